@@ -1,0 +1,1 @@
+"""Floor 2: operators joined into a graph and evaluated in row bands."""

@@ -1,0 +1,1 @@
+"""Floor 1: frames of named planes, windows, cameras, depth kinds, colour spaces and EXR files. No optics."""

@@ -1,0 +1,183 @@
+"""The camera: where each pixel's view ray starts and where it goes.
+
+World space is the renderer's, in metres. Camera space looks down -z with x right and y up (OpenEXR's
+``worldToCamera`` says the same). Pixels are addressed in display-window coordinates; a pixel's ray goes
+through its centre.
+"""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+from functools import cached_property
+
+import numpy as np
+
+from halocline._typing import F32, F64
+from halocline.errors import CameraError
+from halocline.imaging.frame import Window
+
+
+@dataclass(frozen=True)
+class Camera:
+    """A pinhole camera.
+
+    Attributes
+    ----------
+    rotation
+        ``(3, 3)``: columns are the camera's x, y and z axes in world space (camera to world).
+    position_m
+        ``(3,)``: the lens in world space, metres.
+    tangent_per_px
+        Horizontal and vertical tangent of the view angle per pixel, at the image centre; both positive.
+    centre_px
+        x and y of the optical axis in pixel coordinates (0.5 is the centre of pixel 0).
+    focal_length_mm, film_width_mm
+        The lens and film back behind the tangents; for depth of field and the record.
+    near_m, far_m
+        Clipping range, metres, where known; normalised depth needs it.
+    source
+        Where the camera comes from, for the report.
+    """
+
+    rotation: F64
+    position_m: F64
+    tangent_per_px: tuple[float, float]
+    centre_px: tuple[float, float]
+    focal_length_mm: float
+    film_width_mm: float
+    near_m: float | None = None
+    far_m: float | None = None
+    source: str = "stated"
+
+    def __post_init__(self) -> None:
+        finite = np.isfinite(self.rotation).all() and np.isfinite(self.position_m).all()
+        if not finite or np.abs(self.rotation.T @ self.rotation - np.eye(3)).max() > 1e-3:
+            raise CameraError(
+                "the camera's axes are not at right angles and of unit length, or it stands nowhere",
+                code="E-CAMERA-MATRIX",
+                where=self.source,
+                mend="A camera matrix may rotate and move, not shear; state the scene unit instead.",
+            )
+        if not (min(self.tangent_per_px) > 0 and np.isfinite(self.tangent_per_px).all()):
+            raise CameraError(
+                f"a view of {self.tangent_per_px} tangents per pixel is impossible",
+                code="E-CAMERA-LENS",
+                where=self.source,
+                mend="Check focal length and film back: both must be positive millimetres.",
+            )
+
+    @cached_property
+    def focal_px(self) -> float:
+        """Focal length in pixels (horizontal)."""
+        return 1.0 / self.tangent_per_px[0]
+
+    def tangents(self, region: Window) -> tuple[F64, F64]:
+        """Return the view-ray tangents of the region's columns ``(columns,)`` and rows ``(rows,)``.
+
+        The ray of a pixel is ``(x tangent, y tangent, -1)`` in camera space, not normalised.
+        """
+        columns = np.arange(region.x, region.x_end, dtype=np.float64) + 0.5
+        rows = np.arange(region.y, region.y_end, dtype=np.float64) + 0.5
+        x: F64 = (columns - self.centre_px[0]) * self.tangent_per_px[0]
+        y: F64 = (self.centre_px[1] - rows) * self.tangent_per_px[1]
+        return x, y
+
+    def range_per_depth(self, region: Window) -> F32:
+        """Return range divided by planar depth for each pixel, ``(rows, columns)``, 1 on the axis."""
+        x, y = self.tangents(region)
+        squared = np.add.outer((1.0 + y * y).astype(np.float32), (x * x).astype(np.float32))
+        return np.sqrt(squared, out=squared)
+
+    def component(self, region: Window, axis: F64) -> F32:
+        """Return the unit view direction's component along a world axis, ``(rows, columns)``, -1 to 1."""
+        along = self.rotation.T @ np.asarray(axis, np.float64)
+        x, y = self.tangents(region)
+        dot: F32 = np.add.outer(
+            (along[1] * y - along[2]).astype(np.float32), (along[0] * x).astype(np.float32)
+        )
+        dot /= self.range_per_depth(region)
+        return np.clip(dot, -1.0, 1.0, out=dot)
+
+    def directions(self, region: Window) -> F32:
+        """Return unit view directions in world space, ``(3, rows, columns)``, away from the lens."""
+        return np.stack([self.component(region, axis) for axis in np.eye(3)])
+
+    def project(self, points_m: F64) -> tuple[F64, F64]:
+        """Project world points ``(n, 3)`` to pixels.
+
+        Returns
+        -------
+        pixels
+            ``(n, 2)`` x, y in display-window coordinates (0.5 is the centre of pixel 0).
+        depth_m
+            ``(n,)`` planar depth, positive in front of the lens. Pixels of points at depth <= 0 are NaN.
+        """
+        local = (np.asarray(points_m, np.float64) - self.position_m) @ self.rotation
+        depth = -local[:, 2]
+        with np.errstate(divide="ignore", invalid="ignore"):
+            inverse = np.where(depth > 0, 1.0 / depth, np.nan)
+        x = self.centre_px[0] + local[:, 0] * inverse / self.tangent_per_px[0]
+        y = self.centre_px[1] - local[:, 1] * inverse / self.tangent_per_px[1]
+        return np.stack([x, y], axis=1), depth
+
+
+def pinhole(
+    display_window: Window,
+    *,
+    focal_length_mm: float,
+    film_width_mm: float,
+    film_height_mm: float | None = None,
+    film_offset_mm: tuple[float, float] = (0.0, 0.0),
+    pixel_aspect: float = 1.0,
+    camera_to_world: F64 | None = None,
+    near_m: float | None = None,
+    far_m: float | None = None,
+    source: str = "stated",
+) -> Camera:
+    """Build a camera from lens, film back and a matrix.
+
+    Parameters
+    ----------
+    display_window
+        The pixels that the film back spans.
+    focal_length_mm, film_width_mm, film_height_mm
+        Positive millimetres. Without a height, the pixel aspect gives it.
+    film_offset_mm
+        Shift of the film to the right and up.
+    pixel_aspect
+        Width of a pixel divided by its height.
+    camera_to_world
+        ``(4, 4)``, points as columns, metres. Identity where not given: level, looking down -z.
+    near_m, far_m, source
+        See `Camera`.
+
+    Raises
+    ------
+    CameraError
+        ``E-CAMERA-LENS`` or ``E-CAMERA-MATRIX`` where the numbers make no camera.
+    """
+    if not (focal_length_mm > 0 and film_width_mm > 0 and pixel_aspect > 0):
+        raise CameraError(
+            f"focal length {focal_length_mm:g} mm, film width {film_width_mm:g} mm and "
+            f"pixel aspect {pixel_aspect:g} make no camera",
+            code="E-CAMERA-LENS",
+            where=source,
+            mend="All three must be positive.",
+        )
+    matrix = np.eye(4) if camera_to_world is None else np.asarray(camera_to_world, np.float64)
+    across = film_width_mm / display_window.width
+    down = film_height_mm / display_window.height if film_height_mm else across / pixel_aspect
+    return Camera(
+        rotation=matrix[:3, :3],
+        position_m=matrix[:3, 3],
+        tangent_per_px=(across / focal_length_mm, down / focal_length_mm),
+        centre_px=(
+            display_window.x + display_window.width / 2 - film_offset_mm[0] / across,
+            display_window.y + display_window.height / 2 + film_offset_mm[1] / down,
+        ),
+        focal_length_mm=focal_length_mm,
+        film_width_mm=film_width_mm,
+        near_m=near_m,
+        far_m=far_m,
+        source=source,
+    )
