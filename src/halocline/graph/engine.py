@@ -1,0 +1,246 @@
+"""Evaluation of a plan: tiles of rows pulled through the steps, on threads.
+
+A run of operators that look at one pixel at a time is computed tile by tile, while its planes are still in
+the processor's cache. Where an operator looks around a pixel, the pictures it takes in are first computed
+whole; it is then itself part of the next run, given each tile with its margin. An operator of reach `WHOLE`
+is computed once. A picture that nobody will ask for again is let go.
+
+The result does not depend on the height of the tiles or the number of threads: no operator may let it.
+"""
+
+from __future__ import annotations
+
+import os
+from collections.abc import Iterable, Iterator, Mapping
+from concurrent.futures import ThreadPoolExecutor
+from dataclasses import dataclass
+
+import numpy as np
+
+from halocline._typing import F32
+from halocline.errors import HaloclineError
+from halocline.graph.graph import Graph
+from halocline.graph.operator import WHOLE, Planes, Tile
+from halocline.graph.plan import Plan, PlannedStep, make_plan
+from halocline.graph.shot import VIEW_PLANES, Shot
+from halocline.imaging.frame import Frame, Window
+
+# A tile of this many pixels keeps some twenty planes within a few megabytes; measured in benchmarks/core.py.
+TILE_PIXELS = 32768
+
+
+@dataclass(frozen=True)
+class Evaluation:
+    """How to compute; none of it changes a bit of the result.
+
+    Attributes
+    ----------
+    threads
+        Tiles computed at once; one for each processor where not given.
+    tile_rows
+        Rows of a tile; chosen from the width where not given.
+    """
+
+    threads: int | None = None
+    tile_rows: int | None = None
+
+    def worker_count(self) -> int:
+        """Return the number of threads."""
+        return self.threads or len(os.sched_getaffinity(0))
+
+    def rows_for(self, window: Window) -> int:
+        """Return the rows of a tile over a window."""
+        return self.tile_rows or max(1, TILE_PIXELS // window.width)
+
+
+def evaluate(
+    graph: Graph,
+    frame: Frame,
+    shot: Shot,
+    *,
+    wanted: Iterable[str] = ("rgb", "alpha"),
+    how: Evaluation | None = None,
+) -> dict[str, F32]:
+    """Compute planes of a graph's output.
+
+    Parameters
+    ----------
+    graph
+        What to do.
+    frame
+        The render, with at least the planes ``rgb``, ``alpha`` and ``range``.
+    shot
+        Its surroundings; ``shot.data_window`` is the frame's.
+    wanted
+        Names of planes of the output.
+    how
+        Threads and tiles.
+
+    Returns
+    -------
+    The planes, float32, over the frame's data window. A plane that nothing changed is the frame's own.
+
+    Raises
+    ------
+    GraphError
+        As `halocline.graph.plan.make_plan`. Errors of operators name the step.
+    """
+    names = tuple(wanted)
+    plan = make_plan(graph, shot, frame.planes, names)
+    return _Run(plan, frame, shot, how or Evaluation()).result(names)
+
+
+class _Run:
+    """One evaluation: the whole pictures it holds at the moment."""
+
+    def __init__(self, plan: Plan, frame: Frame, shot: Shot, how: Evaluation) -> None:
+        self.plan = plan
+        self.frame = frame
+        self.shot = shot
+        self.how = how
+        # Whole pictures by step; step identity, since conversions share names.
+        self.whole: dict[int, dict[str, F32]] = {}
+
+    def result(self, wanted: tuple[str, ...]) -> dict[str, F32]:
+        output = self.plan.output
+        if output is None:
+            return {name: self._source_plane(name, self.frame.data_window) for name in wanted}
+        stages = list(self._stages())
+        with ThreadPoolExecutor(self.how.worker_count()) as pool:
+            for number, step in enumerate(stages):
+                self.whole[id(step)] = self._whole_picture(step, pool)
+                self._let_go(stages[number + 1 :])
+        return {name: self.whole[id(output)][name] for name in wanted}
+
+    def _stages(self) -> Iterator[PlannedStep]:
+        """Yield the steps whose picture is computed whole, in order; the output is the last."""
+        users: dict[int, int] = {}
+        for step in self.plan.steps:
+            for source in step.inputs.values():
+                users[id(source)] = users.get(id(source), 0) + 1
+        looked_around = {
+            id(source) for step in self.plan.steps if step.reach for source in step.inputs.values()
+        }
+        for step in self.plan.steps:
+            # A picture with reach that several steps use is computed once, not once for each.
+            shared = step.reach > 0 and users.get(id(step), 0) > 1
+            if id(step) in looked_around or shared or step.reach >= WHOLE or step is self.plan.output:
+                yield step
+
+    def _let_go(self, later: list[PlannedStep]) -> None:
+        needed = {id(self.plan.output)}
+        for stage in later:
+            pending: list[PlannedStep | None] = [*stage.inputs.values()]
+            while pending:
+                step = pending.pop()
+                if step is None:
+                    continue
+                if id(step) in self.whole:
+                    needed.add(id(step))
+                else:
+                    pending.extend(step.inputs.values())
+        for key in [key for key in self.whole if key not in needed]:
+            del self.whole[key]
+
+    def _whole_picture(self, step: PlannedStep, pool: ThreadPoolExecutor) -> dict[str, F32]:
+        window = self.frame.data_window
+        if step.reach >= WHOLE:
+            return dict(self._computed(step, window, {}))
+        rows = self.how.rows_for(window)
+        bands = [window.rows(y, min(y + rows, window.height)) for y in range(0, window.height, rows)]
+        first = self._pulled(step, bands[0], {})
+        # Planes of the render itself need no copy.
+        kept = {name for name in step.live if self._untouched(step, name)}
+        out = {
+            name: np.empty((*plane.shape[:-2], *window.shape), np.float32)
+            for name, plane in first.items()
+            if name in step.live and name not in kept
+        }
+
+        def compute(band: Window) -> None:
+            planes = first if band == bands[0] else self._pulled(step, band, {})
+            where = window.slices_of(band)
+            for name, target in out.items():
+                target[(..., *where)] = planes[name]
+
+        # Every result is asked for, so that an error in any tile is raised.
+        for _ in pool.map(compute, bands):
+            pass
+        return {**out, **{name: self.frame.planes[name] for name in kept}}
+
+    def _untouched(self, step: PlannedStep, name: str) -> bool:
+        if name not in self.frame.planes:
+            return False
+        node: PlannedStep | None = step
+        while node is not None:
+            if name in node.writes:
+                return False
+            node = node.inputs[node.operator.inputs[0]]
+        return True
+
+    def _pulled(self, step: PlannedStep | None, region: Window, memo: dict[int, Planes]) -> Planes:
+        """Return a step's live planes over a region, computing only that much."""
+        if step is None:
+            return memo.setdefault(id(None), _Lazy(self, region))
+        if id(step) in self.whole:
+            where = self.frame.data_window.slices_of(region)
+            return {name: plane[(..., *where)] for name, plane in self.whole[id(step)].items()}
+        if id(step) not in memo:
+            memo[id(step)] = self._computed(step, region, memo)
+        return memo[id(step)]
+
+    def _computed(self, step: PlannedStep, region: Window, memo: dict[int, Planes]) -> Planes:
+        window = _grown(region, step.reach, self.frame.data_window)
+        # With a margin, the input is a whole picture already: it is cut, never computed twice.
+        around = memo if step.reach == 0 else {}
+        given: dict[str, F32] = {}
+        main = step.operator.inputs[0]
+        passed: Planes = {}
+        for role, source in step.inputs.items():
+            planes = self._pulled(source, window, around)
+            prefix = "" if role == main else f"{role}/"
+            given.update({prefix + name: planes[name] for name in step.reads[role]})
+            if role == main:
+                passed = planes
+        tile = Tile(region, window)
+        try:
+            written = step.operator.apply(given, tile, self.shot, step.prepared)
+        except HaloclineError as error:
+            raise error.located(f'step "{step.name}"') from error
+        kept = {name: tile.trim(passed[name]) for name in step.live - step.writes}
+        return {**kept, **{name: plane for name, plane in written.items() if name in step.live}}
+
+    def _source_plane(self, name: str, region: Window) -> F32:
+        if name in VIEW_PLANES and name not in self.frame.planes:
+            return self.shot.view_plane(name, region)
+        return self.frame.planes[name][(..., *self.frame.data_window.slices_of(region))]
+
+
+class _Lazy(Mapping[str, F32]):
+    """The render's planes over a region, made only when looked up (the view planes cost time)."""
+
+    def __init__(self, run: _Run, region: Window) -> None:
+        self._run = run
+        self._region = region
+        self._made: dict[str, F32] = {}
+
+    def __getitem__(self, name: str) -> F32:
+        if name not in self._made:
+            self._made[name] = self._run._source_plane(name, self._region)
+        return self._made[name]
+
+    def __iter__(self) -> Iterator[str]:
+        return iter({*self._run.frame.planes, *VIEW_PLANES})
+
+    def __len__(self) -> int:
+        return len({*self._run.frame.planes, *VIEW_PLANES})
+
+
+def _grown(region: Window, reach: int, limit: Window) -> Window:
+    if reach == 0:
+        return region
+    if reach >= WHOLE:
+        return limit
+    # Rows only: a tile is as wide as the picture.
+    top, bottom = max(limit.y, region.y - reach), min(limit.y_end, region.y_end + reach)
+    return Window(region.x, top, region.width, bottom - top)

@@ -1,0 +1,141 @@
+"""The graph: operators joined by named inputs, checked before anything is computed."""
+
+from __future__ import annotations
+
+from collections.abc import Iterable, Mapping
+from dataclasses import dataclass
+from graphlib import CycleError, TopologicalSorter
+from typing import Any
+
+from halocline.errors import GraphError, did_you_mean
+from halocline.graph.operator import Operator
+
+# The name under which a step asks for the render itself.
+SOURCE = "render"
+
+
+@dataclass(frozen=True)
+class Step:
+    """One operator in the graph.
+
+    Attributes
+    ----------
+    name
+        Its name in the graph; also keys its random numbers.
+    operator
+        The operator, with its parameters.
+    inputs
+        Step name (or `SOURCE`) for each of the operator's input roles.
+    """
+
+    name: str
+    operator: Operator[Any]
+    inputs: Mapping[str, str]
+
+
+class Graph:
+    """Steps in an order in which each comes after its inputs.
+
+    Parameters
+    ----------
+    steps
+        The steps, in any order.
+    output
+        Name of the step whose picture is the result; `SOURCE` for none at all.
+
+    Raises
+    ------
+    GraphError
+        ``E-GRAPH-NAME`` (two of one name), ``E-GRAPH-ROLE`` (an input role missing or unknown),
+        ``E-GRAPH-INPUT`` (an unknown step), ``E-GRAPH-CYCLE``, ``E-GRAPH-UNUSED`` (a step whose picture
+        goes nowhere).
+    """
+
+    def __init__(self, steps: Iterable[Step], output: str) -> None:
+        listed = list(steps)
+        by_name: dict[str, Step] = {}
+        for step in listed:
+            if step.name in by_name or step.name == SOURCE:
+                raise GraphError(
+                    f'two steps are called "{step.name}"'
+                    if step.name != SOURCE
+                    else f'"{SOURCE}" is the render itself and cannot name a step',
+                    code="E-GRAPH-NAME",
+                    where=f'step "{step.name}"',
+                    mend="Give each step a name of its own.",
+                )
+            by_name[step.name] = step
+        _check_inputs(by_name, output)
+        self.steps = tuple(by_name[name] for name in _ordered(by_name))
+        self.output = output
+        _check_used(by_name, output)
+
+
+def chain(operators: Iterable[tuple[str, Operator[Any]]]) -> Graph:
+    """Return the graph of named operators applied one after the other."""
+    steps, previous = [], SOURCE
+    for name, operator in operators:
+        steps.append(Step(name, operator, {operator.inputs[0]: previous}))
+        previous = name
+    return Graph(steps, previous)
+
+
+def _check_inputs(steps: Mapping[str, Step], output: str) -> None:
+    known = [SOURCE, *steps]
+    for step in steps.values():
+        if set(step.inputs) != set(step.operator.inputs):
+            raise GraphError(
+                f"its inputs are {_listing(step.operator.inputs)}, given are {_listing(step.inputs)}",
+                code="E-GRAPH-ROLE",
+                where=f'step "{step.name}"',
+                mend="Name one step for each input.",
+            )
+        for source in step.inputs.values():
+            if source not in known:
+                raise GraphError(
+                    f'there is no step "{source}"',
+                    code="E-GRAPH-INPUT",
+                    where=f'step "{step.name}"',
+                    mend=f"Steps here: {_listing(known)}.{did_you_mean(source, known)}",
+                )
+    if output not in known:
+        raise GraphError(
+            f'the output "{output}" is no step',
+            code="E-GRAPH-INPUT",
+            mend=f"Steps here: {_listing(known)}.{did_you_mean(output, known)}",
+        )
+
+
+def _ordered(steps: Mapping[str, Step]) -> list[str]:
+    sorter = TopologicalSorter({name: [*step.inputs.values()] for name, step in steps.items()})
+    try:
+        return [name for name in sorter.static_order() if name != SOURCE]
+    except CycleError as error:
+        ring = " -> ".join(reversed(error.args[1]))
+        raise GraphError(
+            f"steps feed each other in a ring: {ring}",
+            code="E-GRAPH-CYCLE",
+            mend="Take one of these inputs from an earlier step.",
+        ) from None
+
+
+def _check_used(steps: Mapping[str, Step], output: str) -> None:
+    used: set[str] = set()
+    pending = [output]
+    while pending:
+        name = pending.pop()
+        if name not in used and name != SOURCE:
+            used.add(name)
+            pending.extend(steps[name].inputs.values())
+    unused = [name for name in steps if name not in used]
+    if unused:
+        raise GraphError(
+            f"nothing uses the picture of {_listing(unused)}",
+            code="E-GRAPH-UNUSED",
+            where=f'step "{unused[0]}"',
+            mend="Give it as an input to another step, make it the output, or disable it.",
+        )
+
+
+def _listing(names: Iterable[str]) -> str:
+    return ", ".join(f'"{name}"' for name in names) or "none"

@@ -1,0 +1,174 @@
+"""From a graph to a plan: what to compute on one frame, in which form, and which planes stay alive.
+
+The plan is made once a frame and looks at no pixel. Idle operators are taken out. Where one step gives light
+as ``rgb`` and the next wants ``bands`` (or the other way round) a conversion is put in; each plane is carried
+only as far as somebody still reads it.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Iterable, Mapping
+from dataclasses import dataclass, field
+from typing import Any
+
+from halocline.errors import GraphError
+from halocline.graph.graph import SOURCE, Graph, Step
+from halocline.graph.light_form import BANDS, RGB, BandsToRGB, RGBToBands
+from halocline.graph.operator import Operator
+from halocline.graph.shot import VIEW_PLANES, Shot
+
+
+@dataclass
+class PlannedStep:
+    """A step made ready for one frame.
+
+    Attributes
+    ----------
+    name, operator
+        As in the graph.
+    inputs
+        Role by role, the planned step it takes its picture from (`None` is the render).
+    reach
+        Pixels around a pixel.
+    reads
+        Plane names by role.
+    writes, prepared
+        See `Operator`.
+    live
+        Planes of this step's picture that somebody reads.
+    """
+
+    name: str
+    operator: Operator[Any]
+    inputs: Mapping[str, PlannedStep | None]
+    reach: int
+    reads: Mapping[str, frozenset[str]]
+    writes: frozenset[str]
+    prepared: Any
+    live: set[str] = field(default_factory=set)
+
+
+@dataclass(frozen=True)
+class Plan:
+    """Planned steps in order; ``output`` is the last one, `None` where the render passes untouched."""
+
+    steps: tuple[PlannedStep, ...]
+    output: PlannedStep | None
+
+
+@dataclass(frozen=True)
+class _Picture:
+    """What is known of a step's picture while planning: where it comes from, its planes."""
+
+    step: PlannedStep | None
+    available: frozenset[str]
+
+
+def make_plan(graph: Graph, shot: Shot, available: Iterable[str], wanted: Iterable[str]) -> Plan:
+    """Return the plan of a graph on one frame.
+
+    Parameters
+    ----------
+    graph, shot
+        What to do, and where.
+    available
+        Planes of the render.
+    wanted
+        Planes to be had of the output; ``rgb`` among them is converted to if need be.
+
+    Raises
+    ------
+    GraphError
+        ``E-GRAPH-PLANE`` where an operator reads, or the caller wants, a plane that is not there.
+    """
+    pictures = {SOURCE: _Picture(None, frozenset(available) | VIEW_PLANES)}
+    steps: list[PlannedStep] = []
+    for step in graph.steps:
+        if step.operator.idle(shot):
+            pictures[step.name] = pictures[step.inputs[step.operator.inputs[0]]]
+            continue
+        sources = {role: pictures[name] for role, name in step.inputs.items()}
+        pictures[step.name] = _planned(step, sources, shot, steps)
+    output = _in_form(pictures[graph.output], RGB if RGB in wanted else None, shot, steps)
+    missing = set(wanted) - output.available
+    if missing:
+        raise GraphError(
+            f"the picture has no plane {sorted(missing)}",
+            code="E-GRAPH-PLANE",
+            mend=f"It has: {', '.join(sorted(output.available))}.",
+        )
+    _mark_live(steps, output.step, wanted)
+    return Plan(tuple(steps), output.step)
+
+
+def _planned(step: Step, sources: Mapping[str, _Picture], shot: Shot, steps: list[PlannedStep]) -> _Picture:
+    operator = step.operator
+    use = operator.planes()
+    form = BANDS if BANDS in use.reads else RGB if RGB in use.reads else None
+    converted = {role: _in_form(picture, form, shot, steps) for role, picture in sources.items()}
+    reads: dict[str, frozenset[str]] = {}
+    for index, (role, picture) in enumerate(converted.items()):
+        prefix = "" if index == 0 else f"{role}/"
+        needed = _of_role(use.reads, prefix)
+        missing = needed - picture.available
+        if missing:
+            raise GraphError(
+                f"it reads the plane {sorted(missing)}, which the picture does not have",
+                code="E-GRAPH-PLANE",
+                where=f'step "{step.name}"',
+                mend=f"The picture has: {', '.join(sorted(picture.available))}. "
+                "Render that pass, name its channel in [input], or disable the step.",
+            )
+        reads[role] = needed | (_of_role(use.optional, prefix) & picture.available)
+    planned = PlannedStep(
+        step.name,
+        operator,
+        {role: picture.step for role, picture in converted.items()},
+        operator.reach(shot),
+        reads,
+        use.writes,
+        operator.prepare(shot),
+    )
+    steps.append(planned)
+    main = converted[operator.inputs[0]].available
+    return _Picture(planned, main | use.writes)
+
+
+def _of_role(names: frozenset[str], prefix: str) -> frozenset[str]:
+    if prefix:
+        return frozenset(name.removeprefix(prefix) for name in names if name.startswith(prefix))
+    return frozenset(name for name in names if "/" not in name)
+
+
+def _in_form(picture: _Picture, form: str | None, shot: Shot, steps: list[PlannedStep]) -> _Picture:
+    """Return the picture with its light in a form, planning a conversion where it has the other."""
+    if form is None or form in picture.available:
+        return picture
+    other = RGB if form == BANDS else BANDS
+    if other not in picture.available:
+        return picture
+    operator: Operator[Any] = RGBToBands.build() if form == BANDS else BandsToRGB.build()
+    planned = PlannedStep(
+        f"to {form}",
+        operator,
+        {"picture": picture.step},
+        0,
+        {"picture": frozenset({other})},
+        frozenset({form}),
+        operator.prepare(shot),
+    )
+    steps.append(planned)
+    return _Picture(planned, (picture.available - {other}) | {form})
+
+
+def _mark_live(steps: Iterable[PlannedStep], output: PlannedStep | None, wanted: Iterable[str]) -> None:
+    if output is not None:
+        output.live.update(wanted)
+    for step in reversed(list(steps)):
+        main = step.operator.inputs[0]
+        for role, source in step.inputs.items():
+            if source is None:
+                continue
+            source.live.update(step.reads[role])
+            if role == main:
+                source.live.update(step.live - step.writes)

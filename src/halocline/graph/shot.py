@@ -1,0 +1,85 @@
+"""What an operator may know of the frame it works on, beside the pixels."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+
+import numpy as np
+
+from halocline._typing import F32, F64
+from halocline.imaging.camera import Camera
+from halocline.imaging.camera_track import CameraTrack
+from halocline.imaging.frame import Window
+from halocline.physics.transport import LightPath
+from halocline.rgb import RGBSpace
+
+# Planes the engine can make from the camera alone; an operator reads them like any other.
+VIEW_PLANES = frozenset({"downward", "sun_cosine"})
+
+
+@dataclass(frozen=True)
+class Shot:
+    """One frame's surroundings: camera, water and light, time, seed.
+
+    Attributes
+    ----------
+    frame, fps
+        Frame number and rate; time is their quotient, so every frame knows its own time alone.
+    track
+        The camera at this frame and its neighbours.
+    path
+        The water and light around the camera; see `halocline.physics.transport.LightPath`.
+    sea_level_m
+        Height of the surface along ``path.up``, world metres.
+    space
+        Working colour space of ``rgb``.
+    seed
+        The sequence's seed for everything random.
+    display_window, data_window
+        Windows of the frame. Regions and tiles are in the same pixel coordinates.
+    shutter_deg
+        Shutter angle; 180 is half the frame's time.
+    """
+
+    frame: int
+    fps: float
+    track: CameraTrack
+    path: LightPath
+    sea_level_m: float
+    space: RGBSpace
+    seed: int
+    display_window: Window
+    data_window: Window
+    shutter_deg: float = 180.0
+
+    @property
+    def camera(self) -> Camera:
+        """The camera in the middle of the shutter: that of the frame itself."""
+        return self.track.at(self.frame)
+
+    @property
+    def time_s(self) -> float:
+        """Seconds since frame 0."""
+        return self.frame / self.fps
+
+    def shutter(self) -> tuple[float, float]:
+        """Return the frame numbers, with fractions, at which the shutter opens and closes."""
+        half = self.shutter_deg / 720.0
+        return self.frame - half, self.frame + half
+
+    def level_view(self) -> F64:
+        """Return the level direction the camera faces, unit, ``(3,)``; its own axis if that is upright."""
+        axis: F64 = -self.camera.rotation[:, 2]
+        level: F64 = axis - (axis @ self.path.up) * self.path.up
+        length = float(np.linalg.norm(level))
+        return level / length if length > 1e-6 else axis
+
+    def depth_below_surface_m(self, points_m: F64) -> F64:
+        """Return the depth of world points ``(..., 3)`` below the sea surface, positive down."""
+        depth: F64 = self.sea_level_m - np.asarray(points_m) @ self.path.up
+        return depth
+
+    def view_plane(self, name: str, region: Window) -> F32:
+        """Return a plane made from the camera: ``downward`` is mu, ``sun_cosine`` view dot sun's travel."""
+        axis = -self.path.up if name == "downward" else self.path.sun_travel
+        return self.camera.component(region, axis)

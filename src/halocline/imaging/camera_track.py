@@ -1,0 +1,73 @@
+"""Cameras over time: what the lens did just before and after a frame."""
+
+from __future__ import annotations
+
+from collections.abc import Mapping
+from dataclasses import dataclass, replace
+
+import numpy as np
+
+from halocline._typing import F64
+from halocline.errors import CameraError
+from halocline.imaging.camera import Camera
+
+
+@dataclass(frozen=True)
+class CameraTrack:
+    """Cameras at whole frames, interpolated between and extrapolated past them.
+
+    Attributes
+    ----------
+    cameras
+        At least one camera by frame number. To give the same bits in any chunk, fill it with a frame and its
+        two neighbours, whatever else is at hand.
+    """
+
+    cameras: Mapping[int, Camera]
+
+    def __post_init__(self) -> None:
+        if not self.cameras:
+            raise CameraError(
+                "a camera track without a camera",
+                code="E-CAMERA-TRACK",
+                mend="Give at least one frame's camera.",
+            )
+
+    def at(self, frame: float) -> Camera:
+        """Return the camera at a frame, whole or between.
+
+        Position and lens move linearly, rotation along the shortest arc. Beyond the last camera its last
+        motion goes on; a single camera stands still.
+        """
+        if frame in self.cameras:
+            return self.cameras[int(frame)]
+        known = sorted(self.cameras)
+        if len(known) == 1:
+            return self.cameras[known[0]]
+        after = min(max(1, int(np.searchsorted(known, frame))), len(known) - 1)
+        first, last = known[after - 1], known[after]
+        return blend(self.cameras[first], self.cameras[last], (frame - first) / (last - first))
+
+
+def blend(first: Camera, last: Camera, share: float) -> Camera:
+    """Return the camera a share of the way from one to another; below 0 and above 1 extrapolate."""
+    return replace(
+        first,
+        rotation=first.rotation @ _power(first.rotation.T @ last.rotation, share),
+        position_m=first.position_m + share * (last.position_m - first.position_m),
+        tangent_per_px=_mix(first.tangent_per_px, last.tangent_per_px, share),
+        centre_px=_mix(first.centre_px, last.centre_px, share),
+        focal_length_mm=first.focal_length_mm + share * (last.focal_length_mm - first.focal_length_mm),
+    )
+
+
+def _mix(first: tuple[float, float], last: tuple[float, float], share: float) -> tuple[float, float]:
+    return first[0] + share * (last[0] - first[0]), first[1] + share * (last[1] - first[1])
+
+
+def _power(rotation: F64, exponent: float) -> F64:
+    # scipy's transforms take long to import, and most jobs never ask for a time between frames.
+    from scipy.spatial.transform import Rotation  # noqa: PLC0415
+
+    matrix: F64 = Rotation.from_rotvec(exponent * Rotation.from_matrix(rotation).as_rotvec()).as_matrix()
+    return matrix

@@ -1,0 +1,61 @@
+"""Downwelling: daylight lost on its way down to the subject.
+
+A render is lit for one depth. What lies deeper gets less light, and bluer or greener; what lies higher, more.
+"""
+
+from __future__ import annotations
+
+from typing import Any
+
+import numpy as np
+
+from halocline._typing import F32
+from halocline.graph.operator import Operator, Planes, PlaneUse, Tile
+from halocline.graph.shot import Shot
+from halocline.physics.transport import daylight_gain
+from halocline.quantities import Ratio, Strict
+
+
+class DownwellingParameters(Strict):
+    """Parameters of downwelling loss.
+
+    Attributes
+    ----------
+    brightest
+        Most that things above the reference depth may gain over the render's own light, a ratio.
+    """
+
+    brightest: Ratio = 4.0
+
+
+class Downwelling(Operator[DownwellingParameters]):
+    """Multiplies each band by exp(-Kd (y - y_ref))."""
+
+    Parameters = DownwellingParameters
+
+    def planes(self) -> PlaneUse:
+        """Read and write light by range and direction."""
+        return PlaneUse(
+            reads=frozenset({"bands", "range", "downward"}),
+            optional=frozenset({"far_range", "far_share"}),
+            writes=frozenset({"bands"}),
+        )
+
+    def idle(self, shot: Shot) -> bool:
+        """With downwelling scaled away, nothing changes."""
+        return shot.path.downwelling_scale == 0.0
+
+    def apply(self, planes: Planes, tile: Tile, shot: Shot, prepared: Any) -> Planes:  # noqa: ARG002
+        """Light the subject by its depth."""
+        gain = self._gain(shot, planes["range"], planes["downward"])
+        far_share = planes.get("far_share")
+        if far_share is not None and far_share.any():
+            mixed = np.nonzero(far_share)
+            far = self._gain(shot, planes["far_range"][mixed], planes["downward"][mixed])
+            near = gain[:, mixed[0], mixed[1]]
+            gain[:, mixed[0], mixed[1]] = near + far_share[mixed] * (far - near)
+        return {"bands": np.multiply(planes["bands"], gain, out=gain)}
+
+    def _gain(self, shot: Shot, range_m: F32, mu: F32) -> F32:
+        gain = daylight_gain(shot.path, range_m, mu)
+        return np.minimum(gain, np.float32(self.parameters.brightest), out=gain)

@@ -1,0 +1,70 @@
+"""Operators by the name under which a preset asks for them.
+
+Halocline's own are listed here and imported when asked for. A studio adds its own from its own package
+through the entry point group ``halocline.operators``: name = "package.module:Class".
+"""
+
+from __future__ import annotations
+
+from functools import cache
+from importlib import import_module
+from importlib.metadata import entry_points
+from typing import Any
+
+from halocline.errors import GraphError, did_you_mean
+from halocline.graph.operator import Operator
+
+GROUP = "halocline.operators"
+
+BUILT_IN = {
+    "attenuation": "halocline.operators.attenuation:Attenuation",
+    "downwelling": "halocline.operators.downwelling:Downwelling",
+    "mix": "halocline.operators.mix:Mix",
+    "veiling_light": "halocline.operators.veiling_light:VeilingLight",
+    "white_reference": "halocline.operators.white_reference:WhiteReference",
+}
+
+
+@cache
+def _places() -> dict[str, str]:
+    """Return where each operator is to be found; Halocline's own names cannot be taken over."""
+    outside = {entry.name: entry.value for entry in entry_points(group=GROUP)}
+    return {**outside, **BUILT_IN}
+
+
+def operator_names() -> list[str]:
+    """Return all known operator names, sorted."""
+    return sorted(_places())
+
+
+@cache
+def operator_named(name: str) -> type[Operator[Any]]:
+    """Return the operator class of a name.
+
+    Raises
+    ------
+    GraphError
+        ``E-GRAPH-OPERATOR`` where there is none, or its package cannot be imported, or is no operator.
+    """
+    if name not in _places():
+        raise GraphError(
+            f'there is no operator "{name}"',
+            code="E-GRAPH-OPERATOR",
+            mend=f"Known operators: {', '.join(operator_names())}.{did_you_mean(name, operator_names())}",
+        )
+    module, _, attribute = _places()[name].partition(":")
+    try:
+        found = getattr(import_module(module), attribute)
+    except (ImportError, AttributeError) as error:
+        raise GraphError(
+            f'the operator "{name}" cannot be loaded from {module}:{attribute} ({error})',
+            code="E-GRAPH-OPERATOR",
+            mend="Install the package that declares it, or mend its entry point.",
+        ) from error
+    if not (isinstance(found, type) and issubclass(found, Operator)):
+        raise GraphError(
+            f'"{name}" names {module}:{attribute}, which is no operator',
+            code="E-GRAPH-OPERATOR",
+            mend="Derive it from halocline.graph.operator.Operator.",
+        )
+    return found

@@ -1,0 +1,79 @@
+"""Veiling light: daylight that the water between subject and lens scatters towards the lens.
+
+It grows with range until the subject drowns in it, is bright looking up and towards the sun and dark looking
+down, and is the whole picture where nothing is hit.
+"""
+
+from __future__ import annotations
+
+from typing import Any, Literal
+
+import numpy as np
+
+from halocline._typing import F32
+from halocline.graph.operator import Operator, Planes, PlaneUse, Tile
+from halocline.graph.shot import Shot
+from halocline.physics.transport import LONGEST_RANGE_M, VeilGeometry, veiling_light
+from halocline.quantities import Strict
+
+
+class VeilingLightParameters(Strict):
+    """Parameters of veiling light.
+
+    Attributes
+    ----------
+    open_water
+        ``fill`` puts water where the render hit nothing, and the frame becomes opaque; ``leave`` keeps those
+        places empty, with the render's alpha, for a background that is added later.
+    """
+
+    open_water: Literal["fill", "leave"] = "fill"
+
+
+class VeilingLight(Operator[VeilingLightParameters]):
+    """Adds j (1 - exp(-k s)) / k to each band."""
+
+    Parameters = VeilingLightParameters
+
+    def planes(self) -> PlaneUse:
+        """Read light, coverage and geometry; write light, coverage and the veil by itself."""
+        return PlaneUse(
+            reads=frozenset({"bands", "alpha", "range", "downward", "sun_cosine"}),
+            optional=frozenset({"far_range", "far_share", "path_length", "far_path_length"}),
+            writes=frozenset({"bands", "alpha", "veil"}),
+        )
+
+    def idle(self, shot: Shot) -> bool:
+        """Without brightness, or with the veil scaled away, nothing changes."""
+        return 0.0 in (shot.path.veil_brightness, shot.path.veil_scale)
+
+    def apply(self, planes: Planes, tile: Tile, shot: Shot, prepared: Any) -> Planes:  # noqa: ARG002
+        """Add the veil."""
+        alpha = planes["alpha"]
+        veil = veiling_light(shot.path, self._geometry(planes, shot))
+        if self.parameters.open_water == "leave":
+            veil *= alpha
+            return {"bands": planes["bands"] + veil, "alpha": alpha, "veil": veil}
+        return {"bands": planes["bands"] + veil, "alpha": np.ones_like(alpha), "veil": veil}
+
+    def _geometry(self, planes: Planes, shot: Shot) -> VeilGeometry:
+        mu, alpha = planes["downward"], planes["alpha"]
+        far_share = planes.get("far_share")
+        # Coverage matters to the water behind only; left out, the covered share has the veil to itself.
+        open_behind = self.parameters.open_water == "fill" and bool((alpha < 1.0).any())
+        return VeilGeometry(
+            length_m=_length(planes, shot, "path_length", "range"),
+            open_length_m=shot.path.path_length(np.full_like(mu, LONGEST_RANGE_M), mu) if open_behind else mu,
+            coverage=alpha if open_behind else None,
+            mu=mu,
+            cos_sun=planes["sun_cosine"],
+            far_length_m=None if far_share is None else _length(planes, shot, "far_path_length", "far_range"),
+            far_share=far_share,
+        )
+
+
+def _length(planes: Planes, shot: Shot, made: str, otherwise: str) -> F32:
+    """Return the path length that attenuation has made already, or make it."""
+    if made in planes:
+        return planes[made]
+    return shot.path.path_length(planes[otherwise], planes["downward"])

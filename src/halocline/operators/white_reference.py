@@ -1,0 +1,87 @@
+"""White reference: exposes and balances the frame so that a grey card in the water looks as wanted.
+
+Water takes most of the light, and a physically dark frame is rarely what a shot needs. The card is taken
+through the same water as the picture; the gain that brings it to its value is given to the whole frame.
+"""
+
+from __future__ import annotations
+
+from typing import Any
+
+import numpy as np
+
+from halocline._typing import F32, F64
+from halocline.errors import GraphError
+from halocline.graph.operator import Operator, Planes, PlaneUse, Tile
+from halocline.graph.shot import Shot
+from halocline.quantities import Factor, Length, Position, Share, Strict
+
+
+class WhiteReferenceParameters(Strict):
+    """Parameters of the white reference.
+
+    Attributes
+    ----------
+    card_range
+        Range of the grey card from the lens, metres, straight ahead.
+    card_depth
+        Its depth below the surface, metres; that of the camera where not given.
+    card_reflectance
+        Its reflectance, a ratio: what the card's value is in the render.
+    value
+        Luminance that it is to have in the frame, scene-linear; its reflectance where not given.
+    balance
+        0 changes exposure only; 1 also makes the card neutral; between, the cast is kept in part.
+    largest_gain
+        Most that any channel is raised, a ratio: far cards hold no red to restore.
+    """
+
+    card_range: Length = 1.0
+    card_depth: Position | None = None
+    card_reflectance: Factor = 0.18
+    value: Factor | None = None
+    balance: Share = 0.0
+    largest_gain: Factor = 16.0
+
+
+class WhiteReference(Operator[WhiteReferenceParameters]):
+    """Multiplies each colour channel by one number a frame."""
+
+    Parameters = WhiteReferenceParameters
+
+    def planes(self) -> PlaneUse:
+        """Read and write colour."""
+        return PlaneUse(reads=frozenset({"rgb"}), writes=frozenset({"rgb"}))
+
+    def prepare(self, shot: Shot) -> F64:
+        """Return the gain of each channel, ``(3,)``."""
+        p = self.parameters
+        card = self.card_rgb(shot)
+        luminance = float(shot.space.luminance_row @ card)
+        if not luminance > 1e-9:
+            raise GraphError(
+                f"nothing of the grey card is left after {p.card_range:g} m of this water",
+                code="E-OPERATOR-CARD",
+                where="white_reference.card_range",
+                mend="Bring the card nearer, or higher.",
+            )
+        exposure = (p.value or p.card_reflectance) / luminance
+        neutral = luminance / np.maximum(card, 1e-6 * luminance)
+        gains: F64 = np.minimum(exposure * neutral**p.balance, p.largest_gain)
+        return gains
+
+    def card_rgb(self, shot: Shot) -> F64:
+        """Return the card's colour in the water, before any gain, ``(3,)``, working space."""
+        p = self.parameters
+        path = shot.path
+        depth = path.camera_depth_m if p.card_depth is None else p.card_depth
+        level = shot.level_view()
+        lit = p.card_reflectance * path.white * path.daylight(depth)
+        bands = lit * path.direct_along(p.card_range) + path.veil_along(p.card_range, level)
+        rgb: F64 = path.bands.down @ bands
+        return rgb
+
+    def apply(self, planes: Planes, tile: Tile, shot: Shot, prepared: Any) -> Planes:  # noqa: ARG002
+        """Give the gain."""
+        gains: F32 = prepared.astype(np.float32)
+        return {"rgb": planes["rgb"] * gains[:, None, None]}

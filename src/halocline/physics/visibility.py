@@ -1,0 +1,127 @@
+"""How far one sees: contrast, the usual visibility relations, and the story's remap of range.
+
+Real water hides everything within a few attenuation lengths. A story may need a subject at ninety metres. The
+remap keeps the near field physical and lets the far field run out of sight more slowly:
+
+    r(s) = s                                   up to the near limit n
+    r(s) = n + L asinh((s - n) / L)            beyond it
+
+It is monotone, has a continuous slope (1 at the near limit) and curvature, and has no end: endless water
+stays endless, so the background keeps its full veil. L, the softness length, is what the solver finds.
+"""
+
+from __future__ import annotations
+
+import math
+from dataclasses import dataclass
+
+import numpy as np
+from scipy.optimize import brentq
+
+from halocline._typing import F32, F64
+from halocline.errors import PhysicsError
+
+# Contrast at which a large dark object is just seen against the water (koschmieder1924).
+LEAST_CONTRAST = 0.02
+
+
+@dataclass(frozen=True)
+class RangeRemap:
+    """Range as the optics see it; the identity where ``softness_m`` is infinite.
+
+    Attributes
+    ----------
+    near_m
+        Up to here range is physical, metres.
+    softness_m
+        L, metres, above 0: the smaller, the more the far field is drawn near.
+    """
+
+    near_m: float = 0.0
+    softness_m: float = math.inf
+
+    def __post_init__(self) -> None:
+        if not (self.near_m >= 0 and self.softness_m > 0):
+            raise PhysicsError(
+                f"a remap with near limit {self.near_m:g} m and softness {self.softness_m:g} m is impossible",
+                code="E-PHYSICS-REMAP",
+                mend="The near limit is at least 0 and the softness above 0, both in metres.",
+            )
+
+    @property
+    def physical(self) -> bool:
+        """Whether range is left as it is."""
+        return math.isinf(self.softness_m)
+
+    def exact(self, range_m: F64 | float) -> F64:
+        """Return the remapped range in float64, for set-up. Infinite range stays infinite."""
+        s = np.asarray(range_m, np.float64)
+        if self.physical:
+            return s
+        beyond = np.maximum(s - self.near_m, 0.0)
+        bent = self.near_m + self.softness_m * np.arcsinh(beyond / self.softness_m)
+        return np.where(s > self.near_m, bent, s)
+
+    def apply(self, range_m: F32) -> F32:
+        """Return the remapped range, float32, in a new array (or the argument itself, where physical)."""
+        if self.physical:
+            return range_m
+        x = range_m - np.float32(self.near_m)
+        np.maximum(x, np.float32(0.0), out=x)
+        x *= np.float32(1.0 / self.softness_m)
+        # asinh by its logarithm: numpy has a fast float32 log, and none for arcsinh.
+        root = x * x
+        root += np.float32(1.0)
+        np.sqrt(root, out=root)
+        x += root
+        np.log(x, out=x)
+        x *= np.float32(self.softness_m)
+        x += np.minimum(range_m, np.float32(self.near_m))
+        return x
+
+
+def remap_through(near_m: float, subject_range_m: float, seen_range_m: float) -> RangeRemap:
+    """Return the remap that brings one range to another and leaves ranges below ``near_m`` alone.
+
+    Parameters
+    ----------
+    near_m
+        Near limit, below ``seen_range_m``.
+    subject_range_m
+        True range of the subject.
+    seen_range_m
+        Range at which the water would show it as wanted.
+
+    Raises
+    ------
+    PhysicsError
+        ``E-PHYSICS-REMAP`` where the wanted range does not lie between the near limit and the true range.
+    """
+    if seen_range_m >= subject_range_m:
+        return RangeRemap()
+    if seen_range_m <= near_m:
+        raise PhysicsError(
+            f"{subject_range_m:.4g} m would have to look like {seen_range_m:.4g} m of water, but range is to "
+            f"stay physical up to {near_m:.4g} m",
+            code="E-PHYSICS-REMAP",
+            mend=f"Lower the near limit below {seen_range_m:.3g} m, or take less contrast or clearer water.",
+        )
+    beyond, wanted = subject_range_m - near_m, seen_range_m - near_m
+
+    def excess(log_softness: float) -> float:
+        softness = math.exp(log_softness)
+        return softness * math.asinh(beyond / softness) - wanted
+
+    # As L goes to 0 the result goes to 0, as L grows it goes to ``beyond``: one root lies between.
+    low = math.log(wanted) - 40.0
+    high = math.log(beyond) + 20.0
+    return RangeRemap(near_m, math.exp(brentq(excess, low, high, xtol=1e-12)))
+
+
+def sighting_range(attenuation_per_m: float, contrast: float = LEAST_CONTRAST) -> float:
+    """Return the level range at which a black object's contrast has fallen to ``contrast``, metres.
+
+    C = exp(-c s) (duntley1963); at 2 % that is 3.912/c (koschmieder1924). Worked value: c = 0.249 gives
+    15.71 m.
+    """
+    return -math.log(contrast) / attenuation_per_m

@@ -1,0 +1,61 @@
+"""Types of preset and operator parameters: numbers with units, and the strict model that holds them."""
+
+from __future__ import annotations
+
+from collections.abc import Callable
+from typing import Annotated, Any
+
+from pydantic import BaseModel, BeforeValidator, ConfigDict, Field, WithJsonSchema
+from pydantic_core import PydanticCustomError
+
+from halocline import units
+from halocline.errors import UnitError
+
+
+class Strict(BaseModel):
+    """A frozen model that refuses unknown keys and does not guess types."""
+
+    model_config = ConfigDict(extra="forbid", frozen=True, strict=True, allow_inf_nan=False)
+
+
+def _reader(read: Callable[[str | float], float]) -> Callable[[Any], Any]:
+    def convert(value: Any) -> Any:
+        try:
+            return read(value)
+        except UnitError as error:
+            text = f"{error.message}. {error.mend}"
+            # Braces would be taken for places to fill in.
+            raise PydanticCustomError("unit", "{text}", {"text": text}) from None
+
+    return convert
+
+
+def _quantity(read: Callable[[str | float], float], unit: str, example: str) -> tuple[Any, ...]:
+    schema = {
+        "anyOf": [{"type": "number"}, {"type": "string"}],
+        "description": f'In {unit}; text may carry another unit, such as "{example}".',
+    }
+    return BeforeValidator(_reader(read)), WithJsonSchema(schema)
+
+
+_LENGTH = _quantity(units.metres, "metres", "12 ft")
+_ANGLE = _quantity(units.degrees, "degrees", "0.5 rad")
+_TIME = _quantity(units.seconds, "seconds", "40 ms")
+
+# A length in metres: any, at least 0, above 0. (mypy reads the alias, pydantic the annotation.)
+Position = Annotated[float, *_LENGTH]
+Length = Annotated[float, Field(ge=0.0), *_LENGTH]
+Distance = Annotated[float, Field(gt=0.0), *_LENGTH]
+# An angle in degrees.
+Angle = Annotated[float, *_ANGLE]
+# A span of time in seconds: at least 0, above 0.
+Duration = Annotated[float, Field(ge=0.0), *_TIME]
+Period = Annotated[float, Field(gt=0.0), *_TIME]
+# Pure numbers: 0 to 1; at least 0; above 0.
+Share = Annotated[float, Field(ge=0.0, le=1.0)]
+Ratio = Annotated[float, Field(ge=0.0)]
+Factor = Annotated[float, Field(gt=0.0)]
+# A coefficient in 1/m.
+PerMetre = Annotated[float, Field(ge=0.0)]
+# Scene-linear RGB in the working space.
+Colour = tuple[float, float, float]
