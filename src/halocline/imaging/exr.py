@@ -1,0 +1,399 @@
+"""Reading OpenEXR files through OpenImageIO, with all of its traps in this one place.
+
+OpenImageIO raises nothing: every call is checked here and turned into a `ReadError`. Traps that the code
+below steps around: deep parts read as wrong numbers; a mixed half/float part read in one call becomes float
+(slow); a missing part gives an empty error; errors that nobody fetches are printed at exit; a damaged file
+opens normally and fails only when its pixels are read.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Iterable, Iterator, Mapping
+from contextlib import contextmanager
+from dataclasses import dataclass, field
+from pathlib import Path
+from typing import Any
+
+import numpy as np
+import OpenImageIO as oiio  # noqa: N813 - its customary short name
+
+from halocline._typing import F32, AnyArray
+from halocline.errors import ChannelError, ReadError, did_you_mean
+from halocline.imaging.frame import Window
+
+# 2^28 pixels are 16384 x 16384: four times the largest delivery format in use, and still 1 GiB a plane.
+MAX_PIXELS = 1 << 28
+
+_TYPE_NAMES = {"half": "half", "float": "float", "uint": "uint", "uint32": "uint"}
+
+# What describes the file rather than the picture; a copy of it onto other pixels would be wrong or refused.
+_DERIVED = frozenset(
+    {
+        "acesImageContainerFlag",  # any compression but none is refused while it is there
+        "oiio:subimages",
+        "oiio:subimagename",
+        "oiio:RowsPerChunk",
+        "openexr:chunkCount",
+        "openexr:roundingmode",
+        "openexr:levelmode",
+        "openexr:lineOrder",  # the writer always goes downwards; its check of the last rows counts on it
+        "oiio:updirection",
+        "oiio:sampleborder",
+        "textureformat",  # copied from a lat-long picture it makes a file that no reader opens
+        # These have fields of their own in `Part`.
+        "name",
+        "view",
+        "compression",
+        "openexr:dwaCompressionLevel",
+        "PixelAspectRatio",
+    }
+)
+
+
+@dataclass(frozen=True)
+class Attribute:
+    """One metadata entry: the name of its type, as OpenImageIO spells it, and its value."""
+
+    type: str
+    value: Any
+
+
+@dataclass(frozen=True)
+class Part:
+    """One part (picture) of an EXR file, without its pixels.
+
+    Attributes
+    ----------
+    index, name, view
+        Place in the file; name and view are empty where the file has none.
+    channels
+        Pixel type (``half``, ``float`` or ``uint``) by channel name, in the reader's order.
+    data_window, display_window, pixel_aspect
+        See `halocline.imaging.frame`.
+    compression
+        Name, with the level where there is one (``dwaa:45``).
+    tiled, deep
+        How the pixels are stored.
+    attributes
+        All other metadata, `Attribute` by name.
+    """
+
+    index: int
+    name: str
+    view: str
+    channels: Mapping[str, str]
+    data_window: Window
+    display_window: Window
+    pixel_aspect: float = 1.0
+    compression: str = "zip"
+    tiled: bool = False
+    deep: bool = False
+    attributes: Mapping[str, Attribute] = field(default_factory=dict)
+
+    def value(self, name: str) -> Any:
+        """Return an attribute's value, or None where the part has none of that name."""
+        found = self.attributes.get(name)
+        return None if found is None else found.value
+
+    @property
+    def chromaticities(self) -> tuple[float, ...] | None:
+        """Red, green, blue and white x y (eight numbers) where the file states them."""
+        found = self.value("chromaticities")
+        return None if found is None else tuple(float(number) for number in found)
+
+    @property
+    def colour_space(self) -> str | None:
+        """Name of the colour space where the file states one."""
+        for name in ("oiio:ColorSpace", "colorInteropID"):
+            found = self.value(name)
+            if isinstance(found, str) and found:
+                return found
+        return None
+
+
+@dataclass(frozen=True)
+class Header:
+    """What a file holds, read without any pixels."""
+
+    path: Path
+    parts: tuple[Part, ...]
+
+    def part(self, name: str) -> Part:
+        """Return the part of that name.
+
+        Raises
+        ------
+        ReadError
+            ``E-READ-PART`` where the file has none.
+        """
+        for part in self.parts:
+            if part.name == name:
+                return part
+        names = [part.name or f"(part {part.index}, unnamed)" for part in self.parts]
+        raise ReadError(
+            f'no part "{name}"',
+            code="E-READ-PART",
+            where=str(self.path),
+            mend=f"The file has: {', '.join(names)}.{did_you_mean(name, names)}",
+        )
+
+
+def set_file_threads(count: int) -> None:
+    """Set how many threads reading or writing one file uses, for the whole process.
+
+    With 1, each file is compressed by the thread that calls, so that several Python threads (or processes)
+    may read and write files side by side. OpenEXR's own pool of one worker would make them queue; -1 turns
+    the pool off.
+    """
+    oiio.attribute("threads", count)
+    oiio.attribute("exr_threads", count if count > 1 else -1)
+
+
+def read_header(path: str | Path) -> Header:
+    """Read what the file holds, without pixels.
+
+    Raises
+    ------
+    ReadError
+        ``E-READ-OPEN`` where it is no readable EXR file, ``E-READ-SIZE`` where a window is absurd.
+    """
+    path = Path(path)
+    with _opened(path) as file:
+        parts: list[Part] = []
+        while file.seek_subimage(len(parts), 0):
+            parts.append(_part(file.spec(), len(parts), path))
+        file.geterror()  # the failed seek past the last part leaves one behind
+    return Header(path, tuple(parts))
+
+
+def read_channels(path: str | Path, part: Part, names: Iterable[str]) -> dict[str, F32]:
+    """Read some channels of a part as float32 planes ``(rows, columns)`` over its data window.
+
+    Raises
+    ------
+    ReadError, ChannelError
+        As `read_into`.
+    """
+    planes = {name: np.empty(part.data_window.shape, np.float32) for name in names}
+    read_into(path, part, planes)
+    return planes
+
+
+def read_into(path: str | Path, part: Part, targets: Mapping[str, F32]) -> None:
+    """Read channels of a part straight into given planes, without touching their values.
+
+    Channels of one pixel type that lie side by side are read together in that type: half is converted here,
+    which measures about twice as fast as letting OpenImageIO do it.
+
+    Parameters
+    ----------
+    path, part
+        The file, and one of its parts from `read_header`.
+    targets
+        Where each channel goes: a float32 array ``(rows, columns)`` of the data window's shape, which may be
+        a view into a larger plane.
+
+    Raises
+    ------
+    ReadError
+        ``E-READ-DEEP`` for a deep part, ``E-READ-PIXELS`` where the pixels are damaged or missing.
+    ChannelError
+        ``E-CHANNEL-MISSING`` where the part has no channel of that name.
+    """
+    path = Path(path)
+    _refuse_unreadable(path, part, targets)
+    with _opened(path) as file:
+        for first, run in _runs(part, targets):
+            pixels = _pixels(file, path, part, first, len(run), _buffer_type(part.channels[run[0]]))
+            for offset, name in enumerate(run):
+                targets[name][...] = pixels[..., offset]
+
+
+def read_native(
+    path: str | Path, part: Part, names: Iterable[str], *, first_row: int = 0
+) -> dict[str, AnyArray]:
+    """Read channels in the type the file has them (float16, float32 or uint32), ``(rows, columns)`` each.
+
+    With ``first_row``, only the rows of the data window from that one on.
+
+    Raises
+    ------
+    ReadError, ChannelError
+        As `read_into`.
+    """
+    path = Path(path)
+    wanted = dict.fromkeys(names)
+    _refuse_unreadable(path, part, wanted)
+    planes: dict[str, AnyArray] = {}
+    with _opened(path) as file:
+        for first, run in _runs(part, wanted):
+            kind = part.channels[run[0]]
+            if first_row:
+                pixels = _last_rows(file, path, part, first, len(run), kind, first_row)
+            else:
+                pixels = _pixels(file, path, part, first, len(run), kind)
+            for offset, name in enumerate(run):
+                planes[name] = np.ascontiguousarray(pixels[..., offset])
+    return planes
+
+
+@contextmanager
+def _opened(path: Path) -> Iterator[Any]:
+    file = oiio.ImageInput.open(str(path))
+    reason = oiio.geterror()
+    if file is None:
+        raise ReadError(
+            f"cannot be opened: {_tidy(reason, path)}",
+            code="E-READ-OPEN",
+            where=str(path),
+            mend="Check that it is there, readable and a complete OpenEXR file; render it again if not.",
+        )
+    try:
+        if file.format_name() != "openexr":
+            raise ReadError(
+                f"is a {file.format_name()} file, not OpenEXR",
+                code="E-READ-OPEN",
+                where=str(path),
+                mend="Give a scene-linear OpenEXR file.",
+            )
+        yield file
+    finally:
+        file.close()
+        file.geterror()
+
+
+def _tidy(reason: str, path: Path) -> str:
+    return " ".join(reason.replace(f"({path})", "").split()) or "no reason given"
+
+
+def _part(spec: Any, index: int, path: Path) -> Part:
+    attributes = {
+        entry.name: Attribute(str(entry.type), entry.value)
+        for entry in spec.extra_attribs
+        if entry.name not in _DERIVED
+    }
+    types = [_TYPE_NAMES.get(str(kind), str(kind)) for kind in spec.get_channelformats()]
+    display = _window(spec.full_x, spec.full_y, spec.full_width, spec.full_height, path)
+    data = _window(spec.x, spec.y, spec.width, spec.height, path)
+    _bounded(data.union(display), path)
+    return Part(
+        index=index,
+        name=str(spec.get_string_attribute("oiio:subimagename")),
+        view=str(spec.get_string_attribute("view")),
+        channels=dict(zip(spec.channelnames, types, strict=True)),
+        data_window=data,
+        display_window=display,
+        pixel_aspect=_pixel_aspect(spec),
+        compression=_compression(spec),
+        tiled=spec.tile_width > 0,
+        deep=bool(spec.deep),
+        attributes=attributes,
+    )
+
+
+def _window(x: int, y: int, width: int, height: int, path: Path) -> Window:
+    if width < 1 or height < 1:
+        raise ReadError(
+            f"claims a window of {width} x {height} pixels",
+            code="E-READ-SIZE",
+            where=str(path),
+            mend="The header is damaged; render the file again.",
+        )
+    return Window(x, y, width, height)
+
+
+def _bounded(window: Window, path: Path) -> None:
+    if window.width * window.height > MAX_PIXELS:
+        raise ReadError(
+            f"data and display window together span {window.width} x {window.height} pixels",
+            code="E-READ-SIZE",
+            where=str(path),
+            mend=f"Halocline takes at most {MAX_PIXELS} pixels; check the header, or crop the picture.",
+        )
+
+
+def _pixel_aspect(spec: Any) -> float:
+    aspect = float(spec.get_float_attribute("PixelAspectRatio", 1.0))
+    return aspect if np.isfinite(aspect) and aspect > 0 else 1.0
+
+
+def _compression(spec: Any) -> str:
+    name = str(spec.get_string_attribute("compression", "none"))
+    # The level is read under this name but only written as part of the compression's name.
+    level = spec.getattribute("openexr:dwaCompressionLevel") if name.startswith("dwa") else None
+    return name if level is None else f"{name}:{level:g}"
+
+
+def _refuse_unreadable(path: Path, part: Part, names: Iterable[str]) -> None:
+    where = f'{path}, part "{part.name}"' if part.name else str(path)
+    if part.deep:
+        raise ReadError(
+            "is a deep picture: several samples a pixel, which have no one depth",
+            code="E-READ-DEEP",
+            where=where,
+            mend="Flatten it first, or render flat beauty and depth.",
+        )
+    for name in names:
+        if name not in part.channels:
+            raise ChannelError(
+                f'no channel "{name}"',
+                code="E-CHANNEL-MISSING",
+                where=where,
+                mend=f"It has: {', '.join(part.channels)}.{did_you_mean(name, list(part.channels))}",
+            )
+
+
+def _runs(part: Part, wanted: Iterable[str]) -> Iterator[tuple[int, list[str]]]:
+    """Yield runs of neighbouring wanted channels of one type, with the index of the first."""
+    wanted = set(wanted)
+    start, run = 0, list[str]()
+    for index, name in enumerate(part.channels):
+        if run and (name not in wanted or part.channels[name] != part.channels[run[0]]):
+            yield start, run
+            run = []
+        if name in wanted:
+            start = start if run else index
+            run.append(name)
+    if run:
+        yield start, run
+
+
+def _buffer_type(channel_type: str) -> str:
+    # OpenImageIO scales integers to 0..1 when it converts; as they are, they are exact up to 2^24.
+    return channel_type if channel_type in {"half", "uint"} else "float"
+
+
+def _pixels(file: Any, path: Path, part: Part, first: int, count: int, kind: str) -> AnyArray:
+    pixels = file.read_image(part.index, 0, first, first + count, kind)
+    return _complete(pixels, file, path, part, part.data_window.shape, count)
+
+
+def _last_rows(
+    file: Any, path: Path, part: Part, first: int, count: int, kind: str, first_row: int
+) -> AnyArray:
+    window = part.data_window
+    pixels = file.read_scanlines(
+        part.index, 0, window.y + first_row, window.y_end, 0, first, first + count, kind
+    )
+    return _complete(pixels, file, path, part, (window.height - first_row, window.width), count)
+
+
+def _complete(
+    pixels: AnyArray | None, file: Any, path: Path, part: Part, shape: tuple[int, int], count: int
+) -> AnyArray:
+    where = f'{path}, part "{part.name}"' if part.name else str(path)
+    if pixels is None:
+        raise ReadError(
+            f"pixels cannot be read: {_tidy(file.geterror(), path)}",
+            code="E-READ-PIXELS",
+            where=where,
+            mend="The file is cut off or damaged; copy or render it again.",
+        )
+    if pixels.size != shape[0] * shape[1] * count:
+        raise ReadError(
+            f"is now {pixels.shape} pixels and channels, no longer what its header said",
+            code="E-READ-PIXELS",
+            where=where,
+            mend="Something is writing to the file; wait until it is done.",
+        )
+    return pixels.reshape(*shape, count)
