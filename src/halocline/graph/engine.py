@@ -199,7 +199,8 @@ class _Run:
         for role, source in step.inputs.items():
             planes = self._pulled(source, window, around)
             prefix = "" if role == main else f"{role}/"
-            given.update({prefix + name: planes[name] for name in step.reads[role]})
+            # A plane that an operator writes only at times may not be there.
+            given.update({prefix + name: planes[name] for name in step.reads[role] if name in planes})
             if role == main:
                 passed = planes
         tile = Tile(region, window)
@@ -207,7 +208,7 @@ class _Run:
             written = step.operator.apply(given, tile, self.shot, step.prepared)
         except HaloclineError as error:
             raise error.located(f'step "{step.name}"') from error
-        kept = {name: tile.trim(passed[name]) for name in step.live - step.writes}
+        kept = {name: tile.trim(passed[name]) for name in step.live - step.writes if name in passed}
         return {**kept, **{name: plane for name, plane in written.items() if name in step.live}}
 
     def _source_plane(self, name: str, region: Window) -> F32:

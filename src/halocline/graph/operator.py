@@ -40,7 +40,7 @@ class PlaneUse:
     optional
         Are handed over where the picture has them.
     writes
-        Are added or replaced; all others pass through.
+        Are added or replaced (those that others take as optional may be left out); the rest pass through.
     """
 
     reads: frozenset[str]

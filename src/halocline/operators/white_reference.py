@@ -25,7 +25,7 @@ class WhiteReferenceParameters(Strict):
     card_range
         Range of the grey card from the lens, metres, straight ahead.
     card_depth
-        Its depth below the surface, metres; that of the camera where not given.
+        Its depth below the surface, metres; the reference depth where not given.
     card_reflectance
         Its reflectance, a ratio: what the card's value is in the render.
     value
@@ -74,7 +74,7 @@ class WhiteReference(Operator[WhiteReferenceParameters]):
         """Return the card's colour in the water, before any gain, ``(3,)``, working space."""
         p = self.parameters
         path = shot.path
-        depth = path.camera_depth_m if p.card_depth is None else p.card_depth
+        depth = path.reference_depth_m if p.card_depth is None else p.card_depth
         level = shot.level_view()
         lit = p.card_reflectance * path.white * path.daylight(depth)
         bands = lit * path.direct_along(p.card_range) + path.veil_along(p.card_range, level)

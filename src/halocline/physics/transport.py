@@ -110,6 +110,8 @@ class LightPath:
         World vertical, unit, ``(3,)``.
     sun_travel
         Unit direction of the sun's light under water, ``(3,)``.
+    luminance
+        Luminance of the working space's red, green and blue, ``(3,)``; they sum to 1.
     surface_sun_share
         Share of the downwelling light just below the surface that comes straight from the sun, 0 to 1.
     veil_brightness
@@ -127,6 +129,7 @@ class LightPath:
     reference_depth_m: float
     up: F64
     sun_travel: F64
+    luminance: F64
     surface_sun_share: float
     remap: RangeRemap = field(default_factory=RangeRemap)
     veil_brightness: float = 1.0
@@ -230,7 +233,7 @@ class LightPath:
         """
         mu, cos_sun = -float(direction @ self.up), float(direction @ self.sun_travel)
         sun, diffuse = self.source_strengths()
-        p_sun, p_diffuse = self.phases(np.array(mu), np.array(cos_sun))
+        p_sun, p_diffuse = self.phases(np.array([mu]), np.array([cos_sun]))
         limit = self.camera_depth_m / -mu if mu < 0 else np.inf
         s = self.remap.exact(np.minimum(np.asarray(range_m, np.float64), limit))[..., None]
         b = self.bands

@@ -1,0 +1,142 @@
+"""From a preset and a camera to the surroundings of one frame."""
+
+from __future__ import annotations
+
+from functools import lru_cache
+
+import numpy as np
+
+from halocline._typing import F64
+from halocline.graph.shot import Shot
+from halocline.imaging.camera_track import CameraTrack
+from halocline.imaging.frame import Window
+from halocline.physics.bands import Bands
+from halocline.physics.transport import LightPath, refracted_sun
+from halocline.presets.preset import Look, Preset
+from halocline.presets.sections import LightSection, PlaceSection
+from halocline.presets.story import StoryReport, solved_story, with_story
+from halocline.rgb import RGBSpace
+
+DEFAULT_CAMERA_DEPTH_M = 10.0
+# Sea water at 20 C, 35 per mille, 550 nm relative to air (quan1995); the sun's refraction needs no more.
+WATER_INDEX = 1.341
+# Share of clear-sky daylight that is direct sun, for a sun at 45 degrees and 550 nm: between 0.7 and 0.9 with
+# haze (gregg1990 gives the model; the value here is a round figure from memory).
+CLEAR_SKY_SUN_SHARE = 0.8
+
+
+def make_shot(
+    preset: Preset,
+    frame: int,
+    track: CameraTrack,
+    *,
+    space: RGBSpace,
+    display_window: Window,
+    data_window: Window,
+) -> Shot:
+    """Return what operators may know of a frame.
+
+    Parameters
+    ----------
+    preset
+        The look.
+    frame
+        Frame number.
+    track
+        The camera at this frame and its neighbours.
+    space
+        Working space of the render.
+    display_window, data_window
+        The frame's windows.
+
+    Raises
+    ------
+    PhysicsError
+        Where the story's remap cannot be found.
+    """
+    look = preset.at(frame)
+    up = _axis(look.place.up)
+    camera_height = float(track.at(frame).position_m @ up)
+    sea_level, camera_depth = surface(look.place, camera_height)
+    path = light_path(look, in_space(preset.bands, space), space, camera_depth)
+    return Shot(
+        frame=frame,
+        fps=look.sequence.frames_per_second,
+        track=track,
+        path=with_story(path, look.story),
+        sea_level_m=sea_level,
+        space=space,
+        seed=look.sequence.seed,
+        display_window=display_window,
+        data_window=data_window,
+        shutter_deg=look.sequence.shutter_angle,
+    )
+
+
+def light_path(look: Look, bands: Bands, space: RGBSpace, camera_depth_m: float) -> LightPath:
+    """Return the water and light of a look around a lens at a depth, without the story's remap."""
+    light, story = look.light, look.story
+    reference = light.reference_depth
+    return LightPath(
+        bands=bands,
+        camera_depth_m=camera_depth_m,
+        reference_depth_m=camera_depth_m if reference is None else reference,
+        up=_axis(look.place.up),
+        sun_travel=_sun(light, look.place),
+        luminance=space.luminance_row,
+        surface_sun_share=CLEAR_SKY_SUN_SHARE * (1.0 - light.overcast),
+        veil_brightness=light.veil_brightness,
+        veil_tint=_tint(light, bands),
+        attenuation_scale=story.attenuation_scale,
+        veil_scale=story.veil_scale,
+        downwelling_scale=story.downwelling_scale,
+    )
+
+
+def story_report(preset: Preset, frame: int, space: RGBSpace) -> StoryReport:
+    """Return what the story asks of the water on a frame, reckoned as `make_shot` does."""
+    look = preset.at(frame)
+    depth = _story_depth(look)
+    return solved_story(light_path(look, in_space(preset.bands, space), space, depth), look.story)
+
+
+def surface(place: PlaceSection, camera_height_m: float) -> tuple[float, float]:
+    """Return the height of the sea surface and the depth of the lens, metres, from what the preset states."""
+    if place.sea_level is not None:
+        return place.sea_level, place.sea_level - camera_height_m
+    depth = DEFAULT_CAMERA_DEPTH_M if place.camera_depth is None else place.camera_depth
+    return camera_height_m + depth, depth
+
+
+@lru_cache(maxsize=16)
+def in_space(bands: Bands, space: RGBSpace) -> Bands:
+    """Return bands for a working space."""
+    return bands.in_space(space)
+
+
+def _story_depth(look: Look) -> float:
+    if look.story.depth is not None:
+        return look.story.depth
+    if look.light.reference_depth is not None:
+        return look.light.reference_depth
+    return DEFAULT_CAMERA_DEPTH_M if look.place.camera_depth is None else look.place.camera_depth
+
+
+def _axis(name: str) -> F64:
+    axis = np.zeros(3)
+    axis["xyz".index(name[1])] = 1.0 if name[0] == "+" else -1.0
+    return axis
+
+
+def _sun(light: LightSection, place: PlaceSection) -> F64:
+    return refracted_sun(
+        light.sun_elevation, light.sun_azimuth, _axis(place.up), _axis(place.ahead), WATER_INDEX
+    )
+
+
+def _tint(light: LightSection, bands: Bands) -> F64 | None:
+    """Return the veil's tint in bands: what the lifted tint is of the lifted white."""
+    if light.veil_tint == (1.0, 1.0, 1.0):
+        return None
+    tint: F64 = np.maximum(0.0, (bands.up @ np.array(light.veil_tint)) / bands.up.sum(axis=1))
+    return tint

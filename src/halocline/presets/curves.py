@@ -1,0 +1,161 @@
+"""Animation: values that change over frames.
+
+Anywhere a preset takes a number, a length or a colour it may take a curve instead::
+
+    sun_elevation = { curve = "smooth", keys = [[1001, 30], [1100, "45 deg"]] }
+
+``linear`` goes straight from key to key, ``smooth`` eases through each key without passing it, ``held`` keeps
+each key's value until the next. Before the first key and after the last the value stands still.
+"""
+
+from __future__ import annotations
+
+from bisect import bisect_right
+from collections.abc import Iterator, Mapping, Sequence
+from itertools import pairwise
+from typing import Any
+
+from halocline.errors import PresetError, UnitError
+from halocline.units import DEGREES_PER_UNIT, METRES_PER_UNIT, SECONDS_PER_UNIT, degrees, metres, seconds
+
+KINDS = ("linear", "smooth", "held")
+LARGEST_KEY_COUNT = 10_000
+
+
+def is_curve(value: object) -> bool:
+    """Tell whether a preset's value is a curve."""
+    return isinstance(value, Mapping) and "curve" in value
+
+
+def value_at(curve: Mapping[str, Any], frame: float, where: str) -> Any:
+    """Return a curve's value at a frame: a number, or a list of numbers.
+
+    Lengths, angles and times with units come out in metres, degrees and seconds. Text and truth values are
+    allowed in held curves only.
+
+    Raises
+    ------
+    PresetError
+        ``E-PRESET-CURVE`` where the curve is not well formed.
+    """
+    kind, frames, values = _checked(curve, where)
+    after = bisect_right(frames, frame)
+    if after == 0:
+        return values[0]
+    if after == len(frames) or kind == "held":
+        return values[after - 1]
+    share = (frame - frames[after - 1]) / (frames[after] - frames[after - 1])
+    columns = list(zip(*(_numbers(value, where) for value in values), strict=True))
+    if kind == "linear":
+        mixed = [c[after - 1] + share * (c[after] - c[after - 1]) for c in columns]
+    else:
+        mixed = [_monotone_cubic(frames, c, after - 1, share) for c in columns]
+    return mixed if isinstance(values[0], list | tuple) else mixed[0]
+
+
+def key_frames(tables: Any) -> set[int]:
+    """Return all frames on which some curve of a preset has a key."""
+    return {int(key[0]) for curve in _curves(tables) for key in curve.get("keys", ()) if _is_frame(key)}
+
+
+def resolved_at(tables: Any, frame: float, where: tuple[str, ...] = ()) -> Any:
+    """Return a preset's tables with every curve replaced by its value at a frame."""
+    if is_curve(tables):
+        return value_at(tables, frame, ".".join(where))
+    if isinstance(tables, Mapping):
+        return {key: resolved_at(value, frame, (*where, str(key))) for key, value in tables.items()}
+    if isinstance(tables, list | tuple):
+        return [resolved_at(value, frame, (*where, str(index))) for index, value in enumerate(tables)]
+    return tables
+
+
+def _curves(tables: Any) -> Iterator[Mapping[str, Any]]:
+    if is_curve(tables):
+        yield tables
+    elif isinstance(tables, Mapping):
+        for value in tables.values():
+            yield from _curves(value)
+    elif isinstance(tables, list | tuple):
+        for value in tables:
+            yield from _curves(value)
+
+
+def _is_frame(key: Any) -> bool:
+    return isinstance(key, list | tuple) and len(key) == 2 and isinstance(key[0], int | float)
+
+
+def _checked(curve: Mapping[str, Any], where: str) -> tuple[str, list[float], list[Any]]:
+    kind, keys = curve.get("curve"), curve.get("keys")
+    problem = None
+    if set(curve) != {"curve", "keys"}:
+        problem = f"a curve has the keys curve and keys, not {', '.join(map(str, curve))}"
+    elif kind not in KINDS:
+        problem = f"{kind!r} is no kind of curve"
+    elif not isinstance(keys, list | tuple) or not keys or len(keys) > LARGEST_KEY_COUNT:
+        problem = f"a curve has 1 to {LARGEST_KEY_COUNT} keys"
+    elif not all(_is_frame(key) for key in keys):
+        problem = "each key is [frame, value]"
+    elif any(a[0] >= b[0] for a, b in pairwise(keys)):
+        problem = "keys must be in order of frames, each frame once"
+    if problem:
+        raise _curve_error(problem, where)
+    return str(kind), [float(key[0]) for key in keys or ()], [_in_base_units(key[1]) for key in keys or ()]
+
+
+def _curve_error(problem: str, where: str) -> PresetError:
+    return PresetError(
+        problem,
+        code="E-PRESET-CURVE",
+        where=where,
+        mend='Write { curve = "linear", keys = [[1001, 0.2], [1024, 1.0]] }; kinds: '
+        + ", ".join(KINDS)
+        + ".",
+    )
+
+
+def _in_base_units(value: Any) -> Any:
+    """Turn "3 ft" into metres and so on, so that keys can be mixed; leave all else."""
+    if isinstance(value, list | tuple):
+        return [_in_base_units(item) for item in value]
+    if isinstance(value, str):
+        for read, names in (
+            (metres, METRES_PER_UNIT),
+            (degrees, DEGREES_PER_UNIT),
+            (seconds, SECONDS_PER_UNIT),
+        ):
+            if any(value.strip().endswith(name) for name in names):
+                try:
+                    return read(value)
+                except UnitError:
+                    continue
+    return value
+
+
+def _numbers(value: Any, where: str) -> list[float]:
+    items = list(value) if isinstance(value, list | tuple) else [value]
+    if any(isinstance(item, bool) or not isinstance(item, int | float) for item in items):
+        raise _curve_error(f"{value!r} cannot be blended; only numbers can, or use a held curve", where)
+    return [float(item) for item in items]
+
+
+def _monotone_cubic(frames: Sequence[float], values: Sequence[float], left: int, share: float) -> float:
+    """Cubic through the keys whose slopes never overshoot (fritsch1980, as harmonic means)."""
+
+    def slope(index: int) -> float:
+        if index in (0, len(frames) - 1):
+            return 0.0
+        h0, h1 = frames[index] - frames[index - 1], frames[index + 1] - frames[index]
+        d0, d1 = (values[index] - values[index - 1]) / h0, (values[index + 1] - values[index]) / h1
+        if d0 * d1 <= 0:
+            return 0.0
+        w0, w1 = 2 * h1 + h0, h1 + 2 * h0
+        return (w0 + w1) / (w0 / d0 + w1 / d1)
+
+    span = frames[left + 1] - frames[left]
+    t2, t3 = share * share, share * share * share
+    return (
+        (2 * t3 - 3 * t2 + 1) * values[left]
+        + (t3 - 2 * t2 + share) * span * slope(left)
+        + (3 * t2 - 2 * t3) * values[left + 1]
+        + (t3 - t2) * span * slope(left + 1)
+    )

@@ -1,0 +1,303 @@
+"""Preset files as tables: found, read, inherited from one another, with the place of every key remembered."""
+
+from __future__ import annotations
+
+import os
+import tomllib
+from collections.abc import Iterable, Mapping, Sequence
+from dataclasses import dataclass, field
+from importlib.resources import files
+from pathlib import Path
+from typing import Any
+
+from halocline.errors import HaloclineError, PresetError, did_you_mean
+from halocline.presets.curves import is_curve
+from halocline.presets.lines import KeyPath, key_lines, line_of
+from halocline.presets.sections import FORMAT, SECTIONS
+
+LARGEST_FILE_BYTES = 1 << 20
+DEEPEST_NEST = 12
+LONGEST_LINEAGE = 16
+TOP_KEYS = ("format", "title", "notes", "extends", "steps", *SECTIONS)
+# Further folders that presets may extend from, separated as in PATH.
+FOLDERS_VARIABLE = "HALOCLINE_PRESETS"
+
+
+@dataclass(frozen=True)
+class Document:
+    """Merged tables of a preset and all that it extends.
+
+    Attributes
+    ----------
+    name
+        The preset's name: its file without ending.
+    tables
+        The tables, curves and all.
+    origins
+        File and line that gave each key.
+    folder
+        Folder of the preset file; files it names are found from here.
+    lineage
+        The files read, the most basic first.
+    """
+
+    name: str
+    tables: dict[str, Any]
+    origins: Mapping[KeyPath, str]
+    folder: Path
+    lineage: tuple[str, ...] = ()
+    problems: tuple[HaloclineError, ...] = field(default=())
+
+    def where(self, path: KeyPath) -> str:
+        """Return file and line of a key, or of the nearest table around it."""
+        for length in range(len(path), 0, -1):
+            if path[:length] in self.origins:
+                return self.origins[path[:length]]
+        return self.name
+
+
+def shipped_folder() -> Path:
+    """Return the folder of the presets that ship: in the installed package, else in the source tree."""
+    packed = Path(str(files("halocline") / "shipped_presets"))
+    return packed if packed.is_dir() else Path(__file__).parents[3] / "presets"
+
+
+def shipped_names() -> list[str]:
+    """Return the names of all presets that ship, sorted."""
+    return sorted(path.stem for path in shipped_folder().glob("*.toml"))
+
+
+def read_document(preset: str | os.PathLike[str]) -> Document:
+    """Read a preset file, or the shipped preset of that name, and all that it extends.
+
+    Raises
+    ------
+    PresetError
+        ``E-PRESET-FIND``, ``-READ``, ``-TOML``, ``-FORMAT``, ``-EXTENDS``, ``-NEST``.
+    """
+    path = _found(os.fspath(preset))
+    return _lineage_read(path, _allowed_folders(path), ())
+
+
+def document_from_text(text: str, name: str = "text") -> Document:
+    """Read a preset from its text; what it extends is looked for among the shipped ones."""
+    own = _parsed(text, name, Path())
+    return _inherited(own, {shipped_folder().resolve()}, (name,))
+
+
+def with_overrides(document: Document, overrides: Iterable[str]) -> Document:
+    """Return a document with single keys set: ``"light.sun_elevation=20"``, as on the command line.
+
+    Raises
+    ------
+    PresetError
+        ``E-PRESET-SET`` where an override is not of that form.
+    """
+    tables = document.tables
+    origins = dict(document.origins)
+    for override in overrides:
+        dotted, equals, text = override.partition("=")
+        path = tuple(part.strip() for part in dotted.split("."))
+        if not equals or not all(path):
+            raise PresetError(
+                f"{override!r} sets nothing",
+                code="E-PRESET-SET",
+                where="--set",
+                mend="Write SECTION.KEY=VALUE, for example light.sun_elevation=20.",
+            )
+        nested: Any = _value(text.strip())
+        for part in reversed(path):
+            nested = {part: nested}
+        tables = merged(tables, nested)
+        origins[path] = f"--set {override}"
+    return Document(document.name, tables, origins, document.folder, document.lineage)
+
+
+def merged(base: Mapping[str, Any], over: Mapping[str, Any]) -> dict[str, Any]:
+    """Return tables with others laid over them, key by key.
+
+    Curves and arrays are replaced whole. A step that changes its operator starts afresh.
+    """
+    result = dict(base)
+    for key, value in over.items():
+        old = result.get(key)
+        both = isinstance(old, Mapping) and isinstance(value, Mapping)
+        if not both or is_curve(old) or is_curve(value) or _changes_operator(old, value):
+            result[key] = value
+        else:
+            result[key] = merged(old, value)  # type: ignore[arg-type]  # both are mappings here
+    return result
+
+
+def _changes_operator(old: Any, new: Any) -> bool:
+    return "operator" in new and "operator" in old and new["operator"] != old["operator"]
+
+
+def _found(preset: str) -> Path:
+    path = Path(preset)
+    if path.suffix == ".toml" or path.is_file():
+        if path.is_file():
+            return path
+        raise PresetError(
+            f"there is no preset file {preset}",
+            code="E-PRESET-FIND",
+            mend="Check the path, or give the name of a shipped preset (halocline preset list).",
+        )
+    shipped = shipped_folder() / f"{preset}.toml"
+    if preset in shipped_names():
+        return shipped
+    names = shipped_names()
+    raise PresetError(
+        f'no preset is called "{preset}"',
+        code="E-PRESET-FIND",
+        mend=f"halocline preset list shows all that ship.{did_you_mean(preset, names)}",
+    )
+
+
+def _allowed_folders(path: Path) -> set[Path]:
+    """Return the folders a preset may reach: its own, the shipped ones, and those the user names."""
+    named = os.environ.get(FOLDERS_VARIABLE, "")
+    extra = [Path(folder) for folder in named.split(os.pathsep) if folder]
+    return {folder.resolve() for folder in (path.parent, shipped_folder(), *extra)}
+
+
+@dataclass(frozen=True)
+class _Own:
+    """One file by itself."""
+
+    name: str
+    tables: dict[str, Any]
+    origins: dict[KeyPath, str]
+    folder: Path
+
+
+def _lineage_read(path: Path, allowed: set[Path], seen: Sequence[str]) -> Document:
+    return _inherited(_parsed(_text(path), path.name, path.parent), allowed, (*seen, str(path.resolve())))
+
+
+def _inherited(own: _Own, allowed: set[Path], seen: Sequence[str]) -> Document:
+    parent = own.tables.pop("extends", None)
+    name = own.name.removesuffix(".toml")
+    if parent is None:
+        return Document(name, own.tables, own.origins, own.folder, (own.name,))
+    path = _parent_path(parent, own, allowed)
+    if str(path.resolve()) in seen or len(seen) >= LONGEST_LINEAGE:
+        raise PresetError(
+            f'"{parent}" extends, in the end, itself'
+            if str(path.resolve()) in seen
+            else f"more than {LONGEST_LINEAGE} presets extend one another",
+            code="E-PRESET-EXTENDS",
+            where=own.origins.get(("extends",), own.name),
+            mend="Break the ring: one of them must stand by itself.",
+        )
+    base = _lineage_read(path, allowed, seen)
+    # Title and notes describe one file; a child does not inherit them.
+    inherited = {key: value for key, value in base.tables.items() if key not in ("title", "notes")}
+    return Document(
+        name,
+        merged(inherited, own.tables),
+        {**base.origins, **own.origins},
+        own.folder,
+        (*base.lineage, own.name),
+    )
+
+
+def _parent_path(parent: Any, own: _Own, allowed: set[Path]) -> Path:
+    where = own.origins.get(("extends",), own.name)
+    if not isinstance(parent, str):
+        raise PresetError(
+            f"extends is {parent!r}, not the name of a preset",
+            code="E-PRESET-EXTENDS",
+            where=where,
+            mend='Write extends = "jerlov-2", or a path to a .toml file.',
+        )
+    if not parent.endswith(".toml"):
+        try:
+            return _found(parent)
+        except PresetError as error:
+            raise error.located(where) from None
+    path = (own.folder / parent).resolve()
+    if not any(path.is_relative_to(folder) for folder in allowed):
+        raise PresetError(
+            f"{parent} lies outside the folders that presets may use",
+            code="E-PRESET-EXTENDS",
+            where=where,
+            mend=f"Put it beside this preset, or name its folder in the variable {FOLDERS_VARIABLE}.",
+        )
+    if not path.is_file():
+        raise PresetError(
+            f"there is no preset file {parent}", code="E-PRESET-EXTENDS", where=where, mend="Check the path."
+        )
+    return path
+
+
+def _text(path: Path) -> str:
+    try:
+        if path.stat().st_size > LARGEST_FILE_BYTES:
+            raise PresetError(
+                f"the file is larger than {LARGEST_FILE_BYTES} bytes",
+                code="E-PRESET-READ",
+                where=str(path),
+                mend="This is no preset.",
+            )
+        return path.read_text(encoding="utf-8")
+    except (OSError, UnicodeDecodeError) as error:
+        raise PresetError(
+            f"the preset cannot be read ({error})",
+            code="E-PRESET-READ",
+            where=str(path),
+            mend="Check the file.",
+        ) from error
+
+
+def _parsed(text: str, name: str, folder: Path) -> _Own:
+    try:
+        tables = tomllib.loads(text)
+    except (tomllib.TOMLDecodeError, RecursionError, ValueError) as error:
+        raise PresetError(
+            f"this is not valid TOML: {error}",
+            code="E-PRESET-TOML",
+            where=name,
+            mend="See toml.io for the syntax.",
+        ) from None
+    _check_depth(tables, name)
+    lines = key_lines(text)
+    origins = {path: f"{name}, line {line}" for path, line in lines.items()}
+    _check_format(tables, name, line_of(lines, ("format",)))
+    return _Own(name, tables, origins, folder)
+
+
+def _check_depth(tables: Any, name: str, depth: int = 0) -> None:
+    if depth > DEEPEST_NEST:
+        raise PresetError(
+            f"tables are nested more than {DEEPEST_NEST} deep",
+            code="E-PRESET-NEST",
+            where=name,
+            mend="No preset needs that.",
+        )
+    children = tables.values() if isinstance(tables, Mapping) else tables if isinstance(tables, list) else ()
+    for child in children:
+        _check_depth(child, name, depth + 1)
+
+
+def _check_format(tables: Mapping[str, Any], name: str, line: int | None) -> None:
+    found = tables.get("format")
+    if found == FORMAT and not isinstance(found, bool):
+        return
+    newer = isinstance(found, int) and found > FORMAT
+    raise PresetError(
+        "the preset has no format number" if found is None else f"format {found!r} is not known here",
+        code="E-PRESET-FORMAT",
+        where=f"{name}, line {line}" if line else name,
+        mend="A newer Halocline wrote it: use that version."
+        if newer
+        else f"Begin the file with: format = {FORMAT}",
+    )
+
+
+def _value(text: str) -> Any:
+    """Read an override's value as TOML; what is no TOML value is taken as text."""
+    try:
+        return tomllib.loads(f"value = {text}")["value"]
+    except (tomllib.TOMLDecodeError, RecursionError):
+        return text

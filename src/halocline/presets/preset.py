@@ -1,0 +1,302 @@
+"""A preset: a checked look for a sequence, which gives the settings and the graph of any frame."""
+
+from __future__ import annotations
+
+import hashlib
+import os
+from collections.abc import Iterable, Mapping
+from dataclasses import dataclass
+from functools import cached_property
+from typing import Any
+
+import tomlkit
+
+from halocline.errors import GraphError, HaloclineError, PresetError, did_you_mean
+from halocline.graph.graph import SOURCE, Graph, Step
+from halocline.operators.registry import operator_named
+from halocline.physics.bands import Bands
+from halocline.presets.curves import is_curve, key_frames, resolved_at
+from halocline.presets.document import (
+    TOP_KEYS,
+    Document,
+    document_from_text,
+    read_document,
+    with_overrides,
+)
+from halocline.presets.problems import raise_problems, validated
+from halocline.presets.sections import (
+    FORMAT,
+    SECTIONS,
+    BandsSection,
+    CameraSection,
+    ColourSection,
+    InputSection,
+    LightSection,
+    OutputSection,
+    PlaceSection,
+    SequenceSection,
+    StepHead,
+    StorySection,
+    WaterSection,
+)
+from halocline.presets.water_choice import FittedWater, fitted_water
+
+# Sections that hold for a whole sequence: a water that changed from frame to frame would be fitted anew each
+# time, and its colours would step.
+STEADY_SECTIONS = ("sequence", "water", "bands", "input", "colour", "output")
+
+
+@dataclass(frozen=True)
+class Look:
+    """A preset's settings on one frame, every curve at its value."""
+
+    sequence: SequenceSection
+    input: InputSection
+    water: WaterSection
+    light: LightSection
+    place: PlaceSection
+    camera: CameraSection
+    colour: ColourSection
+    story: StorySection
+    bands: BandsSection
+    output: OutputSection
+    graph: Graph
+
+
+class Preset:
+    """A checked preset.
+
+    Parameters
+    ----------
+    document
+        The merged tables.
+
+    Raises
+    ------
+    PresetError
+        With every mistake of the preset in ``problems``.
+    """
+
+    def __init__(self, document: Document) -> None:
+        self.document = document
+        self.name = document.name
+        self.title = str(document.tables.get("title", document.name))
+        self.notes = str(document.tables.get("notes", ""))
+        problems = _top_level_problems(document)
+        self._order = _step_order(document, problems)
+        raise_problems(problems, document)
+        self._looks: dict[float, Look] = {}
+        # The values between two keys lie between theirs, so the keys (and the first frame) stand for all.
+        for frame in sorted({0, *key_frames(document.tables)}):
+            self.at(frame)
+
+    @property
+    def animated(self) -> bool:
+        """Whether anything changes from frame to frame."""
+        return bool(key_frames(self.document.tables))
+
+    def at(self, frame: float) -> Look:
+        """Return the settings on a frame."""
+        key = frame if self.animated else 0
+        if key not in self._looks:
+            # Long animated sequences must not fill the memory with looks.
+            if len(self._looks) > 256:
+                self._looks.clear()
+            self._looks[key] = self._look(key)
+        return self._looks[key]
+
+    @cached_property
+    def water(self) -> FittedWater:
+        """The water, with its bands fitted in linear Rec.709; from the text itself where that is resolved."""
+        look = self.at(0)
+        return fitted_water(look.water, look.bands, self.document)
+
+    @property
+    def bands(self) -> Bands:
+        """The fitted bands, for linear Rec.709."""
+        return self.water.bands
+
+    @cached_property
+    def resolved_text(self) -> str:
+        """The preset as one text with everything in it: nothing inherited, every default written out.
+
+        Rendering from this text gives the same bits, whatever becomes of the files it came from.
+        """
+        return tomlkit.dumps(_without_none(self._resolved_tables()))
+
+    @cached_property
+    def digest(self) -> str:
+        """SHA-256 of `resolved_text`, hexadecimal."""
+        return hashlib.sha256(self.resolved_text.encode()).hexdigest()
+
+    def _look(self, frame: float) -> Look:
+        document = self.document
+        problems: list[HaloclineError] = []
+        try:
+            tables = resolved_at(document.tables, frame)
+        except PresetError as error:
+            path = tuple((error.where or "").split("."))
+            raise_problems([error.located(document.where(path))], document)
+            raise
+        sections = {
+            name: validated(model, tables.get(name, {}), (name,), document, problems)
+            for name, model in SECTIONS.items()
+        }
+        graph = self._graph(tables.get("steps", {}), problems)
+        raise_problems(problems, document)
+        return Look(graph=graph, **sections)  # type: ignore[arg-type]  # no problems: all are there
+
+    def _graph(self, tables: Mapping[str, Any], problems: list[HaloclineError]) -> Graph | None:
+        steps, previous = [], SOURCE
+        for name, head in self._order:
+            kind = operator_named(head.operator or name)
+            own = {key: value for key, value in tables[name].items() if key not in StepHead.model_fields}
+            parameters = validated(kind.Parameters, own, ("steps", name), self.document, problems)
+            if parameters is None:
+                continue
+            given = {"input": head.input or previous, "other": head.other}
+            roles = dict(zip(kind.inputs, (given["input"], given["other"]), strict=False))
+            inputs = {role: source for role, source in roles.items() if source is not None}
+            steps.append(Step(name, kind(parameters), inputs))
+            previous = name
+        if problems:
+            return None
+        try:
+            return Graph(steps, previous)
+        except GraphError as error:
+            step = tuple((error.where or "").removeprefix("step ").strip('"').split())
+            problems.append(error.located(self.document.where(("steps", *step))))
+            return None
+
+    def _resolved_tables(self) -> dict[str, Any]:
+        look = self.at(0)
+        tables = self.document.tables
+        resolved: dict[str, Any] = {"format": FORMAT, "title": self.title}
+        if self.notes:
+            resolved["notes"] = self.notes
+        for name in SECTIONS:
+            section = getattr(look, name)
+            resolved[name] = _with_curves(section.model_dump(mode="json"), tables.get(name, {}))
+        resolved["bands"]["fitted"] = self.water.to_dict()
+        resolved["steps"] = {}
+        for step in look.graph.steps:
+            raw = tables["steps"][step.name]
+            own = _with_curves(step.operator.parameters.model_dump(mode="json"), raw)
+            roles = dict(zip(("input", "other"), step.inputs.values(), strict=False))
+            resolved["steps"][step.name] = {"operator": raw.get("operator", step.name), **roles, **own}
+        return resolved
+
+
+def load_preset(preset: str | os.PathLike[str], overrides: Iterable[str] = ()) -> Preset:
+    """Read and check a preset.
+
+    Parameters
+    ----------
+    preset
+        A file, or the name of a shipped preset.
+    overrides
+        Single keys to set, each ``"SECTION.KEY=VALUE"``.
+
+    Raises
+    ------
+    PresetError
+        Where the preset cannot be found or has mistakes; all of them are told at once.
+    """
+    return Preset(with_overrides(read_document(preset), overrides))
+
+
+def preset_from_text(text: str, overrides: Iterable[str] = ()) -> Preset:
+    """Check a preset given as text, such as the resolved text of a frame. Raises as `load_preset`."""
+    return Preset(with_overrides(document_from_text(text), overrides))
+
+
+def _top_level_problems(document: Document) -> list[HaloclineError]:
+    problems: list[HaloclineError] = []
+    for key in document.tables:
+        if key not in TOP_KEYS:
+            problems.append(
+                PresetError(
+                    f'unknown key "{key}"',
+                    code="E-PRESET-KEY",
+                    where=document.where((key,)),
+                    mend=f"Known here: {', '.join(TOP_KEYS)}.{did_you_mean(key, TOP_KEYS)}",
+                )
+            )
+    for name in STEADY_SECTIONS:
+        if key_frames(document.tables.get(name, {})):
+            problems.append(
+                PresetError(
+                    f"[{name}] cannot change from frame to frame",
+                    code="E-PRESET-STEADY",
+                    where=document.where((name,)),
+                    mend="Animate [light], [story] or a step's keys instead.",
+                )
+            )
+    return problems
+
+
+def _step_order(document: Document, problems: list[HaloclineError]) -> list[tuple[str, StepHead]]:
+    """Return the enabled steps in order, with what they say of their place."""
+    tables = document.tables.get("steps", {})
+    if not isinstance(tables, Mapping):
+        problems.append(
+            PresetError("steps is not a table", code="E-PRESET-VALUE", where=document.where(("steps",)))
+        )
+        return []
+    heads: dict[str, StepHead] = {}
+    for name, table in tables.items():
+        own = table if isinstance(table, Mapping) else {}
+        head_keys = {key: value for key, value in own.items() if key in StepHead.model_fields}
+        head = validated(StepHead, head_keys, ("steps", name), document, problems)
+        if head is not None:
+            heads[name] = head
+            _check_operator(name, head, document, problems)
+    order = list(heads)
+    for name, head in heads.items():
+        if head.after is not None:
+            _place_after(name, head.after, order, document, problems)
+    return [(name, heads[name]) for name in order if heads[name].enabled]
+
+
+def _check_operator(name: str, head: StepHead, document: Document, problems: list[HaloclineError]) -> None:
+    try:
+        operator_named(head.operator or name)
+    except GraphError as error:
+        problems.append(error.located(document.where(("steps", name, "operator"))))
+
+
+def _place_after(
+    name: str, after: str, order: list[str], document: Document, problems: list[HaloclineError]
+) -> None:
+    if after not in order or after == name:
+        problems.append(
+            PresetError(
+                f'there is no step "{after}" to come after',
+                code="E-PRESET-ORDER",
+                where=document.where(("steps", name, "after")),
+                mend=f"Steps here: {', '.join(order)}.{did_you_mean(after, order)}",
+            )
+        )
+        return
+    order.remove(name)
+    order.insert(order.index(after) + 1, name)
+
+
+def _with_curves(plain: Any, raw: Any) -> Any:
+    """Return checked values with the curves of the raw tables put back in their places."""
+    if is_curve(raw):
+        return raw
+    if isinstance(plain, Mapping) and isinstance(raw, Mapping):
+        return {key: _with_curves(value, raw.get(key)) for key, value in plain.items()}
+    if isinstance(plain, list) and isinstance(raw, list) and len(plain) == len(raw):
+        return [_with_curves(value, other) for value, other in zip(plain, raw, strict=True)]
+    return plain
+
+
+def _without_none(value: Any) -> Any:
+    # TOML has no word for nothing; a key left out is the same.
+    if isinstance(value, Mapping):
+        return {key: _without_none(item) for key, item in value.items() if item is not None}
+    if isinstance(value, list):
+        return [_without_none(item) for item in value]
+    return value

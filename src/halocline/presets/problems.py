@@ -1,0 +1,119 @@
+"""Validation of preset tables: from the models' findings to messages with file, line and mend."""
+
+from __future__ import annotations
+
+from collections.abc import Mapping
+from typing import Any, TypeVar
+
+from pydantic import ValidationError
+
+from halocline.errors import HaloclineError, PresetError, did_you_mean
+from halocline.presets.document import Document
+from halocline.presets.lines import KeyPath
+from halocline.quantities import Strict
+
+M = TypeVar("M", bound=Strict)
+
+
+def validated(
+    model: type[M],
+    table: Any,
+    path: KeyPath,
+    document: Document,
+    problems: list[HaloclineError],
+) -> M | None:
+    """Return a table as its model; where it does not fit, note every mistake and return nothing.
+
+    Parameters
+    ----------
+    model
+        What the table must be.
+    table
+        The table, without curves.
+    path
+        Where the table stands in the document.
+    document
+        For file and line.
+    problems
+        Where mistakes are added.
+    """
+    if not isinstance(table, Mapping):
+        problems.append(_problem(f"{'.'.join(path)} is {table!r}, not a table", document.where(path)))
+        return None
+    try:
+        return model.model_validate(frozen_lists(table))
+    except ValidationError as error:
+        problems.extend(_described(finding, model, path, document) for finding in error.errors())
+        return None
+
+
+def frozen_lists(value: Any) -> Any:
+    """Return a value with every list as a tuple, which is what the frozen models hold."""
+    if isinstance(value, Mapping):
+        return {key: frozen_lists(item) for key, item in value.items()}
+    if isinstance(value, list | tuple):
+        return tuple(frozen_lists(item) for item in value)
+    return value
+
+
+def raise_problems(problems: list[HaloclineError], document: Document) -> None:
+    """Raise all mistakes together, each once, or do nothing where there are none."""
+    if not problems:
+        return
+    unique = list({str(problem): problem for problem in problems}.values())
+    count = f"{len(unique)} mistakes" if len(unique) > 1 else "1 mistake"
+    raise PresetError(
+        f"the preset has {count}",
+        code="E-PRESET-INVALID",
+        where=document.name,
+        mend="Mend them, then run: halocline preset check",
+        problems=unique,
+    )
+
+
+def _problem(message: str, where: str, mend: str | None = None, code: str = "E-PRESET-VALUE") -> PresetError:
+    return PresetError(message, code=code, where=where, mend=mend)
+
+
+def _described(finding: Any, model: type[Strict], path: KeyPath, document: Document) -> PresetError:
+    inner = tuple(str(part) for part in finding["loc"])
+    where = document.where((*path, *inner))
+    section = ".".join((*path, *inner[:-1]))
+    if finding["type"] == "extra_forbidden":
+        known = _fields(model, finding["loc"][:-1])
+        return _problem(
+            f'unknown key "{inner[-1]}"',
+            f"{where}, [{section}]",
+            f"Known keys here: {', '.join(known) or 'none'}.{did_you_mean(inner[-1], known)}",
+            "E-PRESET-KEY",
+        )
+    if finding["type"] == "missing":
+        return _problem(
+            f'the key "{inner[-1]}" is missing', f"{where}, [{section}]", "Add it.", "E-PRESET-MISSING"
+        )
+    text = finding["msg"].removeprefix("Value error, ")
+    given = "" if isinstance(finding["input"], Mapping) else f" (given: {finding['input']!r})"
+    key = ".".join((*path, *inner))
+    return _problem(f"{key}: {text[:1].lower()}{text[1:]}{given}", where)
+
+
+def _fields(model: type[Strict], loc: tuple[Any, ...]) -> list[str]:
+    """Return the keys that a model, or the one nested in it at ``loc``, knows."""
+    found: Any = model
+    for part in loc:
+        if isinstance(part, int):
+            continue
+        field = getattr(found, "model_fields", {}).get(part)
+        if field is None:
+            return []
+        found = _nested_model(field.annotation)
+    return list(getattr(found, "model_fields", {}))
+
+
+def _nested_model(annotation: Any) -> Any:
+    if isinstance(annotation, type) and issubclass(annotation, Strict):
+        return annotation
+    for argument in getattr(annotation, "__args__", ()):
+        if (nested := _nested_model(argument)) is not None:
+            return nested
+    return None

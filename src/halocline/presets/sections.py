@@ -1,0 +1,339 @@
+"""The sections of a preset: every key, its unit and its range. The preset format is documented from here."""
+
+from __future__ import annotations
+
+from typing import Annotated, Any, Literal
+
+from pydantic import Field, model_validator
+
+from halocline.quantities import (
+    Angle,
+    Colour,
+    Distance,
+    Factor,
+    Length,
+    PerMetre,
+    Position,
+    Ratio,
+    Share,
+    Strict,
+)
+
+FORMAT = 1
+
+
+class SequenceSection(Strict):
+    """Time and chance.
+
+    Attributes
+    ----------
+    frames_per_second
+        Frame rate.
+    seed
+        Keys everything random; the same for all shots of a sequence.
+    shutter_angle
+        Degrees; 180 exposes half of each frame's time.
+    """
+
+    frames_per_second: Factor = 24.0
+    seed: Annotated[int, Field(ge=0, lt=2**63)] = 1
+    shutter_angle: Annotated[Angle, Field(ge=0.0, le=360.0)] = 180.0
+
+
+class InputSection(Strict):
+    """What the render delivers. All of it is found by itself where left out.
+
+    Attributes
+    ----------
+    layer
+        Layer of the beauty: ``diver`` for the channels diver.R, diver.G, diver.B.
+    depth_channel, normal_layer, position_layer
+        Names of those passes.
+    depth_kind
+        ``planar`` (along the optical axis), ``range`` (along the view ray), ``negative_planar``, ``inverse``
+        (1/Z), ``normalised`` (0 to 1 between near and far), ``position`` (world position instead of depth).
+    scene_unit
+        Length of one unit of the scene: "cm", "ft", or metres as a number.
+    near, far
+        Clipping range in metres, for normalised depth.
+    depth_edges
+        How depth is filtered where an edge runs through a pixel: ``sharp``, ``averaged``, ``premultiplied``.
+    premultiplied
+        Whether colour is premultiplied by alpha.
+    bad_pixels
+        What becomes of NaN, infinite or negative colour: ``report`` only, ``clamp``, or ``inpaint`` from
+        their neighbours.
+    """
+
+    layer: str | None = None
+    depth_channel: str | None = None
+    normal_layer: str | None = None
+    position_layer: str | None = None
+    depth_kind: Literal["auto", "planar", "range", "negative_planar", "inverse", "normalised", "position"] = (
+        "auto"
+    )
+    scene_unit: str | Factor = "m"
+    near: Length | None = None
+    far: Distance | None = None
+    depth_edges: Literal["auto", "sharp", "averaged", "premultiplied"] = "auto"
+    premultiplied: bool = True
+    bad_pixels: Literal["report", "clamp", "inpaint"] = "clamp"
+
+
+class BioOpticalSection(Strict):
+    """Water by what is in it.
+
+    Attributes
+    ----------
+    chlorophyll
+        Milligrams of chlorophyll a per cubic metre.
+    dissolved_organic
+        Absorption of dissolved organic matter at 440 nm, 1/m.
+    mineral
+        Grams of suspended mineral per cubic metre.
+    """
+
+    chlorophyll: Ratio = 0.3
+    dissolved_organic: PerMetre = 0.02
+    mineral: Ratio = 0.0
+
+
+class WaterSection(Strict):
+    """Which water. Give one of ``jerlov_type``, ``table`` and ``contents``; and at most one scale.
+
+    Attributes
+    ----------
+    jerlov_type
+        I, IA, IB, II, III (ocean), 1C, 3C, 5C, 7C, 9C (coast), as far as there is data.
+    source
+        Whose data: ``best`` takes the measured where there is any.
+    table
+        CSV file of wavelength in nm, a and b in 1/m, and optionally Kd in 1/m, beside the preset.
+    contents
+        Chlorophyll, dissolved organic matter and mineral load.
+    attenuation_550
+        Scale so that beam attenuation at 550 nm is this, 1/m.
+    secchi_depth
+        Scale so that a Secchi disc vanishes at this depth, metres.
+    visibility
+        Scale so that a black object vanishes at this level range, metres.
+    """
+
+    jerlov_type: str | None = None
+    source: str = "best"
+    table: str | None = None
+    contents: BioOpticalSection | None = None
+    attenuation_550: Annotated[PerMetre, Field(gt=0.0)] | None = None
+    secchi_depth: Distance | None = None
+    visibility: Distance | None = None
+
+    @model_validator(mode="after")
+    def _one_water_one_scale(self) -> WaterSection:
+        given = [name for name in ("jerlov_type", "table", "contents") if getattr(self, name) is not None]
+        if len(given) > 1:
+            raise ValueError(f"{' and '.join(given)} are given; a water is one of them")
+        scales = ("attenuation_550", "secchi_depth", "visibility")
+        scaled = [name for name in scales if getattr(self, name) is not None]
+        if len(scaled) > 1:
+            raise ValueError(f"{' and '.join(scaled)} are given; a water is scaled by one of them")
+        return self
+
+
+class LightSection(Strict):
+    """Daylight.
+
+    Attributes
+    ----------
+    sun_elevation
+        Degrees above the horizon, in air.
+    sun_azimuth
+        Degrees clockwise seen from above; 0 stands in the direction of ``place.ahead``.
+    overcast
+        0 is a clear sky, 1 leaves no direct sun.
+    reference_depth
+        Depth at which the render's own lighting holds, metres; the lens's depth where not given.
+    veil_brightness
+        Art: multiplies veiling light; 1 is physical.
+    veil_tint
+        Art: multiplies veiling light per channel of the working space; 1, 1, 1 is physical.
+    """
+
+    sun_elevation: Annotated[Angle, Field(ge=0.0, le=90.0)] = 45.0
+    sun_azimuth: Angle = 40.0
+    overcast: Share = 0.2
+    reference_depth: Position | None = None
+    veil_brightness: Ratio = 1.0
+    veil_tint: Colour = (1.0, 1.0, 1.0)
+
+
+class PlaceSection(Strict):
+    """Where the shot is under water.
+
+    Attributes
+    ----------
+    sea_level
+        Height of the surface in the scene's world, metres. Right for a camera that moves.
+    camera_depth
+        Depth of the lens, metres, whatever the camera matrix says; 10 where neither is given.
+    up, ahead
+        Axes of the scene's world: the vertical, and the level direction of azimuth 0.
+    """
+
+    sea_level: Position | None = None
+    camera_depth: Length | None = None
+    up: Literal["+x", "-x", "+y", "-y", "+z", "-z"] = "+y"
+    ahead: Literal["+x", "-x", "+y", "-y", "+z", "-z"] = "-z"
+
+    @model_validator(mode="after")
+    def _consistent(self) -> PlaceSection:
+        if self.sea_level is not None and self.camera_depth is not None:
+            raise ValueError("sea_level and camera_depth are both given; each fixes the other")
+        if self.up[1] == self.ahead[1]:
+            raise ValueError(f"ahead {self.ahead} is not level where up is {self.up}")
+        return self
+
+
+class CameraSection(Strict):
+    """The camera, for renders that do not carry one.
+
+    Attributes
+    ----------
+    focal_length_mm, film_width_mm
+        Lens and film back, millimetres.
+    horizontal_view
+        Full horizontal angle of view, degrees, instead of a focal length.
+    replace
+        Use this lens even where the render carries a camera.
+    """
+
+    focal_length_mm: Factor | None = None
+    film_width_mm: Factor = 36.0
+    horizontal_view: Annotated[Angle, Field(gt=0.0, lt=180.0)] | None = None
+    replace: bool = False
+
+    @model_validator(mode="after")
+    def _one_lens(self) -> CameraSection:
+        if self.focal_length_mm is not None and self.horizontal_view is not None:
+            raise ValueError("focal_length_mm and horizontal_view are both given; each fixes the other")
+        return self
+
+
+class ColourSection(Strict):
+    """Colour.
+
+    Attributes
+    ----------
+    working_space
+        Space of the render's colour, such as "ACEScg"; from the file where not given.
+    """
+
+    working_space: str | None = None
+
+
+class StorySection(Strict):
+    """Where the story breaks physics, openly. Left alone, all is physical.
+
+    Attributes
+    ----------
+    subject_range, silhouette_contrast
+        The subject at this range, metres, is to stand out as a silhouette by this share of the water's
+        brightness behind it. Range is remapped to make it so.
+    near_limit
+        Up to here range stays physical, metres; half of what the water would show where not given.
+    softness
+        The remap's softness length, metres, stated instead of solved.
+    depth
+        Depth at which the contrast is reckoned, metres; the reference depth where not given.
+    attenuation_scale, veil_scale, downwelling_scale
+        Multiply range (or depth) in that term alone; 1 is physical.
+    """
+
+    subject_range: Distance | None = None
+    silhouette_contrast: Annotated[Share, Field(gt=0.0, lt=1.0)] | None = None
+    near_limit: Length | None = None
+    softness: Distance | None = None
+    depth: Length | None = None
+    attenuation_scale: Ratio = 1.0
+    veil_scale: Ratio = 1.0
+    downwelling_scale: Ratio = 1.0
+
+    @model_validator(mode="after")
+    def _solvable(self) -> StorySection:
+        if (self.subject_range is None) != (self.silhouette_contrast is None):
+            raise ValueError("subject_range and silhouette_contrast go together")
+        if self.softness is not None and self.subject_range is not None:
+            raise ValueError("softness is stated, or found from subject_range: not both")
+        return self
+
+
+class BandsSection(Strict):
+    """The spectral fit.
+
+    Attributes
+    ----------
+    count
+        Number of spectral bands.
+    range, depth
+        Interval over which the fit holds: range and depth in metres.
+    fitted
+        The fit itself, written by ``preset show`` and into every frame's metadata, so that a resolved preset
+        gives the same bits anywhere. Leave it out of a preset that people edit.
+    """
+
+    count: Annotated[int, Field(ge=4, le=12)] = 6
+    range: Distance = 100.0
+    depth: Distance = 40.0
+    fitted: dict[str, Any] | None = None
+
+
+class OutputSection(Strict):
+    """What is written.
+
+    Attributes
+    ----------
+    carry
+        Other channels of the input to write unchanged, by name; ``["*"]`` for all.
+    layers
+        Separable layers to write: see `apply --layers`.
+    """
+
+    carry: tuple[str, ...] = ()
+    layers: tuple[str, ...] = ()
+
+
+class StepHead(Strict):
+    """What every step may say, beside its operator's own keys.
+
+    Attributes
+    ----------
+    operator
+        The operator's name; the step's own name where not given.
+    input
+        Step to take the picture from; the one before where not given. ``render`` is the render itself.
+    other
+        Second input, for operators that take two.
+    after
+        Place the step after this one, where a preset that it extends has the order.
+    enabled
+        Whether the step is done.
+    """
+
+    operator: str | None = None
+    input: str | None = None
+    other: str | None = None
+    after: str | None = None
+    enabled: bool = True
+
+
+SECTIONS: dict[str, type[Strict]] = {
+    "sequence": SequenceSection,
+    "input": InputSection,
+    "water": WaterSection,
+    "light": LightSection,
+    "place": PlaceSection,
+    "camera": CameraSection,
+    "colour": ColourSection,
+    "story": StorySection,
+    "bands": BandsSection,
+    "output": OutputSection,
+}

@@ -1,0 +1,137 @@
+"""Story visibility: the remap that shows a subject where real water would hide it, and what was given up."""
+
+from __future__ import annotations
+
+import math
+from dataclasses import dataclass, replace
+
+import numpy as np
+from scipy.optimize import brentq
+
+from halocline._typing import F64
+from halocline.errors import PhysicsError
+from halocline.physics.transport import LightPath
+from halocline.physics.visibility import LEAST_CONTRAST, RangeRemap, remap_through
+from halocline.presets.sections import StorySection
+
+FARTHEST_M = 1e5
+
+
+@dataclass(frozen=True)
+class StoryReport:
+    """What the story asks of the water, and what the water itself would have shown.
+
+    Attributes
+    ----------
+    sighting_range_m
+        Level range at which a black object's contrast falls to 2 % in this water.
+    subject_range_m, wanted_contrast
+        What the story asks for, if anything.
+    physical_contrast
+        Contrast at that range without the remap.
+    seen_range_m
+        Range at which real water shows that contrast: how far away the subject looks.
+    remap
+        The remap in force.
+    """
+
+    sighting_range_m: float
+    subject_range_m: float | None
+    wanted_contrast: float | None
+    physical_contrast: float | None
+    seen_range_m: float | None
+    remap: RangeRemap
+
+    def lines(self) -> list[str]:
+        """Return the report as sentences."""
+        told = [f"This water hides a black object at {self.sighting_range_m:.3g} m (contrast 2 %)."]
+        if self.subject_range_m is None:
+            if not self.remap.physical:
+                told.append(
+                    f"Range is physical to {self.remap.near_m:.3g} m and drawn near beyond, "
+                    f"softness {self.remap.softness_m:.3g} m."
+                )
+            return told
+        told.append(
+            f"The story shows the subject at {self.subject_range_m:.4g} m with contrast "
+            f"{self.wanted_contrast:.3g}; real water leaves it {self.physical_contrast:.2g}."
+        )
+        if self.remap.physical:
+            told.append("The water is clear enough: range stays physical.")
+        else:
+            told.append(
+                f"Range is physical to {self.remap.near_m:.3g} m; beyond, it is drawn near until "
+                f"{self.subject_range_m:.4g} m looks like {self.seen_range_m:.3g} m."
+            )
+        return told
+
+
+def silhouette_contrast(path: LightPath, range_m: float) -> float:
+    """Return the share by which a black object at a level range is darker than the water behind it.
+
+    C(s) = sum_k Y_k V_k exp(-c_k s) / sum_k Y_k V_k, with V the endless level veil and Y the luminance of
+    each band (duntley1963, band by band). The sun is taken abeam, so that turning the camera changes
+    nothing.
+    """
+    veil, luminance = _level_veil(path)
+    left = np.exp(-path.bands.attenuation * path.veil_scale * range_m)
+    return float((luminance * veil) @ left / (luminance @ veil))
+
+
+def range_for_contrast(path: LightPath, contrast: float) -> float:
+    """Return the level range at which `silhouette_contrast` has fallen to a value, metres."""
+    if silhouette_contrast(path, FARTHEST_M) >= contrast:
+        return FARTHEST_M
+    return float(brentq(lambda s: silhouette_contrast(path, s) - contrast, 0.0, FARTHEST_M, xtol=1e-9))
+
+
+def solved_story(path: LightPath, story: StorySection) -> StoryReport:
+    """Find the remap that a preset's ``[story]`` asks for.
+
+    Parameters
+    ----------
+    path
+        The water without a remap, at the depth the story is reckoned for.
+    story
+        The section.
+
+    Raises
+    ------
+    PhysicsError
+        ``E-PHYSICS-REMAP`` where the near limit leaves no room.
+    """
+    sighting = range_for_contrast(path, LEAST_CONTRAST)
+    if story.subject_range is None or story.silhouette_contrast is None:
+        softness = story.softness if story.softness is not None else math.inf
+        return StoryReport(sighting, None, None, None, None, RangeRemap(story.near_limit or 0.0, softness))
+    seen = range_for_contrast(path, story.silhouette_contrast)
+    near = story.near_limit if story.near_limit is not None else 0.5 * seen
+    try:
+        remap = remap_through(near, story.subject_range, seen)
+    except PhysicsError as error:
+        raise error.located("[story]") from None
+    physical = silhouette_contrast(path, story.subject_range)
+    return StoryReport(sighting, story.subject_range, story.silhouette_contrast, physical, seen, remap)
+
+
+def with_story(path: LightPath, story: StorySection) -> LightPath:
+    """Return the water with the story's remap."""
+    if story.subject_range is None and story.softness is None:
+        return path
+    depth = path.reference_depth_m if story.depth is None else story.depth
+    return replace(path, remap=solved_story(replace(path, camera_depth_m=depth), story).remap)
+
+
+def _level_veil(path: LightPath) -> tuple[F64, F64]:
+    """Return the endless level veil with the sun abeam and the luminance of each band, ``(K,)`` each."""
+    abeam = np.cross(path.sun_travel, path.up)
+    length = float(np.linalg.norm(abeam))
+    direction = abeam / length if length > 1e-6 else _any_level(path.up)
+    veil = replace(path, remap=RangeRemap()).veil_along(np.inf, direction)
+    return veil, path.luminance @ path.bands.down
+
+
+def _any_level(up: F64) -> F64:
+    axis = np.eye(3)[int(np.argmin(np.abs(up)))]
+    level: F64 = np.cross(up, axis)
+    return level / np.linalg.norm(level)
