@@ -156,14 +156,12 @@ def test_the_same_picture_written_twice_gives_the_same_bytes(tmp_path: Path) -> 
     assert (tmp_path / "a.exr").read_bytes() == (tmp_path / "b.exr").read_bytes()
 
 
-def written_directly(path: Path, channels: tuple[str, ...], **entries: object) -> AnyArray:
+def written_directly(path: Path, channels: tuple[str, ...], *, tile: int = 0, **entries: object) -> AnyArray:
     spec = oiio.ImageSpec(100, 70, len(channels), "half")
     spec.channelnames = channels
+    spec.tile_width = spec.tile_height = tile
     for name, value in entries.items():
-        if name == "tile":
-            spec.tile_width = spec.tile_height = value
-        else:
-            spec.attribute(name, value)
+        spec.attribute(name, value)
     values = np.arange(7000 * len(channels), dtype=np.float16).reshape(70, 100, -1)
     out = oiio.ImageOutput.create("openexr")
     assert out is not None

@@ -1,0 +1,364 @@
+"""Cameras from the metadata of a rendered file, from a statement, or as a default that says so.
+
+OpenEXR's standard attributes (ImfStandardAttributes.h): ``worldToCamera`` and ``worldToNDC`` are matrices for
+row vectors (the translation stands in the last row). The standard's camera space is left-handed: x right, y
+up, +z into the picture; NDC runs from 0 to 1 across the display window, y down. Many renderers write a
+right-handed camera that looks down -z instead, some write matrices for column vectors, and some NDC from -1
+to 1: the determinant, the place of the translation and the optical axis tell them apart.
+"""
+
+from __future__ import annotations
+
+import math
+from dataclasses import dataclass, replace
+from typing import Any
+
+import numpy as np
+
+from halocline._typing import F64
+from halocline.errors import CameraError
+from halocline.imaging.camera import Camera, pinhole
+from halocline.imaging.exr import Part
+
+DEFAULT_FOCAL_MM = 35.0
+DEFAULT_FILM_MM = 36.0
+
+_FOCAL_NAMES = ("pinholeFocalLength", "effectiveFocalLength", "nominalFocalLength", "Exif:FocalLength")
+# Two ways of stating one lens agree to their rounding; more is a mistake in the file.
+_LENS_TOLERANCE = 0.01
+
+Matrix = tuple[tuple[float, float, float, float], ...]
+
+
+@dataclass(frozen=True)
+class CameraStatement:
+    """A camera as a person states it; whatever is None is left to the file.
+
+    Attributes
+    ----------
+    focal_length_mm, film_width_mm
+        Lens and film back (the width that the display window spans).
+    hfov_deg
+        Horizontal angle of view, instead of a focal length.
+    camera_to_world
+        ``(4, 4)``, points as columns, scene units, right-handed, looking down -z.
+    near, far
+        Clipping planes, scene units.
+    override
+        Whether the statement wins over the file. Otherwise it only fills in what the file lacks.
+    """
+
+    focal_length_mm: float | None = None
+    film_width_mm: float | None = None
+    hfov_deg: float | None = None
+    camera_to_world: Matrix | None = None
+    near: float | None = None
+    far: float | None = None
+    override: bool = False
+
+    def __post_init__(self) -> None:
+        if self.hfov_deg is not None and not 0 < self.hfov_deg < 180:
+            raise CameraError(
+                f"a horizontal angle of view of {self.hfov_deg:g} degrees is impossible",
+                code="E-CAMERA-LENS",
+                where="the stated camera",
+                mend="Give degrees between 0 and 180.",
+            )
+
+
+@dataclass(frozen=True)
+class FoundCamera:
+    """A camera and what a person should know about where it comes from."""
+
+    camera: Camera
+    warnings: tuple[str, ...]
+
+
+@dataclass(frozen=True)
+class _Lens:
+    """Film geometry in millimetres for a display window, and where it comes from."""
+
+    focal_mm: float
+    film_mm: float
+    offset_mm: tuple[float, float]
+    source: str
+    film_height_mm: float | None = None
+
+    @property
+    def half_width_tangent(self) -> float:
+        return self.film_mm / 2 / self.focal_mm
+
+
+def find_camera(
+    part: Part, *, view: str = "", statement: CameraStatement | None = None, unit_m: float = 1.0
+) -> FoundCamera:
+    """Return the camera of a part, or of one view in it.
+
+    Parameters
+    ----------
+    part
+        The part whose attributes speak; for a view, attributes named ``VIEW.worldToCamera`` come first.
+    view
+        Name of the view, empty where there is one only.
+    statement
+        What the user says.
+    unit_m
+        Metres in one scene unit; the file's matrices are in scene units.
+
+    Raises
+    ------
+    CameraError
+        ``E-CAMERA-MATRIX`` or ``E-CAMERA-LENS`` where the file's or the stated camera is impossible.
+    """
+    said = statement or CameraStatement()
+    warnings: list[str] = []
+    found, matrix_source = _matrix(part, view, said, warnings)
+    lens = _lens(part, view, said, warnings)
+    if found is None:
+        warnings.append(
+            "no camera matrix in the metadata: taken as a level camera at the origin. Looks that depend on "
+            "up, down and the water's surface need a stated camera."
+        )
+        matrix_source = "level camera assumed"
+    placed: F64 = np.eye(4) if found is None else found.copy()
+    placed[:3, 3] *= unit_m
+    display = part.display_window
+    return FoundCamera(
+        pinhole(
+            display,
+            focal_length_mm=lens.focal_mm,
+            film_width_mm=lens.film_mm,
+            film_height_mm=lens.film_height_mm,
+            film_offset_mm=lens.offset_mm,
+            pixel_aspect=part.pixel_aspect,
+            camera_to_world=placed,
+            near_m=_scaled(_first(said.near, _number(part, view, "near")), unit_m),
+            far_m=_scaled(_first(said.far, _number(part, view, "far")), unit_m),
+            source=f"matrix: {matrix_source}; lens: {lens.source}",
+        ),
+        tuple(warnings),
+    )
+
+
+def camera_to_world(world_to_camera: F64) -> F64:
+    """Return the camera-to-world matrix (points as columns, right-handed, down -z) of a file's matrix.
+
+    Raises
+    ------
+    CameraError
+        ``E-CAMERA-MATRIX`` where the matrix cannot be inverted or shears.
+
+    Examples
+    --------
+    A standard (left-handed) camera two units up, looking along -z of a y-up world:
+
+    >>> m = np.diag([1.0, 1.0, -1.0, 1.0]); m[3, :3] = 0, -2, 0
+    >>> camera_to_world(m)[:3, 3].tolist()
+    [0.0, 2.0, 0.0]
+    """
+    columns = _for_columns(world_to_camera)
+    determinant = float(np.linalg.det(columns[:3, :3])) if np.isfinite(columns).all() else 0.0
+    if abs(determinant) < 1e-12:
+        raise CameraError(
+            "the camera matrix cannot be inverted",
+            code="E-CAMERA-MATRIX",
+            where="worldToCamera",
+            mend="State the camera instead.",
+        )
+    if determinant < 0:
+        # Left-handed, as the standard has it: +z is ahead. Turn z round to look down -z.
+        columns = columns * np.array([[1.0], [1.0], [-1.0], [1.0]])
+    return np.asarray(np.linalg.inv(columns), np.float64)
+
+
+def axis_scale(camera_to_world: F64) -> float:
+    """Return the length of the camera's axes in world units; 1 for a camera that only turns and moves."""
+    return float(np.cbrt(abs(np.linalg.det(camera_to_world[:3, :3]))))
+
+
+def _for_columns(matrix: F64) -> F64:
+    """Transpose a row-vector matrix; leave one that is already for columns (translation on the right)."""
+    written_for_columns = np.any(matrix[:3, 3] != 0) and not np.any(matrix[3, :3] != 0)
+    return matrix if written_for_columns else matrix.T
+
+
+def _matrix(part: Part, view: str, said: CameraStatement, warnings: list[str]) -> tuple[F64 | None, str]:
+    stated = None if said.camera_to_world is None else np.asarray(said.camera_to_world, np.float64)
+    if stated is not None and (stated.shape != (4, 4) or abs(np.linalg.det(stated)) < 1e-12):
+        raise CameraError(
+            "the stated camera matrix is not 4 x 4, or cannot be inverted",
+            code="E-CAMERA-MATRIX",
+            where="the stated camera",
+            mend="Give four rows of four numbers, the position in the last column.",
+        )
+    written = _matrix_entry(part, view, "worldToCamera")
+    if stated is not None and (said.override or written is None):
+        return stated, "stated"
+    if written is None:
+        return None, ""
+    matrix = camera_to_world(written)
+    scale = axis_scale(matrix)
+    if abs(scale - 1.0) > 1e-3:
+        warnings.append(
+            f"the camera matrix scales by {1 / scale:.4g}: one unit of the depth pass may be {scale:.4g} "
+            "units of the world. The scale was taken out; check the scene unit."
+        )
+        matrix[:3, :3] *= 1.0 / scale
+    return matrix, "worldToCamera"
+
+
+def _lens(part: Part, view: str, said: CameraStatement, warnings: list[str]) -> _Lens:
+    stated = _stated_lens(part, view, said)
+    if stated is not None and said.override:
+        return stated
+    found = [
+        lens
+        for lens in (_lens_of_film(part, view), _lens_of_ndc(part, view), _lens_of_screen(part, view))
+        if lens is not None
+    ]
+    if found:
+        for other in found[1:]:
+            ratio = other.half_width_tangent / found[0].half_width_tangent
+            if abs(ratio - 1) > _LENS_TOLERANCE:
+                warnings.append(
+                    f"the metadata contradicts itself: {other.source} says a view {ratio:.3g} times as wide "
+                    f"as {found[0].source}, which was taken"
+                )
+        return _with_true_film(found[0], part, view)
+    if stated is not None:
+        return stated
+    across = math.degrees(2 * math.atan(DEFAULT_FILM_MM / 2 / DEFAULT_FOCAL_MM))
+    warnings.append(
+        f"no lens in the metadata: taken as {DEFAULT_FOCAL_MM:g} mm on a film {DEFAULT_FILM_MM:g} mm wide "
+        f"({across:.0f} degrees across); state the lens if it matters"
+    )
+    return _Lens(DEFAULT_FOCAL_MM, DEFAULT_FILM_MM, (0.0, 0.0), "default")
+
+
+def _stated_lens(part: Part, view: str, said: CameraStatement) -> _Lens | None:
+    if said.focal_length_mm is None and said.film_width_mm is None and said.hfov_deg is None:
+        return None
+    film = _first(said.film_width_mm, _film_width(part, view), DEFAULT_FILM_MM)
+    if said.hfov_deg is not None:
+        focal = film / 2 / math.tan(math.radians(said.hfov_deg) / 2)
+    else:
+        focal = _first(said.focal_length_mm, _focal_length(part, view), DEFAULT_FOCAL_MM)
+    return _Lens(focal, film, _film_offset(part, view), "stated")
+
+
+def _lens_of_film(part: Part, view: str) -> _Lens | None:
+    focal, film = _focal_length(part, view), _film_width(part, view)
+    if focal is None or film is None:
+        return None
+    return _Lens(focal, film, _film_offset(part, view), "focal length and film back")
+
+
+def _lens_of_ndc(part: Part, view: str) -> _Lens | None:
+    to_ndc, to_camera = (_matrix_entry(part, view, name) for name in ("worldToNDC", "worldToCamera"))
+    if to_ndc is None or to_camera is None:
+        return None
+    world = camera_to_world(to_camera)
+    world[:3, :3] /= axis_scale(world)
+    # Points on the axis, one unit beside it and one above it, one unit ahead; and on a plane twice as far.
+    local = np.array([[0, 0, -1, 1], [1, 0, -1, 1], [0, 1, -1, 1], [0, 0, -2, 1], [2, 0, -2, 1]], np.float64)
+    for matrix in (to_ndc, to_ndc.T):
+        with np.errstate(divide="ignore", invalid="ignore"):
+            projected = local @ world.T @ matrix
+            axis, right, up, *farther = projected[:, :2] / projected[:, 3:]
+        # In perspective, twice as far beside the axis and twice as far ahead is the same place.
+        if np.allclose(farther, [axis, right], rtol=1e-3, atol=1e-3) and abs(right[0] - axis[0]) > 1e-9:
+            return _lens_of_points(axis, right, up)
+    return None
+
+
+def _lens_of_points(axis: F64, right: F64, up: F64) -> _Lens | None:
+    # The optical axis is near the middle: 0.5 in the standard's 0 to 1, 0 in -1 to 1.
+    span, middle = (1.0, 0.5) if abs(axis[0] - 0.5) < abs(axis[0]) else (2.0, 0.0)
+    across, high = abs(right[0] - axis[0]) / span, (up[1] - axis[1]) / span
+    if not abs(high) > 1e-9:
+        return None
+    width, height = 1.0 / across, 1.0 / abs(high)
+    # A film moved to the right sees the axis to the left of its middle; NDC's y may point either way.
+    offset_x = -(axis[0] - middle) / span * width
+    offset_y = -(axis[1] - middle) / span * height * math.copysign(1.0, high)
+    return _Lens(1.0, width, (offset_x, offset_y), "worldToNDC", height)
+
+
+def _lens_of_screen(part: Part, view: str) -> _Lens | None:
+    width = _number(part, view, "screenWindowWidth")
+    centre = _pair(part, view, "screenWindowCenter") or (0.0, 0.0)
+    # Every EXR file has both; 1 and 0 0 are what writers put that know nothing of a camera.
+    if width is None or width <= 0 or (width == 1.0 and centre == (0.0, 0.0)):
+        return None
+    return _Lens(1.0, width, centre, "screenWindowWidth")
+
+
+def _with_true_film(lens: _Lens, part: Part, view: str) -> _Lens:
+    """Scale a lens known only as an angle to millimetres of film, for the record and for lens blur."""
+    if lens.focal_mm != 1.0:
+        return lens
+    focal, film = _focal_length(part, view), _film_width(part, view)
+    scale = focal if focal is not None else (film or DEFAULT_FILM_MM) / lens.film_mm
+    return replace(
+        lens,
+        focal_mm=lens.focal_mm * scale,
+        film_mm=lens.film_mm * scale,
+        offset_mm=(lens.offset_mm[0] * scale, lens.offset_mm[1] * scale),
+        film_height_mm=None if lens.film_height_mm is None else lens.film_height_mm * scale,
+    )
+
+
+def _focal_length(part: Part, view: str) -> float | None:
+    for name in _FOCAL_NAMES:
+        value = _number(part, view, name)
+        if value is not None and value > 0:
+            return value
+    return None
+
+
+def _film_width(part: Part, view: str) -> float | None:
+    pitch_um = _number(part, view, "sensorPhotositePitch")
+    rectangle = _entry(part, view, "sensorAcquisitionRectangle")
+    if pitch_um and rectangle is not None and len(rectangle) == 4 and rectangle[2] > rectangle[0]:
+        return float((rectangle[2] - rectangle[0] + 1) * pitch_um / 1000)
+    overall = _pair(part, view, "sensorOverallDimensions")
+    return overall[0] if overall and overall[0] > 0 else None
+
+
+def _film_offset(part: Part, view: str) -> tuple[float, float]:
+    # The standard gives the sensor's offset in micrometres.
+    offset = _pair(part, view, "sensorCenterOffset") or (0.0, 0.0)
+    return offset[0] / 1000, offset[1] / 1000
+
+
+def _entry(part: Part, view: str, name: str) -> Any:
+    own = part.value(f"{view}.{name}") if view else None
+    return part.value(name) if own is None else own
+
+
+def _number(part: Part, view: str, name: str) -> float | None:
+    value = _entry(part, view, name)
+    good = isinstance(value, int | float) and not isinstance(value, bool) and math.isfinite(value)
+    return float(value) if good else None
+
+
+def _pair(part: Part, view: str, name: str) -> tuple[float, float] | None:
+    value = _entry(part, view, name)
+    if not isinstance(value, tuple) or len(value) != 2 or not all(math.isfinite(v) for v in value):
+        return None
+    return float(value[0]), float(value[1])
+
+
+def _matrix_entry(part: Part, view: str, name: str) -> F64 | None:
+    value = _entry(part, view, name)
+    if not isinstance(value, tuple) or len(value) != 16:
+        return None
+    return np.asarray(value, np.float64).reshape(4, 4)
+
+
+def _first(*values: Any) -> Any:
+    return next((value for value in values if value is not None), None)
+
+
+def _scaled(value: float | None, unit_m: float) -> float | None:
+    return None if value is None else value * unit_m

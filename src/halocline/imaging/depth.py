@@ -1,0 +1,245 @@
+"""Depth passes of every kind, turned into range: metres from the lens along the view ray.
+
+Renderers disagree about what a depth pass holds (the kinds below), what stands where nothing is hit (inf,
+NaN, 0, a huge number), and what happens at anti-aliased edges. A pixel that a surface covers in part is given
+the range of that surface, never of what lies behind it: coverage itself is the alpha's business, and a thin
+chain keeps its own range to its last pixel.
+
+================ =====================================================================
+kind             what the pass holds, in scene units
+================ =====================================================================
+planar           distance along the camera's axis
+range            distance from the lens along the ray
+negative_planar  planar, negative in front of the lens
+inverse          1 / planar
+normalised       0 at the near, 1 at the far plane, linear in planar distance
+position         world position; the camera's gives the range
+================ =====================================================================
+"""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+from typing import Literal
+
+import numpy as np
+from numpy.typing import NDArray
+
+from halocline._typing import F32
+from halocline.errors import DepthError
+from halocline.imaging.camera import Camera
+from halocline.imaging.depth_edges import fill_partly_covered, split_averaged
+from halocline.imaging.frame import Window
+
+Kind = Literal["auto", "planar", "range", "negative_planar", "inverse", "normalised", "position"]
+Edges = Literal["auto", "sharp", "averaged", "premultiplied"]
+Background = Literal["auto", "alpha", "none"]
+
+KINDS = ("planar", "range", "negative_planar", "inverse", "normalised", "position")
+# Farther than any scene, in scene units; renderers write 1e10, 1e30 or the largest float for "nothing hit".
+ENDLESS = 1e9
+
+
+@dataclass(frozen=True)
+class DepthSpec:
+    """What a depth pass holds.
+
+    Attributes
+    ----------
+    kind
+        See the module's table; ``auto`` infers it.
+    unit_m
+        Metres in one scene unit.
+    near, far
+        Planes of a normalised pass, scene units; the camera's where not given.
+    background
+        What counts as open water besides alpha 0 and values that are no numbers: ``auto`` (0, and 1e9 and
+        more), ``alpha`` or ``none`` (nothing besides), or one value.
+    edges
+        How the pass was filtered: ``sharp`` (one sample a pixel), ``averaged`` (as the beauty is),
+        ``premultiplied`` (averaged with 0 where nothing is hit), or ``auto``.
+    """
+
+    kind: Kind = "auto"
+    unit_m: float = 1.0
+    near: float | None = None
+    far: float | None = None
+    background: Background | float = "auto"
+    edges: Edges = "auto"
+
+    def __post_init__(self) -> None:
+        if not (np.isfinite(self.unit_m) and self.unit_m > 0):
+            raise DepthError(
+                f"a scene unit of {self.unit_m} m is impossible",
+                code="E-DEPTH-UNIT",
+                mend='Give the length of one scene unit, for example "cm" or 0.01.',
+            )
+
+
+@dataclass(frozen=True)
+class DepthPlanes:
+    """Range of each pixel, and what had to be done for it.
+
+    Attributes
+    ----------
+    range
+        ``(rows, columns)`` metres; inf is open water.
+    far_range, far_share
+        Where an averaged pass mixed two surfaces: range and share of the farther one; elsewhere the range
+        and 0. None where no pixel is mixed.
+    filled
+        How many partly covered pixels took the range of the nearest covered surface.
+    lost
+        How many covered pixels have no depth (they count as open water).
+    uncovered
+        How many pixels have a depth but alpha 0 (they count as open water).
+    """
+
+    range: F32
+    far_range: F32 | None
+    far_share: F32 | None
+    filled: int = 0
+    lost: int = 0
+    uncovered: int = 0
+
+
+def range_planes(
+    values: F32, alpha: F32 | None, *, spec: DepthSpec, camera: Camera, window: Window
+) -> DepthPlanes:
+    """Turn a depth pass into range.
+
+    Parameters
+    ----------
+    values
+        ``(rows, columns)``, or ``(3, rows, columns)`` for positions; scene units. NaN is open water.
+    alpha
+        Coverage ``(rows, columns)``, or None where the beauty has none.
+    spec
+        What the values are; its kind and edges are no longer ``auto`` (see `infer_depth`).
+    camera, window
+        The camera, and the pixels that the planes cover.
+
+    Raises
+    ------
+    DepthError
+        ``E-DEPTH-KIND`` for an unresolved or unfitting kind, ``E-DEPTH-PLANES`` for a normalised pass
+        without near and far planes.
+
+    Notes
+    -----
+    Partly covered pixels are mended from at most `depth_edges.REACH` pixels around (farther only where no
+    covered pixel is that near); outside the window nothing is assumed.
+    """
+    ordered = _ordered(values, alpha, spec, camera)
+    seen = _seen(ordered, spec)
+    with_depth = np.count_nonzero(seen)
+    if alpha is not None:
+        seen &= alpha > 0
+    uncovered = int(with_depth - np.count_nonzero(seen))
+    factor = None if spec.kind in {"range", "position"} else camera.range_per_depth(window)
+    metres = _metres(ordered, spec, camera)
+    if factor is not None:
+        metres *= factor
+    np.copyto(metres, np.inf, where=~seen)
+    filled = lost = 0
+    if alpha is not None:
+        filled, lost = fill_partly_covered(metres, alpha)
+    if spec.edges not in {"averaged", "premultiplied"}:
+        return DepthPlanes(metres, None, None, filled, lost, uncovered)
+    mixed = split_averaged(ordered, metres, alpha)
+    if mixed.pixels.size == 0:
+        return DepthPlanes(metres, None, None, filled, lost, uncovered)
+    at = np.float32(1.0) if factor is None else factor.ravel()[mixed.pixels]
+    far_range, far_share = metres.copy(), np.zeros_like(metres)
+    metres.ravel()[mixed.pixels] = _metres(mixed.near, spec, camera) * at
+    far_range.ravel()[mixed.pixels] = _metres(mixed.far, spec, camera) * at
+    far_share.ravel()[mixed.pixels] = mixed.far_share
+    return DepthPlanes(metres, far_range, far_share, filled, lost, uncovered)
+
+
+def _ordered(values: F32, alpha: F32 | None, spec: DepthSpec, camera: Camera) -> F32:
+    """Return a quantity linear in the pass that grows with distance, so that averages stay averages."""
+    expected = 3 if spec.kind == "position" else 2
+    if values.ndim != expected or spec.kind == "auto":
+        raise DepthError(
+            f"a {values.ndim}-dimensional pass is no depth of kind {spec.kind}",
+            code="E-DEPTH-KIND",
+            mend=f"Give one of: {', '.join(KINDS)}; position needs three channels, the others one.",
+        )
+    if spec.kind == "position":
+        return _distance(_uncovered(values, alpha, spec), spec, camera)
+    values = _uncovered(values, alpha, spec)
+    return -values if spec.kind in {"negative_planar", "inverse"} else values
+
+
+def _uncovered(values: F32, alpha: F32 | None, spec: DepthSpec) -> F32:
+    """Undo premultiplication where the pass has it."""
+    if spec.edges != "premultiplied" or alpha is None:
+        return values
+    with np.errstate(divide="ignore", invalid="ignore"):
+        return np.where((alpha > 0) & (alpha < 1), values / alpha, values).astype(np.float32, copy=False)
+
+
+def _distance(position: F32, spec: DepthSpec, camera: Camera) -> F32:
+    """Distance of positions from the lens in scene units; NaN where there is none."""
+    lens = (camera.position_m / spec.unit_m).astype(np.float32)
+    squared = np.zeros(position.shape[1:], np.float32)
+    nowhere = np.ones(position.shape[1:], np.bool_)
+    with np.errstate(invalid="ignore", over="ignore"):
+        for axis in range(3):
+            offset = position[axis] - lens[axis]
+            squared += offset * offset
+            nowhere &= position[axis] == 0
+    # Exactly 0 0 0 is what renderers leave where nothing is hit.
+    np.copyto(squared, np.nan, where=nowhere)
+    return np.sqrt(squared, out=squared)
+
+
+def _seen(ordered: F32, spec: DepthSpec) -> NDArray[np.bool_]:
+    """Tell which pixels hold the depth of something."""
+    sign = -1.0 if spec.kind in {"negative_planar", "inverse"} else 1.0
+    if spec.background in {"alpha", "none"}:
+        return np.isfinite(ordered)
+    if spec.background != "auto":
+        background = sign * float(spec.background)
+        seen: NDArray[np.bool_] = np.isfinite(ordered)
+        seen &= np.abs(ordered - np.float32(background)) > 1e-6 * max(1.0, abs(background))
+        return seen
+    if spec.kind == "normalised":
+        # 0 may be the near plane itself; the far plane is where renderers put nothing.
+        return (ordered >= 0) & (ordered < 1)
+    if spec.kind == "inverse":
+        return (ordered < -1.0 / ENDLESS) & (ordered > -np.inf)
+    return (ordered > 0) & (ordered < ENDLESS)
+
+
+def _metres(ordered: F32, spec: DepthSpec, camera: Camera) -> F32:
+    """Planar depth (range for the kinds that are) in metres from the ordered quantity."""
+    unit = np.float32(spec.unit_m)
+    if spec.kind == "normalised":
+        near, far = clipping_planes(spec, camera)
+        return ordered * np.float32((far - near) * spec.unit_m) + np.float32(near * spec.unit_m)
+    if spec.kind == "inverse":
+        with np.errstate(divide="ignore"):
+            metres: F32 = -unit / ordered
+        return metres
+    return ordered * unit
+
+
+def clipping_planes(spec: DepthSpec, camera: Camera) -> tuple[float, float]:
+    """Return near and far of a normalised pass in scene units.
+
+    Raises
+    ------
+    DepthError
+        ``E-DEPTH-PLANES`` where neither the spec nor the camera has them, or they are out of order.
+    """
+    near = spec.near if spec.near is not None else (camera.near_m or 0.0) / spec.unit_m
+    far = spec.far if spec.far is not None else (camera.far_m or 0.0) / spec.unit_m
+    if not 0 <= near < far:
+        raise DepthError(
+            f"a normalised depth pass needs its near and far planes (near {near:g}, far {far:g})",
+            code="E-DEPTH-PLANES",
+            mend="State near and far of the depth pass, in scene units.",
+        )
+    return near, far

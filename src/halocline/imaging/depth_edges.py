@@ -1,0 +1,235 @@
+"""Depth at anti-aliased edges: the few pixels where a depth pass cannot be taken at its word.
+
+All work is on the edge pixels alone, gathered by index; a value depends only on its own neighbourhood.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Iterator
+from dataclasses import dataclass
+
+import cv2
+import numpy as np
+from numpy.typing import NDArray
+
+from halocline._typing import F32
+
+# Pixels around an edge pixel that are asked. Filters of renderers end within 2 pixels; thin things need more.
+REACH = 4
+# A pixel covered to less than this short of 1 is covered: half floats near 1 step by 1/2048.
+COVERED = 1.0 - 1.0 / 512.0
+# How far a partly covered pixel's range may lie outside that of the covered pixels around it.
+_SLACK = 0.05
+# Two surfaces differ at least by this share of their depth; less is one surface with some shape.
+_STEP = 0.03
+# How much of a pixel the lesser surface must have; less is rounding.
+_LEAST_SHARE = 0.02
+
+Pixels = NDArray[np.intp]
+Mask = NDArray[np.bool_]
+
+
+@dataclass(frozen=True)
+class Mixed:
+    """Pixels (flat index) whose averaged depth mixes two surfaces, both depths, the farther one's share."""
+
+    pixels: Pixels
+    near: F32
+    far: F32
+    far_share: F32
+
+
+def fill_partly_covered(metres: F32, alpha: F32) -> tuple[int, int]:
+    """Give partly covered pixels the range of the surface that covers them, in place.
+
+    A pixel keeps its own range where it lies within that of the covered pixels around it. Otherwise its depth
+    is that of the open water behind, or a blend with it, and it takes the range of the nearest covered pixel
+    (the closer to the lens of equally near ones).
+
+    Parameters
+    ----------
+    metres
+        Range ``(rows, columns)``, inf where nothing is seen.
+    alpha
+        Coverage ``(rows, columns)``.
+
+    Returns
+    -------
+    tuple of int
+        How many pixels were filled, and how many covered pixels still have no range.
+    """
+    covered = alpha >= COVERED
+    seen = np.isfinite(metres)
+    partial: Pixels = np.flatnonzero((alpha > 0) & ~covered)
+    if partial.size:
+        low, high = _bounds_around(metres, covered & seen, partial)
+        own = metres.ravel()[partial]
+        plausible = (own >= low * (1 - _SLACK)) & (own <= high * (1 + _SLACK))
+        # Nothing covered near: a thin thing. Its own depth is all there is, unless the background is in it.
+        alone = ~np.isfinite(low)
+        farthest = np.max(metres, where=covered & seen, initial=0.0)
+        plausible |= alone & np.isfinite(own) & ((own <= 2 * farthest) | (farthest == 0))
+        doubtful = partial[~plausible]
+        trusted = seen & (covered | _mask(metres.shape, partial[plausible]))
+        filled = _from_nearest(metres, trusted, doubtful)
+    else:
+        filled = 0
+    lost = int(np.count_nonzero((alpha > 0) & ~np.isfinite(metres)))
+    return filled, lost
+
+
+def split_averaged(ordered: F32, metres: F32, alpha: F32 | None) -> Mixed:
+    """Find covered pixels whose averaged depth mixes two surfaces, and take the two apart.
+
+    Across an edge, the pixels on both sides agree with their own outer neighbours and differ from each other;
+    a mixed pixel lies between. Inverse depth decides, because it is linear across any plane, however slanted.
+    Edges up to three mixed pixels wide are found. A thing so thin that no pixel shows it unmixed stays mixed.
+
+    Parameters
+    ----------
+    ordered
+        ``(rows, columns)``, linear in the pass and growing with distance.
+    metres
+        Range ``(rows, columns)``, inf where nothing is seen.
+    alpha
+        Coverage, or None.
+    """
+    with np.errstate(divide="ignore"):
+        inverse: F32 = 1.0 / metres
+    covered = inverse > 0
+    if alpha is not None:
+        covered &= alpha >= COVERED
+    square = np.ones((3, 3), np.uint8)
+    high, low = cv2.dilate(inverse, square), cv2.erode(inverse, square)
+    candidates: Pixels = np.flatnonzero(covered & (high - low > _STEP * high))
+    best = np.zeros(candidates.size, np.float32)
+    near, far = np.zeros_like(best), np.zeros_like(best)
+    own = ordered.ravel()[candidates]
+    for one, other, beyond_one, beyond_other in _crossings(ordered.shape, candidates):
+        step = _step_across(inverse, covered, one, other, beyond_one, beyond_other)
+        first, second = ordered.ravel()[one], ordered.ravel()[other]
+        low_end, high_end = np.minimum(first, second), np.maximum(first, second)
+        # Open water on one side makes this infinite minus infinite; the step is 0 there already.
+        with np.errstate(invalid="ignore"):
+            margin = _LEAST_SHARE * (high_end - low_end)
+            better = (step > best) & (own > low_end + margin) & (own < high_end - margin)
+        np.copyto(best, step, where=better)
+        np.copyto(near, low_end, where=better)
+        np.copyto(far, high_end, where=better)
+    found = best > 0
+    near, far = near[found], far[found]
+    return Mixed(candidates[found], near, far, (own[found] - near) / (far - near))
+
+
+def mixed_and_clean_steps(ordered: F32, metres: F32, alpha: F32 | None) -> tuple[int, int]:
+    """Count edge pixels with a depth between two surfaces, and edges that step with nothing between."""
+    mixed = split_averaged(ordered, metres, alpha).pixels.size
+    with np.errstate(divide="ignore"):
+        inverse = 1.0 / metres
+    covered = inverse > 0
+    if alpha is not None:
+        covered &= alpha >= COVERED
+    clean = 0
+    for axis in (0, 1):
+        a, b, c, d = (np.take(inverse, range(k, inverse.shape[axis] - 3 + k), axis=axis) for k in range(4))
+        whole = np.minimum(np.minimum(a, b), np.minimum(c, d)) > 0
+        step = np.abs(b - c)
+        jumps = step > 4 * (np.abs(a - b) + np.abs(c - d)) + _STEP * np.maximum(b, c)
+        clean += int(np.count_nonzero(whole & jumps))
+    return mixed, clean
+
+
+def _step_across(
+    inverse: F32, covered: Mask, one: Pixels, other: Pixels, beyond_one: Pixels, beyond_other: Pixels
+) -> F32:
+    """Height of the step between two sides in inverse depth; 0 where it is none, or a side is not whole."""
+    flat, whole = inverse.ravel(), covered.ravel()
+    first, second = flat[one], flat[other]
+    slopes = np.abs(first - flat[beyond_one]) + np.abs(second - flat[beyond_other])
+    step = np.abs(first - second)
+    steep = step > 4 * slopes + _STEP * np.maximum(first, second)
+    return np.where(
+        steep & whole[one] & whole[other] & whole[beyond_one] & whole[beyond_other], step, np.float32(0)
+    )
+
+
+def _crossings(shape: tuple[int, ...], pixels: Pixels) -> Iterator[tuple[Pixels, Pixels, Pixels, Pixels]]:
+    """Yield, for each way across, a pixel on either side and the next one outwards of each."""
+    rows, columns = np.divmod(pixels, shape[1])
+    for down, right in ((0, 1), (1, 0), (1, 1), (1, -1)):
+        for before, after in ((1, 1), (1, 2), (2, 1), (2, 2)):
+            yield (
+                _index(shape, rows - before * down, columns - before * right),
+                _index(shape, rows + after * down, columns + after * right),
+                _index(shape, rows - (before + 1) * down, columns - (before + 1) * right),
+                _index(shape, rows + (after + 1) * down, columns + (after + 1) * right),
+            )
+
+
+def _index(shape: tuple[int, ...], rows: Pixels, columns: Pixels) -> Pixels:
+    """Flat index; what lies outside the picture stands for the pixel at its border."""
+    inside: Pixels = np.clip(rows, 0, shape[0] - 1) * shape[1] + np.clip(columns, 0, shape[1] - 1)
+    return inside
+
+
+def _mask(shape: tuple[int, ...], pixels: Pixels) -> Mask:
+    mask = np.zeros(shape, np.bool_)
+    mask.ravel()[pixels] = True
+    return mask
+
+
+def _bounds_around(metres: F32, trusted: Mask, pixels: Pixels) -> tuple[F32, F32]:
+    """Least and greatest trusted range within 2 pixels; inf and -inf where there is none."""
+    rows, columns = np.divmod(pixels, metres.shape[1])
+    low = np.full(pixels.size, np.inf, np.float32)
+    high = np.full(pixels.size, -np.inf, np.float32)
+    for down in range(-2, 3):
+        for right in range(-2, 3):
+            at = _index(metres.shape, rows + down, columns + right)
+            value, usable = metres.ravel()[at], trusted.ravel()[at]
+            np.minimum(low, value, out=low, where=usable)
+            np.maximum(high, value, out=high, where=usable)
+    return low, high
+
+
+def _from_nearest(metres: F32, trusted: Mask, pixels: Pixels) -> int:
+    """Fill pixels from the nearest trusted ones; return how many were filled."""
+    filled = pixels.size
+    source = metres.copy() if pixels.size else metres
+    for ring in _rings():
+        if not pixels.size:
+            return filled
+        rows, columns = np.divmod(pixels, metres.shape[1])
+        nearest = np.full(pixels.size, np.inf, np.float32)
+        for down, right in ring:
+            at = _index(metres.shape, rows + down, columns + right)
+            np.minimum(nearest, source.ravel()[at], out=nearest, where=trusted.ravel()[at])
+        found = np.isfinite(nearest)
+        metres.ravel()[pixels[found]] = nearest[found]
+        pixels = pixels[~found]
+    return filled - _from_far(metres, source, trusted, pixels)
+
+
+def _rings() -> list[list[tuple[int, int]]]:
+    """Offsets in groups of equal distance, nearest first."""
+    groups: dict[int, list[tuple[int, int]]] = {}
+    for down in range(-REACH, REACH + 1):
+        for right in range(-REACH, REACH + 1):
+            distance = down * down + right * right
+            if 0 < distance <= REACH * REACH:
+                groups.setdefault(distance, []).append((down, right))
+    return [groups[distance] for distance in sorted(groups)]
+
+
+def _from_far(metres: F32, source: F32, trusted: Mask, pixels: Pixels) -> int:
+    """Fill from the nearest trusted pixel at any distance; return how many found none."""
+    if not pixels.size or not trusted.any():
+        metres.ravel()[pixels] = np.inf
+        return pixels.size
+    _, labels = cv2.distanceTransformWithLabels(
+        (~trusted).astype(np.uint8), cv2.DIST_L2, 5, labelType=cv2.DIST_LABEL_PIXEL
+    )
+    by_label = np.zeros(int(labels.max()) + 1, np.float32)
+    by_label[labels[trusted]] = source[trusted]
+    metres.ravel()[pixels] = by_label[labels.ravel()[pixels]]
+    return 0

@@ -1,0 +1,291 @@
+"""What a depth pass holds, judged from its name, its values, and the camera; and whether its unit is likely.
+
+Everything is decided from this frame alone, on a fixed lattice of its pixels, so that a frame gives the same
+answer in whatever job it is rendered.
+"""
+
+from __future__ import annotations
+
+from dataclasses import dataclass, replace
+from typing import cast
+
+import numpy as np
+from numpy.typing import NDArray
+
+from halocline._typing import F32, F64
+from halocline.imaging.camera import Camera
+from halocline.imaging.depth import ENDLESS, DepthSpec, Edges, Kind, range_planes
+from halocline.imaging.depth_edges import COVERED, mixed_and_clean_steps
+from halocline.imaging.frame import Window
+
+# Nearest surface a shot plausibly shows, metres; beyond these the unit is doubted (common practice, no
+# source).
+NEAREST_LIKELY_M = 0.02
+FARTHEST_NEAREST_LIKELY_M = 150.0
+
+_SAMPLES = 200_000
+_RANGE_WORDS = ("range", "distance", "ray")
+_INVERSE_WORDS = ("inv", "disparity", "1/z", "reciprocal")
+_NORMALISED_WORDS = ("norm",)
+_POSITION_TOLERANCE = 0.01
+_UNITS = {1000.0: "millimetres", 100.0: "centimetres", 1 / 0.3048: "feet", 1 / 0.0254: "inches", 0.001: "km"}
+
+
+@dataclass(frozen=True)
+class DepthVerdict:
+    """A spec with nothing left to ``auto`` but the background, why, and what to warn of."""
+
+    spec: DepthSpec
+    reasons: tuple[str, ...]
+    warnings: tuple[str, ...]
+
+
+@dataclass(frozen=True)
+class _Sample:
+    """Values on the lattice and what is known at the same pixels, ``(n,)`` each; covered pixels only.
+
+    ``factor`` is range per planar depth; ``planar`` the depth that the world positions give, scene units.
+    """
+
+    values: F64
+    factor: F64
+    planar: F64 | None
+
+
+def infer_depth(
+    values: F32,
+    alpha: F32 | None,
+    *,
+    name: str,
+    spec: DepthSpec,
+    camera: Camera,
+    window: Window,
+    position: F32 | None = None,
+) -> DepthVerdict:
+    """Decide the kind and the edges that the spec leaves open, and check the unit.
+
+    Parameters
+    ----------
+    values
+        The pass, ``(rows, columns)``, or ``(3, rows, columns)`` where it holds positions.
+    alpha
+        Coverage, or None.
+    name
+        The channel's logical name; it counts as a hint.
+    spec
+        What was stated; only what is ``auto`` is inferred.
+    camera, window
+        The camera and the pixels covered.
+    position
+        World positions, scene units, where the file has them: they decide for sure.
+    """
+    reasons: list[str] = []
+    warnings: list[str] = []
+    if values.ndim == 3:
+        found = replace(spec, kind="position")
+        reasons.append("position: three channels of world position stand in for depth")
+    elif spec.kind == "auto":
+        sample = _sample(values, alpha, camera, window, position, spec.unit_m)
+        found = replace(spec, kind=_kind(sample, name, spec, camera, reasons, warnings))
+    else:
+        found = spec
+        reasons.append(f"{spec.kind}: stated")
+    if position is not None and values.ndim == 2:
+        warnings += _scale_warning(_sample(values, alpha, camera, window, position, spec.unit_m), found)
+    if found.edges == "auto":
+        found = replace(found, edges=_edges(values, alpha, found, camera, window, reasons))
+    return DepthVerdict(found, tuple(reasons), tuple(warnings))
+
+
+def unit_warnings(range_m: F32, alpha: F32 | None, spec: DepthSpec) -> list[str]:
+    """Warn where the nearest surface is farther or nearer than any camera would have it.
+
+    Parameters
+    ----------
+    range_m
+        ``(rows, columns)`` metres, inf for open water.
+    alpha
+        Coverage, or None.
+    spec
+        For the text: the unit that was used.
+    """
+    step = _step(range_m.shape)
+    seen = range_m[::step, ::step]
+    if alpha is not None:
+        seen = np.where(alpha[::step, ::step] >= 0.5, seen, np.inf)
+    seen = seen[np.isfinite(seen)]
+    if seen.size == 0:
+        return []
+    nearest, farthest = (float(value) for value in np.percentile(seen, (0.1, 99.9)))
+    if nearest > FARTHEST_NEAREST_LIKELY_M:
+        return [
+            f"the nearest surface is {nearest:.4g} m away with one scene unit = {spec.unit_m:g} m: the depth "
+            f"pass may be in a smaller unit (as centimetres it would be {nearest / 100:.4g} m)"
+        ]
+    if nearest < NEAREST_LIKELY_M:
+        return [
+            f"the nearest surface is {nearest * 1000:.4g} mm from the lens (the farthest {farthest:.4g} m) "
+            f"with one scene unit = {spec.unit_m:g} m: the depth pass may be in a larger unit, or be of "
+            "another kind"
+        ]
+    return []
+
+
+def _step(shape: tuple[int, ...]) -> int:
+    return max(1, int(np.sqrt(shape[-2] * shape[-1] / _SAMPLES)))
+
+
+def _sample(
+    values: F32, alpha: F32 | None, camera: Camera, window: Window, position: F32 | None, unit_m: float
+) -> _Sample:
+    step = _step(values.shape)
+    lattice = (slice(None, None, step), slice(None, None, step))
+    picked = values[lattice].astype(np.float64)
+    usable: NDArray[np.bool_] = np.isfinite(picked) & (np.abs(picked) < ENDLESS) & (picked != 0)
+    if alpha is not None:
+        usable &= alpha[lattice] >= COVERED
+    planar = None
+    if position is not None:
+        points = np.moveaxis(position[:, ::step, ::step], 0, -1)[usable].astype(np.float64)
+        planar = camera.project(points * unit_m)[1] / unit_m
+    return _Sample(picked[usable], camera.range_per_depth(window)[lattice][usable].astype(np.float64), planar)
+
+
+def _kind(
+    sample: _Sample, name: str, spec: DepthSpec, camera: Camera, reasons: list[str], warnings: list[str]
+) -> Kind:
+    """Decide by positions where there are any; else by sign, name and span, in this order."""
+    if sample.values.size == 0:
+        reasons.append("planar: no covered pixel has a depth to judge by")
+        return "planar"
+    if sample.planar is not None:
+        decided = _kind_by_position(sample, spec, reasons)
+        if decided is not None:
+            return decided
+        warnings.append("the depth pass fits the world positions and the camera as no kind of depth")
+    low, high = float(sample.values.min()), float(sample.values.max())
+    if low < 0 and np.mean(sample.values < 0) > 0.99:
+        reasons.append(f"negative_planar: all values are negative ({low:.4g} to {high:.4g})")
+        return "negative_planar"
+    for words, kind in (
+        (_INVERSE_WORDS, "inverse"),
+        (_RANGE_WORDS, "range"),
+        (_NORMALISED_WORDS, "normalised"),
+    ):
+        if any(word in name.lower() for word in words):
+            reasons.append(f'{kind}: the channel is called "{name}"')
+            return cast(Kind, kind)
+    planes_known = spec.far is not None or camera.far_m is not None
+    if high <= 1.0 and low >= 0.0 and planes_known:
+        reasons.append(
+            f"normalised: all values lie in 0 to 1 ({low:.4g} to {high:.4g}), clipping planes known"
+        )
+        return "normalised"
+    if high <= 1.0:
+        warnings.append(
+            f"all depths lie in 0 to 1 ({low:.4g} to {high:.4g}): if the pass is normalised or 1/Z, state "
+            "its kind (and near and far); it was taken as planar"
+        )
+    reasons.append(f'planar: OpenEXR\'s usual meaning of "{name}"; values {low:.4g} to {high:.4g}')
+    return "planar"
+
+
+def _kind_by_position(sample: _Sample, spec: DepthSpec, reasons: list[str]) -> Kind | None:
+    """Return the kind under which values and positions are proportional, or None."""
+    assert sample.planar is not None
+    ahead = np.isfinite(sample.planar) & (sample.planar > 0)
+    if np.count_nonzero(ahead) < 16:
+        return None
+    planar, value, factor = sample.planar[ahead], sample.values[ahead], sample.factor[ahead]
+    expected: dict[Kind, F64] = {
+        "planar": planar,
+        "range": planar * factor,
+        "negative_planar": -planar,
+        "inverse": 1.0 / planar,
+    }
+    errors = {kind: _disproportion(value, quantity) for kind, quantity in expected.items()}
+    if spec.near is not None and spec.far is not None:
+        errors["normalised"] = _disproportion(value * (spec.far - spec.near) + spec.near, planar)
+    best = min(errors, key=lambda kind: errors[kind])
+    if errors[best] > _POSITION_TOLERANCE:
+        return None
+    reasons.append(
+        f"{best}: agrees with the world positions seen from the camera to {errors[best]:.2g} of the depth"
+    )
+    return best
+
+
+def _disproportion(value: F64, quantity: F64) -> float:
+    """Median departure from proportionality, as a share; infinite where signs differ."""
+    ratio = value / quantity
+    middle = float(np.median(ratio))
+    return float(np.median(np.abs(ratio / middle - 1.0))) if middle > 0 else np.inf
+
+
+def _scale_warning(sample: _Sample, spec: DepthSpec) -> list[str]:
+    """Compare depth and positions, which should have one unit."""
+    if sample.planar is None or spec.kind not in {"planar", "range", "negative_planar"}:
+        return []
+    ahead = np.isfinite(sample.planar) & (sample.planar > 0)
+    if not ahead.any():
+        return ["the world positions lie behind the camera: position pass and camera do not belong together"]
+    expected = sample.planar[ahead] * (sample.factor[ahead] if spec.kind == "range" else 1.0)
+    ratio = float(np.median(np.abs(sample.values[ahead]) / expected))
+    if abs(ratio - 1.0) < 0.02:
+        return []
+    likely = next(
+        (f"; it looks like {word}" for scale, word in _UNITS.items() if abs(ratio / scale - 1) < 0.02), ""
+    )
+    return [
+        f"the depth pass is {ratio:.4g} times what the world positions and the camera say{likely}; "
+        "check the scene unit"
+    ]
+
+
+def _edges(
+    values: F32, alpha: F32 | None, spec: DepthSpec, camera: Camera, window: Window, reasons: list[str]
+) -> Edges:
+    if alpha is not None and values.ndim == 2 and _is_premultiplied(values, alpha, spec):
+        reasons.append("edges premultiplied: partly covered pixels hold depth times alpha")
+        return "premultiplied"
+    mixed = clean = 0
+    sharp = replace(spec, edges="sharp")
+    for start, stop in _bands(window.height):
+        rows = slice(start, stop)
+        covered = None if alpha is None else alpha[rows]
+        metres = range_planes(
+            values[..., rows, :], covered, spec=sharp, camera=camera, window=window.rows(start, stop)
+        ).range
+        counts = mixed_and_clean_steps(metres, metres, covered)
+        mixed, clean = mixed + counts[0], clean + counts[1]
+    if mixed > clean:
+        reasons.append(f"edges averaged: {mixed} pixels between two surfaces against {clean} clean steps")
+        return "averaged"
+    reasons.append(f"edges sharp: {clean} clean steps between surfaces against {mixed} pixels between")
+    return "sharp"
+
+
+def _bands(height: int) -> list[tuple[int, int]]:
+    """Rows to judge edges by: all of a small picture, eight bands evenly down a large one."""
+    rows = 32
+    if height <= 8 * rows:
+        return [(0, height)]
+    starts = [round(k * (height - rows) / 7) for k in range(8)]
+    return [(start, start + rows) for start in starts]
+
+
+def _is_premultiplied(values: F32, alpha: F32, spec: DepthSpec) -> bool:
+    """Tell whether partly covered pixels hold the depth beside them times their alpha."""
+    if spec.kind not in {"planar", "range", "negative_planar"}:
+        return False
+    # Compare each partly covered pixel with the pixel to its right or left that is covered.
+    votes_for = votes_against = 0
+    for inner, outer in (((slice(None, -1)), slice(1, None)), (slice(1, None), slice(None, -1))):
+        part, whole = alpha[:, inner], alpha[:, outer]
+        pairs = (part > 0.1) & (part < 0.8) & (whole >= COVERED)
+        coverage = part[pairs]
+        with np.errstate(divide="ignore", invalid="ignore"):
+            ratio = values[:, inner][pairs] / values[:, outer][pairs]
+        votes_for += int(np.count_nonzero(np.abs(ratio - coverage) < 0.05))
+        votes_against += int(np.count_nonzero(np.abs(ratio - 1.0) < 0.05))
+    return votes_for > 8 and votes_for > 2 * votes_against

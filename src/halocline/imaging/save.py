@@ -1,0 +1,252 @@
+"""Writing a processed frame back as its input came: same channels, types, compression, parts, metadata."""
+
+from __future__ import annotations
+
+from collections.abc import Collection, Mapping
+from dataclasses import dataclass, field, replace
+from pathlib import Path
+
+import numpy as np
+
+from halocline._typing import F32, AnyArray
+from halocline.errors import ChannelError, FrameError, WriteError, did_you_mean
+from halocline.imaging.channels import DEPTH_NAMES
+from halocline.imaging.exr import Attribute, Part, read_native
+from halocline.imaging.exr_write import PartPixels, WriteRecord, write_exr
+from halocline.imaging.frame import Window
+from halocline.imaging.load import BeautyChannels, Template
+
+AttributeValue = str | int | float | Attribute
+# Component names by number of channels, as OpenEXR's conventions have them.
+_COMPONENTS = {1: "Y", 2: "XY", 3: "RGB", 4: "RGBA"}
+
+
+@dataclass(frozen=True)
+class Picture:
+    """What is written for one view.
+
+    Attributes
+    ----------
+    rgb, alpha
+        ``(3, rows, columns)``, premultiplied, and ``(rows, columns)``, over the template's window.
+    layers
+        Further layers by name, ``(rows, columns)`` or ``(2 to 4, rows, columns)``: channels ``NAME.Y``,
+        ``NAME.X`` and ``.Y``, ``NAME.R`` and so on. A name with a dot in it is one channel, as it stands.
+    float_layers
+        Names of layers written as 32-bit float; the others are half.
+    """
+
+    rgb: F32
+    alpha: F32
+    layers: Mapping[str, F32] = field(default_factory=dict)
+    float_layers: Collection[str] = ()
+
+
+def save(
+    path: str | Path,
+    template: Template,
+    pictures: Mapping[str, Picture],
+    *,
+    attributes: Mapping[str, AttributeValue] | None = None,
+    carry: Collection[str] | str = (),
+    overwrite: bool = False,
+    check_all_rows: bool = False,
+) -> WriteRecord:
+    """Write a frame: the beauty's channels and metadata as they came, over the union of its windows.
+
+    Parameters
+    ----------
+    path
+        The file; never one of the inputs.
+    template
+        From `halocline.imaging.load.load`.
+    pictures
+        What to write by view name.
+    attributes
+        Further metadata for every part written; it wins over what the input has.
+    carry
+        Names of other channels to bring over from the beauty's file, unchanged to the bit; ``"all"`` for all
+        of them. Where the file's data window was smaller, 0 is added around (depth: infinity).
+    overwrite, check_all_rows
+        See `halocline.imaging.exr_write.write_exr`.
+
+    Raises
+    ------
+    WriteError
+        ``E-WRITE-INPUT`` where the path is one of the inputs; others as `write_exr`.
+    ChannelError
+        ``E-CHANNEL-MISSING`` where a channel to carry is not there.
+    FrameError
+        ``E-FRAME-VIEWS`` or ``E-FRAME-PLANE`` where pictures do not fit the template.
+    """
+    path = Path(path)
+    _refuse_inputs(path, template)
+    _check_pictures(template, pictures)
+    carried = _carried(template, carry)
+    extra = {name: _attribute(value) for name, value in (attributes or {}).items()}
+    parts = []
+    for part in template.parts:
+        beauties = [beauty for beauty in template.beauties if beauty.part == part.index]
+        names = [name for index, name in carried if index == part.index]
+        if beauties or names:
+            parts += _part_pixels(template, part, beauties, pictures, names)
+    numbered = [
+        PartPixels(replace(each.part, index=index, attributes={**each.part.attributes, **extra}), each.planes)
+        for index, each in enumerate(parts)
+    ]
+    return write_exr(path, numbered, overwrite=overwrite, check_all_rows=check_all_rows)
+
+
+def _refuse_inputs(path: Path, template: Template) -> None:
+    for source in template.inputs:
+        if path.exists() and source.exists() and path.samefile(source):
+            raise WriteError(
+                "is one of the inputs, which are never written over",
+                code="E-WRITE-INPUT",
+                where=str(path),
+                mend="Give another folder or name for the output.",
+            )
+
+
+def _check_pictures(template: Template, pictures: Mapping[str, Picture]) -> None:
+    views = {beauty.view for beauty in template.beauties}
+    if set(pictures) != views:
+        raise FrameError(
+            f"pictures are given for the views {sorted(pictures)}, the input has {sorted(views)}",
+            code="E-FRAME-VIEWS",
+            where=str(template.source),
+            mend="Give one picture for each view.",
+        )
+    for view, picture in pictures.items():
+        planes = {"rgb": picture.rgb, "alpha": picture.alpha, **picture.layers}
+        for name, plane in planes.items():
+            if plane.shape[-2:] != template.window.shape:
+                raise FrameError(
+                    f"it is {plane.shape[-1]} x {plane.shape[-2]} pixels, the frame's window "
+                    f"{template.window.width} x {template.window.height}",
+                    code="E-FRAME-PLANE",
+                    where=f'plane "{name}"' + (f' of view "{view}"' if view else ""),
+                    mend="Give all planes over the window of the loaded frame.",
+                )
+
+
+def _carried(template: Template, carry: Collection[str] | str) -> list[tuple[int, str]]:
+    """Return part and name of each channel to bring over."""
+    replaced = {
+        (beauty.part, name)
+        for beauty in template.beauties
+        for name in (*beauty.colours, beauty.alpha)
+        if name is not None
+    }
+    others = [
+        (part.index, name)
+        for part in template.parts
+        for name in part.channels
+        if not part.deep and (part.index, name) not in replaced
+    ]
+    if carry == "all":
+        return others
+    wanted = [carry] if isinstance(carry, str) else list(carry)
+    known = [name for _, name in others]
+    for name in wanted:
+        if name not in known:
+            raise ChannelError(
+                f'no channel "{name}" to carry over',
+                code="E-CHANNEL-MISSING",
+                where=str(template.source),
+                mend=f"Besides the beauty it has: {', '.join(known) or 'none'}.{did_you_mean(name, known)}",
+            )
+    return [(index, name) for index, name in others if name in wanted]
+
+
+def _attribute(value: AttributeValue) -> Attribute:
+    if isinstance(value, Attribute):
+        return value
+    kind = {str: "string", int: "int", float: "float"}[type(value)]
+    return Attribute(kind, value)
+
+
+def _part_pixels(
+    template: Template,
+    part: Part,
+    beauties: list[BeautyChannels],
+    pictures: Mapping[str, Picture],
+    carried: list[str],
+) -> list[PartPixels]:
+    """Build what is written for a part of the input: one part, or two where whole numbers are carried."""
+    # A part without beauty keeps its own window: its pixels are not ours to widen.
+    window = template.window if beauties else part.data_window
+    new: dict[str, AnyArray] = {}
+    types: dict[str, str] = {}
+    for beauty in beauties:
+        planes, kinds = _view_channels(template, part, beauty, pictures[beauty.view])
+        new |= planes
+        types |= kinds
+    old = read_native(template.source, part, carried) if carried else {}
+    ids = {name: plane for name, plane in old.items() if plane.dtype == np.uint32}
+    for name in old.keys() - ids.keys():
+        new[name] = _over(window, part, name, old[name])
+    ordered = {
+        name: types.get(name, part.channels.get(name, "half"))
+        for name in [*part.channels, *types]
+        if name in new
+    }
+    written = [PartPixels(replace(part, channels=ordered, data_window=window), new)] if ordered else []
+    if ids:
+        # One part cannot hold whole numbers beside others without loss.
+        name = f"{part.name or 'beauty'}.ids" if ordered else part.name
+        described = replace(part, name=name, channels=dict.fromkeys(ids, "uint"))
+        written.append(PartPixels(described, ids))
+    return written
+
+
+def _view_channels(
+    template: Template, part: Part, beauty: BeautyChannels, picture: Picture
+) -> tuple[dict[str, AnyArray], dict[str, str]]:
+    rgb = picture.rgb if template.premultiplied else _unpremultiplied(picture.rgb, picture.alpha)
+    planes: dict[str, AnyArray] = dict(zip(beauty.colours, rgb, strict=True))
+    if beauty.alpha is not None:
+        planes[beauty.alpha] = picture.alpha
+    types = {name: part.channels[name] for name in planes}
+    # In one part for several views, a channel's view is spelt before its component.
+    spelt = f"{beauty.view}." if not part.view and _is_spelt(beauty) else ""
+    for layer, values in picture.layers.items():
+        kind = "float" if layer in picture.float_layers else "half"
+        for name, plane in _layer_channels(layer, spelt, values).items():
+            planes[name] = plane
+            types[name] = kind
+    return planes, types
+
+
+def _is_spelt(beauty: BeautyChannels) -> bool:
+    return bool(beauty.view) and f"{beauty.view}." in beauty.colours[0]
+
+
+def _layer_channels(layer: str, view: str, values: F32) -> dict[str, F32]:
+    if values.ndim == 2 and "." in layer:
+        stem, _, component = layer.rpartition(".")
+        return {f"{stem}.{view}{component}": values}
+    stack = values[None] if values.ndim == 2 else values
+    components = _COMPONENTS.get(len(stack))
+    if components is None:
+        raise FrameError(
+            f"a layer of {len(stack)} channels has no names for them",
+            code="E-FRAME-PLANE",
+            where=f'layer "{layer}"',
+            mend="Give layers of 1 to 4 channels.",
+        )
+    return {f"{layer}.{view}{name}": plane for name, plane in zip(components, stack, strict=True)}
+
+
+def _unpremultiplied(rgb: F32, alpha: F32) -> F32:
+    return np.divide(rgb, alpha, out=rgb.copy(), where=alpha > 0)
+
+
+def _over(window: Window, part: Part, name: str, plane: AnyArray) -> AnyArray:
+    """Return a carried plane over a larger window."""
+    if window == part.data_window:
+        return plane
+    is_depth = name.lower() in DEPTH_NAMES
+    wide = np.full(window.shape, np.inf if is_depth else 0, plane.dtype)
+    wide[window.slices_of(part.data_window)] = plane
+    return wide
