@@ -19,8 +19,8 @@ import numpy as np
 from scipy.optimize import least_squares, lsq_linear
 
 from halocline._typing import F64
-from halocline.physics.bands import SHARE_NODES_NM, Bands, hat_functions, rounded, spectral_matrix
-from halocline.physics.spectra import rec709_basis, sensor_weights
+from halocline.physics.bands import SHARE_NODES_NM, Bands, hat_functions, node_means, rounded, spectral_matrix
+from halocline.physics.spectra import FIRST_NM, LAST_NM, rec709_basis, sensor_weights
 from halocline.physics.transport import path_integral
 from halocline.physics.water import Water
 from halocline.rgb import BRADFORD, LINEAR_REC709
@@ -30,13 +30,15 @@ DARKEST_WHITE = 1e-3
 GREYS = (0.18, 0.5)
 # Paths of the fit, and rounds of re-weighting.
 RANGE_STEPS, DEPTH_STEPS, RISE_STEPS, ROUNDS = 24, 9, 3, 8
-# Weight, in CIEDE2000 per unit, of what must hold exactly: down @ up = 1, and no band of white light may have
-# a negative tristimulus value. 300 is heavy against residuals of 0.1 and leaves the problem well conditioned.
-CONSTRAINT_WEIGHT = 300.0
-# Smallest tristimulus value X, Y, Z of one band of white. Above 0 so that rounding cannot make it negative.
-LEAST_LIGHT = 1e-5
-# Pull of log c and log kd toward their start: nothing where the data speak, a decision where they do not.
-START_WEIGHT = 1e-4
+# Weights, in CIEDE2000 per unit, of what must hold exactly: down @ up = 1, and no band of white light may
+# have a negative tristimulus value. Heavy against residuals of 0.1, but the problem stays well conditioned.
+UNIT_WEIGHT, LIGHT_WEIGHT = 300.0, 3000.0
+# Smallest tristimulus value X, Y, Z of one band of white; what is pressed against it stays above 0.
+LEAST_LIGHT = 1e-4
+# Pull of log c and log kd toward their start: a decision where the data make none.
+START_WEIGHT = 0.1
+# Pull, in CIEDE2000, of a band's scattering toward its share of the water's, for bands too dim to decide it.
+SHARE_WEIGHT = 0.1
 # Least attenuation that is told apart from none, 1/m.
 LEAST_ATTENUATION = 1e-6
 # How far above the depth where light is white a surface may lie: metres at most, and optical depths of the
@@ -135,8 +137,8 @@ class Problem:
         return np.concatenate(
             [
                 (self.roots @ off).ravel(),
-                CONSTRAINT_WEIGHT * (terms.down @ terms.up - np.eye(3)).ravel(),
-                CONSTRAINT_WEIGHT * np.minimum(light - LEAST_LIGHT, 0.0).ravel(),
+                UNIT_WEIGHT * (terms.down @ terms.up - np.eye(3)).ravel(),
+                LIGHT_WEIGHT * np.minimum(light - LEAST_LIGHT, 0.0).ravel(),
                 START_WEIGHT * (x[-2 * terms.c.size :] - self.start),
             ]
         )
@@ -165,8 +167,8 @@ class Problem:
         return np.concatenate(
             [
                 seen,
-                CONSTRAINT_WEIGHT * unit,
-                CONSTRAINT_WEIGHT * light.reshape(3 * count, -1),
+                UNIT_WEIGHT * unit,
+                LIGHT_WEIGHT * light.reshape(3 * count, -1),
                 START_WEIGHT * start,
             ]
         )
@@ -340,10 +342,10 @@ def colour_differences(water: Water, bands: Bands, s: F64, y: F64) -> F64:
 
 def _bands(water: Water, terms: Terms, paths: Paths, range_m: float, depth_m: float, rise_m: float) -> Bands:
     shares = _shares(water, terms, paths)
-    wavelength = shares @ SHARE_NODES_NM
+    wavelength = np.clip(shares @ SHARE_NODES_NM, FIRST_NM, LAST_NM)
     order = np.argsort(wavelength)
     terms = Terms(terms.up[order], terms.down[:, order], terms.c[order], terms.kd[order])
-    scattering, worst_veil = _scattering(water, terms, range_m, depth_m)
+    scattering, worst_veil = _scattering(water, terms, shares[order], range_m, depth_m)
     rounded_c, rounded_b = rounded(terms.c, 9), rounded(scattering, 9)
     bands = Bands(
         space=LINEAR_REC709.name,
@@ -386,7 +388,7 @@ def _shares(water: Water, terms: Terms, paths: Paths) -> F64:
     return np.asarray(shares / shares.sum(axis=1, keepdims=True), dtype=np.float64)
 
 
-def _scattering(water: Water, terms: Terms, range_m: float, depth_m: float) -> tuple[F64, float]:
+def _scattering(water: Water, terms: Terms, shares: F64, range_m: float, depth_m: float) -> tuple[F64, float]:
     """Return b of each band, (K,), that gives the veiling light its colour, and the worst CIEDE2000 left.
 
     The veil in front of range s, seen from depth y in a direction of downward component mu, lit from above by
@@ -404,11 +406,16 @@ def _scattering(water: Water, terms: Terms, range_m: float, depth_m: float) -> t
     by_band = _lit_length(terms.c, terms.kd, s, y, mu)[seen, None, :] * (LINEAR_REC709.to_xyz @ terms.down)
     root = difference_root(exact / luminance) / luminance[:, :, None]
     system, wanted = root @ by_band, (root @ exact[:, :, None])[:, :, 0]
+    shared = np.clip(
+        shares @ node_means(water.scattering_per_m), 0.5 * np.min(water.scattering_per_m), 0.99 * terms.c
+    )
+    pull = SHARE_WEIGHT * np.diag(1.0 / np.maximum(shared, LEAST_ATTENUATION))
     weight = np.ones(len(exact))
     least, scattering = np.inf, np.zeros_like(terms.c)
     for _ in range(ROUNDS):
-        rows = (system * weight[:, None, None]).reshape(-1, terms.c.size)
-        b = lsq_linear(rows, (wanted * weight[:, None]).ravel(), (0.0, terms.c), method="bvls").x
+        rows = np.concatenate([(system * weight[:, None, None]).reshape(-1, terms.c.size), pull])
+        goal = np.concatenate([(wanted * weight[:, None]).ravel(), pull @ shared])
+        b = lsq_linear(rows, goal, (0.0, terms.c), method="bvls").x
         found = _delta_e(exact / luminance, (by_band @ b) / luminance)
         if found.max() < least:
             least, scattering = float(found.max()), np.asarray(b, dtype=np.float64)

@@ -43,7 +43,7 @@ DEFAULT_COUNT = 6
 FEWEST_BANDS = 4
 MOST_BANDS = 12
 # Raised when the method changes, so that no old result is taken for a new one.
-FIT_VERSION = 2
+FIT_VERSION = 3
 # Digits kept of every number: enough for down @ up = 1 to 1e-10, few enough to print.
 SIGNIFICANT_DIGITS = 12
 
@@ -269,9 +269,14 @@ def band_value(bands: Bands, wavelength_nm: ArrayLike, values: ArrayLike) -> F64
         The spectrum, (n,): ascending nm, and values. Held constant beyond its ends.
     """
     spectrum = resampled(wavelength_nm, values)
+    shared = bands.shares @ node_means(spectrum)
+    return np.asarray(np.clip(shared, np.min(spectrum), np.max(spectrum)), dtype=np.float64)
+
+
+def node_means(spectrum: F64) -> F64:
+    """Return the means of a spectrum, (301,), about each of `SHARE_NODES_NM`, (31,)."""
     hats = hat_functions()
-    at_nodes = hats @ spectrum / np.sum(hats, axis=1)
-    return np.asarray(np.clip(bands.shares @ at_nodes, np.min(spectrum), np.max(spectrum)), dtype=np.float64)
+    return np.asarray(hats @ spectrum / np.sum(hats, axis=1), dtype=np.float64)
 
 
 @lru_cache(maxsize=1)

@@ -1,0 +1,177 @@
+"""Bands and the 1 nm sum against numbers worked out elsewhere, and against each other by CIEDE2000.
+
+*Computed* = evaluated outside this package with colour-science 0.4.7 and jerlov 0.22, 400 to 700 nm, D65,
+CIE 1931 2 degree observer, basis of Mallett and Yuksel 2019.
+"""
+
+from __future__ import annotations
+
+import colour
+import numpy as np
+import pytest
+from numpy.typing import NDArray
+from scipy.integrate import quad_vec
+
+from halocline.physics.band_fit import difference_root, lab_of, reference_colours
+from halocline.physics.bands import band_value, fit_bands, spectral_matrix
+from halocline.physics.spectra import WAVELENGTH_NM, daylight, observer, rec709_basis, sensor_weights
+from halocline.physics.water import JERLOV_SOURCES, jerlov_water
+from halocline.rgb import LINEAR_REC709
+
+F64 = NDArray[np.float64]
+EVERY_JERLOV = [(water_type, source) for source, types in JERLOV_SOURCES.items() for water_type in types]
+XYZ = LINEAR_REC709.to_xyz
+WHITE = XYZ.sum(axis=1)
+
+
+def delta_e(exact: F64, other: F64) -> F64:
+    """CIEDE2000 by colour-science of XYZ with white Y = 1."""
+    xy = colour.XYZ_to_xy(WHITE)
+    found = colour.delta_E(colour.XYZ_to_Lab(exact, xy), colour.XYZ_to_Lab(other, xy), method="CIE 2000")
+    return np.asarray(found, dtype=np.float64)
+
+
+@pytest.mark.parametrize(
+    ("water_type", "source", "expected"),
+    [
+        # M(5 m) summed at 5 nm, sensor weights normalised to Y = 1 over 400 to 700 nm: computed, five digits.
+        (
+            "III",
+            "williamson2022",
+            [[0.06432, -0.00977, -0.00375], [0.00237, 0.15146, 0.00234], [0.00073, -0.00142, 0.12352]],
+        ),
+        (
+            "I",
+            "solonenko2015",
+            [[0.2699, -0.10175, -0.01349], [0.0090, 0.74486, -0.00297], [0.0108, 0.01622, 0.89466]],
+        ),
+    ],
+)
+def test_five_metres_of_water_as_a_matrix(water_type: str, source: str, expected: list[list[float]]) -> None:
+    water = jerlov_water(water_type, source=source)
+    # The same sum as the computed one, from this package's tables.
+    stimulus = (observer() * daylight()[:, None])[::5]
+    weights = (stimulus / stimulus[:, 1].sum()) @ LINEAR_REC709.from_xyz.T
+    left = np.exp(-5.0 * water.attenuation_per_m)[::5, None]
+    np.testing.assert_allclose(weights.T @ (left * rec709_basis()[::5]), expected, atol=6e-5)
+    # The 1 nm sum, corrected so that M(0) is the unit matrix, differs by what 5 nm steps leave out.
+    np.testing.assert_allclose(spectral_matrix(water, LINEAR_REC709, 5.0), expected, atol=3e-3)
+
+
+def test_white_through_ten_metres_of_type_i_leaves_rec709() -> None:
+    # Computed: R -.0655 G .5611 B .8393.
+    water = jerlov_water("I", source="solonenko2015")
+    white = spectral_matrix(water, LINEAR_REC709, 10.0) @ np.ones(3)
+    np.testing.assert_allclose(white, (-0.0655, 0.5611, 0.8393), atol=3e-3)
+
+
+def test_basis_and_sensor_are_inverse_before_any_correction() -> None:
+    # W.T B on 380 to 780 nm at 5 nm: unit matrix to 2.7e-4, computed; cut at 400 and 700 nm and summed at
+    # 1 nm, 2.2e-3. The correction that makes it exact is no larger.
+    stimulus = observer() * daylight()[:, None]
+    raw = (stimulus / stimulus[:, 1].sum()) @ LINEAR_REC709.from_xyz.T
+    assert np.max(np.abs(raw.T @ rec709_basis() - np.eye(3))) < 2.3e-3
+    assert np.max(np.abs(raw - sensor_weights(LINEAR_REC709))) < 3e-3 * np.max(np.abs(raw))
+
+
+def test_effective_attenuation_of_luminance_falls_and_of_display_red_does_not() -> None:
+    # White through type III (Williamson): -ln R / s of linear Rec.709 red is .5881 (.5 m), .5868 (2),
+    # .5959 (5), .6614 (10): computed, at 5 nm. Of luminance it can only fall.
+    water = jerlov_water("III", source="williamson2022")
+    s = np.array([0.5, 2.0, 5.0, 10.0])
+    white = spectral_matrix(water, LINEAR_REC709, s).sum(axis=2)
+    np.testing.assert_allclose(-np.log(white[:, 0]) / s, (0.5881, 0.5868, 0.5959, 0.6614), rtol=0.012)
+    assert np.all(np.diff(-np.log(white @ LINEAR_REC709.luminance_row) / s) < 0.0)
+    bands = fit_bands(water)
+    banded = bands.transfer_matrix(s).sum(axis=2)
+    np.testing.assert_allclose(-np.log(banded[:, 0]) / s, -np.log(white[:, 0]) / s, rtol=3e-3)
+
+
+@pytest.mark.parametrize(("water_type", "source"), EVERY_JERLOV)
+def test_six_bands_stay_within_half_a_ciede2000_of_the_1_nm_sum(water_type: str, source: str) -> None:
+    # The promise of this package: every metre of 0 to 100 m of range and 0 to 40 m of depth (and as far above
+    # the white depth as the bands say), white, greys and the 24 colour-checker patches, wherever white keeps
+    # 1/1000 of its luminance; exposed so that the exact white at the same place has Y = 1.
+    water = jerlov_water(water_type, source=source)
+    bands = fit_bands(water)
+    # Every metre, and finer where turbid water ends.
+    near = np.linspace(0.0, 5.0, 26)
+    ranges = np.unique(np.concatenate([near, np.arange(101.0)]))
+    depths = np.unique(np.concatenate([near[::2], np.arange(41.0), -np.linspace(0.0, bands.rise_m, 4)]))
+    s, y = (grid.ravel() for grid in np.meshgrid(ranges, depths, indexing="ij"))
+    exact = spectral_matrix(water, LINEAR_REC709, s, y)
+    luminance = exact.sum(axis=2) @ LINEAR_REC709.luminance_row
+    lit = luminance > 1e-3
+    exposure = XYZ / luminance[lit, None, None]
+    colours = reference_colours().T
+    wanted = (exposure @ exact[lit] @ colours).transpose(0, 2, 1)
+    banded = (exposure @ bands.transfer_matrix(s[lit], y[lit]) @ colours).transpose(0, 2, 1)
+    found = delta_e(wanted, banded)
+    assert found.max() < 0.5
+    # What the bands say of themselves is true.
+    assert found.max() == pytest.approx(bands.worst_delta_e, abs=0.05)
+    assert found.mean() < 0.2
+
+
+@pytest.mark.parametrize(("water_type", "source"), EVERY_JERLOV)
+def test_veiling_light_stays_within_one_ciede2000_of_quadrature(water_type: str, source: str) -> None:
+    # The veil of open water by SciPy's adaptive quadrature over range, 1 nm sum over wavelength; bands by the
+    # closed form. Up, level and down; exposed so that the exact veil has Y = 1.
+    water = jerlov_water(water_type, source=source)
+    bands = fit_bands(water)
+    c, kd, b = water.attenuation_per_m, water.diffuse_attenuation_per_m, water.scattering_per_m
+    stimulus = sensor_weights(LINEAR_REC709) @ XYZ.T
+    for s, y, mu in (
+        (3.0, 2.0, 0.0),
+        (30.0, 5.0, 0.0),
+        (30.0, 5.0, 0.8),
+        (12.0, 14.0, -0.9),
+        (100.0, 0.5, 0.3),
+    ):
+        exact, _ = quad_vec(
+            lambda t, y=y, mu=mu: (b * np.exp(-kd * (y + mu * t) - c * t)) @ stimulus, 0.0, s, epsrel=1e-8
+        )
+        rate = bands.attenuation + bands.diffuse_attenuation * mu
+        light = bands.scattering * np.exp(-bands.diffuse_attenuation * y) * -np.expm1(-rate * s) / rate
+        banded = XYZ @ bands.down @ light
+        assert delta_e(exact / exact[1], banded / exact[1]) < 1.0
+
+
+@pytest.mark.parametrize("water_type", ["I", "III", "5C"])
+def test_a_tungsten_lamp_keeps_its_colour_under_water(water_type: str) -> None:
+    # CIE illuminant A: 2856 K. White lit by it, relative to daylight, after 0 to 5 m, against the 1 nm sum.
+    water = jerlov_water(water_type)
+    bands = fit_bands(water)
+    lamp = colour.SDS_ILLUMINANTS["A"]
+    power = np.interp(WAVELENGTH_NM, lamp.wavelengths, lamp.values) / daylight()
+    banded = band_value(bands, WAVELENGTH_NM, power)
+    for s in (0.0, 1.0, 3.0, 5.0):
+        exact = (power * np.exp(-water.attenuation_per_m * s)) @ sensor_weights(LINEAR_REC709) @ XYZ.T
+        ours = XYZ @ bands.down @ (banded * np.exp(-bands.attenuation * s))
+        assert delta_e(exact / exact[1], ours / exact[1]) < 1.5
+
+
+def test_lab_is_colour_sciences() -> None:
+    xyz = np.random.default_rng(7).uniform(0.0, 1.2, (200, 3))
+    expected = colour.XYZ_to_Lab(xyz, colour.XYZ_to_xy(WHITE))
+    np.testing.assert_allclose(lab_of(xyz), expected, atol=1e-9)
+
+
+def test_linearised_difference_is_ciede2000_for_small_differences() -> None:
+    # ISO/CIE 11664-6:2014 by colour-science: a step of about .01 in any direction, any colour.
+    random = np.random.default_rng(11)
+    xyz = random.uniform(0.02, 1.0, (300, 3))
+    root = difference_root(xyz)
+    step = random.normal(size=(300, 3))
+    step *= 0.01 / np.linalg.norm((root @ step[..., None])[..., 0], axis=1, keepdims=True)
+    found = delta_e(xyz, xyz + step)
+    np.testing.assert_allclose(found, 0.01, rtol=0.03)
+
+
+def test_reference_colours_are_the_colour_checkers() -> None:
+    # Three patches of colour-science's table for November 2014, adapted from D50 by its own Bradford.
+    checker = colour.CCS_COLOURCHECKERS["ColorChecker24 - After November 2014"]
+    for name, row in (("dark skin", 3), ("blue flower", 7), ("black 2 (1.5 D)", -1)):
+        xyz = colour.xyY_to_XYZ(checker.data[name])
+        rgb = colour.XYZ_to_RGB(xyz, "sRGB", checker.illuminant, chromatic_adaptation_transform="Bradford")
+        np.testing.assert_allclose(reference_colours()[row], rgb, atol=2e-4)
