@@ -193,16 +193,21 @@ class LightPath:
     def path_length(self, range_m: F32, mu: F32) -> F32:
         """Return metres of water on each ray as the optics see them, in the shape of ``range_m``.
 
-        Rays that go up end at the surface; the story's remap is applied after.
+        The story's remap draws far things near, but a ray that hits nothing stays endless: a subject must
+        stand out against the full veil. Rays that go up end at the surface, wherever it is.
         """
         length: F32 = np.minimum(range_m, np.float32(LONGEST_RANGE_M))
+        if not self.remap.physical:
+            endless = length >= np.float32(LONGEST_RANGE_M)
+            length = self.remap.apply(length)
+            length[endless] = np.float32(LONGEST_RANGE_M)
         if (mu < 0).any():
             # Level and downward rays divide by zero to an endless length, as they should.
             rise = np.maximum(-mu, np.float32(0.0))
             with np.errstate(divide="ignore"):
                 ceiling = np.float32(max(1e-6, self.camera_depth_m)) / rise
             np.minimum(length, ceiling, out=length)
-        return self.remap.apply(length)
+        return length
 
     def veil_rate(self, mu: F32, band: int) -> F32:
         """Return k = c + Kd mu of one band, 1/m, kept away from zero (see `SMALLEST_RATE`)."""
@@ -235,7 +240,7 @@ class LightPath:
         sun, diffuse = self.source_strengths()
         p_sun, p_diffuse = self.phases(np.array([mu]), np.array([cos_sun]))
         limit = self.camera_depth_m / -mu if mu < 0 else np.inf
-        s = self.remap.exact(np.minimum(np.asarray(range_m, np.float64), limit))[..., None]
+        s = np.minimum(self.remap.exact(range_m), limit)[..., None]
         b = self.bands
         rate = (b.attenuation + b.diffuse_attenuation * mu) * self.veil_scale
         veil: F64 = (sun * p_sun + diffuse * p_diffuse) * path_integral(rate, s) * self.veil_scale

@@ -1,0 +1,1 @@
+"""Floor 5: running a preset over arrays, frames and sequences, and keeping the record."""

@@ -1,0 +1,1 @@
+"""Floor 6: the command line. Arguments, printing, exit status; no logic of its own."""

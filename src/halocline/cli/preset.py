@@ -1,0 +1,84 @@
+"""`halocline preset`: presets checked, shown and listed."""
+
+from __future__ import annotations
+
+import json
+from typing import Annotated
+
+import typer
+
+from halocline.presets.build import story_report
+from halocline.presets.document import shipped_names
+from halocline.presets.preset import Preset, load_preset
+from halocline.presets.schema import preset_schema
+from halocline.rgb import LINEAR_REC709
+
+app = typer.Typer(help="Check, show and list presets.", no_args_is_help=True, rich_markup_mode=None)
+
+PresetArgument = Annotated[
+    str, typer.Argument(metavar="PRESET", help="Preset file, or name of a shipped one.")
+]
+SetOption = Annotated[
+    list[str] | None, typer.Option("--set", metavar="KEY=VALUE", help="Set one key; may be given again.")
+]
+
+
+@app.command(epilog="Example:  halocline preset check shot_120.toml")
+def check(preset: PresetArgument, settings: SetOption = None) -> None:
+    """Read a preset and tell every mistake in it, with file, line and mend."""
+    found = load_preset(preset, settings or ())
+    found.bands  # noqa: B018 - fits the water, which is where its own mistakes show
+    typer.echo(f"{found.name}: no mistakes.")
+
+
+@app.command(epilog="Example:  halocline preset show fjord-archway --set water.secchi_depth=6")
+def show(
+    preset: PresetArgument,
+    settings: SetOption = None,
+    resolved: Annotated[
+        bool, typer.Option("--resolved", help="Print the whole resolved text, as frames carry it.")
+    ] = False,
+) -> None:
+    """Show what a preset comes to: water, what it really shows, the story, the steps."""
+    found = load_preset(preset, settings or ())
+    typer.echo(found.resolved_text if resolved else "\n".join(_description(found)))
+
+
+@app.command()
+def schema() -> None:
+    """Print the preset format as JSON Schema, for editors that complete and check keys."""
+    typer.echo(json.dumps(preset_schema(), indent=2))
+
+
+@app.command("list")
+def list_presets() -> None:
+    """List the presets that ship."""
+    names = shipped_names()
+    width = max(map(len, names), default=0)
+    for name in names:
+        typer.echo(f"{name:<{width}}  {load_preset(name).title}")
+
+
+def _description(found: Preset) -> list[str]:
+    water, bands = found.water, found.bands
+    lines = [
+        f"{found.name}: {found.title}",
+        *([found.notes.strip()] if found.notes else []),
+        f"from      {' < '.join(reversed(found.document.lineage))}",
+        f"water     {water.name}; {water.source}",
+        f"          a black object vanishes at {water.visibility_m:.3g} m, "
+        f"a Secchi disc at {water.secchi_depth_m:.3g} m",
+        *(f"          caveat: {caveat}" for caveat in water.caveats),
+        f"bands     {bands.count}, fitted over {bands.range_m:g} m of range and {bands.depth_m:g} m of depth",
+        f"          CIEDE2000 at most {bands.worst_delta_e:.2f}, mean {bands.mean_delta_e:.2f}, "
+        f"veil {bands.worst_veil_delta_e:.2f}",
+        *(f"story     {line}" for line in story_report(found, 0, LINEAR_REC709).lines()),
+        "steps",
+    ]
+    for step in found.at(0).graph.steps:
+        values = step.operator.parameters.model_dump(mode="json", exclude_none=True)
+        told = ", ".join(f"{key} = {value}" for key, value in values.items())
+        lines.append(
+            f"          {step.name} <- {', '.join(step.inputs.values())}" + (f": {told}" if told else "")
+        )
+    return [*lines, f"digest    {found.digest}"]
