@@ -122,8 +122,13 @@ def split_averaged(ordered: F32, metres: F32, alpha: F32 | None) -> Mixed:
 
 
 def mixed_and_clean_steps(ordered: F32, metres: F32, alpha: F32 | None) -> tuple[int, int]:
-    """Count edge pixels with a depth between two surfaces, and edges that step with nothing between."""
-    mixed = split_averaged(ordered, metres, alpha).pixels.size
+    """Count edge pixels with a depth halfway between two surfaces, and edges that step with nothing between.
+
+    Halfway is 0.3 to 0.7: an average falls there as often as anywhere; a sharp pass has depths between two
+    surfaces mostly close to one of them, on rounded things that turn away.
+    """
+    share = split_averaged(ordered, metres, alpha).far_share
+    mixed = int(np.count_nonzero((share > 0.3) & (share < 0.7)))
     with np.errstate(divide="ignore"):
         inverse = 1.0 / metres
     covered = inverse > 0

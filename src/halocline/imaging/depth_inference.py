@@ -259,9 +259,11 @@ def _edges(
         counts = mixed_and_clean_steps(metres, metres, covered)
         mixed, clean = mixed + counts[0], clean + counts[1]
     if mixed > clean:
-        reasons.append(f"edges averaged: {mixed} pixels between two surfaces against {clean} clean steps")
+        reasons.append(
+            f"edges averaged: {mixed} pixels halfway between two surfaces against {clean} clean steps"
+        )
         return "averaged"
-    reasons.append(f"edges sharp: {clean} clean steps between surfaces against {mixed} pixels between")
+    reasons.append(f"edges sharp: {clean} clean steps between surfaces against {mixed} pixels halfway")
     return "sharp"
 
 
