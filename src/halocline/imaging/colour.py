@@ -2,11 +2,31 @@
 
 from __future__ import annotations
 
+import os
+import uuid
 from dataclasses import dataclass
+from pathlib import Path
+from typing import Any
 
-from halocline.errors import ColourError
+import cv2
+import numpy as np
+import OpenImageIO as oiio  # noqa: N813 - its customary short name
+from numpy.typing import NDArray
+
+from halocline._typing import F32
+from halocline.errors import ColourError, WriteError, did_you_mean
 from halocline.imaging.exr import Part
-from halocline.rgb import LINEAR_REC709, RGBSpace, space_from_chromaticities, space_named
+from halocline.rgb import (
+    ACES2065_1,
+    ACESCG,
+    LINEAR_REC709,
+    RGBSpace,
+    conversion_matrix,
+    space_from_chromaticities,
+    space_named,
+)
+
+U8 = NDArray[np.uint8]
 
 
 @dataclass(frozen=True)
@@ -56,3 +76,129 @@ def _by_chromaticities(part: Part) -> tuple[RGBSpace | None, list[str]]:
         return space_from_chromaticities(part.chromaticities), []
     except ColourError as error:
         return None, [f"chromaticities ignored: {error.message}"]
+
+
+def display_pixels(rgb: F32, space: RGBSpace, *, view: str | None = None, display: str | None = None) -> U8:
+    """Return scene-linear colour as display pixels ``(rows, columns, 3)``, 8 bits.
+
+    OpenColorIO's built-in configuration does it, or the one that the environment variable OCIO names.
+
+    Parameters
+    ----------
+    rgb
+        ``(3, rows, columns)``. What is no number is shown black.
+    space
+        The space of the colours.
+    view
+        A view of the configuration, in any case; by default its first, which tone-maps in the built-in one.
+        ``un-tone-mapped`` is the bare display curve there.
+    display
+        A display of the configuration; its first by default.
+
+    Raises
+    ------
+    ColourError
+        ``E-COLOUR-VIEW`` where the configuration has no such display or view.
+    """
+    config = oiio.ColorConfig(os.environ.get("OCIO") or "ocio://default")
+    display = _choose(display, list(config.getDisplayNames()), config.getDefaultDisplayName(), "display")
+    views = list(config.getViewNames(display))
+    view = _choose(view, views, config.getDefaultViewName(display), "view")
+    through, name = _scene_space(config)
+    matrix = conversion_matrix(space, through).astype(np.float32)
+    finite = np.nan_to_num(np.moveaxis(rgb, 0, -1), nan=0.0, posinf=65504.0, neginf=0.0)
+    picture = oiio.ImageBuf(np.ascontiguousarray(cv2.transform(finite, matrix)))
+    shown = oiio.ImageBufAlgo.ociodisplay(picture, display, view, name, colorconfig=config.configname())
+    if shown.has_error:
+        raise ColourError(
+            f"no picture for display {display!r}, view {view!r}: {' '.join(shown.geterror().split())}",
+            code="E-COLOUR-VIEW",
+            mend="Choose another display and view, or another colour configuration (OCIO).",
+        )
+    return np.asarray(shown.get_pixels("uint8"), np.uint8)
+
+
+def display_png(
+    path: str | Path,
+    rgb: F32,
+    space: RGBSpace,
+    *,
+    view: str | None = None,
+    display: str | None = None,
+    width: int | None = None,
+    pixel_aspect: float = 1.0,
+) -> None:
+    """Write scene-linear colour as a PNG for a display; an existing file is replaced.
+
+    Parameters
+    ----------
+    path, rgb, space, view, display
+        See `display_pixels`.
+    width
+        Width of the PNG in square pixels, if not the picture's.
+    pixel_aspect
+        Width of a pixel divided by its height.
+
+    Raises
+    ------
+    ColourError
+        As `display_pixels`.
+    WriteError
+        ``E-WRITE-OPEN`` where the file cannot be written.
+    """
+    across = width or round(rgb.shape[2] * pixel_aspect)
+    down = max(1, round(rgb.shape[1] * across / (rgb.shape[2] * pixel_aspect)))
+    if (down, across) != rgb.shape[1:]:
+        rgb = np.stack([cv2.resize(plane, (across, down), interpolation=cv2.INTER_AREA) for plane in rgb])
+    write_png(path, display_pixels(rgb, space, view=view, display=display))
+
+
+def write_png(path: str | Path, pixels: U8) -> None:
+    """Write display pixels ``(rows, columns, 3)`` as a PNG; an existing file is replaced once it is whole.
+
+    Raises
+    ------
+    WriteError
+        ``E-WRITE-OPEN`` where the file cannot be written.
+    """
+    path = Path(path)
+    done, encoded = cv2.imencode(".png", pixels[..., ::-1])
+    temporary = path.with_name(f".{path.name[:120]}.{uuid.uuid4().hex[:12]}.unfinished")
+    try:
+        temporary.write_bytes(encoded.tobytes() if done else b"")
+        temporary.replace(path)
+    except OSError as error:
+        temporary.unlink(missing_ok=True)
+        raise WriteError(
+            f"cannot be written: {error.strerror or error}",
+            code="E-WRITE-OPEN",
+            where=str(path),
+            mend="Check the folder, its permissions and free space.",
+        ) from error
+
+
+def _choose(wanted: str | None, known: list[str], default: str, what: str) -> str:
+    if wanted is None:
+        return default
+    for name in known:
+        if name.lower() == wanted.lower():
+            return name
+    raise ColourError(
+        f'the colour configuration has no {what} "{wanted}"',
+        code="E-COLOUR-VIEW",
+        mend=f"It has: {', '.join(known)}.{did_you_mean(wanted, known)}",
+    )
+
+
+def _scene_space(config: Any) -> tuple[RGBSpace, str]:
+    """Return a space that the configuration surely has, and its name there, to hand colours over in."""
+    names = set(config.getColorSpaceNames())
+    for space, alias in ((ACESCG, "ACEScg"), (ACES2065_1, "ACES2065-1"), (ACES2065_1, "aces_interchange")):
+        name = config.resolve(alias)
+        if name in names:
+            return space, name
+    raise ColourError(
+        "the colour configuration has neither ACEScg nor ACES2065-1",
+        code="E-COLOUR-VIEW",
+        mend="Use a configuration with one of them, or none (the built-in one).",
+    )
