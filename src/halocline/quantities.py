@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import inspect
 from collections.abc import Callable
 from typing import Annotated, Any
 
@@ -13,9 +14,30 @@ from halocline.errors import UnitError
 
 
 class Strict(BaseModel):
-    """A frozen model that refuses unknown keys and does not guess types."""
+    """A frozen model that refuses unknown keys and does not guess types.
+
+    What each key means stands in the "Attributes" section of the class's docstring and nowhere else; schema,
+    reference and messages take it from there (`meanings`).
+    """
 
     model_config = ConfigDict(extra="forbid", frozen=True, strict=True, allow_inf_nan=False)
+
+
+def meanings(model: type[BaseModel]) -> dict[str, str]:
+    """Return what each key of a model means, from the "Attributes" section of its docstring."""
+    lines = inspect.cleandoc(model.__doc__ or "").splitlines()
+    if "Attributes" not in lines:
+        return {}
+    found: dict[str, list[str]] = {}
+    names: list[str] = []
+    for line in lines[lines.index("Attributes") + 2 :]:
+        if line and not line.startswith(" "):
+            names = [name.strip() for name in line.split(",")]
+            found.update({name: [] for name in names})
+        elif line:
+            for name in names:
+                found[name].append(line.strip())
+    return {name: " ".join(text) for name, text in found.items()}
 
 
 def _reader(read: Callable[[str | float], float]) -> Callable[[Any], Any]:
@@ -51,6 +73,8 @@ Angle = Annotated[float, *_ANGLE]
 # A span of time in seconds: at least 0, above 0.
 Duration = Annotated[float, Field(ge=0.0), *_TIME]
 Period = Annotated[float, Field(gt=0.0), *_TIME]
+# Metres in one unit of a scene: "cm", "ft", or a number of metres.
+SceneUnit = Annotated[float, Field(gt=0.0), *_quantity(units.metres_per_scene_unit, "metres", "cm")]
 # Pure numbers: 0 to 1; at least 0; above 0.
 Share = Annotated[float, Field(ge=0.0, le=1.0)]
 Ratio = Annotated[float, Field(ge=0.0)]

@@ -33,7 +33,7 @@ METRES_PER_UNIT = {
 SECONDS_PER_UNIT = {"s": 1.0, "sec": 1.0, "ms": 1e-3, "min": 60.0, "h": 3600.0}
 DEGREES_PER_UNIT = {"deg": 1.0, "°": 1.0, "rad": 180.0 / math.pi}
 
-_QUANTITY = re.compile(r"\s*([+-]?(?:\d+\.?\d*|\.\d+)(?:[eE][+-]?\d+)?|[+-]?inf)\s*([^\s\d.]*)\s*")
+_QUANTITY = re.compile(r"\s*([+-]?(?:\d+(?:\.\d*)?|\.\d+)(?:[eE][+-]?\d+)?|[+-]?inf)\s*([^\s\d.]*)\s*")
 
 
 def metres(value: str | float) -> float:

@@ -46,7 +46,9 @@ class Evaluation:
 
     def worker_count(self) -> int:
         """Return the number of threads."""
-        return self.threads or len(os.sched_getaffinity(0))
+        # Not every system can say which processors this process may use.
+        usable = len(os.sched_getaffinity(0)) if hasattr(os, "sched_getaffinity") else os.cpu_count()
+        return self.threads or usable or 1
 
     def rows_for(self, window: Window) -> int:
         """Return the rows of a tile over a window."""

@@ -111,7 +111,7 @@ def _ordered(steps: Mapping[str, Step]) -> list[str]:
     try:
         return [name for name in sorter.static_order() if name != SOURCE]
     except CycleError as error:
-        ring = " -> ".join(reversed(error.args[1]))
+        ring = " -> ".join(error.args[1])
         raise GraphError(
             f"steps feed each other in a ring: {ring}",
             code="E-GRAPH-CYCLE",

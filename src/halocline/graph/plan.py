@@ -97,8 +97,9 @@ def make_plan(graph: Graph, shot: Shot, available: Iterable[str], wanted: Iterab
             code="E-GRAPH-PLANE",
             mend=f"It has: {', '.join(sorted(output.available))}.",
         )
-    _mark_live(steps, output.step, wanted)
-    return Plan(tuple(steps), output.step)
+    needed = _needed(steps, output.step)
+    _mark_live(needed, output.step, wanted)
+    return Plan(tuple(needed), output.step)
 
 
 def _planned(step: Step, sources: Mapping[str, _Picture], shot: Shot, steps: list[PlannedStep]) -> _Picture:
@@ -159,6 +160,18 @@ def _in_form(picture: _Picture, form: str | None, shot: Shot, steps: list[Planne
     )
     steps.append(planned)
     return _Picture(planned, (picture.available - {other}) | {form})
+
+
+def _needed(steps: Iterable[PlannedStep], output: PlannedStep | None) -> list[PlannedStep]:
+    """Return the steps that the output depends on: an idle operator may have left out one of its inputs."""
+    used: set[int] = set()
+    pending = [output]
+    while pending:
+        step = pending.pop()
+        if step is not None and id(step) not in used:
+            used.add(id(step))
+            pending.extend(step.inputs.values())
+    return [step for step in steps if id(step) in used]
 
 
 def _mark_live(steps: Iterable[PlannedStep], output: PlannedStep | None, wanted: Iterable[str]) -> None:

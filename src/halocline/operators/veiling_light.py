@@ -13,7 +13,7 @@ import numpy as np
 from halocline._typing import F32
 from halocline.graph.operator import Operator, Planes, PlaneUse, Tile
 from halocline.graph.shot import Shot
-from halocline.physics.transport import LONGEST_RANGE_M, VeilGeometry, veiling_light
+from halocline.physics.transport import VeilGeometry, veiling_light
 from halocline.quantities import Strict
 
 
@@ -57,18 +57,17 @@ class VeilingLight(Operator[VeilingLightParameters]):
         return {"bands": planes["bands"] + veil, "alpha": np.ones_like(alpha), "veil": veil}
 
     def _geometry(self, planes: Planes, shot: Shot) -> VeilGeometry:
-        mu, alpha = planes["downward"], planes["alpha"]
-        far_share = planes.get("far_share")
-        # Coverage matters to the water behind only; left out, the covered share has the veil to itself.
-        open_behind = self.parameters.open_water == "fill" and bool((alpha < 1.0).any())
+        mu, far_share = planes["downward"], planes.get("far_share")
+        fill = self.parameters.open_water == "fill"
         return VeilGeometry(
             length_m=_length(planes, shot, "path_length", "range"),
-            open_length_m=shot.path.path_length(np.full_like(mu, LONGEST_RANGE_M), mu) if open_behind else mu,
-            coverage=alpha if open_behind else None,
             mu=mu,
             cos_sun=planes["sun_cosine"],
             far_length_m=None if far_share is None else _length(planes, shot, "far_path_length", "far_range"),
             far_share=far_share,
+            open_length_m=shot.path.open_length(mu) if fill else None,
+            # Filtered coverage may overshoot a little.
+            coverage=np.clip(planes["alpha"], np.float32(0.0), np.float32(1.0)) if fill else None,
         )
 
 

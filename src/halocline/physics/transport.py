@@ -26,11 +26,12 @@ import math
 from dataclasses import dataclass, field
 
 import numpy as np
+from numpy.typing import NDArray
 
 from halocline._typing import F32, F64
 from halocline.physics.bands import Bands
 from halocline.physics.phase import henyey_greenstein
-from halocline.physics.visibility import RangeRemap
+from halocline.physics.visibility import ENDLESS_M, RangeRemap
 
 # Scattering asymmetry of natural water; petzold1972's tables integrate to 0.87 .. 0.95.
 WATER_ASYMMETRY = 0.924
@@ -41,8 +42,10 @@ DIFFUSE_ASYMMETRY = 0.6
 MEAN_COSINE = 0.8
 # Below this the source hardly changes along the ray; keeps k away from the 0/0 of (1 - exp(-k s))/k.
 SMALLEST_RATE = 1e-4
-# No light crosses more water than this; keeps products with zero finite.
-LONGEST_RANGE_M = 1e5
+# The length of endless water; finite, so that products with zero are.
+LONGEST_RANGE_M = ENDLESS_M
+# exp of more would leave float32; only a ray towards the light, in water whose Kd exceeds its c, comes near.
+LARGEST_EXPONENT = 80.0
 
 
 def path_integral(rate: F64 | float, range_m: F64 | float) -> F64:
@@ -153,12 +156,20 @@ class LightPath:
     def daylight(self, depth_m: F64 | float) -> F64:
         """Return downwelling light relative to the reference depth, ``(..., K)``, 1 there.
 
-        Above the surface it is that at the surface.
+        Above `highest_depth_m` it is that at `highest_depth_m`.
         """
-        y = np.maximum(np.asarray(depth_m, np.float64), 0.0)[..., None]
+        y = np.maximum(np.asarray(depth_m, np.float64), self.highest_depth_m)[..., None]
         rate = self.bands.diffuse_attenuation * self.downwelling_scale
         relative: F64 = np.exp(-rate * (y - self.reference_depth_m))
         return relative
+
+    @property
+    def highest_depth_m(self) -> float:
+        """Least depth at which daylight is reckoned: the sea surface, or where the bands' fit begins.
+
+        Above the reference depth the reds grow without bound, and a few bands cannot follow (`Bands.rise_m`).
+        """
+        return max(0.0, self.reference_depth_m - self.bands.rise_m)
 
     def sun_share(self, depth_m: float) -> F64:
         """Return the share of daylight that still travels as the sun's beam at a depth, ``(K,)``, 0 to 1.
@@ -191,32 +202,29 @@ class LightPath:
         return strength * share, strength * (1.0 - share)
 
     def path_length(self, range_m: F32, mu: F32) -> F32:
-        """Return metres of water on each ray as the optics see them, in the shape of ``range_m``.
+        """Return metres of water to each surface as the optics see them, a new array of the same shape.
 
-        The story's remap draws far things near, but a ray that hits nothing stays endless: a subject must
-        stand out against the full veil. Rays that go up end at the surface, wherever it is.
+        The story's remap draws surfaces near; it does not touch the water's own end, be it the sea surface
+        or none (`open_length`).
         """
-        length: F32 = np.minimum(range_m, np.float32(LONGEST_RANGE_M))
-        if not self.remap.physical:
-            endless = length >= np.float32(LONGEST_RANGE_M)
-            length = self.remap.apply(length)
-            length[endless] = np.float32(LONGEST_RANGE_M)
-        if (mu < 0).any():
-            # Level and downward rays divide by zero to an endless length, as they should.
-            rise = np.maximum(-mu, np.float32(0.0))
-            with np.errstate(divide="ignore"):
-                ceiling = np.float32(max(1e-6, self.camera_depth_m)) / rise
-            np.minimum(length, ceiling, out=length)
-        return length
+        return np.minimum(self.remap.apply(range_m), self.open_length(mu))
+
+    def open_length(self, mu: F32) -> F32:
+        """Return metres of water on rays that hit nothing: to the sea surface, else `LONGEST_RANGE_M`."""
+        depth = max(1e-6, self.camera_depth_m)
+        # Level and downward rays are given the slope that reaches the surface at the longest range.
+        slope: F32 = np.minimum(mu, np.float32(-depth / LONGEST_RANGE_M))
+        return np.divide(np.float32(-depth), slope, out=slope)
 
     def veil_rate(self, mu: F32, band: int) -> F32:
         """Return k = c + Kd mu of one band, 1/m, kept away from zero (see `SMALLEST_RATE`)."""
-        b = self.bands
-        rate = mu * np.float32(b.diffuse_attenuation[band] * self.veil_scale)
-        rate += np.float32(b.attenuation[band] * self.veil_scale)
-        small = np.abs(rate) < np.float32(SMALLEST_RATE)
-        if small.any():
-            rate[small] = np.float32(SMALLEST_RATE)
+        c = self.bands.attenuation[band] * self.veil_scale
+        kd = self.bands.diffuse_attenuation[band] * self.veil_scale
+        rate = mu * np.float32(kd)
+        rate += np.float32(c)
+        # Only water that dims daylight about as fast as a beam of light has rays of no net loss.
+        if c - kd < 2.0 * SMALLEST_RATE:
+            rate[np.abs(rate) < np.float32(SMALLEST_RATE)] = np.float32(SMALLEST_RATE)
         return rate
 
     def phases(self, mu: F32, cos_sun: F32) -> tuple[F32, F32]:
@@ -239,7 +247,7 @@ class LightPath:
         mu, cos_sun = -float(direction @ self.up), float(direction @ self.sun_travel)
         sun, diffuse = self.source_strengths()
         p_sun, p_diffuse = self.phases(np.array([mu]), np.array([cos_sun]))
-        limit = self.camera_depth_m / -mu if mu < 0 else np.inf
+        limit = max(1e-6, self.camera_depth_m) / -mu if mu < 0 else np.inf
         s = np.minimum(self.remap.exact(range_m), limit)[..., None]
         b = self.bands
         rate = (b.attenuation + b.diffuse_attenuation * mu) * self.veil_scale
@@ -248,7 +256,7 @@ class LightPath:
 
     def direct_along(self, range_m: F64 | float) -> F64:
         """Return exp(-c s) with the story's remap, ``(..., K)``, float64, for set-up and single samples."""
-        s = self.remap.exact(np.asarray(range_m, np.float64))[..., None]
+        s = np.minimum(self.remap.exact(range_m), LONGEST_RANGE_M)[..., None]
         transmittance: F64 = np.exp(-self.beam_rate * s)
         return transmittance
 
@@ -271,11 +279,10 @@ def attenuate(path: LightPath, length_m: F32, *, far_length_m: F32 | None, far_s
     for layer, rate in zip(out, path.beam_rate, strict=True):
         np.multiply(length_m, np.float32(-rate), out=layer)
         np.exp(layer, out=layer)
-    if far_length_m is not None and far_share is not None and far_share.any():
-        mixed = np.nonzero(far_share)
-        share, far = far_share[mixed], far_length_m[mixed]
+    if far_length_m is not None and far_share is not None:
+        far = _Behind.of(far_share, far_length_m)
         for layer, rate in zip(out, path.beam_rate, strict=True):
-            layer[mixed] += share * (np.exp(far * np.float32(-rate)) - layer[mixed])
+            layer[far.where] += far.share * (np.exp(far.length_m * np.float32(-rate)) - layer[far.where])
     return out
 
 
@@ -288,11 +295,11 @@ def daylight_gain(path: LightPath, range_m: F32, mu: F32) -> F32:
         The water.
     range_m, mu
         True range of the surface and downward component of the view, any one shape; the surface lies
-        ``mu range`` deeper than the lens. Above sea level the light is that at the surface.
+        ``mu range`` deeper than the lens. Above `LightPath.highest_depth_m` the light is that there.
     """
     deeper = mu * np.minimum(range_m, np.float32(LONGEST_RANGE_M))
     deeper += np.float32(path.camera_depth_m)
-    np.maximum(deeper, np.float32(0.0), out=deeper)
+    np.maximum(deeper, np.float32(path.highest_depth_m), out=deeper)
     deeper -= np.float32(path.reference_depth_m)
     out = np.empty((path.bands.count, *deeper.shape), np.float32)
     for layer, rate in zip(out, path.bands.diffuse_attenuation * path.downwelling_scale, strict=True):
@@ -305,17 +312,39 @@ def daylight_gain(path: LightPath, range_m: F32, mu: F32) -> F32:
 class VeilGeometry:
     """What the veil of a region needs to know of each pixel, ``(rows, columns)`` each.
 
-    ``length_m`` to the surface, ``open_length_m`` of a ray that hits nothing, ``coverage`` (alpha), the
-    directions ``mu`` and ``cos_sun``, and the farther surface where a pixel mixes two.
+    Attributes
+    ----------
+    length_m
+        Metres of water to the (nearer) surface, as `LightPath.path_length` gives.
+    mu, cos_sun
+        Downward component of the view direction; view direction dot the sun's travel direction.
+    far_length_m, far_share
+        The farther surface and its share, where an averaged depth pass mixed two.
+    open_length_m, coverage
+        Metres of water on a ray that hits nothing, and the share of the pixel that hits something, 0 to 1.
     """
 
     length_m: F32
-    open_length_m: F32
-    coverage: F32 | None
     mu: F32
     cos_sun: F32
     far_length_m: F32 | None = None
     far_share: F32 | None = None
+    open_length_m: F32 | None = None
+    coverage: F32 | None = None
+
+
+@dataclass(frozen=True)
+class _Behind:
+    """Pixels that show something farther as well: which, its share of them, metres of water to it."""
+
+    where: tuple[NDArray[np.intp], ...]
+    share: F32
+    length_m: F32
+
+    @classmethod
+    def of(cls, share: F32, length_m: F32) -> _Behind:
+        where = np.nonzero(share)
+        return cls(where, share[where], length_m[where])
 
 
 def veiling_light(path: LightPath, geometry: VeilGeometry) -> F32:
@@ -326,35 +355,48 @@ def veiling_light(path: LightPath, geometry: VeilGeometry) -> F32:
     """
     sun, diffuse = path.source_strengths()
     p_sun, p_diffuse = path.phases(geometry.mu, geometry.cos_sun)
+    length, behind = _layered(geometry)
     out = np.empty((path.bands.count, *geometry.mu.shape), np.float32)
-    scratch = np.empty_like(geometry.mu)
+    source, scratch = np.empty_like(geometry.mu), np.empty_like(geometry.mu)
     for band, layer in enumerate(out):
         rate = path.veil_rate(geometry.mu, band)
-        # exp(-k s), averaged over what the pixel covers.
-        _mean_decay(rate, geometry, out=layer, scratch=scratch)
+        _mean_decay(rate, length, behind, out=layer)
+        # j (1 - exp(-k s)) / k
         np.subtract(np.float32(1.0), layer, out=layer)
-        np.multiply(p_sun, np.float32(sun[band] * path.veil_scale), out=scratch)
-        scratch += p_diffuse * np.float32(diffuse[band] * path.veil_scale)
-        scratch /= rate
-        np.multiply(layer, scratch, out=layer)
+        np.multiply(p_sun, np.float32(sun[band] * path.veil_scale), out=source)
+        np.multiply(p_diffuse, np.float32(diffuse[band] * path.veil_scale), out=scratch)
+        source += scratch
+        source /= rate
+        np.multiply(layer, source, out=layer)
     return out
 
 
-def _mean_decay(rate: F32, geometry: VeilGeometry, *, out: F32, scratch: F32) -> None:
-    _decay(rate, geometry.length_m, out=out)
-    if geometry.far_length_m is not None and geometry.far_share is not None and geometry.far_share.any():
-        mixed = np.nonzero(geometry.far_share)
-        far = np.exp(-rate[mixed] * geometry.far_length_m[mixed])
-        out[mixed] += geometry.far_share[mixed] * (far - out[mixed])
-    if geometry.coverage is not None:
-        # Weighted so that full coverage changes no bit: bands of rows without an edge skip this.
-        _decay(rate, geometry.open_length_m, out=scratch)
-        scratch *= np.float32(1.0) - geometry.coverage
-        np.multiply(out, geometry.coverage, out=out)
-        out += scratch
+def _layered(geometry: VeilGeometry) -> tuple[F32, list[_Behind]]:
+    """Return the length of each pixel's first layer, and what else the few mixed pixels show."""
+    length, behind = geometry.length_m, []
+    if geometry.far_length_m is not None and geometry.far_share is not None:
+        behind.append(_Behind.of(geometry.far_share, geometry.far_length_m))
+    if geometry.open_length_m is not None and geometry.coverage is not None:
+        # Pixels that hit nothing have one layer, of open water; the edges have it behind the others.
+        empty = geometry.coverage <= 0
+        length = np.where(empty, geometry.open_length_m, length)
+        share = np.float32(1.0) - geometry.coverage
+        share[empty] = np.float32(0.0)
+        behind.append(_Behind.of(share, geometry.open_length_m))
+    return length, behind
 
 
-def _decay(rate: F32, length_m: F32, *, out: F32) -> None:
+def _mean_decay(rate: F32, length_m: F32, behind: list[_Behind], *, out: F32) -> None:
+    """Write exp(-k s), averaged over what each pixel shows."""
+    _decay(rate, length_m, out=out)
+    for other in behind:
+        if other.share.size:
+            there = _decay(rate[other.where], other.length_m, out=np.empty_like(other.share))
+            out[other.where] += other.share * (there - out[other.where])
+
+
+def _decay(rate: F32, length_m: F32, *, out: F32) -> F32:
     np.multiply(rate, length_m, out=out)
     np.negative(out, out=out)
-    np.exp(out, out=out)
+    np.minimum(out, np.float32(LARGEST_EXPONENT), out=out)
+    return np.exp(out, out=out)

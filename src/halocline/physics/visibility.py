@@ -21,6 +21,9 @@ from scipy.optimize import brentq
 from halocline._typing import F32, F64
 from halocline.errors import PhysicsError
 
+# What is farther away is lost in endless water, metres.
+ENDLESS_M = 1e5
+_TINY = np.float32(1e-30)
 # Contrast at which a large dark object is just seen against the water (koschmieder1924).
 LEAST_CONTRAST = 0.02
 
@@ -54,30 +57,49 @@ class RangeRemap:
         return math.isinf(self.softness_m)
 
     def exact(self, range_m: F64 | float) -> F64:
-        """Return the remapped range in float64, for set-up. Infinite range stays infinite."""
+        """Return the remapped range in float64, for set-up; endless water is inf."""
         s = np.asarray(range_m, np.float64)
         if self.physical:
             return s
         beyond = np.maximum(s - self.near_m, 0.0)
         bent = self.near_m + self.softness_m * np.arcsinh(beyond / self.softness_m)
-        return np.where(s > self.near_m, bent, s)
+        return np.where(s < ENDLESS_M, np.where(s > self.near_m, bent, s), np.inf)
 
     def apply(self, range_m: F32) -> F32:
         """Return the remapped range, float32, in a new array (or the argument itself, where physical)."""
         if self.physical:
             return range_m
-        x = range_m - np.float32(self.near_m)
+        x = np.minimum(range_m, np.float32(ENDLESS_M))
+        x -= np.float32(self.near_m)
         np.maximum(x, np.float32(0.0), out=x)
         x *= np.float32(1.0 / self.softness_m)
-        # asinh by its logarithm: numpy has a fast float32 log, and none for arcsinh.
-        root = x * x
-        root += np.float32(1.0)
-        np.sqrt(root, out=root)
-        x += root
-        np.log(x, out=x)
-        x *= np.float32(self.softness_m)
-        x += np.minimum(range_m, np.float32(self.near_m))
-        return x
+        bent = _arcsinh(x)
+        bent *= np.float32(self.softness_m)
+        bent += np.minimum(range_m, np.float32(self.near_m))
+        np.copyto(bent, np.float32(np.inf), where=range_m >= np.float32(ENDLESS_M))
+        return bent
+
+
+def _arcsinh(x: F32) -> F32:
+    """Return asinh of x >= 0 to a few parts in 1e7, however small; x becomes scratch space.
+
+    numpy has no fast float32 arcsinh or log1p, but a fast log. With u = x + x^2 / (1 + sqrt(1 + x^2)),
+    asinh x = log(1 + u); what rounding 1 + u = w loses is given back by the factor u / (w - 1).
+    """
+    square = x * x
+    u = np.sqrt(square + np.float32(1.0))
+    u += np.float32(1.0)
+    np.divide(square, u, out=u)
+    u += x
+    w = u + np.float32(1.0)
+    log = np.log(w, out=square)
+    w -= np.float32(1.0)
+    # Nothing to a number of ordinary size, and 1 in place of 0 / 0.
+    log += _TINY
+    w += _TINY
+    log /= w
+    log *= u
+    return log
 
 
 def remap_through(near_m: float, subject_range_m: float, seen_range_m: float) -> RangeRemap:

@@ -10,6 +10,7 @@ each key's value until the next. Before the first key and after the last the val
 
 from __future__ import annotations
 
+import math
 from bisect import bisect_right
 from collections.abc import Iterator, Mapping, Sequence
 from itertools import pairwise
@@ -45,7 +46,10 @@ def value_at(curve: Mapping[str, Any], frame: float, where: str) -> Any:
     if after == len(frames) or kind == "held":
         return values[after - 1]
     share = (frame - frames[after - 1]) / (frames[after] - frames[after - 1])
-    columns = list(zip(*(_numbers(value, where) for value in values), strict=True))
+    rows = [_numbers(value, where) for value in values]
+    if len({len(row) for row in rows}) > 1:
+        raise _curve_error("its keys hold different counts of numbers", where)
+    columns = list(zip(*rows, strict=True))
     if kind == "linear":
         mixed = [c[after - 1] + share * (c[after] - c[after - 1]) for c in columns]
     else:
@@ -55,7 +59,9 @@ def value_at(curve: Mapping[str, Any], frame: float, where: str) -> Any:
 
 def key_frames(tables: Any) -> set[int]:
     """Return all frames on which some curve of a preset has a key."""
-    return {int(key[0]) for curve in _curves(tables) for key in curve.get("keys", ()) if _is_frame(key)}
+    listed = (curve.get("keys") for curve in _curves(tables))
+    keys = (key for keys in listed if isinstance(keys, list | tuple) for key in keys)
+    return {int(key[0]) for key in keys if _is_frame(key)}
 
 
 def resolved_at(tables: Any, frame: float, where: tuple[str, ...] = ()) -> Any:
@@ -81,7 +87,9 @@ def _curves(tables: Any) -> Iterator[Mapping[str, Any]]:
 
 
 def _is_frame(key: Any) -> bool:
-    return isinstance(key, list | tuple) and len(key) == 2 and isinstance(key[0], int | float)
+    if not (isinstance(key, list | tuple) and len(key) == 2) or isinstance(key[0], bool):
+        return False
+    return isinstance(key[0], int | float) and math.isfinite(key[0])
 
 
 def _checked(curve: Mapping[str, Any], where: str) -> tuple[str, list[float], list[Any]]:

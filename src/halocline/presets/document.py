@@ -98,7 +98,7 @@ def with_overrides(document: Document, overrides: Iterable[str]) -> Document:
     for override in overrides:
         dotted, equals, text = override.partition("=")
         path = tuple(part.strip() for part in dotted.split("."))
-        if not equals or not all(path):
+        if not equals or not all(path) or path[0] in ("format", "extends"):
             raise PresetError(
                 f"{override!r} sets nothing",
                 code="E-PRESET-SET",
@@ -282,7 +282,7 @@ def _check_depth(tables: Any, name: str, depth: int = 0) -> None:
 
 def _check_format(tables: Mapping[str, Any], name: str, line: int | None) -> None:
     found = tables.get("format")
-    if found == FORMAT and not isinstance(found, bool):
+    if type(found) is int and found == FORMAT:
         return
     newer = isinstance(found, int) and found > FORMAT
     raise PresetError(

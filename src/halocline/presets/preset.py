@@ -98,12 +98,14 @@ class Preset:
     def at(self, frame: float) -> Look:
         """Return the settings on a frame."""
         key = frame if self.animated else 0
-        if key not in self._looks:
+        look = self._looks.get(key)
+        if look is None:
+            look = self._look(key)
             # Long animated sequences must not fill the memory with looks.
             if len(self._looks) > 256:
                 self._looks.clear()
-            self._looks[key] = self._look(key)
-        return self._looks[key]
+            self._looks[key] = look
+        return look
 
     @cached_property
     def water(self) -> FittedWater:
@@ -152,20 +154,20 @@ class Preset:
             kind = operator_named(head.operator or name)
             own = {key: value for key, value in tables[name].items() if key not in StepHead.model_fields}
             parameters = validated(kind.Parameters, own, ("steps", name), self.document, problems)
-            if parameters is None:
+            # A step that is put aside must be right too: somebody will enable it.
+            if parameters is None or not head.enabled:
                 continue
-            given = {"input": head.input or previous, "other": head.other}
-            roles = dict(zip(kind.inputs, (given["input"], given["other"]), strict=False))
-            inputs = {role: source for role, source in roles.items() if source is not None}
-            steps.append(Step(name, kind(parameters), inputs))
+            inputs = dict(zip(kind.inputs, (head.input or previous, head.other), strict=False))
+            named = {role: source for role, source in inputs.items() if source is not None}
+            steps.append(Step(name, kind(parameters), named))
             previous = name
         if problems:
             return None
         try:
             return Graph(steps, previous)
         except GraphError as error:
-            step = tuple((error.where or "").removeprefix("step ").strip('"').split())
-            problems.append(error.located(self.document.where(("steps", *step))))
+            step = (error.where or "").removeprefix("step ").strip('"')
+            problems.append(error.located(self.document.where(("steps", step) if step else ("steps",))))
             return None
 
     def _resolved_tables(self) -> dict[str, Any]:
@@ -222,6 +224,16 @@ def _top_level_problems(document: Document) -> list[HaloclineError]:
                     mend=f"Known here: {', '.join(TOP_KEYS)}.{did_you_mean(key, TOP_KEYS)}",
                 )
             )
+    for key in ("title", "notes"):
+        if not isinstance(document.tables.get(key, ""), str):
+            problems.append(
+                PresetError(
+                    f"{key} is {document.tables[key]!r}, not text",
+                    code="E-PRESET-VALUE",
+                    where=document.where((key,)),
+                    mend="Write it in quotation marks.",
+                )
+            )
     for name in STEADY_SECTIONS:
         if key_frames(document.tables.get(name, {})):
             problems.append(
@@ -236,7 +248,7 @@ def _top_level_problems(document: Document) -> list[HaloclineError]:
 
 
 def _step_order(document: Document, problems: list[HaloclineError]) -> list[tuple[str, StepHead]]:
-    """Return the enabled steps in order, with what they say of their place."""
+    """Return the steps in order, with what they say of their place."""
     tables = document.tables.get("steps", {})
     if not isinstance(tables, Mapping):
         problems.append(
@@ -245,9 +257,10 @@ def _step_order(document: Document, problems: list[HaloclineError]) -> list[tupl
         return []
     heads: dict[str, StepHead] = {}
     for name, table in tables.items():
-        own = table if isinstance(table, Mapping) else {}
-        head_keys = {key: value for key, value in own.items() if key in StepHead.model_fields}
-        head = validated(StepHead, head_keys, ("steps", name), document, problems)
+        keys = table
+        if isinstance(table, Mapping):
+            keys = {key: value for key, value in table.items() if key in StepHead.model_fields}
+        head = validated(StepHead, keys, ("steps", name), document, problems)
         if head is not None:
             heads[name] = head
             _check_operator(name, head, document, problems)
@@ -255,14 +268,24 @@ def _step_order(document: Document, problems: list[HaloclineError]) -> list[tupl
     for name, head in heads.items():
         if head.after is not None:
             _place_after(name, head.after, order, document, problems)
-    return [(name, heads[name]) for name in order if heads[name].enabled]
+    return [(name, heads[name]) for name in order]
 
 
 def _check_operator(name: str, head: StepHead, document: Document, problems: list[HaloclineError]) -> None:
     try:
-        operator_named(head.operator or name)
+        kind = operator_named(head.operator or name)
     except GraphError as error:
         problems.append(error.located(document.where(("steps", name, "operator"))))
+        return
+    if head.other is not None and len(kind.inputs) < 2:
+        problems.append(
+            PresetError(
+                f'the operator "{head.operator or name}" takes one picture, not another beside it',
+                code="E-PRESET-INPUT",
+                where=document.where(("steps", name, "other")),
+                mend='Leave "other" out, or blend two pictures with the operator "mix".',
+            )
+        )
 
 
 def _place_after(

@@ -10,7 +10,7 @@ from pydantic import ValidationError
 from halocline.errors import HaloclineError, PresetError, did_you_mean
 from halocline.presets.document import Document
 from halocline.presets.lines import KeyPath
-from halocline.quantities import Strict
+from halocline.quantities import Strict, meanings
 
 M = TypeVar("M", bound=Strict)
 
@@ -94,23 +94,39 @@ def _described(finding: Any, model: type[Strict], path: KeyPath, document: Docum
     text = finding["msg"].removeprefix("Value error, ")
     given = "" if isinstance(finding["input"], Mapping) else f" (given: {finding['input']!r})"
     key = ".".join((*path, *inner))
-    return _problem(f"{key}: {text[:1].lower()}{text[1:]}{given}", where)
+    mend = _meaning(model, finding["loc"])
+    return _problem(f"{key}: {text[:1].lower()}{text[1:]}{given}", where, mend)
+
+
+def _meaning(model: type[Strict], loc: tuple[Any, ...]) -> str | None:
+    """Return what the key at ``loc`` means, or what the model is for where the whole of it is at fault."""
+    names = [part for part in loc if isinstance(part, str)]
+    for length in range(len(names), 0, -1):
+        owner = _model_at(model, tuple(names[: length - 1]))
+        meaning = owner and meanings(owner).get(names[length - 1])
+        if meaning:
+            return f"{names[length - 1]}: {meaning}"
+    return None
 
 
 def _fields(model: type[Strict], loc: tuple[Any, ...]) -> list[str]:
     """Return the keys that a model, or the one nested in it at ``loc``, knows."""
-    found: Any = model
+    found = _model_at(model, loc)
+    return list(found.model_fields) if found else []
+
+
+def _model_at(model: type[Strict], loc: tuple[Any, ...]) -> type[Strict] | None:
+    found: type[Strict] | None = model
     for part in loc:
-        if isinstance(part, int):
-            continue
-        field = getattr(found, "model_fields", {}).get(part)
-        if field is None:
-            return []
-        found = _nested_model(field.annotation)
-    return list(getattr(found, "model_fields", {}))
+        if found is None:
+            return None
+        if isinstance(part, str):
+            field = found.model_fields.get(part)
+            found = _nested_model(field.annotation) if field else None
+    return found
 
 
-def _nested_model(annotation: Any) -> Any:
+def _nested_model(annotation: Any) -> type[Strict] | None:
     if isinstance(annotation, type) and issubclass(annotation, Strict):
         return annotation
     for argument in getattr(annotation, "__args__", ()):

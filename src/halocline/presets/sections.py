@@ -15,6 +15,7 @@ from halocline.quantities import (
     PerMetre,
     Position,
     Ratio,
+    SceneUnit,
     Share,
     Strict,
 )
@@ -72,7 +73,7 @@ class InputSection(Strict):
     depth_kind: Literal["auto", "planar", "range", "negative_planar", "inverse", "normalised", "position"] = (
         "auto"
     )
-    scene_unit: str | Factor = "m"
+    scene_unit: SceneUnit = 1.0
     near: Length | None = None
     far: Distance | None = None
     depth_edges: Literal["auto", "sharp", "averaged", "premultiplied"] = "auto"
