@@ -6,7 +6,7 @@ from dataclasses import replace
 from pathlib import Path
 
 import numpy as np
-import OpenImageIO as oiio  # noqa: N813 - its customary short name
+import OpenImageIO as oiio
 import pytest
 
 from halocline._typing import AnyArray

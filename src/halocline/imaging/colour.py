@@ -10,7 +10,7 @@ from typing import Any
 
 import cv2
 import numpy as np
-import OpenImageIO as oiio  # noqa: N813 - its customary short name
+import OpenImageIO as oiio
 from numpy.typing import NDArray
 
 from halocline._typing import F32

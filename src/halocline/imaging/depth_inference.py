@@ -120,7 +120,7 @@ def unit_warnings(range_m: F32, alpha: F32 | None, spec: DepthSpec) -> list[str]
     if nearest > FARTHEST_NEAREST_LIKELY_M:
         return [
             f"the nearest surface is {nearest:.4g} m away with one scene unit = {spec.unit_m:g} m: the depth "
-            f"pass may be in a smaller unit (as centimetres it would be {nearest / 100:.4g} m)"
+            f"pass may be in a smaller unit (centimetres would make it {nearest / spec.unit_m / 100:.4g} m)"
         ]
     if nearest < NEAREST_LIKELY_M:
         return [

@@ -15,7 +15,7 @@ from pathlib import Path
 from typing import Any
 
 import numpy as np
-import OpenImageIO as oiio  # noqa: N813 - its customary short name
+import OpenImageIO as oiio
 
 from halocline._typing import F32, AnyArray
 from halocline.errors import ChannelError, ReadError, did_you_mean

@@ -16,7 +16,7 @@ from pathlib import Path
 from typing import Any
 
 import numpy as np
-import OpenImageIO as oiio  # noqa: N813 - its customary short name
+import OpenImageIO as oiio
 
 from halocline._typing import AnyArray
 from halocline.errors import ReadError, WriteError
