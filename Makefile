@@ -1,0 +1,41 @@
+# Everything sets itself up: on a fresh machine with Python 3.11 or newer, `make demo` or `make test` is enough.
+
+PYTHON ?= python3
+VENV ?= .venv
+BIN := $(VENV)/bin
+SET_UP := $(VENV)/.set-up
+
+.PHONY: demo test lint types bench docs clean
+
+$(SET_UP): pyproject.toml
+	$(PYTHON) -m venv $(VENV)
+	$(BIN)/python -m pip install --quiet --disable-pip-version-check --editable '.[dev]'
+	touch $@
+
+## Main job on demo_frames/: wet EXR frames and a contact sheet in demo_out/.
+demo: $(SET_UP)
+	$(BIN)/halocline demo
+
+## All tests.
+test: $(SET_UP)
+	$(BIN)/python -m pytest -n 2
+
+## Style of the code.
+lint: $(SET_UP)
+	$(BIN)/ruff check .
+	$(BIN)/ruff format --check .
+
+## Types, strictly.
+types: $(SET_UP)
+	$(BIN)/mypy
+
+## Measured comparisons, all in one run.
+bench: $(SET_UP)
+	$(BIN)/python benchmarks/core.py
+
+## Pages that are written from the code.
+docs: $(SET_UP)
+	$(BIN)/python -m halocline.presets.reference docs
+
+clean:
+	rm -rf $(VENV) demo_out build dist .pytest_cache .mypy_cache .ruff_cache

@@ -1,0 +1,190 @@
+"""Seconds a frame at UHD, all measured in one run.
+
+* floor: the file read whole as float and written again, untouched, through OpenImageIO as it comes;
+* our files: Halocline's own reading of the same file and writing of its beauty;
+* operators: attenuation and veiling light (with lifting to bands and back) on arrays in memory;
+* full-frame numpy: the same formula written straightforwardly, whole frame at a time.
+
+Rounds are interleaved, so that all see the same machine; medians and ratios are what to quote. Run with
+``make bench``. Peak memory is that of a process of its own doing one whole frame.
+"""
+
+from __future__ import annotations
+
+import resource
+import statistics
+import subprocess
+import sys
+import tempfile
+import time
+from collections.abc import Callable
+from pathlib import Path
+
+import numpy as np
+import OpenImageIO as oiio
+
+from halocline._typing import F32
+from halocline.batch.frame_task import FrameTask, read_inputs, render, write_result
+from halocline.graph.engine import Evaluation, evaluate
+from halocline.graph.graph import Graph, chain
+from halocline.graph.shot import Shot
+from halocline.imaging.camera import pinhole
+from halocline.imaging.camera_track import CameraTrack
+from halocline.imaging.frame import Frame, Window
+from halocline.operators.attenuation import Attenuation, AttenuationParameters
+from halocline.operators.veiling_light import VeilingLight, VeilingLightParameters
+from halocline.physics.transport import DIFFUSE_ASYMMETRY, WATER_ASYMMETRY
+from halocline.presets.build import make_shot
+from halocline.presets.preset import load_preset
+from halocline.rgb import LINEAR_REC709
+
+UHD = Window(0, 0, 3840, 2160)
+ROUNDS = 7
+PRESET = "jerlov-1c"
+MEMORY_TARGET_GIB = 1.2
+
+
+def main() -> None:
+    """Measure and print."""
+    with tempfile.TemporaryDirectory() as folder:
+        source = Path(folder) / "render.1001.exr"
+        _write_render(source)
+        measured = _measured(source, Path(folder))
+        peak = _peak_gib(source, Path(folder) / "peak.1001.exr")
+    median = {name: statistics.median(times) for name, times in measured.items()}
+    print(f"UHD, RGBA half + Z float, zip; {ROUNDS} interleaved rounds; seconds: median (min .. max)")
+    for name, times in measured.items():
+        print(f"  {name:<34}{median[name]:7.3f}   ({min(times):.3f} .. {max(times):.3f})")
+    print(f"  operators / floor                 {median['operators'] / median['floor']:7.3f}   target 0.25")
+    numpy_ratio = median["full-frame numpy"] / median["operators"]
+    print(f"  full-frame numpy / operators      {numpy_ratio:7.3f}   target 2")
+    print(f"  our files / floor                 {median['our files'] / median['floor']:7.3f}   target 0.7")
+    print(f"  peak memory of one whole frame    {peak:7.3f} GiB   target {MEMORY_TARGET_GIB}")
+
+
+def _measured(source: Path, folder: Path) -> dict[str, list[float]]:
+    preset = load_preset(PRESET)
+    inputs = read_inputs(FrameTask(1001, source, None, folder / "ours.1001.exr"), preset)
+    result = render(inputs, preset, Evaluation())
+    frame, shot, graph = _picture()
+    jobs: dict[str, Callable[[], object]] = {
+        "floor": lambda: _plain_copy(source, folder / "plain.exr"),
+        "our files": lambda: (read_inputs(inputs.task, preset), write_result(result, preset, overwrite=True)),
+        "operators": lambda: evaluate(graph, frame, shot, how=Evaluation()),
+        "full-frame numpy": lambda: _full_frame(frame, shot),
+    }
+    assert np.allclose(jobs["operators"]()["rgb"], _full_frame(frame, shot), atol=1e-4)  # type: ignore[index]
+    times: dict[str, list[float]] = {name: [] for name in jobs}
+    for _ in range(ROUNDS):
+        for name, job in jobs.items():
+            started = time.perf_counter()
+            job()
+            times[name].append(time.perf_counter() - started)
+    return times
+
+
+def _plain_copy(source: Path, target: Path) -> None:
+    """Read and write a file as one does without thinking about it."""
+    reader = oiio.ImageInput.open(str(source))
+    spec = reader.spec()
+    pixels = reader.read_image(0, 0, 0, spec.nchannels, "float")
+    reader.close()
+    writer = oiio.ImageOutput.create(str(target))
+    writer.open(str(target), spec)
+    writer.write_image(pixels)
+    writer.close()
+
+
+def _full_frame(frame: Frame, shot: Shot) -> F32:
+    """Attenuation and veiling light as a formula, whole frame at a time."""
+    path, bands = shot.path, shot.path.bands
+    rgb, alpha, s = frame.plane("rgb"), frame.plane("alpha"), frame.plane("range")
+    mu = shot.view_plane("downward", frame.data_window)
+    cos_sun = shot.view_plane("sun_cosine", frame.data_window)
+    with np.errstate(divide="ignore"):
+        ceiling = np.where(mu < 0, np.float32(path.camera_depth_m) / -mu, np.float32(1e5))
+    s, endless = np.minimum(np.minimum(s, 1e5), ceiling), np.minimum(np.float32(1e5), ceiling)
+    sun, diffuse = path.source_strengths()
+    p_sun = _phase(-cos_sun, WATER_ASYMMETRY)
+    p_diffuse = _phase(-mu, DIFFUSE_ASYMMETRY)
+    light = np.tensordot(bands.up.astype(np.float32), rgb, 1)
+    for k in range(bands.count):
+        c, kd = np.float32(bands.attenuation[k]), np.float32(bands.diffuse_attenuation[k])
+        rate = c + kd * mu
+        source = np.float32(sun[k]) * p_sun + np.float32(diffuse[k]) * p_diffuse
+        decay = alpha * np.exp(-rate * s) + (1 - alpha) * np.exp(-rate * endless)
+        light[k] = light[k] * np.exp(-c * s) + source / rate * (1 - decay)
+    out: F32 = np.tensordot(bands.down.astype(np.float32), light, 1)
+    return out
+
+
+def _phase(cosine: F32, g: float) -> F32:
+    spread = np.float32(1 + g * g) - np.float32(2 * g) * cosine
+    out: F32 = np.float32((1 - g * g) / (4 * np.pi)) / spread ** np.float32(1.5)
+    return out
+
+
+def _picture() -> tuple[Frame, Shot, Graph]:
+    """A UHD frame in memory: half subject between 1 and 60 m, half open water, a soft edge between."""
+    across = np.linspace(0.0, 1.0, UHD.width, dtype=np.float32)
+    alpha = np.broadcast_to(np.clip((0.5 - across) * 200 + 0.5, 0, 1), UHD.shape).astype(np.float32)
+    spread = np.geomspace(1.0, 60.0, UHD.height).astype(np.float32)[:, None] * np.ones_like(alpha)
+    planes = {
+        "rgb": np.stack([alpha * 0.5, alpha * 0.4, alpha * 0.3]),
+        "alpha": alpha,
+        "range": np.where(alpha > 0, spread, np.float32(np.inf)),
+    }
+    camera = pinhole(UHD, focal_length_mm=28.0, film_width_mm=36.0)
+    shot = make_shot(
+        load_preset(PRESET),
+        1001,
+        CameraTrack({1001: camera}),
+        space=LINEAR_REC709,
+        display_window=UHD,
+        data_window=UHD,
+    )
+    graph = chain(
+        [
+            ("attenuation", Attenuation(AttenuationParameters())),
+            ("veiling_light", VeilingLight(VeilingLightParameters())),
+        ]
+    )
+    return Frame(planes, UHD, UHD), shot, graph
+
+
+def _write_render(path: Path) -> None:
+    """Write a file such as a renderer gives: smooth shading with slight noise, so that zip has work to do."""
+    frame, _, _ = _picture()
+    noise = np.random.default_rng(7).normal(1.0, 0.01, UHD.shape).astype(np.float32)
+    pixels = np.stack(
+        [*(frame.plane("rgb") * noise), frame.plane("alpha"), np.minimum(frame.plane("range"), 1e10)], axis=-1
+    )
+    spec = oiio.ImageSpec(UHD.width, UHD.height, 5, "float")
+    spec.channelnames = ("R", "G", "B", "A", "Z")
+    spec.channelformats = ("half", "half", "half", "half", "float")
+    spec["compression"] = "zip"
+    writer = oiio.ImageOutput.create(str(path))
+    writer.open(str(path), spec)
+    writer.write_image(np.ascontiguousarray(pixels, np.float32))
+    writer.close()
+
+
+def _peak_gib(source: Path, target: Path) -> float:
+    """Return the peak memory of a fresh process that does one whole frame."""
+    command = [sys.executable, __file__, "--one-frame", str(source), str(target)]
+    done = subprocess.run(command, check=True, capture_output=True, text=True)
+    return float(done.stdout) / (1 << 20)
+
+
+def _one_frame(source: str, target: str) -> None:
+    preset = load_preset(PRESET)
+    inputs = read_inputs(FrameTask(1001, Path(source), None, Path(target)), preset)
+    write_result(render(inputs, preset, Evaluation()), preset, overwrite=True)
+    print(resource.getrusage(resource.RUSAGE_SELF).ru_maxrss)
+
+
+if __name__ == "__main__":
+    if sys.argv[1:2] == ["--one-frame"]:
+        _one_frame(*sys.argv[2:4])
+    else:
+        main()

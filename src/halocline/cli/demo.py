@@ -1,0 +1,89 @@
+"""`halocline demo`: the main job on the demo sequence, in several waters, with a sheet to look at."""
+
+from __future__ import annotations
+
+from pathlib import Path
+from typing import Annotated
+
+import typer
+
+from halocline.batch.plan_tasks import plan_tasks
+from halocline.batch.run import run_frames
+from halocline.cli.exit_status import SOME_FAILED
+from halocline.cli.output import LogForm, Teller, console
+from halocline.errors import SequenceError
+from halocline.graph.engine import Evaluation
+from halocline.imaging.colour import display_pixels, write_png
+from halocline.imaging.load import load_beauty
+from halocline.imaging.sequence import find_sequence
+from halocline.presets.build import story_report
+from halocline.presets.preset import Preset, load_preset
+from halocline.review.contact_sheet import U8, Tile, contact_sheet
+from halocline.rgb import LINEAR_REC709
+
+EXAMPLES = "Example:  halocline demo --out /tmp/wet"
+LOOKS = ("jerlov-1b", "jerlov-1c", "jerlov-5c", "fjord-archway")
+FRAMES = "arch.####.exr"
+
+
+def demo(
+    out: Annotated[Path, typer.Option("--out", help="Folder to write to.")] = Path("demo_out"),
+    frames: Annotated[
+        Path | None, typer.Option("--frames-folder", help="Folder of the demo frames, if elsewhere.")
+    ] = None,
+    threads: Annotated[int | None, typer.Option("--threads", min=1, help="Threads.")] = None,
+) -> None:
+    """Put the demo sequence under water in several waters and write a contact sheet.
+
+    Writes a folder of EXR frames for each look, and contact_sheet.png, which shows them beside the clean
+    render. Frames of an earlier demo are replaced.
+    """
+    clean = str(_demo_folder(frames) / FRAMES)
+    looks = [load_preset(name) for name in LOOKS]
+    complete = True
+    for look in looks:
+        tasks = plan_tasks(clean, out=str(out / look.name), overwrite=True)
+        console().print(f"{look.name}: {look.title}", markup=False)
+        with Teller(LogForm.text, len(tasks)).running() as teller:
+            summary = run_frames(tasks, look, how=Evaluation(threads), overwrite=True, report=teller.tell)
+        complete = complete and summary.complete
+    if not complete:
+        raise typer.Exit(SOME_FAILED)
+    sheet = out / "contact_sheet.png"
+    write_png(sheet, _sheet(clean, looks, out))
+    typer.echo(f"{sheet}")
+
+
+def _demo_folder(stated: Path | None) -> Path:
+    places = [stated] if stated else [Path("demo_frames"), Path(__file__).parents[3] / "demo_frames"]
+    for place in places:
+        if any(place.glob(FRAMES.replace("####", "*"))):
+            return place
+    raise SequenceError(
+        f"there are no demo frames in {', '.join(map(str, places))}",
+        code="E-SEQUENCE-DEMO",
+        mend="Run it in Halocline's source folder, or say --frames-folder FOLDER.",
+    )
+
+
+def _sheet(clean: str, looks: list[Preset], out: Path) -> U8:
+    source = find_sequence(clean)
+    shown = (source.frames[0], source.frames[len(source.frames) // 2], source.frames[-1])
+    rows = [[_tile(source.path(frame), f"clean render, frame {frame}") for frame in shown]]
+    for look in looks:
+        files = find_sequence(str(out / look.name / FRAMES))
+        rows.append([_tile(files.path(frame), _label(look, frame)) for frame in shown])
+    return contact_sheet(rows, title="Before and after: the drowned archway", tile_width=640)
+
+
+def _tile(path: Path, label: str) -> Tile:
+    view = load_beauty(path).views[0]
+    return Tile(display_pixels(view.frame.plane("rgb"), view.space), label)
+
+
+def _label(look: Preset, frame: int) -> str:
+    story = story_report(look, frame, LINEAR_REC709)
+    seen = f"real water hides a black object at {story.sighting_range_m:.2g} m"
+    if story.subject_range_m is not None:
+        seen += f"; story: {story.wanted_contrast:.0%} contrast at {story.subject_range_m:.3g} m"
+    return f"{look.name}, frame {frame}\n{look.water.name}: {seen}"

@@ -1,0 +1,1 @@
+"""Floor 5: looking at results: sheets, and checks of finished sequences."""
