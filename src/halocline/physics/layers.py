@@ -1,0 +1,558 @@
+"""Layers between waters of different temperature or salinity, as a view ray meets them.
+
+A layer is a sheet of stated thickness, level or tilted, in which the index goes evenly from that of the water
+above to that of the water below. Internal waves lift and tilt it; turbulence mottles the index inside it. For
+a grid of view rays `view_layer` says where each ray enters and leaves the sheet and what happens to it there:
+
+- *bend*: the change of direction, by refraction at the (wavy) sheet and by eddies large enough to be seen
+- *spread*: the r.m.s. angle by which eddies too small to be seen smear it
+- *mirror*: at grazing angles from the denser side, the share of light that is thrown back (total reflection)
+
+Everything is fixed to the world and a smooth function of time, so that a moving camera sees the same eddies
+from frame to frame. What the grid cannot resolve is faded out of the bend and put into the spread, never
+sampled: an eddy or wave far away does not crawl or boil.
+
+Directions and places are world space, metres; angles are radians.
+"""
+
+from __future__ import annotations
+
+import math
+from dataclasses import dataclass, field
+from functools import cached_property, lru_cache
+
+import cv2
+import numpy as np
+from scipy.special import erf, erfc
+
+from halocline._typing import F32, F64
+from halocline.errors import PhysicsError
+from halocline.physics.refraction import CHANNEL_WAVELENGTHS_NM, WaterMass, critical_grazing_angle
+
+GRAVITY = 9.81
+# Beyond this a crossing is as good as at the horizon.
+FARTHEST_CROSSING_M = 2000.0
+# A ray is followed through a layer for at most this long: beyond, no water lets one see.
+LONGEST_PATH_M = 200.0
+# A wave train of this many components does not repeat while a shot lasts.
+WAVE_COMPONENTS = 12
+# Eddies: samples across one eddy radius and across the periodic tile; 64 eddies to a period.
+TILE_SAMPLES_PER_EDDY = 8
+TILE_SIZE = 512
+# An eddy is displayed in full when its radius spans this many grid steps, and not at all below half of it.
+STEPS_PER_EDDY = 3.0
+
+
+@dataclass(frozen=True)
+class InternalWaves:
+    """Waves that run along the layer.
+
+    Attributes
+    ----------
+    amplitude_m
+        Height of a crest of the equivalent single wave: sqrt(2) times the r.m.s. height. 0 is a flat layer.
+    length_m
+        Wavelength about which the train is spread, by a factor of 2 each way.
+    speed_m_s
+        Speed of a wave of that length; None takes it from the densities (see `interfacial_speed`).
+    heading_deg
+        Where they run, degrees from the layer's first axis (see `Layer.axes`) towards its second.
+    spread_deg
+        R.m.s. angle of the components about the heading.
+    seed
+        Which of all such wave trains.
+    """
+
+    amplitude_m: float = 0.0
+    length_m: float = 6.0
+    speed_m_s: float | None = None
+    heading_deg: float = 0.0
+    spread_deg: float = 25.0
+    seed: int = 0
+
+
+@dataclass(frozen=True)
+class Turbulence:
+    """Mottling of the index inside the layer.
+
+    Attributes
+    ----------
+    strength
+        R.m.s. variation of the index as a share of the step across the layer, 0 to 1.
+    eddy_m
+        Radius of the largest eddies (correlation exp(-r^2/radius^2)).
+    finest_m
+        Radius of the smallest eddies.
+    speed_m_s
+        How fast the largest eddies churn; smaller ones by the cube root of their size (kolmogorov1941).
+    drift_m_s
+        Current along the layer's two axes that carries them all.
+    seed
+        Which of all such fields.
+    """
+
+    strength: float = 0.0
+    eddy_m: float = 0.25
+    finest_m: float = 0.004
+    speed_m_s: float = 0.03
+    drift_m_s: tuple[float, float] = (0.0, 0.0)
+    seed: int = 0
+
+
+@dataclass(frozen=True)
+class Layer:
+    """One layer between two waters.
+
+    Attributes
+    ----------
+    point_m
+        A point of the middle of the layer, ``(3,)``.
+    normal
+        Unit, ``(3,)``, towards the water called ``above``.
+    thickness_m
+        Over which the index changes, above 0.
+    above, below
+        The two waters.
+    waves, turbulence
+        See there.
+    """
+
+    point_m: F64
+    normal: F64
+    thickness_m: float
+    above: WaterMass
+    below: WaterMass
+    waves: InternalWaves = field(default_factory=InternalWaves)
+    turbulence: Turbulence = field(default_factory=Turbulence)
+
+    def __post_init__(self) -> None:
+        if not self.thickness_m > 0:
+            raise PhysicsError(
+                f"a layer {self.thickness_m:g} m thick is impossible",
+                code="E-PHYSICS-LAYER",
+                mend="Give a thickness above 0; sharp layers are a few centimetres thick.",
+            )
+        if abs(float(self.normal @ self.normal) - 1.0) > 1e-6:
+            raise PhysicsError(
+                "the normal of a layer is not of unit length",
+                code="E-PHYSICS-LAYER",
+                mend="Normalise it.",
+            )
+        if not 0 < self.turbulence.finest_m <= self.turbulence.eddy_m:
+            raise PhysicsError(
+                f"eddies from {self.turbulence.finest_m:g} m to {self.turbulence.eddy_m:g} m are impossible",
+                code="E-PHYSICS-LAYER",
+                mend="The smallest eddy must be above 0 and no larger than the largest.",
+            )
+
+    @cached_property
+    def axes(self) -> tuple[F64, F64]:
+        """Two unit axes in the layer: the world's x laid into it (z where x stands on it), and across."""
+        world = np.eye(3)[0 if abs(self.normal[0]) < 0.9 else 2]
+        first = world - (world @ self.normal) * self.normal
+        first /= np.linalg.norm(first)
+        return first, np.cross(self.normal, first)
+
+    def index_step(self, wavelength_nm: float = 550.0) -> float:
+        """Return the index below less the index above."""
+        return self.below.index(wavelength_nm) - self.above.index(wavelength_nm)
+
+    def channel_scales(self) -> tuple[float, float, float]:
+        """Return how much more red, green and blue bend than light of 550 nm does."""
+        step = self.index_step()
+        if step == 0.0:
+            return 1.0, 1.0, 1.0
+        red, green, blue = (self.index_step(nm) / step for nm in CHANNEL_WAVELENGTHS_NM)
+        return red, green, blue
+
+    def wave_speed(self) -> float:
+        """Return the speed of waves of the stated length, m/s."""
+        stated = self.waves.speed_m_s
+        return stated if stated is not None else interfacial_speed(self.waves.length_m, self)
+
+
+@dataclass(frozen=True)
+class LayerView:
+    """What one layer does to each ray of a grid, float32.
+
+    Attributes
+    ----------
+    enter_m, leave_m
+        Range at which the ray enters and leaves the layer; inf where it never meets it. ``(rows, columns)``
+    bend
+        Whole change of the ray's direction, world space, ``(3, rows, columns)``.
+    spread
+        R.m.s. angle per axis of what is smeared, ``(rows, columns)``.
+    mirror_share
+        Share of the light that comes from the mirrored direction, 0 to 1, ``(rows, columns)``.
+    mirror_bend
+        Change of direction that leads to the mirrored one, ``(3, rows, columns)``.
+    """
+
+    enter_m: F32
+    leave_m: F32
+    bend: F32
+    spread: F32
+    mirror_share: F32
+    mirror_bend: F32
+
+
+def interfacial_speed(length_m: float, layer: Layer) -> float:
+    """Return the speed of a wave between two deep waters, m/s.
+
+    c^2 = g/k (rho_below - rho_above)/(rho_below + rho_above)
+
+    Raises
+    ------
+    PhysicsError
+        ``E-PHYSICS-UNSTABLE`` where the heavier water lies above: no wave, it turns over.
+
+    Notes
+    -----
+    Source: lamb1932, art. 231. Worked value: 10 m, 15 C over 10 C at 35: 0.0911 m/s.
+    """
+    above, below = layer.above.density, layer.below.density
+    if below <= above:
+        raise PhysicsError(
+            f"the water above weighs {above:.2f} kg/m3 and that below {below:.2f}: no wave runs between them",
+            code="E-PHYSICS-UNSTABLE",
+            mend="Exchange the two waters, or state the speed of the waves.",
+        )
+    wave_number = 2.0 * math.pi / length_m
+    return math.sqrt(GRAVITY / wave_number * (below - above) / (below + above))
+
+
+def deflection_rms(index_rms: float, eddy_m: float, path_m: F32) -> F32:
+    """Return the r.m.s. angle, per axis, by which eddies of one size turn a ray.
+
+    theta^2 = 2 sigma^2 / l^2 (sqrt(pi) l L erf(L/l) - l^2 (1 - exp(-L^2/l^2)))
+
+    Parameters
+    ----------
+    index_rms
+        sigma, r.m.s. relative variation of the index; correlation sigma^2 exp(-r^2/l^2).
+    eddy_m
+        l, metres.
+    path_m
+        L, metres through the eddies, any shape.
+
+    Notes
+    -----
+    Follows from integrating the gradient across the ray along it. Long paths give 2 sqrt(pi) sigma^2 L/l
+    (chernov1960), short ones 2 sigma^2 L^2/l^2.
+    Worked value: sigma 1e-4, l 0.1 m, L 1 m gives 5.77e-4.
+    """
+    ratio = np.asarray(path_m / np.float32(eddy_m))
+    walk = np.float32(math.sqrt(math.pi)) * ratio * erf(ratio) + np.expm1(-ratio * ratio)
+    angle: F32 = np.float32(math.sqrt(2.0) * index_rms) * np.sqrt(np.maximum(walk, np.float32(0.0)))
+    return angle
+
+
+def octaves(turbulence: Turbulence, index_step: float) -> list[tuple[float, float]]:
+    """Return the eddies by size: radius, metres, and r.m.s. variation of the index.
+
+    Variance falls with size to the power 2/3, as a passive quantity's does in stirred water (obukhov1949),
+    and sums to the stated strength.
+    """
+    count = 1 + int(math.log2(turbulence.eddy_m / turbulence.finest_m) + 1e-9)
+    radii = [turbulence.eddy_m * 0.5**k for k in range(count)]
+    weights = [radius ** (2.0 / 3.0) for radius in radii]
+    total = abs(index_step) * turbulence.strength
+    return [(r, total * math.sqrt(w / sum(weights))) for r, w in zip(radii, weights, strict=True)]
+
+
+def view_layer(
+    layer: Layer, position_m: F64, directions: F32, *, step_rad: float, time_s: float
+) -> LayerView:
+    """Return what a layer does to a grid of view rays.
+
+    Parameters
+    ----------
+    layer
+        The layer.
+    position_m
+        The lens, ``(3,)``.
+    directions
+        Unit view directions, ``(3, rows, columns)``, away from the lens.
+    step_rad
+        Angle between neighbouring rays: what is finer is smeared, not sampled.
+    time_s
+        Time, seconds.
+
+    Notes
+    -----
+    A lens inside the layer is allowed for: its rays start at the index of their height. The bend is Snell's
+    at the local normal, which for a gradual layer is exact for the direction behind it. Rays that stay inside
+    for longer than `LONGEST_PATH_M` are cut off there.
+    """
+    height = float((position_m - layer.point_m) @ layer.normal)
+    climb = _along(layer.normal, directions)
+    foot = position_m - layer.point_m
+    # Where the flat middle is met; the waves are read there.
+    middle = _crossing(-height, climb)
+    surface = _wavy_surface(layer, foot, directions, climb, middle, step_rad=step_rad, time_s=time_s)
+    enter, leave = _span(layer.thickness_m, height, surface.lift, climb)
+    met = np.isfinite(enter)
+    path = np.subtract(leave, enter, out=np.zeros_like(enter), where=met)
+
+    bend, share, mirror = _refraction(layer, directions, climb, surface, height, path)
+    churn, spread = _turbulence(layer, foot, directions, climb, enter, path, step_rad=step_rad, time_s=time_s)
+    bend += churn
+    return LayerView(enter, leave, bend * met, spread * met, share * met, mirror * met)
+
+
+@dataclass(frozen=True)
+class _Surface:
+    """The wavy middle of a layer under each ray: lift, local normal and r.m.s. slope lost to the grid."""
+
+    lift: F32
+    normal: F32
+    lost_slope: F32
+
+
+def _along(axis: F64, directions: F32) -> F32:
+    """Return the component of directions along an axis (no BLAS: its sums may depend on the array's size)."""
+    x, y, z = (np.float32(part) for part in axis)
+    component: F32 = directions[0] * x + directions[1] * y + directions[2] * z
+    return component
+
+
+def _crossing(rise: float, climb: F32) -> F32:
+    """Return the range at which a ray has climbed by ``rise``, inf where it never does."""
+    with np.errstate(divide="ignore", invalid="ignore"):
+        distance = np.float32(rise) / climb
+    return np.where(distance >= 0, distance, np.float32(np.inf))
+
+
+def _span(thickness: float, height: float, lift: F32, climb: F32) -> tuple[F32, F32]:
+    """Return where each ray enters and leaves the layer, lifted by the waves."""
+    half = np.float32(0.5 * thickness)
+    above = lift - np.float32(height)
+    steep = np.where(np.abs(climb) < 1e-6, np.copysign(np.float32(1e-6), climb), climb)
+    low, high = (above - half) / steep, (above + half) / steep
+    enter, leave = np.minimum(low, high), np.maximum(low, high)
+    met = (leave > 0) & (enter < np.float32(FARTHEST_CROSSING_M))
+    enter = np.where(met, np.maximum(enter, np.float32(0.0)), np.float32(np.inf))
+    leave = np.where(met, np.minimum(leave, enter + np.float32(LONGEST_PATH_M)), np.float32(np.inf))
+    return enter, leave
+
+
+def _wave_train(layer: Layer) -> tuple[F64, F64, F64, F64]:
+    """Return wave vectors ``(n, 2)`` rad/m, amplitudes m, angular speeds rad/s and phases of the train."""
+    waves = layer.waves
+    draw = np.random.Generator(np.random.Philox(key=[waves.seed & 0xFFFFFFFFFFFFFFFF, 0x7761766573]))
+    lengths = waves.length_m * 2.0 ** draw.uniform(-1.0, 1.0, WAVE_COMPONENTS)
+    headings = np.radians(waves.heading_deg + waves.spread_deg * draw.standard_normal(WAVE_COMPONENTS))
+    phases = draw.uniform(0.0, 2.0 * math.pi, WAVE_COMPONENTS)
+    numbers = 2.0 * math.pi / lengths
+    # Equal steepness for all; sum of a^2/2 is half the square of the stated amplitude.
+    amplitudes = waves.amplitude_m * lengths / math.sqrt(float(lengths @ lengths))
+    vectors = numbers[:, None] * np.stack([np.cos(headings), np.sin(headings)], axis=1)
+    # Speed goes with the square root of the length (see interfacial_speed).
+    speeds = layer.wave_speed() * np.sqrt(lengths / waves.length_m)
+    return vectors, amplitudes, numbers * speeds, phases
+
+
+def _wavy_surface(
+    layer: Layer, foot: F64, directions: F32, climb: F32, middle: F32, *, step_rad: float, time_s: float
+) -> _Surface:
+    lift = np.zeros_like(climb)
+    normal = np.empty_like(directions)
+    normal[:] = layer.normal.astype(np.float32)[:, None, None]
+    lost = np.zeros_like(climb)
+    if layer.waves.amplitude_m == 0.0:
+        return _Surface(lift, normal, lost)
+
+    spot = _Footprint.of(layer, directions, climb, middle, step_rad)
+    first, second = layer.axes
+    origin = np.array([foot @ first, foot @ second])
+    slope_1, slope_2 = np.zeros_like(climb), np.zeros_like(climb)
+    for vector, amplitude, speed, phase in zip(*_wave_train(layer), strict=True):
+        # The large part of the phase in float64: far from the world's origin float32 would jitter.
+        start = np.float32((float(vector @ origin) - speed * time_s + phase) % (2.0 * math.pi))
+        k1, k2 = np.float32(vector[0]), np.float32(vector[1])
+        angle = spot.at_1 * k1 + spot.at_2 * k2 + start
+        blur = (k1 * spot.heading_1 + k2 * spot.heading_2) * spot.half_along
+        blur_across = (k2 * spot.heading_1 - k1 * spot.heading_2) * spot.half_across
+        kept = np.exp(np.float32(-0.5) * (blur * blur + blur_across * blur_across))
+        wave = np.float32(amplitude) * kept
+        lift += wave * np.cos(angle)
+        swing = wave * np.sin(angle)
+        slope_1 -= k1 * swing
+        slope_2 -= k2 * swing
+        steepness = 0.5 * (amplitude * float(np.linalg.norm(vector))) ** 2
+        lost += np.float32(steepness) * (np.float32(1.0) - kept * kept)
+    for axis in range(3):
+        normal[axis] -= slope_1 * np.float32(first[axis]) + slope_2 * np.float32(second[axis])
+    normal /= np.sqrt(np.float32(1.0) + slope_1 * slope_1 + slope_2 * slope_2)
+    return _Surface(lift, normal, np.sqrt(lost))
+
+
+@dataclass(frozen=True)
+class _Footprint:
+    """Where each ray of a grid meets the layer, in the layer's two axes, and how far it is to the next ray.
+
+    ``heading`` is the view's unit direction along the layer, ``at`` the place relative to the lens, ``half``
+    half the distance to the neighbouring rays along and across the heading; metres.
+    """
+
+    heading_1: F32
+    heading_2: F32
+    at_1: F32
+    at_2: F32
+    half_along: F32
+    half_across: F32
+
+    @classmethod
+    def of(cls, layer: Layer, directions: F32, climb: F32, range_m: F32, step_rad: float) -> _Footprint:
+        distance = np.minimum(range_m, np.float32(FARTHEST_CROSSING_M))
+        first, second = (_along(axis, directions) for axis in layer.axes)
+        level: F32 = np.maximum(np.hypot(first, second), np.float32(1e-6)).astype(np.float32)
+        across = distance * np.float32(0.5 * step_rad)
+        along: F32 = (across / np.maximum(np.abs(climb), np.float32(1e-4))).astype(np.float32)
+        return cls(first / level, second / level, first * distance, second * distance, along, across)
+
+
+def _refraction(
+    layer: Layer, directions: F32, climb: F32, surface: _Surface, height: float, path: F32
+) -> tuple[F32, F32, F32]:
+    """Return bend, mirrored share and the change of direction that mirrors."""
+    n_above, n_below = layer.above.index(), layer.below.index()
+    # A lens inside the layer stands in water of an index between the two.
+    share_below = min(1.0, max(0.0, 0.5 - height / layer.thickness_m))
+    n_lens = n_above + (n_below - n_above) * share_below
+    # The side is that of the layer as a whole: a ray never meets the back of a wave, a crest hides it.
+    up = climb > 0
+    facing = np.where(up, -surface.normal, surface.normal)
+    grazing = np.maximum(-np.sum(directions * facing, axis=0), np.float32(0.0))
+    excess = np.where(up, np.float32(n_lens / n_above - 1.0), np.float32(n_lens / n_below - 1.0))
+    bend = _snell_bend(directions, facing, grazing, excess)
+    whole = np.float32(layer.thickness_m) / np.maximum(np.abs(climb), np.float32(1e-6))
+    bend *= np.minimum(path / np.minimum(whole, np.float32(LONGEST_PATH_M)), np.float32(1.0))
+
+    critical = np.where(
+        up,
+        np.float32(critical_grazing_angle(n_lens, n_above)),
+        np.float32(critical_grazing_angle(n_lens, n_below)),
+    )
+    # Slopes that the grid cannot show soften the edge of total reflection.
+    rough = np.sqrt(surface.lost_slope * surface.lost_slope + np.float32(1e-3) ** 2)
+    share = np.float32(0.5) * erfc((grazing - critical) / (np.float32(math.sqrt(2.0)) * rough))
+    # No mirror towards the denser water: nothing is totally reflected there.
+    share *= critical > 0
+    mirror = np.float32(2.0) * grazing * facing
+    return bend, share.astype(np.float32), mirror.astype(np.float32)
+
+
+def _snell_bend(directions: F32, facing: F32, grazing: F32, excess: F32) -> F32:
+    """Return the change of direction at the surface (see `refraction.refract`); thrown-back rays graze it.
+
+    ``excess`` is the ratio of indices less 1. Written without differences of nearly equal numbers, of which
+    float32 would leave nothing.
+    """
+    sine2 = np.float32(1.0) - grazing * grazing
+    # Difference of the squared sines of the two grazing angles; no more than there is.
+    drop = np.minimum(excess * (np.float32(2.0) + excess) * sine2, grazing * grazing)
+    leaving = np.sqrt(grazing * grazing - drop)
+    # Grazing rays between equal waters are 0/0, and stay as they are.
+    lift = drop / np.maximum(grazing + leaving, np.float32(1e-12))
+    bend: F32 = excess * directions + (excess * grazing + lift) * facing
+    return bend
+
+
+def _turbulence(
+    layer: Layer,
+    foot: F64,
+    directions: F32,
+    climb: F32,
+    enter: F32,
+    path: F32,
+    *,
+    step_rad: float,
+    time_s: float,
+) -> tuple[F32, F32]:
+    """Return the bend by visible eddies ``(3, ...)`` and the r.m.s. angle of the rest."""
+    bend, lost = np.zeros_like(directions), np.zeros_like(climb)
+    turbulence = layer.turbulence
+    if turbulence.strength == 0.0:
+        return bend, lost
+    inside = np.where(np.isfinite(enter), enter + np.float32(0.5) * path, np.float32(FARTHEST_CROSSING_M))
+    spot = _Footprint.of(layer, directions, climb, inside, step_rad)
+    spacing = np.float32(2.0) * np.maximum(spot.half_along, spot.half_across)
+    first, second = layer.axes
+    origin = np.array([foot @ first, foot @ second])
+    frame = np.stack([first, second, layer.normal]).astype(np.float32)
+    for octave, (radius, index_rms) in enumerate(octaves(turbulence, layer.index_step())):
+        angle = deflection_rms(index_rms, radius, path)
+        shown = np.clip(radius / (np.float32(0.5 * STEPS_PER_EDDY) * spacing) - 1, 0, 1)
+        lost += angle * angle * (np.float32(1.0) - shown * shown)
+        angle *= shown
+        if not angle.any():
+            continue
+        eddies = _eddies(turbulence, octave, radius, origin, (spot.at_1, spot.at_2), time_s)
+        for axis in range(3):
+            bend[axis] += angle * (
+                eddies[..., 0] * frame[0, axis]
+                + eddies[..., 1] * frame[1, axis]
+                + eddies[..., 2] * frame[2, axis]
+            )
+    # Only what is across the ray turns it.
+    along = np.sum(bend * directions, axis=0)
+    bend -= along * directions
+    return bend, np.sqrt(lost)
+
+
+def _eddies(
+    turbulence: Turbulence, octave: int, radius: float, origin: F64, at: tuple[F32, F32], time_s: float
+) -> F32:
+    """Return one octave of the field at places ``at``, ``(rows, columns, 3)``, r.m.s. 1 per component.
+
+    Three copies of one field slide across each other: their sum churns smoothly and never repeats, where
+    blending towards a new field now and then would pulse.
+    """
+    tile = _eddy_tile(turbulence.seed)
+    churn = turbulence.speed_m_s * (radius / turbulence.eddy_m) ** (1.0 / 3.0)
+    per_metre = TILE_SAMPLES_PER_EDDY / radius
+    total: F32 = np.zeros((*at[0].shape, 3), np.float32)
+    for copy in range(3):
+        turn = 2.0 * math.pi * (copy / 3.0 + 0.1 * octave)
+        drift = np.array(turbulence.drift_m_s) + churn * np.array([math.cos(turn), math.sin(turn)])
+        # Irrational shifts keep the copies and octaves apart.
+        shift = TILE_SIZE * ((octave * 3 + copy + 1) * np.array([0.7548776662, 0.5698402910]) % 1.0)
+        start = ((origin - drift * time_s) * per_metre + shift) % TILE_SIZE
+        places = [_wrapped(a, per_metre, s) for a, s in zip(at, start, strict=True)]
+        total += cv2.remap(tile, places[0], places[1], cv2.INTER_LINEAR, borderMode=cv2.BORDER_REPLICATE)
+    total *= np.float32(1.0 / math.sqrt(3.0))
+    return total
+
+
+def _wrapped(metres: F32, per_metre: float, start: float) -> F32:
+    """Return places in samples of the tile, 0 to its size."""
+    # A floor, because numpy's remainder takes five times as long.
+    periods = metres * np.float32(per_metre / TILE_SIZE)
+    periods += np.float32(start / TILE_SIZE)
+    periods -= np.floor(periods)
+    periods *= np.float32(TILE_SIZE)
+    return periods
+
+
+@lru_cache(maxsize=4)
+def _eddy_tile(seed: int) -> F32:
+    """Return one period of a smooth random field, ``(size + 1, size + 1, 3)``, r.m.s. 1.
+
+    Correlation exp(-r^2/radius^2); the first two components are the gradient of the third.
+    """
+    draw = np.random.Generator(np.random.Philox(key=[seed & 0xFFFFFFFFFFFFFFFF, 0x656464696573]))
+    white = np.fft.rfft2(draw.standard_normal((TILE_SIZE, TILE_SIZE)))
+    across = 2.0 * math.pi * np.fft.rfftfreq(TILE_SIZE)[None, :] * TILE_SAMPLES_PER_EDDY
+    down = 2.0 * math.pi * np.fft.fftfreq(TILE_SIZE)[:, None] * TILE_SAMPLES_PER_EDDY
+    # The square root of the spectrum of exp(-r^2), which is a Gaussian too.
+    smooth = white * np.exp(-(across * across + down * down) / 8.0)
+    smooth[0, 0] = 0.0
+    fields = [
+        np.fft.irfft2(part, (TILE_SIZE, TILE_SIZE))
+        for part in (1j * across * smooth, 1j * down * smooth, smooth)
+    ]
+    tile = np.stack([plane / plane.std() for plane in fields], axis=-1)
+    wrapped: F32 = np.pad(tile, ((0, 1), (0, 1), (0, 0)), mode="wrap").astype(np.float32)
+    return wrapped
