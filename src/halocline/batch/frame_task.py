@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import time
 from collections.abc import Iterable, Mapping
-from dataclasses import dataclass, field
+from dataclasses import dataclass, field, replace
 from pathlib import Path
 from typing import Any
 
@@ -25,6 +25,14 @@ from halocline.units import metres_per_scene_unit
 
 
 @dataclass(frozen=True)
+class InputFiles:
+    """Files of one frame; depth is `None` where it is in the beauty's file."""
+
+    beauty: Path
+    depth: Path | None
+
+
+@dataclass(frozen=True)
 class FrameTask:
     """What to render.
 
@@ -37,6 +45,10 @@ class FrameTask:
     neighbours
         Files of the frames just before and after, by frame number, where there are any: their cameras tell
         how the lens moves.
+    references
+        The first frames of the whole sequence on disk; what the depth pass holds is judged by them.
+    depth_spec
+        What the depth pass holds, once that is settled; judged by this frame alone where not given.
     """
 
     frame: int
@@ -44,6 +56,8 @@ class FrameTask:
     depth: Path | None
     out: Path
     neighbours: Mapping[int, Path] = field(default_factory=dict)
+    references: tuple[InputFiles, ...] = ()
+    depth_spec: DepthSpec | None = None
 
 
 @dataclass(frozen=True)
@@ -105,6 +119,8 @@ def read_inputs(task: FrameTask, preset: Preset) -> FrameInputs:
     started = time.perf_counter()
     look = preset.at(task.frame)
     spec = input_spec(look)
+    if task.depth_spec is not None:
+        spec = replace(spec, depth=task.depth_spec)
     files = [task.beauty] if task.depth is None else [task.beauty, task.depth]
     needed, useful = planes_read(look.graph)
     wanted = sorted(needed | planes_in(files, spec, useful))

@@ -16,6 +16,8 @@ from halocline.batch.frame_task import (
     render,
     write_result,
 )
+from halocline.batch.plan_tasks import make_folders
+from halocline.batch.sequence_depth import settle_depth
 from halocline.errors import HaloclineError, JobError
 from halocline.graph.engine import Evaluation
 from halocline.presets.preset import Preset
@@ -87,7 +89,9 @@ def run_frames(
         Called with each frame's outcome, in order, from this thread.
     """
     summary = Summary()
-    for event in _events(list(tasks), preset, how or Evaluation(), overwrite):
+    planned = settle_depth(list(tasks), preset)
+    make_folders(planned)
+    for event in _events(planned, preset, how or Evaluation(), overwrite):
         summary.add(event)
         if report is not None:
             report(event)

@@ -28,7 +28,7 @@ from halocline.imaging.channels import (
 )
 from halocline.imaging.colour import find_space
 from halocline.imaging.depth import DepthPlanes, DepthSpec, range_planes
-from halocline.imaging.depth_inference import infer_depth, unit_warnings
+from halocline.imaging.depth_inference import DepthVerdict, infer_depth, unit_warnings
 from halocline.imaging.exr import Header, Part, read_header, read_into
 from halocline.imaging.frame import Frame, Window
 from halocline.imaging.repair import BadPixels, Policy, repair
@@ -83,6 +83,8 @@ class View:
     """One view of a frame: its planes, camera and working space, and what a person should know.
 
     ``counts`` are numbers for the record: bad pixels by kind, pixels whose depth was mended or is missing.
+    ``depth_spec`` is what the depth pass was taken to hold, nothing left to ``auto`` but the background; None
+    where no depth was read.
     """
 
     name: str
@@ -92,6 +94,7 @@ class View:
     warnings: tuple[str, ...]
     counts: Mapping[str, int]
     depth_reasons: tuple[str, ...] = ()
+    depth_spec: DepthSpec | None = None
 
 
 @dataclass(frozen=True)
@@ -362,11 +365,11 @@ def _finished(plan: _Plan, spec: InputSpec, window: Window, planes: dict[str, F3
     found = find_camera(part, view=plan.view, statement=statement, unit_m=spec.depth.unit_m)
     space = find_space(part, spec.colour_space)
     warnings += [*found.warnings, *space.warnings]
-    reasons: tuple[str, ...] = ()
+    verdict = None
     finished = {"rgb": rgb}
     if "depth" in planes:
         depth = planes.pop("depth")
-        ranged, reasons, told = _ranged(plan, spec, depth, alpha, found.camera, window, planes, counts)
+        ranged, verdict, told = _ranged(plan, spec, depth, alpha, found.camera, window, planes, counts)
         finished |= ranged
         warnings += told
     if alpha is None:
@@ -377,7 +380,16 @@ def _finished(plan: _Plan, spec: InputSpec, window: Window, planes: dict[str, F3
     finished |= planes
     metadata = {name: entry.value for name, entry in part.attributes.items()}
     frame = Frame(finished, window, part.display_window, part.pixel_aspect, metadata)
-    return View(plan.view, frame, found.camera, space.space, tuple(warnings), counts, reasons)
+    return View(
+        plan.view,
+        frame,
+        found.camera,
+        space.space,
+        tuple(warnings),
+        counts,
+        depth_reasons=() if verdict is None else verdict.reasons,
+        depth_spec=None if verdict is None else verdict.spec,
+    )
 
 
 def _ranged(
@@ -389,7 +401,7 @@ def _ranged(
     window: Window,
     planes: Mapping[str, F32],
     counts: dict[str, int],
-) -> tuple[dict[str, F32], tuple[str, ...], list[str]]:
+) -> tuple[dict[str, F32], DepthVerdict, list[str]]:
     verdict = infer_depth(
         depth,
         alpha,
@@ -410,7 +422,7 @@ def _ranged(
     planes_found = {"range": found.range}
     if found.far_range is not None and found.far_share is not None:
         planes_found |= {"far_range": found.far_range, "far_share": found.far_share}
-    return planes_found, verdict.reasons, warnings
+    return planes_found, verdict, warnings
 
 
 def _disagreements(found: DepthPlanes, window: Window) -> list[str]:

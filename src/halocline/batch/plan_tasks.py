@@ -1,0 +1,227 @@
+"""From patterns to frames: which files are read for each frame of a shot, and where it is written.
+
+Nothing is rendered before the whole plan is known to be possible: an output that is one of the inputs, a
+frame that is already there, a gap in the range, are all found here.
+"""
+
+from __future__ import annotations
+
+import os
+import re
+from collections.abc import Iterable
+from dataclasses import replace
+from pathlib import Path
+
+from halocline.batch.frame_task import FrameTask, InputFiles
+from halocline.errors import JobError, SequenceError, WriteError
+from halocline.imaging.sequence import Sequence, find_sequence, frame_text, output_sequence, parse_pattern
+
+# Frames that may stand for their sequence where the first ones are damaged.
+_REFERENCES = 5
+# The frame number of one file's name. A version ("v002") is none, and neither is a lone digit.
+_FRAME_IN_NAME = re.compile(r"(?<=[._])(\d{3,18})(?=\.[^.]+$)", re.ASCII)
+
+
+def plan_tasks(
+    beauty: str | Path,
+    *,
+    depth: str | Path | None = None,
+    out: str | Path,
+    frames: str | None = None,
+    overwrite: bool = False,
+) -> list[FrameTask]:
+    """Plan the frames of one shot.
+
+    Parameters
+    ----------
+    beauty
+        A file, or a pattern such as ``clean.####.exr``.
+    depth
+        Where depth is not in the beauty's files: the same for it.
+    out
+        A folder (the input's names are kept), a pattern, or one file.
+    frames
+        Range of frames; all that are there where not given.
+    overwrite
+        Whether outputs that are there may be replaced.
+
+    Returns
+    -------
+    One task a frame, in the order of the range. What a frame's result depends on beyond its own files (its
+    neighbours' cameras, the frame that shows what the depth pass holds) is the same whichever range is asked
+    for, so a chunk gives the same bits as the whole.
+
+    Raises
+    ------
+    SequenceError
+        ``E-SEQUENCE-MISSING`` where frames of the range are not there; others as
+        `halocline.imaging.sequence`.
+    WriteError
+        ``E-WRITE-INPUT`` where an output is one of the inputs, ``E-WRITE-EXISTS`` where it is there already.
+    """
+    source = find_sequence(beauty, frames)
+    _refuse_missing(source, "beauty")
+    depth_source = None if depth is None else _depth_sequence(depth, source)
+    target = output_sequence(_folder_or_pattern(out), source)
+    whole = _whole_sequence(source)
+    references = _references(whole, depth_source)
+    there = set(whole.frames)
+    tasks = [
+        FrameTask(
+            frame,
+            source.path(frame),
+            None if depth_source is None else depth_source.path(frame),
+            target.path(frame),
+            neighbours={near: whole.path(near) for near in (frame - 1, frame + 1) if near in there},
+            references=references,
+        )
+        for frame in dict.fromkeys(source.frames)
+    ]
+    refuse_inputs(tasks)
+    if not overwrite:
+        refuse_existing(tasks)
+    return tasks
+
+
+def refuse_inputs(tasks: Iterable[FrameTask]) -> None:
+    """Refuse a plan that would write over anything it reads, under whatever name.
+
+    Raises
+    ------
+    WriteError
+        ``E-WRITE-INPUT``.
+    JobError
+        ``E-JOB-OUTPUT`` where two frames would be written to one file.
+    """
+    tasks = list(tasks)
+    inputs = {_identity(path): path for task in tasks for path in _files_read(task)}
+    outputs: dict[str, FrameTask] = {}
+    for task in tasks:
+        key = _identity(task.out)
+        if key in inputs:
+            raise WriteError(
+                f"is one of the inputs ({inputs[key]}), which are never written over",
+                code="E-WRITE-INPUT",
+                where=str(task.out),
+                mend="Give another folder or name for the output.",
+            )
+        if key in outputs:
+            raise JobError(
+                f"frames {outputs[key].frame} and {task.frame} would both be written to it",
+                code="E-JOB-OUTPUT",
+                where=str(task.out),
+                mend="Give each shot a folder or a name of its own.",
+            )
+        outputs[key] = task
+
+
+def refuse_existing(tasks: Iterable[FrameTask]) -> None:
+    """Refuse a plan some of whose outputs are there.
+
+    Raises
+    ------
+    WriteError
+        ``E-WRITE-EXISTS``, naming the frames.
+    """
+    existing = [task for task in tasks if os.path.lexists(task.out)]
+    if existing:
+        frames = frame_text(sorted(task.frame for task in existing))
+        raise WriteError(
+            f"frame{'s' if len(existing) > 1 else ''} {frames} {'are' if len(existing) > 1 else 'is'} "
+            "already there; nothing was rendered",
+            code="E-WRITE-EXISTS",
+            where=str(existing[0].out if len(existing) == 1 else existing[0].out.parent),
+            mend="Add --resume to make only what is missing or out of date, --overwrite to make all anew, "
+            "or give another folder.",
+        )
+
+
+def make_folders(tasks: Iterable[FrameTask]) -> None:
+    """Make the folders that the tasks write to.
+
+    Raises
+    ------
+    WriteError
+        ``E-WRITE-FOLDER``.
+    """
+    for folder in dict.fromkeys(task.out.parent for task in tasks):
+        try:
+            folder.mkdir(parents=True, exist_ok=True)
+        except OSError as error:
+            raise WriteError(
+                f"this folder cannot be made: {error.strerror or error}",
+                code="E-WRITE-FOLDER",
+                where=str(folder),
+                mend="Check the path and its permissions, or give another folder.",
+            ) from error
+
+
+def _folder_or_pattern(out: str | Path) -> str:
+    """Return the output as `output_sequence` reads it: a name without the ending of a picture is a folder."""
+    text = str(out)
+    return text if text.lower().endswith(".exr") else f"{text.rstrip('/')}/"
+
+
+def _refuse_missing(sequence: Sequence, what: str) -> None:
+    missing = sequence.missing()
+    if missing:
+        raise SequenceError(
+            f"{len(missing)} of {len(sequence.frames)} {what} frames are not there: {frame_text(missing)}",
+            code="E-SEQUENCE-MISSING",
+            where=sequence.pattern,
+            mend="Render them, or choose a range without them.",
+        )
+
+
+def _depth_sequence(depth: str | Path, source: Sequence) -> Sequence:
+    sequence = parse_pattern(depth).with_frames(source.frames)
+    if not sequence.is_numbered and len(source.frames) > 1:
+        raise SequenceError(
+            f"is one file, but the beauty has {len(source.frames)} frames",
+            code="E-SEQUENCE-MATCH",
+            where=str(depth),
+            mend="Give a pattern such as depth.####.exr.",
+        )
+    _refuse_missing(sequence, "depth")
+    return sequence
+
+
+def _whole_sequence(source: Sequence) -> Sequence:
+    """Return the source with all frames on disk, whatever range was asked for.
+
+    One file named by its frame number belongs to a sequence too: rendered alone it must give the same bits.
+    """
+    if not source.is_numbered:
+        found = _FRAME_IN_NAME.search(source.prefix)
+        if found is None:
+            return source
+        number = found[1]
+        source = replace(
+            source,
+            prefix=source.prefix[: found.start()],
+            digits=len(number),
+            suffix=source.prefix[found.end() :],
+            frames=(int(number),),
+        )
+    return find_sequence(source.pattern)
+
+
+def _references(whole: Sequence, depth: Sequence | None) -> tuple[InputFiles, ...]:
+    """Return the first frames on disk with their depth."""
+    references = []
+    for frame in whole.frames:
+        files = InputFiles(whole.path(frame), None if depth is None else depth.path(frame))
+        if files.depth is None or files.depth.exists():
+            references.append(files)
+        if len(references) == _REFERENCES:
+            break
+    return tuple(references)
+
+
+def _files_read(task: FrameTask) -> list[Path]:
+    return [task.beauty, *([task.depth] if task.depth else []), *task.neighbours.values()]
+
+
+def _identity(path: Path) -> str:
+    """Return the one true name of a file, there or not."""
+    return os.path.realpath(path)

@@ -1,0 +1,57 @@
+"""What a sequence's depth pass holds, decided once: a kind that changed between frames would be a jump in
+the water.
+
+The first readable frame of the sequence on disk stands for all, whichever range is rendered.
+"""
+
+from __future__ import annotations
+
+import logging
+from collections.abc import Sequence
+from dataclasses import replace
+
+from halocline.batch.frame_task import FrameTask, InputFiles, input_spec
+from halocline.errors import HaloclineError
+from halocline.imaging.depth import DepthSpec
+from halocline.imaging.load import InputSpec, load
+from halocline.imaging.survey import planes_in
+from halocline.presets.preset import Preset
+
+logger = logging.getLogger(__name__)
+
+
+def settle_depth(tasks: Sequence[FrameTask], preset: Preset) -> list[FrameTask]:
+    """Return tasks that know what their depth pass holds.
+
+    Parameters
+    ----------
+    tasks
+        From `halocline.batch.plan_tasks.plan_tasks`.
+    preset
+        Its ``[input]`` may state the kind and the edges; what it leaves open is inferred.
+    """
+    spec = input_spec(preset.at(0))
+    if "auto" not in (spec.depth.kind, spec.depth.edges):
+        return [replace(task, depth_spec=spec.depth) for task in tasks]
+    found: dict[tuple[InputFiles, ...], DepthSpec | None] = {}
+    settled = []
+    for task in tasks:
+        if task.references not in found:
+            found[task.references] = _inferred(task.references, spec)
+        settled.append(replace(task, depth_spec=found[task.references]))
+    return settled
+
+
+def _inferred(references: tuple[InputFiles, ...], spec: InputSpec) -> DepthSpec | None:
+    for files in references:
+        paths = [files.beauty] if files.depth is None else [files.beauty, files.depth]
+        try:
+            # World positions, where the render has them, settle the kind for sure.
+            wanted = planes_in(paths, spec, ("position",))
+            loaded = load(files.beauty, spec, depth_path=files.depth, wanted=wanted)
+        except HaloclineError as error:
+            logger.info("not taken to judge the depth by: %s", error)
+            continue
+        return loaded.views[0].depth_spec
+    # None can be read; each frame will say so itself.
+    return None
