@@ -16,7 +16,6 @@ import math
 from dataclasses import dataclass
 
 import numpy as np
-from scipy.optimize import brentq
 
 from halocline._typing import F32, F64
 from halocline.errors import PhysicsError
@@ -128,6 +127,9 @@ def remap_through(near_m: float, subject_range_m: float, seen_range_m: float) ->
             code="E-PHYSICS-REMAP",
             mend=f"Lower the near limit below {seen_range_m:.3g} m, or take less contrast or clearer water.",
         )
+    # Imported here: it takes longer than all else at start, and few presets solve for anything.
+    from scipy.optimize import brentq  # noqa: PLC0415
+
     beyond, wanted = subject_range_m - near_m, seen_range_m - near_m
 
     def excess(log_softness: float) -> float:

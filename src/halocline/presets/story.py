@@ -6,7 +6,6 @@ import math
 from dataclasses import dataclass, replace
 
 import numpy as np
-from scipy.optimize import brentq
 
 from halocline._typing import F64
 from halocline.errors import PhysicsError
@@ -80,6 +79,9 @@ def silhouette_contrast(path: LightPath, range_m: float) -> float:
 
 def range_for_contrast(path: LightPath, contrast: float) -> float:
     """Return the level range at which `silhouette_contrast` has fallen to a value, metres."""
+    # Imported here: it takes longer than all else at start, and few presets solve for anything.
+    from scipy.optimize import brentq  # noqa: PLC0415
+
     if silhouette_contrast(path, FARTHEST_M) >= contrast:
         return FARTHEST_M
     return float(brentq(lambda s: silhouette_contrast(path, s) - contrast, 0.0, FARTHEST_M, xtol=1e-9))
