@@ -137,9 +137,11 @@ def range_planes(
         seen &= alpha > 0
     uncovered = int(with_depth - np.count_nonzero(seen))
     factor = None if spec.kind in {"range", "position"} else camera.range_per_depth(window)
-    metres = _metres(ordered, spec, camera)
-    if factor is not None:
-        metres *= factor
+    # Background values near the largest float overflow here, before they are replaced.
+    with np.errstate(over="ignore", invalid="ignore"):
+        metres = _metres(ordered, spec, camera)
+        if factor is not None:
+            metres *= factor
     np.copyto(metres, np.inf, where=~seen)
     filled = lost = 0
     if alpha is not None:

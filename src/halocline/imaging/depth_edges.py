@@ -42,9 +42,9 @@ class Mixed:
 def fill_partly_covered(metres: F32, alpha: F32) -> tuple[int, int]:
     """Give partly covered pixels the range of the surface that covers them, in place.
 
-    A pixel keeps its own range where it lies within that of the covered pixels around it. Otherwise its depth
-    is that of the open water behind, or a blend with it, and it takes the range of the nearest covered pixel
-    (the closer to the lens of equally near ones).
+    A pixel keeps its own range unless that lies beyond the covered pixels around it. Then its depth is that
+    of the open water behind, or a blend with it, and it takes the range of the nearest covered pixel (the
+    closer to the lens of equally near ones).
 
     Parameters
     ----------
@@ -62,11 +62,11 @@ def fill_partly_covered(metres: F32, alpha: F32) -> tuple[int, int]:
     seen = np.isfinite(metres)
     partial: Pixels = np.flatnonzero((alpha > 0) & ~covered)
     if partial.size:
-        low, high = _bounds_around(metres, covered & seen, partial)
+        high = _farthest_around(metres, covered & seen, partial)
         own = metres.ravel()[partial]
-        plausible = (own >= low * (1 - _SLACK)) & (own <= high * (1 + _SLACK))
+        plausible = own <= high * (1 + _SLACK)
         # Nothing covered near: a thin thing. Its own depth is all there is, unless the background is in it.
-        alone = ~np.isfinite(low)
+        alone = high == 0
         farthest = np.max(metres, where=covered & seen, initial=0.0)
         plausible |= alone & np.isfinite(own) & ((own <= 2 * farthest) | (farthest == 0))
         doubtful = partial[~plausible]
@@ -139,7 +139,7 @@ def mixed_and_clean_steps(ordered: F32, metres: F32, alpha: F32 | None) -> tuple
         a, b, c, d = (np.take(inverse, range(k, inverse.shape[axis] - 3 + k), axis=axis) for k in range(4))
         whole = np.minimum(np.minimum(a, b), np.minimum(c, d)) > 0
         step = np.abs(b - c)
-        jumps = step > 4 * (np.abs(a - b) + np.abs(c - d)) + _STEP * np.maximum(b, c)
+        jumps = step > 12 * (np.abs(a - b) + np.abs(c - d)) + _STEP * np.maximum(b, c)
         clean += int(np.count_nonzero(whole & jumps))
     return mixed, clean
 
@@ -183,18 +183,16 @@ def _mask(shape: tuple[int, ...], pixels: Pixels) -> Mask:
     return mask
 
 
-def _bounds_around(metres: F32, trusted: Mask, pixels: Pixels) -> tuple[F32, F32]:
-    """Least and greatest trusted range within 2 pixels; inf and -inf where there is none."""
+def _farthest_around(metres: F32, trusted: Mask, pixels: Pixels) -> F32:
+    """Greatest trusted range within 2 pixels; 0 where there is none."""
     rows, columns = np.divmod(pixels, metres.shape[1])
-    low = np.full(pixels.size, np.inf, np.float32)
-    high = np.full(pixels.size, -np.inf, np.float32)
+    high = np.zeros(pixels.size, np.float32)
     for down in range(-2, 3):
         for right in range(-2, 3):
             at = _index(metres.shape, rows + down, columns + right)
             value, usable = metres.ravel()[at], trusted.ravel()[at]
-            np.minimum(low, value, out=low, where=usable)
             np.maximum(high, value, out=high, where=usable)
-    return low, high
+    return high
 
 
 def _from_nearest(metres: F32, trusted: Mask, pixels: Pixels) -> int:

@@ -24,6 +24,9 @@ NEAREST_LIKELY_M = 0.02
 FARTHEST_NEAREST_LIKELY_M = 150.0
 
 _SAMPLES = 200_000
+# Pixels halfway per clean step: 0.15 to 1.1 in sharp passes of a path-traced scene at 960 to 240 pixels
+# across, 2.1 to 90 in averaged ones (measured).
+_AVERAGED_FROM = 1.5
 _RANGE_WORDS = ("range", "distance", "ray")
 _INVERSE_WORDS = ("inv", "disparity", "1/z", "reciprocal")
 _NORMALISED_WORDS = ("norm",)
@@ -258,7 +261,7 @@ def _edges(
         ).range
         counts = mixed_and_clean_steps(metres, metres, covered)
         mixed, clean = mixed + counts[0], clean + counts[1]
-    if mixed > clean:
+    if mixed > _AVERAGED_FROM * clean:
         reasons.append(
             f"edges averaged: {mixed} pixels halfway between two surfaces against {clean} clean steps"
         )

@@ -1,0 +1,270 @@
+"""Depth of every kind gives one range; edges keep the range of what covers them."""
+
+from __future__ import annotations
+
+from dataclasses import replace
+from typing import TYPE_CHECKING
+
+import numpy as np
+import pytest
+
+from halocline._typing import F32
+from halocline.errors import DepthError
+from halocline.imaging.camera import pinhole
+from halocline.imaging.depth import DepthPlanes, DepthSpec, range_planes
+from halocline.imaging.depth_inference import infer_depth, unit_warnings
+from halocline.imaging.frame import Window
+
+if TYPE_CHECKING:
+    from tests.imaging.conftest import Scene
+
+
+def ranged(scene: Scene, values: F32, spec: DepthSpec, alpha: F32 | None = None) -> DepthPlanes:
+    return range_planes(values, alpha, spec=spec, camera=scene.camera, window=scene.window)
+
+
+def sharp(**changes: object) -> DepthSpec:
+    return replace(DepthSpec(kind="planar", edges="sharp"), **changes)  # type: ignore[arg-type]
+
+
+def passes_of(scene: Scene) -> dict[str, F32]:
+    """One scene as every kind of pass, in centimetres, NaN where nothing is hit."""
+    planar = scene.planar * np.float32(100)
+    return {
+        "planar": planar,
+        "range": scene.range * np.float32(100),
+        "negative_planar": -planar,
+        "inverse": 1 / planar,
+        "normalised": (planar - 100) / np.float32(5000),
+        "position": scene.position * np.float32(100),
+    }
+
+
+@pytest.mark.parametrize("kind", ["planar", "range", "negative_planar", "inverse", "normalised", "position"])
+def test_every_kind_of_pass_gives_the_same_range(scene: Scene, kind: str) -> None:
+    spec = sharp(kind=kind, unit_m=0.01, near=100.0, far=5100.0)
+    found = ranged(scene, passes_of(scene)[kind], spec)
+    expected = np.where(np.isnan(scene.planar), np.inf, scene.range)
+    np.testing.assert_allclose(found.range, expected, rtol=2e-5)
+    assert found.range.dtype == np.float32
+    assert found.far_range is None
+
+
+@pytest.mark.parametrize("nothing", [np.inf, -np.inf, np.nan, 0.0, 1e10, 3.4e38])
+def test_every_usual_background_value_is_open_water(scene: Scene, nothing: float) -> None:
+    values = np.where(np.isnan(scene.planar), np.float32(nothing), scene.planar)
+    found = ranged(scene, values, sharp()).range
+    np.testing.assert_array_equal(np.isinf(found), np.isnan(scene.planar))
+
+
+def test_a_stated_background_value_and_alpha_zero_are_open_water(scene: Scene) -> None:
+    values = np.where(np.isnan(scene.planar), np.float32(77), scene.planar)
+    assert not np.isinf(ranged(scene, values, sharp()).range).any()
+    by_value = ranged(scene, values, sharp(background=77.0)).range
+    by_alpha = ranged(scene, values, sharp(), np.isfinite(scene.planar).astype(np.float32)).range
+    for found in (by_value, by_alpha):
+        np.testing.assert_array_equal(np.isinf(found), np.isnan(scene.planar))
+
+
+def test_depth_without_cover_and_cover_without_depth_are_counted(scene: Scene) -> None:
+    alpha = np.isfinite(scene.planar).astype(np.float32)
+    values = scene.planar.copy()
+    alpha[-1, :3] = 0
+    values[-2, :5] = np.nan
+    found = ranged(scene, values, sharp(), alpha)
+    assert (found.lost, found.uncovered) == (5, 3)
+    assert np.isinf(found.range[-1, :3]).all()
+    assert np.isinf(found.range[-2, :5]).all()
+
+
+@pytest.mark.parametrize("nothing", [np.nan, 1e10])
+def test_edge_pixels_whose_sample_missed_take_the_range_of_the_nearest_cover(
+    scene: Scene, nothing: float
+) -> None:
+    values = np.where(np.isnan(scene.planar), np.float32(nothing), scene.planar)
+    missed = (scene.alpha > 0) & np.isnan(scene.planar)
+    assert missed.any()
+    found = ranged(scene, values, sharp(), scene.alpha)
+    np.testing.assert_array_equal(np.isinf(found.range), scene.alpha == 0)
+    assert found.lost == 0
+    assert found.filled >= missed.sum()
+
+
+def chain_alone(scene: Scene) -> np.ndarray[tuple[int, ...], np.dtype[np.bool_]]:
+    """Pixels that only the chain covers, in part, before open water: 3 m ahead."""
+    alone = (scene.coverage_of_chain > 0) & (scene.coverage_of_chain == scene.alpha) & (scene.alpha < 1)
+    assert alone.sum() > 10
+    return np.asarray(alone)
+
+
+def planar_of(scene: Scene, found: DepthPlanes) -> F32:
+    return found.range / scene.camera.range_per_depth(scene.window)
+
+
+def test_a_thin_chain_in_a_sharp_pass_keeps_its_own_range_to_its_last_pixel(thin_scene: Scene) -> None:
+    found = ranged(thin_scene, thin_scene.planar, sharp(), thin_scene.alpha)
+    np.testing.assert_allclose(planar_of(thin_scene, found)[chain_alone(thin_scene)], 3.0, rtol=0.01)
+
+
+def test_a_thin_chain_in_a_premultiplied_pass_keeps_its_own_range(thin_scene: Scene) -> None:
+    values = thin_scene.averaged_planar.astype(np.float32)
+    found = ranged(thin_scene, values, sharp(edges="premultiplied"), thin_scene.alpha)
+    np.testing.assert_allclose(planar_of(thin_scene, found)[chain_alone(thin_scene)], 3.0, rtol=1e-5)
+
+
+@pytest.mark.parametrize("nothing", [np.nan, 1e10])
+def test_edges_averaged_with_an_endless_background_take_the_range_of_the_cover(
+    scene: Scene, nothing: float
+) -> None:
+    spoilt = scene.averaged_planar + (1 - scene.alpha) * np.float64(nothing)
+    values = np.where(scene.alpha < 1, spoilt, scene.averaged_planar).astype(np.float32)
+    found = ranged(scene, values, sharp(edges="averaged"), scene.alpha)
+    np.testing.assert_allclose(planar_of(scene, found)[chain_alone(scene)], 3.0, rtol=0.01)
+    assert np.isfinite(found.range[scene.alpha > 0]).all()
+
+
+def two_walls(scene: Scene, kind: str) -> tuple[F32, F32]:
+    """A pass of two walls, at 4 and 10 m, averaged over a slanted edge, and the farther one's share."""
+    rows, columns = np.mgrid[0 : scene.window.height, 0 : scene.window.width]
+    share = np.clip(columns - 40.3 - 0.31 * rows, 0, 1)
+    near, far = (0.25, 0.1) if kind == "inverse" else (4.0, 10.0)
+    return (near + (far - near) * share).astype(np.float32), share.astype(np.float32)
+
+
+@pytest.mark.parametrize("kind", ["planar", "range", "inverse"])
+def test_an_averaged_edge_between_two_walls_is_taken_apart(scene: Scene, kind: str) -> None:
+    values, share = two_walls(scene, kind)
+    found = ranged(scene, values, sharp(kind=kind, edges="averaged"))
+    factor = 1 if kind == "range" else scene.camera.range_per_depth(scene.window)
+    assert found.far_range is not None
+    assert found.far_share is not None
+    mixed = (share > 0.05) & (share < 0.95)
+    inside = np.s_[3:-3, 3:-3]
+    np.testing.assert_allclose((found.range / factor)[inside][mixed[inside]], 4.0, rtol=1e-5)
+    np.testing.assert_allclose((found.far_range / factor)[inside][mixed[inside]], 10.0, rtol=1e-5)
+    np.testing.assert_allclose(
+        found.far_share[inside][mixed[inside]], share[inside][mixed[inside]], atol=1e-4
+    )
+    whole = (share == 0) | (share == 1)
+    assert (found.far_share[whole] == 0).all()
+    np.testing.assert_array_equal(found.far_range[whole], found.range[whole])
+
+
+def test_a_slanted_floor_is_not_mistaken_for_mixed_surfaces(scene: Scene) -> None:
+    rows = np.arange(scene.window.height, dtype=np.float32)[:, None]
+    floor = np.broadcast_to(200.0 / (rows + 2.0), scene.planar.shape).astype(np.float32)
+    found = ranged(scene, floor, sharp(edges="averaged"))
+    assert found.far_range is None
+    np.testing.assert_allclose(planar_of(scene, found), floor, rtol=1e-6)
+
+
+def test_the_result_of_a_pixel_does_not_depend_on_pixels_far_away(scene: Scene) -> None:
+    values = np.where(scene.alpha < 1, np.float32(1e10), scene.averaged_planar).astype(np.float32)
+    whole = ranged(scene, values, sharp(edges="averaged"), scene.alpha).range
+    changed = values.copy()
+    changed[:10] = 50.0
+    again = ranged(scene, changed, sharp(edges="averaged"), scene.alpha).range
+    np.testing.assert_array_equal(whole[20:], again[20:])
+
+
+def test_a_normalised_pass_without_planes_says_what_to_state(scene: Scene) -> None:
+    with pytest.raises(DepthError, match=r"E-DEPTH-PLANES.*\n.*State near and far"):
+        ranged(scene, passes_of(scene)["normalised"], sharp(kind="normalised"))
+
+
+def test_a_scene_unit_must_be_a_length() -> None:
+    with pytest.raises(DepthError, match="E-DEPTH-UNIT"):
+        DepthSpec(unit_m=0.0)
+
+
+@pytest.mark.parametrize("kind", ["planar", "range", "negative_planar", "inverse"])
+def test_positions_decide_the_kind_of_a_pass(scene: Scene, kind: str) -> None:
+    verdict = infer_depth(
+        passes_of(scene)[kind],
+        scene.alpha,
+        name="Z",
+        spec=DepthSpec(unit_m=0.01),
+        camera=scene.camera,
+        window=scene.window,
+        position=passes_of(scene)["position"],
+    )
+    assert verdict.spec.kind == kind
+    assert "world positions" in verdict.reasons[0]
+    assert verdict.warnings == ()
+
+
+@pytest.mark.parametrize(
+    ("kind", "name"),
+    [
+        ("planar", "Z"),
+        ("negative_planar", "Z"),
+        ("range", "distance.Y"),
+        ("inverse", "disparity"),
+        ("normalised", "Z"),
+        ("position", "P.X"),
+    ],
+)
+def test_sign_name_and_span_decide_without_positions(scene: Scene, kind: str, name: str) -> None:
+    spec = DepthSpec(unit_m=0.01, near=100.0, far=5100.0) if kind == "normalised" else DepthSpec(unit_m=0.01)
+    verdict = infer_depth(
+        passes_of(scene)[kind], None, name=name, spec=spec, camera=scene.camera, window=scene.window
+    )
+    assert verdict.spec.kind == kind
+
+
+def test_depths_all_below_one_are_doubted(scene: Scene) -> None:
+    values = passes_of(scene)["normalised"]
+    verdict = infer_depth(values, None, name="Z", spec=DepthSpec(), camera=scene.camera, window=scene.window)
+    assert verdict.spec.kind == "planar"
+    assert "normalised or 1/Z" in verdict.warnings[0]
+
+
+def test_positions_in_metres_beside_depth_in_centimetres_are_noticed(scene: Scene) -> None:
+    verdict = infer_depth(
+        passes_of(scene)["planar"],
+        scene.alpha,
+        name="Z",
+        spec=DepthSpec(),
+        camera=scene.camera,
+        window=scene.window,
+        position=scene.position,
+    )
+    assert "100 times" in verdict.warnings[0]
+    assert "centimetres" in verdict.warnings[0]
+
+
+@pytest.mark.parametrize(
+    ("scale", "word"), [(100.0, "smaller unit"), (0.001, "mm from the lens"), (1.0, None)]
+)
+def test_a_scene_too_far_or_too_near_is_doubted(scene: Scene, scale: float, word: str | None) -> None:
+    told = unit_warnings(scene.range * np.float32(scale), scene.alpha, DepthSpec())
+    assert [word in text for text in told if word] == ([True] if word else [])
+    assert len(told) == (1 if word else 0)
+
+
+@pytest.mark.parametrize("edges", ["sharp", "averaged", "premultiplied"])
+def test_the_filter_of_a_pass_is_recognised(edges: str) -> None:
+    # Three posts at 3 m before a wall at 8 m that ends half way up, supersampled and box-averaged.
+    fine = (np.arange(64 * 8) + 0.5) / 8
+    posts = np.zeros((512, 512), np.bool_)
+    for place in (2.3, 20.6, 39.9):
+        posts |= np.abs(fine[None, :] - place - 0.31 * fine[:, None]) < 2.6
+    wall = np.broadcast_to(fine[:, None] > 31.4 + 0.1 * fine[None, :], posts.shape)
+    depth = np.where(posts, 3.0, np.where(wall, 8.0, 0.0))
+    alpha = (depth > 0).reshape(64, 8, 64, 8).mean((1, 3)).astype(np.float32)
+    mean = depth.reshape(64, 8, 64, 8).mean((1, 3))
+    values = {
+        "sharp": depth[4::8, 4::8],
+        "averaged": np.where(alpha < 1, 1e10, mean),
+        "premultiplied": mean,
+    }[edges].astype(np.float32)
+    window = Window(0, 0, 64, 64)
+    verdict = infer_depth(
+        values,
+        alpha,
+        name="Z",
+        spec=DepthSpec(),
+        camera=pinhole(window, focal_length_mm=35, film_width_mm=36),
+        window=window,
+    )
+    assert verdict.spec.edges == edges, verdict.reasons
