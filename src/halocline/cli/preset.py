@@ -10,7 +10,6 @@ import typer
 from halocline.presets.build import story_report
 from halocline.presets.document import shipped_names
 from halocline.presets.preset import Preset, load_preset
-from halocline.presets.schema import preset_schema
 from halocline.rgb import LINEAR_REC709
 
 app = typer.Typer(help="Check, show and list presets.", no_args_is_help=True, rich_markup_mode=None)
@@ -47,6 +46,9 @@ def show(
 @app.command()
 def schema() -> None:
     """Print the preset format as JSON Schema, for editors that complete and check keys."""
+    # Only this command needs every operator's module.
+    from halocline.presets.schema import preset_schema  # noqa: PLC0415
+
     typer.echo(json.dumps(preset_schema(), indent=2))
 
 
@@ -69,6 +71,7 @@ def _description(found: Preset) -> list[str]:
         f"          a black object vanishes at {water.visibility_m:.3g} m, "
         f"a Secchi disc at {water.secchi_depth_m:.3g} m",
         *(f"          caveat: {caveat}" for caveat in water.caveats),
+        *(f"          of the source: {note}" for note in water.source_notes),
         f"bands     {bands.count}, fitted over {bands.range_m:g} m of range and {bands.depth_m:g} m of depth",
         f"          CIEDE2000 at most {bands.worst_delta_e:.2f}, mean {bands.mean_delta_e:.2f}, "
         f"veil {bands.worst_veil_delta_e:.2f}",

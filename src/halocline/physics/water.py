@@ -12,6 +12,7 @@ from __future__ import annotations
 
 import hashlib
 import math
+import re
 import warnings
 from collections.abc import Callable
 from dataclasses import dataclass, replace
@@ -58,7 +59,9 @@ class Water:
     source
         Where the numbers come from.
     caveats
-        What is doubtful about them; each a sentence a user should see.
+        What is doubtful about these spectra; each a sentence a user should see.
+    source_notes
+        What the source says of its data as a whole, other waters included.
 
     Raises
     ------
@@ -72,6 +75,7 @@ class Water:
     diffuse_attenuation_per_m: F64
     source: str
     caveats: tuple[str, ...] = ()
+    source_notes: tuple[str, ...] = ()
 
     def __post_init__(self) -> None:
         for field in ("absorption_per_m", "scattering_per_m", "diffuse_attenuation_per_m"):
@@ -334,7 +338,7 @@ def _jerlov_water(water_type: str, source: str) -> Water:
         b, b_gaps = _mended(theirs.b, table_nm, _pure_water_spectra()[1])
         kirk = kirk_diffuse_attenuation(a, b)
         kd, kd_gaps = _mended(theirs.kd, table_nm, kirk) if theirs.has("Kd") else (kirk, ())
-    caveats = [*theirs.caveats(), *dict.fromkeys(str(warning.message) for warning in caught)]
+    caveats = list(dict.fromkeys(_with_ranges(str(warning.message)) for warning in caught))
     for label, gaps in (("a", a_gaps), ("b", b_gaps), ("Kd", kd_gaps)):
         if gaps:
             caveats.append(
@@ -349,8 +353,29 @@ def _jerlov_water(water_type: str, source: str) -> Water:
             " own spectra do not agree that closely."
         )
     return Water(
-        f"Jerlov {water_type}", a, b, np.maximum(kd, a), jerlov.SOURCES[source].citation, tuple(caveats)
+        f"Jerlov {water_type}",
+        a,
+        b,
+        np.maximum(kd, a),
+        jerlov.SOURCES[source].citation,
+        tuple(caveats),
+        tuple(theirs.caveats()),
     )
+
+
+def _with_ranges(text: str) -> str:
+    """Return a caveat with "x at 400 nm; x at 401 nm; ..." drawn together to "x at 400-411 nm"."""
+    found = re.findall(r"(\w+) at (\d+) nm(?:; )?", text)
+    if len(found) < 2:
+        return text
+    wavelengths: dict[str, list[int]] = {}
+    for what, nm in found:
+        wavelengths.setdefault(what, []).append(int(nm))
+    short = "; ".join(
+        f"{what} at {min(nms)}-{max(nms)} nm ({len(nms)} values)" for what, nms in wavelengths.items()
+    )
+    places = list(re.finditer(r"\w+ at \d+ nm", text))
+    return text[: places[0].start()] + short + text[places[-1].end() :]
 
 
 def _mended(read: Callable[[F64], F64], table_nm: F64, background: F64) -> tuple[F64, tuple[float, ...]]:

@@ -39,6 +39,8 @@ class FittedWater:
         Which water, and whose data.
     caveats
         What the user must know of the data.
+    source_notes
+        What the source says of its data as a whole; not kept in a resolved preset.
     visibility_m, secchi_depth_m
         What this water really shows.
     """
@@ -49,6 +51,7 @@ class FittedWater:
     caveats: tuple[str, ...]
     visibility_m: float
     secchi_depth_m: float
+    source_notes: tuple[str, ...] = ()
 
     def to_dict(self) -> dict[str, Any]:
         """Return plain values, for a resolved preset."""
@@ -104,7 +107,13 @@ def fitted_water(water: WaterSection, bands: BandsSection, document: Document) -
     except HaloclineError as error:
         raise error.located(f"{document.where(('water',))}, [water]") from error
     return FittedWater(
-        fit, chosen.name, chosen.source, chosen.caveats, chosen.visibility_m, chosen.secchi_depth_m
+        fit,
+        chosen.name,
+        chosen.source,
+        chosen.caveats,
+        chosen.visibility_m,
+        chosen.secchi_depth_m,
+        chosen.source_notes,
     )
 
 
