@@ -12,12 +12,22 @@ The model (`science.md` gives the derivation and check values):
     direct signal    e exp(-c s)
     downwelling      exp(-Kd (y - y_ref))
     veiling light    j (1 - exp(-k s)) / k,   k = c + Kd mu
-    source           j = G b E0(y_camera) [f p_sun(psi_sun) + (1 - f) p_diffuse(psi_vertical)]
+    source           j = b E0(y_camera) [f p(psi_sun, g_sun) + (1 - f) p(psi_vertical, g_diffuse)]
 
-The closed form is exact for single scattering in homogeneous water. ``G = c / (a + b (1 - g))`` stands for
-multiple scattering: by the similarity relation, light scattered by a few degrees is not lost, so the source
-is fed by a longer reach of water than 1/c. That factor and the broad lobe of the diffuse light are
-approximations; they are checked against measured radiance (tyler1960) in shape, not in absolute value.
+The closed form is the exact solution of radiative transfer along the ray where the source falls as the
+daylight does, whatever number of times the light was scattered before; what is approximate is the source. It
+takes the light around the lens as two Henyey-Greenstein lobes, already turned once towards the lens:
+
+- what came from the sun, scattered n = b y / mu_sun times on its way down. Such a lobe stays one when it is
+  scattered again, its asymmetry multiplied, so ``g_sun = g^(1 + n)``, never broader than the diffuse lobe;
+- what lost the sun's direction, about the vertical, ``g_diffuse``. The sun's share f falls with n.
+
+Sea water itself, without a particle in it, scatters forward and back alike: its share of b has a lobe of even
+brightness instead (the blue of the clearest ocean comes from there).
+
+Two numbers, `DIFFUSE_ASYMMETRY` and `SUN_PERSISTENCE`, are fitted to radiance measured in a lake from 4 to
+66 m (tyler1958). There the model, with no free scale, is mostly within a factor 1.5 of the measurement in
+every direction but the sun's own. In the water above the surface nothing is added: the sky is not drawn.
 """
 
 from __future__ import annotations
@@ -35,9 +45,14 @@ from halocline.physics.visibility import ENDLESS_M, RangeRemap
 
 # Scattering asymmetry of natural water; petzold1972's tables integrate to 0.87 .. 0.95.
 WATER_ASYMMETRY = 0.924
-# Lobe of the in-scattered diffuse daylight about the vertical, chosen so that radiance looking up, level and
-# down falls in the proportions that tyler1960 measured at 41 m in Lake Pend Oreille.
-DIFFUSE_ASYMMETRY = 0.6
+# Lobe of scattered diffuse daylight about the vertical, and how much of (1 - g) each scattering takes off the
+# sun's share. Both fitted to tyler1958 (seven depths, 19 x 10 directions; a, b, Kd of that lake by Gershun's
+# law from the same tables): least squares of the logarithm gives 0.69 and 0.57, rounded here.
+DIFFUSE_ASYMMETRY = 0.7
+SUN_PERSISTENCE = 0.5
+# Scattering of pure sea water: at 550 nm, 1/m, and the power of wavelength with which it falls (morel1974).
+SEA_WATER_SCATTERING = 1.91e-3
+SEA_WATER_POWER = -4.32
 # Mean cosine of downwelling light: scalar irradiance is E_d / 0.8 (kirk2011 gives 0.7 .. 0.9 for daylight).
 MEAN_COSINE = 0.8
 # Below this the source hardly changes along the ray; keeps k away from the 0/0 of (1 - exp(-k s))/k.
@@ -172,16 +187,32 @@ class LightPath:
         return max(0.0, self.reference_depth_m - self.bands.rise_m)
 
     def sun_share(self, depth_m: float) -> F64:
-        """Return the share of daylight that still travels as the sun's beam at a depth, ``(K,)``, 0 to 1.
+        """Return the share of daylight at a depth that still comes from the sun's side, ``(K,)``, 0 to 1."""
+        turned = self._scatterings(depth_m, self.bands.scattering) * (1.0 - WATER_ASYMMETRY)
+        share: F64 = self.surface_sun_share * np.exp(-SUN_PERSISTENCE * turned)
+        return share
 
-        The beam loses a + b (1 - g) along its slant path (light turned by a few degrees still acts as sun),
-        daylight as a whole loses Kd.
+    @property
+    def sun_asymmetry(self) -> float:
+        """Asymmetry of the sun's light at the lens after one more scattering: how broad its glow is.
+
+        One number for all bands, from their mean scattering: b changes little over the visible spectrum.
         """
+        mean = np.mean(self.bands.scattering, keepdims=True)
+        times = 1.0 + float(self._scatterings(self.camera_depth_m, mean)[0])
+        return max(DIFFUSE_ASYMMETRY, math.pow(WATER_ASYMMETRY, times))
+
+    def _scatterings(self, depth_m: float, scattering_per_m: F64) -> F64:
+        """Return how often sunlight has been scattered on its slant way down to a depth, on average."""
+        cosine = max(0.1, -float(self.sun_travel @ self.up))
+        return np.asarray(scattering_per_m * max(0.0, depth_m) / cosine, np.float64)
+
+    @property
+    def molecular_share(self) -> F64:
+        """Share of scattering that is the water's own and not its particles', ``(K,)``, 0 to 1."""
         b = self.bands
-        loss = b.absorption + b.scattering * (1.0 - WATER_ASYMMETRY)
-        slant = max(1e-3, -float(self.sun_travel @ self.up))
-        extra = np.maximum(0.0, loss / slant - b.diffuse_attenuation)
-        share: F64 = self.surface_sun_share * np.exp(-extra * max(0.0, depth_m))
+        molecular = SEA_WATER_SCATTERING * (b.wavelength_nm / 550.0) ** SEA_WATER_POWER
+        share: F64 = np.minimum(1.0, molecular / b.scattering)
         return share
 
     def source_strengths(self) -> tuple[F64, F64]:
@@ -190,16 +221,22 @@ class LightPath:
         Returns
         -------
         Two arrays ``(K,)``, radiance per metre, to be multiplied by ``p(psi_sun)`` and
-        ``p_diffuse(psi_vertical)``.
+        ``p_diffuse(psi_vertical)``. What the water's own molecules scatter is `even_source`.
         """
-        b = self.bands
-        gain = b.attenuation / (b.absorption + b.scattering * (1.0 - WATER_ASYMMETRY))
-        scalar = math.pi * self.white * self.daylight(self.camera_depth_m) / MEAN_COSINE
-        strength = gain * b.scattering * scalar * self.veil_brightness
-        if self.veil_tint is not None:
-            strength = strength * self.veil_tint
+        strength = self._strength() * (1.0 - self.molecular_share)
         share = self.sun_share(self.camera_depth_m)
         return strength * share, strength * (1.0 - share)
+
+    def even_source(self) -> F64:
+        """Return the veil's source that is alike in all directions, ``(K,)``, radiance per metre."""
+        even: F64 = self._strength() * self.molecular_share / (4.0 * math.pi)
+        return even
+
+    def _strength(self) -> F64:
+        """Return b E0 at the lens, ``(K,)``, with the art's brightness and tint."""
+        scalar = math.pi * self.white * self.daylight(self.camera_depth_m) / MEAN_COSINE
+        strength: F64 = self.bands.scattering * scalar * self.veil_brightness
+        return strength if self.veil_tint is None else strength * self.veil_tint
 
     def path_length(self, range_m: F32, mu: F32) -> F32:
         """Return metres of water to each surface as the optics see them, a new array of the same shape.
@@ -237,7 +274,7 @@ class LightPath:
         cos_sun
             View direction dot the sun's travel direction; -1 looks into the sun.
         """
-        return henyey_greenstein(-cos_sun, WATER_ASYMMETRY), henyey_greenstein(-mu, DIFFUSE_ASYMMETRY)
+        return henyey_greenstein(-cos_sun, self.sun_asymmetry), henyey_greenstein(-mu, DIFFUSE_ASYMMETRY)
 
     def veil_along(self, range_m: F64 | float, direction: F64) -> F64:
         """Return the veiling light in front of one range in one direction, ``(..., K)``, float64.
@@ -251,7 +288,8 @@ class LightPath:
         s = np.minimum(self.remap.exact(range_m), limit)[..., None]
         b = self.bands
         rate = (b.attenuation + b.diffuse_attenuation * mu) * self.veil_scale
-        veil: F64 = (sun * p_sun + diffuse * p_diffuse) * path_integral(rate, s) * self.veil_scale
+        source = sun * p_sun + diffuse * p_diffuse + self.even_source()
+        veil: F64 = source * path_integral(rate, s) * self.veil_scale
         return veil
 
     def direct_along(self, range_m: F64 | float) -> F64:
@@ -353,7 +391,7 @@ def veiling_light(path: LightPath, geometry: VeilGeometry) -> F32:
     The covered share of a pixel has the veil in front of its surface, the uncovered share that of open water:
     this is what keeps the edge of a thin thing from standing in a dry halo.
     """
-    sun, diffuse = path.source_strengths()
+    sun, diffuse, even = (part * path.veil_scale for part in (*path.source_strengths(), path.even_source()))
     p_sun, p_diffuse = path.phases(geometry.mu, geometry.cos_sun)
     length, behind = _layered(geometry)
     out = np.empty((path.bands.count, *geometry.mu.shape), np.float32)
@@ -363,9 +401,10 @@ def veiling_light(path: LightPath, geometry: VeilGeometry) -> F32:
         _mean_decay(rate, length, behind, out=layer)
         # j (1 - exp(-k s)) / k
         np.subtract(np.float32(1.0), layer, out=layer)
-        np.multiply(p_sun, np.float32(sun[band] * path.veil_scale), out=source)
-        np.multiply(p_diffuse, np.float32(diffuse[band] * path.veil_scale), out=scratch)
+        np.multiply(p_sun, np.float32(sun[band]), out=source)
+        np.multiply(p_diffuse, np.float32(diffuse[band]), out=scratch)
         source += scratch
+        source += np.float32(even[band])
         source /= rate
         np.multiply(layer, source, out=layer)
     return out
