@@ -236,7 +236,7 @@ def lever_arm(range_m: AnyArray, enter_m: AnyArray, leave_m: AnyArray) -> AnyArr
     with np.errstate(invalid="ignore"):
         thickness = np.fmax(leave_m - enter_m, 1e-6)
         inside = np.fmax(np.minimum(range_m, leave_m) - enter_m, 0.0)
-    offset = inside * inside
+    offset: AnyArray = inside * inside
     offset /= thickness
     offset *= 0.5
     offset += np.fmax(range_m - leave_m, 0.0)

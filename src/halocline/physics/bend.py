@@ -1,0 +1,203 @@
+"""Taking a picture's light from somewhere else: displacement by whole maps.
+
+A map says for each pixel of the result where in the source its light comes from. Here it is given as
+*displacement* in pixels: source column = column + dx, source row = row + dy, pixel centres at whole numbers.
+Edge pixels repeat. Radiance is kept as it is (a smooth displacement changes where light is seen, not how
+bright it is).
+
+Displacement fields are smooth, so they are made on a grid of every `step` pixels, whose lines run through
+fixed places of the picture's own coordinates, and blown up: `Grid` knows where. Pixels do not depend on which
+window of the picture is looked at.
+"""
+
+from __future__ import annotations
+
+import math
+from dataclasses import dataclass
+
+import cv2
+import numpy as np
+
+from halocline._typing import F32, F64
+from halocline.errors import PhysicsError
+
+# OpenCV's warp counts pixels in 16 bits.
+LARGEST_SIDE = 32766
+
+
+@dataclass(frozen=True)
+class Grid:
+    """Every ``step``-th pixel over a window of a picture, with one more line beyond each side.
+
+    Attributes
+    ----------
+    x, y, width, height
+        The window, in the picture's coordinates, pixels.
+    step
+        Pixels between the grid's lines.
+    """
+
+    x: int
+    y: int
+    width: int
+    height: int
+    step: int
+
+    @property
+    def columns(self) -> F64:
+        """Pixel coordinates (0.5 is the centre of pixel 0) of the grid's columns."""
+        return self._lines(self.x, self.width)
+
+    @property
+    def rows(self) -> F64:
+        """Pixel coordinates of the grid's rows."""
+        return self._lines(self.y, self.height)
+
+    def blown_up(self, plane: F32) -> F32:
+        """Return a plane over the grid interpolated to the window's pixels, ``(height, width)``."""
+        across, down = len(self.columns), len(self.rows)
+        whole = cv2.resize(plane, (across * self.step, down * self.step), interpolation=cv2.INTER_LINEAR)
+        top = self.y - (self.y // self.step - 1) * self.step
+        left = self.x - (self.x // self.step - 1) * self.step
+        return np.asarray(whole[top : top + self.height, left : left + self.width], np.float32)
+
+    def nearest(self, plane: F32) -> F32:
+        """Return the least value of a plane over the window within each cell of the grid."""
+        step = self.step
+        top = self.y - (self.y // step - 1) * step
+        left = self.x - (self.x // step - 1) * step
+        bottom = len(self.rows) * step - top - self.height
+        right = len(self.columns) * step - left - self.width
+        padded = cv2.copyMakeBorder(plane, top, bottom, left, right, cv2.BORDER_REPLICATE)
+        cells = padded.reshape(len(self.rows), step, len(self.columns), step)
+        least: F32 = cells.min(axis=1).min(axis=2)
+        return least
+
+    def _lines(self, start: int, length: int) -> F64:
+        first = start // self.step - 1
+        last = (start + length - 1) // self.step + 1
+        return (np.arange(first, last + 1, dtype=np.float64) + 0.5) * self.step
+
+
+def displacement_maps(dx: F32, dy: F32) -> tuple[F32, F32]:
+    """Turn displacement in pixels into source columns and rows, ``(rows, columns)`` each."""
+    rows, columns = dx.shape
+    source_x = dx + np.arange(columns, dtype=np.float32)
+    source_y = dy + np.arange(rows, dtype=np.float32)[:, None]
+    return source_x.astype(np.float32, copy=False), source_y.astype(np.float32, copy=False)
+
+
+def sample(plane: F32, source_x: F32, source_y: F32) -> F32:
+    """Return a plane's values at source places, linear between pixels. Edge pixels repeat.
+
+    Raises
+    ------
+    PhysicsError
+        ``E-PHYSICS-SIZE`` where a side of the plane is longer than `LARGEST_SIDE`.
+    """
+    _check_size(plane)
+    value = cv2.remap(plane, source_x, source_y, cv2.INTER_LINEAR, borderMode=cv2.BORDER_REPLICATE)
+    return np.asarray(value, np.float32)
+
+
+def sample_sharp(plane: F32, source_x: F32, source_y: F32) -> F32:
+    """Return a plane's values at source places, cubic between pixels, within those of the four around.
+
+    Linear sampling softens a picture where it falls half-way between pixels and not where it hits them, which
+    shows as bands in a static warp. The bound keeps the cubic from ringing beside a bright edge.
+
+    Raises
+    ------
+    PhysicsError
+        As `sample`.
+    """
+    _check_size(plane)
+    kernel = np.ones((2, 2), np.uint8)
+    # Least and greatest of the pixel and its neighbours to the right and below.
+    least = cv2.erode(plane, kernel, anchor=(0, 0), borderType=cv2.BORDER_REPLICATE)
+    greatest = cv2.dilate(plane, kernel, anchor=(0, 0), borderType=cv2.BORDER_REPLICATE)
+    cell_x, cell_y = np.floor(source_x), np.floor(source_y)
+    repeat = cv2.BORDER_REPLICATE
+    value = np.asarray(cv2.remap(plane, source_x, source_y, cv2.INTER_CUBIC, borderMode=repeat), np.float32)
+    np.maximum(value, cv2.remap(least, cell_x, cell_y, cv2.INTER_NEAREST, borderMode=repeat), out=value)
+    np.minimum(value, cv2.remap(greatest, cell_x, cell_y, cv2.INTER_NEAREST, borderMode=repeat), out=value)
+    return value
+
+
+def normalised_map(source_x: F32, source_y: F32, shape: tuple[int, int]) -> F32:
+    """Return a displacement map in coordinates 0 to 1 across the source picture, ``(2, rows, columns)``.
+
+    This is how maps are exchanged: s = (x + 0.5)/columns from the left, t = (y + 0.5)/rows from the top, of
+    the place that each pixel's light comes from.
+
+    Parameters
+    ----------
+    source_x, source_y
+        As `displacement_maps` gives.
+    shape
+        Rows and columns of the source picture.
+    """
+    rows, columns = shape
+    s = (source_x + np.float32(0.5)) * np.float32(1.0 / columns)
+    t = (source_y + np.float32(0.5)) * np.float32(1.0 / rows)
+    return np.stack([s, t])
+
+
+def grown_nearest(plane: F32, reach: int) -> F32:
+    """Let the least values take over their surroundings, and blend smoothly outside.
+
+    Used on how far behind a layer things lie, so that a nearer thing and what surrounds it are displaced
+    alike: its edge neither tears nor leaves a copy, and the change of displacement falls into the farther
+    picture.
+
+    Parameters
+    ----------
+    plane
+        ``(rows, columns)``.
+    reach
+        Pixels by which a thing's value is extended unchanged; the blend takes as much again.
+
+    Returns
+    -------
+    A plane no greater than the given one wherever that is flat. Edge pixels repeat.
+    """
+    if reach < 1:
+        return plane
+    size = 4 * reach + 1
+    least = cv2.erode(plane, np.ones((size, size), np.uint8), borderType=cv2.BORDER_REPLICATE)
+    # Two boxes, each as wide as the reach: together a smooth (quadratic) blend that ends within the erosion.
+    box = (2 * (reach // 2) + 1,) * 2
+    for _ in range(2):
+        least = cv2.blur(least, box, borderType=cv2.BORDER_REPLICATE)
+    return np.asarray(least, np.float32)
+
+
+def _check_size(plane: F32) -> None:
+    if max(plane.shape) > LARGEST_SIDE:
+        raise PhysicsError(
+            f"a picture of {plane.shape[1]} x {plane.shape[0]} pixels is too large to warp",
+            code="E-PHYSICS-SIZE",
+            mend=f"Sides of up to {LARGEST_SIDE} pixels can be warped; render in tiles.",
+        )
+
+
+def overscan_needed(source_x: F32, source_y: F32, shape: tuple[int, int]) -> tuple[int, int, int, int]:
+    """Return the pixels that a map asks for beyond a picture: left, top, right, bottom.
+
+    Parameters
+    ----------
+    source_x, source_y
+        As `displacement_maps` gives, in pixels of the picture.
+    shape
+        Rows and columns of the picture.
+    """
+    rows, columns = shape
+    beyond = (
+        -float(source_x.min()),
+        -float(source_y.min()),
+        float(source_x.max()) - (columns - 1),
+        float(source_y.max()) - (rows - 1),
+    )
+    # A thousandth of a pixel is rounding, not a need.
+    left, top, right, bottom = (max(0, math.ceil(pixels - 1e-3)) for pixels in beyond)
+    return left, top, right, bottom
