@@ -10,8 +10,8 @@ import numpy as np
 
 from halocline._typing import F32, AnyArray
 from halocline.errors import ChannelError, FrameError, WriteError, did_you_mean
-from halocline.imaging.channels import DEPTH_NAMES
-from halocline.imaging.exr import Attribute, Part, read_native
+from halocline.imaging.channels import DEPTH_NAMES, views_of
+from halocline.imaging.exr import Attribute, Header, Part, read_native
 from halocline.imaging.exr_write import PartPixels, WriteRecord, write_exr
 from halocline.imaging.frame import Window
 from halocline.imaging.load import BeautyChannels, Template
@@ -65,8 +65,9 @@ def save(
     attributes
         Further metadata for every part written; it wins over what the input has.
     carry
-        Names of other channels to bring over from the beauty's file, unchanged to the bit; ``"all"`` for all
-        of them. Where the file's data window was smaller, 0 is added around (depth: infinity).
+        Names (without the view) of other channels to bring over from the beauty's file, unchanged to the bit,
+        for all views; ``"all"`` for all of them. Where the file's data window was smaller, 0 is added around
+        (depth: infinity).
     overwrite, check_all_rows
         See `halocline.imaging.exr_write.write_exr`.
 
@@ -139,24 +140,28 @@ def _carried(template: Template, carry: Collection[str] | str) -> list[tuple[int
         if name is not None
     }
     others = [
-        (part.index, name)
-        for part in template.parts
-        for name in part.channels
-        if not part.deep and (part.index, name) not in replaced
+        channel
+        for view in views_of(Header(template.source, template.parts))
+        for channel in view.channels
+        if not channel.part.deep and (channel.part.index, channel.name) not in replaced
     ]
     if carry == "all":
-        return others
-    wanted = [carry] if isinstance(carry, str) else list(carry)
-    known = [name for _, name in others]
-    for name in wanted:
-        if name not in known:
+        return [(channel.part.index, channel.name) for channel in others]
+    chosen = []
+    for name in [carry] if isinstance(carry, str) else carry:
+        # "Z" is the depth's, not the third component of the normal in a part called N.
+        found = [channel for channel in others if channel.logical == name]
+        found = found or [channel for channel in others if channel.name == name]
+        if not found:
+            known = [channel.logical for channel in others]
             raise ChannelError(
                 f'no channel "{name}" to carry over',
                 code="E-CHANNEL-MISSING",
                 where=str(template.source),
                 mend=f"Besides the beauty it has: {', '.join(known) or 'none'}.{did_you_mean(name, known)}",
             )
-    return [(index, name) for index, name in others if name in wanted]
+        chosen += [(channel.part.index, channel.name) for channel in found]
+    return chosen
 
 
 def _attribute(value: AttributeValue) -> Attribute:
