@@ -135,10 +135,10 @@ def depth_of(view: ViewChannels) -> Channel | None:
     """Return the depth channel by its usual names, or None."""
     by_name = {channel.logical.lower(): channel for channel in reversed(view.channels)}
     for name in DEPTH_NAMES:
-        if name in by_name and not _is_vector_component(by_name[name]):
+        if name in by_name and not is_vector_component(by_name[name]):
             return by_name[name]
     # Layers within layers ("viewlayer.depth.Z"), or parts whose names say nothing ("part1.Z").
-    ends = sorted(name for name in by_name if name.endswith(".z") and not _is_vector_component(by_name[name]))
+    ends = sorted(name for name in by_name if name.endswith(".z") and not is_vector_component(by_name[name]))
     said = [name for name in ends if "depth" in name]
     return by_name[(said or ends)[0]] if ends else None
 
@@ -180,7 +180,7 @@ def _layer_of_part(part: Part, views: Sequence[str]) -> str:
     return ".".join(pieces)
 
 
-def _is_vector_component(channel: Channel) -> bool:
+def is_vector_component(channel: Channel) -> bool:
     """Tell whether a channel "Z" is the third component of a vector, as in a part X, Y, Z."""
     stem = channel.name[:-1]
     letter = channel.name[-1]

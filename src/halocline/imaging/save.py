@@ -10,7 +10,7 @@ import numpy as np
 
 from halocline._typing import F32, AnyArray
 from halocline.errors import ChannelError, FrameError, WriteError, did_you_mean
-from halocline.imaging.channels import DEPTH_NAMES, views_of
+from halocline.imaging.channels import DEPTH_NAMES, is_vector_component, views_of
 from halocline.imaging.exr import Attribute, Header, Part, read_native
 from halocline.imaging.exr_write import PartPixels, WriteRecord, write_exr
 from halocline.imaging.frame import Window
@@ -150,8 +150,8 @@ def _carried(template: Template, carry: Collection[str] | str) -> list[tuple[int
     chosen = []
     for name in [carry] if isinstance(carry, str) else carry:
         # "Z" is the depth's, not the third component of the normal in a part called N.
-        found = [channel for channel in others if channel.logical == name]
-        found = found or [channel for channel in others if channel.name == name]
+        named = [channel for channel in others if name in {channel.logical, channel.name}]
+        found = [channel for channel in named if not is_vector_component(channel)] or named
         if not found:
             known = [channel.logical for channel in others]
             raise ChannelError(
