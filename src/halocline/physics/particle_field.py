@@ -1,0 +1,337 @@
+"""An endless field of particles as a pure function of seed, world cell and index.
+
+Space is cut into cubes. A cube's key and integer coordinates give the number of particles in it and where
+they are at home; nothing else is stored, so the field has no edge and costs only what the camera sees. The
+lattice as a whole drifts with sinking and current, so a particle keeps its cell, and with it its size and
+shape, for ever.
+"""
+
+from __future__ import annotations
+
+import math
+from dataclasses import dataclass, replace
+
+import numpy as np
+from numpy.typing import NDArray
+from scipy.special import i0
+
+from halocline._typing import F64
+from halocline.errors import PhysicsError
+from halocline.physics.flow import cosine
+from halocline.physics.particles import DrawLimits, PowerLaw
+from halocline.physics.random import normals, poisson_counts, random_words, stream_key, uniforms
+
+# A cell is this many of its largest diameters wide: about a sixteenth of the range at which such a particle
+# comes to 0.2 mrad. It depends on nothing that a shot may animate, or particles would change places.
+CELL_DIAMETERS = 256.0
+# More cells than this in one view would be slow; the caller's draw limits are wrong.
+_MOST_CELLS = 4_000_000
+
+
+@dataclass(frozen=True)
+class ViewVolume:
+    """The part of space that a picture shows: a pyramid cut off by a sphere.
+
+    Attributes
+    ----------
+    position_m, rotation
+        Lens ``(3,)`` and camera axes as columns ``(3, 3)``; the camera looks down its -z.
+    tangents
+        Left, right, bottom and top edge as tangents of the view angle (right and up positive).
+    farthest_m
+        Radius of the sphere.
+    margin_m
+        How far outside the pyramid things may still reach into it (blur, flow, motion in the shutter).
+    """
+
+    position_m: F64
+    rotation: F64
+    tangents: tuple[float, float, float, float]
+    farthest_m: float
+    margin_m: float = 0.0
+
+    def touches(self, centre_m: F64, radius_m: float) -> NDArray[np.bool_]:
+        """Return which of the spheres with these centres ``(n, 3)`` may reach into the volume."""
+        offset = centre_m - self.position_m
+        x, y, z = (_dot(offset, self.rotation[:, axis]) for axis in range(3))
+        reach = radius_m + self.margin_m
+        inside = offset[:, 0] ** 2 + offset[:, 1] ** 2 + offset[:, 2] ** 2 <= (self.farthest_m + reach) ** 2
+        left, right, bottom, top = self.tangents
+        for along, tangent in ((x, right), (-x, -left), (y, top), (-y, -bottom)):
+            # Signed distance to the side of the pyramid, positive outside.
+            outside = (along + tangent * z) / math.hypot(1.0, tangent)
+            inside &= outside <= reach
+        inside &= z <= reach
+        return np.asarray(inside)
+
+    def box(self) -> tuple[F64, F64]:
+        """Return the lowest and highest corner of a box about the volume, each ``(3,)``."""
+        left, right, bottom, top = self.tangents
+        corners = np.array([[x, y, -1.0] for x in (left, right) for y in (bottom, top)])
+        lengths = np.sqrt((corners * corners).sum(axis=1, keepdims=True))
+        # The sphere bulges beyond its corners on the edges of the pyramid by at most the widest angle.
+        axis = np.array([[0.5 * (left + right), 0.5 * (bottom + top), -1.0]])
+        axis /= math.sqrt(float((axis * axis).sum()))
+        narrowest = float((corners / lengths @ axis.T).min())
+        if narrowest < 0.5:
+            reach = np.full(3, self.farthest_m + self.margin_m)
+            return self.position_m - reach, self.position_m + reach
+        tips = np.concatenate([np.zeros((1, 3)), corners / lengths, axis]) * (self.farthest_m / narrowest)
+        points = tips @ self.rotation.T + self.position_m
+        return points.min(axis=0) - self.margin_m, points.max(axis=0) + self.margin_m
+
+
+def cells_in_view(view: ViewVolume, cell_m: float) -> NDArray[np.int64]:
+    """Return the cells ``(n, 3)`` of a lattice that reach into a view, in the order of their coordinates.
+
+    Raises
+    ------
+    PhysicsError
+        ``E-PHYSICS-CELLS`` where there are millions of them.
+    """
+    low, high = view.box()
+    first = np.floor(low / cell_m).astype(np.int64)
+    count = np.floor(high / cell_m).astype(np.int64) - first + 1
+    if float(np.prod(count.astype(np.float64))) > _MOST_CELLS:
+        raise PhysicsError(
+            f"a view {view.farthest_m:g} m deep holds {np.prod(count.astype(np.float64)):.3g} cells "
+            f"of {cell_m:g} m",
+            code="E-PHYSICS-CELLS",
+            mend="Draw this class to a shorter range, or make its smallest particles larger.",
+        )
+    grids = np.meshgrid(*(first[axis] + np.arange(count[axis]) for axis in range(3)), indexing="ij")
+    cells = np.stack([grid.reshape(-1) for grid in grids], axis=1)
+    return cells[view.touches((cells + 0.5) * cell_m, cell_m * math.sqrt(3.0) / 2.0)]
+
+
+@dataclass(frozen=True)
+class Patchiness:
+    """A smooth field of relative density with mean 1: clumps and gaps.
+
+    The logarithm is a sum of plane waves, so the field is endless, positive and never repeats.
+
+    Attributes
+    ----------
+    waves
+        ``(modes, 3)`` wave vectors, rad/m.
+    phases
+        ``(modes,)`` rad.
+    amplitude
+        Of each wave in the logarithm; 0 is an even field.
+    """
+
+    waves: F64
+    phases: F64
+    amplitude: float
+
+    def ratio(self, position_m: F64) -> F64:
+        """Return the density at each point ``(n, 3)`` over the mean density, ``(n,)``."""
+        if self.amplitude == 0.0:
+            return np.ones(len(position_m))
+        logarithm = np.zeros(len(position_m))
+        for wave, phase in zip(self.waves, self.phases, strict=True):
+            logarithm += cosine(_dot(position_m, wave) + phase)
+        # The mean of exp(a cos) is the Bessel function I0(a): dividing by it keeps the mean at 1.
+        mean = i0(self.amplitude) ** len(self.phases)
+        return np.asarray(np.exp(self.amplitude * logarithm) / mean)
+
+    def bound_within(self, centre_m: F64, radius_m: float) -> F64:
+        """Return a number that the ratio does not exceed anywhere within a radius of each centre."""
+        steepest = self.amplitude * float(np.sqrt((self.waves**2).sum(axis=1)).sum())
+        rise = min(math.exp(min(steepest * radius_m, 700.0)), self.highest)
+        return np.minimum(self.ratio(centre_m) * rise, self.highest)
+
+    @property
+    def highest(self) -> float:
+        """The ratio where all waves crest at once."""
+        modes = len(self.phases)
+        return float(math.exp(self.amplitude * modes) / i0(self.amplitude) ** modes)
+
+
+def patchiness(seed: int, name: str, *, scale_m: float, variation: float, modes: int = 10) -> Patchiness:
+    """Return a patchy field.
+
+    Parameters
+    ----------
+    seed, name
+        What the field belongs to.
+    scale_m
+        Typical distance from clump to clump, metres.
+    variation
+        Standard deviation of the density over its mean, 0 to 2.
+    modes
+        Number of plane waves.
+
+    Raises
+    ------
+    PhysicsError
+        ``E-PHYSICS-PATCHES`` where scale or variation are out of range.
+    """
+    if not (scale_m > 0.0 and 0.0 <= variation <= 2.0):
+        raise PhysicsError(
+            f"patches of {scale_m:g} m with a variation of {variation:g} cannot be made",
+            code="E-PHYSICS-PATCHES",
+            mend="Give a scale above 0 m and a variation of 0 (even) to 2 (strongly clumped).",
+        )
+    key = stream_key(seed, name, "patches")
+    direction = normals(key, np.arange(modes), 0)[:3].T
+    direction /= np.sqrt((direction * direction).sum(axis=1, keepdims=True))
+    length = scale_m * 2.0 ** (0.5 * normals(key, np.arange(modes), 1)[0].clip(-2.0, 2.0))
+    # For a log-normal field the squared variation is exp(variance) - 1; a wave adds half its square.
+    amplitude = math.sqrt(2.0 * math.log1p(variation**2) / modes)
+    phases = 2.0 * math.pi * uniforms(key, np.arange(modes), 2)[0]
+    return Patchiness(direction * (2.0 * math.pi / length)[:, None], phases, amplitude)
+
+
+@dataclass(frozen=True)
+class Particles:
+    """Particles at home in a lattice.
+
+    Attributes
+    ----------
+    home_m
+        ``(n, 3)`` positions in the lattice's own frame, metres.
+    diameter_m
+        ``(n,)``.
+    words
+        ``(3, n)`` random 32-bit words that belong to each particle: shape, tint, phase.
+    """
+
+    home_m: F64
+    diameter_m: F64
+    words: NDArray[np.uint32]
+
+    def __len__(self) -> int:
+        return len(self.diameter_m)
+
+    def select(self, which: NDArray[np.bool_] | NDArray[np.int64]) -> Particles:
+        """Return the particles of a mask or an index array."""
+        return Particles(self.home_m[which], self.diameter_m[which], self.words[:, which])
+
+    def shares(self) -> F64:
+        """Return the words as three numbers in the open interval 0 to 1 a particle, ``(3, n)``."""
+        return (self.words.astype(np.float64) + 0.5) * 2.0**-32
+
+
+def particles_in_view(
+    seed: int, name: str, sizes: PowerLaw, patches: Patchiness, view: ViewVolume, limits: DrawLimits
+) -> Particles:
+    """Return the particles of an endless field that a view may show, in the order of their cells.
+
+    Parameters
+    ----------
+    seed, name
+        The field's identity. Two lattices need two names.
+    sizes
+        Sizes and mean number per m3. A narrow range (`PowerLaw.slices`) costs least, because the cells
+        and the range of the view follow the largest size.
+    patches
+        Relative density in the lattice's frame.
+    view
+        In the lattice's frame. What a particle is does not depend on it, only whether it is returned.
+    limits
+        Particles that it leaves wholly to the haze are not returned.
+    """
+    cell_m = CELL_DIAMETERS * sizes.largest_m
+    view = replace(view, farthest_m=min(view.farthest_m, limits.farthest_for(sizes.largest_m)))
+    return _particles_in_cells(seed, name, sizes, patches, cells_in_view(view, cell_m), cell_m, view, limits)
+
+
+def _particles_in_cells(
+    seed: int,
+    name: str,
+    sizes: PowerLaw,
+    patches: Patchiness,
+    cells: NDArray[np.int64],
+    cell_m: float,
+    view: ViewVolume,
+    limits: DrawLimits,
+) -> Particles:
+    corner = cells.astype(np.float64) * cell_m
+    bound = patches.bound_within(corner + 0.5 * cell_m, cell_m * math.sqrt(3.0) / 2.0)
+    count = poisson_counts(
+        uniforms(stream_key(seed, name, "count"), *cells.T)[0], sizes.per_m3 * cell_m**3 * bound
+    )
+    owner = np.repeat(np.arange(len(cells)), count)
+    index = np.arange(len(owner)) - np.repeat(np.cumsum(count) - count, count)
+    x, y, z, size = uniforms(stream_key(seed, name, "place"), *cells[owner].T, index)
+    home = corner[owner] + np.stack([x, y, z], axis=1) * cell_m
+    diameter = sizes.quantile(size)
+
+    # Leave out early what the camera does not see: on average two thirds.
+    near_enough = np.minimum(limits.farthest_m, diameter / limits.smallest_angle_rad) + view.margin_m
+    offset = home - view.position_m
+    seen = view.touches(home, 0.0) & ((offset * offset).sum(axis=1) < near_enough**2)
+    owner, index, home, diameter = owner[seen], index[seen], home[seen], diameter[seen]
+    words = random_words(stream_key(seed, name, "nature"), *cells[owner].T, index)
+    particles = Particles(home, diameter, words[:3])
+    if patches.amplitude == 0.0:
+        return particles
+    # Thin the even field of each cell down to the patchy density: no cell shows as a step. The fourth
+    # word is used up here, as what is kept of it is no longer even.
+    keep = (words[3].astype(np.float64) + 0.5) * 2.0**-32
+    return particles.select(keep * bound[owner] < patches.ratio(home))
+
+
+def aggregate_parts(particles: Particles, *, parts: int = 9) -> tuple[F64, F64]:
+    """Return the lumps that a marine snow aggregate is made of.
+
+    Lump by lump, each sticks to an earlier one in a random direction, as aggregates grow by collision.
+
+    Parameters
+    ----------
+    particles
+        The aggregates.
+    parts
+        Lumps in each.
+
+    Returns
+    -------
+    offset_m
+        ``(n, parts, 3)`` from the centre, within the aggregate's diameter.
+    diameter_m
+        ``(n, parts)``; the projected areas add up to that of the aggregate.
+    """
+    count = len(particles)
+    offset = np.zeros((count, parts, 3))
+    key = stream_key(0, "aggregate lumps")
+    radius = np.empty((count, parts))
+    for part in range(parts):
+        tone, parent_share, _, _ = uniforms(key, *particles.words, 2 * part)
+        radius[:, part] = 0.35 + tone**2
+        if part == 0:
+            continue
+        direction = normals(key, *particles.words, 2 * part + 1)[:3].T
+        direction /= np.sqrt((direction * direction).sum(axis=1, keepdims=True))
+        # Late lumps rather hold on to late ones: that grows strings and arms instead of balls.
+        parent = (part * np.sqrt(parent_share)).astype(np.int64)
+        every = np.arange(count)
+        gap = 0.8 * (radius[every, parent] + radius[:, part])
+        offset[:, part] = offset[every, parent] + direction * gap[:, None]
+    offset -= offset.mean(axis=1, keepdims=True)
+    radius /= np.sqrt((radius * radius).sum(axis=1, keepdims=True))
+    extent = np.sqrt((offset * offset).sum(axis=2)).max(axis=1)
+    offset *= (0.4 * particles.diameter_m / np.maximum(extent, 1e-12))[:, None, None]
+    return offset, radius * particles.diameter_m[:, None]
+
+
+def tumble(offset_m: F64, words: NDArray[np.uint32], time_s: float, *, turns_per_s: float) -> F64:
+    """Return offsets ``(n, parts, 3)`` turned about an axis of each particle's own, by its own rate.
+
+    Rates lie evenly between 0 and twice ``turns_per_s``.
+    """
+    key = stream_key(0, "tumble")
+    axis = normals(key, *words, 0)[:3].T
+    axis /= np.sqrt((axis * axis).sum(axis=1, keepdims=True))
+    phase, rate, _, _ = uniforms(key, *words, 1)
+    angle = 2.0 * math.pi * (phase + 2.0 * rate * turns_per_s * time_s)
+    cosine, sine = np.cos(angle)[:, None, None], np.sin(angle)[:, None, None]
+    spin = axis[:, None, :]
+    # Rodrigues' rotation.
+    along = (offset_m * spin).sum(axis=2, keepdims=True)
+    return np.asarray(offset_m * cosine + np.cross(spin, offset_m) * sine + spin * (along * (1.0 - cosine)))
+
+
+def _dot(points: F64, axis: F64) -> F64:
+    # Three products and two sums in a fixed order: a matrix product may sum differently by length.
+    return np.asarray(points[:, 0] * axis[0] + points[:, 1] * axis[1] + points[:, 2] * axis[2])

@@ -1,0 +1,749 @@
+"""Drawing thousands of small soft discs, streaks and sprites into a picture, fast and to the bit.
+
+Things are sorted once a frame, far to near, and cut into spans: for each row of pixels a thing touches, the
+columns from and to. Spans are kept in order of rows, so a tile of the picture finds its own in one slice.
+Within a tile each span is spread into fragments (one thing on one pixel), fragments are brought together by
+pixel with a counting sort that keeps their order, and each pixel lays its own over one another. Its value
+therefore depends on its own fragments alone, never on the tile.
+
+Energy: a disc's weights add up to 1 over the pixel grid, so a thing of a given area covers the same number
+of pixels' worth of picture whether it is sharp, blurred or smeared.
+"""
+
+from __future__ import annotations
+
+import math
+from collections.abc import Sequence
+from dataclasses import dataclass, field, replace
+from functools import cached_property
+
+import numpy as np
+from numpy.typing import NDArray
+from scipy.sparse import csr_array
+
+from halocline._typing import F32, F64
+from halocline.physics.lens_blur import iris_apothem, iris_normals
+
+Ints = NDArray[np.int64]
+# Discs below this reach are normalised by the sum over their pixels; so are clipped ones and streaks with
+# sides. All others are normalised by their area, which is then right to 1e-3.
+_SUM_BELOW_PX = 8.0
+# Fragments handled at once: some 100 bytes each.
+_MOST_FRAGMENTS = 400_000
+_STREAK_SAMPLES = 8
+
+
+@dataclass(frozen=True)
+class Discs:
+    """Soft discs, each swept along a line while the shutter is open.
+
+    Attributes
+    ----------
+    start_px, end_px
+        ``(n, 2)`` x, y when the shutter opens and closes, picture coordinates.
+    radius_px, softness_px
+        ``(n,)`` middle and half width of the edge's ramp, see `halocline.physics.lens_blur.footprint`.
+    covered_px
+        ``(n,)`` opacity times projected area, square pixels.
+    light
+        ``(n, K)`` radiance at the lens, with the veil in front, of a pixel that the disc fills.
+    range_m, thickness_m
+        ``(n,)`` distance, and the depth over which it dips into a surface.
+    squeeze_px
+        ``(n, 2)`` shift of the cat's eye's second edge, see `Lens.squeeze_px`; `None` for none.
+    blades, blade_angle_rad
+        The iris; it shapes discs whose softness is below half their radius.
+    """
+
+    start_px: F64
+    end_px: F64
+    radius_px: F64
+    softness_px: F64
+    covered_px: F64
+    light: F64
+    range_m: F64
+    thickness_m: F64
+    squeeze_px: F64 | None = None
+    blades: int = 0
+    blade_angle_rad: float = 0.0
+
+    def __len__(self) -> int:
+        return len(self.radius_px)
+
+    def select(self, which: Ints | NDArray[np.bool_]) -> Discs:
+        """Return the discs of an index array or mask."""
+        return replace(
+            self,
+            start_px=self.start_px[which],
+            end_px=self.end_px[which],
+            radius_px=self.radius_px[which],
+            softness_px=self.softness_px[which],
+            covered_px=self.covered_px[which],
+            light=self.light[which],
+            range_m=self.range_m[which],
+            thickness_m=self.thickness_m[which],
+            squeeze_px=None if self.squeeze_px is None else self.squeeze_px[which],
+        )
+
+    @classmethod
+    def joined(cls, parts: Sequence[Discs]) -> Discs:
+        """Return discs of one lens, one list after the other; at least one list."""
+
+        def together(name: str) -> F64:
+            return np.concatenate([getattr(part, name) for part in parts])
+
+        first = parts[0]
+        return replace(
+            first,
+            start_px=together("start_px"),
+            end_px=together("end_px"),
+            radius_px=together("radius_px"),
+            softness_px=together("softness_px"),
+            covered_px=together("covered_px"),
+            light=together("light"),
+            range_m=together("range_m"),
+            thickness_m=together("thickness_m"),
+            squeeze_px=None if first.squeeze_px is None else together("squeeze_px"),
+        )
+
+
+_PAIRS, _NUMBERS = np.zeros((0, 2)), np.zeros(0)
+_NO_DISCS = Discs(_PAIRS, _PAIRS, _NUMBERS, _NUMBERS, _NUMBERS, np.zeros((0, 1)), _NUMBERS, _NUMBERS)
+
+
+@dataclass(frozen=True)
+class Sprites:
+    """Pictures of things, placed, turned and scaled.
+
+    Attributes
+    ----------
+    start_px, end_px
+        ``(n, 2)`` centres as the shutter opens and closes.
+    axes_px
+        ``(n, 2, 2)``: columns are the vectors from the centre to the middle of the right and of the lower
+        edge of the texture, pixels.
+    blur_px
+        ``(n,)`` radius of the blur, pixels.
+    texture
+        ``(n,)`` index into the textures.
+    opacity, light
+        ``(n,)`` and ``(n, K)``: multiply the texture's alpha and its light.
+    added
+        ``(n, K)`` light added to every covered part: the veil in front.
+    range_m, thickness_m
+        As of `Discs`.
+    textures
+        See `Textures`.
+    """
+
+    start_px: F64
+    end_px: F64
+    axes_px: F64
+    blur_px: F64
+    texture: Ints
+    opacity: F64
+    light: F64
+    added: F64
+    range_m: F64
+    thickness_m: F64
+    textures: Textures
+
+    def __len__(self) -> int:
+        return len(self.texture)
+
+
+@dataclass(frozen=True)
+class Textures:
+    """Square premultiplied textures with all their halved sizes.
+
+    ``levels[i]`` is ``(count, size, size, K + 1)``; the last channel is alpha.
+    """
+
+    levels: tuple[F32, ...]
+
+    @classmethod
+    def of(cls, base: F32) -> Textures:
+        """Build the halved sizes of textures ``(count, size, size, K + 1)``; the size is a power of 2."""
+        levels = [np.ascontiguousarray(base, np.float32)]
+        while levels[-1].shape[1] > 1:
+            fine = levels[-1]
+            levels.append(
+                0.25 * (fine[:, ::2, ::2] + fine[:, 1::2, ::2] + fine[:, ::2, 1::2] + fine[:, 1::2, 1::2])
+            )
+        return cls(tuple(levels))
+
+    def sample(self, texture: Ints, level: F32, u: F32, v: F32) -> F32:
+        """Return texels ``(n, K + 1)`` at u, v (-1 to 1 across), between two levels; nothing outside."""
+        level = np.clip(level, 0.0, len(self.levels) - 1.0)
+        fine = np.minimum(level.astype(np.int64), max(0, len(self.levels) - 2))
+        out = np.zeros((len(u), self.levels[0].shape[3]), np.float32)
+        for index, table in enumerate(self.levels):
+            for at, weight in ((fine, 1.0 - (level - fine)), (fine + 1, level - fine)):
+                chosen = np.flatnonzero((at == index) & (weight > 0.0))
+                if len(chosen):
+                    texels = _bilinear(table, texture[chosen], u[chosen], v[chosen])
+                    out[chosen] += texels * weight[chosen, None].astype(np.float32)
+        return out
+
+
+@dataclass(frozen=True)
+class Area:
+    """A rectangle of pixels: rows and columns from and to (not included), picture coordinates."""
+
+    row: int
+    row_end: int
+    column: int
+    column_end: int
+
+    @property
+    def columns(self) -> int:
+        """Number of columns."""
+        return self.column_end - self.column
+
+
+@dataclass(frozen=True)
+class Surface:
+    """What things may be hidden behind, over an area, ``(rows, columns)`` each.
+
+    Attributes
+    ----------
+    range_m
+        To the nearest surface; infinite where there is none.
+    coverage
+        Share of the pixel that the surface covers; `None` where it is always whole.
+    far_range_m, far_share
+        The farther surface and its share of the covered part, where a pixel mixes two.
+    """
+
+    range_m: F32
+    coverage: F32 | None = None
+    far_range_m: F32 | None = None
+    far_share: F32 | None = None
+
+    def rows(self, first: int, last: int) -> Surface:
+        """Return the part between two rows of the area."""
+        parts = {name: None if plane is None else plane[first:last] for name, plane in vars(self).items()}
+        return Surface(**parts)  # type: ignore[arg-type]
+
+
+@dataclass(frozen=True)
+class Layer:
+    """What was drawn: only the pixels that were touched.
+
+    Attributes
+    ----------
+    pixels
+        ``(m,)`` flat indices into the area, rising.
+    light
+        ``(K, m)`` premultiplied.
+    alpha
+        ``(m,)``.
+    range_m
+        ``(m,)`` premultiplied: divide by alpha for the mean range.
+    """
+
+    pixels: Ints
+    light: F32
+    alpha: F32
+    range_m: F32
+
+    def over(self, picture: F32) -> F32:
+        """Return the picture ``(K, rows, columns)`` with the layer over it; untouched pixels are equal."""
+        out = picture.copy()
+        if not len(self.pixels):
+            return out
+        flat = out.reshape(len(out), -1)
+        behind = np.float32(1.0) - self.alpha
+        for plane, light in zip(flat, self.light, strict=True):
+            plane[self.pixels] = plane[self.pixels] * behind + light
+        return out
+
+    def plane(self, values: F32, rows: int, columns: int) -> F32:
+        """Return values ``(m,)`` or ``(K, m)`` as whole planes, 0 where nothing was drawn."""
+        out = np.zeros((*values.shape[:-1], rows * columns), np.float32)
+        out[..., self.pixels] = values
+        return out.reshape(*values.shape[:-1], rows, columns)
+
+
+@dataclass(frozen=True)
+class _Spans:
+    """Runs of pixels in rows, ordered by row, then by paint order of their owner."""
+
+    row: Ints
+    owner: Ints
+    first: Ints
+    count: Ints
+
+    def __len__(self) -> int:
+        return len(self.row)
+
+    def part(self, chosen: slice | Ints | NDArray[np.bool_]) -> _Spans:
+        return _Spans(self.row[chosen], self.owner[chosen], self.first[chosen], self.count[chosen])
+
+
+@dataclass(frozen=True)
+class _Fragments:
+    """One thing on one pixel each: flat pixel, owner, opacity, and the light of textured ones."""
+
+    pixel: Ints
+    owner: NDArray[np.int32]
+    opacity: F32
+    textured: Ints = field(default_factory=lambda: np.zeros(0, np.int64))
+    texels: F32 | None = None
+
+
+class Drawing:
+    """Things ready to be drawn into any part of one picture.
+
+    Parameters
+    ----------
+    area
+        The whole picture.
+    discs, sprites
+        What to draw; either may be empty or left out.
+    """
+
+    def __init__(self, area: Area, discs: Discs | None = None, sprites: Sprites | None = None) -> None:
+        self.area = area
+        self.things = _Things.of(discs, sprites)
+        every = _spans(self.things)
+        self.things.amplitude[:] = _amplitudes(self.things, every)
+        self.spans = _by_row(_clip(every, area))
+        self._row_starts = np.searchsorted(self.spans.row, np.arange(area.row, area.row_end + 1))
+        fragments = np.concatenate([[0], np.cumsum(self.spans.count)])
+        self._fragments_before = fragments[self._row_starts]
+
+    @property
+    def fragment_count(self) -> int:
+        """Number of fragments in the whole picture: what drawing it costs."""
+        return int(self._fragments_before[-1])
+
+    def draw(self, rows: tuple[int, int], surface: Surface) -> Layer:
+        """Draw the rows from and to (not included), picture coordinates.
+
+        Parameters
+        ----------
+        rows
+            Part of the picture's rows, whole rows.
+        surface
+            What may hide things, over these rows.
+        """
+        first, last = rows
+        layers = []
+        for begin, end in self._blocks(first, last):
+            layer = self._draw_block(begin, end, surface.rows(begin - first, end - first))
+            layers.append(replace(layer, pixels=layer.pixels + (begin - first) * self.area.columns))
+        return Layer(
+            np.concatenate([layer.pixels for layer in layers]),
+            np.concatenate([layer.light for layer in layers], axis=1),
+            np.concatenate([layer.alpha for layer in layers]),
+            np.concatenate([layer.range_m for layer in layers]),
+        )
+
+    def _blocks(self, first: int, last: int) -> list[tuple[int, int]]:
+        """Cut rows so that no block has very many fragments: memory stays bounded."""
+        blocks, begin = [], first
+        before = self._fragments_before - self._fragments_before[first - self.area.row]
+        for row in range(first + 1, last + 1):
+            load = before[row - self.area.row] - before[begin - self.area.row]
+            if row == last or load + self._row_load(row) > _MOST_FRAGMENTS:
+                blocks.append((begin, row))
+                begin = row
+        return blocks
+
+    def _row_load(self, row: int) -> int:
+        at = row - self.area.row
+        return int(self._fragments_before[at + 1] - self._fragments_before[at])
+
+    def _draw_block(self, first: int, last: int, surface: Surface) -> Layer:
+        at = slice(self._row_starts[first - self.area.row], self._row_starts[last - self.area.row])
+        spans = self.spans.part(at)
+        if not len(spans):
+            return _empty_layer(self.things.light.shape[1])
+        origin = Area(first, last, self.area.column, self.area.column_end)
+        fragments = _fragments(self.things, spans, origin)
+        return _laid_over(self.things, fragments, _visible(self.things, fragments, surface), origin)
+
+
+@dataclass(frozen=True)
+class _Things:
+    """Discs and sprites in one list, in paint order (far to near), float32 where pixels need it."""
+
+    x: F64
+    y: F64
+    along: F32
+    length_squared: F32
+    reach: F64
+    radius: F32
+    softness: F32
+    amplitude: F32
+    light: F32
+    range_m: F32
+    per_thickness: F32
+    squeeze: F32
+    sided: NDArray[np.bool_]
+    blades: int
+    blade_angle_rad: float
+    sprite: Ints
+    sprites: Sprites | None
+    covered: F64
+
+    @classmethod
+    def of(cls, discs: Discs | None, sprites: Sprites | None) -> _Things:
+        bands = next((part.light.shape[1] for part in (discs, sprites) if part is not None), 1)
+        discs = discs if discs is not None else _NO_DISCS
+        parts = [part for part in (discs, sprites) if part is not None and len(part)]
+        order = _paint_order(parts)
+
+        def joined(name: str, *shape: int) -> F64:
+            return np.concatenate([np.zeros((0, *shape)), *(getattr(part, name) for part in parts)])[order]
+
+        def of_discs(values: F64 | None, otherwise: float, *shape: int) -> F64:
+            padded = np.full((len(order), *shape), otherwise)
+            if values is not None:
+                padded[: len(discs)] = values
+            return padded[order]
+
+        drawn = len(discs)
+        sprite = np.concatenate([np.full(drawn, -1), np.arange(len(order) - drawn)])[order]
+        start = joined("start_px", 2)
+        along, length_squared = _streaks(start, joined("end_px", 2))
+        radius = of_discs(discs.radius_px, 1.0)
+        softness = of_discs(discs.softness_px, 1.0)
+        blades = discs.blades
+        sided = (softness < 0.5 * radius) & (sprite < 0) if blades else np.zeros(len(order), bool)
+        reach = radius + softness
+        if blades:
+            # Of a shape with sides, radius is the distance of a side; the corners reach farther.
+            radius = np.where(sided, radius * iris_apothem(blades), radius)
+            reach = np.where(sided, (radius + softness) / math.cos(math.pi / blades), reach)
+        if sprites is not None and len(sprites):
+            half_diagonals = np.sqrt((sprites.axes_px**2).sum(axis=(1, 2)))
+            reach[sprite >= 0] = half_diagonals[sprite[sprite >= 0]] + 1.0
+        return cls(
+            x=start[:, 0],
+            y=start[:, 1],
+            along=along,
+            length_squared=length_squared,
+            reach=reach,
+            radius=radius.astype(np.float32),
+            softness=softness.astype(np.float32),
+            amplitude=np.zeros(len(order), np.float32),
+            light=joined("light", bands).astype(np.float32),
+            range_m=joined("range_m").astype(np.float32),
+            per_thickness=(1.0 / np.maximum(joined("thickness_m"), 1e-6)).astype(np.float32),
+            squeeze=of_discs(discs.squeeze_px, 0.0, 2).astype(np.float32),
+            sided=sided,
+            blades=blades,
+            blade_angle_rad=discs.blade_angle_rad,
+            sprite=sprite,
+            sprites=sprites,
+            covered=of_discs(discs.covered_px, 0.0),
+        )
+
+    @cached_property
+    def squeezed(self) -> bool:
+        return bool(self.squeeze.any())
+
+
+def _paint_order(parts: Sequence[Discs | Sprites]) -> Ints:
+    ranges = np.concatenate([np.zeros(0), *(part.range_m for part in parts)])
+    # Far to near; equal ranges keep the order in which they were given.
+    return np.argsort(-ranges, kind="stable")
+
+
+def _streaks(start: F64, end: F64) -> tuple[F32, F32]:
+    along = (end - start).astype(np.float32)
+    length_squared = along[:, 0] ** 2 + along[:, 1] ** 2
+    # A streak shorter than a twentieth of a pixel is none.
+    still = length_squared < np.float32(0.0025)
+    along[still] = 0.0
+    length_squared[still] = 0.0
+    return along, length_squared
+
+
+def _spans(things: _Things) -> _Spans:
+    """Return the spans of all things, unclipped, in the order of things, then rows."""
+    low = np.minimum(things.y, things.y + things.along[:, 1]) - things.reach
+    high = np.maximum(things.y, things.y + things.along[:, 1]) + things.reach
+    first_row = np.ceil(low - 0.5).astype(np.int64)
+    rows = np.maximum(np.floor(high - 0.5).astype(np.int64) - first_row + 1, 0)
+    owner = np.repeat(np.arange(len(rows)), rows)
+    row = first_row[owner] + _counting(rows)
+    left, right = _chord(things, owner, np.asarray(row + 0.5, np.float64))
+    first = np.ceil(left - 0.5).astype(np.int64)
+    count = np.maximum(np.floor(right - 0.5).astype(np.int64) - first + 1, 0)
+    some = count > 0
+    return _Spans(row[some], owner[some], first[some], count[some])
+
+
+def _chord(things: _Things, owner: Ints, y: F64) -> tuple[F64, F64]:
+    """Return where a row enters and leaves a capsule: its two end discs and the sides that join them."""
+    reach = things.reach[owner]
+    x0, y0 = things.x[owner], y - things.y[owner]
+    half = np.sqrt(np.maximum(reach * reach - y0 * y0, 0.0))
+    met = np.abs(y0) <= reach
+    left, right = np.where(met, x0 - half, np.inf), np.where(met, x0 + half, -np.inf)
+    moving = np.flatnonzero(things.length_squared[owner] > 0.0)
+    if not len(moving):
+        return left, right
+    reach, x0, y0 = reach[moving], x0[moving], y0[moving]
+    dx, dy = (things.along[owner[moving], axis].astype(np.float64) for axis in range(2))
+    half = np.sqrt(np.maximum(reach * reach - (y0 - dy) ** 2, 0.0))
+    met = np.abs(y0 - dy) <= reach
+    candidates = [(met, x0 + dx - half, x0 + dx + half)]
+    length = np.hypot(dx, dy)
+    for side in (-1.0, 1.0):
+        nx, ny = -side * dy / length * reach, side * dx / length * reach
+        with np.errstate(divide="ignore", invalid="ignore"):
+            share = (y0 - ny) / dy
+        met = (share >= 0.0) & (share <= 1.0)
+        crossing = x0 + nx + np.where(met, share, 0.0) * dx
+        candidates.append((met, crossing, crossing))
+    for met, low, high in candidates:
+        left[moving] = np.where(met, np.minimum(left[moving], low), left[moving])
+        right[moving] = np.where(met, np.maximum(right[moving], high), right[moving])
+    return left, right
+
+
+def _clip(spans: _Spans, area: Area) -> _Spans:
+    first = np.maximum(spans.first, area.column)
+    count = np.minimum(spans.first + spans.count, area.column_end) - first
+    inside = (count > 0) & (spans.row >= area.row) & (spans.row < area.row_end)
+    return _Spans(spans.row[inside], spans.owner[inside], first[inside], count[inside])
+
+
+def _by_row(spans: _Spans) -> _Spans:
+    return spans.part(np.argsort(spans.row, kind="stable"))
+
+
+def _amplitudes(things: _Things, spans: _Spans) -> F32:
+    """Return what a disc's profile (1 at its middle) is to be multiplied with, ``(n,)``."""
+    area = _footprint_areas(things)
+    moving = things.length_squared > 0.0
+    summed = (things.reach < _SUM_BELOW_PX) | (things.squeeze != 0.0).any(axis=1) | (things.sided & moving)
+    spans = spans.part((summed & (things.sprite < 0))[spans.owner])
+    totals = np.zeros(len(area))
+    ends = np.cumsum(spans.count)
+    # Spans are in the order of things: block by block the sums never depend on where a block ends.
+    for begin, end in _span_blocks(ends):
+        block = spans.part(slice(begin, end))
+        owner, dx, dy = _offsets(things, block)
+        totals += np.bincount(owner, _profile(things, owner, dx, dy), len(area))
+    area = np.where(totals > 0.0, totals, area)
+    amplitude = np.minimum(things.covered / area, 1.0)
+    return np.where(things.sprite < 0, amplitude, 1.0).astype(np.float32)
+
+
+def _span_blocks(ends: Ints) -> list[tuple[int, int]]:
+    if not len(ends):
+        return []
+    cuts = np.searchsorted(ends, np.arange(_MOST_FRAGMENTS, ends[-1], _MOST_FRAGMENTS), side="right")
+    edges = np.unique(np.concatenate([[0], cuts, [len(ends)]]))
+    return list(zip(edges[:-1].tolist(), edges[1:].tolist(), strict=True))
+
+
+def _footprint_areas(things: _Things) -> F64:
+    """Return the integral of each disc's profile over the plane, square pixels.
+
+    The ramp 3 t^2 - 2 t^3 over a width 2 h spreads the edge with variance (2 h)^2 / 20 = h^2 / 5.
+    """
+    radius, softness = things.radius.astype(np.float64), things.softness.astype(np.float64)
+    length = np.sqrt(things.length_squared.astype(np.float64))
+    disc = math.pi * (radius**2 + softness**2 / 5.0) + 2.0 * radius * length
+    if not things.blades:
+        return np.asarray(disc)
+    sides = things.blades * math.tan(math.pi / things.blades)
+    return np.where(things.sided, sides * (radius**2 + softness**2 / 5.0), disc)
+
+
+def _counting(counts: Ints) -> Ints:
+    """Return 0, 1, 2 ... for each run of the given lengths."""
+    return np.arange(int(counts.sum())) - np.repeat(np.cumsum(counts) - counts, counts)
+
+
+def _offsets(things: _Things, spans: _Spans) -> tuple[NDArray[np.int32], F32, F32]:
+    """Return owner and distance right of and below the owner's start, for each pixel of the spans."""
+    dx = (spans.first + 0.5 - things.x[spans.owner]).astype(np.float32)
+    dy = (spans.row + 0.5 - things.y[spans.owner]).astype(np.float32)
+    right = np.repeat(dx, spans.count)
+    right += _counting(spans.count).astype(np.float32)
+    return np.repeat(spans.owner.astype(np.int32), spans.count), right, np.repeat(dy, spans.count)
+
+
+def _profile(things: _Things, owner: NDArray[np.int32], dx: F32, dy: F32) -> F32:
+    """Return the discs' weight at offsets from their start, 0 to 1."""
+    weight = _edge(things, owner, dx, dy)
+    if things.squeezed:
+        # The cat's eye is what two openings, one shifted, both let through.
+        shift = things.squeeze[owner]
+        np.minimum(weight, _edge(things, owner, dx - shift[:, 0], dy - shift[:, 1]), out=weight)
+    return weight
+
+
+def _edge(things: _Things, owner: NDArray[np.int32], dx: F32, dy: F32) -> F32:
+    if things.length_squared.any():
+        along, squared = things.along[owner], things.length_squared[owner]
+        with np.errstate(invalid="ignore"):
+            share: F32 = np.divide(dx * along[:, 0] + dy * along[:, 1], squared)
+        # Of a still disc it is 0 / 0.
+        np.nan_to_num(share, copy=False)
+        np.clip(share, 0.0, 1.0, out=share)
+        dx, dy = dx - share * along[:, 0], dy - share * along[:, 1]
+    distance: F32 = np.sqrt(dx * dx + dy * dy)
+    if things.blades:
+        sided = np.flatnonzero(things.sided[owner])
+        normals = iris_normals(things.blades, things.blade_angle_rad).astype(np.float32)
+        nearest = dx[sided] * normals[0, 0] + dy[sided] * normals[0, 1]
+        for normal in normals[1:]:
+            np.maximum(nearest, dx[sided] * normal[0] + dy[sided] * normal[1], out=nearest)
+        distance[sided] = nearest
+    softness = things.softness[owner]
+    t = things.radius[owner] + softness
+    t -= distance
+    t /= softness
+    t *= np.float32(0.5)
+    np.clip(t, 0.0, 1.0, out=t)
+    return np.asarray(t * t * (np.float32(3.0) - np.float32(2.0) * t))
+
+
+def _fragments(things: _Things, spans: _Spans, origin: Area) -> _Fragments:
+    owner, dx, dy = _offsets(things, spans)
+    start = (spans.row - origin.row) * origin.columns + (spans.first - origin.column)
+    pixel = np.repeat(start, spans.count) + _counting(spans.count)
+    if things.sprites is None or not (things.sprite[spans.owner] >= 0).any():
+        opacity = _profile(things, owner, dx, dy) * things.amplitude[owner]
+        return _Fragments(pixel, owner, opacity)
+    opacity = np.empty(len(owner), np.float32)
+    textured = things.sprite[owner] >= 0
+    plain, drawn = np.flatnonzero(~textured), np.flatnonzero(textured)
+    opacity[plain] = _profile(things, owner[plain], dx[plain], dy[plain]) * things.amplitude[owner[plain]]
+    texels = _texels(things, things.sprites, owner[drawn], dx[drawn], dy[drawn])
+    opacity[drawn] = texels[:, -1]
+    return _Fragments(pixel, owner, opacity, drawn, texels[:, :-1])
+
+
+def _texels(things: _Things, sprites: Sprites, owner: NDArray[np.int32], dx: F32, dy: F32) -> F32:
+    """Return light and alpha of sprites at offsets from their start, ``(n, K + 1)``, over the shutter."""
+    sprite = things.sprite[owner]
+    inverse = np.linalg.inv(sprites.axes_px).astype(np.float32)[sprite]
+    size_px = 2.0 * np.sqrt(np.abs(np.linalg.det(sprites.axes_px)))
+    finest = sprites.textures.levels[0].shape[1]
+    texel_px = np.maximum(1.0, 1.4 * sprites.blur_px)
+    level = np.log2(np.maximum(finest * texel_px / size_px, 1.0)).astype(np.float32)[sprite]
+    total = np.zeros((len(owner), sprites.textures.levels[0].shape[3]), np.float32)
+    moving = things.length_squared[owner] > 1.0
+    for chosen, samples in ((np.flatnonzero(~moving), 1), (np.flatnonzero(moving), _STREAK_SAMPLES)):
+        for index in range(samples if len(chosen) else 0):
+            share = np.float32((index + 0.5) / samples)
+            x = dx[chosen] - share * things.along[owner[chosen], 0]
+            y = dy[chosen] - share * things.along[owner[chosen], 1]
+            u = inverse[chosen, 0, 0] * x + inverse[chosen, 0, 1] * y
+            v = inverse[chosen, 1, 0] * x + inverse[chosen, 1, 1] * y
+            found = sprites.textures.sample(sprites.texture[sprite[chosen]], level[chosen], u, v)
+            total[chosen] += found * np.float32(1.0 / samples)
+    total *= sprites.opacity.astype(np.float32)[sprite][:, None]
+    light = total[:, :-1] * things.light[owner] + total[:, -1:] * sprites.added.astype(np.float32)[sprite]
+    return np.concatenate([light, total[:, -1:]], axis=1)
+
+
+def _bilinear(table: F32, texture: Ints, u: F32, v: F32) -> F32:
+    size = table.shape[1]
+    x, y = (u + 1.0) * np.float32(0.5 * size) - 0.5, (v + 1.0) * np.float32(0.5 * size) - 0.5
+    column, row = np.floor(x).astype(np.int64), np.floor(y).astype(np.int64)
+    fx, fy = x - column, y - row
+    out = np.zeros((len(u), table.shape[3]), np.float32)
+    for down, right in ((0, 0), (0, 1), (1, 0), (1, 1)):
+        r, c = row + down, column + right
+        weight = (fy if down else 1.0 - fy) * (fx if right else 1.0 - fx)
+        weight *= (r >= 0) & (r < size) & (c >= 0) & (c < size)
+        texels = table[texture, np.clip(r, 0, size - 1), np.clip(c, 0, size - 1)]
+        out += texels * weight[:, None].astype(np.float32)
+    return out
+
+
+def _visible(things: _Things, fragments: _Fragments, surface: Surface) -> F32:
+    """Return the share of each fragment that no surface hides, 0 to 1."""
+    owner, pixel = fragments.owner, fragments.pixel
+    distance, per_thickness = things.range_m[owner], things.per_thickness[owner]
+    in_front = _in_front(surface.range_m.reshape(-1)[pixel], distance, per_thickness)
+    if surface.far_range_m is not None and surface.far_share is not None and surface.far_share.any():
+        share = surface.far_share.reshape(-1)[pixel]
+        farther = _in_front(surface.far_range_m.reshape(-1)[pixel], distance, per_thickness)
+        in_front += share * (farther - in_front)
+    if surface.coverage is not None:
+        # The part of the pixel that the surface leaves open shows what is behind.
+        in_front += (np.float32(1.0) - surface.coverage.reshape(-1)[pixel]) * (np.float32(1.0) - in_front)
+    return in_front
+
+
+def _in_front(surface: F32, distance: F32, per_thickness: F32) -> F32:
+    front = surface - distance
+    front *= per_thickness
+    front += np.float32(0.5)
+    return np.clip(front, 0.0, 1.0, out=front)
+
+
+def _laid_over(things: _Things, fragments: _Fragments, visible: F32, origin: Area) -> Layer:
+    """Lay each pixel's fragments over one another, far to near."""
+    count = (origin.row_end - origin.row) * origin.columns
+    number = np.arange(len(fragments.pixel), dtype=np.int32)
+    # Turning coordinates into compressed rows is a counting sort; it keeps the order within a pixel.
+    gathered = csr_array(
+        (np.ones(len(number), np.bool_), (fragments.pixel.astype(np.int32), number)),
+        shape=(count, len(number)),
+    )
+    starts, order = gathered.indptr, gathered.indices
+    depth = np.diff(starts)
+    pixels = np.flatnonzero(depth)
+    # Deepest pixels first: at each step those that still have a fragment are a leading slice.
+    deepest = np.argsort(-depth[pixels], kind="stable")
+    steps, starts = depth[pixels][deepest], starts[pixels][deepest]
+    opacity = (fragments.opacity * visible)[order]
+    owner = fragments.owner[order]
+    texels = _texels_in_order(fragments, visible, order)
+    bands = things.light.shape[1]
+    light, rest = np.zeros((bands, len(pixels)), np.float32), np.zeros((2, len(pixels)), np.float32)
+    still = np.searchsorted(-steps, -np.arange(1, int(steps.max(initial=0)) + 1), side="right")
+    for step, active in enumerate(still):
+        at = starts[:active] + step
+        a, who = opacity[at], owner[at]
+        behind = np.float32(1.0) - a
+        light[:, :active] *= behind
+        light[:, :active] += (
+            (things.light[who] * a[:, None]).T if texels is None else _own_light(things, texels, at, who, a)
+        )
+        rest[:, :active] *= behind
+        rest[0, :active] += a
+        rest[1, :active] += a * things.range_m[who]
+    unsorted = np.empty_like(deepest)
+    unsorted[deepest] = np.arange(len(deepest))
+    return Layer(pixels, light[:, unsorted], rest[0, unsorted], rest[1, unsorted])
+
+
+def _texels_in_order(
+    fragments: _Fragments, visible: F32, order: NDArray[np.int32]
+) -> tuple[Ints, F32] | None:
+    """Return, for sorted fragments, the index of each one's texel (or -1), and the texels' visible light."""
+    if fragments.texels is None:
+        return None
+    index = np.full(len(order), -1, np.int64)
+    index[fragments.textured] = np.arange(len(fragments.textured))
+    return index[order], fragments.texels * visible[fragments.textured][:, None]
+
+
+def _own_light(things: _Things, texels: tuple[Ints, F32], at: Ints, who: NDArray[np.int32], a: F32) -> F32:
+    index, table = texels
+    light = things.light[who] * a[:, None]
+    drawn = np.flatnonzero(index[at] >= 0)
+    light[drawn] = table[index[at[drawn]]]
+    return np.asarray(light.T)
+
+
+def _empty_layer(bands: int) -> Layer:
+    return Layer(
+        np.zeros(0, np.int64),
+        np.zeros((bands, 0), np.float32),
+        np.zeros(0, np.float32),
+        np.zeros(0, np.float32),
+    )
