@@ -10,6 +10,7 @@ from halocline._typing import F32, F64
 from halocline.imaging.camera import Camera
 from halocline.imaging.camera_track import CameraTrack
 from halocline.imaging.frame import Window
+from halocline.physics.lamps import Lamp
 from halocline.physics.transport import LightPath
 from halocline.rgb import RGBSpace
 
@@ -39,6 +40,8 @@ class Shot:
         Windows of the frame. Regions and tiles are in the same pixel coordinates.
     shutter_deg
         Shutter angle; 180 is half the frame's time.
+    lamps
+        Lamps where they are on this frame.
     """
 
     frame: int
@@ -51,6 +54,7 @@ class Shot:
     display_window: Window
     data_window: Window
     shutter_deg: float = 180.0
+    lamps: tuple[Lamp, ...] = ()
 
     @property
     def camera(self) -> Camera:

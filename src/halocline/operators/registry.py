@@ -19,6 +19,8 @@ GROUP = "halocline.operators"
 BUILT_IN = {
     "attenuation": "halocline.operators.attenuation:Attenuation",
     "downwelling": "halocline.operators.downwelling:Downwelling",
+    "lamp_backscatter": "halocline.operators.lamp_backscatter:LampBackscatter",
+    "lamps": "halocline.operators.lamps:Lamps",
     "mix": "halocline.operators.mix:Mix",
     "veiling_light": "halocline.operators.veiling_light:VeilingLight",
     "white_reference": "halocline.operators.white_reference:WhiteReference",

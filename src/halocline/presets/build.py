@@ -12,6 +12,7 @@ from halocline.imaging.camera_track import CameraTrack
 from halocline.imaging.frame import Window
 from halocline.physics.bands import Bands
 from halocline.physics.transport import LightPath, refracted_sun
+from halocline.presets.lamps import placed_lamps
 from halocline.presets.preset import Look, Preset
 from halocline.presets.sections import LightSection, PlaceSection
 from halocline.presets.story import StoryReport, solved_story, with_story
@@ -70,6 +71,7 @@ def make_shot(
         display_window=display_window,
         data_window=data_window,
         shutter_deg=look.sequence.shutter_angle,
+        lamps=placed_lamps(look.light.lamps, path, track.at(frame)),
     )
 
 

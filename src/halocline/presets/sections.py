@@ -140,8 +140,46 @@ class WaterSection(Strict):
         return self
 
 
+class LampSection(Strict):
+    """A lamp under water: a diver's or a vehicle's. Lights the subject, the water and what floats in it.
+
+    Attributes
+    ----------
+    name
+        For people and reports.
+    space
+        ``camera``: position and target are metres right of, above and ahead of the lens, and the lamp moves
+        with it. ``world``: metres in the scene's world.
+    position, target
+        Where it is, and a point that it is aimed at.
+    cone_angle
+        Full angle of the cone in which it shines fully, degrees.
+    edge_angle
+        Degrees beyond the cone, on each side, in which it falls softly to nothing.
+    brightness
+        Illuminance one metre in front of it without water, relative to daylight at the reference depth.
+    temperature
+        Colour temperature in kelvin, of a glowing body; daylight (D65) where not given.
+    tint
+        A filter, per channel of the working space.
+    radius
+        Radius of its glowing face, metres.
+    """
+
+    name: str | None = None
+    space: Literal["camera", "world"] = "camera"
+    position: tuple[Position, Position, Position] = (0.4, 0.3, 0.0)
+    target: tuple[Position, Position, Position] = (0.0, 0.0, 5.0)
+    cone_angle: Annotated[Angle, Field(gt=0.0, le=360.0)] = 40.0
+    edge_angle: Annotated[Angle, Field(gt=0.0, le=90.0)] = 20.0
+    brightness: Ratio = 4.0
+    temperature: Annotated[float, Field(ge=1000.0, le=40000.0)] | None = None
+    tint: Colour = (1.0, 1.0, 1.0)
+    radius: Distance = 0.04
+
+
 class LightSection(Strict):
-    """Daylight.
+    """Daylight, and lamps.
 
     Attributes
     ----------
@@ -157,6 +195,8 @@ class LightSection(Strict):
         Art: multiplies veiling light; 1 is physical.
     veil_tint
         Art: multiplies veiling light per channel of the working space; 1, 1, 1 is physical.
+    lamps
+        Lamps: one table ``[[light.lamps]]`` each. The operators ``lamps`` and ``lamp_backscatter`` use them.
     """
 
     sun_elevation: Annotated[Angle, Field(ge=0.0, le=90.0)] = 45.0
@@ -165,6 +205,7 @@ class LightSection(Strict):
     reference_depth: Position | None = None
     veil_brightness: Ratio = 1.0
     veil_tint: Colour = (1.0, 1.0, 1.0)
+    lamps: tuple[LampSection, ...] = ()
 
 
 class PlaceSection(Strict):

@@ -1,0 +1,96 @@
+"""Lamps: dive and vehicle lights on the subject.
+
+Near things come up in their true colours, which the light loses again within a few metres. What the lamps
+light of the water itself is another step, `lamp_backscatter`.
+"""
+
+from __future__ import annotations
+
+import math
+from typing import Any
+
+import numpy as np
+
+from halocline._typing import F32, F64
+from halocline.graph.operator import Operator, Planes, PlaneUse, Tile
+from halocline.graph.shot import Shot
+from halocline.physics.lamps import lit_surfaces
+from halocline.quantities import Factor, Share, Strict
+
+# What is farther away is not lit; keeps endless range out of the products.
+FARTHEST_M = 1e4
+
+
+class LampsParameters(Strict):
+    """Parameters of lamp light on the subject. The lamps themselves stand in ``[[light.lamps]]``.
+
+    Attributes
+    ----------
+    daylight
+        Share of the render's own light that stays, 0 to 1; 0 is a cave or the middle of the night.
+    grey
+        Share of the surface's colour that is taken as plain grey instead of the render's, 0 to 1. The
+        render's colour holds its own shading: what lay in shadow there stays dark in the lamp's light too,
+        unless some grey is mixed in.
+    grey_reflectance
+        Reflectance of that grey.
+    """
+
+    daylight: Share = 1.0
+    grey: Share = 0.0
+    grey_reflectance: Factor = 0.18
+
+
+class Lamps(Operator[LampsParameters]):
+    """Multiplies the light of each surface by what the lamps add to daylight there."""
+
+    Parameters = LampsParameters
+
+    def planes(self) -> PlaneUse:
+        """Read and write light; normals where the render has them."""
+        return PlaneUse(
+            reads=frozenset({"bands", "alpha", "range"}),
+            optional=frozenset({"far_range", "far_share", "normal"}),
+            writes=frozenset({"bands"}),
+        )
+
+    def idle(self, shot: Shot) -> bool:
+        """Without lamps, and with all of its own light, the render stays."""
+        return not shot.lamps and self.parameters.daylight == 1.0
+
+    def prepare(self, shot: Shot) -> F64:
+        """Return what takes irradiance to a ratio of daylight, ``(K,)``."""
+        ratio: F64 = 1.0 / (math.pi * shot.path.white)
+        return ratio
+
+    def apply(self, planes: Planes, tile: Tile, shot: Shot, prepared: Any) -> Planes:
+        """Light the surfaces."""
+        p = self.parameters
+        direction = shot.camera.directions(tile.region)
+        gain = _gain(shot, prepared, direction, planes["range"], planes.get("normal"))
+        far_share = planes.get("far_share")
+        if far_share is not None and far_share.any():
+            mixed = np.nonzero(far_share)
+            # The farther surface's normal is not known.
+            far = _gain(shot, prepared, direction[:, mixed[0], mixed[1]], planes["far_range"][mixed], None)
+            near = gain[:, mixed[0], mixed[1]]
+            gain[:, mixed[0], mixed[1]] = near + far_share[mixed] * (far - near)
+        light = planes["bands"] * (np.float32(p.daylight) + np.float32(1.0 - p.grey) * gain)
+        if p.grey > 0.0:
+            gain *= planes["alpha"]
+            gain *= (p.grey * p.grey_reflectance * shot.path.white).astype(np.float32)[:, None, None]
+            light += gain
+        return {"bands": light}
+
+
+def _gain(shot: Shot, ratio: F64, direction: F32, range_m: F32, normal: F32 | None) -> F32:
+    """Return all lamps' light on the surfaces, in units of daylight at the reference depth."""
+    reached = np.minimum(range_m, np.float32(FARTHEST_M))
+    total = np.zeros((shot.path.bands.count, *range_m.shape), np.float32)
+    for lamp in shot.lamps:
+        lens = (shot.camera.position_m - lamp.position_m).astype(np.float32)
+        offset = direction * reached
+        offset += lens.reshape(3, *(1,) * range_m.ndim)
+        total += lit_surfaces(lamp, shot.path.bands, offset, normal)
+    total *= ratio.astype(np.float32).reshape(-1, *(1,) * range_m.ndim)
+    return total

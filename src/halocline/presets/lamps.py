@@ -1,0 +1,72 @@
+"""Lamps of a preset, placed in the world of one frame."""
+
+from __future__ import annotations
+
+import math
+
+import numpy as np
+
+from halocline._typing import F64
+from halocline.errors import PhysicsError
+from halocline.imaging.camera import Camera
+from halocline.physics.bands import band_value
+from halocline.physics.lamps import Lamp, relative_power
+from halocline.physics.spectra import WAVELENGTH_NM
+from halocline.physics.transport import LightPath
+from halocline.presets.sections import LampSection
+
+
+def placed_lamps(sections: tuple[LampSection, ...], path: LightPath, camera: Camera) -> tuple[Lamp, ...]:
+    """Return the lamps in world space, those on the camera where the camera is.
+
+    Raises
+    ------
+    PhysicsError
+        ``E-LAMP-AIM`` where a lamp is aimed at its own place.
+    """
+    return tuple(
+        _placed(section, path, camera, f"light.lamps {number}")
+        for number, section in enumerate(sections, start=1)
+        if section.brightness > 0.0
+    )
+
+
+def _placed(section: LampSection, path: LightPath, camera: Camera, where: str) -> Lamp:
+    position, target = np.array(section.position), np.array(section.target)
+    if section.space == "camera":
+        position, target = _from_camera(position, camera), _from_camera(target, camera)
+    aim = target - position
+    length = float(np.linalg.norm(aim))
+    if length < 1e-6:
+        raise PhysicsError(
+            "the lamp is aimed at its own place",
+            code="E-LAMP-AIM",
+            where=where,
+            mend="Give a target some way off its position.",
+        )
+    return Lamp(
+        position_m=position,
+        axis=aim / length,
+        intensity=math.pi * _white_under(section, path) * section.brightness,
+        cone_deg=0.5 * section.cone_angle,
+        edge_deg=section.edge_angle,
+        radius_m=section.radius,
+        name=section.name or where,
+    )
+
+
+def _from_camera(point: F64, camera: Camera) -> F64:
+    """Return the world position of a point right of, above and ahead of the lens, metres."""
+    right, above, ahead = camera.rotation.T * np.array([[1.0], [1.0], [-1.0]])
+    placed: F64 = camera.position_m + point[0] * right + point[1] * above + point[2] * ahead
+    return placed
+
+
+def _white_under(section: LampSection, path: LightPath) -> F64:
+    """Return a white thing's light under the lamp, ``(K,)``: as luminous as in daylight, but for a tint."""
+    tinted: F64 = np.maximum(0.0, path.bands.up @ np.array(section.tint))
+    if section.temperature is None:
+        return tinted
+    power = band_value(path.bands, WAVELENGTH_NM, relative_power(section.temperature))
+    luminance = float(path.luminance @ path.bands.down @ (path.white * power))
+    return tinted * power / luminance
