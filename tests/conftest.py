@@ -1,0 +1,161 @@
+"""Builders shared by the tests: a small frame of everything awkward, a water, a camera, a graph run."""
+
+from __future__ import annotations
+
+from collections.abc import Iterable, Mapping
+from dataclasses import replace
+from functools import lru_cache
+from typing import Any
+
+import numpy as np
+import pytest
+
+from halocline._typing import F32, F64
+from halocline.graph.engine import Evaluation, evaluate
+from halocline.graph.graph import Graph, chain
+from halocline.graph.operator import Operator
+from halocline.graph.shot import Shot
+from halocline.imaging.camera import Camera, pinhole
+from halocline.imaging.camera_track import CameraTrack
+from halocline.imaging.frame import Frame, Window
+from halocline.operators.registry import operator_named
+from halocline.physics.bands import Bands, fit_bands
+from halocline.physics.transport import LightPath, refracted_sun
+from halocline.physics.water import jerlov_water
+from halocline.rgb import LINEAR_REC709, RGBSpace
+
+UP: F64 = np.array([0.0, 1.0, 0.0])
+AHEAD: F64 = np.array([0.0, 0.0, -1.0])
+
+
+@lru_cache(maxsize=32)
+def bands_of(water_type: str, space: RGBSpace = LINEAR_REC709) -> Bands:
+    return fit_bands(jerlov_water(water_type), space)
+
+
+class Builders:
+    """What tests build again and again."""
+
+    up = UP
+    ahead = AHEAD
+
+    @staticmethod
+    def bands(water_type: str = "1C", space: RGBSpace = LINEAR_REC709) -> Bands:
+        return bands_of(water_type, space)
+
+    @staticmethod
+    def grey_bands(absorption: float, scattering: float, diffuse_attenuation: float) -> Bands:
+        """Water that treats all wavelengths alike: four bands of one kind."""
+        one, count = np.ones(4), 4
+        return Bands(
+            space=LINEAR_REC709.name,
+            water="grey",
+            range_m=100.0,
+            depth_m=100.0,
+            rise_m=5.0,
+            up=np.full((count, 3), 1 / 3),
+            down=np.full((3, count), 1 / count),
+            wavelength_nm=550.0 * one,
+            absorption=absorption * one,
+            scattering=scattering * one,
+            attenuation=(absorption + scattering) * one,
+            diffuse_attenuation=diffuse_attenuation * one,
+            shares=np.full((count, 31), 1 / 31),
+            worst_delta_e=0.0,
+            mean_delta_e=0.0,
+            worst_veil_delta_e=0.0,
+        )
+
+    @staticmethod
+    def path(bands: Bands | None = None, space: RGBSpace = LINEAR_REC709, **changes: Any) -> LightPath:
+        depth = changes.pop("depth_m", 10.0)
+        path = LightPath(
+            bands=bands_of("1C", space) if bands is None else bands,
+            camera_depth_m=depth,
+            reference_depth_m=depth,
+            up=UP,
+            sun_travel=refracted_sun(45.0, 40.0, UP, AHEAD, 1.341),
+            luminance=space.luminance_row,
+            surface_sun_share=0.6,
+        )
+        return replace(path, **changes)
+
+    @staticmethod
+    def camera(window: Window, *, tilt_deg: float = 0.0, horizontal_view_deg: float = 70.0) -> Camera:
+        """Return a camera that looks along -z, tilted up by an angle."""
+        tilt = np.radians(tilt_deg)
+        matrix = np.eye(4)
+        matrix[1:3, 1:3] = [[np.cos(tilt), -np.sin(tilt)], [np.sin(tilt), np.cos(tilt)]]
+        focal = 18.0 / np.tan(np.radians(horizontal_view_deg / 2))
+        return pinhole(window, focal_length_mm=focal, film_width_mm=36.0, camera_to_world=matrix)
+
+    def shot(
+        self,
+        window: Window,
+        *,
+        path: LightPath | None = None,
+        camera: Camera | None = None,
+        space: RGBSpace = LINEAR_REC709,
+        frame: int = 1001,
+    ) -> Shot:
+        light = self.path(space=space) if path is None else path
+        return Shot(
+            frame=frame,
+            fps=24.0,
+            track=CameraTrack({frame: camera or self.camera(window)}),
+            path=light,
+            sea_level_m=light.camera_depth_m,
+            space=space,
+            seed=1,
+            display_window=window,
+            data_window=window,
+        )
+
+    @staticmethod
+    def frame(window: Window, *, averaged_depth: bool = False, seed: int = 1) -> Frame:
+        """Return a frame with edges, endless water, overshooting coverage, bright and negative pixels."""
+        random = np.random.default_rng(seed)
+        shape = window.shape
+        alpha = np.clip(random.normal(0.6, 0.8, shape), 0.0, 1.0)
+        alpha[random.random(shape) < 0.02] = 1.003
+        rgb = random.exponential(0.3, (3, *shape)) * alpha
+        rgb[:, random.random(shape) < 0.02] *= -0.05
+        rgb[:, random.random(shape) < 0.01] *= 300.0
+        distance = random.exponential(12.0, shape) + 0.05
+        distance[random.random(shape) < 0.05] *= 1e4
+        distance[alpha == 0] = np.inf
+        planes = {"rgb": rgb, "alpha": alpha, "range": distance, "matte.arch": random.random(shape)}
+        if averaged_depth:
+            share = np.where(random.random(shape) < 0.2, random.random(shape), 0.0)
+            share[alpha == 0] = 0.0
+            planes["far_share"] = share
+            planes["far_range"] = np.where(share > 0, distance * 3.0, distance)
+        return Frame({name: plane.astype(np.float32) for name, plane in planes.items()}, window, window)
+
+    @staticmethod
+    def operator(kind: str, **parameters: Any) -> Operator[Any]:
+        found = operator_named(kind)
+        return found(found.Parameters(**parameters))
+
+    def core(self, **white_reference: Any) -> Graph:
+        """Return the four steps of the shipped presets."""
+        names = ("downwelling", "attenuation", "veiling_light")
+        steps = [(name, self.operator(name)) for name in names]
+        return chain([*steps, ("white_reference", self.operator("white_reference", **white_reference))])
+
+    @staticmethod
+    def run(
+        graph: Graph | Iterable[tuple[str, Operator[Any]]],
+        frame: Frame,
+        shot: Shot,
+        *,
+        wanted: Iterable[str] = ("rgb", "alpha"),
+        **how: Any,
+    ) -> Mapping[str, F32]:
+        made = graph if isinstance(graph, Graph) else chain(graph)
+        return evaluate(made, frame, shot, wanted=wanted, how=Evaluation(**how))
+
+
+@pytest.fixture(scope="session")
+def build() -> Builders:
+    return Builders()

@@ -1,0 +1,85 @@
+"""The house stands: lower floors never import upper ones, rooms on one floor never import each other."""
+
+from __future__ import annotations
+
+import ast
+from collections.abc import Iterator
+from pathlib import Path
+
+import pytest
+
+import halocline
+
+HOUSE = Path(str(halocline.__file__)).parent
+FLOORS = {
+    "": 0,
+    "physics": 1,
+    "imaging": 1,
+    "graph": 2,
+    "operators": 3,
+    "presets": 4,
+    "batch": 5,
+    "review": 5,
+    "matching": 5,
+    "cli": 6,
+}
+MODULES = sorted(HOUSE.rglob("*.py"))
+
+
+def room_of(module: str) -> str:
+    """Return the room of a dotted module name, nothing for the ground floor."""
+    parts = module.split(".")
+    return parts[1] if len(parts) > 1 and (HOUSE / parts[1]).is_dir() else ""
+
+
+def imported(tree: ast.AST) -> Iterator[tuple[int, str]]:
+    """Yield line and name of every module of ours that is imported anywhere in a module."""
+    for node in ast.walk(tree):
+        if isinstance(node, ast.Import):
+            yield from ((node.lineno, name.name) for name in node.names)
+        elif isinstance(node, ast.ImportFrom):
+            assert node.level == 0, f"line {node.lineno}: a relative import"
+            module = node.module or ""
+            yield node.lineno, module
+            if module == "halocline":
+                yield from ((node.lineno, f"halocline.{name.name}") for name in node.names)
+
+
+def is_front_door(path: Path) -> bool:
+    """The package's own __init__ hands out names of all floors, and is imported by none."""
+    return path == HOUSE / "__init__.py"
+
+
+@pytest.mark.parametrize("path", MODULES, ids=lambda path: str(path.relative_to(HOUSE)))
+def test_module_imports_only_from_its_own_room_and_from_lower_floors(path: Path) -> None:
+    if is_front_door(path):
+        return
+    here = room_of("halocline." + ".".join(path.relative_to(HOUSE).with_suffix("").parts))
+    assert here in FLOORS, f"the room {here} has no floor: add it to FLOORS and to the design"
+    for line, module in imported(ast.parse(path.read_text(encoding="utf-8"))):
+        if module.split(".")[0] != "halocline":
+            continue
+        there = room_of(module)
+        allowed = there == here or FLOORS[there] < FLOORS[here]
+        assert allowed, f"{path.relative_to(HOUSE)}:{line} imports {module} from floor {FLOORS[there]}"
+
+
+def test_every_room_on_the_plan_is_known_and_every_folder_is_a_room() -> None:
+    rooms = {path.parent.name for path in HOUSE.glob("*/__init__.py")}
+    assert rooms <= set(FLOORS)
+
+
+def test_nothing_prints_or_sets_up_logging_below_the_command_line() -> None:
+    for path in MODULES:
+        if path.parent.name == "cli" or "__main__" in path.read_text(encoding="utf-8"):
+            continue
+        for node in ast.walk(ast.parse(path.read_text(encoding="utf-8"))):
+            if isinstance(node, ast.Call) and isinstance(node.func, ast.Name):
+                assert node.func.id != "print", f"{path}:{node.lineno} prints"
+
+
+def test_the_measure_sees_a_forbidden_import() -> None:
+    lines = list(imported(ast.parse("from halocline.cli.main import run\nimport halocline.graph.engine")))
+    assert lines == [(1, "halocline.cli.main"), (2, "halocline.graph.engine")]
+    assert room_of("halocline.cli.main") == "cli"
+    assert room_of("halocline.errors") == ""
