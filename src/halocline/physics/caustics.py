@@ -1,0 +1,436 @@
+"""Caustics: how the moving surface gathers and spreads the sun's light below it.
+
+One ray starts at each point of a wave patch and carries the power that enters there. At a chosen depth every
+ray gives its power to the four cells around the place it has reached, in proportion: what is bright is where
+rays crowd. Since the patch is cyclic no power leaves it, so the mean over a slice is exactly 1. The slice is
+then softened, by one product in the Fourier domain, by everything that spreads the light and is not in the
+rays: the width of the sun's disc, waves too short for the grid, the range of colours in a channel, and
+scattering by the water.
+
+Slices are kept in *surface coordinates*: each ray is drawn from where the beam would have entered a flat
+surface, ``x - depth * drift``. What is left, the focusing, is the same for a high and a low sun, and a point
+under water is looked up by tracing back along the beam.
+
+`halocline.physics.light_field` joins slices to a field that can be looked up anywhere under water.
+"""
+
+from __future__ import annotations
+
+import math
+from collections.abc import Iterator
+from dataclasses import dataclass
+from functools import cached_property
+from typing import Any
+
+import cv2
+import numpy as np
+from numpy.typing import NDArray
+from scipy import fft, sparse
+
+from halocline._typing import F32, F64
+from halocline.errors import PhysicsError
+from halocline.physics.surface import SunBeam, entering_power, refracted_drift
+from halocline.physics.waves import WavePatch
+
+# Standard deviation, in cells, of the least blur: without it the rays' own grid would show where they part.
+_LEAST_BLUR_CELLS = 0.9
+# Rows of rays handled at once: their planes fit a processor's second-level cache.
+_STRIP_ROWS = 32
+# The narrow forward peak of natural water: share of all scattering, and angle; see `scattering_transfer`.
+_PEAK_SHARE = 0.35
+_PEAK_ANGLE_RAD = 0.006
+
+
+def deposit(x: F32, y: F32, energy: F32) -> F32:
+    """Give each ray's energy to the four nearest points of a cyclic grid, in proportion.
+
+    Parameters
+    ----------
+    x, y
+        ``(grid, grid)`` places in cells, any number (the grid repeats); ``grid`` is a power of two.
+    energy
+        ``(grid, grid)`` energies.
+
+    Returns
+    -------
+    ``(grid, grid)`` float32 whose sum is that of ``energy``. Rays are added in a fixed order.
+    """
+    scatter = _Scatter(x.shape[0])
+    for rows in scatter.strips():
+        scatter.add(rows, x[rows], y[rows], energy[rows])
+    return scatter.gathered()
+
+
+class _Scatter:
+    """Rays on their way to a cyclic grid, taken in strips of rows so that the work stays in cache."""
+
+    def __init__(self, grid: int) -> None:
+        self.grid = grid
+        self.shares = np.empty((grid, grid, 4), np.float32)
+        self.places = np.empty((grid, grid, 4), np.int32)
+
+    def strips(self) -> Iterator[slice]:
+        """Yield the strips of rows in order."""
+        for start in range(0, self.grid, _STRIP_ROWS):
+            yield slice(start, min(start + _STRIP_ROWS, self.grid))
+
+    def add(self, rows: slice, x: F32, y: F32, energy: F32) -> None:
+        """Take a strip of rays: their places in cells and their energy."""
+        last = np.int32(self.grid - 1)
+        column, right_share = _cell_and_share(x)
+        row, lower_share = _cell_and_share(y)
+        lower_share *= energy
+        upper_share = energy - lower_share
+        shares, places = self.shares[rows], self.places[rows]
+        # What goes right, and the rest: the four shares sum to the ray's energy.
+        np.multiply(upper_share, right_share, out=shares[..., 1])
+        np.subtract(upper_share, shares[..., 1], out=shares[..., 0])
+        np.multiply(lower_share, right_share, out=shares[..., 3])
+        np.subtract(lower_share, shares[..., 3], out=shares[..., 2])
+        right = column + np.int32(1)
+        lower = row + np.int32(1)
+        for index in (column, right, row, lower):
+            np.bitwise_and(index, last, out=index)
+        row *= np.int32(self.grid)
+        lower *= np.int32(self.grid)
+        np.add(row, column, out=places[..., 0])
+        np.add(row, right, out=places[..., 1])
+        np.add(lower, column, out=places[..., 2])
+        np.add(lower, right, out=places[..., 3])
+
+    def gathered(self) -> F32:
+        """Return the energy that has arrived at each point, ``(grid, grid)``."""
+        rays = self.grid * self.grid
+        # A sparse matrix with one column for each ray, times a vector of ones: a scatter in compiled code.
+        starts = np.arange(0, 4 * rays + 1, 4, dtype=np.int32)
+        matrix = sparse.csc_array((self.shares.ravel(), self.places.ravel(), starts), shape=(rays, rays))
+        arrived: F32 = matrix @ np.ones(rays, np.float32)
+        return arrived.reshape(self.grid, self.grid)
+
+
+def _cell_and_share(position: F32) -> tuple[NDArray[np.int32], F32]:
+    """Split positions into the whole cell below and the fraction beyond it."""
+    whole = np.floor(position)
+    return whole.astype(np.int32), position - whole
+
+
+@dataclass(frozen=True)
+class CausticOptics:
+    """Everything about caustics that does not change from frame to frame.
+
+    Attributes
+    ----------
+    zenith_rad, azimuth_rad
+        Where the sun stands in air; azimuth from +x towards +y.
+    index
+        Refractive indices of the water, one for each colour channel (longest wavelength first); the middle
+        one leads the beam.
+    scattering_per_m, asymmetry
+        Scattering coefficient b and mean cosine g of the water's phase function.
+    scale
+        Art: size of the pattern, a ratio.
+    contrast
+        Art: departure from the mean, a ratio; 0 is even light, 1 physical. The mean stays 1.
+    softness
+        Art: width of everything that softens, a ratio; 1 physical, 0 as sharp as the grid.
+    colour
+        Art: strength of the colour fringes, a ratio; 1 physical.
+    """
+
+    zenith_rad: float
+    azimuth_rad: float
+    index: tuple[float, float, float]
+    scattering_per_m: float = 0.0
+    asymmetry: float = 0.924
+    scale: float = 1.0
+    contrast: float = 1.0
+    softness: float = 1.0
+    colour: float = 1.0
+
+    def __post_init__(self) -> None:
+        problems = {
+            "scattering_per_m": self.scattering_per_m >= 0.0,
+            "asymmetry": 0.0 < self.asymmetry < 1.0,
+            "scale": self.scale > 0.0,
+            "contrast": self.contrast >= 0.0,
+            "softness": self.softness >= 0.0,
+            "colour": self.colour >= 0.0,
+        }
+        for name, fine in problems.items():
+            if not fine:
+                raise PhysicsError(
+                    f"{name} = {getattr(self, name)} makes no caustics",
+                    code="E-CAUSTICS-OPTICS",
+                    mend="Ratios and coefficients are 0 or more, the scale is positive, g is from 0 to 1.",
+                )
+
+    @cached_property
+    def beams(self) -> tuple[SunBeam, ...]:
+        """The beam of each channel, the middle one unchanged by ``colour``."""
+        middle = self.index[1]
+        indices = (middle + self.colour * (n - middle) for n in self.index)
+        return tuple(SunBeam(self.zenith_rad, self.azimuth_rad, n) for n in indices)
+
+    @property
+    def beam(self) -> SunBeam:
+        """The beam of the middle channel."""
+        return self.beams[1]
+
+
+def scattering_transfer(
+    k: F32, *, path_m: float, slant: float, scattering_per_m: float, asymmetry: float
+) -> F32:
+    """Return what scattering leaves of the pattern's contrast at wavenumber ``k`` (rad/m), 0 to 1.
+
+    A beam that crosses ``path_m`` of water is blurred by each metre in proportion to what is still to come:
+
+        exp(-b int_0^s (1 - P(k u)) du),   P(q) = 0.35 exp(-0.006 slant q) + 0.65 exp(-theta slant q)
+
+    which is Wells' form (wells1973). P is the small-angle Hankel transform of two Henyey-Greenstein lobes: a
+    broad one, theta = (1 - g) / sqrt(g), and the narrow peak of natural water, whose share and width follow
+    petzold1972 (NUC 2200, share of scattering within 0.2 to 40 degrees, to 0.05). An even field passes whole
+    (1 at k = 0); the finest detail keeps only what was never scattered, exp(-b s).
+    """
+    kept = np.zeros_like(k)
+    broad = (1.0 - asymmetry) / math.sqrt(asymmetry)
+    for share, angle in ((_PEAK_SHARE, _PEAK_ANGLE_RAD), (1.0 - _PEAK_SHARE, broad)):
+        # The integral of exp(-k angle u): (1 - exp(-q)) / (k angle) with q = k angle s.
+        q = np.maximum(k * np.float32(slant * angle * path_m), np.float32(1e-4))
+        kept += np.float32(share) * (np.float32(1.0) + np.expm1(-q) / q)
+    kept *= np.float32(-scattering_per_m * path_m)
+    return np.exp(kept, out=kept)
+
+
+@dataclass(frozen=True)
+class PatchOptics:
+    """How one patch turns into slices: its rays' optics and its softening, in the patch's own axes.
+
+    Attributes
+    ----------
+    patch
+        The waves.
+    optics
+        Sun, water and art controls, world axes.
+    beams
+        Channels to trace, world axes.
+    unresolved
+        Slope covariance of the waves that no patch holds, ``(2, 2)``, world axes.
+    contrast
+        See `CausticOptics`.
+    """
+
+    patch: WavePatch
+    optics: CausticOptics
+    beams: tuple[SunBeam, ...]
+    unresolved: F64
+    contrast: float
+
+    @cached_property
+    def turned_beams(self) -> tuple[SunBeam, ...]:
+        """The channels' beams in the patch's axes."""
+        return tuple(beam.turned(self.patch.angle_rad) for beam in self.beams)
+
+    @property
+    def reference_drift(self) -> F64:
+        """Drift of the leading beam in the patch's axes, ``(2,)``."""
+        return self.optics.beam.turned(self.patch.angle_rad).drift
+
+    @cached_property
+    def _spread_per_m(self) -> F64:
+        """Covariance (m2) per square metre of depth of all that widens a ray in proportion to depth."""
+        beam = self.optics.beam
+        response = beam.drift_per_slope()
+        spread = beam.disc_covariance() + response @ self.unresolved @ response.T
+        angle = self.patch.angle_rad
+        turn = np.array([[math.cos(angle), math.sin(angle)], [-math.sin(angle), math.cos(angle)]])
+        turned: F64 = turn @ spread @ turn.T * self.optics.softness**2
+        return turned
+
+    @cached_property
+    def _channel_width(self) -> F64:
+        """Drift between neighbouring channels, ``(2,)``, patch axes: how wide a range of colours each is."""
+        if len(self.turned_beams) == 1:
+            return np.zeros(2)
+        first, *_, last = (beam.drift for beam in self.turned_beams)
+        return (last - first) / (len(self.turned_beams) - 1)
+
+    def transfer(self, depth_m: float) -> tuple[NDArray[Any], ...]:
+        """Return what each channel's light at a depth goes through, in the Fourier domain.
+
+        One factor for each channel, ``(grid, grid/2 + 1)``: softening (float32, 1 at zero), and for the outer
+        channels the place where their own beam would have entered, as a phase (complex64).
+        """
+        patch = self.patch
+        k = 2.0 * math.pi / patch.cell_m
+        kx = (np.fft.rfftfreq(patch.grid) * k).astype(np.float32)[np.newaxis, :]
+        ky = (np.fft.fftfreq(patch.grid) * k).astype(np.float32)[:, np.newaxis]
+        spread = self._spread_per_m * depth_m**2 + np.eye(2) * (_LEAST_BLUR_CELLS * patch.cell_m) ** 2
+        xx, xy, yy = (np.float32(value) for value in (spread[0, 0], spread[0, 1], spread[1, 1]))
+        factor = np.exp(np.float32(-0.5) * (xx * kx * kx + np.float32(2.0) * xy * kx * ky + yy * ky * ky))
+        width = self._channel_width * depth_m / (2.0 * math.pi)
+        factor *= np.sinc(kx * np.float32(width[0]) + ky * np.float32(width[1]))
+        slant = self.optics.beam.slant
+        factor *= scattering_transfer(
+            np.sqrt(kx * kx + ky * ky),
+            path_m=depth_m * slant,
+            slant=slant,
+            scattering_per_m=self.optics.scattering_per_m * self.optics.softness,
+            asymmetry=self.optics.asymmetry,
+        )
+        factors = []
+        for beam in self.turned_beams:
+            aside = (beam.drift - self.reference_drift) * depth_m
+            if not aside.any():
+                factors.append(factor)
+                continue
+            phase = kx * np.float32(-aside[0]) + ky * np.float32(-aside[1])
+            factors.append(factor * np.exp(np.complex64(1j) * phase))
+        return tuple(factors)
+
+    def rays(self, time_s: float) -> PatchRays:
+        """Refract the sun through the patch at a time."""
+        height, slope_x, slope_y = self.patch.surface(time_s)
+        # Only the outer channels are traced; see `PatchRays.slices`.
+        traced = self.turned_beams[:: max(1, len(self.turned_beams) - 1)]
+        drifts = []
+        for beam in traced:
+            drift = refracted_drift(slope_x, slope_y, beam)
+            drift -= beam.drift.astype(np.float32)[:, np.newaxis, np.newaxis]
+            drifts.append(drift)
+        return PatchRays(self, tuple(drifts), entering_power(slope_x, slope_y, traced[-1]), height)
+
+
+@dataclass(frozen=True)
+class PatchRays:
+    """Rays of one patch at one time.
+
+    Attributes
+    ----------
+    source
+        The patch and its optics.
+    drifts
+        ``(2, grid, grid)`` of the first channel and, where there are several, of the last: drift beyond that
+        of the channel's own beam under a flat surface.
+    energy
+        ``(grid, grid)``: power per ray. Channels differ in transmission by some 1e-4: one serves all.
+    height
+        ``(grid, grid)``: where each ray starts, metres above the mean surface.
+    """
+
+    source: PatchOptics
+    drifts: tuple[F32, ...]
+    energy: F32
+    height: F32
+
+    def gathered(self, depth_m: float, traced: int) -> F32:
+        """Return the light of a traced channel at a depth before softening, ``(grid, grid)``, patch axes."""
+        grid = self.energy.shape[0]
+        per_cell = np.float32(1.0 / self.source.patch.cell_m)
+        columns = np.arange(grid, dtype=np.float32)
+        lean_x, lean_y = (np.float32(value) for value in self.source.reference_drift)
+        drift = self.drifts[traced]
+        scatter = _Scatter(grid)
+        for rows in scatter.strips():
+            lift = self.height[rows] * per_cell
+            fall = lift + np.float32(depth_m * per_cell)
+            x = drift[0, rows] * fall
+            y = drift[1, rows] * fall
+            # A ray that starts on a crest meets the beam earlier: it arrives further along.
+            x += lift * lean_x
+            y += lift * lean_y
+            x += columns
+            y += columns[rows, np.newaxis]
+            scatter.add(rows, x, y, self.energy[rows])
+        return scatter.gathered()
+
+    def slices(self, depth_m: float, transfers: tuple[NDArray[Any], ...]) -> list[F32]:
+        """Return the irradiance of each channel at a depth relative to its mean, ``(grid, grid)`` each.
+
+        The outer two of three channels are traced. Once the difference between their beams under a flat
+        surface is taken out they differ by a fiftieth of the focusing, less than the sun's width; the middle
+        channel is their mean.
+
+        Parameters
+        ----------
+        depth_m
+            Below the mean surface, positive.
+        transfers
+            `PatchOptics.transfer` of that depth.
+        """
+        spectra = [fft.rfft2(self.gathered(depth_m, traced), workers=1) for traced in range(len(self.drifts))]
+        if len(transfers) > len(spectra):
+            middle = spectra[0] + spectra[1]
+            middle *= np.float32(0.5)
+            spectra.insert(1, middle)
+        return [
+            self._softened(spectrum, transfer) for spectrum, transfer in zip(spectra, transfers, strict=True)
+        ]
+
+    def _softened(self, spectrum: NDArray[np.complex64], transfer: NDArray[Any]) -> F32:
+        spectrum *= transfer
+        # The mean of a slice is 1 by definition of the pattern.
+        spectrum *= np.complex64(self.energy.size / spectrum[0, 0].real)
+        light: F32 = fft.irfft2(spectrum, workers=1, overwrite_x=True)
+        np.maximum(light, np.float32(0.0), out=light)
+        return with_contrast(light, self.source.contrast)
+
+    def led_aside(self, depth_m: float) -> F32:
+        """Return how far rays have been led from the leading beam, ``(2, grid, grid)`` metres, by arrival."""
+        cell = self.source.patch.cell_m
+        return _led_by(self.drifts[0], depth_m / cell) * np.float32(cell)
+
+
+def _led_by(drift: F32, depth_cells: float) -> F32:
+    """Return how far rays of a smooth patch have moved by where they arrive, ``(2, grid, grid)`` cells.
+
+    A ray that arrives at x' started at x' - m, so m(x') = depth drift(x' - m). Two rounds settle it to well
+    below a cell of the fine patch, since long waves change little over the distance that they lead a ray.
+    """
+    grid = drift.shape[1]
+    moved = drift * np.float32(depth_cells)
+    image = wrapped(moved.transpose(1, 2, 0))
+    at = np.arange(grid, dtype=np.float32)
+    for _ in range(2):
+        column = np.mod(at[np.newaxis, :] - moved[0], np.float32(grid))
+        row = np.mod(at[:, np.newaxis] - moved[1], np.float32(grid))
+        moved = bilinear(image, column, row).transpose(2, 0, 1)
+    return moved
+
+
+def with_contrast(light: F32, contrast: float) -> F32:
+    """Return a field of mean 1 with its departures from the mean scaled, never negative, mean still 1."""
+    if contrast == 1.0:
+        return light
+    bent = light - np.float32(1.0)
+    bent *= np.float32(contrast)
+    bent += np.float32(1.0)
+    np.maximum(bent, np.float32(0.0), out=bent)
+    bent /= np.float32(bent.mean(dtype=np.float64))
+    return bent
+
+
+def bilinear(image: F32, column: F32, row: F32) -> F32:
+    """Look up an image at places in cells, ``(rows, columns)`` each; the image's channels come last."""
+    found = cv2.remap(image, column, row, cv2.INTER_LINEAR, borderMode=cv2.BORDER_REPLICATE)
+    return np.asarray(found, np.float32)
+
+
+def channels_of(image: F32) -> list[F32]:
+    """Return an image's channels as images."""
+    return [image] if image.ndim == 2 else [np.asarray(plane, np.float32) for plane in cv2.split(image)]
+
+
+def interleaved(planes: list[F32]) -> F32:
+    """Return images as the channels of one; a single one stays as it is."""
+    if len(planes) == 1:
+        return planes[0]
+    return np.asarray(cv2.merge(planes), np.float32)
+
+
+def wrapped(image: F32) -> F32:
+    """Return a cyclic image with its first row and column repeated at the end, so lookups meet no edge."""
+    out = np.empty((image.shape[0] + 1, image.shape[1] + 1, *image.shape[2:]), image.dtype)
+    out[:-1, :-1] = image
+    out[-1, :-1] = image[0]
+    out[:, -1] = out[:, 0]
+    return out

@@ -1,0 +1,354 @@
+"""Light shafts: the caustic light field seen from the side, in the light that the water scatters.
+
+Along one straight view ray the sun's light is scattered by one angle, so the phase function is a constant
+factor and the shafts are a ratio: the veil of the uneven field over that of an even one,
+
+    M(s) = int_0^s E(x(t)) exp(-k t) dt / int_0^s exp(-k t) dt,    k = c + Kd mu.
+
+The veiling light's share that comes from the sun is multiplied by M. Since E has a mean of 1 on every level,
+M has a mean of 1 too: shafts brighten and darken the smooth veil and leave its mean.
+
+M is computed for a coarse grid of view rays at fixed distances and looked up by pixel and range in between.
+So it does not depend on what the render shows: it stops at each pixel's own range, however thin the thing,
+and neighbours in front or behind lend it nothing.
+
+In surface coordinates (see `halocline.physics.caustics`) the view ray moves in a straight line at a constant
+speed, which is zero for a ray along the beam. The field is first laid out in those coordinates on a square
+around the lens, at a ladder of depths and at halving detail; then a sample is one lookup. Steps are short
+near the lens and longer away from it, and each takes the detail that is as coarse as itself: nothing is
+skipped over, so there is no pattern of steps, and neither noise nor flicker.
+"""
+
+from __future__ import annotations
+
+import math
+from dataclasses import dataclass
+from functools import cached_property
+from threading import Lock
+
+import numpy as np
+
+from halocline._typing import F32, F64
+from halocline.errors import PhysicsError
+from halocline.physics.caustics import bilinear, channels_of
+from halocline.physics.light_field import CausticField, window_start
+
+# Rows of rays computed at once.
+_BLOCK_ROWS = 16
+# Depths of the laid-out field: coarser than the caustics' own, for a ray crosses them at a slant.
+_FIRST_DEPTH_M = 0.5
+_LADDER_RATIO = 1.4
+# Points along a side of the laid-out field at its finest, and how often it is halved.
+_WINDOW = 512
+_HALVINGS = 3
+# Half the side of the laid-out field, metres, at most: beyond it shafts have long merged.
+_WIDEST_M = 30.0
+
+
+@dataclass(frozen=True)
+class ShaftSteps:
+    """Distances between which the field is taken as even along a view ray.
+
+    They grow geometrically: ``t_i = first ((1 + g)^i - 1) / g``.
+
+    Attributes
+    ----------
+    first_m
+        Length of the first step.
+    growth
+        g: how much longer each step is than the one before, 0.01 or more.
+    count
+        Number of steps.
+    """
+
+    first_m: float
+    growth: float
+    count: int
+
+    def __post_init__(self) -> None:
+        if not (self.first_m > 0.0 and self.growth >= 0.01 and 1 <= self.count <= 256):
+            raise PhysicsError(
+                f"{self.count} steps from {self.first_m:g} m growing by {self.growth:g} reach nowhere",
+                code="E-SHAFTS-STEPS",
+                mend="The first step is positive, growth 0.01 or more, and there are 1 to 256 steps.",
+            )
+
+    @classmethod
+    def reaching(cls, far_m: float, *, first_m: float, count: int) -> ShaftSteps:
+        """Return the steps of which ``count`` reach ``far_m``, by bisection of the growth."""
+        low, high = 0.01, 2.0
+        for _ in range(60):
+            growth = 0.5 * (low + high)
+            if cls(first_m, growth, count).edges[-1] < far_m:
+                low = growth
+            else:
+                high = growth
+        return cls(first_m, 0.5 * (low + high), count)
+
+    @cached_property
+    def edges(self) -> F64:
+        """Distances of the steps' ends, ``(count + 1,)``, metres, 0 first."""
+        ends: F64 = self.first_m * np.expm1(np.arange(self.count + 1) * math.log1p(self.growth)) / self.growth
+        return ends
+
+    def position(self, range_m: F32) -> F32:
+        """Return ranges in steps: 1.5 is halfway through the second; at most ``count``."""
+        at = np.minimum(range_m, np.float32(self.edges[-1]))
+        at *= np.float32(self.growth / self.first_m)
+        at += np.float32(1.0)
+        np.log(at, out=at)
+        at *= np.float32(1.0 / math.log1p(self.growth))
+        return np.minimum(at, np.float32(self.count), out=at)
+
+
+@dataclass(frozen=True)
+class ShaftRays:
+    """The coarse grid of view rays.
+
+    Attributes
+    ----------
+    directions
+        ``(3, rows, columns)`` unit directions away from the lens: x, y and down.
+    origin
+        Horizontal place of the lens, metres.
+    depth_m
+        Depth of the lens.
+    """
+
+    directions: F32
+    origin: tuple[float, float]
+    depth_m: float
+
+
+@dataclass(frozen=True)
+class ShaftWater:
+    """How each channel of the veil fades.
+
+    Attributes
+    ----------
+    attenuation, diffuse_attenuation
+        c and Kd of each channel, 1/m.
+    optical_edges
+        Distances of the steps' ends as attenuation sees them, ``(count + 1,)``: the same as
+        `ShaftSteps.edges`, or where a story bends range, bent.
+    """
+
+    attenuation: tuple[float, ...]
+    diffuse_attenuation: tuple[float, ...]
+    optical_edges: F64
+
+
+class ShaftVolume:
+    """M for every coarse ray and step; rows of rays are computed when first asked for."""
+
+    def __init__(self, field: CausticField, rays: ShaftRays, steps: ShaftSteps, water: ShaftWater) -> None:
+        self.field = field
+        self.rays = rays
+        self.steps = steps
+        self.water = water
+        count = -(-(rays.directions.shape[1] - 1) // _BLOCK_ROWS)
+        self._locks = [Lock() for _ in range(max(1, count))]
+        self._blocks: dict[int, F32] = {}
+        self._layout_lock = Lock()
+        self._laid_out: _Layout | None = None
+
+    def gain(self, column: F32, row: F32, range_m: F32) -> F32:
+        """Return M at pixels, ``(channels, rows, columns)``.
+
+        Parameters
+        ----------
+        column
+            ``(columns,)`` places in coarse rays, from the first ray's 0.
+        row
+            ``(rows,)`` the same downwards.
+        range_m
+            ``(rows, columns)`` where each pixel's ray ends; inf for open water.
+        """
+        out = np.empty((len(self.water.attenuation), *range_m.shape), np.float32)
+        numbers = np.minimum(row.astype(np.int64) // _BLOCK_ROWS, len(self._locks) - 1)
+        for number in np.unique(numbers):
+            rows = np.flatnonzero(numbers == number)
+            part = slice(int(rows[0]), int(rows[-1]) + 1)
+            local = row[part] - np.float32(number * _BLOCK_ROWS)
+            out[:, part] = self._looked_up(self._block(int(number)), column, local, range_m[part])
+        return out
+
+    def _looked_up(self, block: F32, column: F32, row: F32, range_m: F32) -> F32:
+        """Interpolate a block: between rays bilinear, between steps linear."""
+        height = block.shape[0] // (self.steps.count + 1)
+        at = self.steps.position(range_m)
+        step = np.minimum(np.floor(at), np.float32(self.steps.count - 1))
+        at -= step
+        columns = np.broadcast_to(column, range_m.shape).astype(np.float32)
+        rows = step * np.float32(height)
+        rows += np.clip(row, 0.0, np.float32(height - 1))[:, np.newaxis]
+        before = bilinear(block, columns, rows)
+        rows += np.float32(height)
+        after = bilinear(block, columns, rows)
+        out = np.empty((len(self.water.attenuation), *range_m.shape), np.float32)
+        for plane, first, second in zip(out, channels_of(before), channels_of(after), strict=True):
+            np.subtract(second, first, out=plane)
+            np.multiply(plane, at, out=plane)
+            np.add(plane, first, out=plane)
+        return out
+
+    def _block(self, number: int) -> F32:
+        """Return a block of rows: ``(steps + 1) * rows`` by columns by channels, one step below another."""
+        with self._locks[number]:
+            if number not in self._blocks:
+                first = number * _BLOCK_ROWS
+                # One row more than the block's own, to interpolate towards.
+                directions = self.rays.directions[:, first : first + _BLOCK_ROWS + 1]
+                self._blocks[number] = self._integrated(directions)
+            return self._blocks[number]
+
+    def _integrated(self, directions: F32) -> F32:
+        shape = directions.shape[1:]
+        channels = len(self.water.attenuation)
+        volume = np.ones((self.steps.count + 1, *shape, channels), np.float32)
+        lit = np.zeros((channels, *shape), np.float32)
+        even = np.full((channels, *shape), 1e-30, np.float32)
+        optical = self.water.optical_edges.astype(np.float32)
+        rates = [
+            np.float32(c) + np.float32(kd) * directions[2]
+            for c, kd in zip(self.water.attenuation, self.water.diffuse_attenuation, strict=True)
+        ]
+        left = [np.ones(shape, np.float32) for _ in rates]
+        for step in range(self.steps.count):
+            light, inside = self._light(directions, step)
+            for channel, rate in enumerate(rates):
+                # The veil of this step: exp(-k t) at its start less at its end, over k, which cancels.
+                then = np.exp(rate * -optical[step + 1])
+                weight = np.abs(left[channel] - then)
+                left[channel] = then
+                weight *= inside
+                even[channel] += weight
+                weight *= light
+                lit[channel] += weight
+                np.divide(lit[channel], even[channel], out=volume[step + 1, ..., channel])
+        # At the lens itself M is what the first step makes of it.
+        volume[0] = volume[1]
+        return volume.reshape(-1, shape[1], channels)
+
+    def _light(self, directions: F32, step: int) -> tuple[F32, F32]:
+        """Return the light in the middle of a step, and 1 where that is under water, 0 where above."""
+        start, end = self.steps.edges[step : step + 2]
+        middle = np.float32(0.5 * (start + end))
+        depth = directions[2] * middle
+        depth += np.float32(self.rays.depth_m)
+        inside = (depth > 0.0).astype(np.float32)
+        layout = self._layout()
+        drift_x, drift_y = (np.float32(value) for value in self.field.setup.optics.beam.drift)
+        # What is left along the beam does not move over the pattern.
+        column = (directions[0] - directions[2] * drift_x) * middle
+        row = (directions[1] - directions[2] * drift_y) * middle
+        return layout.look_up(column, row, depth, float(end - start)), inside
+
+    def _layout(self) -> _Layout:
+        with self._layout_lock:
+            if self._laid_out is None:
+                self._laid_out = _lay_out(self.field, self.rays, self.steps)
+            return self._laid_out
+
+
+@dataclass(frozen=True)
+class _Layout:
+    """The field around the lens, in surface coordinates.
+
+    Attributes
+    ----------
+    levels
+        At each halving, ``(depths * points, points)``: one depth below another.
+    step_m
+        Distance of points at the finest.
+    offset_m
+        From the lens's place to the first point of the window.
+    count
+        Number of depths.
+    """
+
+    levels: tuple[F32, ...]
+    step_m: float
+    offset_m: tuple[float, float]
+    count: int
+
+    def look_up(self, x: F32, y: F32, depth_m: F32, length_m: float) -> F32:
+        """Return the light at places, metres from the lens's own, averaged over about ``length_m``."""
+        at = np.maximum(depth_m, np.float32(_FIRST_DEPTH_M))
+        at *= np.float32(1.0 / _FIRST_DEPTH_M)
+        np.log(at, out=at)
+        at *= np.float32(1.0 / math.log(_LADDER_RATIO))
+        np.minimum(at, np.float32(self.count - 1), out=at)
+        rung = np.minimum(np.floor(at), np.float32(self.count - 2))
+        at -= rung
+        level = min(max(math.log2(length_m / self.step_m), 0.0), len(self.levels) - 1.0)
+        below = min(int(level), len(self.levels) - 2)
+        light = self._at_level(below, x, y, rung, at)
+        if level > below:
+            share = np.float32(level - below)
+            light *= np.float32(1.0) - share
+            light += share * self._at_level(below + 1, x, y, rung, at)
+        return light
+
+    def _at_level(self, number: int, x: F32, y: F32, rung: F32, between: F32) -> F32:
+        image = self.levels[number]
+        points = image.shape[1]
+        # Halved points lie in the middle of those they are made of.
+        step = self.step_m * 2**number
+        shift = 0.5 * (2**number - 1) * self.step_m
+        column = x * np.float32(1.0 / step)
+        column -= np.float32((self.offset_m[0] + shift) / step)
+        row = y * np.float32(1.0 / step)
+        row -= np.float32((self.offset_m[1] + shift) / step)
+        # Beyond the window its edge goes on, where the field has been made even.
+        np.clip(column, np.float32(0.0), np.float32(points - 1), out=column)
+        np.clip(row, np.float32(0.0), np.float32(points - 1), out=row)
+        row += rung * np.float32(points)
+        above = bilinear(image, column, row)
+        row += np.float32(points)
+        below = bilinear(image, column, row)
+        below -= above
+        below *= between
+        below += above
+        return below
+
+
+def _lay_out(field: CausticField, rays: ShaftRays, steps: ShaftSteps) -> _Layout:
+    """Lay the field out around the lens for all depths that its rays reach."""
+    beam = field.setup.optics.beam
+    far = float(steps.edges[-1])
+    reach = far * (1.0 + math.tan(beam.water_zenith_rad))
+    step = 2.0 * min(reach, _WIDEST_M) / _WINDOW
+    centre_x, centre_y = (
+        place - rays.depth_m * drift for place, drift in zip(rays.origin, beam.drift, strict=True)
+    )
+    deepest = max(_FIRST_DEPTH_M, rays.depth_m + far * max(0.0, float(rays.directions[2].max())))
+    count = 2 + math.ceil(math.log(deepest / _FIRST_DEPTH_M) / math.log(_LADDER_RATIO))
+    start = window_start((centre_x, centre_y), step, _WINDOW)
+    fade = _fade(_WINDOW)
+    levels: list[list[F32]] = [[] for _ in range(_HALVINGS + 1)]
+    for rung in range(count):
+        light = field.window(_FIRST_DEPTH_M * _LADDER_RATIO**rung, (centre_x, centre_y), step, _WINDOW)
+        light -= np.float32(1.0)
+        light *= fade
+        light += np.float32(1.0)
+        for number, level in enumerate(levels):
+            level.append(light)
+            if number < _HALVINGS:
+                light = _halved(light)
+    stacked = tuple(np.concatenate(level) for level in levels)
+    return _Layout(stacked, step, (start[0] - centre_x, start[1] - centre_y), count)
+
+
+def _fade(count: int) -> F32:
+    """Return a square that is 1 inside and falls to 0 over an eighth of its side towards its edges."""
+    edge = np.minimum(np.arange(count), np.arange(count)[::-1]) * (8.0 / count)
+    rise = np.minimum(edge, 1.0)
+    rise = rise * rise * (3.0 - 2.0 * rise)
+    return np.outer(rise, rise).astype(np.float32)
+
+
+def _halved(image: F32) -> F32:
+    """Return means of two by two points."""
+    rows = image[0::2] + image[1::2]
+    return (rows[:, 0::2] + rows[:, 1::2]) * np.float32(0.25)

@@ -1,0 +1,133 @@
+"""Looking caustics up under water."""
+
+from __future__ import annotations
+
+import math
+
+import numpy as np
+import pytest
+from numpy.testing import assert_allclose, assert_array_equal
+
+from halocline._typing import F32
+from halocline.physics.caustics import CausticOptics
+from halocline.physics.light_field import CausticSetup, ladder_depth, window_start
+from halocline.physics.waves import SeaState, Swell
+
+INDEX = (1.338, 1.3405, 1.345)
+
+
+@pytest.fixture(scope="module")
+def setup() -> CausticSetup:
+    sea = SeaState(3.0, fetch_m=1500.0, smooth_below_m=0.35, swells=(Swell(0.2, 3.0, 1.0),))
+    optics = CausticOptics(math.radians(35.0), 0.5, INDEX, scattering_per_m=0.05)
+    return CausticSetup(sea, optics, seed=4, patch_m=8.0, grid=512)
+
+
+def level(count: int, step_m: float) -> tuple[F32, F32]:
+    at = np.arange(count, dtype=np.float32) * np.float32(step_m)
+    x, y = np.meshgrid(at, at)
+    return x, y
+
+
+def test_the_mean_over_a_level_plane_is_one(setup: CausticSetup) -> None:
+    x, y = level(700, 0.23)
+    # 160 m of sea: the standard error of its mean is about 0.5 %.
+    gain = setup.at(1.0).gain(x, y, np.full_like(x, 5.0))
+    assert_allclose(gain.mean(axis=(1, 2), dtype=np.float64), 1.0, atol=0.012)
+    assert gain.min() >= 0.0
+    assert gain.std() > 0.3
+
+
+def test_nothing_repeats_at_the_size_of_the_patch(setup: CausticSetup) -> None:
+    x, y = level(300, 0.08)
+    axes = np.linalg.inv(setup.fine_axes) * 512.0  # columns: the patch's sides, metres
+    field = setup.at(1.0)
+    here = field.gain(x, y, np.full_like(x, 4.0))[1]
+    for side in axes.T:
+        there = field.gain(x, y, np.full_like(x, 4.0), origin=(float(side[0]), float(side[1])))[1]
+        assert abs(np.corrcoef(here.ravel(), there.ravel())[0, 1]) < 0.1
+
+
+def test_a_pixel_depends_only_on_its_own_place(setup: CausticSetup) -> None:
+    x, y = level(97, 0.11)
+    depth = (2.0 + 0.05 * y + 0.02 * x).astype(np.float32)
+    field = setup.at(2.0)
+    whole = field.gain(x, y, depth)
+    for rows in (1, 7, 40):
+        parts = [
+            field.gain(x[r : r + rows], y[r : r + rows], depth[r : r + rows]) for r in range(0, 97, rows)
+        ]
+        assert_array_equal(np.concatenate(parts, axis=1), whole)
+    # nor on who asked before
+    fresh = setup.at(2.0)
+    assert_array_equal(fresh.gain(x[50:], y[50:], depth[50:]), whole[:, 50:])
+
+
+def test_points_along_the_beam_see_the_same_filament(setup: CausticSetup) -> None:
+    x, y = level(200, 0.05)
+    drift = setup.optics.beam.drift
+    field = setup.at(1.0)
+    high = field.gain(x, y, np.full_like(x, 4.0))[1]
+    lower = (x + np.float32(0.4 * drift[0])), (y + np.float32(0.4 * drift[1]))
+    low = field.gain(*lower, np.full_like(x, 4.4))[1]
+    straight_down = field.gain(x, y, np.full_like(x, 4.4))[1]
+    along = np.corrcoef(high.ravel(), low.ravel())[0, 1]
+    assert along > 0.8
+    assert along > np.corrcoef(high.ravel(), straight_down.ravel())[0, 1] + 0.3
+
+
+def test_light_is_even_at_the_surface_and_above(setup: CausticSetup) -> None:
+    x, y = level(20, 0.3)
+    depth = np.zeros_like(x)
+    depth[10:] = -2.0
+    assert_array_equal(setup.at(0.0).gain(x, y, depth), np.ones((3, 20, 20), np.float32))
+
+
+def test_light_changes_continuously_across_slices(setup: CausticSetup) -> None:
+    x, y = level(40, 0.2)
+    field = setup.at(0.0)
+    rung = ladder_depth(12)
+    above, below = (field.gain(x, y, np.full_like(x, rung * (1.0 + e))) for e in (-1e-4, 1e-4))
+    # Places are looked up to 1/32 of a cell, across which the light changes a little.
+    assert np.abs(above - below).mean() < 0.01
+
+
+def test_far_from_the_worlds_origin_the_pattern_is_as_sharp(setup: CausticSetup) -> None:
+    x, y = level(60, 0.05)
+    near = setup.at(0.0).gain(x, y, np.full_like(x, 3.0), origin=(4096.3, -977.7))
+    again = setup.at(0.0).gain(x + np.float32(8.0), y, np.full_like(x, 3.0), origin=(4088.3, -977.7))
+    assert np.abs(near - again).max() < 0.05
+
+
+def test_scale_stretches_the_pattern_in_place() -> None:
+    sea = SeaState(2.0, fetch_m=500.0, smooth_below_m=0.3)
+    fields = []
+    for scale in (1.0, 2.0):
+        optics = CausticOptics(0.0, 0.0, INDEX, scale=scale)
+        fields.append(CausticSetup(sea, optics, seed=1, patch_m=8.0, grid=256).at(0.0))
+    x, y = level(50, 0.1)
+    depth = np.full_like(x, 2.0)
+    assert_allclose(fields[1].gain(x * 2, y * 2, depth), fields[0].gain(x, y, depth), atol=0.02)
+
+
+def test_a_window_is_the_softened_field_and_keeps_its_grid(setup: CausticSetup) -> None:
+    field = setup.at(3.0)
+    window = field.window(4.0, (2.0, 1.0), 0.1, 128)
+    moved = field.window(4.0, (2.31, 1.0), 0.1, 128)
+    first, second = window_start((2.0, 1.0), 0.1, 128), window_start((2.31, 1.0), 0.1, 128)
+    columns = round((second[0] - first[0]) / 0.1)
+    assert columns == 3
+    assert_allclose(moved[:, :-3], window[:, 3:], atol=2e-2)
+    x, y = level(128, 0.1)
+    drift = setup.optics.beam.drift
+    places = (x + np.float32(4.0 * drift[0]), y + np.float32(4.0 * drift[1]))
+    fine = field.gain(*places, np.full_like(x, 4.0), origin=first)[1]
+    assert np.corrcoef(fine.ravel(), window.ravel())[0, 1] > 0.7
+
+
+def test_slopes_of_the_surface_are_those_of_its_waves(setup: CausticSetup) -> None:
+    x, y = level(500, 0.31)
+    slopes = setup.at(0.0).slopes(x, y).reshape(2, -1).astype(np.float64)
+    held = setup.fine.patch.slope_variance + setup.long.patch.slope_variance
+    # Where squares cross-fade a little of the variance is lost.
+    assert_allclose(slopes @ slopes.T / slopes.shape[1], held, atol=0.12 * np.trace(held))
