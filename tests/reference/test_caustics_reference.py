@@ -1,8 +1,9 @@
 """Focusing and fluctuation of light under waves against geometry and against measurements at sea.
 
 Measured fluctuations come from the `jerlov` package 0.22, which read them off the papers' figures:
-darecki2011 Fig. 13a and gernez2009 Fig. 8a. They depend on wind, sky, water and the collector, which no model here
-matches in detail: order of magnitude and trend are compared (20 to 50 %), as the papers' own scatter allows.
+darecki2011 Fig. 13a and gernez2009 Fig. 8a. They depend on wind, sky, water and the collector, which no
+model here matches in detail: order of magnitude and trend are compared (20 to 50 %), as the papers' own
+scatter allows.
 """
 
 from __future__ import annotations
