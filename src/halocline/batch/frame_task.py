@@ -2,62 +2,27 @@
 
 from __future__ import annotations
 
+import resource
+import sys
 import time
 from collections.abc import Iterable, Mapping
-from dataclasses import dataclass, field, replace
+from dataclasses import dataclass
 from pathlib import Path
 from typing import Any
 
 from halocline._version import __version__
-from halocline.errors import HaloclineError
+from halocline.batch.origin import FileDigest, Origin, digest_file, origin_of
+from halocline.batch.task import FrameTask, input_spec_of
+from halocline.errors import HaloclineError, ReadError
 from halocline.graph.engine import Evaluation, evaluate
 from halocline.graph.graph import Graph
 from halocline.imaging.camera import Camera
-from halocline.imaging.camera_metadata import CameraStatement
 from halocline.imaging.camera_track import CameraTrack
-from halocline.imaging.depth import DepthSpec
-from halocline.imaging.load import InputSpec, Loaded, View, load
+from halocline.imaging.load import InputSpec, Loaded, Template, View, load
 from halocline.imaging.save import Picture, save
 from halocline.imaging.survey import cameras_in, planes_in
 from halocline.presets.build import make_shot
-from halocline.presets.preset import Look, Preset
-from halocline.units import metres_per_scene_unit
-
-
-@dataclass(frozen=True)
-class InputFiles:
-    """Files of one frame; depth is `None` where it is in the beauty's file."""
-
-    beauty: Path
-    depth: Path | None
-
-
-@dataclass(frozen=True)
-class FrameTask:
-    """What to render.
-
-    Attributes
-    ----------
-    frame
-        Frame number.
-    beauty, depth, out
-        Files; depth is `None` where it is in the beauty's file.
-    neighbours
-        Files of the frames just before and after, by frame number, where there are any: their cameras tell
-        how the lens moves.
-    references
-        The first frames of the whole sequence on disk; what the depth pass holds is judged by them.
-    depth_spec
-        What the depth pass holds, once that is settled; judged by this frame alone where not given.
-    """
-
-    frame: int
-    beauty: Path
-    depth: Path | None
-    out: Path
-    neighbours: Mapping[int, Path] = field(default_factory=dict)
-    references: tuple[InputFiles, ...] = ()
-    depth_spec: DepthSpec | None = None
+from halocline.presets.preset import Preset
 
 
 @dataclass(frozen=True)
@@ -65,6 +30,7 @@ class FrameInputs:
     """What was read for a task."""
 
     task: FrameTask
+    origin: Origin
     loaded: Loaded
     tracks: Mapping[str, CameraTrack]
     seconds: float
@@ -72,11 +38,15 @@ class FrameInputs:
 
 @dataclass(frozen=True)
 class FrameResult:
-    """A rendered frame, not yet written."""
+    """A rendered frame, not yet written. Of the inputs it keeps no planes, only what file and record need."""
 
-    inputs: FrameInputs
+    task: FrameTask
+    origin: Origin
+    template: Template
     pictures: Mapping[str, Picture]
-    seconds: float
+    counts: Mapping[str, int]
+    warnings: tuple[str, ...]
+    seconds: Mapping[str, float]
 
 
 @dataclass(frozen=True)
@@ -87,25 +57,29 @@ class FrameRecord:
     ----------
     frame, out
         Which frame, and where it is.
+    origin, output
+        What it was made from; size and digest of the file.
     seconds
         Time spent reading, rendering and writing.
-    bytes
-        Size of the file.
     clamped_values
         Values too large for half floats, cut to the largest.
     counts
         Bad pixels found in the input, by kind.
     warnings
         What a person should know.
+    peak_memory_bytes
+        The most memory that the process had used by then.
     """
 
     frame: int
     out: Path
+    origin: Origin
+    output: FileDigest
     seconds: Mapping[str, float]
-    bytes: int
     clamped_values: int
     counts: Mapping[str, int]
     warnings: tuple[str, ...]
+    peak_memory_bytes: int
 
 
 def read_inputs(task: FrameTask, preset: Preset) -> FrameInputs:
@@ -114,19 +88,25 @@ def read_inputs(task: FrameTask, preset: Preset) -> FrameInputs:
     Raises
     ------
     HaloclineError
-        Of the imaging room; it names file and frame.
+        Of the imaging room; it names file and frame. ``E-READ-CHANGED`` where a file changed meanwhile.
     """
     started = time.perf_counter()
-    look = preset.at(task.frame)
-    spec = input_spec(look)
-    if task.depth_spec is not None:
-        spec = replace(spec, depth=task.depth_spec)
-    files = [task.beauty] if task.depth is None else [task.beauty, task.depth]
-    needed, useful = planes_read(look.graph)
-    wanted = sorted(needed | planes_in(files, spec, useful))
+    spec = input_spec_of(task, preset)
+    before = _stamps(task)
+    origin = origin_of(task, preset)
+    needed, useful = planes_read(preset.at(task.frame).graph)
+    wanted = sorted(needed | planes_in(task.files, spec, useful))
     loaded = load(task.beauty, spec, depth_path=task.depth, wanted=wanted)
     tracks = {view.name: _track(task, view, spec) for view in loaded.views}
-    return FrameInputs(task, loaded, tracks, time.perf_counter() - started)
+    if _stamps(task) != before:
+        # The digest would vouch for bytes that were not rendered.
+        raise ReadError(
+            "changed while it was read",
+            code="E-READ-CHANGED",
+            where=" or ".join(map(str, task.files)),
+            mend="Something is still writing it; run again when it is done.",
+        )
+    return FrameInputs(task, origin, loaded, tracks, time.perf_counter() - started)
 
 
 def render(inputs: FrameInputs, preset: Preset, how: Evaluation) -> FrameResult:
@@ -138,51 +118,62 @@ def render(inputs: FrameInputs, preset: Preset, how: Evaluation) -> FrameResult:
         Of the graph or an operator; it names the step.
     """
     started = time.perf_counter()
-    pictures = {view.name: _rendered(view, inputs, preset, how) for view in inputs.loaded.views}
-    return FrameResult(inputs, pictures, time.perf_counter() - started)
+    loaded = inputs.loaded
+    pictures = {view.name: _rendered(view, inputs, preset, how) for view in loaded.views}
+    return FrameResult(
+        task=inputs.task,
+        origin=inputs.origin,
+        template=loaded.template,
+        pictures=pictures,
+        counts=_total([view.counts for view in loaded.views]),
+        warnings=loaded.warnings,
+        seconds={"read": inputs.seconds, "render": time.perf_counter() - started},
+    )
 
 
-def write_result(result: FrameResult, preset: Preset, *, overwrite: bool) -> FrameRecord:
+def write_result(result: FrameResult, preset: Preset) -> FrameRecord:
     """Write a frame, whole or not at all.
 
     Raises
     ------
     WriteError
-        Where the file exists and may not be overwritten, or cannot be written.
+        Where the file exists and may not be replaced, or cannot be written.
     """
     started = time.perf_counter()
-    task, loaded = result.inputs.task, result.inputs.loaded
+    task = result.task
     output = preset.at(task.frame).output
     written = save(
         task.out,
-        loaded.template,
+        result.template,
         result.pictures,
-        attributes=record_attributes(preset, task.frame),
+        attributes=record_attributes(preset, task),
         carry="all" if "*" in output.carry else output.carry,
-        overwrite=overwrite,
+        overwrite=task.replace,
     )
-    seconds = {
-        "read": result.inputs.seconds,
-        "render": result.seconds,
-        "write": time.perf_counter() - started,
-    }
-    counts: dict[str, int] = {}
-    for view in loaded.views:
-        for kind, count in view.counts.items():
-            counts[kind] = counts.get(kind, 0) + count
+    made = digest_file(written.path)
     return FrameRecord(
-        task.frame, written.path, seconds, written.bytes, written.clamped_values, counts, loaded.warnings
+        frame=task.frame,
+        out=written.path,
+        origin=result.origin,
+        output=made,
+        seconds={**result.seconds, "write": time.perf_counter() - started},
+        clamped_values=written.clamped_values,
+        counts=result.counts,
+        warnings=result.warnings,
+        peak_memory_bytes=peak_memory_bytes(),
     )
 
 
-def record_attributes(preset: Preset, frame: int) -> dict[str, Any]:
+def record_attributes(preset: Preset, task: FrameTask) -> dict[str, Any]:
     """Return the attributes that every output frame carries: enough to make it again."""
+    held = {} if task.held_from is None else {"halocline:heldFrom": task.held_from}
     return {
         "halocline:version": __version__,
-        "halocline:frame": frame,
+        "halocline:frame": task.frame,
         "halocline:presetName": preset.name,
         "halocline:presetDigest": preset.digest,
         "halocline:preset": preset.resolved_text,
+        **held,
     }
 
 
@@ -193,39 +184,38 @@ def planes_read(graph: Graph) -> tuple[frozenset[str], frozenset[str]]:
     return needed, _render_passes(name for use in uses for name in use.optional) - needed
 
 
+def peak_memory_bytes() -> int:
+    """Return the most memory that this process has used so far."""
+    used = resource.getrusage(resource.RUSAGE_SELF).ru_maxrss
+    # Linux counts kibibytes, macOS bytes.
+    return used if sys.platform == "darwin" else used * 1024
+
+
 def _render_passes(names: Iterable[str]) -> frozenset[str]:
     """Keep the names that only a render can supply; all others are made on the way."""
     plain = (name.rpartition("/")[2] for name in names)
     return frozenset(name for name in plain if name in ("normal", "position") or name.startswith("matte."))
 
 
-def input_spec(look: Look) -> InputSpec:
-    """Return how to read the render, from a preset's ``[input]``, ``[camera]`` and ``[colour]``."""
-    section, camera = look.input, look.camera
-    unit = metres_per_scene_unit(section.scene_unit)
-    return InputSpec(
-        beauty=section.layer or "",
-        depth_channel=section.depth_channel,
-        normal=section.normal_layer,
-        position=section.position_layer,
-        depth=DepthSpec(
-            kind=section.depth_kind,
-            unit_m=unit,
-            # The section's clipping range is in metres, the pass's in scene units.
-            near=None if section.near is None else section.near / unit,
-            far=None if section.far is None else section.far / unit,
-            edges=section.depth_edges,
-        ),
-        camera=CameraStatement(
-            focal_length_mm=camera.focal_length_mm,
-            film_width_mm=camera.film_width_mm if camera.focal_length_mm is not None else None,
-            hfov_deg=camera.horizontal_view,
-            override=camera.replace,
-        ),
-        colour_space=look.colour.working_space,
-        premultiplied=section.premultiplied,
-        repair=section.bad_pixels,
-    )
+def _total(counts: Iterable[Mapping[str, int]]) -> dict[str, int]:
+    total: dict[str, int] = {}
+    for view in counts:
+        for kind, count in view.items():
+            total[kind] = total.get(kind, 0) + count
+    return total
+
+
+def _stamps(task: FrameTask) -> list[tuple[int, int, int] | None]:
+    stamps: list[tuple[int, int, int] | None] = []
+    for path in task.files:
+        try:
+            found = path.stat()
+        except OSError:
+            # The reader says it better.
+            stamps.append(None)
+        else:
+            stamps.append((found.st_ino, found.st_size, found.st_mtime_ns))
+    return stamps
 
 
 def _track(task: FrameTask, view: View, spec: InputSpec) -> CameraTrack:

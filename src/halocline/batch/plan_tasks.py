@@ -9,17 +9,42 @@ from __future__ import annotations
 import os
 import re
 from collections.abc import Iterable
-from dataclasses import replace
+from dataclasses import dataclass, replace
+from enum import StrEnum
 from pathlib import Path
 
-from halocline.batch.frame_task import FrameTask, InputFiles
+from halocline.batch.events import FrameSkipped
+from halocline.batch.task import FrameTask, InputFiles
 from halocline.errors import JobError, SequenceError, WriteError
-from halocline.imaging.sequence import Sequence, find_sequence, frame_text, output_sequence, parse_pattern
+from halocline.imaging.sequence import (
+    MAX_FRAMES,
+    Sequence,
+    find_sequence,
+    frame_text,
+    output_sequence,
+    parse_pattern,
+)
 
 # Frames that may stand for their sequence where the first ones are damaged.
 _REFERENCES = 5
 # The frame number of one file's name. A version ("v002") is none, and neither is a lone digit.
 _FRAME_IN_NAME = re.compile(r"(?<=[._])(\d{3,18})(?=\.[^.]+$)", re.ASCII)
+
+
+class MissingFrames(StrEnum):
+    """What to do where the range has frames that are not there."""
+
+    stop = "stop"
+    skip = "skip"
+    hold = "hold"
+
+
+@dataclass(frozen=True)
+class ShotPlan:
+    """The frames of one shot: those to make, and those left out since they have no input."""
+
+    tasks: tuple[FrameTask, ...]
+    skipped: tuple[FrameSkipped, ...] = ()
 
 
 def plan_tasks(
@@ -30,6 +55,19 @@ def plan_tasks(
     frames: str | None = None,
     overwrite: bool = False,
 ) -> list[FrameTask]:
+    """Plan the frames of a shot, all of which must be there; as `plan_shot`."""
+    return list(plan_shot(beauty, depth=depth, out=out, frames=frames, overwrite=overwrite).tasks)
+
+
+def plan_shot(
+    beauty: str | Path,
+    *,
+    depth: str | Path | None = None,
+    out: str | Path,
+    frames: str | None = None,
+    overwrite: bool = False,
+    missing: MissingFrames = MissingFrames.stop,
+) -> ShotPlan:
     """Plan the frames of one shot.
 
     Parameters
@@ -41,9 +79,12 @@ def plan_tasks(
     out
         A folder (the input's names are kept), a pattern, or one file.
     frames
-        Range of frames; all that are there where not given.
+        Range of frames; all between the first and the last that are there where not given.
     overwrite
-        Whether outputs that are there may be replaced.
+        Whether outputs that are there may be replaced (or kept, when resuming).
+    missing
+        Where frames of the range lack their beauty or depth: ``stop`` before anything is rendered, ``skip``
+        them, or ``hold`` the nearest frame that is there (the earlier of two as near).
 
     Returns
     -------
@@ -60,27 +101,38 @@ def plan_tasks(
         ``E-WRITE-INPUT`` where an output is one of the inputs, ``E-WRITE-EXISTS`` where it is there already.
     """
     source = find_sequence(beauty, frames)
-    _refuse_missing(source, "beauty")
+    if frames is None and source.frames[-1] - source.frames[0] < MAX_FRAMES:
+        source = source.with_frames(sorted({*source.frames, *source.gaps()}))
     depth_source = None if depth is None else _depth_sequence(depth, source)
     target = output_sequence(_folder_or_pattern(out), source)
     whole = _whole_sequence(source)
+    stand_in = _stand_ins(source, depth_source, missing)
     references = _references(whole, depth_source)
     there = set(whole.frames)
-    tasks = [
-        FrameTask(
-            frame,
-            source.path(frame),
-            None if depth_source is None else depth_source.path(frame),
-            target.path(frame),
-            neighbours={near: whole.path(near) for near in (frame - 1, frame + 1) if near in there},
-            references=references,
+    tasks, skipped = [], []
+    for frame in dict.fromkeys(source.frames):
+        rendered = stand_in.get(frame, frame)
+        if rendered is None:
+            skipped.append(FrameSkipped(frame, target.path(frame), str(source.path(frame))))
+            continue
+        held = rendered != frame
+        # A held picture stands still, and so does its camera.
+        near = () if held else (frame - 1, frame + 1)
+        tasks.append(
+            FrameTask(
+                frame,
+                source.path(rendered),
+                None if depth_source is None else depth_source.path(rendered),
+                target.path(frame),
+                neighbours={number: whole.path(number) for number in near if number in there},
+                references=references,
+                held_from=rendered if held else None,
+            )
         )
-        for frame in dict.fromkeys(source.frames)
-    ]
     refuse_inputs(tasks)
     if not overwrite:
         refuse_existing(tasks)
-    return tasks
+    return ShotPlan(tuple(tasks), tuple(skipped))
 
 
 def refuse_inputs(tasks: Iterable[FrameTask]) -> None:
@@ -94,7 +146,7 @@ def refuse_inputs(tasks: Iterable[FrameTask]) -> None:
         ``E-JOB-OUTPUT`` where two frames would be written to one file.
     """
     tasks = list(tasks)
-    inputs = {_identity(path): path for task in tasks for path in _files_read(task)}
+    inputs = {_identity(path): path for task in tasks for path in (*task.files, *task.neighbours.values())}
     outputs: dict[str, FrameTask] = {}
     for task in tasks:
         key = _identity(task.out)
@@ -162,17 +214,6 @@ def _folder_or_pattern(out: str | Path) -> str:
     return text if text.lower().endswith(".exr") else f"{text.rstrip('/')}/"
 
 
-def _refuse_missing(sequence: Sequence, what: str) -> None:
-    missing = sequence.missing()
-    if missing:
-        raise SequenceError(
-            f"{len(missing)} of {len(sequence.frames)} {what} frames are not there: {frame_text(missing)}",
-            code="E-SEQUENCE-MISSING",
-            where=sequence.pattern,
-            mend="Render them, or choose a range without them.",
-        )
-
-
 def _depth_sequence(depth: str | Path, source: Sequence) -> Sequence:
     sequence = parse_pattern(depth).with_frames(source.frames)
     if not sequence.is_numbered and len(source.frames) > 1:
@@ -182,8 +223,29 @@ def _depth_sequence(depth: str | Path, source: Sequence) -> Sequence:
             where=str(depth),
             mend="Give a pattern such as depth.####.exr.",
         )
-    _refuse_missing(sequence, "depth")
     return sequence
+
+
+def _stand_ins(source: Sequence, depth: Sequence | None, policy: MissingFrames) -> dict[int, int | None]:
+    """Return what stands for each frame that is not there: another frame, or nothing."""
+    sequences = {"beauty": source} if depth is None else {"beauty": source, "depth": depth}
+    lacking = {what: sequence.missing() for what, sequence in sequences.items()}
+    missing = sorted({frame for frames in lacking.values() for frame in frames})
+    if not missing:
+        return {}
+    there = sorted(set(source.frames) - set(missing))
+    if policy is MissingFrames.stop or not there:
+        told = [f"{what} {frame_text(frames)}" for what, frames in lacking.items() if frames]
+        raise SequenceError(
+            f"{len(missing)} of {len(source.frames)} frames are not there: {'; '.join(told)}",
+            code="E-SEQUENCE-MISSING",
+            where=" and ".join(sequences[what].pattern for what, frames in lacking.items() if frames),
+            mend="Render them, choose a range without them, or say what to do: --missing skip (leave them "
+            "out) or --missing hold (the nearest frame stands in).",
+        )
+    if policy is MissingFrames.skip:
+        return dict.fromkeys(missing)
+    return {frame: min(there, key=lambda near: (abs(near - frame), near)) for frame in missing}
 
 
 def _whole_sequence(source: Sequence) -> Sequence:
@@ -216,10 +278,6 @@ def _references(whole: Sequence, depth: Sequence | None) -> tuple[InputFiles, ..
         if len(references) == _REFERENCES:
             break
     return tuple(references)
-
-
-def _files_read(task: FrameTask) -> list[Path]:
-    return [task.beauty, *([task.depth] if task.depth else []), *task.neighbours.values()]
 
 
 def _identity(path: Path) -> str:

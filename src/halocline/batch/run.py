@@ -1,165 +1,282 @@
-"""Running many frames on one machine: reading ahead and writing behind while one frame is computed."""
+"""Running many frames: what is still good is kept, each frame is claimed, made, recorded, and told of.
+
+This module decides and keeps the books; making frames is the work of a *maker*: the pipeline of this
+process, several processes, or a cluster.
+"""
 
 from __future__ import annotations
 
-import logging
-from collections.abc import Callable, Iterable, Iterator
-from concurrent.futures import Future, ThreadPoolExecutor
-from dataclasses import dataclass, field
+import os
+from collections.abc import Callable, Generator, Iterable, Iterator, Sequence
+from contextlib import closing
+from dataclasses import replace
+from pathlib import Path
+from typing import Any, Protocol
 
-from halocline.batch.frame_task import (
-    FrameInputs,
-    FrameRecord,
-    FrameResult,
-    FrameTask,
-    read_inputs,
-    render,
-    write_result,
+from halocline.batch.claims import Claims
+from halocline.batch.events import (
+    Event,
+    FrameDone,
+    FrameElsewhere,
+    FrameFailed,
+    FrameKept,
+    FrameSkipped,
+    Outcome,
+    Summary,
+    as_halocline_error,
 )
+from halocline.batch.manifest import Manifest, done_fields, failed_fields, machine, versions
+from halocline.batch.pipeline import Pipeline
 from halocline.batch.plan_tasks import make_folders
+from halocline.batch.resume import Action, Verdict, judge, judge_all
 from halocline.batch.sequence_depth import settle_depth
-from halocline.errors import HaloclineError, JobError
+from halocline.batch.signals import Interrupted, StopRequest, catching_signals
+from halocline.batch.task import FrameTask
+from halocline.errors import HaloclineError, JobError, WriteError
 from halocline.graph.engine import Evaluation
+from halocline.imaging.sequence import frame_text
 from halocline.presets.preset import Preset
 
-logger = logging.getLogger(__name__)
 
+class Maker(Protocol):
+    """Something that makes frames."""
 
-@dataclass(frozen=True)
-class FrameDone:
-    """A frame was written."""
+    def outcomes(self, tasks: Iterable[FrameTask], stop: StopRequest) -> Generator[Outcome, None, None]:
+        """Make frames, asking for each task only when it can be begun.
 
-    record: FrameRecord
-
-
-@dataclass(frozen=True)
-class FrameFailed:
-    """A frame could not be made; the others go on."""
-
-    task: FrameTask
-    error: HaloclineError
-
-
-Event = FrameDone | FrameFailed
-
-
-@dataclass
-class Summary:
-    """What came of a run."""
-
-    done: list[FrameRecord] = field(default_factory=list)
-    failed: list[FrameFailed] = field(default_factory=list)
-
-    def add(self, event: Event) -> None:
-        """Count an event."""
-        if isinstance(event, FrameDone):
-            self.done.append(event.record)
-        else:
-            self.failed.append(event)
-
-    @property
-    def complete(self) -> bool:
-        """Whether every frame asked for is there."""
-        return bool(self.done) and not self.failed
+        Raises
+        ------
+        Interrupted
+            Where stopping was asked for.
+        """
+        ...
 
 
 def run_frames(
     tasks: Iterable[FrameTask],
     preset: Preset,
     *,
+    maker: Maker | None = None,
     how: Evaluation | None = None,
     overwrite: bool = False,
+    resume: bool = False,
+    skipped: Iterable[FrameSkipped] = (),
     report: Callable[[Event], None] | None = None,
 ) -> Summary:
-    """Render frames in order; while one is computed the next is read and the last is written.
-
-    At most three frames are in memory. A frame that fails is reported and the rest go on.
+    """Make the frames of a plan. A frame that fails is told of and the rest go on.
 
     Parameters
     ----------
     tasks
-        The frames.
+        From `halocline.batch.plan_tasks.plan_tasks`.
     preset
         The look.
+    maker
+        Who makes the frames; this process where not given.
     how
-        Threads and tiles.
+        Threads and tiles, where this process makes them.
     overwrite
         Whether files that are there may be replaced.
+    resume
+        Make only the frames that are missing, damaged or out of date.
+    skipped
+        Frames that the plan leaves out since they have no input; they are put on record.
     report
-        Called with each frame's outcome, in order, from this thread.
+        Called with what became of each frame, in the order in which it is known.
+
+    Raises
+    ------
+    WriteError
+        ``E-WRITE-FOLDER`` where an output folder cannot be made.
     """
-    summary = Summary()
+    with catching_signals() as stop:
+        planned = [
+            replace(task, replace=task.replace or overwrite) for task in settle_depth(list(tasks), preset)
+        ]
+        make_folders(planned)
+        books = _Books(planned, preset, report or (lambda _event: None))
+        books.open(resume=resume, overwrite=overwrite)
+        for left_out in skipped:
+            books.leave_out(left_out)
+        try:
+            to_make = books.judged(stop) if resume else planned
+            with Claims() as claims:
+                run = _Run(books, claims, to_make, preset)
+                run.through(maker or Pipeline(preset, how or Evaluation()), stop)
+        except Interrupted as interrupted:
+            books.summary.interrupted = interrupted.number
+        books.close()
+        return books.summary
+
+
+def judge_plan(tasks: Iterable[FrameTask], preset: Preset, *, resume: bool) -> list[Verdict]:
+    """Tell what `run_frames` would do with each frame, without doing it."""
     planned = settle_depth(list(tasks), preset)
-    make_folders(planned)
-    for event in _events(planned, preset, how or Evaluation(), overwrite):
-        summary.add(event)
-        if report is not None:
-            report(event)
-    return summary
+    if not resume:
+        return [
+            Verdict(task, Action.render, "replaces a file" if task.out.exists() else "not there")
+            for task in planned
+        ]
+    manifests = _manifests(planned)
+    for manifest in manifests.values():
+        manifest.news()
+    return judge_all(planned, manifests, preset)
 
 
-def _events(tasks: list[FrameTask], preset: Preset, how: Evaluation, overwrite: bool) -> Iterator[Event]:
-    with ThreadPoolExecutor(1, "read") as reader, ThreadPoolExecutor(1, "write") as writer:
-        reading: Future[FrameInputs] | None = reader.submit(read_inputs, tasks[0], preset) if tasks else None
-        writing: tuple[FrameTask, Future[FrameRecord]] | None = None
-        for number, task in enumerate(tasks):
-            inputs = _outcome(task, reading)
-            ahead = tasks[number + 1] if number + 1 < len(tasks) else None
-            reading = reader.submit(read_inputs, ahead, preset) if ahead is not None else None
-            result = inputs if isinstance(inputs, FrameFailed) else _rendered(inputs, preset, how)
-            if writing is not None:
-                yield _finished(*writing)
-                writing = None
-            if isinstance(result, FrameFailed):
-                yield result
+def _manifests(tasks: Sequence[FrameTask]) -> dict[str, Manifest]:
+    return {str(folder): Manifest(folder) for folder in dict.fromkeys(task.out.parent for task in tasks)}
+
+
+class _Books:
+    """The manifests and the summary of one run: everything that is known of a frame passes through here."""
+
+    def __init__(self, tasks: Sequence[FrameTask], preset: Preset, report: Callable[[Event], None]) -> None:
+        self.tasks = tasks
+        self.preset = preset
+        self.report = report
+        self.summary = Summary()
+        self.manifests = _manifests(tasks)
+        self.settled: set[Path] = set()
+
+    def open(self, **settings: Any) -> None:
+        """Note the beginning of the run in each folder's manifest."""
+        for folder, manifest in self.manifests.items():
+            manifest.news()
+            frames = [task.frame for task in self.tasks if str(task.out.parent) == folder]
+            manifest.append(
+                "job",
+                preset={
+                    "name": self.preset.name,
+                    "digest": self.preset.digest,
+                    "text": self.preset.resolved_text,
+                },
+                versions=dict(versions()),
+                frames=frame_text(sorted(frames)),
+                held={task.frame: task.held_from for task in self.tasks if task.held_from is not None},
+                settings=settings,
+                **machine(),
+            )
+
+    def judged(self, stop: StopRequest) -> list[FrameTask]:
+        """Return the frames that must be made; tell of the others."""
+        with stop.breakable():
+            verdicts = judge_all(self.tasks, self.manifests, self.preset)
+        to_make = []
+        for verdict in verdicts:
+            if verdict.action is Action.keep:
+                self.tell(FrameKept(verdict.task, verdict.reason))
+            elif verdict.action is Action.refuse:
+                self.tell(FrameFailed(verdict.task, _foreign(verdict)))
             else:
-                writing = (task, writer.submit(write_result, result, preset, overwrite=overwrite))
-        if writing is not None:
-            yield _finished(*writing)
+                to_make.append(verdict.task)
+        return to_make
+
+    def manifest_of(self, task: FrameTask) -> Manifest:
+        """Return the manifest that a frame is recorded in."""
+        return self.manifests[str(task.out.parent)]
+
+    def record(self, outcome: Outcome) -> None:
+        """Record what became of a frame, then tell of it: nothing counts as done before it is on record."""
+        manifest = self.manifest_of(outcome.task)
+        try:
+            if isinstance(outcome, FrameDone):
+                manifest.append("frame", **done_fields(outcome.record), held_from=outcome.task.held_from)
+            else:
+                manifest.append("frame", **failed_fields(outcome))
+        except JobError as error:
+            if isinstance(outcome, FrameDone):
+                outcome = FrameFailed(outcome.task, as_halocline_error(error, outcome.task))
+        self.tell(outcome)
+
+    def leave_out(self, event: FrameSkipped) -> None:
+        """Record a frame that has no input."""
+        manifest = self.manifests.get(str(event.out.parent))
+        if manifest is not None:
+            manifest.append(
+                "frame", frame=event.frame, status="skipped", out=event.out.name, missing=event.where
+            )
+        self.tell(event)
+
+    def tell(self, event: Event) -> None:
+        """Count an event and pass it on."""
+        if not isinstance(event, FrameSkipped):
+            self.settled.add(event.task.out)
+        self.summary.add(event)
+        self.report(event)
+
+    def close(self) -> None:
+        """Note which frames were not begun, or were dropped."""
+        self.summary.not_begun = [task.frame for task in self.tasks if task.out not in self.settled]
 
 
-def _outcome(task: FrameTask, reading: Future[FrameInputs] | None) -> FrameInputs | FrameFailed:
-    assert reading is not None  # one is submitted for every task
-    try:
-        return reading.result()
-    except Exception as error:
-        return FrameFailed(task, as_halocline_error(error, task))
+class _Run:
+    """Frames on their way from plan to record."""
+
+    def __init__(self, books: _Books, claims: Claims, tasks: Sequence[FrameTask], preset: Preset) -> None:
+        self.books = books
+        self.claims = claims
+        self.tasks = tasks
+        self.preset = preset
+
+    def through(self, maker: Maker, stop: StopRequest) -> None:
+        with closing(maker.outcomes(self._claimed(stop), stop)) as outcomes:
+            for outcome in outcomes:
+                self.books.record(outcome)
+                self.claims.give_back(outcome.task.out)
+
+    def _claimed(self, stop: StopRequest) -> Iterator[FrameTask]:
+        """Yield the frames that this job may make, each when it is asked for."""
+        for task in self.tasks:
+            stop.check()
+            try:
+                ready = self._claim(task)
+            except HaloclineError as error:
+                self.claims.give_back(task.out)
+                self.books.record(FrameFailed(task, as_halocline_error(error, task)))
+                continue
+            if ready is not None:
+                yield ready
+
+    def _claim(self, task: FrameTask) -> FrameTask | None:
+        holder = self.claims.take(task.out)
+        if holder is not None:
+            self.books.tell(FrameElsewhere(task, str(holder)))
+            return None
+        record = self.books.manifest_of(task).news().get(task.out.name)
+        if record is not None:
+            # Another job made it since this one was planned.
+            verdict = judge(task, record, self.preset)
+            if verdict.action is Action.keep:
+                self.claims.give_back(task.out)
+                self.books.tell(FrameKept(task, f"made meanwhile by {record.get('host', 'another job')}"))
+                return None
+            task = verdict.task if task.replace else task
+        if not task.replace and os.path.lexists(task.out):
+            raise WriteError(
+                "has appeared since the job was planned",
+                code="E-WRITE-EXISTS",
+                where=str(task.out),
+                mend="Resume the job (--resume), or ask for overwriting (--overwrite).",
+            )
+        _remove_leftovers(task.out)
+        return task
 
 
-def _rendered(inputs: FrameInputs, preset: Preset, how: Evaluation) -> FrameResult | FrameFailed:
-    try:
-        return render(inputs, preset, how)
-    except Exception as error:
-        return FrameFailed(inputs.task, as_halocline_error(error, inputs.task))
+def _remove_leftovers(out: Path) -> None:
+    """Remove what a job that was killed left of this frame; its claim is ours, so nobody is writing it."""
+    for leftover in out.parent.glob(f".{_plain(out.name[:120])}.*.unfinished"):
+        leftover.unlink(missing_ok=True)
 
 
-def _finished(task: FrameTask, writing: Future[FrameRecord]) -> Event:
-    try:
-        return FrameDone(writing.result())
-    except Exception as error:
-        return FrameFailed(task, as_halocline_error(error, task))
+def _plain(name: str) -> str:
+    """Return a name that glob takes as it is."""
+    return "".join(f"[{sign}]" if sign in "*?[" else sign for sign in name)
 
 
-def as_halocline_error(error: Exception, task: FrameTask) -> HaloclineError:
-    """Return any error as one of the family, with the frame it befell.
-
-    A frame must never take the night's other frames with it, so even a mistake in Halocline is caught here;
-    its traceback goes to the log.
-    """
-    where = f"frame {task.frame}"
-    if isinstance(error, HaloclineError):
-        return error.located(where)
-    logger.error("frame %d", task.frame, exc_info=error)
-    if isinstance(error, MemoryError):
-        return JobError(
-            "there is not enough memory for this frame",
-            code="E-JOB-MEMORY",
-            where=where,
-            mend="Run fewer jobs on this machine at once.",
-        )
-    return JobError(
-        f"{type(error).__name__}: {error}",
-        code="E-JOB-UNEXPECTED",
-        where=where,
-        mend="This is a mistake in Halocline or in an operator; the log has the traceback.",
+def _foreign(verdict: Verdict) -> WriteError:
+    return WriteError(
+        verdict.reason,
+        code="E-WRITE-EXISTS",
+        where=str(verdict.task.out),
+        mend="Move it away, give another folder, or ask for overwriting (--overwrite).",
     )

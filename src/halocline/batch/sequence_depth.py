@@ -10,7 +10,7 @@ import logging
 from collections.abc import Sequence
 from dataclasses import replace
 
-from halocline.batch.frame_task import FrameTask, InputFiles, input_spec
+from halocline.batch.task import FrameTask, InputFiles, input_spec
 from halocline.errors import HaloclineError
 from halocline.imaging.depth import DepthSpec
 from halocline.imaging.load import InputSpec, load

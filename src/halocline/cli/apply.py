@@ -6,18 +6,42 @@ from typing import Annotated
 
 import typer
 
-from halocline.batch.plan_tasks import plan_tasks
-from halocline.batch.run import run_frames
-from halocline.cli.exit_status import SOME_FAILED
-from halocline.cli.output import LogForm, Teller, console, json_line
-from halocline.graph.engine import Evaluation
+from halocline.batch.makers import Means
+from halocline.batch.memory_budget import parse_memory
+from halocline.batch.plan_tasks import MissingFrames, plan_shot
+from halocline.cli.output import LogForm
+from halocline.cli.shot import RunOptions, exit_status, run_shot, show_plan
 from halocline.presets.preset import load_preset
 
 EXAMPLES = (
     "Examples:  halocline apply jerlov-1c clean.####.exr --out wet/   |   "
     "halocline apply look.toml beauty.%04d.exr --depth depth.%04d.exr --out wet/shot.####.exr "
-    "--frames 1001-1100x2 --set light.sun_elevation=20"
+    "--frames 1001-1100x2 --set light.sun_elevation=20   |   "
+    "halocline apply look.toml clean.####.exr --out wet/ --resume --processes 4 --memory 16G"
 )
+
+ThreadsOption = Annotated[
+    int | None,
+    typer.Option("--threads", min=1, help="Computing threads in each process; from the cores if not given."),
+]
+ProcessesOption = Annotated[
+    int | None,
+    typer.Option("--processes", min=1, help="Processes; from cores and memory if not given."),
+]
+MemoryOption = Annotated[
+    str | None,
+    typer.Option("--memory", metavar="AMOUNT", help="Memory for all processes, as 16G; 0.8 of the free."),
+]
+SchedulerOption = Annotated[
+    str | None,
+    typer.Option("--scheduler", metavar="ADDRESS", help="Use the machines of this dask scheduler."),
+]
+OverwriteOption = Annotated[bool, typer.Option("--overwrite", help="Replace frames that are there.")]
+ResumeOption = Annotated[
+    bool, typer.Option("--resume", help="Make only frames that are missing, damaged or out of date.")
+]
+DryRunOption = Annotated[bool, typer.Option("--dry-run", help="Show what would be done; do nothing.")]
+LogOption = Annotated[LogForm, typer.Option("--log", help="How to tell progress.")]
 
 
 def apply(
@@ -34,33 +58,31 @@ def apply(
         list[str] | None,
         typer.Option("--set", metavar="KEY=VALUE", help="Set one key of the preset; may be given again."),
     ] = None,
-    threads: Annotated[
-        int | None, typer.Option("--threads", min=1, help="Threads; one for each processor if not given.")
-    ] = None,
-    overwrite: Annotated[bool, typer.Option("--overwrite", help="Replace frames that are there.")] = False,
-    log: Annotated[LogForm, typer.Option("--log", help="How to tell progress.")] = LogForm.text,
+    missing: Annotated[
+        MissingFrames, typer.Option("--missing", help="What to do about frames that are not there.")
+    ] = MissingFrames.stop,
+    processes: ProcessesOption = None,
+    threads: ThreadsOption = None,
+    memory: MemoryOption = None,
+    scheduler: SchedulerOption = None,
+    overwrite: OverwriteOption = False,
+    resume: ResumeOption = False,
+    dry_run: DryRunOption = False,
+    log: LogOption = LogForm.text,
 ) -> None:
     """Put clean renders under water: scene-linear EXR and depth in, EXR out.
 
-    The exit status is 0 only if every frame asked for is complete.
+    Exit status: 0 every frame asked for is there; 1 some are not; 2 nothing could be done; 130 (or 128 + the
+    signal) interrupted. A record of every frame is kept beside the frames, in halocline-manifest.jsonl.
     """
     look = load_preset(preset, settings or ())
-    tasks = plan_tasks(beauty, depth=depth, out=out, frames=frames, overwrite=overwrite)
-    if log is LogForm.json:
-        json_line(event="start", preset=look.name, digest=look.digest, frames=len(tasks))
-    else:
-        fit = look.bands.worst_delta_e
-        console().print(f"{look.name}: {look.water.name}, band fit CIEDE2000 {fit:.2f}", markup=False)
-        for caveat in look.water.caveats:
-            console().print(f"warning: water: {caveat}", style="yellow", markup=False)
-    with Teller(log, len(tasks)).running() as teller:
-        summary = run_frames(tasks, look, how=Evaluation(threads), overwrite=overwrite, report=teller.tell)
-    failed = [failure.task.frame for failure in summary.failed]
-    if log is LogForm.json:
-        json_line(event="end", done=len(summary.done), failed=failed)
-    else:
-        console().print(f"{len(summary.done)} of {len(tasks)} frames written.", markup=False)
-        if failed:
-            console().print(f"failed: {', '.join(map(str, failed))}", style="red", markup=False)
-    if not summary.complete:
-        raise typer.Exit(SOME_FAILED)
+    plan = plan_shot(
+        beauty, depth=depth, out=out, frames=frames, overwrite=overwrite or resume, missing=missing
+    )
+    if dry_run:
+        show_plan(plan, look, resume=resume)
+        return
+    means = Means(processes, threads, None if memory is None else parse_memory(memory), scheduler)
+    summary = run_shot(plan, look, RunOptions(means, overwrite, resume, log))
+    if status := exit_status([summary]):
+        raise typer.Exit(status)

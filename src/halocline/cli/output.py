@@ -12,9 +12,9 @@ from typing import Any
 from rich.console import Console
 from rich.progress import BarColumn, MofNCompleteColumn, Progress, TextColumn, TimeRemainingColumn
 
-from halocline.batch.frame_task import FrameRecord
-from halocline.batch.run import Event, FrameDone
-from halocline.errors import HaloclineError, PresetError
+from halocline.batch.events import Event, FrameDone, FrameElsewhere, FrameFailed, FrameKept, FrameSkipped
+from halocline.batch.manifest import done_fields, error_fields, failed_fields
+from halocline.errors import HaloclineError
 
 
 class LogForm(StrEnum):
@@ -29,9 +29,19 @@ def console() -> Console:
     return Console(stderr=True, highlight=False, soft_wrap=True)
 
 
+def say(line: str) -> None:
+    """Print a line for a person."""
+    console().print(line, markup=False)
+
+
 def say_error(error: HaloclineError) -> None:
     """Print an error, whole."""
     console().print(f"error: {error}", style="red", markup=False)
+
+
+def say_warning(warning: str) -> None:
+    """Print a warning."""
+    console().print(f"warning: {warning}", style="yellow", markup=False)
 
 
 def say_warnings(warnings: tuple[str, ...], told: set[str], where: str) -> None:
@@ -39,25 +49,18 @@ def say_warnings(warnings: tuple[str, ...], told: set[str], where: str) -> None:
     for warning in warnings:
         if warning not in told:
             told.add(warning)
-            console().print(f"warning: {where}: {warning}", style="yellow", markup=False)
+            say_warning(f"{where}: {warning}")
 
 
 def json_line(**fields: Any) -> None:
     """Print one record of the machine-readable log."""
-    sys.stdout.write(json.dumps(fields, ensure_ascii=False) + "\n")
+    sys.stdout.write(json.dumps(fields, ensure_ascii=False, default=str) + "\n")
     sys.stdout.flush()
 
 
 def error_record(error: HaloclineError) -> dict[str, Any]:
     """Return an error's parts for the machine-readable log."""
-    problems = error.problems if isinstance(error, PresetError) else ()
-    return {
-        "code": error.code,
-        "message": error.message,
-        "where": error.where,
-        "mend": error.mend,
-        **({"problems": [error_record(problem) for problem in problems]} if problems else {}),
-    }
+    return error_fields(error)
 
 
 class Teller:
@@ -89,35 +92,53 @@ class Teller:
         if self._bar is not None:
             self._bar.advance(self._task)
         if self.form is LogForm.json:
-            self._tell_machine(event)
+            json_line(event="frame", **_fields(event))
         else:
             self._tell_person(event)
 
-    def _tell_machine(self, event: Event) -> None:
-        if isinstance(event, FrameDone):
-            json_line(event="frame", status="done", **_record_fields(event.record))
-        else:
-            json_line(event="frame", status="failed", frame=event.task.frame, error=error_record(event.error))
-
     def _tell_person(self, event: Event) -> None:
-        if not isinstance(event, FrameDone):
-            say_error(event.error)
-            return
-        record = event.record
-        say_warnings(record.warnings, self.told, f"frame {record.frame}")
-        seconds = sum(record.seconds.values())
-        line = f"[{self.count}/{self.total}] frame {record.frame}  {record.out}  {seconds:.2f} s"
-        if self._bar is None:
-            console().print(line, markup=False)
+        head = f"[{self.count}/{self.total}] frame"
+        match event:
+            case FrameFailed():
+                say_error(event.error)
+            case FrameDone():
+                record = event.record
+                say_warnings(record.warnings, self.told, f"frame {record.frame}")
+                if self._bar is None:
+                    say(f"{head} {record.frame}  {record.out}  {sum(record.seconds.values()):.2f} s")
+            case FrameKept():
+                if self._bar is None:
+                    say(f"{head} {event.task.frame}  {event.task.out}  kept: {event.reason}")
+            case FrameElsewhere():
+                say(f"{head} {event.task.frame}  {event.task.out}  is being made by {event.holder}")
+            case FrameSkipped():
+                say(f"{head} {event.frame}  left out: {event.where} is not there")
 
 
-def _record_fields(record: FrameRecord) -> dict[str, Any]:
-    return {
-        "frame": record.frame,
-        "out": str(record.out),
-        "seconds": {stage: round(value, 4) for stage, value in record.seconds.items()},
-        "bytes": record.bytes,
-        "clamped_values": record.clamped_values,
-        "bad_pixels": dict(record.counts),
-        "warnings": list(record.warnings),
-    }
+def _fields(event: Event) -> dict[str, Any]:
+    match event:
+        case FrameDone():
+            return {**done_fields(event.record), "out": str(event.record.out)}
+        case FrameFailed():
+            return {**failed_fields(event), "out": str(event.task.out)}
+        case FrameKept():
+            return {
+                "frame": event.task.frame,
+                "status": "kept",
+                "out": str(event.task.out),
+                "reason": event.reason,
+            }
+        case FrameElsewhere():
+            return {
+                "frame": event.task.frame,
+                "status": "elsewhere",
+                "out": str(event.task.out),
+                "holder": event.holder,
+            }
+        case FrameSkipped():
+            return {
+                "frame": event.frame,
+                "status": "skipped",
+                "out": str(event.out),
+                "missing": event.where,
+            }

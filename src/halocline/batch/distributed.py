@@ -1,0 +1,173 @@
+"""Frames through many machines, by a dask.distributed scheduler that is already there.
+
+The machines must see the same folders. Each task is one frame; when a machine is lost, the scheduler gives
+its frames to others. Claims, the manifest and all decisions stay with the job that was started.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Generator, Iterable, Iterator
+from dataclasses import dataclass, replace
+from functools import lru_cache
+from typing import Any
+
+from halocline._version import __version__
+from halocline.batch.events import FrameDone, FrameFailed, Outcome, as_halocline_error
+from halocline.batch.frame_task import read_inputs, render, write_result
+from halocline.batch.signals import StopRequest
+from halocline.batch.task import FrameTask
+from halocline.errors import JobError
+from halocline.graph.engine import Evaluation
+from halocline.imaging.exr import set_file_threads
+from halocline.presets.document import document_from_text
+from halocline.presets.preset import Preset
+
+CONNECT_SECONDS = 20
+# Frames handed out for each thread of the cluster: one in work, one waiting.
+_AHEAD = 2
+# A frame whose machine was lost this often is given up.
+_LIVES = 3
+
+
+@dataclass(frozen=True)
+class Cluster:
+    """A dask cluster, as a maker of frames.
+
+    Attributes
+    ----------
+    preset
+        The look.
+    address
+        The scheduler, such as ``tcp://farm:8786``.
+    threads
+        Computing threads for each frame.
+    """
+
+    preset: Preset
+    address: str
+    threads: int = 1
+
+    def outcomes(self, tasks: Iterable[FrameTask], stop: StopRequest) -> Generator[Outcome, None, None]:
+        """Make frames; outcomes come in the order in which they are finished.
+
+        Raises
+        ------
+        JobError
+            ``E-JOB-SCHEDULER`` where dask is not installed, the scheduler does not answer, it has no
+            workers, or their version of Halocline is another one.
+        Interrupted
+            Where stopping was asked for; frames in hand are called back.
+        """
+        client = _connected(self.address)
+        with client:
+            _check_workers(client, self.address)
+            yield from self._through(client, iter(tasks), stop)
+
+    def _through(self, client: Any, tasks: Iterator[FrameTask], stop: StopRequest) -> Iterator[Outcome]:
+        from distributed import as_completed  # noqa: PLC0415 - an optional package
+
+        text = client.scatter(self.preset.resolved_text, broadcast=True)
+        pending: dict[str, FrameTask] = {}
+
+        def submitted(task: FrameTask) -> Any:
+            # A second attempt may find the first one's file; the claim on it is ours.
+            sure = replace(task, replace=True)
+            future = client.submit(
+                make_frame, sure, text, self.preset.name, self.threads, pure=False, retries=_LIVES
+            )
+            pending[future.key] = task
+            return future
+
+        room = max(1, _AHEAD * sum(client.nthreads().values()))
+        first = [submitted(task) for task, _ in zip(tasks, range(room), strict=False)]
+        finished: Any = as_completed(first)  # type: ignore[no-untyped-call]
+        try:
+            while pending:
+                with stop.breakable():
+                    future = next(finished)
+                yield _outcome(pending.pop(future.key), future)
+                future.release()
+                stop.check()
+                if (task := next(tasks, None)) is not None:
+                    finished.add(submitted(task))
+        finally:
+            client.cancel(list(finished.futures))
+
+
+def make_frame(task: FrameTask, preset_text: str, preset_name: str, threads: int) -> Outcome:
+    """Make one frame on whatever machine this is called."""
+    set_file_threads(1)
+    try:
+        preset = _preset(preset_text, preset_name)
+        result = render(read_inputs(task, preset), preset, Evaluation(threads))
+        return FrameDone(write_result(result, preset), task)
+    except Exception as error:
+        return FrameFailed(task, as_halocline_error(error, task))
+
+
+@lru_cache(maxsize=4)
+def _preset(text: str, name: str) -> Preset:
+    return Preset(document_from_text(text, name))
+
+
+def _connected(address: str) -> Any:
+    try:
+        from distributed import Client  # noqa: PLC0415 - an optional package
+    except ImportError as error:
+        raise JobError(
+            "dask.distributed is not installed",
+            code="E-JOB-SCHEDULER",
+            where="--scheduler",
+            mend='Install it here and on the workers: pip install "halocline[dask]".',
+        ) from error
+    try:
+        return Client(  # type: ignore[no-untyped-call]
+            address, timeout=CONNECT_SECONDS, set_as_default=False
+        )
+    except (OSError, ValueError) as error:
+        raise JobError(
+            f"no scheduler answers ({str(error).splitlines()[0]})",
+            code="E-JOB-SCHEDULER",
+            where=address,
+            mend="Check the address (such as tcp://host:8786) and that the scheduler runs.",
+        ) from error
+
+
+def _check_workers(client: Any, address: str) -> None:
+    found: dict[str, str] = client.run(_version_here)
+    if not found:
+        raise JobError(
+            "the scheduler has no workers",
+            code="E-JOB-SCHEDULER",
+            where=address,
+            mend="Start some with: dask worker ADDRESS.",
+        )
+    others = {worker: version for worker, version in found.items() if version != __version__}
+    if others:
+        worker, version = next(iter(others.items()))
+        raise JobError(
+            f"worker {worker} has halocline {version}, this is {__version__}",
+            code="E-JOB-SCHEDULER",
+            where=address,
+            mend="Frames of one job must come from one version; install the same everywhere.",
+        )
+
+
+def _version_here() -> str:
+    return __version__
+
+
+def _outcome(task: FrameTask, future: Any) -> Outcome:
+    error = future.exception() if future.status == "error" else None
+    if error is None and future.status == "finished":
+        made: Outcome = future.result()
+        return made
+    return FrameFailed(
+        task,
+        JobError(
+            f"no machine could finish it ({error or future.status})",
+            code="E-JOB-WORKER",
+            where=f"frame {task.frame}",
+            mend="Most often a machine ran out of memory or was lost; see the scheduler's log, then resume.",
+        ),
+    )

@@ -1,0 +1,119 @@
+"""What can become of a frame, as a run tells it."""
+
+from __future__ import annotations
+
+import logging
+from dataclasses import dataclass, field
+from pathlib import Path
+
+from halocline.batch.frame_task import FrameRecord
+from halocline.batch.task import FrameTask
+from halocline.errors import HaloclineError, JobError
+
+logger = logging.getLogger(__name__)
+
+
+@dataclass(frozen=True)
+class FrameDone:
+    """A frame was written."""
+
+    record: FrameRecord
+    task: FrameTask
+
+
+@dataclass(frozen=True)
+class FrameFailed:
+    """A frame could not be made; the others go on."""
+
+    task: FrameTask
+    error: HaloclineError
+
+
+@dataclass(frozen=True)
+class FrameKept:
+    """A frame was there already, whole and up to date."""
+
+    task: FrameTask
+    reason: str
+
+
+@dataclass(frozen=True)
+class FrameElsewhere:
+    """Another job is making this frame now."""
+
+    task: FrameTask
+    holder: str
+
+
+@dataclass(frozen=True)
+class FrameSkipped:
+    """A frame has no input, and the job was told to leave such frames out."""
+
+    frame: int
+    out: Path
+    where: str
+
+
+Outcome = FrameDone | FrameFailed
+Event = FrameDone | FrameFailed | FrameKept | FrameElsewhere | FrameSkipped
+
+
+@dataclass
+class Summary:
+    """What came of a run.
+
+    ``interrupted`` is the number of the signal that ended it early, where one did.
+    """
+
+    done: list[FrameRecord] = field(default_factory=list)
+    failed: list[FrameFailed] = field(default_factory=list)
+    kept: list[FrameKept] = field(default_factory=list)
+    elsewhere: list[FrameElsewhere] = field(default_factory=list)
+    skipped: list[FrameSkipped] = field(default_factory=list)
+    not_begun: list[int] = field(default_factory=list)
+    interrupted: int | None = None
+
+    def add(self, event: Event) -> None:
+        """Count an event."""
+        match event:
+            case FrameDone():
+                self.done.append(event.record)
+            case FrameFailed():
+                self.failed.append(event)
+            case FrameKept():
+                self.kept.append(event)
+            case FrameElsewhere():
+                self.elsewhere.append(event)
+            case FrameSkipped():
+                self.skipped.append(event)
+
+    @property
+    def complete(self) -> bool:
+        """Whether every frame asked for is there."""
+        anything = self.done or self.kept
+        return bool(anything) and not (self.failed or self.elsewhere or self.not_begun)
+
+
+def as_halocline_error(error: BaseException, task: FrameTask) -> HaloclineError:
+    """Return any error as one of the family, with the frame it befell.
+
+    A frame must never take the night's other frames with it, so even a mistake in Halocline is caught; its
+    traceback goes to the log.
+    """
+    where = f"frame {task.frame}"
+    if isinstance(error, HaloclineError):
+        return error.located(where)
+    if isinstance(error, MemoryError):
+        return JobError(
+            "there is not enough memory for this frame",
+            code="E-JOB-MEMORY",
+            where=where,
+            mend="Give a smaller --memory, or run fewer jobs on this machine at once.",
+        )
+    logger.error("frame %d", task.frame, exc_info=error)
+    return JobError(
+        f"{type(error).__name__}: {error}",
+        code="E-JOB-UNEXPECTED",
+        where=where,
+        mend="This is a mistake in Halocline or in an operator; the log has the traceback.",
+    )

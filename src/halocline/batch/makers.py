@@ -1,0 +1,56 @@
+"""Who makes the frames of a job: this process, several, or a cluster."""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+from dataclasses import dataclass
+
+from halocline.batch.distributed import Cluster
+from halocline.batch.memory_budget import size_job
+from halocline.batch.pipeline import Pipeline
+from halocline.batch.run import Maker
+from halocline.batch.task import FrameTask
+from halocline.batch.workers import Workers
+from halocline.presets.preset import Preset
+
+
+@dataclass(frozen=True)
+class Means:
+    """What a job may use.
+
+    Attributes
+    ----------
+    processes, threads
+        Processes, and computing threads in each; from cores and memory where not given.
+    memory_bytes
+        Memory for all of them; a share of what is free where not given.
+    scheduler
+        Address of a dask scheduler, whose machines are used instead.
+    """
+
+    processes: int | None = None
+    threads: int | None = None
+    memory_bytes: int | None = None
+    scheduler: str | None = None
+
+
+def choose_maker(tasks: Sequence[FrameTask], preset: Preset, means: Means) -> tuple[Maker, str]:
+    """Return a maker for a job, and what it is in words.
+
+    Raises
+    ------
+    JobError
+        ``E-JOB-MEMORY`` where the memory allowed is too little for one frame.
+    """
+    if means.scheduler is not None:
+        return Cluster(preset, means.scheduler, means.threads or 1), f"cluster of {means.scheduler}"
+    sizing = size_job(
+        tasks,
+        preset,
+        processes=means.processes,
+        threads=means.threads,
+        memory_bytes=means.memory_bytes,
+    )
+    if sizing.processes == 1:
+        return Pipeline(preset, sizing.evaluation, sizing.overlapped), str(sizing)
+    return Workers(preset, sizing.evaluation, sizing.processes, sizing.overlapped), str(sizing)

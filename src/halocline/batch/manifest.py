@@ -1,0 +1,233 @@
+"""The record of a folder of frames: JSON Lines, one record a frame, appended as the frames are finished.
+
+Several jobs, on several machines, may append to one manifest. A record is one line, written in one piece
+under a lock and forced to the disk; where a machine dies in the middle of a line, that line alone is lost,
+and readers pass over it. A later record of a frame stands for the earlier ones.
+
+========== ==========================================================================================
+kind       what it tells
+========== ==========================================================================================
+job        a run began: preset (name, digest, whole resolved text), versions, frames, policy, machine
+frame      a frame was made, failed, or was left out
+checks     what the checks of the finished sequence found
+========== ==========================================================================================
+"""
+
+from __future__ import annotations
+
+import fcntl
+import json
+import os
+import platform
+import socket
+from collections.abc import Iterator, Mapping
+from contextlib import contextmanager, suppress
+from datetime import UTC, datetime
+from functools import cache
+from importlib.metadata import PackageNotFoundError, version
+from pathlib import Path
+from typing import Any
+
+from halocline._version import __version__
+from halocline.batch.events import FrameFailed
+from halocline.batch.frame_task import FrameRecord
+from halocline.errors import HaloclineError, JobError, PresetError, ReadError
+
+MANIFEST_NAME = "halocline-manifest.jsonl"
+FORMAT = 1
+# No record is larger; a line beyond it is no record of ours and is not read into memory.
+LARGEST_LINE_BYTES = 4 << 20
+
+Record = dict[str, Any]
+
+
+class Manifest:
+    """The manifest of one folder.
+
+    Parameters
+    ----------
+    folder
+        The folder that holds the frames; the manifest is in it.
+    """
+
+    def __init__(self, folder: str | Path) -> None:
+        self.folder = Path(folder)
+        self.path = self.folder / MANIFEST_NAME
+        self._read_to = 0
+        self._frames: dict[str, Record] = {}
+
+    def append(self, kind: str, **fields: Any) -> None:
+        """Add a record, whole, and force it to the disk.
+
+        Raises
+        ------
+        JobError
+            ``E-JOB-MANIFEST`` where it cannot be written; the manifest is as it was.
+        """
+        head = {"kind": kind, "format": FORMAT, "time": datetime.now(UTC).isoformat(timespec="milliseconds")}
+        line = json.dumps({**head, **fields}, ensure_ascii=False, allow_nan=False, default=str)
+        try:
+            with self._locked() as handle:
+                _append_line(handle, line.encode())
+        except OSError as error:
+            raise JobError(
+                f"the record cannot be added: {error.strerror or error}",
+                code="E-JOB-MANIFEST",
+                where=str(self.path),
+                mend="Check the folder, its permissions and free space, then resume.",
+            ) from error
+
+    def news(self) -> dict[str, Record]:
+        """Read what was appended since the last look; return the frames' records among it by file name."""
+        found: dict[str, Record] = {}
+        with suppress(FileNotFoundError), self.path.open("rb") as file:
+            file.seek(self._read_to)
+            for record, end in _records(file):
+                self._read_to = end
+                if (
+                    record is not None
+                    and record.get("kind") == "frame"
+                    and isinstance(record.get("out"), str)
+                ):
+                    found[record["out"]] = record
+        self._frames.update(found)
+        return found
+
+    def frame(self, out: Path) -> Record | None:
+        """Return the latest record of a frame's file, as far as the manifest was read."""
+        return self._frames.get(out.name)
+
+    @contextmanager
+    def _locked(self) -> Iterator[int]:
+        handle = os.open(self.path, os.O_RDWR | os.O_CREAT | os.O_APPEND, 0o666)
+        try:
+            # Some network file systems have no locks; a line in one write is what is left there.
+            with suppress(OSError):
+                fcntl.flock(handle, fcntl.LOCK_EX)
+            yield handle
+        finally:
+            os.close(handle)
+
+
+def read_manifest(path: str | Path) -> list[Record]:
+    """Read all whole records of a manifest, or of the manifest in a folder.
+
+    Raises
+    ------
+    ReadError
+        ``E-READ-OPEN`` where it is not there or holds no record.
+    """
+    path = Path(path)
+    path = path / MANIFEST_NAME if path.is_dir() else path
+    try:
+        with path.open("rb") as file:
+            records = [record for record, _ in _records(file) if record is not None and "kind" in record]
+    except OSError as error:
+        raise ReadError(
+            f"cannot be read: {error.strerror or error}",
+            code="E-READ-OPEN",
+            where=str(path),
+            mend=f"Give a manifest ({MANIFEST_NAME}) or the folder that holds it.",
+        ) from error
+    if not records:
+        raise ReadError(
+            "holds no record",
+            code="E-READ-OPEN",
+            where=str(path),
+            mend=f"Give a manifest that halocline apply wrote ({MANIFEST_NAME}).",
+        )
+    return records
+
+
+def done_fields(record: FrameRecord) -> Record:
+    """Return a finished frame's part of its record."""
+    return {
+        "frame": record.frame,
+        "status": "done",
+        "out": record.out.name,
+        "origin": record.origin.to_dict(),
+        "output": {"bytes": record.output.bytes, "sha256": record.output.sha256},
+        "seconds": {stage: round(value, 4) for stage, value in record.seconds.items()},
+        "peak_memory_bytes": record.peak_memory_bytes,
+        "clamped_values": record.clamped_values,
+        "bad_pixels": dict(record.counts),
+        "warnings": list(record.warnings),
+        **machine(),
+    }
+
+
+def failed_fields(failure: FrameFailed) -> Record:
+    """Return a failed frame's part of its record."""
+    task = failure.task
+    return {
+        "frame": task.frame,
+        "status": "failed",
+        "out": task.out.name,
+        "inputs": [str(path) for path in task.files],
+        "error": error_fields(failure.error),
+        **machine(),
+    }
+
+
+def error_fields(error: HaloclineError) -> Record:
+    """Return an error's parts for a machine-readable record."""
+    problems = error.problems if isinstance(error, PresetError) else ()
+    return {
+        "code": error.code,
+        "message": error.message,
+        "where": error.where,
+        "mend": error.mend,
+        **({"problems": [error_fields(problem) for problem in problems]} if problems else {}),
+    }
+
+
+@cache
+def versions() -> Mapping[str, str]:
+    """Return the versions that pixels depend on."""
+    found = {"halocline": __version__, "python": platform.python_version()}
+    for name in ("numpy", "scipy", "OpenImageIO", "opencv-python-headless"):
+        try:
+            found[name] = version(name)
+        except PackageNotFoundError:
+            found[name] = "unknown"
+    return found
+
+
+@cache
+def _host() -> str:
+    return socket.gethostname()
+
+
+def machine() -> Record:
+    """Return where a record was written."""
+    return {"host": _host(), "process": os.getpid()}
+
+
+def _append_line(handle: int, line: bytes) -> None:
+    size = os.fstat(handle).st_size
+    # After a line that was cut short, begin a new one.
+    torn = size > 0 and os.pread(handle, 1, size - 1) != b"\n"
+    whole = (b"\n" if torn else b"") + line + b"\n"
+    try:
+        if os.write(handle, whole) != len(whole):
+            raise OSError(28, "No space left on device")
+        os.fsync(handle)
+    except OSError:
+        with suppress(OSError):
+            os.ftruncate(handle, size)
+        raise
+
+
+def _records(file: Any) -> Iterator[tuple[Record | None, int]]:
+    """Yield each whole line's record, or nothing where it is none, and where the line ends."""
+    while line := file.readline(LARGEST_LINE_BYTES):
+        if not line.endswith(b"\n"):
+            # Cut short by a death, or being written at this moment: not read, and looked at again next time.
+            if len(line) < LARGEST_LINE_BYTES:
+                return
+            continue
+        try:
+            record = json.loads(line)
+        except (ValueError, RecursionError):
+            record = None
+        yield (record if isinstance(record, dict) else None), file.tell()

@@ -1,0 +1,250 @@
+"""How many processes and threads a machine carries, from its cores and its memory, not from hope.
+
+The estimate counts planes: those a frame is read into, those of its result, and the whole pictures that
+operators which look around a pixel need. It is compared with measured peaks in benchmarks/throughput.py.
+"""
+
+from __future__ import annotations
+
+import os
+import re
+from collections.abc import Sequence
+from contextlib import suppress
+from dataclasses import dataclass, replace
+from pathlib import Path
+
+from halocline.batch.frame_task import planes_read
+from halocline.batch.task import FrameTask, input_spec_of
+from halocline.errors import HaloclineError, JobError
+from halocline.graph.engine import TILE_PIXELS, Evaluation
+from halocline.graph.graph import Graph
+from halocline.graph.operator import Operator
+from halocline.imaging.exr import Header, read_header
+from halocline.imaging.survey import planes_in
+from halocline.presets.preset import Preset
+
+# A process before its first frame: the interpreter, its libraries, the preset (measured: 190 to 260 MB).
+PROCESS_BYTES = 300 << 20
+# Of the memory that is free now, what a job takes unless told: the system and others need some.
+SHARE_OF_FREE = 0.8
+# More threads in one process wait for each other; more processes cost memory.
+_THREADS_A_PROCESS = 4
+_PLANE_BYTES = 4
+# Planes alive in one tile at once, beyond the pictures themselves.
+_TILE_PLANES = 40
+# What the allocator holds beyond what is asked of it, and what codecs use.
+_SLACK = 1.15
+
+
+@dataclass(frozen=True)
+class Sizing:
+    """How a job is spread over one machine.
+
+    Attributes
+    ----------
+    processes, threads
+        Processes, and computing threads in each.
+    overlapped
+        Whether each process reads ahead and writes behind.
+    tile_rows
+        Rows of a tile where memory is too short for the usual; None otherwise.
+    process_bytes, budget_bytes
+        Estimated peak of each process; what all together may use.
+    """
+
+    processes: int
+    threads: int
+    overlapped: bool
+    tile_rows: int | None
+    process_bytes: int
+    budget_bytes: int
+
+    @property
+    def evaluation(self) -> Evaluation:
+        """Threads and tiles of one process."""
+        return Evaluation(self.threads, self.tile_rows)
+
+    def __str__(self) -> str:
+        plural = "es" if self.processes > 1 else ""
+        ahead = "reading ahead, writing behind" if self.overlapped else "one frame at a time"
+        return (
+            f"{self.processes} process{plural} of {self.threads} thread{'s' if self.threads > 1 else ''}, "
+            f"{ahead}; about {gibibytes(self.processes * self.process_bytes)} of the "
+            f"{gibibytes(self.budget_bytes)} allowed"
+        )
+
+
+@dataclass(frozen=True)
+class FrameNeed:
+    """Bytes that one frame needs in each stage."""
+
+    pixels: int
+    width: int
+    read: int
+    compute: int
+    write: int
+
+    def peak(self, *, overlapped: bool, threads: int, tile_rows: int | None) -> int:
+        """Return the estimated peak of a process."""
+        rows = tile_rows or max(1, TILE_PIXELS // self.width)
+        tiles = threads * rows * self.width * _TILE_PLANES * _PLANE_BYTES
+        # Reading and computing hold the inputs; what is computed is then written.
+        stages = (
+            2 * self.read + self.compute + self.write
+            if overlapped
+            else self.read + max(self.compute, self.write)
+        )
+        return PROCESS_BYTES + int(_SLACK * (stages + tiles))
+
+
+def size_job(
+    tasks: Sequence[FrameTask],
+    preset: Preset,
+    *,
+    processes: int | None = None,
+    threads: int | None = None,
+    memory_bytes: int | None = None,
+) -> Sizing:
+    """Choose processes, threads and overlap for a job.
+
+    Parameters
+    ----------
+    tasks, preset
+        The frames; the first that can be opened stands for all.
+    processes, threads
+        Where stated they are kept, if memory allows; threads are those of each process.
+    memory_bytes
+        What the job may use; a share of what is free where not given.
+
+    Raises
+    ------
+    JobError
+        ``E-JOB-MEMORY`` where even one frame at a time needs more than the budget.
+    """
+    budget = memory_bytes if memory_bytes is not None else int(SHARE_OF_FREE * free_memory_bytes())
+    cores = core_count()
+    need = frame_need(tasks, preset)
+    wanted = processes or max(1, round(cores / (threads or _THREADS_A_PROCESS)))
+    count = max(1, min(wanted, len(tasks)))
+    if need is None:
+        # No frame can be opened: there will be nothing to compute.
+        return Sizing(1, threads or cores, True, None, PROCESS_BYTES, budget)
+    while True:
+        for shape in _shapes(count, threads or max(1, cores // count)):
+            peak = need.peak(overlapped=shape.overlapped, threads=shape.threads, tile_rows=shape.tile_rows)
+            if count * peak <= budget:
+                return replace(shape, process_bytes=peak, budget_bytes=budget)
+        if count == 1:
+            raise _too_little(peak, budget)
+        count -= 1
+
+
+def frame_need(tasks: Sequence[FrameTask], preset: Preset) -> FrameNeed | None:
+    """Estimate what a frame needs, from the headers of the first frame that can be opened."""
+    for task in tasks:
+        with suppress(HaloclineError):
+            headers = [read_header(path) for path in task.files]
+            spec = input_spec_of(task, preset)
+            graph = preset.at(task.frame).graph
+            needed, useful = planes_read(graph)
+            extra = needed | planes_in(task.files, spec, useful)
+            # rgb, alpha, range; two more where depth is averaged; and a whole part is decoded at once.
+            planes = 3 + 1 + 1 + 2 + sum(1 if name.startswith("matte.") else 3 for name in extra)
+            look = preset.at(task.frame)
+            layers = sum(_layer_planes(name, look.bands.count) for name in look.output.layers)
+            # An operator that looks around a pixel needs its inputs whole: bands, coverage and range.
+            whole = 2 * look.bands.count + 4 if _looks_around(graph) else 0
+            return _need(headers, planes, 4 + layers, whole)
+    return None
+
+
+def _need(headers: list[Header], planes: int, result: int, whole: int) -> FrameNeed:
+    window = headers[0].parts[0].data_window.union(headers[0].parts[0].display_window)
+    views = max(
+        1, sum(any(name.rpartition(".")[2] == "R" for name in part.channels) for part in headers[0].parts)
+    )
+    pixels = window.width * window.height
+    plane = pixels * _PLANE_BYTES * min(views, 2)
+    # The decoder's own copy of the widest run of channels lies beside the planes while reading.
+    decoded = 4 * pixels * _PLANE_BYTES
+    return FrameNeed(
+        pixels=pixels,
+        width=window.width,
+        read=planes * plane + decoded,
+        compute=(result + whole) * plane,
+        write=result * plane + result * plane // 2,
+    )
+
+
+def _looks_around(graph: Graph) -> bool:
+    """Tell whether any operator may need pixels around a pixel."""
+    return any(type(step.operator).reach is not Operator.reach for step in graph.steps)
+
+
+def _layer_planes(name: str, bands: int) -> int:
+    return bands if name in ("transmittance", "veil") else 3
+
+
+def _shapes(count: int, threads: int) -> list[Sizing]:
+    """Return ways to run that many processes, the fastest first."""
+    return [
+        Sizing(count, threads, overlapped, rows, 0, 0)
+        for overlapped, rows in ((True, None), (True, 1), (False, None), (False, 1))
+    ]
+
+
+def _too_little(peak: int, budget: int) -> JobError:
+    return JobError(
+        f"one frame at a time needs about {gibibytes(peak)}, the job may use {gibibytes(budget)}",
+        code="E-JOB-MEMORY",
+        mend="Allow more with --memory, or close what else runs on this machine.",
+    )
+
+
+def core_count() -> int:
+    """Return the processors that this process may use: its affinity, and its container's share."""
+    cores = len(os.sched_getaffinity(0)) if hasattr(os, "sched_getaffinity") else os.cpu_count() or 1
+    with suppress(OSError, ValueError):
+        quota, period = Path("/sys/fs/cgroup/cpu.max").read_text(encoding="ascii").split()
+        cores = min(cores, max(1, int(quota) // int(period)))
+    return cores
+
+
+def free_memory_bytes() -> int:
+    """Return the memory that is free to use now: the machine's, and its container's."""
+    free = [os.sysconf("SC_PAGE_SIZE") * os.sysconf("SC_PHYS_PAGES")]
+    with suppress(OSError, ValueError, StopIteration):
+        lines = Path("/proc/meminfo").read_text(encoding="ascii").splitlines()
+        available = next(line for line in lines if line.startswith("MemAvailable"))
+        free.append(int(available.split()[1]) * 1024)
+    with suppress(OSError, ValueError):
+        limit = int(Path("/sys/fs/cgroup/memory.max").read_text(encoding="ascii"))
+        used = int(Path("/sys/fs/cgroup/memory.current").read_text(encoding="ascii"))
+        free.append(limit - used)
+    return min(free)
+
+
+def gibibytes(count: int) -> str:
+    """Return a number of bytes as people read it."""
+    return f"{count / (1 << 30):.1f} GiB" if count >= 1 << 29 else f"{count / (1 << 20):.0f} MiB"
+
+
+def parse_memory(text: str) -> int:
+    """Read an amount of memory: ``8G``, ``512M``, ``1.5 GiB``, bytes.
+
+    Raises
+    ------
+    JobError
+        ``E-JOB-MEMORY``.
+    """
+    scales = {"": 1, "K": 1 << 10, "M": 1 << 20, "G": 1 << 30, "T": 1 << 40}
+    found = re.fullmatch(r"\s*(\d+(?:\.\d*)?)\s*([KMGT]?)i?B?\s*", text, re.IGNORECASE | re.ASCII)
+    amount = float(found[1]) * scales[found[2].upper()] if found else 0.0
+    if not 1 <= amount < 1 << 60:
+        raise JobError(
+            f'"{text}" is no amount of memory',
+            code="E-JOB-MEMORY",
+            where="--memory",
+            mend="Write it as 8G or 512M.",
+        )
+    return int(amount)

@@ -1,0 +1,173 @@
+"""What a frame is made from: enough to tell whether a frame on disk is the one that would be made now."""
+
+from __future__ import annotations
+
+import hashlib
+import os
+from collections.abc import Mapping
+from dataclasses import asdict, dataclass, field
+from pathlib import Path
+from typing import Any
+
+from halocline._version import __version__
+from halocline.batch.task import FrameTask, input_spec_of
+from halocline.errors import HaloclineError, ReadError
+from halocline.imaging.camera import Camera
+from halocline.imaging.survey import cameras_in
+from halocline.presets.preset import Preset
+
+_BLOCK_BYTES = 1 << 20
+# Stands for the camera of a neighbour that cannot be read.
+UNREADABLE = "unreadable"
+
+
+@dataclass(frozen=True)
+class FileDigest:
+    """A file's size and SHA-256 (as ``sha256sum`` prints it)."""
+
+    path: str
+    bytes: int
+    sha256: str
+
+
+@dataclass(frozen=True)
+class Origin:
+    """What a frame is made from.
+
+    Attributes
+    ----------
+    frame
+        Its number; everything that moves or is random depends on it.
+    preset, version
+        Digest of the resolved preset; version of Halocline.
+    inputs
+        Files by role: ``beauty``, ``depth``.
+    neighbours
+        Digest of the cameras of the frames just before and after, by frame number.
+    depth
+        What the depth pass is taken to hold.
+    held_from
+        Frame whose render stands in for a missing one.
+    """
+
+    frame: int
+    preset: str
+    version: str
+    inputs: Mapping[str, FileDigest]
+    neighbours: Mapping[int, str] = field(default_factory=dict)
+    depth: str = ""
+    held_from: int | None = None
+
+    def to_dict(self) -> dict[str, Any]:
+        """Return plain data for a record."""
+        return asdict(self)
+
+    @classmethod
+    def from_dict(cls, data: Mapping[str, Any]) -> Origin:
+        """Return the origin of a record; KeyError, TypeError or ValueError where it is none."""
+        held = data.get("held_from")
+        return cls(
+            frame=int(data["frame"]),
+            preset=str(data["preset"]),
+            version=str(data["version"]),
+            inputs={role: FileDigest(**entry) for role, entry in data["inputs"].items()},
+            neighbours={int(frame): str(digest) for frame, digest in data["neighbours"].items()},
+            depth=str(data["depth"]),
+            held_from=None if held is None else int(held),
+        )
+
+
+def origin_of(task: FrameTask, preset: Preset) -> Origin:
+    """Return what a task's frame is made from, reading every byte of its files.
+
+    Raises
+    ------
+    ReadError
+        ``E-READ-OPEN`` where an input cannot be read.
+    """
+    inputs = {"beauty": digest_file(task.beauty)}
+    if task.depth is not None:
+        inputs["depth"] = digest_file(task.depth)
+    return Origin(
+        frame=task.frame,
+        preset=preset.digest,
+        version=__version__,
+        inputs=inputs,
+        neighbours=neighbour_cameras(task, preset),
+        depth=str(task.depth_spec),
+        held_from=task.held_from,
+    )
+
+
+def digest_file(path: str | Path) -> FileDigest:
+    """Return size and digest of a file.
+
+    Raises
+    ------
+    ReadError
+        ``E-READ-OPEN``.
+    """
+    digest, size = hashlib.sha256(), 0
+    try:
+        with Path(path).open("rb") as file:
+            while block := file.read(_BLOCK_BYTES):
+                digest.update(block)
+                size += len(block)
+    except OSError as error:
+        raise ReadError(
+            f"cannot be read: {error.strerror or error}",
+            code="E-READ-OPEN",
+            where=os.fspath(path),
+            mend="Check that it is there and readable.",
+        ) from error
+    return FileDigest(os.fspath(path), size, digest.hexdigest())
+
+
+def neighbour_cameras(task: FrameTask, preset: Preset) -> dict[int, str]:
+    """Return a digest of the cameras in each neighbour's header."""
+    spec = input_spec_of(task, preset)
+    digests = {}
+    for frame, path in task.neighbours.items():
+        try:
+            digests[frame] = _camera_digest(cameras_in(path, spec))
+        except HaloclineError:
+            digests[frame] = UNREADABLE
+    return digests
+
+
+def differences(made: Origin, now: Origin) -> list[str]:
+    """Tell in words what has changed since a frame was made; nothing where it is up to date."""
+    found = []
+    if made.preset != now.preset:
+        found.append(f"made with another preset ({made.preset[:12]}, now {now.preset[:12]})")
+    if made.version != now.version:
+        found.append(f"made by version {made.version}, this is {now.version}")
+    if made.frame != now.frame:
+        found.append(f"made as frame {made.frame}")
+    if made.held_from != now.held_from:
+        found.append(
+            "another frame's render stands in for it" if now.held_from else "its own render is there"
+        )
+    for role in sorted(made.inputs.keys() | now.inputs.keys()):
+        before, after = made.inputs.get(role), now.inputs.get(role)
+        if before is None or after is None or before.sha256 != after.sha256:
+            found.append(f"the {role} has changed")
+    if made.depth != now.depth:
+        found.append("the depth pass is taken to hold something else")
+    if dict(made.neighbours) != dict(now.neighbours):
+        found.append("a neighbouring frame's camera has changed")
+    return found
+
+
+def _camera_digest(cameras: Mapping[str, Camera]) -> str:
+    digest = hashlib.sha256()
+    for view, camera in sorted(cameras.items()):
+        numbers = (
+            camera.rotation.tolist(),
+            camera.position_m.tolist(),
+            camera.tangent_per_px,
+            camera.centre_px,
+            camera.focal_length_mm,
+        )
+        digest.update(f"{view}:{numbers!r}".encode())
+    return digest.hexdigest()[:16]

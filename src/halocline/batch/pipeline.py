@@ -1,0 +1,134 @@
+"""Frames through one process: while one is computed, the next is read and the last is written."""
+
+from __future__ import annotations
+
+from collections.abc import Callable, Generator, Iterable, Iterator
+from concurrent.futures import Future, ThreadPoolExecutor
+from dataclasses import dataclass
+from functools import partial
+from typing import TypeVar
+
+from halocline.batch.events import FrameDone, FrameFailed, Outcome, as_halocline_error
+from halocline.batch.frame_task import (
+    FrameInputs,
+    FrameRecord,
+    FrameResult,
+    read_inputs,
+    render,
+    write_result,
+)
+from halocline.batch.signals import Interrupted, StopRequest
+from halocline.batch.task import FrameTask
+from halocline.graph.engine import Evaluation
+from halocline.imaging.exr import set_file_threads
+from halocline.presets.preset import Preset
+
+T = TypeVar("T")
+
+
+@dataclass(frozen=True)
+class Pipeline:
+    """How one process makes frames.
+
+    Attributes
+    ----------
+    preset, how
+        The look; threads and tiles.
+    overlapped
+        Whether reading, computing and writing overlap: faster, and up to three frames are in memory. Without
+        it there is one.
+    """
+
+    preset: Preset
+    how: Evaluation
+    overlapped: bool = True
+
+    def outcomes(self, tasks: Iterable[FrameTask], stop: StopRequest) -> Generator[Outcome, None, None]:
+        """Make frames, in order; each task is asked for only when it can be begun.
+
+        Raises
+        ------
+        Interrupted
+            Where stopping was asked for. What was being written is finished and told of first; what was
+            being read or computed is dropped.
+        """
+        if not self.overlapped:
+            set_file_threads(self.how.worker_count())
+            yield from self._one_by_one(iter(tasks), stop)
+            return
+        # One thread a file: reading and writing go on beside the computing threads.
+        set_file_threads(1)
+        yield from self._overlapping(iter(tasks), stop)
+
+    def _one_by_one(self, tasks: Iterator[FrameTask], stop: StopRequest) -> Iterator[Outcome]:
+        for task in tasks:
+            with stop.breakable():
+                inputs = _attempt(task, partial(read_inputs, task, self.preset))
+                result = self._rendered(inputs)
+            del inputs
+            if isinstance(result, FrameFailed):
+                yield result
+                continue
+            record = _attempt(task, partial(write_result, result, self.preset))
+            yield record if isinstance(record, FrameFailed) else FrameDone(record, task)
+
+    def _overlapping(self, tasks: Iterator[FrameTask], stop: StopRequest) -> Iterator[Outcome]:
+        with ThreadPoolExecutor(1, "read") as reader, ThreadPoolExecutor(1, "write") as writer:
+            writing: _Writing | None = None
+            try:
+                reading = self._ahead(reader, tasks)
+                while reading is not None:
+                    with stop.breakable():
+                        inputs = _attempt(reading.task, reading.future.result)
+                    task, reading = reading.task, self._ahead(reader, tasks)
+                    with stop.breakable():
+                        result = self._rendered(inputs)
+                    # The planes of this frame must not outlive it.
+                    del inputs
+                    if writing is not None:
+                        yield writing.outcome()
+                        writing = None
+                    if isinstance(result, FrameFailed):
+                        yield result
+                    else:
+                        writing = _Writing(task, writer.submit(write_result, result, self.preset))
+                    del result
+            except Interrupted:
+                if writing is not None:
+                    yield writing.outcome()
+                raise
+            if writing is not None:
+                yield writing.outcome()
+
+    def _ahead(self, reader: ThreadPoolExecutor, tasks: Iterator[FrameTask]) -> _Reading | None:
+        task = next(tasks, None)
+        return None if task is None else _Reading(task, reader.submit(read_inputs, task, self.preset))
+
+    def _rendered(self, inputs: FrameInputs | FrameFailed) -> FrameResult | FrameFailed:
+        if isinstance(inputs, FrameFailed):
+            return inputs
+        return _attempt(inputs.task, partial(render, inputs, self.preset, self.how))
+
+
+@dataclass(frozen=True)
+class _Reading:
+    task: FrameTask
+    future: Future[FrameInputs]
+
+
+@dataclass(frozen=True)
+class _Writing:
+    task: FrameTask
+    future: Future[FrameRecord]
+
+    def outcome(self) -> Outcome:
+        record = _attempt(self.task, self.future.result)
+        return record if isinstance(record, FrameFailed) else FrameDone(record, self.task)
+
+
+def _attempt(task: FrameTask, work: Callable[[], T]) -> T | FrameFailed:
+    """Do a frame's work; whatever goes wrong befalls this frame alone."""
+    try:
+        return work()
+    except Exception as error:
+        return FrameFailed(task, as_halocline_error(error, task))

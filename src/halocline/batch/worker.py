@@ -1,0 +1,85 @@
+"""A worker process: asks for frames over a pipe, makes them, tells what became of them.
+
+Started by `halocline.batch.workers`, which hands over the number of its end of the pipe. Standard input is
+its lifeline: it ends when the parent does, however that ends.
+"""
+
+from __future__ import annotations
+
+import os
+import signal
+import sys
+import threading
+from collections.abc import Iterator
+from dataclasses import dataclass
+from multiprocessing.connection import Connection
+
+from halocline.batch.pipeline import Pipeline
+from halocline.batch.signals import SIGNALS, Interrupted, StopRequest, catching_signals
+from halocline.batch.task import FrameTask
+from halocline.graph.engine import Evaluation
+from halocline.presets.document import document_from_text
+from halocline.presets.preset import Preset
+
+
+@dataclass(frozen=True)
+class Settings:
+    """What a worker is to do: the first thing it is sent."""
+
+    preset_text: str
+    preset_name: str
+    how: Evaluation
+    overlapped: bool
+
+
+@dataclass(frozen=True)
+class Ask:
+    """A worker can begin a task, and waits for it (or for nothing: then it ends)."""
+
+
+def work(pipe: Connection) -> None:
+    """Make frames until there are no more, stopping is asked for, or the parent is gone."""
+    with catching_signals() as stop:
+        # The parent starts us with signals held back, so that none comes before we can heed it.
+        signal.pthread_sigmask(signal.SIG_UNBLOCK, SIGNALS)
+        try:
+            # Operators of other packages may be anywhere on the parent's path.
+            sys.path[:] = pipe.recv()
+            settings: Settings = pipe.recv()
+            preset = Preset(document_from_text(settings.preset_text, settings.preset_name))
+            pipeline = Pipeline(preset, settings.how, settings.overlapped)
+            for outcome in pipeline.outcomes(_asked_for(pipe, stop), stop):
+                pipe.send(outcome)
+        except Interrupted:
+            return
+        except (EOFError, BrokenPipeError):
+            # The parent is gone; there is nobody to work for.
+            os._exit(1)
+
+
+def _asked_for(pipe: Connection, stop: StopRequest) -> Iterator[FrameTask]:
+    while True:
+        pipe.send(Ask())
+        with stop.breakable():
+            task = pipe.recv()
+        if task is None:
+            return
+        yield task
+
+
+def _end_with_parent() -> None:
+    """End at once when the parent dies, also in the middle of a frame: its file has no name yet."""
+
+    def watch() -> None:
+        while os.read(0, 1):
+            pass
+        os._exit(1)
+
+    threading.Thread(target=watch, name="lifeline", daemon=True).start()
+
+
+def main() -> None:
+    """Be the worker that `halocline.batch.workers` started."""
+    _end_with_parent()
+    with Connection(int(sys.argv[1])) as pipe:
+        work(pipe)

@@ -1,0 +1,212 @@
+"""Frames through several processes on one machine. One that dies loses only the frames in its hands.
+
+Each worker is a fresh process (see `halocline.batch.worker`) that runs the same `Pipeline` as one process
+would. It asks for a task when it can begin one, so
+that fast workers get more, and tells what became of it. A task whose worker died is given to another, and
+given up when that dies too.
+"""
+
+from __future__ import annotations
+
+import signal
+import socket
+import subprocess
+import sys
+import time
+from collections import deque
+from collections.abc import Generator, Iterable, Iterator
+from contextlib import suppress
+from dataclasses import dataclass, field, replace
+from multiprocessing.connection import Connection, wait
+from pathlib import Path
+
+from halocline.batch.events import FrameFailed, Outcome
+from halocline.batch.signals import SIGNALS, Interrupted, StopRequest
+from halocline.batch.task import FrameTask
+from halocline.batch.worker import Ask, Settings
+from halocline.errors import JobError
+from halocline.graph.engine import Evaluation
+from halocline.presets.preset import Preset
+
+# A worker told to stop has this long to finish the file it writes.
+GRACE_SECONDS = 10.0
+# Not ``-m``: what goes through the pipe must not belong to the module ``__main__``.
+_WORKER = "from halocline.batch.worker import main; main()"
+# A frame whose worker died this often is given up.
+_LIVES = 2
+
+
+@dataclass
+class _Worker:
+    process: subprocess.Popen[bytes]
+    pipe: Connection
+    in_hand: dict[Path, FrameTask] = field(default_factory=dict)
+    began: bool = False
+    waiting: bool = False
+    dismissed: bool = False
+
+
+@dataclass(frozen=True)
+class Workers:
+    """Several processes, as one maker of frames; see `Pipeline` for what each does.
+
+    Attributes
+    ----------
+    preset, how, overlapped
+        As in `Pipeline`, for each process.
+    processes
+        How many.
+    """
+
+    preset: Preset
+    how: Evaluation
+    processes: int
+    overlapped: bool = True
+
+    def outcomes(self, tasks: Iterable[FrameTask], stop: StopRequest) -> Generator[Outcome, None, None]:
+        """Make frames; outcomes come in the order in which they are finished.
+
+        Raises
+        ------
+        Interrupted
+            Where stopping was asked for; what the workers were writing is finished and told of first.
+        """
+        crew = _Crew(self, iter(tasks))
+        try:
+            yield from crew.outcomes(stop)
+        except Interrupted:
+            yield from crew.last_outcomes()
+            raise
+        finally:
+            crew.end()
+
+
+class _Crew:
+    """The workers of one run, and which task each has in hand."""
+
+    def __init__(self, plan: Workers, tasks: Iterator[FrameTask]) -> None:
+        self.plan = plan
+        self.tasks = tasks
+        self.again: deque[FrameTask] = deque()
+        self.deaths: dict[Path, int] = {}
+        self.workers = [self._started() for _ in range(plan.processes)]
+
+    def outcomes(self, stop: StopRequest) -> Iterator[Outcome]:
+        while self.workers:
+            with stop.breakable():
+                ready = wait([worker.pipe for worker in self.workers])
+            for worker in [worker for worker in self.workers if worker.pipe in ready]:
+                yield from self._heard(worker)
+            self._serve()
+
+    def last_outcomes(self) -> Iterator[Outcome]:
+        """Tell the workers to stop and hear what they finish within the grace."""
+        for worker in self.workers:
+            worker.process.terminate()
+        until = time.monotonic() + GRACE_SECONDS
+        while self.workers and time.monotonic() < until:
+            for pipe in wait([worker.pipe for worker in self.workers], timeout=until - time.monotonic()):
+                worker = next(each for each in self.workers if each.pipe is pipe)
+                try:
+                    message = worker.pipe.recv()
+                except (EOFError, OSError):
+                    self._gone(worker)
+                    continue
+                if not isinstance(message, Ask):
+                    yield message
+
+    def end(self) -> None:
+        """Leave no process behind. A file half written has no name yet, so killing harms nothing."""
+        for worker in list(self.workers):
+            worker.process.kill()
+            self._gone(worker)
+
+    def _started(self) -> _Worker:
+        plan = self.plan
+        ours, theirs = socket.socketpair()
+        # The worker begins with signals held back, until it can heed them.
+        before = signal.pthread_sigmask(signal.SIG_BLOCK, SIGNALS)
+        try:
+            with theirs:
+                process = subprocess.Popen(
+                    [sys.executable, "-c", _WORKER, str(theirs.fileno())],
+                    pass_fds=[theirs.fileno()],
+                    stdin=subprocess.PIPE,
+                )
+        finally:
+            signal.pthread_sigmask(signal.SIG_SETMASK, before)
+        worker = _Worker(process, Connection(ours.detach()))
+        # Where it died already, its end is heard next.
+        with suppress(OSError):
+            worker.pipe.send(sys.path)
+            worker.pipe.send(Settings(plan.preset.resolved_text, plan.preset.name, plan.how, plan.overlapped))
+        return worker
+
+    def _heard(self, worker: _Worker) -> Iterator[Outcome]:
+        try:
+            message = worker.pipe.recv()
+        except (EOFError, OSError):
+            yield from self._died(worker)
+            return
+        if isinstance(message, Ask):
+            worker.waiting = worker.began = True
+            return
+        worker.in_hand.pop(message.task.out, None)
+        yield message
+
+    def _serve(self) -> None:
+        """Give each waiting worker a task; dismiss it where there is none and none may come back."""
+        for worker in self.workers:
+            if not worker.waiting or worker.dismissed:
+                continue
+            task = self.again.popleft() if self.again else next(self.tasks, None)
+            # Where it died just now its end is heard next, and this task is put with the others it had.
+            with suppress(OSError):
+                worker.pipe.send(task)
+            worker.waiting = False
+            if task is None:
+                worker.dismissed = True
+            else:
+                worker.in_hand[task.out] = task
+
+    def _died(self, worker: _Worker) -> Iterator[Outcome]:
+        self._gone(worker)
+        if worker.dismissed and not worker.in_hand:
+            return
+        if not worker.began:
+            raise _no_start(worker)
+        for task in worker.in_hand.values():
+            deaths = self.deaths[task.out] = self.deaths.get(task.out, 0) + 1
+            if deaths < _LIVES:
+                # Its file may be there already; the claim is still ours.
+                self.again.append(replace(task, replace=True))
+            else:
+                yield FrameFailed(task, _death(worker, task))
+        if worker.in_hand or not worker.dismissed:
+            self.workers.append(self._started())
+
+    def _gone(self, worker: _Worker) -> None:
+        worker.pipe.close()
+        worker.process.wait()
+        if worker.process.stdin is not None:
+            worker.process.stdin.close()
+        self.workers.remove(worker)
+
+
+def _death(worker: _Worker, task: FrameTask) -> JobError:
+    code = worker.process.returncode
+    how = f"was killed by signal {-code}" if code is not None and code < 0 else f"ended with status {code}"
+    return JobError(
+        f"the process that rendered it {how}, {_LIVES} times",
+        code="E-JOB-WORKER",
+        where=f"frame {task.frame}",
+        mend="Most often the machine ran out of memory: give a smaller --memory or fewer --processes.",
+    )
+
+
+def _no_start(worker: _Worker) -> JobError:
+    return JobError(
+        f"a worker process ended before its first frame (status {worker.process.returncode})",
+        code="E-JOB-WORKER",
+        mend="Its own message is above; --processes 1 does without workers.",
+    )

@@ -1,0 +1,104 @@
+"""Running one shot from the command line: shared by `apply` and the farm's jobs."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+
+import typer
+
+from halocline.batch.events import Summary
+from halocline.batch.makers import Means, choose_maker
+from halocline.batch.plan_tasks import ShotPlan
+from halocline.batch.run import judge_plan, run_frames
+from halocline.cli.exit_status import ALL_DONE, NOTHING_POSSIBLE, SOME_FAILED
+from halocline.cli.output import LogForm, Teller, console, json_line, say, say_warning
+from halocline.imaging.sequence import frame_text
+from halocline.presets.preset import Preset
+
+
+@dataclass(frozen=True)
+class RunOptions:
+    """How a shot is run, and how that is told."""
+
+    means: Means
+    overwrite: bool = False
+    resume: bool = False
+    log: LogForm = LogForm.text
+
+
+def run_shot(plan: ShotPlan, look: Preset, options: RunOptions) -> Summary:
+    """Make a shot's frames, telling of each."""
+    maker, description = choose_maker(plan.tasks, look, options.means)
+    total = len(plan.tasks) + len(plan.skipped)
+    if options.log is LogForm.json:
+        json_line(event="start", preset=look.name, digest=look.digest, frames=total, means=description)
+    else:
+        fit = look.bands.worst_delta_e
+        say(f"{look.name}: {look.water.name}, band fit CIEDE2000 {fit:.2f}")
+        for caveat in look.water.caveats:
+            say_warning(f"water: {caveat}")
+        say(description)
+    with Teller(options.log, total).running() as teller:
+        summary = run_frames(
+            plan.tasks,
+            look,
+            maker=maker,
+            overwrite=options.overwrite,
+            resume=options.resume,
+            skipped=plan.skipped,
+            report=teller.tell,
+        )
+    if options.log is LogForm.json:
+        json_line(event="end", **_counts(summary))
+    else:
+        _say_summary(summary, total)
+    return summary
+
+
+def show_plan(plan: ShotPlan, look: Preset, *, resume: bool) -> int:
+    """Print what would be done with each frame, doing nothing; return how many would be made."""
+    verdicts = judge_plan(plan.tasks, look, resume=resume)
+    for verdict in verdicts:
+        task = verdict.task
+        held = f" (frame {task.held_from} stands in)" if task.held_from is not None else ""
+        typer.echo(f"{verdict.action.value:<7} {task.frame}  {task.out}  {verdict.reason}{held}")
+    for skipped in plan.skipped:
+        typer.echo(f"skip    {skipped.frame}  {skipped.out}  {skipped.where} is not there")
+    return sum(verdict.action.value == "render" for verdict in verdicts)
+
+
+def exit_status(summaries: list[Summary]) -> int:
+    """Return the exit status of a run: 0 all done, 1 some failed, 2 none could be made, 128 + signal."""
+    interrupted = next((each.interrupted for each in summaries if each.interrupted is not None), None)
+    if interrupted is not None:
+        return 128 + interrupted
+    if all(summary.complete for summary in summaries):
+        return ALL_DONE
+    good = any(summary.done or summary.kept or summary.elsewhere for summary in summaries)
+    return SOME_FAILED if good else NOTHING_POSSIBLE
+
+
+def _counts(summary: Summary) -> dict[str, object]:
+    return {
+        "done": len(summary.done),
+        "kept": len(summary.kept),
+        "failed": [failure.task.frame for failure in summary.failed],
+        "elsewhere": [each.task.frame for each in summary.elsewhere],
+        "skipped": [each.frame for each in summary.skipped],
+        "not_begun": summary.not_begun,
+        "interrupted": summary.interrupted,
+    }
+
+
+def _say_summary(summary: Summary, total: int) -> None:
+    kept = f", {len(summary.kept)} kept" if summary.kept else ""
+    say(f"{len(summary.done)} of {total} frames written{kept}.")
+    lists = {
+        "failed": [failure.task.frame for failure in summary.failed],
+        "being made by another job": [each.task.frame for each in summary.elsewhere],
+        "left out, no input": [each.frame for each in summary.skipped],
+        "interrupted before": summary.not_begun,
+    }
+    for what, frames in lists.items():
+        if frames:
+            console().print(f"{what}: {frame_text(sorted(frames))}", style="red", markup=False)
