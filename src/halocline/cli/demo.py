@@ -22,7 +22,7 @@ from halocline.review.contact_sheet import U8, Tile, contact_sheet
 from halocline.rgb import LINEAR_REC709
 
 EXAMPLES = "Example:  halocline demo --out /tmp/wet"
-LOOKS = ("jerlov-1b", "jerlov-1c", "jerlov-5c", "fjord-archway")
+LOOKS = ("jerlov-1b", "jerlov-1c", "ocean-archway", "fjord-archway", "estuary-archway")
 FRAMES = "arch.####.exr"
 
 
@@ -83,7 +83,11 @@ def _tile(path: Path, label: str) -> Tile:
 
 def _label(look: Preset, frame: int) -> str:
     story = story_report(look, frame, LINEAR_REC709)
-    seen = f"real water hides a black object at {story.sighting_range_m:.2g} m"
+    lines = [
+        f"{look.name}, frame {frame}",
+        look.title,
+        f"{look.water.name}: hides a black object at {story.sighting_range_m:.2g} m",
+    ]
     if story.subject_range_m is not None:
-        seen += f"; story: {story.wanted_contrast:.0%} contrast at {story.subject_range_m:.3g} m"
-    return f"{look.name}, frame {frame}\n{look.water.name}: {seen}"
+        lines.append(f"story: {story.wanted_contrast:.0%} contrast at {story.subject_range_m:.3g} m")
+    return "\n".join(lines)
