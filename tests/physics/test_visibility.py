@@ -71,7 +71,8 @@ def test_near_limit_beyond_what_is_to_be_seen_is_refused() -> None:
     with pytest.raises(PhysicsError) as caught:
         remap_through(5.0, 90.0, 4.0)
     assert str(caught.value) == (
-        "E-PHYSICS-REMAP  90 m would have to look like 4 m of water, but range is to stay physical up to 5 m\n"
+        "E-PHYSICS-REMAP  90 m would have to look like 4 m of water, but range is "
+        "to stay physical up to 5 m\n"
         "  Lower the near limit below 4 m, or take less contrast or clearer water."
     )
 

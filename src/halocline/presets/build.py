@@ -95,10 +95,16 @@ def light_path(look: Look, bands: Bands, space: RGBSpace, camera_depth_m: float)
     )
 
 
-def story_report(preset: Preset, frame: int, space: RGBSpace) -> StoryReport:
-    """Return what the story asks of the water on a frame, reckoned as `make_shot` does."""
+def story_report(
+    preset: Preset, frame: int, space: RGBSpace, *, track: CameraTrack | None = None
+) -> StoryReport:
+    """Return what the story asks of the water on a frame, reckoned as `make_shot` does.
+
+    Where the preset states the sea level, only the camera tells the lens's depth: without one it is taken as
+    `DEFAULT_CAMERA_DEPTH_M`.
+    """
     look = preset.at(frame)
-    depth = _story_depth(look)
+    depth = _story_depth(look, frame, track)
     return solved_story(light_path(look, in_space(preset.bands, space), space, depth), look.story)
 
 
@@ -116,11 +122,12 @@ def in_space(bands: Bands, space: RGBSpace) -> Bands:
     return bands.in_space(space)
 
 
-def _story_depth(look: Look) -> float:
+def _story_depth(look: Look, frame: int, track: CameraTrack | None) -> float:
     if look.story.depth is not None:
         return look.story.depth
-    if look.light.reference_depth is not None:
-        return look.light.reference_depth
+    if look.place.sea_level is not None and track is not None:
+        height = float(track.at(frame).position_m @ _axis(look.place.up))
+        return surface(look.place, height)[1]
     return DEFAULT_CAMERA_DEPTH_M if look.place.camera_depth is None else look.place.camera_depth
 
 

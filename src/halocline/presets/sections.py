@@ -285,7 +285,8 @@ class StorySection(Strict):
     softness
         The remap's softness length, metres, stated instead of solved.
     depth
-        Depth at which the contrast is reckoned, metres; the reference depth where not given.
+        Depth at which the contrast is reckoned, metres; the lens's depth where not given. State it for a lens
+        that rises or sinks far, to keep one remap throughout.
     attenuation_scale, veil_scale, downwelling_scale
         Multiply range (or depth) in that term alone; 1 is physical.
     """

@@ -120,7 +120,7 @@ def with_story(path: LightPath, story: StorySection) -> LightPath:
     """Return the water with the story's remap."""
     if story.subject_range is None and story.softness is None:
         return path
-    depth = path.reference_depth_m if story.depth is None else story.depth
+    depth = path.camera_depth_m if story.depth is None else story.depth
     return replace(path, remap=solved_story(replace(path, camera_depth_m=depth), story).remap)
 
 
