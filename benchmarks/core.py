@@ -19,21 +19,25 @@ import tempfile
 import time
 from collections.abc import Callable
 from pathlib import Path
+from typing import Any
 
 import numpy as np
 import OpenImageIO as oiio
 
 from halocline._typing import F32
-from halocline.batch.frame_task import FrameTask, read_inputs, render, write_result
+from halocline.batch.frame_task import read_inputs, render, write_result
+from halocline.batch.task import FrameTask
 from halocline.graph.engine import Evaluation, evaluate
 from halocline.graph.graph import Graph, chain
 from halocline.graph.shot import Shot
 from halocline.imaging.camera import pinhole
 from halocline.imaging.camera_track import CameraTrack
 from halocline.imaging.frame import Frame, Window
+from halocline.imaging.load import load
+from halocline.imaging.save import Picture, save
 from halocline.operators.attenuation import Attenuation, AttenuationParameters
 from halocline.operators.veiling_light import VeilingLight, VeilingLightParameters
-from halocline.physics.transport import DIFFUSE_ASYMMETRY, WATER_ASYMMETRY
+from halocline.physics.transport import DIFFUSE_ASYMMETRY
 from halocline.presets.build import make_shot
 from halocline.presets.preset import load_preset
 from halocline.rgb import LINEAR_REC709
@@ -63,17 +67,21 @@ def main() -> None:
 
 
 def _measured(source: Path, folder: Path) -> dict[str, list[float]]:
-    preset = load_preset(PRESET)
-    inputs = read_inputs(FrameTask(1001, source, None, folder / "ours.1001.exr"), preset)
-    result = render(inputs, preset, Evaluation())
     frame, shot, graph = _picture()
+
+    def operators() -> F32:
+        return evaluate(graph, frame, shot, how=Evaluation())["rgb"]
+
+    def full_frame() -> F32:
+        return _full_frame(frame, shot)
+
+    assert np.allclose(operators(), full_frame(), atol=1e-4)
     jobs: dict[str, Callable[[], object]] = {
         "floor": lambda: _plain_copy(source, folder / "plain.exr"),
-        "our files": lambda: (read_inputs(inputs.task, preset), write_result(result, preset, overwrite=True)),
-        "operators": lambda: evaluate(graph, frame, shot, how=Evaluation()),
-        "full-frame numpy": lambda: _full_frame(frame, shot),
+        "our files": lambda: _own_copy(source, folder / "ours.exr"),
+        "operators": operators,
+        "full-frame numpy": full_frame,
     }
-    assert np.allclose(jobs["operators"]()["rgb"], _full_frame(frame, shot), atol=1e-4)  # type: ignore[index]
     times: dict[str, list[float]] = {name: [] for name in jobs}
     for _ in range(ROUNDS):
         for name, job in jobs.items():
@@ -83,13 +91,22 @@ def _measured(source: Path, folder: Path) -> dict[str, list[float]]:
     return times
 
 
+def _own_copy(source: Path, target: Path) -> None:
+    """Read a file as Halocline does, range and all, and write its beauty, verified."""
+    loaded = load(source)
+    pictures = {
+        view.name: Picture(view.frame.plane("rgb"), view.frame.plane("alpha")) for view in loaded.views
+    }
+    save(target, loaded.template, pictures, overwrite=True)
+
+
 def _plain_copy(source: Path, target: Path) -> None:
     """Read and write a file as one does without thinking about it."""
-    reader = oiio.ImageInput.open(str(source))
+    reader: Any = oiio.ImageInput.open(str(source))
     spec = reader.spec()
     pixels = reader.read_image(0, 0, 0, spec.nchannels, "float")
     reader.close()
-    writer = oiio.ImageOutput.create(str(target))
+    writer: Any = oiio.ImageOutput.create(str(target))
     writer.open(str(target), spec)
     writer.write_image(pixels)
     writer.close()
@@ -101,17 +118,17 @@ def _full_frame(frame: Frame, shot: Shot) -> F32:
     rgb, alpha, s = frame.plane("rgb"), frame.plane("alpha"), frame.plane("range")
     mu = shot.view_plane("downward", frame.data_window)
     cos_sun = shot.view_plane("sun_cosine", frame.data_window)
-    with np.errstate(divide="ignore"):
-        ceiling = np.where(mu < 0, np.float32(path.camera_depth_m) / -mu, np.float32(1e5))
-    s, endless = np.minimum(np.minimum(s, 1e5), ceiling), np.minimum(np.float32(1e5), ceiling)
+    endless = np.float32(path.camera_depth_m) / np.maximum(-mu, np.float32(1e-4))
+    s = np.minimum(s, endless)
     sun, diffuse = path.source_strengths()
-    p_sun = _phase(-cos_sun, WATER_ASYMMETRY)
+    even = path.even_source()
+    p_sun = _phase(-cos_sun, path.sun_asymmetry)
     p_diffuse = _phase(-mu, DIFFUSE_ASYMMETRY)
     light = np.tensordot(bands.up.astype(np.float32), rgb, 1)
     for k in range(bands.count):
         c, kd = np.float32(bands.attenuation[k]), np.float32(bands.diffuse_attenuation[k])
         rate = c + kd * mu
-        source = np.float32(sun[k]) * p_sun + np.float32(diffuse[k]) * p_diffuse
+        source = np.float32(sun[k]) * p_sun + np.float32(diffuse[k]) * p_diffuse + np.float32(even[k])
         decay = alpha * np.exp(-rate * s) + (1 - alpha) * np.exp(-rate * endless)
         light[k] = light[k] * np.exp(-c * s) + source / rate * (1 - decay)
     out: F32 = np.tensordot(bands.down.astype(np.float32), light, 1)
@@ -163,7 +180,7 @@ def _write_render(path: Path) -> None:
     spec.channelnames = ("R", "G", "B", "A", "Z")
     spec.channelformats = ("half", "half", "half", "half", "float")
     spec["compression"] = "zip"
-    writer = oiio.ImageOutput.create(str(path))
+    writer: Any = oiio.ImageOutput.create(str(path))
     writer.open(str(path), spec)
     writer.write_image(np.ascontiguousarray(pixels, np.float32))
     writer.close()
@@ -179,7 +196,7 @@ def _peak_gib(source: Path, target: Path) -> float:
 def _one_frame(source: str, target: str) -> None:
     preset = load_preset(PRESET)
     inputs = read_inputs(FrameTask(1001, Path(source), None, Path(target)), preset)
-    write_result(render(inputs, preset, Evaluation()), preset, overwrite=True)
+    write_result(render(inputs, preset, Evaluation()), preset)
     print(resource.getrusage(resource.RUSAGE_SELF).ru_maxrss)
 
 
