@@ -15,8 +15,9 @@
     |   +-- WriteError
     |   +-- SequenceError  a frame pattern or range that names no frames
     +-- GraphError         operators that cannot be joined
-    +-- PresetError        a preset that is not valid; may carry several problems
-    +-- JobError           a batch that cannot start or did not complete
+    +-- CollectedError     several mistakes told at once
+        +-- PresetError    a preset that is not valid
+        +-- JobError       a batch that cannot start or did not complete
 
 Every message says what is wrong, where, and how to mend it. The parts are kept as attributes too, so that
 a log for machines need not take a sentence apart, and ``code`` is stable from version to version.
@@ -127,8 +128,8 @@ class GraphError(HaloclineError):
     """Operators that cannot be joined."""
 
 
-class PresetError(HaloclineError):
-    """A preset that is not valid. ``problems`` holds one error for each mistake found."""
+class CollectedError(HaloclineError):
+    """Several mistakes told at once. ``problems`` holds one error for each; it may be empty."""
 
     def __init__(
         self,
@@ -148,7 +149,11 @@ class PresetError(HaloclineError):
         return "\n".join(str(problem) for problem in self.problems)
 
 
-class JobError(HaloclineError):
+class PresetError(CollectedError):
+    """A preset that is not valid."""
+
+
+class JobError(CollectedError):
     """A batch that cannot start or did not complete."""
 
 

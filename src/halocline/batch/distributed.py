@@ -6,9 +6,11 @@ its frames to others. Claims, the manifest and all decisions stay with the job t
 
 from __future__ import annotations
 
+from asyncio import CancelledError
 from collections.abc import Generator, Iterable, Iterator
 from dataclasses import dataclass, replace
 from functools import lru_cache
+from itertools import islice
 from typing import Any
 
 from halocline._version import __version__
@@ -60,8 +62,16 @@ class Cluster:
         """
         client = _connected(self.address)
         with client:
-            _check_workers(client, self.address)
-            yield from self._through(client, iter(tasks), stop)
+            try:
+                _check_workers(client, self.address)
+                yield from self._through(client, iter(tasks), stop)
+            except (OSError, CancelledError) as error:
+                raise JobError(
+                    f"the scheduler was lost ({error or type(error).__name__})",
+                    code="E-JOB-SCHEDULER",
+                    where=self.address,
+                    mend="Start it again, then resume the job.",
+                ) from error
 
     def _through(self, client: Any, tasks: Iterator[FrameTask], stop: StopRequest) -> Iterator[Outcome]:
         from distributed import as_completed  # noqa: PLC0415 - an optional package
@@ -79,8 +89,8 @@ class Cluster:
             return future
 
         room = max(1, _AHEAD * sum(client.nthreads().values()))
-        first = [submitted(task) for task, _ in zip(tasks, range(room), strict=False)]
-        finished: Any = as_completed(first)  # type: ignore[no-untyped-call]
+        first = [submitted(task) for task in islice(tasks, room)]
+        finished: Any = as_completed(first, loop=client.loop)  # type: ignore[no-untyped-call]
         try:
             while pending:
                 with stop.breakable():

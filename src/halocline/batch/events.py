@@ -90,7 +90,7 @@ class Summary:
     @property
     def complete(self) -> bool:
         """Whether every frame asked for is there."""
-        anything = self.done or self.kept
+        anything = self.done or self.kept or self.skipped
         return bool(anything) and not (self.failed or self.elsewhere or self.not_begun)
 
 

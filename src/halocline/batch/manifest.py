@@ -31,7 +31,7 @@ from typing import Any
 from halocline._version import __version__
 from halocline.batch.events import FrameFailed
 from halocline.batch.frame_task import FrameRecord
-from halocline.errors import HaloclineError, JobError, PresetError, ReadError
+from halocline.errors import CollectedError, HaloclineError, JobError, ReadError
 
 MANIFEST_NAME = "halocline-manifest.jsonl"
 FORMAT = 1
@@ -171,7 +171,7 @@ def failed_fields(failure: FrameFailed) -> Record:
 
 def error_fields(error: HaloclineError) -> Record:
     """Return an error's parts for a machine-readable record."""
-    problems = error.problems if isinstance(error, PresetError) else ()
+    problems = error.problems if isinstance(error, CollectedError) else ()
     return {
         "code": error.code,
         "message": error.message,

@@ -22,6 +22,7 @@ from halocline.imaging.sequence import (
     find_sequence,
     frame_text,
     output_sequence,
+    parse_frames,
     parse_pattern,
 )
 
@@ -100,13 +101,13 @@ def plan_shot(
     WriteError
         ``E-WRITE-INPUT`` where an output is one of the inputs, ``E-WRITE-EXISTS`` where it is there already.
     """
-    source = find_sequence(beauty, frames)
+    source = _source(beauty, frames, missing)
     if frames is None and source.frames[-1] - source.frames[0] < MAX_FRAMES:
         source = source.with_frames(sorted({*source.frames, *source.gaps()}))
     depth_source = None if depth is None else _depth_sequence(depth, source)
     target = output_sequence(_folder_or_pattern(out), source)
     whole = _whole_sequence(source)
-    stand_in = _stand_ins(source, depth_source, missing)
+    stand_in = _stand_ins(source, depth_source, whole.frames, missing)
     references = _references(whole, depth_source)
     there = set(whole.frames)
     tasks, skipped = [], []
@@ -226,14 +227,24 @@ def _depth_sequence(depth: str | Path, source: Sequence) -> Sequence:
     return sequence
 
 
-def _stand_ins(source: Sequence, depth: Sequence | None, policy: MissingFrames) -> dict[int, int | None]:
-    """Return what stands for each frame that is not there: another frame, or nothing."""
+def _source(beauty: str | Path, frames: str | None, policy: MissingFrames) -> Sequence:
+    if frames is None or policy is MissingFrames.stop:
+        return find_sequence(beauty, frames)
+    # A chunk may consist of missing frames alone; the sequence must have some.
+    source = find_sequence(beauty)
+    return source.with_frames(parse_frames(frames)) if source.is_numbered else find_sequence(beauty, frames)
+
+
+def _stand_ins(
+    source: Sequence, depth: Sequence | None, whole: Iterable[int], policy: MissingFrames
+) -> dict[int, int | None]:
+    """Return what stands for each frame that is not there: another frame of the whole, or nothing."""
     sequences = {"beauty": source} if depth is None else {"beauty": source, "depth": depth}
     lacking = {what: sequence.missing() for what, sequence in sequences.items()}
     missing = sorted({frame for frames in lacking.values() for frame in frames})
     if not missing:
         return {}
-    there = sorted(set(source.frames) - set(missing))
+    there = set(whole) - set(missing if depth is None else depth.with_frames(whole).missing())
     if policy is MissingFrames.stop or not there:
         told = [f"{what} {frame_text(frames)}" for what, frames in lacking.items() if frames]
         raise SequenceError(

@@ -1,0 +1,331 @@
+"""Job files: many shots, each with its preset, renders and output, in one TOML file.
+
+    format = 1
+    title = "Fjord, night of the 12th"
+    preset = "fjord-archway"                      # for shots that name none
+
+    [shots.archway_010]
+    beauty = "renders/010/beauty.####.exr"
+    depth  = "renders/010/depth.####.exr"         # where it is not in the beauty's files
+    out    = "wet/010/"
+    frames = "1001-1048"                          # all that are there where left out
+    missing = "hold"                              # stop (default), skip, hold
+    set    = ["water.secchi_depth=6"]
+
+Paths start from the job file's folder. A job file may come from a stranger: it reaches nothing outside its
+own folder and the folders that the user names.
+"""
+
+from __future__ import annotations
+
+import os
+import tomllib
+from collections.abc import Iterable
+from dataclasses import dataclass
+from pathlib import Path
+from typing import Annotated, Any, Literal
+
+from pydantic import Field
+
+from halocline.batch.plan_tasks import MissingFrames, ShotPlan, plan_shot, refuse_inputs
+from halocline.errors import HaloclineError, JobError, PresetError, did_you_mean
+from halocline.imaging.sequence import parse_frames
+from halocline.presets.document import Document, shipped_names
+from halocline.presets.lines import key_lines
+from halocline.presets.preset import Preset, load_preset
+from halocline.presets.problems import validated
+from halocline.quantities import Strict
+
+FORMAT = 1
+LARGEST_FILE_BYTES = 1 << 20
+MOST_SHOTS = 5000
+_DEEPEST_NEST = 6
+
+_Text = Annotated[str, Field(min_length=1, max_length=4096)]
+_Settings = Annotated[tuple[_Text, ...], Field(max_length=1000)]
+
+
+class ShotSection(Strict):
+    """One shot.
+
+    Attributes
+    ----------
+    beauty, depth
+        Files or patterns; depth where it is not in the beauty's files.
+    out
+        Folder, pattern or file to write.
+    preset
+        Preset file, or name of a shipped one; the job's where not given.
+    frames
+        Range of frames; all that are there where not given.
+    missing
+        What to do about frames that are not there.
+    set
+        Single keys of the preset, each ``"SECTION.KEY=VALUE"``; after the job's own.
+    """
+
+    beauty: _Text
+    out: _Text
+    depth: _Text | None = None
+    preset: _Text | None = None
+    frames: _Text | None = None
+    missing: Literal["stop", "skip", "hold"] = "stop"
+    set: _Settings = ()
+
+
+class JobHead(Strict):
+    """What a job file says besides its shots.
+
+    Attributes
+    ----------
+    format
+        1.
+    title
+        For people.
+    preset, set
+        For all shots; see `ShotSection`.
+    """
+
+    format: Literal[1]
+    title: Annotated[str, Field(max_length=120)] = ""
+    preset: _Text | None = None
+    set: _Settings = ()
+
+
+@dataclass(frozen=True)
+class Shot:
+    """One shot of a job, its paths found and allowed."""
+
+    name: str
+    preset: str
+    settings: tuple[str, ...]
+    beauty: Path
+    depth: Path | None
+    out: str
+    frames: str | None
+    missing: MissingFrames
+
+    def load_preset(self) -> Preset:
+        """Return the shot's look. Raises PresetError as `halocline.presets.preset.load_preset`."""
+        return load_preset(self.preset, self.settings)
+
+    def plan(self, *, frames: str | None = None, overwrite: bool = False) -> ShotPlan:
+        """Plan the shot's frames, or a chunk of them. Raises as `halocline.batch.plan_tasks.plan_shot`."""
+        return plan_shot(
+            self.beauty,
+            depth=self.depth,
+            out=self.out,
+            frames=frames or self.frames,
+            overwrite=overwrite,
+            missing=self.missing,
+        )
+
+
+@dataclass(frozen=True)
+class Job:
+    """A job file, checked."""
+
+    path: Path
+    title: str
+    shots: tuple[Shot, ...]
+
+    def shot(self, name: str) -> Shot:
+        """Return a shot by name.
+
+        Raises
+        ------
+        JobError
+            ``E-JOB-SHOT``.
+        """
+        for shot in self.shots:
+            if shot.name == name:
+                return shot
+        names = [shot.name for shot in self.shots]
+        raise JobError(
+            f'there is no shot "{name}"',
+            code="E-JOB-SHOT",
+            where=str(self.path),
+            mend=f"Shots: {', '.join(names[:20])}.{did_you_mean(name, names)}",
+        )
+
+
+def read_job(path: str | Path, *, allowed: Iterable[str | Path] = ()) -> Job:
+    """Read and check a job file.
+
+    Parameters
+    ----------
+    path
+        The file.
+    allowed
+        Folders that it may read from and write to, besides its own.
+
+    Raises
+    ------
+    JobError
+        ``E-JOB-FILE`` with every mistake of the file in ``problems``; ``E-JOB-READ`` where it is no TOML.
+    """
+    path = Path(path)
+    document = _document(path)
+    problems: list[HaloclineError] = []
+    tables = dict(document.tables)
+    shots = tables.pop("shots", {})
+    head = validated(JobHead, tables, (), document, problems)
+    sections = _sections(shots, document, problems)
+    if head is not None:
+        reach = _Reach(path, [path.parent, *allowed])
+        found = [_shot(name, section, head, reach, document, problems) for name, section in sections.items()]
+    if problems or head is None:
+        raise _invalid(path, problems)
+    return Job(path, head.title or path.stem, tuple(shot for shot in found if shot is not None))
+
+
+def refuse_collisions(plans: Iterable[ShotPlan]) -> None:
+    """Refuse shots that would write over each other, or over what another reads.
+
+    Raises
+    ------
+    WriteError, JobError
+        As `halocline.batch.plan_tasks.refuse_inputs`.
+    """
+    refuse_inputs(task for plan in plans for task in plan.tasks)
+
+
+def _document(path: Path) -> Document:
+    try:
+        with path.open("rb") as file:
+            data = file.read(LARGEST_FILE_BYTES + 1)
+        if len(data) > LARGEST_FILE_BYTES:
+            raise ValueError(f"it is larger than {LARGEST_FILE_BYTES} bytes")
+        text = data.decode()
+        tables = tomllib.loads(text)
+    except (OSError, ValueError, RecursionError) as error:
+        reason = error.strerror if isinstance(error, OSError) else str(error)
+        raise JobError(
+            f"the job file cannot be read: {reason or error}",
+            code="E-JOB-READ",
+            where=str(path),
+            mend="A job file is TOML; see toml.io for the syntax.",
+        ) from None
+    if _depth(tables) > _DEEPEST_NEST:
+        raise JobError(
+            f"tables are nested more than {_DEEPEST_NEST} deep",
+            code="E-JOB-READ",
+            where=str(path),
+            mend="No job needs that.",
+        )
+    origins = {key: f"{path.name}, line {line}" for key, line in key_lines(text).items()}
+    return Document(path.name, tables, origins, path.parent)
+
+
+def _depth(value: Any) -> int:
+    children = value.values() if isinstance(value, dict) else value if isinstance(value, list) else None
+    return 0 if children is None else 1 + max(map(_depth, children), default=0)
+
+
+def _sections(shots: Any, document: Document, problems: list[HaloclineError]) -> dict[str, ShotSection]:
+    if not isinstance(shots, dict) or not shots or len(shots) > MOST_SHOTS:
+        problems.append(
+            JobError(
+                f"a job has 1 to {MOST_SHOTS} shots, each a table [shots.NAME]",
+                code="E-JOB-SHOT",
+                where=document.where(("shots",)),
+                mend="Add a table such as [shots.archway_010] with beauty and out.",
+            )
+        )
+        return {}
+    found = {}
+    for name, table in shots.items():
+        section = validated(ShotSection, table, ("shots", name), document, problems)
+        if section is not None:
+            found[name] = section
+    return found
+
+
+@dataclass(frozen=True)
+class _Reach:
+    """The folders that a job file may use."""
+
+    job: Path
+    folders: list[str | Path]
+
+    def path(self, text: str) -> Path:
+        """Return a path of the job file; ValueError where it leads outside."""
+        if "\0" in text:
+            raise ValueError("a path cannot hold a null character")
+        path = self.job.parent / text
+        real = Path(os.path.realpath(path))
+        if not any(real.is_relative_to(os.path.realpath(folder)) for folder in self.folders):
+            raise ValueError(f"{text} lies outside the folders that this job may use")
+        return path
+
+
+def _shot(
+    name: str,
+    section: ShotSection,
+    head: JobHead,
+    reach: _Reach,
+    document: Document,
+    problems: list[HaloclineError],
+) -> Shot | None:
+    """Return a shot with its paths found; note what is wrong with it."""
+
+    def wrong(key: str, message: str, mend: str | None) -> None:
+        where = document.where(("shots", name, key))
+        problems.append(JobError(f"{name}: {message}", code="E-JOB-PATH", where=where, mend=mend))
+
+    paths: dict[str, Path] = {}
+    for key in ("beauty", "depth", "out"):
+        text = getattr(section, key)
+        try:
+            if text is not None:
+                paths[key] = reach.path(text)
+        except ValueError as error:
+            wrong(key, str(error), "Move it, or name its folder on the command line: --allow FOLDER.")
+    preset = section.preset or head.preset
+    if preset is None:
+        wrong("preset", "no preset, neither here nor for the whole job", 'Add preset = "NAME".')
+    elif preset not in shipped_names():
+        try:
+            preset = str(reach.path(preset if preset.endswith(".toml") else f"{preset}.toml"))
+        except ValueError as error:
+            wrong("preset", str(error), "Put it beside the job file, or name its folder: --allow FOLDER.")
+    if section.frames is not None:
+        try:
+            parse_frames(section.frames)
+        except HaloclineError as error:
+            wrong("frames", error.message, error.mend)
+    if preset is None or not {"beauty", "out"} <= paths.keys():
+        return None
+    return Shot(
+        name=name,
+        preset=preset,
+        settings=(*head.set, *section.set),
+        beauty=paths["beauty"],
+        depth=paths.get("depth"),
+        # A slash at the end says that it is a folder; a path would drop it.
+        out=f"{paths['out']}/" if section.out.endswith("/") else str(paths["out"]),
+        frames=section.frames,
+        missing=MissingFrames(section.missing),
+    )
+
+
+def _invalid(path: Path, problems: list[HaloclineError]) -> JobError:
+    told = [
+        JobError(problem.message, code="E-JOB-FILE", where=_place(problem), mend=problem.mend)
+        if isinstance(problem, PresetError)
+        else problem
+        for problem in problems
+    ]
+    count = f"{len(told)} mistakes" if len(told) > 1 else "1 mistake"
+    return JobError(
+        f"the job file has {count}",
+        code="E-JOB-FILE",
+        where=str(path),
+        mend="Mend them, then run: halocline farm check",
+        problems=told,
+    )
+
+
+def _place(problem: HaloclineError) -> str | None:
+    # The top of the file is no section.
+    return None if problem.where is None else problem.where.removesuffix(", []")

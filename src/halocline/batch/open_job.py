@@ -1,0 +1,151 @@
+"""A job as a template of the open standard Open Job Description, for render managers that speak it.
+
+Each shot is a step, each chunk of its frames a task that runs ``halocline farm run JOB --shot --frames
+--resume``: a task that is started again makes only what is missing.
+
+Source: Open Job Description specification, template schemas, version 2023-09, with the extension
+TASK_CHUNKING where a task has several frames.
+"""
+
+from __future__ import annotations
+
+import re
+from collections.abc import Iterable, Sequence
+from pathlib import Path
+from typing import Any
+
+from halocline.batch.job_file import Job
+from halocline.errors import JobError
+
+VERSION = "jobtemplate-2023-09"
+CHUNKING = "TASK_CHUNKING"
+# The standard's limits: characters of a name, elements of a step's list.
+_LONGEST_NAME = 64
+_MOST_STEPS = 100
+# A task told to stop finishes the frame it is writing.
+_NOTIFY_SECONDS = 30
+
+
+def job_template(
+    job: Job,
+    frames: Sequence[Iterable[int]],
+    *,
+    folder: Path,
+    frames_a_task: int = 10,
+    allowed: Sequence[str | Path] = (),
+) -> dict[str, Any]:
+    """Return a job as a template.
+
+    Parameters
+    ----------
+    job
+        From `halocline.batch.job_file.read_job`.
+    frames
+        Frames of each shot, in the order of ``job.shots``.
+    folder
+        Where the template will stand: the standard takes a default path from there, and nowhere above. Where
+        the job file is not below it, the path must be given when the job is submitted.
+    frames_a_task
+        Frames that one task makes; with 1 the template needs no extension of the standard.
+    allowed
+        Folders that the job may use besides its own.
+
+    Raises
+    ------
+    JobError
+        ``E-JOB-TEMPLATE`` where the standard has no room for the job.
+    """
+    if len(job.shots) > _MOST_STEPS:
+        raise JobError(
+            f"{len(job.shots)} shots are more steps than a template may have ({_MOST_STEPS})",
+            code="E-JOB-TEMPLATE",
+            where=str(job.path),
+            mend="Split the job file.",
+        )
+    steps = [
+        _step(shot.name, tuple(dict.fromkeys(numbers)), frames_a_task, allowed, job)
+        for shot, numbers in zip(job.shots, frames, strict=True)
+    ]
+    return {
+        "specificationVersion": VERSION,
+        **({"extensions": [CHUNKING]} if frames_a_task > 1 else {}),
+        "name": _name(job.title),
+        "parameterDefinitions": [
+            {
+                "name": "JobFile",
+                "type": "PATH",
+                "objectType": "FILE",
+                "dataFlow": "IN",
+                **_default_path(job.path.resolve(), folder.resolve()),
+                "description": "The job file of this template.",
+            },
+            {
+                "name": "Halocline",
+                "type": "STRING",
+                "default": "halocline",
+                "description": "The halocline command on the workers.",
+            },
+        ],
+        "steps": steps,
+    }
+
+
+def frame_range(frames: Iterable[int]) -> str:
+    """Return frames as the standard writes them.
+
+    Examples
+    --------
+    >>> frame_range([1, 2, 3, 7, 9])
+    '1-3,7,9'
+    """
+    runs: list[list[int]] = []
+    for frame in sorted(set(frames)):
+        if runs and frame == runs[-1][1] + 1:
+            runs[-1][1] = frame
+        else:
+            runs.append([frame, frame])
+    return ",".join(str(first) if first == last else f"{first}-{last}" for first, last in runs)
+
+
+def _step(
+    shot: str, frames: tuple[int, ...], frames_a_task: int, allowed: Sequence[str | Path], job: Job
+) -> dict[str, Any]:
+    if not frames or len(shot) > _LONGEST_NAME or "{{" in shot:
+        raise JobError(
+            f'shot "{shot}" cannot be a step: it has {len(frames)} frames and a name of {len(shot)} letters',
+            code="E-JOB-TEMPLATE",
+            where=str(job.path),
+            mend=f"A step has frames, and a name of at most {_LONGEST_NAME} letters without braces.",
+        )
+    parameter: dict[str, Any] = {"name": "Frames", "type": "INT", "range": frame_range(frames)}
+    if frames_a_task > 1:
+        parameter["type"] = "CHUNK[INT]"
+        parameter["chunks"] = {"defaultTaskCount": frames_a_task, "rangeConstraint": "CONTIGUOUS"}
+    folders = [word for folder in allowed for word in ("--allow", str(Path(folder).resolve()))]
+    arguments = ["farm", "run", "{{Param.JobFile}}", "--shot", shot, "--frames", "{{Task.Param.Frames}}"]
+    return {
+        "name": shot,
+        "parameterSpace": {"taskParameterDefinitions": [parameter]},
+        "script": {
+            "actions": {
+                "onRun": {
+                    "command": "{{Param.Halocline}}",
+                    "args": [*arguments, "--resume", *folders],
+                    "cancelation": {
+                        "mode": "NOTIFY_THEN_TERMINATE",
+                        "notifyPeriodInSeconds": _NOTIFY_SECONDS,
+                    },
+                }
+            }
+        },
+    }
+
+
+def _default_path(path: Path, folder: Path) -> dict[str, str]:
+    return {"default": str(path.relative_to(folder))} if path.is_relative_to(folder) else {}
+
+
+def _name(title: str) -> str:
+    """Return a title as the name of a job: one line, no places to fill in."""
+    plain = re.sub(r"[\x00-\x1f\x7f]|\{\{|\}\}", " ", title).strip()
+    return plain[:_LONGEST_NAME] or "halocline"

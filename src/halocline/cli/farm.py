@@ -1,0 +1,147 @@
+"""`halocline farm`: jobs of many shots, here and on render managers."""
+
+from __future__ import annotations
+
+import json
+from pathlib import Path
+from typing import Annotated
+
+import typer
+
+from halocline.batch.events import Summary
+from halocline.batch.job_file import Shot, read_job, refuse_collisions
+from halocline.batch.makers import Means
+from halocline.batch.memory_budget import parse_memory
+from halocline.batch.open_job import job_template
+from halocline.batch.plan_tasks import ShotPlan
+from halocline.cli.apply import (
+    DryRunOption,
+    LogOption,
+    MemoryOption,
+    OverwriteOption,
+    ProcessesOption,
+    ResumeOption,
+    SchedulerOption,
+    ThreadsOption,
+)
+from halocline.cli.exit_status import NOTHING_POSSIBLE, SOME_FAILED
+from halocline.cli.output import LogForm, error_record, json_line, say, say_error
+from halocline.cli.shot import RunOptions, exit_status, run_shot, show_plan
+from halocline.errors import HaloclineError
+from halocline.presets.preset import Preset
+
+app = typer.Typer(help="Jobs of many shots.", no_args_is_help=True, rich_markup_mode=None)
+
+JobArgument = Annotated[Path, typer.Argument(metavar="JOB", help="Job file (TOML).")]
+AllowOption = Annotated[
+    list[Path] | None,
+    typer.Option("--allow", metavar="FOLDER", help="Folder the job may use besides its own; repeatable."),
+]
+
+
+@app.command(
+    epilog="Examples:  halocline farm run night.toml   |   "
+    "halocline farm run night.toml --shot archway_010 --frames 1001-1010 --resume"
+)
+def run(
+    job: JobArgument,
+    shots: Annotated[
+        list[str] | None, typer.Option("--shot", metavar="NAME", help="Only this shot; may be given again.")
+    ] = None,
+    frames: Annotated[
+        str | None, typer.Option("--frames", metavar="RANGE", help="Only these frames of each shot.")
+    ] = None,
+    allow: AllowOption = None,
+    processes: ProcessesOption = None,
+    threads: ThreadsOption = None,
+    memory: MemoryOption = None,
+    scheduler: SchedulerOption = None,
+    overwrite: OverwriteOption = False,
+    resume: ResumeOption = False,
+    dry_run: DryRunOption = False,
+    log: LogOption = LogForm.text,
+) -> None:
+    """Run the shots of a job file, one after the other.
+
+    A shot that cannot be begun is told of at once, and the others run. Exit status as for apply.
+    """
+    means = Means(processes, threads, None if memory is None else parse_memory(memory), scheduler)
+    whole = read_job(job, allowed=allow or ())
+    chosen = [whole.shot(name) for name in shots] if shots else list(whole.shots)
+    planned, refused = _planned(chosen, frames, overwrite=overwrite or resume, log=log)
+    if dry_run:
+        for shot, look, plan in planned:
+            typer.echo(f"{shot.name}:")
+            show_plan(plan, look, resume=resume)
+        raise typer.Exit(SOME_FAILED if refused else 0)
+    summaries: list[Summary] = []
+    for shot, look, plan in planned:
+        if log is LogForm.json:
+            json_line(event="shot", shot=shot.name)
+        else:
+            say(f"shot {shot.name}")
+        summaries.append(run_shot(plan, look, RunOptions(means, overwrite, resume, log)))
+        if summaries[-1].interrupted is not None:
+            break
+    status = exit_status(summaries) if summaries else NOTHING_POSSIBLE
+    raise typer.Exit(status or (SOME_FAILED if refused else 0))
+
+
+@app.command(epilog="Example:  halocline farm check night.toml")
+def check(job: JobArgument, allow: AllowOption = None) -> None:
+    """Read a job file and its presets, look for its renders, and tell every mistake; render nothing."""
+    whole = read_job(job, allowed=allow or ())
+    planned, refused = _planned(list(whole.shots), None, overwrite=True, log=LogForm.text)
+    for shot, look, plan in planned:
+        typer.echo(f"{shot.name}: {len(plan.tasks)} frames, {look.name} -> {shot.out}")
+    if refused:
+        raise typer.Exit(SOME_FAILED if planned else NOTHING_POSSIBLE)
+
+
+@app.command(epilog="Example:  halocline farm template night.toml --out night.template.json --chunk 20")
+def template(
+    job: JobArgument,
+    out: Annotated[
+        Path | None, typer.Option("--out", help="File to write; the terminal where not given.")
+    ] = None,
+    chunk: Annotated[int, typer.Option("--chunk", min=1, help="Frames that one task makes.")] = 10,
+    allow: AllowOption = None,
+) -> None:
+    """Write a job as a template of the Open Job Description standard, for render managers.
+
+    With --chunk 1 it needs no extension of the standard; otherwise it needs TASK_CHUNKING.
+    """
+    whole = read_job(job, allowed=allow or ())
+    frames = [_frames(shot) for shot in whole.shots]
+    made = job_template(
+        whole, frames, folder=Path() if out is None else out.parent, frames_a_task=chunk, allowed=allow or ()
+    )
+    text = json.dumps(made, indent=2, ensure_ascii=False)
+    if out is None:
+        typer.echo(text)
+    else:
+        out.write_text(f"{text}\n", encoding="utf-8")
+
+
+def _frames(shot: Shot) -> list[int]:
+    plan = shot.plan(overwrite=True)
+    return sorted([*(task.frame for task in plan.tasks), *(each.frame for each in plan.skipped)])
+
+
+def _planned(
+    shots: list[Shot], frames: str | None, *, overwrite: bool, log: LogForm
+) -> tuple[list[tuple[Shot, Preset, ShotPlan]], int]:
+    """Plan shots; tell of those that cannot be begun, and count them."""
+    planned, refused = [], 0
+    for shot in shots:
+        try:
+            planned.append((shot, shot.load_preset(), shot.plan(frames=frames, overwrite=overwrite)))
+        except HaloclineError as error:
+            refused += 1
+            placed = error.located(f"shot {shot.name}")
+            if log is LogForm.json:
+                json_line(event="shot", shot=shot.name, status="refused", error=error_record(placed))
+            else:
+                say_error(placed)
+    refuse_collisions(plan for _, _, plan in planned)
+    return planned, refused
