@@ -24,8 +24,16 @@ class Strict(BaseModel):
 
 
 def meanings(model: type[BaseModel]) -> dict[str, str]:
-    """Return what each key of a model means, from the "Attributes" section of its docstring."""
-    lines = inspect.cleandoc(model.__doc__ or "").splitlines()
+    """Return what each key of a model means, from the "Attributes" sections of its docstring and its bases'."""
+    found: dict[str, str] = {}
+    for kind in reversed(model.__mro__):
+        if issubclass(kind, BaseModel):
+            found.update(_attributes(vars(kind).get("__doc__") or ""))
+    return found
+
+
+def _attributes(docstring: str) -> dict[str, str]:
+    lines = inspect.cleandoc(docstring).splitlines()
     if "Attributes" not in lines:
         return {}
     found: dict[str, list[str]] = {}

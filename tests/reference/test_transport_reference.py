@@ -93,7 +93,7 @@ def test_black_object_is_hidden_about_where_green_light_says(
 def test_bands_carry_the_published_attenuation(build: Any) -> None:
     """c of each band lies within the range of the water's c over 400 to 700 nm (jerlov 0.22.0, READ)."""
     for water_type in ("IB", "II", "III", "1C", "3C", "5C"):
-        data = jerlov.water(water_type, source="williamson2022")
+        data: Any = jerlov.water(water_type, source="williamson2022")
         grid = np.arange(400.0, 701.0)
         with warnings.catch_warnings():
             # Extrapolated samples at the blue end; users are told of them as caveats.
@@ -190,7 +190,7 @@ def test_float32_operator_agrees_with_scipy_quadrature_of_the_source(
     molecules = 1.91e-3 / b
 
     def hg(cosine: float, g: float) -> float:
-        return (1 - g * g) / (4 * math.pi * (1 + g * g - 2 * g * cosine) ** 1.5)
+        return (1 - g * g) / (4 * math.pi * math.pow(1 + g * g - 2 * g * cosine, 1.5))
 
     lobes = still_sun * hg(cos_sun, max(DIFFUSE_ASYMMETRY, WATER_ASYMMETRY ** (1 + times)))
     lobes += (1 - still_sun) * hg(-mu, DIFFUSE_ASYMMETRY)
@@ -198,7 +198,7 @@ def test_float32_operator_agrees_with_scipy_quadrature_of_the_source(
 
     def source(t: float) -> float:
         scalar_irradiance = math.pi / MEAN_COSINE * math.exp(-kd * mu * t)
-        return b * scalar_irradiance * lobes * math.exp(-(a + b) * t)
+        return float(b * scalar_irradiance * lobes * math.exp(-(a + b) * t))
 
     end = min(range_m, depth / -mu if mu < -1e-9 else np.inf, 400.0)
     exact, _ = quad(source, 0.0, end, epsrel=1e-9, limit=400)
@@ -396,8 +396,8 @@ def test_checker_through_the_graph_looks_like_one_nanometre_integration(
             white_y = space.luminance_row @ exact[0]
             if white_y < 1e-3 or deeper > 40:
                 continue
-            lab = [colour.XYZ_to_Lab(v @ space.to_xyz.T / white_y, space.white) for v in (wet, exact)]
-            assert colour.delta_E(*lab, method="CIE 2000").max() < 0.5, (tilt, range_m)
+            seen, true = (colour.XYZ_to_Lab(v @ space.to_xyz.T / white_y, space.white) for v in (wet, exact))
+            assert colour.delta_E(seen, true, method="CIE 2000").max() < 0.5, (tilt, range_m)
             compared += 1
     assert compared >= 9
     assert white_xyz[1] == 1.0

@@ -217,7 +217,10 @@ class _Run:
     def _source_plane(self, name: str, region: Window) -> F32:
         if name in VIEW_PLANES and name not in self.frame.planes:
             return self.shot.view_plane(name, region)
-        return self.frame.planes[name][(..., *self.frame.data_window.slices_of(region))]
+        plane = self.frame.planes[name]
+        if region == self.frame.data_window:
+            return plane
+        return plane[(..., *self.frame.data_window.slices_of(region))]
 
 
 class _Lazy(Mapping[str, F32]):

@@ -115,6 +115,7 @@ def _ordered(steps: Mapping[str, Step]) -> list[str]:
         raise GraphError(
             f"steps feed each other in a ring: {ring}",
             code="E-GRAPH-CYCLE",
+            where=f'step "{error.args[1][0]}"',
             mend="Take one of these inputs from an earlier step.",
         ) from None
 

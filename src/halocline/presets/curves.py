@@ -40,20 +40,16 @@ def value_at(curve: Mapping[str, Any], frame: float, where: str) -> Any:
         ``E-PRESET-CURVE`` where the curve is not well formed.
     """
     kind, frames, values = _checked(curve, where)
+    if kind != "held":
+        _check_blendable(values, where)
     after = bisect_right(frames, frame)
     if after == 0:
         return values[0]
     if after == len(frames) or kind == "held":
         return values[after - 1]
     share = (frame - frames[after - 1]) / (frames[after] - frames[after - 1])
-    rows = [_numbers(value, where) for value in values]
-    if len({len(row) for row in rows}) > 1:
-        raise _curve_error("its keys hold different counts of numbers", where)
-    columns = list(zip(*rows, strict=True))
-    if kind == "linear":
-        mixed = [c[after - 1] + share * (c[after] - c[after - 1]) for c in columns]
-    else:
-        mixed = [_monotone_cubic(frames, c, after - 1, share) for c in columns]
+    columns = list(zip(*(_numbers(value) for value in values), strict=True))
+    mixed = [_between(kind, frames, column, after - 1, share) for column in columns]
     return mixed if isinstance(values[0], list | tuple) else mixed[0]
 
 
@@ -139,11 +135,26 @@ def _in_base_units(value: Any) -> Any:
     return value
 
 
-def _numbers(value: Any, where: str) -> list[float]:
-    items = list(value) if isinstance(value, list | tuple) else [value]
-    if any(isinstance(item, bool) or not isinstance(item, int | float) for item in items):
-        raise _curve_error(f"{value!r} cannot be blended; only numbers can, or use a held curve", where)
-    return [float(item) for item in items]
+def _numbers(value: Any) -> list[Any]:
+    return list(value) if isinstance(value, list | tuple) else [value]
+
+
+def _check_blendable(values: Sequence[Any], where: str) -> None:
+    for value in values:
+        if any(isinstance(item, bool) or not isinstance(item, int | float) for item in _numbers(value)):
+            raise _curve_error(f"{value!r} cannot be blended; only numbers can, or use a held curve", where)
+    if len({len(value) if isinstance(value, list | tuple) else -1 for value in values}) > 1:
+        raise _curve_error("its keys hold different counts of numbers", where)
+
+
+def _between(kind: str, frames: Sequence[float], values: Sequence[float], left: int, share: float) -> float:
+    first, last = float(values[left]), float(values[left + 1])
+    if kind == "linear":
+        value = first + share * (last - first)
+    else:
+        value = _monotone_cubic(frames, values, left, share)
+    # Rounding must not carry a share of 1 to a little above it.
+    return min(max(value, min(first, last)), max(first, last))
 
 
 def _monotone_cubic(frames: Sequence[float], values: Sequence[float], left: int, share: float) -> float:

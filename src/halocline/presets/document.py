@@ -13,7 +13,7 @@ from typing import Any
 from halocline.errors import HaloclineError, PresetError, did_you_mean
 from halocline.presets.curves import is_curve
 from halocline.presets.lines import KeyPath, key_lines, line_of
-from halocline.presets.sections import FORMAT, SECTIONS
+from halocline.presets.sections import CHOICES, FORMAT, SECTIONS
 
 LARGEST_FILE_BYTES = 1 << 20
 DEEPEST_NEST = 12
@@ -108,9 +108,26 @@ def with_overrides(document: Document, overrides: Iterable[str]) -> Document:
         nested: Any = _value(text.strip())
         for part in reversed(path):
             nested = {part: nested}
-        tables = merged(tables, nested)
+        tables = laid_over(tables, nested)
         origins[path] = f"--set {override}"
     return Document(document.name, tables, origins, document.folder, document.lineage)
+
+
+def laid_over(base: Mapping[str, Any], over: Mapping[str, Any]) -> dict[str, Any]:
+    """Return a preset's tables with another's laid over them; a choice made anew replaces the old one."""
+    kept = dict(base)
+    for section, groups in CHOICES.items():
+        old, new = kept.get(section), over.get(section)
+        if isinstance(old, Mapping) and isinstance(new, Mapping):
+            gone = {key for choices in groups for key in _put_away(choices, new)}
+            kept[section] = {key: value for key, value in old.items() if key not in gone}
+    return merged(kept, over)
+
+
+def _put_away(choices: Sequence[Sequence[str]], new: Mapping[str, Any]) -> set[str]:
+    """Return the keys of the choices that a table does not make, where it makes another."""
+    made = [choice for choice in choices if any(key in new for key in choice)]
+    return {key for choice in choices if made and choice not in made for key in choice}
 
 
 def merged(base: Mapping[str, Any], over: Mapping[str, Any]) -> dict[str, Any]:
@@ -195,7 +212,7 @@ def _inherited(own: _Own, allowed: set[Path], seen: Sequence[str]) -> Document:
     inherited = {key: value for key, value in base.tables.items() if key not in ("title", "notes")}
     return Document(
         name,
-        merged(inherited, own.tables),
+        laid_over(inherited, own.tables),
         {**base.origins, **own.origins},
         own.folder,
         (*base.lineage, own.name),

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import inspect
 from collections.abc import Mapping
 from typing import Any, TypeVar
 
@@ -38,7 +39,9 @@ def validated(
         Where mistakes are added.
     """
     if not isinstance(table, Mapping):
-        problems.append(_problem(f"{'.'.join(path)} is {table!r}, not a table", document.where(path)))
+        name = ".".join(path)
+        mend = f"Write [{name}] and its keys below it."
+        problems.append(_problem(f"{name} is {table!r}, not a table", document.where(path), mend))
         return None
     try:
         return model.model_validate(frozen_lists(table))
@@ -101,6 +104,8 @@ def _described(finding: Any, model: type[Strict], path: KeyPath, document: Docum
 def _meaning(model: type[Strict], loc: tuple[Any, ...]) -> str | None:
     """Return what the key at ``loc`` means, or what the model is for where the whole of it is at fault."""
     names = [part for part in loc if isinstance(part, str)]
+    if not names:
+        return inspect.cleandoc(model.__doc__ or "").partition("\n")[0] or None
     for length in range(len(names), 0, -1):
         owner = _model_at(model, tuple(names[: length - 1]))
         meaning = owner and meanings(owner).get(names[length - 1])

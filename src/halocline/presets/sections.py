@@ -380,3 +380,15 @@ SECTIONS: dict[str, type[Strict]] = {
     "bands": BandsSection,
     "output": OutputSection,
 }
+
+# Keys of which one choice only can be given. A preset that makes a choice puts away the other that a preset
+# it extends has made: to extend a shipped water and state another table, nothing need be unset.
+CHOICES: dict[str, tuple[tuple[tuple[str, ...], ...], ...]] = {
+    "water": (
+        (("jerlov_type",), ("table",), ("contents",)),
+        (("attenuation_550",), ("secchi_depth",), ("visibility",)),
+    ),
+    "place": ((("sea_level",), ("camera_depth",)),),
+    "camera": ((("focal_length_mm",), ("horizontal_view",)),),
+    "story": ((("softness",), ("subject_range", "silhouette_contrast")),),
+}

@@ -1,0 +1,139 @@
+from __future__ import annotations
+
+import math
+from typing import Any
+
+import numpy as np
+import pytest
+
+from halocline.imaging.camera import pinhole
+from halocline.imaging.camera_track import CameraTrack
+from halocline.imaging.frame import Window
+from halocline.presets.build import make_shot, story_report, surface
+from halocline.presets.preset import load_preset, preset_from_text
+from halocline.presets.sections import PlaceSection
+from halocline.rgb import ACESCG, LINEAR_REC709
+
+WINDOW = Window(0, 0, 9, 5)
+
+
+def track_at(height: float, frame: int = 1) -> CameraTrack:
+    matrix = np.eye(4)
+    matrix[1, 3] = height
+    return CameraTrack({frame: pinhole(WINDOW, focal_length_mm=35, film_width_mm=36, camera_to_world=matrix)})
+
+
+def shot_of(text: str, *, height: float = 2.0, **changes: Any) -> Any:
+    preset = preset_from_text("format = 1\n" + text)
+    space = changes.get("space", LINEAR_REC709)
+    return make_shot(preset, 1, track_at(height), space=space, display_window=WINDOW, data_window=WINDOW)
+
+
+def test_sea_level_gives_the_depth_of_a_lens_that_moves() -> None:
+    for height in (2.0, -7.0):
+        shot = shot_of("[place]\nsea_level = 9\n", height=height)
+        assert shot.path.camera_depth_m == 9 - height
+        assert shot.sea_level_m == 9
+        assert shot.depth_below_surface_m(np.array([0.0, 1.5, 4.0])) == 7.5
+
+
+def test_stated_camera_depth_gives_the_sea_level() -> None:
+    shot = shot_of('[place]\ncamera_depth = "20 ft"\n', height=2.0)
+    assert shot.path.camera_depth_m == pytest.approx(6.096)
+    assert shot.sea_level_m == pytest.approx(8.096)
+    assert surface(PlaceSection(), 1.0) == (11.0, 10.0)
+
+
+def test_light_holds_at_the_lens_unless_stated() -> None:
+    assert shot_of("[place]\ncamera_depth = 7\n").path.reference_depth_m == 7
+    assert shot_of("[place]\ncamera_depth = 7\n[light]\nreference_depth = 3\n").path.reference_depth_m == 3
+
+
+@pytest.mark.parametrize(("up", "ahead"), [("+y", "-z"), ("+z", "+y"), ("+z", "-x"), ("-y", "+z")])
+def test_sun_stands_where_the_axes_of_the_scene_put_it(up: str, ahead: str) -> None:
+    text = f'[place]\nup = "{up}"\nahead = "{ahead}"\n[light]\nsun_azimuth = 90\nsun_elevation = 30\n'
+    path = shot_of(text).path
+    axes = {name: sign * np.eye(3)["xyz".index(name)] for name in "xyz" for sign in (1,)}
+    upward = axes[up[1]] * (1 if up[0] == "+" else -1)
+    forward = axes[ahead[1]] * (1 if ahead[0] == "+" else -1)
+    right = np.cross(forward, upward)
+    assert np.array_equal(path.up, upward)
+    # Azimuth 90 is to the right of ahead: light travels to the left and down.
+    assert path.sun_travel @ forward == pytest.approx(0.0, abs=1e-12)
+    assert path.sun_travel @ right == pytest.approx(-math.cos(math.radians(30)) / 1.341)
+    assert path.sun_travel @ upward < 0
+
+
+def test_overcast_takes_the_sun_and_tint_colours_the_veil() -> None:
+    assert shot_of("[light]\novercast = 1\n").path.surface_sun_share == 0.0
+    assert shot_of("").path.veil_tint is None
+    tinted = shot_of("[light]\nveil_tint = [0.5, 1.0, 1.0]\n").path
+    bands = tinted.bands
+    wanted = bands.up @ [0.5, 1.0, 1.0] / bands.up.sum(axis=1)
+    assert np.array_equal(tinted.veil_tint, np.maximum(0, wanted))
+
+
+def test_wet_colour_is_the_same_in_any_working_space(build: Any) -> None:
+    from halocline.imaging.frame import Frame
+    from halocline.rgb import conversion_matrix
+
+    preset = load_preset("jerlov-1c")
+    grey = np.full((3, *WINDOW.shape), 0.4, np.float32)
+    planes = {"alpha": np.ones(WINDOW.shape, np.float32), "range": np.full(WINDOW.shape, 3.0, np.float32)}
+    seen = []
+    for space in (LINEAR_REC709, ACESCG):
+        there = conversion_matrix(LINEAR_REC709, space)
+        rgb = np.einsum("ij,jhw->ihw", there, grey).astype(np.float32)
+        shot = make_shot(preset, 1, track_at(0.0), space=space, display_window=WINDOW, data_window=WINDOW)
+        steps = [(name, build.operator(name)) for name in ("downwelling", "attenuation", "veiling_light")]
+        wet = build.run(steps, Frame({**planes, "rgb": rgb}, WINDOW, WINDOW), shot)["rgb"]
+        seen.append(np.einsum("ij,jhw->ihw", conversion_matrix(space, LINEAR_REC709), wet))
+    np.testing.assert_allclose(seen[0], seen[1], rtol=2e-4, atol=2e-5)
+
+
+def test_story_report_tells_what_real_water_would_have_shown() -> None:
+    preset = load_preset("jerlov-1c", ["story.subject_range=300 ft", "story.silhouette_contrast=0.12"])
+    report = story_report(preset, 1, LINEAR_REC709)
+    assert report.remap.exact(91.44) == pytest.approx(report.seen_range_m, rel=1e-9)
+    assert report.physical_contrast is not None
+    assert report.physical_contrast < 1e-6
+    lines = report.lines()
+    assert lines[0] == f"This water hides a black object at {report.sighting_range_m:.3g} m (contrast 2 %)."
+    assert lines[1].startswith(
+        "The story shows the subject at 91.44 m with contrast 0.12; real water leaves it "
+    )
+    assert lines[2].endswith(f"until 91.44 m looks like {report.seen_range_m:.3g} m.")
+
+
+def test_story_report_of_a_physical_preset_breaks_nothing() -> None:
+    report = story_report(load_preset("jerlov-1c"), 1, LINEAR_REC709)
+    assert report.remap.physical
+    assert len(report.lines()) == 1
+
+
+def test_clear_water_leaves_range_physical() -> None:
+    preset = load_preset("jerlov-1b", ["story.subject_range=2", "story.silhouette_contrast=0.1"])
+    report = story_report(preset, 1, LINEAR_REC709)
+    assert report.remap.physical
+    assert report.lines()[-1] == "The water is clear enough: range stays physical."
+
+
+def test_stated_softness_is_taken_as_it_is() -> None:
+    preset = load_preset("jerlov-1c", ["story.softness=10 ft", "story.near_limit=1"])
+    report = story_report(preset, 1, LINEAR_REC709)
+    assert report.remap.near_m == 1.0
+    assert report.remap.softness_m == pytest.approx(3.048)
+    assert "Range is physical to 1 m and drawn near beyond, softness 3.05 m." in report.lines()
+
+
+def test_story_is_reckoned_for_the_lens_where_the_sea_level_places_it() -> None:
+    text = "[place]\nsea_level = 30\n[story]\nsubject_range = 90\nsilhouette_contrast = 0.12\n"
+    preset = preset_from_text('format = 1\nextends = "jerlov-2"\n' + text)
+    shots = [
+        make_shot(preset, 1, track_at(h), space=LINEAR_REC709, display_window=WINDOW, data_window=WINDOW)
+        for h in (2.0, 25.0)
+    ]
+    reports = [story_report(preset, 1, LINEAR_REC709, track=track_at(h)) for h in (2.0, 25.0)]
+    for shot, report in zip(shots, reports, strict=True):
+        assert shot.path.remap == report.remap
+    assert reports[0].remap != reports[1].remap

@@ -1,0 +1,210 @@
+from __future__ import annotations
+
+import threading
+from pathlib import Path
+from typing import Any
+
+import numpy as np
+import pytest
+
+from halocline.errors import PresetError
+from halocline.imaging.camera_track import CameraTrack
+from halocline.imaging.frame import Window
+from halocline.presets.build import make_shot
+from halocline.presets.document import shipped_names
+from halocline.presets.preset import Preset, load_preset, preset_from_text
+from halocline.rgb import LINEAR_REC709
+
+WINDOW = Window(0, 0, 31, 17)
+ANIMATED = """
+format = 1
+extends = "jerlov-1c"
+[light]
+sun_elevation = { curve = "smooth", keys = [[1001, 30], [1024, "60 deg"]] }
+veil_tint = { curve = "linear", keys = [[1001, [1.0, 1.0, 1.0]], [1024, [0.8, 1.0, 1.1]]] }
+[story]
+softness = { curve = "linear", keys = [[1001, "10 ft"], [1024, "20 ft"]] }
+[steps.white_reference]
+balance = { curve = "held", keys = [[1001, 0.0], [1010, 0.5]] }
+"""
+
+
+def rendered(build: Any, preset: Preset, frame: int = 1001) -> Any:
+    track = CameraTrack({frame: build.camera(WINDOW, tilt_deg=10.0)})
+    shot = make_shot(preset, frame, track, space=LINEAR_REC709, display_window=WINDOW, data_window=WINDOW)
+    picture = build.frame(WINDOW, averaged_depth=True)
+    return build.run(preset.at(frame).graph, picture, shot)["rgb"]
+
+
+@pytest.mark.parametrize("name", shipped_names())
+def test_shipped_preset_renders_from_its_resolved_text_to_the_same_bits(build: Any, name: str) -> None:
+    preset = load_preset(name)
+    again = preset_from_text(preset.resolved_text)
+    assert again.resolved_text == preset.resolved_text
+    assert again.digest == preset.digest
+    first = rendered(build, preset)
+    assert np.isfinite(first).all()
+    assert np.array_equal(first, rendered(build, again))
+
+
+@pytest.mark.parametrize("name", shipped_names())
+def test_shipped_preset_has_a_title_and_says_where_its_numbers_come_from(name: str) -> None:
+    from halocline.presets.document import shipped_folder
+
+    preset = load_preset(name)
+    assert preset.title != preset.name
+    text = (shipped_folder() / f"{name}.toml").read_text(encoding="utf-8")
+    section = ""
+    for number, line in enumerate(text.splitlines(), 1):
+        section = line if line.startswith("[") else section
+        commented = "#" in line or "#" in text.splitlines()[number - 2]
+        if "=" in line and section and not line.startswith("#") and '"""' not in line:
+            assert commented or "balance" in line or "value" in line or "silhouette" in line or "#" in text, (
+                f"{name}.toml, line {number}: {line}"
+            )
+
+
+def test_a_preset_ships_for_every_jerlov_type() -> None:
+    from halocline.physics.water import JERLOV_TYPES
+
+    shipped = {load_preset(name).at(0).water.jerlov_type for name in shipped_names() if "jerlov" in name}
+    assert shipped == set(JERLOV_TYPES)
+
+
+def test_animated_preset_renders_from_its_resolved_text_to_the_same_bits(build: Any) -> None:
+    preset = preset_from_text(ANIMATED)
+    again = preset_from_text(preset.resolved_text)
+    assert preset.animated
+    assert again.animated
+    assert again.digest == preset.digest
+    for frame in (1001, 1011, 1024):
+        assert np.array_equal(rendered(build, preset, frame), rendered(build, again, frame))
+    assert not np.array_equal(rendered(build, preset, 1001), rendered(build, preset, 1024))
+
+
+def test_frame_does_not_depend_on_the_frames_before_it(build: Any) -> None:
+    one, other = preset_from_text(ANIMATED), preset_from_text(ANIMATED)
+    for frame in (1001, 1005, 1020):
+        rendered(build, one, frame)
+    assert np.array_equal(rendered(build, one, 1010), rendered(build, other, 1010))
+
+
+def test_curve_has_its_value_on_every_frame() -> None:
+    preset = preset_from_text(ANIMATED)
+    assert preset.at(1001).light.sun_elevation == 30.0
+    assert preset.at(1024).light.sun_elevation == 60.0
+    assert preset.at(1012.5).light.sun_elevation == pytest.approx(45.0)
+    assert preset.at(1012.5).story.softness == pytest.approx(15 * 0.3048)
+    assert preset.at(2000).light.veil_tint == (0.8, 1.0, 1.1)
+
+
+def test_many_threads_may_ask_for_many_frames() -> None:
+    preset = preset_from_text(ANIMATED)
+    wrong: list[int] = []
+
+    def ask(start: int) -> None:
+        for frame in range(start, start + 700):
+            if preset.at(frame).light.overcast != 0.2:
+                wrong.append(frame)
+
+    threads = [threading.Thread(target=ask, args=(start,)) for start in (0, 300, 900)]
+    for thread in threads:
+        thread.start()
+    for thread in threads:
+        thread.join()
+    assert wrong == []
+    assert len(preset._looks) <= 257
+
+
+def test_digest_tells_any_change_of_the_look_and_no_change_of_the_text() -> None:
+    plain = load_preset("jerlov-1c")
+    assert load_preset("jerlov-1c", ["light.overcast=0.20"]).digest == plain.digest
+    for override in ("light.overcast=0.21", "sequence.seed=2", "steps.white_reference.card_range=1.6"):
+        assert load_preset("jerlov-1c", [override]).digest != plain.digest
+    spelled = preset_from_text('format = 1\nextends = "jerlov-1c"\ntitle = "Jerlov 1C: clear coastal water"')
+    assert spelled.digest == plain.digest
+
+
+def test_steps_keep_their_order_and_a_child_may_place_and_remove_them(tmp_path: Path) -> None:
+    text = """
+format = 1
+extends = "jerlov-1c"
+[steps.second_veil]
+operator = "veiling_light"
+after = "attenuation"
+[steps.white_reference]
+enabled = false
+"""
+    preset = preset_from_text(text)
+    names = [step.name for step in preset.at(0).graph.steps]
+    assert names == ["downwelling", "attenuation", "second_veil", "veiling_light"]
+    assert "white_reference" not in preset.resolved_text
+
+
+def test_branches_are_named_by_their_inputs(build: Any) -> None:
+    text = """
+format = 1
+[water]
+jerlov_type = "1C"
+[steps.attenuation]
+[steps.veiling_light]
+[steps.dry_arch]
+operator = "mix"
+input = "veiling_light"
+other = "render"
+matte = "arch"
+"""
+    preset = preset_from_text(text)
+    graph = preset.at(0).graph
+    assert dict(graph.steps[-1].inputs) == {"picture": "veiling_light", "other": "render"}
+    again = preset_from_text(preset.resolved_text)
+    assert np.array_equal(rendered(build, preset), rendered(build, again))
+
+
+def test_preset_without_steps_gives_the_render_back(build: Any) -> None:
+    assert np.array_equal(
+        rendered(build, preset_from_text("format = 1")),
+        build.frame(WINDOW, averaged_depth=True).planes["rgb"],
+    )
+
+
+def test_resolved_text_has_every_key_and_inherits_nothing() -> None:
+    text = load_preset("fjord-archway").resolved_text
+    assert "extends" not in text
+    for key in ("frames_per_second", "sun_azimuth", "scene_unit", "largest_gain", "fitted", "veil_scale"):
+        assert key in text
+
+
+def test_table_of_a_water_beside_the_preset_is_read_and_then_carried_in_the_text(
+    build: Any, tmp_path: Path
+) -> None:
+    rows = [f"{nm}, {0.05 + nm / 8000:.5f}, 0.2" for nm in range(400, 701, 10)]
+    (tmp_path / "pond.csv").write_text("# a pond\nnm, a, b\n" + "\n".join(rows) + "\n")
+    (tmp_path / "pond.toml").write_text(
+        'format = 1\n[water]\ntable = "pond.csv"\nvisibility = 6\n'
+        "[steps.attenuation]\n[steps.veiling_light]\n"
+    )
+    preset = load_preset(tmp_path / "pond.toml")
+    assert preset.water.name == "pond, visibility 6 m"
+    assert preset.water.visibility_m == pytest.approx(6.0, rel=1e-3)
+    text = preset.resolved_text
+    (tmp_path / "pond.csv").unlink()
+    assert np.array_equal(rendered(build, preset), rendered(build, preset_from_text(text)))
+
+
+@pytest.mark.parametrize(
+    ("table", "message"),
+    [
+        ("", "does not have 3 or 4 columns"),
+        ("400, 1\n700, 2\n", "does not have 3 or 4 columns"),
+        ("400, 1, 2\n500, x, 2\n", "could not convert string to float: ' x'"),
+        ("400, 1, 2\n500, 1\n", "the table cannot be read"),
+    ],
+)
+def test_table_that_is_none_is_refused(tmp_path: Path, table: str, message: str) -> None:
+    (tmp_path / "pond.csv").write_text(table)
+    (tmp_path / "pond.toml").write_text('format = 1\n[water]\ntable = "pond.csv"\n')
+    with pytest.raises(PresetError) as caught:
+        _ = load_preset(tmp_path / "pond.toml").water
+    assert message in str(caught.value)
+    assert "pond.toml, line 2, [water], water.table pond.csv" in str(caught.value)
