@@ -8,14 +8,14 @@ import pytest
 
 from halocline._typing import F32
 from halocline.physics.soften import (
+    HaloField,
     HaloKernels,
-    blur_varying,
-    fill_from_farther,
+    HiddenPlaces,
+    VaryingBlur,
     halo_widths,
     halved,
     level_count,
     level_variance,
-    scatter_halo,
 )
 
 
@@ -23,6 +23,20 @@ def spot(size: int = 129) -> F32:
     plane = np.zeros((size, size), np.float32)
     plane[size // 2, size // 2] = 1.0
     return plane
+
+
+def blur_varying(plane: F32, sigma_px: F32) -> F32:
+    return VaryingBlur.of(sigma_px).applied(plane)
+
+
+def fill_from_farther(planes: F32, share: F32) -> F32:
+    hidden = HiddenPlaces.of(share)
+    return np.stack([hidden.filled(plane) for plane in planes])
+
+
+def scatter_halo(energy: F32, range_m: F32, kernels: HaloKernels) -> F32:
+    field = HaloField.of(range_m, kernels)
+    return np.stack([field.halo(plane) for plane in energy])
 
 
 def variance(plane: F32) -> tuple[float, float]:

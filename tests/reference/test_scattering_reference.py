@@ -84,7 +84,8 @@ def test_point_spread_integrates_to_one_over_the_picture() -> None:
     scatter = henyey_greenstein_scatter(0.9)
     frequency = np.linspace(0.0, 400.0, 6001)
     pixel = np.exp(-2 * (math.pi * 1e-2 * frequency) ** 2)
-    halo = halo_transfer(scatter, frequency, b=0.3, range_m=5.0) * pixel
+    spectrum = scatter.path_spectrum(frequency)
+    halo = halo_transfer(spectrum, scatter.forward_share, b=0.3, range_m=5.0) * pixel
     angle = np.linspace(0.0, 0.5, 1200)
     spread = np.array(
         [

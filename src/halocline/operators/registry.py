@@ -18,11 +18,21 @@ GROUP = "halocline.operators"
 
 BUILT_IN = {
     "attenuation": "halocline.operators.attenuation:Attenuation",
+    "caustics": "halocline.operators.caustics:Caustics",
+    "dome_port": "halocline.operators.dome_port:DomePortOperator",
+    "bubbles": "halocline.operators.bubbles:Bubbles",
     "downwelling": "halocline.operators.downwelling:Downwelling",
+    "flat_port": "halocline.operators.flat_port:FlatPortOperator",
+    "forward_scatter": "halocline.operators.forward_scatter:ForwardScatter",
     "lamp_backscatter": "halocline.operators.lamp_backscatter:LampBackscatter",
     "lamps": "halocline.operators.lamps:Lamps",
+    "light_shafts": "halocline.operators.light_shafts:LightShafts",
+    "measured_port": "halocline.operators.measured_port:MeasuredPort",
     "mix": "halocline.operators.mix:Mix",
+    "sky_window": "halocline.operators.sky_window:SkyWindow",
+    "suspended_matter": "halocline.operators.suspended_matter:SuspendedMatter",
     "veiling_light": "halocline.operators.veiling_light:VeilingLight",
+    "water_layers": "halocline.operators.water_layers:WaterLayers",
     "white_reference": "halocline.operators.white_reference:WhiteReference",
 }
 

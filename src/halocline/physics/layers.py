@@ -157,6 +157,13 @@ class Layer:
         """Return the index below less the index above."""
         return self.below.index(wavelength_nm) - self.above.index(wavelength_nm)
 
+    def mirror_range(self, position_m: F64) -> float:
+        """Return the range from which on a still layer mirrors, metres; inf where it never does."""
+        height = float((position_m - self.point_m) @ self.normal)
+        here, there = (self.above, self.below) if height > 0 else (self.below, self.above)
+        angle = critical_grazing_angle(here.index(), there.index())
+        return abs(height) / math.sin(angle) if angle > 0 else math.inf
+
     def channel_scales(self) -> tuple[float, float, float]:
         """Return how much more red, green and blue bend than light of 550 nm does."""
         step = self.index_step()

@@ -22,6 +22,8 @@ from halocline.physics.refraction import WaterMass, refract
 # Spread (standard deviation, nm) of the light that one colour channel of a camera collects about its middle
 # wavelength; camera filters are 60 to 100 nm wide (common practice, no source).
 CHANNEL_SPREAD_NM = 30.0
+# No port is so large that rays 85 degrees off the axis meet it.
+WIDEST_TANGENT = math.tan(math.radians(85.0))
 
 
 @dataclass(frozen=True)
@@ -275,6 +277,8 @@ def lens_tangents(
         miss_x, miss_y, jacobian = _newton(port, x, y, water_x, water_y, wavelength_nm, subject_m)
         error = float(max(np.abs(miss_x).max(initial=0.0), np.abs(miss_y).max(initial=0.0)))
         if error < 1e-9:
+            if float(np.hypot(x, y).max()) > WIDEST_TANGENT:
+                break
             return x, y
         (a, b), (c, d) = jacobian
         determinant = a * d - b * c

@@ -22,15 +22,18 @@ import numpy as np
 from scipy.optimize import nnls
 from scipy.special import itj0y0, j0
 
-from halocline._typing import F64
+from halocline._typing import F32, F64
 from halocline.errors import PhysicsError
 from halocline.physics.phase import henyey_greenstein
+from halocline.physics.soften import HaloKernels
 
 # Beyond this angle light no longer belongs to the picture of its source; it feeds the veil. The small-angle
 # theory takes sin(angle) for the angle, which is 1 % off here.
 CONE_RAD = math.radians(15.0)
 # Below this angle scattered light stays in its pixel in any picture (0.003 px of 4000 over 60 degrees).
 SMALLEST_ANGLE_RAD = 1e-6
+# Optical depth b_f s beyond which nothing of the direct light is left to scatter: exp(40) is 2e17.
+DEEPEST = 40.0
 
 
 def fournier_forand(psi: F64 | float, index: float = 1.10, slope: float = 3.5835) -> F64:
@@ -140,7 +143,7 @@ def small_angle_scatter(phase: Callable[[F64], F64], *, cone_rad: float = CONE_R
     cone_rad
         Where forward scatter ends and the veil begins, radians.
     """
-    edges = np.concatenate([[0.0], np.geomspace(SMALLEST_ANGLE_RAD, cone_rad, 1200)])
+    edges = np.concatenate([[0.0], np.geomspace(SMALLEST_ANGLE_RAD, cone_rad, 400)])
     # Gauss-Legendre with 3 points within each step of the angle.
     nodes, weights = np.polynomial.legendre.leggauss(3)
     half = 0.5 * np.diff(edges)[:, None]
@@ -177,17 +180,49 @@ def halo_gain(forward_b: F64 | float, range_m: F64 | float) -> F64:
     return gain
 
 
-def halo_transfer(scatter: SmallAngleScatter, frequency: F64, *, b: float, range_m: float) -> F64:
+def halo_energy(direct: F32, range_m: F32, forward_b: float, *, strength: float = 1.0) -> F32:
+    """Return what each pixel gives to its halo, ``(rows, columns)``, from its attenuated light.
+
+    Parameters
+    ----------
+    direct
+        Direct light, already down to exp(-c s).
+    range_m
+        Range, metres, may be inf (there is no direct light left then).
+    forward_b
+        b_f, 1/m.
+    strength
+        Multiplies it; 1 is physical.
+    """
+    depth = range_m * np.float32(forward_b)
+    # Where the direct light has vanished its halo has too; the limit keeps 0 times infinity out.
+    np.minimum(depth, np.float32(DEEPEST), out=depth)
+    np.expm1(depth, out=depth)
+    depth *= direct
+    if strength != 1.0:
+        depth *= np.float32(strength)
+    return depth
+
+
+def halo_transfer(spectrum: F64, forward_share: float, *, b: float, range_m: float) -> F64:
     """Return the halo's own transfer function, 1 at frequency 0 and 0 at infinity.
 
     It is `transfer` less the direct light exp(-c s), divided by its value at frequency 0. Thin water gives
     the shape of single scattering, thick water widens it.
+
+    Parameters
+    ----------
+    spectrum
+        S(f)/b at the frequencies wanted: `SmallAngleScatter.path_spectrum`, which takes its time.
+    forward_share
+        b_f/b.
+    b, range_m
+        Scattering, 1/m, and range, metres.
     """
     depth = b * range_m
-    spectrum = scatter.path_spectrum(frequency)
     if depth < 1e-6:
-        return spectrum / scatter.forward_share
-    halo: F64 = np.expm1(depth * spectrum) / math.expm1(depth * scatter.forward_share)
+        return spectrum / forward_share
+    halo: F64 = np.expm1(depth * spectrum) / math.expm1(depth * forward_share)
     return halo
 
 
@@ -212,28 +247,65 @@ def empirical_halo_transfer(frequency: F64, *, blur: float, range_m: float) -> F
     return decay
 
 
-def fit_gaussians(halo: Callable[[F64], F64], widths_px: F64, focal_px: float) -> F64:
+def fit_frequencies(widths_px: F64) -> F64:
+    """Return the frequencies, cycles per pixel, at which Gaussians of these widths are fitted.
+
+    From far below the widest Gaussian's to the pixel's limit, evenly in log f, so that wide and narrow parts
+    of a halo count alike.
+    """
+    frequencies: F64 = np.geomspace(0.02 / max(float(np.max(widths_px)), 1.0), 0.5, 160)
+    return frequencies
+
+
+def fit_gaussians(halo: F64, widths_px: F64) -> F64:
     """Return the weights, 0 or above and sum 1, of Gaussians that together spread like a halo.
 
     Parameters
     ----------
     halo
-        Transfer function by frequency, cycles per radian, 1 at 0.
+        Transfer function at `fit_frequencies` of the widths, 1 at frequency 0.
     widths_px
         Standard deviations of the Gaussians, pixels, ascending; 0 stands for light that stays in its pixel.
-    focal_px
-        Pixels per radian at the picture's centre.
 
     Notes
     -----
-    Non-negative least squares over frequencies from far below the widest Gaussian's to the pixel's limit,
-    spaced evenly in log f, so that wide and narrow parts count alike.
+    Non-negative least squares. Within 0.02 of the transfer function for natural waters.
     """
-    widest = max(float(np.max(widths_px)), 1.0)
-    frequency_px = np.geomspace(0.02 / widest, 0.5, 160)
-    rows = np.exp(-2.0 * np.square(math.pi * np.multiply.outer(frequency_px, widths_px)))
+    frequency = fit_frequencies(widths_px)
+    rows = np.exp(-2.0 * np.square(math.pi * np.multiply.outer(frequency, widths_px)))
     # A heavy last row holds the sum at 1.
     matrix = np.vstack([rows, np.full(len(widths_px), 1e3)])
-    weights, _ = nnls(matrix, np.append(halo(frequency_px * focal_px), 1e3))
+    weights, _ = nnls(matrix, np.append(halo, 1e3))
     normalised: F64 = weights / weights.sum()
     return normalised
+
+
+def scattered_halos(
+    scatter: SmallAngleScatter, ranges_m: F64, widths_px: F64, *, b: float, focal_px: float
+) -> HaloKernels:
+    """Return the halos of a water by range.
+
+    Parameters
+    ----------
+    scatter
+        The water's scattering by angle.
+    ranges_m
+        Ranges wanted, metres, ascending.
+    widths_px
+        Of the Gaussians, see `halocline.physics.soften.halo_widths`.
+    b
+        Scattering coefficient, 1/m.
+    focal_px
+        Pixels per radian at the picture's centre.
+    """
+    spectrum = scatter.path_spectrum(fit_frequencies(widths_px) * focal_px)
+    share = scatter.forward_share
+    halos = [halo_transfer(spectrum, share, b=b, range_m=float(s)) for s in ranges_m]
+    return HaloKernels(ranges_m, np.stack([fit_gaussians(halo, widths_px) for halo in halos]))
+
+
+def empirical_halos(ranges_m: F64, widths_px: F64, *, blur: float, focal_px: float) -> HaloKernels:
+    """Return empirical halos by range; see `empirical_halo_transfer` and `scattered_halos`."""
+    frequency = fit_frequencies(widths_px) * focal_px
+    halos = [empirical_halo_transfer(frequency, blur=blur, range_m=float(s)) for s in ranges_m]
+    return HaloKernels(ranges_m, np.stack([fit_gaussians(halo, widths_px) for halo in halos]))

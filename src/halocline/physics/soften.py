@@ -11,15 +11,33 @@ the finer level. A picture taken down ``n`` levels and up again is therefore blu
 from __future__ import annotations
 
 import math
+from collections.abc import Callable, Iterable
+from concurrent.futures import ThreadPoolExecutor
 from dataclasses import dataclass
+from typing import TypeVar
 
 import cv2
 import numpy as np
 
-from halocline._typing import F32, F64
+from halocline._typing import F32, F64, AnyArray
+
+T = TypeVar("T")
+R = TypeVar("R")
 
 # A level narrower than this many pixels says nothing more about the picture.
 SMALLEST_LEVEL = 3
+
+
+def in_parallel(work: Callable[[T], R], items: Iterable[T]) -> list[R]:
+    """Do independent pieces of work on as many threads as OpenCV may use, and return what they give in order.
+
+    numpy uses one thread, OpenCV's filters as many as it is told to; this keeps to the same number.
+    """
+    workers = max(1, cv2.getNumThreads())
+    if workers == 1:
+        return [work(item) for item in items]
+    with ThreadPoolExecutor(workers) as pool:
+        return list(pool.map(work, items))
 
 
 def level_variance(level: int) -> float:
@@ -43,97 +61,115 @@ def doubled(plane: F32, shape: tuple[int, int]) -> F32:
     return np.asarray(cv2.pyrUp(plane, dstsize=(columns, rows)), np.float32)
 
 
-def blur_varying(plane: F32, sigma_px: F32) -> F32:
-    """Blur a plane by a Gaussian whose width changes from place to place.
+@dataclass(frozen=True)
+class VaryingBlur:
+    """A blur whose width changes from place to place, ready for any number of planes.
 
-    Parameters
+    Attributes
     ----------
-    plane
-        ``(rows, columns)``.
-    sigma_px
-        Standard deviation wanted at each pixel, ``(rows, columns)``, 0 leaves it as it is. It should be
-        smooth: a step in it shows as a step of sharpness (which is right at the edge of a near thing).
-
-    Notes
-    -----
-    Between two levels of the pyramid the kernel is a mixture of both whose variance is the one asked for.
-    A constant plane stays as it is. Where sigma is 0 in a whole neighbourhood, no bit changes.
+    shares
+        Level by level of the pyramid, finest first: how much of a pixel comes from the coarser levels.
     """
-    widest = float(sigma_px.max(initial=0.0))
-    if widest == 0.0:
-        return plane.copy()
-    return _blurred(plane, sigma_px * sigma_px, level=0, widest=widest * widest)
+
+    shares: tuple[F32, ...]
+
+    @classmethod
+    def of(cls, sigma_px: F32) -> VaryingBlur:
+        """Prepare a blur.
+
+        Parameters
+        ----------
+        sigma_px
+            Standard deviation wanted at each pixel, ``(rows, columns)``, 0 leaves it as it is. It should be
+            smooth: a step in it shows as a step of sharpness.
+        """
+        shares: list[F32] = []
+        variance = sigma_px * sigma_px
+        widest = float(variance.max(initial=0.0))
+        while widest > level_variance(len(shares)) and min(variance.shape) >= 2 * SMALLEST_LEVEL:
+            low, high = level_variance(len(shares)), level_variance(len(shares) + 1)
+            share = variance - np.float32(low)
+            share *= np.float32(1.0 / (high - low))
+            np.maximum(share, np.float32(0.0), out=share)
+            np.minimum(share, np.float32(1.0), out=share)
+            shares.append(share)
+            variance = halved(variance)
+        return cls(tuple(shares))
+
+    def applied(self, plane: F32) -> F32:
+        """Blur a plane ``(rows, columns)``.
+
+        Between two levels of the pyramid the kernel is a mixture of both whose variance is the one asked
+        for. A constant plane stays as it is. Where sigma is 0 in a whole neighbourhood, no bit changes.
+        """
+        return self._mixed(plane, 0)
+
+    def _mixed(self, plane: F32, level: int) -> F32:
+        """Return the plane at one level of the pyramid, mixed with what the coarser levels make of it."""
+        if level == len(self.shares):
+            return plane
+        soft = doubled(self._mixed(halved(plane), level + 1), plane.shape)
+        soft -= plane
+        soft *= self.shares[level]
+        soft += plane
+        return soft
 
 
-def _blurred(plane: F32, variance: F32, *, level: int, widest: float) -> F32:
-    """Return the plane at one level of the pyramid, mixed with what the coarser levels make of it."""
-    if widest <= level_variance(level) or min(plane.shape) < 2 * SMALLEST_LEVEL:
-        return plane
-    low, high = level_variance(level), level_variance(level + 1)
-    coarse = _blurred(halved(plane), halved(variance), level=level + 1, widest=widest)
-    soft = doubled(coarse, plane.shape)
-    share = np.clip((variance - np.float32(low)) * np.float32(1.0 / (high - low)), 0, 1)
-    soft -= plane
-    soft *= share
-    soft += plane
-    return soft
+@dataclass(frozen=True)
+class HiddenPlaces:
+    """Where nearer things hide the farther picture, ready to fill in any number of planes.
 
-
-def fill_from_farther(planes: F32, share: F32) -> F32:
-    """Fill in what nearer things hide, from what is seen of the farther picture around them.
-
-    Parameters
+    Attributes
     ----------
-    planes
-        Premultiplied picture, ``(channels, rows, columns)``.
     share
-        How much of each pixel shows the farther picture, 0 to 1.
-
-    Returns
-    -------
-    The farther picture alone at full coverage. Pixels of share 1 keep every bit; mixed pixels count as
-    hidden, because their colour is not the farther picture's alone, but are kept from being filled with
-    more than they hold.
+        How much of each pixel shows the farther picture, 0 to 1, ``(rows, columns)``.
+    seen
+        1 where nothing else shows, else 0, level by level of the pyramid; empty where nothing is hidden, or
+        everything.
     """
-    hidden = share < 1.0
-    if not hidden.any():
-        return planes
-    seen = np.logical_not(hidden).astype(np.float32)
-    if not seen.any():
-        return planes.copy()
-    weights = _seen_by_level(seen)
-    limit = np.maximum(share, np.float32(1e-6))
-    mixed = hidden & (share > 0)
-    filled = np.empty_like(planes)
-    for plane, out in zip(planes, filled, strict=True):
-        coarse = _fill(halved(plane * seen), weights, 1)
-        cv2.pyrUp(coarse, dst=out, dstsize=out.shape[::-1])
+
+    share: F32
+    seen: tuple[F32, ...]
+
+    @classmethod
+    def of(cls, share: F32) -> HiddenPlaces:
+        """Prepare to fill in what is hidden, from the part of each pixel that shows the farther picture."""
+        seen = (share >= np.float32(1.0)).astype(np.float32)
+        if seen.all() or not seen.any():
+            return cls(share, ())
+        levels = [seen, halved(seen)]
+        while min(levels[-1].shape) >= 2 * SMALLEST_LEVEL:
+            levels.append(halved(levels[-1]))
+        return cls(share, tuple(levels))
+
+    def filled(self, plane: F32) -> F32:
+        """Return the farther picture alone at full coverage, from a premultiplied plane ``(rows, columns)``.
+
+        Pixels that show nothing else keep every bit. Mixed pixels count as hidden, because their colour is
+        not the farther picture's alone, but are never filled with more than they hold.
+        """
+        if not self.seen:
+            return plane
+        coarse = self._filled(halved(plane * self.seen[0]), 1)
+        out = doubled(coarse, plane.shape)
+        rows, columns = np.nonzero((self.share > 0) & (self.seen[0] == 0))
         # The nearer thing cannot have given less than nothing.
-        most = np.maximum(plane[mixed], np.float32(0.0)) / limit[mixed]
-        out[mixed] = np.minimum(out[mixed], most)
-        np.copyto(out, plane, where=~hidden)
-    return filled
+        most = np.maximum(plane[rows, columns], np.float32(0.0)) / self.share[rows, columns]
+        out[rows, columns] = np.minimum(out[rows, columns], most)
+        np.copyto(out, plane, where=self.seen[0] > 0)
+        return out
 
-
-def _seen_by_level(seen: F32) -> list[F32]:
-    levels = [seen, halved(seen)]
-    while min(levels[-1].shape) >= 2 * SMALLEST_LEVEL:
-        levels.append(halved(levels[-1]))
-    return levels
-
-
-def _fill(weighted: F32, weights: list[F32], level: int) -> F32:
-    """Return colours at one level: own where enough is seen, else those of the coarser level."""
-    weight = weights[level]
-    own = weighted / np.maximum(weight, np.float32(1e-6))
-    if level + 1 == len(weights):
+    def _filled(self, weighted: F32, level: int) -> F32:
+        """Return colours at one level: own where enough is seen, else those of the coarser level."""
+        weight = self.seen[level]
+        own = weighted / np.maximum(weight, np.float32(1e-6))
+        if level + 1 == len(self.seen):
+            return own.astype(np.float32, copy=False)
+        soft = doubled(self._filled(halved(weighted), level + 1), weight.shape)
+        own -= soft
+        own *= np.minimum(weight * np.float32(4.0), np.float32(1.0))
+        own += soft
         return own.astype(np.float32, copy=False)
-    coarse = _fill(halved(weighted), weights, level + 1)
-    soft = doubled(coarse, weight.shape)
-    own -= soft
-    own *= np.minimum(weight * np.float32(4.0), np.float32(1.0))
-    own += soft
-    return own.astype(np.float32, copy=False)
 
 
 @dataclass(frozen=True)
@@ -164,53 +200,75 @@ def halo_widths(levels: int) -> F64:
     return np.sqrt([0.0, base, *(base + 4.0 * level_variance(level) for level in range(1, levels + 1))])
 
 
-def scatter_halo(energy: F32, range_m: F32, kernels: HaloKernels) -> F32:
-    """Spread the halo of every pixel over its surroundings, by its own range.
+@dataclass(frozen=True)
+class HaloField:
+    """Halos over the ranges of one picture, ready for any number of planes.
 
-    Parameters
-    ----------
-    energy
-        What each pixel gives to its halo, ``(channels, rows, columns)``.
-    range_m
-        Range of each pixel, metres, above 0, may be inf.
-    kernels
-        Kernels by range.
-
-    Returns
-    -------
-    The halo, to be added to the direct light.
-
-    Notes
-    -----
     The picture is split by range between the kernels' ranges. Light from a range reaches a pixel that shows
-    something nearer only by what is scattered in front of it, the share ``s_near/s``. What a nearer thing
+    something nearer only by what is scattered in front of that, the share ``s_near/s``. What a nearer thing
     hides of a farther range is taken to be like what is seen around it, so that no dark rim forms.
-    Where nothing nearer hides a pixel's surroundings, what it gives away arrives in full.
-    A constant picture at one range stays constant up to the edges of the frame.
+
+    Attributes
+    ----------
+    shape
+        Rows and columns of the picture.
+    parts
+        For each range that the picture has: how much of each pixel belongs to it, what to multiply its
+        spread light by where it arrives (both at half resolution), and the weights of its Gaussians.
+    stays
+        Share of the halo that stays in its pixel, at half resolution.
     """
-    shape = energy.shape[-2:]
-    nearness = _half(np.float32(1.0) / range_m)
-    place = _place(nearness, kernels.ranges_m)
-    half_energy = [_half(plane) for plane in energy]
-    halo = [np.zeros_like(nearness) for _ in half_energy]
-    stays = np.zeros_like(nearness)
-    # A range's light comes from as near as the kernel before it.
-    nearest_m = np.concatenate([[0.0], kernels.ranges_m[:-1]])
-    for number, (near_m, weights) in enumerate(zip(nearest_m, kernels.weights, strict=True)):
-        member = np.maximum(np.float32(1.0) - np.abs(place - np.float32(number)), np.float32(0.0))
-        if not member.any():
-            continue
-        stays += member * np.float32(weights[0])
-        arrives = _arriving(place, nearness, number, float(near_m), weights)
-        for channel, plane in enumerate(half_energy):
-            halo[channel] += _spread(plane * member, weights[1:]) * arrives
-    out = energy * _whole(stays, shape)
-    for channel, soft in enumerate(halo):
-        out[channel] += _whole(soft, shape)
-    return out
+
+    shape: tuple[int, int]
+    parts: tuple[tuple[F32, F32, F64], ...]
+    stays: F32
+
+    @classmethod
+    def of(cls, range_m: F32, kernels: HaloKernels) -> HaloField:
+        """Prepare to spread light.
+
+        Parameters
+        ----------
+        range_m
+            Range of each pixel, metres, above 0, may be inf.
+        kernels
+            Kernels by range.
+        """
+        nearness = _half(np.float32(1.0) / np.maximum(range_m, np.float32(1e-3)))
+        place = _place(nearness, kernels.ranges_m)
+        stays = np.zeros_like(nearness)
+        parts = []
+        # A range's light comes from as near as the kernel before it.
+        nearest_m = np.concatenate([[0.0], kernels.ranges_m[:-1]])
+        for number, (near_m, weights) in enumerate(zip(nearest_m, kernels.weights, strict=True)):
+            member = np.maximum(np.float32(1.0) - np.abs(place - np.float32(number)), np.float32(0.0))
+            if not member.any():
+                continue
+            stays += member * np.float32(weights[0])
+            arrives = _arriving(place, nearness, number, float(near_m), weights)
+            parts.append((member, arrives, weights[1:]))
+        rows, columns = range_m.shape
+        return cls((rows, columns), tuple(parts), stays)
+
+    def halo(self, energy: F32) -> F32:
+        """Return the halo, to be added to the direct light, of what each pixel gives to it.
+
+        Where nothing nearer hides a pixel's surroundings, what it gives away arrives in full. A constant
+        picture at one range stays constant up to the edges of the frame.
+        """
+        half = _half(energy)
+        total = np.zeros_like(half)
+        for member, arrives, weights in self.parts:
+            light = _spread(half * member, weights)
+            light *= arrives
+            total += light
+        out = _whole(self.stays, self.shape)
+        out *= energy
+        out += _whole(total, self.shape)
+        return out
 
 
-def _half(plane: F32) -> F32:
+def _half(plane: AnyArray) -> F32:
     """Return the mean of each 2 x 2 pixels; an odd last row or column repeats."""
     rows, columns = plane.shape
     even = cv2.copyMakeBorder(plane, 0, rows % 2, 0, columns % 2, cv2.BORDER_REPLICATE)

@@ -1,0 +1,262 @@
+"""Water layers: layers between waters of different temperature or salinity bend, smear and mirror.
+
+What lies beyond a layer shimmers and softens, most of all along it; what stands in front of it stays sharp.
+At grazing angles from the denser side the layer shines like a mirror.
+"""
+
+from __future__ import annotations
+
+from dataclasses import dataclass, fields, replace
+from itertools import pairwise
+from typing import Annotated
+
+import numpy as np
+from pydantic import Field
+
+from halocline._typing import F32, F64
+from halocline.graph.operator import WHOLE, Operator, Planes, PlaneUse, Tile
+from halocline.graph.shot import Shot
+from halocline.imaging.camera import Camera
+from halocline.operators.layer_parameters import WaterLayer
+from halocline.physics.bend import Grid
+from halocline.physics.beyond import (
+    FARTHEST_M,
+    Change,
+    Coverage,
+    Mirror,
+    changed_beyond,
+    first_crossing,
+    levers,
+    share_beyond,
+)
+from halocline.physics.layers import Layer, LayerView, view_layer
+from halocline.physics.soften import in_parallel
+from halocline.quantities import Ratio, Strict
+
+# Pixels between the rays that are followed; what is finer than a few of them is smeared. Measured: at 4 the
+# rays of UHD cost about as much as the warp itself.
+GRID_STEP = 4
+# A thing's own displacement is kept around it for the picture's width over this, which is more than any layer
+# displaces but at its horizon.
+LEVER_REACH = 160
+# Pieces of the grid followed at once; enough to keep several threads busy and their arrays small.
+SLABS = 16
+
+
+class WaterLayersParameters(Strict):
+    """Parameters of the layers.
+
+    Attributes
+    ----------
+    layers
+        The layers, in any order.
+    bend, smear, sheen
+        Art: multiply displacement, blur and mirrored light; 1 is physical.
+    fringes
+        Art: multiplies how much blue is bent more than red; 1 is physical.
+    """
+
+    layers: Annotated[tuple[WaterLayer, ...], Field(min_length=1)]
+    bend: Ratio = 1.0
+    smear: Ratio = 1.0
+    sheen: Annotated[Ratio, Field(le=1.0)] = 1.0
+    fringes: Ratio = 1.0
+
+
+class WaterLayers(Operator[WaterLayersParameters]):
+    """Displaces, blurs and mirrors what lies beyond the layers."""
+
+    Parameters = WaterLayersParameters
+
+    def planes(self) -> PlaneUse:
+        """Read colour, coverage and range; write colour, coverage, displacement and blur in pixels."""
+        return PlaneUse(
+            reads=frozenset({"rgb", "alpha", "range"}),
+            optional=frozenset({"coverage", "far_range", "far_share"}),
+            writes=frozenset({"rgb", "alpha", "displacement", "blur_px"}),
+        )
+
+    def idle(self, shot: Shot) -> bool:  # noqa: ARG002 - part of the protocol
+        """With bend, smear and sheen at nothing, nothing changes."""
+        p = self.parameters
+        return p.bend == 0.0 and p.smear == 0.0 and p.sheen == 0.0
+
+    def reach(self, shot: Shot) -> int:  # noqa: ARG002 - part of the protocol
+        """What is hidden is filled in from all around."""
+        return WHOLE
+
+    def prepare(self, shot: Shot) -> tuple[Layer, ...]:
+        """Return the layers in the shot's world."""
+        return tuple(
+            layer.layer(shot, f"water layer {number}") for number, layer in enumerate(self.parameters.layers)
+        )
+
+    def apply(self, planes: Planes, tile: Tile, shot: Shot, prepared: tuple[Layer, ...]) -> Planes:
+        """Bend."""
+        window = tile.region
+        grid = Grid(window.x, window.y, window.width, window.height, GRID_STEP)
+        rays = grid_rays(shot.camera, grid)
+        views = [_followed(layer, rays, shot) for layer in prepared]
+        nearness = grid.blown_up(first_crossing(views))
+        share = share_beyond(nearness, _coverage(planes))
+        reach = max(2, round(window.width / (GRID_STEP * LEVER_REACH)))
+        arms = levers(views, grid, share, planes["range"], reach)
+        change = self._change(prepared, views, arms, rays, grid, shot)
+        moved = _moved(planes, share, change)
+        return {
+            **moved,
+            "displacement": np.stack([change.shift_x[0], change.shift_y[0]]) * share,
+            "blur_px": change.blur_px * share,
+        }
+
+    def _change(
+        self,
+        layers: tuple[Layer, ...],
+        views: list[LayerView],
+        arms: list[F32],
+        rays: Rays,
+        grid: Grid,
+        shot: Shot,
+    ) -> Change:
+        """Return what the layers do together, in pixels."""
+        p = self.parameters
+        scales = np.array([layer.channel_scales() for layer in layers])
+        scales = p.bend * (1.0 + p.fringes * (scales - 1.0))
+        # Without fringes, one map serves all channels.
+        kinds = scales.T if p.fringes > 0.0 else scales.T[1:2]
+        shifts = []
+        for of_layer in kinds:
+            weighted = [arm * np.float32(scale) for arm, scale in zip(arms, of_layer, strict=True)]
+            bend = _weighted([view.bend for view in views], weighted)
+            shifts.append([grid.blown_up(plane) for plane in rays.shift(bend)])
+        spread2 = _weighted([view.spread * view.spread for view in views], [arm * arm for arm in arms])
+        blur = np.sqrt(spread2) * np.float32(p.smear * shot.camera.focal_px)
+        return Change(
+            np.stack([x for x, _ in shifts]),
+            np.stack([y for _, y in shifts]),
+            grid.blown_up(blur),
+            self._mirror(layers, views, rays, grid, shot),
+        )
+
+    def _mirror(
+        self, layers: tuple[Layer, ...], views: list[LayerView], rays: Rays, grid: Grid, shot: Shot
+    ) -> Mirror | None:
+        """Return the mirrored light of all layers, or nothing where there is none."""
+        shares = [
+            view.mirror_share * (_clear_path(view.enter_m, shot) * np.float32(self.parameters.sheen))
+            for view in views
+        ]
+        total = np.maximum.reduce(shares)
+        if not total.any():
+            return None
+        weight = np.maximum(np.add.reduce(shares), np.float32(1e-6))
+        turn = _weighted([view.mirror_bend for view in views], [share / weight for share in shares])
+        x, y = rays.shift(turn)
+        behind = min(layer.mirror_range(shot.camera.position_m) for layer in layers)
+        return Mirror(grid.blown_up(total), grid.blown_up(x), grid.blown_up(y), behind)
+
+
+@dataclass(frozen=True)
+class Rays:
+    """The view rays of a grid.
+
+    Attributes
+    ----------
+    camera
+        Whose they are.
+    directions
+        Unit, world space, ``(3, rows, columns)``.
+    columns, rows
+        The grid's pixel coordinates.
+    """
+
+    camera: Camera
+    directions: F32
+    columns: F64
+    rows: F64
+
+    def shift(self, turn: F32) -> tuple[F32, F32]:
+        """Return by how many pixels a change of direction ``(3, rows, columns)`` moves what is seen."""
+        camera = self.camera
+        turned = self.directions + turn
+        x, y, z = (_dot(axis, turned) for axis in camera.rotation.T)
+        # A view turned away from the lens altogether is held at its rim.
+        forward = np.maximum(-z, np.float32(1e-3))
+        across = x / forward * np.float32(1.0 / camera.tangent_per_px[0])
+        down = y / forward * np.float32(-1.0 / camera.tangent_per_px[1])
+        across -= (self.columns - camera.centre_px[0]).astype(np.float32)
+        down -= (self.rows - camera.centre_px[1]).astype(np.float32)[:, None]
+        return across.astype(np.float32, copy=False), down.astype(np.float32, copy=False)
+
+
+def grid_rays(camera: Camera, grid: Grid) -> Rays:
+    """Return the view rays through a grid's points."""
+    columns, rows = grid.columns, grid.rows
+    x = (columns - camera.centre_px[0]) * camera.tangent_per_px[0]
+    y = (camera.centre_px[1] - rows) * camera.tangent_per_px[1]
+    length = np.sqrt(1.0 + np.add.outer(y * y, x * x))
+    world = [
+        (np.add.outer(y * axis[1] - axis[2], x * axis[0]) / length).astype(np.float32)
+        for axis in camera.rotation
+    ]
+    return Rays(camera, np.stack(world), columns, rows)
+
+
+def _followed(layer: Layer, rays: Rays, shot: Shot) -> LayerView:
+    """Return the view of a layer, followed in slabs of rows, in parallel."""
+    step = GRID_STEP * rays.camera.tangent_per_px[0]
+    edges = np.linspace(0, rays.directions.shape[1], SLABS + 1).astype(int)
+
+    def view(rows: tuple[int, int]) -> LayerView:
+        part = np.ascontiguousarray(rays.directions[:, slice(*rows)])
+        return view_layer(layer, rays.camera.position_m, part, step_rad=step, time_s=shot.time_s)
+
+    slabs = [(int(a), int(b)) for a, b in pairwise(edges) if b > a]
+    views = in_parallel(view, slabs)
+    joined = [np.concatenate([getattr(v, f.name) for v in views], axis=-2) for f in fields(LayerView)]
+    return LayerView(*joined)
+
+
+def _clear_path(range_m: F32, shot: Shot) -> F32:
+    """Return how much of what a layer does at a range is still seen through the water in front of it."""
+    path = shot.path
+    luminance = np.maximum(path.luminance @ path.bands.down * path.white, 0.0)
+    rate = float(path.beam_rate @ luminance / luminance.sum())
+    length = path.remap.apply(np.minimum(range_m, np.float32(FARTHEST_M)))
+    clear: F32 = np.exp(np.float32(-rate) * length)
+    return clear
+
+
+def _coverage(planes: Planes) -> Coverage:
+    return Coverage(
+        planes["range"],
+        planes.get("coverage", planes["alpha"]),
+        planes.get("far_range"),
+        planes.get("far_share"),
+    )
+
+
+def _moved(planes: Planes, share: F32, change: Change) -> dict[str, F32]:
+    """Return colour and coverage changed beyond the layers; full coverage stays as it is."""
+    alpha = planes["alpha"]
+    if (alpha == 1.0).all():
+        return {"rgb": changed_beyond(planes["rgb"], share, planes["range"], change), "alpha": alpha}
+    # The fourth channel moves with green.
+    x, y = change.shift_x, change.shift_y
+    if len(x) > 1:
+        change = replace(change, shift_x=np.concatenate([x, x[1:2]]), shift_y=np.concatenate([y, y[1:2]]))
+    both = changed_beyond(np.concatenate([planes["rgb"], alpha[None]]), share, planes["range"], change)
+    return {"rgb": both[:3], "alpha": np.clip(both[3], 0.0, 1.0)}
+
+
+def _weighted(planes: list[F32], weights: list[F32]) -> F32:
+    total: F32 = planes[0] * weights[0]
+    for plane, weight in zip(planes[1:], weights[1:], strict=True):
+        total += plane * weight
+    return total
+
+
+def _dot(axis: F64, directions: F32) -> F32:
+    x, y, z = (np.float32(part) for part in axis)
+    component: F32 = directions[0] * x + directions[1] * y + directions[2] * z
+    return component

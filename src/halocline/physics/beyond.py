@@ -1,0 +1,196 @@
+"""Changing what lies beyond a crossing and nothing in front of it.
+
+A layer acts on things behind it only. The picture beyond it is completed where nearer things hide it, then
+softened and displaced, and put back under them: what is nearer is neither displaced nor smeared, nor does it
+lend its light to what is behind.
+
+    result = picture + share (changed - completed)
+
+with ``share`` the part of each pixel that shows what lies beyond. Where nothing is changed, no bit changes;
+where a pixel shows only what lies beyond, it is the changed picture; at an antialiased edge the nearer
+thing's light stays as it is, premultiplied.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+from dataclasses import dataclass
+
+import numpy as np
+
+from halocline._typing import F32
+from halocline.physics.bend import Grid, displacement_maps, grown_nearest, sample
+from halocline.physics.layers import LayerView
+from halocline.physics.refraction import lever_arm
+from halocline.physics.soften import HiddenPlaces, VaryingBlur, halved, in_parallel
+
+# Nothing is farther away than this; keeps infinite ranges finite.
+FARTHEST_M = 1e5
+
+
+@dataclass(frozen=True)
+class Coverage:
+    """What each pixel shows, ``(rows, columns)`` each.
+
+    ``range_m`` of the nearer surface, ``alpha`` the part of the pixel that surfaces cover (the rest is open
+    water), and, where a pixel mixes two surfaces, ``far_range_m`` of the farther and its share.
+    """
+
+    range_m: F32
+    alpha: F32 | None = None
+    far_range_m: F32 | None = None
+    far_share: F32 | None = None
+
+
+def share_beyond(nearness: F32, coverage: Coverage) -> F32:
+    """Return the part of each pixel that shows what lies beyond a crossing, 0 to 1.
+
+    Parameters
+    ----------
+    nearness
+        One over the range of the crossing, 1/m, ``(rows, columns)``; 0 where the ray never crosses.
+    coverage
+        What the pixels show.
+    """
+    beyond = _beyond(nearness, coverage.range_m)
+    if coverage.far_range_m is not None and coverage.far_share is not None:
+        mixed = coverage.far_share > 0
+        farther = _beyond(nearness, coverage.far_range_m)
+        beyond = np.where(mixed, beyond + coverage.far_share * (farther - beyond), beyond)
+    if coverage.alpha is not None:
+        # Open water reaches beyond every crossing.
+        crosses = (nearness > 0).astype(np.float32)
+        beyond = crosses + coverage.alpha * (beyond - crosses)
+    return beyond
+
+
+def _beyond(nearness: F32, range_m: F32) -> F32:
+    distance = np.minimum(range_m, np.float32(FARTHEST_M))
+    return (distance * nearness > np.float32(1.0)).astype(np.float32)
+
+
+def first_crossing(views: Sequence[LayerView]) -> F32:
+    """Return one over the range at which a ray meets the nearest of the layers, 1/m; 0 if it meets none."""
+    nearest = np.minimum.reduce([view.enter_m for view in views])
+    nearness: F32 = np.float32(1.0) / np.maximum(nearest, np.float32(1.0 / FARTHEST_M))
+    return nearness
+
+
+def levers(views: Sequence[LayerView], grid: Grid, beyond: F32, range_m: F32, reach: int) -> list[F32]:
+    """Return each layer's lever (see `refraction.lever_arm`) on the grid, smooth across edges.
+
+    Parameters
+    ----------
+    views
+        The layers.
+    grid
+        Where the views are.
+    beyond
+        The part of each pixel that shows what lies beyond the first layer.
+    range_m
+        Range of each pixel.
+    reach
+        Cells by which the lever of a nearer thing is extended around it; see `bend.grown_nearest`.
+    """
+    distance = np.where(beyond > 0, np.minimum(range_m, np.float32(FARTHEST_M)), np.float32(FARTHEST_M))
+    cells = grid.nearest(distance)
+    return [grown_nearest(lever_arm(cells, view.enter_m, view.leave_m), reach) for view in views]
+
+
+@dataclass(frozen=True)
+class Mirror:
+    """Light that a layer throws back at grazing angles, per pixel, ``(rows, columns)``.
+
+    Attributes
+    ----------
+    share
+        Share of the light that comes from the mirrored direction, 0 to 1.
+    shift_x, shift_y
+        Displacement to the mirrored direction, pixels.
+    behind_m
+        Things nearer than this stand in front of where the layer mirrors and are not seen in it, metres.
+    """
+
+    share: F32
+    shift_x: F32
+    shift_y: F32
+    behind_m: float
+
+
+@dataclass(frozen=True)
+class Change:
+    """What is done to the picture beyond, per pixel.
+
+    Attributes
+    ----------
+    shift_x, shift_y
+        Displacement of each channel in pixels, one plane for all or one a channel, ``(1 or channels, rows,
+        columns)``.
+    blur_px
+        Standard deviation of the blur, ``(rows, columns)``.
+    mirror
+        Light from mirrored directions; None where no pixel is mirrored.
+    """
+
+    shift_x: F32
+    shift_y: F32
+    blur_px: F32
+    mirror: Mirror | None = None
+
+
+def changed_beyond(picture: F32, share: F32, range_m: F32, change: Change) -> F32:
+    """Return the picture with what lies beyond softened, displaced and mirrored.
+
+    Parameters
+    ----------
+    picture
+        Premultiplied, ``(channels, rows, columns)``.
+    share
+        The part of each pixel that shows what lies beyond, 0 to 1.
+    range_m
+        Range of each pixel; only the mirror asks for it.
+    change
+        What to do. Edge pixels repeat.
+    """
+    hidden, blur = HiddenPlaces.of(share), VaryingBlur.of(change.blur_px)
+    maps = [displacement_maps(x, y) for x, y in zip(change.shift_x, change.shift_y, strict=True)]
+    mirror = change.mirror
+    mirrored = None if mirror is None else _mirror_picture(picture, range_m, mirror)
+    out = np.empty_like(picture)
+
+    def change_channel(channel: int) -> None:
+        plane = picture[channel]
+        completed = hidden.filled(plane)
+        moved = sample(blur.applied(completed), *maps[min(channel, len(maps) - 1)])
+        if mirror is not None and mirrored is not None:
+            _mix_mirror(moved, mirrored[channel], mirror)
+        moved -= completed
+        moved *= share
+        np.add(plane, moved, out=out[channel])
+
+    in_parallel(change_channel, range(len(picture)))
+    return out
+
+
+def _mirror_picture(picture: F32, range_m: F32, mirror: Mirror) -> F32:
+    """Return what the layer has to mirror, of a quarter of the size: a layer is no polished mirror."""
+    quarter = np.stack([halved(halved(plane)) for plane in picture])
+    far = halved(halved((range_m > np.float32(mirror.behind_m)).astype(np.float32)))
+    hidden = HiddenPlaces.of((far > np.float32(0.999)).astype(np.float32))
+    return np.stack([hidden.filled(plane) for plane in quarter])
+
+
+def _mix_mirror(moved: F32, mirrored: F32, mirror: Mirror) -> None:
+    """Mix in the light from the mirrored direction, in place, in the rows that have any."""
+    rows = np.nonzero(mirror.share.any(axis=1))[0]
+    if len(rows) == 0:
+        return
+    band = slice(int(rows[0]), int(rows[-1]) + 1)
+    x, y = displacement_maps(mirror.shift_x[band], mirror.shift_y[band])
+    y += np.float32(band.start)
+    x *= np.float32(0.25)
+    y *= np.float32(0.25)
+    seen = sample(mirrored, x, y)
+    seen -= moved[band]
+    seen *= mirror.share[band]
+    moved[band] += seen
