@@ -9,9 +9,11 @@ opens normally and fails only when its pixels are read.
 from __future__ import annotations
 
 from collections.abc import Iterable, Iterator, Mapping
+from concurrent.futures import ThreadPoolExecutor
 from contextlib import contextmanager
 from dataclasses import dataclass, field
 from pathlib import Path
+from threading import Lock
 from typing import Any
 
 import numpy as np
@@ -23,6 +25,9 @@ from halocline.imaging.frame import Window
 
 # 2^28 pixels are 16384 x 16384: four times the largest delivery format in use, and still 1 GiB a plane.
 MAX_PIXELS = 1 << 28
+
+# Rows read at a time on each thread: at UHD five channels of them stay in a core's cache.
+_BLOCK_ROWS = 32
 
 _TYPE_NAMES = {"half": "half", "float": "float", "uint": "uint", "uint32": "uint"}
 
@@ -72,8 +77,8 @@ class Part:
         See `halocline.imaging.frame`.
     compression
         Name, with the level where there is one (``dwaa:45``).
-    tiled, deep
-        How the pixels are stored.
+    tiled, deep, rows_per_chunk
+        How the pixels are stored; scan lines are compressed so many rows at a time.
     attributes
         All other metadata, `Attribute` by name.
     """
@@ -88,6 +93,7 @@ class Part:
     compression: str = "zip"
     tiled: bool = False
     deep: bool = False
+    rows_per_chunk: int = field(default=1, compare=False)
     attributes: Mapping[str, Attribute] = field(default_factory=dict)
 
     def value(self, name: str) -> Any:
@@ -139,14 +145,20 @@ class Header:
 
 
 def set_file_threads(count: int) -> None:
-    """Set how many threads reading or writing one file uses, for the whole process.
+    """Set how many threads reading or writing one file uses, for the whole process; 2 or more by default.
 
-    With 1, each file is compressed by the thread that calls, so that several Python threads (or processes)
-    may read and write files side by side. OpenEXR's own pool of one worker would make them queue; -1 turns
-    the pool off.
+    With 1, each file is read and compressed by the thread that calls, so that several Python threads (or
+    processes) may read and write files side by side. OpenEXR's own pool of one worker would make them queue;
+    -1 turns the pool off.
     """
     oiio.attribute("threads", count)
     oiio.attribute("exr_threads", count if count > 1 else -1)
+
+
+def file_threads() -> int:
+    """Return how many threads reading or writing one file uses."""
+    count = oiio.get_int_attribute("exr_threads")
+    return count if count > 0 else 1
 
 
 def read_header(path: str | Path) -> Header:
@@ -182,8 +194,8 @@ def read_channels(path: str | Path, part: Part, names: Iterable[str]) -> dict[st
 def read_into(path: str | Path, part: Part, targets: Mapping[str, F32]) -> None:
     """Read channels of a part straight into given planes, without touching their values.
 
-    Channels of one pixel type that lie side by side are read together in that type: half is converted here,
-    which measures about twice as fast as letting OpenImageIO do it.
+    One pass over the file, a few rows at a time on each thread, straight from the cache into the planes: each
+    further pass would decompress everything again, and whole pictures in between cost as much once more.
 
     Parameters
     ----------
@@ -202,11 +214,48 @@ def read_into(path: str | Path, part: Part, targets: Mapping[str, F32]) -> None:
     """
     path = Path(path)
     _refuse_unreadable(path, part, targets)
-    with _opened(path) as file:
-        for first, run in _runs(part, targets):
-            pixels = _pixels(file, path, part, first, len(run), _buffer_type(part.channels[run[0]]))
-            for offset, name in enumerate(run):
-                targets[name][...] = pixels[..., offset]
+    numbers = [name for name in targets if part.channels[name] == "uint"]
+    for name, plane in read_native(path, part, numbers).items():
+        # As they are; OpenImageIO would scale them to 0..1. Exact up to 2^24.
+        targets[name][...] = plane
+    _read_floating(path, part, {name: plane for name, plane in targets.items() if name not in numbers})
+
+
+def _read_floating(path: Path, part: Part, targets: Mapping[str, F32]) -> None:
+    """Read half and float channels: all between the first and the last wanted one, in one pass."""
+    if not targets:
+        return
+    names = list(part.channels)
+    first = min(names.index(name) for name in targets)
+    span = names[first : max(names.index(name) for name in targets) + 1]
+    kind = "half" if all(part.channels[name] == "half" for name in span) else "float"
+    height = part.data_window.height
+    blocks = _blocks(height, height if part.tiled else max(part.rows_per_chunk, _BLOCK_ROWS))
+    lock = Lock()
+
+    def read_blocks(_: int) -> None:
+        with _opened(path) as file:
+            while True:
+                with lock:
+                    rows = next(blocks, None)
+                if rows is None:
+                    return
+                pixels = _rows(file, path, part, first, len(span), kind, rows)
+                for name, plane in targets.items():
+                    plane[rows[0] : rows[1]] = pixels[..., names.index(name) - first]
+
+    workers = min(file_threads(), -(-height // _BLOCK_ROWS))
+    if workers == 1:
+        read_blocks(0)
+        return
+    with ThreadPoolExecutor(workers) as threads:
+        for _ in threads.map(read_blocks, range(workers)):
+            pass
+
+
+def _blocks(height: int, rows: int) -> Iterator[tuple[int, int]]:
+    for start in range(0, height, rows):
+        yield start, min(start + rows, height)
 
 
 def read_native(
@@ -227,11 +276,8 @@ def read_native(
     planes: dict[str, AnyArray] = {}
     with _opened(path) as file:
         for first, run in _runs(part, wanted):
-            kind = part.channels[run[0]]
-            if first_row:
-                pixels = _last_rows(file, path, part, first, len(run), kind, first_row)
-            else:
-                pixels = _pixels(file, path, part, first, len(run), kind)
+            rows = first_row, part.data_window.height
+            pixels = _rows(file, path, part, first, len(run), part.channels[run[0]], rows)
             for offset, name in enumerate(run):
                 planes[name] = np.ascontiguousarray(pixels[..., offset])
     return planes
@@ -287,6 +333,7 @@ def _part(spec: Any, index: int, path: Path) -> Part:
         compression=_compression(spec),
         tiled=spec.tile_width > 0,
         deep=bool(spec.deep),
+        rows_per_chunk=max(1, spec.get_int_attribute("oiio:RowsPerChunk", 1)),
         attributes=attributes,
     )
 
@@ -358,24 +405,18 @@ def _runs(part: Part, wanted: Iterable[str]) -> Iterator[tuple[int, list[str]]]:
         yield start, run
 
 
-def _buffer_type(channel_type: str) -> str:
-    # OpenImageIO scales integers to 0..1 when it converts; as they are, they are exact up to 2^24.
-    return channel_type if channel_type in {"half", "uint"} else "float"
-
-
-def _pixels(file: Any, path: Path, part: Part, first: int, count: int, kind: str) -> AnyArray:
-    pixels = file.read_image(part.index, 0, first, first + count, kind)
-    return _complete(pixels, file, path, part, part.data_window.shape, count)
-
-
-def _last_rows(
-    file: Any, path: Path, part: Part, first: int, count: int, kind: str, first_row: int
+def _rows(
+    file: Any, path: Path, part: Part, first: int, count: int, kind: str, rows: tuple[int, int]
 ) -> AnyArray:
+    """Read rows (counted from the data window's first) of ``count`` channels from ``first`` on."""
     window = part.data_window
-    pixels = file.read_scanlines(
-        part.index, 0, window.y + first_row, window.y_end, 0, first, first + count, kind
-    )
-    return _complete(pixels, file, path, part, (window.height - first_row, window.width), count)
+    if rows == (0, window.height):
+        pixels = file.read_image(part.index, 0, first, first + count, kind)
+    else:
+        pixels = file.read_scanlines(
+            part.index, 0, window.y + rows[0], window.y + rows[1], 0, first, first + count, kind
+        )
+    return _complete(pixels, file, path, part, (rows[1] - rows[0], window.width), count)
 
 
 def _complete(
