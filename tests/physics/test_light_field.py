@@ -7,6 +7,7 @@ import math
 import numpy as np
 import pytest
 from numpy.testing import assert_allclose, assert_array_equal
+from scipy.ndimage import uniform_filter
 
 from halocline._typing import F32
 from halocline.physics.caustics import CausticOptics
@@ -58,9 +59,31 @@ def test_a_pixel_depends_only_on_its_own_place(setup: CausticSetup) -> None:
             field.gain(x[r : r + rows], y[r : r + rows], depth[r : r + rows]) for r in range(0, 97, rows)
         ]
         assert_array_equal(np.concatenate(parts, axis=1), whole)
+    footprint = (0.01 * (y + 0.3 * x)).astype(np.float32)
+    whole_soft = field.gain(x, y, depth, footprint_m=footprint)
+    parts = [
+        field.gain(x[r : r + 7], y[r : r + 7], depth[r : r + 7], footprint_m=footprint[r : r + 7])
+        for r in range(0, 97, 7)
+    ]
+    assert_array_equal(np.concatenate(parts, axis=1), whole_soft)
     # nor on who asked before
     fresh = setup.at(2.0)
     assert_array_equal(fresh.gain(x[50:], y[50:], depth[50:]), whole[:, 50:])
+
+
+def test_a_wide_footprint_averages_the_pattern_and_keeps_its_place(setup: CausticSetup) -> None:
+    x, y = level(256, 0.02)
+    depth = np.full_like(x, 3.0)
+    field = setup.at(1.0)
+    sharp = field.gain(x, y, depth)[1]
+    for width in (0.06, 0.24):
+        soft = field.gain(x, y, depth, footprint_m=np.full_like(x, width))[1]
+        assert soft.mean() == pytest.approx(sharp.mean(), abs=0.03)
+        assert soft.std() < sharp.std()
+        size = round(width / 0.02)
+        blurred = uniform_filter(sharp, size)
+        inner = (slice(20, -20), slice(20, -20))
+        assert np.corrcoef(soft[inner].ravel(), blurred[inner].ravel())[0, 1] > 0.93
 
 
 def test_points_along_the_beam_see_the_same_filament(setup: CausticSetup) -> None:

@@ -14,6 +14,7 @@ from __future__ import annotations
 import math
 from collections.abc import Iterator
 from dataclasses import dataclass
+from functools import cached_property
 from threading import Lock
 from typing import Any
 
@@ -48,6 +49,8 @@ _LONG_ANGLE_RAD = 0.93
 _SQUARE_SHARE = 0.618
 _BORDER_SHARE = 0.15
 _SQUARES = 256
+# Softened look-ups halve the pattern down to no fewer cells than this.
+_SMALLEST_LEVEL = 16
 # How many times fewer rays, along each side, serve for shafts.
 _COARSER = 4
 # OpenCV addresses pictures with 16 bits; lists of places are folded into rows of this length.
@@ -78,6 +81,16 @@ class Slice:
 
     fine: F32
     long: F32
+
+    @cached_property
+    def levels(self) -> tuple[F32, ...]:
+        """The fine waves, then again and again halved in size; all wrapped."""
+        levels = [self.fine]
+        while levels[-1].shape[0] > _SMALLEST_LEVEL + 1:
+            image = levels[-1][:-1, :-1]
+            rows = image[0::2] + image[1::2]
+            levels.append(wrapped((rows[:, 0::2] + rows[:, 1::2]) * np.float32(0.25)))
+        return tuple(levels)
 
 
 class CausticSetup:
@@ -142,6 +155,7 @@ class CausticSetup:
         self.long = PatchOptics(long, optics, (optics.beam,), np.zeros((2, 2)), optics.contrast)
         self.fine_axes, self.long_axes = (_axes(patch, optics.scale) for patch in (fine, long))
         self.parts = _random_parts(seed)
+        self.coarsest_level = max(0, int(math.log2(grid / _SMALLEST_LEVEL)))
         # Shafts are seen through metres of water: they make do with fewer rays, without the finest waves.
         cells = max(64, grid // _COARSER)
         coarse = fine.coarsened(cells, shortest_m=max(shortest, _SHORTEST_CELLS * patch_m / cells))
@@ -200,21 +214,20 @@ class CausticField:
         self.time_s = time_s
         self._lock = Lock()
         self._locks: dict[int, Lock] = {}
-        self._rays: tuple[PatchRays, PatchRays] | None = None
+        self._rays: dict[int, PatchRays] = {}
         self._slices: dict[int, Slice] = {}
-        self._coarse: PatchRays | None = None
         self._slopes: tuple[F32, ...] | None = None
 
-    def rays(self) -> tuple[PatchRays, PatchRays]:
-        """Return the rays of the fine and the long waves."""
+    def rays(self, waves: PatchOptics) -> PatchRays:
+        """Return the rays through some of the setup's waves: fine, long or coarse."""
         with self._lock:
-            if self._rays is None:
-                self._rays = self.setup.fine.rays(self.time_s), self.setup.long.rays(self.time_s)
-            return self._rays
+            if id(waves) not in self._rays:
+                self._rays[id(waves)] = waves.rays(self.time_s)
+            return self._rays[id(waves)]
 
     def slice(self, rung: int) -> Slice:
         """Return the light at a rung of the ladder of depths."""
-        fine, long = self.rays()
+        fine, long = self.rays(self.setup.fine), self.rays(self.setup.long)
         with self._lock:
             lock = self._locks.setdefault(rung, Lock())
         with lock:
@@ -223,35 +236,67 @@ class CausticField:
                 self._slices[rung] = _make_slice(fine, long, depth, self.setup.transfers(depth))
             return self._slices[rung]
 
-    def gain(self, x: F32, y: F32, depth_m: F32, *, origin: tuple[float, float] = (0.0, 0.0)) -> F32:
+    def gain(
+        self,
+        x: F32,
+        y: F32,
+        depth_m: F32,
+        *,
+        origin: tuple[float, float] = (0.0, 0.0),
+        footprint_m: F32 | None = None,
+    ) -> F32:
         """Return the light on a level surface at places under water, relative to its mean at that depth.
 
         Parameters
         ----------
         x, y
-            ``(rows, columns)`` horizontal places, metres, from ``origin``.
+            Horizontal places, metres, from ``origin``, any one shape.
         depth_m
-            ``(rows, columns)`` metres below the surface; 1 is returned at 0 and above.
+            Metres below the surface; 1 is returned at 0 and above.
         origin
             Where x and y count from, in world metres; keeps float32 exact far from the world's origin.
+        footprint_m
+            How wide a stretch of the surface each place stands for: the pattern is averaged over about so
+            much. Points where not given.
 
         Returns
         -------
-        ``(3, rows, columns)`` float32, 0 or more, for the three channels; its mean over a level plane is 1.
+        ``(3, ...)`` float32, 0 or more, for the three channels; its mean over a level plane is 1.
         """
-        out = np.zeros((3, *x.shape), np.float32)
+        flat_x, flat_y, depth = x.ravel(), y.ravel(), depth_m.ravel()
+        if footprint_m is None:
+            return self._gain(flat_x, flat_y, depth, origin, 0).reshape(3, *x.shape)
+        cell = self.setup.fine.patch.cell_m * self.setup.optics.scale
+        # Between cells of half the footprint, linear interpolation spreads over just one footprint.
+        level = np.log2(np.maximum(footprint_m.ravel() * np.float32(0.5 / cell), np.float32(1.0)))
+        np.minimum(level, np.float32(self.setup.coarsest_level), out=level)
+        if not level.any():
+            return self._gain(flat_x, flat_y, depth, origin, 0).reshape(3, *x.shape)
+        out = np.zeros((3, x.size), np.float32)
+        for number in range(int(level.min()), min(int(level.max()) + 1, self.setup.coarsest_level) + 1):
+            share = np.float32(1.0) - np.abs(level - np.float32(number))
+            where = np.flatnonzero(share > 0.0)
+            if where.size:
+                light = self._gain(flat_x[where], flat_y[where], depth[where], origin, number)
+                light *= share[where]
+                out[:, where] += light
+        return out.reshape(3, *x.shape)
+
+    def _gain(self, x: F32, y: F32, depth_m: F32, origin: tuple[float, float], level: int) -> F32:
+        """Return the light at places ``(n,)``, ``(3, n)``, from the pattern halved ``level`` times."""
         drift_x, drift_y = (np.float32(value) for value in self.setup.optics.beam.drift)
         # Back along the beam to where it would have met a flat surface.
         at_x = x - depth_m * drift_x
         at_y = y - depth_m * drift_y
         places = _Places.of(self.setup, at_x, at_y, origin, self.setup.fine.patch.grid)
+        out = np.zeros((3, x.size), np.float32)
         for rung, weight in _rung_weights(depth_m):
             if rung < 0:
                 out += weight
                 continue
             at_rung = self.slice(rung)
             led = places.led(at_rung.long)
-            light = places.fine_light(at_rung.fine, led)
+            light = places.fine_light(at_rung.levels[level], led, halved=level)
             light *= weight * led.swell
             out += light
         return out
@@ -276,8 +321,8 @@ class CausticField:
         x0, y0 = window_start(centre, step_m, count)
         at = np.arange(count, dtype=np.float32) * np.float32(step_m)
         x, y = np.meshgrid(at, at)
-        fine, long = self._coarse_rays()
-        image = _make_slice(fine, long, depth_m, self.setup.coarse_transfers(depth_m))
+        coarse, long = self.rays(self.setup.coarse), self.rays(self.setup.long)
+        image = _make_slice(coarse, long, depth_m, self.setup.coarse_transfers(depth_m))
         places = _Places.of(self.setup, x, y, (x0, y0), self.setup.coarse.patch.grid)
         led = places.led(image.long)
         light: F32 = places.fine_light(image.fine, led)[0] * led.swell
@@ -299,13 +344,6 @@ class CausticField:
                 patches = self.setup.fine.patch, self.setup.long.patch
                 self._slopes = tuple(_slope_image(patch, self.time_s) for patch in patches)
             return self._slopes[0], self._slopes[1]
-
-    def _coarse_rays(self) -> tuple[PatchRays, PatchRays]:
-        _, long = self.rays()
-        with self._lock:
-            if self._coarse is None:
-                self._coarse = self.setup.coarse.rays(self.time_s)
-            return self._coarse, long
 
 
 def window_start(centre: tuple[float, float], step_m: float, count: int) -> tuple[float, float]:
@@ -359,33 +397,36 @@ class _Places:
         swell, column, row = _look_up(long, self.long_column, self.long_row)
         return _Led(swell.reshape(self.long_column.shape), column, row)
 
-    def fine_light(self, image: F32, led: _Led) -> F32:
+    def fine_light(self, image: F32, led: _Led, *, halved: int = 0) -> F32:
         """Look up the light of a slice's fine waves, ``(channels, rows, columns)``, 0 or more."""
-        light = self.mixed(image, led, mean=1.0)
+        light = self.mixed(image, led, mean=1.0, halved=halved)
         # Where patterns mix, what is added to the mean may dip below darkness.
         return np.maximum(light, np.float32(0.0), out=light)
 
-    def mixed(self, image: F32, led: _Led | None, *, mean: float) -> F32:
+    def mixed(self, image: F32, led: _Led | None, *, mean: float, halved: int = 0) -> F32:
         """Look up an image of the fine patch, square by square; mixtures keep its ``mean``."""
         channels = 1 if image.ndim == 2 else image.shape[2]
         first, *others = self.taps
         out = np.empty((channels, first.column.size), np.float32)
-        self._mix(out, image, first, led, mean)
+        self._mix(out, image, first, led, mean, halved)
         for tap in others:
             found = np.empty((channels, tap.column.size), np.float32)
-            self._mix(found, image, tap, led, mean)
+            self._mix(found, image, tap, led, mean, halved)
             for plane, part in zip(out, found, strict=True):
                 plane[tap.where] += part
         out += np.float32(mean)
         return out.reshape(channels, *self.long_column.shape)
 
-    def _mix(self, out: F32, image: F32, tap: _Tap, led: _Led | None, mean: float) -> None:
+    def _mix(self, out: F32, image: F32, tap: _Tap, led: _Led | None, mean: float, halved: int) -> None:
         """Give an image's departure from its mean, weighted, at a tap's places less what they are led."""
         column, row = tap.column, tap.row
         if led is not None:
             where = slice(None) if tap.where is None else tap.where
             column, row = column - led.column[where], row - led.row[where]
-        found = _look_up(image, _cyclic(column, self.grid), _cyclic(row, self.grid))
+        column, row = _cyclic(column, self.grid), _cyclic(row, self.grid)
+        if halved:
+            column, row = _halved(column, self.grid, halved), _halved(row, self.grid, halved)
+        found = _look_up(image, column, row)
         for plane, target in zip(found, out, strict=True):
             np.subtract(plane, np.float32(mean), out=target)
         out *= tap.weight
@@ -468,6 +509,15 @@ def _cyclic(place: F32, grid: int) -> F32:
     turns *= np.float32(-grid)
     turns += place
     return turns
+
+
+def _halved(place: F32, grid: int, times: int) -> F32:
+    """Return places from 0 to ``grid`` in the cells of a pattern halved so many times."""
+    size = 2**times
+    # The middle of the first halved cell lies between the cells it is made of.
+    halved = place - np.float32(0.5 * (size - 1))
+    halved *= np.float32(1.0 / size)
+    return _cyclic(halved, grid // size)
 
 
 def _axes(patch: WavePatch, scale: float) -> F64:

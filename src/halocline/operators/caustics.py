@@ -1,0 +1,228 @@
+"""Caustics: sunlight that the waves have gathered into a net of light on the subject.
+
+The net lies on whatever the sun reaches, sharp where the water is shallow and soft where it is deep, and
+fades where a surface turns away from the sun or the light of the day is diffuse.
+"""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+from typing import Any, Literal
+
+import numpy as np
+
+from halocline._typing import F32
+from halocline.graph.operator import Operator, Planes, PlaneUse, Tile
+from halocline.graph.shot import Shot
+from halocline.operators.surface_light import (
+    FARTHEST_M,
+    LevelAxes,
+    SurfaceParameters,
+    channel_weights,
+    light_field,
+)
+from halocline.physics.facing import normals_from_range
+from halocline.physics.light_field import CausticField
+from halocline.quantities import Ratio, Strict
+
+# A surface seen this steeply at least, when the width of a pixel on it is reckoned.
+_STEEPEST = 0.1
+# Diffuse light that reaches a surface facing straight down, as a share of that on one facing up: what the
+# bottom throws back. Common practice, no source.
+_FROM_BELOW = 0.1
+
+
+class CausticsParameters(Strict):
+    """Parameters of caustics.
+
+    Attributes
+    ----------
+    surface
+        The sea; see `halocline.operators.surface_light.SurfaceParameters`.
+    contrast
+        Art: strength of the pattern, a ratio; 1 is physical, 0 even light. The mean light stays.
+    normals
+        How a surface's direction is known. ``auto``: from the render's normals, else from its depth.
+        ``render``: from the render's normals, else the pattern is the same in all directions (and a render
+        without them costs less). ``none``: the same in all directions.
+    matte
+        Name of a matte that the pattern is held to, such as ``arch`` for the channel ``matte.arch``.
+    invert_matte
+        Keep the pattern outside the matte instead.
+    shadow_matte
+        Name of a matte that is 1 in the sun's shadow: no pattern there.
+    key_light
+        Name of a plane ``(3, rows, columns)``: the part of the beauty that the sun alone gives, where the
+        render delivers light layers. The pattern is then put on that part and on nothing else; the step must
+        come before all others, and the share of diffuse light is left to the render.
+    """
+
+    surface: SurfaceParameters = SurfaceParameters()
+    contrast: Ratio = 1.0
+    normals: Literal["auto", "render", "none"] = "auto"
+    matte: str | None = None
+    invert_matte: bool = False
+    shadow_matte: str | None = None
+    key_light: str | None = None
+
+
+@dataclass(frozen=True)
+class _Prepared:
+    """The light of a frame, and how each band takes part in it.
+
+    ``weights`` is ``(K, 3)``; ``share`` is the sun's share at the surface and ``fading`` (1/m) how it falls
+    with depth, ``(K,)`` each.
+    """
+
+    field: CausticField
+    axes: LevelAxes
+    weights: F32
+    share: F32
+    fading: F32
+
+
+class Caustics(Operator[CausticsParameters]):
+    """Multiplies the sun's share of each surface's light by the gathered light there."""
+
+    Parameters = CausticsParameters
+
+    def planes(self) -> PlaneUse:
+        """Read and write light; normals, mattes and a light layer as asked for."""
+        p = self.parameters
+        light = "rgb" if p.key_light else "bands"
+        mattes = {f"matte.{name}" for name in (p.matte, p.shadow_matte) if name}
+        key = {p.key_light} if p.key_light else set()
+        normals = {"normal"} if p.normals != "none" else set()
+        return PlaneUse(
+            reads=frozenset({light, "range", "downward"} | mattes | key),
+            optional=frozenset({"far_range", "far_share"} | normals),
+            writes=frozenset({light, "caustic_gain"}),
+        )
+
+    def idle(self, shot: Shot) -> bool:
+        """Without contrast, or without sun, light stays even."""
+        return self.parameters.contrast == 0.0 or not shot.path.sun_share(0.0).any()
+
+    def reach(self, shot: Shot) -> int:  # noqa: ARG002 - part of the protocol
+        """Normals from depth take the pixels next to each."""
+        return 1 if self.parameters.normals == "auto" else 0
+
+    def prepare(self, shot: Shot) -> _Prepared:
+        """Raise the sea and refract the sun through it."""
+        path = shot.path
+        if self.parameters.key_light:
+            weights, share, fading = np.eye(3), np.ones(3), np.zeros(3)
+        else:
+            weights = channel_weights(path.bands.wavelength_nm)
+            share = path.sun_share(0.0)
+            fading = -np.log(np.maximum(path.sun_share(1.0), 1e-30) / np.maximum(share, 1e-30))
+        field = light_field(shot, self.parameters.surface, contrast=self.parameters.contrast)
+        # Made now, so that the first tiles need not wait for each other.
+        field.rays(field.setup.fine)
+        return _Prepared(
+            field, LevelAxes.of(shot), *(values.astype(np.float32) for values in (weights, share, fading))
+        )
+
+    def apply(self, planes: Planes, tile: Tile, shot: Shot, prepared: Any) -> Planes:
+        """Put the pattern on the light."""
+        ready: _Prepared = prepared
+        trimmed = {name: tile.trim(plane) for name, plane in planes.items()}
+        facing = _facing(self._normals(planes, tile, shot), shot)
+        view = _View.of(shot, ready.axes, tile)
+        gain = _departure(ready, view, trimmed["range"], facing)
+        far_share = trimmed.get("far_share")
+        if far_share is not None and far_share.any():
+            # The farther surface's direction is not known: as if level.
+            gain += far_share * (_departure(ready, view, trimmed["far_range"], None) - gain)
+        self._hold_out(gain, trimmed)
+        key, form = self.parameters.key_light, "rgb" if self.parameters.key_light else "bands"
+        lit = trimmed[form] + trimmed[key or form] * gain
+        gain += np.float32(1.0)
+        return {form: lit, "caustic_gain": gain}
+
+    def _normals(self, planes: Planes, tile: Tile, shot: Shot) -> F32 | None:
+        if self.parameters.normals == "none":
+            return None
+        if "normal" in planes:
+            return tile.trim(planes["normal"])
+        if self.parameters.normals == "render":
+            return None
+        return tile.trim(normals_from_range(shot.camera.directions(tile.window), planes["range"]))
+
+    def _hold_out(self, gain: F32, planes: Planes) -> None:
+        p = self.parameters
+        if p.matte:
+            matte = planes[f"matte.{p.matte}"]
+            gain *= np.float32(1.0) - matte if p.invert_matte else matte
+        if p.shadow_matte:
+            gain *= np.float32(1.0) - planes[f"matte.{p.shadow_matte}"]
+
+
+@dataclass(frozen=True)
+class _View:
+    """Unit view directions of a tile along the level axes and downwards, and a pixel's width per metre."""
+
+    x: F32
+    y: F32
+    down: F32
+    depth_m: float
+    width: float
+
+    @classmethod
+    def of(cls, shot: Shot, axes: LevelAxes, tile: Tile) -> _View:
+        x, y = axes.across(shot, tile.region)
+        down = shot.view_plane("downward", tile.region)
+        return cls(x, y, down, shot.path.camera_depth_m, max(shot.camera.tangent_per_px))
+
+
+def _facing(normal: F32 | None, shot: Shot) -> F32 | None:
+    """Return what a surface takes of the sun's light over what it takes of diffuse light; 1 if level."""
+    if normal is None:
+        return None
+    travel, up = shot.path.sun_travel.astype(np.float32), shot.path.up.astype(np.float32)
+    sun = -(normal[0] * travel[0] + normal[1] * travel[1] + normal[2] * travel[2])
+    np.maximum(sun, np.float32(0.0), out=sun)
+    sun *= np.float32(1.0 / max(1e-3, -float(shot.path.sun_travel @ shot.path.up)))
+    diffuse = normal[0] * up[0] + normal[1] * up[1] + normal[2] * up[2]
+    diffuse *= np.float32(0.5 * (1.0 - _FROM_BELOW))
+    diffuse += np.float32(0.5 * (1.0 + _FROM_BELOW))
+    over: F32 = sun / np.maximum(diffuse, np.float32(0.5 * _FROM_BELOW))
+    return over
+
+
+def _departure(ready: _Prepared, view: _View, range_m: F32, facing: F32 | None) -> F32:
+    """Return by how much each band's light on the surfaces departs from even light, ``(K, ...)``."""
+    reached = np.minimum(range_m, np.float32(FARTHEST_M))
+    depth = view.down * reached
+    depth += np.float32(view.depth_m)
+    np.maximum(depth, np.float32(0.0), out=depth)
+    # How wide a pixel is on level ground, between its width across and along the view.
+    width = reached * np.float32(view.width)
+    width /= np.sqrt(np.maximum(np.abs(view.down), np.float32(_STEEPEST)))
+    light = ready.field.gain(
+        view.x * reached, view.y * reached, depth, origin=ready.axes.origin, footprint_m=width
+    )
+    light -= np.float32(1.0)
+    out = np.empty((len(ready.weights), *range_m.shape), np.float32)
+    for plane, weights, share, fading in zip(out, ready.weights, ready.share, ready.fading, strict=True):
+        np.multiply(light[0], weights[0], out=plane)
+        for channel in (1, 2):
+            if weights[channel] != 0.0:
+                np.add(plane, light[channel] * weights[channel], out=plane)
+        np.multiply(plane, _sun_share(depth, share, fading, facing), out=plane)
+    return out
+
+
+def _sun_share(depth_m: F32, share: np.float32, fading: np.float32, facing: F32 | None) -> F32:
+    """Return the sun's share of one band's light on the surfaces."""
+    sun = depth_m * -fading
+    np.exp(sun, out=sun)
+    sun *= share
+    if facing is None:
+        return sun
+    rest = np.float32(1.0) - sun
+    sun *= facing
+    rest += sun
+    np.maximum(rest, np.float32(1e-6), out=rest)
+    sun /= rest
+    return sun

@@ -1,0 +1,178 @@
+"""Light shafts: beams of gathered sunlight, seen in the light that the water throws towards the lens.
+
+They brighten and darken the veiling light around its mean, converge towards the sun, and end where the
+subject begins.
+"""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+from typing import Annotated, Any
+
+import numpy as np
+from pydantic import Field
+
+from halocline._typing import F32
+from halocline.graph.operator import Operator, Planes, PlaneUse, Tile
+from halocline.graph.shot import Shot
+from halocline.imaging.frame import Window
+from halocline.operators.surface_light import (
+    LevelAxes,
+    SurfaceParameters,
+    by_channel,
+    channel_weights,
+    light_field,
+)
+from halocline.physics.shafts import ShaftRays, ShaftSteps, ShaftVolume, ShaftWater
+from halocline.quantities import Distance, Ratio, Strict
+
+# Rays are followed until this share of the veil lies behind them, and at most so far.
+_VEIL_LEFT = 0.03
+_FARTHEST_M = 80.0
+
+
+class LightShaftsParameters(Strict):
+    """Parameters of light shafts.
+
+    Attributes
+    ----------
+    surface
+        The sea; give it the same table as the caustics'. See
+        `halocline.operators.surface_light.SurfaceParameters`.
+    contrast
+        Art: strength of the shafts, a ratio; 1 is physical, 0 none. The mean veil stays while no shaft is
+        driven below darkness.
+    rays
+        View rays followed across the width of the picture.
+    steps
+        Steps along each.
+    first_step
+        Length of the first, metres; they grow with distance.
+    """
+
+    surface: SurfaceParameters = SurfaceParameters()
+    contrast: Ratio = 1.0
+    rays: Annotated[int, Field(ge=32, le=2048)] = 288
+    steps: Annotated[int, Field(ge=8, le=256)] = 96
+    first_step: Distance = 0.12
+
+
+@dataclass(frozen=True)
+class _Prepared:
+    """The shafts of a frame.
+
+    ``spacing_px`` is the distance of rays in pixels, ``weights`` ``(K, 3)`` how bands share in the volume's
+    channels.
+    """
+
+    volume: ShaftVolume
+    spacing_px: float
+    weights: F32
+    sun: F32
+    diffuse: F32
+
+
+class LightShafts(Operator[LightShaftsParameters]):
+    """Multiplies the sun's share of the veiling light by that of an uneven field over an even one."""
+
+    Parameters = LightShaftsParameters
+
+    def planes(self) -> PlaneUse:
+        """Read the veil, its geometry and light; write light and what the shafts add to it."""
+        return PlaneUse(
+            reads=frozenset({"bands", "veil", "range", "downward", "sun_cosine"}),
+            writes=frozenset({"bands", "shafts"}),
+        )
+
+    def idle(self, shot: Shot) -> bool:
+        """Without contrast, sun or veil, nothing changes."""
+        path = shot.path
+        return (
+            self.parameters.contrast == 0.0
+            or 0.0 in (path.veil_brightness, path.veil_scale)
+            or not path.sun_share(path.camera_depth_m).any()
+        )
+
+    def prepare(self, shot: Shot) -> _Prepared:
+        """Raise the sea and set out the rays; they are followed when first looked at."""
+        p, window = self.parameters, shot.data_window
+        spacing = max(1.0, shot.display_window.width / p.rays)
+        path = shot.path
+        weights = channel_weights(path.bands.wavelength_nm)
+        c, kd = (
+            by_channel(path.bands.wavelength_nm, rates) * path.veil_scale
+            for rates in (path.bands.attenuation, path.bands.diffuse_attenuation)
+        )
+        axes = LevelAxes.of(shot)
+        far = _reach(shot, float(c.min()))
+        steps = ShaftSteps.reaching(
+            max(far, 2.0 * p.first_step * p.steps), first_m=p.first_step, count=p.steps
+        )
+        rays = ShaftRays(_directions(shot, axes, window, spacing), axes.origin, path.camera_depth_m)
+        water = ShaftWater(
+            (float(c[0]), float(c[1]), float(c[2])),
+            (float(kd[0]), float(kd[1]), float(kd[2])),
+            np.asarray(path.remap.exact(steps.edges), np.float64),
+        )
+        sun, diffuse = path.source_strengths()
+        return _Prepared(
+            ShaftVolume(light_field(shot, p.surface), rays, steps, water),
+            spacing,
+            weights.astype(np.float32),
+            sun.astype(np.float32),
+            diffuse.astype(np.float32),
+        )
+
+    def apply(self, planes: Planes, tile: Tile, shot: Shot, prepared: Any) -> Planes:
+        """Add what the shafts add to the veil."""
+        ready: _Prepared = prepared
+        region, window = tile.region, shot.data_window
+        columns = (np.arange(region.x, region.x_end) - window.x + 0.5) / ready.spacing_px
+        rows = (np.arange(region.y, region.y_end) - window.y + 0.5) / ready.spacing_px
+        gain = ready.volume.gain(columns.astype(np.float32), rows.astype(np.float32), planes["range"])
+        gain -= np.float32(1.0)
+        gain *= np.float32(self.parameters.contrast)
+        np.maximum(gain, np.float32(-1.0), out=gain)
+        p_sun, p_diffuse = shot.path.phases(planes["downward"], planes["sun_cosine"])
+        # The sun's share of the veil is one number for each pixel: the path is the same for both kinds.
+        shafts = np.empty_like(planes["veil"])
+        for band, target in enumerate(shafts):
+            sun = p_sun * ready.sun[band]
+            np.divide(sun, sun + p_diffuse * ready.diffuse[band], out=sun)
+            np.multiply(_mixed(gain, ready.weights[band]), sun, out=target)
+        shafts *= planes["veil"]
+        return {"bands": planes["bands"] + shafts, "shafts": shafts}
+
+
+def _mixed(gain: F32, weights: F32) -> F32:
+    """Return one band's share of the three channels."""
+    mixed: F32 = gain[0] * weights[0]
+    for channel in (1, 2):
+        if weights[channel] != 0.0:
+            mixed += gain[channel] * weights[channel]
+    return mixed
+
+
+def _reach(shot: Shot, rate: float) -> float:
+    """Return how far to follow rays, metres: until little of the veil lies behind, as the story has it."""
+    ranges = np.linspace(0.5, _FARTHEST_M, 400)
+    beyond = np.exp(-rate * np.asarray(shot.path.remap.exact(ranges)))
+    return float(ranges[min(int(np.searchsorted(-beyond, -_VEIL_LEFT)), ranges.size - 1)])
+
+
+def _directions(shot: Shot, axes: LevelAxes, window: Window, spacing: float) -> F32:
+    """Return the coarse rays' unit directions along the level axes and down, ``(3, rows, columns)``.
+
+    The first ray goes through the window's upper left corner, the last lie beyond the other corners.
+    """
+    columns = np.arange(int(window.width / spacing) + 2) * spacing + window.x
+    rows = np.arange(int(window.height / spacing) + 2) * spacing + window.y
+    camera = shot.camera
+    x = (columns - camera.centre_px[0]) * camera.tangent_per_px[0]
+    y = (camera.centre_px[1] - rows) * camera.tangent_per_px[1]
+    grid_x, grid_y = np.meshgrid(x, y)
+    local = np.stack([grid_x, grid_y, np.full_like(grid_x, -1.0)])
+    local /= np.sqrt((local * local).sum(axis=0))
+    along = np.stack([axes.x, axes.y, -shot.path.up]) @ camera.rotation
+    directions = np.einsum("ij,jrc->irc", along, local)
+    return np.ascontiguousarray(directions, dtype=np.float32)

@@ -1,0 +1,174 @@
+"""Snell's window: the sky above the waves, seen from below where nothing else is in the way.
+
+Straight up lies the whole sky, gathered into a bright disc that the waves break up; around it the surface is
+a mirror of the water below.
+"""
+
+from __future__ import annotations
+
+import math
+from dataclasses import dataclass, replace
+from typing import Annotated, Any
+
+import numpy as np
+from pydantic import Field
+
+from halocline._typing import F32
+from halocline.graph.operator import Operator, Planes, PlaneUse, Tile
+from halocline.graph.shot import Shot
+from halocline.operators.surface_light import (
+    FARTHEST_M,
+    LevelAxes,
+    SurfaceParameters,
+    light_field,
+    sun_zenith,
+)
+from halocline.physics.light_field import CausticField
+from halocline.physics.refraction import fresnel_reflectance
+from halocline.physics.sky import Sky, Window, look_up_through, seen_from_below, sky_over
+from halocline.physics.surface import SUN_RADIUS_RAD
+from halocline.physics.transport import LightPath
+from halocline.quantities import Angle, Distance, Ratio, Strict
+
+# Share of an even sky's light that a sea reflects (common practice: 0.066 for a flat surface).
+_SKY_REFLECTED = 0.066
+
+
+class SkyWindowParameters(Strict):
+    """Parameters of the view through the surface.
+
+    Attributes
+    ----------
+    surface
+        The sea; give it the same table as the caustics'. See
+        `halocline.operators.surface_light.SurfaceParameters`.
+    brightness
+        Art: multiplies what comes from above and the mirrored water, a ratio; 1 is physical.
+    waves
+        Art: multiplies the slopes of the waves as they are seen, a ratio; 1 is physical, 0 a calm mirror.
+    sun_blur
+        Standard deviation by which the sun's image is widened, degrees. Its bare disc is thousands of times
+        as bright as the sky; widened, it keeps its light and is easier on the composite.
+    farthest
+        Metres to the surface along the view beyond which it is left to the veiling light.
+    """
+
+    surface: SurfaceParameters = SurfaceParameters()
+    brightness: Ratio = 1.0
+    waves: Ratio = 1.0
+    sun_blur: Annotated[Angle, Field(ge=0.0, le=20.0)] = 0.5
+    farthest: Distance = 60.0
+
+
+@dataclass(frozen=True)
+class _Prepared:
+    """The sky and the sea of a frame.
+
+    ``from_above`` is the radiance of each band for a sky radiance of 1/sr, ``(K,)``; ``below`` the water just
+    under the surface.
+    """
+
+    field: CausticField
+    axes: LevelAxes
+    sky: Sky
+    sun_spread: float
+    from_above: F32
+    below: LightPath
+    sun: F32
+    diffuse: F32
+
+
+class SkyWindow(Operator[SkyWindowParameters]):
+    """Fills what nothing covers, where the view goes up to the surface, with what is seen there."""
+
+    Parameters = SkyWindowParameters
+
+    def planes(self) -> PlaneUse:
+        """Read and write light; coverage and direction decide where."""
+        return PlaneUse(
+            reads=frozenset({"bands", "alpha", "downward"}),
+            writes=frozenset({"bands", "surface_light"}),
+        )
+
+    def idle(self, shot: Shot) -> bool:
+        """Without brightness, or from above the water, nothing is seen."""
+        return self.parameters.brightness == 0.0 or shot.path.camera_depth_m <= 0.0
+
+    def prepare(self, shot: Shot) -> _Prepared:
+        """Raise the sea and the sky over it."""
+        p, path = self.parameters, shot.path
+        field = light_field(shot, p.surface)
+        sun = field.setup.optics.beam
+        share = path.surface_sun_share
+        entering = share * (1.0 - float(fresnel_reflectance(math.cos(sun_zenith(shot)), 1.0 / sun.index)))
+        entering += (1.0 - share) * (1.0 - _SKY_REFLECTED)
+        under = path.daylight(0.0) * path.white * math.pi
+        below = replace(path, camera_depth_m=0.0)
+        sources = below.source_strengths()
+        return _Prepared(
+            field,
+            LevelAxes.of(shot),
+            sky_over(sun, sun_share=share),
+            self._sun_spread(field),
+            (under / entering * p.brightness).astype(np.float32),
+            below,
+            *((source * p.brightness).astype(np.float32) for source in sources),
+        )
+
+    def _sun_spread(self, field: CausticField) -> float:
+        """Return the standard deviation of the sun's image: its disc, waves too small to see, and art."""
+        setup = field.setup
+        # Refraction from below turns a ray by about (n - 1) times the slope.
+        turned = setup.optics.beam.index - 1.0
+        small = 0.5 * float(np.trace(setup.fine.unresolved)) * (turned * self.parameters.waves) ** 2
+        return math.sqrt((0.5 * SUN_RADIUS_RAD) ** 2 + small + math.radians(self.parameters.sun_blur) ** 2)
+
+    def apply(self, planes: Planes, tile: Tile, shot: Shot, prepared: Any) -> Planes:
+        """Fill in."""
+        mu, alpha = planes["downward"], planes["alpha"]
+        rows, columns = np.nonzero((mu < 0.0) & (alpha < 1.0))
+        light = np.zeros_like(planes["bands"])
+        if rows.size:
+            seen = self._seen(mu[rows, columns], tile, shot, prepared, rows, columns)
+            seen *= np.float32(1.0) - alpha[rows, columns]
+            light[:, rows, columns] = seen
+        return {"bands": planes["bands"] + light, "surface_light": light}
+
+    def _seen(
+        self, mu: F32, tile: Tile, shot: Shot, ready: _Prepared, rows: np.ndarray, columns: np.ndarray
+    ) -> F32:
+        """Return the light that leaves the surface towards the lens, ``(K, n)``."""
+        across = [plane[rows, columns] for plane in ready.axes.across(shot, tile.region)]
+        directions = np.stack([*across, mu])[:, np.newaxis]
+        distance = np.minimum(np.float32(shot.path.camera_depth_m) / -mu, np.float32(FARTHEST_M))
+        slopes = ready.field.slopes(
+            (directions[0] * distance), (directions[1] * distance), origin=ready.axes.origin
+        )
+        slopes *= np.float32(self.parameters.waves)
+        window = look_up_through(directions, slopes, ready.sky.sun)
+        above = seen_from_below(window, ready.sky, sun_spread=ready.sun_spread)[0]
+        light = _mirrored_water(window, ready, shot)
+        light += ready.from_above[:, np.newaxis] * above
+        # Towards its farthest the surface fades into open water.
+        near = np.float32(2.0) - distance * np.float32(2.0 / self.parameters.farthest)
+        light *= np.clip(near, np.float32(0.0), np.float32(1.0))
+        return light
+
+
+def _mirrored_water(window: Window, ready: _Prepared, shot: Shot) -> F32:
+    """Return the water's own light as the surface mirrors it, ``(K, n)``: the endless veil of each ray."""
+    path = ready.below
+    mirrored = window.mirrored[:, 0]
+    # Waves may throw a ray up again; it is then taken to run level.
+    mu = np.maximum(mirrored[2], np.float32(0.0))
+    travel = shot.path.sun_travel
+    axes = ready.axes
+    along = [np.float32(travel @ axis) for axis in (axes.x, axes.y, -shot.path.up)]
+    cos_sun = mirrored[0] * along[0] + mirrored[1] * along[1] + mirrored[2] * along[2]
+    p_sun, p_diffuse = path.phases(mu, np.clip(cos_sun, np.float32(-1.0), np.float32(1.0)))
+    out = np.empty((path.bands.count, mu.size), np.float32)
+    for band in range(path.bands.count):
+        source = p_sun * ready.sun[band] + p_diffuse * ready.diffuse[band]
+        source *= np.float32(path.veil_scale) / path.veil_rate(mu, band)
+        np.multiply(source, window.reflectance[0], out=out[band])
+    return out
