@@ -22,6 +22,8 @@ from halocline.imaging.sequence import Sequence, find_sequence, frame_text
 _PERCENTILES = (1, 50, 99)
 # Pixels a picture is judged by where every pixel would take long.
 _JUDGED = 1_000_000
+# Edge pixels needed to judge premultiplication by.
+_LEAST_EDGES = 16
 
 
 @dataclass(frozen=True)
@@ -265,22 +267,31 @@ def _depth_report(view: View) -> DepthReport:
 def _premultiplication_warnings(rgb: F32, alpha: F32, spec: InputSpec) -> list[str]:
     """Judge by partly covered pixels beside covered ones: premultiplied, they are darker by their alpha."""
     light = np.nan_to_num(rgb.sum(axis=0), posinf=0.0, neginf=0.0)
-    rows = max(1, alpha.size // _JUDGED)
-    part, whole = alpha[::rows, :-1], alpha[::rows, 1:]
-    edge = (part > 0.1) & (part < 0.6) & (whole >= COVERED) & (light[::rows, 1:] > 1e-4)
-    if np.count_nonzero(edge) < 32:
+    step = max(1, alpha.size // _JUDGED)
+    above, below = np.s_[:-1, ::step], np.s_[1:, ::step]
+    left, right = np.s_[::step, :-1], np.s_[::step, 1:]
+    ratios, alphas = [], []
+    for one, other in ((left, right), (right, left), (above, below), (below, above)):
+        part = alpha[one]
+        edge = (part > 0.1) & (part < 0.6) & (alpha[other] >= COVERED) & (light[other] > 1e-4)
+        ratios.append(light[one][edge] / light[other][edge])
+        alphas.append(part[edge])
+    ratio, share = np.concatenate(ratios), np.concatenate(alphas)
+    if ratio.size < _LEAST_EDGES:
         return []
     # Divided by its alpha, an edge pixel of a premultiplied picture is as bright as its neighbour.
-    ratio = light[::rows, :-1][edge] / light[::rows, 1:][edge]
-    by_alpha = float(np.median(np.abs(np.log(np.maximum(ratio / part[edge], 1e-6)))))
-    as_is = float(np.median(np.abs(np.log(np.maximum(ratio, 1e-6)))))
+    by_alpha, as_is, by_square = (_departure(ratio / share**power) for power in (1, 0, 2))
     if spec.premultiplied and as_is < 0.5 * by_alpha:
         return ["the beauty looks unpremultiplied: edge pixels are as bright as covered ones; state it if so"]
     # Loading has multiplied once more: a premultiplied picture is now darker by the square of its alpha.
-    by_square = float(np.median(np.abs(np.log(np.maximum(ratio / part[edge] ** 2, 1e-6)))))
     if not spec.premultiplied and by_square < 0.5 * by_alpha:
         return ["the beauty was stated as unpremultiplied but looks premultiplied already"]
     return []
+
+
+def _departure(ratio: F32) -> float:
+    """Return how far ratios typically are from 1, as a logarithm."""
+    return float(np.median(np.abs(np.log(np.maximum(ratio, 1e-6)))))
 
 
 def _part_lines(part: PartReport) -> Iterable[str]:
