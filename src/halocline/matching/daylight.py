@@ -1,0 +1,96 @@
+"""Where the light comes from, by how bright open water is in different directions."""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+from dataclasses import dataclass, replace
+
+import numpy as np
+from scipy.optimize import least_squares
+
+from halocline._typing import F64
+from halocline.matching.model import UP, Setting, light_path, veils_along
+from halocline.matching.samples import Sample
+from halocline.physics.water import Water
+
+FEWEST_DIRECTIONS = 6
+# Views that span less than this tell no direction, degrees.
+LEAST_SPAN_DEG = 10.0
+
+
+@dataclass(frozen=True)
+class Daylight:
+    """Sun and sky that explain the open water.
+
+    Attributes
+    ----------
+    setting
+        The setting with the sun found.
+    spread_deg
+        Standard deviation of the azimuth, degrees.
+    residual
+        Root mean square of what is left, a share of the brightness.
+    """
+
+    setting: Setting
+    spread_deg: float
+    residual: float
+
+
+def fit_daylight(water: Water, samples: Sequence[Sample], setting: Setting) -> Daylight | None:
+    """Return the sun's azimuth and elevation and the overcast that fit the open water best.
+
+    Returns
+    -------
+    Nothing where there are too few directions, or they lie too near each other.
+    """
+    seen = [sample for sample in samples if sample.open_water and sample.direction is not None]
+    directions = np.array([sample.direction for sample in seen])
+    if len(seen) < FEWEST_DIRECTIONS or _span_deg(directions) < LEAST_SPAN_DEG:
+        return None
+    row = setting.space.luminance_row
+    measured = np.log(np.maximum([row @ np.array(sample.rgb) for sample in seen], 1e-6))
+
+    def misfits(x: F64) -> F64:
+        shown = _log_brightness(water, directions, _with_sun(setting, x))
+        difference = shown - measured
+        # Overall brightness is exposure. The priors are weak: a high sun and a clear sky, more or less.
+        prior = [0.02 * (x[1] - 45.0) / 30.0, 0.02 * (x[2] - 0.3) / 0.3]
+        return np.concatenate([(difference - difference.mean()) / np.sqrt(len(seen)), prior])
+
+    bounds = ([-400.0, 5.0, 0.0], [400.0, 89.0, 1.0])
+    starts = [(azimuth, 45.0, 0.3) for azimuth in (-135.0, -45.0, 45.0, 135.0)]
+    tried = [
+        least_squares(misfits, start, bounds=bounds, x_scale=(60.0, 20.0, 0.3), max_nfev=80)
+        for start in starts
+    ]
+    best = min(tried, key=lambda result: float(result.cost))
+    left = float(np.sqrt(2.0 * best.cost))
+    curvature = float(np.sum(best.jac[:, 0] ** 2))
+    spread = min(180.0, max(left, 0.005) / np.sqrt(max(curvature, 1e-12) * len(seen)))
+    return Daylight(_with_sun(setting, best.x), float(spread), left)
+
+
+def _log_brightness(water: Water, directions: F64, setting: Setting) -> F64:
+    path = light_path(water, setting)
+    row = setting.space.luminance_row @ path.bands.down
+    endless = np.full(len(directions), np.inf)
+    return np.asarray(np.log(np.maximum(veils_along(path, endless, directions) @ row, 1e-9)), np.float64)
+
+
+def _with_sun(setting: Setting, x: F64) -> Setting:
+    azimuth = (float(x[0]) + 180.0) % 360.0 - 180.0
+    return replace(
+        setting,
+        sun_azimuth_deg=azimuth,
+        sun_elevation_deg=float(x[1]),
+        overcast=float(np.clip(x[2], 0.0, 1.0)),
+    )
+
+
+def _span_deg(directions: F64) -> float:
+    level = directions - np.outer(directions @ UP, UP)
+    level /= np.maximum(np.linalg.norm(level, axis=1, keepdims=True), 1e-9)
+    widest = float(np.degrees(np.arccos(np.clip(np.min(level @ level.T), -1.0, 1.0))))
+    heights = np.degrees(np.arcsin(np.clip(directions @ UP, -1.0, 1.0)))
+    return max(widest, float(np.ptp(heights)))

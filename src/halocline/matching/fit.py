@@ -1,0 +1,336 @@
+"""Finding the water: every Jerlov type at every strength, or free contents, against the samples.
+
+For one water the unknown brightnesses and colours are linear and found exactly; what is left is a search over
+one number (how much the water holds, per Jerlov type) or three (its contents). Samples that fit nothing are
+weighted down (Huber), so that one wrong range does not spoil the rest.
+"""
+
+from __future__ import annotations
+
+import math
+from collections.abc import Callable, Sequence
+from dataclasses import dataclass, replace
+
+import numpy as np
+from scipy.optimize import least_squares, minimize_scalar
+
+from halocline._typing import F64
+from halocline.errors import PhysicsError, WaterError
+from halocline.matching.model import Setting, predicted
+from halocline.matching.samples import Sample
+from halocline.physics.bio_optics import bio_optical_water
+from halocline.physics.water import (
+    JERLOV_TYPES,
+    REFERENCE_NM,
+    Water,
+    jerlov_water,
+    pure_water,
+    scaled_to_attenuation,
+)
+
+# Residuals of more than this many standard deviations count linearly (Huber 1964).
+HUBER = 1.5
+ROUNDS = 4
+# A display picture holds nothing below black: colours that water drove out of its gamut end here, linear.
+BLACK = 2e-4
+# What no measurement beats: two per cent of a value (cards are not flat, lamps not even), and a floor.
+RELATIVE_NOISE = 0.02
+NOISE_FLOOR = 2e-3
+# A priori, a water is within a factor of e of a type's own strength (one standard deviation).
+SCALE_SPREAD = 1.0
+MURKIEST_PER_M = 12.0
+STEPS = 22
+CONTENTS_START = (1.0, 0.1, 0.3)
+CONTENTS_SPREAD = 1.5
+
+
+@dataclass(frozen=True)
+class Candidate:
+    """One water tried.
+
+    Attributes
+    ----------
+    water
+        The water.
+    kind
+        Its Jerlov type, or ``contents``.
+    attenuation_550
+        Its beam attenuation at 550 nm, 1/m.
+    spread
+        Factor by which that may be off, at two standard deviations.
+    contents
+        Chlorophyll mg/m3, dissolved matter 1/m at 440 nm, mineral g/m3, where it is made of those.
+    gain, tint
+        Brightness and colour of subject and veil, ``(3,)``; see `halocline.matching.model`.
+    colours
+        Colours found for targets of unknown colour, by name; in units of the camera, not reflectances.
+    misfit
+        Sum of squared residuals in standard deviations, Huber's way, with the prior.
+    residual
+        Predicted less measured, ``(n, 3)``, linear.
+    predicted
+        ``(n, 3)``.
+    confidence
+        Share of belief among the Jerlov types, 0 to 1.
+    """
+
+    water: Water
+    kind: str
+    attenuation_550: float
+    spread: float
+    contents: tuple[float, float, float] | None
+    gain: F64
+    tint: F64
+    colours: dict[str, F64]
+    misfit: float
+    residual: F64
+    predicted: F64
+    confidence: float = 0.0
+
+
+def fit_jerlov(
+    samples: Sequence[Sample], setting: Setting, types: Sequence[str] = JERLOV_TYPES
+) -> list[Candidate]:
+    """Return the best strength of each Jerlov type, the best type first.
+
+    Confidence is the likelihood of each type's best fit, normalised, with the noise raised to what the best
+    fit leaves over.
+
+    Raises
+    ------
+    PhysicsError
+        ``E-MATCH-SAMPLES`` where the samples cannot tell one water from another.
+    """
+    check_enough(samples)
+    noise = noise_of(samples)
+    found = [_best_strength(kind, samples, setting, noise) for kind in types]
+    found.sort(key=lambda candidate: candidate.misfit)
+    return _with_confidence(found, samples)
+
+
+def fit_contents(samples: Sequence[Sample], setting: Setting) -> Candidate:
+    """Return the water of free contents (chlorophyll, dissolved matter, mineral) that fits best.
+
+    Raises
+    ------
+    PhysicsError
+        As `fit_jerlov`.
+    """
+    check_enough(samples)
+    noise = noise_of(samples)
+    start = np.log(CONTENTS_START)
+
+    def of(logs: F64) -> Water:
+        chlorophyll, dissolved, mineral = np.exp(np.clip(logs, -9.0, [5.0, 2.5, 6.0])).tolist()
+        return bio_optical_water(chlorophyll, dissolved, mineral)
+
+    def misfits(logs: F64) -> F64:
+        solved = _solved(of(logs), samples, setting, noise)
+        return np.concatenate([_huber_roots(solved.scaled), (logs - start) / CONTENTS_SPREAD])
+
+    starts = [start + np.array(step) for step in ((0.0, 0.0, 0.0), (-2.5, -2.0, -2.0), (2.0, 1.0, 2.0))]
+    tried = [least_squares(misfits, first, diff_step=1e-3, max_nfev=60) for first in starts]
+    best = min(tried, key=lambda result: float(result.cost))
+    chlorophyll, dissolved, mineral = np.exp(best.x).tolist()
+    solved = _solved(of(best.x), samples, setting, noise)
+    made = _candidate(of(best.x), "contents", solved, 2.0 * float(best.cost), math.nan)
+    return replace(made, contents=(chlorophyll, dissolved, mineral))
+
+
+def check_enough(samples: Sequence[Sample]) -> None:
+    """Refuse samples from which no water follows.
+
+    Raises
+    ------
+    PhysicsError
+        ``E-MATCH-SAMPLES``.
+    """
+    ranges: dict[str, set[float]] = {}
+    for sample in samples:
+        if not sample.open_water:
+            # Subjects of known colour are one family: their colours are not in question.
+            name = "known" if sample.colour is not None else sample.target
+            ranges.setdefault(name, set()).add(round(sample.range_m, 3))
+    if any(len(found) >= 2 for found in ranges.values()):
+        return
+    if ranges and any(sample.open_water for sample in samples):
+        return
+    raise PhysicsError(
+        "the samples do not show one colour at two ranges, nor a subject and open water",
+        code="E-MATCH-SAMPLES",
+        mend="Give the same card, or the same kind of rock, at two ranges or more; open water helps.",
+    )
+
+
+def noise_of(samples: Sequence[Sample]) -> F64:
+    """Return standard deviations, ``(n, 3)``: measured, and what no measurement beats."""
+    measured = np.array([sample.noise or (0.0, 0.0, 0.0) for sample in samples])
+    rgb = np.array([sample.rgb for sample in samples])
+    floor = NOISE_FLOOR * float(np.max(rgb, initial=1e-6))
+    deviations: F64 = np.sqrt(measured**2 + (RELATIVE_NOISE * rgb) ** 2 + floor**2)
+    return deviations
+
+
+def _best_strength(kind: str, samples: Sequence[Sample], setting: Setting, noise: F64) -> Candidate:
+    base = jerlov_water(kind)
+    own = _at_550(base)
+    clearest = math.log(_clearest(base) * 1.02)
+    grid = np.linspace(clearest, math.log(MURKIEST_PER_M), STEPS)
+
+    def misfit(log_c: float) -> float:
+        solved = _solved(_scaled(base, log_c), samples, setting, noise)
+        prior = ((log_c - math.log(own)) / SCALE_SPREAD) ** 2
+        return float(np.sum(_huber_roots(solved.scaled) ** 2)) + prior
+
+    values = [misfit(log_c) for log_c in grid]
+    at = int(np.argmin(values))
+    low, high = grid[max(0, at - 1)], grid[min(STEPS - 1, at + 1)]
+    best = minimize_scalar(misfit, bounds=(low, high), method="bounded", options={"xatol": 1e-4})
+    water = _scaled(base, float(best.x))
+    solved = _solved(water, samples, setting, noise)
+    spread = _spread(misfit, float(best.x), float(best.fun))
+    return _candidate(water, kind, solved, float(best.fun), spread)
+
+
+def _spread(misfit: Callable[[float], float], log_c: float, least: float) -> float:
+    """Return the factor of c at which the misfit has risen by 4 (two standard deviations)."""
+    step = 0.03
+    rise = 0.5 * (misfit(log_c + step) + misfit(log_c - step)) - least
+    return math.exp(min(3.0, 2.0 * step / math.sqrt(max(rise, 1e-9))))
+
+
+@dataclass(frozen=True)
+class _Solved:
+    """The linear unknowns of one water and what they leave over."""
+
+    gain: F64
+    tint: F64
+    colours: dict[str, F64]
+    predicted: F64
+    residual: F64
+    scaled: F64
+
+
+def _solved(water: Water, samples: Sequence[Sample], setting: Setting, noise: F64) -> _Solved:
+    """Solve for gain, tint and unknown colours by weighted least squares, reweighted for outliers."""
+    made = predicted(water, samples, setting)
+    matrix, columns = _design(samples, made.transfer, made.veil, setting)
+    measured = np.array([sample.rgb for sample in samples]).ravel()
+    sigma = noise.ravel()
+    weights = 1.0 / sigma
+    x = np.zeros(matrix.shape[1])
+    for _ in range(ROUNDS):
+        x = _least_squares(matrix * weights[:, None], measured * weights)
+        off = _off(matrix @ x, measured) / sigma
+        weights = np.sqrt(np.minimum(1.0, HUBER / np.maximum(np.abs(off), 1e-9))) / sigma
+        weights[(measured <= BLACK) & (off == 0.0)] = 0.0
+    shown = (matrix @ x).reshape(-1, 3)
+    residual = _off(shown.ravel(), measured).reshape(-1, 3)
+    gain, tint = (
+        np.broadcast_to(x[columns[name]], (3,)) if name in columns else np.full(3, np.nan)
+        for name in ("gain", "tint")
+    )
+    colours = {name: x[where] for name, where in columns.items() if name not in ("gain", "tint")}
+    return _Solved(gain, tint, colours, shown, residual, residual.ravel() / sigma)
+
+
+def _off(shown: F64, measured: F64) -> F64:
+    """Return predicted less measured; a channel that a picture shows as black may be anything below it."""
+    off = shown - measured
+    off[(measured <= BLACK) & (off < 0.0)] = 0.0
+    return off
+
+
+def _design(
+    samples: Sequence[Sample], transfer: F64, veil: F64, setting: Setting
+) -> tuple[F64, dict[str, slice]]:
+    """Return the matrix from unknowns to samples ``(3 n, m)`` and where each unknown stands in it."""
+    each = 1 if setting.white_balanced else 3
+    columns: dict[str, slice] = {"tint": slice(0, each)}
+    width = each
+    if any(sample.colour is not None for sample in samples if not sample.open_water):
+        columns["gain"] = slice(width, width + each)
+        width += each
+    for sample in samples:
+        if not sample.open_water and sample.colour is None and sample.target not in columns:
+            columns[sample.target] = slice(width, width + 3)
+            width += 3
+    matrix = np.zeros((len(samples), 3, width))
+    for number, sample in enumerate(samples):
+        matrix[number][:, columns["tint"]] = _per_channel(veil[number], each)
+        if sample.open_water:
+            continue
+        if sample.colour is not None:
+            matrix[number][:, columns["gain"]] = _per_channel(
+                transfer[number] @ np.array(sample.colour), each
+            )
+        else:
+            matrix[number][:, columns[sample.target]] = transfer[number]
+    return matrix.reshape(-1, width), columns
+
+
+def _per_channel(colour: F64, each: int) -> F64:
+    return colour[:, None] if each == 1 else np.diag(colour)
+
+
+def _least_squares(matrix: F64, values: F64) -> F64:
+    # A trace of damping: a channel whose light is all gone has no gain to find.
+    size = matrix.shape[1]
+    damping = 1e-6 * np.sqrt(np.sum(matrix * matrix, axis=0) + 1e-30)
+    rows = np.concatenate([matrix, np.diag(damping)])
+    solution: F64 = np.linalg.lstsq(rows, np.concatenate([values, np.zeros(size)]), rcond=None)[0]
+    return solution
+
+
+def _huber_roots(scaled: F64) -> F64:
+    """Return residuals whose squares sum to Huber's loss."""
+    size = np.abs(scaled)
+    loss = np.where(size <= HUBER, size**2, 2.0 * HUBER * size - HUBER**2)
+    return np.asarray(np.sign(scaled) * np.sqrt(loss), np.float64)
+
+
+def _candidate(water: Water, kind: str, solved: _Solved, misfit: float, spread: float) -> Candidate:
+    return Candidate(
+        water,
+        kind,
+        _at_550(water),
+        spread,
+        None,
+        solved.gain,
+        solved.tint,
+        solved.colours,
+        misfit,
+        solved.residual,
+        solved.predicted,
+    )
+
+
+def _with_confidence(found: list[Candidate], samples: Sequence[Sample]) -> list[Candidate]:
+    # Where even the best fit is worse than the noise says, the model is what is wrong, by as much.
+    excess = max(1.0, found[0].misfit / max(1.0, 3.0 * len(samples) - 7.0))
+    odds = np.array([math.exp(-0.5 * (one.misfit - found[0].misfit) / excess) for one in found])
+    return [
+        replace(one, confidence=float(share), spread=one.spread ** math.sqrt(excess))
+        for one, share in zip(found, odds / odds.sum(), strict=True)
+    ]
+
+
+def _scaled(base: Water, log_c: float) -> Water:
+    return scaled_to_attenuation(base, math.exp(log_c))
+
+
+def _clearest(base: Water) -> float:
+    """Return the least attenuation at 550 nm that the type can be scaled to, 1/m."""
+    pure = pure_water()
+    at = round(REFERENCE_NM - pure.wavelength_nm[0])
+    a = min(float(pure.absorption_per_m[at]), float(base.absorption_per_m[at]))
+    b = min(float(pure.scattering_per_m[at]), float(base.scattering_per_m[at]))
+    try:
+        scaled_to_attenuation(base, (a + b) * 1.01)
+    except WaterError:
+        return _at_550(base)
+    return a + b
+
+
+def _at_550(water: Water) -> float:
+    return float(water.attenuation_per_m[round(REFERENCE_NM - water.wavelength_nm[0])])

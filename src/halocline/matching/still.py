@@ -1,0 +1,178 @@
+"""Reference stills as they come: camera files, stills, EXR frames; and their range maps."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+from pathlib import Path
+
+import numpy as np
+import OpenImageIO as oiio
+
+from halocline._typing import F32, F64
+from halocline.errors import HaloclineError, ReadError, UnitError
+from halocline.imaging.camera import Camera, pinhole
+from halocline.imaging.frame import Window
+from halocline.imaging.load import load
+from halocline.matching.samples import Place, Sample, decoded, sample_at, samples_of_range_map
+from halocline.rgb import LINEAR_REC709, RGBSpace
+
+LINEAR_ENDINGS = (".exr", ".hdr", ".pfm")
+
+
+@dataclass(frozen=True)
+class Still:
+    """A reference picture.
+
+    Attributes
+    ----------
+    values
+        ``(rows, columns, 3)``, as the file has them.
+    encoding
+        How they are encoded: ``srgb``, ``rec709`` or ``linear``.
+    space
+        Space of the colours once linear.
+    range_m
+        ``(rows, columns)``, inf for open water, where it is known.
+    directions
+        Unit view directions, world, ``(3, rows, columns)``, where the lens is known.
+    """
+
+    values: F64
+    encoding: str
+    space: RGBSpace
+    range_m: F32 | None
+    directions: F32 | None
+
+
+@dataclass(frozen=True)
+class Lens:
+    """The lens of a still that carries no camera: full horizontal view and tilt up, degrees."""
+
+    horizontal_view_deg: float
+    tilt_deg: float = 0.0
+
+    def camera(self, columns: int, rows: int) -> Camera:
+        """Return the camera, level but for its tilt, looking along -z."""
+        tilt = np.radians(self.tilt_deg)
+        matrix = np.eye(4)
+        matrix[1:3, 1:3] = [[np.cos(tilt), -np.sin(tilt)], [np.sin(tilt), np.cos(tilt)]]
+        return pinhole(
+            Window(0, 0, columns, rows),
+            focal_length_mm=18.0 / float(np.tan(np.radians(self.horizontal_view_deg / 2))),
+            film_width_mm=36.0,
+            camera_to_world=matrix,
+        )
+
+
+def read_still(
+    path: Path, *, range_path: Path | None = None, encoding: str | None = None, lens: Lens | None = None
+) -> Still:
+    """Read a still.
+
+    Parameters
+    ----------
+    path
+        PNG, JPEG, TIFF, EXR and whatever else OpenImageIO reads.
+    range_path
+        Its range map, if it has one apart: the first channel of a file, metres; 0 or infinite is open water.
+    encoding
+        See `decoded`; by the file's kind where not given.
+    lens
+        The lens; of an EXR frame with a camera, its own.
+
+    Raises
+    ------
+    ReadError
+        ``E-READ-OPEN`` where a file cannot be read.
+    """
+    if path.suffix.lower() == ".exr" and range_path is None:
+        found = _frame(path)
+        if found is not None:
+            return found
+    pixels = _pixels(path)
+    values = np.repeat(pixels, 3, axis=2) if pixels.shape[2] < 3 else pixels[..., :3]
+    rows, columns = values.shape[:2]
+    range_m = None
+    if range_path is not None:
+        depth = _pixels(range_path)[..., 0].astype(np.float32)
+        if depth.shape != (rows, columns):
+            raise ReadError(
+                f"the range map has {depth.shape[1]} x {depth.shape[0]} pixels, the still {columns} x {rows}",
+                code="E-READ-SIZE",
+                where=str(range_path),
+                mend="Give a range map of the still's own size.",
+            )
+        range_m = np.where(np.isfinite(depth) & (depth > 0), depth, np.float32(np.inf))
+    own = "linear" if path.suffix.lower() in LINEAR_ENDINGS else "srgb"
+    window = Window(0, 0, columns, rows)
+    directions = None if lens is None else lens.camera(columns, rows).directions(window)
+    return Still(values.astype(np.float64), encoding or own, LINEAR_REC709, range_m, directions)
+
+
+def samples_of(stills: list[Still], places: list[Place]) -> list[Sample]:
+    """Return the samples of stated places; where none is stated, of whole pictures that have range maps.
+
+    Raises
+    ------
+    UnitError
+        ``E-SAMPLE-PLACE`` where a place lies in no still.
+    """
+    if not places:
+        return [sample for still in stills if still.range_m is not None for sample in _mapped(still)]
+    samples = []
+    for place in places:
+        if place.rgb is None and not 1 <= place.still <= len(stills):
+            raise UnitError(
+                f"there is no still {place.still}",
+                code="E-SAMPLE-PLACE",
+                where=f"sample at {place.x},{place.y}",
+                mend=f"{len(stills)} are given; they are counted from 1.",
+            )
+        still = stills[place.still - 1] if stills else _NOTHING
+        samples.append(sample_at(place, still.values, still.encoding, still.directions))
+    return samples
+
+
+_NOTHING = Still(np.zeros((1, 1, 3)), "srgb", LINEAR_REC709, None, None)
+
+
+def _mapped(still: Still) -> list[Sample]:
+    assert still.range_m is not None  # asked for by the caller
+    linear = np.moveaxis(decoded(still.values, still.encoding), -1, 0).astype(np.float32)
+    return samples_of_range_map(linear, still.range_m, still.directions)
+
+
+def _frame(path: Path) -> Still | None:
+    """Read an EXR frame with depth and camera; nothing where it has no depth."""
+    try:
+        view = load(path).views[0]
+    except HaloclineError:
+        return None
+    frame = view.frame
+    return Still(
+        np.moveaxis(frame.plane("rgb"), 0, -1).astype(np.float64),
+        "linear",
+        view.space,
+        frame.plane("range"),
+        view.camera.directions(frame.data_window),
+    )
+
+
+def _pixels(path: Path) -> F64:
+    picture = oiio.ImageInput.open(str(path))
+    if picture is None:
+        raise ReadError(
+            f"it cannot be opened as a picture ({oiio.geterror().strip()})",
+            code="E-READ-OPEN",
+            where=str(path),
+            mend="Check the path and the kind of file.",
+        )
+    try:
+        pixels = picture.read_image("float")
+    finally:
+        picture.close()
+    if pixels is None:
+        raise ReadError(
+            "its pixels cannot be read", code="E-READ-OPEN", where=str(path), mend="Write the file anew."
+        )
+    return np.asarray(pixels, np.float64)
