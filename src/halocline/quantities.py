@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 import inspect
-from collections.abc import Callable
+from collections.abc import Callable, Iterable
 from typing import Annotated, Any
 
 from pydantic import BaseModel, BeforeValidator, ConfigDict, Field, WithJsonSchema
@@ -24,7 +24,7 @@ class Strict(BaseModel):
 
 
 def meanings(model: type[BaseModel]) -> dict[str, str]:
-    """Return what each key of a model means, from the "Attributes" sections of its docstring and its bases'."""
+    """Return what each key of a model means: the "Attributes" of its docstring and of its bases."""
     found: dict[str, str] = {}
     for kind in reversed(model.__mro__):
         if issubclass(kind, BaseModel):
@@ -60,17 +60,21 @@ def _reader(read: Callable[[str | float], float]) -> Callable[[Any], Any]:
     return convert
 
 
-def _quantity(read: Callable[[str | float], float], unit: str, example: str) -> tuple[Any, ...]:
+def _quantity(
+    read: Callable[[str | float], float], unit: str, example: str, known: Iterable[str]
+) -> tuple[Any, ...]:
+    number = r"[+-]?([0-9]+(\.[0-9]*)?|\.[0-9]+)([eE][+-]?[0-9]+)?"
+    pattern = rf"^\s*({number})?\s*({'|'.join(known)})?\s*$"
     schema = {
-        "anyOf": [{"type": "number"}, {"type": "string"}],
+        "anyOf": [{"type": "number"}, {"type": "string", "pattern": pattern}],
         "description": f'In {unit}; text may carry another unit, such as "{example}".',
     }
     return BeforeValidator(_reader(read)), WithJsonSchema(schema)
 
 
-_LENGTH = _quantity(units.metres, "metres", "12 ft")
-_ANGLE = _quantity(units.degrees, "degrees", "0.5 rad")
-_TIME = _quantity(units.seconds, "seconds", "40 ms")
+_LENGTH = _quantity(units.metres, "metres", "12 ft", units.METRES_PER_UNIT)
+_ANGLE = _quantity(units.degrees, "degrees", "0.5 rad", units.DEGREES_PER_UNIT)
+_TIME = _quantity(units.seconds, "seconds", "40 ms", units.SECONDS_PER_UNIT)
 
 # A length in metres: any, at least 0, above 0. (mypy reads the alias, pydantic the annotation.)
 Position = Annotated[float, *_LENGTH]
@@ -82,7 +86,8 @@ Angle = Annotated[float, *_ANGLE]
 Duration = Annotated[float, Field(ge=0.0), *_TIME]
 Period = Annotated[float, Field(gt=0.0), *_TIME]
 # Metres in one unit of a scene: "cm", "ft", or a number of metres.
-SceneUnit = Annotated[float, Field(gt=0.0), *_quantity(units.metres_per_scene_unit, "metres", "cm")]
+_SCENE_UNIT = _quantity(units.metres_per_scene_unit, "metres", "cm", units.METRES_PER_UNIT)
+SceneUnit = Annotated[float, Field(gt=0.0), *_SCENE_UNIT]
 # Pure numbers: 0 to 1; at least 0; above 0.
 Share = Annotated[float, Field(ge=0.0, le=1.0)]
 Ratio = Annotated[float, Field(ge=0.0)]

@@ -26,7 +26,8 @@ from halocline.graph.shot import VIEW_PLANES, Shot
 from halocline.imaging.frame import Frame, Window
 
 # Some twenty planes of this many pixels stay within the last-level cache, and the interpreter's own time for
-# each call no longer tells: measured, a quarter of this costs 1.5 times as much, four times of it gains nothing.
+# each call no longer tells: measured, a quarter of this costs 1.5 times as much, four times of it gains
+# nothing.
 TILE_PIXELS = 1 << 17
 
 
