@@ -471,7 +471,7 @@ def appearance(surroundings: Surroundings, view_downward: float, *, size: int, i
     The few rays that are reflected inside more than once are counted with those reflected once, so that a
     bubble in even light is invisible.
     """
-    fine = 4
+    fine = 2
     grid = (np.arange(size * fine) + 0.5) / (0.5 * size * fine) - 1.0
     x, y = (axis.reshape(-1) for axis in np.meshgrid(grid, -grid))
     offset = np.hypot(x, y)

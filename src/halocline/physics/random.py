@@ -24,6 +24,9 @@ _WORD_BITS = np.uint64(32)
 _ROUNDS = 10
 # Ten rounds touch each counter some hundred times; a block of this many stays in the processor's cache.
 _BLOCK = 8192
+# Poisson counts of smaller means are found by adding up; none of them comes to more than 200 (p < 1e-80).
+_COUNTED_BELOW = 20.0
+_MOST_COUNTED = 200
 
 
 def stream_key(seed: int, *names: str) -> int:
@@ -70,11 +73,11 @@ def random_words(key: int, *counter: ArrayLike) -> NDArray[np.uint32]:
     """
     parts = np.broadcast_arrays(*(_as_words(part) for part in (*counter, 0, 0, 0)[:4]))
     shape = parts[0].shape
-    counters = np.stack([part.reshape(-1) for part in parts])
-    words = np.empty(counters.shape, np.uint32)
-    for start in range(0, counters.shape[1], _BLOCK):
+    flat = [part.reshape(-1) for part in parts]
+    words = np.empty((4, flat[0].size), np.uint32)
+    for start in range(0, flat[0].size, _BLOCK):
         block = slice(start, start + _BLOCK)
-        words[:, block] = _philox(key, counters[:, block])
+        words[:, block] = _philox(key, [part[block] for part in flat])
     return words.reshape(4, *shape)
 
 
@@ -123,30 +126,56 @@ def poisson_counts(uniform: F64, mean: ArrayLike) -> NDArray[np.int64]:
     >>> poisson_counts(np.array([0.05, 0.5, 0.95]), 4.0)
     array([1, 4, 8])
     """
-    mean = np.broadcast_to(np.asarray(mean, np.float64), np.shape(uniform))
-    count = np.zeros(mean.shape, np.float64)
-    # The smallest k whose cumulative probability reaches u; at zero it is k = 0 and pdtrik has no answer.
-    some = uniform > np.exp(-mean)
-    quantile = np.ceil(pdtrik(uniform[some], mean[some]))
+    uniform = np.asarray(uniform, np.float64)
+    means = np.broadcast_to(np.asarray(mean, np.float64), uniform.shape)
+    count = np.zeros(uniform.shape, np.int64)
+    few = means < _COUNTED_BELOW
+    count[few] = _counted_up(uniform[few], means[few])
+    many = ~few
+    # The smallest k whose cumulative probability reaches u; pdtrik may land one above.
+    quantile = np.ceil(pdtrik(uniform[many], means[many]))
     below = np.maximum(quantile - 1.0, 0.0)
-    count[some] = np.where(pdtr(below, mean[some]) >= uniform[some], below, quantile)
-    return count.astype(np.int64)
+    count[many] = np.where(pdtr(below, means[many]) >= uniform[many], below, quantile)
+    return count
+
+
+def _counted_up(uniform: F64, mean: F64) -> NDArray[np.int64]:
+    """Return Poisson quantiles of small means by adding up probabilities."""
+    count = np.zeros(uniform.shape, np.int64)
+    waiting = np.arange(uniform.size)
+    probability = np.exp(-mean)
+    left = uniform - probability
+    number = 0
+    while True:
+        going = left > 0.0
+        waiting, probability, left = waiting[going], probability[going], left[going]
+        # Rounding may leave a last 1e-16 that no further term can fill.
+        if not waiting.size or number > _MOST_COUNTED:
+            return count
+        number += 1
+        count[waiting] = number
+        probability = probability * mean[waiting] / number
+        left = left - probability
 
 
 def _as_words(part: ArrayLike) -> NDArray[np.uint64]:
     return np.asarray(part).astype(np.int64).astype(np.uint64) & _LOW_WORD
 
 
-def _philox(key: int, counters: NDArray[np.uint64]) -> NDArray[np.uint64]:
-    first, second, third, fourth = counters
+def _philox(key: int, counter: list[NDArray[np.uint64]]) -> tuple[NDArray[np.uint64], ...]:
+    first, second, third, fourth = (part.copy() for part in counter)
     low_key, high_key = key & 0xFFFFFFFF, (key >> 32) & 0xFFFFFFFF
     for _ in range(_ROUNDS):
-        one = first * _MULTIPLIERS[0]
-        two = third * _MULTIPLIERS[1]
-        first = (two >> _WORD_BITS) ^ second ^ np.uint64(low_key)
-        second = two & _LOW_WORD
-        third = (one >> _WORD_BITS) ^ fourth ^ np.uint64(high_key)
-        fourth = one & _LOW_WORD
+        # In place, two arrays at a time: (hi, lo) of one product each, crossed over as the round says.
+        first *= _MULTIPLIERS[0]
+        third *= _MULTIPLIERS[1]
+        second ^= np.uint64(low_key)
+        second ^= third >> _WORD_BITS
+        fourth ^= np.uint64(high_key)
+        fourth ^= first >> _WORD_BITS
+        third &= _LOW_WORD
+        first &= _LOW_WORD
+        first, second, third, fourth = second, third, fourth, first
         low_key = (low_key + _WEYL[0]) & 0xFFFFFFFF
         high_key = (high_key + _WEYL[1]) & 0xFFFFFFFF
-    return np.stack([first, second, third, fourth])
+    return first, second, third, fourth

@@ -30,7 +30,10 @@ Ints = NDArray[np.int64]
 _SUM_BELOW_PX = 8.0
 # Fragments handled at once: some 100 bytes each.
 _MOST_FRAGMENTS = 400_000
-_STREAK_SAMPLES = 8
+# Looks a sprite up once where it is sharp and still, else at so many points of its blur and streak.
+_SPRITE_SAMPLES = 12
+# Successive points of an even disc: turned by the golden angle.
+_GOLDEN_RAD = math.pi * (3.0 - math.sqrt(5.0))
 
 
 @dataclass(frozen=True)
@@ -86,6 +89,12 @@ class Discs:
         )
 
     @classmethod
+    def none(cls, bands: int) -> Discs:
+        """Return no discs at all, for light of so many bands."""
+        pairs, numbers = np.zeros((0, 2)), np.zeros(0)
+        return cls(pairs, pairs, numbers, numbers, numbers, np.zeros((0, bands)), numbers, numbers)
+
+    @classmethod
     def joined(cls, parts: Sequence[Discs]) -> Discs:
         """Return discs of one lens, one list after the other; at least one list."""
 
@@ -105,10 +114,6 @@ class Discs:
             thickness_m=together("thickness_m"),
             squeeze_px=None if first.squeeze_px is None else together("squeeze_px"),
         )
-
-
-_PAIRS, _NUMBERS = np.zeros((0, 2)), np.zeros(0)
-_NO_DISCS = Discs(_PAIRS, _PAIRS, _NUMBERS, _NUMBERS, _NUMBERS, np.zeros((0, 1)), _NUMBERS, _NUMBERS)
 
 
 @dataclass(frozen=True)
@@ -151,6 +156,33 @@ class Sprites:
     def __len__(self) -> int:
         return len(self.texture)
 
+    @classmethod
+    def joined(cls, parts: Sequence[Sprites]) -> Sprites:
+        """Return sprites in one list; their textures, which must be of one size, are joined too."""
+        first = np.cumsum([0, *(len(part.textures.levels[0]) for part in parts)])[:-1]
+
+        def together(name: str) -> F64:
+            return np.concatenate([getattr(part, name) for part in parts])
+
+        return cls(
+            together("start_px"),
+            together("end_px"),
+            together("axes_px"),
+            together("blur_px"),
+            np.concatenate([part.texture + begin for part, begin in zip(parts, first, strict=True)]),
+            together("opacity"),
+            together("light"),
+            together("added"),
+            together("range_m"),
+            together("thickness_m"),
+            Textures(
+                tuple(
+                    np.concatenate(levels)
+                    for levels in zip(*(part.textures.levels for part in parts), strict=True)
+                )
+            ),
+        )
+
 
 @dataclass(frozen=True)
 class Textures:
@@ -160,6 +192,11 @@ class Textures:
     """
 
     levels: tuple[F32, ...]
+
+    @property
+    def count(self) -> int:
+        """Number of textures."""
+        return len(self.levels[0])
 
     @classmethod
     def of(cls, base: F32) -> Textures:
@@ -173,16 +210,20 @@ class Textures:
         return cls(tuple(levels))
 
     def sample(self, texture: Ints, level: F32, u: F32, v: F32) -> F32:
-        """Return texels ``(n, K + 1)`` at u, v (-1 to 1 across), between two levels; nothing outside."""
+        """Return texels ``(n, K + 1)`` at u, v (-1 to 1 across); nothing outside.
+
+        Between two levels both are mixed; a whole level is looked up alone.
+        """
         level = np.clip(level, 0.0, len(self.levels) - 1.0)
-        fine = np.minimum(level.astype(np.int64), max(0, len(self.levels) - 2))
+        lower = np.floor(level).astype(np.int64)
+        share = (level - lower).astype(np.float32)
         out = np.zeros((len(u), self.levels[0].shape[3]), np.float32)
         for index, table in enumerate(self.levels):
-            for at, weight in ((fine, 1.0 - (level - fine)), (fine + 1, level - fine)):
+            for at, weight in ((lower, np.float32(1.0) - share), (lower + 1, share)):
                 chosen = np.flatnonzero((at == index) & (weight > 0.0))
                 if len(chosen):
                     texels = _bilinear(table, texture[chosen], u[chosen], v[chosen])
-                    out[chosen] += texels * weight[chosen, None].astype(np.float32)
+                    out[chosen] += texels * weight[chosen, None]
         return out
 
 
@@ -391,7 +432,7 @@ class _Things:
     @classmethod
     def of(cls, discs: Discs | None, sprites: Sprites | None) -> _Things:
         bands = next((part.light.shape[1] for part in (discs, sprites) if part is not None), 1)
-        discs = discs if discs is not None else _NO_DISCS
+        discs = discs if discs is not None else Discs.none(bands)
         parts = [part for part in (discs, sprites) if part is not None and len(part)]
         order = _paint_order(parts)
 
@@ -419,7 +460,7 @@ class _Things:
             reach = np.where(sided, (radius + softness) / math.cos(math.pi / blades), reach)
         if sprites is not None and len(sprites):
             half_diagonals = np.sqrt((sprites.axes_px**2).sum(axis=(1, 2)))
-            reach[sprite >= 0] = half_diagonals[sprite[sprite >= 0]] + 1.0
+            reach[sprite >= 0] = (half_diagonals + sprites.blur_px)[sprite[sprite >= 0]] + 1.0
         return cls(
             x=start[:, 0],
             y=start[:, 1],
@@ -624,27 +665,59 @@ def _fragments(things: _Things, spans: _Spans, origin: Area) -> _Fragments:
 
 
 def _texels(things: _Things, sprites: Sprites, owner: NDArray[np.int32], dx: F32, dy: F32) -> F32:
-    """Return light and alpha of sprites at offsets from their start, ``(n, K + 1)``, over the shutter."""
+    """Return light and alpha of sprites at offsets from their start, ``(n, K + 1)``."""
     sprite = things.sprite[owner]
-    inverse = np.linalg.inv(sprites.axes_px).astype(np.float32)[sprite]
     size_px = 2.0 * np.sqrt(np.abs(np.linalg.det(sprites.axes_px)))
     finest = sprites.textures.levels[0].shape[1]
-    texel_px = np.maximum(1.0, 1.4 * sprites.blur_px)
-    level = np.log2(np.maximum(finest * texel_px / size_px, 1.0)).astype(np.float32)[sprite]
+    streak = _streak_lengths(sprites)
+    # A texel is a pixel, or as wide as the points lie apart: they must not show as ribs.
+    apart = np.maximum(streak / _SPRITE_SAMPLES, 1.8 * sprites.blur_px / math.sqrt(_SPRITE_SAMPLES))
+    level = np.log2(np.maximum(finest * np.maximum(apart, 1.0) / size_px, 1.0)).astype(np.float32)
+    smeared = (sprites.blur_px > 0.4) | (streak > 0.5)
+    # What is averaged over many points anyway needs no mixing of levels.
+    level = np.where(smeared, np.rint(level), level)[sprite]
+    points = _Points(things, sprites, owner, dx, dy)
     total = np.zeros((len(owner), sprites.textures.levels[0].shape[3]), np.float32)
-    moving = things.length_squared[owner] > 1.0
-    for chosen, samples in ((np.flatnonzero(~moving), 1), (np.flatnonzero(moving), _STREAK_SAMPLES)):
-        for index in range(samples if len(chosen) else 0):
-            share = np.float32((index + 0.5) / samples)
-            x = dx[chosen] - share * things.along[owner[chosen], 0]
-            y = dy[chosen] - share * things.along[owner[chosen], 1]
-            u = inverse[chosen, 0, 0] * x + inverse[chosen, 0, 1] * y
-            v = inverse[chosen, 1, 0] * x + inverse[chosen, 1, 1] * y
-            found = sprites.textures.sample(sprites.texture[sprite[chosen]], level[chosen], u, v)
-            total[chosen] += found * np.float32(1.0 / samples)
+    sharp = np.flatnonzero(~smeared[sprite])
+    u, v = points.at(sharp, 0, 1)
+    total[sharp] = sprites.textures.sample(sprites.texture[sprite[sharp]], level[sharp], u, v)
+    rest = np.flatnonzero(smeared[sprite])
+    for index in range(_SPRITE_SAMPLES if len(rest) else 0):
+        u, v = points.at(rest, index, _SPRITE_SAMPLES)
+        total[rest] += sprites.textures.sample(sprites.texture[sprite[rest]], level[rest], u, v)
+    total[rest] *= np.float32(1.0 / _SPRITE_SAMPLES)
     total *= sprites.opacity.astype(np.float32)[sprite][:, None]
     light = total[:, :-1] * things.light[owner] + total[:, -1:] * sprites.added.astype(np.float32)[sprite]
     return np.concatenate([light, total[:, -1:]], axis=1)
+
+
+def _streak_lengths(sprites: Sprites) -> F64:
+    way = sprites.end_px - sprites.start_px
+    return np.hypot(way[:, 0], way[:, 1])
+
+
+class _Points:
+    """Fragments of sprites, brought into their textures' coordinates at points of blur and streak."""
+
+    def __init__(self, things: _Things, sprites: Sprites, owner: NDArray[np.int32], dx: F32, dy: F32) -> None:
+        self.things = things
+        self.owner = owner
+        self.offset = dx, dy
+        sprite = things.sprite[owner]
+        self.inverse = np.linalg.inv(sprites.axes_px).astype(np.float32)[sprite]
+        self.blur = sprites.blur_px.astype(np.float32)[sprite]
+
+    def at(self, which: Ints, index: int, count: int) -> tuple[F32, F32]:
+        """Return u, v of fragments for one of the points."""
+        way = np.float32((index + 0.5) / count)
+        spread = 0.0 if count == 1 else math.sqrt((index + 0.5) / count)
+        # Which point of the disc goes with which moment is shuffled, or blur and streak would be one spiral.
+        turn = _GOLDEN_RAD * (index * 5 % count)
+        along, blur = self.things.along[self.owner[which]], self.blur[which]
+        x = self.offset[0][which] - way * along[:, 0] - np.float32(spread * math.cos(turn)) * blur
+        y = self.offset[1][which] - way * along[:, 1] - np.float32(spread * math.sin(turn)) * blur
+        inverse = self.inverse[which]
+        return inverse[:, 0, 0] * x + inverse[:, 0, 1] * y, inverse[:, 1, 0] * x + inverse[:, 1, 1] * y
 
 
 def _bilinear(table: F32, texture: Ints, u: F32, v: F32) -> F32:

@@ -1,0 +1,178 @@
+"""Bubbles: columns and bursts that rise, sway and grow, with a bright rim and the water mirrored in them.
+
+Each mouth gives off bubbles by its keys; where a bubble is on a frame follows from when it was born, so
+frames may be made in any order.
+
+Place it after ``veiling_light``.
+"""
+
+from __future__ import annotations
+
+from concurrent.futures import ThreadPoolExecutor
+from typing import Annotated
+
+import numpy as np
+from pydantic import Field, model_validator
+
+from halocline.graph.operator import Operator, Planes, PlaneUse, Tile
+from halocline.graph.shot import Shot
+from halocline.operators.exposed import LensParameters, drawing_of, exposure_of, over, surface_of
+from halocline.physics.bubble_view import BubbleLook, seen_bubbles
+from halocline.physics.bubbles import LARGEST_M, Burst, Column, Emitter
+from halocline.physics.flow import turbulence
+from halocline.physics.splat import Drawing
+from halocline.physics.suspension import Scene, Seen
+from halocline.quantities import Angle, Distance, Length, Period, Position, Ratio, Share, Strict
+
+Vector = tuple[Position, Position, Position]
+
+
+class MouthKey(Strict):
+    """Where a mouth is at a frame, metres in the world, and how many bubbles it gives off a second."""
+
+    frame: float
+    position: Vector
+    per_second: Ratio = 0.0
+
+
+class Puff(Strict):
+    """A burst that begins at a frame, lasts some seconds, and gives so many bubbles."""
+
+    frame: float
+    seconds: Period = 0.5
+    count: Ratio
+
+
+class Mouth(Strict):
+    """What gives off bubbles.
+
+    Attributes
+    ----------
+    name
+        Its name; keys its random numbers.
+    track
+        Keys in the order of frames; between them straight, outside them as the nearest.
+    bursts
+        Puffs besides the steady stream.
+    median_diameter
+        Half of the bubbles are smaller as they leave the mouth, metres.
+    spread
+        Two thirds lie within this factor of the median, above 1.
+    mouth_radius
+        Metres.
+    widening
+        Half angle of the column, degrees.
+    plume_speed
+        Speed of the water that a dense column drags up with it, m/s.
+    film
+        0 is pure water, 1 the natural film on every bubble in the sea, which slows small ones to half.
+    """
+
+    name: str
+    track: Annotated[tuple[MouthKey, ...], Field(min_length=1)]
+    bursts: tuple[Puff, ...] = ()
+    median_diameter: Annotated[Distance, Field(lt=LARGEST_M)] = 4e-3
+    spread: Annotated[float, Field(gt=1.0, le=4.0)] = 1.8
+    mouth_radius: Length = 0.03
+    widening: Annotated[Angle, Field(ge=0.0, lt=60.0)] = 5.0
+    plume_speed: Ratio = 0.1
+    film: Share = 1.0
+
+    @model_validator(mode="after")
+    def _in_order(self) -> Mouth:
+        frames = [key.frame for key in self.track]
+        if sorted(set(frames)) != frames:
+            raise ValueError("the keys of its track are not in the order of frames")
+        return self
+
+    def emitter(self, fps: float) -> Emitter:
+        """Return the emitter, in seconds."""
+        return Emitter(
+            name=self.name,
+            times_s=np.array([key.frame for key in self.track], np.float64) / fps,
+            positions_m=np.array([key.position for key in self.track], np.float64),
+            rates_per_s=np.array([key.per_second for key in self.track], np.float64),
+            bursts=tuple(Burst(puff.frame / fps, puff.seconds, puff.count) for puff in self.bursts),
+            median_m=self.median_diameter,
+            spread=self.spread,
+            mouth_m=self.mouth_radius,
+            widening_rad=float(np.radians(self.widening)),
+            plume_m_s=self.plume_speed,
+            film=self.film,
+        )
+
+
+class BubblesParameters(Strict):
+    """Parameters of bubbles.
+
+    Attributes
+    ----------
+    mouths
+        What gives off bubbles: one table ``[[steps.NAME.mouths]]`` each.
+    lens
+        Focus and iris, as far as bubbles are concerned.
+    opacity
+        Of a bubble, 0 to 1.
+    brightness
+        Art: multiplies what bubbles mirror; 1 is physical.
+    lamp_haze
+        Strength of the lamps' haze in front of bubbles; that of the step ``lamp_backscatter``.
+    current
+        Steady drift of the water, m/s, world axes.
+    turbulence, turbulence_scale
+        Root mean square speed of eddies, m/s, and size of the largest, metres.
+    """
+
+    mouths: tuple[Mouth, ...] = ()
+    lens: LensParameters = LensParameters()
+    opacity: Share = 0.9
+    brightness: Ratio = 1.0
+    lamp_haze: Ratio = 1.0
+    current: Vector = (0.0, 0.0, 0.0)
+    turbulence: Ratio = 0.05
+    turbulence_scale: Distance = 0.8
+
+    @model_validator(mode="after")
+    def _named_apart(self) -> BubblesParameters:
+        names = [mouth.name for mouth in self.mouths]
+        if len(set(names)) < len(names):
+            raise ValueError("two mouths have the same name; each needs one of its own")
+        return self
+
+
+class Bubbles(Operator[BubblesParameters]):
+    """Lays bubbles over the picture."""
+
+    Parameters = BubblesParameters
+
+    def planes(self) -> PlaneUse:
+        """Read light and geometry; write light, and the bubbles by themselves with their range."""
+        return PlaneUse(
+            reads=frozenset({"bands", "alpha", "range"}),
+            optional=frozenset({"coverage", "far_range", "far_share"}),
+            writes=frozenset({"bands", "alpha", "bubbles", "bubble_alpha", "bubble_range"}),
+        )
+
+    def idle(self, shot: Shot) -> bool:  # noqa: ARG002 - part of the protocol
+        """Without mouths, or with nothing to see of the bubbles, the picture stays."""
+        return not self.parameters.mouths or self.parameters.opacity == 0.0
+
+    def prepare(self, shot: Shot) -> Drawing:
+        """Find the bubbles in the water, shade and sort them."""
+        p = self.parameters
+        exposure = exposure_of(p.lens, shot)
+        scene = Scene(shot.path, shot.lamps, p.lamp_haze)
+        look = BubbleLook(p.opacity, p.brightness)
+        stirring = turbulence(shot.seed, "bubbles", rms_speed_m_s=p.turbulence, largest_m=p.turbulence_scale)
+
+        def found(mouth: Mouth) -> Seen:
+            column = Column(mouth.emitter(shot.fps), shot.seed, shot.path.up, shot.sea_level_m, p.current)
+            return seen_bubbles(column, exposure, scene, look, stirring)
+
+        with ThreadPoolExecutor(2) as pool:
+            parts = list(pool.map(found, p.mouths))
+        return drawing_of(parts, exposure, shot.path.bands.count)
+
+    def apply(self, planes: Planes, tile: Tile, shot: Shot, prepared: Drawing) -> Planes:  # noqa: ARG002
+        """Lay the bubbles over."""
+        return over(prepared, tile, planes["bands"], planes["alpha"], surface_of(planes), "bubble")

@@ -1,0 +1,417 @@
+"""Suspended matter: marine snow, silt and specks that drift through the water and give it volume.
+
+Each particle stands at a place of its own in the world: it passes behind things, streaks and blurs as the
+camera moves, and is lit by daylight and lamps. Those too small or too far to be told apart are a haze.
+
+Place it after ``veiling_light``.
+"""
+
+from __future__ import annotations
+
+import math
+from concurrent.futures import ThreadPoolExecutor
+from dataclasses import dataclass
+from pathlib import Path
+from typing import Annotated, Literal
+
+import numpy as np
+from pydantic import Field, model_validator
+
+from halocline._typing import F32, F64
+from halocline.graph.operator import Operator, Planes, PlaneUse, Tile
+from halocline.graph.shot import Shot
+from halocline.operators.exposed import LensParameters, drawing_of, exposure_of, over, surface_of
+from halocline.operators.sprite_images import cards_from
+from halocline.physics.flow import STILL, Current, Turbulence, Wake, WorldDrift, turbulence
+from halocline.physics.particle_field import patchiness
+from halocline.physics.particle_light import Haze
+from halocline.physics.particles import (
+    DrawLimits,
+    PowerLaw,
+    aggregate_sinking_speed,
+    grain_settling_speed,
+)
+from halocline.physics.splat import Drawing
+from halocline.physics.suspension import (
+    Motion,
+    ParticleClass,
+    Scene,
+    Seen,
+    affordable,
+    haze_of,
+    seen,
+    slice_diameters,
+    visible,
+)
+from halocline.quantities import (
+    Angle,
+    Colour,
+    Distance,
+    Factor,
+    Length,
+    Period,
+    Position,
+    Ratio,
+    Share,
+    Strict,
+)
+
+Vector = tuple[Position, Position, Position]
+# Contrast of a particle is gone after this many attenuation lengths: exp(-5) is 0.7 %.
+_SIGHT_LENGTHS = 5.0
+
+
+class MatterClass(Strict):
+    """One kind of suspended matter.
+
+    Attributes
+    ----------
+    name
+        Its name; keys its random numbers.
+    kind
+        ``aggregate``: marine snow, irregular and soft. ``grain``: compact specks, silt, plankton.
+        ``picture``: drawn with the images in ``images``.
+    per_litre
+        Number between the two diameters in a litre of water.
+    smallest, largest
+        Diameters, metres.
+    exponent
+        m of the size distribution dN/dD ~ D^-m; the sea has 3 to 5.
+    sinking
+        ``aggregate`` or ``grain``: by diameter, from published laws; or a speed in m/s, negative to rise.
+    grain_density
+        kg/m3, for ``sinking = "grain"``; quartz unless given.
+    opacity
+        Of its middle, 0 to 1.
+    albedo
+        Share of the light that it scatters, per channel of the working space: its colour.
+    asymmetry
+        Mean cosine of that scattering, above -1 and below 1: above 0 brighter towards the light.
+    clumping
+        Standard deviation of the density over its mean, 0 (even) to 2.
+    clump_scale
+        From clump to clump, metres.
+    brightness_spread
+        How much particles differ in brightness, 0 to 1.
+    tumbling
+        Mean turns a second.
+    images
+        Files with alpha, for ``kind = "picture"``: each particle takes one of them.
+    """
+
+    name: str
+    kind: Literal["aggregate", "grain", "picture"] = "grain"
+    per_litre: Ratio = 1.0
+    smallest: Distance = 0.2e-3
+    largest: Distance = 2e-3
+    exponent: Annotated[float, Field(gt=1.0, le=8.0)] = 4.0
+    sinking: Literal["aggregate", "grain"] | float = 0.0
+    grain_density: Factor = 2650.0
+    opacity: Share = 0.8
+    albedo: Colour = (0.9, 0.9, 0.9)
+    asymmetry: Annotated[float, Field(gt=-1.0, lt=1.0)] = 0.5
+    clumping: Annotated[float, Field(ge=0.0, le=2.0)] = 0.4
+    clump_scale: Distance = 0.8
+    brightness_spread: Share = 0.4
+    tumbling: Ratio = 0.02
+    images: tuple[str, ...] = ()
+
+    @model_validator(mode="after")
+    def _possible(self) -> MatterClass:
+        if not self.smallest < self.largest:
+            raise ValueError(f"smallest {self.smallest:g} m is not below largest {self.largest:g} m")
+        if (self.kind == "picture") != bool(self.images):
+            raise ValueError('images go with kind = "picture", and it needs at least one')
+        return self
+
+
+class DriftKey(Strict):
+    """One key of the drift of the whole environment.
+
+    Attributes
+    ----------
+    frame
+        When.
+    translation
+        Where the environment has been moved to, metres, world axes.
+    rotation
+        How it has been turned about the world's origin: degrees about x, y and z, as one rotation vector.
+    """
+
+    frame: float
+    translation: Vector = (0.0, 0.0, 0.0)
+    rotation: tuple[Angle, Angle, Angle] = (0.0, 0.0, 0.0)
+
+
+class WakeKey(Strict):
+    """One key of a moving body: its nose and tail at a frame, metres in the environment's own frame."""
+
+    frame: float
+    nose: Vector
+    tail: Vector | None = None
+
+
+class BodyWake(Strict):
+    """A body that moves through the water, carries it along and stirs it.
+
+    Attributes
+    ----------
+    track
+        Keys in the order of frames; a nose without a tail is a sphere.
+    radius
+        Of the body, metres.
+    carry
+        Share of the body's motion that water beside it takes on, 0 to 1.
+    stir
+        Typical displacement by the eddies behind it, metres.
+    settle
+        Seconds in which the water comes to rest again.
+    """
+
+    track: Annotated[tuple[WakeKey, ...], Field(min_length=2)]
+    radius: Distance = 0.3
+    carry: Share = 0.8
+    stir: Length = 0.1
+    settle: Period = 4.0
+
+
+class SuspendedMatterParameters(Strict):
+    """Parameters of suspended matter.
+
+    Attributes
+    ----------
+    classes
+        Kinds of matter: one table ``[[steps.NAME.classes]]`` each.
+    lens
+        Focus and iris, as far as particles are concerned.
+    density
+        Multiplies all numbers per litre; 0 is clear.
+    brightness
+        Art: multiplies the particles' light; 1 is physical.
+    haze
+        Art: multiplies the haze of what is not drawn one by one; 1 is physical.
+    lamp_haze
+        Strength of the lamps' haze in front of particles; that of the step ``lamp_backscatter``.
+    farthest
+        Nothing is drawn one by one beyond this, metres; nor beyond five attenuation lengths.
+    nearest
+        Nothing is drawn nearer than this, metres: the housing's window.
+    smallest_angle
+        Particles that look smaller than this are haze, degrees; 0.017 is 1 mm at 3.4 m.
+    most_particles
+        Where more would be in view, ``smallest_angle`` is raised.
+    current
+        Steady drift of the water, m/s, world axes. Give it one value for a shot: it is multiplied by time.
+    surge, surge_period
+        Swell: amplitude of its to and fro, metres, world axes, and period, seconds.
+    turbulence, turbulence_scale
+        Root mean square speed of eddies, m/s, and size of the largest, metres.
+    wakes
+        Bodies that stir the water.
+    drift
+        Keys that move and turn the whole environment, so that a subject reads as faster.
+    """
+
+    classes: tuple[MatterClass, ...] = (
+        MatterClass(
+            name="marine snow",
+            kind="aggregate",
+            per_litre=3.0,
+            smallest=0.5e-3,
+            largest=8e-3,
+            sinking="aggregate",
+        ),
+    )
+    lens: LensParameters = LensParameters()
+    density: Ratio = 1.0
+    brightness: Ratio = 1.0
+    haze: Ratio = 1.0
+    lamp_haze: Ratio = 1.0
+    farthest: Distance = 25.0
+    nearest: Distance = 0.12
+    smallest_angle: Annotated[Angle, Field(gt=0.0, le=1.0)] = 0.017
+    most_particles: Annotated[int, Field(ge=1, le=2_000_000)] = 60_000
+    current: Vector = (0.0, 0.0, 0.0)
+    surge: Vector = (0.0, 0.0, 0.0)
+    surge_period: Period = 8.0
+    turbulence: Ratio = 0.02
+    turbulence_scale: Distance = 1.2
+    wakes: tuple[BodyWake, ...] = ()
+    drift: tuple[DriftKey, ...] = ()
+
+    @model_validator(mode="after")
+    def _named_apart(self) -> SuspendedMatterParameters:
+        names = [kind.name for kind in self.classes]
+        if len(set(names)) < len(names):
+            raise ValueError("two classes have the same name; each needs one of its own")
+        return self
+
+
+@dataclass(frozen=True)
+class _Prepared:
+    """One frame's particles, and its haze."""
+
+    drawing: Drawing
+    haze: Haze | None
+
+
+class SuspendedMatter(Operator[SuspendedMatterParameters]):
+    """Lays particles over the picture and adds the haze of those too small to see."""
+
+    Parameters = SuspendedMatterParameters
+
+    def planes(self) -> PlaneUse:
+        """Read light and geometry; write light, and the particles by themselves with their range."""
+        return PlaneUse(
+            reads=frozenset({"bands", "alpha", "range", "downward", "sun_cosine"}),
+            optional=frozenset({"coverage", "far_range", "far_share", "veil"}),
+            writes=frozenset({"bands", "alpha", "particles", "particle_alpha", "particle_range"}),
+        )
+
+    def idle(self, shot: Shot) -> bool:  # noqa: ARG002 - part of the protocol
+        """Without particles the picture stays, to the bit."""
+        p = self.parameters
+        return p.density == 0.0 or all(kind.per_litre == 0.0 for kind in p.classes)
+
+    def prepare(self, shot: Shot) -> _Prepared:
+        """Find the particles in view, light them, and sort them."""
+        p = self.parameters
+        exposure = exposure_of(p.lens, shot)
+        classes = [self._class(kind, shot) for kind in p.classes if kind.per_litre > 0.0]
+        limits = affordable(classes, self._limits(shot), exposure.solid_angle, p.most_particles)
+        motion = self._motion(shot)
+        scene = Scene(shot.path, shot.lamps, p.lamp_haze)
+
+        def found(kind: ParticleClass, index: int) -> Seen:
+            cloud = visible(kind, index, shot.seed, motion, limits, exposure, shot.path.up)
+            return seen(cloud, kind, limits, exposure, scene)
+
+        jobs = [(kind, index) for kind in classes for index in range(len(kind.slices))]
+        # numpy lets other threads run meanwhile; the order of results is that of the jobs.
+        with ThreadPoolExecutor(2) as pool:
+            parts = list(pool.map(lambda job: found(*job), jobs))
+        haze = haze_of(classes, limits, shot.path, strength=p.haze) if p.haze > 0.0 else None
+        return _Prepared(drawing_of(parts, exposure, shot.path.bands.count), haze)
+
+    def apply(self, planes: Planes, tile: Tile, shot: Shot, prepared: _Prepared) -> Planes:
+        """Add the haze, then lay the particles over."""
+        bands, alpha = planes["bands"], planes["alpha"]
+        if prepared.haze is not None:
+            bands = _hazed(prepared.haze, planes, shot)
+        return over(prepared.drawing, tile, bands, alpha, surface_of(planes), "particle")
+
+    def _limits(self, shot: Shot) -> DrawLimits:
+        p = self.parameters
+        lens = p.lens.lens(shot)
+        clearest = float(shot.path.beam_rate.min())
+        sight = _SIGHT_LENGTHS / clearest if clearest > 0.0 else math.inf
+        return DrawLimits(
+            farthest_m=min(p.farthest, sight),
+            smallest_angle_rad=math.radians(p.smallest_angle),
+            nearest_m=p.nearest,
+            aperture_m=lens.aperture_m,
+            focus_m=lens.focus_m,
+        )
+
+    def _class(self, kind: MatterClass, shot: Shot) -> ParticleClass:
+        p = self.parameters
+        sizes = PowerLaw(1000.0 * kind.per_litre * p.density, kind.exponent, kind.smallest, kind.largest)
+        bands = shot.path.bands
+        pictures = kind.kind == "picture"
+        colour = (1.0, 1.0, 1.0) if pictures else kind.albedo
+        albedo = np.maximum(bands.up @ np.array(colour), 0.0) / shot.path.white * p.brightness
+        return ParticleClass(
+            name=kind.name,
+            sizes=sizes,
+            patches=patchiness(shot.seed, kind.name, scale_m=kind.clump_scale, variation=kind.clumping),
+            sinking_m_s=tuple(_sinking(kind, diameter) for diameter in slice_diameters(sizes)),
+            opacity=kind.opacity,
+            albedo=albedo,
+            asymmetry=kind.asymmetry,
+            irregular=kind.kind == "aggregate",
+            turns_per_s=kind.tumbling,
+            variation=kind.brightness_spread,
+            cards=cards_from(tuple(map(Path, kind.images)), bands, shot.space) if pictures else None,
+        )
+
+    def _motion(self, shot: Shot) -> Motion:
+        p = self.parameters
+        return Motion(
+            current=Current(p.current, p.surge, p.surge_period),
+            turbulence=turbulence(
+                shot.seed, "suspended matter", rms_speed_m_s=p.turbulence, largest_m=p.turbulence_scale
+            ),
+            wakes=tuple(_wake(wake, index, shot) for index, wake in enumerate(p.wakes)),
+            **({"drift": _drift(p.drift, shot.fps)} if p.drift else {}),
+        )
+
+
+def _sinking(kind: MatterClass, diameter_m: float) -> float:
+    if kind.sinking == "aggregate":
+        return float(aggregate_sinking_speed(diameter_m))
+    if kind.sinking == "grain":
+        return float(grain_settling_speed(diameter_m, grain_density=kind.grain_density))
+    return kind.sinking
+
+
+def _wake(wake: BodyWake, index: int, shot: Shot) -> Wake:
+    stirring: Turbulence = STILL
+    if wake.stir > 0.0:
+        # Its speed is scaled away; eddies are about as large as the body.
+        stirring = turbulence(shot.seed, f"wake {index}", rms_speed_m_s=0.15, largest_m=2.0 * wake.radius)
+    return Wake(
+        times_s=_seconds(wake.track, shot.fps),
+        noses_m=np.array([key.nose for key in wake.track], np.float64),
+        tails_m=np.array([key.nose if key.tail is None else key.tail for key in wake.track], np.float64),
+        radius_m=wake.radius,
+        carry=wake.carry,
+        stir_m=wake.stir,
+        settle_s=wake.settle,
+        stirring=stirring,
+    )
+
+
+def _drift(keys: tuple[DriftKey, ...], fps: float) -> WorldDrift:
+    return WorldDrift(
+        _seconds(keys, fps),
+        np.array([key.translation for key in keys], np.float64),
+        np.array([key.rotation for key in keys], np.float64),
+    )
+
+
+def _seconds(keys: tuple[WakeKey, ...] | tuple[DriftKey, ...], fps: float) -> F64:
+    return np.array([key.frame for key in keys], np.float64) / fps
+
+
+def _hazed(haze: Haze, planes: Planes, shot: Shot) -> F32:
+    """Return the light with the haze before each pixel's surface, and before what edge pixels show behind."""
+    mu, cos_sun = planes["downward"], planes["sun_cosine"]
+    found = haze.over(shot.path, planes["range"], mu, cos_sun)
+    for share, behind in _behind(planes):
+        mixed = np.nonzero(share)
+        if mixed[0].size:
+            there = haze.over(shot.path, behind[mixed], mu[mixed], cos_sun[mixed])
+            for plane, other in zip((*found[0], *found[1:]), (*there[0], *there[1:]), strict=True):
+                plane[mixed] += share[mixed] * (other - plane[mixed])
+    light, surface_share, veil_share = found
+    if "veil" in planes:
+        veil = planes["veil"]
+        light += (planes["bands"] - veil) * surface_share
+        light += veil * veil_share
+    else:
+        light += planes["bands"] * surface_share
+    return light
+
+
+def _behind(planes: Planes) -> list[tuple[F32, F32]]:
+    """Return what else mixed pixels show: the farther surface, then open water; share and range of each."""
+    found = []
+    if "far_share" in planes:
+        found.append((planes["far_share"], planes["far_range"]))
+    if "coverage" in planes:
+        covered = planes["coverage"]
+        uncovered = np.where(covered > 0, np.float32(1.0) - covered, np.float32(0.0))
+        # Filtered coverage may overshoot a little.
+        np.maximum(uncovered, np.float32(0.0), out=uncovered)
+        found.append((uncovered, np.full_like(covered, np.inf)))
+    return found

@@ -1,0 +1,250 @@
+"""Suspended matter on pictures: laws that hold whatever floats."""
+
+from __future__ import annotations
+
+from pathlib import Path
+from typing import Any
+
+import cv2
+import numpy as np
+import pytest
+from pydantic import ValidationError
+
+from halocline.errors import ReadError
+from halocline.graph.operator import Operator
+from halocline.graph.shot import Shot
+from halocline.imaging.camera_track import CameraTrack
+from halocline.imaging.frame import Frame, Window
+from halocline.operators.suspended_matter import MatterClass, SuspendedMatter, SuspendedMatterParameters
+
+WINDOW = Window(-3, -2, 64, 40)
+THICK = MatterClass(name="thick", per_litre=40.0, smallest=1e-3, largest=6e-3, clumping=0.3)
+SNOW = MatterClass(
+    name="snow", kind="aggregate", per_litre=8.0, smallest=1e-3, largest=9e-3, sinking="aggregate"
+)
+
+
+def matter(*classes: MatterClass, **changes: Any) -> SuspendedMatter:
+    return SuspendedMatter(SuspendedMatterParameters(classes=classes or (THICK,), **changes))
+
+
+def wet(build: Any, *operators: tuple[str, Operator[Any]]) -> list[tuple[str, Operator[Any]]]:
+    core = [(name, build.operator(name)) for name in ("attenuation", "veiling_light")]
+    return [*core, *operators]
+
+
+def wall(range_m: float, window: Window = WINDOW, alpha: float = 1.0) -> Frame:
+    shape = window.shape
+    planes = {
+        "rgb": np.full((3, *shape), 0.2 * alpha, np.float32),
+        "alpha": np.full(shape, alpha, np.float32),
+        "range": np.full(shape, range_m, np.float32),
+    }
+    return Frame(planes, window, window)
+
+
+def test_no_density_leaves_every_bit(build: Any) -> None:
+    frame, shot = build.frame(WINDOW), build.shot(WINDOW)
+    clean = build.run(wet(build), frame, shot)
+    none = MatterClass(name="none", per_litre=0.0)
+    for empty in (matter(density=0.0), matter(none)):
+        same = build.run(wet(build, ("matter", empty)), frame, shot)
+        assert (same["rgb"] == clean["rgb"]).all()
+        assert (same["alpha"] == clean["alpha"]).all()
+
+
+@pytest.mark.parametrize("kind", [THICK, SNOW])
+@pytest.mark.parametrize("averaged", [False, True])
+def test_any_tiles_and_threads_give_the_same_bits(build: Any, kind: MatterClass, averaged: bool) -> None:
+    frame, shot = build.frame(WINDOW, averaged_depth=averaged), build.shot(WINDOW)
+    wanted = ("rgb", "alpha", "particles", "particle_alpha", "particle_range")
+    runs = [
+        build.run(
+            wet(build, ("matter", matter(kind))), frame, shot, wanted=wanted, threads=threads, tile_rows=rows
+        )
+        for threads, rows in ((1, 40), (2, 1), (3, 7))
+    ]
+    for name in wanted:
+        for other in runs[1:]:
+            assert np.array_equal(runs[0][name], other[name], equal_nan=True)
+
+
+def test_a_frame_is_the_same_alone_and_after_others(build: Any) -> None:
+    operator = matter(SNOW, turbulence=0.1, current=(0.1, 0.0, 0.0))
+    frame = wall(5.0)
+    alone = build.run(wet(build, ("matter", operator)), frame, build.shot(WINDOW, frame=1050))
+    for number in (1049, 1003, 1051):
+        build.run(wet(build, ("matter", operator)), frame, build.shot(WINDOW, frame=number))
+    again = build.run(wet(build, ("matter", matter(SNOW, turbulence=0.1, current=(0.1, 0.0, 0.0)))), frame,
+                      build.shot(WINDOW, frame=1050))  # fmt: skip
+    assert (alone["rgb"] == again["rgb"]).all()
+
+
+def test_nothing_is_drawn_behind_a_wall_in_front_of_all(build: Any) -> None:
+    made = build.run(
+        wet(build, ("matter", matter())),
+        wall(0.1),
+        build.shot(WINDOW),
+        wanted=("particle_alpha", "particle_range"),
+    )
+    assert not made["particle_alpha"].any()
+    assert np.isinf(made["particle_range"]).all()
+
+
+def test_farther_wall_shows_more_particles_each_in_front_of_it(build: Any) -> None:
+    total = []
+    for distance in (0.5, 1.0, 3.0):
+        made = build.run(
+            wet(build, ("matter", matter())),
+            wall(distance),
+            build.shot(WINDOW),
+            wanted=("particle_alpha", "particle_range"),
+        )
+        drawn = made["particle_alpha"] > 0
+        total.append(made["particle_alpha"].sum())
+        assert made["particle_range"][drawn].max() <= distance + THICK.largest
+    assert total[0] < total[1] < total[2]
+
+
+def test_open_share_of_a_pixel_shows_what_is_behind_its_edge(build: Any) -> None:
+    frame = wall(0.1, alpha=0.25)
+    covered = Frame({**frame.planes, "coverage": frame.planes["alpha"]}, WINDOW, WINDOW)
+    operators = wet(build, ("matter", matter()))
+    part = build.run(operators, covered, build.shot(WINDOW), wanted=("particle_alpha",))["particle_alpha"]
+    whole = build.run(operators, wall(np.inf, alpha=0.0), build.shot(WINDOW), wanted=("particle_alpha",))
+    thin = whole["particle_alpha"] < 0.2
+    assert part[thin].sum() == pytest.approx(0.75 * whole["particle_alpha"][thin].sum(), rel=0.02)
+
+
+def test_layer_recombines_with_the_picture_before_it(build: Any) -> None:
+    frame, shot = build.frame(WINDOW), build.shot(WINDOW)
+    before = build.run(wet(build), frame, shot, wanted=("bands",))["bands"]
+    operator = matter(haze=0.0)
+    made = build.run(
+        wet(build, ("matter", operator)), frame, shot, wanted=("bands", "particles", "particle_alpha")
+    )
+    joined = before * (1.0 - made["particle_alpha"]) + made["particles"]
+    assert joined == pytest.approx(made["bands"], rel=1e-5, abs=1e-6)
+
+
+def test_haze_takes_over_what_is_not_drawn(build: Any) -> None:
+    # A class seen whole, and the same class with nearly all of it left to the haze: the mean over the
+    # picture is the same light, within the noise of some thousand particles.
+    window = Window(0, 0, 90, 60)
+    dense = MatterClass(
+        name="dense", per_litre=120.0, smallest=2e-3, largest=4e-3, clumping=0.0, brightness_spread=0.0
+    )
+    means = []
+    for angle in (0.003, 3.0 / 57.3):
+        operator = matter(dense, smallest_angle=angle, most_particles=400_000, lens={"f_number": 1000.0})
+        made = build.run(wet(build, ("matter", operator)), wall(3.0, window), build.shot(window))
+        means.append(made["rgb"].mean(axis=(1, 2)))
+    clean = build.run(wet(build), wall(3.0, window), build.shot(window))["rgb"].mean(axis=(1, 2))
+    added = [mean - clean for mean in means]
+    assert np.abs(added[0]).max() > 0.005
+    assert added[1] == pytest.approx(added[0], rel=0.15, abs=0.002)
+
+
+def _moving(build: Any, frame: int, speed_m: float, shutter_deg: float) -> Shot:
+    still = build.camera(WINDOW)
+    cameras = {}
+    for number in (frame - 1, frame, frame + 1):
+        cameras[number] = type(still)(
+            **{**vars(still), "position_m": np.array([speed_m * (number - frame), 0.0, 0.0])}
+        )
+    shot = build.shot(WINDOW, frame=frame)
+    return Shot(**{**vars(shot), "track": CameraTrack(cameras), "shutter_deg": shutter_deg})
+
+
+def test_shutter_smears_but_keeps_the_light(build: Any) -> None:
+    operator = matter(haze=0.0, lens={"f_number": 1000.0}, nearest=0.6)
+    sharp, smeared = (
+        build.run(
+            wet(build, ("matter", operator)),
+            wall(2.0),
+            _moving(build, 1001, 0.06, shutter),
+            wanted=("particle_alpha",),
+        )["particle_alpha"]
+        for shutter in (0.0, 360.0)
+    )
+    assert smeared.max() < sharp.max()
+    assert smeared.sum() == pytest.approx(sharp.sum(), rel=0.15)
+
+
+def test_world_drift_is_the_same_as_moving_the_camera_the_other_way(build: Any) -> None:
+    quiet: dict[str, Any] = {"turbulence": 0.0, "haze": 0.0}
+    drifted = matter(**quiet, drift=({"frame": 1000, "translation": (0.3, 0.0, 0.1)},))
+    moved = build.shot(WINDOW)
+    camera = moved.camera
+    other = type(camera)(**{**vars(camera), "position_m": camera.position_m - [0.3, 0.0, 0.1]})
+    layers = [
+        build.run(wet(build, ("m", operator)), wall(2.5), shot, wanted=("particle_alpha",))["particle_alpha"]
+        for operator, shot in (
+            (drifted, build.shot(WINDOW)),
+            (matter(**quiet), build.shot(WINDOW, camera=other)),
+        )
+    ]
+    assert layers[0] == pytest.approx(layers[1], abs=1e-4)
+    assert layers[0].any()
+
+
+def test_lamps_light_particles_near_them(build: Any) -> None:
+    from halocline.physics.lamps import Lamp
+
+    path = build.path(veil_brightness=0.0, depth_m=60.0, reference_depth_m=0.0)
+    dark = build.shot(WINDOW, path=path)
+    lamp = Lamp(
+        np.array([0.4, 0.3, 0.0]),
+        np.array([0.0, 0.0, -1.0]),
+        np.full(path.bands.count, 20.0),
+        30.0,
+        20.0,
+        0.05,
+    )
+    lit = Shot(**{**vars(dark), "lamps": (lamp,)})
+    quiet = matter(haze=0.0, lamp_haze=0.0)
+    light = [
+        build.run(wet(build, ("m", quiet)), wall(3.0), shot, wanted=("particles",))["particles"]
+        for shot in (dark, lit)
+    ]
+    assert light[1].sum() > 100.0 * light[0].sum()
+
+
+def test_pictures_of_ones_own_drift_in_the_water(build: Any, tmp_path: Path) -> None:
+    leaf = np.zeros((20, 30, 4), np.uint8)
+    leaf[4:16, 5:25] = (30, 200, 40, 255)
+    cv2.imwrite(str(tmp_path / "leaf.png"), leaf)
+    weed = MatterClass(
+        name="weed",
+        kind="picture",
+        images=(str(tmp_path / "leaf.png"),),
+        per_litre=0.05,
+        smallest=0.03,
+        largest=0.09,
+    )
+    made = build.run(
+        wet(build, ("m", matter(weed, haze=0.0))),
+        wall(6.0),
+        build.shot(WINDOW),
+        wanted=("particles", "particle_alpha"),
+    )
+    assert made["particle_alpha"].max() > 0.3
+    red, green, _ = np.tensordot(build.bands().down, made["particles"].sum(axis=(1, 2)), 1)
+    assert green > red
+
+
+def test_missing_picture_says_which_and_how_to_mend_it(build: Any) -> None:
+    weed = MatterClass(name="weed", kind="picture", images=("no/leaf.png",), smallest=0.03, largest=0.09)
+    with pytest.raises(ReadError, match="sprite") as caught:
+        build.run(wet(build, ("m", matter(weed))), wall(6.0), build.shot(WINDOW))
+    assert "leaf.png" in str(caught.value)
+    assert "EXR or PNG" in str(caught.value)
+
+
+def test_impossible_parameters_are_refused_in_words() -> None:
+    with pytest.raises(ValidationError, match="not below largest"):
+        MatterClass(name="x", smallest=0.01, largest=0.001)
+    with pytest.raises(ValidationError, match="same name"):
+        matter(THICK, THICK)
+    with pytest.raises(ValidationError, match="needs at least one"):
+        MatterClass(name="x", kind="picture")
