@@ -1,7 +1,7 @@
 """A job as a template of the open standard Open Job Description, for render managers that speak it.
 
-Each shot is a step, each chunk of its frames a task that runs ``halocline farm run JOB --shot --frames
---resume``: a task that is started again makes only what is missing.
+Each shot is a step, each chunk of its frames a task that runs ``halocline farm run``: a task that is started
+again makes only what is missing. A second step checks the shot when all its frames are there.
 
 Source: Open Job Description specification, template schemas, version 2023-09, with the extension
 TASK_CHUNKING where a task has several frames.
@@ -19,16 +19,17 @@ from halocline.errors import JobError
 
 VERSION = "jobtemplate-2023-09"
 CHUNKING = "TASK_CHUNKING"
-# The standard's limits: characters of a name, elements of a step's list.
+# The standard's limits: 64 characters of a name, 100 steps; a shot takes two.
 _LONGEST_NAME = 64
-_MOST_STEPS = 100
+_MOST_SHOTS = 50
+_REVIEW = " review"
 # A task told to stop finishes the frame it is writing.
 _NOTIFY_SECONDS = 30
 
 
 def job_template(
     job: Job,
-    frames: Sequence[Iterable[int]],
+    frames: Sequence[Sequence[int]],
     *,
     folder: Path,
     frames_a_task: int = 10,
@@ -55,17 +56,20 @@ def job_template(
     JobError
         ``E-JOB-TEMPLATE`` where the standard has no room for the job.
     """
-    if len(job.shots) > _MOST_STEPS:
+    if len(job.shots) > _MOST_SHOTS:
         raise JobError(
-            f"{len(job.shots)} shots are more steps than a template may have ({_MOST_STEPS})",
+            f"{len(job.shots)} shots are more than a template has room for ({_MOST_SHOTS})",
             code="E-JOB-TEMPLATE",
             where=str(job.path),
             mend="Split the job file.",
         )
-    steps = [
-        _step(shot.name, tuple(dict.fromkeys(numbers)), frames_a_task, allowed, job)
-        for shot, numbers in zip(job.shots, frames, strict=True)
-    ]
+    steps = []
+    for shot, numbers in zip(job.shots, frames, strict=True):
+        _check_step(shot.name, numbers, job)
+        steps += [
+            _frames_step(shot.name, numbers, frames_a_task, allowed),
+            _review_step(shot.name, allowed),
+        ]
     return {
         "specificationVersion": VERSION,
         **({"extensions": [CHUNKING]} if frames_a_task > 1 else {}),
@@ -107,37 +111,53 @@ def frame_range(frames: Iterable[int]) -> str:
     return ",".join(str(first) if first == last else f"{first}-{last}" for first, last in runs)
 
 
-def _step(
-    shot: str, frames: tuple[int, ...], frames_a_task: int, allowed: Sequence[str | Path], job: Job
-) -> dict[str, Any]:
-    if not frames or len(shot) > _LONGEST_NAME or "{{" in shot:
+def _check_step(shot: str, frames: Sequence[int], job: Job) -> None:
+    if not frames or len(shot) + len(_REVIEW) > _LONGEST_NAME or "{{" in shot:
         raise JobError(
             f'shot "{shot}" cannot be a step: it has {len(frames)} frames and a name of {len(shot)} letters',
             code="E-JOB-TEMPLATE",
             where=str(job.path),
-            mend=f"A step has frames, and a name of at most {_LONGEST_NAME} letters without braces.",
+            mend=f"A step has frames, and a plain name of at most {_LONGEST_NAME - len(_REVIEW)} letters.",
         )
+
+
+def _frames_step(
+    shot: str, frames: Sequence[int], frames_a_task: int, allowed: Sequence[str | Path]
+) -> dict[str, Any]:
     parameter: dict[str, Any] = {"name": "Frames", "type": "INT", "range": frame_range(frames)}
     if frames_a_task > 1:
         parameter["type"] = "CHUNK[INT]"
         parameter["chunks"] = {"defaultTaskCount": frames_a_task, "rangeConstraint": "CONTIGUOUS"}
-    folders = [word for folder in allowed for word in ("--allow", str(Path(folder).resolve()))]
-    arguments = ["farm", "run", "{{Param.JobFile}}", "--shot", shot, "--frames", "{{Task.Param.Frames}}"]
+    words = ["--shot", shot, "--frames", "{{Task.Param.Frames}}", "--resume", "--no-check"]
     return {
         "name": shot,
         "parameterSpace": {"taskParameterDefinitions": [parameter]},
-        "script": {
-            "actions": {
-                "onRun": {
-                    "command": "{{Param.Halocline}}",
-                    "args": [*arguments, "--resume", *folders],
-                    "cancelation": {
-                        "mode": "NOTIFY_THEN_TERMINATE",
-                        "notifyPeriodInSeconds": _NOTIFY_SECONDS,
-                    },
-                }
+        "script": _script("run", words, allowed),
+    }
+
+
+def _review_step(shot: str, allowed: Sequence[str | Path]) -> dict[str, Any]:
+    """Return the step that checks a shot once all its frames are there."""
+    return {
+        "name": f"{shot}{_REVIEW}",
+        "dependencies": [{"dependsOn": shot}],
+        "script": _script("review", ["--shot", shot], allowed),
+    }
+
+
+def _script(command: str, words: list[str], allowed: Sequence[str | Path]) -> dict[str, Any]:
+    folders = [word for folder in allowed for word in ("--allow", str(Path(folder).resolve()))]
+    return {
+        "actions": {
+            "onRun": {
+                "command": "{{Param.Halocline}}",
+                "args": ["farm", command, "{{Param.JobFile}}", *words, *folders],
+                "cancelation": {
+                    "mode": "NOTIFY_THEN_TERMINATE",
+                    "notifyPeriodInSeconds": _NOTIFY_SECONDS,
+                },
             }
-        },
+        }
     }
 
 

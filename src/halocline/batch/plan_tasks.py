@@ -42,10 +42,11 @@ class MissingFrames(StrEnum):
 
 @dataclass(frozen=True)
 class ShotPlan:
-    """The frames of one shot: those to make, and those left out since they have no input."""
+    """The frames of one shot: those to make, those left out since they have no input, and where all go."""
 
     tasks: tuple[FrameTask, ...]
-    skipped: tuple[FrameSkipped, ...] = ()
+    skipped: tuple[FrameSkipped, ...]
+    target: Sequence
 
 
 def plan_tasks(
@@ -133,7 +134,7 @@ def plan_shot(
     refuse_inputs(tasks)
     if not overwrite:
         refuse_existing(tasks)
-    return ShotPlan(tuple(tasks), tuple(skipped))
+    return ShotPlan(tuple(tasks), tuple(skipped), target)
 
 
 def refuse_inputs(tasks: Iterable[FrameTask]) -> None:

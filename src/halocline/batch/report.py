@@ -83,7 +83,8 @@ class ManifestReport:
             *(f"failed    {each.frame}: {each.code}  {each.message}" for each in self.failed),
             f"time      {total:.0f} s of work ({shares}); a frame takes {self.median_seconds:.2f} s (median)",
             *(f"slowest   {frame}: {seconds:.2f} s" for frame, seconds in self.slowest),
-            f"size      {gibibytes(self.bytes)}; peak memory of a process {gibibytes(self.peak_memory_bytes)}",
+            f"size      {gibibytes(self.bytes)}",
+            f"memory    {gibibytes(self.peak_memory_bytes)} at most in one process",
             *(
                 f"pixels    {count} {kind.replace('_', ' ')}"
                 for kind, count in self.bad_pixels.items()

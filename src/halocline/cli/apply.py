@@ -41,6 +41,9 @@ ResumeOption = Annotated[
     bool, typer.Option("--resume", help="Make only frames that are missing, damaged or out of date.")
 ]
 DryRunOption = Annotated[bool, typer.Option("--dry-run", help="Show what would be done; do nothing.")]
+CheckOption = Annotated[
+    bool, typer.Option("--check/--no-check", help="Look over the finished frames (see: halocline check).")
+]
 LogOption = Annotated[LogForm, typer.Option("--log", help="How to tell progress.")]
 
 
@@ -68,6 +71,7 @@ def apply(
     overwrite: OverwriteOption = False,
     resume: ResumeOption = False,
     dry_run: DryRunOption = False,
+    check: CheckOption = True,
     log: LogOption = LogForm.text,
 ) -> None:
     """Put clean renders under water: scene-linear EXR and depth in, EXR out.
@@ -83,6 +87,6 @@ def apply(
         show_plan(plan, look, resume=resume)
         return
     means = Means(processes, threads, None if memory is None else parse_memory(memory), scheduler)
-    summary = run_shot(plan, look, RunOptions(means, overwrite, resume, log))
+    summary = run_shot(plan, look, RunOptions(means, overwrite, resume, check, log))
     if status := exit_status([summary]):
         raise typer.Exit(status)

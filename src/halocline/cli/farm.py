@@ -15,6 +15,7 @@ from halocline.batch.memory_budget import parse_memory
 from halocline.batch.open_job import job_template
 from halocline.batch.plan_tasks import ShotPlan
 from halocline.cli.apply import (
+    CheckOption,
     DryRunOption,
     LogOption,
     MemoryOption,
@@ -26,7 +27,7 @@ from halocline.cli.apply import (
 )
 from halocline.cli.exit_status import NOTHING_POSSIBLE, SOME_FAILED
 from halocline.cli.output import LogForm, error_record, json_line, say, say_error
-from halocline.cli.shot import RunOptions, exit_status, run_shot, show_plan
+from halocline.cli.shot import RunOptions, exit_status, review_shot, run_shot, show_plan
 from halocline.errors import HaloclineError
 from halocline.presets.preset import Preset
 
@@ -59,6 +60,7 @@ def run(
     overwrite: OverwriteOption = False,
     resume: ResumeOption = False,
     dry_run: DryRunOption = False,
+    checks: CheckOption = True,
     log: LogOption = LogForm.text,
 ) -> None:
     """Run the shots of a job file, one after the other.
@@ -80,7 +82,7 @@ def run(
             json_line(event="shot", shot=shot.name)
         else:
             say(f"shot {shot.name}")
-        summaries.append(run_shot(plan, look, RunOptions(means, overwrite, resume, log)))
+        summaries.append(run_shot(plan, look, RunOptions(means, overwrite, resume, checks, log)))
         if summaries[-1].interrupted is not None:
             break
     status = exit_status(summaries) if summaries else NOTHING_POSSIBLE
@@ -121,6 +123,32 @@ def template(
         typer.echo(text)
     else:
         out.write_text(f"{text}\n", encoding="utf-8")
+
+
+@app.command(epilog="Example:  halocline farm review night.toml --shot archway_010")
+def review(
+    job: JobArgument,
+    shots: Annotated[
+        list[str] | None, typer.Option("--shot", metavar="NAME", help="Only this shot; may be given again.")
+    ] = None,
+    allow: AllowOption = None,
+    log: LogOption = LogForm.text,
+) -> None:
+    """Check the finished frames of a job's shots, and put what is found on record beside them.
+
+    The exit status is 1 where anything is found or a frame is missing.
+    """
+    whole = read_job(job, allowed=allow or ())
+    chosen = [whole.shot(name) for name in shots] if shots else list(whole.shots)
+    planned, refused = _planned(chosen, None, overwrite=True, log=log)
+    clean = not refused
+    for shot, look, plan in planned:
+        if log is LogForm.text:
+            say(f"shot {shot.name}")
+        complete = all(task.out.exists() for task in plan.tasks)
+        clean = review_shot(plan, look, log).passes and complete and clean
+    if not clean:
+        raise typer.Exit(SOME_FAILED)
 
 
 def _frames(shot: Shot) -> list[int]:

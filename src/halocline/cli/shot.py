@@ -8,12 +8,15 @@ import typer
 
 from halocline.batch.events import Summary
 from halocline.batch.makers import Means, choose_maker
+from halocline.batch.manifest import Manifest
 from halocline.batch.plan_tasks import ShotPlan
 from halocline.batch.run import judge_plan, run_frames
 from halocline.cli.exit_status import ALL_DONE, NOTHING_POSSIBLE, SOME_FAILED
 from halocline.cli.output import LogForm, Teller, console, json_line, say, say_warning
 from halocline.imaging.sequence import frame_text
 from halocline.presets.preset import Preset
+from halocline.review.checked_frame import CheckOptions
+from halocline.review.checks import CheckReport, check_sequence
 
 
 @dataclass(frozen=True)
@@ -23,6 +26,7 @@ class RunOptions:
     means: Means
     overwrite: bool = False
     resume: bool = False
+    check: bool = True
     log: LogForm = LogForm.text
 
 
@@ -52,7 +56,25 @@ def run_shot(plan: ShotPlan, look: Preset, options: RunOptions) -> Summary:
         json_line(event="end", **_counts(summary))
     else:
         _say_summary(summary, total)
+    if options.check and summary.interrupted is None and (summary.done or summary.kept):
+        review_shot(plan, look, options.log)
     return summary
+
+
+def review_shot(plan: ShotPlan, look: Preset, log: LogForm) -> CheckReport:
+    """Check a shot's finished frames, tell of what was found, and put it on record."""
+    target = plan.target
+    there = [task.frame for task in plan.tasks if task.out.exists()]
+    frames = frame_text(sorted(there)) if target.is_numbered else None
+    options = CheckOptions(fallback_fps=look.at(0).sequence.frames_per_second)
+    report = check_sequence(target.pattern, frames=frames, options=options)
+    Manifest(target.folder).append("checks", **report.to_dict())
+    if log is LogForm.json:
+        json_line(event="checks", **report.to_dict())
+    else:
+        for line in report.lines():
+            say(f"check  {line}")
+    return report
 
 
 def show_plan(plan: ShotPlan, look: Preset, *, resume: bool) -> int:

@@ -1,0 +1,123 @@
+"""What the checks keep of each frame: a small picture as a display shows it, counts, and marks."""
+
+from __future__ import annotations
+
+from collections.abc import Iterator, Sequence
+from concurrent.futures import ThreadPoolExecutor
+from dataclasses import dataclass
+from itertools import repeat
+from pathlib import Path
+from typing import Any
+
+import cv2
+import numpy as np
+
+from halocline.errors import HaloclineError
+from halocline.imaging.colour import U8, display_pixels
+from halocline.imaging.load import InputSpec, View, load_beauty
+from halocline.review.flash import Display
+
+WIDEST_PX = 480
+_BATCH = 8
+# Differ from frame to frame by their nature.
+_OWN = frozenset({"DateTime", "halocline:frame", "halocline:heldFrom"})
+
+
+@dataclass(frozen=True)
+class CheckOptions:
+    """How a sequence is looked at.
+
+    Attributes
+    ----------
+    fps
+        Frames a second; from the files where not given.
+    fallback_fps
+        Where the files do not say either.
+    display, view
+        Of the colour configuration; its defaults where not given.
+    screen
+        Peak and transfer function of the display, for the absolute flash rule.
+    """
+
+    fps: float | None = None
+    fallback_fps: float = 24.0
+    display: str | None = None
+    view: str | None = None
+    screen: Display = Display()  # noqa: RUF009 - frozen
+
+
+@dataclass(frozen=True)
+class Look:
+    """What is kept of one view of a frame."""
+
+    frame: int
+    view: str
+    pixels: U8
+    bad: dict[str, int]
+    marks: dict[str, str]
+    fps: float | None
+
+
+def looks_at(
+    files: Sequence[tuple[int, Path]], options: CheckOptions
+) -> Iterator[tuple[int, list[Look] | HaloclineError]]:
+    """Yield what is kept of each frame, in order; a few are read at once, never all."""
+    with ThreadPoolExecutor(2, "look") as pool:
+        for start in range(0, len(files), _BATCH):
+            batch = files[start : start + _BATCH]
+            numbers, paths = zip(*batch, strict=True)
+            found = pool.map(_looked_at, numbers, paths, repeat(options))
+            yield from zip(numbers, found, strict=True)
+
+
+def _looked_at(frame: int, path: Path, options: CheckOptions) -> list[Look] | HaloclineError:
+    try:
+        loaded = load_beauty(path, InputSpec())
+    except HaloclineError as error:
+        return error
+    return [_look(frame, view, options) for view in loaded.views]
+
+
+def _look(frame: int, view: View, options: CheckOptions) -> Look:
+    rgb = view.frame.planes["rgb"]
+    alpha = view.frame.planes["alpha"]
+    finite = np.nan_to_num(rgb, nan=0.0, posinf=65504.0, neginf=0.0)
+    width = min(WIDEST_PX, rgb.shape[2])
+    height = max(1, round(rgb.shape[1] * width / (rgb.shape[2] * view.frame.pixel_aspect)))
+    small = np.stack([cv2.resize(plane, (width, height), interpolation=cv2.INTER_AREA) for plane in finite])
+    pixels = display_pixels(small, view.space, view=options.view, display=options.display)
+    bad = {
+        "not-a-number": view.counts.get("nan", 0),
+        "infinite": view.counts.get("infinite", 0),
+        "negative": view.counts.get("negative", 0),
+        "over-covered (alpha above 1)": int(np.count_nonzero(alpha > 1.001)),
+    }
+    return Look(frame, view.name, pixels, bad, _marks(view), _frame_rate(view))
+
+
+def _marks(view: View) -> dict[str, str]:
+    """Return what should be the same on all frames: windows, the preset, and which attributes there are."""
+    window, metadata = view.frame.display_window, view.frame.metadata
+    present = {f"attribute {name}": "there" for name in metadata if name not in _OWN}
+    preset = metadata.get("halocline:presetDigest")
+    return {
+        "display window": f"{window.width} x {window.height} at {window.x}, {window.y}",
+        "preset": str(preset)[:12] if preset else "none",
+        "version": str(metadata.get("halocline:version", "none")),
+        "colour space": view.space.name,
+        **present,
+    }
+
+
+def _frame_rate(view: View) -> float | None:
+    rate: Any = view.frame.metadata.get("framesPerSecond")
+    try:
+        numbers = (
+            [float(number) for number in rate]
+            if isinstance(rate, list | tuple | np.ndarray)
+            else [float(rate)]
+        )
+        fps = numbers[0] / (numbers[1] if len(numbers) > 1 else 1.0)
+    except (TypeError, ValueError, ZeroDivisionError, IndexError):
+        return None
+    return fps if 1.0 <= fps <= 1000.0 else None

@@ -1,0 +1,229 @@
+"""Checks of a finished sequence: bad pixels, flicker, metadata, missing frames, flash safety.
+
+Every frame is read once. Pictures are looked at as a display shows them, reduced to at most 480 pixels
+across; bad pixels are counted in the file's own.
+"""
+
+from __future__ import annotations
+
+from collections import Counter
+from collections.abc import Sequence
+from dataclasses import asdict, dataclass, field
+from pathlib import Path
+from typing import Any
+
+import numpy as np
+
+from halocline.errors import HaloclineError
+from halocline.imaging.sequence import find_sequence, frame_text
+from halocline.review.checked_frame import CheckOptions, Look, looks_at
+from halocline.review.flash import MOST_FLASHES, FlashCheck, RuleResult
+from halocline.review.flicker import Departure, FlickerCheck, luma
+
+CAUTION = (
+    "this is a pre-check on a reduced picture: it does not replace a certified test, and regular patterns "
+    "are not looked at"
+)
+
+
+@dataclass(frozen=True)
+class Finding:
+    """One thing that a person should look at: what kind, on which frames, in words."""
+
+    kind: str
+    frames: tuple[int, ...]
+    text: str
+
+
+@dataclass(frozen=True)
+class CheckReport:
+    """What the checks found.
+
+    Attributes
+    ----------
+    frames
+        Frames looked at.
+    fps, fps_source
+        Frame rate of the flash check, and where it comes from.
+    findings
+        What is to be looked at; empty where all is well.
+    flash
+        What each flash rule found, by view.
+    """
+
+    frames: tuple[int, ...]
+    fps: float
+    fps_source: str
+    findings: tuple[Finding, ...]
+    flash: dict[str, tuple[RuleResult, ...]]
+
+    @property
+    def passes(self) -> bool:
+        """Whether nothing was found."""
+        return not self.findings
+
+    def lines(self) -> list[str]:
+        """Return the report for a person."""
+        kinds = {"pixels": "bad pixels", "flicker": "flicker", "metadata": "metadata", "frames": "frames"}
+        lines = []
+        for kind, title in kinds.items():
+            found = [finding for finding in self.findings if finding.kind == kind]
+            lines += [f"{title}: {finding.text}" for finding in found] or [f"{title}: nothing found"]
+        for view, results in self.flash.items():
+            place = f" ({view})" if view else ""
+            lines += [f"{_flash_text(result)}{place}" for result in results]
+        lines.append(f"flash check at {self.fps:g} frames/s ({self.fps_source}); {CAUTION}")
+        return lines
+
+    def to_dict(self) -> dict[str, Any]:
+        """Return plain data."""
+        flash = {
+            view: [{**asdict(result), "passes": result.passes} for result in results]
+            for view, results in self.flash.items()
+        }
+        return {
+            "frames": frame_text(self.frames),
+            "passes": self.passes,
+            "fps": self.fps,
+            "findings": [asdict(finding) for finding in self.findings],
+            "flash": flash,
+            "lines": self.lines(),
+        }
+
+
+@dataclass
+class _ViewChecks:
+    flash: FlashCheck
+    flicker: FlickerCheck = field(default_factory=FlickerCheck)
+
+
+def check_sequence(
+    source: str | Path, *, frames: str | None = None, options: CheckOptions | None = None
+) -> CheckReport:
+    """Check a sequence.
+
+    Parameters
+    ----------
+    source
+        A pattern, or one file.
+    frames
+        Range; all that are there where not given.
+    options
+        Frame rate and display.
+
+    Raises
+    ------
+    SequenceError
+        Where there are no such files.
+    ColourError
+        Where the display or view is not known.
+    """
+    options = options or CheckOptions()
+    sequence = find_sequence(source, frames)
+    ordered = sorted(sequence.frames)
+    absent = sorted({*sequence.missing(), *(sequence.gaps() if frames is None else ())})
+    collected = _Collected(options)
+    for frame, looks in looks_at(
+        [(frame, sequence.path(frame)) for frame in ordered if frame not in absent], options
+    ):
+        collected.add(frame, looks)
+    return collected.report(absent)
+
+
+class _Collected:
+    """Everything that was seen, frame by frame, in order."""
+
+    def __init__(self, options: CheckOptions) -> None:
+        self.options = options
+        self.frames: list[int] = []
+        self.findings: list[Finding] = []
+        self.views: dict[str, _ViewChecks] = {}
+        self.bad: dict[str, dict[int, int]] = {}
+        self.marks: dict[int, dict[str, str]] = {}
+        self.fps, self.fps_source = options.fps, "stated"
+
+    def add(self, frame: int, looks: list[Look] | HaloclineError) -> None:
+        if isinstance(looks, HaloclineError):
+            self.findings.append(
+                Finding("frames", (frame,), f"frame {frame} cannot be read: {looks.message}")
+            )
+            return
+        self.frames.append(frame)
+        for look in looks:
+            if self.fps is None:
+                self.fps, self.fps_source = (
+                    (look.fps, "from the files")
+                    if look.fps
+                    else (self.options.fallback_fps, "assumed: the files do not say")
+                )
+            checks = self.views.setdefault(look.view, _ViewChecks(FlashCheck(self.fps, self.options.screen)))
+            checks.flash.add(frame, look.pixels.astype(np.float32) / np.float32(255))
+            checks.flicker.add(frame, luma(look.pixels))
+            for kind, count in look.bad.items():
+                if count:
+                    of_kind = self.bad.setdefault(kind, {})
+                    of_kind[frame] = of_kind.get(frame, 0) + count
+            self.marks.setdefault(frame, {}).update(
+                {f"{look.view}{name}": mark for name, mark in look.marks.items()}
+            )
+
+    def report(self, absent: Sequence[int]) -> CheckReport:
+        findings = list(self.findings)
+        if absent:
+            findings.append(Finding("frames", tuple(absent), f"not there: {frame_text(absent)}"))
+        for kind, counts in self.bad.items():
+            text = f"{sum(counts.values())} {kind} pixels on frames {frame_text(counts)}"
+            findings.append(Finding("pixels", tuple(counts), text))
+        findings += _odd_metadata(self.marks)
+        for view, checks in self.views.items():
+            place = f" ({view})" if view else ""
+            findings += [_flicker_finding(each, place) for each in checks.flicker.flickering()]
+        flash = {view: checks.flash.results() for view, checks in self.views.items()}
+        for results in flash.values():
+            findings += [_flash_finding(result) for result in results if not result.passes]
+        fps = self.fps or self.options.fallback_fps
+        return CheckReport(tuple(self.frames), fps, self.fps_source, tuple(findings), flash)
+
+
+def _odd_metadata(marks: dict[int, dict[str, str]]) -> list[Finding]:
+    """Find frames whose marks are not those of most frames."""
+    findings = []
+    names = dict.fromkeys(name for found in marks.values() for name in found)
+    for name in names:
+        values = {frame: found.get(name, "missing") for frame, found in marks.items()}
+        usual, _ = Counter(values.values()).most_common(1)[0]
+        odd: dict[str, list[int]] = {}
+        for frame, value in values.items():
+            if value != usual:
+                odd.setdefault(value, []).append(frame)
+        findings += [
+            Finding(
+                "metadata", tuple(frames), f"{name} is {value} on frames {frame_text(frames)}, else {usual}"
+            )
+            for value, frames in odd.items()
+        ]
+    return findings
+
+
+def _flicker_finding(found: Departure, place: str) -> Finding:
+    text = (
+        f"frame {found.frame}{place} does not fit its neighbours: brightness {found.level:+.3f}, unexplained "
+        f"by motion {found.unexplained:.3f} on the mean and {found.local:.3f} in one place (of a range of 1)"
+    )
+    return Finding("flicker", (found.frame,), text)
+
+
+def _flash_finding(result: RuleResult) -> Finding:
+    frames = result.frames or (0, 0)
+    return Finding("flash", tuple(range(frames[0], frames[1] + 1)), _flash_text(result))
+
+
+def _flash_text(result: RuleResult) -> str:
+    if result.frames is None:
+        return f"{result.rule}: no flash; at most {result.area_share:.0%} of a field changes at once"
+    first, last = result.frames
+    verdict = "within" if result.passes else "BEYOND"
+    return (
+        f"{result.rule}: {result.most_flashes:g} flashes in one second (frames {first}-{last}), {verdict} "
+        f"the limit of {MOST_FLASHES}"
+    )
