@@ -8,7 +8,7 @@ from typing import Annotated, Any
 import typer
 
 from halocline._version import __version__
-from halocline.cli import apply, demo, inspect, preset
+from halocline.cli import apply, check, demo, farm, inspect, preset, report
 from halocline.cli.exit_status import INTERRUPTED, NOTHING_POSSIBLE
 from halocline.cli.output import say_error
 from halocline.errors import HaloclineError
@@ -41,6 +41,9 @@ def top(
 
 app.command("apply", epilog=apply.EXAMPLES)(apply.apply)
 app.command("inspect", epilog=inspect.EXAMPLES)(inspect.inspect)
+app.command("check", epilog=check.EXAMPLES)(check.check)
+app.command("report", epilog=report.EXAMPLES)(report.report)
+app.add_typer(farm.app, name="farm")
 app.add_typer(preset.app, name="preset")
 app.command("demo", epilog=demo.EXAMPLES)(demo.demo)
 
