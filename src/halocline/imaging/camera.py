@@ -1,8 +1,8 @@
 """The camera: where each pixel's view ray starts and where it goes.
 
-World space is the renderer's, in metres. Camera space looks down -z with x right and y up (OpenEXR's
-``worldToCamera`` says the same). Pixels are addressed in display-window coordinates; a pixel's ray goes
-through its centre.
+World space is the renderer's, in metres. Camera space is right-handed and looks down -z with x right and y
+up. (OpenEXR's ``worldToCamera`` is left-handed and looks down +z; `camera_metadata` turns it round.) Pixels
+are addressed in display-window coordinates; a pixel's ray goes through its centre.
 """
 
 from __future__ import annotations
@@ -58,7 +58,8 @@ class Camera:
                 where=self.source,
                 mend="A camera matrix may rotate and move, not shear; state the scene unit instead.",
             )
-        if not (min(self.tangent_per_px) > 0 and np.isfinite(self.tangent_per_px).all()):
+        # A pixel as wide as 1000 focal lengths is none; the bound also keeps squares within float32.
+        if not all(0 < tangent < 1e3 for tangent in self.tangent_per_px):
             raise CameraError(
                 f"a view of {self.tangent_per_px} tangents per pixel is impossible",
                 code="E-CAMERA-LENS",

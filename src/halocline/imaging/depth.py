@@ -103,6 +103,8 @@ class DepthPlanes:
     uncovered: int = 0
 
 
+# A pass may hold anything where nothing is hit, the largest floats included: they overflow on the way.
+@np.errstate(over="ignore", invalid="ignore", divide="ignore")
 def range_planes(
     values: F32, alpha: F32 | None, *, spec: DepthSpec, camera: Camera, window: Window
 ) -> DepthPlanes:
@@ -137,11 +139,9 @@ def range_planes(
         seen &= alpha > 0
     uncovered = int(with_depth - np.count_nonzero(seen))
     factor = None if spec.kind in {"range", "position"} else camera.range_per_depth(window)
-    # Background values near the largest float overflow here, before they are replaced.
-    with np.errstate(over="ignore", invalid="ignore"):
-        metres = _metres(ordered, spec, camera)
-        if factor is not None:
-            metres *= factor
+    metres = _metres(ordered, spec, camera)
+    if factor is not None:
+        metres *= factor
     np.copyto(metres, np.inf, where=~seen)
     filled = lost = 0
     if alpha is not None:
@@ -178,8 +178,7 @@ def _uncovered(values: F32, alpha: F32 | None, spec: DepthSpec) -> F32:
     """Undo premultiplication where the pass has it."""
     if spec.edges != "premultiplied" or alpha is None:
         return values
-    with np.errstate(divide="ignore", invalid="ignore"):
-        return np.where((alpha > 0) & (alpha < 1), values / alpha, values).astype(np.float32, copy=False)
+    return np.where((alpha > 0) & (alpha < 1), values / alpha, values).astype(np.float32, copy=False)
 
 
 def _distance(position: F32, spec: DepthSpec, camera: Camera) -> F32:
@@ -187,11 +186,10 @@ def _distance(position: F32, spec: DepthSpec, camera: Camera) -> F32:
     lens = (camera.position_m / spec.unit_m).astype(np.float32)
     squared = np.zeros(position.shape[1:], np.float32)
     nowhere = np.ones(position.shape[1:], np.bool_)
-    with np.errstate(invalid="ignore", over="ignore"):
-        for axis in range(3):
-            offset = position[axis] - lens[axis]
-            squared += offset * offset
-            nowhere &= position[axis] == 0
+    for axis in range(3):
+        offset = position[axis] - lens[axis]
+        squared += offset * offset
+        nowhere &= position[axis] == 0
     # Exactly 0 0 0 is what renderers leave where nothing is hit.
     np.copyto(squared, np.nan, where=nowhere)
     return np.sqrt(squared, out=squared)
@@ -222,9 +220,7 @@ def _metres(ordered: F32, spec: DepthSpec, camera: Camera) -> F32:
         near, far = clipping_planes(spec, camera)
         return ordered * np.float32((far - near) * spec.unit_m) + np.float32(near * spec.unit_m)
     if spec.kind == "inverse":
-        with np.errstate(divide="ignore"):
-            metres: F32 = -unit / ordered
-        return metres
+        return np.asarray(-unit / ordered, np.float32)
     return ordered * unit
 
 

@@ -55,6 +55,7 @@ class _Sample:
     planar: F64 | None
 
 
+@np.errstate(over="ignore", invalid="ignore", divide="ignore")
 def infer_depth(
     values: F32,
     alpha: F32 | None,

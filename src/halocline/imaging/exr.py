@@ -23,8 +23,8 @@ from halocline._typing import F32, AnyArray
 from halocline.errors import ChannelError, ReadError, did_you_mean
 from halocline.imaging.frame import Window
 
-# 2^28 pixels are 16384 x 16384: four times the largest delivery format in use, and still 1 GiB a plane.
-MAX_PIXELS = 1 << 28
+# 2^27 pixels are 16 UHD pictures, or 16384 x 8192: half a gibibyte a plane.
+MAX_PIXELS = 1 << 27
 
 # Rows read at a time on each thread: at UHD five channels of them stay in a core's cache.
 _BLOCK_ROWS = 32
@@ -174,7 +174,7 @@ def read_header(path: str | Path) -> Header:
         parts: list[Part] = []
         while file.seek_subimage(len(parts), 0):
             parts.append(_part(file.spec(), len(parts), path))
-        file.geterror()  # the failed seek past the last part leaves one behind
+        reason_of(file)  # the failed seek past the last part leaves one behind
     return Header(path, tuple(parts))
 
 
@@ -286,7 +286,7 @@ def read_native(
 @contextmanager
 def _opened(path: Path) -> Iterator[Any]:
     file = oiio.ImageInput.open(str(path))
-    reason = oiio.geterror()
+    reason = reason_of(oiio)
     if file is None:
         raise ReadError(
             f"cannot be opened: {_tidy(reason, path)}",
@@ -303,9 +303,24 @@ def _opened(path: Path) -> Iterator[Any]:
                 mend="Give a scene-linear OpenEXR file.",
             )
         yield file
+    except UnicodeDecodeError as error:
+        raise ReadError(
+            "names in its header are no text",
+            code="E-READ-OPEN",
+            where=str(path),
+            mend="The header is damaged; copy or render the file again.",
+        ) from error
     finally:
         file.close()
-        file.geterror()
+        reason_of(file)
+
+
+def reason_of(source: Any) -> str:
+    """Fetch the error of an OpenImageIO object or of the library; it may hold any bytes of a broken file."""
+    try:
+        return str(source.geterror())
+    except UnicodeDecodeError:
+        return "the header is damaged"
 
 
 def _tidy(reason: str, path: Path) -> str:
@@ -313,11 +328,6 @@ def _tidy(reason: str, path: Path) -> str:
 
 
 def _part(spec: Any, index: int, path: Path) -> Part:
-    attributes = {
-        entry.name: Attribute(str(entry.type), entry.value)
-        for entry in spec.extra_attribs
-        if entry.name not in _DERIVED
-    }
     types = [_TYPE_NAMES.get(str(kind), str(kind)) for kind in spec.get_channelformats()]
     display = _window(spec.full_x, spec.full_y, spec.full_width, spec.full_height, path)
     data = _window(spec.x, spec.y, spec.width, spec.height, path)
@@ -334,8 +344,19 @@ def _part(spec: Any, index: int, path: Path) -> Part:
         tiled=spec.tile_width > 0,
         deep=bool(spec.deep),
         rows_per_chunk=max(1, spec.get_int_attribute("oiio:RowsPerChunk", 1)),
-        attributes=attributes,
+        attributes=dict(_attributes(spec)),
     )
+
+
+def _attributes(spec: Any) -> Iterator[tuple[str, Attribute]]:
+    for entry in spec.extra_attribs:
+        try:
+            name, value = entry.name, entry.value
+        except UnicodeDecodeError:
+            # Text in another encoding than UTF-8 cannot be fetched from OpenImageIO; the frame is good.
+            continue
+        if name not in _DERIVED:
+            yield name, Attribute(str(entry.type), value)
 
 
 def _window(x: int, y: int, width: int, height: int, path: Path) -> Window:
@@ -368,7 +389,7 @@ def _compression(spec: Any) -> str:
     name = str(spec.get_string_attribute("compression", "none"))
     # The level is read under this name but only written as part of the compression's name.
     level = spec.getattribute("openexr:dwaCompressionLevel") if name.startswith("dwa") else None
-    return name if level is None else f"{name}:{level:g}"
+    return f"{name}:{level:g}" if isinstance(level, int | float) else name
 
 
 def _refuse_unreadable(path: Path, part: Part, names: Iterable[str]) -> None:
@@ -425,7 +446,7 @@ def _complete(
     where = f'{path}, part "{part.name}"' if part.name else str(path)
     if pixels is None:
         raise ReadError(
-            f"pixels cannot be read: {_tidy(file.geterror(), path)}",
+            f"pixels cannot be read: {_tidy(reason_of(file), path)}",
             code="E-READ-PIXELS",
             where=where,
             mend="The file is cut off or damaged; copy or render it again.",
