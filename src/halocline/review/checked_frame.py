@@ -12,6 +12,7 @@ from typing import Any
 import cv2
 import numpy as np
 
+from halocline._typing import F32
 from halocline.errors import HaloclineError
 from halocline.imaging.colour import U8, display_pixels
 from halocline.imaging.load import InputSpec, View, load_beauty
@@ -48,12 +49,29 @@ class CheckOptions:
 
 @dataclass(frozen=True)
 class Look:
-    """What is kept of one view of a frame."""
+    """What is kept of one view of a frame.
+
+    Attributes
+    ----------
+    frame, view
+        Which.
+    pixels
+        ``(rows, columns, 3)``, as a display shows them.
+    bad
+        Bad pixels by kind.
+    outside
+        Share of the pixels with a colour that the working space has no positive R, G, B for.
+    marks
+        What should be the same on all frames.
+    fps
+        Frame rate, where the file states it.
+    """
 
     frame: int
     view: str
     pixels: U8
     bad: dict[str, int]
+    outside: float
     marks: dict[str, str]
     fps: float | None
 
@@ -89,10 +107,20 @@ def _look(frame: int, view: View, options: CheckOptions) -> Look:
     bad = {
         "not-a-number": view.counts.get("nan", 0),
         "infinite": view.counts.get("infinite", 0),
-        "negative": view.counts.get("negative", 0),
+        "negative-light": int(np.count_nonzero(_luminance(rgb, view) < 0)),
         "over-covered (alpha above 1)": int(np.count_nonzero(alpha > 1.001)),
     }
-    return Look(frame, view.name, pixels, bad, _marks(view), _frame_rate(view))
+    outside = view.counts.get("negative", 0) / rgb[0].size
+    return Look(frame, view.name, pixels, bad, outside, _marks(view), _frame_rate(view))
+
+
+def _luminance(rgb: F32, view: View) -> F32:
+    """Return luminance in the working space; a saturated colour outside its gamut is still above 0."""
+    weights = view.space.luminance_row.astype(np.float32)
+    # What is no number compares as not negative; it is counted apart.
+    with np.errstate(invalid="ignore"):
+        weighted: F32 = rgb[0] * weights[0] + rgb[1] * weights[1] + rgb[2] * weights[2]
+    return weighted
 
 
 def _marks(view: View) -> dict[str, str]:

@@ -49,6 +49,8 @@ class CheckReport:
         What is to be looked at; empty where all is well.
     flash
         What each flash rule found, by view.
+    notes
+        What is no fault but good to know.
     """
 
     frames: tuple[int, ...]
@@ -56,6 +58,7 @@ class CheckReport:
     fps_source: str
     findings: tuple[Finding, ...]
     flash: dict[str, tuple[RuleResult, ...]]
+    notes: tuple[str, ...] = ()
 
     @property
     def passes(self) -> bool:
@@ -72,6 +75,7 @@ class CheckReport:
         for view, results in self.flash.items():
             place = f" ({view})" if view else ""
             lines += [f"{_flash_text(result)}{place}" for result in results]
+        lines += [f"note: {note}" for note in self.notes]
         lines.append(f"flash check at {self.fps:g} frames/s ({self.fps_source}); {CAUTION}")
         return lines
 
@@ -87,6 +91,7 @@ class CheckReport:
             "fps": self.fps,
             "findings": [asdict(finding) for finding in self.findings],
             "flash": flash,
+            "notes": list(self.notes),
             "lines": self.lines(),
         }
 
@@ -140,6 +145,7 @@ class _Collected:
         self.views: dict[str, _ViewChecks] = {}
         self.bad: dict[str, dict[int, int]] = {}
         self.marks: dict[int, dict[str, str]] = {}
+        self.outside = 0.0
         self.fps, self.fps_source = options.fps, "stated"
 
     def add(self, frame: int, looks: list[Look] | HaloclineError) -> None:
@@ -151,11 +157,8 @@ class _Collected:
         self.frames.append(frame)
         for look in looks:
             if self.fps is None:
-                self.fps, self.fps_source = (
-                    (look.fps, "from the files")
-                    if look.fps
-                    else (self.options.fallback_fps, "assumed: the files do not say")
-                )
+                self._take_rate(look.fps)
+            assert self.fps is not None
             checks = self.views.setdefault(look.view, _ViewChecks(FlashCheck(self.fps, self.options.screen)))
             checks.flash.add(frame, look.pixels.astype(np.float32) / np.float32(255))
             checks.flicker.add(frame, luma(look.pixels))
@@ -163,9 +166,16 @@ class _Collected:
                 if count:
                     of_kind = self.bad.setdefault(kind, {})
                     of_kind[frame] = of_kind.get(frame, 0) + count
+            self.outside = max(self.outside, look.outside)
             self.marks.setdefault(frame, {}).update(
                 {f"{look.view}{name}": mark for name, mark in look.marks.items()}
             )
+
+    def _take_rate(self, found: float | None) -> None:
+        if found is None:
+            self.fps, self.fps_source = self.options.fallback_fps, "assumed: the files do not say"
+        else:
+            self.fps, self.fps_source = found, "from the files"
 
     def report(self, absent: Sequence[int]) -> CheckReport:
         findings = list(self.findings)
@@ -182,7 +192,17 @@ class _Collected:
         for results in flash.values():
             findings += [_flash_finding(result) for result in results if not result.passes]
         fps = self.fps or self.options.fallback_fps
-        return CheckReport(tuple(self.frames), fps, self.fps_source, tuple(findings), flash)
+        return CheckReport(
+            tuple(self.frames), fps, self.fps_source, tuple(findings), flash, tuple(self._notes())
+        )
+
+    def _notes(self) -> list[str]:
+        if self.outside == 0.0:
+            return []
+        return [
+            f"up to {self.outside:.1%} of a frame's pixels have colours beyond the working space (a channel "
+            "below 0, luminance above): normal in saturated water; a wider space such as ACEScg holds more"
+        ]
 
 
 def _odd_metadata(marks: dict[int, dict[str, str]]) -> list[Finding]:
