@@ -48,8 +48,10 @@ class InputSection(Strict):
     ----------
     layer
         Layer of the beauty: ``diver`` for the channels diver.R, diver.G, diver.B.
-    depth_channel, normal_layer, position_layer
-        Names of those passes.
+    depth_channel
+        Channel of the depth pass, such as ``Z``.
+    normal_layer, position_layer
+        Layers of the world normal and the world position, such as ``N`` and ``P``.
     depth_kind
         ``planar`` (along the optical axis), ``range`` (along the view ray), ``negative_planar``, ``inverse``
         (1/Z), ``normalised`` (0 to 1 between near and far), ``position`` (world position instead of depth).
@@ -217,8 +219,10 @@ class PlaceSection(Strict):
         Height of the surface in the scene's world, metres. Right for a camera that moves.
     camera_depth
         Depth of the lens, metres, whatever the camera matrix says; 10 where neither is given.
-    up, ahead
-        Axes of the scene's world: the vertical, and the level direction of azimuth 0.
+    up
+        Axis of the scene's world that points up.
+    ahead
+        Axis of the scene's world, level, from which the sun's azimuth is counted.
     """
 
     sea_level: Position | None = None
