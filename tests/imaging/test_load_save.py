@@ -367,6 +367,35 @@ def test_colour_spaces_come_from_statement_chromaticities_or_name(scene: Scene, 
     assert any("chromaticities say lin_rec709" in text for text in told.warnings)
 
 
+def test_text_in_another_encoding_survives_byte_by_byte(scene: Scene, tmp_path: Path) -> None:
+    path = usual(scene, tmp_path / "a.exr")
+    content = path.read_bytes()
+    assert content.count(b"fjord 120") == 1
+    path.write_bytes(content.replace(b"fjord 120", b"fj\xf8rd 120"))
+    loaded = load(path)
+    assert loaded.views[0].frame.metadata["shot"] == "fjørd 120"
+    save(tmp_path / "b.exr", loaded.template, pictures(loaded))
+    assert b"shot\0string\0\x09\0\0\0fj\xf8rd 120" in (tmp_path / "b.exr").read_bytes()
+    np.testing.assert_array_equal(
+        load_beauty(tmp_path / "b.exr").views[0].frame.plane("rgb"), loaded.views[0].frame.plane("rgb")
+    )
+
+
+def test_new_attributes_win_over_those_of_the_input(scene: Scene, tmp_path: Path) -> None:
+    entries = {**camera_entries(scene), "ImageDescription": Attribute("string", "dry")}
+    loaded = load(usual(scene, tmp_path / "a.exr", attributes=entries))
+    save(
+        tmp_path / "b.exr",
+        loaded.template,
+        pictures(loaded),
+        attributes={"ImageDescription": "wet", "shot": "fjord 130", "halocline:frame": 1001},
+    )
+    (part,) = read_header(tmp_path / "b.exr").parts
+    assert part.value("ImageDescription") == "wet"
+    assert part.value("shot") == "fjord 130"
+    assert part.value("halocline:frame") == 1001
+
+
 def test_inputs_are_never_written_over_even_when_overwriting(scene: Scene, tmp_path: Path) -> None:
     path = usual(scene, tmp_path / "a.exr")
     loaded = load(path)

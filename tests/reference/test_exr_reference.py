@@ -42,6 +42,13 @@ ATTRIBUTES: dict[str, Any] = {
     "v3f": np.array([1.5, 2, 3], np.float32),
     "m33f": np.arange(9, dtype=np.float32).reshape(3, 3),
     "m44f": np.arange(16, dtype=np.float32).reshape(4, 4),
+    # What OpenImageIO cannot write, or changes.
+    "v2d": np.array([1 / 3, 2]),
+    "v3d": np.array([1 / 3, 2, 3]),
+    "m33d": np.arange(9).reshape(3, 3) / 3,
+    "m44d": np.arange(16).reshape(4, 4) / 3,
+    "double": np.array([1 / 3]),
+    "numbers": [1.0, 2.5, 3.0],
     "number": 1.5,
     "whole": 3,
     "text": "høst",

@@ -11,7 +11,7 @@ from __future__ import annotations
 from collections.abc import Iterable, Iterator, Mapping
 from concurrent.futures import ThreadPoolExecutor
 from contextlib import contextmanager
-from dataclasses import dataclass, field
+from dataclasses import dataclass, field, replace
 from pathlib import Path
 from threading import Lock
 from typing import Any
@@ -21,6 +21,7 @@ import OpenImageIO as oiio
 
 from halocline._typing import F32, AnyArray
 from halocline.errors import ChannelError, ReadError, did_you_mean
+from halocline.imaging.exr_attributes import RawAttribute, raw_attributes
 from halocline.imaging.frame import Window
 
 # 2^27 pixels are 16 UHD pictures, or 16384 x 8192: half a gibibyte a plane.
@@ -81,6 +82,9 @@ class Part:
         How the pixels are stored; scan lines are compressed so many rows at a time.
     attributes
         All other metadata, `Attribute` by name.
+    raw
+        The same as it stands in the file, with what has no entry in ``attributes``. When the part is written,
+        it wins; take out of it what is to be set anew.
     """
 
     index: int
@@ -95,6 +99,7 @@ class Part:
     deep: bool = False
     rows_per_chunk: int = field(default=1, compare=False)
     attributes: Mapping[str, Attribute] = field(default_factory=dict)
+    raw: Mapping[str, RawAttribute] = field(default_factory=dict, compare=False, repr=False)
 
     def value(self, name: str) -> Any:
         """Return an attribute's value, or None where the part has none of that name."""
@@ -175,6 +180,9 @@ def read_header(path: str | Path) -> Header:
         while file.seek_subimage(len(parts), 0):
             parts.append(_part(file.spec(), len(parts), path))
         reason_of(file)  # the failed seek past the last part leaves one behind
+    raw = raw_attributes(path)
+    if len(raw) == len(parts):
+        parts = [replace(part, raw=entries) for part, entries in zip(parts, raw, strict=True)]
     return Header(path, tuple(parts))
 
 
@@ -351,12 +359,21 @@ def _part(spec: Any, index: int, path: Path) -> Part:
 def _attributes(spec: Any) -> Iterator[tuple[str, Attribute]]:
     for entry in spec.extra_attribs:
         try:
-            name, value = entry.name, entry.value
+            name, value = entry.name, _readable(entry.value)
         except UnicodeDecodeError:
-            # Text in another encoding than UTF-8 cannot be fetched from OpenImageIO; the frame is good.
             continue
-        if name not in _DERIVED:
+        if value is not None and name not in _DERIVED:
             yield name, Attribute(str(entry.type), value)
+
+
+def _readable(value: Any) -> Any:
+    """Read text that is not UTF-8 as Latin-1, its usual alternative; `Part.raw` keeps the bytes."""
+    if isinstance(value, tuple):
+        return tuple(_readable(each) for each in value)
+    if isinstance(value, str) and not value.isascii():
+        content = value.encode("utf-8", "surrogateescape")
+        return content.decode("latin-1") if any("\udc80" <= sign <= "\udcff" for sign in value) else value
+    return value
 
 
 def _window(x: int, y: int, width: int, height: int, path: Path) -> Window:

@@ -21,6 +21,7 @@ import OpenImageIO as oiio
 from halocline._typing import AnyArray
 from halocline.errors import ReadError, WriteError
 from halocline.imaging.exr import Part, read_header, read_native
+from halocline.imaging.exr_attributes import put_attributes
 
 HALF_MAX = 65504.0
 
@@ -83,6 +84,7 @@ def write_exr(
         _refuse_unwritable(path, each)
     with _temporary(path) as temporary:
         clamped = _write(temporary, path, parts)
+        _put_raw(temporary, path, parts)
         _check(temporary, path, parts, check_all_rows)
         size = temporary.stat().st_size
         _publish(temporary, path, overwrite)
@@ -156,6 +158,21 @@ def _write(temporary: Path, path: Path, parts: Sequence[PartPixels]) -> int:
         closed = out.close()
     _proceed(closed, out, path, "E-WRITE-PIXELS", "Check the free space of the disk.")
     return clamped
+
+
+def _put_raw(temporary: Path, path: Path, parts: Sequence[PartPixels]) -> None:
+    """Put in the metadata that OpenImageIO cannot carry."""
+    if not any(each.part.raw for each in parts):
+        return
+    try:
+        put_attributes(temporary, [each.part.raw for each in parts])
+    except (OSError, ValueError) as error:
+        raise WriteError(
+            f"cannot be written: {error}",
+            code="E-WRITE-PIXELS",
+            where=str(path),
+            mend="Check the free space of the disk.",
+        ) from error
 
 
 def _proceed(done: bool, out: Any, path: Path, code: str, mend: str) -> None:

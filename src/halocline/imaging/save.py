@@ -17,6 +17,15 @@ from halocline.imaging.frame import Window
 from halocline.imaging.load import BeautyChannels, Template
 
 AttributeValue = str | int | float | Attribute
+# Where the file's own name for an attribute is not OpenImageIO's.
+_NAMES_IN_FILES = {
+    "ImageDescription": "comments",
+    "Copyright": "owner",
+    "DateTime": "capDate",
+    "smpte:TimeCode": "timeCode",
+    "smpte:KeyCode": "keyCode",
+    "oiio:ColorSpace": "colorInteropID",
+}
 # Component names by number of channels, as OpenEXR's conventions have them.
 _COMPONENTS = {1: "Y", 2: "XY", 3: "RGB", 4: "RGBA"}
 
@@ -92,8 +101,7 @@ def save(
         if beauties or names:
             parts += _part_pixels(template, part, beauties, pictures, names)
     numbered = [
-        PartPixels(replace(each.part, index=index, attributes={**each.part.attributes, **extra}), each.planes)
-        for index, each in enumerate(parts)
+        PartPixels(_with_attributes(each.part, index, extra), each.planes) for index, each in enumerate(parts)
     ]
     return write_exr(path, numbered, overwrite=overwrite, check_all_rows=check_all_rows)
 
@@ -162,6 +170,16 @@ def _carried(template: Template, carry: Collection[str] | str) -> list[tuple[int
             )
         chosen += [(channel.part.index, channel.name) for channel in found]
     return chosen
+
+
+def _with_attributes(part: Part, index: int, extra: Mapping[str, Attribute]) -> Part:
+    written = {_NAMES_IN_FILES.get(name, name) for name in extra}
+    return replace(
+        part,
+        index=index,
+        attributes={**part.attributes, **extra},
+        raw={name: entry for name, entry in part.raw.items() if name not in written},
+    )
 
 
 def _attribute(value: AttributeValue) -> Attribute:

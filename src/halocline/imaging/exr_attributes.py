@@ -1,0 +1,159 @@
+"""Metadata of EXR files byte by byte, so that what the image library cannot carry is still carried.
+
+OpenImageIO reads but does not write attributes of double precision, and gives no access to types it does not
+know or to text that is not UTF-8. The file's header is a plain list - name, type, size, bytes - so such
+attributes are taken from the input as they stand and put into the output's header.
+
+Source: "OpenEXR File Layout", openexr.com (header, attribute layout, offset tables); *from memory*, checked
+by reading the result with OpenImageIO and with the OpenEXR package.
+"""
+
+from __future__ import annotations
+
+import struct
+from collections.abc import Mapping, Sequence
+from dataclasses import dataclass
+from pathlib import Path
+
+_MAGIC = b"\x76\x2f\x31\x01"
+_MULTI_PART = 0x1000
+# A header larger than this is no header; large ones hold manifests of object names, about a megabyte.
+_LARGEST_HEADER = 1 << 26
+
+# What describes the pixels as they are stored in one file, and is the writer's to say.
+_LAYOUT = frozenset(
+    {
+        "acesImageContainerFlag",
+        "channels",
+        "chunkCount",
+        "compression",
+        "dataWindow",
+        "deepImageState",
+        "displayWindow",
+        "dwaCompressionLevel",
+        "envmap",
+        "lineOrder",
+        "maxSamplesPerPixel",
+        "multiView",
+        "name",
+        "pixelAspectRatio",
+        "preview",
+        "tiles",
+        "type",
+        "version",
+        "view",
+    }
+)
+
+
+@dataclass(frozen=True)
+class RawAttribute:
+    """One attribute as it stands in the file: the name of its type, and its bytes."""
+
+    type: str
+    value: bytes
+
+
+Attributes = dict[str, RawAttribute]
+
+
+def raw_attributes(path: Path) -> list[Attributes]:
+    """Return the metadata of each part that describes the picture rather than how it is stored.
+
+    A header that does not follow the layout gives as many parts as could be read.
+    """
+    try:
+        with path.open("rb") as file:
+            parts, _ = _headers(file.read(_LARGEST_HEADER))
+    except (OSError, ValueError):
+        return []
+    return [{name: entry for name, entry in part.items() if name not in _LAYOUT} for part in parts]
+
+
+def put_attributes(path: Path, wanted: Sequence[Mapping[str, RawAttribute]]) -> None:
+    """Set attributes of each part of a file written by `halocline.imaging.exr_write`; rewrites it if need be.
+
+    Parameters
+    ----------
+    path
+        A file of scan lines, written from first to last.
+    wanted
+        Attributes to set by part.
+
+    Raises
+    ------
+    ValueError
+        Where the file does not have the layout that the writer gives it.
+    """
+    with path.open("rb") as file:
+        parts, end = _headers(file.read(_LARGEST_HEADER))
+    if all(
+        entry == part.get(name)
+        for part, more in zip(parts, wanted, strict=True)
+        for name, entry in more.items()
+    ):
+        return
+    content = path.read_bytes()
+    header = b"".join(_packed({**part, **more}) for part, more in zip(parts, wanted, strict=True))
+    several = bool(struct.unpack_from("<I", content, 4)[0] & _MULTI_PART)
+    header = content[:8] + header + (b"\0" if several else b"")
+    # The first chunk follows the table of offsets, so its offset tells how long the table is.
+    (first,) = struct.unpack_from("<Q", content, end)
+    count, odd = divmod(first - end, 8)
+    if odd or not 0 < count <= (len(content) - end) // 8:
+        raise ValueError("the table of offsets is not where it should be")
+    moved = len(header) - end
+    offsets = struct.unpack_from(f"<{count}Q", content, end)
+    if min(offsets) != first:
+        raise ValueError("the first chunk is not the first in the file")
+    table = struct.pack(f"<{count}Q", *(offset + moved for offset in offsets))
+    path.write_bytes(header + table + content[first:])
+
+
+def _headers(content: bytes) -> tuple[list[Attributes], int]:
+    """Return all attributes of each part, and where the headers end."""
+    if content[:4] != _MAGIC or len(content) < 8:
+        raise ValueError("not an EXR file")
+    several = bool(struct.unpack_from("<I", content, 4)[0] & _MULTI_PART)
+    place = 8
+    parts: list[Attributes] = []
+    while True:
+        part, place = _header(content, place)
+        if not part and several:
+            return parts, place
+        parts.append(part)
+        if not several:
+            return parts, place
+
+
+def _header(content: bytes, place: int) -> tuple[Attributes, int]:
+    part: Attributes = {}
+    while True:
+        name, place = _text(content, place)
+        if not name:
+            return part, place
+        kind, place = _text(content, place)
+        if place + 4 > len(content):
+            raise ValueError("the header is cut off")
+        (size,) = struct.unpack_from("<i", content, place)
+        place += 4
+        if size < 0 or place + size > len(content):
+            raise ValueError("an attribute reaches past the header")
+        part[name] = RawAttribute(kind, content[place : place + size])
+        place += size
+
+
+def _text(content: bytes, place: int) -> tuple[str, int]:
+    end = content.find(b"\0", place, place + 256)
+    if end < 0:
+        raise ValueError("a name in the header does not end")
+    # Any bytes come through latin-1 and back unchanged.
+    return content[place:end].decode("latin-1"), end + 1
+
+
+def _packed(part: Attributes) -> bytes:
+    pieces = []
+    for name, entry in part.items():
+        pieces += [name.encode("latin-1"), b"\0", entry.type.encode("latin-1"), b"\0"]
+        pieces += [struct.pack("<i", len(entry.value)), entry.value]
+    return b"".join(pieces) + b"\0"
