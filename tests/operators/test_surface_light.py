@@ -293,6 +293,26 @@ def test_what_is_hit_covers_the_surface() -> None:
     assert_allclose(run(WINDOW, frame, camera)["rgb"], rgb, atol=1e-6)
 
 
+def test_mirrored_ground_brightens_the_surface_outside_the_window_only() -> None:
+    camera = looking(60.0, focal_length_mm=12.0)
+    frame = ground(camera)
+    angle = np.degrees(np.arccos(np.clip(camera.component(SIZE, np.array([0.0, 1.0, 0.0])), -1, 1)))
+
+    def light(*more: str) -> F32:
+        sets = ("steps.sky_window.waves=0", *more)
+        seen: F32 = run(WINDOW, frame, camera, sets=sets, wanted=("surface_light",))["surface_light"][2]
+        return seen
+
+    water, sand = light(), light("steps.sky_window.ground_depth=5")
+    bright = light("steps.sky_window.ground_depth=5", "steps.sky_window.ground=[0.9,0.9,0.9]")
+    outside = (angle > 52.0) & (angle < 75.0)
+    assert (bright[outside] > sand[outside]).all()
+    assert (bright[outside] > water[outside]).all()
+    # Within, only the few per cent that the surface reflects.
+    inside = angle < 35.0
+    assert_allclose(sand[inside], water[inside], rtol=0.05)
+
+
 def test_the_sun_seen_from_below_stands_where_its_light_comes_from() -> None:
     look = preset_from_text(WINDOW, ("steps.sky_window.waves=0",))
     camera = looking(75.0)

@@ -36,7 +36,7 @@ def fan(rows: int, columns: int, *, pitch: float = 0.0, across: float = 1.0) -> 
 
 
 def volume(field: CausticField, directions: F32, *, depth_m: float = 5.0) -> ShaftVolume:
-    water = ShaftWater((0.3, 0.12, 0.15), (0.2, 0.06, 0.07), STEPS.edges)
+    water = ShaftWater((0.3, 0.12, 0.15), (0.2, 0.06, 0.07))
     return ShaftVolume(field, ShaftRays(directions, (3.0, -2.0), depth_m), STEPS, water)
 
 
@@ -123,6 +123,15 @@ def test_nothing_comes_from_above_the_surface(field: CausticField) -> None:
     at = np.arange(19, dtype=np.float32), np.arange(9, dtype=np.float32)
     just_out = made.gain(*at, np.full((9, 19), 5.0, np.float32))
     assert_allclose(made.gain(*at, np.full((9, 19), 20.0, np.float32)), just_out, atol=1e-5)
+
+
+def test_near_the_lens_the_light_may_be_even(field: CausticField) -> None:
+    water = ShaftWater((0.3,), (0.2,))
+    rays = ShaftRays(fan(10, 20), (3.0, -2.0), 5.0, even_to_m=2.0)
+    made = ShaftVolume(field, rays, STEPS, water)
+    at = np.arange(19, dtype=np.float32), np.arange(9, dtype=np.float32)
+    assert_array_equal(made.gain(*at, np.full((9, 19), 1.5, np.float32)), np.ones((1, 9, 19), np.float32))
+    assert np.ptp(made.gain(*at, np.full((9, 19), 15.0, np.float32))) > 0.005
 
 
 def test_impossible_steps_are_refused() -> None:

@@ -6,6 +6,7 @@ subject begins.
 
 from __future__ import annotations
 
+import math
 from dataclasses import dataclass
 from typing import Annotated, Any
 
@@ -24,7 +25,8 @@ from halocline.operators.surface_light import (
     light_field,
 )
 from halocline.physics.shafts import ShaftRays, ShaftSteps, ShaftVolume, ShaftWater
-from halocline.quantities import Distance, Ratio, Strict
+from halocline.physics.transport import LightPath
+from halocline.quantities import Distance, Length, Ratio, Strict
 
 # Rays are followed until this share of the veil lies behind them, and at most so far.
 _VEIL_LEFT = 0.03
@@ -42,6 +44,9 @@ class LightShaftsParameters(Strict):
     contrast
         Art: strength of the shafts, a ratio; 1 is physical, 0 none. The mean veil stays while no shaft is
         driven below darkness.
+    even_to
+        Metres from the lens up to which the light is taken as even; shafts come in fully at twice as far. A
+        filament that crosses the lens itself would make the whole picture pulse, as it does at sea: 0.
     rays
         View rays followed across the width of the picture.
     steps
@@ -52,9 +57,43 @@ class LightShaftsParameters(Strict):
 
     surface: SurfaceParameters = SurfaceParameters()
     contrast: Ratio = 1.0
+    even_to: Length = 1.0
     rays: Annotated[int, Field(ge=32, le=2048)] = 288
     steps: Annotated[int, Field(ge=8, le=256)] = 96
     first_step: Distance = 0.12
+
+
+@dataclass(frozen=True)
+class _Sources:
+    """What the veil of each band is made of, as shares of their sum, ``(K,)``.
+
+    ``sun`` and ``diffuse`` go by their phase functions; ``even``, what molecules scatter, is alike in all
+    directions, and of it ``sun_even`` comes from the sun.
+    """
+
+    sun: F32
+    diffuse: F32
+    even: F32
+    sun_even: F32
+
+    @classmethod
+    def of(cls, path: LightPath) -> _Sources:
+        """Take a path's sources apart; in float64, since deep down reds underflow."""
+        sun, diffuse = path.source_strengths()
+        even = path.even_source()
+        whole = np.maximum(sun + diffuse + even, 1e-300)
+        shares = (sun, diffuse, even, even * path.sun_share(path.camera_depth_m))
+        return cls(*((source / whole).astype(np.float32) for source in shares))
+
+    def sun_part(self, band: int, p_sun: F32, p_diffuse: F32) -> F32:
+        """Return the share of the veil that comes from the sun, 0 to 1; the path is the same for all."""
+        part: F32 = p_sun * self.sun[band]
+        whole = p_diffuse * self.diffuse[band]
+        whole += part
+        whole += self.even[band]
+        part += self.sun_even[band]
+        part /= np.maximum(whole, np.float32(1e-12))
+        return part
 
 
 @dataclass(frozen=True)
@@ -68,8 +107,7 @@ class _Prepared:
     volume: ShaftVolume
     spacing_px: float
     weights: F32
-    sun: F32
-    diffuse: F32
+    sources: _Sources
 
 
 class LightShafts(Operator[LightShaftsParameters]):
@@ -81,6 +119,7 @@ class LightShafts(Operator[LightShaftsParameters]):
         """Read the veil, its geometry and light; write light and what the shafts add to it."""
         return PlaneUse(
             reads=frozenset({"bands", "veil", "range", "downward", "sun_cosine"}),
+            optional=frozenset({"path_length"}),
             writes=frozenset({"bands", "shafts"}),
         )
 
@@ -104,23 +143,20 @@ class LightShafts(Operator[LightShaftsParameters]):
             for rates in (path.bands.attenuation, path.bands.diffuse_attenuation)
         )
         axes = LevelAxes.of(shot)
-        far = _reach(shot, float(c.min()))
+        far = _reach(float(c.min()))
         steps = ShaftSteps.reaching(
             max(far, 2.0 * p.first_step * p.steps), first_m=p.first_step, count=p.steps
         )
-        rays = ShaftRays(_directions(shot, axes, window, spacing), axes.origin, path.camera_depth_m)
+        directions = _directions(shot, axes, window, spacing)
+        rays = ShaftRays(directions, axes.origin, path.camera_depth_m, p.even_to)
         water = ShaftWater(
-            (float(c[0]), float(c[1]), float(c[2])),
-            (float(kd[0]), float(kd[1]), float(kd[2])),
-            np.asarray(path.remap.exact(steps.edges), np.float64),
+            (float(c[0]), float(c[1]), float(c[2])), (float(kd[0]), float(kd[1]), float(kd[2]))
         )
-        sun, diffuse = path.source_strengths()
         return _Prepared(
             ShaftVolume(light_field(shot, p.surface), rays, steps, water),
             spacing,
             weights.astype(np.float32),
-            sun.astype(np.float32),
-            diffuse.astype(np.float32),
+            _Sources.of(path),
         )
 
     def apply(self, planes: Planes, tile: Tile, shot: Shot, prepared: Any) -> Planes:
@@ -129,16 +165,17 @@ class LightShafts(Operator[LightShaftsParameters]):
         region, window = tile.region, shot.data_window
         columns = (np.arange(region.x, region.x_end) - window.x + 0.5) / ready.spacing_px
         rows = (np.arange(region.y, region.y_end) - window.y + 0.5) / ready.spacing_px
-        gain = ready.volume.gain(columns.astype(np.float32), rows.astype(np.float32), planes["range"])
+        length = planes.get("path_length")
+        if length is None:
+            length = shot.path.path_length(planes["range"], planes["downward"])
+        gain = ready.volume.gain(columns.astype(np.float32), rows.astype(np.float32), length)
         gain -= np.float32(1.0)
         gain *= np.float32(self.parameters.contrast)
         np.maximum(gain, np.float32(-1.0), out=gain)
         p_sun, p_diffuse = shot.path.phases(planes["downward"], planes["sun_cosine"])
-        # The sun's share of the veil is one number for each pixel: the path is the same for both kinds.
         shafts = np.empty_like(planes["veil"])
         for band, target in enumerate(shafts):
-            sun = p_sun * ready.sun[band]
-            np.divide(sun, sun + p_diffuse * ready.diffuse[band], out=sun)
+            sun = ready.sources.sun_part(band, p_sun, p_diffuse)
             np.multiply(_mixed(gain, ready.weights[band]), sun, out=target)
         shafts *= planes["veil"]
         return {"bands": planes["bands"] + shafts, "shafts": shafts}
@@ -153,11 +190,9 @@ def _mixed(gain: F32, weights: F32) -> F32:
     return mixed
 
 
-def _reach(shot: Shot, rate: float) -> float:
-    """Return how far to follow rays, metres: until little of the veil lies behind, as the story has it."""
-    ranges = np.linspace(0.5, _FARTHEST_M, 400)
-    beyond = np.exp(-rate * np.asarray(shot.path.remap.exact(ranges)))
-    return float(ranges[min(int(np.searchsorted(-beyond, -_VEIL_LEFT)), ranges.size - 1)])
+def _reach(rate: float) -> float:
+    """Return how far to follow rays, metres: until little of the veil lies behind."""
+    return min(_FARTHEST_M, -math.log(_VEIL_LEFT) / max(rate, 1e-3))
 
 
 def _directions(shot: Shot, axes: LevelAxes, window: Window, spacing: float) -> F32:

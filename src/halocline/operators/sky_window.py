@@ -28,7 +28,7 @@ from halocline.physics.refraction import fresnel_reflectance
 from halocline.physics.sky import Sky, Window, look_up_through, seen_from_below, sky_over
 from halocline.physics.surface import SUN_RADIUS_RAD
 from halocline.physics.transport import LightPath
-from halocline.quantities import Angle, Distance, Ratio, Strict
+from halocline.quantities import Angle, Colour, Distance, Ratio, Strict
 
 # Share of an even sky's light that a sea reflects (common practice: 0.066 for a flat surface).
 _SKY_REFLECTED = 0.066
@@ -49,6 +49,11 @@ class SkyWindowParameters(Strict):
     sun_blur
         Standard deviation by which the sun's image is widened, degrees. Its bare disc is thousands of times
         as bright as the sky; widened, it keeps its light and is easier on the composite.
+    ground_depth
+        Depth of level ground, metres, that the surface mirrors outside the window; endless water where not
+        given.
+    ground
+        Reflectance of that ground per channel of the working space.
     farthest
         Metres to the surface along the view beyond which it is left to the veiling light.
     """
@@ -57,6 +62,8 @@ class SkyWindowParameters(Strict):
     brightness: Ratio = 1.0
     waves: Ratio = 1.0
     sun_blur: Annotated[Angle, Field(ge=0.0, le=20.0)] = 0.5
+    ground_depth: Distance | None = None
+    ground: Colour = (0.3, 0.3, 0.3)
     farthest: Distance = 60.0
 
 
@@ -76,6 +83,8 @@ class _Prepared:
     below: LightPath
     sun: F32
     diffuse: F32
+    even: F32
+    ground: F32 | None
 
 
 class SkyWindow(Operator[SkyWindowParameters]):
@@ -112,8 +121,20 @@ class SkyWindow(Operator[SkyWindowParameters]):
             self._sun_spread(field),
             (under / entering * p.brightness).astype(np.float32),
             below,
-            *((source * p.brightness).astype(np.float32) for source in sources),
+            (sources[0] * p.brightness).astype(np.float32),
+            (sources[1] * p.brightness).astype(np.float32),
+            (below.even_source() * p.brightness).astype(np.float32),
+            self._ground(path),
         )
+
+    def _ground(self, path: LightPath) -> F32 | None:
+        """Return the radiance of the mirrored ground, ``(K,)``, where there is one."""
+        p = self.parameters
+        if p.ground_depth is None:
+            return None
+        lit = np.maximum(0.0, path.bands.up @ np.array(p.ground)) * path.daylight(p.ground_depth)
+        ground: F32 = (lit * p.brightness).astype(np.float32)
+        return ground
 
     def _sun_spread(self, field: CausticField) -> float:
         """Return the standard deviation of the sun's image: its disc, waves too small to see, and art."""
@@ -147,28 +168,32 @@ class SkyWindow(Operator[SkyWindowParameters]):
         slopes *= np.float32(self.parameters.waves)
         window = look_up_through(directions, slopes, ready.sky.sun)
         above = seen_from_below(window, ready.sky, sun_spread=ready.sun_spread)[0]
-        light = _mirrored_water(window, ready, shot)
+        light = self._mirrored(window, ready, shot)
         light += ready.from_above[:, np.newaxis] * above
         # Towards its farthest the surface fades into open water.
         near = np.float32(2.0) - distance * np.float32(2.0 / self.parameters.farthest)
         light *= np.clip(near, np.float32(0.0), np.float32(1.0))
         return light
 
-
-def _mirrored_water(window: Window, ready: _Prepared, shot: Shot) -> F32:
-    """Return the water's own light as the surface mirrors it, ``(K, n)``: the endless veil of each ray."""
-    path = ready.below
-    mirrored = window.mirrored[:, 0]
-    # Waves may throw a ray up again; it is then taken to run level.
-    mu = np.maximum(mirrored[2], np.float32(0.0))
-    travel = shot.path.sun_travel
-    axes = ready.axes
-    along = [np.float32(travel @ axis) for axis in (axes.x, axes.y, -shot.path.up)]
-    cos_sun = mirrored[0] * along[0] + mirrored[1] * along[1] + mirrored[2] * along[2]
-    p_sun, p_diffuse = path.phases(mu, np.clip(cos_sun, np.float32(-1.0), np.float32(1.0)))
-    out = np.empty((path.bands.count, mu.size), np.float32)
-    for band in range(path.bands.count):
-        source = p_sun * ready.sun[band] + p_diffuse * ready.diffuse[band]
-        source *= np.float32(path.veil_scale) / path.veil_rate(mu, band)
-        np.multiply(source, window.reflectance[0], out=out[band])
-    return out
+    def _mirrored(self, window: Window, ready: _Prepared, shot: Shot) -> F32:
+        """Return what the surface mirrors, ``(K, n)``: water, and ground where there is one."""
+        path = ready.below
+        mirrored = window.mirrored[:, 0]
+        # Waves may throw a ray up again; it is then taken to run level.
+        mu = np.maximum(mirrored[2], np.float32(1e-3))
+        axes = [ready.axes.x, ready.axes.y, -shot.path.up]
+        along = [np.float32(shot.path.sun_travel @ axis) for axis in axes]
+        cos_sun = mirrored[0] * along[0] + mirrored[1] * along[1] + mirrored[2] * along[2]
+        p_sun, p_diffuse = path.phases(mu, np.clip(cos_sun, np.float32(-1.0), np.float32(1.0)))
+        out = np.empty((path.bands.count, mu.size), np.float32)
+        for band in range(path.bands.count):
+            rate = path.veil_rate(mu, band)
+            light = p_sun * ready.sun[band] + p_diffuse * ready.diffuse[band]
+            light += ready.even[band]
+            light *= np.float32(path.veil_scale) / rate
+            if ready.ground is not None:
+                length = np.float32(self.parameters.ground_depth) / mu
+                light *= np.float32(1.0) - np.exp(rate * -length)
+                light += ready.ground[band] * np.exp(length * np.float32(-path.beam_rate[band]))
+            np.multiply(light, window.reflectance[0], out=out[band])
+        return out

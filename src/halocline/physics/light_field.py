@@ -227,14 +227,30 @@ class CausticField:
 
     def slice(self, rung: int) -> Slice:
         """Return the light at a rung of the ladder of depths."""
-        fine, long = self.rays(self.setup.fine), self.rays(self.setup.long)
-        with self._lock:
-            lock = self._locks.setdefault(rung, Lock())
+        lock = self._lock_of(rung)
         with lock:
-            if rung not in self._slices:
-                depth = ladder_depth(rung)
-                self._slices[rung] = _make_slice(fine, long, depth, self.setup.transfers(depth))
-            return self._slices[rung]
+            return self._made(rung)
+
+    def _lock_of(self, rung: int) -> Lock:
+        with self._lock:
+            return self._locks.setdefault(rung, Lock())
+
+    def _made(self, rung: int) -> Slice:
+        if rung not in self._slices:
+            depth = ladder_depth(rung)
+            fine, long = self.rays(self.setup.fine), self.rays(self.setup.long)
+            self._slices[rung] = _make_slice(fine, long, depth, self.setup.transfers(depth))
+        return self._slices[rung]
+
+    def _make_ahead(self, rungs: list[int]) -> None:
+        """Make slices that nobody is making: threads that need the same ones share the work."""
+        for rung in rungs:
+            lock = self._lock_of(rung)
+            if rung not in self._slices and lock.acquire(blocking=False):
+                try:
+                    self._made(rung)
+                finally:
+                    lock.release()
 
     def gain(
         self,
@@ -290,7 +306,9 @@ class CausticField:
         at_y = y - depth_m * drift_y
         places = _Places.of(self.setup, at_x, at_y, origin, self.setup.fine.patch.grid)
         out = np.zeros((3, x.size), np.float32)
-        for rung, weight in _rung_weights(depth_m):
+        weights = list(_rung_weights(depth_m))
+        self._make_ahead([rung for rung, _ in weights if rung >= 0])
+        for rung, weight in weights:
             if rung < 0:
                 out += weight
                 continue

@@ -113,11 +113,15 @@ class ShaftRays:
         Horizontal place of the lens, metres.
     depth_m
         Depth of the lens.
+    even_to_m
+        Up to here the field is taken as even, and comes in fully at twice as far. A filament that crosses the
+        lens itself brightens the whole picture at once, as it does at sea; 0 leaves it so.
     """
 
     directions: F32
     origin: tuple[float, float]
     depth_m: float
+    even_to_m: float = 0.0
 
 
 @dataclass(frozen=True)
@@ -128,14 +132,10 @@ class ShaftWater:
     ----------
     attenuation, diffuse_attenuation
         c and Kd of each channel, 1/m.
-    optical_edges
-        Distances of the steps' ends as attenuation sees them, ``(count + 1,)``: the same as
-        `ShaftSteps.edges`, or where a story bends range, bent.
     """
 
     attenuation: tuple[float, ...]
     diffuse_attenuation: tuple[float, ...]
-    optical_edges: F64
 
 
 class ShaftVolume:
@@ -208,7 +208,7 @@ class ShaftVolume:
         volume = np.ones((self.steps.count + 1, *shape, channels), np.float32)
         lit = np.zeros((channels, *shape), np.float32)
         even = np.full((channels, *shape), 1e-30, np.float32)
-        optical = self.water.optical_edges.astype(np.float32)
+        ends = self.steps.edges.astype(np.float32)
         rates = [
             np.float32(c) + np.float32(kd) * directions[2]
             for c, kd in zip(self.water.attenuation, self.water.diffuse_attenuation, strict=True)
@@ -218,7 +218,7 @@ class ShaftVolume:
             light, inside = self._light(directions, step)
             for channel, rate in enumerate(rates):
                 # The veil of this step: exp(-k t) at its start less at its end, over k, which cancels.
-                then = np.exp(rate * -optical[step + 1])
+                then = np.exp(rate * -ends[step + 1])
                 weight = np.abs(left[channel] - then)
                 left[channel] = then
                 weight *= inside
@@ -242,7 +242,14 @@ class ShaftVolume:
         # What is left along the beam does not move over the pattern.
         column = (directions[0] - directions[2] * drift_x) * middle
         row = (directions[1] - directions[2] * drift_y) * middle
-        return layout.look_up(column, row, depth, float(end - start)), inside
+        if middle <= self.rays.even_to_m:
+            return np.ones_like(depth), inside
+        light = layout.look_up(column, row, depth, float(end - start))
+        if middle < 2.0 * self.rays.even_to_m:
+            light -= np.float32(1.0)
+            light *= np.float32(middle / self.rays.even_to_m - 1.0)
+            light += np.float32(1.0)
+        return light, inside
 
     def _layout(self) -> _Layout:
         with self._layout_lock:

@@ -177,7 +177,10 @@ def look_up_through(directions: F32, slopes: F32, sun: SunBeam) -> Window:
     refracted += (n * cos_in - cos_out) * normal
     ix, iy, iz = (np.float32(value) for value in sun.travel)
     cos_sun = -(ix * refracted[0] + iy * refracted[1] + iz * refracted[2])
-    return Window(np.maximum(-refracted[2], np.float32(0.0)), cos_sun, reflectance, mirrored)
+    # A totally reflected ray has no direction in air; rounding may take the cosine of the others past 1.
+    np.clip(cos_sun, np.float32(-1.0), np.float32(1.0), out=cos_sun)
+    cos_zenith = np.clip(-refracted[2], np.float32(0.0), np.float32(1.0))
+    return Window(cos_zenith, cos_sun, reflectance, mirrored)
 
 
 def seen_from_below(window: Window, sky: Sky, *, sun_spread: float) -> F32:

@@ -1,0 +1,158 @@
+"""Seconds a UHD frame for light from the moving surface, against reading and writing a file; one run.
+
+* floor: the file read whole as float and written again, untouched, through OpenImageIO as it comes;
+* slices: the sea raised, the sun refracted through it, and the light at every depth a frame over level ground
+  from 5 to 13 m down asks for, on as many threads as there are processors;
+* caustics, shafts: those steps of the graph by themselves, all included but reading and writing.
+
+Rounds are interleaved, so that all see the same machine; medians and ratios are what to quote. Run with
+``python benchmarks/light.py``.
+"""
+
+from __future__ import annotations
+
+import os
+import statistics
+import tempfile
+import time
+from collections.abc import Callable
+from concurrent.futures import ThreadPoolExecutor
+from pathlib import Path
+from typing import Any
+
+import numpy as np
+import OpenImageIO as oiio
+
+from halocline.graph.engine import Evaluation, evaluate
+from halocline.graph.graph import Graph, chain
+from halocline.graph.shot import Shot
+from halocline.imaging.camera import pinhole
+from halocline.imaging.camera_track import CameraTrack
+from halocline.imaging.frame import Frame, Window
+from halocline.operators.caustics import Caustics, CausticsParameters
+from halocline.operators.light_shafts import LightShafts, LightShaftsParameters
+from halocline.operators.surface_light import SurfaceParameters, light_field
+from halocline.physics.light_field import ladder_depth
+from halocline.presets.build import make_shot
+from halocline.presets.preset import load_preset
+from halocline.rgb import LINEAR_REC709
+
+UHD = Window(0, 0, 3840, 2160)
+ROUNDS = 5
+PRESET = "jerlov-1b"
+DEPTHS_M = (5.0, 13.0)
+
+
+def main() -> None:
+    """Measure and print."""
+    with tempfile.TemporaryDirectory() as folder:
+        source = Path(folder) / "render.exr"
+        frame = _frame()
+        _write(source, frame)
+        measured = _measured(source, frame)
+    median = {name: statistics.median(times) for name, times in measured.items()}
+    print(f"UHD; {os.cpu_count()} processors; {ROUNDS} interleaved rounds; seconds: median (min .. max)")
+    for name, times in measured.items():
+        ratio = median[name] / median["floor"]
+        print(
+            f"  {name:<10}{median[name]:7.3f}   ({min(times):.3f} .. {max(times):.3f})   {ratio:6.3f} of floor"
+        )
+    print("  targets: slices 0.15, shafts 0.30 of floor")
+
+
+def _measured(source: Path, frame: Frame) -> dict[str, list[float]]:
+    shots = [_shot(number) for number in range(1001, 1001 + ROUNDS)]
+    caustics = chain([("caustics", Caustics(CausticsParameters(normals="render")))])
+    shafts = chain([("shafts", LightShafts(LightShaftsParameters()))])
+    # Once before counting: what all frames of a shot share, and the machine's caches.
+    _slices(_shot(999))
+    jobs: dict[str, Callable[[Shot], object]] = {
+        "floor": lambda _: _copy(source),
+        "slices": _slices,
+        "caustics": lambda shot: _step(caustics, frame, shot, "bands"),
+        "shafts": lambda shot: _step(shafts, frame, shot, "shafts"),
+    }
+    times: dict[str, list[float]] = {name: [] for name in jobs}
+    for shot in shots:
+        for name, job in jobs.items():
+            started = time.perf_counter()
+            job(shot)
+            times[name].append(time.perf_counter() - started)
+    return times
+
+
+def _slices(shot: Shot) -> None:
+    field = light_field(shot, SurfaceParameters())
+    rungs = [rung for rung in range(29) if DEPTHS_M[0] / 1.25 < ladder_depth(rung) < DEPTHS_M[1] * 1.25]
+    setup = field.setup
+    with ThreadPoolExecutor(os.cpu_count()) as pool:
+        for _ in pool.map(field.rays, (setup.fine, setup.long)):
+            pass
+        for _ in pool.map(field.slice, rungs):
+            pass
+
+
+def _step(graph: Graph, frame: Frame, shot: Shot, wanted: str) -> Any:
+    return evaluate(graph, frame, shot, wanted=(wanted,), how=Evaluation())[wanted]
+
+
+def _shot(number: int) -> Shot:
+    matrix = np.eye(4)
+    tilt = np.radians(-20.0)
+    matrix[1:3, 1:3] = [[np.cos(tilt), -np.sin(tilt)], [np.sin(tilt), np.cos(tilt)]]
+    camera = pinhole(UHD, focal_length_mm=28.0, film_width_mm=36.0, camera_to_world=matrix)
+    return make_shot(
+        load_preset(PRESET),
+        number,
+        CameraTrack({number: camera}),
+        space=LINEAR_REC709,
+        display_window=UHD,
+        data_window=UHD,
+    )
+
+
+def _frame() -> Frame:
+    """Level ground some metres below a lens that looks down at it a little, bands of light already."""
+    shot = _shot(1001)
+    mu = shot.view_plane("downward", UHD)
+    range_m = np.minimum(np.float32(3.0) / np.maximum(mu, np.float32(0.05)), np.float32(60.0))
+    bands = np.full((shot.path.bands.count, *UHD.shape), 0.4, np.float32)
+    planes = {
+        "rgb": np.full((3, *UHD.shape), 0.4, np.float32),
+        "bands": bands,
+        "veil": 0.3 * bands,
+        "alpha": np.ones(UHD.shape, np.float32),
+        "range": range_m,
+        "normal": np.stack([np.zeros(UHD.shape), np.ones(UHD.shape), np.zeros(UHD.shape)]).astype(np.float32),
+    }
+    return Frame(planes, UHD, UHD)
+
+
+def _copy(source: Path) -> None:
+    reader: Any = oiio.ImageInput.open(str(source))
+    spec = reader.spec()
+    pixels = reader.read_image(0, 0, 0, spec.nchannels, "float")
+    reader.close()
+    target = str(source.with_suffix(".copy.exr"))
+    writer: Any = oiio.ImageOutput.create(target)
+    writer.open(target, spec)
+    writer.write_image(pixels)
+    writer.close()
+
+
+def _write(path: Path, frame: Frame) -> None:
+    """Write a file such as a renderer gives: smooth shading with slight noise, so that zip has work to do."""
+    noise = np.random.default_rng(7).normal(1.0, 0.01, UHD.shape).astype(np.float32)
+    planes = [*(frame.plane("rgb") * noise), frame.plane("alpha"), frame.plane("range")]
+    spec = oiio.ImageSpec(UHD.width, UHD.height, 5, "float")
+    spec.channelnames = ("R", "G", "B", "A", "Z")
+    spec.channelformats = ("half", "half", "half", "half", "float")
+    spec["compression"] = "zip"
+    writer: Any = oiio.ImageOutput.create(str(path))
+    writer.open(str(path), spec)
+    writer.write_image(np.ascontiguousarray(np.stack(planes, axis=-1), np.float32))
+    writer.close()
+
+
+if __name__ == "__main__":
+    main()
