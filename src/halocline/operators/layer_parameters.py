@@ -10,9 +10,10 @@ from pydantic import Field
 
 from halocline._typing import F64
 from halocline.graph.shot import Shot
-from halocline.physics.layers import InternalWaves, Layer, Turbulence
+from halocline.physics.layers import InternalWaves, Layer
 from halocline.physics.random import stream_key
 from halocline.physics.refraction import WaterMass
+from halocline.physics.turbulence import Turbulence
 from halocline.quantities import Angle, Distance, Length, Position, Ratio, Share, Strict
 
 

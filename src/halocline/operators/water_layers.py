@@ -33,9 +33,9 @@ from halocline.physics.layers import Layer, LayerView, view_layer
 from halocline.physics.soften import in_parallel
 from halocline.quantities import Ratio, Strict
 
-# Pixels between the rays that are followed; what is finer than a few of them is smeared. Measured: at 4 the
-# rays of UHD cost about as much as the warp itself.
-GRID_STEP = 4
+# Rays that are followed across the picture's width, whatever its resolution: a proxy shows the same eddies as
+# the full picture. What is finer than a few of them is smeared.
+RAYS_ACROSS = 640
 # A thing's own displacement is kept around it for the picture's width over this, which is more than any layer
 # displaces but at its horizon.
 LEVER_REACH = 160
@@ -94,12 +94,15 @@ class WaterLayers(Operator[WaterLayersParameters]):
     def apply(self, planes: Planes, tile: Tile, shot: Shot, prepared: tuple[Layer, ...]) -> Planes:
         """Bend."""
         window = tile.region
-        grid = Grid(window.x, window.y, window.width, window.height, GRID_STEP)
+        step = max(1, round(shot.display_window.width / RAYS_ACROSS))
+        grid = Grid(window.x, window.y, window.width, window.height, step)
         rays = grid_rays(shot.camera, grid)
-        views = [_followed(layer, rays, shot) for layer in prepared]
+        views = [
+            _followed(layer, rays, step * shot.camera.tangent_per_px[0], shot.time_s) for layer in prepared
+        ]
         nearness = grid.blown_up(first_crossing(views))
         share = share_beyond(nearness, _coverage(planes))
-        reach = max(2, round(window.width / (GRID_STEP * LEVER_REACH)))
+        reach = max(2, round(shot.display_window.width / (step * LEVER_REACH)))
         arms = levers(views, grid, share, planes["range"], reach)
         change = self._change(prepared, views, arms, rays, grid, shot)
         moved = _moved(planes, share, change)
@@ -202,14 +205,13 @@ def grid_rays(camera: Camera, grid: Grid) -> Rays:
     return Rays(camera, np.stack(world), columns, rows)
 
 
-def _followed(layer: Layer, rays: Rays, shot: Shot) -> LayerView:
+def _followed(layer: Layer, rays: Rays, step_rad: float, time_s: float) -> LayerView:
     """Return the view of a layer, followed in slabs of rows, in parallel."""
-    step = GRID_STEP * rays.camera.tangent_per_px[0]
     edges = np.linspace(0, rays.directions.shape[1], SLABS + 1).astype(int)
 
     def view(rows: tuple[int, int]) -> LayerView:
         part = np.ascontiguousarray(rays.directions[:, slice(*rows)])
-        return view_layer(layer, rays.camera.position_m, part, step_rad=step, time_s=shot.time_s)
+        return view_layer(layer, rays.camera.position_m, part, step_rad=step_rad, time_s=time_s)
 
     slabs = [(int(a), int(b)) for a, b in pairwise(edges) if b > a]
     views = in_parallel(view, slabs)

@@ -19,15 +19,15 @@ from __future__ import annotations
 
 import math
 from dataclasses import dataclass, field
-from functools import cached_property, lru_cache
+from functools import cached_property
 
-import cv2
 import numpy as np
-from scipy.special import erf, erfc
+from scipy.special import erfc
 
 from halocline._typing import F32, F64
 from halocline.errors import PhysicsError
 from halocline.physics.refraction import CHANNEL_WAVELENGTHS_NM, WaterMass, critical_grazing_angle
+from halocline.physics.turbulence import RayPath, Turbulence, churn
 
 GRAVITY = 9.81
 # Beyond this a crossing is as good as at the horizon.
@@ -36,11 +36,6 @@ FARTHEST_CROSSING_M = 2000.0
 LONGEST_PATH_M = 200.0
 # A wave train of this many components does not repeat while a shot lasts.
 WAVE_COMPONENTS = 12
-# Eddies: samples across one eddy radius and across the periodic tile; 64 eddies to a period.
-TILE_SAMPLES_PER_EDDY = 8
-TILE_SIZE = 512
-# An eddy is displayed in full when its radius spans this many grid steps, and not at all below half of it.
-STEPS_PER_EDDY = 3.0
 
 
 @dataclass(frozen=True)
@@ -68,34 +63,6 @@ class InternalWaves:
     speed_m_s: float | None = None
     heading_deg: float = 0.0
     spread_deg: float = 25.0
-    seed: int = 0
-
-
-@dataclass(frozen=True)
-class Turbulence:
-    """Mottling of the index inside the layer.
-
-    Attributes
-    ----------
-    strength
-        R.m.s. variation of the index as a share of the step across the layer, 0 to 1.
-    eddy_m
-        Radius of the largest eddies (correlation exp(-r^2/radius^2)).
-    finest_m
-        Radius of the smallest eddies.
-    speed_m_s
-        How fast the largest eddies churn; smaller ones by the cube root of their size (kolmogorov1941).
-    drift_m_s
-        Current along the layer's two axes that carries them all.
-    seed
-        Which of all such fields.
-    """
-
-    strength: float = 0.0
-    eddy_m: float = 0.25
-    finest_m: float = 0.004
-    speed_m_s: float = 0.03
-    drift_m_s: tuple[float, float] = (0.0, 0.0)
     seed: int = 0
 
 
@@ -137,12 +104,6 @@ class Layer:
                 "the normal of a layer is not of unit length",
                 code="E-PHYSICS-LAYER",
                 mend="Normalise it.",
-            )
-        if not 0 < self.turbulence.finest_m <= self.turbulence.eddy_m:
-            raise PhysicsError(
-                f"eddies from {self.turbulence.finest_m:g} m to {self.turbulence.eddy_m:g} m are impossible",
-                code="E-PHYSICS-LAYER",
-                mend="The smallest eddy must be above 0 and no larger than the largest.",
             )
 
     @cached_property
@@ -229,45 +190,6 @@ def interfacial_speed(length_m: float, layer: Layer) -> float:
     return math.sqrt(GRAVITY / wave_number * (below - above) / (below + above))
 
 
-def deflection_rms(index_rms: float, eddy_m: float, path_m: F32) -> F32:
-    """Return the r.m.s. angle, per axis, by which eddies of one size turn a ray.
-
-    theta^2 = 2 sigma^2 / l^2 (sqrt(pi) l L erf(L/l) - l^2 (1 - exp(-L^2/l^2)))
-
-    Parameters
-    ----------
-    index_rms
-        sigma, r.m.s. relative variation of the index; correlation sigma^2 exp(-r^2/l^2).
-    eddy_m
-        l, metres.
-    path_m
-        L, metres through the eddies, any shape.
-
-    Notes
-    -----
-    Follows from integrating the gradient across the ray along it. Long paths give 2 sqrt(pi) sigma^2 L/l
-    (chernov1960), short ones 2 sigma^2 L^2/l^2.
-    Worked value: sigma 1e-4, l 0.1 m, L 1 m gives 5.77e-4.
-    """
-    ratio = np.asarray(path_m / np.float32(eddy_m))
-    walk = np.float32(math.sqrt(math.pi)) * ratio * erf(ratio) + np.expm1(-ratio * ratio)
-    angle: F32 = np.float32(math.sqrt(2.0) * index_rms) * np.sqrt(np.maximum(walk, np.float32(0.0)))
-    return angle
-
-
-def octaves(turbulence: Turbulence, index_step: float) -> list[tuple[float, float]]:
-    """Return the eddies by size: radius, metres, and r.m.s. variation of the index.
-
-    Variance falls with size to the power 2/3, as a passive quantity's does in stirred water (obukhov1949),
-    and sums to the stated strength.
-    """
-    count = 1 + int(math.log2(turbulence.eddy_m / turbulence.finest_m) + 1e-9)
-    radii = [turbulence.eddy_m * 0.5**k for k in range(count)]
-    weights = [radius ** (2.0 / 3.0) for radius in radii]
-    total = abs(index_step) * turbulence.strength
-    return [(r, total * math.sqrt(w / sum(weights))) for r, w in zip(radii, weights, strict=True)]
-
-
 def view_layer(
     layer: Layer, position_m: F64, directions: F32, *, step_rad: float, time_s: float
 ) -> LayerView:
@@ -303,8 +225,11 @@ def view_layer(
     path = np.subtract(leave, enter, out=np.zeros_like(enter), where=met)
 
     bend, share, mirror = _refraction(layer, directions, climb, surface, height, path)
-    churn, spread = _turbulence(layer, foot, directions, climb, enter, path, step_rad=step_rad, time_s=time_s)
-    bend += churn
+    rays = RayPath(directions, climb, enter, leave, step_rad)
+    eddies, spread = churn(
+        layer.turbulence, layer.index_step(), rays, foot, (*layer.axes, layer.normal), time_s=time_s
+    )
+    bend += eddies
     return LayerView(enter, leave, bend * met, spread * met, share * met, mirror * met)
 
 
@@ -465,101 +390,3 @@ def _snell_bend(directions: F32, facing: F32, grazing: F32, excess: F32) -> F32:
     lift = drop / np.maximum(grazing + leaving, np.float32(1e-12))
     bend: F32 = excess * directions + (excess * grazing + lift) * facing
     return bend
-
-
-def _turbulence(
-    layer: Layer,
-    foot: F64,
-    directions: F32,
-    climb: F32,
-    enter: F32,
-    path: F32,
-    *,
-    step_rad: float,
-    time_s: float,
-) -> tuple[F32, F32]:
-    """Return the bend by visible eddies ``(3, ...)`` and the r.m.s. angle of the rest."""
-    bend, lost = np.zeros_like(directions), np.zeros_like(climb)
-    turbulence = layer.turbulence
-    if turbulence.strength == 0.0:
-        return bend, lost
-    inside = np.where(np.isfinite(enter), enter + np.float32(0.5) * path, np.float32(FARTHEST_CROSSING_M))
-    spot = _Footprint.of(layer, directions, climb, inside, step_rad)
-    spacing = np.float32(2.0) * np.maximum(spot.half_along, spot.half_across)
-    first, second = layer.axes
-    origin = np.array([foot @ first, foot @ second])
-    frame = np.stack([first, second, layer.normal]).astype(np.float32)
-    for octave, (radius, index_rms) in enumerate(octaves(turbulence, layer.index_step())):
-        angle = deflection_rms(index_rms, radius, path)
-        shown = np.clip(radius / (np.float32(0.5 * STEPS_PER_EDDY) * spacing) - 1, 0, 1)
-        lost += angle * angle * (np.float32(1.0) - shown * shown)
-        angle *= shown
-        if not angle.any():
-            continue
-        eddies = _eddies(turbulence, octave, radius, origin, (spot.at_1, spot.at_2), time_s)
-        for axis in range(3):
-            bend[axis] += angle * (
-                eddies[..., 0] * frame[0, axis]
-                + eddies[..., 1] * frame[1, axis]
-                + eddies[..., 2] * frame[2, axis]
-            )
-    # Only what is across the ray turns it.
-    along = np.sum(bend * directions, axis=0)
-    bend -= along * directions
-    return bend, np.sqrt(lost)
-
-
-def _eddies(
-    turbulence: Turbulence, octave: int, radius: float, origin: F64, at: tuple[F32, F32], time_s: float
-) -> F32:
-    """Return one octave of the field at places ``at``, ``(rows, columns, 3)``, r.m.s. 1 per component.
-
-    Three copies of one field slide across each other: their sum churns smoothly and never repeats, where
-    blending towards a new field now and then would pulse.
-    """
-    tile = _eddy_tile(turbulence.seed)
-    churn = turbulence.speed_m_s * (radius / turbulence.eddy_m) ** (1.0 / 3.0)
-    per_metre = TILE_SAMPLES_PER_EDDY / radius
-    total: F32 = np.zeros((*at[0].shape, 3), np.float32)
-    for copy in range(3):
-        turn = 2.0 * math.pi * (copy / 3.0 + 0.1 * octave)
-        drift = np.array(turbulence.drift_m_s) + churn * np.array([math.cos(turn), math.sin(turn)])
-        # Irrational shifts keep the copies and octaves apart.
-        shift = TILE_SIZE * ((octave * 3 + copy + 1) * np.array([0.7548776662, 0.5698402910]) % 1.0)
-        start = ((origin - drift * time_s) * per_metre + shift) % TILE_SIZE
-        places = [_wrapped(a, per_metre, s) for a, s in zip(at, start, strict=True)]
-        total += cv2.remap(tile, places[0], places[1], cv2.INTER_LINEAR, borderMode=cv2.BORDER_REPLICATE)
-    total *= np.float32(1.0 / math.sqrt(3.0))
-    return total
-
-
-def _wrapped(metres: F32, per_metre: float, start: float) -> F32:
-    """Return places in samples of the tile, 0 to its size."""
-    # A floor, because numpy's remainder takes five times as long.
-    periods = metres * np.float32(per_metre / TILE_SIZE)
-    periods += np.float32(start / TILE_SIZE)
-    periods -= np.floor(periods)
-    periods *= np.float32(TILE_SIZE)
-    return periods
-
-
-@lru_cache(maxsize=4)
-def _eddy_tile(seed: int) -> F32:
-    """Return one period of a smooth random field, ``(size + 1, size + 1, 3)``, r.m.s. 1.
-
-    Correlation exp(-r^2/radius^2); the first two components are the gradient of the third.
-    """
-    draw = np.random.Generator(np.random.Philox(key=[seed & 0xFFFFFFFFFFFFFFFF, 0x656464696573]))
-    white = np.fft.rfft2(draw.standard_normal((TILE_SIZE, TILE_SIZE)))
-    across = 2.0 * math.pi * np.fft.rfftfreq(TILE_SIZE)[None, :] * TILE_SAMPLES_PER_EDDY
-    down = 2.0 * math.pi * np.fft.fftfreq(TILE_SIZE)[:, None] * TILE_SAMPLES_PER_EDDY
-    # The square root of the spectrum of exp(-r^2), which is a Gaussian too.
-    smooth = white * np.exp(-(across * across + down * down) / 8.0)
-    smooth[0, 0] = 0.0
-    fields = [
-        np.fft.irfft2(part, (TILE_SIZE, TILE_SIZE))
-        for part in (1j * across * smooth, 1j * down * smooth, smooth)
-    ]
-    tile = np.stack([plane / plane.std() for plane in fields], axis=-1)
-    wrapped: F32 = np.pad(tile, ((0, 1), (0, 1), (0, 0)), mode="wrap").astype(np.float32)
-    return wrapped
