@@ -57,7 +57,7 @@ def test_a_grey_is_the_same_grey_from_every_space(space: RGBSpace) -> None:
     shown = display_pixels(grey, space, view="un-tone-mapped")
     assert shown.shape == (2, 3, 3)
     assert shown.dtype == np.uint8
-    # IEC 61966-2-1: 0.18 encodes to 0.4613, that is 117.6 of 255.
+    # iec61966_2_1: 0.18 encodes to 0.4613, that is 117.6 of 255.
     np.testing.assert_array_equal(shown, 118)
 
 

@@ -1,6 +1,6 @@
 """Cameras from the metadata of a rendered file, from a statement, or as a default that says so.
 
-OpenEXR's standard attributes (ImfStandardAttributes.h): ``worldToCamera`` and ``worldToNDC`` are matrices for
+OpenEXR's standard attributes (openexr_attributes): ``worldToCamera`` and ``worldToNDC`` are matrices for
 row vectors (the translation stands in the last row). The standard's camera space is left-handed: x right, y
 up, +z into the picture; NDC runs from 0 to 1 across the display window, y down. Many renderers write a
 right-handed camera that looks down -z instead, some write matrices for column vectors, and some NDC from -1

@@ -4,8 +4,8 @@ OpenImageIO reads but does not write attributes of double precision, and gives n
 know or to text that is not UTF-8. The file's header is a plain list - name, type, size, bytes - so such
 attributes are taken from the input as they stand and put into the output's header.
 
-Source: "OpenEXR File Layout", openexr.com (header, attribute layout, offset tables); *from memory*, checked
-by reading the result with OpenImageIO and with the OpenEXR package.
+Source: openexr_layout (header, attribute layout, offset tables), from memory; checked by reading the result
+with OpenImageIO and with the OpenEXR package.
 """
 
 from __future__ import annotations
