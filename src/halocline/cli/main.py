@@ -8,7 +8,7 @@ from typing import Annotated, Any
 import typer
 
 from halocline._version import __version__
-from halocline.cli import apply, check, demo, farm, inspect, preset, report
+from halocline.cli import apply, check, demo, farm, inspect, match, plot, preset, remove, report, sheet, wedge
 from halocline.cli.exit_status import INTERRUPTED, NOTHING_POSSIBLE
 from halocline.cli.output import say_error
 from halocline.errors import HaloclineError
@@ -44,6 +44,11 @@ app.command("inspect", epilog=inspect.EXAMPLES)(inspect.inspect)
 app.command("check", epilog=check.EXAMPLES)(check.check)
 app.command("report", epilog=report.EXAMPLES)(report.report)
 app.add_typer(farm.app, name="farm")
+app.command("match", epilog=match.EXAMPLES)(match.match)
+app.command("remove", epilog=remove.EXAMPLES)(remove.remove)
+app.command("wedge", epilog=wedge.EXAMPLES)(wedge.wedge)
+app.command("sheet", epilog=sheet.EXAMPLES)(sheet.sheet)
+app.command("plot", epilog=plot.EXAMPLES)(plot.plot)
 app.add_typer(preset.app, name="preset")
 app.command("demo", epilog=demo.EXAMPLES)(demo.demo)
 

@@ -65,7 +65,9 @@ class Candidate:
     colours
         Colours found for targets of unknown colour, by name; in units of the camera, not reflectances.
     misfit
-        Sum of squared residuals in standard deviations, Huber's way, with the prior.
+        Sum of squared residuals in standard deviations, Huber's way.
+    strangeness
+        How far its strength is from the type's own, squared, in standard deviations of the prior.
     residual
         Predicted less measured, ``(n, 3)``, linear.
     predicted
@@ -83,6 +85,7 @@ class Candidate:
     tint: F64
     colours: dict[str, F64]
     misfit: float
+    strangeness: float
     residual: F64
     predicted: F64
     confidence: float = 0.0
@@ -103,9 +106,7 @@ def fit_jerlov(
     """
     check_enough(samples)
     noise = noise_of(samples)
-    found = [_best_strength(kind, samples, setting, noise) for kind in types]
-    found.sort(key=lambda candidate: candidate.misfit)
-    return _with_confidence(found, samples)
+    return _with_confidence([_best_strength(kind, samples, setting, noise) for kind in types], samples)
 
 
 def fit_contents(samples: Sequence[Sample], setting: Setting) -> Candidate:
@@ -133,7 +134,7 @@ def fit_contents(samples: Sequence[Sample], setting: Setting) -> Candidate:
     best = min(tried, key=lambda result: float(result.cost))
     chlorophyll, dissolved, mineral = np.exp(best.x).tolist()
     solved = _solved(of(best.x), samples, setting, noise)
-    made = _candidate(of(best.x), "contents", solved, 2.0 * float(best.cost), math.nan)
+    made = _candidate(of(best.x), "contents", solved, 2.0 * float(best.cost), 0.0, math.nan)
     return replace(made, contents=(chlorophyll, dissolved, mineral))
 
 
@@ -189,7 +190,8 @@ def _best_strength(kind: str, samples: Sequence[Sample], setting: Setting, noise
     water = _scaled(base, float(best.x))
     solved = _solved(water, samples, setting, noise)
     spread = _spread(misfit, float(best.x), float(best.fun))
-    return _candidate(water, kind, solved, float(best.fun), spread)
+    strangeness = ((float(best.x) - math.log(own)) / SCALE_SPREAD) ** 2
+    return _candidate(water, kind, solved, float(best.fun) - strangeness, strangeness, spread)
 
 
 def _spread(misfit: Callable[[float], float], log_c: float, least: float) -> float:
@@ -289,7 +291,9 @@ def _huber_roots(scaled: F64) -> F64:
     return np.asarray(np.sign(scaled) * np.sqrt(loss), np.float64)
 
 
-def _candidate(water: Water, kind: str, solved: _Solved, misfit: float, spread: float) -> Candidate:
+def _candidate(
+    water: Water, kind: str, solved: _Solved, misfit: float, strangeness: float, spread: float
+) -> Candidate:
     return Candidate(
         water,
         kind,
@@ -300,19 +304,28 @@ def _candidate(water: Water, kind: str, solved: _Solved, misfit: float, spread: 
         solved.tint,
         solved.colours,
         misfit,
+        strangeness,
         solved.residual,
         solved.predicted,
     )
 
 
 def _with_confidence(found: list[Candidate], samples: Sequence[Sample]) -> list[Candidate]:
-    # Where even the best fit is worse than the noise says, the model is what is wrong, by as much.
-    excess = max(1.0, found[0].misfit / max(1.0, 3.0 * len(samples) - 7.0))
-    odds = np.array([math.exp(-0.5 * (one.misfit - found[0].misfit) / excess) for one in found])
-    return [
+    """Return candidates with their share of belief, the likeliest first.
+
+    Where even the best fit is worse than the noise says, it is the model that is wrong, by as much: the
+    residuals then weigh less, against each other and against how strange a water is.
+    """
+    least = min(one.misfit for one in found)
+    excess = max(1.0, least / max(1.0, 3.0 * len(samples) - 7.0))
+    doubt = np.array([(one.misfit - least) / excess + one.strangeness for one in found])
+    odds = np.exp(-0.5 * (doubt - doubt.min()))
+    shares = odds / odds.sum()
+    sure = [
         replace(one, confidence=float(share), spread=one.spread ** math.sqrt(excess))
-        for one, share in zip(found, odds / odds.sum(), strict=True)
+        for one, share in zip(found, shares, strict=True)
     ]
+    return sorted(sure, key=lambda one: -one.confidence)
 
 
 def _scaled(base: Water, log_c: float) -> Water:

@@ -12,7 +12,7 @@ from halocline._typing import F32, F64
 from halocline.errors import HaloclineError, ReadError, UnitError
 from halocline.imaging.camera import Camera, pinhole
 from halocline.imaging.frame import Window
-from halocline.imaging.load import load
+from halocline.imaging.load import View, load
 from halocline.matching.samples import Place, Sample, decoded, sample_at, samples_of_range_map
 from halocline.rgb import LINEAR_REC709, RGBSpace
 
@@ -74,39 +74,34 @@ def read_still(
     path
         PNG, JPEG, TIFF, EXR and whatever else OpenImageIO reads.
     range_path
-        Its range map, if it has one apart: the first channel of a file, metres; 0 or infinite is open water.
+        Its range map, if it has one apart: an EXR frame with depth, whose camera is then taken too, or the
+        first channel of any picture in metres, where 0 or infinite is open water.
     encoding
         See `decoded`; by the file's kind where not given.
     lens
-        The lens; of an EXR frame with a camera, its own.
+        The lens, where no EXR frame tells it.
 
     Raises
     ------
     ReadError
         ``E-READ-OPEN`` where a file cannot be read.
     """
-    if path.suffix.lower() == ".exr" and range_path is None:
-        found = _frame(path)
-        if found is not None:
-            return found
+    render = _render(path) if range_path is None else _render(range_path)
+    if render is not None and range_path is None:
+        values = np.moveaxis(render.frame.plane("rgb"), 0, -1).astype(np.float64)
+        return Still(values, "linear", render.space, render.frame.plane("range"), _directions(render))
     pixels = _pixels(path)
     values = np.repeat(pixels, 3, axis=2) if pixels.shape[2] < 3 else pixels[..., :3]
-    rows, columns = values.shape[:2]
     range_m = None
     if range_path is not None:
-        depth = _pixels(range_path)[..., 0].astype(np.float32)
-        if depth.shape != (rows, columns):
-            raise ReadError(
-                f"the range map has {depth.shape[1]} x {depth.shape[0]} pixels, the still {columns} x {rows}",
-                code="E-READ-SIZE",
-                where=str(range_path),
-                mend="Give a range map of the still's own size.",
-            )
-        range_m = np.where(np.isfinite(depth) & (depth > 0), depth, np.float32(np.inf))
+        range_m = _range_map(range_path) if render is None else render.frame.plane("range")
+        _check_size(range_path, range_m.shape, values.shape)
     own = "linear" if path.suffix.lower() in LINEAR_ENDINGS else "srgb"
-    window = Window(0, 0, columns, rows)
-    directions = None if lens is None else lens.camera(columns, rows).directions(window)
-    return Still(values.astype(np.float64), encoding or own, LINEAR_REC709, range_m, directions)
+    directions = None if render is None else _directions(render)
+    if lens is not None:
+        rows, columns = values.shape[:2]
+        directions = lens.camera(columns, rows).directions(Window(0, 0, columns, rows))
+    return Still(values, encoding or own, LINEAR_REC709, range_m, directions)
 
 
 def samples_of(stills: list[Still], places: list[Place]) -> list[Sample]:
@@ -142,20 +137,33 @@ def _mapped(still: Still) -> list[Sample]:
     return samples_of_range_map(linear, still.range_m, still.directions)
 
 
-def _frame(path: Path) -> Still | None:
-    """Read an EXR frame with depth and camera; nothing where it has no depth."""
+def _render(path: Path) -> View | None:
+    """Read an EXR frame with depth; nothing where it is no EXR or has none."""
+    if path.suffix.lower() != ".exr":
+        return None
     try:
-        view = load(path).views[0]
+        return load(path).views[0]
     except HaloclineError:
         return None
-    frame = view.frame
-    return Still(
-        np.moveaxis(frame.plane("rgb"), 0, -1).astype(np.float64),
-        "linear",
-        view.space,
-        frame.plane("range"),
-        view.camera.directions(frame.data_window),
-    )
+
+
+def _directions(view: View) -> F32:
+    return view.camera.directions(view.frame.data_window)
+
+
+def _range_map(path: Path) -> F32:
+    depth = _pixels(path)[..., 0].astype(np.float32)
+    return np.where(np.isfinite(depth) & (depth > 0), depth, np.float32(np.inf))
+
+
+def _check_size(path: Path, found: tuple[int, ...], wanted: tuple[int, ...]) -> None:
+    if found[:2] != wanted[:2]:
+        raise ReadError(
+            f"the range map has {found[1]} x {found[0]} pixels, the still {wanted[1]} x {wanted[0]}",
+            code="E-READ-SIZE",
+            where=str(path),
+            mend="Give a range map of the still's own size.",
+        )
 
 
 def _pixels(path: Path) -> F64:

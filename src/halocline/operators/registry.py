@@ -18,9 +18,9 @@ GROUP = "halocline.operators"
 
 BUILT_IN = {
     "attenuation": "halocline.operators.attenuation:Attenuation",
+    "bubbles": "halocline.operators.bubbles:Bubbles",
     "caustics": "halocline.operators.caustics:Caustics",
     "dome_port": "halocline.operators.dome_port:DomePortOperator",
-    "bubbles": "halocline.operators.bubbles:Bubbles",
     "downwelling": "halocline.operators.downwelling:Downwelling",
     "flat_port": "halocline.operators.flat_port:FlatPortOperator",
     "forward_scatter": "halocline.operators.forward_scatter:ForwardScatter",
@@ -29,6 +29,7 @@ BUILT_IN = {
     "light_shafts": "halocline.operators.light_shafts:LightShafts",
     "measured_port": "halocline.operators.measured_port:MeasuredPort",
     "mix": "halocline.operators.mix:Mix",
+    "remove_water": "halocline.operators.remove_water:RemoveWater",
     "sky_window": "halocline.operators.sky_window:SkyWindow",
     "suspended_matter": "halocline.operators.suspended_matter:SuspendedMatter",
     "veiling_light": "halocline.operators.veiling_light:VeilingLight",

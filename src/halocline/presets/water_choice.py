@@ -102,7 +102,7 @@ def fitted_water(water: WaterSection, bands: BandsSection, document: Document) -
     if bands.fitted is not None:
         return FittedWater.from_dict(bands.fitted)
     try:
-        chosen = _scaled(_unscaled(water, document.folder), water)
+        chosen = chosen_water(water, document)
         fit = fit_bands(chosen, count=bands.count, range_m=bands.range, depth_m=bands.depth)
     except HaloclineError as error:
         raise error.located(f"{document.where(('water',))}, [water]") from error
@@ -115,6 +115,17 @@ def fitted_water(water: WaterSection, bands: BandsSection, document: Document) -
         chosen.secchi_depth_m,
         chosen.source_notes,
     )
+
+
+def chosen_water(section: WaterSection, document: Document) -> Water:
+    """Return the water that a preset asks for, as spectra.
+
+    Raises
+    ------
+    HaloclineError
+        Where it cannot be had, or its table cannot be read.
+    """
+    return _scaled(_unscaled(section, document.folder), section)
 
 
 def _unscaled(section: WaterSection, folder: Path) -> Water:

@@ -1,7 +1,11 @@
-"""Contact sheets: display-referred pictures in a labelled grid."""
+"""Contact sheets: display-referred pictures in a labelled grid, as one picture.
+
+`halocline.review.page` makes the same rows of tiles into a page for a browser.
+"""
 
 from __future__ import annotations
 
+import textwrap
 from collections.abc import Sequence
 from dataclasses import dataclass
 
@@ -15,6 +19,8 @@ U8 = NDArray[np.uint8]
 BACKGROUND = 24
 LABEL_COLOUR = (225, 225, 225)
 MARGIN_PX = 10
+# Mean width of a letter over its height, for wrapping.
+LETTER_WIDTH = 0.51
 
 
 @dataclass(frozen=True)
@@ -41,7 +47,7 @@ def contact_sheet(rows: Sequence[Sequence[Tile]], *, title: str = "", tile_width
     rows
         Tiles row by row; rows may differ in length.
     title
-        Line at the top.
+        Lines at the top.
     tile_width
         Pixels that each picture is scaled to.
 
@@ -78,8 +84,9 @@ def _padded(picture: U8, width: int, height: int) -> U8:
 
 
 def _text(text: str, width: int, letter: int) -> U8:
-    """Return lines of text on the sheet's background; letters of a size in pixels."""
-    lines = text.splitlines() or [""]
+    """Return lines of text on the sheet's background, wrapped to its width; letters of a size in pixels."""
+    fitting = max(8, int((width - 2 * MARGIN_PX) / (LETTER_WIDTH * letter)))
+    lines = [part for line in text.splitlines() for part in textwrap.wrap(line, fitting) or [""]] or [""]
     step = letter * 3 // 2
     canvas = np.full((step * len(lines) + letter // 2, width, 3), BACKGROUND / 255.0, np.float32)
     buffer = oiio.ImageBuf(canvas)

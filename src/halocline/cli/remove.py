@@ -1,0 +1,56 @@
+"""`halocline remove`: water taken out of frames that were made with a preset, or matched by one."""
+
+from __future__ import annotations
+
+from typing import Annotated
+
+import typer
+
+from halocline.batch.makers import Means
+from halocline.batch.plan_tasks import plan_shot
+from halocline.cli.output import LogForm
+from halocline.cli.shot import RunOptions, exit_status, run_shot
+from halocline.matching.remove import removal_of
+from halocline.presets.preset import load_preset
+
+EXAMPLES = (
+    "Examples:  halocline remove jerlov-1c wet.####.exr --depth clean.####.exr --out dry/   |   "
+    "halocline remove matched.toml plate.####.exr --depth range.####.exr --out neutral/ --plate --noise 0.004"
+)
+
+
+def remove(
+    preset: Annotated[
+        str, typer.Argument(metavar="PRESET", help="The water: what the frames were made with.")
+    ],
+    beauty: Annotated[str, typer.Argument(metavar="FRAMES", help="Wet EXR file or frame pattern.")],
+    out: Annotated[str, typer.Option("--out", help="Folder, file or frame pattern to write.")],
+    depth: Annotated[
+        str | None, typer.Option("--depth", help="Depth pass, where it is not in the frames' files.")
+    ] = None,
+    frames: Annotated[
+        str | None, typer.Option("--frames", metavar="RANGE", help="Frames, such as 1001-1100x2.")
+    ] = None,
+    settings: Annotated[
+        list[str] | None,
+        typer.Option("--set", metavar="KEY=VALUE", help="Set one key of the preset; may be given again."),
+    ] = None,
+    noise: Annotated[
+        float, typer.Option(min=1e-6, help="Noise of the frames, standard deviation, scene-linear.")
+    ] = 0.002,
+    plate: Annotated[
+        bool, typer.Option("--plate", help="A plate: the preset's white reference was never put on it.")
+    ] = False,
+    overwrite: Annotated[bool, typer.Option("--overwrite", help="Replace frames that are there.")] = False,
+    log: Annotated[LogForm, typer.Option("--log", help="How to tell progress.")] = LogForm.text,
+) -> None:
+    """Take a preset's water out of frames: attenuation, veiling light and downwelling, backwards.
+
+    Where the water left less than the noise, the picture goes to grey instead of to amplified noise. Only the
+    core steps are undone; particles, blur and refraction stay.
+    """
+    look = removal_of(load_preset(preset, settings or ()), noise=noise, rebalance=not plate)
+    plan = plan_shot(beauty, depth=depth, out=out, frames=frames, overwrite=overwrite)
+    summary = run_shot(plan, look, RunOptions(Means(), overwrite, resume=False, log=log))
+    if status := exit_status([summary]):
+        raise typer.Exit(status)

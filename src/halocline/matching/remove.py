@@ -1,0 +1,57 @@
+"""A preset that takes away what another put on."""
+
+from __future__ import annotations
+
+from collections.abc import Mapping
+from typing import Any
+
+from halocline.errors import PresetError
+from halocline.presets.document import Document
+from halocline.presets.preset import Preset
+
+UNDONE = ("downwelling", "attenuation", "veiling_light")
+
+
+def removal_of(preset: Preset, *, noise: float, rebalance: bool = True) -> Preset:
+    """Return the preset that removes a preset's water from its frames, or from a plate matched by it.
+
+    Parameters
+    ----------
+    preset
+        The water and light; of its steps the core ones are undone, all others are left in the picture.
+    noise
+        Standard deviation of the frames' noise, scene-linear.
+    rebalance
+        Whether to take back the preset's white reference too; a plate never had one.
+
+    Raises
+    ------
+    PresetError
+        ``E-PRESET-REMOVE`` where none of its steps can be undone.
+    """
+    steps = {step.name: _kind(preset, step.name) for step in preset.at(0).graph.steps}
+    undo = [kind for kind in UNDONE if kind in steps.values()]
+    if not undo:
+        raise PresetError(
+            "none of its steps can be undone",
+            code="E-PRESET-REMOVE",
+            where=preset.name,
+            mend=f"Give a preset with one of {', '.join(UNDONE)}.",
+        )
+    own: dict[str, Any] = {"noise": noise, "undo": undo}
+    card = next((name for name, kind in steps.items() if kind == "white_reference"), None)
+    if card is not None and rebalance:
+        table = preset.document.tables["steps"][card]
+        own["white_reference"] = {key: value for key, value in table.items() if key not in _HEAD}
+    document = preset.document
+    tables = {**document.tables, "steps": {"remove_water": own}, "title": f"{preset.title}, removed"}
+    name = f"{document.name}-removed"
+    return Preset(Document(name, tables, document.origins, document.folder, document.lineage))
+
+
+_HEAD = ("operator", "input", "other", "after", "enabled")
+
+
+def _kind(preset: Preset, step: str) -> str:
+    table: Mapping[str, Any] = preset.document.tables["steps"][step]
+    return str(table.get("operator", step))
