@@ -9,12 +9,17 @@ from __future__ import annotations
 import os
 import signal
 import threading
+import time
 from collections.abc import Iterator
 from contextlib import contextmanager
 from types import FrameType
 
 # What schedulers and people send to end a job; all leave time to do it well.
 SIGNALS = (signal.SIGINT, signal.SIGTERM, signal.SIGHUP)
+
+
+# A signal is often delivered twice (to the group and by a wrapper); one that comes later means: at once.
+IMPATIENT_SECONDS = 2.0
 
 
 class Interrupted(BaseException):
@@ -35,6 +40,7 @@ class StopRequest:
 
     def __init__(self) -> None:
         self.number: int | None = None
+        self._asked_at = 0.0
         self._breakable = False
 
     def check(self) -> None:
@@ -58,13 +64,15 @@ class StopRequest:
             self._breakable = False
 
     def ask(self, number: int, _frame: FrameType | None = None) -> None:
-        """Ask for the stop; this is the signal handler. Who asks a second time will not wait."""
-        if self.number is not None and number != signal.SIGHUP:
+        """Ask for the stop; this is the signal handler. Who asks again after a while will not wait."""
+        now = time.monotonic()
+        if self.number is None:
+            self.number, self._asked_at = number, now
+        elif now - self._asked_at > IMPATIENT_SECONDS:
             os._exit(128 + number)
-        self.number = number
         if self._breakable:
             self._breakable = False
-            raise Interrupted(number)
+            raise Interrupted(self.number)
 
 
 @contextmanager

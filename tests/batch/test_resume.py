@@ -1,0 +1,161 @@
+"""Resuming trusts only what manifest and bytes prove, and says why it makes a frame again."""
+
+from __future__ import annotations
+
+import json
+import os
+from typing import TYPE_CHECKING
+
+import pytest
+
+from halocline.batch import origin
+from halocline.batch.manifest import MANIFEST_NAME
+from halocline.batch.resume import Action
+from halocline.batch.run import judge_plan, run_frames
+
+if TYPE_CHECKING:
+    from tests.batch.conftest import Folder
+
+    from halocline.presets.preset import Preset
+
+
+@pytest.fixture
+def made(shot: Folder, look: Preset) -> Folder:
+    assert run_frames(shot.tasks(), look).complete
+    return shot
+
+
+def reasons(shot: Folder, look: Preset) -> dict[int, str]:
+    """Why each frame would be made again."""
+    verdicts = judge_plan(shot.tasks(overwrite=True), look, resume=True)
+    return {each.task.frame: each.reason for each in verdicts if each.action is not Action.keep}
+
+
+def test_nothing_is_made_again_where_all_is_up_to_date(made: Folder, look: Preset) -> None:
+    before = {path.name: path.stat().st_mtime_ns for path in made.out.glob("*.exr")}
+    summary = run_frames(made.tasks(overwrite=True), look, resume=True)
+    assert summary.complete
+    assert len(summary.kept) == 4
+    assert {path.name: path.stat().st_mtime_ns for path in made.out.glob("*.exr")} == before
+
+
+def test_only_a_missing_frame_is_made_again(made: Folder, look: Preset) -> None:
+    expected = made.digests()
+    (made.out / "arch.1003.exr").unlink()
+    assert reasons(made, look) == {1003: "not there"}
+    summary = run_frames(made.tasks(overwrite=True), look, resume=True)
+    assert [record.frame for record in summary.done] == [1003]
+    assert made.digests() == expected
+
+
+@pytest.mark.parametrize("place", [0.1, 0.5, 0.999])
+def test_one_changed_byte_is_found_and_mended(made: Folder, look: Preset, place: float) -> None:
+    expected = made.digests()
+    path = made.out / "arch.1002.exr"
+    data, times = bytearray(path.read_bytes()), path.stat()
+    data[int(place * len(data))] ^= 1
+    path.write_bytes(data)
+    os.utime(path, ns=(times.st_atime_ns, times.st_mtime_ns))
+    assert reasons(made, look) == {1002: "damaged: not the file that was written"}
+    assert run_frames(made.tasks(overwrite=True), look, resume=True).complete
+    assert made.digests() == expected
+
+
+def test_another_preset_makes_all_frames_again(made: Folder, other_look: Preset) -> None:
+    found = reasons(made, other_look)
+    assert sorted(found) == [1001, 1002, 1003, 1004]
+    assert all("made with another preset" in reason for reason in found.values())
+
+
+def test_another_version_makes_all_frames_again(
+    made: Folder, look: Preset, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    monkeypatch.setattr(origin, "__version__", "9.9")
+    assert "made by version" in reasons(made, look)[1001]
+
+
+def test_a_changed_input_makes_its_frame_again_and_a_moved_camera_the_neighbours_too(
+    made: Folder, look: Preset
+) -> None:
+    picture = (made.clean / "arch.1001.exr").read_bytes()
+    (made.clean / "arch.1002.exr").write_bytes(picture)
+    found = reasons(made, look)
+    assert "the beauty has changed" in found[1002]
+    assert found[1003] == "a neighbouring frame's camera has changed"
+    assert found[1001] == "a neighbouring frame's camera has changed"
+    assert 1004 not in found
+
+
+def test_an_input_with_a_new_date_but_the_same_bytes_is_no_change(made: Folder, look: Preset) -> None:
+    for path in made.clean.iterdir():
+        os.utime(path)
+    assert reasons(made, look) == {}
+
+
+def test_a_frame_without_a_record_is_made_again(made: Folder, look: Preset) -> None:
+    (made.out / MANIFEST_NAME).unlink()
+    assert set(reasons(made, look).values()) == {"no record in the manifest proves it whole"}
+
+
+def test_a_file_that_is_not_ours_is_left_alone(made: Folder, look: Preset) -> None:
+    (made.out / MANIFEST_NAME).unlink()
+    foreign = (made.clean / "arch.1001.exr").read_bytes()
+    (made.out / "arch.1004.exr").write_bytes(foreign)
+    summary = run_frames(made.tasks(overwrite=True), look, resume=True)
+    assert [failure.error.code for failure in summary.failed] == ["E-WRITE-EXISTS"]
+    assert "nothing shows to be Halocline's" in str(summary.failed[0].error)
+    assert (made.out / "arch.1004.exr").read_bytes() == foreign
+
+
+def test_a_failed_frame_is_tried_again(shot: Folder, look: Preset) -> None:
+    path = shot.clean / "arch.1002.exr"
+    whole = path.read_bytes()
+    path.write_bytes(whole[:100])
+    run_frames(shot.tasks(), look)
+    assert 1002 in reasons(shot, look)
+    path.write_bytes(whole)
+    summary = run_frames(shot.tasks(overwrite=True), look, resume=True)
+    # Its neighbours were made without its camera.
+    assert [record.frame for record in summary.done] == [1001, 1002, 1003]
+    assert summary.complete
+
+
+def test_a_frame_that_was_held_is_made_anew_when_its_own_render_arrives(shot: Folder, look: Preset) -> None:
+    from halocline.batch.plan_tasks import MissingFrames, plan_shot
+
+    own = (shot.clean / "arch.1003.exr").read_bytes()
+    (shot.clean / "arch.1003.exr").unlink()
+    run_frames(plan_shot(shot.pattern, out=shot.out, missing=MissingFrames.hold).tasks, look)
+    (shot.clean / "arch.1003.exr").write_bytes(own)
+    assert "its own render is there" in reasons(shot, look)[1003]
+    assert run_frames(shot.tasks(overwrite=True), look, resume=True).complete
+    fresh = run_frames(shot.tasks("fresh"), look)
+    assert fresh.complete
+    assert shot.digests() == shot.digests("fresh")
+
+
+@pytest.mark.parametrize("junk", [b"{", b"\x00\xff\xfe", b'{"kind": "frame"}', b"[1, 2]", b"null", b""])
+def test_junk_in_the_manifest_is_passed_over(made: Folder, look: Preset, junk: bytes) -> None:
+    path = made.out / MANIFEST_NAME
+    lines = path.read_bytes().splitlines()
+    path.write_bytes(b"\n".join([lines[0], junk, *lines[1:]]) + b"\n")
+    assert reasons(made, look) == {}
+
+
+@pytest.mark.parametrize("key", ["origin", "output"])
+def test_a_record_that_lacks_its_proof_proves_nothing(made: Folder, look: Preset, key: str) -> None:
+    path = made.out / MANIFEST_NAME
+    records = [json.loads(line) for line in path.read_text().splitlines()]
+    junk: tuple[object, ...] = ({}, None, 3)
+    for wrong in junk:
+        for record in records:
+            if record.get("frame") == 1002:
+                record[key] = wrong
+        path.write_text("".join(json.dumps(record) + "\n" for record in records))
+        assert reasons(made, look) == {1002: "its record is damaged"}
+
+
+def test_a_dry_run_changes_nothing(shot: Folder, look: Preset) -> None:
+    verdicts = judge_plan(shot.tasks(), look, resume=True)
+    assert [each.reason for each in verdicts] == ["not there"] * 4
+    assert not shot.out.exists()

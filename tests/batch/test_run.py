@@ -1,0 +1,251 @@
+"""Whole runs: the same bits however the work is spread, and one bad frame never takes the others with it."""
+
+from __future__ import annotations
+
+import os
+from pathlib import Path
+from typing import TYPE_CHECKING
+
+import pytest
+
+from halocline.batch.claims import Claims
+from halocline.batch.events import FrameDone, FrameElsewhere, FrameFailed
+from halocline.batch.manifest import MANIFEST_NAME, read_manifest
+from halocline.batch.pipeline import Pipeline
+from halocline.batch.run import Maker, run_frames
+from halocline.batch.workers import Workers
+from halocline.graph import engine
+from halocline.graph.engine import Evaluation
+from halocline.imaging.exr import read_header
+
+if TYPE_CHECKING:
+    from tests.batch.conftest import Folder, FrameWriter
+
+    from halocline.presets.preset import Preset
+
+
+def test_processes_chunks_threads_and_overlap_give_the_same_bytes(shot: Folder, look: Preset) -> None:
+    run_frames(shot.tasks(), look)
+    expected = shot.digests()
+    assert len(expected) == 4
+    makers: dict[str, Maker] = {
+        "one by one": Pipeline(look, Evaluation(1, 3), overlapped=False),
+        "two": Workers(look, Evaluation(1), 2),
+        "four": Workers(look, Evaluation(2, 5), 4, overlapped=False),
+    }
+    for name, maker in makers.items():
+        summary = run_frames(shot.tasks(name), look, maker=maker)
+        assert summary.complete, name
+        assert shot.digests(name) == expected, name
+        assert not shot.leftovers(name)
+    for frames in ("1003-1004", "1001", "1002"):
+        run_frames(shot.tasks("chunks", frames=frames), look)
+    assert shot.digests("chunks") == expected
+
+
+def test_a_damaged_frame_fails_alone_and_is_told(shot: Folder, look: Preset) -> None:
+    whole = (shot.clean / "arch.1002.exr").read_bytes()
+    (shot.clean / "arch.1002.exr").write_bytes(whole[: len(whole) // 2])
+    events: list[object] = []
+    summary = run_frames(shot.tasks(), look, report=events.append)
+    assert [record.frame for record in summary.done] == [1001, 1003, 1004]
+    assert [failure.task.frame for failure in summary.failed] == [1002]
+    error = summary.failed[0].error
+    assert error.code == "E-READ-PIXELS"
+    assert "frame 1002" in str(error)
+    assert "arch.1002.exr" in str(error)
+    assert not summary.complete
+    assert len(events) == 4
+    assert not shot.leftovers()
+
+
+def test_the_manifest_tells_what_each_frame_was_made_from(shot: Folder, look: Preset) -> None:
+    run_frames(shot.tasks(), look)
+    records = read_manifest(shot.out)
+    job, *frames = records
+    assert job["kind"] == "job"
+    assert job["preset"]["text"] == look.resolved_text
+    assert set(job["versions"]) >= {"halocline", "numpy", "OpenImageIO"}
+    assert [record["frame"] for record in frames] == [1001, 1002, 1003, 1004]
+    record = frames[1]
+    import hashlib
+
+    beauty = (shot.clean / "arch.1002.exr").read_bytes()
+    assert record["origin"]["inputs"]["beauty"]["sha256"] == hashlib.sha256(beauty).hexdigest()
+    assert record["origin"]["preset"] == look.digest
+    made = (shot.out / "arch.1002.exr").read_bytes()
+    assert record["output"] == {"bytes": len(made), "sha256": hashlib.sha256(made).hexdigest()}
+    assert set(record["seconds"]) == {"read", "render", "write"}
+    assert record["peak_memory_bytes"] > 1 << 20
+    assert record["bad_pixels"]["nan"] == 0
+
+
+def test_a_sequence_of_one_frame_and_of_none_are_no_special_case(shot: Folder, look: Preset) -> None:
+    assert run_frames(shot.tasks(frames="1002"), look).complete
+    assert not run_frames([], look).complete
+
+
+def test_a_frame_that_another_job_holds_is_left_to_it(shot: Folder, look: Preset) -> None:
+    with Claims() as other:
+        shot.out.mkdir()
+        assert other.take(shot.out / "arch.1002.exr") is None
+        summary = run_frames(shot.tasks(), look)
+        assert [each.task.frame for each in summary.elsewhere] == [1002]
+        assert f"process {os.getpid()}" in summary.elsewhere[0].holder
+        assert len(summary.done) == 3
+        assert not summary.complete
+    assert not shot.leftovers()
+
+
+def test_a_frame_that_another_job_made_meanwhile_is_not_made_again(shot: Folder, look: Preset) -> None:
+    tasks = shot.tasks()
+
+    def intrude(event: object) -> None:
+        if isinstance(event, FrameDone) and event.record.frame == 1001:
+            run_frames(shot.tasks(frames="1004"), look)
+
+    summary = run_frames(tasks, look, report=intrude)
+    assert summary.complete
+    assert [each.task.frame for each in summary.kept] == [1004]
+    assert "made meanwhile" in summary.kept[0].reason
+
+
+def test_a_file_that_appears_after_planning_is_not_written_over(shot: Folder, look: Preset) -> None:
+    tasks = shot.tasks()
+    shot.out.mkdir()
+    (shot.out / "arch.1003.exr").write_bytes(b"somebody's")
+    summary = run_frames(tasks, look)
+    assert [failure.error.code for failure in summary.failed] == ["E-WRITE-EXISTS"]
+    assert (shot.out / "arch.1003.exr").read_bytes() == b"somebody's"
+
+
+def test_a_folder_that_cannot_be_made_is_told_before_anything_is_rendered(shot: Folder, look: Preset) -> None:
+    from halocline.errors import WriteError
+
+    (shot.root / "file").write_text("no folder")
+    with pytest.raises(WriteError, match="this folder cannot be made"):
+        run_frames(shot.tasks("file/wet"), look)
+
+
+def test_frames_carry_what_made_them(shot: Folder, look: Preset) -> None:
+    run_frames(shot.tasks(frames="1002"), look)
+    part = read_header(shot.out / "arch.1002.exr").parts[0]
+    assert part.value("halocline:presetDigest") == look.digest
+    assert part.value("halocline:preset") == look.resolved_text
+    assert part.value("halocline:frame") == 1002
+
+
+def test_a_held_frame_says_so_in_its_metadata_and_in_the_manifest(shot: Folder, look: Preset) -> None:
+    from halocline.batch.plan_tasks import MissingFrames, plan_shot
+
+    (shot.clean / "arch.1003.exr").unlink()
+    plan = plan_shot(shot.pattern, out=shot.out, missing=MissingFrames.hold)
+    assert run_frames(plan.tasks, look).complete
+    assert read_header(shot.out / "arch.1003.exr").parts[0].value("halocline:heldFrom") == 1002
+    job, *frames = read_manifest(shot.out)
+    assert job["held"] == {"1003": 1002}
+    assert [record["held_from"] for record in frames] == [None, None, 1002, None]
+
+
+def test_skipped_frames_are_on_record(shot: Folder, look: Preset) -> None:
+    from halocline.batch.plan_tasks import MissingFrames, plan_shot
+
+    (shot.clean / "arch.1003.exr").unlink()
+    plan = plan_shot(shot.pattern, out=shot.out, missing=MissingFrames.skip)
+    summary = run_frames(plan.tasks, look, skipped=plan.skipped)
+    assert summary.complete
+    skipped = [record for record in read_manifest(shot.out) if record.get("status") == "skipped"]
+    assert [record["frame"] for record in skipped] == [1003]
+
+
+def test_a_mistake_in_an_operator_fails_the_frame_with_its_name(
+    shot: Folder, look: Preset, monkeypatch: pytest.MonkeyPatch, caplog: pytest.LogCaptureFixture
+) -> None:
+    from halocline.batch import frame_task
+
+    true_render = engine.evaluate
+
+    def broken(graph: object, frame: object, shot: object, **options: object) -> object:
+        if shot.frame == 1002:  # type: ignore[attr-defined]
+            raise ZeroDivisionError("division by zero")
+        return true_render(graph, frame, shot, **options)  # type: ignore[arg-type]
+
+    monkeypatch.setattr(frame_task, "evaluate", broken)
+    summary = run_frames(shot.tasks(), look)
+    assert [failure.error.code for failure in summary.failed] == ["E-JOB-UNEXPECTED"]
+    assert "ZeroDivisionError" in str(summary.failed[0].error)
+    assert "Traceback" in caplog.text
+    assert len(summary.done) == 3
+
+
+def test_memory_that_runs_out_fails_the_frame_with_advice(
+    shot: Folder, look: Preset, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    from halocline.batch import frame_task
+
+    def hungry(*_: object, **__: object) -> object:
+        raise MemoryError
+
+    monkeypatch.setattr(frame_task, "evaluate", hungry)
+    summary = run_frames(shot.tasks(frames="1001"), look)
+    assert "not enough memory" in str(summary.failed[0].error)
+    assert "--memory" in str(summary.failed[0].error)
+
+
+def test_a_manifest_that_cannot_be_written_fails_the_frame_not_the_job(
+    shot: Folder, look: Preset, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    from halocline.batch import manifest
+
+    true_append = manifest._append_line
+
+    def full(handle: int, line: bytes) -> None:
+        if b'"frame": 1002' in line:
+            raise OSError(28, "No space left on device")
+        true_append(handle, line)
+
+    monkeypatch.setattr(manifest, "_append_line", full)
+    summary = run_frames(shot.tasks(), look)
+    assert [failure.error.code for failure in summary.failed] == ["E-JOB-MANIFEST"]
+    assert len(summary.done) == 3
+    monkeypatch.undo()
+    again = run_frames(shot.tasks(overwrite=True), look, resume=True)
+    assert [record.frame for record in again.done] == [1002]
+    assert len(again.kept) == 3
+
+
+def test_a_depth_pass_is_judged_once_for_the_whole_sequence(empty_shot: Folder, look: Preset) -> None:
+    """One frame looks normalised by itself (all depths below 1); rendered alone or not, it is not."""
+    shot = empty_shot.write([1001, 1002])
+    shot.write([1003], depth_scale=0.01)
+    run_frames(shot.tasks(), look)
+    run_frames(shot.tasks("alone", frames="1003"), look)
+    assert shot.digests("alone")["arch.1003.exr"] == shot.digests()["arch.1003.exr"]
+    origins = [record["origin"]["depth"] for record in read_manifest(shot.out) if record["kind"] == "frame"]
+    assert len(set(origins)) == 1
+
+
+def test_names_with_spaces_brackets_and_other_alphabets_work(
+    tmp_path: Path, look: Preset, frame_writer: FrameWriter
+) -> None:
+    from halocline.batch.plan_tasks import plan_tasks
+
+    folder = tmp_path / "Tauch gänge [neu] 深い"
+    folder.mkdir()
+    for frame in (1, 2):
+        frame_writer(folder / f"Anker kette [v2] é.{frame:04d}.exr", frame)
+    tasks = plan_tasks(folder / "Anker kette [v2] é.####.exr", out=folder / "naß")
+    assert run_frames(tasks, look).complete
+    assert run_frames(
+        plan_tasks(folder / "Anker kette [v2] é.####.exr", out=folder / "naß", overwrite=True),
+        look,
+        resume=True,
+    ).kept
+    assert (folder / "naß" / MANIFEST_NAME).exists()
+
+
+def test_events_come_for_every_frame(shot: Folder, look: Preset) -> None:
+    events: list[object] = []
+    run_frames(shot.tasks(), look, report=events.append)
+    assert [type(event) for event in events] == [FrameDone] * 4
+    assert not any(isinstance(event, FrameFailed | FrameElsewhere) for event in events)

@@ -1,0 +1,143 @@
+"""Worker processes: one that dies costs only the frames in its hands, which another makes."""
+
+from __future__ import annotations
+
+import os
+import signal
+import subprocess
+import sys
+import threading
+import time
+from pathlib import Path
+from typing import TYPE_CHECKING
+
+import pytest
+
+from halocline.batch import workers as module
+from halocline.batch.run import run_frames
+from halocline.batch.workers import Workers
+from halocline.errors import JobError
+from halocline.graph.engine import Evaluation
+
+if TYPE_CHECKING:
+    from tests.batch.conftest import Folder
+
+    from halocline.presets.preset import Preset
+
+
+def children() -> list[int]:
+    """Process numbers of this process's workers."""
+    found = []
+    for entry in Path("/proc").iterdir():
+        try:
+            parent = int((entry / "stat").read_text().rpartition(")")[2].split()[1])
+            command = (entry / "cmdline").read_bytes()
+        except (OSError, ValueError, IndexError):
+            continue
+        if parent == os.getpid() and b"halocline.batch.worker" in command:
+            found.append(int(entry.name))
+    return found
+
+
+def test_a_worker_that_is_killed_is_replaced_and_its_frames_are_made(
+    empty_shot: Folder, look: Preset
+) -> None:
+    shot = empty_shot.write(range(1001, 1013))
+    run_frames(shot.tasks("alone"), look)
+    killed: list[int] = []
+
+    def kill(event: object) -> None:
+        if not killed:
+            victim = children()[0]
+            os.kill(victim, signal.SIGKILL)
+            killed.append(victim)
+
+    summary = run_frames(shot.tasks(), look, maker=Workers(look, Evaluation(1), 2), report=kill)
+    assert killed
+    assert summary.complete
+    assert shot.digests() == shot.digests("alone")
+    assert not shot.leftovers()
+    assert not children()
+
+
+def test_a_frame_that_kills_every_worker_is_given_up_and_the_others_are_made(
+    shot: Folder, look: Preset, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    deadly = (
+        "from halocline.batch import pipeline; import os\n"
+        "true = pipeline.read_inputs\n"
+        "def read(task, preset):\n"
+        "    os.kill(os.getpid(), 9) if task.frame == 1002 else None\n"
+        "    return true(task, preset)\n"
+        "pipeline.read_inputs = read\n"
+    )
+    monkeypatch.setattr(module, "_WORKER", deadly + module._WORKER)
+    maker = Workers(look, Evaluation(1), 1, overlapped=False)
+    summary = run_frames(shot.tasks(), look, maker=maker)
+    assert [failure.task.frame for failure in summary.failed] == [1002]
+    assert "was killed by signal 9, 2 times" in str(summary.failed[0].error)
+    assert sorted(record.frame for record in summary.done) == [1001, 1003, 1004]
+
+
+def test_a_worker_that_cannot_start_ends_the_job_with_its_reason(
+    shot: Folder, look: Preset, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    monkeypatch.setattr(module, "_WORKER", "raise SystemExit(3)")
+    with pytest.raises(JobError, match=r"ended before its first frame \(status 3\)"):
+        run_frames(shot.tasks(), look, maker=Workers(look, Evaluation(1), 2))
+    assert not shot.leftovers()
+    assert not children()
+
+
+@pytest.mark.skipif(not sys.platform.startswith("linux"), reason="reads /proc")
+def test_workers_end_when_their_parent_is_killed(empty_shot: Folder) -> None:
+    shot = empty_shot.write(range(1001, 1041))
+    command = [sys.executable, "-m", "halocline.cli.main", "apply", "jerlov-1c", shot.pattern]
+    process = subprocess.Popen(
+        [*command, "--out", str(shot.out), "--processes", "2", "--log", "json", "--no-check"],
+        stdout=subprocess.PIPE,
+        stderr=subprocess.DEVNULL,
+    )
+    assert process.stdout is not None
+    with process.stdout:
+        while b'"done"' not in process.stdout.readline():
+            pass
+        mine = [
+            int(entry.name)
+            for entry in Path("/proc").iterdir()
+            if entry.name.isdigit() and _parent(entry) == process.pid
+        ]
+        assert len(mine) == 2
+        process.kill()
+        process.wait()
+    deadline = time.monotonic() + 10
+    while any(_alive(number) for number in mine):
+        assert time.monotonic() < deadline
+        time.sleep(0.05)
+
+
+def test_jobs_can_run_beside_each_other_in_one_process(shot: Folder, look: Preset) -> None:
+    def run(out: str) -> None:
+        run_frames(shot.tasks(out), look)
+
+    threads = [threading.Thread(target=run, args=(out,)) for out in ("one", "two")]
+    for thread in threads:
+        thread.start()
+    for thread in threads:
+        thread.join()
+    assert shot.digests("one") == shot.digests("two")
+    assert len(shot.digests("one")) == 4
+
+
+def _parent(entry: Path) -> int:
+    try:
+        return int((entry / "stat").read_text().rpartition(")")[2].split()[1])
+    except OSError:
+        return 0
+
+
+def _alive(number: int) -> bool:
+    try:
+        return (Path("/proc") / str(number) / "stat").read_text().rpartition(")")[2].split()[0] != "Z"
+    except OSError:
+        return False
