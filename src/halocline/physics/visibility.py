@@ -91,7 +91,7 @@ def _arcsinh(x: F32) -> F32:
     np.divide(square, u, out=u)
     u += x
     w = u + np.float32(1.0)
-    log = np.log(w, out=square)
+    log: F32 = np.log(w, out=square)
     w -= np.float32(1.0)
     # Nothing to a number of ordinary size, and 1 in place of 0 / 0.
     log += _TINY
