@@ -20,8 +20,8 @@ from halocline.operators.exposed import LensParameters, drawing_of, exposure_of,
 from halocline.physics.bubble_view import BubbleLook, seen_bubbles
 from halocline.physics.bubbles import LARGEST_M, Burst, Column, Emitter
 from halocline.physics.flow import turbulence
+from halocline.physics.matter_view import Scene, Seen
 from halocline.physics.splat import Drawing
-from halocline.physics.suspension import Scene, Seen
 from halocline.quantities import Angle, Distance, Length, Period, Position, Ratio, Share, Strict
 
 Vector = tuple[Position, Position, Position]

@@ -14,8 +14,8 @@ from halocline.graph.operator import Planes, Tile
 from halocline.graph.shot import Shot
 from halocline.physics.exposure import Exposure
 from halocline.physics.lens_blur import Lens
+from halocline.physics.matter_view import Seen
 from halocline.physics.splat import Area, Discs, Drawing, Sprites, Surface
-from halocline.physics.suspension import Seen
 from halocline.quantities import Angle, Distance, Factor, Share, Strict
 
 

@@ -9,6 +9,7 @@ Place it after ``veiling_light``.
 from __future__ import annotations
 
 import math
+from collections.abc import Callable
 from concurrent.futures import ThreadPoolExecutor
 from dataclasses import dataclass
 from pathlib import Path
@@ -22,27 +23,20 @@ from halocline.graph.operator import Operator, Planes, PlaneUse, Tile
 from halocline.graph.shot import Shot
 from halocline.operators.exposed import LensParameters, drawing_of, exposure_of, over, surface_of
 from halocline.operators.sprite_images import cards_from
+from halocline.operators.surface_light import LevelAxes, SurfaceParameters, channel_weights, light_field
 from halocline.physics.flow import STILL, Current, Turbulence, Wake, WorldDrift, turbulence
+from halocline.physics.haze import Haze, haze_of
+from halocline.physics.haze_clouds import HazeClouds, haze_clouds
+from halocline.physics.matter_view import Scene, Seen, seen
 from halocline.physics.particle_field import patchiness
-from halocline.physics.particle_light import Haze
 from halocline.physics.particles import (
     DrawLimits,
     PowerLaw,
     aggregate_sinking_speed,
     grain_settling_speed,
 )
-from halocline.physics.splat import Drawing
-from halocline.physics.suspension import (
-    Motion,
-    ParticleClass,
-    Scene,
-    Seen,
-    affordable,
-    haze_of,
-    seen,
-    slice_diameters,
-    visible,
-)
+from halocline.physics.splat import Area, Drawing
+from halocline.physics.suspended import Motion, ParticleClass, affordable, slice_diameters, visible
 from halocline.quantities import (
     Angle,
     Colour,
@@ -59,6 +53,8 @@ from halocline.quantities import (
 Vector = tuple[Position, Position, Position]
 # Contrast of a particle is gone after this many attenuation lengths: exp(-5) is 0.7 %.
 _SIGHT_LENGTHS = 5.0
+# Planes of light that earlier steps have added between lens and surface.
+_LIGHT_OF_WATER = ("veil", "shafts", "lamp_haze")
 
 
 class MatterClass(Strict):
@@ -70,7 +66,7 @@ class MatterClass(Strict):
         Its name; keys its random numbers.
     kind
         ``aggregate``: marine snow, irregular and soft. ``grain``: compact specks, silt, plankton.
-        ``picture``: drawn with the images in ``images``.
+        ``picture``: drawn with the images in ``images``. ``haze``: too fine to be told apart, all haze.
     per_litre
         Number between the two diameters in a litre of water.
     smallest, largest
@@ -100,7 +96,7 @@ class MatterClass(Strict):
     """
 
     name: str
-    kind: Literal["aggregate", "grain", "picture"] = "grain"
+    kind: Literal["aggregate", "grain", "picture", "haze"] = "grain"
     per_litre: Ratio = 1.0
     smallest: Distance = 0.2e-3
     largest: Distance = 2e-3
@@ -210,6 +206,9 @@ class SuspendedMatterParameters(Strict):
         Bodies that stir the water.
     drift
         Keys that move and turn the whole environment, so that a subject reads as faster.
+    surface
+        The sea whose caustics play on the particles: the same table as that of the step ``caustics``. Even
+        light where not given. See `halocline.operators.surface_light.SurfaceParameters`.
     """
 
     classes: tuple[MatterClass, ...] = (
@@ -238,6 +237,7 @@ class SuspendedMatterParameters(Strict):
     turbulence_scale: Distance = 1.2
     wakes: tuple[BodyWake, ...] = ()
     drift: tuple[DriftKey, ...] = ()
+    surface: SurfaceParameters | None = None
 
     @model_validator(mode="after")
     def _named_apart(self) -> SuspendedMatterParameters:
@@ -253,6 +253,7 @@ class _Prepared:
 
     drawing: Drawing
     haze: Haze | None
+    clouds: HazeClouds | None
 
 
 class SuspendedMatter(Operator[SuspendedMatterParameters]):
@@ -264,7 +265,7 @@ class SuspendedMatter(Operator[SuspendedMatterParameters]):
         """Read light and geometry; write light, and the particles by themselves with their range."""
         return PlaneUse(
             reads=frozenset({"bands", "alpha", "range", "downward", "sun_cosine"}),
-            optional=frozenset({"coverage", "far_range", "far_share", "veil"}),
+            optional=frozenset({"coverage", "far_range", "far_share", *_LIGHT_OF_WATER}),
             writes=frozenset({"bands", "alpha", "particles", "particle_alpha", "particle_range"}),
         )
 
@@ -280,24 +281,26 @@ class SuspendedMatter(Operator[SuspendedMatterParameters]):
         classes = [self._class(kind, shot) for kind in p.classes if kind.per_litre > 0.0]
         limits = affordable(classes, self._limits(shot), exposure.solid_angle, p.most_particles)
         motion = self._motion(shot)
-        scene = Scene(shot.path, shot.lamps, p.lamp_haze)
+        haze = haze_of(classes, limits, shot.path, strength=p.haze) if p.haze > 0.0 else None
+        clouds = None if haze is None else haze_clouds(classes, motion, exposure, shot.path)
+        sun_gain = None if p.surface is None else _caustics(p.surface, shot)
+        scene = Scene(shot.path, shot.lamps, p.lamp_haze, haze, clouds, sun_gain)
 
         def found(kind: ParticleClass, index: int) -> Seen:
             cloud = visible(kind, index, shot.seed, motion, limits, exposure, shot.path.up)
             return seen(cloud, kind, limits, exposure, scene)
 
-        jobs = [(kind, index) for kind in classes for index in range(len(kind.slices))]
+        jobs = [(kind, index) for kind in classes if kind.drawn for index in range(len(kind.slices))]
         # numpy lets other threads run meanwhile; the order of results is that of the jobs.
         with ThreadPoolExecutor(2) as pool:
             parts = list(pool.map(lambda job: found(*job), jobs))
-        haze = haze_of(classes, limits, shot.path, strength=p.haze) if p.haze > 0.0 else None
-        return _Prepared(drawing_of(parts, exposure, shot.path.bands.count), haze)
+        return _Prepared(drawing_of(parts, exposure, shot.path.bands.count), haze, clouds)
 
     def apply(self, planes: Planes, tile: Tile, shot: Shot, prepared: _Prepared) -> Planes:
         """Add the haze, then lay the particles over."""
         bands, alpha = planes["bands"], planes["alpha"]
         if prepared.haze is not None:
-            bands = _hazed(prepared.haze, planes, shot)
+            bands = _hazed(prepared.haze, prepared.clouds, planes, tile, shot)
         return over(prepared.drawing, tile, bands, alpha, surface_of(planes), "particle")
 
     def _limits(self, shot: Shot) -> DrawLimits:
@@ -331,6 +334,7 @@ class SuspendedMatter(Operator[SuspendedMatterParameters]):
             irregular=kind.kind == "aggregate",
             turns_per_s=kind.tumbling,
             variation=kind.brightness_spread,
+            drawn=kind.kind != "haze",
             cards=cards_from(tuple(map(Path, kind.images)), bands, shot.space) if pictures else None,
         )
 
@@ -383,23 +387,49 @@ def _seconds(keys: tuple[WakeKey, ...] | tuple[DriftKey, ...], fps: float) -> F6
     return np.array([key.frame for key in keys], np.float64) / fps
 
 
-def _hazed(haze: Haze, planes: Planes, shot: Shot) -> F32:
+def _caustics(surface: SurfaceParameters, shot: Shot) -> Callable[[F64], F64]:
+    """Return what the sun's beam is multiplied with at world points ``(n, 3)``, per band ``(n, K)``."""
+    field, axes = light_field(shot, surface), LevelAxes.of(shot)
+    weights = channel_weights(shot.path.bands.wavelength_nm)
+
+    def gain(points_m: F64) -> F64:
+        if not len(points_m):
+            return np.zeros((0, shot.path.bands.count))
+        offset = points_m - shot.camera.position_m
+        x, y = ((offset * axis).sum(axis=1).astype(np.float32) for axis in (axes.x, axes.y))
+        depth = shot.depth_below_surface_m(points_m).astype(np.float32)
+        channels = field.gain(x, y, depth, origin=axes.origin).astype(np.float64)
+        mixed = [channels[0] * row[0] + channels[1] * row[1] + channels[2] * row[2] for row in weights]
+        return np.stack(mixed, axis=1)
+
+    return gain
+
+
+def _hazed(haze: Haze, clouds: HazeClouds | None, planes: Planes, tile: Tile, shot: Shot) -> F32:
     """Return the light with the haze before each pixel's surface, and before what edge pixels show behind."""
     mu, cos_sun = planes["downward"], planes["sun_cosine"]
-    found = haze.over(shot.path, planes["range"], mu, cos_sun)
+    area = Area(tile.region.y, tile.region.y_end, tile.region.x, tile.region.x_end)
+    density = None if clouds is None else clouds.ratio(area, planes["range"])
+    found = haze.over(shot.path, planes["range"], mu, cos_sun, density)
     for share, behind in _behind(planes):
         mixed = np.nonzero(share)
         if mixed[0].size:
-            there = haze.over(shot.path, behind[mixed], mu[mixed], cos_sun[mixed])
+            thickness = None if clouds is None else clouds.ratio(area, behind)[mixed]
+            there = haze.over(shot.path, behind[mixed], mu[mixed], cos_sun[mixed], thickness)
             for plane, other in zip((*found[0], *found[1:]), (*there[0], *there[1:]), strict=True):
                 plane[mixed] += share[mixed] * (other - plane[mixed])
     light, surface_share, veil_share = found
-    if "veil" in planes:
-        veil = planes["veil"]
-        light += (planes["bands"] - veil) * surface_share
-        light += veil * veil_share
-    else:
-        light += planes["bands"] * surface_share
+    # What the water itself threw in along the way lies only in part behind the haze.
+    of_water = [planes[name] for name in _LIGHT_OF_WATER if name in planes]
+    surface: F32 = planes["bands"]
+    for water in of_water:
+        surface = surface - water
+        light += water * veil_share
+    light += surface * surface_share
+    if "lamp_haze" in planes:
+        # The lamps' haze is of the water's own particles; there are more now, in proportion.
+        more = (haze.scattering / shot.path.bands.scattering).astype(np.float32)
+        light += planes["lamp_haze"] * more[:, None, None]
     return light
 
 

@@ -13,9 +13,9 @@ from halocline._typing import F64
 from halocline.physics.bubbles import Bubbles, Column, appearance, flattening
 from halocline.physics.exposure import Exposure
 from halocline.physics.flow import STILL, Turbulence
-from halocline.physics.particle_light import SightLine, lamp_light, transmitted, veil_before
+from halocline.physics.matter_view import Scene, Seen, Shown, as_cards, at_the_lens
+from halocline.physics.particle_light import SightLine, lamp_light
 from halocline.physics.splat import Textures
-from halocline.physics.suspension import Scene, Seen, Shown, as_cards
 from halocline.physics.transport import LightPath, path_integral
 
 # Texels across a bubble's picture.
@@ -76,14 +76,15 @@ def seen_bubbles(
         lamps += lamp_light(lamp, scene.path, places[1] - lamp.position_m)
     # Lamps' glints as a light of the whole disc, relative to what its picture has.
     glints = 1.0 + _LAMP_SHARE * lamps / (4.0 * math.pi) / np.maximum(pictures.mean_light, 1e-12)
+    light, veil = at_the_lens(pictures.gain * glints, sight, places[1], exposure, scene)
     shown = Shown(
         places[0],
         places[2],
         middle.diameter_m,
         sight.range_m,
         np.full(len(middle), look.opacity),
-        pictures.gain * glints * transmitted(scene.path, sight),
-        veil_before(scene.path, scene.lamps, sight, lens_m, lamp_haze=scene.lamp_haze),
+        light,
+        veil,
     )
     axes = _axes(middle, sight, shown.size_px(exposure), exposure, column)
     return as_cards(shown, axes, pictures.which, pictures.textures, exposure)

@@ -12,13 +12,12 @@ from dataclasses import dataclass
 
 import numpy as np
 
-from halocline._typing import F32, F64
+from halocline._typing import F64
 from halocline.physics.lamps import Lamp, backscatter, irradiance
 from halocline.physics.particles import particle_radiance
 from halocline.physics.phase import henyey_greenstein
 from halocline.physics.transport import (
     DIFFUSE_ASYMMETRY,
-    LARGEST_EXPONENT,
     MEAN_COSINE,
     WATER_ASYMMETRY,
     LightPath,
@@ -28,7 +27,7 @@ from halocline.physics.transport import (
 
 # Water with asymmetry g turns light spread with g' into light spread with g g': what `transport` uses for
 # water in diffuse light, divided by the water's own, is the spread of the light itself.
-_LIGHT_ASYMMETRY = DIFFUSE_ASYMMETRY / WATER_ASYMMETRY
+LIGHT_ASYMMETRY = DIFFUSE_ASYMMETRY / WATER_ASYMMETRY
 
 
 @dataclass(frozen=True)
@@ -92,23 +91,23 @@ def lit(
     asymmetry
         g of the particles' own scattering (Henyey-Greenstein), without diffraction.
     sun_gain
-        Caustics: what the sun's beam is multiplied with, ``(n,)``; even light where not given.
+        Caustics: what the sun's beam is multiplied with, ``(n, K)``; even light where not given.
     """
     around = math.pi * path.white * path.daylight(sight.depth_m) / MEAN_COSINE
     sun = around * _sun_shares(path, sight.depth_m)
     diffuse = around - sun
     if sun_gain is not None:
-        sun = sun * sun_gain[:, None]
+        sun = sun * sun_gain
     # Light seen from a direction travels against it: towards the lens, -direction.
     beams = [sun]
-    phases = [_phase(-sight.sun_cosine, asymmetry * _sun_spread(path))]
+    phases = [_phase(-sight.sun_cosine, asymmetry * sun_spread(path))]
     for lamp in lamps:
         offset = sight.direction * sight.range_m[:, None] + (lens_m - lamp.position_m)
         travel = offset / np.maximum(np.sqrt((offset * offset).sum(axis=1)), 1e-9)[:, None]
         beams.append(lamp_light(lamp, path, offset))
         phases.append(_phase(-(travel * sight.direction).sum(axis=1), asymmetry))
     # The scalar light is spread about the vertical; particle_radiance takes it as even.
-    spread = 4.0 * math.pi * _phase(-sight.downward, _LIGHT_ASYMMETRY * asymmetry)
+    spread = 4.0 * math.pi * _phase(-sight.downward, LIGHT_ASYMMETRY * asymmetry)
     return particle_radiance(
         albedo=albedo,
         scalar_irradiance=diffuse * spread[:, None],
@@ -151,118 +150,11 @@ def veil_before(
     return veil.T.astype(np.float64)
 
 
-@dataclass(frozen=True)
-class Haze:
-    """Particles that are not drawn one by one, as light and loss along a view ray.
-
-    Their cross section a metre grows with range as B (1 - exp(-r / R)): near ones are drawn.
-
-    Attributes
-    ----------
-    scattering
-        B times albedo, ``(K,)``, 1/m.
-    blocking
-        B, 1/m.
-    onset_m
-        R; 0 where nothing is drawn.
-    lobes
-        Asymmetry of each class and its share of the scattering.
-    """
-
-    scattering: F64
-    blocking: float
-    onset_m: float
-    lobes: tuple[tuple[float, float], ...]
-
-    def over(self, path: LightPath, range_m: F32, mu: F32, cos_sun: F32) -> tuple[F32, F32, F32]:
-        """Return what the haze adds and what it takes, for view rays that end after ``range_m``.
-
-        With k = c + Kd mu + B, e the light of particles at the lens's depth:
-
-            light  e B [(1 - exp(-k s))/k - (1 - exp(-k' s))/k'],  k' = k + 1/R
-
-        Returns
-        -------
-        light
-            ``(K, ...)`` to be added.
-        surface_share, veil_share
-            ``(...)``, 0 to 1: what of the surface's light, and of the water's veil, comes through. The veil
-            is spread along the ray, so less of it lies behind the haze; grey, at the mean attenuation.
-        """
-        length = path.path_length(range_m, mu)
-        source = self._sources(path, mu, cos_sun)
-        vanish = np.zeros_like(length)
-        if self.onset_m > 0.0:
-            np.multiply(length, np.float32(-1.0 / self.onset_m), out=vanish)
-            np.exp(vanish, out=vanish)
-        out = np.empty((path.bands.count, *range_m.shape), np.float32)
-        scratch = np.empty(range_m.shape, np.float32)
-        for band, layer in enumerate(out):
-            rate = path.veil_rate(mu, band)
-            rate += np.float32(self.blocking)
-            _decay(rate, length, out=layer)
-            np.multiply(layer, vanish, out=scratch)
-            _path_integral(layer, rate)
-            if self.onset_m > 0.0:
-                rate += np.float32(1.0 / self.onset_m)
-                _path_integral(scratch, rate)
-                np.subtract(layer, scratch, out=layer)
-            np.multiply(source[0], np.float32(source[2][band]), out=scratch)
-            np.multiply(layer, scratch + source[1] * np.float32(source[3][band]), out=layer)
-        # Metres of haze: int (1 - exp(-r/R)) dr = s - R (1 - exp(-s/R)).
-        onset = np.float32(self.onset_m)
-        haze_m = length - onset * (np.float32(1.0) - vanish)
-        haze_m *= np.float32(-self.blocking)
-        np.exp(haze_m, out=haze_m)
-        return out, haze_m, self._veil_share(path, length, mu)
-
-    def _veil_share(self, path: LightPath, length: F32, mu: F32) -> F32:
-        """Return the share of the veil that comes through: 1 / (1 + B l) with l the haze before it."""
-        rate = np.float32(path.bands.attenuation.mean()) + mu * np.float32(
-            path.bands.diffuse_attenuation.mean()
-        )
-        np.maximum(rate, np.float32(1e-3), out=rate)
-        mean_m = np.empty_like(length)
-        # The veil's mean distance: about the length where that is short, 1/k where it is long.
-        _decay(rate, length, out=mean_m)
-        _path_integral(mean_m, rate)
-        # What of it lies before the onset has no haze before it: l^2 / (l + R).
-        mean_m *= mean_m / (mean_m + np.float32(self.onset_m + 1e-6))
-        mean_m *= np.float32(self.blocking)
-        mean_m += np.float32(1.0)
-        return np.reciprocal(mean_m, out=mean_m)
-
-    def _sources(self, path: LightPath, mu: F32, cos_sun: F32) -> tuple[F32, F32, F64, F64]:
-        """Return both phase functions and the bands they go with: sun, diffuse."""
-        sun = np.zeros_like(mu)
-        diffuse = np.zeros_like(mu)
-        for asymmetry, share in self.lobes:
-            sun += np.float32(share) * henyey_greenstein(-cos_sun, asymmetry * _sun_spread(path))
-            diffuse += np.float32(share) * henyey_greenstein(-mu, _LIGHT_ASYMMETRY * asymmetry)
-        around = math.pi * path.white * path.daylight(path.camera_depth_m) / MEAN_COSINE
-        part = path.sun_share(path.camera_depth_m)
-        return sun, diffuse, self.scattering * around * part, self.scattering * around * (1.0 - part)
-
-
-def _decay(rate: F32, length: F32, *, out: F32) -> None:
-    """Write exp(-k s), kept finite."""
-    np.multiply(rate, length, out=out)
-    np.negative(out, out=out)
-    np.minimum(out, np.float32(LARGEST_EXPONENT), out=out)
-    np.exp(out, out=out)
-
-
-def _path_integral(decay: F32, rate: F32) -> None:
-    """Turn exp(-k s) into (1 - exp(-k s)) / k, in place."""
-    np.subtract(np.float32(1.0), decay, out=decay)
-    np.divide(decay, rate, out=decay)
-
-
 def _phase(cos_psi: F64, asymmetry: float) -> F64:
     return henyey_greenstein(cos_psi.astype(np.float32), asymmetry).astype(np.float64)
 
 
-def _sun_spread(path: LightPath) -> float:
+def sun_spread(path: LightPath) -> float:
     """Return the asymmetry of the sun's own light at the lens, after what the water did to it."""
     return path.sun_asymmetry / WATER_ASYMMETRY
 
