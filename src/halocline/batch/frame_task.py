@@ -11,6 +11,7 @@ from pathlib import Path
 from typing import Any
 
 from halocline._version import __version__
+from halocline.batch.layers import plan_layers
 from halocline.batch.origin import FileDigest, Origin, digest_file, origin_of
 from halocline.batch.task import FrameTask, input_spec_of
 from halocline.errors import HaloclineError, ReadError
@@ -242,7 +243,6 @@ def _rendered(view: View, inputs: FrameInputs, preset: Preset, how: Evaluation) 
         display_window=view.frame.display_window,
         data_window=view.frame.data_window,
     )
-    names: Iterable[str] = ("rgb", "alpha", *look.output.layers)
-    made = evaluate(look.graph, view.frame, shot, wanted=names, how=how)
-    layers = {name: made[name] for name in look.output.layers}
-    return Picture(made["rgb"], made["alpha"], layers=layers)
+    plan = plan_layers(look.graph, look.output.layers)
+    made = evaluate(plan.graph, view.frame, shot, wanted=("rgb", "alpha", *plan.planes), how=how)
+    return Picture(made["rgb"], made["alpha"], layers=plan.finished(made, shot))

@@ -2,10 +2,12 @@
 
 from __future__ import annotations
 
+import json
 from typing import Annotated
 
 import typer
 
+from halocline.batch.layers import ALL
 from halocline.batch.makers import Means
 from halocline.batch.memory_budget import parse_memory
 from halocline.batch.plan_tasks import MissingFrames, plan_shot
@@ -61,6 +63,14 @@ def apply(
         list[str] | None,
         typer.Option("--set", metavar="KEY=VALUE", help="Set one key of the preset; may be given again."),
     ] = None,
+    layers: Annotated[
+        str | None,
+        typer.Option(
+            "--layers",
+            metavar="NAMES",
+            help="Separable layers to write too: all, or names such as veil,particles,transmittance.",
+        ),
+    ] = None,
     missing: Annotated[
         MissingFrames, typer.Option("--missing", help="What to do about frames that are not there.")
     ] = MissingFrames.stop,
@@ -79,7 +89,7 @@ def apply(
     Exit status: 0 every frame asked for is there; 1 some are not; 2 nothing could be done; 130 (or 128 + the
     signal) interrupted. A record of every frame is kept beside the frames, in halocline-manifest.jsonl.
     """
-    look = load_preset(preset, settings or ())
+    look = load_preset(preset, [*(settings or ()), *_layer_setting(layers)])
     plan = plan_shot(
         beauty, depth=depth, out=out, frames=frames, overwrite=overwrite or resume, missing=missing
     )
@@ -90,3 +100,11 @@ def apply(
     summary = run_shot(plan, look, RunOptions(means, overwrite, resume, check, log))
     if status := exit_status([summary]):
         raise typer.Exit(status)
+
+
+def _layer_setting(layers: str | None) -> list[str]:
+    """Return the setting that asks for layers by name; ``all`` are all that add up to the picture."""
+    if layers is None:
+        return []
+    names = [name.strip() for name in layers.split(",") if name.strip()]
+    return [f"output.layers={json.dumps([ALL if name == 'all' else name for name in names])}"]

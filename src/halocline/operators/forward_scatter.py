@@ -30,6 +30,10 @@ from halocline.quantities import PerMetre, Ratio, Share, Strict
 
 # Ranges for which there is a kernel, in lengths of 1/b: from hardly scattered to scattered many times over.
 KERNEL_DEPTHS = (0.05, 0.2, 0.6, 1.5, 4.0)
+# Light that the water added on the way, by the planes that keep it: none of it came from the subject.
+ADDED = ("veil", "shafts", "lamp_haze")
+# Taking it off again leaves rounding of some 2^-22 of the sum, which a long way would make into a sun.
+FAINTEST = np.float32(2.0**-18)
 
 
 class ForwardScatterParameters(Strict):
@@ -65,11 +69,11 @@ class ForwardScatter(Operator[ForwardScatterParameters]):
     def planes(self) -> PlaneUse:
         """Read attenuated light and how far it came; write light and the halo by itself.
 
-        Stands best between attenuation and veiling light; a veil that is already there is left out of it.
+        Stands best between attenuation and veiling light; light that was added before it is left out of it.
         """
         return PlaneUse(
             reads=frozenset({"bands", "range"}),
-            optional=frozenset({"path_length", "veil"}),
+            optional=frozenset({"path_length", *ADDED}),
             writes=frozenset({"bands", "halo"}),
         )
 
@@ -106,7 +110,7 @@ class ForwardScatter(Operator[ForwardScatterParameters]):
         """Scatter."""
         regained, kernels = prepared
         bands = planes["bands"]
-        veil = planes.get("veil")
+        added = [planes[name] for name in ADDED if name in planes]
         length = planes.get("path_length")
         if length is None:
             length = shot.path.remap.apply(planes["range"])
@@ -114,7 +118,11 @@ class ForwardScatter(Operator[ForwardScatterParameters]):
         lit, halo = np.empty_like(bands), np.empty_like(bands)
 
         def scatter(band: int) -> None:
-            direct = bands[band] if veil is None else bands[band] - veil[band]
+            direct = bands[band]
+            for light in added:
+                direct = direct - light[band]
+            if added:
+                direct[np.abs(direct) < FAINTEST * np.abs(bands[band])] = np.float32(0.0)
             energy = halo_energy(direct, length, float(regained[band]), strength=self.parameters.strength)
             halo[band] = field.halo(energy)
             np.add(bands[band], halo[band], out=lit[band])

@@ -198,10 +198,11 @@ def residual_figure(
         upper.plot(at, measured[:, channel], "o", color=colour, markersize=5, label=label)
         upper.plot(at[order], predicted[order, channel], "x", color=colour, markersize=6)
         lower.plot(at, predicted[:, channel] - measured[:, channel], "o", color=colour, markersize=4)
-    for where, value, name in zip(at, measured.max(axis=1), names, strict=True):
-        upper.annotate(
-            name, (where, value), fontsize=6, rotation=30, xytext=(2, 3), textcoords="offset points"
-        )
+    for name in dict.fromkeys(names):
+        # The farthest of a name is enough; more would be a thicket.
+        last = max((number for number, other in enumerate(names) if other == name), key=lambda i: at[i])
+        place = (at[last], measured[last].max())
+        upper.annotate(name, place, fontsize=7, xytext=(4, 4), textcoords="offset points")
     lower.axhline(0.0, color="#aaaaaa", linewidth=0.8)
     upper.set(ylabel="linear", title=f"{title}: samples (dots) and the match (crosses)")
     lower.set(xlabel="range, m (open water at the right edge)", ylabel="match less sample")

@@ -1,0 +1,151 @@
+"""Separable layers: their sum is the picture, in arrays and through half-float files."""
+
+from __future__ import annotations
+
+from pathlib import Path
+from typing import Any
+
+import numpy as np
+import OpenEXR
+import pytest
+
+import halocline
+from halocline._typing import F32
+from halocline.batch.layers import ALL, additive_layers, plan_layers
+from halocline.errors import GraphError
+from halocline.graph.shot import Shot
+from halocline.imaging.camera_track import CameraTrack
+from halocline.imaging.frame import Frame, Window
+from halocline.presets.build import make_shot
+from halocline.presets.preset import Preset, preset_from_text
+from halocline.rgb import LINEAR_REC709
+
+TEXT = """
+format = 1
+[water]
+jerlov_type = "3C"
+[place]
+camera_depth = 6
+[[light.lamps]]
+[steps.downwelling]
+[steps.lamps]
+[steps.attenuation]
+[steps.lamp_backscatter]
+[steps.veiling_light]
+[steps.forward_scatter]
+[steps.white_reference]
+balance = 0.6
+"""
+WINDOW = Window(0, 0, 61, 43)
+
+
+def shot_of(preset: Preset, build: Any) -> Shot:
+    track = CameraTrack({1: build.camera(WINDOW)})
+    return make_shot(preset, 1, track, space=LINEAR_REC709, display_window=WINDOW, data_window=WINDOW)
+
+
+def layered(text: str, build: Any, wanted: tuple[str, ...] = (ALL,)) -> tuple[F32, dict[str, F32], F32]:
+    preset, frame = preset_from_text(text), build.frame(WINDOW, averaged_depth=True)
+    shot, graph = shot_of(preset, build), preset.at(1).graph
+    plain = build.run(graph, frame, shot)["rgb"]
+    plan = plan_layers(graph, wanted)
+    made = build.run(plan.graph, frame, shot, wanted=("rgb", *plan.planes))
+    return plain, plan.finished(made, shot), made["rgb"]
+
+
+def test_asking_for_layers_changes_no_bit_of_the_picture(build: Any) -> None:
+    plain, _, beside = layered(TEXT, build)
+    assert np.array_equal(plain, beside)
+
+
+def test_sum_of_layers_is_the_picture(build: Any) -> None:
+    plain, layers, _ = layered(TEXT, build)
+    assert list(layers) == ["direct", "lamp_haze", "veil", "scatter"]
+    total = np.sum(list(layers.values()), axis=0)
+    scale = np.max([np.abs(layer) for layer in layers.values()], axis=0) + 1e-3
+    assert np.max(np.abs(total - plain) / scale) < 5e-6
+
+
+def test_sum_of_layers_is_the_picture_within_half_float_rounding(build: Any) -> None:
+    plain, layers, _ = layered(TEXT, build)
+    halves = [layer.astype(np.float16).astype(np.float64) for layer in layers.values()]
+    # Half has 11 significant bits: each layer is off by at most 2^-12 of itself, the picture likewise.
+    bound = sum(np.abs(half) for half in halves) * 2.0**-11 + 1e-6
+    assert np.all(np.abs(np.sum(halves, axis=0) - plain) <= bound)
+
+
+def test_veil_turned_down_is_the_preset_with_less_veil(build: Any) -> None:
+    # Regrading the layer is what the veil's own control does, exposure held.
+    text = TEXT.replace("[steps.white_reference]\nbalance = 0.6\n", "").replace(
+        "[steps.forward_scatter]\n", ""
+    )
+    plain, layers, _ = layered(text, build)
+    less = text.replace("[[light.lamps]]", "[light]\nveil_brightness = 0.5\n[[light.lamps]]")
+    dimmer, _, _ = layered(less, build)
+    assert plain - 0.5 * layers["veil"] == pytest.approx(dimmer, abs=2e-4, rel=2e-5)
+
+
+def test_transmittance_is_what_is_left_of_white_per_channel(build: Any) -> None:
+    _, layers, _ = layered(TEXT, build, ("transmittance",))
+    preset = preset_from_text(TEXT)
+    shot = shot_of(preset, build)
+    frame: Frame = build.frame(WINDOW, averaged_depth=True)
+    sharp = (frame.plane("far_share") == 0) & (frame.plane("range") < 20)
+    length = shot.path.path_length(frame.plane("range"), shot.view_plane("downward", WINDOW))
+    exact = shot.path.bands.transfer_matrix(length[sharp]).sum(axis=-1)
+    assert pytest.approx(exact, abs=2e-6) == layers["transmittance"][:, sharp].T
+
+
+def test_each_layer_alone_is_the_same_as_among_all(build: Any) -> None:
+    _, every, _ = layered(TEXT, build)
+    _, one, _ = layered(TEXT, build, ("veil",))
+    assert list(one) == ["veil"]
+    assert np.array_equal(one["veil"], every["veil"])
+
+
+def test_layer_that_no_step_makes_is_refused_with_what_there_is(build: Any) -> None:
+    with pytest.raises(GraphError, match=r'no layer "bubles".*\n.*Additive layers: direct, lamp_haze'):
+        plan_layers(preset_from_text(TEXT).at(1).graph, ("bubles",))
+
+
+def test_blended_pictures_have_no_separable_layers() -> None:
+    text = TEXT.replace(
+        "balance = 0.6\n", 'balance = 0.6\n[steps.mix]\nother = "attenuation"\namount = 0.5\n'
+    )
+    with pytest.raises(GraphError, match="this graph blends pictures"):
+        plan_layers(preset_from_text(text).at(1).graph, (ALL,))
+
+
+@pytest.mark.parametrize("name", ["jerlov-1c", "fjord-archway"])
+def test_shipped_presets_have_layers(name: str) -> None:
+    assert additive_layers(halocline.load_preset(name).at(1).graph)[:2] == ("direct", "veil")
+
+
+def test_layers_in_the_file_add_up_to_its_picture(tmp_path: Path, build: Any) -> None:
+    from halocline.batch.frame_task import read_inputs, render, write_result
+    from halocline.batch.task import FrameTask
+    from halocline.graph.engine import Evaluation
+
+    source = tmp_path / "clean.1001.exr"
+    frame = build.frame(WINDOW)
+    channels = {
+        **dict(zip("RGB", frame.plane("rgb"), strict=True)),
+        "A": frame.plane("alpha"),
+        "Z": np.where(np.isfinite(frame.plane("range")), frame.plane("range"), np.float32(1e10)),
+    }
+    OpenEXR.File({}, {name: np.ascontiguousarray(plane) for name, plane in channels.items()}).write(
+        str(source)
+    )
+    preset = preset_from_text(TEXT, ['output.layers=["*", "transmittance"]', 'input.depth_kind="range"'])
+    task = FrameTask(1001, source, None, tmp_path / "wet.1001.exr")
+    result = render(read_inputs(task, preset), preset, Evaluation())
+    write_result(result, preset)
+    written = OpenEXR.File(str(task.out), separate_channels=True).channels()
+    assert {"direct.R", "veil.B", "transmittance.G"} <= set(written)
+    for channel in "RGB":
+        parts = [
+            written[f"{name}.{channel}"].pixels.astype(np.float64)
+            for name in ("direct", "lamp_haze", "veil", "scatter")
+        ]
+        bound = sum(np.abs(part) for part in parts) * 2.0**-10 + 1e-6
+        assert np.all(np.abs(sum(parts) - written[channel].pixels) <= bound)
