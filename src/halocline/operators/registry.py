@@ -26,6 +26,7 @@ BUILT_IN = {
     "forward_scatter": "halocline.operators.forward_scatter:ForwardScatter",
     "lamp_backscatter": "halocline.operators.lamp_backscatter:LampBackscatter",
     "lamps": "halocline.operators.lamps:Lamps",
+    "layered_water": "halocline.operators.layered_water:LayeredWater",
     "light_shafts": "halocline.operators.light_shafts:LightShafts",
     "measured_port": "halocline.operators.measured_port:MeasuredPort",
     "mix": "halocline.operators.mix:Mix",

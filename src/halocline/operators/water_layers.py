@@ -6,18 +6,18 @@ At grazing angles from the denser side the layer shines like a mirror.
 
 from __future__ import annotations
 
-from dataclasses import dataclass, fields, replace
+from dataclasses import fields, replace
 from itertools import pairwise
 from typing import Annotated
 
 import numpy as np
 from pydantic import Field
 
-from halocline._typing import F32, F64
+from halocline._typing import F32
 from halocline.graph.operator import WHOLE, Operator, Planes, PlaneUse, Tile
 from halocline.graph.shot import Shot
-from halocline.imaging.camera import Camera
 from halocline.operators.layer_parameters import WaterLayer
+from halocline.operators.view_rays import Rays, grid_rays
 from halocline.physics.bend import Grid
 from halocline.physics.beyond import (
     FARTHEST_M,
@@ -159,52 +159,6 @@ class WaterLayers(Operator[WaterLayersParameters]):
         return Mirror(grid.blown_up(total), grid.blown_up(x), grid.blown_up(y), behind)
 
 
-@dataclass(frozen=True)
-class Rays:
-    """The view rays of a grid.
-
-    Attributes
-    ----------
-    camera
-        Whose they are.
-    directions
-        Unit, world space, ``(3, rows, columns)``.
-    columns, rows
-        The grid's pixel coordinates.
-    """
-
-    camera: Camera
-    directions: F32
-    columns: F64
-    rows: F64
-
-    def shift(self, turn: F32) -> tuple[F32, F32]:
-        """Return by how many pixels a change of direction ``(3, rows, columns)`` moves what is seen."""
-        camera = self.camera
-        turned = self.directions + turn
-        x, y, z = (_dot(axis, turned) for axis in camera.rotation.T)
-        # A view turned away from the lens altogether is held at its rim.
-        forward = np.maximum(-z, np.float32(1e-3))
-        across = x / forward * np.float32(1.0 / camera.tangent_per_px[0])
-        down = y / forward * np.float32(-1.0 / camera.tangent_per_px[1])
-        across -= (self.columns - camera.centre_px[0]).astype(np.float32)
-        down -= (self.rows - camera.centre_px[1]).astype(np.float32)[:, None]
-        return across.astype(np.float32, copy=False), down.astype(np.float32, copy=False)
-
-
-def grid_rays(camera: Camera, grid: Grid) -> Rays:
-    """Return the view rays through a grid's points."""
-    columns, rows = grid.columns, grid.rows
-    x = (columns - camera.centre_px[0]) * camera.tangent_per_px[0]
-    y = (camera.centre_px[1] - rows) * camera.tangent_per_px[1]
-    length = np.sqrt(1.0 + np.add.outer(y * y, x * x))
-    world = [
-        (np.add.outer(y * axis[1] - axis[2], x * axis[0]) / length).astype(np.float32)
-        for axis in camera.rotation
-    ]
-    return Rays(camera, np.stack(world), columns, rows)
-
-
 def _followed(layer: Layer, rays: Rays, step_rad: float, time_s: float) -> LayerView:
     """Return the view of a layer, followed in slabs of rows, in parallel."""
     edges = np.linspace(0, rays.directions.shape[1], SLABS + 1).astype(int)
@@ -256,9 +210,3 @@ def _weighted(planes: list[F32], weights: list[F32]) -> F32:
     for plane, weight in zip(planes[1:], weights[1:], strict=True):
         total += plane * weight
     return total
-
-
-def _dot(axis: F64, directions: F32) -> F32:
-    x, y, z = (np.float32(part) for part in axis)
-    component: F32 = directions[0] * x + directions[1] * y + directions[2] * z
-    return component

@@ -217,9 +217,7 @@ def view_layer(
     height = float((position_m - layer.point_m) @ layer.normal)
     climb = _along(layer.normal, directions)
     foot = position_m - layer.point_m
-    # Where the flat middle is met; the waves are read there.
-    middle = _crossing(-height, climb)
-    surface = _wavy_surface(layer, foot, directions, climb, middle, step_rad=step_rad, time_s=time_s)
+    surface = _wavy_surface(layer, foot, directions, climb, height, step_rad=step_rad, time_s=time_s)
     enter, leave = _span(layer.thickness_m, height, surface.lift, climb)
     met = np.isfinite(enter)
     path = np.subtract(leave, enter, out=np.zeros_like(enter), where=met)
@@ -231,6 +229,20 @@ def view_layer(
     )
     bend += eddies
     return LayerView(enter, leave, bend * met, spread * met, share * met, mirror * met)
+
+
+def crossing(
+    layer: Layer, position_m: F64, directions: F32, *, step_rad: float, time_s: float
+) -> tuple[F32, F32]:
+    """Return the ranges at which rays enter and leave a layer, metres, inf where they never do.
+
+    As `view_layer`, for those who ask no more.
+    """
+    height = float((position_m - layer.point_m) @ layer.normal)
+    climb = _along(layer.normal, directions)
+    foot = position_m - layer.point_m
+    surface = _wavy_surface(layer, foot, directions, climb, height, step_rad=step_rad, time_s=time_s)
+    return _span(layer.thickness_m, height, surface.lift, climb)
 
 
 @dataclass(frozen=True)
@@ -249,7 +261,7 @@ def _along(axis: F64, directions: F32) -> F32:
     return component
 
 
-def _crossing(rise: float, climb: F32) -> F32:
+def _rise(rise: float, climb: F32) -> F32:
     """Return the range at which a ray has climbed by ``rise``, inf where it never does."""
     with np.errstate(divide="ignore", invalid="ignore"):
         distance = np.float32(rise) / climb
@@ -286,7 +298,7 @@ def _wave_train(layer: Layer) -> tuple[F64, F64, F64, F64]:
 
 
 def _wavy_surface(
-    layer: Layer, foot: F64, directions: F32, climb: F32, middle: F32, *, step_rad: float, time_s: float
+    layer: Layer, foot: F64, directions: F32, climb: F32, height: float, *, step_rad: float, time_s: float
 ) -> _Surface:
     lift = np.zeros_like(climb)
     normal = np.empty_like(directions)
@@ -295,7 +307,8 @@ def _wavy_surface(
     if layer.waves.amplitude_m == 0.0:
         return _Surface(lift, normal, lost)
 
-    spot = _Footprint.of(layer, directions, climb, middle, step_rad)
+    # The waves are read where the flat middle is met.
+    spot = _Footprint.of(layer, directions, climb, _rise(-height, climb), step_rad)
     first, second = layer.axes
     origin = np.array([foot @ first, foot @ second])
     slope_1, slope_2 = np.zeros_like(climb), np.zeros_like(climb)
