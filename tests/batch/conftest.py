@@ -72,7 +72,7 @@ class Folder:
 
     def write(self, frames: Iterable[int] = range(1001, 1005), **how: object) -> Folder:
         for frame in frames:
-            write_frame(self.clean / f"arch.{frame}.exr", frame, **how)  # type: ignore[arg-type]
+            write_frame(self.clean / f"arch.{frame:04d}.exr", frame, **how)  # type: ignore[arg-type]
         return self
 
     def tasks(self, out: str = "wet", **options: object) -> list[FrameTask]:

@@ -86,7 +86,7 @@ class JobHead(Strict):
         For all shots; see `ShotSection`.
     """
 
-    format: Literal[1]
+    format: Annotated[int, Field(ge=FORMAT, le=FORMAT)]
     title: Annotated[str, Field(max_length=120)] = ""
     preset: _Text | None = None
     set: _Settings = ()

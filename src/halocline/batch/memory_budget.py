@@ -186,11 +186,11 @@ def _layer_planes(name: str, bands: int) -> int:
 
 
 def _shapes(count: int, threads: int) -> list[Sizing]:
-    """Return ways to run that many processes, the fastest first."""
-    return [
-        Sizing(count, threads, overlapped, rows, 0, 0)
-        for overlapped, rows in ((True, None), (True, 1), (False, None), (False, 1))
-    ]
+    """Return ways to run that many processes, the fastest first; tiles shrink where all else is done."""
+    ways: list[tuple[bool, int | None]] = [(True, None), (False, None)]
+    if count == 1:
+        ways.append((False, 1))
+    return [Sizing(count, threads, overlapped, rows, 0, 0) for overlapped, rows in ways]
 
 
 def _too_little(peak: int, budget: int) -> JobError:

@@ -1,0 +1,180 @@
+"""Damaged files by the thousand: every one fails cleanly or is read whole; nothing crashes, hangs or passes.
+
+The cases are run through the reader that jobs use. HALOCLINE_FUZZ multiplies their number.
+"""
+
+from __future__ import annotations
+
+import os
+import random
+import subprocess
+import sys
+import time
+from pathlib import Path
+from typing import TYPE_CHECKING
+
+import numpy as np
+import pytest
+
+from halocline.batch.frame_task import read_inputs
+from halocline.batch.run import run_frames
+from halocline.batch.task import FrameTask
+from halocline.errors import HaloclineError
+
+if TYPE_CHECKING:
+    from tests.batch.conftest import Folder, FrameWriter
+
+    from halocline.presets.preset import Preset
+
+TIMES = int(os.environ.get("HALOCLINE_FUZZ", "1"))
+FLIPS = 1500 * TIMES
+SLOWEST_SECONDS = 5.0
+
+
+@pytest.fixture(scope="module")
+def whole(tmp_path_factory: pytest.TempPathFactory) -> Path:
+    return tmp_path_factory.mktemp("damaged")
+
+
+@pytest.fixture
+def clean_bytes(whole: Path, frame_writer: FrameWriter) -> bytes:
+    path = whole / "clean.1001.exr"
+    if not path.exists():
+        frame_writer(path, 1001)
+    return path.read_bytes()
+
+
+def outcome(path: Path, look: Preset) -> str:
+    """Read a file as a job would; a HaloclineError is the only way it may fail."""
+    began = time.monotonic()
+    try:
+        inputs = read_inputs(FrameTask(1001, path, None, path.with_name("out.exr")), look)
+        view = inputs.loaded.views[0]
+        assert view.frame.planes["rgb"].dtype == np.float32
+        result = "read"
+    except HaloclineError as error:
+        result = error.code
+        told = str(error)
+    else:
+        told = str(path)
+    assert path.name in told
+    assert time.monotonic() - began < SLOWEST_SECONDS
+    return result
+
+
+def test_a_file_cut_anywhere_is_never_taken_for_whole(whole: Path, look: Preset, clean_bytes: bytes) -> None:
+    """At every 1 % and at every one of the last 200 bytes."""
+    size = len(clean_bytes)
+    lengths = sorted({size * percent // 100 for percent in range(100)} | set(range(size - 200, size)))
+    path = whole / "cut.1001.exr"
+    for length in lengths:
+        path.write_bytes(clean_bytes[:length])
+        assert outcome(path, look) in {"E-READ-OPEN", "E-READ-PIXELS"}, length
+
+
+def test_flipped_bytes_fail_cleanly_or_are_read(whole: Path, look: Preset, clean_bytes: bytes) -> None:
+    """In the header and the table of offsets (most of the cases) and anywhere in the file.
+
+    Run in a process of its own, since a crash inside a library would take the test with it.
+    """
+    script = whole / "flip.py"
+    script.write_text(_FLIPPING)
+    clean = whole / "clean.1001.exr"
+    ran = subprocess.run(
+        [sys.executable, str(script), str(clean), str(FLIPS), str(SLOWEST_SECONDS)],
+        capture_output=True,
+        text=True,
+        check=False,
+        timeout=600,
+    )
+    assert ran.returncode == 0, f"{ran.returncode}: {ran.stdout[-500:]} {ran.stderr[-3000:]}"
+    counts = dict(pair.split("=") for pair in ran.stdout.split())
+    assert sum(map(int, counts.values())) == FLIPS
+    assert int(counts.get("E-READ-OPEN", 0)) > FLIPS / 20
+    assert int(counts.get("E-READ-PIXELS", 0)) > FLIPS / 20
+
+
+_FLIPPING = """
+import random, resource, sys, time
+from collections import Counter
+from pathlib import Path
+from halocline.batch.frame_task import read_inputs
+from halocline.batch.task import FrameTask
+from halocline.errors import HaloclineError
+from halocline.presets.preset import load_preset
+
+clean, count, slowest = Path(sys.argv[1]), int(sys.argv[2]), float(sys.argv[3])
+data, look, found, dice = clean.read_bytes(), load_preset("jerlov-1c"), Counter(), random.Random(20)
+path = clean.with_name("flipped.1001.exr")
+header = data.index(b"screenWindowWidth") + 60
+for number in range(count):
+    broken = bytearray(data)
+    for _ in range(dice.choice((1, 1, 2, 8))):
+        end = header if number % 3 else len(broken)
+        broken[dice.randrange(4, end)] = dice.choice((0, 255, 127, 128, dice.randrange(256)))
+    path.write_bytes(broken)
+    began = time.monotonic()
+    try:
+        read_inputs(FrameTask(1001, path, None, path.with_name("out.exr")), look)
+        found["read"] += 1
+    except HaloclineError as error:
+        found[error.code] += 1
+    except BaseException as error:
+        Path(clean.with_name("culprit.exr")).write_bytes(broken)
+        raise
+    assert time.monotonic() - began < slowest, number
+peak = resource.getrusage(resource.RUSAGE_SELF).ru_maxrss / 1024
+assert peak < 1500, f"{peak} MB of memory for files of a few kilobytes"
+print(*(f"{code}={number}" for code, number in found.items()))
+"""
+
+
+def test_damaged_frames_of_a_job_never_become_outputs(shot: Folder, look: Preset) -> None:
+    dice = random.Random(3)
+    for frame, share in ((1001, 0.3), (1002, 0.6), (1003, 0.97)):
+        path = shot.clean / f"arch.{frame}.exr"
+        data = path.read_bytes()
+        path.write_bytes(data[: int(len(data) * share)] + dice.randbytes(40))
+    summary = run_frames(shot.tasks(), look)
+    assert [record.frame for record in summary.done] == [1004]
+    assert list(shot.digests()) == ["arch.1004.exr"]
+    assert not shot.leftovers()
+
+
+@pytest.mark.parametrize("junk", [b"", b"\x76\x2f\x31\x01", b"\x89PNG\r\n\x1a\n" + bytes(64), bytes(4096)])
+def test_what_is_no_exr_file_fails_with_its_name(shot: Folder, look: Preset, junk: bytes) -> None:
+    (shot.clean / "arch.1003.exr").write_bytes(junk)
+    summary = run_frames(shot.tasks(), look)
+    assert [failure.error.code for failure in summary.failed] == ["E-READ-OPEN"]
+    assert "arch.1003.exr" in str(summary.failed[0].error)
+
+
+def test_an_input_that_changes_while_it_is_read_is_not_rendered(
+    shot: Folder, look: Preset, monkeypatch: pytest.MonkeyPatch, frame_writer: FrameWriter
+) -> None:
+    from halocline.batch import frame_task
+    from halocline.imaging import load as imaging_load
+
+    def slow(path: Path, *arguments: object, **options: object) -> object:
+        loaded = imaging_load.load(path, *arguments, **options)  # type: ignore[arg-type]
+        if path.name == "arch.1002.exr":
+            path.unlink()
+            frame_writer(path, 1002)
+        return loaded
+
+    monkeypatch.setattr(frame_task, "load", slow)
+    summary = run_frames(shot.tasks(), look)
+    assert [failure.error.code for failure in summary.failed] == ["E-READ-CHANGED"]
+    assert len(summary.done) == 3
+
+
+def test_mismatched_depth_is_an_error_of_its_frame(
+    shot: Folder, look: Preset, frame_writer: FrameWriter
+) -> None:
+    depth = shot.root / "depth"
+    depth.mkdir()
+    for frame in range(1001, 1005):
+        frame_writer(depth / f"z.{frame}.exr", frame, size=(20, 12) if frame == 1002 else (40, 24))
+    summary = run_frames(shot.tasks(depth=str(depth / "z.####.exr")), look)
+    assert [failure.error.code for failure in summary.failed] == ["E-FRAME-MISMATCH"]
+    assert len(summary.done) == 3

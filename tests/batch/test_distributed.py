@@ -1,0 +1,100 @@
+"""The same job through dask.distributed: the same bytes, also when a machine is lost on the way."""
+
+from __future__ import annotations
+
+import os
+import signal
+import warnings
+from collections.abc import Iterator
+from typing import TYPE_CHECKING, Any
+
+import pytest
+
+from halocline.batch import distributed as module
+from halocline.batch.distributed import Cluster
+from halocline.batch.manifest import read_manifest
+from halocline.batch.run import run_frames
+from halocline.errors import JobError
+
+if TYPE_CHECKING:
+    from tests.batch.conftest import Folder
+
+    from halocline.presets.preset import Preset
+
+distributed = pytest.importorskip("distributed")
+pytestmark = pytest.mark.filterwarnings("ignore::ResourceWarning", "ignore::DeprecationWarning")
+
+
+@pytest.fixture(scope="module")
+def cluster() -> Iterator[Any]:
+    with warnings.catch_warnings():
+        warnings.simplefilter("ignore")
+        local = distributed.LocalCluster(
+            n_workers=2,
+            threads_per_worker=1,
+            processes=True,
+            dashboard_address=None,
+            host="127.0.0.1",
+        )
+        with local:
+            yield local
+
+
+def test_a_cluster_gives_the_same_bytes_though_a_machine_is_lost(
+    empty_shot: Folder, look: Preset, cluster: Any
+) -> None:
+    shot = empty_shot.write(range(1001, 1017))
+    run_frames(shot.tasks("alone"), look)
+    lost: list[int] = []
+
+    def lose(_event: object) -> None:
+        if not lost:
+            victim = next(iter(cluster.workers.values())).process.pid
+            os.kill(victim, signal.SIGKILL)
+            lost.append(victim)
+
+    maker = Cluster(look, cluster.scheduler_address)
+    summary = run_frames(shot.tasks(), look, maker=maker, report=lose)
+    assert lost
+    assert summary.complete
+    assert len(summary.done) == 16
+    assert shot.digests() == shot.digests("alone")
+    assert not shot.leftovers()
+    processes = {record["process"] for record in read_manifest(shot.out) if record["kind"] == "frame"}
+    assert processes == {os.getpid()}, "the books are kept in one place"
+
+
+def test_a_damaged_frame_fails_alone_on_a_cluster_too(shot: Folder, look: Preset, cluster: Any) -> None:
+    (shot.clean / "arch.1002.exr").write_bytes(b"junk")
+    summary = run_frames(shot.tasks(), look, maker=Cluster(look, cluster.scheduler_address))
+    assert [failure.error.code for failure in summary.failed] == ["E-READ-OPEN"]
+    assert len(summary.done) == 3
+
+
+def test_a_scheduler_that_does_not_answer_is_told(
+    shot: Folder, look: Preset, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    monkeypatch.setattr(module, "CONNECT_SECONDS", 1)
+    with pytest.raises(JobError, match="no scheduler answers") as caught:
+        run_frames(shot.tasks(), look, maker=Cluster(look, "tcp://127.0.0.1:9"))
+    assert "tcp://127.0.0.1:9" in str(caught.value)
+    assert not shot.leftovers()
+
+
+def test_workers_of_another_version_are_refused(
+    shot: Folder, look: Preset, cluster: Any, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    monkeypatch.setattr(module, "__version__", "9.9")
+    with pytest.raises(JobError, match=r"has halocline .*, this is 9\.9"):
+        run_frames(shot.tasks(), look, maker=Cluster(look, cluster.scheduler_address))
+
+
+def test_without_dask_the_error_says_how_to_install_it(
+    shot: Folder, look: Preset, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    import sys
+
+    monkeypatch.setitem(sys.modules, "distributed", None)
+    with pytest.raises(JobError, match=r"dask\.distributed is not installed") as caught:
+        run_frames(shot.tasks(), look, maker=Cluster(look, "tcp://127.0.0.1:9"))
+    assert "halocline[dask]" in str(caught.value)

@@ -1,0 +1,174 @@
+"""Job files: read strictly, every mistake told with its place, nothing reached outside the named folders."""
+
+from __future__ import annotations
+
+from pathlib import Path
+from typing import TYPE_CHECKING
+
+import pytest
+
+from halocline.batch.job_file import Job, read_job, refuse_collisions
+from halocline.batch.plan_tasks import MissingFrames
+from halocline.errors import JobError, WriteError
+
+if TYPE_CHECKING:
+    from tests.batch.conftest import Folder
+
+HEAD = 'format = 1\npreset = "jerlov-1c"\n'
+
+
+def job(folder: Path, text: str, **options: object) -> Job:
+    path = folder / "night.toml"
+    path.write_text(text, encoding="utf-8")
+    return read_job(path, **options)  # type: ignore[arg-type]
+
+
+def mistakes(folder: Path, text: str) -> list[str]:
+    with pytest.raises(JobError) as caught:
+        job(folder, text)
+    return [str(problem) for problem in caught.value.problems] or [str(caught.value)]
+
+
+def test_a_job_names_shots_with_their_own_settings(shot: Folder) -> None:
+    read = job(
+        shot.root,
+        f"""{HEAD}set = ["light.overcast=0.5"]
+title = "Fjord, night"
+
+[shots.arch_010]
+beauty = "clean/arch.####.exr"
+out = "wet/010/"
+frames = "1001-1002"
+
+[shots."bogen 020 ü"]
+beauty = "clean/arch.####.exr"
+out = "wet/020.####.exr"
+preset = "jerlov-3c"
+missing = "hold"
+set = ["light.sun_elevation=20"]
+""",
+    )
+    first, second = read.shots
+    assert (read.title, first.name, second.name) == ("Fjord, night", "arch_010", "bogen 020 ü")
+    assert [task.frame for task in first.plan().tasks] == [1001, 1002]
+    assert first.plan().tasks[0].out == shot.root / "wet" / "010" / "arch.1001.exr"
+    assert second.plan(frames="1004").tasks[0].out == shot.root / "wet" / "020.1004.exr"
+    assert second.missing is MissingFrames.hold
+    look = second.load_preset()
+    assert look.at(0).light.sun_elevation == 20
+    assert look.at(0).light.overcast == 0.5
+    assert read.shot("arch_010") is first
+    with pytest.raises(JobError, match=r'there is no shot "arch_01"') as caught:
+        read.shot("arch_01")
+    assert 'Did you mean "arch_010"?' in str(caught.value)
+
+
+def test_all_mistakes_are_told_at_once_with_line_and_mend(shot: Folder) -> None:
+    found = mistakes(
+        shot.root,
+        """format = 1
+titel = "x"
+
+[shots.one]
+beauty = "clean/arch.####.exr"
+out = "wet/"
+missing = "perhaps"
+
+[shots.two]
+beauty = 3
+speed = 1
+""",
+    )
+    text = "\n".join(found)
+    assert 'night.toml, line 2: unknown key "titel"' in text
+    assert 'Did you mean "title"?' in text
+    assert "night.toml, line 7: shots.one.missing" in text
+    assert 'night.toml, line 11, [shots.two]: unknown key "speed"' in text
+    assert 'the key "out" is missing' in text
+    assert "line 10: shots.two.beauty" in text
+    assert "PRESET" not in text
+
+
+@pytest.mark.parametrize(
+    ("key", "value"),
+    [
+        ("beauty", "../outside/arch.####.exr"),
+        ("beauty", "/etc/arch.####.exr"),
+        ("depth", "clean/../../z.####.exr"),
+        ("out", "/tmp/elsewhere/"),
+        ("out", "link/wet/"),
+        ("preset", "../look.toml"),
+        ("preset", "../look"),
+    ],
+)
+def test_a_path_that_leads_outside_is_refused(tmp_path: Path, key: str, value: str) -> None:
+    folder = tmp_path / "job"
+    folder.mkdir()
+    (folder / "link").symlink_to(tmp_path)
+    keys = {"beauty": "clean/arch.####.exr", "out": "wet/", key: value}
+    body = "".join(f'{name} = "{text}"\n' for name, text in keys.items())
+    found = mistakes(folder, f"{HEAD}[shots.one]\n{body}")
+    assert len(found) == 1
+    assert "lies outside the folders that this job may use" in found[0]
+    assert f"line {4 + list(keys).index(key)}" in found[0]
+    assert "--allow FOLDER" in found[0]
+
+
+def test_a_folder_that_the_user_names_may_be_used(tmp_path: Path) -> None:
+    folder = tmp_path / "job"
+    folder.mkdir()
+    text = f'{HEAD}[shots.one]\nbeauty = "../renders/a.####.exr"\nout = "{tmp_path}/out/"\n'
+    read = job(folder, text, allowed=[tmp_path / "renders", tmp_path / "out"])
+    assert read.shots[0].beauty == folder / ".." / "renders" / "a.####.exr"
+    with pytest.raises(JobError):
+        job(folder, text, allowed=[tmp_path / "renders"])
+
+
+@pytest.mark.parametrize(
+    ("text", "told"),
+    [
+        ("format = ", "cannot be read"),
+        ("\x00", "cannot be read"),
+        ("format = 2\n[shots.a]\nbeauty='a.exr'\nout='b/'", "format"),
+        ("format = true\n[shots.a]\nbeauty='a.exr'\nout='b/'\npreset='jerlov-1c'", "format"),
+        (HEAD, "1 to 5000 shots"),
+        (f"{HEAD}shots = 3", "1 to 5000 shots"),
+        (f"{HEAD}[shots]\na = 1", "not a table"),
+        (f"{HEAD}[shots.a]\nbeauty=''\nout='b/'", "at least 1"),
+        (f"{HEAD}[shots.a]\nbeauty='a.exr'\nout='b/'\nframes='1-'", "is no range of frames"),
+        (f"{HEAD}[shots.a]\nbeauty='a.exr'\nout='b/'\nframes='1-999999999999'", "is no range of frames"),
+        (f'{HEAD}[shots.a]\nbeauty="a\\u0000.exr"\nout="b/"', "null character"),
+        ("format = 1\n[shots.a]\nbeauty='a.exr'\nout='b/'", "no preset"),
+        ("x = " + "[" * 5000 + "]" * 5000, "cannot be read"),
+        ("x = " + "[" * 20 + "]" * 20, "nested more than"),
+        ("# " + "x" * (1 << 20), "larger than"),
+    ],
+)
+def test_what_is_no_job_gets_an_error_not_the_machine(tmp_path: Path, text: str, told: str) -> None:
+    assert told in "\n".join(mistakes(tmp_path, text))
+
+
+def test_a_job_file_that_is_not_there_says_so(tmp_path: Path) -> None:
+    with pytest.raises(JobError, match="No such file"):
+        read_job(tmp_path / "none.toml")
+    with pytest.raises(JobError, match="directory"):
+        read_job(tmp_path)
+
+
+def test_shots_that_write_over_each_other_are_refused(shot: Folder) -> None:
+    one = '[shots.{}]\nbeauty = "clean/arch.####.exr"\nout = "{}"\n'
+    same = job(shot.root, HEAD + one.format("a", "wet/") + one.format("b", "wet/"))
+    with pytest.raises(JobError, match="would both be written to it"):
+        refuse_collisions(each.plan() for each in same.shots)
+
+
+def test_a_shot_may_not_write_over_what_another_reads(shot: Folder) -> None:
+    other = shot.root / "other"
+    other.mkdir()
+    for path in shot.clean.iterdir():
+        (other / path.name).write_bytes(path.read_bytes())
+    one = '[shots.{}]\nbeauty = "{}/arch.####.exr"\nout = "{}/"\n'
+    read = job(shot.root, HEAD + one.format("a", "clean", "wet") + one.format("b", "other", "clean"))
+    plans = [each.plan(overwrite=True) for each in read.shots]
+    with pytest.raises(WriteError, match="is one of the inputs"):
+        refuse_collisions(plans)

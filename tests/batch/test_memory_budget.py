@@ -1,0 +1,134 @@
+"""Processes and threads from cores and memory; a budget that is kept; memory that stays flat."""
+
+from __future__ import annotations
+
+import gc
+from pathlib import Path
+from typing import TYPE_CHECKING
+
+import pytest
+
+from halocline.batch import memory_budget as module
+from halocline.batch.memory_budget import core_count, frame_need, parse_memory, size_job
+from halocline.batch.run import run_frames
+from halocline.errors import JobError
+from halocline.imaging.exr import read_header
+
+if TYPE_CHECKING:
+    from tests.batch.conftest import Folder
+
+    from halocline.presets.preset import Preset
+
+UHD = (3840, 2160)
+GIB = 1 << 30
+
+
+@pytest.fixture
+def cores(monkeypatch: pytest.MonkeyPatch) -> None:
+    monkeypatch.setattr(module, "core_count", lambda: 16)
+    monkeypatch.setattr(module, "free_memory_bytes", lambda: 64 * GIB)
+
+
+@pytest.fixture
+def large(empty_shot: Folder, monkeypatch: pytest.MonkeyPatch) -> Folder:
+    """A shot whose headers say UHD; nobody reads its pixels here."""
+    shot = empty_shot.write(range(1001, 1033))
+    true_read = read_header
+
+    def enlarged(path: Path) -> object:
+        from dataclasses import replace
+
+        from halocline.imaging.frame import Window
+
+        header = true_read(path)
+        window = Window(0, 0, *UHD)
+        parts = tuple(replace(part, data_window=window, display_window=window) for part in header.parts)
+        return replace(header, parts=parts)
+
+    monkeypatch.setattr(module, "read_header", enlarged)
+    return shot
+
+
+@pytest.mark.usefixtures("cores")
+def test_plenty_of_memory_uses_all_cores(large: Folder, look: Preset) -> None:
+    sizing = size_job(large.tasks(), look)
+    assert (sizing.processes, sizing.threads, sizing.overlapped) == (4, 4, True)
+    assert sizing.processes * sizing.process_bytes <= sizing.budget_bytes
+    assert sizing.budget_bytes == int(0.8 * 64 * GIB)
+
+
+@pytest.mark.usefixtures("cores")
+def test_less_memory_gives_fewer_processes_then_no_overlap_then_an_error(large: Folder, look: Preset) -> None:
+    tasks = large.tasks()
+    whole = size_job(tasks, look)
+    before = whole.processes
+    for share in (0.9, 0.7, 0.5, 0.3):
+        fewer = size_job(tasks, look, memory_bytes=int(whole.processes * whole.process_bytes * share))
+        assert fewer.processes * fewer.process_bytes <= fewer.budget_bytes
+        assert fewer.processes <= before
+        before = fewer.processes
+    assert before == 1
+    tight = size_job(tasks, look, memory_bytes=int(whole.process_bytes * 0.7))
+    assert (tight.processes, tight.overlapped) == (1, False)
+    with pytest.raises(JobError, match="one frame at a time needs about") as caught:
+        size_job(tasks, look, memory_bytes=200 << 20)
+    assert "--memory" in str(caught.value)
+
+
+@pytest.mark.usefixtures("cores")
+def test_more_processes_than_frames_are_not_started(shot: Folder, look: Preset) -> None:
+    assert size_job(shot.tasks(), look, processes=9).processes == 4
+    assert size_job(shot.tasks(frames="1001"), look).processes == 1
+
+
+def test_stated_processes_and_threads_are_kept(shot: Folder, look: Preset) -> None:
+    sizing = size_job(shot.tasks(), look, processes=3, threads=5, memory_bytes=8 * GIB)
+    assert (sizing.processes, sizing.threads) == (3, 5)
+    assert "3 processes of 5 threads" in str(sizing)
+
+
+def test_frames_that_cannot_be_opened_do_not_stop_the_planning(shot: Folder, look: Preset) -> None:
+    tasks = shot.tasks()
+    for task in tasks:
+        task.beauty.write_bytes(b"junk")
+    assert frame_need(tasks, look) is None
+    assert size_job(tasks, look).processes == 1
+
+
+def test_the_machine_is_asked_for_its_cores_and_memory() -> None:
+    assert core_count() >= 1
+    assert module.free_memory_bytes() > 1 << 20
+
+
+@pytest.mark.parametrize(
+    ("text", "amount"),
+    [("8G", 8 * GIB), ("512M", 512 << 20), ("1.5 GiB", 3 * GIB // 2), ("2gb", 2 * GIB), ("4096", 4096)],
+)
+def test_amounts_of_memory_are_read(text: str, amount: int) -> None:
+    assert parse_memory(text) == amount
+
+
+@pytest.mark.parametrize("text", ["", "G", "-1G", "many", "1e99", "9999999999999T", "nan", "８G"])
+def test_what_is_no_amount_of_memory_is_refused(text: str) -> None:
+    with pytest.raises(JobError, match="is no amount of memory"):
+        parse_memory(text)
+
+
+def test_memory_stays_flat_over_500_frames(empty_shot: Folder, look: Preset) -> None:
+    """Resident memory of this process after 500 frames is what it was after the first hundred."""
+    shot = empty_shot.write(range(1, 501), size=(32, 18))
+    resident: dict[int, int] = {}
+    seen = 0
+
+    def measure(_event: object) -> None:
+        nonlocal seen
+        seen += 1
+        if seen in (100, 500):
+            gc.collect()
+            lines = Path("/proc/self/status").read_text().splitlines()
+            resident[seen] = int(next(line for line in lines if line.startswith("VmRSS")).split()[1]) << 10
+
+    summary = run_frames(shot.tasks(), look, report=measure)
+    assert summary.complete
+    # The summary itself keeps a record of each frame, a few kilobytes.
+    assert resident[500] - resident[100] < 12 << 20
