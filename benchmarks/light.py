@@ -53,10 +53,8 @@ def main() -> None:
     median = {name: statistics.median(times) for name, times in measured.items()}
     print(f"UHD; {os.cpu_count()} processors; {ROUNDS} interleaved rounds; seconds: median (min .. max)")
     for name, times in measured.items():
-        ratio = median[name] / median["floor"]
-        print(
-            f"  {name:<10}{median[name]:7.3f}   ({min(times):.3f} .. {max(times):.3f})   {ratio:6.3f} of floor"
-        )
+        ratio, span = median[name] / median["floor"], f"({min(times):.3f} .. {max(times):.3f})"
+        print(f"  {name:<10}{median[name]:7.3f}   {span}   {ratio:6.3f} of floor")
     print("  targets: slices 0.15, shafts 0.30 of floor")
 
 

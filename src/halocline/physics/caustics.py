@@ -19,7 +19,7 @@ from __future__ import annotations
 import math
 from collections.abc import Iterator
 from dataclasses import dataclass
-from functools import cached_property
+from functools import cached_property, lru_cache
 from typing import Any
 
 import cv2
@@ -66,8 +66,9 @@ class _Scatter:
 
     def __init__(self, grid: int) -> None:
         self.grid = grid
-        self.shares = np.empty((grid, grid, 4), np.float32)
-        self.places = np.empty((grid, grid, 4), np.int32)
+        self.places = np.empty((grid, grid), np.int32)
+        # What goes to the point above left of a ray, and to its three neighbours.
+        self.shares = np.empty((4, grid, grid), np.float32)
 
     def strips(self) -> Iterator[slice]:
         """Yield the strips of rows in order."""
@@ -81,31 +82,51 @@ class _Scatter:
         row, lower_share = _cell_and_share(y)
         lower_share *= energy
         upper_share = energy - lower_share
-        shares, places = self.shares[rows], self.places[rows]
+        upper_left, upper_right, lower_left, lower_right = self.shares[:, rows]
         # What goes right, and the rest: the four shares sum to the ray's energy.
-        np.multiply(upper_share, right_share, out=shares[..., 1])
-        np.subtract(upper_share, shares[..., 1], out=shares[..., 0])
-        np.multiply(lower_share, right_share, out=shares[..., 3])
-        np.subtract(lower_share, shares[..., 3], out=shares[..., 2])
-        right = column + np.int32(1)
-        lower = row + np.int32(1)
-        for index in (column, right, row, lower):
-            np.bitwise_and(index, last, out=index)
+        np.multiply(upper_share, right_share, out=upper_right)
+        np.subtract(upper_share, upper_right, out=upper_left)
+        np.multiply(lower_share, right_share, out=lower_right)
+        np.subtract(lower_share, lower_right, out=lower_left)
+        column &= last
+        row &= last
         row *= np.int32(self.grid)
-        lower *= np.int32(self.grid)
-        np.add(row, column, out=places[..., 0])
-        np.add(row, right, out=places[..., 1])
-        np.add(lower, column, out=places[..., 2])
-        np.add(lower, right, out=places[..., 3])
+        np.add(row, column, out=self.places[rows])
 
     def gathered(self) -> F32:
         """Return the energy that has arrived at each point, ``(grid, grid)``."""
         rays = self.grid * self.grid
         # A sparse matrix with one column for each ray, times a vector of ones: a scatter in compiled code.
-        starts = np.arange(0, 4 * rays + 1, 4, dtype=np.int32)
-        matrix = sparse.csc_array((self.shares.ravel(), self.places.ravel(), starts), shape=(rays, rays))
-        arrived: F32 = matrix @ np.ones(rays, np.float32)
-        return arrived.reshape(self.grid, self.grid)
+        starts, ones = _column_starts(rays)
+        matrix = sparse.csc_array((ones, self.places.ravel(), starts), shape=(rays, rays))
+        arrived = []
+        for share in self.shares:
+            matrix.data = share.ravel()
+            arrived.append(matrix @ ones)
+        upper, upper_right, lower, lower_right = arrived
+        upper, lower = (
+            _with_right(left.reshape(self.places.shape), right.reshape(self.places.shape))
+            for left, right in ((upper, upper_right), (lower, lower_right))
+        )
+        upper[1:] += lower[:-1]
+        upper[0] += lower[-1]
+        return upper
+
+
+def _with_right(left: F32, right: F32) -> F32:
+    """Add to each point what was given to the one left of it for its right neighbour."""
+    left[:, 1:] += right[:, :-1]
+    left[:, 0] += right[:, -1]
+    return left
+
+
+@lru_cache(maxsize=4)
+def _column_starts(rays: int) -> tuple[NDArray[np.int32], F32]:
+    """Return where each ray's column starts in a matrix of one entry a column, and a one for each."""
+    starts, ones = np.arange(rays + 1, dtype=np.int32), np.ones(rays, np.float32)
+    starts.setflags(write=False)
+    ones.setflags(write=False)
+    return starts, ones
 
 
 def _cell_and_share(position: F32) -> tuple[NDArray[np.int32], F32]:

@@ -12,7 +12,7 @@ Slices lie at depths of a fixed ladder, so that no slice depends on what a frame
 from __future__ import annotations
 
 import math
-from collections.abc import Iterator
+from collections.abc import Iterable, Iterator
 from dataclasses import dataclass
 from functools import cached_property
 from threading import Lock
@@ -31,6 +31,7 @@ from halocline.physics.caustics import (
     interleaved,
     wrapped,
 )
+from halocline.physics.made_once import MadeOnce
 from halocline.physics.random import stream_key
 from halocline.physics.waves import SeaState, WavePatch, make_patch, unresolved_slopes, wavenumber
 
@@ -47,7 +48,7 @@ _LONG_ANGLE_RAD = 0.93
 # The squares in which the fine pattern is laid out, as a share of the patch's side, and their borders as a
 # share of a square. The table of random parts repeats after so many squares: kilometres.
 _SQUARE_SHARE = 0.618
-_BORDER_SHARE = 0.15
+_BORDER_SHARE = 0.12
 _SQUARES = 256
 # Softened look-ups halve the pattern down to no fewer cells than this.
 _SMALLEST_LEVEL = 16
@@ -213,9 +214,8 @@ class CausticField:
         self.setup = setup
         self.time_s = time_s
         self._lock = Lock()
-        self._locks: dict[int, Lock] = {}
         self._rays: dict[int, PatchRays] = {}
-        self._slices: dict[int, Slice] = {}
+        self._slices = MadeOnce(self._make)
         self._slopes: tuple[F32, ...] | None = None
 
     def rays(self, waves: PatchOptics) -> PatchRays:
@@ -225,32 +225,14 @@ class CausticField:
                 self._rays[id(waves)] = waves.rays(self.time_s)
             return self._rays[id(waves)]
 
-    def slice(self, rung: int) -> Slice:
-        """Return the light at a rung of the ladder of depths."""
-        lock = self._lock_of(rung)
-        with lock:
-            return self._made(rung)
+    def slice(self, rung: int, *, ahead: Iterable[int] = ()) -> Slice:
+        """Return the light at a rung of the ladder of depths; ``ahead`` are rungs that will be needed too."""
+        return self._slices.get(rung, ahead=ahead)
 
-    def _lock_of(self, rung: int) -> Lock:
-        with self._lock:
-            return self._locks.setdefault(rung, Lock())
-
-    def _made(self, rung: int) -> Slice:
-        if rung not in self._slices:
-            depth = ladder_depth(rung)
-            fine, long = self.rays(self.setup.fine), self.rays(self.setup.long)
-            self._slices[rung] = _make_slice(fine, long, depth, self.setup.transfers(depth))
-        return self._slices[rung]
-
-    def _make_ahead(self, rungs: list[int]) -> None:
-        """Make slices that nobody is making: threads that need the same ones share the work."""
-        for rung in rungs:
-            lock = self._lock_of(rung)
-            if rung not in self._slices and lock.acquire(blocking=False):
-                try:
-                    self._made(rung)
-                finally:
-                    lock.release()
+    def _make(self, rung: int) -> Slice:
+        depth = ladder_depth(rung)
+        fine, long = self.rays(self.setup.fine), self.rays(self.setup.long)
+        return _make_slice(fine, long, depth, self.setup.transfers(depth))
 
     def gain(
         self,
@@ -307,12 +289,12 @@ class CausticField:
         places = _Places.of(self.setup, at_x, at_y, origin, self.setup.fine.patch.grid)
         out = np.zeros((3, x.size), np.float32)
         weights = list(_rung_weights(depth_m))
-        self._make_ahead([rung for rung, _ in weights if rung >= 0])
+        rungs = [rung for rung, _ in weights if rung >= 0]
         for rung, weight in weights:
             if rung < 0:
                 out += weight
                 continue
-            at_rung = self.slice(rung)
+            at_rung = self.slice(rung, ahead=rungs)
             led = places.led(at_rung.long)
             light = places.fine_light(at_rung.levels[level], led, halved=level)
             light *= weight * led.swell

@@ -23,8 +23,7 @@ from __future__ import annotations
 
 import math
 from dataclasses import dataclass
-from functools import cached_property
-from threading import Lock
+from functools import cached_property, lru_cache
 
 import numpy as np
 
@@ -32,9 +31,10 @@ from halocline._typing import F32, F64
 from halocline.errors import PhysicsError
 from halocline.physics.caustics import bilinear, channels_of
 from halocline.physics.light_field import CausticField, window_start
+from halocline.physics.made_once import MadeOnce
 
 # Rows of rays computed at once.
-_BLOCK_ROWS = 16
+_BLOCK_ROWS = 8
 # Depths of the laid-out field: coarser than the caustics' own, for a ray crosses them at a slant.
 _FIRST_DEPTH_M = 0.5
 _LADDER_RATIO = 1.4
@@ -146,11 +146,10 @@ class ShaftVolume:
         self.rays = rays
         self.steps = steps
         self.water = water
-        count = -(-(rays.directions.shape[1] - 1) // _BLOCK_ROWS)
-        self._locks = [Lock() for _ in range(max(1, count))]
-        self._blocks: dict[int, F32] = {}
-        self._layout_lock = Lock()
-        self._laid_out: _Layout | None = None
+        self._count = max(1, -(-(rays.directions.shape[1] - 1) // _BLOCK_ROWS))
+        self._blocks = MadeOnce(self._block)
+        self._plan = _LayoutPlan.of(field, rays, steps)
+        self._windows = MadeOnce(self._plan.window)
 
     def gain(self, column: F32, row: F32, range_m: F32) -> F32:
         """Return M at pixels, ``(channels, rows, columns)``.
@@ -165,12 +164,13 @@ class ShaftVolume:
             ``(rows, columns)`` where each pixel's ray ends; inf for open water.
         """
         out = np.empty((len(self.water.attenuation), *range_m.shape), np.float32)
-        numbers = np.minimum(row.astype(np.int64) // _BLOCK_ROWS, len(self._locks) - 1)
+        numbers = np.minimum(row.astype(np.int64) // _BLOCK_ROWS, self._count - 1)
         for number in np.unique(numbers):
             rows = np.flatnonzero(numbers == number)
             part = slice(int(rows[0]), int(rows[-1]) + 1)
             local = row[part] - np.float32(number * _BLOCK_ROWS)
-            out[:, part] = self._looked_up(self._block(int(number)), column, local, range_m[part])
+            block = self._blocks.get(int(number), ahead=range(int(number) + 1, self._count))
+            out[:, part] = self._looked_up(block, column, local, range_m[part])
         return out
 
     def _looked_up(self, block: F32, column: F32, row: F32, range_m: F32) -> F32:
@@ -193,14 +193,10 @@ class ShaftVolume:
         return out
 
     def _block(self, number: int) -> F32:
-        """Return a block of rows: ``(steps + 1) * rows`` by columns by channels, one step below another."""
-        with self._locks[number]:
-            if number not in self._blocks:
-                first = number * _BLOCK_ROWS
-                # One row more than the block's own, to interpolate towards.
-                directions = self.rays.directions[:, first : first + _BLOCK_ROWS + 1]
-                self._blocks[number] = self._integrated(directions)
-            return self._blocks[number]
+        """Make a block of rows: ``(steps + 1) * rows`` by columns by channels, one step below another."""
+        first = number * _BLOCK_ROWS
+        # One row more than the block's own, to interpolate towards.
+        return self._integrated(self.rays.directions[:, first : first + _BLOCK_ROWS + 1])
 
     def _integrated(self, directions: F32) -> F32:
         shape = directions.shape[1:]
@@ -237,7 +233,7 @@ class ShaftVolume:
         depth = directions[2] * middle
         depth += np.float32(self.rays.depth_m)
         inside = (depth > 0.0).astype(np.float32)
-        layout = self._layout()
+        layout = self._layout
         drift_x, drift_y = (np.float32(value) for value in self.field.setup.optics.beam.drift)
         # What is left along the beam does not move over the pattern.
         column = (directions[0] - directions[2] * drift_x) * middle
@@ -251,11 +247,14 @@ class ShaftVolume:
             light += np.float32(1.0)
         return light, inside
 
+    @cached_property
     def _layout(self) -> _Layout:
-        with self._layout_lock:
-            if self._laid_out is None:
-                self._laid_out = _lay_out(self.field, self.rays, self.steps)
-            return self._laid_out
+        """The field laid out at all depths; threads that come here together share the work."""
+        plan = self._plan
+        rungs = range(plan.count)
+        depths = [self._windows.get(rung, ahead=rungs) for rung in rungs]
+        levels = tuple(np.concatenate(level) for level in zip(*depths, strict=True))
+        return _Layout(levels, plan.step_m, plan.offset_m, plan.count)
 
 
 @dataclass(frozen=True)
@@ -320,33 +319,51 @@ class _Layout:
         return below
 
 
-def _lay_out(field: CausticField, rays: ShaftRays, steps: ShaftSteps) -> _Layout:
-    """Lay the field out around the lens for all depths that its rays reach."""
-    beam = field.setup.optics.beam
-    far = float(steps.edges[-1])
-    reach = far * (1.0 + math.tan(beam.water_zenith_rad))
-    step = 2.0 * min(reach, _WIDEST_M) / _WINDOW
-    centre_x, centre_y = (
-        place - rays.depth_m * drift for place, drift in zip(rays.origin, beam.drift, strict=True)
-    )
-    deepest = max(_FIRST_DEPTH_M, rays.depth_m + far * max(0.0, float(rays.directions[2].max())))
-    count = 2 + math.ceil(math.log(deepest / _FIRST_DEPTH_M) / math.log(_LADDER_RATIO))
-    start = window_start((centre_x, centre_y), step, _WINDOW)
-    fade = _fade(_WINDOW)
-    levels: list[list[F32]] = [[] for _ in range(_HALVINGS + 1)]
-    for rung in range(count):
-        light = field.window(_FIRST_DEPTH_M * _LADDER_RATIO**rung, (centre_x, centre_y), step, _WINDOW)
+@dataclass(frozen=True)
+class _LayoutPlan:
+    """What part of the field the rays need: a square of the surface, at a ladder of depths.
+
+    ``centre`` is the lens's place in surface coordinates; see `_Layout` for the rest.
+    """
+
+    field: CausticField
+    centre: tuple[float, float]
+    step_m: float
+    count: int
+
+    @classmethod
+    def of(cls, field: CausticField, rays: ShaftRays, steps: ShaftSteps) -> _LayoutPlan:
+        """Plan for all depths that the rays reach."""
+        beam = field.setup.optics.beam
+        far = float(steps.edges[-1])
+        reach = far * (1.0 + math.tan(beam.water_zenith_rad))
+        x, y = (
+            place - rays.depth_m * float(drift) for place, drift in zip(rays.origin, beam.drift, strict=True)
+        )
+        deepest = max(_FIRST_DEPTH_M, rays.depth_m + far * max(0.0, float(rays.directions[2].max())))
+        count = 2 + math.ceil(math.log(deepest / _FIRST_DEPTH_M) / math.log(_LADDER_RATIO))
+        return cls(field, (x, y), 2.0 * min(reach, _WIDEST_M) / _WINDOW, count)
+
+    @property
+    def offset_m(self) -> tuple[float, float]:
+        """From the lens's place to the first point of the window."""
+        x, y = window_start(self.centre, self.step_m, _WINDOW)
+        return x - self.centre[0], y - self.centre[1]
+
+    def window(self, rung: int) -> list[F32]:
+        """Return the field at one depth, and again and again halved; even towards the window's edge."""
+        depth = _FIRST_DEPTH_M * _LADDER_RATIO**rung
+        light = self.field.window(depth, self.centre, self.step_m, _WINDOW)
         light -= np.float32(1.0)
-        light *= fade
+        light *= _fade(_WINDOW)
         light += np.float32(1.0)
-        for number, level in enumerate(levels):
-            level.append(light)
-            if number < _HALVINGS:
-                light = _halved(light)
-    stacked = tuple(np.concatenate(level) for level in levels)
-    return _Layout(stacked, step, (start[0] - centre_x, start[1] - centre_y), count)
+        levels = [light]
+        while len(levels) <= _HALVINGS:
+            levels.append(_halved(levels[-1]))
+        return levels
 
 
+@lru_cache(maxsize=1)
 def _fade(count: int) -> F32:
     """Return a square that is 1 inside and falls to 0 over an eighth of its side towards its edges."""
     edge = np.minimum(np.arange(count), np.arange(count)[::-1]) * (8.0 / count)
