@@ -1,0 +1,212 @@
+"""The commands of the farm: exit statuses, what is printed where, what is left on disk."""
+
+from __future__ import annotations
+
+import json
+import subprocess
+import sys
+from pathlib import Path
+from typing import Any
+
+import numpy as np
+import pytest
+
+from halocline.cli.main import run
+from halocline.imaging.exr import Attribute, Part
+from halocline.imaging.exr_write import PartPixels, write_exr
+from halocline.imaging.frame import Window
+
+REC709 = Attribute("float[8]", (0.64, 0.33, 0.3, 0.6, 0.15, 0.06, 0.3127, 0.329))
+
+
+@pytest.fixture
+def folder(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> Path:
+    window = Window(0, 0, 40, 24)
+    part = Part(
+        index=0,
+        name="",
+        view="",
+        channels={**dict.fromkeys("RGBA", "half"), "Z": "float"},
+        data_window=window,
+        display_window=window,
+        attributes={
+            "nominalFocalLength": Attribute("float", 28.0),
+            "sensorOverallDimensions": Attribute("float2", (36.0, 24.0)),
+            "chromaticities": REC709,
+        },
+    )
+    (tmp_path / "clean").mkdir()
+    for frame in range(1001, 1005):
+        planes = {name: np.full(window.shape, 0.2, np.float32) for name in "RGB"}
+        planes |= {"A": np.ones(window.shape, np.float32), "Z": np.full(window.shape, 6.0, np.float32)}
+        write_exr(tmp_path / "clean" / f"a.{frame}.exr", [PartPixels(part, planes)])
+    (tmp_path / "night.toml").write_text(
+        'format = 1\ntitle = "Fjord"\npreset = "jerlov-1c"\n'
+        '[shots.arch_010]\nbeauty = "clean/a.####.exr"\nout = "wet/010/"\n'
+        '[shots.arch_020]\nbeauty = "clean/a.####.exr"\nout = "wet/020/"\nframes = "1002-1003"\n'
+    )
+    monkeypatch.chdir(tmp_path)
+    return tmp_path
+
+
+def status(*arguments: str) -> int:
+    with pytest.raises(SystemExit) as caught:
+        run(list(arguments))
+    code = caught.value.code
+    return code if isinstance(code, int) else 0
+
+
+def apply(*arguments: str, source: str = "clean/a.####.exr") -> int:
+    return status("apply", "jerlov-1c", source, "--out", "wet/", *arguments)
+
+
+def frames(folder: Path, where: str = "wet") -> list[str]:
+    return sorted(path.name for path in (folder / where).glob("*.exr"))
+
+
+def test_all_done_is_0_and_a_second_run_is_refused_until_asked(
+    folder: Path, capsys: pytest.CaptureFixture[str]
+) -> None:
+    assert apply() == 0
+    told = capsys.readouterr().err
+    assert "4 of 4 frames written" in told
+    assert "1 process of" in told
+    assert "check  bad pixels: nothing found" in told
+    assert apply() == 2
+    assert "frames 1001-1004 are already there" in capsys.readouterr().err
+    assert apply("--resume") == 0
+    assert "0 of 4 frames written, 4 kept" in capsys.readouterr().err
+    assert apply("--overwrite") == 0
+    assert len(frames(folder)) == 4
+
+
+def test_some_failed_is_1_and_the_frames_are_listed(folder: Path, capsys: pytest.CaptureFixture[str]) -> None:
+    (folder / "clean" / "a.1002.exr").write_bytes(b"junk")
+    (folder / "clean" / "a.1003.exr").write_bytes(b"junk")
+    assert apply() == 1
+    told = capsys.readouterr().err
+    assert "failed: 1002-1003" in told
+    assert "E-READ-OPEN  frame 1002" in told
+    assert frames(folder) == ["a.1001.exr", "a.1004.exr"]
+
+
+def test_nothing_possible_is_2(folder: Path, capsys: pytest.CaptureFixture[str]) -> None:
+    for path in (folder / "clean").iterdir():
+        path.write_bytes(b"junk")
+    assert apply() == 2
+    assert apply(source="nowhere/a.####.exr") == 2
+    assert "no file of this sequence is there" in capsys.readouterr().err
+    assert apply("--memory", "3M") == 2
+    assert status("apply", "no-such-look", "clean/a.####.exr", "--out", "wet/") == 2
+
+
+def test_a_dry_run_shows_the_plan_and_does_nothing(folder: Path, capsys: pytest.CaptureFixture[str]) -> None:
+    assert apply("--dry-run") == 0
+    told = capsys.readouterr().out
+    assert told.count("render") == 4
+    assert not (folder / "wet").exists()
+    apply("--no-check")
+    (folder / "wet" / "a.1002.exr").unlink()
+    capsys.readouterr()
+    assert apply("--dry-run", "--resume") == 0
+    told = capsys.readouterr().out
+    assert told.count("keep") == 3
+    assert "render  1002  wet/a.1002.exr  not there" in told
+
+
+def test_the_log_for_machines_is_json_lines_and_nothing_else(folder: Path) -> None:
+    (folder / "clean" / "a.1003.exr").write_bytes(b"junk")
+    ran = subprocess.run(
+        [
+            *(sys.executable, "-m", "halocline.cli.main", "apply", "jerlov-1c", "clean/a.####.exr"),
+            *("--out", "wet/", "--log", "json"),
+        ],
+        capture_output=True,
+        text=True,
+        check=False,
+    )
+    assert ran.returncode == 1
+    records: list[dict[str, Any]] = [json.loads(line) for line in ran.stdout.splitlines()]
+    assert [record["event"] for record in records] == ["start", *["frame"] * 4, "end", "checks"]
+    assert [record.get("status") for record in records[1:5]] == ["done", "done", "failed", "done"]
+    assert records[3]["error"]["code"] == "E-READ-OPEN"
+    assert records[5]["failed"] == [1003]
+    assert records[5]["interrupted"] is None
+    assert ran.stderr == ""
+
+
+def test_missing_frames_are_treated_as_told(folder: Path, capsys: pytest.CaptureFixture[str]) -> None:
+    (folder / "clean" / "a.1003.exr").unlink()
+    assert apply() == 2
+    assert "--missing hold" in capsys.readouterr().err
+    assert apply("--missing", "skip") == 0
+    assert "left out, no input: 1003" in capsys.readouterr().err
+    assert frames(folder) == ["a.1001.exr", "a.1002.exr", "a.1004.exr"]
+    assert apply("--missing", "hold", "--resume") == 0
+    assert len(frames(folder)) == 4
+
+
+def test_a_job_runs_all_its_shots(folder: Path, capsys: pytest.CaptureFixture[str]) -> None:
+    assert status("farm", "check", "night.toml") == 0
+    assert "arch_020: 2 frames, jerlov-1c -> wet/020/" in capsys.readouterr().out
+    assert status("farm", "run", "night.toml", "--no-check") == 0
+    assert (len(frames(folder, "wet/010")), len(frames(folder, "wet/020"))) == (4, 2)
+    assert status("farm", "run", "night.toml", "--resume") == 0
+    assert "2 kept" in capsys.readouterr().err
+    assert status("farm", "review", "night.toml") == 0
+
+
+def test_a_shot_that_cannot_begin_does_not_stop_the_others(
+    folder: Path, capsys: pytest.CaptureFixture[str]
+) -> None:
+    text = (folder / "night.toml").read_text().replace('"1002-1003"', '"1002-1009"')
+    (folder / "night.toml").write_text(text)
+    assert status("farm", "run", "night.toml") == 1
+    assert "shot arch_020" in capsys.readouterr().err
+    assert len(frames(folder, "wet/010")) == 4
+    assert status("farm", "check", "night.toml") == 1
+    assert status("farm", "run", "night.toml", "--shot", "arch_020") == 2
+    assert status("farm", "run", "night.toml", "--shot", "arch_030") == 2
+
+
+def test_one_chunk_of_one_shot_can_be_run(folder: Path) -> None:
+    chunk = ["farm", "run", "night.toml", "--shot", "arch_010", "--frames", "1003-1004", "--resume"]
+    assert status(*chunk) == 0
+    assert frames(folder, "wet/010") == ["a.1003.exr", "a.1004.exr"]
+
+
+def test_a_template_is_written(folder: Path, capsys: pytest.CaptureFixture[str]) -> None:
+    assert status("farm", "template", "night.toml", "--chunk", "1") == 0
+    printed = json.loads(capsys.readouterr().out)
+    assert printed["specificationVersion"] == "jobtemplate-2023-09"
+    assert status("farm", "template", "night.toml", "--out", "t.json") == 0
+    assert json.loads((folder / "t.json").read_text())["extensions"] == ["TASK_CHUNKING"]
+
+
+def test_a_report_tells_of_failures_by_its_exit_status(
+    folder: Path, capsys: pytest.CaptureFixture[str]
+) -> None:
+    apply()
+    capsys.readouterr()
+    assert status("report", "wet") == 0
+    told = capsys.readouterr().out
+    assert "4 made: 1001-1004" in told
+    assert "check     flicker: nothing found" in told
+    (folder / "clean" / "a.1002.exr").write_bytes(b"junk")
+    apply("--resume")
+    capsys.readouterr()
+    assert status("report", "wet", "--json") == 1
+    assert json.loads(capsys.readouterr().out)["failed"][0]["frame"] == 1002
+    assert status("report", "nowhere") == 2
+
+
+def test_check_tells_what_it_finds_by_its_exit_status(
+    folder: Path, capsys: pytest.CaptureFixture[str]
+) -> None:
+    apply("--no-check")
+    assert status("check", "wet/a.####.exr") == 0
+    assert "does not replace a certified test" in capsys.readouterr().out
+    (folder / "wet" / "a.1002.exr").unlink()
+    assert status("check", "wet/a.####.exr", "--json") == 1
+    assert json.loads(capsys.readouterr().out)["findings"][0]["text"] == "not there: 1002"
+    assert status("check", "nowhere/a.####.exr") == 2
