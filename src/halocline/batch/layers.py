@@ -15,8 +15,8 @@ sum is the picture before them, and ``displacement`` or ``lookup_map`` is what t
 Guides are not for adding. ``transmittance`` is what the water leaves of white, per channel; ``caustic_gain``
 the change of light on the subject; ranges are metres.
 
-Half-float files round each layer by 1 part in 2048 of itself, so the sum is that good: two rounding steps of
-the brightest layer.
+Half-float files keep 11 binary digits, so the sum is as good as that: two steps of 1 in 2048 of the layers'
+sizes put together.
 """
 
 from __future__ import annotations
@@ -223,6 +223,9 @@ def _grouped(graph: Graph) -> tuple[list[tuple[str, Step]], tuple[Step, ...]]:
             )
         else:
             ended = True
+    # What stands before the last step on the subject's own light came through it too.
+    last = max((number for number, (name, _) in enumerate(groups) if name == "direct"), default=-1)
+    groups = [("direct" if number <= last else name, step) for number, (name, step) in enumerate(groups)]
     return groups, tuple(gains)
 
 

@@ -7,9 +7,10 @@ from typing import Annotated
 
 import typer
 
-from halocline.presets.build import story_report
+from halocline.presets.build import story_path, story_report
 from halocline.presets.document import shipped_names
 from halocline.presets.preset import Preset, load_preset
+from halocline.presets.price import prices
 from halocline.rgb import LINEAR_REC709
 
 app = typer.Typer(help="Check, show and list presets.", no_args_is_help=True, rich_markup_mode=None)
@@ -76,6 +77,7 @@ def _description(found: Preset) -> list[str]:
         f"          CIEDE2000 at most {bands.worst_delta_e:.2f}, mean {bands.mean_delta_e:.2f}, "
         f"veil {bands.worst_veil_delta_e:.2f}",
         *(f"story     {line}" for line in story_report(found, 0, LINEAR_REC709).lines()),
+        *(f"price     {line}" for line in prices(found, 0, story_path(found, 0, LINEAR_REC709))),
         "steps",
     ]
     for step in found.at(0).graph.steps:

@@ -108,6 +108,14 @@ def story_report(
     return solved_story(light_path(look, in_space(preset.bands, space), space, depth), look.story)
 
 
+def story_path(preset: Preset, frame: int, space: RGBSpace) -> LightPath:
+    """Return the water at the story's depth with its remap, for reports and plots."""
+    look = preset.at(frame)
+    return with_story(
+        light_path(look, in_space(preset.bands, space), space, _story_depth(look, frame, None)), look.story
+    )
+
+
 def surface(place: PlaceSection, camera_height_m: float) -> tuple[float, float]:
     """Return the height of the sea surface and the depth of the lens, metres, from what the preset states."""
     if place.sea_level is not None:

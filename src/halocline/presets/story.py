@@ -14,6 +14,9 @@ from halocline.physics.visibility import LEAST_CONTRAST, RangeRemap, remap_throu
 from halocline.presets.sections import StorySection
 
 FARTHEST_M = 1e5
+# 3.912/c of pure sea water at 402 nm, where it is clearest (c 0.0132 1/m by `physics.water.pure_water`): no
+# wavelength carries contrast farther.
+CLEAREST_SIGHTING_M = 296.0
 
 
 @dataclass(frozen=True)
@@ -62,7 +65,19 @@ class StoryReport:
                 f"Range is physical to {self.remap.near_m:.3g} m; beyond, it is drawn near until "
                 f"{self.subject_range_m:.4g} m looks like {self.seen_range_m:.3g} m."
             )
+            told.append(self._price())
         return told
+
+    def _price(self) -> str:
+        """Return what honest water would have to be like to show as much."""
+        assert self.subject_range_m is not None  # only a story with a subject has a price
+        assert self.seen_range_m is not None
+        clearer = self.subject_range_m / self.seen_range_m
+        beyond = "" if clearer * self.sighting_range_m < CLEAREST_SIGHTING_M else " No sea is as clear."
+        return (
+            f"The price: honest water would have to be {clearer:.2g} times as clear, hiding a black object "
+            f"only at {clearer * self.sighting_range_m:.3g} m.{beyond}"
+        )
 
 
 def silhouette_contrast(path: LightPath, range_m: float) -> float:

@@ -1,0 +1,132 @@
+"""Rim light: a lit edge on the side where the water is bright, so that a far subject reads.
+
+By normals where the render has them, else by depth: where the picture drops away towards the bright side.
+Place it before ``attenuation``, which takes from it what the water takes.
+"""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+from typing import Annotated, Any
+
+import numpy as np
+from pydantic import Field, model_validator
+
+from halocline._typing import F32, F64
+from halocline.graph.operator import Operator, Planes, PlaneUse, Tile
+from halocline.graph.shot import Shot
+from halocline.physics.rim import bright_side, depth_edges, rim_contrast, rim_share, side_radiance
+from halocline.physics.transport import LightPath
+from halocline.quantities import Angle, Distance, Factor, Length, Ratio, Share, Strict
+
+
+class RimLightParameters(Strict):
+    """Parameters of rim light.
+
+    Attributes
+    ----------
+    strength
+        Multiplies what the bright side's light would give; 1 is that light itself.
+    contrast, subject_range
+        Instead of a strength: at this range, metres, the rim is to outshine the water by this share.
+    rise
+        Angle above the horizon at which the bright side is looked for, degrees.
+    sharpness
+        The higher, the thinner the rim by normals.
+    reflectance
+        Reflectance of the subject's edge.
+    edge_width
+        Width of the rim by depth, pixels; 0 for none. Used where the render has no normals.
+    edge_step
+        Share of its range by which what lies behind an edge must be farther.
+    nearest, farthest
+        Slab of range, metres, in which things have a rim.
+    matte
+        Name of a matte plane that limits the rim, such as ``arch``.
+    """
+
+    strength: Ratio = 1.0
+    contrast: Annotated[Share, Field(gt=0.0)] | None = None
+    subject_range: Distance | None = None
+    rise: Annotated[Angle, Field(ge=0.0, le=80.0)] = 25.0
+    sharpness: Factor = 2.5
+    reflectance: Share = 0.4
+    edge_width: Annotated[int, Field(ge=0, le=64)] = 3
+    edge_step: Factor = 0.15
+    nearest: Length = 0.0
+    farthest: Distance | None = None
+    matte: str | None = None
+
+    @model_validator(mode="after")
+    def _solvable(self) -> RimLightParameters:
+        if (self.contrast is None) != (self.subject_range is None):
+            raise ValueError("contrast and subject_range go together")
+        return self
+
+
+@dataclass(frozen=True)
+class _Prepared:
+    side: F64
+    light: F32
+    towards: tuple[float, float]
+
+
+class RimLight(Operator[RimLightParameters]):
+    """Adds reflectance L(bright side) (n . side)+ (1 - |n . view|)^sharpness to each band."""
+
+    Parameters = RimLightParameters
+
+    def planes(self) -> PlaneUse:
+        """Read light, coverage and range, normals where there are any; write light, and the rim by itself."""
+        matte = {f"matte.{self.parameters.matte}"} if self.parameters.matte else set()
+        return PlaneUse(
+            reads=frozenset({"bands", "alpha", "range"} | matte),
+            optional=frozenset({"normal"}),
+            writes=frozenset({"bands", "rim"}),
+        )
+
+    def idle(self, shot: Shot) -> bool:
+        """Without strength, or without light in the water, there is no rim."""
+        p = self.parameters
+        return (p.strength == 0.0 and p.contrast is None) or shot.path.veil_brightness == 0.0
+
+    def reach(self, shot: Shot) -> int:  # noqa: ARG002 - part of the protocol
+        """By depth, as far as the rim is wide."""
+        return self.parameters.edge_width
+
+    def prepare(self, shot: Shot) -> _Prepared:
+        """Return the bright side, the rim's light and its direction in the picture."""
+        p, path = self.parameters, shot.path
+        side = bright_side(path, p.rise)
+        light = strength_of(p, path) * p.reflectance * side_radiance(path, side)
+        local = shot.camera.rotation.T @ side
+        return _Prepared(side, light.astype(np.float32), (float(local[0]), -float(local[1])))
+
+    def apply(self, planes: Planes, tile: Tile, shot: Shot, prepared: Any) -> Planes:
+        """Add the rim."""
+        p = self.parameters
+        range_m = tile.trim(planes["range"])
+        if "normal" in planes:
+            view = shot.camera.directions(tile.region)
+            share = rim_share(tile.trim(planes["normal"]), view, prepared.side, p.sharpness)
+        elif p.edge_width:
+            share = tile.trim(depth_edges(planes["range"], prepared.towards, p.edge_width, p.edge_step))
+            share = share.copy()
+        else:
+            share = np.zeros_like(range_m)
+        share *= np.clip(tile.trim(planes["alpha"]), np.float32(0.0), np.float32(1.0))
+        share *= range_m >= np.float32(p.nearest)
+        share *= range_m <= np.float32(np.inf if p.farthest is None else p.farthest)
+        if p.matte:
+            share *= tile.trim(planes[f"matte.{p.matte}"])
+        rim = prepared.light[:, None, None] * share
+        return {"bands": tile.trim(planes["bands"]) + rim, "rim": rim}
+
+
+def strength_of(parameters: RimLightParameters, path: LightPath) -> float:
+    """Return the strength stated, or the one at which the rim outshines the water as wanted."""
+    if parameters.contrast is None or parameters.subject_range is None:
+        return parameters.strength
+    side = bright_side(path, parameters.rise)
+    alone = rim_contrast(path, side, parameters.reflectance, parameters.subject_range)
+    return parameters.contrast / max(alone, 1e-12)

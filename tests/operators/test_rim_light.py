@@ -1,0 +1,140 @@
+"""Rim light and drawing near: side, limits, price."""
+
+from __future__ import annotations
+
+from typing import Any
+
+import numpy as np
+import pytest
+
+import halocline
+from halocline.errors import PresetError
+from halocline.imaging.camera_track import CameraTrack
+from halocline.imaging.frame import Window
+from halocline.physics.rim import bright_side, depth_edges, rim_contrast, rim_share
+from halocline.presets.build import make_shot, story_path
+from halocline.presets.preset import Preset, preset_from_text
+from halocline.presets.price import prices
+from halocline.rgb import LINEAR_REC709
+
+WINDOW = Window(0, 0, 64, 36)
+TEXT = """
+format = 1
+[water]
+jerlov_type = "II"
+[light]
+sun_azimuth = 90
+[place]
+camera_depth = 8
+[steps.rim_light]
+[steps.attenuation]
+[steps.veiling_light]
+"""
+
+
+def look(*sets: str) -> Preset:
+    return preset_from_text(TEXT, sets)
+
+
+def ball(range_m: float = 6.0) -> dict[str, Any]:
+    """A black ball in the middle of open water, with normals."""
+    camera = halocline.pinhole(WINDOW, focal_length_mm=30, film_width_mm=36)
+    x, y = np.meshgrid((np.arange(64) - 31.5) / 14.0, (17.5 - np.arange(36)) / 14.0)
+    inside = x * x + y * y < 1.0
+    z = np.sqrt(np.maximum(0.0, 1.0 - x * x - y * y))
+    normal = np.where(inside, np.stack([x, y, z]), 0.0).astype(np.float32)
+    return {
+        "rgb": np.zeros((*WINDOW.shape, 3), np.float32),
+        "range_m": np.where(inside, range_m, np.inf).astype(np.float32),
+        "alpha": inside.astype(np.float32),
+        "camera": camera,
+        "planes": {"normal": normal},
+    }
+
+
+def test_rim_lies_on_the_suns_side() -> None:
+    # Azimuth 90 is to the right of a camera that looks ahead.
+    rim = halocline.apply(look(), **ball(), layers=["rim"]).layers["rim"].sum(axis=0)
+    assert rim[:, 32:].sum() > 10.0 * rim[:, :32].sum()
+    left = halocline.apply(look("light.sun_azimuth=-90"), **ball(), layers=["rim"]).layers["rim"].sum(axis=0)
+    assert left[:, :32].sum() > 10.0 * left[:, 32:].sum()
+
+
+def test_rim_is_brightest_at_the_edge() -> None:
+    rim = halocline.apply(look(), **ball(), layers=["rim"]).layers["rim"].sum(axis=0)
+    assert rim[18, 43] > 3.0 * rim[18, 36]
+
+
+def test_without_normals_depth_tells_the_edge_on_the_same_side() -> None:
+    scene = ball()
+    scene["planes"] = {}
+    rim = halocline.apply(look(), **scene, layers=["rim"]).layers["rim"].sum(axis=0)
+    assert rim[18, 44] > 0.0
+    assert not rim[18, 20:40].any()
+
+
+def test_contrast_asked_for_is_the_contrast_at_that_range() -> None:
+    preset = look('steps.rim_light={contrast=0.3, subject_range="12 m"}')
+    path = story_path(preset, 1, LINEAR_REC709)
+    from halocline.operators.rim_light import strength_of
+
+    parameters = preset.at(1).graph.steps[0].operator.parameters
+    side = bright_side(path, parameters.rise)
+    reached = strength_of(parameters, path) * rim_contrast(path, side, parameters.reflectance, 12.0)
+    assert reached == pytest.approx(0.3, rel=1e-9)
+
+
+def test_price_of_a_far_rim_is_told_as_a_multiple_of_the_waters_light() -> None:
+    preset = look('steps.rim_light={contrast=0.3, subject_range="30 m"}')
+    lines = prices(preset, 1, story_path(preset, 1, LINEAR_REC709))
+    assert lines[0].startswith("rim_light: the edge outshines the water by 30% at 30 m")
+    assert "the rest is art" in lines[0]
+
+
+def test_slab_and_strength_limit_the_rim() -> None:
+    scene = ball(range_m=6.0)
+    for setting in ("steps.rim_light.farthest=5", "steps.rim_light.nearest=7", "steps.rim_light.strength=0"):
+        wet = halocline.apply(look(setting), **scene).rgb
+        plain = halocline.apply(look("steps.rim_light.enabled=false"), **scene).rgb
+        assert np.array_equal(wet, plain)
+
+
+def test_bits_do_not_depend_on_tiles(build: Any) -> None:
+    frame, preset = build.frame(WINDOW), look()
+    track = CameraTrack({1: build.camera(WINDOW)})
+    shot = make_shot(preset, 1, track, space=LINEAR_REC709, display_window=WINDOW, data_window=WINDOW)
+    graph = preset.at(1).graph
+    whole = build.run(graph, frame, shot, tile_rows=36)["rgb"]
+    for rows in (1, 5):
+        assert np.array_equal(whole, build.run(graph, frame, shot, tile_rows=rows, threads=2)["rgb"])
+
+
+def test_depth_edge_needs_a_drop_behind_it() -> None:
+    flat = np.full((5, 9), 4.0, np.float32)
+    assert not depth_edges(flat, (1.0, 0.0), 2, 0.15).any()
+    flat[:, 6:] = np.inf
+    edge = depth_edges(flat, (1.0, 0.0), 2, 0.15)
+    assert edge[2].tolist() == [0, 0, 0, 0, 0.5, 1, 0, 0, 0]
+
+
+def test_rim_faces_the_light_and_turns_from_the_lens() -> None:
+    normal = np.array([[1.0], [0.0], [0.0]], np.float32)[:, None]
+    view = np.array([[0.0], [0.0], [-1.0]], np.float32)[:, None]
+    assert rim_share(normal, view, np.array([1.0, 0.0, 0.0]), 2.0) == pytest.approx(1.0)
+    assert rim_share(normal, view, np.array([-1.0, 0.0, 0.0]), 2.0) == 0.0
+    assert rim_share(-view, view, np.array([0.0, 0.0, 1.0]), 2.0) == pytest.approx(0.0)
+
+
+def test_drawn_near_subject_is_seen_as_if_at_that_share_of_its_range() -> None:
+    text = TEXT.replace("[steps.rim_light]", "[steps.draw_near]\nshare = 0.5\nnearest = 1\n")
+    camera = halocline.pinhole(WINDOW, focal_length_mm=30, film_width_mm=36)
+    rgb = np.full((*WINDOW.shape, 3), 0.3, np.float32)
+    far, near = (np.full(WINDOW.shape, at, np.float32) for at in (8.0, 4.0))
+    drawn = halocline.apply(preset_from_text(text), rgb, far, camera=camera).rgb
+    true = halocline.apply(look("steps.rim_light.enabled=false"), rgb, near, camera=camera).rgb
+    assert np.array_equal(drawn, true)
+
+
+def test_drawing_near_without_a_subject_is_refused() -> None:
+    with pytest.raises(PresetError, match="no subject is named"):
+        preset_from_text(TEXT.replace("[steps.rim_light]", "[steps.draw_near]"))
