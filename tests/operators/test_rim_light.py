@@ -87,8 +87,8 @@ def test_contrast_asked_for_is_the_contrast_at_that_range() -> None:
 def test_price_of_a_far_rim_is_told_as_a_multiple_of_the_waters_light() -> None:
     preset = look('steps.rim_light={contrast=0.3, subject_range="30 m"}')
     lines = prices(preset, 1, story_path(preset, 1, LINEAR_REC709))
-    assert lines[0].startswith("rim_light: the edge outshines the water by 30% at 30 m")
-    assert "the rest is art" in lines[0]
+    assert lines[0].startswith("rim_light: the edge is to outshine the water by 30% at 30 m")
+    assert "which is art" in lines[0]
 
 
 def test_slab_and_strength_limit_the_rim() -> None:

@@ -34,10 +34,8 @@ def prices(preset: Preset, frame: float, path: LightPath) -> list[str]:
 def _rim(name: str, rim: RimLight, path: LightPath) -> str:
     strength = strength_of(rim.parameters, path)
     wanted = rim.parameters.contrast
-    asked = (
-        ""
-        if wanted is None
-        else f" outshines the water by {wanted:.0%} at {rim.parameters.subject_range:.3g} m;"
-    )
-    verdict = "as the water would light it" if 0.5 <= strength <= 2.0 else "the rest is art"
-    return f"{name}: the edge{asked} is lit {strength:.2g} times as much as by the water's bright side, {verdict}."
+    asked = ""
+    if wanted is not None:
+        asked = f" is to outshine the water by {wanted:.0%} at {rim.parameters.subject_range:.3g} m and"
+    verdict = "about what it gives" if 0.5 <= strength <= 2.0 else "which is art"
+    return f"{name}: the edge{asked} is lit {strength:.2g} times as much as by the bright side, {verdict}."
