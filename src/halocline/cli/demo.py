@@ -9,6 +9,7 @@ import typer
 
 from halocline.batch.plan_tasks import plan_tasks
 from halocline.batch.run import run_frames
+from halocline.cli.examples import examples
 from halocline.cli.exit_status import SOME_FAILED
 from halocline.cli.output import LogForm, Teller, console
 from halocline.errors import SequenceError
@@ -21,7 +22,7 @@ from halocline.presets.preset import Preset, load_preset
 from halocline.review.contact_sheet import U8, Tile, contact_sheet
 from halocline.rgb import LINEAR_REC709
 
-EXAMPLES = "Example:  halocline demo --out /tmp/wet"
+EXAMPLES = examples("halocline demo", "halocline demo --out wet --threads 2")
 LOOKS = ("jerlov-1b", "jerlov-1c", "ocean-archway", "fjord-archway", "estuary-archway")
 FRAMES = "arch.####.exr"
 

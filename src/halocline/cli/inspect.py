@@ -8,12 +8,15 @@ from typing import Annotated
 
 import typer
 
+from halocline.cli.examples import examples
 from halocline.imaging.load import InputSpec
 from halocline.imaging.report import inspect as inspect_files
 from halocline.units import metres_per_scene_unit
 
-EXAMPLES = (
-    "Examples:  halocline inspect shot.####.exr   |   halocline inspect frame.1001.exr --unit cm --json"
+EXAMPLES = examples(
+    "halocline inspect 'clean.####.exr'",
+    "halocline inspect 'clean.####.exr' --depth 'depth.####.exr' --unit cm",
+    "halocline inspect clean.1001.exr --json",
 )
 
 

@@ -8,13 +8,13 @@ from typing import Annotated, Any
 import typer
 
 from halocline._version import __version__
-from halocline.cli import apply, check, demo, farm, inspect, match, plot, preset, remove, report, sheet, wedge
+from halocline.cli.commands import CommandsOnDemand
 from halocline.cli.exit_status import INTERRUPTED, NOTHING_POSSIBLE
-from halocline.cli.output import say_error
 from halocline.errors import HaloclineError
 
 app = typer.Typer(
     name="halocline",
+    cls=CommandsOnDemand,
     help="Make clean CG renders look as if they were photographed under water.",
     no_args_is_help=True,
     add_completion=False,
@@ -39,20 +39,6 @@ def top(
     """Make clean CG renders look as if they were photographed under water."""
 
 
-app.command("apply", epilog=apply.EXAMPLES)(apply.apply)
-app.command("inspect", epilog=inspect.EXAMPLES)(inspect.inspect)
-app.command("check", epilog=check.EXAMPLES)(check.check)
-app.command("report", epilog=report.EXAMPLES)(report.report)
-app.add_typer(farm.app, name="farm")
-app.command("match", epilog=match.EXAMPLES)(match.match)
-app.command("remove", epilog=remove.EXAMPLES)(remove.remove)
-app.command("wedge", epilog=wedge.EXAMPLES)(wedge.wedge)
-app.command("sheet", epilog=sheet.EXAMPLES)(sheet.sheet)
-app.command("plot", epilog=plot.EXAMPLES)(plot.plot)
-app.add_typer(preset.app, name="preset")
-app.command("demo", epilog=demo.EXAMPLES)(demo.demo)
-
-
 def run(arguments: list[str] | None = None) -> Any:
     """Run the command line and leave with its exit status.
 
@@ -61,6 +47,9 @@ def run(arguments: list[str] | None = None) -> Any:
     try:
         app(arguments)
     except HaloclineError as error:
+        # What prints errors also prints progress, and knows the whole of a batch: not needed for help.
+        from halocline.cli.output import say_error  # noqa: PLC0415
+
         say_error(error)
         sys.exit(NOTHING_POSSIBLE)
     except KeyboardInterrupt:

@@ -7,6 +7,7 @@ from typing import Annotated
 
 import typer
 
+from halocline.cli.examples import examples
 from halocline.presets.build import story_path, story_report
 from halocline.presets.document import shipped_names
 from halocline.presets.preset import Preset, load_preset
@@ -23,7 +24,7 @@ SetOption = Annotated[
 ]
 
 
-@app.command(epilog="Example:  halocline preset check shot_120.toml")
+@app.command(epilog=examples("halocline preset check shot_120.toml"))
 def check(preset: PresetArgument, settings: SetOption = None) -> None:
     """Read a preset and tell every mistake in it, with file, line and mend."""
     found = load_preset(preset, settings or ())
@@ -31,7 +32,12 @@ def check(preset: PresetArgument, settings: SetOption = None) -> None:
     typer.echo(f"{found.name}: no mistakes.")
 
 
-@app.command(epilog="Example:  halocline preset show fjord-archway --set water.secchi_depth=6")
+@app.command(
+    epilog=examples(
+        "halocline preset show fjord-archway --set water.secchi_depth=6",
+        "halocline preset show jerlov-1c --resolved > whole.toml",
+    )
+)
 def show(
     preset: PresetArgument,
     settings: SetOption = None,
@@ -44,7 +50,7 @@ def show(
     typer.echo(found.resolved_text if resolved else "\n".join(_description(found)))
 
 
-@app.command()
+@app.command(epilog=examples("halocline preset schema > halocline.schema.json"))
 def schema() -> None:
     """Print the preset format as JSON Schema, for editors that complete and check keys."""
     # Only this command needs every operator's module.
@@ -53,7 +59,7 @@ def schema() -> None:
     typer.echo(json.dumps(preset_schema(), indent=2))
 
 
-@app.command("list")
+@app.command("list", epilog=examples("halocline preset list"))
 def list_presets() -> None:
     """List the presets that ship."""
     names = shipped_names()
