@@ -64,11 +64,13 @@ def test_soft_edges_stay_soft() -> None:
 def test_a_subject_beyond_the_layer_smears_and_the_same_subject_before_it_stays_sharp() -> None:
     def sharpness(near_m: float) -> float:
         frame = posts_before_a_wall(WINDOW, near_m=near_m, far_m=40.0)
-        wet = made(STIRRED, frame, LENS)["rgb"][0, :60]
+        # Smeared five times as much, for a picture of so few pixels.
+        more = STIRRED.replace("[steps.water_layers]", "[steps.water_layers]\nsmear = 5.0", 1)
+        wet = made(more, frame, LENS)["rgb"][0, :60]
         return float(np.abs(np.diff(wet, axis=1)).max(axis=1).mean())
 
     assert sharpness(0.9) > 0.4
-    assert sharpness(30.0) < 0.95 * sharpness(0.9)
+    assert sharpness(30.0) < 0.8 * sharpness(0.9)
 
 
 def test_a_layer_that_no_ray_meets_changes_no_bit() -> None:

@@ -200,8 +200,8 @@ def test_near_subject_takes_only_what_is_scattered_in_front_of_it() -> None:
     energy[:, :, 128:] = 1.0
     halo = scatter_halo(energy, range_m, kernels())
     all_far = scatter_halo(energy, np.full_like(range_m, 24.0), kernels())
-    # 1 m of water in front of the subject; the kernels for 24 m gather light from beyond 8 m.
-    assert halo[0, 64, 120] < 0.125 * all_far[0, 64, 120]
+    # 1 m of water in front of the subject; the kernels for 24 m gather light from beyond 11 m.
+    assert halo[0, 64, 120] < 0.09 * all_far[0, 64, 120]
     assert all_far[0, 64, 120] > 0.1
 
 

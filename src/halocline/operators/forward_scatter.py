@@ -29,7 +29,7 @@ from halocline.physics.soften import HaloField, HaloKernels, halo_widths, in_par
 from halocline.quantities import PerMetre, Ratio, Share, Strict
 
 # Ranges for which there is a kernel, in lengths of 1/b: from hardly scattered to scattered many times over.
-KERNEL_DEPTHS = (0.05, 0.2, 0.6, 1.5, 4.0)
+KERNEL_DEPTHS = (0.05, 0.1, 0.2, 0.42, 0.9, 1.9, 4.0)
 # Light that the water added on the way, by the planes that keep it: none of it came from the subject.
 ADDED = ("veil", "shafts", "lamp_haze")
 # Taking it off again leaves rounding of some 2^-22 of the sum, which a long way would make into a sun.

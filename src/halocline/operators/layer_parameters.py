@@ -76,6 +76,8 @@ class LayerTurbulence(Strict):
         Metres a second at which the largest churn.
     drift_speed, drift_heading
         Current that carries them all, metres a second, and where to (degrees, as the waves' heading).
+    drift_rise
+        Metres a second at which they rise, along a tilted or upright layer.
     """
 
     strength: Share = 0.0
@@ -84,6 +86,7 @@ class LayerTurbulence(Strict):
     speed: Ratio = 0.03
     drift_speed: Ratio = 0.0
     drift_heading: Angle = 0.0
+    drift_rise: float = 0.0
 
 
 class WaterLayer(Strict):
@@ -98,9 +101,13 @@ class WaterLayer(Strict):
     tilt, tilt_heading
         Degrees from level, and the direction in which it falls (degrees clockwise seen from above, 0 ahead).
     at
-        World place, metres, where a tilted layer has its depth.
+        World place, metres, where a tilted layer has its depth, and from where its extent is measured.
+    extent
+        Metres from that place within which it acts, fading out; everywhere where not given.
     above, below
         The two waters.
+    core
+        A third water between them that is stirred into both, such as a warm plume.
     waves, turbulence
         See there.
     """
@@ -110,8 +117,10 @@ class WaterLayer(Strict):
     tilt: Annotated[Angle, Field(ge=0.0, le=90.0)] = 0.0
     tilt_heading: Angle = 0.0
     at: tuple[Position, Position, Position] = (0.0, 0.0, 0.0)
+    extent: Distance | None = None
     above: WaterSide = WaterSide(temperature=18.0)
     below: WaterSide = WaterSide(temperature=10.0)
+    core: WaterSide | None = None
     waves: LayerWaves = LayerWaves()
     turbulence: LayerTurbulence = LayerTurbulence()
 
@@ -138,7 +147,7 @@ class WaterLayer(Strict):
         point = at + (shot.sea_level_m - self.depth - float(at @ up)) * up
         still = Layer(point, normal, self.thickness, self.above.mass(), self.below.mass())
         waves, churn = self.waves, self.turbulence
-        drift = churn.drift_speed * level_direction(up, churn.drift_heading)
+        drift = churn.drift_speed * level_direction(up, churn.drift_heading) + churn.drift_rise * up
         first, second = still.axes
         return Layer(
             point,
@@ -162,6 +171,8 @@ class WaterLayer(Strict):
                 (float(drift @ first), float(drift @ second)),
                 stream_key(shot.seed, name, "eddies"),
             ),
+            None if self.core is None else self.core.mass(),
+            math.inf if self.extent is None else self.extent,
         )
 
 

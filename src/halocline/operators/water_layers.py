@@ -6,14 +6,15 @@ At grazing angles from the denser side the layer shines like a mirror.
 
 from __future__ import annotations
 
-from dataclasses import fields, replace
+from dataclasses import dataclass, fields, replace
 from itertools import pairwise
 from typing import Annotated
 
 import numpy as np
+from numpy.typing import NDArray
 from pydantic import Field
 
-from halocline._typing import F32
+from halocline._typing import F32, F64
 from halocline.graph.operator import WHOLE, Operator, Planes, PlaneUse, Tile
 from halocline.graph.shot import Shot
 from halocline.operators.layer_parameters import WaterLayer
@@ -24,12 +25,14 @@ from halocline.physics.beyond import (
     Change,
     Coverage,
     Mirror,
+    OpenWater,
     changed_beyond,
     first_crossing,
     levers,
     share_beyond,
 )
 from halocline.physics.layers import Layer, LayerView, view_layer
+from halocline.physics.refraction import lever_arm
 from halocline.physics.soften import in_parallel
 from halocline.quantities import Ratio, Strict
 
@@ -39,6 +42,8 @@ RAYS_ACROSS = 640
 # A thing's own displacement is kept around it for the picture's width over this, which is more than any layer
 # displaces but at its horizon.
 LEVER_REACH = 160
+# Optical depth of what is displaced: the water and the things in it are seen that far beyond the layer.
+SEEN_DEPTH = 1.5
 # Pieces of the grid followed at once; enough to keep several threads busy and their arrays small.
 SLABS = 16
 
@@ -102,15 +107,27 @@ class WaterLayers(Operator[WaterLayersParameters]):
         ]
         nearness = grid.blown_up(first_crossing(views))
         share = share_beyond(nearness, _coverage(planes))
-        reach = max(2, round(shot.display_window.width / (step * LEVER_REACH)))
-        arms = levers(views, grid, share, planes["range"], reach)
-        change = self._change(prepared, views, arms, rays, grid, shot)
+        reach = max(1, round(shot.display_window.width / (step * LEVER_REACH)))
+        water = _Visibility.of(shot)
+        arms = levers(views, grid, share, planes["range"], reach=reach, seen_to=water.seen_to)
+        open_arms = [lever_arm(water.seen_to(view.enter_m), view.enter_m, view.leave_m) for view in views]
+        change = replace(
+            self._change(prepared, views, arms, rays, grid, water, shot),
+            open_water=OpenWater(
+                _empty(planes), *(grid.blown_up(plane) for plane in rays.shift(self._bend(views, open_arms)))
+            ),
+        )
         moved = _moved(planes, share, change)
         return {
             **moved,
             "displacement": np.stack([change.shift_x[0], change.shift_y[0]]) * share,
             "blur_px": change.blur_px * share,
         }
+
+    def _bend(self, views: list[LayerView], arms: list[F32]) -> F32:
+        """Return the change of direction by all layers, without fringes."""
+        strength = np.float32(self.parameters.bend)
+        return _weighted([view.bend for view in views], [arm * strength for arm in arms])
 
     def _change(
         self,
@@ -119,9 +136,10 @@ class WaterLayers(Operator[WaterLayersParameters]):
         arms: list[F32],
         rays: Rays,
         grid: Grid,
+        water: _Visibility,
         shot: Shot,
     ) -> Change:
-        """Return what the layers do together, in pixels."""
+        """Return what the layers do together to things, in pixels."""
         p = self.parameters
         scales = np.array([layer.channel_scales() for layer in layers])
         scales = p.bend * (1.0 + p.fringes * (scales - 1.0))
@@ -138,15 +156,21 @@ class WaterLayers(Operator[WaterLayersParameters]):
             np.stack([x for x, _ in shifts]),
             np.stack([y for _, y in shifts]),
             grid.blown_up(blur),
-            self._mirror(layers, views, rays, grid, shot),
+            self._mirror(layers, views, rays, grid, water, shot),
         )
 
     def _mirror(
-        self, layers: tuple[Layer, ...], views: list[LayerView], rays: Rays, grid: Grid, shot: Shot
+        self,
+        layers: tuple[Layer, ...],
+        views: list[LayerView],
+        rays: Rays,
+        grid: Grid,
+        water: _Visibility,
+        shot: Shot,
     ) -> Mirror | None:
         """Return the mirrored light of all layers, or nothing where there is none."""
         shares = [
-            view.mirror_share * (_clear_path(view.enter_m, shot) * np.float32(self.parameters.sheen))
+            view.mirror_share * (water.clear_path(view.enter_m) * np.float32(self.parameters.sheen))
             for view in views
         ]
         total = np.maximum.reduce(shares)
@@ -173,14 +197,40 @@ def _followed(layer: Layer, rays: Rays, step_rad: float, time_s: float) -> Layer
     return LayerView(*joined)
 
 
-def _clear_path(range_m: F32, shot: Shot) -> F32:
-    """Return how much of what a layer does at a range is still seen through the water in front of it."""
-    path = shot.path
-    luminance = np.maximum(path.luminance @ path.bands.down * path.white, 0.0)
-    rate = float(path.beam_rate @ luminance / luminance.sum())
-    length = path.remap.apply(np.minimum(range_m, np.float32(FARTHEST_M)))
-    clear: F32 = np.exp(np.float32(-rate) * length)
-    return clear
+@dataclass(frozen=True)
+class _Visibility:
+    """How far one sees in the shot's water.
+
+    ``range_m`` and ``depth`` are a table of optical depth by range, with the story's remap, for the eye.
+    """
+
+    range_m: F64
+    depth: F64
+
+    @classmethod
+    def of(cls, shot: Shot) -> _Visibility:
+        path = shot.path
+        luminance = np.maximum(path.luminance @ path.bands.down * path.white, 0.0)
+        rate = max(1e-6, float(path.beam_rate @ luminance / luminance.sum()))
+        range_m = np.concatenate([[0.0], np.geomspace(0.01, FARTHEST_M, 400)])
+        return cls(range_m, rate * path.remap.exact(range_m))
+
+    def clear_path(self, range_m: F32) -> F32:
+        """Return how much of what is at a range is still seen through the water in front of it."""
+        depth = np.interp(np.minimum(range_m, np.float32(FARTHEST_M)), self.range_m, self.depth)
+        return np.exp(-depth).astype(np.float32)
+
+    def seen_to(self, range_m: F32) -> F32:
+        """Return the range up to which things beyond a range are seen from there at all."""
+        depth = np.interp(np.minimum(range_m, np.float32(FARTHEST_M)), self.range_m, self.depth)
+        return np.interp(depth + SEEN_DEPTH, self.depth, self.range_m).astype(np.float32)
+
+
+def _empty(planes: Planes) -> NDArray[np.bool_]:
+    """Return where nothing but open water shows."""
+    coverage = planes.get("coverage")
+    empty: NDArray[np.bool_] = np.isinf(planes["range"]) if coverage is None else coverage <= 0
+    return empty
 
 
 def _coverage(planes: Planes) -> Coverage:

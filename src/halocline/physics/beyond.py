@@ -13,16 +13,17 @@ thing's light stays as it is, premultiplied.
 
 from __future__ import annotations
 
-from collections.abc import Sequence
+from collections.abc import Callable, Sequence
 from dataclasses import dataclass
 
 import numpy as np
+from numpy.typing import NDArray
 
 from halocline._typing import F32
 from halocline.physics.bend import Grid, displacement_maps, grown_nearest, sample
 from halocline.physics.layers import LayerView
 from halocline.physics.refraction import lever_arm
-from halocline.physics.soften import HiddenPlaces, VaryingBlur, halved, in_parallel
+from halocline.physics.soften import HiddenPlaces, VaryingBlur, doubled, halved, in_parallel
 
 # Nothing is farther away than this; keeps infinite ranges finite.
 FARTHEST_M = 1e5
@@ -76,7 +77,15 @@ def first_crossing(views: Sequence[LayerView]) -> F32:
     return nearness
 
 
-def levers(views: Sequence[LayerView], grid: Grid, beyond: F32, range_m: F32, reach: int) -> list[F32]:
+def levers(
+    views: Sequence[LayerView],
+    grid: Grid,
+    beyond: F32,
+    range_m: F32,
+    *,
+    reach: int,
+    seen_to: Callable[[F32], F32],
+) -> list[F32]:
     """Return each layer's lever (see `refraction.lever_arm`) on the grid, smooth across edges.
 
     Parameters
@@ -91,10 +100,16 @@ def levers(views: Sequence[LayerView], grid: Grid, beyond: F32, range_m: F32, re
         Range of each pixel.
     reach
         Cells by which the lever of a nearer thing is extended around it; see `bend.grown_nearest`.
+    seen_to
+        Range up to which one sees anything beyond a crossing at a range: nothing is displaced more than it
+        would be there.
     """
     distance = np.where(beyond > 0, np.minimum(range_m, np.float32(FARTHEST_M)), np.float32(FARTHEST_M))
     cells = grid.nearest(distance)
-    return [grown_nearest(lever_arm(cells, view.enter_m, view.leave_m), reach) for view in views]
+    return [
+        grown_nearest(lever_arm(np.minimum(cells, seen_to(view.enter_m)), view.enter_m, view.leave_m), reach)
+        for view in views
+    ]
 
 
 @dataclass(frozen=True)
@@ -118,6 +133,26 @@ class Mirror:
 
 
 @dataclass(frozen=True)
+class OpenWater:
+    """Water without a surface behind it: smooth light, displaced by itself.
+
+    Things that stand in it are displaced less, being nearer. If both went by one displacement that is blended
+    around each thing, the water's brightness would betray where the blend is: a halo around the thing.
+
+    Attributes
+    ----------
+    empty
+        Where a pixel shows nothing but open water, ``(rows, columns)``, true or false.
+    shift_x, shift_y
+        Its displacement in pixels, ``(rows, columns)``.
+    """
+
+    empty: NDArray[np.bool_]
+    shift_x: F32
+    shift_y: F32
+
+
+@dataclass(frozen=True)
 class Change:
     """What is done to the picture beyond, per pixel.
 
@@ -130,12 +165,15 @@ class Change:
         Standard deviation of the blur, ``(rows, columns)``.
     mirror
         Light from mirrored directions; None where no pixel is mirrored.
+    open_water
+        Displacement of what has no surface; None where that is displaced like the rest.
     """
 
     shift_x: F32
     shift_y: F32
     blur_px: F32
     mirror: Mirror | None = None
+    open_water: OpenWater | None = None
 
 
 def changed_beyond(picture: F32, share: F32, range_m: F32, change: Change) -> F32:
@@ -156,12 +194,19 @@ def changed_beyond(picture: F32, share: F32, range_m: F32, change: Change) -> F3
     maps = [displacement_maps(x, y) for x, y in zip(change.shift_x, change.shift_y, strict=True)]
     mirror = change.mirror
     mirrored = None if mirror is None else _mirror_picture(picture, range_m, mirror)
+    water = None if change.open_water is None else _Backdrop.of(share, change.open_water)
     out = np.empty_like(picture)
 
     def change_channel(channel: int) -> None:
         plane = picture[channel]
         completed = hidden.filled(plane)
-        moved = sample(blur.applied(completed), *maps[min(channel, len(maps) - 1)])
+        shape_map = maps[min(channel, len(maps) - 1)]
+        if water is None:
+            moved = sample(blur.applied(completed), *shape_map)
+        else:
+            still, moved_water = water.light(plane)
+            moved = sample(blur.applied(completed - still), *shape_map)
+            moved += moved_water
         if mirror is not None and mirrored is not None:
             _mix_mirror(moved, mirrored[channel], mirror)
         moved -= completed
@@ -170,6 +215,33 @@ def changed_beyond(picture: F32, share: F32, range_m: F32, change: Change) -> F3
 
     in_parallel(change_channel, range(len(picture)))
     return out
+
+
+@dataclass(frozen=True)
+class _Backdrop:
+    """Open water by itself, at a quarter of the size (it is smooth), and where its light comes from."""
+
+    hidden: HiddenPlaces
+    source_x: F32
+    source_y: F32
+
+    @classmethod
+    def of(cls, share: F32, water: OpenWater) -> _Backdrop | None:
+        plain = water.empty & (share >= np.float32(1.0))
+        # A pixel of the quarter picture gathers some seven each way.
+        seen = halved(halved(plain.astype(np.float32))) > np.float32(0.999)
+        if not seen.any():
+            return None
+        x, y = displacement_maps(water.shift_x, water.shift_y)
+        x *= np.float32(0.25)
+        y *= np.float32(0.25)
+        return cls(HiddenPlaces.of(seen.astype(np.float32)), x, y)
+
+    def light(self, plane: F32) -> tuple[F32, F32]:
+        """Return the water as it is and as it is displaced, both in full size."""
+        water = self.hidden.filled(halved(halved(plane)))
+        half = doubled(water, tuple((side + 1) // 2 for side in plane.shape))
+        return doubled(half, plane.shape), sample(water, self.source_x, self.source_y)
 
 
 def _mirror_picture(picture: F32, range_m: F32, mirror: Mirror) -> F32:

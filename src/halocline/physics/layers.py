@@ -82,6 +82,11 @@ class Layer:
         The two waters.
     waves, turbulence
         See there.
+    core
+        Water that stands between the two, such as a warm plume in still water: its eddies are what shimmers.
+        Without it, the two waters mix with each other.
+    extent_m
+        Distance from ``point_m`` along the layer within which it acts; it fades as exp(-(d/extent)^2).
     """
 
     point_m: F64
@@ -91,6 +96,8 @@ class Layer:
     below: WaterMass
     waves: InternalWaves = field(default_factory=InternalWaves)
     turbulence: Turbulence = field(default_factory=Turbulence)
+    core: WaterMass | None = None
+    extent_m: float = math.inf
 
     def __post_init__(self) -> None:
         if not self.thickness_m > 0:
@@ -118,6 +125,13 @@ class Layer:
         """Return the index below less the index above."""
         return self.below.index(wavelength_nm) - self.above.index(wavelength_nm)
 
+    def mixing_step(self, wavelength_nm: float = 550.0) -> float:
+        """Return the difference of index that turbulence stirs: of the two waters, or of the core to them."""
+        if self.core is None:
+            return self.index_step(wavelength_nm)
+        sides = 0.5 * (self.above.index(wavelength_nm) + self.below.index(wavelength_nm))
+        return self.core.index(wavelength_nm) - sides
+
     def mirror_range(self, position_m: F64) -> float:
         """Return the range from which on a still layer mirrors, metres; inf where it never does."""
         height = float((position_m - self.point_m) @ self.normal)
@@ -127,10 +141,10 @@ class Layer:
 
     def channel_scales(self) -> tuple[float, float, float]:
         """Return how much more red, green and blue bend than light of 550 nm does."""
-        step = self.index_step()
+        step = self.mixing_step()
         if step == 0.0:
             return 1.0, 1.0, 1.0
-        red, green, blue = (self.index_step(nm) / step for nm in CHANNEL_WAVELENGTHS_NM)
+        red, green, blue = (self.mixing_step(nm) / step for nm in CHANNEL_WAVELENGTHS_NM)
         return red, green, blue
 
     def wave_speed(self) -> float:
@@ -225,10 +239,22 @@ def view_layer(
     bend, share, mirror = _refraction(layer, directions, climb, surface, height, path)
     rays = RayPath(directions, climb, enter, leave, step_rad)
     eddies, spread = churn(
-        layer.turbulence, layer.index_step(), rays, foot, (*layer.axes, layer.normal), time_s=time_s
+        layer.turbulence, layer.mixing_step(), rays, foot, (*layer.axes, layer.normal), time_s=time_s
     )
     bend += eddies
-    return LayerView(enter, leave, bend * met, spread * met, share * met, mirror * met)
+    acts = met if math.isinf(layer.extent_m) else met * _fade(layer, foot, directions, enter, path)
+    return LayerView(enter, leave, bend * acts, spread * acts, share * acts, mirror * met)
+
+
+def _fade(layer: Layer, foot: F64, directions: F32, enter: F32, path: F32) -> F32:
+    """Return how much a layer of limited extent acts where each ray goes through it, 0 to 1."""
+    middle = np.minimum(enter, np.float32(FARTHEST_CROSSING_M)) + np.float32(0.5) * path
+    squared = np.zeros_like(middle)
+    for axis in layer.axes:
+        off = _along(axis, directions) * middle + np.float32(foot @ axis)
+        squared += off * off
+    fade: F32 = np.exp(squared * np.float32(-1.0 / layer.extent_m**2))
+    return fade
 
 
 def crossing(

@@ -205,8 +205,8 @@ class HaloField:
     """Halos over the ranges of one picture, ready for any number of planes.
 
     The picture is split by range between the kernels' ranges. Light from a range reaches a pixel that shows
-    something nearer only by what is scattered in front of that, the share ``s_near/s``. What a nearer thing
-    hides of a farther range is taken to be like what is seen around it, so that no dark rim forms.
+    something nearer only by what is scattered in front of that, about the share ``s_near/s``. What a nearer
+    thing hides of a farther range is taken to be like what is seen around it, so that no dark rim forms.
 
     Attributes
     ----------
@@ -237,15 +237,21 @@ class HaloField:
         nearness = _half(np.float32(1.0) / np.maximum(range_m, np.float32(1e-3)))
         place = _place(nearness, kernels.ranges_m)
         stays = np.zeros_like(nearness)
-        parts = []
-        # A range's light comes from as near as the kernel before it.
-        nearest_m = np.concatenate([[0.0], kernels.ranges_m[:-1]])
-        for number, (near_m, weights) in enumerate(zip(nearest_m, kernels.weights, strict=True)):
+        # A range's light comes, on the whole, from beyond the middle between it and the range before.
+        from_m = np.concatenate([[0.0], np.sqrt(kernels.ranges_m[:-1] * kernels.ranges_m[1:])])
+        # What arrives from a pixel's own range has to be all of it, wherever that lies between the kernels'.
+        own = np.zeros_like(nearness)
+        members = []
+        for number, (nearest_m, weights) in enumerate(zip(from_m, kernels.weights, strict=True)):
             member = np.maximum(np.float32(1.0) - np.abs(place - np.float32(number)), np.float32(0.0))
-            if not member.any():
-                continue
-            stays += member * np.float32(weights[0])
-            arrives = _arriving(place, nearness, number, float(near_m), weights)
+            if member.any():
+                own += member * _in_front(nearness, float(nearest_m))
+                stays += member * np.float32(weights[0])
+                members.append((number, member, float(nearest_m), weights))
+        parts = []
+        for number, member, nearest_m, weights in members:
+            arrives = _in_front(nearness, nearest_m) / own
+            arrives /= _seen_share(place, number, weights)
             parts.append((member, arrives, weights[1:]))
         rows, columns = range_m.shape
         return cls((rows, columns), tuple(parts), stays)
@@ -296,21 +302,30 @@ def _place(nearness: F32, ranges_m: F64) -> F32:
     return place
 
 
-def _arriving(place: F32, nearness: F32, number: int, near_m: float, weights: F64) -> F32:
-    """Return what to multiply the spread light of one range by where it arrives."""
-    # A pixel that shows something nearer gets only what is scattered in front of that.
-    arrives = np.ones_like(nearness)
-    if near_m > 0:
-        np.minimum(arrives, np.float32(1.0 / near_m) / np.maximum(nearness, np.float32(1e-6)), out=arrives)
+def _in_front(nearness: F32, from_m: float) -> F32:
+    """Return the share of light from a range that is scattered in front of what each pixel shows, 0 to 1."""
+    if from_m == 0.0:
+        return np.ones_like(nearness)
+    share: F32 = (np.float32(1.0 / from_m) / np.maximum(nearness, np.float32(1e-6))).astype(np.float32)
+    return np.minimum(share, np.float32(1.0), out=share)
+
+
+def _seen_share(place: F32, number: int, weights: F64) -> F32:
+    """Return how much of the surroundings of each pixel is not hidden by nearer things, for one range.
+
+    1 where a pixel itself shows something nearer: it gets what there is to see, no more.
+    """
     # 1 where this range is in plain view or seen past, 0 where something nearer hides it.
-    open_view = np.clip(place - np.float32(number - 2), 0, 1)
-    if open_view.min() < 1.0:
-        spread_share = float(weights[1:].sum())
-        seen = _spread(open_view, weights[1:] / max(spread_share, 1e-9))
-        # Never more than four times: a speck seen through a gap does not speak for all that is hidden.
-        np.maximum(seen, np.float32(0.25), out=seen)
-        arrives /= np.float32(1.0) + open_view * (seen - np.float32(1.0))
-    return arrives
+    open_view: F32 = np.clip(place - np.float32(number - 2), np.float32(0.0), np.float32(1.0))
+    if open_view.min() == 1.0:
+        return open_view
+    seen = _spread(open_view, weights[1:] / max(float(weights[1:].sum()), 1e-9))
+    # No less than a quarter: a speck seen through a gap does not speak for all that is hidden.
+    np.maximum(seen, np.float32(0.25), out=seen)
+    seen -= np.float32(1.0)
+    seen *= open_view
+    seen += np.float32(1.0)
+    return seen
 
 
 def _spread(plane: F32, weights: F64) -> F32:
