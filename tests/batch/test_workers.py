@@ -141,3 +141,37 @@ def _alive(number: int) -> bool:
         return (Path("/proc") / str(number) / "stat").read_text().rpartition(")")[2].split()[0] != "Z"
     except OSError:
         return False
+
+
+def test_a_budget_starts_one_worker_and_adds_what_fits(
+    empty_shot: Folder, look: Preset, caplog: pytest.LogCaptureFixture
+) -> None:
+    shot = empty_shot.write(range(1001, 1013))
+    most: list[int] = []
+
+    def count(_event: object) -> None:
+        most.append(len(children()))
+
+    roomy = Workers(look, Evaluation(1), 3, budget_bytes=64 << 30)
+    assert run_frames(shot.tasks("roomy"), look, maker=roomy, report=count).complete
+    assert most[0] == 1
+    assert max(most) == 3
+    most.clear()
+    tight = Workers(look, Evaluation(1), 3, budget_bytes=100 << 20)
+    assert run_frames(shot.tasks("tight"), look, maker=tight, report=count).complete
+    assert max(most) == 1
+    assert "1 of 3 processes fit into the 100 MiB allowed" in caplog.text
+    assert shot.digests("tight") == shot.digests("roomy")
+    assert not children()
+
+
+def test_one_process_stops_overlapping_where_frames_are_too_large(
+    shot: Folder, look: Preset, caplog: pytest.LogCaptureFixture
+) -> None:
+    from halocline.batch.pipeline import Pipeline
+
+    run_frames(shot.tasks("free"), look)
+    small = Pipeline(look, Evaluation(1), budget_bytes=1 << 20)
+    assert run_frames(shot.tasks(), look, maker=small).complete
+    assert caplog.text.count("one frame at a time from here") == 1
+    assert shot.digests() == shot.digests("free")

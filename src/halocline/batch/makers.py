@@ -52,5 +52,7 @@ def choose_maker(tasks: Sequence[FrameTask], preset: Preset, means: Means) -> tu
         memory_bytes=means.memory_bytes,
     )
     if sizing.processes == 1:
-        return Pipeline(preset, sizing.evaluation, sizing.overlapped), str(sizing)
-    return Workers(preset, sizing.evaluation, sizing.processes, sizing.overlapped), str(sizing)
+        maker: Maker = Pipeline(preset, sizing.evaluation, sizing.overlapped, sizing.budget_bytes)
+        return maker, str(sizing)
+    crew = Workers(preset, sizing.evaluation, sizing.processes, sizing.overlapped, sizing.budget_bytes)
+    return crew, str(sizing)

@@ -1,7 +1,8 @@
 """How many processes and threads a machine carries, from its cores and its memory, not from hope.
 
 The estimate counts planes: those a frame is read into, those of its result, and the whole pictures that
-operators which look around a pixel need. It is compared with measured peaks in benchmarks/throughput.py.
+operators which look around a pixel need. It is where a job begins; what its first frame really took decides
+how it goes on (see `halocline.batch.workers`). benchmarks/throughput.py compares the two.
 """
 
 from __future__ import annotations
@@ -152,8 +153,9 @@ def frame_need(tasks: Sequence[FrameTask], preset: Preset) -> FrameNeed | None:
             planes = 3 + 1 + 1 + 2 + sum(1 if name.startswith("matte.") else 3 for name in extra)
             look = preset.at(task.frame)
             layers = sum(_layer_planes(name, look.bands.count) for name in look.output.layers)
-            # An operator that looks around a pixel needs its inputs whole: bands, coverage and range.
-            whole = 2 * look.bands.count + 4 if _looks_around(graph) else 0
+            # An operator that looks around a pixel needs its inputs whole, and works on copies.
+            # Measured at UHD: 1.2 GB for forward scatter, 1.5 GB for a water layer.
+            whole = 5 * look.bands.count + 16 if _looks_around(graph) else 0
             return _need(headers, planes, 4 + layers, whole)
     return None
 

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import logging
 from collections.abc import Callable, Generator, Iterable, Iterator
 from concurrent.futures import Future, ThreadPoolExecutor
 from dataclasses import dataclass
@@ -13,15 +14,19 @@ from halocline.batch.frame_task import (
     FrameInputs,
     FrameRecord,
     FrameResult,
+    peak_memory_bytes,
     read_inputs,
     render,
     write_result,
 )
+from halocline.batch.memory_budget import gibibytes
 from halocline.batch.signals import Interrupted, StopRequest
 from halocline.batch.task import FrameTask
 from halocline.graph.engine import Evaluation
 from halocline.imaging.exr import set_file_threads
 from halocline.presets.preset import Preset
+
+logger = logging.getLogger(__name__)
 
 T = TypeVar("T")
 
@@ -37,11 +42,14 @@ class Pipeline:
     overlapped
         Whether reading, computing and writing overlap: faster, and up to three frames are in memory. Without
         it there is one.
+    budget_bytes
+        What the process may use: where frames prove larger, it stops overlapping.
     """
 
     preset: Preset
     how: Evaluation
     overlapped: bool = True
+    budget_bytes: int | None = None
 
     def outcomes(self, tasks: Iterable[FrameTask], stop: StopRequest) -> Generator[Outcome, None, None]:
         """Make frames, in order; each task is asked for only when it can be begun.
@@ -52,13 +60,14 @@ class Pipeline:
             Where stopping was asked for. What was being written is finished and told of first; what was
             being read or computed is dropped.
         """
-        if not self.overlapped:
-            set_file_threads(self.how.worker_count())
-            yield from self._one_by_one(iter(tasks), stop)
-            return
-        # One thread a file: reading and writing go on beside the computing threads.
-        set_file_threads(1)
-        yield from self._overlapping(iter(tasks), stop)
+        tasks = iter(tasks)
+        if self.overlapped:
+            # One thread a file: reading and writing go on beside the computing threads.
+            set_file_threads(1)
+            yield from self._overlapping(tasks, stop)
+        # All of them; or those that are left since their frames proved too large to overlap.
+        set_file_threads(self.how.worker_count())
+        yield from self._one_by_one(tasks, stop)
 
     def _one_by_one(self, tasks: Iterator[FrameTask], stop: StopRequest) -> Iterator[Outcome]:
         for task in tasks:
@@ -101,6 +110,13 @@ class Pipeline:
                 yield writing.outcome()
 
     def _ahead(self, reader: ThreadPoolExecutor, tasks: Iterator[FrameTask]) -> _Reading | None:
+        if self.budget_bytes is not None and peak_memory_bytes() > self.budget_bytes:
+            logger.warning(
+                "%s used of the %s allowed: one frame at a time from here",
+                gibibytes(peak_memory_bytes()),
+                gibibytes(self.budget_bytes),
+            )
+            return None
         task = next(tasks, None)
         return None if task is None else _Reading(task, reader.submit(read_inputs, task, self.preset))
 

@@ -8,6 +8,7 @@ given up when that dies too.
 
 from __future__ import annotations
 
+import logging
 import signal
 import socket
 import subprocess
@@ -20,13 +21,16 @@ from dataclasses import dataclass, field, replace
 from multiprocessing.connection import Connection, wait
 from pathlib import Path
 
-from halocline.batch.events import FrameFailed, Outcome
+from halocline.batch.events import FrameDone, FrameFailed, Outcome
+from halocline.batch.memory_budget import gibibytes
 from halocline.batch.signals import SIGNALS, Interrupted, StopRequest
 from halocline.batch.task import FrameTask
 from halocline.batch.worker import Ask, Settings
 from halocline.errors import JobError
 from halocline.graph.engine import Evaluation
 from halocline.presets.preset import Preset
+
+logger = logging.getLogger(__name__)
 
 # A worker told to stop has this long to finish the file it writes.
 GRACE_SECONDS = 10.0
@@ -56,12 +60,16 @@ class Workers:
         As in `Pipeline`, for each process.
     processes
         How many.
+    budget_bytes
+        What all of them together may use. With it one worker begins, and the others follow when its first
+        frame has shown what a frame needs; where frames grow later, workers are dismissed.
     """
 
     preset: Preset
     how: Evaluation
     processes: int
     overlapped: bool = True
+    budget_bytes: int | None = None
 
     def outcomes(self, tasks: Iterable[FrameTask], stop: StopRequest) -> Generator[Outcome, None, None]:
         """Make frames; outcomes come in the order in which they are finished.
@@ -89,7 +97,12 @@ class _Crew:
         self.tasks = tasks
         self.again: deque[FrameTask] = deque()
         self.deaths: dict[Path, int] = {}
-        self.workers = [self._started() for _ in range(plan.processes)]
+        self.exhausted = False
+        # Workers that the budget allows; before the first frame nobody knows better than one.
+        self.allowed = plan.processes if plan.budget_bytes is None else 1
+        self.largest_bytes = 0
+        self.told = plan.processes
+        self.workers = [self._started() for _ in range(self.allowed)]
 
     def outcomes(self, stop: StopRequest) -> Iterator[Outcome]:
         while self.workers:
@@ -98,6 +111,8 @@ class _Crew:
             for worker in [worker for worker in self.workers if worker.pipe in ready]:
                 yield from self._heard(worker)
             self._serve()
+            while len(self._active()) < self.allowed and not self.exhausted:
+                self.workers.append(self._started())
 
     def last_outcomes(self) -> Iterator[Outcome]:
         """Tell the workers to stop and hear what they finish within the grace."""
@@ -152,14 +167,38 @@ class _Crew:
             worker.waiting = worker.began = True
             return
         worker.in_hand.pop(message.task.out, None)
+        self._learn(message)
         yield message
+
+    def _learn(self, outcome: Outcome) -> None:
+        """Take from a finished frame how many workers the budget carries."""
+        budget, wanted = self.plan.budget_bytes, self.plan.processes
+        if budget is None:
+            return
+        if isinstance(outcome, FrameDone):
+            self.largest_bytes = max(self.largest_bytes, outcome.record.peak_memory_bytes)
+        fitting = budget // self.largest_bytes if self.largest_bytes else wanted
+        allowed = max(1, min(wanted, fitting))
+        if allowed < min(wanted, self.told):
+            self.told = allowed
+            logger.warning(
+                "a frame takes %s: %d of %d processes fit into the %s allowed",
+                gibibytes(self.largest_bytes),
+                allowed,
+                wanted,
+                gibibytes(budget),
+            )
+        self.allowed = allowed
+
+    def _active(self) -> list[_Worker]:
+        return [worker for worker in self.workers if not worker.dismissed]
 
     def _serve(self) -> None:
         """Give each waiting worker a task; dismiss it where there is none and none may come back."""
         for worker in self.workers:
             if not worker.waiting or worker.dismissed:
                 continue
-            task = self.again.popleft() if self.again else next(self.tasks, None)
+            task = None if len(self._active()) > self.allowed else self._next_task()
             # Where it died just now its end is heard next, and this task is put with the others it had.
             with suppress(OSError):
                 worker.pipe.send(task)
@@ -168,6 +207,13 @@ class _Crew:
                 worker.dismissed = True
             else:
                 worker.in_hand[task.out] = task
+
+    def _next_task(self) -> FrameTask | None:
+        if self.again:
+            return self.again.popleft()
+        task = next(self.tasks, None)
+        self.exhausted = task is None
+        return task
 
     def _died(self, worker: _Worker) -> Iterator[Outcome]:
         self._gone(worker)
@@ -180,10 +226,9 @@ class _Crew:
             if deaths < _LIVES:
                 # Its file may be there already; the claim is still ours.
                 self.again.append(replace(task, replace=True))
+                self.exhausted = False
             else:
                 yield FrameFailed(task, _death(worker, task))
-        if worker.in_hand or not worker.dismissed:
-            self.workers.append(self._started())
 
     def _gone(self, worker: _Worker) -> None:
         worker.pipe.close()

@@ -1,0 +1,189 @@
+"""Frames an hour at UHD: whole jobs against plainly reading and writing the same files, in one run.
+
+    python -m benchmarks.throughput [--frames N] [--rounds N] [--processes 1 2 4]
+
+*Floor* is a plain program that reads all channels of every frame as float and writes all of them as float,
+frame by frame, with the file library's own threads. *Core* is a shipped water. *Full* adds particles,
+caustics, shafts, one water layer and forward scatter. Halocline's jobs do everything that a night on the farm
+does: claims, digests of inputs and outputs, reading back, forcing to disk, the manifest.
+
+The memory of a process is the peak that its frames record; the estimate is what the job was sized by. Another
+table shows what the job's safety costs by itself.
+"""
+
+from __future__ import annotations
+
+import argparse
+import hashlib
+import os
+import platform
+import statistics
+import sys
+import tempfile
+import time
+from collections.abc import Callable
+from dataclasses import dataclass
+from pathlib import Path
+
+from benchmarks.files import RGBA, make_frame, plain
+
+from halocline.batch.makers import Means, choose_maker
+from halocline.batch.memory_budget import core_count, gibibytes, size_job
+from halocline.batch.plan_tasks import plan_tasks
+from halocline.batch.run import run_frames
+from halocline.imaging.exr import read_header, set_file_threads
+from halocline.imaging.frame import Window
+from halocline.presets.preset import Preset, load_preset, preset_from_text
+
+FULL = """
+format = 1
+title = "Everything at once"
+extends = "jerlov-1c"
+
+[steps.caustics]
+after = "downwelling"
+
+[steps.light_shafts]
+after = "veiling_light"
+
+[steps.forward_scatter]
+after = "light_shafts"
+
+[steps.suspended_matter]
+after = "forward_scatter"
+
+[steps.water_layers]
+after = "suspended_matter"
+
+[[steps.water_layers.layers]]
+depth = "9.5 m"
+thickness = "0.5 m"
+above = { temperature = 18.0, salinity = 33.0 }
+below = { temperature = 10.0, salinity = 33.8 }
+waves = { height = "4 cm", length = "5 m", heading = 70.0 }
+turbulence = { strength = 0.22, eddy = "30 cm", speed = 0.03 }
+"""
+HOUR = 3600.0
+
+
+@dataclass(frozen=True)
+class Way:
+    """One way through all frames: what it does, and what it should take at most, in floors."""
+
+    name: str
+    run: Callable[[Path], int]
+    target: float | None = None
+
+
+def floor(sources: list[Path], threads: int) -> Callable[[Path], int]:
+    def run(out: Path) -> int:
+        set_file_threads(threads)
+        for source in sources:
+            plain(source, out / source.name)
+        return 0
+
+    return run
+
+
+def job(pattern: Path, look: Preset, processes: int) -> Callable[[Path], int]:
+    """Return a way that runs a job and returns the peak memory of a process."""
+
+    def run(out: Path) -> int:
+        tasks = plan_tasks(pattern, out=out)
+        maker, _ = choose_maker(tasks, look, Means(processes=processes))
+        summary = run_frames(tasks, look, maker=maker)
+        assert summary.complete, [str(failure.error) for failure in summary.failed]
+        return max(record.peak_memory_bytes for record in summary.done)
+
+    return run
+
+
+def measured(ways: list[Way], folder: Path, rounds: int) -> dict[str, tuple[list[float], int]]:
+    """Return seconds of each round and the peak memory by way. The ways take turns."""
+    found: dict[str, tuple[list[float], int]] = {way.name: ([], 0) for way in ways}
+    for number in range(rounds):
+        for way in ways:
+            with tempfile.TemporaryDirectory(dir=folder) as out:
+                os.sync()
+                began = time.perf_counter()
+                peak = way.run(Path(out))
+                seconds, before = found[way.name]
+                seconds.append(time.perf_counter() - began)
+                found[way.name] = (seconds, max(before, peak))
+        print(f"round {number + 1} of {rounds}", file=sys.stderr)
+    return found
+
+
+def safety_seconds(source: Path) -> dict[str, float]:
+    """Return what single parts of a job's safety cost for one frame."""
+    data = source.read_bytes()
+    began = time.perf_counter()
+    hashlib.sha256(data).hexdigest()
+    digest = time.perf_counter() - began
+    began = time.perf_counter()
+    handle = os.open(source, os.O_RDONLY)
+    os.fsync(handle)
+    os.close(handle)
+    return {"digest of the input": digest, "forcing to disk": time.perf_counter() - began}
+
+
+def main() -> None:
+    parser = argparse.ArgumentParser(
+        description=__doc__, formatter_class=argparse.RawDescriptionHelpFormatter
+    )
+    parser.add_argument("--frames", type=int, default=8)
+    parser.add_argument("--rounds", type=int, default=3)
+    parser.add_argument("--processes", type=int, nargs="+", default=[1, 2])
+    parser.add_argument("--height", type=int, default=2160)
+    options = parser.parse_args()
+    window = Window(0, 0, options.height * 16 // 9, options.height)
+    looks = {"core": load_preset("jerlov-1c"), "full": preset_from_text(FULL)}
+    for look in looks.values():
+        look.resolved_text  # noqa: B018 - the fit is made once a job; here it is not part of any time
+    with tempfile.TemporaryDirectory() as name:
+        folder = Path(name)
+        sources = [folder / f"clean.{1001 + index}.exr" for index in range(options.frames)]
+        make_frame(sources[0], window)
+        for source in sources[1:]:
+            source.write_bytes(sources[0].read_bytes())
+        pattern = folder / "clean.####.exr"
+        ways = [Way("floor: plain read + write", floor(sources, core_count()))]
+        for look_name, target in (("core", 1.15), ("full", 2.0)):
+            ways += [
+                Way(
+                    f"{look_name}, {count} process{'es' if count > 1 else ''}",
+                    job(pattern, looks[look_name], count),
+                    target,
+                )
+                for count in options.processes
+            ]
+        found = measured(ways, folder, options.rounds)
+        tasks = plan_tasks(pattern, out=folder / "x")
+        estimate = {name: size_job(tasks, look, processes=1).process_bytes for name, look in looks.items()}
+        part = read_header(sources[0]).parts[0]
+        print(
+            f"{part.data_window.width} x {part.data_window.height}, {''.join(RGBA)} half + Z float zip, "
+            f"{options.frames} frames, {options.rounds} rounds, {core_count()} cores, {platform.machine()}, "
+            f"Python {platform.python_version()}"
+        )
+        base = statistics.median(found[ways[0].name][0]) / options.frames
+        heads = ("s a frame", "least", "most", "an hour", "floors", "target", "memory")
+        print(f"{'':28}{heads[0]:>10}{''.join(f'{head:>9}' for head in heads[1:])}")
+        for way in ways:
+            seconds, peak = found[way.name]
+            each = [second / options.frames for second in seconds]
+            middle = statistics.median(each)
+            goal = "" if way.target is None else f"{way.target:.2f}"
+            memory = "" if peak == 0 else gibibytes(peak)
+            print(
+                f"{way.name:28}{middle:10.3f}{min(each):9.3f}{max(each):9.3f}{HOUR / middle:9.0f}"
+                f"{middle / base:9.2f}{goal:>9}{memory:>9}"
+            )
+        for look_name, size in estimate.items():
+            print(f"estimated for one process, {look_name}: {gibibytes(size)}")
+        for what, second in safety_seconds(sources[0]).items():
+            print(f"{what}: {second * 1000:.0f} ms a frame")
+
+
+if __name__ == "__main__":
+    main()
