@@ -21,8 +21,8 @@ from halocline.physics.splat import Discs, Sprites, Textures
 from halocline.physics.suspended import Cloud, ParticleClass
 from halocline.physics.transport import LightPath
 
-# An aggregate is drawn lump by lump from this diameter on its picture, pixels; below, as one disc.
-_LUMPS_FROM_PX = 2.5
+# An aggregate is one disc up to this diameter on its picture, pixels, and all lumps from twice that.
+_LUMPS_FROM_PX = 2.0
 _LUMPS = 9
 # Marine snow has no sharp outline.
 _FLUFF = 0.5
@@ -227,12 +227,15 @@ def as_cards(
 
 
 def _as_lumps(shown: Shown, particles: Particles, kind: ParticleClass, exposure: Exposure) -> Seen:
-    """Return small aggregates as discs and large ones lump by lump; both have the same area."""
-    large = shown.size_px(exposure) > _LUMPS_FROM_PX
-    small = as_discs(shown.select(~large), exposure, edge_softness=_FLUFF)
+    """Return small aggregates as discs, large ones lump by lump, and those between as some of both."""
+    share = smooth_step(shown.size_px(exposure) / _LUMPS_FROM_PX - 1.0)
+    whole = replace(shown, opacity=shown.opacity * (1.0 - share))
+    small = as_discs(whole.select(share < 1.0), exposure, edge_softness=_FLUFF)
+    large = share > 0.0
     if not large.any():
         return Seen(discs=(small,))
-    clumps, particles = shown.select(large), particles.select(large)
+    clumps = replace(shown, opacity=shown.opacity * share).select(large)
+    particles = particles.select(large)
     offset, diameter = aggregate_parts(particles, parts=_LUMPS)
     opened, _, closed = (
         tumble(offset, particles.words, time, turns_per_s=kind.turns_per_s) for time in exposure.times_s
