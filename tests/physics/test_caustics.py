@@ -65,8 +65,9 @@ def test_the_mean_of_a_slice_is_one_at_every_depth(depth_m: float) -> None:
 
 
 def test_energy_is_conserved_before_any_normalising() -> None:
-    rays = patch_optics().rays(1.0)
-    gathered = rays.gathered(6.0, 0)
+    optics = patch_optics()
+    rays = optics.rays(1.0).traced[1]
+    gathered = rays.gathered(6.0, optics.patch.cell_m, optics.reference_drift)
     entered = rays.energy.sum(dtype=np.float64)
     assert gathered.sum(dtype=np.float64) == pytest.approx(entered, rel=1e-5)
     # Tilting facets changes what a level surface lets in by second order only.
@@ -138,3 +139,15 @@ def test_impossible_optics_are_refused_by_name() -> None:
     with pytest.raises(PhysicsError, match="asymmetry") as caught:
         patch_optics(asymmetry=1.2)
     assert caught.value.code == "E-CAUSTICS-OPTICS"
+
+
+def test_the_rays_own_grid_does_not_show_where_they_part() -> None:
+    # The darkest cell of a sharp pattern: rays lie two to three grid cells apart there.
+    optics = patch_optics(softness=0.0)
+    green = optics.rays(1.0).slices(3.0, optics.transfer(3.0))[1].astype(np.float64)
+    spectrum = np.abs(np.fft.rfft2(np.log(np.maximum(green, 1e-3)) * (green < 0.5))) ** 2
+    # Ripple would stand out between a third and half a cycle a cell, where light itself has nothing.
+    k = np.hypot(np.fft.fftfreq(256)[:, None], np.fft.rfftfreq(256)[None, :])
+    smooth = np.abs(np.fft.rfft2(green < 0.5)) ** 2
+    band = (k > 0.33) & (k < 0.5)
+    assert spectrum[band].sum() < 4.0 * smooth[band].sum()

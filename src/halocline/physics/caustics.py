@@ -36,6 +36,8 @@ from halocline.physics.waves import WavePatch
 _LEAST_BLUR_CELLS = 0.9
 # Rows of rays handled at once: their planes fit a processor's second-level cache.
 _STRIP_ROWS = 32
+# Standard deviation, in cells, of the blur on what tells the channels apart.
+_FRINGE_BLUR_CELLS = 1.6
 # The narrow forward peak of natural water: share of all scattering, and angle; see `scattering_transfer`.
 _PEAK_SHARE = 0.35
 _PEAK_ANGLE_RAD = 0.006
@@ -298,6 +300,8 @@ class PatchOptics:
             scattering_per_m=self.optics.scattering_per_m * self.optics.softness,
             asymmetry=self.optics.asymmetry,
         )
+        # Even light passes whole; the small-angle integral above is only nearly 1 there.
+        factor[0, 0] = 1.0
         factors = []
         for beam in self.turned_beams:
             aside = (beam.drift - self.reference_drift) * depth_m
@@ -310,66 +314,89 @@ class PatchOptics:
 
     def rays(self, time_s: float) -> PatchRays:
         """Refract the sun through the patch at a time."""
-        height, slope_x, slope_y = self.patch.surface(time_s)
         # Only the outer channels are traced; see `PatchRays.slices`.
         traced = self.turned_beams[:: max(1, len(self.turned_beams) - 1)]
-        drifts = []
-        for beam in traced:
-            drift = refracted_drift(slope_x, slope_y, beam)
-            drift -= beam.drift.astype(np.float32)[:, np.newaxis, np.newaxis]
-            drifts.append(drift)
-        return PatchRays(self, tuple(drifts), entering_power(slope_x, slope_y, traced[-1]), height)
+        return PatchRays(self, tuple(self._traced(time_s, beam, 0.5 * i) for i, beam in enumerate(traced)))
+
+    def _traced(self, time_s: float, beam: SunBeam, offset_cells: float) -> TracedRays:
+        height, slope_x, slope_y = self.patch.surface(time_s, offset_cells=offset_cells)
+        drift = refracted_drift(slope_x, slope_y, beam)
+        drift -= beam.drift.astype(np.float32)[:, np.newaxis, np.newaxis]
+        return TracedRays(drift, entering_power(slope_x, slope_y, beam), height, offset_cells)
+
+    @cached_property
+    def fringe_filter(self) -> F32:
+        """Return what is left of the difference between the traced channels, for each wavenumber."""
+        k = 2.0 * math.pi * _FRINGE_BLUR_CELLS
+        kx, ky = np.fft.rfftfreq(self.patch.grid) * k, np.fft.fftfreq(self.patch.grid) * k
+        kept: F32 = np.exp(-0.5 * np.add.outer(ky * ky, kx * kx)).astype(np.float32)
+        return kept
+
+    @cached_property
+    def last_shares(self) -> tuple[float, ...]:
+        """Share of the last traced channel in each; drift is linear in so small a range of the index."""
+        first, last = self.beams[0].index, self.beams[-1].index
+        if first == last:
+            return (0.5,) * len(self.beams)
+        return tuple((beam.index - first) / (last - first) for beam in self.beams)
 
 
 @dataclass(frozen=True)
-class PatchRays:
-    """Rays of one patch at one time.
+class TracedRays:
+    """Rays of one channel through one patch at one time.
 
     Attributes
     ----------
-    source
-        The patch and its optics.
-    drifts
-        ``(2, grid, grid)`` of the first channel and, where there are several, of the last: drift beyond that
-        of the channel's own beam under a flat surface.
+    drift
+        ``(2, grid, grid)``: drift beyond that of the channel's own beam under a flat surface.
     energy
-        ``(grid, grid)``: power per ray. Channels differ in transmission by some 1e-4: one serves all.
+        ``(grid, grid)``: power per ray.
     height
         ``(grid, grid)``: where each ray starts, metres above the mean surface.
+    offset_cells
+        Where the rays start, along both axes, from the grid's points.
     """
 
-    source: PatchOptics
-    drifts: tuple[F32, ...]
+    drift: F32
     energy: F32
     height: F32
+    offset_cells: float
 
-    def gathered(self, depth_m: float, traced: int) -> F32:
-        """Return the light of a traced channel at a depth before softening, ``(grid, grid)``, patch axes."""
+    def gathered(self, depth_m: float, cell_m: float, beam_drift: F64) -> F32:
+        """Return the light at a depth before softening, ``(grid, grid)``, patch axes, by place of arrival."""
         grid = self.energy.shape[0]
-        per_cell = np.float32(1.0 / self.source.patch.cell_m)
-        columns = np.arange(grid, dtype=np.float32)
-        lean_x, lean_y = (np.float32(value) for value in self.source.reference_drift)
-        drift = self.drifts[traced]
+        per_cell = np.float32(1.0 / cell_m)
+        start = np.arange(grid, dtype=np.float32) + np.float32(self.offset_cells)
+        lean_x, lean_y = (np.float32(value) for value in beam_drift)
         scatter = _Scatter(grid)
         for rows in scatter.strips():
             lift = self.height[rows] * per_cell
             fall = lift + np.float32(depth_m * per_cell)
-            x = drift[0, rows] * fall
-            y = drift[1, rows] * fall
+            x = self.drift[0, rows] * fall
+            y = self.drift[1, rows] * fall
             # A ray that starts on a crest meets the beam earlier: it arrives further along.
             x += lift * lean_x
             y += lift * lean_y
-            x += columns
-            y += columns[rows, np.newaxis]
+            x += start
+            y += start[rows, np.newaxis]
             scatter.add(rows, x, y, self.energy[rows])
         return scatter.gathered()
+
+
+@dataclass(frozen=True)
+class PatchRays:
+    """Rays of one patch at one time: of one channel, or of the outer two of three."""
+
+    source: PatchOptics
+    traced: tuple[TracedRays, ...]
 
     def slices(self, depth_m: float, transfers: tuple[NDArray[Any], ...]) -> list[F32]:
         """Return the irradiance of each channel at a depth relative to its mean, ``(grid, grid)`` each.
 
-        The outer two of three channels are traced. Once the difference between their beams under a flat
-        surface is taken out they differ by a fiftieth of the focusing, less than the sun's width; the middle
-        channel is their mean.
+        The outer two of three channels are traced, from points half a cell apart. Once the difference between
+        their beams under a flat surface is taken out they differ by a fiftieth of the focusing, less than the
+        sun's width. So their mean serves all, and the rays of the one fill the gaps between those of the
+        other; of their difference, which makes the fringes, only what is wider than a cell is kept.
 
         Parameters
         ----------
@@ -378,27 +405,37 @@ class PatchRays:
         transfers
             `PatchOptics.transfer` of that depth.
         """
-        spectra = [fft.rfft2(self.gathered(depth_m, traced), workers=1) for traced in range(len(self.drifts))]
-        if len(transfers) > len(spectra):
-            middle = spectra[0] + spectra[1]
-            middle *= np.float32(0.5)
-            spectra.insert(1, middle)
+        spectra = [self._spectrum(rays, depth_m) for rays in self.traced]
+        if len(spectra) == 1:
+            return [self._softened(spectra[0], transfers[0])]
+        first, last = spectra
+        difference = last - first
+        difference *= self.source.fringe_filter
+        middle = first
+        middle += last
+        middle *= np.float32(0.5)
         return [
-            self._softened(spectrum, transfer) for spectrum, transfer in zip(spectra, transfers, strict=True)
+            self._softened(middle + np.float32(share - 0.5) * difference, transfer)
+            for share, transfer in zip(self.source.last_shares, transfers, strict=True)
         ]
 
-    def _softened(self, spectrum: NDArray[np.complex64], transfer: NDArray[Any]) -> F32:
-        spectrum *= transfer
+    def _spectrum(self, rays: TracedRays, depth_m: float) -> NDArray[np.complex64]:
+        cell = self.source.patch.cell_m
+        light = rays.gathered(depth_m, cell, self.source.reference_drift)
+        spectrum: NDArray[np.complex64] = fft.rfft2(light, workers=1, overwrite_x=True)
         # The mean of a slice is 1 by definition of the pattern.
-        spectrum *= np.complex64(self.energy.size / spectrum[0, 0].real)
-        light: F32 = fft.irfft2(spectrum, workers=1, overwrite_x=True)
+        spectrum *= np.complex64(light.size / spectrum[0, 0].real)
+        return spectrum
+
+    def _softened(self, spectrum: NDArray[np.complex64], transfer: NDArray[Any]) -> F32:
+        light: F32 = fft.irfft2(spectrum * transfer, workers=1, overwrite_x=True)
         np.maximum(light, np.float32(0.0), out=light)
         return with_contrast(light, self.source.contrast)
 
     def led_aside(self, depth_m: float) -> F32:
         """Return how far rays have been led from the leading beam, ``(2, grid, grid)`` metres, by arrival."""
         cell = self.source.patch.cell_m
-        return _led_by(self.drifts[0], depth_m / cell) * np.float32(cell)
+        return _led_by(self.traced[0].drift, depth_m / cell) * np.float32(cell)
 
 
 def _led_by(drift: F32, depth_cells: float) -> F32:

@@ -149,9 +149,7 @@ class CausticSetup:
             loop_s=loop_s,
         )
         unresolved = unresolved_slopes(sea, (fine, long), shorter_than_m=shortest)
-        # Without colour one channel serves all three.
-        beams = optics.beams if optics.colour > 0.0 else (optics.beam,)
-        self.fine = PatchOptics(fine, optics, beams, unresolved, optics.contrast)
+        self.fine = PatchOptics(fine, optics, optics.beams, unresolved, optics.contrast)
         # Fine detail is softened once, in the fine patch.
         self.long = PatchOptics(long, optics, (optics.beam,), np.zeros((2, 2)), optics.contrast)
         self.fine_axes, self.long_axes = (_axes(patch, optics.scale) for patch in (fine, long))
