@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import hashlib
 from collections.abc import Callable, Iterable
-from dataclasses import dataclass, field
+from dataclasses import dataclass, field, replace
 from pathlib import Path
 
 import numpy as np
@@ -21,7 +21,13 @@ REC709 = Attribute("float[8]", (0.64, 0.33, 0.3, 0.6, 0.15, 0.06, 0.3127, 0.329)
 
 
 def write_frame(
-    path: Path, frame: int, *, size: tuple[int, int] = (40, 24), depth_scale: float = 1.0
+    path: Path,
+    frame: int,
+    *,
+    size: tuple[int, int] = (40, 24),
+    depth_scale: float = 1.0,
+    compression: str = "zip",
+    parts: int = 1,
 ) -> None:
     """Write one clean frame; the picture and the camera depend on its number."""
     window = Window(0, 0, *size)
@@ -39,6 +45,7 @@ def write_frame(
         channels={**dict.fromkeys("RGBA", "half"), "Z": "float"},
         data_window=window,
         display_window=window,
+        compression=compression,
         attributes={
             "worldToCamera": Attribute("matrix", tuple(matrix.ravel())),
             "nominalFocalLength": Attribute("float", 28.0),
@@ -48,7 +55,13 @@ def write_frame(
     )
     planes = {"R": colour * alpha, "G": colour * alpha, "B": 0.8 * colour * alpha, "A": alpha, "Z": depth}
     planes["Z"] = np.where(alpha > 0, depth, np.inf)
-    write_exr(path, [PartPixels(part, {name: plane.astype(np.float32) for name, plane in planes.items()})])
+    planes = {name: plane.astype(np.float32) for name, plane in planes.items()}
+    if parts == 1:
+        write_exr(path, [PartPixels(part, planes)])
+        return
+    colour_part = replace(part, name="beauty", channels=dict.fromkeys("RGBA", "half"))
+    depth_part = replace(part, index=1, name="depth", channels={"Z": "float"})
+    write_exr(path, [PartPixels(colour_part, planes), PartPixels(depth_part, planes)])
 
 
 FrameWriter = Callable[..., None]

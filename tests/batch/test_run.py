@@ -249,3 +249,28 @@ def test_events_come_for_every_frame(shot: Folder, look: Preset) -> None:
     run_frames(shot.tasks(), look, report=events.append)
     assert [type(event) for event in events] == [FrameDone] * 4
     assert not any(isinstance(event, FrameFailed | FrameElsewhere) for event in events)
+
+
+def test_an_output_folder_that_is_lost_fails_the_frames_and_can_be_resumed(
+    shot: Folder, look: Preset
+) -> None:
+    import shutil
+
+    run_frames(shot.tasks("kept"), look)
+    lost: list[Path] = []
+
+    def lose(_event: object) -> None:
+        if not lost:
+            lost.append(shot.out)
+            shutil.move(shot.out, shot.root / "elsewhere")
+            shot.out.write_text("no folder any more")
+
+    summary = run_frames(shot.tasks(), look, report=lose)
+    assert len(summary.done) + len(summary.failed) == 4
+    assert summary.failed
+    assert all(failure.error.code.startswith("E-") for failure in summary.failed)
+    shot.out.unlink()
+    shutil.move(shot.root / "elsewhere", shot.out)
+    assert run_frames(shot.tasks(overwrite=True), look, resume=True).complete
+    assert shot.digests() == shot.digests("kept")
+    assert not shot.leftovers()

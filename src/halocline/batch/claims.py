@@ -25,6 +25,8 @@ from halocline.errors import WriteError
 
 SIGN_OF_LIFE_SECONDS = 60.0
 GIVEN_UP_SECONDS = 600.0
+# Tokens of the jobs that run in this process now.
+_JOBS_HERE: set[str] = set()
 _LOCK_NAME = ".halocline-claims.lock"
 
 
@@ -63,6 +65,7 @@ class Claims:
         self._pulse = threading.Thread(target=self._beat, name="claims", daemon=True)
 
     def __enter__(self) -> Claims:
+        _JOBS_HERE.add(self.me.token)
         self._pulse.start()
         return self
 
@@ -73,6 +76,7 @@ class Claims:
         self._pulse.join()
         for path in list(self._held):
             self._remove(path)
+        _JOBS_HERE.discard(self.me.token)
 
     def take(self, out: Path) -> Holder | None:
         """Claim a frame. Returns nothing on success, otherwise who has it.
@@ -104,6 +108,13 @@ class Claims:
         if path in self._held:
             self._remove(path)
 
+    def clear_dead(self, folder: Path) -> None:
+        """Remove what dead jobs left in a folder. Raises OSError where that is not allowed."""
+        for path in folder.glob(".*.claim"):
+            holder = _read(path)
+            if holder is not None and self._is_gone(holder, path):
+                self._remove_dead(path, holder)
+
     def _made(self, path: Path) -> bool:
         # Written whole under another name first: a claim must never be seen empty.
         own = path.with_name(f"{path.name}.{uuid.uuid4().hex[:12]}")
@@ -126,26 +137,34 @@ class Claims:
 
     def _take_over(self, path: Path, gone: Holder | None) -> Holder | None:
         """Take the place of a dead job: one at a time, and only against the holder that was seen dead."""
+        self._remove_dead(path, gone)
+        if self._made(path):
+            return None
+        return _read(path) or gone
+
+    def _remove_dead(self, path: Path, gone: Holder | None) -> None:
         with _alone(path.parent):
             # A claim that is no longer there needs no removing; whoever comes now may have it.
             if path.exists() and _read(path) == gone:
                 path.unlink(missing_ok=True)
-        if self._made(path):
-            return None
-        return _read(path) or gone
 
     def _is_gone(self, holder: Holder, path: Path) -> bool:
         if (holder.host, holder.space) == (self.me.host, self.me.space):
             if holder.boot != self.me.boot:
                 return True
-            return holder.token != self.me.token and _born(holder.process) != holder.born
+            if (holder.process, holder.born) == (self.me.process, self.me.born):
+                # A job of this very process that is over left it, where its folder was lost for a while.
+                return holder.token not in _JOBS_HERE
+            return _born(holder.process) != holder.born
         return _age_seconds(path) > GIVEN_UP_SECONDS
 
     def _remove(self, path: Path) -> None:
         self._held.discard(path)
         # Whoever took this job for dead has the claim now.
         if _read(path) == self.me:
-            path.unlink(missing_ok=True)
+            # A folder that is lost takes its claims with it.
+            with suppress(OSError):
+                path.unlink()
 
     def _beat(self) -> None:
         while not self._over.wait(SIGN_OF_LIFE_SECONDS):

@@ -110,6 +110,13 @@ def as_halocline_error(error: BaseException, task: FrameTask) -> HaloclineError:
             where=where,
             mend="Give a smaller --memory, or run fewer jobs on this machine at once.",
         )
+    if isinstance(error, OSError):
+        return JobError(
+            f"the system refuses: {error.strerror or error}",
+            code="E-JOB-SYSTEM",
+            where=f"{where}, {error.filename or task.out}",
+            mend="Check folders, permissions, free space and the network, then resume.",
+        )
     logger.error("frame %d", task.frame, exc_info=error)
     return JobError(
         f"{type(error).__name__}: {error}",

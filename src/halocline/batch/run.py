@@ -8,7 +8,7 @@ from __future__ import annotations
 
 import os
 from collections.abc import Callable, Generator, Iterable, Iterator, Sequence
-from contextlib import closing
+from contextlib import closing, suppress
 from dataclasses import replace
 from pathlib import Path
 from typing import Any, Protocol
@@ -101,6 +101,10 @@ def run_frames(
         try:
             to_make = books.judged(stop) if resume else planned
             with Claims() as claims:
+                for folder in books.folders if resume else ():
+                    # Tidying is no reason to fail.
+                    with suppress(OSError):
+                        claims.clear_dead(folder)
                 run = _Run(books, claims, to_make, preset)
                 run.through(maker or Pipeline(preset, how or Evaluation()), stop)
         except Interrupted as interrupted:
@@ -171,6 +175,11 @@ class _Books:
                 to_make.append(verdict.task)
         return to_make
 
+    @property
+    def folders(self) -> list[Path]:
+        """The folders that are written to."""
+        return [manifest.folder for manifest in self.manifests.values()]
+
     def manifest_of(self, task: FrameTask) -> Manifest:
         """Return the manifest that a frame is recorded in."""
         return self.manifests[str(task.out.parent)]
@@ -230,7 +239,7 @@ class _Run:
             stop.check()
             try:
                 ready = self._claim(task)
-            except HaloclineError as error:
+            except (HaloclineError, OSError) as error:
                 self.claims.give_back(task.out)
                 self.books.record(FrameFailed(task, as_halocline_error(error, task)))
                 continue
