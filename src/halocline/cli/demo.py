@@ -10,8 +10,8 @@ import typer
 from halocline.batch.plan_tasks import plan_tasks
 from halocline.batch.run import run_frames
 from halocline.cli.examples import examples
-from halocline.cli.exit_status import SOME_FAILED
-from halocline.cli.output import LogForm, Teller, console
+from halocline.cli.output import LogForm, Teller, say
+from halocline.cli.shot import exit_status
 from halocline.errors import SequenceError
 from halocline.graph.engine import Evaluation
 from halocline.imaging.colour import display_pixels, write_png
@@ -41,18 +41,21 @@ def demo(
     """
     clean = str(_demo_folder(frames) / FRAMES)
     looks = [load_preset(name) for name in LOOKS]
-    complete = True
+    summaries = []
     for look in looks:
         tasks = plan_tasks(clean, out=str(out / look.name), overwrite=True)
-        console().print(f"{look.name}: {look.title}", markup=False)
+        say(f"{look.name}: {look.title}")
         with Teller(LogForm.text, len(tasks)).running() as teller:
-            summary = run_frames(tasks, look, how=Evaluation(threads), overwrite=True, report=teller.tell)
-        complete = complete and summary.complete
-    if not complete:
-        raise typer.Exit(SOME_FAILED)
+            summaries.append(
+                run_frames(tasks, look, how=Evaluation(threads), overwrite=True, report=teller.tell)
+            )
+        if summaries[-1].interrupted is not None:
+            break
+    if status := exit_status(summaries):
+        raise typer.Exit(status)
     sheet = out / "contact_sheet.png"
     write_png(sheet, _sheet(clean, looks, out))
-    typer.echo(f"{sheet}")
+    typer.echo(str(sheet))
 
 
 def _demo_folder(stated: Path | None) -> Path:

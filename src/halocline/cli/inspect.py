@@ -9,6 +9,7 @@ from typing import Annotated
 import typer
 
 from halocline.cli.examples import examples
+from halocline.cli.exit_status import SOME_FAILED
 from halocline.imaging.load import InputSpec
 from halocline.imaging.report import inspect as inspect_files
 from halocline.units import metres_per_scene_unit
@@ -35,7 +36,8 @@ def inspect(
 ) -> None:
     """Report channels, windows, camera and depth, and warn of what does not fit together.
 
-    Of a sequence, the first frame is read and the others are counted.
+    Of a sequence, the first frame is read and the others are counted. The exit status is 1 where that frame
+    cannot be put under water as it is; the report says why.
     """
     plain = InputSpec()
     spec = replace(plain, depth=replace(plain.depth, unit_m=metres_per_scene_unit(unit)))
@@ -43,3 +45,5 @@ def inspect(
     typer.echo(
         json.dumps(report.to_dict(), indent=2, ensure_ascii=False) if as_json else "\n".join(report.lines())
     )
+    if report.problems:
+        raise typer.Exit(SOME_FAILED)

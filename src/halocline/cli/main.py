@@ -45,7 +45,7 @@ def run(arguments: list[str] | None = None) -> Any:
     0: everything asked for is done. 1: some frames failed. 2: nothing could be done. 130: interrupted.
     """
     try:
-        app(arguments)
+        app(arguments, prog_name="halocline")
     except HaloclineError as error:
         # What prints errors also prints progress, and knows the whole of a batch: not needed for help.
         from halocline.cli.output import say_error  # noqa: PLC0415

@@ -8,13 +8,20 @@ from typing import Annotated
 import typer
 
 from halocline.cli.examples import examples
+from halocline.cli.preset_edit import DIFF_EXAMPLES, SET_EXAMPLES, diff, set_keys
+from halocline.errors import ColourError
 from halocline.presets.build import story_path, story_report
+from halocline.presets.care import remarks
 from halocline.presets.document import shipped_names
 from halocline.presets.preset import Preset, load_preset
 from halocline.presets.price import prices
-from halocline.rgb import LINEAR_REC709
+from halocline.rgb import LINEAR_REC709, space_named
 
-app = typer.Typer(help="Check, show and list presets.", no_args_is_help=True, rich_markup_mode=None)
+app = typer.Typer(
+    help="Check, show, list, change and compare presets.", no_args_is_help=True, rich_markup_mode=None
+)
+app.command("set", epilog=SET_EXAMPLES)(set_keys)
+app.command("diff", epilog=DIFF_EXAMPLES)(diff)
 
 PresetArgument = Annotated[
     str, typer.Argument(metavar="PRESET", help="Preset file, or name of a shipped one.")
@@ -26,10 +33,18 @@ SetOption = Annotated[
 
 @app.command(epilog=examples("halocline preset check shot_120.toml"))
 def check(preset: PresetArgument, settings: SetOption = None) -> None:
-    """Read a preset and tell every mistake in it, with file, line and mend."""
+    """Read a preset and tell every mistake in it, with file, line and mend; and what is probably not meant.
+
+    Keys that nothing uses, steps against the order of the light, and contradictions of physics are remarks:
+    they are told, and leave the exit status at 0.
+    """
     found = load_preset(preset, settings or ())
     found.bands  # noqa: B018 - fits the water, which is where its own mistakes show
-    typer.echo(f"{found.name}: no mistakes.")
+    _check_space(found)
+    odd = remarks(found)
+    for remark in odd:
+        typer.echo(f"remark: {remark}")
+    typer.echo(f"{found.name}: no mistakes{f', {len(odd)} remarks' if odd else ''}.")
 
 
 @app.command(
@@ -66,6 +81,15 @@ def list_presets() -> None:
     width = max(map(len, names), default=0)
     for name in names:
         typer.echo(f"{name:<{width}}  {load_preset(name).title}")
+
+
+def _check_space(found: Preset) -> None:
+    stated = found.at(0).colour.working_space
+    if stated is not None:
+        try:
+            space_named(stated)
+        except ColourError as error:
+            raise error.located(found.document.where(("colour", "working_space"))) from error
 
 
 def _description(found: Preset) -> list[str]:

@@ -1,0 +1,106 @@
+"""`halocline preset check | show | schema | list`."""
+
+from __future__ import annotations
+
+import json
+from pathlib import Path
+from typing import TYPE_CHECKING
+
+import jsonschema
+import pytest
+import tomlkit
+
+from halocline.presets.document import shipped_names
+from halocline.presets.preset import load_preset
+
+if TYPE_CHECKING:
+    from tests.cli.conftest import Halocline
+
+
+def test_list_has_a_line_for_every_preset_that_ships(halocline: Halocline) -> None:
+    told = halocline("preset", "list")
+    assert (told.status, told.err) == (0, "")
+    lines = told.out.splitlines()
+    assert [line.split()[0] for line in lines] == shipped_names()
+    assert all(len(line.split(maxsplit=1)[1]) > 3 for line in lines)
+    # At least one for each Jerlov type.
+    kinds = ("1", "1a", "1b", "2", "3", "1c", "3c", "5c", "7c", "9c")
+    assert {f"jerlov-{kind}" for kind in kinds} <= set(shipped_names())
+
+
+def test_check_says_that_there_are_no_mistakes(halocline: Halocline, tmp_path: Path) -> None:
+    own = tmp_path / "own.toml"
+    own.write_text('format = 1\nextends = "jerlov-1c"\n[light]\nsun_elevation = "20 deg"\n')
+    told = halocline("preset", "check", own)
+    assert (told.status, told.out, told.err) == (0, "own: no mistakes.\n", "")
+
+
+def test_check_tells_every_mistake_with_file_line_and_mend(halocline: Halocline, tmp_path: Path) -> None:
+    wrong = tmp_path / "wrong.toml"
+    wrong.write_text(
+        'format = 1\n[water]\njerlov_type = "1C"\nvisibilty = "6 m"\n'
+        '[light]\nsun_elevation = "high"\n[steps.attenuation]\n'
+    )
+    told = halocline("preset", "check", wrong)
+    assert (told.status, told.out) == (2, "")
+    assert 'E-PRESET-KEY  wrong.toml, line 4, [water]: unknown key "visibilty"' in told.err
+    assert 'Did you mean "visibility"?' in told.err
+    assert "E-PRESET-VALUE  wrong.toml, line 6: light.sun_elevation: 'high' is no angle." in told.err
+
+
+def test_check_finds_what_only_the_water_or_the_colour_space_would_tell(
+    halocline: Halocline, tmp_path: Path
+) -> None:
+    own = tmp_path / "own.toml"
+    own.write_text('format = 1\nextends = "jerlov-1c"\n[colour]\nworking_space = "linear banana"\n')
+    told = halocline("preset", "check", own)
+    assert told.status == 2
+    assert told.err.startswith(
+        'error: E-COLOUR-SPACE  own.toml, line 4: no scene-linear RGB space is known as "linear banana"\n'
+    )
+    told = halocline("preset", "check", "jerlov-1c", "--set", "water.jerlov_type=4C")
+    assert told.status == 2
+    assert "4C" in told.err
+
+
+def test_show_tells_water_story_steps_and_digest(halocline: Halocline) -> None:
+    told = halocline("preset", "show", "fjord-archway")
+    assert (told.status, told.err) == (0, "")
+    look = load_preset("fjord-archway")
+    assert told.out.startswith(f"fjord-archway: {look.title}\n")
+    assert told.out.splitlines()[-1] == f"digest    {look.digest}"
+    assert f"CIEDE2000 at most {look.bands.worst_delta_e:.2f}" in told.out
+    assert "a black object vanishes at" in told.out
+    assert "The story shows the subject at" in told.out
+    for step in look.at(0).graph.steps:
+        assert f"\n          {step.name} <- " in told.out
+
+
+def test_show_follows_settings(halocline: Halocline) -> None:
+    told = halocline("preset", "show", "jerlov-1c", "--set", "water.visibility=7 m")
+    assert "a black object vanishes at 7 m" in told.out
+
+
+def test_resolved_text_is_a_preset_that_inherits_nothing(halocline: Halocline, tmp_path: Path) -> None:
+    text = halocline("preset", "show", "ocean-archway", "--resolved").out
+    assert "extends" not in tomlkit.parse(text)
+    (tmp_path / "whole.toml").write_text(text)
+    assert halocline("preset", "show", tmp_path / "whole.toml", "--resolved").out == text
+
+
+def test_schema_is_one_that_an_independent_checker_takes(halocline: Halocline) -> None:
+    told = halocline("preset", "schema")
+    assert (told.status, told.err) == (0, "")
+    schema = json.loads(told.out)
+    checker = jsonschema.validators.validator_for(schema)
+    checker.check_schema(schema)
+    assert checker(schema).is_valid({"format": 1, "extends": "jerlov-1c"})
+    assert not checker(schema).is_valid({"format": 1, "light": {"sun_elevaton": 3}})
+
+
+@pytest.mark.parametrize("command", ["check", "show"])
+def test_a_preset_that_is_not_there_is_told_with_the_nearest_name(halocline: Halocline, command: str) -> None:
+    told = halocline("preset", command, "jerlov-1d")
+    assert told.status == 2
+    assert told.err.startswith('error: E-PRESET-FIND  no preset is called "jerlov-1d"\n')
+    assert 'Did you mean "jerlov-1' in told.err
