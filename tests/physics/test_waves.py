@@ -150,6 +150,13 @@ def test_a_coarsened_patch_shows_the_same_long_waves() -> None:
     assert_allclose(coarse.slope_variance, patch.slope_variance, rtol=1e-6, atol=1e-9)
 
 
+def test_the_surface_between_the_points_is_that_of_a_grid_twice_as_fine() -> None:
+    patch = patch_of(wavelengths_m=(0.8, 4.0))
+    coarse = patch.coarsened(64, shortest_m=0.6)
+    for between, fine in zip(coarse.surface_between(3.0), patch.surface(3.0), strict=True):
+        assert_allclose(between, fine[1::2, 1::2], atol=1e-5)
+
+
 def test_unresolved_slopes_complete_the_measured_ones_and_are_never_negative() -> None:
     sea = SeaState(5.0, wind_direction_rad=0.3)
     patch = patch_of(sea)

@@ -225,7 +225,7 @@ def _optics(shot: Shot, surface: SurfaceParameters, contrast: float) -> CausticO
     )
 
 
-@lru_cache(maxsize=4)
+@lru_cache(maxsize=2)
 def _setup(sea: SeaState, optics: CausticOptics, seed: int, grid: _Grid) -> CausticSetup:
     return CausticSetup(sea, optics, seed=seed, patch_m=grid.patch_m, grid=grid.rays, loop_s=grid.loop_s)
 

@@ -20,7 +20,6 @@ import math
 from collections.abc import Iterator
 from dataclasses import dataclass
 from functools import cached_property, lru_cache
-from typing import Any
 
 import cv2
 import numpy as np
@@ -57,10 +56,16 @@ def deposit(x: F32, y: F32, energy: F32) -> F32:
     -------
     ``(grid, grid)`` float32 whose sum is that of ``energy``. Rays are added in a fixed order.
     """
-    scatter = _Scatter(x.shape[0])
-    for rows in scatter.strips():
+    scatter = _Scatter(len(x))
+    for rows in _strips(len(x)):
         scatter.add(rows, x[rows], y[rows], energy[rows])
     return scatter.gathered()
+
+
+def _strips(grid: int) -> Iterator[slice]:
+    """Yield strips of rows in order."""
+    for start in range(0, grid, _STRIP_ROWS):
+        yield slice(start, min(start + _STRIP_ROWS, grid))
 
 
 class _Scatter:
@@ -71,11 +76,6 @@ class _Scatter:
         self.places = np.empty((grid, grid), np.int32)
         # What goes to the point above left of a ray, and to its three neighbours.
         self.shares = np.empty((4, grid, grid), np.float32)
-
-    def strips(self) -> Iterator[slice]:
-        """Yield the strips of rows in order."""
-        for start in range(0, self.grid, _STRIP_ROWS):
-            yield slice(start, min(start + _STRIP_ROWS, self.grid))
 
     def add(self, rows: slice, x: F32, y: F32, energy: F32) -> None:
         """Take a strip of rays: their places in cells and their energy."""
@@ -277,16 +277,17 @@ class PatchOptics:
         first, *_, last = (beam.drift for beam in self.turned_beams)
         return (last - first) / (len(self.turned_beams) - 1)
 
-    def transfer(self, depth_m: float) -> tuple[NDArray[Any], ...]:
-        """Return what each channel's light at a depth goes through, in the Fourier domain.
+    @cached_property
+    def _wavenumbers(self) -> tuple[F32, F32]:
+        k = 2.0 * math.pi / self.patch.cell_m
+        kx = (np.fft.rfftfreq(self.patch.grid) * k).astype(np.float32)
+        ky = (np.fft.fftfreq(self.patch.grid) * k).astype(np.float32)
+        return kx[np.newaxis, :], ky[:, np.newaxis]
 
-        One factor for each channel, ``(grid, grid/2 + 1)``: softening (float32, 1 at zero), and for the outer
-        channels the place where their own beam would have entered, as a phase (complex64).
-        """
+    def transfer(self, depth_m: float) -> F32:
+        """Return the softening at a depth as a factor for each wavenumber, ``(grid, grid/2 + 1)``, 1 at 0."""
         patch = self.patch
-        k = 2.0 * math.pi / patch.cell_m
-        kx = (np.fft.rfftfreq(patch.grid) * k).astype(np.float32)[np.newaxis, :]
-        ky = (np.fft.fftfreq(patch.grid) * k).astype(np.float32)[:, np.newaxis]
+        kx, ky = self._wavenumbers
         spread = self._spread_per_m * depth_m**2 + np.eye(2) * (_LEAST_BLUR_CELLS * patch.cell_m) ** 2
         xx, xy, yy = (np.float32(value) for value in (spread[0, 0], spread[0, 1], spread[1, 1]))
         factor = np.exp(np.float32(-0.5) * (xx * kx * kx + np.float32(2.0) * xy * kx * ky + yy * ky * ky))
@@ -302,27 +303,39 @@ class PatchOptics:
         )
         # Even light passes whole; the small-angle integral above is only nearly 1 there.
         factor[0, 0] = 1.0
-        factors = []
+        softening: F32 = factor
+        return softening
+
+    def apart(self, depth_m: float) -> Iterator[tuple[NDArray[np.complex64], NDArray[np.complex64]] | None]:
+        """Yield how far each channel's own beam has parted from the leading one at a depth, as phases.
+
+        One row and one column of factors in the Fourier domain, `None` for the leading channel.
+        """
+        kx, ky = self._wavenumbers
         for beam in self.turned_beams:
-            aside = (beam.drift - self.reference_drift) * depth_m
-            if not aside.any():
-                factors.append(factor)
-                continue
-            phase = kx * np.float32(-aside[0]) + ky * np.float32(-aside[1])
-            factors.append(factor * np.exp(np.complex64(1j) * phase))
-        return tuple(factors)
+            x, y = ((beam.drift - self.reference_drift) * -depth_m).astype(np.float32)
+            turn = np.complex64(1j)
+            yield (np.exp(turn * (kx * x)), np.exp(turn * (ky * y))) if x or y else None
 
     def rays(self, time_s: float) -> PatchRays:
         """Refract the sun through the patch at a time."""
         # Only the outer channels are traced; see `PatchRays.slices`.
         traced = self.turned_beams[:: max(1, len(self.turned_beams) - 1)]
-        return PatchRays(self, tuple(self._traced(time_s, beam, 0.5 * i) for i, beam in enumerate(traced)))
+        rays = [self._traced(traced[0], self.patch.surface(time_s), 0.0)]
+        if len(traced) > 1:
+            rays.append(self._traced(traced[1], self.patch.surface_between(time_s), 0.5))
+        return PatchRays(self, tuple(rays))
 
-    def _traced(self, time_s: float, beam: SunBeam, offset_cells: float) -> TracedRays:
-        height, slope_x, slope_y = self.patch.surface(time_s, offset_cells=offset_cells)
-        drift = refracted_drift(slope_x, slope_y, beam)
-        drift -= beam.drift.astype(np.float32)[:, np.newaxis, np.newaxis]
-        return TracedRays(drift, entering_power(slope_x, slope_y, beam), height, offset_cells)
+    def _traced(self, beam: SunBeam, surface: tuple[F32, F32, F32], offset_cells: float) -> TracedRays:
+        height, slope_x, slope_y = surface
+        drift = np.empty((2, *height.shape), np.float32)
+        energy = np.empty_like(height)
+        straight = beam.drift.astype(np.float32)[:, np.newaxis, np.newaxis]
+        for rows in _strips(len(height)):
+            slopes = slope_x[rows], slope_y[rows]
+            np.subtract(refracted_drift(*slopes, beam), straight, out=drift[:, rows])
+            energy[rows] = entering_power(*slopes, beam)
+        return TracedRays(drift, energy, height, offset_cells)
 
     @cached_property
     def fringe_filter(self) -> F32:
@@ -369,7 +382,7 @@ class TracedRays:
         start = np.arange(grid, dtype=np.float32) + np.float32(self.offset_cells)
         lean_x, lean_y = (np.float32(value) for value in beam_drift)
         scatter = _Scatter(grid)
-        for rows in scatter.strips():
+        for rows in _strips(grid):
             lift = self.height[rows] * per_cell
             fall = lift + np.float32(depth_m * per_cell)
             x = self.drift[0, rows] * fall
@@ -390,7 +403,7 @@ class PatchRays:
     source: PatchOptics
     traced: tuple[TracedRays, ...]
 
-    def slices(self, depth_m: float, transfers: tuple[NDArray[Any], ...]) -> list[F32]:
+    def slices(self, depth_m: float, transfer: F32) -> list[F32]:
         """Return the irradiance of each channel at a depth relative to its mean, ``(grid, grid)`` each.
 
         The outer two of three channels are traced, from points half a cell apart. Once the difference between
@@ -402,12 +415,14 @@ class PatchRays:
         ----------
         depth_m
             Below the mean surface, positive.
-        transfers
+        transfer
             `PatchOptics.transfer` of that depth.
         """
         spectra = [self._spectrum(rays, depth_m) for rays in self.traced]
+        for spectrum in spectra:
+            np.multiply(spectrum, transfer, out=spectrum)
         if len(spectra) == 1:
-            return [self._softened(spectra[0], transfers[0])]
+            return [self._light(spectra[0], None)]
         first, last = spectra
         difference = last - first
         difference *= self.source.fringe_filter
@@ -415,8 +430,8 @@ class PatchRays:
         middle += last
         middle *= np.float32(0.5)
         return [
-            self._softened(middle + np.float32(share - 0.5) * difference, transfer)
-            for share, transfer in zip(self.source.last_shares, transfers, strict=True)
+            self._light(middle + np.float32(share - 0.5) * difference, apart)
+            for share, apart in zip(self.source.last_shares, self.source.apart(depth_m), strict=True)
         ]
 
     def _spectrum(self, rays: TracedRays, depth_m: float) -> NDArray[np.complex64]:
@@ -427,8 +442,15 @@ class PatchRays:
         spectrum *= np.complex64(light.size / spectrum[0, 0].real)
         return spectrum
 
-    def _softened(self, spectrum: NDArray[np.complex64], transfer: NDArray[Any]) -> F32:
-        light: F32 = fft.irfft2(spectrum * transfer, workers=1, overwrite_x=True)
+    def _light(
+        self,
+        spectrum: NDArray[np.complex64],
+        apart: tuple[NDArray[np.complex64], NDArray[np.complex64]] | None,
+    ) -> F32:
+        if apart is not None:
+            for phases in apart:
+                spectrum *= phases
+        light: F32 = fft.irfft2(spectrum, workers=1, overwrite_x=True)
         np.maximum(light, np.float32(0.0), out=light)
         return with_contrast(light, self.source.contrast)
 

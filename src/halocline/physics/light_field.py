@@ -16,7 +16,6 @@ from collections.abc import Iterable, Iterator
 from dataclasses import dataclass
 from functools import cached_property
 from threading import Lock
-from typing import Any
 
 import numpy as np
 from numpy.typing import NDArray
@@ -57,8 +56,8 @@ _COARSER = 4
 # OpenCV addresses pictures with 16 bits; lists of places are folded into rows of this length.
 _FOLD = 4096
 
-# Softening of the fine and of the long waves, for each channel.
-Transfers = tuple[tuple[NDArray[Any], ...], tuple[NDArray[Any], ...]]
+# Softening of the fine and of the long waves.
+Transfers = tuple[F32, F32]
 
 
 def ladder_depth(rung: int) -> float:
@@ -160,7 +159,7 @@ class CausticSetup:
         coarse = fine.coarsened(cells, shortest_m=max(shortest, _SHORTEST_CELLS * patch_m / cells))
         left_out = unresolved + fine.slope_variance - coarse.slope_variance
         self.coarse = PatchOptics(coarse, optics, (optics.beam,), left_out, optics.contrast)
-        self._transfers: dict[tuple[int, float, float], tuple[NDArray[Any], ...]] = {}
+        self._transfers: dict[tuple[int, float, float], F32] = {}
         self._lock = Lock()
 
     def transfers(self, depth_m: float) -> Transfers:
@@ -171,7 +170,7 @@ class CausticSetup:
         """Return the same for the fewer rays of shafts."""
         return self._kept(self.coarse, depth_m), self._kept(self.long, depth_m)
 
-    def _kept(self, waves: PatchOptics, depth_m: float) -> tuple[NDArray[Any], ...]:
+    def _kept(self, waves: PatchOptics, depth_m: float) -> F32:
         key = (waves.patch.grid, waves.patch.size_m, depth_m)
         with self._lock:
             if key not in self._transfers:

@@ -365,17 +365,22 @@ class WavePatch:
         omega = np.ascontiguousarray(self.omega[rows, : half + 1])
         return WavePatch(self.size_m, self.angle_rad, forth, back, omega, slopes)
 
-    def surface(self, time_s: float, *, offset_cells: float = 0.0) -> tuple[F32, F32, F32]:
+    def surface(self, time_s: float) -> tuple[F32, F32, F32]:
         """Return heights (m) and slopes along the patch's own x and y axes at a time in seconds.
 
-        Each ``(grid, grid)`` float32; row ``j``, column ``i`` is the point ``(i, j) * cell_m`` of the patch,
-        or that moved by ``offset_cells`` along both axes.
+        Each ``(grid, grid)`` float32; row ``j``, column ``i`` is the point ``(i, j) * cell_m`` of the patch.
         """
+        return self._planes(self._spectrum(time_s))
+
+    def surface_between(self, time_s: float) -> tuple[F32, F32, F32]:
+        """Return the same half a cell further along both axes."""
         spectrum = self._spectrum(time_s)
+        for k in self._wavenumbers:
+            spectrum *= np.exp(np.complex64(1j) * (k * np.float32(0.5 * self.cell_m)))
+        return self._planes(spectrum)
+
+    def _planes(self, spectrum: NDArray[np.complex64]) -> tuple[F32, F32, F32]:
         kx, ky = self._wavenumbers
-        if offset_cells:
-            phase = (kx + ky) * np.float32(offset_cells * self.cell_m)
-            spectrum *= np.exp(np.complex64(1j) * phase)
         # One worker: how lines are shared between workers must not reach the last bit.
         height = fft.irfft2(spectrum, workers=1)
         spectrum *= np.complex64(1j)
