@@ -7,6 +7,7 @@ from typing import Annotated
 
 import typer
 
+from halocline.cli.examples import examples
 from halocline.errors import PhysicsError
 from halocline.matching.dive_data import DiveData, water_from
 from halocline.matching.match import match as find_match
@@ -18,10 +19,11 @@ from halocline.review.files import write_whole
 from halocline.rgb import LINEAR_REC709
 from halocline.units import metres
 
-EXAMPLES = (
-    'Examples:  halocline match dive.jpg --sample "412,233@1.5 m=grey" --sample "640,250@4 m=grey" '
-    '--sample "800,90@water" --view 75 --out water.toml   |   '
-    "halocline match frame.png --range range.exr   |   halocline match --secchi '6 m' --visibility '8 m'"
+EXAMPLES = examples(
+    'halocline match dive.jpg --sample "412,233@1.5 m=grey" --sample "640,250@4 m=grey" '
+    '--sample "800,90@water" --view 75 --out water.toml',
+    "halocline match frame.png --range range.exr --plot residuals.png",
+    "halocline match --secchi '6 m' --visibility '8 m' --out water.toml",
 )
 
 

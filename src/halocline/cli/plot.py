@@ -11,6 +11,7 @@ import numpy as np
 import typer
 
 from halocline._typing import F64
+from halocline.cli.examples import examples
 from halocline.cli.output import say
 from halocline.cli.still import Still, Viewing, tasks_of
 from halocline.cli.wedge import DisplayOption, OverwriteOption, ViewOption
@@ -30,10 +31,10 @@ if TYPE_CHECKING:
 else:
     Figure = Any
 
-EXAMPLES = (
-    "Examples:  halocline plot fjord-archway --out plots/   |   "
-    "halocline plot look.toml --what contrast --out contrast.png   |   "
-    "halocline plot look.toml --what steps --render clean.1001.exr --out steps.png"
+EXAMPLES = examples(
+    "halocline plot fjord-archway --out plots/",
+    "halocline plot look.toml --what contrast --out contrast.png",
+    "halocline plot look.toml --what steps --render clean.1001.exr --out steps.png",
 )
 
 

@@ -8,14 +8,15 @@ import typer
 
 from halocline.batch.makers import Means
 from halocline.batch.plan_tasks import plan_shot
+from halocline.cli.examples import examples
 from halocline.cli.output import LogForm
 from halocline.cli.shot import RunOptions, exit_status, run_shot
 from halocline.matching.remove import removal_of
 from halocline.presets.preset import load_preset
 
-EXAMPLES = (
-    "Examples:  halocline remove jerlov-1c wet.####.exr --depth clean.####.exr --out dry/   |   "
-    "halocline remove matched.toml plate.####.exr --depth range.####.exr --out neutral/ --plate --noise 0.004"
+EXAMPLES = examples(
+    "halocline remove jerlov-1c wet.####.exr --depth clean.####.exr --out dry/",
+    "halocline remove matched.toml plate.####.exr --depth range.####.exr --out neutral/ --plate",
 )
 
 

@@ -7,6 +7,7 @@ from typing import Annotated
 
 import typer
 
+from halocline.cli.examples import examples
 from halocline.cli.output import say
 from halocline.cli.still import (
     Still,
@@ -32,11 +33,10 @@ from halocline.review.compare import difference, film_strip, layer_pixels, slit_
 from halocline.review.contact_sheet import U8, Tile
 from halocline.review.files import write_whole
 
-EXAMPLES = (
-    "Examples:  halocline sheet wet/shot.####.exr --clean clean.####.exr --out sheet.png   |   "
-    "halocline sheet wet/shot.####.exr --clean clean.####.exr --reference dive.jpg --motion "
-    "--out sheet.html   |   "
-    "halocline sheet clean.1001.exr --preset look.toml --steps --out steps.html"
+EXAMPLES = examples(
+    "halocline sheet wet/shot.####.exr --clean clean.####.exr --out sheet.png",
+    "halocline sheet wet/shot.####.exr --reference dive.jpg --motion --out sheet.html",
+    "halocline sheet clean.1001.exr --preset look.toml --steps --out steps.html",
 )
 FRAMES_IN_MOTION = 48
 

@@ -8,6 +8,7 @@ from typing import Annotated
 import cv2
 import typer
 
+from halocline.cli.examples import examples
 from halocline.cli.output import say
 from halocline.cli.still import Still, Viewing, reference_pixels, tasks_of
 from halocline.errors import HaloclineError
@@ -19,10 +20,9 @@ from halocline.review.page import sheet_page
 from halocline.review.wedge import parse_axis
 from halocline.review.wedge import wedge as wedge_of
 
-EXAMPLES = (
-    "Examples:  halocline wedge jerlov-1c clean.1001.exr water.visibility=4,8,16 "
-    "light.sun_elevation=15:75:3   |   halocline wedge look.toml shot.####.exr "
-    "story.silhouette_contrast=0.05,0.1,0.2 --frame 1040 --out wedge.html"
+EXAMPLES = examples(
+    "halocline wedge jerlov-1c clean.1001.exr water.visibility=4,8,16 light.sun_elevation=15:75:3",
+    "halocline wedge look.toml shot.####.exr --frame 1040 story.silhouette_contrast=0.05,0.1 --out w.html",
 )
 
 OutOption = Annotated[Path, typer.Option("--out", help="Sheet to write: .png, or .html for one page.")]

@@ -1,0 +1,76 @@
+"""`halocline preset set` and `diff`: presets changed and compared."""
+
+from __future__ import annotations
+
+from pathlib import Path
+from typing import Annotated
+
+import typer
+
+from halocline.cli.examples import examples
+from halocline.errors import PresetError
+from halocline.presets.difference import differences
+from halocline.presets.edit import edit_file, edited
+from halocline.presets.preset import load_preset
+from halocline.review.files import write_whole
+
+SET_EXAMPLES = examples(
+    "halocline preset set look.toml light.sun_elevation=20 \"story.subject_range='40 ft'\"",
+    "halocline preset set look.toml light.veil_tint=",
+)
+DIFF_EXAMPLES = examples(
+    "halocline preset diff jerlov-1c fjord-archway",
+    "halocline preset diff old.toml new.toml --render clean.1001.exr --out diff.png",
+)
+
+
+def set_keys(
+    preset: Annotated[Path, typer.Argument(metavar="FILE", help="Preset file to change.")],
+    settings: Annotated[list[str], typer.Argument(metavar="KEY=VALUE...", help="Keys to set.")],
+) -> None:
+    """Set keys of a preset file; comments, order and spacing stay, and only a valid result is written."""
+    if not preset.is_file():
+        raise PresetError(
+            f"there is no preset file {preset}",
+            code="E-PRESET-FIND",
+            mend="Shipped presets are not changed: write a file that extends one.",
+        )
+    edit_file(preset, settings)
+    text = edited(preset.read_text(encoding="utf-8"), settings, name=preset.name)
+    write_whole(preset, text.encode(), overwrite=True)
+    typer.echo(f"{preset}: {len(settings)} set.")
+
+
+def diff(
+    first: Annotated[str, typer.Argument(metavar="A", help="Preset file, or name of a shipped one.")],
+    second: Annotated[str, typer.Argument(metavar="B", help="Another.")],
+    render: Annotated[
+        str | None, typer.Option("--render", help="A clean EXR frame to show the difference on.")
+    ] = None,
+    depth: Annotated[str | None, typer.Option("--depth", help="Its depth pass, where apart.")] = None,
+    out: Annotated[Path, typer.Option("--out", help="With --render: sheet to write.")] = Path("diff.png"),
+    overwrite: Annotated[bool, typer.Option("--overwrite", help="Replace files that are there.")] = False,
+) -> None:
+    """Tell what differs between two presets, in words, and on a frame as a picture."""
+    looks = load_preset(first), load_preset(second)
+    told = differences(*looks)
+    typer.echo("\n".join(told) if told else "No difference.")
+    if render is None:
+        return
+    # Words need none of this, and are wanted more often.
+    from halocline.cli.still import Still, Viewing, tasks_of  # noqa: PLC0415
+    from halocline.cli.wedge import write_sheet  # noqa: PLC0415
+    from halocline.review.compare import difference  # noqa: PLC0415
+    from halocline.review.contact_sheet import Tile  # noqa: PLC0415
+
+    viewing = Viewing()
+    shown = []
+    for look in looks:
+        still = Still.read(tasks_of(render, depth=depth)[0], look)
+        shown.append(viewing.pixels(still.planes(look)["rgb"], still.space))
+    tiles = [Tile(pixels, look.name) for pixels, look in zip(shown, looks, strict=True)]
+    tiles.append(
+        Tile(difference(*shown, gain=2.0), f"{looks[1].name} less {looks[0].name}, twice, about grey")
+    )
+    write_sheet([tiles], out, title=f"{first} and {second}", width=640, overwrite=overwrite)
+    typer.echo(str(out))

@@ -1,0 +1,241 @@
+"""Looking after presets: what a valid preset says in vain, out of order, or against physics.
+
+Mistakes are refused when a preset is read. What is told here is allowed, and probably not meant.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Callable, Iterator
+from dataclasses import dataclass
+from itertools import pairwise
+from typing import Any
+
+from halocline.errors import HaloclineError
+from halocline.presets.build import story_report
+from halocline.presets.curves import key_frames
+from halocline.presets.document import Document
+from halocline.presets.lines import KeyPath
+from halocline.presets.preset import Look, Preset
+from halocline.presets.sections import StepHead
+from halocline.rgb import LINEAR_REC709
+
+# Steps in the order of the light; a step that comes before one that light meets earlier works on the wrong
+# light. Steps of one rank may come in any order. Forward scatter sees for itself what is the subject's light.
+ORDER = {
+    "downwelling": 0,
+    "caustics": 0,
+    "sky_window": 0,
+    "lamps": 0,
+    "rim_light": 0,
+    "draw_near": 0,
+    "attenuation": 1,
+    "lamp_backscatter": 2,
+    "veiling_light": 3,
+    "layered_water": 3,
+    "light_shafts": 4,
+    "suspended_matter": 5,
+    "bubbles": 5,
+    "water_layers": 6,
+    "white_reference": 7,
+    "flat_port": 8,
+    "dome_port": 8,
+    "measured_port": 8,
+}
+# Steps that make sense only once: each stands for all of the water.
+ONCE = ("downwelling", "attenuation", "veiling_light", "white_reference")
+# Daylight at this depth is below a millionth in the clearest sea (Kd 0.02 1/m and more, jerlov1976).
+DARK_DEPTH_M = 700.0
+# Sections whose keys do nothing unless one of these operators is there.
+USED_BY: dict[KeyPath, tuple[str, ...]] = {
+    ("light", "veil_brightness"): (
+        "veiling_light",
+        "layered_water",
+        "light_shafts",
+        "suspended_matter",
+        "bubbles",
+    ),
+    ("light", "veil_tint"): ("veiling_light", "layered_water", "light_shafts", "suspended_matter", "bubbles"),
+    ("light", "lamps"): ("lamps", "lamp_backscatter", "suspended_matter"),
+    ("light", "reference_depth"): ("downwelling", "veiling_light", "white_reference", "suspended_matter"),
+    ("story", "attenuation_scale"): ("attenuation",),
+    ("story", "veil_scale"): ("veiling_light", "layered_water"),
+    ("story", "downwelling_scale"): ("downwelling", "veiling_light", "white_reference"),
+    ("story", "subject_range"): ("attenuation", "veiling_light", "layered_water"),
+    ("story", "softness"): ("attenuation", "veiling_light", "layered_water"),
+}
+
+
+@dataclass(frozen=True)
+class Remark:
+    """Something that is probably not meant.
+
+    Attributes
+    ----------
+    where
+        File and line, or the nearest table.
+    text
+        What is odd.
+    mend
+        What to do about it.
+    """
+
+    where: str
+    text: str
+    mend: str
+
+    def __str__(self) -> str:
+        return f"{self.where}: {self.text}\n  {self.mend}"
+
+
+def remarks(preset: Preset) -> list[Remark]:
+    """Return all that is odd about a preset, on its first frame and on every key of its curves."""
+    found: dict[Remark, None] = {}
+    for frame in sorted({0, *key_frames(preset.document.tables)}):
+        look = preset.at(frame)
+        for watch in _WATCHES:
+            found.update(dict.fromkeys(watch(preset.document, look)))
+    found.update(dict.fromkeys(_of_water(preset)))
+    return list(found)
+
+
+def kinds(document: Document, look: Look) -> dict[str, str]:
+    """Return the operator's name of each step that is done, in order."""
+    tables = document.tables.get("steps", {})
+    return {step.name: str(tables[step.name].get("operator", step.name)) for step in look.graph.steps}
+
+
+def _in_vain(document: Document, look: Look) -> Iterator[Remark]:
+    there = set(kinds(document, look).values())
+    for (section, key), users in USED_BY.items():
+        if key in document.tables.get(section, {}) and not there.intersection(users):
+            yield Remark(
+                document.where((section, key)),
+                f"{section}.{key} is set, but no step uses it",
+                f"Add one of the steps {', '.join(users)}, or take the key out.",
+            )
+    if not look.light.lamps:
+        for name, kind in kinds(document, look).items():
+            if kind == "lamp_backscatter" or (kind == "lamps" and _own(document, name, "daylight") is None):
+                yield Remark(
+                    document.where(("steps", name)),
+                    f"the step {name} has no lamps to work with",
+                    "Add a table [[light.lamps]], or take the step out.",
+                )
+
+
+def _put_aside(document: Document, look: Look) -> Iterator[Remark]:
+    done = kinds(document, look)
+    for name, table in document.tables.get("steps", {}).items():
+        own = _file_of(document, ("steps", name, "enabled"))
+        keys = [
+            key
+            for key in table
+            if key not in StepHead.model_fields and _file_of(document, ("steps", name, key)) == own
+        ]
+        if name not in done and keys:
+            yield Remark(
+                document.where(("steps", name)),
+                f"the step {name} is not done, so its keys say nothing ({', '.join(keys)})",
+                "Enable it, or take its keys out.",
+            )
+
+
+def _file_of(document: Document, path: KeyPath) -> str:
+    """Return the file that gave a key: a step that a preset inherits may be put aside with all its keys."""
+    return document.where(path).partition(",")[0]
+
+
+def _out_of_order(document: Document, look: Look) -> Iterator[Remark]:
+    done = [(name, kind) for name, kind in kinds(document, look).items() if kind in ORDER]
+    for (name, kind), (later, after) in pairwise(done):
+        if ORDER[kind] > ORDER[after]:
+            yield Remark(
+                document.where(("steps", later)),
+                f"{later} comes after {name}, though light meets it before",
+                f'Say  after = "..."  in [steps.{later}], so that it comes before {name}.',
+            )
+    for kind in ONCE:
+        twice = [name for name, other in done if other == kind]
+        if len(twice) > 1:
+            yield Remark(
+                document.where(("steps", twice[1])),
+                f"{' and '.join(twice)} both do {kind}: light would go through the water twice",
+                "Take one of them out.",
+            )
+
+
+def _against_physics(document: Document, look: Look) -> Iterator[Remark]:
+    done = set(kinds(document, look).values())
+    depth, reference = look.place.camera_depth, look.light.reference_depth
+    if reference is not None and reference < 0:
+        yield Remark(
+            document.where(("light", "reference_depth")),
+            f"the reference depth is {-reference:g} m above the sea",
+            "Give the depth at which the render's own light holds, metres down.",
+        )
+    if (
+        depth is not None
+        and depth > DARK_DEPTH_M
+        and look.light.veil_brightness > 0.0
+        and not look.light.lamps
+    ):
+        yield Remark(
+            document.where(("place", "camera_depth")),
+            f"no daylight reaches {depth:g} m, and there are no lamps",
+            "Come up, add [[light.lamps]], or set light.reference_depth near the lens to say that it is art.",
+        )
+    if depth is not None and reference is not None and reference - depth > look.bands.depth:
+        yield Remark(
+            document.where(("light", "reference_depth")),
+            f"the lens is {reference - depth:g} m above the reference depth, beyond the bands' fit",
+            "Bring the two together, or raise bands.depth.",
+        )
+    if done & {"caustics", "light_shafts"} and look.light.overcast >= 1.0:
+        yield Remark(
+            document.where(("light", "overcast")),
+            "caustics and light shafts are asked for under a sky without sun",
+            "Lower light.overcast, or take those steps out.",
+        )
+    farthest = look.story.subject_range
+    if farthest is not None and farthest > look.bands.range:
+        yield Remark(
+            document.where(("story", "subject_range")),
+            f"the subject is at {farthest:g} m, the bands are fitted to {look.bands.range:g} m",
+            "Raise bands.range; the remap usually keeps it harmless.",
+        )
+
+
+def _own(document: Document, step: str, key: str) -> Any:
+    return document.tables.get("steps", {}).get(step, {}).get(key)
+
+
+def _of_water(preset: Preset) -> Iterator[Remark]:
+    """Return what is odd once the water is known."""
+    document, look = preset.document, preset.at(0)
+    try:
+        story = story_report(preset, 0, LINEAR_REC709)
+    except HaloclineError as error:
+        yield Remark(document.where(("story",)), error.message, error.mend or "Change the story.")
+        return
+    wanted, physical = story.wanted_contrast, story.physical_contrast
+    if wanted is not None and physical is not None and physical >= wanted:
+        yield Remark(
+            document.where(("story", "silhouette_contrast")),
+            f"this water shows the subject with more contrast already ({physical:.2g}) than asked for",
+            "Leave the story out, or ask for more.",
+        )
+    limit = look.story.near_limit
+    if limit is not None and look.story.subject_range is None and look.story.softness is None:
+        yield Remark(
+            document.where(("story", "near_limit")),
+            "story.near_limit is set, but nothing is remapped",
+            "Give story.subject_range with silhouette_contrast, or story.softness; or take it out.",
+        )
+
+
+_WATCHES: tuple[Callable[[Document, Look], Iterator[Remark]], ...] = (
+    _in_vain,
+    _put_aside,
+    _out_of_order,
+    _against_physics,
+)

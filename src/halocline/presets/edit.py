@@ -1,0 +1,114 @@
+"""Changing a preset file by tool: comments, order and spacing of everything else stay as they were."""
+
+from __future__ import annotations
+
+import tomllib
+from pathlib import Path
+from typing import Any
+
+import tomlkit
+from tomlkit.exceptions import TOMLKitError
+from tomlkit.items import Table
+
+from halocline.errors import HaloclineError, PresetError
+from halocline.presets.preset import Preset, load_preset
+
+
+def edited(text: str, settings: list[str], *, name: str = "preset") -> str:
+    """Return a preset's text with keys set, each ``SECTION.KEY=VALUE``, or taken out by ``SECTION.KEY=``.
+
+    A key keeps the comment behind it. Tables that are not there yet are added at the end.
+
+    Raises
+    ------
+    PresetError
+        ``E-PRESET-SET`` where a setting cannot be read, ``E-PRESET-TOML`` where the text is no TOML.
+    """
+    try:
+        document = tomlkit.parse(text)
+    except TOMLKitError as error:
+        raise PresetError(
+            f"this is not valid TOML: {error}",
+            code="E-PRESET-TOML",
+            where=name,
+            mend="Mend it by hand first.",
+        ) from error
+    for setting in settings:
+        path, value = _parsed(setting)
+        if value is None:
+            _take_out(document, path, setting)
+        else:
+            _put_in(document, path, value, setting)
+    return tomlkit.dumps(document)
+
+
+def edit_file(path: Path, settings: list[str]) -> Preset:
+    """Return the preset that a file would be with keys set; the file itself is not touched.
+
+    Raises
+    ------
+    PresetError
+        Where the result would not be valid; nothing is then to be written.
+    """
+    text = edited(path.read_text(encoding="utf-8"), settings, name=path.name)
+    beside = path.with_name(f".{path.stem}.edited.toml")
+    try:
+        # Checked where it will stand, so that what it extends and the tables it names are found.
+        beside.write_text(text, encoding="utf-8")
+        return load_preset(beside)
+    finally:
+        beside.unlink(missing_ok=True)
+
+
+def _parsed(setting: str) -> tuple[list[str], Any]:
+    dotted, equals, text = setting.partition("=")
+    path = [part.strip() for part in dotted.split(".")]
+    if not equals or not all(path) or len(path) < 2:
+        raise _refused(setting, "it is not of the form SECTION.KEY=VALUE")
+    if not text.strip():
+        return path, None
+    try:
+        # Checked by the strict parser, kept by the one that keeps spelling.
+        tomllib.loads(f"value = {text}")
+        return path, tomlkit.parse(f"value = {text.strip()}\n")["value"]
+    except (tomllib.TOMLDecodeError, TOMLKitError):
+        return path, tomlkit.item(text.strip())
+
+
+def _put_in(document: Any, path: list[str], value: Any, setting: str) -> None:
+    table = document
+    for number, part in enumerate(path[:-1]):
+        if part not in table:
+            # [steps.haze] needs no [steps] of its own.
+            table.add(part, tomlkit.table(is_super_table=number == 0 and part == "steps"))
+        table = table[part]
+        if not hasattr(table, "add"):
+            raise _refused(setting, f"{'.'.join(path[: number + 1])} is no table")
+    key = path[-1]
+    if key in table:
+        old = table[key]
+        comment, trail = (old.trivia.comment, old.trivia.comment_ws) if hasattr(old, "trivia") else ("", "")
+        table[key] = value
+        if comment and not isinstance(old, Table):
+            table[key].comment(comment.lstrip("# "))
+            table[key].trivia.comment_ws = trail
+    else:
+        table.add(key, value)
+
+
+def _take_out(document: Any, path: list[str], setting: str) -> None:
+    table = document
+    for part in path[:-1]:
+        table = table.get(part, {})
+    if path[-1] not in table:
+        raise _refused(setting, "there is no such key to take out")
+    table.remove(path[-1])
+
+
+def _refused(setting: str, reason: str) -> HaloclineError:
+    return PresetError(
+        f"{setting!r} sets nothing: {reason}",
+        code="E-PRESET-SET",
+        where="set",
+        mend="Write SECTION.KEY=VALUE, for example light.sun_elevation=20; an empty VALUE takes the key out.",
+    )

@@ -1,0 +1,108 @@
+"""Write docs/gallery.md and its pictures: every look that ships, on a frame of the demo sequence."""
+
+from __future__ import annotations
+
+import argparse
+import re
+import sys
+from pathlib import Path
+
+import cv2
+import numpy as np
+
+from halocline.cli.still import Still, Viewing, tasks_of
+from halocline.presets.build import story_report
+from halocline.presets.document import shipped_names
+from halocline.presets.preset import Preset, load_preset
+from halocline.review.animation import smaller
+from halocline.review.contact_sheet import U8
+from halocline.rgb import LINEAR_REC709
+
+ROOT = Path(__file__).parents[1]
+PAGE = ROOT / "docs" / "gallery.md"
+PICTURES = ROOT / "docs" / "pictures" / "gallery"
+WIDTH = 720
+JPEG_QUALITY = 86
+# Plain waters come after the looks: the page opens with what people come for.
+PLAIN = re.compile(r"jerlov-.*")
+
+
+def main() -> None:
+    """Write the page."""
+    parser = argparse.ArgumentParser(description=__doc__)
+    parser.add_argument("--frames", type=Path, default=ROOT / "demo_frames", help="folder of the demo frames")
+    parser.add_argument("--frame", default="1012", help="which of them")
+    parser.add_argument("--only", nargs="*", help="names of presets")
+    chosen = parser.parse_args()
+    PICTURES.mkdir(parents=True, exist_ok=True)
+    names = [name for name in shipped_names() if name != "open-water"]
+    made = [load_preset(name) for name in names]
+    source = str(chosen.frames / "arch.####.exr")
+    for look in made:
+        if chosen.only and look.name not in chosen.only:
+            continue
+        task = tasks_of(source, frames=chosen.frame)[0]
+        still = Still.read(task, look)
+        shown = Viewing().pixels(still.planes(look)["rgb"], still.space)
+        write_jpeg(PICTURES / f"{look.name}.jpg", smaller(shown, WIDTH))
+        sys.stdout.write(f"{look.name}\n")
+        if look is made[0]:
+            write_jpeg(PICTURES / "clean.jpg", smaller(Viewing().pixels(still.clean, still.space), WIDTH))
+    if not chosen.only:
+        PAGE.write_text(page(made), encoding="utf-8")
+
+
+def page(made: list[Preset]) -> str:
+    """Return the gallery page."""
+    looks = [look for look in made if not PLAIN.fullmatch(look.name)]
+    waters = [look for look in made if PLAIN.fullmatch(look.name)]
+    parts = [
+        "# Gallery",
+        "",
+        "Every look that ships, on one frame of the demo sequence, through the first view of OpenColorIO's",
+        "built-in configuration. Made by `python tools/gallery.py`. Each is a preset file: read it for where",
+        "every number comes from, copy it, or begin yours with `extends`.",
+        "",
+        "The clean render:",
+        "",
+        "![the clean render](pictures/gallery/clean.jpg)",
+        "",
+        "## Looks",
+        "",
+        *(line for look in looks for line in entry(look)),
+        "## Plain waters",
+        "",
+        "One for each of Jerlov's types, with nothing in them but water. Looks are built on these.",
+        "",
+        *(line for look in waters for line in entry(look)),
+    ]
+    return "\n".join(parts)
+
+
+def entry(look: Preset) -> list[str]:
+    """Return a look's part of the page."""
+    story = story_report(look, 1001, LINEAR_REC709)
+    told = f"`{look.name}`, {look.water.name}: a black object vanishes at {story.sighting_range_m:.2g} m"
+    if story.subject_range_m is not None:
+        told += f"; the story keeps {story.wanted_contrast:.0%} of contrast at {story.subject_range_m:.3g} m"
+    return [
+        f"### {look.title}",
+        "",
+        f"{told}.",
+        "",
+        f"![{look.title}](pictures/gallery/{look.name}.jpg)",
+        "",
+        *([" ".join(look.notes.split()), ""] if look.notes else []),
+    ]
+
+
+def write_jpeg(path: Path, pixels: U8) -> None:
+    """Write display pixels as JPEG."""
+    _, encoded = cv2.imencode(
+        ".jpg", np.ascontiguousarray(pixels[..., ::-1]), [cv2.IMWRITE_JPEG_QUALITY, JPEG_QUALITY]
+    )
+    path.write_bytes(encoded.tobytes())
+
+
+if __name__ == "__main__":
+    main()
