@@ -27,6 +27,8 @@ _LAST = 15
 _SAMPLES = 2
 # Classes with a smaller share of all haze are taken as even.
 _LEAST_SHARE = 0.02
+# Haze that adds less than this to the view has no clouds that an eye would find.
+_LEAST_HAZE = 0.04
 
 
 @dataclass(frozen=True)
@@ -101,7 +103,8 @@ def _mixed(first: F32, second: F32, share: F32) -> F32:
 def haze_clouds(
     classes: Sequence[ParticleClass], motion: Motion, exposure: Exposure, path: LightPath
 ) -> HazeClouds | None:
-    """Return the clouds of some classes' haze; nothing where it is even."""
+    """Return the clouds of some classes' haze; nothing where it is even, or too thin for them to be seen."""
+    rate = float(path.beam_rate.mean())
     parts = [kind.opacity * kind.sizes.cross_section() * float(kind.albedo.mean()) for kind in classes]
     whole = sum(parts)
     patchy = [
@@ -109,7 +112,9 @@ def haze_clouds(
         for kind, part in zip(classes, parts, strict=True)
         if kind.patches.amplitude > 0.0 and part > _LEAST_SHARE * whole
     ]
-    if not patchy:
+    # The haze's light against that of the water itself, over a whole view.
+    blocking = sum(kind.opacity * kind.sizes.cross_section() for kind in classes)
+    if not patchy or blocking < _LEAST_HAZE * max(rate, 1e-6):
         return None
     rays = _rays(exposure)
     shape = rays.shape[:-1]
@@ -117,7 +122,6 @@ def haze_clouds(
     edges = np.concatenate([[0.0], ranges])
     weight, total = 0.0, np.zeros(shape)
     table = np.empty((len(ranges), *shape), np.float32)
-    rate = float(path.beam_rate.mean())
     for index in range(len(ranges)):
         for sample in range(_SAMPLES):
             place = edges[index] + (edges[index + 1] - edges[index]) * (sample + 0.5) / _SAMPLES

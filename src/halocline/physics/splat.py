@@ -14,6 +14,7 @@ from __future__ import annotations
 
 import math
 from collections.abc import Sequence
+from concurrent.futures import ThreadPoolExecutor
 from dataclasses import dataclass, field, replace
 from functools import cached_property
 
@@ -28,6 +29,8 @@ Ints = NDArray[np.int64]
 # Discs below this reach are normalised by the sum over their pixels; so are clipped ones and streaks with
 # sides. All others are normalised by their area, which is then right to 1e-3.
 _SUM_BELOW_PX = 8.0
+# Things laid out at once.
+_THINGS_AT_ONCE = 8192
 # Fragments handled at once: some 100 bytes each.
 _MOST_FRAGMENTS = 400_000
 # Looks a sprite up once where it is sharp and still, else at so many points of its blur and streak.
@@ -318,6 +321,11 @@ class _Spans:
     def __len__(self) -> int:
         return len(self.row)
 
+    @classmethod
+    def joined(cls, parts: Sequence[_Spans]) -> _Spans:
+        names = ("row", "owner", "first", "count")
+        return cls(*(np.concatenate([getattr(part, name) for part in parts]) for name in names))
+
     def part(self, chosen: slice | Ints | NDArray[np.bool_]) -> _Spans:
         return _Spans(self.row[chosen], self.owner[chosen], self.first[chosen], self.count[chosen])
 
@@ -347,12 +355,26 @@ class Drawing:
     def __init__(self, area: Area, discs: Discs | None = None, sprites: Sprites | None = None) -> None:
         self.area = area
         self.things = _Things.of(discs, sprites)
-        every = _spans(self.things)
-        self.things.amplitude[:] = _amplitudes(self.things, every)
-        self.spans = _by_row(_clip(every, area))
+        self.spans = _by_row(self._laid_out())
         self._row_starts = np.searchsorted(self.spans.row, np.arange(area.row, area.row_end + 1))
         fragments = np.concatenate([[0], np.cumsum(self.spans.count)])
         self._fragments_before = fragments[self._row_starts]
+
+    def _laid_out(self) -> _Spans:
+        """Return the spans on the picture, and set the amplitudes, some things at a time."""
+
+        def some(first: int) -> _Spans:
+            # A thing's spans and sums depend on nothing but itself.
+            last = min(first + _THINGS_AT_ONCE, len(self))
+            every = _spans(self.things, first, last)
+            self.things.amplitude[first:last] = _amplitudes(self.things, first, last, every)
+            return _clip(every, self.area)
+
+        with ThreadPoolExecutor(2) as pool:
+            return _Spans.joined(list(pool.map(some, range(0, max(len(self), 1), _THINGS_AT_ONCE))))
+
+    def __len__(self) -> int:
+        return len(self.things.x)
 
     @property
     def fragment_count(self) -> int:
@@ -486,6 +508,41 @@ class _Things:
     def squeezed(self) -> bool:
         return bool(self.squeeze.any())
 
+    @cached_property
+    def any_moving(self) -> bool:
+        return bool(self.length_squared.any())
+
+    @cached_property
+    def along_x(self) -> F32:
+        return np.ascontiguousarray(self.along[:, 0])
+
+    @cached_property
+    def along_y(self) -> F32:
+        return np.ascontiguousarray(self.along[:, 1])
+
+    @cached_property
+    def per_length_squared(self) -> F32:
+        """1 / length^2, and 0 for what stands still: its nearest point is its start."""
+        moving = self.length_squared > 0.0
+        return np.where(moving, 1.0 / np.where(moving, self.length_squared, 1.0), 0.0).astype(np.float32)
+
+    @cached_property
+    def per_ramp(self) -> F32:
+        """1 / (2 softness)."""
+        return np.reciprocal(np.float32(2.0) * self.softness)
+
+    @cached_property
+    def ramp_end(self) -> F32:
+        """Where the ramp ends, (radius + softness) / (2 softness)."""
+        end: F32 = (self.radius + self.softness) * self.per_ramp
+        return end
+
+    @cached_property
+    def laid(self) -> F32:
+        """Light, 1 and range in one row a thing: what a fragment lays on its pixel, ``(n, K + 2)``."""
+        ones = np.ones((len(self.range_m), 1), np.float32)
+        return np.concatenate([self.light, ones, self.range_m[:, None]], axis=1)
+
 
 def _paint_order(parts: Sequence[Discs | Sprites]) -> Ints:
     ranges = np.concatenate([np.zeros(0), *(part.range_m for part in parts)])
@@ -503,14 +560,14 @@ def _streaks(start: F64, end: F64) -> tuple[F32, F32]:
     return along, length_squared
 
 
-def _spans(things: _Things) -> _Spans:
-    """Return the spans of all things, unclipped, in the order of things, then rows."""
-    low = np.minimum(things.y, things.y + things.along[:, 1]) - things.reach
-    high = np.maximum(things.y, things.y + things.along[:, 1]) + things.reach
+def _spans(things: _Things, begin: int, end: int) -> _Spans:
+    """Return the spans of some things, unclipped, in the order of things, then rows."""
+    y, along, reach = things.y[begin:end], things.along[begin:end, 1], things.reach[begin:end]
+    low, high = np.minimum(y, y + along) - reach, np.maximum(y, y + along) + reach
     first_row = np.ceil(low - 0.5).astype(np.int64)
     rows = np.maximum(np.floor(high - 0.5).astype(np.int64) - first_row + 1, 0)
-    owner = np.repeat(np.arange(len(rows)), rows)
-    row = first_row[owner] + _counting(rows)
+    owner = np.repeat(np.arange(begin, end), rows)
+    row = np.repeat(first_row, rows) + _counting(rows)
     left, right = _chord(things, owner, np.asarray(row + 0.5, np.float64))
     first = np.ceil(left - 0.5).astype(np.int64)
     count = np.maximum(np.floor(right - 0.5).astype(np.int64) - first + 1, 0)
@@ -558,25 +615,25 @@ def _by_row(spans: _Spans) -> _Spans:
     return spans.part(np.argsort(spans.row, kind="stable"))
 
 
-def _amplitudes(things: _Things, spans: _Spans) -> F32:
-    """Return what a disc's profile (1 at its middle) is to be multiplied with, ``(n,)``."""
-    area = _footprint_areas(things)
-    moving = things.length_squared > 0.0
-    summed = (things.reach < _SUM_BELOW_PX) | (things.squeeze != 0.0).any(axis=1) | (things.sided & moving)
-    spans = spans.part((summed & (things.sprite < 0))[spans.owner])
+def _amplitudes(things: _Things, begin: int, end: int, spans: _Spans) -> F32:
+    """Return what the profiles of some discs (1 at their middle) are to be multiplied with, ``(n,)``."""
+    some = slice(begin, end)
+    area = _footprint_areas(things)[some]
+    moving = things.length_squared[some] > 0.0
+    summed = (things.reach[some] < _SUM_BELOW_PX) | (things.squeeze[some] != 0.0).any(axis=1)
+    summed |= things.sided[some] & moving
+    spans = spans.part((summed & (things.sprite[some] < 0))[spans.owner - begin])
     totals = np.zeros(len(area))
-    ends = np.cumsum(spans.count)
-    # Spans are in the order of things: block by block the sums never depend on where a block ends.
-    for begin, end in _span_blocks(ends):
-        block = spans.part(slice(begin, end))
-        owner, dx, dy = _offsets(things, block)
-        totals += np.bincount(owner, _profile(things, owner, dx, dy), len(area))
+    for first, last in _span_blocks(np.cumsum(spans.count)):
+        owner, dx, dy = _offsets(things, spans.part(slice(first, last)))
+        totals += np.bincount(owner - begin, _profile(things, owner, dx, dy), len(area))
     area = np.where(totals > 0.0, totals, area)
-    amplitude = np.minimum(things.covered / area, 1.0)
-    return np.where(things.sprite < 0, amplitude, 1.0).astype(np.float32)
+    amplitude = np.minimum(things.covered[some] / area, 1.0)
+    return np.where(things.sprite[some] < 0, amplitude, 1.0).astype(np.float32)
 
 
 def _span_blocks(ends: Ints) -> list[tuple[int, int]]:
+    """Cut spans, given the running sum of their counts, so that no block has very many fragments."""
     if not len(ends):
         return []
     cuts = np.searchsorted(ends, np.arange(_MOST_FRAGMENTS, ends[-1], _MOST_FRAGMENTS), side="right")
@@ -623,15 +680,19 @@ def _profile(things: _Things, owner: NDArray[np.int32], dx: F32, dy: F32) -> F32
 
 
 def _edge(things: _Things, owner: NDArray[np.int32], dx: F32, dy: F32) -> F32:
-    if things.length_squared.any():
-        along, squared = things.along[owner], things.length_squared[owner]
-        with np.errstate(invalid="ignore"):
-            share: F32 = np.divide(dx * along[:, 0] + dy * along[:, 1], squared)
-        # Of a still disc it is 0 / 0.
-        np.nan_to_num(share, copy=False)
-        np.clip(share, 0.0, 1.0, out=share)
-        dx, dy = dx - share * along[:, 0], dy - share * along[:, 1]
-    distance: F32 = np.sqrt(dx * dx + dy * dy)
+    if things.any_moving:
+        # The nearest point of the streak: how far along it each fragment lies, from 0 to 1.
+        x, y = things.along_x[owner], things.along_y[owner]
+        share = dx * x
+        share += dy * y
+        share *= things.per_length_squared[owner]
+        np.clip(share, np.float32(0.0), np.float32(1.0), out=share)
+        x *= share
+        y *= share
+        dx, dy = dx - x, dy - y
+    distance = dx * dx
+    distance += dy * dy
+    np.sqrt(distance, out=distance)
     if things.blades:
         sided = np.flatnonzero(things.sided[owner])
         normals = iris_normals(things.blades, things.blade_angle_rad).astype(np.float32)
@@ -639,13 +700,15 @@ def _edge(things: _Things, owner: NDArray[np.int32], dx: F32, dy: F32) -> F32:
         for normal in normals[1:]:
             np.maximum(nearest, dx[sided] * normal[0] + dy[sided] * normal[1], out=nearest)
         distance[sided] = nearest
-    softness = things.softness[owner]
-    t = things.radius[owner] + softness
+    # From 1 at radius - softness down to 0 at radius + softness.
+    distance *= things.per_ramp[owner]
+    t = things.ramp_end[owner]
     t -= distance
-    t /= softness
-    t *= np.float32(0.5)
-    np.clip(t, 0.0, 1.0, out=t)
-    return np.asarray(t * t * (np.float32(3.0) - np.float32(2.0) * t))
+    np.clip(t, np.float32(0.0), np.float32(1.0), out=t)
+    steep = np.float32(3.0) - np.float32(2.0) * t
+    steep *= t
+    steep *= t
+    return steep
 
 
 def _fragments(things: _Things, spans: _Spans, origin: Area) -> _Fragments:
@@ -770,28 +833,27 @@ def _laid_over(things: _Things, fragments: _Fragments, visible: F32, origin: Are
     depth = np.diff(starts)
     pixels = np.flatnonzero(depth)
     # Deepest pixels first: at each step those that still have a fragment are a leading slice.
-    deepest = np.argsort(-depth[pixels], kind="stable")
-    steps, starts = depth[pixels][deepest], starts[pixels][deepest]
+    depth = depth[pixels]
+    most = int(depth.max(initial=0))
+    # numpy sorts short integers by counting.
+    deepest = np.argsort((most - depth).astype(np.uint16 if most < 1 << 16 else np.int64), kind="stable")
+    steps, starts = depth[deepest], starts[pixels][deepest]
     opacity = (fragments.opacity * visible)[order]
     owner = fragments.owner[order]
     texels = _texels_in_order(fragments, visible, order)
-    bands = things.light.shape[1]
-    light, rest = np.zeros((bands, len(pixels)), np.float32), np.zeros((2, len(pixels)), np.float32)
-    still = np.searchsorted(-steps, -np.arange(1, int(steps.max(initial=0)) + 1), side="right")
+    laid = np.zeros((len(pixels), things.laid.shape[1]), np.float32)
+    still = np.searchsorted(-steps, -np.arange(1, most + 1), side="right")
     for step, active in enumerate(still):
         at = starts[:active] + step
         a, who = opacity[at], owner[at]
-        behind = np.float32(1.0) - a
-        light[:, :active] *= behind
-        light[:, :active] += (
-            (things.light[who] * a[:, None]).T if texels is None else _own_light(things, texels, at, who, a)
-        )
-        rest[:, :active] *= behind
-        rest[0, :active] += a
-        rest[1, :active] += a * things.range_m[who]
-    unsorted = np.empty_like(deepest)
-    unsorted[deepest] = np.arange(len(deepest))
-    return Layer(pixels, light[:, unsorted], rest[0, unsorted], rest[1, unsorted])
+        added = things.laid[who] * a[:, None]
+        if texels is not None:
+            _with_texels(added, texels, at)
+        laid[:active] *= (np.float32(1.0) - a)[:, None]
+        laid[:active] += added
+    planes = np.empty((laid.shape[1], len(pixels)), np.float32)
+    planes[:, deepest] = laid.T
+    return Layer(pixels, planes[:-2], planes[-2], planes[-1])
 
 
 def _texels_in_order(
@@ -805,12 +867,11 @@ def _texels_in_order(
     return index[order], fragments.texels * visible[fragments.textured][:, None]
 
 
-def _own_light(things: _Things, texels: tuple[Ints, F32], at: Ints, who: NDArray[np.int32], a: F32) -> F32:
+def _with_texels(added: F32, texels: tuple[Ints, F32], at: Ints) -> None:
+    """Put the light of textured fragments in the place of their things' own."""
     index, table = texels
-    light = things.light[who] * a[:, None]
     drawn = np.flatnonzero(index[at] >= 0)
-    light[drawn] = table[index[at[drawn]]]
-    return np.asarray(light.T)
+    added[drawn, :-2] = table[index[at[drawn]]]
 
 
 def _empty_layer(bands: int) -> Layer:
