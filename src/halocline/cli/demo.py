@@ -24,6 +24,7 @@ from halocline.rgb import LINEAR_REC709
 
 EXAMPLES = examples("halocline demo", "halocline demo --out wet --threads 2")
 LOOKS = ("jerlov-1b", "jerlov-1c", "ocean-archway", "fjord-archway", "estuary-archway")
+FOLDER = "demo_frames"
 FRAMES = "arch.####.exr"
 
 
@@ -59,7 +60,10 @@ def demo(
 
 
 def _demo_folder(stated: Path | None) -> Path:
-    places = [stated] if stated else [Path("demo_frames"), Path(__file__).parents[3] / "demo_frames"]
+    # Installed from a clone, the frames are beside the source; installed otherwise, there is no such folder.
+    beside_source = Path(__file__).parents[3] / FOLDER
+    own = [Path(FOLDER), *([beside_source] if beside_source.is_dir() else [])]
+    places = own if stated is None else [stated]
     for place in places:
         if any(place.glob(FRAMES.replace("####", "*"))):
             return place
