@@ -161,13 +161,14 @@ def test_what_the_grid_cannot_show_is_smeared_not_dropped() -> None:
         view = view_layer(churned, LENS, direction, step_rad=step_rad, time_s=0.0)
         angles.append(float(view.spread[4, 4]))
     assert angles == sorted(angles)
-    # On the coarsest grid everything is smeared: the sum over all sizes of eddies.
+    # On the coarsest grid everything is smeared: the sum over all sizes of eddies, but for what neighbouring
+    # pieces of the path have in common.
     path = view.leave_m[4, 4] - view.enter_m[4, 4]
     whole = sum(
         float(deflection_rms(rms, radius, np.asarray(path))) ** 2
         for radius, rms in octaves(churned.turbulence, churned.index_step())
     )
-    assert angles[-1] == pytest.approx(math.sqrt(whole), rel=1e-4)
+    assert angles[-1] == pytest.approx(math.sqrt(whole), rel=0.02)
     still = view_layer(layer(), LENS, direction, step_rad=1e-1, time_s=0.0)
     np.testing.assert_array_equal(view.bend, still.bend)
 

@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 import math
-from itertools import pairwise
+from dataclasses import replace
 
 import numpy as np
 import pytest
@@ -32,7 +32,7 @@ def bends(
     turbulence: Turbulence, rays: RayPath, *, lens: np.ndarray | None = None, time_s: float = 0.0
 ) -> F32:
     where = np.array([0.0, -1.0, 0.0]) if lens is None else lens
-    return churn(turbulence, 8e-4, rays, where, AXES, time_s=time_s)[0]
+    return churn(turbulence, 8e-4, rays, where, AXES, 0.2, time_s=time_s)[0]
 
 
 def test_variance_over_all_eddy_sizes_is_the_stated_strength() -> None:
@@ -53,15 +53,33 @@ def test_eddy_tile_has_the_stated_correlation_and_no_seam() -> None:
         assert correlation == pytest.approx(math.exp(-((lag / 8.0) ** 2)), abs=0.05)
 
 
-def test_paths_in_shells_add_up_to_the_whole_path() -> None:
-    rays = fan(10.0)
-    edges = [0.0, 2.0, 5.0, 5.5, 6.0, 1e4]
-    total = sum(rays.in_shell(a, b)[0] for a, b in pairwise(edges))
-    np.testing.assert_allclose(total, rays.leave_m - rays.enter_m, rtol=1e-5)
-    path, middle = rays.in_shell(5.5, 6.0)
-    inside = path > 0
-    assert (middle[inside] >= 5.5).all()
-    assert (middle[inside] <= 6.0).all()
+def test_a_ray_is_turned_alike_wherever_the_lens_stands_on_it() -> None:
+    # The same lines in the world, at a grazing angle, from two places on them.
+    still = Turbulence(0.02, 0.2, 0.1, speed_m_s=0.0)
+    rays = fan(8.0, thickness=0.4)
+    for row, column in ((10, 5), (24, 32), (40, 60)):
+        one = rays.directions[:, row : row + 1, column : column + 1]
+        rise = one[1]
+        seen = []
+        for along in (0.0, 1.5):
+            height = 1.0 - along * float(rise[0, 0])
+            near, far = (np.float32(height + half) / rise for half in (-0.2, 0.2))
+            lens = np.array([0.0, -1.0, 0.0]) + along * one[:, 0, 0].astype(np.float64)
+            path = RayPath(one, rise, near, far, 1e-5)
+            seen.append(churn(still, 8e-4, path, lens, AXES, 0.4, time_s=0.0)[0][:, 0, 0])
+        np.testing.assert_allclose(seen[1], seen[0], atol=2e-3 * float(np.abs(seen[0]).max()) + 1e-9)
+
+
+def test_what_a_moving_lens_leaves_behind_within_a_frame_is_smeared() -> None:
+    rays = fan(15.0, step_rad=1e-4)
+    small = Turbulence(0.02, 0.05, 0.05)
+    slow, fast = (
+        churn(small, 8e-4, replace(rays, travel_m=travel), np.array([0.0, -1.0, 0.0]), AXES, 0.2, time_s=0.0)
+        for travel in (0.0, 0.2)
+    )
+    assert np.abs(slow[0]).max() > 0
+    assert np.abs(fast[0]).max() == 0
+    assert fast[1].mean() > slow[1].mean()
 
 
 def test_eddies_lie_still_in_the_world_for_a_lens_that_moves() -> None:
@@ -76,7 +94,7 @@ def test_eddies_lie_still_in_the_world_for_a_lens_that_moves() -> None:
         near, far = (np.float32(-lens[1] + half) / rise for half in (-0.01, 0.01))
         seen.append(bends(still, RayPath(directions, rise, near, far, 1e-3), lens=lens)[0])
     correlation = np.corrcoef(seen[0].ravel(), seen[1].ravel())[0, 1]
-    assert correlation > 0.98
+    assert correlation > 0.95
 
 
 def test_drift_carries_the_eddies() -> None:
@@ -107,14 +125,15 @@ def test_bend_is_across_the_ray() -> None:
 def test_eddies_that_would_fold_the_picture_are_smeared() -> None:
     rays = fan(10.0, step_rad=1e-4)
     weak, strong = (
-        churn(Turbulence(s, 0.05, 0.05), 8e-4, rays, np.zeros(3), AXES, time_s=0.0) for s in (0.01, 1.0)
+        churn(Turbulence(s, 0.05, 0.05), 8e-4, rays, np.array([0.0, -1.0, 0.0]), AXES, 0.2, time_s=0.0)
+        for s in (0.01, 1.0)
     )
     share_of = [float(np.std(bend) / np.mean(spread)) for bend, spread in (weak, strong)]
     assert share_of[1] < 0.2 * share_of[0]
 
 
 def test_no_strength_does_nothing() -> None:
-    bend, spread = churn(Turbulence(0.0), 8e-4, fan(10.0), np.zeros(3), AXES, time_s=0.0)
+    bend, spread = churn(Turbulence(0.0), 8e-4, fan(10.0), np.array([0.0, -1.0, 0.0]), AXES, 0.2, time_s=0.0)
     assert not bend.any()
     assert not spread.any()
 

@@ -79,6 +79,7 @@ def test_field_that_is_shown_turns_rays_as_much_as_the_statistics_say(climb_deg:
             rays,
             np.array([lens[0], -height, lens[1]]),
             axes,
+            thickness,
             time_s=0.0,
         )[0][:, 0, 0]
         for lens in np.random.default_rng(5).uniform(-500.0, 500.0, (250, 2))

@@ -38,14 +38,14 @@ from halocline.quantities import Ratio, Strict
 
 # Rays that are followed across the picture's width, whatever its resolution: a proxy shows the same eddies as
 # the full picture. What is finer than a few of them is smeared.
-RAYS_ACROSS = 640
+RAYS_ACROSS = 480
 # A thing's own displacement is kept around it for the picture's width over this, which is more than any layer
 # displaces but at its horizon.
 LEVER_REACH = 160
 # Optical depth of what is displaced: the water and the things in it are seen that far beyond the layer.
 SEEN_DEPTH = 1.5
 # Pieces of the grid followed at once; enough to keep several threads busy and their arrays small.
-SLABS = 16
+SLABS = 8
 
 
 class WaterLayersParameters(Strict):
@@ -102,9 +102,7 @@ class WaterLayers(Operator[WaterLayersParameters]):
         step = max(1, round(shot.display_window.width / RAYS_ACROSS))
         grid = Grid(window.x, window.y, window.width, window.height, step)
         rays = grid_rays(shot.camera, grid)
-        views = [
-            _followed(layer, rays, step * shot.camera.tangent_per_px[0], shot.time_s) for layer in prepared
-        ]
+        views = [_followed(layer, rays, step * shot.camera.tangent_per_px[0], shot) for layer in prepared]
         nearness = grid.blown_up(first_crossing(views))
         share = share_beyond(nearness, _coverage(planes))
         reach = max(1, round(shot.display_window.width / (step * LEVER_REACH)))
@@ -183,13 +181,22 @@ class WaterLayers(Operator[WaterLayersParameters]):
         return Mirror(grid.blown_up(total), grid.blown_up(x), grid.blown_up(y), behind)
 
 
-def _followed(layer: Layer, rays: Rays, step_rad: float, time_s: float) -> LayerView:
+def _followed(layer: Layer, rays: Rays, step_rad: float, shot: Shot) -> LayerView:
     """Return the view of a layer, followed in slabs of rows, in parallel."""
+    before, after = (shot.track.at(shot.frame + half).position_m for half in (-0.5, 0.5))
+    travel = float(np.linalg.norm(after - before))
     edges = np.linspace(0, rays.directions.shape[1], SLABS + 1).astype(int)
 
     def view(rows: tuple[int, int]) -> LayerView:
         part = np.ascontiguousarray(rays.directions[:, slice(*rows)])
-        return view_layer(layer, rays.camera.position_m, part, step_rad=step_rad, time_s=time_s)
+        return view_layer(
+            layer,
+            rays.camera.position_m,
+            part,
+            step_rad=step_rad,
+            time_s=shot.time_s,
+            travel_m=travel,
+        )
 
     slabs = [(int(a), int(b)) for a, b in pairwise(edges) if b > a]
     views = in_parallel(view, slabs)

@@ -205,7 +205,13 @@ def interfacial_speed(length_m: float, layer: Layer) -> float:
 
 
 def view_layer(
-    layer: Layer, position_m: F64, directions: F32, *, step_rad: float, time_s: float
+    layer: Layer,
+    position_m: F64,
+    directions: F32,
+    *,
+    step_rad: float,
+    time_s: float,
+    travel_m: float = 0.0,
 ) -> LayerView:
     """Return what a layer does to a grid of view rays.
 
@@ -221,6 +227,8 @@ def view_layer(
         Angle between neighbouring rays: what is finer is smeared, not sampled.
     time_s
         Time, seconds.
+    travel_m
+        Distance that the lens travels from frame to frame.
 
     Notes
     -----
@@ -237,9 +245,10 @@ def view_layer(
     path = np.subtract(leave, enter, out=np.zeros_like(enter), where=met)
 
     bend, share, mirror = _refraction(layer, directions, climb, surface, height, path)
-    rays = RayPath(directions, climb, enter, leave, step_rad)
+    rays = RayPath(directions, climb, enter, leave, step_rad, travel_m)
+    axes = (*layer.axes, layer.normal)
     eddies, spread = churn(
-        layer.turbulence, layer.mixing_step(), rays, foot, (*layer.axes, layer.normal), time_s=time_s
+        layer.turbulence, layer.mixing_step(), rays, foot, axes, layer.thickness_m, time_s=time_s
     )
     bend += eddies
     acts = met if math.isinf(layer.extent_m) else met * _fade(layer, foot, directions, enter, path)

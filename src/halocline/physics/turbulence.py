@@ -1,24 +1,28 @@
 """Turbulence in a layer: eddies of water whose index differs turn a ray this way and that.
 
 Eddies that the picture can show displace it (shimmer); those too fine to be seen smear it. Both follow from
-the same statistics: sizes by octaves, each octave a random field with correlation exp(-r^2/radius^2). The ray
-is followed through them in shells of range. Shells, because along a layer a ray passes many eddies one behind
-the other, and they must neither be merged into one nor sampled where the picture is too coarse for them.
+the same statistics: sizes by octaves, each octave a random field with correlation exp(-r^2/radius^2).
 
-The field is fixed to the world (and carried by its drift), and a smooth function of time. One liberty is
-taken: a lens that moves along a grazing view moves its shells through the eddies, so that they change within
-an eddy's length of travel, sooner than they would.
+Along a layer a ray passes many eddies one behind the other. It is cut where it crosses planes that are
+fixed in the world, square to the layer's two axes and to its normal; each piece is turned by the eddies found
+where the ray meets the plane. A ray that is the same line in the world is thus turned the same way wherever
+the lens stands on it, and the field lies still in the world for any motion of the camera. The three sets of
+planes share the work by the squares of the ray's direction cosines, which sum to 1, so that none is met too
+slantwise.
+
+The field drifts and churns as a smooth function of time.
 """
 
 from __future__ import annotations
 
 import math
+from collections.abc import Iterator
 from dataclasses import dataclass
 from functools import lru_cache
-from itertools import pairwise
 
 import cv2
 import numpy as np
+from numpy.typing import NDArray
 from scipy.special import erf
 
 from halocline._typing import F32, F64
@@ -30,14 +34,14 @@ TILE_SIZE = 512
 # An eddy is displayed in full when its radius spans this many steps of the grid (its swell and hollow then
 # span some nine), and not at all below half of it.
 STEPS_PER_EDDY = 2.0
-# Shells of range: the first ends here, each reaches this much farther than the one before it.
-FIRST_SHELL_M = 0.5
-SHELL_RATIO = 1.5
-SHELL_COUNT = 15
-# Where an eddy's bend, seen from the lens, grows to this share of the eddy's own width, half of it is smeared:
-# rays begin to cross there, and each place is seen in several images that run into each other.
+# Distance between the planes, in radii of the largest eddies, and at least this many metres.
+PLANES_PER_EDDY = 4.0
+CLOSEST_PLANES_M = 1.0
+# Beyond this range all eddies are smeared: what they still displace is a pixel's fraction.
+FARTHEST_EDDY_M = 30.0
+# Where an eddy's bend, seen from the lens, grows to this share of its own width, half of it is smeared: rays
+# begin to cross there, and each place is seen in several images that run into each other.
 FOLDING = 0.2
-FARTHEST_M = 1e5
 
 
 @dataclass(frozen=True)
@@ -90,6 +94,8 @@ class RayPath:
         Range at which each enters and leaves the layer; inf where it never does.
     step_rad
         Angle between neighbouring rays.
+    travel_m
+        Distance that the lens travels from frame to frame: eddies that it leaves behind in that time smear.
     """
 
     directions: F32
@@ -97,13 +103,7 @@ class RayPath:
     enter_m: F32
     leave_m: F32
     step_rad: float
-
-    def in_shell(self, near_m: float, far_m: float) -> tuple[F32, F32]:
-        """Return the path within a shell of range, metres (0 where there is none), and its middle's range."""
-        start = np.maximum(self.enter_m, np.float32(near_m))
-        end = np.minimum(self.leave_m, np.float32(far_m))
-        path = np.maximum(end - start, np.float32(0.0))
-        return path, np.minimum(start, np.float32(far_m)) + np.float32(0.5) * path
+    travel_m: float = 0.0
 
 
 def deflection_rms(index_rms: float, eddy_m: float, path_m: F32) -> F32:
@@ -151,6 +151,7 @@ def churn(
     rays: RayPath,
     lens_m: F64,
     axes: tuple[F64, F64, F64],
+    thickness_m: float,
     *,
     time_s: float,
 ) -> tuple[F32, F32]:
@@ -161,13 +162,15 @@ def churn(
     turbulence
         The eddies.
     index_step
-        Index on one side of the layer less that on the other.
+        Difference of index that is stirred.
     rays
         The rays.
     lens_m
-        Where they start, ``(3,)``, from a point fixed in the layer.
+        Where they start, ``(3,)``, from a point in the middle of the layer.
     axes
         The layer's two axes and its normal.
+    thickness_m
+        Of the layer.
     time_s
         Time, seconds.
 
@@ -178,54 +181,102 @@ def churn(
     bend, lost = np.zeros_like(rays.directions), np.zeros_like(rays.climb)
     if turbulence.strength == 0.0 or index_step == 0.0:
         return bend, lost
-    sizes = octaves(turbulence, index_step)
-    edges = [0.0, *(FIRST_SHELL_M * SHELL_RATIO**k for k in range(SHELL_COUNT - 1)), FARTHEST_M]
-    for near_m, far_m in pairwise(edges):
-        path, middle = rays.in_shell(near_m, far_m)
-        rows = np.nonzero(path.any(axis=1))[0]
-        if len(rows) == 0:
-            continue
-        band = slice(int(rows[0]), int(rows[-1]) + 1)
-        directions = rays.directions[:, band]
-        at = [_along(axis, directions) * middle[band] for axis in axes]
-        places = _Places(lens_m, axes, at, time_s)
-        spacing = _spacing(rays.climb[band], path[band], middle[band], far_m - near_m, rays.step_rad)
-        for octave, (radius, index_rms) in enumerate(sizes):
-            angle = deflection_rms(index_rms, radius, path[band])
-            shown = radius / (np.float32(0.5 * STEPS_PER_EDDY) * spacing) - np.float32(1.0)
-            shown = np.minimum(np.maximum(shown, np.float32(0.0)), np.float32(1.0))
-            fold = angle * middle[band] * np.float32(1.0 / (FOLDING * radius))
-            shown /= np.float32(1.0) + fold * fold
-            lost[band] += angle * angle * (np.float32(1.0) - shown * shown)
-            angle *= shown
-            if angle.any():
-                _add_eddies(bend[:, band], angle, places, turbulence, octave, radius)
+    eddies = _Eddies(turbulence, octaves(turbulence, index_step), lens_m, axes, time_s)
+    met = np.isfinite(rays.enter_m)
+    if not met.any():
+        return bend, lost
+    apart = max(PLANES_PER_EDDY * turbulence.eddy_m, CLOSEST_PLANES_M)
+    for axis in range(3):
+        towards = _along(axes[axis], rays.directions)
+        from_lens = float(lens_m @ axes[axis])
+        if axis == 2:
+            planes = _sheets(from_lens, thickness_m, apart)
+        else:
+            planes = _upright_planes(from_lens, apart, *_reach(towards, rays, met))
+        for plane_m, gap_m in planes:
+            _turn(bend, lost, rays, eddies, towards, plane_m, gap_m)
+    beyond = np.float32(FARTHEST_EDDY_M)
+    far = np.subtract(
+        np.maximum(rays.leave_m, beyond),
+        np.maximum(rays.enter_m, beyond),
+        out=np.zeros_like(rays.climb),
+        where=met,
+    )
+    if far.any():
+        for radius, index_rms in eddies.sizes:
+            lost += np.square(deflection_rms(index_rms, radius, far))
     # Only what is across the ray turns it.
     bend -= np.sum(bend * rays.directions, axis=0) * rays.directions
     return bend, np.sqrt(lost)
 
 
-@dataclass(frozen=True)
-class _Places:
-    """Points on rays: the lens, the axes, the points' coordinates along them from the lens, and the time."""
+def _reach(towards: F32, rays: RayPath, met: NDArray[np.bool_]) -> tuple[float, float]:
+    """Return the least and greatest coordinate, from the lens, at which any ray runs through the layer."""
+    ends = [
+        towards[met] * np.minimum(at[met], np.float32(FARTHEST_EDDY_M)) for at in (rays.enter_m, rays.leave_m)
+    ]
+    return min(float(end.min()) for end in ends), max(float(end.max()) for end in ends)
 
+
+def _upright_planes(
+    lens_m: float, apart_m: float, least_m: float, greatest_m: float
+) -> Iterator[tuple[float, float]]:
+    """Yield where planes fixed in the world stand from the lens along an axis, and the gap between them."""
+    first = math.floor((lens_m + least_m) / apart_m)
+    last = math.ceil((lens_m + greatest_m) / apart_m)
+    for number in range(first, last + 1):
+        yield number * apart_m - lens_m, apart_m
+
+
+def _sheets(height_m: float, thickness_m: float, apart_m: float) -> Iterator[tuple[float, float]]:
+    """Yield the same for sheets within the layer."""
+    count = max(1, round(thickness_m / apart_m))
+    gap = thickness_m / count
+    for number in range(count):
+        yield (number + 0.5) * gap - 0.5 * thickness_m - height_m, gap
+
+
+@dataclass(frozen=True)
+class _Eddies:
+    """The field at one time, seen from one place; see `churn`. ``sizes`` are radius and r.m.s. by octave."""
+
+    turbulence: Turbulence
+    sizes: list[tuple[float, float]]
     lens_m: F64
     axes: tuple[F64, F64, F64]
-    at: list[F32]
     time_s: float
 
 
-def _spacing(climb: F32, path: F32, middle: F32, shell_m: float, step_rad: float) -> F32:
-    """Return how far apart the middles of neighbouring rays' paths lie in the field, metres.
-
-    Where a ray is inside the layer for the whole shell, they lie side by side; where it merely crosses, they
-    slide along the layer.
-    """
-    apart = middle * np.float32(step_rad)
-    slides = np.float32(1.0) - path * np.float32(1.0 / shell_m)
-    slide = slides / np.maximum(np.abs(climb), np.float32(1e-3))
-    spacing: F32 = np.maximum(apart * np.maximum(slide, np.float32(1.0)), np.float32(1e-6))
-    return spacing
+def _turn(
+    bend: F32, lost: F32, rays: RayPath, eddies: _Eddies, towards: F32, plane_m: float, gap_m: float
+) -> None:
+    """Add what the eddies about one plane do to the rays, in place; ``towards`` is along its axis."""
+    slant = np.maximum(np.abs(towards), np.float32(1e-4))
+    met = np.float32(plane_m) / np.copysign(slant, towards)
+    half = np.float32(0.5 * gap_m) / slant
+    end = np.minimum(met + half, np.minimum(rays.leave_m, np.float32(FARTHEST_EDDY_M)))
+    path = np.maximum(end - np.maximum(met - half, rays.enter_m), np.float32(0.0))
+    rows = np.nonzero(path.any(axis=1))[0]
+    columns = np.nonzero(path.any(axis=0))[0]
+    if len(rows) == 0:
+        return
+    part = (slice(int(rows[0]), int(rows[-1]) + 1), slice(int(columns[0]), int(columns[-1]) + 1))
+    met, slant, path = met[part], slant[part], path[part]
+    directions = rays.directions[:, *part]
+    at: list[F32] = [np.multiply(_along(direction, directions), met) for direction in eddies.axes]
+    distance = np.abs(met)
+    spacing = np.maximum(distance * np.float32(rays.step_rad) / slant, np.float32(max(rays.travel_m, 1e-6)))
+    for octave, (radius, index_rms) in enumerate(eddies.sizes):
+        angle = deflection_rms(index_rms, radius, path)
+        angle *= slant
+        shown = radius / (np.float32(0.5 * STEPS_PER_EDDY) * spacing) - np.float32(1.0)
+        shown = np.minimum(np.maximum(shown, np.float32(0.0)), np.float32(1.0))
+        fold = angle * distance * np.float32(1.0 / (FOLDING * radius))
+        shown /= np.float32(1.0) + fold * fold
+        lost[part] += angle * angle * (np.float32(1.0) - shown * shown)
+        angle *= shown
+        if angle.any():
+            _add_eddies(bend[:, *part], angle, eddies, octave, radius, at)
 
 
 def _along(axis: F64, directions: F32) -> F32:
@@ -234,41 +285,43 @@ def _along(axis: F64, directions: F32) -> F32:
     return component
 
 
-def _add_eddies(
-    bend: F32, angle: F32, places: _Places, turbulence: Turbulence, octave: int, radius: float
-) -> None:
-    eddies = _eddies(turbulence, octave, radius, places)
+def _add_eddies(bend: F32, angle: F32, eddies: _Eddies, octave: int, radius: float, at: list[F32]) -> None:
+    field = _field(eddies, octave, radius, at)
     for axis in range(3):
-        first, second, normal = (np.float32(direction[axis]) for direction in places.axes)
-        bend[axis] += angle * (eddies[..., 0] * first + eddies[..., 1] * second + eddies[..., 2] * normal)
+        first, second, normal = (np.float32(direction[axis]) for direction in eddies.axes)
+        bend[axis] += angle * (field[..., 0] * first + field[..., 1] * second + field[..., 2] * normal)
 
 
-def _eddies(turbulence: Turbulence, octave: int, radius: float, places: _Places) -> F32:
+def _field(eddies: _Eddies, octave: int, radius: float, at: list[F32]) -> F32:
     """Return one octave of the field, ``(rows, columns, 3)``, r.m.s. 1 per component.
 
-    Three copies of one flat field slide across each other: their sum churns smoothly and never repeats, where
+    Two copies of one flat field slide across each other: their sum churns smoothly and never repeats, where
     blending towards a new field now and then would pulse. Each is read on a plane of another slant, so that
     together they vary with height as they do along the layer.
+
+    ``at`` are coordinates along the layer's axes, from the lens.
     """
+    turbulence = eddies.turbulence
     tile = _eddy_tile(turbulence.seed)
     churning = turbulence.speed_m_s * (radius / turbulence.eddy_m) ** (1.0 / 3.0)
     per_metre = TILE_SAMPLES_PER_EDDY / radius
-    first, second, height = places.at
-    lens_1, lens_2, lens_height = (float(places.lens_m @ axis) for axis in places.axes)
+    first, second, height = at
+    lens_1, lens_2, lens_height = (float(eddies.lens_m @ axis) for axis in eddies.axes)
     total: F32 = np.zeros((*height.shape, 3), np.float32)
-    for copy in range(3):
-        turn = 2.0 * math.pi * (copy / 3.0 + 0.1 * octave)
-        slant = np.array([math.cos(turn + 1.0), math.sin(turn + 1.0)])
+    for copy in range(2):
+        turn = math.pi * (copy + 0.2 * octave)
+        # At right angles to each other.
+        slant = np.array([math.cos(turn / 2.0 + 1.0), math.sin(turn / 2.0 + 1.0)])
         drift = np.array(turbulence.drift_m_s) + churning * np.array([math.cos(turn), math.sin(turn)])
         # Irrational shifts keep the copies and octaves apart.
-        shift = TILE_SIZE * ((octave * 3 + copy + 1) * np.array([0.7548776662, 0.5698402910]) % 1.0)
+        shift = TILE_SIZE * ((octave * 2 + copy + 1) * np.array([0.7548776662, 0.5698402910]) % 1.0)
         # The large part in float64: far from the world's origin float32 would jitter.
-        origin = np.array([lens_1, lens_2]) + slant * lens_height - drift * places.time_s
+        origin = np.array([lens_1, lens_2]) + slant * lens_height - drift * eddies.time_s
         start = (origin * per_metre + shift) % TILE_SIZE
         across = _wrapped(first + height * np.float32(slant[0]), per_metre, float(start[0]))
         along = _wrapped(second + height * np.float32(slant[1]), per_metre, float(start[1]))
         total += cv2.remap(tile, across, along, cv2.INTER_LINEAR, borderMode=cv2.BORDER_REPLICATE)
-    total *= np.float32(1.0 / math.sqrt(3.0))
+    total *= np.float32(math.sqrt(0.5))
     return total
 
 
