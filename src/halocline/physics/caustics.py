@@ -375,13 +375,18 @@ class TracedRays:
     height: F32
     offset_cells: float
 
-    def gathered(self, depth_m: float, cell_m: float, beam_drift: F64) -> F32:
-        """Return the light at a depth before softening, ``(grid, grid)``, patch axes, by place of arrival."""
+    def gathered(
+        self, depth_m: float, cell_m: float, beam_drift: F64, *, scatter: _Scatter | None = None
+    ) -> F32:
+        """Return the light at a depth before softening, ``(grid, grid)``, patch axes, by place of arrival.
+
+        ``scatter`` lends its memory, which takes as long to get as some of the work.
+        """
         grid = self.energy.shape[0]
         per_cell = np.float32(1.0 / cell_m)
         start = np.arange(grid, dtype=np.float32) + np.float32(self.offset_cells)
         lean_x, lean_y = (np.float32(value) for value in beam_drift)
-        scatter = _Scatter(grid)
+        scatter = scatter or _Scatter(grid)
         for rows in _strips(grid):
             lift = self.height[rows] * per_cell
             fall = lift + np.float32(depth_m * per_cell)
@@ -418,7 +423,8 @@ class PatchRays:
         transfer
             `PatchOptics.transfer` of that depth.
         """
-        spectra = [self._spectrum(rays, depth_m) for rays in self.traced]
+        scatter = _Scatter(self.source.patch.grid)
+        spectra = [self._spectrum(rays, depth_m, scatter) for rays in self.traced]
         for spectrum in spectra:
             np.multiply(spectrum, transfer, out=spectrum)
         if len(spectra) == 1:
@@ -434,9 +440,9 @@ class PatchRays:
             for share, apart in zip(self.source.last_shares, self.source.apart(depth_m), strict=True)
         ]
 
-    def _spectrum(self, rays: TracedRays, depth_m: float) -> NDArray[np.complex64]:
+    def _spectrum(self, rays: TracedRays, depth_m: float, scatter: _Scatter) -> NDArray[np.complex64]:
         cell = self.source.patch.cell_m
-        light = rays.gathered(depth_m, cell, self.source.reference_drift)
+        light = rays.gathered(depth_m, cell, self.source.reference_drift, scatter=scatter)
         spectrum: NDArray[np.complex64] = fft.rfft2(light, workers=1, overwrite_x=True)
         # The mean of a slice is 1 by definition of the pattern.
         spectrum *= np.complex64(light.size / spectrum[0, 0].real)
