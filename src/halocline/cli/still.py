@@ -28,7 +28,7 @@ from halocline.rgb import RGBSpace
 
 @dataclass(frozen=True)
 class Viewing:
-    """How pictures are shown: display and view of the colour configuration, frame's views, stereo eye."""
+    """How pictures are shown: a display and a view of the colour configuration; its first ones by default."""
 
     display: str | None = None
     view: str | None = None
