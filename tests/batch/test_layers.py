@@ -11,7 +11,7 @@ import pytest
 
 import halocline
 from halocline._typing import F32
-from halocline.batch.layers import ALL, additive_layers, plan_layers
+from halocline.batch.layers import ALL, additive_layers, plan_layers, planes_held
 from halocline.errors import GraphError
 from halocline.graph.shot import Shot
 from halocline.imaging.camera_track import CameraTrack
@@ -149,3 +149,11 @@ def test_layers_in_the_file_add_up_to_its_picture(tmp_path: Path, build: Any) ->
         ]
         bound = sum(np.abs(part) for part in parts) * 2.0**-10 + 1e-6
         assert np.all(np.abs(sum(parts) - written[channel].pixels) <= bound)
+
+
+def test_memory_of_layers_is_counted(build: Any) -> None:
+    graph = preset_from_text(TEXT).at(1).graph
+    assert planes_held(graph, (), 6) == 0
+    # Four taps of three planes and four layers made of them; a guide in six bands, and its three channels.
+    assert planes_held(graph, (ALL,), 6) == 24
+    assert planes_held(graph, ("transmittance",), 6) == 9

@@ -263,3 +263,11 @@ def _with_taps(
         additive[label] = (tap.plane, tapped)
         tapped = tap.plane
     return Graph(steps, previous), additive
+
+
+def planes_held(graph: Graph, wanted: Iterable[str], band_count: int) -> int:
+    """Return how many float planes layers add to a frame's memory at most, for the memory budget."""
+    plan = plan_layers(graph, wanted)
+    taps = len(plan.planes) - len(plan.guides)
+    guides = sum(1 if name in PLAIN_GUIDES else band_count for name in plan.guides)
+    return 3 * taps + guides + 3 * (len(plan.additive) + len(plan.guides))
