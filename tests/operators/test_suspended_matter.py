@@ -248,3 +248,37 @@ def test_impossible_parameters_are_refused_in_words() -> None:
         matter(THICK, THICK)
     with pytest.raises(ValidationError, match="needs at least one"):
         MatterClass(name="x", kind="picture")
+
+
+def test_caustics_play_on_the_particles(build: Any) -> None:
+    shot = build.shot(WINDOW, path=build.path(depth_m=4.0, surface_sun_share=0.9))
+    light = [
+        build.run(wet(build, ("m", matter(surface=surface))), wall(3.0), shot, wanted=("particles",))[
+            "particles"
+        ]
+        for surface in (None, {"detail": 256})
+    ]
+    assert light[1].sum() == pytest.approx(light[0].sum(), rel=0.35)
+    assert np.abs(light[1] - light[0]).max() > 0.05 * light[0].max()
+
+
+def test_wakes_and_drift_keep_the_same_bits_alone(build: Any) -> None:
+    busy: dict[str, Any] = {
+        "wakes": ({"track": ({"frame": 990, "nose": (-2.0, 0, -2)}, {"frame": 1010, "nose": (2.0, 0, -2)})},),
+        "drift": ({"frame": 990}, {"frame": 1010, "translation": (0.4, 0, 0), "rotation": (0, 8.0, 0)}),
+    }
+    calm, stirred = (
+        build.run(
+            wet(build, ("m", matter(**changes))), wall(4.0), build.shot(WINDOW), wanted=("particle_alpha",)
+        )
+        for changes in ({}, busy)
+    )
+    again = build.run(
+        wet(build, ("m", matter(**busy))),
+        wall(4.0),
+        build.shot(WINDOW),
+        wanted=("particle_alpha",),
+        tile_rows=3,
+    )
+    assert (stirred["particle_alpha"] != calm["particle_alpha"]).any()
+    assert (stirred["particle_alpha"] == again["particle_alpha"]).all()

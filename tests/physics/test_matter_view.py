@@ -46,7 +46,7 @@ def _kind(build: Any, **changes: Any) -> ParticleClass:
 def _one(diameter_m: float, range_m: float = 1.5) -> Cloud:
     place = np.array([[0.02, -0.03, -range_m]])
     words = np.array([[123], [456], [789]], np.uint32)
-    return Cloud(Particles(place, np.array([diameter_m]), words), place, place, place)
+    return Cloud(Particles(place, np.array([diameter_m]), words, np.ones(1)), place, place, place)
 
 
 def _covered(found: Any) -> float:

@@ -10,6 +10,7 @@ from halocline.errors import PhysicsError
 from halocline.physics.particle_field import (
     CELL_DIAMETERS,
     Particles,
+    Patchiness,
     ViewVolume,
     aggregate_parts,
     cells_in_view,
@@ -40,10 +41,10 @@ def _by_home(particles: Particles) -> dict[tuple[float, ...], tuple[float, ...]]
 
 
 @pytest.mark.parametrize("patches", [EVEN, PATCHY])
-def test_two_cameras_see_the_same_particles_where_their_views_overlap(patches: object) -> None:
+def test_two_cameras_see_the_same_particles_where_their_views_overlap(patches: Patchiness) -> None:
     here, there = _view(), _view((0.3, -0.1, 0.2), turn_deg=11.0)
-    first = particles_in_view(5, "snow", SIZES, patches, here, LIMITS)  # type: ignore[arg-type]
-    second = particles_in_view(5, "snow", SIZES, patches, there, LIMITS)  # type: ignore[arg-type]
+    first = particles_in_view(5, "snow", SIZES, patches, here, LIMITS)
+    second = particles_in_view(5, "snow", SIZES, patches, there, LIMITS)
     seen_by_both = first.select(there.touches(first.home_m, 0.0))
     others = _by_home(second)
     assert len(seen_by_both) > 1000
@@ -127,6 +128,27 @@ def test_patchy_field_follows_its_density() -> None:
     points = np.random.default_rng(0).uniform(-4.0, 4.0, (400_000, 3))
     ratio = PATCHY.ratio(points[_view().touches(points, 0.0)])
     assert PATCHY.ratio(found.home_m).mean() == pytest.approx((ratio**2).mean() / ratio.mean(), rel=0.04)
+
+
+@pytest.mark.parametrize("patches", [EVEN, PATCHY])
+def test_a_field_thins_out_without_moving_or_popping(patches: Patchiness) -> None:
+    shares = np.linspace(0.0, 1.0, 41)
+    found = [
+        particles_in_view(1, "snow", SIZES, patches, _view(), LIMITS, thinned_to=float(share))
+        for share in shares
+    ]
+    total = np.array([particles.presence.sum() for particles in found])
+    assert total / total[-1] == pytest.approx(shares, abs=0.02)
+    before: dict[tuple[float, ...], float] = {}
+    steps = []
+    for particles in found:
+        now = dict(zip(map(tuple, particles.home_m.tolist()), particles.presence.tolist(), strict=True))
+        assert before.keys() <= now.keys()
+        steps.append(max(now[home] - before.get(home, 0.0) for home in now) if now else 0.0)
+        before = now
+    # At this pace of 1/40 a frame a particle takes some frames to come in, until the field is all but whole.
+    assert max(steps[3:38]) < 0.3
+    assert (found[-1].presence == 1.0).all()
 
 
 def test_impossible_patches_are_refused() -> None:

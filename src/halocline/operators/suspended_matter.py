@@ -181,7 +181,8 @@ class SuspendedMatterParameters(Strict):
     lens
         Focus and iris, as far as particles are concerned.
     density
-        Multiplies all numbers per litre; 0 is clear.
+        Multiplies all numbers per litre; 0 is clear. From 0 to 1 it may be animated: particles then fade in
+        and out where they are. Above 1 they would appear at once.
     brightness
         Art: multiplies the particles' light; 1 is physical.
     haze
@@ -318,7 +319,8 @@ class SuspendedMatter(Operator[SuspendedMatterParameters]):
 
     def _class(self, kind: MatterClass, shot: Shot) -> ParticleClass:
         p = self.parameters
-        sizes = PowerLaw(1000.0 * kind.per_litre * p.density, kind.exponent, kind.smallest, kind.largest)
+        number = 1000.0 * kind.per_litre * max(1.0, p.density)
+        sizes = PowerLaw(number, kind.exponent, kind.smallest, kind.largest)
         bands = shot.path.bands
         pictures = kind.kind == "picture"
         colour = (1.0, 1.0, 1.0) if pictures else kind.albedo
@@ -334,6 +336,7 @@ class SuspendedMatter(Operator[SuspendedMatterParameters]):
             irregular=kind.kind == "aggregate",
             turns_per_s=kind.tumbling,
             variation=kind.brightness_spread,
+            thinned_to=min(1.0, p.density),
             drawn=kind.kind != "haze",
             cards=cards_from(tuple(map(Path, kind.images)), bands, shot.space) if pictures else None,
         )

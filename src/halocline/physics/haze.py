@@ -141,10 +141,11 @@ def haze_of(
     scattering = np.zeros(path.bands.count)
     lobes = []
     for kind in classes:
-        whole = kind.opacity * kind.sizes.cross_section()
+        opacity = kind.opacity * kind.thinned_to
+        whole = opacity * kind.sizes.cross_section()
         hidden = np.full(len(ranges), whole)
         if kind.drawn:
-            hidden = kind.opacity * haze_cross_section(kind.sizes, limits, ranges)
+            hidden = opacity * haze_cross_section(kind.sizes, limits, ranges)
         total += whole
         missing += float(np.trapezoid((whole - hidden) * decay, ranges))
         scattering += whole * kind.albedo

@@ -113,7 +113,7 @@ def haze_clouds(
         if kind.patches.amplitude > 0.0 and part > _LEAST_SHARE * whole
     ]
     # The haze's light against that of the water itself, over a whole view.
-    blocking = sum(kind.opacity * kind.sizes.cross_section() for kind in classes)
+    blocking = sum(kind.opacity * kind.thinned_to * kind.sizes.cross_section() for kind in classes)
     if not patchy or blocking < _LEAST_HAZE * max(rate, 1e-6):
         return None
     rays = _rays(exposure)

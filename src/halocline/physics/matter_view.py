@@ -89,7 +89,7 @@ def seen(cloud: Cloud, kind: ParticleClass, limits: DrawLimits, exposure: Exposu
         cloud.closed_m,
         cloud.particles.diameter_m,
         sight.range_m,
-        share * kind.opacity,
+        share * kind.opacity * cloud.particles.presence,
         light,
         veil,
     )

@@ -27,6 +27,8 @@ CELL_DIAMETERS = 160.0
 # Clumps are no denser than this many standard deviations of their logarithm make them. A higher bound would
 # cost particles that are drawn up and thrown away; this one takes 0.3 % off the mean.
 _DENSEST_DEVIATIONS = 2.2
+# While a field is thinned, this share of its whole density is on its way in or out.
+_FADING_IN = 0.12
 # More cells than this in one view would be slow; the caller's draw limits are wrong.
 _MOST_CELLS = 4_000_000
 
@@ -200,18 +202,23 @@ class Particles:
         ``(n,)``.
     words
         ``(3, n)`` random 32-bit words that belong to each particle: shape, tint, phase.
+    presence
+        ``(n,)`` 0 to 1: below 1 for those that are just coming or going as the density changes.
     """
 
     home_m: F64
     diameter_m: F64
     words: NDArray[np.uint32]
+    presence: F64
 
     def __len__(self) -> int:
         return len(self.diameter_m)
 
     def select(self, which: NDArray[np.bool_] | NDArray[np.int64]) -> Particles:
         """Return the particles of a mask or an index array."""
-        return Particles(self.home_m[which], self.diameter_m[which], self.words[:, which])
+        return Particles(
+            self.home_m[which], self.diameter_m[which], self.words[:, which], self.presence[which]
+        )
 
     def shares(self) -> F64:
         """Return the words as three numbers in the open interval 0 to 1 a particle, ``(3, n)``."""
@@ -219,7 +226,14 @@ class Particles:
 
 
 def particles_in_view(
-    seed: int, name: str, sizes: PowerLaw, patches: Patchiness, view: ViewVolume, limits: DrawLimits
+    seed: int,
+    name: str,
+    sizes: PowerLaw,
+    patches: Patchiness,
+    view: ViewVolume,
+    limits: DrawLimits,
+    *,
+    thinned_to: float = 1.0,
 ) -> Particles:
     """Return the particles of an endless field that a view may show, in the order of their cells.
 
@@ -236,46 +250,72 @@ def particles_in_view(
         In the lattice's frame. What a particle is does not depend on it, only whether it is returned.
     limits
         Particles that it leaves wholly to the haze are not returned.
+    thinned_to
+        Share of the density that is there, 0 to 1. As it changes, particles fade in and out one by one
+        where they are; none moves.
     """
     cell_m = CELL_DIAMETERS * sizes.largest_m
     view = replace(view, farthest_m=min(view.farthest_m, limits.farthest_for(sizes.largest_m)))
-    return _particles_in_cells(seed, name, sizes, patches, cells_in_view(view, cell_m), cell_m, view, limits)
+    field = _Field(seed, name, sizes, patches, cell_m, thinned_to)
+    return _particles_in_cells(field, cells_in_view(view, cell_m), view, limits)
+
+
+@dataclass(frozen=True)
+class _Field:
+    """What fixes a field: see `particles_in_view`."""
+
+    seed: int
+    name: str
+    sizes: PowerLaw
+    patches: Patchiness
+    cell_m: float
+    thinned_to: float
+
+    def key(self, purpose: str) -> int:
+        return stream_key(self.seed, self.name, purpose)
 
 
 def _particles_in_cells(
-    seed: int,
-    name: str,
-    sizes: PowerLaw,
-    patches: Patchiness,
-    cells: NDArray[np.int64],
-    cell_m: float,
-    view: ViewVolume,
-    limits: DrawLimits,
+    field: _Field, cells: NDArray[np.int64], view: ViewVolume, limits: DrawLimits
 ) -> Particles:
+    cell_m = field.cell_m
     corner = cells.astype(np.float64) * cell_m
-    bound = patches.bound_within(corner + 0.5 * cell_m, cell_m * math.sqrt(3.0) / 2.0)
-    count = poisson_counts(
-        uniforms(stream_key(seed, name, "count"), *cells.T)[0], sizes.per_m3 * cell_m**3 * bound
-    )
+    bound = field.patches.bound_within(corner + 0.5 * cell_m, cell_m * math.sqrt(3.0) / 2.0)
+    expected = field.sizes.per_m3 * cell_m**3 * bound
+    count = poisson_counts(uniforms(field.key("count"), *cells.T)[0], expected)
     owner = np.repeat(np.arange(len(cells)), count)
     index = np.arange(len(owner)) - np.repeat(np.cumsum(count) - count, count)
-    x, y, z, size = uniforms(stream_key(seed, name, "place"), *cells[owner].T, index)
+    x, y, z, size = uniforms(field.key("place"), *cells[owner].T, index)
     home = corner[owner] + np.stack([x, y, z], axis=1) * cell_m
-    diameter = sizes.quantile(size)
+    diameter = field.sizes.quantile(size)
 
     # Leave out early what the camera does not see: on average two thirds.
     near_enough = np.minimum(limits.farthest_m, diameter / limits.smallest_angle_rad) + view.margin_m
     offset = home - view.position_m
     seen = view.touches(home, 0.0) & ((offset * offset).sum(axis=1) < near_enough**2)
     owner, index, home, diameter = owner[seen], index[seen], home[seen], diameter[seen]
-    words = random_words(stream_key(seed, name, "nature"), *cells[owner].T, index)
-    particles = Particles(home, diameter, words[:3])
-    if patches.amplitude == 0.0:
-        return particles
-    # Thin the even field of each cell down to the patchy density: no cell shows as a step. The fourth
-    # word is used up here, as what is kept of it is no longer even.
-    keep = (words[3].astype(np.float64) + 0.5) * 2.0**-32
-    return particles.select(keep * bound[owner] < patches.ratio(home))
+    words = random_words(field.key("nature"), *cells[owner].T, index)
+    # The fourth word is used up here, as what is kept of it is no longer even.
+    presence = _presence(field, home, (words[3].astype(np.float64) + 0.5) * 2.0**-32 * bound[owner])
+    return Particles(home, diameter, words[:3], presence).select(presence > 0.0)
+
+
+def _presence(field: _Field, home: F64, rank: F64) -> F64:
+    """Thin the even field of each cell down to the patchy density: no cell shows as a step.
+
+    A particle is there where the density is above its rank. While the field is thinned as a whole, those
+    with a rank just below are faint, over a ramp that closes as the field becomes whole; the mean is kept.
+    """
+    share = field.thinned_to
+    if field.patches.amplitude == 0.0 and share == 1.0:
+        return np.ones(len(home))
+    rank = rank / field.patches.ratio(home)
+    ramp = min(_FADING_IN, 2.0 * (1.0 - share))
+    if ramp <= 0.0:
+        return (rank < 1.0).astype(np.float64)
+    # The mean of the ramp that ends at e is e - ramp / 2, or e^2 / (2 ramp) where it is cut off at zero.
+    end = share + 0.5 * ramp if share > 0.5 * ramp else math.sqrt(2.0 * ramp * share)
+    return np.clip((end - rank) / ramp, 0.0, 1.0)
 
 
 def aggregate_parts(particles: Particles, *, parts: int = 9) -> tuple[F64, F64]:

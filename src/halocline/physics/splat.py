@@ -529,7 +529,7 @@ class _Things:
     @cached_property
     def per_ramp(self) -> F32:
         """1 / (2 softness)."""
-        return np.reciprocal(np.float32(2.0) * self.softness)
+        return np.asarray(np.reciprocal(np.float32(2.0) * self.softness))
 
     @cached_property
     def ramp_end(self) -> F32:

@@ -50,6 +50,8 @@ class ParticleClass:
         Spread of brightness from particle to particle, 0 to 1.
     cards
         Pictures to draw it with, instead of discs.
+    thinned_to
+        Share of the stated numbers that is there, 0 to 1.
     drawn
         Whether particles are drawn one by one; if not, all of it is haze.
     """
@@ -65,6 +67,7 @@ class ParticleClass:
     turns_per_s: float = 0.02
     variation: float = 0.4
     cards: Textures | None = None
+    thinned_to: float = 1.0
     drawn: bool = True
 
     @cached_property
@@ -136,7 +139,8 @@ def affordable(
     """Return drawing limits under which no more than about ``most`` particles are in view.
 
     The smallest angle drawn is raised as needed. It follows from densities, sizes and the lens only, not from
-    what a frame happens to hold, so it does not jump from frame to frame.
+    what a frame happens to hold, so it does not jump from frame to frame; nor does it change as a class is
+    thinned.
     """
     pieces = [piece for kind in classes if kind.drawn for piece in kind.slices]
     for _ in range(6):
@@ -183,7 +187,9 @@ def visible(
     rotation, position = motion.drift.into_field(exposure.middle.rotation, exposure.middle.position_m, middle)
     position = position - motion.lattice_shift(sinking, up, middle)
     view = exposure.view(rotation, position, farthest_m=limits.farthest_m, margin_m=motion.farthest_m)
-    particles = particles_in_view(seed, name, kind.slices[index], kind.patches, view, limits)
+    particles = particles_in_view(
+        seed, name, kind.slices[index], kind.patches, view, limits, thinned_to=kind.thinned_to
+    )
     return Cloud(
         particles,
         *(motion.world_positions(particles.home_m, sinking, up, time) for time in (opened, middle, closed)),
