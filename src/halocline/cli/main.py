@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import sys
+import warnings
 from typing import Annotated, Any
 
 import typer
@@ -44,6 +45,8 @@ def run(arguments: list[str] | None = None) -> Any:
 
     0: everything asked for is done. 1: some frames failed. 2: nothing could be done. 130: interrupted.
     """
+    # Which optional packages colour-science would like is told by it on import, and no business of a user's.
+    warnings.filterwarnings("ignore", message=".*related API features are not available.*")
     try:
         app(arguments, prog_name="halocline")
     except HaloclineError as error:
