@@ -183,3 +183,11 @@ def test_preset_check_tells_what_is_odd(halocline: Halocline, tmp_path: Path) ->
     told = halocline("preset", "check", path)
     assert told.status == 0
     assert "odd.toml, line 3: light.veil_brightness is set, but no step uses it" in told.out
+
+
+def test_plot_counts_what_floats(halocline: Halocline, tmp_path: Path) -> None:
+    told = halocline("plot", "silt-out", "--what", "particles", "--out", tmp_path / "p.png")
+    assert told.status == 0, told.err
+    told = halocline("plot", "jerlov-1c", "--what", "particles", "--out", tmp_path / "q.png")
+    assert told.status == 2
+    assert "nothing floats in this water" in told.err

@@ -16,6 +16,7 @@ from halocline.cli.output import say
 from halocline.cli.still import Still, Viewing, tasks_of
 from halocline.cli.wedge import DisplayOption, OverwriteOption, ViewOption
 from halocline.errors import JobError
+from halocline.operators.suspended_matter import SuspendedMatter
 from halocline.physics.transport import LightPath
 from halocline.presets.build import DEFAULT_CAMERA_DEPTH_M, in_space, light_path, story_report
 from halocline.presets.preset import Preset, load_preset
@@ -47,6 +48,7 @@ class What(StrEnum):
     contrast = "contrast"
     remap = "remap"
     veil = "veil"
+    particles = "particles"
     steps = "steps"
     every = "all"
 
@@ -73,10 +75,11 @@ def plot(
     makers = _makers(look, frame, viewing, render, depth)
     if what is not What.every:
         if what not in makers:
+            frameless = what is What.steps
             raise JobError(
-                "what each step does is plotted of a frame",
-                code="E-PLOT-FRAME",
-                mend="Say --render FRAME.exr.",
+                "what each step does is plotted of a frame" if frameless else "nothing floats in this water",
+                code="E-PLOT-FRAME" if frameless else "E-PLOT-PARTICLES",
+                mend="Say --render FRAME.exr." if frameless else "Give a preset with suspended_matter.",
             )
         write_figure(makers[what](), out, overwrite=overwrite)
         return
@@ -125,9 +128,30 @@ def _makers(
         What.remap: lambda: plots.remap_figure(story.remap, longest_m=farthest),
         What.veil: lambda: plots.veil_figure(path, np.array([0.0, 0.0, -1.0])),
     }
+    counts = _counts(look, frame)
+    if counts:
+        made[What.particles] = lambda: plots.bar_figure(
+            list(counts),
+            list(counts.values()),
+            title=f"{look.name}: what floats in the water",
+            unit="particles in a litre",
+            logarithmic=True,
+        )
     if render is not None:
         made[What.steps] = lambda: _steps_figure(look, render, depth)
     return made
+
+
+def _counts(look: Preset, frame: int) -> dict[str, float]:
+    """Return particles in a litre by class, of every step that draws some."""
+    counts: dict[str, float] = {}
+    for step in look.at(frame).graph.steps:
+        if isinstance(step.operator, SuspendedMatter):
+            matter = step.operator.parameters
+            for each in matter.classes:
+                sizes = f"{1e3 * each.smallest:.3g} to {1e3 * each.largest:.3g} mm"
+                counts[f"{each.name}, {sizes}"] = each.per_litre * matter.density
+    return counts
 
 
 def _path(look: Preset, frame: int) -> LightPath:

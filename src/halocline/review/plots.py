@@ -210,8 +210,10 @@ def residual_figure(
     return figure
 
 
-def bar_figure(labels: Sequence[str], values: Sequence[float], *, title: str, unit: str) -> Figure:
-    """Return bars with their values written beside them."""
+def bar_figure(
+    labels: Sequence[str], values: Sequence[float], *, title: str, unit: str, logarithmic: bool = False
+) -> Figure:
+    """Return bars with their values beside them; values that differ by powers of ten want a logarithm."""
     figure, axes = _figure(1, 1, (8.0, 0.9 + 0.42 * len(labels)))
     places = np.arange(len(labels))[::-1]
     axes.barh(places, values, color="#5a7d9a")
@@ -219,6 +221,8 @@ def bar_figure(labels: Sequence[str], values: Sequence[float], *, title: str, un
         axes.text(value, place, f" {value:.3g}", va="center", fontsize=8)
     axes.set(yticks=places, yticklabels=labels, xlabel=unit, title=title)
     axes.margins(x=0.15)
+    if logarithmic:
+        axes.set_xscale("log")
     return figure
 
 
