@@ -28,7 +28,7 @@ from halocline.physics.water import (
     scaled_to_attenuation,
 )
 
-# Residuals of more than this many standard deviations count linearly (Huber 1964).
+# Residuals of more than this many standard deviations count linearly (huber1964).
 HUBER = 1.5
 ROUNDS = 4
 # A display picture holds nothing below black: colours that water drove out of its gamut end here, linear.
