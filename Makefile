@@ -35,7 +35,7 @@ bench: $(SET_UP)
 
 ## Pages that are written from the code.
 docs: $(SET_UP)
-	$(BIN)/python -m halocline.presets.reference docs
+	$(BIN)/python tools/write_reference.py
 
 clean:
 	rm -rf $(VENV) demo_out build dist .pytest_cache .mypy_cache .ruff_cache
