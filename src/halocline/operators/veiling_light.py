@@ -36,11 +36,15 @@ class VeilingLight(Operator[VeilingLightParameters]):
     Parameters = VeilingLightParameters
 
     def planes(self) -> PlaneUse:
-        """Read light, coverage and geometry; write light, coverage and the veil by itself."""
+        """Read light, coverage and geometry; write light, coverage and the veil by itself.
+
+        What floats in front must still know how much of a pixel the render covers once water has filled the
+        rest: that stays as ``coverage``.
+        """
         return PlaneUse(
             reads=frozenset({"bands", "alpha", "range", "downward", "sun_cosine"}),
             optional=frozenset({"far_range", "far_share", "path_length", "far_path_length"}),
-            writes=frozenset({"bands", "alpha", "veil"}),
+            writes=frozenset({"bands", "alpha", "coverage", "veil"}),
         )
 
     def idle(self, shot: Shot) -> bool:
@@ -53,8 +57,9 @@ class VeilingLight(Operator[VeilingLightParameters]):
         veil = veiling_light(shot.path, self._geometry(planes, shot))
         if self.parameters.open_water == "leave":
             veil *= alpha
-            return {"bands": planes["bands"] + veil, "alpha": alpha, "veil": veil}
-        return {"bands": planes["bands"] + veil, "alpha": np.ones_like(alpha), "veil": veil}
+            return {"bands": planes["bands"] + veil, "alpha": alpha, "coverage": alpha, "veil": veil}
+        opaque = np.ones_like(alpha)
+        return {"bands": planes["bands"] + veil, "alpha": opaque, "coverage": alpha, "veil": veil}
 
     def _geometry(self, planes: Planes, shot: Shot) -> VeilGeometry:
         mu, far_share = planes["downward"], planes.get("far_share")
