@@ -50,15 +50,18 @@ def main() -> None:
         frame = _frame()
         _write(source, frame)
         measured = _measured(source, frame)
-    median = {name: statistics.median(times) for name, times in measured.items()}
     print(f"UHD; {os.cpu_count()} processors; {ROUNDS} interleaved rounds; seconds: median (min .. max)")
-    for name, times in measured.items():
-        ratio, span = median[name] / median["floor"], f"({min(times):.3f} .. {max(times):.3f})"
-        print(f"  {name:<10}{median[name]:7.3f}   {span}   {ratio:6.3f} of floor")
+    for number, kind in enumerate(("passed", "of processors")):
+        floor = statistics.median(both[number] for both in measured["floor"])
+        for name, rounds in measured.items():
+            times = [both[number] for both in rounds]
+            median, span = statistics.median(times), f"({min(times):.3f} .. {max(times):.3f})"
+            print(f"  {name:<10}{median:7.3f} {kind}   {span}   {median / floor:6.3f} of floor")
     print("  targets: slices 0.15, shafts 0.30 of floor")
 
 
-def _measured(source: Path, frame: Frame) -> dict[str, list[float]]:
+def _measured(source: Path, frame: Frame) -> dict[str, list[tuple[float, float]]]:
+    """Return wall and processor seconds of each job and round."""
     shots = [_shot(number) for number in range(1001, 1001 + ROUNDS)]
     caustics = chain([("caustics", Caustics(CausticsParameters(normals="render")))])
     shafts = chain([("shafts", LightShafts(LightShaftsParameters()))])
@@ -70,23 +73,22 @@ def _measured(source: Path, frame: Frame) -> dict[str, list[float]]:
         "caustics": lambda shot: _step(caustics, frame, shot, "bands"),
         "shafts": lambda shot: _step(shafts, frame, shot, "shafts"),
     }
-    times: dict[str, list[float]] = {name: [] for name in jobs}
+    times: dict[str, list[tuple[float, float]]] = {name: [] for name in jobs}
     for shot in shots:
         for name, job in jobs.items():
-            started = time.perf_counter()
+            started = time.perf_counter(), time.process_time()
             job(shot)
-            times[name].append(time.perf_counter() - started)
+            times[name].append((time.perf_counter() - started[0], time.process_time() - started[1]))
     return times
 
 
 def _slices(shot: Shot) -> None:
     field = light_field(shot, SurfaceParameters())
     rungs = [rung for rung in range(29) if DEPTHS_M[0] / 1.25 < ladder_depth(rung) < DEPTHS_M[1] * 1.25]
-    setup = field.setup
     with ThreadPoolExecutor(os.cpu_count()) as pool:
-        for _ in pool.map(field.rays, (setup.fine, setup.long)):
+        for _ in pool.map(lambda rung: field.fine(rung, int(field.setup.finest_levels[rung])), rungs):
             pass
-        for _ in pool.map(field.slice, rungs):
+        for _ in pool.map(field.long, rungs):
             pass
 
 

@@ -170,6 +170,15 @@ def test_overcast_light_has_no_caustics() -> None:
     assert_allclose(half - 1.0, 0.5 * (full - 1.0), rtol=2e-2, atol=1e-3)
 
 
+def test_light_is_even_where_there_is_no_surface_or_water_hides_it() -> None:
+    frame = ground(DOWN)
+    frame.planes["range"][:, :20] = np.inf
+    frame.planes["range"][:, 20:40] = 500.0
+    gain = departures(frame)
+    assert not gain[:, :, :40].any()
+    assert gain[:, :, 40:].any()
+
+
 def test_mattes_hold_caustics_out() -> None:
     matte = np.zeros(SIZE.shape, np.float32)
     matte[:, :48] = 1.0

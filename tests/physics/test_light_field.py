@@ -86,6 +86,46 @@ def test_a_wide_footprint_averages_the_pattern_and_keeps_its_place(setup: Causti
         assert np.corrcoef(soft[inner].ravel(), blurred[inner].ravel())[0, 1] > 0.93
 
 
+def test_soft_patterns_keep_the_strength_of_an_average(setup: CausticSetup) -> None:
+    x, y = level(256, 0.02)
+    depth = np.full_like(x, 3.0)
+    field = setup.at(1.0)
+    sharp = field.gain(x, y, depth)[1]
+    inner = (slice(25, -25), slice(25, -25))
+    for width in (0.06, 0.12, 0.24, 0.48):
+        soft = field.gain(x, y, depth, footprint_m=np.full_like(x, width))[1][inner]
+        assert soft.std() == pytest.approx(uniform_filter(sharp, round(width / 0.02))[inner].std(), rel=0.15)
+
+
+def test_only_what_is_asked_for_is_traced(setup: CausticSetup) -> None:
+    x, y = level(16, 0.1)
+    depth = np.full_like(x, 0.5 * (ladder_depth(10) + ladder_depth(11)))
+    field = setup.at(5.0)
+    field.gain(x, y, depth, footprint_m=np.full_like(x, 0.001))
+    assert {divmod(key, 8) for key in field._fine._values} == {(10, 0), (11, 0)}
+    # From afar coarser rays do.
+    far = setup.at(5.0)
+    far.gain(x, y, depth, footprint_m=np.full_like(x, 0.3))
+    assert min(key for key in far._rays._values if key >= 0) >= 2
+
+
+def test_deep_down_where_light_is_soft_fewer_rays_give_the_same_light(setup: CausticSetup) -> None:
+    rung = int(np.flatnonzero(setup.finest_levels)[0])
+    assert ladder_depth(rung) > 5.0
+    field = setup.at(2.0)
+    x, y = level(200, 0.02)
+    depth = np.full_like(x, ladder_depth(rung))
+    kept = setup.finest_levels
+    coarse = field.gain(x, y, depth)[1]
+    try:
+        setup.finest_levels = np.zeros_like(kept)
+        fine = setup.at(2.0).gain(x, y, depth)[1]
+    finally:
+        setup.finest_levels = kept
+    assert np.corrcoef(coarse.ravel(), fine.ravel())[0, 1] > 0.985
+    assert coarse.std() == pytest.approx(fine.std(), rel=0.06)
+
+
 def test_points_along_the_beam_see_the_same_filament(setup: CausticSetup) -> None:
     x, y = level(200, 0.05)
     drift = setup.optics.beam.drift

@@ -6,10 +6,12 @@ fades where a surface turns away from the sun or the light of the day is diffuse
 
 from __future__ import annotations
 
-from dataclasses import dataclass
+import math
+from dataclasses import dataclass, replace
 from typing import Any, Literal
 
 import numpy as np
+from numpy.typing import NDArray
 
 from halocline._typing import F32
 from halocline.graph.operator import Operator, Planes, PlaneUse, Tile
@@ -23,6 +25,8 @@ from halocline.operators.surface_light import (
 )
 from halocline.physics.facing import normals_from_range
 from halocline.physics.light_field import CausticField
+from halocline.physics.transport import LightPath
+from halocline.physics.visibility import RangeRemap
 from halocline.quantities import Ratio, Strict
 
 # A surface seen this steeply at least, when the width of a pixel on it is reckoned.
@@ -30,6 +34,10 @@ _STEEPEST = 0.1
 # Diffuse light that reaches a surface facing straight down, as a share of that on one facing up: what the
 # bottom throws back. Common practice, no source.
 _FROM_BELOW = 0.1
+# Of surfaces farther away the water lets less than this share of any band's light through: nothing is seen of
+# a pattern on them. Over the last part of the way there it fades.
+_UNSEEN = 1.0 / 500.0
+_FADING = 0.25
 
 
 class CausticsParameters(Strict):
@@ -71,7 +79,8 @@ class _Prepared:
     """The light of a frame, and how each band takes part in it.
 
     ``weights`` is ``(K, 3)``; ``share`` is the sun's share at the surface and ``fading`` (1/m) how it falls
-    with depth, ``(K,)`` each.
+    with depth, ``(K,)`` each. ``farthest_m`` is
+    how many metres of water hide the pattern.
     """
 
     field: CausticField
@@ -79,6 +88,7 @@ class _Prepared:
     weights: F32
     share: F32
     fading: F32
+    farthest_m: float
 
 
 class Caustics(Operator[CausticsParameters]):
@@ -117,10 +127,13 @@ class Caustics(Operator[CausticsParameters]):
             share = path.sun_share(0.0)
             fading = -np.log(np.maximum(path.sun_share(1.0), 1e-30) / np.maximum(share, 1e-30))
         field = light_field(shot, self.parameters.surface, contrast=self.parameters.contrast)
-        # Made now, so that the first tiles need not wait for each other.
-        field.rays(field.setup.fine)
         return _Prepared(
-            field, LevelAxes.of(shot), *(values.astype(np.float32) for values in (weights, share, fading))
+            field,
+            LevelAxes.of(shot),
+            weights.astype(np.float32),
+            share.astype(np.float32),
+            fading.astype(np.float32),
+            _farthest(path),
         )
 
     def apply(self, planes: Planes, tile: Tile, shot: Shot, prepared: Any) -> Planes:
@@ -167,12 +180,17 @@ class _View:
     down: F32
     depth_m: float
     width: float
+    remap: RangeRemap
 
     @classmethod
     def of(cls, shot: Shot, axes: LevelAxes, tile: Tile) -> _View:
         x, y = axes.across(shot, tile.region)
         down = shot.view_plane("downward", tile.region)
-        return cls(x, y, down, shot.path.camera_depth_m, max(shot.camera.tangent_per_px))
+        return cls(x, y, down, shot.path.camera_depth_m, max(shot.camera.tangent_per_px), shot.path.remap)
+
+    def at(self, where: NDArray[np.bool_]) -> _View:
+        """Return the directions of some pixels, ``(n,)`` each."""
+        return replace(self, x=self.x[where], y=self.y[where], down=self.down[where])
 
 
 def _facing(normal: F32 | None, shot: Shot) -> F32 | None:
@@ -190,27 +208,58 @@ def _facing(normal: F32 | None, shot: Shot) -> F32 | None:
     return over
 
 
+def _farthest(path: LightPath) -> float:
+    """Return how many metres of water hide all that lies behind them."""
+    return min(FARTHEST_M, -math.log(_UNSEEN) / max(1e-6, float(path.beam_rate.min())))
+
+
 def _departure(ready: _Prepared, view: _View, range_m: F32, facing: F32 | None) -> F32:
-    """Return by how much each band's light on the surfaces departs from even light, ``(K, ...)``."""
-    reached = np.minimum(range_m, np.float32(FARTHEST_M))
-    depth = view.down * reached
+    """Return by how much each band's light on the surfaces departs from even light, ``(K, ...)``.
+
+    Where there is no surface, or none to be seen for water, light is taken as even: 0.
+    """
+    out = np.zeros((len(ready.weights), *range_m.shape), np.float32)
+    # Metres of water as the eye counts them: a story may draw surfaces near.
+    near = view.remap.apply(range_m) < np.float32(ready.farthest_m)
+    near &= range_m < np.float32(FARTHEST_M)
+    if near.all():
+        return _departures(ready, view, range_m, facing)
+    if near.any():
+        found = _departures(ready, view.at(near), range_m[near], None if facing is None else facing[near])
+        for plane, values in zip(out, found, strict=True):
+            plane[near] = values
+    return out
+
+
+def _departures(ready: _Prepared, view: _View, range_m: F32, facing: F32 | None) -> F32:
+    """Return the same for surfaces that are there and near, in any one shape."""
+    depth = view.down * range_m
     depth += np.float32(view.depth_m)
     np.maximum(depth, np.float32(0.0), out=depth)
     # How wide a pixel is on level ground, between its width across and along the view.
-    width = reached * np.float32(view.width)
+    width = range_m * np.float32(view.width)
     width /= np.sqrt(np.maximum(np.abs(view.down), np.float32(_STEEPEST)))
     light = ready.field.gain(
-        view.x * reached, view.y * reached, depth, origin=ready.axes.origin, footprint_m=width
+        view.x * range_m, view.y * range_m, depth, origin=ready.axes.origin, footprint_m=width
     )
     light -= np.float32(1.0)
+    light *= _fade(view.remap.apply(range_m), ready.farthest_m)
     out = np.empty((len(ready.weights), *range_m.shape), np.float32)
     for plane, weights, share, fading in zip(out, ready.weights, ready.share, ready.fading, strict=True):
-        np.multiply(light[0], weights[0], out=plane)
-        for channel in (1, 2):
-            if weights[channel] != 0.0:
-                np.add(plane, light[channel] * weights[channel], out=plane)
+        # Channels that take part: two at most, since bands lie between them.
+        first, *others = np.flatnonzero(weights)
+        np.multiply(light[first], weights[first], out=plane)
+        for channel in others:
+            np.add(plane, light[channel] * weights[channel], out=plane)
         np.multiply(plane, _sun_share(depth, share, fading, facing), out=plane)
     return out
+
+
+def _fade(length_m: F32, farthest_m: float) -> F32:
+    """Return 1, and over the last part of the way to the farthest down to 0."""
+    left = length_m * np.float32(-1.0 / (_FADING * farthest_m))
+    left += np.float32(1.0 / _FADING)
+    return np.clip(left, np.float32(0.0), np.float32(1.0), out=left)
 
 
 def _sun_share(depth_m: F32, share: np.float32, fading: np.float32, facing: F32 | None) -> F32:

@@ -24,15 +24,18 @@ from functools import cached_property, lru_cache
 import cv2
 import numpy as np
 from numpy.typing import NDArray
-from scipy import fft, sparse
+from scipy import sparse
 
 from halocline._typing import F32, F64
 from halocline.errors import PhysicsError
+from halocline.physics.packed_spectrum import field_of, move, packed, spectrum_of
 from halocline.physics.surface import SunBeam, entering_power, refracted_drift
 from halocline.physics.waves import WavePatch
 
 # Standard deviation, in cells, of the least blur: without it the rays' own grid would show where they part.
-_LEAST_BLUR_CELLS = 0.9
+LEAST_BLUR_CELLS = 0.9
+# Of detail that scattering has taken down to this share, nothing is seen.
+_TOO_FAINT = 0.02
 # Rows of rays handled at once: their planes fit a processor's second-level cache.
 _STRIP_ROWS = 32
 # Standard deviation, in cells, of the blur on what tells the channels apart.
@@ -74,8 +77,9 @@ class _Scatter:
     def __init__(self, grid: int) -> None:
         self.grid = grid
         self.places = np.empty((grid, grid), np.int32)
-        # What goes to the point above left of a ray, and to its three neighbours.
-        self.shares = np.empty((4, grid, grid), np.float32)
+        # What goes to the point above left of a ray and to its three neighbours, side by side: one walk over
+        # the rays then serves all four.
+        self.shares = np.empty((grid, grid, 4), np.float32)
 
     def add(self, rows: slice, x: F32, y: F32, energy: F32) -> None:
         """Take a strip of rays: their places in cells and their energy."""
@@ -84,12 +88,12 @@ class _Scatter:
         row, lower_share = _cell_and_share(y)
         lower_share *= energy
         upper_share = energy - lower_share
-        upper_left, upper_right, lower_left, lower_right = self.shares[:, rows]
+        shares = self.shares[rows]
         # What goes right, and the rest: the four shares sum to the ray's energy.
-        np.multiply(upper_share, right_share, out=upper_right)
-        np.subtract(upper_share, upper_right, out=upper_left)
-        np.multiply(lower_share, right_share, out=lower_right)
-        np.subtract(lower_share, lower_right, out=lower_left)
+        for left, share in ((0, upper_share), (2, lower_share)):
+            right = share * right_share
+            shares[..., left + 1] = right
+            np.subtract(share, right, out=shares[..., left])
         column &= last
         row &= last
         row *= np.int32(self.grid)
@@ -98,28 +102,22 @@ class _Scatter:
     def gathered(self) -> F32:
         """Return the energy that has arrived at each point, ``(grid, grid)``."""
         rays = self.grid * self.grid
-        # A sparse matrix with one column for each ray, times a vector of ones: a scatter in compiled code.
+        # A sparse matrix with one column for each ray: a scatter in compiled code.
         starts, ones = _column_starts(rays)
         matrix = sparse.csc_array((ones, self.places.ravel(), starts), shape=(rays, rays))
-        arrived = []
-        for share in self.shares:
-            matrix.data = share.ravel()
-            arrived.append(matrix @ ones)
-        upper, upper_right, lower, lower_right = arrived
-        upper, lower = (
-            _with_right(left.reshape(self.places.shape), right.reshape(self.places.shape))
-            for left, right in ((upper, upper_right), (lower, lower_right))
-        )
+        arrived = (matrix @ self.shares.reshape(rays, 4)).reshape(self.shares.shape)
+        upper, lower = (_with_right(arrived[..., left], arrived[..., left + 1]) for left in (0, 2))
         upper[1:] += lower[:-1]
         upper[0] += lower[-1]
         return upper
 
 
 def _with_right(left: F32, right: F32) -> F32:
-    """Add to each point what was given to the one left of it for its right neighbour."""
-    left[:, 1:] += right[:, :-1]
-    left[:, 0] += right[:, -1]
-    return left
+    """Return what each point was given, and what the one left of it was given for its right neighbour."""
+    out = np.empty(left.shape, np.float32)
+    np.add(left[:, 1:], right[:, :-1], out=out[:, 1:])
+    np.add(left[:, 0], right[:, -1], out=out[:, 0])
+    return out
 
 
 @lru_cache(maxsize=4)
@@ -240,6 +238,9 @@ class PatchOptics:
         Slope covariance of the waves that no patch holds, ``(2, 2)``, world axes.
     contrast
         See `CausticOptics`.
+    least_blur_m
+        Blur, a standard deviation, that is always added; a cell's own where not given. More is added where
+        that and the optics leave less than what hides the rays' own grid.
     """
 
     patch: WavePatch
@@ -247,6 +248,7 @@ class PatchOptics:
     beams: tuple[SunBeam, ...]
     unresolved: F64
     contrast: float
+    least_blur_m: float | None = None
 
     @cached_property
     def turned_beams(self) -> tuple[SunBeam, ...]:
@@ -284,11 +286,37 @@ class PatchOptics:
         ky = (np.fft.fftfreq(self.patch.grid) * k).astype(np.float32)
         return kx[np.newaxis, :], ky[:, np.newaxis]
 
+    @cached_property
+    def narrowest_per_m(self) -> float:
+        """Standard deviation (m) per metre of depth of what widens a ray, in the direction of the least."""
+        return math.sqrt(max(0.0, float(np.linalg.eigvalsh(self._spread_per_m)[0])))
+
+    def _added_blur(self, depth_m: float) -> float:
+        """Return the variance (m2) to be added at a depth, so that the rays' grid does not show."""
+        hides = (LEAST_BLUR_CELLS * self.patch.cell_m) ** 2
+        if self.least_blur_m is None:
+            return hides
+        return max(self.least_blur_m**2, hides - (self.narrowest_per_m * depth_m) ** 2)
+
+    def shows_at(self, depth_m: float, cell_m: float) -> bool:
+        """Tell whether light at a depth holds anything too fine for cells of a size."""
+        own = LEAST_BLUR_CELLS * self.patch.cell_m
+        if (self.narrowest_per_m * depth_m) ** 2 + own**2 >= (LEAST_BLUR_CELLS * cell_m) ** 2:
+            return False
+        slant = self.optics.beam.slant
+        left = scattering_transfer(
+            np.array([0.5 * math.pi / cell_m], np.float32),
+            path_m=depth_m * slant,
+            slant=slant,
+            scattering_per_m=self.optics.scattering_per_m * self.optics.softness,
+            asymmetry=self.optics.asymmetry,
+        )
+        return float(left[0]) > _TOO_FAINT
+
     def transfer(self, depth_m: float) -> F32:
-        """Return the softening at a depth as a factor for each wavenumber, ``(grid, grid/2 + 1)``, 1 at 0."""
-        patch = self.patch
+        """Return the softening at a depth as a factor for a packed spectrum, ``(grid, grid)``, 1 at 0."""
         kx, ky = self._wavenumbers
-        spread = self._spread_per_m * depth_m**2 + np.eye(2) * (_LEAST_BLUR_CELLS * patch.cell_m) ** 2
+        spread = self._spread_per_m * depth_m**2 + np.eye(2) * self._added_blur(depth_m)
         xx, xy, yy = (np.float32(value) for value in (spread[0, 0], spread[0, 1], spread[1, 1]))
         factor = np.exp(np.float32(-0.5) * (xx * kx * kx + np.float32(2.0) * xy * kx * ky + yy * ky * ky))
         width = self._channel_width * depth_m / (2.0 * math.pi)
@@ -303,19 +331,19 @@ class PatchOptics:
         )
         # Even light passes whole; the small-angle integral above is only nearly 1 there.
         factor[0, 0] = 1.0
-        softening: F32 = factor
-        return softening
+        return packed(factor)
 
     def apart(self, depth_m: float) -> Iterator[tuple[NDArray[np.complex64], NDArray[np.complex64]] | None]:
         """Yield how far each channel's own beam has parted from the leading one at a depth, as phases.
 
-        One row and one column of factors in the Fourier domain, `None` for the leading channel.
+        Factors across and down the Fourier domain, see `halocline.physics.packed_spectrum.move`; `None` for
+        the leading channel.
         """
         kx, ky = self._wavenumbers
         for beam in self.turned_beams:
             x, y = ((beam.drift - self.reference_drift) * -depth_m).astype(np.float32)
             turn = np.complex64(1j)
-            yield (np.exp(turn * (kx * x)), np.exp(turn * (ky * y))) if x or y else None
+            yield (np.exp(turn * (kx[0] * x)), np.exp(turn * (ky[:, 0] * y))) if x or y else None
 
     def rays(self, time_s: float) -> PatchRays:
         """Refract the sun through the patch at a time."""
@@ -339,11 +367,10 @@ class PatchOptics:
 
     @cached_property
     def fringe_filter(self) -> F32:
-        """Return what is left of the difference between the traced channels, for each wavenumber."""
+        """Return what is left of the difference between the traced channels, for a packed spectrum."""
         k = 2.0 * math.pi * _FRINGE_BLUR_CELLS
         kx, ky = np.fft.rfftfreq(self.patch.grid) * k, np.fft.fftfreq(self.patch.grid) * k
-        kept: F32 = np.exp(-0.5 * np.add.outer(ky * ky, kx * kx)).astype(np.float32)
-        return kept
+        return packed(np.exp(-0.5 * np.add.outer(ky * ky, kx * kx)).astype(np.float32))
 
     @cached_property
     def last_shares(self) -> tuple[float, ...]:
@@ -425,38 +452,36 @@ class PatchRays:
         """
         scatter = _Scatter(self.source.patch.grid)
         spectra = [self._spectrum(rays, depth_m, scatter) for rays in self.traced]
-        for spectrum in spectra:
-            np.multiply(spectrum, transfer, out=spectrum)
         if len(spectra) == 1:
+            spectra[0] *= transfer
             return [self._light(spectra[0], None)]
         first, last = spectra
-        difference = last - first
+        difference = np.subtract(last, first)
         difference *= self.source.fringe_filter
-        middle = first
-        middle += last
+        difference *= transfer
+        middle = np.add(first, last, out=first)
         middle *= np.float32(0.5)
-        return [
-            self._light(middle + np.float32(share - 0.5) * difference, apart)
-            for share, apart in zip(self.source.last_shares, self.source.apart(depth_m), strict=True)
-        ]
+        middle *= transfer
+        lights = []
+        for share, apart in zip(self.source.last_shares, self.source.apart(depth_m), strict=True):
+            channel = np.multiply(difference, np.float32(share - 0.5))
+            channel += middle
+            lights.append(self._light(channel, apart))
+        return lights
 
-    def _spectrum(self, rays: TracedRays, depth_m: float, scatter: _Scatter) -> NDArray[np.complex64]:
+    def _spectrum(self, rays: TracedRays, depth_m: float, scatter: _Scatter) -> F32:
+        """Return the packed spectrum of the light of one channel's rays, its mean 1."""
         cell = self.source.patch.cell_m
         light = rays.gathered(depth_m, cell, self.source.reference_drift, scatter=scatter)
-        spectrum: NDArray[np.complex64] = fft.rfft2(light, workers=1, overwrite_x=True)
+        spectrum = spectrum_of(light)
         # The mean of a slice is 1 by definition of the pattern.
-        spectrum *= np.complex64(light.size / spectrum[0, 0].real)
+        spectrum *= np.float32(spectrum.size / float(spectrum[0, 0]))
         return spectrum
 
-    def _light(
-        self,
-        spectrum: NDArray[np.complex64],
-        apart: tuple[NDArray[np.complex64], NDArray[np.complex64]] | None,
-    ) -> F32:
+    def _light(self, spectrum: F32, apart: tuple[NDArray[np.complex64], NDArray[np.complex64]] | None) -> F32:
         if apart is not None:
-            for phases in apart:
-                spectrum *= phases
-        light: F32 = fft.irfft2(spectrum, workers=1, overwrite_x=True)
+            move(spectrum, *apart)
+        light = field_of(spectrum)
         np.maximum(light, np.float32(0.0), out=light)
         return with_contrast(light, self.source.contrast)
 

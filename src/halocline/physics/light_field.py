@@ -6,15 +6,16 @@ incommensurate and their axes turned. The fine pattern is not simply repeated: i
 each show another part of it, chosen at random, and cross-fade over a narrow border, so that no repetition can
 be seen however far the view reaches. Cross-fading keeps the mean.
 
-Slices lie at depths of a fixed ladder, so that no slice depends on what a frame happens to show.
+Slices lie at depths of a fixed ladder, and are traced anew on grids of halving detail: places that are seen
+from afar, or lie so deep that the light is soft, take fewer rays. No slice depends on what a frame happens to
+show; only those that it asks for are made.
 """
 
 from __future__ import annotations
 
 import math
-from collections.abc import Iterable, Iterator
+from collections.abc import Iterator
 from dataclasses import dataclass
-from functools import cached_property
 from threading import Lock
 
 import numpy as np
@@ -22,6 +23,7 @@ from numpy.typing import NDArray
 
 from halocline._typing import F32, F64
 from halocline.physics.caustics import (
+    LEAST_BLUR_CELLS,
     CausticOptics,
     PatchOptics,
     PatchRays,
@@ -32,6 +34,7 @@ from halocline.physics.caustics import (
 )
 from halocline.physics.made_once import MadeOnce
 from halocline.physics.random import stream_key
+from halocline.physics.surface import SunBeam
 from halocline.physics.waves import SeaState, WavePatch, make_patch, unresolved_slopes, wavenumber
 
 _FIRST_DEPTH_M = 0.25
@@ -49,48 +52,24 @@ _LONG_ANGLE_RAD = 0.93
 _SQUARE_SHARE = 0.618
 _BORDER_SHARE = 0.12
 _SQUARES = 256
-# Softened look-ups halve the pattern down to no fewer cells than this.
+# The rays of the fine patch are halved, along each side, down to no fewer than this. What is left of its
+# waves spans at least so many cells.
 _SMALLEST_LEVEL = 16
+_SHORTEST_HALVED_CELLS = 3.0
+_MOST_LEVELS = 8  # of 2048 rays
+# Places looked up at once: their planes fit a processor's second-level cache, and a row of OpenCV's pictures,
+# which are addressed with 16 bits.
+_AT_ONCE = 1 << 14
 # How many times fewer rays, along each side, serve for shafts.
 _COARSER = 4
-# OpenCV addresses pictures with 16 bits; lists of places are folded into rows of this length.
-_FOLD = 4096
-
-# Softening of the fine and of the long waves.
-Transfers = tuple[F32, F32]
+# Which rays, beside those of the fine waves by level.
+_LONG = -1
+_COARSE = -2
 
 
 def ladder_depth(rung: int) -> float:
     """Return the depth (m) of a slice: 0.25 m times 1.25 to the power of the rung."""
     return _FIRST_DEPTH_M * _LADDER_RATIO**rung
-
-
-@dataclass(frozen=True)
-class Slice:
-    """Light at one depth, ready to be looked up.
-
-    Attributes
-    ----------
-    fine
-        ``(grid + 1, grid + 1)``, or with three channels last: light of the fine waves, wrapped (see
-        `halocline.physics.caustics.wrapped`).
-    long
-        ``(cells + 1, cells + 1, 3)``: light of the long waves, and how far they lead a ray aside, in cells
-        of the fine patch along its axes.
-    """
-
-    fine: F32
-    long: F32
-
-    @cached_property
-    def levels(self) -> tuple[F32, ...]:
-        """The fine waves, then again and again halved in size; all wrapped."""
-        levels = [self.fine]
-        while levels[-1].shape[0] > _SMALLEST_LEVEL + 1:
-            image = levels[-1][:-1, :-1]
-            rows = image[0::2] + image[1::2]
-            levels.append(wrapped((rows[:, 0::2] + rows[:, 1::2]) * np.float32(0.25)))
-        return tuple(levels)
 
 
 class CausticSetup:
@@ -153,29 +132,58 @@ class CausticSetup:
         self.long = PatchOptics(long, optics, (optics.beam,), np.zeros((2, 2)), optics.contrast)
         self.fine_axes, self.long_axes = (_axes(patch, optics.scale) for patch in (fine, long))
         self.parts = _random_parts(seed)
+        self._unresolved, self._shortest = unresolved, shortest
         self.coarsest_level = max(0, int(math.log2(grid / _SMALLEST_LEVEL)))
+        self._halved = MadeOnce(self._make_halved)
         # Shafts are seen through metres of water: they make do with fewer rays, without the finest waves.
-        cells = max(64, grid // _COARSER)
-        coarse = fine.coarsened(cells, shortest_m=max(shortest, _SHORTEST_CELLS * patch_m / cells))
-        left_out = unresolved + fine.slope_variance - coarse.slope_variance
-        self.coarse = PatchOptics(coarse, optics, (optics.beam,), left_out, optics.contrast)
-        self._transfers: dict[tuple[int, float, float], F32] = {}
+        self.coarse = self._with_fewer(max(64, grid // _COARSER), _SHORTEST_CELLS, (optics.beam,))
+        self.finest_levels = self._finest_levels()
+        self._transfers: dict[tuple[int, float], F32] = {}
         self._lock = Lock()
 
-    def transfers(self, depth_m: float) -> Transfers:
-        """Return the softening of the fine and the long waves at a depth, made once."""
-        return self._kept(self.fine, depth_m), self._kept(self.long, depth_m)
+    def halved(self, level: int) -> PatchOptics:
+        """Return the fine waves as they are traced on a grid halved so many times."""
+        return self.fine if level == 0 else self._halved.get(level)
 
-    def coarse_transfers(self, depth_m: float) -> Transfers:
-        """Return the same for the fewer rays of shafts."""
-        return self._kept(self.coarse, depth_m), self._kept(self.long, depth_m)
+    def _make_halved(self, level: int) -> PatchOptics:
+        least = LEAST_BLUR_CELLS * self.fine.patch.cell_m
+        grid = self.fine.patch.grid >> level
+        return self._with_fewer(grid, _SHORTEST_HALVED_CELLS, self.optics.beams, least)
 
-    def _kept(self, waves: PatchOptics, depth_m: float) -> F32:
-        key = (waves.patch.grid, waves.patch.size_m, depth_m)
+    def _with_fewer(
+        self, grid: int, cells: float, beams: tuple[SunBeam, ...], least_blur_m: float | None = None
+    ) -> PatchOptics:
+        """Return the fine waves on fewer points; those that span fewer ``cells`` of them become blur."""
+        fine = self.fine.patch
+        shortest = max(self._shortest, cells * fine.size_m / grid)
+        patch = fine.coarsened(grid, shortest_m=shortest)
+        left_out = self._unresolved + fine.slope_variance - patch.slope_variance
+        return PatchOptics(patch, self.optics, beams, left_out, self.optics.contrast, least_blur_m)
+
+    def _finest_levels(self) -> NDArray[np.int16]:
+        """Return how often the grid may be halved at each rung of the ladder before anything is lost."""
+        cell = self.fine.patch.cell_m
+        found = []
+        for rung in range(_LAST_RUNG + 1):
+            level = 0
+            while level < self.coarsest_level and not self.fine.shows_at(
+                ladder_depth(rung), cell * 2 ** (level + 1)
+            ):
+                level += 1
+            found.append(level)
+        return np.array(found, np.int16)
+
+    def transfer(self, waves: PatchOptics, depth_m: float) -> F32:
+        """Return the softening of some of the waves at a depth, made once."""
+        key = (id(waves), depth_m)
         with self._lock:
-            if key not in self._transfers:
-                self._transfers[key] = waves.transfer(depth_m)
-            return self._transfers[key]
+            found = self._transfers.get(key)
+        if found is None:
+            # Two threads may both make it: the same to the bit.
+            found = waves.transfer(depth_m)
+            with self._lock:
+                self._transfers[key] = found
+        return found
 
     def at(self, time_s: float) -> CausticField:
         """Return the light field at a time in seconds."""
@@ -210,26 +218,66 @@ class CausticField:
     def __init__(self, setup: CausticSetup, time_s: float) -> None:
         self.setup = setup
         self.time_s = time_s
-        self._lock = Lock()
-        self._rays: dict[int, PatchRays] = {}
-        self._slices = MadeOnce(self._make)
-        self._slopes: tuple[F32, ...] | None = None
+        self._rays = MadeOnce(self._make_rays)
+        self._fine = MadeOnce(self._make_fine)
+        self._traced = MadeOnce(self._make_traced)
+        self._long = MadeOnce(self._make_long)
+        self._slopes = MadeOnce(self._make_slopes)
 
-    def rays(self, waves: PatchOptics) -> PatchRays:
-        """Return the rays through some of the setup's waves: fine, long or coarse."""
-        with self._lock:
-            if id(waves) not in self._rays:
-                self._rays[id(waves)] = waves.rays(self.time_s)
-            return self._rays[id(waves)]
+    def _make_rays(self, level: int) -> PatchRays:
+        return self._waves(level).rays(self.time_s)
 
-    def slice(self, rung: int, *, ahead: Iterable[int] = ()) -> Slice:
-        """Return the light at a rung of the ladder of depths; ``ahead`` are rungs that will be needed too."""
-        return self._slices.get(rung, ahead=ahead)
+    def _waves(self, level: int) -> PatchOptics:
+        if level == _LONG:
+            return self.setup.long
+        return self.setup.coarse if level == _COARSE else self.setup.halved(level)
 
-    def _make(self, rung: int) -> Slice:
-        depth = ladder_depth(rung)
-        fine, long = self.rays(self.setup.fine), self.rays(self.setup.long)
-        return _make_slice(fine, long, depth, self.setup.transfers(depth))
+    def fine(self, rung: int, level: int) -> F32:
+        """Return the light of the fine waves at a rung of the ladder of depths.
+
+        ``(cells + 1, cells + 1, 3)``, on a grid halved ``level`` times and wrapped (see
+        `halocline.physics.caustics.wrapped`).
+        """
+        return self._fine.get(rung * _MOST_LEVELS + level)
+
+    def _make_fine(self, key: int) -> F32:
+        rung, level = divmod(key, _MOST_LEVELS)
+        if level <= self.setup.finest_levels[rung]:
+            return self._light(level, ladder_depth(rung))
+        # Traced on twice as fine a grid, so that what hides the grid of the rays takes no detail.
+        image = self._traced.get(key - 1)[:-1, :-1]
+        rows = image[0::2] + image[1::2]
+        return wrapped((rows[:, 0::2] + rows[:, 1::2]) * np.float32(0.25))
+
+    def _make_traced(self, key: int) -> F32:
+        rung, level = divmod(key, _MOST_LEVELS)
+        if level == self.setup.finest_levels[rung]:
+            return self._fine.get(key)
+        return self._light(level, ladder_depth(rung))
+
+    def _light(self, level: int, depth_m: float) -> F32:
+        rays = self._rays.get(level)
+        return wrapped(interleaved(rays.slices(depth_m, self.setup.transfer(rays.source, depth_m))))
+
+    def long(self, rung: int) -> F32:
+        """Return what the long waves do at a rung.
+
+        ``(cells + 1, cells + 1, 3)``, wrapped: their light, and how far they lead a ray aside, metres along
+        the fine patch's axes.
+        """
+        return self._long.get(rung)
+
+    def _make_long(self, rung: int) -> F32:
+        return self._leading(ladder_depth(rung))
+
+    def _leading(self, depth_m: float) -> F32:
+        rays = self._rays.get(_LONG)
+        led = rays.led_aside(depth_m)
+        turn = rays.source.patch.angle_rad - self.setup.fine.patch.angle_rad
+        cos, sin = np.float32(math.cos(turn)), np.float32(math.sin(turn))
+        aside = [cos * led[0] - sin * led[1], sin * led[0] + cos * led[1]]
+        (swell,) = rays.slices(depth_m, self.setup.transfer(rays.source, depth_m))
+        return wrapped(interleaved([swell, *aside]))
 
     def gain(
         self,
@@ -258,45 +306,94 @@ class CausticField:
         -------
         ``(3, ...)`` float32, 0 or more, for the three channels; its mean over a level plane is 1.
         """
-        flat_x, flat_y, depth = x.ravel(), y.ravel(), depth_m.ravel()
-        if footprint_m is None:
-            return self._gain(flat_x, flat_y, depth, origin, 0).reshape(3, *x.shape)
-        cell = self.setup.fine.patch.cell_m * self.setup.optics.scale
-        # Between cells of half the footprint, linear interpolation spreads over just one footprint.
-        level = np.log2(np.maximum(footprint_m.ravel() * np.float32(0.5 / cell), np.float32(1.0)))
-        np.minimum(level, np.float32(self.setup.coarsest_level), out=level)
-        if not level.any():
-            return self._gain(flat_x, flat_y, depth, origin, 0).reshape(3, *x.shape)
-        out = np.zeros((3, x.size), np.float32)
-        for number in range(int(level.min()), min(int(level.max()) + 1, self.setup.coarsest_level) + 1):
-            share = np.float32(1.0) - np.abs(level - np.float32(number))
-            where = np.flatnonzero(share > 0.0)
-            if where.size:
-                light = self._gain(flat_x[where], flat_y[where], depth[where], origin, number)
-                light *= share[where]
-                out[:, where] += light
+        places = (x.ravel(), y.ravel(), depth_m.ravel())
+        rung, level = self._rungs(places[2]), None
+        detail = self.setup.finest_levels[np.maximum(rung, 0)]
+        if footprint_m is not None:
+            level = np.maximum(self._levels(footprint_m.ravel()), detail)
+            detail = level.astype(np.int16)
+            level -= detail
+        groups = []
+        for where in _alike(rung * np.int16(_MOST_LEVELS) + detail):
+            first = where.start if isinstance(where, slice) else where[0]
+            part = None if level is None else level[where]
+            if part is not None and not part.any():
+                part = None
+            groups.append((where, _Between(int(rung[first]), int(detail[first]), part)))
+        self._make_ready([between for _, between in groups])
+        out = np.empty((3, x.size), np.float32)
+        for where, between in groups:
+            out[:, where] = self._at(tuple(place[where] for place in places), origin, between)
         return out.reshape(3, *x.shape)
 
-    def _gain(self, x: F32, y: F32, depth_m: F32, origin: tuple[float, float], level: int) -> F32:
-        """Return the light at places ``(n,)``, ``(3, n)``, from the pattern halved ``level`` times."""
+    def _make_ready(self, groups: list[_Between]) -> None:
+        """Make the slices that places need; threads that come here together share the work."""
+        needed = dict.fromkeys(
+            rung * _MOST_LEVELS + self._level(rung, between.level + further)
+            for between in groups
+            for rung in between.rungs
+            for further in ((0,) if between.part is None else (0, 1))
+        )
+        for key in needed:
+            self._fine.get(key, ahead=needed)
+
+    def _level(self, rung: int, level: int) -> int:
+        """Return the level that serves for one at a rung: where the light is soft, a coarser one does."""
+        return min(max(level, int(self.setup.finest_levels[rung])), self.setup.coarsest_level)
+
+    def _rungs(self, depth_m: F32) -> NDArray[np.int16]:
+        """Return the last rung that is not below each depth, -1 over the first."""
+        rung = np.maximum(depth_m, np.float32(0.5 * _FIRST_DEPTH_M))
+        rung *= np.float32(1.0 / _FIRST_DEPTH_M)
+        np.log(rung, out=rung)
+        rung *= np.float32(1.0 / math.log(_LADDER_RATIO))
+        np.floor(rung, out=rung)
+        return np.clip(rung, np.float32(-1.0), np.float32(_LAST_RUNG)).astype(np.int16)
+
+    def _levels(self, footprint_m: F32) -> F32:
+        """Return how often the grid may be halved for footprints, with fractions."""
+        cell = self.setup.fine.patch.cell_m * self.setup.optics.scale
+        # Between cells of half the footprint, linear interpolation spreads over just one footprint.
+        level = np.maximum(footprint_m * np.float32(0.5 / cell), np.float32(1.0))
+        np.log2(level, out=level)
+        return np.minimum(level, np.float32(self.setup.coarsest_level), out=level)
+
+    def _at(self, places: tuple[F32, ...], origin: tuple[float, float], between: _Between) -> F32:
+        """Return the light at places ``(n,)`` that lie between the same rungs and levels, ``(3, n)``."""
+        light = self._at_level(places, origin, between, 0)
+        if between.part is not None:
+            coarser = self._at_level(places, origin, between, 1)
+            coarser -= light
+            coarser *= between.part
+            light += coarser
+        return light
+
+    def _at_level(
+        self, places: tuple[F32, ...], origin: tuple[float, float], between: _Between, further: int
+    ) -> F32:
+        x, y, depth = places
         drift_x, drift_y = (np.float32(value) for value in self.setup.optics.beam.drift)
         # Back along the beam to where it would have met a flat surface.
-        at_x = x - depth_m * drift_x
-        at_y = y - depth_m * drift_y
-        places = _Places.of(self.setup, at_x, at_y, origin, self.setup.fine.patch.grid)
-        out = np.zeros((3, x.size), np.float32)
-        weights = list(_rung_weights(depth_m))
-        rungs = [rung for rung, _ in weights if rung >= 0]
-        for rung, weight in weights:
-            if rung < 0:
-                out += weight
-                continue
-            at_rung = self.slice(rung, ahead=rungs)
-            led = places.led(at_rung.long)
-            light = places.fine_light(at_rung.levels[level], led, halved=level)
-            light *= weight * led.swell
-            out += light
-        return out
+        surface = (x - depth * drift_x, y - depth * drift_y)
+        looked_at: dict[int, _Places] = {}
+        lights = []
+        for rung in between.rungs:
+            level = self._level(rung, between.level + further)
+            if level not in looked_at:
+                grid = self.setup.fine.patch.grid >> level
+                looked_at[level] = _Places.of(self.setup, *surface, origin, grid)
+            # The middle of a halved cell lies between the cells it is made of.
+            shift = 0.25 if level > self.setup.finest_levels[rung] else 0.0
+            lights.append(looked_at[level].light(self.fine(rung, level), self.long(rung), shift=shift))
+        if between.rung == _LAST_RUNG:
+            return lights[0]
+        # Above the first rung the pattern fades to even light.
+        first = lights[0] if len(lights) == 2 else np.float32(1.0)
+        light = lights[-1]
+        light -= first
+        light *= _part_below(depth, between.rung)
+        light += first
+        return light
 
     def window(self, depth_m: float, centre: tuple[float, float], step_m: float, count: int) -> F32:
         """Return the light at one depth over a square of the surface, softened, ``(count, count)``.
@@ -318,35 +415,56 @@ class CausticField:
         x0, y0 = window_start(centre, step_m, count)
         at = np.arange(count, dtype=np.float32) * np.float32(step_m)
         x, y = np.meshgrid(at, at)
-        coarse, long = self.rays(self.setup.coarse), self.rays(self.setup.long)
-        image = _make_slice(coarse, long, depth_m, self.setup.coarse_transfers(depth_m))
-        places = _Places.of(self.setup, x, y, (x0, y0), self.setup.coarse.patch.grid)
-        led = places.led(image.long)
-        light: F32 = places.fine_light(image.fine, led)[0] * led.swell
+        grid = self.setup.coarse.patch.grid
+        fine, long = self._light(_COARSE, depth_m), self._leading(depth_m)
+        light = np.empty((count, count), np.float32)
+        rows = max(1, _AT_ONCE // count)
+        for start in range(0, count, rows):
+            part = slice(start, start + rows)
+            places = _Places.of(self.setup, x[part].ravel(), y[part].ravel(), (x0, y0), grid)
+            light[part] = places.light(fine, long)[0].reshape(-1, count)
         return light
 
     def slopes(self, x: F32, y: F32, *, origin: tuple[float, float] = (0.0, 0.0)) -> F32:
         """Return the surface's slopes along x and y, ``(2, rows, columns)``, at places from ``origin``."""
-        setup = self.setup
-        fine, long = self._slope_images()
-        places = _Places.of(setup, x, y, origin, setup.fine.patch.grid)
-        out = places.mixed(fine, None, mean=0.0)
-        for plane, found in zip(out, _look_up(long, places.long_column, places.long_row), strict=True):
-            np.add(plane, found.reshape(x.shape), out=plane)
-        return out
+        fine, long = self._slopes.get(0), self._slopes.get(1)
+        flat_x, flat_y = x.ravel(), y.ravel()
+        out = np.empty((2, x.size), np.float32)
+        for start in range(0, x.size, _AT_ONCE):
+            part = slice(start, start + _AT_ONCE)
+            places = _Places.of(self.setup, flat_x[part], flat_y[part], origin, self.setup.fine.patch.grid)
+            out[:, part] = places.mixed(fine, None, mean=0.0)
+            for plane, found in zip(out, _look_up(long, places.long_column, places.long_row), strict=True):
+                plane[part] += found
+        return out.reshape(2, *x.shape)
 
-    def _slope_images(self) -> tuple[F32, F32]:
-        with self._lock:
-            if self._slopes is None:
-                patches = self.setup.fine.patch, self.setup.long.patch
-                self._slopes = tuple(_slope_image(patch, self.time_s) for patch in patches)
-            return self._slopes[0], self._slopes[1]
+    def _make_slopes(self, which: int) -> F32:
+        patch = (self.setup.fine.patch, self.setup.long.patch)[which]
+        return _slope_image(patch, self.time_s)
 
 
 def window_start(centre: tuple[float, float], step_m: float, count: int) -> tuple[float, float]:
     """Return the world place of a window's first point: its middle lies within one step of ``centre``."""
     x, y = (math.floor(value / step_m - 0.5 * count) * step_m for value in centre)
     return x, y
+
+
+@dataclass(frozen=True)
+class _Between:
+    """Where places lie on the ladders of depth and of detail.
+
+    ``rung`` is the last above them, ``level`` the finer of two, ``part`` how far each is on its way to the
+    coarser, ``(n,)``; `None` for not at all.
+    """
+
+    rung: int
+    level: int
+    part: F32 | None
+
+    @property
+    def rungs(self) -> list[int]:
+        """The rungs above and below, as far as there are."""
+        return [rung for rung in (self.rung, self.rung + 1) if 0 <= rung <= _LAST_RUNG]
 
 
 @dataclass(frozen=True)
@@ -364,18 +482,18 @@ class _Tap:
 
 @dataclass(frozen=True)
 class _Led:
-    """What the long waves do to each pixel: light, and how far they lead it aside in fine cells, ``(n,)``."""
+    """How far the long waves lead each place aside, in cells of the fine patch, ``(n,)``."""
 
-    swell: F32
     column: F32
     row: F32
 
 
 @dataclass(frozen=True)
 class _Places:
-    """Pixels traced back to the surface: where they lie in both patches."""
+    """Places ``(n,)`` traced back to the surface: where they lie in both patches."""
 
     grid: int
+    per_metre: float
     taps: list[_Tap]
     long_column: F32
     long_row: F32
@@ -387,43 +505,43 @@ class _Places:
         column, row = _in_cells(setup.long_axes, x, y, origin, cells)
         axes = setup.fine_axes * (grid / setup.fine.patch.grid)
         taps = _fine_places(setup, axes, grid, (x, y), origin)
-        return cls(grid, taps, _cyclic(column, cells), _cyclic(row, cells))
+        per_metre = grid / setup.fine.patch.size_m
+        return cls(grid, per_metre, taps, _cyclic(column, cells), _cyclic(row, cells))
 
-    def led(self, long: F32) -> _Led:
-        """Look up a slice's long waves."""
-        swell, column, row = _look_up(long, self.long_column, self.long_row)
-        return _Led(swell.reshape(self.long_column.shape), column, row)
+    def light(self, fine: F32, long: F32, *, shift: float = 0.0) -> F32:
+        """Look up a slice: light of its fine and its long waves, ``(channels, n)``, 0 or more.
 
-    def fine_light(self, image: F32, led: _Led, *, halved: int = 0) -> F32:
-        """Look up the light of a slice's fine waves, ``(channels, rows, columns)``, 0 or more."""
-        light = self.mixed(image, led, mean=1.0, halved=halved)
+        The first point of ``fine`` lies ``shift`` cells into its patch along both axes.
+        """
+        swell, *aside = _look_up(long, self.long_column, self.long_row)
+        led_column, led_row = (led * np.float32(self.per_metre) + np.float32(shift) for led in aside)
+        light = self.mixed(fine, _Led(led_column, led_row), mean=1.0)
         # Where patterns mix, what is added to the mean may dip below darkness.
-        return np.maximum(light, np.float32(0.0), out=light)
+        np.maximum(light, np.float32(0.0), out=light)
+        light *= swell
+        return light
 
-    def mixed(self, image: F32, led: _Led | None, *, mean: float, halved: int = 0) -> F32:
+    def mixed(self, image: F32, led: _Led | None, *, mean: float) -> F32:
         """Look up an image of the fine patch, square by square; mixtures keep its ``mean``."""
         channels = 1 if image.ndim == 2 else image.shape[2]
         first, *others = self.taps
         out = np.empty((channels, first.column.size), np.float32)
-        self._mix(out, image, first, led, mean, halved)
+        self._mix(out, image, first, led, mean)
         for tap in others:
             found = np.empty((channels, tap.column.size), np.float32)
-            self._mix(found, image, tap, led, mean, halved)
+            self._mix(found, image, tap, led, mean)
             for plane, part in zip(out, found, strict=True):
                 plane[tap.where] += part
         out += np.float32(mean)
-        return out.reshape(channels, *self.long_column.shape)
+        return out
 
-    def _mix(self, out: F32, image: F32, tap: _Tap, led: _Led | None, mean: float, halved: int) -> None:
+    def _mix(self, out: F32, image: F32, tap: _Tap, led: _Led | None, mean: float) -> None:
         """Give an image's departure from its mean, weighted, at a tap's places less what they are led."""
         column, row = tap.column, tap.row
         if led is not None:
             where = slice(None) if tap.where is None else tap.where
             column, row = column - led.column[where], row - led.row[where]
-        column, row = _cyclic(column, self.grid), _cyclic(row, self.grid)
-        if halved:
-            column, row = _halved(column, self.grid, halved), _halved(row, self.grid, halved)
-        found = _look_up(image, column, row)
+        found = _look_up(image, _cyclic(column, self.grid), _cyclic(row, self.grid))
         for plane, target in zip(found, out, strict=True):
             np.subtract(plane, np.float32(mean), out=target)
         out *= tap.weight
@@ -480,14 +598,9 @@ def _tap(
 
 
 def _look_up(image: F32, column: F32, row: F32) -> list[F32]:
-    """Look up places of a wrapped image: its channels, ``(places,)`` each."""
-    count = column.size
-    rows = -(-count // _FOLD)
-    places = np.zeros((2, rows * _FOLD), np.float32)
-    places[0, :count] = column.ravel()
-    places[1, :count] = row.ravel()
-    found = bilinear(image, places[0].reshape(rows, _FOLD), places[1].reshape(rows, _FOLD))
-    return [plane.ravel()[:count] for plane in channels_of(found)]
+    """Look up places ``(n,)`` of a wrapped image, `_AT_ONCE` at most: its channels, ``(n,)`` each."""
+    found = bilinear(image, column[np.newaxis], row[np.newaxis])
+    return [plane[0] for plane in channels_of(found)]
 
 
 def _in_cells(axes: F64, x: F32, y: F32, origin: tuple[float, float], period: float) -> list[F32]:
@@ -508,15 +621,6 @@ def _cyclic(place: F32, grid: int) -> F32:
     return turns
 
 
-def _halved(place: F32, grid: int, times: int) -> F32:
-    """Return places from 0 to ``grid`` in the cells of a pattern halved so many times."""
-    size = 2**times
-    # The middle of the first halved cell lies between the cells it is made of.
-    halved = place - np.float32(0.5 * (size - 1))
-    halved *= np.float32(1.0 / size)
-    return _cyclic(halved, grid // size)
-
-
 def _axes(patch: WavePatch, scale: float) -> F64:
     """Return the matrix from world metres to cells of a patch, ``(2, 2)``."""
     cos, sin = math.cos(patch.angle_rad), math.sin(patch.angle_rad)
@@ -530,43 +634,21 @@ def _slope_image(patch: WavePatch, time_s: float) -> F32:
     return wrapped(interleaved([cos * along - sin * across, sin * along + cos * across]))
 
 
-def _make_slice(fine: PatchRays, long: PatchRays, depth: float, transfers: Transfers) -> Slice:
-    channels = fine.slices(depth, transfers[0])
-    led = long.led_aside(depth)
-    # From metres along the long patch's axes to cells along the fine one's.
-    angle = long.source.patch.angle_rad
-    turn = np.array([[math.cos(angle), -math.sin(angle)], [math.sin(angle), math.cos(angle)]])
-    to_cells = (_axes(fine.source.patch, 1.0) @ turn).astype(np.float32)
-    aside = [to_cells[axis, 0] * led[0] + to_cells[axis, 1] * led[1] for axis in (0, 1)]
-    (swell,) = long.slices(depth, transfers[1])
-    return Slice(wrapped(interleaved(channels)), wrapped(interleaved([swell, *aside])))
+def _alike(key: NDArray[np.int16]) -> Iterator[slice | NDArray[np.intp]]:
+    """Yield where a key has one value, in pieces of `_AT_ONCE` at most."""
+    if key.size and (key == key[0]).all():
+        for start in range(0, key.size, _AT_ONCE):
+            yield slice(start, min(start + _AT_ONCE, key.size))
+        return
+    order = np.argsort(key, kind="stable")
+    ends = np.flatnonzero(np.diff(key[order])) + 1
+    for group in np.split(order, ends):
+        for start in range(0, group.size, _AT_ONCE):
+            yield group[start : start + _AT_ONCE]
 
 
-def _rung_weights(depth_m: F32) -> Iterator[tuple[int, F32]]:
-    """Yield the rungs that take part at any of the depths and their share at each; -1 is the even surface."""
-    lowest, highest = (_rung_above(float(depth)) for depth in (depth_m.min(), depth_m.max()))
-    for rung in range(lowest, min(highest + 1, _LAST_RUNG) + 1):
-        weight = _rung_weight(depth_m, rung)
-        if weight.any():
-            yield rung, weight
-
-
-def _rung_above(depth_m: float) -> int:
-    """Return the last rung that is not below a depth, -1 over the first."""
-    if depth_m < _FIRST_DEPTH_M:
-        return -1
-    return min(int(math.log(depth_m / _FIRST_DEPTH_M) / math.log(_LADDER_RATIO)), _LAST_RUNG)
-
-
-def _rung_weight(depth_m: F32, rung: int) -> F32:
-    """Return the share of a rung in each depth: linear between rungs, constant beyond both ends."""
-    if rung < 0:
-        share = np.float32(1.0) - depth_m * np.float32(1.0 / _FIRST_DEPTH_M)
-    else:
-        here, below = ladder_depth(rung), ladder_depth(rung + 1)
-        above = ladder_depth(rung - 1) if rung > 0 else 0.0
-        share = (depth_m - np.float32(above)) * np.float32(1.0 / (here - above))
-        if rung < _LAST_RUNG:
-            np.minimum(share, (np.float32(below) - depth_m) * np.float32(1.0 / (below - here)), out=share)
-    np.clip(share, np.float32(0.0), np.float32(1.0), out=share)
-    return share
+def _part_below(depth_m: F32, rung: int) -> F32:
+    """Return how far depths are on their way from a rung to the next, 0 to 1; from the surface for -1."""
+    here, below = (ladder_depth(rung) if rung >= 0 else 0.0), ladder_depth(rung + 1)
+    part = (depth_m - np.float32(here)) * np.float32(1.0 / (below - here))
+    return np.clip(part, np.float32(0.0), np.float32(1.0), out=part)
