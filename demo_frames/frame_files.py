@@ -14,6 +14,7 @@ F32 = NDArray[np.float32]
 
 # Bits of mantissa that are kept. Noise-free digits below what the picture can show would triple the files.
 BEAUTY_BITS = 7
+BEAUTY_FINEST = 2.0**-11
 DEPTH_BITS = 12
 NORMAL_STEPS = 64
 # Positions are rounded to the largest power of two below this share of their depth: with this lens they still
@@ -35,11 +36,11 @@ class Part:
     types: tuple[str, ...]
 
 
-def _rounded(values: F32, bits: int) -> F32:
-    """Round to `bits` binary digits after the leading one; infinities stay."""
-    mantissa, exponent = np.frexp(values)
-    scale = np.float32(2.0 ** (bits + 1))
-    rounded: F32 = np.ldexp(np.round(mantissa * scale) / scale, exponent).astype(np.float32)
+def _rounded(values: F32, bits: int, finest: float = 0.0) -> F32:
+    """Round to `bits` binary digits after the leading one, but no finer than `finest`; infinities stay."""
+    exponent = np.frexp(values)[1]
+    step = np.maximum(np.ldexp(np.float32(1), exponent - 1 - bits), np.float32(finest))
+    rounded: F32 = (np.round(values / step) * step).astype(np.float32)
     return rounded
 
 
@@ -58,7 +59,7 @@ def parts_of(
     unit = normal / np.maximum(np.linalg.norm(normal, axis=2, keepdims=True), 1e-6)
     unit = np.round(unit * NORMAL_STEPS) / NORMAL_STEPS
     place = _rounded_position(position.transpose(2, 0, 1), depth)
-    colour = np.concatenate([_rounded(beauty, BEAUTY_BITS).transpose(2, 0, 1), alpha[None]])
+    colour = np.concatenate([_rounded(beauty, BEAUTY_BITS, BEAUTY_FINEST).transpose(2, 0, 1), alpha[None]])
     data = np.concatenate([unit.transpose(2, 0, 1), place, arch[None]])
     names = ("N.X", "N.Y", "N.Z", "P.X", "P.Y", "P.Z", "matte.arch")
     return (
