@@ -15,6 +15,7 @@ from halocline.graph.operator import Operator
 from halocline.graph.shot import Shot
 from halocline.imaging.camera_track import CameraTrack
 from halocline.imaging.frame import Frame, Window
+from halocline.named_files import PictureFile
 from halocline.operators.suspended_matter import MatterClass, SuspendedMatter, SuspendedMatterParameters
 
 WINDOW = Window(-3, -2, 64, 40)
@@ -217,7 +218,7 @@ def test_pictures_of_ones_own_drift_in_the_water(build: Any, tmp_path: Path) -> 
     weed = MatterClass(
         name="weed",
         kind="picture",
-        images=(str(tmp_path / "leaf.png"),),
+        images=(PictureFile(path=str(tmp_path / "leaf.png")),),
         per_litre=0.05,
         smallest=0.03,
         largest=0.09,
@@ -233,8 +234,10 @@ def test_pictures_of_ones_own_drift_in_the_water(build: Any, tmp_path: Path) -> 
     assert green > red
 
 
-def test_missing_picture_says_which_and_how_to_mend_it(build: Any) -> None:
-    weed = MatterClass(name="weed", kind="picture", images=("no/leaf.png",), smallest=0.03, largest=0.09)
+def test_file_that_is_no_picture_says_which_and_how_to_mend_it(build: Any, tmp_path: Path) -> None:
+    (tmp_path / "leaf.png").write_text("no picture")
+    leaf = PictureFile(path=str(tmp_path / "leaf.png"))
+    weed = MatterClass(name="weed", kind="picture", images=(leaf,), smallest=0.03, largest=0.09)
     with pytest.raises(ReadError, match="sprite") as caught:
         build.run(wet(build, ("m", matter(weed))), wall(6.0), build.shot(WINDOW))
     assert "leaf.png" in str(caught.value)
@@ -253,10 +256,10 @@ def test_impossible_parameters_are_refused_in_words() -> None:
 def test_caustics_play_on_the_particles(build: Any) -> None:
     shot = build.shot(WINDOW, path=build.path(depth_m=4.0, surface_sun_share=0.9))
     light = [
-        build.run(wet(build, ("m", matter(surface=surface))), wall(3.0), shot, wanted=("particles",))[
+        build.run(wet(build, ("m", matter(**more))), wall(3.0), shot, wanted=("particles",))[
             "particles"
         ]
-        for surface in (None, {"detail": 256})
+        for more in ({}, {"caustics": True, "surface": {"detail": 256}})
     ]
     assert light[1].sum() == pytest.approx(light[0].sum(), rel=0.35)
     assert np.abs(light[1] - light[0]).max() > 0.05 * light[0].max()

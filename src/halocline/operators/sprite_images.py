@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from collections.abc import Sequence
 from functools import lru_cache
 from pathlib import Path
 
@@ -18,7 +19,7 @@ from halocline.rgb import RGBSpace
 SIZE = 256
 
 
-def cards_from(paths: tuple[Path, ...], bands: Bands, space: RGBSpace) -> Textures:
+def cards_from(paths: Sequence[Path], bands: Bands, space: RGBSpace) -> Textures:
     """Return textures of pictures, as reflectance per band.
 
     Raises

@@ -12,7 +12,6 @@ import math
 from collections.abc import Callable
 from concurrent.futures import ThreadPoolExecutor
 from dataclasses import dataclass
-from pathlib import Path
 from typing import Annotated, Literal
 
 import numpy as np
@@ -20,10 +19,12 @@ from pydantic import Field, model_validator
 
 from halocline._typing import F32, F64
 from halocline.graph.operator import Operator, Planes, PlaneUse, Tile
+from halocline.graph.sea import Sea
 from halocline.graph.shot import Shot
+from halocline.named_files import Picture
 from halocline.operators.exposed import LensParameters, drawing_of, exposure_of, over, surface_of
 from halocline.operators.sprite_images import cards_from
-from halocline.operators.surface_light import LevelAxes, SurfaceParameters, channel_weights, light_field
+from halocline.operators.surface_light import LevelAxes, channel_weights, light_field
 from halocline.physics.flow import STILL, Current, Turbulence, Wake, WorldDrift, turbulence
 from halocline.physics.haze import Haze, haze_of
 from halocline.physics.haze_clouds import HazeClouds, haze_clouds
@@ -110,7 +111,7 @@ class MatterClass(Strict):
     clump_scale: Distance = 0.8
     brightness_spread: Share = 0.4
     tumbling: Ratio = 0.02
-    images: tuple[str, ...] = ()
+    images: tuple[Picture, ...] = ()
 
     @model_validator(mode="after")
     def _possible(self) -> MatterClass:
@@ -207,9 +208,10 @@ class SuspendedMatterParameters(Strict):
         Bodies that stir the water.
     drift
         Keys that move and turn the whole environment, so that a subject reads as faster.
+    caustics
+        Whether the sea's caustics play on the particles; even light where not.
     surface
-        The sea whose caustics play on the particles: the same table as that of the step ``caustics``. Even
-        light where not given. See `halocline.operators.surface_light.SurfaceParameters`.
+        Another sea than the preset's ``[sea]``, for this step alone: a whole one, with the same keys.
     """
 
     classes: tuple[MatterClass, ...] = (
@@ -238,7 +240,8 @@ class SuspendedMatterParameters(Strict):
     turbulence_scale: Distance = 1.2
     wakes: tuple[BodyWake, ...] = ()
     drift: tuple[DriftKey, ...] = ()
-    surface: SurfaceParameters | None = None
+    caustics: bool = False
+    surface: Sea | None = None
 
     @model_validator(mode="after")
     def _named_apart(self) -> SuspendedMatterParameters:
@@ -284,7 +287,7 @@ class SuspendedMatter(Operator[SuspendedMatterParameters]):
         motion = self._motion(shot)
         haze = haze_of(classes, limits, shot.path, strength=p.haze) if p.haze > 0.0 else None
         clouds = None if haze is None else haze_clouds(classes, motion, exposure, shot.path)
-        sun_gain = None if p.surface is None else _caustics(p.surface, shot)
+        sun_gain = _caustics(p.surface, shot) if p.caustics else None
         scene = Scene(shot.path, shot.lamps, p.lamp_haze, haze, clouds, sun_gain)
 
         def found(kind: ParticleClass, index: int) -> Seen:
@@ -338,7 +341,9 @@ class SuspendedMatter(Operator[SuspendedMatterParameters]):
             variation=kind.brightness_spread,
             thinned_to=min(1.0, p.density),
             drawn=kind.kind != "haze",
-            cards=cards_from(tuple(map(Path, kind.images)), bands, shot.space) if pictures else None,
+            cards=cards_from(tuple(image.place for image in kind.images), bands, shot.space)
+            if pictures
+            else None,
         )
 
     def _motion(self, shot: Shot) -> Motion:
@@ -390,9 +395,9 @@ def _seconds(keys: tuple[WakeKey, ...] | tuple[DriftKey, ...], fps: float) -> F6
     return np.array([key.frame for key in keys], np.float64) / fps
 
 
-def _caustics(surface: SurfaceParameters, shot: Shot) -> Callable[[F64], F64]:
+def _caustics(other_sea: Sea | None, shot: Shot) -> Callable[[F64], F64]:
     """Return what the sun's beam is multiplied with at world points ``(n, 3)``, per band ``(n, K)``."""
-    field, axes = light_field(shot, surface), LevelAxes.of(shot)
+    field, axes = light_field(shot, other_sea), LevelAxes.of(shot)
     weights = channel_weights(shot.path.bands.wavelength_nm)
 
     def gain(points_m: F64) -> F64:

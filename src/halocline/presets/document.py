@@ -173,9 +173,13 @@ def _found(preset: str) -> Path:
 
 def _allowed_folders(path: Path) -> set[Path]:
     """Return the folders a preset may reach: its own, the shipped ones, and those the user names."""
+    return {folder.resolve() for folder in (path.parent, shipped_folder(), *named_folders())}
+
+
+def named_folders() -> tuple[Path, ...]:
+    """Return the further folders that the user lets presets use, from the environment."""
     named = os.environ.get(FOLDERS_VARIABLE, "")
-    extra = [Path(folder) for folder in named.split(os.pathsep) if folder]
-    return {folder.resolve() for folder in (path.parent, shipped_folder(), *extra)}
+    return tuple(Path(folder) for folder in named.split(os.pathsep) if folder)
 
 
 @dataclass(frozen=True)

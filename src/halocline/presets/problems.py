@@ -9,7 +9,8 @@ from typing import Any, TypeVar
 from pydantic import ValidationError
 
 from halocline.errors import HaloclineError, PresetError, did_you_mean
-from halocline.presets.document import Document
+from halocline.named_files import folders_context
+from halocline.presets.document import Document, named_folders
 from halocline.presets.lines import KeyPath
 from halocline.quantities import Strict, meanings
 
@@ -44,7 +45,8 @@ def validated(
         problems.append(_problem(f"{name} is {table!r}, not a table", document.where(path), mend))
         return None
     try:
-        return model.model_validate(frozen_lists(table))
+        context = folders_context(document.folder, named_folders())
+        return model.model_validate(frozen_lists(table), context=context)
     except ValidationError as error:
         problems.extend(_described(finding, model, path, document) for finding in error.errors())
         return None

@@ -1,0 +1,101 @@
+"""Files that a preset names: found beside it, kept to the folders the user allows, known by their content."""
+
+from __future__ import annotations
+
+import hashlib
+from functools import lru_cache
+from pathlib import Path
+from typing import Annotated, Any
+
+from pydantic import BeforeValidator, PrivateAttr, ValidationInfo, WithJsonSchema, model_validator
+from pydantic_core import PydanticCustomError
+
+from halocline.quantities import Strict
+
+
+class PictureFile(Strict):
+    """A picture that a preset names.
+
+    Attributes
+    ----------
+    path
+        The file; a relative path starts at the preset's folder.
+    sha256
+        Digest of its content. Left out by people; a resolved preset has it, so that another picture under the
+        same name is refused and not taken for it.
+    """
+
+    path: str
+    sha256: str = ""
+
+    _place: Path = PrivateAttr(default=Path())
+
+    @property
+    def place(self) -> Path:
+        """Where the file is."""
+        return self._place
+
+    @model_validator(mode="before")
+    @classmethod
+    def _known_by_content(cls, value: Any, info: ValidationInfo) -> Any:
+        if not isinstance(value, dict) or not isinstance(value.get("path"), str):
+            return value
+        place = _found(value["path"], info.context)
+        digest = _digest(place, place.stat().st_mtime_ns, place.stat().st_size)
+        if value.get("sha256", digest) not in ("", digest):
+            raise _problem(f"{value['path']} is not the picture that the preset was resolved with")
+        return {**value, "sha256": digest}
+
+    def model_post_init(self, context: Any) -> None:
+        """Remember where the file was found."""
+        self._place = _found(self.path, context)
+
+
+Picture = Annotated[
+    PictureFile,
+    BeforeValidator(lambda value: {"path": value} if isinstance(value, str) else value),
+    WithJsonSchema(
+        {
+            "anyOf": [
+                {"type": "string"},
+                {
+                    "type": "object",
+                    "properties": {"path": {"type": "string"}, "sha256": {"type": "string"}},
+                    "required": ["path"],
+                    "additionalProperties": False,
+                },
+            ],
+            "description": "A file; a relative path starts at the preset's folder.",
+        }
+    ),
+]
+
+
+def folders_context(folder: Path, others: tuple[Path, ...] = ()) -> dict[str, Any]:
+    """Return the context of validation: a preset's folder, and others that the user allows it."""
+    return {"folder": folder.resolve(), "others": tuple(other.resolve() for other in others)}
+
+
+def _found(name: str, context: Any) -> Path:
+    """Return the file's place.
+
+    Without a context the caller is code, not a preset from who knows where, and may name any file.
+    """
+    folder = context["folder"] if context else Path()
+    place = (folder / name).resolve()
+    if context and not any(place.is_relative_to(allowed) for allowed in (folder, *context["others"])):
+        raise _problem(f"{name} lies outside the folders that presets may use")
+    if not place.is_file():
+        raise _problem(f"there is no file {name}")
+    return place
+
+
+@lru_cache(maxsize=256)
+def _digest(place: Path, modified_ns: int, size: int) -> str:  # noqa: ARG001 - a changed file is read anew
+    with place.open("rb") as stream:
+        return hashlib.file_digest(stream, "sha256").hexdigest()
+
+
+def _problem(text: str) -> PydanticCustomError:
+    # Braces would be taken for places to fill in.
+    return PydanticCustomError("file", "{text}", {"text": text})
