@@ -18,7 +18,7 @@ BEAUTY_FINEST = 2.0**-11
 DEPTH_BITS = 12
 NORMAL_STEPS = 64
 # Positions are rounded to the largest power of two below this share of their depth: with this lens they still
-# project back to within 0.1 pixel anywhere in the picture.
+# project back to about 0.1 pixel at worst, 0.03 as a rule.
 POSITION_SHARE = 1 / 7200
 # Rec.709 primaries and D65, x and y each: red, green, blue, white.
 CHROMATICITIES = (0.64, 0.33, 0.30, 0.60, 0.15, 0.06, 0.3127, 0.3290)
