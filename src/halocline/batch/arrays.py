@@ -9,7 +9,7 @@ import numpy as np
 from numpy.typing import ArrayLike
 
 from halocline._typing import F32
-from halocline.errors import FrameError
+from halocline.errors import DepthError, FrameError
 from halocline.graph.engine import Evaluation, evaluate
 from halocline.imaging.camera import Camera, pinhole
 from halocline.imaging.camera_track import CameraTrack
@@ -61,7 +61,8 @@ def apply(
     preset
         The look, from `halocline.load_preset`.
     rgb
-        ``(rows, columns, 3)``, scene-linear, premultiplied by alpha.
+        ``(rows, columns, 3)``, scene-linear floats, premultiplied by alpha. Bad pixels (NaN, infinite) are
+        passed on; a step that blurs spreads them.
     range_m
         ``(rows, columns)``, metres from the lens along each view ray; inf where nothing is hit.
     alpha
@@ -84,7 +85,10 @@ def apply(
     Raises
     ------
     FrameError
-        ``E-FRAME-PLANE`` where shapes do not fit together.
+        ``E-FRAME-PLANE`` where shapes do not fit together, ``E-FRAME-LIGHT`` where ``rgb`` holds whole
+        numbers.
+    DepthError
+        ``E-DEPTH-RANGE`` where a range is negative or not a number.
     """
     picture = _frame(rgb, range_m, alpha, planes or {})
     window = picture.data_window
@@ -108,13 +112,27 @@ def apply(
 def _frame(
     rgb: ArrayLike, range_m: ArrayLike, alpha: ArrayLike | None, planes: Mapping[str, ArrayLike]
 ) -> Frame:
-    colour = np.asarray(rgb, np.float32)
+    light = np.asarray(rgb)
+    if not np.issubdtype(light.dtype, np.floating):
+        raise FrameError(
+            f"rgb holds {light.dtype}, which is no scene-linear light",
+            code="E-FRAME-LIGHT",
+            mend="Decode display pixels to scene-linear floats first.",
+        )
+    colour = light.astype(np.float32, copy=False)
     distance = np.ascontiguousarray(range_m, np.float32)
     if colour.ndim != 3 or colour.shape[2] != 3 or colour.shape[:2] != distance.shape:
         raise FrameError(
             f"rgb has the shape {colour.shape} and range_m {distance.shape}",
             code="E-FRAME-PLANE",
             mend="Give rgb as (rows, columns, 3) and range_m as (rows, columns).",
+        )
+    wrong = int(np.count_nonzero(~(distance >= 0.0)))
+    if wrong:
+        raise DepthError(
+            f"range_m is negative or not a number at {wrong} of {distance.size} pixels",
+            code="E-DEPTH-RANGE",
+            mend="Give metres from the lens along each view ray, infinite where nothing is hit.",
         )
     coverage = np.isfinite(distance) if alpha is None else alpha
     rows, columns = distance.shape

@@ -1,0 +1,115 @@
+"""A preset on arrays: the same bits as from files, inputs left alone, and mistakes told."""
+
+from __future__ import annotations
+
+from typing import TYPE_CHECKING, Any
+
+import numpy as np
+import pytest
+
+import halocline
+from halocline.batch.run import run_frames
+from halocline.errors import DepthError, FrameError, HaloclineError
+from halocline.imaging.load import load, load_beauty
+
+if TYPE_CHECKING:
+    from tests.batch.conftest import Folder
+
+    from halocline.presets.preset import Preset
+
+SHAPE = (12, 16)
+MAIN = ("rgb", "range", "alpha")
+LIGHT = np.random.default_rng(3).random((*SHAPE, 3), np.float32)
+RANGE = np.linspace(1.0, 30.0, 12 * 16, dtype=np.float32).reshape(SHAPE)
+
+
+def test_arrays_give_the_bits_that_files_give(shot: Folder, look: Preset) -> None:
+    run_frames(shot.tasks(frames="1002"), look)
+    (view,) = load(shot.clean / "arch.1002.exr").views
+    # A depth pass that is averaged at edges is read as two surfaces, in further planes.
+    apart = {name: plane for name, plane in view.frame.planes.items() if name not in MAIN}
+    wet = halocline.apply(
+        look,
+        np.moveaxis(view.frame.plane("rgb"), 0, -1),
+        view.frame.plane("range"),
+        view.frame.plane("alpha"),
+        planes=apart,
+        frame=1002,
+        camera=view.camera,
+        space=view.space,
+    )
+    written = load_beauty(shot.out / "arch.1002.exr").views[0].frame
+    half = np.moveaxis(wet.rgb, -1, 0).astype(np.float16)
+    np.testing.assert_array_equal(half, written.plane("rgb").astype(np.float16))
+
+
+def test_inputs_are_left_as_they_were(look: Preset) -> None:
+    rgb, range_m, alpha = LIGHT.copy(), RANGE.copy(), np.ones(SHAPE, np.float32)
+    for each in (rgb, range_m, alpha):
+        each.setflags(write=False)
+    wet = halocline.apply(look, rgb, range_m, alpha)
+    assert wet.rgb.dtype == wet.alpha.dtype == np.float32
+    assert wet.rgb.flags.c_contiguous
+    np.testing.assert_array_equal(rgb, LIGHT)
+    np.testing.assert_array_equal(range_m, RANGE)
+
+
+@pytest.mark.parametrize("kind", [np.float16, np.float64, list])
+def test_floats_of_any_kind_are_taken(look: Preset, kind: Any) -> None:
+    light = LIGHT.astype(np.float16)
+    given = light.tolist() if kind is list else light.astype(kind)
+    wet = halocline.apply(look, given, RANGE)
+    np.testing.assert_array_equal(wet.rgb, halocline.apply(look, light.astype(np.float32), RANGE).rgb)
+
+
+def test_coverage_is_where_the_range_ends_unless_given(look: Preset) -> None:
+    range_m = np.where(RANGE > 15.0, np.inf, RANGE)
+    light = np.where(np.isfinite(range_m)[..., None], LIGHT, 0.0).astype(np.float32)
+    stated = halocline.apply(look, light, range_m, np.isfinite(range_m))
+    found = halocline.apply(look, light, range_m)
+    np.testing.assert_array_equal(found.rgb, stated.rgb)
+    assert (found.alpha == 1.0).all()
+
+
+def test_planes_of_the_result_can_be_had_too(look: Preset) -> None:
+    wet = halocline.apply(look, LIGHT, RANGE, layers=["transmittance", "range"])
+    assert wet.layers["transmittance"].shape[-2:] == SHAPE
+    np.testing.assert_array_equal(wet.layers["range"], RANGE)
+
+
+@pytest.mark.parametrize(
+    ("changes", "kind", "message"),
+    [
+        (
+            {"rgb": LIGHT[:5]},
+            FrameError,
+            r"E-FRAME-PLANE  rgb has the shape \(5, 16, 3\) and range_m \(12, 16\)",
+        ),
+        ({"rgb": np.moveaxis(LIGHT, -1, 0)}, FrameError, "E-FRAME-PLANE .*Give rgb as"),
+        ({"rgb": np.ones((*SHAPE, 4), np.float32)}, FrameError, r"E-FRAME-PLANE .*\(12, 16, 4\)"),
+        ({"rgb": np.full((*SHAPE, 3), 128, np.uint8)}, FrameError, "E-FRAME-LIGHT  rgb holds uint8.*Decode"),
+        ({"range_m": RANGE[..., None]}, FrameError, r"E-FRAME-PLANE .*\(12, 16, 1\)"),
+        ({"range_m": -RANGE}, DepthError, "E-DEPTH-RANGE .*at 192 of 192 pixels.*infinite where nothing"),
+        (
+            {"range_m": np.where(RANGE > 29.9, np.nan, RANGE)},
+            DepthError,
+            "E-DEPTH-RANGE .*at 1 of 192 pixels",
+        ),
+        ({"alpha": np.ones((5, 16))}, FrameError, 'E-FRAME-PLANE  plane "alpha"'),
+        ({"planes": {"normal": np.ones((*SHAPE, 3))}}, FrameError, 'E-FRAME-PLANE  plane "normal"'),
+        ({"layers": ["vail"]}, HaloclineError, "E-GRAPH-PLANE .*vail.*It has: alpha"),
+        ({"space": "banana"}, HaloclineError, 'E-COLOUR-SPACE .*"banana"'),
+    ],
+)
+def test_mistakes_are_told(
+    look: Preset, changes: dict[str, Any], kind: type[HaloclineError], message: str
+) -> None:
+    given: dict[str, Any] = {"rgb": LIGHT, "range_m": RANGE, **changes}
+    with pytest.raises(kind, match=f"(?s){message}"):
+        halocline.apply(look, **given)
+
+
+def test_the_resolved_text_of_a_preset_gives_the_same_bits(look: Preset) -> None:
+    again = halocline.preset_from_text(look.resolved_text)
+    wet, as_well = (halocline.apply(each, LIGHT, RANGE) for each in (look, again))
+    assert wet.rgb.tobytes() == as_well.rgb.tobytes()
