@@ -181,7 +181,7 @@ def churn(
     bend, lost = np.zeros_like(rays.directions), np.zeros_like(rays.climb)
     if turbulence.strength == 0.0 or index_step == 0.0:
         return bend, lost
-    eddies = _Eddies(turbulence, octaves(turbulence, index_step), lens_m, axes, time_s)
+    eddies = _Eddies(turbulence, octaves(turbulence, index_step), lens_m, axes, time_s, thickness_m)
     met = np.isfinite(rays.enter_m)
     if not met.any():
         return bend, lost
@@ -245,6 +245,7 @@ class _Eddies:
     lens_m: F64
     axes: tuple[F64, F64, F64]
     time_s: float
+    thickness_m: float
 
 
 def _turn(
@@ -261,11 +262,14 @@ def _turn(
     if len(rows) == 0:
         return
     part = (slice(int(rows[0]), int(rows[-1]) + 1), slice(int(columns[0]), int(columns[-1]) + 1))
-    met, slant, path = met[part], slant[part], path[part]
+    slant, path = slant[part], path[part]
+    met = np.asarray(met[part], np.float32)
+    within, slides = _within_layer(met, rays.climb[part], eddies)
+    distance = np.abs(within)
+    spacing = distance * np.float32(rays.step_rad) / np.where(within == met, slant, slides)
+    spacing = np.maximum(spacing, np.float32(max(rays.travel_m, 1e-6)))
     directions = rays.directions[:, *part]
-    at: list[F32] = [np.multiply(_along(direction, directions), met) for direction in eddies.axes]
-    distance = np.abs(met)
-    spacing = np.maximum(distance * np.float32(rays.step_rad) / slant, np.float32(max(rays.travel_m, 1e-6)))
+    at: list[F32] = [np.multiply(_along(direction, directions), within) for direction in eddies.axes]
     for octave, (radius, index_rms) in enumerate(eddies.sizes):
         angle = deflection_rms(index_rms, radius, path)
         angle *= slant
@@ -283,6 +287,21 @@ def _along(axis: F64, directions: F32) -> F32:
     x, y, z = (np.float32(part) for part in axis)
     component: F32 = directions[0] * x + directions[1] * y + directions[2] * z
     return component
+
+
+def _within_layer(met: F32, climb: F32, eddies: _Eddies) -> tuple[F32, F32]:
+    """Return where on each ray the eddies about a plane are read, and the sine at which that place moves.
+
+    A plane that the ray meets outside the layer is stood for by the layer's nearer face: fixed in the world
+    too. The still layer is meant; waves would draw the place along with them.
+    """
+    height = float(eddies.lens_m @ eddies.axes[2])
+    half = 0.5 * eddies.thickness_m
+    steep = np.copysign(np.maximum(np.abs(climb), np.float32(1e-4)), climb)
+    low, high = (np.float32(face - height) / steep for face in (-half, half))
+    near, far = np.minimum(low, high), np.maximum(low, high)
+    within = np.minimum(np.maximum(met, near), np.minimum(far, np.float32(2.0 * FARTHEST_EDDY_M)))
+    return within, np.abs(steep)
 
 
 def _add_eddies(bend: F32, angle: F32, eddies: _Eddies, octave: int, radius: float, at: list[F32]) -> None:
