@@ -31,7 +31,7 @@ from halocline.imaging.camera_track import CameraTrack
 from halocline.imaging.frame import Frame, Window
 from halocline.operators.caustics import Caustics, CausticsParameters
 from halocline.operators.light_shafts import LightShafts, LightShaftsParameters
-from halocline.operators.surface_light import SurfaceParameters, light_field
+from halocline.operators.surface_light import light_field
 from halocline.physics.light_field import ladder_depth
 from halocline.presets.build import make_shot
 from halocline.presets.preset import load_preset
@@ -83,7 +83,7 @@ def _measured(source: Path, frame: Frame) -> dict[str, list[tuple[float, float]]
 
 
 def _slices(shot: Shot) -> None:
-    field = light_field(shot, SurfaceParameters())
+    field = light_field(shot)
     rungs = [rung for rung in range(29) if DEPTHS_M[0] / 1.25 < ladder_depth(rung) < DEPTHS_M[1] * 1.25]
     with ThreadPoolExecutor(os.cpu_count()) as pool:
         for _ in pool.map(lambda rung: field.fine(rung, int(field.setup.finest_levels[rung])), rungs):

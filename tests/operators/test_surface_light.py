@@ -20,9 +20,6 @@ from halocline.presets.build import make_shot
 from halocline.presets.preset import Preset, preset_from_text
 from halocline.rgb import LINEAR_REC709
 
-SURFACE = """
-surface = { wind = 3.0, fetch = 1500, smooth_below = 0.35, patch = 8, detail = 256 }
-"""
 TEXT = """
 format = 1
 [water]
@@ -33,10 +30,16 @@ sun_azimuth = 0
 overcast = 0
 [place]
 sea_level = 5
+[sea]
+wind = 3.0
+fetch = 1500
+smooth_below = 0.35
+patch = 8
+detail = 256
 """
-CAUSTICS = TEXT + "[steps.caustics]" + SURFACE
-SHAFTS = TEXT + "[steps.veiling_light]\n[steps.light_shafts]" + SURFACE + "rays = 64\nsteps = 40\n"
-WINDOW = TEXT + "[steps.sky_window]" + SURFACE
+CAUSTICS = TEXT + "[steps.caustics]\n"
+SHAFTS = TEXT + "[steps.veiling_light]\n[steps.light_shafts]\nrays = 64\nsteps = 40\n"
+WINDOW = TEXT + "[steps.sky_window]\n"
 SIZE = Window(0, 0, 96, 54)
 
 
@@ -209,7 +212,7 @@ def test_caustics_move_with_time_and_stand_still_at_no_speed() -> None:
     now, later = (run(CAUSTICS, frame, DOWN, number=n)["rgb"] for n in (1001, 1003))
     assert np.abs(now - later).max() > 0.1
     still = [
-        run(CAUSTICS, frame, DOWN, number=n, sets=("steps.caustics.surface.speed=0",))["rgb"]
+        run(CAUSTICS, frame, DOWN, number=n, sets=("sea.speed=0",))["rgb"]
         for n in (1001, 1003)
     ]
     assert_array_equal(still[0], still[1])
@@ -217,7 +220,7 @@ def test_caustics_move_with_time_and_stand_still_at_no_speed() -> None:
 
 def test_a_loop_comes_back() -> None:
     frame = ground(DOWN)
-    sets = ("steps.caustics.surface.loop=2", "sequence.frames_per_second=24")
+    sets = ("sea.loop=2", "sequence.frames_per_second=24")
     first, again = (run(CAUSTICS, frame, DOWN, number=n, sets=sets)["rgb"] for n in (1001, 1049))
     assert_allclose(first, again, atol=2e-3)
 
@@ -234,6 +237,30 @@ def test_the_pattern_lies_still_in_the_world_when_the_camera_turns() -> None:
     agreement = [np.corrcoef(square.ravel(), np.rot90(back, k).ravel())[0, 1] for k in range(4)]
     assert max(agreement) > 0.95
     assert sorted(agreement)[-2] < 0.5
+
+
+def test_steps_share_the_sea_of_the_preset_or_state_their_own() -> None:
+    look = preset_from_text(TEXT + "[steps.caustics]\n[steps.veiling_light]\n[steps.light_shafts]\n")
+    shot = shot_of(look, DOWN)
+    assert shot.sea.detail == 256
+    shared = [step.operator.prepare(shot) for step in look.at(1001).graph.steps]
+    assert shared[0].field is shared[2].volume.field
+    frame = ground(DOWN)
+    calm = run(CAUSTICS, frame, DOWN, sets=("sea.wind=1.0",))["rgb"]
+    own = "surface = { wind = 1.0, fetch = 1500.0, smooth_below = 0.35, patch = 8.0, detail = 256 }\n"
+    assert_array_equal(run(CAUSTICS + own, frame, DOWN)["rgb"], calm)
+    assert np.abs(run(CAUSTICS, frame, DOWN)["rgb"] - calm).max() > 0.05
+
+
+def test_a_sea_softens_over_frames_and_its_waves_stay() -> None:
+    frame = ground(DOWN)
+    curve = 'sea.softness={ curve = "linear", keys = [[1001, 1.0], [1011, 4.0]] }'
+    start, end = (run(CAUSTICS, frame, DOWN, number=n, sets=(curve,))["rgb"][1] for n in (1001, 1011))
+    assert_array_equal(start, run(CAUSTICS, frame, DOWN)["rgb"][1])
+    sharp = run(CAUSTICS, frame, DOWN, number=1011)["rgb"][1]
+    assert end.std() < 0.9 * sharp.std()
+    lit = frame.planes["alpha"] > 0.0
+    assert np.corrcoef(end[lit], sharp[lit])[0, 1] > 0.5
 
 
 def test_shafts_keep_the_mean_of_the_veil_and_are_a_layer() -> None:

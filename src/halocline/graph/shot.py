@@ -2,11 +2,12 @@
 
 from __future__ import annotations
 
-from dataclasses import dataclass
+from dataclasses import dataclass, field
 
 import numpy as np
 
 from halocline._typing import F32, F64
+from halocline.graph.sea import Sea
 from halocline.imaging.camera import Camera
 from halocline.imaging.camera_track import CameraTrack
 from halocline.imaging.frame import Window
@@ -42,6 +43,8 @@ class Shot:
         Shutter angle; 180 is half the frame's time.
     lamps
         Lamps where they are on this frame.
+    sea
+        The waves over it.
     """
 
     frame: int
@@ -55,6 +58,7 @@ class Shot:
     data_window: Window
     shutter_deg: float = 180.0
     lamps: tuple[Lamp, ...] = ()
+    sea: Sea = field(default_factory=Sea)
 
     @property
     def camera(self) -> Camera:

@@ -15,11 +15,11 @@ from numpy.typing import NDArray
 
 from halocline._typing import F32
 from halocline.graph.operator import Operator, Planes, PlaneUse, Tile
+from halocline.graph.sea import Sea
 from halocline.graph.shot import Shot
 from halocline.operators.surface_light import (
     FARTHEST_M,
     LevelAxes,
-    SurfaceParameters,
     channel_weights,
     light_field,
 )
@@ -46,7 +46,7 @@ class CausticsParameters(Strict):
     Attributes
     ----------
     surface
-        The sea; see `halocline.operators.surface_light.SurfaceParameters`.
+        Another sea than the preset's ``[sea]``, for this step alone: a whole one, with the same keys.
     contrast
         Art: strength of the pattern, a ratio; 1 is physical, 0 even light. The mean light stays.
     normals
@@ -65,7 +65,7 @@ class CausticsParameters(Strict):
         come before all others, and the share of diffuse light is left to the render.
     """
 
-    surface: SurfaceParameters = SurfaceParameters()
+    surface: Sea | None = None
     contrast: Ratio = 1.0
     normals: Literal["auto", "render", "none"] = "auto"
     matte: str | None = None

@@ -15,11 +15,11 @@ from pydantic import Field
 
 from halocline._typing import F32
 from halocline.graph.operator import Operator, Planes, PlaneUse, Tile
+from halocline.graph.sea import Sea
 from halocline.graph.shot import Shot
 from halocline.imaging.frame import Window
 from halocline.operators.surface_light import (
     LevelAxes,
-    SurfaceParameters,
     by_channel,
     channel_weights,
     light_field,
@@ -39,8 +39,7 @@ class LightShaftsParameters(Strict):
     Attributes
     ----------
     surface
-        The sea; give it the same table as the caustics'. See
-        `halocline.operators.surface_light.SurfaceParameters`.
+        Another sea than the preset's ``[sea]``, for this step alone: a whole one, with the same keys.
     contrast
         Art: strength of the shafts, a ratio; 1 is physical, 0 none. The mean veil stays while no shaft is
         driven below darkness.
@@ -55,7 +54,7 @@ class LightShaftsParameters(Strict):
         Length of the first, metres; they grow with distance.
     """
 
-    surface: SurfaceParameters = SurfaceParameters()
+    surface: Sea | None = None
     contrast: Ratio = 1.0
     even_to: Length = 1.0
     rays: Annotated[int, Field(ge=32, le=2048)] = 288

@@ -15,11 +15,11 @@ from pydantic import Field
 
 from halocline._typing import F32
 from halocline.graph.operator import Operator, Planes, PlaneUse, Tile
+from halocline.graph.sea import Sea
 from halocline.graph.shot import Shot
 from halocline.operators.surface_light import (
     FARTHEST_M,
     LevelAxes,
-    SurfaceParameters,
     light_field,
     sun_zenith,
 )
@@ -40,8 +40,7 @@ class SkyWindowParameters(Strict):
     Attributes
     ----------
     surface
-        The sea; give it the same table as the caustics'. See
-        `halocline.operators.surface_light.SurfaceParameters`.
+        Another sea than the preset's ``[sea]``, for this step alone: a whole one, with the same keys.
     brightness
         Art: multiplies what comes from above and the mirrored water, a ratio; 1 is physical.
     waves
@@ -58,7 +57,7 @@ class SkyWindowParameters(Strict):
         Metres to the surface along the view beyond which it is left to the veiling light.
     """
 
-    surface: SurfaceParameters = SurfaceParameters()
+    surface: Sea | None = None
     brightness: Ratio = 1.0
     waves: Ratio = 1.0
     sun_blur: Annotated[Angle, Field(ge=0.0, le=20.0)] = 0.5

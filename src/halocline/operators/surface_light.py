@@ -1,6 +1,6 @@
 """The sea over a shot: what caustics, light shafts and the view through the surface have in common.
 
-The three are one light: give their steps the same ``surface`` table and they move together.
+They are one light from one sea, the preset's ``[sea]``; a step may state another of its own.
 """
 
 from __future__ import annotations
@@ -9,13 +9,12 @@ import math
 from dataclasses import dataclass
 from functools import lru_cache
 from threading import Lock
-from typing import Annotated
 from weakref import WeakValueDictionary
 
 import numpy as np
-from pydantic import Field
 
 from halocline._typing import F32, F64
+from halocline.graph.sea import Sea
 from halocline.graph.shot import Shot
 from halocline.imaging.frame import Window
 from halocline.physics.caustics import CausticOptics
@@ -23,7 +22,6 @@ from halocline.physics.light_field import CausticField, CausticSetup
 from halocline.physics.refraction import CHANNEL_WAVELENGTHS_NM, sea_water_index
 from halocline.physics.transport import WATER_ASYMMETRY
 from halocline.physics.waves import SeaState, Swell
-from halocline.quantities import Angle, Distance, Factor, Length, Period, Ratio, Strict
 
 # The water whose refraction the light meets; temperature and salinity move it by less than a fringe's width.
 _TEMPERATURE_C = 20.0
@@ -32,83 +30,6 @@ _SALINITY = 35.0
 _LOWEST_SUN_RAD = math.radians(89.0)
 # What lies farther away shows no pattern; keeps endless range out of the products.
 FARTHEST_M = 1000.0
-
-
-class SwellParameters(Strict):
-    """A swell.
-
-    Attributes
-    ----------
-    height
-        Significant height, metres.
-    period
-        Period, seconds.
-    direction
-        Where it travels to, degrees clockwise from the scene's ``-z`` (``+y`` where z is up).
-    spread
-        How narrow its directions are: 10 for waves close to their wind, 25 for a young swell, 75 for one
-        from far away (goda2010).
-    width
-        Relative width of its range of frequencies.
-    """
-
-    height: Length = 0.3
-    period: Period = 5.0
-    direction: Angle = 0.0
-    spread: Factor = 50.0
-    width: Factor = 0.06
-
-
-class SurfaceParameters(Strict):
-    """The sea surface.
-
-    Attributes
-    ----------
-    wind
-        Wind speed at 10 m, metres per second.
-    wind_direction
-        Where the wind blows to, degrees clockwise from the scene's ``-z`` (``+y`` where z is up).
-    fetch
-        Metres of open water that the wind has blown over; where not given, as many as make a fully grown sea.
-    sea_depth
-        Depth of the sea, metres, where it is shallow enough to shorten long waves.
-    spread
-        How narrow the directions of the wind's waves are at their peak; 10 is usual (goda2010).
-    smooth_below
-        Waves shorter than this, metres, are damped out, as under a natural film or in the lee of a reef. Calm
-        water with clear, large caustics; 0 keeps all.
-    swells
-        Swells, one table ``[[steps.NAME.surface.swells]]`` each.
-    loop
-        Seconds after which the surface repeats exactly; never where not given.
-    speed
-        Art: how fast it moves, a ratio; 1 is physical.
-    scale
-        Art: size of the pattern of light, a ratio; 1 is physical.
-    softness
-        Art: width of all that softens the pattern, a ratio; 1 is physical, 0 as sharp as can be held.
-    colour
-        Art: strength of the colour fringes, a ratio; 1 is physical, 0 none.
-    patch
-        Metres of sea that are computed with all detail, and laid out to cover the rest.
-    detail
-        Rays along the side of that patch: 256, 512, 1024 or 2048. Twice as many cost four times as much.
-    """
-
-    wind: Annotated[Ratio, Field(le=40.0)] = 3.0
-    wind_direction: Angle = 60.0
-    fetch: Distance | None = 1500.0
-    sea_depth: Distance | None = None
-    spread: Factor = 10.0
-    smooth_below: Length = 0.35
-    swells: tuple[SwellParameters, ...] = ()
-    loop: Period | None = None
-    speed: Ratio = 1.0
-    scale: Factor = 1.0
-    softness: Ratio = 1.0
-    colour: Ratio = 1.0
-    patch: Annotated[Distance, Field(ge=2.0, le=100.0)] = 12.0
-    detail: Annotated[int, Field(ge=256, le=2048, multiple_of=256)] = 1024
 
 
 @dataclass(frozen=True)
@@ -141,10 +62,21 @@ class LevelAxes:
         return math.atan2(float(direction @ self.y), float(direction @ self.x))
 
 
-def light_field(shot: Shot, surface: SurfaceParameters, *, contrast: float = 1.0) -> CausticField:
-    """Return the sun's light under the surface on a frame; steps that ask for the same share it."""
-    setup = _setup(_sea(surface), _optics(shot, surface, contrast), shot.seed, _Grid.of(surface))
-    return _FIELDS.at(setup, shot.time_s * surface.speed)
+def light_field(shot: Shot, other_sea: Sea | None = None, *, contrast: float = 1.0) -> CausticField:
+    """Return the sun's light under the surface on a frame; steps that ask for the same share it.
+
+    Parameters
+    ----------
+    shot
+        The frame, and its sea.
+    other_sea
+        A sea of a step's own, instead of the shot's.
+    contrast
+        Art: strength of the pattern.
+    """
+    sea = other_sea or shot.sea
+    setup = _setup(_state(sea), _optics(shot, sea, contrast), shot.seed, _Grid.of(sea))
+    return _FIELDS.at(setup, shot.time_s * sea.speed)
 
 
 def channel_weights(wavelength_nm: F64) -> F64:
@@ -172,24 +104,24 @@ class _Grid:
     loop_s: float | None
 
     @classmethod
-    def of(cls, surface: SurfaceParameters) -> _Grid:
-        rays = 2 ** round(math.log2(surface.detail))
+    def of(cls, sea: Sea) -> _Grid:
+        rays = 2 ** round(math.log2(sea.detail))
         # The loop is of the shot's own time: a slower surface loops in as many seconds.
-        loop = surface.loop * surface.speed if surface.loop and surface.speed else None
-        return cls(surface.patch, rays, loop)
+        loop = sea.loop * sea.speed if sea.loop and sea.speed else None
+        return cls(sea.patch, rays, loop)
 
 
-def _sea(surface: SurfaceParameters) -> SeaState:
+def _state(sea: Sea) -> SeaState:
     swells = tuple(
-        Swell(s.height, s.period, -math.radians(s.direction), s.spread, s.width) for s in surface.swells
+        Swell(s.height, s.period, -math.radians(s.direction), s.spread, s.width) for s in sea.swells
     )
     return SeaState(
-        surface.wind,
-        -math.radians(surface.wind_direction),
-        math.inf if surface.fetch is None else surface.fetch,
-        math.inf if surface.sea_depth is None else surface.sea_depth,
-        surface.spread,
-        surface.smooth_below,
+        sea.wind,
+        -math.radians(sea.wind_direction),
+        sea.fetch,
+        math.inf if sea.sea_depth is None else sea.sea_depth,
+        sea.spread,
+        sea.smooth_below,
         swells,
     )
 
@@ -210,7 +142,7 @@ def water_index() -> tuple[float, float, float]:
     return red, green, blue
 
 
-def _optics(shot: Shot, surface: SurfaceParameters, contrast: float) -> CausticOptics:
+def _optics(shot: Shot, sea: Sea, contrast: float) -> CausticOptics:
     bands = shot.path.bands
     return CausticOptics(
         zenith_rad=sun_zenith(shot),
@@ -218,10 +150,10 @@ def _optics(shot: Shot, surface: SurfaceParameters, contrast: float) -> CausticO
         index=water_index(),
         scattering_per_m=float(by_channel(bands.wavelength_nm, bands.scattering)[1]),
         asymmetry=WATER_ASYMMETRY,
-        scale=surface.scale,
+        scale=sea.scale,
         contrast=contrast,
-        softness=surface.softness,
-        colour=surface.colour,
+        softness=sea.softness,
+        colour=sea.colour,
     )
 
 

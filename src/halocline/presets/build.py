@@ -72,6 +72,7 @@ def make_shot(
         data_window=data_window,
         shutter_deg=look.sequence.shutter_angle,
         lamps=placed_lamps(look.light.lamps, path, track.at(frame)),
+        sea=look.sea,
     )
 
 

@@ -13,6 +13,7 @@ import tomlkit
 
 from halocline.errors import GraphError, HaloclineError, PresetError, did_you_mean
 from halocline.graph.graph import SOURCE, Graph, Step
+from halocline.graph.sea import Sea
 from halocline.operators.registry import operator_named
 from halocline.physics.bands import Bands
 from halocline.presets.curves import is_curve, key_frames, resolved_at
@@ -55,6 +56,7 @@ class Look:
     water: WaterSection
     light: LightSection
     place: PlaceSection
+    sea: Sea
     camera: CameraSection
     colour: ColourSection
     story: StorySection
@@ -244,6 +246,30 @@ def _top_level_problems(document: Document) -> list[HaloclineError]:
                     mend="Animate [light], [story] or a step's keys instead.",
                 )
             )
+    return problems + _moving_seas(document)
+
+
+def _moving_seas(document: Document) -> list[HaloclineError]:
+    """Return what is wrong with seas whose waves would change from frame to frame."""
+    steps = document.tables.get("steps", {})
+    names = steps if isinstance(steps, Mapping) else {}
+    places = [("sea",), *(("steps", name, "surface") for name in names)]
+    steady = Sea.model_fields.keys() - Sea.MOVING
+    problems: list[HaloclineError] = []
+    for place in places:
+        table: Any = document.tables
+        for key in place:
+            table = table.get(key, {}) if isinstance(table, Mapping) else {}
+        for key in sorted(steady.intersection(table if isinstance(table, Mapping) else ())):
+            if key_frames({key: table[key]}):
+                problems.append(
+                    PresetError(
+                        f"{key} of a sea cannot change from frame to frame",
+                        code="E-PRESET-STEADY",
+                        where=document.where((*place, key)),
+                        mend=f"The waves would jump. Of a sea {' and '.join(sorted(Sea.MOVING))} can change.",
+                    )
+                )
     return problems
 
 

@@ -137,8 +137,10 @@ def _model_schema(model: type[Strict], definitions: Schema, *, animated: bool) -
             definitions[key] = {}
             definitions[key] = _model_schema(nested, definitions, animated=animated)
     meaning = meanings(model)
+    # A model may say which of its keys alone can change over frames.
+    moving: frozenset[str] = getattr(model, "MOVING", frozenset(model.model_fields))
     properties = {
-        name: _property_schema(value, meaning.get(name, ""), animated=animated)
+        name: _property_schema(value, meaning.get(name, ""), animated=animated and name in moving)
         for name, value in schema.get("properties", {}).items()
     }
     first_line = (model.__doc__ or "").partition("\n")[0]

@@ -6,6 +6,7 @@ from typing import Annotated, Any, Literal
 
 from pydantic import Field, model_validator
 
+from halocline.graph.sea import Sea
 from halocline.quantities import (
     Angle,
     Colour,
@@ -378,6 +379,7 @@ SECTIONS: dict[str, type[Strict]] = {
     "water": WaterSection,
     "light": LightSection,
     "place": PlaceSection,
+    "sea": Sea,
     "camera": CameraSection,
     "colour": ColourSection,
     "story": StorySection,
