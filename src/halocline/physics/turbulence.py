@@ -263,10 +263,10 @@ def _turn(
         return
     part = (slice(int(rows[0]), int(rows[-1]) + 1), slice(int(columns[0]), int(columns[-1]) + 1))
     slant, path = slant[part], path[part]
-    met = np.asarray(met[part], np.float32)
-    within, slides = _within_layer(met, rays.climb[part], eddies)
+    at_plane = np.asarray(met[part], np.float32)
+    within, slides = _within_layer(at_plane, rays.climb[part], eddies)
     distance = np.abs(within)
-    spacing = distance * np.float32(rays.step_rad) / np.where(within == met, slant, slides)
+    spacing = distance * np.float32(rays.step_rad) / np.where(within == at_plane, slant, slides)
     spacing = np.maximum(spacing, np.float32(max(rays.travel_m, 1e-6)))
     directions = rays.directions[:, *part]
     at: list[F32] = [np.multiply(_along(direction, directions), within) for direction in eddies.axes]
