@@ -106,6 +106,23 @@ def test_exported_map_gives_the_same_picture_in_openimageio(port: str) -> None:
     assert np.abs(theirs - planes["rgb"])[inner].max() < 3e-3
 
 
+def test_exported_map_with_overscan_counts_from_the_display_window_as_openimageio_does() -> None:
+    wide = Window(-40, -24, 400, 228)
+    frame = smooth_frame(wide)
+    planes = made(FLAT + "softness = 0.0\nfringes = 0.0\n", frame, LENS, wanted=("rgb", "lookup_map"))
+    buffers = []
+    for array in (frame.planes["rgb"], planes["lookup_map"]):
+        buffer = oiio.ImageBuf(np.ascontiguousarray(np.moveaxis(array, 0, -1)))
+        buffer.set_origin(wide.x, wide.y)
+        buffer.set_full(0, WINDOW.width, 0, WINDOW.height, 0, 1)
+        buffers.append(buffer)
+    warped = oiio.ImageBufAlgo.st_warp(buffers[0], buffers[1], "triangle", 0.0, 0, 1, False, False)
+    assert not warped.has_error, warped.geterror()
+    theirs = np.moveaxis(np.asarray(warped.get_pixels("float")), -1, 0)
+    inner = (slice(None), slice(40, -40), slice(60, -60))
+    assert np.abs(theirs - planes["rgb"])[inner].max() < 3e-3
+
+
 @pytest.mark.parametrize("port", PORTS.values(), ids=PORTS.keys())
 def test_pixel_inside_is_the_same_with_and_without_overscan(port: str) -> None:
     wide = Window(-40, -24, 400, 228)

@@ -5,10 +5,11 @@ from __future__ import annotations
 import numpy as np
 import pytest
 
+from halocline._typing import F32
 from halocline.physics.bands import fit_bands
 from halocline.physics.transport import LightPath
 from halocline.physics.water import jerlov_water
-from halocline.physics.water_masses import TwoWaters, View, other_bands
+from halocline.physics.water_masses import Lengths, TwoWaters, other_bands
 
 BANDS = fit_bands(jerlov_water("II"))
 PATH = LightPath(
@@ -23,39 +24,45 @@ PATH = LightPath(
 MURKY = other_bands(BANDS, absorption=1.5, scattering=3.0, stain_per_m=0.3)
 
 
-def level_view(count: int) -> View:
-    mu = np.linspace(-0.6, 0.6, count, dtype=np.float32)
-    return View.of(PATH, mu, np.full_like(mu, 0.1))
+MU = np.linspace(-0.6, 0.6, 7, dtype=np.float32)[None, :]
+
+
+def veil(two: TwoWaters, band: int, first_m: float, second_m: float) -> F32:
+    cos_sun = np.full_like(MU, 0.1)
+    sources = two.first.sources(MU, cos_sun)[band], two.second.sources(MU, cos_sun)[band]
+    return two.veil(band, sources, Lengths.of(np.full_like(MU, first_m), np.full_like(MU, second_m), MU))
+
+
+def gain(two: TwoWaters, band: int, first_m: float, second_m: float) -> float:
+    lengths = Lengths.of(np.array([first_m], np.float32), np.array([second_m], np.float32), MU[0, :1])
+    return float(two.direct_gain(band, lengths)[0])
 
 
 def test_the_same_water_on_both_sides_is_one_water() -> None:
     two = TwoWaters.of(PATH, BANDS, other_is_first=False)
-    view = level_view(7)
-    parts = np.full(7, 3.0, np.float32), np.full(7, 5.0, np.float32)
-    whole = np.full(7, 8.0, np.float32), np.zeros(7, np.float32)
     for band in range(BANDS.count):
-        np.testing.assert_allclose(two.veil(band, view, *parts), two.veil(band, view, *whole), rtol=2e-6)
-        np.testing.assert_array_equal(two.direct_gain(band, *parts), 1.0)
+        np.testing.assert_allclose(veil(two, band, 3.0, 5.0), veil(two, band, 8.0, 0.0), rtol=5e-6)
+        assert gain(two, band, 3.0, 5.0) == 1.0
+
+
+def test_no_water_at_all_adds_nothing() -> None:
+    two = TwoWaters.of(PATH, MURKY, other_is_first=True)
+    assert (veil(two, 0, 0.0, 0.0) == 0).all()
 
 
 def test_direct_light_is_lost_at_the_rate_of_each_water() -> None:
     two = TwoWaters.of(PATH, MURKY, other_is_first=False)
-    near, far = np.array([2.0], np.float32), np.array([4.0], np.float32)
     for band in range(BANDS.count):
-        whole = np.exp(-BANDS.attenuation[band] * 6.0) * float(two.direct_gain(band, near, far)[0])
+        whole = np.exp(-BANDS.attenuation[band] * 6.0) * gain(two, band, 2.0, 4.0)
         exact = np.exp(-BANDS.attenuation[band] * 2.0 - MURKY.attenuation[band] * 4.0)
         assert whole == pytest.approx(exact, rel=1e-5)
 
 
 def test_order_of_the_waters_matters_to_the_veil_alone() -> None:
-    view = level_view(5)
-    lengths = np.full(5, 4.0, np.float32), np.full(5, 4.0, np.float32)
     before, behind = (TwoWaters.of(PATH, MURKY, other_is_first=first) for first in (True, False))
     for band in range(BANDS.count):
-        np.testing.assert_allclose(
-            before.direct_gain(band, *lengths), behind.direct_gain(band, *lengths), rtol=1e-5
-        )
-    assert not np.allclose(before.veil(2, view, *lengths), behind.veil(2, view, *lengths), rtol=1e-2)
+        assert gain(before, band, 4.0, 4.0) == pytest.approx(gain(behind, band, 4.0, 4.0), rel=1e-5)
+    assert not np.allclose(veil(before, 2, 4.0, 4.0), veil(behind, 2, 4.0, 4.0), rtol=1e-2)
 
 
 def test_stain_takes_blue_most_and_turbidity_takes_all_alike() -> None:

@@ -7,7 +7,7 @@ import pytest
 from scipy.integrate import quad
 from tests.physics.test_water_masses import BANDS, MURKY, PATH
 
-from halocline.physics.water_masses import TwoWaters, View
+from halocline.physics.water_masses import Lengths, TwoWaters
 
 
 @pytest.mark.parametrize("mu", [-0.5, 0.0, 0.7])
@@ -16,17 +16,15 @@ def test_veil_is_the_integral_of_what_each_metre_scatters(mu: float, other_is_fi
     # Radiative transfer with single scattering: each metre at t gives j(t), dimmed by exp(-c) of the water in
     # front of it; its own light is dimmed or raised by exp(-Kd mu) of the path so far. By scipy's quadrature.
     two = TwoWaters.of(PATH, MURKY, other_is_first=other_is_first)
-    view = View.of(PATH, np.array([mu], np.float32), np.array([0.2], np.float32))
+    directions = np.array([[mu]], np.float32), np.array([[0.2]], np.float32)
+    by_band = [water.sources(*directions)[:, 0, 0] for water in (two.first, two.second)]
     first_m, second_m = 3.0, 6.0
     for band in (0, 3):
         rates = [
             (s.path.bands.attenuation[band], s.path.bands.diffuse_attenuation[band] * mu)
             for s in (two.first, two.second)
         ]
-        sources = [
-            float(s.sun[band] * view.p_sun[0] + s.diffuse[band] * view.p_diffuse[0] + s.even[band])
-            for s in (two.first, two.second)
-        ]
+        sources = [float(source[band]) for source in by_band]
 
         def given(t: float, rates=rates, sources=sources) -> float:  # type: ignore[no-untyped-def]
             near, far = min(t, first_m), max(0.0, t - first_m)
@@ -34,7 +32,9 @@ def test_veil_is_the_integral_of_what_each_metre_scatters(mu: float, other_is_fi
             return float(sources[0 if t < first_m else 1] * np.exp(-lost))
 
         whole, _ = quad(given, 0.0, first_m + second_m, points=[first_m])
-        ours = two.veil(band, view, np.array([first_m], np.float32), np.array([second_m], np.float32))
+        near, far, down = (np.array([value], np.float32) for value in (first_m, second_m, mu))
+        lengths = Lengths.of(near, far, down)
+        ours = two.veil(band, (by_band[0][band : band + 1], by_band[1][band : band + 1]), lengths)
         assert float(ours[0]) == pytest.approx(whole, rel=1e-5)
 
 

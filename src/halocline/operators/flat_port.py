@@ -80,8 +80,8 @@ class FlatPortOperator(Operator[FlatPortParameters]):
         self,
         planes: Planes,
         tile: Tile,  # noqa: ARG002 - part of the protocol
-        shot: Shot,  # noqa: ARG002
+        shot: Shot,
         prepared: PortPicture,
     ) -> Planes:
         """Bend."""
-        return seen_through(planes, prepared)
+        return seen_through(planes, prepared, shot.display_window)

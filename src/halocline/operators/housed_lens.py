@@ -15,7 +15,7 @@ from halocline.graph.operator import Planes
 from halocline.graph.shot import Shot
 from halocline.imaging.camera import Camera
 from halocline.imaging.frame import Window
-from halocline.physics.bend import Grid, displacement_maps, normalised_map, overscan_needed, sample_sharp
+from halocline.physics.bend import Grid, normalised_map, overscan_needed, sample_sharp
 from halocline.physics.ports import DomePort, FlatPort, Port, colour_smear, lens_tangents, pinhole_tangents
 from halocline.physics.refraction import CHANNEL_WAVELENGTHS_NM
 from halocline.physics.soften import VaryingBlur, in_parallel
@@ -81,9 +81,7 @@ class PortPicture:
 
     def maps(self, channel: int) -> tuple[F32, F32]:
         """Return source columns and rows for the pixels of the window."""
-        return displacement_maps(
-            self.grid.blown_up(self.shift_x[channel]), self.grid.blown_up(self.shift_y[channel])
-        )
+        return self.grid.source_maps(self.shift_x[channel], self.shift_y[channel])
 
     def overscan(self, display_window: Window) -> tuple[int, int, int, int]:
         """Return the pixels lacking around the window to fill the display window within it.
@@ -198,26 +196,35 @@ def _blur(port: Port, p: HousedLensParameters, x: F64, y: F64, nm: float, focal_
     return blur
 
 
-def seen_through(planes: Planes, picture: PortPicture) -> dict[str, F32]:
-    """Return colour, coverage, displacement, blur and lookup map of the picture through the port."""
+def seen_through(planes: Planes, picture: PortPicture, display_window: Window) -> dict[str, F32]:
+    """Return colour, coverage, displacement, blur and lookup map of the picture through the port.
+
+    The lookup map counts from the edges of the display window, as image programs do, also for the pixels
+    outside it.
+    """
     rgb, alpha = planes["rgb"], planes["alpha"]
     grid = picture.grid
+    colour = np.empty_like(rgb)
+    record: dict[str, F32] = {}
 
-    def through(channel: int) -> F32:
+    def through(channel: int) -> None:
         moved = sample_sharp(rgb[channel], *picture.maps(channel))
-        return VaryingBlur.of(grid.blown_up(picture.blur_px[channel])).applied(moved)
+        colour[channel] = VaryingBlur.of(grid.blown_up(picture.blur_px[channel])).applied(moved)
 
-    colour = in_parallel(through, range(3))
-    source_x, source_y = picture.maps(GREEN)
-    opaque = bool((alpha == 1.0).all())
-    green = [grid.blown_up(shift[GREEN]) for shift in (picture.shift_x, picture.shift_y)]
-    return {
-        "rgb": np.stack(colour),
-        "alpha": alpha if opaque else sample_sharp(alpha, source_x, source_y),
-        "displacement": np.stack(green),
-        "blur_px": grid.blown_up(picture.blur_px[GREEN]),
-        "lookup_map": normalised_map(source_x, source_y, (grid.height, grid.width)),
-    }
+    def rest() -> None:
+        shifts = picture.shift_x[GREEN], picture.shift_y[GREEN]
+        record["displacement"] = np.stack([grid.blown_up(shift) for shift in shifts])
+        record["blur_px"] = grid.blown_up(picture.blur_px[GREEN])
+        source_x, source_y = picture.maps(GREEN)
+        opaque = bool((alpha == 1.0).all())
+        record["alpha"] = alpha if opaque else sample_sharp(alpha, source_x, source_y)
+        source_x += np.float32(grid.x - display_window.x)
+        source_y += np.float32(grid.y - display_window.y)
+        record["lookup_map"] = normalised_map(source_x, source_y, display_window.shape)
+
+    # Four pieces of about the same size.
+    in_parallel(lambda piece: through(piece) if piece < 3 else rest(), range(4))
+    return {"rgb": colour, **record}
 
 
 def overscan_warnings(picture: PortPicture, shot: Shot, name: str) -> tuple[str, ...]:

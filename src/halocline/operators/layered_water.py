@@ -6,6 +6,7 @@ view ray crosses from one into the other. `water_layers` after it bends what lie
 
 from __future__ import annotations
 
+import math
 from collections.abc import Sequence
 from dataclasses import dataclass
 from typing import Literal
@@ -23,12 +24,11 @@ from halocline.physics.bend import Grid
 from halocline.physics.layers import Layer, crossing
 from halocline.physics.refraction import lever_arm
 from halocline.physics.transport import LONGEST_RANGE_M
-from halocline.physics.water_masses import TwoWaters, View, other_bands
+from halocline.physics.water_masses import Lengths, TwoWaters, other_bands
 from halocline.quantities import Factor, PerMetre, Strict
 
-# Pixels between the rays that are followed. A power of 2, so that pixels between them come out the same to
-# the bit in every tile.
-GRID_STEP = 8
+# Rays that are followed across the picture's width, at least.
+RAYS_ACROSS = 400
 # A lens within the layer enters it at once; keeps 1/range finite.
 NEAREST_M = np.float32(1e-3)
 
@@ -93,8 +93,8 @@ class LayeredWater(Operator[LayeredWaterParameters]):
             writes=frozenset({"bands", "alpha", "veil", "coverage"}),
         )
 
-    def prepare(self, shot: Shot) -> tuple[Layer, TwoWaters]:
-        """Return the layer and the waters in the order in which rays meet them."""
+    def prepare(self, shot: Shot) -> Prepared:
+        """Return the waters in the order in which rays meet them, and where rays cross."""
         p = self.parameters
         layer = p.layer.layer(shot, f"water layer {p.layer_number}")
         above = float((shot.camera.position_m - layer.point_m) @ layer.normal) > 0
@@ -105,28 +105,27 @@ class LayeredWater(Operator[LayeredWaterParameters]):
             stain_per_m=p.other_water.stain,
         )
         other_is_first = above == (p.other_water.side == "above")
-        return layer, TwoWaters.of(shot.path, bands, other_is_first=other_is_first)
+        return Prepared.of(layer, TwoWaters.of(shot.path, bands, other_is_first=other_is_first), shot)
 
-    def apply(self, planes: Planes, tile: Tile, shot: Shot, prepared: tuple[Layer, TwoWaters]) -> Planes:
+    def apply(self, planes: Planes, tile: Tile, shot: Shot, prepared: Prepared) -> Planes:
         """Colour."""
-        layer, waters = prepared
-        crossed = _crossed(layer, tile.region, shot)
+        waters, here = prepared.waters, prepared.over(tile.region)
+        crossed = here.crossed()
         coverage = np.clip(planes["alpha"], np.float32(0.0), np.float32(1.0))
         fill = self.parameters.open_water == "fill"
         nearest, behind = _shown(planes, crossed, coverage if fill else None, shot)
-        view = View.of(shot.path, planes["downward"], planes["sun_cosine"])
         lit, veils = np.empty_like(planes["bands"]), np.empty_like(planes["bands"])
         for band, light in enumerate(planes["bands"]):
-            gain = waters.direct_gain(band, *nearest)
-            veil = waters.veil(band, view, *nearest)
+            # What a metre adds changes so slowly with direction that the grid's rays say it all.
+            first, second = here.sources(band)
+            gain = waters.direct_gain(band, nearest)
+            veil = waters.veil(band, (first, second), nearest)
             for part in behind:
-                seen = view.at(part.where)
-                veil[part.where] += part.share * (
-                    waters.veil(band, seen, part.first_m, part.second_m) - veil[part.where]
-                )
+                there = waters.veil(band, (first[part.where], second[part.where]), part.lengths)
+                veil[part.where] += part.share * (there - veil[part.where])
                 if part.is_surface:
-                    there = waters.direct_gain(band, part.first_m, part.second_m)
-                    gain[part.where] += part.share * (there - gain[part.where])
+                    kept = waters.direct_gain(band, part.lengths)
+                    gain[part.where] += part.share * (kept - gain[part.where])
             if not fill:
                 veil *= coverage
             veils[band] = veil
@@ -137,26 +136,79 @@ class LayeredWater(Operator[LayeredWaterParameters]):
 
 
 @dataclass(frozen=True)
+class Prepared:
+    """A frame's two waters and what its rays meet, on a grid.
+
+    Attributes
+    ----------
+    waters
+        The waters.
+    grid
+        Where the following are.
+    nearness
+        One over the range at which a ray enters and leaves the layer, 1/m, ``(2, rows, columns)``.
+    first, second
+        What a metre of each water adds in each direction, ``(K, rows, columns)``.
+    """
+
+    waters: TwoWaters
+    grid: Grid
+    nearness: F32
+    first: F32
+    second: F32
+
+    @classmethod
+    def of(cls, layer: Layer, waters: TwoWaters, shot: Shot) -> Prepared:
+        """Follow the rays of a frame."""
+        window = shot.data_window
+        grid = Grid(window.x, window.y, window.width, window.height, _grid_step(shot.display_window.width))
+        rays = grid_rays(shot.camera, grid)
+        step = grid.step * shot.camera.tangent_per_px[0]
+        met = crossing(layer, rays.camera.position_m, rays.directions, step_rad=step, time_s=shot.time_s)
+        # One over the range is straight across the picture of a plane; range itself is not.
+        nearness = np.stack([np.reciprocal(np.maximum(at, NEAREST_M)) for at in met])
+        mu, cos_sun = rays.component(-shot.path.up), rays.component(shot.path.sun_travel)
+        return cls(
+            waters, grid, nearness, waters.first.sources(mu, cos_sun), waters.second.sources(mu, cos_sun)
+        )
+
+    def over(self, region: Window) -> Prepared:
+        """Return the part for a region."""
+        inner = Grid(region.x, region.y, region.width, region.height, self.grid.step)
+        planes = (self.grid.part(inner, plane) for plane in (self.nearness, self.first, self.second))
+        return Prepared(self.waters, inner, *planes)
+
+    def crossed(self) -> tuple[F32, F32]:
+        """Return the range at which each pixel's ray enters and leaves the layer, metres."""
+        enter, leave = (self.grid.blown_up(plane) for plane in self.nearness)
+        farthest = np.float32(1.0 / LONGEST_RANGE_M)
+        return np.reciprocal(np.maximum(enter, farthest)), np.reciprocal(np.maximum(leave, farthest))
+
+    def sources(self, band: int) -> tuple[F32, F32]:
+        """Return what a metre of each water adds to a band at each pixel."""
+        return self.grid.blown_up(self.first[band]), self.grid.blown_up(self.second[band])
+
+
+@dataclass(frozen=True)
 class _Part:
     """Pixels that show something farther as well: where, its share of them, metres of each water to it."""
 
     where: tuple[NDArray[np.intp], ...]
     share: F32
-    first_m: F32
-    second_m: F32
+    lengths: Lengths
     is_surface: bool
 
 
 def _shown(
     planes: Planes, crossed: tuple[F32, F32], coverage: F32 | None, shot: Shot
-) -> tuple[tuple[F32, F32], Sequence[_Part]]:
+) -> tuple[Lengths, Sequence[_Part]]:
     """Return metres of both waters to what each pixel shows first, and what else the mixed pixels show."""
     mu, range_m = planes["downward"], planes["range"]
     parts: list[tuple[NDArray[np.bool_], F32, F32, bool]] = []
     far_share = planes.get("far_share")
     if far_share is not None:
         parts.append((far_share > 0, far_share, planes["far_range"], True))
-    if coverage is not None:
+    if coverage is not None and (coverage < 1).any():
         endless = np.full_like(range_m, LONGEST_RANGE_M)
         range_m = np.where(coverage > 0, range_m, endless)
         parts.append(((coverage > 0) & (coverage < 1), np.float32(1.0) - coverage, endless, False))
@@ -165,26 +217,19 @@ def _shown(
     for mask, share, farther, is_surface in parts:
         where = np.nonzero(mask)
         lengths = _lengths(farther[where], (crossed[0][where], crossed[1][where]), mu[where], shot)
-        behind.append(_Part(where, share[where], *lengths, is_surface))
+        behind.append(_Part(where, share[where], lengths, is_surface))
     return nearest, behind
 
 
-def _crossed(layer: Layer, region: Window, shot: Shot) -> tuple[F32, F32]:
-    """Return the range at which each pixel's ray enters and leaves the layer."""
-    grid = Grid(region.x, region.y, region.width, region.height, GRID_STEP)
-    rays = grid_rays(shot.camera, grid)
-    step = GRID_STEP * shot.camera.tangent_per_px[0]
-    enter, leave = crossing(layer, rays.camera.position_m, rays.directions, step_rad=step, time_s=shot.time_s)
-    return _between(grid, enter), _between(grid, leave)
+def _grid_step(width_px: int) -> int:
+    """Return the pixels between rays.
+
+    A power of 2, so that pixels between them come out the same to the bit in every tile.
+    """
+    return int(2 ** max(0, math.floor(math.log2(width_px / RAYS_ACROSS))))
 
 
-def _between(grid: Grid, range_m: F32) -> F32:
-    """Return ranges on the grid for all pixels. One over the range is straight across a plane's picture."""
-    nearness = grid.blown_up(np.reciprocal(np.maximum(range_m, NEAREST_M)))
-    return np.reciprocal(np.maximum(nearness, np.float32(1.0 / LONGEST_RANGE_M), out=nearness))
-
-
-def _lengths(range_m: F32, crossed: tuple[F32, F32], mu: F32, shot: Shot) -> tuple[F32, F32]:
+def _lengths(range_m: F32, crossed: tuple[F32, F32], mu: F32, shot: Shot) -> Lengths:
     """Return metres of the first and of the second water as the optics see them."""
     enter, leave = crossed
     reached = np.minimum(range_m, np.float32(LONGEST_RANGE_M))
@@ -193,4 +238,4 @@ def _lengths(range_m: F32, crossed: tuple[F32, F32], mu: F32, shot: Shot) -> tup
     whole = shot.path.path_length(reached, mu)
     first = shot.path.path_length(reached - second, mu)
     np.minimum(first, whole, out=first)
-    return first, whole - first
+    return Lengths.of(first, whole - first, mu)

@@ -99,11 +99,11 @@ class MeasuredPort(Operator[MeasuredPortParameters]):
         self,
         planes: Planes,
         tile: Tile,  # noqa: ARG002 - part of the protocol
-        shot: Shot,  # noqa: ARG002
+        shot: Shot,
         prepared: PortPicture,
     ) -> Planes:
         """Distort."""
-        return seen_through(planes, prepared)
+        return seen_through(planes, prepared, shot.display_window)
 
 
 @lru_cache(maxsize=4)

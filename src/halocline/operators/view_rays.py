@@ -30,6 +30,10 @@ class Rays:
     columns: F64
     rows: F64
 
+    def component(self, axis: F64) -> F32:
+        """Return the rays' component along a world axis, ``(rows, columns)``."""
+        return _dot(axis, self.directions)
+
     def shift(self, turn: F32) -> tuple[F32, F32]:
         """Return by how many pixels a change of direction ``(3, rows, columns)`` moves what is seen."""
         camera = self.camera

@@ -109,18 +109,16 @@ class WaterLayers(Operator[WaterLayersParameters]):
         water = _Visibility.of(shot)
         arms = levers(views, grid, share, planes["range"], reach=reach, seen_to=water.seen_to)
         open_arms = [lever_arm(water.seen_to(view.enter_m), view.enter_m, view.leave_m) for view in views]
+        open_x, open_y = rays.shift(self._bend(views, open_arms))
         change = replace(
             self._change(prepared, views, arms, rays, grid, water, shot),
-            open_water=OpenWater(
-                _empty(planes), *(grid.blown_up(plane) for plane in rays.shift(self._bend(views, open_arms)))
-            ),
+            open_water=OpenWater(_empty(planes), open_x, open_y),
         )
         moved = _moved(planes, share, change)
-        return {
-            **moved,
-            "displacement": np.stack([change.shift_x[0], change.shift_y[0]]) * share,
-            "blur_px": change.blur_px * share,
-        }
+        recorded = in_parallel(
+            lambda plane: grid.blown_up(plane) * share, (change.shift_x[0], change.shift_y[0], change.blur_px)
+        )
+        return {**moved, "displacement": np.stack(recorded[:2]), "blur_px": recorded[2]}
 
     def _bend(self, views: list[LayerView], arms: list[F32]) -> F32:
         """Return the change of direction by all layers, without fringes."""
@@ -147,14 +145,15 @@ class WaterLayers(Operator[WaterLayersParameters]):
         for of_layer in kinds:
             weighted = [arm * np.float32(scale) for arm, scale in zip(arms, of_layer, strict=True)]
             bend = _weighted([view.bend for view in views], weighted)
-            shifts.append([grid.blown_up(plane) for plane in rays.shift(bend)])
+            shifts.append(rays.shift(bend))
         spread2 = _weighted([view.spread * view.spread for view in views], [arm * arm for arm in arms])
         blur = np.sqrt(spread2) * np.float32(p.smear * shot.camera.focal_px)
         return Change(
+            grid,
             np.stack([x for x, _ in shifts]),
             np.stack([y for _, y in shifts]),
-            grid.blown_up(blur),
-            self._mirror(layers, views, rays, grid, water, shot),
+            blur,
+            self._mirror(layers, views, rays, water, shot),
         )
 
     def _mirror(
@@ -162,7 +161,6 @@ class WaterLayers(Operator[WaterLayersParameters]):
         layers: tuple[Layer, ...],
         views: list[LayerView],
         rays: Rays,
-        grid: Grid,
         water: _Visibility,
         shot: Shot,
     ) -> Mirror | None:
@@ -178,7 +176,7 @@ class WaterLayers(Operator[WaterLayersParameters]):
         turn = _weighted([view.mirror_bend for view in views], [share / weight for share in shares])
         x, y = rays.shift(turn)
         behind = min(layer.mirror_range(shot.camera.position_m) for layer in layers)
-        return Mirror(grid.blown_up(total), grid.blown_up(x), grid.blown_up(y), behind)
+        return Mirror(total, x, y, behind)
 
 
 def _followed(layer: Layer, rays: Rays, step_rad: float, shot: Shot) -> LayerView:

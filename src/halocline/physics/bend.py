@@ -61,6 +61,31 @@ class Grid:
         left = self.x - (self.x // self.step - 1) * self.step
         return np.asarray(whole[top : top + self.height, left : left + self.width], np.float32)
 
+    def part(self, inner: Grid, plane: F32) -> F32:
+        """Cut a plane over this grid down to a grid of the same step over a window within this one's."""
+        top = inner.y // self.step - self.y // self.step
+        left = inner.x // self.step - self.x // self.step
+        cut = plane[..., top : top + len(inner.rows), left : left + len(inner.columns)]
+        return np.ascontiguousarray(cut)
+
+    def source_maps(self, shift_x: F32, shift_y: F32) -> tuple[F32, F32]:
+        """Return source columns and rows of the window's pixels from displacement over the grid, pixels."""
+        source_x, source_y = self.blown_up(shift_x), self.blown_up(shift_y)
+        # In place: both are new.
+        source_x += np.arange(self.width, dtype=np.float32)
+        source_y += np.arange(self.height, dtype=np.float32)[:, None]
+        return source_x, source_y
+
+    def every_fourth(self, plane: F32) -> F32:
+        """Return a displacement over the grid for every fourth pixel, in pixels of a picture of a quarter."""
+        rows, columns = -(-self.height // 4), -(-self.width // 4)
+        x = (self.x + 4 * np.arange(columns) + 0.5 - self.columns[0]) / self.step
+        y = (self.y + 4 * np.arange(rows) + 0.5 - self.rows[0]) / self.step
+        places = np.broadcast_arrays(x.astype(np.float32)[None, :], y.astype(np.float32)[:, None])
+        quarter = sample(plane, *(np.ascontiguousarray(place) for place in places))
+        quarter *= np.float32(0.25)
+        return quarter
+
     def nearest(self, plane: F32) -> F32:
         """Return the least value of a plane over the window within each cell of the grid."""
         step = self.step
@@ -125,7 +150,7 @@ def sample_sharp(plane: F32, source_x: F32, source_y: F32) -> F32:
 
 
 def normalised_map(source_x: F32, source_y: F32, shape: tuple[int, int]) -> F32:
-    """Return a displacement map in coordinates 0 to 1 across the source picture, ``(2, rows, columns)``.
+    """Return a displacement map in coordinates 0 to 1 across a picture, ``(2, rows, columns)``.
 
     This is how maps are exchanged: s = (x + 0.5)/columns from the left, t = (y + 0.5)/rows from the top, of
     the place that each pixel's light comes from.
@@ -133,9 +158,9 @@ def normalised_map(source_x: F32, source_y: F32, shape: tuple[int, int]) -> F32:
     Parameters
     ----------
     source_x, source_y
-        As `displacement_maps` gives.
+        Source columns and rows, counted from the picture's first pixel (0 is its centre).
     shape
-        Rows and columns of the source picture.
+        Rows and columns of the picture from whose edges it is counted: the display window.
     """
     rows, columns = shape
     s = (source_x + np.float32(0.5)) * np.float32(1.0 / columns)

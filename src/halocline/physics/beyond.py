@@ -27,6 +27,8 @@ from halocline.physics.soften import HiddenPlaces, VaryingBlur, doubled, halved,
 
 # Nothing is farther away than this; keeps infinite ranges finite.
 FARTHEST_M = 1e5
+# Small enough for the processor's cache.
+ROWS_AT_ONCE = 64
 
 
 @dataclass(frozen=True)
@@ -42,6 +44,13 @@ class Coverage:
     far_range_m: F32 | None = None
     far_share: F32 | None = None
 
+    def part(self, rows: slice) -> Coverage:
+        """Return some rows of it."""
+        alpha, far_range, far_share = (
+            None if plane is None else plane[rows] for plane in (self.alpha, self.far_range_m, self.far_share)
+        )
+        return Coverage(self.range_m[rows], alpha, far_range, far_share)
+
 
 def share_beyond(nearness: F32, coverage: Coverage) -> F32:
     """Return the part of each pixel that shows what lies beyond a crossing, 0 to 1.
@@ -53,6 +62,16 @@ def share_beyond(nearness: F32, coverage: Coverage) -> F32:
     coverage
         What the pixels show.
     """
+    out = np.empty_like(nearness)
+
+    def share(rows: slice) -> None:
+        out[rows] = _share_of(nearness[rows], coverage.part(rows))
+
+    in_parallel(share, [slice(y, y + ROWS_AT_ONCE) for y in range(0, len(nearness), ROWS_AT_ONCE)])
+    return out
+
+
+def _share_of(nearness: F32, coverage: Coverage) -> F32:
     beyond = _beyond(nearness, coverage.range_m)
     if coverage.far_range_m is not None and coverage.far_share is not None:
         mixed = coverage.far_share > 0
@@ -61,7 +80,9 @@ def share_beyond(nearness: F32, coverage: Coverage) -> F32:
     if coverage.alpha is not None:
         # Open water reaches beyond every crossing.
         crosses = (nearness > 0).astype(np.float32)
-        beyond = crosses + coverage.alpha * (beyond - crosses)
+        beyond -= crosses
+        beyond *= coverage.alpha
+        beyond += crosses
     return beyond
 
 
@@ -114,7 +135,7 @@ def levers(
 
 @dataclass(frozen=True)
 class Mirror:
-    """Light that a layer throws back at grazing angles, per pixel, ``(rows, columns)``.
+    """Light that a layer throws back at grazing angles, on a grid.
 
     Attributes
     ----------
@@ -144,7 +165,7 @@ class OpenWater:
     empty
         Where a pixel shows nothing but open water, ``(rows, columns)``, true or false.
     shift_x, shift_y
-        Its displacement in pixels, ``(rows, columns)``.
+        Its displacement in pixels, on a grid.
     """
 
     empty: NDArray[np.bool_]
@@ -154,26 +175,33 @@ class OpenWater:
 
 @dataclass(frozen=True)
 class Change:
-    """What is done to the picture beyond, per pixel.
+    """What is done to the picture beyond.
 
     Attributes
     ----------
+    grid
+        Grid of all that is said to be on one.
     shift_x, shift_y
-        Displacement of each channel in pixels, one plane for all or one a channel, ``(1 or channels, rows,
-        columns)``.
+        Displacement of each channel in pixels, on the grid: one plane for all or one a channel.
     blur_px
-        Standard deviation of the blur, ``(rows, columns)``.
+        Standard deviation of the blur, on the grid.
     mirror
         Light from mirrored directions; None where no pixel is mirrored.
     open_water
         Displacement of what has no surface; None where that is displaced like the rest.
     """
 
+    grid: Grid
     shift_x: F32
     shift_y: F32
     blur_px: F32
     mirror: Mirror | None = None
     open_water: OpenWater | None = None
+
+    def maps(self, channel: int) -> tuple[F32, F32]:
+        """Return source columns and rows of a channel for every pixel."""
+        kind = min(channel, len(self.shift_x) - 1)
+        return self.grid.source_maps(self.shift_x[kind], self.shift_y[kind])
 
 
 def changed_beyond(picture: F32, share: F32, range_m: F32, change: Change) -> F32:
@@ -190,25 +218,24 @@ def changed_beyond(picture: F32, share: F32, range_m: F32, change: Change) -> F3
     change
         What to do. Edge pixels repeat.
     """
-    hidden, blur = HiddenPlaces.of(share), VaryingBlur.of(change.blur_px)
-    maps = [displacement_maps(x, y) for x, y in zip(change.shift_x, change.shift_y, strict=True)]
-    mirror = change.mirror
-    mirrored = None if mirror is None else _mirror_picture(picture, range_m, mirror)
-    water = None if change.open_water is None else _Backdrop.of(share, change.open_water)
+    grid, water, mirror = change.grid, change.open_water, change.mirror
+    hidden, blur = HiddenPlaces.of(share), VaryingBlur.of(grid.blown_up(change.blur_px))
+    backdrop = None if water is None else _Backdrop.of(share, water, grid)
+    reflection = None if mirror is None else _Reflection.of(range_m, mirror, grid)
     out = np.empty_like(picture)
 
     def change_channel(channel: int) -> None:
         plane = picture[channel]
         completed = hidden.filled(plane)
-        shape_map = maps[min(channel, len(maps) - 1)]
-        if water is None:
-            moved = sample(blur.applied(completed), *shape_map)
+        if backdrop is None:
+            moved = sample(blur.applied(completed), *change.maps(channel))
         else:
-            still, moved_water = water.light(plane)
-            moved = sample(blur.applied(completed - still), *shape_map)
+            still, moved_water = backdrop.light(plane)
+            np.subtract(completed, still, out=still)
+            moved = sample(blur.applied(still), *change.maps(channel))
             moved += moved_water
-        if mirror is not None and mirrored is not None:
-            _mix_mirror(moved, mirrored[channel], mirror)
+        if reflection is not None:
+            reflection.mix_into(moved, plane)
         moved -= completed
         moved *= share
         np.add(plane, moved, out=out[channel])
@@ -226,43 +253,61 @@ class _Backdrop:
     source_y: F32
 
     @classmethod
-    def of(cls, share: F32, water: OpenWater) -> _Backdrop | None:
+    def of(cls, share: F32, water: OpenWater, grid: Grid) -> _Backdrop | None:
         plain = water.empty & (share >= np.float32(1.0))
+        if not plain.any():
+            return None
         # A pixel of the quarter picture gathers some seven each way.
         seen = halved(halved(plain.astype(np.float32))) > np.float32(0.999)
         if not seen.any():
             return None
-        x, y = displacement_maps(water.shift_x, water.shift_y)
-        x *= np.float32(0.25)
-        y *= np.float32(0.25)
+        x, y = displacement_maps(*(grid.every_fourth(plane) for plane in (water.shift_x, water.shift_y)))
         return cls(HiddenPlaces.of(seen.astype(np.float32)), x, y)
 
     def light(self, plane: F32) -> tuple[F32, F32]:
         """Return the water as it is and as it is displaced, both in full size."""
         water = self.hidden.filled(halved(halved(plane)))
-        half = doubled(water, tuple((side + 1) // 2 for side in plane.shape))
-        return doubled(half, plane.shape), sample(water, self.source_x, self.source_y)
+        return _four_times(water, plane.shape), _four_times(
+            sample(water, self.source_x, self.source_y), plane.shape
+        )
 
 
-def _mirror_picture(picture: F32, range_m: F32, mirror: Mirror) -> F32:
-    """Return what the layer has to mirror, of a quarter of the size: a layer is no polished mirror."""
-    quarter = np.stack([halved(halved(plane)) for plane in picture])
-    far = halved(halved((range_m > np.float32(mirror.behind_m)).astype(np.float32)))
-    hidden = HiddenPlaces.of((far > np.float32(0.999)).astype(np.float32))
-    return np.stack([hidden.filled(plane) for plane in quarter])
+def _four_times(quarter: F32, shape: tuple[int, ...]) -> F32:
+    rows, columns = shape
+    return doubled(doubled(quarter, ((rows + 1) // 2, (columns + 1) // 2)), (rows, columns))
 
 
-def _mix_mirror(moved: F32, mirrored: F32, mirror: Mirror) -> None:
-    """Mix in the light from the mirrored direction, in place, in the rows that have any."""
-    rows = np.nonzero(mirror.share.any(axis=1))[0]
-    if len(rows) == 0:
-        return
-    band = slice(int(rows[0]), int(rows[-1]) + 1)
-    x, y = displacement_maps(mirror.shift_x[band], mirror.shift_y[band])
-    y += np.float32(band.start)
-    x *= np.float32(0.25)
-    y *= np.float32(0.25)
-    seen = sample(mirrored, x, y)
-    seen -= moved[band]
-    seen *= mirror.share[band]
-    moved[band] += seen
+@dataclass(frozen=True)
+class _Reflection:
+    """What the layer mirrors, in the rows that it does so; from a picture of a quarter of the size.
+
+    A layer is no polished mirror, and the smaller picture is the softer.
+    """
+
+    hidden: HiddenPlaces
+    rows: slice
+    share: F32
+    source_x: F32
+    source_y: F32
+
+    @classmethod
+    def of(cls, range_m: F32, mirror: Mirror, grid: Grid) -> _Reflection | None:
+        share = grid.blown_up(mirror.share)
+        lit = np.nonzero(share.any(axis=1))[0]
+        if len(lit) == 0:
+            return None
+        rows = slice(int(lit[0]), int(lit[-1]) + 1)
+        x, y = (plane[rows] for plane in grid.source_maps(mirror.shift_x, mirror.shift_y))
+        x *= np.float32(0.25)
+        y *= np.float32(0.25)
+        far = halved(halved((range_m > np.float32(mirror.behind_m)).astype(np.float32)))
+        hidden = HiddenPlaces.of((far > np.float32(0.999)).astype(np.float32))
+        return cls(hidden, rows, share[rows], x, y)
+
+    def mix_into(self, moved: F32, plane: F32) -> None:
+        """Mix in the light from the mirrored direction, in place."""
+        mirrored = self.hidden.filled(halved(halved(plane)))
+        seen = sample(mirrored, self.source_x, self.source_y)
+        seen -= moved[self.rows]
+        seen *= self.share
+        moved[self.rows] += seen

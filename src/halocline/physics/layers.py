@@ -238,6 +238,9 @@ def view_layer(
     """
     height = float((position_m - layer.point_m) @ layer.normal)
     climb = _along(layer.normal, directions)
+    if _misses(layer, height, climb):
+        never, nothing = np.full_like(climb, np.inf), np.zeros_like(directions)
+        return LayerView(never, never, nothing, nothing[0], nothing[0], nothing)
     foot = position_m - layer.point_m
     surface = _wavy_surface(layer, foot, directions, climb, height, step_rad=step_rad, time_s=time_s)
     enter, leave = _span(layer.thickness_m, height, surface.lift, climb)
@@ -253,6 +256,14 @@ def view_layer(
     bend += eddies
     acts = met if math.isinf(layer.extent_m) else met * _fade(layer, foot, directions, enter, path)
     return LayerView(enter, leave, bend * acts, spread * acts, share * acts, mirror * met)
+
+
+def _misses(layer: Layer, height: float, climb: F32) -> bool:
+    """Tell whether all rays lead away from the layer, however its waves may stand."""
+    # All components at their crests at once.
+    highest = layer.waves.amplitude_m * math.sqrt(2.0 * WAVE_COMPONENTS)
+    clear = abs(height) > 0.5 * layer.thickness_m + highest
+    return clear and bool((climb * np.float32(height) > 0).all())
 
 
 def _fade(layer: Layer, foot: F64, directions: F32, enter: F32, path: F32) -> F32:

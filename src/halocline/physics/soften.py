@@ -11,13 +11,16 @@ the finer level. A picture taken down ``n`` levels and up again is therefore blu
 from __future__ import annotations
 
 import math
-from collections.abc import Callable, Iterable
+from collections.abc import Callable, Iterable, Iterator
 from concurrent.futures import ThreadPoolExecutor
+from contextlib import contextmanager
 from dataclasses import dataclass
+from threading import Lock
 from typing import TypeVar
 
 import cv2
 import numpy as np
+from numpy.typing import NDArray
 
 from halocline._typing import F32, F64, AnyArray
 
@@ -31,13 +34,38 @@ SMALLEST_LEVEL = 3
 def in_parallel(work: Callable[[T], R], items: Iterable[T]) -> list[R]:
     """Do independent pieces of work on as many threads as OpenCV may use, and return what they give in order.
 
-    numpy uses one thread, OpenCV's filters as many as it is told to; this keeps to the same number.
+    OpenCV keeps to one thread in the meantime: its own would only wait for each other. Neither changes a bit
+    of the result.
     """
-    workers = max(1, cv2.getNumThreads())
-    if workers == 1:
-        return [work(item) for item in items]
-    with ThreadPoolExecutor(workers) as pool:
-        return list(pool.map(work, items))
+    with _one_thread_each() as workers:
+        if workers <= 1:
+            return [work(item) for item in items]
+        with ThreadPoolExecutor(workers) as pool:
+            return list(pool.map(work, items))
+
+
+_turn = Lock()
+_at_work: list[int] = []
+
+
+@contextmanager
+def _one_thread_each() -> Iterator[int]:
+    """Hold OpenCV to one thread while anybody works in parallel, and yield the number it was allowed.
+
+    The number of threads belongs to the process, and several frames may be under way in it: the first to come
+    notes it, the last to go puts it back.
+    """
+    with _turn:
+        allowed = _at_work[0] if _at_work else cv2.getNumThreads()
+        _at_work.append(allowed)
+        cv2.setNumThreads(1)
+    try:
+        yield allowed
+    finally:
+        with _turn:
+            _at_work.pop()
+            if not _at_work:
+                cv2.setNumThreads(allowed)
 
 
 def level_variance(level: int) -> float:
@@ -121,26 +149,34 @@ class HiddenPlaces:
 
     Attributes
     ----------
-    share
-        How much of each pixel shows the farther picture, 0 to 1, ``(rows, columns)``.
     seen
-        1 where nothing else shows, else 0, level by level of the pyramid; empty where nothing is hidden, or
-        everything.
+        1 where only the farther picture shows, else 0, level by level of the pyramid; empty where nothing is
+        hidden, or everything.
+    plain
+        The first of them as true and false.
+    mixed
+        Rows and columns of pixels that show it in part.
+    mixed_share
+        How much of it they show, 0 to 1.
     """
 
-    share: F32
     seen: tuple[F32, ...]
+    plain: NDArray[np.bool_]
+    mixed: tuple[NDArray[np.intp], ...]
+    mixed_share: F32
 
     @classmethod
     def of(cls, share: F32) -> HiddenPlaces:
         """Prepare to fill in what is hidden, from the part of each pixel that shows the farther picture."""
-        seen = (share >= np.float32(1.0)).astype(np.float32)
-        if seen.all() or not seen.any():
-            return cls(share, ())
+        plain = share >= np.float32(1.0)
+        mixed = np.nonzero((share > 0) & ~plain)
+        if plain.all() or not plain.any():
+            return cls((), plain, mixed, share[mixed])
+        seen = plain.astype(np.float32)
         levels = [seen, halved(seen)]
         while min(levels[-1].shape) >= 2 * SMALLEST_LEVEL:
             levels.append(halved(levels[-1]))
-        return cls(share, tuple(levels))
+        return cls(tuple(levels), plain, mixed, share[mixed])
 
     def filled(self, plane: F32) -> F32:
         """Return the farther picture alone at full coverage, from a premultiplied plane ``(rows, columns)``.
@@ -152,11 +188,10 @@ class HiddenPlaces:
             return plane
         coarse = self._filled(halved(plane * self.seen[0]), 1)
         out = doubled(coarse, plane.shape)
-        rows, columns = np.nonzero((self.share > 0) & (self.seen[0] == 0))
         # The nearer thing cannot have given less than nothing.
-        most = np.maximum(plane[rows, columns], np.float32(0.0)) / self.share[rows, columns]
-        out[rows, columns] = np.minimum(out[rows, columns], most)
-        np.copyto(out, plane, where=self.seen[0] > 0)
+        most = np.maximum(plane[self.mixed], np.float32(0.0)) / self.mixed_share
+        out[self.mixed] = np.minimum(out[self.mixed], most)
+        np.copyto(out, plane, where=self.plain)
         return out
 
     def _filled(self, weighted: F32, level: int) -> F32:
@@ -234,7 +269,8 @@ class HaloField:
         kernels
             Kernels by range.
         """
-        nearness = _half(np.float32(1.0) / np.maximum(range_m, np.float32(1e-3)))
+        # One over the range, so that endless ranges can be averaged.
+        nearness = _half(np.reciprocal(np.maximum(range_m, np.float32(1e-3))))
         place = _place(nearness, kernels.ranges_m)
         stays = np.zeros_like(nearness)
         # A range's light comes, on the whole, from beyond the middle between it and the range before.
@@ -248,11 +284,15 @@ class HaloField:
                 own += member * _in_front(nearness, float(nearest_m))
                 stays += member * np.float32(weights[0])
                 members.append((number, member, float(nearest_m), weights))
-        parts = []
-        for number, member, nearest_m, weights in members:
-            arrives = _in_front(nearness, nearest_m) / own
+
+        def part(found: tuple[int, F32, float, F64]) -> tuple[F32, F32, F64]:
+            number, member, nearest_m, weights = found
+            arrives = _in_front(nearness, nearest_m)
+            arrives /= own
             arrives /= _seen_share(place, number, weights)
-            parts.append((member, arrives, weights[1:]))
+            return member, arrives, weights[1:]
+
+        parts = in_parallel(part, members)
         rows, columns = range_m.shape
         return cls((rows, columns), tuple(parts), stays)
 
@@ -298,8 +338,11 @@ def _place(nearness: F32, ranges_m: F64) -> F32:
     logs = -np.log(ranges_m[::-1])
     smallest = np.float32(0.5 / ranges_m[-1])
     spots = np.arange(len(ranges_m), dtype=np.float64)[::-1]
-    place: F32 = np.interp(np.log(np.maximum(nearness, smallest)), logs, spots).astype(np.float32)
-    return place
+
+    def placed(rows: F32) -> F32:
+        return np.interp(np.log(np.maximum(rows, smallest)), logs, spots).astype(np.float32)
+
+    return np.concatenate(in_parallel(placed, np.array_split(nearness, max(1, len(nearness) // 128))))
 
 
 def _in_front(nearness: F32, from_m: float) -> F32:

@@ -15,7 +15,6 @@ from __future__ import annotations
 from dataclasses import dataclass, replace
 
 import numpy as np
-from numpy.typing import NDArray
 
 from halocline._typing import F32, F64
 from halocline.physics.bands import Bands, band_value
@@ -61,21 +60,21 @@ def other_bands(bands: Bands, *, absorption: float, scattering: float, stain_per
 
 
 @dataclass(frozen=True)
-class View:
-    """Directions of a region, ``(rows, columns)``, and the phases there: see `LightPath.phases`."""
+class Lengths:
+    """Metres of both waters on each ray, any one shape.
 
-    mu: F32
-    p_sun: F32
-    p_diffuse: F32
+    ``sunk_first`` and ``sunk_second`` are how much deeper each stretch leads: the length times mu.
+    """
+
+    first: F32
+    second: F32
+    sunk_first: F32
+    sunk_second: F32
 
     @classmethod
-    def of(cls, path: LightPath, mu: F32, cos_sun: F32) -> View:
-        """Return the view of a region."""
-        return cls(mu, *path.phases(mu, cos_sun))
-
-    def at(self, where: tuple[NDArray[np.intp], ...]) -> View:
-        """Return the view of some pixels."""
-        return View(self.mu[where], self.p_sun[where], self.p_diffuse[where])
+    def of(cls, first: F32, second: F32, mu: F32) -> Lengths:
+        """Return lengths on rays of which mu is the downward component."""
+        return cls(first, second, first * mu, second * mu)
 
 
 @dataclass(frozen=True)
@@ -107,17 +106,28 @@ class Stretch:
         scale = made.veil_scale
         return cls(replace(made, bands=bands), sun * scale, diffuse * scale, lit.even_source() * scale)
 
-    def veil(self, band: int, view: View, length_m: F32) -> tuple[F32, F32]:
+    def sources(self, mu: F32, cos_sun: F32) -> F32:
+        """Return what each metre of water adds in each direction, ``(K, ...)``: see `LightPath.phases`."""
+        p_sun, p_diffuse = self.path.phases(mu, cos_sun)
+        strengths = (self.sun, self.diffuse, self.even)
+        sun, diffuse, even = (part.astype(np.float32)[:, None, None] for part in strengths)
+        return sun * p_sun + diffuse * p_diffuse + even
+
+    def veil(self, band: int, source: F32, length_m: F32, sunk_m: F32) -> tuple[F32, F32]:
         """Return the veil of a length of this water, and what is left of light from behind it."""
-        rate = self.path.veil_rate(view.mu, band)
-        left = rate * -length_m
+        bands, scale = self.path.bands, self.path.veil_scale
+        # k s, with k = c + Kd mu; kept from 0 by what cannot be seen, for the quotient below.
+        depth = length_m * np.float32(bands.attenuation[band] * scale)
+        depth += sunk_m * np.float32(bands.diffuse_attenuation[band] * scale)
+        depth += np.float32(1e-6)
+        left = np.negative(depth)
         np.minimum(left, np.float32(LARGEST_EXPONENT), out=left)
         np.exp(left, out=left)
-        veil = view.p_sun * np.float32(self.sun[band])
-        veil += view.p_diffuse * np.float32(self.diffuse[band])
-        veil += np.float32(self.even[band])
-        veil /= rate
-        veil *= np.float32(1.0) - left
+        # j s (1 - exp(-k s))/(k s)
+        veil = np.float32(1.0) - left
+        veil /= depth
+        veil *= length_m
+        veil *= source
         return veil, left
 
 
@@ -143,19 +153,22 @@ class TwoWaters:
         own, foreign = Stretch.of(made, made.bands), Stretch.of(made, other)
         return cls(made, foreign, own) if other_is_first else cls(made, own, foreign)
 
-    def direct_gain(self, band: int, in_first_m: F32, in_second_m: F32) -> F32:
+    def direct_gain(self, band: int, lengths: Lengths) -> F32:
         """Return what to multiply the direct light of a band by."""
-        was = self.made.beam_rate[band]
-        exponent = in_first_m * np.float32(was - self.first.path.beam_rate[band])
-        exponent += in_second_m * np.float32(was - self.second.path.beam_rate[band])
+        gains = [
+            float(self.made.beam_rate[band] - water.path.beam_rate[band])
+            for water in (self.first, self.second)
+        ]
+        # One of the two is the water that the picture was made in.
+        exponent = lengths.first * np.float32(gains[0]) if gains[0] else lengths.second * np.float32(gains[1])
         np.minimum(exponent, np.float32(LARGEST_EXPONENT), out=exponent)
         gain: F32 = np.exp(exponent, out=exponent)
         return gain
 
-    def veil(self, band: int, view: View, in_first_m: F32, in_second_m: F32) -> F32:
-        """Return the veil of a band through both waters."""
-        front, reaches = self.first.veil(band, view, in_first_m)
-        behind, _ = self.second.veil(band, view, in_second_m)
+    def veil(self, band: int, sources: tuple[F32, F32], lengths: Lengths) -> F32:
+        """Return the veil of a band through both waters, from what a metre of each adds in each direction."""
+        front, reaches = self.first.veil(band, sources[0], lengths.first, lengths.sunk_first)
+        behind, _ = self.second.veil(band, sources[1], lengths.second, lengths.sunk_second)
         behind *= reaches
         behind += front
         return behind
