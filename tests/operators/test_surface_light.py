@@ -199,7 +199,7 @@ def test_with_light_layers_only_the_key_light_is_modulated() -> None:
     key = np.zeros((3, *SIZE.shape), np.float32)
     key[:, :, 30:60] = 0.3
     frame = ground(DOWN, {"light.key": key})
-    sets = ('steps.caustics.key_light="light.key"',)
+    sets = ('steps.caustics.key_light="key"',)
     out = run(CAUSTICS, frame, DOWN, sets=sets, wanted=("rgb", "caustic_gain"))
     change = out["rgb"] - frame.planes["rgb"]
     assert not change[:, :, :30].any()

@@ -143,6 +143,29 @@ enabled = false
     assert "white_reference" not in preset.resolved_text
 
 
+def test_a_step_is_placed_first_or_before_another(tmp_path: Path) -> None:
+    base = "format = 1\n[steps.attenuation]\n[steps.veiling_light]\nafter = 'attenuation'\n"
+    (tmp_path / "base.toml").write_text(base, encoding="utf-8")
+
+    def order(text: str) -> list[str]:
+        child = tmp_path / "child.toml"
+        child.write_text(f"format = 1\nextends = 'base.toml'\n{text}", encoding="utf-8")
+        return [step.name for step in load_preset(child).at(1).graph.steps]
+
+    assert order("[steps.caustics]\nafter = 'render'\n") == ["caustics", "attenuation", "veiling_light"]
+    assert order("[steps.caustics]\nbefore = 'veiling_light'\n") == [
+        "attenuation",
+        "caustics",
+        "veiling_light",
+    ]
+    # A child's choice puts away its parent's.
+    assert order("[steps.veiling_light]\nbefore = 'attenuation'\n") == ["veiling_light", "attenuation"]
+    with pytest.raises(PresetError, match="after and before are both given"):
+        order("[steps.caustics]\nbefore = 'attenuation'\nafter = 'render'\n")
+    with pytest.raises(PresetError, match='there is no step "atenuation" to come before'):
+        order("[steps.caustics]\nbefore = 'atenuation'\n")
+
+
 def test_branches_are_named_by_their_inputs(build: Any) -> None:
     text = """
 format = 1

@@ -122,7 +122,7 @@ def test_every_key_has_its_meaning(checker: Any) -> None:
         assert step["description"]
         assert {"operator", "enabled", *operator_named(name).Parameters.model_fields} == {
             *step["properties"]
-        } - {"input", "other", "after"}
+        } - {"input", "other", "after", "before"}
         assert all(value["description"] for value in step["properties"].values())
 
 

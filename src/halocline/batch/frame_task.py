@@ -195,7 +195,9 @@ def peak_memory_bytes() -> int:
 def _render_passes(names: Iterable[str]) -> frozenset[str]:
     """Keep the names that only a render can supply; all others are made on the way."""
     plain = (name.rpartition("/")[2] for name in names)
-    return frozenset(name for name in plain if name in ("normal", "position") or name.startswith("matte."))
+    return frozenset(
+        name for name in plain if name in ("normal", "position") or name.startswith(("matte.", "light."))
+    )
 
 
 def _total(counts: Iterable[Mapping[str, int]]) -> dict[str, int]:

@@ -75,6 +75,7 @@ def input_spec(look: Look) -> InputSpec:
         depth_channel=section.depth_channel,
         normal=section.normal_layer,
         position=section.position_layer,
+        lights=section.lights,
         depth=DepthSpec(
             kind=section.depth_kind,
             unit_m=unit,

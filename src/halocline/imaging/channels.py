@@ -7,7 +7,7 @@ works on *logical* names, with the view taken out: ``R``, ``N.X``, ``depth.Z``.
 
 from __future__ import annotations
 
-from collections.abc import Iterable, Sequence
+from collections.abc import Iterable, Mapping, Sequence
 from dataclasses import dataclass
 
 from halocline.errors import ChannelError, did_you_mean
@@ -152,6 +152,30 @@ def vector_of(view: ViewChannels, layers: Iterable[str]) -> list[Channel] | None
             if all(found):
                 return [channel for channel in found if channel is not None]
     return None
+
+
+def light_of(view: ViewChannels, lights: Mapping[str, str], name: str) -> list[Channel]:
+    """Return the red, green and blue channels of a light layer.
+
+    Parameters
+    ----------
+    view
+        Where to look.
+    lights
+        Layers by the name of a light, where they are not called as the light.
+    name
+        Of the light.
+
+    Raises
+    ------
+    ChannelError
+        ``E-CHANNEL-MISSING`` where the layer is not there.
+    """
+    layer = lights.get(name, name)
+    found = [view.find(f"{layer}.{component}") for component in "RGB"]
+    if not all(found):
+        raise view.missing(f'no {layer}.R, {layer}.G and {layer}.B for the light "{name}"', f"{layer}.R")
+    return [channel for channel in found if channel is not None]
 
 
 def _logical(part: Part, name: str, view: str, default: str, views: Sequence[str]) -> str | None:

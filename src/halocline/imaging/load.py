@@ -23,6 +23,7 @@ from halocline.imaging.channels import (
     ViewChannels,
     beauty_of,
     depth_of,
+    light_of,
     vector_of,
     views_of,
 )
@@ -52,6 +53,8 @@ class InputSpec:
         Layers with X, Y, Z (or R, G, B).
     mattes
         Channel by matte name; planes are called ``matte.NAME``. Channels called so need no entry.
+    lights
+        Layer by the name of a light; planes are called ``light.NAME``. Layers called so need no entry.
     channels
         Channel by plane name: further planes to load.
     depth, camera, cameras
@@ -69,6 +72,7 @@ class InputSpec:
     normal: str | None = None
     position: str | None = None
     mattes: Mapping[str, str] = field(default_factory=dict)
+    lights: Mapping[str, str] = field(default_factory=dict)
     channels: Mapping[str, str] = field(default_factory=dict)
     depth: DepthSpec = field(default_factory=DepthSpec)
     camera: CameraStatement = field(default_factory=CameraStatement)
@@ -161,8 +165,8 @@ def load(
     depth_path
         File that holds depth (and positions), where it is not the beauty's.
     wanted
-        Further planes to load: ``normal``, ``position``, ``matte.NAME``. Only channels that become planes
-        are read.
+        Further planes to load: ``normal``, ``position``, ``matte.NAME``, ``light.NAME``. Only channels that
+        become planes are read.
 
     Raises
     ------
@@ -288,6 +292,8 @@ def _named_plane(view: ViewChannels, spec: InputSpec, name: str) -> list[Channel
         if found is None:
             raise view.missing(f"no X, Y, Z for the {name} in {stated or ' or '.join(usual)}")
         return found
+    if name.startswith("light."):
+        return light_of(view, spec.lights, name.removeprefix("light."))
     if name.startswith("matte."):
         stated_matte = spec.mattes.get(name.removeprefix("matte."))
         return [view.need(stated_matte or name, f'matte "{name.removeprefix("matte.")}"')]
@@ -359,8 +365,13 @@ def _finished(plan: _Plan, spec: InputSpec, window: Window, planes: dict[str, F3
     warnings: list[str] = []
     bad = repair(rgb, alpha, spec.repair)
     warnings += _bad_pixel_warnings(bad, spec.repair, counts)
+    # Light layers are parts of the beauty.
+    lights = [plane for name, plane in planes.items() if name.startswith("light.")]
+    for light in lights:
+        repair(light, None, spec.repair)
     if alpha is not None and not spec.premultiplied:
-        rgb *= alpha
+        for colour in (rgb, *lights):
+            np.multiply(colour, alpha, out=colour)
     statement = spec.cameras.get(plan.view, spec.camera)
     found = find_camera(part, view=plan.view, statement=statement, unit_m=spec.depth.unit_m)
     space = find_space(part, spec.colour_space)

@@ -60,9 +60,10 @@ class CausticsParameters(Strict):
     shadow_matte
         Name of a matte that is 1 in the sun's shadow: no pattern there.
     key_light
-        Name of a plane ``(3, rows, columns)``: the part of the beauty that the sun alone gives, where the
-        render delivers light layers. The pattern is then put on that part and on nothing else; the step must
-        come before all others, and the share of diffuse light is left to the render.
+        Name of the light layer that holds what the sun alone gives, where the render delivers light layers:
+        ``key`` for the channels key.R, key.G, key.B, or a name of ``lights`` in ``[input]``. The pattern is
+        then put on that part of the beauty and on nothing else, and the share of diffuse light is left to the
+        render. The step must come first: say ``after = "render"``.
     """
 
     surface: Sea | None = None
@@ -101,7 +102,7 @@ class Caustics(Operator[CausticsParameters]):
         p = self.parameters
         light = "rgb" if p.key_light else "bands"
         mattes = {f"matte.{name}" for name in (p.matte, p.shadow_matte) if name}
-        key = {p.key_light} if p.key_light else set()
+        key = {f"light.{p.key_light}"} if p.key_light else set()
         normals = {"normal"} if p.normals != "none" else set()
         return PlaneUse(
             reads=frozenset({light, "range", "downward"} | mattes | key),
@@ -148,8 +149,9 @@ class Caustics(Operator[CausticsParameters]):
             # The farther surface's direction is not known: as if level.
             gain += far_share * (_departure(ready, view, trimmed["far_range"], None) - gain)
         self._hold_out(gain, trimmed)
-        key, form = self.parameters.key_light, "rgb" if self.parameters.key_light else "bands"
-        lit = trimmed[form] + trimmed[key or form] * gain
+        key = self.parameters.key_light
+        form = "rgb" if key else "bands"
+        lit = trimmed[form] + trimmed[f"light.{key}" if key else form] * gain
         gain += np.float32(1.0)
         return {form: lit, "caustic_gain": gain}
 

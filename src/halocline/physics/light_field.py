@@ -389,7 +389,7 @@ class CausticField:
             return lights[0]
         # Above the first rung the pattern fades to even light.
         first: F32 | np.float32 = lights[0] if len(lights) == 2 else np.float32(1.0)
-        light = lights[-1]
+        light: F32 = lights[-1]
         light -= first
         light *= _part_below(depth, between.rung)
         light += first

@@ -13,7 +13,7 @@ from typing import Any
 from halocline.errors import HaloclineError, PresetError, did_you_mean
 from halocline.presets.curves import is_curve
 from halocline.presets.lines import KeyPath, key_lines, line_of
-from halocline.presets.sections import CHOICES, FORMAT, SECTIONS
+from halocline.presets.sections import CHOICES, FORMAT, SECTIONS, STEP_CHOICES
 
 LARGEST_FILE_BYTES = 1 << 20
 DEEPEST_NEST = 12
@@ -117,11 +117,22 @@ def laid_over(base: Mapping[str, Any], over: Mapping[str, Any]) -> dict[str, Any
     """Return a preset's tables with another's laid over them; a choice made anew replaces the old one."""
     kept = dict(base)
     for section, groups in CHOICES.items():
-        old, new = kept.get(section), over.get(section)
-        if isinstance(old, Mapping) and isinstance(new, Mapping):
-            gone = {key for choices in groups for key in _put_away(choices, new)}
-            kept[section] = {key: value for key, value in old.items() if key not in gone}
-    return merged(kept, over)
+        kept[section] = _without_other_choices(kept.get(section), over.get(section), groups)
+    steps, new_steps = kept.get("steps"), over.get("steps")
+    if isinstance(steps, Mapping) and isinstance(new_steps, Mapping):
+        kept["steps"] = {
+            name: _without_other_choices(step, new_steps.get(name), STEP_CHOICES)
+            for name, step in steps.items()
+        }
+    return merged({key: value for key, value in kept.items() if value is not None}, over)
+
+
+def _without_other_choices(old: Any, new: Any, groups: Sequence[Sequence[Sequence[str]]]) -> Any:
+    """Return a table without the keys of choices that a table laid over it makes anew."""
+    if not (isinstance(old, Mapping) and isinstance(new, Mapping)):
+        return old
+    gone = {key for choices in groups for key in _put_away(choices, new)}
+    return {key: value for key, value in old.items() if key not in gone}
 
 
 def _put_away(choices: Sequence[Sequence[str]], new: Mapping[str, Any]) -> set[str]:

@@ -163,6 +163,7 @@ class Preset:
             named = {role: source for role, source in inputs.items() if source is not None}
             steps.append(Step(name, kind(parameters), named))
             previous = name
+        problems.extend(_late_lights(steps, self.document))
         if problems:
             return None
         try:
@@ -292,9 +293,27 @@ def _step_order(document: Document, problems: list[HaloclineError]) -> list[tupl
             _check_operator(name, head, document, problems)
     order = list(heads)
     for name, head in heads.items():
-        if head.after is not None:
-            _place_after(name, head.after, order, document, problems)
+        for side, neighbour in (("after", head.after), ("before", head.before)):
+            if neighbour is not None:
+                _place(name, side, neighbour, order, document, problems)
     return [(name, heads[name]) for name in order]
+
+
+def _late_lights(steps: Iterable[Step], document: Document) -> Iterable[HaloclineError]:
+    """Yield what is wrong with steps that change a light layer after others have changed the whole."""
+    early = {SOURCE}
+    for step in steps:
+        if not any(name.startswith("light.") for name in step.operator.planes().reads):
+            continue
+        source = step.inputs[step.operator.inputs[0]]
+        if source not in early:
+            yield PresetError(
+                f'"{step.name}" deals with one light layer of the render, but comes after "{source}"',
+                code="E-PRESET-ORDER",
+                where=document.where(("steps", step.name)),
+                mend='Say after = "render": what another step has done to the beauty is not in the layer.',
+            )
+        early.add(step.name)
 
 
 def _check_operator(name: str, head: StepHead, document: Document, problems: list[HaloclineError]) -> None:
@@ -314,21 +333,29 @@ def _check_operator(name: str, head: StepHead, document: Document, problems: lis
         )
 
 
-def _place_after(
-    name: str, after: str, order: list[str], document: Document, problems: list[HaloclineError]
+def _place(
+    name: str,
+    side: str,
+    neighbour: str,
+    order: list[str],
+    document: Document,
+    problems: list[HaloclineError],
 ) -> None:
-    if after not in order or after == name:
+    """Move a step right after or right before another; after the render is first of all."""
+    first = side == "after" and neighbour == SOURCE
+    if not first and (neighbour not in order or neighbour == name):
         problems.append(
             PresetError(
-                f'there is no step "{after}" to come after',
+                f'there is no step "{neighbour}" to come {side}',
                 code="E-PRESET-ORDER",
-                where=document.where(("steps", name, "after")),
-                mend=f"Steps here: {', '.join(order)}.{did_you_mean(after, order)}",
+                where=document.where(("steps", name, side)),
+                mend=f"Steps here: {', '.join(order)}.{did_you_mean(neighbour, order)}",
             )
         )
         return
     order.remove(name)
-    order.insert(order.index(after) + 1, name)
+    place = 0 if first else order.index(neighbour) + (side == "after")
+    order.insert(place, name)
 
 
 def _with_curves(plain: Any, raw: Any) -> Any:

@@ -53,6 +53,9 @@ class InputSection(Strict):
         Channel of the depth pass, such as ``Z``.
     normal_layer, position_layer
         Layers of the world normal and the world position, such as ``N`` and ``P``.
+    lights
+        Light layers by name, for steps that deal with one light alone: ``{ sun = "key" }`` for the channels
+        key.R, key.G, key.B, which are a part of the beauty. A layer called as the light needs no entry.
     depth_kind
         ``planar`` (along the optical axis), ``range`` (along the view ray), ``negative_planar``, ``inverse``
         (1/Z), ``normalised`` (0 to 1 between near and far), ``position`` (world position instead of depth).
@@ -73,6 +76,7 @@ class InputSection(Strict):
     depth_channel: str | None = None
     normal_layer: str | None = None
     position_layer: str | None = None
+    lights: dict[str, str] = Field(default_factory=dict)
     depth_kind: Literal["auto", "planar", "range", "negative_planar", "inverse", "normalised", "position"] = (
         "auto"
     )
@@ -360,8 +364,9 @@ class StepHead(Strict):
         Step to take the picture from; the one before where not given. ``render`` is the render itself.
     other
         Second input, for operators that take two.
-    after
-        Place the step after this one, where a preset that it extends has the order.
+    after, before
+        Place the step right after or right before another, where a preset that it extends has the order.
+        After ``render`` is first of all.
     enabled
         Whether the step is done.
     """
@@ -370,7 +375,14 @@ class StepHead(Strict):
     input: str | None = None
     other: str | None = None
     after: str | None = None
+    before: str | None = None
     enabled: bool = True
+
+    @model_validator(mode="after")
+    def _one_place(self) -> StepHead:
+        if self.after is not None and self.before is not None:
+            raise ValueError("after and before are both given; a step has one place")
+        return self
 
 
 SECTIONS: dict[str, type[Strict]] = {
@@ -389,6 +401,7 @@ SECTIONS: dict[str, type[Strict]] = {
 
 # Keys of which one choice only can be given. A preset that makes a choice puts away the other that a preset
 # it extends has made: to extend a shipped water and state another table, nothing need be unset.
+STEP_CHOICES: tuple[tuple[tuple[str, ...], ...], ...] = ((("after",), ("before",)),)
 CHOICES: dict[str, tuple[tuple[tuple[str, ...], ...], ...]] = {
     "water": (
         (("jerlov_type",), ("table",), ("contents",)),
