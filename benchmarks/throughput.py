@@ -7,7 +7,8 @@ frame by frame, with the file library's own threads. *Core* is a shipped water. 
 caustics, shafts, one water layer and forward scatter. Halocline's jobs do everything that a night on the farm
 does: claims, digests of inputs and outputs, reading back, forcing to disk, the manifest.
 
-The memory of a process is the peak that its frames record; the estimate is what the job was sized by. Another
+Processor seconds (*CPU s*, of all processes) compare ways where the machine has other work to do. Memory of
+a process is the peak that its frames record; the estimate is what the job was sized by. Another
 table shows what the job's safety costs by itself.
 """
 
@@ -17,12 +18,14 @@ import argparse
 import hashlib
 import os
 import platform
+import resource
 import statistics
 import sys
 import tempfile
 import time
 from collections.abc import Callable
-from dataclasses import dataclass
+from contextlib import suppress
+from dataclasses import dataclass, field
 from pathlib import Path
 
 from benchmarks.files import RGBA, make_frame, plain
@@ -98,20 +101,43 @@ def job(pattern: Path, look: Preset, processes: int) -> Callable[[Path], int]:
     return run
 
 
-def measured(ways: list[Way], folder: Path, rounds: int) -> dict[str, tuple[list[float], int]]:
-    """Return seconds of each round and the peak memory by way. The ways take turns."""
-    found: dict[str, tuple[list[float], int]] = {way.name: ([], 0) for way in ways}
-    for number in range(rounds):
+@dataclass
+class Measured:
+    """What one way took: seconds and processor seconds of each round, and the peak memory of a process."""
+
+    seconds: list[float] = field(default_factory=list)
+    processor: list[float] = field(default_factory=list)
+    peak: int = 0
+
+
+def processor_seconds() -> float:
+    """Return the processor time of this process and of all its children that ended."""
+    spent = (resource.getrusage(who) for who in (resource.RUSAGE_SELF, resource.RUSAGE_CHILDREN))
+    return sum(each.ru_utime + each.ru_stime for each in spent)
+
+
+def measured(ways: list[Way], folder: Path, rounds: int) -> dict[str, Measured]:
+    """Return what each way took. The ways take turns, after one round that does not count."""
+    found = {way.name: Measured() for way in ways}
+    for number in range(rounds + 1):
         for way in ways:
             with tempfile.TemporaryDirectory(dir=folder) as out:
                 os.sync()
-                began = time.perf_counter()
+                _forget_peak()
+                began, worked = time.perf_counter(), processor_seconds()
                 peak = way.run(Path(out))
-                seconds, before = found[way.name]
-                seconds.append(time.perf_counter() - began)
-                found[way.name] = (seconds, max(before, peak))
-        print(f"round {number + 1} of {rounds}", file=sys.stderr)
+                if number:
+                    found[way.name].seconds.append(time.perf_counter() - began)
+                    found[way.name].processor.append(processor_seconds() - worked)
+                    found[way.name].peak = max(found[way.name].peak, peak)
+        print(f"round {number} of {rounds}", file=sys.stderr)
     return found
+
+
+def _forget_peak() -> None:
+    """Begin the peak memory of this process anew, where the system can."""
+    with suppress(OSError):
+        Path("/proc/self/clear_refs").write_text("5")
 
 
 def safety_seconds(source: Path) -> dict[str, float]:
@@ -166,18 +192,19 @@ def main() -> None:
             f"{options.frames} frames, {options.rounds} rounds, {core_count()} cores, {platform.machine()}, "
             f"Python {platform.python_version()}"
         )
-        base = statistics.median(found[ways[0].name][0]) / options.frames
-        heads = ("s a frame", "least", "most", "an hour", "floors", "target", "memory")
+        base = statistics.median(found[ways[0].name].seconds) / options.frames
+        heads = ("s a frame", "least", "most", "an hour", "floors", "target", "CPU s", "memory")
         print(f"{'':28}{heads[0]:>10}{''.join(f'{head:>9}' for head in heads[1:])}")
         for way in ways:
-            seconds, peak = found[way.name]
-            each = [second / options.frames for second in seconds]
+            took = found[way.name]
+            each = [second / options.frames for second in took.seconds]
+            worked = statistics.median(took.processor) / options.frames
             middle = statistics.median(each)
             goal = "" if way.target is None else f"{way.target:.2f}"
-            memory = "" if peak == 0 else gibibytes(peak)
+            memory = gibibytes(took.peak) if took.peak else ""
             print(
                 f"{way.name:28}{middle:10.3f}{min(each):9.3f}{max(each):9.3f}{HOUR / middle:9.0f}"
-                f"{middle / base:9.2f}{goal:>9}{memory:>9}"
+                f"{middle / base:9.2f}{goal:>9}{worked:9.2f}{memory:>9}"
             )
         for look_name, size in estimate.items():
             print(f"estimated for one process, {look_name}: {gibibytes(size)}")

@@ -46,7 +46,7 @@ def clean_bytes(whole: Path, frame_writer: FrameWriter) -> bytes:
 
 def outcome(path: Path, look: Preset) -> str:
     """Read a file as a job would; a HaloclineError is the only way it may fail."""
-    began = time.monotonic()
+    began = time.process_time()
     try:
         inputs = read_inputs(FrameTask(1001, path, None, path.with_name("out.exr")), look)
         view = inputs.loaded.views[0]
@@ -58,7 +58,7 @@ def outcome(path: Path, look: Preset) -> str:
     else:
         told = str(path)
     assert path.name in told
-    assert time.monotonic() - began < SLOWEST_SECONDS
+    assert time.process_time() - began < SLOWEST_SECONDS
     return result
 
 
@@ -121,7 +121,7 @@ for number in range(count):
         end = header if number % 3 else len(broken)
         broken[dice.randrange(4, end)] = dice.choice((0, 255, 127, 128, dice.randrange(256)))
     path.write_bytes(broken)
-    began = time.monotonic()
+    began = time.process_time()
     try:
         read_inputs(FrameTask(1001, path, None, path.with_name("out.exr")), look)
         found["read"] += 1
@@ -130,7 +130,7 @@ for number in range(count):
     except BaseException as error:
         Path(clean.with_name("culprit.exr")).write_bytes(broken)
         raise
-    assert time.monotonic() - began < slowest, number
+    assert time.process_time() - began < slowest, number
 peak = resource.getrusage(resource.RUSAGE_SELF).ru_maxrss / 1024
 assert peak < 1500, f"{peak} MB of memory for files of a few kilobytes"
 print(*(f"{code}={number}" for code, number in found.items()))

@@ -132,3 +132,27 @@ def test_memory_stays_flat_over_500_frames(empty_shot: Folder, look: Preset) -> 
     assert summary.complete
     # The summary itself keeps a record of each frame, a few kilobytes.
     assert resident[500] - resident[100] < 12 << 20
+
+
+def test_a_header_that_asks_for_far_too_much_fails_its_frame_before_it_is_read(
+    shot: Folder, look: Preset
+) -> None:
+    """A damaged display window of 11000 x 11000: some 4 GB if it were believed."""
+    import struct
+
+    from halocline.batch.makers import Means, choose_maker
+
+    path = shot.clean / "arch.1003.exr"
+    data = bytearray(path.read_bytes())
+    window = data.index(b"displayWindow\0box2i\0") + len(b"displayWindow\0box2i\0") + 4
+    data[window : window + 16] = struct.pack("<4i", 0, 0, 10999, 10999)
+    path.write_bytes(data)
+    tasks = shot.tasks()
+    for processes in (1, 2):
+        maker, _ = choose_maker(tasks, look, Means(processes=processes, memory_bytes=2 * GIB))
+        summary = run_frames(shot.tasks(f"wet{processes}"), look, maker=maker)
+        assert [failure.error.code for failure in summary.failed] == ["E-JOB-MEMORY"]
+        assert "its header asks for 121 million pixels" in str(summary.failed[0].error)
+        assert "arch.1003.exr" in str(summary.failed[0].error)
+        assert len(summary.done) == 3
+        assert all(record.peak_memory_bytes < GIB for record in summary.done)

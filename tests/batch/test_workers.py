@@ -99,17 +99,20 @@ def test_workers_end_when_their_parent_is_killed(empty_shot: Folder) -> None:
         stderr=subprocess.DEVNULL,
     )
     assert process.stdout is not None
-    with process.stdout:
-        while b'"done"' not in process.stdout.readline():
-            pass
-        mine = [
-            int(entry.name)
-            for entry in Path("/proc").iterdir()
-            if entry.name.isdigit() and _parent(entry) == process.pid
-        ]
-        assert len(mine) == 2
-        process.kill()
-        process.wait()
+    mine: list[int] = []
+    with process, process.stdout:
+        try:
+            # The second worker begins when the first has finished a frame.
+            while len(mine) < 2 and process.poll() is None:
+                process.stdout.readline()
+                mine = [
+                    int(entry.name)
+                    for entry in Path("/proc").iterdir()
+                    if entry.name.isdigit() and _parent(entry) == process.pid
+                ]
+        finally:
+            process.kill()
+    assert len(mine) == 2
     deadline = time.monotonic() + 10
     while any(_alive(number) for number in mine):
         assert time.monotonic() < deadline

@@ -110,9 +110,11 @@ class Claims:
 
     def clear_dead(self, folder: Path) -> None:
         """Remove what dead jobs left in a folder. Raises OSError where that is not allowed."""
-        for path in folder.glob(".*.claim"):
+        # With what follows the name, also the claims that were not yet whole when their job died.
+        for path in folder.glob(".*.claim*"):
             holder = _read(path)
-            if holder is not None and self._is_gone(holder, path):
+            gone = _age_seconds(path) > GIVEN_UP_SECONDS if holder is None else self._is_gone(holder, path)
+            if gone:
                 self._remove_dead(path, holder)
 
     def _made(self, path: Path) -> bool:

@@ -6,6 +6,7 @@ import resource
 import sys
 import time
 from collections.abc import Iterable, Mapping
+from contextlib import suppress
 from dataclasses import dataclass
 from pathlib import Path
 from typing import Any
@@ -187,6 +188,10 @@ def planes_read(graph: Graph) -> tuple[frozenset[str], frozenset[str]]:
 
 def peak_memory_bytes() -> int:
     """Return the most memory that this process has used so far."""
+    # Linux's ru_maxrss of a fresh program is that of the process that started it, if that was larger.
+    with suppress(OSError, StopIteration):
+        lines = Path("/proc/self/status").read_text(encoding="ascii", errors="replace").splitlines()
+        return int(next(line for line in lines if line.startswith("VmHWM:")).split()[1]) * 1024
     used = resource.getrusage(resource.RUSAGE_SELF).ru_maxrss
     # Linux counts kibibytes, macOS bytes.
     return used if sys.platform == "darwin" else used * 1024

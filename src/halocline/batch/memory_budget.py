@@ -140,6 +140,29 @@ def size_job(
         count -= 1
 
 
+def refuse_oversize(task: FrameTask, preset: Preset, budget_bytes: int) -> None:
+    """Refuse a frame that alone needs more than the budget, judged by its header before anything is read.
+
+    Raises
+    ------
+    JobError
+        ``E-JOB-MEMORY``.
+    """
+    need = frame_need([task], preset)
+    if need is None:
+        return
+    peak = need.peak(overlapped=False, threads=1, tile_rows=1)
+    # The process is there already; what counts is what the frame adds.
+    if peak - PROCESS_BYTES > budget_bytes:
+        raise JobError(
+            f"its header asks for {need.pixels / 1e6:.0f} million pixels, which take about "
+            f"{gibibytes(peak)}; the job may use {gibibytes(budget_bytes)}",
+            code="E-JOB-MEMORY",
+            where=str(task.beauty),
+            mend="If the picture is that large, allow more with --memory; if not, the file is damaged.",
+        )
+
+
 def frame_need(tasks: Sequence[FrameTask], preset: Preset) -> FrameNeed | None:
     """Estimate what a frame needs, from the headers of the first frame that can be opened."""
     for task in tasks:

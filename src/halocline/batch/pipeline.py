@@ -19,7 +19,7 @@ from halocline.batch.frame_task import (
     render,
     write_result,
 )
-from halocline.batch.memory_budget import gibibytes
+from halocline.batch.memory_budget import gibibytes, refuse_oversize
 from halocline.batch.signals import Interrupted, StopRequest
 from halocline.batch.task import FrameTask
 from halocline.graph.engine import Evaluation
@@ -43,7 +43,8 @@ class Pipeline:
         Whether reading, computing and writing overlap: faster, and up to three frames are in memory. Without
         it there is one.
     budget_bytes
-        What the process may use: where frames prove larger, it stops overlapping.
+        What the process may use: where frames prove larger, it stops overlapping; a frame that by its
+        header needs more alone is refused before any of it is read.
     """
 
     preset: Preset
@@ -72,7 +73,7 @@ class Pipeline:
     def _one_by_one(self, tasks: Iterator[FrameTask], stop: StopRequest) -> Iterator[Outcome]:
         for task in tasks:
             with stop.breakable():
-                inputs = _attempt(task, partial(read_inputs, task, self.preset))
+                inputs = _attempt(task, partial(self._read, task))
                 result = self._rendered(inputs)
             del inputs
             if isinstance(result, FrameFailed):
@@ -118,7 +119,12 @@ class Pipeline:
             )
             return None
         task = next(tasks, None)
-        return None if task is None else _Reading(task, reader.submit(read_inputs, task, self.preset))
+        return None if task is None else _Reading(task, reader.submit(self._read, task))
+
+    def _read(self, task: FrameTask) -> FrameInputs:
+        if self.budget_bytes is not None:
+            refuse_oversize(task, self.preset, self.budget_bytes)
+        return read_inputs(task, self.preset)
 
     def _rendered(self, inputs: FrameInputs | FrameFailed) -> FrameResult | FrameFailed:
         if isinstance(inputs, FrameFailed):

@@ -231,6 +231,9 @@ class _Run:
         with closing(maker.outcomes(self._claimed(stop), stop)) as outcomes:
             for outcome in outcomes:
                 self.books.record(outcome)
+                # An attempt that died on the way to this outcome may have left something.
+                with suppress(OSError):
+                    _remove_leftovers(outcome.task.out)
                 self.claims.give_back(outcome.task.out)
 
     def _claimed(self, stop: StopRequest) -> Iterator[FrameTask]:
@@ -272,7 +275,7 @@ class _Run:
 
 
 def _remove_leftovers(out: Path) -> None:
-    """Remove what a job that was killed left of this frame; its claim is ours, so nobody is writing it."""
+    """Remove what processes that were killed left of this frame; its claim is ours, nobody is writing it."""
     for leftover in out.parent.glob(f".{_plain(out.name[:120])}.*.unfinished"):
         leftover.unlink(missing_ok=True)
 

@@ -30,6 +30,7 @@ class Settings:
     preset_name: str
     how: Evaluation
     overlapped: bool
+    budget_bytes: int | None
 
 
 @dataclass(frozen=True)
@@ -47,7 +48,7 @@ def work(pipe: Connection) -> None:
             sys.path[:] = pipe.recv()
             settings: Settings = pipe.recv()
             preset = Preset(document_from_text(settings.preset_text, settings.preset_name))
-            pipeline = Pipeline(preset, settings.how, settings.overlapped)
+            pipeline = Pipeline(preset, settings.how, settings.overlapped, settings.budget_bytes)
             for outcome in pipeline.outcomes(_asked_for(pipe, stop), stop):
                 pipe.send(outcome)
         except Interrupted:

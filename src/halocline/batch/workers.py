@@ -102,17 +102,17 @@ class _Crew:
         self.allowed = plan.processes if plan.budget_bytes is None else 1
         self.largest_bytes = 0
         self.told = plan.processes
-        self.workers = [self._started() for _ in range(self.allowed)]
+        self.workers: list[_Worker] = []
 
     def outcomes(self, stop: StopRequest) -> Iterator[Outcome]:
+        self._grow()
         while self.workers:
             with stop.breakable():
                 ready = wait([worker.pipe for worker in self.workers])
             for worker in [worker for worker in self.workers if worker.pipe in ready]:
                 yield from self._heard(worker)
             self._serve()
-            while len(self._active()) < self.allowed and not self.exhausted:
-                self.workers.append(self._started())
+            self._grow()
 
     def last_outcomes(self) -> Iterator[Outcome]:
         """Tell the workers to stop and hear what they finish within the grace."""
@@ -138,6 +138,13 @@ class _Crew:
 
     def _started(self) -> _Worker:
         plan = self.plan
+        settings = Settings(
+            preset_text=plan.preset.resolved_text,
+            preset_name=plan.preset.name,
+            how=plan.how,
+            overlapped=plan.overlapped,
+            budget_bytes=plan.budget_bytes,
+        )
         ours, theirs = socket.socketpair()
         # The worker begins with signals held back, until it can heed them.
         before = signal.pthread_sigmask(signal.SIG_BLOCK, SIGNALS)
@@ -154,7 +161,7 @@ class _Crew:
         # Where it died already, its end is heard next.
         with suppress(OSError):
             worker.pipe.send(sys.path)
-            worker.pipe.send(Settings(plan.preset.resolved_text, plan.preset.name, plan.how, plan.overlapped))
+            worker.pipe.send(settings)
         return worker
 
     def _heard(self, worker: _Worker) -> Iterator[Outcome]:
@@ -189,6 +196,11 @@ class _Crew:
                 gibibytes(budget),
             )
         self.allowed = allowed
+
+    def _grow(self) -> None:
+        """Start as many workers as are allowed, while there is work."""
+        while len(self._active()) < self.allowed and not self.exhausted:
+            self.workers.append(self._started())
 
     def _active(self) -> list[_Worker]:
         return [worker for worker in self.workers if not worker.dismissed]
