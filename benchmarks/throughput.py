@@ -16,6 +16,7 @@ from __future__ import annotations
 
 import argparse
 import hashlib
+import multiprocessing
 import os
 import platform
 import resource
@@ -24,8 +25,8 @@ import sys
 import tempfile
 import time
 from collections.abc import Callable
-from contextlib import suppress
 from dataclasses import dataclass, field
+from multiprocessing.connection import Connection
 from pathlib import Path
 
 from benchmarks.files import RGBA, make_frame, plain
@@ -69,36 +70,64 @@ turbulence = { strength = 0.22, eddy = "30 cm", speed = 0.03 }
 HOUR = 3600.0
 
 
+# A fresh process for each job, forked from one that has everything imported: its memory is its own.
+CONTEXT = multiprocessing.get_context("forkserver")
+
+
+@dataclass(frozen=True)
+class Spent:
+    """Processor seconds of a way, and the peak memory of one of its processes."""
+
+    processor: float
+    peak: int = 0
+
+
 @dataclass(frozen=True)
 class Way:
     """One way through all frames: what it does, and what it should take at most, in floors."""
 
     name: str
-    run: Callable[[Path], int]
+    run: Callable[[Path], Spent]
     target: float | None = None
 
 
-def floor(sources: list[Path], threads: int) -> Callable[[Path], int]:
-    def run(out: Path) -> int:
+def floor(sources: list[Path], threads: int) -> Callable[[Path], Spent]:
+    def run(out: Path) -> Spent:
+        worked = processor_seconds()
         set_file_threads(threads)
         for source in sources:
             plain(source, out / source.name)
-        return 0
+        return Spent(processor_seconds() - worked)
 
     return run
 
 
-def job(pattern: Path, look: Preset, processes: int) -> Callable[[Path], int]:
-    """Return a way that runs a job and returns the peak memory of a process."""
+def job(pattern: Path, look: Preset, processes: int) -> Callable[[Path], Spent]:
+    """Return a way that runs a job."""
 
-    def run(out: Path) -> int:
-        tasks = plan_tasks(pattern, out=out)
-        maker, _ = choose_maker(tasks, look, Means(processes=processes))
-        summary = run_frames(tasks, look, maker=maker)
-        assert summary.complete, [str(failure.error) for failure in summary.failed]
-        return max(record.peak_memory_bytes for record in summary.done)
+    def run(out: Path) -> Spent:
+        receiver, sender = CONTEXT.Pipe(duplex=False)
+        arguments = (sender, str(pattern), look.resolved_text, processes, str(out))
+        process = CONTEXT.Process(target=run_job, args=arguments)
+        process.start()
+        sender.close()
+        spent: Spent = receiver.recv()
+        process.join()
+        return spent
 
     return run
+
+
+def run_job(sender: Connection, pattern: str, text: str, processes: int, out: str) -> None:
+    """Run a job in this process and tell what it took."""
+    worked = processor_seconds()
+    look = preset_from_text(text)
+    tasks = plan_tasks(pattern, out=out)
+    maker, _ = choose_maker(tasks, look, Means(processes=processes))
+    summary = run_frames(tasks, look, maker=maker)
+    assert summary.complete, [str(failure.error) for failure in summary.failed]
+    peak = max(record.peak_memory_bytes for record in summary.done)
+    sender.send(Spent(processor_seconds() - worked, peak))
 
 
 @dataclass
@@ -123,21 +152,14 @@ def measured(ways: list[Way], folder: Path, rounds: int) -> dict[str, Measured]:
         for way in ways:
             with tempfile.TemporaryDirectory(dir=folder) as out:
                 os.sync()
-                _forget_peak()
-                began, worked = time.perf_counter(), processor_seconds()
-                peak = way.run(Path(out))
+                began = time.perf_counter()
+                spent = way.run(Path(out))
                 if number:
                     found[way.name].seconds.append(time.perf_counter() - began)
-                    found[way.name].processor.append(processor_seconds() - worked)
-                    found[way.name].peak = max(found[way.name].peak, peak)
+                    found[way.name].processor.append(spent.processor)
+                    found[way.name].peak = max(found[way.name].peak, spent.peak)
         print(f"round {number} of {rounds}", file=sys.stderr)
     return found
-
-
-def _forget_peak() -> None:
-    """Begin the peak memory of this process anew, where the system can."""
-    with suppress(OSError):
-        Path("/proc/self/clear_refs").write_text("5")
 
 
 def safety_seconds(source: Path) -> dict[str, float]:
@@ -163,6 +185,7 @@ def main() -> None:
     parser.add_argument("--height", type=int, default=2160)
     options = parser.parse_args()
     window = Window(0, 0, options.height * 16 // 9, options.height)
+    CONTEXT.set_forkserver_preload(["halocline.batch.makers", "halocline.batch.run", "benchmarks.files"])
     looks = {"core": load_preset("jerlov-1c"), "full": preset_from_text(FULL)}
     for look in looks.values():
         look.resolved_text  # noqa: B018 - the fit is made once a job; here it is not part of any time
