@@ -1,4 +1,7 @@
-"""Write docs/gallery.md and its pictures: every look that ships, on a frame of the demo sequence."""
+"""Write docs/gallery.md and its pictures: every look that ships, on a frame of the demo sequence.
+
+The README's picture, one frame clean and in three waters, is put together from them.
+"""
 
 from __future__ import annotations
 
@@ -15,12 +18,19 @@ from halocline.presets.build import story_report
 from halocline.presets.document import shipped_names
 from halocline.presets.preset import Preset, load_preset
 from halocline.review.animation import smaller
-from halocline.review.contact_sheet import U8
+from halocline.review.contact_sheet import U8, Tile, contact_sheet
 from halocline.rgb import LINEAR_REC709
 
 ROOT = Path(__file__).parents[1]
 PAGE = ROOT / "docs" / "gallery.md"
 PICTURES = ROOT / "docs" / "pictures" / "gallery"
+BEFORE_AFTER = ROOT / "docs" / "pictures" / "before_after.jpg"
+IN_README = {
+    "clean": "the clean render",
+    "ocean-archway": "ocean-archway",
+    "fjord-afternoon": "fjord-afternoon",
+    "estuary-archway": "estuary-archway",
+}
 WIDTH = 720
 JPEG_QUALITY = 86
 # Plain waters come after the looks: the page opens with what people come for.
@@ -48,8 +58,15 @@ def main() -> None:
         sys.stdout.write(f"{look.name}\n")
         if look is made[0]:
             write_jpeg(PICTURES / "clean.jpg", smaller(Viewing().pixels(still.clean, still.space), WIDTH))
+    write_jpeg(BEFORE_AFTER, before_after())
     if not chosen.only:
         PAGE.write_text(page(made), encoding="utf-8")
+
+
+def before_after() -> U8:
+    """Return the README's picture, from pictures of the gallery."""
+    tiles = [Tile(read_jpeg(PICTURES / f"{name}.jpg"), label) for name, label in IN_README.items()]
+    return contact_sheet([tiles[:2], tiles[2:]], tile_width=WIDTH)
 
 
 def page(made: list[Preset]) -> str:
@@ -94,6 +111,14 @@ def entry(look: Preset) -> list[str]:
         "",
         *([" ".join(look.notes.split()), ""] if look.notes else []),
     ]
+
+
+def read_jpeg(path: Path) -> U8:
+    """Return a picture ``(rows, columns, 3)``, red first."""
+    picture = cv2.imread(str(path))
+    if picture is None:
+        sys.exit(f"{path} is not there: make the whole gallery first")
+    return np.ascontiguousarray(picture[..., ::-1]).astype(np.uint8)
 
 
 def write_jpeg(path: Path, pixels: U8) -> None:

@@ -211,10 +211,7 @@ def test_caustics_move_with_time_and_stand_still_at_no_speed() -> None:
     frame = ground(DOWN)
     now, later = (run(CAUSTICS, frame, DOWN, number=n)["rgb"] for n in (1001, 1003))
     assert np.abs(now - later).max() > 0.1
-    still = [
-        run(CAUSTICS, frame, DOWN, number=n, sets=("sea.speed=0",))["rgb"]
-        for n in (1001, 1003)
-    ]
+    still = [run(CAUSTICS, frame, DOWN, number=n, sets=("sea.speed=0",))["rgb"] for n in (1001, 1003)]
     assert_array_equal(still[0], still[1])
 
 

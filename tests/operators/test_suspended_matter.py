@@ -256,9 +256,7 @@ def test_impossible_parameters_are_refused_in_words() -> None:
 def test_caustics_play_on_the_particles(build: Any) -> None:
     shot = build.shot(WINDOW, path=build.path(depth_m=4.0, surface_sun_share=0.9))
     light = [
-        build.run(wet(build, ("m", matter(**more))), wall(3.0), shot, wanted=("particles",))[
-            "particles"
-        ]
+        build.run(wet(build, ("m", matter(**more))), wall(3.0), shot, wanted=("particles",))["particles"]
         for more in ({}, {"caustics": True, "surface": {"detail": 256}})
     ]
     assert light[1].sum() == pytest.approx(light[0].sum(), rel=0.35)

@@ -64,6 +64,13 @@ def test_sun_stands_where_the_axes_of_the_scene_put_it(up: str, ahead: str) -> N
     assert path.sun_travel @ upward < 0
 
 
+def test_a_low_suns_light_is_more_diffuse() -> None:
+    # gernez2009, Figure 8a: 23 % at 30 degrees from the zenith, 70 % at 80.
+    for elevation, share in ((60, 0.77), (10, 0.30), (0, 0.0)):
+        path = shot_of(f"[light]\novercast = 0\nsun_elevation = {elevation}\n").path
+        assert path.surface_sun_share == pytest.approx(share)
+
+
 def test_overcast_takes_the_sun_and_tint_colours_the_veil() -> None:
     assert shot_of("[light]\novercast = 1\n").path.surface_sun_share == 0.0
     assert shot_of("").path.veil_tint is None

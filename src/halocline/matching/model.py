@@ -24,6 +24,7 @@ from halocline._typing import F64
 from halocline.matching.samples import Sample
 from halocline.physics.bands import Bands, hat_functions
 from halocline.physics.spectra import WAVELENGTH_NM, basis, sensor_weights
+from halocline.physics.surface import direct_sun_share
 from halocline.physics.transport import LightPath, path_integral, refracted_sun
 from halocline.physics.water import Water
 from halocline.rgb import RGBSpace
@@ -56,10 +57,6 @@ class Setting:
     sun_azimuth_deg: float = 40.0
     overcast: float = 0.2
     white_balanced: bool = False
-
-
-# The share of a clear sky's light that is direct sun, as presets reckon it.
-CLEAR_SKY_SUN_SHARE = 0.8
 
 
 @dataclass(frozen=True)
@@ -122,7 +119,7 @@ def light_path(water: Water, setting: Setting) -> LightPath:
         up=UP,
         sun_travel=refracted_sun(setting.sun_elevation_deg, setting.sun_azimuth_deg, UP, AHEAD, WATER_INDEX),
         luminance=setting.space.luminance_row,
-        surface_sun_share=CLEAR_SKY_SUN_SHARE * (1.0 - setting.overcast),
+        surface_sun_share=direct_sun_share(setting.sun_elevation_deg) * (1.0 - setting.overcast),
     )
 
 

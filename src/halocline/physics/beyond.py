@@ -16,6 +16,7 @@ from __future__ import annotations
 from collections.abc import Callable, Sequence
 from dataclasses import dataclass
 
+import cv2
 import numpy as np
 from numpy.typing import NDArray
 
@@ -27,6 +28,8 @@ from halocline.physics.soften import HiddenPlaces, VaryingBlur, doubled, halved,
 
 # Nothing is farther away than this; keeps infinite ranges finite.
 FARTHEST_M = 1e5
+# Width of the cells in which open water is filled in, in pixels of a picture of a quarter.
+CELL_WIDTH = 8
 # Small enough for the processor's cache.
 ROWS_AT_ONCE = 64
 
@@ -246,9 +249,14 @@ def changed_beyond(picture: F32, share: F32, range_m: F32, change: Change) -> F3
 
 @dataclass(frozen=True)
 class _Backdrop:
-    """Open water by itself, at a quarter of the size (it is smooth), and where its light comes from."""
+    """Open water by itself, and where its light comes from.
 
-    hidden: HiddenPlaces
+    Water is smooth: a quarter of the size will do. It goes from bright to dark with height far more than to
+    the sides, so what things hide of it is filled in from cells that are eight times as wide as high.
+    """
+
+    seen: F32
+    cells: HiddenPlaces
     source_x: F32
     source_y: F32
 
@@ -258,18 +266,31 @@ class _Backdrop:
         if not plain.any():
             return None
         # A pixel of the quarter picture gathers some seven each way.
-        seen = halved(halved(plain.astype(np.float32))) > np.float32(0.999)
-        if not seen.any():
+        seen = (halved(halved(plain.astype(np.float32))) > np.float32(0.999)).astype(np.float32)
+        cells = HiddenPlaces.of((_cells(seen) > np.float32(0.25)).astype(np.float32))
+        if not cells.plain.any():
             return None
         x, y = displacement_maps(*(grid.every_fourth(plane) for plane in (water.shift_x, water.shift_y)))
-        return cls(HiddenPlaces.of(seen.astype(np.float32)), x, y)
+        return cls(seen, cells, x, y)
 
     def light(self, plane: F32) -> tuple[F32, F32]:
         """Return the water as it is and as it is displaced, both in full size."""
-        water = self.hidden.filled(halved(halved(plane)))
-        return _four_times(water, plane.shape), _four_times(
-            sample(water, self.source_x, self.source_y), plane.shape
-        )
+        quarter = halved(halved(plane))
+        mean = _cells(quarter * self.seen) / np.maximum(_cells(self.seen), np.float32(1e-6))
+        filled = self.cells.filled(mean.astype(np.float32, copy=False))
+        rows, columns = quarter.shape
+        wide = cv2.resize(filled, (filled.shape[1] * CELL_WIDTH, rows), interpolation=cv2.INTER_LINEAR)
+        water = np.ascontiguousarray(wide[:, :columns], np.float32)
+        displaced = sample(water, self.source_x, self.source_y)
+        return _four_times(water, plane.shape), _four_times(displaced, plane.shape)
+
+
+def _cells(quarter: F32) -> F32:
+    """Return the means of cells `CELL_WIDTH` wide and one high; the last column repeats."""
+    rows, columns = quarter.shape
+    count = -(-columns // CELL_WIDTH)
+    padded = cv2.copyMakeBorder(quarter, 0, 0, 0, count * CELL_WIDTH - columns, cv2.BORDER_REPLICATE)
+    return np.asarray(cv2.resize(padded, (count, rows), interpolation=cv2.INTER_AREA), np.float32)
 
 
 def _four_times(quarter: F32, shape: tuple[int, ...]) -> F32:

@@ -354,7 +354,7 @@ class CausticField:
         """Return how often the grid may be halved for footprints, with fractions."""
         cell = self.setup.fine.patch.cell_m * self.setup.optics.scale
         # Between cells of half the footprint, linear interpolation spreads over just one footprint.
-        level = np.maximum(footprint_m * np.float32(0.5 / cell), np.float32(1.0))
+        level: F32 = np.maximum(footprint_m * np.float32(0.5 / cell), np.float32(1.0))
         np.log2(level, out=level)
         return np.minimum(level, np.float32(self.setup.coarsest_level), out=level)
 

@@ -217,3 +217,11 @@ def clear_sky_diffuse_share(zenith_rad: float) -> float:
     Source: gernez2009, Figure 8a, interpolated; below 20 deg its first value.
     """
     return float(np.interp(math.degrees(zenith_rad), _CLEAR_ZENITH_DEG, _CLEAR_DIFFUSE))
+
+
+def direct_sun_share(elevation_deg: float) -> float:
+    """Return the share of a clear sky's light on the sea that comes straight from the sun, 0 to 1.
+
+    The rest of `clear_sky_diffuse_share`: 0.735 for a sun at 45 degrees above the horizon, none at 0.
+    """
+    return 1.0 - clear_sky_diffuse_share(math.radians(90.0 - elevation_deg))

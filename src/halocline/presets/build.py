@@ -11,6 +11,7 @@ from halocline.graph.shot import Shot
 from halocline.imaging.camera_track import CameraTrack
 from halocline.imaging.frame import Window
 from halocline.physics.bands import Bands
+from halocline.physics.surface import direct_sun_share
 from halocline.physics.transport import LightPath, refracted_sun
 from halocline.presets.lamps import placed_lamps
 from halocline.presets.preset import Look, Preset
@@ -21,9 +22,6 @@ from halocline.rgb import RGBSpace
 DEFAULT_CAMERA_DEPTH_M = 10.0
 # Sea water at 20 C, 35 per mille, 550 nm relative to air (quan1995); the sun's refraction needs no more.
 WATER_INDEX = 1.341
-# Share of clear-sky daylight that is direct sun, for a sun at 45 degrees and 550 nm: between 0.7 and 0.9 with
-# haze (gregg1990 gives the model; the value here is a round figure from memory).
-CLEAR_SKY_SUN_SHARE = 0.8
 
 
 def make_shot(
@@ -87,7 +85,7 @@ def light_path(look: Look, bands: Bands, space: RGBSpace, camera_depth_m: float)
         up=_axis(look.place.up),
         sun_travel=_sun(light, look.place),
         luminance=space.luminance_row,
-        surface_sun_share=CLEAR_SKY_SUN_SHARE * (1.0 - light.overcast),
+        surface_sun_share=direct_sun_share(light.sun_elevation) * (1.0 - light.overcast),
         veil_brightness=light.veil_brightness,
         veil_tint=_tint(light, bands),
         attenuation_scale=story.attenuation_scale,
