@@ -76,7 +76,8 @@ class Cluster:
     def _through(self, client: Any, tasks: Iterator[FrameTask], stop: StopRequest) -> Iterator[Outcome]:
         from distributed import as_completed  # noqa: PLC0415 - an optional package
 
-        text = client.scatter(self.preset.resolved_text, broadcast=True)
+        # Sent with each task: what is kept on a worker is lost, or long waited for, when that worker is.
+        text = self.preset.resolved_text
         pending: dict[str, FrameTask] = {}
 
         def submitted(task: FrameTask) -> Any:
