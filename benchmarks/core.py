@@ -151,6 +151,8 @@ def _picture() -> tuple[Frame, Shot, Graph]:
         "alpha": alpha,
         "range": np.where(alpha > 0, spread, np.float32(np.inf)),
     }
+    # Row by row, as the loader gives them; numpy keeps the order of what it broadcast.
+    planes = {name: np.ascontiguousarray(plane) for name, plane in planes.items()}
     camera = pinhole(UHD, focal_length_mm=28.0, film_width_mm=36.0)
     shot = make_shot(
         load_preset(PRESET),
