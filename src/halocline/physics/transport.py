@@ -394,6 +394,8 @@ def veiling_light(path: LightPath, geometry: VeilGeometry) -> F32:
     sun, diffuse, even = (part * path.veil_scale for part in (*path.source_strengths(), path.even_source()))
     p_sun, p_diffuse = path.phases(geometry.mu, geometry.cos_sun)
     length, behind = _layered(geometry)
+    # Once here instead of once a band in exp(-k s).
+    length = np.negative(length)
     out = np.empty((path.bands.count, *geometry.mu.shape), np.float32)
     source, scratch = np.empty_like(geometry.mu), np.empty_like(geometry.mu)
     for band, layer in enumerate(out):
@@ -425,17 +427,16 @@ def _layered(geometry: VeilGeometry) -> tuple[F32, list[_Behind]]:
     return length, behind
 
 
-def _mean_decay(rate: F32, length_m: F32, behind: list[_Behind], *, out: F32) -> None:
+def _mean_decay(rate: F32, minus_length_m: F32, behind: list[_Behind], *, out: F32) -> None:
     """Write exp(-k s), averaged over what each pixel shows."""
-    _decay(rate, length_m, out=out)
+    _decay(rate, minus_length_m, out=out)
     for other in behind:
         if other.share.size:
-            there = _decay(rate[other.where], other.length_m, out=np.empty_like(other.share))
+            there = _decay(rate[other.where], -other.length_m, out=np.empty_like(other.share))
             out[other.where] += other.share * (there - out[other.where])
 
 
-def _decay(rate: F32, length_m: F32, *, out: F32) -> F32:
-    np.multiply(rate, length_m, out=out)
-    np.negative(out, out=out)
+def _decay(rate: F32, minus_length_m: F32, *, out: F32) -> F32:
+    np.multiply(rate, minus_length_m, out=out)
     np.minimum(out, np.float32(LARGEST_EXPONENT), out=out)
     return np.exp(out, out=out)
