@@ -88,12 +88,11 @@ class _Scatter:
         row, lower_share = _cell_and_share(y)
         lower_share *= energy
         upper_share = energy - lower_share
-        shares = self.shares[rows]
         # What goes right, and the rest: the four shares sum to the ray's energy.
-        for left, share in ((0, upper_share), (2, lower_share)):
-            right = share * right_share
-            shares[..., left + 1] = right
-            np.subtract(share, right, out=shares[..., left])
+        upper_right, lower_right = upper_share * right_share, lower_share * right_share
+        upper_share -= upper_right
+        lower_share -= lower_right
+        cv2.merge([upper_share, upper_right, lower_share, lower_right], dst=self.shares[rows])
         column &= last
         row &= last
         row *= np.int32(self.grid)
@@ -349,10 +348,10 @@ class PatchOptics:
         """Refract the sun through the patch at a time."""
         # Only the outer channels are traced; see `PatchRays.slices`.
         traced = self.turned_beams[:: max(1, len(self.turned_beams) - 1)]
-        rays = [self._traced(traced[0], self.patch.surface(time_s), 0.0)]
-        if len(traced) > 1:
-            rays.append(self._traced(traced[1], self.patch.surface_between(time_s), 0.5))
-        return PatchRays(self, tuple(rays))
+        if len(traced) == 1:
+            return PatchRays(self, (self._traced(traced[0], self.patch.surface(time_s), 0.0),))
+        here, between = self.patch.surfaces(time_s)
+        return PatchRays(self, (self._traced(traced[0], here, 0.0), self._traced(traced[1], between, 0.5)))
 
     def _traced(self, beam: SunBeam, surface: tuple[F32, F32, F32], offset_cells: float) -> TracedRays:
         height, slope_x, slope_y = surface

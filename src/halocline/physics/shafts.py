@@ -15,8 +15,8 @@ and neighbours in front or behind lend it nothing.
 In surface coordinates (see `halocline.physics.caustics`) the view ray moves in a straight line at a constant
 speed, which is zero for a ray along the beam. The field is first laid out in those coordinates on a square
 around the lens, at a ladder of depths and at halving detail; then a sample is one lookup. Steps are short
-near the lens and longer away from it, and each takes the detail that is as coarse as itself: nothing is
-skipped over, so there is no pattern of steps, and neither noise nor flicker.
+near the lens and longer away from it, and each takes the detail that is about as coarse as itself, the same
+on every frame: nothing is skipped over, so there is no pattern of steps, and neither noise nor flicker.
 """
 
 from __future__ import annotations
@@ -34,7 +34,7 @@ from halocline.physics.light_field import CausticField, window_start
 from halocline.physics.made_once import MadeOnce
 
 # Rows of rays computed at once.
-_BLOCK_ROWS = 8
+_BLOCK_ROWS = 24
 # Depths of the laid-out field: coarser than the caustics' own, for a ray crosses them at a slant.
 _FIRST_DEPTH_M = 0.5
 _LADDER_RATIO = 1.4
@@ -251,10 +251,10 @@ class ShaftVolume:
     def _layout(self) -> _Layout:
         """The field laid out at all depths; threads that come here together share the work."""
         plan = self._plan
-        rungs = range(plan.count)
+        rungs = range(plan.first, plan.first + plan.count)
         depths = [self._windows.get(rung, ahead=rungs) for rung in rungs]
         levels = tuple(np.concatenate(level) for level in zip(*depths, strict=True))
-        return _Layout(levels, plan.step_m, plan.offset_m, plan.count)
+        return _Layout(levels, plan.step_m, plan.offset_m, plan.first, plan.count)
 
 
 @dataclass(frozen=True)
@@ -269,13 +269,14 @@ class _Layout:
         Distance of points at the finest.
     offset_m
         From the lens's place to the first point of the window.
-    count
-        Number of depths.
+    first, count
+        Rung of the first depth, and number of depths.
     """
 
     levels: tuple[F32, ...]
     step_m: float
     offset_m: tuple[float, float]
+    first: int
     count: int
 
     def look_up(self, x: F32, y: F32, depth_m: F32, length_m: float) -> F32:
@@ -284,17 +285,13 @@ class _Layout:
         at *= np.float32(1.0 / _FIRST_DEPTH_M)
         np.log(at, out=at)
         at *= np.float32(1.0 / math.log(_LADDER_RATIO))
+        at -= np.float32(self.first)
+        np.maximum(at, np.float32(0.0), out=at)
         np.minimum(at, np.float32(self.count - 1), out=at)
         rung = np.minimum(np.floor(at), np.float32(self.count - 2))
         at -= rung
-        level = min(max(math.log2(length_m / self.step_m), 0.0), len(self.levels) - 1.0)
-        below = min(int(level), len(self.levels) - 2)
-        light = self._at_level(below, x, y, rung, at)
-        if level > below:
-            share = np.float32(level - below)
-            light *= np.float32(1.0) - share
-            light += share * self._at_level(below + 1, x, y, rung, at)
-        return light
+        level = round(math.log2(length_m / self.step_m))
+        return self._at_level(min(max(level, 0), len(self.levels) - 1), x, y, rung, at)
 
     def _at_level(self, number: int, x: F32, y: F32, rung: F32, between: F32) -> F32:
         image = self.levels[number]
@@ -307,8 +304,9 @@ class _Layout:
         row = y * np.float32(1.0 / step)
         row -= np.float32((self.offset_m[1] + shift) / step)
         # Beyond the window its edge goes on, where the field has been made even.
-        np.clip(column, np.float32(0.0), np.float32(points - 1), out=column)
-        np.clip(row, np.float32(0.0), np.float32(points - 1), out=row)
+        for place in (column, row):
+            np.maximum(place, np.float32(0.0), out=place)
+            np.minimum(place, np.float32(points - 1), out=place)
         row += rung * np.float32(points)
         above = bilinear(image, column, row)
         row += np.float32(points)
@@ -329,6 +327,7 @@ class _LayoutPlan:
     field: CausticField
     centre: tuple[float, float]
     step_m: float
+    first: int
     count: int
 
     @classmethod
@@ -340,9 +339,15 @@ class _LayoutPlan:
         x, y = (
             place - rays.depth_m * float(drift) for place, drift in zip(rays.origin, beam.drift, strict=True)
         )
-        deepest = max(_FIRST_DEPTH_M, rays.depth_m + far * max(0.0, float(rays.directions[2].max())))
-        count = 2 + math.ceil(math.log(deepest / _FIRST_DEPTH_M) / math.log(_LADDER_RATIO))
-        return cls(field, (x, y), 2.0 * min(reach, _WIDEST_M) / _WINDOW, count)
+        # Rays are followed to their ends, however soon they leave the water.
+        highest = rays.depth_m + far * min(0.0, float(rays.directions[2].min()))
+        deepest = rays.depth_m + far * max(0.0, float(rays.directions[2].max()))
+        first, last = (
+            math.log(max(_FIRST_DEPTH_M, depth) / _FIRST_DEPTH_M) / math.log(_LADDER_RATIO)
+            for depth in (highest, deepest)
+        )
+        count = 2 + math.ceil(last) - math.floor(first)
+        return cls(field, (x, y), 2.0 * min(reach, _WIDEST_M) / _WINDOW, math.floor(first), count)
 
     @property
     def offset_m(self) -> tuple[float, float]:

@@ -18,11 +18,11 @@ from functools import cached_property
 
 import numpy as np
 from numpy.typing import NDArray
-from scipy import fft
 from scipy.special import gammaln
 
 from halocline._typing import F32, F64, AnyArray
 from halocline.errors import PhysicsError
+from halocline.physics.packed_spectrum import field_of, pack
 from halocline.physics.random import stream_key
 
 GRAVITY = 9.81  # m/s2
@@ -372,22 +372,21 @@ class WavePatch:
         """
         return self._planes(self._spectrum(time_s))
 
-    def surface_between(self, time_s: float) -> tuple[F32, F32, F32]:
-        """Return the same half a cell further along both axes."""
+    def surfaces(self, time_s: float) -> tuple[tuple[F32, F32, F32], tuple[F32, F32, F32]]:
+        """Return `surface`, and the same half a cell further along both axes."""
         spectrum = self._spectrum(time_s)
+        between = spectrum.copy()
         for k in self._wavenumbers:
-            spectrum *= np.exp(np.complex64(1j) * (k * np.float32(0.5 * self.cell_m)))
-        return self._planes(spectrum)
+            between *= np.exp(np.complex64(1j) * (k * np.float32(0.5 * self.cell_m)))
+        return self._planes(spectrum), self._planes(between)
 
     def _planes(self, spectrum: NDArray[np.complex64]) -> tuple[F32, F32, F32]:
         kx, ky = self._wavenumbers
-        # One worker: how lines are shared between workers must not reach the last bit.
-        height = fft.irfft2(spectrum, workers=1)
+        height = field_of(pack(spectrum))
         spectrum *= np.complex64(1j)
-        slope_x = fft.irfft2(spectrum * kx, workers=1)
+        slope_x = field_of(pack(spectrum * kx))
         spectrum *= ky
-        slope_y = fft.irfft2(spectrum, workers=1, overwrite_x=True)
-        return height, slope_x, slope_y
+        return height, slope_x, field_of(pack(spectrum))
 
 
 def make_patch(
