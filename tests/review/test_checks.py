@@ -27,6 +27,7 @@ def write(
     size: tuple[int, int] = (64, 36),
     views: tuple[str, ...] = ("",),
     spoil: dict[str, float] | None = None,
+    spoilt: int = 2,
     attributes: dict[str, Attribute] | None = None,
 ) -> None:
     window = Window(0, 0, *size)
@@ -45,7 +46,7 @@ def write(
         plane = np.broadcast_to(level * texture, window.shape).astype(np.float32)
         planes = {name: plane.copy() for name in "RGB"} | {"A": np.ones(window.shape, np.float32)}
         for name, value in (spoil or {}).items():
-            planes[name][3, 4:6] = value
+            planes[name][3, 4 : 4 + spoilt] = value
         parts.append(PartPixels(part, planes))
     write_exr(folder / f"wet.{frame}.exr", parts, overwrite=True)
 
@@ -92,7 +93,7 @@ def test_bad_pixels_are_counted_on_their_frame(sequence: Path, spoil: dict[str, 
 
 
 def test_a_saturated_colour_beyond_the_working_space_is_a_note_not_a_fault(sequence: Path) -> None:
-    write(sequence, 1005, spoil={"R": -0.01})
+    write(sequence, 1005, spoil={"R": -0.01}, spoilt=40)
     report = check(sequence)
     assert report.passes
     assert "colours beyond the working space" in report.notes[0]

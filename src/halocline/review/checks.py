@@ -197,7 +197,7 @@ class _Collected:
         )
 
     def _notes(self) -> list[str]:
-        if self.outside == 0.0:
+        if self.outside < 0.001:
             return []
         return [
             f"up to {self.outside:.1%} of a frame's pixels have colours beyond the working space (a channel "
