@@ -59,6 +59,7 @@ def deposit(x: F32, y: F32, energy: F32) -> F32:
     -------
     ``(grid, grid)`` float32 whose sum is that of ``energy``. Rays are added in a fixed order.
     """
+    x, y, energy = (np.asarray(plane, np.float32) for plane in (x, y, energy))
     scatter = _Scatter(len(x))
     for rows in _strips(len(x)):
         scatter.add(rows, x[rows], y[rows], energy[rows])
