@@ -135,3 +135,9 @@ def test_a_range_that_is_none_is_refused(shot: Folder, frames: str) -> None:
 def test_frame_numbers_far_apart_do_not_fill_the_memory(shot: Folder) -> None:
     (shot.clean / "arch.999999999999999.exr").write_bytes(b"")
     assert len(shot.tasks()) == 5
+
+
+def test_empty_output_is_refused_and_not_taken_for_the_root_of_the_file_system(tmp_path: Path) -> None:
+    (tmp_path / "clean.1001.exr").touch()
+    with pytest.raises(SequenceError, match="the output is empty"):
+        plan_tasks(str(tmp_path / "clean.####.exr"), out="")

@@ -125,3 +125,8 @@ def test_sequences_cross_process_borders_and_print_short_ranges(folder: Path) ->
     found = find_sequence(folder / "arch v2.####.exr")
     assert pickle.loads(pickle.dumps(found)) == found
     assert frame_text([1, 2, 3, 10]) == "1-3,10"
+
+
+def test_folder_is_not_taken_for_a_frame(tmp_path: Path) -> None:
+    with pytest.raises(SequenceError, match=r"is a folder(.|\n)*name\.####\.exr"):
+        find_sequence(str(tmp_path))

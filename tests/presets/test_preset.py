@@ -233,3 +233,17 @@ def test_table_that_is_none_is_refused(tmp_path: Path, table: str, message: str)
         _ = load_preset(tmp_path / "pond.toml").water
     assert message in str(caught.value)
     assert "pond.toml, line 2, [water], water.table pond.csv" in str(caught.value)
+
+
+def test_misspelt_section_does_not_hide_the_other_mistakes() -> None:
+    with pytest.raises(PresetError) as caught:
+        preset_from_text("format = 1\n[watter]\n[light]\nsun_elevaton = 3\n")
+    assert [problem.code for problem in caught.value.problems] == ["E-PRESET-KEY", "E-PRESET-KEY"]
+    assert "watter" in str(caught.value)
+    assert "sun_elevaton" in str(caught.value)
+
+
+def test_preset_saved_with_a_byte_order_mark_is_read(tmp_path: Path) -> None:
+    path = tmp_path / "look.toml"
+    path.write_text('format = 1\nextends = "open-water"\n', encoding="utf-8-sig")
+    assert load_preset(path).at(0).graph.steps

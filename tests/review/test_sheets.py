@@ -135,7 +135,7 @@ def test_page_holds_its_pictures_and_fetches_nothing() -> None:
 def test_preview_has_every_frame_for_its_time(kind: str) -> None:
     frames = [flat(20 * number) for number in range(8)]
     data = animated(frames, frames_per_second=24.0, kind=kind, width=64)
-    read, animation = cv2.imdecodeanimation(np.frombuffer(data, np.uint8))
+    read, animation = cv2.imdecodeanimation(np.frombuffer(data, np.uint8)[None])
     assert read
     assert len(animation.frames) == 8
     assert sum(animation.durations) == pytest.approx(1000 * 8 / 24, abs=9)

@@ -212,7 +212,14 @@ def make_folders(tasks: Iterable[FrameTask]) -> None:
 
 def _folder_or_pattern(out: str | Path) -> str:
     """Return the output as `output_sequence` reads it: a name without the ending of a picture is a folder."""
-    text = str(out)
+    text = str(out).strip()
+    if not text:
+        # An unset variable in a script; taken as a folder it would be the root of the file system.
+        raise SequenceError(
+            "the output is empty",
+            code="E-SEQUENCE-PATTERN",
+            mend="Give a folder, or a pattern such as wet/name.####.exr.",
+        )
     return text if text.lower().endswith(".exr") else f"{text.rstrip('/')}/"
 
 

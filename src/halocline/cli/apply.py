@@ -11,15 +11,16 @@ from halocline.batch.layers import ALL
 from halocline.batch.makers import Means
 from halocline.batch.memory_budget import parse_memory
 from halocline.batch.plan_tasks import MissingFrames, plan_shot
+from halocline.cli.examples import examples
 from halocline.cli.output import LogForm
 from halocline.cli.shot import RunOptions, exit_status, run_shot, show_plan
 from halocline.presets.preset import load_preset
 
-EXAMPLES = (
-    "Examples:  halocline apply jerlov-1c clean.####.exr --out wet/   |   "
-    "halocline apply look.toml beauty.%04d.exr --depth depth.%04d.exr --out wet/shot.####.exr "
-    "--frames 1001-1100x2 --set light.sun_elevation=20   |   "
-    "halocline apply look.toml clean.####.exr --out wet/ --resume --processes 4 --memory 16G"
+EXAMPLES = examples(
+    "halocline apply jerlov-1c 'clean.####.exr' --out wet/",
+    "halocline apply look.toml beauty.%04d.exr --depth depth.%04d.exr --out 'wet/shot.####.exr' "
+    "--frames 1001-1100x2 --set light.sun_elevation=20",
+    "halocline apply look.toml 'clean.####.exr' --out wet/ --resume --processes 4 --memory 16G",
 )
 
 ThreadsOption = Annotated[

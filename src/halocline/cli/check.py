@@ -7,13 +7,14 @@ from typing import Annotated
 
 import typer
 
+from halocline.cli.examples import examples
 from halocline.cli.exit_status import SOME_FAILED
 from halocline.review.checked_frame import CheckOptions
 from halocline.review.checks import check_sequence
 from halocline.review.flash import Display
 
-EXAMPLES = (
-    "Examples:  halocline check wet/shot.####.exr   |   halocline check wet/shot.####.exr --fps 25 --json"
+EXAMPLES = examples(
+    "halocline check 'wet/shot.####.exr'", "halocline check 'wet/shot.####.exr' --fps 25 --json"
 )
 
 

@@ -25,6 +25,7 @@ from halocline.cli.apply import (
     SchedulerOption,
     ThreadsOption,
 )
+from halocline.cli.examples import examples
 from halocline.cli.exit_status import NOTHING_POSSIBLE, SOME_FAILED
 from halocline.cli.output import LogForm, error_record, json_line, say, say_error
 from halocline.cli.shot import RunOptions, exit_status, review_shot, run_shot, show_plan
@@ -41,8 +42,10 @@ AllowOption = Annotated[
 
 
 @app.command(
-    epilog="Examples:  halocline farm run night.toml   |   "
-    "halocline farm run night.toml --shot archway_010 --frames 1001-1010 --resume"
+    epilog=examples(
+        "halocline farm run night.toml",
+        "halocline farm run night.toml --shot archway_010 --frames 1001-1010 --resume",
+    )
 )
 def run(
     job: JobArgument,
@@ -89,7 +92,7 @@ def run(
     raise typer.Exit(status or (SOME_FAILED if refused else 0))
 
 
-@app.command(epilog="Example:  halocline farm check night.toml")
+@app.command(epilog=examples("halocline farm check night.toml"))
 def check(job: JobArgument, allow: AllowOption = None) -> None:
     """Read a job file and its presets, look for its renders, and tell every mistake; render nothing."""
     whole = read_job(job, allowed=allow or ())
@@ -100,7 +103,7 @@ def check(job: JobArgument, allow: AllowOption = None) -> None:
         raise typer.Exit(SOME_FAILED if planned else NOTHING_POSSIBLE)
 
 
-@app.command(epilog="Example:  halocline farm template night.toml --out night.template.json --chunk 20")
+@app.command(epilog=examples("halocline farm template night.toml --out night.template.json --chunk 20"))
 def template(
     job: JobArgument,
     out: Annotated[
@@ -125,7 +128,7 @@ def template(
         out.write_text(f"{text}\n", encoding="utf-8")
 
 
-@app.command(epilog="Example:  halocline farm review night.toml --shot archway_010")
+@app.command(epilog=examples("halocline farm review night.toml --shot archway_010"))
 def review(
     job: JobArgument,
     shots: Annotated[

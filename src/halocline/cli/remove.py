@@ -15,8 +15,8 @@ from halocline.matching.remove import removal_of
 from halocline.presets.preset import load_preset
 
 EXAMPLES = examples(
-    "halocline remove jerlov-1c wet.####.exr --depth clean.####.exr --out dry/",
-    "halocline remove matched.toml plate.####.exr --depth range.####.exr --out neutral/ --plate",
+    "halocline remove jerlov-1c 'wet.####.exr' --depth 'clean.####.exr' --out dry/",
+    "halocline remove matched.toml 'plate.####.exr' --depth 'range.####.exr' --out neutral/ --plate",
 )
 
 

@@ -10,9 +10,10 @@ import typer
 
 from halocline.batch.manifest import read_manifest
 from halocline.batch.report import report_on
+from halocline.cli.examples import examples
 from halocline.cli.exit_status import SOME_FAILED
 
-EXAMPLES = "Examples:  halocline report wet/   |   halocline report wet/halocline-manifest.jsonl --json"
+EXAMPLES = examples("halocline report wet/", "halocline report wet/halocline-manifest.jsonl --json")
 
 
 def report(

@@ -34,8 +34,8 @@ from halocline.review.contact_sheet import U8, Tile
 from halocline.review.files import write_whole
 
 EXAMPLES = examples(
-    "halocline sheet wet/shot.####.exr --clean clean.####.exr --out sheet.png",
-    "halocline sheet wet/shot.####.exr --reference dive.jpg --motion --out sheet.html",
+    "halocline sheet 'wet/shot.####.exr' --clean 'clean.####.exr' --out sheet.png",
+    "halocline sheet 'wet/shot.####.exr' --reference dive.jpg --motion --out sheet.html",
     "halocline sheet clean.1001.exr --preset look.toml --steps --out steps.html",
 )
 FRAMES_IN_MOTION = 48

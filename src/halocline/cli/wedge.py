@@ -22,7 +22,7 @@ from halocline.review.wedge import wedge as wedge_of
 
 EXAMPLES = examples(
     "halocline wedge jerlov-1c clean.1001.exr water.visibility=4,8,16 light.sun_elevation=15:75:3",
-    "halocline wedge look.toml shot.####.exr --frame 1040 story.silhouette_contrast=0.05,0.1 --out w.html",
+    "halocline wedge look.toml 'shot.####.exr' --frame 1040 story.silhouette_contrast=0.05,0.1 --out w.html",
 )
 
 OutOption = Annotated[Path, typer.Option("--out", help="Sheet to write: .png, or .html for one page.")]

@@ -197,7 +197,8 @@ def _views(
 
 def _problem(error: HaloclineError) -> str:
     place = f"{error.where}: " if error.where else ""
-    return f"{place}{error.message}" + (f" {error.mend}" if error.mend else "")
+    message = error.message if error.message.endswith(".") else f"{error.message}."
+    return f"{place}{message}" + (f" {error.mend}" if error.mend else "")
 
 
 def _window(window: Window) -> tuple[int, int, int, int]:

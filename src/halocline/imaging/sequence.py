@@ -232,6 +232,13 @@ def check_matching(beauty: Sequence, depth: Sequence) -> None:
 
 def _single(sequence: Sequence, frames: str | None) -> Sequence:
     path = sequence.path(0)
+    if path.is_dir():
+        raise SequenceError(
+            "is a folder",
+            code="E-SEQUENCE-PATTERN",
+            where=str(path),
+            mend=f"Give a file in it, or a pattern such as {path / 'name.####.exr'}.",
+        )
     if not path.exists():
         raise SequenceError(
             "is not there",

@@ -338,7 +338,7 @@ def _jerlov_water(water_type: str, source: str) -> Water:
         b, b_gaps = _mended(theirs.b, table_nm, _pure_water_spectra()[1])
         kirk = kirk_diffuse_attenuation(a, b)
         kd, kd_gaps = _mended(theirs.kd, table_nm, kirk) if theirs.has("Kd") else (kirk, ())
-    caveats = list(dict.fromkeys(_with_ranges(str(warning.message)) for warning in caught))
+    caveats = list(dict.fromkeys(_for_our_readers(str(warning.message)) for warning in caught))
     for label, gaps in (("a", a_gaps), ("b", b_gaps), ("Kd", kd_gaps)):
         if gaps:
             caveats.append(
@@ -361,6 +361,11 @@ def _jerlov_water(water_type: str, source: str) -> Water:
         tuple(caveats),
         tuple(theirs.caveats()),
     )
+
+
+def _for_our_readers(text: str) -> str:
+    """Return a warning of the `jerlov` package as a user of Halocline should read it."""
+    return _with_ranges(text).replace("See DATA.md", "See DATA.md of the jerlov package")
 
 
 def _with_ranges(text: str) -> str:

@@ -272,7 +272,7 @@ def _text(path: Path) -> str:
                 where=str(path),
                 mend="This is no preset.",
             )
-        return path.read_text(encoding="utf-8")
+        return path.read_text(encoding="utf-8-sig")
     except (OSError, UnicodeDecodeError) as error:
         raise PresetError(
             f"the preset cannot be read ({error})",

@@ -41,6 +41,7 @@ from halocline.presets.sections import (
     WaterSection,
 )
 from halocline.presets.water_choice import FittedWater, fitted_water
+from halocline.quantities import Strict
 
 # Sections that hold for a whole sequence: a water that changed from frame to frame would be fitted anew each
 # time, and its colours would step.
@@ -86,6 +87,9 @@ class Preset:
         self.notes = str(document.tables.get("notes", ""))
         problems = _top_level_problems(document)
         self._order = _step_order(document, problems)
+        if problems:
+            # All mistakes are told at once, also those that do not keep the sections from being read.
+            self._sections(_still(document.tables), problems)
         raise_problems(problems, document)
         self._looks: dict[float, Look] = {}
         # The values between two keys lie between theirs, so the keys (and the first frame) stand for all.
@@ -142,13 +146,18 @@ class Preset:
             path = tuple((error.where or "").split("."))
             raise_problems([error.located(document.where(path))], document)
             raise
-        sections = {
-            name: validated(model, tables.get(name, {}), (name,), document, problems)
-            for name, model in SECTIONS.items()
-        }
+        sections = self._sections(tables, problems)
         graph = self._graph(tables.get("steps", {}), problems)
         raise_problems(problems, document)
         return Look(graph=graph, **sections)  # type: ignore[arg-type]  # no problems: all are there
+
+    def _sections(
+        self, tables: Mapping[str, Any], problems: list[HaloclineError]
+    ) -> dict[str, Strict | None]:
+        return {
+            name: validated(model, tables.get(name, {}), (name,), self.document, problems)
+            for name, model in SECTIONS.items()
+        }
 
     def _graph(self, tables: Mapping[str, Any], problems: list[HaloclineError]) -> Graph | None:
         steps, previous = [], SOURCE
@@ -376,3 +385,12 @@ def _without_none(value: Any) -> Any:
     if isinstance(value, list):
         return [_without_none(item) for item in value]
     return value
+
+
+def _still(tables: Mapping[str, Any]) -> Mapping[str, Any]:
+    """Return the tables as they stand on frame 0; nothing, where a curve of them cannot be read."""
+    try:
+        resolved: Mapping[str, Any] = resolved_at(tables, 0)
+    except PresetError:
+        return {}
+    return resolved
