@@ -15,6 +15,7 @@ from dataclasses import dataclass, replace
 from pathlib import Path
 
 from halocline.batch.frame_task import planes_read
+from halocline.batch.layers import planes_held
 from halocline.batch.task import FrameTask, input_spec_of
 from halocline.errors import HaloclineError, JobError
 from halocline.graph.engine import TILE_PIXELS, Evaluation
@@ -175,7 +176,7 @@ def frame_need(tasks: Sequence[FrameTask], preset: Preset) -> FrameNeed | None:
             # rgb, alpha, range; two more where depth is averaged; and a whole part is decoded at once.
             planes = 3 + 1 + 1 + 2 + sum(1 if name.startswith("matte.") else 3 for name in extra)
             look = preset.at(task.frame)
-            layers = sum(_layer_planes(name, look.bands.count) for name in look.output.layers)
+            layers = planes_held(graph, look.output.layers, look.bands.count) if look.output.layers else 0
             # An operator that looks around a pixel needs its inputs whole, and works on copies.
             # Measured at UHD: 1.2 GB for forward scatter, 1.5 GB for a water layer.
             whole = 5 * look.bands.count + 16 if _looks_around(graph) else 0
@@ -204,10 +205,6 @@ def _need(headers: list[Header], planes: int, result: int, whole: int) -> FrameN
 def _looks_around(graph: Graph) -> bool:
     """Tell whether any operator may need pixels around a pixel."""
     return any(type(step.operator).reach is not Operator.reach for step in graph.steps)
-
-
-def _layer_planes(name: str, bands: int) -> int:
-    return bands if name in ("transmittance", "veil") else 3
 
 
 def _shapes(count: int, threads: int) -> list[Sizing]:

@@ -196,7 +196,8 @@ def _best_strength(kind: str, samples: Sequence[Sample], setting: Setting, noise
 
 def _spread(misfit: Callable[[float], float], log_c: float, least: float) -> float:
     """Return the factor of c at which the misfit has risen by 4 (two standard deviations)."""
-    step = 0.03
+    # No wider than the margin that strengths keep from the clearest water there is.
+    step = 0.015
     rise = 0.5 * (misfit(log_c + step) + misfit(log_c - step)) - least
     return math.exp(min(3.0, 2.0 * step / math.sqrt(max(rise, 1e-9))))
 
