@@ -84,7 +84,7 @@ def _measured(source: Path, frame: Frame) -> dict[str, list[tuple[float, float]]
 
 def _slices(shot: Shot) -> None:
     field = light_field(shot)
-    rungs = [rung for rung in range(29) if DEPTHS_M[0] / 1.25 < ladder_depth(rung) < DEPTHS_M[1] * 1.25]
+    rungs = [rung for rung in range(26) if DEPTHS_M[0] / 1.25 < ladder_depth(rung) < DEPTHS_M[1] * 1.25]
     with ThreadPoolExecutor(os.cpu_count()) as pool:
         for _ in pool.map(lambda rung: field.fine(rung, int(field.setup.finest_levels[rung])), rungs):
             pass

@@ -6,7 +6,7 @@ import numpy as np
 from numpy.testing import assert_allclose, assert_array_equal
 
 from halocline._typing import F32
-from halocline.physics.facing import normals_from_range
+from halocline.physics.facing import averaged_at_edges, normals_from_range
 
 
 def rays(rows: int, columns: int) -> F32:
@@ -55,3 +55,27 @@ def test_one_pixel_around_is_enough() -> None:
     whole = normals_from_range(directions, range_m)
     part = normals_from_range(directions[:, 9:16], range_m[9:16])
     assert_array_equal(part[:, 1:-1], whole[:, 10:15])
+
+
+def test_a_thin_strand_takes_the_mean_of_its_sides() -> None:
+    range_m = np.full((20, 9), np.inf, np.float32)
+    range_m[:, 4] = 3.0
+    light = np.zeros((20, 9), np.float32)
+    light[::2, 4] = 1.0
+    (even,) = averaged_at_edges([light], range_m)
+    # Five pixels along the strand, two or three of them bright.
+    assert_allclose(even[2:-2, 4], np.where(np.arange(16) % 2, 0.4, 0.6), atol=1e-6)
+    assert (light[::2, 4] == 1.0).all()
+
+
+def test_inside_a_surface_and_across_an_edge_nothing_is_lent() -> None:
+    range_m = np.full((12, 16), 2.0, np.float32)
+    range_m[:, 8:] = 6.0
+    light = np.zeros((12, 16), np.float32)
+    light[:, 8:] = 1.0
+    light[5, 2] = 0.7
+    (even,) = averaged_at_edges([light], range_m)
+    np.testing.assert_array_equal(even, light)
+    whole = np.full((6, 6), 2.0, np.float32)
+    plane = np.zeros_like(whole)
+    assert averaged_at_edges([plane], whole)[0] is plane

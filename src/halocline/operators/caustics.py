@@ -23,7 +23,7 @@ from halocline.operators.surface_light import (
     channel_weights,
     light_field,
 )
-from halocline.physics.facing import normals_from_range
+from halocline.physics.facing import EDGE_REACH, averaged_at_edges, normals_from_range
 from halocline.physics.light_field import CausticField
 from halocline.physics.transport import LightPath
 from halocline.physics.visibility import RangeRemap
@@ -115,8 +115,8 @@ class Caustics(Operator[CausticsParameters]):
         return self.parameters.contrast == 0.0 or not shot.path.sun_share(0.0).any()
 
     def reach(self, shot: Shot) -> int:  # noqa: ARG002 - part of the protocol
-        """Normals from depth take the pixels next to each."""
-        return 1 if self.parameters.normals == "auto" else 0
+        """At edges, directions are averaged over the pixels around; those from depth take one more."""
+        return {"auto": EDGE_REACH + 1, "render": EDGE_REACH, "none": 0}[self.parameters.normals]
 
     def prepare(self, shot: Shot) -> _Prepared:
         """Raise the sea and refract the sun through it."""
@@ -141,7 +141,9 @@ class Caustics(Operator[CausticsParameters]):
         """Put the pattern on the light."""
         ready: _Prepared = prepared
         trimmed = {name: tile.trim(plane) for name, plane in planes.items()}
-        facing = _facing(self._normals(planes, tile, shot), shot)
+        facing = _facing(self._normals(planes, tile, shot), planes["range"], shot)
+        if facing is not None:
+            facing = tile.trim(facing)
         view = _View.of(shot, ready.axes, tile)
         gain = _departure(ready, view, trimmed["range"], facing)
         far_share = trimmed.get("far_share")
@@ -159,10 +161,10 @@ class Caustics(Operator[CausticsParameters]):
         if self.parameters.normals == "none":
             return None
         if "normal" in planes:
-            return tile.trim(planes["normal"])
+            return planes["normal"]
         if self.parameters.normals == "render":
             return None
-        return tile.trim(normals_from_range(shot.camera.directions(tile.window), planes["range"]))
+        return normals_from_range(shot.camera.directions(tile.window), planes["range"])
 
     def _hold_out(self, gain: F32, planes: Planes) -> None:
         p = self.parameters
@@ -195,19 +197,20 @@ class _View:
         return replace(self, x=self.x[where], y=self.y[where], down=self.down[where])
 
 
-def _facing(normal: F32 | None, shot: Shot) -> F32 | None:
+def _facing(normal: F32 | None, range_m: F32, shot: Shot) -> F32 | None:
     """Return what a surface takes of the sun's light over what it takes of diffuse light; 1 if level."""
     if normal is None:
         return None
     travel, up = shot.path.sun_travel.astype(np.float32), shot.path.up.astype(np.float32)
-    sun = -(normal[0] * travel[0] + normal[1] * travel[1] + normal[2] * travel[2])
+    sun: F32 = -(normal[0] * travel[0] + normal[1] * travel[1] + normal[2] * travel[2])
     np.maximum(sun, np.float32(0.0), out=sun)
     sun *= np.float32(1.0 / max(1e-3, -float(shot.path.sun_travel @ shot.path.up)))
-    diffuse = normal[0] * up[0] + normal[1] * up[1] + normal[2] * up[2]
+    diffuse: F32 = normal[0] * up[0] + normal[1] * up[1] + normal[2] * up[2]
     diffuse *= np.float32(0.5 * (1.0 - _FROM_BELOW))
     diffuse += np.float32(0.5 * (1.0 + _FROM_BELOW))
-    over: F32 = sun / np.maximum(diffuse, np.float32(0.5 * _FROM_BELOW))
-    return over
+    sun, diffuse = averaged_at_edges([sun, diffuse], range_m)
+    over: F32 = np.maximum(diffuse, np.float32(0.5 * _FROM_BELOW))
+    return np.divide(sun, over, out=over)
 
 
 def _farthest(path: LightPath) -> float:

@@ -1,10 +1,16 @@
-"""Which way surfaces face, where a render has no normals but knows their distance."""
+"""Which way surfaces face: from their distance, and at edges, where a pixel's own normal is one of many."""
 
 from __future__ import annotations
 
+import cv2
 import numpy as np
 
 from halocline._typing import F32
+
+# An edge runs where range changes by more than this share within a pixel; what differs less is one surface.
+_EDGE = 0.05
+# How far around an edge pixel its surface is averaged.
+EDGE_REACH = 2
 
 
 def normals_from_range(directions: F32, range_m: F32) -> F32:
@@ -71,3 +77,50 @@ def _step_to_nearer(place: F32, range_m: F32, known: np.ndarray, *, axis: int) -
     forward = np.concatenate([between, gap], axis=axis + 1)
     backward = np.concatenate([gap, between], axis=axis + 1)
     return np.where(use_after, forward, np.where(use_before, backward, np.float32(0.0)))
+
+
+def averaged_at_edges(values: list[F32], range_m: F32) -> list[F32]:
+    """Return what a surface takes of light with each edge pixel's replaced by its surroundings' mean.
+
+    Colour is the mean over a pixel, a normal pass often one sample in it. On a strand as thin as a pixel the
+    samples jump from its bright to its dark side, and what is multiplied by them comes out as beads. So where
+    an edge runs, the mean over the pixels around that lie on the same surface is taken.
+
+    Parameters
+    ----------
+    values
+        Planes ``(rows, columns)`` that are linear in light.
+    range_m
+        ``(rows, columns)`` metres.
+
+    Notes
+    -----
+    Border rule: pixels at the picture's edge have neighbours on one side only. Needs `EDGE_REACH` pixels
+    around each. Planes without edges come back as they are.
+    """
+    around = np.ones((3, 3), np.uint8)
+    # Where nothing is hit, range is endless.
+    nearest, farthest = cv2.erode(range_m, around), cv2.dilate(range_m, around)
+    rows, columns = np.nonzero(nearest < farthest * np.float32(1.0 / (1.0 + _EDGE)))
+    if not rows.size:
+        return values
+    own = range_m[rows, columns]
+    count = np.zeros(rows.size, np.float32)
+    sums = [np.zeros(rows.size, np.float32) for _ in values]
+    steps = range(-EDGE_REACH, EDGE_REACH + 1)
+    for down in steps:
+        for across in steps:
+            row, column = rows + down, columns + across
+            inside = (row >= 0) & (row < range_m.shape[0]) & (column >= 0) & (column < range_m.shape[1])
+            np.clip(row, 0, range_m.shape[0] - 1, out=row)
+            np.clip(column, 0, range_m.shape[1] - 1, out=column)
+            there = range_m[row, column]
+            with np.errstate(invalid="ignore"):
+                same = inside & ((there == own) | (np.abs(there - own) <= np.float32(_EDGE) * own))
+            count += same
+            for total, plane in zip(sums, values, strict=True):
+                np.add(total, plane[row, column] * same, out=total)
+    out = [plane.copy() for plane in values]
+    for plane, total in zip(out, sums, strict=True):
+        plane[rows, columns] = total / count
+    return out

@@ -37,9 +37,11 @@ from halocline.physics.random import stream_key
 from halocline.physics.surface import SunBeam
 from halocline.physics.waves import SeaState, WavePatch, make_patch, unresolved_slopes, wavenumber
 
-_FIRST_DEPTH_M = 0.25
+# Above the first slice light departs from even in proportion to depth, as it does well above any focus.
+_FIRST_DEPTH_M = 0.5
 _LADDER_RATIO = 1.25
-_LAST_RUNG = 28  # 129 m; deeper points take the last slice
+_LAST_RUNG = 25  # 132 m; deeper points take the last slice
+_NO_WATER = -2
 # How the sea is shared between the two patches.
 _SHORTEST_CELLS = 6.0  # the shortest wave traced spans so many cells; shorter ones act as blur
 _FINE_SHARE = 0.4  # the longest wave of the fine patch, as a share of its side
@@ -68,7 +70,7 @@ _COARSE = -2
 
 
 def ladder_depth(rung: int) -> float:
-    """Return the depth (m) of a slice: 0.25 m times 1.25 to the power of the rung."""
+    """Return the depth (m) of a slice: 0.5 m times 1.25 to the power of the rung."""
     return _FIRST_DEPTH_M * _LADDER_RATIO**rung
 
 
@@ -323,6 +325,9 @@ class CausticField:
         self._make_ready([between for _, between in groups])
         out = np.empty((3, x.size), np.float32)
         for where, between in groups:
+            if between.rung == _NO_WATER:
+                out[:, where] = 1.0
+                continue
             out[:, where] = self._at(tuple(place[where] for place in places), origin, between)
         return out.reshape(3, *x.shape)
 
@@ -342,13 +347,15 @@ class CausticField:
         return min(max(level, int(self.setup.finest_levels[rung])), self.setup.coarsest_level)
 
     def _rungs(self, depth_m: F32) -> NDArray[np.int16]:
-        """Return the last rung that is not below each depth, -1 over the first."""
+        """Return the last rung that is not below each depth, -1 over the first, `_NO_WATER` at 0."""
         rung = np.maximum(depth_m, np.float32(0.5 * _FIRST_DEPTH_M))
         rung *= np.float32(1.0 / _FIRST_DEPTH_M)
         np.log(rung, out=rung)
         rung *= np.float32(1.0 / math.log(_LADDER_RATIO))
         np.floor(rung, out=rung)
-        return np.clip(rung, np.float32(-1.0), np.float32(_LAST_RUNG)).astype(np.int16)
+        found = np.clip(rung, np.float32(-1.0), np.float32(_LAST_RUNG)).astype(np.int16)
+        found[depth_m <= 0.0] = _NO_WATER
+        return found
 
     def _levels(self, footprint_m: F32) -> F32:
         """Return how often the grid may be halved for footprints, with fractions."""
@@ -464,6 +471,8 @@ class _Between:
     @property
     def rungs(self) -> list[int]:
         """The rungs above and below, as far as there are."""
+        if self.rung == _NO_WATER:
+            return []
         return [rung for rung in (self.rung, self.rung + 1) if 0 <= rung <= _LAST_RUNG]
 
 
