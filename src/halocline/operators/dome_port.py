@@ -8,15 +8,8 @@ from __future__ import annotations
 
 from typing import Literal
 
-from halocline.graph.operator import WHOLE, Operator, Planes, PlaneUse, Tile
 from halocline.graph.shot import Shot
-from halocline.operators.housed_lens import (
-    HousedLensParameters,
-    PortPicture,
-    overscan_warnings,
-    port_picture,
-    seen_through,
-)
+from halocline.operators.housed_lens import HousedLensParameters, PortOperator, PortPicture, port_picture
 from halocline.physics.ports import GLASSES, DomePort
 from halocline.physics.refraction import WaterMass
 from halocline.quantities import Distance, Length, Position
@@ -45,23 +38,13 @@ class DomePortParameters(HousedLensParameters):
     pupil_forward: Position = 0.0
 
 
-class DomePortOperator(Operator[DomePortParameters]):
-    """Bends the picture at spherical glass."""
+class DomePortOperator(PortOperator[DomePortParameters]):
+    """Bends the picture at spherical glass; a pupil off the centre moves all of it."""
 
     Parameters = DomePortParameters
+    port_name = "dome port"
 
-    def planes(self) -> PlaneUse:
-        """Read colour and coverage; write them, displacement, blur, and the lookup map for other programs."""
-        return PlaneUse(
-            reads=frozenset({"rgb", "alpha"}),
-            writes=frozenset({"rgb", "alpha", "displacement", "blur_px", "lookup_map"}),
-        )
-
-    def reach(self, shot: Shot) -> int:  # noqa: ARG002 - part of the protocol
-        """A pupil off the centre moves all of the picture."""
-        return WHOLE
-
-    def prepare(self, shot: Shot) -> PortPicture:
+    def picture(self, shot: Shot) -> PortPicture:
         """Trace the dome's rays."""
         p = self.parameters
         port = DomePort(
@@ -71,20 +54,4 @@ class DomePortOperator(Operator[DomePortParameters]):
             GLASSES[p.glass],
             (p.pupil_right, p.pupil_up, p.pupil_forward),
         )
-        picture = port_picture(port, p, shot, 1.0)
-        overscan_warnings(picture, shot, "dome port")
-        return picture
-
-    def warnings(self, shot: Shot) -> tuple[str, ...]:
-        """Say where the render lacks overscan."""
-        return overscan_warnings(self.prepare(shot), shot, "dome port")
-
-    def apply(
-        self,
-        planes: Planes,
-        tile: Tile,  # noqa: ARG002 - part of the protocol
-        shot: Shot,
-        prepared: PortPicture,
-    ) -> Planes:
-        """Bend."""
-        return seen_through(planes, prepared, shot.display_window)
+        return port_picture(port, p, shot, 1.0)

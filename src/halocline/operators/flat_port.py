@@ -8,15 +8,8 @@ from __future__ import annotations
 
 from typing import Literal
 
-from halocline.graph.operator import WHOLE, Operator, Planes, PlaneUse, Tile
 from halocline.graph.shot import Shot
-from halocline.operators.housed_lens import (
-    HousedLensParameters,
-    PortPicture,
-    overscan_warnings,
-    port_picture,
-    seen_through,
-)
+from halocline.operators.housed_lens import HousedLensParameters, PortOperator, PortPicture, port_picture
 from halocline.physics.ports import GLASSES, FlatPort
 from halocline.physics.refraction import WaterMass
 from halocline.quantities import Length
@@ -45,43 +38,17 @@ class FlatPortParameters(HousedLensParameters):
     render_lens: Literal["water", "air"] = "water"
 
 
-class FlatPortOperator(Operator[FlatPortParameters]):
+class FlatPortOperator(PortOperator[FlatPortParameters]):
     """Bends the picture at plane glass."""
 
     Parameters = FlatPortParameters
+    port_name = "flat port"
 
-    def planes(self) -> PlaneUse:
-        """Read colour and coverage; write them, displacement, blur, and the lookup map for other programs."""
-        return PlaneUse(
-            reads=frozenset({"rgb", "alpha"}),
-            writes=frozenset({"rgb", "alpha", "displacement", "blur_px", "lookup_map"}),
-        )
-
-    def reach(self, shot: Shot) -> int:  # noqa: ARG002 - part of the protocol
-        """Corners come from far inside."""
-        return WHOLE
-
-    def prepare(self, shot: Shot) -> PortPicture:
+    def picture(self, shot: Shot) -> PortPicture:
         """Trace the port's rays."""
         p = self.parameters
         port = FlatPort(
             p.pupil_distance, p.glass_thickness, WaterMass(p.temperature, p.salinity), GLASSES[p.glass]
         )
         scale = port.axis_magnification if p.render_lens == "water" else 1.0
-        picture = port_picture(port, p, shot, scale)
-        overscan_warnings(picture, shot, "flat port")
-        return picture
-
-    def warnings(self, shot: Shot) -> tuple[str, ...]:
-        """Say where the render lacks overscan."""
-        return overscan_warnings(self.prepare(shot), shot, "flat port")
-
-    def apply(
-        self,
-        planes: Planes,
-        tile: Tile,  # noqa: ARG002 - part of the protocol
-        shot: Shot,
-        prepared: PortPicture,
-    ) -> Planes:
-        """Bend."""
-        return seen_through(planes, prepared, shot.display_window)
+        return port_picture(port, p, shot, scale)

@@ -3,15 +3,16 @@
 from __future__ import annotations
 
 import logging
+from abc import abstractmethod
 from dataclasses import dataclass
 from functools import lru_cache
-from typing import Annotated, Literal
+from typing import Annotated, ClassVar, Literal
 
 import numpy as np
 from pydantic import Field
 
 from halocline._typing import F32, F64
-from halocline.graph.operator import Planes
+from halocline.graph.operator import WHOLE, Operator, P, Planes, PlaneUse, Tile
 from halocline.graph.shot import Shot
 from halocline.imaging.camera import Camera
 from halocline.imaging.frame import Window
@@ -248,3 +249,45 @@ def overscan_warnings(picture: PortPicture, shot: Shot, name: str) -> tuple[str,
 @lru_cache(maxsize=256)
 def _log_once(message: str) -> None:
     logger.warning(message)
+
+
+class PortOperator(Operator[P]):
+    """A port, whatever kind: a fixed displacement and blur of the whole picture."""
+
+    # As a warning names it.
+    port_name: ClassVar[str]
+
+    @abstractmethod
+    def picture(self, shot: Shot) -> PortPicture:
+        """Return what the port does to each pixel."""
+
+    def planes(self) -> PlaneUse:
+        """Read colour and coverage; write them, displacement, blur, and the lookup map for other programs."""
+        return PlaneUse(
+            reads=frozenset({"rgb", "alpha"}),
+            writes=frozenset({"rgb", "alpha", "displacement", "blur_px", "lookup_map"}),
+        )
+
+    def reach(self, shot: Shot) -> int:  # noqa: ARG002 - part of the protocol
+        """Corners come from far inside."""
+        return WHOLE
+
+    def prepare(self, shot: Shot) -> PortPicture:
+        """Make the port's picture, and tell where the render lacks overscan."""
+        picture = self.picture(shot)
+        overscan_warnings(picture, shot, self.port_name)
+        return picture
+
+    def warnings(self, shot: Shot) -> tuple[str, ...]:
+        """Say where the render lacks overscan."""
+        return overscan_warnings(self.picture(shot), shot, self.port_name)
+
+    def apply(
+        self,
+        planes: Planes,
+        tile: Tile,  # noqa: ARG002 - part of the protocol
+        shot: Shot,
+        prepared: PortPicture,
+    ) -> Planes:
+        """Bend."""
+        return seen_through(planes, prepared, shot.display_window)

@@ -14,10 +14,9 @@ from pydantic import Field
 
 from halocline._typing import F64
 from halocline.errors import GraphError
-from halocline.graph.operator import WHOLE, Operator, Planes, PlaneUse, Tile
 from halocline.graph.shot import Shot
 from halocline.imaging.frame import Window
-from halocline.operators.housed_lens import GRID_STEP, PortPicture, overscan_warnings, seen_through
+from halocline.operators.housed_lens import GRID_STEP, PortOperator, PortPicture
 from halocline.physics.bend import Grid
 from halocline.physics.distortion import Distortion, WaterPart
 from halocline.quantities import Strict
@@ -69,41 +68,15 @@ class MeasuredPortParameters(Strict):
     mode: Literal["apply", "remove"] = "apply"
 
 
-class MeasuredPort(Operator[MeasuredPortParameters]):
+class MeasuredPort(PortOperator[MeasuredPortParameters]):
     """Distorts the picture as a photographed grid was."""
 
     Parameters = MeasuredPortParameters
+    port_name = "measured port"
 
-    def planes(self) -> PlaneUse:
-        """Read colour and coverage; write them, displacement, and the lookup map for other programs."""
-        return PlaneUse(
-            reads=frozenset({"rgb", "alpha"}),
-            writes=frozenset({"rgb", "alpha", "displacement", "blur_px", "lookup_map"}),
-        )
-
-    def reach(self, shot: Shot) -> int:  # noqa: ARG002 - part of the protocol
-        """Corners come from far inside."""
-        return WHOLE
-
-    def prepare(self, shot: Shot) -> PortPicture:
+    def picture(self, shot: Shot) -> PortPicture:
         """Evaluate the model."""
-        picture = _picture(self.parameters, shot.display_window, shot.data_window)
-        overscan_warnings(picture, shot, "measured port")
-        return picture
-
-    def warnings(self, shot: Shot) -> tuple[str, ...]:
-        """Say where the render lacks overscan."""
-        return overscan_warnings(self.prepare(shot), shot, "measured port")
-
-    def apply(
-        self,
-        planes: Planes,
-        tile: Tile,  # noqa: ARG002 - part of the protocol
-        shot: Shot,
-        prepared: PortPicture,
-    ) -> Planes:
-        """Distort."""
-        return seen_through(planes, prepared, shot.display_window)
+        return _picture(self.parameters, shot.display_window, shot.data_window)
 
 
 @lru_cache(maxsize=4)
