@@ -89,9 +89,27 @@ def test_a_worker_that_cannot_start_ends_the_job_with_its_reason(
     assert not children()
 
 
+def test_a_worker_that_is_killed_before_it_begins_is_replaced(
+    shot: Folder, look: Preset, monkeypatch: pytest.MonkeyPatch, tmp_path: Path
+) -> None:
+    first_dies = (
+        "import os\n"
+        "try:\n"
+        f"    os.mkdir({str(tmp_path / 'killed once')!r})\n"
+        "    os.kill(os.getpid(), 9)\n"
+        "except FileExistsError:\n"
+        "    pass\n"
+    )
+    monkeypatch.setattr(module, "_WORKER", first_dies + module._WORKER)
+    assert run_frames(shot.tasks(), look, maker=Workers(look, Evaluation(1), 2)).complete
+    assert (tmp_path / "killed once").exists()
+    assert not children()
+
+
 @pytest.mark.skipif(not sys.platform.startswith("linux"), reason="reads /proc")
 def test_workers_end_when_their_parent_is_killed(empty_shot: Folder) -> None:
-    shot = empty_shot.write(range(1001, 1041))
+    # Many, so that the job is still at work when its second worker is seen.
+    shot = empty_shot.write(range(1001, 1161))
     command = [sys.executable, "-m", "halocline.cli.main", "apply", "jerlov-1c", shot.pattern]
     process = subprocess.Popen(
         [*command, "--out", str(shot.out), "--processes", "2", "--log", "json", "--no-check"],

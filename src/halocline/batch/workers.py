@@ -98,6 +98,7 @@ class _Crew:
         self.again: deque[FrameTask] = deque()
         self.deaths: dict[Path, int] = {}
         self.exhausted = False
+        self.stillborn = 0
         # Workers that the budget allows; before the first frame nobody knows better than one.
         self.allowed = plan.processes if plan.budget_bytes is None else 1
         self.largest_bytes = 0
@@ -232,7 +233,8 @@ class _Crew:
         if worker.dismissed and not worker.in_hand:
             return
         if not worker.began:
-            raise _no_start(worker)
+            self._not_begun(worker)
+            return
         for task in worker.in_hand.values():
             deaths = self.deaths[task.out] = self.deaths.get(task.out, 0) + 1
             if deaths < _LIVES:
@@ -241,6 +243,21 @@ class _Crew:
                 self.exhausted = False
             else:
                 yield FrameFailed(task, _death(worker, task))
+
+    def _not_begun(self, worker: _Worker) -> None:
+        """Take the death of a worker that never asked for a frame.
+
+        One that was killed is replaced. Where that happens again, or it ended by itself, another would fare
+        no better: the job goes on with those that work, and ends where there are none.
+        """
+        self.stillborn += 1
+        killed = worker.process.returncode < 0
+        if killed and self.stillborn < _LIVES:
+            return
+        if not any(other.began for other in self.workers):
+            raise _no_start(worker)
+        logger.warning("%s; the job goes on with fewer", _no_start(worker).message)
+        self.allowed = len(self._active())
 
     def _gone(self, worker: _Worker) -> None:
         worker.pipe.close()
