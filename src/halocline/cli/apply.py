@@ -12,6 +12,22 @@ from halocline.batch.makers import Means
 from halocline.batch.memory_budget import parse_memory
 from halocline.batch.plan_tasks import MissingFrames, plan_shot
 from halocline.cli.examples import examples
+from halocline.cli.options import (
+    CheckOption,
+    DepthOption,
+    DryRunOption,
+    FramesOption,
+    LogOption,
+    MemoryOption,
+    OutOption,
+    OverwriteOption,
+    PresetArgument,
+    ProcessesOption,
+    ResumeOption,
+    SchedulerOption,
+    SetOption,
+    ThreadsOption,
+)
 from halocline.cli.output import LogForm
 from halocline.cli.shot import RunOptions, exit_status, run_shot, show_plan
 from halocline.presets.preset import load_preset
@@ -23,47 +39,14 @@ EXAMPLES = examples(
     "halocline apply look.toml 'clean.####.exr' --out wet/ --resume --processes 4 --memory 16G",
 )
 
-ThreadsOption = Annotated[
-    int | None,
-    typer.Option("--threads", min=1, help="Computing threads in each process; from the cores if not given."),
-]
-ProcessesOption = Annotated[
-    int | None,
-    typer.Option("--processes", min=1, help="Processes; from cores and memory if not given."),
-]
-MemoryOption = Annotated[
-    str | None,
-    typer.Option("--memory", metavar="AMOUNT", help="Memory for all processes, as 16G; 0.8 of the free."),
-]
-SchedulerOption = Annotated[
-    str | None,
-    typer.Option("--scheduler", metavar="ADDRESS", help="Use the machines of this dask scheduler."),
-]
-OverwriteOption = Annotated[bool, typer.Option("--overwrite", help="Replace frames that are there.")]
-ResumeOption = Annotated[
-    bool, typer.Option("--resume", help="Make only frames that are missing, damaged or out of date.")
-]
-DryRunOption = Annotated[bool, typer.Option("--dry-run", help="Show what would be done; do nothing.")]
-CheckOption = Annotated[
-    bool, typer.Option("--check/--no-check", help="Look over the finished frames (see: halocline check).")
-]
-LogOption = Annotated[LogForm, typer.Option("--log", help="How to tell progress.")]
-
 
 def apply(
-    preset: Annotated[str, typer.Argument(metavar="PRESET", help="Preset file, or name of a shipped one.")],
+    preset: PresetArgument,
     beauty: Annotated[str, typer.Argument(metavar="BEAUTY", help="EXR file or frame pattern.")],
-    out: Annotated[str, typer.Option("--out", help="Folder, file or frame pattern to write.")],
-    depth: Annotated[
-        str | None, typer.Option("--depth", help="Depth pass, where it is not in the beauty's files.")
-    ] = None,
-    frames: Annotated[
-        str | None, typer.Option("--frames", metavar="RANGE", help="Frames, such as 1001-1100x2.")
-    ] = None,
-    settings: Annotated[
-        list[str] | None,
-        typer.Option("--set", metavar="KEY=VALUE", help="Set one key of the preset; may be given again."),
-    ] = None,
+    out: OutOption,
+    depth: DepthOption = None,
+    frames: FramesOption = None,
+    settings: SetOption = None,
     layers: Annotated[
         str | None,
         typer.Option(

@@ -14,7 +14,9 @@ from halocline.batch.makers import Means
 from halocline.batch.memory_budget import parse_memory
 from halocline.batch.open_job import job_template
 from halocline.batch.plan_tasks import ShotPlan
-from halocline.cli.apply import (
+from halocline.cli.examples import examples
+from halocline.cli.exit_status import NOTHING_POSSIBLE, SOME_FAILED
+from halocline.cli.options import (
     CheckOption,
     DryRunOption,
     LogOption,
@@ -25,8 +27,6 @@ from halocline.cli.apply import (
     SchedulerOption,
     ThreadsOption,
 )
-from halocline.cli.examples import examples
-from halocline.cli.exit_status import NOTHING_POSSIBLE, SOME_FAILED
 from halocline.cli.output import LogForm, error_record, json_line, say, say_error
 from halocline.cli.shot import RunOptions, exit_status, review_shot, run_shot, show_plan
 from halocline.errors import HaloclineError

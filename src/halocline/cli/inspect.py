@@ -10,6 +10,7 @@ import typer
 
 from halocline.cli.examples import examples
 from halocline.cli.exit_status import SOME_FAILED
+from halocline.cli.options import DepthOption
 from halocline.imaging.load import InputSpec
 from halocline.imaging.report import inspect as inspect_files
 from halocline.units import metres_per_scene_unit
@@ -23,9 +24,7 @@ EXAMPLES = examples(
 
 def inspect(
     source: Annotated[str, typer.Argument(metavar="FILE_OR_SEQUENCE", help="EXR file or frame pattern.")],
-    depth: Annotated[
-        str | None, typer.Option("--depth", help="Depth pass, where it is not in the beauty's files.")
-    ] = None,
+    depth: DepthOption = None,
     frames: Annotated[
         str | None, typer.Option("--frames", metavar="RANGE", help="Frames; the first is looked at.")
     ] = None,

@@ -12,9 +12,9 @@ import typer
 
 from halocline._typing import F64
 from halocline.cli.examples import examples
+from halocline.cli.options import DisplayOption, OverwriteOption, PresetArgument, ViewOption
 from halocline.cli.output import say
 from halocline.cli.still import Still, Viewing, tasks_of
-from halocline.cli.wedge import DisplayOption, OverwriteOption, ViewOption
 from halocline.errors import JobError
 from halocline.operators.suspended_matter import SuspendedMatter
 from halocline.physics.transport import LightPath
@@ -54,7 +54,7 @@ class What(StrEnum):
 
 
 def plot(
-    preset: Annotated[str, typer.Argument(metavar="PRESET", help="Preset file, or name of a shipped one.")],
+    preset: PresetArgument,
     out: Annotated[Path, typer.Option("--out", help="PNG to write; a folder for all.")],
     what: Annotated[What, typer.Option("--what", help="Which plot.")] = What.every,
     render: Annotated[

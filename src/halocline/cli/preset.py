@@ -8,6 +8,7 @@ from typing import Annotated
 import typer
 
 from halocline.cli.examples import examples
+from halocline.cli.options import PresetArgument, SetOption
 from halocline.cli.preset_edit import DIFF_EXAMPLES, SET_EXAMPLES, diff, set_keys
 from halocline.errors import ColourError
 from halocline.presets.build import story_path, story_report
@@ -22,13 +23,6 @@ app = typer.Typer(
 )
 app.command("set", epilog=SET_EXAMPLES)(set_keys)
 app.command("diff", epilog=DIFF_EXAMPLES)(diff)
-
-PresetArgument = Annotated[
-    str, typer.Argument(metavar="PRESET", help="Preset file, or name of a shipped one.")
-]
-SetOption = Annotated[
-    list[str] | None, typer.Option("--set", metavar="KEY=VALUE", help="Set one key; may be given again.")
-]
 
 
 @app.command(epilog=examples("halocline preset check shot_120.toml"))

@@ -9,6 +9,14 @@ import typer
 from halocline.batch.makers import Means
 from halocline.batch.plan_tasks import plan_shot
 from halocline.cli.examples import examples
+from halocline.cli.options import (
+    DepthOption,
+    FramesOption,
+    LogOption,
+    OutOption,
+    OverwriteOption,
+    SetOption,
+)
 from halocline.cli.output import LogForm
 from halocline.cli.shot import RunOptions, exit_status, run_shot
 from halocline.matching.remove import removal_of
@@ -25,25 +33,18 @@ def remove(
         str, typer.Argument(metavar="PRESET", help="The water: what the frames were made with.")
     ],
     beauty: Annotated[str, typer.Argument(metavar="FRAMES", help="Wet EXR file or frame pattern.")],
-    out: Annotated[str, typer.Option("--out", help="Folder, file or frame pattern to write.")],
-    depth: Annotated[
-        str | None, typer.Option("--depth", help="Depth pass, where it is not in the frames' files.")
-    ] = None,
-    frames: Annotated[
-        str | None, typer.Option("--frames", metavar="RANGE", help="Frames, such as 1001-1100x2.")
-    ] = None,
-    settings: Annotated[
-        list[str] | None,
-        typer.Option("--set", metavar="KEY=VALUE", help="Set one key of the preset; may be given again."),
-    ] = None,
+    out: OutOption,
+    depth: DepthOption = None,
+    frames: FramesOption = None,
+    settings: SetOption = None,
     noise: Annotated[
         float, typer.Option(min=1e-6, help="Noise of the frames, standard deviation, scene-linear.")
     ] = 0.002,
     plate: Annotated[
         bool, typer.Option("--plate", help="A plate: the preset's white reference was never put on it.")
     ] = False,
-    overwrite: Annotated[bool, typer.Option("--overwrite", help="Replace frames that are there.")] = False,
-    log: Annotated[LogForm, typer.Option("--log", help="How to tell progress.")] = LogForm.text,
+    overwrite: OverwriteOption = False,
+    log: LogOption = LogForm.text,
 ) -> None:
     """Take a preset's water out of frames: attenuation, veiling light and downwelling, backwards.
 

@@ -8,6 +8,7 @@ from typing import Annotated
 import typer
 
 from halocline.cli.examples import examples
+from halocline.cli.options import DisplayOption, OverwriteOption, ViewOption, WidthOption
 from halocline.cli.output import say
 from halocline.cli.still import (
     Still,
@@ -17,14 +18,7 @@ from halocline.cli.still import (
     reference_pixels,
     tasks_of,
 )
-from halocline.cli.wedge import (
-    DisplayOption,
-    OverwriteOption,
-    ViewOption,
-    WidthOption,
-    png_bytes,
-    write_sheet,
-)
+from halocline.cli.wedge import png_bytes, write_sheet
 from halocline.errors import SequenceError
 from halocline.imaging.sequence import find_sequence
 from halocline.presets.preset import Preset, load_preset

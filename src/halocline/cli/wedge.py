@@ -9,6 +9,7 @@ import cv2
 import typer
 
 from halocline.cli.examples import examples
+from halocline.cli.options import DisplayOption, OverwriteOption, PresetArgument, ViewOption, WidthOption
 from halocline.cli.output import say
 from halocline.cli.still import Still, Viewing, reference_pixels, tasks_of
 from halocline.errors import HaloclineError
@@ -26,14 +27,10 @@ EXAMPLES = examples(
 )
 
 OutOption = Annotated[Path, typer.Option("--out", help="Sheet to write: .png, or .html for one page.")]
-DisplayOption = Annotated[str | None, typer.Option("--display", help="Display of the colour configuration.")]
-ViewOption = Annotated[str | None, typer.Option("--view", help="View of the display.")]
-WidthOption = Annotated[int, typer.Option("--width", min=120, max=1920, help="Pixels across each picture.")]
-OverwriteOption = Annotated[bool, typer.Option("--overwrite", help="Replace files that are there.")]
 
 
 def wedge(
-    preset: Annotated[str, typer.Argument(metavar="PRESET", help="Preset file, or name of a shipped one.")],
+    preset: PresetArgument,
     beauty: Annotated[str, typer.Argument(metavar="FRAME", help="EXR file, or a pattern with --frame.")],
     axes: Annotated[
         list[str],

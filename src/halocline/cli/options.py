@@ -1,0 +1,52 @@
+"""Options and arguments that several commands take, each stated once."""
+
+from __future__ import annotations
+
+from typing import Annotated
+
+import typer
+
+from halocline.cli.output import LogForm
+
+PresetArgument = Annotated[
+    str, typer.Argument(metavar="PRESET", help="Preset file, or name of a shipped one.")
+]
+SetOption = Annotated[
+    list[str] | None,
+    typer.Option("--set", metavar="KEY=VALUE", help="Set one key of the preset; may be given again."),
+]
+OutOption = Annotated[str, typer.Option("--out", help="Folder, file or frame pattern to write.")]
+DepthOption = Annotated[
+    str | None, typer.Option("--depth", help="Depth pass, where it is not in the frames' own files.")
+]
+FramesOption = Annotated[
+    str | None, typer.Option("--frames", metavar="RANGE", help="Frames, such as 1001-1100x2.")
+]
+ThreadsOption = Annotated[
+    int | None,
+    typer.Option("--threads", min=1, help="Computing threads in each process; from the cores if not given."),
+]
+ProcessesOption = Annotated[
+    int | None,
+    typer.Option("--processes", min=1, help="Processes; from cores and memory if not given."),
+]
+MemoryOption = Annotated[
+    str | None,
+    typer.Option("--memory", metavar="AMOUNT", help="Memory for all processes, as 16G; 0.8 of the free."),
+]
+SchedulerOption = Annotated[
+    str | None,
+    typer.Option("--scheduler", metavar="ADDRESS", help="Use the machines of this dask scheduler."),
+]
+OverwriteOption = Annotated[bool, typer.Option("--overwrite", help="Replace files that are there.")]
+ResumeOption = Annotated[
+    bool, typer.Option("--resume", help="Make only frames that are missing, damaged or out of date.")
+]
+DryRunOption = Annotated[bool, typer.Option("--dry-run", help="Show what would be done; do nothing.")]
+CheckOption = Annotated[
+    bool, typer.Option("--check/--no-check", help="Look over the finished frames (see: halocline check).")
+]
+LogOption = Annotated[LogForm, typer.Option("--log", help="How to tell progress.")]
+DisplayOption = Annotated[str | None, typer.Option("--display", help="Display of the colour configuration.")]
+ViewOption = Annotated[str | None, typer.Option("--view", help="View of the display.")]
+WidthOption = Annotated[int, typer.Option("--width", min=120, max=1920, help="Pixels across each picture.")]
