@@ -22,24 +22,28 @@ def put(path: Path, holder: Holder) -> None:
     claim_path(path).write_text(json.dumps(asdict(holder)))
 
 
-def test_only_one_of_many_gets_a_frame(tmp_path: Path) -> None:
-    out = tmp_path / "a.1001.exr"
-    winners: list[int] = []
-    start = threading.Barrier(8)
+def winners(out: Path, count: int) -> list[int]:
+    """Let that many jobs reach for one frame at the same moment; return those that got it."""
+    got: list[int] = []
+    start = threading.Barrier(count)
 
     def take(number: int) -> None:
         with Claims() as mine:
             start.wait()
             if mine.take(out) is None:
-                winners.append(number)
+                got.append(number)
             start.wait()
 
-    threads = [threading.Thread(target=take, args=(number,)) for number in range(8)]
+    threads = [threading.Thread(target=take, args=(number,)) for number in range(count)]
     for thread in threads:
         thread.start()
     for thread in threads:
         thread.join()
-    assert len(winners) == 1
+    return got
+
+
+def test_only_one_of_many_gets_a_frame(tmp_path: Path) -> None:
+    assert len(winners(tmp_path / "a.1001.exr", 8)) == 1
     assert list(tmp_path.iterdir()) == []
 
 
@@ -78,22 +82,7 @@ def test_only_one_takes_over_from_the_dead(tmp_path: Path) -> None:
     for _ in range(20):
         with Claims() as any_job:
             put(out, replace(any_job.me, token="dead", born="long ago"))
-        winners: list[int] = []
-        start = threading.Barrier(6)
-
-        def take(number: int, start: threading.Barrier = start, winners: list[int] = winners) -> None:
-            with Claims() as mine:
-                start.wait()
-                if mine.take(out) is None:
-                    winners.append(number)
-                start.wait()
-
-        threads = [threading.Thread(target=take, args=(number,)) for number in range(6)]
-        for thread in threads:
-            thread.start()
-        for thread in threads:
-            thread.join()
-        assert len(winners) == 1
+        assert len(winners(out, 6)) == 1
 
 
 def test_a_reused_process_number_is_not_taken_for_the_old_job(tmp_path: Path) -> None:

@@ -12,6 +12,7 @@ import pytest
 
 from halocline._typing import F32
 from halocline.errors import PresetError, WriteError
+from halocline.imaging.whole_file import write_whole
 from halocline.review.animation import animated, durations_ms, smaller
 from halocline.review.compare import (
     difference,
@@ -21,7 +22,6 @@ from halocline.review.compare import (
     slit_through_time,
 )
 from halocline.review.contact_sheet import BACKGROUND, U8, Tile, contact_sheet
-from halocline.review.files import write_whole
 from halocline.review.page import sheet_page
 from halocline.review.wedge import parse_axis, wedge
 
@@ -158,9 +158,9 @@ def test_preview_of_nothing_is_refused() -> None:
 
 def test_file_is_not_written_over_unless_asked(tmp_path: Path) -> None:
     path = tmp_path / "deep" / "sheet.png"
-    write_whole(path, b"one")
+    write_whole(path, b"one", make_folder=True)
     with pytest.raises(WriteError, match="the file is there already"):
-        write_whole(path, b"two")
+        write_whole(path, b"two", make_folder=True)
     assert path.read_bytes() == b"one"
-    write_whole(path, b"two", overwrite=True)
+    write_whole(path, b"two", overwrite=True, make_folder=True)
     assert [each.read_bytes() for each in path.parent.iterdir()] == [b"two"]

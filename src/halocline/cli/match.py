@@ -9,13 +9,13 @@ import typer
 
 from halocline.cli.examples import examples
 from halocline.errors import PhysicsError
+from halocline.imaging.whole_file import write_whole
 from halocline.matching.dive_data import DiveData, water_from
 from halocline.matching.match import match as find_match
 from halocline.matching.match import preset_text, report_lines
 from halocline.matching.model import Setting
 from halocline.matching.samples import parse_place
 from halocline.matching.still import Lens, read_still, samples_of
-from halocline.review.files import write_whole
 from halocline.rgb import LINEAR_REC709
 from halocline.units import metres
 
@@ -120,5 +120,5 @@ def match(
             write_figure(figure, plot, overwrite=overwrite)
     typer.echo("\n".join(lines))
     if out is not None:
-        write_whole(out, text.encode(), overwrite=overwrite)
+        write_whole(out, text.encode(), overwrite=overwrite, make_folder=True)
         typer.echo(f"written: {out}")

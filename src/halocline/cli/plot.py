@@ -16,6 +16,7 @@ from halocline.cli.options import DisplayOption, OverwriteOption, PresetArgument
 from halocline.cli.output import say
 from halocline.cli.still import Still, Viewing, tasks_of
 from halocline.errors import JobError
+from halocline.imaging.whole_file import write_whole
 from halocline.operators.suspended_matter import SuspendedMatter
 from halocline.physics.transport import LightPath
 from halocline.presets.build import DEFAULT_CAMERA_DEPTH_M, in_space, light_path, story_report
@@ -24,7 +25,6 @@ from halocline.presets.story import silhouette_contrast
 from halocline.presets.water_choice import chosen_water
 from halocline.review import plots
 from halocline.review.contact_sheet import U8
-from halocline.review.files import write_whole
 from halocline.rgb import LINEAR_REC709
 
 if TYPE_CHECKING:
@@ -89,7 +89,7 @@ def plot(
 
 def write_figure(figure: Figure, path: Path, *, overwrite: bool) -> None:
     """Write a figure as PNG and say so."""
-    write_whole(path, plots.figure_png(figure), overwrite=overwrite)
+    write_whole(path, plots.figure_png(figure), overwrite=overwrite, make_folder=True)
     say(str(path))
 
 

@@ -9,10 +9,10 @@ import typer
 
 from halocline.cli.examples import examples
 from halocline.errors import PresetError
+from halocline.imaging.whole_file import write_whole
 from halocline.presets.difference import differences
 from halocline.presets.edit import edit_file, edited
 from halocline.presets.preset import load_preset
-from halocline.review.files import write_whole
 
 SET_EXAMPLES = examples(
     "halocline preset set look.toml light.sun_elevation=20 \"story.subject_range='40 ft'\"",

@@ -21,11 +21,11 @@ from halocline.cli.still import (
 from halocline.cli.wedge import png_bytes, write_sheet
 from halocline.errors import SequenceError
 from halocline.imaging.sequence import find_sequence
+from halocline.imaging.whole_file import write_whole
 from halocline.presets.preset import Preset, load_preset
 from halocline.review.animation import CAUTION, animated, smaller
 from halocline.review.compare import difference, film_strip, layer_pixels, slit_through_time
 from halocline.review.contact_sheet import U8, Tile
-from halocline.review.files import write_whole
 
 EXAMPLES = examples(
     "halocline sheet 'wet/shot.####.exr' --clean 'clean.####.exr' --out sheet.png",
@@ -142,11 +142,19 @@ def _running(beauty: str, frames: str | None, clean: bool, viewing: Viewing) -> 
 def _write_preview(running: list[U8], preview: Path, fps: float, overwrite: bool) -> None:
     kind = preview.suffix.lower().lstrip(".")
     if kind in ("webp", "png"):
-        write_whole(preview, animated(running, frames_per_second=fps, kind=kind), overwrite=overwrite)
+        write_whole(
+            preview,
+            animated(running, frames_per_second=fps, kind=kind),
+            overwrite=overwrite,
+            make_folder=True,
+        )
         return
     for number, pixels in enumerate(running, start=1):
         write_whole(
-            preview / f"preview.{number:04d}.png", png_bytes(smaller(pixels, 640)), overwrite=overwrite
+            preview / f"preview.{number:04d}.png",
+            png_bytes(smaller(pixels, 640)),
+            overwrite=overwrite,
+            make_folder=True,
         )
 
 

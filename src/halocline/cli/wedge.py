@@ -13,10 +13,10 @@ from halocline.cli.options import DisplayOption, OverwriteOption, PresetArgument
 from halocline.cli.output import say
 from halocline.cli.still import Still, Viewing, reference_pixels, tasks_of
 from halocline.errors import HaloclineError
+from halocline.imaging.whole_file import write_whole
 from halocline.presets.build import story_report
 from halocline.presets.preset import Preset, load_preset
 from halocline.review.contact_sheet import U8, Tile, contact_sheet
-from halocline.review.files import write_whole
 from halocline.review.page import sheet_page
 from halocline.review.wedge import parse_axis
 from halocline.review.wedge import wedge as wedge_of
@@ -85,10 +85,11 @@ def write_sheet(
     """Write a sheet as a page or a PNG, by the file's ending."""
     if out.suffix.lower() in (".html", ".htm"):
         page = sheet_page(rows, title=title, notes=notes, tile_width=width, preview=preview)
-        write_whole(out, page.encode(), overwrite=overwrite)
+        write_whole(out, page.encode(), overwrite=overwrite, make_folder=True)
         return
     heading = "\n".join((title, *notes))
-    write_whole(out, png_bytes(contact_sheet(rows, title=heading, tile_width=width)), overwrite=overwrite)
+    sheet = contact_sheet(rows, title=heading, tile_width=width)
+    write_whole(out, png_bytes(sheet), overwrite=overwrite, make_folder=True)
 
 
 def png_bytes(pixels: U8) -> bytes:

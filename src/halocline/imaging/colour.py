@@ -3,7 +3,6 @@
 from __future__ import annotations
 
 import os
-import uuid
 from dataclasses import dataclass
 from pathlib import Path
 from typing import Any
@@ -14,8 +13,9 @@ import OpenImageIO as oiio
 from numpy.typing import NDArray
 
 from halocline._typing import F32
-from halocline.errors import ColourError, WriteError, did_you_mean
+from halocline.errors import ColourError, did_you_mean
 from halocline.imaging.exr import Part
+from halocline.imaging.whole_file import write_whole
 from halocline.rgb import (
     ACES2065_1,
     ACESCG,
@@ -161,20 +161,8 @@ def write_png(path: str | Path, pixels: U8) -> None:
     WriteError
         ``E-WRITE-OPEN`` where the file cannot be written.
     """
-    path = Path(path)
-    done, encoded = cv2.imencode(".png", pixels[..., ::-1])
-    temporary = path.with_name(f".{path.name[:120]}.{uuid.uuid4().hex[:12]}.unfinished")
-    try:
-        temporary.write_bytes(encoded.tobytes() if done else b"")
-        temporary.replace(path)
-    except OSError as error:
-        temporary.unlink(missing_ok=True)
-        raise WriteError(
-            f"cannot be written: {error.strerror or error}",
-            code="E-WRITE-OPEN",
-            where=str(path),
-            mend="Check the folder, its permissions and free space.",
-        ) from error
+    _, encoded = cv2.imencode(".png", pixels[..., ::-1])
+    write_whole(Path(path), encoded.tobytes(), overwrite=True)
 
 
 def _choose(wanted: str | None, known: list[str], default: str, what: str) -> str:

@@ -1,4 +1,4 @@
-"""Files of review: written whole or not at all, and never over another unless asked."""
+"""Small files, written whole or not at all, and never over another unless asked."""
 
 from __future__ import annotations
 
@@ -8,8 +8,17 @@ from pathlib import Path
 from halocline.errors import WriteError
 
 
-def write_whole(path: Path, data: bytes, *, overwrite: bool = False) -> None:
+def write_whole(path: Path, data: bytes, *, overwrite: bool = False, make_folder: bool = False) -> None:
     """Write a file under a temporary name and give it its own when it is complete.
+
+    Parameters
+    ----------
+    path, data
+        Where, and what.
+    overwrite
+        Whether a file that is there may be replaced.
+    make_folder
+        Whether a folder that is not there is made.
 
     Raises
     ------
@@ -26,7 +35,8 @@ def write_whole(path: Path, data: bytes, *, overwrite: bool = False) -> None:
         )
     temporary = path.with_name(f".{path.name[:120]}.{uuid.uuid4().hex[:12]}.unfinished")
     try:
-        path.parent.mkdir(parents=True, exist_ok=True)
+        if make_folder:
+            path.parent.mkdir(parents=True, exist_ok=True)
         temporary.write_bytes(data)
         temporary.replace(path)
     except OSError as error:
