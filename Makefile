@@ -31,7 +31,7 @@ types: $(SET_UP)
 
 ## Measured comparisons, all in one run.
 bench: $(SET_UP)
-	$(BIN)/python benchmarks/core.py
+	$(BIN)/python -m benchmarks.core
 
 ## Pages that are written from the code.
 docs: $(SET_UP)

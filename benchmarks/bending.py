@@ -5,7 +5,7 @@ the floor: the same file (RGBA half, Z float, zip) read as float and written aga
 OpenImageIO as it comes. Also how the general-purpose parts were chosen: OpenCV's warp and filters against
 those of OpenImageIO and scipy.
 
-Run: ``python benchmarks/bending.py [rounds]``. Rounds are interleaved; quote ratios.
+Run: ``python -m benchmarks.bending [rounds]``. Rounds are interleaved; quote ratios.
 """
 
 from __future__ import annotations
@@ -23,6 +23,7 @@ from typing import Any
 import cv2
 import numpy as np
 import OpenImageIO as oiio
+from benchmarks.files import UHD, make_frame, plain
 from scipy.ndimage import gaussian_filter, map_coordinates
 
 from halocline._typing import F32
@@ -37,7 +38,6 @@ from halocline.presets.build import make_shot
 from halocline.presets.preset import preset_from_text
 from halocline.rgb import LINEAR_REC709
 
-UHD = Window(0, 0, 3840, 2160)
 TARGET = 0.35
 TILE_ROWS = 8
 STEPS = {
@@ -72,8 +72,8 @@ def main() -> None:
     work: dict[str, Callable[[], Any]] = {}
     with tempfile.TemporaryDirectory() as folder:
         source = Path(folder) / "render.exr"
-        _write(source, planes)
-        work["floor"] = lambda: _read_and_write(source, Path(folder) / "copy.exr")
+        make_frame(source)
+        work["floor"] = lambda: plain(source, Path(folder) / "copy.exr")
         work |= {name: _step(name, text, planes) for name, text in STEPS.items()}
         wall, cpu = _measured(work, rounds)
     floor = statistics.median(wall["floor"])
@@ -140,30 +140,6 @@ def _made(plane: str, shot: Shot, planes: dict[str, F32]) -> F32:
     if plane == "bands":
         return np.float32(0.2) * combine(shot.path.bands.up, planes["rgb"])
     return shot.view_plane(plane, UHD)
-
-
-def _write(path: Path, planes: dict[str, F32]) -> None:
-    noise = np.random.default_rng(7).normal(1.0, 0.01, UHD.shape).astype(np.float32)
-    pixels = np.concatenate([planes["rgb"] * noise, planes["alpha"][None], planes["range"][None]])
-    spec = oiio.ImageSpec(UHD.width, UHD.height, 5, "float")
-    spec.channelnames = ("R", "G", "B", "A", "Z")
-    spec.channelformats = ("half", "half", "half", "half", "float")
-    spec["compression"] = "zip"
-    writer: Any = oiio.ImageOutput.create(str(path))
-    writer.open(str(path), spec)
-    writer.write_image(np.ascontiguousarray(np.moveaxis(pixels, 0, -1)))
-    writer.close()
-
-
-def _read_and_write(source: Path, target: Path) -> None:
-    reader: Any = oiio.ImageInput.open(str(source))
-    spec = reader.spec()
-    pixels = reader.read_image(0, 0, 0, spec.nchannels, "float")
-    reader.close()
-    writer: Any = oiio.ImageOutput.create(str(target))
-    writer.open(str(target), spec)
-    writer.write_image(pixels)
-    writer.close()
 
 
 def _measured(

@@ -19,10 +19,9 @@ import tempfile
 import time
 from collections.abc import Callable
 from pathlib import Path
-from typing import Any
 
 import numpy as np
-import OpenImageIO as oiio
+from benchmarks.files import UHD, halocline_frames, make_frame, plain
 
 from halocline._typing import F32
 from halocline.batch.frame_task import read_inputs, render, write_result
@@ -32,9 +31,7 @@ from halocline.graph.graph import Graph, chain
 from halocline.graph.shot import Shot
 from halocline.imaging.camera import pinhole
 from halocline.imaging.camera_track import CameraTrack
-from halocline.imaging.frame import Frame, Window
-from halocline.imaging.load import load
-from halocline.imaging.save import Picture, save
+from halocline.imaging.frame import Frame
 from halocline.operators.attenuation import Attenuation, AttenuationParameters
 from halocline.operators.veiling_light import VeilingLight, VeilingLightParameters
 from halocline.physics.transport import DIFFUSE_ASYMMETRY
@@ -42,7 +39,6 @@ from halocline.presets.build import make_shot
 from halocline.presets.preset import load_preset
 from halocline.rgb import LINEAR_REC709
 
-UHD = Window(0, 0, 3840, 2160)
 ROUNDS = 7
 PRESET = "jerlov-1c"
 MEMORY_TARGET_GIB = 1.2
@@ -52,7 +48,7 @@ def main() -> None:
     """Measure and print."""
     with tempfile.TemporaryDirectory() as folder:
         source = Path(folder) / "render.1001.exr"
-        _write_render(source)
+        make_frame(source)
         measured = _measured(source, Path(folder))
         peak = _peak_gib(source, Path(folder) / "peak.1001.exr")
     median = {name: statistics.median(times) for name, times in measured.items()}
@@ -77,8 +73,8 @@ def _measured(source: Path, folder: Path) -> dict[str, list[float]]:
 
     assert np.allclose(operators(), full_frame(), atol=1e-4)
     jobs: dict[str, Callable[[], object]] = {
-        "floor": lambda: _plain_copy(source, folder / "plain.exr"),
-        "our files": lambda: _own_copy(source, folder / "ours.exr"),
+        "floor": lambda: plain(source, folder / "plain.exr"),
+        "our files": lambda: halocline_frames(source, folder / "ours.exr"),
         "operators": operators,
         "full-frame numpy": full_frame,
     }
@@ -89,27 +85,6 @@ def _measured(source: Path, folder: Path) -> dict[str, list[float]]:
             job()
             times[name].append(time.perf_counter() - started)
     return times
-
-
-def _own_copy(source: Path, target: Path) -> None:
-    """Read a file as Halocline does, range and all, and write its beauty, verified."""
-    loaded = load(source)
-    pictures = {
-        view.name: Picture(view.frame.plane("rgb"), view.frame.plane("alpha")) for view in loaded.views
-    }
-    save(target, loaded.template, pictures, overwrite=True)
-
-
-def _plain_copy(source: Path, target: Path) -> None:
-    """Read and write a file as one does without thinking about it."""
-    reader: Any = oiio.ImageInput.open(str(source))
-    spec = reader.spec()
-    pixels = reader.read_image(0, 0, 0, spec.nchannels, "float")
-    reader.close()
-    writer: Any = oiio.ImageOutput.create(str(target))
-    writer.open(str(target), spec)
-    writer.write_image(pixels)
-    writer.close()
 
 
 def _full_frame(frame: Frame, shot: Shot) -> F32:
@@ -171,26 +146,9 @@ def _picture() -> tuple[Frame, Shot, Graph]:
     return Frame(planes, UHD, UHD), shot, graph
 
 
-def _write_render(path: Path) -> None:
-    """Write a file such as a renderer gives: smooth shading with slight noise, so that zip has work to do."""
-    frame, _, _ = _picture()
-    noise = np.random.default_rng(7).normal(1.0, 0.01, UHD.shape).astype(np.float32)
-    pixels = np.stack(
-        [*(frame.plane("rgb") * noise), frame.plane("alpha"), np.minimum(frame.plane("range"), 1e10)], axis=-1
-    )
-    spec = oiio.ImageSpec(UHD.width, UHD.height, 5, "float")
-    spec.channelnames = ("R", "G", "B", "A", "Z")
-    spec.channelformats = ("half", "half", "half", "half", "float")
-    spec["compression"] = "zip"
-    writer: Any = oiio.ImageOutput.create(str(path))
-    writer.open(str(path), spec)
-    writer.write_image(np.ascontiguousarray(pixels, np.float32))
-    writer.close()
-
-
 def _peak_gib(source: Path, target: Path) -> float:
     """Return the peak memory of a fresh process that does one whole frame."""
-    command = [sys.executable, __file__, "--one-frame", str(source), str(target)]
+    command = [sys.executable, "-m", "benchmarks.core", "--one-frame", str(source), str(target)]
     done = subprocess.run(command, check=True, capture_output=True, text=True)
     return float(done.stdout) / (1 << 20)
 

@@ -1,6 +1,6 @@
 """The floor: reading and writing a UHD frame untouched, plainly and as Halocline does it.
 
-    python benchmarks/files.py [--rounds N] [--threads N] [--compression NAME]
+    python -m benchmarks.files [--rounds N] [--threads N] [--compression NAME]
 
 One run measures both in turn, so that the ratio holds whatever else the machine is doing. *Plain* reads all
 channels as float in one call and writes all as float, as a program without special care does. *Halocline*
@@ -15,7 +15,7 @@ import platform
 import statistics
 import tempfile
 import time
-from collections.abc import Callable
+from collections.abc import Callable, Mapping
 from dataclasses import replace
 from pathlib import Path
 
@@ -107,7 +107,7 @@ def halocline_frames(source: Path, target: Path) -> None:
     save(target, loaded.template, {"": picture}, overwrite=True)
 
 
-def measured(ways: dict[str, Callable[[], None]], rounds: int) -> dict[str, list[float]]:
+def measured(ways: Mapping[str, Callable[[], object]], rounds: int) -> dict[str, list[float]]:
     """Return seconds of each round by way; the ways take turns, after one round that does not count."""
     seconds: dict[str, list[float]] = {name: [] for name in ways}
     for index in range(rounds + 1):
@@ -131,7 +131,7 @@ def main() -> None:
     with tempfile.TemporaryDirectory() as folder:
         source, target = Path(folder, "frame.exr"), Path(folder, "out.exr")
         make_frame(source, compression=options.compression)
-        ways = {
+        ways: dict[str, Callable[[], object]] = {
             "plain float read + write (the floor)": lambda: plain(source, target),
             "Halocline read + write": lambda: halocline_files(source, target),
             "Halocline load + save": lambda: halocline_frames(source, target),

@@ -6,7 +6,7 @@
 * caustics, shafts: those steps of the graph by themselves, all included but reading and writing.
 
 Rounds are interleaved, so that all see the same machine; medians and ratios are what to quote. Run with
-``python benchmarks/light.py``.
+``python -m benchmarks.light``.
 """
 
 from __future__ import annotations
@@ -21,14 +21,14 @@ from pathlib import Path
 from typing import Any
 
 import numpy as np
-import OpenImageIO as oiio
+from benchmarks.files import UHD, make_frame, plain
 
 from halocline.graph.engine import Evaluation, evaluate
 from halocline.graph.graph import Graph, chain
 from halocline.graph.shot import Shot
 from halocline.imaging.camera import pinhole
 from halocline.imaging.camera_track import CameraTrack
-from halocline.imaging.frame import Frame, Window
+from halocline.imaging.frame import Frame
 from halocline.operators.caustics import Caustics, CausticsParameters
 from halocline.operators.light_shafts import LightShafts, LightShaftsParameters
 from halocline.operators.surface_light import light_field
@@ -37,7 +37,6 @@ from halocline.presets.build import make_shot
 from halocline.presets.preset import load_preset
 from halocline.rgb import LINEAR_REC709
 
-UHD = Window(0, 0, 3840, 2160)
 ROUNDS = 5
 PRESET = "jerlov-1b"
 DEPTHS_M = (5.0, 13.0)
@@ -48,7 +47,7 @@ def main() -> None:
     with tempfile.TemporaryDirectory() as folder:
         source = Path(folder) / "render.exr"
         frame = _frame()
-        _write(source, frame)
+        make_frame(source)
         measured = _measured(source, frame)
     print(f"UHD; {os.cpu_count()} processors; {ROUNDS} interleaved rounds; seconds: median (min .. max)")
     for number, kind in enumerate(("passed", "of processors")):
@@ -68,7 +67,7 @@ def _measured(source: Path, frame: Frame) -> dict[str, list[tuple[float, float]]
     # Once before counting: what all frames of a shot share, and the machine's caches.
     _slices(_shot(999))
     jobs: dict[str, Callable[[Shot], object]] = {
-        "floor": lambda _: _copy(source),
+        "floor": lambda _: plain(source, source.with_suffix(".copy.exr")),
         "slices": _slices,
         "caustics": lambda shot: _step(caustics, frame, shot, "bands"),
         "shafts": lambda shot: _step(shafts, frame, shot, "shafts"),
@@ -126,32 +125,6 @@ def _frame() -> Frame:
         "normal": np.stack([np.zeros(UHD.shape), np.ones(UHD.shape), np.zeros(UHD.shape)]).astype(np.float32),
     }
     return Frame(planes, UHD, UHD)
-
-
-def _copy(source: Path) -> None:
-    reader: Any = oiio.ImageInput.open(str(source))
-    spec = reader.spec()
-    pixels = reader.read_image(0, 0, 0, spec.nchannels, "float")
-    reader.close()
-    target = str(source.with_suffix(".copy.exr"))
-    writer: Any = oiio.ImageOutput.create(target)
-    writer.open(target, spec)
-    writer.write_image(pixels)
-    writer.close()
-
-
-def _write(path: Path, frame: Frame) -> None:
-    """Write a file such as a renderer gives: smooth shading with slight noise, so that zip has work to do."""
-    noise = np.random.default_rng(7).normal(1.0, 0.01, UHD.shape).astype(np.float32)
-    planes = [*(frame.plane("rgb") * noise), frame.plane("alpha"), frame.plane("range")]
-    spec = oiio.ImageSpec(UHD.width, UHD.height, 5, "float")
-    spec.channelnames = ("R", "G", "B", "A", "Z")
-    spec.channelformats = ("half", "half", "half", "half", "float")
-    spec["compression"] = "zip"
-    writer: Any = oiio.ImageOutput.create(str(path))
-    writer.open(str(path), spec)
-    writer.write_image(np.ascontiguousarray(np.stack(planes, axis=-1), np.float32))
-    writer.close()
 
 
 if __name__ == "__main__":

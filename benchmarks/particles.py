@@ -6,8 +6,8 @@ Two figures, from one run, on all processors of the machine:
 * the whole operator on a field of about 50,000 visible particles: found, carried, lit, sorted, drawn, with
   the haze of the rest.
 
-The floor is an EXR of RGBA half and Z float read and RGBA half written, compression zip. Run it on a quiet
-machine: ``python benchmarks/particles.py``.
+The floor is that of `benchmarks.files`: a frame of RGBA half and Z float read as float and written again.
+Rounds are interleaved. Run it on a quiet machine: ``python -m benchmarks.particles``.
 """
 
 from __future__ import annotations
@@ -16,13 +16,12 @@ import os
 import platform
 import statistics
 import tempfile
-import time
 from collections.abc import Callable
 from concurrent.futures import ThreadPoolExecutor
 from pathlib import Path
 
 import numpy as np
-import OpenImageIO as oiio
+from benchmarks.files import make_frame, measured, plain
 
 from halocline._typing import F32
 from halocline.graph.engine import Evaluation, evaluate
@@ -42,6 +41,8 @@ COLUMNS, ROWS, BANDS = 3840, 2160, 6
 TILE_ROWS = 8
 THREADS = os.cpu_count() or 1
 REPEATS = 5
+FLOOR = "plain read + write (the floor)"
+AREA = Area(0, ROWS, 0, COLUMNS)
 
 
 def discs(count: int = 50_000, blurred: int = 300, *, streak_px: float) -> Discs:
@@ -63,40 +64,6 @@ def discs(count: int = 50_000, blurred: int = 300, *, streak_px: float) -> Discs
         rng.uniform(0.5, 10.0, count),
         np.full(count, 1e-3),
     )
-
-
-def read_and_write(folder: Path) -> Callable[[], None]:
-    """Return a job that reads and writes one UHD frame, as exr-notes measured it."""
-    y, x = np.mgrid[0:ROWS, 0:COLUMNS].astype(np.float32) / 500.0
-    noise = np.random.default_rng(0).normal(0, 0.01, (ROWS, COLUMNS)).astype(np.float32)
-    planes = [np.sin(x) + 1.2 + noise, np.cos(y) + 1.2, np.sin(x + y) + 1.2, np.ones_like(x), 5.0 + x + y]
-    frame = np.stack(planes, axis=2)
-    spec = oiio.ImageSpec(COLUMNS, ROWS, 5, "float")
-    spec.channelnames = ("R", "G", "B", "A", "Z")
-    spec.channelformats = ("half",) * 4 + ("float",)
-    spec["compression"] = "zip"
-    source = str(folder / "in.exr")
-    out = oiio.ImageOutput.create(source)
-    assert out is not None
-    out.open(source, spec)
-    out.write_image(frame)
-    out.close()
-
-    def job() -> None:
-        given = oiio.ImageInput.open(source)
-        assert given is not None
-        rgba = given.read_image(0, 0, 0, 4, "half")
-        given.read_image(0, 0, 4, 5, "float")
-        given.close()
-        made = oiio.ImageSpec(COLUMNS, ROWS, 4, "half")
-        made["compression"] = "zip"
-        target = oiio.ImageOutput.create(str(folder / "out.exr"))
-        assert target is not None
-        target.open(str(folder / "out.exr"), made)
-        target.write_image(rgba)
-        target.close()
-
-    return job
 
 
 def whole_operator() -> tuple[Callable[[], object], Drawing]:
@@ -140,48 +107,35 @@ def draw(drawing: Drawing, picture: F32, surface: Surface) -> None:
         list(pool.map(tile, range(0, ROWS, TILE_ROWS)))
 
 
-def median_ms(job: Callable[[], object]) -> float:
-    """Return the median of some runs, milliseconds."""
-    times = []
-    for _ in range(REPEATS):
-        begin = time.perf_counter()
-        job()
-        times.append(1000.0 * (time.perf_counter() - begin))
-    return statistics.median(times)
-
-
 def main() -> None:
     """Measure and print."""
-    print(f"{platform.processor() or platform.machine()}, {THREADS} threads, numpy {np.__version__}")
-    with tempfile.TemporaryDirectory() as folder:
-        oiio.attribute("threads", THREADS)
-        oiio.attribute("exr_threads", THREADS)
-        floor = median_ms(read_and_write(Path(folder)))
-    print(f"read + write (zip)            {floor:7.0f} ms")
     whole, drawing = whole_operator()
-    taken = median_ms(whole)
-    print(
-        f"operator, {len(drawing)} discs     {taken:7.0f} ms "
-        f"({drawing.fragment_count / 1e6:.1f} million fragments), {taken / floor:.2f} of read + write"
-    )
     picture = np.random.default_rng(0).uniform(0, 1, (BANDS, ROWS, COLUMNS)).astype(np.float32)
     surface = Surface(np.full((ROWS, COLUMNS), 6.0, np.float32))
-    for label, streak in (("still", 0.0), ("smeared by some 5 px", 4.0)):
-        things = discs(streak_px=streak)
-        drawing = Drawing(Area(0, ROWS, 0, COLUMNS), things)
+    counts = {f"operator, {len(drawing)} discs": drawing.fragment_count}
+    with tempfile.TemporaryDirectory() as folder:
+        source, target = Path(folder, "frame.exr"), Path(folder, "out.exr")
+        make_frame(source)
+        ways: dict[str, Callable[[], object]] = {
+            FLOOR: lambda: plain(source, target),
+            f"operator, {len(drawing)} discs": whole,
+        }
+        for label, streak in (("still", 0.0), ("smeared by some 5 px", 4.0)):
+            things = discs(streak_px=streak)
+            name = f"50,000 {label}"
+            counts[name] = Drawing(AREA, things).fragment_count
 
-        def preparing(things: Discs = things) -> Drawing:
-            return Drawing(Area(0, ROWS, 0, COLUMNS), things)
+            def given(things: Discs = things) -> None:
+                draw(Drawing(AREA, things), picture, surface)
 
-        def drawing_job(drawing: Drawing = drawing) -> None:
-            draw(drawing, picture, surface)
-
-        ready, drawn = median_ms(preparing), median_ms(drawing_job)
-        share = (ready + drawn) / floor
-        print(
-            f"50,000 {label}: spans {ready:.0f} ms, drawn {drawn:.0f} ms "
-            f"({drawing.fragment_count / 1e6:.1f} million fragments), {share:.2f} of read + write"
-        )
+            ways[name] = given
+        seconds = measured(ways, REPEATS)
+    print(f"{platform.machine()}, {THREADS} threads, numpy {np.__version__}; medians of {REPEATS} rounds")
+    floor = statistics.median(seconds[FLOOR])
+    for name, each in seconds.items():
+        middle = statistics.median(each)
+        drawn = f"  ({counts[name] / 1e6:.1f} million fragments)" if name in counts else ""
+        print(f"{name:38}{middle:8.3f} s{middle / floor:8.2f} of the floor{drawn}")
 
 
 if __name__ == "__main__":
