@@ -1,0 +1,70 @@
+"""Loops over pixels, rays and particles, compiled when first called.
+
+Numpy makes one pass over memory for each operation. Where a step has many operations an element, or scatters
+to places that depend on data, one compiled loop makes one pass in all. Such a loop is plain Python between
+numbers and arrays, and gives the same bits on any thread:
+
+- arithmetic stays as written (no reordered sums, no fused multiply and add), so float32 in is float32 out;
+- it lets go of the interpreter's lock, and makes no threads of its own: who calls it splits the work.
+
+What is compiled is kept on disk, beside the module or in the user's cache folder; where neither can be
+written to, each process compiles anew.
+"""
+
+from __future__ import annotations
+
+import threading
+from collections.abc import Callable
+from functools import update_wrapper
+from typing import Any, Generic, ParamSpec, TypeVar
+
+P = ParamSpec("P")
+R = TypeVar("R")
+
+_making = threading.Lock()
+
+
+class Compiled(Generic[P, R]):
+    """A loop that is compiled for the types of its arguments when it is first called with them.
+
+    Compiled loops can call each other. One that calls a loop of another module is not made anew on disk when
+    that other module changes: keep loops that belong together in one module.
+    """
+
+    def __init__(self, loop: Callable[P, R]) -> None:
+        update_wrapper(self, loop)
+        self.loop = loop
+        self._made: Any = None
+
+    def __call__(self, *args: P.args, **kwargs: P.kwargs) -> R:
+        """Run the loop."""
+        result: R = self._dispatcher()(*args, **kwargs)
+        return result
+
+    @property
+    def _numba_type_(self) -> Any:
+        """What stands for this loop inside another that is being compiled."""
+        return self._dispatcher()._numba_type_
+
+    def _dispatcher(self) -> Any:
+        if self._made is None:
+            with _making:
+                if self._made is None:
+                    self._made = _make(self.loop)
+        return self._made
+
+
+def compiled(loop: Callable[P, R]) -> Compiled[P, R]:
+    """Compile a loop when it is first called (a decorator); see this module for what it may rely on."""
+    return Compiled(loop)
+
+
+def _make(loop: Callable[..., Any]) -> Any:
+    # Importing the compiler takes longer than most commands that never need it.
+    from numba import njit  # noqa: PLC0415
+
+    try:
+        return njit(loop, cache=True, nogil=True, error_model="numpy")
+    except RuntimeError:
+        # No folder to keep it in.
+        return njit(loop, nogil=True, error_model="numpy")
