@@ -20,7 +20,8 @@ if TYPE_CHECKING:
 SHAPE = (12, 16)
 MAIN = ("rgb", "range", "alpha")
 LIGHT = np.random.default_rng(3).random((*SHAPE, 3), np.float32)
-RANGE = np.linspace(1.0, 30.0, 12 * 16, dtype=np.float32).reshape(SHAPE)
+# One slope from top to bottom, without a step in it.
+RANGE = np.repeat(np.geomspace(4.0, 8.0, 12, dtype=np.float32), 16).reshape(SHAPE)
 
 
 def test_arrays_give_the_bits_that_files_give(shot: Folder, look: Preset) -> None:
@@ -63,7 +64,7 @@ def test_floats_of_any_kind_are_taken(look: Preset, kind: Any) -> None:
 
 
 def test_coverage_is_where_the_range_ends_unless_given(look: Preset) -> None:
-    range_m = np.where(RANGE > 15.0, np.inf, RANGE)
+    range_m = np.where(RANGE > 6.0, np.inf, RANGE)
     light = np.where(np.isfinite(range_m)[..., None], LIGHT, 0.0).astype(np.float32)
     stated = halocline.apply(look, light, range_m, np.isfinite(range_m))
     found = halocline.apply(look, light, range_m)
@@ -91,7 +92,7 @@ def test_planes_of_the_result_can_be_had_too(look: Preset) -> None:
         ({"range_m": RANGE[..., None]}, FrameError, r"E-FRAME-PLANE .*\(12, 16, 1\)"),
         ({"range_m": -RANGE}, DepthError, "E-DEPTH-RANGE .*at 192 of 192 pixels.*infinite where nothing"),
         (
-            {"range_m": np.where(RANGE > 29.9, np.nan, RANGE)},
+            {"range_m": np.where(np.arange(192).reshape(SHAPE) == 191, np.nan, RANGE)},
             DepthError,
             "E-DEPTH-RANGE .*at 1 of 192 pixels",
         ),

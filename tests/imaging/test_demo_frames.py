@@ -12,14 +12,14 @@ import numpy as np
 import pytest
 
 from halocline.imaging.exr import read_channels, read_header
-from halocline.imaging.load import load
+from halocline.imaging.load import InputSpec, load
 
 FOLDER = Path(__file__).parents[2] / "demo_frames"
 
 
 @pytest.mark.parametrize("frame", [1001, 1013, 1024])
 def test_positions_seen_through_the_camera_fall_on_their_own_pixels(frame: int) -> None:
-    view = load(FOLDER / f"arch.{frame}.exr", wanted=("position",)).views[0]
+    view = load(FOLDER / f"arch.{frame}.exr", InputSpec(separate_edges=False), wanted=("position",)).views[0]
     covered = view.frame.plane("alpha") == 1.0
     rows, columns = np.nonzero(covered)
     points = view.frame.plane("position")[:, rows, columns].T.astype(np.float64)

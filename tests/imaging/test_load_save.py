@@ -59,6 +59,10 @@ def described(scene: Scene, channels: Mapping[str, str], **changes: object) -> P
     return replace(base, **changes)  # type: ignore[arg-type]
 
 
+# Range as the file has it: that of pixels that mix two surfaces is another test's matter.
+AS_GIVEN = InputSpec(separate_edges=False)
+
+
 def half_and_depth() -> dict[str, str]:
     return {**dict.fromkeys(RGBA, "half"), "Z": "float"}
 
@@ -81,7 +85,7 @@ def pictures(loaded: Loaded, scale: float = 1.0) -> dict[str, Picture]:
 
 
 def test_a_usual_file_gives_planes_camera_and_space_without_warnings(scene: Scene, tmp_path: Path) -> None:
-    (view,) = load(usual(scene, tmp_path / "a.exr")).views
+    (view,) = load(usual(scene, tmp_path / "a.exr"), AS_GIVEN).views
     assert view.warnings == ()
     assert view.space.name == "lin_rec709"
     assert view.frame.metadata["shot"] == "fjord 120"
@@ -166,7 +170,7 @@ def test_parts_stand_for_layers_and_a_normals_z_is_never_depth(scene: Scene, tmp
     path = write(
         tmp_path / "a.exr", *[(replace(parts[k][0], index=i), parts[k][1]) for i, k in enumerate(order)]
     )
-    loaded = load(path, wanted=("normal", "matte.arch"))
+    loaded = load(path, AS_GIVEN, wanted=("normal", "matte.arch"))
     frame = loaded.views[0].frame
     covered = np.isfinite(scene.planar) & (scene.alpha > 0.99)
     np.testing.assert_allclose(frame.plane("range")[covered], scene.range[covered], rtol=1e-5)
@@ -229,7 +233,7 @@ def stereo_in_parts(scene: Scene, path: Path) -> Path:
 def test_each_eye_has_its_own_picture_depth_and_camera(scene: Scene, tmp_path: Path, layout: object) -> None:
     assert callable(layout)
     path = layout(scene, tmp_path / "a.exr")
-    loaded = load(path)
+    loaded = load(path, AS_GIVEN)
     left, right = loaded.views
     assert (left.name, right.name) == ("left", "right")
     sound = np.isfinite(scene.planar) & (scene.alpha == 1)
@@ -239,7 +243,7 @@ def test_each_eye_has_its_own_picture_depth_and_camera(scene: Scene, tmp_path: P
     layer = {"transmittance": scene.alpha}
     wet = {name: replace(picture, layers=layer) for name, picture in pictures(loaded, 0.25).items()}
     save(tmp_path / "b.exr", loaded.template, wet, carry="all")
-    again = load(tmp_path / "b.exr")
+    again = load(tmp_path / "b.exr", AS_GIVEN)
     assert [view.name for view in again.views] == ["left", "right"]
     for before, after in zip(loaded.views, again.views, strict=True):
         np.testing.assert_array_equal(after.frame.plane("rgb"), before.frame.plane("rgb") * np.float32(0.25))
@@ -256,7 +260,7 @@ def test_depth_comes_from_a_file_of_its_own(scene: Scene, tmp_path: Path) -> Non
         tmp_path / "z.exr",
         (described(scene, {"anything": "float"}, data_window=smaller), {"anything": scene.planar[:40]}),
     )
-    loaded = load(beauty, depth_path=depth)
+    loaded = load(beauty, AS_GIVEN, depth_path=depth)
     sound = np.isfinite(scene.planar[:40]) & (scene.alpha[:40] == 1)
     found = loaded.views[0].frame.plane("range")
     np.testing.assert_allclose(found[:40][sound], scene.range[:40][sound], rtol=1e-5)
@@ -309,7 +313,7 @@ def test_world_positions_stand_in_for_depth(scene: Scene, tmp_path: Path) -> Non
     positions = dict(zip(("P.X", "P.Y", "P.Z"), scene.position, strict=True))
     channels = {**dict.fromkeys(RGBA, "half"), **dict.fromkeys(positions, "float")}
     path = write(tmp_path / "a.exr", (described(scene, channels), {**beauty_of(scene), **positions}))
-    (view,) = load(path).views
+    (view,) = load(path, AS_GIVEN).views
     sound = np.isfinite(scene.planar) & (scene.alpha == 1)
     np.testing.assert_allclose(view.frame.plane("range")[sound], scene.range[sound], rtol=1e-4)
     assert view.depth_reasons[0].startswith("position")

@@ -21,7 +21,7 @@ def scene(far_m: float = 6.0) -> dict[str, Any]:
     random = np.random.default_rng(4)
     return {
         "rgb": random.uniform(0.03, 0.8, (*WINDOW.shape, 3)).astype(np.float32),
-        "range_m": np.broadcast_to(np.linspace(0.4, far_m, 40), WINDOW.shape).astype(np.float32),
+        "range_m": np.broadcast_to(np.geomspace(1.0, far_m, 40), WINDOW.shape).astype(np.float32),
         "camera": halocline.pinhole(WINDOW, focal_length_mm=24, film_width_mm=36),
     }
 

@@ -14,6 +14,7 @@ import numpy as np
 import pytest
 
 from halocline._typing import F32
+from halocline.imaging.edge_mixture import mixture_planes
 from halocline.imaging.frame import Frame, Window
 
 SAMPLES = 16
@@ -136,3 +137,36 @@ def test_averaged_depth_before_a_wall_of_another_colour_errs_by_their_covariance
     differing = np.array([0.9, 0.7, 0.5]) - 0.25
     worst = 0.25 * down @ ((up @ differing) * (through[0] - through[1]))
     assert (np.abs(wet - exact).max(axis=(1, 2)) < worst + 3e-3).all()
+
+
+@pytest.mark.parametrize(("wire", "wall"), [((0.9, 0.7, 0.5), 0.02), ((0.03, 0.03, 0.03), 0.5)])
+def test_one_depth_a_pixel_gives_no_beads_along_the_wire(
+    build: Any, wire: tuple[float, float, float], wall: float
+) -> None:
+    """Bright wires before a dark wall and dark ones before a bright wall, as renderers deliver them."""
+    fine = wires(wall_m=6.0)
+    hit = fine.range == 2.0
+    rgb = np.where(hit, np.array(wire)[:, None, None], wall).astype(np.float32)
+    near = averaged(hit.astype(np.float32))
+    centre = hit[SAMPLES // 2 :: SAMPLES, SAMPLES // 2 :: SAMPLES]
+    planes = {
+        "rgb": averaged(rgb),
+        "alpha": np.ones(WINDOW.shape, np.float32),
+        "range": np.where(centre, np.float32(2.0), np.float32(6.0)),
+    }
+    shot = build.shot(WINDOW)
+    exact = truth(build, Wires(rgb, fine.alpha, fine.range))
+
+    def wrong(given: dict[str, F32]) -> F32:
+        wet = build.run(steps(build), Frame(given, WINDOW, WINDOW), shot)["rgb"]
+        # The wires that are a pixel wide at least; no depth at all tells of most of a thinner one.
+        wide = (near > 0) & (near < 1) & (np.arange(WINDOW.width) > 18)
+        error: F32 = np.abs(wet - exact)[:, wide]
+        return error
+
+    apart, as_given = (
+        wrong(planes | mixture_planes(planes["rgb"], planes["alpha"], planes["range"])),
+        wrong(planes),
+    )
+    assert apart.mean() < 0.6 * as_given.mean()
+    assert np.quantile(apart, 0.9) < 0.6 * np.quantile(as_given, 0.9)

@@ -13,6 +13,7 @@ from halocline.errors import DepthError, FrameError
 from halocline.graph.engine import Evaluation, evaluate
 from halocline.imaging.camera import Camera, pinhole
 from halocline.imaging.camera_track import CameraTrack
+from halocline.imaging.edge_mixture import mixture_planes
 from halocline.imaging.frame import Frame, Window
 from halocline.presets.build import make_shot
 from halocline.presets.preset import Preset
@@ -91,6 +92,9 @@ def apply(
         ``E-DEPTH-RANGE`` where a range is negative or not a number.
     """
     picture = _frame(rgb, range_m, alpha, planes or {})
+    if preset.at(frame).input.separate_edges and "far_range" not in picture.planes:
+        plane = picture.plane
+        picture = picture.with_planes(**mixture_planes(plane("rgb"), plane("alpha"), plane("range")))
     window = picture.data_window
     shot = make_shot(
         preset,

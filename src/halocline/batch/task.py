@@ -93,4 +93,5 @@ def input_spec(look: Look) -> InputSpec:
         colour_space=look.colour.working_space,
         premultiplied=section.premultiplied,
         repair=section.bad_pixels,
+        separate_edges=section.separate_edges,
     )

@@ -171,6 +171,12 @@ def _crossings(shape: tuple[int, ...], pixels: Pixels) -> Iterator[tuple[Pixels,
             )
 
 
+def neighbour(shape: tuple[int, ...], pixels: Pixels, down: int, right: int) -> Pixels:
+    """Return the flat index of the pixel some rows and columns off each; the picture's border repeats."""
+    rows, columns = np.divmod(pixels, shape[1])
+    return _index(shape, rows + down, columns + right)
+
+
 def _index(shape: tuple[int, ...], rows: Pixels, columns: Pixels) -> Pixels:
     """Flat index; what lies outside the picture stands for the pixel at its border."""
     inside: Pixels = np.clip(rows, 0, shape[0] - 1) * shape[1] + np.clip(columns, 0, shape[1] - 1)

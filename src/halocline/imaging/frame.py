@@ -13,8 +13,9 @@ name       shape    meaning
 rgb        (3,H,W)  scene-linear colour in the working space, premultiplied by alpha
 alpha      (H,W)    coverage, 0 to 1
 range      (H,W)    metres from the lens along the view ray; inf where nothing is hit
-far_range  (H,W)    where an averaged depth mixed two surfaces: range of the farther one
+far_range  (H,W)    where a pixel mixes two surfaces: range of the farther one
 far_share  (H,W)    ... and the farther one's share of the pixel, 0 to 1
+far_light  (H,W)    ... and its share of the pixel's light
 normal     (3,H,W)  unit surface normal, world space
 position   (3,H,W)  world position, metres
 matte.NAME (H,W)    coverage of one object, 0 to 1

@@ -30,6 +30,7 @@ from halocline.imaging.channels import (
 from halocline.imaging.colour import find_space
 from halocline.imaging.depth import DepthPlanes, DepthSpec, range_planes
 from halocline.imaging.depth_inference import DepthVerdict, infer_depth, unit_warnings
+from halocline.imaging.edge_mixture import mixture_planes
 from halocline.imaging.exr import Header, Part, read_header, read_into
 from halocline.imaging.frame import Frame, Window
 from halocline.imaging.repair import BadPixels, Policy, repair
@@ -65,6 +66,8 @@ class InputSpec:
         Whether colour is multiplied by alpha in the file.
     repair
         What to do with bad pixels; see `halocline.imaging.repair`.
+    separate_edges
+        Whether pixels that mix two surfaces are taken apart; see `halocline.imaging.edge_mixture`.
     """
 
     beauty: str = ""
@@ -80,6 +83,7 @@ class InputSpec:
     colour_space: str | None = None
     premultiplied: bool = True
     repair: Policy = "report"
+    separate_edges: bool = True
 
 
 @dataclass(frozen=True)
@@ -386,6 +390,9 @@ def _finished(plan: _Plan, spec: InputSpec, window: Window, planes: dict[str, F3
     if alpha is None:
         alpha = _coverage_from(finished.get("range"), window.shape, warnings)
     finished["alpha"] = alpha
+    if "range" in finished and spec.separate_edges:
+        averaged = (finished["far_range"], finished["far_share"]) if "far_range" in finished else None
+        finished |= mixture_planes(rgb, alpha, finished["range"], averaged)
     if "position" in planes and spec.depth.unit_m != 1.0:
         planes["position"] *= np.float32(spec.depth.unit_m)
     finished |= planes

@@ -45,6 +45,8 @@ def removal_of(preset: Preset, *, noise: float, rebalance: bool = True) -> Prese
         own["white_reference"] = {key: value for key, value in table.items() if key not in _HEAD}
     document = preset.document
     tables = {**document.tables, "steps": {"remove_water": own}, "title": f"{preset.title}, removed"}
+    # Surfaces are told apart by their own colours, which the water has changed.
+    tables["input"] = {**document.tables.get("input", {}), "separate_edges": False}
     name = f"{document.name}-removed"
     return Preset(Document(name, tables, document.origins, document.folder, document.lineage))
 

@@ -26,7 +26,7 @@ class Attenuation(Operator[AttenuationParameters]):
         """Read and write light; leave transmittance and path length for those that come after."""
         return PlaneUse(
             reads=frozenset({"bands", "range", "downward"}),
-            optional=frozenset({"far_range", "far_share"}),
+            optional=frozenset({"far_range", "far_share", "far_light"}),
             writes=frozenset({"bands", "transmittance", "path_length", "far_path_length"}),
         )
 
@@ -40,7 +40,9 @@ class Attenuation(Operator[AttenuationParameters]):
         length = path.path_length(planes["range"], planes["downward"])
         far_share = planes.get("far_share")
         far = None if far_share is None else path.path_length(planes["far_range"], planes["downward"])
-        transmittance = attenuate(path, length, far_length_m=far, far_share=far_share)
+        # What is attenuated is light: a bright thing behind a dark one has more of it than of the pixel.
+        light_share = planes.get("far_light", far_share)
+        transmittance = attenuate(path, length, far_length_m=far, far_share=light_share)
         written = {
             "bands": planes["bands"] * transmittance,
             "transmittance": transmittance,

@@ -106,7 +106,7 @@ class Caustics(Operator[CausticsParameters]):
         normals = {"normal"} if p.normals != "none" else set()
         return PlaneUse(
             reads=frozenset({light, "range", "downward"} | mattes | key),
-            optional=frozenset({"far_range", "far_share"} | normals),
+            optional=frozenset({"far_range", "far_share", "far_light"} | normals),
             writes=frozenset({light, "caustic_gain"}),
         )
 
@@ -146,7 +146,7 @@ class Caustics(Operator[CausticsParameters]):
             facing = tile.trim(facing)
         view = _View.of(shot, ready.axes, tile)
         gain = _departure(ready, view, trimmed["range"], facing)
-        far_share = trimmed.get("far_share")
+        far_share = trimmed.get("far_light", trimmed.get("far_share"))
         if far_share is not None and far_share.any():
             # The farther surface's direction is not known: as if level.
             gain += far_share * (_departure(ready, view, trimmed["far_range"], None) - gain)

@@ -37,7 +37,7 @@ class Downwelling(Operator[DownwellingParameters]):
         """Read and write light by range and direction."""
         return PlaneUse(
             reads=frozenset({"bands", "range", "downward"}),
-            optional=frozenset({"far_range", "far_share"}),
+            optional=frozenset({"far_range", "far_share", "far_light"}),
             writes=frozenset({"bands"}),
         )
 
@@ -48,7 +48,7 @@ class Downwelling(Operator[DownwellingParameters]):
     def apply(self, planes: Planes, tile: Tile, shot: Shot, prepared: Any) -> Planes:  # noqa: ARG002
         """Light the subject by its depth."""
         gain = self._gain(shot, planes["range"], planes["downward"])
-        far_share = planes.get("far_share")
+        far_share = planes.get("far_light", planes.get("far_share"))
         if far_share is not None and far_share.any():
             mixed = np.nonzero(far_share)
             far = self._gain(shot, planes["far_range"][mixed], planes["downward"][mixed])

@@ -50,7 +50,7 @@ class Lamps(Operator[LampsParameters]):
         """Read and write light; normals where the render has them."""
         return PlaneUse(
             reads=frozenset({"bands", "alpha", "range"}),
-            optional=frozenset({"far_range", "far_share", "normal"}),
+            optional=frozenset({"far_range", "far_share", "far_light", "normal"}),
             writes=frozenset({"bands"}),
         )
 
@@ -68,7 +68,7 @@ class Lamps(Operator[LampsParameters]):
         p = self.parameters
         direction = shot.camera.directions(tile.region)
         gain = _gain(shot, prepared, direction, planes["range"], planes.get("normal"))
-        far_share = planes.get("far_share")
+        far_share = planes.get("far_light", planes.get("far_share"))
         if far_share is not None and far_share.any():
             mixed = np.nonzero(far_share)
             # The farther surface's normal is not known.

@@ -89,7 +89,7 @@ class LayeredWater(Operator[LayeredWaterParameters]):
         """
         return PlaneUse(
             reads=frozenset({"bands", "alpha", "range", "downward", "sun_cosine"}),
-            optional=frozenset({"far_range", "far_share"}),
+            optional=frozenset({"far_range", "far_share", "far_light"}),
             writes=frozenset({"bands", "alpha", "veil", "coverage"}),
         )
 
@@ -125,7 +125,7 @@ class LayeredWater(Operator[LayeredWaterParameters]):
                 veil[part.where] += part.share * (there - veil[part.where])
                 if part.is_surface:
                     kept = waters.direct_gain(band, part.lengths)
-                    gain[part.where] += part.share * (kept - gain[part.where])
+                    gain[part.where] += part.light * (kept - gain[part.where])
             if not fill:
                 veil *= coverage
             veils[band] = veil
@@ -191,10 +191,14 @@ class Prepared:
 
 @dataclass(frozen=True)
 class _Part:
-    """Pixels that show something farther as well: where, its share of them, metres of each water to it."""
+    """Pixels that show something farther as well.
+
+    Where, its share of their area and of their light, and metres of each water to it.
+    """
 
     where: tuple[NDArray[np.intp], ...]
     share: F32
+    light: F32
     lengths: Lengths
     is_surface: bool
 
@@ -204,20 +208,22 @@ def _shown(
 ) -> tuple[Lengths, Sequence[_Part]]:
     """Return metres of both waters to what each pixel shows first, and what else the mixed pixels show."""
     mu, range_m = planes["downward"], planes["range"]
-    parts: list[tuple[NDArray[np.bool_], F32, F32, bool]] = []
+    parts: list[tuple[NDArray[np.bool_], F32, F32, F32, bool]] = []
     far_share = planes.get("far_share")
     if far_share is not None:
-        parts.append((far_share > 0, far_share, planes["far_range"], True))
+        light = planes.get("far_light", far_share)
+        parts.append((far_share > 0, far_share, light, planes["far_range"], True))
     if coverage is not None and (coverage < 1).any():
         endless = np.full_like(range_m, LONGEST_RANGE_M)
         range_m = np.where(coverage > 0, range_m, endless)
-        parts.append(((coverage > 0) & (coverage < 1), np.float32(1.0) - coverage, endless, False))
+        empty = np.float32(1.0) - coverage
+        parts.append(((coverage > 0) & (coverage < 1), empty, empty, endless, False))
     nearest = _lengths(range_m, crossed, mu, shot)
     behind = []
-    for mask, share, farther, is_surface in parts:
+    for mask, share, light, farther, is_surface in parts:
         where = np.nonzero(mask)
         lengths = _lengths(farther[where], (crossed[0][where], crossed[1][where]), mu[where], shot)
-        behind.append(_Part(where, share[where], lengths, is_surface))
+        behind.append(_Part(where, share[where], light[where], lengths, is_surface))
     return nearest, behind
 
 

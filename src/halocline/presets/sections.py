@@ -67,6 +67,9 @@ class InputSection(Strict):
         How depth is filtered where an edge runs through a pixel: ``sharp``, ``averaged``, ``premultiplied``.
     premultiplied
         Whether colour is premultiplied by alpha.
+    separate_edges
+        Whether pixels along the outline of a near thing before a far one are taken apart by their colour, so
+        that each part goes through its own water. Without, thin things before bright ones turn to beads.
     bad_pixels
         What becomes of NaN, infinite or negative colour: ``report`` only, ``clamp``, or ``inpaint`` from
         their neighbours.
@@ -85,6 +88,7 @@ class InputSection(Strict):
     far: Distance | None = None
     depth_edges: Literal["auto", "sharp", "averaged", "premultiplied"] = "auto"
     premultiplied: bool = True
+    separate_edges: bool = True
     bad_pixels: Literal["report", "clamp", "inpaint"] = "clamp"
 
 

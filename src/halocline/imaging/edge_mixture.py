@@ -1,0 +1,303 @@
+"""Edges inside the covered part of a picture: pixels whose colour mixes two surfaces.
+
+A renderer filters colour, so where a near thing stands before a far one the pixels along its outline hold
+light of both. Their depth is that of one of them (or an average). Taken at its word, such a depth lets the
+bright ground behind a dark strand come through a metre of water instead of ten, and the outline turns to
+beads. Coverage does not tell the two apart, for both are covered: colour does.
+
+Along a step in depth, the colours of the near surface F and of the far surface B are taken from pixels close
+by that the step does not touch. The pixel's colour C = a F + (1 - a) B then gives the near surface's share a
+by projection on the line from B to F. Where the two are of one colour it cannot tell, and need not: there the
+share is that of near pixels around.
+
+Work is on the pixels along steps alone, gathered by index; a value depends only on its own neighbourhood.
+"""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+
+import cv2
+import numpy as np
+
+from halocline._typing import F32
+from halocline.imaging.depth_edges import COVERED, Mask, Pixels, neighbour
+
+# Two surfaces differ at least by this share of their inverse depth; less is one surface, seen aslant.
+STEP = 0.15
+# Pixels around a pixel that are asked for the colours of both.
+REACH = 2
+# A share this near to none or all is none or all; less is texture and rounding.
+LEAST_SHARE = 0.05
+# Contrast of the two surfaces, relative to their mean, at which colour and place are believed alike.
+_CONTRAST = 0.15
+
+
+@dataclass(frozen=True)
+class Mixture:
+    """Pixels (flat index) that mix two surfaces.
+
+    Attributes
+    ----------
+    pixels
+        Which, ``(n,)``.
+    near, far
+        Range of both surfaces, metres.
+    far_share
+        The farther one's share of the pixel's area, 0 to 1.
+    far_light
+        Its share of the pixel's light, 0 to 1.
+    """
+
+    pixels: Pixels
+    near: F32
+    far: F32
+    far_share: F32
+    far_light: F32
+
+
+@dataclass(frozen=True)
+class _Around:
+    """The neighbours of pixels along a step, one array each for all of them: ``(n,)``, or ``(n, 3)``."""
+
+    rgb: F32
+    inverse: F32
+    covered: Mask
+    pure: Mask
+    near: Mask
+    weight: float
+
+
+def separate_surfaces(rgb: F32, alpha: F32, range_m: F32) -> Mixture:
+    """Find the pixels that mix two covered surfaces, and tell the two apart.
+
+    Parameters
+    ----------
+    rgb
+        ``(3, rows, columns)``, scene-linear.
+    alpha
+        Coverage ``(rows, columns)``. Pixels that open water shows through are left out: coverage tells those.
+    range_m
+        Range of one of the surfaces, or between them, ``(rows, columns)``; inf where nothing is hit.
+    """
+    inverse = np.zeros_like(range_m)
+    np.divide(np.float32(1.0), range_m, out=inverse, where=(alpha >= COVERED) & (range_m > 0))
+    on_step = _along_steps(inverse)
+    pixels: Pixels = np.flatnonzero(on_step)
+    own, own_rgb = inverse.ravel()[pixels], _colours(rgb, pixels)
+    high, low = _ends(inverse, pixels)
+    middle = np.sqrt(high * low)
+    around = [
+        _gathered(rgb, inverse, on_step, pixels, middle, (down, right))
+        for down in range(-REACH, REACH + 1)
+        for right in range(-REACH, REACH + 1)
+    ]
+    behind = _mean_colour(around, near=False)
+    front, thin = _front_colour(around, behind)
+    near_pixel = own > middle
+    share = _near_share(own_rgb, front, behind, around, thin)
+    # The centre of the pixel belongs to the far surface: at most half of it can be the near one.
+    share = np.where(near_pixel, share, np.minimum(share, np.float32(0.5)))
+    far_share = np.float32(1.0) - share
+    mixed = (far_share > LEAST_SHARE) & (share > LEAST_SHARE)
+    near_m = np.reciprocal(np.where(near_pixel, own, _mean_inverse(around, near=True)))
+    far_m = np.reciprocal(np.where(near_pixel, _mean_inverse(around, near=False), own))
+    light = _light_share(far_share, behind, own_rgb)
+    return Mixture(pixels[mixed], near_m[mixed], far_m[mixed], far_share[mixed], light[mixed])
+
+
+def mixture_planes(
+    rgb: F32, alpha: F32, range_m: F32, averaged: tuple[F32, F32] | None = None
+) -> dict[str, F32]:
+    """Return ``range``, ``far_range``, ``far_share`` and ``far_light`` of a picture; nothing where none mix.
+
+    Parameters
+    ----------
+    rgb, alpha, range_m
+        See `separate_surfaces`.
+    averaged
+        Range of the farther surface and its share, where an averaged depth has told both already.
+    """
+    if averaged is not None:
+        far_m, far_share = averaged
+        light = far_light_of(rgb, range_m, far_m, far_share)
+        return {"range": range_m, "far_range": far_m, "far_share": far_share, "far_light": light}
+    found = separate_surfaces(rgb, alpha, range_m)
+    if not found.pixels.size:
+        return {}
+    planes = {"range": range_m.copy(), "far_range": range_m.copy()}
+    planes |= {"far_share": np.zeros_like(range_m), "far_light": np.zeros_like(range_m)}
+    values = (found.near, found.far, found.far_share, found.far_light)
+    for plane, value in zip(planes.values(), values, strict=True):
+        plane.ravel()[found.pixels] = value
+    return planes
+
+
+def far_light_of(rgb: F32, range_m: F32, far_m: F32, far_share: F32) -> F32:
+    """Return the farther surface's share of light where depth has told its share of the area.
+
+    Parameters
+    ----------
+    rgb
+        ``(3, rows, columns)``.
+    range_m, far_m, far_share
+        Range of the nearer and of the farther surface and the farther one's share, ``(rows, columns)``; 0
+        where a pixel shows one surface.
+
+    Returns
+    -------
+    Share of light ``(rows, columns)``: that of the area where no pixel close by shows the farther surface by
+    itself.
+    """
+    out = far_share.copy()
+    pixels: Pixels = np.flatnonzero(far_share)
+    nearness = np.reciprocal(far_m.ravel()[pixels])
+    total = np.zeros((pixels.size, 3), np.float32)
+    count = np.zeros(pixels.size, np.float32)
+    for down in range(-REACH, REACH + 1):
+        for right in range(-REACH, REACH + 1):
+            at = neighbour(range_m.shape, pixels, down, right)
+            with np.errstate(divide="ignore"):
+                other = np.reciprocal(range_m.ravel()[at])
+            like = (np.abs(other - nearness) < STEP * nearness) & (far_share.ravel()[at] == 0)
+            total += _colours(rgb, at) * like[:, None]
+            count += like
+    known = count > 0
+    behind = total[known] / count[known, None]
+    out.ravel()[pixels[known]] = _light_share(
+        far_share.ravel()[pixels[known]], behind, _colours(rgb, pixels[known])
+    )
+    return out
+
+
+def _along_steps(inverse: F32) -> Mask:
+    """Return the covered pixels that have two surfaces within one pixel around them."""
+    square = np.ones((3, 3), np.uint8)
+    high = cv2.dilate(inverse, square)
+    low = cv2.erode(np.where(inverse > 0, inverse, np.float32(np.inf)), square)
+    found: Mask = (inverse > 0) & (high - low > STEP * high)
+    return found
+
+
+def _ends(inverse: F32, pixels: Pixels) -> tuple[F32, F32]:
+    """Return the greatest and the least inverse range of covered pixels within one pixel."""
+    high = inverse.ravel()[pixels].copy()
+    low = high.copy()
+    for down in (-1, 0, 1):
+        for right in (-1, 0, 1):
+            value = inverse.ravel()[neighbour(inverse.shape, pixels, down, right)]
+            np.maximum(high, value, out=high)
+            np.minimum(low, value, out=low, where=value > 0)
+    return high, low
+
+
+def _gathered(
+    rgb: F32, inverse: F32, on_step: Mask, pixels: Pixels, middle: F32, offset: tuple[int, int]
+) -> _Around:
+    down, right = offset
+    at = neighbour(inverse.shape, pixels, down, right)
+    value = inverse.ravel()[at]
+    covered = value > 0
+    inner = max(abs(down), abs(right)) <= 1
+    return _Around(
+        rgb=_colours(rgb, at),
+        inverse=value,
+        covered=covered,
+        pure=covered & ~on_step.ravel()[at],
+        near=value > middle,
+        # What a pixel's filter weighs its neighbours with, about; those farther out only lend their colour.
+        weight=float(2 - abs(down)) * float(2 - abs(right)) if inner else 0.0,
+    )
+
+
+def _mean_colour(around: list[_Around], *, near: bool) -> F32:
+    """Return the mean colour of one surface: of pixels off the step, else of those on it too."""
+    pure, pure_count = _sums(around, near=near, only_pure=True)
+    every, every_count = _sums(around, near=near, only_pure=False)
+    has_pure = pure_count[:, None] > 0
+    count = np.where(has_pure, pure_count[:, None], every_count[:, None])
+    mean: F32 = np.where(has_pure, pure, every)
+    mean /= np.maximum(count, np.float32(1.0))
+    return mean
+
+
+def _front_colour(around: list[_Around], behind: F32) -> tuple[F32, Mask]:
+    """Return the colour of the near surface, and where it is that of a thin thing.
+
+    A thing so thin that every pixel of it lies on the step has the colour of its pixels that are least like
+    what is behind.
+    """
+    pure, count = _sums(around, near=True, only_pure=True)
+    bold = np.zeros_like(behind)
+    weight = np.full(len(behind), 1e-12, np.float32)
+    for each in around:
+        apart = np.square(each.rgb - behind).sum(axis=1) * (each.near & each.covered)
+        bold += each.rgb * apart[:, None]
+        weight += apart
+    thin = count == 0
+    pure /= np.maximum(count, np.float32(1.0))[:, None]
+    return np.where(thin[:, None], bold / weight[:, None], pure), thin
+
+
+def _sums(around: list[_Around], *, near: bool, only_pure: bool) -> tuple[F32, F32]:
+    total = np.zeros_like(around[0].rgb)
+    count = np.zeros(len(total), np.float32)
+    for each in around:
+        counted = (each.pure if only_pure else each.covered) & (each.near == near)
+        total += each.rgb * counted[:, None]
+        count += counted
+    return total, count
+
+
+def _near_share(rgb: F32, front: F32, behind: F32, around: list[_Around], thin: Mask) -> F32:
+    """Return the near surface's share of each pixel, by colour as far as that tells, else by place.
+
+    Along the outline of a broad thing, the places of near pixels give the share to a quarter; what colour
+    says beyond that is the thing's own shading. Of a thin thing, places tell nothing.
+    """
+    apart = front - behind
+    contrast = np.square(apart).sum(axis=1)
+    by_colour = ((rgb - behind) * apart).sum(axis=1) / np.maximum(contrast, np.float32(1e-12))
+    np.clip(by_colour, np.float32(0.0), np.float32(1.0), out=by_colour)
+    brightness = np.square(front + behind).sum(axis=1) * np.float32(0.25 * _CONTRAST**2)
+    belief = contrast / np.maximum(contrast + brightness, np.float32(1e-12))
+    by_place = np.zeros_like(by_colour)
+    whole = np.zeros_like(by_colour)
+    for each in around:
+        if each.weight > 0:
+            by_place += np.float32(each.weight) * (each.near & each.covered)
+            whole += np.float32(each.weight) * each.covered
+    by_place /= np.maximum(whole, np.float32(1.0))
+    share: F32 = by_colour - by_place
+    share *= belief
+    np.clip(share, np.float32(-0.25), np.float32(0.25), out=share, where=~thin)
+    share += by_place
+    return share
+
+
+def _mean_inverse(around: list[_Around], *, near: bool) -> F32:
+    """Return the mean inverse range of one surface within one pixel."""
+    total = np.zeros_like(around[0].inverse)
+    count = np.zeros_like(total)
+    for each in around:
+        if each.weight > 0:
+            counted = each.covered & (each.near == near)
+            total += each.inverse * counted
+            count += counted
+    # The step has both within one pixel; where rounding hides one, its inverse stays harmless.
+    mean: F32 = np.where(count > 0, total, around[len(around) // 2].inverse)
+    mean /= np.maximum(count, np.float32(1.0))
+    return mean
+
+
+def _light_share(far_share: F32, behind: F32, rgb: F32) -> F32:
+    """Return (1 - a) B / C, as the mean of the channels."""
+    light = np.maximum(behind, 0).sum(axis=1)
+    whole = np.maximum(np.maximum(rgb, 0).sum(axis=1), np.float32(1e-12))
+    share: F32 = np.clip(far_share * light / whole, np.float32(0.0), np.float32(1.0))
+    return share
+
+
+def _colours(rgb: F32, pixels: Pixels) -> F32:
+    """Return colours ``(n, 3)`` of pixels by flat index."""
+    return np.stack([plane.ravel()[pixels] for plane in rgb], axis=1)

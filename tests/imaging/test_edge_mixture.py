@@ -1,0 +1,134 @@
+"""Pixels that mix a near and a far surface are taken apart, measured against a supersampled truth."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+
+import numpy as np
+import pytest
+
+from halocline._typing import F32
+from halocline.imaging.depth_edges import Mask
+from halocline.imaging.edge_mixture import mixture_planes, separate_surfaces
+
+SAMPLES = 16
+SHAPE = (36, 60)
+NEAR_M, FAR_M = 2.0, 9.0
+
+
+@dataclass(frozen=True)
+class Rendered:
+    """Colour filtered to pixels, depth of each pixel's centre, and the true shares of the far surface."""
+
+    rgb: F32
+    range: F32
+    far_share: F32
+    far_light: F32
+
+    @property
+    def alpha(self) -> F32:
+        return np.ones(SHAPE, np.float32)
+
+    @property
+    def edge(self) -> Mask:
+        mixed: Mask = (self.far_share > 0.05) & (self.far_share < 0.95)
+        return mixed
+
+
+def rendered(
+    *,
+    width: float,
+    front: tuple[float, ...] = (0.05, 0.04, 0.03),
+    behind: tuple[float, ...] = (0.5, 0.6, 0.4),
+) -> Rendered:
+    """A slanted band of a stated width in pixels before a wall, a box filter over each pixel."""
+    rows, columns = SHAPE
+    y, x = (np.indices((rows * SAMPLES, columns * SAMPLES)) + 0.5) / SAMPLES
+    hit = np.abs(x - 20.0 - 0.37 * y) * np.cos(np.arctan(0.37)) < width / 2
+    near = hit.reshape(rows, SAMPLES, columns, SAMPLES).mean(axis=(1, 3))
+    centre = hit[SAMPLES // 2 :: SAMPLES, SAMPLES // 2 :: SAMPLES]
+    colours = [np.array(each)[:, None, None] for each in (front, behind)]
+    rgb = near * colours[0] + (1 - near) * colours[1]
+    light = ((1 - near) * colours[1]).sum(axis=0) / rgb.sum(axis=0)
+    distance = np.where(centre, NEAR_M, FAR_M)
+    return Rendered(*(np.asarray(each, np.float32) for each in (rgb, distance, 1 - near, light)))
+
+
+def planes_of(scene: Rendered) -> dict[str, F32]:
+    return mixture_planes(scene.rgb, scene.alpha, scene.range)
+
+
+@pytest.mark.parametrize("width", [1.2, 2.0, 12.0])
+def test_shares_of_both_surfaces_are_found_by_colour(width: float) -> None:
+    scene = rendered(width=width)
+    planes = planes_of(scene)
+    # Pixels outside that no sample's depth tells of are beyond reach.
+    found = scene.edge & (planes["far_share"] > 0)
+    assert found.sum() > 0.7 * scene.edge.sum()
+    taken_whole = (scene.range == FAR_M).astype(np.float32)
+    for name, true in (("far_share", scene.far_share), ("far_light", scene.far_light)):
+        error = np.abs(planes[name] - true)[found].mean()
+        assert error < 0.5 * np.abs(taken_whole - true)[found].mean()
+
+
+def test_both_ranges_are_those_of_the_surfaces() -> None:
+    planes = planes_of(rendered(width=6.0))
+    mixed = planes["far_share"] > 0
+    np.testing.assert_allclose(planes["range"][mixed], NEAR_M, rtol=1e-5)
+    np.testing.assert_allclose(planes["far_range"][mixed], FAR_M, rtol=1e-5)
+
+
+def test_of_one_colour_the_share_is_that_of_the_pixels_around() -> None:
+    grey = (0.3, 0.3, 0.3)
+    scene = rendered(width=12.0, front=grey, behind=grey)
+    planes = planes_of(scene)
+    found = planes["far_share"] > 0
+    assert np.abs(planes["far_share"] - scene.far_share)[found].mean() < 0.15
+
+
+def test_pixels_off_the_step_are_untouched_and_nothing_is_written_over() -> None:
+    scene = rendered(width=12.0)
+    before = scene.range.copy()
+    planes = planes_of(scene)
+    np.testing.assert_array_equal(scene.range, before)
+    whole = planes["far_share"] == 0
+    np.testing.assert_array_equal(planes["range"][whole], before[whole])
+
+
+def test_a_slope_is_one_surface() -> None:
+    slope = np.repeat(np.geomspace(2.0, 20.0, SHAPE[1], dtype=np.float32)[None], SHAPE[0], axis=0)
+    rgb = np.random.default_rng(3).random((3, *SHAPE), np.float32)
+    assert mixture_planes(rgb, np.ones(SHAPE, np.float32), slope) == {}
+
+
+def test_open_water_is_no_second_surface() -> None:
+    scene = rendered(width=4.0)
+    distance = np.where(scene.range == FAR_M, np.float32(np.inf), scene.range)
+    alpha = np.float32(1.0) - scene.far_share
+    assert mixture_planes(scene.rgb * alpha, alpha, distance) == {}
+
+
+def test_a_pixel_depends_on_its_own_neighbourhood_alone() -> None:
+    scene = rendered(width=2.0)
+    whole = planes_of(scene)
+    rows = slice(8, 24)
+    part = mixture_planes(scene.rgb[:, rows].copy(), scene.alpha[rows], scene.range[rows].copy())
+    for name, plane in part.items():
+        np.testing.assert_array_equal(plane[4:-4], whole[name][rows][4:-4])
+
+
+def test_black_surfaces_give_no_nan() -> None:
+    scene = rendered(width=2.0)
+    found = separate_surfaces(scene.rgb * 0, scene.alpha, scene.range)
+    for values in (found.near, found.far, found.far_share, found.far_light):
+        assert np.isfinite(values).all()
+
+
+def test_share_of_light_where_depth_has_told_the_share_of_area() -> None:
+    scene = rendered(width=3.0)
+    edge = scene.edge
+    near = np.where(edge | (scene.range == NEAR_M), np.float32(NEAR_M), np.float32(FAR_M))
+    averaged = (np.full(SHAPE, FAR_M, np.float32), np.where(edge, scene.far_share, np.float32(0)))
+    planes = mixture_planes(scene.rgb, scene.alpha, near, averaged)
+    np.testing.assert_array_equal(planes["far_share"], averaged[1])
+    assert np.abs(planes["far_light"] - scene.far_light)[edge].max() < 0.01
