@@ -31,6 +31,7 @@ REACH = 2
 LEAST_SHARE = 0.05
 # Contrast of the two surfaces, relative to their mean, at which colour and place are believed alike.
 _CONTRAST = 0.15
+_BAND_PIXELS = 1 << 17
 
 
 @dataclass(frozen=True)
@@ -80,15 +81,12 @@ def separate_surfaces(rgb: F32, alpha: F32, range_m: F32) -> Mixture:
     range_m
         Range of one of the surfaces, or between them, ``(rows, columns)``; inf where nothing is hit.
     """
-    inverse = np.zeros_like(range_m)
-    np.divide(np.float32(1.0), range_m, out=inverse, where=(alpha >= COVERED) & (range_m > 0))
-    on_step = _along_steps(inverse)
+    on_step = _along_steps(alpha, range_m)
     pixels: Pixels = np.flatnonzero(on_step)
-    own, own_rgb = inverse.ravel()[pixels], _colours(rgb, pixels)
-    high, low = _ends(inverse, pixels)
-    middle = np.sqrt(high * low)
+    own, own_rgb = _inverse(alpha, range_m, pixels), _colours(rgb, pixels)
+    middle = _middle(alpha, range_m, pixels)
     around = [
-        _gathered(rgb, inverse, on_step, pixels, middle, (down, right))
+        _gathered((rgb, alpha, range_m), on_step, pixels, middle, (down, right))
         for down in range(-REACH, REACH + 1)
         for right in range(-REACH, REACH + 1)
     ]
@@ -170,33 +168,53 @@ def far_light_of(rgb: F32, range_m: F32, far_m: F32, far_share: F32) -> F32:
     return out
 
 
-def _along_steps(inverse: F32) -> Mask:
+def _along_steps(alpha: F32, range_m: F32) -> Mask:
     """Return the covered pixels that have two surfaces within one pixel around them."""
+    found = np.zeros(range_m.shape, bool)
     square = np.ones((3, 3), np.uint8)
-    high = cv2.dilate(inverse, square)
-    low = cv2.erode(np.where(inverse > 0, inverse, np.float32(np.inf)), square)
-    found: Mask = (inverse > 0) & (high - low > STEP * high)
+    # Bands of rows, with one more row at each side, so that all of this stays in the processor's cache.
+    height = max(1, _BAND_PIXELS // range_m.shape[1])
+    for first in range(0, len(range_m), height):
+        top, last = max(first - 1, 0), min(first + height, len(range_m))
+        covered = alpha[top : last + 1] >= COVERED
+        covered &= range_m[top : last + 1] > 0
+        with np.errstate(divide="ignore"):
+            inverse = np.reciprocal(range_m[top : last + 1])
+        high = cv2.dilate(np.where(covered, inverse, np.float32(0)), square)
+        low = cv2.erode(np.where(covered, inverse, np.float32(np.inf)), square)
+        found[first:last] = (covered & (high - low > STEP * high))[first - top :][: last - first]
     return found
 
 
-def _ends(inverse: F32, pixels: Pixels) -> tuple[F32, F32]:
-    """Return the greatest and the least inverse range of covered pixels within one pixel."""
-    high = inverse.ravel()[pixels].copy()
-    low = high.copy()
+def _inverse(alpha: F32, range_m: F32, at: Pixels) -> F32:
+    """Return inverse range of pixels by flat index, 0 where not covered."""
+    distance = range_m.ravel()[at]
+    covered = (alpha.ravel()[at] >= COVERED) & (distance > 0)
+    inverse = np.zeros_like(distance)
+    np.divide(np.float32(1.0), distance, out=inverse, where=covered)
+    return inverse
+
+
+def _middle(alpha: F32, range_m: F32, pixels: Pixels) -> F32:
+    """Return what parts near from far: the mean of greatest and least inverse range within one pixel."""
+    high = np.zeros(pixels.size, np.float32)
+    low = np.full(pixels.size, np.float32(np.inf))
     for down in (-1, 0, 1):
         for right in (-1, 0, 1):
-            value = inverse.ravel()[neighbour(inverse.shape, pixels, down, right)]
+            value = _inverse(alpha, range_m, neighbour(range_m.shape, pixels, down, right))
             np.maximum(high, value, out=high)
             np.minimum(low, value, out=low, where=value > 0)
-    return high, low
+    middle: F32 = np.sqrt(high * low)
+    return middle
 
 
 def _gathered(
-    rgb: F32, inverse: F32, on_step: Mask, pixels: Pixels, middle: F32, offset: tuple[int, int]
+    picture: tuple[F32, F32, F32], on_step: Mask, pixels: Pixels, middle: F32, offset: tuple[int, int]
 ) -> _Around:
+    rgb, alpha, range_m = picture
     down, right = offset
-    at = neighbour(inverse.shape, pixels, down, right)
-    value = inverse.ravel()[at]
+    at = neighbour(range_m.shape, pixels, down, right)
+    value = _inverse(alpha, range_m, at)
     covered = value > 0
     inner = max(abs(down), abs(right)) <= 1
     return _Around(
