@@ -326,6 +326,27 @@ def test_what_is_hit_covers_the_surface() -> None:
     assert_allclose(run(WINDOW, frame, camera)["rgb"], rgb, atol=1e-6)
 
 
+def test_half_a_thing_before_the_surface_is_half_of_each() -> None:
+    # Light mixes in proportion to area: pixels half covered are the mean of bare and covered ones.
+    camera = looking(60.0)
+    steps = WINDOW + "[steps.attenuation]\n[steps.veiling_light]\n"
+    dull = ("light.overcast=1",)
+
+    def seen(cover: float) -> F32:
+        rgb = np.full((3, *SIZE.shape), 0.05 * cover, np.float32)
+        range_m = np.full(SIZE.shape, 0.5 if cover else np.inf, np.float32)
+        alpha = np.full(SIZE.shape, cover, np.float32)
+        return run(
+            steps, Frame({"rgb": rgb, "alpha": alpha, "range": range_m}, SIZE, SIZE), camera, sets=dull
+        )["rgb"]
+
+    bare, covered, half = (seen(cover) for cover in (0.0, 1.0, 0.5))
+    expected = 0.5 * (bare + covered)
+    # One share of light stands for all bands of a pixel.
+    assert np.abs(half - expected).max() < 0.06 * expected.max()
+    assert_allclose(half.mean(axis=(1, 2)), expected.mean(axis=(1, 2)), rtol=0.02)
+
+
 def test_mirrored_ground_brightens_the_surface_outside_the_window_only() -> None:
     camera = looking(60.0, focal_length_mm=12.0)
     frame = ground(camera)

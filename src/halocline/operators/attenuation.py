@@ -38,11 +38,10 @@ class Attenuation(Operator[AttenuationParameters]):
         """Attenuate."""
         path = shot.path
         length = path.path_length(planes["range"], planes["downward"])
-        far_share = planes.get("far_share")
-        far = None if far_share is None else path.path_length(planes["far_range"], planes["downward"])
         # What is attenuated is light: a bright thing behind a dark one has more of it than of the pixel.
-        light_share = planes.get("far_light", far_share)
-        transmittance = attenuate(path, length, far_length_m=far, far_share=light_share)
+        share = planes.get("far_light", planes.get("far_share"))
+        far = None if share is None else path.path_length(planes["far_range"], planes["downward"])
+        transmittance = attenuate(path, length, far_length_m=far, far_share=share)
         written = {
             "bands": planes["bands"] * transmittance,
             "transmittance": transmittance,

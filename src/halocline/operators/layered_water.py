@@ -209,10 +209,10 @@ def _shown(
     """Return metres of both waters to what each pixel shows first, and what else the mixed pixels show."""
     mu, range_m = planes["downward"], planes["range"]
     parts: list[tuple[NDArray[np.bool_], F32, F32, F32, bool]] = []
-    far_share = planes.get("far_share")
-    if far_share is not None:
-        light = planes.get("far_light", far_share)
-        parts.append((far_share > 0, far_share, light, planes["far_range"], True))
+    light = planes.get("far_light", planes.get("far_share"))
+    if light is not None:
+        share = planes.get("far_share", np.zeros_like(light))
+        parts.append(((light > 0) | (share > 0), share, light, planes["far_range"], True))
     if coverage is not None and (coverage < 1).any():
         endless = np.full_like(range_m, LONGEST_RANGE_M)
         range_m = np.where(coverage > 0, range_m, endless)

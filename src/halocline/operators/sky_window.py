@@ -92,10 +92,14 @@ class SkyWindow(Operator[SkyWindowParameters]):
     Parameters = SkyWindowParameters
 
     def planes(self) -> PlaneUse:
-        """Read and write light; coverage and direction decide where."""
+        """Read and write light; coverage and direction decide where.
+
+        Where a thing covers part of a pixel, the sea surface behind it is noted as the farther surface there.
+        """
         return PlaneUse(
             reads=frozenset({"bands", "alpha", "downward"}),
-            writes=frozenset({"bands", "surface_light"}),
+            optional=frozenset({"far_range", "far_share", "far_light"}),
+            writes=frozenset({"bands", "surface_light", "far_range", "far_light"}),
         )
 
     def idle(self, shot: Shot) -> bool:
@@ -152,7 +156,8 @@ class SkyWindow(Operator[SkyWindowParameters]):
             seen = self._seen(mu[rows, columns], tile, shot, prepared, rows, columns)
             seen *= np.float32(1.0) - alpha[rows, columns]
             light[:, rows, columns] = seen
-        return {"bands": planes["bands"] + light, "surface_light": light}
+        bands = planes["bands"] + light
+        return {"bands": bands, "surface_light": light, **_farther(planes, bands, light)}
 
     def _seen(
         self, mu: F32, tile: Tile, shot: Shot, ready: _Prepared, rows: np.ndarray, columns: np.ndarray
@@ -196,3 +201,20 @@ class SkyWindow(Operator[SkyWindowParameters]):
                 light += ready.ground[band] * np.exp(length * np.float32(-path.beam_rate[band]))
             np.multiply(light, window.reflectance[0], out=out[band])
         return out
+
+
+def _farther(planes: Planes, bands: F32, light: F32) -> Planes:
+    """Return range and share of light of what lies behind: of the sea surface, past things at pixels' edges.
+
+    Their water is that of the thing otherwise, and strands have a bright outline.
+    """
+    alpha = planes["alpha"]
+    known = planes.get("far_light", planes.get("far_share"))
+    share = np.zeros_like(alpha) if known is None else known.copy()
+    range_m = planes["far_range"].copy() if known is not None else np.full_like(alpha, np.inf)
+    mixed = np.nonzero((alpha > 0.0) & (alpha < 1.0) & (share == 0.0) & light.any(axis=0))
+    whole = np.maximum(bands.sum(axis=0)[mixed], np.float32(1e-12))
+    share[mixed] = np.minimum(light.sum(axis=0)[mixed] / whole, np.float32(1.0))
+    # As far as the view goes: its water ends at the surface.
+    range_m[mixed] = np.inf
+    return {"far_range": range_m, "far_light": share}
