@@ -43,9 +43,9 @@ def test_check_tells_every_mistake_with_file_line_and_mend(halocline: Halocline,
     )
     told = halocline("preset", "check", wrong)
     assert (told.status, told.out) == (2, "")
-    assert 'E-PRESET-KEY  wrong.toml, line 4, [water]: unknown key "visibilty"' in told.err
+    assert f'E-PRESET-KEY  {wrong}, line 4, [water]: unknown key "visibilty"' in told.err
     assert 'Did you mean "visibility"?' in told.err
-    assert "E-PRESET-VALUE  wrong.toml, line 6: light.sun_elevation: 'high' is no angle." in told.err
+    assert f"E-PRESET-VALUE  {wrong}, line 6: light.sun_elevation: 'high' is no angle." in told.err
 
 
 def test_check_finds_what_only_the_water_or_the_colour_space_would_tell(
@@ -56,7 +56,7 @@ def test_check_finds_what_only_the_water_or_the_colour_space_would_tell(
     told = halocline("preset", "check", own)
     assert told.status == 2
     assert told.err.startswith(
-        'error: E-COLOUR-SPACE  own.toml, line 4: no scene-linear RGB space is known as "linear banana"\n'
+        f'error: E-COLOUR-SPACE  {own}, line 4: no scene-linear RGB space is known as "linear banana"\n'
     )
     told = halocline("preset", "check", "jerlov-1c", "--set", "water.jerlov_type=4C")
     assert told.status == 2

@@ -6,6 +6,7 @@ list that grows (of operators, of keys).
 
 from __future__ import annotations
 
+import contextlib
 import re
 from pathlib import Path
 
@@ -26,8 +27,9 @@ def used(path: Path) -> None:
 
 
 def message_of(name: str) -> str:
-    with pytest.raises(HaloclineError) as caught:
-        used(FOLDER / f"{name}.toml")
+    # Messages give the path as it was given.
+    with contextlib.chdir(FOLDER), pytest.raises(HaloclineError) as caught:
+        used(Path(f"{name}.toml"))
     return str(caught.value)
 
 

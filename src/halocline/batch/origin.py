@@ -45,7 +45,7 @@ class Origin:
     neighbours
         Digest of the cameras of the frames just before and after, by frame number.
     depth
-        What the depth pass is taken to hold.
+        What the depth pass is taken to hold, by the names of `halocline.imaging.depth.DepthSpec`.
     held_from
         Frame whose render stands in for a missing one.
     """
@@ -55,7 +55,7 @@ class Origin:
     version: str
     inputs: Mapping[str, FileDigest]
     neighbours: Mapping[int, str] = field(default_factory=dict)
-    depth: str = ""
+    depth: Mapping[str, Any] = field(default_factory=dict)
     held_from: int | None = None
 
     def to_dict(self) -> dict[str, Any]:
@@ -72,7 +72,7 @@ class Origin:
             version=str(data["version"]),
             inputs={role: FileDigest(**entry) for role, entry in data["inputs"].items()},
             neighbours={int(frame): str(digest) for frame, digest in data["neighbours"].items()},
-            depth=str(data["depth"]),
+            depth=dict(data["depth"]),
             held_from=None if held is None else int(held),
         )
 
@@ -94,7 +94,7 @@ def origin_of(task: FrameTask, preset: Preset) -> Origin:
         version=__version__,
         inputs=inputs,
         neighbours=neighbour_cameras(task, preset),
-        depth=str(task.depth_spec),
+        depth={} if task.depth_spec is None else asdict(task.depth_spec),
         held_from=task.held_from,
     )
 
@@ -152,7 +152,7 @@ def differences(made: Origin, now: Origin) -> list[str]:
         before, after = made.inputs.get(role), now.inputs.get(role)
         if before is None or after is None or before.sha256 != after.sha256:
             found.append(f"the {role} has changed")
-    if made.depth != now.depth:
+    if dict(made.depth) != dict(now.depth):
         found.append("the depth pass is taken to hold something else")
     if dict(made.neighbours) != dict(now.neighbours):
         found.append("a neighbouring frame's camera has changed")

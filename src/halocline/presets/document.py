@@ -5,7 +5,7 @@ from __future__ import annotations
 import os
 import tomllib
 from collections.abc import Iterable, Mapping, Sequence
-from dataclasses import dataclass, field
+from dataclasses import dataclass, field, replace
 from importlib.resources import files
 from pathlib import Path
 from typing import Any
@@ -204,7 +204,10 @@ class _Own:
 
 
 def _lineage_read(path: Path, allowed: set[Path], seen: Sequence[str]) -> Document:
-    return _inherited(_parsed(_text(path), path.name, path.parent), allowed, (*seen, str(path.resolve())))
+    # Mistakes are told with the path; of a preset that ships, the user gave the name alone.
+    shown = path.name if path.parent == shipped_folder() else str(path)
+    own = replace(_parsed(_text(path), shown, path.parent), name=path.name)
+    return _inherited(own, allowed, (*seen, str(path.resolve())))
 
 
 def _inherited(own: _Own, allowed: set[Path], seen: Sequence[str]) -> Document:
