@@ -33,6 +33,7 @@ from halocline.graph.shot import Shot
 from halocline.imaging.camera import pinhole
 from halocline.imaging.camera_track import CameraTrack
 from halocline.imaging.frame import Window
+from halocline.physics.bend import Grid
 from halocline.physics.soften import VaryingBlur
 from halocline.presets.build import make_shot
 from halocline.presets.preset import preset_from_text
@@ -166,7 +167,8 @@ def _choices(plane: F32) -> None:
     st = np.ascontiguousarray(np.stack([(x + 0.5) / UHD.width, (y + 0.5) / UHD.height], axis=-1))
     image, map_image = oiio.ImageBuf(np.ascontiguousarray(plane[..., None])), oiio.ImageBuf(st)
     eighth = slice(0, UHD.height // 8)
-    sigma = np.full(UHD.shape, 20.0, np.float32)
+    grid = Grid(0, 0, UHD.width, UHD.height, 8)
+    sigma = np.full((len(grid.rows), len(grid.columns)), 20.0, np.float32)
     tried: dict[str, tuple[Callable[[], Any], float]] = {
         "warp, OpenCV remap, linear": (
             lambda: cv2.remap(plane, x, y, cv2.INTER_LINEAR, borderMode=cv2.BORDER_REPLICATE),
@@ -180,7 +182,7 @@ def _choices(plane: F32) -> None:
             lambda: map_coordinates(plane, [y[eighth], x[eighth]], order=1, mode="nearest"),
             8.0,
         ),
-        "blur of 20 px, our pyramid, any width": (lambda: VaryingBlur.of(sigma).applied(plane), 1.0),
+        "blur of 20 px, our pyramid, any width": (lambda: VaryingBlur.of(grid, sigma).applied(plane), 1.0),
         "blur of 20 px, OpenCV GaussianBlur": (
             lambda: cv2.GaussianBlur(plane, (0, 0), 20.0, borderType=cv2.BORDER_REPLICATE),
             1.0,

@@ -19,7 +19,7 @@ from halocline.imaging.frame import Window
 from halocline.physics.bend import Grid, normalised_map, overscan_needed, sample_sharp
 from halocline.physics.ports import DomePort, FlatPort, Port, colour_smear, lens_tangents, pinhole_tangents
 from halocline.physics.refraction import CHANNEL_WAVELENGTHS_NM
-from halocline.physics.soften import VaryingBlur, in_parallel
+from halocline.physics.soften import VaryingBlur, bands_of_rows, in_parallel
 from halocline.quantities import Distance, Factor, Ratio, Strict
 
 logger = logging.getLogger(__name__)
@@ -67,35 +67,45 @@ class PortPicture:
 
     Attributes
     ----------
-    shift_x, shift_y
-        Displacement of red, green and blue in pixels, on the grid, ``(3, rows, columns)``.
-    blur_px
-        Standard deviation of the blur of red, green and blue, on the grid.
-    grid
-        Where.
+    shift
+        Displacement of red, green and blue, right and down in pixels, on the grid, ``(3, 2, rows, columns)``.
+    blurs
+        The blur of red, green and blue.
     """
 
-    shift_x: F32
-    shift_y: F32
-    blur_px: F32
-    grid: Grid
+    shift: F32
+    blurs: tuple[VaryingBlur, VaryingBlur, VaryingBlur]
 
-    def maps(self, channel: int) -> tuple[F32, F32]:
-        """Return source columns and rows for the pixels of the window."""
-        return self.grid.source_maps(self.shift_x[channel], self.shift_y[channel])
+    @classmethod
+    def of(cls, grid: Grid, shift: F64, blur_px: F64) -> PortPicture:
+        """Return the picture of a shift and of blurs ``(3, rows, columns)``, pixels, on a grid."""
+        red, green, blue = (VaryingBlur.of(grid, sigma) for sigma in blur_px.astype(np.float32))
+        return cls(shift.astype(np.float32), (red, green, blue))
+
+    @property
+    def grid(self) -> Grid:
+        """Where the shifts are."""
+        return self.blurs[GREEN].grid
 
     def overscan(self, display_window: Window) -> tuple[int, int, int, int]:
         """Return the pixels lacking around the window to fill the display window within it.
 
-        Left, top, right, bottom.
+        Left, top, right, bottom. A port neither folds nor tears the picture, so what it looks for farthest
+        out it sees at an edge.
         """
-        grid = self.grid
-        window = Window(grid.x, grid.y, grid.width, grid.height)
-        cut = window.slices_of(display_window)
+        grid, shown = self.grid, display_window
+        edges = (
+            grid.inner(shown.x, shown.y, shown.width, 1),
+            grid.inner(shown.x, shown.y_end - 1, shown.width, 1),
+            grid.inner(shown.x, shown.y, 1, shown.height),
+            grid.inner(shown.x_end - 1, shown.y, 1, shown.height),
+        )
         needs = []
-        for channel in range(len(self.shift_x)):
-            source_x, source_y = self.maps(channel)
-            needs.append(overscan_needed(source_x[cut], source_y[cut], window.shape))
+        for edge in edges:
+            for shift in self.shift:
+                x, y = edge.source_maps(grid.part(edge, shift))
+                corner = np.float32(edge.x - grid.x), np.float32(edge.y - grid.y)
+                needs.append(overscan_needed(x + corner[0], y + corner[1], (grid.height, grid.width)))
         left, top, right, bottom = (max(side) for side in zip(*needs, strict=True))
         return left, top, right, bottom
 
@@ -166,16 +176,11 @@ def _port_picture(
         to_x, to_y = trace(port, x * held, y * held, nm, p.subject_range, lens_scale)
         to_x = middle[0] + p.fringes * (to_x - middle[0])
         to_y = middle[1] + p.fringes * (to_y - middle[1])
-        shifts.append(((to_x - x) / per_px_x, (y - to_y) / per_px_y))
+        shifts.append(np.stack([(to_x - x) / per_px_x, (y - to_y) / per_px_y]))
         blurs.append(
             _blur(port, p, x * lens_scale, y * lens_scale, nm, lens.focal_length_mm) / (lens_scale * per_px_x)
         )
-    return PortPicture(
-        np.stack([dx for dx, _ in shifts]).astype(np.float32),
-        np.stack([dy for _, dy in shifts]).astype(np.float32),
-        np.stack(blurs).astype(np.float32),
-        grid,
-    )
+    return PortPicture.of(grid, np.stack(shifts), np.stack(blurs))
 
 
 def _apply(port: Port, x: F64, y: F64, nm: float, subject_m: float, scale: float) -> tuple[F64, F64]:
@@ -203,29 +208,35 @@ def seen_through(planes: Planes, picture: PortPicture, display_window: Window) -
     The lookup map counts from the edges of the display window, as image programs do, also for the pixels
     outside it.
     """
-    rgb, alpha = planes["rgb"], planes["alpha"]
-    grid = picture.grid
-    colour = np.empty_like(rgb)
-    record: dict[str, F32] = {}
+    rgb, alpha = np.ascontiguousarray(planes["rgb"]), np.ascontiguousarray(planes["alpha"])
+    grid, blurs, green = picture.grid, picture.blurs, picture.shift[GREEN]
+    colour, coverage = np.empty_like(rgb), alpha if (alpha == 1.0).all() else np.empty_like(alpha)
+    record = {name: np.empty((2, *alpha.shape), np.float32) for name in ("displacement", "lookup_map")}
+    blur_px = np.empty_like(alpha)
 
-    def through(channel: int) -> None:
-        moved = sample_sharp(rgb[channel], *picture.maps(channel))
-        colour[channel] = VaryingBlur.of(grid.blown_up(picture.blur_px[channel])).applied(moved)
+    def displaced(rows: slice) -> None:
+        for channel, plane in enumerate(rgb):
+            sample_sharp(plane, grid, picture.shift[channel], rows=rows, out=colour[channel])
+        if coverage is not alpha:
+            sample_sharp(alpha, grid, green, rows=rows, out=coverage)
 
-    def rest() -> None:
-        shifts = picture.shift_x[GREEN], picture.shift_y[GREEN]
-        record["displacement"] = np.stack([grid.blown_up(shift) for shift in shifts])
-        record["blur_px"] = grid.blown_up(picture.blur_px[GREEN])
-        source_x, source_y = picture.maps(GREEN)
-        opaque = bool((alpha == 1.0).all())
-        record["alpha"] = alpha if opaque else sample_sharp(alpha, source_x, source_y)
-        source_x += np.float32(grid.x - display_window.x)
-        source_y += np.float32(grid.y - display_window.y)
-        record["lookup_map"] = normalised_map(source_x, source_y, display_window.shape)
+    bands = bands_of_rows(len(alpha))
+    in_parallel(displaced, bands)
+    coarse = in_parallel(lambda channel: blurs[channel].coarse(colour[channel]), range(3))
 
-    # Four pieces of about the same size.
-    in_parallel(lambda piece: through(piece) if piece < 3 else rest(), range(4))
-    return {"rgb": colour, **record}
+    def softened(rows: slice) -> None:
+        for plane, blur, part in zip(colour, blurs, coarse, strict=True):
+            blur.mix(plane, part, rows=rows, out=plane)
+        for to, shift in zip(record["displacement"], green, strict=True):
+            to[rows] = grid.blown_up(shift, rows=rows)
+        x, y = grid.source_maps(green, rows=rows)
+        x += np.float32(grid.x - display_window.x)
+        y += np.float32(grid.y - display_window.y)
+        record["lookup_map"][:, rows] = normalised_map(x, y, display_window.shape)
+        blur_px[rows] = grid.blown_up(blurs[GREEN].sigma_px, rows=rows)
+
+    in_parallel(softened, bands)
+    return {"rgb": colour, "alpha": coverage, "blur_px": blur_px, **record}
 
 
 def overscan_warnings(picture: PortPicture, shot: Shot, name: str) -> tuple[str, ...]:

@@ -94,11 +94,8 @@ def _picture(p: MeasuredPortParameters, display: Window, data: Window) -> PortPi
     grid = Grid(data.x, data.y, data.width, data.height, GRID_STEP)
     x, y = np.meshgrid(grid.columns - display.x, grid.rows - display.y)
     to_x, to_y = _led(p, display, x, y)
-    no_blur = np.zeros(x.shape)
-    shift_x, shift_y, blur = (
-        np.stack([plane] * 3).astype(np.float32) for plane in (to_x - x, to_y - y, no_blur)
-    )
-    return PortPicture(shift_x, shift_y, blur, grid)
+    shift = np.stack([np.stack([to_x - x, to_y - y])] * 3)
+    return PortPicture.of(grid, shift, np.zeros((3, *x.shape)))
 
 
 def _led(p: MeasuredPortParameters, display: Window, x: F64, y: F64) -> tuple[F64, F64]:

@@ -20,6 +20,7 @@ import numpy as np
 
 from halocline._typing import F32, F64
 from halocline.errors import PhysicsError
+from halocline.physics import plane_loops
 
 # OpenCV's warp counts pixels in 16 bits.
 LARGEST_SIDE = 32766
@@ -53,13 +54,25 @@ class Grid:
         """Pixel coordinates of the grid's rows."""
         return self._lines(self.y, self.height)
 
-    def blown_up(self, plane: F32) -> F32:
-        """Return a plane over the grid interpolated to the window's pixels, ``(height, width)``."""
-        across, down = len(self.columns), len(self.rows)
-        whole = cv2.resize(plane, (across * self.step, down * self.step), interpolation=cv2.INTER_LINEAR)
-        top = self.y - (self.y // self.step - 1) * self.step
-        left = self.x - (self.x // self.step - 1) * self.step
-        return np.asarray(whole[top : top + self.height, left : left + self.width], np.float32)
+    def blown_up(self, plane: F32, *, rows: slice = slice(None), every: int = 1) -> F32:
+        """Return a plane over the grid interpolated to the window's pixels, ``(height, width)``.
+
+        Only to some rows, or to every so many pixels of the window, where that is asked for.
+        """
+        first, last, _ = rows.indices(self.height)
+        top, left = self.start
+        out = np.empty((-(-(last - first) // every), -(-self.width // every)), np.float32)
+        plane_loops.blow_up(plane, top + first, left, every, self.step, out)
+        return out
+
+    @property
+    def start(self) -> tuple[int, int]:
+        """Row and column of the window's first pixel, counted from half a step before the first lines."""
+        return self.y - (self.y // self.step - 1) * self.step, self.x - (self.x // self.step - 1) * self.step
+
+    def inner(self, x: int, y: int, width: int, height: int) -> Grid:
+        """Return the grid of the same step over a window within this one's."""
+        return Grid(x, y, width, height, self.step)
 
     def part(self, inner: Grid, plane: F32) -> F32:
         """Cut a plane over this grid down to a grid of the same step over a window within this one's."""
@@ -68,23 +81,13 @@ class Grid:
         cut = plane[..., top : top + len(inner.rows), left : left + len(inner.columns)]
         return np.ascontiguousarray(cut)
 
-    def source_maps(self, shift_x: F32, shift_y: F32) -> tuple[F32, F32]:
-        """Return source columns and rows of the window's pixels from displacement over the grid, pixels."""
-        source_x, source_y = self.blown_up(shift_x), self.blown_up(shift_y)
-        # In place: both are new.
+    def source_maps(self, shift: F32, *, rows: slice = slice(None)) -> tuple[F32, F32]:
+        """Return source columns and rows of the window's pixels from displacement on the grid, pixels."""
+        first, last, _ = rows.indices(self.height)
+        source_x, source_y = (self.blown_up(plane, rows=rows) for plane in shift)
         source_x += np.arange(self.width, dtype=np.float32)
-        source_y += np.arange(self.height, dtype=np.float32)[:, None]
+        source_y += np.arange(first, last, dtype=np.float32)[:, None]
         return source_x, source_y
-
-    def every_fourth(self, plane: F32) -> F32:
-        """Return a displacement over the grid for every fourth pixel, in pixels of a picture of a quarter."""
-        rows, columns = -(-self.height // 4), -(-self.width // 4)
-        x = (self.x + 4 * np.arange(columns) + 0.5 - self.columns[0]) / self.step
-        y = (self.y + 4 * np.arange(rows) + 0.5 - self.rows[0]) / self.step
-        places = np.broadcast_arrays(x.astype(np.float32)[None, :], y.astype(np.float32)[:, None])
-        quarter = sample(plane, *(np.ascontiguousarray(place) for place in places))
-        quarter *= np.float32(0.25)
-        return quarter
 
     def nearest(self, plane: F32) -> F32:
         """Return the least value of a plane over the window within each cell of the grid."""
@@ -125,28 +128,27 @@ def sample(plane: F32, source_x: F32, source_y: F32) -> F32:
     return np.asarray(value, np.float32)
 
 
-def sample_sharp(plane: F32, source_x: F32, source_y: F32) -> F32:
-    """Return a plane's values at source places, cubic between pixels, within those of the four around.
+def sample_sharp(plane: F32, grid: Grid, shift: F32, *, rows: slice = slice(None), out: F32) -> None:
+    """Write a displaced plane, cubic between pixels, within the values of the four around.
 
     Linear sampling softens a picture where it falls half-way between pixels and not where it hits them, which
     shows as bands in a static warp. The bound keeps the cubic from ringing beside a bright edge.
 
-    Raises
-    ------
-    PhysicsError
-        As `sample`.
+    Parameters
+    ----------
+    plane
+        ``(rows, columns)``. Edge pixels repeat.
+    grid
+        Grid over the plane.
+    shift
+        Displacement right and down in pixels, on the grid, ``(2, ...)``.
+    rows
+        Which to write; all where not given.
+    out
+        Whole plane to write them to, not the one that is read.
     """
-    _check_size(plane)
-    kernel = np.ones((2, 2), np.uint8)
-    # Least and greatest of the pixel and its neighbours to the right and below.
-    least = cv2.erode(plane, kernel, anchor=(0, 0), borderType=cv2.BORDER_REPLICATE)
-    greatest = cv2.dilate(plane, kernel, anchor=(0, 0), borderType=cv2.BORDER_REPLICATE)
-    cell_x, cell_y = np.floor(source_x), np.floor(source_y)
-    repeat = cv2.BORDER_REPLICATE
-    value = np.asarray(cv2.remap(plane, source_x, source_y, cv2.INTER_CUBIC, borderMode=repeat), np.float32)
-    np.maximum(value, cv2.remap(least, cell_x, cell_y, cv2.INTER_NEAREST, borderMode=repeat), out=value)
-    np.minimum(value, cv2.remap(greatest, cell_x, cell_y, cv2.INTER_NEAREST, borderMode=repeat), out=value)
-    return value
+    first, last, _ = rows.indices(grid.height)
+    plane_loops.sample_sharply(plane, shift, *grid.start, grid.step, out, first, last)
 
 
 def normalised_map(source_x: F32, source_y: F32, shape: tuple[int, int]) -> F32:

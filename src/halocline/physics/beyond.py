@@ -204,7 +204,7 @@ class Change:
     def maps(self, channel: int) -> tuple[F32, F32]:
         """Return source columns and rows of a channel for every pixel."""
         kind = min(channel, len(self.shift_x) - 1)
-        return self.grid.source_maps(self.shift_x[kind], self.shift_y[kind])
+        return self.grid.source_maps(np.stack([self.shift_x[kind], self.shift_y[kind]]))
 
 
 def changed_beyond(picture: F32, share: F32, range_m: F32, change: Change) -> F32:
@@ -222,7 +222,7 @@ def changed_beyond(picture: F32, share: F32, range_m: F32, change: Change) -> F3
         What to do. Edge pixels repeat.
     """
     grid, water, mirror = change.grid, change.open_water, change.mirror
-    hidden, blur = HiddenPlaces.of(share), VaryingBlur.of(grid.blown_up(change.blur_px))
+    hidden, blur = HiddenPlaces.of(share), VaryingBlur.of(grid, change.blur_px)
     backdrop = None if water is None else _Backdrop.of(share, water, grid)
     reflection = None if mirror is None else _Reflection.of(range_m, mirror, grid)
     out = np.empty_like(picture)
@@ -270,7 +270,9 @@ class _Backdrop:
         cells = HiddenPlaces.of((_cells(seen) > np.float32(0.25)).astype(np.float32))
         if not cells.plain.any():
             return None
-        x, y = displacement_maps(*(grid.every_fourth(plane) for plane in (water.shift_x, water.shift_y)))
+        x, y = displacement_maps(
+            *(np.float32(0.25) * grid.blown_up(plane, every=4) for plane in (water.shift_x, water.shift_y))
+        )
         return cls(seen, cells, x, y)
 
     def light(self, plane: F32) -> tuple[F32, F32]:
@@ -318,7 +320,7 @@ class _Reflection:
         if len(lit) == 0:
             return None
         rows = slice(int(lit[0]), int(lit[-1]) + 1)
-        x, y = (plane[rows] for plane in grid.source_maps(mirror.shift_x, mirror.shift_y))
+        x, y = (plane[rows] for plane in grid.source_maps(np.stack([mirror.shift_x, mirror.shift_y])))
         x *= np.float32(0.25)
         y *= np.float32(0.25)
         far = halved(halved((range_m > np.float32(mirror.behind_m)).astype(np.float32)))

@@ -23,12 +23,16 @@ import numpy as np
 from numpy.typing import NDArray
 
 from halocline._typing import F32, F64, AnyArray
+from halocline.physics import plane_loops
+from halocline.physics.bend import Grid
 
 T = TypeVar("T")
 R = TypeVar("R")
 
 # A level narrower than this many pixels says nothing more about the picture.
 SMALLEST_LEVEL = 3
+# Small enough for the processor's cache.
+ROWS_AT_ONCE = 32
 
 
 def in_parallel(work: Callable[[T], R], items: Iterable[T]) -> list[R]:
@@ -42,6 +46,11 @@ def in_parallel(work: Callable[[T], R], items: Iterable[T]) -> list[R]:
             return [work(item) for item in items]
         with ThreadPoolExecutor(workers) as pool:
             return list(pool.map(work, items))
+
+
+def bands_of_rows(rows: int) -> list[slice]:
+    """Return the rows of a plane in pieces for `in_parallel`, which may be taken by themselves."""
+    return [slice(y, min(y + ROWS_AT_ONCE, rows)) for y in range(0, rows, ROWS_AT_ONCE)]
 
 
 _turn = Lock()
@@ -93,54 +102,73 @@ def doubled(plane: F32, shape: tuple[int, int]) -> F32:
 class VaryingBlur:
     """A blur whose width changes from place to place, ready for any number of planes.
 
+    Between two levels of the pyramid the kernel is a mixture of both whose variance is the one asked for. A
+    constant plane stays as it is. Where sigma is 0 in a whole neighbourhood, no bit changes.
+
+    A plane goes through it in two steps: `coarse` makes the coarser levels, `mix` takes them in, row by row.
+
     Attributes
     ----------
+    grid
+        Grid over the planes.
+    sigma_px
+        Standard deviation wanted, on the grid, 0 leaves a plane as it is. It should be smooth: a step in it
+        shows as a step of sharpness.
     shares
-        Level by level of the pyramid, finest first: how much of a pixel comes from the coarser levels.
+        Level by level of the pyramid, from half size on: how much of a pixel comes from the coarser levels.
     """
 
+    grid: Grid
+    sigma_px: F32
     shares: tuple[F32, ...]
 
     @classmethod
-    def of(cls, sigma_px: F32) -> VaryingBlur:
-        """Prepare a blur.
-
-        Parameters
-        ----------
-        sigma_px
-            Standard deviation wanted at each pixel, ``(rows, columns)``, 0 leaves it as it is. It should be
-            smooth: a step in it shows as a step of sharpness.
-        """
+    def of(cls, grid: Grid, sigma_px: F32) -> VaryingBlur:
+        """Prepare a blur."""
+        widest = float(sigma_px.max(initial=0.0)) ** 2
         shares: list[F32] = []
-        variance = sigma_px * sigma_px
-        widest = float(variance.max(initial=0.0))
-        while widest > level_variance(len(shares)) and min(variance.shape) >= 2 * SMALLEST_LEVEL:
-            low, high = level_variance(len(shares)), level_variance(len(shares) + 1)
-            share = variance - np.float32(low)
-            share *= np.float32(1.0 / (high - low))
-            np.maximum(share, np.float32(0.0), out=share)
-            np.minimum(share, np.float32(1.0), out=share)
-            shares.append(share)
-            variance = halved(variance)
-        return cls(tuple(shares))
+        if widest > level_variance(1):
+            variance = np.square(grid.blown_up(sigma_px, every=2))
+            while widest > level_variance(1 + len(shares)) and min(variance.shape) >= 2 * SMALLEST_LEVEL:
+                shares.append(_coarser_share(variance, 1 + len(shares)))
+                variance = halved(variance)
+        return cls(grid, sigma_px, tuple(shares))
+
+    def coarse(self, plane: F32) -> F32 | None:
+        """Return what a plane is mixed with, at half its size; None where it is blurred nowhere."""
+        if not self.sigma_px.any() or min(plane.shape) < 2 * SMALLEST_LEVEL:
+            return None
+        return self._mixed(halved(plane), 0)
+
+    def mix(self, plane: F32, coarse: F32 | None, *, rows: slice = slice(None), out: F32) -> None:
+        """Write some rows of a blurred plane; ``out`` may be the plane itself."""
+        if coarse is None:
+            out[rows] = plane[rows]
+            return
+        first, last, _ = rows.indices(len(plane))
+        share = _coarser_share(np.square(self.grid.blown_up(self.sigma_px, rows=rows)), 0)
+        plane_loops.soften(plane, share, coarse, out, first, last)
 
     def applied(self, plane: F32) -> F32:
-        """Blur a plane ``(rows, columns)``.
-
-        Between two levels of the pyramid the kernel is a mixture of both whose variance is the one asked
-        for. A constant plane stays as it is. Where sigma is 0 in a whole neighbourhood, no bit changes.
-        """
-        return self._mixed(plane, 0)
+        """Return a blurred plane."""
+        out = np.empty_like(plane)
+        self.mix(plane, self.coarse(plane), out=out)
+        return out
 
     def _mixed(self, plane: F32, level: int) -> F32:
         """Return the plane at one level of the pyramid, mixed with what the coarser levels make of it."""
-        if level == len(self.shares):
-            return plane
-        soft = doubled(self._mixed(halved(plane), level + 1), plane.shape)
-        soft -= plane
-        soft *= self.shares[level]
-        soft += plane
-        return soft
+        if level < len(self.shares):
+            coarse = self._mixed(halved(plane), level + 1)
+            plane_loops.soften(plane, self.shares[level], coarse, plane, 0, len(plane))
+        return plane
+
+
+def _coarser_share(variance: F32, level: int) -> F32:
+    """Return how much of each pixel of a level comes from coarser ones, from the variance wanted, px^2."""
+    low, high = level_variance(level), level_variance(level + 1)
+    share = variance - np.float32(low)
+    share *= np.float32(1.0 / (high - low))
+    return np.clip(share, np.float32(0.0), np.float32(1.0), out=share)
 
 
 @dataclass(frozen=True)

@@ -1,0 +1,175 @@
+"""Compiled loops over planes: steps of a pyramid of halved pictures, grids blown up, pictures looked up.
+
+Planes are float32, ``(rows, columns)``, C-contiguous. Each loop makes the rows ``first`` to ``last`` of its
+result, so that threads can share a plane; a row never depends on which others are made with it.
+
+Places in whole numbers are turned into unsigned ones before they are used: numba then spares itself the
+question whether they count from the end.
+"""
+
+from __future__ import annotations
+
+import numpy as np
+from numpy.typing import NDArray
+
+from halocline._compiled import compiled
+from halocline._typing import F32
+
+# Sharpness of cubic sampling: the slope at the neighbouring pixel (keys1981's a). -1/2 is the one value at
+# which straight ramps are sampled exactly.
+CUBIC = -0.5
+COLUMNS_AT_ONCE = 256
+
+
+@compiled
+def doubled_row(coarse: F32, row: int, line: F32, out: F32) -> None:
+    """Write one row of a plane blown up to twice its size by a 5-tap binomial; edge pixels repeat.
+
+    ``line`` is scratch for two more than the coarse plane's columns.
+    """
+    eighth, half, six = np.float32(0.125), np.float32(0.5), np.float32(6.0)
+    rows, columns = coarse.shape
+    middle = row >> 1
+    here, after = coarse[middle], coarse[min(middle + 1, rows - 1)]
+    if row & 1:
+        for x in range(columns):
+            line[x + 1] = half * (here[x] + after[x])
+    else:
+        before = coarse[max(middle - 1, 0)]
+        for x in range(columns):
+            line[x + 1] = eighth * (before[x] + six * here[x] + after[x])
+    line[0], line[columns + 1] = line[1], line[columns]
+    pairs = out.shape[0] >> 1
+    for x in range(pairs):
+        out[2 * x] = eighth * (line[x] + six * line[x + 1] + line[x + 2])
+        out[2 * x + 1] = half * (line[x + 1] + line[x + 2])
+    if out.shape[0] & 1:
+        out[2 * pairs] = eighth * (line[pairs] + six * line[pairs + 1] + line[pairs + 2])
+
+
+@compiled
+def soften(plane: F32, share: F32, coarse: F32, out: F32, first: int, last: int) -> None:
+    """Mix a share of the coarser level, blown up, into a plane; ``share`` is of the rows alone."""
+    line = np.empty(coarse.shape[1] + 2, np.float32)
+    soft = np.empty(plane.shape[1], np.float32)
+    for y in range(first, last):
+        doubled_row(coarse, y, line, soft)
+        sharp, part, target = plane[y], share[y - first], out[y]
+        for x in range(sharp.shape[0]):
+            target[x] = sharp[x] + part[x] * (soft[x] - sharp[x])
+
+
+@compiled
+def places_between(start: int, every: int, step: int, index: NDArray[np.uint32], share: F32) -> None:
+    """Say between which lines of a grid pixels lie, and how far from the first towards the second.
+
+    ``start`` is the first pixel, counted from half a step before the grid's first line; then every so many.
+    """
+    for number in range(index.shape[0]):
+        halves = 2 * (start + every * number) + 1 - step
+        index[number] = halves // (2 * step)
+        share[number] = np.float32(halves % (2 * step)) / np.float32(2 * step)
+
+
+@compiled
+def grid_row(
+    grid: F32, row: int, row_share: np.float32, index: NDArray[np.uint32], share: F32, line: F32, out: F32
+) -> None:
+    """Write one row of a grid blown up to pixels, linear between lines; ``line`` is scratch, a grid's row."""
+    one = np.uint32(1)
+    above, below = grid[row], grid[row + 1]
+    for k in range(index[0], index[-1] + 2):
+        line[k] = above[k] + row_share * (below[k] - above[k])
+    for x in range(out.shape[0]):
+        left = line[index[x]]
+        out[x] = left + share[x] * (line[index[x] + one] - left)
+
+
+@compiled
+def blow_up(grid: F32, top: int, left: int, every: int, step: int, out: F32) -> None:
+    """Blow a grid up to every so many pixels of a window; ``top`` and ``left`` as `places_between` counts."""
+    rows, columns = out.shape
+    down, down_share = np.empty(rows, np.uint32), np.empty(rows, np.float32)
+    across, across_share = np.empty(columns, np.uint32), np.empty(columns, np.float32)
+    places_between(top, every, step, down, down_share)
+    places_between(left, every, step, across, across_share)
+    line = np.empty(grid.shape[1], np.float32)
+    for y in range(rows):
+        grid_row(grid, down[y], down_share[y], across, across_share, line, out[y])
+
+
+@compiled
+def _split(length: int, places: F32, whole: NDArray[np.int32], part: F32) -> None:
+    """Part places on a side of so many pixels into pixel and fraction; beyond the ends, the end."""
+    zero, end = np.float32(0.0), np.float32(length - 1)
+    for x in range(places.shape[0]):
+        place = min(max(places[x], zero), end)
+        whole[x] = np.int32(place)
+        part[x] = place - np.float32(whole[x])
+
+
+@compiled
+def _cubic_weights(part: F32, weights: F32) -> None:
+    """Write the weights of the four pixels about each place."""
+    a, one = np.float32(CUBIC), np.float32(1.0)
+    two_more, three_more = np.float32(CUBIC + 2.0), np.float32(CUBIC + 3.0)
+    for x in range(part.shape[0]):
+        after, before = part[x], one - part[x]
+        outer_left, outer_right = a * after * before * before, a * before * after * after
+        left = (two_more * after - three_more) * after * after + one
+        weights[0, x], weights[1, x], weights[3, x] = outer_left, left, outer_right
+        weights[2, x] = one - outer_left - left - outer_right
+
+
+@compiled
+def sample_sharply(
+    plane: F32, shift: F32, top: int, left: int, step: int, out: F32, first: int, last: int
+) -> None:
+    """Look a displaced plane up, cubic between pixels, within the four around; edge pixels repeat.
+
+    ``shift`` is the displacement to the right and down on a grid, ``(2, ...)``; see `blow_up`.
+    """
+    rows, columns = plane.shape
+    one, two, end_x, end_y = np.uintp(1), np.uintp(2), np.uintp(columns - 1), np.uintp(rows - 1)
+    down, down_share = np.empty(last - first, np.uint32), np.empty(last - first, np.float32)
+    places_between(top + first, 1, step, down, down_share)
+    # So few columns at once that their source stays in the nearest cache from row to row.
+    for start in range(0, out.shape[1], COLUMNS_AT_ONCE):
+        width = min(COLUMNS_AT_ONCE, out.shape[1] - start)
+        across, across_share = np.empty(width, np.uint32), np.empty(width, np.float32)
+        places_between(left + start, 1, step, across, across_share)
+        line, place = np.empty(shift.shape[2], np.float32), np.empty(width, np.float32)
+        at_x, at_y = np.empty(width, np.int32), np.empty(width, np.int32)
+        part = np.empty(width, np.float32)
+        over, along = np.empty((4, width), np.float32), np.empty((4, width), np.float32)
+        for y in range(first, last):
+            row, share = down[y - first], down_share[y - first]
+            grid_row(shift[0], row, share, across, across_share, line, place)
+            for x in range(width):
+                place[x] += np.float32(start + x)
+            _split(columns, place, at_x, part)
+            _cubic_weights(part, along)
+            grid_row(shift[1], row, share, across, across_share, line, place)
+            for x in range(width):
+                place[x] += np.float32(y)
+            _split(rows, place, at_y, part)
+            _cubic_weights(part, over)
+            target = out[y, start : start + width]
+            for x in range(width):
+                x1, y1 = np.uintp(at_x[x]), np.uintp(at_y[x])
+                x0, x2, x3 = x1 - one, x1 + one, x1 + two
+                y0, y2, y3 = y1 - one, y1 + one, y1 + two
+                # Edge pixels repeat.
+                if x1 == 0 or x3 >= columns or y1 == 0 or y3 >= rows:
+                    x0, y0 = max(x1, one) - one, max(y1, one) - one
+                    x2, x3 = min(x2, end_x), min(x3, end_x)
+                    y2, y3 = min(y2, end_y), min(y3, end_y)
+                w0, w1, w2, w3 = along[0, x], along[1, x], along[2, x], along[3, x]
+                b1, b2, c1, c2 = plane[y1, x1], plane[y1, x2], plane[y2, x1], plane[y2, x2]
+                a = (w0 * plane[y0, x0] + w1 * plane[y0, x1]) + (w2 * plane[y0, x2] + w3 * plane[y0, x3])
+                b = (w0 * plane[y1, x0] + w1 * b1) + (w2 * b2 + w3 * plane[y1, x3])
+                c = (w0 * plane[y2, x0] + w1 * c1) + (w2 * c2 + w3 * plane[y2, x3])
+                d = (w0 * plane[y3, x0] + w1 * plane[y3, x1]) + (w2 * plane[y3, x2] + w3 * plane[y3, x3])
+                value = (over[0, x] * a + over[1, x] * b) + (over[2, x] * c + over[3, x] * d)
+                least, most = min(b1, b2, c1, c2), max(b1, b2, c1, c2)
+                target[x] = min(max(value, least), most)
