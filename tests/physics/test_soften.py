@@ -39,7 +39,10 @@ def fill_from_farther(planes: F32, share: F32) -> F32:
 
 def scatter_halo(energy: F32, range_m: F32, kernels: HaloKernels) -> F32:
     field = HaloField.of(range_m, kernels)
-    return np.stack([field.halo(plane) for plane in energy])
+    halo = energy.copy()
+    for plane in halo:
+        field.settle(plane, field.arrived(plane))
+    return halo
 
 
 def variance(plane: F32) -> tuple[float, float]:

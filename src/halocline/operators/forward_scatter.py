@@ -13,7 +13,7 @@ from typing import Annotated, Literal
 import numpy as np
 from pydantic import Field
 
-from halocline._typing import F64
+from halocline._typing import F32, F64
 from halocline.graph.operator import WHOLE, Operator, Planes, PlaneUse, Tile
 from halocline.graph.shot import Shot
 from halocline.physics.scattering import (
@@ -25,7 +25,14 @@ from halocline.physics.scattering import (
     scattered_halos,
     small_angle_scatter,
 )
-from halocline.physics.soften import HaloField, HaloKernels, halo_widths, in_parallel, level_count
+from halocline.physics.soften import (
+    HaloField,
+    HaloKernels,
+    bands_of_rows,
+    halo_widths,
+    in_parallel,
+    level_count,
+)
 from halocline.quantities import PerMetre, Ratio, Share, Strict
 
 # Ranges for which there is a kernel, in lengths of 1/b: from hardly scattered to scattered many times over.
@@ -116,19 +123,34 @@ class ForwardScatter(Operator[ForwardScatterParameters]):
             length = shot.path.remap.apply(planes["range"])
         field = HaloField.of(length, kernels)
         lit, halo = np.empty_like(bands), np.empty_like(bands)
+        # While they are in the processor's cache.
+        pieces = bands_of_rows(len(length))
 
         def scatter(band: int) -> None:
-            direct = bands[band]
-            for light in added:
-                direct = direct - light[band]
-            if added:
-                direct[np.abs(direct) < FAINTEST * np.abs(bands[band])] = np.float32(0.0)
-            energy = halo_energy(direct, length, float(regained[band]), strength=self.parameters.strength)
-            halo[band] = field.halo(energy)
-            np.add(bands[band], halo[band], out=lit[band])
+            for rows in pieces:
+                halo[band, rows] = halo_energy(
+                    _direct(bands[band, rows], [light[band, rows] for light in added]),
+                    length[rows],
+                    float(regained[band]),
+                    strength=self.parameters.strength,
+                )
+            arrived = field.arrived(halo[band])
+            for rows in pieces:
+                field.settle(halo[band], arrived, rows=rows)
+                np.add(bands[band, rows], halo[band, rows], out=lit[band, rows])
 
         in_parallel(scatter, range(len(bands)))
         return {"bands": lit, "halo": halo}
+
+
+def _direct(light: F32, added: list[F32]) -> F32:
+    """Return light less what the water added to it."""
+    direct = light
+    for part in added:
+        direct = direct - part
+    if added:
+        direct[np.abs(direct) < FAINTEST * np.abs(light)] = np.float32(0.0)
+    return direct
 
 
 @lru_cache(maxsize=8)

@@ -60,6 +60,113 @@ def soften(plane: F32, share: F32, coarse: F32, out: F32, first: int, last: int)
 
 
 @compiled
+def halved_product(plane: F32, factor: F32, out: F32) -> None:
+    """Halve the product of two planes by a 5-tap binomial; pixel (0, 0) stays, edge pixels repeat."""
+    four, six, all_weights = np.float32(4.0), np.float32(6.0), np.float32(1.0 / 256.0)
+    rows, columns = plane.shape
+    line = np.empty(columns + 4, np.float32)
+    for y in range(out.shape[0]):
+        r0, r1, r2 = max(2 * y - 2, 0), max(2 * y - 1, 0), 2 * y
+        r3, r4 = min(2 * y + 1, rows - 1), min(2 * y + 2, rows - 1)
+        a, b, c, d, e = plane[r0], plane[r1], plane[r2], plane[r3], plane[r4]
+        fa, fb, fc, fd, fe = factor[r0], factor[r1], factor[r2], factor[r3], factor[r4]
+        for x in range(columns):
+            outer, inner = a[x] * fa[x] + e[x] * fe[x], b[x] * fb[x] + d[x] * fd[x]
+            line[x + 2] = outer + four * inner + six * (c[x] * fc[x])
+        line[0] = line[1] = line[2]
+        line[columns + 2] = line[columns + 3] = line[columns + 1]
+        target = out[y]
+        for x in range(target.shape[0]):
+            i = 2 * x
+            target[x] = all_weights * (
+                (line[i] + line[i + 4]) + four * (line[i + 1] + line[i + 3]) + six * line[i + 2]
+            )
+
+
+@compiled
+def add_doubled(coarse: F32, weight: np.float32, plane: F32) -> None:
+    """Weight a plane and add a coarser one, blown up, in place."""
+    line = np.empty(coarse.shape[1] + 2, np.float32)
+    soft = np.empty(plane.shape[1], np.float32)
+    for y in range(plane.shape[0]):
+        doubled_row(coarse, y, line, soft)
+        target = plane[y]
+        for x in range(target.shape[0]):
+            target[x] = weight * target[x] + soft[x]
+
+
+@compiled
+def add_halo(coarse: F32, weight: np.float32, light: F32, member: F32, arrives: F32, total: F32) -> None:
+    """Add the spread light of one range where it arrives; ``coarse`` is what coarser levels make of it."""
+    line = np.empty(coarse.shape[1] + 2, np.float32)
+    soft = np.empty(light.shape[1], np.float32)
+    for y in range(light.shape[0]):
+        doubled_row(coarse, y, line, soft)
+        own, part, share, target = light[y], member[y], arrives[y], total[y]
+        for x in range(target.shape[0]):
+            target[x] += share[x] * (soft[x] + weight * (own[x] * part[x]))
+
+
+@compiled
+def _linear_row(half: F32, row: int, line: F32, out: F32) -> None:
+    """Write one row of a plane of half size, of means of 2 x 2, blown up linearly; edge pixels repeat."""
+    near, far = np.float32(0.75), np.float32(0.25)
+    rows, columns = half.shape
+    middle = row >> 1
+    here = half[middle]
+    other = half[min(middle + 1, rows - 1)] if row & 1 else half[max(middle - 1, 0)]
+    for x in range(columns):
+        line[x + 1] = near * here[x] + far * other[x]
+    line[0], line[columns + 1] = line[1], line[columns]
+    pairs = out.shape[0] >> 1
+    for x in range(pairs):
+        out[2 * x] = far * line[x] + near * line[x + 1]
+        out[2 * x + 1] = near * line[x + 1] + far * line[x + 2]
+    if out.shape[0] & 1:
+        out[2 * pairs] = far * line[pairs] + near * line[pairs + 1]
+
+
+@compiled
+def settle_halo(energy: F32, stays: F32, arrived: F32, first: int, last: int) -> None:
+    """Turn what pixels give to the halo into what they get: what stays, and what arrived at half size."""
+    line = np.empty(stays.shape[1] + 2, np.float32)
+    kept, got = np.empty(energy.shape[1], np.float32), np.empty(energy.shape[1], np.float32)
+    for y in range(first, last):
+        _linear_row(stays, y, line, kept)
+        _linear_row(arrived, y, line, got)
+        target = energy[y]
+        for x in range(target.shape[0]):
+            target[x] = target[x] * kept[x] + got[x]
+
+
+@compiled
+def part_by_range(
+    nearness: F32, place: F32, nearest: F32, weights: F32, member: F32, arrives: F32, stays: F32
+) -> None:
+    """Say how much of each pixel belongs to each of some ranges, and how much of their light arrives there.
+
+    ``place`` is where its range stands among them, ``nearest`` one over the range from beyond which the light
+    of each comes, 0 for the first; ``weights`` are what of their light stays in its pixel.
+    """
+    zero, one, farthest = np.float32(0.0), np.float32(1.0), np.float32(1e-6)
+    count = member.shape[0]
+    for y in range(place.shape[0]):
+        for x in range(place.shape[1]):
+            range_m = one / max(nearness[y, x], farthest)
+            # What arrives from a pixel's own range has to be all of it, wherever that lies between the two.
+            own = stay = zero
+            for k in range(count):
+                share = max(one - abs(place[y, x] - np.float32(k)), zero)
+                front = min(nearest[k] * range_m, one) if nearest[k] > zero else one
+                member[k, y, x], arrives[k, y, x] = share, front
+                own += share * front
+                stay += share * weights[k]
+            for k in range(count):
+                arrives[k, y, x] /= own
+            stays[y, x] = stay
+
+
+@compiled
 def places_between(start: int, every: int, step: int, index: NDArray[np.uint32], share: F32) -> None:
     """Say between which lines of a grid pixels lie, and how far from the first towards the second.
 

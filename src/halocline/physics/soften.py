@@ -273,8 +273,6 @@ class HaloField:
 
     Attributes
     ----------
-    shape
-        Rows and columns of the picture.
     parts
         For each range that the picture has: how much of each pixel belongs to it, what to multiply its
         spread light by where it arrives (both at half resolution), and the weights of its Gaussians.
@@ -282,7 +280,6 @@ class HaloField:
         Share of the halo that stays in its pixel, at half resolution.
     """
 
-    shape: tuple[int, int]
     parts: tuple[tuple[F32, F32, F64], ...]
     stays: F32
 
@@ -297,35 +294,44 @@ class HaloField:
         kernels
             Kernels by range.
         """
-        # One over the range, so that endless ranges can be averaged.
-        nearness = _half(np.reciprocal(np.maximum(range_m, np.float32(1e-3))))
-        place = _place(nearness, kernels.ranges_m)
-        stays = np.zeros_like(nearness)
-        # A range's light comes, on the whole, from beyond the middle between it and the range before.
-        from_m = np.concatenate([[0.0], np.sqrt(kernels.ranges_m[:-1] * kernels.ranges_m[1:])])
-        # What arrives from a pixel's own range has to be all of it, wherever that lies between the kernels'.
-        own = np.zeros_like(nearness)
-        members = []
-        for number, (nearest_m, weights) in enumerate(zip(from_m, kernels.weights, strict=True)):
-            member = np.maximum(np.float32(1.0) - np.abs(place - np.float32(number)), np.float32(0.0))
-            if member.any():
-                own += member * _in_front(nearness, float(nearest_m))
-                stays += member * np.float32(weights[0])
-                members.append((number, member, float(nearest_m), weights))
-
-        def part(found: tuple[int, F32, float, F64]) -> tuple[F32, F32, F64]:
-            number, member, nearest_m, weights = found
-            arrives = _in_front(nearness, nearest_m)
-            arrives /= own
-            arrives /= _seen_share(place, number, weights)
-            return member, arrives, weights[1:]
-
-        parts = in_parallel(part, members)
         rows, columns = range_m.shape
-        return cls((rows, columns), tuple(parts), stays)
+        place, nearness, stays = (
+            np.empty(((rows + 1) // 2, (columns + 1) // 2), np.float32) for _ in range(3)
+        )
+        halves = [(band, slice(band.start // 2, (band.stop + 1) // 2)) for band in bands_of_rows(rows)]
 
-    def halo(self, energy: F32) -> F32:
-        """Return the halo, to be added to the direct light, of what each pixel gives to it.
+        def measure(band: tuple[slice, slice]) -> None:
+            whole, half = band
+            # One over the range, so that endless ranges can be averaged.
+            nearness[half] = _half(np.reciprocal(np.maximum(range_m[whole], np.float32(1e-3))))
+            place[half] = _place(nearness[half], kernels.ranges_m)
+
+        in_parallel(measure, halves)
+        first, last = int(place.min()), math.ceil(place.max())
+        place -= np.float32(first)
+        weights = kernels.weights[first : last + 1]
+        # A range's light comes, on the whole, from beyond the middle between it and the range before.
+        nearest = np.concatenate([[0.0], 1.0 / np.sqrt(kernels.ranges_m[:-1] * kernels.ranges_m[1:])])
+        numbers = nearest[first : last + 1].astype(np.float32), weights[:, 0].astype(np.float32)
+        member, arrives = (np.empty((len(weights), *place.shape), np.float32) for _ in range(2))
+
+        def part(band: tuple[slice, slice]) -> None:
+            half = band[1]
+            cut = member[:, half].copy(), arrives[:, half].copy()
+            plane_loops.part_by_range(nearness[half], place[half], *numbers, *cut, stays[half])
+            member[:, half], arrives[:, half] = cut
+
+        in_parallel(part, halves)
+
+        def uncover(number: int) -> None:
+            arrives[number] /= _seen_share(place, number, weights[number])
+
+        in_parallel(uncover, range(len(weights)))
+        parts = [(m, a, w[1:]) for m, a, w in zip(member, arrives, weights, strict=True) if m.any()]
+        return cls(tuple(parts), stays)
+
+    def arrived(self, energy: F32) -> F32:
+        """Return what of the light that pixels give to the halo arrives elsewhere, at half resolution.
 
         Where nothing nearer hides a pixel's surroundings, what it gives away arrives in full. A constant
         picture at one range stays constant up to the edges of the frame.
@@ -333,27 +339,23 @@ class HaloField:
         half = _half(energy)
         total = np.zeros_like(half)
         for member, arrives, weights in self.parts:
-            light = _spread(half * member, weights)
-            light *= arrives
-            total += light
-        out = _whole(self.stays, self.shape)
-        out *= energy
-        out += _whole(total, self.shape)
-        return out
+            weight, coarse = _coarse_spread(half, member, weights)
+            plane_loops.add_halo(coarse, weight, half, member, arrives, total)
+        return total
+
+    def settle(self, energy: F32, arrived: F32, *, rows: slice = slice(None)) -> None:
+        """Turn some rows of what pixels give to the halo into what they get, in place."""
+        first, last, _ = rows.indices(len(energy))
+        plane_loops.settle_halo(energy, self.stays, arrived, first, last)
 
 
 def _half(plane: AnyArray) -> F32:
     """Return the mean of each 2 x 2 pixels; an odd last row or column repeats."""
     rows, columns = plane.shape
-    even = cv2.copyMakeBorder(plane, 0, rows % 2, 0, columns % 2, cv2.BORDER_REPLICATE)
-    half = cv2.resize(even, (even.shape[1] // 2, even.shape[0] // 2), interpolation=cv2.INTER_AREA)
-    return np.asarray(half, np.float32)
-
-
-def _whole(half: F32, shape: tuple[int, int]) -> F32:
-    """Return a plane of half resolution blown up again, cut to the shape it was made from."""
-    whole = cv2.resize(half, (half.shape[1] * 2, half.shape[0] * 2), interpolation=cv2.INTER_LINEAR)
-    return np.asarray(whole[: shape[0], : shape[1]], np.float32)
+    if rows % 2 or columns % 2:
+        plane = cv2.copyMakeBorder(plane, 0, rows % 2, 0, columns % 2, cv2.BORDER_REPLICATE)
+    size = ((columns + 1) // 2, (rows + 1) // 2)
+    return np.asarray(cv2.resize(plane, size, interpolation=cv2.INTER_AREA), np.float32)
 
 
 def _place(nearness: F32, ranges_m: F64) -> F32:
@@ -363,25 +365,14 @@ def _place(nearness: F32, ranges_m: F64) -> F32:
     """
     if len(ranges_m) == 1:
         return np.zeros_like(nearness)
-    logs = -np.log(ranges_m[::-1])
     smallest = np.float32(0.5 / ranges_m[-1])
     spots = np.arange(len(ranges_m), dtype=np.float64)[::-1]
-
-    def placed(rows: F32) -> F32:
-        return np.interp(np.log(np.maximum(rows, smallest)), logs, spots).astype(np.float32)
-
-    return np.concatenate(in_parallel(placed, np.array_split(nearness, max(1, len(nearness) // 128))))
+    return np.interp(np.log(np.maximum(nearness, smallest)), -np.log(ranges_m[::-1]), spots).astype(
+        np.float32
+    )
 
 
-def _in_front(nearness: F32, from_m: float) -> F32:
-    """Return the share of light from a range that is scattered in front of what each pixel shows, 0 to 1."""
-    if from_m == 0.0:
-        return np.ones_like(nearness)
-    share: F32 = (np.float32(1.0 / from_m) / np.maximum(nearness, np.float32(1e-6))).astype(np.float32)
-    return np.minimum(share, np.float32(1.0), out=share)
-
-
-def _seen_share(place: F32, number: int, weights: F64) -> F32:
+def _seen_share(place: F32, number: int, weights: F64) -> F32 | np.float32:
     """Return how much of the surroundings of each pixel is not hidden by nearer things, for one range.
 
     1 where a pixel itself shows something nearer: it gets what there is to see, no more.
@@ -389,8 +380,12 @@ def _seen_share(place: F32, number: int, weights: F64) -> F32:
     # 1 where this range is in plain view or seen past, 0 where something nearer hides it.
     open_view: F32 = np.clip(place - np.float32(number - 2), np.float32(0.0), np.float32(1.0))
     if open_view.min() == 1.0:
-        return open_view
-    seen = _spread(open_view, weights[1:] / max(float(weights[1:].sum()), 1e-9))
+        return np.float32(1.0)
+    weight, seen = _coarse_spread(
+        open_view, np.ones_like(open_view), weights[1:] / max(float(weights[1:].sum()), 1e-9)
+    )
+    seen = doubled(seen, open_view.shape)
+    seen += weight * open_view
     # No less than a quarter: a speck seen through a gap does not speak for all that is hidden.
     np.maximum(seen, np.float32(0.25), out=seen)
     seen -= np.float32(1.0)
@@ -399,15 +394,16 @@ def _seen_share(place: F32, number: int, weights: F64) -> F32:
     return seen
 
 
-def _spread(plane: F32, weights: F64) -> F32:
-    """Return the weighted sum of the pyramid's levels, each blown up to the plane's shape."""
-    levels = [plane]
-    while len(levels) < len(weights) and min(levels[-1].shape) >= 2 * SMALLEST_LEVEL:
+def _coarse_spread(plane: F32, member: F32, weights: F64) -> tuple[np.float32, F32]:
+    """Return the weight of a plane times ``member``, and the weighted sum of coarser levels at half size."""
+    levels = [np.empty(((plane.shape[0] + 1) // 2, (plane.shape[1] + 1) // 2), np.float32)]
+    plane_loops.halved_product(plane, member, levels[0])
+    while len(levels) + 1 < len(weights) and min(levels[-1].shape) >= 2 * SMALLEST_LEVEL:
         levels.append(halved(levels[-1]))
     # Kernels wider than the picture come out of its last level.
-    last = np.float32(weights[len(levels) - 1 :].sum())
-    total: F32 = levels[-1] * last
-    for level, weight in zip(levels[-2::-1], weights[len(levels) - 2 :: -1], strict=True):
-        total = doubled(total, level.shape)
-        total += level * np.float32(weight)
-    return total
+    total: F32 = levels.pop()
+    total *= np.float32(weights[len(levels) + 1 :].sum())
+    for level, weight in zip(levels[::-1], weights[len(levels) : 0 : -1], strict=True):
+        plane_loops.add_doubled(total, np.float32(weight), level)
+        total = level
+    return np.float32(weights[0]), total
