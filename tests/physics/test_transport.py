@@ -162,7 +162,7 @@ def test_arguments_are_left_alone(build: Any) -> None:
     before = [plane.copy() for plane in planes]
     for plane in planes:
         plane.setflags(write=False)
-    attenuate(path, length, far_length_m=length, far_share=share)
+    attenuate(path, length)
     daylight_gain(path, length, mu)
     path.path_length(length, mu)
     veiling_light(path, VeilGeometry(length, mu, cos_sun, length, share, path.open_length(mu), share))

@@ -18,7 +18,7 @@ from dataclasses import dataclass
 import numpy as np
 
 from halocline._typing import F32
-from halocline.errors import HaloclineError
+from halocline.errors import GraphError, HaloclineError
 from halocline.graph.graph import Graph
 from halocline.graph.operator import WHOLE, Planes, Tile
 from halocline.graph.plan import Plan, PlannedStep, make_plan
@@ -114,7 +114,15 @@ class _Run:
             for number, step in enumerate(stages):
                 self.whole[id(step)] = self._whole_picture(step, pool)
                 self._let_go(stages[number + 1 :])
-        return {name: self.whole[id(output)][name] for name in wanted}
+        made = self.whole[id(output)]
+        missing = set(wanted) - made.keys()
+        if missing:
+            raise GraphError(
+                f"this picture has no plane {sorted(missing)}: no step had reason to write it",
+                code="E-GRAPH-PLANE",
+                mend=f"It has: {', '.join(sorted(made))}.",
+            )
+        return {name: made[name] for name in wanted}
 
     def _stages(self) -> Iterator[PlannedStep]:
         """Yield the steps whose picture is computed whole, in order; the output is the last."""

@@ -28,10 +28,12 @@ STEP = 0.15
 # Pixels around a pixel that are asked for the colours of both.
 REACH = 2
 # A share this near to none or all is none or all; less is texture and rounding.
-LEAST_SHARE = 0.05
+LEAST_SHARE = 0.02
 # Contrast of the two surfaces, relative to their mean, at which colour and place are believed alike.
 _CONTRAST = 0.15
 _BAND_PIXELS = 1 << 17
+# Nothing is that near to a lens; keeps one over it finite.
+_NEAREST_M = 1e-3
 
 
 @dataclass(frozen=True)
@@ -95,12 +97,12 @@ def separate_surfaces(rgb: F32, alpha: F32, range_m: F32) -> Mixture:
     near_pixel = own > middle
     share = _near_share(own_rgb, front, behind, around, thin)
     # The centre of the pixel belongs to the far surface: at most half of it can be the near one.
-    share = np.where(near_pixel, share, np.minimum(share, np.float32(0.5)))
+    np.minimum(share, np.float32(0.5), out=share, where=~near_pixel)
     far_share = np.float32(1.0) - share
     mixed = (far_share > LEAST_SHARE) & (share > LEAST_SHARE)
     near_m = np.reciprocal(np.where(near_pixel, own, _mean_inverse(around, near=True)))
     far_m = np.reciprocal(np.where(near_pixel, _mean_inverse(around, near=False), own))
-    light = _light_share(far_share, behind, own_rgb)
+    light = _light_share(far_share, front, behind)
     return Mixture(pixels[mixed], near_m[mixed], far_m[mixed], far_share[mixed], light[mixed])
 
 
@@ -155,16 +157,15 @@ def far_light_of(rgb: F32, range_m: F32, far_m: F32, far_share: F32) -> F32:
     for down in range(-REACH, REACH + 1):
         for right in range(-REACH, REACH + 1):
             at = neighbour(range_m.shape, pixels, down, right)
-            with np.errstate(divide="ignore"):
+            with np.errstate(divide="ignore", over="ignore"):
                 other = np.reciprocal(range_m.ravel()[at])
             like = (np.abs(other - nearness) < STEP * nearness) & (far_share.ravel()[at] == 0)
             total += _colours(rgb, at) * like[:, None]
             count += like
     known = count > 0
-    behind = total[known] / count[known, None]
-    out.ravel()[pixels[known]] = _light_share(
-        far_share.ravel()[pixels[known]], behind, _colours(rgb, pixels[known])
-    )
+    light = far_share.ravel()[pixels[known]] * _brightness(total[known] / count[known, None])
+    whole = np.maximum(_brightness(_colours(rgb, pixels[known])), np.float32(1e-12))
+    out.ravel()[pixels[known]] = np.minimum(light / whole, np.float32(1.0))
     return out
 
 
@@ -176,10 +177,10 @@ def _along_steps(alpha: F32, range_m: F32) -> Mask:
     height = max(1, _BAND_PIXELS // range_m.shape[1])
     for first in range(0, len(range_m), height):
         top, last = max(first - 1, 0), min(first + height, len(range_m))
-        covered = alpha[top : last + 1] >= COVERED
-        covered &= range_m[top : last + 1] > 0
-        with np.errstate(divide="ignore"):
-            inverse = np.reciprocal(range_m[top : last + 1])
+        distance = range_m[top : last + 1]
+        covered = (alpha[top : last + 1] >= COVERED) & (distance > _NEAREST_M) & (distance < np.inf)
+        with np.errstate(divide="ignore", over="ignore"):
+            inverse = np.reciprocal(distance)
         high = cv2.dilate(np.where(covered, inverse, np.float32(0)), square)
         low = cv2.erode(np.where(covered, inverse, np.float32(np.inf)), square)
         found[first:last] = (covered & (high - low > STEP * high))[first - top :][: last - first]
@@ -189,7 +190,7 @@ def _along_steps(alpha: F32, range_m: F32) -> Mask:
 def _inverse(alpha: F32, range_m: F32, at: Pixels) -> F32:
     """Return inverse range of pixels by flat index, 0 where not covered."""
     distance = range_m.ravel()[at]
-    covered = (alpha.ravel()[at] >= COVERED) & (distance > 0)
+    covered = (alpha.ravel()[at] >= COVERED) & (distance > _NEAREST_M) & (distance < np.inf)
     inverse = np.zeros_like(distance)
     np.divide(np.float32(1.0), distance, out=inverse, where=covered)
     return inverse
@@ -308,12 +309,19 @@ def _mean_inverse(around: list[_Around], *, near: bool) -> F32:
     return mean
 
 
-def _light_share(far_share: F32, behind: F32, rgb: F32) -> F32:
-    """Return (1 - a) B / C, as the mean of the channels."""
-    light = np.maximum(behind, 0).sum(axis=1)
-    whole = np.maximum(np.maximum(rgb, 0).sum(axis=1), np.float32(1e-12))
-    share: F32 = np.clip(far_share * light / whole, np.float32(0.0), np.float32(1.0))
-    return share
+def _light_share(far_share: F32, front: F32, behind: F32) -> F32:
+    """Return (1 - a) B of a F + (1 - a) B: where colours fit badly, less than all of it still."""
+    light = far_share * _brightness(behind)
+    whole = (np.float32(1.0) - far_share) * _brightness(front)
+    whole += light
+    light /= np.maximum(whole, np.float32(1e-12))
+    return light
+
+
+def _brightness(rgb: F32) -> F32:
+    """Return the sum of the channels of colours ``(n, 3)``."""
+    total: F32 = np.maximum(rgb, 0).sum(axis=1)
+    return total
 
 
 def _colours(rgb: F32, pixels: Pixels) -> F32:

@@ -7,8 +7,10 @@ from __future__ import annotations
 
 from typing import Any
 
+from halocline._typing import F32
 from halocline.graph.operator import Operator, Planes, PlaneUse, Tile
 from halocline.graph.shot import Shot
+from halocline.operators.two_surfaces import FARTHER_PLANES, Farther
 from halocline.physics.transport import attenuate
 from halocline.quantities import Strict
 
@@ -26,8 +28,8 @@ class Attenuation(Operator[AttenuationParameters]):
         """Read and write light; leave transmittance and path length for those that come after."""
         return PlaneUse(
             reads=frozenset({"bands", "range", "downward"}),
-            optional=frozenset({"far_range", "far_share", "far_light"}),
-            writes=frozenset({"bands", "transmittance", "path_length", "far_path_length"}),
+            optional=FARTHER_PLANES,
+            writes=frozenset({"bands", "transmittance", "path_length", "far_path_length", "far_light"}),
         )
 
     def idle(self, shot: Shot) -> bool:
@@ -38,13 +40,17 @@ class Attenuation(Operator[AttenuationParameters]):
         """Attenuate."""
         path = shot.path
         length = path.path_length(planes["range"], planes["downward"])
-        # What is attenuated is light: a bright thing behind a dark one has more of it than of the pixel.
-        share = planes.get("far_light", planes.get("far_share"))
-        far = None if share is None else path.path_length(planes["far_range"], planes["downward"])
-        transmittance = attenuate(path, length, far_length_m=far, far_share=share)
-        written = {
+        transmittance = attenuate(path, length)
+        written: dict[str, F32] = {}
+        farther = Farther.of(planes)
+        if farther is not None:
+            far_length = path.path_length(farther.range_m, farther.at(planes["downward"]))
+            written = farther.mix(transmittance, attenuate(path, far_length), planes["bands"])
+        if "far_range" in planes:
+            written["far_path_length"] = path.path_length(planes["far_range"], planes["downward"])
+        return {
             "bands": planes["bands"] * transmittance,
             "transmittance": transmittance,
             "path_length": length,
+            **written,
         }
-        return written if far is None else {**written, "far_path_length": far}

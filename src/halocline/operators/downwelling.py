@@ -12,6 +12,7 @@ import numpy as np
 from halocline._typing import F32
 from halocline.graph.operator import Operator, Planes, PlaneUse, Tile
 from halocline.graph.shot import Shot
+from halocline.operators.two_surfaces import FARTHER_PLANES, Farther
 from halocline.physics.transport import daylight_gain
 from halocline.quantities import Ratio, Strict
 
@@ -37,8 +38,8 @@ class Downwelling(Operator[DownwellingParameters]):
         """Read and write light by range and direction."""
         return PlaneUse(
             reads=frozenset({"bands", "range", "downward"}),
-            optional=frozenset({"far_range", "far_share", "far_light"}),
-            writes=frozenset({"bands"}),
+            optional=FARTHER_PLANES,
+            writes=frozenset({"bands", "far_light"}),
         )
 
     def idle(self, shot: Shot) -> bool:
@@ -48,13 +49,12 @@ class Downwelling(Operator[DownwellingParameters]):
     def apply(self, planes: Planes, tile: Tile, shot: Shot, prepared: Any) -> Planes:  # noqa: ARG002
         """Light the subject by its depth."""
         gain = self._gain(shot, planes["range"], planes["downward"])
-        far_share = planes.get("far_light", planes.get("far_share"))
-        if far_share is not None and far_share.any():
-            mixed = np.nonzero(far_share)
-            far = self._gain(shot, planes["far_range"][mixed], planes["downward"][mixed])
-            near = gain[:, mixed[0], mixed[1]]
-            gain[:, mixed[0], mixed[1]] = near + far_share[mixed] * (far - near)
-        return {"bands": np.multiply(planes["bands"], gain, out=gain)}
+        written: dict[str, F32] = {}
+        farther = Farther.of(planes)
+        if farther is not None:
+            far_gain = self._gain(shot, farther.range_m, farther.at(planes["downward"]))
+            written = farther.mix(gain, far_gain, planes["bands"])
+        return {"bands": np.multiply(planes["bands"], gain, out=gain), **written}
 
     def _gain(self, shot: Shot, range_m: F32, mu: F32) -> F32:
         gain = daylight_gain(shot.path, range_m, mu)

@@ -14,6 +14,7 @@ import numpy as np
 from halocline._typing import F32, F64
 from halocline.graph.operator import Operator, Planes, PlaneUse, Tile
 from halocline.graph.shot import Shot
+from halocline.operators.two_surfaces import FARTHER_PLANES, Farther
 from halocline.physics.lamps import lit_surfaces
 from halocline.quantities import Factor, Share, Strict
 
@@ -50,8 +51,8 @@ class Lamps(Operator[LampsParameters]):
         """Read and write light; normals where the render has them."""
         return PlaneUse(
             reads=frozenset({"bands", "alpha", "range"}),
-            optional=frozenset({"far_range", "far_share", "far_light", "normal"}),
-            writes=frozenset({"bands"}),
+            optional=FARTHER_PLANES | {"normal"},
+            writes=frozenset({"bands", "far_light"}),
         )
 
     def idle(self, shot: Shot) -> bool:
@@ -68,19 +69,27 @@ class Lamps(Operator[LampsParameters]):
         p = self.parameters
         direction = shot.camera.directions(tile.region)
         gain = _gain(shot, prepared, direction, planes["range"], planes.get("normal"))
-        far_share = planes.get("far_light", planes.get("far_share"))
-        if far_share is not None and far_share.any():
-            mixed = np.nonzero(far_share)
+        kept = self._kept(gain)
+        written: dict[str, F32] = {}
+        farther = Farther.of(planes)
+        if farther is not None:
             # The farther surface's normal is not known.
-            far = _gain(shot, prepared, direction[:, mixed[0], mixed[1]], planes["far_range"][mixed], None)
-            near = gain[:, mixed[0], mixed[1]]
-            gain[:, mixed[0], mixed[1]] = near + far_share[mixed] * (far - near)
-        light = planes["bands"] * (np.float32(p.daylight) + np.float32(1.0 - p.grey) * gain)
+            far_gain = _gain(shot, prepared, farther.at(direction), farther.range_m, None)
+            written = farther.mix(kept, self._kept(far_gain), planes["bands"])
+            near = farther.at(gain)
+            gain[:, farther.where[0], farther.where[1]] = near + farther.at(farther.share) * (far_gain - near)
+        light = np.multiply(planes["bands"], kept, out=kept)
         if p.grey > 0.0:
             gain *= planes["alpha"]
             gain *= (p.grey * p.grey_reflectance * shot.path.white).astype(np.float32)[:, None, None]
             light += gain
-        return {"bands": light}
+        return {"bands": light, **written}
+
+    def _kept(self, gain: F32) -> F32:
+        """Return what becomes of the render's own light where lamps give so much of daylight."""
+        kept = gain * np.float32(1.0 - self.parameters.grey)
+        kept += np.float32(self.parameters.daylight)
+        return kept
 
 
 def _gain(shot: Shot, ratio: F64, direction: F32, range_m: F32, normal: F32 | None) -> F32:

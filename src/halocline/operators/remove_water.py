@@ -76,7 +76,7 @@ class RemoveWater(Operator[RemoveWaterParameters]):
         length = path.path_length(range_m, mu)
         kept = np.ones((path.bands.count, *range_m.shape), np.float32)
         if "attenuation" in undo:
-            kept *= attenuate(path, length, far_length_m=None, far_share=None)
+            kept *= attenuate(path, length)
         if "downwelling" in undo:
             kept *= daylight_gain(path, range_m, mu)
         wet = planes["rgb"] / prepared.gain.astype(np.float32)[:, None, None]

@@ -299,28 +299,20 @@ class LightPath:
         return transmittance
 
 
-def attenuate(path: LightPath, length_m: F32, *, far_length_m: F32 | None, far_share: F32 | None) -> F32:
-    """Return the direct signal's transmittance for each band, ``(K, rows, columns)``, 0 to 1.
-
-    Where a pixel mixes two surfaces, their transmittances are mixed by the same share.
+def attenuate(path: LightPath, length_m: F32) -> F32:
+    """Return the direct signal's transmittance for each band, ``(K, *shape)``, 0 to 1.
 
     Parameters
     ----------
     path
         The water.
     length_m
-        Metres of water to the (nearer) surface, ``(rows, columns)``, as `LightPath.path_length` gives.
-    far_length_m, far_share
-        The farther surface and its share, where an averaged depth pass mixed two.
+        Metres of water to each surface, any one shape, as `LightPath.path_length` gives.
     """
     out = np.empty((path.bands.count, *length_m.shape), np.float32)
     for layer, rate in zip(out, path.beam_rate, strict=True):
         np.multiply(length_m, np.float32(-rate), out=layer)
         np.exp(layer, out=layer)
-    if far_length_m is not None and far_share is not None:
-        far = _Behind.of(far_share, far_length_m)
-        for layer, rate in zip(out, path.beam_rate, strict=True):
-            layer[far.where] += far.share * (np.exp(far.length_m * np.float32(-rate)) - layer[far.where])
     return out
 
 

@@ -1,0 +1,78 @@
+"""The light of pixels that show two surfaces, as steps multiply it one after another.
+
+Each surface has its own gain, and the pixel's is their mean by share of light. The shares change with it:
+behind ten metres of water little of a far surface's light is left, and what comes after acts on nearly pure
+near light.
+"""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+
+import numpy as np
+from numpy.typing import NDArray
+
+from halocline._typing import F32
+from halocline.graph.operator import Planes
+
+# Optional planes of a picture that say what lies behind.
+FARTHER_PLANES = frozenset({"far_range", "far_share", "far_light"})
+
+
+@dataclass(frozen=True)
+class Farther:
+    """Pixels that show a farther surface as well.
+
+    Attributes
+    ----------
+    share
+        The farther one's share of the light, ``(rows, columns)``.
+    where
+        Which pixels: rows, columns, ``(n,)`` each.
+    range_m
+        Range of the farther surface there, ``(n,)``.
+    """
+
+    share: F32
+    where: tuple[NDArray[np.intp], ...]
+    range_m: F32
+
+    @classmethod
+    def of(cls, planes: Planes) -> Farther | None:
+        """Return them; None where the picture has no such planes."""
+        share = planes.get("far_light", planes.get("far_share"))
+        if share is None:
+            return None
+        where = np.nonzero(share)
+        return cls(share, where, planes["far_range"][where])
+
+    def at(self, plane: F32) -> F32:
+        """Return a plane's values at these pixels: ``(n,)``, or ``(channels, n)``."""
+        values: F32 = plane[..., self.where[0], self.where[1]]
+        return values
+
+    def mix(self, gain: F32, far_gain: F32, light: F32) -> dict[str, F32]:
+        """Give each of these pixels the mean of both gains, in place; return the ``far_light`` left after it.
+
+        Write that always: a plane is written in all tiles or in none.
+
+        Parameters
+        ----------
+        gain
+            What the step does to the nearer surfaces, ``(K, rows, columns)``.
+        far_gain
+            What it does to the farther ones, ``(K, n)``.
+        light
+            The light before, ``(K, rows, columns)``.
+        """
+        share, before = self.at(self.share), self.at(light)
+        near = self.at(gain)
+        far = share * far_gain
+        mixed = near + share * (far_gain - near)
+        gain[..., self.where[0], self.where[1]] = mixed
+        mixed *= before
+        far *= before
+        whole = np.maximum(mixed.sum(axis=0), np.float32(1e-20))
+        left = self.share.copy()
+        left[self.where] = np.clip(far.sum(axis=0) / whole, np.float32(0.0), np.float32(1.0))
+        return {"far_light": left}
