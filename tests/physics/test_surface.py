@@ -14,8 +14,7 @@ from halocline.physics.surface import (
     SUN_RADIUS_RAD,
     SunBeam,
     clear_sky_diffuse_share,
-    entering_power,
-    refracted_drift,
+    enter_water,
 )
 
 BEAM = SunBeam(math.radians(50.0), 0.7, 1.34)
@@ -23,8 +22,8 @@ BEAM = SunBeam(math.radians(50.0), 0.7, 1.34)
 
 def test_drift_under_a_flat_surface_is_that_of_the_beam() -> None:
     flat = np.zeros((1, 1), np.float32)
-    assert_allclose(refracted_drift(flat, flat, BEAM)[:, 0, 0], BEAM.drift, rtol=1e-6)
-    assert entering_power(flat, flat, BEAM)[0, 0] == pytest.approx(1.0, rel=1e-6)
+    assert_allclose(enter_water(flat, flat, BEAM)[0][:, 0, 0], BEAM.drift, rtol=1e-6)
+    assert enter_water(flat, flat, BEAM)[1][0, 0] == pytest.approx(1.0, rel=1e-6)
 
 
 def test_drift_agrees_with_snells_law_in_vector_form() -> None:
@@ -34,7 +33,7 @@ def test_drift_agrees_with_snells_law_in_vector_form() -> None:
     normal /= np.linalg.norm(normal, axis=0)
     incoming = np.broadcast_to(np.array(BEAM.travel)[:, None], (3, 50))
     bent, _ = refract(incoming, normal, 1.0 / BEAM.index)
-    assert_allclose(refracted_drift(slopes[0], slopes[1], BEAM), bent[:2] / bent[2], rtol=1e-12)
+    assert_allclose(enter_water(slopes[0], slopes[1], BEAM)[0], bent[:2] / bent[2], rtol=1e-12)
 
 
 def test_response_to_slope_overhead_is_one_minus_one_over_n() -> None:
@@ -47,8 +46,8 @@ def test_a_facet_turned_to_the_sun_lets_more_in_and_one_turned_away_nothing() ->
     towards = np.array([[-0.3]], np.float32)  # falls away along +x, where the sun is: faces it
     away = np.array([[0.3]], np.float32)
     none = np.zeros((1, 1), np.float32)
-    assert entering_power(towards, none, low)[0, 0] > 1.5
-    assert entering_power(away, none, low)[0, 0] == 0.0
+    assert enter_water(towards, none, low)[1][0, 0] > 1.5
+    assert enter_water(away, none, low)[1][0, 0] == 0.0
 
 
 def test_the_suns_image_under_water_is_as_wide_as_refraction_makes_it() -> None:

@@ -16,8 +16,8 @@ import pytest
 from scipy.special import j1
 
 from halocline._typing import F32
-from halocline.physics.caustics import CausticOptics, PatchOptics, PatchRays, deposit, scattering_transfer
-from halocline.physics.surface import SunBeam, clear_sky_diffuse_share, entering_power, refracted_drift
+from halocline.physics.caustics import CausticOptics, PatchOptics, PatchRays, TracedRays, scattering_transfer
+from halocline.physics.surface import SunBeam, clear_sky_diffuse_share, enter_water
 from halocline.physics.waves import SeaState, make_patch, unresolved_slopes
 
 # Sea water, 35, 20 C at 611, 549 and 464 nm by quan1995.
@@ -30,12 +30,9 @@ def light_under_a_sine(length_m: float, height_m: float, depth_m: float, grid: i
     x = np.arange(grid) * cell
     k = 2 * math.pi / length_m
     slope = np.broadcast_to(-height_m * k * np.sin(k * x), (grid, grid)).astype(np.float32)
-    beam = SunBeam(0.0, 0.0, 1.34)
-    drift = refracted_drift(slope, np.zeros_like(slope), beam)
-    fall = depth_m + np.broadcast_to(height_m * np.cos(k * x), (grid, grid)).astype(np.float32)
-    rows, columns = np.indices((grid, grid)).astype(np.float32)
-    column = columns + drift[0] * fall / np.float32(cell)
-    return deposit(column, rows, entering_power(slope, np.zeros_like(slope), beam))
+    drift, power = enter_water(slope, np.zeros_like(slope), SunBeam(0.0, 0.0, 1.34))
+    height = np.broadcast_to(height_m * np.cos(k * x), (grid, grid)).astype(np.float32)
+    return TracedRays(drift, power, height, 0.0).gathered(depth_m, cell, np.zeros(2))
 
 
 @pytest.mark.parametrize(

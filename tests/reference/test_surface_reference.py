@@ -14,7 +14,7 @@ from scipy.optimize import brentq
 
 from halocline.physics.refraction import fresnel_reflectance
 from halocline.physics.sky import CLEAR, OVERCAST, Sky, look_up_through
-from halocline.physics.surface import SunBeam, clear_sky_diffuse_share, entering_power
+from halocline.physics.surface import SunBeam, clear_sky_diffuse_share, enter_water
 
 
 @pytest.mark.parametrize(
@@ -61,7 +61,7 @@ def test_power_through_a_tilted_facet_is_fresnels_times_what_it_catches() -> Non
     caught = math.cos(incidence) / math.cos(math.atan(0.2))
     passed = 1.0 - float(fresnel_reflectance(math.cos(incidence), 1 / 1.34))
     flat = math.cos(math.radians(60.0)) * (1.0 - float(fresnel_reflectance(0.5, 1 / 1.34)))
-    found = float(entering_power(slope, np.zeros((1, 1), np.float32), beam)[0, 0])
+    found = float(enter_water(slope, np.zeros((1, 1), np.float32), beam)[1][0, 0])
     assert found == pytest.approx(caught * passed / flat, rel=1e-6)
 
 

@@ -19,120 +19,28 @@ from __future__ import annotations
 import math
 from collections.abc import Iterator
 from dataclasses import dataclass
-from functools import cached_property, lru_cache
+from functools import cached_property
 
 import cv2
 import numpy as np
 from numpy.typing import NDArray
-from scipy import sparse
 
+from halocline._compiled import compiled
 from halocline._typing import F32, F64
 from halocline.errors import PhysicsError
 from halocline.physics.packed_spectrum import field_of, move, packed, spectrum_of
-from halocline.physics.surface import SunBeam, entering_power, refracted_drift
+from halocline.physics.surface import SunBeam, enter_water
 from halocline.physics.waves import WavePatch
 
 # Standard deviation, in cells, of the least blur: without it the rays' own grid would show where they part.
 LEAST_BLUR_CELLS = 0.9
 # Of detail that scattering has taken down to this share, nothing is seen.
 _TOO_FAINT = 0.02
-# Rows of rays handled at once: their planes fit a processor's second-level cache.
-_STRIP_ROWS = 32
 # Standard deviation, in cells, of the blur on what tells the channels apart.
 _FRINGE_BLUR_CELLS = 1.6
 # The narrow forward peak of natural water: share of all scattering, and angle; see `scattering_transfer`.
 _PEAK_SHARE = 0.35
 _PEAK_ANGLE_RAD = 0.006
-
-
-def deposit(x: F32, y: F32, energy: F32) -> F32:
-    """Give each ray's energy to the four nearest points of a cyclic grid, in proportion.
-
-    Parameters
-    ----------
-    x, y
-        ``(grid, grid)`` places in cells, any number (the grid repeats); ``grid`` is a power of two.
-    energy
-        ``(grid, grid)`` energies.
-
-    Returns
-    -------
-    ``(grid, grid)`` float32 whose sum is that of ``energy``. Rays are added in a fixed order.
-    """
-    x, y, energy = (np.asarray(plane, np.float32) for plane in (x, y, energy))
-    scatter = _Scatter(len(x))
-    for rows in _strips(len(x)):
-        scatter.add(rows, x[rows], y[rows], energy[rows])
-    return scatter.gathered()
-
-
-def _strips(grid: int) -> Iterator[slice]:
-    """Yield strips of rows in order."""
-    for start in range(0, grid, _STRIP_ROWS):
-        yield slice(start, min(start + _STRIP_ROWS, grid))
-
-
-class _Scatter:
-    """Rays on their way to a cyclic grid, taken in strips of rows so that the work stays in cache."""
-
-    def __init__(self, grid: int) -> None:
-        self.grid = grid
-        self.places = np.empty((grid, grid), np.int32)
-        # What goes to the point above left of a ray and to its three neighbours, side by side: one walk over
-        # the rays then serves all four.
-        self.shares = np.empty((grid, grid, 4), np.float32)
-
-    def add(self, rows: slice, x: F32, y: F32, energy: F32) -> None:
-        """Take a strip of rays: their places in cells and their energy."""
-        last = np.int32(self.grid - 1)
-        column, right_share = _cell_and_share(x)
-        row, lower_share = _cell_and_share(y)
-        lower_share *= energy
-        upper_share = energy - lower_share
-        # What goes right, and the rest: the four shares sum to the ray's energy.
-        upper_right, lower_right = upper_share * right_share, lower_share * right_share
-        upper_share -= upper_right
-        lower_share -= lower_right
-        cv2.merge([upper_share, upper_right, lower_share, lower_right], dst=self.shares[rows])
-        column &= last
-        row &= last
-        row *= np.int32(self.grid)
-        np.add(row, column, out=self.places[rows])
-
-    def gathered(self) -> F32:
-        """Return the energy that has arrived at each point, ``(grid, grid)``."""
-        rays = self.grid * self.grid
-        # A sparse matrix with one column for each ray: a scatter in compiled code.
-        starts, ones = _column_starts(rays)
-        matrix = sparse.csc_array((ones, self.places.ravel(), starts), shape=(rays, rays))
-        arrived = (matrix @ self.shares.reshape(rays, 4)).reshape(self.shares.shape)
-        upper, lower = (_with_right(arrived[..., left], arrived[..., left + 1]) for left in (0, 2))
-        upper[1:] += lower[:-1]
-        upper[0] += lower[-1]
-        return upper
-
-
-def _with_right(left: F32, right: F32) -> F32:
-    """Return what each point was given, and what the one left of it was given for its right neighbour."""
-    out = np.empty(left.shape, np.float32)
-    np.add(left[:, 1:], right[:, :-1], out=out[:, 1:])
-    np.add(left[:, 0], right[:, -1], out=out[:, 0])
-    return out
-
-
-@lru_cache(maxsize=4)
-def _column_starts(rays: int) -> tuple[NDArray[np.int32], F32]:
-    """Return where each ray's column starts in a matrix of one entry a column, and a one for each."""
-    starts, ones = np.arange(rays + 1, dtype=np.int32), np.ones(rays, np.float32)
-    starts.setflags(write=False)
-    ones.setflags(write=False)
-    return starts, ones
-
-
-def _cell_and_share(position: F32) -> tuple[NDArray[np.int32], F32]:
-    """Split positions into the whole cell below and the fraction beyond it."""
-    whole = np.floor(position)
-    return whole.astype(np.int32), position - whole
 
 
 @dataclass(frozen=True)
@@ -345,25 +253,23 @@ class PatchOptics:
             turn = np.complex64(1j)
             yield (np.exp(turn * (kx[0] * x)), np.exp(turn * (ky[:, 0] * y))) if x or y else None
 
+    @property
+    def traced_count(self) -> int:
+        """How many channels are traced: the outer ones; see `PatchRays.slices`."""
+        return min(2, len(self.beams))
+
+    def traced(self, time_s: float, number: int) -> TracedRays:
+        """Refract one of the traced channels through the patch at a time."""
+        beam = self.turned_beams[-number]
+        offset = 0.5 * number
+        height, slope_x, slope_y = self.patch.surface(time_s, offset_cells=offset)
+        drift, power = enter_water(slope_x, slope_y, beam)
+        drift -= beam.drift.astype(np.float32)[:, np.newaxis, np.newaxis]
+        return TracedRays(drift, power, height, offset)
+
     def rays(self, time_s: float) -> PatchRays:
         """Refract the sun through the patch at a time."""
-        # Only the outer channels are traced; see `PatchRays.slices`.
-        traced = self.turned_beams[:: max(1, len(self.turned_beams) - 1)]
-        if len(traced) == 1:
-            return PatchRays(self, (self._traced(traced[0], self.patch.surface(time_s), 0.0),))
-        here, between = self.patch.surfaces(time_s)
-        return PatchRays(self, (self._traced(traced[0], here, 0.0), self._traced(traced[1], between, 0.5)))
-
-    def _traced(self, beam: SunBeam, surface: tuple[F32, F32, F32], offset_cells: float) -> TracedRays:
-        height, slope_x, slope_y = surface
-        drift = np.empty((2, *height.shape), np.float32)
-        energy = np.empty_like(height)
-        straight = beam.drift.astype(np.float32)[:, np.newaxis, np.newaxis]
-        for rows in _strips(len(height)):
-            slopes = slope_x[rows], slope_y[rows]
-            np.subtract(refracted_drift(*slopes, beam), straight, out=drift[:, rows])
-            energy[rows] = entering_power(*slopes, beam)
-        return TracedRays(drift, energy, height, offset_cells)
+        return PatchRays(self, tuple(self.traced(time_s, n) for n in range(self.traced_count)))
 
     @cached_property
     def fringe_filter(self) -> F32:
@@ -402,30 +308,40 @@ class TracedRays:
     height: F32
     offset_cells: float
 
-    def gathered(
-        self, depth_m: float, cell_m: float, beam_drift: F64, *, scatter: _Scatter | None = None
-    ) -> F32:
-        """Return the light at a depth before softening, ``(grid, grid)``, patch axes, by place of arrival.
+    def gathered(self, depth_m: float, cell_m: float, beam_drift: F64) -> F32:
+        """Return the light at a depth before softening, ``(grid, grid)``, patch axes, by place of arrival."""
+        out = np.zeros_like(self.energy)
+        in_cells = (1.0 / cell_m, depth_m / cell_m, *beam_drift, self.offset_cells)
+        _gather(self.drift, self.height, self.energy, tuple(np.float32(value) for value in in_cells), out)
+        return out
 
-        ``scatter`` lends its memory, which takes as long to get as some of the work.
-        """
-        grid = self.energy.shape[0]
-        per_cell = np.float32(1.0 / cell_m)
-        start = np.arange(grid, dtype=np.float32) + np.float32(self.offset_cells)
-        lean_x, lean_y = (np.float32(value) for value in beam_drift)
-        scatter = scatter or _Scatter(grid)
-        for rows in _strips(grid):
-            lift = self.height[rows] * per_cell
-            fall = lift + np.float32(depth_m * per_cell)
-            x = self.drift[0, rows] * fall
-            y = self.drift[1, rows] * fall
+
+@compiled
+def _gather(drift: F32, height: F32, energy: F32, in_cells: tuple[np.float32, ...], out: F32) -> None:
+    """Give each ray's energy to the four points around the place it has reached, in proportion."""
+    per_cell, depth, lean_x, lean_y, offset = in_cells
+    last = out.shape[0] - 1
+    for row in range(out.shape[0]):
+        start_y = np.float32(row) + offset
+        for column in range(out.shape[0]):
+            lift = height[row, column] * per_cell
+            fall = lift + depth
             # A ray that starts on a crest meets the beam earlier: it arrives further along.
-            x += lift * lean_x
-            y += lift * lean_y
-            x += start
-            y += start[rows, np.newaxis]
-            scatter.add(rows, x, y, self.energy[rows])
-        return scatter.gathered()
+            x = drift[0, row, column] * fall + lift * lean_x + (np.float32(column) + offset)
+            y = drift[1, row, column] * fall + lift * lean_y + start_y
+            left, upper = np.floor(x), np.floor(y)
+            right_share, lower_share = x - left, y - upper
+            # What goes down, what goes right, and the rest: the four shares sum to the ray's energy.
+            below = energy[row, column] * lower_share
+            above = energy[row, column] - below
+            above_right, below_right = above * right_share, below * right_share
+            # The grid is cyclic, and a power of two.
+            i, j = int(left) & last, int(upper) & last
+            next_i, next_j = (i + 1) & last, (j + 1) & last
+            out[j, i] += above - above_right
+            out[j, next_i] += above_right
+            out[next_j, i] += below - below_right
+            out[next_j, next_i] += below_right
 
 
 @dataclass(frozen=True)
@@ -450,45 +366,44 @@ class PatchRays:
         transfer
             `PatchOptics.transfer` of that depth.
         """
-        scatter = _Scatter(self.source.patch.grid)
-        spectra = [self._spectrum(rays, depth_m, scatter) for rays in self.traced]
-        if len(spectra) == 1:
-            spectra[0] *= transfer
-            return [self._light(spectra[0], None)]
-        first, last = spectra
-        difference = np.subtract(last, first)
-        difference *= self.source.fringe_filter
-        difference *= transfer
-        middle = np.add(first, last, out=first)
-        middle *= np.float32(0.5)
-        middle *= transfer
+        source = self.source
+        first, *others = (self._spectrum(rays, depth_m) for rays in self.traced)
+        spectra = np.empty((len(source.beams), *first.shape), np.float32)
+        shares = np.array(source.last_shares, np.float32)
+        _mix(first, others[0] if others else first, transfer, source.fringe_filter, shares, spectra)
         lights = []
-        for share, apart in zip(self.source.last_shares, self.source.apart(depth_m), strict=True):
-            channel = np.multiply(difference, np.float32(share - 0.5))
-            channel += middle
-            lights.append(self._light(channel, apart))
+        for spectrum, apart in zip(spectra, source.apart(depth_m), strict=True):
+            if apart is not None:
+                move(spectrum, *apart)
+            light = field_of(spectrum)
+            np.maximum(light, np.float32(0.0), out=light)
+            lights.append(with_contrast(light, source.contrast))
         return lights
 
-    def _spectrum(self, rays: TracedRays, depth_m: float, scatter: _Scatter) -> F32:
-        """Return the packed spectrum of the light of one channel's rays, its mean 1."""
-        cell = self.source.patch.cell_m
-        light = rays.gathered(depth_m, cell, self.source.reference_drift, scatter=scatter)
-        spectrum = spectrum_of(light)
-        # The mean of a slice is 1 by definition of the pattern.
-        spectrum *= np.float32(spectrum.size / float(spectrum[0, 0]))
-        return spectrum
-
-    def _light(self, spectrum: F32, apart: tuple[NDArray[np.complex64], NDArray[np.complex64]] | None) -> F32:
-        if apart is not None:
-            move(spectrum, *apart)
-        light = field_of(spectrum)
-        np.maximum(light, np.float32(0.0), out=light)
-        return with_contrast(light, self.source.contrast)
+    def _spectrum(self, rays: TracedRays, depth_m: float) -> F32:
+        """Return the packed spectrum of the light of one channel's rays."""
+        return spectrum_of(rays.gathered(depth_m, self.source.patch.cell_m, self.source.reference_drift))
 
     def led_aside(self, depth_m: float) -> F32:
         """Return how far rays have been led from the leading beam, ``(2, grid, grid)`` metres, by arrival."""
         cell = self.source.patch.cell_m
         return _led_by(self.traced[0].drift, depth_m / cell) * np.float32(cell)
+
+
+@compiled
+def _mix(first: F32, last: F32, transfer: F32, fringe: F32, shares: F32, out: F32) -> None:
+    """Write each channel's packed spectrum from those of the traced ones, softened."""
+    # The mean of a slice is 1 by definition of the pattern.
+    rays = np.float32(first.size)
+    first_scale, last_scale = rays / first[0, 0], rays / last[0, 0]
+    half = np.float32(0.5)
+    for channel in range(shares.size):
+        share = shares[channel] - half
+        for row in range(first.shape[0]):
+            for column in range(first.shape[1]):
+                a, b = first[row, column] * first_scale, last[row, column] * last_scale
+                mixed = (a + b) * half + (b - a) * fringe[row, column] * share
+                out[channel, row, column] = mixed * transfer[row, column]
 
 
 def _led_by(drift: F32, depth_cells: float) -> F32:
@@ -497,14 +412,14 @@ def _led_by(drift: F32, depth_cells: float) -> F32:
     A ray that arrives at x' started at x' - m, so m(x') = depth drift(x' - m). Two rounds settle it to well
     below a cell of the fine patch, since long waves change little over the distance that they lead a ray.
     """
-    grid = drift.shape[1]
     moved = drift * np.float32(depth_cells)
-    image = wrapped(moved.transpose(1, 2, 0))
-    at = np.arange(grid, dtype=np.float32)
+    image = np.ascontiguousarray(moved.transpose(1, 2, 0))
+    row, column = (at.astype(np.float32) for at in np.indices(drift.shape[1:]))
     for _ in range(2):
-        column = np.mod(at[np.newaxis, :] - moved[0], np.float32(grid))
-        row = np.mod(at[:, np.newaxis] - moved[1], np.float32(grid))
-        moved = bilinear(image, column, row).transpose(2, 0, 1)
+        found = cv2.remap(
+            image, column - moved[0], row - moved[1], cv2.INTER_LINEAR, borderMode=cv2.BORDER_WRAP
+        )
+        moved = np.ascontiguousarray(found.transpose(2, 0, 1), np.float32)
     return moved
 
 
@@ -518,30 +433,3 @@ def with_contrast(light: F32, contrast: float) -> F32:
     np.maximum(bent, np.float32(0.0), out=bent)
     bent /= np.float32(bent.mean(dtype=np.float64))
     return bent
-
-
-def bilinear(image: F32, column: F32, row: F32) -> F32:
-    """Look up an image at places in cells, ``(rows, columns)`` each; the image's channels come last."""
-    found = cv2.remap(image, column, row, cv2.INTER_LINEAR, borderMode=cv2.BORDER_REPLICATE)
-    return np.asarray(found, np.float32)
-
-
-def channels_of(image: F32) -> list[F32]:
-    """Return an image's channels as images."""
-    return [image] if image.ndim == 2 else [np.asarray(plane, np.float32) for plane in cv2.split(image)]
-
-
-def interleaved(planes: list[F32]) -> F32:
-    """Return images as the channels of one; a single one stays as it is."""
-    if len(planes) == 1:
-        return planes[0]
-    return np.asarray(cv2.merge(planes), np.float32)
-
-
-def wrapped(image: F32) -> F32:
-    """Return a cyclic image with its first row and column repeated at the end, so lookups meet no edge."""
-    out = np.empty((image.shape[0] + 1, image.shape[1] + 1, *image.shape[2:]), image.dtype)
-    out[:-1, :-1] = image
-    out[-1, :-1] = image[0]
-    out[:, -1] = out[:, 0]
-    return out

@@ -14,23 +14,23 @@ show; only those that it asks for are made.
 from __future__ import annotations
 
 import math
-from collections.abc import Iterator
-from dataclasses import dataclass
 from threading import Lock
 
+import cv2
 import numpy as np
 from numpy.typing import NDArray
 
-from halocline._typing import F32, F64
-from halocline.physics.caustics import (
-    LEAST_BLUR_CELLS,
-    CausticOptics,
-    PatchOptics,
-    PatchRays,
-    bilinear,
-    channels_of,
-    interleaved,
-    wrapped,
+from halocline._typing import F32
+from halocline.physics.caustics import LEAST_BLUR_CELLS, CausticOptics, PatchOptics, PatchRays, TracedRays
+from halocline.physics.light_lookup import (
+    SQUARE_SHARE,
+    SQUARES,
+    Between,
+    Layout,
+    Slice,
+    look_up,
+    look_up_slopes,
+    sort_places,
 )
 from halocline.physics.made_once import MadeOnce
 from halocline.physics.random import stream_key
@@ -41,7 +41,6 @@ from halocline.physics.waves import SeaState, WavePatch, make_patch, unresolved_
 _FIRST_DEPTH_M = 0.5
 _LADDER_RATIO = 1.25
 _LAST_RUNG = 25  # 132 m; deeper points take the last slice
-_NO_WATER = -2
 # How the sea is shared between the two patches.
 _SHORTEST_CELLS = 6.0  # the shortest wave traced spans so many cells; shorter ones act as blur
 _FINE_SHARE = 0.4  # the longest wave of the fine patch, as a share of its side
@@ -49,19 +48,11 @@ _LONG_TO_FINE = 6.18  # least ratio of the patches' sides
 _WAVES_ACROSS = 4.0  # waves of the peak across the patch of long waves, at least
 _FINE_ANGLE_RAD = 0.37
 _LONG_ANGLE_RAD = 0.93
-# The squares in which the fine pattern is laid out, as a share of the patch's side, and their borders as a
-# share of a square. The table of random parts repeats after so many squares: kilometres.
-_SQUARE_SHARE = 0.618
-_BORDER_SHARE = 0.12
-_SQUARES = 256
 # The rays of the fine patch are halved, along each side, down to no fewer than this. What is left of its
 # waves spans at least so many cells.
 _SMALLEST_LEVEL = 16
 _SHORTEST_HALVED_CELLS = 3.0
 _MOST_LEVELS = 8  # of 2048 rays
-# Places looked up at once: their planes fit a processor's second-level cache, and a row of OpenCV's pictures,
-# which are addressed with 16 bits.
-_AT_ONCE = 1 << 14
 # How many times fewer rays, along each side, serve for shafts.
 _COARSER = 4
 # Which rays, beside those of the fine waves by level.
@@ -132,14 +123,14 @@ class CausticSetup:
         self.fine = PatchOptics(fine, optics, optics.beams, unresolved, optics.contrast)
         # Fine detail is softened once, in the fine patch.
         self.long = PatchOptics(long, optics, (optics.beam,), np.zeros((2, 2)), optics.contrast)
-        self.fine_axes, self.long_axes = (_axes(patch, optics.scale) for patch in (fine, long))
-        self.parts = _random_parts(seed)
+        self._parts = _random_parts(seed)
         self._unresolved, self._shortest = unresolved, shortest
         self.coarsest_level = max(0, int(math.log2(grid / _SMALLEST_LEVEL)))
         self._halved = MadeOnce(self._make_halved)
         # Shafts are seen through metres of water: they make do with fewer rays, without the finest waves.
         self.coarse = self._with_fewer(max(64, grid // _COARSER), _SHORTEST_CELLS, (optics.beam,))
         self.finest_levels = self._finest_levels()
+        self.ladder_m = np.array([ladder_depth(rung) for rung in range(_LAST_RUNG + 1)], np.float32)
         self._transfers: dict[tuple[int, float], F32] = {}
         self._lock = Lock()
 
@@ -187,6 +178,12 @@ class CausticSetup:
                 self._transfers[key] = found
         return found
 
+    def layout(self, origin: tuple[float, float]) -> Layout:
+        """Return where places lie on the patches, in metres from an origin."""
+        fine = _in_sides(self.fine.patch, self.optics.scale, origin, SQUARES * SQUARE_SHARE)
+        long = _in_sides(self.long.patch, self.optics.scale, origin, 1.0)
+        return Layout(fine, long, self._parts)
+
     def at(self, time_s: float) -> CausticField:
         """Return the light field at a time in seconds."""
         return CausticField(self, time_s)
@@ -208,7 +205,7 @@ def _peaks(sea: SeaState) -> list[float]:
 def _random_parts(seed: int) -> F32:
     """Return which part of the fine patch each square shows, ``(2, squares, squares)`` shares of its side."""
     random = np.random.Generator(np.random.Philox(key=stream_key(seed, "caustics", "squares")))
-    return random.uniform(0.0, 1.0, (2, _SQUARES, _SQUARES)).astype(np.float32)
+    return random.uniform(0.0, 1.0, (2, SQUARES, SQUARES)).astype(np.float32)
 
 
 class CausticField:
@@ -220,14 +217,21 @@ class CausticField:
     def __init__(self, setup: CausticSetup, time_s: float) -> None:
         self.setup = setup
         self.time_s = time_s
-        self._rays = MadeOnce(self._make_rays)
-        self._fine = MadeOnce(self._make_fine)
         self._traced = MadeOnce(self._make_traced)
+        self._fine = MadeOnce(self._make_fine)
+        self._doubled = MadeOnce(self._make_doubled)
         self._long = MadeOnce(self._make_long)
         self._slopes = MadeOnce(self._make_slopes)
 
-    def _make_rays(self, level: int) -> PatchRays:
-        return self._waves(level).rays(self.time_s)
+    def _make_traced(self, key: int) -> TracedRays:
+        level, number = divmod(key, 2)
+        return self._waves(level).traced(self.time_s, number)
+
+    def _rays(self, level: int) -> PatchRays:
+        """Return some of the waves' rays; threads that come here together share the work."""
+        waves = self._waves(level)
+        keys = range(2 * level, 2 * level + waves.traced_count)
+        return PatchRays(waves, tuple(self._traced.get(key, ahead=keys) for key in keys))
 
     def _waves(self, level: int) -> PatchOptics:
         if level == _LONG:
@@ -237,8 +241,7 @@ class CausticField:
     def fine(self, rung: int, level: int) -> F32:
         """Return the light of the fine waves at a rung of the ladder of depths.
 
-        ``(cells + 1, cells + 1, 3)``, on a grid halved ``level`` times and wrapped (see
-        `halocline.physics.caustics.wrapped`).
+        ``(cells, cells, 3)``, on a grid halved ``level`` times.
         """
         return self._fine.get(rung * _MOST_LEVELS + level)
 
@@ -247,25 +250,28 @@ class CausticField:
         if level <= self.setup.finest_levels[rung]:
             return self._light(level, ladder_depth(rung))
         # Traced on twice as fine a grid, so that what hides the grid of the rays takes no detail.
-        image = self._traced.get(key - 1)[:-1, :-1]
+        image = self._doubled.get(key - 1)
         rows = image[0::2] + image[1::2]
-        return wrapped((rows[:, 0::2] + rows[:, 1::2]) * np.float32(0.25))
+        halved: F32 = (rows[:, 0::2] + rows[:, 1::2]) * np.float32(0.25)
+        return halved
 
-    def _make_traced(self, key: int) -> F32:
+    def _make_doubled(self, key: int) -> F32:
         rung, level = divmod(key, _MOST_LEVELS)
         if level == self.setup.finest_levels[rung]:
             return self._fine.get(key)
         return self._light(level, ladder_depth(rung))
 
     def _light(self, level: int, depth_m: float) -> F32:
-        rays = self._rays.get(level)
-        return wrapped(interleaved(rays.slices(depth_m, self.setup.transfer(rays.source, depth_m))))
+        rays = self._rays(level)
+        lights = rays.slices(depth_m, self.setup.transfer(rays.source, depth_m))
+        # A single channel serves for all.
+        return _interleaved(lights * (3 // len(lights)))
 
     def long(self, rung: int) -> F32:
         """Return what the long waves do at a rung.
 
-        ``(cells + 1, cells + 1, 3)``, wrapped: their light, and how far they lead a ray aside, metres along
-        the fine patch's axes.
+        ``(cells, cells, 3)``: their light, and how far they lead a ray aside, in sides of the fine patch
+        along its axes.
         """
         return self._long.get(rung)
 
@@ -273,13 +279,14 @@ class CausticField:
         return self._leading(ladder_depth(rung))
 
     def _leading(self, depth_m: float) -> F32:
-        rays = self._rays.get(_LONG)
+        rays = self._rays(_LONG)
         led = rays.led_aside(depth_m)
         turn = rays.source.patch.angle_rad - self.setup.fine.patch.angle_rad
-        cos, sin = np.float32(math.cos(turn)), np.float32(math.sin(turn))
+        per_m = 1.0 / self.setup.fine.patch.size_m
+        cos, sin = np.float32(math.cos(turn) * per_m), np.float32(math.sin(turn) * per_m)
         aside = [cos * led[0] - sin * led[1], sin * led[0] + cos * led[1]]
         (swell,) = rays.slices(depth_m, self.setup.transfer(rays.source, depth_m))
-        return wrapped(interleaved([swell, *aside]))
+        return _interleaved([swell, *aside])
 
     def gain(
         self,
@@ -309,35 +316,37 @@ class CausticField:
         ``(3, ...)`` float32, 0 or more, for the three channels; its mean over a level plane is 1.
         """
         places = (x.ravel(), y.ravel(), depth_m.ravel())
-        rung, level = self._rungs(places[2]), None
-        detail = self.setup.finest_levels[np.maximum(rung, 0)]
-        if footprint_m is not None:
-            level = np.maximum(self._levels(footprint_m.ravel()), detail)
-            detail = level.astype(np.int16)
-            level -= detail
-        groups = []
-        for where in _alike(rung * np.int16(_MOST_LEVELS) + detail):
-            first = where.start if isinstance(where, slice) else where[0]
-            part = None if level is None else level[where]
-            if part is not None and not part.any():
-                part = None
-            groups.append((where, _Between(int(rung[first]), int(detail[first]), part)))
-        self._make_ready([between for _, between in groups])
-        out = np.empty((3, x.size), np.float32)
-        for where, between in groups:
-            if between.rung == _NO_WATER:
-                out[:, where] = 1.0
-                continue
-            out[:, where] = self._at(tuple(place[where] for place in places), origin, between)
+        # Between cells of half the footprint, linear interpolation spreads over just one footprint.
+        per_pair = np.float32(0.5 / (self.setup.fine.patch.cell_m * self.setup.optics.scale))
+        pairs = np.zeros_like(places[2]) if footprint_m is None else footprint_m.ravel() * per_pair
+        keys = np.empty(x.size, np.int16)
+        levels = self.setup.coarsest_level + 1
+        part = sort_places(places[2], pairs, self.setup.ladder_m, self.setup.finest_levels, levels, keys)
+        found = [int(key) for key in np.flatnonzero(np.bincount(keys + 1)) - 1 if key >= 0]
+        around = [self._around(key, levels) for key in found]
+        self._make_ready(around)
+        out = np.ones((3, x.size), np.float32)
+        layout = self.setup.layout(origin)
+        for key, slices in zip(found, around, strict=True):
+            where = np.flatnonzero(keys == key)
+            between = self._between(key // 2 // levels - 1, slices)
+            look_up(where, places, part, self.setup.optics.beam.drift, layout, between, out)
         return out.reshape(3, *x.shape)
 
-    def _make_ready(self, groups: list[_Between]) -> None:
-        """Make the slices that places need; threads that come here together share the work."""
+    def _around(self, key: int, levels: int) -> list[list[tuple[int, int]]]:
+        """Return rung and level of the slices around places of a key, above and below where there are."""
+        below, level = divmod(key // 2, levels)
+        return [
+            [(rung, self._level(rung, level + further)) for further in range(1 + key % 2)]
+            if 0 <= rung <= _LAST_RUNG
+            else []
+            for rung in (below - 1, below)
+        ]
+
+    def _make_ready(self, around: list[list[list[tuple[int, int]]]]) -> None:
+        """Make slices; threads that come here together share the work."""
         needed = dict.fromkeys(
-            rung * _MOST_LEVELS + self._level(rung, between.level + further)
-            for between in groups
-            for rung in between.rungs
-            for further in ((0,) if between.part is None else (0, 1))
+            rung * _MOST_LEVELS + level for rungs in around for levels in rungs for rung, level in levels
         )
         for key in needed:
             self._fine.get(key, ahead=needed)
@@ -346,61 +355,15 @@ class CausticField:
         """Return the level that serves for one at a rung: where the light is soft, a coarser one does."""
         return min(max(level, int(self.setup.finest_levels[rung])), self.setup.coarsest_level)
 
-    def _rungs(self, depth_m: F32) -> NDArray[np.int16]:
-        """Return the last rung that is not below each depth, -1 over the first, `_NO_WATER` at 0."""
-        rung = np.maximum(depth_m, np.float32(0.5 * _FIRST_DEPTH_M))
-        rung *= np.float32(1.0 / _FIRST_DEPTH_M)
-        np.log(rung, out=rung)
-        rung *= np.float32(1.0 / math.log(_LADDER_RATIO))
-        np.floor(rung, out=rung)
-        found = np.clip(rung, np.float32(-1.0), np.float32(_LAST_RUNG)).astype(np.int16)
-        found[depth_m <= 0.0] = _NO_WATER
-        return found
+    def _between(self, rung: int, around: list[list[tuple[int, int]]]) -> Between:
+        upper, lower = (tuple(self._slice(*at) for at in levels) for levels in around)
+        upper_m = ladder_depth(rung) if upper else 0.0
+        return Between(upper, lower, upper_m, 1.0 / (ladder_depth(rung + 1) - upper_m) if lower else 0.0)
 
-    def _levels(self, footprint_m: F32) -> F32:
-        """Return how often the grid may be halved for footprints, with fractions."""
-        cell = self.setup.fine.patch.cell_m * self.setup.optics.scale
-        # Between cells of half the footprint, linear interpolation spreads over just one footprint.
-        level: F32 = np.maximum(footprint_m * np.float32(0.5 / cell), np.float32(1.0))
-        np.log2(level, out=level)
-        return np.minimum(level, np.float32(self.setup.coarsest_level), out=level)
-
-    def _at(self, places: tuple[F32, ...], origin: tuple[float, float], between: _Between) -> F32:
-        """Return the light at places ``(n,)`` that lie between the same rungs and levels, ``(3, n)``."""
-        light = self._at_level(places, origin, between, 0)
-        if between.part is not None:
-            coarser = self._at_level(places, origin, between, 1)
-            coarser -= light
-            coarser *= between.part
-            light += coarser
-        return light
-
-    def _at_level(
-        self, places: tuple[F32, ...], origin: tuple[float, float], between: _Between, further: int
-    ) -> F32:
-        x, y, depth = places
-        drift_x, drift_y = (np.float32(value) for value in self.setup.optics.beam.drift)
-        # Back along the beam to where it would have met a flat surface.
-        surface = (x - depth * drift_x, y - depth * drift_y)
-        looked_at: dict[int, _Places] = {}
-        lights = []
-        for rung in between.rungs:
-            level = self._level(rung, between.level + further)
-            if level not in looked_at:
-                grid = self.setup.fine.patch.grid >> level
-                looked_at[level] = _Places.of(self.setup, *surface, origin, grid)
-            # The middle of a halved cell lies between the cells it is made of.
-            shift = 0.25 if level > self.setup.finest_levels[rung] else 0.0
-            lights.append(looked_at[level].light(self.fine(rung, level), self.long(rung), shift=shift))
-        if between.rung == _LAST_RUNG:
-            return lights[0]
-        # Above the first rung the pattern fades to even light.
-        first: F32 | np.float32 = lights[0] if len(lights) == 2 else np.float32(1.0)
-        light: F32 = lights[-1]
-        light -= first
-        light *= _part_below(depth, between.rung)
-        light += first
-        return light
+    def _slice(self, rung: int, level: int) -> Slice:
+        # The middle of a halved cell lies between the cells it is made of.
+        shift = np.float32(0.25 if level > self.setup.finest_levels[rung] else 0.0)
+        return Slice(self.fine(rung, level), shift, self.long(rung))
 
     def window(self, depth_m: float, centre: tuple[float, float], step_m: float, count: int) -> F32:
         """Return the light at one depth over a square of the surface, softened, ``(count, count)``.
@@ -419,30 +382,22 @@ class CausticField:
         step_m, count
             Distance of points, and points along a side.
         """
-        x0, y0 = window_start(centre, step_m, count)
         at = np.arange(count, dtype=np.float32) * np.float32(step_m)
-        x, y = np.meshgrid(at, at)
-        grid = self.setup.coarse.patch.grid
-        fine, long = self._light(_COARSE, depth_m), self._leading(depth_m)
-        light = np.empty((count, count), np.float32)
-        rows = max(1, _AT_ONCE // count)
-        for start in range(0, count, rows):
-            part = slice(start, start + rows)
-            places = _Places.of(self.setup, x[part].ravel(), y[part].ravel(), (x0, y0), grid)
-            light[part] = places.light(fine, long)[0].reshape(-1, count)
-        return light
+        x, y = (plane.ravel() for plane in np.meshgrid(at, at))
+        none = np.zeros_like(x)
+        light = Slice(self._light(_COARSE, depth_m), np.float32(0.0), self._leading(depth_m))
+        out = np.empty((3, x.size), np.float32)
+        layout = self.setup.layout(window_start(centre, step_m, count))
+        drift = self.setup.optics.beam.drift
+        look_up(np.arange(x.size), (x, y, none), none, drift, layout, Between((light,), (), 0.0, 0.0), out)
+        light_there: F32 = out[1].reshape(count, count)
+        return light_there
 
     def slopes(self, x: F32, y: F32, *, origin: tuple[float, float] = (0.0, 0.0)) -> F32:
         """Return the surface's slopes along x and y, ``(2, rows, columns)``, at places from ``origin``."""
-        fine, long = self._slopes.get(0), self._slopes.get(1)
-        flat_x, flat_y = x.ravel(), y.ravel()
         out = np.empty((2, x.size), np.float32)
-        for start in range(0, x.size, _AT_ONCE):
-            part = slice(start, start + _AT_ONCE)
-            places = _Places.of(self.setup, flat_x[part], flat_y[part], origin, self.setup.fine.patch.grid)
-            out[:, part] = places.mixed(fine, None, mean=0.0)
-            for plane, found in zip(out, _look_up(long, places.long_column, places.long_row), strict=True):
-                plane[part] += found
+        fine, long = self._slopes.get(0), self._slopes.get(1)
+        look_up_slopes(x.ravel(), y.ravel(), self.setup.layout(origin), fine, long, out)
         return out.reshape(2, *x.shape)
 
     def _make_slopes(self, which: int) -> F32:
@@ -456,208 +411,20 @@ def window_start(centre: tuple[float, float], step_m: float, count: int) -> tupl
     return x, y
 
 
-@dataclass(frozen=True)
-class _Between:
-    """Where places lie on the ladders of depth and of detail.
-
-    ``rung`` is the last above them, ``level`` the finer of two, ``part`` how far each is on its way to the
-    coarser, ``(n,)``; `None` for not at all.
-    """
-
-    rung: int
-    level: int
-    part: F32 | None
-
-    @property
-    def rungs(self) -> list[int]:
-        """The rungs above and below, as far as there are."""
-        if self.rung == _NO_WATER:
-            return []
-        return [rung for rung in (self.rung, self.rung + 1) if 0 <= rung <= _LAST_RUNG]
-
-
-@dataclass(frozen=True)
-class _Tap:
-    """Places of the fine patch to be looked up, in cells, with their weights: ``(n,)`` each.
-
-    ``where`` picks the pixels, `None` for all.
-    """
-
-    column: F32
-    row: F32
-    where: NDArray[np.intp] | None
-    weight: F32
-
-
-@dataclass(frozen=True)
-class _Led:
-    """How far the long waves lead each place aside, in cells of the fine patch, ``(n,)``."""
-
-    column: F32
-    row: F32
-
-
-@dataclass(frozen=True)
-class _Places:
-    """Places ``(n,)`` traced back to the surface: where they lie in both patches."""
-
-    grid: int
-    per_metre: float
-    taps: list[_Tap]
-    long_column: F32
-    long_row: F32
-
-    @classmethod
-    def of(cls, setup: CausticSetup, x: F32, y: F32, origin: tuple[float, float], grid: int) -> _Places:
-        """Find places of the surface, metres from ``origin``, in a fine patch of ``grid`` cells."""
-        cells = setup.long.patch.grid
-        column, row = _in_cells(setup.long_axes, x, y, origin, cells)
-        axes = setup.fine_axes * (grid / setup.fine.patch.grid)
-        taps = _fine_places(setup, axes, grid, (x, y), origin)
-        per_metre = grid / setup.fine.patch.size_m
-        return cls(grid, per_metre, taps, _cyclic(column, cells), _cyclic(row, cells))
-
-    def light(self, fine: F32, long: F32, *, shift: float = 0.0) -> F32:
-        """Look up a slice: light of its fine and its long waves, ``(channels, n)``, 0 or more.
-
-        The first point of ``fine`` lies ``shift`` cells into its patch along both axes.
-        """
-        swell, *aside = _look_up(long, self.long_column, self.long_row)
-        led_column, led_row = (led * np.float32(self.per_metre) + np.float32(shift) for led in aside)
-        light = self.mixed(fine, _Led(led_column, led_row), mean=1.0)
-        # Where patterns mix, what is added to the mean may dip below darkness.
-        np.maximum(light, np.float32(0.0), out=light)
-        light *= swell
-        return light
-
-    def mixed(self, image: F32, led: _Led | None, *, mean: float) -> F32:
-        """Look up an image of the fine patch, square by square; mixtures keep its ``mean``."""
-        channels = 1 if image.ndim == 2 else image.shape[2]
-        first, *others = self.taps
-        out = np.empty((channels, first.column.size), np.float32)
-        self._mix(out, image, first, led, mean)
-        for tap in others:
-            found = np.empty((channels, tap.column.size), np.float32)
-            self._mix(found, image, tap, led, mean)
-            for plane, part in zip(out, found, strict=True):
-                plane[tap.where] += part
-        out += np.float32(mean)
-        return out
-
-    def _mix(self, out: F32, image: F32, tap: _Tap, led: _Led | None, mean: float) -> None:
-        """Give an image's departure from its mean, weighted, at a tap's places less what they are led."""
-        column, row = tap.column, tap.row
-        if led is not None:
-            where = slice(None) if tap.where is None else tap.where
-            column, row = column - led.column[where], row - led.row[where]
-        found = _look_up(image, _cyclic(column, self.grid), _cyclic(row, self.grid))
-        for plane, target in zip(found, out, strict=True):
-            np.subtract(plane, np.float32(mean), out=target)
-        out *= tap.weight
-
-
-def _fine_places(
-    setup: CausticSetup, axes: F64, grid: int, at: tuple[F32, F32], origin: tuple[float, float]
-) -> list[_Tap]:
-    """Return where in the fine patch each place lies, by the square it is in, and near borders by both."""
-    side = _SQUARE_SHARE * grid
-    parts = setup.parts * np.float32(grid)
-    column, row = (place.ravel() for place in _in_cells(axes, *at, origin, side * _SQUARES))
-    squares, into = [], []
-    for place in (column, row):
-        turns = place * np.float32(1.0 / side)
-        whole = np.floor(turns)
-        turns -= whole
-        squares.append(whole.astype(np.int32))
-        # 0 in the middle of a square, rising to 1 over its far border.
-        turns -= np.float32(1.0 - _BORDER_SHARE)
-        turns *= np.float32(1.0 / _BORDER_SHARE)
-        np.maximum(turns, np.float32(0.0), out=turns)
-        into.append(turns * turns * (np.float32(3.0) - np.float32(2.0) * turns))
-    border = np.flatnonzero((into[0] > 0.0) | (into[1] > 0.0))
-    far_x, far_y = into[0][border], into[1][border]
-    near_x, near_y = np.float32(1.0) - far_x, np.float32(1.0) - far_y
-    # The patterns of two squares have nothing in common, so a mixture has less contrast. Dividing by the root
-    # of the sum of squares would restore it, and the dark between filaments would turn negative: go half way.
-    scale = np.sqrt(np.sqrt((far_x * far_x + near_x * near_x) * (far_y * far_y + near_y * near_y)))
-    weight = np.ones(column.size, np.float32)
-    weight[border] = near_x * near_y / scale
-    taps = [_tap(parts, column, row, squares, (0, 0), None, weight)]
-    if border.size:
-        column, row = column[border], row[border]
-        squares = [square[border] for square in squares]
-        for step, share in (((1, 0), far_x * near_y), ((0, 1), near_x * far_y), ((1, 1), far_x * far_y)):
-            taps.append(_tap(parts, column, row, squares, step, border, share / scale))
-    return taps
-
-
-def _tap(
-    parts: F32,
-    column: F32,
-    row: F32,
-    squares: list[NDArray[np.int32]],
-    step: tuple[int, int],
-    where: NDArray[np.intp] | None,
-    weight: F32,
-) -> _Tap:
-    across, down = ((square + move) & (_SQUARES - 1) for square, move in zip(squares, step, strict=True))
-    at = down * _SQUARES + across
-    across_by, down_by = parts.reshape(2, -1)
-    return _Tap(column + across_by[at], row + down_by[at], where, weight)
-
-
-def _look_up(image: F32, column: F32, row: F32) -> list[F32]:
-    """Look up places ``(n,)`` of a wrapped image, `_AT_ONCE` at most: its channels, ``(n,)`` each."""
-    found = bilinear(image, column[np.newaxis], row[np.newaxis])
-    return [plane[0] for plane in channels_of(found)]
-
-
-def _in_cells(axes: F64, x: F32, y: F32, origin: tuple[float, float], period: float) -> list[F32]:
-    """Return places in metres as cells of a patch along its two axes, the origin's modulo a period."""
-    start = axes @ np.array(origin) % period
-    return [
-        x * np.float32(axes[axis, 0]) + y * np.float32(axes[axis, 1]) + np.float32(start[axis])
-        for axis in (0, 1)
-    ]
-
-
-def _cyclic(place: F32, grid: int) -> F32:
-    """Return places brought into 0 to ``grid``."""
-    turns = place * np.float32(1.0 / grid)
-    np.floor(turns, out=turns)
-    turns *= np.float32(-grid)
-    turns += place
-    return turns
-
-
-def _axes(patch: WavePatch, scale: float) -> F64:
-    """Return the matrix from world metres to cells of a patch, ``(2, 2)``."""
+def _in_sides(patch: WavePatch, scale: float, origin: tuple[float, float], period: float) -> F32:
+    """Return where places lie along a patch's axes: see `Layout`; the origin's place modulo a period."""
     cos, sin = math.cos(patch.angle_rad), math.sin(patch.angle_rad)
-    return np.array([[cos, sin], [-sin, cos]]) / (patch.cell_m * scale)
+    axes = np.array([[cos, sin], [-sin, cos]]) / (patch.size_m * scale)
+    return np.column_stack([axes, axes @ np.array(origin) % period]).astype(np.float32)
 
 
 def _slope_image(patch: WavePatch, time_s: float) -> F32:
-    """Return a patch's slopes along the world's axes as a wrapped image of two channels."""
-    _, along, across = patch.surface(time_s)
+    """Return a patch's slopes along the world's axes, and its heights, as an image."""
+    height, along, across = patch.surface(time_s)
     cos, sin = np.float32(math.cos(patch.angle_rad)), np.float32(math.sin(patch.angle_rad))
-    return wrapped(interleaved([cos * along - sin * across, sin * along + cos * across]))
+    return _interleaved([cos * along - sin * across, sin * along + cos * across, height])
 
 
-def _alike(key: NDArray[np.int16]) -> Iterator[slice | NDArray[np.intp]]:
-    """Yield where a key has one value, in pieces of `_AT_ONCE` at most."""
-    if key.size and (key == key[0]).all():
-        for start in range(0, key.size, _AT_ONCE):
-            yield slice(start, min(start + _AT_ONCE, key.size))
-        return
-    order = np.argsort(key, kind="stable")
-    ends = np.flatnonzero(np.diff(key[order])) + 1
-    for group in np.split(order, ends):
-        for start in range(0, group.size, _AT_ONCE):
-            yield group[start : start + _AT_ONCE]
-
-
-def _part_below(depth_m: F32, rung: int) -> F32:
-    """Return how far depths are on their way from a rung to the next, 0 to 1; from the surface for -1."""
-    here, below = (ladder_depth(rung) if rung >= 0 else 0.0), ladder_depth(rung + 1)
-    part = (depth_m - np.float32(here)) * np.float32(1.0 / (below - here))
-    return np.clip(part, np.float32(0.0), np.float32(1.0), out=part)
+def _interleaved(planes: list[F32]) -> F32:
+    """Return planes as the channels of one image."""
+    return np.asarray(cv2.merge(planes), np.float32)

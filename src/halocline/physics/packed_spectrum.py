@@ -44,19 +44,6 @@ def packed(factor: F32) -> F32:
     return out
 
 
-def pack(spectrum: NDArray[np.complex64]) -> F32:
-    """Return a spectrum ``(grid, grid/2 + 1)`` of a real field, as `numpy.fft.rfft2` gives it, packed."""
-    grid = spectrum.shape[0]
-    out = np.empty((grid, grid), np.float32)
-    out[:, 1:-1].view(np.complex64)[...] = spectrum[:, 1:-1]
-    for column in (0, -1):
-        source = spectrum[:, column]
-        out[0, column], out[-1, column] = source[0].real, source[grid // 2].real
-        out[1:-1:2, column] = source[1 : grid // 2].real
-        out[2:-1:2, column] = source[1 : grid // 2].imag
-    return out
-
-
 def move(spectrum: F32, across: NDArray[np.complex64], down: NDArray[np.complex64]) -> None:
     """Move the field of a packed spectrum, in place.
 

@@ -25,11 +25,11 @@ import math
 from dataclasses import dataclass
 from functools import cached_property, lru_cache
 
+import cv2
 import numpy as np
 
 from halocline._typing import F32, F64
 from halocline.errors import PhysicsError
-from halocline.physics.caustics import bilinear, channels_of
 from halocline.physics.light_field import CausticField, window_start
 from halocline.physics.made_once import MadeOnce
 
@@ -366,6 +366,17 @@ class _LayoutPlan:
         while len(levels) <= _HALVINGS:
             levels.append(_halved(levels[-1]))
         return levels
+
+
+def bilinear(image: F32, column: F32, row: F32) -> F32:
+    """Look up an image at places in cells, ``(rows, columns)`` each; the image's channels come last."""
+    found = cv2.remap(image, column, row, cv2.INTER_LINEAR, borderMode=cv2.BORDER_REPLICATE)
+    return np.asarray(found, np.float32)
+
+
+def channels_of(image: F32) -> list[F32]:
+    """Return an image's channels as images."""
+    return [image] if image.ndim == 2 else [np.asarray(plane, np.float32) for plane in cv2.split(image)]
 
 
 @lru_cache(maxsize=1)

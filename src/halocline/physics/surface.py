@@ -21,12 +21,13 @@ from functools import cached_property
 
 import numpy as np
 
+from halocline._compiled import compiled
 from halocline._typing import F32, F64
 from halocline.errors import PhysicsError
 from halocline.physics.refraction import fresnel_reflectance
 
 SUN_RADIUS_RAD = math.radians(0.267)  # mean angular radius of the sun's disc
-_FACING_AWAY = np.float32(1e-4)
+_FACING_AWAY = 1e-4
 
 
 @dataclass(frozen=True)
@@ -97,7 +98,7 @@ class SunBeam:
         for axis in (0, 1):
             slopes = np.zeros((2, 2))
             slopes[axis] = step, -step
-            moved = refracted_drift(slopes[0], slopes[1], self)
+            moved = enter_water(slopes[0], slopes[1], self)[0]
             columns.append((moved[:, 0] - moved[:, 1]) / (2.0 * step))
         return np.stack(columns, axis=1)
 
@@ -117,7 +118,7 @@ class SunBeam:
         return covariance
 
 
-def refracted_drift(slope_x: F32, slope_y: F32, beam: SunBeam) -> F32:
+def enter_water(slope_x: F32, slope_y: F32, beam: SunBeam) -> tuple[F32, F32]:
     """Refract the sun's beam through a sloped surface.
 
     Parameters
@@ -129,8 +130,12 @@ def refracted_drift(slope_x: F32, slope_y: F32, beam: SunBeam) -> F32:
 
     Returns
     -------
-    Drift, ``(2, ...)``: sideways metres per metre of depth, in the type of the slopes. A facet that faces
-    away from the sun is taken to be grazed by it; `entering_power` gives it nothing to carry.
+    drift
+        ``(2, ...)``: sideways metres per metre of depth, in the type of the slopes. A facet that faces away
+        from the sun is taken to be grazed by it, and given nothing to carry.
+    power
+        ``(...)``: what enters through each horizontal square metre, relative to a flat surface: what the
+        facet catches of the beam, times Fresnel's transmission of unpolarised light.
 
     Notes
     -----
@@ -138,71 +143,35 @@ def refracted_drift(slope_x: F32, slope_y: F32, beam: SunBeam) -> F32:
     n 1.34, slope 0.1 along x gives a drift of 0.02552 along x.
     """
     real = slope_x.dtype.type
-    ix, iy, iz = (real(value) for value in beam.travel)
-    r = real(1.0 / beam.index)
-    cos_in, stretch = _facing(slope_x, slope_y, beam)
-    bend = _refracted_cosine(cos_in, r)
-    cos_in *= r
-    bend -= cos_in
-    bend /= stretch
-    down = np.add(bend, r * iz, out=cos_in)
-    drift = np.empty((2, *slope_x.shape), slope_x.dtype)
-    for component, slope, incoming in zip(drift, (slope_x, slope_y), (ix, iy), strict=True):
-        np.multiply(bend, slope, out=component)
-        np.add(component, r * incoming, out=component)
-        np.divide(component, down, out=component)
-    return drift
-
-
-def entering_power(slope_x: F32, slope_y: F32, beam: SunBeam) -> F32:
-    """Return the power that enters through each horizontal square metre, relative to a flat surface.
-
-    What the facet catches of the beam, times Fresnel's transmission of unpolarised light; 0 where it faces
-    away from the sun. Shapes and types as in `refracted_drift`.
-    """
-    real = slope_x.dtype.type
-    n = real(beam.index)
-    cos_in, stretch = _facing(slope_x, slope_y, beam)
-    cos_out = _refracted_cosine(cos_in, real(1.0 / beam.index))
-    # 1 - (Rs + Rp)/2, written without a difference of nearly equal numbers.
-    across = (cos_in + n * cos_out) ** 2
-    along = (n * cos_in + cos_out) ** 2
-    power = 1.0 / across + 1.0 / along
     flat = math.cos(beam.zenith_rad)
     entering_flat = flat * (1.0 - float(fresnel_reflectance(flat, 1.0 / beam.index)))
-    power *= cos_out
-    power *= cos_in
-    power *= cos_in
-    power *= stretch
-    power *= real(2.0 * beam.index / entering_flat)
-    power[cos_in <= real(_FACING_AWAY)] = 0.0
-    return power
+    sun = (*beam.travel, 1.0 / beam.index, beam.index, 2.0 * beam.index / entering_flat, _FACING_AWAY, 1.0)
+    drift = np.empty((2, *slope_x.shape), slope_x.dtype)
+    power = np.empty(slope_x.shape, slope_x.dtype)
+    _enter(
+        slope_x.ravel(), slope_y.ravel(), tuple(real(v) for v in sun), drift.reshape(2, -1), power.reshape(-1)
+    )
+    return drift, power
 
 
-def _facing(slope_x: F32, slope_y: F32, beam: SunBeam) -> tuple[F32, F32]:
-    """Return the cosine between the beam and each facet's normal (-sx, -sy, 1)/stretch, and the stretch."""
-    real = slope_x.dtype.type
-    ix, iy, iz = (real(value) for value in beam.travel)
-    stretch = slope_x * slope_x
-    stretch += slope_y * slope_y
-    stretch += real(1.0)
-    np.sqrt(stretch, out=stretch)
-    cos_in = ix * slope_x
-    if iy != 0.0:
-        cos_in += iy * slope_y
-    cos_in += iz
-    cos_in /= stretch
-    return np.maximum(cos_in, real(_FACING_AWAY), out=cos_in), stretch
-
-
-def _refracted_cosine(cos_in: F32, r: np.float32) -> F32:
-    """Return sqrt(1 - r^2 (1 - cos_in^2))."""
-    cos_out = cos_in * cos_in
-    cos_out -= type(r)(1.0)
-    cos_out *= r * r
-    cos_out += type(r)(1.0)
-    np.sqrt(cos_out, out=cos_out)
-    return cos_out
+@compiled
+def _enter(slope_x: F32, slope_y: F32, sun: tuple[np.float32, ...], drift: F32, power: F32) -> None:
+    ix, iy, iz, r, n, per_flat, least, one = sun
+    for i in range(slope_x.size):
+        sx, sy = slope_x[i], slope_y[i]
+        # The facet's normal is (-sx, -sy, 1) / stretch.
+        stretch = np.sqrt(sx * sx + sy * sy + one)
+        cos_in = max((ix * sx + iy * sy + iz) / stretch, least)
+        cos_out = np.sqrt(one + r * r * (cos_in * cos_in - one))
+        bend = (cos_out - r * cos_in) / stretch
+        down = bend + r * iz
+        drift[0, i] = (bend * sx + r * ix) / down
+        drift[1, i] = (bend * sy + r * iy) / down
+        # 1 - (Rs + Rp)/2, written without a difference of nearly equal numbers.
+        across, along = cos_in + n * cos_out, n * cos_in + cos_out
+        passed = one / (across * across) + one / (along * along)
+        caught = cos_in * cos_in * stretch if cos_in > least else one - one
+        power[i] = passed * cos_out * caught * per_flat
 
 
 # Share of diffuse light in the light on the sea under a clear sky by the sun's zenith angle, degrees.

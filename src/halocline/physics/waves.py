@@ -20,9 +20,10 @@ import numpy as np
 from numpy.typing import NDArray
 from scipy.special import gammaln
 
+from halocline._compiled import compiled
 from halocline._typing import F32, F64, AnyArray
 from halocline.errors import PhysicsError
-from halocline.physics.packed_spectrum import field_of, pack
+from halocline.physics.packed_spectrum import field_of
 from halocline.physics.random import stream_key
 
 GRAVITY = 9.81  # m/s2
@@ -336,19 +337,6 @@ class WavePatch:
         ky = (np.fft.fftfreq(self.grid) * k).astype(np.float32)
         return kx[np.newaxis, :], ky[:, np.newaxis]
 
-    def _spectrum(self, time_s: float) -> NDArray[np.complex64]:
-        # Phases in float64: hours into a shot, float32 would have lost them.
-        phase = (self.omega * time_s % (2.0 * math.pi)).astype(np.float32)
-        turn = np.empty(phase.shape, np.complex64)
-        np.cos(phase, out=turn.real)
-        np.sin(phase, out=turn.imag)
-        spectrum = self.back * turn
-        np.conjugate(turn, out=turn)
-        turn *= self.forth
-        spectrum += turn
-        spectrum *= np.float32(self.grid * self.grid)
-        return spectrum
-
     def coarsened(self, grid: int, *, shortest_m: float) -> WavePatch:
         """Return the same waves on fewer points, without those shorter than ``shortest_m``."""
         half = grid // 2
@@ -365,28 +353,59 @@ class WavePatch:
         omega = np.ascontiguousarray(self.omega[rows, : half + 1])
         return WavePatch(self.size_m, self.angle_rad, forth, back, omega, slopes)
 
-    def surface(self, time_s: float) -> tuple[F32, F32, F32]:
+    def surface(self, time_s: float, *, offset_cells: float = 0.0) -> tuple[F32, F32, F32]:
         """Return heights (m) and slopes along the patch's own x and y axes at a time in seconds.
 
-        Each ``(grid, grid)`` float32; row ``j``, column ``i`` is the point ``(i, j) * cell_m`` of the patch.
+        Each ``(grid, grid)`` float32; row ``j``, column ``i`` is the point ``(i, j) * cell_m`` of the patch,
+        moved on by ``offset_cells`` along both axes.
         """
-        return self._planes(self._spectrum(time_s))
+        # Turns in float64: hours into a shot, float32 would have lost them.
+        turns = self.omega * (time_s / (2.0 * math.pi))
+        turns -= np.floor(turns)
+        phase = turns.astype(np.float32)
+        phase *= np.float32(2.0 * math.pi)
+        kx, ky = (k.ravel() for k in self._wavenumbers)
+        offset = np.complex64(1j * offset_cells * self.cell_m)
+        # What the transform back divides by.
+        across, down = np.exp(offset * kx) * np.float32(self.grid**2), np.exp(offset * ky)
+        spectra = np.empty((3, self.grid, self.grid), np.float32)
+        _pack_surface(self.forth, self.back, np.cos(phase), np.sin(phase), (across, down), (kx, ky), spectra)
+        height, slope_x, slope_y = (field_of(spectrum) for spectrum in spectra)
+        return height, slope_x, slope_y
 
-    def surfaces(self, time_s: float) -> tuple[tuple[F32, F32, F32], tuple[F32, F32, F32]]:
-        """Return `surface`, and the same half a cell further along both axes."""
-        spectrum = self._spectrum(time_s)
-        between = spectrum.copy()
-        for k in self._wavenumbers:
-            between *= np.exp(np.complex64(1j) * (k * np.float32(0.5 * self.cell_m)))
-        return self._planes(spectrum), self._planes(between)
 
-    def _planes(self, spectrum: NDArray[np.complex64]) -> tuple[F32, F32, F32]:
-        kx, ky = self._wavenumbers
-        height = field_of(pack(spectrum))
-        spectrum *= np.complex64(1j)
-        slope_x = field_of(pack(spectrum * kx))
-        spectrum *= ky
-        return height, slope_x, field_of(pack(spectrum))
+@compiled
+def _pack_surface(
+    forth: NDArray[np.complex64],
+    back: NDArray[np.complex64],
+    cos: F32,
+    sin: F32,
+    offset: tuple[NDArray[np.complex64], NDArray[np.complex64]],
+    wavenumber: tuple[F32, F32],
+    out: F32,
+) -> None:
+    """Write the packed spectra of height and slopes; waves of two points a turn there are none."""
+    across, down = offset
+    kx, ky = wavenumber
+    half = forth.shape[1] - 1
+    out[:, :, 0] = 0.0
+    out[:, :, -1] = 0.0
+    for row in range(2 * half):
+        for column in range(1, half):
+            wave = back[row, column] * complex(cos[row, column], sin[row, column])
+            wave += forth[row, column] * complex(cos[row, column], -sin[row, column])
+            wave *= across[column] * down[row]
+            at = 2 * column
+            out[0, row, at - 1], out[0, row, at] = wave.real, wave.imag
+            out[1, row, at - 1], out[1, row, at] = -kx[column] * wave.imag, kx[column] * wave.real
+            out[2, row, at - 1], out[2, row, at] = -ky[row] * wave.imag, ky[row] * wave.real
+    for row in range(1, half):
+        wave = back[row, 0] * complex(cos[row, 0], sin[row, 0])
+        wave += forth[row, 0] * complex(cos[row, 0], -sin[row, 0])
+        wave *= across[0] * down[row]
+        at = 2 * row
+        out[0, at - 1, 0], out[0, at, 0] = wave.real, wave.imag
+        out[2, at - 1, 0], out[2, at, 0] = -ky[row] * wave.imag, ky[row] * wave.real
 
 
 def make_patch(
