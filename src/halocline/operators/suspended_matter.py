@@ -22,7 +22,7 @@ from halocline.graph.operator import Operator, Planes, PlaneUse, Tile
 from halocline.graph.sea import Sea
 from halocline.graph.shot import Shot
 from halocline.named_files import Picture
-from halocline.operators.exposed import LensParameters, drawing_of, exposure_of, over, surface_of
+from halocline.operators.exposed import LaidOver, LensParameters, drawing_of, exposure_of, surface_of
 from halocline.operators.sprite_images import cards_from
 from halocline.operators.surface_light import LevelAxes, channel_weights, light_field
 from halocline.physics.flow import STILL, Current, Turbulence, Wake, WorldDrift, turbulence
@@ -302,10 +302,11 @@ class SuspendedMatter(Operator[SuspendedMatterParameters]):
 
     def apply(self, planes: Planes, tile: Tile, shot: Shot, prepared: _Prepared) -> Planes:
         """Add the haze, then lay the particles over."""
-        bands, alpha = planes["bands"], planes["alpha"]
+        bands = planes["bands"]
         if prepared.haze is not None:
             bands = _hazed(prepared.haze, prepared.clouds, planes, tile, shot)
-        return over(prepared.drawing, tile, bands, alpha, surface_of(planes), "particle")
+        picture = np.concatenate([bands, planes["alpha"][None]])
+        return LaidOver(prepared.drawing, "particle", tile.region.y, surface_of(planes), picture)
 
     def _limits(self, shot: Shot) -> DrawLimits:
         p = self.parameters
