@@ -311,6 +311,11 @@ class Drawing:
         The whole picture.
     discs, sprites
         What to draw; either may be empty or left out.
+
+    Attributes
+    ----------
+    things
+        All of it in paint order, see `halocline.physics.splat_loops.THING`.
     """
 
     def __init__(self, area: Area, discs: Discs | None = None, sprites: Sprites | None = None) -> None:
@@ -321,22 +326,22 @@ class Drawing:
         # Far to near; equal ranges keep the order in which they were given.
         order = np.argsort(-ranges, kind="stable")
         tables = [_normalised(part) if isinstance(part, Discs) else _cards(part) for part in parts]
-        self._things = np.concatenate([np.zeros(0, THING), *tables])[order]
+        self.things = np.concatenate([np.zeros(0, THING), *tables])[order]
         self._lights = np.concatenate([np.zeros((0, bands + 2), np.float32), *map(_lights, parts)])[order]
         self._sprites, self._added, self._texels = _placed(sprites, bands)
         self._listed, self._starts = self._by_band()
 
     def __len__(self) -> int:
-        return len(self._things)
+        return len(self.things)
 
     def _by_band(self) -> tuple[Shorts, Ints]:
         """Return the things in the order of bands of rows, and where each band's begin."""
         rows = self.area.row, self.area.row_end
         counts = np.zeros(-(-(rows[1] - rows[0]) // BAND_ROWS), np.int64)
-        count_by_band(self._things, *rows, counts)
+        count_by_band(self.things, *rows, counts)
         starts = np.concatenate([[0], np.cumsum(counts)])
         listed = np.empty(starts[-1], np.int32)
-        list_by_band(self._things, *rows, starts[:-1].copy(), listed)
+        list_by_band(self.things, *rows, starts[:-1].copy(), listed)
         return listed, starts
 
     def lay_over(self, first_row: int, surface: Surface, picture: F32) -> None:
@@ -362,7 +367,7 @@ class Drawing:
 
     def _paint(self, first_row: int, surface: Surface, picture: F32) -> None:
         paint(
-            self._things,
+            self.things,
             self._listed,
             self._starts,
             (self.area.row, self.area.column, self.area.column_end),
