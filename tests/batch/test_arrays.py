@@ -78,6 +78,12 @@ def test_planes_of_the_result_can_be_had_too(look: Preset) -> None:
     np.testing.assert_array_equal(wet.layers["range"], RANGE)
 
 
+def test_what_a_step_has_to_tell_comes_with_the_frame() -> None:
+    look = halocline.load_preset("flat-port-wide", ["steps.flat_port.mode=remove"])
+    (told,) = halocline.apply(look, LIGHT, RANGE).warnings
+    assert told.startswith("flat port: the port looks beyond the render")
+
+
 @pytest.mark.parametrize(
     ("changes", "kind", "message"),
     [

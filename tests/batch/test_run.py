@@ -17,6 +17,7 @@ from halocline.batch.workers import Workers
 from halocline.graph import engine
 from halocline.graph.engine import Evaluation
 from halocline.imaging.exr import read_header
+from halocline.presets.preset import load_preset
 
 if TYPE_CHECKING:
     from tests.batch.conftest import Folder, FrameWriter
@@ -41,6 +42,14 @@ def test_processes_chunks_threads_and_overlap_give_the_same_bytes(shot: Folder, 
     for frames in ("1003-1004", "1001", "1002"):
         run_frames(shot.tasks("chunks", frames=frames), look)
     assert shot.digests("chunks") == expected
+
+
+def test_what_a_step_has_to_tell_of_a_frame_is_on_its_record(shot: Folder) -> None:
+    look = load_preset("flat-port-wide", ["steps.flat_port.mode=remove"])
+    summary = run_frames(shot.tasks(frames="1001"), look)
+    assert any("looks beyond the render" in warning for warning in summary.done[0].warnings)
+    (record,) = (record for record in read_manifest(shot.out) if record["kind"] == "frame")
+    assert record["warnings"] == list(summary.done[0].warnings)
 
 
 def test_a_damaged_frame_fails_alone_and_is_told(shot: Folder, look: Preset) -> None:

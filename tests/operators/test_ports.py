@@ -11,11 +11,12 @@ from tests.operators.scene import HEAD, camera, made, posts_before_a_wall
 from halocline._typing import F32
 from halocline.errors import HaloclineError
 from halocline.graph.engine import Evaluation
+from halocline.graph.shot import Shot
 from halocline.imaging.camera_track import CameraTrack
-from halocline.imaging.frame import Frame, Window, widen
+from halocline.imaging.frame import Frame, Window
 from halocline.operators.flat_port import FlatPortOperator, FlatPortParameters
 from halocline.presets.build import make_shot
-from halocline.presets.preset import preset_from_text
+from halocline.presets.preset import Preset, preset_from_text
 from halocline.rgb import LINEAR_REC709
 
 WINDOW = Window(0, 0, 320, 180)
@@ -133,40 +134,42 @@ def test_pixel_inside_is_the_same_with_and_without_overscan(port: str) -> None:
     np.testing.assert_allclose(within[:, rows, columns][inner], without[inner], atol=2e-4)
 
 
-def test_lacking_overscan_is_told_and_used_where_it_is_there(caplog: pytest.LogCaptureFixture) -> None:
+def test_lacking_overscan_is_told_and_used_where_it_is_there() -> None:
     remove = FLAT + 'mode = "remove"\npupil_distance = "6 cm"\n'
     frame = smooth_frame()
-    with caplog.at_level("WARNING"):
-        lacking = made(remove, frame, LENS)["rgb"]
-    text = " ".join(record.getMessage() for record in caplog.records)
-    assert "flat port: the port looks beyond the render by" in text
-    assert "px left" in text
-    assert "Render with that much overscan" in text
+    (told,) = warnings_of(remove, WINDOW)
+    assert told.startswith("flat port: the port looks beyond the render by")
+    assert "px left" in told
+    assert "Render with that much overscan" in told
     wide = Window(-200, -110, 720, 400)
-    caplog.clear()
-    with caplog.at_level("WARNING"):
-        made(remove, widen(frame, wide, {}), LENS)
-        enough = made(remove, smooth_frame(wide), LENS)["rgb"]
-    assert not caplog.records
+    assert warnings_of(remove, wide) == ()
+    lacking, enough = (made(remove, picture, LENS)["rgb"] for picture in (frame, smooth_frame(wide)))
     rows, columns = wide.slices_of(WINDOW)
     # In the corner the repeated edge is replaced by what the overscan shows.
     assert np.abs(enough[:, rows, columns] - lacking)[:, 0, 0].max() > 0.01
 
 
-def test_ports_state_the_overscan_they_need() -> None:
-    operator = FlatPortOperator(FlatPortParameters(mode="remove", pupil_distance=0.06))
-    shot = make_shot(
-        preset_from_text(HEAD),
+def warnings_of(text: str, data_window: Window) -> tuple[str, ...]:
+    preset = preset_from_text(HEAD + text)
+    return preset.at(1).graph.warnings(shot_over(data_window, preset))
+
+
+def shot_over(data_window: Window, preset: Preset) -> Shot:
+    return make_shot(
+        preset,
         1,
         CameraTrack({1: LENS}),
         space=LINEAR_REC709,
         display_window=WINDOW,
-        data_window=WINDOW,
+        data_window=data_window,
     )
-    left, top, right, bottom = operator.prepare(shot).overscan(WINDOW)
+
+
+def test_ports_state_the_overscan_they_need() -> None:
+    operator = FlatPortOperator(FlatPortParameters(mode="remove", pupil_distance=0.06))
+    left, top, right, bottom = operator.prepare(shot_over(WINDOW, preset_from_text(HEAD))).overscan(WINDOW)
     assert left == right > 10
     assert top == bottom > 5
-    assert operator.warnings(shot)[0].startswith("flat port:")
 
 
 def test_coverage_is_bent_with_the_colour() -> None:

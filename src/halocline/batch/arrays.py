@@ -35,11 +35,14 @@ class WetFrame:
         ``(rows, columns)`` float32; 1 everywhere once water fills the background.
     layers
         Other planes asked for, as the graph holds them.
+    warnings
+        What a person should know of this frame.
     """
 
     rgb: F32
     alpha: F32
     layers: Mapping[str, F32]
+    warnings: tuple[str, ...] = ()
 
 
 def apply(
@@ -110,6 +113,7 @@ def apply(
         rgb=np.ascontiguousarray(np.moveaxis(made["rgb"], 0, -1)),
         alpha=made["alpha"],
         layers={name: made[name] for name in layers},
+        warnings=preset.at(frame).graph.warnings(shot),
     )
 
 

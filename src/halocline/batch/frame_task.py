@@ -121,14 +121,17 @@ def render(inputs: FrameInputs, preset: Preset, how: Evaluation) -> FrameResult:
     """
     started = time.perf_counter()
     loaded = inputs.loaded
-    pictures = {view.name: _rendered(view, inputs, preset, how) for view in loaded.views}
+    pictures, warnings = {}, dict.fromkeys(loaded.warnings)
+    for view in loaded.views:
+        pictures[view.name], told = _rendered(view, inputs, preset, how)
+        warnings |= dict.fromkeys(told)
     return FrameResult(
         task=inputs.task,
         origin=inputs.origin,
         template=loaded.template,
         pictures=pictures,
         counts=_total([view.counts for view in loaded.views]),
-        warnings=loaded.warnings,
+        warnings=tuple(warnings),
         seconds={"read": inputs.seconds, "render": time.perf_counter() - started},
     )
 
@@ -239,7 +242,10 @@ def _track(task: FrameTask, view: View, spec: InputSpec) -> CameraTrack:
     return CameraTrack(cameras)
 
 
-def _rendered(view: View, inputs: FrameInputs, preset: Preset, how: Evaluation) -> Picture:
+def _rendered(
+    view: View, inputs: FrameInputs, preset: Preset, how: Evaluation
+) -> tuple[Picture, tuple[str, ...]]:
+    """Return a view's picture, and what its steps have to tell."""
     task = inputs.task
     look = preset.at(task.frame)
     shot = make_shot(
@@ -252,4 +258,5 @@ def _rendered(view: View, inputs: FrameInputs, preset: Preset, how: Evaluation) 
     )
     plan = plan_layers(look.graph, look.output.layers)
     made = evaluate(plan.graph, view.frame, shot, wanted=("rgb", "alpha", *plan.planes), how=how)
-    return Picture(made["rgb"], made["alpha"], layers=plan.finished(made, shot))
+    picture = Picture(made["rgb"], made["alpha"], layers=plan.finished(made, shot))
+    return picture, look.graph.warnings(shot)

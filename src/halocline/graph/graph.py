@@ -9,6 +9,7 @@ from typing import Any
 
 from halocline.errors import GraphError, did_you_mean
 from halocline.graph.operator import Operator
+from halocline.graph.shot import Shot
 
 # The name under which a step asks for the render itself.
 SOURCE = "render"
@@ -69,6 +70,11 @@ class Graph:
         self.steps = tuple(by_name[name] for name in _ordered(by_name))
         self.output = output
         _check_used(by_name, output)
+
+    def warnings(self, shot: Shot) -> tuple[str, ...]:
+        """Return what the steps that act on a frame have to tell of it, each once."""
+        active = (step.operator for step in self.steps if not step.operator.idle(shot))
+        return tuple(dict.fromkeys(warning for operator in active for warning in operator.warnings(shot)))
 
 
 def chain(operators: Iterable[tuple[str, Operator[Any]]]) -> Graph:

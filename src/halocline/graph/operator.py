@@ -96,6 +96,10 @@ class Operator(ABC, Generic[P]):
         """Return how many pixels around a pixel it needs: 0, a number, or `WHOLE`."""
         return 0
 
+    def warnings(self, shot: Shot) -> tuple[str, ...]:  # noqa: ARG002 - part of the protocol
+        """Return what a person should know of this frame, each in one line; the same on frames alike."""
+        return ()
+
     def prepare(self, shot: Shot) -> Any:  # noqa: ARG002 - part of the protocol
         """Return what `apply` needs for this frame; called once, before any tile."""
         return None

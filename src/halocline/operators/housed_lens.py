@@ -2,7 +2,6 @@
 
 from __future__ import annotations
 
-import logging
 from abc import abstractmethod
 from dataclasses import dataclass
 from functools import lru_cache
@@ -21,8 +20,6 @@ from halocline.physics.ports import DomePort, FlatPort, Port, colour_smear, lens
 from halocline.physics.refraction import CHANNEL_WAVELENGTHS_NM
 from halocline.physics.soften import VaryingBlur, bands_of_rows, in_parallel
 from halocline.quantities import Distance, Factor, Ratio, Strict
-
-logger = logging.getLogger(__name__)
 
 # Pixels between the rays that are traced. What a port does to a picture is so smooth that straight lines
 # between them are off by less than 0.01 px.
@@ -239,29 +236,6 @@ def seen_through(planes: Planes, picture: PortPicture, display_window: Window) -
     return {"rgb": colour, "alpha": coverage, "blur_px": blur_px, **record}
 
 
-def overscan_warnings(picture: PortPicture, shot: Shot, name: str) -> tuple[str, ...]:
-    """Return a warning where the port looks beyond the render, and log it once."""
-    needs = picture.overscan(shot.display_window)
-    if not any(needs):
-        return ()
-    sides = ", ".join(
-        f"{pixels} px {side}"
-        for pixels, side in zip(needs, ("left", "above", "right", "below"), strict=True)
-        if pixels
-    )
-    message = (
-        f"{name}: the port looks beyond the render by {sides}; the edge pixels are repeated there. "
-        "Render with that much overscan."
-    )
-    _log_once(message)
-    return (message,)
-
-
-@lru_cache(maxsize=256)
-def _log_once(message: str) -> None:
-    logger.warning(message)
-
-
 class PortOperator(Operator[P]):
     """A port, whatever kind: a fixed displacement and blur of the whole picture."""
 
@@ -284,14 +258,21 @@ class PortOperator(Operator[P]):
         return WHOLE
 
     def prepare(self, shot: Shot) -> PortPicture:
-        """Make the port's picture, and tell where the render lacks overscan."""
-        picture = self.picture(shot)
-        overscan_warnings(picture, shot, self.port_name)
-        return picture
+        """Make the port's picture."""
+        return self.picture(shot)
 
     def warnings(self, shot: Shot) -> tuple[str, ...]:
-        """Say where the render lacks overscan."""
-        return overscan_warnings(self.picture(shot), shot, self.port_name)
+        """Say where the port looks beyond the render."""
+        needs = zip(
+            self.picture(shot).overscan(shot.display_window), ("left", "above", "right", "below"), strict=True
+        )
+        sides = ", ".join(f"{pixels} px {side}" for pixels, side in needs if pixels)
+        if not sides:
+            return ()
+        return (
+            f"{self.port_name}: the port looks beyond the render by {sides}; the edge pixels are repeated "
+            "there. Render with that much overscan.",
+        )
 
     def apply(
         self,
