@@ -173,8 +173,8 @@ def frame_need(tasks: Sequence[FrameTask], preset: Preset) -> FrameNeed | None:
             graph = preset.at(task.frame).graph
             needed, useful = planes_read(graph)
             extra = needed | planes_in(task.files, spec, useful)
-            # rgb, alpha, range; two more where depth is averaged; and a whole part is decoded at once.
-            planes = 3 + 1 + 1 + 2 + sum(1 if name.startswith("matte.") else 3 for name in extra)
+            # rgb, alpha, range; three more where pixels mix two surfaces; and a whole part is decoded at once.
+            planes = 3 + 1 + 1 + 3 + sum(1 if name.startswith("matte.") else 3 for name in extra)
             look = preset.at(task.frame)
             layers = planes_held(graph, look.output.layers, look.bands.count) if look.output.layers else 0
             # An operator that looks around a pixel needs its inputs whole, and works on copies.
