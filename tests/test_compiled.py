@@ -1,5 +1,7 @@
 """Compiled loops do as numpy would, to the bit, and cost nothing until one runs."""
 
+import errno
+import os
 import subprocess
 import sys
 
@@ -59,6 +61,25 @@ def test_a_loop_runs_where_nothing_can_be_kept_on_disk(monkeypatch: pytest.Monke
     out = np.empty(1, np.float32)
     one = np.ones(1, np.float32)
     loop(one, one, one, out)
+    assert out[0] == 2.0
+
+
+def test_a_disk_that_fills_up_meanwhile_stops_nothing(monkeypatch: pytest.MonkeyPatch) -> None:
+    from numba.core.caching import FunctionCache
+
+    def full(*_: object) -> None:
+        raise OSError(errno.ENOSPC, os.strerror(errno.ENOSPC))
+
+    monkeypatch.setattr(FunctionCache, "save_overload", full)
+    monkeypatch.setattr(FunctionCache, "load_overload", lambda *_: None)
+    monkeypatch.setattr(halocline._compiled._Keeping, "on_disk", True)
+    inner = halocline._compiled.Compiled(doubled.loop)
+
+    def outer(a: F32, out: F32) -> None:
+        out[0] = inner(a[0])
+
+    out = np.empty(1, np.float32)
+    halocline._compiled.Compiled(outer)(np.ones(1, np.float32), out)
     assert out[0] == 2.0
 
 

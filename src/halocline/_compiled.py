@@ -21,7 +21,12 @@ from typing import Any, Generic, ParamSpec, TypeVar
 P = ParamSpec("P")
 R = TypeVar("R")
 
-_making = threading.Lock()
+
+class _Keeping:
+    """Whether compiled loops are kept on disk: they are until that fails, for lack of space or a folder."""
+
+    lock = threading.Lock()
+    on_disk = True
 
 
 class Compiled(Generic[P, R]):
@@ -35,10 +40,16 @@ class Compiled(Generic[P, R]):
         update_wrapper(self, loop)
         self.loop = loop
         self._made: Any = None
+        self._made_on_disk = True
 
     def __call__(self, *args: P.args, **kwargs: P.kwargs) -> R:
         """Run the loop."""
-        result: R = self._dispatcher()(*args, **kwargs)
+        try:
+            result: R = self._dispatcher()(*args, **kwargs)
+        except OSError:
+            # Loops neither read nor write: what failed is keeping the compiled code, which is not needed.
+            _Keeping.on_disk = False
+            result = self._dispatcher()(*args, **kwargs)
         return result
 
     @property
@@ -47,10 +58,12 @@ class Compiled(Generic[P, R]):
         return self._dispatcher()._numba_type_
 
     def _dispatcher(self) -> Any:
-        if self._made is None:
-            with _making:
-                if self._made is None:
-                    self._made = _make(self.loop)
+        if self._made is None or self._made_on_disk != _Keeping.on_disk:
+            with _Keeping.lock:
+                if self._made is None or self._made_on_disk != _Keeping.on_disk:
+                    on_disk = _Keeping.on_disk
+                    self._made = _make(self.loop, on_disk=on_disk)
+                    self._made_on_disk = on_disk
         return self._made
 
 
@@ -59,12 +72,14 @@ def compiled(loop: Callable[P, R]) -> Compiled[P, R]:
     return Compiled(loop)
 
 
-def _make(loop: Callable[..., Any]) -> Any:
+def _make(loop: Callable[..., Any], *, on_disk: bool) -> Any:
     # Importing the compiler takes longer than most commands that never need it.
     from numba import njit  # noqa: PLC0415
 
-    try:
-        return njit(loop, cache=True, nogil=True, error_model="numpy")
-    except RuntimeError:
-        # No folder to keep it in.
-        return njit(loop, nogil=True, error_model="numpy")
+    if on_disk:
+        try:
+            return njit(loop, cache=True, nogil=True, error_model="numpy")
+        except RuntimeError:
+            # No folder to keep it in.
+            pass
+    return njit(loop, nogil=True, error_model="numpy")

@@ -173,7 +173,7 @@ def frame_need(tasks: Sequence[FrameTask], preset: Preset) -> FrameNeed | None:
             graph = preset.at(task.frame).graph
             needed, useful = planes_read(graph)
             extra = needed | planes_in(task.files, spec, useful)
-            # rgb, alpha, range; three more where pixels mix two surfaces; and a whole part is decoded at once.
+            # rgb, alpha, range; three more where pixels mix two surfaces.
             planes = 3 + 1 + 1 + 3 + sum(1 if name.startswith("matte.") else 3 for name in extra)
             look = preset.at(task.frame)
             layers = planes_held(graph, look.output.layers, look.bands.count) if look.output.layers else 0
