@@ -147,16 +147,6 @@ def test_any_rows_of_a_displaced_picture_are_those_of_the_whole() -> None:
     assert np.abs(whole - theirs).mean() < 0.05
 
 
-def test_nearest_is_the_least_of_each_cell_and_repeats_the_edge() -> None:
-    plane = picture(30, 41)
-    grid = Grid(2, -3, 41, 30, 4)
-    least = grid.nearest(plane)
-    assert least.shape == (len(grid.rows), len(grid.columns))
-    # The cell whose middle is at column 8 + 2 = pixels 8..11, rows 4..7 of the picture's coordinates.
-    row, column = int(np.searchsorted(grid.rows, 6)), int(np.searchsorted(grid.columns, 10))
-    assert least[row, column] == plane[4 + 3 : 8 + 3, 8 - 2 : 12 - 2].min()
-
-
 def test_nearer_value_keeps_its_surroundings_and_blends_out_smoothly() -> None:
     plane = np.full((60, 80), 0.9, np.float32)
     plane[20:40, 30:50] = 0.3

@@ -223,7 +223,8 @@ def seen_through(planes: Planes, picture: PortPicture, display_window: Window) -
 
     def softened(rows: slice) -> None:
         for plane, blur, part in zip(colour, blurs, coarse, strict=True):
-            blur.mix(plane, part, rows=rows, out=plane)
+            if part is not None:
+                blur.mix([plane], [part], rows=rows, out=[plane])
         for to, shift in zip(record["displacement"], green, strict=True):
             to[rows] = grid.blown_up(shift, rows=rows)
         x, y = grid.source_maps(green, rows=rows)

@@ -34,8 +34,11 @@ class Rays:
         """Return the rays' component along a world axis, ``(rows, columns)``."""
         return _dot(axis, self.directions)
 
-    def shift(self, turn: F32) -> tuple[F32, F32]:
-        """Return by how many pixels a change of direction ``(3, rows, columns)`` moves what is seen."""
+    def shift(self, turn: F32) -> F32:
+        """Return by how many pixels a change of direction ``(3, rows, columns)`` moves what is seen.
+
+        Right and down, ``(2, rows, columns)``.
+        """
         camera = self.camera
         turned = self.directions + turn
         x, y, z = (_dot(axis, turned) for axis in camera.rotation.T)
@@ -45,7 +48,7 @@ class Rays:
         down = y / forward * np.float32(-1.0 / camera.tangent_per_px[1])
         across -= (self.columns - camera.centre_px[0]).astype(np.float32)
         down -= (self.rows - camera.centre_px[1]).astype(np.float32)[:, None]
-        return across.astype(np.float32, copy=False), down.astype(np.float32, copy=False)
+        return np.stack([across, down])
 
 
 def grid_rays(camera: Camera, grid: Grid) -> Rays:

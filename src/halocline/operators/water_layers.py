@@ -33,7 +33,7 @@ from halocline.physics.beyond import (
 )
 from halocline.physics.layers import Layer, LayerView, view_layer
 from halocline.physics.refraction import lever_arm
-from halocline.physics.soften import in_parallel
+from halocline.physics.soften import bands_of_rows, in_parallel
 from halocline.quantities import Ratio, Strict
 
 # Rays that are followed across the picture's width, whatever its resolution: a proxy shows the same eddies as
@@ -103,22 +103,16 @@ class WaterLayers(Operator[WaterLayersParameters]):
         grid = Grid(window.x, window.y, window.width, window.height, step)
         rays = grid_rays(shot.camera, grid)
         views = [_followed(layer, rays, step * shot.camera.tangent_per_px[0], shot) for layer in prepared]
-        nearness = grid.blown_up(first_crossing(views))
-        share = share_beyond(nearness, _coverage(planes))
+        share, nearest = share_beyond(first_crossing(views), grid, _coverage(planes))
         reach = max(1, round(shot.display_window.width / (step * LEVER_REACH)))
         water = _Visibility.of(shot)
-        arms = levers(views, grid, share, planes["range"], reach=reach, seen_to=water.seen_to)
-        open_arms = [lever_arm(water.seen_to(view.enter_m), view.enter_m, view.leave_m) for view in views]
-        open_x, open_y = rays.shift(self._bend(views, open_arms))
-        change = replace(
-            self._change(prepared, views, arms, rays, grid, water, shot),
-            open_water=OpenWater(_empty(planes), open_x, open_y),
-        )
-        moved = _moved(planes, share, change)
-        recorded = in_parallel(
-            lambda plane: grid.blown_up(plane) * share, (change.shift_x[0], change.shift_y[0], change.blur_px)
-        )
-        return {**moved, "displacement": np.stack(recorded[:2]), "blur_px": recorded[2]}
+        arms = levers(views, nearest, reach=reach, seen_to=water.seen_to)
+        change = self._change(prepared, views, arms, rays, grid, water, shot)
+        empty = _empty(planes)
+        if empty is not None:
+            arms = [lever_arm(water.seen_to(view.enter_m), view.enter_m, view.leave_m) for view in views]
+            change = replace(change, open_water=OpenWater(empty, rays.shift(self._bend(views, arms))))
+        return {**_moved(planes, share, change), **_recorded(share, change)}
 
     def _bend(self, views: list[LayerView], arms: list[F32]) -> F32:
         """Return the change of direction by all layers, without fringes."""
@@ -144,14 +138,12 @@ class WaterLayers(Operator[WaterLayersParameters]):
         shifts = []
         for of_layer in kinds:
             weighted = [arm * np.float32(scale) for arm, scale in zip(arms, of_layer, strict=True)]
-            bend = _weighted([view.bend for view in views], weighted)
-            shifts.append(rays.shift(bend))
+            shifts.append(rays.shift(_weighted([view.bend for view in views], weighted)))
         spread2 = _weighted([view.spread * view.spread for view in views], [arm * arm for arm in arms])
         blur = np.sqrt(spread2) * np.float32(p.smear * shot.camera.focal_px)
         return Change(
             grid,
-            np.stack([x for x, _ in shifts]),
-            np.stack([y for _, y in shifts]),
+            np.stack(shifts),
             blur,
             self._mirror(layers, views, rays, water, shot),
         )
@@ -174,9 +166,8 @@ class WaterLayers(Operator[WaterLayersParameters]):
             return None
         weight = np.maximum(np.add.reduce(shares), np.float32(1e-6))
         turn = _weighted([view.mirror_bend for view in views], [share / weight for share in shares])
-        x, y = rays.shift(turn)
         behind = min(layer.mirror_range(shot.camera.position_m) for layer in layers)
-        return Mirror(total, x, y, behind)
+        return Mirror(total, rays.shift(turn), behind)
 
 
 def _followed(layer: Layer, rays: Rays, step_rad: float, shot: Shot) -> LayerView:
@@ -231,11 +222,11 @@ class _Visibility:
         return np.interp(depth + SEEN_DEPTH, self.depth, self.range_m).astype(np.float32)
 
 
-def _empty(planes: Planes) -> NDArray[np.bool_]:
-    """Return where nothing but open water shows."""
+def _empty(planes: Planes) -> NDArray[np.bool_] | None:
+    """Return where nothing but open water shows; None where that is nowhere."""
     coverage = planes.get("coverage")
     empty: NDArray[np.bool_] = np.isinf(planes["range"]) if coverage is None else coverage <= 0
-    return empty
+    return empty if empty.any() else None
 
 
 def _coverage(planes: Planes) -> Coverage:
@@ -252,12 +243,24 @@ def _moved(planes: Planes, share: F32, change: Change) -> dict[str, F32]:
     alpha = planes["alpha"]
     if (alpha == 1.0).all():
         return {"rgb": changed_beyond(planes["rgb"], share, planes["range"], change), "alpha": alpha}
-    # The fourth channel moves with green.
-    x, y = change.shift_x, change.shift_y
-    if len(x) > 1:
-        change = replace(change, shift_x=np.concatenate([x, x[1:2]]), shift_y=np.concatenate([y, y[1:2]]))
+    if len(change.shift) > 1:
+        # The fourth channel moves with green.
+        change = replace(change, shift=np.concatenate([change.shift, change.shift[1:2]]))
     both = changed_beyond(np.concatenate([planes["rgb"], alpha[None]]), share, planes["range"], change)
     return {"rgb": both[:3], "alpha": np.clip(both[3], 0.0, 1.0)}
+
+
+def _recorded(share: F32, change: Change) -> dict[str, F32]:
+    """Return displacement and blur of what lies beyond, in pixels."""
+    grid = change.grid
+    record = np.empty((3, *share.shape), np.float32)
+
+    def write(rows: slice) -> None:
+        for out, plane in zip(record, (*change.shift[0], change.blur_px), strict=True):
+            np.multiply(grid.blown_up(plane, rows=rows), share[rows], out=out[rows])
+
+    in_parallel(write, bands_of_rows(len(share)))
+    return {"displacement": record[:2], "blur_px": record[2]}
 
 
 def _weighted(planes: list[F32], weights: list[F32]) -> F32:

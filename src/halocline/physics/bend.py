@@ -89,18 +89,6 @@ class Grid:
         source_y += np.arange(first, last, dtype=np.float32)[:, None]
         return source_x, source_y
 
-    def nearest(self, plane: F32) -> F32:
-        """Return the least value of a plane over the window within each cell of the grid."""
-        step = self.step
-        top = self.y - (self.y // step - 1) * step
-        left = self.x - (self.x // step - 1) * step
-        bottom = len(self.rows) * step - top - self.height
-        right = len(self.columns) * step - left - self.width
-        padded = cv2.copyMakeBorder(plane, top, bottom, left, right, cv2.BORDER_REPLICATE)
-        cells = padded.reshape(len(self.rows), step, len(self.columns), step)
-        least: F32 = cells.min(axis=1).min(axis=2)
-        return least
-
     def _lines(self, start: int, length: int) -> F64:
         first = start // self.step - 1
         last = (start + length - 1) // self.step + 1

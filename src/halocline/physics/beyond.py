@@ -21,17 +21,26 @@ import numpy as np
 from numpy.typing import NDArray
 
 from halocline._typing import F32
+from halocline.physics import plane_loops
 from halocline.physics.bend import Grid, displacement_maps, grown_nearest, sample
 from halocline.physics.layers import LayerView
 from halocline.physics.refraction import lever_arm
-from halocline.physics.soften import HiddenPlaces, VaryingBlur, doubled, halved, in_parallel
+from halocline.physics.soften import (
+    NOTHING,
+    HiddenPlaces,
+    VaryingBlur,
+    bands_of_rows,
+    doubled,
+    halved,
+    in_parallel,
+)
 
 # Nothing is farther away than this; keeps infinite ranges finite.
 FARTHEST_M = 1e5
 # Width of the cells in which open water is filled in, in pixels of a picture of a quarter.
 CELL_WIDTH = 8
-# Small enough for the processor's cache.
-ROWS_AT_ONCE = 64
+# Rows of a grid's cells looked at in one piece of work.
+CELLS_AT_ONCE = 4
 
 
 @dataclass(frozen=True)
@@ -47,51 +56,58 @@ class Coverage:
     far_range_m: F32 | None = None
     far_share: F32 | None = None
 
-    def part(self, rows: slice) -> Coverage:
-        """Return some rows of it."""
-        alpha, far_range, far_share = (
-            None if plane is None else plane[rows] for plane in (self.alpha, self.far_range_m, self.far_share)
-        )
-        return Coverage(self.range_m[rows], alpha, far_range, far_share)
 
-
-def share_beyond(nearness: F32, coverage: Coverage) -> F32:
-    """Return the part of each pixel that shows what lies beyond a crossing, 0 to 1.
+def share_beyond(nearness: F32, grid: Grid, coverage: Coverage) -> tuple[F32, F32]:
+    """Return what shows beyond a crossing.
 
     Parameters
     ----------
     nearness
-        One over the range of the crossing, 1/m, ``(rows, columns)``; 0 where the ray never crosses.
+        One over the range of the crossing, 1/m, on the grid; 0 where the ray never crosses.
+    grid
+        Grid over the picture.
     coverage
         What the pixels show.
+
+    Returns
+    -------
+    The part of each pixel that shows what lies beyond, 0 to 1, and the range of the nearest of that in each
+    of the grid's cells, metres, at most `FARTHEST_M`.
     """
-    out = np.empty_like(nearness)
+    shape = coverage.range_m.shape
+    share, nearest = np.empty(shape, np.float32), np.empty_like(nearness)
+    alpha, far_range, far_share = (
+        NOTHING if plane is None else np.ascontiguousarray(plane)
+        for plane in (coverage.alpha, coverage.far_range_m, coverage.far_share)
+    )
 
-    def share(rows: slice) -> None:
-        out[rows] = _share_of(nearness[rows], coverage.part(rows))
+    def look(cells: slice) -> None:
+        plane_loops.look_beyond(
+            nearness,
+            *grid.start,
+            grid.step,
+            np.float32(FARTHEST_M),
+            np.ascontiguousarray(coverage.range_m),
+            alpha,
+            far_range,
+            far_share,
+            share,
+            nearest,
+            cells.start,
+            cells.stop,
+        )
 
-    in_parallel(share, [slice(y, y + ROWS_AT_ONCE) for y in range(0, len(nearness), ROWS_AT_ONCE)])
-    return out
-
-
-def _share_of(nearness: F32, coverage: Coverage) -> F32:
-    beyond = _beyond(nearness, coverage.range_m)
-    if coverage.far_range_m is not None and coverage.far_share is not None:
-        mixed = coverage.far_share > 0
-        farther = _beyond(nearness, coverage.far_range_m)
-        beyond = np.where(mixed, beyond + coverage.far_share * (farther - beyond), beyond)
-    if coverage.alpha is not None:
-        # Open water reaches beyond every crossing.
-        crosses = (nearness > 0).astype(np.float32)
-        beyond -= crosses
-        beyond *= coverage.alpha
-        beyond += crosses
-    return beyond
-
-
-def _beyond(nearness: F32, range_m: F32) -> F32:
-    distance = np.minimum(range_m, np.float32(FARTHEST_M))
-    return (distance * nearness > np.float32(1.0)).astype(np.float32)
+    in_parallel(
+        look,
+        [
+            slice(cell, min(cell + CELLS_AT_ONCE, len(nearest)))
+            for cell in range(0, len(nearest), CELLS_AT_ONCE)
+        ],
+    )
+    # The lines beyond the picture's sides: edges repeat.
+    nearest[[0, -1]] = nearest[[1, -2]]
+    nearest[:, [0, -1]] = nearest[:, [1, -2]]
+    return share, nearest
 
 
 def first_crossing(views: Sequence[LayerView]) -> F32:
@@ -102,13 +118,7 @@ def first_crossing(views: Sequence[LayerView]) -> F32:
 
 
 def levers(
-    views: Sequence[LayerView],
-    grid: Grid,
-    beyond: F32,
-    range_m: F32,
-    *,
-    reach: int,
-    seen_to: Callable[[F32], F32],
+    views: Sequence[LayerView], nearest_m: F32, *, reach: int, seen_to: Callable[[F32], F32]
 ) -> list[F32]:
     """Return each layer's lever (see `refraction.lever_arm`) on the grid, smooth across edges.
 
@@ -116,22 +126,18 @@ def levers(
     ----------
     views
         The layers.
-    grid
-        Where the views are.
-    beyond
-        The part of each pixel that shows what lies beyond the first layer.
-    range_m
-        Range of each pixel.
+    nearest_m
+        Range of the nearest beyond the first layer in each of the grid's cells, see `share_beyond`.
     reach
         Cells by which the lever of a nearer thing is extended around it; see `bend.grown_nearest`.
     seen_to
         Range up to which one sees anything beyond a crossing at a range: nothing is displaced more than it
         would be there.
     """
-    distance = np.where(beyond > 0, np.minimum(range_m, np.float32(FARTHEST_M)), np.float32(FARTHEST_M))
-    cells = grid.nearest(distance)
     return [
-        grown_nearest(lever_arm(np.minimum(cells, seen_to(view.enter_m)), view.enter_m, view.leave_m), reach)
+        grown_nearest(
+            lever_arm(np.minimum(nearest_m, seen_to(view.enter_m)), view.enter_m, view.leave_m), reach
+        )
         for view in views
     ]
 
@@ -144,15 +150,14 @@ class Mirror:
     ----------
     share
         Share of the light that comes from the mirrored direction, 0 to 1.
-    shift_x, shift_y
-        Displacement to the mirrored direction, pixels.
+    shift
+        Displacement to the mirrored direction, right and down in pixels, ``(2, ...)``.
     behind_m
         Things nearer than this stand in front of where the layer mirrors and are not seen in it, metres.
     """
 
     share: F32
-    shift_x: F32
-    shift_y: F32
+    shift: F32
     behind_m: float
 
 
@@ -167,13 +172,12 @@ class OpenWater:
     ----------
     empty
         Where a pixel shows nothing but open water, ``(rows, columns)``, true or false.
-    shift_x, shift_y
-        Its displacement in pixels, on a grid.
+    shift
+        Its displacement right and down in pixels, on a grid, ``(2, ...)``.
     """
 
     empty: NDArray[np.bool_]
-    shift_x: F32
-    shift_y: F32
+    shift: F32
 
 
 @dataclass(frozen=True)
@@ -184,8 +188,9 @@ class Change:
     ----------
     grid
         Grid of all that is said to be on one.
-    shift_x, shift_y
-        Displacement of each channel in pixels, on the grid: one plane for all or one a channel.
+    shift
+        Displacement right and down in pixels, on the grid: one for all channels or one a channel,
+        ``(kinds, 2, ...)``.
     blur_px
         Standard deviation of the blur, on the grid.
     mirror
@@ -195,16 +200,10 @@ class Change:
     """
 
     grid: Grid
-    shift_x: F32
-    shift_y: F32
+    shift: F32
     blur_px: F32
     mirror: Mirror | None = None
     open_water: OpenWater | None = None
-
-    def maps(self, channel: int) -> tuple[F32, F32]:
-        """Return source columns and rows of a channel for every pixel."""
-        kind = min(channel, len(self.shift_x) - 1)
-        return self.grid.source_maps(np.stack([self.shift_x[kind], self.shift_y[kind]]))
 
 
 def changed_beyond(picture: F32, share: F32, range_m: F32, change: Change) -> F32:
@@ -222,28 +221,61 @@ def changed_beyond(picture: F32, share: F32, range_m: F32, change: Change) -> F3
         What to do. Edge pixels repeat.
     """
     grid, water, mirror = change.grid, change.open_water, change.mirror
+    picture = np.ascontiguousarray(picture)
     hidden, blur = HiddenPlaces.of(share), VaryingBlur.of(grid, change.blur_px)
     backdrop = None if water is None else _Backdrop.of(share, water, grid)
-    reflection = None if mirror is None else _Reflection.of(range_m, mirror, grid)
-    out = np.empty_like(picture)
+    reflection = None if mirror is None else _Reflection.of(range_m, mirror)
+    channels, bands = range(len(picture)), bands_of_rows(len(share))
 
-    def change_channel(channel: int) -> None:
+    def behind(channel: int) -> tuple[F32, tuple[F32, F32], F32]:
         plane = picture[channel]
-        completed = hidden.filled(plane)
-        if backdrop is None:
-            moved = sample(blur.applied(completed), *change.maps(channel))
-        else:
-            still, moved_water = backdrop.light(plane)
-            np.subtract(completed, still, out=still)
-            moved = sample(blur.applied(still), *change.maps(channel))
-            moved += moved_water
-        if reflection is not None:
-            reflection.mix_into(moved, plane)
-        moved -= completed
-        moved *= share
-        np.add(plane, moved, out=out[channel])
+        quarter = NOTHING if backdrop is None and reflection is None else halved(halved(plane))
+        return (
+            hidden.coarse(plane),
+            (NOTHING, NOTHING) if backdrop is None else backdrop.light(quarter, plane.shape),
+            NOTHING if reflection is None else reflection.hidden.filled(quarter),
+        )
 
-    in_parallel(change_channel, range(len(picture)))
+    coarse, waters, mirrored = zip(*in_parallel(behind, channels), strict=True)
+    completed = picture
+    if hidden.seen or backdrop is not None:
+        completed = np.empty_like(picture)
+
+        def complete(rows: slice) -> None:
+            for channel in channels:
+                less = waters[channel][0]
+                hidden.fill(picture[channel], coarse[channel], less=less, rows=rows, out=completed[channel])
+
+        in_parallel(complete, bands)
+    softer = [part for part in in_parallel(lambda n: blur.coarse(completed[n]), channels) if part is not None]
+    soft = completed
+    if softer:
+        soft = np.empty_like(picture)
+        in_parallel(lambda rows: blur.mix(list(completed), softer, rows=rows, out=list(soft)), bands)
+    out = np.empty_like(picture)
+    mirror_grid = np.empty((3, 0, 0), np.float32) if reflection is None else reflection.grid
+
+    def show(rows: slice) -> None:
+        for channel in channels:
+            still, drift = waters[channel]
+            plane_loops.show_beyond(
+                picture[channel],
+                share,
+                completed[channel],
+                soft[channel],
+                change.shift[min(channel, len(change.shift) - 1)],
+                *grid.start,
+                grid.step,
+                still,
+                drift,
+                mirrored[channel],
+                mirror_grid,
+                out[channel],
+                rows.start,
+                rows.stop,
+            )
+
+    in_parallel(show, bands)
     return out
 
 
@@ -268,23 +300,22 @@ class _Backdrop:
         # A pixel of the quarter picture gathers some seven each way.
         seen = (halved(halved(plain.astype(np.float32))) > np.float32(0.999)).astype(np.float32)
         cells = HiddenPlaces.of((_cells(seen) > np.float32(0.25)).astype(np.float32))
-        if not cells.plain.any():
+        if not cells.share.any():
             return None
-        x, y = displacement_maps(
-            *(np.float32(0.25) * grid.blown_up(plane, every=4) for plane in (water.shift_x, water.shift_y))
-        )
-        return cls(seen, cells, x, y)
+        shift = (np.float32(0.25) * grid.blown_up(plane, every=4) for plane in water.shift)
+        return cls(seen, cells, *displacement_maps(*shift))
 
-    def light(self, plane: F32) -> tuple[F32, F32]:
-        """Return the water as it is and as it is displaced, both in full size."""
-        quarter = halved(halved(plane))
+    def light(self, quarter: F32, shape: tuple[int, ...]) -> tuple[F32, F32]:
+        """Return the water as it is and what its displacement adds to it, both in half size."""
         mean = _cells(quarter * self.seen) / np.maximum(_cells(self.seen), np.float32(1e-6))
         filled = self.cells.filled(mean.astype(np.float32, copy=False))
         rows, columns = quarter.shape
         wide = cv2.resize(filled, (filled.shape[1] * CELL_WIDTH, rows), interpolation=cv2.INTER_LINEAR)
         water = np.ascontiguousarray(wide[:, :columns], np.float32)
-        displaced = sample(water, self.source_x, self.source_y)
-        return _four_times(water, plane.shape), _four_times(displaced, plane.shape)
+        drift = sample(water, self.source_x, self.source_y)
+        drift -= water
+        half = ((shape[0] + 1) // 2, (shape[1] + 1) // 2)
+        return doubled(water, half), doubled(drift, half)
 
 
 def _cells(quarter: F32) -> F32:
@@ -295,42 +326,18 @@ def _cells(quarter: F32) -> F32:
     return np.asarray(cv2.resize(padded, (count, rows), interpolation=cv2.INTER_AREA), np.float32)
 
 
-def _four_times(quarter: F32, shape: tuple[int, ...]) -> F32:
-    rows, columns = shape
-    return doubled(doubled(quarter, ((rows + 1) // 2, (columns + 1) // 2)), (rows, columns))
-
-
 @dataclass(frozen=True)
 class _Reflection:
-    """What the layer mirrors, in the rows that it does so; from a picture of a quarter of the size.
+    """What the layer mirrors, and on the grid how much from where; from a picture of a quarter of the size.
 
     A layer is no polished mirror, and the smaller picture is the softer.
     """
 
     hidden: HiddenPlaces
-    rows: slice
-    share: F32
-    source_x: F32
-    source_y: F32
+    grid: F32
 
     @classmethod
-    def of(cls, range_m: F32, mirror: Mirror, grid: Grid) -> _Reflection | None:
-        share = grid.blown_up(mirror.share)
-        lit = np.nonzero(share.any(axis=1))[0]
-        if len(lit) == 0:
-            return None
-        rows = slice(int(lit[0]), int(lit[-1]) + 1)
-        x, y = (plane[rows] for plane in grid.source_maps(np.stack([mirror.shift_x, mirror.shift_y])))
-        x *= np.float32(0.25)
-        y *= np.float32(0.25)
+    def of(cls, range_m: F32, mirror: Mirror) -> _Reflection:
         far = halved(halved((range_m > np.float32(mirror.behind_m)).astype(np.float32)))
         hidden = HiddenPlaces.of((far > np.float32(0.999)).astype(np.float32))
-        return cls(hidden, rows, share[rows], x, y)
-
-    def mix_into(self, moved: F32, plane: F32) -> None:
-        """Mix in the light from the mirrored direction, in place."""
-        mirrored = self.hidden.filled(halved(halved(plane)))
-        seen = sample(mirrored, self.source_x, self.source_y)
-        seen -= moved[self.rows]
-        seen *= self.share
-        moved[self.rows] += seen
+        return cls(hidden, np.concatenate([mirror.share[None], mirror.shift]))

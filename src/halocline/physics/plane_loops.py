@@ -216,6 +216,32 @@ def _split(length: int, places: F32, whole: NDArray[np.int32], part: F32) -> Non
 
 
 @compiled
+def _displaced(
+    shift: F32,
+    row: int,
+    row_share: np.float32,
+    across: NDArray[np.uint32],
+    across_share: F32,
+    start: int,
+    stride: int,
+    scale: np.float32,
+    length: int,
+    line: F32,
+    whole: NDArray[np.int32],
+    part: F32,
+) -> None:
+    """Say where the pixels of a row come from along one side: pixel and fraction.
+
+    ``shift`` is the displacement on a grid. Before it the first pixel is at ``start``, each further one a
+    stride on. The sum is scaled to a side of ``length`` pixels. ``line`` is scratch, a grid's row.
+    """
+    grid_row(shift, row, row_share, across, across_share, line, part)
+    for x in range(part.shape[0]):
+        part[x] = scale * (part[x] + np.float32(start + stride * x))
+    _split(length, part, whole, part)
+
+
+@compiled
 def _cubic_weights(part: F32, weights: F32) -> None:
     """Write the weights of the four pixels about each place."""
     a, one = np.float32(CUBIC), np.float32(1.0)
@@ -238,6 +264,7 @@ def sample_sharply(
     """
     rows, columns = plane.shape
     one, two, end_x, end_y = np.uintp(1), np.uintp(2), np.uintp(columns - 1), np.uintp(rows - 1)
+    same = np.float32(1.0)
     down, down_share = np.empty(last - first, np.uint32), np.empty(last - first, np.float32)
     places_between(top + first, 1, step, down, down_share)
     # So few columns at once that their source stays in the nearest cache from row to row.
@@ -245,21 +272,15 @@ def sample_sharply(
         width = min(COLUMNS_AT_ONCE, out.shape[1] - start)
         across, across_share = np.empty(width, np.uint32), np.empty(width, np.float32)
         places_between(left + start, 1, step, across, across_share)
-        line, place = np.empty(shift.shape[2], np.float32), np.empty(width, np.float32)
+        line = np.empty(shift.shape[2], np.float32)
         at_x, at_y = np.empty(width, np.int32), np.empty(width, np.int32)
         part = np.empty(width, np.float32)
         over, along = np.empty((4, width), np.float32), np.empty((4, width), np.float32)
         for y in range(first, last):
             row, share = down[y - first], down_share[y - first]
-            grid_row(shift[0], row, share, across, across_share, line, place)
-            for x in range(width):
-                place[x] += np.float32(start + x)
-            _split(columns, place, at_x, part)
+            _displaced(shift[0], row, share, across, across_share, start, 1, same, columns, line, at_x, part)
             _cubic_weights(part, along)
-            grid_row(shift[1], row, share, across, across_share, line, place)
-            for x in range(width):
-                place[x] += np.float32(y)
-            _split(rows, place, at_y, part)
+            _displaced(shift[1], row, share, across, across_share, y, 0, same, rows, line, at_y, part)
             _cubic_weights(part, over)
             target = out[y, start : start + width]
             for x in range(width):
@@ -280,3 +301,190 @@ def sample_sharply(
                 value = (over[0, x] * a + over[1, x] * b) + (over[2, x] * c + over[3, x] * d)
                 least, most = min(b1, b2, c1, c2), max(b1, b2, c1, c2)
                 target[x] = min(max(value, least), most)
+
+
+@compiled
+def _sample_row(
+    plane: F32, at_x: NDArray[np.int32], part_x: F32, at_y: NDArray[np.int32], part_y: F32, out: F32
+) -> None:
+    """Look places up, linear between pixels."""
+    end_x, end_y = np.int32(plane.shape[1] - 1), np.int32(plane.shape[0] - 1)
+    for x in range(out.shape[0]):
+        left, above = np.uintp(at_x[x]), np.uintp(at_y[x])
+        right, below = left + np.uintp(at_x[x] < end_x), above + np.uintp(at_y[x] < end_y)
+        a, b = plane[above, left], plane[below, left]
+        upper = a + part_x[x] * (plane[above, right] - a)
+        lower = b + part_x[x] * (plane[below, right] - b)
+        out[x] = upper + part_y[x] * (lower - upper)
+
+
+@compiled
+def look_beyond(
+    nearness: F32,
+    top: int,
+    left: int,
+    step: int,
+    farthest_m: np.float32,
+    range_m: F32,
+    alpha: F32,
+    far_range_m: F32,
+    far_share: F32,
+    share: F32,
+    nearest_m: F32,
+    first: int,
+    last: int,
+) -> None:
+    """Write the part of each pixel that shows what lies beyond a crossing, and how near that comes.
+
+    ``nearness`` is one over the range of the crossing on a grid (see `blow_up`), ``nearest_m`` the least
+    range beyond it in each of the grid's cells, ``farthest_m`` where there is none. Of the optional planes
+    (see `halocline.physics.beyond.Coverage`) those that are not given are empty. The rows are the grid's.
+    """
+    zero, one = np.float32(0.0), np.float32(1.0)
+    rows, columns = range_m.shape
+    across, across_share = np.empty(columns, np.uint32), np.empty(columns, np.float32)
+    places_between(left, 1, step, across, across_share)
+    down, down_share = np.empty(1, np.uint32), np.empty(1, np.float32)
+    line, near = np.empty(nearness.shape[1], np.float32), np.empty(columns, np.float32)
+    for cell_row in range(first, last):
+        least = nearest_m[cell_row]
+        least[:] = farthest_m
+        for y in range(max(cell_row * step - top, 0), min((cell_row + 1) * step - top, rows)):
+            places_between(top + y, 1, step, down, down_share)
+            grid_row(nearness, down[0], down_share[0], across, across_share, line, near)
+            target, distance = share[y], range_m[y]
+            for x in range(columns):
+                target[x] = one if min(distance[x], farthest_m) * near[x] > one else zero
+            if far_share.size:
+                mixed, farther = far_share[y], far_range_m[y]
+                for x in range(columns):
+                    behind = one if min(farther[x], farthest_m) * near[x] > one else zero
+                    if mixed[x] > zero:
+                        target[x] += mixed[x] * (behind - target[x])
+            if alpha.size:
+                covered = alpha[y]
+                for x in range(columns):
+                    # Open water reaches beyond every crossing.
+                    crosses = one if near[x] > zero else zero
+                    target[x] = (target[x] - crosses) * covered[x] + crosses
+            for cell in range(left // step, (left + columns - 1) // step + 1):
+                for x in range(max(cell * step - left, 0), min((cell + 1) * step - left, columns)):
+                    if target[x] > zero:
+                        least[cell] = min(least[cell], distance[x])
+
+
+@compiled
+def fill_level(weighted: F32, weight: F32, coarse: F32) -> None:
+    """Turn weighted colours of a level into colours, in place: own where enough is seen, else the coarser."""
+    four, one, least = np.float32(4.0), np.float32(1.0), np.float32(1e-6)
+    line = np.empty(coarse.shape[1] + 2, np.float32)
+    soft = np.empty(weighted.shape[1], np.float32)
+    for y in range(weighted.shape[0]):
+        doubled_row(coarse, y, line, soft)
+        target, seen = weighted[y], weight[y]
+        for x in range(target.shape[0]):
+            own = target[x] / max(seen[x], least)
+            target[x] = soft[x] + min(four * seen[x], one) * (own - soft[x])
+
+
+@compiled
+def _any_less(row: F32, value: np.float32) -> bool:
+    """Tell whether any pixel of a row has less than a value."""
+    found = False
+    for x in range(row.shape[0]):
+        found |= row[x] < value
+    return found
+
+
+@compiled
+def fill(plane: F32, share: F32, coarse: F32, backdrop: F32, out: F32, first: int, last: int) -> None:
+    """Write what lies beyond, completed where it is hidden, less a backdrop of half size (may be empty).
+
+    Mixed pixels are never filled with more than they hold: the nearer thing cannot have given less than
+    nothing.
+    """
+    zero, one = np.float32(0.0), np.float32(1.0)
+    line = np.empty(plane.shape[1] // 2 + 3, np.float32)
+    soft = np.empty(plane.shape[1], np.float32)
+    for y in range(first, last):
+        own, part, target = plane[y], share[y], out[y]
+        target[:] = own
+        if coarse.size and _any_less(part, one):
+            doubled_row(coarse, y, line, soft)
+            for x in range(target.shape[0]):
+                most = max(own[x], zero) / part[x]
+                hidden = min(soft[x], most) if part[x] > zero else soft[x]
+                target[x] = own[x] if part[x] >= one else hidden
+        if backdrop.size:
+            doubled_row(backdrop, y, line, soft)
+            for x in range(target.shape[0]):
+                target[x] -= soft[x]
+
+
+@compiled
+def show_beyond(
+    plane: F32,
+    share: F32,
+    beyond: F32,
+    soft: F32,
+    shift: F32,
+    top: int,
+    left: int,
+    step: int,
+    backdrop: F32,
+    drift: F32,
+    mirrored: F32,
+    mirror: F32,
+    out: F32,
+    first: int,
+    last: int,
+) -> None:
+    """Put what lies beyond, softened, displaced and mirrored, back under what is nearer.
+
+    ``beyond`` is what `fill` wrote, ``soft`` the same softened, ``shift`` its displacement on a grid. The
+    backdrop and what its own displacement adds to it are of half size. ``mirror`` says on the grid how much
+    light comes from where, right and down in pixels, in a picture of a quarter. All of these may be empty.
+    """
+    zero, same, quarter = np.float32(0.0), np.float32(1.0), np.float32(0.25)
+    rows, width = plane.shape
+    down, down_share = np.empty(last - first, np.uint32), np.empty(last - first, np.float32)
+    across, across_share = np.empty(width, np.uint32), np.empty(width, np.float32)
+    places_between(top + first, 1, step, down, down_share)
+    places_between(left, 1, step, across, across_share)
+    line, half_line = np.empty(shift.shape[2], np.float32), np.empty(drift.shape[1] + 2, np.float32)
+    change, other, extra = (
+        np.empty(width, np.float32),
+        np.empty(width, np.float32),
+        np.zeros(width, np.float32),
+    )
+    at_x, at_y = np.empty(width, np.int32), np.empty(width, np.int32)
+    part_x, part_y = np.empty(width, np.float32), np.empty(width, np.float32)
+    for y in range(first, last):
+        own, part, target, still = plane[y], share[y], out[y], beyond[y]
+        if not _any_less(-part, zero):
+            target[:] = own
+            continue
+        row, row_share = down[y - first], down_share[y - first]
+        _displaced(shift[0], row, row_share, across, across_share, 0, 1, same, width, line, at_x, part_x)
+        _displaced(shift[1], row, row_share, across, across_share, y, 0, same, rows, line, at_y, part_y)
+        _sample_row(soft, at_x, part_x, at_y, part_y, change)
+        if drift.size:
+            doubled_row(drift, y, half_line, extra)
+        for x in range(width):
+            change[x] = (change[x] - still[x]) + extra[x]
+        if mirror.size and max(mirror[0, row].max(), mirror[0, row + 1].max()) > zero:
+            size = mirrored.shape
+            _displaced(
+                mirror[1], row, row_share, across, across_share, 0, 1, quarter, size[1], line, at_x, part_x
+            )
+            _displaced(
+                mirror[2], row, row_share, across, across_share, y, 0, quarter, size[0], line, at_y, part_y
+            )
+            _sample_row(mirrored, at_x, part_x, at_y, part_y, other)
+            if backdrop.size:
+                doubled_row(backdrop, y, half_line, extra)
+            grid_row(mirror[0], row, row_share, across, across_share, line, part_x)
+            for x in range(width):
+                change[x] += part_x[x] * ((other[x] - (still[x] + extra[x])) - change[x])
+        for x in range(width):
+            target[x] = own[x] + part[x] * change[x] if part[x] > zero else own[x]

@@ -11,7 +11,7 @@ the finer level. A picture taken down ``n`` levels and up again is therefore blu
 from __future__ import annotations
 
 import math
-from collections.abc import Callable, Iterable, Iterator
+from collections.abc import Callable, Iterable, Iterator, Sequence
 from concurrent.futures import ThreadPoolExecutor
 from contextlib import contextmanager
 from dataclasses import dataclass
@@ -20,7 +20,6 @@ from typing import TypeVar
 
 import cv2
 import numpy as np
-from numpy.typing import NDArray
 
 from halocline._typing import F32, F64, AnyArray
 from halocline.physics import plane_loops
@@ -33,6 +32,8 @@ R = TypeVar("R")
 SMALLEST_LEVEL = 3
 # Small enough for the processor's cache.
 ROWS_AT_ONCE = 32
+# Stands for a plane that is not there.
+NOTHING: F32 = np.empty((0, 0), np.float32)
 
 
 def in_parallel(work: Callable[[T], R], items: Iterable[T]) -> list[R]:
@@ -140,19 +141,18 @@ class VaryingBlur:
             return None
         return self._mixed(halved(plane), 0)
 
-    def mix(self, plane: F32, coarse: F32 | None, *, rows: slice = slice(None), out: F32) -> None:
-        """Write some rows of a blurred plane; ``out`` may be the plane itself."""
-        if coarse is None:
-            out[rows] = plane[rows]
-            return
-        first, last, _ = rows.indices(len(plane))
+    def mix(self, planes: Sequence[F32], coarse: Sequence[F32], *, rows: slice, out: Sequence[F32]) -> None:
+        """Write some rows of blurred planes, from what `coarse` made of each; ``out`` may be the planes."""
         share = _coarser_share(np.square(self.grid.blown_up(self.sigma_px, rows=rows)), 0)
-        plane_loops.soften(plane, share, coarse, out, first, last)
+        first, last, _ = rows.indices(self.grid.height)
+        for plane, part, to in zip(planes, coarse, out, strict=True):
+            plane_loops.soften(plane, share, part, to, first, last)
 
     def applied(self, plane: F32) -> F32:
         """Return a blurred plane."""
-        out = np.empty_like(plane)
-        self.mix(plane, self.coarse(plane), out=out)
+        out, coarse = plane.copy(), self.coarse(plane)
+        if coarse is not None:
+            self.mix([out], [coarse], rows=slice(None), out=[out])
         return out
 
     def _mixed(self, plane: F32, level: int) -> F32:
@@ -177,62 +177,77 @@ class HiddenPlaces:
 
     Attributes
     ----------
+    share
+        The part of each pixel that shows the farther picture, 0 to 1.
     seen
-        1 where only the farther picture shows, else 0, level by level of the pyramid; empty where nothing is
-        hidden, or everything.
-    plain
-        The first of them as true and false.
-    mixed
-        Rows and columns of pixels that show it in part.
-    mixed_share
-        How much of it they show, 0 to 1.
+        1 where nothing else shows, else 0, level by level of the pyramid; empty where nothing is hidden, or
+        everything.
     """
 
+    share: F32
     seen: tuple[F32, ...]
-    plain: NDArray[np.bool_]
-    mixed: tuple[NDArray[np.intp], ...]
-    mixed_share: F32
 
     @classmethod
     def of(cls, share: F32) -> HiddenPlaces:
-        """Prepare to fill in what is hidden, from the part of each pixel that shows the farther picture."""
-        plain = share >= np.float32(1.0)
-        mixed = np.nonzero((share > 0) & ~plain)
-        if plain.all() or not plain.any():
-            return cls((), plain, mixed, share[mixed])
-        seen = plain.astype(np.float32)
+        """Prepare to fill in what is hidden."""
+        seen = np.empty_like(share)
+
+        def see(rows: slice) -> tuple[bool, bool]:
+            plain = np.greater_equal(share[rows], np.float32(1.0), out=seen[rows])
+            return bool(plain.any()), bool(plain.all())
+
+        some, all_of_it = zip(*in_parallel(see, bands_of_rows(len(share))), strict=True)
+        if all(all_of_it) or not any(some):
+            return cls(share, ())
         levels = [seen, halved(seen)]
         while min(levels[-1].shape) >= 2 * SMALLEST_LEVEL:
             levels.append(halved(levels[-1]))
-        return cls(tuple(levels), plain, mixed, share[mixed])
+        return cls(share, tuple(levels))
 
-    def filled(self, plane: F32) -> F32:
-        """Return the farther picture alone at full coverage, from a premultiplied plane ``(rows, columns)``.
+    def coarse(self, plane: F32) -> F32:
+        """Return what is filled in, at half the size of a plane; empty where nothing is."""
+        if not self.seen:
+            return NOTHING
+        weighted = np.empty_like(self.seen[1])
+        plane_loops.halved_product(plane, self.seen[0], weighted)
+        return self._filled(weighted, 1)
+
+    def fill(
+        self, plane: F32, coarse: F32, *, less: F32 = NOTHING, rows: slice = slice(None), out: F32
+    ) -> None:
+        """Write some rows of the farther picture alone at full coverage, from a premultiplied plane.
 
         Pixels that show nothing else keep every bit. Mixed pixels count as hidden, because their colour is
         not the farther picture's alone, but are never filled with more than they hold.
+
+        Parameters
+        ----------
+        plane, coarse
+            The plane ``(rows, columns)``, and what `coarse` made of it.
+        less
+            A plane of half size to be taken off.
+        rows
+            Which to write; all where not given.
+        out
+            Whole plane to write them to.
         """
-        if not self.seen:
-            return plane
-        coarse = self._filled(halved(plane * self.seen[0]), 1)
-        out = doubled(coarse, plane.shape)
-        # The nearer thing cannot have given less than nothing.
-        most = np.maximum(plane[self.mixed], np.float32(0.0)) / self.mixed_share
-        out[self.mixed] = np.minimum(out[self.mixed], most)
-        np.copyto(out, plane, where=self.plain)
+        first, last, _ = rows.indices(len(plane))
+        plane_loops.fill(plane, self.share, coarse, less, out, first, last)
+
+    def filled(self, plane: F32) -> F32:
+        """Return the whole of it."""
+        out = np.empty_like(plane)
+        self.fill(plane, self.coarse(plane), out=out)
         return out
 
     def _filled(self, weighted: F32, level: int) -> F32:
         """Return colours at one level: own where enough is seen, else those of the coarser level."""
         weight = self.seen[level]
-        own = weighted / np.maximum(weight, np.float32(1e-6))
         if level + 1 == len(self.seen):
-            return own.astype(np.float32, copy=False)
-        soft = doubled(self._filled(halved(weighted), level + 1), weight.shape)
-        own -= soft
-        own *= np.minimum(weight * np.float32(4.0), np.float32(1.0))
-        own += soft
-        return own.astype(np.float32, copy=False)
+            weighted /= np.maximum(weight, np.float32(1e-6))
+        else:
+            plane_loops.fill_level(weighted, weight, self._filled(halved(weighted), level + 1))
+        return weighted
 
 
 @dataclass(frozen=True)

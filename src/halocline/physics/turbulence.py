@@ -16,15 +16,13 @@ The field drifts and churns as a smooth function of time.
 from __future__ import annotations
 
 import math
-from collections.abc import Iterator
 from dataclasses import dataclass
 from functools import lru_cache
 
-import cv2
 import numpy as np
-from numpy.typing import NDArray
 from scipy.special import erf
 
+from halocline._compiled import compiled
 from halocline._typing import F32, F64
 from halocline.errors import PhysicsError
 
@@ -42,6 +40,8 @@ FARTHEST_EDDY_M = 30.0
 # Where an eddy's bend, seen from the lens, grows to this share of its own width, half of it is smeared: rays
 # begin to cross there, and each place is seen in several images that run into each other.
 FOLDING = 0.2
+# Entries of the table of random walks for each radius of path; straight lines between them are off by 1e-6.
+WALKS_PER_RADIUS = 256
 
 
 @dataclass(frozen=True)
@@ -181,20 +181,25 @@ def churn(
     bend, lost = np.zeros_like(rays.directions), np.zeros_like(rays.climb)
     if turbulence.strength == 0.0 or index_step == 0.0:
         return bend, lost
-    eddies = _Eddies(turbulence, octaves(turbulence, index_step), lens_m, axes, time_s, thickness_m)
     met = np.isfinite(rays.enter_m)
     if not met.any():
         return bend, lost
-    apart = max(PLANES_PER_EDDY * turbulence.eddy_m, CLOSEST_PLANES_M)
-    for axis in range(3):
-        towards = _along(axes[axis], rays.directions)
-        from_lens = float(lens_m @ axes[axis])
-        if axis == 2:
-            planes = _sheets(from_lens, thickness_m, apart)
-        else:
-            planes = _upright_planes(from_lens, apart, *_reach(towards, rays, met))
-        for plane_m, gap_m in planes:
-            _turn(bend, lost, rays, eddies, towards, plane_m, gap_m)
+    sizes = octaves(turbulence, index_step)
+    _turn(
+        np.ascontiguousarray(rays.directions),
+        np.ascontiguousarray(rays.enter_m),
+        np.ascontiguousarray(rays.leave_m),
+        np.array(axes, np.float32),
+        _planes(turbulence, lens_m, axes, thickness_m),
+        np.array(sizes, np.float32),
+        _drifting_tiles(turbulence, [radius for radius, _ in sizes], lens_m, axes, time_s),
+        _eddy_tile(turbulence.seed),
+        _walk_table(),
+        np.float32(rays.step_rad),
+        np.float32(max(rays.travel_m, 1e-6)),
+        bend,
+        lost,
+    )
     beyond = np.float32(FARTHEST_EDDY_M)
     far = np.subtract(
         np.maximum(rays.leave_m, beyond),
@@ -203,155 +208,181 @@ def churn(
         where=met,
     )
     if far.any():
-        for radius, index_rms in eddies.sizes:
+        for radius, index_rms in sizes:
             lost += np.square(deflection_rms(index_rms, radius, far))
     # Only what is across the ray turns it.
     bend -= np.sum(bend * rays.directions, axis=0) * rays.directions
     return bend, np.sqrt(lost)
 
 
-def _reach(towards: F32, rays: RayPath, met: NDArray[np.bool_]) -> tuple[float, float]:
-    """Return the least and greatest coordinate, from the lens, at which any ray runs through the layer."""
-    ends = [
-        towards[met] * np.minimum(at[met], np.float32(FARTHEST_EDDY_M)) for at in (rays.enter_m, rays.leave_m)
-    ]
-    return min(float(end.min()) for end in ends), max(float(end.max()) for end in ends)
+def _planes(turbulence: Turbulence, lens_m: F64, axes: tuple[F64, F64, F64], thickness_m: float) -> F64:
+    """Return where the planes stand that cut the rays, ``(3, 4)``, along each axis.
 
-
-def _upright_planes(
-    lens_m: float, apart_m: float, least_m: float, greatest_m: float
-) -> Iterator[tuple[float, float]]:
-    """Yield where planes fixed in the world stand from the lens along an axis, and the gap between them."""
-    first = math.floor((lens_m + least_m) / apart_m)
-    last = math.ceil((lens_m + greatest_m) / apart_m)
-    for number in range(first, last + 1):
-        yield number * apart_m - lens_m, apart_m
-
-
-def _sheets(height_m: float, thickness_m: float, apart_m: float) -> Iterator[tuple[float, float]]:
-    """Yield the same for sheets within the layer."""
-    count = max(1, round(thickness_m / apart_m))
-    gap = thickness_m / count
-    for number in range(count):
-        yield (number + 0.5) * gap - 0.5 * thickness_m - height_m, gap
-
-
-@dataclass(frozen=True)
-class _Eddies:
-    """The field at one time, seen from one place; see `churn`. ``sizes`` are radius and r.m.s. by octave."""
-
-    turbulence: Turbulence
-    sizes: list[tuple[float, float]]
-    lens_m: F64
-    axes: tuple[F64, F64, F64]
-    time_s: float
-    thickness_m: float
-
-
-def _turn(
-    bend: F32, lost: F32, rays: RayPath, eddies: _Eddies, towards: F32, plane_m: float, gap_m: float
-) -> None:
-    """Add what the eddies about one plane do to the rays, in place; ``towards`` is along its axis."""
-    slant = np.maximum(np.abs(towards), np.float32(1e-4))
-    met = np.float32(plane_m) / np.copysign(slant, towards)
-    half = np.float32(0.5 * gap_m) / slant
-    end = np.minimum(met + half, np.minimum(rays.leave_m, np.float32(FARTHEST_EDDY_M)))
-    path = np.maximum(end - np.maximum(met - half, rays.enter_m), np.float32(0.0))
-    rows = np.nonzero(path.any(axis=1))[0]
-    columns = np.nonzero(path.any(axis=0))[0]
-    if len(rows) == 0:
-        return
-    part = (slice(int(rows[0]), int(rows[-1]) + 1), slice(int(columns[0]), int(columns[-1]) + 1))
-    slant, path = slant[part], path[part]
-    at_plane = np.asarray(met[part], np.float32)
-    within, slides = _within_layer(at_plane, rays.climb[part], eddies)
-    distance = np.abs(within)
-    spacing = distance * np.float32(rays.step_rad) / np.where(within == at_plane, slant, slides)
-    spacing = np.maximum(spacing, np.float32(max(rays.travel_m, 1e-6)))
-    directions = rays.directions[:, *part]
-    at: list[F32] = [np.multiply(_along(direction, directions), within) for direction in eddies.axes]
-    for octave, (radius, index_rms) in enumerate(eddies.sizes):
-        angle = deflection_rms(index_rms, radius, path)
-        angle *= slant
-        shown = radius / (np.float32(0.5 * STEPS_PER_EDDY) * spacing) - np.float32(1.0)
-        shown = np.minimum(np.maximum(shown, np.float32(0.0)), np.float32(1.0))
-        fold = angle * distance * np.float32(1.0 / (FOLDING * radius))
-        shown /= np.float32(1.0) + fold * fold
-        lost[part] += angle * angle * (np.float32(1.0) - shown * shown)
-        angle *= shown
-        if angle.any():
-            _add_eddies(bend[:, *part], angle, eddies, octave, radius, at)
-
-
-def _along(axis: F64, directions: F32) -> F32:
-    x, y, z = (np.float32(part) for part in axis)
-    component: F32 = directions[0] * x + directions[1] * y + directions[2] * z
-    return component
-
-
-def _within_layer(met: F32, climb: F32, eddies: _Eddies) -> tuple[F32, F32]:
-    """Return where on each ray the eddies about a plane are read, and the sine at which that place moves.
-
-    A plane that the ray meets outside the layer is stood for by the layer's nearer face: fixed in the world
-    too. The still layer is meant; waves would draw the place along with them.
+    Place of number 0 from the lens, gap to the next, least and greatest number. Those square to the layer's
+    two axes are fixed in the world, however many a ray meets; the others are sheets within the layer.
     """
-    height = float(eddies.lens_m @ eddies.axes[2])
-    half = 0.5 * eddies.thickness_m
-    steep = np.copysign(np.maximum(np.abs(climb), np.float32(1e-4)), climb)
-    low, high = (np.float32(face - height) / steep for face in (-half, half))
-    near, far = np.minimum(low, high), np.maximum(low, high)
-    within = np.minimum(np.maximum(met, near), np.minimum(far, np.float32(2.0 * FARTHEST_EDDY_M)))
-    return within, np.abs(steep)
+    apart = max(PLANES_PER_EDDY * turbulence.eddy_m, CLOSEST_PLANES_M)
+    count = max(1, round(thickness_m / apart))
+    gap = thickness_m / count
+    first, second, height = (float(lens_m @ axis) for axis in axes)
+    return np.array(
+        [
+            [-first, apart, -math.inf, math.inf],
+            [-second, apart, -math.inf, math.inf],
+            [0.5 * gap - 0.5 * thickness_m - height, gap, 0, count - 1],
+        ]
+    )
 
 
-def _add_eddies(bend: F32, angle: F32, eddies: _Eddies, octave: int, radius: float, at: list[F32]) -> None:
-    field = _field(eddies, octave, radius, at)
-    for axis in range(3):
-        first, second, normal = (np.float32(direction[axis]) for direction in eddies.axes)
-        bend[axis] += angle * (field[..., 0] * first + field[..., 1] * second + field[..., 2] * normal)
-
-
-def _field(eddies: _Eddies, octave: int, radius: float, at: list[F32]) -> F32:
-    """Return one octave of the field, ``(rows, columns, 3)``, r.m.s. 1 per component.
+def _drifting_tiles(
+    turbulence: Turbulence, radii: list[float], lens_m: F64, axes: tuple[F64, F64, F64], time_s: float
+) -> F32:
+    """Return how each octave's field lies over the layer, ``(octaves, 2 copies, 5)``.
 
     Two copies of one flat field slide across each other: their sum churns smoothly and never repeats, where
     blending towards a new field now and then would pulse. Each is read on a plane of another slant, so that
     together they vary with height as they do along the layer.
 
-    ``at`` are coordinates along the layer's axes, from the lens.
+    Periods of the tile per metre, the period in which the lens stands (along both axes), and the slant.
     """
-    turbulence = eddies.turbulence
-    tile = _eddy_tile(turbulence.seed)
-    churning = turbulence.speed_m_s * (radius / turbulence.eddy_m) ** (1.0 / 3.0)
-    per_metre = TILE_SAMPLES_PER_EDDY / radius
-    first, second, height = at
-    lens_1, lens_2, lens_height = (float(eddies.lens_m @ axis) for axis in eddies.axes)
-    total: F32 = np.zeros((*height.shape, 3), np.float32)
+    lens_1, lens_2, lens_height = (float(lens_m @ axis) for axis in axes)
+    lies = np.empty((len(radii), 2, 5))
+    for octave, radius in enumerate(radii):
+        churning = turbulence.speed_m_s * (radius / turbulence.eddy_m) ** (1.0 / 3.0)
+        per_metre = TILE_SAMPLES_PER_EDDY / radius / TILE_SIZE
+        for copy in range(2):
+            turn = math.pi * (copy + 0.2 * octave)
+            # At right angles to each other.
+            slant = np.array([math.cos(turn / 2.0 + 1.0), math.sin(turn / 2.0 + 1.0)])
+            drift = np.array(turbulence.drift_m_s) + churning * np.array([math.cos(turn), math.sin(turn)])
+            # Irrational shifts keep the copies and octaves apart.
+            shift = (octave * 2 + copy + 1) * np.array([0.7548776662, 0.5698402910])
+            # The large part in float64: far from the world's origin float32 would jitter.
+            origin = np.array([lens_1, lens_2]) + slant * lens_height - drift * time_s
+            lies[octave, copy] = [per_metre, *((origin * per_metre + shift) % 1.0), *slant]
+    return lies.astype(np.float32)
+
+
+@compiled
+def _turn(
+    directions: F32,
+    enter_m: F32,
+    leave_m: F32,
+    axes: F32,
+    planes: F64,
+    sizes: F32,
+    lies: F32,
+    tile: F32,
+    walks: F32,
+    step_rad: np.float32,
+    travel_m: np.float32,
+    bend: F32,
+    lost: F32,
+) -> None:
+    """Add what the eddies do to the rays: to the bend what shows, to ``lost`` the rest, squared."""
+    zero, one, steepest = np.float32(0.0), np.float32(1.0), np.float32(1e-4)
+    root_2, farthest = np.float32(math.sqrt(2.0)), np.float32(FARTHEST_EDDY_M)
+    shows, folds = np.float32(0.5 * STEPS_PER_EDDY), np.float32(1.0 / FOLDING)
+    # The layer's faces, seen from the lens: half a gap before the first sheet and after the last.
+    low_m = np.float32(planes[2, 0] - 0.5 * planes[2, 1])
+    high_m = np.float32(planes[2, 0] + (planes[2, 3] + 0.5) * planes[2, 1])
+    towards, at, field = np.empty(3, np.float32), np.empty(3, np.float32), np.empty(3, np.float32)
+    for row in range(enter_m.shape[0]):
+        for column in range(enter_m.shape[1]):
+            enter, end = enter_m[row, column], min(leave_m[row, column], farthest)
+            if not enter < end:
+                continue
+            for axis in range(3):
+                towards[axis] = (
+                    directions[0, row, column] * axes[axis, 0]
+                    + directions[1, row, column] * axes[axis, 1]
+                    + directions[2, row, column] * axes[axis, 2]
+                )
+            # A plane that the ray meets outside the layer is stood for by the layer's nearer face: fixed in
+            # the world too. The still layer is meant; waves would draw the place along with them.
+            climb = np.copysign(max(abs(towards[2]), steepest), towards[2])
+            near, far = min(low_m / climb, high_m / climb), max(low_m / climb, high_m / climb)
+            far = min(far, np.float32(2.0) * farthest)
+            turned_1 = turned_2 = turned_3 = smeared = zero
+            for axis in range(3):
+                origin, gap = planes[axis, 0], planes[axis, 1]
+                slant = max(abs(towards[axis]), steepest)
+                along = np.copysign(slant, towards[axis])
+                ends = (along * enter - origin) / gap, (along * end - origin) / gap
+                first = max(math.floor(min(ends[0], ends[1]) + 0.5) - 1.0, planes[axis, 2])
+                last = min(math.floor(max(ends[0], ends[1]) + 0.5) + 1.0, planes[axis, 3])
+                half_gap = np.float32(0.5 * gap) / slant
+                for number in range(int(first), int(last) + 1):
+                    met = np.float32(origin + number * gap) / along
+                    path = min(met + half_gap, end) - max(met - half_gap, enter)
+                    if path <= zero:
+                        continue
+                    within = min(max(met, near), far)
+                    distance = abs(within)
+                    spacing = distance * step_rad / (slant if within == met else abs(climb))
+                    spacing = max(spacing, travel_m)
+                    for k in range(3):
+                        at[k] = towards[k] * within
+                    for octave in range(sizes.shape[0]):
+                        radius = sizes[octave, 0]
+                        angle = root_2 * sizes[octave, 1] * _walked(path / radius, walks) * slant
+                        shown = min(max(radius / (shows * spacing) - one, zero), one)
+                        fold = angle * distance * folds / radius
+                        shown /= one + fold * fold
+                        smeared += angle * angle * (one - shown * shown)
+                        angle *= shown
+                        if angle > zero:
+                            _read(tile, lies[octave], at, field)
+                            angle *= np.float32(math.sqrt(0.5))
+                            turned_1 += angle * field[0]
+                            turned_2 += angle * field[1]
+                            turned_3 += angle * field[2]
+            for k in range(3):
+                bend[k, row, column] += turned_1 * axes[0, k] + turned_2 * axes[1, k] + turned_3 * axes[2, k]
+            lost[row, column] += smeared
+
+
+@compiled
+def _walked(ratio: np.float32, walks: F32) -> np.float32:
+    """Return the root of the random walk of a path of so many radii: see `deflection_rms`."""
+    place = ratio * np.float32(WALKS_PER_RADIUS)
+    if place >= np.float32(walks.shape[0] - 1):
+        # The error function is 1, the exponential 0.
+        whole: np.float32 = np.sqrt(np.float32(math.sqrt(math.pi)) * ratio - np.float32(1.0))
+        return whole
+    before = np.uintp(place)
+    step = walks[before + np.uintp(1)] - walks[before]
+    walked: np.float32 = walks[before] + (place - np.float32(before)) * step
+    return walked
+
+
+@compiled
+def _read(tile: F32, lies: F32, at: F32, field: F32) -> None:
+    """Write the sum of both copies of the field at a place along the layer's axes, from the lens."""
+    size, one = np.float32(TILE_SIZE), np.uintp(1)
+    field[:] = np.float32(0.0)
     for copy in range(2):
-        turn = math.pi * (copy + 0.2 * octave)
-        # At right angles to each other.
-        slant = np.array([math.cos(turn / 2.0 + 1.0), math.sin(turn / 2.0 + 1.0)])
-        drift = np.array(turbulence.drift_m_s) + churning * np.array([math.cos(turn), math.sin(turn)])
-        # Irrational shifts keep the copies and octaves apart.
-        shift = TILE_SIZE * ((octave * 2 + copy + 1) * np.array([0.7548776662, 0.5698402910]) % 1.0)
-        # The large part in float64: far from the world's origin float32 would jitter.
-        origin = np.array([lens_1, lens_2]) + slant * lens_height - drift * eddies.time_s
-        start = (origin * per_metre + shift) % TILE_SIZE
-        across = _wrapped(first + height * np.float32(slant[0]), per_metre, float(start[0]))
-        along = _wrapped(second + height * np.float32(slant[1]), per_metre, float(start[1]))
-        total += cv2.remap(tile, across, along, cv2.INTER_LINEAR, borderMode=cv2.BORDER_REPLICATE)
-    total *= np.float32(math.sqrt(0.5))
-    return total
+        lie = lies[copy]
+        across = (at[0] + at[2] * lie[3]) * lie[0] + lie[1]
+        along = (at[1] + at[2] * lie[4]) * lie[0] + lie[2]
+        across = (across - np.floor(across)) * size
+        along = (along - np.floor(along)) * size
+        # Just below a whole number the fraction is rounded up to one.
+        x, y = min(np.uintp(across), np.uintp(TILE_SIZE - 1)), min(np.uintp(along), np.uintp(TILE_SIZE - 1))
+        part_x, part_y = across - np.float32(x), along - np.float32(y)
+        for k in range(3):
+            upper = tile[y, x, k] + part_x * (tile[y, x + one, k] - tile[y, x, k])
+            lower = tile[y + one, x, k] + part_x * (tile[y + one, x + one, k] - tile[y + one, x, k])
+            field[k] += upper + part_y * (lower - upper)
 
 
-def _wrapped(metres: F32, per_metre: float, start: float) -> F32:
-    """Return places in samples of the tile, 0 to its size."""
-    # A floor, because numpy's remainder takes five times as long.
-    periods = metres * np.float32(per_metre / TILE_SIZE)
-    periods += np.float32(start / TILE_SIZE)
-    periods -= np.floor(periods)
-    periods *= np.float32(TILE_SIZE)
-    return periods
+@lru_cache(maxsize=1)
+def _walk_table() -> F32:
+    """Return the root of the random walk (see `_walked`) for paths of 0 to 4 radii."""
+    ratio = np.arange(4 * WALKS_PER_RADIUS + 1) / WALKS_PER_RADIUS
+    walk = math.sqrt(math.pi) * ratio * erf(ratio) + np.expm1(-ratio * ratio)
+    table: F32 = np.sqrt(np.maximum(walk, 0.0)).astype(np.float32)
+    return table
 
 
 @lru_cache(maxsize=4)
