@@ -28,6 +28,7 @@ from halocline.operators.surface_light import LevelAxes, channel_weights, light_
 from halocline.physics.flow import STILL, Current, Turbulence, Wake, WorldDrift, turbulence
 from halocline.physics.haze import Haze, haze_of
 from halocline.physics.haze_clouds import HazeClouds, haze_clouds
+from halocline.physics.haze_loops import lay_haze
 from halocline.physics.matter_view import Scene, Seen, seen
 from halocline.physics.particle_field import patchiness
 from halocline.physics.particles import (
@@ -302,10 +303,9 @@ class SuspendedMatter(Operator[SuspendedMatterParameters]):
 
     def apply(self, planes: Planes, tile: Tile, shot: Shot, prepared: _Prepared) -> Planes:
         """Add the haze, then lay the particles over."""
-        bands = planes["bands"]
+        picture = np.concatenate([planes["bands"], planes["alpha"][None]])
         if prepared.haze is not None:
-            bands = _hazed(prepared.haze, prepared.clouds, planes, tile, shot)
-        picture = np.concatenate([bands, planes["alpha"][None]])
+            _add_haze(picture[:-1], prepared.haze, prepared.clouds, planes, tile, shot)
         return LaidOver(prepared.drawing, "particle", tile.region.y, surface_of(planes), picture)
 
     def _limits(self, shot: Shot) -> DrawLimits:
@@ -414,8 +414,10 @@ def _caustics(other_sea: Sea | None, shot: Shot) -> Callable[[F64], F64]:
     return gain
 
 
-def _hazed(haze: Haze, clouds: HazeClouds | None, planes: Planes, tile: Tile, shot: Shot) -> F32:
-    """Return the light with the haze before each pixel's surface, and before what edge pixels show behind."""
+def _add_haze(
+    bands: F32, haze: Haze, clouds: HazeClouds | None, planes: Planes, tile: Tile, shot: Shot
+) -> None:
+    """Lay the haze over light: before each pixel's surface, and before what edge pixels show behind."""
     mu, cos_sun = planes["downward"], planes["sun_cosine"]
     area = Area(tile.region.y, tile.region.y_end, tile.region.x, tile.region.x_end)
     density = None if clouds is None else clouds.ratio(area, planes["range"])
@@ -428,18 +430,20 @@ def _hazed(haze: Haze, clouds: HazeClouds | None, planes: Planes, tile: Tile, sh
             for plane, other in zip((*found[0], *found[1:]), (*there[0], *there[1:]), strict=True):
                 plane[mixed] += share[mixed] * (other - plane[mixed])
     light, surface_share, veil_share = found
-    # What the water itself threw in along the way lies only in part behind the haze.
-    of_water = [planes[name] for name in _LIGHT_OF_WATER if name in planes]
-    surface: F32 = planes["bands"]
-    for water in of_water:
-        surface = surface - water
-        light += water * veil_share
-    light += surface * surface_share
     if "lamp_haze" in planes:
         # The lamps' haze is of the water's own particles; there are more now, in proportion.
         more = (haze.scattering / shot.path.bands.scattering).astype(np.float32)
         light += planes["lamp_haze"] * more[:, None, None]
-    return light
+    # What the water itself threw in along the way lies only in part behind the haze.
+    of_water = [planes[name] for name in _LIGHT_OF_WATER if name in planes]
+    water = sum(of_water[1:], start=of_water[0]) if of_water else np.zeros((len(bands), 0), np.float32)
+    lay_haze(
+        bands.reshape(len(bands), -1),
+        np.ascontiguousarray(water).reshape(len(bands), -1),
+        light.reshape(len(bands), -1),
+        surface_share.reshape(-1),
+        veil_share.reshape(-1),
+    )
 
 
 def _behind(planes: Planes) -> list[tuple[F32, F32]]:

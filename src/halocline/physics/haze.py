@@ -9,11 +9,11 @@ from dataclasses import dataclass
 import numpy as np
 
 from halocline._typing import F32, F64
+from halocline.physics.haze_loops import along_rays
 from halocline.physics.particle_light import LIGHT_ASYMMETRY, sun_spread
 from halocline.physics.particles import DrawLimits, haze_cross_section
-from halocline.physics.phase import henyey_greenstein
 from halocline.physics.suspended import ParticleClass
-from halocline.physics.transport import LARGEST_EXPONENT, MEAN_COSINE, LightPath
+from halocline.physics.transport import MEAN_COSINE, SMALLEST_RATE, LightPath
 
 
 @dataclass(frozen=True)
@@ -66,63 +66,50 @@ class Haze:
             is spread along the ray, so less of it lies behind the haze; grey, at the mean attenuation.
         """
         length = path.path_length(range_m, mu)
-        source = self._sources(path, mu, cos_sun)
-        vanish = np.zeros_like(length)
-        if self.onset_m > 0.0:
-            np.multiply(length, np.float32(-1.0 / self.onset_m), out=vanish)
-            np.exp(vanish, out=vanish)
-        out = np.empty((path.bands.count, *range_m.shape), np.float32)
-        scratch = np.empty(range_m.shape, np.float32)
-        for band, layer in enumerate(out):
-            rate = path.veil_rate(mu, band)
-            rate += np.float32(self.blocking)
-            _decay(rate, length, out=layer)
-            np.multiply(layer, vanish, out=scratch)
-            _path_integral(layer, rate)
-            if self.onset_m > 0.0:
-                rate += np.float32(1.0 / self.onset_m)
-                _path_integral(scratch, rate)
-                np.subtract(layer, scratch, out=layer)
-            np.multiply(source[0], np.float32(source[2][band]), out=scratch)
-            np.multiply(layer, scratch + source[1] * np.float32(source[3][band]), out=layer)
-        # Metres of haze: int (1 - exp(-r/R)) dr = s - R (1 - exp(-s/R)).
-        onset = np.float32(self.onset_m)
-        haze_m = length - onset * (np.float32(1.0) - vanish)
-        haze_m *= np.float32(-self.blocking)
-        if density is not None:
-            haze_m *= density
-            out *= density
-        np.exp(haze_m, out=haze_m)
-        return out, haze_m, self._veil_share(path, length, mu, density)
-
-    def _veil_share(self, path: LightPath, length: F32, mu: F32, density: F32 | None) -> F32:
-        """Return the share of the veil that comes through: 1 / (1 + B l) with l the haze before it."""
-        rate = np.float32(path.bands.attenuation.mean()) + mu * np.float32(
-            path.bands.diffuse_attenuation.mean()
+        shape, count = range_m.shape, range_m.size
+        light, shares = np.empty((path.bands.count, count), np.float32), np.empty((2, count), np.float32)
+        c, kd = path.bands.attenuation, path.bands.diffuse_attenuation
+        rates = np.stack([c, kd], axis=1) * path.veil_scale
+        along_rays(
+            _flat(length),
+            _flat(mu),
+            _flat(cos_sun),
+            _flat(_EVEN if density is None else density),
+            self._phases(path),
+            rates.astype(np.float32),
+            self._sources(path),
+            (np.float32(c.mean()), np.float32(kd.mean()), np.float32(SMALLEST_RATE)),
+            (np.float32(self.blocking), np.float32(self.onset_m)),
+            light,
+            shares[0],
+            shares[1],
         )
-        np.maximum(rate, np.float32(1e-3), out=rate)
-        mean_m = np.empty_like(length)
-        # The veil's mean distance: about the length where that is short, 1/k where it is long.
-        _decay(rate, length, out=mean_m)
-        _path_integral(mean_m, rate)
-        # What of it lies before the onset has no haze before it: l^2 / (l + R).
-        mean_m *= mean_m / (mean_m + np.float32(self.onset_m + 1e-6))
-        mean_m *= np.float32(self.blocking)
-        if density is not None:
-            mean_m *= density
-        mean_m += np.float32(1.0)
-        return np.reciprocal(mean_m, out=mean_m)
+        return light.reshape(-1, *shape), shares[0].reshape(shape), shares[1].reshape(shape)
 
-    def _sources(self, path: LightPath, mu: F32, cos_sun: F32) -> tuple[F32, F32, F64, F64]:
-        """Return both phase functions and the bands they go with: sun, diffuse."""
-        sun = np.zeros_like(mu)
-        diffuse = np.zeros_like(mu)
+    def _phases(self, path: LightPath) -> F32:
+        """Return each class's phase functions of sun and of diffuse light, as `along_rays` takes them."""
+        rows = []
         for asymmetry, share in self.lobes:
-            sun += np.float32(share) * henyey_greenstein(-cos_sun, asymmetry * sun_spread(path))
-            diffuse += np.float32(share) * henyey_greenstein(-mu, LIGHT_ASYMMETRY * asymmetry)
+            row = []
+            for g in (asymmetry * sun_spread(path), LIGHT_ASYMMETRY * asymmetry):
+                # Light seen from a direction travels against it: -2 g cos(psi) with psi from there.
+                row += [share * (1.0 - g * g) / (4.0 * math.pi), 1.0 + g * g, 2.0 * g]
+            rows.append(row)
+        return np.array(rows, np.float32)
+
+    def _sources(self, path: LightPath) -> F32:
+        """Return the strengths of sun and diffuse light, ``(K, 2)``."""
         around = math.pi * path.white * path.daylight(path.camera_depth_m) / MEAN_COSINE
         part = path.sun_share(path.camera_depth_m)
-        return sun, diffuse, self.scattering * around * part, self.scattering * around * (1.0 - part)
+        strengths = np.stack([part, 1.0 - part], axis=1) * (self.scattering * around)[:, None]
+        return strengths.astype(np.float32)
+
+
+_EVEN = np.zeros(0, np.float32)
+
+
+def _flat(values: F32) -> F32:
+    return np.ascontiguousarray(values).reshape(-1)
 
 
 def haze_of(
@@ -164,17 +151,3 @@ def haze_of(
         onset_m=float(onset),
         lobes=tuple((asymmetry, share / bright) for asymmetry, share in lobes),
     )
-
-
-def _decay(rate: F32, length: F32, *, out: F32) -> None:
-    """Write exp(-k s), kept finite."""
-    np.multiply(rate, length, out=out)
-    np.negative(out, out=out)
-    np.minimum(out, np.float32(LARGEST_EXPONENT), out=out)
-    np.exp(out, out=out)
-
-
-def _path_integral(decay: F32, rate: F32) -> None:
-    """Turn exp(-k s) into (1 - exp(-k s)) / k, in place."""
-    np.subtract(np.float32(1.0), decay, out=decay)
-    np.divide(decay, rate, out=decay)

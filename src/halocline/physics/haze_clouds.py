@@ -15,6 +15,7 @@ from numpy.typing import NDArray
 
 from halocline._typing import F32, F64
 from halocline.physics.exposure import Exposure
+from halocline.physics.haze_loops import cloud_ratios
 from halocline.physics.splat import Area
 from halocline.physics.suspended import Motion, ParticleClass
 from halocline.physics.transport import LightPath
@@ -53,11 +54,9 @@ class HazeClouds:
         """Return the density over its mean for each pixel of a part ``(rows, columns)`` of given range."""
         left, by_x = _split((np.arange(part.column, part.column_end) - self.area.column) / self.spacing_px)
         top, by_y = _split((np.arange(part.row, part.row_end) - self.area.row) / self.spacing_px)
-        rows = _mixed(self.table[:, top], self.table[:, top + 1], by_y[:, None])
-        planes = _mixed(rows[:, :, left], rows[:, :, left + 1], by_x)
-        step, share = _steps(range_m)
-        near, far = (np.take_along_axis(planes, step[None] + more, axis=0)[0] for more in (0, 1))
-        return _mixed(near, far, share)
+        out = np.empty(range_m.shape, np.float32)
+        cloud_ratios(self.table, top, by_y, left, by_x, _places(range_m), out)
+        return out
 
     def ratio_at(self, pixels: F64, range_m: F64) -> F64:
         """Return the density over its mean in front of things at pixels ``(n, 2)`` and ranges ``(n,)``."""
@@ -65,7 +64,8 @@ class HazeClouds:
         x = np.clip((pixels[:, 0] - 0.5 - self.area.column) / self.spacing_px, 0.0, columns - 1.001)
         y = np.clip((pixels[:, 1] - 0.5 - self.area.row) / self.spacing_px, 0.0, rows - 1.001)
         (left, by_x), (top, by_y) = _split(x), _split(y)
-        step, share = _steps(range_m.astype(np.float32))
+        place = np.clip(_places(range_m.astype(np.float32)), np.float32(0.0), np.float32(_LAST - 0.001))
+        step, share = _split(place)
         near, far = (
             _mixed(
                 _mixed(self.table[at, top, left], self.table[at, top, left + 1], by_x),
@@ -77,20 +77,17 @@ class HazeClouds:
         return _mixed(near, far, share).astype(np.float64)
 
 
-def _split(place: F64) -> tuple[NDArray[np.int64], F32]:
+def _split(place: F32 | F64) -> tuple[NDArray[np.int64], F32]:
     whole = place.astype(np.int64)
     return whole, (place - whole).astype(np.float32)
 
 
-def _steps(range_m: F32) -> tuple[NDArray[np.int64], F32]:
-    """Return the step of range below each, and the share of the way to the next."""
+def _places(range_m: F32) -> F32:
+    """Return how many steps of range there are before each; below 0 where it is nearer than the first."""
     with np.errstate(divide="ignore"):
-        place = np.log(range_m * np.float32(1.0 / _FIRST_M))
+        place: F32 = np.log(range_m * np.float32(1.0 / _FIRST_M))
     place *= np.float32(1.0 / math.log(_RATIO))
-    np.clip(place, np.float32(0.0), np.float32(_LAST - 0.001), out=place)
-    step = place.astype(np.int64)
-    place -= step
-    return step, place
+    return place
 
 
 def _mixed(first: F32, second: F32, share: F32) -> F32:
