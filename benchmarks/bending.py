@@ -27,6 +27,7 @@ from benchmarks.files import UHD, make_frame, plain
 from scipy.ndimage import gaussian_filter, map_coordinates
 
 from halocline._typing import F32
+from halocline.graph.engine import Evaluation
 from halocline.graph.light_form import combine
 from halocline.graph.operator import Tile
 from halocline.graph.shot import Shot
@@ -40,7 +41,6 @@ from halocline.presets.preset import preset_from_text
 from halocline.rgb import LINEAR_REC709
 
 TARGET = 0.35
-TILE_ROWS = 8
 STEPS = {
     "forward_scatter": "[steps.forward_scatter]\n",
     "water_layers": """
@@ -118,7 +118,8 @@ def _step(name: str, text: str, planes: dict[str, F32]) -> Callable[[], Any]:
     whole = {plane: given[plane] for plane in (use.reads | use.optional) & set(given)}
     print(f"prepared {name}")
 
-    bands = [UHD.rows(y, min(y + TILE_ROWS, UHD.height)) for y in range(0, UHD.height, TILE_ROWS)]
+    tile = Evaluation().rows_for(UHD)
+    bands = [UHD.rows(y, min(y + tile, UHD.height)) for y in range(0, UHD.height, tile)]
 
     def compute(band: Window) -> None:
         rows, columns = UHD.slices_of(band)

@@ -7,9 +7,10 @@ import pytest
 
 from halocline._typing import F32
 from halocline.physics.bands import fit_bands
+from halocline.physics.refraction import lever_arm
 from halocline.physics.transport import LightPath
 from halocline.physics.water import jerlov_water
-from halocline.physics.water_masses import Lengths, TwoWaters, other_bands
+from halocline.physics.water_masses import Lengths, TwoWaters, _exp, lengths_to, other_bands
 
 BANDS = fit_bands(jerlov_water("II"))
 PATH = LightPath(
@@ -27,15 +28,18 @@ MURKY = other_bands(BANDS, absorption=1.5, scattering=3.0, stain_per_m=0.3)
 MU = np.linspace(-0.6, 0.6, 7, dtype=np.float32)[None, :]
 
 
+def changes(two: TwoWaters, band: int, first_m: float, second_m: float) -> tuple[F32, F32]:
+    """Return gain and veil in the directions `MU`."""
+    lengths = Lengths(np.full_like(MU, first_m), np.full_like(MU, second_m), MU)
+    return two.change(band, lengths, two.phases(MU, np.full_like(MU, 0.1)))
+
+
 def veil(two: TwoWaters, band: int, first_m: float, second_m: float) -> F32:
-    cos_sun = np.full_like(MU, 0.1)
-    sources = two.first.sources(MU, cos_sun)[band], two.second.sources(MU, cos_sun)[band]
-    return two.veil(band, sources, Lengths.of(np.full_like(MU, first_m), np.full_like(MU, second_m), MU))
+    return changes(two, band, first_m, second_m)[1]
 
 
 def gain(two: TwoWaters, band: int, first_m: float, second_m: float) -> float:
-    lengths = Lengths.of(np.array([first_m], np.float32), np.array([second_m], np.float32), MU[0, :1])
-    return float(two.direct_gain(band, lengths)[0])
+    return float(changes(two, band, first_m, second_m)[0][0, 0])
 
 
 def test_the_same_water_on_both_sides_is_one_water() -> None:
@@ -74,3 +78,24 @@ def test_stain_takes_blue_most_and_turbidity_takes_all_alike() -> None:
     np.testing.assert_allclose(turbid.scattering, 4.0 * BANDS.scattering)
     assert (turbid.diffuse_attenuation > BANDS.diffuse_attenuation).all()
     np.testing.assert_allclose(turbid.attenuation, turbid.absorption + turbid.scattering)
+
+
+def test_own_exponential_is_that_of_numpy_and_ends_in_nothing() -> None:
+    x = np.linspace(-87.0, 80.0, 20_001).astype(np.float32)
+    ours = np.array([_exp(value) for value in x])
+    np.testing.assert_allclose(ours, np.exp(x.astype(np.float64)), rtol=2e-7)
+    assert 0.0 <= _exp(np.float32(-np.inf)) < 2e-38
+    assert _exp(np.float32(0.0)) == 1.0
+
+
+def test_share_beyond_the_layer_is_that_of_the_lever() -> None:
+    rng = np.random.default_rng(3)
+    range_m, enter, way = (rng.uniform(low, 20.0, 200).astype(np.float32) for low in (0.1, 0.1, 0.01))
+    reached, beyond = lengths_to(range_m, 1.0 / enter, 1.0 / (enter + way), farthest_m=1e4, layer_m=1e-3)
+    np.testing.assert_array_equal(reached, range_m)
+    expected = range_m * lever_arm(range_m, enter, enter + way)
+    np.testing.assert_allclose(beyond, expected, rtol=1e-4, atol=1e-5)
+    never = np.zeros_like(range_m)
+    endless, nothing = lengths_to(np.full_like(range_m, np.inf), never, never, farthest_m=1e4, layer_m=1e-3)
+    np.testing.assert_array_equal(endless, 1e4)
+    np.testing.assert_array_equal(nothing, 0.0)

@@ -17,7 +17,10 @@ def test_veil_is_the_integral_of_what_each_metre_scatters(mu: float, other_is_fi
     # front of it; its own light is dimmed or raised by exp(-Kd mu) of the path so far. By scipy's quadrature.
     two = TwoWaters.of(PATH, MURKY, other_is_first=other_is_first)
     directions = np.array([[mu]], np.float32), np.array([[0.2]], np.float32)
-    by_band = [water.sources(*directions)[:, 0, 0] for water in (two.first, two.second)]
+    by_band = []
+    for water in (two.first, two.second):
+        sun, diffuse = (float(phase[0, 0]) for phase in water.path.phases(*directions))
+        by_band.append(water.sun * sun + water.diffuse * diffuse + water.even)
     first_m, second_m = 3.0, 6.0
     for band in (0, 3):
         rates = [
@@ -32,10 +35,9 @@ def test_veil_is_the_integral_of_what_each_metre_scatters(mu: float, other_is_fi
             return float(sources[0 if t < first_m else 1] * np.exp(-lost))
 
         whole, _ = quad(given, 0.0, first_m + second_m, points=[first_m])
-        near, far, down = (np.array([value], np.float32) for value in (first_m, second_m, mu))
-        lengths = Lengths.of(near, far, down)
-        ours = two.veil(band, (by_band[0][band : band + 1], by_band[1][band : band + 1]), lengths)
-        assert float(ours[0]) == pytest.approx(whole, rel=1e-5)
+        lengths = Lengths(*(np.array([[value]], np.float32) for value in (first_m, second_m, mu)))
+        _, ours = two.change(band, lengths, two.phases(*directions))
+        assert float(ours[0, 0]) == pytest.approx(whole, rel=1e-5)
 
 
 def test_stain_falls_off_as_dissolved_matter_does() -> None:

@@ -22,15 +22,14 @@ from halocline.operators.layer_parameters import WaterLayer
 from halocline.operators.view_rays import grid_rays
 from halocline.physics.bend import Grid
 from halocline.physics.layers import Layer, crossing
-from halocline.physics.refraction import lever_arm
 from halocline.physics.transport import LONGEST_RANGE_M
-from halocline.physics.water_masses import Lengths, TwoWaters, other_bands
+from halocline.physics.water_masses import Lengths, TwoWaters, lengths_to, other_bands
 from halocline.quantities import Factor, PerMetre, Strict
 
 # Rays that are followed across the picture's width, at least.
 RAYS_ACROSS = 400
 # A lens within the layer enters it at once; keeps 1/range finite.
-NEAREST_M = np.float32(1e-3)
+NEAREST_M = 1e-3
 
 
 class OtherWater(Strict):
@@ -88,7 +87,7 @@ class LayeredWater(Operator[LayeredWaterParameters]):
         The render's coverage is kept as a plane of its own, for those after it that must know edges.
         """
         return PlaneUse(
-            reads=frozenset({"bands", "alpha", "range", "downward", "sun_cosine"}),
+            reads=frozenset({"bands", "alpha", "range"}),
             optional=frozenset({"far_range", "far_share", "far_light"}),
             writes=frozenset({"bands", "alpha", "veil", "coverage"}),
         )
@@ -110,27 +109,23 @@ class LayeredWater(Operator[LayeredWaterParameters]):
     def apply(self, planes: Planes, tile: Tile, shot: Shot, prepared: Prepared) -> Planes:
         """Colour."""
         waters, here = prepared.waters, prepared.over(tile.region)
-        crossed = here.crossed()
         coverage = np.clip(planes["alpha"], np.float32(0.0), np.float32(1.0))
         fill = self.parameters.open_water == "fill"
-        nearest, behind = _shown(planes, crossed, coverage if fill else None, shot)
+        rays = here.rays()
+        nearest, behind = _shown(planes, rays, coverage if fill else None, shot)
         lit, veils = np.empty_like(planes["bands"]), np.empty_like(planes["bands"])
         for band, light in enumerate(planes["bands"]):
-            # What a metre adds changes so slowly with direction that the grid's rays say it all.
-            first, second = here.sources(band)
-            gain = waters.direct_gain(band, nearest)
-            veil = waters.veil(band, (first, second), nearest)
+            gain, veil = waters.change(band, nearest, rays.phases)
             for part in behind:
-                there = waters.veil(band, (first[part.where], second[part.where]), part.lengths)
+                kept, there = waters.change(band, part.lengths, part.phases)
                 veil[part.where] += part.share * (there - veil[part.where])
                 if part.is_surface:
-                    kept = waters.direct_gain(band, part.lengths)
                     gain[part.where] += part.light * (kept - gain[part.where])
             if not fill:
                 veil *= coverage
             veils[band] = veil
-            gain *= light
-            np.add(gain, veil, out=lit[band])
+            np.multiply(gain, light, out=lit[band])
+            lit[band] += veil
         alpha = np.ones_like(coverage) if fill else planes["alpha"]
         return {"bands": lit, "alpha": alpha, "veil": veils, "coverage": coverage}
 
@@ -147,15 +142,18 @@ class Prepared:
         Where the following are.
     nearness
         One over the range at which a ray enters and leaves the layer, 1/m, ``(2, rows, columns)``.
-    first, second
-        What a metre of each water adds in each direction, ``(K, rows, columns)``.
+    mu
+        The rays' downward component.
+    phases
+        Of the two waters, see `TwoWaters.phases`. They change so slowly with direction that the grid's rays
+        say it all.
     """
 
     waters: TwoWaters
     grid: Grid
     nearness: F32
-    first: F32
-    second: F32
+    mu: F32
+    phases: F32
 
     @classmethod
     def of(cls, layer: Layer, waters: TwoWaters, shot: Shot) -> Prepared:
@@ -168,46 +166,54 @@ class Prepared:
         # One over the range is straight across the picture of a plane; range itself is not.
         nearness = np.stack([np.reciprocal(np.maximum(at, NEAREST_M)) for at in met])
         mu, cos_sun = rays.component(-shot.path.up), rays.component(shot.path.sun_travel)
-        return cls(
-            waters, grid, nearness, waters.first.sources(mu, cos_sun), waters.second.sources(mu, cos_sun)
-        )
+        return cls(waters, grid, nearness, mu, waters.phases(mu, cos_sun))
 
     def over(self, region: Window) -> Prepared:
         """Return the part for a region."""
-        inner = Grid(region.x, region.y, region.width, region.height, self.grid.step)
-        planes = (self.grid.part(inner, plane) for plane in (self.nearness, self.first, self.second))
+        inner = self.grid.inner(region.x, region.y, region.width, region.height)
+        planes = (self.grid.part(inner, plane) for plane in (self.nearness, self.mu, self.phases))
         return Prepared(self.waters, inner, *planes)
 
-    def crossed(self) -> tuple[F32, F32]:
-        """Return the range at which each pixel's ray enters and leaves the layer, metres."""
-        enter, leave = (self.grid.blown_up(plane) for plane in self.nearness)
-        farthest = np.float32(1.0 / LONGEST_RANGE_M)
-        return np.reciprocal(np.maximum(enter, farthest)), np.reciprocal(np.maximum(leave, farthest))
+    def rays(self) -> _Rays:
+        """Return what each pixel's ray meets."""
+        entered, left = (self.grid.blown_up(plane) for plane in self.nearness)
+        phases = np.stack([self.grid.blown_up(plane) for plane in self.phases])
+        return _Rays(entered, left, self.grid.blown_up(self.mu), phases)
 
-    def sources(self, band: int) -> tuple[F32, F32]:
-        """Return what a metre of each water adds to a band at each pixel."""
-        return self.grid.blown_up(self.first[band]), self.grid.blown_up(self.second[band])
+
+@dataclass(frozen=True)
+class _Rays:
+    """What the rays of pixels meet: see `Prepared`. ``entered`` and ``left`` are one over the ranges, 1/m."""
+
+    entered: F32
+    left: F32
+    mu: F32
+    phases: F32
+
+    def at(self, where: tuple[NDArray[np.intp], ...]) -> _Rays:
+        """Return those of some pixels."""
+        phases = np.stack([plane[where] for plane in self.phases])
+        return _Rays(self.entered[where], self.left[where], self.mu[where], phases)
 
 
 @dataclass(frozen=True)
 class _Part:
     """Pixels that show something farther as well.
 
-    Where, its share of their area and of their light, and metres of each water to it.
+    Where, its share of their area and of their light, and phases and metres of each water to it.
     """
 
     where: tuple[NDArray[np.intp], ...]
     share: F32
     light: F32
+    phases: F32
     lengths: Lengths
     is_surface: bool
 
 
-def _shown(
-    planes: Planes, crossed: tuple[F32, F32], coverage: F32 | None, shot: Shot
-) -> tuple[Lengths, Sequence[_Part]]:
+def _shown(planes: Planes, rays: _Rays, coverage: F32 | None, shot: Shot) -> tuple[Lengths, Sequence[_Part]]:
     """Return metres of both waters to what each pixel shows first, and what else the mixed pixels show."""
-    mu, range_m = planes["downward"], planes["range"]
+    range_m = planes["range"]
     parts: list[tuple[NDArray[np.bool_], F32, F32, F32, bool]] = []
     light = planes.get("far_light", planes.get("far_share"))
     if light is not None:
@@ -218,12 +224,13 @@ def _shown(
         range_m = np.where(coverage > 0, range_m, endless)
         empty = np.float32(1.0) - coverage
         parts.append(((coverage > 0) & (coverage < 1), empty, empty, endless, False))
-    nearest = _lengths(range_m, crossed, mu, shot)
+    nearest = _lengths(range_m, rays, shot)
     behind = []
     for mask, share, light, farther, is_surface in parts:
         where = np.nonzero(mask)
-        lengths = _lengths(farther[where], (crossed[0][where], crossed[1][where]), mu[where], shot)
-        behind.append(_Part(where, share[where], light[where], lengths, is_surface))
+        there = rays.at(where)
+        lengths = _lengths(farther[where], there, shot)
+        behind.append(_Part(where, share[where], light[where], there.phases, lengths, is_surface))
     return nearest, behind
 
 
@@ -235,13 +242,13 @@ def _grid_step(width_px: int) -> int:
     return int(2 ** max(0, math.floor(math.log2(width_px / RAYS_ACROSS))))
 
 
-def _lengths(range_m: F32, crossed: tuple[F32, F32], mu: F32, shot: Shot) -> Lengths:
+def _lengths(range_m: F32, rays: _Rays, shot: Shot) -> Lengths:
     """Return metres of the first and of the second water as the optics see them."""
-    enter, leave = crossed
-    reached = np.minimum(range_m, np.float32(LONGEST_RANGE_M))
-    second = lever_arm(reached, enter, np.maximum(leave, enter + NEAREST_M))
-    second *= reached
-    whole = shot.path.path_length(reached, mu)
-    first = shot.path.path_length(reached - second, mu)
+    reached, beyond = lengths_to(
+        np.ascontiguousarray(range_m), rays.entered, rays.left, farthest_m=LONGEST_RANGE_M, layer_m=NEAREST_M
+    )
+    whole = shot.path.path_length(reached, rays.mu)
+    np.subtract(reached, beyond, out=beyond)
+    first = shot.path.path_length(beyond, rays.mu)
     np.minimum(first, whole, out=first)
-    return Lengths.of(first, whole - first, mu)
+    return Lengths(first, whole - first, rays.mu)
