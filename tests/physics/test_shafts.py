@@ -47,12 +47,6 @@ def test_steps_grow_and_reach_just_as_far_as_asked() -> None:
     assert (np.diff(np.diff(STEPS.edges)) > 0).all()
 
 
-def test_position_inverts_the_edges_and_stops_at_the_last() -> None:
-    edges = np.append(STEPS.edges, np.inf).astype(np.float32)[None, :]
-    expected = np.append(np.arange(65), 64)[None, :]
-    assert_allclose(STEPS.position(edges), expected, atol=2e-3)
-
-
 def test_the_mean_of_the_shafts_is_the_smooth_veil(field: CausticField) -> None:
     made = volume(field, fan(48, 96))
     gain = made.gain(
@@ -126,11 +120,11 @@ def test_nothing_comes_from_above_the_surface(field: CausticField) -> None:
 
 
 def test_near_the_lens_the_light_may_be_even(field: CausticField) -> None:
-    water = ShaftWater((0.3,), (0.2,))
+    water = ShaftWater((0.3, 0.2, 0.1), (0.2, 0.1, 0.05))
     rays = ShaftRays(fan(10, 20), (3.0, -2.0), 5.0, even_to_m=2.0)
     made = ShaftVolume(field, rays, STEPS, water)
     at = np.arange(19, dtype=np.float32), np.arange(9, dtype=np.float32)
-    assert_array_equal(made.gain(*at, np.full((9, 19), 1.5, np.float32)), np.ones((1, 9, 19), np.float32))
+    assert_array_equal(made.gain(*at, np.full((9, 19), 1.5, np.float32)), np.ones((3, 9, 19), np.float32))
     assert np.ptp(made.gain(*at, np.full((9, 19), 15.0, np.float32))) > 0.005
 
 

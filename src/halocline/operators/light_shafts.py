@@ -13,6 +13,7 @@ from typing import Annotated, Any
 import numpy as np
 from pydantic import Field
 
+from halocline._compiled import compiled
 from halocline._typing import F32
 from halocline.graph.operator import Operator, Planes, PlaneUse, Tile
 from halocline.graph.sea import Sea
@@ -31,6 +32,7 @@ from halocline.quantities import Distance, Length, Ratio, Strict
 # Rays are followed until this share of the veil lies behind them, and at most so far.
 _VEIL_LEFT = 0.03
 _FARTHEST_M = 80.0
+_ONE, _LEAST = np.float32(1.0), np.float32(1e-12)
 
 
 class LightShaftsParameters(Strict):
@@ -84,15 +86,9 @@ class _Sources:
         shares = (sun, diffuse, even, even * path.sun_share(path.camera_depth_m))
         return cls(*((source / whole).astype(np.float32) for source in shares))
 
-    def sun_part(self, band: int, p_sun: F32, p_diffuse: F32) -> F32:
-        """Return the share of the veil that comes from the sun, 0 to 1; the path is the same for all."""
-        part: F32 = p_sun * self.sun[band]
-        whole = p_diffuse * self.diffuse[band]
-        whole += part
-        whole += self.even[band]
-        part += self.sun_even[band]
-        part /= np.maximum(whole, np.float32(1e-12))
-        return part
+    def of_band(self, band: int) -> tuple[np.float32, ...]:
+        """Return the four shares of one band."""
+        return self.sun[band], self.diffuse[band], self.even[band], self.sun_even[band]
 
 
 @dataclass(frozen=True)
@@ -168,25 +164,52 @@ class LightShafts(Operator[LightShaftsParameters]):
         if length is None:
             length = shot.path.path_length(planes["range"], planes["downward"])
         gain = ready.volume.gain(columns.astype(np.float32), rows.astype(np.float32), length)
-        gain -= np.float32(1.0)
-        gain *= np.float32(self.parameters.contrast)
-        np.maximum(gain, np.float32(-1.0), out=gain)
-        p_sun, p_diffuse = shot.path.phases(planes["downward"], planes["sun_cosine"])
-        shafts = np.empty_like(planes["veil"])
-        for band, target in enumerate(shafts):
-            sun = ready.sources.sun_part(band, p_sun, p_diffuse)
-            np.multiply(_mixed(gain, ready.weights[band]), sun, out=target)
-        shafts *= planes["veil"]
-        return {"bands": planes["bands"] + shafts, "shafts": shafts}
+        p_sun, p_diffuse = (
+            plane.ravel() for plane in shot.path.phases(planes["downward"], planes["sun_cosine"])
+        )
+        lit, shafts = (np.empty((len(ready.weights), *region.shape), np.float32) for _ in range(2))
+        for band, weights in enumerate(ready.weights):
+            _add_shafts(
+                gain.reshape(3, -1),
+                tuple(weights),
+                np.float32(self.parameters.contrast),
+                ready.sources.of_band(band),
+                p_sun,
+                p_diffuse,
+                planes["veil"][band].ravel(),
+                planes["bands"][band].ravel(),
+                shafts[band].reshape(-1),
+                lit[band].reshape(-1),
+            )
+        return {"bands": lit, "shafts": shafts}
 
 
-def _mixed(gain: F32, weights: F32) -> F32:
-    """Return one band's share of the three channels."""
-    mixed: F32 = gain[0] * weights[0]
-    for channel in (1, 2):
-        if weights[channel] != 0.0:
-            mixed += gain[channel] * weights[channel]
-    return mixed
+@compiled
+def _add_shafts(
+    gain: F32,
+    weights: tuple[np.float32, ...],
+    strength: np.float32,
+    sources: tuple[np.float32, ...],
+    p_sun: F32,
+    p_diffuse: F32,
+    veil: F32,
+    light: F32,
+    shafts: F32,
+    lit: F32,
+) -> None:
+    """Write what shafts add to one band's veil, and its light with them."""
+    sun, diffuse, even, sun_even = sources
+    red, green, blue = weights
+    for i in range(veil.size):
+        change = red * max(strength * (gain[0, i] - _ONE), -_ONE)
+        change += green * max(strength * (gain[1, i] - _ONE), -_ONE)
+        change += blue * max(strength * (gain[2, i] - _ONE), -_ONE)
+        # The sun's share of the veil; the path is the same for all sources.
+        from_sun = p_sun[i] * sun
+        whole = from_sun + p_diffuse[i] * diffuse + even
+        shaft = change * ((from_sun + sun_even) / max(whole, _LEAST)) * veil[i]
+        shafts[i] = shaft
+        lit[i] = light[i] + shaft
 
 
 def _reach(rate: float) -> float:

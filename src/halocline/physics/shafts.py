@@ -25,9 +25,10 @@ import math
 from dataclasses import dataclass
 from functools import cached_property, lru_cache
 
-import cv2
 import numpy as np
+from numpy.typing import NDArray
 
+from halocline._compiled import compiled
 from halocline._typing import F32, F64
 from halocline.errors import PhysicsError
 from halocline.physics.light_field import CausticField, window_start
@@ -43,6 +44,8 @@ _WINDOW = 512
 _HALVINGS = 3
 # Half the side of the laid-out field, metres, at most: beyond it shafts have long merged.
 _WIDEST_M = 30.0
+# In float32, as all numbers in the loops.
+_ZERO, _HALF, _ONE, _TINY = (np.float32(number) for number in (0.0, 0.5, 1.0, 1e-30))
 
 
 @dataclass(frozen=True)
@@ -90,15 +93,6 @@ class ShaftSteps:
         """Distances of the steps' ends, ``(count + 1,)``, metres, 0 first."""
         ends: F64 = self.first_m * np.expm1(np.arange(self.count + 1) * math.log1p(self.growth)) / self.growth
         return ends
-
-    def position(self, range_m: F32) -> F32:
-        """Return ranges in steps: 1.5 is halfway through the second; at most ``count``."""
-        at = np.minimum(range_m, np.float32(self.edges[-1]))
-        at *= np.float32(self.growth / self.first_m)
-        at += np.float32(1.0)
-        np.log(at, out=at)
-        at *= np.float32(1.0 / math.log1p(self.growth))
-        return np.minimum(at, np.float32(self.count), out=at)
 
 
 @dataclass(frozen=True)
@@ -152,7 +146,7 @@ class ShaftVolume:
         self._windows = MadeOnce(self._plan.window)
 
     def gain(self, column: F32, row: F32, range_m: F32) -> F32:
-        """Return M at pixels, ``(channels, rows, columns)``.
+        """Return M at pixels, ``(3, rows, columns)``.
 
         Parameters
         ----------
@@ -163,172 +157,192 @@ class ShaftVolume:
         range_m
             ``(rows, columns)`` where each pixel's ray ends; inf for open water.
         """
-        out = np.empty((len(self.water.attenuation), *range_m.shape), np.float32)
+        out = np.empty((3, *range_m.shape), np.float32)
+        range_m = np.ascontiguousarray(range_m)
+        edges = self.steps.edges.astype(np.float32)
         numbers = np.minimum(row.astype(np.int64) // _BLOCK_ROWS, self._count - 1)
         for number in np.unique(numbers):
             rows = np.flatnonzero(numbers == number)
             part = slice(int(rows[0]), int(rows[-1]) + 1)
-            local = row[part] - np.float32(number * _BLOCK_ROWS)
             block = self._blocks.get(int(number), ahead=range(int(number) + 1, self._count))
-            out[:, part] = self._looked_up(block, column, local, range_m[part])
-        return out
-
-    def _looked_up(self, block: F32, column: F32, row: F32, range_m: F32) -> F32:
-        """Interpolate a block: between rays bilinear, between steps linear."""
-        height = block.shape[0] // (self.steps.count + 1)
-        at = self.steps.position(range_m)
-        step = np.minimum(np.floor(at), np.float32(self.steps.count - 1))
-        at -= step
-        columns = np.broadcast_to(column, range_m.shape).astype(np.float32)
-        rows = step * np.float32(height)
-        rows += np.clip(row, 0.0, np.float32(height - 1))[:, np.newaxis]
-        before = bilinear(block, columns, rows)
-        rows += np.float32(height)
-        after = bilinear(block, columns, rows)
-        out = np.empty((len(self.water.attenuation), *range_m.shape), np.float32)
-        for plane, first, second in zip(out, channels_of(before), channels_of(after), strict=True):
-            np.subtract(second, first, out=plane)
-            np.multiply(plane, at, out=plane)
-            np.add(plane, first, out=plane)
+            local = row[part] - np.float32(number * _BLOCK_ROWS)
+            _look_up(block, column, local, range_m[part], edges, part.start, out)
         return out
 
     def _block(self, number: int) -> F32:
-        """Make a block of rows: ``(steps + 1) * rows`` by columns by channels, one step below another."""
+        """Make a block of rows, ``(rows, columns, steps + 1, 3)``."""
         first = number * _BLOCK_ROWS
         # One row more than the block's own, to interpolate towards.
-        return self._integrated(self.rays.directions[:, first : first + _BLOCK_ROWS + 1])
-
-    def _integrated(self, directions: F32) -> F32:
-        shape = directions.shape[1:]
-        channels = len(self.water.attenuation)
-        volume = np.ones((self.steps.count + 1, *shape, channels), np.float32)
-        lit = np.zeros((channels, *shape), np.float32)
-        even = np.full((channels, *shape), 1e-30, np.float32)
-        ends = self.steps.edges.astype(np.float32)
-        rates = [
-            np.float32(c) + np.float32(kd) * directions[2]
-            for c, kd in zip(self.water.attenuation, self.water.diffuse_attenuation, strict=True)
-        ]
-        left = [np.ones(shape, np.float32) for _ in rates]
-        for step in range(self.steps.count):
-            light, inside = self._light(directions, step)
-            for channel, rate in enumerate(rates):
-                # The veil of this step: exp(-k t) at its start less at its end, over k, which cancels.
-                then = np.exp(rate * -ends[step + 1])
-                weight = np.abs(left[channel] - then)
-                left[channel] = then
-                weight *= inside
-                even[channel] += weight
-                weight *= light
-                lit[channel] += weight
-                np.divide(lit[channel], even[channel], out=volume[step + 1, ..., channel])
-        # At the lens itself M is what the first step makes of it.
-        volume[0] = volume[1]
-        return volume.reshape(-1, shape[1], channels)
-
-    def _light(self, directions: F32, step: int) -> tuple[F32, F32]:
-        """Return the light in the middle of a step, and 1 where that is under water, 0 where above."""
-        start, end = self.steps.edges[step : step + 2]
-        middle = np.float32(0.5 * (start + end))
-        depth = directions[2] * middle
-        depth += np.float32(self.rays.depth_m)
-        inside = (depth > 0.0).astype(np.float32)
-        layout = self._layout
-        drift_x, drift_y = (np.float32(value) for value in self.field.setup.optics.beam.drift)
-        # What is left along the beam does not move over the pattern.
-        column = (directions[0] - directions[2] * drift_x) * middle
-        row = (directions[1] - directions[2] * drift_y) * middle
-        if middle <= self.rays.even_to_m:
-            return np.ones_like(depth), inside
-        light = layout.look_up(column, row, depth, float(end - start))
-        if middle < 2.0 * self.rays.even_to_m:
-            light -= np.float32(1.0)
-            light *= np.float32(middle / self.rays.even_to_m - 1.0)
-            light += np.float32(1.0)
-        return light, inside
+        directions = np.ascontiguousarray(self.rays.directions[:, first : first + _BLOCK_ROWS + 1])
+        edges = self.steps.edges.astype(np.float32)
+        down = directions[2]
+        block = np.empty((*down.shape, edges.size, 3), np.float32)
+        for channel, (c, kd) in enumerate(
+            zip(self.water.attenuation, self.water.diffuse_attenuation, strict=True)
+        ):
+            rate = np.float32(-c) - np.float32(kd) * down
+            # What is left of the veil behind each step's end; `_integrate` makes M of it.
+            np.multiply(rate[..., np.newaxis], edges, out=block[..., channel])
+        np.exp(block, out=block)
+        plan = self._plan
+        numbers = (*self.field.setup.optics.beam.drift, self.rays.depth_m, self.rays.even_to_m)
+        _integrate(
+            directions,
+            tuple(np.float32(number) for number in numbers),
+            edges,
+            plan.levels,
+            plan.depths_m,
+            plan.grids,
+            self._layout,
+            block,
+        )
+        return block
 
     @cached_property
-    def _layout(self) -> _Layout:
-        """The field laid out at all depths; threads that come here together share the work."""
-        plan = self._plan
-        rungs = range(plan.first, plan.first + plan.count)
-        depths = [self._windows.get(rung, ahead=rungs) for rung in rungs]
-        levels = tuple(np.concatenate(level) for level in zip(*depths, strict=True))
-        return _Layout(levels, plan.step_m, plan.offset_m, plan.first, plan.count)
+    def _layout(self) -> F32:
+        """The field laid out at all depths, see `_LayoutPlan`; threads that come here share the work."""
+        rungs = range(self._plan.depths_m.size)
+        return np.stack([self._windows.get(rung, ahead=rungs) for rung in rungs])
 
 
-@dataclass(frozen=True)
-class _Layout:
-    """The field around the lens, in surface coordinates.
+@compiled
+def _integrate(
+    directions: F32,
+    numbers: tuple[np.float32, ...],
+    edges: F32,
+    levels: NDArray[np.int32],
+    depths_m: F32,
+    grids: F32,
+    layout: F32,
+    block: F32,
+) -> None:
+    """Turn what is left of the veil at each step's end into M, ray by ray."""
+    drift_x, drift_y, lens_m, even_to_m = numbers
+    for row in range(directions.shape[1]):
+        for column in range(directions.shape[2]):
+            x, y, down = directions[0, row, column], directions[1, row, column], directions[2, row, column]
+            # What is left along the beam does not move over the pattern.
+            x, y = x - down * drift_x, y - down * drift_y
+            ray = block[row, column]
+            lit_0 = lit_1 = lit_2 = _ZERO
+            even_0 = even_1 = even_2 = _TINY
+            left_0 = left_1 = left_2 = _ONE
+            rung = 0
+            for step in range(levels.size):
+                middle = _HALF * (edges[step] + edges[step + 1])
+                depth = lens_m + down * middle
+                light = _ONE
+                if middle > even_to_m and depth > _ZERO:
+                    while rung < depths_m.size - 2 and depth >= depths_m[rung + 1]:
+                        rung += 1
+                    while rung > 0 and depth < depths_m[rung]:
+                        rung -= 1
+                    below = (depth - depths_m[rung]) / (depths_m[rung + 1] - depths_m[rung])
+                    below = max(_ZERO, min(below, _ONE))
+                    light = _laid_out(layout, grids, levels[step], rung, below, x * middle, y * middle)
+                    if middle < even_to_m + even_to_m:
+                        light = _ONE + (light - _ONE) * (middle / even_to_m - _ONE)
+                # The veil of this step: exp(-k t) at its start less at its end, over k, which cancels.
+                then_0, then_1, then_2 = ray[step + 1, 0], ray[step + 1, 1], ray[step + 1, 2]
+                if depth > _ZERO:
+                    even_0, lit_0 = even_0 + abs(left_0 - then_0), lit_0 + abs(left_0 - then_0) * light
+                    even_1, lit_1 = even_1 + abs(left_1 - then_1), lit_1 + abs(left_1 - then_1) * light
+                    even_2, lit_2 = even_2 + abs(left_2 - then_2), lit_2 + abs(left_2 - then_2) * light
+                left_0, left_1, left_2 = then_0, then_1, then_2
+                ray[step + 1, 0], ray[step + 1, 1], ray[step + 1, 2] = (
+                    lit_0 / even_0,
+                    lit_1 / even_1,
+                    lit_2 / even_2,
+                )
+            # At the lens itself M is what the first step makes of it.
+            ray[0, 0], ray[0, 1], ray[0, 2] = ray[1, 0], ray[1, 1], ray[1, 2]
 
-    Attributes
-    ----------
-    levels
-        At each halving, ``(depths * points, points)``: one depth below another.
-    step_m
-        Distance of points at the finest.
-    offset_m
-        From the lens's place to the first point of the window.
-    first, count
-        Rung of the first depth, and number of depths.
-    """
 
-    levels: tuple[F32, ...]
-    step_m: float
-    offset_m: tuple[float, float]
-    first: int
-    count: int
+@compiled
+def _laid_out(
+    layout: F32, grids: F32, level: int, rung: int, below: np.float32, x: np.float32, y: np.float32
+) -> np.float32:
+    """Return the laid-out light at a place, metres from the lens's own, between a depth and the next."""
+    points, first = int(grids[level, 0]), int(grids[level, 4])
+    most = np.float32(points - 1)
+    # Beyond the window its edge goes on, where the field has been made even.
+    column = max(_ZERO, min(x * grids[level, 1] - grids[level, 2], most))
+    row = max(_ZERO, min(y * grids[level, 1] - grids[level, 3], most))
+    i, j = min(int(column), points - 2), min(int(row), points - 2)
+    right, lower = column - np.float32(i), row - np.float32(j)
+    light = _ZERO
+    for deeper in range(2):
+        depth, at = rung + deeper, first + j * points + i
+        above = layout[depth, at] + right * (layout[depth, at + 1] - layout[depth, at])
+        at += points
+        under = layout[depth, at] + right * (layout[depth, at + 1] - layout[depth, at])
+        light += (below if deeper else _ONE - below) * (above + lower * (under - above))
+    return light
 
-    def look_up(self, x: F32, y: F32, depth_m: F32, length_m: float) -> F32:
-        """Return the light at places, metres from the lens's own, averaged over about ``length_m``."""
-        at = np.maximum(depth_m, np.float32(_FIRST_DEPTH_M))
-        at *= np.float32(1.0 / _FIRST_DEPTH_M)
-        np.log(at, out=at)
-        at *= np.float32(1.0 / math.log(_LADDER_RATIO))
-        at -= np.float32(self.first)
-        np.maximum(at, np.float32(0.0), out=at)
-        np.minimum(at, np.float32(self.count - 1), out=at)
-        rung = np.minimum(np.floor(at), np.float32(self.count - 2))
-        at -= rung
-        level = round(math.log2(length_m / self.step_m))
-        return self._at_level(min(max(level, 0), len(self.levels) - 1), x, y, rung, at)
 
-    def _at_level(self, number: int, x: F32, y: F32, rung: F32, between: F32) -> F32:
-        image = self.levels[number]
-        points = image.shape[1]
-        # Halved points lie in the middle of those they are made of.
-        step = self.step_m * 2**number
-        shift = 0.5 * (2**number - 1) * self.step_m
-        column = x * np.float32(1.0 / step)
-        column -= np.float32((self.offset_m[0] + shift) / step)
-        row = y * np.float32(1.0 / step)
-        row -= np.float32((self.offset_m[1] + shift) / step)
-        # Beyond the window its edge goes on, where the field has been made even.
-        for place in (column, row):
-            np.maximum(place, np.float32(0.0), out=place)
-            np.minimum(place, np.float32(points - 1), out=place)
-        row += rung * np.float32(points)
-        above = bilinear(image, column, row)
-        row += np.float32(points)
-        below = bilinear(image, column, row)
-        below -= above
-        below *= between
-        below += above
-        return below
+@compiled
+def _look_up(block: F32, columns: F32, rows: F32, range_m: F32, edges: F32, first_row: int, out: F32) -> None:
+    """Write a block's M at pixels: between rays bilinear, between steps linear."""
+    last_row, last_column, last_step = block.shape[0] - 1, block.shape[1] - 1, edges.size - 2
+    step = 0
+    for y in range(rows.size):
+        row = max(_ZERO, min(rows[y], np.float32(last_row)))
+        j = min(int(row), last_row - 1)
+        lower = row - np.float32(j)
+        for x in range(columns.size):
+            column = max(_ZERO, min(columns[x], np.float32(last_column)))
+            i = min(int(column), last_column - 1)
+            right = column - np.float32(i)
+            metres = range_m[y, x]
+            # Neighbours lie at much the same range.
+            while step < last_step and metres >= edges[step + 1]:
+                step += 1
+            while step > 0 and metres < edges[step]:
+                step -= 1
+            later = min((metres - edges[step]) / (edges[step + 1] - edges[step]), _ONE)
+            left, upper, sooner = _ONE - right, _ONE - lower, _ONE - later
+            for channel in range(3):
+                above = left * (
+                    sooner * block[j, i, step, channel] + later * block[j, i, step + 1, channel]
+                ) + right * (
+                    sooner * block[j, i + 1, step, channel] + later * block[j, i + 1, step + 1, channel]
+                )
+                under = left * (
+                    sooner * block[j + 1, i, step, channel] + later * block[j + 1, i, step + 1, channel]
+                ) + right * (
+                    sooner * block[j + 1, i + 1, step, channel]
+                    + later * block[j + 1, i + 1, step + 1, channel]
+                )
+                out[channel, first_row + y, x] = upper * above + lower * under
 
 
 @dataclass(frozen=True)
 class _LayoutPlan:
-    """What part of the field the rays need: a square of the surface, at a ladder of depths.
+    """How the field around the lens is laid out, in surface coordinates: a square at a ladder of depths.
 
-    ``centre`` is the lens's place in surface coordinates; see `_Layout` for the rest.
+    Attributes
+    ----------
+    field
+        What is laid out.
+    centre
+        The lens's place.
+    step_m
+        Distance of points at the finest.
+    depths_m
+        ``(depths,)``, two at least.
+    levels
+        ``(steps,)``: which halving each step along a ray takes.
+    grids
+        ``(halvings + 1, 5)``: points along a side, points per metre, the first point's place from the lens's
+        in points, across and down, and where its points start among those of one depth.
     """
 
     field: CausticField
     centre: tuple[float, float]
     step_m: float
-    first: int
-    count: int
+    depths_m: F32
+    levels: NDArray[np.int32]
+    grids: F32
 
     @classmethod
     def of(cls, field: CausticField, rays: ShaftRays, steps: ShaftSteps) -> _LayoutPlan:
@@ -339,6 +353,8 @@ class _LayoutPlan:
         x, y = (
             place - rays.depth_m * float(drift) for place, drift in zip(rays.origin, beam.drift, strict=True)
         )
+        step_m = 2.0 * min(reach, _WIDEST_M) / _WINDOW
+        levels = np.clip(np.rint(np.log2(np.diff(steps.edges) / step_m)), 0, _HALVINGS).astype(np.int32)
         # Rays are followed to their ends, however soon they leave the water.
         highest = rays.depth_m + far * min(0.0, float(rays.directions[2].min()))
         deepest = rays.depth_m + far * max(0.0, float(rays.directions[2].max()))
@@ -346,37 +362,38 @@ class _LayoutPlan:
             math.log(max(_FIRST_DEPTH_M, depth) / _FIRST_DEPTH_M) / math.log(_LADDER_RATIO)
             for depth in (highest, deepest)
         )
-        count = 2 + math.ceil(last) - math.floor(first)
-        return cls(field, (x, y), 2.0 * min(reach, _WIDEST_M) / _WINDOW, math.floor(first), count)
+        rungs = np.arange(math.floor(first), max(math.ceil(last), math.floor(first) + 1) + 1)
+        depths = (_FIRST_DEPTH_M * _LADDER_RATIO**rungs).astype(np.float32)
+        return cls(field, (x, y), step_m, depths, levels, _grids((x, y), step_m))
 
-    @property
-    def offset_m(self) -> tuple[float, float]:
-        """From the lens's place to the first point of the window."""
-        x, y = window_start(self.centre, self.step_m, _WINDOW)
-        return x - self.centre[0], y - self.centre[1]
+    def window(self, number: int) -> F32:
+        """Return the field at one depth, and again and again halved, one after the other, ``(points,)``.
 
-    def window(self, rung: int) -> list[F32]:
-        """Return the field at one depth, and again and again halved; even towards the window's edge."""
-        depth = _FIRST_DEPTH_M * _LADDER_RATIO**rung
-        light = self.field.window(depth, self.centre, self.step_m, _WINDOW)
-        light -= np.float32(1.0)
+        It is made even towards the window's edge.
+        """
+        light = self.field.window(float(self.depths_m[number]), self.centre, self.step_m, _WINDOW)
+        light -= _ONE
         light *= _fade(_WINDOW)
-        light += np.float32(1.0)
+        light += _ONE
         levels = [light]
         while len(levels) <= _HALVINGS:
             levels.append(_halved(levels[-1]))
-        return levels
+        return np.concatenate([level.ravel() for level in levels])
 
 
-def bilinear(image: F32, column: F32, row: F32) -> F32:
-    """Look up an image at places in cells, ``(rows, columns)`` each; the image's channels come last."""
-    found = cv2.remap(image, column, row, cv2.INTER_LINEAR, borderMode=cv2.BORDER_REPLICATE)
-    return np.asarray(found, np.float32)
-
-
-def channels_of(image: F32) -> list[F32]:
-    """Return an image's channels as images."""
-    return [image] if image.ndim == 2 else [np.asarray(plane, np.float32) for plane in cv2.split(image)]
+def _grids(centre: tuple[float, float], step_m: float) -> F32:
+    """Return `_LayoutPlan.grids`."""
+    start = window_start(centre, step_m, _WINDOW)
+    grids = []
+    first = 0
+    for halving in range(_HALVINGS + 1):
+        points, step = _WINDOW >> halving, step_m * 2**halving
+        # Halved points lie in the middle of those they are made of.
+        shift = 0.5 * (2**halving - 1) * step_m
+        x, y = ((place - middle + shift) / step for place, middle in zip(start, centre, strict=True))
+        grids.append((points, 1.0 / step, x, y, first))
+        first += points * points
+    return np.array(grids, np.float32)
 
 
 @lru_cache(maxsize=1)
