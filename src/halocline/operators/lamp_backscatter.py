@@ -68,7 +68,7 @@ class LampBackscatter(Operator[LampBackscatterParameters]):
         total = np.zeros((bands.count, ends_m.size), np.float32)
         for lamp in shot.lamps:
             nodes = NODES_TOWARDS if _in_front(lamp, shot) else NODES_AWAY
-            total += backscatter(lamp, bands, lens, direction, ends_m, nodes=nodes)
+            backscatter(lamp, bands, lens, direction, ends_m, nodes=nodes, out=total)
         total *= np.float32(self.parameters.strength)
         return total
 

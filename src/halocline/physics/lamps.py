@@ -36,8 +36,9 @@ from typing import Any, TypeVar
 import numpy as np
 from numpy.typing import NDArray
 
-from halocline._typing import F64
+from halocline._typing import F32, F64
 from halocline.physics.bands import Bands
+from halocline.physics.lamp_loops import haze_along_rays, lit_intervals
 from halocline.physics.spectra import WAVELENGTH_NM, daylight
 
 # Arrays of one type of float: float32 for pictures, float64 for set-up and checks.
@@ -227,12 +228,13 @@ def backscatter(
     lamp: Lamp,
     bands: Bands,
     lens_m: F64,
-    direction: A,
-    range_m: A,
+    direction: F32 | F64,
+    range_m: F32 | F64,
     *,
     start_m: float = 0.0,
     nodes: int = NODES_AWAY,
-) -> A:
+    out: F32 | None = None,
+) -> F32:
     """Return the light of a lamp that water in front of each pixel scatters to the lens, ``(K, n)``.
 
     Parameters
@@ -242,13 +244,15 @@ def backscatter(
     lens_m
         The lens, world metres, ``(3,)``.
     direction
-        Unit view directions, away from the lens, ``(3, n)``, of the type of the result.
+        Unit view directions, away from the lens, ``(3, n)``.
     range_m
         Where each ray ends, metres, ``(n,)``; may be inf.
     start_m
         Where rays begin: water nearer than this is left out.
     nodes
         Nodes of the integral; `NODES_TOWARDS` where the lens may look into the lamp.
+    out
+        Where given, ``(K, n)``, the light is added to it, and it is returned.
 
     Notes
     -----
@@ -260,107 +264,37 @@ def backscatter(
     Worked value: a lamp of 1 mm at the lens, b p(180) I = 1, k = c = 0.4, lit from 1 m:
     E2(0.8)/1 = 0.200851701 (E2 the exponential integral), here to 1e-4.
     """
-    ray = _Ray.of(lamp, lens_m, direction)
-    begin, end = _lit_interval(lamp, bands, ray, range_m, start_m)
-    lit = np.nonzero(end > begin)[0]
-    out = np.zeros((bands.count, *range_m.shape), range_m.dtype)
-    if lit.size:
-        out[:, lit] = _integral(lamp, bands, ray.at(lit), begin[lit], end[lit], nodes)
-    return out  # type: ignore[return-value]
-
-
-@dataclass(frozen=True)
-class _Ray:
-    """View rays about a lamp: direction, lens seen from the lamp, nearest point and its distance."""
-
-    direction: NDArray[Any]
-    lens: F64
-    nearest_m: NDArray[Any]
-    distance_m: NDArray[Any]
-
-    @classmethod
-    def of(cls, lamp: Lamp, lens_m: F64, direction: NDArray[Any]) -> _Ray:
-        lens = np.asarray(lens_m, np.float64) - lamp.position_m
-        kind = direction.dtype.type
-        nearest = -_dot(direction, lens)
-        # |lens + nearest direction|^2 from the vector, not from a difference of squares, which would cancel.
-        apart = [part * nearest + kind(start) for part, start in zip(direction, lens, strict=True)]
-        squared = apart[0] * apart[0] + apart[1] * apart[1] + apart[2] * apart[2]
-        squared += kind(lamp.radius_m**2)
-        return cls(direction, lens, nearest, np.sqrt(squared))
-
-    def at(self, where: NDArray[np.intp]) -> _Ray:
-        return _Ray(self.direction[:, where], self.lens, self.nearest_m[where], self.distance_m[where])
-
-
-def _lit_interval(
-    lamp: Lamp, bands: Bands, ray: _Ray, range_m: NDArray[Any], start_m: float
-) -> tuple[NDArray[Any], NDArray[Any]]:
-    """Return where each ray enters and leaves the lamp's cone, within its range and the lamp's reach."""
-    kind = range_m.dtype.type
+    lens = np.asarray(lens_m, np.float64) - lamp.position_m
     slowest = float(np.min(lamp.loss_rate(bands) + bands.attenuation))
-    away = float(np.linalg.norm(ray.lens))
     # Beyond twice the lens's own distance to the lamp, there and back lose at least this rate.
-    reach = DARK_LENGTHS / max(slowest, 1e-6) + 2.0 * away
-    begin = np.full_like(range_m, start_m)
-    end = np.minimum(range_m, kind(reach))
-    outer = lamp.outer_cosine
-    if outer <= 0.0:
-        return begin, end
-    # The cone |x| outer <= x . axis along x = lens + t direction: a quadratic in t.
-    along, lens_along = _dot(ray.direction, lamp.axis), float(ray.lens @ lamp.axis)
-    square = outer * outer
-    a = along * along - kind(square)
-    b = along * kind(lens_along) + ray.nearest_m * kind(square)
-    c = kind(lens_along**2 - square * float(ray.lens @ ray.lens))
-    # Parallel to the cone's side there is one root only; a nudge moves the other far away.
-    a = np.where(np.abs(a) < kind(1e-7), kind(1e-7), a)
-    discriminant = b * b - a * c
-    root = np.sqrt(np.maximum(discriminant, kind(0.0)))
-    first, second = (-b - root) / a, (-b + root) / a
-    low, high = np.minimum(first, second), np.maximum(first, second)
-    # Steep rays are in the cone beyond one root, shallow ones between both; each on the lamp's own side.
-    steep_ahead = (a > 0) & (along > 0)
-    steep_back = (a > 0) & (along <= 0)
-    shallow = (a <= 0) & (discriminant > 0) & (kind(lens_along) + along * (low + high) * kind(0.5) > 0)
-    inside_from = np.where(steep_ahead, high, np.where(shallow, low, kind(-np.inf)))
-    inside_to = np.where(steep_back, low, np.where(steep_ahead, kind(np.inf), np.where(shallow, high, begin)))
-    return np.maximum(begin, inside_from), np.minimum(end, inside_to)
-
-
-def _integral(
-    lamp: Lamp, bands: Bands, ray: _Ray, begin: NDArray[Any], end: NDArray[Any], count: int
-) -> NDArray[Any]:
-    kind = begin.dtype.type
-    nodes, weights = np.polynomial.legendre.leggauss(count)
-    from_angle = np.arctan2(begin - ray.nearest_m, ray.distance_m)
-    half = np.arctan2(end - ray.nearest_m, ray.distance_m)
-    half -= from_angle
-    half *= kind(0.5)
-    middle = from_angle + half
-    out = np.zeros((bands.count, *begin.shape), begin.dtype)
-    along, lens_along = _dot(ray.direction, lamp.axis), kind(ray.lens @ lamp.axis)
-    scratch = np.empty_like(begin)
-    rates = list(zip(lamp.loss_rate(bands), bands.attenuation, strict=True))
-    for node, weight in zip(nodes, weights, strict=True):
-        angle = half * kind(node)
-        angle += middle
-        past = np.tan(angle) * ray.distance_m
-        t = past + ray.nearest_m
-        r = np.sqrt(past * past + ray.distance_m * ray.distance_m)
-        # The lamp's light travels along x = lens + t direction, then turns to -direction.
-        strength = water_phase(-past / r)
-        strength *= cone_share(lamp, (along * t + lens_along) / r)
-        strength *= kind(weight)
-        for layer, (out_rate, back_rate) in zip(out, rates, strict=True):
-            np.multiply(r, kind(-out_rate), out=scratch)
-            scratch -= t * kind(back_rate)
-            np.exp(scratch, out=scratch)
-            scratch *= strength
-            np.add(layer, scratch, out=layer)
-    half /= ray.distance_m
-    for layer, scattering, intensity in zip(out, bands.scattering, lamp.intensity, strict=True):
-        np.multiply(layer, half * kind(scattering * intensity), out=layer)
+    reach = DARK_LENGTHS / max(slowest, 1e-6) + 2.0 * float(np.linalg.norm(lens))
+    about = np.empty((5, range_m.size), np.float32)
+    lit_intervals(
+        np.ascontiguousarray(direction, np.float32),
+        np.minimum(range_m, np.float32(reach), dtype=np.float32),
+        np.concatenate([lens, lamp.axis]).astype(np.float32),
+        np.array([lamp.outer_cosine, lamp.radius_m, start_m], np.float32),
+        about,
+    )
+    # In angle at the lamp: middle and half of the interval take the places of its ends.
+    begin, end, nearest, apart = about[:4]
+    np.arctan2(begin - nearest, apart, out=begin)
+    np.arctan2(end - nearest, apart, out=end)
+    end -= begin
+    end *= np.float32(0.5)
+    begin += end
+    if out is None:
+        out = np.zeros((bands.count, range_m.size), np.float32)
+    haze_along_rays(
+        np.stack(np.polynomial.legendre.leggauss(nodes)).astype(np.float32),
+        np.stack([lamp.loss_rate(bands), bands.attenuation, bands.scattering * lamp.intensity]).astype(
+            np.float32
+        ),
+        np.array([lens @ lamp.axis, lamp.inner_cosine, lamp.outer_cosine], np.float32),
+        np.array(WATER_PHASE, np.float32),
+        about,
+        out,
+    )
     return out
 
 
