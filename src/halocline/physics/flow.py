@@ -18,11 +18,13 @@ from scipy.spatial.transform import Rotation, RotationSpline, Slerp
 
 from halocline._typing import F64
 from halocline.errors import PhysicsError
+from halocline.physics.particle_loops import add_waves
 from halocline.physics.random import normals, stream_key, uniforms
 
 # Turbulent modes oscillate this many times faster than they would turn over, which keeps the displacement
 # gradient small: the particles' density stays even.
 _UNSTEADINESS = 9.0
+_TURN = 2.0 * math.pi
 
 
 @dataclass(frozen=True)
@@ -104,16 +106,11 @@ class Turbulence:
         return float(lengths.sum())
 
     def _sum(self, position_m: F64, time_s: float, vectors: F64, shift: float) -> F64:
-        total = np.zeros(position_m.shape)
+        total = np.zeros((3, len(position_m)))
         x, y, z = np.ascontiguousarray(position_m.T)
-        for wave, vector, frequency, phase in zip(
-            self.waves, vectors, self.frequencies, self.phases, strict=True
-        ):
-            constant = phase + shift - frequency * time_s
-            wiggle = cosine(x * wave[0] + y * wave[1] + z * wave[2] + constant)
-            for axis in range(3):
-                total[:, axis] += wiggle * vector[axis]
-        return total
+        constants = self.phases + shift - self.frequencies * time_s
+        add_waves(x, y, z, self.waves / _TURN, constants / _TURN, vectors, total)
+        return total.T
 
 
 STILL = Turbulence(np.zeros((0, 3)), np.zeros((0, 3)), np.zeros(0), np.zeros(0))
@@ -343,18 +340,6 @@ class WorldDrift:
         """Return a camera's axes ``(3, 3)`` and position ``(3,)`` as seen from the drifting environment."""
         turn, shift = self.at(time_s)
         return turn.T @ rotation, turn.T @ (position_m - shift)
-
-
-def cosine(angle: F64) -> F64:
-    """Return cos of any angle to 1e-6, several times faster than in double precision.
-
-    The angle is brought into one turn in double precision first, so a far place is as exact as a near one.
-    """
-    turns = angle * (0.5 / math.pi)
-    turns -= np.rint(turns)
-    small = turns.astype(np.float32)
-    small *= np.float32(2.0 * math.pi)
-    return np.cos(small, out=small).astype(np.float64)
 
 
 def _window(distance: F64) -> F64:

@@ -237,8 +237,9 @@ def _as_lumps(shown: Shown, particles: Particles, kind: ParticleClass, exposure:
     clumps = replace(shown, opacity=shown.opacity * share).select(large)
     particles = particles.select(large)
     offset, diameter = aggregate_parts(particles, parts=_LUMPS)
-    opened, _, closed = (
-        tumble(offset, particles.words, time, turns_per_s=kind.turns_per_s) for time in exposure.times_s
+    opened, closed = (
+        tumble(offset, particles.words, exposure.times_s[moment], turns_per_s=kind.turns_per_s)
+        for moment in (0, 2)
     )
     lumps = Shown(
         (clumps.opened_m[:, None, :] + opened).reshape(-1, 3),

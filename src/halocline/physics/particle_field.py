@@ -17,9 +17,9 @@ from scipy.special import i0
 
 from halocline._typing import F64
 from halocline.errors import PhysicsError
-from halocline.physics.flow import cosine
+from halocline.physics.particle_loops import add_waves, find, stick_lumps, turn_lumps
 from halocline.physics.particles import DrawLimits, PowerLaw
-from halocline.physics.random import normals, poisson_counts, random_words, stream_key, uniforms
+from halocline.physics.random import normals, poisson_counts, stream_key, uniforms
 
 # A cell is this many of its largest diameters wide: about a twentieth of the range at which such a particle
 # comes to 0.3 mrad. It depends on nothing that a shot may animate, or particles would change places.
@@ -133,12 +133,13 @@ class Patchiness:
         """Return the density at each point ``(n, 3)`` over the mean density, ``(n,)``."""
         if self.amplitude == 0.0:
             return np.ones(len(position_m))
-        logarithm = np.zeros(len(position_m))
-        for wave, phase in zip(self.waves, self.phases, strict=True):
-            logarithm += cosine(_dot(position_m, wave) + phase)
+        sums = np.zeros((1, len(position_m)))
+        x, y, z = np.ascontiguousarray(position_m.T)
+        turn = 2.0 * math.pi
+        add_waves(x, y, z, self.waves / turn, self.phases / turn, np.ones((len(self.phases), 1)), sums)
         # The mean of exp(a cos) is the Bessel function I0(a): dividing by it keeps the mean at 1.
         mean = i0(self.amplitude) ** len(self.phases)
-        ratio: F64 = np.minimum(np.exp(self.amplitude * logarithm) / mean, self.highest)
+        ratio: F64 = np.minimum(np.exp(self.amplitude * sums[0]) / mean, self.highest)
         return ratio
 
     def bound_within(self, centre_m: F64, radius_m: float) -> F64:
@@ -278,26 +279,33 @@ class _Field:
 def _particles_in_cells(
     field: _Field, cells: NDArray[np.int64], view: ViewVolume, limits: DrawLimits
 ) -> Particles:
-    cell_m = field.cell_m
-    corner = cells.astype(np.float64) * cell_m
-    bound = field.patches.bound_within(corner + 0.5 * cell_m, cell_m * math.sqrt(3.0) / 2.0)
-    expected = field.sizes.per_m3 * cell_m**3 * bound
+    cell_m, sizes = field.cell_m, field.sizes
+    middle = (cells.astype(np.float64) + 0.5) * cell_m
+    bound = field.patches.bound_within(middle, cell_m * math.sqrt(3.0) / 2.0)
+    expected = sizes.per_m3 * cell_m**3 * bound
     count = poisson_counts(uniforms(field.key("count"), *cells.T)[0], expected)
-    owner = np.repeat(np.arange(len(cells)), count)
-    index = np.arange(len(owner)) - np.repeat(np.cumsum(count) - count, count)
-    x, y, z, size = uniforms(field.key("place"), *cells[owner].T, index)
-    home = corner[owner] + np.stack([x, y, z], axis=1) * cell_m
-    diameter = field.sizes.quantile(size)
-
-    # Leave out early what the camera does not see: on average two thirds.
-    near_enough = np.minimum(limits.farthest_m, diameter / limits.smallest_angle_rad) + view.margin_m
-    offset = home - view.position_m
-    seen = view.touches(home, 0.0) & ((offset * offset).sum(axis=1) < near_enough**2)
-    owner, index, home, diameter = owner[seen], index[seen], home[seen], diameter[seen]
-    words = random_words(field.key("nature"), *cells[owner].T, index)
+    room = int(count.sum())
+    home, diameter = np.empty((room, 3)), np.empty(room)
+    words, owner = np.empty((4, room), np.uint32), np.empty(room, np.int64)
+    found = find(
+        cells,
+        count,
+        cell_m,
+        (np.uint64(field.key("place")), np.uint64(field.key("nature"))),
+        sizes.inverse,
+        view.position_m,
+        np.ascontiguousarray(view.rotation),
+        view.tangents,
+        (view.margin_m, view.farthest_m + view.margin_m, limits.farthest_m, limits.smallest_angle_rad),
+        home,
+        diameter,
+        words,
+        owner,
+    )
     # The fourth word is used up here, as what is kept of it is no longer even.
-    presence = _presence(field, home, (words[3].astype(np.float64) + 0.5) * 2.0**-32 * bound[owner])
-    return Particles(home, diameter, words[:3], presence).select(presence > 0.0)
+    rank = (words[3, :found] + 0.5) * 2.0**-32 * bound[owner[:found]]
+    presence = _presence(field, home[:found], rank)
+    return Particles(home[:found], diameter[:found], words[:3, :found], presence).select(presence > 0.0)
 
 
 def _presence(field: _Field, home: F64, rank: F64) -> F64:
@@ -337,27 +345,10 @@ def aggregate_parts(particles: Particles, *, parts: int = 9) -> tuple[F64, F64]:
     diameter_m
         ``(n, parts)``; the projected areas add up to that of the aggregate.
     """
-    count = len(particles)
-    offset = np.zeros((count, parts, 3))
-    key = stream_key(0, "aggregate lumps")
-    radius = np.empty((count, parts))
-    for part in range(parts):
-        tone, parent_share, _, _ = uniforms(key, *particles.words, 2 * part)
-        radius[:, part] = 0.35 + tone**2
-        if part == 0:
-            continue
-        direction = normals(key, *particles.words, 2 * part + 1)[:3].T
-        direction /= np.sqrt((direction * direction).sum(axis=1, keepdims=True))
-        # Late lumps rather hold on to late ones: that grows strings and arms instead of balls.
-        parent = (part * np.sqrt(parent_share)).astype(np.int64)
-        every = np.arange(count)
-        gap = 0.8 * (radius[every, parent] + radius[:, part])
-        offset[:, part] = offset[every, parent] + direction * gap[:, None]
-    offset -= offset.mean(axis=1, keepdims=True)
-    radius /= np.sqrt((radius * radius).sum(axis=1, keepdims=True))
-    extent = np.sqrt((offset * offset).sum(axis=2)).max(axis=1)
-    offset *= (0.4 * particles.diameter_m / np.maximum(extent, 1e-12))[:, None, None]
-    return offset, radius * particles.diameter_m[:, None]
+    offset, lump = np.empty((len(particles), parts, 3)), np.empty((len(particles), parts))
+    words = np.ascontiguousarray(particles.words)
+    stick_lumps(words, particles.diameter_m, np.uint64(stream_key(0, "aggregate lumps")), offset, lump)
+    return offset, lump
 
 
 def tumble(offset_m: F64, words: NDArray[np.uint32], time_s: float, *, turns_per_s: float) -> F64:
@@ -365,16 +356,10 @@ def tumble(offset_m: F64, words: NDArray[np.uint32], time_s: float, *, turns_per
 
     Rates lie evenly between 0 and twice ``turns_per_s``.
     """
-    key = stream_key(0, "tumble")
-    axis = normals(key, *words, 0)[:3].T
-    axis /= np.sqrt((axis * axis).sum(axis=1, keepdims=True))
-    phase, rate, _, _ = uniforms(key, *words, 1)
-    angle = 2.0 * math.pi * (phase + 2.0 * rate * turns_per_s * time_s)
-    cosine, sine = np.cos(angle)[:, None, None], np.sin(angle)[:, None, None]
-    spin = axis[:, None, :]
-    # Rodrigues' rotation.
-    along = (offset_m * spin).sum(axis=2, keepdims=True)
-    return np.asarray(offset_m * cosine + np.cross(spin, offset_m) * sine + spin * (along * (1.0 - cosine)))
+    out = np.empty_like(offset_m)
+    key = np.uint64(stream_key(0, "tumble"))
+    turn_lumps(offset_m, np.ascontiguousarray(words), key, turns_per_s * time_s, out)
+    return out
 
 
 def _dot(points: F64, axis: F64) -> F64:

@@ -81,12 +81,17 @@ class PowerLaw:
 
     def quantile(self, share: ArrayLike) -> F64:
         """Return the diameter below which a share (0 to 1) of the particles lies (inverse distribution)."""
+        low, more, power, smallest, largest = self.inverse
+        diameter = (low + np.asarray(share, np.float64) * more) ** power
+        # The power's rounding must not push a particle out of its class.
+        return np.asarray(np.clip(diameter, smallest, largest))
+
+    @property
+    def inverse(self) -> tuple[float, float, float, float, float]:
+        """What `quantile` is made of: D = (a + share b)^c, between two diameters."""
         steepness = 1.0 - self.exponent
         low, high = self.smallest_m**steepness, self.largest_m**steepness
-        diameter = (low + np.asarray(share, np.float64) * (high - low)) ** (1.0 / steepness)
-        # The power's rounding must not push a particle out of its class.
-        diameter = np.clip(diameter, self.smallest_m, self.largest_m)
-        return np.asarray(diameter)
+        return low, high - low, 1.0 / steepness, self.smallest_m, self.largest_m
 
     def moment(self, power: float) -> float:
         """Return the sum of D^power over the particles of a cubic metre, m^power per m3."""

@@ -15,15 +15,14 @@ import numpy as np
 from numpy.typing import ArrayLike, NDArray
 from scipy.special import pdtr, pdtrik
 
+from halocline._compiled import compiled
 from halocline._typing import F64
 
 _MULTIPLIERS = (np.uint64(0xD2511F53), np.uint64(0xCD9E8D57))
-_WEYL = (0x9E3779B9, 0xBB67AE85)
+_WEYL = (np.uint64(0x9E3779B9), np.uint64(0xBB67AE85))
 _LOW_WORD = np.uint64(0xFFFFFFFF)
 _WORD_BITS = np.uint64(32)
 _ROUNDS = 10
-# Ten rounds touch each counter some hundred times; a block of this many stays in the processor's cache.
-_BLOCK = 8192
 # Poisson counts of smaller means are found by adding up; none of them comes to more than 200 (p < 1e-80).
 _COUNTED_BELOW = 20.0
 _MOST_COUNTED = 200
@@ -71,14 +70,11 @@ def random_words(key: int, *counter: ArrayLike) -> NDArray[np.uint32]:
     >>> [hex(int(word)) for word in random_words(0, 0)]
     ['0x6627e8d5', '0xe169c58d', '0xbc57ac4c', '0x9b00dbd8']
     """
-    parts = np.broadcast_arrays(*(_as_words(part) for part in (*counter, 0, 0, 0)[:4]))
-    shape = parts[0].shape
-    flat = [part.reshape(-1) for part in parts]
-    words = np.empty((4, flat[0].size), np.uint32)
-    for start in range(0, flat[0].size, _BLOCK):
-        block = slice(start, start + _BLOCK)
-        words[:, block] = _philox(key, [part[block] for part in flat])
-    return words.reshape(4, *shape)
+    parts = np.broadcast_arrays(*(np.asarray(part, np.int64) for part in (*counter, 0, 0, 0)[:4]))
+    counters = np.stack([part.reshape(-1) for part in parts], axis=1).astype(np.uint64)
+    words = np.empty((4, len(counters)), np.uint32)
+    _fill(np.uint64(key), counters, words)
+    return words.reshape(4, *parts[0].shape)
 
 
 def uniforms(key: int, *counter: ArrayLike) -> F64:
@@ -158,24 +154,34 @@ def _counted_up(uniform: F64, mean: F64) -> NDArray[np.int64]:
         left = left - probability
 
 
-def _as_words(part: ArrayLike) -> NDArray[np.uint64]:
-    return np.asarray(part).astype(np.int64).astype(np.uint64) & _LOW_WORD
+@compiled
+def philox(
+    key: np.uint64, first: np.uint64, second: np.uint64, third: np.uint64, fourth: np.uint64
+) -> tuple[np.uint64, np.uint64, np.uint64, np.uint64]:
+    """Return the four words of one counter, for compiled loops; of each number the lower 32 bits count.
 
-
-def _philox(key: int, counter: list[NDArray[np.uint64]]) -> tuple[NDArray[np.uint64], ...]:
-    first, second, third, fourth = (part.copy() for part in counter)
-    low_key, high_key = key & 0xFFFFFFFF, (key >> 32) & 0xFFFFFFFF
+    Loops of other modules may call it: it is fixed by its source and will not change.
+    """
+    low_key, high_key = key & _LOW_WORD, key >> _WORD_BITS
+    first, second, third, fourth = (
+        first & _LOW_WORD,
+        second & _LOW_WORD,
+        third & _LOW_WORD,
+        fourth & _LOW_WORD,
+    )
     for _ in range(_ROUNDS):
-        # In place, two arrays at a time: (hi, lo) of one product each, crossed over as the round says.
-        first *= _MULTIPLIERS[0]
-        third *= _MULTIPLIERS[1]
-        second ^= np.uint64(low_key)
-        second ^= third >> _WORD_BITS
-        fourth ^= np.uint64(high_key)
-        fourth ^= first >> _WORD_BITS
-        third &= _LOW_WORD
-        first &= _LOW_WORD
-        first, second, third, fourth = second, third, fourth, first
-        low_key = (low_key + _WEYL[0]) & 0xFFFFFFFF
-        high_key = (high_key + _WEYL[1]) & 0xFFFFFFFF
+        # Two products, their halves crossed over.
+        left, right = first * _MULTIPLIERS[0], third * _MULTIPLIERS[1]
+        first, second = (right >> _WORD_BITS) ^ second ^ low_key, right & _LOW_WORD
+        third, fourth = (left >> _WORD_BITS) ^ fourth ^ high_key, left & _LOW_WORD
+        low_key = (low_key + _WEYL[0]) & _LOW_WORD
+        high_key = (high_key + _WEYL[1]) & _LOW_WORD
     return first, second, third, fourth
+
+
+@compiled
+def _fill(key: np.uint64, counters: NDArray[np.uint64], words: NDArray[np.uint32]) -> None:
+    for index in range(len(counters)):
+        numbers = philox(key, counters[index, 0], counters[index, 1], counters[index, 2], counters[index, 3])
+        for word in range(4):
+            words[word, index] = np.uint32(numbers[word])
