@@ -215,7 +215,7 @@ class _Run:
             given.update({prefix + name: planes[name] for name in step.reads[role] if name in planes})
             if role == main:
                 passed = planes
-        tile = Tile(region, window)
+        tile = Tile(region, window, frozenset(step.live))
         try:
             written = step.operator.apply(given, tile, self.shot, step.prepared)
         except HaloclineError as error:

@@ -40,7 +40,8 @@ class PlaneUse:
     optional
         Are handed over where the picture has them.
     writes
-        Are added or replaced (those that others take as optional may be left out); the rest pass through.
+        Are added or replaced (those that others take as optional, and those that nobody wants, may be left
+        out); the rest pass through.
     """
 
     reads: frozenset[str]
@@ -59,10 +60,17 @@ class Tile:
     window
         Pixels the input planes cover: the region and, for an operator with reach, as much around it as it
         asked for, ending at the picture's edge (where the operator repeats the edge pixels).
+    wanted
+        Names of the planes that anybody will ask for; None is all. The others need not be returned.
     """
 
     region: Window
     window: Window
+    wanted: frozenset[str] | None = None
+
+    def wants(self, name: str) -> bool:
+        """Tell whether anybody will ask for a plane."""
+        return self.wanted is None or name in self.wanted
 
     def trim(self, plane: F32) -> F32:
         """Cut the region out of a plane over the window."""

@@ -110,7 +110,7 @@ class ForwardScatter(Operator[ForwardScatterParameters]):
     def apply(
         self,
         planes: Planes,
-        tile: Tile,  # noqa: ARG002 - part of the protocol
+        tile: Tile,
         shot: Shot,
         prepared: tuple[F64, HaloKernels],
     ) -> Planes:
@@ -122,25 +122,30 @@ class ForwardScatter(Operator[ForwardScatterParameters]):
         if length is None:
             length = shot.path.remap.apply(planes["range"])
         field = HaloField.of(length, kernels)
-        lit, halo = np.empty_like(bands), np.empty_like(bands)
+        lit = np.empty_like(bands)
+        halo = np.empty_like(bands) if tile.wants("halo") else None
         # While they are in the processor's cache.
         pieces = bands_of_rows(len(length))
 
         def scatter(band: int) -> None:
+            # The halo is made where it is then added to the direct light.
+            light = lit[band]
             for rows in pieces:
-                halo[band, rows] = halo_energy(
-                    _direct(bands[band, rows], [light[band, rows] for light in added]),
+                light[rows] = halo_energy(
+                    _direct(bands[band, rows], [plane[band, rows] for plane in added]),
                     length[rows],
                     float(regained[band]),
                     strength=self.parameters.strength,
                 )
-            arrived = field.arrived(halo[band])
+            arrived = field.arrived(light)
             for rows in pieces:
-                field.settle(halo[band], arrived, rows=rows)
-                np.add(bands[band, rows], halo[band, rows], out=lit[band, rows])
+                field.settle(light, arrived, rows=rows)
+                if halo is not None:
+                    halo[band, rows] = light[rows]
+                light[rows] += bands[band, rows]
 
         in_parallel(scatter, range(len(bands)))
-        return {"bands": lit, "halo": halo}
+        return {"bands": lit} if halo is None else {"bands": lit, "halo": halo}
 
 
 def _direct(light: F32, added: list[F32]) -> F32:

@@ -199,8 +199,10 @@ def _blur(port: Port, p: HousedLensParameters, x: F64, y: F64, nm: float, focal_
     return blur
 
 
-def seen_through(planes: Planes, picture: PortPicture, display_window: Window) -> dict[str, F32]:
-    """Return colour, coverage, displacement, blur and lookup map of the picture through the port.
+def seen_through(planes: Planes, picture: PortPicture, display_window: Window, tile: Tile) -> dict[str, F32]:
+    """Return colour and coverage of the picture through the port, and its records that are wanted.
+
+    The records are displacement, blur and lookup map.
 
     The lookup map counts from the edges of the display window, as image programs do, also for the pixels
     outside it.
@@ -208,8 +210,11 @@ def seen_through(planes: Planes, picture: PortPicture, display_window: Window) -
     rgb, alpha = np.ascontiguousarray(planes["rgb"]), np.ascontiguousarray(planes["alpha"])
     grid, blurs, green = picture.grid, picture.blurs, picture.shift[GREEN]
     colour, coverage = np.empty_like(rgb), alpha if (alpha == 1.0).all() else np.empty_like(alpha)
-    record = {name: np.empty((2, *alpha.shape), np.float32) for name in ("displacement", "lookup_map")}
-    blur_px = np.empty_like(alpha)
+    record = {
+        name: np.empty((*several, *alpha.shape), np.float32)
+        for name, several in (("displacement", (2,)), ("blur_px", ()), ("lookup_map", (2,)))
+        if tile.wants(name)
+    }
 
     def displaced(rows: slice) -> None:
         for channel, plane in enumerate(rgb):
@@ -225,16 +230,19 @@ def seen_through(planes: Planes, picture: PortPicture, display_window: Window) -
         for plane, blur, part in zip(colour, blurs, coarse, strict=True):
             if part is not None:
                 blur.mix([plane], [part], rows=rows, out=[plane])
-        for to, shift in zip(record["displacement"], green, strict=True):
-            to[rows] = grid.blown_up(shift, rows=rows)
-        x, y = grid.source_maps(green, rows=rows)
-        x += np.float32(grid.x - display_window.x)
-        y += np.float32(grid.y - display_window.y)
-        record["lookup_map"][:, rows] = normalised_map(x, y, display_window.shape)
-        blur_px[rows] = grid.blown_up(blurs[GREEN].sigma_px, rows=rows)
+        if "displacement" in record:
+            for to, shift in zip(record["displacement"], green, strict=True):
+                to[rows] = grid.blown_up(shift, rows=rows)
+        if "blur_px" in record:
+            record["blur_px"][rows] = grid.blown_up(blurs[GREEN].sigma_px, rows=rows)
+        if "lookup_map" in record:
+            x, y = grid.source_maps(green, rows=rows)
+            x += np.float32(grid.x - display_window.x)
+            y += np.float32(grid.y - display_window.y)
+            record["lookup_map"][:, rows] = normalised_map(x, y, display_window.shape)
 
     in_parallel(softened, bands)
-    return {"rgb": colour, "alpha": coverage, "blur_px": blur_px, **record}
+    return {"rgb": colour, "alpha": coverage, **record}
 
 
 class PortOperator(Operator[P]):
@@ -278,9 +286,9 @@ class PortOperator(Operator[P]):
     def apply(
         self,
         planes: Planes,
-        tile: Tile,  # noqa: ARG002 - part of the protocol
+        tile: Tile,
         shot: Shot,
         prepared: PortPicture,
     ) -> Planes:
         """Bend."""
-        return seen_through(planes, prepared, shot.display_window)
+        return seen_through(planes, prepared, shot.display_window, tile)

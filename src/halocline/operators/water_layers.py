@@ -112,7 +112,9 @@ class WaterLayers(Operator[WaterLayersParameters]):
         if empty is not None:
             arms = [lever_arm(water.seen_to(view.enter_m), view.enter_m, view.leave_m) for view in views]
             change = replace(change, open_water=OpenWater(empty, rays.shift(self._bend(views, arms))))
-        return {**_moved(planes, share, change), **_recorded(share, change)}
+        moved = _moved(planes, share, change)
+        wanted = tile.wants("displacement") or tile.wants("blur_px")
+        return {**moved, **_recorded(share, change)} if wanted else moved
 
     def _bend(self, views: list[LayerView], arms: list[F32]) -> F32:
         """Return the change of direction by all layers, without fringes."""
