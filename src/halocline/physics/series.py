@@ -15,9 +15,9 @@ from halocline._compiled import compiled
 _LN2_HIGH = np.float32(0.693359375)
 _LN2_LOW = np.float32(-2.12194440e-4)
 _PER_LN2 = np.float32(1.4426950408889634)
-# 2^n leaves float32 below and above; exp of less is 0 for any picture.
+# Below and above, 2^n leaves float32.
 _LEAST, _MOST = np.float32(-87.0), np.float32(88.0)
-_HALF, _ONE = np.float32(0.5), np.float32(1.0)
+_ZERO, _HALF, _ONE = np.float32(0.0), np.float32(0.5), np.float32(1.0)
 _EXPONENT_BIAS, _MANTISSA_BITS = np.int32(127), np.int32(23)
 
 # 1/n!
@@ -27,14 +27,14 @@ _F8, _F9, _F10, _F11, _F12 = (np.float32(1.0 / n) for n in (40320, 362880, 36288
 
 @compiled
 def exponential(x: np.float32) -> np.float32:
-    """Return exp(x), within 1.3e-7 of it, for x from -87 to 88; beyond, that of the nearer end.
+    """Return exp(x), within 1.3e-7 of it, for x from -87 to 88; 0 for less, exp(88) for more.
 
     exp(x) = 2^n exp(f) with f at most ln(2)/2 either side: Taylor's series to the seventh power is within
     6e-9 there.
     """
-    x = min(max(x, _LEAST), _MOST)
-    n = np.floor(x * _PER_LN2 + _HALF)
-    f = x - n * _LN2_HIGH
+    within = min(max(x, _LEAST), _MOST)
+    n = np.floor(within * _PER_LN2 + _HALF)
+    f = within - n * _LN2_HIGH
     f = f - n * _LN2_LOW
     p = _F6 + f * _F7
     p = _F5 + f * p
@@ -45,7 +45,7 @@ def exponential(x: np.float32) -> np.float32:
     # The bits of 2^n.
     power = np.int32((np.int32(n) + _EXPONENT_BIAS) << _MANTISSA_BITS).view(np.float32)
     result: np.float32 = p * power
-    return result
+    return result if x >= _LEAST else _ZERO
 
 
 @compiled

@@ -41,6 +41,7 @@ from numpy.typing import NDArray
 from halocline._typing import F32, F64
 from halocline.physics.bands import Bands
 from halocline.physics.phase import henyey_greenstein
+from halocline.physics.transport_loops import decay, veil
 from halocline.physics.visibility import ENDLESS_M, RangeRemap
 
 # Scattering asymmetry of natural water; petzold1972's tables integrate to 0.87 .. 0.95.
@@ -309,11 +310,7 @@ def attenuate(path: LightPath, length_m: F32) -> F32:
     length_m
         Metres of water to each surface, any one shape, as `LightPath.path_length` gives.
     """
-    out = np.empty((path.bands.count, *length_m.shape), np.float32)
-    for layer, rate in zip(out, path.beam_rate, strict=True):
-        np.multiply(length_m, np.float32(-rate), out=layer)
-        np.exp(layer, out=layer)
-    return out
+    return _decays(length_m, path.beam_rate)
 
 
 def daylight_gain(path: LightPath, range_m: F32, mu: F32) -> F32:
@@ -331,10 +328,15 @@ def daylight_gain(path: LightPath, range_m: F32, mu: F32) -> F32:
     deeper += np.float32(path.camera_depth_m)
     np.maximum(deeper, np.float32(path.highest_depth_m), out=deeper)
     deeper -= np.float32(path.reference_depth_m)
-    out = np.empty((path.bands.count, *deeper.shape), np.float32)
-    for layer, rate in zip(out, path.bands.diffuse_attenuation * path.downwelling_scale, strict=True):
-        np.multiply(deeper, np.float32(-rate), out=layer)
-        np.exp(layer, out=layer)
+    return _decays(deeper, path.bands.diffuse_attenuation * path.downwelling_scale)
+
+
+def _decays(length_m: F32, rates: F64) -> F32:
+    """Return exp(-k s) for each rate, ``(K, *shape)``."""
+    out = np.empty((len(rates), *length_m.shape), np.float32)
+    flat = np.ascontiguousarray(length_m).ravel()
+    for layer, rate in zip(out.reshape(len(rates), -1), rates.astype(np.float32), strict=True):
+        decay(flat, rate, layer)
     return out
 
 
@@ -383,25 +385,47 @@ def veiling_light(path: LightPath, geometry: VeilGeometry) -> F32:
     The covered share of a pixel has the veil in front of its surface, the uncovered share that of open water:
     this is what keeps the edge of a thin thing from standing in a dry halo.
     """
-    sun, diffuse, even = (part * path.veil_scale for part in (*path.source_strengths(), path.even_source()))
     p_sun, p_diffuse = path.phases(geometry.mu, geometry.cos_sun)
     length, behind = _layered(geometry)
-    # Once here instead of once a band in exp(-k s).
-    length = np.negative(length)
-    out = np.empty((path.bands.count, *geometry.mu.shape), np.float32)
-    source, scratch = np.empty_like(geometry.mu), np.empty_like(geometry.mu)
-    for band, layer in enumerate(out):
-        rate = path.veil_rate(geometry.mu, band)
-        _mean_decay(rate, length, behind, out=layer)
-        # j (1 - exp(-k s)) / k
-        np.subtract(np.float32(1.0), layer, out=layer)
-        np.multiply(p_sun, np.float32(sun[band]), out=source)
-        np.multiply(p_diffuse, np.float32(diffuse[band]), out=scratch)
-        source += scratch
-        source += np.float32(even[band])
-        source /= rate
-        np.multiply(layer, source, out=layer)
+    veil_before = _Veil.of(path)
+    out = veil_before(length, geometry.mu, p_sun, p_diffuse)
+    for other in behind:
+        if other.share.size:
+            at = other.where
+            there = veil_before(other.length_m, geometry.mu[at], p_sun[at], p_diffuse[at])
+            here = out[:, at[0], at[1]]
+            out[:, at[0], at[1]] = here + other.share * (there - here)
     return out
+
+
+@dataclass(frozen=True)
+class _Veil:
+    """Rates and sources of every band, as `halocline.physics.transport_loops.veil` takes them."""
+
+    rates: F32
+    sources: F32
+
+    @classmethod
+    def of(cls, path: LightPath) -> _Veil:
+        scale, bands = path.veil_scale, path.bands
+        c, kd = bands.attenuation * scale, bands.diffuse_attenuation * scale
+        # Only water that dims daylight about as fast as a beam of light has rays of no net loss.
+        least = np.where(c - kd < 2.0 * SMALLEST_RATE, SMALLEST_RATE, -1.0)
+        sources = np.stack([*path.source_strengths(), path.even_source()]) * scale
+        return cls(
+            np.stack([c, kd, least], axis=1).astype(np.float32), np.ascontiguousarray(sources.T, np.float32)
+        )
+
+    def __call__(self, length_m: F32, mu: F32, p_sun: F32, p_diffuse: F32) -> F32:
+        """Return the veil before rays of one shape, ``(K, *shape)``."""
+        out = np.empty((len(self.rates), *mu.shape), np.float32)
+        length, down, sun, diffuse = (
+            np.ascontiguousarray(plane).ravel() for plane in (length_m, mu, p_sun, p_diffuse)
+        )
+        most = np.float32(LARGEST_EXPONENT)
+        for layer, rates, sources in zip(out.reshape(len(out), -1), self.rates, self.sources, strict=True):
+            veil(length, down, sun, diffuse, rates, sources, most, layer)
+        return out
 
 
 def _layered(geometry: VeilGeometry) -> tuple[F32, list[_Behind]]:
@@ -417,18 +441,3 @@ def _layered(geometry: VeilGeometry) -> tuple[F32, list[_Behind]]:
         share[empty] = np.float32(0.0)
         behind.append(_Behind.of(share, geometry.open_length_m))
     return length, behind
-
-
-def _mean_decay(rate: F32, minus_length_m: F32, behind: list[_Behind], *, out: F32) -> None:
-    """Write exp(-k s), averaged over what each pixel shows."""
-    _decay(rate, minus_length_m, out=out)
-    for other in behind:
-        if other.share.size:
-            there = _decay(rate[other.where], -other.length_m, out=np.empty_like(other.share))
-            out[other.where] += other.share * (there - out[other.where])
-
-
-def _decay(rate: F32, minus_length_m: F32, *, out: F32) -> F32:
-    np.multiply(rate, minus_length_m, out=out)
-    np.minimum(out, np.float32(LARGEST_EXPONENT), out=out)
-    return np.exp(out, out=out)
