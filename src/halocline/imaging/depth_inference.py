@@ -15,7 +15,7 @@ from numpy.typing import NDArray
 from halocline._typing import F32, F64
 from halocline.imaging.camera import Camera
 from halocline.imaging.depth import ENDLESS, DepthSpec, Edges, Kind, range_planes
-from halocline.imaging.depth_edges import COVERED, mixed_and_clean_steps
+from halocline.imaging.depth_edges import COVERED, Pixels, mixed_and_clean_steps, neighbour
 from halocline.imaging.frame import Window
 
 # Nearest surface a shot plausibly shows, metres; beyond these the unit is doubted (common practice, no
@@ -285,13 +285,14 @@ def _is_premultiplied(values: F32, alpha: F32, spec: DepthSpec) -> bool:
     if spec.kind not in {"planar", "range", "negative_planar"}:
         return False
     # Compare each partly covered pixel with the pixel to its right or left that is covered.
+    partial: Pixels = np.flatnonzero((alpha > 0.1) & (alpha < 0.8))
+    coverage, depth = alpha.ravel(), values.ravel()
     votes_for = votes_against = 0
-    for inner, outer in (((slice(None, -1)), slice(1, None)), (slice(1, None), slice(None, -1))):
-        part, whole = alpha[:, inner], alpha[:, outer]
-        pairs = (part > 0.1) & (part < 0.8) & (whole >= COVERED)
-        coverage = part[pairs]
+    for right in (1, -1):
+        beside = neighbour(alpha.shape, partial, 0, right)
+        whole = coverage[beside] >= COVERED
         with np.errstate(divide="ignore", invalid="ignore"):
-            ratio = values[:, inner][pairs] / values[:, outer][pairs]
-        votes_for += int(np.count_nonzero(np.abs(ratio - coverage) < 0.05))
+            ratio = depth[partial[whole]] / depth[beside[whole]]
+        votes_for += int(np.count_nonzero(np.abs(ratio - coverage[partial[whole]]) < 0.05))
         votes_against += int(np.count_nonzero(np.abs(ratio - 1.0) < 0.05))
     return votes_for > 8 and votes_for > 2 * votes_against

@@ -17,9 +17,9 @@ from __future__ import annotations
 
 from dataclasses import dataclass
 
-import cv2
 import numpy as np
 
+from halocline._compiled import compiled
 from halocline._typing import F32
 from halocline.imaging.depth_edges import COVERED, Mask, Pixels, neighbour
 
@@ -31,7 +31,6 @@ REACH = 2
 LEAST_SHARE = 0.02
 # Contrast of the two surfaces, relative to their mean, at which colour and place are believed alike.
 _CONTRAST = 0.15
-_BAND_PIXELS = 1 << 17
 # Nothing is that near to a lens; keeps one over it finite.
 _NEAREST_M = 1e-3
 
@@ -172,19 +171,44 @@ def far_light_of(rgb: F32, range_m: F32, far_m: F32, far_share: F32) -> F32:
 def _along_steps(alpha: F32, range_m: F32) -> Mask:
     """Return the covered pixels that have two surfaces within one pixel around them."""
     found = np.zeros(range_m.shape, bool)
-    square = np.ones((3, 3), np.uint8)
-    # Bands of rows, with one more row at each side, so that all of this stays in the processor's cache.
-    height = max(1, _BAND_PIXELS // range_m.shape[1])
-    for first in range(0, len(range_m), height):
-        top, last = max(first - 1, 0), min(first + height, len(range_m))
-        distance = range_m[top : last + 1]
-        covered = (alpha[top : last + 1] >= COVERED) & (distance > _NEAREST_M) & (distance < np.inf)
-        with np.errstate(divide="ignore", over="ignore"):
-            inverse = np.reciprocal(distance)
-        high = cv2.dilate(np.where(covered, inverse, np.float32(0)), square)
-        low = cv2.erode(np.where(covered, inverse, np.float32(np.inf)), square)
-        found[first:last] = (covered & (high - low > STEP * high))[first - top :][: last - first]
+    mark_steps(alpha, range_m, np.float32(COVERED), np.float32(_NEAREST_M), np.float32(STEP), found)
     return found
+
+
+@compiled
+def mark_steps(
+    alpha: F32, range_m: F32, covered: np.float32, nearest: np.float32, step: np.float32, out: Mask
+) -> None:
+    """Mark the covered pixels around which one over the range differs by a share of its greatest.
+
+    Only covered pixels, farther than the nearest and not endlessly far, count. Edge pixels repeat.
+    """
+    rows, columns = range_m.shape
+    zero, endless = np.float32(0.0), np.float32(np.inf)
+    # One over the range of three rows in turn; of what does not count, 0 among the greatest, inf the least.
+    high, low = np.zeros((3, columns), np.float32), np.full((3, columns), endless, np.float32)
+    tall, deep = np.zeros(columns + 2, np.float32), np.full(columns + 2, endless, np.float32)
+    for ahead in range(rows + 1):
+        if ahead < rows:
+            cover, distance = alpha[ahead], range_m[ahead]
+            to_high, to_low = high[ahead % 3], low[ahead % 3]
+            for x in range(columns):
+                counts = cover[x] >= covered and distance[x] > nearest and distance[x] < endless
+                inverse = np.float32(1.0) / max(distance[x], nearest)
+                to_high[x] = inverse if counts else zero
+                to_low[x] = inverse if counts else endless
+        else:
+            high[ahead % 3, :], low[ahead % 3, :] = zero, endless
+        if ahead == 0:
+            continue
+        for x in range(columns):
+            tall[x + 1] = max(high[0, x], high[1, x], high[2, x])
+            deep[x + 1] = min(low[0, x], low[1, x], low[2, x])
+        here, marks = high[(ahead - 1) % 3], out[ahead - 1]
+        for x in range(columns):
+            most = max(tall[x], tall[x + 1], tall[x + 2])
+            least = min(deep[x], deep[x + 1], deep[x + 2])
+            marks[x] = here[x] > zero and most - least > step * most
 
 
 def _inverse(alpha: F32, range_m: F32, at: Pixels) -> F32:
