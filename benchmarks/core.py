@@ -11,7 +11,6 @@ Rounds are interleaved, so that all see the same machine; medians and ratios are
 
 from __future__ import annotations
 
-import resource
 import statistics
 import subprocess
 import sys
@@ -24,7 +23,7 @@ import numpy as np
 from benchmarks.files import UHD, halocline_frames, make_frame, plain
 
 from halocline._typing import F32
-from halocline.batch.frame_task import read_inputs, render, write_result
+from halocline.batch.frame_task import peak_memory_bytes, read_inputs, render, write_result
 from halocline.batch.task import FrameTask
 from halocline.graph.engine import Evaluation, evaluate
 from halocline.graph.graph import Graph, chain
@@ -150,14 +149,15 @@ def _peak_gib(source: Path, target: Path) -> float:
     """Return the peak memory of a fresh process that does one whole frame."""
     command = [sys.executable, "-m", "benchmarks.core", "--one-frame", str(source), str(target)]
     done = subprocess.run(command, check=True, capture_output=True, text=True)
-    return float(done.stdout) / (1 << 20)
+    return float(done.stdout) / (1 << 30)
 
 
 def _one_frame(source: str, target: str) -> None:
     preset = load_preset(PRESET)
     inputs = read_inputs(FrameTask(1001, Path(source), None, Path(target)), preset)
     write_result(render(inputs, preset, Evaluation()), preset)
-    print(resource.getrusage(resource.RUSAGE_SELF).ru_maxrss)
+    # Not the resource usage's peak: a process begins with that of the one that started it.
+    print(peak_memory_bytes())
 
 
 if __name__ == "__main__":
