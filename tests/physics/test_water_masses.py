@@ -10,7 +10,7 @@ from halocline.physics.bands import fit_bands
 from halocline.physics.refraction import lever_arm
 from halocline.physics.transport import LightPath
 from halocline.physics.water import jerlov_water
-from halocline.physics.water_masses import Lengths, TwoWaters, _exp, lengths_to, other_bands
+from halocline.physics.water_masses import Lengths, TwoWaters, lengths_to, other_bands
 
 BANDS = fit_bands(jerlov_water("II"))
 PATH = LightPath(
@@ -78,14 +78,6 @@ def test_stain_takes_blue_most_and_turbidity_takes_all_alike() -> None:
     np.testing.assert_allclose(turbid.scattering, 4.0 * BANDS.scattering)
     assert (turbid.diffuse_attenuation > BANDS.diffuse_attenuation).all()
     np.testing.assert_allclose(turbid.attenuation, turbid.absorption + turbid.scattering)
-
-
-def test_own_exponential_is_that_of_numpy_and_ends_in_nothing() -> None:
-    x = np.linspace(-87.0, 80.0, 20_001).astype(np.float32)
-    ours = np.array([_exp(value) for value in x])
-    np.testing.assert_allclose(ours, np.exp(x.astype(np.float64)), rtol=2e-7)
-    assert 0.0 <= _exp(np.float32(-np.inf)) < 2e-38
-    assert _exp(np.float32(0.0)) == 1.0
 
 
 def test_share_beyond_the_layer_is_that_of_the_lever() -> None:

@@ -131,11 +131,12 @@ class ForwardScatter(Operator[ForwardScatterParameters]):
             # The halo is made where it is then added to the direct light.
             light = lit[band]
             for rows in pieces:
-                light[rows] = halo_energy(
+                halo_energy(
                     _direct(bands[band, rows], [plane[band, rows] for plane in added]),
                     length[rows],
                     float(regained[band]),
                     strength=self.parameters.strength,
+                    out=light[rows],
                 )
             arrived = field.arrived(light)
             for rows in pieces:

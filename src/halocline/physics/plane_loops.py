@@ -149,21 +149,24 @@ def part_by_range(
     of each comes, 0 for the first; ``weights`` are what of their light stays in its pixel.
     """
     zero, one, farthest = np.float32(0.0), np.float32(1.0), np.float32(1e-6)
-    count = member.shape[0]
+    columns = place.shape[1]
+    own = np.empty(columns, np.float32)
     for y in range(place.shape[0]):
-        for x in range(place.shape[1]):
-            range_m = one / max(nearness[y, x], farthest)
-            # What arrives from a pixel's own range has to be all of it, wherever that lies between the two.
-            own = stay = zero
-            for k in range(count):
-                share = max(one - abs(place[y, x] - np.float32(k)), zero)
-                front = min(nearest[k] * range_m, one) if nearest[k] > zero else one
-                member[k, y, x], arrives[k, y, x] = share, front
-                own += share * front
-                stay += share * weights[k]
-            for k in range(count):
-                arrives[k, y, x] /= own
-            stays[y, x] = stay
+        at, near, kept = place[y], nearness[y], stays[y]
+        own[:] = kept[:] = zero
+        for k in range(member.shape[0]):
+            shares, fronts = member[k, y], arrives[k, y]
+            for x in range(columns):
+                share = max(one - abs(at[x] - np.float32(k)), zero)
+                front = min(nearest[k] / max(near[x], farthest), one) if nearest[k] > zero else one
+                shares[x], fronts[x] = share, front
+                # What arrives from a pixel's own range has to be all of it, wherever that lies between two.
+                own[x] += share * front
+                kept[x] += share * weights[k]
+        for k in range(member.shape[0]):
+            fronts = arrives[k, y]
+            for x in range(columns):
+                fronts[x] /= own[x]
 
 
 @compiled

@@ -180,8 +180,8 @@ def halo_gain(forward_b: F64 | float, range_m: F64 | float) -> F64:
     return gain
 
 
-def halo_energy(direct: F32, range_m: F32, forward_b: float, *, strength: float = 1.0) -> F32:
-    """Return what each pixel gives to its halo, ``(rows, columns)``, from its attenuated light.
+def halo_energy(direct: F32, range_m: F32, forward_b: float, *, strength: float = 1.0, out: F32) -> None:
+    """Write what each pixel gives to its halo, ``(rows, columns)``, from its attenuated light.
 
     Parameters
     ----------
@@ -193,15 +193,16 @@ def halo_energy(direct: F32, range_m: F32, forward_b: float, *, strength: float 
         b_f, 1/m.
     strength
         Multiplies it; 1 is physical.
+    out
+        Where to; not the light itself.
     """
-    depth = range_m * np.float32(forward_b)
+    np.multiply(range_m, np.float32(forward_b), out=out)
     # Where the direct light has vanished its halo has too; the limit keeps 0 times infinity out.
-    np.minimum(depth, np.float32(DEEPEST), out=depth)
-    np.expm1(depth, out=depth)
-    depth *= direct
+    np.minimum(out, np.float32(DEEPEST), out=out)
+    np.expm1(out, out=out)
+    out *= direct
     if strength != 1.0:
-        depth *= np.float32(strength)
-    return depth
+        out *= np.float32(strength)
 
 
 def halo_transfer(spectrum: F64, forward_share: float, *, b: float, range_m: float) -> F64:

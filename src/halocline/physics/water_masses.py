@@ -19,6 +19,7 @@ import numpy as np
 from halocline._compiled import compiled
 from halocline._typing import F32, F64
 from halocline.physics.bands import Bands, band_value
+from halocline.physics.series import exponential
 from halocline.physics.transport import LARGEST_EXPONENT, LightPath
 
 # Absorption by dissolved organic matter falls off as exp(-slope (nm - 440)); 0.014 to 0.018 per nm
@@ -178,40 +179,17 @@ def _change(
     lobe_1, lobe_2, diffuse = phases[0], phases[1], phases[2]
     for pixel in range(first.shape[0]):
         t, p = first[pixel], second[pixel]
-        gain[pixel] = _exp(min(gain_1 * t + gain_2 * p, largest))
+        gain[pixel] = exponential(min(gain_1 * t + gain_2 * p, largest))
         # k s, with k = c + Kd mu; kept from 0 by what cannot be seen, for the quotients below.
         depth_1 = t * c_1 + (t * mu[pixel]) * kd_1 + np.float32(1e-6)
         depth_2 = p * c_2 + (p * mu[pixel]) * kd_2 + np.float32(1e-6)
-        left_1, left_2 = _exp(min(-depth_1, largest)), _exp(min(-depth_2, largest))
+        left_1, left_2 = exponential(min(-depth_1, largest)), exponential(min(-depth_2, largest))
         source_1 = sun_1 * lobe_1[pixel] + diffuse_1 * diffuse[pixel] + even_1
         source_2 = sun_2 * lobe_2[pixel] + diffuse_2 * diffuse[pixel] + even_2
         # j s (1 - exp(-k s))/(k s)
         front = (one - left_1) / depth_1 * t * source_1
         behind = (one - left_2) / depth_2 * p * source_2
         veil[pixel] = left_1 * behind + front
-
-
-@compiled
-def _exp(x: np.float32) -> np.float32:
-    """Return exp x to a part in 10^7, x at most 88; of less than -87, next to nothing.
-
-    The C library's, called once a number, takes five times as long. 2^n exp(r) with r within half of ln 2: a
-    polynomial, and n put where a float keeps its exponent.
-    """
-    x = max(x, np.float32(-87.0))
-    n = np.floor(x * np.float32(1.4426950408889634) + np.float32(0.5))
-    # ln 2 in two parts, of which the first has few enough digits for its product to be exact.
-    r = (x - n * np.float32(0.693359375)) + n * np.float32(2.12194440e-4)
-    p = np.float32(1.9875691500e-4)
-    p = p * r + np.float32(1.3981999507e-3)
-    p = p * r + np.float32(8.3334519073e-3)
-    p = p * r + np.float32(4.1665795894e-2)
-    p = p * r + np.float32(1.6666665459e-1)
-    p = p * r + np.float32(5.0000001201e-1)
-    p = p * (r * r) + r + np.float32(1.0)
-    power = np.int32((np.int32(n) + 127) << 23).view(np.float32)
-    result: np.float32 = p * power
-    return result
 
 
 def lengths_to(
