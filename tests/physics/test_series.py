@@ -7,7 +7,7 @@ import pytest
 
 from halocline._compiled import compiled
 from halocline._typing import F32, F64
-from halocline.physics.series import cosine, exponential, sine
+from halocline.physics.series import cosine, exponential, exponential_less_one, sine
 
 RIGHT_ANGLE = np.pi / 2
 
@@ -16,6 +16,12 @@ RIGHT_ANGLE = np.pi / 2
 def exponentials(x: F32, out: F32) -> None:
     for index in range(x.size):
         out[index] = exponential(x[index])
+
+
+@compiled
+def exponentials_less_one(x: F32, out: F32) -> None:
+    for index in range(x.size):
+        out[index] = exponential_less_one(x[index])
 
 
 @compiled
@@ -48,6 +54,14 @@ def test_exponential_of_nothing_is_one_and_its_ends_hold() -> None:
     assert ends[0] == 1.0
     assert ends[1] == ends[3] == 0.0
     assert ends[2] == ends[4] == pytest.approx(np.exp(88.0), rel=1e-6)
+
+
+def test_exponential_less_one_is_within_its_bound_however_small() -> None:
+    tiny = np.geomspace(1e-30, 0.3, 100_001)
+    x = np.concatenate([-tiny, tiny, np.linspace(-87.0, 88.0, 1_000_001)]).astype(np.float32)
+    exact = np.expm1(x[x != 0].astype(np.float64))
+    assert np.abs(of(exponentials_less_one, x[x != 0]) / exact - 1.0).max() < 2e-7
+    assert of(exponentials_less_one, np.array([0.0, -np.inf])).tolist() == [0.0, -1.0]
 
 
 @pytest.mark.parametrize(("loop", "exact"), [(sines, np.sin), (cosines, np.cos)])

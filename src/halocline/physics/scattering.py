@@ -22,9 +22,11 @@ import numpy as np
 from scipy.optimize import nnls
 from scipy.special import itj0y0, j0
 
+from halocline._compiled import compiled
 from halocline._typing import F32, F64
 from halocline.errors import PhysicsError
 from halocline.physics.phase import henyey_greenstein
+from halocline.physics.series import exponential_less_one
 from halocline.physics.soften import HaloKernels
 
 # Beyond this angle light no longer belongs to the picture of its source; it feeds the veil. The small-angle
@@ -196,13 +198,19 @@ def halo_energy(direct: F32, range_m: F32, forward_b: float, *, strength: float 
     out
         Where to; not the light itself.
     """
-    np.multiply(range_m, np.float32(forward_b), out=out)
-    # Where the direct light has vanished its halo has too; the limit keeps 0 times infinity out.
-    np.minimum(out, np.float32(DEEPEST), out=out)
-    np.expm1(out, out=out)
-    out *= direct
-    if strength != 1.0:
-        out *= np.float32(strength)
+    _halo_energy(direct, range_m, np.float32(forward_b), np.float32(DEEPEST), np.float32(strength), out)
+
+
+@compiled
+def _halo_energy(
+    direct: F32, range_m: F32, rate: np.float32, deepest: np.float32, strength: np.float32, out: F32
+) -> None:
+    for row in range(out.shape[0]):
+        light, length, given = direct[row], range_m[row], out[row]
+        for x in range(given.size):
+            # Where the direct light has vanished its halo has too; the limit keeps 0 times infinity out.
+            depth = min(length[x] * rate, deepest)
+            given[x] = strength * (exponential_less_one(depth) * light[x])
 
 
 def halo_transfer(spectrum: F64, forward_share: float, *, b: float, range_m: float) -> F64:

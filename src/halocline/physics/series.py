@@ -32,6 +32,22 @@ def exponential(x: np.float32) -> np.float32:
     exp(x) = 2^n exp(f) with f at most ln(2)/2 either side: Taylor's series to the seventh power is within
     6e-9 there.
     """
+    power, rest = _parts(x)
+    result: np.float32 = power * (_ONE + rest)
+    return result if x >= _LEAST else _ZERO
+
+
+@compiled
+def exponential_less_one(x: np.float32) -> np.float32:
+    """Return exp(x) - 1 for x as `exponential` takes it, within 2e-7 of it however small; -1 for less."""
+    power, rest = _parts(x)
+    result: np.float32 = power * rest + (power - _ONE)
+    return result if x >= _LEAST else -_ONE
+
+
+@compiled
+def _parts(x: np.float32) -> tuple[np.float32, np.float32]:
+    """Return 2^n and exp(f) - 1, see `exponential`."""
     within = min(max(x, _LEAST), _MOST)
     n = np.floor(within * _PER_LN2 + _HALF)
     f = within - n * _LN2_HIGH
@@ -41,11 +57,9 @@ def exponential(x: np.float32) -> np.float32:
     p = _F4 + f * p
     p = _F3 + f * p
     p = _F2 + f * p
-    p = _ONE + f * (_ONE + f * p)
     # The bits of 2^n.
     power = np.int32((np.int32(n) + _EXPONENT_BIAS) << _MANTISSA_BITS).view(np.float32)
-    result: np.float32 = p * power
-    return result if x >= _LEAST else _ZERO
+    return power, f * (_ONE + f * p)
 
 
 @compiled
