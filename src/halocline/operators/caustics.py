@@ -13,6 +13,7 @@ from typing import Any, Literal
 import numpy as np
 from numpy.typing import NDArray
 
+from halocline._compiled import compiled
 from halocline._typing import F32
 from halocline.graph.operator import Operator, Planes, PlaneUse, Tile
 from halocline.graph.sea import Sea
@@ -23,14 +24,14 @@ from halocline.operators.surface_light import (
     channel_weights,
     light_field,
 )
-from halocline.physics.facing import EDGE_REACH, averaged_at_edges, normals_from_range
+from halocline.physics.facing import EDGE_REACH, normals_from_range, sun_over_diffuse
 from halocline.physics.light_field import CausticField
 from halocline.physics.transport import LightPath
 from halocline.physics.visibility import RangeRemap
 from halocline.quantities import Ratio, Strict
 
 # A surface seen this steeply at least, when the width of a pixel on it is reckoned.
-_STEEPEST = 0.1
+_STEEPEST = np.float32(0.1)
 # Diffuse light that reaches a surface facing straight down, as a share of that on one facing up: what the
 # bottom throws back. Common practice, no source.
 _FROM_BELOW = 0.1
@@ -38,6 +39,8 @@ _FROM_BELOW = 0.1
 # a pattern on them. Over the last part of the way there it fades.
 _UNSEEN = 1.0 / 500.0
 _FADING = 0.25
+# In float32, as all numbers in the loops.
+_NOTHING, _ALL, _LEAST, _FARTHEST = (np.float32(number) for number in (0.0, 1.0, 1e-6, FARTHEST_M))
 
 
 class CausticsParameters(Strict):
@@ -141,19 +144,28 @@ class Caustics(Operator[CausticsParameters]):
         """Put the pattern on the light."""
         ready: _Prepared = prepared
         trimmed = {name: tile.trim(plane) for name, plane in planes.items()}
-        facing = _facing(self._normals(planes, tile, shot), planes["range"], shot)
-        if facing is not None:
-            facing = tile.trim(facing)
+        normal = self._normals(planes, tile, shot)
+        facing = None
+        if normal is not None:
+            path = shot.path
+            takes = sun_over_diffuse(
+                normal, planes["range"], travel=path.sun_travel, up=path.up, from_below=_FROM_BELOW
+            )
+            facing = tile.trim(takes).ravel()
         view = _View.of(shot, ready.axes, tile)
-        gain = _departure(ready, view, trimmed["range"], facing)
-        far_share = trimmed.get("far_light", trimmed.get("far_share"))
-        if far_share is not None and far_share.any():
+        gain = _departure(ready, view, trimmed["range"].ravel(), facing)
+        if "far_share" in trimmed:
+            share = trimmed.get("far_light", trimmed["far_share"]).ravel()
+            mixed = np.flatnonzero(share)
             # The farther surface's direction is not known: as if level.
-            gain += far_share * (_departure(ready, view, trimmed["far_range"], None) - gain)
+            far = _departure(ready, view.at(mixed), trimmed["far_range"].ravel()[mixed], None)
+            gain[:, mixed] += share[mixed] * (far - gain[:, mixed])
+        gain = gain.reshape(-1, *tile.region.shape)
         self._hold_out(gain, trimmed)
         key = self.parameters.key_light
         form = "rgb" if key else "bands"
-        lit = trimmed[form] + trimmed[f"light.{key}" if key else form] * gain
+        lit = trimmed[f"light.{key}" if key else form] * gain
+        lit += trimmed[form]
         gain += np.float32(1.0)
         return {form: lit, "caustic_gain": gain}
 
@@ -177,7 +189,7 @@ class Caustics(Operator[CausticsParameters]):
 
 @dataclass(frozen=True)
 class _View:
-    """Unit view directions of a tile along the level axes and downwards, and a pixel's width per metre."""
+    """Unit view directions of pixels along the level axes and downwards, and a pixel's width per metre."""
 
     x: F32
     y: F32
@@ -188,29 +200,13 @@ class _View:
 
     @classmethod
     def of(cls, shot: Shot, axes: LevelAxes, tile: Tile) -> _View:
-        x, y = axes.across(shot, tile.region)
-        down = shot.view_plane("downward", tile.region)
+        x, y = (plane.ravel() for plane in axes.across(shot, tile.region))
+        down = shot.view_plane("downward", tile.region).ravel()
         return cls(x, y, down, shot.path.camera_depth_m, max(shot.camera.tangent_per_px), shot.path.remap)
 
-    def at(self, where: NDArray[np.bool_]) -> _View:
-        """Return the directions of some pixels, ``(n,)`` each."""
+    def at(self, where: NDArray[np.intp]) -> _View:
+        """Return the directions of some pixels."""
         return replace(self, x=self.x[where], y=self.y[where], down=self.down[where])
-
-
-def _facing(normal: F32 | None, range_m: F32, shot: Shot) -> F32 | None:
-    """Return what a surface takes of the sun's light over what it takes of diffuse light; 1 if level."""
-    if normal is None:
-        return None
-    travel, up = shot.path.sun_travel.astype(np.float32), shot.path.up.astype(np.float32)
-    sun: F32 = -(normal[0] * travel[0] + normal[1] * travel[1] + normal[2] * travel[2])
-    np.maximum(sun, np.float32(0.0), out=sun)
-    sun *= np.float32(1.0 / max(1e-3, -float(shot.path.sun_travel @ shot.path.up)))
-    diffuse: F32 = normal[0] * up[0] + normal[1] * up[1] + normal[2] * up[2]
-    diffuse *= np.float32(0.5 * (1.0 - _FROM_BELOW))
-    diffuse += np.float32(0.5 * (1.0 + _FROM_BELOW))
-    sun, diffuse = averaged_at_edges([sun, diffuse], range_m)
-    over: F32 = np.maximum(diffuse, np.float32(0.5 * _FROM_BELOW))
-    return np.divide(sun, over, out=over)
 
 
 def _farthest(path: LightPath) -> float:
@@ -219,64 +215,75 @@ def _farthest(path: LightPath) -> float:
 
 
 def _departure(ready: _Prepared, view: _View, range_m: F32, facing: F32 | None) -> F32:
-    """Return by how much each band's light on the surfaces departs from even light, ``(K, ...)``.
+    """Return by how much each band's light on the surfaces of pixels departs from even light, ``(K, n)``.
 
     Where there is no surface, or none to be seen for water, light is taken as even: 0.
     """
-    out = np.zeros((len(ready.weights), *range_m.shape), np.float32)
     # Metres of water as the eye counts them: a story may draw surfaces near.
-    near = view.remap.apply(range_m) < np.float32(ready.farthest_m)
-    near &= range_m < np.float32(FARTHEST_M)
-    if near.all():
-        return _departures(ready, view, range_m, facing)
-    if near.any():
-        found = _departures(ready, view.at(near), range_m[near], None if facing is None else facing[near])
-        for plane, values in zip(out, found, strict=True):
-            plane[near] = values
-    return out
-
-
-def _departures(ready: _Prepared, view: _View, range_m: F32, facing: F32 | None) -> F32:
-    """Return the same for surfaces that are there and near, in any one shape."""
-    depth = view.down * range_m
-    depth += np.float32(view.depth_m)
-    np.maximum(depth, np.float32(0.0), out=depth)
-    # How wide a pixel is on level ground, between its width across and along the view.
-    width = range_m * np.float32(view.width)
-    width /= np.sqrt(np.maximum(np.abs(view.down), np.float32(_STEEPEST)))
-    light = ready.field.gain(
-        view.x * range_m, view.y * range_m, depth, origin=ready.axes.origin, footprint_m=width
+    metres = view.remap.apply(range_m)
+    x, y, depth, width, seen = np.empty((5, range_m.size), np.float32)
+    numbers = (view.depth_m, view.width, 1.0 / (_FADING * ready.farthest_m), 1.0 / _FADING)
+    _find_surfaces(
+        view.x,
+        view.y,
+        view.down,
+        range_m,
+        metres,
+        tuple(np.float32(number) for number in numbers),
+        (x, y, depth, width, seen),
     )
-    light -= np.float32(1.0)
-    light *= _fade(view.remap.apply(range_m), ready.farthest_m)
-    out = np.empty((len(ready.weights), *range_m.shape), np.float32)
+    light = ready.field.gain(x, y, depth, origin=ready.axes.origin, footprint_m=width)
+    out = np.empty((len(ready.weights), range_m.size), np.float32)
     for plane, weights, share, fading in zip(out, ready.weights, ready.share, ready.fading, strict=True):
-        # Channels that take part: two at most, since bands lie between them.
-        first, *others = np.flatnonzero(weights)
-        np.multiply(light[first], weights[first], out=plane)
-        for channel in others:
-            np.add(plane, light[channel] * weights[channel], out=plane)
-        np.multiply(plane, _sun_share(depth, share, fading, facing), out=plane)
+        sun = depth * -fading
+        np.exp(sun, out=sun)
+        _depart(
+            light, tuple(weights), seen, sun, share, sun if facing is None else facing, facing is None, plane
+        )
     return out
 
 
-def _fade(length_m: F32, farthest_m: float) -> F32:
-    """Return 1, and over the last part of the way to the farthest down to 0."""
-    left = length_m * np.float32(-1.0 / (_FADING * farthest_m))
-    left += np.float32(1.0 / _FADING)
-    return np.clip(left, np.float32(0.0), np.float32(1.0), out=left)
+@compiled
+def _find_surfaces(
+    view_x: F32,
+    view_y: F32,
+    down: F32,
+    range_m: F32,
+    metres: F32,
+    numbers: tuple[np.float32, ...],
+    out: tuple[F32, ...],
+) -> None:
+    """Write places, depth, a pixel's width there, and how far surfaces are seen through the water, 0 to 1."""
+    x, y, depth, width, seen = out
+    lens_m, per_m, fade, start = numbers
+    for i in range(range_m.size):
+        seen[i] = max(_NOTHING, min(start - metres[i] * fade, _ALL))
+        # What is not seen may as well lie at the surface, where light is even.
+        far = range_m[i] if seen[i] > _NOTHING and range_m[i] < _FARTHEST else _NOTHING
+        x[i], y[i] = view_x[i] * far, view_y[i] * far
+        depth[i] = max(down[i] * far + lens_m, _NOTHING) if far > _NOTHING else _NOTHING
+        # On level ground, between its width across and along the view.
+        width[i] = far * per_m / np.sqrt(max(abs(down[i]), _STEEPEST))
 
 
-def _sun_share(depth_m: F32, share: np.float32, fading: np.float32, facing: F32 | None) -> F32:
-    """Return the sun's share of one band's light on the surfaces."""
-    sun = depth_m * -fading
-    np.exp(sun, out=sun)
-    sun *= share
-    if facing is None:
-        return sun
-    rest = np.float32(1.0) - sun
-    sun *= facing
-    rest += sun
-    np.maximum(rest, np.float32(1e-6), out=rest)
-    sun /= rest
-    return sun
+@compiled
+def _depart(
+    light: F32,
+    weights: tuple[np.float32, ...],
+    seen: F32,
+    sun_left: F32,
+    share: np.float32,
+    facing: F32,
+    level: bool,
+    out: F32,
+) -> None:
+    """Write by how much one band's light departs from even light."""
+    red, green, blue = weights
+    for i in range(out.size):
+        sun = sun_left[i] * share
+        if not level:
+            rest = _ALL - sun
+            sun *= facing[i]
+            sun /= max(rest + sun, _LEAST)
+        change = red * (light[0, i] - _ALL) + green * (light[1, i] - _ALL) + blue * (light[2, i] - _ALL)
+        out[i] = change * seen[i] * sun

@@ -4,13 +4,16 @@ from __future__ import annotations
 
 import cv2
 import numpy as np
+from numpy.typing import NDArray
 
-from halocline._typing import F32
+from halocline._compiled import compiled
+from halocline._typing import F32, F64
 
 # An edge runs where range changes by more than this share within a pixel; what differs less is one surface.
-_EDGE = 0.05
+_EDGE = np.float32(0.05)
 # How far around an edge pixel its surface is averaged.
 EDGE_REACH = 2
+_ZERO, _ONE, _LEAST, _ENDLESS = (np.float32(number) for number in (0.0, 1.0, 1e-20, np.inf))
 
 
 def normals_from_range(directions: F32, range_m: F32) -> F32:
@@ -31,52 +34,89 @@ def normals_from_range(directions: F32, range_m: F32) -> F32:
     Border rule: a pixel at the edge has one neighbour only on that axis. Needs one pixel around each.
     Level ground seen from above gives (0, 0, 1) in axes with z up, to rounding.
     """
-    known = np.isfinite(range_m)
-    place = directions * np.where(known, range_m, np.float32(0.0))
-    along_rows = _step_to_nearer(place, range_m, known, axis=0)
-    along_columns = _step_to_nearer(place, range_m, known, axis=1)
-    normal = np.stack(
-        [
-            along_rows[1] * along_columns[2] - along_rows[2] * along_columns[1],
-            along_rows[2] * along_columns[0] - along_rows[0] * along_columns[2],
-            along_rows[0] * along_columns[1] - along_rows[1] * along_columns[0],
-        ]
-    )
-    length = np.sqrt(normal[0] ** 2 + normal[1] ** 2 + normal[2] ** 2)
-    flat = length <= np.float32(1e-20)
-    normal /= np.where(flat, np.float32(1.0), length)
-    towards = normal[0] * directions[0] + normal[1] * directions[1] + normal[2] * directions[2]
-    normal *= np.where(towards > 0.0, np.float32(-1.0), np.float32(1.0))
-    out: F32 = np.where(flat, -directions, normal)
+    out = np.empty(directions.shape, np.float32)
+    _normals(np.ascontiguousarray(directions), np.ascontiguousarray(range_m), out)
     return out
 
 
-def _step_to_nearer(place: F32, range_m: F32, known: np.ndarray, *, axis: int) -> F32:
-    """Return the step in world space to the next pixel on an axis or from the one before, ``(3, ...)``.
+@compiled
+def _normals(directions: F32, range_m: F32, out: F32) -> None:
+    for row in range(range_m.shape[0]):
+        for column in range(range_m.shape[1]):
+            x, y, z = directions[0, row, column], directions[1, row, column], directions[2, row, column]
+            a, b, c = _step_to_nearer(directions, range_m, row, column, 1, 0)
+            d, e, f = _step_to_nearer(directions, range_m, row, column, 0, 1)
+            across, along, up = b * f - c * e, c * d - a * f, a * e - b * d
+            length = np.sqrt(across * across + along * along + up * up)
+            if length > _LEAST:
+                # Towards the lens.
+                length = -length if across * x + along * y + up * z > _ZERO else length
+                x, y, z = -across / length, -along / length, -up / length
+            out[0, row, column], out[1, row, column], out[2, row, column] = -x, -y, -z
+
+
+@compiled
+def _step_to_nearer(
+    directions: F32, range_m: F32, row: int, column: int, down: int, right: int
+) -> tuple[np.float32, np.float32, np.float32]:
+    """Return the step in space to the next pixel on an axis, or from the one before.
 
     Of the two, the one across which the range changes less; none where neither neighbour is known.
     """
-    size = range_m.shape[axis]
-    step = np.zeros_like(place)
-    if size < 2:
-        return step
-    first = (slice(None),) * (axis + 1) + (slice(0, size - 1),)
-    second = (slice(None),) * (axis + 1) + (slice(1, size),)
-    between = place[second] - place[first]
-    both = known[second[1:]] & known[first[1:]]
-    with np.errstate(invalid="ignore"):
-        change = np.where(both, np.abs(range_m[second[1:]] - range_m[first[1:]]), np.float32(np.inf))
-    shape = list(range_m.shape)
-    shape[axis] = 1
-    none = np.full(shape, np.inf, np.float32)
-    after = np.concatenate([change, none], axis=axis)
-    before = np.concatenate([none, change], axis=axis)
-    use_after = (after <= before) & np.isfinite(after)
-    use_before = (before < after) & np.isfinite(before)
-    gap = np.zeros((3, *shape), np.float32)
-    forward = np.concatenate([between, gap], axis=axis + 1)
-    backward = np.concatenate([gap, between], axis=axis + 1)
-    return np.where(use_after, forward, np.where(use_before, backward, np.float32(0.0)))
+    here = range_m[row, column]
+    first_row, first_column, last_row, last_column = row, column, row, column
+    least = _ENDLESS
+    if row + down < range_m.shape[0] and column + right < range_m.shape[1]:
+        change = abs(range_m[row + down, column + right] - here)
+        if change < least:
+            least, last_row, last_column = change, row + down, column + right
+    if row >= down and column >= right:
+        change = abs(here - range_m[row - down, column - right])
+        if change < least:
+            first_row, first_column, last_row, last_column = row - down, column - right, row, column
+            least = change
+    if least == _ENDLESS:
+        return _ZERO, _ZERO, _ZERO
+    there, back = range_m[last_row, last_column], range_m[first_row, first_column]
+    return (
+        directions[0, last_row, last_column] * there - directions[0, first_row, first_column] * back,
+        directions[1, last_row, last_column] * there - directions[1, first_row, first_column] * back,
+        directions[2, last_row, last_column] * there - directions[2, first_row, first_column] * back,
+    )
+
+
+def sun_over_diffuse(normal: F32, range_m: F32, *, travel: F64, up: F64, from_below: float) -> F32:
+    """Return what surfaces take of the sun's light over what they take of diffuse light; 1 if level.
+
+    Parameters
+    ----------
+    normal
+        ``(3, rows, columns)`` unit normals.
+    range_m
+        ``(rows, columns)`` metres, by which edges are known; see `averaged_at_edges` for the border.
+    travel, up
+        Unit vectors ``(3,)``: where the sun's light travels, and up.
+    from_below
+        Diffuse light on a surface that faces straight down, over that on one facing up.
+    """
+    sun, diffuse = np.empty(range_m.shape, np.float32), np.empty(range_m.shape, np.float32)
+    # By a level surface 1.
+    per_level = travel / min(-1e-3, float(travel @ up))
+    half = 0.5 * (1.0 - from_below)
+    axes = tuple(np.float32(v) for v in (*per_level, *(up * half), 1.0 - half))
+    x, y, z = (plane.ravel() for plane in normal)
+    _takes(x, y, z, axes, sun.reshape(-1), diffuse.reshape(-1))
+    sun, diffuse = averaged_at_edges([sun, diffuse], range_m)
+    over: F32 = np.maximum(diffuse, np.float32(0.5 * from_below))
+    return np.divide(sun, over, out=over)
+
+
+@compiled
+def _takes(x: F32, y: F32, z: F32, axes: tuple[np.float32, ...], sun: F32, diffuse: F32) -> None:
+    sun_x, sun_y, sun_z, up_x, up_y, up_z, level = axes
+    for i in range(x.size):
+        sun[i] = max(x[i] * sun_x + y[i] * sun_y + z[i] * sun_z, _ZERO)
+        diffuse[i] = x[i] * up_x + y[i] * up_y + z[i] * up_z + level
 
 
 def averaged_at_edges(values: list[F32], range_m: F32) -> list[F32]:
@@ -101,26 +141,26 @@ def averaged_at_edges(values: list[F32], range_m: F32) -> list[F32]:
     around = np.ones((3, 3), np.uint8)
     # Where nothing is hit, range is endless.
     nearest, farthest = cv2.erode(range_m, around), cv2.dilate(range_m, around)
-    rows, columns = np.nonzero(nearest < farthest * np.float32(1.0 / (1.0 + _EDGE)))
+    rows, columns = np.nonzero(nearest < farthest * (_ONE / (_ONE + _EDGE)))
     if not rows.size:
         return values
-    own = range_m[rows, columns]
-    count = np.zeros(rows.size, np.float32)
-    sums = [np.zeros(rows.size, np.float32) for _ in values]
-    steps = range(-EDGE_REACH, EDGE_REACH + 1)
-    for down in steps:
-        for across in steps:
-            row, column = rows + down, columns + across
-            inside = (row >= 0) & (row < range_m.shape[0]) & (column >= 0) & (column < range_m.shape[1])
-            np.clip(row, 0, range_m.shape[0] - 1, out=row)
-            np.clip(column, 0, range_m.shape[1] - 1, out=column)
-            there = range_m[row, column]
-            with np.errstate(invalid="ignore"):
-                same = inside & ((there == own) | (np.abs(there - own) <= np.float32(_EDGE) * own))
-            count += same
-            for total, plane in zip(sums, values, strict=True):
-                np.add(total, plane[row, column] * same, out=total)
     out = [plane.copy() for plane in values]
-    for plane, total in zip(out, sums, strict=True):
-        plane[rows, columns] = total / count
+    for plane, averaged in zip(values, out, strict=True):
+        _average(rows, columns, np.ascontiguousarray(range_m), np.ascontiguousarray(plane), averaged)
     return out
+
+
+@compiled
+def _average(rows: NDArray[np.intp], columns: NDArray[np.intp], range_m: F32, plane: F32, out: F32) -> None:
+    for n in range(rows.size):
+        own = range_m[rows[n], columns[n]]
+        total = count = _ZERO
+        for row in range(max(0, rows[n] - EDGE_REACH), min(range_m.shape[0], rows[n] + EDGE_REACH + 1)):
+            for column in range(
+                max(0, columns[n] - EDGE_REACH), min(range_m.shape[1], columns[n] + EDGE_REACH + 1)
+            ):
+                there = range_m[row, column]
+                if there == own or abs(there - own) <= _EDGE * own:
+                    total += plane[row, column]
+                    count += _ONE
+        out[rows[n], columns[n]] = total / count

@@ -27,8 +27,6 @@ _HALF, _THIRD = np.float32(1.0 / 2.0), np.float32(1.0 / 3.0)
 _PER_SQUARE = np.float32(1.0 / SQUARE_SHARE)
 _BORDER_START = np.float32(1.0 - _BORDER_SHARE)
 _PER_BORDER = np.float32(1.0 / _BORDER_SHARE)
-# Shares of what lies on the way from one to another: constant, and per way gone.
-_OF_FIRST, _OF_SECOND = (_ONE, -_ONE), (_ZERO, _ONE)
 # Mean and least of an image. Where patterns mix, what is added to the mean of light may dip below darkness.
 _LIGHT, _SLOPES = (_ONE, _ZERO), (_ZERO, np.float32(-np.inf))
 
@@ -161,23 +159,15 @@ def look_up(
         ways, led, light = (np.empty((count, part.size), np.float32) for count in (2, 3, 3))
         _trace_back(part, *places, coarser, numbers, found, ways)
         _find(found, squares, layout.fine, layout.long)
-        light[...] = _ZERO if between.upper else _ONE - ways[0]
-        for rung, slices in ((_OF_FIRST, between.upper), (_OF_SECOND, between.lower)):
-            for level, each in zip((_OF_FIRST, _OF_SECOND), slices, strict=False):
-                if level is _OF_FIRST:
-                    _channels(each.long, found, led)
-                _add(
-                    each.fine,
-                    each.shift,
-                    layout.parts,
-                    found,
-                    squares,
-                    led,
-                    ways,
-                    rung + level,
-                    _LIGHT,
-                    light,
-                )
+        between_rungs, between_levels = ((_ONE - way, way) for way in ways)
+        light[...] = _ZERO if between.upper else between_rungs[0]
+        for rung, slices in zip(between_rungs, (between.upper, between.lower), strict=True):
+            if slices:
+                _lead(slices[0].long, found, led)
+            for level, each in zip(between_levels, slices, strict=False):
+                weight = led[0] * rung
+                weight *= level
+                _add(each.fine, each.shift, layout.parts, found[4:], squares, led[1:], weight, *_LIGHT, light)
         _put(part, light, out)
 
 
@@ -189,12 +179,10 @@ def look_up_slopes(x: F32, y: F32, layout: Layout, fine: F32, long: F32, out: F3
         found, squares = np.empty((6, count), np.float32), np.empty((2, count), np.int32)
         found[0], found[1] = x[part], y[part]
         _find(found, squares, layout.fine, layout.long)
-        slopes, led, ways = np.empty((3, count), np.float32), np.zeros((3, count), np.float32), found[:2]
-        led[0] = _ONE
-        _channels(long, found, slopes)
-        _add(
-            fine, _ZERO, layout.parts, found, squares, led, ways, (_ONE, _ZERO, _ONE, _ZERO), _SLOPES, slopes
-        )
+        slopes = np.empty((3, count), np.float32)
+        _channels(long, found[2:4], slopes)
+        weight = np.ones(count, np.float32)
+        _add(fine, _ZERO, layout.parts, found[4:], squares, found[:2], weight, *_SLOPES, slopes)
         out[:, part] = slopes[:2]
 
 
@@ -245,10 +233,19 @@ def _find(found: F32, squares: NDArray[np.int32], fine: F32, long: F32) -> None:
 
 
 @compiled
-def _channels(long: F32, found: F32, out: F32) -> None:
-    """Write the channels of an image of the long waves."""
+def _channels(image: F32, places: F32, out: F32) -> None:
+    """Write the channels of an image at places in sides."""
+    cells = np.float32(image.shape[0])
     for n in range(out.shape[1]):
-        out[0, n], out[1, n], out[2, n] = _bilinear(long, found[2, n], found[3, n], _ZERO)
+        out[0, n], out[1, n], out[2, n] = _bilinear(image, places[0, n] * cells, places[1, n] * cells)
+
+
+@compiled
+def _lead(long: F32, found: F32, led: F32) -> None:
+    """Write the light of the long waves, and places on the fine patch less how far these led them."""
+    _channels(long, found[2:4], led)
+    for n in range(led.shape[1]):
+        led[1, n], led[2, n] = found[0, n] - led[1, n], found[1, n] - led[2, n]
 
 
 @compiled
@@ -256,57 +253,83 @@ def _add(
     image: F32,
     shift: np.float32,
     parts: F32,
-    found: F32,
+    borders: F32,
     squares: NDArray[np.int32],
-    led: F32,
-    ways: F32,
-    share: tuple[np.float32, ...],
-    mean_and_least: tuple[np.float32, np.float32],
+    places: F32,
+    weight: F32,
+    mean: np.float32,
+    least: np.float32,
     out: F32,
 ) -> None:
-    """Add an image's share at places: what it holds in their square, and near borders in both."""
-    mean, least = mean_and_least
+    """Add what an image of the fine waves holds, weighted, at places in its squares."""
+    cells = np.float32(image.shape[0])
     for n in range(out.shape[1]):
-        far_x, far_y = found[4, n], found[5, n]
-        near_x, near_y = _ONE - far_x, _ONE - far_y
-        corners, scale = 1, _ONE
-        if far_x > _ZERO or far_y > _ZERO:
-            corners = 4
-            # The patterns of two squares have nothing in common, so a mixture has less contrast. Dividing by
-            # the root of the sum of squares would restore it, and the dark between filaments would turn
-            # negative: go half way.
-            squared = (far_x * far_x + near_x * near_x) * (far_y * far_y + near_y * near_y)
-            scale /= np.sqrt(np.sqrt(squared))
-        # Departures from the mean add up, which keeps it.
-        first = second = third = mean
-        for corner in range(corners):
-            right, down = corner & 1, corner >> 1
-            weight = (far_x if right else near_x) * (far_y if down else near_y) * scale
-            if weight > _ZERO:
-                j, i = (squares[1, n] + down) & (SQUARES - 1), (squares[0, n] + right) & (SQUARES - 1)
-                x, y = found[0, n] - led[1, n] + parts[0, j, i], found[1, n] - led[2, n] + parts[1, j, i]
-                a, b, c = _bilinear(image, x, y, shift)
-                first += weight * (a - mean)
-                second += weight * (b - mean)
-                third += weight * (c - mean)
-        weight = (share[0] + share[1] * ways[0, n]) * (share[2] + share[3] * ways[1, n]) * led[0, n]
-        out[0, n] += weight * max(first, least)
-        out[1, n] += weight * max(second, least)
-        out[2, n] += weight * max(third, least)
+        far_x, far_y = borders[0, n], borders[1, n]
+        if far_x == _ZERO and far_y == _ZERO:
+            i, j = squares[0, n] & (SQUARES - 1), squares[1, n] & (SQUARES - 1)
+            x, y = places[0, n] + parts[0, j, i], places[1, n] + parts[1, j, i]
+            first, second, third = _bilinear(image, x * cells - shift, y * cells - shift)
+        else:
+            first, second, third = _cross_faded(
+                image,
+                shift,
+                parts,
+                squares[0, n],
+                squares[1, n],
+                places[0, n],
+                places[1, n],
+                far_x,
+                far_y,
+                mean,
+            )
+            first, second, third = max(first, least), max(second, least), max(third, least)
+        out[0, n] += weight[n] * first
+        out[1, n] += weight[n] * second
+        out[2, n] += weight[n] * third
 
 
 @compiled
-def _bilinear(
-    image: F32, x: np.float32, y: np.float32, shift: np.float32
+def _cross_faded(
+    image: F32,
+    shift: np.float32,
+    parts: F32,
+    across: int,
+    down: int,
+    x: np.float32,
+    y: np.float32,
+    far_x: np.float32,
+    far_y: np.float32,
+    mean: np.float32,
 ) -> tuple[np.float32, np.float32, np.float32]:
-    """Return the channels of an image at a place in sides; its first point lies ``shift`` cells into it."""
-    last = image.shape[0] - 1
-    column = x * np.float32(image.shape[0]) - shift
-    row = y * np.float32(image.shape[0]) - shift
+    """Return what an image holds near the border of squares, by all that meet there."""
+    cells = np.float32(image.shape[0])
+    near_x, near_y = _ONE - far_x, _ONE - far_y
+    # The patterns of two squares have nothing in common, so a mixture has less contrast. Dividing by the root
+    # of the sum of squares would restore it, and the dark between filaments would turn negative: go half way.
+    scale = _ONE / np.sqrt(np.sqrt((far_x * far_x + near_x * near_x) * (far_y * far_y + near_y * near_y)))
+    # Departures from the mean add up, which keeps it.
+    first = second = third = mean
+    for corner in range(4):
+        weight = (far_x if corner & 1 else near_x) * (far_y if corner & 2 else near_y) * scale
+        if weight > _ZERO:
+            i, j = (across + (corner & 1)) & (SQUARES - 1), (down + (corner >> 1)) & (SQUARES - 1)
+            column, row = (x + parts[0, j, i]) * cells - shift, (y + parts[1, j, i]) * cells - shift
+            a, b, c = _bilinear(image, column, row)
+            first += weight * (a - mean)
+            second += weight * (b - mean)
+            third += weight * (c - mean)
+    return first, second, third
+
+
+@compiled
+def _bilinear(image: F32, column: np.float32, row: np.float32) -> tuple[np.float32, np.float32, np.float32]:
+    """Return the channels of an image at a place in cells."""
     left, upper = np.floor(column), np.floor(row)
     right, lower = column - left, row - upper
-    i, j = int(left) & last, int(upper) & last
-    next_i, next_j = (i + 1) & last, (j + 1) & last
+    # Unsigned, an index need not be looked at for counting from the end.
+    one, last = np.uint32(1), np.uint32(image.shape[0] - 1)
+    i, j = np.uint32(np.int32(left)) & last, np.uint32(np.int32(upper)) & last
+    next_i, next_j = (i + one) & last, (j + one) & last
     below_right = right * lower
     above_right, below_left = right - below_right, lower - below_right
     above_left = _ONE - right - below_left
