@@ -23,6 +23,9 @@ from halocline.physics.transport import LightPath
 
 # An aggregate is one disc up to this diameter on its picture, pixels, and all lumps from twice that.
 _LUMPS_FROM_PX = 2.0
+# So far out of focus (radius of the blur over its diameter) its lumps begin to run into one; at twice of it
+# they have.
+_LUMPS_TO_BLURS = 2.0
 _LUMPS = 9
 # Marine snow has no sharp outline.
 _FLUFF = 0.5
@@ -227,8 +230,11 @@ def as_cards(
 
 
 def _as_lumps(shown: Shown, particles: Particles, kind: ParticleClass, exposure: Exposure) -> Seen:
-    """Return small aggregates as discs, large ones lump by lump, and those between as some of both."""
-    share = smooth_step(shown.size_px(exposure) / _LUMPS_FROM_PX - 1.0)
+    """Return small or blurred aggregates as discs, others lump by lump, those between as some of both."""
+    size = shown.size_px(exposure)
+    blur = exposure.lens.blur_radius_px(np.maximum(shown.range_m, 1e-6))
+    share = smooth_step(size / _LUMPS_FROM_PX - 1.0)
+    share *= smooth_step(2.0 - blur / (_LUMPS_TO_BLURS * np.maximum(size, 1e-9)))
     whole = replace(shown, opacity=shown.opacity * (1.0 - share))
     small = as_discs(whole.select(share < 1.0), exposure, edge_softness=_FLUFF)
     large = share > 0.0

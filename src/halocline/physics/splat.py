@@ -1,6 +1,6 @@
 """Drawing thousands of small soft discs, streaks and sprites into a picture, fast and to the bit.
 
-Things are sorted once a frame, far to near, and listed by bands of rows. A tile of the picture goes through
+Things are listed once a frame by bands of rows, far to near. A tile of the picture goes through
 the lists of its bands and lays one thing after the other over its pixels (`halocline.physics.splat_loops`). A
 pixel's value depends on its own things, never on the tile.
 
@@ -315,19 +315,16 @@ class Drawing:
     Attributes
     ----------
     things
-        All of it in paint order, see `halocline.physics.splat_loops.THING`.
+        All of it in the given order, see `halocline.physics.splat_loops.THING`.
     """
 
     def __init__(self, area: Area, discs: Discs | None = None, sprites: Sprites | None = None) -> None:
         self.area = area
         parts = [part for part in (discs, sprites) if part is not None]
         bands = parts[0].light.shape[1] if parts else 1
-        ranges = np.concatenate([np.zeros(0), *(part.range_m for part in parts)])
-        # Far to near; equal ranges keep the order in which they were given.
-        order = np.argsort(-ranges, kind="stable")
         tables = [_normalised(part) if isinstance(part, Discs) else _cards(part) for part in parts]
-        self.things = np.concatenate([np.zeros(0, THING), *tables])[order]
-        self._lights = np.concatenate([np.zeros((0, bands + 2), np.float32), *map(_lights, parts)])[order]
+        self.things = np.concatenate([np.zeros(0, THING), *tables])
+        self._lights = np.concatenate([np.zeros((0, bands + 2), np.float32), *map(_lights, parts)])
         self._sprites, self._added, self._texels = _placed(sprites, bands)
         self._listed, self._starts = self._by_band()
 
@@ -335,13 +332,15 @@ class Drawing:
         return len(self.things)
 
     def _by_band(self) -> tuple[Shorts, Ints]:
-        """Return the things in the order of bands of rows, and where each band's begin."""
+        """Return the things of each band of rows in paint order, and where each band's begin."""
         rows = self.area.row, self.area.row_end
         counts = np.zeros(-(-(rows[1] - rows[0]) // BAND_ROWS), np.int64)
         count_by_band(self.things, *rows, counts)
         starts = np.concatenate([[0], np.cumsum(counts)])
         listed = np.empty(starts[-1], np.int32)
-        list_by_band(self.things, *rows, starts[:-1].copy(), listed)
+        # Far to near; equal ranges keep the order in which they were given.
+        order = np.argsort(-self.things["range_m"], kind="stable")
+        list_by_band(self.things, order, *rows, starts[:-1].copy(), listed)
         return listed, starts
 
     def lay_over(self, first_row: int, surface: Surface, picture: F32) -> None:

@@ -1,7 +1,7 @@
 """The loops of `halocline.physics.splat`: which pixels a thing touches, and what it lays there.
 
-A thing is a row of `THING`; the list of things is in paint order, far to near. A pixel takes in its things
-one after the other in that order, whichever rows are drawn at once, so its bits do not depend on the tile.
+A thing is a row of `THING`. A pixel takes in its things one after the other in their paint order, far to
+near, whichever rows are drawn at once, so its bits do not depend on the tile.
 
 What is called for each pixel takes numbers and rows, not arrays: handing an array over counts its users, and
 two threads that count the same array wait for each other. Inner loops count in unsigned numbers: as these
@@ -148,16 +148,22 @@ def set_amplitudes(things: Table, covered: F64, area: F64, summed: NDArray[np.bo
 
     What a profile covers is its integral, ``area``, or, of ``summed`` ones, its sum over pixels.
     """
+    shares = np.empty(64, np.float32)
     for index in range(len(things)):
         thing = things[index]
+        thing["amplitude"] = _ONE
         whole = area[index]
         if summed[index]:
             total = 0.0
             top, bottom = _rows(thing, -_NOWHERE, _NOWHERE)
             for row in range(top, bottom):
                 left, right = _columns(thing, row, -_NOWHERE, _NOWHERE)
-                for column in range(left, right):
-                    total += np.float64(_profile(thing, column, row))
+                if right - left > len(shares):
+                    shares = np.empty(2 * (right - left), np.float32)
+                shares[: right - left] = _ONE
+                _weigh(thing, left, row, shares, np.uint64(max(right - left, 0)))
+                for k in range(np.uint64(max(right - left, 0))):
+                    total += np.float64(shares[k])
             if total > 0.0:
                 whole = total
         thing["amplitude"] = np.float32(min(covered[index] / whole, 1.0))
@@ -174,9 +180,11 @@ def count_by_band(things: Table, first_row: int, end_row: int, counts: Ints) -> 
 
 
 @compiled
-def list_by_band(things: Table, first_row: int, end_row: int, place: Ints, listed: Shorts) -> None:
-    """List them, band by band in paint order; ``place`` is where each band's list begins."""
-    for index in range(len(things)):
+def list_by_band(
+    things: Table, order: Ints, first_row: int, end_row: int, place: Ints, listed: Shorts
+) -> None:
+    """List them band by band, each in paint ``order``; ``place`` is where a band's list begins."""
+    for index in order:
         top, bottom = _rows(things[index], first_row, end_row)
         if top < bottom:
             for band in range((top - first_row) // BAND_ROWS, (bottom - 1 - first_row) // BAND_ROWS + 1):
