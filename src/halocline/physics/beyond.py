@@ -252,7 +252,8 @@ def changed_beyond(picture: F32, share: F32, range_m: F32, change: Change) -> F3
     if softer:
         soft = np.empty_like(picture)
         in_parallel(lambda rows: blur.mix(list(completed), softer, rows=rows, out=list(soft)), bands)
-    out = np.empty_like(picture)
+    # Once softened, a pixel of what was completed is asked for in one place alone: the result may go there.
+    out = np.empty_like(picture) if soft is completed or completed is picture else completed
     mirror_grid = np.empty((3, 0, 0), np.float32) if reflection is None else reflection.grid
 
     def show(rows: slice) -> None:

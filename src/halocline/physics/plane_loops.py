@@ -447,6 +447,7 @@ def show_beyond(
     ``beyond`` is what `fill` wrote, ``soft`` the same softened, ``shift`` its displacement on a grid. The
     backdrop and what its own displacement adds to it are of half size. ``mirror`` says on the grid how much
     light comes from where, right and down in pixels, in a picture of a quarter. All of these may be empty.
+    ``out`` may be ``beyond``, where that is not what was softened.
     """
     zero, same, quarter = np.float32(0.0), np.float32(1.0), np.float32(0.25)
     rows, width = plane.shape
