@@ -10,7 +10,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from halocline._typing import F64
-from halocline.physics.bubbles import Bubbles, Column, appearance, flattening
+from halocline.physics.bubbles import DIRECTIONS, Bubbles, Column, appearance, flattening
 from halocline.physics.exposure import Exposure
 from halocline.physics.flow import STILL, Turbulence
 from halocline.physics.matter_view import Scene, Seen, Shown, as_cards, at_the_lens
@@ -61,7 +61,8 @@ def seen_bubbles(
     stirring
         Eddies that carry bubbles aside.
     """
-    opened, middle, closed = (column.at(time, alive_at=exposure.times_s[1]) for time in exposure.times_s)
+    alive = column.alive(exposure.times_s[1])
+    opened, middle, closed = (column.placed(alive, time) for time in exposure.times_s)
     places = [
         _stirred(bubbles, stirring, time)
         for bubbles, time in zip((opened, middle, closed), exposure.times_s, strict=True)
@@ -102,26 +103,23 @@ def surroundings(path: LightPath, depth_m: float) -> Callable[[F64], F64]:
         path.bands.scattering * math.pi * path.white * path.daylight(depth_m) / 0.8 * path.veil_brightness
     )
     sky = path.white * path.daylight(0.0) / _WINDOW_SINE_SQUARED
-    _, lobe = path.phases(_NODES.astype(np.float32), np.zeros(len(_NODES), np.float32))
-    length = np.where(_NODES < 0.0, depth_m / np.maximum(-_NODES, 1e-6), np.inf)[:, None]
-    effective = np.maximum(rate + decline * _NODES[:, None], 0.05 * rate)
+    _, lobe = path.phases(DIRECTIONS.astype(np.float32), np.zeros(len(DIRECTIONS), np.float32))
+    length = np.where(DIRECTIONS < 0.0, depth_m / np.maximum(-DIRECTIONS, 1e-6), np.inf)[:, None]
+    effective = np.maximum(rate + decline * DIRECTIONS[:, None], 0.05 * rate)
     veil = source * lobe.astype(np.float64)[:, None] * path_integral(effective, length)
     first, last = _WINDOW_EDGE
-    step = np.clip((_NODES - first) / (last - first), 0.0, 1.0)
+    step = np.clip((DIRECTIONS - first) / (last - first), 0.0, 1.0)
     window = (step * step * (3.0 - 2.0 * step))[:, None]
     table = veil + window * sky * np.exp(-rate * np.minimum(length, 1e4))
 
     def seen(downward: F64) -> F64:
         # Linear between evenly spaced nodes.
-        place = (downward + 1.0) * (0.5 * (len(_NODES) - 1))
-        lower = np.clip(place.astype(np.int64), 0, len(_NODES) - 2)
+        place = (downward + 1.0) * (0.5 * (len(DIRECTIONS) - 1))
+        lower = np.clip(place.astype(np.int64), 0, len(DIRECTIONS) - 2)
         share = (place - lower)[:, None]
         return np.asarray(table[lower] * (1.0 - share) + table[lower + 1] * share)
 
     return seen
-
-
-_NODES = np.linspace(-1.0, 1.0, 129)
 
 
 @dataclass(frozen=True)

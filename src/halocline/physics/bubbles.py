@@ -9,13 +9,15 @@ from __future__ import annotations
 import math
 from collections.abc import Callable
 from dataclasses import dataclass
-from functools import cached_property
+from functools import cached_property, lru_cache
 
 import numpy as np
 from numpy.typing import NDArray
+from scipy.sparse import coo_array, csr_array
 
 from halocline._typing import F64
 from halocline.errors import PhysicsError
+from halocline.physics.particle_loops import rise
 from halocline.physics.particles import GRAVITY_M_S2
 from halocline.physics.random import normals, poisson_counts, random_words, stream_key, uniforms
 
@@ -30,6 +32,8 @@ LARGEST_M = 0.05
 # Births are drawn slot by slot of this length, so that a frame looks only at the slots it needs.
 SLOT_S = 0.125
 _PATH_STEPS = 24
+# Logarithms of the least and the largest diameter whose rise speed is tabled.
+_TABLE = (math.log(1e-5), math.log(2.0 * LARGEST_M))
 
 
 @dataclass(frozen=True)
@@ -340,11 +344,17 @@ class Column:
             Which to see: those under water at this time (unless given, the same). Two calls with one
             ``alive_at`` give the same bubbles in the same order, as motion blur needs.
         """
-        chosen_at = time_s if alive_at is None else alive_at
-        born = births(self.seed, self.emitter, chosen_at - self.longest_life_s, chosen_at)
-        depth, _, _ = self._risen(born, chosen_at)
+        return self.placed(self.alive(time_s if alive_at is None else alive_at), time_s)
+
+    def alive(self, time_s: float) -> Births:
+        """Return the bubbles under water at a time, as they were born."""
+        born = births(self.seed, self.emitter, time_s - self.longest_life_s, time_s)
+        depth, _, _ = self._risen(born, time_s)
         under = depth > 0.0
-        born = Births(born.born_s[under], born.words[:, under], born.size[under], born.aside[under])
+        return Births(born.born_s[under], born.words[:, under], born.size[under], born.aside[under])
+
+    def placed(self, born: Births, time_s: float) -> Bubbles:
+        """Return where bubbles are at a time; those that have come up are at the surface."""
         depth, surface_diameter, start = self._risen(born, time_s)
         return self._placed(born, time_s, np.maximum(depth, 0.0), surface_diameter, start)
 
@@ -358,21 +368,16 @@ class Column:
         surface_diameter = diameter * (1.0 + np.maximum(first_depth, 0.0) / ATMOSPHERE_M) ** (1.0 / 3.0)
         step = np.maximum(time_s - born.born_s, 0.0) / _PATH_STEPS
         depth = first_depth.copy()
-        for _ in range(_PATH_STEPS):
-            # Midpoint rule: the speed changes by a few percent over the whole way.
-            half = depth - 0.5 * step * self._speed(surface_diameter, depth)
-            depth -= step * self._speed(surface_diameter, half)
+        first, last = _TABLE
+        per_step = (len(self._speeds) - 1) / (last - first)
+        rise(depth, np.log(surface_diameter), step, _PATH_STEPS, ATMOSPHERE_M, self._speeds, first, per_step)
         return depth, surface_diameter, start
 
-    def _speed(self, surface_diameter: F64, depth: F64) -> F64:
-        diameter = grown_diameter(surface_diameter, depth)
-        return np.interp(np.log(diameter), *self._speed_table) + self.emitter.plume_m_s
-
     @cached_property
-    def _speed_table(self) -> tuple[F64, F64]:
-        log_diameter = np.linspace(math.log(1e-5), math.log(2.0 * LARGEST_M), 600)
-        speed = rise_speed(np.exp(log_diameter), film=self.emitter.film, water=self.water)
-        return log_diameter, speed
+    def _speeds(self) -> F64:
+        """Speeds at even steps of the logarithm of the diameter."""
+        diameter = np.exp(np.linspace(*_TABLE, 600))
+        return rise_speed(diameter, film=self.emitter.film, water=self.water) + self.emitter.plume_m_s
 
     def _placed(self, born: Births, time_s: float, depth: F64, surface_diameter: F64, start: F64) -> Bubbles:
         emitter = self.emitter
@@ -442,6 +447,8 @@ def fresnel(cosine: F64, index_from: float, index_to: float) -> F64:
 
 # Radiance ``(n, K)`` seen when looking along directions with these downward components ``(n,)``.
 Surroundings = Callable[[F64], F64]
+# It is looked up at these, and linear between.
+DIRECTIONS = np.linspace(-1.0, 1.0, 129)
 
 
 def appearance(surroundings: Surroundings, view_downward: float, *, size: int, index: float = 1.34) -> F64:
@@ -471,40 +478,57 @@ def appearance(surroundings: Surroundings, view_downward: float, *, size: int, i
     The few rays that are reflected inside more than once are counted with those reflected once, so that a
     bubble in even light is invisible.
     """
+    mirrored, coverage = _mirrored(view_downward, size, index)
+    light = mirrored @ surroundings(DIRECTIONS)
+    return np.concatenate([light, coverage[:, None]], axis=1).reshape(size, size, -1)
+
+
+@lru_cache(maxsize=64)
+def _mirrored(view_downward: float, size: int, index: float) -> tuple[csr_array, F64]:
+    """Return how much of the light from each of `DIRECTIONS` a bubble's pixels show, and their coverage.
+
+    Rays are counted on a grid of twice the pixels.
+    """
     fine = 2
     grid = (np.arange(size * fine) + 0.5) / (0.5 * size * fine) - 1.0
     x, y = (axis.reshape(-1) for axis in np.meshgrid(grid, -grid))
-    offset = np.hypot(x, y)
-    inside = offset < 1.0
-    sine = offset[inside]
+    rays = np.flatnonzero(np.hypot(x, y) < 1.0)
+    row, column = np.divmod(rays, size * fine)
+    pixel = row // fine * size + column // fine
+    sine = np.hypot(x[rays], y[rays])
     # Height of the disc's direction: its component along the upward direction on the picture.
-    rise = np.divide(y[inside], np.maximum(sine, 1e-12))
-    light = _bubble_light(surroundings, sine, rise, view_downward, index)
-    picture = np.zeros((len(x), light.shape[1] + 1))
-    picture[inside, :-1] = light
-    picture[inside, -1] = 1.0
-    blocks = picture.reshape(size, fine, size, fine, -1)
-    return np.asarray(blocks.mean(axis=(1, 3)))
+    rise_shares = y[rays] / np.maximum(sine, 1e-12)
+    weights, pixels, nodes = [], [], []
+    for weight, downward in _bubble_rays(sine, rise_shares, view_downward, index):
+        place = np.clip((downward + 1.0) * (0.5 * (len(DIRECTIONS) - 1)), 0.0, len(DIRECTIONS) - 1.0)
+        lower = np.minimum(place.astype(np.int64), len(DIRECTIONS) - 2)
+        weights += [weight * (lower + 1 - place), weight * (place - lower)]
+        pixels += [pixel, pixel]
+        nodes += [lower, lower + 1]
+    shares = np.concatenate(weights) / fine**2
+    places = np.concatenate(pixels), np.concatenate(nodes)
+    mirrored = coo_array((shares, places), shape=(size * size, len(DIRECTIONS))).tocsr()
+    return mirrored, np.bincount(pixel, minlength=size * size) / fine**2
 
 
-def _bubble_light(
-    surroundings: Surroundings, sine: F64, rise: F64, view_downward: float, index: float
-) -> F64:
+def _bubble_rays(sine: F64, rise_shares: F64, view_downward: float, index: float) -> list[tuple[F64, F64]]:
+    """Return shares of light, and the downward components of where it comes from, of rays to the lens."""
     level = math.sqrt(max(0.0, 1.0 - view_downward**2))
     outside = np.arcsin(sine)
     within = np.arcsin(np.minimum(index * sine, 1.0))
     reflected = fresnel(np.cos(outside), index, 1.0)
     passed = 1.0 - reflected
 
-    def seen(turn: F64) -> F64:
+    def turned(angle: F64) -> F64:
         # A ray turned outwards by an angle: its downward component, for a view that is level on average.
-        return surroundings(view_downward * np.cos(turn) - level * np.sin(turn) * rise)
+        return np.asarray(view_downward * np.cos(angle) - level * np.sin(angle) * rise_shares)
 
-    # Reflected at the front, turned by pi - 2 i.
-    light = reflected[:, None] * seen(math.pi - 2.0 * outside)
-    # Through the bubble, turned by 2 (t - i).
-    light += (passed**2)[:, None] * seen(2.0 * (within - outside))
-    # Reflected once inside, turned by 2 (t - i) and then back by pi - 2 t: past the axis, hence inverted.
-    # All later orders, T^2 (R^2 + R^3 ...), go with it: T^2 R / (1 - R) = T R, and no light is lost.
-    light += (passed * reflected)[:, None] * seen(2.0 * (within - outside) - (math.pi - 2.0 * within))
-    return np.asarray(light)
+    return [
+        # Reflected at the front, turned by pi - 2 i.
+        (reflected, turned(math.pi - 2.0 * outside)),
+        # Through the bubble, turned by 2 (t - i).
+        (passed**2, turned(2.0 * (within - outside))),
+        # Reflected once inside, turned by 2 (t - i) and then back by pi - 2 t: past the axis, hence inverted.
+        # All later orders, T^2 (R^2 + R^3 ...), go with it: T^2 R / (1 - R) = T R, and no light is lost.
+        (passed * reflected, turned(2.0 * (within - outside) - (math.pi - 2.0 * within))),
+    ]

@@ -224,3 +224,46 @@ def _cosine(turns: float) -> np.float32:
     q = angle * angle
     sine = ((((_SIN_11 * q + _SIN_9) * q + _SIN_7) * q + _SIN_5) * q + _SIN_3) * q * angle + angle
     return _ONE - _TWO * sine * sine
+
+
+@compiled
+def rise(
+    depth_m: F64,
+    log_diameter: F64,
+    step_s: F64,
+    steps: int,
+    atmosphere_m: float,
+    speeds: F64,
+    first: float,
+    per_step: float,
+) -> None:
+    """Take bubbles up, in place, see `halocline.physics.bubbles.Column`.
+
+    Parameters
+    ----------
+    depth_m
+        ``(n,)`` where each is; it changes.
+    log_diameter
+        ``(n,)`` log of the diameter at the surface.
+    step_s, steps
+        ``(n,)`` length of a step of time, and the number of steps.
+    atmosphere_m
+        The pressure of the air in metres of water.
+    speeds, first, per_step
+        Rise speeds by log diameter: the first one's, and steps of the table to one of the logarithm.
+    """
+    last = len(speeds) - 1.001
+    for index in range(len(depth_m)):
+        depth = depth_m[index]
+        for _ in range(steps):
+            # Midpoint rule: the speed changes by a few percent over the whole way.
+            at = depth
+            for part in (0.5, 1.0):
+                pressure = 1.0 + max(at, 0.0) / atmosphere_m
+                place = (log_diameter[index] - math.log(pressure) / 3.0 - first) * per_step
+                place = min(max(place, 0.0), last)
+                lower = int(place)
+                speed = speeds[lower] + (speeds[lower + 1] - speeds[lower]) * (place - lower)
+                at = depth - part * step_s[index] * speed
+            depth = at
+        depth_m[index] = depth
