@@ -24,6 +24,7 @@ from halocline.operators.surface_light import (
     channel_weights,
     light_field,
 )
+from halocline.operators.two_surfaces import FARTHER_PLANES, Farther
 from halocline.physics.facing import EDGE_REACH, normals_from_range, sun_over_diffuse
 from halocline.physics.light_field import CausticField
 from halocline.physics.transport import LightPath
@@ -109,8 +110,8 @@ class Caustics(Operator[CausticsParameters]):
         normals = {"normal"} if p.normals != "none" else set()
         return PlaneUse(
             reads=frozenset({light, "range", "downward"} | mattes | key),
-            optional=frozenset({"far_range", "far_share", "far_light"} | normals),
-            writes=frozenset({light, "caustic_gain"}),
+            optional=FARTHER_PLANES | normals,
+            writes=frozenset({light, "caustic_gain", "far_light"}),
         )
 
     def idle(self, shot: Shot) -> bool:
@@ -153,21 +154,24 @@ class Caustics(Operator[CausticsParameters]):
             )
             facing = tile.trim(takes).ravel()
         view = _View.of(shot, ready.axes, tile)
-        gain = _departure(ready, view, trimmed["range"].ravel(), facing)
-        if "far_share" in trimmed:
-            share = trimmed.get("far_light", trimmed["far_share"]).ravel()
-            mixed = np.flatnonzero(share)
-            # The farther surface's direction is not known: as if level.
-            far = _departure(ready, view.at(mixed), trimmed["far_range"].ravel()[mixed], None)
-            gain[:, mixed] += share[mixed] * (far - gain[:, mixed])
-        gain = gain.reshape(-1, *tile.region.shape)
-        self._hold_out(gain, trimmed)
+        held = self._held(trimmed)
+        gain = _departure(ready, view, trimmed["range"].ravel(), facing).reshape(-1, *tile.region.shape)
+        gain *= held
+        gain += np.float32(1.0)
         key = self.parameters.key_light
         form = "rgb" if key else "bands"
-        lit = trimmed[f"light.{key}" if key else form] * gain
-        lit += trimmed[form]
-        gain += np.float32(1.0)
-        return {form: lit, "caustic_gain": gain}
+        light = trimmed[f"light.{key}" if key else form]
+        written: dict[str, F32] = {}
+        farther = Farther.of(trimmed)
+        if farther is not None:
+            # The farther surface's direction is not known: as if level.
+            there = view.at(farther.where[0] * tile.region.width + farther.where[1])
+            far_gain = _departure(ready, there, farther.range_m, None)
+            far_gain *= farther.at(held)
+            far_gain += np.float32(1.0)
+            written = farther.mix(gain, far_gain, light)
+        lit = trimmed[form] + light * (gain - np.float32(1.0)) if key else light * gain
+        return {form: lit, "caustic_gain": gain, **written}
 
     def _normals(self, planes: Planes, tile: Tile, shot: Shot) -> F32 | None:
         if self.parameters.normals == "none":
@@ -178,13 +182,16 @@ class Caustics(Operator[CausticsParameters]):
             return None
         return normals_from_range(shot.camera.directions(tile.window), planes["range"])
 
-    def _hold_out(self, gain: F32, planes: Planes) -> None:
+    def _held(self, planes: Planes) -> F32:
+        """Return the share of the pattern that each pixel takes by its mattes, 0 to 1."""
         p = self.parameters
+        share = np.ones_like(planes["range"])
         if p.matte:
             matte = planes[f"matte.{p.matte}"]
-            gain *= np.float32(1.0) - matte if p.invert_matte else matte
+            share *= np.float32(1.0) - matte if p.invert_matte else matte
         if p.shadow_matte:
-            gain *= np.float32(1.0) - planes[f"matte.{p.shadow_matte}"]
+            share *= np.float32(1.0) - planes[f"matte.{p.shadow_matte}"]
+        return share
 
 
 @dataclass(frozen=True)
