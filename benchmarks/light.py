@@ -3,7 +3,8 @@
 * floor: the file read whole as float and written again, untouched, through OpenImageIO as it comes;
 * slices: the sea raised, the sun refracted through it, and the light at every depth a frame over level ground
   from 5 to 13 m down asks for, on as many threads as there are processors;
-* caustics, shafts: those steps of the graph by themselves, all included but reading and writing.
+* caustics, shafts: those steps of the graph by themselves, all included but reading and writing;
+* no normals: caustics on a render without them, which takes them from its depth.
 
 Rounds are interleaved, so that all see the same machine; medians and ratios are what to quote. Run with
 ``python -m benchmarks.light``.
@@ -63,16 +64,20 @@ def _measured(source: Path, frame: Frame) -> dict[str, list[tuple[float, float]]
     """Return wall and processor seconds of each job and round."""
     shots = [_shot(number) for number in range(1001, 1001 + ROUNDS)]
     caustics = chain([("caustics", Caustics(CausticsParameters(normals="render")))])
+    from_depth = chain([("caustics", Caustics(CausticsParameters()))])
+    bare = Frame({name: plane for name, plane in frame.planes.items() if name != "normal"}, UHD, UHD)
     shafts = chain([("shafts", LightShafts(LightShaftsParameters()))])
-    # Once before counting: what all frames of a shot share, and the machine's caches.
-    _slices(_shot(999))
     jobs: dict[str, Callable[[Shot], object]] = {
         "floor": lambda _: plain(source, source.with_suffix(".copy.exr")),
         "slices": _slices,
         "caustics": lambda shot: _step(caustics, frame, shot, "bands"),
+        "no normals": lambda shot: _step(from_depth, bare, shot, "bands"),
         "shafts": lambda shot: _step(shafts, frame, shot, "shafts"),
     }
     times: dict[str, list[tuple[float, float]]] = {name: [] for name in jobs}
+    # Once before counting: what all frames of a shot share, compiled loops, and the machine's caches.
+    for job in jobs.values():
+        job(_shot(999))
     for shot in shots:
         for name, job in jobs.items():
             started = time.perf_counter(), time.process_time()

@@ -6,7 +6,7 @@ import numpy as np
 from numpy.testing import assert_allclose, assert_array_equal
 
 from halocline._typing import F32
-from halocline.physics.facing import averaged_at_edges, normals_from_range
+from halocline.physics.facing import averaged_at_edges, normals_from_range, sun_over_diffuse
 
 
 def rays(rows: int, columns: int) -> F32:
@@ -79,3 +79,12 @@ def test_inside_a_surface_and_across_an_edge_nothing_is_lent() -> None:
     whole = np.full((6, 6), 2.0, np.float32)
     plane = np.zeros_like(whole)
     assert averaged_at_edges([plane], whole)[0] is plane
+
+
+def test_a_surface_takes_sun_by_the_cosine_and_diffuse_light_by_how_far_it_faces_up() -> None:
+    up, travel = np.array([0.0, 1.0, 0.0]), np.array([0.6, -0.8, 0.0])
+    faces = np.array([[0, 1, 0], [0, -1, 0], [-0.6, 0.8, 0], [0, 0, 1], [0.8, 0.6, 0]], float).T
+    normal = faces[:, np.newaxis].astype(np.float32)
+    found = sun_over_diffuse(normal, np.full((1, 5), 3.0, np.float32), travel=travel, up=up, from_below=0.2)
+    # Level is 1; facing the sun 1 / 0.8 over 0.6 + 0.4 x 0.8; upright and across no sun; 0 from below.
+    assert_allclose(found[0], [1.0, 0.0, 1.25 / 0.92, 0.0, 0.0], atol=1e-6)

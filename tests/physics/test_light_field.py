@@ -7,11 +7,12 @@ import math
 import numpy as np
 import pytest
 from numpy.testing import assert_allclose, assert_array_equal
-from scipy.ndimage import uniform_filter
+from scipy.ndimage import map_coordinates, uniform_filter
 
-from halocline._typing import F32
+from halocline._typing import F32, F64
 from halocline.physics.caustics import CausticOptics
 from halocline.physics.light_field import CausticSetup, ladder_depth, window_start
+from halocline.physics.light_lookup import SQUARE_SHARE, SQUARES
 from halocline.physics.waves import SeaState, Swell
 
 INDEX = (1.338, 1.3405, 1.345)
@@ -97,6 +98,27 @@ def test_soft_patterns_keep_the_strength_of_an_average(setup: CausticSetup) -> N
         assert soft.std() == pytest.approx(uniform_filter(sharp, round(width / 0.02))[inner].std(), rel=0.15)
 
 
+def test_light_is_looked_up_as_scipy_looks_up_the_slices(setup: CausticSetup) -> None:
+    def found(image: F32, sides: F64) -> list[F64]:
+        at = sides[::-1] * len(image)
+        return [map_coordinates(plane, at, order=1, mode="grid-wrap") for plane in image.transpose(2, 0, 1)]
+
+    field, depth = setup.at(1.0), np.float32(ladder_depth(9))
+    x, y = (plane.ravel() for plane in level(90, 0.31))
+    drift = setup.optics.beam.drift
+    surface = np.stack([x - depth * drift[0], y - depth * drift[1], np.ones_like(x)]).astype(np.float64)
+    layout = setup.layout((0.0, 0.0))
+    swell, *aside = found(field.long(9), layout.long @ surface)
+    fine = layout.fine @ surface
+    squares = np.floor(fine / SQUARE_SHARE).astype(int)
+    parts = layout.parts[:, squares[1] % SQUARES, squares[0] % SQUARES]
+    expected = swell * np.stack(found(field.fine(9, 0), fine - np.stack(aside) + parts))
+    gain = field.gain(x, y, np.full_like(x, depth))
+    inside = (fine / SQUARE_SHARE - squares < 0.879).all(axis=0)
+    assert 0.7 < inside.mean() < 0.85
+    assert_allclose(gain[:, inside], expected[:, inside], atol=2e-3)
+
+
 def test_only_what_is_asked_for_is_traced(setup: CausticSetup) -> None:
     x, y = level(16, 0.1)
     depth = np.full_like(x, 0.5 * (ladder_depth(10) + ladder_depth(11)))
@@ -151,7 +173,7 @@ def test_light_changes_continuously_across_slices(setup: CausticSetup) -> None:
     field = setup.at(0.0)
     rung = ladder_depth(12)
     above, below = (field.gain(x, y, np.full_like(x, rung * (1.0 + e))) for e in (-1e-4, 1e-4))
-    # Places are looked up to 1/32 of a cell, across which the light changes a little.
+    # The beam moves aside by half a millimetre between the two, across which light changes a little.
     assert np.abs(above - below).mean() < 0.01
 
 

@@ -27,6 +27,7 @@ from halocline.operators.surface_light import (
 from halocline.operators.two_surfaces import FARTHER_PLANES, Farther
 from halocline.physics.facing import EDGE_REACH, normals_from_range, sun_over_diffuse
 from halocline.physics.light_field import CausticField
+from halocline.physics.series import exponential
 from halocline.physics.transport import LightPath
 from halocline.physics.visibility import RangeRemap
 from halocline.quantities import Ratio, Strict
@@ -242,10 +243,16 @@ def _departure(ready: _Prepared, view: _View, range_m: F32, facing: F32 | None) 
     light = ready.field.gain(x, y, depth, origin=ready.axes.origin, footprint_m=width)
     out = np.empty((len(ready.weights), range_m.size), np.float32)
     for plane, weights, share, fading in zip(out, ready.weights, ready.share, ready.fading, strict=True):
-        sun = depth * -fading
-        np.exp(sun, out=sun)
         _depart(
-            light, tuple(weights), seen, sun, share, sun if facing is None else facing, facing is None, plane
+            light,
+            tuple(weights),
+            seen,
+            depth,
+            share,
+            fading,
+            facing is None,
+            depth if facing is None else facing,
+            plane,
         )
     return out
 
@@ -278,16 +285,17 @@ def _depart(
     light: F32,
     weights: tuple[np.float32, ...],
     seen: F32,
-    sun_left: F32,
+    depth: F32,
     share: np.float32,
-    facing: F32,
+    fading: np.float32,
     level: bool,
+    facing: F32,
     out: F32,
 ) -> None:
     """Write by how much one band's light departs from even light."""
     red, green, blue = weights
     for i in range(out.size):
-        sun = sun_left[i] * share
+        sun = exponential(-fading * depth[i]) * share
         if not level:
             rest = _ALL - sun
             sun *= facing[i]
