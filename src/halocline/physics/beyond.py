@@ -97,13 +97,7 @@ def share_beyond(nearness: F32, grid: Grid, coverage: Coverage) -> tuple[F32, F3
             cells.stop,
         )
 
-    in_parallel(
-        look,
-        [
-            slice(cell, min(cell + CELLS_AT_ONCE, len(nearest)))
-            for cell in range(0, len(nearest), CELLS_AT_ONCE)
-        ],
-    )
+    in_parallel(look, bands_of_rows(len(nearest), at_once=CELLS_AT_ONCE))
     # The lines beyond the picture's sides: edges repeat.
     nearest[[0, -1]] = nearest[[1, -2]]
     nearest[:, [0, -1]] = nearest[:, [1, -2]]
@@ -222,43 +216,18 @@ def changed_beyond(picture: F32, share: F32, range_m: F32, change: Change) -> F3
     """
     grid, water, mirror = change.grid, change.open_water, change.mirror
     picture = np.ascontiguousarray(picture)
-    hidden, blur = HiddenPlaces.of(share), VaryingBlur.of(grid, change.blur_px)
+    hidden = HiddenPlaces.of(share)
     backdrop = None if water is None else _Backdrop.of(share, water, grid)
     reflection = None if mirror is None else _Reflection.of(range_m, mirror)
-    channels, bands = range(len(picture)), bands_of_rows(len(share))
-
-    def behind(channel: int) -> tuple[F32, tuple[F32, F32], F32]:
-        plane = picture[channel]
-        quarter = NOTHING if backdrop is None and reflection is None else halved(halved(plane))
-        return (
-            hidden.coarse(plane),
-            (NOTHING, NOTHING) if backdrop is None else backdrop.light(quarter, plane.shape),
-            NOTHING if reflection is None else reflection.hidden.filled(quarter),
-        )
-
-    coarse, waters, mirrored = zip(*in_parallel(behind, channels), strict=True)
-    completed = picture
-    if hidden.seen or backdrop is not None:
-        completed = np.empty_like(picture)
-
-        def complete(rows: slice) -> None:
-            for channel in channels:
-                less = waters[channel][0]
-                hidden.fill(picture[channel], coarse[channel], less=less, rows=rows, out=completed[channel])
-
-        in_parallel(complete, bands)
-    softer = [part for part in in_parallel(lambda n: blur.coarse(completed[n]), channels) if part is not None]
-    soft = completed
-    if softer:
-        soft = np.empty_like(picture)
-        in_parallel(lambda rows: blur.mix(list(completed), softer, rows=rows, out=list(soft)), bands)
+    mirror_grid = np.empty((3, 0, 0), np.float32) if reflection is None else reflection.grid
+    behind = in_parallel(lambda plane: _Behind.of(plane, hidden, backdrop, reflection), picture)
+    completed = _completed(picture, hidden, behind)
+    soft = _softened(completed, VaryingBlur.of(grid, change.blur_px))
     # Once softened, a pixel of what was completed is asked for in one place alone: the result may go there.
     out = np.empty_like(picture) if soft is completed or completed is picture else completed
-    mirror_grid = np.empty((3, 0, 0), np.float32) if reflection is None else reflection.grid
 
     def show(rows: slice) -> None:
-        for channel in channels:
-            still, drift = waters[channel]
+        for channel, parts in enumerate(behind):
             plane_loops.show_beyond(
                 picture[channel],
                 share,
@@ -267,16 +236,64 @@ def changed_beyond(picture: F32, share: F32, range_m: F32, change: Change) -> F3
                 change.shift[min(channel, len(change.shift) - 1)],
                 *grid.start,
                 grid.step,
-                still,
-                drift,
-                mirrored[channel],
+                parts.still,
+                parts.drift,
+                parts.mirrored,
                 mirror_grid,
                 out[channel],
                 rows.start,
                 rows.stop,
             )
 
-    in_parallel(show, bands)
+    in_parallel(show, bands_of_rows(len(share)))
+    return out
+
+
+@dataclass(frozen=True)
+class _Behind:
+    """What one channel shows beyond, in smaller pictures, empty where there is no such thing.
+
+    What is filled in where it is hidden, open water and what its displacement adds to it (half the size), and
+    what is mirrored (a quarter).
+    """
+
+    filled: F32
+    still: F32
+    drift: F32
+    mirrored: F32
+
+    @classmethod
+    def of(
+        cls, plane: F32, hidden: HiddenPlaces, backdrop: _Backdrop | None, reflection: _Reflection | None
+    ) -> _Behind:
+        quarter = NOTHING if backdrop is None and reflection is None else halved(halved(plane))
+        still, drift = (NOTHING, NOTHING) if backdrop is None else backdrop.light(quarter, plane.shape)
+        mirrored = NOTHING if reflection is None else reflection.hidden.filled(quarter)
+        return cls(hidden.coarse(plane), still, drift, mirrored)
+
+
+def _completed(picture: F32, hidden: HiddenPlaces, behind: Sequence[_Behind]) -> F32:
+    """Return the picture beyond at full coverage, less its open water; itself where that is the same."""
+    if not any(parts.filled.size or parts.still.size for parts in behind):
+        return picture
+    out = np.empty_like(picture)
+
+    def fill(rows: slice) -> None:
+        for plane, parts, to in zip(picture, behind, out, strict=True):
+            hidden.fill(plane, parts.filled, less=parts.still, rows=rows, out=to)
+
+    in_parallel(fill, bands_of_rows(out.shape[1]))
+    return out
+
+
+def _softened(picture: F32, blur: VaryingBlur) -> F32:
+    """Return the picture blurred; itself where it is blurred nowhere."""
+    coarse = [part for part in in_parallel(blur.coarse, picture) if part is not None]
+    if not coarse:
+        return picture
+    out = np.empty_like(picture)
+    planes, to = list(picture), list(out)
+    in_parallel(lambda rows: blur.mix(planes, coarse, rows=rows, out=to), bands_of_rows(out.shape[1]))
     return out
 
 

@@ -49,9 +49,9 @@ def in_parallel(work: Callable[[T], R], items: Iterable[T]) -> list[R]:
             return list(pool.map(work, items))
 
 
-def bands_of_rows(rows: int) -> list[slice]:
+def bands_of_rows(rows: int, *, at_once: int = ROWS_AT_ONCE) -> list[slice]:
     """Return the rows of a plane in pieces for `in_parallel`, which may be taken by themselves."""
-    return [slice(y, min(y + ROWS_AT_ONCE, rows)) for y in range(0, rows, ROWS_AT_ONCE)]
+    return [slice(y, min(y + at_once, rows)) for y in range(0, rows, at_once)]
 
 
 _turn = Lock()
