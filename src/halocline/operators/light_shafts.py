@@ -167,7 +167,9 @@ class LightShafts(Operator[LightShaftsParameters]):
         p_sun, p_diffuse = (
             plane.ravel() for plane in shot.path.phases(planes["downward"], planes["sun_cosine"])
         )
-        lit, shafts = (np.empty((len(ready.weights), *region.shape), np.float32) for _ in range(2))
+        told = tile.wants("shafts")
+        lit = np.empty((len(ready.weights), *region.shape), np.float32)
+        shafts = np.empty_like(lit) if told else np.empty_like(lit[:1])
         for band, weights in enumerate(ready.weights):
             _add_shafts(
                 gain.reshape(3, -1),
@@ -178,10 +180,10 @@ class LightShafts(Operator[LightShaftsParameters]):
                 p_diffuse,
                 planes["veil"][band].ravel(),
                 planes["bands"][band].ravel(),
-                shafts[band].reshape(-1),
+                shafts[band if told else 0].reshape(-1),
                 lit[band].reshape(-1),
             )
-        return {"bands": lit, "shafts": shafts}
+        return {"bands": lit, "shafts": shafts} if told else {"bands": lit}
 
 
 @compiled
