@@ -64,6 +64,15 @@ def _even_source(haze: Haze, path: Any, mu: F32, sun: F32) -> float:
     return float(light[0, 0] / 1e-3)
 
 
+def test_loss_of_even_haze_is_the_exponential(build: Any) -> None:
+    even = Haze(np.ones(4), 1.0, 0.0, ((0.0, 1.0),))
+    ends = np.linspace(0.0, 80.0, 4001, dtype=np.float32)
+    level = np.zeros_like(ends)
+    path = build.path(build.grey_bands(0.1, 0.2, 0.15), depth_m=30.0)
+    _, surface_share, _ = even.over(path, ends, level, level)
+    assert surface_share == pytest.approx(np.exp(-ends.astype(np.float64)), rel=2e-7)
+
+
 def test_no_haze_adds_and_takes_nothing(build: Any) -> None:
     path = build.path()
     none = Haze(np.zeros(path.bands.count), 0.0, 1.0, ((0.5, 1.0),))

@@ -70,6 +70,22 @@ def test_a_clump_covers_what_a_disc_of_its_size_does(build: Any) -> None:
         assert 0.7 * found[0] < found[1] <= 1.01 * found[0]
 
 
+def test_a_clump_melts_into_one_disc_as_it_goes_out_of_focus(build: Any) -> None:
+    # A clump that is 4 pixels wide; blurs up to a radius of 18.
+    numbers, covered = [], []
+    for f_number in (1000.0, *np.geomspace(8.0, 0.35, 30)):
+        exposure = _exposure(build, Lens(0.025, f_number, 1.0, 6e4))
+        clump = _one(4.01 * 1.5 / exposure.px_per_radian)
+        found = seen(clump, _kind(build, irregular=True), LIMITS, exposure, Scene(build.path()))
+        numbers.append(sum(len(discs) for discs in found.discs))
+        covered.append(_covered(found))
+    # Nine lumps, then these and a disc, then a disc.
+    assert numbers[0] == 9
+    assert 10 in numbers
+    assert numbers[-1] == 1
+    assert max(abs(after / before - 1.0) for before, after in pairwise(covered[1:])) < 0.05
+
+
 def _disc_card(bands: int) -> Textures:
     grid = (np.arange(64) + 0.5) / 32 - 1
     inside = (np.hypot(*np.meshgrid(grid, grid)) < 0.99).astype(np.float32)

@@ -19,6 +19,7 @@ from halocline.physics.particle_field import (
     tumble,
 )
 from halocline.physics.particles import DrawLimits, PowerLaw
+from halocline.physics.random import random_words, stream_key, uniforms
 
 EVEN = patchiness(1, "even", scale_m=1.0, variation=0.0)
 PATCHY = patchiness(1, "patchy", scale_m=0.7, variation=0.8)
@@ -38,6 +39,23 @@ def _by_home(particles: Particles) -> dict[tuple[float, ...], tuple[float, ...]]
             particles.home_m, particles.diameter_m, particles.words.T.tolist(), strict=True
         )
     }
+
+
+def test_particles_are_where_the_numbers_of_their_cell_and_index_say() -> None:
+    found = particles_in_view(5, "snow", SIZES, PATCHY, _view(), LIMITS)
+    found = found.select(np.arange(0, len(found), 20))
+    cell_m = CELL_DIAMETERS * SIZES.largest_m
+    cells = np.floor(found.home_m / cell_m).astype(np.int64)
+    matched = np.zeros(len(found), bool)
+    for index in range(1000):
+        share = uniforms(stream_key(5, "snow", "place"), *cells.T, index)
+        words = random_words(stream_key(5, "snow", "nature"), *cells.T, index)
+        same = (np.abs((cells + share[:3].T) * cell_m - found.home_m) < 1e-12).all(axis=1)
+        same &= (words[:3] == found.words).all(axis=0)
+        assert found.diameter_m[same] == pytest.approx(SIZES.quantile(share[3][same]), rel=1e-12)
+        matched |= same
+    assert len(found) > 1000
+    assert matched.all()
 
 
 @pytest.mark.parametrize("patches", [EVEN, PATCHY])

@@ -79,6 +79,16 @@ def test_cats_eye_keeps_the_energy_and_narrows_the_disc() -> None:
     assert wide.sum() < 0.75 * high.sum()
 
 
+def test_a_cats_eye_wider_than_a_hundred_pixels_keeps_the_energy() -> None:
+    area, place = Area(0, 180, 0, 200), np.array([[100.0, 90.0]])
+    disc = replace(
+        _discs(1, thing=1.0, blur=60.0), start_px=place, end_px=place, squeeze_px=np.array([[30.0, 9.0]])
+    )
+    open_water = Surface(np.full((180, 200), np.inf, np.float32))
+    alpha = Drawing(area, disc).draw((0, 180), open_water).alpha
+    assert alpha.sum(dtype=np.float64) == pytest.approx(disc.covered_px[0], rel=1e-5)
+
+
 def test_moving_subpixel_point_keeps_its_flux_and_does_not_twinkle() -> None:
     sums, peaks = [], []
     for share in np.linspace(0.0, 1.0, 21):
