@@ -14,7 +14,6 @@ from halocline.physics.lens_blur import (
     circle_of_confusion,
     footprint,
     iris_apothem,
-    iris_normals,
 )
 
 LENS = Lens(0.05, 2.8, 3.0, 3840 / 0.036, cats_eye=0.5, corner_px=2200.0)
@@ -59,8 +58,8 @@ def test_iris_of_any_blades_lets_through_what_a_round_one_does(blades: int) -> N
     grid = np.linspace(-2, 2, 1601)
     x, y = np.meshgrid(grid, grid)
     inside = np.ones(x.shape, bool)
-    for normal in iris_normals(blades, 0.3):
-        inside &= x * normal[0] + y * normal[1] <= iris_apothem(blades)
+    for angle in 0.3 + 2.0 * math.pi * np.arange(blades) / blades:
+        inside &= x * math.cos(angle) + y * math.sin(angle) <= iris_apothem(blades)
     assert inside.mean() * 16.0 * (1601 / 1600) ** 2 == pytest.approx(math.pi, rel=2e-3)
 
 

@@ -133,12 +133,6 @@ def footprint(thing_radius_px: F64, blur_radius_px: F64) -> tuple[F64, F64]:
     return np.hypot(large, PIXEL_RADIUS_PX), np.hypot(small, PIXEL_RADIUS_PX)
 
 
-def iris_normals(blades: int, angle_rad: float) -> F64:
-    """Return the outward normals of an iris's sides, ``(blades, 2)``."""
-    angles = angle_rad + 2.0 * math.pi * np.arange(blades) / blades
-    return np.stack([np.cos(angles), np.sin(angles)], axis=1)
-
-
 def iris_apothem(blades: int) -> float:
     """Return the distance of an iris's sides from its middle if its area is that of a circle of radius 1.
 
