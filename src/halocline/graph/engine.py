@@ -14,6 +14,7 @@ import os
 from collections.abc import Iterable, Iterator, Mapping
 from concurrent.futures import ThreadPoolExecutor
 from dataclasses import dataclass
+from threading import Lock
 
 import numpy as np
 
@@ -160,20 +161,21 @@ class _Run:
             return dict(self._computed(step, window, {}))
         rows = self.how.rows_for(window)
         bands = [window.rows(y, min(y + rows, window.height)) for y in range(0, window.height, rows)]
-        first = self._pulled(step, bands[0], {})
         # Planes of the render itself need no copy.
         kept = {name for name in step.live if self._untouched(step, name)}
-        out = {
-            name: np.empty((*plane.shape[:-2], *window.shape), np.float32)
-            for name, plane in first.items()
-            if name in step.live and name not in kept
-        }
+        out: dict[str, F32] = {}
+        allocating = Lock()
 
         def compute(band: Window) -> None:
-            planes = first if band == bands[0] else self._pulled(step, band, {})
+            planes = self._pulled(step, band, {})
+            made = {name: planes[name] for name in planes if name in step.live and name not in kept}
+            with allocating:
+                # Any tile tells what planes there are, and of how many channels.
+                for name in made.keys() - out.keys():
+                    out[name] = np.empty((*made[name].shape[:-2], *window.shape), np.float32)
             where = window.slices_of(band)
-            for name, target in out.items():
-                target[(..., *where)] = planes[name]
+            for name, plane in made.items():
+                out[name][(..., *where)] = plane
 
         # Every result is asked for, so that an error in any tile is raised.
         for _ in pool.map(compute, bands):
