@@ -31,6 +31,7 @@ from pathlib import Path
 
 from benchmarks.files import RGBA, make_frame, plain
 
+from halocline._memory import keep_freed_memory
 from halocline.batch.makers import Means, choose_maker
 from halocline.batch.memory_budget import core_count, gibibytes, size_job
 from halocline.batch.plan_tasks import plan_tasks
@@ -185,6 +186,8 @@ def main() -> None:
     parser.add_argument("--height", type=int, default=2160)
     options = parser.parse_args()
     window = Window(0, 0, options.height * 16 // 9, options.height)
+    # As the command line does before anything else; the jobs' processes take it over.
+    keep_freed_memory()
     CONTEXT.set_forkserver_preload(["halocline.batch.makers", "halocline.batch.run", "benchmarks.files"])
     looks = {"core": load_preset("jerlov-1c"), "full": preset_from_text(FULL)}
     for look in looks.values():

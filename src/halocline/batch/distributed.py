@@ -14,7 +14,6 @@ from itertools import islice
 from typing import Any
 
 from halocline._version import __version__
-from halocline.batch.allocation import keep_freed_memory
 from halocline.batch.events import FrameDone, FrameFailed, Outcome, as_halocline_error
 from halocline.batch.frame_task import read_inputs, render, write_result
 from halocline.batch.signals import StopRequest
@@ -109,7 +108,6 @@ class Cluster:
 def make_frame(task: FrameTask, preset_text: str, preset_name: str, threads: int) -> Outcome:
     """Make one frame on whatever machine this is called."""
     set_file_threads(1)
-    keep_freed_memory()
     try:
         preset = _preset(preset_text, preset_name)
         result = render(read_inputs(task, preset), preset, Evaluation(threads))

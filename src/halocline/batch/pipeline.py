@@ -9,7 +9,6 @@ from dataclasses import dataclass
 from functools import partial
 from typing import TypeVar
 
-from halocline.batch.allocation import keep_freed_memory
 from halocline.batch.events import FrameDone, FrameFailed, Outcome, as_halocline_error
 from halocline.batch.frame_task import (
     FrameInputs,
@@ -63,7 +62,6 @@ class Pipeline:
             being read or computed is dropped.
         """
         tasks = iter(tasks)
-        keep_freed_memory()
         if self.overlapped:
             # One thread a file: reading and writing go on beside the computing threads.
             set_file_threads(1)

@@ -8,6 +8,7 @@ from typing import Annotated, Any
 
 import typer
 
+from halocline._memory import keep_freed_memory
 from halocline._version import __version__
 from halocline.cli.commands import CommandsOnDemand
 from halocline.cli.exit_status import INTERRUPTED, NOTHING_POSSIBLE
@@ -45,6 +46,8 @@ def run(arguments: list[str] | None = None) -> Any:
 
     0: everything asked for is done. 1: some frames failed. 2: nothing could be done. 130: interrupted.
     """
+    # Before numpy and others are imported, which start threads.
+    keep_freed_memory()
     # Which optional packages colour-science would like is told by it on import, and no business of a user's.
     warnings.filterwarnings("ignore", message=".*related API features are not available.*")
     try:
