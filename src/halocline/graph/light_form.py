@@ -6,6 +6,7 @@ from typing import Any
 
 import numpy as np
 
+from halocline._compiled import compiled
 from halocline._typing import F32, F64
 from halocline.graph.operator import Operator, Planes, PlaneUse, Tile
 from halocline.graph.shot import Shot
@@ -13,6 +14,8 @@ from halocline.quantities import Strict
 
 RGB = "rgb"
 BANDS = "bands"
+# Pixels whose planes stay in the nearest cache together.
+_TOGETHER = 1024
 
 
 class _None(Strict):
@@ -74,10 +77,24 @@ def combine(matrix: F64, planes: F32) -> F32:
     number of rows, and the bits would differ from tile to tile.
     """
     out = np.empty((len(matrix), *planes.shape[1:]), np.float32)
-    scratch = np.empty(planes.shape[1:], np.float32)
-    for row, target in zip(matrix.astype(np.float32), out, strict=True):
-        np.multiply(planes[0], row[0], out=target)
-        for weight, plane in zip(row[1:], planes[1:], strict=True):
-            np.multiply(plane, weight, out=scratch)
-            np.add(target, scratch, out=target)
+    sums_of_planes(
+        np.ascontiguousarray(matrix, np.float32),
+        np.ascontiguousarray(planes).reshape(len(planes), -1),
+        out.reshape(len(out), -1),
+    )
     return out
+
+
+@compiled
+def sums_of_planes(matrix: F32, planes: F32, out: F32) -> None:
+    """Write sums of planes ``(m, pixels)`` by the rows of a matrix ``(n, m)``, ``(n, pixels)``."""
+    for first in range(0, out.shape[1], _TOGETHER):
+        part = slice(first, min(first + _TOGETHER, out.shape[1]))
+        for row in range(out.shape[0]):
+            target, plane, weight = out[row, part], planes[0, part], matrix[row, 0]
+            for pixel in range(target.size):
+                target[pixel] = plane[pixel] * weight
+            for column in range(1, planes.shape[0]):
+                plane, weight = planes[column, part], matrix[row, column]
+                for pixel in range(target.size):
+                    target[pixel] += plane[pixel] * weight

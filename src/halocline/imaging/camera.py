@@ -12,9 +12,22 @@ from functools import cached_property
 
 import numpy as np
 
+from halocline._compiled import compiled
 from halocline._typing import F32, F64
 from halocline.errors import CameraError
 from halocline.imaging.frame import Window
+
+
+@compiled
+def unit_component(by_row: F32, by_column: F32, out: F32) -> None:
+    """Write (a + b) / sqrt(c + d), -1 to 1, with a, c by row, ``(2, rows)``, and b, d by column."""
+    most = np.float32(1.0)
+    for row in range(out.shape[0]):
+        line, dot, squared = out[row], by_row[0, row], by_row[1, row]
+        dots, squares = by_column[0], by_column[1]
+        for column in range(line.size):
+            value = (dot + dots[column]) / np.sqrt(squared + squares[column])
+            line[column] = min(max(value, -most), most)
 
 
 @dataclass(frozen=True)
@@ -93,11 +106,11 @@ class Camera:
         """Return the unit view direction's component along a world axis, ``(rows, columns)``, -1 to 1."""
         along = self.rotation.T @ np.asarray(axis, np.float64)
         x, y = self.tangents(region)
-        dot: F32 = np.add.outer(
-            (along[1] * y - along[2]).astype(np.float32), (along[0] * x).astype(np.float32)
-        )
-        dot /= self.range_per_depth(region)
-        return np.clip(dot, -1.0, 1.0, out=dot)
+        by_row = np.stack([along[1] * y - along[2], 1.0 + y * y]).astype(np.float32)
+        by_column = np.stack([along[0] * x, x * x]).astype(np.float32)
+        out = np.empty((y.size, x.size), np.float32)
+        unit_component(by_row, by_column, out)
+        return out
 
     def directions(self, region: Window) -> F32:
         """Return unit view directions in world space, ``(3, rows, columns)``, away from the lens."""

@@ -10,6 +10,7 @@ import math
 
 import numpy as np
 
+from halocline._compiled import compiled
 from halocline._typing import F32
 from halocline.errors import PhysicsError
 
@@ -42,12 +43,25 @@ def henyey_greenstein(cos_psi: F32, g: float) -> F32:
             code="E-PHYSICS-ASYMMETRY",
             mend="Give g above -1 and below 1; natural waters have 0.85 to 0.95.",
         )
-    dtype = np.asarray(cos_psi).dtype.type
-    spread = np.multiply(cos_psi, dtype(-2.0 * g))
-    spread += dtype(1.0 + g * g)
-    root = np.sqrt(spread)
-    spread *= root
-    return np.divide(dtype((1.0 - g * g) / (4.0 * math.pi)), spread, out=spread)
+    cosines = np.ascontiguousarray(cos_psi)
+    dtype = cosines.dtype.type
+    out = np.empty_like(cosines)
+    lobe(
+        cosines.ravel(),
+        dtype(-2.0 * g),
+        dtype(1.0 + g * g),
+        dtype((1.0 - g * g) / (4.0 * math.pi)),
+        out.ravel(),
+    )
+    return out
+
+
+@compiled
+def lobe(cos_psi: F32, by_cosine: np.float32, even: np.float32, scale: np.float32, out: F32) -> None:
+    """Write scale / (even + by_cosine cos psi)^1.5 for cosines ``(n,)``."""
+    for index in range(out.size):
+        spread = cos_psi[index] * by_cosine + even
+        out[index] = scale / (spread * np.sqrt(spread))
 
 
 def backscatter_share(g: float) -> float:

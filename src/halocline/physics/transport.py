@@ -435,9 +435,8 @@ def _layered(geometry: VeilGeometry) -> tuple[F32, list[_Behind]]:
         behind.append(_Behind.of(geometry.far_share, geometry.far_length_m))
     if geometry.open_length_m is not None and geometry.coverage is not None:
         # Pixels that hit nothing have one layer, of open water; the edges have it behind the others.
-        empty = geometry.coverage <= 0
-        length = np.where(empty, geometry.open_length_m, length)
-        share = np.float32(1.0) - geometry.coverage
-        share[empty] = np.float32(0.0)
-        behind.append(_Behind.of(share, geometry.open_length_m))
+        covered = geometry.coverage > 0
+        length = np.where(covered, length, geometry.open_length_m)
+        edge = np.nonzero(covered & (geometry.coverage < 1))
+        behind.append(_Behind(edge, 1 - geometry.coverage[edge], geometry.open_length_m[edge]))
     return length, behind
