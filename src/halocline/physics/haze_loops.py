@@ -7,33 +7,15 @@ from numpy.typing import NDArray
 
 from halocline._compiled import compiled
 from halocline._typing import F32
+from halocline.physics.series import exponential
 
 Ints = NDArray[np.int64]
 
 # Rays taken together: their intermediate values stay in the processor's nearest cache.
 _AT_ONCE = 1024
-_ZERO, _HALF, _ONE = (np.float32(number) for number in (0.0, 0.5, 1.0))
-# exp(x) = 2^n exp(r) with |r| <= ln(2) / 2. The remainder is taken in two steps, as ln(2) does not fit one
-# float; the coefficients are of the minimax polynomial of (exp(r) - 1 - r) / r^2, to half a unit of float32.
-_PER_LN_2, _LN_2, _LN_2_REST = (np.float32(n) for n in (1.44269504, 0.693359375, -2.12194440e-4))
-_EXP_5, _EXP_4, _EXP_3 = (np.float32(n) for n in (1.9875691500e-4, 1.3981999507e-3, 8.3334519073e-3))
-_EXP_2, _EXP_1, _EXP_0 = (np.float32(n) for n in (4.1665795894e-2, 1.6666665459e-1, 5.0000001201e-1))
+_ZERO, _ONE = np.float32(0.0), np.float32(1.0)
 _LEAST_MEAN_RATE, _SMALL_M = np.float32(1e-3), np.float32(1e-6)
-_LEAST, _MOST = np.float32(-87.0), np.float32(80.0)
 _NEXT = np.uint64(1)
-_BIAS, _MANTISSA_BITS = np.int32(127), np.int32(23)
-
-
-@compiled
-def _exp(x: np.float32) -> np.float32:
-    """Return exp(x) to 2e-7, the same bits on every machine; x is kept between -87 and 80."""
-    x = min(max(x, _LEAST), _MOST)
-    n = np.floor(x * _PER_LN_2 + _HALF)
-    r = x - n * _LN_2
-    r -= n * _LN_2_REST
-    p = ((((_EXP_5 * r + _EXP_4) * r + _EXP_3) * r + _EXP_2) * r + _EXP_1) * r + _EXP_0
-    power = np.int32((np.int32(n) + _BIAS) << _MANTISSA_BITS).view(np.float32)
-    return np.float32((p * r * r + r + _ONE) * power)
 
 
 @compiled
@@ -87,12 +69,12 @@ def along_rays(
                 spread = constant + slope * mu[at + k]
                 diffuse[k] += top / (spread * np.sqrt(spread))
         for k in range(count):
-            vanish[k] = _exp(-length[at + k] * per_onset) if onset > _ZERO else _ZERO
+            vanish[k] = exponential(-length[at + k] * per_onset) if onset > _ZERO else _ZERO
         for band in range(len(light)):
             c, kd, by_sun, by_diffuse = rates[band, 0], rates[band, 1], sources[band, 0], sources[band, 1]
             for k in range(count):
                 rate = _rate(c, kd, mu[at + k], water[2]) + blocking
-                decay = _exp(-rate * length[at + k])
+                decay = exponential(-rate * length[at + k])
                 near = (_ONE - decay * vanish[k]) / (rate + per_onset)
                 source = sun[k] * by_sun + diffuse[k] * by_diffuse
                 light[band, at + k] = ((_ONE - decay) / rate - near) * source
@@ -104,11 +86,11 @@ def along_rays(
             thick = density[at + k] if density.size else _ONE
             # Metres of haze: int (1 - exp(-r/R)) dr = s - R (1 - exp(-s/R)).
             metres = length[at + k] - onset * (_ONE - vanish[k])
-            surface_share[at + k] = _exp(-blocking * metres * thick)
+            surface_share[at + k] = exponential(-blocking * metres * thick)
             # The veil's mean distance l: about the length where that is short, 1/k where it is long. What of
             # it lies before the onset has no haze before it: l^2 / (l + R). The share is 1 / (1 + B l).
             rate = max(water[0] + water[1] * mu[at + k], _LEAST_MEAN_RATE)
-            mean = (_ONE - _exp(-rate * length[at + k])) / rate
+            mean = (_ONE - exponential(-rate * length[at + k])) / rate
             mean *= mean / (mean + onset + _SMALL_M)
             veil_share[at + k] = _ONE / (_ONE + mean * blocking * thick)
 
