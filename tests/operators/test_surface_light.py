@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import gc
 import math
 from typing import Any
 
@@ -16,6 +17,7 @@ from halocline.imaging.camera import Camera, pinhole
 from halocline.imaging.camera_track import CameraTrack
 from halocline.imaging.frame import Frame, Window
 from halocline.operators.surface_light import LevelAxes, channel_weights, sun_zenith
+from halocline.physics.light_field import CausticField
 from halocline.presets.build import make_shot
 from halocline.presets.preset import Preset, preset_from_text
 from halocline.rgb import LINEAR_REC709
@@ -144,6 +146,21 @@ def test_a_frame_is_the_same_whatever_was_rendered_before(preset: str) -> None:
     for number in (1006, 1001, 1007):
         again = run(look, frame, camera, number=number)["rgb"]
     assert_array_equal(again, alone)
+
+
+@pytest.mark.parametrize("preset", [CAUSTICS, SHAFTS, WINDOW])
+def test_the_light_of_a_frame_is_let_go_with_the_frame(preset: str) -> None:
+    # Its slices are 130 MB and more: a night's frames must not pile up until the interpreter looks for rings.
+    look, camera = preset_from_text(preset), looking(10.0)
+    gc.collect()
+    gc.disable()
+    try:
+        for number in range(1001, 1005):
+            run(look, ground(camera), camera, number=number)
+        held = [each for each in gc.get_objects() if isinstance(each, CausticField)]
+    finally:
+        gc.enable()
+    assert len(held) <= 1
 
 
 def test_caustics_fade_where_normals_turn_from_the_sun() -> None:

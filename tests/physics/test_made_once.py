@@ -2,8 +2,10 @@
 
 from __future__ import annotations
 
+import gc
 from concurrent.futures import ThreadPoolExecutor
 from threading import Event, current_thread
+from weakref import ref
 
 import pytest
 
@@ -61,3 +63,22 @@ def test_a_failure_is_raised_and_the_value_can_be_asked_for_again() -> None:
     with pytest.raises(ValueError, match="no luck"):
         values.get(3)
     assert values.get(3) == 3
+
+
+def test_an_object_with_values_of_its_own_method_is_freed_at_once() -> None:
+    class Owner:
+        def __init__(self) -> None:
+            self.values = MadeOnce(self.double)
+
+        def double(self, key: int) -> int:
+            return 2 * key
+
+    gc.disable()
+    try:
+        owner = Owner()
+        assert owner.values.get(4) == 8
+        gone = ref(owner)
+        del owner
+        assert gone() is None
+    finally:
+        gc.enable()

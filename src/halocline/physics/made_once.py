@@ -8,7 +8,9 @@ from __future__ import annotations
 
 from collections.abc import Callable, Iterable
 from threading import Lock
+from types import MethodType
 from typing import Generic, TypeVar
+from weakref import WeakMethod
 
 T = TypeVar("T")
 
@@ -19,11 +21,14 @@ class MadeOnce(Generic[T]):
     Parameters
     ----------
     make
-        Makes the value of a key; must depend on the key alone.
+        Makes the value of a key; must depend on the key alone. The object of a method is not kept alive:
+        an object that holds the values of its own method would be freed, with all of them, only when the
+        interpreter next looks for rings of objects, many frames later.
     """
 
     def __init__(self, make: Callable[[int], T]) -> None:
-        self._make = make
+        self._make: Callable[[], Callable[[int], T] | None]
+        self._make = WeakMethod(make) if isinstance(make, MethodType) else lambda: make
         self._values: dict[int, T] = {}
         self._locks: dict[int, Lock] = {}
         self._lock = Lock()
@@ -62,7 +67,9 @@ class MadeOnce(Generic[T]):
 
     def _once(self, key: int) -> None:
         if key not in self._values:
-            self._values[key] = self._make(key)
+            make = self._make()
+            assert make is not None, "whoever asks holds the object"
+            self._values[key] = make(key)
 
     def _lock_of(self, key: int) -> Lock:
         with self._lock:
