@@ -185,7 +185,7 @@ def error_fields(error: HaloclineError) -> Record:
 def versions() -> Mapping[str, str]:
     """Return the versions that pixels depend on."""
     found = {"halocline": __version__, "python": platform.python_version()}
-    for name in ("numpy", "scipy", "OpenImageIO", "opencv-python-headless"):
+    for name in ("numpy", "scipy", "numba", "OpenImageIO", "opencv-python-headless"):
         try:
             found[name] = version(name)
         except PackageNotFoundError:
