@@ -112,7 +112,8 @@ class Caustics(Operator[CausticsParameters]):
         return PlaneUse(
             reads=frozenset({light, "range", "downward"} | mattes | key),
             optional=FARTHER_PLANES | normals,
-            writes=frozenset({light, "caustic_gain", "far_light"}),
+            # Of a key light alone, it is not known how much comes from the farther surface.
+            writes=frozenset({light, "caustic_gain"} | (set() if p.key_light else {"far_light"})),
         )
 
     def idle(self, shot: Shot) -> bool:
@@ -170,7 +171,8 @@ class Caustics(Operator[CausticsParameters]):
             far_gain = _departure(ready, there, farther.range_m, None)
             far_gain *= farther.at(held)
             far_gain += np.float32(1.0)
-            written = farther.mix(gain, far_gain, light)
+            left = farther.mix(gain, far_gain, light)
+            written = {} if key else left
         lit = trimmed[form] + light * (gain - np.float32(1.0)) if key else light * gain
         return {form: lit, "caustic_gain": gain, **written}
 

@@ -76,8 +76,9 @@ class Lamps(Operator[LampsParameters]):
             # The farther surface's normal is not known.
             far_gain = _gain(shot, prepared, farther.at(direction), farther.range_m, None)
             written = farther.mix(kept, self._kept(far_gain), planes["bands"])
-            near = farther.at(gain)
-            gain[:, farther.where[0], farther.where[1]] = near + farther.at(farther.share) * (far_gain - near)
+            # Plain grey, of which the render holds none, is shared by area.
+            near, area = farther.at(gain), farther.at(planes.get("far_share", farther.share))
+            gain[:, farther.where[0], farther.where[1]] = near + area * (far_gain - near)
         light = np.multiply(planes["bands"], kept, out=kept)
         if p.grey > 0.0:
             gain *= planes["alpha"]

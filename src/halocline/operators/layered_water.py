@@ -19,6 +19,7 @@ from halocline.graph.operator import Operator, Planes, PlaneUse, Tile
 from halocline.graph.shot import Shot
 from halocline.imaging.frame import Window
 from halocline.operators.layer_parameters import WaterLayer
+from halocline.operators.two_surfaces import FARTHER_PLANES
 from halocline.operators.view_rays import grid_rays
 from halocline.physics.bend import Grid
 from halocline.physics.layers import Layer, crossing
@@ -88,7 +89,7 @@ class LayeredWater(Operator[LayeredWaterParameters]):
         """
         return PlaneUse(
             reads=frozenset({"bands", "alpha", "range"}),
-            optional=frozenset({"far_range", "far_share", "far_light"}),
+            optional=FARTHER_PLANES,
             writes=frozenset({"bands", "alpha", "veil", "coverage"}),
         )
 

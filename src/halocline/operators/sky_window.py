@@ -23,6 +23,7 @@ from halocline.operators.surface_light import (
     light_field,
     sun_zenith,
 )
+from halocline.operators.two_surfaces import FARTHER_PLANES
 from halocline.physics.light_field import CausticField
 from halocline.physics.refraction import fresnel_reflectance
 from halocline.physics.sky import Sky, Window, look_up_through, seen_from_below, sky_over
@@ -98,7 +99,7 @@ class SkyWindow(Operator[SkyWindowParameters]):
         """
         return PlaneUse(
             reads=frozenset({"bands", "alpha", "downward"}),
-            optional=frozenset({"far_range", "far_share", "far_light"}),
+            optional=FARTHER_PLANES,
             writes=frozenset({"bands", "surface_light", "far_range", "far_light"}),
         )
 

@@ -14,16 +14,14 @@ from numpy.typing import NDArray
 from halocline._compiled import compiled
 from halocline._typing import F64
 from halocline.physics.random import philox
+from halocline.physics.series import sine
 
 Ints = NDArray[np.int64]
 Words = NDArray[np.uint32]
 # Points that are carried together: what belongs to them stays in the processor's nearest cache.
 _AT_ONCE = 512
 _HALF_STEP, _STEP = 0.5, 2.0**-32
-# sin(x) = x - x^3/3! + x^5/5! - ..., to 6e-8 up to a right angle.
 _PI, _ONE, _TWO = np.float32(math.pi), np.float32(1.0), np.float32(2.0)
-_SIN_3, _SIN_5, _SIN_7 = np.float32(-1 / 6), np.float32(1 / 120), np.float32(-1 / 5040)
-_SIN_9, _SIN_11 = np.float32(1 / 362880), np.float32(-1 / 39916800)
 
 
 @compiled
@@ -220,10 +218,8 @@ def add_waves(x: F64, y: F64, z: F64, waves: F64, phases: F64, vectors: F64, out
 @compiled
 def _cosine(turns: float) -> np.float32:
     """Return cos(2 pi t) = 1 - 2 sin(pi t)^2 for -1/2 to 1/2."""
-    angle = np.float32(turns) * _PI
-    q = angle * angle
-    sine = ((((_SIN_11 * q + _SIN_9) * q + _SIN_7) * q + _SIN_5) * q + _SIN_3) * q * angle + angle
-    return _ONE - _TWO * sine * sine
+    half = sine(np.float32(turns) * _PI)
+    return _ONE - _TWO * half * half
 
 
 @compiled
