@@ -117,6 +117,7 @@ class Scene:
         prepared = self.operator.prepare(self.shot)
         window = self.shot.data_window
         height = Evaluation().rows_for(window)
+        wanted = None if with_layer else frozenset({"bands", "alpha"})
 
         def tile(top: int) -> None:
             region = window.rows(top, min(ROWS, top + height))
@@ -124,9 +125,7 @@ class Scene:
             planes = {name: plane[(..., *where)] for name, plane in self.planes.items()}
             for name in ("downward", "sun_cosine"):
                 planes[name] = self.shot.view_plane(name, region)
-            written = self.operator.apply(planes, Tile(region, region), self.shot, prepared)
-            if with_layer:
-                written["particles"]
+            self.operator.apply(planes, Tile(region, region, wanted), self.shot, prepared)
 
         _on_threads(tile, height)
 

@@ -223,8 +223,7 @@ class _Run:
         except HaloclineError as error:
             raise error.located(f'step "{step.name}"') from error
         kept = {name: tile.trim(passed[name]) for name in step.live - step.writes if name in passed}
-        # An operator may make a plane only when it is asked for.
-        return {**kept, **{name: written[name] for name in written if name in step.live}}
+        return {**kept, **{name: plane for name, plane in written.items() if name in step.live}}
 
     def _source_plane(self, name: str, region: Window) -> F32:
         if name in VIEW_PLANES and name not in self.frame.planes:

@@ -105,22 +105,14 @@ def separate_surfaces(rgb: F32, alpha: F32, range_m: F32) -> Mixture:
     return Mixture(pixels[mixed], near_m[mixed], far_m[mixed], far_share[mixed], light[mixed])
 
 
-def mixture_planes(
-    rgb: F32, alpha: F32, range_m: F32, averaged: tuple[F32, F32] | None = None
-) -> dict[str, F32]:
+def mixture_planes(rgb: F32, alpha: F32, range_m: F32) -> dict[str, F32]:
     """Return ``range``, ``far_range``, ``far_share`` and ``far_light`` of a picture; nothing where none mix.
 
     Parameters
     ----------
     rgb, alpha, range_m
         See `separate_surfaces`.
-    averaged
-        Range of the farther surface and its share, where an averaged depth has told both already.
     """
-    if averaged is not None:
-        far_m, far_share = averaged
-        light = far_light_of(rgb, range_m, far_m, far_share)
-        return {"range": range_m, "far_range": far_m, "far_share": far_share, "far_light": light}
     found = separate_surfaces(rgb, alpha, range_m)
     if not found.pixels.size:
         return {}

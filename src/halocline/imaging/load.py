@@ -30,7 +30,7 @@ from halocline.imaging.channels import (
 from halocline.imaging.colour import find_space
 from halocline.imaging.depth import DepthPlanes, DepthSpec, range_planes
 from halocline.imaging.depth_inference import DepthVerdict, infer_depth, unit_warnings
-from halocline.imaging.edge_mixture import mixture_planes
+from halocline.imaging.edge_mixture import far_light_of, mixture_planes
 from halocline.imaging.exr import Header, Part, read_header, read_into
 from halocline.imaging.frame import Frame, Window
 from halocline.imaging.repair import BadPixels, Policy, repair
@@ -390,9 +390,12 @@ def _finished(plan: _Plan, spec: InputSpec, window: Window, planes: dict[str, F3
     if alpha is None:
         alpha = _coverage_from(finished.get("range"), window.shape, warnings)
     finished["alpha"] = alpha
-    if "range" in finished and spec.separate_edges:
-        averaged = (finished["far_range"], finished["far_share"]) if "far_range" in finished else None
-        finished |= mixture_planes(rgb, alpha, finished["range"], averaged)
+    if "far_range" in finished:
+        # An averaged depth has told the two surfaces already, and their shares of the area.
+        far = (finished["far_range"], finished["far_share"])
+        finished["far_light"] = far_light_of(rgb, finished["range"], *far)
+    elif "range" in finished and spec.separate_edges:
+        finished |= mixture_planes(rgb, alpha, finished["range"])
     if "position" in planes and spec.depth.unit_m != 1.0:
         planes["position"] *= np.float32(spec.depth.unit_m)
     finished |= planes

@@ -16,7 +16,7 @@ from pydantic import Field, model_validator
 
 from halocline.graph.operator import Operator, Planes, PlaneUse, Tile
 from halocline.graph.shot import Shot
-from halocline.operators.exposed import LaidOver, LensParameters, drawing_of, exposure_of, surface_of
+from halocline.operators.exposed import LensParameters, drawing_of, exposure_of, laid_over, surface_of
 from halocline.physics.bubble_view import BubbleLook, seen_bubbles
 from halocline.physics.bubbles import LARGEST_M, Burst, Column, Emitter
 from halocline.physics.flow import turbulence
@@ -176,4 +176,4 @@ class Bubbles(Operator[BubblesParameters]):
     def apply(self, planes: Planes, tile: Tile, shot: Shot, prepared: Drawing) -> Planes:  # noqa: ARG002
         """Lay the bubbles over."""
         picture = np.concatenate([planes["bands"], planes["alpha"][None]])
-        return LaidOver(prepared, "bubble", tile.region.y, surface_of(planes), picture)
+        return laid_over(prepared, "bubble", tile, surface_of(planes), picture)

@@ -3,14 +3,14 @@
 from __future__ import annotations
 
 import math
-from collections.abc import Iterator, Mapping, Sequence
+from collections.abc import Sequence
 from typing import Annotated
 
 import numpy as np
 from pydantic import Field, model_validator
 
 from halocline._typing import F32
-from halocline.graph.operator import Planes
+from halocline.graph.operator import Planes, Tile
 from halocline.graph.shot import Shot
 from halocline.physics.exposure import Exposure
 from halocline.physics.lens_blur import Lens
@@ -103,8 +103,8 @@ def surface_of(planes: Planes) -> Surface:
     )
 
 
-class LaidOver(Mapping[str, F32]):
-    """Planes with things laid over them; the things by themselves are drawn when they are asked for.
+def laid_over(drawing: Drawing, name: str, tile: Tile, surface: Surface, picture: F32) -> Planes:
+    """Return light and coverage with things laid over, and the things by themselves where anybody wants them.
 
     The layer is premultiplied: light ``NAMEs``, ``NAME_alpha`` and mean range ``NAME_range`` (inf where
     nothing is).
@@ -113,31 +113,20 @@ class LaidOver(Mapping[str, F32]):
     ----------
     drawing, name
         The things, and what one of them is called.
-    first_row
-        First row of the planes, picture coordinates.
+    tile
+        Where the planes lie.
     surface
         What may hide things.
     picture
         ``(K + 1, rows, columns)`` light and coverage; it is changed.
     """
-
-    def __init__(self, drawing: Drawing, name: str, first_row: int, surface: Surface, picture: F32) -> None:
-        drawing.lay_over(first_row, surface, picture)
-        self._laid: dict[str, F32] = {"bands": picture[:-1], "alpha": picture[-1]}
-        self._names = f"{name}s", f"{name}_alpha", f"{name}_range"
-        self._things = drawing, first_row, surface
-
-    def __getitem__(self, name: str) -> F32:
-        if name not in self._laid and name in self._names:
-            drawing, first_row, surface = self._things
-            layer = drawing.draw((first_row, first_row + len(surface.range_m)), surface)
-            distance = np.full_like(layer.range_m, np.inf)
-            np.divide(layer.range_m, layer.alpha, out=distance, where=layer.alpha > 0)
-            self._laid.update(zip(self._names, (layer.light, layer.alpha, distance), strict=True))
-        return self._laid[name]
-
-    def __iter__(self) -> Iterator[str]:
-        return iter(("bands", "alpha", *self._names))
-
-    def __len__(self) -> int:
-        return 2 + len(self._names)
+    region = tile.region
+    drawing.lay_over(region.y, surface, picture)
+    laid = {"bands": picture[:-1], "alpha": picture[-1]}
+    names = f"{name}s", f"{name}_alpha", f"{name}_range"
+    if not any(tile.wants(plane) for plane in names):
+        return laid
+    layer = drawing.draw((region.y, region.y_end), surface)
+    distance = np.full_like(layer.range_m, np.inf)
+    np.divide(layer.range_m, layer.alpha, out=distance, where=layer.alpha > 0)
+    return laid | dict(zip(names, (layer.light, layer.alpha, distance), strict=True))

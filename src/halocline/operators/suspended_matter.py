@@ -22,7 +22,7 @@ from halocline.graph.operator import Operator, Planes, PlaneUse, Tile
 from halocline.graph.sea import Sea
 from halocline.graph.shot import Shot
 from halocline.named_files import Picture
-from halocline.operators.exposed import LaidOver, LensParameters, drawing_of, exposure_of, surface_of
+from halocline.operators.exposed import LensParameters, drawing_of, exposure_of, laid_over, surface_of
 from halocline.operators.sprite_images import cards_from
 from halocline.operators.surface_light import LevelAxes, channel_weights, light_field
 from halocline.physics.flow import STILL, Current, Turbulence, Wake, WorldDrift, turbulence
@@ -306,7 +306,7 @@ class SuspendedMatter(Operator[SuspendedMatterParameters]):
         picture = np.concatenate([planes["bands"], planes["alpha"][None]])
         if prepared.haze is not None:
             _add_haze(picture[:-1], prepared.haze, prepared.clouds, planes, tile, shot)
-        return LaidOver(prepared.drawing, "particle", tile.region.y, surface_of(planes), picture)
+        return laid_over(prepared.drawing, "particle", tile, surface_of(planes), picture)
 
     def _limits(self, shot: Shot) -> DrawLimits:
         p = self.parameters
