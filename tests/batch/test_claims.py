@@ -143,3 +143,12 @@ def test_a_damaged_claim_is_no_claim(tmp_path: Path) -> None:
 def test_a_folder_that_is_gone_is_told(tmp_path: Path) -> None:
     with Claims() as mine, pytest.raises(WriteError, match="no claim can be put beside it"):
         mine.take(tmp_path / "gone" / "a.1001.exr")
+
+
+def test_a_clock_that_a_killed_job_left_is_removed(tmp_path: Path) -> None:
+    # Put there to ask the folder's own time; a job may be killed before it takes it away.
+    clock = tmp_path / ".halocline-clock.0123456789ab"
+    clock.touch()
+    with Claims() as claims:
+        claims.clear_dead(tmp_path)
+    assert not clock.exists()

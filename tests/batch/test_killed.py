@@ -71,7 +71,7 @@ def test_killed_at_any_moment_nothing_on_disk_is_ever_half(empty_shot: Folder, l
     assert shot.digests() == expected
     # A claim that was killed before it said whose it is lies there, harmless, for ten minutes.
     drafts = [shot.out / name for name in shot.leftovers()]
-    assert all(".claim." in draft.name and draft.stat().st_size == 0 for draft in drafts)
+    assert all(".claim." in draft.name and draft.stat().st_size == 0 for draft in drafts), drafts
     for draft in drafts:
         os.utime(draft, (1.0, 1.0))
     assert run_frames(shot.tasks(overwrite=True), look, resume=True).complete

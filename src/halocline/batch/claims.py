@@ -28,6 +28,7 @@ GIVEN_UP_SECONDS = 600.0
 # Tokens of the jobs that run in this process now.
 _JOBS_HERE: set[str] = set()
 _LOCK_NAME = ".halocline-claims.lock"
+_CLOCK_NAME = ".halocline-clock"
 
 
 @dataclass(frozen=True)
@@ -116,6 +117,9 @@ class Claims:
             gone = _age_seconds(path) > GIVEN_UP_SECONDS if holder is None else self._is_gone(holder, path)
             if gone:
                 self._remove_dead(path, holder)
+        # Whoever is asking the time just now takes its claim for fresh, and loses nothing.
+        for probe in folder.glob(f"{_CLOCK_NAME}.*"):
+            probe.unlink(missing_ok=True)
 
     def _made(self, path: Path) -> bool:
         # Written whole under another name first: a claim must never be seen empty.
@@ -232,7 +236,7 @@ def _read(path: Path) -> Holder | None:
 
 def _age_seconds(path: Path) -> float:
     """Return how long ago a file was touched, by the clock of the file's own machine."""
-    probe = path.with_name(f".halocline-clock.{uuid.uuid4().hex[:12]}")
+    probe = path.with_name(f"{_CLOCK_NAME}.{uuid.uuid4().hex[:12]}")
     try:
         touched = path.stat().st_mtime
         probe.touch()
