@@ -29,6 +29,8 @@ from benchmarks.files import UHD, make_frame, plain
 from scipy.ndimage import gaussian_filter, map_coordinates
 
 from halocline._typing import F32
+from halocline.filters.displacement import Grid
+from halocline.filters.pyramid_blur import VaryingBlur
 from halocline.graph.engine import Evaluation
 from halocline.graph.light_form import combine
 from halocline.graph.operator import Tile
@@ -36,8 +38,6 @@ from halocline.graph.shot import Shot
 from halocline.imaging.camera import pinhole
 from halocline.imaging.camera_track import CameraTrack
 from halocline.imaging.frame import Window
-from halocline.physics.bend import Grid
-from halocline.physics.soften import VaryingBlur
 from halocline.presets.build import make_shot
 from halocline.presets.preset import preset_from_text
 from halocline.rgb import LINEAR_REC709

@@ -33,7 +33,7 @@ from halocline.imaging.camera_track import CameraTrack
 from halocline.imaging.frame import Frame
 from halocline.operators.attenuation import Attenuation, AttenuationParameters
 from halocline.operators.veiling_light import VeilingLight, VeilingLightParameters
-from halocline.physics.transport import DIFFUSE_ASYMMETRY
+from halocline.physics.path.transport import DIFFUSE_ASYMMETRY
 from halocline.presets.build import make_shot
 from halocline.presets.preset import load_preset
 from halocline.rgb import LINEAR_REC709

@@ -32,8 +32,8 @@ from halocline.imaging.camera_track import CameraTrack
 from halocline.imaging.frame import Frame
 from halocline.operators.caustics import Caustics, CausticsParameters
 from halocline.operators.light_shafts import LightShafts, LightShaftsParameters
-from halocline.operators.surface_light import light_field
-from halocline.physics.light_field import ladder_depth
+from halocline.operators.shared.surface_light import light_field
+from halocline.physics.sea.light_field import ladder_depth
 from halocline.presets.build import make_shot
 from halocline.presets.preset import load_preset
 from halocline.rgb import LINEAR_REC709

@@ -32,16 +32,16 @@ from benchmarks.files import make_frame, plain
 from numpy.typing import NDArray
 
 from halocline._typing import F32
+from halocline.filters.lens_blur import footprint
+from halocline.filters.splat import Area, Discs, Drawing, Surface
 from halocline.graph.engine import Evaluation, evaluate
 from halocline.graph.graph import chain
 from halocline.graph.operator import Tile
 from halocline.imaging.camera import pinhole
 from halocline.imaging.camera_track import CameraTrack
 from halocline.imaging.frame import Frame, Window
-from halocline.operators.exposed import LensParameters
+from halocline.operators.shared.drawn_things import LensParameters
 from halocline.operators.suspended_matter import MatterClass, SuspendedMatter, SuspendedMatterParameters
-from halocline.physics.lens_blur import footprint
-from halocline.physics.splat import Area, Discs, Drawing, Surface
 from halocline.presets.build import make_shot
 from halocline.presets.preset import preset_from_text
 from halocline.rgb import LINEAR_REC709

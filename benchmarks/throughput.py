@@ -31,11 +31,11 @@ from pathlib import Path
 
 from benchmarks.files import RGBA, make_frame, plain
 
-from halocline._memory import keep_freed_memory
-from halocline.batch.makers import Means, choose_maker
+from halocline.batch.means import Means, choose_maker
 from halocline.batch.memory_budget import core_count, gibibytes, size_job
 from halocline.batch.plan_tasks import plan_tasks
 from halocline.batch.run import run_frames
+from halocline.compute.memory import keep_freed_memory
 from halocline.imaging.exr import read_header, set_file_threads
 from halocline.imaging.frame import Window
 from halocline.presets.preset import Preset, load_preset, preset_from_text
@@ -188,7 +188,7 @@ def main() -> None:
     window = Window(0, 0, options.height * 16 // 9, options.height)
     # As the command line does before anything else; the jobs' processes take it over.
     keep_freed_memory()
-    CONTEXT.set_forkserver_preload(["halocline.batch.makers", "halocline.batch.run", "benchmarks.files"])
+    CONTEXT.set_forkserver_preload(["halocline.batch.means", "halocline.batch.run", "benchmarks.files"])
     looks = {"core": load_preset("jerlov-1c"), "full": preset_from_text(FULL)}
     for look in looks.values():
         look.resolved_text  # noqa: B018 - the fit is made once a job; here it is not part of any time

@@ -19,9 +19,9 @@ from halocline.imaging.camera import Camera, pinhole
 from halocline.imaging.camera_track import CameraTrack
 from halocline.imaging.frame import Frame, Window
 from halocline.operators.registry import operator_named
-from halocline.physics.bands import Bands, fit_bands
-from halocline.physics.transport import LightPath, refracted_sun
-from halocline.physics.water import jerlov_water
+from halocline.physics.path.transport import LightPath, refracted_sun
+from halocline.physics.water.bands import Bands, fit_bands
+from halocline.physics.water.water import jerlov_water
 from halocline.rgb import LINEAR_REC709, RGBSpace
 
 UP: F64 = np.array([0.0, 1.0, 0.0])

@@ -13,15 +13,17 @@ import halocline
 HOUSE = Path(str(halocline.__file__)).parent
 FLOORS = {
     "": 0,
-    "physics": 1,
-    "imaging": 1,
-    "graph": 2,
-    "operators": 3,
-    "presets": 4,
-    "batch": 5,
-    "review": 5,
-    "matching": 5,
-    "cli": 6,
+    "compute": 1,
+    "filters": 2,
+    "physics": 3,
+    "imaging": 3,
+    "graph": 4,
+    "operators": 5,
+    "presets": 6,
+    "batch": 7,
+    "review": 7,
+    "matching": 7,
+    "cli": 8,
 }
 MODULES = sorted(HOUSE.rglob("*.py"))
 

@@ -9,11 +9,11 @@ from __future__ import annotations
 import json
 from pathlib import Path
 
-from halocline.physics.band_fit import fit
-from halocline.physics.bands import DEFAULT_COUNT, fit_key
-from halocline.physics.water import JERLOV_SOURCES, jerlov_water
+from halocline.physics.water.band_fit import fit
+from halocline.physics.water.bands import DEFAULT_COUNT, fit_key
+from halocline.physics.water.water import JERLOV_SOURCES, jerlov_water
 
-TARGET = Path(__file__).parents[1] / "src/halocline/physics/data/bands.json"
+TARGET = Path(__file__).parents[1] / "src/halocline/physics/water/data/bands.json"
 
 
 def main() -> None:

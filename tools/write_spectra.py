@@ -12,7 +12,7 @@ import colour
 import numpy as np
 from colour.recovery import MSDS_BASIS_FUNCTIONS_sRGB_MALLETT2019
 
-TARGET = Path(__file__).parents[1] / "src/halocline/physics/data/spectra.csv"
+TARGET = Path(__file__).parents[1] / "src/halocline/physics/water/data/spectra.csv"
 
 HEADER = f"""Spectra at 1 nm, from colour-science {colour.__version__} (BSD-3-Clause):
 x_bar y_bar z_bar: CIE 1931 2 degree standard observer (CIE 018:2019), printed at 1 nm

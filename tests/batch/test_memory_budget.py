@@ -140,7 +140,7 @@ def test_a_header_that_asks_for_far_too_much_fails_its_frame_before_it_is_read(
     """A damaged display window of 11000 x 11000: some 4 GB if it were believed."""
     import struct
 
-    from halocline.batch.makers import Means, choose_maker
+    from halocline.batch.means import Means, choose_maker
 
     path = shot.clean / "arch.1003.exr"
     data = bytearray(path.read_bytes())

@@ -160,7 +160,7 @@ def test_core_gives_the_same_bits_for_any_tile_height_and_thread_count(
 
 
 def test_story_remap_gives_the_same_bits_for_any_tile_height(build: Any) -> None:
-    from halocline.physics.visibility import RangeRemap
+    from halocline.physics.path.visibility import RangeRemap
 
     frame = build.frame(WINDOW, averaged_depth=True)
     shot = build.shot(WINDOW, path=build.path(remap=RangeRemap(1.5, 2.0)))

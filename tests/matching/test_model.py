@@ -7,8 +7,8 @@ import pytest
 
 from halocline.matching.model import Setting, light_path, predicted, veils_along
 from halocline.matching.samples import Sample
-from halocline.physics.bands import spectral_matrix
-from halocline.physics.water import jerlov_water
+from halocline.physics.water.bands import spectral_matrix
+from halocline.physics.water.water import jerlov_water
 from halocline.rgb import ACESCG, LINEAR_REC709
 
 

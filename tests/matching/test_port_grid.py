@@ -11,7 +11,7 @@ from halocline._typing import F32
 from halocline.errors import ReadError
 from halocline.matching.port_grid import Corners, find_corners, fit_port, read_corners
 from halocline.operators.measured_port import MeasuredPortParameters
-from halocline.physics.distortion import Distortion
+from halocline.physics.bending.distortion import Distortion
 from halocline.presets.preset import preset_from_text
 
 TRUTH = Distortion(960, 540, (0.01, -0.01), (0.10, -0.03, 0.0), (0.001, 0.0))

@@ -15,8 +15,8 @@ from halocline.imaging.frame import Window
 from halocline.matching.dive_data import DiveData, water_from
 from halocline.matching.match import Match, match, preset_text, report_lines
 from halocline.matching.model import Setting
+from halocline.matching.reference_picture import Still, samples_of
 from halocline.matching.samples import Place, Sample, parse_place, sample_at, samples_of_range_map
-from halocline.matching.still import Still, samples_of
 from halocline.presets.preset import Preset, preset_from_text
 from halocline.rgb import LINEAR_REC709
 

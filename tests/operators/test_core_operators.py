@@ -10,7 +10,7 @@ import pytest
 from halocline.errors import GraphError
 from halocline.graph.graph import SOURCE, Graph, Step
 from halocline.imaging.frame import Frame, Window
-from halocline.physics.visibility import RangeRemap
+from halocline.physics.path.visibility import RangeRemap
 
 WINDOW = Window(0, 0, 33, 21)
 

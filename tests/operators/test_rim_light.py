@@ -11,10 +11,10 @@ import halocline
 from halocline.errors import PresetError
 from halocline.imaging.camera_track import CameraTrack
 from halocline.imaging.frame import Window
-from halocline.physics.rim import bright_side, depth_edges, rim_contrast, rim_share
+from halocline.physics.path.lit_edge import bright_side, depth_edges, rim_contrast, rim_share
 from halocline.presets.build import make_shot, story_path
 from halocline.presets.preset import Preset, preset_from_text
-from halocline.presets.price import prices
+from halocline.presets.story_costs import prices
 from halocline.rgb import LINEAR_REC709
 
 WINDOW = Window(0, 0, 64, 36)

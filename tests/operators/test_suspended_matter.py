@@ -190,7 +190,7 @@ def test_world_drift_is_the_same_as_moving_the_camera_the_other_way(build: Any) 
 
 
 def test_lamps_light_particles_near_them(build: Any) -> None:
-    from halocline.physics.lamps import Lamp
+    from halocline.physics.path.lamps import Lamp
 
     path = build.path(veil_brightness=0.0, depth_m=60.0, reference_depth_m=0.0)
     dark = build.shot(WINDOW, path=path)

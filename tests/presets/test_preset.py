@@ -67,7 +67,7 @@ def test_shipped_preset_has_a_title_and_comments_on_its_numbers(name: str) -> No
 
 
 def test_a_preset_ships_for_every_jerlov_type() -> None:
-    from halocline.physics.water import JERLOV_TYPES
+    from halocline.physics.water.water import JERLOV_TYPES
 
     shipped = {load_preset(name).at(0).water.jerlov_type for name in shipped_names() if "jerlov" in name}
     assert shipped == set(JERLOV_TYPES)

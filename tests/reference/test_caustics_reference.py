@@ -16,9 +16,15 @@ import pytest
 from scipy.special import j1
 
 from halocline._typing import F32
-from halocline.physics.caustics import CausticOptics, PatchOptics, PatchRays, TracedRays, scattering_transfer
-from halocline.physics.surface import SunBeam, clear_sky_diffuse_share, enter_water
-from halocline.physics.waves import SeaState, make_patch, unresolved_slopes
+from halocline.physics.sea.caustics import (
+    CausticOptics,
+    PatchOptics,
+    PatchRays,
+    TracedRays,
+    scattering_transfer,
+)
+from halocline.physics.sea.surface import SunBeam, clear_sky_diffuse_share, enter_water
+from halocline.physics.sea.waves import SeaState, make_patch, unresolved_slopes
 
 # Sea water, 35, 20 C at 611, 549 and 464 nm by quan1995.
 INDEX = (1.3390, 1.3408, 1.3450)

@@ -12,8 +12,7 @@ from scipy.integrate import quad
 from scipy.special import expn
 
 from halocline._typing import F64
-from halocline.physics.bands import Bands, fit_bands
-from halocline.physics.lamps import (
+from halocline.physics.path.lamps import (
     NODES_TOWARDS,
     Lamp,
     backscatter,
@@ -23,8 +22,9 @@ from halocline.physics.lamps import (
     scattered_beyond,
     water_phase,
 )
-from halocline.physics.spectra import WAVELENGTH_NM
-from halocline.physics.water import jerlov_water
+from halocline.physics.water.bands import Bands, fit_bands
+from halocline.physics.water.spectra import WAVELENGTH_NM
+from halocline.physics.water.water import jerlov_water
 
 AHEAD = np.array([0.0, 0.0, -1.0])
 

@@ -9,9 +9,9 @@ import pytest
 from scipy.integrate import dblquad
 from scipy.optimize import brentq
 
-from halocline.physics.layers import Layer, interfacial_speed, view_layer
-from halocline.physics.refraction import WaterMass, lever_arm
-from halocline.physics.turbulence import RayPath, Turbulence, churn, deflection_rms
+from halocline.physics.bending.layers import Layer, interfacial_speed, view_layer
+from halocline.physics.bending.refraction import WaterMass, lever_arm
+from halocline.physics.bending.turbulence import RayPath, Turbulence, churn, deflection_rms
 
 
 @pytest.mark.parametrize("path_m", [0.02, 0.1, 1.0, 8.0])

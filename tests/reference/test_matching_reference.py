@@ -16,7 +16,7 @@ from halocline.matching.dive_data import DiveData, water_from
 from halocline.matching.fit import fit_contents, fit_jerlov
 from halocline.matching.model import Setting
 from halocline.matching.samples import OPEN_WATER, Sample, chart_colours, decoded
-from halocline.physics.spectra import WAVELENGTH_NM
+from halocline.physics.water.spectra import WAVELENGTH_NM
 from halocline.rgb import LINEAR_REC709
 
 

@@ -15,9 +15,12 @@ import pytest
 from scipy import stats
 
 from halocline._typing import F64
+from halocline.compute.random import poisson_counts, random_words, uniforms
+from halocline.filters.lens_blur import circle_of_confusion, footprint
+from halocline.filters.splat import Area, Discs, Drawing, Surface
 from halocline.imaging.camera import pinhole
 from halocline.imaging.frame import Window
-from halocline.physics.bubbles import (
+from halocline.physics.floating.bubbles import (
     Water,
     appearance,
     clean_rise_speed,
@@ -26,16 +29,13 @@ from halocline.physics.bubbles import (
     fresnel,
     grown_diameter,
 )
-from halocline.physics.lens_blur import circle_of_confusion, footprint
-from halocline.physics.particle_field import ViewVolume, particles_in_view, patchiness
-from halocline.physics.particles import (
+from halocline.physics.floating.field import ViewVolume, particles_in_view, patchiness
+from halocline.physics.floating.particles import (
     DrawLimits,
     PowerLaw,
     aggregate_sinking_speed,
     grain_settling_speed,
 )
-from halocline.physics.random import poisson_counts, random_words, uniforms
-from halocline.physics.splat import Area, Discs, Drawing, Surface
 
 # --- Random numbers -------------------------------------------------------------------------------------
 

@@ -10,10 +10,10 @@ import OpenImageIO as oiio
 import pytest
 from scipy.optimize import brentq
 
-from halocline.physics.bend import displacement_maps, normalised_map, sample
-from halocline.physics.distortion import Distortion, WaterPart, fit_grid
-from halocline.physics.ports import ACRYLIC, CROWN_GLASS, DomePort, FlatPort, pinhole_tangents
-from halocline.physics.refraction import WaterMass
+from halocline.filters.displacement import displacement_maps, normalised_map, sample
+from halocline.physics.bending.distortion import Distortion, WaterPart, fit_grid
+from halocline.physics.bending.ports import ACRYLIC, CROWN_GLASS, DomePort, FlatPort, pinhole_tangents
+from halocline.physics.bending.refraction import WaterMass
 
 SEA = WaterMass(20.0, 35.0)
 

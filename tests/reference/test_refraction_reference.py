@@ -10,7 +10,7 @@ import pytest
 from iapws._iapws import _Refractive
 from scipy.integrate import solve_ivp
 
-from halocline.physics.refraction import (
+from halocline.physics.bending.refraction import (
     AIR_INDEX,
     arc_radius,
     critical_grazing_angle,

@@ -10,7 +10,7 @@ import pytest
 from scipy.integrate import quad
 from scipy.special import j0
 
-from halocline.physics.scattering import (
+from halocline.physics.path.scattering import (
     empirical_halo_transfer,
     fournier_forand,
     fournier_forand_backscatter,

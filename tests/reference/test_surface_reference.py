@@ -12,9 +12,9 @@ import numpy as np
 import pytest
 from scipy.optimize import brentq
 
-from halocline.physics.refraction import fresnel_reflectance
-from halocline.physics.sky import CLEAR, OVERCAST, Sky, look_up_through
-from halocline.physics.surface import SunBeam, clear_sky_diffuse_share, enter_water
+from halocline.physics.bending.refraction import fresnel_reflectance
+from halocline.physics.sea.sky import CLEAR, OVERCAST, Sky, look_up_through
+from halocline.physics.sea.surface import SunBeam, clear_sky_diffuse_share, enter_water
 
 
 @pytest.mark.parametrize(

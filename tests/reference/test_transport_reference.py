@@ -19,17 +19,17 @@ from scipy.integrate import quad
 from halocline.graph.graph import chain
 from halocline.imaging.frame import Frame, Window
 from halocline.operators.registry import operator_named
-from halocline.physics.bands import spectral_matrix
-from halocline.physics.phase import backscatter_share, henyey_greenstein
-from halocline.physics.transport import (
+from halocline.physics.path.phase import backscatter_share, henyey_greenstein
+from halocline.physics.path.transport import (
     DIFFUSE_ASYMMETRY,
     MEAN_COSINE,
     WATER_ASYMMETRY,
     path_integral,
     refracted_sun,
 )
-from halocline.physics.visibility import LEAST_CONTRAST, sighting_range
-from halocline.physics.water import JERLOV_TYPES, jerlov_water
+from halocline.physics.path.visibility import LEAST_CONTRAST, sighting_range
+from halocline.physics.water.bands import spectral_matrix
+from halocline.physics.water.water import JERLOV_TYPES, jerlov_water
 from halocline.presets.build import make_shot
 from halocline.presets.preset import load_preset
 from halocline.presets.story import range_for_contrast, silhouette_contrast

@@ -5,9 +5,9 @@ from __future__ import annotations
 import numpy as np
 import pytest
 from scipy.integrate import quad
-from tests.physics.test_water_masses import BANDS, MURKY, PATH
+from tests.physics.path.test_water_masses import BANDS, MURKY, PATH
 
-from halocline.physics.water_masses import Lengths, TwoWaters
+from halocline.physics.path.water_masses import Lengths, TwoWaters
 
 
 @pytest.mark.parametrize("mu", [-0.5, 0.0, 0.7])

@@ -12,9 +12,9 @@ import warnings
 import numpy as np
 import pytest
 
-from halocline.physics.bio_optics import bio_optical_water
-from halocline.physics.spectra import WAVELENGTH_NM, daylight, observer, rec709_basis, sensor_weights
-from halocline.physics.water import (
+from halocline.physics.water.bio_optics import bio_optical_water
+from halocline.physics.water.spectra import WAVELENGTH_NM, daylight, observer, rec709_basis, sensor_weights
+from halocline.physics.water.water import (
     JERLOV_SOURCES,
     jerlov_water,
     pure_water,
@@ -99,7 +99,7 @@ def test_derived_diffuse_attenuation_is_near_jerlovs_own(water_type: str) -> Non
 @pytest.mark.parametrize("water_type", ["II", "III", "1C", "7C", "9C"])
 def test_kirks_relation_gives_the_inverted_waters_own_diffuse_attenuation(water_type: str) -> None:
     # Solonenko and Mobley's Kd belongs to their a and b: read. Kirk's relation joins the two to 13 %.
-    from halocline.physics.water import kirk_diffuse_attenuation
+    from halocline.physics.water.water import kirk_diffuse_attenuation
 
     water = jerlov_water(water_type, source="solonenko2015")
     kirk = kirk_diffuse_attenuation(water.absorption_per_m, water.scattering_per_m)

@@ -13,7 +13,7 @@ import numpy as np
 import pytest
 from scipy.integrate import quad
 
-from halocline.physics.waves import (
+from halocline.physics.sea.waves import (
     SeaState,
     Swell,
     angular_frequency,

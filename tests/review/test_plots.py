@@ -10,9 +10,9 @@ import pytest
 
 from halocline._typing import F64
 from halocline.errors import JobError
-from halocline.physics.bands import fit_bands
-from halocline.physics.visibility import RangeRemap
-from halocline.physics.water import jerlov_water
+from halocline.physics.path.visibility import RangeRemap
+from halocline.physics.water.bands import fit_bands
+from halocline.physics.water.water import jerlov_water
 from halocline.review import plots
 from halocline.review.contact_sheet import U8
 

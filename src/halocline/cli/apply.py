@@ -8,7 +8,7 @@ from typing import Annotated
 import typer
 
 from halocline.batch.layers import ALL
-from halocline.batch.makers import Means
+from halocline.batch.means import Means
 from halocline.batch.memory_budget import parse_memory
 from halocline.batch.plan_tasks import MissingFrames, plan_shot
 from halocline.cli.examples import examples

@@ -10,7 +10,7 @@ import typer
 
 from halocline.batch.events import Summary
 from halocline.batch.job_file import Shot, read_job, refuse_collisions
-from halocline.batch.makers import Means
+from halocline.batch.means import Means
 from halocline.batch.memory_budget import parse_memory
 from halocline.batch.open_job import job_template
 from halocline.batch.plan_tasks import ShotPlan

@@ -8,10 +8,10 @@ from typing import Annotated, Any
 
 import typer
 
-from halocline._memory import keep_freed_memory
 from halocline._version import __version__
 from halocline.cli.commands import CommandsOnDemand
 from halocline.cli.exit_status import INTERRUPTED, NOTHING_POSSIBLE
+from halocline.compute.memory import keep_freed_memory
 from halocline.errors import HaloclineError
 
 app = typer.Typer(

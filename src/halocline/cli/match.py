@@ -14,8 +14,8 @@ from halocline.matching.dive_data import DiveData, water_from
 from halocline.matching.match import match as find_match
 from halocline.matching.match import preset_text, report_lines
 from halocline.matching.model import Setting
+from halocline.matching.reference_picture import Lens, read_still, samples_of
 from halocline.matching.samples import parse_place
-from halocline.matching.still import Lens, read_still, samples_of
 from halocline.rgb import LINEAR_REC709
 from halocline.units import metres
 

@@ -18,7 +18,7 @@ from halocline.cli.still import Still, Viewing, tasks_of
 from halocline.errors import JobError
 from halocline.imaging.whole_file import write_whole
 from halocline.operators.suspended_matter import SuspendedMatter
-from halocline.physics.transport import LightPath
+from halocline.physics.path.transport import LightPath
 from halocline.presets.build import DEFAULT_CAMERA_DEPTH_M, in_space, light_path, story_report
 from halocline.presets.preset import Preset, load_preset
 from halocline.presets.story import silhouette_contrast

@@ -12,10 +12,10 @@ from halocline.cli.options import PresetArgument, SetOption
 from halocline.cli.preset_edit import DIFF_EXAMPLES, SET_EXAMPLES, diff, set_keys
 from halocline.errors import ColourError
 from halocline.presets.build import story_path, story_report
-from halocline.presets.care import remarks
 from halocline.presets.document import shipped_names
 from halocline.presets.preset import Preset, load_preset
-from halocline.presets.price import prices
+from halocline.presets.remarks import remarks
+from halocline.presets.story_costs import prices
 from halocline.rgb import LINEAR_REC709, space_named
 
 app = typer.Typer(

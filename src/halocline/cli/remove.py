@@ -6,7 +6,7 @@ from typing import Annotated
 
 import typer
 
-from halocline.batch.makers import Means
+from halocline.batch.means import Means
 from halocline.batch.plan_tasks import plan_shot
 from halocline.cli.examples import examples
 from halocline.cli.options import (

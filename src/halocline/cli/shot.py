@@ -7,8 +7,8 @@ from dataclasses import dataclass
 import typer
 
 from halocline.batch.events import Summary
-from halocline.batch.makers import Means, choose_maker
 from halocline.batch.manifest import Manifest
+from halocline.batch.means import Means, choose_maker
 from halocline.batch.plan_tasks import ShotPlan
 from halocline.batch.run import judge_plan, run_frames
 from halocline.cli.exit_status import ALL_DONE, NOTHING_POSSIBLE, SOME_FAILED

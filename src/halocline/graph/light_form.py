@@ -6,8 +6,8 @@ from typing import Any
 
 import numpy as np
 
-from halocline._compiled import compiled
 from halocline._typing import F32, F64
+from halocline.compute.compiled import compiled
 from halocline.graph.operator import Operator, Planes, PlaneUse, Tile
 from halocline.graph.shot import Shot
 from halocline.quantities import Strict

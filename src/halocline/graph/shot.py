@@ -11,8 +11,8 @@ from halocline.graph.sea import Sea
 from halocline.imaging.camera import Camera
 from halocline.imaging.camera_track import CameraTrack
 from halocline.imaging.frame import Window
-from halocline.physics.lamps import Lamp
-from halocline.physics.transport import LightPath
+from halocline.physics.path.lamps import Lamp
+from halocline.physics.path.transport import LightPath
 from halocline.rgb import RGBSpace
 
 # Planes the engine can make from the camera alone; an operator reads them like any other.
@@ -30,7 +30,7 @@ class Shot:
     track
         The camera at this frame and its neighbours.
     path
-        The water and light around the camera; see `halocline.physics.transport.LightPath`.
+        The water and light around the camera; see `halocline.physics.path.transport.LightPath`.
     sea_level_m
         Height of the surface along ``path.up``, world metres.
     space

@@ -12,8 +12,8 @@ from functools import cached_property
 
 import numpy as np
 
-from halocline._compiled import compiled
 from halocline._typing import F32, F64
+from halocline.compute.compiled import compiled
 from halocline.errors import CameraError
 from halocline.imaging.frame import Window
 

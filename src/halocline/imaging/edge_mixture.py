@@ -19,8 +19,8 @@ from dataclasses import dataclass
 
 import numpy as np
 
-from halocline._compiled import compiled
 from halocline._typing import F32
+from halocline.compute.compiled import compiled
 from halocline.imaging.depth_edges import COVERED, Mask, Pixels, neighbour
 
 # Two surfaces differ at least by this share of their inverse depth; less is one surface, seen aslant.

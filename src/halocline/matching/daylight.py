@@ -11,7 +11,7 @@ from scipy.optimize import least_squares
 from halocline._typing import F64
 from halocline.matching.model import UP, Setting, light_path, veils_along
 from halocline.matching.samples import Sample
-from halocline.physics.water import Water
+from halocline.physics.water.water import Water
 
 FEWEST_DIRECTIONS = 6
 # Views that span less than this tell no direction, degrees.

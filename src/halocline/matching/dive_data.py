@@ -12,8 +12,8 @@ from dataclasses import dataclass
 import tomlkit
 
 from halocline.errors import PhysicsError
-from halocline.physics.bio_optics import bio_optical_water, ocean_cdom
-from halocline.physics.water import (
+from halocline.physics.water.bio_optics import bio_optical_water, ocean_cdom
+from halocline.physics.water.water import (
     JERLOV_TYPES,
     KOSCHMIEDER,
     Water,

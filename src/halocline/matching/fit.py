@@ -18,8 +18,8 @@ from halocline._typing import F64
 from halocline.errors import PhysicsError, WaterError
 from halocline.matching.model import Setting, predicted
 from halocline.matching.samples import Sample
-from halocline.physics.bio_optics import bio_optical_water
-from halocline.physics.water import (
+from halocline.physics.water.bio_optics import bio_optical_water
+from halocline.physics.water.water import (
     JERLOV_TYPES,
     REFERENCE_NM,
     Water,

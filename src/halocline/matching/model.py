@@ -22,11 +22,11 @@ import numpy as np
 
 from halocline._typing import F64
 from halocline.matching.samples import Sample
-from halocline.physics.bands import Bands, hat_functions
-from halocline.physics.spectra import WAVELENGTH_NM, basis, sensor_weights
-from halocline.physics.surface import direct_sun_share
-from halocline.physics.transport import LightPath, path_integral, refracted_sun
-from halocline.physics.water import Water
+from halocline.physics.path.transport import LightPath, path_integral, refracted_sun
+from halocline.physics.sea.surface import direct_sun_share
+from halocline.physics.water.bands import Bands, hat_functions
+from halocline.physics.water.spectra import WAVELENGTH_NM, basis, sensor_weights
+from halocline.physics.water.water import Water
 from halocline.rgb import RGBSpace
 
 WATER_INDEX = 1.341

@@ -16,7 +16,7 @@ import numpy as np
 
 from halocline._typing import F32, F64
 from halocline.errors import ReadError
-from halocline.physics.distortion import GridFit, fit_grid
+from halocline.physics.bending.distortion import GridFit, fit_grid
 
 COLUMNS = ("column", "row", "x", "y")
 
@@ -126,7 +126,7 @@ def fit_port(water: Corners, size: tuple[int, int], air: Corners | None = None) 
     Raises
     ------
     PhysicsError
-        As `halocline.physics.distortion.fit_grid`.
+        As `halocline.physics.bending.distortion.fit_grid`.
     """
     columns, rows = size
     fits = [

@@ -10,8 +10,8 @@ from typing import Any
 from halocline._typing import F32
 from halocline.graph.operator import Operator, Planes, PlaneUse, Tile
 from halocline.graph.shot import Shot
-from halocline.operators.two_surfaces import FARTHER_PLANES, Farther
-from halocline.physics.transport import attenuate
+from halocline.operators.shared.two_surfaces import FARTHER_PLANES, Farther
+from halocline.physics.path.transport import attenuate
 from halocline.quantities import Strict
 
 

@@ -14,14 +14,20 @@ from typing import Annotated
 import numpy as np
 from pydantic import Field, model_validator
 
+from halocline.filters.splat import Drawing
 from halocline.graph.operator import Operator, Planes, PlaneUse, Tile
 from halocline.graph.shot import Shot
-from halocline.operators.exposed import LensParameters, drawing_of, exposure_of, laid_over, surface_of
-from halocline.physics.bubble_view import BubbleLook, seen_bubbles
-from halocline.physics.bubbles import LARGEST_M, Burst, Column, Emitter
-from halocline.physics.flow import turbulence
-from halocline.physics.matter_view import Scene, Seen
-from halocline.physics.splat import Drawing
+from halocline.operators.shared.drawn_things import (
+    LensParameters,
+    drawing_of,
+    exposure_of,
+    laid_over,
+    surface_of,
+)
+from halocline.physics.floating.bubble_view import BubbleLook, seen_bubbles
+from halocline.physics.floating.bubbles import LARGEST_M, Burst, Column, Emitter
+from halocline.physics.floating.flow import turbulence
+from halocline.physics.floating.particles_as_seen import Scene, Seen
 from halocline.quantities import Angle, Distance, Length, Period, Position, Ratio, Share, Strict
 
 Vector = tuple[Position, Position, Position]

@@ -13,23 +13,23 @@ from typing import Any, Literal
 import numpy as np
 from numpy.typing import NDArray
 
-from halocline._compiled import compiled
 from halocline._typing import F32
+from halocline.compute.compiled import compiled
+from halocline.compute.series import exponential
+from halocline.filters.facing import EDGE_REACH, normals_from_range, sun_over_diffuse
 from halocline.graph.operator import Operator, Planes, PlaneUse, Tile
 from halocline.graph.sea import Sea
 from halocline.graph.shot import Shot
-from halocline.operators.surface_light import (
+from halocline.operators.shared.surface_light import (
     FARTHEST_M,
     LevelAxes,
     channel_weights,
     light_field,
 )
-from halocline.operators.two_surfaces import FARTHER_PLANES, Farther
-from halocline.physics.facing import EDGE_REACH, normals_from_range, sun_over_diffuse
-from halocline.physics.light_field import CausticField
-from halocline.physics.series import exponential
-from halocline.physics.transport import LightPath
-from halocline.physics.visibility import RangeRemap
+from halocline.operators.shared.two_surfaces import FARTHER_PLANES, Farther
+from halocline.physics.path.transport import LightPath
+from halocline.physics.path.visibility import RangeRemap
+from halocline.physics.sea.light_field import CausticField
 from halocline.quantities import Ratio, Strict
 
 # A surface seen this steeply at least, when the width of a pixel on it is reckoned.

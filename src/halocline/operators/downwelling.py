@@ -12,8 +12,8 @@ import numpy as np
 from halocline._typing import F32
 from halocline.graph.operator import Operator, Planes, PlaneUse, Tile
 from halocline.graph.shot import Shot
-from halocline.operators.two_surfaces import FARTHER_PLANES, Farther
-from halocline.physics.transport import daylight_gain
+from halocline.operators.shared.two_surfaces import FARTHER_PLANES, Farther
+from halocline.physics.path.transport import daylight_gain
 from halocline.quantities import Ratio, Strict
 
 

@@ -9,9 +9,14 @@ from __future__ import annotations
 from typing import Literal
 
 from halocline.graph.shot import Shot
-from halocline.operators.housed_lens import HousedLensParameters, PortOperator, PortPicture, port_picture
-from halocline.physics.ports import GLASSES, FlatPort
-from halocline.physics.refraction import WaterMass
+from halocline.operators.shared.housed_lens import (
+    HousedLensParameters,
+    PortOperator,
+    PortPicture,
+    port_picture,
+)
+from halocline.physics.bending.ports import GLASSES, FlatPort
+from halocline.physics.bending.refraction import WaterMass
 from halocline.quantities import Length
 
 

@@ -14,9 +14,17 @@ import numpy as np
 from pydantic import Field
 
 from halocline._typing import F32, F64
+from halocline.filters.pyramid_blur import (
+    HaloField,
+    HaloKernels,
+    bands_of_rows,
+    halo_widths,
+    in_parallel,
+    level_count,
+)
 from halocline.graph.operator import WHOLE, Operator, Planes, PlaneUse, Tile
 from halocline.graph.shot import Shot
-from halocline.physics.scattering import (
+from halocline.physics.path.scattering import (
     SmallAngleScatter,
     empirical_halos,
     fournier_forand,
@@ -24,14 +32,6 @@ from halocline.physics.scattering import (
     henyey_greenstein_scatter,
     scattered_halos,
     small_angle_scatter,
-)
-from halocline.physics.soften import (
-    HaloField,
-    HaloKernels,
-    bands_of_rows,
-    halo_widths,
-    in_parallel,
-    level_count,
 )
 from halocline.quantities import PerMetre, Ratio, Share, Strict
 

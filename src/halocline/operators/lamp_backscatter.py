@@ -13,7 +13,7 @@ import numpy as np
 from halocline._typing import F32
 from halocline.graph.operator import Operator, Planes, PlaneUse, Tile
 from halocline.graph.shot import Shot
-from halocline.physics.lamps import NODES_AWAY, NODES_TOWARDS, Lamp, backscatter
+from halocline.physics.path.lamps import NODES_AWAY, NODES_TOWARDS, Lamp, backscatter
 from halocline.quantities import Ratio, Strict
 
 

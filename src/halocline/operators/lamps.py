@@ -14,8 +14,8 @@ import numpy as np
 from halocline._typing import F32, F64
 from halocline.graph.operator import Operator, Planes, PlaneUse, Tile
 from halocline.graph.shot import Shot
-from halocline.operators.two_surfaces import FARTHER_PLANES, Farther
-from halocline.physics.lamps import lit_surfaces
+from halocline.operators.shared.two_surfaces import FARTHER_PLANES, Farther
+from halocline.physics.path.lamps import lit_surfaces
 from halocline.quantities import Factor, Share, Strict
 
 # What is farther away is not lit; keeps endless range out of the products.

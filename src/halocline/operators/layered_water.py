@@ -15,16 +15,16 @@ import numpy as np
 from numpy.typing import NDArray
 
 from halocline._typing import F32
+from halocline.filters.displacement import Grid
 from halocline.graph.operator import Operator, Planes, PlaneUse, Tile
 from halocline.graph.shot import Shot
 from halocline.imaging.frame import Window
-from halocline.operators.layer_parameters import WaterLayer
-from halocline.operators.two_surfaces import FARTHER_PLANES
-from halocline.operators.view_rays import grid_rays
-from halocline.physics.bend import Grid
-from halocline.physics.layers import Layer, crossing
-from halocline.physics.transport import LONGEST_RANGE_M
-from halocline.physics.water_masses import Lengths, TwoWaters, lengths_to, other_bands
+from halocline.operators.shared.layer_parameters import WaterLayer
+from halocline.operators.shared.two_surfaces import FARTHER_PLANES
+from halocline.operators.shared.view_rays import grid_rays
+from halocline.physics.bending.layers import Layer, crossing
+from halocline.physics.path.transport import LONGEST_RANGE_M
+from halocline.physics.path.water_masses import Lengths, TwoWaters, lengths_to, other_bands
 from halocline.quantities import Factor, PerMetre, Strict
 
 # Rays that are followed across the picture's width, at least.

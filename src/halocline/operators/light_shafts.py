@@ -13,20 +13,20 @@ from typing import Annotated, Any
 import numpy as np
 from pydantic import Field
 
-from halocline._compiled import compiled
 from halocline._typing import F32
+from halocline.compute.compiled import compiled
 from halocline.graph.operator import Operator, Planes, PlaneUse, Tile
 from halocline.graph.sea import Sea
 from halocline.graph.shot import Shot
 from halocline.imaging.frame import Window
-from halocline.operators.surface_light import (
+from halocline.operators.shared.surface_light import (
     LevelAxes,
     by_channel,
     channel_weights,
     light_field,
 )
-from halocline.physics.shafts import ShaftRays, ShaftSteps, ShaftVolume, ShaftWater
-from halocline.physics.transport import LightPath
+from halocline.physics.path.transport import LightPath
+from halocline.physics.sea.shafts import ShaftRays, ShaftSteps, ShaftVolume, ShaftWater
 from halocline.quantities import Distance, Length, Ratio, Strict
 
 # Rays are followed until this share of the veil lies behind them, and at most so far.

@@ -14,11 +14,11 @@ from pydantic import Field
 
 from halocline._typing import F64
 from halocline.errors import GraphError
+from halocline.filters.displacement import Grid
 from halocline.graph.shot import Shot
 from halocline.imaging.frame import Window
-from halocline.operators.housed_lens import GRID_STEP, PortOperator, PortPicture
-from halocline.physics.bend import Grid
-from halocline.physics.distortion import Distortion, WaterPart
+from halocline.operators.shared.housed_lens import GRID_STEP, PortOperator, PortPicture
+from halocline.physics.bending.distortion import Distortion, WaterPart
 from halocline.quantities import Strict
 
 # A photograph whose sides differ in proportion by more than this shows another part of the lens.
@@ -26,7 +26,7 @@ ASPECT_TOLERANCE = 0.01
 
 
 class PhotographedGrid(Strict):
-    """The distortion of one photograph; see `halocline.physics.distortion` for the model.
+    """The distortion of one photograph; see `halocline.physics.bending.distortion` for the model.
 
     Attributes
     ----------

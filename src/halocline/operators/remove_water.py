@@ -16,8 +16,8 @@ from halocline.graph.light_form import combine
 from halocline.graph.operator import Operator, Planes, PlaneUse, Tile
 from halocline.graph.shot import Shot
 from halocline.operators.white_reference import WhiteReference, WhiteReferenceParameters
-from halocline.physics.restoration import USUAL_SPREAD, damped_inverse
-from halocline.physics.transport import VeilGeometry, attenuate, daylight_gain, veiling_light
+from halocline.physics.path.restoration import USUAL_SPREAD, damped_inverse
+from halocline.physics.path.transport import VeilGeometry, attenuate, daylight_gain, veiling_light
 from halocline.quantities import Factor, Strict
 
 Undone = Literal["downwelling", "attenuation", "veiling_light"]

@@ -15,8 +15,8 @@ from pydantic import Field, model_validator
 from halocline._typing import F32, F64
 from halocline.graph.operator import Operator, Planes, PlaneUse, Tile
 from halocline.graph.shot import Shot
-from halocline.physics.rim import bright_side, depth_edges, rim_contrast, rim_share, side_radiance
-from halocline.physics.transport import LightPath
+from halocline.physics.path.lit_edge import bright_side, depth_edges, rim_contrast, rim_share, side_radiance
+from halocline.physics.path.transport import LightPath
 from halocline.quantities import Angle, Distance, Factor, Length, Ratio, Share, Strict
 
 

@@ -17,18 +17,18 @@ from halocline._typing import F32
 from halocline.graph.operator import Operator, Planes, PlaneUse, Tile
 from halocline.graph.sea import Sea
 from halocline.graph.shot import Shot
-from halocline.operators.surface_light import (
+from halocline.operators.shared.surface_light import (
     FARTHEST_M,
     LevelAxes,
     light_field,
     sun_zenith,
 )
-from halocline.operators.two_surfaces import FARTHER_PLANES
-from halocline.physics.light_field import CausticField
-from halocline.physics.refraction import fresnel_reflectance
-from halocline.physics.sky import Sky, Window, look_up_through, seen_from_below, sky_over
-from halocline.physics.surface import SUN_RADIUS_RAD
-from halocline.physics.transport import LightPath
+from halocline.operators.shared.two_surfaces import FARTHER_PLANES
+from halocline.physics.bending.refraction import fresnel_reflectance
+from halocline.physics.path.transport import LightPath
+from halocline.physics.sea.light_field import CausticField
+from halocline.physics.sea.sky import Sky, Window, look_up_through, seen_from_below, sky_over
+from halocline.physics.sea.surface import SUN_RADIUS_RAD
 from halocline.quantities import Angle, Colour, Distance, Ratio, Strict
 
 # Share of an even sky's light that a sea reflects (common practice: 0.066 for a flat surface).

@@ -18,27 +18,33 @@ import numpy as np
 from pydantic import Field, model_validator
 
 from halocline._typing import F32, F64
+from halocline.filters.splat import Area, Drawing
 from halocline.graph.operator import Operator, Planes, PlaneUse, Tile
 from halocline.graph.sea import Sea
 from halocline.graph.shot import Shot
 from halocline.named_files import Picture
-from halocline.operators.exposed import LensParameters, drawing_of, exposure_of, laid_over, surface_of
-from halocline.operators.sprite_images import cards_from
-from halocline.operators.surface_light import LevelAxes, channel_weights, light_field
-from halocline.physics.flow import STILL, Current, Turbulence, Wake, WorldDrift, turbulence
-from halocline.physics.haze import Haze, haze_of
-from halocline.physics.haze_clouds import HazeClouds, haze_clouds
-from halocline.physics.haze_loops import lay_haze
-from halocline.physics.matter_view import Scene, Seen, seen
-from halocline.physics.particle_field import patchiness
-from halocline.physics.particles import (
+from halocline.operators.shared.drawn_things import (
+    LensParameters,
+    drawing_of,
+    exposure_of,
+    laid_over,
+    surface_of,
+)
+from halocline.operators.shared.sprite_images import cards_from
+from halocline.operators.shared.surface_light import LevelAxes, channel_weights, light_field
+from halocline.physics.floating.field import patchiness
+from halocline.physics.floating.flow import STILL, Current, Turbulence, Wake, WorldDrift, turbulence
+from halocline.physics.floating.haze import Haze, haze_of
+from halocline.physics.floating.haze_clouds import HazeClouds, haze_clouds
+from halocline.physics.floating.haze_loops import lay_haze
+from halocline.physics.floating.particles import (
     DrawLimits,
     PowerLaw,
     aggregate_sinking_speed,
     grain_settling_speed,
 )
-from halocline.physics.splat import Area, Drawing
-from halocline.physics.suspended import Motion, ParticleClass, affordable, slice_diameters, visible
+from halocline.physics.floating.particles_as_seen import Scene, Seen, seen
+from halocline.physics.floating.suspended import Motion, ParticleClass, affordable, slice_diameters, visible
 from halocline.quantities import (
     Angle,
     Colour,

@@ -13,7 +13,7 @@ import numpy as np
 from halocline._typing import F32
 from halocline.graph.operator import Operator, Planes, PlaneUse, Tile
 from halocline.graph.shot import Shot
-from halocline.physics.transport import VeilGeometry, veiling_light
+from halocline.physics.path.transport import VeilGeometry, veiling_light
 from halocline.quantities import Strict
 
 

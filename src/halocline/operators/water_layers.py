@@ -15,12 +15,13 @@ from numpy.typing import NDArray
 from pydantic import Field
 
 from halocline._typing import F32, F64
+from halocline.filters.displacement import Grid
+from halocline.filters.pyramid_blur import bands_of_rows, in_parallel
 from halocline.graph.operator import WHOLE, Operator, Planes, PlaneUse, Tile
 from halocline.graph.shot import Shot
-from halocline.operators.layer_parameters import WaterLayer
-from halocline.operators.view_rays import Rays, grid_rays
-from halocline.physics.bend import Grid
-from halocline.physics.beyond import (
+from halocline.operators.shared.layer_parameters import WaterLayer
+from halocline.operators.shared.view_rays import Rays, grid_rays
+from halocline.physics.bending.behind_a_crossing import (
     FARTHEST_M,
     Change,
     Coverage,
@@ -31,9 +32,8 @@ from halocline.physics.beyond import (
     levers,
     share_beyond,
 )
-from halocline.physics.layers import Layer, LayerView, view_layer
-from halocline.physics.refraction import lever_arm
-from halocline.physics.soften import bands_of_rows, in_parallel
+from halocline.physics.bending.layers import Layer, LayerView, view_layer
+from halocline.physics.bending.refraction import lever_arm
 from halocline.quantities import Ratio, Strict
 
 # Rays that are followed across the picture's width, whatever its resolution: a proxy shows the same eddies as

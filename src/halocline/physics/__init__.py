@@ -1,1 +1,5 @@
-"""Floor 1: pure functions and frozen values of ocean optics. No images, files or presets."""
+"""Optics as pure functions and frozen values: no images, no files.
+
+Five wings: `water` (what it is), `path` (light on its way to the lens), `sea` (surface and what it does to
+daylight), `floating` (what drifts in it), `bending` (what bends the view).
+"""

@@ -10,9 +10,9 @@ from halocline._typing import F64
 from halocline.graph.shot import Shot
 from halocline.imaging.camera_track import CameraTrack
 from halocline.imaging.frame import Window
-from halocline.physics.bands import Bands
-from halocline.physics.surface import direct_sun_share
-from halocline.physics.transport import LightPath, refracted_sun
+from halocline.physics.path.transport import LightPath, refracted_sun
+from halocline.physics.sea.surface import direct_sun_share
+from halocline.physics.water.bands import Bands
 from halocline.presets.lamps import placed_lamps
 from halocline.presets.preset import Look, Preset
 from halocline.presets.sections import LightSection, PlaceSection

@@ -9,10 +9,10 @@ import numpy as np
 from halocline._typing import F64
 from halocline.errors import PhysicsError
 from halocline.imaging.camera import Camera
-from halocline.physics.bands import band_value
-from halocline.physics.lamps import Lamp, relative_power
-from halocline.physics.spectra import WAVELENGTH_NM
-from halocline.physics.transport import LightPath
+from halocline.physics.path.lamps import Lamp, relative_power
+from halocline.physics.path.transport import LightPath
+from halocline.physics.water.bands import band_value
+from halocline.physics.water.spectra import WAVELENGTH_NM
 from halocline.presets.sections import LampSection
 
 

@@ -15,7 +15,7 @@ from halocline.errors import GraphError, HaloclineError, PresetError, did_you_me
 from halocline.graph.graph import SOURCE, Graph, Step
 from halocline.graph.sea import Sea
 from halocline.operators.registry import operator_named
-from halocline.physics.bands import Bands
+from halocline.physics.water.bands import Bands
 from halocline.presets.curves import is_curve, key_frames, resolved_at
 from halocline.presets.document import (
     TOP_KEYS,

@@ -9,8 +9,8 @@ import numpy as np
 
 from halocline._typing import F64
 from halocline.errors import PhysicsError
-from halocline.physics.transport import LightPath
-from halocline.physics.visibility import LEAST_CONTRAST, RangeRemap, remap_through
+from halocline.physics.path.transport import LightPath
+from halocline.physics.path.visibility import LEAST_CONTRAST, RangeRemap, remap_through
 from halocline.presets.sections import StorySection
 
 FARTHEST_M = 1e5

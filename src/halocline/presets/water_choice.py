@@ -10,9 +10,9 @@ from typing import Any
 import numpy as np
 
 from halocline.errors import HaloclineError, PresetError
-from halocline.physics.bands import Bands, fit_bands
-from halocline.physics.bio_optics import bio_optical_water
-from halocline.physics.water import (
+from halocline.physics.water.bands import Bands, fit_bands
+from halocline.physics.water.bio_optics import bio_optical_water
+from halocline.physics.water.water import (
     Water,
     jerlov_water,
     scaled_to_attenuation,

@@ -13,10 +13,10 @@ import numpy as np
 
 from halocline._typing import F64
 from halocline.errors import JobError
-from halocline.physics.bands import Bands
-from halocline.physics.transport import LightPath
-from halocline.physics.visibility import RangeRemap
-from halocline.physics.water import Water
+from halocline.physics.path.transport import LightPath
+from halocline.physics.path.visibility import RangeRemap
+from halocline.physics.water.bands import Bands
+from halocline.physics.water.water import Water
 from halocline.review.contact_sheet import U8
 
 if TYPE_CHECKING:

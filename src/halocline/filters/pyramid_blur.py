@@ -1,0 +1,424 @@
+"""Filters that soften a picture by different amounts in different places.
+
+All work on whole planes, `(rows, columns)` or `(channels, rows, columns)`, float32, and go through a pyramid
+of halved pictures, so that a wide kernel costs no more than a narrow one. Edge pixels repeat.
+
+The pyramid's steps are OpenCV's: a 5-tap binomial going down and going up, each of variance 1 in pixels of
+the finer level. A picture taken down ``n`` levels and up again is therefore blurred by a Gaussian of variance
+``2 (4^n - 1)/3``, a little rounder at its top (7 % of the peak at most).
+"""
+
+from __future__ import annotations
+
+import math
+from collections.abc import Callable, Iterable, Iterator, Sequence
+from concurrent.futures import ThreadPoolExecutor
+from contextlib import contextmanager
+from dataclasses import dataclass
+from threading import Lock
+from typing import TypeVar
+
+import cv2
+import numpy as np
+
+from halocline._typing import F32, F64, AnyArray
+from halocline.filters import pyramid_loops
+from halocline.filters.displacement import Grid
+
+T = TypeVar("T")
+R = TypeVar("R")
+
+# A level narrower than this many pixels says nothing more about the picture.
+SMALLEST_LEVEL = 3
+# Small enough for the processor's cache.
+ROWS_AT_ONCE = 32
+# Stands for a plane that is not there.
+NOTHING: F32 = np.empty((0, 0), np.float32)
+
+
+def in_parallel(work: Callable[[T], R], items: Iterable[T]) -> list[R]:
+    """Do independent pieces of work on as many threads as OpenCV may use, and return what they give in order.
+
+    OpenCV keeps to one thread in the meantime: its own would only wait for each other. Neither changes a bit
+    of the result.
+    """
+    with _one_thread_each() as workers:
+        if workers <= 1:
+            return [work(item) for item in items]
+        with ThreadPoolExecutor(workers) as pool:
+            return list(pool.map(work, items))
+
+
+def bands_of_rows(rows: int, *, at_once: int = ROWS_AT_ONCE) -> list[slice]:
+    """Return the rows of a plane in pieces for `in_parallel`, which may be taken by themselves."""
+    return [slice(y, min(y + at_once, rows)) for y in range(0, rows, at_once)]
+
+
+_turn = Lock()
+_at_work: list[int] = []
+
+
+@contextmanager
+def _one_thread_each() -> Iterator[int]:
+    """Hold OpenCV to one thread while anybody works in parallel, and yield the number it was allowed.
+
+    The number of threads belongs to the process, and several frames may be under way in it: the first to come
+    notes it, the last to go puts it back.
+    """
+    with _turn:
+        allowed = _at_work[0] if _at_work else cv2.getNumThreads()
+        _at_work.append(allowed)
+        cv2.setNumThreads(1)
+    try:
+        yield allowed
+    finally:
+        with _turn:
+            _at_work.pop()
+            if not _at_work:
+                cv2.setNumThreads(allowed)
+
+
+def level_variance(level: int) -> float:
+    """Return the variance, px^2, of going down and up ``level`` levels. Worked value: 3 gives 42."""
+    return 2.0 * (4.0**level - 1.0) / 3.0
+
+
+def level_count(shape: tuple[int, int]) -> int:
+    """Return how often a plane of that shape can be halved."""
+    return max(0, int(math.log2(min(shape) / SMALLEST_LEVEL)))
+
+
+def halved(plane: F32) -> F32:
+    """Return the plane blurred and halved; pixel (0, 0) stays where it is. Edge pixels repeat."""
+    return np.asarray(cv2.pyrDown(plane, borderType=cv2.BORDER_REPLICATE), np.float32)
+
+
+def doubled(plane: F32, shape: tuple[int, int]) -> F32:
+    """Return the plane blown up to the shape it was halved from."""
+    rows, columns = shape
+    return np.asarray(cv2.pyrUp(plane, dstsize=(columns, rows)), np.float32)
+
+
+@dataclass(frozen=True)
+class VaryingBlur:
+    """A blur whose width changes from place to place, ready for any number of planes.
+
+    Between two levels of the pyramid the kernel is a mixture of both whose variance is the one asked for. A
+    constant plane stays as it is. Where sigma is 0 in a whole neighbourhood, no bit changes.
+
+    A plane goes through it in two steps: `coarse` makes the coarser levels, `mix` takes them in, row by row.
+
+    Attributes
+    ----------
+    grid
+        Grid over the planes.
+    sigma_px
+        Standard deviation wanted, on the grid, 0 leaves a plane as it is. It should be smooth: a step in it
+        shows as a step of sharpness.
+    shares
+        Level by level of the pyramid, from half size on: how much of a pixel comes from the coarser levels.
+    """
+
+    grid: Grid
+    sigma_px: F32
+    shares: tuple[F32, ...]
+
+    @classmethod
+    def of(cls, grid: Grid, sigma_px: F32) -> VaryingBlur:
+        """Prepare a blur."""
+        widest = float(sigma_px.max(initial=0.0)) ** 2
+        shares: list[F32] = []
+        if widest > level_variance(1):
+            variance = np.square(grid.blown_up(sigma_px, every=2))
+            while widest > level_variance(1 + len(shares)) and min(variance.shape) >= 2 * SMALLEST_LEVEL:
+                shares.append(_coarser_share(variance, 1 + len(shares)))
+                variance = halved(variance)
+        return cls(grid, sigma_px, tuple(shares))
+
+    def coarse(self, plane: F32) -> F32 | None:
+        """Return what a plane is mixed with, at half its size; None where it is blurred nowhere."""
+        if not self.sigma_px.any() or min(plane.shape) < 2 * SMALLEST_LEVEL:
+            return None
+        return self._mixed(halved(plane), 0)
+
+    def mix(self, planes: Sequence[F32], coarse: Sequence[F32], *, rows: slice, out: Sequence[F32]) -> None:
+        """Write some rows of blurred planes, from what `coarse` made of each; ``out`` may be the planes."""
+        share = _coarser_share(np.square(self.grid.blown_up(self.sigma_px, rows=rows)), 0)
+        first, last, _ = rows.indices(self.grid.height)
+        for plane, part, to in zip(planes, coarse, out, strict=True):
+            pyramid_loops.soften(plane, share, part, to, first, last)
+
+    def applied(self, plane: F32) -> F32:
+        """Return a blurred plane."""
+        out, coarse = plane.copy(), self.coarse(plane)
+        if coarse is not None:
+            self.mix([out], [coarse], rows=slice(None), out=[out])
+        return out
+
+    def _mixed(self, plane: F32, level: int) -> F32:
+        """Return the plane at one level of the pyramid, mixed with what the coarser levels make of it."""
+        if level < len(self.shares):
+            coarse = self._mixed(halved(plane), level + 1)
+            pyramid_loops.soften(plane, self.shares[level], coarse, plane, 0, len(plane))
+        return plane
+
+
+def _coarser_share(variance: F32, level: int) -> F32:
+    """Return how much of each pixel of a level comes from coarser ones, from the variance wanted, px^2."""
+    low, high = level_variance(level), level_variance(level + 1)
+    share = variance - np.float32(low)
+    share *= np.float32(1.0 / (high - low))
+    return np.clip(share, np.float32(0.0), np.float32(1.0), out=share)
+
+
+@dataclass(frozen=True)
+class HiddenPlaces:
+    """Where nearer things hide the farther picture, ready to fill in any number of planes.
+
+    Attributes
+    ----------
+    share
+        The part of each pixel that shows the farther picture, 0 to 1.
+    seen
+        1 where nothing else shows, else 0, level by level of the pyramid; empty where nothing is hidden, or
+        everything.
+    """
+
+    share: F32
+    seen: tuple[F32, ...]
+
+    @classmethod
+    def of(cls, share: F32) -> HiddenPlaces:
+        """Prepare to fill in what is hidden."""
+        seen = np.empty_like(share)
+
+        def see(rows: slice) -> tuple[bool, bool]:
+            plain = np.greater_equal(share[rows], np.float32(1.0), out=seen[rows])
+            return bool(plain.any()), bool(plain.all())
+
+        some, all_of_it = zip(*in_parallel(see, bands_of_rows(len(share))), strict=True)
+        if all(all_of_it) or not any(some):
+            return cls(share, ())
+        levels = [seen, halved(seen)]
+        while min(levels[-1].shape) >= 2 * SMALLEST_LEVEL:
+            levels.append(halved(levels[-1]))
+        return cls(share, tuple(levels))
+
+    def coarse(self, plane: F32) -> F32:
+        """Return what is filled in, at half the size of a plane; empty where nothing is."""
+        if not self.seen:
+            return NOTHING
+        weighted = np.empty_like(self.seen[1])
+        pyramid_loops.halved_product(plane, self.seen[0], weighted)
+        return self._filled(weighted, 1)
+
+    def fill(
+        self, plane: F32, coarse: F32, *, less: F32 = NOTHING, rows: slice = slice(None), out: F32
+    ) -> None:
+        """Write some rows of the farther picture alone at full coverage, from a premultiplied plane.
+
+        Pixels that show nothing else keep every bit. Mixed pixels count as hidden, because their colour is
+        not the farther picture's alone, but are never filled with more than they hold.
+
+        Parameters
+        ----------
+        plane, coarse
+            The plane ``(rows, columns)``, and what `coarse` made of it.
+        less
+            A plane of half size to be taken off.
+        rows
+            Which to write; all where not given.
+        out
+            Whole plane to write them to.
+        """
+        first, last, _ = rows.indices(len(plane))
+        pyramid_loops.fill(plane, self.share, coarse, less, out, first, last)
+
+    def filled(self, plane: F32) -> F32:
+        """Return the whole of it."""
+        out = np.empty_like(plane)
+        self.fill(plane, self.coarse(plane), out=out)
+        return out
+
+    def _filled(self, weighted: F32, level: int) -> F32:
+        """Return colours at one level: own where enough is seen, else those of the coarser level."""
+        weight = self.seen[level]
+        if level + 1 == len(self.seen):
+            weighted /= np.maximum(weight, np.float32(1e-6))
+        else:
+            pyramid_loops.fill_level(weighted, weight, self._filled(halved(weighted), level + 1))
+        return weighted
+
+
+@dataclass(frozen=True)
+class HaloKernels:
+    """Halos by range, each a sum of the Gaussians that the pyramid makes anyway.
+
+    Attributes
+    ----------
+    ranges_m
+        Ranges for which there is a kernel, ascending, ``(n,)``; between two, they are mixed evenly in log
+        range.
+    weights
+        ``(n, 2 + levels)``, rows sum to 1: share that stays in its pixel, that of half resolution and of each
+        level below it (see `halo_widths`).
+    """
+
+    ranges_m: F64
+    weights: F64
+
+
+def halo_widths(levels: int) -> F64:
+    """Return the standard deviations, px, of the Gaussians that `scatter_halo` adds up, ``(2 + levels,)``.
+
+    The first is 0, light that stays; the second that of going to half resolution (box) and back (linear).
+    """
+    # Box of 2: 1/4 px^2; linear interpolation between samples 2 px apart, at a quarter of the way: 3/4 px^2.
+    base = 1.0
+    return np.sqrt([0.0, base, *(base + 4.0 * level_variance(level) for level in range(1, levels + 1))])
+
+
+@dataclass(frozen=True)
+class HaloField:
+    """Halos over the ranges of one picture, ready for any number of planes.
+
+    The picture is split by range between the kernels' ranges. Light from a range reaches a pixel that shows
+    something nearer only by what is scattered in front of that, about the share ``s_near/s``. What a nearer
+    thing hides of a farther range is taken to be like what is seen around it, so that no dark rim forms.
+
+    Attributes
+    ----------
+    parts
+        For each range that the picture has: how much of each pixel belongs to it, what to multiply its
+        spread light by where it arrives (both at half resolution), and the weights of its Gaussians.
+    stays
+        Share of the halo that stays in its pixel, at half resolution.
+    """
+
+    parts: tuple[tuple[F32, F32, F64], ...]
+    stays: F32
+
+    @classmethod
+    def of(cls, range_m: F32, kernels: HaloKernels) -> HaloField:
+        """Prepare to spread light.
+
+        Parameters
+        ----------
+        range_m
+            Range of each pixel, metres, above 0, may be inf.
+        kernels
+            Kernels by range.
+        """
+        rows, columns = range_m.shape
+        place, nearness, stays = (
+            np.empty(((rows + 1) // 2, (columns + 1) // 2), np.float32) for _ in range(3)
+        )
+        halves = [(band, slice(band.start // 2, (band.stop + 1) // 2)) for band in bands_of_rows(rows)]
+
+        def measure(band: tuple[slice, slice]) -> None:
+            whole, half = band
+            # One over the range, so that endless ranges can be averaged.
+            nearness[half] = _half(np.reciprocal(np.maximum(range_m[whole], np.float32(1e-3))))
+            place[half] = _place(nearness[half], kernels.ranges_m)
+
+        in_parallel(measure, halves)
+        first, last = int(place.min()), math.ceil(place.max())
+        place -= np.float32(first)
+        weights = kernels.weights[first : last + 1]
+        # A range's light comes, on the whole, from beyond the middle between it and the range before.
+        nearest = np.concatenate([[0.0], 1.0 / np.sqrt(kernels.ranges_m[:-1] * kernels.ranges_m[1:])])
+        numbers = nearest[first : last + 1].astype(np.float32), weights[:, 0].astype(np.float32)
+        member, arrives = (np.empty((len(weights), *place.shape), np.float32) for _ in range(2))
+
+        def part(band: tuple[slice, slice]) -> None:
+            half = band[1]
+            cut = member[:, half].copy(), arrives[:, half].copy()
+            pyramid_loops.part_by_range(nearness[half], place[half], *numbers, *cut, stays[half])
+            member[:, half], arrives[:, half] = cut
+
+        in_parallel(part, halves)
+
+        def uncover(number: int) -> None:
+            arrives[number] /= _seen_share(place, number, weights[number])
+
+        in_parallel(uncover, range(len(weights)))
+        parts = [(m, a, w[1:]) for m, a, w in zip(member, arrives, weights, strict=True) if m.any()]
+        return cls(tuple(parts), stays)
+
+    def arrived(self, energy: F32) -> F32:
+        """Return what of the light that pixels give to the halo arrives elsewhere, at half resolution.
+
+        Where nothing nearer hides a pixel's surroundings, what it gives away arrives in full. A constant
+        picture at one range stays constant up to the edges of the frame.
+        """
+        half = _half(energy)
+        total = np.zeros_like(half)
+        for member, arrives, weights in self.parts:
+            weight, coarse = _coarse_spread(half, member, weights)
+            pyramid_loops.add_halo(coarse, weight, half, member, arrives, total)
+        return total
+
+    def settle(self, energy: F32, arrived: F32, *, rows: slice = slice(None)) -> None:
+        """Turn some rows of what pixels give to the halo into what they get, in place."""
+        first, last, _ = rows.indices(len(energy))
+        pyramid_loops.settle_halo(energy, self.stays, arrived, first, last)
+
+
+def _half(plane: AnyArray) -> F32:
+    """Return the mean of each 2 x 2 pixels; an odd last row or column repeats."""
+    rows, columns = plane.shape
+    if rows % 2 or columns % 2:
+        plane = cv2.copyMakeBorder(plane, 0, rows % 2, 0, columns % 2, cv2.BORDER_REPLICATE)
+    size = ((columns + 1) // 2, (rows + 1) // 2)
+    return np.asarray(cv2.resize(plane, size, interpolation=cv2.INTER_AREA), np.float32)
+
+
+def _place(nearness: F32, ranges_m: F64) -> F32:
+    """Return where each range stands among the kernels': 0 at the first, 1 at the second, held at the ends.
+
+    Between them it goes evenly with the logarithm of range.
+    """
+    if len(ranges_m) == 1:
+        return np.zeros_like(nearness)
+    smallest = np.float32(0.5 / ranges_m[-1])
+    spots = np.arange(len(ranges_m), dtype=np.float64)[::-1]
+    return np.interp(np.log(np.maximum(nearness, smallest)), -np.log(ranges_m[::-1]), spots).astype(
+        np.float32
+    )
+
+
+def _seen_share(place: F32, number: int, weights: F64) -> F32 | np.float32:
+    """Return how much of the surroundings of each pixel is not hidden by nearer things, for one range.
+
+    1 where a pixel itself shows something nearer: it gets what there is to see, no more.
+    """
+    # 1 where this range is in plain view or seen past, 0 where something nearer hides it.
+    open_view: F32 = np.clip(place - np.float32(number - 2), np.float32(0.0), np.float32(1.0))
+    if open_view.min() == 1.0:
+        return np.float32(1.0)
+    weight, seen = _coarse_spread(
+        open_view, np.ones_like(open_view), weights[1:] / max(float(weights[1:].sum()), 1e-9)
+    )
+    seen = doubled(seen, open_view.shape)
+    seen += weight * open_view
+    # No less than a quarter: a speck seen through a gap does not speak for all that is hidden.
+    np.maximum(seen, np.float32(0.25), out=seen)
+    seen -= np.float32(1.0)
+    seen *= open_view
+    seen += np.float32(1.0)
+    return seen
+
+
+def _coarse_spread(plane: F32, member: F32, weights: F64) -> tuple[np.float32, F32]:
+    """Return the weight of a plane times ``member``, and the weighted sum of coarser levels at half size."""
+    levels = [np.empty(((plane.shape[0] + 1) // 2, (plane.shape[1] + 1) // 2), np.float32)]
+    pyramid_loops.halved_product(plane, member, levels[0])
+    while len(levels) + 1 < len(weights) and min(levels[-1].shape) >= 2 * SMALLEST_LEVEL:
+        levels.append(halved(levels[-1]))
+    # Kernels wider than the picture come out of its last level.
+    total: F32 = levels.pop()
+    total *= np.float32(weights[len(levels) + 1 :].sum())
+    for level, weight in zip(levels[::-1], weights[len(levels) : 0 : -1], strict=True):
+        pyramid_loops.add_doubled(total, np.float32(weight), level)
+        total = level
+    return np.float32(weights[0]), total

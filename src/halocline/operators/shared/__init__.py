@@ -1,0 +1,1 @@
+"""What several operators share and no operator is."""

@@ -1,0 +1,132 @@
+"""What suspended matter and bubbles share: the lens of a shot, and laying drawn things over a tile."""
+
+from __future__ import annotations
+
+import math
+from collections.abc import Sequence
+from typing import Annotated
+
+import numpy as np
+from pydantic import Field, model_validator
+
+from halocline._typing import F32
+from halocline.filters.lens_blur import Lens
+from halocline.filters.splat import Area, Discs, Drawing, Sprites, Surface
+from halocline.graph.operator import Planes, Tile
+from halocline.graph.shot import Shot
+from halocline.physics.floating.exposure import Exposure
+from halocline.physics.floating.particles_as_seen import Seen
+from halocline.quantities import Angle, Distance, Factor, Share, Strict
+
+
+class LensParameters(Strict):
+    """Focus and iris. Focal length and film come from the camera.
+
+    Attributes
+    ----------
+    f_number
+        Focal length over diameter of the opening; 1000 is sharp throughout.
+    focus
+        Distance of the sharp plane, metres.
+    blades
+        Sides of the iris: 0 is round, else 3 and more.
+    blade_angle
+        Turn of the iris, degrees.
+    cats_eye
+        How much the barrel clips blur discs in the corner of the picture, 0 to 1.
+    """
+
+    f_number: Factor = 5.6
+    focus: Distance = 3.0
+    blades: Annotated[int, Field(ge=0, le=24)] = 0
+    blade_angle: Angle = 0.0
+    cats_eye: Share = 0.0
+
+    @model_validator(mode="after")
+    def _an_iris(self) -> LensParameters:
+        if self.blades in (1, 2):
+            raise ValueError(f"an iris has 0 (round) or 3 blades and more, not {self.blades}")
+        return self
+
+    def lens(self, shot: Shot) -> Lens:
+        """Return the lens of a shot's camera."""
+        camera = shot.camera
+        focal_m = 1e-3 * camera.focal_length_mm
+        across, down = camera.tangent_per_px
+        window = shot.display_window
+        return Lens(
+            focal_length_m=focal_m,
+            f_number=self.f_number,
+            focus_m=max(self.focus, 2.0 * focal_m),
+            px_per_m=1.0 / (math.sqrt(across * down) * focal_m),
+            blades=self.blades,
+            blade_angle_rad=math.radians(self.blade_angle),
+            cats_eye=self.cats_eye,
+            corner_px=0.5 * math.hypot(window.width, window.height),
+        )
+
+
+def exposure_of(lens: LensParameters, shot: Shot) -> Exposure:
+    """Return the shutter's opening of a shot."""
+    opened, closed = shot.shutter()
+    window = shot.data_window
+    return Exposure(
+        opened=shot.track.at(opened),
+        middle=shot.camera,
+        closed=shot.track.at(closed),
+        times_s=(opened / shot.fps, shot.time_s, closed / shot.fps),
+        lens=lens.lens(shot),
+        area=Area(window.y, window.y_end, window.x, window.x_end),
+    )
+
+
+def drawing_of(parts: Sequence[Seen], exposure: Exposure, bands: int) -> Drawing:
+    """Return all things of a frame, ready to be drawn."""
+    discs = [disc for part in parts for disc in part.discs]
+    sprites = [sprite for part in parts for sprite in part.sprites]
+    everything = Discs.joined(discs) if discs else Discs.none(bands)
+    return Drawing(exposure.area, everything, Sprites.joined(sprites) if sprites else None)
+
+
+def surface_of(planes: Planes) -> Surface:
+    """Return what may hide things on a tile.
+
+    Where an earlier step has filled the open water, ``coverage`` still tells what the render covered.
+    """
+    # Filtered coverage may overshoot a little.
+    covered = np.clip(planes.get("coverage", planes["alpha"]), np.float32(0.0), np.float32(1.0))
+    return Surface(
+        planes["range"],
+        covered,
+        planes.get("far_range"),
+        planes.get("far_share"),
+    )
+
+
+def laid_over(drawing: Drawing, name: str, tile: Tile, surface: Surface, picture: F32) -> Planes:
+    """Return light and coverage with things laid over, and the things by themselves where anybody wants them.
+
+    The layer is premultiplied: light ``NAMEs``, ``NAME_alpha`` and mean range ``NAME_range`` (inf where
+    nothing is).
+
+    Parameters
+    ----------
+    drawing, name
+        The things, and what one of them is called.
+    tile
+        Where the planes lie.
+    surface
+        What may hide things.
+    picture
+        ``(K + 1, rows, columns)`` light and coverage; it is changed.
+    """
+    region = tile.region
+    drawing.lay_over(region.y, surface, picture)
+    laid = {"bands": picture[:-1], "alpha": picture[-1]}
+    names = f"{name}s", f"{name}_alpha", f"{name}_range"
+    if not any(tile.wants(plane) for plane in names):
+        return laid
+    layer = drawing.draw((region.y, region.y_end), surface)
+    distance = np.full_like(layer.range_m, np.inf)
+    np.divide(layer.range_m, layer.alpha, out=distance, where=layer.alpha > 0)
+    return laid | dict(zip(names, (layer.light, layer.alpha, distance), strict=True))

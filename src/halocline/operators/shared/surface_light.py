@@ -1,0 +1,183 @@
+"""The sea over a shot: what caustics, light shafts and the view through the surface have in common.
+
+They are one light from one sea, the preset's ``[sea]``; a step may state another of its own.
+"""
+
+from __future__ import annotations
+
+import math
+from dataclasses import dataclass
+from functools import lru_cache
+from threading import Lock
+from weakref import WeakValueDictionary
+
+import numpy as np
+
+from halocline._typing import F32, F64
+from halocline.graph.sea import Sea
+from halocline.graph.shot import Shot
+from halocline.imaging.frame import Window
+from halocline.physics.bending.refraction import CHANNEL_WAVELENGTHS_NM, sea_water_index
+from halocline.physics.path.transport import WATER_ASYMMETRY
+from halocline.physics.sea.caustics import CausticOptics
+from halocline.physics.sea.light_field import CausticField, CausticSetup
+from halocline.physics.sea.waves import SeaState, Swell
+
+# The water whose refraction the light meets; temperature and salinity move it by less than a fringe's width.
+_TEMPERATURE_C = 20.0
+_SALINITY = 35.0
+# A sun closer to the horizon sends hardly anything into the water.
+_LOWEST_SUN_RAD = math.radians(89.0)
+# What lies farther away shows no pattern; keeps endless range out of the products.
+FARTHEST_M = 1000.0
+
+
+@dataclass(frozen=True)
+class LevelAxes:
+    """Horizontal axes of the scene and the lens's place along them.
+
+    ``x`` and ``y`` are unit vectors ``(3,)``; seen from above, y lies a quarter turn counter-clockwise of x.
+    ``origin`` is the lens's horizontal place, metres.
+    """
+
+    x: F64
+    y: F64
+    origin: tuple[float, float]
+
+    @classmethod
+    def of(cls, shot: Shot) -> LevelAxes:
+        """Return the axes of a shot: x is the scene's -z, or +y where z is up."""
+        up = shot.path.up
+        x = np.array([0.0, 1.0, 0.0]) if abs(up[2]) > 0.5 else np.array([0.0, 0.0, -1.0])
+        y = np.cross(up, x)
+        place = shot.camera.position_m
+        return cls(x, y, (float(place @ x), float(place @ y)))
+
+    def across(self, shot: Shot, region: Window) -> tuple[F32, F32]:
+        """Return the unit view directions' components along the two axes, ``(rows, columns)`` each."""
+        return shot.camera.component(region, self.x), shot.camera.component(region, self.y)
+
+    def azimuth_of(self, direction: F64) -> float:
+        """Return the angle of a world direction from x towards y, radians."""
+        return math.atan2(float(direction @ self.y), float(direction @ self.x))
+
+
+def light_field(shot: Shot, other_sea: Sea | None = None, *, contrast: float = 1.0) -> CausticField:
+    """Return the sun's light under the surface on a frame; steps that ask for the same share it.
+
+    Parameters
+    ----------
+    shot
+        The frame, and its sea.
+    other_sea
+        A sea of a step's own, instead of the shot's.
+    contrast
+        Art: strength of the pattern.
+    """
+    sea = other_sea or shot.sea
+    setup = _setup(_state(sea), _optics(shot, sea, contrast), shot.seed, _Grid.of(sea))
+    return _FIELDS.at(setup, shot.time_s * sea.speed)
+
+
+def channel_weights(wavelength_nm: F64) -> F64:
+    """Return how bands share in the three colour channels of the light, ``(K, 3)``, rows sum to 1.
+
+    Linear in wavelength between the channels' own, the ends beyond.
+    """
+    nodes = np.array(CHANNEL_WAVELENGTHS_NM)[::-1]
+    at = np.clip(wavelength_nm, nodes[0], nodes[-1])
+    weights = np.stack([np.interp(at, nodes, row) for row in np.eye(3)], axis=1)[:, ::-1]
+    return np.ascontiguousarray(weights, dtype=np.float64)
+
+
+def by_channel(wavelength_nm: F64, values: F64) -> F64:
+    """Return a coefficient of the bands at the three channels' wavelengths, ``(3,)``."""
+    order = np.argsort(wavelength_nm)
+    found: F64 = np.interp(np.array(CHANNEL_WAVELENGTHS_NM), wavelength_nm[order], values[order])
+    return found
+
+
+@dataclass(frozen=True)
+class _Grid:
+    patch_m: float
+    rays: int
+    loop_s: float | None
+
+    @classmethod
+    def of(cls, sea: Sea) -> _Grid:
+        rays = 2 ** round(math.log2(sea.detail))
+        # The loop is of the shot's own time: a slower surface loops in as many seconds.
+        loop = sea.loop * sea.speed if sea.loop and sea.speed else None
+        return cls(sea.patch, rays, loop)
+
+
+def _state(sea: Sea) -> SeaState:
+    swells = tuple(
+        Swell(s.height, s.period, -math.radians(s.direction), s.spread, s.width) for s in sea.swells
+    )
+    return SeaState(
+        sea.wind,
+        -math.radians(sea.wind_direction),
+        sea.fetch,
+        math.inf if sea.sea_depth is None else sea.sea_depth,
+        sea.spread,
+        sea.smooth_below,
+        swells,
+    )
+
+
+def sun_zenith(shot: Shot) -> float:
+    """Return the sun's angle from the zenith in air, radians, from its direction under water."""
+    travel = shot.path.sun_travel
+    level = math.sqrt(max(0.0, 1.0 - float(travel @ shot.path.up) ** 2))
+    return min(math.asin(min(1.0, water_index()[1] * level)), _LOWEST_SUN_RAD)
+
+
+@lru_cache(maxsize=1)
+def water_index() -> tuple[float, float, float]:
+    """Return the refractive index of the water for the three channels."""
+    red, green, blue = (
+        float(sea_water_index(_TEMPERATURE_C, _SALINITY, nm)) for nm in CHANNEL_WAVELENGTHS_NM
+    )
+    return red, green, blue
+
+
+def _optics(shot: Shot, sea: Sea, contrast: float) -> CausticOptics:
+    bands = shot.path.bands
+    return CausticOptics(
+        zenith_rad=sun_zenith(shot),
+        azimuth_rad=LevelAxes.of(shot).azimuth_of(-shot.path.sun_travel),
+        index=water_index(),
+        scattering_per_m=float(by_channel(bands.wavelength_nm, bands.scattering)[1]),
+        asymmetry=WATER_ASYMMETRY,
+        scale=sea.scale,
+        contrast=contrast,
+        softness=sea.softness,
+        colour=sea.colour,
+    )
+
+
+@lru_cache(maxsize=2)
+def _setup(sea: SeaState, optics: CausticOptics, seed: int, grid: _Grid) -> CausticSetup:
+    return CausticSetup(sea, optics, seed=seed, patch_m=grid.patch_m, grid=grid.rays, loop_s=grid.loop_s)
+
+
+class _SharedFields:
+    """Fields that some step of some frame still holds, by setup and time."""
+
+    def __init__(self) -> None:
+        self._lock = Lock()
+        self._fields: WeakValueDictionary[tuple[int, float], CausticField] = WeakValueDictionary()
+
+    def at(self, setup: CausticSetup, time_s: float) -> CausticField:
+        """Return the field of a time, the same object as long as anybody holds it."""
+        with self._lock:
+            # A field keeps its setup alive, so the identity cannot be another's.
+            field = self._fields.get((id(setup), time_s))
+            if field is None:
+                field = setup.at(time_s)
+                self._fields[id(setup), time_s] = field
+            return field
+
+
+_FIELDS = _SharedFields()

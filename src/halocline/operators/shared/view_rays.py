@@ -1,0 +1,70 @@
+"""View rays through the points of a grid, and what turning them does to the picture."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+
+import numpy as np
+
+from halocline._typing import F32, F64
+from halocline.filters.displacement import Grid
+from halocline.imaging.camera import Camera
+
+
+@dataclass(frozen=True)
+class Rays:
+    """The view rays of a grid.
+
+    Attributes
+    ----------
+    camera
+        Whose they are.
+    directions
+        Unit, world space, ``(3, rows, columns)``.
+    columns, rows
+        The grid's pixel coordinates.
+    """
+
+    camera: Camera
+    directions: F32
+    columns: F64
+    rows: F64
+
+    def component(self, axis: F64) -> F32:
+        """Return the rays' component along a world axis, ``(rows, columns)``."""
+        return _dot(axis, self.directions)
+
+    def shift(self, turn: F32) -> F32:
+        """Return by how many pixels a change of direction ``(3, rows, columns)`` moves what is seen.
+
+        Right and down, ``(2, rows, columns)``.
+        """
+        camera = self.camera
+        turned = self.directions + turn
+        x, y, z = (_dot(axis, turned) for axis in camera.rotation.T)
+        # A view turned away from the lens altogether is held at its rim.
+        forward = np.maximum(-z, np.float32(1e-3))
+        across = x / forward * np.float32(1.0 / camera.tangent_per_px[0])
+        down = y / forward * np.float32(-1.0 / camera.tangent_per_px[1])
+        across -= (self.columns - camera.centre_px[0]).astype(np.float32)
+        down -= (self.rows - camera.centre_px[1]).astype(np.float32)[:, None]
+        return np.stack([across, down])
+
+
+def grid_rays(camera: Camera, grid: Grid) -> Rays:
+    """Return the view rays through a grid's points."""
+    columns, rows = grid.columns, grid.rows
+    x = (columns - camera.centre_px[0]) * camera.tangent_per_px[0]
+    y = (camera.centre_px[1] - rows) * camera.tangent_per_px[1]
+    length = np.sqrt(1.0 + np.add.outer(y * y, x * x))
+    world = [
+        (np.add.outer(y * axis[1] - axis[2], x * axis[0]) / length).astype(np.float32)
+        for axis in camera.rotation
+    ]
+    return Rays(camera, np.stack(world), columns, rows)
+
+
+def _dot(axis: F64, directions: F32) -> F32:
+    x, y, z = (np.float32(part) for part in axis)
+    component: F32 = directions[0] * x + directions[1] * y + directions[2] * z
+    return component

@@ -1,0 +1,270 @@
+"""Suspended matter as one exposure sees it: discs, clumps of lumps, and pictures, lit and veiled."""
+
+from __future__ import annotations
+
+import math
+from collections.abc import Callable
+from dataclasses import dataclass, replace
+
+import numpy as np
+from numpy.typing import NDArray
+
+from halocline._typing import F64
+from halocline.filters.splat import Discs, Sprites, Textures
+from halocline.physics.floating.exposure import Exposure
+from halocline.physics.floating.field import Particles, aggregate_parts, tumble
+from halocline.physics.floating.haze import Haze
+from halocline.physics.floating.haze_clouds import HazeClouds
+from halocline.physics.floating.light import SightLine, lit, transmitted, veil_before
+from halocline.physics.floating.particles import DrawLimits, smooth_step
+from halocline.physics.floating.suspended import Cloud, ParticleClass
+from halocline.physics.path.lamps import Lamp
+from halocline.physics.path.transport import LightPath
+
+# An aggregate is one disc up to this diameter on its picture, pixels, and all lumps from twice that.
+_LUMPS_FROM_PX = 2.0
+# So far out of focus (radius of the blur over its diameter) its lumps begin to run into one; at twice of it
+# they have.
+_LUMPS_TO_BLURS = 2.0
+_LUMPS = 9
+# Marine snow has no sharp outline.
+_FLUFF = 0.5
+# A picture card is turned out of the picture's plane by no more than this.
+_MOST_TILT_RAD = 1.2
+# A card is drawn as a card where it is this many pixels, or blur radii, across; below, as a disc.
+_CARD_FROM_PX = 4.0
+_CARD_FROM_BLURS = 1.0
+
+
+@dataclass(frozen=True)
+class Scene:
+    """What light there is.
+
+    Attributes
+    ----------
+    path, lamps
+        Daylight and water; lamps.
+    lamp_haze
+        How much of the lamps' haze the picture has, 1 is physical.
+    haze, clouds
+        What is not drawn one by one: it lies before what is drawn, too.
+    sun_gain
+        Caustics: what the sun's beam is multiplied with at world points ``(n, 3)``, ``(n, K)``.
+    """
+
+    path: LightPath
+    lamps: tuple[Lamp, ...] = ()
+    lamp_haze: float = 1.0
+    haze: Haze | None = None
+    clouds: HazeClouds | None = None
+    sun_gain: Callable[[F64], F64] | None = None
+
+
+@dataclass(frozen=True)
+class Seen:
+    """Particles ready to be drawn."""
+
+    discs: tuple[Discs, ...] = ()
+    sprites: tuple[Sprites, ...] = ()
+
+
+def seen(cloud: Cloud, kind: ParticleClass, limits: DrawLimits, exposure: Exposure, scene: Scene) -> Seen:
+    """Return a cloud as discs and cards with the light that they send to the lens."""
+    lens_m = exposure.middle.position_m
+    sight = SightLine.to(cloud.middle_m, lens_m, scene.path)
+    share = limits.share(cloud.particles.diameter_m, sight.range_m)
+    kept = np.flatnonzero(share > 0.0)
+    cloud, share = cloud.select(kept), share[kept]
+    sight = SightLine.to(cloud.middle_m, lens_m, scene.path)
+    tone = 1.0 + kind.variation * (2.0 * cloud.particles.shares()[2] - 1.0)
+    light = lit(
+        scene.path,
+        scene.lamps,
+        sight,
+        lens_m,
+        albedo=kind.albedo,
+        asymmetry=kind.asymmetry,
+        sun_gain=None if scene.sun_gain is None else scene.sun_gain(cloud.middle_m),
+    )
+    light, veil = at_the_lens(light * tone[:, None], sight, cloud.middle_m, exposure, scene)
+    shown = Shown(
+        cloud.opened_m,
+        cloud.closed_m,
+        cloud.particles.diameter_m,
+        sight.range_m,
+        share * kind.opacity * cloud.particles.presence,
+        light,
+        veil,
+    )
+    if kind.cards is not None:
+        which = (cloud.particles.words[0] % np.uint32(kind.cards.count)).astype(np.int64)
+        axes = _card_axes(cloud.particles.shares(), shown.size_px(exposure), kind, exposure.times_s[1])
+        return as_cards(shown, axes, which, kind.cards, exposure)
+    if kind.irregular:
+        return _as_lumps(shown, cloud.particles, kind, exposure)
+    return Seen(discs=(as_discs(shown, exposure),))
+
+
+def at_the_lens(
+    light: F64, sight: SightLine, place_m: F64, exposure: Exposure, scene: Scene
+) -> tuple[F64, F64]:
+    """Return what of things' light reaches the lens, and what water and haze before them add, ``(n, K)``."""
+    lens_m = exposure.middle.position_m
+    light = light * transmitted(scene.path, sight)
+    veil = veil_before(scene.path, scene.lamps, sight, lens_m, lamp_haze=scene.lamp_haze)
+    if scene.haze is None:
+        return light, veil
+    pixels, _ = exposure.middle.project(place_m)
+    density = None
+    if scene.clouds is not None:
+        density = scene.clouds.ratio_at(np.nan_to_num(pixels), sight.range_m).astype(np.float32)
+    added, surface_share, veil_share = scene.haze.over(
+        scene.path,
+        sight.range_m.astype(np.float32),
+        sight.downward.astype(np.float32),
+        sight.sun_cosine.astype(np.float32),
+        density,
+    )
+    return light * surface_share[:, None], veil * veil_share[:, None] + added.T
+
+
+@dataclass(frozen=True)
+class Shown:
+    """Things to be drawn, ``(n, ...)`` each.
+
+    Attributes
+    ----------
+    opened_m, closed_m
+        ``(n, 3)`` world positions as the shutter opens and closes.
+    diameter_m, range_m, opacity
+        ``(n,)``.
+    light, veil
+        ``(n, K)`` own light at the lens, and that of the water in front.
+    """
+
+    opened_m: F64
+    closed_m: F64
+    diameter_m: F64
+    range_m: F64
+    opacity: F64
+    light: F64
+    veil: F64
+
+    def select(self, which: NDArray[np.bool_]) -> Shown:
+        """Return the things of a mask."""
+        return Shown(
+            self.opened_m[which],
+            self.closed_m[which],
+            self.diameter_m[which],
+            self.range_m[which],
+            self.opacity[which],
+            self.light[which],
+            self.veil[which],
+        )
+
+    def size_px(self, exposure: Exposure) -> F64:
+        """Return their sharp diameters in pixels."""
+        return self.diameter_m * exposure.px_per_radian / np.maximum(self.range_m, 1e-6)
+
+
+def as_discs(shown: Shown, exposure: Exposure, *, edge_softness: float = 0.0) -> Discs:
+    """Return things as discs through the lens."""
+    return exposure.discs(
+        shown.opened_m,
+        shown.closed_m,
+        range_m=shown.range_m,
+        diameter_m=shown.diameter_m,
+        opacity=shown.opacity,
+        light=shown.light + shown.veil,
+        edge_softness=edge_softness,
+    )
+
+
+def as_cards(
+    shown: Shown, axes_px: F64, which: NDArray[np.int64], cards: Textures, exposure: Exposure
+) -> Seen:
+    """Return things as pictures, fading into discs of the same area where they are too small to be read.
+
+    Parameters
+    ----------
+    shown
+        The things; their light multiplies the pictures'.
+    axes_px
+        Half axes of the pictures, ``(n, 2, 2)``, see `Sprites`.
+    which, cards
+        Pictures, and which of them each has.
+    exposure
+        Shutter and lens.
+    """
+    start, end, depth = exposure.streaks(shown.opened_m, shown.closed_m)
+    size = shown.size_px(exposure)
+    blur = exposure.lens.blur_radius_px(np.maximum(depth, 1e-6))
+    drawn = smooth_step((size - _CARD_FROM_PX) / _CARD_FROM_PX)
+    drawn *= smooth_step(2.0 - blur / np.maximum(_CARD_FROM_BLURS * size, 1e-9))
+    whole = np.isfinite(start).all(axis=1) & np.isfinite(end).all(axis=1) & (depth > 0.0)
+    # The coarsest texel is the mean of the picture: its cover, and its light times that.
+    mean = cards.levels[-1][:, 0, 0].astype(np.float64)[which]
+    area = np.abs(np.linalg.det(axes_px)) / np.maximum((0.5 * size) ** 2, 1e-12)
+    # A square of side d covers 4/pi of a disc of that diameter.
+    as_disc = replace(
+        shown,
+        opacity=np.minimum(shown.opacity * (1.0 - drawn) * mean[:, -1] * area * 4.0 / math.pi, 1.0),
+        light=shown.light * mean[:, :-1] / np.maximum(mean[:, -1:], 1e-6),
+    )
+    discs = as_discs(as_disc.select((drawn < 1.0) & whole), exposure)
+    chosen = np.flatnonzero((drawn > 0.0) & whole)
+    sprites = Sprites(
+        start[chosen],
+        end[chosen],
+        axes_px[chosen],
+        blur[chosen],
+        which[chosen],
+        (shown.opacity * drawn)[chosen],
+        shown.light[chosen],
+        shown.veil[chosen],
+        shown.range_m[chosen],
+        shown.diameter_m[chosen],
+        cards,
+    )
+    return Seen(discs=(discs,), sprites=(sprites,))
+
+
+def _as_lumps(shown: Shown, particles: Particles, kind: ParticleClass, exposure: Exposure) -> Seen:
+    """Return small or blurred aggregates as discs, others lump by lump, those between as some of both."""
+    size = shown.size_px(exposure)
+    blur = exposure.lens.blur_radius_px(np.maximum(shown.range_m, 1e-6))
+    share = smooth_step(size / _LUMPS_FROM_PX - 1.0)
+    share *= smooth_step(2.0 - blur / (_LUMPS_TO_BLURS * np.maximum(size, 1e-9)))
+    whole = replace(shown, opacity=shown.opacity * (1.0 - share))
+    small = as_discs(whole.select(share < 1.0), exposure, edge_softness=_FLUFF)
+    large = share > 0.0
+    if not large.any():
+        return Seen(discs=(small,))
+    clumps = replace(shown, opacity=shown.opacity * share).select(large)
+    particles = particles.select(large)
+    offset, diameter = aggregate_parts(particles, parts=_LUMPS)
+    opened, closed = (
+        tumble(offset, particles.words, exposure.times_s[moment], turns_per_s=kind.turns_per_s)
+        for moment in (0, 2)
+    )
+    lumps = Shown(
+        (clumps.opened_m[:, None, :] + opened).reshape(-1, 3),
+        (clumps.closed_m[:, None, :] + closed).reshape(-1, 3),
+        diameter.reshape(-1),
+        *(
+            np.repeat(values, _LUMPS, axis=0)
+            for values in (clumps.range_m, clumps.opacity, clumps.light, clumps.veil)
+        ),
+    )
+    return Seen(discs=(small, as_discs(lumps, exposure, edge_softness=_FLUFF)))
+
+
+def _card_axes(shares: F64, size_px: F64, kind: ParticleClass, time_s: float) -> F64:
+    """Return the half axes of cards in pixels, ``(n, 2, 2)``: turned in the picture and tilted out of it."""
+    turn, rate, tilt = shares
+    angle = 2.0 * math.pi * (turn + 2.0 * (rate - 0.5) * kind.turns_per_s * time_s)
+    lean = _MOST_TILT_RAD * np.sin(2.0 * math.pi * (tilt + rate * kind.turns_per_s * time_s))
+    cosine, sine, half = np.cos(angle), np.sin(angle), 0.5 * size_px
+    right = np.stack([cosine, sine], axis=1) * half[:, None]
+    down = np.stack([-sine, cosine], axis=1) * (half * np.cos(lean))[:, None]
+    return np.stack([right, down], axis=2)

@@ -1,0 +1,62 @@
+"""Memory set free is used again without asking the system for it."""
+
+import os
+import subprocess
+import sys
+
+import pytest
+
+FAULTS = """
+import sys
+from halocline.compute.memory import keep_freed_memory
+if sys.argv[1] == "keep" and not keep_freed_memory():
+    sys.exit(3)
+if sys.argv[1] == "child":
+    import os
+    assert keep_freed_memory()
+    os.execv(sys.executable, [sys.executable, sys.argv[2], "as it is"])
+import resource
+from concurrent.futures import ThreadPoolExecutor
+import numpy as np
+
+def faults(_):
+    before = resource.getrusage(resource.RUSAGE_SELF).ru_minflt
+    np.ones(40_000_000, np.float32)
+    return resource.getrusage(resource.RUSAGE_SELF).ru_minflt - before
+
+with ThreadPoolExecutor(1) as pool:
+    print(sum(list(pool.map(faults, range(6)))[1:]))
+"""
+
+
+@pytest.fixture(scope="module")
+def program(tmp_path_factory: pytest.TempPathFactory) -> str:
+    path = tmp_path_factory.mktemp("memory") / "faults.py"
+    path.write_text(FAULTS)
+    return str(path)
+
+
+def faults(program: str, how: str, **variables: str) -> int:
+    environment = {key: value for key, value in os.environ.items() if key != "GLIBC_TUNABLES"} | variables
+    done = subprocess.run(
+        [sys.executable, program, how, program], check=False, capture_output=True, text=True, env=environment
+    )
+    if done.returncode == 3:
+        pytest.skip("this C library has nothing to set")
+    return int(done.stdout)
+
+
+@pytest.mark.parametrize("how", ["keep", "child"])
+def test_memory_set_free_is_kept_for_the_next_frame(program: str, how: str) -> None:
+    # Pages that the system had to provide, as it counts them (getrusage).
+    assert faults(program, how) < 0.1 * faults(program, "as it is")
+
+
+def test_settings_of_the_users_own_are_left_alone() -> None:
+    code = (
+        "import os; from halocline.compute.memory import keep_freed_memory; "
+        "print(keep_freed_memory(), os.environ['GLIBC_TUNABLES'])"
+    )
+    own = {**os.environ, "GLIBC_TUNABLES": "glibc.malloc.arena_max=2"}
+    done = subprocess.run([sys.executable, "-c", code], check=True, capture_output=True, text=True, env=own)
+    assert done.stdout.split() == ["False", "glibc.malloc.arena_max=2"]

@@ -1,0 +1,72 @@
+"""Short series for compiled loops against numpy in float64."""
+
+from collections.abc import Callable
+
+import numpy as np
+import pytest
+
+from halocline._typing import F32, F64
+from halocline.compute.compiled import compiled
+from halocline.compute.series import cosine, exponential, exponential_less_one, sine
+
+RIGHT_ANGLE = np.pi / 2
+
+
+@compiled
+def exponentials(x: F32, out: F32) -> None:
+    for index in range(x.size):
+        out[index] = exponential(x[index])
+
+
+@compiled
+def exponentials_less_one(x: F32, out: F32) -> None:
+    for index in range(x.size):
+        out[index] = exponential_less_one(x[index])
+
+
+@compiled
+def sines(x: F32, out: F32) -> None:
+    for index in range(x.size):
+        out[index] = sine(x[index])
+
+
+@compiled
+def cosines(x: F32, out: F32) -> None:
+    for index in range(x.size):
+        out[index] = cosine(x[index])
+
+
+def of(loop: Callable[[F32, F32], None], x: F64 | F32) -> F32:
+    given = np.asarray(x, np.float32)
+    out = np.empty_like(given)
+    loop(given, out)
+    return out
+
+
+def test_exponential_is_within_its_bound_over_all_of_float32() -> None:
+    x = np.linspace(-87.0, 88.0, 1_000_001, dtype=np.float32)
+    exact = np.exp(x.astype(np.float64))
+    assert np.abs(of(exponentials, x) / exact - 1.0).max() < 1.3e-7
+
+
+def test_exponential_of_nothing_is_one_and_its_ends_hold() -> None:
+    ends = of(exponentials, np.array([0.0, -np.inf, np.inf, -1e30, 1e30]))
+    assert ends[0] == 1.0
+    assert ends[1] == ends[3] == 0.0
+    assert ends[2] == ends[4] == pytest.approx(np.exp(88.0), rel=1e-6)
+
+
+def test_exponential_less_one_is_within_its_bound_however_small() -> None:
+    tiny = np.geomspace(1e-30, 0.3, 100_001)
+    x = np.concatenate([-tiny, tiny, np.linspace(-87.0, 88.0, 1_000_001)]).astype(np.float32)
+    exact = np.expm1(x[x != 0].astype(np.float64))
+    assert np.abs(of(exponentials_less_one, x[x != 0]) / exact - 1.0).max() < 2e-7
+    assert of(exponentials_less_one, np.array([0.0, -np.inf])).tolist() == [0.0, -1.0]
+
+
+@pytest.mark.parametrize(("loop", "exact"), [(sines, np.sin), (cosines, np.cos)])
+def test_sine_and_cosine_are_within_their_bounds(
+    loop: Callable[[F32, F32], None], exact: Callable[[F64], F64]
+) -> None:
+    x = np.linspace(-RIGHT_ANGLE, RIGHT_ANGLE, 1_000_001, dtype=np.float32)
+    assert np.abs(of(loop, x) - exact(x.astype(np.float64))).max() < 2.5e-7

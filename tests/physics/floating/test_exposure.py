@@ -1,0 +1,111 @@
+"""One exposure: what is seen, what is left out, and what blur and shutter make of it."""
+
+from __future__ import annotations
+
+from dataclasses import replace
+from typing import Any
+
+import numpy as np
+import pytest
+
+from halocline.filters.lens_blur import Lens
+from halocline.filters.splat import Area, Drawing, Surface
+from halocline.imaging.frame import Window
+from halocline.physics.floating.exposure import Exposure
+
+WINDOW = Window(0, 0, 96, 64)
+AREA = Area(0, 64, 0, 96)
+LENS = Lens(0.025, 2.0, 2.0, 96 / 0.036)
+
+
+def _exposure(build: Any, *, step_m: float = 0.0, area: Area = AREA, lens: Lens = LENS) -> Exposure:
+    cameras = [
+        replace(build.camera(WINDOW), position_m=np.array([share * step_m, 0.0, 0.0]))
+        for share in (-0.5, 0.0, 0.5)
+    ]
+    return Exposure(cameras[0], cameras[1], cameras[2], (0.98, 1.0, 1.02), lens, area)
+
+
+def _points(count: int = 6000) -> Any:
+    return np.random.default_rng(2).uniform([-4, -3, -5], [4, 3, 0.5], (count, 3))
+
+
+@pytest.mark.parametrize("step_m", [0.0, 0.3])
+def test_everything_that_touches_the_picture_is_in_view(build: Any, step_m: float) -> None:
+    exposure = _exposure(build, step_m=step_m)
+    points = _points()
+    count = len(points)
+    distance = np.linalg.norm(points, axis=1)
+    discs = exposure.discs(
+        points,
+        points,
+        range_m=np.arange(count, dtype=float),
+        diameter_m=np.full(count, 2e-3),
+        opacity=np.ones(count),
+        light=np.ones((count, 1)),
+    )
+    touching = discs.range_m.astype(int)
+    view = exposure.view(exposure.middle.rotation, exposure.middle.position_m, farthest_m=9.0, margin_m=0.0)
+    far_enough = distance[touching] > 0.2
+    assert len(touching) > 300
+    assert view.touches(points[touching[far_enough]], 2e-3).all()
+
+
+def test_what_is_left_out_would_not_have_been_drawn(build: Any) -> None:
+    points = _points()
+    count = len(points)
+    given: dict[str, Any] = {
+        "range_m": np.linalg.norm(points, axis=1),
+        "diameter_m": np.full(count, 4e-3),
+        "opacity": np.ones(count),
+        "light": np.ones((count, 1)),
+    }
+    wide = Area(-400, 464, -400, 496)
+    kept = _exposure(build).discs(points, points, **given)
+    everything = _exposure(build, area=wide).discs(points, points, **given)
+    assert len(kept) < len(everything)
+    open_water = Surface(np.full((64, 96), np.inf, np.float32))
+    first, second = (Drawing(AREA, discs).draw((0, 64), open_water) for discs in (kept, everything))
+    assert first.alpha.sum() == pytest.approx(second.alpha.sum(), rel=1e-6)
+
+
+def test_things_behind_the_lens_are_left_out(build: Any) -> None:
+    points = np.array([[0.0, 0.0, 1.0], [0.0, 0.0, -1.0]])
+    discs = _exposure(build).discs(
+        points,
+        points,
+        range_m=np.ones(2),
+        diameter_m=np.full(2, 1e-2),
+        opacity=np.ones(2),
+        light=np.ones((2, 1)),
+    )
+    assert len(discs) == 1
+
+
+def test_a_moving_camera_smears_near_things_more(build: Any) -> None:
+    points = np.array([[0.0, 0.0, -1.0], [0.0, 0.0, -4.0]])
+    discs = _exposure(build, step_m=0.04).discs(
+        points,
+        points,
+        range_m=np.ones(2),
+        diameter_m=np.full(2, 1e-2),
+        opacity=np.ones(2),
+        light=np.ones((2, 1)),
+    )
+    length = np.linalg.norm(discs.end_px - discs.start_px, axis=1)
+    focal = build.camera(WINDOW).focal_px
+    assert length == pytest.approx([focal * 0.04 / 1.0, focal * 0.04 / 4.0], rel=1e-6)
+
+
+def test_a_disc_covers_the_projected_area(build: Any) -> None:
+    point = np.array([[0.0, 0.0, -2.0]])
+    disc = _exposure(build).discs(
+        point,
+        point,
+        range_m=np.ones(1),
+        diameter_m=np.full(1, 0.05),
+        opacity=np.full(1, 0.5),
+        light=np.ones((1, 1)),
+    )
+    diameter = 0.05 * build.camera(WINDOW).focal_px / 2.0
+    assert disc.covered_px[0] == pytest.approx(0.5 * np.pi / 4 * diameter**2, rel=1e-6)

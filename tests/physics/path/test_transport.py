@@ -1,0 +1,178 @@
+"""Laws of light between surface, subject and lens."""
+
+from __future__ import annotations
+
+import math
+from dataclasses import replace
+from typing import Any
+
+import numpy as np
+import pytest
+
+from halocline.physics.path.transport import (
+    DIFFUSE_ASYMMETRY,
+    LONGEST_RANGE_M,
+    WATER_ASYMMETRY,
+    VeilGeometry,
+    attenuate,
+    daylight_gain,
+    path_integral,
+    refracted_sun,
+    veiling_light,
+)
+from halocline.physics.path.visibility import RangeRemap
+
+UP, AHEAD = np.array([0.0, 1.0, 0.0]), np.array([0.0, 0.0, -1.0])
+
+
+def f32(*values: float) -> np.ndarray[Any, np.dtype[np.float32]]:
+    return np.array([values], np.float32)
+
+
+def test_path_integral_has_its_limits() -> None:
+    assert path_integral(0.57, 5.0) == pytest.approx(1.65290470, rel=1e-8)
+    assert path_integral(0.0, 7.0) == 7.0
+    assert path_integral(0.5, np.inf) == 2.0
+    assert path_integral(-0.5, np.inf) == np.inf
+    assert path_integral(0.0, np.inf) == np.inf
+    assert path_integral(-0.1, 10.0) == pytest.approx(math.expm1(1.0) / 0.1)
+    assert path_integral(3.0, 0.0) == 0.0
+
+
+def test_path_integral_is_smooth_through_the_limit_of_no_loss() -> None:
+    k = np.array([-1e-3, -1.0001e-7, -0.9999e-7, -1e-12, 0.0, 1e-12, 0.9999e-7, 1.0001e-7, 1e-3])
+    values = path_integral(k, 10.0)
+    assert (np.diff(values) < 1e-12).all()
+    np.testing.assert_allclose(values[1:-1], 10.0, rtol=1e-5)
+
+
+def test_sun_under_water_obeys_snell_and_stands_where_it_is_said_to() -> None:
+    for elevation, azimuth in ((90.0, 0.0), (45.0, 0.0), (10.0, 90.0), (0.0, 200.0)):
+        travel = refracted_sun(elevation, azimuth, UP, AHEAD, 1.34)
+        assert np.linalg.norm(travel) == pytest.approx(1.0)
+        sine = np.linalg.norm(travel - (travel @ UP) * UP)
+        assert sine == pytest.approx(np.cos(np.radians(elevation)) / 1.34, abs=1e-12)
+        assert travel @ UP < 0
+    # Azimuth turns clockwise seen from above: from -z (ahead) to +x.
+    assert refracted_sun(30.0, 90.0, UP, AHEAD, 1.34)[0] < 0
+    assert refracted_sun(30.0, 0.0, UP, AHEAD, 1.34)[2] > 0
+
+
+def test_veil_composes_over_two_stretches_of_one_ray(build: Any) -> None:
+    for direction in ([0.0, 0.6, -0.8], [0.0, 0.0, -1.0], [0.6, -0.8, 0.0]):
+        ray = np.array(direction)
+        path = build.path(build.bands("1C"), depth_m=12.0)
+        first, second = 1.7, 3.1
+        whole = path.veil_along(first + second, ray)
+        # The light around the far end is that of its own depth; the lobes are those of the lens.
+        deeper = -float(ray @ UP) * first
+        fall = np.exp(-path.bands.diffuse_attenuation * deeper)
+        parts = path.veil_along(first, ray) + fall * path.veil_along(second, ray) * path.direct_along(first)
+        np.testing.assert_allclose(parts, whole, rtol=1e-12)
+
+
+def test_veil_grows_with_range_and_saturates(build: Any) -> None:
+    path = build.path()
+    ranges = np.array([0.0, 0.1, 1.0, 5.0, 20.0, 100.0, 1e5, np.inf])
+    for ray in (UP, -UP, AHEAD):
+        veil = path.veil_along(ranges, ray)
+        assert (veil[0] == 0).all()
+        assert (np.diff(veil, axis=0) >= 0).all()
+        assert np.isfinite(veil).all()
+    np.testing.assert_allclose(path.veil_along(1e5, AHEAD), path.veil_along(np.inf, AHEAD), rtol=1e-12)
+
+
+def test_veil_is_brighter_towards_the_sun_and_above(build: Any) -> None:
+    path = build.path()
+    towards = path.sun_travel * [-1, 0, -1]
+    towards /= np.linalg.norm(towards)
+    y = path.luminance @ path.bands.down
+    level_to, level_from, up, down = (
+        float(y @ path.veil_along(np.inf, ray)) for ray in (towards, -towards, UP, -UP)
+    )
+    assert up > level_to > level_from > down > 0
+
+
+def test_glow_of_the_sun_broadens_with_depth_but_not_beyond_the_diffuse_lobe(build: Any) -> None:
+    widths = [build.path(depth_m=depth).sun_asymmetry for depth in (0.0, 1.0, 5.0, 20.0, 200.0)]
+    assert widths[0] == pytest.approx(WATER_ASYMMETRY)
+    assert widths == sorted(widths, reverse=True)
+    assert widths[-1] == DIFFUSE_ASYMMETRY
+    shares = [build.path().sun_share(depth).mean() for depth in (0.0, 5.0, 20.0)]
+    assert shares[0] == pytest.approx(0.6)
+    assert shares == sorted(shares, reverse=True)
+
+
+def test_clear_ocean_scatters_by_its_molecules_and_coastal_water_does_not(build: Any) -> None:
+    assert build.path(build.bands("I")).molecular_share.max() > 0.8
+    assert build.path(build.bands("1C")).molecular_share.max() < 0.02
+
+
+def test_art_factors_multiply_the_veil_and_nothing_else(build: Any) -> None:
+    path = build.path()
+    tint = np.linspace(0.5, 1.5, path.bands.count)
+    bright = replace(path, veil_brightness=2.5, veil_tint=tint)
+    np.testing.assert_allclose(bright.veil_along(7.0, AHEAD), 2.5 * tint * path.veil_along(7.0, AHEAD))
+    assert np.array_equal(bright.direct_along(7.0), path.direct_along(7.0))
+
+
+def test_scale_on_range_acts_on_its_own_term_alone(build: Any) -> None:
+    path = build.path()
+    nearer = replace(path, veil_scale=0.25)
+    # A quarter of the range in the exponent; endless water as bright as ever.
+    np.testing.assert_allclose(nearer.veil_along(8.0, AHEAD), path.veil_along(2.0, AHEAD), rtol=1e-12)
+    np.testing.assert_allclose(nearer.veil_along(np.inf, UP * 0 + AHEAD), path.veil_along(np.inf, AHEAD))
+    clearer = replace(path, attenuation_scale=0.5)
+    np.testing.assert_allclose(clearer.direct_along(8.0), path.direct_along(4.0), rtol=1e-12)
+    assert np.array_equal(clearer.veil_along(8.0, AHEAD), path.veil_along(8.0, AHEAD))
+
+
+def test_rays_end_at_the_surface_or_nowhere(build: Any) -> None:
+    path = build.path(depth_m=10.0)
+    mu = f32(-1.0, -0.5, -0.001, -1e-7, -0.0, 0.0, 0.3, 1.0)
+    expected = [
+        10.0,
+        20.0,
+        1e4,
+        LONGEST_RANGE_M,
+        LONGEST_RANGE_M,
+        LONGEST_RANGE_M,
+        LONGEST_RANGE_M,
+        LONGEST_RANGE_M,
+    ]
+    np.testing.assert_allclose(path.open_length(mu)[0], expected, rtol=1e-6)
+    lengths = path.path_length(np.full_like(mu, 15.0), mu)[0]
+    np.testing.assert_allclose(lengths, [10.0, *[15.0] * 7], rtol=1e-6)
+
+
+def test_remap_draws_surfaces_near_and_leaves_open_water(build: Any) -> None:
+    path = build.path(remap=RangeRemap(1.0, 2.0))
+    mu = f32(-0.5, 0.0, 0.5)
+    assert np.array_equal(path.open_length(mu), build.path().open_length(mu))
+    drawn = path.path_length(np.full_like(mu, 90.0), mu)
+    np.testing.assert_allclose(drawn[0, 1:], path.remap.exact(90.0), rtol=1e-6)
+    endless = path.path_length(np.full_like(mu, np.inf), mu)
+    assert np.array_equal(endless, path.open_length(mu))
+
+
+def test_arguments_are_left_alone(build: Any) -> None:
+    path = build.path(remap=RangeRemap(1.0, 2.0))
+    planes = [f32(2.0, np.inf, 5.0), f32(-0.5, 0.0, 0.5), f32(0.1, -0.9, 0.3), f32(0.5, 0.0, 1.0)]
+    length, mu, cos_sun, share = planes
+    before = [plane.copy() for plane in planes]
+    for plane in planes:
+        plane.setflags(write=False)
+    attenuate(path, length)
+    daylight_gain(path, length, mu)
+    path.path_length(length, mu)
+    veiling_light(path, VeilGeometry(length, mu, cos_sun, length, share, path.open_length(mu), share))
+    for plane, was in zip(planes, before, strict=True):
+        assert np.array_equal(plane, was)
+
+
+def test_daylight_gain_is_the_daylight_of_each_surface(build: Any) -> None:
+    path = build.path(depth_m=10.0)
+    ranges, mu = f32(0.0, 5.0, 30.0, 4.0), f32(0.3, 1.0, 0.5, -0.25)
+    gain = daylight_gain(path, ranges, mu)
+    for column, depth in enumerate((10.0, 15.0, 25.0, 9.0)):
+        np.testing.assert_allclose(gain[:, 0, column], path.daylight(depth), rtol=1e-5)

@@ -1,0 +1,134 @@
+"""Light shafts as a ratio to the smooth veil."""
+
+from __future__ import annotations
+
+import math
+
+import numpy as np
+import pytest
+from numpy.testing import assert_allclose, assert_array_equal
+
+from halocline._typing import F32
+from halocline.errors import PhysicsError
+from halocline.physics.sea.caustics import CausticOptics
+from halocline.physics.sea.light_field import CausticField, CausticSetup
+from halocline.physics.sea.shafts import ShaftRays, ShaftSteps, ShaftVolume, ShaftWater
+from halocline.physics.sea.waves import SeaState
+
+INDEX = (1.338, 1.3405, 1.345)
+STEPS = ShaftSteps.reaching(25.0, first_m=0.15, count=64)
+
+
+@pytest.fixture(scope="module")
+def field() -> CausticField:
+    sea = SeaState(3.0, fetch_m=1500.0, smooth_below_m=0.35)
+    optics = CausticOptics(math.radians(35.0), 0.0, INDEX)
+    return CausticSetup(sea, optics, seed=4, patch_m=8.0, grid=256).at(1.0)
+
+
+def fan(rows: int, columns: int, *, pitch: float = 0.0, across: float = 1.0) -> F32:
+    """View rays around level, facing the sun (+x)."""
+    aside = np.linspace(-across, across, columns)[None, :] + np.zeros((rows, 1))
+    down = np.linspace(-0.5 * across, 0.5 * across, rows)[:, None] + pitch + np.zeros((1, columns))
+    rays = np.stack([np.ones_like(aside), aside, down])
+    unit: F32 = (rays / np.linalg.norm(rays, axis=0)).astype(np.float32)
+    return unit
+
+
+def volume(field: CausticField, directions: F32, *, depth_m: float = 5.0) -> ShaftVolume:
+    water = ShaftWater((0.3, 0.12, 0.15), (0.2, 0.06, 0.07))
+    return ShaftVolume(field, ShaftRays(directions, (3.0, -2.0), depth_m), STEPS, water)
+
+
+def test_steps_grow_and_reach_just_as_far_as_asked() -> None:
+    assert STEPS.edges[0] == 0.0
+    assert STEPS.edges[1] == pytest.approx(0.15)
+    assert STEPS.edges[-1] == pytest.approx(25.0, rel=1e-6)
+    assert (np.diff(np.diff(STEPS.edges)) > 0).all()
+
+
+def test_the_mean_of_the_shafts_is_the_smooth_veil(field: CausticField) -> None:
+    made = volume(field, fan(48, 96))
+    gain = made.gain(
+        np.arange(95, dtype=np.float32),
+        np.arange(47, dtype=np.float32),
+        np.full((47, 95), np.inf, np.float32),
+    )
+    # One moment of one view: a few dozen shafts of some 5 % each.
+    assert_allclose(gain.mean(axis=(1, 2), dtype=np.float64), 1.0, atol=0.03)
+    assert gain.std() > 0.005
+
+
+def test_a_ray_along_the_beam_keeps_its_shaft_and_one_across_it_averages(field: CausticField) -> None:
+    beam = field.setup.optics.beam
+    drift = beam.drift
+    down = np.array([drift[0], drift[1], 1.0])
+    across = np.array([0.0, 1.0, 0.0])
+    spread = np.linspace(-0.03, 0.03, 24)
+
+    def contrast(axis: np.ndarray) -> float:
+        rays = np.stack([axis[i] + np.add.outer(spread * (i != 2), spread * (i == 0)) for i in range(3)])
+        rays = (rays / np.linalg.norm(rays, axis=0)).astype(np.float32)
+        made = volume(field, rays)
+        at = np.arange(23, dtype=np.float32)
+        return float(made.gain(at, at, np.full((23, 23), 6.0, np.float32))[1].std())
+
+    assert contrast(down) > 1.5 * contrast(across)
+
+
+def test_each_pixel_stops_at_its_own_range(field: CausticField) -> None:
+    made = volume(field, fan(20, 40))
+    columns, rows = np.arange(39, dtype=np.float32), np.arange(19, dtype=np.float32)
+    near = made.gain(columns, rows, np.full((19, 39), 2.0, np.float32))
+    far = made.gain(columns, rows, np.full((19, 39), 20.0, np.float32))
+    mixed_range = np.full((19, 39), 20.0, np.float32)
+    mixed_range[:, 20] = 2.0
+    mixed = made.gain(columns, rows, mixed_range)
+    assert_array_equal(mixed[:, :, 20], near[:, :, 20])
+    assert_array_equal(np.delete(mixed, 20, axis=2), np.delete(far, 20, axis=2))
+
+
+def test_no_tile_or_order_changes_a_bit(field: CausticField) -> None:
+    directions = fan(40, 30)
+    columns = (np.arange(200) / 7.0).astype(np.float32)
+    rows = (np.arange(270) / 7.0).astype(np.float32)
+    range_m = np.linspace(1.0, 40.0, 270 * 200, dtype=np.float32).reshape(270, 200)
+    whole = volume(field, directions).gain(columns, rows, range_m)
+    other = volume(field, directions)
+    for height in (270 - 263, 100):
+        starts = range(0, 270, height)
+        parts = {
+            r: other.gain(columns, rows[r : r + height], range_m[r : r + height]) for r in reversed(starts)
+        }
+        assert_array_equal(np.concatenate([parts[r] for r in starts], axis=1), whole)
+
+
+def test_neighbouring_frames_differ_little(field: CausticField) -> None:
+    directions = fan(20, 40)
+    at = np.arange(39, dtype=np.float32), np.arange(19, dtype=np.float32), np.full((19, 39), 12.0, np.float32)
+    now = volume(field, directions).gain(*at)[1]
+    next_frame = volume(field.setup.at(1.0 + 1 / 24), directions).gain(*at)[1]
+    assert np.abs(next_frame - now).max() < 0.6 * (now.max() - now.min())
+    assert np.corrcoef(now.ravel(), next_frame.ravel())[0, 1] > 0.8
+
+
+def test_nothing_comes_from_above_the_surface(field: CausticField) -> None:
+    made = volume(field, fan(10, 20, pitch=-1.0), depth_m=1.0)
+    at = np.arange(19, dtype=np.float32), np.arange(9, dtype=np.float32)
+    just_out = made.gain(*at, np.full((9, 19), 5.0, np.float32))
+    assert_allclose(made.gain(*at, np.full((9, 19), 20.0, np.float32)), just_out, atol=1e-5)
+
+
+def test_near_the_lens_the_light_may_be_even(field: CausticField) -> None:
+    water = ShaftWater((0.3, 0.2, 0.1), (0.2, 0.1, 0.05))
+    rays = ShaftRays(fan(10, 20), (3.0, -2.0), 5.0, even_to_m=2.0)
+    made = ShaftVolume(field, rays, STEPS, water)
+    at = np.arange(19, dtype=np.float32), np.arange(9, dtype=np.float32)
+    assert_array_equal(made.gain(*at, np.full((9, 19), 1.5, np.float32)), np.ones((3, 9, 19), np.float32))
+    assert np.ptp(made.gain(*at, np.full((9, 19), 15.0, np.float32))) > 0.005
+
+
+def test_impossible_steps_are_refused() -> None:
+    with pytest.raises(PhysicsError) as caught:
+        ShaftSteps(0.0, 0.1, 10)
+    assert caught.value.code == "E-SHAFTS-STEPS"
