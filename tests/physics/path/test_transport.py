@@ -16,6 +16,8 @@ from halocline.physics.path.transport import (
     VeilGeometry,
     attenuate,
     daylight_gain,
+    open_water_beyond,
+    open_water_light,
     path_integral,
     refracted_sun,
     veiling_light,
@@ -69,6 +71,20 @@ def test_veil_composes_over_two_stretches_of_one_ray(build: Any) -> None:
         fall = np.exp(-path.bands.diffuse_attenuation * deeper)
         parts = path.veil_along(first, ray) + fall * path.veil_along(second, ray) * path.direct_along(first)
         np.testing.assert_allclose(parts, whole, rtol=1e-12)
+
+
+def test_open_water_and_what_of_it_lies_beyond_make_the_veil(build: Any) -> None:
+    """The veil before a range is open water at the lens less that beyond, which the water between dims."""
+    path = build.path(depth_m=7.0)
+    mu = np.linspace(-1.0, 1.0, 41, dtype=np.float32)
+    cos_sun = np.linspace(0.9, -0.9, 41, dtype=np.float32)
+    for metres in (0.0, 0.7, 4.0):
+        length = path.path_length(np.full_like(mu, metres), mu)
+        beyond = open_water_beyond(path, length, mu, cos_sun)
+        veil = open_water_light(path, mu, cos_sun) - attenuate(path, length) * beyond
+        assert np.all(beyond >= 0)
+        expected = veiling_light(path, VeilGeometry(length, mu, cos_sun))
+        np.testing.assert_allclose(veil, expected, rtol=2e-5, atol=2e-7)
 
 
 def test_veil_grows_with_range_and_saturates(build: Any) -> None:

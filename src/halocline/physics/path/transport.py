@@ -398,6 +398,42 @@ def veiling_light(path: LightPath, geometry: VeilGeometry) -> F32:
     return out
 
 
+def open_water_light(path: LightPath, mu: F32, cos_sun: F32) -> F32:
+    """Return the light of open water at the lens, ``(K, *shape)``: of rays that hit nothing.
+
+    Parameters
+    ----------
+    path
+        The water.
+    mu, cos_sun
+        Downward component of the view direction, and view direction dot the sun's travel direction, any one
+        shape. Rays that go up end at the sea surface; what is seen there is no part of it.
+    """
+    return _Veil.of(path)(path.open_length(mu), mu, *path.phases(mu, cos_sun))
+
+
+def open_water_beyond(path: LightPath, length_m: F32, mu: F32, cos_sun: F32) -> F32:
+    """Return the light of open water at a place along each ray, as seen from there, ``(K, *shape)``.
+
+    What `veiling_light` adds before a length is `open_water_light` less this, times exp(-c length).
+
+    Parameters
+    ----------
+    path
+        The water.
+    length_m
+        Metres of water to the place, as `LightPath.path_length` gives.
+    mu, cos_sun
+        See `open_water_light`.
+    """
+    rest = np.maximum(path.open_length(mu) - length_m, np.float32(0.0))
+    light = _Veil.of(path)(rest, mu, *path.phases(mu, cos_sun))
+    deeper = mu * length_m
+    # The daylight there, by that at the lens; it is finite where nothing is left of the water behind.
+    light *= _decays(deeper, path.bands.diffuse_attenuation * path.veil_scale)
+    return light
+
+
 @dataclass(frozen=True)
 class _Veil:
     """Rates and sources of every band, as `halocline.physics.path.loops.veil` takes them."""
