@@ -2,9 +2,11 @@
 
 from __future__ import annotations
 
+import os
 from collections.abc import Iterable, Mapping
 from dataclasses import replace
 from functools import lru_cache
+from pathlib import Path
 from typing import Any
 
 import numpy as np
@@ -23,6 +25,9 @@ from halocline.physics.path.transport import LightPath, refracted_sun
 from halocline.physics.water.bands import Bands, fit_bands
 from halocline.physics.water.water import jerlov_water
 from halocline.rgb import LINEAR_REC709, RGBSpace
+
+# What runs keep on disk stays out of the home folder of whoever runs the tests.
+os.environ.setdefault("HALOCLINE_CACHE", str(Path(__file__).parents[1] / ".pytest_cache" / "halocline"))
 
 UP: F64 = np.array([0.0, 1.0, 0.0])
 AHEAD: F64 = np.array([0.0, 0.0, -1.0])

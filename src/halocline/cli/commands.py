@@ -44,6 +44,7 @@ COMMANDS = {
     "plot": Place("Plot what the water of a preset does to light.", "halocline.cli.plot"),
     "demo": Place("Put the demo sequence under several waters.", "halocline.cli.demo"),
     "farm": Place("Run jobs of many shots, here and on render managers.", "halocline.cli.farm"),
+    "cache": Place("Show, fill or empty what is kept on disk.", "halocline.cli.cache"),
     "preset": Place("Check, show and list presets.", "halocline.cli.preset"),
 }
 

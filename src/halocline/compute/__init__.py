@@ -6,4 +6,5 @@ Knows neither water nor pictures; everything above builds on it.
 - `random`: random numbers as pure functions of a seed and a place; `packed_spectrum`: transforms
   of real fields
 - `made_once`: values that threads make on demand; `memory`: freed memory kept for the next frame
+- `disk_cache`: what took long to make, kept on disk for the next run
 """

@@ -6,6 +6,7 @@ import json
 import subprocess
 import sys
 from dataclasses import replace
+from pathlib import Path
 
 import numpy as np
 import pytest
@@ -164,6 +165,37 @@ def test_the_same_fit_gives_the_same_bits() -> None:
     water = jerlov_water("III")
     once = fit(water, count=5, range_m=50.0, depth_m=20.0)
     assert bits(fit(water, count=5, range_m=50.0, depth_m=20.0)) == bits(once)
+
+
+def test_a_fit_is_found_on_disk_by_the_next_process_with_the_same_bits(
+    tmp_path: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    monkeypatch.setenv("HALOCLINE_CACHE", str(tmp_path))
+    script = (
+        "import json, sys; from halocline.physics.water.bands import fit_bands;"
+        "from halocline.physics.water.water import jerlov_water;"
+        "found = fit_bands(jerlov_water('3C'), count=4, range_m=20.0, depth_m=5.0).to_dict();"
+        "print('colour' in sys.modules, json.dumps(found, sort_keys=True))"
+    )
+    first, second = (
+        subprocess.run([sys.executable, "-c", script], capture_output=True, text=True, check=True).stdout
+        for _ in range(2)
+    )
+    assert first.startswith("True ")
+    assert second == "False " + first.removeprefix("True ")
+
+
+@pytest.mark.parametrize("forged", [b"[1, 2]", b"{}", b"not json", b"\xff"])
+def test_what_is_no_fit_is_fitted_anew(
+    tmp_path: Path, monkeypatch: pytest.MonkeyPatch, forged: bytes
+) -> None:
+    monkeypatch.setenv("HALOCLINE_CACHE", str(tmp_path))
+    asked = {"count": 4, "range_m": 20.0, "depth_m": 5.0}
+    monkeypatch.setattr("halocline.physics.water.bands._FITTED", {})
+    true = fit_bands(jerlov_water("3C"), **asked)  # type: ignore[arg-type]
+    monkeypatch.setattr("halocline.physics.water.bands._FITTED", {})
+    monkeypatch.setattr("halocline.physics.water.bands.kept", lambda *_: forged)
+    assert bits(fit_bands(jerlov_water("3C"), **asked)) == bits(true)  # type: ignore[arg-type]
 
 
 def test_more_bands_have_less_error() -> None:

@@ -16,7 +16,8 @@ terms are not slices of the spectrum but free: they are fitted (`halocline.physi
 colours after any path agree with the sum over 1 nm steps as CIEDE2000 sees it.
 
 The waters that ship have their bands ready in the package (``data/bands.json``), so that every machine uses
-the same bits and no one waits; other waters are fitted in about a second.
+the same bits and no one waits; other waters are fitted in about a second, and kept on disk
+(`halocline.compute.disk_cache`) for the next run.
 """
 
 from __future__ import annotations
@@ -34,6 +35,7 @@ import numpy as np
 from numpy.typing import ArrayLike
 
 from halocline._typing import F64
+from halocline.compute.disk_cache import kept
 from halocline.errors import BandError
 from halocline.physics.water.spectra import FIRST_NM, LAST_NM, WAVELENGTH_NM, resampled, transfer_matrix
 from halocline.physics.water.water import Water
@@ -299,16 +301,36 @@ def rounded(values: F64, digits: int = SIGNIFICANT_DIGITS) -> F64:
 def _fitted(water: Water, key: str, count: int, range_m: float, depth_m: float) -> Bands:
     found = _FITTED.get(key)
     if found is None:
-        # The fit needs SciPy and colour-science, more than a second to import.
-        from halocline.physics.water.band_fit import fit  # noqa: PLC0415
 
-        found = fit(water, count=count, range_m=range_m, depth_m=depth_m)
+        def fit() -> bytes:
+            # The fit needs SciPy and colour-science, more than a second to import.
+            from halocline.physics.water import band_fit  # noqa: PLC0415
+
+            made = band_fit.fit(water, count=count, range_m=range_m, depth_m=depth_m)
+            return json.dumps(made.to_dict()).encode()
+
+        text = kept("fits", f"{key} {_method_digest()}", fit)
+        try:
+            found = Bands.from_dict(json.loads(text))
+        except (ValueError, TypeError, BandError):
+            # Whole, and no bands: somebody else's doing. What was fitted here needs no file.
+            found = Bands.from_dict(json.loads(fit()))
+        if len(_FITTED) >= MOST_FITTED:
+            _FITTED.clear()
         _FITTED[key] = found
     return found
 
 
-# Fits made by this process; a sequence asks for the same one again and again.
+# Fits used by this process; a sequence asks for the same one again and again.
 _FITTED: dict[str, Bands] = {}
+MOST_FITTED = 64
+
+
+@lru_cache(maxsize=1)
+def _method_digest() -> str:
+    """Return the digest of the fit's source: one that was changed is not taken for the one before."""
+    source = resources.files("halocline.physics.water").joinpath("band_fit.py").read_bytes()
+    return hashlib.sha256(source).hexdigest()
 
 
 @lru_cache(maxsize=1)

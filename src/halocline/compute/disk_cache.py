@@ -1,0 +1,345 @@
+"""One folder on disk for what took long to make and would come out the same again.
+
+Fits of bands, tables of light, compiled loops, noise: each *kind* has a folder of its own in it, and each
+entry is named by the digest of its key. A key holds everything that the value depends on, a version of the
+method included, so that nothing old is ever taken for something new.
+
+The folder is a convenience and nothing else. Whatever goes wrong with it (no space, no right to write, a
+damaged entry, a folder that somebody deletes meanwhile), values are made anew and the job goes on:
+
+- written under a temporary name and renamed, so that no other process, on this machine or another, ever
+  sees half an entry; who comes second writes the same again;
+- every file carries a digest of its content; what does not fit it counts as not there;
+- once there is more than `most_bytes`, entries that have not been asked for longest go;
+- no symbolic link inside the folder is followed, and `clear` takes away only what bears this module's names.
+
+Where it is: the environment variable HALOCLINE_CACHE; else where the platform keeps such things
+(``$XDG_CACHE_HOME`` or ``~/.cache``, ``~/Library/Caches``, ``%LOCALAPPDATA%``), in a folder ``halocline``
+that is the user's own. HALOCLINE_CACHE=off keeps nothing. HALOCLINE_CACHE_MIB is how much may be kept.
+A team may share one on a file server: entries are read by whoever can read the files, and written by whoever
+can write to the folder, which is made for its user alone and must be opened to others by hand.
+"""
+
+from __future__ import annotations
+
+import hashlib
+import os
+import re
+import shutil
+import stat
+import sys
+import time
+import uuid
+from collections.abc import Callable, Iterator
+from contextlib import suppress
+from dataclasses import dataclass
+from pathlib import Path
+
+PLACE_VARIABLE = "HALOCLINE_CACHE"
+SIZE_VARIABLE = "HALOCLINE_CACHE_MIB"
+OFF = "off"
+DEFAULT_MIB = 2048
+# An entry is marked as used at most this often: a mark is a write.
+MARK_SECONDS = 3600.0
+# A temporary file this old belongs to a process that was ended.
+ABANDONED_SECONDS = 3600.0
+
+_SUFFIX = ".kept"
+_TEMPORARY = ".unfinished"
+_DIGEST_BYTES = 32
+_HEADER = b"halocline kept 1\n"
+_KIND = re.compile(r"[a-z][a-z-]*")
+_FILE = re.compile(rf"[0-9a-f]{{64}}{re.escape(_SUFFIX)}")
+_FOLDER = re.compile(r"[0-9a-f]{64}")
+_LEFTOVER = re.compile(rf"\.[0-9a-f]{{32}}{re.escape(_TEMPORARY)}")
+_NO_LINKS = getattr(os, "O_NOFOLLOW", 0)
+_BINARY = getattr(os, "O_BINARY", 0)
+# Tells programs that make backups to leave the folder out: https://bford.info/cachedir/, read from memory.
+_TAG_NAME = "CACHEDIR.TAG"
+_TAG = b"Signature: 8a477f597d28d172789f06886806bc55\n# Kept by halocline; safe to delete.\n"
+
+
+@dataclass(frozen=True)
+class Held:
+    """What is kept of one kind.
+
+    Attributes
+    ----------
+    kind
+        Which.
+    entries
+        How many.
+    size
+        Bytes of all of them.
+    """
+
+    kind: str
+    entries: int
+    size: int
+
+
+@dataclass(frozen=True)
+class _Entry:
+    """One file, or one folder of files, that is kept or taken away as a whole."""
+
+    path: Path
+    size: int
+    used: float
+    is_leftover: bool = False
+
+
+def place() -> Path | None:
+    """Return the folder, there or not yet; None where nothing is to be kept."""
+    stated = os.environ.get(PLACE_VARIABLE, "")
+    if stated:
+        return None if stated == OFF else Path(stated).absolute()
+    try:
+        return _users_own() / "halocline"
+    except RuntimeError:
+        # A user without a home.
+        return None
+
+
+def most_bytes() -> int:
+    """Return how much is kept at most; what the variable says is left aside where it is no number."""
+    stated = os.environ.get(SIZE_VARIABLE, "")
+    mib = int(stated) if stated.isascii() and stated.isdigit() else DEFAULT_MIB
+    return mib << 20
+
+
+def kept(kind: str, key: bytes | str, make: Callable[[], bytes]) -> bytes:
+    """Return the value of a key: from disk where it is there and whole, else made, and kept if that works.
+
+    Parameters
+    ----------
+    kind
+        What sort of thing it is, in small letters and hyphens: the name of a folder.
+    key
+        Everything that the value depends on. Keys of different kinds do not meet.
+    make
+        Makes the value. What it raises is passed on, and nothing is kept.
+
+    Notes
+    -----
+    The digest tells damage, not forgery: parse what comes back as strictly as a file from a stranger, and
+    never keep what is run or unpickled this way.
+    """
+    root = place()
+    if root is None:
+        return make()
+    path = root / _checked(kind) / (_name(kind, key) + _SUFFIX)
+    found = _read(path)
+    if found is not None:
+        _mark_used(path)
+        return found
+    value = make()
+    _write(root, path, value)
+    return value
+
+
+def folder(kind: str, key: bytes | str) -> Path | None:
+    """Return a folder of one's own for a key, made if need be; None where there can be none.
+
+    It is for libraries that keep files of their own, such as compiled code, which will be *run*: so it is
+    only given where it belongs to this user and no other can write to it. Its files go all together, and can
+    go at any time: whoever writes there must stand an OSError.
+    """
+    root = place()
+    if root is None:
+        return None
+    path = root / _checked(kind) / _name(kind, key)
+    try:
+        _make_folders(root, path, 0o755)
+        if not all(_is_ours_alone(step) for step in (root, path.parent, path)):
+            return None
+    except OSError:
+        return None
+    if _mark_used(path):
+        _trim(root)
+    return path
+
+
+def contents() -> list[Held]:
+    """Return what is kept, by kind."""
+    root = place()
+    held = []
+    for kind in _kinds(root):
+        entries = [entry for entry in _entries(kind) if not entry.is_leftover]
+        if entries:
+            held.append(Held(kind.name, len(entries), sum(entry.size for entry in entries)))
+    return held
+
+
+def clear() -> Held:
+    """Take away all that is kept, and return how much that was. Other files in the folder stay."""
+    entries, size = 0, 0
+    for kind in _kinds(place()):
+        for entry in _entries(kind):
+            if _take_away(entry):
+                entries += not entry.is_leftover
+                size += entry.size
+        with suppress(OSError):
+            # Only goes where it is empty.
+            kind.rmdir()
+    return Held("", entries, size)
+
+
+def _users_own() -> Path:
+    if sys.platform == "darwin":
+        return Path.home() / "Library" / "Caches"
+    if sys.platform == "win32":
+        local = os.environ.get("LOCALAPPDATA", "")
+        return Path(local) if local else Path.home() / "AppData" / "Local"
+    # The XDG base directory specification: relative paths are to be left aside.
+    stated = Path(os.environ.get("XDG_CACHE_HOME", ""))
+    return stated if stated.is_absolute() else Path.home() / ".cache"
+
+
+def _checked(kind: str) -> str:
+    if not _KIND.fullmatch(kind):
+        raise ValueError(f"{kind!r} is no name of a kind: small letters and hyphens")
+    return kind
+
+
+def _name(kind: str, key: bytes | str) -> str:
+    data = key.encode() if isinstance(key, str) else key
+    return hashlib.blake2b(kind.encode() + b"\0" + data, digest_size=_DIGEST_BYTES).hexdigest()
+
+
+def _digest(data: bytes) -> bytes:
+    return hashlib.blake2b(data, digest_size=_DIGEST_BYTES).digest()
+
+
+def _read(path: Path) -> bytes | None:
+    """Return what a file holds; None where it is not there, no plain file, or not whole."""
+    start = len(_HEADER) + _DIGEST_BYTES
+    try:
+        if path.parent.is_symlink():
+            return None
+        with os.fdopen(os.open(path, os.O_RDONLY | _NO_LINKS | _BINARY), "rb") as stream:
+            if not stat.S_ISREG(os.fstat(stream.fileno()).st_mode):
+                return None
+            data = stream.read()
+    except OSError:
+        return None
+    value = data[start:]
+    return value if data[:start] == _HEADER + _digest(value) else None
+
+
+def _write(root: Path, path: Path, value: bytes) -> None:
+    """Keep a value, or leave everything as it was where that fails."""
+    if len(value) > most_bytes():
+        return
+    temporary = path.with_name(f".{uuid.uuid4().hex}{_TEMPORARY}")
+    try:
+        _make_folders(root, path.parent, 0o777)
+        if path.parent.is_symlink():
+            return
+        how = os.O_WRONLY | os.O_CREAT | os.O_EXCL | _NO_LINKS | _BINARY
+        with os.fdopen(os.open(temporary, how, 0o666), "wb") as stream:
+            stream.write(_HEADER + _digest(value))
+            stream.write(value)
+        temporary.replace(path)
+    except OSError:
+        with suppress(OSError):
+            temporary.unlink(missing_ok=True)
+        return
+    _trim(root)
+
+
+def _make_folders(root: Path, path: Path, mode: int) -> None:
+    """Make a folder and those between it and the root; only the user may write to a root that is new."""
+    if path.is_dir():
+        return
+    if not root.is_dir():
+        root.mkdir(mode=0o755 if os.environ.get(PLACE_VARIABLE) else 0o700, parents=True, exist_ok=True)
+        with suppress(OSError):
+            (root / _TAG_NAME).write_bytes(_TAG)
+    for step in (*reversed(path.relative_to(root).parents), path):
+        (root / step).mkdir(mode=mode, exist_ok=True)
+
+
+def _is_ours_alone(path: Path) -> bool:
+    """Whether a folder is no link, belongs to this user, and no one else may write to it."""
+    found = path.lstat()
+    if not stat.S_ISDIR(found.st_mode):
+        return False
+    if not hasattr(os, "geteuid"):
+        return True
+    return found.st_uid == os.geteuid() and not found.st_mode & (stat.S_IWGRP | stat.S_IWOTH)
+
+
+def _mark_used(path: Path) -> bool:
+    """Note that an entry was asked for; return whether that was due."""
+    with suppress(OSError):
+        if time.time() - path.lstat().st_mtime > MARK_SECONDS:
+            os.utime(path, follow_symlinks=False)
+            return True
+    return False
+
+
+def _trim(root: Path) -> None:
+    """Take away what has not been asked for longest, until the rest is no more than may be kept."""
+    entries = [entry for kind in _kinds(root) for entry in _entries(kind)]
+    for entry in entries:
+        if entry.is_leftover and time.time() - entry.used > ABANDONED_SECONDS:
+            _take_away(entry)
+    entries = [entry for entry in entries if not entry.is_leftover]
+    too_much = sum(entry.size for entry in entries) - most_bytes()
+    for entry in sorted(entries, key=lambda entry: (entry.used, entry.path.name)):
+        if too_much <= 0:
+            return
+        if _take_away(entry):
+            too_much -= entry.size
+
+
+def _kinds(root: Path | None) -> list[Path]:
+    """Return the folders of kinds that are there."""
+    if root is None:
+        return []
+    with suppress(OSError), os.scandir(root) as found:
+        named = [entry for entry in found if _KIND.fullmatch(entry.name)]
+        return sorted(Path(entry.path) for entry in named if entry.is_dir(follow_symlinks=False))
+    return []
+
+
+def _entries(kind: Path) -> Iterator[_Entry]:
+    """Yield what a kind's folder holds that bears this module's names; links are left alone."""
+    with suppress(OSError), os.scandir(kind) as found:
+        for item in found:
+            with suppress(OSError):
+                about = item.stat(follow_symlinks=False)
+                path = Path(item.path)
+                if stat.S_ISREG(about.st_mode) and _FILE.fullmatch(item.name):
+                    yield _Entry(path, about.st_size, about.st_mtime)
+                elif stat.S_ISREG(about.st_mode) and _LEFTOVER.fullmatch(item.name):
+                    yield _Entry(path, about.st_size, about.st_mtime, is_leftover=True)
+                elif stat.S_ISDIR(about.st_mode) and _FOLDER.fullmatch(item.name):
+                    yield _folder_entry(path, about.st_mtime)
+
+
+def _folder_entry(path: Path, used: float) -> _Entry:
+    """Return a folder as one entry, as new as the newest in it."""
+    size = 0
+    for place_, _, names in os.walk(path, followlinks=False):
+        for name in names:
+            with suppress(OSError):
+                about = (Path(place_) / name).lstat()
+                size += about.st_size
+                used = max(used, about.st_mtime)
+    return _Entry(path, size, used)
+
+
+def _take_away(entry: _Entry) -> bool:
+    """Delete an entry; a folder is put out of the way first, so that no one finds half of it."""
+    try:
+        if not _FOLDER.fullmatch(entry.path.name):
+            entry.path.unlink()
+            return True
+        # It bears a name of ours still: what a crash leaves of it is trimmed as any other entry.
+        aside = entry.path.with_name(hashlib.sha256(uuid.uuid4().bytes).hexdigest())
+        entry.path.rename(aside)
+    except OSError:
+        return False
+    shutil.rmtree(aside, ignore_errors=True)
+    return True
