@@ -27,9 +27,10 @@ from halocline.operators.shared.two_surfaces import FARTHER_PLANES
 from halocline.physics.bending.refraction import fresnel_reflectance
 from halocline.physics.path.transport import LightPath
 from halocline.physics.sea.light_field import CausticField
-from halocline.physics.sea.sky import Sky, Window, look_up_through, seen_from_below, sky_over
+from halocline.physics.sea.sky import Sky, Window, drawn_in, look_up_over, sky_over, widening
+from halocline.physics.sea.slope_lookup import Footprint
 from halocline.physics.sea.surface import SUN_RADIUS_RAD
-from halocline.quantities import Angle, Colour, Distance, Ratio, Strict
+from halocline.quantities import Angle, Colour, Distance, Factor, Ratio, Strict
 
 # Share of an even sky's light that a sea reflects (common practice: 0.066 for a flat surface).
 _SKY_REFLECTED = 0.066
@@ -49,6 +50,10 @@ class SkyWindowParameters(Strict):
     sun_blur
         Standard deviation by which the sun's image is widened, degrees. Its bare disc is thousands of times
         as bright as the sky; widened, it keeps its light and is easier on the composite.
+    brightest
+        Soft limit of what is seen through the surface, in times a white card at the reference depth: what is
+        brighter than half of it is drawn in and never passes it, hue kept. Glints keep that much to bloom
+        with and no more.
     ground_depth
         Depth of level ground, metres, that the surface mirrors outside the window; endless water where not
         given.
@@ -62,6 +67,7 @@ class SkyWindowParameters(Strict):
     brightness: Ratio = 1.0
     waves: Ratio = 1.0
     sun_blur: Annotated[Angle, Field(ge=0.0, le=20.0)] = 0.5
+    brightest: Factor = 40.0
     ground_depth: Distance | None = None
     ground: Colour = (0.3, 0.3, 0.3)
     farthest: Distance = 60.0
@@ -78,7 +84,7 @@ class _Prepared:
     field: CausticField
     axes: LevelAxes
     sky: Sky
-    sun_spread: float
+    sun_variance: float
     from_above: F32
     below: LightPath
     sun: F32
@@ -122,7 +128,7 @@ class SkyWindow(Operator[SkyWindowParameters]):
             field,
             LevelAxes.of(shot),
             sky_over(sun, sun_share=share),
-            self._sun_spread(field),
+            self._sun_variance(field),
             (under / entering * p.brightness).astype(np.float32),
             below,
             (sources[0] * p.brightness).astype(np.float32),
@@ -140,13 +146,15 @@ class SkyWindow(Operator[SkyWindowParameters]):
         ground: F32 = (lit * p.brightness).astype(np.float32)
         return ground
 
-    def _sun_spread(self, field: CausticField) -> float:
-        """Return the standard deviation of the sun's image: its disc, waves too small to see, and art."""
+    def _sun_variance(self, field: CausticField) -> float:
+        """Return the variance of the sun's image where a pixel hides no waves, radians squared.
+
+        Its disc, waves too small for the sea's grid, and art.
+        """
         setup = field.setup
-        # Refraction from below turns a ray by about (n - 1) times the slope.
-        turned = setup.optics.beam.index - 1.0
-        small = 0.5 * float(np.trace(setup.fine.unresolved)) * (turned * self.parameters.waves) ** 2
-        return math.sqrt((0.5 * SUN_RADIUS_RAD) ** 2 + small + math.radians(self.parameters.sun_blur) ** 2)
+        small = float(np.trace(setup.fine.unresolved)) * self.parameters.waves**2
+        own = (0.5 * SUN_RADIUS_RAD) ** 2 + math.radians(self.parameters.sun_blur) ** 2
+        return own + small * widening(setup.optics.beam.index)
 
     def apply(self, planes: Planes, tile: Tile, shot: Shot, prepared: Any) -> Planes:
         """Fill in."""
@@ -168,13 +176,18 @@ class SkyWindow(Operator[SkyWindowParameters]):
         directions = np.stack([*across, mu])[:, np.newaxis]
         distance = np.minimum(np.float32(shot.path.camera_depth_m) / -mu, np.float32(FARTHEST_M))
         slopes = ready.field.slopes(
-            (directions[0] * distance), (directions[1] * distance), origin=ready.axes.origin
+            directions[0] * distance,
+            directions[1] * distance,
+            origin=ready.axes.origin,
+            footprint=Footprint.of_view(directions[:, 0], distance, shot.camera.tangent_per_px[0]),
         )
-        slopes *= np.float32(self.parameters.waves)
-        window = look_up_through(directions, slopes, ready.sky.sun)
-        above = seen_from_below(window, ready.sky, sun_spread=ready.sun_spread)[0]
+        slopes[:2] *= np.float32(self.parameters.waves)
+        slopes[2] *= np.float32(self.parameters.waves**2)
+        above, window = look_up_over(directions, slopes, ready.sky, sun_variance=ready.sun_variance)
         light = self._mirrored(window, ready, shot)
-        light += ready.from_above[:, np.newaxis] * above
+        light += drawn_in(
+            ready.from_above[:, np.newaxis] * above, shot.path.white * self.parameters.brightest
+        )
         # Towards its farthest the surface fades into open water.
         near = np.float32(2.0) - distance * np.float32(2.0 / self.parameters.farthest)
         light *= np.clip(near, np.float32(0.0), np.float32(1.0))

@@ -31,9 +31,9 @@ from halocline.physics.sea.light_lookup import (
     Layout,
     Slice,
     look_up,
-    look_up_slopes,
     sort_places,
 )
+from halocline.physics.sea.slope_lookup import Footprint, look_up_slopes, slope_levels
 from halocline.physics.sea.surface import SunBeam
 from halocline.physics.sea.waves import SeaState, WavePatch, make_patch, unresolved_slopes, wavenumber
 
@@ -393,16 +393,30 @@ class CausticField:
         light_there: F32 = out[1].reshape(count, count)
         return light_there
 
-    def slopes(self, x: F32, y: F32, *, origin: tuple[float, float] = (0.0, 0.0)) -> F32:
-        """Return the surface's slopes along x and y, ``(2, rows, columns)``, at places from ``origin``."""
-        out = np.empty((2, x.size), np.float32)
-        fine, long = self._slopes.get(0), self._slopes.get(1)
-        look_up_slopes(x.ravel(), y.ravel(), self.setup.layout(origin), fine, long, out)
-        return out.reshape(2, *x.shape)
+    def slopes(
+        self, x: F32, y: F32, *, origin: tuple[float, float] = (0.0, 0.0), footprint: Footprint | None = None
+    ) -> F32:
+        """Return the surface's slopes along x and y, and the variance that pixels hide, ``(3, ...)``.
 
-    def _make_slopes(self, which: int) -> F32:
+        Parameters
+        ----------
+        x, y
+            Places of any one shape, metres from ``origin``.
+        origin
+            World place.
+        footprint
+            What each pixel covers; a point where not given.
+        """
+        none = np.zeros(x.size, np.float32)
+        patch = footprint or Footprint(none, none, none, none)
+        found = look_up_slopes(
+            x.ravel(), y.ravel(), patch, self.setup.layout(origin), self._slopes.get(0), self._slopes.get(1)
+        )
+        return found.reshape(3, *x.shape)
+
+    def _make_slopes(self, which: int) -> tuple[F32, ...]:
         patch = (self.setup.fine.patch, self.setup.long.patch)[which]
-        return _slope_image(patch, self.time_s)
+        return _slope_levels(patch, self.time_s)
 
 
 def window_start(centre: tuple[float, float], step_m: float, count: int) -> tuple[float, float]:
@@ -418,11 +432,11 @@ def _in_sides(patch: WavePatch, scale: float, origin: tuple[float, float], perio
     return np.column_stack([axes, axes @ np.array(origin) % period]).astype(np.float32)
 
 
-def _slope_image(patch: WavePatch, time_s: float) -> F32:
-    """Return a patch's slopes along the world's axes, and its heights, as an image."""
-    height, along, across = patch.surface(time_s)
+def _slope_levels(patch: WavePatch, time_s: float) -> tuple[F32, ...]:
+    """Return a patch's slopes along the world's axes as images of falling detail."""
+    _, along, across = patch.surface(time_s)
     cos, sin = np.float32(math.cos(patch.angle_rad)), np.float32(math.sin(patch.angle_rad))
-    return _interleaved([cos * along - sin * across, sin * along + cos * across, height])
+    return slope_levels(cos * along - sin * across, sin * along + cos * across)
 
 
 def _interleaved(planes: list[F32]) -> F32:

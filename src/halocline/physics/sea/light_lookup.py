@@ -27,8 +27,6 @@ _HALF, _THIRD = np.float32(1.0 / 2.0), np.float32(1.0 / 3.0)
 _PER_SQUARE = np.float32(1.0 / SQUARE_SHARE)
 _BORDER_START = np.float32(1.0 - _BORDER_SHARE)
 _PER_BORDER = np.float32(1.0 / _BORDER_SHARE)
-# Mean and least of an image. Where patterns mix, what is added to the mean of light may dip below darkness.
-_LIGHT, _SLOPES = (_ONE, _ZERO), (_ZERO, np.float32(-np.inf))
 
 
 class Layout(NamedTuple):
@@ -167,23 +165,8 @@ def look_up(
             for level, each in zip(between_levels, slices, strict=False):
                 weight = led[0] * rung
                 weight *= level
-                _add(each.fine, each.shift, layout.parts, found[4:], squares, led[1:], weight, *_LIGHT, light)
+                _add(each.fine, each.shift, layout.parts, found[4:], squares, led[1:], weight, light)
         _put(part, light, out)
-
-
-def look_up_slopes(x: F32, y: F32, layout: Layout, fine: F32, long: F32, out: F32) -> None:
-    """Write the surface's slopes, ``(2, n)``, at places ``(n,)``: the images' first two channels."""
-    for start in range(0, x.size, _AT_ONCE):
-        part = slice(start, start + _AT_ONCE)
-        count = x[part].size
-        found, squares = np.empty((6, count), np.float32), np.empty((2, count), np.int32)
-        found[0], found[1] = x[part], y[part]
-        _find(found, squares, layout.fine, layout.long)
-        slopes = np.empty((3, count), np.float32)
-        _channels(long, found[2:4], slopes)
-        weight = np.ones(count, np.float32)
-        _add(fine, _ZERO, layout.parts, found[4:], squares, found[:2], weight, *_SLOPES, slopes)
-        out[:, part] = slopes[:2]
 
 
 @compiled
@@ -222,14 +205,22 @@ def _find(found: F32, squares: NDArray[np.int32], fine: F32, long: F32) -> None:
     for n in range(squares.shape[1]):
         x, y = found[0, n], found[1, n]
         for axis in range(2):
-            side = fine[axis, 0] * x + fine[axis, 1] * y + fine[axis, 2]
-            whole = np.floor(side * _PER_SQUARE)
-            # 0 in the middle of a square, rising to 1 over its far border.
-            into = max((side * _PER_SQUARE - whole - _BORDER_START) * _PER_BORDER, _ZERO)
-            squares[axis, n] = np.int32(whole)
-            found[axis, n] = side
+            found[axis, n], squares[axis, n], found[4 + axis, n] = place_in_squares(fine, axis, x, y)
             found[2 + axis, n] = long[axis, 0] * x + long[axis, 1] * y + long[axis, 2]
-            found[4 + axis, n] = into * into * (_THREE - _TWO * into)
+
+
+@compiled
+def place_in_squares(
+    fine: F32, axis: int, x: np.float32, y: np.float32
+) -> tuple[np.float32, int, np.float32]:
+    """Return where a place lies on the fine patch along an axis, in sides; its square; how far in its border.
+
+    The last is 0 in the middle of a square and rises to 1 over its far border.
+    """
+    side = fine[axis, 0] * x + fine[axis, 1] * y + fine[axis, 2]
+    whole = np.floor(side * _PER_SQUARE)
+    into = max((side * _PER_SQUARE - whole - _BORDER_START) * _PER_BORDER, _ZERO)
+    return side, int(whole), into * into * (_THREE - _TWO * into)
 
 
 @compiled
@@ -237,7 +228,7 @@ def _channels(image: F32, places: F32, out: F32) -> None:
     """Write the channels of an image at places in sides."""
     cells = np.float32(image.shape[0])
     for n in range(out.shape[1]):
-        out[0, n], out[1, n], out[2, n] = _bilinear(image, places[0, n] * cells, places[1, n] * cells)
+        out[0, n], out[1, n], out[2, n] = bilinear(image, places[0, n] * cells, places[1, n] * cells)
 
 
 @compiled
@@ -257,20 +248,18 @@ def _add(
     squares: NDArray[np.int32],
     places: F32,
     weight: F32,
-    mean: np.float32,
-    least: np.float32,
     out: F32,
 ) -> None:
-    """Add what an image of the fine waves holds, weighted, at places in its squares."""
+    """Add the light that an image of the fine waves holds, weighted, at places in its squares."""
     cells = np.float32(image.shape[0])
     for n in range(out.shape[1]):
         far_x, far_y = borders[0, n], borders[1, n]
         if far_x == _ZERO and far_y == _ZERO:
             i, j = squares[0, n] & (SQUARES - 1), squares[1, n] & (SQUARES - 1)
             x, y = places[0, n] + parts[0, j, i], places[1, n] + parts[1, j, i]
-            first, second, third = _bilinear(image, x * cells - shift, y * cells - shift)
+            first, second, third = bilinear(image, x * cells - shift, y * cells - shift)
         else:
-            first, second, third = _cross_faded(
+            first, second, third = cross_faded(
                 image,
                 shift,
                 parts,
@@ -280,16 +269,17 @@ def _add(
                 places[1, n],
                 far_x,
                 far_y,
-                mean,
+                _ONE,
             )
-            first, second, third = max(first, least), max(second, least), max(third, least)
+            # Where patterns mix, what is added to the mean of light may dip below darkness.
+            first, second, third = max(first, _ZERO), max(second, _ZERO), max(third, _ZERO)
         out[0, n] += weight[n] * first
         out[1, n] += weight[n] * second
         out[2, n] += weight[n] * third
 
 
 @compiled
-def _cross_faded(
+def cross_faded(
     image: F32,
     shift: np.float32,
     parts: F32,
@@ -314,7 +304,7 @@ def _cross_faded(
         if weight > _ZERO:
             i, j = (across + (corner & 1)) & (SQUARES - 1), (down + (corner >> 1)) & (SQUARES - 1)
             column, row = (x + parts[0, j, i]) * cells - shift, (y + parts[1, j, i]) * cells - shift
-            a, b, c = _bilinear(image, column, row)
+            a, b, c = bilinear(image, column, row)
             first += weight * (a - mean)
             second += weight * (b - mean)
             third += weight * (c - mean)
@@ -322,7 +312,7 @@ def _cross_faded(
 
 
 @compiled
-def _bilinear(image: F32, column: np.float32, row: np.float32) -> tuple[np.float32, np.float32, np.float32]:
+def bilinear(image: F32, column: np.float32, row: np.float32) -> tuple[np.float32, np.float32, np.float32]:
     """Return the channels of an image at a place in cells."""
     left, upper = np.floor(column), np.floor(row)
     right, lower = column - left, row - upper

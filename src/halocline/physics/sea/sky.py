@@ -17,8 +17,13 @@ from functools import cached_property
 
 import numpy as np
 
-from halocline._typing import F32
+from halocline._typing import F32, F64
 from halocline.physics.sea.surface import SunBeam, clear_sky_diffuse_share
+
+# Slopes of less variance, both axes together, move no edge that one could see: a tenth of a degree.
+_HIDES_WAVES = np.float32(3e-6)
+# Outer nodes of Gauss and Hermite's rule of three, in standard deviations; their weights are 1/6, 2/3, 1/6.
+_SIDE = math.sqrt(3.0)
 
 
 @dataclass(frozen=True)
@@ -77,7 +82,7 @@ class Sky:
         by_sun *= by_height
         return by_sun
 
-    def radiance(self, cos_zenith: F32, cos_sun: F32, *, sun_spread: float) -> F32:
+    def radiance(self, cos_zenith: F32, cos_sun: F32, *, sun_spread: F32 | float) -> F32:
         """Return radiance per unit of irradiance, 1/sr, sky and sun.
 
         Parameters
@@ -86,17 +91,19 @@ class Sky:
             Cosines of a direction's angle to the vertical and to the sun.
         sun_spread
             Standard deviation of the sun's image, radians: half its radius for the bare disc, more where
-            waves too small to see spread it. It is drawn as a Gaussian.
+            waves too small to see spread it; one number, or one for each direction. It is drawn as a Gaussian
+            of the same light however wide.
         """
         real = cos_zenith.dtype.type
         sky = self._relative(cos_zenith, cos_sun)
         sky *= real(self._zenith_radiance)
         if self.sun_share > 0.0:
             normal = self.sun_share / math.cos(self.sun.zenith_rad)
+            per_variance = real(1.0) / np.square(np.asarray(sun_spread, cos_zenith.dtype))
             lobe = cos_sun - real(1.0)
-            lobe *= real(1.0 / sun_spread**2)
+            lobe *= per_variance
             np.exp(lobe, out=lobe)
-            lobe *= real(normal / (2.0 * math.pi * sun_spread**2))
+            lobe *= real(normal / (2.0 * math.pi)) * per_variance
             sky += lobe
         return sky
 
@@ -183,9 +190,87 @@ def look_up_through(directions: F32, slopes: F32, sun: SunBeam) -> Window:
     return Window(cos_zenith, cos_sun, reflectance, mirrored)
 
 
-def seen_from_below(window: Window, sky: Sky, *, sun_spread: float) -> F32:
-    """Return the radiance that comes down each ray from above: sky times transmission times n^2."""
+def seen_from_below(window: Window, sky: Sky, *, sun_spread: F32 | float) -> F32:
+    """Return the radiance that comes down each ray from above: sky times transmission times n^2.
+
+    ``sun_spread`` as `Sky.radiance` takes it.
+    """
     light = sky.radiance(window.cos_zenith, window.cos_sun, sun_spread=sun_spread)
     light *= np.float32(sky.sun.index**2)
     light *= np.float32(1.0) - window.reflectance
     return light
+
+
+def widening(index: float) -> float:
+    """Return the variance of the sun's image from below, per axis, that slopes of variance 1 give it.
+
+    Radians squared, for a variance of both axes together. Refraction turns a ray by about n - 1 times the
+    slope.
+    """
+    return 0.5 * (index - 1.0) ** 2
+
+
+def look_up_over(directions: F32, slopes: F32, sky: Sky, *, sun_variance: float) -> tuple[F32, Window]:
+    """Return the radiance from above and what the surface mirrors, averaged over the waves that pixels hide.
+
+    Parameters
+    ----------
+    directions
+        ``(3, rows, columns)`` unit view directions, x, y and down.
+    slopes
+        ``(3, rows, columns)``: mean slopes, and the variance about them, of both axes together.
+    sky
+        What is above.
+    sun_variance
+        Variance of the sun's image where no waves are hidden, radians squared.
+
+    Notes
+    -----
+    Hidden slopes are taken as Gaussian. What matters of them is whether they tip the view into Snell's window
+    or out of it, so three slopes along the view stand for all (Gauss and Hermite's rule); half of their
+    variance is left to widen the sun at each, for three suns would show. Only pixels that hide waves pay.
+    """
+    above, window = _seen_at(directions, slopes, sky, sun_variance, 0.0)
+    hiding = np.nonzero(slopes[2] > _HIDES_WAVES)
+    if hiding[0].size:
+        views, waves = (plane[:, hiding[0], hiding[1]][:, np.newaxis] for plane in (directions, slopes))
+        sides = [_seen_at(views, waves, sky, sun_variance, side) for side in (-_SIDE, _SIDE)]
+        for middle, side in (
+            (above, sides[0][0] + sides[1][0]),
+            (window.reflectance, sides[0][1].reflectance + sides[1][1].reflectance),
+        ):
+            middle[hiding] = np.float32(2.0 / 3.0) * middle[hiding] + np.float32(1.0 / 6.0) * side[0]
+    return above, window
+
+
+def _seen_at(directions: F32, slopes: F32, sky: Sky, sun_variance: float, side: float) -> tuple[F32, Window]:
+    """Return what is seen by one of the slopes that stand for all, so many deviations to a side."""
+    level = np.maximum(np.sqrt(directions[0] ** 2 + directions[1] ** 2), np.float32(1e-6))
+    aside = np.float32(side) * np.sqrt(slopes[2] * np.float32(0.5)) / level
+    window = look_up_through(directions, slopes[:2] + directions[:2] * aside, sky.sun)
+    left = slopes[2] * np.float32(0.5 * widening(sky.sun.index))
+    spread: F32 = np.sqrt(np.float32(sun_variance) + left)
+    return seen_from_below(window, sky, sun_spread=spread), window
+
+
+def drawn_in(light: F32, most: F64) -> F32:
+    """Return light whose brightest band never passes a limit, with its hue.
+
+    Parameters
+    ----------
+    light
+        ``(K, n)``.
+    most
+        ``(K,)`` the limit of each band.
+
+    Returns
+    -------
+    With x the greatest of the bands' shares of their limits: unchanged up to x = 1/2, from there on scaled to
+    a share of 1 - 1/(4 x), which goes on from 1/2 with the same slope and never reaches 1. A share of 1
+    becomes 0.75.
+    """
+    share = (light / most.astype(np.float32)[:, np.newaxis]).max(axis=0)
+    over = np.maximum(share, np.float32(0.5))
+    # (1 - 1/(4 x)) / x where x is over a half, exactly 1 where it is not.
+    drawn = np.where(share > 0.5, (np.float32(1.0) - np.float32(0.25) / over) / over, np.float32(1.0))
+    return np.asarray(light * drawn, np.float32)
