@@ -15,7 +15,7 @@ import pytest
 from halocline._typing import F32, F64
 from halocline.graph.engine import Evaluation, evaluate
 from halocline.graph.graph import Graph, chain
-from halocline.graph.operator import Operator
+from halocline.graph.operator import AnyOperator
 from halocline.graph.shot import Shot
 from halocline.imaging.camera import Camera, pinhole
 from halocline.imaging.camera_track import CameraTrack
@@ -138,7 +138,7 @@ class Builders:
         return Frame({name: plane.astype(np.float32) for name, plane in planes.items()}, window, window)
 
     @staticmethod
-    def operator(kind: str, **parameters: Any) -> Operator[Any]:
+    def operator(kind: str, **parameters: Any) -> AnyOperator:
         found = operator_named(kind)
         return found(found.Parameters(**parameters))
 
@@ -150,7 +150,7 @@ class Builders:
 
     @staticmethod
     def run(
-        graph: Graph | Iterable[tuple[str, Operator[Any]]],
+        graph: Graph | Iterable[tuple[str, AnyOperator]],
         frame: Frame,
         shot: Shot,
         *,

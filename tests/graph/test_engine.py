@@ -13,7 +13,7 @@ from halocline._typing import F32
 from halocline.errors import GraphError, HaloclineError
 from halocline.graph.engine import Evaluation
 from halocline.graph.graph import SOURCE, Graph, Step, chain
-from halocline.graph.operator import WHOLE, Operator, Planes, PlaneUse, Tile
+from halocline.graph.operator import WHOLE, AnyOperator, Operator, Planes, PlaneUse, Tile
 from halocline.graph.shot import Shot
 from halocline.imaging.frame import Frame, Window
 from halocline.quantities import Strict
@@ -27,7 +27,7 @@ class Nothing(Strict):
     pass
 
 
-class Blur(Operator[Nothing]):
+class Blur(Operator[Nothing, None]):
     """A mean over a square of pixels, by hand; edges are repeated."""
 
     Parameters = Nothing
@@ -39,7 +39,7 @@ class Blur(Operator[Nothing]):
     def reach(self, shot: Shot) -> int:
         return self.radius
 
-    def apply(self, planes: Planes, tile: Tile, shot: Shot, prepared: Any) -> Planes:
+    def apply(self, planes: Planes, tile: Tile, shot: Shot, prepared: None) -> Planes:
         r = self.radius
         picture = shot.data_window
         above = r - (tile.region.y - tile.window.y)
@@ -61,14 +61,14 @@ class BandBlur(Blur):
     def planes(self) -> PlaneUse:
         return PlaneUse(frozenset({"bands"}), frozenset({"bands"}))
 
-    def apply(self, planes: Planes, tile: Tile, shot: Shot, prepared: Any) -> Planes:
+    def apply(self, planes: Planes, tile: Tile, shot: Shot, prepared: None) -> Planes:
         spread = [
             super(BandBlur, self).apply({"rgb": b[None]}, tile, shot, prepared) for b in planes["bands"]
         ]
         return {"bands": np.stack([plane["rgb"][0] for plane in spread])}
 
 
-class Levels(Operator[Nothing]):
+class Levels(Operator[Nothing, None]):
     """Divides by the picture's mean: needs the whole of it."""
 
     Parameters = Nothing
@@ -80,12 +80,12 @@ class Levels(Operator[Nothing]):
     def reach(self, shot: Shot) -> int:
         return WHOLE
 
-    def apply(self, planes: Planes, tile: Tile, shot: Shot, prepared: Any) -> Planes:
+    def apply(self, planes: Planes, tile: Tile, shot: Shot, prepared: None) -> Planes:
         self.calls.append(tile.region)
         return {"rgb": planes["rgb"] / planes["rgb"].mean(dtype=np.float64).astype(np.float32)}
 
 
-class Rows(Operator[Nothing]):
+class Rows(Operator[Nothing, None]):
     """Adds each row's number in the picture: a point operator that uses coordinates."""
 
     Parameters = Nothing
@@ -94,7 +94,7 @@ class Rows(Operator[Nothing]):
     def planes(self) -> PlaneUse:
         return PlaneUse(frozenset({"rgb"}), frozenset({"rgb"}))
 
-    def apply(self, planes: Planes, tile: Tile, shot: Shot, prepared: Any) -> Planes:
+    def apply(self, planes: Planes, tile: Tile, shot: Shot, prepared: None) -> Planes:
         self.threads_seen.add(threading.get_ident())
         rows = np.arange(tile.region.y, tile.region.y_end, dtype=np.float32)
         return {"rgb": planes["rgb"] + rows[:, None]}
@@ -103,7 +103,7 @@ class Rows(Operator[Nothing]):
 class Fails(Rows):
     """Finds something wrong in the last rows only."""
 
-    def apply(self, planes: Planes, tile: Tile, shot: Shot, prepared: Any) -> Planes:
+    def apply(self, planes: Planes, tile: Tile, shot: Shot, prepared: None) -> Planes:
         if tile.region.y_end == shot.data_window.y_end:
             raise HaloclineError("the sea bed is missing", code="E-TEST-BED", mend="Add one.")
         return super().apply(planes, tile, shot, prepared)
@@ -114,7 +114,7 @@ class Idle(Rows):
         return True
 
 
-def nothing(kind: type[Operator[Any]]) -> Operator[Any]:
+def nothing(kind: type[AnyOperator]) -> AnyOperator:
     return kind(Nothing())
 
 

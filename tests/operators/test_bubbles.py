@@ -8,7 +8,7 @@ import numpy as np
 import pytest
 from pydantic import ValidationError
 
-from halocline.graph.operator import Operator
+from halocline.graph.operator import AnyOperator
 from halocline.imaging.frame import Frame, Window
 from halocline.operators.bubbles import Bubbles, BubblesParameters, Mouth
 
@@ -25,7 +25,7 @@ def bubbles(*mouths: Mouth, **changes: Any) -> Bubbles:
     return Bubbles(BubblesParameters(mouths=mouths, **changes))
 
 
-def wet(build: Any, *operators: tuple[str, Operator[Any]]) -> list[tuple[str, Operator[Any]]]:
+def wet(build: Any, *operators: tuple[str, AnyOperator]) -> list[tuple[str, AnyOperator]]:
     core = [(name, build.operator(name)) for name in ("attenuation", "veiling_light")]
     return [*core, *operators]
 

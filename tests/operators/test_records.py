@@ -3,13 +3,12 @@
 from __future__ import annotations
 
 from collections.abc import Callable
-from typing import Any
 
 import numpy as np
 import pytest
 from tests.operators.scene import camera, made, posts_before_a_wall
 
-from halocline.graph.operator import Operator, Planes, Tile
+from halocline.graph.operator import AnyOperator, Planes, Tile
 from halocline.imaging.frame import Window
 from halocline.operators.flat_port import FlatPortOperator
 from halocline.operators.forward_scatter import ForwardScatter
@@ -18,7 +17,7 @@ from halocline.operators.water_layers import WaterLayers
 WINDOW = Window(0, 0, 240, 136)
 LENS = camera(WINDOW, pitch_deg=8.0)
 LAYER = "[steps.water_layers]\n[[steps.water_layers.layers]]\ndepth = 9.2\nturbulence = {strength = 0.5}\n"
-OperatorType = type[Operator[Any]]
+OperatorType = type[AnyOperator]
 STEPS: list[tuple[str, OperatorType, set[str]]] = [
     ("[steps.forward_scatter]\n", ForwardScatter, {"halo"}),
     (LAYER, WaterLayers, {"displacement", "blur_px"}),

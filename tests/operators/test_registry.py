@@ -62,7 +62,7 @@ class DimParameters(Strict):
     factor: Ratio = 0.5
 
 
-class Dim(Operator[DimParameters]):
+class Dim(Operator[DimParameters, None]):
     """Takes light away."""
 
     Parameters = DimParameters

@@ -11,7 +11,7 @@ import pytest
 from pydantic import ValidationError
 
 from halocline.errors import ReadError
-from halocline.graph.operator import Operator
+from halocline.graph.operator import AnyOperator
 from halocline.graph.shot import Shot
 from halocline.imaging.camera_track import CameraTrack
 from halocline.imaging.frame import Frame, Window
@@ -29,7 +29,7 @@ def matter(*classes: MatterClass, **changes: Any) -> SuspendedMatter:
     return SuspendedMatter(SuspendedMatterParameters(classes=classes or (THICK,), **changes))
 
 
-def wet(build: Any, *operators: tuple[str, Operator[Any]]) -> list[tuple[str, Operator[Any]]]:
+def wet(build: Any, *operators: tuple[str, AnyOperator]) -> list[tuple[str, AnyOperator]]:
     core = [(name, build.operator(name)) for name in ("attenuation", "veiling_light")]
     return [*core, *operators]
 

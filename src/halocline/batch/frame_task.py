@@ -18,6 +18,7 @@ from halocline.batch.task import FrameTask, input_spec_of
 from halocline.errors import HaloclineError, ReadError
 from halocline.graph.engine import Evaluation, evaluate
 from halocline.graph.graph import Graph
+from halocline.graph.planes import is_pass
 from halocline.imaging.camera import Camera
 from halocline.imaging.camera_track import CameraTrack
 from halocline.imaging.load import InputSpec, Loaded, Template, View, load
@@ -203,9 +204,7 @@ def peak_memory_bytes() -> int:
 def _render_passes(names: Iterable[str]) -> frozenset[str]:
     """Keep the names that only a render can supply; all others are made on the way."""
     plain = (name.rpartition("/")[2] for name in names)
-    return frozenset(
-        name for name in plain if name in ("normal", "position") or name.startswith(("matte.", "light."))
-    )
+    return frozenset(name for name in plain if is_pass(name))
 
 
 def _total(counts: Iterable[Mapping[str, int]]) -> dict[str, int]:

@@ -23,42 +23,20 @@ from __future__ import annotations
 
 from collections.abc import Iterable, Mapping
 from dataclasses import dataclass
-from typing import Any
 
 import numpy as np
 
 from halocline._typing import F32, F64
 from halocline.errors import GraphError, did_you_mean
 from halocline.graph.graph import SOURCE, Graph, Step
-from halocline.graph.light_form import BANDS, RGB, combine
-from halocline.graph.operator import Operator, Planes, PlaneUse, Tile
+from halocline.graph.light_form import combine
+from halocline.graph.operator import Operator, Planes, PlaneUse, Stage, Tile
+from halocline.graph.planes import BANDS, RGB, Form, plane_named
 from halocline.graph.shot import Shot
-from halocline.operators.white_reference import WhiteReference
 from halocline.quantities import Strict
 
 # Asking for this asks for all additive layers.
 ALL = "*"
-# Names of the layers that groups of operators make; any other step makes a layer of its own name.
-LAYER_OF = {
-    "downwelling": "direct",
-    "caustics": "direct",
-    "lamps": "direct",
-    "attenuation": "direct",
-    "veiling_light": "veil",
-    "light_shafts": "shafts",
-    "sky_window": "sky",
-    "forward_scatter": "scatter",
-    "suspended_matter": "particles",
-    "bubbles": "bubbles",
-    "lamp_backscatter": "lamp_haze",
-    "water_layers": "shimmer",
-}
-# Planes that operators leave as they are: not in bands, not to be exposed.
-PLAIN_GUIDES = frozenset(
-    {"path_length", "particle_range", "bubble_range", "displacement", "blur_px", "lookup_map"}
-)
-# Planes whose bands are shares of light, shown by what they do to white.
-SHARE_GUIDES = frozenset({"transmittance", "caustic_gain"})
 _TAP = "tapped"
 
 
@@ -66,7 +44,7 @@ class _NoParameters(Strict):
     """A tap has nothing to set."""
 
 
-class _Tap(Operator[_NoParameters]):
+class _Tap(Operator[_NoParameters, F64 | None]):
     """Keeps a copy of the picture's colour as it is between two steps, and changes nothing."""
 
     Parameters = _NoParameters
@@ -82,7 +60,7 @@ class _Tap(Operator[_NoParameters]):
     def prepare(self, shot: Shot) -> F64 | None:
         return shot.path.bands.down if self.form == BANDS else None
 
-    def apply(self, planes: Planes, tile: Tile, shot: Shot, prepared: Any) -> Planes:  # noqa: ARG002
+    def apply(self, planes: Planes, tile: Tile, shot: Shot, prepared: F64 | None) -> Planes:  # noqa: ARG002
         light = planes[self.form]
         return {self.plane: light.copy() if prepared is None else combine(prepared, light)}
 
@@ -119,10 +97,11 @@ class LayerPlan:
             change = made[after] if before is None else made[after] - made[before]
             layers[name] = change * gain
         for name in self.guides:
-            plane = made[name]
-            if name in SHARE_GUIDES and plane.ndim == 3 and len(plane) == shot.path.bands.count:
+            plane, form = made[name], _form(name, self.graph)
+            in_bands = plane.ndim == 3 and len(plane) == shot.path.bands.count
+            if form is Form.SHARE_OF_LIGHT and in_bands:
                 layers[name] = through_white(plane, shot)
-            elif name not in PLAIN_GUIDES and plane.ndim == 3 and len(plane) == shot.path.bands.count:
+            elif form is Form.LIGHT and in_bands:
                 layers[name] = combine(shot.path.bands.down, plane) * gain
             else:
                 layers[name] = plane
@@ -133,6 +112,13 @@ class LayerPlan:
         for step in self.gains:
             gain = gain * step.operator.prepare(shot)
         return gain.astype(np.float32)[:, None, None]
+
+
+def _form(name: str, graph: Graph) -> Form | None:
+    """Return the form of a guide, by the table of planes or by the step that makes it."""
+    own = [plane for step in graph.steps for plane in step.operator.own_planes]
+    found = plane_named(name, own)
+    return None if found is None else found.form
 
 
 def through_white(share: F32, shot: Shot) -> F32:
@@ -212,11 +198,11 @@ def _grouped(graph: Graph) -> tuple[list[tuple[str, Step]], tuple[Step, ...]]:
             )
         previous = step.name
         use = step.operator.planes()
-        if isinstance(step.operator, WhiteReference):
+        if step.operator.stage is Stage.EXPOSURE:
             gains.append(step)
             ended = True
         elif not ended and BANDS in use.writes | use.reads:
-            name = LAYER_OF.get(_kind(step), step.name)
+            name = step.operator.layer or step.name
             # Steps that light the subject come before anything is added to it.
             groups.append(
                 ("direct" if all(one == "direct" for one, _ in groups) and name == "direct" else name, step)
@@ -227,11 +213,6 @@ def _grouped(graph: Graph) -> tuple[list[tuple[str, Step]], tuple[Step, ...]]:
     last = max((number for number, (name, _) in enumerate(groups) if name == "direct"), default=-1)
     groups = [("direct" if number <= last else name, step) for number, (name, step) in enumerate(groups)]
     return groups, tuple(gains)
-
-
-def _kind(step: Step) -> str:
-    """Return an operator's name from its module, which is what presets call it by."""
-    return type(step.operator).__module__.rpartition(".")[2]
 
 
 def _with_taps(
@@ -269,5 +250,11 @@ def planes_held(graph: Graph, wanted: Iterable[str], band_count: int) -> int:
     """Return how many float planes layers add to a frame's memory at most, for the memory budget."""
     plan = plan_layers(graph, wanted)
     taps = len(plan.planes) - len(plan.guides)
-    guides = sum(1 if name in PLAIN_GUIDES else band_count for name in plan.guides)
+    guides = sum(_planes_of(_form(name, graph), band_count) for name in plan.guides)
     return 3 * taps + guides + 3 * (len(plan.additive) + len(plan.guides))
+
+
+def _planes_of(form: Form | None, band_count: int) -> int:
+    """Return how many float planes a plane of a form is, at most."""
+    few = {Form.NUMBER: 1, Form.PAIR: 2, Form.COLOUR: 3, Form.VECTOR: 3}
+    return band_count if form is None else few.get(form, band_count)

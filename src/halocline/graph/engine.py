@@ -23,7 +23,8 @@ from halocline.errors import GraphError, HaloclineError
 from halocline.graph.graph import Graph
 from halocline.graph.operator import WHOLE, Planes, Tile
 from halocline.graph.plan import Plan, PlannedStep, make_plan
-from halocline.graph.shot import VIEW_PLANES, Shot
+from halocline.graph.planes import VIEW_PLANES
+from halocline.graph.shot import Shot
 from halocline.imaging.frame import Frame, Window
 
 # Some twenty planes of this many pixels stay within the last-level cache, and the interpreter's own time for
@@ -217,7 +218,7 @@ class _Run:
             given.update({prefix + name: planes[name] for name in step.reads[role] if name in planes})
             if role == main:
                 passed = planes
-        tile = Tile(region, window, frozenset(step.live))
+        tile = Tile(region, window, frozenset(step.live), step.added)
         try:
             written = step.operator.apply(given, tile, self.shot, step.prepared)
         except HaloclineError as error:

@@ -5,10 +5,9 @@ from __future__ import annotations
 from collections.abc import Iterable, Mapping
 from dataclasses import dataclass
 from graphlib import CycleError, TopologicalSorter
-from typing import Any
 
 from halocline.errors import GraphError, did_you_mean
-from halocline.graph.operator import Operator
+from halocline.graph.operator import AnyOperator
 from halocline.graph.shot import Shot
 
 # The name under which a step asks for the render itself.
@@ -30,7 +29,7 @@ class Step:
     """
 
     name: str
-    operator: Operator[Any]
+    operator: AnyOperator
     inputs: Mapping[str, str]
 
 
@@ -77,7 +76,7 @@ class Graph:
         return tuple(dict.fromkeys(warning for operator in active for warning in operator.warnings(shot)))
 
 
-def chain(operators: Iterable[tuple[str, Operator[Any]]]) -> Graph:
+def chain(operators: Iterable[tuple[str, AnyOperator]]) -> Graph:
     """Return the graph of named operators applied one after the other."""
     steps, previous = [], SOURCE
     for name, operator in operators:

@@ -2,18 +2,15 @@
 
 from __future__ import annotations
 
-from typing import Any
-
 import numpy as np
 
 from halocline._typing import F32, F64
 from halocline.compute.compiled import compiled
 from halocline.graph.operator import Operator, Planes, PlaneUse, Tile
+from halocline.graph.planes import BANDS, RGB
 from halocline.graph.shot import Shot
 from halocline.quantities import Strict
 
-RGB = "rgb"
-BANDS = "bands"
 # Pixels whose planes stay in the nearest cache together.
 _TOGETHER = 1024
 
@@ -22,7 +19,7 @@ class _None(Strict):
     """A conversion has no parameters."""
 
 
-class RGBToBands(Operator[_None]):
+class RGBToBands(Operator[_None, F64]):
     """Lifts RGB to the preset's spectral bands."""
 
     Parameters = _None
@@ -41,12 +38,12 @@ class RGBToBands(Operator[_None]):
         matrix: F64 = shot.path.bands.up
         return matrix
 
-    def apply(self, planes: Planes, tile: Tile, shot: Shot, prepared: Any) -> Planes:  # noqa: ARG002
+    def apply(self, planes: Planes, tile: Tile, shot: Shot, prepared: F64) -> Planes:  # noqa: ARG002
         """Convert."""
         return {BANDS: combine(prepared, planes[RGB])}
 
 
-class BandsToRGB(Operator[_None]):
+class BandsToRGB(Operator[_None, F64]):
     """Sums spectral bands to RGB."""
 
     Parameters = _None
@@ -65,7 +62,7 @@ class BandsToRGB(Operator[_None]):
         matrix: F64 = shot.path.bands.down
         return matrix
 
-    def apply(self, planes: Planes, tile: Tile, shot: Shot, prepared: Any) -> Planes:  # noqa: ARG002
+    def apply(self, planes: Planes, tile: Tile, shot: Shot, prepared: F64) -> Planes:  # noqa: ARG002
         """Convert."""
         return {RGB: combine(prepared, planes[BANDS])}
 

@@ -7,6 +7,9 @@ the tile it was computed in.
 
 Light comes in one of two forms: ``rgb`` (3 planes) or ``bands`` (one plane a spectral band). An operator that
 deals with water reads and writes ``bands``; the engine converts where the form changes.
+
+What else is to be known of an operator stands on its class: where in the chain it belongs, which layer its
+light goes to, which keys of a preset's sections it obeys. Nothing elsewhere knows operators by name.
 """
 
 from __future__ import annotations
@@ -14,11 +17,14 @@ from __future__ import annotations
 from abc import ABC, abstractmethod
 from collections.abc import Mapping
 from dataclasses import dataclass
-from typing import Any, ClassVar, Generic, TypeVar
+from enum import Enum, IntEnum
+from typing import Any, ClassVar, Generic, TypeAlias, TypeVar, cast
 
 from halocline._typing import F32
+from halocline.graph.planes import Plane
 from halocline.graph.shot import Shot
 from halocline.imaging.frame import Window
+from halocline.physics.path.transport import LightPath
 from halocline.quantities import Strict
 
 Planes = Mapping[str, F32]
@@ -27,6 +33,44 @@ Planes = Mapping[str, F32]
 WHOLE = 1 << 30
 
 P = TypeVar("P", bound=Strict)
+# What an operator's `prepare` returns.
+T = TypeVar("T")
+
+
+class Stage(IntEnum):
+    """Where in the chain an operator belongs, in the order in which light meets things.
+
+    A preset may put steps in any order; ``preset check`` remarks on one that works on the wrong light. Steps
+    of one stage may come in any order.
+    """
+
+    ANYWHERE = 0
+    """It has no place of its own: it finds by itself what it needs, or works on whole pictures."""
+    SUBJECT_LIGHT = 1
+    """Lights the subject, moves it, or shows what lies behind it, before any water is in the way."""
+    ATTENUATION = 2
+    """Takes light on the way to the lens."""
+    LAMP_HAZE = 3
+    """Adds what lamps light of the water."""
+    VEIL = 4
+    """Adds what daylight lights of the water."""
+    SHAFTS = 5
+    """Makes that light uneven."""
+    FLOATING = 6
+    """Draws what floats in the water, with water before and behind it."""
+    LAYERS = 7
+    """Bends the finished picture within the water."""
+    EXPOSURE = 8
+    """Exposes and balances the picture."""
+    PORT = 9
+    """Bends it at the housing."""
+
+
+class Source(Enum):
+    """What a step may need to have anything to do."""
+
+    SUN = "sun"
+    LAMPS = "lamps"
 
 
 @dataclass(frozen=True)
@@ -42,11 +86,18 @@ class PlaneUse:
     writes
         Are added or replaced (those that others take as optional, and those that nobody wants, may be left
         out); the rest pass through.
+    adds
+        Those of ``writes`` that hold light which the water threw in on the way: it is in the picture and did
+        not come from the subject.
+    added
+        Whether to hand over all planes of such light that steps before it wrote; `Tile.added` names them.
     """
 
     reads: frozenset[str]
     writes: frozenset[str]
     optional: frozenset[str] = frozenset()
+    adds: frozenset[str] = frozenset()
+    added: bool = False
 
 
 @dataclass(frozen=True)
@@ -62,11 +113,15 @@ class Tile:
         asked for, ending at the picture's edge (where the operator repeats the edge pixels).
     wanted
         Names of the planes that anybody will ask for; None is all. The others need not be returned.
+    added
+        Names of the planes of light that the water threw in, for an operator that asked for them
+        (`PlaneUse.added`), in an order that does not depend on that of the steps.
     """
 
     region: Window
     window: Window
     wanted: frozenset[str] | None = None
+    added: tuple[str, ...] = ()
 
     def wants(self, name: str) -> bool:
         """Tell whether anybody will ask for a plane."""
@@ -78,16 +133,41 @@ class Tile:
         return plane[..., rows, columns]
 
 
-class Operator(ABC, Generic[P]):
-    """Base of all operators.
+class Operator(ABC, Generic[P, T]):
+    """Base of all operators: ``Operator[its parameters, what its prepare returns]``.
 
-    ``Parameters`` is the model that validates this operator's keys in a preset. ``inputs`` are the roles of
-    its inputs: the planes of the first are handed over under their own names, those of any other as
-    ``ROLE/NAME``.
+    ``Parameters`` is the model that validates this operator's keys in a preset.
+
+    Attributes
+    ----------
+    inputs
+        The roles of its inputs: the planes of the first are handed over under their own names, those of any
+        other as ``ROLE/NAME``.
+    stage
+        Where in the chain it belongs.
+    layer
+        Name of the separable layer that holds what it does to light; None is a layer named as the step.
+        ``direct``, the subject's own light, takes up all that stands before it.
+    whole
+        Whether it does one thing to all light there is, whatever the light came from, as exposure and ports
+        do: each layer then goes through it, and it has no layer of its own.
+    once
+        Whether it stands for all of the water, so that a second one would be a mistake.
+    uses
+        Keys of the preset's sections that it obeys, such as ``light.veil_brightness``. A preset that sets
+        such a key without a step that uses it is told so.
+    own_planes
+        The planes of its own that it writes and `halocline.graph.planes` does not list.
     """
 
     Parameters: ClassVar[type[Strict]]
     inputs: ClassVar[tuple[str, ...]] = ("picture",)
+    stage: ClassVar[Stage] = Stage.ANYWHERE
+    layer: ClassVar[str | None] = None
+    whole: ClassVar[bool] = False
+    once: ClassVar[bool] = False
+    uses: ClassVar[frozenset[str]] = frozenset()
+    own_planes: ClassVar[tuple[Plane, ...]] = ()
 
     def __init__(self, parameters: P) -> None:
         self.parameters = parameters
@@ -108,12 +188,21 @@ class Operator(ABC, Generic[P]):
         """Return what a person should know of this frame, each in one line; the same on frames alike."""
         return ()
 
-    def prepare(self, shot: Shot) -> Any:  # noqa: ARG002 - part of the protocol
-        """Return what `apply` needs for this frame; called once, before any tile."""
+    def needs(self) -> frozenset[Source]:
+        """Return the sources of light without which it has nothing to do."""
+        return frozenset()
+
+    def price(self, path: LightPath) -> str | None:  # noqa: ARG002 - part of the protocol
+        """Return in physical terms what it gives a subject beyond what the water would; None for nothing."""
         return None
 
+    def prepare(self, shot: Shot) -> T:  # noqa: ARG002 - part of the protocol
+        """Return what `apply` needs for this frame; called once, before any tile."""
+        # An operator that prepares nothing is an Operator[..., None].
+        return cast(T, None)
+
     @abstractmethod
-    def apply(self, planes: Planes, tile: Tile, shot: Shot, prepared: Any) -> Planes:
+    def apply(self, planes: Planes, tile: Tile, shot: Shot, prepared: T) -> Planes:
         """Return the written planes over ``tile.region``.
 
         Parameters
@@ -127,3 +216,7 @@ class Operator(ABC, Generic[P]):
         prepared
             What `prepare` returned.
         """
+
+
+# Any operator, where its parameters do not matter.
+AnyOperator: TypeAlias = Operator[Any, Any]

@@ -13,9 +13,10 @@ from typing import Any
 
 from halocline.errors import GraphError
 from halocline.graph.graph import SOURCE, Graph, Step
-from halocline.graph.light_form import BANDS, RGB, BandsToRGB, RGBToBands
-from halocline.graph.operator import Operator
-from halocline.graph.shot import VIEW_PLANES, Shot
+from halocline.graph.light_form import BandsToRGB, RGBToBands
+from halocline.graph.operator import AnyOperator
+from halocline.graph.planes import BANDS, LOADED_PLANES, RGB, VIEW_PLANES, in_order, is_pass, key_of
+from halocline.graph.shot import Shot
 
 
 @dataclass
@@ -34,17 +35,20 @@ class PlannedStep:
         Plane names by role.
     writes, prepared
         See `Operator`.
+    added
+        Those of them that hold light which the water threw in, where the operator asked for such.
     live
         Planes of this step's picture that somebody reads.
     """
 
     name: str
-    operator: Operator[Any]
+    operator: AnyOperator
     inputs: Mapping[str, PlannedStep | None]
     reach: int
     reads: Mapping[str, frozenset[str]]
     writes: frozenset[str]
     prepared: Any
+    added: tuple[str, ...] = ()
     live: set[str] = field(default_factory=set)
 
 
@@ -58,10 +62,14 @@ class Plan:
 
 @dataclass(frozen=True)
 class _Picture:
-    """What is known of a step's picture while planning: where it comes from, its planes."""
+    """What is known of a step's picture while planning: where it comes from, its planes.
+
+    ``added`` are those that hold light which the water threw in on the way.
+    """
 
     step: PlannedStep | None
     available: frozenset[str]
+    added: frozenset[str] = frozenset()
 
 
 def make_plan(graph: Graph, shot: Shot, available: Iterable[str], wanted: Iterable[str]) -> Plan:
@@ -117,10 +125,12 @@ def _planned(step: Step, sources: Mapping[str, _Picture], shot: Shot, steps: lis
                 f"it reads the plane {sorted(missing)}, which the picture does not have",
                 code="E-GRAPH-PLANE",
                 where=f'step "{step.name}"',
-                mend=f"The picture has: {', '.join(sorted(picture.available))}. "
-                "Render that pass, name its channel in [input], or disable the step.",
+                mend=f"The picture has: {', '.join(sorted(picture.available))}. {_way_to(missing)}",
             )
         reads[role] = needed | (_of_role(use.optional, prefix) & picture.available)
+    main = converted[operator.inputs[0]]
+    added = in_order(main.added) if use.added else ()
+    reads[operator.inputs[0]] |= frozenset(added)
     planned = PlannedStep(
         step.name,
         operator,
@@ -129,10 +139,24 @@ def _planned(step: Step, sources: Mapping[str, _Picture], shot: Shot, steps: lis
         reads,
         use.writes,
         operator.prepare(shot),
+        added,
     )
     steps.append(planned)
-    main = converted[operator.inputs[0]].available
-    return _Picture(planned, main | use.writes)
+    # Of the two forms of light a picture has one: the other would be what it was before.
+    stale = {RGB} if BANDS in use.writes else {BANDS} if RGB in use.writes else set()
+    return _Picture(planned, (main.available - stale) | use.writes, main.added | use.adds)
+
+
+def _way_to(missing: Iterable[str]) -> str:
+    """Return how planes that are missing can be had."""
+    passes = [name for name in sorted(missing) if is_pass(name)]
+    keys = [key_of(name) for name in passes]
+    if passes:
+        return f"Render that pass; where the file has it under another name, say which: {', '.join(keys)}."
+    loaded = LOADED_PLANES.intersection(missing)
+    if loaded:
+        return "The render's depth or coverage does not give it; disable the step."
+    return "Put a step that makes it before this one, or disable the step."
 
 
 def _of_role(names: frozenset[str], prefix: str) -> frozenset[str]:
@@ -148,7 +172,7 @@ def _in_form(picture: _Picture, form: str | None, shot: Shot, steps: list[Planne
     other = RGB if form == BANDS else BANDS
     if other not in picture.available:
         return picture
-    operator: Operator[Any] = RGBToBands.build() if form == BANDS else BandsToRGB.build()
+    operator: AnyOperator = RGBToBands.build() if form == BANDS else BandsToRGB.build()
     planned = PlannedStep(
         f"to {form}",
         operator,
@@ -159,7 +183,7 @@ def _in_form(picture: _Picture, form: str | None, shot: Shot, steps: list[Planne
         operator.prepare(shot),
     )
     steps.append(planned)
-    return _Picture(planned, (picture.available - {other}) | {form})
+    return _Picture(planned, (picture.available - {other}) | {form}, picture.added)
 
 
 def _needed(steps: Iterable[PlannedStep], output: PlannedStep | None) -> list[PlannedStep]:

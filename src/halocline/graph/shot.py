@@ -15,9 +15,6 @@ from halocline.physics.path.lamps import Lamp
 from halocline.physics.path.transport import LightPath
 from halocline.rgb import RGBSpace
 
-# Planes the engine can make from the camera alone; an operator reads them like any other.
-VIEW_PLANES = frozenset({"downward", "sun_cosine"})
-
 
 @dataclass(frozen=True)
 class Shot:

@@ -5,10 +5,8 @@ Colour and contrast are lost with range, red first in clear water, blue first in
 
 from __future__ import annotations
 
-from typing import Any
-
 from halocline._typing import F32
-from halocline.graph.operator import Operator, Planes, PlaneUse, Tile
+from halocline.graph.operator import Operator, Planes, PlaneUse, Stage, Tile
 from halocline.graph.shot import Shot
 from halocline.operators.shared.two_surfaces import FARTHER_PLANES, Farther
 from halocline.physics.path.transport import attenuate
@@ -19,10 +17,14 @@ class AttenuationParameters(Strict):
     """Direct attenuation has nothing to set of its own: see ``[water]`` and ``[story]`` in the preset."""
 
 
-class Attenuation(Operator[AttenuationParameters]):
+class Attenuation(Operator[AttenuationParameters, None]):
     """Multiplies each band by exp(-c s)."""
 
     Parameters = AttenuationParameters
+    stage = Stage.ATTENUATION
+    layer = "direct"
+    once = True
+    uses = frozenset({"story.attenuation_scale", "story.subject_range", "story.softness"})
 
     def planes(self) -> PlaneUse:
         """Read and write light; leave transmittance and path length for those that come after."""
@@ -36,7 +38,7 @@ class Attenuation(Operator[AttenuationParameters]):
         """With attenuation scaled away, nothing changes."""
         return shot.path.attenuation_scale == 0.0
 
-    def apply(self, planes: Planes, tile: Tile, shot: Shot, prepared: Any) -> Planes:  # noqa: ARG002
+    def apply(self, planes: Planes, tile: Tile, shot: Shot, prepared: None) -> Planes:  # noqa: ARG002
         """Attenuate."""
         path = shot.path
         length = path.path_length(planes["range"], planes["downward"])

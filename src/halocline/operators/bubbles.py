@@ -15,7 +15,7 @@ import numpy as np
 from pydantic import Field, model_validator
 
 from halocline.filters.splat import Drawing
-from halocline.graph.operator import Operator, Planes, PlaneUse, Tile
+from halocline.graph.operator import Operator, Planes, PlaneUse, Stage, Tile
 from halocline.graph.shot import Shot
 from halocline.operators.shared.drawn_things import (
     LensParameters,
@@ -146,10 +146,13 @@ class BubblesParameters(Strict):
         return self
 
 
-class Bubbles(Operator[BubblesParameters]):
+class Bubbles(Operator[BubblesParameters, Drawing]):
     """Lays bubbles over the picture."""
 
     Parameters = BubblesParameters
+    stage = Stage.FLOATING
+    layer = "bubbles"
+    uses = frozenset({"light.veil_brightness", "light.veil_tint"})
 
     def planes(self) -> PlaneUse:
         """Read light and geometry; write light, and the bubbles by themselves with their range."""

@@ -8,7 +8,7 @@ from __future__ import annotations
 
 import math
 from dataclasses import dataclass, replace
-from typing import Any, Literal
+from typing import Literal
 
 import numpy as np
 from numpy.typing import NDArray
@@ -17,7 +17,7 @@ from halocline._typing import F32
 from halocline.compute.compiled import compiled
 from halocline.compute.series import exponential
 from halocline.filters.facing import EDGE_REACH, normals_from_range, sun_over_diffuse
-from halocline.graph.operator import Operator, Planes, PlaneUse, Tile
+from halocline.graph.operator import Operator, Planes, PlaneUse, Source, Stage, Tile
 from halocline.graph.sea import Sea
 from halocline.graph.shot import Shot
 from halocline.operators.shared.surface_light import (
@@ -97,10 +97,12 @@ class _Prepared:
     farthest_m: float
 
 
-class Caustics(Operator[CausticsParameters]):
+class Caustics(Operator[CausticsParameters, _Prepared]):
     """Multiplies the sun's share of each surface's light by the gathered light there."""
 
     Parameters = CausticsParameters
+    stage = Stage.SUBJECT_LIGHT
+    layer = "direct"
 
     def planes(self) -> PlaneUse:
         """Read and write light; normals, mattes and a light layer as asked for."""
@@ -115,6 +117,10 @@ class Caustics(Operator[CausticsParameters]):
             # Of a key light alone, it is not known how much comes from the farther surface.
             writes=frozenset({light, "caustic_gain"} | (set() if p.key_light else {"far_light"})),
         )
+
+    def needs(self) -> frozenset[Source]:
+        """The pattern is the sun's."""
+        return frozenset({Source.SUN})
 
     def idle(self, shot: Shot) -> bool:
         """Without contrast, or without sun, light stays even."""
@@ -143,9 +149,8 @@ class Caustics(Operator[CausticsParameters]):
             _farthest(path),
         )
 
-    def apply(self, planes: Planes, tile: Tile, shot: Shot, prepared: Any) -> Planes:
+    def apply(self, planes: Planes, tile: Tile, shot: Shot, prepared: _Prepared) -> Planes:
         """Put the pattern on the light."""
-        ready: _Prepared = prepared
         trimmed = {name: tile.trim(plane) for name, plane in planes.items()}
         normal = self._normals(planes, tile, shot)
         facing = None
@@ -155,9 +160,9 @@ class Caustics(Operator[CausticsParameters]):
                 normal, planes["range"], travel=path.sun_travel, up=path.up, from_below=_FROM_BELOW
             )
             facing = tile.trim(takes).ravel()
-        view = _View.of(shot, ready.axes, tile)
+        view = _View.of(shot, prepared.axes, tile)
         held = self._held(trimmed)
-        gain = _departure(ready, view, trimmed["range"].ravel(), facing).reshape(-1, *tile.region.shape)
+        gain = _departure(prepared, view, trimmed["range"].ravel(), facing).reshape(-1, *tile.region.shape)
         gain *= held
         gain += np.float32(1.0)
         key = self.parameters.key_light
@@ -168,7 +173,7 @@ class Caustics(Operator[CausticsParameters]):
         if farther is not None:
             # The farther surface's direction is not known: as if level.
             there = view.at(farther.where[0] * tile.region.width + farther.where[1])
-            far_gain = _departure(ready, there, farther.range_m, None)
+            far_gain = _departure(prepared, there, farther.range_m, None)
             far_gain *= farther.at(held)
             far_gain += np.float32(1.0)
             left = farther.mix(gain, far_gain, light)

@@ -5,12 +5,10 @@ A render is lit for one depth. What lies deeper gets less light, and bluer or gr
 
 from __future__ import annotations
 
-from typing import Any
-
 import numpy as np
 
 from halocline._typing import F32
-from halocline.graph.operator import Operator, Planes, PlaneUse, Tile
+from halocline.graph.operator import Operator, Planes, PlaneUse, Stage, Tile
 from halocline.graph.shot import Shot
 from halocline.operators.shared.two_surfaces import FARTHER_PLANES, Farther
 from halocline.physics.path.transport import daylight_gain
@@ -29,10 +27,14 @@ class DownwellingParameters(Strict):
     brightest: Ratio = 4.0
 
 
-class Downwelling(Operator[DownwellingParameters]):
+class Downwelling(Operator[DownwellingParameters, None]):
     """Multiplies each band by exp(-Kd (y - y_ref))."""
 
     Parameters = DownwellingParameters
+    stage = Stage.SUBJECT_LIGHT
+    layer = "direct"
+    once = True
+    uses = frozenset({"light.reference_depth", "story.downwelling_scale"})
 
     def planes(self) -> PlaneUse:
         """Read and write light by range and direction."""
@@ -46,7 +48,7 @@ class Downwelling(Operator[DownwellingParameters]):
         """With downwelling scaled away, nothing changes."""
         return shot.path.downwelling_scale == 0.0
 
-    def apply(self, planes: Planes, tile: Tile, shot: Shot, prepared: Any) -> Planes:  # noqa: ARG002
+    def apply(self, planes: Planes, tile: Tile, shot: Shot, prepared: None) -> Planes:  # noqa: ARG002
         """Light the subject by its depth."""
         gain = self._gain(shot, planes["range"], planes["downward"])
         written: dict[str, F32] = {}

@@ -6,13 +6,12 @@ was given up. Place it before ``attenuation``; everything after takes the drawn 
 
 from __future__ import annotations
 
-from typing import Any
-
 import numpy as np
 from pydantic import model_validator
 
-from halocline.graph.operator import Operator, Planes, PlaneUse, Tile
+from halocline.graph.operator import Operator, Planes, PlaneUse, Stage, Tile
 from halocline.graph.shot import Shot
+from halocline.physics.path.transport import LightPath
 from halocline.quantities import Distance, Length, Share, Strict
 
 # Range beyond which a pixel is open water, metres.
@@ -49,10 +48,11 @@ class DrawNearParameters(Strict):
         return self
 
 
-class DrawNear(Operator[DrawNearParameters]):
+class DrawNear(Operator[DrawNearParameters, None]):
     """Multiplies the range of a subject by a share."""
 
     Parameters = DrawNearParameters
+    stage = Stage.SUBJECT_LIGHT
 
     def planes(self) -> PlaneUse:
         """Read and write range; read the matte."""
@@ -63,7 +63,15 @@ class DrawNear(Operator[DrawNearParameters]):
         """At a share of 1 all stays where it is."""
         return self.parameters.share == 1.0
 
-    def apply(self, planes: Planes, tile: Tile, shot: Shot, prepared: Any) -> Planes:  # noqa: ARG002
+    def price(self, path: LightPath) -> str:  # noqa: ARG002 - part of the protocol
+        """Return in how much clearer a water things look as near."""
+        share = self.parameters.share
+        return (
+            f"the subject looks {share:.2g} of its range away, as in water "
+            f"{1.0 / max(share, 1e-6):.2g} times as clear."
+        )
+
+    def apply(self, planes: Planes, tile: Tile, shot: Shot, prepared: None) -> Planes:  # noqa: ARG002
         """Draw the subject near."""
         p = self.parameters
         range_m = planes["range"]

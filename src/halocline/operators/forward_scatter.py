@@ -37,8 +37,6 @@ from halocline.quantities import PerMetre, Ratio, Share, Strict
 
 # Ranges for which there is a kernel, in lengths of 1/b: from hardly scattered to scattered many times over.
 KERNEL_DEPTHS = (0.05, 0.1, 0.2, 0.42, 0.9, 1.9, 4.0)
-# Light that the water added on the way, by the planes that keep it: none of it came from the subject.
-ADDED = ("veil", "shafts", "lamp_haze")
 # Taking it off again leaves rounding of some 2^-22 of the sum, which a long way would make into a sun.
 FAINTEST = np.float32(2.0**-18)
 
@@ -68,10 +66,11 @@ class ForwardScatterParameters(Strict):
     strength: Ratio = 1.0
 
 
-class ForwardScatter(Operator[ForwardScatterParameters]):
+class ForwardScatter(Operator[ForwardScatterParameters, tuple[F64, HaloKernels]]):
     """Adds the halo of the direct light."""
 
     Parameters = ForwardScatterParameters
+    layer = "scatter"
 
     def planes(self) -> PlaneUse:
         """Read attenuated light and how far it came; write light and the halo by itself.
@@ -80,8 +79,9 @@ class ForwardScatter(Operator[ForwardScatterParameters]):
         """
         return PlaneUse(
             reads=frozenset({"bands", "range"}),
-            optional=frozenset({"path_length", *ADDED}),
+            optional=frozenset({"path_length"}),
             writes=frozenset({"bands", "halo"}),
+            added=True,
         )
 
     def idle(self, shot: Shot) -> bool:
@@ -117,7 +117,7 @@ class ForwardScatter(Operator[ForwardScatterParameters]):
         """Scatter."""
         regained, kernels = prepared
         bands = planes["bands"]
-        added = [planes[name] for name in ADDED if name in planes]
+        added = [planes[name] for name in tile.added if name in planes]
         length = planes.get("path_length")
         if length is None:
             length = shot.path.remap.apply(planes["range"])

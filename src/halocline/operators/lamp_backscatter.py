@@ -6,12 +6,10 @@ Place it after ``attenuation`` and before ``veiling_light``, which closes the pi
 
 from __future__ import annotations
 
-from typing import Any
-
 import numpy as np
 
 from halocline._typing import F32
-from halocline.graph.operator import Operator, Planes, PlaneUse, Tile
+from halocline.graph.operator import Operator, Planes, PlaneUse, Source, Stage, Tile
 from halocline.graph.shot import Shot
 from halocline.physics.path.lamps import NODES_AWAY, NODES_TOWARDS, Lamp, backscatter
 from halocline.quantities import Ratio, Strict
@@ -29,10 +27,13 @@ class LampBackscatterParameters(Strict):
     strength: Ratio = 1.0
 
 
-class LampBackscatter(Operator[LampBackscatterParameters]):
+class LampBackscatter(Operator[LampBackscatterParameters, None]):
     """Adds int b p(psi) I exp(-k r - c t) / (r^2 + rho^2) dt to each band."""
 
     Parameters = LampBackscatterParameters
+    stage = Stage.LAMP_HAZE
+    layer = "lamp_haze"
+    uses = frozenset({"light.lamps"})
 
     def planes(self) -> PlaneUse:
         """Read light, coverage and range; write light, and the haze by itself."""
@@ -40,13 +41,18 @@ class LampBackscatter(Operator[LampBackscatterParameters]):
             reads=frozenset({"bands", "alpha", "range", "downward"}),
             optional=frozenset({"far_range", "far_share"}),
             writes=frozenset({"bands", "lamp_haze"}),
+            adds=frozenset({"lamp_haze"}),
         )
+
+    def needs(self) -> frozenset[Source]:
+        """It is all lamp light."""
+        return frozenset({Source.LAMPS})
 
     def idle(self, shot: Shot) -> bool:
         """Without lamps there is no haze."""
         return not shot.lamps or self.parameters.strength == 0.0
 
-    def apply(self, planes: Planes, tile: Tile, shot: Shot, prepared: Any) -> Planes:  # noqa: ARG002
+    def apply(self, planes: Planes, tile: Tile, shot: Shot, prepared: None) -> Planes:  # noqa: ARG002
         """Add the haze of all lamps."""
         alpha = np.clip(planes["alpha"], np.float32(0.0), np.float32(1.0))
         direction = shot.camera.directions(tile.region)

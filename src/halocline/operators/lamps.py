@@ -7,12 +7,11 @@ light of the water itself is another step, `lamp_backscatter`.
 from __future__ import annotations
 
 import math
-from typing import Any
 
 import numpy as np
 
 from halocline._typing import F32, F64
-from halocline.graph.operator import Operator, Planes, PlaneUse, Tile
+from halocline.graph.operator import Operator, Planes, PlaneUse, Source, Stage, Tile
 from halocline.graph.shot import Shot
 from halocline.operators.shared.two_surfaces import FARTHER_PLANES, Farther
 from halocline.physics.path.lamps import lit_surfaces
@@ -42,10 +41,13 @@ class LampsParameters(Strict):
     grey_reflectance: Factor = 0.18
 
 
-class Lamps(Operator[LampsParameters]):
+class Lamps(Operator[LampsParameters, F64]):
     """Multiplies the light of each surface by what the lamps add to daylight there."""
 
     Parameters = LampsParameters
+    stage = Stage.SUBJECT_LIGHT
+    layer = "direct"
+    uses = frozenset({"light.lamps"})
 
     def planes(self) -> PlaneUse:
         """Read and write light; normals where the render has them."""
@@ -54,6 +56,10 @@ class Lamps(Operator[LampsParameters]):
             optional=FARTHER_PLANES | {"normal"},
             writes=frozenset({"bands", "far_light"}),
         )
+
+    def needs(self) -> frozenset[Source]:
+        """Without lamps it can still take the render's own light away, if asked to."""
+        return frozenset() if "daylight" in self.parameters.model_fields_set else frozenset({Source.LAMPS})
 
     def idle(self, shot: Shot) -> bool:
         """Without lamps, and with all of its own light, the render stays."""
@@ -64,7 +70,7 @@ class Lamps(Operator[LampsParameters]):
         ratio: F64 = 1.0 / (math.pi * shot.path.white)
         return ratio
 
-    def apply(self, planes: Planes, tile: Tile, shot: Shot, prepared: Any) -> Planes:
+    def apply(self, planes: Planes, tile: Tile, shot: Shot, prepared: F64) -> Planes:
         """Light the surfaces."""
         p = self.parameters
         direction = shot.camera.directions(tile.region)

@@ -16,7 +16,7 @@ from numpy.typing import NDArray
 
 from halocline._typing import F32
 from halocline.filters.displacement import Grid
-from halocline.graph.operator import Operator, Planes, PlaneUse, Tile
+from halocline.graph.operator import Operator, Planes, PlaneUse, Stage, Tile
 from halocline.graph.shot import Shot
 from halocline.imaging.frame import Window
 from halocline.operators.shared.layer_parameters import WaterLayer
@@ -77,60 +77,6 @@ class LayeredWaterParameters(Strict):
     open_water: Literal["fill", "leave"] = "fill"
 
 
-class LayeredWater(Operator[LayeredWaterParameters]):
-    """Takes and adds light in two waters, one behind the other."""
-
-    Parameters = LayeredWaterParameters
-
-    def planes(self) -> PlaneUse:
-        """Read attenuated light, coverage and geometry; write light, coverage and the veil by itself.
-
-        The render's coverage is kept as a plane of its own, for those after it that must know edges.
-        """
-        return PlaneUse(
-            reads=frozenset({"bands", "alpha", "range"}),
-            optional=FARTHER_PLANES,
-            writes=frozenset({"bands", "alpha", "veil", "coverage"}),
-        )
-
-    def prepare(self, shot: Shot) -> Prepared:
-        """Return the waters in the order in which rays meet them, and where rays cross."""
-        p = self.parameters
-        layer = p.layer.layer(shot, f"water layer {p.layer_number}")
-        above = float((shot.camera.position_m - layer.point_m) @ layer.normal) > 0
-        bands = other_bands(
-            shot.path.bands,
-            absorption=p.other_water.absorption,
-            scattering=p.other_water.turbidity,
-            stain_per_m=p.other_water.stain,
-        )
-        other_is_first = above == (p.other_water.side == "above")
-        return Prepared.of(layer, TwoWaters.of(shot.path, bands, other_is_first=other_is_first), shot)
-
-    def apply(self, planes: Planes, tile: Tile, shot: Shot, prepared: Prepared) -> Planes:
-        """Colour."""
-        waters, here = prepared.waters, prepared.over(tile.region)
-        coverage = np.clip(planes["alpha"], np.float32(0.0), np.float32(1.0))
-        fill = self.parameters.open_water == "fill"
-        rays = here.rays()
-        nearest, behind = _shown(planes, rays, coverage if fill else None, shot)
-        lit, veils = np.empty_like(planes["bands"]), np.empty_like(planes["bands"])
-        for band, light in enumerate(planes["bands"]):
-            gain, veil = waters.change(band, nearest, rays.phases)
-            for part in behind:
-                kept, there = waters.change(band, part.lengths, part.phases)
-                veil[part.where] += part.share * (there - veil[part.where])
-                if part.is_surface:
-                    gain[part.where] += part.light * (kept - gain[part.where])
-            if not fill:
-                veil *= coverage
-            veils[band] = veil
-            np.multiply(gain, light, out=lit[band])
-            lit[band] += veil
-        alpha = np.ones_like(coverage) if fill else planes["alpha"]
-        return {"bands": lit, "alpha": alpha, "veil": veils, "coverage": coverage}
-
-
 @dataclass(frozen=True)
 class Prepared:
     """A frame's two waters and what its rays meet, on a grid.
@@ -180,6 +126,71 @@ class Prepared:
         entered, left = (self.grid.blown_up(plane) for plane in self.nearness)
         phases = np.stack([self.grid.blown_up(plane) for plane in self.phases])
         return _Rays(entered, left, self.grid.blown_up(self.mu), phases)
+
+
+class LayeredWater(Operator[LayeredWaterParameters, Prepared]):
+    """Takes and adds light in two waters, one behind the other."""
+
+    Parameters = LayeredWaterParameters
+    stage = Stage.VEIL
+    uses = frozenset(
+        {
+            "light.veil_brightness",
+            "light.veil_tint",
+            "story.softness",
+            "story.subject_range",
+            "story.veil_scale",
+        }
+    )
+
+    def planes(self) -> PlaneUse:
+        """Read attenuated light, coverage and geometry; write light, coverage and the veil by itself.
+
+        The render's coverage is kept as a plane of its own, for those after it that must know edges.
+        """
+        return PlaneUse(
+            reads=frozenset({"bands", "alpha", "range"}),
+            optional=FARTHER_PLANES,
+            writes=frozenset({"bands", "alpha", "veil", "coverage"}),
+            adds=frozenset({"veil"}),
+        )
+
+    def prepare(self, shot: Shot) -> Prepared:
+        """Return the waters in the order in which rays meet them, and where rays cross."""
+        p = self.parameters
+        layer = p.layer.layer(shot, f"water layer {p.layer_number}")
+        above = float((shot.camera.position_m - layer.point_m) @ layer.normal) > 0
+        bands = other_bands(
+            shot.path.bands,
+            absorption=p.other_water.absorption,
+            scattering=p.other_water.turbidity,
+            stain_per_m=p.other_water.stain,
+        )
+        other_is_first = above == (p.other_water.side == "above")
+        return Prepared.of(layer, TwoWaters.of(shot.path, bands, other_is_first=other_is_first), shot)
+
+    def apply(self, planes: Planes, tile: Tile, shot: Shot, prepared: Prepared) -> Planes:
+        """Colour."""
+        waters, here = prepared.waters, prepared.over(tile.region)
+        coverage = np.clip(planes["alpha"], np.float32(0.0), np.float32(1.0))
+        fill = self.parameters.open_water == "fill"
+        rays = here.rays()
+        nearest, behind = _shown(planes, rays, coverage if fill else None, shot)
+        lit, veils = np.empty_like(planes["bands"]), np.empty_like(planes["bands"])
+        for band, light in enumerate(planes["bands"]):
+            gain, veil = waters.change(band, nearest, rays.phases)
+            for part in behind:
+                kept, there = waters.change(band, part.lengths, part.phases)
+                veil[part.where] += part.share * (there - veil[part.where])
+                if part.is_surface:
+                    gain[part.where] += part.light * (kept - gain[part.where])
+            if not fill:
+                veil *= coverage
+            veils[band] = veil
+            np.multiply(gain, light, out=lit[band])
+            lit[band] += veil
+        alpha = np.ones_like(coverage) if fill else planes["alpha"]
+        return {"bands": lit, "alpha": alpha, "veil": veils, "coverage": coverage}
 
 
 @dataclass(frozen=True)

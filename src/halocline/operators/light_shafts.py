@@ -8,14 +8,14 @@ from __future__ import annotations
 
 import math
 from dataclasses import dataclass
-from typing import Annotated, Any
+from typing import Annotated
 
 import numpy as np
 from pydantic import Field
 
 from halocline._typing import F32
 from halocline.compute.compiled import compiled
-from halocline.graph.operator import Operator, Planes, PlaneUse, Tile
+from halocline.graph.operator import Operator, Planes, PlaneUse, Source, Stage, Tile
 from halocline.graph.sea import Sea
 from halocline.graph.shot import Shot
 from halocline.imaging.frame import Window
@@ -105,10 +105,13 @@ class _Prepared:
     sources: _Sources
 
 
-class LightShafts(Operator[LightShaftsParameters]):
+class LightShafts(Operator[LightShaftsParameters, _Prepared]):
     """Multiplies the sun's share of the veiling light by that of an uneven field over an even one."""
 
     Parameters = LightShaftsParameters
+    stage = Stage.SHAFTS
+    layer = "shafts"
+    uses = frozenset({"light.veil_brightness", "light.veil_tint"})
 
     def planes(self) -> PlaneUse:
         """Read the veil, its geometry and light; write light and what the shafts add to it."""
@@ -116,7 +119,12 @@ class LightShafts(Operator[LightShaftsParameters]):
             reads=frozenset({"bands", "veil", "range", "downward", "sun_cosine"}),
             optional=frozenset({"path_length"}),
             writes=frozenset({"bands", "shafts"}),
+            adds=frozenset({"shafts"}),
         )
+
+    def needs(self) -> frozenset[Source]:
+        """Shafts are the sun's."""
+        return frozenset({Source.SUN})
 
     def idle(self, shot: Shot) -> bool:
         """Without contrast, sun or veil, nothing changes."""
@@ -154,28 +162,27 @@ class LightShafts(Operator[LightShaftsParameters]):
             _Sources.of(path),
         )
 
-    def apply(self, planes: Planes, tile: Tile, shot: Shot, prepared: Any) -> Planes:
+    def apply(self, planes: Planes, tile: Tile, shot: Shot, prepared: _Prepared) -> Planes:
         """Add what the shafts add to the veil."""
-        ready: _Prepared = prepared
         region, window = tile.region, shot.data_window
-        columns = (np.arange(region.x, region.x_end) - window.x + 0.5) / ready.spacing_px
-        rows = (np.arange(region.y, region.y_end) - window.y + 0.5) / ready.spacing_px
+        columns = (np.arange(region.x, region.x_end) - window.x + 0.5) / prepared.spacing_px
+        rows = (np.arange(region.y, region.y_end) - window.y + 0.5) / prepared.spacing_px
         length = planes.get("path_length")
         if length is None:
             length = shot.path.path_length(planes["range"], planes["downward"])
-        gain = ready.volume.gain(columns.astype(np.float32), rows.astype(np.float32), length)
+        gain = prepared.volume.gain(columns.astype(np.float32), rows.astype(np.float32), length)
         p_sun, p_diffuse = (
             plane.ravel() for plane in shot.path.phases(planes["downward"], planes["sun_cosine"])
         )
         told = tile.wants("shafts")
-        lit = np.empty((len(ready.weights), *region.shape), np.float32)
+        lit = np.empty((len(prepared.weights), *region.shape), np.float32)
         shafts = np.empty_like(lit) if told else np.empty_like(lit[:1])
-        for band, weights in enumerate(ready.weights):
+        for band, weights in enumerate(prepared.weights):
             _add_shafts(
                 gain.reshape(3, -1),
                 tuple(weights),
                 np.float32(self.parameters.contrast),
-                ready.sources.of_band(band),
+                prepared.sources.of_band(band),
                 p_sun,
                 p_diffuse,
                 planes["veil"][band].ravel(),

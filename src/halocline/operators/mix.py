@@ -5,8 +5,6 @@ With it a look can be held off a subject, or one water given to one object and a
 
 from __future__ import annotations
 
-from typing import Any
-
 import numpy as np
 
 from halocline.graph.operator import Operator, Planes, PlaneUse, Tile
@@ -32,7 +30,7 @@ class MixParameters(Strict):
     invert_matte: bool = False
 
 
-class Mix(Operator[MixParameters]):
+class Mix(Operator[MixParameters, None]):
     """Takes a share of another picture in place of its own."""
 
     Parameters = MixParameters
@@ -50,7 +48,7 @@ class Mix(Operator[MixParameters]):
         """At no amount, the picture stays."""
         return self.parameters.amount == 0.0
 
-    def apply(self, planes: Planes, tile: Tile, shot: Shot, prepared: Any) -> Planes:  # noqa: ARG002
+    def apply(self, planes: Planes, tile: Tile, shot: Shot, prepared: None) -> Planes:  # noqa: ARG002
         """Blend; both are premultiplied, so colour and coverage blend alike."""
         share = np.full_like(planes["alpha"], self.parameters.amount)
         if self.parameters.matte:

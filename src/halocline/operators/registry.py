@@ -6,13 +6,13 @@ through the entry point group ``halocline.operators``: name = "package.module:Cl
 
 from __future__ import annotations
 
+from contextlib import suppress
 from functools import cache
 from importlib import import_module
 from importlib.metadata import entry_points
-from typing import Any
 
 from halocline.errors import GraphError, did_you_mean
-from halocline.graph.operator import Operator
+from halocline.graph.operator import AnyOperator, Operator
 
 GROUP = "halocline.operators"
 
@@ -53,8 +53,17 @@ def operator_names() -> list[str]:
     return sorted(_places())
 
 
+def operators() -> dict[str, type[AnyOperator]]:
+    """Return all operators by name, without those that cannot be loaded: who asks for one is told why."""
+    found: dict[str, type[AnyOperator]] = {}
+    for name in operator_names():
+        with suppress(GraphError):
+            found[name] = operator_named(name)
+    return found
+
+
 @cache
-def operator_named(name: str) -> type[Operator[Any]]:
+def operator_named(name: str) -> type[AnyOperator]:
     """Return the operator class of a name.
 
     Raises

@@ -7,7 +7,7 @@ a plain grey instead of to amplified noise.
 from __future__ import annotations
 
 from dataclasses import dataclass
-from typing import Any, Literal
+from typing import Literal
 
 import numpy as np
 
@@ -50,10 +50,11 @@ class _Prepared:
     damping: float
 
 
-class RemoveWater(Operator[RemoveWaterParameters]):
+class RemoveWater(Operator[RemoveWaterParameters, _Prepared]):
     """Solves  wet / gain - veil = M colour  for the colour, pixel by pixel, by damped least squares."""
 
     Parameters = RemoveWaterParameters
+    layer = "direct"
 
     def planes(self) -> PlaneUse:
         """Read wet colour and geometry; write colour, and the share of it that was there to be found."""
@@ -69,7 +70,7 @@ class RemoveWater(Operator[RemoveWaterParameters]):
         noise = self.parameters.noise / float(shot.space.luminance_row @ gain)
         return _Prepared(gain, (noise / USUAL_SPREAD) ** 2)
 
-    def apply(self, planes: Planes, tile: Tile, shot: Shot, prepared: Any) -> Planes:  # noqa: ARG002
+    def apply(self, planes: Planes, tile: Tile, shot: Shot, prepared: _Prepared) -> Planes:  # noqa: ARG002
         """Take the water out."""
         undo, path = self.parameters.undo, shot.path
         range_m, mu = planes["range"], planes["downward"]

@@ -7,13 +7,13 @@ Place it before ``attenuation``, which takes from it what the water takes.
 from __future__ import annotations
 
 from dataclasses import dataclass
-from typing import Annotated, Any
+from typing import Annotated
 
 import numpy as np
 from pydantic import Field, model_validator
 
 from halocline._typing import F32, F64
-from halocline.graph.operator import Operator, Planes, PlaneUse, Tile
+from halocline.graph.operator import Operator, Planes, PlaneUse, Stage, Tile
 from halocline.graph.shot import Shot
 from halocline.physics.path.lit_edge import bright_side, depth_edges, rim_contrast, rim_share, side_radiance
 from halocline.physics.path.transport import LightPath
@@ -71,10 +71,11 @@ class _Prepared:
     towards: tuple[float, float]
 
 
-class RimLight(Operator[RimLightParameters]):
+class RimLight(Operator[RimLightParameters, _Prepared]):
     """Adds reflectance L(bright side) (n . side)+ (1 - |n . view|)^sharpness to each band."""
 
     Parameters = RimLightParameters
+    stage = Stage.SUBJECT_LIGHT
 
     def planes(self) -> PlaneUse:
         """Read light, coverage and range, normals where there are any; write light, and the rim by itself."""
@@ -94,6 +95,15 @@ class RimLight(Operator[RimLightParameters]):
         """By depth, as far as the rim is wide."""
         return self.parameters.edge_width
 
+    def price(self, path: LightPath) -> str:
+        """Return how many times the bright side's light the edge is lit with."""
+        strength, wanted = strength_of(self.parameters, path), self.parameters.contrast
+        asked = ""
+        if wanted is not None:
+            asked = f" is to outshine the water by {wanted:.0%} at {self.parameters.subject_range:.3g} m and"
+        verdict = "about what it gives" if 0.5 <= strength <= 2.0 else "which is art"
+        return f"the edge{asked} is lit {strength:.2g} times as much as by the bright side, {verdict}."
+
     def prepare(self, shot: Shot) -> _Prepared:
         """Return the bright side, the rim's light and its direction in the picture."""
         p, path = self.parameters, shot.path
@@ -102,7 +112,7 @@ class RimLight(Operator[RimLightParameters]):
         local = shot.camera.rotation.T @ side
         return _Prepared(side, light.astype(np.float32), (float(local[0]), -float(local[1])))
 
-    def apply(self, planes: Planes, tile: Tile, shot: Shot, prepared: Any) -> Planes:
+    def apply(self, planes: Planes, tile: Tile, shot: Shot, prepared: _Prepared) -> Planes:
         """Add the rim."""
         p = self.parameters
         range_m = tile.trim(planes["range"])

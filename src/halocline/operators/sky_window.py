@@ -8,13 +8,13 @@ from __future__ import annotations
 
 import math
 from dataclasses import dataclass, replace
-from typing import Annotated, Any
+from typing import Annotated
 
 import numpy as np
 from pydantic import Field
 
 from halocline._typing import F32
-from halocline.graph.operator import Operator, Planes, PlaneUse, Tile
+from halocline.graph.operator import Operator, Planes, PlaneUse, Stage, Tile
 from halocline.graph.sea import Sea
 from halocline.graph.shot import Shot
 from halocline.operators.shared.surface_light import (
@@ -93,10 +93,12 @@ class _Prepared:
     ground: F32 | None
 
 
-class SkyWindow(Operator[SkyWindowParameters]):
+class SkyWindow(Operator[SkyWindowParameters, _Prepared]):
     """Fills what nothing covers, where the view goes up to the surface, with what is seen there."""
 
     Parameters = SkyWindowParameters
+    stage = Stage.SUBJECT_LIGHT
+    layer = "sky"
 
     def planes(self) -> PlaneUse:
         """Read and write light; coverage and direction decide where.
@@ -156,7 +158,7 @@ class SkyWindow(Operator[SkyWindowParameters]):
         own = (0.5 * SUN_RADIUS_RAD) ** 2 + math.radians(self.parameters.sun_blur) ** 2
         return own + small * widening(setup.optics.beam.index)
 
-    def apply(self, planes: Planes, tile: Tile, shot: Shot, prepared: Any) -> Planes:
+    def apply(self, planes: Planes, tile: Tile, shot: Shot, prepared: _Prepared) -> Planes:
         """Fill in."""
         mu, alpha = planes["downward"], planes["alpha"]
         rows, columns = np.nonzero((mu < 0.0) & (alpha < 1.0))

@@ -19,7 +19,7 @@ from pydantic import Field, model_validator
 
 from halocline._typing import F32, F64
 from halocline.filters.splat import Area, Drawing
-from halocline.graph.operator import Operator, Planes, PlaneUse, Tile
+from halocline.graph.operator import Operator, Planes, PlaneUse, Stage, Tile
 from halocline.graph.sea import Sea
 from halocline.graph.shot import Shot
 from halocline.named_files import Picture
@@ -61,8 +61,6 @@ from halocline.quantities import (
 Vector = tuple[Position, Position, Position]
 # Contrast of a particle is gone after this many attenuation lengths: exp(-5) is 0.7 %.
 _SIGHT_LENGTHS = 5.0
-# Planes of light that earlier steps have added between lens and surface.
-_LIGHT_OF_WATER = ("veil", "shafts", "lamp_haze")
 
 
 class MatterClass(Strict):
@@ -267,17 +265,21 @@ class _Prepared:
     clouds: HazeClouds | None
 
 
-class SuspendedMatter(Operator[SuspendedMatterParameters]):
+class SuspendedMatter(Operator[SuspendedMatterParameters, _Prepared]):
     """Lays particles over the picture and adds the haze of those too small to see."""
 
     Parameters = SuspendedMatterParameters
+    stage = Stage.FLOATING
+    layer = "particles"
+    uses = frozenset({"light.lamps", "light.reference_depth", "light.veil_brightness", "light.veil_tint"})
 
     def planes(self) -> PlaneUse:
         """Read light and geometry; write light, and the particles by themselves with their range."""
         return PlaneUse(
             reads=frozenset({"bands", "alpha", "range", "downward", "sun_cosine"}),
-            optional=frozenset({"coverage", "far_range", "far_share", *_LIGHT_OF_WATER}),
+            optional=frozenset({"coverage", "far_range", "far_share"}),
             writes=frozenset({"bands", "alpha", "particles", "particle_alpha", "particle_range"}),
+            added=True,
         )
 
     def idle(self, shot: Shot) -> bool:  # noqa: ARG002 - part of the protocol
@@ -441,7 +443,7 @@ def _add_haze(
         more = (haze.scattering / shot.path.bands.scattering).astype(np.float32)
         light += planes["lamp_haze"] * more[:, None, None]
     # What the water itself threw in along the way lies only in part behind the haze.
-    of_water = [planes[name] for name in _LIGHT_OF_WATER if name in planes]
+    of_water = [planes[name] for name in tile.added if name in planes]
     water = sum(of_water[1:], start=of_water[0]) if of_water else np.zeros((len(bands), 0), np.float32)
     lay_haze(
         bands.reshape(len(bands), -1),

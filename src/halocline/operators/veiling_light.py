@@ -6,12 +6,12 @@ down, and is the whole picture where nothing is hit.
 
 from __future__ import annotations
 
-from typing import Any, Literal
+from typing import Literal
 
 import numpy as np
 
 from halocline._typing import F32
-from halocline.graph.operator import Operator, Planes, PlaneUse, Tile
+from halocline.graph.operator import Operator, Planes, PlaneUse, Stage, Tile
 from halocline.graph.shot import Shot
 from halocline.physics.path.transport import VeilGeometry, veiling_light
 from halocline.quantities import Strict
@@ -30,10 +30,24 @@ class VeilingLightParameters(Strict):
     open_water: Literal["fill", "leave"] = "fill"
 
 
-class VeilingLight(Operator[VeilingLightParameters]):
+class VeilingLight(Operator[VeilingLightParameters, None]):
     """Adds j (1 - exp(-k s)) / k to each band."""
 
     Parameters = VeilingLightParameters
+    stage = Stage.VEIL
+    layer = "veil"
+    once = True
+    uses = frozenset(
+        {
+            "light.reference_depth",
+            "light.veil_brightness",
+            "light.veil_tint",
+            "story.downwelling_scale",
+            "story.softness",
+            "story.subject_range",
+            "story.veil_scale",
+        }
+    )
 
     def planes(self) -> PlaneUse:
         """Read light, coverage and geometry; write light, coverage and the veil by itself.
@@ -45,13 +59,14 @@ class VeilingLight(Operator[VeilingLightParameters]):
             reads=frozenset({"bands", "alpha", "range", "downward", "sun_cosine"}),
             optional=frozenset({"far_range", "far_share", "path_length", "far_path_length"}),
             writes=frozenset({"bands", "alpha", "coverage", "veil"}),
+            adds=frozenset({"veil"}),
         )
 
     def idle(self, shot: Shot) -> bool:
         """Without brightness, or with the veil scaled away, nothing changes."""
         return 0.0 in (shot.path.veil_brightness, shot.path.veil_scale)
 
-    def apply(self, planes: Planes, tile: Tile, shot: Shot, prepared: Any) -> Planes:  # noqa: ARG002
+    def apply(self, planes: Planes, tile: Tile, shot: Shot, prepared: None) -> Planes:  # noqa: ARG002
         """Add the veil."""
         alpha = planes["alpha"]
         veil = veiling_light(shot.path, self._geometry(planes, shot))

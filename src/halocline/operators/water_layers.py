@@ -17,7 +17,7 @@ from pydantic import Field
 from halocline._typing import F32, F64
 from halocline.filters.displacement import Grid
 from halocline.filters.pyramid_blur import bands_of_rows, in_parallel
-from halocline.graph.operator import WHOLE, Operator, Planes, PlaneUse, Tile
+from halocline.graph.operator import WHOLE, Operator, Planes, PlaneUse, Stage, Tile
 from halocline.graph.shot import Shot
 from halocline.operators.shared.layer_parameters import WaterLayer
 from halocline.operators.shared.view_rays import Rays, grid_rays
@@ -68,10 +68,12 @@ class WaterLayersParameters(Strict):
     fringes: Ratio = 1.0
 
 
-class WaterLayers(Operator[WaterLayersParameters]):
+class WaterLayers(Operator[WaterLayersParameters, tuple[Layer, ...]]):
     """Displaces, blurs and mirrors what lies beyond the layers."""
 
     Parameters = WaterLayersParameters
+    stage = Stage.LAYERS
+    layer = "shimmer"
 
     def planes(self) -> PlaneUse:
         """Read colour, coverage and range; write colour, coverage, displacement and blur in pixels."""

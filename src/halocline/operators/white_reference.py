@@ -6,13 +6,11 @@ through the same water as the picture; the gain that brings it to its value is g
 
 from __future__ import annotations
 
-from typing import Any
-
 import numpy as np
 
 from halocline._typing import F32, F64
 from halocline.errors import GraphError
-from halocline.graph.operator import Operator, Planes, PlaneUse, Tile
+from halocline.graph.operator import Operator, Planes, PlaneUse, Stage, Tile
 from halocline.graph.shot import Shot
 from halocline.quantities import Factor, Length, Position, Share, Strict
 
@@ -44,10 +42,14 @@ class WhiteReferenceParameters(Strict):
     largest_gain: Factor = 16.0
 
 
-class WhiteReference(Operator[WhiteReferenceParameters]):
+class WhiteReference(Operator[WhiteReferenceParameters, F64]):
     """Multiplies each colour channel by one number a frame."""
 
     Parameters = WhiteReferenceParameters
+    stage = Stage.EXPOSURE
+    whole = True
+    once = True
+    uses = frozenset({"light.reference_depth", "story.downwelling_scale"})
 
     def planes(self) -> PlaneUse:
         """Read and write colour."""
@@ -81,7 +83,7 @@ class WhiteReference(Operator[WhiteReferenceParameters]):
         rgb: F64 = path.bands.down @ bands
         return rgb
 
-    def apply(self, planes: Planes, tile: Tile, shot: Shot, prepared: Any) -> Planes:  # noqa: ARG002
+    def apply(self, planes: Planes, tile: Tile, shot: Shot, prepared: F64) -> Planes:  # noqa: ARG002
         """Give the gain."""
         gains: F32 = prepared.astype(np.float32)
         return {"rgb": planes["rgb"] * gains[:, None, None]}

@@ -8,9 +8,10 @@ from __future__ import annotations
 from collections.abc import Callable, Iterator
 from dataclasses import dataclass
 from itertools import pairwise
-from typing import Any
 
 from halocline.errors import HaloclineError
+from halocline.graph.operator import Source, Stage
+from halocline.operators.registry import operators
 from halocline.presets.build import story_report
 from halocline.presets.curves import key_frames
 from halocline.presets.document import Document
@@ -19,50 +20,8 @@ from halocline.presets.preset import Look, Preset
 from halocline.presets.sections import StepHead
 from halocline.rgb import LINEAR_REC709
 
-# Steps in the order of the light; a step that comes before one that light meets earlier works on the wrong
-# light. Steps of one rank may come in any order. Forward scatter sees for itself what is the subject's light.
-ORDER = {
-    "downwelling": 0,
-    "caustics": 0,
-    "sky_window": 0,
-    "lamps": 0,
-    "rim_light": 0,
-    "draw_near": 0,
-    "attenuation": 1,
-    "lamp_backscatter": 2,
-    "veiling_light": 3,
-    "layered_water": 3,
-    "light_shafts": 4,
-    "suspended_matter": 5,
-    "bubbles": 5,
-    "water_layers": 6,
-    "white_reference": 7,
-    "flat_port": 8,
-    "dome_port": 8,
-    "measured_port": 8,
-}
-# Steps that make sense only once: each stands for all of the water.
-ONCE = ("downwelling", "attenuation", "veiling_light", "white_reference")
 # Daylight at this depth is below a millionth in the clearest sea (Kd 0.02 1/m and more, jerlov1976).
 DARK_DEPTH_M = 700.0
-# Sections whose keys do nothing unless one of these operators is there.
-USED_BY: dict[KeyPath, tuple[str, ...]] = {
-    ("light", "veil_brightness"): (
-        "veiling_light",
-        "layered_water",
-        "light_shafts",
-        "suspended_matter",
-        "bubbles",
-    ),
-    ("light", "veil_tint"): ("veiling_light", "layered_water", "light_shafts", "suspended_matter", "bubbles"),
-    ("light", "lamps"): ("lamps", "lamp_backscatter", "suspended_matter"),
-    ("light", "reference_depth"): ("downwelling", "veiling_light", "white_reference", "suspended_matter"),
-    ("story", "attenuation_scale"): ("attenuation",),
-    ("story", "veil_scale"): ("veiling_light", "layered_water"),
-    ("story", "downwelling_scale"): ("downwelling", "veiling_light", "white_reference"),
-    ("story", "subject_range"): ("attenuation", "veiling_light", "layered_water"),
-    ("story", "softness"): ("attenuation", "veiling_light", "layered_water"),
-}
 
 
 @dataclass(frozen=True)
@@ -105,22 +64,35 @@ def kinds(document: Document, look: Look) -> dict[str, str]:
 
 
 def _in_vain(document: Document, look: Look) -> Iterator[Remark]:
-    there = set(kinds(document, look).values())
-    for (section, key), users in USED_BY.items():
-        if key in document.tables.get(section, {}) and not there.intersection(users):
+    there = frozenset().union(*(step.operator.uses for step in look.graph.steps))
+    for key, users in _users().items():
+        section, _, name = key.partition(".")
+        if name in document.tables.get(section, {}) and key not in there:
             yield Remark(
-                document.where((section, key)),
-                f"{section}.{key} is set, but no step uses it",
+                document.where((section, name)),
+                f"{key} is set, but no step uses it",
                 f"Add one of the steps {', '.join(users)}, or take the key out.",
             )
     if not look.light.lamps:
-        for name, kind in kinds(document, look).items():
-            if kind == "lamp_backscatter" or (kind == "lamps" and _own(document, name, "daylight") is None):
-                yield Remark(
-                    document.where(("steps", name)),
-                    f"the step {name} has no lamps to work with",
-                    "Add a table [[light.lamps]], or take the step out.",
-                )
+        for step in _needing(look, Source.LAMPS):
+            yield Remark(
+                document.where(("steps", step)),
+                f"the step {step} has no lamps to work with",
+                "Add a table [[light.lamps]], or take the step out.",
+            )
+
+
+def _users() -> dict[str, list[str]]:
+    """Return the operators that obey each key of the sections that not every look obeys."""
+    users: dict[str, list[str]] = {}
+    for name, kind in operators().items():
+        for key in sorted(kind.uses):
+            users.setdefault(key, []).append(name)
+    return users
+
+
+def _needing(look: Look, source: Source) -> list[str]:
+    return [step.name for step in look.graph.steps if source in step.operator.needs()]
 
 
 def _put_aside(document: Document, look: Look) -> Iterator[Remark]:
@@ -146,16 +118,20 @@ def _file_of(document: Document, path: KeyPath) -> str:
 
 
 def _out_of_order(document: Document, look: Look) -> Iterator[Remark]:
-    done = [(name, kind) for name, kind in kinds(document, look).items() if kind in ORDER]
-    for (name, kind), (later, after) in pairwise(done):
-        if ORDER[kind] > ORDER[after]:
+    placed = [step for step in look.graph.steps if step.operator.stage is not Stage.ANYWHERE]
+    for step, later in pairwise(placed):
+        if step.operator.stage > later.operator.stage:
             yield Remark(
-                document.where(("steps", later)),
-                f"{later} comes after {name}, though light meets it before",
-                f'Say  after = "..."  in [steps.{later}], so that it comes before {name}.',
+                document.where(("steps", later.name)),
+                f"{later.name} comes after {step.name}, though light meets it before",
+                f'Say  after = "..."  in [steps.{later.name}], so that it comes before {step.name}.',
             )
-    for kind in ONCE:
-        twice = [name for name, other in done if other == kind]
+    done: dict[str, list[str]] = {}
+    of_once = {step.name for step in look.graph.steps if step.operator.once}
+    for name, kind in kinds(document, look).items():
+        if name in of_once:
+            done.setdefault(kind, []).append(name)
+    for kind, twice in done.items():
         if len(twice) > 1:
             yield Remark(
                 document.where(("steps", twice[1])),
@@ -165,7 +141,6 @@ def _out_of_order(document: Document, look: Look) -> Iterator[Remark]:
 
 
 def _against_physics(document: Document, look: Look) -> Iterator[Remark]:
-    done = set(kinds(document, look).values())
     depth, reference = look.place.camera_depth, look.light.reference_depth
     if reference is not None and reference < 0:
         yield Remark(
@@ -190,10 +165,11 @@ def _against_physics(document: Document, look: Look) -> Iterator[Remark]:
             f"the lens is {reference - depth:g} m above the reference depth, beyond the bands' fit",
             "Bring the two together, or raise bands.depth.",
         )
-    if done & {"caustics", "light_shafts"} and look.light.overcast >= 1.0:
+    sunny = _needing(look, Source.SUN)
+    if sunny and look.light.overcast >= 1.0:
         yield Remark(
             document.where(("light", "overcast")),
-            "caustics and light shafts are asked for under a sky without sun",
+            f"{' and '.join(sunny)} cannot be had under a sky without sun",
             "Lower light.overcast, or take those steps out.",
         )
     farthest = look.story.subject_range
@@ -203,10 +179,6 @@ def _against_physics(document: Document, look: Look) -> Iterator[Remark]:
             f"the subject is at {farthest:g} m, the bands are fitted to {look.bands.range:g} m",
             "Raise bands.range; the remap usually keeps it harmless.",
         )
-
-
-def _own(document: Document, step: str, key: str) -> Any:
-    return document.tables.get("steps", {}).get(step, {}).get(key)
 
 
 def _of_water(preset: Preset) -> Iterator[Remark]:

@@ -13,7 +13,7 @@ from pydantic import Field
 from halocline._typing import F32, F64
 from halocline.filters.displacement import Grid, normalised_map, overscan_needed, sample_sharp
 from halocline.filters.pyramid_blur import VaryingBlur, bands_of_rows, in_parallel
-from halocline.graph.operator import WHOLE, Operator, P, Planes, PlaneUse, Tile
+from halocline.graph.operator import WHOLE, Operator, P, Planes, PlaneUse, Stage, Tile
 from halocline.graph.shot import Shot
 from halocline.imaging.camera import Camera
 from halocline.imaging.frame import Window
@@ -252,9 +252,11 @@ def seen_through(planes: Planes, picture: PortPicture, display_window: Window, t
     return {"rgb": colour, "alpha": coverage, **record}
 
 
-class PortOperator(Operator[P]):
+class PortOperator(Operator[P, PortPicture]):
     """A port, whatever kind: a fixed displacement and blur of the whole picture."""
 
+    stage = Stage.PORT
+    whole = True
     # As a warning names it.
     port_name: ClassVar[str]
 
