@@ -191,7 +191,7 @@ def test_a_scaled_matrix_is_used_without_its_scale_and_told() -> None:
 
 @pytest.mark.parametrize("bad", [np.zeros((4, 4)), np.full((4, 4), np.nan)])
 def test_a_matrix_that_cannot_be_inverted_is_refused(bad: F64) -> None:
-    with pytest.raises(CameraError, match=r"E-CAMERA-MATRIX.*\n.*State the camera"):
+    with pytest.raises(CameraError, match=r"E-CAMERA-MATRIX.*\n.*Correct the attribute worldToCamera"):
         find_camera(part(worldToCamera=matrix(bad), **LENS))
 
 

@@ -12,7 +12,8 @@ import numpy as np
 import pytest
 
 from halocline.imaging.exr import read_channels, read_header
-from halocline.imaging.load import InputSpec, load
+from halocline.imaging.input_spec import InputSpec
+from halocline.imaging.load import load
 
 FOLDER = Path(__file__).parents[2] / "demo_frames"
 

@@ -168,7 +168,7 @@ def test_the_result_of_a_pixel_does_not_depend_on_pixels_far_away(scene: Scene) 
 
 
 def test_a_normalised_pass_without_planes_says_what_to_state(scene: Scene) -> None:
-    with pytest.raises(DepthError, match=r"E-DEPTH-PLANES.*\n.*State near and far"):
+    with pytest.raises(DepthError, match=r"E-DEPTH-PLANES.*\n.*Set input.near and input.far"):
         ranged(scene, passes_of(scene)["normalised"], sharp(kind="normalised"))
 
 

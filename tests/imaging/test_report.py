@@ -16,7 +16,7 @@ from halocline.errors import ReadError, SequenceError
 from halocline.imaging.depth import DepthSpec
 from halocline.imaging.exr import Attribute, Part
 from halocline.imaging.exr_write import PartPixels, write_exr
-from halocline.imaging.load import InputSpec
+from halocline.imaging.input_spec import InputSpec
 from halocline.imaging.report import inspect
 
 if TYPE_CHECKING:

@@ -21,7 +21,8 @@ from halocline.graph.graph import Graph
 from halocline.graph.planes import is_pass
 from halocline.imaging.camera import Camera
 from halocline.imaging.camera_track import CameraTrack
-from halocline.imaging.load import InputSpec, Loaded, Template, View, load
+from halocline.imaging.input_spec import InputSpec
+from halocline.imaging.load import Loaded, Template, View, load
 from halocline.imaging.save import Picture, save
 from halocline.imaging.survey import cameras_in, planes_in
 from halocline.presets.build import make_shot

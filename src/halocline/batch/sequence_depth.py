@@ -13,7 +13,8 @@ from dataclasses import replace
 from halocline.batch.task import FrameTask, InputFiles, input_spec
 from halocline.errors import HaloclineError
 from halocline.imaging.depth import DepthSpec
-from halocline.imaging.load import InputSpec, load
+from halocline.imaging.input_spec import InputSpec
+from halocline.imaging.load import load
 from halocline.imaging.survey import planes_in
 from halocline.presets.preset import Preset
 

@@ -8,7 +8,7 @@ from pathlib import Path
 
 from halocline.imaging.camera_metadata import CameraStatement
 from halocline.imaging.depth import DepthSpec
-from halocline.imaging.load import InputSpec
+from halocline.imaging.input_spec import InputSpec
 from halocline.presets.preset import Look, Preset
 from halocline.units import metres_per_scene_unit
 
@@ -83,6 +83,7 @@ def input_spec(look: Look) -> InputSpec:
             near=None if section.near is None else section.near / unit,
             far=None if section.far is None else section.far / unit,
             edges=section.depth_edges,
+            pass_unit_m=None if section.depth_unit is None else metres_per_scene_unit(section.depth_unit),
         ),
         camera=CameraStatement(
             focal_length_mm=camera.focal_length_mm,

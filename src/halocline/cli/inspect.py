@@ -11,7 +11,7 @@ import typer
 from halocline.cli.examples import examples
 from halocline.cli.exit_status import SOME_FAILED
 from halocline.cli.options import DepthOption
-from halocline.imaging.load import InputSpec
+from halocline.imaging.input_spec import InputSpec
 from halocline.imaging.report import inspect as inspect_files
 from halocline.units import metres_per_scene_unit
 

@@ -19,6 +19,7 @@ from halocline._typing import F64
 from halocline.errors import CameraError
 from halocline.imaging.camera import Camera, pinhole
 from halocline.imaging.exr import Part
+from halocline.imaging.names import words
 
 DEFAULT_FOCAL_MM = 35.0
 DEFAULT_FILM_MM = 36.0
@@ -26,6 +27,29 @@ DEFAULT_FILM_MM = 36.0
 _FOCAL_NAMES = ("pinholeFocalLength", "effectiveFocalLength", "nominalFocalLength", "Exif:FocalLength")
 # Two ways of stating one lens agree to their rounding; more is a mistake in the file.
 _LENS_TOLERANCE = 0.01
+_SCALES = "the camera matrix scales by"
+_NO_PERSPECTIVE = frozenset(
+    [
+        "orthographic",
+        "ortho",
+        "orthogonal",
+        "parallel",
+        "isometric",
+        "fisheye",
+        "spherical",
+        "cylindrical",
+        "panoramic",
+        "panorama",
+        "latlong",
+        "equirectangular",
+        "cubemap",
+        "cube",
+        "cubic",
+        "environment",
+        "vr",
+        "omnidirectional",
+    ]
+)
 
 Matrix = tuple[tuple[float, float, float, float], ...]
 
@@ -68,10 +92,11 @@ class CameraStatement:
 
 @dataclass(frozen=True)
 class FoundCamera:
-    """A camera and what a person should know about where it comes from."""
+    """A camera, what to know about where it comes from, and which of that doubts its unit."""
 
     camera: Camera
     warnings: tuple[str, ...]
+    doubts: tuple[str, ...] = ()
 
 
 @dataclass(frozen=True)
@@ -116,8 +141,9 @@ def find_camera(
     lens = _lens(part, view, said, warnings)
     if found is None:
         warnings.append(
-            "no camera matrix in the metadata: taken as a level camera at the origin. Looks that depend on "
-            "up, down and the water's surface need a stated camera."
+            "no camera matrix in the metadata: taken as a level camera at the origin, "
+            "so up, down and movement are not the shot's. Render the attribute worldToCamera into the "
+            "files; place.camera_depth says how deep the lens is."
         )
         matrix_source = "level camera assumed"
     placed: F64 = np.eye(4) if found is None else found.copy()
@@ -137,7 +163,49 @@ def find_camera(
             source=f"matrix: {matrix_source}; lens: {lens.source}",
         ),
         tuple(warnings),
+        tuple(warning for warning in warnings if warning.startswith(_SCALES)),
     )
+
+
+def refuse_projection(part: Part) -> None:
+    """Refuse a picture that no pinhole camera took, as far as its metadata tells.
+
+    Raises
+    ------
+    CameraError
+        ``E-CAMERA-PROJECTION`` for environments, and for cameras that are called or are no perspective.
+    """
+    said = part.environment or _named_projection(part)
+    if not said and _is_parallel(part):
+        said = "orthographic (its worldToNDC does not depend on depth)"
+    if said:
+        raise CameraError(
+            f"the picture is {said}: no perspective, so its depth and its view rays are not known here",
+            code="E-CAMERA-PROJECTION",
+            where=f'part "{part.name}"' if part.name else None,
+            mend="Render through a perspective camera, or project the picture for one first.",
+        )
+
+
+def _named_projection(part: Part) -> str:
+    """Return what an attribute such as "cameraType" or "projection" calls a camera that is no perspective."""
+    for name, entry in part.attributes.items():
+        asked = set(words(name))
+        if isinstance(entry.value, str) and (
+            "projection" in asked or ("camera" in asked and asked & {"type", "model", "kind"})
+        ):
+            called = {*words(entry.value), "".join(words(entry.value))}
+            if called & _NO_PERSPECTIVE:
+                return f'"{entry.value}" ({name})'
+    return ""
+
+
+def _is_parallel(part: Part) -> bool:
+    to_ndc = _matrix_entry(part, part.view, "worldToNDC")
+    if to_ndc is None or not np.isfinite(to_ndc).all():
+        return False
+    # In perspective, what divides depends on the place; for row or column vectors.
+    return not to_ndc[:3, 3].any() and not to_ndc[3, :3].any()
 
 
 def camera_to_world(world_to_camera: F64) -> F64:
@@ -163,7 +231,7 @@ def camera_to_world(world_to_camera: F64) -> F64:
             "the camera matrix cannot be inverted",
             code="E-CAMERA-MATRIX",
             where="worldToCamera",
-            mend="State the camera instead.",
+            mend="Correct the attribute worldToCamera, or leave it out: the camera is then taken as level.",
         )
     if determinant < 0:
         # Left-handed, as the standard has it: +z is ahead. Turn z round to look down -z.
@@ -200,8 +268,8 @@ def _matrix(part: Part, view: str, said: CameraStatement, warnings: list[str]) -
     scale = axis_scale(matrix)
     if abs(scale - 1.0) > 1e-3:
         warnings.append(
-            f"the camera matrix scales by {1 / scale:.4g}: one unit of the depth pass may be {scale:.4g} "
-            "units of the world. The scale was taken out; check the scene unit."
+            f"{_SCALES} {1 / scale:.4g}: one unit of the depth pass may be {scale:.4g} "
+            "units of the world. The scale was taken out; check input.depth_unit and input.scene_unit."
         )
         matrix[:3, :3] *= 1.0 / scale
     return matrix, "worldToCamera"

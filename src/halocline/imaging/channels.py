@@ -1,38 +1,25 @@
-"""Which channel is what: OpenEXR's naming conventions, views, and layers.
+"""Which channels a file has: OpenEXR's naming conventions, views, layers and parts made one.
 
 A channel's full name is ``layer.view.component``; the default view of a file is not spelt. In a file of
 several parts, a part's name stands for a layer, and its ``view`` attribute for the view. Everything here
-works on *logical* names, with the view taken out: ``R``, ``N.X``, ``depth.Z``.
+works on *logical* names: the part's name and the channel's joined, and the view taken out. ``Z`` in a part
+``depth`` is ``depth.Z``, and so is ``depth.Z`` there; ``R`` in a part ``diffuse`` is ``diffuse.R`` and never
+stands for the picture.
 """
 
 from __future__ import annotations
 
 from collections.abc import Iterable, Mapping, Sequence
 from dataclasses import dataclass
+from functools import cached_property
 
 from halocline.errors import ChannelError, did_you_mean
 from halocline.imaging.exr import Header, Part
+from halocline.imaging.names import is_utility, words
 
-BEAUTY_LAYERS = ("rgba", "rgb", "beauty", "combined", "composite", "c", "ci", "main")
-DEPTH_NAMES = (
-    "z",
-    "depth.z",
-    "depth.v",
-    "depth.y",
-    "depth.r",
-    "depth",
-    "zdepth.z",
-    "zdepth",
-    "range",
-    "range.y",
-    "range.z",
-    "distance",
-    "distance.y",
-    "distance.z",
-)
-NORMAL_LAYERS = ("n", "normal", "normals", "worldnormal", "world_normal")
-POSITION_LAYERS = ("p", "position", "worldposition", "world_position", "pworld", "point")
-_COMPONENTS = (("x", "y", "z"), ("r", "g", "b"))
+Path = tuple[str, ...]
+
+_COLOURS = (("r", "g", "b"), ("red", "green", "blue"))
 
 
 @dataclass(frozen=True)
@@ -43,61 +30,136 @@ class Channel:
     name: str
     logical: str
 
+    @property
+    def path(self) -> Path:
+        """The pieces of the layer it is in; none for a bare name."""
+        return tuple(self.logical.split(".")[:-1])
+
+    @property
+    def component(self) -> str:
+        """The last piece of its name, in small letters."""
+        return self.logical.rpartition(".")[2].lower()
+
 
 @dataclass(frozen=True)
 class ViewChannels:
-    """All channels that belong to one view of a file."""
+    """All channels that belong to one view of a file.
+
+    Attributes
+    ----------
+    view, where
+        Name of the view; the file.
+    channels
+        Without those of deep parts, where there are flat ones.
+    """
 
     view: str
     where: str
     channels: tuple[Channel, ...]
 
-    def find(self, name: str) -> Channel | None:
-        """Return the channel of that full or logical name; case counts only where it must."""
+    @cached_property
+    def layers(self) -> Mapping[Path, Mapping[str, Channel]]:
+        """Channels by component (in small letters) by the pieces of their layer."""
+        found: dict[Path, dict[str, Channel]] = {}
         for channel in self.channels:
-            if name in {channel.name, channel.logical}:
-                return channel
-        for channel in self.channels:
-            if name.lower() in {channel.name.lower(), channel.logical.lower()}:
-                return channel
+            found.setdefault(channel.path, {}).setdefault(channel.component, channel)
+        return found
+
+    def colours(self, path: Path) -> list[Channel] | None:
+        """Return red, green and blue of a layer, or None where it does not have all three."""
+        components = self.layers.get(path, {})
+        for names in _COLOURS:
+            if all(name in components for name in names):
+                return [components[name] for name in names]
         return None
 
-    def need(self, name: str, what: str) -> Channel:
-        """Return a channel named by the user.
+    def is_vector_component(self, channel: Channel) -> bool:
+        """Tell whether a channel is one of X, Y, Z in its layer."""
+        return is_vector_component(channel.component, self.layers[channel.path])
+
+    def named(self, name: str) -> list[Channel]:
+        """Return the channels that a name may mean.
+
+        A whole logical name means that channel. Anything else means all whose name ends so: ``Z`` is
+        ``depth.Z``, and ``N.Z`` only where no depth is called so. Case counts only where it must.
+        """
+        for fold in (str, str.lower):
+            asked = fold(name)
+            whole = [channel for channel in self.channels if fold(channel.logical) == asked]
+            if whole:
+                return whole[:1]
+            ends = [
+                channel
+                for channel in self.channels
+                if fold(channel.name) == asked or fold(channel.logical).endswith(f".{asked}")
+            ]
+            if ends:
+                # A bare "Z" is never the third component of a vector.
+                return [each for each in ends if "." in name or not self.is_vector_component(each)]
+        return []
+
+    def need(self, name: str, what: str, key: str) -> Channel:
+        """Return the one channel that a name given by the user means.
+
+        Parameters
+        ----------
+        name
+            What the user wrote.
+        what, key
+            What it is for, and where it was written, for the message.
 
         Raises
         ------
         ChannelError
-            ``E-CHANNEL-MISSING`` where there is none of that name.
+            ``E-CHANNEL-MISSING`` where there is none of that name, ``E-CHANNEL-AMBIGUOUS`` where there are
+            several.
         """
-        found = self.find(name)
-        if found is None:
-            raise self.missing(f'no channel "{name}" for {what}', name)
-        return found
+        found = self.named(name)
+        if not found:
+            raise self.missing(f'no channel "{name}" for {what} ({key})', name)
+        if len(found) > 1:
+            raise self.ambiguous(
+                f'"{name}" for {what} may mean several channels', key, [each.logical for each in found]
+            )
+        return found[0]
 
-    def missing(self, message: str, name: str = "") -> ChannelError:
+    def missing(self, message: str, name: str = "", *, mend: str = "") -> ChannelError:
         """Build the error that lists what there is."""
         names = [channel.logical for channel in self.channels]
-        view = f', view "{self.view}"' if self.view else ""
         return ChannelError(
             message,
             code="E-CHANNEL-MISSING",
-            where=self.where + view,
-            mend=f"It has: {', '.join(names) or 'nothing'}.{did_you_mean(name, names) if name else ''}",
+            where=self.place,
+            mend=f"It has: {', '.join(names) or 'nothing'}.{did_you_mean(name, names) if name else ''}"
+            + (f" {mend}" if mend else ""),
         )
+
+    def ambiguous(self, message: str, key: str, names: Iterable[str]) -> ChannelError:
+        """Build the error that lists what may be meant, with the key to type."""
+        choices = " or ".join(f'{key} = "{name}"' for name in names)
+        return ChannelError(
+            message, code="E-CHANNEL-AMBIGUOUS", where=self.place, mend=f"Say which: {choices}."
+        )
+
+    @property
+    def place(self) -> str:
+        """The file, and the view where it has one."""
+        return self.where + (f', view "{self.view}"' if self.view else "")
 
 
 def views_of(header: Header) -> tuple[ViewChannels, ...]:
     """Sort a file's channels by view; one view without a name where the file has none."""
     names = view_names(header)
-    default = names[0]
+    flat = [part for part in header.parts if not part.deep]
+    parts = flat or header.parts
+    prefixes = {part.index: _layer_of_part(part, names, alone=len(parts) == 1) for part in parts}
     found = []
     for view in names:
         channels = [
             Channel(part, name, logical)
-            for part in header.parts
+            for part in parts
             for name in part.channels
-            if (logical := _logical(part, name, view, default, names)) is not None
+            if (logical := _logical(part, name, prefixes[part.index], view, names)) is not None
         ]
         found.append(ViewChannels(view, str(header.path), tuple(channels)))
     return tuple(found)
@@ -115,43 +177,34 @@ def view_names(header: Header) -> tuple[str, ...]:
     return tuple(names) or ("",)
 
 
-def beauty_of(view: ViewChannels, layer: str = "") -> tuple[list[Channel], Channel | None]:
-    """Return the red, green and blue channels of the beauty, and its alpha where it has one.
-
-    Raises
-    ------
-    ChannelError
-        ``E-CHANNEL-MISSING`` where there is no beauty, ``E-CHANNEL-AMBIGUOUS`` where several layers might be.
-    """
-    prefix = f"{layer}." if layer else _beauty_prefix(view)
-    colours = [view.find(f"{prefix}{component}") for component in "RGB"]
-    if not all(colours):
-        raise view.missing(f"no R, G and B for the beauty{f' in layer {layer!r}' if layer else ''}", layer)
-    found = [channel for channel in colours if channel is not None]
-    return found, _alpha_of(view, prefix, found[0])
+def is_vector_component(name: str, components: Iterable[str]) -> bool:
+    """Tell whether a component is one of X, Y, Z among those of its layer, all in small letters."""
+    return name in {"x", "y", "z"} and {"x", "y", "z"} <= set(components)
 
 
-def depth_of(view: ViewChannels) -> Channel | None:
-    """Return the depth channel by its usual names, or None."""
-    by_name = {channel.logical.lower(): channel for channel in reversed(view.channels)}
-    for name in DEPTH_NAMES:
-        if name in by_name and not is_vector_component(by_name[name]):
-            return by_name[name]
-    # Layers within layers ("viewlayer.depth.Z"), or parts whose names say nothing ("part1.Z").
-    ends = sorted(name for name in by_name if name.endswith(".z") and not is_vector_component(by_name[name]))
-    said = [name for name in ends if "depth" in name]
-    return by_name[(said or ends)[0]] if ends else None
+def colour_layers(view: ViewChannels) -> list[Path]:
+    """Return the layers that have red, green and blue as light has them: not as whole numbers."""
+    found = []
+    for path in view.layers:
+        colours = view.colours(path)
+        if colours is not None and all(each.part.channels[each.name] != "uint" for each in colours):
+            found.append(path)
+    return found
 
 
-def vector_of(view: ViewChannels, layers: Iterable[str]) -> list[Channel] | None:
-    """Return the three channels of the first of these layers that is there (X Y Z or R G B), or None."""
-    by_name = {channel.logical.lower(): channel for channel in reversed(view.channels)}
-    for layer in layers:
-        for components in _COMPONENTS:
-            found = [by_name.get(f"{layer.lower()}.{component}") for component in components]
-            if all(found):
-                return [channel for channel in found if channel is not None]
-    return None
+def layer_named(view: ViewChannels, name: str, among: Iterable[Path]) -> list[Path]:
+    """Return the layers that a name may mean: the whole name, or else all that end so; case if it must."""
+    among = list(among)
+    for fold in (str, str.lower):
+        asked = tuple(fold(name).split("."))
+        folded = [(path, tuple(fold(piece) for piece in path)) for path in among]
+        whole = [path for path, pieces in folded if pieces == asked]
+        ends = [path for path, pieces in folded if pieces[-len(asked) :] == asked]
+        if whole or ends:
+            return whole or ends
+    # A file of one part has no layer by the part's name, but a person may use it.
+    alone = {channel.part.name for channel in view.channels}
+    return [()] if alone == {name} and () in among else []
 
 
 def light_of(view: ViewChannels, lights: Mapping[str, str], name: str) -> list[Channel]:
@@ -169,74 +222,74 @@ def light_of(view: ViewChannels, lights: Mapping[str, str], name: str) -> list[C
     Raises
     ------
     ChannelError
-        ``E-CHANNEL-MISSING`` where the layer is not there.
+        ``E-CHANNEL-MISSING`` where the layer is not there, ``E-CHANNEL-AMBIGUOUS`` where several are.
     """
     layer = lights.get(name, name)
-    found = [view.find(f"{layer}.{component}") for component in "RGB"]
-    if not all(found):
-        raise view.missing(f'no {layer}.R, {layer}.G and {layer}.B for the light "{name}"', f"{layer}.R")
-    return [channel for channel in found if channel is not None]
+    found = layer_named(view, layer, colour_layers(view))
+    if not found:
+        raise view.missing(
+            f'no {layer}.R, {layer}.G and {layer}.B for the light "{name}"',
+            f"{layer}.R",
+            mend=f'Say which layer it is: input.lights = {{ {name} = "LAYER" }}.',
+        )
+    if len(found) > 1:
+        raise view.ambiguous(
+            f'several layers may be the light "{name}"',
+            f"input.lights.{name}",
+            [".".join(path) for path in found],
+        )
+    colours = view.colours(found[0])
+    assert colours is not None
+    return colours
 
 
-def _logical(part: Part, name: str, view: str, default: str, views: Sequence[str]) -> str | None:
-    """Return the channel's name without its view, or None where it belongs to another view."""
+def _logical(part: Part, name: str, layer: Path, view: str, views: Sequence[str]) -> str | None:
+    """Return the channel's logical name, or None where it belongs to another view."""
     pieces = name.split(".")
     if part.view and part.view != view:
         return None
     if not part.view and len(views) > 1:
-        spelt = pieces[-2] if len(pieces) > 1 else ""
-        if spelt in views:
-            if spelt != view:
+        # "layer.view.component" is the standard's order; some write the view first.
+        spelt = next((place for place in (len(pieces) - 2, 0) if place >= 0 and pieces[place] in views), None)
+        if spelt is None or spelt == len(pieces) - 1:
+            if view != views[0]:
                 return None
-            del pieces[-2]
-        elif view != default:
+        elif pieces[spelt] != view:
             return None
-    layer = _layer_of_part(part, views)
-    logical = ".".join(pieces)
-    # In a part of its own, "depth" with the channel "Z", or "N" with "X", "Y", "Z", the part is the layer.
-    if layer and layer.lower() not in BEAUTY_LAYERS and len(pieces) == 1 and logical.lower() != layer.lower():
-        return f"{layer}.{logical}"
-    return logical
+        else:
+            del pieces[spelt]
+    return ".".join(_joined(layer, tuple(pieces)))
 
 
-def _layer_of_part(part: Part, views: Sequence[str]) -> str:
-    pieces = [piece for piece in part.name.split(".") if piece not in views]
-    return ".".join(pieces)
+def _joined(layer: Path, pieces: Path) -> Path:
+    """Put a part's name before a channel's, leaving out what both say: ``N`` and ``N.X`` are ``N.X``."""
+    small = tuple(piece.lower() for piece in layer)
+    for overlap in range(min(len(layer), len(pieces)), 0, -1):
+        if small[-overlap:] == tuple(piece.lower() for piece in pieces[:overlap]):
+            return (*layer[:-overlap], *pieces)
+    return (*layer, *pieces)
 
 
-def is_vector_component(channel: Channel) -> bool:
-    """Tell whether a channel "Z" is the third component of a vector, as in a part X, Y, Z."""
-    stem = channel.name[:-1]
-    letter = channel.name[-1]
-    return letter in "zZ" and all(
-        any(stem + other in channel.part.channels for other in (low, low.upper())) for low in "xy"
+def _layer_of_part(part: Part, views: Sequence[str], *, alone: bool) -> Path:
+    """Return the layer that a part's name stands for, without the view in it."""
+    own = {part.view.lower()} if part.view else {view.lower() for view in views if view}
+    pieces = tuple(
+        stripped
+        for piece in part.name.split(".")
+        if piece.lower() not in own and (stripped := _without_view(piece, own))
     )
+    if alone and not (len(pieces) == 1 and all(is_utility(word) for word in words(pieces[0]))):
+        # The name of the only part tells nothing apart; writers put the shot's name there.
+        return ()
+    return pieces
 
 
-def _beauty_prefix(view: ViewChannels) -> str:
-    logical = {channel.logical.lower() for channel in view.channels}
-    layers = [
-        channel.logical[:-1]
-        for channel in view.channels
-        if channel.logical[-1:] in {"R", "r"}
-        and {channel.logical[:-1].lower() + component for component in "gb"} <= logical
-    ]
-    known = [layer for layer in layers if layer[:-1].lower() in {"", *BEAUTY_LAYERS}]
-    if known:
-        return min(known, key=len)
-    if len(layers) > 1:
-        raise ChannelError(
-            "several layers have R, G and B, and none is named as the beauty usually is",
-            code="E-CHANNEL-AMBIGUOUS",
-            where=view.where,
-            mend=f"Name the beauty's layer: {', '.join(layer[:-1] for layer in layers)}.",
-        )
-    return layers[0] if layers else ""
-
-
-def _alpha_of(view: ViewChannels, prefix: str, red: Channel) -> Channel | None:
-    own = view.find(f"{prefix}A")
-    if own is not None or not prefix:
-        return own
-    shared = view.find("A")
-    return shared if shared is not None and shared.part is red.part else None
+def _without_view(piece: str, views: set[str]) -> str:
+    """Take a view out of a part's name, where it had to be added to make the name the only one."""
+    for view in views:
+        for sign in "_- ":
+            if piece.lower().endswith(f"{sign}{view}"):
+                return piece[: -len(view) - 1]
+            if piece.lower().startswith(f"{view}{sign}"):
+                return piece[len(view) + 1 :]
+    return piece

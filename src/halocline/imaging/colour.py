@@ -55,17 +55,22 @@ def find_space(part: Part, stated: str | None = None) -> FoundSpace:
         try:
             by_name = space_named(named)
         except ColourError:
-            warnings.append(f'the file names a colour space "{named}" that is not known here')
+            warnings.append(
+                f'the file names a colour space "{named}" that is not known here; set colour.working_space'
+            )
     if by_numbers is not None and by_name is not None and by_numbers != by_name:
         warnings.append(
             f"the file's chromaticities say {by_numbers.name}, its colour space name says {by_name.name}; "
-            "the chromaticities were taken. State the colour space if that is wrong."
+            f'the chromaticities were taken. If that is wrong, set colour.working_space = "{by_name.name}".'
         )
     if by_numbers is not None:
         return FoundSpace(by_numbers, "chromaticities", tuple(warnings))
     if by_name is not None:
         return FoundSpace(by_name, "colour space name", tuple(warnings))
-    warnings.append("no colour space in the metadata: taken as linear Rec.709; state it if that is wrong")
+    warnings.append(
+        "no colour space in the metadata: taken as linear Rec.709; if that is wrong, set "
+        'colour.working_space, such as "ACEScg"'
+    )
     return FoundSpace(LINEAR_REC709, "assumed", tuple(warnings))
 
 

@@ -5,22 +5,23 @@ NaN, 0, a huge number), and what happens at anti-aliased edges. A pixel that a s
 the range of that surface, never of what lies behind it: coverage itself is the alpha's business, and a thin
 chain keeps its own range to its last pixel.
 
-================ =====================================================================
-kind             what the pass holds, in scene units
-================ =====================================================================
-planar           distance along the camera's axis
-range            distance from the lens along the ray
-negative_planar  planar, negative in front of the lens
-inverse          1 / planar
-normalised       0 at the near, 1 at the far plane, linear in planar distance
-position         world position; the camera's gives the range
-================ =====================================================================
+===================== =====================================================================
+kind                  what the pass holds, in units of the pass
+===================== =====================================================================
+planar                distance along the camera's axis
+range                 distance from the lens along the ray
+negative_planar       planar, negative in front of the lens
+inverse               1 / planar
+normalised            0 at the near, 1 at the far plane, linear in planar distance
+normalised_white_near 1 at the near, 0 at the far plane, linear in planar distance
+position              world position in scene units; the camera's gives the range
+===================== =====================================================================
 """
 
 from __future__ import annotations
 
 from dataclasses import dataclass
-from typing import Literal
+from typing import Literal, get_args
 
 import numpy as np
 from numpy.typing import NDArray
@@ -31,11 +32,21 @@ from halocline.imaging.camera import Camera
 from halocline.imaging.depth_edges import fill_partly_covered, split_averaged
 from halocline.imaging.frame import Window
 
-Kind = Literal["auto", "planar", "range", "negative_planar", "inverse", "normalised", "position"]
+Kind = Literal[
+    "auto",
+    "planar",
+    "range",
+    "negative_planar",
+    "inverse",
+    "normalised",
+    "normalised_white_near",
+    "position",
+]
 Edges = Literal["auto", "sharp", "averaged", "premultiplied"]
 Background = Literal["auto", "alpha", "none"]
 
-KINDS = ("planar", "range", "negative_planar", "inverse", "normalised", "position")
+KINDS = tuple(kind for kind in get_args(Kind) if kind != "auto")
+NORMALISED = ("normalised", "normalised_white_near")
 # Farther than any scene, in scene units; renderers write 1e10, 1e30 or the largest float for "nothing hit".
 ENDLESS = 1e9
 
@@ -50,6 +61,9 @@ class DepthSpec:
         See the module's table; ``auto`` infers it.
     unit_m
         Metres in one scene unit.
+    pass_unit_m
+        Metres in one unit of the depth pass, where that is not the scene's; positions are always in scene
+        units.
     near, far
         Planes of a normalised pass, scene units; the camera's where not given.
     background
@@ -66,14 +80,21 @@ class DepthSpec:
     far: float | None = None
     background: Background | float = "auto"
     edges: Edges = "auto"
+    pass_unit_m: float | None = None
 
     def __post_init__(self) -> None:
-        if not (np.isfinite(self.unit_m) and self.unit_m > 0):
-            raise DepthError(
-                f"a scene unit of {self.unit_m} m is impossible",
-                code="E-DEPTH-UNIT",
-                mend='Give the length of one scene unit, for example "cm" or 0.01.',
-            )
+        for unit, key in ((self.unit_m, "scene_unit"), (self.depth_unit_m, "depth_unit")):
+            if not (np.isfinite(unit) and unit > 0):
+                raise DepthError(
+                    f"a unit of {unit} m is impossible",
+                    code="E-DEPTH-UNIT",
+                    mend=f'Give the length of one unit, for example input.{key} = "cm" or 0.01.',
+                )
+
+    @property
+    def depth_unit_m(self) -> float:
+        """Metres in one unit of the depth pass."""
+        return self.unit_m if self.pass_unit_m is None else self.pass_unit_m
 
 
 @dataclass(frozen=True)
@@ -166,11 +187,14 @@ def _ordered(values: F32, alpha: F32 | None, spec: DepthSpec, camera: Camera) ->
         raise DepthError(
             f"a {values.ndim}-dimensional pass is no depth of kind {spec.kind}",
             code="E-DEPTH-KIND",
-            mend=f"Give one of: {', '.join(KINDS)}; position needs three channels, the others one.",
+            mend=f"Set input.depth_kind to one of: {', '.join(KINDS)}; position needs three channels, the "
+            "others one.",
         )
     if spec.kind == "position":
         return _distance(_uncovered(values, alpha, spec), spec, camera)
     values = _uncovered(values, alpha, spec)
+    if spec.kind == "normalised_white_near":
+        return np.float32(1.0) - values
     return -values if spec.kind in {"negative_planar", "inverse"} else values
 
 
@@ -202,10 +226,12 @@ def _seen(ordered: F32, spec: DepthSpec) -> NDArray[np.bool_]:
         return np.isfinite(ordered)
     if spec.background != "auto":
         background = sign * float(spec.background)
+        if spec.kind == "normalised_white_near":
+            background = 1.0 - background
         seen: NDArray[np.bool_] = np.isfinite(ordered)
         seen &= np.abs(ordered - np.float32(background)) > 1e-6 * max(1.0, abs(background))
         return seen
-    if spec.kind == "normalised":
+    if spec.kind in NORMALISED:
         # 0 may be the near plane itself; the far plane is where renderers put nothing.
         return (ordered >= 0) & (ordered < 1)
     if spec.kind == "inverse":
@@ -215,8 +241,8 @@ def _seen(ordered: F32, spec: DepthSpec) -> NDArray[np.bool_]:
 
 def _metres(ordered: F32, spec: DepthSpec, camera: Camera) -> F32:
     """Planar depth (range for the kinds that are) in metres from the ordered quantity."""
-    unit = np.float32(spec.unit_m)
-    if spec.kind == "normalised":
+    unit = np.float32(spec.depth_unit_m)
+    if spec.kind in NORMALISED:
         near, far = clipping_planes(spec, camera)
         return ordered * np.float32((far - near) * spec.unit_m) + np.float32(near * spec.unit_m)
     if spec.kind == "inverse":
@@ -238,6 +264,7 @@ def clipping_planes(spec: DepthSpec, camera: Camera) -> tuple[float, float]:
         raise DepthError(
             f"a normalised depth pass needs its near and far planes (near {near:g}, far {far:g})",
             code="E-DEPTH-PLANES",
-            mend="State near and far of the depth pass, in scene units.",
+            mend="Set input.near and input.far, in metres, to where the pass begins and ends; or say what it "
+            "holds with input.depth_kind.",
         )
     return near, far

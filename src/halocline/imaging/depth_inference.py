@@ -7,7 +7,6 @@ answer in whatever job it is rendered.
 from __future__ import annotations
 
 from dataclasses import dataclass, replace
-from typing import cast
 
 import numpy as np
 from numpy.typing import NDArray
@@ -17,6 +16,7 @@ from halocline.imaging.camera import Camera
 from halocline.imaging.depth import ENDLESS, DepthSpec, Edges, Kind, range_planes
 from halocline.imaging.depth_edges import COVERED, Pixels, mixed_and_clean_steps, neighbour
 from halocline.imaging.frame import Window
+from halocline.imaging.names import depth_hint
 
 # Nearest surface a shot plausibly shows, metres; beyond these the unit is doubted (common practice, no
 # source).
@@ -27,11 +27,21 @@ _SAMPLES = 200_000
 # Pixels halfway per clean step: 0.15 to 1.1 in sharp passes of a path-traced scene at 960 to 240 pixels
 # across, 2.1 to 90 in averaged ones (measured).
 _AVERAGED_FROM = 1.5
-_RANGE_WORDS = ("range", "distance", "ray")
-_INVERSE_WORDS = ("inv", "disparity", "1/z", "reciprocal")
-_NORMALISED_WORDS = ("norm",)
 _POSITION_TOLERANCE = 0.01
-_UNITS = {1000.0: "millimetres", 100.0: "centimetres", 1 / 0.3048: "feet", 1 / 0.0254: "inches", 0.001: "km"}
+# How many of a unit are in one metre, and how a preset names it.
+_UNITS = {1000.0: "mm", 100.0: "cm", 1.0: "m", 1 / 0.3048: "ft", 1 / 0.0254: "in", 0.001: "km"}
+_UNIT_NAMES = {
+    "mm": "millimetres",
+    "cm": "centimetres",
+    "m": "metres",
+    "ft": "feet",
+    "in": "inches",
+    "km": "kilometres",
+}
+_HOW_TO_SAY_KIND = (
+    'set input.depth_kind = "normalised" (or "normalised_white_near") with input.near and input.far, or '
+    'input.depth_kind = "inverse"'
+)
 
 
 @dataclass(frozen=True)
@@ -47,7 +57,7 @@ class DepthVerdict:
 class _Sample:
     """Values on the lattice and what is known at the same pixels, ``(n,)`` each; covered pixels only.
 
-    ``factor`` is range per planar depth; ``planar`` the depth that the world positions give, scene units.
+    ``factor`` is range per planar depth; ``planar`` the depth that the world positions give, metres.
     """
 
     values: F64
@@ -89,13 +99,13 @@ def infer_depth(
         found = replace(spec, kind="position")
         reasons.append("position: three channels of world position stand in for depth")
     elif spec.kind == "auto":
-        sample = _sample(values, alpha, camera, window, position, spec.unit_m)
+        sample = _sample(values, alpha, camera, window, position, spec)
         found = replace(spec, kind=_kind(sample, name, spec, camera, reasons, warnings))
     else:
         found = spec
         reasons.append(f"{spec.kind}: stated")
     if position is not None and values.ndim == 2:
-        warnings += _scale_warning(_sample(values, alpha, camera, window, position, spec.unit_m), found)
+        warnings += _scale_warning(_sample(values, alpha, camera, window, position, spec), found)
     if found.edges == "auto":
         found = replace(found, edges=_edges(values, alpha, found, camera, window, reasons))
     return DepthVerdict(found, tuple(reasons), tuple(warnings))
@@ -121,16 +131,19 @@ def unit_warnings(range_m: F32, alpha: F32 | None, spec: DepthSpec) -> list[str]
     if seen.size == 0:
         return []
     nearest, farthest = (float(value) for value in np.percentile(seen, (0.1, 99.9)))
+    unit = spec.depth_unit_m
+    say = "input.depth_unit (the depth pass alone) or input.scene_unit (camera and positions too)"
     if nearest > FARTHEST_NEAREST_LIKELY_M:
         return [
-            f"the nearest surface is {nearest:.4g} m away with one scene unit = {spec.unit_m:g} m: the depth "
-            f"pass may be in a smaller unit (centimetres would make it {nearest / spec.unit_m / 100:.4g} m)"
+            f"the nearest surface is {nearest:.4g} m away with one unit of depth = {unit:g} m: the depth "
+            f"pass may be in a smaller unit (centimetres would make it {nearest / unit / 100:.4g} m); if so, "
+            f"set {say}"
         ]
     if nearest < NEAREST_LIKELY_M:
         return [
             f"the nearest surface is {nearest * 1000:.4g} mm from the lens (the farthest {farthest:.4g} m) "
-            f"with one scene unit = {spec.unit_m:g} m: the depth pass may be in a larger unit, or be of "
-            "another kind"
+            f"with one unit of depth = {unit:g} m: the depth pass may be in a larger unit, or be of another "
+            f"kind; if so, set {say}, or input.depth_kind"
         ]
     return []
 
@@ -140,7 +153,7 @@ def _step(shape: tuple[int, ...]) -> int:
 
 
 def _sample(
-    values: F32, alpha: F32 | None, camera: Camera, window: Window, position: F32 | None, unit_m: float
+    values: F32, alpha: F32 | None, camera: Camera, window: Window, position: F32 | None, spec: DepthSpec
 ) -> _Sample:
     step = _step(values.shape)
     lattice = (slice(None, None, step), slice(None, None, step))
@@ -151,7 +164,7 @@ def _sample(
     planar = None
     if position is not None:
         points = np.moveaxis(position[:, ::step, ::step], 0, -1)[usable].astype(np.float64)
-        planar = camera.project(points * unit_m)[1] / unit_m
+        planar = camera.project(points * spec.unit_m)[1]
     return _Sample(picked[usable], camera.range_per_depth(window)[lattice][usable].astype(np.float64), planar)
 
 
@@ -166,19 +179,17 @@ def _kind(
         decided = _kind_by_position(sample, spec, reasons)
         if decided is not None:
             return decided
-        warnings.append("the depth pass fits the world positions and the camera as no kind of depth")
+        warnings.append(
+            "the depth pass fits the world positions and the camera as no kind of depth; say what is right: "
+            'input.depth_kind, input.depth_channel, or input.depth_kind = "position" to leave depth out'
+        )
     low, high = float(sample.values.min()), float(sample.values.max())
     if low < 0 and np.mean(sample.values < 0) > 0.99:
         reasons.append(f"negative_planar: all values are negative ({low:.4g} to {high:.4g})")
         return "negative_planar"
-    for words, kind in (
-        (_INVERSE_WORDS, "inverse"),
-        (_RANGE_WORDS, "range"),
-        (_NORMALISED_WORDS, "normalised"),
-    ):
-        if any(word in name.lower() for word in words):
-            reasons.append(f'{kind}: the channel is called "{name}"')
-            return cast(Kind, kind)
+    named = _kind_by_name(name, reasons, warnings)
+    if named is not None:
+        return named
     planes_known = spec.far is not None or camera.far_m is not None
     if high <= 1.0 and low >= 0.0 and planes_known:
         reasons.append(
@@ -187,11 +198,25 @@ def _kind(
         return "normalised"
     if high <= 1.0:
         warnings.append(
-            f"all depths lie in 0 to 1 ({low:.4g} to {high:.4g}): if the pass is normalised or 1/Z, state "
-            "its kind (and near and far); it was taken as planar"
+            f"all depths lie in 0 to 1 ({low:.4g} to {high:.4g}): the pass was taken as planar; if it is "
+            f"normalised or 1/Z, {_HOW_TO_SAY_KIND}"
         )
     reasons.append(f'planar: OpenEXR\'s usual meaning of "{name}"; values {low:.4g} to {high:.4g}')
     return "planar"
+
+
+def _kind_by_name(name: str, reasons: list[str], warnings: list[str]) -> Kind | None:
+    hint = depth_hint(name)
+    if hint == "mist":
+        reasons.append(f'normalised: "{name}" is a mist pass, a share that grows from near to far')
+        warnings.append(
+            f'"{name}" is a mist pass and no depth: it was taken to grow evenly from near to far; better '
+            "render depth, or set input.near, input.far and input.depth_kind"
+        )
+        return "normalised"
+    if hint is not None:
+        reasons.append(f'{hint}: the channel is called "{name}"')
+    return hint
 
 
 def _kind_by_position(sample: _Sample, spec: DepthSpec, reasons: list[str]) -> Kind | None:
@@ -209,7 +234,9 @@ def _kind_by_position(sample: _Sample, spec: DepthSpec, reasons: list[str]) -> K
     }
     errors = {kind: _disproportion(value, quantity) for kind, quantity in expected.items()}
     if spec.near is not None and spec.far is not None:
-        errors["normalised"] = _disproportion(value * (spec.far - spec.near) + spec.near, planar)
+        span = spec.far - spec.near
+        errors["normalised"] = _disproportion(value * span + spec.near, planar)
+        errors["normalised_white_near"] = _disproportion(spec.far - value * span, planar)
     best = min(errors, key=lambda kind: errors[kind])
     if errors[best] > _POSITION_TOLERANCE:
         return None
@@ -232,18 +259,23 @@ def _scale_warning(sample: _Sample, spec: DepthSpec) -> list[str]:
         return []
     ahead = np.isfinite(sample.planar) & (sample.planar > 0)
     if not ahead.any():
-        return ["the world positions lie behind the camera: position pass and camera do not belong together"]
+        return [
+            "the world positions lie behind the camera: position pass and camera do not belong together; "
+            "check input.position_layer and input.scene_unit"
+        ]
     expected = sample.planar[ahead] * (sample.factor[ahead] if spec.kind == "range" else 1.0)
-    ratio = float(np.median(np.abs(sample.values[ahead]) / expected))
+    ratio = float(np.median(np.abs(sample.values[ahead]) * spec.depth_unit_m / expected))
     if abs(ratio - 1.0) < 0.02:
         return []
-    likely = next(
-        (f"; it looks like {word}" for scale, word in _UNITS.items() if abs(ratio / scale - 1) < 0.02), ""
+    # So many units of the pass are in one metre.
+    per_metre = ratio / spec.depth_unit_m
+    likely = next((unit for scale, unit in _UNITS.items() if abs(per_metre / scale - 1) < 0.02), None)
+    mend = (
+        f'it looks like {_UNIT_NAMES[likely]}: set input.depth_unit = "{likely}"'
+        if likely is not None
+        else f"set input.depth_unit = {1 / per_metre:.4g} if the positions are right, or input.scene_unit"
     )
-    return [
-        f"the depth pass is {ratio:.4g} times what the world positions and the camera say{likely}; "
-        "check the scene unit"
-    ]
+    return [f"the depth pass is {ratio:.4g} times what the world positions and the camera say; {mend}"]
 
 
 def _edges(

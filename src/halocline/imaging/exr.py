@@ -32,6 +32,11 @@ _BLOCK_ROWS = 32
 
 _TYPE_NAMES = {"half": "half", "float": "float", "uint": "uint", "uint32": "uint"}
 
+_ENVIRONMENTS = {
+    "LatLong Environment": "a lat-long environment (envmap)",
+    "CubeFace Environment": "a cube-face environment (envmap)",
+}
+
 # What describes the file rather than the picture; a copy of it onto other pixels would be wrong or refused.
 _DERIVED = frozenset(
     {
@@ -45,6 +50,11 @@ _DERIVED = frozenset(
         "openexr:lineOrder",  # the writer always goes downwards; its check of the last rows counts on it
         "oiio:updirection",
         "oiio:sampleborder",
+        # A small picture of the render as it came, which the output is not.
+        "thumbnail_width",
+        "thumbnail_height",
+        "thumbnail_nchannels",
+        "thumbnail_image",
         "textureformat",  # copied from a lat-long picture it makes a file that no reader opens
         # These have fields of their own in `Part`.
         "name",
@@ -80,6 +90,10 @@ class Part:
         Name, with the level where there is one (``dwaa:45``).
     tiled, deep, rows_per_chunk
         How the pixels are stored; scan lines are compressed so many rows at a time.
+    environment
+        What the picture is where it shows all directions at once: "a lat-long environment"; empty else.
+    has_preview
+        Whether the file holds a small picture for browsing; it is never written.
     attributes
         All other metadata, `Attribute` by name.
     raw
@@ -98,6 +112,8 @@ class Part:
     tiled: bool = False
     deep: bool = False
     rows_per_chunk: int = field(default=1, compare=False)
+    environment: str = ""
+    has_preview: bool = field(default=False, compare=False)
     attributes: Mapping[str, Attribute] = field(default_factory=dict)
     raw: Mapping[str, RawAttribute] = field(default_factory=dict, compare=False, repr=False)
 
@@ -352,6 +368,8 @@ def _part(spec: Any, index: int, path: Path) -> Part:
         tiled=spec.tile_width > 0,
         deep=bool(spec.deep),
         rows_per_chunk=max(1, spec.get_int_attribute("oiio:RowsPerChunk", 1)),
+        environment=_ENVIRONMENTS.get(spec.get_string_attribute("textureformat"), ""),
+        has_preview=spec.get_int_attribute("thumbnail_width") > 0,
         attributes=dict(_attributes(spec)),
     )
 

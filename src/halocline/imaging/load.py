@@ -6,26 +6,22 @@ Frames always cover the union of both.
 
 from __future__ import annotations
 
-from collections.abc import Collection, Iterable, Mapping
+from collections.abc import Collection, Mapping
 from dataclasses import dataclass, field
 from pathlib import Path
 
 import numpy as np
 
 from halocline._typing import F32
-from halocline.errors import ChannelError, DepthError, FrameError, HaloclineError
+from halocline.errors import HaloclineError
 from halocline.imaging.camera import Camera
-from halocline.imaging.camera_metadata import CameraStatement, find_camera
-from halocline.imaging.channels import (
-    NORMAL_LAYERS,
-    POSITION_LAYERS,
-    Channel,
-    ViewChannels,
-    beauty_of,
-    depth_of,
-    light_of,
-    vector_of,
-    views_of,
+from halocline.imaging.camera_metadata import find_camera, refuse_projection
+from halocline.imaging.channel_plan import (
+    BeautyChannels,
+    ChannelPlan,
+    common_window,
+    describing_part,
+    plan_channels,
 )
 from halocline.imaging.colour import find_space
 from halocline.imaging.depth import DepthPlanes, DepthSpec, range_planes
@@ -33,6 +29,12 @@ from halocline.imaging.depth_inference import DepthVerdict, infer_depth, unit_wa
 from halocline.imaging.edge_mixture import far_light_of, mixture_planes
 from halocline.imaging.exr import Header, Part, read_header, read_into
 from halocline.imaging.frame import Frame, Window
+from halocline.imaging.input_spec import InputSpec
+from halocline.imaging.picture_statistics import (
+    BeautyStatistics,
+    beauty_statistics,
+    premultiplication_warnings,
+)
 from halocline.imaging.repair import BadPixels, Policy, repair
 from halocline.rgb import RGBSpace
 
@@ -41,58 +43,24 @@ _DISAGREEMENT = 1e-3
 
 
 @dataclass(frozen=True)
-class InputSpec:
-    """What the user says about the input; whatever is left out is found by OpenEXR's conventions.
-
-    Attributes
-    ----------
-    beauty
-        Layer (or part) that holds R, G, B and A; empty for the usual ones.
-    depth_channel
-        Channel that holds depth; for positions, name their layer in ``position`` instead.
-    normal, position
-        Layers with X, Y, Z (or R, G, B).
-    mattes
-        Channel by matte name; planes are called ``matte.NAME``. Channels called so need no entry.
-    lights
-        Layer by the name of a light; planes are called ``light.NAME``. Layers called so need no entry.
-    channels
-        Channel by plane name: further planes to load.
-    depth, camera, cameras
-        What the depth pass holds; the camera, for all views or by view.
-    colour_space
-        Name of the working space, where the file's metadata is missing or wrong.
-    premultiplied
-        Whether colour is multiplied by alpha in the file.
-    repair
-        What to do with bad pixels; see `halocline.imaging.repair`.
-    separate_edges
-        Whether pixels that mix two surfaces are taken apart; see `halocline.imaging.edge_mixture`.
-    """
-
-    beauty: str = ""
-    depth_channel: str | None = None
-    normal: str | None = None
-    position: str | None = None
-    mattes: Mapping[str, str] = field(default_factory=dict)
-    lights: Mapping[str, str] = field(default_factory=dict)
-    channels: Mapping[str, str] = field(default_factory=dict)
-    depth: DepthSpec = field(default_factory=DepthSpec)
-    camera: CameraStatement = field(default_factory=CameraStatement)
-    cameras: Mapping[str, CameraStatement] = field(default_factory=dict)
-    colour_space: str | None = None
-    premultiplied: bool = True
-    repair: Policy = "report"
-    separate_edges: bool = True
-
-
-@dataclass(frozen=True)
 class View:
     """One view of a frame: its planes, camera and working space, and what a person should know.
 
-    ``counts`` are numbers for the record: bad pixels by kind, pixels whose depth was mended or is missing.
-    ``depth_spec`` is what the depth pass was taken to hold, nothing left to ``auto`` but the background; None
-    where no depth was read.
+    Attributes
+    ----------
+    name, frame, camera, space
+        The view, its planes, its camera and its working space.
+    warnings, doubts
+        What a person should know; those of them that doubt the unit or the kind of what was read.
+    counts
+        Numbers for the record: bad pixels by kind, pixels whose depth was mended or is missing.
+    passes
+        Names of the channels that each plane was read from, by plane.
+    depth_reasons, depth_spec
+        Why the depth pass was taken to hold what it is; what that is, nothing left to ``auto`` but the
+        background. None where no depth was read.
+    statistics
+        Of the beauty as it is in the file, where they were asked for.
     """
 
     name: str
@@ -101,18 +69,11 @@ class View:
     space: RGBSpace
     warnings: tuple[str, ...]
     counts: Mapping[str, int]
+    doubts: tuple[str, ...] = ()
+    passes: Mapping[str, tuple[str, ...]] = field(default_factory=dict)
     depth_reasons: tuple[str, ...] = ()
     depth_spec: DepthSpec | None = None
-
-
-@dataclass(frozen=True)
-class BeautyChannels:
-    """Where a view's beauty stands in its file, for writing it back."""
-
-    view: str
-    part: int
-    colours: tuple[str, str, str]
-    alpha: str | None
+    statistics: BeautyStatistics | None = None
 
 
 @dataclass(frozen=True)
@@ -139,16 +100,10 @@ class Loaded:
         """All views' warnings, each once."""
         return tuple(dict.fromkeys(warning for view in self.views for warning in view.warnings))
 
-
-@dataclass(frozen=True)
-class _Plan:
-    """Which channels become which plane of one view, and from which file."""
-
-    view: str
-    beauty: BeautyChannels
-    beauty_part: Part
-    planes: Mapping[str, tuple[Path, list[Channel]]]
-    depth_name: str
+    @property
+    def doubts(self) -> tuple[str, ...]:
+        """All views' doubts about unit and kind, each once."""
+        return tuple(dict.fromkeys(doubt for view in self.views for doubt in view.doubts))
 
 
 def load(
@@ -157,6 +112,7 @@ def load(
     *,
     depth_path: str | Path | None = None,
     wanted: Collection[str] = (),
+    judged: bool = False,
 ) -> Loaded:
     """Load a frame with range, camera and working space.
 
@@ -171,6 +127,9 @@ def load(
     wanted
         Further planes to load: ``normal``, ``position``, ``matte.NAME``, ``light.NAME``. Only channels that
         become planes are read.
+    judged
+        Whether the picture is looked at too: statistics, and warnings where its colours or its alpha seem to
+        be other than stated.
 
     Raises
     ------
@@ -183,163 +142,55 @@ def load(
     FrameError
         ``E-FRAME-MISMATCH`` where beauty and depth do not have the same display window.
     CameraError, ColourError
-        Where the stated camera or colour space is impossible.
+        Where the camera is impossible or no perspective, or the colour space is not known.
     """
-    return _load(Path(path), spec or InputSpec(), depth_path, wanted, with_range=True)
+    reading = _Reading(Path(path), spec or InputSpec(), with_range=True, judged=judged)
+    return reading.load(None if depth_path is None else Path(depth_path), wanted)
 
 
-def load_beauty(path: str | Path, spec: InputSpec | None = None) -> Loaded:
+def load_beauty(path: str | Path, spec: InputSpec | None = None, *, judged: bool = False) -> Loaded:
     """Load only colour and alpha of a frame, which needs no depth. Raises as `load` does."""
-    return _load(Path(path), spec or InputSpec(), None, (), with_range=False)
+    return _Reading(Path(path), spec or InputSpec(), with_range=False, judged=judged).load(None, ())
 
 
-def _load(
-    path: Path, spec: InputSpec, depth_path: str | Path | None, wanted: Collection[str], *, with_range: bool
-) -> Loaded:
-    header = read_header(path)
-    depth_header = None if depth_path is None else read_header(depth_path)
-    plans = [
-        _plan(view, _depth_view(view, depth_header), spec, wanted, with_range) for view in views_of(header)
-    ]
-    window = _common_window(plans)
-    views = tuple(_view(plan, spec, window) for plan in plans)
-    inputs = (path,) if depth_header is None else (path, depth_header.path)
-    template = Template(
-        path, inputs, header.parts, tuple(plan.beauty for plan in plans), window, spec.premultiplied
-    )
-    return Loaded(views, template)
+@dataclass(frozen=True)
+class _Reading:
+    """One file being read, and how."""
 
+    path: Path
+    spec: InputSpec
+    with_range: bool
+    judged: bool
 
-def _depth_view(view: ViewChannels, header: Header | None) -> ViewChannels:
-    """Return where a view's depth is looked for."""
-    if header is None:
-        return view
-    found = {other.view: other for other in views_of(header)}
-    if view.view in found:
-        return found[view.view]
-    if not view.view and len(found) == 1:
-        return next(iter(found.values()))
-    raise DepthError(
-        f'no view "{view.view}" in the depth file',
-        code="E-DEPTH-VIEW",
-        where=str(header.path),
-        mend=f"It has: {', '.join(name or '(no name)' for name in found)}. Each eye needs its own depth.",
-    )
+    def load(self, depth_path: Path | None, wanted: Collection[str]) -> Loaded:
+        header = read_header(self.path)
+        depth_header = None if depth_path is None else read_header(depth_path)
+        plans = plan_channels(
+            header, self.spec, depth_header=depth_header, wanted=wanted, with_range=self.with_range
+        )
+        window = common_window(plans)
+        views = tuple(self._view(header, plan, window) for plan in plans)
+        template = Template(
+            self.path,
+            (self.path,) if depth_header is None else (self.path, depth_header.path),
+            header.parts,
+            tuple(plan.beauty for plan in plans),
+            window,
+            self.spec.premultiplied,
+        )
+        return Loaded(views, template)
 
-
-def _plan(
-    view: ViewChannels, depth_view: ViewChannels, spec: InputSpec, wanted: Collection[str], with_range: bool
-) -> _Plan:
-    colours, alpha = beauty_of(view, spec.beauty)
-    red, green, blue = colours
-    planes: dict[str, tuple[ViewChannels, list[Channel]]] = {"rgb": (view, colours)}
-    if alpha is not None:
-        planes["alpha"] = (view, [alpha])
-    depth_name = ""
-    if with_range:
-        depth = _depth_channels(depth_view, spec)
-        planes["depth"] = (depth_view, depth)
-        depth_name = depth[0].logical
-    for name in dict.fromkeys([*wanted, *spec.channels]):
-        source, channels = _optional(view, depth_view, spec, name)
-        planes[name] = (source, channels)
-    beauty = BeautyChannels(
-        view.view, red.part.index, (red.name, green.name, blue.name), alpha.name if alpha else None
-    )
-    by_path = {name: (Path(source.where), channels) for name, (source, channels) in planes.items()}
-    return _Plan(view.view, beauty, red.part, by_path, depth_name)
-
-
-def _depth_channels(view: ViewChannels, spec: InputSpec) -> list[Channel]:
-    if spec.depth_channel is not None:
-        return [view.need(spec.depth_channel, "depth")]
-    position = vector_of(view, [spec.position] if spec.position else POSITION_LAYERS)
-    if spec.depth.kind == "position":
-        if position is None:
-            raise view.missing("no world positions (X, Y, Z in a layer such as P) to take depth from")
-        return position
-    depth = depth_of(view)
-    if depth is not None:
-        return [depth]
-    if position is not None and spec.depth.kind == "auto":
-        return position
-    if len(view.channels) == 1:
-        return [view.channels[0]]
-    error = view.missing("")
-    raise DepthError(
-        "no depth: neither a channel with a usual name (Z, depth.Z) nor world positions",
-        code="E-DEPTH-MISSING",
-        where=error.where,
-        mend=f"{error.mend} Name the depth channel, or give the file that has it.",
-    )
-
-
-def _optional(
-    view: ViewChannels, depth_view: ViewChannels, spec: InputSpec, name: str
-) -> tuple[ViewChannels, list[Channel]]:
-    """Find a wanted plane, in the beauty's file or in the depth's."""
-    problem: ChannelError | None = None
-    for source in (view, depth_view):
+    def _view(self, header: Header, plan: ChannelPlan, window: Window) -> View:
+        part = describing_part(header, plan.part)
+        planes = _read(plan, window)
         try:
-            return source, _named_plane(source, spec, name)
-        except ChannelError as error:
-            problem = problem or error
-    assert problem is not None
-    raise problem
+            return _Finish(self, plan, part, window).view(planes)
+        except HaloclineError as error:
+            where = f'{self.path}, view "{plan.view}"' if plan.view else str(self.path)
+            raise error.located(where) from error
 
 
-def _named_plane(view: ViewChannels, spec: InputSpec, name: str) -> list[Channel]:
-    if name in {"normal", "position"}:
-        stated = spec.normal if name == "normal" else spec.position
-        usual = NORMAL_LAYERS if name == "normal" else POSITION_LAYERS
-        found = vector_of(view, [stated] if stated else usual)
-        if found is None:
-            raise view.missing(f"no X, Y, Z for the {name} in {stated or ' or '.join(usual)}")
-        return found
-    if name.startswith("light."):
-        return light_of(view, spec.lights, name.removeprefix("light."))
-    if name.startswith("matte."):
-        stated_matte = spec.mattes.get(name.removeprefix("matte."))
-        return [view.need(stated_matte or name, f'matte "{name.removeprefix("matte.")}"')]
-    return [view.need(spec.channels.get(name, name), f'plane "{name}"')]
-
-
-def _common_window(plans: Iterable[_Plan]) -> Window:
-    """Union of all windows; display windows must agree."""
-    plans = list(plans)
-    first = plans[0].beauty_part
-    window = first.display_window
-    for plan in plans:
-        for path, channels in plan.planes.values():
-            for part in (channel.part for channel in channels):
-                if part.display_window != first.display_window:
-                    raise _mismatch(path, part, first)
-                window = window.union(part.data_window)
-    return window
-
-
-def _mismatch(path: Path, part: Part, first: Part) -> FrameError:
-    def text(window: Window) -> str:
-        return f"{window.width} x {window.height} at {window.x}, {window.y}"
-
-    return FrameError(
-        f"its display window is {text(part.display_window)}, the beauty's {text(first.display_window)}",
-        code="E-FRAME-MISMATCH",
-        where=f'{path}, part "{part.name}"' if part.name else str(path),
-        mend="Beauty and depth must be renders of one picture at one size.",
-    )
-
-
-def _view(plan: _Plan, spec: InputSpec, window: Window) -> View:
-    where = str(plan.planes["rgb"][0])
-    planes = _read(plan, window)
-    try:
-        return _finished(plan, spec, window, planes)
-    except HaloclineError as error:
-        raise error.located(f'{where}, view "{plan.view}"' if plan.view else where) from error
-
-
-def _read(plan: _Plan, window: Window) -> dict[str, F32]:
+def _read(plan: ChannelPlan, window: Window) -> dict[str, F32]:
     """Read all channels of a view straight into planes over the window; one pass over each part."""
     planes: dict[str, F32] = {}
     targets: dict[tuple[Path, int], tuple[Part, dict[str, list[F32]]]] = {}
@@ -362,88 +213,112 @@ def _read(plan: _Plan, window: Window) -> dict[str, F32]:
     return planes
 
 
-def _finished(plan: _Plan, spec: InputSpec, window: Window, planes: dict[str, F32]) -> View:
-    part = plan.beauty_part
-    rgb, alpha = planes.pop("rgb"), planes.pop("alpha", None)
-    counts: dict[str, int] = {}
-    warnings: list[str] = []
-    bad = repair(rgb, alpha, spec.repair)
-    warnings += _bad_pixel_warnings(bad, spec.repair, counts)
-    # Light layers are parts of the beauty.
-    lights = [plane for name, plane in planes.items() if name.startswith("light.")]
-    for light in lights:
-        repair(light, None, spec.repair)
-    if alpha is not None and not spec.premultiplied:
-        for colour in (rgb, *lights):
-            np.multiply(colour, alpha, out=colour)
-    statement = spec.cameras.get(plan.view, spec.camera)
-    found = find_camera(part, view=plan.view, statement=statement, unit_m=spec.depth.unit_m)
-    space = find_space(part, spec.colour_space)
-    warnings += [*found.warnings, *space.warnings]
-    verdict = None
-    finished = {"rgb": rgb}
-    if "depth" in planes:
-        depth = planes.pop("depth")
-        ranged, verdict, told = _ranged(plan, spec, depth, alpha, found.camera, window, planes, counts)
-        finished |= ranged
-        warnings += told
-    if alpha is None:
-        alpha = _coverage_from(finished.get("range"), window.shape, warnings)
-    finished["alpha"] = alpha
-    if "far_range" in finished:
-        # An averaged depth has told the two surfaces already, and their shares of the area.
-        far = (finished["far_range"], finished["far_share"])
-        finished["far_light"] = far_light_of(rgb, finished["range"], *far)
-    elif "range" in finished and spec.separate_edges:
-        finished |= mixture_planes(rgb, alpha, finished["range"])
-    if "position" in planes and spec.depth.unit_m != 1.0:
-        planes["position"] *= np.float32(spec.depth.unit_m)
-    finished |= planes
-    metadata = {name: entry.value for name, entry in part.attributes.items()}
-    frame = Frame(finished, window, part.display_window, part.pixel_aspect, metadata)
-    return View(
-        plan.view,
-        frame,
-        found.camera,
-        space.space,
-        tuple(warnings),
-        counts,
-        depth_reasons=() if verdict is None else verdict.reasons,
-        depth_spec=None if verdict is None else verdict.spec,
-    )
+class _Finish:
+    """From what was read to a view: colours made sound, depth turned into range, and what is to be told."""
 
+    def __init__(self, reading: _Reading, plan: ChannelPlan, part: Part, window: Window) -> None:
+        self.reading = reading
+        self.spec = reading.spec
+        self.plan = plan
+        self.part = part
+        self.window = window
+        self.counts: dict[str, int] = {}
+        self.warnings: list[str] = list(plan.warnings)
+        self.doubts: list[str] = list(plan.warnings)
 
-def _ranged(
-    plan: _Plan,
-    spec: InputSpec,
-    depth: F32,
-    alpha: F32 | None,
-    camera: Camera,
-    window: Window,
-    planes: Mapping[str, F32],
-    counts: dict[str, int],
-) -> tuple[dict[str, F32], DepthVerdict, list[str]]:
-    verdict = infer_depth(
-        depth,
-        alpha,
-        name=plan.depth_name,
-        spec=spec.depth,
-        camera=camera,
-        window=window,
-        position=planes.get("position"),
-    )
-    found = range_planes(depth, alpha, spec=verdict.spec, camera=camera, window=window)
-    warnings = [*verdict.warnings, *unit_warnings(found.range, alpha, verdict.spec)]
-    counts |= {
-        "depth_mended": found.filled,
-        "covered_without_depth": found.lost,
-        "depth_without_cover": found.uncovered,
-    }
-    warnings += _disagreements(found, window)
-    planes_found = {"range": found.range}
-    if found.far_range is not None and found.far_share is not None:
-        planes_found |= {"far_range": found.far_range, "far_share": found.far_share}
-    return planes_found, verdict, warnings
+    def view(self, planes: dict[str, F32]) -> View:
+        spec, plan = self.spec, self.plan
+        rgb, alpha = planes.pop("rgb"), planes.pop("alpha", None)
+        statistics = beauty_statistics(rgb, alpha) if self.reading.judged else None
+        self._sound(rgb, alpha, [plane for name, plane in planes.items() if name.startswith("light.")])
+        camera = self._camera()
+        space = find_space(self.part, spec.colour_space)
+        self.warnings += space.warnings
+        finished = {"rgb": rgb}
+        verdict = None
+        if "depth" in planes:
+            ranged, verdict = self._ranged(planes.pop("depth"), alpha, camera, planes.get("position"))
+            finished |= ranged
+        if alpha is None:
+            alpha = _coverage_from(finished.get("range"), self.window.shape, self.warnings)
+        finished["alpha"] = alpha
+        if "far_range" in finished:
+            # An averaged depth has told the two surfaces already, and their shares of the area.
+            far = (finished["far_range"], finished["far_share"])
+            finished["far_light"] = far_light_of(rgb, finished["range"], *far)
+        elif "range" in finished and spec.separate_edges:
+            finished |= mixture_planes(rgb, alpha, finished["range"])
+        if "position" in planes and spec.depth.unit_m != 1.0:
+            planes["position"] *= np.float32(spec.depth.unit_m)
+        if statistics is not None:
+            self._judge(statistics, rgb, alpha)
+        metadata = {name: entry.value for name, entry in plan.part.attributes.items()}
+        return View(
+            plan.view,
+            Frame(finished | planes, self.window, self.part.display_window, self.part.pixel_aspect, metadata),
+            camera,
+            space.space,
+            tuple(self.warnings),
+            self.counts,
+            doubts=tuple(self.doubts),
+            passes={
+                name: tuple(channel.logical for channel in channels)
+                for name, (_, channels) in plan.planes.items()
+            },
+            depth_reasons=() if verdict is None else verdict.reasons,
+            depth_spec=None if verdict is None else verdict.spec,
+            statistics=statistics,
+        )
+
+    def _sound(self, rgb: F32, alpha: F32 | None, lights: list[F32]) -> None:
+        """Mend colours in place, and premultiply them."""
+        spec = self.spec
+        self.warnings += _bad_pixel_warnings(repair(rgb, alpha, spec.repair), spec.repair, self.counts)
+        # Light layers are parts of the beauty.
+        for light in lights:
+            repair(light, None, spec.repair)
+        if alpha is not None and not spec.premultiplied:
+            for colour in (rgb, *lights):
+                np.multiply(colour, alpha, out=colour)
+
+    def _camera(self) -> Camera:
+        if self.reading.with_range:
+            refuse_projection(self.part)
+        statement = self.spec.cameras.get(self.plan.view, self.spec.camera)
+        found = find_camera(
+            self.part, view=self.plan.view, statement=statement, unit_m=self.spec.depth.unit_m
+        )
+        self.warnings += found.warnings
+        self.doubts += found.doubts
+        return found.camera
+
+    def _ranged(
+        self, depth: F32, alpha: F32 | None, camera: Camera, position: F32 | None
+    ) -> tuple[dict[str, F32], DepthVerdict]:
+        name, spec, window = self.plan.depth_name, self.spec.depth, self.window
+        verdict = infer_depth(
+            depth, alpha, name=name, spec=spec, camera=camera, window=window, position=position
+        )
+        found = range_planes(depth, alpha, spec=verdict.spec, camera=camera, window=window)
+        doubts = [*verdict.warnings, *unit_warnings(found.range, alpha, verdict.spec)]
+        self.doubts += doubts
+        self.warnings += [*doubts, *_disagreements(found, window)]
+        self.counts |= {
+            "depth_mended": found.filled,
+            "covered_without_depth": found.lost,
+            "depth_without_cover": found.uncovered,
+        }
+        planes_found = {"range": found.range}
+        if found.far_range is not None and found.far_share is not None:
+            planes_found |= {"far_range": found.far_range, "far_share": found.far_share}
+        return planes_found, verdict
+
+    def _judge(self, statistics: BeautyStatistics, rgb: F32, alpha: F32) -> None:
+        """Tell what the picture itself says against what was stated of it."""
+        encoded = statistics.encoding_warnings()
+        self.doubts += encoded
+        self.warnings += encoded
+        self.warnings += premultiplication_warnings(rgb, alpha, stated=self.spec.premultiplied)
 
 
 def _disagreements(found: DepthPlanes, window: Window) -> list[str]:
@@ -482,5 +357,5 @@ def _bad_pixel_warnings(bad: BadPixels, policy: Policy, counts: dict[str, int]) 
         return []
     return [
         f"bad pixels in the beauty: {bad.nan} not a number, {bad.infinite} infinite, "
-        f"{bad.negative} negative; {done}"
+        f"{bad.negative} negative; {done} (input.bad_pixels)"
     ]

@@ -9,21 +9,21 @@ from typing import Any
 
 import numpy as np
 
-from halocline._typing import F32
-from halocline.errors import ChannelError, DepthError, FrameError, HaloclineError, ReadError
-from halocline.imaging.channels import POSITION_LAYERS, vector_of, views_of
+from halocline.errors import FrameError, HaloclineError, ReadError
+from halocline.imaging.channel_plan import describing_part
+from halocline.imaging.channels import views_of
 from halocline.imaging.colour import find_space
 from halocline.imaging.depth_edges import COVERED
 from halocline.imaging.exr import Header, Part, read_header
 from halocline.imaging.frame import Window
-from halocline.imaging.load import InputSpec, View, load, load_beauty
+from halocline.imaging.input_spec import InputSpec
+from halocline.imaging.load import View, load, load_beauty
+from halocline.imaging.passes import depth_names
+from halocline.imaging.picture_statistics import BeautyStatistics
 from halocline.imaging.sequence import Sequence, find_sequence, frame_text
+from halocline.imaging.survey import not_read, planes_in
 
 _PERCENTILES = (1, 50, 99)
-# Pixels a picture is judged by where every pixel would take long.
-_JUDGED = 1_000_000
-# Edge pixels needed to judge premultiplication by.
-_LEAST_EDGES = 16
 
 
 @dataclass(frozen=True)
@@ -69,9 +69,15 @@ class CameraReport:
 
 @dataclass(frozen=True)
 class ViewReport:
-    """One view: what is known about its depth, camera, colours and bad pixels."""
+    """One view: what is known about its depth, camera, colours and bad pixels.
+
+    ``passes`` are the channels that each plane is read from; ``other_depths`` depth channels that are not.
+    """
 
     name: str
+    passes: dict[str, tuple[str, ...]]
+    other_depths: tuple[str, ...]
+    statistics: BeautyStatistics | None
     colour_space: str
     colour_space_source: str
     camera: CameraReport | None
@@ -92,6 +98,7 @@ class InspectionReport:
     parts: tuple[PartReport, ...]
     views: tuple[ViewReport, ...]
     problems: tuple[str, ...] = field(default=())
+    notes: tuple[str, ...] = field(default=())
 
     @property
     def warnings(self) -> tuple[str, ...]:
@@ -114,6 +121,7 @@ class InspectionReport:
             lines += _part_lines(part)
         for view in self.views:
             lines += _view_lines(view)
+        lines += [f"  note          {note}" for note in self.notes]
         lines += [f"  ! {warning}" for warning in self.warnings]
         return lines
 
@@ -124,6 +132,8 @@ def inspect(
     *,
     depth_path: str | Path | None = None,
     frames: str | None = None,
+    wanted: Iterable[str] = (),
+    useful: Iterable[str] = (),
 ) -> InspectionReport:
     """Look at a file, or at the first frame that is there of a sequence.
 
@@ -137,6 +147,8 @@ def inspect(
         What is stated about the input.
     depth_path
         File or pattern of a separate depth pass.
+    wanted, useful
+        Further planes that will be read: those that must be there, and those that are used where they are.
 
     Raises
     ------
@@ -148,13 +160,8 @@ def inspect(
     frame = next(number for number in sequence.frames if number not in missing)
     file = sequence.path(frame)
     header = read_header(file)
-    spec = spec or InputSpec()
     depth_file, problems = _depth_file(depth_path, frame)
-    try:
-        views = _views(header, spec, depth_file, problems)
-    except (FrameError, ReadError) as error:
-        problems.append(_problem(error))
-        views = ()
+    views = _views(header, spec or InputSpec(), depth_file, problems, (tuple(wanted), tuple(useful)))
     return InspectionReport(
         path=str(file),
         frames=frame_text(sequence.frames) if sequence.is_numbered else "",
@@ -162,6 +169,7 @@ def inspect(
         parts=tuple(_part_report(part) for part in header.parts),
         views=views,
         problems=tuple(problems),
+        notes=not_read(header),
     )
 
 
@@ -177,22 +185,42 @@ def _depth_file(depth_path: str | Path | None, frame: int) -> tuple[Path | None,
 
 
 def _views(
-    header: Header, spec: InputSpec, depth_file: Path | None, problems: list[str]
+    header: Header,
+    spec: InputSpec,
+    depth_file: Path | None,
+    problems: list[str],
+    planes: tuple[tuple[str, ...], tuple[str, ...]],
 ) -> tuple[ViewReport, ...]:
-    # Positions decide what the depth pass is, so they are looked at wherever there are any.
-    sources = [header] if depth_file is None else [header, read_header(depth_file)]
-    has_position = any(
-        vector_of(view, [spec.position] if spec.position else POSITION_LAYERS)
-        for source in sources
-        for view in views_of(source)
-    )
+    """Look at each view; what keeps a picture from being read becomes a problem."""
+    wanted, useful = planes
+    files = [header.path] if depth_file is None else [header.path, depth_file]
     try:
-        loaded = load(header.path, spec, depth_path=depth_file, wanted=("position",) if has_position else ())
-    except (DepthError, ChannelError) as error:
+        # Positions decide what the depth pass is, so they are looked at wherever there are any.
+        there = planes_in(files, spec, ("position", *useful))
+        loaded = load(header.path, spec, depth_path=depth_file, wanted=sorted({*wanted, *there}), judged=True)
+    except (FrameError, ReadError) as error:
         problems.append(_problem(error))
-        loaded = load_beauty(header.path, spec)
+        try:
+            loaded = load_beauty(header.path, spec, judged=True)
+        except (FrameError, ReadError) as other:
+            if _problem(other) != problems[-1]:
+                problems.append(_problem(other))
+            return ()
+    depths = {view.view: view for view in views_of(read_header(files[-1]))}
     parts = {beauty.view: header.parts[beauty.part] for beauty in loaded.template.beauties}
-    return tuple(_view_report(view, parts[view.name], spec) for view in loaded.views)
+    return tuple(
+        _view_report(
+            view,
+            describing_part(header, parts[view.name]),
+            spec,
+            tuple(
+                name
+                for name in (depth_names(depths[view.name]) if view.name in depths else ())
+                if name not in view.passes.get("depth", ())
+            ),
+        )
+        for view in loaded.views
+    )
 
 
 def _problem(error: HaloclineError) -> str:
@@ -219,12 +247,14 @@ def _part_report(part: Part) -> PartReport:
     )
 
 
-def _view_report(view: View, part: Part, spec: InputSpec) -> ViewReport:
+def _view_report(view: View, part: Part, spec: InputSpec, others: tuple[str, ...]) -> ViewReport:
     space = find_space(part, spec.colour_space)
     alpha = view.frame.plane("alpha")
-    warnings = [*view.warnings, *_premultiplication_warnings(view.frame.plane("rgb"), alpha, spec)]
     return ViewReport(
         name=view.name,
+        passes=dict(view.passes),
+        other_depths=others,
+        statistics=view.statistics,
         colour_space=space.space.name,
         colour_space_source=space.source,
         camera=_camera_report(view),
@@ -232,7 +262,7 @@ def _view_report(view: View, part: Part, spec: InputSpec) -> ViewReport:
         bad_pixels={name: view.counts[name] for name in ("nan", "infinite", "negative")},
         covered_share=float(np.mean(alpha > 0)),
         partly_covered_share=float(np.mean((alpha > 0) & (alpha < COVERED))),
-        warnings=tuple(warnings),
+        warnings=view.warnings,
     )
 
 
@@ -265,36 +295,6 @@ def _depth_report(view: View) -> DepthReport:
     )
 
 
-def _premultiplication_warnings(rgb: F32, alpha: F32, spec: InputSpec) -> list[str]:
-    """Judge by partly covered pixels beside covered ones: premultiplied, they are darker by their alpha."""
-    light = np.nan_to_num(rgb.sum(axis=0), posinf=0.0, neginf=0.0)
-    step = max(1, alpha.size // _JUDGED)
-    above, below = np.s_[:-1, ::step], np.s_[1:, ::step]
-    left, right = np.s_[::step, :-1], np.s_[::step, 1:]
-    ratios, alphas = [], []
-    for one, other in ((left, right), (right, left), (above, below), (below, above)):
-        part = alpha[one]
-        edge = (part > 0.1) & (part < 0.6) & (alpha[other] >= COVERED) & (light[other] > 1e-4)
-        ratios.append(light[one][edge] / light[other][edge])
-        alphas.append(part[edge])
-    ratio, share = np.concatenate(ratios), np.concatenate(alphas)
-    if ratio.size < _LEAST_EDGES:
-        return []
-    # Divided by its alpha, an edge pixel of a premultiplied picture is as bright as its neighbour.
-    by_alpha, as_is, by_square = (_departure(ratio / share**power) for power in (1, 0, 2))
-    if spec.premultiplied and as_is < 0.5 * by_alpha:
-        return ["the beauty looks unpremultiplied: edge pixels are as bright as covered ones; state it if so"]
-    # Loading has multiplied once more: a premultiplied picture is now darker by the square of its alpha.
-    if not spec.premultiplied and by_square < 0.5 * by_alpha:
-        return ["the beauty was stated as unpremultiplied but looks premultiplied already"]
-    return []
-
-
-def _departure(ratio: F32) -> float:
-    """Return how far ratios typically are from 1, as a logarithm."""
-    return float(np.median(np.abs(np.log(np.maximum(ratio, 1e-6)))))
-
-
 def _part_lines(part: PartReport) -> Iterable[str]:
     name = part.name or "(one part)"
     view = f", view {part.view}" if part.view else ""
@@ -318,6 +318,7 @@ def _window_text(window: tuple[int, int, int, int]) -> str:
 def _view_lines(view: ViewReport) -> Iterable[str]:
     if view.name:
         yield f"  view          {view.name}"
+    yield from _pass_lines(view)
     yield f"  colour space  {view.colour_space} ({view.colour_space_source})"
     if view.camera is not None:
         camera = view.camera
@@ -328,14 +329,35 @@ def _view_lines(view: ViewReport) -> Iterable[str]:
         )
         yield f"                {camera.source}"
     yield (f"  coverage      {view.covered_share:.1%} of the pixels, {view.partly_covered_share:.1%} in part")
+    if view.statistics is not None:
+        yield from _statistics_lines(view.statistics)
     yield "  bad pixels    " + ", ".join(f"{count} {name}" for name, count in view.bad_pixels.items())
     if view.depth is not None:
         yield from _depth_lines(view.depth)
 
 
+def _pass_lines(view: ViewReport) -> Iterable[str]:
+    """Say which channels are read as what."""
+    names = {"rgb": "beauty", "alpha": "alpha", "depth": "depth"}
+    for plane, label in names.items():
+        yield f"  {label:<14}{' '.join(view.passes.get(plane, ())) or 'none'}"
+    for plane, channels in view.passes.items():
+        if plane not in names:
+            yield f"  {plane:<14}{' '.join(channels)}"
+    if view.other_depths:
+        yield f"  not used      {' '.join(view.other_depths)} (depth too; input.depth_channel takes it)"
+
+
+def _statistics_lines(statistics: BeautyStatistics) -> Iterable[str]:
+    for name in ("least", "median", "greatest"):
+        values = getattr(statistics, name)
+        text = "no finite value" if values is None else "  ".join(f"{value:.4g}" for value in values)
+        yield f"  {'values' if name == 'least' else '':<14}{name:<10}{text}"
+
+
 def _depth_lines(depth: DepthReport) -> Iterable[str]:
     for index, reason in enumerate(depth.reasons):
-        yield f"  {'depth' if index == 0 else '':<14}{reason}"
+        yield f"  {'depth is' if index == 0 else '':<14}{reason}"
     if depth.nearest_m is not None and depth.farthest_m is not None:
         levels = ", ".join(f"{level} %: {value:.4g}" for level, value in depth.percentiles_m.items())
         yield f"  range         {depth.nearest_m:.4g} to {depth.farthest_m:.4g} m ({levels})"

@@ -10,11 +10,14 @@ import numpy as np
 
 from halocline._typing import F32, AnyArray
 from halocline.errors import ChannelError, FrameError, WriteError, did_you_mean
-from halocline.imaging.channels import DEPTH_NAMES, is_vector_component, views_of
+from halocline.imaging.channel_plan import BeautyChannels
+from halocline.imaging.channels import views_of
 from halocline.imaging.exr import Attribute, Header, Part, read_native
 from halocline.imaging.exr_write import PartPixels, WriteRecord, write_exr
 from halocline.imaging.frame import Window
-from halocline.imaging.load import BeautyChannels, Template
+from halocline.imaging.load import Template
+from halocline.imaging.names import beauty_rank, depth_hint
+from halocline.imaging.passes import WRITTEN_LAYER, is_depth_channel
 
 AttributeValue = str | int | float | Attribute
 # Where the file's own name for an attribute is not OpenImageIO's.
@@ -76,7 +79,7 @@ def save(
     carry
         Names (without the view) of other channels to bring over from the beauty's file, unchanged to the bit,
         for all views; ``"all"`` for all of them. Where the file's data window was smaller, 0 is added around
-        (depth: infinity).
+        (depth by its name: infinity, 1 where it is normalised, 0 where it is 1/Z).
     overwrite, check_all_rows
         See `halocline.imaging.exr_write.write_exr`.
 
@@ -94,9 +97,15 @@ def save(
     _check_pictures(template, pictures)
     carried = _carried(template, carry)
     extra = {name: _attribute(value) for name, value in (attributes or {}).items()}
+    layer = template.beauties[0].layer
+    if beauty_rank(layer.rpartition(".")[2]) is None:
+        # Beside other layers its name would not tell that it is the picture.
+        extra[WRITTEN_LAYER] = Attribute("string", layer)
     parts = []
     for part in template.parts:
-        beauties = [beauty for beauty in template.beauties if beauty.part == part.index]
+        beauties = [
+            beauty for beauty in template.beauties if any(place.part == part.index for place in beauty.places)
+        ]
         names = [name for index, name in carried if index == part.index]
         if beauties or names:
             parts += _part_pixels(template, part, beauties, pictures, names)
@@ -141,35 +150,32 @@ def _check_pictures(template: Template, pictures: Mapping[str, Picture]) -> None
 
 def _carried(template: Template, carry: Collection[str] | str) -> list[tuple[int, str]]:
     """Return part and name of each channel to bring over."""
-    replaced = {
-        (beauty.part, name)
-        for beauty in template.beauties
-        for name in (*beauty.colours, beauty.alpha)
-        if name is not None
-    }
+    replaced = {(place.part, place.name) for beauty in template.beauties for place in beauty.places}
+    views = views_of(Header(template.source, template.parts))
     others = [
         channel
-        for view in views_of(Header(template.source, template.parts))
+        for view in views
         for channel in view.channels
         if not channel.part.deep and (channel.part.index, channel.name) not in replaced
     ]
+    places = {(channel.part.index, channel.name): channel for channel in others}
     if carry == "all":
-        return [(channel.part.index, channel.name) for channel in others]
-    chosen = []
+        return list(places)
+    chosen: dict[tuple[int, str], None] = {}
     for name in [carry] if isinstance(carry, str) else carry:
         # "Z" is the depth's, not the third component of the normal in a part called N.
-        named = [channel for channel in others if name in {channel.logical, channel.name}]
-        found = [channel for channel in named if not is_vector_component(channel)] or named
+        named = [(each.part.index, each.name) for view in views for each in view.named(name)]
+        found = [place for place in named if place in places]
         if not found:
             known = [channel.logical for channel in others]
             raise ChannelError(
-                f'no channel "{name}" to carry over',
+                f'no channel "{name}" to carry over (output.carry)',
                 code="E-CHANNEL-MISSING",
                 where=str(template.source),
                 mend=f"Besides the beauty it has: {', '.join(known) or 'none'}.{did_you_mean(name, known)}",
             )
-        chosen += [(channel.part.index, channel.name) for channel in found]
-    return chosen
+        chosen |= dict.fromkeys(found)
+    return list(chosen)
 
 
 def _with_attributes(part: Part, index: int, extra: Mapping[str, Attribute]) -> Part:
@@ -207,8 +213,9 @@ def _part_pixels(
         types |= kinds
     old = read_native(template.source, part, carried) if carried else {}
     ids = {name: plane for name, plane in old.items() if plane.dtype == np.uint32}
+    fills = _fills(template, part) if window != part.data_window else {}
     for name in old.keys() - ids.keys():
-        new[name] = _over(window, part, name, old[name])
+        new[name] = _over(window, part.data_window, old[name], fills.get(name, 0.0))
     ordered = {
         name: types.get(name, part.channels.get(name, "half"))
         for name in [*part.channels, *types]
@@ -227,13 +234,17 @@ def _view_channels(
     template: Template, part: Part, beauty: BeautyChannels, picture: Picture
 ) -> tuple[dict[str, AnyArray], dict[str, str]]:
     rgb = picture.rgb if template.premultiplied else _unpremultiplied(picture.rgb, picture.alpha)
-    planes: dict[str, AnyArray] = dict(zip(beauty.colours, rgb, strict=True))
-    if beauty.alpha is not None:
-        planes[beauty.alpha] = picture.alpha
+    alphas = [] if beauty.alpha is None else [picture.alpha]
+    planes: dict[str, AnyArray] = {
+        place.name: plane
+        for place, plane in zip(beauty.places, [*rgb, *alphas], strict=True)
+        if place.part == part.index
+    }
     types = {name: part.channels[name] for name in planes}
     # In one part for several views, a channel's view is spelt before its component.
     spelt = f"{beauty.view}." if not part.view and _is_spelt(beauty) else ""
-    for layer, values in picture.layers.items():
+    # Layers stand beside red; alpha may have a part of its own.
+    for layer, values in picture.layers.items() if part.index == beauty.part else ():
         kind = "float" if layer in picture.float_layers else "half"
         for name, plane in _layer_channels(layer, spelt, values).items():
             planes[name] = plane
@@ -242,7 +253,7 @@ def _view_channels(
 
 
 def _is_spelt(beauty: BeautyChannels) -> bool:
-    return bool(beauty.view) and f"{beauty.view}." in beauty.colours[0]
+    return bool(beauty.view) and f"{beauty.view}." in beauty.colours[0].name
 
 
 def _layer_channels(layer: str, view: str, values: F32) -> dict[str, F32]:
@@ -265,11 +276,21 @@ def _unpremultiplied(rgb: F32, alpha: F32) -> F32:
     return np.divide(rgb, alpha, out=rgb.copy(), where=alpha > 0)
 
 
-def _over(window: Window, part: Part, name: str, plane: AnyArray) -> AnyArray:
+def _over(window: Window, inner: Window, plane: AnyArray, fill: float) -> AnyArray:
     """Return a carried plane over a larger window."""
-    if window == part.data_window:
+    if window == inner:
         return plane
-    is_depth = name.lower() in DEPTH_NAMES
-    wide = np.full(window.shape, np.inf if is_depth else 0, plane.dtype)
-    wide[window.slices_of(part.data_window)] = plane
+    wide = np.full(window.shape, fill, plane.dtype)
+    wide[window.slices_of(inner)] = plane
     return wide
+
+
+def _fills(template: Template, part: Part) -> dict[str, float]:
+    """Return what stands for open water in a part's depth channels, whatever they are called."""
+    ends = {"inverse": 0.0, "normalised": 1.0, "mist": 1.0}
+    return {
+        channel.name: ends.get(depth_hint(channel.logical) or "", np.inf)
+        for view in views_of(Header(template.source, template.parts))
+        for channel in view.channels
+        if channel.part.index == part.index and is_depth_channel(view, channel)
+    }

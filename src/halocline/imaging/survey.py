@@ -3,14 +3,17 @@
 from __future__ import annotations
 
 from collections.abc import Iterable
-from dataclasses import dataclass
 from pathlib import Path
 
+from halocline.errors import ChannelError
 from halocline.imaging.camera import Camera
 from halocline.imaging.camera_metadata import find_camera
-from halocline.imaging.channels import NORMAL_LAYERS, POSITION_LAYERS, ViewChannels, vector_of, views_of
-from halocline.imaging.exr import read_header
-from halocline.imaging.load import InputSpec
+from halocline.imaging.channel_plan import describing_part, find_vector
+from halocline.imaging.channels import Path as LayerPath
+from halocline.imaging.channels import ViewChannels, views_of
+from halocline.imaging.exr import Header, read_header
+from halocline.imaging.input_spec import InputSpec
+from halocline.imaging.passes import beauty_of
 
 
 def cameras_in(path: str | Path, spec: InputSpec) -> dict[str, Camera]:
@@ -18,19 +21,31 @@ def cameras_in(path: str | Path, spec: InputSpec) -> dict[str, Camera]:
 
     Raises
     ------
-    ReadError, CameraError
-        Where the file cannot be read or its camera is impossible.
+    ReadError, ChannelError, CameraError
+        Where the file cannot be read, its beauty is not known, or its camera is impossible.
     """
+    header = read_header(path)
     return {
         view.view: find_camera(
-            view.channels[0].part,
+            describing_part(header, beauty_of(view, spec.beauty).colours[0].part),
             view=view.view,
             statement=spec.cameras.get(view.view, spec.camera),
             unit_m=spec.depth.unit_m,
         ).camera
-        for view in views_of(read_header(path))
+        for view in views_of(header)
         if view.channels
     }
+
+
+def not_read(header: Header) -> tuple[str, ...]:
+    """Tell what a file holds that is neither read nor written."""
+    told = []
+    if any(part.has_preview for part in header.parts):
+        told.append("the file's preview picture shows the render as it came: it is not written")
+    deep = [part.name or f"number {part.index}" for part in header.parts if part.deep]
+    if deep and len(deep) < len(header.parts):
+        told.append(f"deep parts beside flat ones are neither read nor written: {', '.join(deep)}")
+    return tuple(told)
 
 
 def planes_in(paths: Iterable[str | Path], spec: InputSpec, names: Iterable[str]) -> frozenset[str]:
@@ -45,28 +60,31 @@ def planes_in(paths: Iterable[str | Path], spec: InputSpec, names: Iterable[str]
     if not asked:
         return asked
     found: dict[str, set[str]] = {}
+    beauties: dict[str, LayerPath | None] = {}
     for path in paths:
         for view in views_of(read_header(path)):
-            found.setdefault(view.view, set()).update(name for name in asked if _has(view, spec, name))
+            # The first file is the beauty's; what goes with it is looked for in the others too.
+            beauty = beauties.setdefault(view.view, _beauty_layer(view, spec))
+            here = {name for name in asked if _has(view, spec, name, beauty)}
+            found.setdefault(view.view, set()).update(here)
     return asked.intersection(*found.values()) if found else frozenset()
 
 
-@dataclass(frozen=True)
-class _Vector:
-    """Where a vector plane is looked for."""
+def _has(view: ViewChannels, spec: InputSpec, name: str, beauty: LayerPath | None) -> bool:
+    if name in {"normal", "position"}:
+        try:
+            return find_vector(view, spec, name, beauty) is not None
+        except ChannelError:
+            # Several: reading it will say so.
+            return True
+    kind, _, own = name.partition(".")
+    stated = spec.mattes.get(own, name) if kind == "matte" else spec.channels.get(name, name)
+    return bool(view.named(stated))
 
-    stated: str | None
-    usual: tuple[str, ...]
 
-
-def _has(view: ViewChannels, spec: InputSpec, name: str) -> bool:
-    vectors = {
-        "normal": _Vector(spec.normal, tuple(NORMAL_LAYERS)),
-        "position": _Vector(spec.position, tuple(POSITION_LAYERS)),
-    }
-    if name in vectors:
-        layer = vectors[name]
-        return vector_of(view, [layer.stated] if layer.stated else layer.usual) is not None
-    if name.startswith("matte."):
-        return view.find(spec.mattes.get(name.removeprefix("matte."), name)) is not None
-    return view.find(spec.channels.get(name, name)) is not None
+def _beauty_layer(view: ViewChannels, spec: InputSpec) -> LayerPath | None:
+    """Return the layer of the picture; None in a file of depth alone."""
+    try:
+        return beauty_of(view, spec.beauty).path
+    except ChannelError:
+        return None

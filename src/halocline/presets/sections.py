@@ -48,9 +48,9 @@ class InputSection(Strict):
     Attributes
     ----------
     layer
-        Layer of the beauty: ``diver`` for the channels diver.R, diver.G, diver.B.
+        Layer of the beauty: ``diver`` for the channels diver.R, diver.G, diver.B, or for a part ``diver``.
     depth_channel
-        Channel of the depth pass, such as ``Z``.
+        Channel of the depth pass, such as ``Z``, or ``diver.Z`` for the one in that layer or part.
     normal_layer, position_layer
         Layers of the world normal and the world position, such as ``N`` and ``P``.
     lights
@@ -58,11 +58,15 @@ class InputSection(Strict):
         key.R, key.G, key.B, which are a part of the beauty. A layer called as the light needs no entry.
     depth_kind
         ``planar`` (along the optical axis), ``range`` (along the view ray), ``negative_planar``, ``inverse``
-        (1/Z), ``normalised`` (0 to 1 between near and far), ``position`` (world position instead of depth).
+        (1/Z), ``normalised`` (0 at ``near``, 1 at ``far``), ``normalised_white_near`` (1 at ``near``, 0 at
+        ``far``), ``position`` (world position instead of depth).
     scene_unit
-        Length of one unit of the scene: "cm", "ft", or metres as a number.
+        Length of one unit of the scene, of camera, positions and depth: "cm", "ft", or metres as a number.
+    depth_unit
+        Length of one unit of the depth pass, where it is not the scene's: "cm" for depth in centimetres
+        beside a camera in metres.
     near, far
-        Clipping range in metres, for normalised depth.
+        Where normalised depth begins and ends, metres.
     depth_edges
         How depth is filtered where an edge runs through a pixel: ``sharp``, ``averaged``, ``premultiplied``.
     premultiplied
@@ -80,10 +84,18 @@ class InputSection(Strict):
     normal_layer: str | None = None
     position_layer: str | None = None
     lights: dict[str, str] = Field(default_factory=dict)
-    depth_kind: Literal["auto", "planar", "range", "negative_planar", "inverse", "normalised", "position"] = (
-        "auto"
-    )
+    depth_kind: Literal[
+        "auto",
+        "planar",
+        "range",
+        "negative_planar",
+        "inverse",
+        "normalised",
+        "normalised_white_near",
+        "position",
+    ] = "auto"
     scene_unit: SceneUnit = 1.0
+    depth_unit: SceneUnit | None = None
     near: Length | None = None
     far: Distance | None = None
     depth_edges: Literal["auto", "sharp", "averaged", "premultiplied"] = "auto"

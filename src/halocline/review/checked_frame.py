@@ -15,7 +15,8 @@ import numpy as np
 from halocline._typing import F32
 from halocline.errors import HaloclineError
 from halocline.imaging.colour import U8, display_pixels
-from halocline.imaging.load import InputSpec, View, load_beauty
+from halocline.imaging.input_spec import InputSpec
+from halocline.imaging.load import View, load_beauty
 from halocline.review.flash import Display
 
 WIDEST_PX = 480

@@ -1,0 +1,56 @@
+"""What a person says about the input; whatever is left out is found."""
+
+from __future__ import annotations
+
+from collections.abc import Mapping
+from dataclasses import dataclass, field
+
+from halocline.imaging.camera_metadata import CameraStatement
+from halocline.imaging.depth import DepthSpec
+from halocline.imaging.repair import Policy
+
+
+@dataclass(frozen=True)
+class InputSpec:
+    """What the user says about the input; whatever is left out is found by OpenEXR's conventions.
+
+    Attributes
+    ----------
+    beauty
+        Layer (or part) that holds R, G, B and A; empty for the usual ones.
+    depth_channel
+        Channel that holds depth; for positions, name their layer in ``position`` instead.
+    normal, position
+        Layers with X, Y, Z (or R, G, B).
+    mattes
+        Channel by matte name; planes are called ``matte.NAME``. Channels called so need no entry.
+    lights
+        Layer by the name of a light; planes are called ``light.NAME``. Layers called so need no entry.
+    channels
+        Channel by plane name: further planes to load.
+    depth, camera, cameras
+        What the depth pass holds; the camera, for all views or by view.
+    colour_space
+        Name of the working space, where the file's metadata is missing or wrong.
+    premultiplied
+        Whether colour is multiplied by alpha in the file.
+    repair
+        What to do with bad pixels; see `halocline.imaging.repair`.
+    separate_edges
+        Whether pixels that mix two surfaces are taken apart; see `halocline.imaging.edge_mixture`.
+    """
+
+    beauty: str = ""
+    depth_channel: str | None = None
+    normal: str | None = None
+    position: str | None = None
+    mattes: Mapping[str, str] = field(default_factory=dict)
+    lights: Mapping[str, str] = field(default_factory=dict)
+    channels: Mapping[str, str] = field(default_factory=dict)
+    depth: DepthSpec = field(default_factory=DepthSpec)
+    camera: CameraStatement = field(default_factory=CameraStatement)
+    cameras: Mapping[str, CameraStatement] = field(default_factory=dict)
+    colour_space: str | None = None
+    premultiplied: bool = True
+    repair: Policy = "report"
+    separate_edges: bool = True

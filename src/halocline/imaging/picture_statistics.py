@@ -1,0 +1,145 @@
+"""What a picture's own values tell: their spread, whether they are scene-linear, and premultiplied."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+
+import numpy as np
+from numpy.typing import NDArray
+
+from halocline._typing import F32
+from halocline.imaging.depth_edges import COVERED
+
+# Pixels a picture is judged by where every pixel would take long.
+_JUDGED = 1_000_000
+# Edge pixels needed to judge premultiplication by.
+_LEAST_EDGES = 16
+# A picture made for a display ends at white and has its middle far up; scene-linear light of the same scene
+# has its middle near 0.18 and goes beyond 1 (common practice, no source).
+_DISPLAY_WHITE = (0.9, 1.0 + 1e-3)
+_DISPLAY_MIDDLE = 0.3
+# Share of values that stand on steps of 1/255, and how many different ones it takes.
+_ON_STEPS, _LEAST_STEPS, _STEP_SLACK = 0.995, 32, 0.08
+
+
+@dataclass(frozen=True)
+class BeautyStatistics:
+    """Of the beauty as it is in the file.
+
+    Attributes
+    ----------
+    least, median, greatest
+        Red, green, blue; the median of what is covered. None of a picture without a finite value.
+    negative, nan, infinite
+        Pixels with such a value in red, green or blue.
+    on_8_bit_steps
+        Whether nearly all values are multiples of 1/255.
+    """
+
+    least: tuple[float, ...] | None
+    median: tuple[float, ...] | None
+    greatest: tuple[float, ...] | None
+    negative: int
+    nan: int
+    infinite: int
+    on_8_bit_steps: bool
+
+    def encoding_warnings(self) -> list[str]:
+        """Return what speaks against scene-linear light."""
+        if self.median is None or self.greatest is None:
+            return []
+        middle, white = max(self.median), max(self.greatest)
+        mend = "Halocline needs scene-linear light; render or convert it so, and see colour.working_space"
+        if self.on_8_bit_steps and white <= _DISPLAY_WHITE[1]:
+            return [f"the beauty looks display-encoded: its values are multiples of 1/255. {mend}"]
+        if _DISPLAY_WHITE[0] <= white <= _DISPLAY_WHITE[1] and middle >= _DISPLAY_MIDDLE:
+            return [
+                f"the beauty looks display-encoded: nothing is brighter than {white:.3g}, and the median is "
+                f"{middle:.2g}. {mend}"
+            ]
+        return []
+
+
+def beauty_statistics(rgb: F32, alpha: F32 | None) -> BeautyStatistics:
+    """Return statistics of ``(3, rows, columns)`` colour over all pixels; medians on a lattice of them."""
+    finite = np.isfinite(rgb)
+    sound = np.where(finite, rgb, np.nan)
+    bad = (_pixels(_negative(rgb)), _pixels(np.isnan(rgb)), _pixels(np.isinf(rgb)))
+    step = max(1, int(np.sqrt(rgb[0].size / _JUDGED)))
+    picked = sound[:, ::step, ::step].reshape(3, -1)
+    if alpha is not None and (covered := (alpha[::step, ::step] > 0).ravel()).any():
+        picked = picked[:, covered]
+    picked = picked[:, np.isfinite(picked).all(axis=0)]
+    if picked.size == 0 or not finite.any(axis=(1, 2)).all():
+        return BeautyStatistics(None, None, None, *bad, False)
+    return BeautyStatistics(
+        tuple(float(np.nanmin(plane)) for plane in sound),
+        tuple(float(value) for value in np.median(picked, axis=1)),
+        tuple(float(np.nanmax(plane)) for plane in sound),
+        *bad,
+        _on_steps(picked),
+    )
+
+
+def _pixels(values: NDArray[np.bool_]) -> int:
+    return int(np.count_nonzero(values.any(axis=0)))
+
+
+def _negative(rgb: F32) -> NDArray[np.bool_]:
+    with np.errstate(invalid="ignore"):
+        return np.less(rgb, 0.0)
+
+
+def _on_steps(picked: F32) -> bool:
+    """Tell whether values are multiples of 1/255, as far as half floats can say."""
+    # Below 0.5 the steps of half floats are far finer than 1/255.
+    values = picked[(picked > 0) & (picked < 0.5)].astype(np.float64) * 255.0
+    if values.size == 0:
+        return False
+    nearest = np.round(values)
+    on = np.abs(values - nearest) < _STEP_SLACK
+    return bool(np.mean(on) >= _ON_STEPS and np.unique(nearest[on]).size >= _LEAST_STEPS)
+
+
+def premultiplication_warnings(rgb: F32, alpha: F32, *, stated: bool) -> list[str]:
+    """Judge by partly covered pixels beside covered ones: premultiplied, they are darker by their alpha.
+
+    Parameters
+    ----------
+    rgb, alpha
+        ``(3, rows, columns)``, multiplied by alpha if ``stated`` is False, and ``(rows, columns)``.
+    stated
+        Whether the file's colours are said to be premultiplied.
+    """
+    light = np.nan_to_num(rgb.sum(axis=0), posinf=0.0, neginf=0.0)
+    step = max(1, alpha.size // _JUDGED)
+    above, below = np.s_[:-1, ::step], np.s_[1:, ::step]
+    left, right = np.s_[::step, :-1], np.s_[::step, 1:]
+    ratios, alphas = [], []
+    for one, other in ((left, right), (right, left), (above, below), (below, above)):
+        part = alpha[one]
+        edge = (part > 0.1) & (part < 0.6) & (alpha[other] >= COVERED) & (light[other] > 1e-4)
+        ratios.append(light[one][edge] / light[other][edge])
+        alphas.append(part[edge])
+    ratio, share = np.concatenate(ratios), np.concatenate(alphas)
+    if ratio.size < _LEAST_EDGES:
+        return []
+    # Divided by its alpha, an edge pixel of a premultiplied picture is as bright as its neighbour.
+    by_alpha, as_is, by_square = (_departure(ratio / share**power) for power in (1, 0, 2))
+    if stated and as_is < 0.5 * by_alpha:
+        return [
+            "the beauty looks unpremultiplied: edge pixels are as bright as covered ones; if so, set "
+            "input.premultiplied = false"
+        ]
+    # Loading has multiplied once more: a premultiplied picture is now darker by the square of its alpha.
+    if not stated and by_square < 0.5 * by_alpha:
+        return [
+            "the beauty was stated as unpremultiplied (input.premultiplied = false) but looks premultiplied "
+            "already"
+        ]
+    return []
+
+
+def _departure(ratio: F32) -> float:
+    """Return how far ratios typically are from 1, as a logarithm."""
+    return float(np.median(np.abs(np.log(np.maximum(ratio, 1e-6)))))
