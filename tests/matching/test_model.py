@@ -5,7 +5,7 @@ from __future__ import annotations
 import numpy as np
 import pytest
 
-from halocline.matching.model import Setting, light_path, predicted, veils_along
+from halocline.matching.model import Setting, light_path, predicted
 from halocline.matching.samples import Sample
 from halocline.physics.water.bands import spectral_matrix
 from halocline.physics.water.water import jerlov_water
@@ -18,7 +18,7 @@ def test_many_rays_have_the_veil_of_each_alone() -> None:
     directions = random.normal(size=(12, 3))
     directions /= np.linalg.norm(directions, axis=1, keepdims=True)
     ranges = np.append(random.uniform(0.5, 30.0, 10), [np.inf, np.inf])
-    together = veils_along(path, ranges, directions)
+    together = path.veil_along(ranges, directions)
     alone = [path.veil_along(float(s), direction) for s, direction in zip(ranges, directions, strict=True)]
     assert together == pytest.approx(np.array(alone), rel=1e-12)
 

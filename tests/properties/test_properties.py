@@ -20,8 +20,8 @@ from scipy.integrate import quad
 from halocline.errors import HaloclineError, PresetError, UnitError
 from halocline.graph.light_form import combine
 from halocline.imaging.frame import Window
-from halocline.physics.path.transport import path_integral
 from halocline.physics.path.visibility import ENDLESS_M, RangeRemap, remap_through
+from halocline.physics.water.path_integral import path_integral
 from halocline.presets.curves import value_at
 from halocline.presets.document import laid_over, merged
 from halocline.presets.lines import key_lines

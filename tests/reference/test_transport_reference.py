@@ -24,11 +24,11 @@ from halocline.physics.path.transport import (
     DIFFUSE_ASYMMETRY,
     MEAN_COSINE,
     WATER_ASYMMETRY,
-    path_integral,
     refracted_sun,
 )
 from halocline.physics.path.visibility import LEAST_CONTRAST, sighting_range
 from halocline.physics.water.bands import spectral_matrix
+from halocline.physics.water.path_integral import path_integral
 from halocline.physics.water.water import JERLOV_TYPES, jerlov_water
 from halocline.presets.build import make_shot
 from halocline.presets.preset import load_preset

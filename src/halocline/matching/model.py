@@ -22,7 +22,7 @@ import numpy as np
 
 from halocline._typing import F64
 from halocline.matching.samples import Sample
-from halocline.physics.path.transport import LightPath, path_integral, refracted_sun
+from halocline.physics.path.transport import LightPath, refracted_sun
 from halocline.physics.sea.surface import direct_sun_share
 from halocline.physics.water.bands import Bands, hat_functions
 from halocline.physics.water.spectra import WAVELENGTH_NM, basis, sensor_weights
@@ -80,27 +80,7 @@ def predicted(water: Water, samples: Sequence[Sample], setting: Setting) -> Pred
     deeper = -(directions[covered] @ UP) * ranges[covered]
     lost = path.direct_along(ranges[covered]) * path.daylight(setting.depth_m + deeper)
     transfer[covered] = (lost @ _products(setting.space)).reshape(-1, 3, 3)
-    return Prediction(transfer, veils_along(path, ranges, directions) @ path.bands.down.T)
-
-
-def veils_along(path: LightPath, range_m: F64, directions: F64) -> F64:
-    """Return `LightPath.veil_along` of many rays at once, ``(n, K)``; without a story's remap.
-
-    Parameters
-    ----------
-    path
-        The water.
-    range_m, directions
-        ``(n,)`` metres and ``(n, 3)`` unit view directions.
-    """
-    mu, cos_sun = -(directions @ path.up), directions @ path.sun_travel
-    sun, diffuse = path.source_strengths()
-    p_sun, p_diffuse = path.phases(mu, cos_sun)  # type: ignore[arg-type]  # float64 for set-up
-    source = np.outer(p_sun, sun) + np.outer(p_diffuse, diffuse) + path.even_source()
-    limit = np.where(mu < 0, path.camera_depth_m / np.maximum(-mu, 1e-12), np.inf)
-    rate = path.bands.attenuation + np.outer(mu, path.bands.diffuse_attenuation)
-    veil: F64 = source * path_integral(rate, np.minimum(range_m, limit)[:, None])
-    return veil
+    return Prediction(transfer, path.veil_along(ranges, directions) @ path.bands.down.T)
 
 
 @lru_cache(maxsize=8)

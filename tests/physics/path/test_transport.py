@@ -18,11 +18,11 @@ from halocline.physics.path.transport import (
     daylight_gain,
     open_water_beyond,
     open_water_light,
-    path_integral,
     refracted_sun,
     veiling_light,
 )
 from halocline.physics.path.visibility import RangeRemap
+from halocline.physics.water.path_integral import path_integral
 
 UP, AHEAD = np.array([0.0, 1.0, 0.0]), np.array([0.0, 0.0, -1.0])
 

@@ -16,7 +16,8 @@ from halocline.physics.floating.exposure import Exposure
 from halocline.physics.floating.flow import STILL, Turbulence
 from halocline.physics.floating.light import SightLine, lamp_light
 from halocline.physics.floating.particles_as_seen import Scene, Seen, Shown, as_cards, at_the_lens
-from halocline.physics.path.transport import LightPath, path_integral
+from halocline.physics.path.transport import LightPath
+from halocline.physics.water.path_integral import path_integral
 
 # Texels across a bubble's picture.
 _SIZE = 64

@@ -13,7 +13,9 @@ from halocline.physics.floating.haze_loops import along_rays
 from halocline.physics.floating.light import LIGHT_ASYMMETRY, sun_spread
 from halocline.physics.floating.particles import DrawLimits, haze_cross_section
 from halocline.physics.floating.suspended import ParticleClass
-from halocline.physics.path.transport import MEAN_COSINE, SMALLEST_RATE, LightPath
+from halocline.physics.path.phase import lobe_numbers
+from halocline.physics.path.transport import MEAN_COSINE, LightPath
+from halocline.physics.water.path_integral import SMALLEST_RATE
 
 
 @dataclass(frozen=True)
@@ -92,8 +94,9 @@ class Haze:
         for asymmetry, share in self.lobes:
             row = []
             for g in (asymmetry * sun_spread(path), LIGHT_ASYMMETRY * asymmetry):
-                # Light seen from a direction travels against it: -2 g cos(psi) with psi from there.
-                row += [share * (1.0 - g * g) / (4.0 * math.pi), 1.0 + g * g, 2.0 * g]
+                by_cosine, even, scale = lobe_numbers(g, share)
+                # Light seen from a direction travels against it: the cosine has the other sign.
+                row += [-by_cosine, even, scale]
             rows.append(row)
         return np.array(rows, np.float32)
 

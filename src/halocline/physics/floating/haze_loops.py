@@ -8,6 +8,8 @@ from numpy.typing import NDArray
 from halocline._typing import F32
 from halocline.compute.compiled import compiled
 from halocline.compute.series import exponential
+from halocline.physics.path.phase import lobe
+from halocline.physics.water.path_integral import rate_along
 
 Ints = NDArray[np.int64]
 
@@ -40,7 +42,7 @@ def along_rays(
     length, mu, cos_sun, density
         Of the rays, ``(n,)`` each; no density is 1.
     lobes
-        ``(lobes, 6)``: numerator, constant and slope of the Henyey-Greenstein function, of the sun and then
+        ``(lobes, 6)``: what `halocline.physics.path.phase.lobe` takes besides the cosine, of the sun and then
         of diffuse light.
     rates, sources
         ``(K, 2)``: c and Kd; strengths of the sun and of diffuse light.
@@ -59,21 +61,19 @@ def along_rays(
         count, at = np.uint64(min(_AT_ONCE, len(length) - first)), np.uint64(first)
         sun[:] = _ZERO
         diffuse[:] = _ZERO
-        for lobe in range(len(lobes)):
-            top, constant, slope = lobes[lobe, 0], lobes[lobe, 1], lobes[lobe, 2]
+        for kind in range(len(lobes)):
+            slope, constant, top = lobes[kind, 0], lobes[kind, 1], lobes[kind, 2]
             for k in range(count):
-                spread = constant + slope * cos_sun[at + k]
-                sun[k] += top / (spread * np.sqrt(spread))
-            top, constant, slope = lobes[lobe, 3], lobes[lobe, 4], lobes[lobe, 5]
+                sun[k] += lobe(cos_sun[at + k], slope, constant, top)
+            slope, constant, top = lobes[kind, 3], lobes[kind, 4], lobes[kind, 5]
             for k in range(count):
-                spread = constant + slope * mu[at + k]
-                diffuse[k] += top / (spread * np.sqrt(spread))
+                diffuse[k] += lobe(mu[at + k], slope, constant, top)
         for k in range(count):
             vanish[k] = exponential(-length[at + k] * per_onset) if onset > _ZERO else _ZERO
         for band in range(len(light)):
             c, kd, by_sun, by_diffuse = rates[band, 0], rates[band, 1], sources[band, 0], sources[band, 1]
             for k in range(count):
-                rate = _rate(c, kd, mu[at + k], water[2]) + blocking
+                rate = rate_along(c, kd, mu[at + k], water[2]) + blocking
                 decay = exponential(-rate * length[at + k])
                 near = (_ONE - decay * vanish[k]) / (rate + per_onset)
                 source = sun[k] * by_sun + diffuse[k] * by_diffuse
@@ -93,12 +93,6 @@ def along_rays(
             mean = (_ONE - exponential(-rate * length[at + k])) / rate
             mean *= mean / (mean + onset + _SMALL_M)
             veil_share[at + k] = _ONE / (_ONE + mean * blocking * thick)
-
-
-@compiled
-def _rate(c: np.float32, kd: np.float32, mu: np.float32, least: np.float32) -> np.float32:
-    rate = mu * kd + c
-    return least if abs(rate) < least else rate
 
 
 @compiled

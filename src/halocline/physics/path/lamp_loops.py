@@ -7,6 +7,7 @@ import numpy as np
 from halocline._typing import F32
 from halocline.compute.compiled import compiled
 from halocline.compute.series import cosine, exponential, sine
+from halocline.physics.path.phase import lobe
 
 # Rays taken together: what is kept of each between the steps of the loop stays in the nearest cache.
 _TOGETHER = 512
@@ -148,6 +149,7 @@ def _at_node(
     forward, backward = phase[1], phase[2]
     of_forward = phase[0] * (_ONE - forward * forward) * _PER_FOUR_PI
     of_backward = (_ONE - phase[0]) * (_ONE - backward * backward) * _PER_FOUR_PI
+    even_forward, even_backward = _ONE + forward * forward, _ONE + backward * backward
     for ray in range(middle.size):
         angle = middle[ray] + half[ray] * node
         # Rounding must not turn a right angle into more.
@@ -155,11 +157,8 @@ def _at_node(
         r = apart[ray] / cos
         t = nearest[ray] + r * sin
         # The lamp's light travels along x = lens + t direction, then turns to -direction.
-        to_forward = _ONE + forward * forward + _TWO * forward * sin
-        to_backward = _ONE + backward * backward + _TWO * backward * sin
-        p = of_forward / (to_forward * np.sqrt(to_forward)) + of_backward / (
-            to_backward * np.sqrt(to_backward)
-        )
+        p = lobe(sin, _TWO * forward, even_forward, of_forward)
+        p += lobe(sin, _TWO * backward, even_backward, of_backward)
         step = ((along[ray] * t + lens_along) / r - outer) * per_edge
         step = min(max(step, _ZERO), _ONE)
         strength[ray] = weight * p * step * step * (_THREE - _TWO * step)

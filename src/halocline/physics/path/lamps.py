@@ -38,6 +38,8 @@ from numpy.typing import NDArray
 
 from halocline._typing import F32, F64
 from halocline.physics.path.lamp_loops import haze_along_rays, lit_intervals
+from halocline.physics.path.phase import A as Reals
+from halocline.physics.path.phase import henyey_greenstein
 from halocline.physics.water.bands import Bands
 from halocline.physics.water.spectra import WAVELENGTH_NM, daylight
 
@@ -122,24 +124,15 @@ def _lobe_beyond(g: float, mu: float) -> float:
     return (1.0 - g * g) / (2.0 * g) * (1.0 / root - 1.0 / (1.0 + g))
 
 
-def water_phase(cos_psi: A) -> A:
+def water_phase(cos_psi: Reals) -> Reals:
     """Return the phase function of natural water, 1/sr, in the shape and type of ``cos_psi``.
 
     ``cos_psi`` is 1 straight on. Worked values: 180 deg gives 0.00537, 90 deg 0.00446.
     """
     share, forward, backward = WATER_PHASE
-    phase = _lobe(cos_psi, forward, share)
-    phase += _lobe(cos_psi, backward, 1.0 - share)
+    phase = henyey_greenstein(cos_psi, forward, share=share)
+    phase += henyey_greenstein(cos_psi, backward, share=1.0 - share)
     return phase
-
-
-def _lobe(cos_psi: A, g: float, share: float) -> A:
-    kind = cos_psi.dtype.type
-    spread: A = cos_psi * kind(-2.0 * g)
-    spread += kind(1.0 + g * g)
-    spread *= np.sqrt(spread)
-    np.divide(kind(share * (1.0 - g * g) / (4.0 * math.pi)), spread, out=spread)
-    return spread
 
 
 def relative_power(temperature_k: float) -> F64:

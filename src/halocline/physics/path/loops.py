@@ -7,6 +7,7 @@ import numpy as np
 from halocline._typing import F32
 from halocline.compute.compiled import compiled
 from halocline.compute.series import exponential
+from halocline.physics.water.path_integral import rate_along
 
 _ONE = np.float32(1.0)
 
@@ -47,8 +48,6 @@ def veil(
     c, kd, least = rates
     sun, diffuse, even = sources
     for ray in range(out.size):
-        k = c + kd * mu[ray]
-        if abs(k) < least:
-            k = least
+        k = rate_along(c, kd, mu[ray], least)
         taken = _ONE - exponential(min(-(k * length_m[ray]), largest))
         out[ray] = taken * (p_sun[ray] * sun + p_diffuse[ray] * diffuse + even) / k

@@ -7,15 +7,18 @@ and after it is scattered: cos psi = 1 is straight on.
 from __future__ import annotations
 
 import math
+from typing import Any, TypeVar
 
 import numpy as np
 
-from halocline._typing import F32
+from halocline._typing import F32, F64
 from halocline.compute.compiled import compiled
 from halocline.errors import PhysicsError
 
+A = TypeVar("A", F32, F64)
 
-def henyey_greenstein(cos_psi: F32, g: float) -> F32:
+
+def henyey_greenstein(cos_psi: A, g: float, *, share: float = 1.0) -> A:
     """Return the Henyey-Greenstein phase function, 1/sr, in the shape and type of ``cos_psi``.
 
     p = (1 - g^2) / (4 pi (1 + g^2 - 2 g cos psi)^1.5)
@@ -26,6 +29,8 @@ def henyey_greenstein(cos_psi: F32, g: float) -> F32:
         Cosine of the scattering angle, -1 to 1, any shape.
     g
         Asymmetry: the mean of cos psi, above -1 and below 1.
+    share
+        Multiplies it: the lobe's share of all scattering where there are several, 0 to 1.
 
     Raises
     ------
@@ -46,22 +51,29 @@ def henyey_greenstein(cos_psi: F32, g: float) -> F32:
     cosines = np.ascontiguousarray(cos_psi)
     dtype = cosines.dtype.type
     out = np.empty_like(cosines)
-    lobe(
-        cosines.ravel(),
-        dtype(-2.0 * g),
-        dtype(1.0 + g * g),
-        dtype((1.0 - g * g) / (4.0 * math.pi)),
-        out.ravel(),
-    )
+    by_cosine, even, scale = (dtype(number) for number in lobe_numbers(g, share))
+    _lobes(cosines.ravel(), by_cosine, even, scale, out.ravel())
     return out
 
 
+def lobe_numbers(g: float, share: float = 1.0) -> tuple[float, float, float]:
+    """Return what `lobe` takes besides the cosine: -2 g, 1 + g^2, and share (1 - g^2) / (4 pi)."""
+    return -2.0 * g, 1.0 + g * g, share * (1.0 - g * g) / (4.0 * math.pi)
+
+
 @compiled
-def lobe(cos_psi: F32, by_cosine: np.float32, even: np.float32, scale: np.float32, out: F32) -> None:
-    """Write scale / (even + by_cosine cos psi)^1.5 for cosines ``(n,)``."""
+def lobe(cos_psi: np.float32, by_cosine: np.float32, even: np.float32, scale: np.float32) -> np.float32:
+    """Return scale / (even + by_cosine cos psi)^1.5, for the loops that need it (`lobe_numbers`)."""
+    spread = cos_psi * by_cosine + even
+    value: np.float32 = scale / (spread * np.sqrt(spread))
+    return value
+
+
+@compiled
+def _lobes(cos_psi: Any, by_cosine: Any, even: Any, scale: Any, out: Any) -> None:
+    """Write `lobe` for cosines ``(n,)``, all of one type, float32 or float64."""
     for index in range(out.size):
-        spread = cos_psi[index] * by_cosine + even
-        out[index] = scale / (spread * np.sqrt(spread))
+        out[index] = lobe(cos_psi[index], by_cosine, even, scale)
 
 
 def backscatter_share(g: float) -> float:

@@ -40,9 +40,15 @@ from numpy.typing import NDArray
 
 from halocline._typing import F32, F64
 from halocline.physics.path.loops import decay, veil
-from halocline.physics.path.phase import henyey_greenstein
+from halocline.physics.path.phase import A, henyey_greenstein
 from halocline.physics.path.visibility import ENDLESS_M, RangeRemap
 from halocline.physics.water.bands import Bands
+from halocline.physics.water.path_integral import (
+    LARGEST_EXPONENT,
+    least_rate,
+    path_integral,
+    rates_along,
+)
 
 # Scattering asymmetry of natural water; petzold1972's tables integrate to 0.87 .. 0.95.
 WATER_ASYMMETRY = 0.924
@@ -56,41 +62,8 @@ SEA_WATER_SCATTERING = 1.91e-3
 SEA_WATER_POWER = -4.32
 # Mean cosine of downwelling light: scalar irradiance is E_d / 0.8 (kirk2011 gives 0.7 .. 0.9 for daylight).
 MEAN_COSINE = 0.8
-# Below this the source hardly changes along the ray; keeps k away from the 0/0 of (1 - exp(-k s))/k.
-SMALLEST_RATE = 1e-4
 # The length of endless water; finite, so that products with zero are.
 LONGEST_RANGE_M = ENDLESS_M
-# exp of more would leave float32; only a ray towards the light, in water whose Kd exceeds its c, comes near.
-LARGEST_EXPONENT = 80.0
-
-
-def path_integral(rate: F64 | float, range_m: F64 | float) -> F64:
-    """Return int_0^s exp(-k t) dt = (1 - exp(-k s)) / k, metres, exactly for every k and s.
-
-    Parameters
-    ----------
-    rate
-        k, 1/m; may be zero or negative (a ray going up towards the light).
-    range_m
-        s, metres, 0 to inf.
-
-    Returns
-    -------
-    s where k is 0, 1/k where s is infinite and k positive, inf where s is infinite and k is not positive.
-
-    Notes
-    -----
-    Worked value: k = 0.57, s = 5 m gives 1.65290470.
-    """
-    k, s = np.broadcast_arrays(np.asarray(rate, np.float64), np.asarray(range_m, np.float64))
-    with np.errstate(invalid="ignore", divide="ignore", over="ignore"):
-        ks = k * s
-        whole = -np.expm1(-ks) / k
-        # Two terms of the series are exact to 1e-12 here, where the quotient would lose digits.
-        series = s * (1.0 - 0.5 * ks)
-        endless = np.where(k > 0, 1.0 / k, np.inf)
-        finite: F64 = np.where(np.abs(ks) < 1e-6, series, whole)
-    return np.where(np.isinf(s), endless, finite)
 
 
 def refracted_sun(elevation_deg: float, azimuth_deg: float, up: F64, ahead: F64, index: float) -> F64:
@@ -255,17 +228,17 @@ class LightPath:
         return np.divide(np.float32(-depth), slope, out=slope)
 
     def veil_rate(self, mu: F32, band: int) -> F32:
-        """Return k = c + Kd mu of one band, 1/m, kept away from zero (see `SMALLEST_RATE`)."""
-        c = self.bands.attenuation[band] * self.veil_scale
-        kd = self.bands.diffuse_attenuation[band] * self.veil_scale
-        rate = mu * np.float32(kd)
-        rate += np.float32(c)
-        # Only water that dims daylight about as fast as a beam of light has rays of no net loss.
-        if c - kd < 2.0 * SMALLEST_RATE:
-            rate[np.abs(rate) < np.float32(SMALLEST_RATE)] = np.float32(SMALLEST_RATE)
-        return rate
+        """Return k = c + Kd mu of one band, 1/m, kept away from zero, in the shape of ``mu``."""
+        c = float(self.bands.attenuation[band] * self.veil_scale)
+        kd = float(self.bands.diffuse_attenuation[band] * self.veil_scale)
+        down = np.ascontiguousarray(mu)
+        out = np.empty_like(down)
+        rates_along(
+            np.float32(c), np.float32(kd), down.ravel(), np.float32(least_rate(c, kd)), out.reshape(-1)
+        )
+        return out
 
-    def phases(self, mu: F32, cos_sun: F32) -> tuple[F32, F32]:
+    def phases(self, mu: A, cos_sun: A) -> tuple[A, A]:
         """Return the two phase functions of the veil's source, 1/sr.
 
         Parameters
@@ -278,17 +251,20 @@ class LightPath:
         return henyey_greenstein(-cos_sun, self.sun_asymmetry), henyey_greenstein(-mu, DIFFUSE_ASYMMETRY)
 
     def veil_along(self, range_m: F64 | float, direction: F64) -> F64:
-        """Return the veiling light in front of one range in one direction, ``(..., K)``, float64.
+        """Return the veiling light in front of ranges in unit directions, ``(..., K)``, float64.
 
-        For set-up, plots and single samples; images take the float32 path of the operator.
+        For set-up, plots and samples; images take the float32 path of the operator. Ranges ``(...)`` and
+        directions ``(..., 3)`` broadcast against each other.
         """
-        mu, cos_sun = -float(direction @ self.up), float(direction @ self.sun_travel)
+        mu, cos_sun = (np.atleast_1d(v) for v in (-(direction @ self.up), direction @ self.sun_travel))
         sun, diffuse = self.source_strengths()
-        p_sun, p_diffuse = self.phases(np.array([mu]), np.array([cos_sun]))
-        limit = max(1e-6, self.camera_depth_m) / -mu if mu < 0 else np.inf
+        p_sun, p_diffuse = (np.asarray(p)[..., None] for p in self.phases(mu, cos_sun))
+        limit = np.where(mu < 0, max(1e-6, self.camera_depth_m) / np.maximum(-mu, 1e-12), np.inf)
+        if direction.ndim == 1:
+            mu, p_sun, p_diffuse, limit = mu[0], p_sun[0], p_diffuse[0], limit[0]
         s = np.minimum(self.remap.exact(range_m), limit)[..., None]
         b = self.bands
-        rate = (b.attenuation + b.diffuse_attenuation * mu) * self.veil_scale
+        rate = (b.attenuation + b.diffuse_attenuation * mu[..., None]) * self.veil_scale
         source = sun * p_sun + diffuse * p_diffuse + self.even_source()
         veil: F64 = source * path_integral(rate, s) * self.veil_scale
         return veil
@@ -445,11 +421,10 @@ class _Veil:
     def of(cls, path: LightPath) -> _Veil:
         scale, bands = path.veil_scale, path.bands
         c, kd = bands.attenuation * scale, bands.diffuse_attenuation * scale
-        # Only water that dims daylight about as fast as a beam of light has rays of no net loss.
-        least = np.where(c - kd < 2.0 * SMALLEST_RATE, SMALLEST_RATE, -1.0)
         sources = np.stack([*path.source_strengths(), path.even_source()]) * scale
         return cls(
-            np.stack([c, kd, least], axis=1).astype(np.float32), np.ascontiguousarray(sources.T, np.float32)
+            np.stack([c, kd, least_rate(c, kd)], axis=1).astype(np.float32),
+            np.ascontiguousarray(sources.T, np.float32),
         )
 
     def __call__(self, length_m: F32, mu: F32, p_sun: F32, p_diffuse: F32) -> F32:

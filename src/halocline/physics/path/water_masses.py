@@ -19,8 +19,9 @@ import numpy as np
 from halocline._typing import F32, F64
 from halocline.compute.compiled import compiled
 from halocline.compute.series import exponential
-from halocline.physics.path.transport import LARGEST_EXPONENT, LightPath
+from halocline.physics.path.transport import LightPath
 from halocline.physics.water.bands import Bands, band_value
+from halocline.physics.water.path_integral import LARGEST_EXPONENT
 
 # Absorption by dissolved organic matter falls off as exp(-slope (nm - 440)); 0.014 to 0.018 per nm
 # (bricaud1981; from memory).

@@ -19,7 +19,6 @@ import numpy as np
 from scipy.optimize import least_squares, lsq_linear
 
 from halocline._typing import F64
-from halocline.physics.path.transport import path_integral
 from halocline.physics.water.bands import (
     SHARE_NODES_NM,
     Bands,
@@ -28,6 +27,7 @@ from halocline.physics.water.bands import (
     rounded,
     spectral_matrix,
 )
+from halocline.physics.water.path_integral import path_integral
 from halocline.physics.water.spectra import FIRST_NM, LAST_NM, rec709_basis, sensor_weights
 from halocline.physics.water.water import Water
 from halocline.rgb import BRADFORD, LINEAR_REC709
