@@ -22,7 +22,8 @@ from halocline.imaging.camera_track import CameraTrack
 from halocline.imaging.frame import Frame, Window
 from halocline.operators.registry import operator_named
 from halocline.physics.path.transport import LightPath, refracted_sun
-from halocline.physics.water.bands import Bands, fit_bands
+from halocline.physics.water.bands import Bands
+from halocline.physics.water.fitted_bands import fit_bands
 from halocline.physics.water.water import jerlov_water
 from halocline.rgb import LINEAR_REC709, RGBSpace
 

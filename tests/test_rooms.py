@@ -85,3 +85,54 @@ def test_the_measure_sees_a_forbidden_import() -> None:
     assert lines == [(1, "halocline.cli.main"), (2, "halocline.graph.engine")]
     assert room_of("halocline.cli.main") == "cli"
     assert room_of("halocline.errors") == ""
+
+
+def imports_of_each_module() -> dict[str, set[str]]:
+    """Return which modules of ours each module imports, wherever in it the import stands."""
+    names = {
+        ".".join(("halocline", *path.relative_to(HOUSE).with_suffix("").parts)).removesuffix(
+            ".__init__"
+        ): path
+        for path in MODULES
+    }
+    graph: dict[str, set[str]] = {}
+    for name, path in names.items():
+        found = set()
+        for node in ast.walk(ast.parse(path.read_text(encoding="utf-8"))):
+            if isinstance(node, ast.Import):
+                found |= {alias.name for alias in node.names}
+            elif isinstance(node, ast.ImportFrom):
+                whole = {f"{node.module}.{alias.name}" for alias in node.names}
+                found |= {one if one in names else node.module or "" for one in whole}
+        graph[name] = (found & set(names)) - {name}
+    return graph
+
+
+def circles(graph: dict[str, set[str]]) -> list[list[str]]:
+    """Return the groups of modules that import each other, directly or over others."""
+
+    def reached(start: str) -> set[str]:
+        seen: set[str] = set()
+        open_ends = [start]
+        while open_ends:
+            new = graph[open_ends.pop()] - seen
+            seen |= new
+            open_ends += new
+        return seen
+
+    all_reached = {name: reached(name) for name in graph}
+    groups = {
+        tuple(sorted(other for other in to if name in all_reached[other]))
+        for name, to in all_reached.items()
+        if name in to
+    }
+    return [list(group) for group in sorted(groups)]
+
+
+def test_no_modules_import_each_other_in_a_circle() -> None:
+    assert circles(imports_of_each_module()) == []
+
+
+def test_the_measure_sees_a_circle() -> None:
+    graph = {"a": {"b"}, "b": {"c"}, "c": {"a"}, "d": {"a"}}
+    assert circles(graph) == [["a", "b", "c"]]

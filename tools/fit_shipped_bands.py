@@ -10,7 +10,7 @@ import json
 from pathlib import Path
 
 from halocline.physics.water.band_fit import fit
-from halocline.physics.water.bands import DEFAULT_COUNT, fit_key
+from halocline.physics.water.fitted_bands import DEFAULT_COUNT, fit_key
 from halocline.physics.water.water import JERLOV_SOURCES, jerlov_water
 
 TARGET = Path(__file__).parents[1] / "src/halocline/physics/water/data/bands.json"

@@ -13,7 +13,8 @@ from numpy.typing import NDArray
 from scipy.integrate import quad_vec
 
 from halocline.physics.water.band_fit import difference_root, lab_of, reference_colours
-from halocline.physics.water.bands import band_value, fit_bands, spectral_matrix
+from halocline.physics.water.bands import band_value, spectral_matrix
+from halocline.physics.water.fitted_bands import fit_bands
 from halocline.physics.water.spectra import WAVELENGTH_NM, daylight, observer, rec709_basis, sensor_weights
 from halocline.physics.water.water import JERLOV_SOURCES, jerlov_water
 from halocline.rgb import LINEAR_REC709

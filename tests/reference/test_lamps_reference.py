@@ -22,7 +22,8 @@ from halocline.physics.path.lamps import (
     scattered_beyond,
     water_phase,
 )
-from halocline.physics.water.bands import Bands, fit_bands
+from halocline.physics.water.bands import Bands
+from halocline.physics.water.fitted_bands import fit_bands
 from halocline.physics.water.spectra import WAVELENGTH_NM
 from halocline.physics.water.water import jerlov_water
 

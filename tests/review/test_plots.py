@@ -11,7 +11,7 @@ import pytest
 from halocline._typing import F64
 from halocline.errors import JobError
 from halocline.physics.path.visibility import RangeRemap
-from halocline.physics.water.bands import fit_bands
+from halocline.physics.water.fitted_bands import fit_bands
 from halocline.physics.water.water import jerlov_water
 from halocline.review import plots
 from halocline.review.contact_sheet import U8

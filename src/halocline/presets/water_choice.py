@@ -10,8 +10,9 @@ from typing import Any
 import numpy as np
 
 from halocline.errors import HaloclineError, PresetError
-from halocline.physics.water.bands import Bands, fit_bands
+from halocline.physics.water.bands import Bands
 from halocline.physics.water.bio_optics import bio_optical_water
+from halocline.physics.water.fitted_bands import fit_bands
 from halocline.physics.water.water import (
     Water,
     jerlov_water,

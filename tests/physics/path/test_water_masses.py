@@ -9,7 +9,7 @@ from halocline._typing import F32
 from halocline.physics.bending.refraction import lever_arm
 from halocline.physics.path.transport import LightPath
 from halocline.physics.path.water_masses import Lengths, TwoWaters, lengths_to, other_bands
-from halocline.physics.water.bands import fit_bands
+from halocline.physics.water.fitted_bands import fit_bands
 from halocline.physics.water.water import jerlov_water
 
 BANDS = fit_bands(jerlov_water("II"))

@@ -12,15 +12,9 @@ import numpy as np
 import pytest
 
 from halocline.errors import BandError
-from halocline.physics.water.bands import (
-    SHARE_NODES_NM,
-    Bands,
-    band_value,
-    fit_bands,
-    fit_key,
-    spectral_matrix,
-)
+from halocline.physics.water.bands import SHARE_NODES_NM, Bands, band_value, spectral_matrix
 from halocline.physics.water.bio_optics import bio_optical_water
+from halocline.physics.water.fitted_bands import fit_bands, fit_key
 from halocline.physics.water.water import (
     JERLOV_SOURCES,
     Water,
@@ -122,7 +116,7 @@ def test_bands_for_a_space_of_its_own_are_made_too() -> None:
 
 def test_shipped_bands_need_neither_scipy_nor_colour_science() -> None:
     script = (
-        "import sys; from halocline.physics.water.bands import fit_bands;"
+        "import sys; from halocline.physics.water.fitted_bands import fit_bands;"
         "from halocline.physics.water.water import jerlov_water;"
         "fit_bands(jerlov_water('II'), 'ACEScg'); print(sorted({'scipy', 'colour'} & set(sys.modules)))"
     )
@@ -172,7 +166,7 @@ def test_a_fit_is_found_on_disk_by_the_next_process_with_the_same_bits(
 ) -> None:
     monkeypatch.setenv("HALOCLINE_CACHE", str(tmp_path))
     script = (
-        "import json, sys; from halocline.physics.water.bands import fit_bands;"
+        "import json, sys; from halocline.physics.water.fitted_bands import fit_bands;"
         "from halocline.physics.water.water import jerlov_water;"
         "found = fit_bands(jerlov_water('3C'), count=4, range_m=20.0, depth_m=5.0).to_dict();"
         "print('colour' in sys.modules, json.dumps(found, sort_keys=True))"
@@ -191,10 +185,10 @@ def test_what_is_no_fit_is_fitted_anew(
 ) -> None:
     monkeypatch.setenv("HALOCLINE_CACHE", str(tmp_path))
     asked = {"count": 4, "range_m": 20.0, "depth_m": 5.0}
-    monkeypatch.setattr("halocline.physics.water.bands._FITTED", {})
+    monkeypatch.setattr("halocline.physics.water.fitted_bands._FITTED", {})
     true = fit_bands(jerlov_water("3C"), **asked)  # type: ignore[arg-type]
-    monkeypatch.setattr("halocline.physics.water.bands._FITTED", {})
-    monkeypatch.setattr("halocline.physics.water.bands.kept", lambda *_: forged)
+    monkeypatch.setattr("halocline.physics.water.fitted_bands._FITTED", {})
+    monkeypatch.setattr("halocline.physics.water.fitted_bands.kept", lambda *_: forged)
     assert bits(fit_bands(jerlov_water("3C"), **asked)) == bits(true)  # type: ignore[arg-type]
 
 

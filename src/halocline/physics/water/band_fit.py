@@ -1,4 +1,4 @@
-"""The fit behind `halocline.physics.water.bands`. Imported only when a fit is made.
+"""The fit behind `halocline.physics.water.fitted_bands`. Imported only when a fit is made.
 
 Unknown are the K rank-one terms: up (rows summing to 1, so 2 K numbers), down (3 K), log c_k and log kd_k.
 The residual at a path (s, y) is the difference of two 3 x 3 matrices. How far that is visible depends on the

@@ -14,38 +14,24 @@ linear RGB transfer is a sum over wavelengths, each a product of one number and 
 with ``down @ up`` the unit matrix, so that no water changes nothing. White has e = 1 in every band. The K
 terms are not slices of the spectrum but free: they are fitted (`halocline.physics.water.band_fit`) so that
 colours after any path agree with the sum over 1 nm steps as CIEDE2000 sees it.
-
-The waters that ship have their bands ready in the package (``data/bands.json``), so that every machine uses
-the same bits and no one waits; other waters are fitted in about a second, and kept on disk
-(`halocline.compute.disk_cache`) for the next run.
 """
 
 from __future__ import annotations
 
-import hashlib
-import json
-import math
 from collections.abc import Mapping
 from dataclasses import dataclass, replace
 from functools import lru_cache
-from importlib import resources
 from typing import Any
 
 import numpy as np
 from numpy.typing import ArrayLike
 
 from halocline._typing import F64
-from halocline.compute.disk_cache import kept
 from halocline.errors import BandError
 from halocline.physics.water.spectra import FIRST_NM, LAST_NM, WAVELENGTH_NM, resampled, transfer_matrix
 from halocline.physics.water.water import Water
-from halocline.rgb import LINEAR_REC709, RGBSpace, conversion_matrix, space_named
+from halocline.rgb import RGBSpace, conversion_matrix, space_named
 
-DEFAULT_COUNT = 6
-FEWEST_BANDS = 4
-MOST_BANDS = 12
-# Raised when the method changes, so that no old result is taken for a new one.
-FIT_VERSION = 3
 # Digits kept of every number: enough for down @ up = 1 to 1e-10, few enough to print.
 SIGNIFICANT_DIGITS = 12
 
@@ -158,8 +144,8 @@ class Bands:
         current
             The space of these bands, needed only where `Bands.space` is not a known name.
         """
-        source = _as_space(self.space if current is None else current)
-        target = _as_space(space)
+        source = as_space(self.space if current is None else current)
+        target = as_space(space)
         there, back = conversion_matrix(source, target), conversion_matrix(target, source)
         return replace(self, space=target.name, up=rounded(self.up @ back), down=rounded(there @ self.down))
 
@@ -201,46 +187,6 @@ class Bands:
         return cls(**values)
 
 
-def fit_bands(
-    water: Water,
-    space: RGBSpace | str = LINEAR_REC709,
-    *,
-    count: int = DEFAULT_COUNT,
-    range_m: float = 100.0,
-    depth_m: float = 40.0,
-) -> Bands:
-    """Return the bands of a water: from the package where they ship, else by a fit (about a second).
-
-    Parameters
-    ----------
-    water
-        The water.
-    space
-        The RGB space of the render, or its name.
-    count
-        Number of bands K, 4 to 12. Six keep within CIEDE2000 0.2 for every Jerlov type.
-    range_m, depth_m
-        Longest range and greatest water depth that matter, m.
-
-    Raises
-    ------
-    BandError
-        ``E-BANDS-COUNT`` or ``E-BANDS-RANGE`` where they cannot be made so.
-    """
-    _check_request(count, range_m, depth_m)
-    target = _as_space(space)
-    key = fit_key(water, count=count, range_m=range_m, depth_m=depth_m)
-    shipped = _shipped().get(key)
-    bands = Bands.from_dict(shipped) if shipped is not None else _fitted(water, key, count, range_m, depth_m)
-    return replace(bands if target == LINEAR_REC709 else bands.in_space(target), water=water.name)
-
-
-def fit_key(water: Water, *, count: int, range_m: float, depth_m: float) -> str:
-    """Return the digest that names a fit: of the water's spectra, what was asked for, and the method."""
-    text = f"{FIT_VERSION} {water.digest} {count} {range_m:.9g} {depth_m:.9g}"
-    return hashlib.sha256(text.encode()).hexdigest()[:32]
-
-
 def spectral_matrix(water: Water, space: RGBSpace | str, range_m: ArrayLike, depth_m: ArrayLike = 0.0) -> F64:
     """Return the exact transfer of linear RGB, (..., 3, 3): 1 nm steps from 400 to 700 nm.
 
@@ -248,7 +194,7 @@ def spectral_matrix(water: Water, space: RGBSpace | str, range_m: ArrayLike, dep
     """
     s, y = np.asarray(range_m, dtype=np.float64), np.asarray(depth_m, dtype=np.float64)
     loss = water.attenuation_per_m * s[..., None] + water.diffuse_attenuation_per_m * y[..., None]
-    return transfer_matrix(_as_space(space), np.exp(-loss))
+    return transfer_matrix(as_space(space), np.exp(-loss))
 
 
 def band_value(bands: Bands, wavelength_nm: ArrayLike, values: ArrayLike) -> F64:
@@ -288,7 +234,8 @@ def hat_functions() -> F64:
     return np.asarray(rows, dtype=np.float64)
 
 
-def _as_space(space: RGBSpace | str) -> RGBSpace:
+def as_space(space: RGBSpace | str) -> RGBSpace:
+    """Return the RGB space, given itself or its name."""
     return space_named(space) if isinstance(space, str) else space
 
 
@@ -296,62 +243,3 @@ def rounded(values: F64, digits: int = SIGNIFICANT_DIGITS) -> F64:
     """Round to significant digits, so that the last bits of a linear algebra library leave no trace."""
     flat = [float(f"{value:.{digits - 1}e}") for value in np.ravel(values).tolist()]
     return np.array(flat, dtype=np.float64).reshape(values.shape)
-
-
-def _fitted(water: Water, key: str, count: int, range_m: float, depth_m: float) -> Bands:
-    found = _FITTED.get(key)
-    if found is None:
-
-        def fit() -> bytes:
-            # The fit needs SciPy and colour-science, more than a second to import.
-            from halocline.physics.water import band_fit  # noqa: PLC0415
-
-            made = band_fit.fit(water, count=count, range_m=range_m, depth_m=depth_m)
-            return json.dumps(made.to_dict()).encode()
-
-        text = kept("fits", f"{key} {_method_digest()}", fit)
-        try:
-            found = Bands.from_dict(json.loads(text))
-        except (ValueError, TypeError, BandError):
-            # Whole, and no bands: somebody else's doing. What was fitted here needs no file.
-            found = Bands.from_dict(json.loads(fit()))
-        if len(_FITTED) >= MOST_FITTED:
-            _FITTED.clear()
-        _FITTED[key] = found
-    return found
-
-
-# Fits used by this process; a sequence asks for the same one again and again.
-_FITTED: dict[str, Bands] = {}
-MOST_FITTED = 64
-
-
-@lru_cache(maxsize=1)
-def _method_digest() -> str:
-    """Return the digest of the fit's source: one that was changed is not taken for the one before."""
-    source = resources.files("halocline.physics.water").joinpath("band_fit.py").read_bytes()
-    return hashlib.sha256(source).hexdigest()
-
-
-@lru_cache(maxsize=1)
-def _shipped() -> dict[str, Any]:
-    text = (
-        resources.files("halocline.physics.water").joinpath("data", "bands.json").read_text(encoding="utf-8")
-    )
-    table: dict[str, Any] = json.loads(text)
-    return table
-
-
-def _check_request(count: int, range_m: float, depth_m: float) -> None:
-    if not FEWEST_BANDS <= count <= MOST_BANDS:
-        raise BandError(
-            f"{count} spectral bands cannot be fitted",
-            code="E-BANDS-COUNT",
-            mend=f"Ask for {FEWEST_BANDS} to {MOST_BANDS}; {DEFAULT_COUNT} keep within CIEDE2000 0.2.",
-        )
-    if not (math.isfinite(range_m) and range_m > 0.0 and math.isfinite(depth_m) and depth_m >= 0.0):
-        raise BandError(
-            f"bands cannot be fitted for a range of {range_m!r} m and a depth of {depth_m!r} m",
-            code="E-BANDS-RANGE",
-            mend="Give a range above 0 and a depth of 0 or more, both finite, in metres.",
-        )
