@@ -108,12 +108,72 @@ def test_layer_that_no_step_makes_is_refused_with_what_there_is(build: Any) -> N
         plan_layers(preset_from_text(TEXT).at(1).graph, ("bubles",))
 
 
-def test_blended_pictures_have_no_separable_layers() -> None:
-    text = TEXT.replace(
-        "balance = 0.6\n", 'balance = 0.6\n[steps.mix]\nother = "attenuation"\namount = 0.5\n'
+def summed(text: str, build: Any) -> tuple[list[str], F32, F32]:
+    plain, layers, beside = layered(text, build)
+    assert np.array_equal(plain, beside)
+    total = np.sum(list(layers.values()), axis=0)
+    scale = np.max([np.abs(layer) for layer in layers.values()], axis=0) + 1e-3
+    assert np.max(np.abs(total - plain) / scale) < 2e-5
+    return list(layers), total, plain
+
+
+CORE = """
+format = 1
+[water]
+jerlov_type = "3C"
+"""
+
+
+@pytest.mark.parametrize(
+    ("steps", "expected"),
+    [
+        ("[steps.draw_near]\nnearest = 2.0\n[steps.attenuation]\n[steps.veiling_light]\n", "direct veil"),
+        ("[steps.veiling_light]\n", "direct veil"),
+        ("[steps.remove_water]\n[steps.attenuation]\n[steps.veiling_light]\n", "direct veil"),
+        ("[steps.attenuation]\n[steps.white_reference]\n[steps.veiling_light]\n", "direct veil"),
+        (
+            "[steps.attenuation]\n[steps.veiling_light]\n[steps.white_reference]\n"
+            '[steps.mix]\nother = "attenuation"\namount = 0.5\n',
+            "direct veil mix",
+        ),
+        (
+            "[steps.attenuation]\n[steps.veiling_light]\n[steps.white_reference]\n[steps.flat_port]\n",
+            "direct veil",
+        ),
+        ("[steps.draw_near]\nnearest = 2.0\n", "direct"),
+    ],
+    ids=["range", "veil first", "rgb first", "exposure between", "blend", "port", "no light"],
+)
+def test_layers_add_up_whatever_form_the_steps_work_in(steps: str, expected: str, build: Any) -> None:
+    assert summed(CORE + steps, build)[0] == expected.split()
+
+
+def test_layers_lie_where_the_port_puts_them(build: Any) -> None:
+    steps = "[steps.attenuation]\n[steps.veiling_light]\n[steps.white_reference]\n[steps.flat_port]\n"
+    _, bent, _ = layered(CORE + steps, build)
+    _, straight, _ = layered(CORE + steps.replace("[steps.flat_port]\n", ""), build)
+    assert np.abs(bent["veil"] - straight["veil"]).max() > 1e-3
+
+
+def test_exposure_after_a_step_is_on_its_layer_and_before_it_is_not(build: Any) -> None:
+    water = "[steps.attenuation]\n[steps.veiling_light]\n"
+    _, raw, _ = layered(CORE + water, build)
+    _, after, _ = layered(CORE + water + "[steps.white_reference]\n", build)
+    _, before, _ = layered(
+        CORE + "[steps.attenuation]\n[steps.white_reference]\n[steps.veiling_light]\n", build
     )
-    with pytest.raises(GraphError, match="this graph blends pictures"):
-        plan_layers(preset_from_text(text).at(1).graph, (ALL,))
+    ratio = after["veil"].sum() / raw["veil"].sum()
+    assert ratio > 1.05
+    assert before["veil"].sum() == pytest.approx(raw["veil"].sum(), rel=1e-4)
+
+
+def test_guide_of_another_branch_is_refused() -> None:
+    text = CORE + (
+        '[steps.attenuation]\n[steps.veiling_light]\ninput = "render"\n'
+        '[steps.mix]\ninput = "attenuation"\nother = "veiling_light"\n'
+    )
+    with pytest.raises(GraphError, match=r'no layer "coverage"'):
+        plan_layers(preset_from_text(text).at(1).graph, ("coverage",))
 
 
 @pytest.mark.parametrize("name", ["jerlov-1c", "fjord-archway"])

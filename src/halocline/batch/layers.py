@@ -1,19 +1,19 @@
 """Separable layers: what each step gave to the picture, so that a compositor can regrade without a re-render.
 
-Additive layers are the change that each group of steps made, in the frame's own colour space and at the
-frame's own exposure. They are premultiplied and scene-linear, and
+Additive layers are the change that each group of steps made to light, whatever form it was in. They are
+premultiplied and scene-linear, and
 
     the sum of all additive layers  =  rgb of the frame
 
-holds for any graph, because each is the picture after its steps less the picture before them. The first,
-``direct``, is the subject's own light as it reaches the lens. A layer may have negative values: floating
+holds for any graph: from the render to the result, each layer is the picture after its steps less the picture
+before them. The first, ``direct``, is the subject's own light as it reaches the lens. What does one thing to
+all light alike, as exposure and ports do, makes no layer: every layer goes through it. Where a step takes in
+another picture (``mix``), what that changed is the step's layer. A layer may have negative values: floating
 matter hides what lies behind it, and forward scatter moves light from one place to another.
 
-Steps after the exposure (ports, which bend the whole picture) have no part in that: where there are any, the
-sum is the picture before them, and ``displacement`` or ``lookup_map`` is what they did to it.
-
 Guides are not for adding. ``transmittance`` is what the water leaves of white, per channel; ``caustic_gain``
-the change of light on the subject; ranges are metres.
+the change of light on the subject; ranges are metres. Guides that hold light are exposed and bent as the
+frame is; the others lie as they were made, and ``displacement`` or ``lookup_map`` is what ports did to it.
 
 Half-float files keep 11 binary digits, so the sum is as good as that: two steps of 1 in 2048 of the layers'
 sizes put together.
@@ -22,21 +22,22 @@ sizes put together.
 from __future__ import annotations
 
 from collections.abc import Iterable, Mapping
-from dataclasses import dataclass
-
-import numpy as np
+from dataclasses import dataclass, replace
 
 from halocline._typing import F32, F64
 from halocline.errors import GraphError, did_you_mean
 from halocline.graph.graph import SOURCE, Graph, Step
 from halocline.graph.light_form import combine
-from halocline.graph.operator import Operator, Planes, PlaneUse, Stage, Tile
-from halocline.graph.planes import BANDS, RGB, Form, plane_named
+from halocline.graph.operator import AnyOperator, Operator, Planes, PlaneUse, Tile
+from halocline.graph.planes import ALPHA, BANDS, RGB, Form, plane_named
 from halocline.graph.shot import Shot
 from halocline.quantities import Strict
 
 # Asking for this asks for all additive layers.
 ALL = "*"
+# The layer of the subject's own light.
+DIRECT = "direct"
+_LIGHT = frozenset({BANDS, RGB})
 _TAP = "tapped"
 
 
@@ -44,25 +45,72 @@ class _NoParameters(Strict):
     """A tap has nothing to set."""
 
 
-class _Tap(Operator[_NoParameters, F64 | None]):
-    """Keeps a copy of the picture's colour as it is between two steps, and changes nothing."""
+class _Tap(Operator[_NoParameters, F64]):
+    """Keeps a copy of the picture's colour between two steps, in whatever form it is, and changes nothing."""
 
     Parameters = _NoParameters
 
-    def __init__(self, form: str, number: int) -> None:
+    def __init__(self, plane: str) -> None:
         super().__init__(_NoParameters())
-        self.form = form
-        self.plane = f"{_TAP}.{number}"
+        self.plane = plane
 
     def planes(self) -> PlaneUse:
-        return PlaneUse(reads=frozenset({self.form}), writes=frozenset({self.plane}))
+        # The picture has one of the two; to ask for either would convert it.
+        return PlaneUse(reads=frozenset(), optional=_LIGHT, writes=frozenset({self.plane}))
 
-    def prepare(self, shot: Shot) -> F64 | None:
-        return shot.path.bands.down if self.form == BANDS else None
+    def prepare(self, shot: Shot) -> F64:
+        matrix: F64 = shot.path.bands.down
+        return matrix
 
-    def apply(self, planes: Planes, tile: Tile, shot: Shot, prepared: F64 | None) -> Planes:  # noqa: ARG002
-        light = planes[self.form]
-        return {self.plane: light.copy() if prepared is None else combine(prepared, light)}
+    def apply(self, planes: Planes, tile: Tile, shot: Shot, prepared: F64) -> Planes:  # noqa: ARG002
+        return {self.plane: combine(prepared, planes[BANDS]) if BANDS in planes else planes[RGB].copy()}
+
+
+class _Throughout(Operator[Strict, object]):
+    """A step that does one thing to all light there is, done to kept light as well as to the picture."""
+
+    Parameters = _NoParameters
+
+    def __init__(self, operator: AnyOperator, kept: Iterable[str]) -> None:
+        super().__init__(operator.parameters)
+        self.operator = operator
+        self.inputs = operator.inputs  # type: ignore[misc]  # of the step that it stands for
+        use = operator.planes()
+        self.form = BANDS if BANDS in use.reads else RGB
+        self.kept = tuple(kept) if self.form in use.writes else ()
+
+    def planes(self) -> PlaneUse:
+        use, kept = self.operator.planes(), frozenset(self.kept)
+        return replace(use, optional=use.optional | kept, writes=use.writes | kept)
+
+    def idle(self, shot: Shot) -> bool:
+        return self.operator.idle(shot)
+
+    def reach(self, shot: Shot) -> int:
+        return self.operator.reach(shot)
+
+    def prepare(self, shot: Shot) -> object:
+        prepared: object = self.operator.prepare(shot)
+        return prepared
+
+    def apply(self, planes: Planes, tile: Tile, shot: Shot, prepared: object) -> Planes:
+        light, use = self.form, self.operator.planes()
+        own = {name: planes[name] for name in planes if name not in self.kept or name in use.reads}
+        written = dict(self.operator.apply(own, tile, shot, prepared))
+        alone = replace(tile, wanted=frozenset({light}))
+        for name in self.kept:
+            if name in planes and tile.wants(name):
+                given = {**own, light: _as_light(planes[name], light, shot)}
+                written[name] = self.operator.apply(given, alone, shot, prepared)[light]
+        return written
+
+
+def _as_light(plane: F32, form: str, shot: Shot) -> F32:
+    """Return light in a form, ``rgb`` or ``bands``."""
+    bands = shot.path.bands
+    if form == RGB:
+        return combine(bands.down, plane) if len(plane) == bands.count else plane
+    return plane if len(plane) == bands.count else combine(bands.up, plane)
 
 
 @dataclass(frozen=True)
@@ -78,47 +126,30 @@ class LayerPlan:
     additive
         Layer by layer: the tap after its steps, the tap before them (`None`: nothing was there).
     guides
-        Names of guides.
-    gains
-        Steps that expose the picture after all taps.
+        Form of each guide by name; None where nothing is known of it.
     """
 
     graph: Graph
     planes: tuple[str, ...]
     additive: Mapping[str, tuple[str, str | None]]
-    guides: tuple[str, ...]
-    gains: tuple[Step, ...]
+    guides: Mapping[str, Form | None]
 
     def finished(self, made: Mapping[str, F32], shot: Shot) -> dict[str, F32]:
         """Return the layers by name, from the evaluated planes."""
         layers: dict[str, F32] = {}
-        gain = self._gain(shot)
         for name, (after, before) in self.additive.items():
-            change = made[after] if before is None else made[after] - made[before]
-            layers[name] = change * gain
-        for name in self.guides:
-            plane, form = made[name], _form(name, self.graph)
+            light = _as_light(made[after], RGB, shot)
+            layers[name] = light if before is None else light - _as_light(made[before], RGB, shot)
+        for name, form in self.guides.items():
+            plane = made[name]
             in_bands = plane.ndim == 3 and len(plane) == shot.path.bands.count
             if form is Form.SHARE_OF_LIGHT and in_bands:
                 layers[name] = through_white(plane, shot)
             elif form is Form.LIGHT and in_bands:
-                layers[name] = combine(shot.path.bands.down, plane) * gain
+                layers[name] = combine(shot.path.bands.down, plane)
             else:
                 layers[name] = plane
         return layers
-
-    def _gain(self, shot: Shot) -> F32:
-        gain = np.ones(3)
-        for step in self.gains:
-            gain = gain * step.operator.prepare(shot)
-        return gain.astype(np.float32)[:, None, None]
-
-
-def _form(name: str, graph: Graph) -> Form | None:
-    """Return the form of a guide, by the table of planes or by the step that makes it."""
-    own = [plane for step in graph.steps for plane in step.operator.own_planes]
-    found = plane_named(name, own)
-    return None if found is None else found.form
 
 
 def through_white(share: F32, shot: Shot) -> F32:
@@ -128,14 +159,8 @@ def through_white(share: F32, shot: Shot) -> F32:
 
 
 def additive_layers(graph: Graph) -> tuple[str, ...]:
-    """Return the names of a graph's additive layers, in the order of the light.
-
-    Raises
-    ------
-    GraphError
-        ``E-GRAPH-LAYERS`` where pictures are blended: what was added by which step cannot be told then.
-    """
-    return tuple(_with_taps(graph, _grouped(graph)[0])[1])
+    """Return the names of a graph's additive layers, in the order of the light."""
+    return tuple(_taps(_groups(graph)))
 
 
 def plan_layers(graph: Graph, wanted: Iterable[str]) -> LayerPlan:
@@ -151,106 +176,111 @@ def plan_layers(graph: Graph, wanted: Iterable[str]) -> LayerPlan:
     Raises
     ------
     GraphError
-        ``E-GRAPH-LAYERS`` where the graph has no such layer, or none can be told apart.
+        ``E-GRAPH-LAYERS`` where the graph has no such layer.
     """
     names = list(dict.fromkeys(wanted))
     if not names:
-        return LayerPlan(graph, (), {}, (), ())
-    written = {plane for step in graph.steps for plane in step.operator.planes().writes} - {
-        BANDS,
-        RGB,
-        "alpha",
-    }
-    known = additive_layers(graph)
-    chosen = list(known) if ALL in names else [name for name in names if name in known]
-    guides = [name for name in names if name != ALL and name not in known]
-    for name in guides:
+        return LayerPlan(graph, (), {}, {})
+    groups = _groups(graph)
+    known = _taps(groups)
+    chosen = {name: known[name] for name in known if ALL in names or name in names}
+    guides = _guides(graph, [name for name in names if name != ALL and name not in known], known)
+    taps = {tap for pair in chosen.values() for tap in pair if tap is not None}
+    bent = sorted(taps | {name for name, form in guides.items() if form is Form.LIGHT})
+    tapped = _tapped(graph, groups, taps, bent)
+    return LayerPlan(tapped, tuple(sorted(taps | set(guides))), chosen, guides)
+
+
+def _guides(graph: Graph, names: Iterable[str], layers: Iterable[str]) -> dict[str, Form | None]:
+    """Return the forms of guides; each must be written on the way from the render to the result."""
+    main = _main_steps(graph)
+    written = {plane for step in main for plane in step.operator.planes().writes} - _LIGHT - {ALPHA}
+    for name in names:
         if name not in written:
             raise GraphError(
                 f'these steps make no layer "{name}"',
                 code="E-GRAPH-LAYERS",
                 where="output.layers",
-                mend=f"Additive layers: {', '.join(known)}. Guides: {', '.join(sorted(written))}."
-                f"{did_you_mean(name, [*known, *written])}",
+                mend=f"Additive layers: {', '.join(layers)}. Guides: {', '.join(sorted(written)) or 'none'}."
+                f"{did_you_mean(name, [*layers, *written])}",
             )
-    if not chosen:
-        return LayerPlan(graph, tuple(guides), {}, tuple(guides), ())
-    groups, gains = _grouped(graph)
-    tapped, additive = _with_taps(graph, groups)
-    kept = {name: additive[name] for name in chosen}
-    taps = {tap for pair in kept.values() for tap in pair if tap is not None}
-    return LayerPlan(tapped, tuple(sorted(taps | set(guides))), kept, tuple(guides), gains)
+    own = [plane for step in main for plane in step.operator.own_planes]
+    found = {name: plane_named(name, own) for name in names}
+    return {name: None if plane is None else plane.form for name, plane in found.items()}
 
 
-def _grouped(graph: Graph) -> tuple[list[tuple[str, Step]], tuple[Step, ...]]:
-    """Return each step that changes light in the water with its layer, and the steps that expose it."""
-    groups: list[tuple[str, Step]] = []
-    gains: list[Step] = []
-    previous = SOURCE
-    ended = False
-    for step in graph.steps:
-        if list(step.inputs.values()) != [previous]:
-            raise GraphError(
-                "this graph blends pictures, so what each step added cannot be told",
-                code="E-GRAPH-LAYERS",
-                where=f'step "{step.name}"',
-                mend="Ask for layers of a preset whose steps follow one another.",
-            )
-        previous = step.name
-        use = step.operator.planes()
-        if step.operator.stage is Stage.EXPOSURE:
-            gains.append(step)
-            ended = True
-        elif not ended and BANDS in use.writes | use.reads:
-            name = step.operator.layer or step.name
-            # Steps that light the subject come before anything is added to it.
-            groups.append(
-                ("direct" if all(one == "direct" for one, _ in groups) and name == "direct" else name, step)
-            )
+def _main_steps(graph: Graph) -> list[Step]:
+    """Return the steps from the render to the result, each of which is the first input of the next."""
+    steps = {step.name: step for step in graph.steps}
+    path: list[Step] = []
+    name = graph.output
+    while name != SOURCE:
+        path.append(steps[name])
+        name = steps[name].inputs[steps[name].operator.inputs[0]]
+    return path[::-1]
+
+
+def _groups(graph: Graph) -> list[tuple[str, str]]:
+    """Return layer by layer its name and the last of its steps, `SOURCE` for the render alone."""
+    changed = [
+        (step.operator.layer or step.name, step.name)
+        for step in _main_steps(graph)
+        if _LIGHT & step.operator.planes().writes and not step.operator.whole
+    ]
+    # What stands before the last step on the subject's own light went through that step too.
+    last = max((number for number, (layer, _) in enumerate(changed) if layer == DIRECT), default=-1)
+    groups = [(DIRECT, changed[last][1] if last >= 0 else SOURCE)]
+    for layer, step in changed[last + 1 :]:
+        if groups[-1][0] == layer:
+            groups[-1] = layer, step
         else:
-            ended = True
-    # What stands before the last step on the subject's own light came through it too.
-    last = max((number for number, (name, _) in enumerate(groups) if name == "direct"), default=-1)
-    groups = [("direct" if number <= last else name, step) for number, (name, step) in enumerate(groups)]
-    return groups, tuple(gains)
+            groups.append((layer, step))
+    return groups
 
 
-def _with_taps(
-    graph: Graph, groups: list[tuple[str, Step]]
-) -> tuple[Graph, dict[str, tuple[str, str | None]]]:
-    """Return the graph with a tap after each run of steps of one layer, and each layer's taps."""
-    steps: list[Step] = []
+def _taps(groups: Iterable[tuple[str, str]]) -> dict[str, tuple[str, str | None]]:
+    """Return each layer's taps: after its steps, and before them."""
     additive: dict[str, tuple[str, str | None]] = {}
-    layer_of = {step.name: name for name, step in groups}
-    tapped: str | None = None
-    previous, form = SOURCE, RGB
-    listed = list(graph.steps)
-    for number, step in enumerate(listed):
-        writes = step.operator.planes().writes
-        form = BANDS if BANDS in writes else RGB if RGB in writes else form
-        steps.append(Step(step.name, step.operator, {step.operator.inputs[0]: previous}))
-        previous = step.name
-        name = layer_of.get(step.name)
-        following = layer_of.get(listed[number + 1].name) if number + 1 < len(listed) else None
-        if name is None or following == name:
-            continue
-        tap = _Tap(form, number)
-        steps.append(Step(f"tap {number}", tap, {"picture": previous}))
-        previous = f"tap {number}"
-        label = name
+    before: str | None = None
+    for number, (layer, _) in enumerate(groups):
+        label = layer
         while label in additive:
             # A kind of step that comes twice, with another between, makes two layers.
             label += "_again"
-        additive[label] = (tap.plane, tapped)
-        tapped = tap.plane
-    return Graph(steps, previous), additive
+        additive[label] = (f"{_TAP}.{number}", before)
+        before = f"{_TAP}.{number}"
+    return additive
+
+
+def _tapped(graph: Graph, groups: list[tuple[str, str]], taps: set[str], kept: list[str]) -> Graph:
+    """Return the graph with the wanted taps, each after its group's last step, and kept light led through."""
+    tap_after = {step: f"{_TAP}.{number}" for number, (_, step) in enumerate(groups)}
+    tap_after = {step: tap for step, tap in tap_after.items() if tap in taps}
+    main = _main_steps(graph)
+    on_main = {step.name for step in main}
+    steps = [step for step in graph.steps if step.name not in on_main]
+    previous = SOURCE
+    if SOURCE in tap_after:
+        steps.append(Step(tap_after[SOURCE], _Tap(tap_after[SOURCE]), {"picture": SOURCE}))
+        previous = tap_after[SOURCE]
+    for step in main:
+        operator = step.operator
+        if operator.whole and kept:
+            operator = _Throughout(operator, kept)
+        steps.append(Step(step.name, operator, {**step.inputs, operator.inputs[0]: previous}))
+        previous = step.name
+        if step.name in tap_after:
+            tap = tap_after[step.name]
+            steps.append(Step(tap, _Tap(tap), {"picture": previous}))
+            previous = tap
+    return Graph(steps, previous)
 
 
 def planes_held(graph: Graph, wanted: Iterable[str], band_count: int) -> int:
     """Return how many float planes layers add to a frame's memory at most, for the memory budget."""
     plan = plan_layers(graph, wanted)
     taps = len(plan.planes) - len(plan.guides)
-    guides = sum(_planes_of(_form(name, graph), band_count) for name in plan.guides)
+    guides = sum(_planes_of(form, band_count) for form in plan.guides.values())
     return 3 * taps + guides + 3 * (len(plan.additive) + len(plan.guides))
 
 
