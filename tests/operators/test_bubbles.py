@@ -120,3 +120,17 @@ def test_impossible_mouths_are_refused_in_words() -> None:
         Mouth(name="x", track=({"frame": 2, "position": (0, 0, 0)}, {"frame": 1, "position": (0, 0, 0)}))  # type: ignore[arg-type]
     with pytest.raises(ValidationError, match="same name"):
         bubbles(VENT, VENT)
+
+
+def test_a_steps_name_keys_which_bubbles_rise(build: Any) -> None:
+    """Two steps of one mouth are twice the bubbles, not the same ones twice."""
+    first, again, other = (
+        build.run(
+            wet(build, (name, bubbles(VENT))), open_water(), build.shot(WINDOW), wanted=("bubble_alpha",)
+        )["bubble_alpha"]
+        for name in ("bubbles", "bubbles", "second vent")
+    )
+    assert first.any()
+    assert (first == again).all()
+    assert (first != other).any()
+    assert other.any()

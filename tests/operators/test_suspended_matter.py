@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from dataclasses import replace
 from pathlib import Path
 from typing import Any
 
@@ -283,3 +284,33 @@ def test_wakes_and_drift_keep_the_same_bits_alone(build: Any) -> None:
     )
     assert (stirred["particle_alpha"] != calm["particle_alpha"]).any()
     assert (stirred["particle_alpha"] == again["particle_alpha"]).all()
+
+
+def drawn(build: Any, name: str) -> Any:
+    """The particles of one step of a name, by themselves."""
+    made = build.run(wet(build, (name, matter())), wall(6.0), build.shot(WINDOW), wanted=("particles",))
+    return made["particles"]
+
+
+def test_a_steps_name_keys_what_it_draws(build: Any) -> None:
+    """Two steps of the same matter are twice the matter, not the same grains twice."""
+    usual, again, other = (drawn(build, name) for name in ("suspended_matter", "suspended_matter", "near"))
+    assert (usual == again).all()
+    # Grains in the same places would correlate by 1; less the light they hang in, these have nothing in common.
+    fine = [plane[0] - cv2.blur(plane[0], (5, 5)) for plane in (usual, other)]
+    assert abs(np.corrcoef(fine[0].ravel(), fine[1].ravel())[0, 1]) < 0.2
+
+
+def test_a_step_called_like_its_operator_draws_by_the_seed_itself(build: Any) -> None:
+    shot = build.shot(WINDOW)
+    assert shot.step_seed("suspended_matter") == shot.seed
+    named = [replace(shot, step=name) for name in ("suspended_matter", "near", "far")]
+    assert named[0].step_seed("suspended_matter") == shot.seed
+    assert len({each.step_seed("suspended_matter") for each in named}) == 3
+
+
+def test_the_waters_eddies_are_the_same_for_all_steps(build: Any) -> None:
+    """What floats is carried by one water, whatever its step is called."""
+    stirred = matter(turbulence=0.2)
+    motions = [stirred._motion(replace(build.shot(WINDOW), step=name)) for name in ("near", "far")]
+    assert motions[0].turbulence == motions[1].turbulence

@@ -8,7 +8,7 @@ only as far as somebody still reads it.
 from __future__ import annotations
 
 from collections.abc import Iterable, Mapping
-from dataclasses import dataclass, field
+from dataclasses import dataclass, field, replace
 from typing import Any
 
 from halocline.errors import GraphError
@@ -138,7 +138,7 @@ def _planned(step: Step, sources: Mapping[str, _Picture], shot: Shot, steps: lis
         operator.reach(shot),
         reads,
         use.writes,
-        operator.prepare(shot),
+        operator.prepare(replace(shot, step=step.name)),
         added,
     )
     steps.append(planned)

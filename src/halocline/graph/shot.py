@@ -7,6 +7,7 @@ from dataclasses import dataclass, field
 import numpy as np
 
 from halocline._typing import F32, F64
+from halocline.compute.random import stream_key
 from halocline.graph.sea import Sea
 from halocline.imaging.camera import Camera
 from halocline.imaging.camera_track import CameraTrack
@@ -34,6 +35,8 @@ class Shot:
         Working colour space of ``rgb``.
     seed
         The sequence's seed for everything random.
+    step
+        Name of the step that is being prepared; see `step_seed`. Empty where there is none.
     display_window, data_window
         Windows of the frame. Regions and tiles are in the same pixel coordinates.
     shutter_deg
@@ -56,6 +59,7 @@ class Shot:
     shutter_deg: float = 180.0
     lamps: tuple[Lamp, ...] = ()
     sea: Sea = field(default_factory=Sea)
+    step: str = ""
 
     @property
     def camera(self) -> Camera:
@@ -66,6 +70,14 @@ class Shot:
     def time_s(self) -> float:
         """Seconds since frame 0."""
         return self.frame / self.fps
+
+    def step_seed(self, operator: str) -> int:
+        """Return the seed for what the step draws for itself, so that two steps of one operator differ.
+
+        What belongs to the water as a whole (its waves, its eddies) is drawn by ``seed`` and is the same for
+        all steps. A step that is called as its ``operator`` is, draws by ``seed`` itself.
+        """
+        return self.seed if self.step in ("", operator) else stream_key(self.seed, "step", self.step)
 
     def shutter(self) -> tuple[float, float]:
         """Return the frame numbers, with fractions, at which the shutter opens and closes."""

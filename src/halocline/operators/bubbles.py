@@ -174,8 +174,10 @@ class Bubbles(Operator[BubblesParameters, Drawing]):
         look = BubbleLook(p.opacity, p.brightness)
         stirring = turbulence(shot.seed, "bubbles", rms_speed_m_s=p.turbulence, largest_m=p.turbulence_scale)
 
+        seed = shot.step_seed("bubbles")
+
         def found(mouth: Mouth) -> Seen:
-            column = Column(mouth.emitter(shot.fps), shot.seed, shot.path.up, shot.sea_level_m, p.current)
+            column = Column(mouth.emitter(shot.fps), seed, shot.path.up, shot.sea_level_m, p.current)
             return seen_bubbles(column, exposure, scene, look, stirring)
 
         with ThreadPoolExecutor(2) as pool:

@@ -299,8 +299,10 @@ class SuspendedMatter(Operator[SuspendedMatterParameters, _Prepared]):
         sun_gain = _caustics(p.surface, shot) if p.caustics else None
         scene = Scene(shot.path, shot.lamps, p.lamp_haze, haze, clouds, sun_gain)
 
+        seed = shot.step_seed("suspended_matter")
+
         def found(kind: ParticleClass, index: int) -> Seen:
-            cloud = visible(kind, index, shot.seed, motion, limits, exposure, shot.path.up)
+            cloud = visible(kind, index, seed, motion, limits, exposure, shot.path.up)
             return seen(cloud, kind, limits, exposure, scene)
 
         jobs = [(kind, index) for kind in classes if kind.drawn for index in range(len(kind.slices))]
@@ -331,6 +333,7 @@ class SuspendedMatter(Operator[SuspendedMatterParameters, _Prepared]):
 
     def _class(self, kind: MatterClass, shot: Shot) -> ParticleClass:
         p = self.parameters
+        seed = shot.step_seed("suspended_matter")
         number = 1000.0 * kind.per_litre * max(1.0, p.density)
         sizes = PowerLaw(number, kind.exponent, kind.smallest, kind.largest)
         bands = shot.path.bands
@@ -340,7 +343,7 @@ class SuspendedMatter(Operator[SuspendedMatterParameters, _Prepared]):
         return ParticleClass(
             name=kind.name,
             sizes=sizes,
-            patches=patchiness(shot.seed, kind.name, scale_m=kind.clump_scale, variation=kind.clumping),
+            patches=patchiness(seed, kind.name, scale_m=kind.clump_scale, variation=kind.clumping),
             sinking_m_s=tuple(_sinking(kind, diameter) for diameter in slice_diameters(sizes)),
             opacity=kind.opacity,
             albedo=albedo,
