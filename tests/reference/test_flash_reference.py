@@ -108,9 +108,61 @@ def test_three_flashes_in_a_second_are_allowed_and_four_are_not(flashes: int, *,
     assert results[RELATIVE].passes is safe
 
 
-def test_three_flashes_every_second_for_long_are_allowed() -> None:
-    assert played(square_wave(3.0, 6.0), grey(0.0), grey(code_of(100.0)))[GENERAL].passes
+def test_three_flashes_every_second_for_long_are_allowed_and_told() -> None:
+    allowed = played(square_wave(3.0, 6.0), grey(0.0), grey(code_of(100.0)))[GENERAL]
+    assert allowed.passes
+    assert allowed.held
     assert not played(square_wave(3.75, 6.0), grey(0.0), grey(code_of(100.0)))[GENERAL].passes
+
+
+@pytest.mark.parametrize("hertz", [2.0, 2.5, 3.0])
+@pytest.mark.parametrize(("seconds", "held"), [(3.5, False), (4.5, True), (9.0, True)])
+def test_two_to_three_flashes_a_second_are_told_where_they_go_on_for_more_than_4_of_5_seconds(
+    hertz: float, seconds: float, *, held: bool
+) -> None:
+    """Common practice of checkers, no source: such flashing keeps the rule and is cautioned against."""
+    still = [False] * 120
+    states = [*still, *square_wave(hertz, seconds), *still]
+    for result in played(states, grey(0.0), grey(code_of(100.0)))[:2]:
+        assert result.passes
+        assert result.held is held
+        assert result.held_s == pytest.approx(min(seconds, 5.0), abs=0.4)
+
+
+def test_flashes_below_two_a_second_and_single_ones_are_not_told_as_held() -> None:
+    assert played(square_wave(1.5, 9.0), grey(0.0), grey(code_of(100.0)))[GENERAL].held_s == 0.0
+    burst = [*square_wave(3.0, 2.0), *[False] * 240]
+    for result in played([*burst, *burst], grey(0.0), grey(code_of(100.0)))[:2]:
+        assert result.held_s == pytest.approx(2.0, abs=0.4)
+
+
+@pytest.mark.parametrize("fps", [24.0, 60.0])
+@pytest.mark.parametrize("hertz", [1.5, 2.0, 2.5])
+@pytest.mark.parametrize("cell", [2, 6])
+def test_cells_of_random_phase_flash_no_oftener_than_each_of_them_does(
+    fps: float, hertz: float, cell: int
+) -> None:
+    """As caustics look: no pixel makes more than its own flashes, and no rule adds up different places."""
+    phase = np.random.default_rng(3).random((-(-SHAPE[0] // cell), -(-SHAPE[1] // cell)))
+    check = FlashCheck(fps)
+    for frame in range(int(4 * fps)):
+        cells = ((frame / fps * hertz + phase) % 1.0 < 0.5) * 0.8
+        grown = np.kron(cells, np.ones((cell, cell)))[: SHAPE[0], : SHAPE[1]]
+        check.add(frame, np.repeat(grown[..., None], 3, axis=2).astype(np.float32))
+    for result in check.results():
+        assert result.most_flashes <= hertz + 0.5
+        assert result.passes
+
+
+def test_uneven_flashes_over_the_same_place_still_add_up() -> None:
+    """Each row crosses its step up to a twelfth of a second after the first: still 4 flashes a second."""
+    check = FlashCheck(FPS, Display(200.0, 2.4))
+    late = np.linspace(0.0, 4.0, SHAPE[0]).round()[:, None]
+    for frame in range(120):
+        bright = ((frame - late) % 15 >= 8) * np.ones(SHAPE)
+        check.add(frame, (bright[..., None] * np.ones(3)).astype(np.float32))
+    assert check.results()[GENERAL].most_flashes == 4
+    assert not check.results()[GENERAL].passes
 
 
 def test_a_ramp_over_many_frames_counts_by_its_sum() -> None:

@@ -146,6 +146,17 @@ def test_a_strobe_is_beyond_the_limit_of_every_rule_for_it(tmp_path: Path) -> No
     assert [finding.kind for finding in report.findings].count("flash") == 2
 
 
+def test_a_slow_strobe_that_goes_on_is_a_finding_though_no_rule_is_broken(tmp_path: Path) -> None:
+    rate = Attribute("rational", (8, 1))
+    for frame in range(1, 49):
+        write(tmp_path, frame, level=1.0 if (frame // 2) % 2 else 0.0, attributes={"framesPerSecond": rate})
+    report = check_sequence(tmp_path / "wet.#.exr", options=PLAIN)
+    text = "\n".join(report.lines())
+    assert "BEYOND" not in text
+    assert text.count("HELD: two flashes or more a second for 5.0 of 5 seconds") == 2
+    assert not report.passes
+
+
 def test_the_stated_frame_rate_wins_and_the_fallback_is_said(sequence: Path) -> None:
     assert check(sequence, CheckOptions(fps=30.0)).fps == 30
     report = check(sequence, CheckOptions(fallback_fps=25.0))

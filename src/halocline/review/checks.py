@@ -17,7 +17,7 @@ import numpy as np
 from halocline.errors import HaloclineError
 from halocline.imaging.sequence import find_sequence, frame_text
 from halocline.review.checked_frame import CheckOptions, Look, looks_at
-from halocline.review.flash import MOST_FLASHES, FlashCheck, RuleResult
+from halocline.review.flash import HELD_OF_SECONDS, MOST_FLASHES, FlashCheck, RuleResult
 from halocline.review.flicker import Departure, FlickerCheck, luma
 
 CAUTION = (
@@ -82,7 +82,7 @@ class CheckReport:
     def to_dict(self) -> dict[str, Any]:
         """Return plain data."""
         flash = {
-            view: [{**asdict(result), "passes": result.passes} for result in results]
+            view: [{**asdict(result), "passes": result.passes, "held": result.held} for result in results]
             for view, results in self.flash.items()
         }
         return {
@@ -190,7 +190,7 @@ class _Collected:
             findings += [_flicker_finding(each, place) for each in checks.flicker.flickering()]
         flash = {view: checks.flash.results() for view, checks in self.views.items()}
         for results in flash.values():
-            findings += [_flash_finding(result) for result in results if not result.passes]
+            findings += [_flash_finding(result) for result in results if result.held or not result.passes]
         fps = self.fps or self.options.fallback_fps
         return CheckReport(
             tuple(self.frames), fps, self.fps_source, tuple(findings), flash, tuple(self._notes())
@@ -245,5 +245,14 @@ def _flash_text(result: RuleResult) -> str:
     verdict = "within" if result.passes else "BEYOND"
     return (
         f"{result.rule}: {result.most_flashes:g} flashes in one second (frames {first}-{last}), {verdict} "
-        f"the limit of {MOST_FLASHES}"
+        f"the limit of {MOST_FLASHES}{_held_text(result)}"
+    )
+
+
+def _held_text(result: RuleResult) -> str:
+    if not result.held:
+        return ""
+    return (
+        f"; HELD: two flashes or more a second for {result.held_s:.1f} of {HELD_OF_SECONDS:g} seconds, which "
+        "can harm some viewers though no second breaks the rule: calm it, or have it tested"
     )

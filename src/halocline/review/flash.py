@@ -6,7 +6,8 @@ figures, on a reduced picture, for stated displays; it never replaces a certifie
 
 A *transition* of a pixel is a change of at least the rule's step between two extremes, however many frames it
 takes. A *flash* is a pair of opposing transitions. A field flashes when more than a quarter of its pixels go
-the same way at once, and then the opposite way.
+the same way at once, and then the opposite way; and no oftener than a quarter of its pixels do. Flashes of
+different places are not added up.
 
 =================================== ============================ ===================================
 rule                                a transition is              more than 3 flashes in 1 s over
@@ -27,6 +28,7 @@ definition of flash thresholds; harding2002 for red.
 from __future__ import annotations
 
 from collections import deque
+from copy import deepcopy
 from dataclasses import dataclass, field
 
 import cv2
@@ -51,6 +53,12 @@ FIELD_SHARE = 1.0 / 3.0
 # Pixels go the same way "at once" where they do within this time. The rules state none; this one is ours, on
 # the careful side: an uneven flash crosses its step a frame sooner here than there.
 AT_ONCE_SECONDS = 1.0 / 12.0
+# Flashing that no second of forbids is told of where it goes on: two flashes or more a second, for more than
+# this long of any five seconds. The figures are ours, as checkers of the trade have them (common practice, no
+# source); broadcasters' guidance says only that flashing for more than 5 s may be a risk (from memory).
+HELD_TRANSITIONS = 4
+HELD_SECONDS = 4.0
+HELD_OF_SECONDS = 5.0
 
 _UP, _DOWN = 1, -1
 
@@ -85,12 +93,20 @@ class RuleResult:
         Largest share of the rule's field that went the same way at once.
     frames
         First and last frame of the worst second, where there was a flash.
+    held_s
+        Seconds, of the worst five, that belong to seconds of two flashes or more.
     """
 
     rule: str
     most_flashes: float
     area_share: float
     frames: tuple[int, int] | None
+    held_s: float = 0.0
+
+    @property
+    def held(self) -> bool:
+        """Whether flashes that the rule allows go on for long; no rule forbids it, and it may still harm."""
+        return self.held_s > HELD_SECONDS
 
     @property
     def passes(self) -> bool:
@@ -141,18 +157,86 @@ class _Swings:
         return rises, falls
 
 
+class _Alternations:
+    """Transitions of fields: rises and falls by turns, counted over the last second."""
+
+    def __init__(self, frames: int) -> None:
+        self.second: deque[Mask] = deque(maxlen=frames)
+        self.way: NDArray[np.int8] | None = None
+
+    def add(self, up: Mask, down: Mask) -> NDArray[np.int64]:
+        """Take which fields go up and which down on this frame; return each field's count."""
+        if self.way is None:
+            self.way = np.zeros(up.shape, np.int8)
+        goes_up = up & (self.way != _UP)
+        goes_down = down & (self.way != _DOWN) & ~goes_up
+        self.way[goes_up] = _UP
+        self.way[goes_down] = _DOWN
+        self.second.append(goes_up | goes_down)
+        count: NDArray[np.int64] = np.sum(self.second, axis=0, dtype=np.int64)
+        return count
+
+
+class _Sum:
+    """The sum of a plane's values over the last frames."""
+
+    def __init__(self, frames: int) -> None:
+        self.recent: deque[Mask] = deque(maxlen=frames)
+        self.sum: NDArray[np.int16] | None = None
+
+    def add(self, plane: Mask) -> NDArray[np.int16]:
+        if self.sum is None:
+            self.sum = np.zeros(plane.shape, np.int16)
+        if len(self.recent) == self.recent.maxlen:
+            self.sum -= self.recent[0]
+        self.recent.append(plane)
+        self.sum += plane
+        return self.sum
+
+
+class _Held:
+    """For how many of any five seconds a field lies within seconds of two flashes or more."""
+
+    def __init__(self, fps: float) -> None:
+        self.fps = fps
+        self.wait = max(1, int(np.ceil(fps)))
+        # The second before the last transition of two flashes counts whole, so that what is known of a frame
+        # is known a second later.
+        self.ahead, self.five = _Sum(self.wait), _Sum(max(1, round(HELD_OF_SECONDS * fps)))
+        self.most = 0
+
+    def add(self, flashing: Mask) -> None:
+        within = self.ahead.add(flashing) > 0
+        if len(self.ahead.recent) == self.wait:
+            self.most = max(self.most, int(self.five.add(within).max()))
+
+    def seconds(self) -> float:
+        """Return the most seconds, those at the end with them."""
+        if self.ahead.sum is None:
+            return 0.0
+        ended = deepcopy(self)
+        for _ in range(self.wait - 1):
+            ended.add(np.zeros(self.ahead.sum.shape, np.bool_))
+        return ended.most / self.fps
+
+
 class _Fields:
-    """Flashes of every field of a picture: the whole screen, or all places of a smaller field."""
+    """Flashes of every field of a picture: the whole screen, or all places of a smaller field.
+
+    A field flashes no oftener than a quarter of its pixels do: where many small cells flash slowly, each in
+    its own time, some of them rise at any moment, and the field as a whole does nothing.
+    """
 
     def __init__(self, rule: str, share: float, fps: float) -> None:
         self.rule = rule
         self.share = share
-        self.fps = fps
-        self.at_once = max(1, round(fps * AT_ONCE_SECONDS))
-        self.recent: deque[tuple[Mask, Mask]] = deque(maxlen=self.at_once)
-        # Transitions of each field over the last second, oldest first.
-        self.second: deque[NDArray[np.bool_]] = deque(maxlen=max(1, int(np.ceil(fps))))
-        self.way: NDArray[np.int8] | None = None
+        frames = max(1, int(np.ceil(fps)))
+        at_once = max(1, round(fps * AT_ONCE_SECONDS))
+        self.recent: deque[tuple[Mask, Mask]] = deque(maxlen=at_once)
+        self.field, self.one_way = _Alternations(frames), _Alternations(frames)
+        # A field's transition is counted with the last of its pixels; the first went some frames before.
+        self.pixels = _Sum(frames + at_once - 1)
+        self.held = _Held(fps)
         self.most, self.area = 0, 0.0
         self.worst: tuple[int, int] | None = None
 
@@ -160,22 +244,21 @@ class _Fields:
         self.recent.append((rises, falls))
         up = self._shares(np.logical_or.reduce([pair[0] for pair in self.recent]) & ~falls)
         down = self._shares(np.logical_or.reduce([pair[1] for pair in self.recent]) & ~rises)
-        if self.way is None:
-            self.way = np.zeros(up.shape, np.int8)
         self.area = max(self.area, float(up.max()), float(down.max()))
         # What went up before this frame is no new rise: something must go up on this one.
-        goes_up = (up > AREA_SHARE) & (self.way != _UP) & (self._shares(rises) > 0)
-        goes_down = (down > AREA_SHARE) & (self.way != _DOWN) & (self._shares(falls) > 0) & ~goes_up
-        self.way[goes_up] = _UP
-        self.way[goes_down] = _DOWN
-        self.second.append(goes_up | goes_down)
-        count = int(np.sum(self.second, axis=0, dtype=np.int64).max())
-        if count > self.most:
-            self.most = count
-            self.worst = (frame - len(self.second) + 1, frame)
+        rising, falling = self._shares(rises) > 0, self._shares(falls) > 0
+        count = self.field.add((up > AREA_SHARE) & rising, (down > AREA_SHARE) & falling)
+        by_pixel = self.pixels.add(rises | falls)
+        while ((count > self.most) & (self._shares(by_pixel > self.most) > AREA_SHARE)).any():
+            self.most += 1
+            self.worst = (frame - len(self.field.second) + 1, frame)
+        # What is held for long is told where the field goes one way, more of it than the other.
+        steady = self.one_way.add((up - down > AREA_SHARE) & rising, (down - up > AREA_SHARE) & falling)
+        often = self._shares(by_pixel >= HELD_TRANSITIONS) > AREA_SHARE
+        self.held.add((steady >= HELD_TRANSITIONS) & often & self.one_way.second[-1])
 
     def result(self) -> RuleResult:
-        return RuleResult(self.rule, self.most / 2, self.area, self.worst)
+        return RuleResult(self.rule, self.most / 2, self.area, self.worst, self.held.seconds())
 
     def _shares(self, mask: Mask) -> F32:
         """Return the share of each field that is set."""
