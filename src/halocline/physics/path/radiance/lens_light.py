@@ -1,0 +1,220 @@
+"""What a lens at some depth needs of the daylight: tables over direction, and daylight by depth.
+
+Along a ray that leaves the lens, what the water adds is
+
+    veil(s) = int_0^s J(t) exp(-c t) dt = J (1 - exp(-k s)) / k
+
+where J is what is scattered into the ray at the lens, per metre, and k is chosen so that the whole ray, to
+the sea surface or without end, comes out exactly; between, the source is taken as one exponential. J and k
+are tabled over direction, but for the sun's light scattered once: that is sharp, and has both in closed form.
+"""
+
+from __future__ import annotations
+
+import math
+from dataclasses import dataclass
+from functools import lru_cache
+
+import numpy as np
+
+from halocline._typing import F32, F64
+from halocline.physics.path.radiance.solution import Modes, modes_of, under_sky, under_sun
+from halocline.physics.path.radiance.water_light import WaterLight, ray_ends, signed_mean_left
+
+# Places of the tables over height and azimuth; see `direction_grid`.
+HEIGHTS = 97
+AZIMUTHS = 49
+# Daylight is tabled to this depth, metres, and falls evenly beyond it; nodes are denser towards the surface.
+DEEPEST_M = 400.0
+DEPTH_NODES = 257
+# A lens any higher has the light of one as deep as this, metres: rays up have no length left to fit.
+HIGHEST_M = 0.01
+# The highest sun is taken as this high: at the zenith exactly it has no azimuth.
+_HIGHEST_COSINE = 1.0 - 1e-9
+
+
+def direction_grid() -> tuple[F64, F64]:
+    """Return the tables' downward components of the view, ``(HEIGHTS,)``, and azimuths, ``(AZIMUTHS,)``.
+
+    They lie evenly in sign(mu) (1 - sqrt(1 - |mu|)), which is denser towards the vertical, and in sin(phi/2),
+    phi the azimuth from where the sun stands, radians.
+    """
+    place = np.linspace(-1.0, 1.0, HEIGHTS)
+    down = np.sign(place) * (1.0 - (1.0 - np.abs(place)) ** 2)
+    return down, 2.0 * np.arcsin(np.linspace(0.0, 1.0, AZIMUTHS))
+
+
+@dataclass(frozen=True, eq=False)
+class LensLight:
+    """Light around a lens for a downwelling irradiance of 1 at its depth. K bands.
+
+    Attributes
+    ----------
+    tables
+        J, 1/sr/m, and k, 1/m, of all light but the sun's that was scattered once,
+        ``(2, K, HEIGHTS * AZIMUTHS)``.
+    sun_strength
+        Scattering times the sun's irradiance across its beam, ``(2, K)``, 1/m: by particles, and by the water
+        itself. Times the phase function it is the source of what the sun's light is scattered to at once.
+    sun_fall
+        How fast the sun's beam falls with depth, ``(K,)``, 1/m.
+    sun_cosine
+        Of the sun's zenith angle in water.
+    asymmetry
+        Of the particles' scattering.
+    """
+
+    tables: F32
+    sun_strength: F64
+    sun_fall: F64
+    sun_cosine: float
+    asymmetry: float
+
+
+@dataclass(frozen=True, eq=False)
+class Daylight:
+    """Daylight by depth: logarithms of irradiance relative to the surface, ``(DEPTH_NODES, K)``.
+
+    Attributes
+    ----------
+    downward, scalar
+        ln of downwelling and of scalar irradiance at `depth_nodes`.
+    deep_rate
+        What they fall by beyond the last node, ``(K,)``, 1/m.
+    """
+
+    downward: F64
+    scalar: F64
+    deep_rate: F64
+
+    def log_downward(self, depth_m: F64) -> F64:
+        """Return ln Ed at depths, ``(*shape, K)``."""
+        return self._at(self.downward, depth_m)
+
+    def log_scalar(self, depth_m: F64) -> F64:
+        """Return ln E0 at depths, ``(*shape, K)``."""
+        return self._at(self.scalar, depth_m)
+
+    def _at(self, table: F64, depth_m: F64) -> F64:
+        y = np.maximum(np.asarray(depth_m, np.float64), 0.0)
+        place = np.sqrt(np.minimum(y, DEEPEST_M) / DEEPEST_M) * (DEPTH_NODES - 1)
+        lower = np.minimum(place.astype(np.int64), DEPTH_NODES - 2)
+        nodes = depth_nodes()
+        first, last = nodes[lower], nodes[lower + 1]
+        share = ((np.minimum(y, DEEPEST_M) - first) / (last - first))[..., None]
+        beyond = np.maximum(y - DEEPEST_M, 0.0)[..., None] * self.deep_rate
+        return np.asarray(table[lower] * (1.0 - share) + table[lower + 1] * share - beyond, np.float64)
+
+
+def depth_nodes() -> F64:
+    """Return the depths at which daylight is tabled, metres, ``(DEPTH_NODES,)``, 0 first."""
+    nodes: F64 = DEEPEST_M * np.linspace(0.0, 1.0, DEPTH_NODES) ** 2
+    return nodes
+
+
+@dataclass(frozen=True)
+class WaterAndSky:
+    """All that the daylight in a water depends on; equal ones are solved once.
+
+    Attributes
+    ----------
+    attenuation, scattering, molecular_share
+        c and b, 1/m, and the water's own share of b, by band.
+    asymmetry
+        Of the particles' scattering.
+    index
+        Refractive index.
+    sun_cosine
+        Of the refracted sun's zenith angle.
+    sun_share
+        Of the irradiance on the sea surface; the rest comes from a sky of even radiance.
+    """
+
+    attenuation: tuple[float, ...]
+    scattering: tuple[float, ...]
+    molecular_share: tuple[float, ...]
+    asymmetry: float
+    index: float
+    sun_cosine: float
+    sun_share: float
+
+    def solved(self) -> WaterLight:
+        """Return the daylight in this water; kept for the last few waters."""
+        return _solved(self)
+
+    def at(self, depth_m: float) -> LensLight:
+        """Return what a lens at a depth needs; kept for the last few."""
+        return _at(self, float(depth_m))
+
+    def daylight(self) -> Daylight:
+        """Return daylight by depth; kept for the last few waters."""
+        return _daylight(self)
+
+
+@lru_cache(maxsize=8)
+def _modes(c: tuple[float, ...], b: tuple[float, ...], own: tuple[float, ...], g: float, n: float) -> Modes:
+    return modes_of(np.array(b) / np.array(c), np.array(own), asymmetry=g, index=n)
+
+
+@lru_cache(maxsize=16)
+def _solved(water: WaterAndSky) -> WaterLight:
+    c, b, own = water.attenuation, water.scattering, water.molecular_share
+    modes = _modes(c, b, own, water.asymmetry, water.index)
+    edge = math.sqrt(1.0 - 1.0 / water.index**2)
+    cosine = min(max(water.sun_cosine, edge), _HIGHEST_COSINE)
+    lights = ((under_sun(modes, cosine), water.sun_share), (under_sky(modes), 1.0 - water.sun_share))
+    return WaterLight(modes, lights, np.array(c), np.array(b), np.array(own), water.asymmetry)
+
+
+@lru_cache(maxsize=16)
+def _at(water: WaterAndSky, depth_m: float) -> LensLight:
+    light = water.solved()
+    down, azimuth = direction_grid()
+    y = max(depth_m, HIGHEST_M)
+    source, path = light.radiance(y, down, azimuth)
+    rate = matching_rate(source, path, ray_ends(y, down)[:, None, None])
+    level = light.downward(np.array([y]))[0]
+    tables = np.stack([source / level, rate]).astype(np.float32)
+    count = len(water.attenuation)
+    beam = light.scattering * light.beam(np.array([y]))[0] / level
+    own = light.molecular_share
+    return LensLight(
+        np.ascontiguousarray(np.moveaxis(tables, 3, 1).reshape(2, count, -1)),
+        np.stack([beam * (1.0 - own), beam * own]),
+        light.scaled_rate / light.sun_cosine,
+        light.sun_cosine,
+        water.asymmetry,
+    )
+
+
+@lru_cache(maxsize=16)
+def _daylight(water: WaterAndSky) -> Daylight:
+    light, nodes = water.solved(), depth_nodes()
+    fallen = light.slowest * nodes[:, None]
+    return Daylight(
+        np.log(light.downward(nodes)) - fallen, np.log(light.scalar(nodes)) - fallen, light.slowest
+    )
+
+
+def matching_rate(source: F64, path: F64, end_m: F64) -> F64:
+    """Return the k for which source (1 - exp(-k end)) / k is the whole path, 1/m.
+
+    Parameters
+    ----------
+    source, path
+        Positive, of one shape.
+    end_m
+        Length of the ray, metres, broadcast; where it is inf, k = source / path.
+    """
+    endless = source / path
+    end = np.broadcast_to(np.where(np.isinf(end_m), 1.0, end_m), source.shape)
+    # (1 - exp(-x)) / x = r, by Newton's method in logarithms; steep and thin rays need a handful of steps.
+    r = np.maximum(path / (source * end), 1e-9)
+    x = np.where(r < 1.0, (1.0 - r * r) / r, -2.0 * np.log(r))
+    for _ in range(12):
+        part = signed_mean_left(x)
+        small = np.abs(x) < 1e-4
+        safe = np.where(small, 1.0, x)
+        slope = np.where(small, -0.5, np.exp(-x) / (safe * part) - 1.0 / safe)
+        x = x - (np.log(part) - np.log(r)) / slope
+    return np.where(np.isinf(end_m), endless, x / end)
