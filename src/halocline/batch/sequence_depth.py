@@ -37,6 +37,9 @@ def settle_depth(tasks: Sequence[FrameTask], preset: Preset) -> list[FrameTask]:
     found: dict[tuple[InputFiles, ...], DepthSpec | None] = {}
     settled = []
     for task in tasks:
+        if task.depth_spec is not None:
+            settled.append(task)
+            continue
         if task.references not in found:
             found[task.references] = _inferred(task.references, spec)
         settled.append(replace(task, depth_spec=found[task.references]))

@@ -26,6 +26,7 @@ from halocline.cli.options import (
     ResumeOption,
     SchedulerOption,
     SetOption,
+    StrictOption,
     ThreadsOption,
 )
 from halocline.cli.output import LogForm
@@ -65,6 +66,7 @@ def apply(
     overwrite: OverwriteOption = False,
     resume: ResumeOption = False,
     dry_run: DryRunOption = False,
+    strict: StrictOption = False,
     check: CheckOption = True,
     log: LogOption = LogForm.text,
 ) -> None:
@@ -78,10 +80,10 @@ def apply(
         beauty, depth=depth, out=out, frames=frames, overwrite=overwrite or resume, missing=missing
     )
     if dry_run:
-        show_plan(plan, look, resume=resume)
+        show_plan(plan, look, resume=resume, strict=strict)
         return
     means = Means(processes, threads, None if memory is None else parse_memory(memory), scheduler)
-    summary = run_shot(plan, look, RunOptions(means, overwrite, resume, check, log))
+    summary = run_shot(plan, look, RunOptions(means, overwrite, resume, check, log, strict))
     if status := exit_status([summary]):
         raise typer.Exit(status)
 

@@ -25,6 +25,7 @@ from halocline.cli.options import (
     ProcessesOption,
     ResumeOption,
     SchedulerOption,
+    StrictOption,
     ThreadsOption,
 )
 from halocline.cli.output import LogForm, error_record, json_line, say, say_error
@@ -63,6 +64,7 @@ def run(
     overwrite: OverwriteOption = False,
     resume: ResumeOption = False,
     dry_run: DryRunOption = False,
+    strict: StrictOption = False,
     checks: CheckOption = True,
     log: LogOption = LogForm.text,
 ) -> None:
@@ -77,7 +79,11 @@ def run(
     if dry_run:
         for shot, look, plan in planned:
             typer.echo(f"{shot.name}:")
-            show_plan(plan, look, resume=resume)
+            try:
+                show_plan(plan, look, resume=resume, strict=strict)
+            except HaloclineError as error:
+                refused += 1
+                _tell_refused(shot, error, log)
         raise typer.Exit(SOME_FAILED if refused else 0)
     summaries: list[Summary] = []
     for shot, look, plan in planned:
@@ -85,7 +91,12 @@ def run(
             json_line(event="shot", shot=shot.name)
         else:
             say(f"shot {shot.name}")
-        summaries.append(run_shot(plan, look, RunOptions(means, overwrite, resume, checks, log)))
+        try:
+            summaries.append(run_shot(plan, look, RunOptions(means, overwrite, resume, checks, log, strict)))
+        except HaloclineError as error:
+            refused += 1
+            _tell_refused(shot, error, log)
+            continue
         if summaries[-1].interrupted is not None:
             break
     status = exit_status(summaries) if summaries else NOTHING_POSSIBLE
@@ -169,10 +180,14 @@ def _planned(
             planned.append((shot, shot.load_preset(), shot.plan(frames=frames, overwrite=overwrite)))
         except HaloclineError as error:
             refused += 1
-            placed = error.located(f"shot {shot.name}")
-            if log is LogForm.json:
-                json_line(event="shot", shot=shot.name, status="refused", error=error_record(placed))
-            else:
-                say_error(placed)
+            _tell_refused(shot, error, log)
     refuse_collisions(plan for _, _, plan in planned)
     return planned, refused
+
+
+def _tell_refused(shot: Shot, error: HaloclineError, log: LogForm) -> None:
+    placed = error.located(f"shot {shot.name}")
+    if log is LogForm.json:
+        json_line(event="shot", shot=shot.name, status="refused", error=error_record(placed))
+    else:
+        say_error(placed)

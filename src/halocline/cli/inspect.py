@@ -8,16 +8,20 @@ from typing import Annotated
 
 import typer
 
+from halocline.batch.frame_task import planes_read
+from halocline.batch.task import input_spec
 from halocline.cli.examples import examples
 from halocline.cli.exit_status import SOME_FAILED
-from halocline.cli.options import DepthOption
-from halocline.imaging.input_spec import InputSpec
+from halocline.cli.options import DepthOption, SetOption
 from halocline.imaging.report import inspect as inspect_files
+from halocline.presets.preset import load_preset, preset_from_text
+from halocline.presets.sections import FORMAT
 from halocline.units import metres_per_scene_unit
 
 EXAMPLES = examples(
     "halocline inspect 'clean.####.exr'",
     "halocline inspect 'clean.####.exr' --depth 'depth.####.exr' --unit cm",
+    "halocline inspect clean.1001.exr --preset look.toml --set input.depth_unit=cm",
     "halocline inspect clean.1001.exr --json",
 )
 
@@ -25,22 +29,34 @@ EXAMPLES = examples(
 def inspect(
     source: Annotated[str, typer.Argument(metavar="FILE_OR_SEQUENCE", help="EXR file or frame pattern.")],
     depth: DepthOption = None,
+    preset: Annotated[
+        str | None,
+        typer.Option("--preset", help="Look at what this preset reads, as it says; file or shipped name."),
+    ] = None,
+    settings: SetOption = None,
     frames: Annotated[
         str | None, typer.Option("--frames", metavar="RANGE", help="Frames; the first is looked at.")
     ] = None,
     unit: Annotated[
-        str, typer.Option("--unit", help="Length of one unit of the scene: cm, ft, or metres as a number.")
-    ] = "m",
+        str | None,
+        typer.Option("--unit", help="Length of one unit of the scene: cm, ft, or metres as a number."),
+    ] = None,
     as_json: Annotated[bool, typer.Option("--json", help="Print the report as JSON.")] = False,
 ) -> None:
-    """Report channels, windows, camera and depth, and warn of what does not fit together.
+    """Report what is read as what, windows, camera, depth and values, and warn of what does not fit.
 
     Of a sequence, the first frame is read and the others are counted. The exit status is 1 where that frame
     cannot be put under water as it is; the report says why.
     """
-    plain = InputSpec()
-    spec = replace(plain, depth=replace(plain.depth, unit_m=metres_per_scene_unit(unit)))
-    report = inspect_files(source, spec, depth_path=depth, frames=frames)
+    overrides = settings or ()
+    look = load_preset(preset, overrides) if preset else preset_from_text(f"format = {FORMAT}", overrides)
+    spec = input_spec(look.at(0))
+    if unit is not None:
+        spec = replace(spec, depth=replace(spec.depth, unit_m=metres_per_scene_unit(unit)))
+    needed, useful = planes_read(look.at(0).graph)
+    report = inspect_files(
+        source, spec, depth_path=depth, frames=frames, wanted=sorted(needed), useful=sorted(useful)
+    )
     typer.echo(
         json.dumps(report.to_dict(), indent=2, ensure_ascii=False) if as_json else "\n".join(report.lines())
     )

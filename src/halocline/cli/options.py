@@ -46,6 +46,10 @@ DryRunOption = Annotated[bool, typer.Option("--dry-run", help="Show what would b
 CheckOption = Annotated[
     bool, typer.Option("--check/--no-check", help="Look over the finished frames (see: halocline check).")
 ]
+StrictOption = Annotated[
+    bool,
+    typer.Option("--strict", help="Refuse input whose unit or kind is in doubt, before the first frame."),
+]
 LogOption = Annotated[LogForm, typer.Option("--log", help="How to tell progress.")]
 DisplayOption = Annotated[str | None, typer.Option("--display", help="Display of the colour configuration.")]
 ViewOption = Annotated[str | None, typer.Option("--view", help="View of the display.")]

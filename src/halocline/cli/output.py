@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import json
 import sys
-from collections.abc import Iterator
+from collections.abc import Iterable, Iterator
 from contextlib import contextmanager
 from enum import StrEnum
 from typing import Any
@@ -66,11 +66,12 @@ def error_record(error: HaloclineError) -> dict[str, Any]:
 class Teller:
     """Tells the progress of a run in one of the forms."""
 
-    def __init__(self, form: LogForm, total: int) -> None:
+    def __init__(self, form: LogForm, total: int, *, told: Iterable[str] = ()) -> None:
         self.form = form
         self.total = total
         self.count = 0
-        self.told: set[str] = set()
+        # What was told before the first frame need not be told of each.
+        self.told: set[str] = set(told)
         self._bar: Progress | None = None
         self._task: Any = None
 

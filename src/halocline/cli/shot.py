@@ -7,6 +7,7 @@ from dataclasses import dataclass
 import typer
 
 from halocline.batch.events import Summary
+from halocline.batch.first_look import FirstLook, look_first
 from halocline.batch.manifest import Manifest
 from halocline.batch.means import Means, choose_maker
 from halocline.batch.plan_tasks import ShotPlan
@@ -28,23 +29,41 @@ class RunOptions:
     resume: bool = False
     check: bool = True
     log: LogForm = LogForm.text
+    strict: bool = False
 
 
 def run_shot(plan: ShotPlan, look: Preset, options: RunOptions) -> Summary:
-    """Make a shot's frames, telling of each."""
-    maker, description = choose_maker(plan.tasks, look, options.means)
+    """Make a shot's frames, telling of the input first, and then of each.
+
+    Raises
+    ------
+    HaloclineError
+        Where the input tells before the first frame that none can be made, or is in doubt and ``strict``.
+    """
+    seen = look_first(plan.tasks, look)
+    maker, description = choose_maker(seen.tasks, look, options.means)
     total = len(plan.tasks) + len(plan.skipped)
     if options.log is LogForm.json:
-        json_line(event="start", preset=look.name, digest=look.digest, frames=total, means=description)
+        json_line(
+            event="start",
+            preset=look.name,
+            digest=look.digest,
+            frames=total,
+            means=description,
+            input=seen.to_dict(),
+        )
     else:
         fit = look.bands.worst_delta_e
         say(f"{look.name}: {look.water.name}, band fit CIEDE2000 {fit:.2f}")
         for caveat in look.water.caveats:
             say_warning(f"water: {caveat}")
         say(description)
-    with Teller(options.log, total).running() as teller:
+        _say_first(seen)
+    if options.strict:
+        seen.refuse_doubts()
+    with Teller(options.log, total, told=seen.warnings).running() as teller:
         summary = run_frames(
-            plan.tasks,
+            seen.tasks,
             look,
             maker=maker,
             overwrite=options.overwrite,
@@ -77,9 +96,16 @@ def review_shot(plan: ShotPlan, look: Preset, log: LogForm) -> CheckReport:
     return report
 
 
-def show_plan(plan: ShotPlan, look: Preset, *, resume: bool) -> int:
-    """Print what would be done with each frame, doing nothing; return how many would be made."""
-    verdicts = judge_plan(plan.tasks, look, resume=resume)
+def show_plan(plan: ShotPlan, look: Preset, *, resume: bool, strict: bool = False) -> int:
+    """Print what would be done with each frame, doing nothing; return how many would be made.
+
+    Raises as `run_shot`.
+    """
+    seen = look_first(plan.tasks, look)
+    _say_first(seen)
+    if strict:
+        seen.refuse_doubts()
+    verdicts = judge_plan(seen.tasks, look, resume=resume)
     for verdict in verdicts:
         task = verdict.task
         held = f" (frame {task.held_from} stands in)" if task.held_from is not None else ""
@@ -98,6 +124,19 @@ def exit_status(summaries: list[Summary]) -> int:
         return ALL_DONE
     good = any(summary.done or summary.kept or summary.elsewhere for summary in summaries)
     return SOME_FAILED if good else NOTHING_POSSIBLE
+
+
+def _say_first(seen: FirstLook) -> None:
+    """Tell a person what is read, and what to know about it."""
+    if not seen.reads:
+        return
+    named = {"rgb": "beauty", "alpha": "alpha", "depth": "depth"}
+    known = {name: seen.reads.get(plane, ("none",)) for plane, name in named.items()}
+    others = {plane: channels for plane, channels in seen.reads.items() if plane not in named}
+    text = "; ".join(f"{name} {' '.join(channels)}" for name, channels in {**known, **others}.items())
+    say(f"reads {text}")
+    for warning in seen.warnings:
+        say_warning(f"{seen.where}: {warning}")
 
 
 def _counts(summary: Summary) -> dict[str, object]:

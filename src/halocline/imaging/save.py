@@ -95,7 +95,7 @@ def save(
     path = Path(path)
     _refuse_inputs(path, template)
     _check_pictures(template, pictures)
-    carried = _carried(template, carry)
+    carried = carried_channels(template, carry)
     extra = {name: _attribute(value) for name, value in (attributes or {}).items()}
     layer = template.beauties[0].layer
     if beauty_rank(layer.rpartition(".")[2]) is None:
@@ -113,6 +113,42 @@ def save(
         PartPixels(_with_attributes(each.part, index, extra), each.planes) for index, each in enumerate(parts)
     ]
     return write_exr(path, numbered, overwrite=overwrite, check_all_rows=check_all_rows)
+
+
+def carried_channels(template: Template, carry: Collection[str] | str) -> list[tuple[int, str]]:
+    """Return part and name of each channel to bring over, as `save` takes them.
+
+    Raises
+    ------
+    ChannelError
+        ``E-CHANNEL-MISSING`` where one of them is not there.
+    """
+    replaced = {(place.part, place.name) for beauty in template.beauties for place in beauty.places}
+    views = views_of(Header(template.source, template.parts))
+    others = [
+        channel
+        for view in views
+        for channel in view.channels
+        if not channel.part.deep and (channel.part.index, channel.name) not in replaced
+    ]
+    places = {(channel.part.index, channel.name): channel for channel in others}
+    if carry == "all":
+        return list(places)
+    chosen: dict[tuple[int, str], None] = {}
+    for name in [carry] if isinstance(carry, str) else carry:
+        # "Z" is the depth's, not the third component of the normal in a part called N.
+        named = [(each.part.index, each.name) for view in views for each in view.named(name)]
+        found = [place for place in named if place in places]
+        if not found:
+            known = [channel.logical for channel in others]
+            raise ChannelError(
+                f'no channel "{name}" to carry over (output.carry)',
+                code="E-CHANNEL-MISSING",
+                where=str(template.source),
+                mend=f"Besides the beauty it has: {', '.join(known) or 'none'}.{did_you_mean(name, known)}",
+            )
+        chosen |= dict.fromkeys(found)
+    return list(chosen)
 
 
 def _refuse_inputs(path: Path, template: Template) -> None:
@@ -146,36 +182,6 @@ def _check_pictures(template: Template, pictures: Mapping[str, Picture]) -> None
                     where=f'plane "{name}"' + (f' of view "{view}"' if view else ""),
                     mend="Give all planes over the window of the loaded frame.",
                 )
-
-
-def _carried(template: Template, carry: Collection[str] | str) -> list[tuple[int, str]]:
-    """Return part and name of each channel to bring over."""
-    replaced = {(place.part, place.name) for beauty in template.beauties for place in beauty.places}
-    views = views_of(Header(template.source, template.parts))
-    others = [
-        channel
-        for view in views
-        for channel in view.channels
-        if not channel.part.deep and (channel.part.index, channel.name) not in replaced
-    ]
-    places = {(channel.part.index, channel.name): channel for channel in others}
-    if carry == "all":
-        return list(places)
-    chosen: dict[tuple[int, str], None] = {}
-    for name in [carry] if isinstance(carry, str) else carry:
-        # "Z" is the depth's, not the third component of the normal in a part called N.
-        named = [(each.part.index, each.name) for view in views for each in view.named(name)]
-        found = [place for place in named if place in places]
-        if not found:
-            known = [channel.logical for channel in others]
-            raise ChannelError(
-                f'no channel "{name}" to carry over (output.carry)',
-                code="E-CHANNEL-MISSING",
-                where=str(template.source),
-                mend=f"Besides the beauty it has: {', '.join(known) or 'none'}.{did_you_mean(name, known)}",
-            )
-        chosen |= dict.fromkeys(found)
-    return list(chosen)
 
 
 def _with_attributes(part: Part, index: int, extra: Mapping[str, Attribute]) -> Part:

@@ -1,0 +1,130 @@
+"""What is known of the input before the first frame is made: everything to be told of it is told then, once.
+
+The first readable frame of the sequence on disk stands for all, as it does for what the depth pass holds (see
+`halocline.batch.sequence_depth`).
+"""
+
+from __future__ import annotations
+
+from collections.abc import Mapping, Sequence
+from dataclasses import dataclass, field, replace
+from pathlib import Path
+from typing import Any
+
+from halocline.batch.frame_task import planes_read
+from halocline.batch.task import FrameTask, InputFiles, input_spec
+from halocline.errors import FrameError, HaloclineError, ReadError
+from halocline.imaging.depth import DepthSpec
+from halocline.imaging.exr import read_header
+from halocline.imaging.load import Loaded, load
+from halocline.imaging.save import carried_channels
+from halocline.imaging.survey import not_read, planes_in
+from halocline.presets.preset import Preset
+
+
+@dataclass(frozen=True)
+class FirstLook:
+    """What one frame of the input tells of all.
+
+    Attributes
+    ----------
+    tasks
+        The tasks, which now know what their depth pass holds.
+    file
+        The frame that was looked at; None where none can be read.
+    reads
+        Channels that are read, by plane.
+    warnings, doubts
+        What a person should know; those of them that doubt the unit or the kind of what is read.
+    """
+
+    tasks: tuple[FrameTask, ...]
+    file: Path | None = None
+    reads: Mapping[str, tuple[str, ...]] = field(default_factory=dict)
+    warnings: tuple[str, ...] = ()
+    doubts: tuple[str, ...] = ()
+
+    @property
+    def where(self) -> str:
+        """The frame that was looked at, by its number where the tasks have it."""
+        numbers = [task.frame for task in self.tasks if task.beauty == self.file and task.held_from is None]
+        return f"frame {numbers[0]}" if numbers else str(self.file)
+
+    def to_dict(self) -> dict[str, Any]:
+        """Return plain data for a log; nothing where no frame can be read."""
+        if self.file is None:
+            return {}
+        told = {"warnings": list(self.warnings), "doubts": list(self.doubts)}
+        return {"file": str(self.file), "reads": dict(self.reads), **told}
+
+    def refuse_doubts(self) -> None:
+        """Refuse input whose unit or kind is in doubt.
+
+        Raises
+        ------
+        FrameError
+            ``E-INPUT-DOUBT``.
+        """
+        if self.doubts:
+            raise FrameError(
+                f"the input is in doubt, and --strict takes none: {'; '.join(self.doubts)}",
+                code="E-INPUT-DOUBT",
+                where=str(self.file),
+                mend="Set the keys named, or leave --strict out to go on with the warnings.",
+            )
+
+
+def look_first(tasks: Sequence[FrameTask], preset: Preset) -> FirstLook:
+    """Look at the input of a shot before anything is made.
+
+    Parameters
+    ----------
+    tasks
+        From `halocline.batch.plan_tasks`, all of one sequence.
+    preset
+        The look.
+
+    Raises
+    ------
+    HaloclineError
+        What would keep every frame from being made: where no frame that stands for the sequence can be put
+        under water, the first one's reason. Frames that are damaged are left for the run to tell of.
+    """
+    references = tasks[0].references if tasks else ()
+    problem: HaloclineError | None = None
+    for files in references:
+        try:
+            loaded = _loaded(files, preset)
+        except ReadError as error:
+            problem = problem if problem is not None or error.code != "E-READ-DEEP" else error
+        except HaloclineError as error:
+            problem = problem or error
+        else:
+            return _told(tasks, files.beauty, loaded)
+    if problem is not None:
+        raise problem
+    return FirstLook(tuple(tasks))
+
+
+def _loaded(files: InputFiles, preset: Preset) -> Loaded:
+    look = preset.at(0)
+    spec = input_spec(look)
+    paths = [files.beauty] if files.depth is None else [files.beauty, files.depth]
+    needed, useful = planes_read(look.graph)
+    # World positions, where the render has them, settle what the depth pass holds.
+    wanted = needed | planes_in(paths, spec, {*useful, "position"})
+    loaded = load(files.beauty, spec, depth_path=files.depth, wanted=sorted(wanted), judged=True)
+    carried_channels(loaded.template, "all" if "*" in look.output.carry else look.output.carry)
+    return loaded
+
+
+def _told(tasks: Sequence[FrameTask], file: Path, loaded: Loaded) -> FirstLook:
+    first = loaded.views[0]
+    settled: DepthSpec | None = first.depth_spec
+    return FirstLook(
+        tuple(replace(task, depth_spec=settled) for task in tasks),
+        file,
+        first.passes,
+        (*not_read(read_header(file)), *loaded.warnings),
+        loaded.doubts,
+    )
