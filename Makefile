@@ -32,6 +32,7 @@ types: $(SET_UP)
 ## Measured comparisons, all in one run.
 bench: $(SET_UP)
 	$(BIN)/python -m benchmarks.core
+	$(BIN)/python -m benchmarks.start
 
 ## Pages that are written from the code.
 docs: $(SET_UP)

@@ -7,14 +7,16 @@ import sys
 from collections.abc import Iterable, Iterator
 from contextlib import contextmanager
 from enum import StrEnum
-from typing import Any
+from typing import TYPE_CHECKING, Any
 
 from rich.console import Console
 from rich.progress import BarColumn, MofNCompleteColumn, Progress, TextColumn, TimeRemainingColumn
 
-from halocline.batch.events import Event, FrameDone, FrameElsewhere, FrameFailed, FrameKept, FrameSkipped
-from halocline.batch.manifest import done_fields, error_fields, failed_fields
 from halocline.errors import HaloclineError
+
+if TYPE_CHECKING:
+    # At run time they are imported where progress is told: other commands need no batch.
+    from halocline.batch.events import Event
 
 
 class LogForm(StrEnum):
@@ -60,6 +62,8 @@ def json_line(**fields: Any) -> None:
 
 def error_record(error: HaloclineError) -> dict[str, Any]:
     """Return an error's parts for the machine-readable log."""
+    from halocline.batch.manifest import error_fields  # noqa: PLC0415
+
     return error_fields(error)
 
 
@@ -98,6 +102,14 @@ class Teller:
             self._tell_person(event)
 
     def _tell_person(self, event: Event) -> None:
+        from halocline.batch.events import (  # noqa: PLC0415
+            FrameDone,
+            FrameElsewhere,
+            FrameFailed,
+            FrameKept,
+            FrameSkipped,
+        )
+
         head = f"[{self.count}/{self.total}] frame"
         match event:
             case FrameFailed():
@@ -117,6 +129,15 @@ class Teller:
 
 
 def _fields(event: Event) -> dict[str, Any]:
+    from halocline.batch.events import (  # noqa: PLC0415
+        FrameDone,
+        FrameElsewhere,
+        FrameFailed,
+        FrameKept,
+        FrameSkipped,
+    )
+    from halocline.batch.manifest import done_fields, failed_fields  # noqa: PLC0415
+
     match event:
         case FrameDone():
             return {**done_fields(event.record), "out": str(event.record.out)}

@@ -10,12 +10,11 @@ import typer
 from halocline.cli.examples import examples
 from halocline.cli.options import PresetArgument, SetOption
 from halocline.cli.preset_edit import DIFF_EXAMPLES, SET_EXAMPLES, diff, set_keys
+from halocline.compute.disk_cache import kept, package_mark
 from halocline.errors import ColourError
-from halocline.presets.build import story_path, story_report
 from halocline.presets.document import shipped_names
 from halocline.presets.preset import Preset, load_preset
 from halocline.presets.remarks import remarks
-from halocline.presets.story_costs import prices
 from halocline.rgb import LINEAR_REC709, space_named
 
 app = typer.Typer(
@@ -86,6 +85,21 @@ def _check_space(found: Preset) -> None:
             raise error.located(found.document.where(("colour", "working_space"))) from error
 
 
+def _story_lines(found: Preset) -> list[str]:
+    """Return what the story asks of the water and costs, kept on disk: solving it needs the compiler."""
+
+    def solve() -> bytes:
+        from halocline.presets.build import story_path, story_report  # noqa: PLC0415
+        from halocline.presets.story_costs import prices  # noqa: PLC0415
+
+        report = story_report(found, 0, LINEAR_REC709).lines()
+        told = prices(found, 0, story_path(found, 0, LINEAR_REC709))
+        lines = [*(f"story     {line}" for line in report), *(f"price     {line}" for line in told)]
+        return "\n".join(lines).encode()
+
+    return kept("stories", f"{found.digest} {package_mark()}", solve).decode().splitlines()
+
+
 def _description(found: Preset) -> list[str]:
     water, bands = found.water, found.bands
     lines = [
@@ -100,8 +114,7 @@ def _description(found: Preset) -> list[str]:
         f"bands     {bands.count}, fitted over {bands.range_m:g} m of range and {bands.depth_m:g} m of depth",
         f"          CIEDE2000 at most {bands.worst_delta_e:.2f}, mean {bands.mean_delta_e:.2f}, "
         f"veil {bands.worst_veil_delta_e:.2f}",
-        *(f"story     {line}" for line in story_report(found, 0, LINEAR_REC709).lines()),
-        *(f"price     {line}" for line in prices(found, 0, story_path(found, 0, LINEAR_REC709))),
+        *_story_lines(found),
         "steps",
     ]
     for step in found.at(0).graph.steps:

@@ -13,10 +13,12 @@ import hashlib
 
 import numpy as np
 from numpy.typing import ArrayLike, NDArray
-from scipy.special import pdtr, pdtrik
 
 from halocline._typing import F64
 from halocline.compute.compiled import compiled
+from halocline.compute.on_demand import OnDemand
+
+special = OnDemand("scipy.special")
 
 _MULTIPLIERS = (np.uint64(0xD2511F53), np.uint64(0xCD9E8D57))
 _WEYL = (np.uint64(0x9E3779B9), np.uint64(0xBB67AE85))
@@ -129,9 +131,9 @@ def poisson_counts(uniform: F64, mean: ArrayLike) -> NDArray[np.int64]:
     count[few] = _counted_up(uniform[few], means[few])
     many = ~few
     # The smallest k whose cumulative probability reaches u; pdtrik may land one above.
-    quantile = np.ceil(pdtrik(uniform[many], means[many]))
+    quantile = np.ceil(special.pdtrik(uniform[many], means[many]))
     below = np.maximum(quantile - 1.0, 0.0)
-    count[many] = np.where(pdtr(below, means[many]) >= uniform[many], below, quantile)
+    count[many] = np.where(special.pdtr(below, means[many]) >= uniform[many], below, quantile)
     return count
 
 

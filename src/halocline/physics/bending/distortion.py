@@ -16,10 +16,12 @@ import math
 from dataclasses import dataclass
 
 import numpy as np
-from scipy.optimize import least_squares
 
 from halocline._typing import F64
+from halocline.compute.on_demand import OnDemand
 from halocline.errors import PhysicsError
+
+optimize = OnDemand("scipy.optimize")
 
 # Fewer corners than this leave the 14 unknowns (two coordinates each) hardly determined.
 FEWEST_CORNERS = 20
@@ -197,7 +199,9 @@ def fit_grid(grid: F64, corners_px: F64, *, columns: int, rows: int) -> GridFit:
         hold = 1e-3 * unknowns[8:10] * start.half_diagonal
         return np.concatenate([corners[:, 0] - x, corners[:, 1] - y, hold])
 
-    found = least_squares(misses, np.concatenate([pose, np.zeros(7)]), method="lm", xtol=1e-12, ftol=1e-12)
+    found = optimize.least_squares(
+        misses, np.concatenate([pose, np.zeros(7)]), method="lm", xtol=1e-12, ftol=1e-12
+    )
     residuals = found.fun[:-2].reshape(2, -1).T
     return GridFit(_unpacked(found.x[8:], columns, rows), residuals)
 

@@ -10,16 +10,19 @@ import math
 from collections.abc import Callable
 from dataclasses import dataclass
 from functools import cached_property, lru_cache
+from typing import Any
 
 import numpy as np
 from numpy.typing import NDArray
-from scipy.sparse import coo_array, csr_array
 
 from halocline._typing import F64
+from halocline.compute.on_demand import OnDemand
 from halocline.compute.random import normals, poisson_counts, random_words, stream_key, uniforms
 from halocline.errors import PhysicsError
 from halocline.physics.floating.loops import rise
 from halocline.physics.floating.particles import GRAVITY_M_S2
+
+sparse = OnDemand("scipy.sparse")
 
 # Sea water at about 15 degrees C.
 DENSITY = 1025.0
@@ -484,7 +487,7 @@ def appearance(surroundings: Surroundings, view_downward: float, *, size: int, i
 
 
 @lru_cache(maxsize=64)
-def _mirrored(view_downward: float, size: int, index: float) -> tuple[csr_array, F64]:
+def _mirrored(view_downward: float, size: int, index: float) -> tuple[Any, F64]:
     """Return how much of the light from each of `DIRECTIONS` a bubble's pixels show, and their coverage.
 
     Rays are counted on a grid of twice the pixels.
@@ -507,7 +510,7 @@ def _mirrored(view_downward: float, size: int, index: float) -> tuple[csr_array,
         nodes += [lower, lower + 1]
     shares = np.concatenate(weights) / fine**2
     places = np.concatenate(pixels), np.concatenate(nodes)
-    mirrored = coo_array((shares, places), shape=(size * size, len(DIRECTIONS))).tocsr()
+    mirrored = sparse.coo_array((shares, places), shape=(size * size, len(DIRECTIONS))).tocsr()
     return mirrored, np.bincount(pixel, minlength=size * size) / fine**2
 
 

@@ -12,14 +12,16 @@ from dataclasses import dataclass
 from functools import cached_property
 
 import numpy as np
-from scipy.interpolate import PchipInterpolator
-from scipy.spatial import cKDTree
-from scipy.spatial.transform import Rotation, RotationSpline, Slerp
 
 from halocline._typing import F64
+from halocline.compute.on_demand import OnDemand
 from halocline.compute.random import normals, stream_key, uniforms
 from halocline.errors import PhysicsError
 from halocline.physics.floating.loops import add_waves
+
+interpolate = OnDemand("scipy.interpolate")
+spatial = OnDemand("scipy.spatial")
+transform = OnDemand("scipy.spatial.transform")
 
 # Turbulent modes oscillate this many times faster than they would turn over, which keeps the displacement
 # gradient small: the particles' density stays even.
@@ -239,7 +241,7 @@ class Wake:
         if not len(ages) or not len(position_m):
             return total
         reach = _REACH * self.radius_m
-        met = cKDTree(position_m).query_ball_point(centres, reach, return_sorted=True)
+        met = spatial.cKDTree(position_m).query_ball_point(centres, reach, return_sorted=True)
         blob = np.repeat(np.arange(len(met)), [len(found) for found in met])
         point = np.concatenate([np.asarray(found, np.int64) for found in met])
         offset = position_m[point] - centres[blob]
@@ -328,12 +330,16 @@ class WorldDrift:
         time = float(np.clip(time_s, self.times_s[0], self.times_s[-1]))
         keys = len(self.times_s)
         if keys == 1:
-            return Rotation.from_rotvec(self.rotations_deg[0], degrees=True).as_matrix(), self.translations_m[
-                0
-            ]
-        path = PchipInterpolator(self.times_s, self.translations_m, axis=0)
-        turns = Rotation.from_rotvec(self.rotations_deg, degrees=True)
-        spline = Slerp(self.times_s, turns) if keys == 2 else RotationSpline(self.times_s, turns)
+            return transform.Rotation.from_rotvec(
+                self.rotations_deg[0], degrees=True
+            ).as_matrix(), self.translations_m[0]
+        path = interpolate.PchipInterpolator(self.times_s, self.translations_m, axis=0)
+        turns = transform.Rotation.from_rotvec(self.rotations_deg, degrees=True)
+        spline = (
+            transform.Slerp(self.times_s, turns)
+            if keys == 2
+            else transform.RotationSpline(self.times_s, turns)
+        )
         return np.asarray(spline(time).as_matrix()), np.asarray(path(time))
 
     def into_field(self, rotation: F64, position_m: F64, time_s: float) -> tuple[F64, F64]:

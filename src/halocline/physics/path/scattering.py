@@ -19,15 +19,18 @@ from collections.abc import Callable
 from dataclasses import dataclass
 
 import numpy as np
-from scipy.optimize import nnls
-from scipy.special import itj0y0, j0
 
 from halocline._typing import F32, F64
 from halocline.compute.compiled import compiled
+from halocline.compute.disk_cache import kept
+from halocline.compute.on_demand import OnDemand
 from halocline.compute.series import exponential_less_one
 from halocline.errors import PhysicsError
 from halocline.filters.pyramid_blur import HaloKernels
 from halocline.physics.path.phase import henyey_greenstein
+
+optimize = OnDemand("scipy.optimize")
+special = OnDemand("scipy.special")
 
 # Beyond this angle light no longer belongs to the picture of its source; it feeds the veil. The small-angle
 # theory takes sin(angle) for the angle, which is 1 % off here.
@@ -120,7 +123,7 @@ class SmallAngleScatter:
 
     def angle_spectrum(self, frequency: F64) -> F64:
         """Return Sigma(f)/b, the Hankel transform of the phase function within the cone."""
-        spectrum: F64 = j0(2.0 * math.pi * np.multiply.outer(frequency, self.angles)) @ self.shares
+        spectrum: F64 = special.j0(2.0 * math.pi * np.multiply.outer(frequency, self.angles)) @ self.shares
         return spectrum
 
     def path_spectrum(self, frequency: F64) -> F64:
@@ -130,7 +133,7 @@ class SmallAngleScatter:
         The integral over v is exact.
         """
         x = 2.0 * math.pi * np.multiply.outer(np.asarray(frequency, np.float64), self.angles)
-        mean = np.where(x > 1e-6, itj0y0(x)[0] / np.maximum(x, 1e-6), 1.0)
+        mean = np.where(x > 1e-6, special.itj0y0(x)[0] / np.maximum(x, 1e-6), 1.0)
         spectrum: F64 = mean @ self.shares
         return spectrum
 
@@ -278,13 +281,20 @@ def fit_gaussians(halo: F64, widths_px: F64) -> F64:
 
     Notes
     -----
-    Non-negative least squares. Within 0.02 of the transfer function for natural waters.
+    Non-negative least squares. Within 0.02 of the transfer function for natural waters. Kept on disk.
     """
+    key = f"gaussians 1 {len(widths_px)}".encode() + np.concatenate([widths_px, halo]).tobytes()
+    found = kept("tables", key, lambda: _solved_gaussians(halo, widths_px).tobytes())
+    weights = np.frombuffer(found, np.float64)
+    return weights if weights.shape == widths_px.shape else _solved_gaussians(halo, widths_px)
+
+
+def _solved_gaussians(halo: F64, widths_px: F64) -> F64:
     frequency = fit_frequencies(widths_px)
     rows = np.exp(-2.0 * np.square(math.pi * np.multiply.outer(frequency, widths_px)))
     # A heavy last row holds the sum at 1.
     matrix = np.vstack([rows, np.full(len(widths_px), 1e3)])
-    weights, _ = nnls(matrix, np.append(halo, 1e3))
+    weights, _ = optimize.nnls(matrix, np.append(halo, 1e3))
     normalised: F64 = weights / weights.sum()
     return normalised
 

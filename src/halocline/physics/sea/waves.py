@@ -18,13 +18,15 @@ from functools import cached_property
 
 import numpy as np
 from numpy.typing import NDArray
-from scipy.special import gammaln
 
 from halocline._typing import F32, F64, AnyArray
 from halocline.compute.compiled import compiled
+from halocline.compute.on_demand import OnDemand
 from halocline.compute.packed_spectrum import field_of
 from halocline.compute.random import stream_key
 from halocline.errors import PhysicsError
+
+special = OnDemand("scipy.special")
 
 GRAVITY = 9.81  # m/s2
 SURFACE_TENSION = 0.0742  # N/m, sea water near 15 C
@@ -141,7 +143,8 @@ def spread_exponent(omega: F64, *, peak: float, most: float) -> F64:
 def spreading(angle: F64, s: F64 | float) -> F64:
     """Return the share of variance per radian at ``angle`` (rad) from the mean direction; integral 1."""
     s = np.asarray(s, np.float64)
-    norm = np.exp(2.0 * gammaln(s + 1.0) - gammaln(2.0 * s + 1.0) + (2.0 * s - 1.0) * math.log(2.0)) / math.pi
+    gammas = 2.0 * special.gammaln(s + 1.0) - special.gammaln(2.0 * s + 1.0)
+    norm = np.exp(gammas + (2.0 * s - 1.0) * math.log(2.0)) / math.pi
     share: F64 = norm * np.maximum(np.cos(0.5 * np.asarray(angle, np.float64)) ** 2, 1e-300) ** s
     return share
 
