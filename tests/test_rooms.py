@@ -14,6 +14,7 @@ HOUSE = Path(str(halocline.__file__)).parent
 FLOORS = {
     "": 0,
     "compute": 1,
+    "files": 1,
     "filters": 2,
     "physics": 3,
     "imaging": 3,

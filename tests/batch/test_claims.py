@@ -8,6 +8,7 @@ import subprocess
 import sys
 import threading
 import time
+from contextlib import suppress
 from dataclasses import asdict, replace
 from pathlib import Path
 
@@ -16,6 +17,7 @@ import pytest
 from halocline.batch import claims as module
 from halocline.batch.claims import Claims, Holder, claim_path
 from halocline.errors import WriteError
+from halocline.files.whole import GIVEN_UP_SECONDS
 
 
 def put(path: Path, holder: Holder) -> None:
@@ -92,10 +94,21 @@ def test_a_reused_process_number_is_not_taken_for_the_old_job(tmp_path: Path) ->
         assert mine.take(out) is None
 
 
-def test_a_machine_that_started_anew_holds_nothing(tmp_path: Path) -> None:
+def grow_old(path: Path) -> None:
+    silent = time.time() - GIVEN_UP_SECONDS - 5
+    os.utime(claim_path(path), (silent, silent))
+
+
+def test_a_copy_of_this_machine_keeps_its_claim_until_it_is_silent(tmp_path: Path) -> None:
+    # Host name, identity, name space: all copied with the image; only the kernel's start is its own.
     out = tmp_path / "a.1001.exr"
     with Claims() as mine:
-        put(out, replace(mine.me, token="other", boot="before"))
+        copy = replace(mine.me, token="other", boot="another", process=4_000_000, born="1")
+        put(out, copy)
+        assert mine.take(out) == copy
+        mine.clear_dead(tmp_path)
+        assert claim_path(out).exists()
+        grow_old(out)
         assert mine.take(out) is None
 
 
@@ -106,8 +119,7 @@ def test_another_machine_keeps_its_claim_while_it_shows_signs_of_life(tmp_path: 
         put(out, far)
         assert mine.take(out) == far
         assert str(far) == "process 1 on farm-17"
-        silent = time.time() - module.GIVEN_UP_SECONDS - 5
-        os.utime(claim_path(out), (silent, silent))
+        grow_old(out)
         assert mine.take(out) is None
 
 
@@ -132,12 +144,59 @@ def test_a_job_taken_for_dead_does_not_remove_its_successors_claim(tmp_path: Pat
         assert claim_path(out).exists()
 
 
-def test_a_damaged_claim_is_no_claim(tmp_path: Path) -> None:
+@pytest.mark.parametrize("junk", ["", "{", "[]", '{"host": 1}', "[" * 9000, '{"host": 1e999}', "x" * 70000])
+def test_a_claim_that_cannot_be_read_is_somebodys_until_it_is_old(tmp_path: Path, junk: str) -> None:
+    # On a file system without second names a claim is there before it is whole.
     out = tmp_path / "a.1001.exr"
-    for junk in ("", "{", "[]", '{"host": 1}'):
-        claim_path(out).write_text(junk)
+    claim_path(out).write_text(junk)
+    with Claims() as mine:
+        assert mine.take(out) == module.UNKNOWN
+        assert "cannot be read" in str(module.UNKNOWN)
+        grow_old(out)
+        assert mine.take(out) is None
+
+
+def test_a_claim_with_values_of_other_kinds_is_nobodys_we_know(tmp_path: Path) -> None:
+    out = tmp_path / "a.1001.exr"
+    with Claims() as mine:
+        claim_path(out).write_text(json.dumps({**asdict(mine.me), "process": [1], "token": "x"}))
+        assert mine.take(out) == module.UNKNOWN
+
+
+def test_a_link_or_a_pipe_under_the_claims_name_is_refused_at_once(tmp_path: Path) -> None:
+    out = tmp_path / "a.1001.exr"
+    outside = tmp_path / "outside"
+    for make in (
+        lambda path: path.symlink_to(outside),
+        os.mkfifo,
+        Path.mkdir,
+    ):
+        make(claim_path(out))
         with Claims() as mine:
-            assert mine.take(out) is None
+            with pytest.raises(WriteError, match=r"no claim can be put .* it is no regular file but"):
+                mine.take(out)
+            with suppress(OSError):
+                mine.clear_dead(tmp_path)
+        assert not outside.exists()
+        path = claim_path(out)
+        path.rmdir() if path.is_dir() else path.unlink()
+
+
+def test_a_file_system_that_makes_the_link_and_denies_it(
+    tmp_path: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    honest = Path.hardlink_to
+
+    def lying(path: Path, target: Path) -> None:
+        honest(path, target)
+        raise FileExistsError(17, "File exists")
+
+    monkeypatch.setattr(Path, "hardlink_to", lying)
+    out = tmp_path / "a.1001.exr"
+    with Claims() as mine:
+        assert mine.take(out) is None
+        mine.give_back(out)
+        assert list(tmp_path.iterdir()) == []
 
 
 def test_a_folder_that_is_gone_is_told(tmp_path: Path) -> None:

@@ -12,7 +12,7 @@ import pytest
 
 from halocline._typing import F32
 from halocline.errors import PresetError, WriteError
-from halocline.imaging.whole_file import write_whole
+from halocline.files.whole import write_whole
 from halocline.review.animation import animated, durations_ms, smaller
 from halocline.review.compare import (
     difference,
@@ -159,7 +159,7 @@ def test_preview_of_nothing_is_refused() -> None:
 def test_file_is_not_written_over_unless_asked(tmp_path: Path) -> None:
     path = tmp_path / "deep" / "sheet.png"
     write_whole(path, b"one", make_folder=True)
-    with pytest.raises(WriteError, match="the file is there already"):
+    with pytest.raises(WriteError, match="is already there"):
         write_whole(path, b"two", make_folder=True)
     assert path.read_bytes() == b"one"
     write_whole(path, b"two", overwrite=True, make_folder=True)

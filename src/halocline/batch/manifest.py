@@ -15,12 +15,11 @@ checks     what the checks of the finished sequence found
 
 from __future__ import annotations
 
-import fcntl
 import json
 import os
 import platform
 import socket
-from collections.abc import Iterator, Mapping
+from collections.abc import Callable, Iterator, Mapping
 from contextlib import contextmanager, suppress
 from datetime import UTC, datetime
 from functools import cache
@@ -32,6 +31,8 @@ from halocline._version import __version__
 from halocline.batch.events import FrameFailed
 from halocline.batch.frame_task import FrameRecord
 from halocline.errors import CollectedError, HaloclineError, JobError, ReadError
+from halocline.files.lock import never, take_lock
+from halocline.files.regular import open_regular
 
 MANIFEST_NAME = "halocline-manifest.jsonl"
 FORMAT = 1
@@ -48,10 +49,13 @@ class Manifest:
     ----------
     folder
         The folder that holds the frames; the manifest is in it.
+    hurried
+        Whether there is no time to wait for another job's lock; asked while waiting.
     """
 
-    def __init__(self, folder: str | Path) -> None:
+    def __init__(self, folder: str | Path, hurried: Callable[[], bool] = never) -> None:
         self.folder = Path(folder)
+        self._hurried = hurried
         self.path = self.folder / MANIFEST_NAME
         self._read_to = 0
         self._frames: dict[str, Record] = {}
@@ -62,34 +66,41 @@ class Manifest:
         Raises
         ------
         JobError
-            ``E-JOB-MANIFEST`` where it cannot be written; the manifest is as it was.
+            ``E-JOB-MANIFEST`` where it cannot be written, is no regular file, or another process keeps it
+            locked; the manifest is as it was.
         """
         head = {"kind": kind, "format": FORMAT, "time": datetime.now(UTC).isoformat(timespec="milliseconds")}
-        line = json.dumps({**head, **fields}, ensure_ascii=False, allow_nan=False, default=str)
+        line = json_bytes({**head, **fields})
         try:
             with self._locked() as handle:
-                _append_line(handle, line.encode())
+                _append_line(handle, line)
         except OSError as error:
-            raise JobError(
-                f"the record cannot be added: {error.strerror or error}",
-                code="E-JOB-MANIFEST",
-                where=str(self.path),
-                mend="Check the folder, its permissions and free space, then resume.",
-            ) from error
+            raise self._refused("the record cannot be added", error) from error
 
     def news(self) -> dict[str, Record]:
-        """Read what was appended since the last look; return the frames' records among it by file name."""
+        """Read what was appended since the last look; return the frames' records among it by file name.
+
+        Raises
+        ------
+        JobError
+            ``E-JOB-MANIFEST`` where it cannot be read, or is no regular file.
+        """
         found: dict[str, Record] = {}
-        with suppress(FileNotFoundError), self.path.open("rb") as file:
-            file.seek(self._read_to)
-            for record, end in _records(file):
-                self._read_to = end
-                if (
-                    record is not None
-                    and record.get("kind") == "frame"
-                    and isinstance(record.get("out"), str)
-                ):
-                    found[record["out"]] = record
+        try:
+            with os.fdopen(open_regular(self.path), "rb") as file:
+                file.seek(self._read_to)
+                for record, end in _records(file):
+                    self._read_to = end
+                    if (
+                        record is not None
+                        and record.get("kind") == "frame"
+                        and isinstance(record.get("out"), str)
+                    ):
+                        found[record["out"]] = record
+        except FileNotFoundError:
+            return found
+        except OSError as error:
+            raise self._refused("the records cannot be read", error) from error
         self._frames.update(found)
         return found
 
@@ -99,14 +110,23 @@ class Manifest:
 
     @contextmanager
     def _locked(self) -> Iterator[int]:
-        handle = os.open(self.path, os.O_RDWR | os.O_CREAT | os.O_APPEND, 0o666)
+        handle = open_regular(self.path, os.O_RDWR | os.O_CREAT | os.O_APPEND)
         try:
             # Some network file systems have no locks; a line in one write is what is left there.
-            with suppress(OSError):
-                fcntl.flock(handle, fcntl.LOCK_EX)
+            take_lock(handle, hurried=self._hurried)
             yield handle
         finally:
             os.close(handle)
+
+    def _refused(self, what: str, error: OSError) -> JobError:
+        return JobError(
+            f"{what}: {error.strerror or error}",
+            code="E-JOB-MANIFEST",
+            where=str(self.path),
+            mend="End that process, or wait for it, then resume."
+            if isinstance(error, TimeoutError)
+            else "Check the folder, its permissions and free space, then resume.",
+        )
 
 
 def read_manifest(path: str | Path) -> list[Record]:
@@ -120,7 +140,7 @@ def read_manifest(path: str | Path) -> list[Record]:
     path = Path(path)
     path = path / MANIFEST_NAME if path.is_dir() else path
     try:
-        with path.open("rb") as file:
+        with os.fdopen(open_regular(path, follow=True), "rb") as file:
             records = [record for record, _ in _records(file) if record is not None and "kind" in record]
     except OSError as error:
         raise ReadError(
@@ -137,6 +157,14 @@ def read_manifest(path: str | Path) -> list[Record]:
             mend=f"Give a manifest that halocline apply wrote ({MANIFEST_NAME}).",
         )
     return records
+
+
+def json_bytes(fields: Mapping[str, Any]) -> bytes:
+    """Return a record as one line of JSON, UTF-8; bytes of file names that are no text as escapes."""
+    try:
+        return json.dumps(fields, ensure_ascii=False, allow_nan=False, default=str).encode()
+    except UnicodeEncodeError:
+        return json.dumps(fields, allow_nan=False, default=str).encode()
 
 
 def done_fields(record: FrameRecord) -> Record:

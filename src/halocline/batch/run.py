@@ -33,6 +33,7 @@ from halocline.batch.sequence_depth import settle_depth
 from halocline.batch.signals import Interrupted, StopRequest, catching_signals
 from halocline.batch.task import FrameTask
 from halocline.errors import HaloclineError, JobError, WriteError
+from halocline.files.whole import remove_leftovers
 from halocline.graph.engine import Evaluation
 from halocline.imaging.sequence import frame_text
 from halocline.presets.preset import Preset
@@ -233,7 +234,7 @@ class _Run:
                 self.books.record(outcome)
                 # An attempt that died on the way to this outcome may have left something.
                 with suppress(OSError):
-                    _remove_leftovers(outcome.task.out)
+                    remove_leftovers(outcome.task.out)
                 self.claims.give_back(outcome.task.out)
 
     def _claimed(self, stop: StopRequest) -> Iterator[FrameTask]:
@@ -270,19 +271,8 @@ class _Run:
                 where=str(task.out),
                 mend="Resume the job (--resume), or ask for overwriting (--overwrite).",
             )
-        _remove_leftovers(task.out)
+        remove_leftovers(task.out)
         return task
-
-
-def _remove_leftovers(out: Path) -> None:
-    """Remove what processes that were killed left of this frame; its claim is ours, nobody is writing it."""
-    for leftover in out.parent.glob(f".{_plain(out.name[:120])}.*.unfinished"):
-        leftover.unlink(missing_ok=True)
-
-
-def _plain(name: str) -> str:
-    """Return a name that glob takes as it is."""
-    return "".join(f"[{sign}]" if sign in "*?[" else sign for sign in name)
 
 
 def _foreign(verdict: Verdict) -> WriteError:

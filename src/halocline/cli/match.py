@@ -9,7 +9,7 @@ import typer
 
 from halocline.cli.examples import examples
 from halocline.errors import PhysicsError
-from halocline.imaging.whole_file import write_whole
+from halocline.files.whole import write_whole
 from halocline.matching.dive_data import DiveData, water_from
 from halocline.matching.match import match as find_match
 from halocline.matching.match import preset_text, report_lines

@@ -16,7 +16,7 @@ from halocline.cli.options import DisplayOption, OverwriteOption, PresetArgument
 from halocline.cli.output import say
 from halocline.cli.still import Still, Viewing, tasks_of
 from halocline.errors import JobError
-from halocline.imaging.whole_file import write_whole
+from halocline.files.whole import write_whole
 from halocline.operators.suspended_matter import SuspendedMatter
 from halocline.physics.path.transport import LightPath
 from halocline.presets.build import DEFAULT_CAMERA_DEPTH_M, in_space, light_path, story_report

@@ -9,7 +9,7 @@ import typer
 
 from halocline.cli.examples import examples
 from halocline.errors import PresetError
-from halocline.imaging.whole_file import write_whole
+from halocline.files.whole import write_whole
 from halocline.presets.difference import differences
 from halocline.presets.edit import edit_file, edited
 from halocline.presets.preset import load_preset

@@ -20,8 +20,8 @@ from halocline.cli.still import (
 )
 from halocline.cli.wedge import png_bytes, write_sheet
 from halocline.errors import SequenceError
+from halocline.files.whole import write_whole
 from halocline.imaging.sequence import find_sequence
-from halocline.imaging.whole_file import write_whole
 from halocline.presets.preset import Preset, load_preset
 from halocline.review.animation import CAUTION, animated, smaller
 from halocline.review.compare import difference, film_strip, layer_pixels, slit_through_time

@@ -13,7 +13,7 @@ from halocline.cli.options import DisplayOption, OverwriteOption, PresetArgument
 from halocline.cli.output import say
 from halocline.cli.still import Still, Viewing, reference_pixels, tasks_of
 from halocline.errors import HaloclineError
-from halocline.imaging.whole_file import write_whole
+from halocline.files.whole import write_whole
 from halocline.presets.build import story_report
 from halocline.presets.preset import Preset, load_preset
 from halocline.review.contact_sheet import U8, Tile, contact_sheet

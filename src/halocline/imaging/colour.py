@@ -14,8 +14,8 @@ from numpy.typing import NDArray
 
 from halocline._typing import F32
 from halocline.errors import ColourError, did_you_mean
+from halocline.files.whole import write_whole
 from halocline.imaging.exr import Part
-from halocline.imaging.whole_file import write_whole
 from halocline.rgb import (
     ACES2065_1,
     ACESCG,

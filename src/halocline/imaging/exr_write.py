@@ -1,16 +1,13 @@
 """Writing OpenEXR files so that a name never holds anything but a whole, checked file.
 
-A file is written under a hidden temporary name in its own folder, read back, forced to the disk and only
-then given its name. OpenImageIO's return values alone are no proof: where only the last few kilobytes do not
+A file is written under a temporary name (see `halocline.files.whole`), and read back before it gets its own.
+OpenImageIO's return values alone are no proof: where only the last few kilobytes do not
 fit on the disk, every call reports success and the file is cut.
 """
 
 from __future__ import annotations
 
-import os
-import uuid
-from collections.abc import Iterator, Mapping, Sequence
-from contextlib import contextmanager, suppress
+from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
 from pathlib import Path
 from typing import Any
@@ -20,6 +17,7 @@ import OpenImageIO as oiio
 
 from halocline._typing import AnyArray
 from halocline.errors import ReadError, WriteError
+from halocline.files.whole import whole_file
 from halocline.imaging.exr import Part, read_header, read_native
 from halocline.imaging.exr_attributes import put_attributes
 
@@ -79,37 +77,14 @@ def write_exr(
         beside other types in one part).
     """
     path = Path(path)
-    _refuse_existing(path, overwrite)
     for each in parts:
         _refuse_unwritable(path, each)
-    with _temporary(path) as temporary:
+    with whole_file(path, overwrite=overwrite) as temporary:
         clamped = _write(temporary, path, parts)
         _put_raw(temporary, path, parts)
         _check(temporary, path, parts, check_all_rows)
         size = temporary.stat().st_size
-        _publish(temporary, path, overwrite)
     return WriteRecord(path, size, clamped)
-
-
-@contextmanager
-def _temporary(path: Path) -> Iterator[Path]:
-    # The ending keeps it out of every pattern for frames; the dot hides it.
-    temporary = path.with_name(f".{path.name[:120]}.{uuid.uuid4().hex[:12]}.unfinished")
-    try:
-        yield temporary
-    finally:
-        with suppress(FileNotFoundError):
-            temporary.unlink()
-
-
-def _refuse_existing(path: Path, overwrite: bool) -> None:
-    if path.exists() and not overwrite:
-        raise WriteError(
-            "is already there",
-            code="E-WRITE-EXISTS",
-            where=str(path),
-            mend="Ask for overwriting (--overwrite), or give another name.",
-        )
 
 
 def _refuse_unwritable(path: Path, each: PartPixels) -> None:
@@ -292,43 +267,3 @@ def _damaged(path: Path, reason: str) -> WriteError:
         where=str(path),
         mend="Check the free space and the health of the disk; nothing was put under this name.",
     )
-
-
-def _publish(temporary: Path, path: Path, overwrite: bool) -> None:
-    """Force the file to the disk, give it its name, and force the folder to the disk."""
-    try:
-        _sync(temporary)
-        if overwrite:
-            temporary.replace(path)
-        else:
-            _name_once(temporary, path)
-        _sync(path.parent)
-    except FileExistsError:
-        _refuse_existing(path, overwrite=False)
-    except OSError as error:
-        raise WriteError(
-            f"cannot be put in place: {error.strerror or error}",
-            code="E-WRITE-OPEN",
-            where=str(path),
-            mend="Check the folder, its permissions and free space.",
-        ) from error
-
-
-def _name_once(temporary: Path, path: Path) -> None:
-    """Give the name only if nothing has it, even where another process writes it at this moment."""
-    try:
-        path.hardlink_to(temporary)
-    except FileExistsError:
-        raise
-    except OSError:
-        # Some file systems have no second names; there the check before writing is all there is.
-        _refuse_existing(path, overwrite=False)
-        temporary.replace(path)
-
-
-def _sync(path: Path) -> None:
-    handle = os.open(path, os.O_RDONLY)
-    try:
-        os.fsync(handle)
-    finally:
-        os.close(handle)
