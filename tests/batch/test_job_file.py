@@ -9,7 +9,7 @@ import pytest
 
 from halocline.batch.job_file import Job, read_job, refuse_collisions
 from halocline.batch.plan_tasks import MissingFrames
-from halocline.errors import JobError, WriteError
+from halocline.errors import JobError, PresetError, WriteError
 
 if TYPE_CHECKING:
     from tests.batch.conftest import Folder
@@ -151,7 +151,7 @@ def test_what_is_no_job_gets_an_error_not_the_machine(tmp_path: Path, text: str,
 def test_a_job_file_that_is_not_there_says_so(tmp_path: Path) -> None:
     with pytest.raises(JobError, match="No such file"):
         read_job(tmp_path / "none.toml")
-    with pytest.raises(JobError, match="directory"):
+    with pytest.raises(JobError, match="a folder"):
         read_job(tmp_path)
 
 
@@ -172,3 +172,33 @@ def test_a_shot_may_not_write_over_what_another_reads(shot: Folder) -> None:
     plans = [each.plan(overwrite=True) for each in read.shots]
     with pytest.raises(WriteError, match="is one of the inputs"):
         refuse_collisions(plans)
+
+
+def test_a_single_frame_that_is_a_link_to_outside_is_refused(tmp_path: Path, shot: Folder) -> None:
+    outside = tmp_path.parent / f"{tmp_path.name}-outside.exr"
+    (shot.clean / "arch.1002.exr").rename(outside)
+    (shot.clean / "arch.1002.exr").symlink_to(outside)
+    path = shot.root / "night.toml"
+    path.write_text(
+        'format = 1\npreset = "jerlov-1c"\n[shots.a]\nbeauty = "clean/arch.####.exr"\nout = "wet/"\n'
+    )
+    with pytest.raises(JobError, match="is a link that leads outside") as caught:
+        read_job(path).shots[0].plan()
+    assert (caught.value.code, caught.value.where) == ("E-JOB-PATH", str(shot.clean / "arch.1002.exr"))
+    assert len(read_job(path, allowed=[tmp_path.parent]).shots[0].plan().tasks) == 4
+
+
+@pytest.mark.parametrize("extends", ["{outside}", "../outside", "/proc/kmsg", "{outside}.toml", "x\\u0000"])
+def test_a_preset_beside_a_job_reaches_no_further_than_the_job(tmp_path: Path, extends: str) -> None:
+    outside = tmp_path / "outside"
+    for path in (outside, outside.with_suffix(".toml")):
+        path.write_text("format = 1\n")
+    folder = tmp_path / "job"
+    folder.mkdir()
+    (folder / "look.toml").write_text(f'format = 1\nextends = "{extends.format(outside=outside)}"\n')
+    job = folder / "night.toml"
+    job.write_text('format = 1\npreset = "look.toml"\n[shots.a]\nbeauty = "a.exr"\nout = "wet/"\n')
+    with pytest.raises(PresetError) as caught:
+        read_job(job).shots[0].load_preset()
+    # What is there and what is not is told alike.
+    assert caught.value.code in ("E-PRESET-FIND", "E-PRESET-EXTENDS")

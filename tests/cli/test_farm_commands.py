@@ -210,3 +210,23 @@ def test_check_tells_what_it_finds_by_its_exit_status(
     assert status("check", "wet/a.####.exr", "--json") == 1
     assert json.loads(capsys.readouterr().out)["findings"][0]["text"] == "not there: 1002"
     assert status("check", "nowhere/a.####.exr") == 2
+
+
+def test_a_template_never_takes_the_place_of_its_job_file(
+    folder: Path, capsys: pytest.CaptureFixture[str]
+) -> None:
+    before = (folder / "night.toml").read_bytes()
+    for more in ((), ("--overwrite",)):
+        assert status("farm", "template", "night.toml", "--out", "night.toml", *more) == 2
+        assert "is the job file itself" in capsys.readouterr().err
+    assert (folder / "night.toml").read_bytes() == before
+
+
+def test_a_template_is_put_in_a_new_folder_and_over_another_only_if_asked(
+    folder: Path, capsys: pytest.CaptureFixture[str]
+) -> None:
+    where = ("farm", "template", "night.toml", "--out", "new/t.json")
+    assert status(*where) == 0
+    assert status(*where) == 2
+    assert "--overwrite" in capsys.readouterr().err
+    assert status(*where, "--overwrite") == 0

@@ -12,11 +12,11 @@ import pytest
 from pydantic import ValidationError
 
 from halocline.errors import ReadError
+from halocline.files.named_by_presets import PictureFile
 from halocline.graph.operator import AnyOperator
 from halocline.graph.shot import Shot
 from halocline.imaging.camera_track import CameraTrack
 from halocline.imaging.frame import Frame, Window
-from halocline.named_files import PictureFile
 from halocline.operators.suspended_matter import MatterClass, SuspendedMatter, SuspendedMatterParameters
 
 WINDOW = Window(-3, -2, 64, 40)

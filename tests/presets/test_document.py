@@ -185,7 +185,7 @@ def test_preset_that_cannot_be_found_or_read_is_told_so(tmp_path: Path) -> None:
     with pytest.raises(PresetError, match="E-PRESET-READ"):
         read_document(tmp_path / "binary.toml")
     (tmp_path / "huge.toml").write_text("#" * ((1 << 20) + 1))
-    with pytest.raises(PresetError, match="the file is larger than 1048576 bytes"):
+    with pytest.raises(PresetError, match="it is larger than 1048576 bytes"):
         read_document(tmp_path / "huge.toml")
 
 

@@ -173,4 +173,7 @@ def test_edit_in_a_folder_finds_what_the_preset_extends(tmp_path: Path) -> None:
     (tmp_path / "base.toml").write_text(COMMENTED, encoding="utf-8")
     path = tmp_path / "shot.toml"
     path.write_text('format = 1\nextends = "base.toml"\n', encoding="utf-8")
-    assert edit_file(path, ["light.overcast=0.7"]).at(0).light.overcast == 0.7
+    text, changed = edit_file(path, ["light.overcast=0.7"])
+    assert changed.at(0).light.overcast == 0.7
+    assert "overcast = 0.7" in text
+    assert {each.name for each in tmp_path.iterdir()} == {"base.toml", "shot.toml"}

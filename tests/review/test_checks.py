@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import json
 from pathlib import Path
+from typing import Any
 
 import numpy as np
 import pytest
@@ -51,7 +52,7 @@ def write(
     write_exr(folder / f"wet.{frame}.exr", parts, overwrite=True)
 
 
-def check(folder: Path, options: CheckOptions = PLAIN, **how: str) -> CheckReport:
+def check(folder: Path, options: CheckOptions = PLAIN, **how: Any) -> CheckReport:
     return check_sequence(folder / "wet.####.exr", options=options, **how)
 
 
@@ -71,8 +72,9 @@ def test_a_sound_sequence_has_no_findings_and_says_what_was_looked_at(sequence: 
     assert report.passes
     assert report.frames == tuple(range(1001, 1013))
     text = "\n".join(report.lines())
-    for kind in ("bad pixels", "flicker", "metadata", "frames"):
+    for kind in ("bad pixels", "flicker", "metadata"):
         assert f"{kind}: nothing found" in text
+    assert "frames: 12 there, 1001-1012" in text
     assert "ITU-R BT.1702: no flash" in text
     assert "does not replace a certified test" in text
     json.dumps(report.to_dict(), allow_nan=False)
@@ -177,3 +179,51 @@ def test_a_sequence_that_is_not_there_and_a_view_that_is_unknown_are_errors(sequ
         check_sequence(sequence / "dry.####.exr")
     with pytest.raises(ColourError, match="has no view"):
         check(sequence, CheckOptions(view="Rose-tinted"))
+
+
+def test_overscan_that_changes_from_frame_to_frame_is_not_looked_at(tmp_path: Path) -> None:
+    display = Window(0, 0, 64, 36)
+    for frame in range(1001, 1009):
+        grown = frame % 3
+        data = Window(-grown, -grown, 64 + 2 * grown, 36 + 2 * grown)
+        part = Part(
+            index=0,
+            name="",
+            view="",
+            channels=dict.fromkeys("RGBA", "float"),
+            data_window=data,
+            display_window=display,
+            attributes={"chromaticities": REC709},
+        )
+        # White and negative outside the display window only.
+        planes = {name: np.full(data.shape, -9.0, np.float32) for name in "RGB"}
+        for plane in planes.values():
+            plane[data.slices_of(display)] = 0.2
+        planes["A"] = np.ones(data.shape, np.float32)
+        write_exr(tmp_path / f"wet.{frame}.exr", [PartPixels(part, planes)])
+    report = check(tmp_path)
+    assert report.passes, report.lines()
+    assert report.frames == tuple(range(1001, 1009))
+
+
+def test_another_display_window_is_found_and_does_not_end_the_check(tmp_path: Path) -> None:
+    for frame in range(1001, 1007):
+        write(tmp_path, frame, size=(64, 36) if frame < 1005 else (64, 40))
+    report = check(tmp_path)
+    assert "another display window" in found(report, "frames")[1005, 1006]
+    assert report.frames == tuple(range(1001, 1007))
+
+
+def test_an_incomplete_sequence_is_never_said_to_be_whole(sequence: Path) -> None:
+    for frame in (1011, 1012):
+        (sequence / f"wet.{frame}.exr").unlink()
+    # At its ends nobody sees a gap: the range is told, and who knows better says so.
+    assert "frames: 10 there, 1001-1010" in check(sequence).lines()
+    report = check(sequence, expected=range(1001, 1013))
+    assert found(report, "frames") == {(1011, 1012): "not there: 1011-1012"}
+    report = check(sequence, expected=range(1001, 1012), left_out=[1012])
+    assert found(report, "frames") == {(1011,): "not there: 1011"}
+    assert "note: left out, since they have no input: 1012" in report.lines()
+    for frame in range(1002, 1011, 2):
+        (sequence / f"wet.{frame}.exr").unlink()
+    assert "frames: 5 there, 1001-1009x2" in check(sequence).lines()

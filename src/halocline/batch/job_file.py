@@ -20,7 +20,7 @@ from __future__ import annotations
 
 import os
 import tomllib
-from collections.abc import Iterable
+from collections.abc import Iterable, Iterator
 from dataclasses import dataclass
 from pathlib import Path
 from typing import Annotated, Any, Literal
@@ -28,7 +28,9 @@ from typing import Annotated, Any, Literal
 from pydantic import Field
 
 from halocline.batch.plan_tasks import MissingFrames, ShotPlan, plan_shot, refuse_inputs
+from halocline.batch.task import FrameTask
 from halocline.errors import HaloclineError, JobError, PresetError, did_you_mean
+from halocline.files.regular import read_text
 from halocline.imaging.sequence import parse_frames
 from halocline.presets.document import Document, shipped_names
 from halocline.presets.lines import key_lines
@@ -104,14 +106,22 @@ class Shot:
     out: str
     frames: str | None
     missing: MissingFrames
+    folders: tuple[str, ...]
 
     def load_preset(self) -> Preset:
         """Return the shot's look. Raises PresetError as `halocline.presets.preset.load_preset`."""
         return load_preset(self.preset, self.settings)
 
     def plan(self, *, frames: str | None = None, overwrite: bool = False) -> ShotPlan:
-        """Plan the shot's frames, or a chunk of them. Raises as `halocline.batch.plan_tasks.plan_shot`."""
-        return plan_shot(
+        """Plan the shot's frames, or a chunk of them.
+
+        Raises
+        ------
+        JobError
+            ``E-JOB-PATH`` where a file is a link to outside the folders that the job may use; others as
+            `halocline.batch.plan_tasks.plan_shot`.
+        """
+        plan = plan_shot(
             self.beauty,
             depth=self.depth,
             out=self.out,
@@ -119,6 +129,15 @@ class Shot:
             overwrite=overwrite,
             missing=self.missing,
         )
+        for path in dict.fromkeys(path for task in plan.tasks for path in _files_of(task)):
+            if not _inside(path, self.folders):
+                raise JobError(
+                    "is a link that leads outside the folders that this job may use",
+                    code="E-JOB-PATH",
+                    where=str(path),
+                    mend="Put the file itself there, or name its folder on the command line: --allow FOLDER.",
+                )
+        return plan
 
 
 @dataclass(frozen=True)
@@ -172,7 +191,7 @@ def read_job(path: str | Path, *, allowed: Iterable[str | Path] = ()) -> Job:
     head = validated(JobHead, tables, (), document, problems)
     sections = _sections(shots, document, problems)
     if head is not None:
-        reach = _Reach(path, [path.parent, *allowed])
+        reach = _Reach(path, tuple(os.path.realpath(folder) for folder in (path.parent, *allowed)))
         found = [_shot(name, section, head, reach, document, problems) for name, section in sections.items()]
     if problems or head is None:
         raise _invalid(path, problems)
@@ -192,11 +211,7 @@ def refuse_collisions(plans: Iterable[ShotPlan]) -> None:
 
 def _document(path: Path) -> Document:
     try:
-        with path.open("rb") as file:
-            data = file.read(LARGEST_FILE_BYTES + 1)
-        if len(data) > LARGEST_FILE_BYTES:
-            raise ValueError(f"it is larger than {LARGEST_FILE_BYTES} bytes")
-        text = data.decode()
+        text = read_text(path, LARGEST_FILE_BYTES)
         tables = tomllib.loads(text)
     except (OSError, ValueError, RecursionError) as error:
         reason = error.strerror if isinstance(error, OSError) else str(error)
@@ -246,17 +261,28 @@ class _Reach:
     """The folders that a job file may use."""
 
     job: Path
-    folders: list[str | Path]
+    folders: tuple[str, ...]
 
     def path(self, text: str) -> Path:
         """Return a path of the job file; ValueError where it leads outside."""
         if "\0" in text:
             raise ValueError("a path cannot hold a null character")
         path = self.job.parent / text
-        real = Path(os.path.realpath(path))
-        if not any(real.is_relative_to(os.path.realpath(folder)) for folder in self.folders):
+        if not _inside(path, self.folders):
             raise ValueError(f"{text} lies outside the folders that this job may use")
         return path
+
+
+def _inside(path: Path, folders: tuple[str, ...]) -> bool:
+    """Tell whether a path, links followed, is in one of some folders, which have no links in their names."""
+    return any(Path(os.path.realpath(path)).is_relative_to(folder) for folder in folders)
+
+
+def _files_of(task: FrameTask) -> Iterator[Path]:
+    """Yield every file that a task reads, and the folder that it writes to."""
+    yield from (*task.files, *task.neighbours.values(), task.out.parent)
+    for reference in task.references:
+        yield from (reference.beauty, *([] if reference.depth is None else [reference.depth]))
 
 
 def _shot(
@@ -306,6 +332,7 @@ def _shot(
         out=f"{paths['out']}/" if section.out.endswith("/") else str(paths["out"]),
         frames=section.frames,
         missing=MissingFrames(section.missing),
+        folders=reach.folders,
     )
 
 

@@ -12,6 +12,7 @@ from typing import Any
 from halocline._version import __version__
 from halocline.batch.task import FrameTask, input_spec_of
 from halocline.errors import HaloclineError, ReadError
+from halocline.files.regular import open_regular
 from halocline.imaging.camera import Camera
 from halocline.imaging.survey import cameras_in
 from halocline.presets.preset import Preset
@@ -109,7 +110,7 @@ def digest_file(path: str | Path) -> FileDigest:
     """
     digest, size = hashlib.sha256(), 0
     try:
-        with Path(path).open("rb") as file:
+        with os.fdopen(open_regular(path, follow=True), "rb") as file:
             while block := file.read(_BLOCK_BYTES):
                 digest.update(block)
                 size += len(block)

@@ -107,6 +107,9 @@ def plan_shot(
         source = source.with_frames(sorted({*source.frames, *source.gaps()}))
     depth_source = None if depth is None else _depth_sequence(depth, source)
     target = output_sequence(_folder_or_pattern(out), source)
+    for sequence in (source, depth_source, target):
+        if sequence is not None:
+            _refuse_bytes(sequence)
     whole = _whole_sequence(source)
     stand_in = _stand_ins(source, depth_source, whole.frames, missing)
     references = _references(whole, depth_source)
@@ -208,6 +211,18 @@ def make_folders(tasks: Iterable[FrameTask]) -> None:
                 where=str(folder),
                 mend="Check the path and its permissions, or give another folder.",
             ) from error
+
+
+def _refuse_bytes(sequence: Sequence) -> None:
+    try:
+        sequence.pattern.encode()
+    except UnicodeEncodeError as error:
+        raise SequenceError(
+            "the name, or that of a folder above it, is no UTF-8, and the image library takes no other",
+            code="E-SEQUENCE-PATTERN",
+            where=sequence.pattern,
+            mend="Rename it (mv OLD NEW), or give another folder.",
+        ) from error
 
 
 def _folder_or_pattern(out: str | Path) -> str:

@@ -72,7 +72,7 @@ def _flaw(task: FrameTask, record: Record | None, preset: Preset) -> str | None:
     try:
         made = Origin.from_dict(record["origin"])
         size, digest = int(record["output"]["bytes"]), str(record["output"]["sha256"])
-    except (KeyError, TypeError, ValueError, AttributeError):
+    except (KeyError, TypeError, ValueError, AttributeError, OverflowError):
         return "its record is damaged"
     try:
         if task.out.stat().st_size != size or digest_file(task.out).sha256 != digest:

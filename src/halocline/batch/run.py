@@ -33,6 +33,7 @@ from halocline.batch.sequence_depth import settle_depth
 from halocline.batch.signals import Interrupted, StopRequest, catching_signals
 from halocline.batch.task import FrameTask
 from halocline.errors import HaloclineError, JobError, WriteError
+from halocline.files.lock import never
 from halocline.files.whole import remove_leftovers
 from halocline.graph.engine import Evaluation
 from halocline.imaging.sequence import frame_text
@@ -95,13 +96,13 @@ def run_frames(
             replace(task, replace=task.replace or overwrite) for task in settle_depth(list(tasks), preset)
         ]
         make_folders(planned)
-        books = _Books(planned, preset, report or (lambda _event: None))
-        books.open(resume=resume, overwrite=overwrite)
-        for left_out in skipped:
-            books.leave_out(left_out)
+        books = _Books(planned, preset, report or (lambda _event: None), stop)
         try:
+            books.open(resume=resume, overwrite=overwrite)
+            for left_out in skipped:
+                books.leave_out(left_out)
             to_make = books.judged(stop) if resume else planned
-            with Claims() as claims:
+            with Claims(stop.asked) as claims:
                 for folder in books.folders if resume else ():
                     # Tidying is no reason to fail.
                     with suppress(OSError):
@@ -128,19 +129,28 @@ def judge_plan(tasks: Iterable[FrameTask], preset: Preset, *, resume: bool) -> l
     return judge_all(planned, manifests, preset)
 
 
-def _manifests(tasks: Sequence[FrameTask]) -> dict[str, Manifest]:
-    return {str(folder): Manifest(folder) for folder in dict.fromkeys(task.out.parent for task in tasks)}
+def _manifests(tasks: Sequence[FrameTask], hurried: Callable[[], bool] = never) -> dict[str, Manifest]:
+    return {
+        str(folder): Manifest(folder, hurried) for folder in dict.fromkeys(task.out.parent for task in tasks)
+    }
 
 
 class _Books:
     """The manifests and the summary of one run: everything that is known of a frame passes through here."""
 
-    def __init__(self, tasks: Sequence[FrameTask], preset: Preset, report: Callable[[Event], None]) -> None:
+    def __init__(
+        self,
+        tasks: Sequence[FrameTask],
+        preset: Preset,
+        report: Callable[[Event], None],
+        stop: StopRequest,
+    ) -> None:
         self.tasks = tasks
+        self.stop = stop
         self.preset = preset
         self.report = report
         self.summary = Summary()
-        self.manifests = _manifests(tasks)
+        self.manifests = _manifests(tasks, stop.asked)
         self.settled: set[Path] = set()
 
     def open(self, **settings: Any) -> None:
@@ -148,7 +158,8 @@ class _Books:
         for folder, manifest in self.manifests.items():
             manifest.news()
             frames = [task.frame for task in self.tasks if str(task.out.parent) == folder]
-            manifest.append(
+            self._append(
+                manifest,
                 "job",
                 preset={
                     "name": self.preset.name,
@@ -161,6 +172,14 @@ class _Books:
                 settings=settings,
                 **machine(),
             )
+
+    def _append(self, manifest: Manifest, kind: str, **fields: Any) -> None:
+        """Add a record; where another process keeps the manifest locked, a signal ends the wait."""
+        try:
+            manifest.append(kind, **fields)
+        except JobError:
+            self.stop.check()
+            raise
 
     def judged(self, stop: StopRequest) -> list[FrameTask]:
         """Return the frames that must be made; tell of the others."""
@@ -202,8 +221,13 @@ class _Books:
         """Record a frame that has no input."""
         manifest = self.manifests.get(str(event.out.parent))
         if manifest is not None:
-            manifest.append(
-                "frame", frame=event.frame, status="skipped", out=event.out.name, missing=event.where
+            self._append(
+                manifest,
+                "frame",
+                frame=event.frame,
+                status="skipped",
+                out=event.out.name,
+                missing=event.where,
             )
         self.tell(event)
 

@@ -53,6 +53,10 @@ class StopRequest:
         if self.number is not None:
             raise Interrupted(self.number)
 
+    def asked(self) -> bool:
+        """Return whether stopping was asked for."""
+        return self.number is not None
+
     @contextmanager
     def breakable(self) -> Iterator[None]:
         """Let a signal end what is done inside, by `Interrupted`, wherever it is."""

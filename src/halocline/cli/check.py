@@ -3,12 +3,17 @@
 from __future__ import annotations
 
 import json
+from collections.abc import Sequence
 from typing import Annotated
 
 import typer
 
+from halocline.batch.manifest import MANIFEST_NAME, Manifest
 from halocline.cli.examples import examples
 from halocline.cli.exit_status import SOME_FAILED
+from halocline.cli.output import say_warning
+from halocline.errors import JobError
+from halocline.imaging.sequence import parse_pattern
 from halocline.review.checked_frame import CheckOptions
 from halocline.review.checks import check_sequence
 from halocline.review.flash import Display
@@ -39,10 +44,30 @@ def check(
     pre-check: it does not replace a certified test. The exit status is 1 where anything is found.
     """
     options = CheckOptions(fps=fps, display=display, view=view, screen=Display(peak_cd=peak))
-    report = check_sequence(source, frames=frames, options=options)
+    expected, left_out = ((), ()) if frames is not None else _on_record(source)
+    report = check_sequence(source, frames=frames, options=options, expected=expected, left_out=left_out)
     if as_json:
         typer.echo(json.dumps(report.to_dict(), indent=2, ensure_ascii=False))
     else:
         typer.echo("\n".join(report.lines()))
     if not report.passes:
         raise typer.Exit(SOME_FAILED)
+
+
+def _on_record(source: str) -> tuple[Sequence[int], Sequence[int]]:
+    """Return the frames that a manifest beside a sequence has as made or failed, and as left out."""
+    sequence = parse_pattern(source)
+    if not sequence.is_numbered or sequence.frames or not (sequence.folder / MANIFEST_NAME).exists():
+        return (), ()
+    try:
+        frames = Manifest(sequence.folder).news().values()
+    except JobError as error:
+        say_warning(f"{error.where}: {error.message}")
+        return (), ()
+    ordered: list[int] = []
+    skipped: list[int] = []
+    for record in frames:
+        frame = record.get("frame")
+        if type(frame) is int and sequence.path(frame).name == record["out"]:
+            (skipped if record.get("status") == "skipped" else ordered).append(frame)
+    return ordered, skipped

@@ -55,7 +55,7 @@ def demo(
     if status := exit_status(summaries):
         raise typer.Exit(status)
     sheet = out / "contact_sheet.png"
-    write_png(sheet, _sheet(clean, looks, out))
+    write_png(sheet, _sheet(clean, looks, out), overwrite=True)
     typer.echo(str(sheet))
 
 

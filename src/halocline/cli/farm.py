@@ -30,7 +30,8 @@ from halocline.cli.options import (
 )
 from halocline.cli.output import LogForm, error_record, json_line, say, say_error
 from halocline.cli.shot import RunOptions, exit_status, review_shot, run_shot, show_plan
-from halocline.errors import HaloclineError
+from halocline.errors import HaloclineError, WriteError
+from halocline.files.whole import write_whole
 from halocline.presets.preset import Preset
 
 app = typer.Typer(help="Jobs of many shots.", no_args_is_help=True, rich_markup_mode=None)
@@ -122,6 +123,7 @@ def template(
     ] = None,
     chunk: Annotated[int, typer.Option("--chunk", min=1, help="Frames that one task makes.")] = 10,
     allow: AllowOption = None,
+    overwrite: OverwriteOption = False,
 ) -> None:
     """Write a job as a template of the Open Job Description standard, for render managers.
 
@@ -136,7 +138,8 @@ def template(
     if out is None:
         typer.echo(text)
     else:
-        out.write_text(f"{text}\n", encoding="utf-8")
+        _refuse_job_file(out, job)
+        write_whole(out, f"{text}\n".encode(), overwrite=overwrite, make_folder=True)
 
 
 @app.command(epilog=examples("halocline farm review night.toml --shot archway_010"))
@@ -163,6 +166,16 @@ def review(
         clean = review_shot(plan, look, log).passes and complete and clean
     if not clean:
         raise typer.Exit(SOME_FAILED)
+
+
+def _refuse_job_file(out: Path, job: Path) -> None:
+    if out.exists() and out.samefile(job):
+        raise WriteError(
+            "is the job file itself, which is never written over",
+            code="E-WRITE-INPUT",
+            where=str(out),
+            mend=f"Give another name, such as --out {job.with_suffix('.template.json').name}.",
+        )
 
 
 def _frames(shot: Shot) -> list[int]:

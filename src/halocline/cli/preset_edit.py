@@ -11,7 +11,7 @@ from halocline.cli.examples import examples
 from halocline.errors import PresetError
 from halocline.files.whole import write_whole
 from halocline.presets.difference import differences
-from halocline.presets.edit import edit_file, edited
+from halocline.presets.edit import edit_file
 from halocline.presets.preset import load_preset
 
 SET_EXAMPLES = examples(
@@ -35,9 +35,9 @@ def set_keys(
             code="E-PRESET-FIND",
             mend="Shipped presets are not changed: write a file that extends one.",
         )
-    edit_file(preset, settings)
-    text = edited(preset.read_text(encoding="utf-8"), settings, name=preset.name)
-    write_whole(preset, text.encode(), overwrite=True)
+    text, _ = edit_file(preset, settings)
+    # Where the file is a link, what it leads to is what the user means.
+    write_whole(preset.resolve(), text.encode(), overwrite=True)
     typer.echo(f"{preset}: {len(settings)} set.")
 
 

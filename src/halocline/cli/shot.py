@@ -86,7 +86,13 @@ def review_shot(plan: ShotPlan, look: Preset, log: LogForm) -> CheckReport:
     there = [task.frame for task in plan.tasks if task.out.exists()]
     frames = frame_text(sorted(there)) if target.is_numbered else None
     options = CheckOptions(fallback_fps=look.at(0).sequence.frames_per_second)
-    report = check_sequence(target.pattern, frames=frames, options=options)
+    report = check_sequence(
+        target.pattern,
+        frames=frames,
+        options=options,
+        expected=[task.frame for task in plan.tasks] if target.is_numbered else (),
+        left_out=[each.frame for each in plan.skipped] if target.is_numbered else (),
+    )
     Manifest(target.folder).append("checks", **report.to_dict())
     if log is LogForm.json:
         json_line(event="checks", **report.to_dict())

@@ -158,16 +158,17 @@ def display_png(
     write_png(path, display_pixels(rgb, space, view=view, display=display))
 
 
-def write_png(path: str | Path, pixels: U8) -> None:
-    """Write display pixels ``(rows, columns, 3)`` as a PNG; an existing file is replaced once it is whole.
+def write_png(path: str | Path, pixels: U8, *, overwrite: bool = False) -> None:
+    """Write display pixels ``(rows, columns, 3)`` as a PNG, whole or not at all.
 
     Raises
     ------
     WriteError
-        ``E-WRITE-OPEN`` where the file cannot be written.
+        ``E-WRITE-OPEN`` where the file cannot be written, ``E-WRITE-EXISTS`` where it is there and may not
+        be replaced.
     """
     _, encoded = cv2.imencode(".png", pixels[..., ::-1])
-    write_whole(Path(path), encoded.tobytes(), overwrite=True)
+    write_whole(Path(path), encoded.tobytes(), overwrite=overwrite)
 
 
 def _choose(wanted: str | None, known: list[str], default: str, what: str) -> str:

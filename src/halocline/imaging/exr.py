@@ -309,7 +309,8 @@ def read_native(
 
 @contextmanager
 def _opened(path: Path) -> Iterator[Any]:
-    file = oiio.ImageInput.open(str(path))
+    name = readable_name(path)
+    file = oiio.ImageInput.open(name)
     reason = reason_of(oiio)
     if file is None:
         raise ReadError(
@@ -337,6 +338,34 @@ def _opened(path: Path) -> Iterator[Any]:
     finally:
         file.close()
         reason_of(file)
+
+
+def readable_name(path: Path) -> str:
+    """Return a file's name as the image library takes it.
+
+    Raises
+    ------
+    ReadError
+        ``E-READ-OPEN`` where it is no regular file (a pipe would be waited for), or its name is no UTF-8.
+    """
+    reason = ""
+    try:
+        # What is not there at all, the library tells.
+        if path.exists() and not path.is_file():
+            reason = "it is no regular file"
+        str(path).encode()
+    except UnicodeEncodeError:
+        reason = "its name or that of a folder above it is no UTF-8, and the image library takes no other"
+    except (OSError, ValueError):
+        reason = "there can be no file of this name"
+    if reason:
+        raise ReadError(
+            f"cannot be opened: {reason}",
+            code="E-READ-OPEN",
+            where=str(path),
+            mend="Give a regular file under another name (mv OLD NEW).",
+        )
+    return str(path)
 
 
 def reason_of(source: Any) -> str:

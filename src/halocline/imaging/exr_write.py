@@ -77,6 +77,7 @@ def write_exr(
         beside other types in one part).
     """
     path = Path(path)
+    _refuse_name(path)
     for each in parts:
         _refuse_unwritable(path, each)
     with whole_file(path, overwrite=overwrite) as temporary:
@@ -85,6 +86,19 @@ def write_exr(
         _check(temporary, path, parts, check_all_rows)
         size = temporary.stat().st_size
     return WriteRecord(path, size, clamped)
+
+
+def _refuse_name(path: Path) -> None:
+    try:
+        str(path).encode()
+    except UnicodeEncodeError as error:
+        raise WriteError(
+            "cannot be written: the name or that of a folder above it is no UTF-8, and the image library "
+            "takes no other",
+            code="E-WRITE-OPEN",
+            where=str(path),
+            mend="Give another folder or name.",
+        ) from error
 
 
 def _refuse_unwritable(path: Path, each: PartPixels) -> None:

@@ -9,6 +9,7 @@ import OpenImageIO as oiio
 
 from halocline._typing import F32, F64
 from halocline.errors import ReadError
+from halocline.imaging.exr import readable_name
 from halocline.rgb import RGBSpace, conversion_matrix, space_named
 
 # A sprite is seen small; more pixels than this are a mistake.
@@ -47,7 +48,7 @@ def _pixels(path: Path) -> tuple[F32, bool]:
     config = oiio.ImageSpec()
     # Premultiplied by the reader would be premultiplied in encoded light.
     config["oiio:UnassociatedAlpha"] = 1
-    file = oiio.ImageInput.open(str(path), config)
+    file = oiio.ImageInput.open(readable_name(path), config)
     if file is None:
         raise _unreadable(path, oiio.geterror())
     try:

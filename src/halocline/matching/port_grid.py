@@ -16,8 +16,10 @@ import numpy as np
 
 from halocline._typing import F32, F64
 from halocline.errors import ReadError
+from halocline.files.regular import read_text
 from halocline.physics.bending.distortion import GridFit, fit_grid
 
+LARGEST_FILE_BYTES = 1 << 24
 COLUMNS = ("column", "row", "x", "y")
 
 
@@ -46,7 +48,7 @@ def read_corners(path: Path) -> Corners:
         ``E-FILE-CORNERS`` with the line, where the file is no such table.
     """
     try:
-        text = path.read_text(encoding="utf-8")
+        text = read_text(path, LARGEST_FILE_BYTES)
     except (OSError, UnicodeDecodeError) as error:
         raise _refused(path, f"it cannot be read ({error})") from error
     rows = list(csv.DictReader(text.splitlines()))

@@ -11,6 +11,7 @@ import OpenImageIO as oiio
 from halocline._typing import F32, F64
 from halocline.errors import HaloclineError, ReadError, UnitError
 from halocline.imaging.camera import Camera, pinhole
+from halocline.imaging.exr import readable_name
 from halocline.imaging.frame import Window
 from halocline.imaging.load import View, load
 from halocline.matching.samples import Place, Sample, decoded, sample_at, samples_of_range_map
@@ -167,7 +168,7 @@ def _check_size(path: Path, found: tuple[int, ...], wanted: tuple[int, ...]) -> 
 
 
 def _pixels(path: Path) -> F64:
-    picture = oiio.ImageInput.open(str(path))
+    picture = oiio.ImageInput.open(readable_name(path))
     if picture is None:
         raise ReadError(
             f"it cannot be opened as a picture ({oiio.geterror().strip()})",

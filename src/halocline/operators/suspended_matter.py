@@ -18,11 +18,11 @@ import numpy as np
 from pydantic import Field, model_validator
 
 from halocline._typing import F32, F64
+from halocline.files.named_by_presets import Picture
 from halocline.filters.splat import Area, Drawing
 from halocline.graph.operator import Operator, Planes, PlaneUse, Stage, Tile
 from halocline.graph.sea import Sea
 from halocline.graph.shot import Shot
-from halocline.named_files import Picture
 from halocline.operators.shared.drawn_things import (
     LensParameters,
     drawing_of,

@@ -11,6 +11,7 @@ from pathlib import Path
 from typing import Any
 
 from halocline.errors import HaloclineError, PresetError, did_you_mean
+from halocline.files.regular import is_regular, read_text
 from halocline.presets.curves import is_curve
 from halocline.presets.lines import KeyPath, key_lines, line_of
 from halocline.presets.sections import CHOICES, FORMAT, SECTIONS, STEP_CHOICES
@@ -67,8 +68,15 @@ def shipped_names() -> list[str]:
     return sorted(path.stem for path in shipped_folder().glob("*.toml"))
 
 
-def read_document(preset: str | os.PathLike[str]) -> Document:
+def read_document(preset: str | os.PathLike[str], *, text: str | None = None) -> Document:
     """Read a preset file, or the shipped preset of that name, and all that it extends.
+
+    Parameters
+    ----------
+    preset
+        File or name.
+    text
+        What to take the file to hold, instead of what it holds.
 
     Raises
     ------
@@ -76,7 +84,7 @@ def read_document(preset: str | os.PathLike[str]) -> Document:
         ``E-PRESET-FIND``, ``-READ``, ``-TOML``, ``-FORMAT``, ``-EXTENDS``, ``-NEST``.
     """
     path = _found(os.fspath(preset))
-    return _lineage_read(path, _allowed_folders(path), ())
+    return _lineage_read(path, _allowed_folders(path), (), text)
 
 
 def document_from_text(text: str, name: str = "text") -> Document:
@@ -163,18 +171,21 @@ def _changes_operator(old: Any, new: Any) -> bool:
 
 def _found(preset: str) -> Path:
     path = Path(preset)
-    if path.suffix == ".toml" or path.is_file():
-        if path.is_file():
+    if path.suffix == ".toml" or is_regular(path):
+        if is_regular(path):
             return path
         raise PresetError(
             f"there is no preset file {preset}",
             code="E-PRESET-FIND",
             mend="Check the path, or give the name of a shipped preset (halocline preset list).",
         )
-    shipped = shipped_folder() / f"{preset}.toml"
-    if preset in shipped_names():
-        return shipped
+    return _shipped(preset)
+
+
+def _shipped(preset: str) -> Path:
     names = shipped_names()
+    if preset in names:
+        return shipped_folder() / f"{preset}.toml"
     raise PresetError(
         f'no preset is called "{preset}"',
         code="E-PRESET-FIND",
@@ -203,10 +214,10 @@ class _Own:
     folder: Path
 
 
-def _lineage_read(path: Path, allowed: set[Path], seen: Sequence[str]) -> Document:
+def _lineage_read(path: Path, allowed: set[Path], seen: Sequence[str], text: str | None = None) -> Document:
     # Mistakes are told with the path; of a preset that ships, the user gave the name alone.
     shown = path.name if path.parent == shipped_folder() else str(path)
-    own = replace(_parsed(_text(path), shown, path.parent), name=path.name)
+    own = replace(_parsed(preset_text(path) if text is None else text, shown, path.parent), name=path.name)
     return _inherited(own, allowed, (*seen, str(path.resolve())))
 
 
@@ -247,11 +258,16 @@ def _parent_path(parent: Any, own: _Own, allowed: set[Path]) -> Path:
             mend='Write extends = "jerlov-2", or a path to a .toml file.',
         )
     if not parent.endswith(".toml"):
+        # A name without an ending is a look that ships, and never a file: it would tell what files there are.
         try:
-            return _found(parent)
+            return _shipped(parent)
         except PresetError as error:
             raise error.located(where) from None
-    path = (own.folder / parent).resolve()
+    try:
+        path = (own.folder / parent).resolve()
+    except (OSError, ValueError, RuntimeError):
+        # A null character, a name of a million letters, a ring of links: wherever it leads, not there.
+        path = Path("/")
     if not any(path.is_relative_to(folder) for folder in allowed):
         raise PresetError(
             f"{parent} lies outside the folders that presets may use",
@@ -259,29 +275,30 @@ def _parent_path(parent: Any, own: _Own, allowed: set[Path]) -> Path:
             where=where,
             mend=f"Put it beside this preset, or name its folder in the variable {FOLDERS_VARIABLE}.",
         )
-    if not path.is_file():
+    if not is_regular(path):
         raise PresetError(
             f"there is no preset file {parent}", code="E-PRESET-EXTENDS", where=where, mend="Check the path."
         )
     return path
 
 
-def _text(path: Path) -> str:
+def preset_text(path: Path) -> str:
+    """Return the text of a preset file.
+
+    Raises
+    ------
+    PresetError
+        ``E-PRESET-READ`` where it is not a regular file of text, or larger than any preset.
+    """
     try:
-        if path.stat().st_size > LARGEST_FILE_BYTES:
-            raise PresetError(
-                f"the file is larger than {LARGEST_FILE_BYTES} bytes",
-                code="E-PRESET-READ",
-                where=str(path),
-                mend="This is no preset.",
-            )
-        return path.read_text(encoding="utf-8-sig")
+        return read_text(path, LARGEST_FILE_BYTES)
     except (OSError, UnicodeDecodeError) as error:
+        reason = error.strerror if isinstance(error, OSError) else str(error)
         raise PresetError(
-            f"the preset cannot be read ({error})",
+            f"the preset cannot be read: {reason or error}",
             code="E-PRESET-READ",
             where=str(path),
-            mend="Check the file.",
+            mend="A preset is a text file (TOML, UTF-8); check the file.",
         ) from error
 
 

@@ -11,7 +11,8 @@ from tomlkit.exceptions import TOMLKitError
 from tomlkit.items import Table
 
 from halocline.errors import HaloclineError, PresetError
-from halocline.presets.preset import Preset, load_preset
+from halocline.presets.document import preset_text, read_document
+from halocline.presets.preset import Preset
 
 
 def edited(text: str, settings: list[str], *, name: str = "preset") -> str:
@@ -42,22 +43,17 @@ def edited(text: str, settings: list[str], *, name: str = "preset") -> str:
     return tomlkit.dumps(document)
 
 
-def edit_file(path: Path, settings: list[str]) -> Preset:
-    """Return the preset that a file would be with keys set; the file itself is not touched.
+def edit_file(path: Path, settings: list[str]) -> tuple[str, Preset]:
+    """Return the text and the preset that a file would be with keys set; the file itself is not touched.
 
     Raises
     ------
     PresetError
         Where the result would not be valid; nothing is then to be written.
     """
-    text = edited(path.read_text(encoding="utf-8"), settings, name=path.name)
-    beside = path.with_name(f".{path.stem}.edited.toml")
-    try:
-        # Checked where it will stand, so that what it extends and the tables it names are found.
-        beside.write_text(text, encoding="utf-8")
-        return load_preset(beside)
-    finally:
-        beside.unlink(missing_ok=True)
+    text = edited(preset_text(path), settings, name=path.name)
+    # Checked as if it stood there already, so that what it extends and the tables it names are found.
+    return text, Preset(read_document(path, text=text))
 
 
 def _parsed(setting: str) -> tuple[list[str], Any]:

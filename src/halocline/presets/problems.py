@@ -9,7 +9,7 @@ from typing import Any, TypeVar
 from pydantic import ValidationError
 
 from halocline.errors import HaloclineError, PresetError, did_you_mean
-from halocline.named_files import folders_context
+from halocline.files.named_by_presets import folders_context
 from halocline.presets.document import Document, named_folders
 from halocline.presets.lines import KeyPath
 from halocline.quantities import Strict, meanings

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import csv
+import io
 from dataclasses import dataclass
 from pathlib import Path
 from typing import Any
@@ -10,6 +11,7 @@ from typing import Any
 import numpy as np
 
 from halocline.errors import HaloclineError, PresetError
+from halocline.files.regular import read_text
 from halocline.physics.water.bands import Bands
 from halocline.physics.water.bio_optics import bio_optical_water
 from halocline.physics.water.fitted_bands import fit_bands
@@ -149,23 +151,24 @@ def _scaled(water: Water, section: WaterSection) -> Water:
 
 
 def _table_water(folder: Path, name: str) -> Water:
-    path = (folder / name).resolve()
     # A preset from a stranger must not read other files.
-    if not path.is_relative_to(folder.resolve()):
+    try:
+        path = (folder / name).resolve()
+        inside = path.is_relative_to(folder.resolve())
+    except (OSError, ValueError, RuntimeError):
+        inside = False
+    if not inside:
         raise _table_error(
             f"{name} lies outside the preset's folder", name, "Put the table beside the preset."
         )
     try:
-        if path.stat().st_size > LARGEST_TABLE_BYTES:
-            raise _table_error(
-                "the file is too large for a table", name, "Give one line for each wavelength."
-            )
-        with path.open(newline="", encoding="utf-8") as stream:
-            rows = [row for row in csv.reader(stream) if row and not row[0].lstrip().startswith("#")]
+        lines = io.StringIO(read_text(path, LARGEST_TABLE_BYTES), newline="")
+        rows = [row for row in csv.reader(lines) if row and not row[0].lstrip().startswith("#")]
         numbers = np.array([[float(cell) for cell in row] for row in rows[_header_rows(rows) :]], np.float64)
-    except (OSError, ValueError, UnicodeDecodeError) as error:
+    except (OSError, ValueError, csv.Error) as error:
+        reason = error.strerror if isinstance(error, OSError) else str(error)
         raise _table_error(
-            f"the table cannot be read ({error})",
+            f"the table cannot be read: {reason or error}",
             name,
             "Write wavelength in nm, a and b in 1/m, on each line.",
         ) from error

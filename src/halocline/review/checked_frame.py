@@ -50,7 +50,7 @@ class CheckOptions:
 
 @dataclass(frozen=True)
 class Look:
-    """What is kept of one view of a frame.
+    """What is kept of one view of a frame, inside its display window.
 
     Attributes
     ----------
@@ -98,8 +98,10 @@ def _looked_at(frame: int, path: Path, options: CheckOptions) -> list[Look] | Ha
 
 
 def _look(frame: int, view: View, options: CheckOptions) -> Look:
-    rgb = view.frame.planes["rgb"]
-    alpha = view.frame.planes["alpha"]
+    # What viewers see; how much is rendered around it may change from frame to frame.
+    seen = view.frame.data_window.slices_of(view.frame.display_window)
+    rgb = view.frame.planes["rgb"][:, *seen]
+    alpha = view.frame.planes["alpha"][seen]
     finite = np.nan_to_num(rgb, nan=0.0, posinf=65504.0, neginf=0.0)
     width = min(WIDEST_PX, rgb.shape[2])
     height = max(1, round(rgb.shape[1] * width / (rgb.shape[2] * view.frame.pixel_aspect)))
@@ -111,7 +113,7 @@ def _look(frame: int, view: View, options: CheckOptions) -> Look:
         "negative-light": int(np.count_nonzero(_luminance(rgb, view) < 0)),
         "over-covered (alpha above 1)": int(np.count_nonzero(alpha > 1.001)),
     }
-    outside = view.counts.get("negative", 0) / rgb[0].size
+    outside = view.counts.get("negative", 0) / view.frame.planes["alpha"].size
     return Look(frame, view.name, pixels, bad, outside, _marks(view), _frame_rate(view))
 
 

@@ -7,7 +7,7 @@ across; bad pixels are counted in the file's own.
 from __future__ import annotations
 
 from collections import Counter
-from collections.abc import Sequence
+from collections.abc import Iterable, Sequence
 from dataclasses import asdict, dataclass, field
 from pathlib import Path
 from typing import Any
@@ -71,13 +71,20 @@ class CheckReport:
         lines = []
         for kind, title in kinds.items():
             found = [finding for finding in self.findings if finding.kind == kind]
-            lines += [f"{title}: {finding.text}" for finding in found] or [f"{title}: nothing found"]
+            well = self._extent() if kind == "frames" else "nothing found"
+            lines += [f"{title}: {finding.text}" for finding in found] or [f"{title}: {well}"]
         for view, results in self.flash.items():
             place = f" ({view})" if view else ""
             lines += [f"{_flash_text(result)}{place}" for result in results]
         lines += [f"note: {note}" for note in self.notes]
         lines.append(f"flash check at {self.fps:g} frames/s ({self.fps_source}); {CAUTION}")
         return lines
+
+    def _extent(self) -> str:
+        """Say which frames are there; whether these are all, only who ordered them knows."""
+        if not self.frames:
+            return "none there"
+        return f"{len(self.frames)} there, {frame_text(self.frames)}"
 
     def to_dict(self) -> dict[str, Any]:
         """Return plain data."""
@@ -103,7 +110,12 @@ class _ViewChecks:
 
 
 def check_sequence(
-    source: str | Path, *, frames: str | None = None, options: CheckOptions | None = None
+    source: str | Path,
+    *,
+    frames: str | None = None,
+    options: CheckOptions | None = None,
+    expected: Iterable[int] = (),
+    left_out: Iterable[int] = (),
 ) -> CheckReport:
     """Check a sequence.
 
@@ -115,6 +127,10 @@ def check_sequence(
         Range; all that are there where not given.
     options
         Frame rate and display.
+    expected
+        Frames that should be there besides; each that is not is found missing.
+    left_out
+        Frames that are knowingly not there; they are noted.
 
     Raises
     ------
@@ -126,13 +142,15 @@ def check_sequence(
     options = options or CheckOptions()
     sequence = find_sequence(source, frames)
     ordered = sorted(sequence.frames)
-    absent = sorted({*sequence.missing(), *(sequence.gaps() if frames is None else ())})
+    left_out = sorted(set(left_out).difference(ordered))
+    more = {*expected, *(sequence.gaps() if frames is None else ())}.difference(ordered, left_out)
+    absent = sorted({*sequence.missing(), *more})
     collected = _Collected(options)
     for frame, looks in looks_at(
         [(frame, sequence.path(frame)) for frame in ordered if frame not in absent], options
     ):
         collected.add(frame, looks)
-    return collected.report(absent)
+    return collected.report(absent, left_out)
 
 
 class _Collected:
@@ -145,6 +163,9 @@ class _Collected:
         self.views: dict[str, _ViewChecks] = {}
         self.bad: dict[str, dict[int, int]] = {}
         self.marks: dict[int, dict[str, str]] = {}
+        # The small picture of the first frame says what shape motion and flashes are looked for in.
+        self.shapes: dict[str, tuple[int, ...]] = {}
+        self.others: list[int] = []
         self.outside = 0.0
         self.fps, self.fps_source = options.fps, "stated"
 
@@ -160,8 +181,12 @@ class _Collected:
                 self._take_rate(look.fps)
             assert self.fps is not None
             checks = self.views.setdefault(look.view, _ViewChecks(FlashCheck(self.fps, self.options.screen)))
-            checks.flash.add(frame, look.pixels.astype(np.float32) / np.float32(255))
-            checks.flicker.add(frame, luma(look.pixels))
+            shape = self.shapes.setdefault(look.view, look.pixels.shape)
+            if look.pixels.shape == shape:
+                checks.flash.add(frame, look.pixels.astype(np.float32) / np.float32(255))
+                checks.flicker.add(frame, luma(look.pixels))
+            else:
+                self.others.append(frame)
             for kind, count in look.bad.items():
                 if count:
                     of_kind = self.bad.setdefault(kind, {})
@@ -177,10 +202,16 @@ class _Collected:
         else:
             self.fps, self.fps_source = found, "from the files"
 
-    def report(self, absent: Sequence[int]) -> CheckReport:
+    def report(self, absent: Sequence[int], left_out: Sequence[int] = ()) -> CheckReport:
         findings = list(self.findings)
         if absent:
             findings.append(Finding("frames", tuple(absent), f"not there: {frame_text(absent)}"))
+        if self.others:
+            text = (
+                "another display window than the first frame, not looked at for flicker and flashes: "
+                f"{frame_text(self.others)}"
+            )
+            findings.append(Finding("frames", tuple(self.others), text))
         for kind, counts in self.bad.items():
             text = f"{sum(counts.values())} {kind} pixels on frames {frame_text(counts)}"
             findings.append(Finding("pixels", tuple(counts), text))
@@ -193,15 +224,17 @@ class _Collected:
             findings += [_flash_finding(result) for result in results if result.held or not result.passes]
         fps = self.fps or self.options.fallback_fps
         return CheckReport(
-            tuple(self.frames), fps, self.fps_source, tuple(findings), flash, tuple(self._notes())
+            tuple(self.frames), fps, self.fps_source, tuple(findings), flash, tuple(self._notes(left_out))
         )
 
-    def _notes(self) -> list[str]:
+    def _notes(self, left_out: Sequence[int]) -> list[str]:
+        notes = [f"left out, since they have no input: {frame_text(left_out)}"] if left_out else []
         if self.outside < 0.001:
-            return []
+            return notes
         return [
+            *notes,
             f"up to {self.outside:.1%} of a frame's pixels have colours beyond the working space (a channel "
-            "below 0, luminance above): normal in saturated water; a wider space such as ACEScg holds more"
+            "below 0, luminance above): normal in saturated water; a wider space such as ACEScg holds more",
         ]
 
 

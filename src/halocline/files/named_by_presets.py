@@ -10,7 +10,11 @@ from typing import Annotated, Any
 from pydantic import BeforeValidator, PrivateAttr, ValidationInfo, WithJsonSchema, model_validator
 from pydantic_core import PydanticCustomError
 
+from halocline.files.regular import is_regular, read_regular
 from halocline.quantities import Strict
+
+# A picture that is scattered through the water is seen small.
+LARGEST_PICTURE_BYTES = 1 << 28
 
 
 class PictureFile(Strict):
@@ -82,18 +86,23 @@ def _found(name: str, context: Any) -> Path:
     Without a context the caller is code, not a preset from who knows where, and may name any file.
     """
     folder = context["folder"] if context else Path()
-    place = (folder / name).resolve()
+    try:
+        place = (folder / name).resolve()
+    except (OSError, ValueError, RuntimeError):
+        raise _problem(f"{name!r} is no path") from None
     if context and not any(place.is_relative_to(allowed) for allowed in (folder, *context["others"])):
         raise _problem(f"{name} lies outside the folders that presets may use")
-    if not place.is_file():
+    if not is_regular(place):
         raise _problem(f"there is no file {name}")
     return place
 
 
 @lru_cache(maxsize=256)
 def _digest(place: Path, modified_ns: int, size: int) -> str:  # noqa: ARG001 - a changed file is read anew
-    with place.open("rb") as stream:
-        return hashlib.file_digest(stream, "sha256").hexdigest()
+    try:
+        return hashlib.sha256(read_regular(place, LARGEST_PICTURE_BYTES)).hexdigest()
+    except OSError as error:
+        raise _problem(f"{place.name} cannot be read: {error.strerror or error}") from None
 
 
 def _problem(text: str) -> PydanticCustomError:
