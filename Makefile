@@ -34,9 +34,10 @@ bench: $(SET_UP)
 	$(BIN)/python -m benchmarks.core
 	$(BIN)/python -m benchmarks.start
 
-## Pages that are written from the code.
+## Pages that are written from the code, and the documentation site in build/docs.
 docs: $(SET_UP)
 	$(BIN)/python tools/write_reference.py
+	$(BIN)/python -m sphinx -W --keep-going -q -b html docs build/docs
 
 clean:
-	rm -rf $(VENV) demo_out build dist .pytest_cache .mypy_cache .ruff_cache
+	rm -rf $(VENV) demo_out docs/examples_made build dist .pytest_cache .mypy_cache .ruff_cache

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import dataclasses
 import inspect
 import subprocess
 import sys
@@ -71,3 +72,52 @@ def test_errors_of_the_package_are_one_family() -> None:
     with pytest.raises(halocline.HaloclineError) as caught:
         halocline.load_preset("no-such-water")
     assert caught.value.code == "E-PRESET-FIND"
+
+
+# Of numpydoc's checks: a docstring, parameters all there, none that is not, in their order, with a
+# description, and what comes back.
+WANTED = {"GL08", "PR01", "PR02", "PR03", "PR07", "RT01"}
+# Fields of value objects stand under Attributes, and what a property is stands in its first line.
+FUNCTIONS = [
+    "apply",
+    "load_preset",
+    "pinhole",
+    "preset_from_text",
+    "Camera.component",
+    "Camera.directions",
+    "Camera.project",
+    "Camera.range_per_depth",
+    "Camera.tangents",
+    "CameraTrack.at",
+    "HaloclineError.located",
+    "Preset.at",
+]
+
+
+def test_every_public_function_is_on_the_list_of_those_validated() -> None:
+    found = set()
+    for name in PROMISED:
+        thing = getattr(halocline, name)
+        if inspect.isfunction(thing):
+            found.add(name)
+        elif inspect.isclass(thing):
+            own = {key for key, value in vars(thing).items() if inspect.isfunction(value)}
+            found |= {f"{name}.{key}" for key in own if not key.startswith("_")}
+    assert found == set(FUNCTIONS)
+
+
+@pytest.mark.parametrize("name", FUNCTIONS)
+def test_docstrings_of_public_functions_are_whole(name: str) -> None:
+    """By numpydoc's own validation, a general-purpose library's."""
+    validate = pytest.importorskip("numpydoc.validate").validate
+    wrong = [error for error in validate(f"halocline.{name}")["errors"] if error[0] in WANTED]
+    assert not wrong
+
+
+@pytest.mark.parametrize("name", [name for name in PROMISED if name[0].isupper()])
+def test_every_field_of_a_public_value_is_documented(name: str) -> None:
+    kind = getattr(halocline, name)
+    if dataclasses.is_dataclass(kind):
+        text = inspect.getdoc(kind) or ""
+        listed = {field for line in text.splitlines() for field in line.split(", ") if line == line.lstrip()}
+        assert {field.name for field in dataclasses.fields(kind)} <= listed

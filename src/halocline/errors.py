@@ -60,7 +60,17 @@ class HaloclineError(Exception):
         return f"{self.code}  {place}{self.message}{mend}"
 
     def located(self, where: str) -> HaloclineError:
-        """Return the same error with a place put before the one it has (outermost first)."""
+        """Return the same error with a place put before the one it has (outermost first).
+
+        Parameters
+        ----------
+        where
+            The place, such as a file's name.
+
+        Returns
+        -------
+        A new error of the same kind.
+        """
         place = f"{where}, {self.where}" if self.where else where
         return _rebuild(type(self), {**self.__dict__, "where": place})
 

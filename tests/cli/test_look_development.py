@@ -61,7 +61,7 @@ def test_sheet_shows_before_after_and_motion(
     told = halocline(
         "sheet",
         frames,
-        "--clean",
+        "--against",
         clean,
         "--motion",
         "--out",

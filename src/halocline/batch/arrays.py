@@ -86,6 +86,10 @@ def apply(
     threads
         Threads to use; one for each processor where not given. Changes no bit.
 
+    Returns
+    -------
+    The frame under water, in the form in which it came.
+
     Raises
     ------
     FrameError

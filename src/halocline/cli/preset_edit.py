@@ -70,7 +70,7 @@ def diff(
         shown.append(viewing.pixels(still.planes(look)["rgb"], still.space))
     tiles = [Tile(pixels, look.name) for pixels, look in zip(shown, looks, strict=True)]
     tiles.append(
-        Tile(difference(*shown, gain=2.0), f"{looks[1].name} less {looks[0].name}, twice, about grey")
+        Tile(difference(*shown, gain=2.0), f"{looks[1].name} minus {looks[0].name}, twice, around mid-grey")
     )
     write_sheet([tiles], out, title=f"{first} and {second}", width=640, overwrite=overwrite)
     typer.echo(str(out))

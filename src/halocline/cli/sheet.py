@@ -28,7 +28,7 @@ from halocline.review.compare import difference, film_strip, layer_pixels, slit_
 from halocline.review.contact_sheet import U8, Tile
 
 EXAMPLES = examples(
-    "halocline sheet 'wet/shot.####.exr' --clean 'clean.####.exr' --out sheet.png",
+    "halocline sheet 'wet/shot.####.exr' --against 'clean.####.exr' --out sheet.png",
     "halocline sheet 'wet/shot.####.exr' --reference dive.jpg --motion --out sheet.html",
     "halocline sheet clean.1001.exr --preset look.toml --steps --out steps.html",
 )
@@ -39,7 +39,10 @@ def sheet(
     beauty: Annotated[
         str, typer.Argument(metavar="FRAMES", help="Finished EXR frames (or clean, with --preset).")
     ],
-    clean: Annotated[str | None, typer.Option("--clean", help="The clean render of the same frames.")] = None,
+    clean: Annotated[
+        str | None,
+        typer.Option("--against", help="The same frames to compare with: clean, or another version."),
+    ] = None,
     reference: Annotated[
         Path | None, typer.Option("--reference", help="A still to hold them against.")
     ] = None,
@@ -163,7 +166,7 @@ def _before_after(frame: int, dry: U8 | None, wet: U8) -> list[list[Tile]]:
     after = [Tile(wet, f"frame {frame}, after")]
     if dry is None:
         return [[], after, []]
-    changed = Tile(difference(dry, wet, gain=1.0), f"frame {frame}, after less before, about grey")
+    changed = Tile(difference(dry, wet, gain=1.0), f"frame {frame}, after minus before, around mid-grey")
     return [[Tile(dry, f"frame {frame}, before")], after, [changed]]
 
 

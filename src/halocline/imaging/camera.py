@@ -89,6 +89,16 @@ class Camera:
         """Return the view-ray tangents of the region's columns ``(columns,)`` and rows ``(rows,)``.
 
         The ray of a pixel is ``(x tangent, y tangent, -1)`` in camera space, not normalised.
+
+        Parameters
+        ----------
+        region
+            Pixels wanted, in display-window coordinates; may reach beyond the picture.
+
+        Returns
+        -------
+        x, y
+            ``(columns,)`` positive to the right and ``(rows,)`` positive upward, float64, no unit.
         """
         columns = np.arange(region.x, region.x_end, dtype=np.float64) + 0.5
         rows = np.arange(region.y, region.y_end, dtype=np.float64) + 0.5
@@ -97,13 +107,35 @@ class Camera:
         return x, y
 
     def range_per_depth(self, region: Window) -> F32:
-        """Return range divided by planar depth for each pixel, ``(rows, columns)``, 1 on the axis."""
+        """Return range divided by planar depth for each pixel, ``(rows, columns)``, 1 on the axis.
+
+        Parameters
+        ----------
+        region
+            Pixels wanted, as `tangents` takes them.
+
+        Returns
+        -------
+        ``(rows, columns)`` float32, 1 or more.
+        """
         x, y = self.tangents(region)
         squared = np.add.outer((1.0 + y * y).astype(np.float32), (x * x).astype(np.float32))
         return np.sqrt(squared, out=squared)
 
     def component(self, region: Window, axis: F64) -> F32:
-        """Return the unit view direction's component along a world axis, ``(rows, columns)``, -1 to 1."""
+        """Return the unit view direction's component along a world axis, ``(rows, columns)``, -1 to 1.
+
+        Parameters
+        ----------
+        region
+            Pixels wanted, as `tangents` takes them.
+        axis
+            Unit vector in world space, ``(3,)``.
+
+        Returns
+        -------
+        ``(rows, columns)`` float32.
+        """
         along = self.rotation.T @ np.asarray(axis, np.float64)
         x, y = self.tangents(region)
         by_row = np.stack([along[1] * y - along[2], 1.0 + y * y]).astype(np.float32)
@@ -113,11 +145,26 @@ class Camera:
         return out
 
     def directions(self, region: Window) -> F32:
-        """Return unit view directions in world space, ``(3, rows, columns)``, away from the lens."""
+        """Return unit view directions in world space, ``(3, rows, columns)``, away from the lens.
+
+        Parameters
+        ----------
+        region
+            Pixels wanted, as `tangents` takes them.
+
+        Returns
+        -------
+        ``(3, rows, columns)`` float32.
+        """
         return np.stack([self.component(region, axis) for axis in np.eye(3)])
 
     def project(self, points_m: F64) -> tuple[F64, F64]:
         """Project world points ``(n, 3)`` to pixels.
+
+        Parameters
+        ----------
+        points_m
+            ``(n, 3)``, metres, world space.
 
         Returns
         -------
@@ -164,6 +211,10 @@ def pinhole(
         ``(4, 4)``, points as columns, metres. Identity where not given: level, looking down -z.
     near_m, far_m, source
         See `Camera`.
+
+    Returns
+    -------
+    The camera.
 
     Raises
     ------

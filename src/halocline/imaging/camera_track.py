@@ -38,6 +38,15 @@ class CameraTrack:
 
         Position and lens move linearly, rotation along the shortest arc. Beyond the last camera its last
         motion goes on; a single camera stands still.
+
+        Parameters
+        ----------
+        frame
+            Frame number, any real number.
+
+        Returns
+        -------
+        The camera there; the very one that was given at a whole frame that has one.
         """
         if frame in self.cameras:
             return self.cameras[int(frame)]

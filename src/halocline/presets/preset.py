@@ -102,7 +102,17 @@ class Preset:
         return bool(key_frames(self.document.tables))
 
     def at(self, frame: float) -> Look:
-        """Return the settings on a frame."""
+        """Return the settings on a frame.
+
+        Parameters
+        ----------
+        frame
+            Frame number, whole or between; counts only where the preset is animated.
+
+        Returns
+        -------
+        The settings, curves looked up, every length in metres and every angle in degrees.
+        """
         key = frame if self.animated else 0
         look = self._looks.get(key)
         if look is None:
@@ -211,6 +221,10 @@ def load_preset(preset: str | os.PathLike[str], overrides: Iterable[str] = ()) -
     overrides
         Single keys to set, each ``"SECTION.KEY=VALUE"``.
 
+    Returns
+    -------
+    The preset, checked.
+
     Raises
     ------
     PresetError
@@ -220,7 +234,24 @@ def load_preset(preset: str | os.PathLike[str], overrides: Iterable[str] = ()) -
 
 
 def preset_from_text(text: str, overrides: Iterable[str] = ()) -> Preset:
-    """Check a preset given as text, such as the resolved text of a frame. Raises as `load_preset`."""
+    """Check a preset given as text, such as the resolved text of a frame.
+
+    Parameters
+    ----------
+    text
+        A preset in TOML.
+    overrides
+        As `load_preset` takes them.
+
+    Returns
+    -------
+    The preset, checked.
+
+    Raises
+    ------
+    PresetError
+        Where the text has mistakes; all of them are told at once.
+    """
     return Preset(with_overrides(document_from_text(text), overrides))
 
 
