@@ -32,10 +32,11 @@ from pathlib import Path
 from benchmarks.files import RGBA, make_frame, plain
 
 from halocline.batch.means import Means, choose_maker
-from halocline.batch.memory_budget import core_count, gibibytes, size_job
+from halocline.batch.memory_budget import gibibytes, size_job
 from halocline.batch.plan_tasks import plan_tasks
 from halocline.batch.run import run_frames
 from halocline.compute.memory import keep_freed_memory
+from halocline.compute.threads import processors
 from halocline.imaging.exr import read_header, set_file_threads
 from halocline.imaging.frame import Window
 from halocline.presets.preset import Preset, load_preset, preset_from_text
@@ -199,7 +200,7 @@ def main() -> None:
         for source in sources[1:]:
             source.write_bytes(sources[0].read_bytes())
         pattern = folder / "clean.####.exr"
-        ways = [Way("floor: plain read + write", floor(sources, core_count()))]
+        ways = [Way("floor: plain read + write", floor(sources, processors()))]
         for look_name, target in (("core", 1.15), ("full", 2.0)):
             ways += [
                 Way(
@@ -215,7 +216,7 @@ def main() -> None:
         part = read_header(sources[0]).parts[0]
         print(
             f"{part.data_window.width} x {part.data_window.height}, {''.join(RGBA)} half + Z float zip, "
-            f"{options.frames} frames, {options.rounds} rounds, {core_count()} cores, {platform.machine()}, "
+            f"{options.frames} frames, {options.rounds} rounds, {processors()} cores, {platform.machine()}, "
             f"Python {platform.python_version()}"
         )
         base = statistics.median(found[ways[0].name].seconds) / options.frames

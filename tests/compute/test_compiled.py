@@ -1,9 +1,11 @@
 """Compiled loops do as numpy would, to the bit, and cost nothing until one runs."""
 
 import errno
+import json
 import os
 import subprocess
 import sys
+from pathlib import Path
 
 import numpy as np
 import pytest
@@ -11,6 +13,7 @@ import pytest
 import halocline.compute.compiled
 from halocline._typing import F32
 from halocline.compute.compiled import compiled
+from halocline.compute.sources import _imported, _source, source_digest
 
 
 @compiled
@@ -46,17 +49,7 @@ def test_one_loop_calls_another() -> None:
 
 
 def test_a_loop_runs_where_nothing_can_be_kept_on_disk(monkeypatch: pytest.MonkeyPatch) -> None:
-    import numba
-
-    real = numba.njit
-
-    def without_folder(loop: object, **settings: object) -> object:
-        if settings.get("cache"):
-            msg = "cannot cache function: no locator available"
-            raise RuntimeError(msg)
-        return real(loop, **settings)  # type: ignore[call-overload]
-
-    monkeypatch.setattr(numba, "njit", without_folder)
+    monkeypatch.setenv("HALOCLINE_CACHE", "off")
     loop = halocline.compute.compiled.Compiled(line.loop)
     out = np.empty(1, np.float32)
     one = np.ones(1, np.float32)
@@ -86,3 +79,92 @@ def test_a_disk_that_fills_up_meanwhile_stops_nothing(monkeypatch: pytest.Monkey
 def test_the_compiler_is_not_imported_before_a_loop_runs() -> None:
     code = "import sys, halocline, halocline.cli.main; sys.exit('numba' in sys.modules)"
     assert subprocess.run([sys.executable, "-c", code], check=False).returncode == 0
+
+
+OUTER = """
+from halocline.compute.compiled import compiled
+from shed.inner import tripled
+
+@compiled
+def total(a):
+    whole = a[0] * 0
+    for index in range(a.size):
+        whole += tripled(a[index])
+    return whole
+"""
+INNER = """
+from halocline.compute.compiled import compiled
+from . import numbers
+
+FACTOR = numbers.FACTOR
+
+@compiled
+def tripled(value):
+    return value * FACTOR
+"""
+RUN = """
+import json, sys
+import numpy as np
+from shed.outer import total
+result = float(total(np.ones(5)))
+print(json.dumps([result, sum(total._dispatcher().stats.cache_hits.values())]))
+"""
+
+
+def test_code_on_disk_is_of_all_sources_that_it_was_made_from(tmp_path: Path) -> None:
+    """In a copy that is edited: the loop itself, one it calls, and a constant two modules away."""
+    shed = tmp_path / "shed"
+    shed.mkdir()
+    (shed / "__init__.py").write_text("")
+    (shed / "outer.py").write_text(OUTER)
+    (shed / "inner.py").write_text(INNER)
+    (shed / "numbers.py").write_text("FACTOR = 3.0\n")
+
+    def run() -> tuple[float, int]:
+        environment = {**os.environ, "HALOCLINE_CACHE": str(tmp_path / "kept")}
+        environment["PYTHONPATH"] = os.pathsep.join([str(tmp_path), *sys.path])
+        command = [sys.executable, "-B", "-c", RUN]
+        done = subprocess.run(command, env=environment, capture_output=True, text=True, check=True)
+        result, hits = json.loads(done.stdout)
+        return result, hits
+
+    assert run() == (15.0, 0)
+    assert run() == (15.0, 1)
+    (shed / "numbers.py").write_text("FACTOR = 4.0\n")
+    assert run() == (20.0, 0)
+    # Same length, same second: only the text tells.
+    (shed / "inner.py").write_text(INNER.replace("value * FACTOR", "value + FACTOR"))
+    assert run() == (25.0, 0)
+    (shed / "outer.py").write_text(OUTER.replace("a[0] * 0", "a[0] * 2"))
+    assert run() == (27.0, 0)
+    assert run() == (27.0, 1)
+    # What was taken back is still there.
+    (shed / "outer.py").write_text(OUTER)
+    assert run() == (25.0, 1)
+    # Nothing is kept elsewhere, and what nobody asked for for long goes when something new comes.
+    assert not list(tmp_path.rglob("shed/**/*.nbi"))
+    kept = list((tmp_path / "kept" / "compiled-loops").iterdir())
+    for folder in kept:
+        for path in (*folder.iterdir(), folder):
+            os.utime(path, (1.0, 1.0))
+    (shed / "numbers.py").write_text("FACTOR = 5.0\n")
+    assert run() == (30.0, 0)
+    left = list((tmp_path / "kept" / "compiled-loops").iterdir())
+    assert len(left) == 2
+    assert not set(left) & set(kept)
+
+
+def test_digests_are_of_what_a_module_imports_and_of_nothing_else() -> None:
+    assert source_digest("halocline.compute.series") != source_digest("halocline.compute.random")
+    assert source_digest("no.such.module") is None
+    imported = _imported("halocline.operators.caustics")
+    assert {"halocline.compute.series", "halocline.operators.shared.surface_light"} <= set(imported)
+    # Presets and files say what a loop is given, not what it does.
+    pending, seen = ["halocline.filters.splat_loops"], set[str]()
+    while pending:
+        name = pending.pop()
+        if name not in seen and _source(name) is not None:
+            seen.add(name)
+            pending += _imported(name)
+    assert "halocline.compute.compiled" in seen
+    assert not [name for name in seen if name.split(".")[1:2] in (["presets"], ["batch"], ["imaging"])]

@@ -17,6 +17,7 @@ from pathlib import Path
 from halocline.batch.frame_task import planes_read
 from halocline.batch.layers import planes_held
 from halocline.batch.task import FrameTask, input_spec_of
+from halocline.compute.threads import processors
 from halocline.errors import HaloclineError, JobError
 from halocline.graph.engine import TILE_PIXELS, Evaluation
 from halocline.graph.graph import Graph
@@ -124,7 +125,7 @@ def size_job(
         ``E-JOB-MEMORY`` where even one frame at a time needs more than the budget.
     """
     budget = memory_bytes if memory_bytes is not None else int(SHARE_OF_FREE * free_memory_bytes())
-    cores = core_count()
+    cores = processors()
     need = frame_need(tasks, preset)
     wanted = processes or max(1, round(cores / (threads or _THREADS_A_PROCESS)))
     count = max(1, min(wanted, len(tasks)))
@@ -221,15 +222,6 @@ def _too_little(peak: int, budget: int) -> JobError:
         code="E-JOB-MEMORY",
         mend="Allow more with --memory, or close what else runs on this machine.",
     )
-
-
-def core_count() -> int:
-    """Return the processors that this process may use: its affinity, and its container's share."""
-    cores = len(os.sched_getaffinity(0)) if hasattr(os, "sched_getaffinity") else os.cpu_count() or 1
-    with suppress(OSError, ValueError):
-        quota, period = Path("/sys/fs/cgroup/cpu.max").read_text(encoding="ascii").split()
-        cores = min(cores, max(1, int(quota) // int(period)))
-    return cores
 
 
 def free_memory_bytes() -> int:

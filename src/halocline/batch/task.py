@@ -76,6 +76,8 @@ def input_spec(look: Look) -> InputSpec:
         normal=section.normal_layer,
         position=section.position_layer,
         lights=section.lights,
+        mattes=section.passes,
+        passes=section.passes,
         depth=DepthSpec(
             kind=section.depth_kind,
             unit_m=unit,

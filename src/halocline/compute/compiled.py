@@ -7,8 +7,10 @@ numbers and arrays, and gives the same bits on any thread:
 - arithmetic stays as written (no reordered sums, no fused multiply and add), so float32 in is float32 out;
 - it lets go of the interpreter's lock, and makes no threads of its own: who calls it splits the work.
 
-What is compiled is kept on disk, beside the module or in the user's cache folder; where neither can be
-written to, each process compiles anew.
+What is compiled is kept on disk (`halocline.compute.disk_cache`), under a digest of the module's source, of
+all modules of its package that it imports, directly or not, and of the compiler's version: a change anywhere
+in what a loop calls or takes a constant from compiles it anew. The compiler itself keeps apart the code of
+different processors. Where nothing can be written, each process compiles anew.
 """
 
 from __future__ import annotations
@@ -17,6 +19,8 @@ import threading
 from collections.abc import Callable
 from functools import update_wrapper
 from typing import Any, Generic, ParamSpec, TypeVar
+
+from halocline.compute.sources import source_digest
 
 P = ParamSpec("P")
 R = TypeVar("R")
@@ -32,8 +36,7 @@ class _Keeping:
 class Compiled(Generic[P, R]):
     """A loop that is compiled for the types of its arguments when it is first called with them.
 
-    Compiled loops can call each other. One that calls a loop of another module is not made anew on disk when
-    that other module changes: keep loops that belong together in one module.
+    Compiled loops can call each other, also those of other modules.
     """
 
     def __init__(self, loop: Callable[P, R]) -> None:
@@ -76,10 +79,10 @@ def _make(loop: Callable[..., Any], *, on_disk: bool) -> Any:
     # Importing the compiler takes longer than most commands that never need it.
     from numba import njit  # noqa: PLC0415
 
-    if on_disk:
-        try:
-            return njit(loop, cache=True, nogil=True, error_model="numpy")
-        except RuntimeError:
-            # No folder to keep it in.
-            pass
-    return njit(loop, nogil=True, error_model="numpy")
+    made = njit(loop, nogil=True, error_model="numpy")
+    digest = source_digest(loop.__module__) if on_disk else None
+    if digest is not None:
+        from halocline.compute.kept_loops import keep  # noqa: PLC0415
+
+        keep(made, loop, digest)
+    return made

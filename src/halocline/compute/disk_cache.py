@@ -200,6 +200,18 @@ def clear() -> Held:
     return Held("", entries, size)
 
 
+def forget(kind: str, unused_seconds: float) -> None:
+    """Take away the entries of a kind that have not been asked for so long."""
+    root = place()
+    if root is None:
+        return
+    folder_ = root / _checked(kind)
+    if folder_ in _kinds(root):
+        for entry in _entries(folder_):
+            if time.time() - entry.used > unused_seconds:
+                _take_away(entry)
+
+
 def _users_own() -> Path:
     if sys.platform == "darwin":
         return Path.home() / "Library" / "Caches"

@@ -11,22 +11,16 @@ the finer level. A picture taken down ``n`` levels and up again is therefore blu
 from __future__ import annotations
 
 import math
-from collections.abc import Callable, Iterable, Iterator, Sequence
-from concurrent.futures import ThreadPoolExecutor
-from contextlib import contextmanager
+from collections.abc import Sequence
 from dataclasses import dataclass
-from threading import Lock
-from typing import TypeVar
 
 import cv2
 import numpy as np
 
 from halocline._typing import F32, F64, AnyArray
+from halocline.compute.threads import in_parallel
 from halocline.filters import pyramid_loops
 from halocline.filters.displacement import Grid
-
-T = TypeVar("T")
-R = TypeVar("R")
 
 # A level narrower than this many pixels says nothing more about the picture.
 SMALLEST_LEVEL = 3
@@ -36,46 +30,9 @@ ROWS_AT_ONCE = 32
 NOTHING: F32 = np.empty((0, 0), np.float32)
 
 
-def in_parallel(work: Callable[[T], R], items: Iterable[T]) -> list[R]:
-    """Do independent pieces of work on as many threads as OpenCV may use, and return what they give in order.
-
-    OpenCV keeps to one thread in the meantime: its own would only wait for each other. Neither changes a bit
-    of the result.
-    """
-    with _one_thread_each() as workers:
-        if workers <= 1:
-            return [work(item) for item in items]
-        with ThreadPoolExecutor(workers) as pool:
-            return list(pool.map(work, items))
-
-
 def bands_of_rows(rows: int, *, at_once: int = ROWS_AT_ONCE) -> list[slice]:
     """Return the rows of a plane in pieces for `in_parallel`, which may be taken by themselves."""
     return [slice(y, min(y + at_once, rows)) for y in range(0, rows, at_once)]
-
-
-_turn = Lock()
-_at_work: list[int] = []
-
-
-@contextmanager
-def _one_thread_each() -> Iterator[int]:
-    """Hold OpenCV to one thread while anybody works in parallel, and yield the number it was allowed.
-
-    The number of threads belongs to the process, and several frames may be under way in it: the first to come
-    notes it, the last to go puts it back.
-    """
-    with _turn:
-        allowed = _at_work[0] if _at_work else cv2.getNumThreads()
-        _at_work.append(allowed)
-        cv2.setNumThreads(1)
-    try:
-        yield allowed
-    finally:
-        with _turn:
-            _at_work.pop()
-            if not _at_work:
-                cv2.setNumThreads(allowed)
 
 
 def level_variance(level: int) -> float:

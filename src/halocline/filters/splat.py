@@ -12,7 +12,6 @@ from __future__ import annotations
 
 import math
 from collections.abc import Sequence
-from concurrent.futures import ThreadPoolExecutor
 from dataclasses import dataclass, replace
 from functools import cached_property
 
@@ -20,6 +19,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from halocline._typing import F32, F64
+from halocline.compute.threads import in_parallel
 from halocline.filters.lens_blur import iris_apothem
 from halocline.filters.splat_loops import (
     BAND_ROWS,
@@ -416,8 +416,7 @@ def _normalised(discs: Discs) -> Table:
         part = slice(first, first + _THINGS_AT_ONCE)
         set_amplitudes(things[part], discs.covered_px[part], area[part], summed[part])
 
-    with ThreadPoolExecutor(2) as pool:
-        list(pool.map(some, range(0, len(things), _THINGS_AT_ONCE)))
+    in_parallel(some, range(0, len(things), _THINGS_AT_ONCE))
     return things
 
 

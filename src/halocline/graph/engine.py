@@ -10,7 +10,6 @@ The result does not depend on the height of the tiles or the number of threads: 
 
 from __future__ import annotations
 
-import os
 from collections.abc import Iterable, Iterator, Mapping
 from concurrent.futures import ThreadPoolExecutor
 from dataclasses import dataclass
@@ -19,6 +18,7 @@ from threading import Lock
 import numpy as np
 
 from halocline._typing import F32
+from halocline.compute.threads import at_most, pool, processors
 from halocline.errors import GraphError, HaloclineError
 from halocline.graph.graph import Graph
 from halocline.graph.operator import WHOLE, Planes, Tile
@@ -50,9 +50,7 @@ class Evaluation:
 
     def worker_count(self) -> int:
         """Return the number of threads."""
-        # Not every system can say which processors this process may use.
-        usable = len(os.sched_getaffinity(0)) if hasattr(os, "sched_getaffinity") else os.cpu_count()
-        return self.threads or usable or 1
+        return self.threads or processors()
 
     def rows_for(self, window: Window) -> int:
         """Return the rows of a tile over a window."""
@@ -92,8 +90,10 @@ def evaluate(
         As `halocline.graph.plan.make_plan`. Errors of operators name the step.
     """
     names = tuple(wanted)
-    plan = make_plan(graph, shot, frame.planes, names)
-    return _Run(plan, frame, shot, how or Evaluation()).result(names)
+    how = how or Evaluation()
+    with at_most(how.threads):
+        plan = make_plan(graph, shot, frame.planes, names)
+        return _Run(plan, frame, shot, how).result(names)
 
 
 class _Run:
@@ -112,9 +112,9 @@ class _Run:
         if output is None:
             return {name: self._source_plane(name, self.frame.data_window) for name in wanted}
         stages = list(self._stages())
-        with ThreadPoolExecutor(self.how.worker_count()) as pool:
+        with pool(self.how.worker_count()) as threads:
             for number, step in enumerate(stages):
-                self.whole[id(step)] = self._whole_picture(step, pool)
+                self.whole[id(step)] = self._whole_picture(step, threads)
                 self._let_go(stages[number + 1 :])
         made = self.whole[id(output)]
         missing = set(wanted) - made.keys()
@@ -156,7 +156,7 @@ class _Run:
         for key in [key for key in self.whole if key not in needed]:
             del self.whole[key]
 
-    def _whole_picture(self, step: PlannedStep, pool: ThreadPoolExecutor) -> dict[str, F32]:
+    def _whole_picture(self, step: PlannedStep, threads: ThreadPoolExecutor) -> dict[str, F32]:
         window = self.frame.data_window
         if step.reach >= WHOLE:
             return dict(self._computed(step, window, {}))
@@ -179,7 +179,7 @@ class _Run:
                 out[name][(..., *where)] = plane
 
         # Every result is asked for, so that an error in any tile is raised.
-        for _ in pool.map(compute, bands):
+        for _ in threads.map(compute, bands):
             pass
         return {**out, **{name: self.frame.planes[name] for name in kept}}
 

@@ -84,7 +84,7 @@ _LISTED = (
     Plane("sun_cosine", Form.NUMBER, "", "Cosine between view ray and the sun's travel.", Maker.CAMERA),
     Plane("normal", Form.VECTOR, "", "World normal, unit.", Maker.RENDER, "input.normal_layer"),
     Plane("position", Form.VECTOR, "m", "World position.", Maker.RENDER, "input.position_layer"),
-    Plane("matte.NAME", Form.NUMBER, "", "A matte, 0 to 1.", Maker.RENDER, 'input.passes."matte.NAME"'),
+    Plane("matte.NAME", Form.NUMBER, "", "A matte, 0 to 1.", Maker.RENDER, "input.passes.NAME"),
     Plane(
         "light.NAME",
         Form.COLOUR,

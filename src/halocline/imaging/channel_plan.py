@@ -7,7 +7,7 @@ from dataclasses import dataclass, replace
 from pathlib import Path
 
 from halocline.errors import ChannelError, DepthError, FrameError
-from halocline.imaging.channels import Channel, ViewChannels, light_of, views_of
+from halocline.imaging.channels import Channel, ViewChannels, light_of, pass_of, views_of
 from halocline.imaging.channels import Path as LayerPath
 from halocline.imaging.exr import Header, Part
 from halocline.imaging.frame import Window
@@ -215,10 +215,12 @@ class _Planner:
                 )
             return found
         kind, _, own = name.partition(".")
+        if kind == "pass" and own:
+            return pass_of(view, spec.passes, own)
         if kind == "light" and own:
             return light_of(view, spec.lights, own)
         if kind == "matte" and own:
-            return [view.need(spec.mattes.get(own, name), f'matte "{own}"', "the channel it is in")]
+            return [view.need(spec.mattes.get(own, name), f'matte "{own}"', f"input.passes.{own}")]
         return [view.need(spec.channels.get(name, name), f'plane "{name}"', "the channel it is in")]
 
 

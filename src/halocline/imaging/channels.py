@@ -293,3 +293,44 @@ def _without_view(piece: str, views: set[str]) -> str:
             if piece.lower().startswith(f"{view}{sign}"):
                 return piece[len(view) + 1 :]
     return piece
+
+
+# Components of a layer in the order in which an operator gets them: colour with alpha, vectors, pairs.
+_COMPONENT_ORDERS = ("rgba", "rgb", "xyz", "uv", "xy", "rg")
+
+
+def pass_of(view: ViewChannels, passes: Mapping[str, str], name: str) -> list[Channel]:
+    """Return the channels of any pass: one channel, or all of a layer.
+
+    Parameters
+    ----------
+    view
+        Where to look.
+    passes
+        Channel or layer by the name of a pass, where it is not called as the pass.
+    name
+        Of the pass.
+
+    Raises
+    ------
+    ChannelError
+        ``E-CHANNEL-MISSING`` where there is no such channel or layer, ``E-CHANNEL-AMBIGUOUS`` where there
+        are several.
+    """
+    stated = passes.get(name, name)
+    layer = layer_of(view, stated)
+    whole = [channel for channel in view.channels if stated in (channel.name, channel.logical)]
+    if layer is not None and not whole:
+        return layer
+    return [view.need(stated, f'the pass "{name}"', f"input.passes.{name}")]
+
+
+def layer_of(view: ViewChannels, name: str) -> list[Channel] | None:
+    """Return the channels of a layer, in the order of a colour, vector or pair; None without any."""
+    components = view.layers.get(tuple(name.split(".")))
+    if components is None:
+        return None
+    for order in _COMPONENT_ORDERS:
+        if set(order) == set(components):
+            return [components[component] for component in order]
+    return [components[component] for component in sorted(components)]

@@ -26,6 +26,9 @@ class InputSpec:
         Channel by matte name; planes are called ``matte.NAME``. Channels called so need no entry.
     lights
         Layer by the name of a light; planes are called ``light.NAME``. Layers called so need no entry.
+    passes
+        Channel or layer by the name of a pass; planes are called ``pass.NAME``. Channels and layers called so
+        need no entry.
     channels
         Channel by plane name: further planes to load.
     depth, camera, cameras
@@ -46,6 +49,7 @@ class InputSpec:
     position: str | None = None
     mattes: Mapping[str, str] = field(default_factory=dict)
     lights: Mapping[str, str] = field(default_factory=dict)
+    passes: Mapping[str, str] = field(default_factory=dict)
     channels: Mapping[str, str] = field(default_factory=dict)
     depth: DepthSpec = field(default_factory=DepthSpec)
     camera: CameraStatement = field(default_factory=CameraStatement)

@@ -10,7 +10,7 @@ from halocline.imaging.camera import Camera
 from halocline.imaging.camera_metadata import find_camera
 from halocline.imaging.channel_plan import describing_part, find_vector
 from halocline.imaging.channels import Path as LayerPath
-from halocline.imaging.channels import ViewChannels, views_of
+from halocline.imaging.channels import ViewChannels, layer_of, views_of
 from halocline.imaging.exr import Header, read_header
 from halocline.imaging.input_spec import InputSpec
 from halocline.imaging.passes import beauty_of
@@ -78,6 +78,11 @@ def _has(view: ViewChannels, spec: InputSpec, name: str, beauty: LayerPath | Non
             # Several: reading it will say so.
             return True
     kind, _, own = name.partition(".")
+    if kind == "pass":
+        return (
+            bool(view.named(spec.passes.get(own, own)))
+            or layer_of(view, spec.passes.get(own, own)) is not None
+        )
     stated = spec.mattes.get(own, name) if kind == "matte" else spec.channels.get(name, name)
     return bool(view.named(stated))
 

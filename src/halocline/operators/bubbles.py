@@ -8,12 +8,12 @@ Place it after ``veiling_light``.
 
 from __future__ import annotations
 
-from concurrent.futures import ThreadPoolExecutor
 from typing import Annotated
 
 import numpy as np
 from pydantic import Field, model_validator
 
+from halocline.compute.threads import in_parallel
 from halocline.filters.splat import Drawing
 from halocline.graph.operator import Operator, Planes, PlaneUse, Stage, Tile
 from halocline.graph.shot import Shot
@@ -180,8 +180,7 @@ class Bubbles(Operator[BubblesParameters, Drawing]):
             column = Column(mouth.emitter(shot.fps), seed, shot.path.up, shot.sea_level_m, p.current)
             return seen_bubbles(column, exposure, scene, look, stirring)
 
-        with ThreadPoolExecutor(2) as pool:
-            parts = list(pool.map(found, p.mouths))
+        parts = in_parallel(found, p.mouths)
         return drawing_of(parts, exposure, shot.path.bands.count)
 
     def apply(self, planes: Planes, tile: Tile, shot: Shot, prepared: Drawing) -> Planes:  # noqa: ARG002

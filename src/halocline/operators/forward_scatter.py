@@ -14,12 +14,12 @@ import numpy as np
 from pydantic import Field
 
 from halocline._typing import F32, F64
+from halocline.compute.threads import in_parallel
 from halocline.filters.pyramid_blur import (
     HaloField,
     HaloKernels,
     bands_of_rows,
     halo_widths,
-    in_parallel,
     level_count,
 )
 from halocline.graph.operator import WHOLE, Operator, Planes, PlaneUse, Tile

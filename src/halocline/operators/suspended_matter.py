@@ -10,7 +10,6 @@ from __future__ import annotations
 
 import math
 from collections.abc import Callable
-from concurrent.futures import ThreadPoolExecutor
 from dataclasses import dataclass
 from typing import Annotated, Literal
 
@@ -18,6 +17,7 @@ import numpy as np
 from pydantic import Field, model_validator
 
 from halocline._typing import F32, F64
+from halocline.compute.threads import in_parallel
 from halocline.files.named_by_presets import Picture
 from halocline.filters.splat import Area, Drawing
 from halocline.graph.operator import Operator, Planes, PlaneUse, Stage, Tile
@@ -307,8 +307,7 @@ class SuspendedMatter(Operator[SuspendedMatterParameters, _Prepared]):
 
         jobs = [(kind, index) for kind in classes if kind.drawn for index in range(len(kind.slices))]
         # numpy lets other threads run meanwhile; the order of results is that of the jobs.
-        with ThreadPoolExecutor(2) as pool:
-            parts = list(pool.map(lambda job: found(*job), jobs))
+        parts = in_parallel(lambda job: found(*job), jobs)
         return _Prepared(drawing_of(parts, exposure, shot.path.bands.count), haze, clouds)
 
     def apply(self, planes: Planes, tile: Tile, shot: Shot, prepared: _Prepared) -> Planes:

@@ -15,8 +15,9 @@ from numpy.typing import NDArray
 from pydantic import Field
 
 from halocline._typing import F32, F64
+from halocline.compute.threads import in_parallel
 from halocline.filters.displacement import Grid
-from halocline.filters.pyramid_blur import bands_of_rows, in_parallel
+from halocline.filters.pyramid_blur import bands_of_rows
 from halocline.graph.operator import WHOLE, Operator, Planes, PlaneUse, Stage, Tile
 from halocline.graph.shot import Shot
 from halocline.operators.shared.layer_parameters import WaterLayer

@@ -56,6 +56,10 @@ class InputSection(Strict):
     lights
         Light layers by name, for steps that deal with one light alone: ``{ sun = "key" }`` for the channels
         key.R, key.G, key.B, which are a part of the beauty. A layer called as the light needs no entry.
+    passes
+        Any other pass by the name under which a step asks for it: ``{ arch = "ids.R", motion = "vector" }``
+        for the channel ids.R, as the matte ``arch``, and the layer vector. A matte whose channel is called
+        ``matte.NAME``, and a channel or layer called as the pass, need no entry.
     depth_kind
         ``planar`` (along the optical axis), ``range`` (along the view ray), ``negative_planar``, ``inverse``
         (1/Z), ``normalised`` (0 at ``near``, 1 at ``far``), ``normalised_white_near`` (1 at ``near``, 0 at
@@ -84,6 +88,7 @@ class InputSection(Strict):
     normal_layer: str | None = None
     position_layer: str | None = None
     lights: dict[str, str] = Field(default_factory=dict)
+    passes: dict[str, str] = Field(default_factory=dict)
     depth_kind: Literal[
         "auto",
         "planar",

@@ -11,8 +11,9 @@ import numpy as np
 from pydantic import Field
 
 from halocline._typing import F32, F64
+from halocline.compute.threads import in_parallel
 from halocline.filters.displacement import Grid, normalised_map, overscan_needed, sample_sharp
-from halocline.filters.pyramid_blur import VaryingBlur, bands_of_rows, in_parallel
+from halocline.filters.pyramid_blur import VaryingBlur, bands_of_rows
 from halocline.graph.operator import WHOLE, Operator, P, Planes, PlaneUse, Stage, Tile
 from halocline.graph.shot import Shot
 from halocline.imaging.camera import Camera

@@ -21,6 +21,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from halocline._typing import F32
+from halocline.compute.threads import in_parallel
 from halocline.filters import pyramid_loops
 from halocline.filters.displacement import Grid, displacement_maps, grown_nearest, sample
 from halocline.filters.pyramid_blur import (
@@ -30,7 +31,6 @@ from halocline.filters.pyramid_blur import (
     bands_of_rows,
     doubled,
     halved,
-    in_parallel,
 )
 from halocline.physics.bending.layers import LayerView
 from halocline.physics.bending.refraction import lever_arm

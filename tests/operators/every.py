@@ -1,0 +1,38 @@
+"""Every operator that is registered, with keys that make it do something: what the laws are tried on."""
+
+from __future__ import annotations
+
+from typing import Any
+
+from halocline.graph.operator import AnyOperator
+from halocline.operators.registry import operator_named
+
+_LAYER = {"depth": 9.2, "turbulence": {"strength": 0.5}}
+_MOUTH = {
+    "name": "vent",
+    "track": ({"frame": 900.0, "position": (0.0, 6.0, -3.0), "per_second": 60.0},),
+    "median_diameter": 0.02,
+}
+# Beside its defaults. An operator without an entry is tried as it comes.
+KEYS: dict[str, list[dict[str, Any]]] = {
+    "bubbles": [{"mouths": (_MOUTH,)}],
+    "caustics": [{"surface": {"detail": 256, "patch": 8.0}}, {"key_light": "sun"}],
+    "draw_near": [{"nearest": 1.0}, {"matte": "arch"}],
+    "flat_port": [{}, {"mode": "remove"}],
+    "lamps": [{}, {"grey": 0.5, "daylight": 0.2}],
+    "layered_water": [{"layer": _LAYER, "other_water": {"side": "above", "turbidity": 3.0}}],
+    "light_shafts": [{"surface": {"detail": 256, "patch": 8.0}, "rays": 32, "steps": 16}],
+    "measured_port": [{"water": {"radial": (0.1, 0.0, 0.0)}, "photograph": (61, 43)}],
+    "mix": [{"amount": 0.4}, {"matte": "arch"}],
+    "rim_light": [{}, {"matte": "arch"}],
+    "sky_window": [{"surface": {"detail": 256, "patch": 8.0}}],
+    "suspended_matter": [{"turbulence": 0.0}],
+    "veiling_light": [{}, {"open_water": "leave"}],
+    "water_layers": [{"layers": (_LAYER,)}],
+}
+
+
+def steps_of(name: str) -> list[AnyOperator]:
+    """Return an operator as the laws try it."""
+    kind = operator_named(name)
+    return [kind(kind.Parameters(**keys)) for keys in KEYS.get(name, [{}])]
