@@ -5,15 +5,24 @@ from __future__ import annotations
 import cv2
 import numpy as np
 import pytest
-from tests.operators.scene import camera, made, posts_before_a_wall
+from tests.operators.scene import HEAD, camera, made, posts_before_a_wall
 
+from halocline._typing import F32
 from halocline.graph.engine import Evaluation
+from halocline.imaging.camera import Camera
+from halocline.imaging.camera_track import CameraTrack
 from halocline.imaging.frame import Frame, Window
+from halocline.physics.path.transport import open_water_beyond
+from halocline.presets.build import make_shot
+from halocline.presets.preset import preset_from_text
+from halocline.rgb import LINEAR_REC709
 
 WINDOW = Window(0, 0, 240, 136)
 LENS = camera(WINDOW)
 PLAIN = "[steps.attenuation]\n"
-SCATTERED = PLAIN + "[steps.forward_scatter]\n"
+# By the subject's light alone, without the water's own.
+SCATTERED = PLAIN + '[steps.forward_scatter]\nacts_on = "subject"\n'
+VEILED = PLAIN + "[steps.forward_scatter]\n[steps.veiling_light]\n"
 
 
 def level_scene(range_m: float, value: float = 0.5) -> Frame:
@@ -78,10 +87,9 @@ def test_open_water_gives_no_halo_and_no_nan() -> None:
 
 
 def test_a_veil_that_is_already_there_is_left_out() -> None:
-    before = PLAIN + "[steps.forward_scatter]\n[steps.veiling_light]\n"
     after = PLAIN + "[steps.veiling_light]\n[steps.forward_scatter]\n"
     frame = posts_before_a_wall(WINDOW)
-    one, two = (made(text, frame, LENS)["rgb"] for text in (before, after))
+    one, two = (made(text, frame, LENS)["rgb"] for text in (VEILED, after))
     np.testing.assert_allclose(one, two, atol=2e-5)
 
 
@@ -96,7 +104,8 @@ def test_the_storys_remap_is_kept_to() -> None:
 
 @pytest.mark.parametrize("law", ["smooth", "empirical"])
 def test_other_laws_scatter_too(law: str) -> None:
-    text = SCATTERED + f'law = "{law}"\n'
+    # In bands: light beyond the working space's colours is below 0 in them.
+    text = SCATTERED + f'law = "{law}"\ndetail = "bands"\n'
     halo = made(text, posts_before_a_wall(WINDOW), LENS, wanted=("halo",))["halo"]
     assert halo.min() >= -1e-6
     assert halo.max() > 0
@@ -122,3 +131,91 @@ def test_same_bits_for_any_threads_and_tiles(threads: int) -> None:
     finally:
         cv2.setNumThreads(before)
     np.testing.assert_array_equal(other, reference)
+
+
+def wall(range_m: float, rgb: F32 | float, cover: F32 | float = 1.0) -> Frame:
+    """Return a scene at one range that covers some share of each pixel, premultiplied."""
+    shape = WINDOW.shape
+    alpha = np.broadcast_to(np.float32(cover), shape).copy()
+    light = np.broadcast_to(np.float32(rgb), (3, *shape)) * alpha
+    slant = np.where(alpha > 0, np.float32(range_m), np.float32(np.inf))
+    return Frame({"rgb": light, "alpha": alpha, "range": slant}, WINDOW, WINDOW)
+
+
+def water_at(range_m: float, lens: Camera) -> F32:
+    """Return the light of endless water in each band, as it is seen from a place along each ray."""
+    preset = preset_from_text(HEAD + VEILED)
+    shot = make_shot(
+        preset,
+        1001,
+        CameraTrack({1001: lens}),
+        space=LINEAR_REC709,
+        display_window=WINDOW,
+        data_window=WINDOW,
+    )
+    mu, cos_sun = (shot.view_plane(name, WINDOW) for name in ("downward", "sun_cosine"))
+    return open_water_beyond(shot.path, np.full_like(mu, range_m), mu, cos_sun)
+
+
+@pytest.mark.parametrize("range_m", [0.3, 2.0, 8.0, 30.0])
+@pytest.mark.parametrize("pitch_deg", [0.0, -50.0])
+def test_a_wall_with_the_waters_own_light_vanishes(range_m: float, pitch_deg: float) -> None:
+    lens = camera(WINDOW, pitch_deg=pitch_deg)
+    empty = made(VEILED, wall(range_m, 0.0, 0.0), lens)["rgb"]
+    # Half the picture is wall, so that an edge would show.
+    half = (np.arange(WINDOW.width) < 120).astype(np.float32) * np.ones(WINDOW.shape, np.float32)
+    planes = dict(wall(range_m, 0.0, half).planes)
+    del planes["rgb"]
+    # In bands: the three colours of a render say less of its light.
+    planes["bands"] = water_at(range_m, lens) * half
+    seen = made(VEILED, Frame(planes, WINDOW, WINDOW), lens)["rgb"]
+    assert np.abs(seen / empty - 1.0).max() < 0.01
+
+
+def test_a_large_dark_thing_stays_dark_and_a_small_one_fills_with_light() -> None:
+    empty = made(VEILED, wall(12.0, 0.0, 0.0), LENS)["rgb"][1]
+    contrasts = []
+    for half_width in (2, 12, 60):
+        cover = np.zeros(WINDOW.shape, np.float32)
+        cover[68 - half_width : 68 + half_width, 120 - half_width : 120 + half_width] = 1.0
+        seen = made(VEILED, wall(12.0, 0.0, cover), LENS)["rgb"][1]
+        contrasts.append(1.0 - float(seen[68, 120] / empty[68, 120]))
+    assert contrasts[0] < contrasts[1] < contrasts[2]
+    assert contrasts[2] > 2.0 * contrasts[0]
+
+
+def test_a_dark_thing_dims_the_water_beside_it_and_far_off_leaves_it_alone() -> None:
+    empty = made(VEILED, wall(12.0, 0.0, 0.0), LENS)["rgb"][1]
+    cover = np.zeros(WINDOW.shape, np.float32)
+    cover[48:88, 20:60] = 1.0
+    change = made(VEILED, wall(12.0, 0.0, cover), LENS)["rgb"][1] / empty - 1.0
+    assert change.max() < 1e-5
+    assert change[68, 63] < 3.0 * change[68, 160] < 0
+
+
+def test_an_edge_of_half_coverage_lies_between_its_neighbours() -> None:
+    cover = np.zeros(WINDOW.shape, np.float32)
+    cover[:, 100:140] = 1.0
+    cover[:, 99] = cover[:, 140] = 0.5
+    seen = made(VEILED, wall(2.0, 0.02, cover), LENS)["rgb"]
+    for edge, inside, outside in ((99, 101, 97), (140, 138, 142)):
+        low, high = np.sort([seen[:, :, inside], seen[:, :, outside]], axis=0)
+        assert np.all(seen[:, :, edge] > low - 1e-4)
+        assert np.all(seen[:, :, edge] < high + 1e-4)
+
+
+def test_spreading_bands_and_spreading_colours_differ_little() -> None:
+    frame = posts_before_a_wall(WINDOW, near_m=2.0, far_m=15.0)
+    colours = made(VEILED, frame, LENS)["rgb"]
+    bands = made(VEILED.replace("[steps.veil", 'detail = "bands"\n[steps.veil'), frame, LENS)["rgb"]
+    np.testing.assert_allclose(bands, colours, rtol=1e-3, atol=1e-5)
+
+
+def test_mixed_pixels_give_what_both_their_surfaces_give() -> None:
+    frame = posts_before_a_wall(WINDOW, near_m=2.0, far_m=15.0)
+    mixed = made(VEILED, frame, LENS, wanted=("halo",))["halo"]
+    planes = {name: plane for name, plane in frame.planes.items() if not name.startswith("far_")}
+    single = made(VEILED, Frame(planes, WINDOW, WINDOW), LENS, wanted=("halo",))["halo"]
+    # Edges are a small part of the picture, and neither bright nor dark lines run along them.
+    assert np.abs(mixed - single).max() < 0.1 * np.abs(single).max()
+    assert np.abs(mixed - single).max() > 0

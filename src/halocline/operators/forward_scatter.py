@@ -1,13 +1,19 @@
-"""Forward scatter: light turned by small angles, which softens what is far and makes bright things bloom.
+"""Forward scatter: light turned on its way softens what is far, keeps large things and blooms lamps.
+
+A surface stands in the water's own light. What is turned into a ray that would have shown open water comes
+from all around it, so a small dark thing fills with light while a large one hides where that light would have
+come from. So the halo is not given by a surface's light but by its *difference* to the water behind it. A
+wall exactly as bright as the water vanishes; detail fades as exp(-c s), large things hardly faster than the
+water absorbs.
 
 Each surface gives a halo that grows with its own range: a near subject stays sharp and keeps its edge, and
-the far field's blur does not creep over it.
+the far field's blur does not creep over it. What lies outside the frame is taken to mirror what is inside.
 """
 
 from __future__ import annotations
 
 import math
-from functools import lru_cache
+from dataclasses import dataclass
 from typing import Annotated, Literal
 
 import numpy as np
@@ -15,28 +21,17 @@ from pydantic import Field
 
 from halocline._typing import F32, F64
 from halocline.compute.threads import in_parallel
-from halocline.filters.pyramid_blur import (
-    HaloField,
-    HaloKernels,
-    bands_of_rows,
-    halo_widths,
-    level_count,
-)
+from halocline.filters.halo import HaloField
+from halocline.filters.pyramid_blur import bands_of_rows
+from halocline.graph.light_form import combine
 from halocline.graph.operator import WHOLE, Operator, Planes, PlaneUse, Tile
 from halocline.graph.shot import Shot
-from halocline.physics.path.scattering import (
-    SmallAngleScatter,
-    empirical_halos,
-    fournier_forand,
-    halo_energy,
-    henyey_greenstein_scatter,
-    scattered_halos,
-    small_angle_scatter,
-)
+from halocline.imaging.frame import Window
+from halocline.operators.shared.two_surfaces import FARTHER_PLANES, Farther
+from halocline.physics.path.transport import open_water_beyond
+from halocline.physics.path.water_halo import WaterHalo, empirical_water_halo, light_bend, water_halo
 from halocline.quantities import PerMetre, Ratio, Share, Strict
 
-# Ranges for which there is a kernel, in lengths of 1/b: from hardly scattered to scattered many times over.
-KERNEL_DEPTHS = (0.05, 0.1, 0.2, 0.42, 0.9, 1.9, 4.0)
 # Taking it off again leaves rounding of some 2^-22 of the sum, which a long way would make into a sun.
 FAINTEST = np.float32(2.0**-18)
 
@@ -47,8 +42,14 @@ class ForwardScatterParameters(Strict):
     Attributes
     ----------
     law
-        ``turbid``: small-angle theory with the sharp forward peak of natural particles. ``smooth``: the same
-        with the rounder lobe of asymmetry. ``empirical``: a halo of stated width, for matching by eye.
+        ``turbid``: the sharp forward peak of natural particles. ``smooth``: the rounder lobe of asymmetry.
+        ``empirical``: a halo of stated width, for matching by eye.
+    acts_on
+        ``difference``: on what sets the subject apart from the water's own light, which needs veiling light
+        among the steps. ``subject``: on the subject's light alone, for a preset without veiling light.
+    detail
+        ``colours`` spreads the three colours, with one shape of halo; ``bands`` each spectral band, at twice
+        the cost, which differs where a halo's colours are strong and later steps filter them.
     asymmetry
         Mean cosine of the smooth lobe, 0.5 to 0.99.
     width
@@ -60,14 +61,25 @@ class ForwardScatterParameters(Strict):
     """
 
     law: Literal["turbid", "smooth", "empirical"] = "turbid"
+    acts_on: Literal["difference", "subject"] = "difference"
+    detail: Literal["colours", "bands"] = "colours"
     asymmetry: Annotated[float, Field(ge=0.5, le=0.99)] = 0.924
     width: PerMetre = 0.004
     gain: Share = 0.6
     strength: Ratio = 1.0
 
 
-class ForwardScatter(Operator[ForwardScatterParameters, tuple[F64, HaloKernels]]):
-    """Adds the halo of the direct light."""
+@dataclass(frozen=True)
+class _Prepared:
+    """The water's halo; what planes are spread, by band, and how those come back to bands."""
+
+    halo: WaterHalo
+    mix: F64
+    back: F64 | None
+
+
+class ForwardScatter(Operator[ForwardScatterParameters, _Prepared]):
+    """Adds the halo of what sets surfaces apart from the water behind them."""
 
     Parameters = ForwardScatterParameters
     layer = "scatter"
@@ -78,8 +90,8 @@ class ForwardScatter(Operator[ForwardScatterParameters, tuple[F64, HaloKernels]]
         Stands best between attenuation and veiling light; light that was added before it is left out of it.
         """
         return PlaneUse(
-            reads=frozenset({"bands", "range"}),
-            optional=frozenset({"path_length"}),
+            reads=frozenset({"bands", "alpha", "range"}),
+            optional=frozenset({"coverage", "path_length", "far_path_length", *FARTHER_PLANES}),
             writes=frozenset({"bands", "halo"}),
             added=True,
         )
@@ -92,91 +104,144 @@ class ForwardScatter(Operator[ForwardScatterParameters, tuple[F64, HaloKernels]]
         """A halo has no end."""
         return WHOLE
 
-    def prepare(self, shot: Shot) -> tuple[F64, HaloKernels]:
-        """Return what each band regains of its scattering, 1/m, and the kernels by range."""
-        p = self.parameters
-        path = shot.path
-        scattering = path.bands.scattering * path.attenuation_scale
-        middle = float(np.mean(scattering))
-        ranges = tuple(depth / middle for depth in KERNEL_DEPTHS)
-        levels = level_count(shot.data_window.shape) - 1
+    def prepare(self, shot: Shot) -> _Prepared:
+        """Return the water's halo on this frame."""
+        p, path, shape = self.parameters, shot.path, shot.data_window.shape
         focal = shot.camera.focal_px
         if p.law == "empirical":
-            return p.gain * scattering, _empirical_kernels(ranges, levels, p.width, focal)
-        scatter = _scatter(p.law, p.asymmetry)
-        kernels = _kernels(p.law, p.asymmetry, ranges, levels, middle, focal)
-        return scatter.forward_share * scattering, kernels
+            blur = 2.0 * math.pi * p.width
+            halo = empirical_water_halo(path, gain=p.gain, blur=blur, shape=shape, focal_px=focal)
+        else:
+            asymmetry = p.asymmetry if p.law == "smooth" else None
+            unlike = p.acts_on == "difference"
+            bend = light_bend(path, -shot.camera.rotation[:, 2]) if unlike else 0.0
+            halo = water_halo(path, asymmetry, bend=bend, shape=shape, focal_px=focal)
+        if p.detail == "bands":
+            return _Prepared(halo, p.strength * np.eye(path.bands.count), None)
+        return _Prepared(halo, p.strength * path.bands.down, path.bands.up)
 
-    def apply(
-        self,
-        planes: Planes,
-        tile: Tile,
-        shot: Shot,
-        prepared: tuple[F64, HaloKernels],
-    ) -> Planes:
+    def apply(self, planes: Planes, tile: Tile, shot: Shot, prepared: _Prepared) -> Planes:
         """Scatter."""
-        regained, kernels = prepared
         bands = planes["bands"]
-        added = [planes[name] for name in tile.added if name in planes]
         length = planes.get("path_length")
         if length is None:
-            length = shot.path.remap.apply(planes["range"])
-        field = HaloField.of(length, kernels)
-        lit = np.empty_like(bands)
-        halo = np.empty_like(bands) if tile.wants("halo") else None
-        # While they are in the processor's cache.
+            length = shot.path.path_length(planes["range"], shot.view_plane("downward", tile.window))
+        energy = self._given(planes, length, tile, shot, prepared)
+        field = HaloField.of(length, prepared.halo.kernels)
         pieces = bands_of_rows(len(length))
 
-        def scatter(band: int) -> None:
-            # The halo is made where it is then added to the direct light.
-            light = lit[band]
+        def spread(plane: int) -> None:
+            arrived = field.arrived(energy[plane])
             for rows in pieces:
-                halo_energy(
-                    _direct(bands[band, rows], [plane[band, rows] for plane in added]),
-                    length[rows],
-                    float(regained[band]),
-                    strength=self.parameters.strength,
-                    out=light[rows],
-                )
-            arrived = field.arrived(light)
-            for rows in pieces:
-                field.settle(light, arrived, rows=rows)
-                if halo is not None:
-                    halo[band, rows] = light[rows]
-                light[rows] += bands[band, rows]
+                field.settle(energy[plane], arrived, rows=rows)
 
-        in_parallel(scatter, range(len(bands)))
+        in_parallel(spread, range(len(energy)))
+        lit = np.empty_like(bands)
+        halo = np.empty_like(bands) if tile.wants("halo") else None
+
+        def add(rows: slice) -> None:
+            change = energy[:, rows]
+            if prepared.back is not None:
+                change = combine(prepared.back, np.ascontiguousarray(change))
+            np.add(bands[:, rows], change, out=lit[:, rows])
+            if halo is not None:
+                halo[:, rows] = change
+
+        in_parallel(add, pieces)
         return {"bands": lit} if halo is None else {"bands": lit, "halo": halo}
 
+    def _given(self, planes: Planes, length: F32, tile: Tile, shot: Shot, prepared: _Prepared) -> F32:
+        """Return what each pixel gives to the halo, ``(C, rows, columns)``."""
+        window = tile.window
+        added = [planes[name] for name in tile.added if name in planes]
+        energy = np.zeros((len(prepared.mix), *length.shape), np.float32)
+        cover = np.clip(planes.get("coverage", planes["alpha"]), np.float32(0.0), np.float32(1.0))
+        farther = Farther.of(planes)
+        near = cover if farther is None else _less_farther(cover, planes, farther)
+        light_share = None if farther is None else np.float32(1.0) - farther.share
 
-def _direct(light: F32, added: list[F32]) -> F32:
-    """Return light less what the water added to it."""
+        def give(rows: slice) -> None:
+            direct = _direct(planes["bands"], added, rows)
+            if light_share is not None:
+                direct = direct * light_share[rows]
+            beyond = self._beyond(length[rows], _rows(window, rows), shot)
+            prepared.halo.give(
+                direct, length[rows], near[rows], beyond, shot.path.beam_rate, prepared.mix, energy[:, rows]
+            )
+
+        in_parallel(give, bands_of_rows(len(length)))
+        if farther is not None and len(farther.where[0]):
+            self._give_farther(planes, added, cover, farther, window, shot, prepared, energy)
+        return energy
+
+    def _beyond(self, length: F32, window: Window, shot: Shot) -> F32:
+        """Return the water's own light at surfaces, along the ray, at half resolution."""
+        half = _nearest_of_four(length)
+        if self.parameters.acts_on == "subject":
+            return np.zeros((shot.path.bands.count, *half.shape), np.float32)
+        mu, cos_sun = (
+            np.ascontiguousarray(shot.view_plane(name, window)[::2, ::2])
+            for name in ("downward", "sun_cosine")
+        )
+        return open_water_beyond(shot.path, half, mu, cos_sun)
+
+    def _give_farther(
+        self,
+        planes: Planes,
+        added: list[F32],
+        cover: F32,
+        farther: Farther,
+        window: Window,
+        shot: Shot,
+        prepared: _Prepared,
+        energy: F32,
+    ) -> None:
+        """Add what the farther surfaces of mixed pixels give."""
+        mu, cos_sun = (farther.at(shot.view_plane(name, window)) for name in ("downward", "sun_cosine"))
+        lengths = planes.get("far_path_length")
+        length = shot.path.path_length(farther.range_m, mu) if lengths is None else farther.at(lengths)
+        if self.parameters.acts_on == "subject":
+            beyond = np.zeros((shot.path.bands.count, len(length)), np.float32)
+        else:
+            beyond = open_water_beyond(shot.path, length, mu, cos_sun)
+        direct = farther.at(_direct(planes["bands"], added, slice(None))) * farther.at(farther.share)
+        share = farther.at(cover) * farther.at(planes.get("far_share", farther.share))
+        # Two alike for each, since the water's light is given for every other.
+        light, metres, cover = (plane.repeat(2, axis=-1)[..., None, :] for plane in (direct, length, share))
+        given = np.zeros((len(prepared.mix), 1, 2 * len(length)), np.float32)
+        prepared.halo.give(light, metres, cover, beyond[:, None], shot.path.beam_rate, prepared.mix, given)
+        energy[:, farther.where[0], farther.where[1]] += given[:, 0, ::2]
+
+
+def _less_farther(cover: F32, planes: Planes, farther: Farther) -> F32:
+    """Return the share of each pixel that shows its nearer surface."""
+    return cover * (np.float32(1.0) - planes.get("far_share", farther.share))
+
+
+def _rows(window: Window, rows: slice) -> Window:
+    first, last, _ = rows.indices(window.height)
+    return window.rows(first, last)
+
+
+def _nearest_of_four(plane: F32) -> F32:
+    """Return the least of each 2 x 2 pixels; an odd last row or column stands alone."""
+    half = plane[::2, ::2].copy()
+    rows, columns = plane.shape[0] // 2, plane.shape[1] // 2
+    for part, view in (
+        (half[:rows], plane[1::2, ::2]),
+        (half[:, :columns], plane[::2, 1::2]),
+        (half[:rows, :columns], plane[1::2, 1::2]),
+    ):
+        np.minimum(part, view, out=part)
+    return half
+
+
+def _direct(bands: F32, added: list[F32], rows: slice) -> F32:
+    """Return some rows of light less what the water added to it, ``(K, ...)``."""
+    light = bands[:, rows]
     direct = light
     for part in added:
-        direct = direct - part
+        direct = direct - part[:, rows]
     if added:
         direct[np.abs(direct) < FAINTEST * np.abs(light)] = np.float32(0.0)
     return direct
-
-
-@lru_cache(maxsize=8)
-def _scatter(law: str, asymmetry: float) -> SmallAngleScatter:
-    if law == "smooth":
-        return henyey_greenstein_scatter(asymmetry)
-    return small_angle_scatter(fournier_forand)
-
-
-@lru_cache(maxsize=8)
-def _kernels(
-    law: str, asymmetry: float, ranges: tuple[float, ...], levels: int, b: float, focal_px: float
-) -> HaloKernels:
-    return scattered_halos(
-        _scatter(law, asymmetry), np.array(ranges), halo_widths(levels), b=b, focal_px=focal_px
-    )
-
-
-@lru_cache(maxsize=8)
-def _empirical_kernels(ranges: tuple[float, ...], levels: int, width: float, focal_px: float) -> HaloKernels:
-    return empirical_halos(
-        np.array(ranges), halo_widths(levels), blur=2.0 * math.pi * width, focal_px=focal_px
-    )

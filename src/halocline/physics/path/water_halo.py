@@ -1,0 +1,189 @@
+"""The halo of one water in one picture: its kernels, and what each band regains of its scattering."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+from functools import lru_cache
+
+import numpy as np
+
+from halocline._typing import F32, F64
+from halocline.filters.halo import HaloKernels, halo_widths
+from halocline.physics.path.halo_loops import give
+from halocline.physics.path.phase import henyey_greenstein
+from halocline.physics.path.point_spread import SurfaceHalos, Turns
+from halocline.physics.path.scattering import empirical_halos, fournier_forand
+from halocline.physics.path.transport import LONGEST_RANGE_M, LightPath
+
+# Ranges for which there is a kernel, in lengths of 1/b: from hardly scattered to scattered many times over.
+KERNEL_DEPTHS: F64 = np.geomspace(0.06, 12.0, 8)
+# Ranges at which what is regained is reckoned, in the same lengths.
+RATE_DEPTHS: F64 = np.geomspace(0.01, 60.0, 28)
+# Bends of the light for which a halo is reckoned; between them it is mixed, beyond them held.
+BENDS = (0.0, 1.0, 2.0)
+# Half width of the ring on which the bend is taken, radians: half of a halo lies within it.
+RING_RAD = 0.5
+# Optical depth b s beyond which nothing of the direct light is left to scatter: exp(40) is 2e17.
+DEEPEST = 40.0
+
+
+@dataclass(frozen=True)
+class WaterHalo:
+    """One water's halo, under light of one bend.
+
+    Attributes
+    ----------
+    kernels
+        The halo's shape by range, the same in all bands.
+    half_m
+        Length at which half of the change of a rate is made, metres.
+    own, hidden
+        Polynomials of the rates by band, ``(K, 5)``, see `halocline.physics.path.halo_loops.give`.
+    """
+
+    kernels: HaloKernels
+    half_m: float
+    own: F32
+    hidden: F32
+
+    def give(
+        self, direct: F32, length_m: F32, cover: F32, beyond: F32, beam_rate: F64, mix: F64, out: F32
+    ) -> None:
+        """Add what a picture gives to its halo.
+
+        Parameters
+        ----------
+        direct, length_m, cover, beyond
+            Of all bands, ``(K, rows, columns)``, and otherwise as in
+            `halocline.physics.path.halo_loops.give`.
+        beam_rate
+            c of each band, 1/m.
+        mix
+            Planes of the result by band, ``(C, K)``.
+        out
+            ``(C, rows, columns)``.
+        """
+        columns = np.ascontiguousarray(mix.T, np.float32)
+        for k, rate in enumerate(beam_rate):
+            numbers = np.array([rate, self.half_m, LONGEST_RANGE_M, DEEPEST], np.float32)
+            give(direct[k], length_m, cover, beyond[k], numbers, self.own[k], self.hidden[k], columns[k], out)
+
+
+def light_bend(path: LightPath, direction: F64) -> float:
+    """Return the bend q of the water's light about a view direction, held to 0 to 2.
+
+    The mean of open water on a ring about the ray over that along the ray is 1 + q psi^2.
+
+    Parameters
+    ----------
+    path
+        The water and its light.
+    direction
+        Unit, ``(3,)``.
+    """
+    first = np.cross(direction, np.eye(3)[int(np.argmin(np.abs(direction)))])
+    first /= np.linalg.norm(first)
+    second = np.cross(direction, first)
+    turns = np.linspace(0.0, 2.0 * np.pi, 8, endpoint=False)
+    ring = np.outer(np.cos(turns), first) + np.outer(np.sin(turns), second)
+    rays = np.cos(RING_RAD) * direction + np.sin(RING_RAD) * ring
+    luminance = np.maximum(path.luminance @ path.bands.down, 0.0)
+    along, *around = (float(luminance @ path.veil_along(np.inf, ray)) for ray in (direction, *rays))
+    if along <= 0.0:
+        return 0.0
+    return float(np.clip((np.mean(around) / along - 1.0) / RING_RAD**2, BENDS[0], BENDS[-1]))
+
+
+def water_halo(
+    path: LightPath, asymmetry: float | None, *, bend: float, shape: tuple[int, int], focal_px: float
+) -> WaterHalo:
+    """Return the halo of a water.
+
+    Parameters
+    ----------
+    path
+        The water.
+    asymmetry
+        Mean cosine of a Henyey-Greenstein lobe; None is the sharp peak of natural particles
+        (`fournier_forand`).
+    bend
+        See `light_bend`.
+    shape
+        Rows and columns of the picture.
+    focal_px
+        Pixels per radian at the picture's centre.
+    """
+    bands = path.bands
+    scattering = bands.scattering * path.attenuation_scale
+    absorption = np.maximum(path.beam_rate - scattering, 0.0)
+    seen = np.maximum(path.luminance @ bands.down, 0.0) * path.white
+    mean = tuple(float(seen @ rate / seen.sum()) for rate in (absorption, scattering))
+    at = float(np.interp(bend, BENDS, range(len(BENDS))))
+    low = min(int(at), len(BENDS) - 2)
+    water = (tuple(absorption.tolist()), tuple(scattering.tolist()))
+    ends = [_halo(asymmetry, BENDS[node], mean, water, shape, focal_px) for node in (low, low + 1)]
+    part = at - low
+    weights = (1.0 - part) * ends[0].kernels.weights + part * ends[1].kernels.weights
+    hidden = ((1.0 - part) * ends[0].hidden + part * ends[1].hidden).astype(np.float32)
+    return WaterHalo(HaloKernels(ends[0].kernels.ranges_m, weights), ends[0].half_m, ends[0].own, hidden)
+
+
+def empirical_water_halo(
+    path: LightPath, *, gain: float, blur: float, shape: tuple[int, int], focal_px: float
+) -> WaterHalo:
+    """Return a halo of stated width that gets a share of the scattered light back; a look, not physics."""
+    scattering = path.bands.scattering * path.attenuation_scale
+    middle = float(np.mean(scattering))
+    kernels = empirical_halos(KERNEL_DEPTHS / middle, halo_widths(shape), blur=blur, focal_px=focal_px)
+    rates = np.zeros((len(scattering), 5), np.float32)
+    rates[:, 0] = gain * scattering
+    return WaterHalo(kernels, 1.0 / middle, rates, rates)
+
+
+@lru_cache(maxsize=8)
+def _turns(asymmetry: float | None) -> Turns:
+    if asymmetry is None:
+        return Turns.of(fournier_forand)
+    return Turns.of(lambda angle: np.asarray(henyey_greenstein(np.cos(angle), asymmetry), np.float64))
+
+
+@lru_cache(maxsize=32)
+def _halo(
+    asymmetry: float | None,
+    bend: float,
+    mean: tuple[float, float],
+    water: tuple[tuple[float, ...], tuple[float, ...]],
+    shape: tuple[int, int],
+    focal_px: float,
+) -> WaterHalo:
+    turns = _turns(asymmetry)
+    a, b = mean
+    ranges = KERNEL_DEPTHS / b
+    halos = SurfaceHalos.of(turns, a, b, ranges, bend)
+    kernels = HaloKernels(ranges, halos.mixed_of(halo_widths(shape) / focal_px))
+    slanted = halos.gains / halos.wall
+    lengths = RATE_DEPTHS / b
+    factor = np.interp(np.log(lengths), np.log(ranges), slanted)
+    return WaterHalo(
+        kernels,
+        1.0 / b,
+        _rates(turns, water, lengths, factor, 1.0 / b, 0.0),
+        _rates(turns, water, lengths, factor, 1.0 / b, bend),
+    )
+
+
+def _rates(
+    turns: Turns,
+    water: tuple[tuple[float, ...], tuple[float, ...]],
+    lengths: F64,
+    factor: F64,
+    half_m: float,
+    bend: float,
+) -> F32:
+    """Return the polynomials whose value times s is the logarithm of 1 + the halo's gain, ``(K, 5)``."""
+    powers = np.vander(lengths / (lengths + half_m), 5, increasing=True)
+    rates = []
+    for a, b in zip(*water, strict=True):
+        wall = np.array([np.expm1(b * s * turns.regained(a, float(s), bend)) for s in lengths])
+        rates.append(np.linalg.lstsq(powers, np.log1p(factor * wall) / lengths, rcond=None)[0])
+    return np.array(rates, np.float32)
