@@ -110,6 +110,7 @@ def apply(
         space=space if isinstance(space, RGBSpace) else space_named(space),
         display_window=window,
         data_window=window,
+        surfaces=picture,
     )
     names = ("rgb", "alpha", *layers)
     made = evaluate(preset.at(frame).graph, picture, shot, wanted=names, how=Evaluation(threads))

@@ -255,6 +255,7 @@ def _rendered(
         space=view.space,
         display_window=view.frame.display_window,
         data_window=view.frame.data_window,
+        surfaces=view.frame,
     )
     plan = plan_layers(look.graph, look.output.layers)
     made = evaluate(plan.graph, view.frame, shot, wanted=("rgb", "alpha", *plan.planes), how=how)

@@ -72,6 +72,7 @@ class Still:
             space=found.space,
             display_window=found.frame.display_window,
             data_window=found.frame.data_window,
+            surfaces=found.frame,
         )
 
     def planes(

@@ -11,7 +11,7 @@ from halocline.compute.random import stream_key
 from halocline.graph.sea import Sea
 from halocline.imaging.camera import Camera
 from halocline.imaging.camera_track import CameraTrack
-from halocline.imaging.frame import Window
+from halocline.imaging.frame import Frame, Window
 from halocline.physics.path.lamps import Lamp
 from halocline.physics.path.transport import LightPath
 from halocline.rgb import RGBSpace
@@ -45,6 +45,8 @@ class Shot:
         Lamps where they are on this frame.
     sea
         The waves over it.
+    surfaces
+        The render itself, for steps that must know what stands elsewhere in the picture.
     """
 
     frame: int
@@ -59,6 +61,7 @@ class Shot:
     shutter_deg: float = 180.0
     lamps: tuple[Lamp, ...] = ()
     sea: Sea = field(default_factory=Sea)
+    surfaces: Frame | None = None
     step: str = ""
 
     @property

@@ -1,7 +1,7 @@
 """Light shafts: beams of gathered sunlight, seen in the light that the water throws towards the lens.
 
 They brighten and darken the veiling light around its mean, converge towards the sun, and end where the
-subject begins.
+subject begins. Things that stand in the sun's way throw their shadow into the water.
 """
 
 from __future__ import annotations
@@ -22,11 +22,12 @@ from halocline.imaging.frame import Window
 from halocline.operators.shared.surface_light import (
     LevelAxes,
     by_channel,
+    casters_seen,
     channel_weights,
     light_field,
 )
 from halocline.physics.path.transport import LightPath
-from halocline.physics.sea.shafts import ShaftRays, ShaftSteps, ShaftVolume, ShaftWater
+from halocline.physics.sea.shafts import ShaftRays, ShaftShade, ShaftSteps, ShaftVolume, ShaftWater
 from halocline.quantities import Distance, Length, Ratio, Strict
 
 # Rays are followed until this share of the veil lies behind them, and at most so far.
@@ -48,6 +49,11 @@ class LightShaftsParameters(Strict):
     even_to
         Metres from the lens up to which the light is taken as even; shafts come in fully at twice as far. A
         filament that crosses the lens itself would make the whole picture pulse, as it does at sea: 0.
+    shadows
+        Whether what the picture shows shades the water. Only what the camera sees can: its unseen back is
+        open, and what lies outside the picture throws nothing.
+    shadow_softness
+        Art: how soft their edges are, a ratio; 1 is physical.
     rays
         View rays followed across the width of the picture.
     steps
@@ -59,6 +65,8 @@ class LightShaftsParameters(Strict):
     surface: Sea | None = None
     contrast: Ratio = 1.0
     even_to: Length = 1.0
+    shadows: bool = True
+    shadow_softness: Ratio = 1.0
     rays: Annotated[int, Field(ge=32, le=2048)] = 288
     steps: Annotated[int, Field(ge=8, le=256)] = 96
     first_step: Distance = 0.12
@@ -156,11 +164,19 @@ class LightShafts(Operator[LightShaftsParameters, _Prepared]):
             (float(c[0]), float(c[1]), float(c[2])), (float(kd[0]), float(kd[1]), float(kd[2]))
         )
         return _Prepared(
-            ShaftVolume(light_field(shot, p.surface), rays, steps, water),
+            ShaftVolume(light_field(shot, p.surface), rays, steps, water, self._shade(shot, axes)),
             spacing,
             weights.astype(np.float32),
             _Sources.of(path),
         )
+
+    def _shade(self, shot: Shot, axes: LevelAxes) -> ShaftShade | None:
+        """Return what of the picture stands in the sun's way."""
+        if not self.parameters.shadows or shot.surfaces is None:
+            return None
+        bands, softness = shot.path.bands, self.parameters.shadow_softness
+        scattering = float(by_channel(bands.wavelength_nm, bands.scattering)[1])
+        return ShaftShade(casters_seen(shot, shot.surfaces, axes), scattering, softness)
 
     def apply(self, planes: Planes, tile: Tile, shot: Shot, prepared: _Prepared) -> Planes:
         """Add what the shafts add to the veil."""

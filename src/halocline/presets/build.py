@@ -9,7 +9,7 @@ import numpy as np
 from halocline._typing import F64
 from halocline.graph.shot import Shot
 from halocline.imaging.camera_track import CameraTrack
-from halocline.imaging.frame import Window
+from halocline.imaging.frame import Frame, Window
 from halocline.physics.path.transport import LightPath, refracted_sun
 from halocline.physics.sea.surface import direct_sun_share
 from halocline.physics.water.bands import Bands
@@ -32,6 +32,7 @@ def make_shot(
     space: RGBSpace,
     display_window: Window,
     data_window: Window,
+    surfaces: Frame | None = None,
 ) -> Shot:
     """Return what operators may know of a frame.
 
@@ -47,6 +48,8 @@ def make_shot(
         Working space of the render.
     display_window, data_window
         The frame's windows.
+    surfaces
+        The render, for steps that must know what stands elsewhere in the picture.
 
     Raises
     ------
@@ -71,6 +74,7 @@ def make_shot(
         shutter_deg=look.sequence.shutter_angle,
         lamps=placed_lamps(look.light.lamps, path, track.at(frame)),
         sea=look.sea,
+        surfaces=surfaces,
     )
 
 

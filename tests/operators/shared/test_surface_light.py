@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import gc
 import math
+from dataclasses import replace
 from typing import Any
 
 import numpy as np
@@ -425,3 +426,34 @@ def test_turned_off_a_step_changes_no_bit(preset: str, off: str) -> None:
     idle = run(preset, frame, camera, sets=(off,))["rgb"]
     expected = run(without, frame, camera)["rgb"] if preset is SHAFTS else frame.planes["rgb"]
     assert_array_equal(idle, expected)
+
+
+def under_a_boat(preset: str, *, boat: bool = True) -> tuple[F32, F32]:
+    """The veil's shafts of a view up, past a level slab just below the surface, and the picture."""
+    camera = looking(35.0, height_m=0.5)
+    up, aside = (camera.component(SIZE, np.array(axis)) for axis in ((0.0, 1.0, 0.0), (1.0, 0.0, 0.0)))
+    range_m = np.where(up > 0.05, 4.0 / np.maximum(up, 0.05), np.inf)
+    hit = (up > 0.05) & (np.abs(aside * range_m) < 1.2) & (range_m < 12.0) & boat
+    range_m = np.where(hit, range_m, np.inf).astype(np.float32)
+    black = np.zeros((3, *SIZE.shape), np.float32)
+    frame = Frame({"rgb": black, "alpha": hit.astype(np.float32), "range": range_m}, SIZE, SIZE)
+    look = preset_from_text(preset)
+    shot = replace(shot_of(look, camera), surfaces=frame)
+    made = evaluate(look.at(1001).graph, frame, shot, wanted=("rgb", "shafts"))
+    return made["shafts"], made["rgb"]
+
+
+CALM = SHAFTS.replace("wind = 3.0", "wind = 0.3")
+
+
+def test_what_stands_in_the_suns_way_darkens_the_water_below_it() -> None:
+    shaded = under_a_boat(CALM)[0]
+    even = under_a_boat(CALM + "shadows = false\n")[0]
+    assert shaded.mean() < even.mean() - 1e-5
+    # Nowhere does a shadow brighten.
+    assert (shaded <= even + 1e-6).all()
+
+
+def test_where_nothing_stands_shadows_change_no_bit() -> None:
+    without = under_a_boat(CALM + "shadows = false\n", boat=False)[1]
+    assert_array_equal(under_a_boat(CALM, boat=False)[1], without)

@@ -16,11 +16,12 @@ import numpy as np
 from halocline._typing import F32, F64
 from halocline.graph.sea import Sea
 from halocline.graph.shot import Shot
-from halocline.imaging.frame import Window
+from halocline.imaging.frame import Frame, Window
 from halocline.physics.bending.refraction import CHANNEL_WAVELENGTHS_NM, sea_water_index
 from halocline.physics.path.transport import WATER_ASYMMETRY
 from halocline.physics.sea.caustics import CausticOptics
 from halocline.physics.sea.light_field import CausticField, CausticSetup
+from halocline.physics.sea.shade import Casters, fades_out
 from halocline.physics.sea.waves import SeaState, Swell
 
 # The water whose refraction the light meets; temperature and salinity move it by less than a fringe's width.
@@ -28,6 +29,9 @@ _TEMPERATURE_C = 20.0
 _SALINITY = 35.0
 # A sun closer to the horizon sends hardly anything into the water.
 _LOWEST_SUN_RAD = math.radians(89.0)
+# Points of a picture that throw shadows, at most, and the border over which they come and go, of each side.
+_MOST_CASTERS = 500_000
+_BORDER = 0.06
 # What lies farther away shows no pattern; keeps endless range out of the products.
 FARTHEST_M = 1000.0
 
@@ -77,6 +81,25 @@ def light_field(shot: Shot, other_sea: Sea | None = None, *, contrast: float = 1
     sea = other_sea or shot.sea
     setup = _setup(_state(sea), _optics(shot, sea, contrast), shot.seed, _Grid.of(sea))
     return _FIELDS.at(setup, shot.time_s * sea.speed)
+
+
+def casters_seen(shot: Shot, surfaces: Frame, axes: LevelAxes) -> Casters:
+    """Return what a picture shows as things that keep the sun away, thinned to about half a million points.
+
+    Towards the picture's border they keep less: what leaves the picture takes its shadow along slowly.
+    """
+    window = surfaces.data_window
+    stride = max(1, math.ceil(math.sqrt(window.width * window.height / _MOST_CASTERS)))
+    thin = slice(stride // 2, None, stride)
+    range_m, alpha = (surfaces.plane(name)[thin, thin] for name in ("range", "alpha"))
+    x, y = (plane[thin, thin] for plane in axes.across(shot, window))
+    down = shot.view_plane("downward", window)[thin, thin]
+    weight = np.where(np.isfinite(range_m), alpha, np.float32(0.0)) * fades_out(range_m.shape, _BORDER)
+    seen = np.nonzero(weight > 0.0)
+    metres, origin = range_m[seen], np.array(axes.origin, np.float32)[:, np.newaxis]
+    places = np.stack([x[seen] * metres, y[seen] * metres]) + origin
+    depth = down[seen] * metres + np.float32(shot.path.camera_depth_m)
+    return Casters(places, depth.astype(np.float32), weight[seen].astype(np.float32))
 
 
 def channel_weights(wavelength_nm: F64) -> F64:

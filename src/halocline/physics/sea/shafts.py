@@ -18,6 +18,8 @@ a square around the lens, at a ladder of depths and at halving detail; then a sa
 are short near the lens and longer away from it, and each takes the detail that is about as coarse as
 itself, the same on every frame: nothing is skipped over, so there is no pattern of steps, and neither noise
 nor flicker.
+
+What stands in the sun's way takes from E what it keeps (`halocline.physics.sea.shade`): M is then below 1.
 """
 
 from __future__ import annotations
@@ -34,6 +36,7 @@ from halocline.compute.compiled import compiled
 from halocline.compute.made_once import MadeOnce
 from halocline.errors import PhysicsError
 from halocline.physics.sea.light_field import CausticField, window_start
+from halocline.physics.sea.shade import Casters, Shade, ShadeWater, Square
 
 # Rows of rays computed at once.
 _BLOCK_ROWS = 24
@@ -133,17 +136,33 @@ class ShaftWater:
     diffuse_attenuation: tuple[float, ...]
 
 
+@dataclass(frozen=True)
+class ShaftShade:
+    """What stands in the sun's way, the water's scattering (1/m), and art: softness, 1 is physical."""
+
+    casters: Casters
+    scattering_per_m: float
+    softness: float = 1.0
+
+
 class ShaftVolume:
     """M for every coarse ray and step; rows of rays are computed when first asked for."""
 
-    def __init__(self, field: CausticField, rays: ShaftRays, steps: ShaftSteps, water: ShaftWater) -> None:
+    def __init__(
+        self,
+        field: CausticField,
+        rays: ShaftRays,
+        steps: ShaftSteps,
+        water: ShaftWater,
+        shade: ShaftShade | None = None,
+    ) -> None:
         self.field = field
         self.rays = rays
         self.steps = steps
         self.water = water
         self._count = max(1, -(-(rays.directions.shape[1] - 1) // _BLOCK_ROWS))
         self._blocks = MadeOnce(self._block)
-        self._plan = _LayoutPlan.of(field, rays, steps)
+        self._plan = _LayoutPlan.of(field, rays, steps, shade)
         self._windows = MadeOnce(self._plan.window)
 
     def gain(self, column: F32, row: F32, range_m: F32) -> F32:
@@ -336,6 +355,8 @@ class _LayoutPlan:
     grids
         ``(halvings + 1, 5)``: points along a side, points per metre, the first point's place from the lens's
         in points, across and down, and where its points start among those of one depth.
+    shade
+        What of the sun is kept away.
     """
 
     field: CausticField
@@ -344,9 +365,12 @@ class _LayoutPlan:
     depths_m: F32
     levels: NDArray[np.int32]
     grids: F32
+    shade: Shade | None
 
     @classmethod
-    def of(cls, field: CausticField, rays: ShaftRays, steps: ShaftSteps) -> _LayoutPlan:
+    def of(
+        cls, field: CausticField, rays: ShaftRays, steps: ShaftSteps, shade: ShaftShade | None
+    ) -> _LayoutPlan:
         """Plan for all depths that the rays reach."""
         beam = field.setup.optics.beam
         far = float(steps.edges[-1])
@@ -365,14 +389,21 @@ class _LayoutPlan:
         )
         rungs = np.arange(math.floor(first), max(math.ceil(last), math.floor(first) + 1) + 1)
         depths = (_FIRST_DEPTH_M * _LADDER_RATIO**rungs).astype(np.float32)
-        return cls(field, (x, y), step_m, depths, levels, _grids((x, y), step_m))
+        kept = None
+        if shade is not None:
+            square = Square(window_start((x, y), step_m, _WINDOW), step_m, _WINDOW)
+            kept = Shade(shade.casters, ShadeWater(beam, shade.scattering_per_m, shade.softness), square)
+        return cls(field, (x, y), step_m, depths, levels, _grids((x, y), step_m), kept)
 
     def window(self, number: int) -> F32:
         """Return the field at one depth, and again and again halved, one after the other, ``(points,)``.
 
         It is made even towards the window's edge.
         """
-        light = self.field.window(float(self.depths_m[number]), self.centre, self.step_m, _WINDOW)
+        depth_m = float(self.depths_m[number])
+        light = self.field.window(depth_m, self.centre, self.step_m, _WINDOW)
+        if self.shade is not None:
+            light *= self.shade.light(depth_m)
         light -= _ONE
         light *= _fade(_WINDOW)
         light += _ONE
