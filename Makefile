@@ -5,7 +5,7 @@ VENV ?= .venv
 BIN := $(VENV)/bin
 SET_UP := $(VENV)/.set-up
 
-.PHONY: demo test lint types bench docs clean
+.PHONY: demo test lint types bench docs dist clean
 
 $(SET_UP): pyproject.toml
 	$(PYTHON) -m venv $(VENV)
@@ -38,6 +38,10 @@ bench: $(SET_UP)
 docs: $(SET_UP)
 	$(BIN)/python tools/write_reference.py
 	$(BIN)/python -m sphinx -W --keep-going -q -b html docs build/docs
+
+## sdist and wheel in build/dist, tried as a new user would.
+dist: $(SET_UP)
+	$(BIN)/python tools/check_packages.py
 
 clean:
 	rm -rf $(VENV) demo_out docs/examples_made build dist .pytest_cache .mypy_cache .ruff_cache

@@ -12,6 +12,7 @@ import numpy as np
 import OpenImageIO as oiio
 import pytest
 
+from halocline.cli import demo
 from halocline.cli.demo import LOOKS
 from halocline.cli.output import Teller
 
@@ -52,12 +53,40 @@ def test_demo_finds_frames_in_the_working_folder(
     assert (told.status, told.out) == (0, "demo_out/contact_sheet.png\n")
 
 
+def test_demo_has_small_frames_of_its_own_after_a_plain_install(
+    halocline: Halocline, tmp_path: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    # As installed: neither the working folder nor the folder above the package has frames.
+    monkeypatch.chdir(tmp_path)
+    monkeypatch.setattr(demo, "LOOKS", LOOKS[:1])
+    package = Path(demo.__file__).parents[1]
+    (tmp_path / "site").mkdir()
+    (tmp_path / "site" / "halocline").symlink_to(package)
+    monkeypatch.setattr(demo, "__file__", str(tmp_path / "site" / "halocline" / "cli" / "demo.py"))
+    told = halocline("demo", "--out", "out", "--threads", 2)
+    assert told.status == 0, told.err
+    assert [path.name for path in sorted((tmp_path / "out" / LOOKS[0]).glob("*.exr"))] == [
+        "arch.1001.exr",
+        "arch.1002.exr",
+        "arch.1003.exr",
+    ]
+
+
+def test_small_frames_keep_depth_where_there_is_a_surface_and_nowhere_else() -> None:
+    for path in (Path(demo.__file__).parents[1] / "demo_frames").glob("*.exr"):
+        image = oiio.ImageBuf(str(path))
+        names = list(image.spec().channelnames)
+        pixels = np.asarray(image.get_pixels(oiio.FLOAT))
+        assert np.array_equal(np.isfinite(pixels[..., names.index("Z")]), pixels[..., names.index("A")] > 0)
+        assert path.stat().st_size < 1_000_000
+
+
 def test_demo_without_frames_says_where_it_looked(halocline: Halocline, tmp_path: Path) -> None:
     told = halocline("demo", "--frames-folder", tmp_path / "nowhere")
     assert told.status == 2
     assert told.err == (
         f"error: E-SEQUENCE-DEMO  there are no demo frames in {tmp_path / 'nowhere'}\n"
-        "  Run it in Halocline's source folder, or say --frames-folder FOLDER.\n"
+        "  Leave --frames-folder out for the frames that come with Halocline, or name their folder.\n"
     )
 
 

@@ -16,6 +16,9 @@ from halocline.imaging.input_spec import InputSpec
 from halocline.imaging.load import load
 
 FOLDER = Path(__file__).parents[2] / "demo_frames"
+pytestmark = pytest.mark.skipif(
+    not FOLDER.is_dir(), reason="the demo frames, 57 MB, are in the repository and not in the source package"
+)
 
 
 @pytest.mark.parametrize("frame", [1001, 1013, 1024])

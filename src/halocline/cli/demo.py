@@ -38,7 +38,8 @@ def demo(
     """Put the demo sequence under water in several waters and write a contact sheet.
 
     Writes a folder of EXR frames for each look, and contact_sheet.png, which shows them beside the clean
-    render. Frames of an earlier demo are replaced.
+    render. Frames of an earlier demo are replaced. In a clone of the repository the demo has 24 frames,
+    elsewhere the first three of them at half size, which come with Halocline.
     """
     clean = str(_demo_folder(frames) / FRAMES)
     looks = [load_preset(name) for name in LOOKS]
@@ -60,17 +61,16 @@ def demo(
 
 
 def _demo_folder(stated: Path | None) -> Path:
-    # Installed from a clone, the frames are beside the source; installed otherwise, there is no such folder.
-    beside_source = Path(__file__).parents[3] / FOLDER
-    own = [Path(FOLDER), *([beside_source] if beside_source.is_dir() else [])]
-    places = own if stated is None else [stated]
+    # Installed from a clone, all frames are beside the source; three small ones are in the package.
+    package = Path(__file__).parents[1]
+    places = [Path(FOLDER), package.parents[1] / FOLDER, package / FOLDER] if stated is None else [stated]
     for place in places:
         if any(place.glob(FRAMES.replace("####", "*"))):
             return place
     raise SequenceError(
         f"there are no demo frames in {', '.join(map(str, places))}",
         code="E-SEQUENCE-DEMO",
-        mend="Run it in Halocline's source folder, or say --frames-folder FOLDER.",
+        mend="Leave --frames-folder out for the frames that come with Halocline, or name their folder.",
     )
 
 
