@@ -10,6 +10,8 @@ from typing import TYPE_CHECKING, Any
 import pytest
 from tests.imaging.foreign.layouts import Layout, Part, depth, half, rgb, rgba, vector, write
 
+from halocline.imaging.exr import read_header
+
 if TYPE_CHECKING:
     from tests.cli.conftest import Halocline
 
@@ -157,3 +159,28 @@ def test_display_encoded_pictures_are_told_of(halocline: Halocline, save: Save) 
         planes[name][...] = planes[name] ** 2 * 3.0
     told = halocline("inspect", save(Part(planes), name="linear.1001.exr"))
     assert "display-encoded" not in told.out
+
+
+def test_overscan_that_moves_is_put_under_water_and_checked(halocline: Halocline, save: Save) -> None:
+    boxes = [(-2, -1, 20, 14), (-4, -3, 24, 18), (0, 0, 16, 12), (2, 2, 10, 8)]
+    for frame, box in enumerate(boxes, 1001):
+        path = save(Part({**rgba("", 0.5, box), **depth("Z", 5.0, box)}, data=box), name=f"a.{frame}.exr")
+    out = path.parent / "wet"
+    told = halocline("apply", "jerlov-1c", path.with_name("a.####.exr"), "--out", out)
+    assert told.status == 0
+    assert "4 of 4 frames written" in told.err
+    assert "check" in told.err
+    # Every frame covers the display window and its own overscan.
+    sizes = [
+        (part.data_window.width, part.data_window.height)
+        for frame in range(1001, 1005)
+        for part in read_header(out / f"a.{frame}.exr").parts
+    ]
+    assert sizes == [(20, 14), (24, 18), (16, 12), (16, 12)]
+
+
+def test_layers_of_a_guessed_picture_are_checked_as_what_they_are(halocline: Halocline, save: Save) -> None:
+    path = save(Part({**rgba("torch"), **depth()}))
+    told = halocline("apply", "jerlov-1c", path, "--out", path.parent / "wet", "--layers", "all")
+    assert told.status == 0
+    assert "E-CHANNEL" not in told.err

@@ -258,13 +258,16 @@ def _logical(part: Part, name: str, layer: Path, view: str, views: Sequence[str]
             return None
         else:
             del pieces[spelt]
-    return ".".join(_joined(layer, tuple(pieces)))
+    return ".".join(_joined(layer, tuple(pieces), alone=len(part.channels) == 1))
 
 
-def _joined(layer: Path, pieces: Path) -> Path:
-    """Put a part's name before a channel's, leaving out what both say: ``N`` and ``N.X`` are ``N.X``."""
+def _joined(layer: Path, pieces: Path, *, alone: bool) -> Path:
+    """Put a part's name before a channel's, leaving out what both say: ``N`` and ``N.X`` are ``N.X``.
+
+    A channel alone in its part may give it its own name: ``Z`` in a part ``Z`` is ``Z``.
+    """
     small = tuple(piece.lower() for piece in layer)
-    for overlap in range(min(len(layer), len(pieces)), 0, -1):
+    for overlap in range(min(len(layer), len(pieces) if alone else len(pieces) - 1), 0, -1):
         if small[-overlap:] == tuple(piece.lower() for piece in pieces[:overlap]):
             return (*layer[:-overlap], *pieces)
     return (*layer, *pieces)

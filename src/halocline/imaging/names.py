@@ -116,6 +116,8 @@ _BESIDE_DEPTH = frozenset(
         "orthogonal",
         "pass",
         "aov",
+        "to",
+        "from",
         "ray",
         "radial",
         "euclidean",
@@ -190,7 +192,13 @@ def depth_hint(name: str) -> Hint | None:
     """
     *layers, component = name.split(".")
     said = [component, *(piece for piece in layers[-1:] if _speaks_of_depth(piece))]
-    found = {word for piece in said for word in words(piece)}
+    # "Ray" beside a word that is none of depth's is part of some other name.
+    found = {
+        word
+        for piece in said
+        for word in words(piece)
+        if word != "ray" or set(words(piece)) <= _DEPTHS | _BESIDE_DEPTH
+    }
     return next((hint for hint, telling in _HINTS.items() if found & telling), None)
 
 

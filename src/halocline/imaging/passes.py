@@ -122,6 +122,13 @@ def _usual_layer(view: ViewChannels, layers: list[Path]) -> tuple[Path, tuple[st
             f"for that set {choices}",
         )
     free = [path for path in layers if not _is_data(view, path)]
+    top = min(free, key=len, default=())
+    if len(free) > 1 and all(path[: len(top)] == top for path in free):
+        # All others are layers within this one: it is to them what bare names are to a file.
+        return top, (
+            f"the beauty was taken from {_layer_text(top)}, which all other layers are within; if that is "
+            f'wrong, set {LAYER_KEY} = "LAYER"',
+        )
     if len(free) > 1:
         raise view.ambiguous(
             "several layers have R, G and B, and none is named as the beauty usually is",

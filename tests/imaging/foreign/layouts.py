@@ -445,6 +445,38 @@ add(
     guessed('"beauty"', "input.layer", alpha="rgba.A"),
 )
 
+add(
+    "a part with layers in it",
+    (
+        Part({**rgba(), **rgb("diffuse", 0.1), **depth(), **vector("N")}, "Main Layer"),
+        Part(rgba("", 0.9), "CryptoAsset00"),
+    ),
+    guessed('"Main Layer"', "input.layer", alpha="Main Layer.A", depth="Main Layer.Z"),
+)
+add(
+    "a part called as one of its channels",
+    parts(("r", {**rgba(), **depth()}), ("N", vector(""))),
+    guessed('"r"', alpha="r.A", depth="r.Z"),
+)
+add(
+    "parts below one name",
+    parts(("shot.diffuse", rgba("", 0.2)), ("shot.Z", depth()), ("shot.beauty", rgba())),
+    Expected(alpha="shot.beauty.A", depth="shot.Z"),
+)
+add(
+    "two last pieces of one name",
+    one(rgba("Composite.Combined"), rgba("ViewLayer.Combined", 0.2), depth("ViewLayer.Depth.Z")),
+    refused(AMBIGUOUS, 'input.layer = "Composite.Combined"', 'input.layer = "ViewLayer.Combined"'),
+)
+add("ray in a longer name", one(rgba(), depth("LensRayLikeDepth.R")), Expected(depth="LensRayLikeDepth.R"))
+add("ray and depth alone", one(rgba(), depth("RayDepth.V")), Expected(depth="RayDepth.V", along_ray=True))
+add("part of depth behind", one(rgba(), depth(), depth("ZBack", 9.0)), Expected())
+add(
+    "two position passes",
+    one(rgba(), vector("a.P", -5.0), vector("b.P", -6.0)),
+    refused(AMBIGUOUS, 'input.position_layer = "a.P"'),
+)
+
 # ---- Windows and codecs
 add(
     "a crop and a larger depth",
