@@ -193,3 +193,20 @@ def test_links_of_the_documentation_lead_somewhere(page: str) -> None:
 @pytest.mark.parametrize("page", [page for page in PAGES if page.startswith("docs/")])
 def test_pictures_of_the_documentation_are_there(page: str) -> None:
     assert not missing_files(page, r"!\[[^\]]*\]\(([^)\s]+)\)")
+
+
+def test_the_example_operator_passes_lint_and_types_as_it_stands(tmp_path: Path) -> None:
+    (operator,) = blocks(DEVELOPERS, "python")
+    path = tmp_path / "dimming.py"
+    path.write_text(operator, encoding="utf-8")
+    settings = ["--config", str(ROOT / "pyproject.toml")]
+    checks = [
+        ["ruff", "check", *settings, str(path)],
+        ["ruff", "format", "--check", *settings, str(path)],
+        ["mypy", "--strict", "--config-file", str(ROOT / "pyproject.toml"), str(path)],
+    ]
+    for check in checks:
+        done = subprocess.run(
+            [sys.executable, "-m", *check], cwd=ROOT, capture_output=True, text=True, check=False
+        )
+        assert done.returncode == 0, done.stdout + done.stderr

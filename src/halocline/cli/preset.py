@@ -67,6 +67,16 @@ def schema() -> None:
     typer.echo(json.dumps(preset_schema(), indent=2))
 
 
+@app.command("operator", epilog=examples("halocline preset operator veiling_light"))
+def operator_reference(
+    name: Annotated[str, typer.Argument(help="Name of an operator, of any package that is installed.")],
+) -> None:
+    """Print the reference of one operator: what it does, and its keys with type, default and meaning."""
+    from halocline.presets.reference import operator_page  # noqa: PLC0415
+
+    typer.echo(operator_page(name), nl=False)
+
+
 @app.command("list", epilog=examples("halocline preset list"))
 def list_presets() -> None:
     """List the presets that ship."""

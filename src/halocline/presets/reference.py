@@ -59,12 +59,27 @@ def operators_page() -> str:
         "has are in [presets](presets.md).",
     ]
     for name in sorted(BUILT_IN):
-        kind = operator_named(name)
-        parts += [f"## `{name}`", cleandoc(sys.modules[kind.__module__].__doc__ or "")]
-        if len(kind.inputs) > 1:
-            parts.append(f"Takes {len(kind.inputs)} pictures: `input` and `other`.")
-        parts += _tables(kind.Parameters)
+        parts += _operator_parts(name)
     return _joined(parts)
+
+
+def operator_page(name: str) -> str:
+    """Return the part of the reference that is about one operator, of Halocline's own or of another package.
+
+    Raises
+    ------
+    GraphError
+        ``E-GRAPH-OPERATOR`` where there is none of that name.
+    """
+    return _joined(_operator_parts(name))
+
+
+def _operator_parts(name: str) -> list[str]:
+    kind = operator_named(name)
+    parts = [f"## `{name}`", cleandoc(sys.modules[kind.__module__].__doc__ or "")]
+    if len(kind.inputs) > 1:
+        parts.append(f"Takes {len(kind.inputs)} pictures: `input` and `other`.")
+    return parts + _tables(kind.Parameters)
 
 
 def _joined(parts: Iterable[str]) -> str:
