@@ -27,6 +27,8 @@ from __future__ import annotations
 
 from collections.abc import Sequence
 
+from halocline.plain_text import one_line
+
 
 class HaloclineError(Exception):
     """Base of the family.
@@ -55,9 +57,10 @@ class HaloclineError(Exception):
         return (_rebuild, (type(self), self.__dict__))
 
     def __str__(self) -> str:
-        place = f"{self.where}: " if self.where else ""
-        mend = f"\n  {self.mend}" if self.mend else ""
-        return f"{self.code}  {place}{self.message}{mend}"
+        # Places and messages quote names and values from anywhere.
+        place = f"{one_line(self.where)}: " if self.where else ""
+        mend = f"\n  {one_line(self.mend)}" if self.mend else ""
+        return f"{self.code}  {place}{one_line(self.message)}{mend}"
 
     def located(self, where: str) -> HaloclineError:
         """Return the same error with a place put before the one it has (outermost first).

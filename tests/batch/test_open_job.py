@@ -6,6 +6,7 @@ import json
 import shutil
 import subprocess
 import sys
+from dataclasses import replace
 from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
@@ -123,3 +124,36 @@ def test_the_standards_command_line_runs_a_shot_and_its_review(job: Job, shot: F
     assert kinds.count("job") == 2
     assert kinds.count("frame") == 4
     assert kinds[-1] == "checks"
+
+
+@pytest.mark.parametrize(
+    "name", ["arch\n010", "arch\x1b[2J", "{{Task.Param.Frames}}", "}}", "arch\x85", "a" * 60, "\udcff"]
+)
+def test_a_shot_name_that_the_standard_would_refuse_or_fill_in_is_refused(job: Job, name: str) -> None:
+    hostile = replace(job, shots=(replace(job.shots[0], name=name),))
+    with pytest.raises(JobError) as caught:
+        job_template(hostile, FRAMES[:1], folder=job.path.parent)
+    assert caught.value.code == "E-JOB-TEMPLATE"
+
+
+def test_two_braces_in_a_folder_are_refused_and_not_filled_in(job: Job) -> None:
+    for allowed in ("/renders/{{Param.Halocline}}", "/renders/a\nb"):
+        with pytest.raises(JobError, match="two braces"):
+            job_template(job, FRAMES, folder=job.path.parent, allowed=[allowed])
+    moved = replace(job, path=job.path.parent / "{{x}}" / "night.toml")
+    with pytest.raises(JobError, match="two braces"):
+        job_template(moved, FRAMES, folder=moved.path.parent)
+
+
+# What is not refused the standard's own model must take, and give back as it was.
+@pytest.mark.parametrize(
+    "name", ["arch 010", "å水", "{a}", "'; rm -rf ~", "$(reboot)", "-h", " ", "a{", "%s"]
+)
+@pytest.mark.parametrize("title", ["{{{night}}}", "\x1b]0;x\x07", "\x9b2J", "\n", "x" * 120, "水" * 100])
+def test_hostile_names_and_titles_make_templates_that_the_standard_accepts(
+    job: Job, name: str, title: str
+) -> None:
+    hostile = replace(job, title=title, shots=(replace(job.shots[0], name=name),))
+    made = job_template(hostile, FRAMES[:1], folder=job.path.parent, frames_a_task=1)
+    checked = openjd.decode_job_template(template=made)
+    assert checked.steps[0].name == name

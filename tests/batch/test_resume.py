@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import json
 import os
+import re
 from typing import TYPE_CHECKING
 
 import pytest
@@ -159,3 +160,31 @@ def test_a_dry_run_changes_nothing(shot: Folder, look: Preset) -> None:
     verdicts = judge_plan(shot.tasks(), look, resume=True)
     assert [each.reason for each in verdicts] == ["not there"] * 4
     assert not shot.out.exists()
+
+
+@pytest.mark.parametrize(
+    ("key", "value"),
+    [
+        ("frame", "1e999"),
+        ("frame", "-1e999"),
+        ("held_from", "1e999"),
+        ("bytes", "1e999"),
+        ("bytes", "NaN"),
+        ("frame", "[1]"),
+        ("frame", "9" * 4000),
+    ],
+)
+def test_a_record_of_impossible_numbers_is_a_damaged_record(
+    shot: Folder, look: Preset, key: str, value: str
+) -> None:
+    run_frames(shot.tasks(), look)
+    before = shot.digests()
+    manifest = shot.out / MANIFEST_NAME
+    text = manifest.read_text()
+    changed = re.sub(rf'"{key}": (\d+|null)', f'"{key}": {value}', text)
+    assert changed != text
+    manifest.write_text(changed)
+    summary = run_frames(shot.tasks(overwrite=True), look, resume=True)
+    assert summary.complete
+    assert summary.done
+    assert shot.digests() == before

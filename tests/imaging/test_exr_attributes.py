@@ -8,8 +8,9 @@ import numpy as np
 import pytest
 
 from halocline._typing import AnyArray
+from halocline.errors import ReadError
 from halocline.imaging.exr import Part, read_header, read_native
-from halocline.imaging.exr_attributes import RawAttribute, put_attributes, raw_attributes
+from halocline.imaging.exr_attributes import RawAttribute, attribute_count, put_attributes, raw_attributes
 from halocline.imaging.exr_write import PartPixels, write_exr
 from halocline.imaging.frame import Window
 
@@ -72,3 +73,47 @@ def test_an_attribute_is_replaced_where_it_stands(tmp_path: Path) -> None:
 def test_what_is_no_header_has_no_attributes(tmp_path: Path, content: bytes) -> None:
     (tmp_path / "a.exr").write_bytes(content)
     assert raw_attributes(tmp_path / "a.exr") == []
+
+
+def test_a_header_of_a_hundred_thousand_attributes_is_refused_before_it_takes_a_minute(
+    tmp_path: Path,
+) -> None:
+    file = tmp_path / "a.exr"
+    written(file, 1)
+    put_attributes(file, [{f"bomb{number}": RawAttribute("int", bytes(4)) for number in range(100_000)}])
+    assert attribute_count(file) > 100_000
+    with pytest.raises(ReadError, match=r"its header has 1000\d\d attributes") as caught:
+        read_header(file)
+    assert caught.value.code == "E-READ-SIZE"
+
+
+def test_attributes_that_the_library_reads_and_does_not_take_back_are_carried(tmp_path: Path) -> None:
+    file = tmp_path / "a.exr"
+    planes = written(file, 1)
+    # Text that is not UTF-8, whole numbers out of range of their enumeration, a matrix of another size.
+    odd = {
+        "envmapish": RawAttribute("string", b"\xff\xfe"),
+        "list": RawAttribute("stringvector", b"\x02\0\0\0\xc3\x28"),
+        "none": RawAttribute("stringvector", b""),
+        "code": RawAttribute("timecode", b"\xff" * 8),
+        "rate": RawAttribute("rational", b"\xff" * 8),
+        "film": RawAttribute("keycode", b"\xff" * 28),
+        "floats": RawAttribute("floatvector", b""),
+        "seven": RawAttribute("floatvector", bytes(28)),
+    }
+    for name, entry in odd.items():
+        put_attributes(file, [{name: entry}])
+        try:
+            part = read_header(file).parts[0]
+        except ReadError:
+            # The library itself refuses such a file; nothing is written of it.
+            file.unlink()
+            written(file, 1)
+            continue
+        again = tmp_path / f"{name}.exr"
+        write_exr(again, [PartPixels(part, planes[0])])
+        assert raw_attributes(again)[0][name] == entry
+        written_over = read_header(again).parts[0]
+        np.testing.assert_array_equal(read_native(again, written_over, ["Y"])["Y"], planes[0]["Y"])
+        file.unlink()
+        written(file, 1)

@@ -1,11 +1,16 @@
 from __future__ import annotations
 
+import tomllib
+from pathlib import Path
 from typing import Any
 
+import numpy as np
 import pytest
+import tomlkit
 
 from halocline.errors import PresetError
 from halocline.presets.curves import is_curve, key_frames, resolved_at, value_at
+from halocline.presets.preset import Preset, load_preset, preset_from_text
 
 
 def curve(kind: str, *keys: Any) -> dict[str, Any]:
@@ -88,3 +93,54 @@ def test_curve_that_is_not_well_formed_is_refused(broken: dict[str, Any], messag
     assert message in caught.value.message
     assert caught.value.where == "light.overcast"
     assert "kinds: linear, smooth, held." in str(caught.value.mend)
+
+
+def baked(folder: Path, values: list[float]) -> Path:
+    keys = ", ".join(f"[{1001 + index}, {value}]" for index, value in enumerate(values))
+    path = folder / "baked.toml"
+    path.write_text(
+        'format = 1\nextends = "jerlov-1c"\n[light]\n'
+        f'sun_elevation = {{ curve = "smooth", keys = [{keys}] }}\n'
+    )
+    return path
+
+
+def test_a_baked_curve_of_many_keys_is_checked_on_a_few_frames_and_at_its_extremes(
+    tmp_path: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    values = [30 + 0.001 * index for index in range(10_000)]
+    looked_at: list[float] = []
+    honest = Preset._look
+
+    def counting(preset: Preset, frame: float) -> object:
+        looked_at.append(frame)
+        return honest(preset, frame)
+
+    monkeypatch.setattr(Preset, "_look", counting)
+    preset = load_preset(baked(tmp_path, values))
+    assert len(looked_at) < 80
+    assert preset.at(8000.5).light.sun_elevation == pytest.approx(30 + 0.001 * 6999.5)
+    # One key of ten thousand out of range, between the frames that stand for all.
+    values[7777] = 95.0
+    with pytest.raises(PresetError, match="sun_elevation"):
+        load_preset(baked(tmp_path, values))
+
+
+def test_a_long_list_is_written_as_the_library_writes_a_short_one(tmp_path: Path) -> None:
+    preset = load_preset(baked(tmp_path, [30 + 0.01 * index for index in range(300)]))
+    keys = tomllib.loads(preset.resolved_text)["light"]["sun_elevation"]["keys"]
+    assert f"keys = {tomlkit.item(keys).as_string()}" in preset.resolved_text
+    assert preset_from_text(preset.resolved_text).digest == preset.digest
+
+
+def test_a_smooth_curve_needs_only_the_keys_around_a_frame() -> None:
+    # scipy's pchip is the same interpolation but for its ends; inside it must agree (harmonic means).
+    pchip = pytest.importorskip("scipy.interpolate").PchipInterpolator
+    rng = np.random.default_rng(3)
+    frames = np.cumsum(rng.uniform(0.5, 3.0, 12))
+    values = rng.uniform(-1.0, 1.0, 12)
+    curve = {"curve": "smooth", "keys": [[float(f), float(v)] for f, v in zip(frames, values, strict=True)]}
+    for frame in np.linspace(frames[1], frames[-2], 200):
+        assert value_at(curve, float(frame), "x") == pytest.approx(
+            float(pchip(frames, values)(frame)), abs=1e-9
+        )

@@ -1,5 +1,6 @@
 from __future__ import annotations
 
+import os
 from pathlib import Path
 
 import pytest
@@ -199,3 +200,37 @@ def test_absurdly_nested_text_is_refused_and_does_not_crash(tmp_path: Path) -> N
 def test_shipped_presets_are_listed() -> None:
     assert {"open-water", "jerlov-1c", "fjord-archway"} <= set(shipped_names())
     assert shipped_names() == sorted(shipped_names())
+
+
+@pytest.mark.parametrize("number", ["9223372036854775808", "-9223372036854775809", "1" + "0" * 400])
+def test_whole_numbers_beyond_64_bits_are_no_toml(tmp_path: Path, number: str) -> None:
+    # TOML 1.0.0, "Integer": what 64 bits do not hold without loss is an error.
+    path = tmp_path / "look.toml"
+    path.write_text(f'format = 1\nextends = "jerlov-1c"\n[light]\nsun_elevation = {number}\n')
+    with pytest.raises(PresetError, match="beyond 64 bits") as caught:
+        load_preset(path)
+    assert caught.value.code == "E-PRESET-TOML"
+    with pytest.raises(PresetError, match="sun_elevation"):
+        load_preset("jerlov-1c", [f"light.sun_elevation={number}"])
+
+
+def test_a_name_without_an_ending_is_a_look_that_ships_and_never_a_file(tmp_path: Path) -> None:
+    secret = tmp_path / "secret"
+    secret.write_text("format = 1\nkey = 'of somebody else'\n")
+    for parent in (str(secret), "secret", "./secret", "/etc/hostname", "/dev/zero"):
+        path = tmp_path / "look.toml"
+        path.write_text(f'format = 1\nextends = "{parent}"\n')
+        with pytest.raises(PresetError, match="no preset is called") as caught:
+            read_document(path)
+        assert "somebody" not in str(caught.value)
+
+
+def test_a_preset_that_is_a_pipe_or_a_device_is_told_at_once(tmp_path: Path) -> None:
+    os.mkfifo(tmp_path / "pipe.toml")
+    (tmp_path / "zero.toml").symlink_to("/dev/zero")
+    for name in ("pipe.toml", "zero.toml"):
+        with pytest.raises(PresetError, match="there is no preset file"):
+            read_document(tmp_path / name)
+        (tmp_path / "look.toml").write_text(f'format = 1\nextends = "{name}"\n')
+        with pytest.raises(PresetError, match="E-PRESET-EXTENDS"):
+            read_document(tmp_path / "look.toml")

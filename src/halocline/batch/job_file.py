@@ -32,7 +32,7 @@ from halocline.batch.task import FrameTask
 from halocline.errors import HaloclineError, JobError, PresetError, did_you_mean
 from halocline.files.regular import read_text
 from halocline.imaging.sequence import parse_frames
-from halocline.presets.document import Document, shipped_names
+from halocline.presets.document import Document, beyond_64_bits, shipped_names
 from halocline.presets.lines import key_lines
 from halocline.presets.preset import Preset, load_preset
 from halocline.presets.problems import validated
@@ -213,6 +213,8 @@ def _document(path: Path) -> Document:
     try:
         text = read_text(path, LARGEST_FILE_BYTES)
         tables = tomllib.loads(text)
+        if beyond_64_bits(tables) is not None:
+            raise ValueError("a whole number is beyond 64 bits")
     except (OSError, ValueError, RecursionError) as error:
         reason = error.strerror if isinstance(error, OSError) else str(error)
         raise JobError(

@@ -10,6 +10,7 @@ TASK_CHUNKING where a task has several frames.
 from __future__ import annotations
 
 import re
+import unicodedata
 from collections.abc import Iterable, Sequence
 from pathlib import Path
 from typing import Any
@@ -63,6 +64,8 @@ def job_template(
             where=str(job.path),
             mend="Split the job file.",
         )
+    reached = [str(job.path.resolve()), *(str(Path(each).resolve()) for each in allowed)]
+    _plain_words(reached, "the path", job)
     steps = []
     for shot, numbers in zip(job.shots, frames, strict=True):
         _check_step(shot.name, numbers, job)
@@ -111,8 +114,26 @@ def frame_range(frames: Iterable[int]) -> str:
     return ",".join(str(first) if first == last else f"{first}-{last}" for first, last in runs)
 
 
+def _plain_words(words: Iterable[str], what: str, job: Job) -> None:
+    """Refuse words that would not stand in the template as they are.
+
+    Names of the standard hold no control characters (category Cc), and two braces begin or end an expression
+    in every text; it has no way to write them as they are.
+    """
+    for word in words:
+        if "{{" in word or "}}" in word or any(unicodedata.category(sign) in ("Cc", "Cs") for sign in word):
+            raise JobError(
+                f"{what} {word!r} holds control characters, bytes that are no text, or two braces, which the "
+                "standard takes for an expression",
+                code="E-JOB-TEMPLATE",
+                where=str(job.path),
+                mend="Give it a plain name.",
+            )
+
+
 def _check_step(shot: str, frames: Sequence[int], job: Job) -> None:
-    if not frames or len(shot) + len(_REVIEW) > _LONGEST_NAME or "{{" in shot:
+    _plain_words([shot], "the shot name", job)
+    if not frames or len(shot) + len(_REVIEW) > _LONGEST_NAME:
         raise JobError(
             f'shot "{shot}" cannot be a step: it has {len(frames)} frames and a name of {len(shot)} letters',
             code="E-JOB-TEMPLATE",
@@ -167,5 +188,6 @@ def _default_path(path: Path, folder: Path) -> dict[str, str]:
 
 def _name(title: str) -> str:
     """Return a title as the name of a job: one line, no places to fill in."""
-    plain = re.sub(r"[\x00-\x1f\x7f]|\{\{|\}\}", " ", title).strip()
+    # A sign of three braces leaves two where one pair is taken out.
+    plain = re.sub(r"[\x00-\x1f\x7f-\x9f\ud800-\udfff]|\{\{+|\}\}+", " ", title).strip()
     return plain[:_LONGEST_NAME] or "halocline"

@@ -14,6 +14,7 @@ from halocline.cli.exit_status import SOME_FAILED
 from halocline.cli.output import say_warning
 from halocline.errors import JobError
 from halocline.imaging.sequence import parse_pattern
+from halocline.plain_text import one_line
 from halocline.review.checked_frame import CheckOptions
 from halocline.review.checks import check_sequence
 from halocline.review.flash import Display
@@ -49,7 +50,7 @@ def check(
     if as_json:
         typer.echo(json.dumps(report.to_dict(), indent=2, ensure_ascii=False))
     else:
-        typer.echo("\n".join(report.lines()))
+        typer.echo("\n".join(map(one_line, report.lines())))
     if not report.passes:
         raise typer.Exit(SOME_FAILED)
 

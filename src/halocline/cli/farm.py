@@ -32,6 +32,7 @@ from halocline.cli.output import LogForm, error_record, json_line, say, say_erro
 from halocline.cli.shot import RunOptions, exit_status, review_shot, run_shot, show_plan
 from halocline.errors import HaloclineError, WriteError
 from halocline.files.whole import write_whole
+from halocline.plain_text import one_line
 from halocline.presets.preset import Preset
 
 app = typer.Typer(help="Jobs of many shots.", no_args_is_help=True, rich_markup_mode=None)
@@ -79,7 +80,7 @@ def run(
     planned, refused = _planned(chosen, frames, overwrite=overwrite or resume, log=log)
     if dry_run:
         for shot, look, plan in planned:
-            typer.echo(f"{shot.name}:")
+            typer.echo(one_line(f"{shot.name}:"))
             try:
                 show_plan(plan, look, resume=resume, strict=strict)
             except HaloclineError as error:
@@ -110,7 +111,7 @@ def check(job: JobArgument, allow: AllowOption = None) -> None:
     whole = read_job(job, allowed=allow or ())
     planned, refused = _planned(list(whole.shots), None, overwrite=True, log=LogForm.text)
     for shot, look, plan in planned:
-        typer.echo(f"{shot.name}: {len(plan.tasks)} frames, {look.name} -> {shot.out}")
+        typer.echo(one_line(f"{shot.name}: {len(plan.tasks)} frames, {look.name} -> {shot.out}"))
     if refused:
         raise typer.Exit(SOME_FAILED if planned else NOTHING_POSSIBLE)
 

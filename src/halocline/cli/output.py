@@ -13,6 +13,7 @@ from rich.console import Console
 from rich.progress import BarColumn, MofNCompleteColumn, Progress, TextColumn, TimeRemainingColumn
 
 from halocline.errors import HaloclineError
+from halocline.plain_text import lines, one_line
 
 if TYPE_CHECKING:
     # At run time they are imported where progress is told: other commands need no batch.
@@ -33,17 +34,17 @@ def console() -> Console:
 
 def say(line: str) -> None:
     """Print a line for a person."""
-    console().print(line, markup=False)
+    console().print(one_line(line), markup=False)
 
 
 def say_error(error: HaloclineError) -> None:
     """Print an error, whole."""
-    console().print(f"error: {error}", style="red", markup=False)
+    console().print(f"error: {lines(str(error))}", style="red", markup=False)
 
 
 def say_warning(warning: str) -> None:
     """Print a warning."""
-    console().print(f"warning: {warning}", style="yellow", markup=False)
+    console().print(f"warning: {one_line(warning)}", style="yellow", markup=False)
 
 
 def say_warnings(warnings: tuple[str, ...], told: set[str], where: str) -> None:
@@ -56,7 +57,10 @@ def say_warnings(warnings: tuple[str, ...], told: set[str], where: str) -> None:
 
 def json_line(**fields: Any) -> None:
     """Print one record of the machine-readable log."""
-    sys.stdout.write(json.dumps(fields, ensure_ascii=False, default=str) + "\n")
+    # Escapes, where a terminal or a name that is no text is concerned; JSON reads them as the same.
+    text = json.dumps(fields, ensure_ascii=False, default=str)
+    safe = one_line(text) == text
+    sys.stdout.write((text if safe else json.dumps(fields, default=str)) + "\n")
     sys.stdout.flush()
 
 

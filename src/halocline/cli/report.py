@@ -12,6 +12,7 @@ from halocline.batch.manifest import read_manifest
 from halocline.batch.report import report_on
 from halocline.cli.examples import examples
 from halocline.cli.exit_status import SOME_FAILED
+from halocline.plain_text import lines
 
 EXAMPLES = examples("halocline report wet/", "halocline report wet/halocline-manifest.jsonl --json")
 
@@ -25,6 +26,6 @@ def report(
     The exit status is 1 where frames have failed.
     """
     found = report_on(read_manifest(manifest))
-    typer.echo(json.dumps(found.to_dict(), indent=2, ensure_ascii=False) if as_json else found.text())
+    typer.echo(json.dumps(found.to_dict(), indent=2, ensure_ascii=False) if as_json else lines(found.text()))
     if found.failed:
         raise typer.Exit(SOME_FAILED)

@@ -15,6 +15,7 @@ from halocline.batch.run import judge_plan, run_frames
 from halocline.cli.exit_status import ALL_DONE, NOTHING_POSSIBLE, SOME_FAILED
 from halocline.cli.output import LogForm, Teller, console, json_line, say, say_warning
 from halocline.imaging.sequence import frame_text
+from halocline.plain_text import one_line
 from halocline.presets.preset import Preset
 from halocline.review.checked_frame import CheckOptions
 from halocline.review.checks import CheckReport, check_sequence
@@ -115,9 +116,9 @@ def show_plan(plan: ShotPlan, look: Preset, *, resume: bool, strict: bool = Fals
     for verdict in verdicts:
         task = verdict.task
         held = f" (frame {task.held_from} stands in)" if task.held_from is not None else ""
-        typer.echo(f"{verdict.action.value:<7} {task.frame}  {task.out}  {verdict.reason}{held}")
+        typer.echo(one_line(f"{verdict.action.value:<7} {task.frame}  {task.out}  {verdict.reason}{held}"))
     for skipped in plan.skipped:
-        typer.echo(f"skip    {skipped.frame}  {skipped.out}  {skipped.where} is not there")
+        typer.echo(one_line(f"skip    {skipped.frame}  {skipped.out}  {skipped.where} is not there"))
     return sum(verdict.action.value == "render" for verdict in verdicts)
 
 

@@ -21,7 +21,7 @@ import OpenImageIO as oiio
 
 from halocline._typing import F32, AnyArray
 from halocline.errors import ChannelError, ReadError, did_you_mean
-from halocline.imaging.exr_attributes import RawAttribute, raw_attributes
+from halocline.imaging.exr_attributes import MOST_ATTRIBUTES, RawAttribute, attribute_count, raw_attributes
 from halocline.imaging.frame import Window
 
 # 2^27 pixels are 16 UHD pictures, or 16384 x 8192: half a gibibyte a plane.
@@ -191,6 +191,7 @@ def read_header(path: str | Path) -> Header:
         ``E-READ-OPEN`` where it is no readable EXR file, ``E-READ-SIZE`` where a window is absurd.
     """
     path = Path(path)
+    _refuse_bombs(path)
     with _opened(path) as file:
         parts: list[Part] = []
         while file.seek_subimage(len(parts), 0):
@@ -338,6 +339,17 @@ def _opened(path: Path) -> Iterator[Any]:
     finally:
         file.close()
         reason_of(file)
+
+
+def _refuse_bombs(path: Path) -> None:
+    count = attribute_count(path)
+    if count > MOST_ATTRIBUTES:
+        raise ReadError(
+            f"its header has {count} attributes",
+            code="E-READ-SIZE",
+            where=str(path),
+            mend=f"At most {MOST_ATTRIBUTES} are read; write the file anew without the others.",
+        )
 
 
 def readable_name(path: Path) -> str:

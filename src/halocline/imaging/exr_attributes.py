@@ -19,6 +19,7 @@ _MAGIC = b"\x76\x2f\x31\x01"
 _MULTI_PART = 0x1000
 # A header larger than this is no header; large ones hold manifests of object names, about a megabyte.
 _LARGEST_HEADER = 1 << 26
+_USUAL_HEADER = 1 << 18
 
 # What describes the pixels as they are stored in one file, and is the writer's to say.
 _LAYOUT = frozenset(
@@ -55,6 +56,17 @@ class RawAttribute:
 
 
 Attributes = dict[str, RawAttribute]
+# The image library takes time by the square of their number; renderers write some dozens, pipelines hundreds.
+MOST_ATTRIBUTES = 5000
+
+
+def attribute_count(path: Path) -> int:
+    """Return how many attributes all parts of a file have; 0 where it does not follow the layout."""
+    try:
+        parts = _headers_of(path)
+    except (OSError, ValueError):
+        return 0
+    return sum(map(len, parts))
 
 
 def raw_attributes(path: Path) -> list[Attributes]:
@@ -63,8 +75,7 @@ def raw_attributes(path: Path) -> list[Attributes]:
     A header that does not follow the layout gives as many parts as could be read.
     """
     try:
-        with path.open("rb") as file:
-            parts, _ = _headers(file.read(_LARGEST_HEADER))
+        parts = _headers_of(path)
     except (OSError, ValueError):
         return []
     return [{name: entry for name, entry in part.items() if name not in _LAYOUT} for part in parts]
@@ -108,6 +119,18 @@ def put_attributes(path: Path, wanted: Sequence[Mapping[str, RawAttribute]]) -> 
         raise ValueError("the first chunk is not the first in the file")
     table = struct.pack(f"<{count}Q", *(offset + moved for offset in offsets))
     path.write_bytes(header + table + content[first:])
+
+
+def _headers_of(path: Path) -> list[Attributes]:
+    """Return all attributes of each part of a file; most headers are short, so little is read first."""
+    with path.open("rb") as file:
+        content = file.read(_USUAL_HEADER)
+        try:
+            return _headers(content)[0]
+        except ValueError:
+            if len(content) < _USUAL_HEADER:
+                raise
+            return _headers(content + file.read(_LARGEST_HEADER - _USUAL_HEADER))[0]
 
 
 def _headers(content: bytes) -> tuple[list[Attributes], int]:

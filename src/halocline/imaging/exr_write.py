@@ -7,6 +7,7 @@ fit on the disk, every call reports success and the file is cut.
 
 from __future__ import annotations
 
+import logging
 from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
 from pathlib import Path
@@ -20,6 +21,8 @@ from halocline.errors import ReadError, WriteError
 from halocline.files.whole import whole_file
 from halocline.imaging.exr import Part, read_header, read_native
 from halocline.imaging.exr_attributes import put_attributes
+
+logger = logging.getLogger(__name__)
 
 HALF_MAX = 65504.0
 
@@ -185,7 +188,12 @@ def _spec(part: Part, several: bool) -> Any:
     # An empty text keeps the time of writing out, so that the same picture gives the same bytes.
     spec.attribute("DateTime", "")
     for name, entry in part.attributes.items():
-        spec.attribute(name, _type_desc(entry.type), entry.value)
+        try:
+            spec.attribute(name, _type_desc(entry.type), entry.value)
+        except (TypeError, ValueError):
+            # What the library reads but does not take back; its bytes are carried (see `_put_raw`).
+            if not part.raw:
+                logger.warning("metadata %s cannot be written as %s and is left out", name, entry.type)
     spec.attribute("compression", part.compression)
     spec.attribute("PixelAspectRatio", part.pixel_aspect)
     if part.view:

@@ -21,6 +21,14 @@ from halocline.units import DEGREES_PER_UNIT, METRES_PER_UNIT, SECONDS_PER_UNIT,
 
 KINDS = ("linear", "smooth", "held")
 LARGEST_KEY_COUNT = 10_000
+# Frames on which a preset is checked whole, at most (and the extremes of its curves).
+MOST_TELLING = 64
+
+_Keys = tuple[str, list[float], list[Any]]
+# Curves met lately, by identity; each entry holds its curve, so that no other takes its identity. Nobody
+# changes a preset's tables once they are read.
+_KNOWN: dict[int, tuple[Mapping[str, Any], _Keys]] = {}
+_MOST_KNOWN = 256
 
 
 def is_curve(value: object) -> bool:
@@ -39,25 +47,61 @@ def value_at(curve: Mapping[str, Any], frame: float, where: str) -> Any:
     PresetError
         ``E-PRESET-CURVE`` where the curve is not well formed.
     """
-    kind, frames, values = _checked(curve, where)
-    if kind != "held":
-        _check_blendable(values, where)
+    kind, frames, values = _known(curve, where)
     after = bisect_right(frames, frame)
     if after == 0:
         return values[0]
     if after == len(frames) or kind == "held":
         return values[after - 1]
     share = (frame - frames[after - 1]) / (frames[after] - frames[after - 1])
-    columns = list(zip(*(_numbers(value) for value in values), strict=True))
-    mixed = [_between(kind, frames, column, after - 1, share) for column in columns]
+    # The keys around the frame, and the next beyond them, which say how steep a smooth curve goes through.
+    first = max(after - 2, 0)
+    near = frames[first : after + 2]
+    columns = list(zip(*(_numbers(value) for value in values[first : after + 2]), strict=True))
+    mixed = [_between(kind, near, column, after - 1 - first, share) for column in columns]
     return mixed if isinstance(values[0], list | tuple) else mixed[0]
 
 
 def key_frames(tables: Any) -> set[int]:
     """Return all frames on which some curve of a preset has a key."""
-    listed = (curve.get("keys") for curve in _curves(tables))
-    keys = (key for keys in listed if isinstance(keys, list | tuple) for key in keys)
-    return {int(key[0]) for key in keys if _is_frame(key)}
+    return {int(key[0]) for curve in _curves(tables) for key in _listed(curve)}
+
+
+def telling_frames(tables: Any) -> list[int]:
+    """Return frames that stand for all, in order: all keys where there are few.
+
+    Of a long curve (baked, a key a frame) its ends, the least and greatest of each of its numbers, each value
+    of another kind once, and some dozens in between: values between two keys lie between theirs.
+    """
+    frames = key_frames(tables)
+    if len(frames) <= MOST_TELLING:
+        return sorted(frames)
+    ordered = sorted(frames)
+    told = set(ordered[:: -(-len(ordered) // MOST_TELLING)]) | {ordered[-1]}
+    for curve in _curves(tables):
+        told |= _extremes(_listed(curve))
+    return sorted(told)
+
+
+def _extremes(keys: Sequence[Any]) -> set[int]:
+    least: dict[int, tuple[float, int]] = {}
+    greatest: dict[int, tuple[float, int]] = {}
+    others: dict[str, int] = {}
+    for key in keys:
+        frame = int(key[0])
+        for place, number in enumerate(_numbers(_in_base_units(key[1]))):
+            if isinstance(number, int | float) and not isinstance(number, bool) and math.isfinite(number):
+                least[place] = min(least.get(place, (number, frame)), (number, frame))
+                greatest[place] = max(greatest.get(place, (number, frame)), (number, frame))
+            else:
+                others.setdefault(repr(number)[:80], frame)
+    found = [frame for _, frame in (*least.values(), *greatest.values())]
+    return {*found, *list(others.values())[:MOST_TELLING]}
+
+
+def _listed(curve: Mapping[str, Any]) -> list[Any]:
+    keys = curve.get("keys")
+    return [key for key in keys if _is_frame(key)] if isinstance(keys, list | tuple) else []
 
 
 def resolved_at(tables: Any, frame: float, where: tuple[str, ...] = ()) -> Any:
@@ -88,7 +132,20 @@ def _is_frame(key: Any) -> bool:
     return isinstance(key[0], int | float) and math.isfinite(key[0])
 
 
-def _checked(curve: Mapping[str, Any], where: str) -> tuple[str, list[float], list[Any]]:
+def _known(curve: Mapping[str, Any], where: str) -> _Keys:
+    """Return a curve's keys, checked when it is met first: a baked curve has thousands."""
+    known = _KNOWN.get(id(curve))
+    if known is None or known[0] is not curve:
+        kind, frames, values = _checked(curve, where)
+        if kind != "held":
+            _check_blendable(values, where)
+        if len(_KNOWN) >= _MOST_KNOWN:
+            _KNOWN.clear()
+        known = _KNOWN[id(curve)] = (curve, (kind, frames, values))
+    return known[1]
+
+
+def _checked(curve: Mapping[str, Any], where: str) -> _Keys:
     kind, keys = curve.get("curve"), curve.get("keys")
     problem = None
     if set(curve) != {"curve", "keys"}:

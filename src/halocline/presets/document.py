@@ -313,6 +313,13 @@ def _parsed(text: str, name: str, folder: Path) -> _Own:
             mend="See toml.io for the syntax.",
         ) from None
     _check_depth(tables, name)
+    if (number := beyond_64_bits(tables)) is not None:
+        raise PresetError(
+            f"a whole number of {len(str(abs(number)))} digits is beyond 64 bits",
+            code="E-PRESET-TOML",
+            where=name,
+            mend="Whole numbers in TOML go to 9223372036854775807; write a larger one as 1.0e20.",
+        )
     lines = key_lines(text)
     origins = {path: f"{name}, line {line}" for path, line in lines.items()}
     _check_format(tables, name, line_of(lines, ("format",)))
@@ -330,6 +337,17 @@ def _check_depth(tables: Any, name: str, depth: int = 0) -> None:
     children = tables.values() if isinstance(tables, Mapping) else tables if isinstance(tables, list) else ()
     for child in children:
         _check_depth(child, name, depth + 1)
+
+
+def beyond_64_bits(value: Any) -> int | None:
+    """Return a whole number that TOML has no room for, where there is one anywhere in a value.
+
+    Source: TOML 1.0.0, "Integer": an integer that is not represented losslessly in 64 bits is an error.
+    """
+    if isinstance(value, int):
+        return None if -(2**63) <= value < 2**63 else value
+    children = value.values() if isinstance(value, Mapping) else value if isinstance(value, list) else ()
+    return next((found for found in map(beyond_64_bits, children) if found is not None), None)
 
 
 def _check_format(tables: Mapping[str, Any], name: str, line: int | None) -> None:
@@ -350,6 +368,8 @@ def _check_format(tables: Mapping[str, Any], name: str, line: int | None) -> Non
 def _value(text: str) -> Any:
     """Read an override's value as TOML; what is no TOML value is taken as text."""
     try:
-        return tomllib.loads(f"value = {text}")["value"]
-    except (tomllib.TOMLDecodeError, RecursionError):
+        value = tomllib.loads(f"value = {text}")["value"]
+    except (ValueError, RecursionError):
         return text
+    # As text it is told to be no number, with its key.
+    return text if beyond_64_bits(value) is not None else value

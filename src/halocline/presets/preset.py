@@ -16,7 +16,7 @@ from halocline.graph.graph import SOURCE, Graph, Step
 from halocline.graph.sea import Sea
 from halocline.operators.registry import operator_named
 from halocline.physics.water.bands import Bands
-from halocline.presets.curves import is_curve, key_frames, resolved_at
+from halocline.presets.curves import is_curve, key_frames, resolved_at, telling_frames
 from halocline.presets.document import (
     TOP_KEYS,
     Document,
@@ -66,6 +66,11 @@ class Look:
     graph: Graph
 
 
+# Lists longer than this are written one item at a time; a sign that no text of a preset has stands for each.
+_LONG_LIST = 200
+_STAND_IN = "\ue0f1"
+
+
 class Preset:
     """A checked preset.
 
@@ -92,14 +97,14 @@ class Preset:
             self._sections(_still(document.tables), problems)
         raise_problems(problems, document)
         self._looks: dict[float, Look] = {}
-        # The values between two keys lie between theirs, so the keys (and the first frame) stand for all.
-        for frame in sorted({0, *key_frames(document.tables)}):
+        self._animated = bool(key_frames(document.tables))
+        for frame in sorted({0, *telling_frames(document.tables)}):
             self.at(frame)
 
     @property
     def animated(self) -> bool:
         """Whether anything changes from frame to frame."""
-        return bool(key_frames(self.document.tables))
+        return self._animated
 
     def at(self, frame: float) -> Look:
         """Return the settings on a frame.
@@ -140,7 +145,7 @@ class Preset:
 
         Rendering from this text gives the same bits, whatever becomes of the files it came from.
         """
-        return tomlkit.dumps(_without_none(self._resolved_tables()))
+        return _text_of(_without_none(self._resolved_tables()))
 
     @cached_property
     def digest(self) -> str:
@@ -407,6 +412,24 @@ def _with_curves(plain: Any, raw: Any) -> Any:
     if isinstance(plain, list) and isinstance(raw, list) and len(plain) == len(raw):
         return [_with_curves(value, other) for value, other in zip(plain, raw, strict=True)]
     return plain
+
+
+def _text_of(tables: Mapping[str, Any]) -> str:
+    """Return tables as TOML; the library takes time by the square of a list's length, this does not."""
+    long: list[str] = []
+
+    def shortened(value: Any) -> Any:
+        if isinstance(value, Mapping):
+            return {key: shortened(item) for key, item in value.items()}
+        if isinstance(value, list) and len(value) > _LONG_LIST:
+            long.append("[" + ", ".join(tomlkit.item(item).as_string() for item in value) + "]")
+            return f"{_STAND_IN}{len(long) - 1}{_STAND_IN}"
+        return [shortened(item) for item in value] if isinstance(value, list) else value
+
+    text = tomlkit.dumps(shortened(tables))
+    for number, joined in enumerate(long):
+        text = text.replace(f'"{_STAND_IN}{number}{_STAND_IN}"', joined, 1)
+    return text
 
 
 def _without_none(value: Any) -> Any:
