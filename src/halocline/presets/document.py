@@ -298,7 +298,7 @@ def preset_text(path: Path) -> str:
             f"the preset cannot be read: {reason or error}",
             code="E-PRESET-READ",
             where=str(path),
-            mend="A preset is a text file (TOML, UTF-8); check the file.",
+            mend="A preset is a text file (TOML, UTF-8). Check the file.",
         ) from error
 
 
