@@ -14,6 +14,7 @@ from halocline.batch.manifest import MANIFEST_NAME, read_manifest
 from halocline.batch.pipeline import Pipeline
 from halocline.batch.run import Maker, run_frames
 from halocline.batch.workers import Workers
+from halocline.cli.shot import exit_status
 from halocline.graph import engine
 from halocline.graph.engine import Evaluation
 from halocline.imaging.exr import read_header
@@ -103,6 +104,10 @@ def test_a_frame_that_another_job_holds_is_left_to_it(shot: Folder, look: Preset
         assert f"process {os.getpid()}" in summary.elsewhere[0].holder
         assert len(summary.done) == 3
         assert not summary.complete
+        assert summary.awaits_others
+        assert exit_status([summary]) == 3
+        summary.not_begun = [1004]
+        assert exit_status([summary]) == 1
     assert not shot.leftovers()
 
 

@@ -89,9 +89,14 @@ class Summary:
 
     @property
     def complete(self) -> bool:
-        """Whether every frame asked for is there."""
+        """Whether every frame asked for is there, or was to be left out."""
         anything = self.done or self.kept or self.skipped
         return bool(anything) and not (self.failed or self.elsewhere or self.not_begun)
+
+    @property
+    def awaits_others(self) -> bool:
+        """Whether nothing is wrong, but other jobs are still making some of the frames."""
+        return bool(self.elsewhere) and not (self.failed or self.not_begun)
 
 
 def as_halocline_error(error: BaseException, task: FrameTask) -> HaloclineError:

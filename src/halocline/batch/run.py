@@ -26,6 +26,7 @@ from halocline.batch.events import (
     as_halocline_error,
 )
 from halocline.batch.manifest import Manifest, done_fields, failed_fields, machine, versions
+from halocline.batch.output_folder import refuse_folders
 from halocline.batch.pipeline import Pipeline
 from halocline.batch.plan_tasks import make_folders
 from halocline.batch.resume import Action, Verdict, judge, judge_all
@@ -89,13 +90,14 @@ def run_frames(
     Raises
     ------
     WriteError
-        ``E-WRITE-FOLDER`` where an output folder cannot be made.
+        ``E-WRITE-FOLDER`` where an output folder cannot be made, or takes no file.
     """
     with catching_signals() as stop:
         planned = [
             replace(task, replace=task.replace or overwrite) for task in settle_depth(list(tasks), preset)
         ]
         make_folders(planned)
+        refuse_folders(planned)
         books = _Books(planned, preset, report or (lambda _event: None), stop)
         try:
             books.open(resume=resume, overwrite=overwrite)

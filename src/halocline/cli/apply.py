@@ -72,7 +72,8 @@ def apply(
 ) -> None:
     """Put clean renders under water: scene-linear EXR and depth in, EXR out.
 
-    Exit status: 0 every frame asked for is there; 1 some are not; 2 nothing could be done; 130 (or 128 + the
+    Exit status: 0 every frame asked for is there; 1 some are not; 2 nothing could be done; 3 another job is
+    still making some; 130 (or 128 + the
     signal) interrupted. A record of every frame is kept beside the frames, in halocline-manifest.jsonl.
     """
     look = load_preset(preset, [*(settings or ()), *_layer_setting(layers)])

@@ -10,9 +10,10 @@ from halocline.batch.events import Summary
 from halocline.batch.first_look import FirstLook, look_first
 from halocline.batch.manifest import Manifest
 from halocline.batch.means import Means, choose_maker
+from halocline.batch.output_folder import space_warnings
 from halocline.batch.plan_tasks import ShotPlan
 from halocline.batch.run import judge_plan, run_frames
-from halocline.cli.exit_status import ALL_DONE, NOTHING_POSSIBLE, SOME_FAILED
+from halocline.cli.exit_status import ALL_DONE, NOTHING_POSSIBLE, OTHERS_AT_WORK, SOME_FAILED
 from halocline.cli.output import LogForm, Teller, console, json_line, say, say_warning
 from halocline.imaging.sequence import frame_text
 from halocline.plain_text import one_line
@@ -43,6 +44,7 @@ def run_shot(plan: ShotPlan, look: Preset, options: RunOptions) -> Summary:
     """
     seen = look_first(plan.tasks, look)
     maker, description = choose_maker(seen.tasks, look, options.means)
+    room = space_warnings(seen.tasks)
     total = len(plan.tasks) + len(plan.skipped)
     if options.log is LogForm.json:
         json_line(
@@ -52,6 +54,7 @@ def run_shot(plan: ShotPlan, look: Preset, options: RunOptions) -> Summary:
             frames=total,
             means=description,
             input=seen.to_dict(),
+            warnings=room,
         )
     else:
         fit = look.bands.worst_delta_e
@@ -60,6 +63,8 @@ def run_shot(plan: ShotPlan, look: Preset, options: RunOptions) -> Summary:
             say_warning(f"water: {caveat}")
         say(description)
         _say_first(seen)
+        for warning in room:
+            say_warning(warning)
     if options.strict:
         seen.refuse_doubts()
     with Teller(options.log, total, told=seen.warnings).running() as teller:
@@ -123,12 +128,17 @@ def show_plan(plan: ShotPlan, look: Preset, *, resume: bool, strict: bool = Fals
 
 
 def exit_status(summaries: list[Summary]) -> int:
-    """Return the exit status of a run: 0 all done, 1 some failed, 2 none could be made, 128 + signal."""
+    """Return the exit status of a run.
+
+    0 all done, 1 some failed, 2 none could be made, 3 all but those that another job is making, 128 + signal.
+    """
     interrupted = next((each.interrupted for each in summaries if each.interrupted is not None), None)
     if interrupted is not None:
         return 128 + interrupted
     if all(summary.complete for summary in summaries):
         return ALL_DONE
+    if all(summary.complete or summary.awaits_others for summary in summaries):
+        return OTHERS_AT_WORK
     good = any(summary.done or summary.kept or summary.elsewhere for summary in summaries)
     return SOME_FAILED if good else NOTHING_POSSIBLE
 
