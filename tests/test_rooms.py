@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import ast
+import re
 from collections.abc import Iterator
 from pathlib import Path
 
@@ -138,3 +139,14 @@ def test_no_modules_import_each_other_in_a_circle() -> None:
 def test_the_measure_sees_a_circle() -> None:
     graph = {"a": {"b"}, "b": {"c"}, "c": {"a"}, "d": {"a"}}
     assert circles(graph) == [["a", "b", "c"]]
+
+
+@pytest.mark.parametrize(
+    "path", sorted(HOUSE.rglob("*/__init__.py")), ids=lambda path: str(path.parent.relative_to(HOUSE))
+)
+def test_every_room_says_what_lives_there_and_names_nothing_that_does_not(path: Path) -> None:
+    told = ast.get_docstring(ast.parse(path.read_text(encoding="utf-8"))) or ""
+    named = re.findall(r"`([a-z_]+)`", told)
+    assert named or list(path.parent.glob("*/__init__.py")), "a room without a map"
+    there = {other.stem for other in path.parent.iterdir()}
+    assert set(named) <= there
