@@ -268,3 +268,46 @@ def test_the_filter_of_a_pass_is_recognised(edges: str) -> None:
         window=window,
     )
     assert verdict.spec.edges == edges, verdict.reasons
+
+
+def test_white_near_depth_is_what_its_inversion_is(scene: Scene) -> None:
+    spec = sharp(kind="normalised", near=1.0, far=40.0)
+    values = ((scene.planar - 1.0) / 39.0).astype(np.float32)
+    plain = ranged(scene, values, spec)
+    white = ranged(scene, np.float32(1.0) - values, replace(spec, kind="normalised_white_near"))
+    np.testing.assert_allclose(white.range, plain.range, rtol=1e-4)
+    sound = np.isfinite(scene.planar) & (scene.alpha == 1)
+    np.testing.assert_allclose(white.range[sound], scene.range[sound], rtol=1e-4)
+    # 0 is the far plane, where renderers put nothing.
+    assert np.isinf(
+        ranged(scene, np.zeros_like(values), replace(spec, kind="normalised_white_near")).range
+    ).all()
+
+
+def test_a_unit_of_the_pass_scales_depth_and_not_positions(scene: Scene) -> None:
+    sound = np.isfinite(scene.planar) & (scene.alpha == 1)
+    in_cm = (scene.planar * 100).astype(np.float32)
+    found = ranged(scene, in_cm, sharp(kind="planar", pass_unit_m=0.01))
+    np.testing.assert_allclose(found.range[sound], scene.range[sound], rtol=1e-5)
+    positions = ranged(scene, scene.position, sharp(kind="position", pass_unit_m=0.01))
+    np.testing.assert_allclose(positions.range[sound], scene.range[sound], rtol=1e-4)
+    verdict = infer_depth(
+        in_cm,
+        scene.alpha,
+        name="Z",
+        spec=DepthSpec(),
+        camera=scene.camera,
+        window=scene.window,
+        position=scene.position,
+    )
+    assert any('set input.depth_unit = "cm"' in text for text in verdict.warnings)
+    told = infer_depth(
+        in_cm,
+        scene.alpha,
+        name="Z",
+        spec=DepthSpec(pass_unit_m=0.01),
+        camera=scene.camera,
+        window=scene.window,
+        position=scene.position,
+    )
+    assert told.warnings == ()

@@ -450,3 +450,104 @@ def test_a_damaged_input_is_an_error_with_its_name(scene: Scene, tmp_path: Path)
     path.write_bytes(path.read_bytes()[:-500])
     with pytest.raises(ReadError, match=r"E-READ-PIXELS.*a\.exr"):
         load(path)
+
+
+def test_light_at_alpha_0_goes_through_the_water_before_what_it_glows_around(
+    scene: Scene, tmp_path: Path
+) -> None:
+    planes = {**beauty_of(scene), "Z": scene.planar}
+    open_water = (scene.alpha == 0) & ~np.isfinite(scene.planar)
+    plain = load(usual(scene, tmp_path / "plain.exr"), AS_GIVEN).views[0].frame
+    # Stray light far below what can be seen is no glow.
+    for name, level in zip("RGB", (0.2, 0.1, 0.05), strict=True):
+        planes[name] = np.where(open_water, np.float32(level), planes[name])
+    planes["R"][0, 0] = planes["G"][0, 0] = planes["B"][0, 0] = 1e-6
+    path = write(tmp_path / "glow.exr", (described(scene, half_and_depth()), planes))
+    (view,) = load(path, AS_GIVEN).views
+    glows = open_water.copy()
+    glows[0, 0] = False
+    assert view.counts["light_without_alpha"] == glows.sum()
+    assert any("input.keep_glows" in text for text in view.warnings)
+    lit, covered = view.frame.plane("range")[glows], plain.plane("range")[scene.alpha > 0]
+    assert np.isfinite(lit).all()
+    assert covered.min() <= lit.min() <= lit.max() <= covered.max()
+    np.testing.assert_array_equal(view.frame.plane("range")[~glows], plain.plane("range")[~glows])
+    assert (view.frame.plane("alpha")[glows] < 1e-9).all()
+    save(tmp_path / "b.exr", load(path, AS_GIVEN).template, pictures(load(path, AS_GIVEN)))
+    written = read_native(tmp_path / "b.exr", read_header(tmp_path / "b.exr").parts[0], ["A"])["A"]
+    np.testing.assert_array_equal(written, scene.alpha.astype(np.float16))
+    (dropped,) = load(path, replace(AS_GIVEN, keep_glows=False)).views
+    assert np.isinf(dropped.frame.plane("range")[glows]).all()
+
+
+def test_light_at_alpha_0_before_a_depth_comes_from_there(scene: Scene, tmp_path: Path) -> None:
+    planes = {**beauty_of(scene), "Z": scene.planar}
+    behind = np.zeros(scene.alpha.shape, np.bool_)
+    behind[50:55, 20:30] = True
+    planes["A"] = np.where(behind, np.float32(0), scene.alpha)
+    path = write(tmp_path / "a.exr", (described(scene, half_and_depth()), planes))
+    frame = load(path, AS_GIVEN).views[0].frame
+    np.testing.assert_allclose(frame.plane("range")[behind], scene.range[behind], rtol=1e-5)
+
+
+@pytest.mark.parametrize("name", ["Z", "depth.Z", "Depth.V", "zdepth", "distance.Y", "Fg.Depth.Z"])
+def test_carried_depth_of_any_name_is_widened_with_nothing_hit(
+    scene: Scene, tmp_path: Path, name: str
+) -> None:
+    planes = {**beauty_of(scene), "depth_used.Z": scene.planar, name: scene.planar}
+    channels = dict.fromkeys(RGBA, "half") | dict.fromkeys(("depth_used.Z", name), "float")
+    part = described(scene, channels, display_window=Window(-4, -4, 110, 80))
+    path = write(tmp_path / "a.exr", (part, planes))
+    loaded = load(path, replace(AS_GIVEN, depth_channel="depth_used.Z"))
+    save(tmp_path / "b.exr", loaded.template, pictures(loaded), carry="all")
+    (after,) = read_header(tmp_path / "b.exr").parts
+    carried = read_native(tmp_path / "b.exr", after, [name, "depth_used.Z"])
+    for plane in carried.values():
+        assert np.isinf(plane[:4]).all()
+
+
+@pytest.mark.parametrize(
+    ("name", "fill"), [("Depth.normalised", 1.0), ("inverse_depth.Z", 0.0), ("matte.x", 0.0)]
+)
+def test_carried_shares_and_inverses_are_widened_as_they_count(
+    scene: Scene, tmp_path: Path, name: str, fill: float
+) -> None:
+    planes = {**beauty_of(scene), "Z": scene.planar, name: scene.alpha}
+    part = described(scene, half_and_depth() | {name: "float"}, display_window=Window(-4, -4, 110, 80))
+    loaded = load(write(tmp_path / "a.exr", (part, planes)), AS_GIVEN)
+    save(tmp_path / "b.exr", loaded.template, pictures(loaded), carry="all")
+    (after,) = read_header(tmp_path / "b.exr").parts
+    assert (read_native(tmp_path / "b.exr", after, [name])[name][:4] == fill).all()
+
+
+def test_alpha_of_its_own_part_goes_back_there(scene: Scene, tmp_path: Path) -> None:
+    beauty = beauty_of(scene)
+    path = write(
+        tmp_path / "a.exr",
+        (described(scene, dict.fromkeys("RGB", "half"), name="rgba"), {name: beauty[name] for name in "RGB"}),
+        (described(scene, {"A": "half"}, name="alpha", index=1), {"A": beauty["A"]}),
+        (described(scene, {"Z": "float"}, name="depth", index=2), {"Z": scene.planar}),
+    )
+    loaded = load(path)
+    wet = {
+        "": replace(
+            pictures(loaded)[""], alpha=np.full_like(scene.alpha, 0.75), layers={"veil": scene.position}
+        )
+    }
+    save(tmp_path / "b.exr", loaded.template, wet)
+    first, second = read_header(tmp_path / "b.exr").parts
+    assert (first.name, second.name) == ("rgba", "alpha")
+    assert set(first.channels) == {"R", "G", "B", "veil.R", "veil.G", "veil.B"}
+    assert set(second.channels) == {"A"}
+    assert (read_native(tmp_path / "b.exr", second, ["A"])["A"] == 0.75).all()
+
+
+def test_a_frame_written_beside_layers_says_which_layer_is_its_picture(scene: Scene, tmp_path: Path) -> None:
+    planes = {**{f"torch.{name}": plane for name, plane in beauty_of(scene).items()}, "Z": scene.planar}
+    channels = dict.fromkeys(planes, "half") | {"Z": "float"}
+    loaded = load(write(tmp_path / "a.exr", (described(scene, channels), planes)))
+    layers = {"veil": scene.position, "direct": scene.position}
+    wet = {"": replace(pictures(loaded)[""], layers=layers)}
+    save(tmp_path / "b.exr", loaded.template, wet)
+    again = load_beauty(tmp_path / "b.exr").views[0]
+    np.testing.assert_array_equal(again.frame.plane("rgb"), loaded.views[0].frame.plane("rgb"))

@@ -53,6 +53,28 @@ def test_gaps_are_judged_by_the_step_of_the_frames(folder: Path) -> None:
     assert found.with_frames([4]).gaps() == ()
 
 
+@pytest.mark.parametrize(
+    ("name", "frame"),
+    [
+        ("shot_v012.exr", 1),
+        ("shot.V012.exr", 1),
+        ("shot012.exr", 1),
+        ("take3.exr", 1),
+        ("arch_012.exr", 12),
+        ("arch.v003.1001.exr", 1001),
+        ("arch0012.exr", 12),
+        ("0012.exr", 12),
+        ("bølge0012.exr", 12),
+        ("arch.exr", 1),
+    ],
+)
+def test_only_a_number_that_counts_frames_is_the_frame_of_one_file(
+    tmp_path: Path, name: str, frame: int
+) -> None:
+    (tmp_path / name).touch()
+    assert find_sequence(tmp_path / name).frames == (frame,)
+
+
 def test_one_file_is_a_sequence_of_one_frame(folder: Path) -> None:
     numbered, still = find_sequence(folder / "arch v2.1003.exr"), find_sequence(folder / "still.exr")
     assert (numbered.frames, still.frames) == ((1003,), (1,))

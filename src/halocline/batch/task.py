@@ -96,5 +96,6 @@ def input_spec(look: Look) -> InputSpec:
         colour_space=look.colour.working_space,
         premultiplied=section.premultiplied,
         repair=section.bad_pixels,
+        keep_glows=section.keep_glows,
         separate_edges=section.separate_edges,
     )

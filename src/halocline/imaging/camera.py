@@ -69,7 +69,7 @@ class Camera:
                 "the camera's axes are not at right angles and of unit length, or it stands nowhere",
                 code="E-CAMERA-MATRIX",
                 where=self.source,
-                mend="A camera matrix may rotate and move, not shear; state the scene unit instead.",
+                mend="A camera matrix may rotate and move, not shear; set input.scene_unit instead.",
             )
         # A pixel as wide as 1000 focal lengths is none; the bound also keeps squares within float32.
         if not all(0 < tangent < 1e3 for tangent in self.tangent_per_px):

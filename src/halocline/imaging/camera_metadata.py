@@ -298,7 +298,8 @@ def _lens(part: Part, view: str, said: CameraStatement, warnings: list[str]) -> 
     across = math.degrees(2 * math.atan(DEFAULT_FILM_MM / 2 / DEFAULT_FOCAL_MM))
     warnings.append(
         f"no lens in the metadata: taken as {DEFAULT_FOCAL_MM:g} mm on a film {DEFAULT_FILM_MM:g} mm wide "
-        f"({across:.0f} degrees across); state the lens if it matters"
+        f"({across:.0f} degrees across); set camera.horizontal_view, or camera.focal_length_mm and "
+        "camera.film_width_mm, if it is another"
     )
     return _Lens(DEFAULT_FOCAL_MM, DEFAULT_FILM_MM, (0.0, 0.0), "default")
 

@@ -241,7 +241,7 @@ def _seen(ordered: F32, spec: DepthSpec) -> NDArray[np.bool_]:
 
 def _metres(ordered: F32, spec: DepthSpec, camera: Camera) -> F32:
     """Planar depth (range for the kinds that are) in metres from the ordered quantity."""
-    unit = np.float32(spec.depth_unit_m)
+    unit = np.float32(spec.unit_m if spec.kind == "position" else spec.depth_unit_m)
     if spec.kind in NORMALISED:
         near, far = clipping_planes(spec, camera)
         return ordered * np.float32((far - near) * spec.unit_m) + np.float32(near * spec.unit_m)

@@ -39,6 +39,8 @@ class InputSpec:
         Whether colour is multiplied by alpha in the file.
     repair
         What to do with bad pixels; see `halocline.imaging.repair`.
+    keep_glows
+        Whether light where alpha is 0 is kept: it goes through the water before the nearest surface.
     separate_edges
         Whether pixels that mix two surfaces are taken apart; see `halocline.imaging.edge_mixture`.
     """
@@ -57,4 +59,5 @@ class InputSpec:
     colour_space: str | None = None
     premultiplied: bool = True
     repair: Policy = "report"
+    keep_glows: bool = True
     separate_edges: bool = True

@@ -7,7 +7,7 @@ Frames always cover the union of both.
 from __future__ import annotations
 
 from collections.abc import Collection, Mapping
-from dataclasses import dataclass, field
+from dataclasses import dataclass, field, replace
 from pathlib import Path
 
 import numpy as np
@@ -29,6 +29,7 @@ from halocline.imaging.depth_inference import DepthVerdict, infer_depth, unit_wa
 from halocline.imaging.edge_mixture import far_light_of, mixture_planes
 from halocline.imaging.exr import Header, Part, read_header, read_into
 from halocline.imaging.frame import Frame, Window
+from halocline.imaging.glows import COVER, Mask, find_glows, glow_range
 from halocline.imaging.input_spec import InputSpec
 from halocline.imaging.picture_statistics import (
     BeautyStatistics,
@@ -231,14 +232,23 @@ class _Finish:
         rgb, alpha = planes.pop("rgb"), planes.pop("alpha", None)
         statistics = beauty_statistics(rgb, alpha) if self.reading.judged else None
         self._sound(rgb, alpha, [plane for name, plane in planes.items() if name.startswith("light.")])
+        glows = self._glows(rgb, alpha)
         camera = self._camera()
         space = find_space(self.part, spec.colour_space)
         self.warnings += space.warnings
         finished = {"rgb": rgb}
         verdict = None
         if "depth" in planes:
-            ranged, verdict = self._ranged(planes.pop("depth"), alpha, camera, planes.get("position"))
+            depth = planes.pop("depth")
+            ranged, verdict = self._ranged(depth, alpha, camera, planes.get("position"))
             finished |= ranged
+            if alpha is not None and glows is not None:
+                # Averaged edges say nothing here: there is one thing or none.
+                sharp = replace(verdict.spec, edges="sharp")
+                own = range_planes(depth, None, spec=sharp, camera=camera, window=self.window).range[glows]
+                around = glow_range(rgb, alpha, ranged["range"], glows)
+                ranged["range"][glows] = np.where(np.isfinite(own), own, around)
+                np.copyto(alpha, np.float32(COVER), where=glows)
         if alpha is None:
             alpha = _coverage_from(finished.get("range"), self.window.shape, self.warnings)
         finished["alpha"] = alpha
@@ -280,6 +290,24 @@ class _Finish:
         if alpha is not None and not spec.premultiplied:
             for colour in (rgb, *lights):
                 np.multiply(colour, alpha, out=colour)
+
+    def _glows(self, rgb: F32, alpha: F32 | None) -> Mask | None:
+        """Find light at alpha 0 that is to be kept, and tell of it."""
+        spec = self.spec
+        if alpha is None or not (self.reading.with_range and spec.premultiplied and spec.keep_glows):
+            return None
+        glows = find_glows(rgb, alpha)
+        count = int(np.count_nonzero(glows))
+        self.counts["light_without_alpha"] = count
+        if count == 0:
+            return None
+        if count > _DISAGREEMENT * alpha.size:
+            self.warnings.append(
+                f"{count / alpha.size:.1%} of the pixels have light but alpha 0: taken as glows, which go "
+                "through the water before the surfaces they glow around, and cover nothing; if it is a "
+                "backdrop, set input.keep_glows = false"
+            )
+        return glows
 
     def _camera(self) -> Camera:
         if self.reading.with_range:

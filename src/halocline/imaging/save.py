@@ -15,6 +15,7 @@ from halocline.imaging.channels import views_of
 from halocline.imaging.exr import Attribute, Header, Part, read_native
 from halocline.imaging.exr_write import PartPixels, WriteRecord, write_exr
 from halocline.imaging.frame import Window
+from halocline.imaging.glows import COVER
 from halocline.imaging.load import Template
 from halocline.imaging.names import beauty_rank, depth_hint
 from halocline.imaging.passes import WRITTEN_LAYER, is_depth_channel
@@ -240,7 +241,9 @@ def _view_channels(
     template: Template, part: Part, beauty: BeautyChannels, picture: Picture
 ) -> tuple[dict[str, AnyArray], dict[str, str]]:
     rgb = picture.rgb if template.premultiplied else _unpremultiplied(picture.rgb, picture.alpha)
-    alphas = [] if beauty.alpha is None else [picture.alpha]
+    # What covered nothing on the way in covers nothing on the way out.
+    cover = np.where(picture.alpha <= COVER, np.float32(0.0), picture.alpha)
+    alphas = [] if beauty.alpha is None else [cover]
     planes: dict[str, AnyArray] = {
         place.name: plane
         for place, plane in zip(beauty.places, [*rgb, *alphas], strict=True)

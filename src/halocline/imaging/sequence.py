@@ -25,8 +25,12 @@ from halocline.errors import SequenceError
 MAX_FRAMES = 1_000_000
 
 _TOKEN = re.compile(r"#+|@+|%(?:0?\d+)?d")
-# The last number of a name, before its ending.
-_NUMBER_IN_NAME = re.compile(r"(?<!\d)(\d{1,18})(?=\.[^.]+$)", re.ASCII)
+# The last number of a name, before its ending, with the letters right before it.
+_NUMBER_IN_NAME = re.compile(r"([^\W\d_]*)(?<!\d)(\d{1,18})(?=\.[^.]+$)")
+# Numbers that count something else (common practice, no source): "shot_v012.exr" is no frame 12.
+_NO_FRAMES = frozenset(
+    ("v", "ver", "version", "r", "rev", "take", "t", "shot", "sh", "scene", "sc", "seq", "cam", "camera")
+)
 
 
 @dataclass(frozen=True)
@@ -247,9 +251,11 @@ def _single(sequence: Sequence, frames: str | None) -> Sequence:
             mend="Check the path; for a sequence give a pattern such as name.####.exr.",
         )
     found = _NUMBER_IN_NAME.search(path.name)
-    number = int(found[1]) if found else 1
+    if found is not None and found[1].lower() in _NO_FRAMES:
+        found = None
+    number = int(found[2]) if found else 1
     if frames is not None and parse_frames(frames) != (number,):
-        start, end = found.span(1) if found else (len(path.stem), len(path.stem))
+        start, end = found.span(2) if found else (len(path.stem), len(path.stem))
         digits = "#" * (end - start or 4)
         raise SequenceError(
             f"is one file (frame {number}), but frames {frames} are asked for",

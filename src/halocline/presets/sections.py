@@ -75,6 +75,9 @@ class InputSection(Strict):
         How depth is filtered where an edge runs through a pixel: ``sharp``, ``averaged``, ``premultiplied``.
     premultiplied
         Whether colour is premultiplied by alpha.
+    keep_glows
+        Whether light where alpha is 0 is kept, such as the halo of a lamp: it goes through the water before
+        the nearest surface, and covers nothing. Turn it off where a backdrop stands there.
     separate_edges
         Whether pixels along the outline of a near thing before a far one are taken apart by their colour, so
         that each part goes through its own water. Without, thin things before bright ones turn to beads.
@@ -105,6 +108,7 @@ class InputSection(Strict):
     far: Distance | None = None
     depth_edges: Literal["auto", "sharp", "averaged", "premultiplied"] = "auto"
     premultiplied: bool = True
+    keep_glows: bool = True
     separate_edges: bool = True
     bad_pixels: Literal["report", "clamp", "inpaint"] = "clamp"
 
