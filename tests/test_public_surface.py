@@ -4,6 +4,8 @@ from __future__ import annotations
 
 import dataclasses
 import inspect
+import pydoc
+import re
 import subprocess
 import sys
 
@@ -46,6 +48,14 @@ def test_all_names_can_be_imported_at_once() -> None:
         [sys.executable, "-W", "error", "-c", script], capture_output=True, text=True, check=False
     )
     assert done.returncode == 0, done.stderr
+
+
+def test_what_is_promised_is_what_dir_and_help_show() -> None:
+    assert dir(halocline) == PROMISED
+    told = pydoc.plain(pydoc.render_doc(halocline))
+    for name in set(PROMISED) - {"__version__"}:
+        assert re.search(rf"\b{name}\b", told), name
+    assert "Put one frame under water." in told
 
 
 def test_an_unknown_name_is_an_attribute_error_as_of_any_module() -> None:

@@ -1,5 +1,8 @@
 """Halocline makes clean CG renders look as if they were photographed under water.
 
+`apply` puts arrays under water and gives a `WetFrame`; `load_preset` and `preset_from_text` give a `Preset`;
+`pinhole`, `Camera` and `CameraTrack` say where the lens is; all errors are a `HaloclineError`.
+
 Three lines put a frame under water, arrays in and arrays out::
 
     import halocline
@@ -46,6 +49,10 @@ __all__ = [
     "pinhole",
     "preset_from_text",
 ]
+
+
+def __dir__() -> list[str]:
+    return [*__all__]
 
 
 def __getattr__(name: str) -> Any:

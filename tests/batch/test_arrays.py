@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
 import numpy as np
@@ -9,7 +10,7 @@ import pytest
 
 import halocline
 from halocline.batch.run import run_frames
-from halocline.errors import DepthError, FrameError, HaloclineError
+from halocline.errors import DepthError, FrameError, HaloclineError, PresetError
 from halocline.imaging.load import load, load_beauty
 
 if TYPE_CHECKING:
@@ -120,3 +121,22 @@ def test_the_resolved_text_of_a_preset_gives_the_same_bits(look: Preset) -> None
     again = halocline.preset_from_text(look.resolved_text)
     wet, as_well = (halocline.apply(each, LIGHT, RANGE) for each in (look, again))
     assert wet.rgb.tobytes() == as_well.rgb.tobytes()
+
+
+def test_a_preset_may_be_given_by_its_name_or_its_file(tmp_path: Path) -> None:
+    own = tmp_path / "own.toml"
+    own.write_text('format = 1\nextends = "jerlov-1c"\n', encoding="utf-8")
+    read = halocline.apply(halocline.load_preset("jerlov-1c"), LIGHT, RANGE)
+    for given in ("jerlov-1c", own, str(own)):
+        np.testing.assert_array_equal(halocline.apply(given, LIGHT, RANGE).rgb, read.rgb)
+
+
+@pytest.mark.parametrize("given", [LIGHT, None, 7])
+def test_what_is_no_preset_is_refused_in_words(given: Any) -> None:
+    with pytest.raises(PresetError, match="is no preset") as caught:
+        halocline.apply(given, LIGHT, RANGE)
+    assert caught.value.code == "E-PRESET-KIND"
+    assert "halocline.load_preset" in (caught.value.mend or "")
+    with pytest.raises(PresetError) as caught:
+        halocline.apply("no-such-water", LIGHT, RANGE)
+    assert caught.value.code == "E-PRESET-FIND"

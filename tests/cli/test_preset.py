@@ -104,3 +104,35 @@ def test_a_preset_that_is_not_there_is_told_with_the_nearest_name(halocline: Hal
     assert told.status == 2
     assert told.err.startswith('error: E-PRESET-FIND  no preset is called "jerlov-1d"\n')
     assert 'Did you mean "jerlov-1' in told.err
+
+
+def test_show_says_what_moves_and_shows_the_frame_asked_for(halocline: Halocline, tmp_path: Path) -> None:
+    own = tmp_path / "own.toml"
+    own.write_text(
+        'format = 1\nextends = "jerlov-1c"\n[light]\nsun_elevation = { curve = "smooth", '
+        'keys = [[1001, 30], [1024, "60 deg"]] }\n[steps.white_reference]\n'
+        'balance = { curve = "linear", keys = [[1001, 0.0], [1011, 0.5]] }\n'
+    )
+    told = halocline("preset", "show", own).out
+    assert "moves     light.sun_elevation: smooth curve, 1001: 30, 1024: 60 deg\n" in told
+    assert "moves     steps.white_reference.balance: linear curve, 1001: 0, 1011: 0.5\n" in told
+    assert "\nsteps     on frame 1001\n" in told
+    assert "balance = 0.0" in told
+    later = halocline("preset", "show", own, "--frame", "1005").out
+    assert "\nsteps     on frame 1005\n" in later
+    assert "balance = 0.2" in later
+    still = halocline("preset", "show", "jerlov-1c").out
+    assert "moves" not in still
+    assert "\nsteps\n" in still
+
+
+def test_diff_of_curves_is_no_silence(halocline: Halocline, tmp_path: Path) -> None:
+    text = 'format = 1\nextends = "jerlov-1c"\n[light]\n'
+    text += 'overcast = { curve = "linear", keys = [[0, 0.2], [9, %s]] }\n'
+    for name, last in (("a", "0.4"), ("b", "0.9")):
+        (tmp_path / f"{name}.toml").write_text(text % last)
+    files = [tmp_path / "a.toml", tmp_path / "b.toml"]
+    told = halocline("preset", "diff", *files)
+    assert "light.overcast: linear curve, 0: 0.2, 9: 0.4 -> linear curve, 0: 0.2, 9: 0.9" in told.out
+    assert halocline("preset", "diff", *files, "--frame", "0").out == "No difference.\n"
+    assert "light.overcast: 0.4 -> 0.9" in halocline("preset", "diff", *files, "--frame", "9").out

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import os
 from collections.abc import Iterable, Mapping
 from dataclasses import dataclass
 
@@ -9,14 +10,14 @@ import numpy as np
 from numpy.typing import ArrayLike
 
 from halocline._typing import F32
-from halocline.errors import DepthError, FrameError
+from halocline.errors import DepthError, FrameError, PresetError
 from halocline.graph.engine import Evaluation, evaluate
 from halocline.imaging.camera import Camera, pinhole
 from halocline.imaging.camera_track import CameraTrack
 from halocline.imaging.edge_mixture import mixture_planes
 from halocline.imaging.frame import Frame, Window
 from halocline.presets.build import make_shot
-from halocline.presets.preset import Preset
+from halocline.presets.preset import Preset, load_preset
 from halocline.rgb import RGBSpace, space_named
 
 DEFAULT_FOCAL_LENGTH_MM = 35.0
@@ -46,7 +47,7 @@ class WetFrame:
 
 
 def apply(
-    preset: Preset,
+    preset: Preset | str | os.PathLike[str],
     rgb: ArrayLike,
     range_m: ArrayLike,
     alpha: ArrayLike | None = None,
@@ -63,7 +64,8 @@ def apply(
     Parameters
     ----------
     preset
-        The look, from `halocline.load_preset`.
+        The look, from `halocline.load_preset`; or a preset file, or the name of a shipped preset: it is
+        then read and fitted on every call.
     rgb
         ``(rows, columns, 3)``, scene-linear floats, premultiplied by alpha. Bad pixels (NaN, infinite) are
         passed on; a step that blurs spreads them.
@@ -92,12 +94,16 @@ def apply(
 
     Raises
     ------
+    PresetError
+        As `halocline.load_preset`, where a name or file is given; ``E-PRESET-KIND`` where it is no preset
+        at all.
     FrameError
         ``E-FRAME-PLANE`` where shapes do not fit together, ``E-FRAME-LIGHT`` where ``rgb`` holds whole
         numbers.
     DepthError
         ``E-DEPTH-RANGE`` where a range is negative or not a number.
     """
+    preset = _preset(preset)
     picture = _frame(rgb, range_m, alpha, planes or {})
     if preset.at(frame).input.separate_edges and "far_range" not in picture.planes:
         plane = picture.plane
@@ -119,6 +125,19 @@ def apply(
         alpha=made["alpha"],
         layers={name: made[name] for name in layers},
         warnings=preset.at(frame).graph.warnings(shot),
+    )
+
+
+def _preset(given: object) -> Preset:
+    if isinstance(given, Preset):
+        return given
+    if isinstance(given, str | os.PathLike):
+        return load_preset(given)
+    raise PresetError(
+        f"{type(given).__name__} is no preset",
+        code="E-PRESET-KIND",
+        mend="Give a shipped preset's name, a preset file, or what halocline.load_preset returned, first; "
+        "then rgb and range_m.",
     )
 
 

@@ -12,6 +12,7 @@ from halocline.cli.options import PresetArgument, SetOption
 from halocline.cli.preset_edit import DIFF_EXAMPLES, SET_EXAMPLES, diff, set_keys
 from halocline.compute.disk_cache import kept, package_mark
 from halocline.errors import ColourError
+from halocline.presets.curves import curve_text, key_frames, moving
 from halocline.presets.document import shipped_names
 from halocline.presets.preset import Preset, load_preset
 from halocline.presets.remarks import remarks
@@ -49,13 +50,16 @@ def check(preset: PresetArgument, settings: SetOption = None) -> None:
 def show(
     preset: PresetArgument,
     settings: SetOption = None,
+    frame: Annotated[
+        int | None, typer.Option("--frame", help="Frame to show; else the first that a curve has a key on.")
+    ] = None,
     resolved: Annotated[
         bool, typer.Option("--resolved", help="Print the whole resolved text, as frames carry it.")
     ] = False,
 ) -> None:
-    """Show what a preset comes to: water, what it really shows, the story, the steps."""
+    """Show what a preset comes to: water, what it really shows, story, what moves, and the steps."""
     found = load_preset(preset, settings or ())
-    typer.echo(found.resolved_text if resolved else "\n".join(_description(found)))
+    typer.echo(found.resolved_text if resolved else "\n".join(_description(found, frame)))
 
 
 @app.command(epilog=examples("halocline preset schema > halocline.schema.json"))
@@ -95,22 +99,24 @@ def _check_space(found: Preset) -> None:
             raise error.located(found.document.where(("colour", "working_space"))) from error
 
 
-def _story_lines(found: Preset) -> list[str]:
+def _story_lines(found: Preset, frame: int) -> list[str]:
     """Return what the story asks of the water and costs, kept on disk: solving it needs the compiler."""
 
     def solve() -> bytes:
         from halocline.presets.build import story_path, story_report  # noqa: PLC0415
         from halocline.presets.story_costs import prices  # noqa: PLC0415
 
-        report = story_report(found, 0, LINEAR_REC709).lines()
-        told = prices(found, 0, story_path(found, 0, LINEAR_REC709))
+        report = story_report(found, frame, LINEAR_REC709).lines()
+        told = prices(found, frame, story_path(found, frame, LINEAR_REC709))
         lines = [*(f"story     {line}" for line in report), *(f"price     {line}" for line in told)]
         return "\n".join(lines).encode()
 
-    return kept("stories", f"{found.digest} {package_mark()}", solve).decode().splitlines()
+    return kept("stories", f"{found.digest} {frame} {package_mark()}", solve).decode().splitlines()
 
 
-def _description(found: Preset) -> list[str]:
+def _description(found: Preset, asked: int | None) -> list[str]:
+    curves = moving(found.document.tables)
+    frame = min(key_frames(found.document.tables), default=0) if asked is None else asked
     water, bands = found.water, found.bands
     lines = [
         f"{found.name}: {found.title}",
@@ -124,10 +130,11 @@ def _description(found: Preset) -> list[str]:
         f"bands     {bands.count}, fitted over {bands.range_m:g} m of range and {bands.depth_m:g} m of depth",
         f"          CIEDE2000 at most {bands.worst_delta_e:.2f}, mean {bands.mean_delta_e:.2f}, "
         f"veil {bands.worst_veil_delta_e:.2f}",
-        *_story_lines(found),
-        "steps",
+        *_story_lines(found, frame),
+        *(f"moves     {key}: {curve_text(curve)}" for key, curve in curves.items()),
+        f"steps     on frame {frame}" if curves else "steps",
     ]
-    for step in found.at(0).graph.steps:
+    for step in found.at(frame).graph.steps:
         values = step.operator.parameters.model_dump(mode="json", exclude_none=True)
         told = ", ".join(f"{key} = {value}" for key, value in values.items())
         lines.append(

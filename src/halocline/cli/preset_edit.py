@@ -20,6 +20,7 @@ SET_EXAMPLES = examples(
 )
 DIFF_EXAMPLES = examples(
     "halocline preset diff jerlov-1c fjord-archway",
+    "halocline preset diff old.toml new.toml --frame 1024",
     "halocline preset diff old.toml new.toml --render clean.1001.exr --out diff.png",
 )
 
@@ -44,6 +45,10 @@ def set_keys(
 def diff(
     first: Annotated[str, typer.Argument(metavar="A", help="Preset file, or name of a shipped one.")],
     second: Annotated[str, typer.Argument(metavar="B", help="Another.")],
+    frame: Annotated[
+        int | None,
+        typer.Option("--frame", help="Compare the values on this frame; else curves are compared whole."),
+    ] = None,
     render: Annotated[
         str | None, typer.Option("--render", help="A clean EXR frame to show the difference on.")
     ] = None,
@@ -53,7 +58,7 @@ def diff(
 ) -> None:
     """Tell what differs between two presets, in words, and on a frame as a picture."""
     looks = load_preset(first), load_preset(second)
-    told = differences(*looks)
+    told = differences(*looks, frame=frame)
     typer.echo("\n".join(told) if told else "No difference.")
     if render is None:
         return

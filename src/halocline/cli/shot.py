@@ -59,7 +59,8 @@ def run_shot(plan: ShotPlan, look: Preset, options: RunOptions) -> Summary:
     else:
         fit = look.bands.worst_delta_e
         say(f"{look.name}: {look.water.name}, band fit CIEDE2000 {fit:.2f}")
-        for caveat in look.water.caveats:
+        # What is doubtful of a water that ships is the same on every run: `preset show` tells it.
+        for caveat in look.water.caveats if look.at(0).water.table else ():
             say_warning(f"water: {caveat}")
         say(description)
         _say_first(seen)

@@ -12,7 +12,7 @@ from __future__ import annotations
 
 import math
 from bisect import bisect_right
-from collections.abc import Iterator, Mapping, Sequence
+from collections.abc import Iterable, Mapping, Sequence
 from itertools import pairwise
 from typing import Any
 
@@ -29,6 +29,8 @@ _Keys = tuple[str, list[float], list[Any]]
 # changes a preset's tables once they are read.
 _KNOWN: dict[int, tuple[Mapping[str, Any], _Keys]] = {}
 _MOST_KNOWN = 256
+# Keys of one curve that are told in words.
+_MOST_TOLD = 12
 
 
 def is_curve(value: object) -> bool:
@@ -64,7 +66,7 @@ def value_at(curve: Mapping[str, Any], frame: float, where: str) -> Any:
 
 def key_frames(tables: Any) -> set[int]:
     """Return all frames on which some curve of a preset has a key."""
-    return {int(key[0]) for curve in _curves(tables) for key in _listed(curve)}
+    return {int(key[0]) for curve in moving(tables).values() for key in _listed(curve)}
 
 
 def telling_frames(tables: Any) -> list[int]:
@@ -78,7 +80,7 @@ def telling_frames(tables: Any) -> list[int]:
         return sorted(frames)
     ordered = sorted(frames)
     told = set(ordered[:: -(-len(ordered) // MOST_TELLING)]) | {ordered[-1]}
-    for curve in _curves(tables):
+    for curve in moving(tables).values():
         told |= _extremes(_listed(curve))
     return sorted(told)
 
@@ -104,6 +106,35 @@ def _listed(curve: Mapping[str, Any]) -> list[Any]:
     return [key for key in keys if _is_frame(key)] if isinstance(keys, list | tuple) else []
 
 
+def moving(tables: Any, path: str = "") -> dict[str, Mapping[str, Any]]:
+    """Return every curve of a preset's tables by the dotted name of its key; places of lists count from 1."""
+    if is_curve(tables):
+        return {path: tables}
+    found: dict[str, Mapping[str, Any]] = {}
+    items: Iterable[tuple[Any, Any]] = ()
+    if isinstance(tables, Mapping):
+        items = ((f"{path}.{key}" if path else str(key), value) for key, value in tables.items())
+    elif isinstance(tables, list | tuple):
+        items = ((f"{path} {number}", value) for number, value in enumerate(tables, start=1))
+    for inner, value in items:
+        found.update(moving(value, inner))
+    return found
+
+
+def curve_text(curve: Mapping[str, Any]) -> str:
+    """Return a curve in words: its kind, and the value on each frame that has a key."""
+    keys = [f"{frame:g}: {_value_text(value)}" for frame, value in curve["keys"]]
+    if len(keys) > _MOST_TOLD:
+        keys = [*keys[: _MOST_TOLD - 1], f"({len(keys) - _MOST_TOLD} more)", keys[-1]]
+    return f"{curve['curve']} curve, {', '.join(keys)}"
+
+
+def _value_text(value: Any) -> str:
+    if isinstance(value, list | tuple):
+        return f"[{', '.join(map(_value_text, value))}]"
+    return f"{value:.6g}" if isinstance(value, float) else str(value)
+
+
 def resolved_at(tables: Any, frame: float, where: tuple[str, ...] = ()) -> Any:
     """Return a preset's tables with every curve replaced by its value at a frame."""
     if is_curve(tables):
@@ -113,17 +144,6 @@ def resolved_at(tables: Any, frame: float, where: tuple[str, ...] = ()) -> Any:
     if isinstance(tables, list | tuple):
         return [resolved_at(value, frame, (*where, str(index))) for index, value in enumerate(tables)]
     return tables
-
-
-def _curves(tables: Any) -> Iterator[Mapping[str, Any]]:
-    if is_curve(tables):
-        yield tables
-    elif isinstance(tables, Mapping):
-        for value in tables.values():
-            yield from _curves(value)
-    elif isinstance(tables, list | tuple):
-        for value in tables:
-            yield from _curves(value)
 
 
 def _is_frame(key: Any) -> bool:

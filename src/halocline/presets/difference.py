@@ -5,19 +5,28 @@ from __future__ import annotations
 from collections.abc import Iterator, Mapping
 from typing import Any
 
+from halocline.graph.graph import SOURCE
 from halocline.presets.build import story_report
+from halocline.presets.curves import curve_text, is_curve, key_frames
 from halocline.presets.preset import Preset
 from halocline.presets.sections import SECTIONS
 from halocline.rgb import LINEAR_REC709
 
 
-def differences(first: Preset, second: Preset) -> list[str]:
+def differences(first: Preset, second: Preset, *, frame: int | None = None) -> list[str]:
     """Return sentences: what the water does otherwise, then every key, from one preset to the other.
 
     Inherited keys and defaults count: two files that come to the same have no difference.
+
+    Parameters
+    ----------
+    first, second
+        The presets.
+    frame
+        Compare the values on this frame; where not given, curves are compared whole.
     """
-    lines = [*_of_water(first, second), *_of_steps(first, second)]
-    before, after = _flat(first), _flat(second)
+    lines = [*_of_water(first, second, _shown(frame, first, second)), *_of_steps(first, second)]
+    before, after = _flat(first, frame), _flat(second, frame)
     for key in dict.fromkeys((*before, *after)):
         if before.get(key) == after.get(key):
             continue
@@ -32,7 +41,13 @@ def differences(first: Preset, second: Preset) -> list[str]:
     return lines
 
 
-def _of_water(first: Preset, second: Preset) -> Iterator[str]:
+def _shown(frame: int | None, *presets: Preset) -> int:
+    """Return the frame that the story is reckoned on: the one asked for, else the first that has a key."""
+    keys = set().union(*(key_frames(preset.document.tables) for preset in presets))
+    return min(keys, default=0) if frame is None else frame
+
+
+def _of_water(first: Preset, second: Preset, frame: int) -> Iterator[str]:
     one, two = first.water, second.water
     if one.name != two.name:
         yield f"water: {one.name} -> {two.name}"
@@ -42,7 +57,7 @@ def _of_water(first: Preset, second: Preset) -> Iterator[str]:
             f"a black object vanishes at {two.visibility_m:.3g} m instead of {one.visibility_m:.3g} m: "
             f"{'clearer' if ratio > 1 else 'murkier'} by a factor of {max(ratio, 1 / ratio):.2g}"
         )
-    reports = [story_report(preset, 0, LINEAR_REC709) for preset in (first, second)]
+    reports = [story_report(preset, frame, LINEAR_REC709) for preset in (first, second)]
     stories = [report.lines()[1:] for report in reports]
     if stories[0] != stories[1]:
         for preset, lines in zip((first, second), stories, strict=True):
@@ -61,25 +76,28 @@ def _of_steps(first: Preset, second: Preset) -> Iterator[str]:
         yield f"steps in another order: {', '.join(after)}"
 
 
-def _flat(preset: Preset) -> dict[str, Any]:
-    """Return every key with its value, defaults and all, on the first frame."""
-    look = preset.at(0)
+def _flat(preset: Preset, frame: int | None) -> dict[str, Any]:
+    """Return every key with its value or its curve, defaults and all; on a frame, with its value there."""
+    tables = preset.resolved_tables(frame)
     flat: dict[str, Any] = {}
-    for name in SECTIONS:
-        values = getattr(look, name).model_dump(mode="json", exclude={"fitted"})
-        flat.update(_leaves(values, name))
-    for step in look.graph.steps:
-        flat.update(_leaves(step.operator.parameters.model_dump(mode="json"), f"steps.{step.name}"))
-    return {key: value for key, value in flat.items() if value is not None}
+    previous = SOURCE
+    for name, step in tables["steps"].items():
+        # A step that takes what the one before it made says nothing by it.
+        plain = {key: value for key, value in step.items() if (key, value) != ("input", previous)}
+        flat.update(_leaves(plain, f"steps.{name}"))
+        previous = name
+    sections = {name: tables[name] for name in SECTIONS}
+    sections["bands"] = {key: value for key, value in sections["bands"].items() if key != "fitted"}
+    return {**_leaves(sections, ""), **flat}
 
 
 def _leaves(value: Any, path: str) -> dict[str, Any]:
-    if isinstance(value, Mapping):
+    if isinstance(value, Mapping) and not is_curve(value):
         found: dict[str, Any] = {}
         for key, item in value.items():
-            found.update(_leaves(item, f"{path}.{key}"))
+            found.update(_leaves(item, f"{path}.{key}" if path else key))
         return found
-    if isinstance(value, list) and value and isinstance(value[0], Mapping):
+    if isinstance(value, list) and value and isinstance(value[0], Mapping) and not is_curve(value[0]):
         found = {}
         for number, item in enumerate(value, start=1):
             found.update(_leaves(item, f"{path} {number}"))
@@ -88,6 +106,8 @@ def _leaves(value: Any, path: str) -> dict[str, Any]:
 
 
 def _told(value: Any) -> str:
+    if is_curve(value):
+        return curve_text(value)
     if isinstance(value, float):
         return f"{value:.6g}"
     if isinstance(value, list):

@@ -145,7 +145,7 @@ class Preset:
 
         Rendering from this text gives the same bits, whatever becomes of the files it came from.
         """
-        return _text_of(_without_none(self._resolved_tables()))
+        return _text_of(self.resolved_tables())
 
     @cached_property
     def digest(self) -> str:
@@ -197,9 +197,10 @@ class Preset:
             problems.append(error.located(self.document.where(("steps", step) if step else ("steps",))))
             return None
 
-    def _resolved_tables(self) -> dict[str, Any]:
-        look = self.at(0)
-        tables = self.document.tables
+    def resolved_tables(self, frame: int | None = None) -> dict[str, Any]:
+        """Return `resolved_text` as tables, with curves in their places; or their values on a frame."""
+        look = self.at(0 if frame is None else frame)
+        tables = self.document.tables if frame is None else resolved_at(self.document.tables, frame)
         resolved: dict[str, Any] = {"format": FORMAT, "title": self.title}
         if self.notes:
             resolved["notes"] = self.notes
@@ -213,7 +214,8 @@ class Preset:
             own = _with_curves(step.operator.parameters.model_dump(mode="json"), raw)
             roles = dict(zip(("input", "other"), step.inputs.values(), strict=False))
             resolved["steps"][step.name] = {"operator": raw.get("operator", step.name), **roles, **own}
-        return resolved
+        without: dict[str, Any] = _without_none(resolved)
+        return without
 
 
 def load_preset(preset: str | os.PathLike[str], overrides: Iterable[str] = ()) -> Preset:

@@ -152,11 +152,21 @@ def _property_schema(raw: Schema, meaning: str, *, animated: bool) -> Schema:
     choices = _choices(raw)
     units = dict.fromkeys(choice.pop("description") for choice in choices if "description" in choice)
     if animated:
-        choices.append(_CURVE)
+        choices = [*map(_with_curves, choices), _CURVE]
     described = {"description": " ".join([meaning, *units])}
     value = choices[0] if len(choices) == 1 else {"anyOf": choices}
     default = {} if raw.get("default") is None else {"default": raw["default"]}
     return {**described, **value, **default}
+
+
+def _with_curves(value: Schema) -> Schema:
+    """Return what a list may be where each of its numbers may be a curve too, as the reader has it."""
+    held = dict(value)
+    if "prefixItems" in value:
+        held["prefixItems"] = [{"anyOf": [_with_curves(item), _CURVE]} for item in value["prefixItems"]]
+    if isinstance(value.get("items"), dict):
+        held["items"] = {"anyOf": [_with_curves(value["items"]), _CURVE]}
+    return held
 
 
 def _choices(raw: Schema) -> list[Schema]:
