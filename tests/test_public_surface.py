@@ -101,6 +101,7 @@ FUNCTIONS = [
     "CameraTrack.at",
     "HaloclineError.located",
     "Preset.at",
+    "Preset.resolved_tables",
 ]
 
 

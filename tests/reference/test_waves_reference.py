@@ -144,3 +144,25 @@ def test_slope_along_the_wind_exceeds_that_across_as_measured() -> None:
     patch = make_patch(SeaState(6.0), size_m=6.0, grid=128, wavelengths_m=(0.1, 1.0), seed=1, name="ripples")
     along, across = np.diag(patch.slope_variance)
     assert 1.2 < along / across < 1.5
+
+
+@pytest.mark.parametrize(("wind_m_s", "fetch_m"), [(5.0, 1500.0), (10.0, 20e3)])
+def test_a_sea_holds_the_energy_of_the_published_spectrum(wind_m_s: float, fetch_m: float) -> None:
+    """hasselmann1973, the mean JONSWAP spectrum, written out and summed here; the waves must hold as much.
+
+    alpha = 0.076 (U^2 / (F g))^0.22, peak 22 (g^2 / (U F))^(1/3), gamma 3.3, widths 0.07 and 0.09 (from
+    memory, as in every handbook). Heights over all directions and wavenumbers add up to the same variance.
+    """
+    g = 9.81
+    alpha = 0.076 * (wind_m_s**2 / (fetch_m * g)) ** 0.22
+    peak = 22.0 * (g * g / (wind_m_s * fetch_m)) ** (1 / 3)
+    omega = np.linspace(0.3 * peak, 12.0 * peak, 20001)
+    width = np.where(omega <= peak, 0.07, 0.09)
+    bump = 3.3 ** np.exp(-((omega / peak - 1.0) ** 2) / (2.0 * width**2))
+    density = alpha * g * g * omega**-5 * np.exp(-1.25 * (peak / omega) ** 4) * bump
+    published = np.trapezoid(density, omega)
+    sea = SeaState(wind_m_s, 0.7, fetch_m, math.inf, 10.0, 0.0, ())
+    k = (np.linspace(0.3 * peak, 12.0 * peak, 4001) ** 2) / g
+    angle = np.linspace(-math.pi, math.pi, 721)[:-1]
+    around = sea.variance(k[:, None] * np.cos(angle), k[:, None] * np.sin(angle)).mean(axis=1) * 2.0 * math.pi
+    assert np.trapezoid(around * k, k) == pytest.approx(published, rel=0.02)

@@ -198,7 +198,18 @@ class Preset:
             return None
 
     def resolved_tables(self, frame: int | None = None) -> dict[str, Any]:
-        """Return `resolved_text` as tables, with curves in their places; or their values on a frame."""
+        """Return `resolved_text` as tables: nothing inherited, every default written out.
+
+        Parameters
+        ----------
+        frame
+            Give curves their values on this frame; where not given, they stay in their places.
+
+        Returns
+        -------
+        tables
+            Plain dictionaries, lists, text and numbers.
+        """
         look = self.at(0 if frame is None else frame)
         tables = self.document.tables if frame is None else resolved_at(self.document.tables, frame)
         resolved: dict[str, Any] = {"format": FORMAT, "title": self.title}

@@ -88,6 +88,9 @@ def silhouette_contrast(path: LightPath, range_m: float) -> float:
     nothing.
     """
     veil, luminance = _level_veil(path)
+    if not luminance @ veil > 0.0:
+        # Art has put the veil out; what would stand before it is reckoned in the water's own light.
+        veil, luminance = _level_veil(replace(path, veil_brightness=1.0, veil_tint=None))
     left = np.exp(-path.bands.attenuation * path.veil_scale * range_m)
     return float((luminance * veil) @ left / (luminance @ veil))
 
