@@ -178,7 +178,7 @@ def test_guide_of_another_branch_is_refused() -> None:
 
 @pytest.mark.parametrize("name", ["jerlov-1c", "fjord-archway"])
 def test_shipped_presets_have_layers(name: str) -> None:
-    assert additive_layers(halocline.load_preset(name).at(1).graph)[:2] == ("direct", "veil")
+    assert additive_layers(halocline.load_preset(name).at(1).graph)[:2] == ("direct", "scatter")
 
 
 def test_layers_in_the_file_add_up_to_its_picture(tmp_path: Path, build: Any) -> None:

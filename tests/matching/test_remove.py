@@ -33,12 +33,12 @@ def restored(preset: halocline.Preset, wet: F32, given: dict[str, Any], noise: f
 
 @pytest.mark.parametrize("name", ["jerlov-1b", "jerlov-1c", "jerlov-5c"])
 def test_known_water_is_removed_to_the_render(name: str) -> None:
-    # Restoration error with known water and next to no noise: float32 rounding through the inverse.
+    # Known water and next to no noise, in a picture of noise: what the halo still hides of the finest detail.
     preset = halocline.load_preset(name, ["steps.white_reference.balance=0.5"])
     given = scene(far_m=0.5 * preset.water.visibility_m)
     wet = halocline.apply(preset, **given).rgb
     back = restored(preset, wet, given, noise=1e-5)
-    assert np.abs(back.rgb - given["rgb"]).max() < 6e-3
+    assert np.abs(back.rgb - given["rgb"]).max() < 0.02
     assert back.layers["recovered"].min() > 0.99
 
 
@@ -71,7 +71,7 @@ def test_endless_water_becomes_grey_and_never_nan() -> None:
     wet = halocline.apply(preset, **given).rgb
     back = restored(preset, wet, given, noise=0.002)
     assert np.isfinite(back.rgb).all()
-    assert back.rgb == pytest.approx(0.18, abs=1e-3)
+    assert back.rgb == pytest.approx(0.18, abs=3e-3)
 
 
 def test_plate_keeps_its_own_exposure() -> None:

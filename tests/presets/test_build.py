@@ -103,9 +103,12 @@ def test_story_report_tells_what_real_water_would_have_shown() -> None:
     report = story_report(preset, 1, LINEAR_REC709)
     assert report.remap.exact(91.44) == pytest.approx(report.seen_range_m, rel=1e-9)
     assert report.physical_contrast is not None
-    assert report.physical_contrast < 1e-6
+    assert report.physical_contrast < 1e-5
     lines = report.lines()
-    assert lines[0] == f"This water hides a black object at {report.sighting_range_m:.3g} m (contrast 2 %)."
+    assert (
+        lines[0]
+        == f"This water hides a small black object at {report.sighting_range_m:.3g} m (contrast 2 %)."
+    )
     assert lines[1].startswith(
         "The story shows the subject at 91.44 m with contrast 0.12; real water leaves it "
     )

@@ -299,6 +299,12 @@ ROWS: dict[str, Row] = {
     "story.silhouette_contrast": Row(
         "[story]\nsubject_range = 12.0\n" + CORE, ("0.2", "0.5"), contrast, "up"
     ),
+    "story.subject_size": Row(
+        "[story]\nsubject_range = 12.0\nsilhouette_contrast = 0.3\n" + CORE + "[steps.forward_scatter]\n",
+        ("0.0", "6.0"),
+        picture,
+        "other",
+    ),
     "story.near_limit": Row("[story]\nsoftness = 2.0\n" + VEIL, ("1.0", "4.0"), far, "up"),
     "story.softness": Row("[story]\nnear_limit = 1.0\n" + VEIL, ("2.0", "20.0"), far, "up"),
     "story.depth": Row(
@@ -465,6 +471,7 @@ STEPS: dict[str, dict[str, StepRow]] = {
         "noise": (_BEND % "remove_water", None, "0.2"),
         "grey": (_BEND % "remove_water", None, "0.4"),
         "white_reference": (_BEND % "remove_water", None, "{ card_range = 3.0 }"),
+        "forward_scatter": (_BEND % "remove_water", None, "{ law = 'smooth' }"),
     },
     "rim_light": each(
         _EDGE,

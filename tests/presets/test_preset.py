@@ -139,7 +139,7 @@ enabled = false
 """
     preset = preset_from_text(text)
     names = [step.name for step in preset.at(0).graph.steps]
-    assert names == ["downwelling", "attenuation", "second_veil", "veiling_light"]
+    assert names == ["downwelling", "attenuation", "second_veil", "forward_scatter", "veiling_light"]
     assert "white_reference" not in preset.resolved_text
 
 

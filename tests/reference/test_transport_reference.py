@@ -8,7 +8,6 @@ from __future__ import annotations
 
 import math
 import warnings
-from dataclasses import replace
 from typing import Any
 
 import jerlov
@@ -16,7 +15,10 @@ import numpy as np
 import pytest
 from scipy.integrate import quad
 
+from halocline._typing import F32
+from halocline.graph.engine import evaluate
 from halocline.graph.graph import chain
+from halocline.imaging.camera_track import CameraTrack
 from halocline.imaging.frame import Frame, Window
 from halocline.operators.registry import operator_named
 from halocline.physics.path.phase import backscatter_share, henyey_greenstein
@@ -88,6 +90,22 @@ def test_black_object_is_hidden_about_where_green_light_says(
     hidden = range_for_contrast(build.path(build.bands(water_type)), LEAST_CONTRAST)
     assert hidden == pytest.approx(3.912 / c550, rel=0.08)
     assert jerlov_water(water_type).visibility_m == pytest.approx(3.912 / c550, rel=2e-3)
+
+
+@pytest.mark.parametrize(("water_type", "c550"), [("II", 0.249), ("III", 0.375), ("1C", 0.526)])
+def test_large_black_targets_are_seen_farther_than_small_ones(
+    build: Any, water_type: str, c550: float
+) -> None:
+    """Published: 4.6 to 4.8/c for large black targets seen level, 3.912/c being the small one's (from
+    memory).
+
+    How large is not said; ours are 0.9 degrees across, and keep more the larger they look.
+    """
+    path = build.path(build.bands(water_type))
+    hidden = [c550 * range_for_contrast(path, LEAST_CONTRAST, slope) for slope in (0.0, 0.015, 0.1)]
+    assert hidden[0] == pytest.approx(3.912, rel=0.08)
+    assert hidden[1] == pytest.approx(4.7, rel=0.05)
+    assert hidden[2] > 6.0
 
 
 def test_bands_carry_the_published_attenuation(build: Any) -> None:
@@ -415,16 +433,30 @@ STORY = ["story.subject_range=300 ft", "story.silhouette_contrast=0.12", "steps.
 def test_black_card_at_300_ft_has_the_silhouette_contrast_that_the_story_asks_for(
     build: Any, preset: str, space: RGBSpace
 ) -> None:
-    """The requested 12 % is met on a frame rendered through the preset's own graph, within 2 % of it."""
-    look = load_preset(preset, STORY)
-    camera = build.camera(STRIP, horizontal_view_deg=0.1)
-    plain = build.shot(STRIP, camera=camera, space=space)
-    shot = make_shot(look, 1001, plain.track, space=space, display_window=STRIP, data_window=STRIP)
-    card, water = card_and_water(build, shot, 91.44, look.at(1001).graph)
-    luminance = space.luminance_row
-    contrast = (luminance @ water - luminance @ card) / (luminance @ water)
-    assert contrast == pytest.approx(0.12, rel=0.02)
-    # Without the story nothing is left of it.
-    bare = replace(shot, path=replace(shot.path, remap=build.path().remap))
-    card, water = card_and_water(build, bare, 91.44, look.at(1001).graph)
-    assert abs(luminance @ (water - card)) < 2e-3 * (luminance @ water)
+    """The requested 12 % is met on a frame rendered through the preset's own graph, as a viewer sees it.
+
+    The mean of a black square of 2 m against the mean of the water around it, out to half its side. Open
+    water itself changes across the picture, which is taken out; 12 % for a halo made of few Gaussians.
+    """
+    look = load_preset(preset, [*STORY, "story.subject_size=2"])
+    window = Window(0, 0, 192, 192)
+    camera = build.camera(window, horizontal_view_deg=6.0)
+    shot = make_shot(
+        look, 1001, CameraTrack({1001: camera}), space=space, display_window=window, data_window=window
+    )
+    half = 1.0 / 91.44 * camera.focal_px
+    away = np.maximum(*np.abs(np.meshgrid(np.arange(192) - 95.5, np.arange(192) - 95.5)))
+
+    def seen(cover: F32) -> F32:
+        planes = {
+            "rgb": np.zeros((3, 192, 192), np.float32),
+            "alpha": cover,
+            "range": np.where(cover > 0, np.float32(91.44), np.float32(np.inf)),
+        }
+        rgb = evaluate(look.at(1001).graph, Frame(planes, window, window), shot)["rgb"]
+        return np.tensordot(space.luminance_row.astype(np.float32), rgb, 1).astype(np.float32)
+
+    cover = np.clip(half + 0.5 - away, 0.0, 1.0).astype(np.float32)
+    shown = seen(cover) / seen(np.zeros_like(cover))
+    inside, beside = shown[away < half].mean(), shown[(away > half) & (away < 2 * half)].mean()
+    assert 1.0 - inside / beside == pytest.approx(0.12, rel=0.12)

@@ -94,7 +94,7 @@ def _label(look: Preset, frame: int) -> str:
     lines = [
         f"{look.name}, frame {frame}",
         look.title,
-        f"{look.water.name}: hides a black object at {story.sighting_range_m:.2g} m",
+        f"{look.water.name}: hides a small black object at {story.sighting_range_m:.2g} m",
     ]
     if story.subject_range_m is not None:
         lines.append(f"story: {story.wanted_contrast:.0%} contrast at {story.subject_range_m:.3g} m")

@@ -41,8 +41,10 @@ def removal_of(preset: Preset, *, noise: float, rebalance: bool = True) -> Prese
     own: dict[str, Any] = {"noise": noise, "undo": undo}
     card = next((name for name, kind in steps.items() if kind == "white_reference"), None)
     if card is not None and rebalance:
-        table = preset.document.tables["steps"][card]
-        own["white_reference"] = {key: value for key, value in table.items() if key not in _HEAD}
+        own["white_reference"] = _own_keys(preset, card)
+    scatter = next((name for name, kind in steps.items() if kind == "forward_scatter"), None)
+    if scatter is not None:
+        own["forward_scatter"] = _own_keys(preset, scatter)
     document = preset.document
     tables = {**document.tables, "steps": {"remove_water": own}, "title": f"{preset.title}, removed"}
     # Surfaces are told apart by their own colours, which the water has changed.
@@ -57,3 +59,9 @@ _HEAD = ("operator", "input", "other", "after", "enabled")
 def _kind(preset: Preset, step: str) -> str:
     table: Mapping[str, Any] = preset.document.tables["steps"][step]
     return str(table.get("operator", step))
+
+
+def _own_keys(preset: Preset, step: str) -> dict[str, Any]:
+    """Return a step's own keys, without those that say where it stands."""
+    table: Mapping[str, Any] = preset.document.tables["steps"][step]
+    return {key: value for key, value in table.items() if key not in _HEAD}

@@ -70,7 +70,7 @@ class ForwardScatterParameters(Strict):
 
 
 @dataclass(frozen=True)
-class _Prepared:
+class PreparedScatter:
     """The water's halo; what planes are spread, by band, and how those come back to bands."""
 
     halo: WaterHalo
@@ -78,7 +78,7 @@ class _Prepared:
     back: F64 | None
 
 
-class ForwardScatter(Operator[ForwardScatterParameters, _Prepared]):
+class ForwardScatter(Operator[ForwardScatterParameters, PreparedScatter]):
     """Adds the halo of what sets surfaces apart from the water behind them."""
 
     Parameters = ForwardScatterParameters
@@ -104,7 +104,7 @@ class ForwardScatter(Operator[ForwardScatterParameters, _Prepared]):
         """A halo has no end."""
         return WHOLE
 
-    def prepare(self, shot: Shot) -> _Prepared:
+    def prepare(self, shot: Shot) -> PreparedScatter:
         """Return the water's halo on this frame."""
         p, path, shape = self.parameters, shot.path, shot.data_window.shape
         focal = shot.camera.focal_px
@@ -117,25 +117,17 @@ class ForwardScatter(Operator[ForwardScatterParameters, _Prepared]):
             bend = light_bend(path, -shot.camera.rotation[:, 2]) if unlike else 0.0
             halo = water_halo(path, asymmetry, bend=bend, shape=shape, focal_px=focal)
         if p.detail == "bands":
-            return _Prepared(halo, p.strength * np.eye(path.bands.count), None)
-        return _Prepared(halo, p.strength * path.bands.down, path.bands.up)
+            return PreparedScatter(halo, p.strength * np.eye(path.bands.count), None)
+        return PreparedScatter(halo, p.strength * path.bands.down, path.bands.up)
 
-    def apply(self, planes: Planes, tile: Tile, shot: Shot, prepared: _Prepared) -> Planes:
+    def apply(self, planes: Planes, tile: Tile, shot: Shot, prepared: PreparedScatter) -> Planes:
         """Scatter."""
         bands = planes["bands"]
         length = planes.get("path_length")
         if length is None:
             length = shot.path.path_length(planes["range"], shot.view_plane("downward", tile.window))
-        energy = self._given(planes, length, tile, shot, prepared)
-        field = HaloField.of(length, prepared.halo.kernels)
+        energy = self.spread(planes, length, tile, shot, prepared)
         pieces = bands_of_rows(len(length))
-
-        def spread(plane: int) -> None:
-            arrived = field.arrived(energy[plane])
-            for rows in pieces:
-                field.settle(energy[plane], arrived, rows=rows)
-
-        in_parallel(spread, range(len(energy)))
         lit = np.empty_like(bands)
         halo = np.empty_like(bands) if tile.wants("halo") else None
 
@@ -150,7 +142,30 @@ class ForwardScatter(Operator[ForwardScatterParameters, _Prepared]):
         in_parallel(add, pieces)
         return {"bands": lit} if halo is None else {"bands": lit, "halo": halo}
 
-    def _given(self, planes: Planes, length: F32, tile: Tile, shot: Shot, prepared: _Prepared) -> F32:
+    def spread(self, planes: Planes, length: F32, tile: Tile, shot: Shot, prepared: PreparedScatter) -> F32:
+        """Return the halo of a picture, ``(C, rows, columns)``: as colours, or as bands (`detail`).
+
+        Parameters
+        ----------
+        planes
+            At least ``bands``, down to exp(-c s), and ``alpha``, over the whole picture.
+        length
+            Metres of water to each surface.
+        tile, shot, prepared
+            As in `apply`.
+        """
+        energy = self._given(planes, length, tile, shot, prepared)
+        field = HaloField.of(length, prepared.halo.kernels)
+
+        def spread(plane: int) -> None:
+            arrived = field.arrived(energy[plane])
+            for rows in bands_of_rows(len(length)):
+                field.settle(energy[plane], arrived, rows=rows)
+
+        in_parallel(spread, range(len(energy)))
+        return energy
+
+    def _given(self, planes: Planes, length: F32, tile: Tile, shot: Shot, prepared: PreparedScatter) -> F32:
         """Return what each pixel gives to the halo, ``(C, rows, columns)``."""
         window = tile.window
         added = [planes[name] for name in tile.added if name in planes]
@@ -164,7 +179,9 @@ class ForwardScatter(Operator[ForwardScatterParameters, _Prepared]):
             direct = _direct(planes["bands"], added, rows)
             if light_share is not None:
                 direct = direct * light_share[rows]
-            beyond = self._beyond(length[rows], _rows(window, rows), shot)
+            # Where there is no surface, any place will do: the lens itself.
+            surface = np.where(near[rows] > 0, length[rows], np.float32(np.inf))
+            beyond = self._beyond(surface, _rows(window, rows), shot)
             prepared.halo.give(
                 direct, length[rows], near[rows], beyond, shot.path.beam_rate, prepared.mix, energy[:, rows]
             )
@@ -177,6 +194,7 @@ class ForwardScatter(Operator[ForwardScatterParameters, _Prepared]):
     def _beyond(self, length: F32, window: Window, shot: Shot) -> F32:
         """Return the water's own light at surfaces, along the ray, at half resolution."""
         half = _nearest_of_four(length)
+        half[np.isinf(half)] = np.float32(0.0)
         if self.parameters.acts_on == "subject":
             return np.zeros((shot.path.bands.count, *half.shape), np.float32)
         mu, cos_sun = (
@@ -193,7 +211,7 @@ class ForwardScatter(Operator[ForwardScatterParameters, _Prepared]):
         farther: Farther,
         window: Window,
         shot: Shot,
-        prepared: _Prepared,
+        prepared: PreparedScatter,
         energy: F32,
     ) -> None:
         """Add what the farther surfaces of mixed pixels give."""

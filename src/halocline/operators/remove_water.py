@@ -11,15 +11,25 @@ from typing import Literal
 
 import numpy as np
 
-from halocline._typing import F64
+from halocline._typing import F32, F64
 from halocline.graph.light_form import combine
-from halocline.graph.operator import Operator, Planes, PlaneUse, Tile
+from halocline.graph.operator import WHOLE, Operator, Planes, PlaneUse, Tile
 from halocline.graph.shot import Shot
+from halocline.operators.forward_scatter import ForwardScatter, ForwardScatterParameters, PreparedScatter
 from halocline.operators.white_reference import WhiteReference, WhiteReferenceParameters
 from halocline.physics.path.restoration import USUAL_SPREAD, damped_inverse
-from halocline.physics.path.transport import VeilGeometry, attenuate, daylight_gain, veiling_light
+from halocline.physics.path.transport import (
+    LONGEST_RANGE_M,
+    LightPath,
+    VeilGeometry,
+    attenuate,
+    daylight_gain,
+    veiling_light,
+)
 from halocline.quantities import Factor, Strict
 
+# Rounds of mending; the last mends what no eye finds.
+ROUNDS = 8
 Undone = Literal["downwelling", "attenuation", "veiling_light"]
 
 
@@ -36,18 +46,22 @@ class RemoveWaterParameters(Strict):
         What a pixel becomes of which the water left nothing.
     white_reference
         The exposure and balance that the frame was given, to be taken back first.
+    forward_scatter
+        The halo that the frame was given, to be undone together with the rest; it takes the time of seven.
     """
 
     undo: tuple[Undone, ...] = ("downwelling", "attenuation", "veiling_light")
     noise: Factor = 0.002
     grey: Factor = 0.18
     white_reference: WhiteReferenceParameters | None = None
+    forward_scatter: ForwardScatterParameters | None = None
 
 
 @dataclass(frozen=True)
 class _Prepared:
     gain: F64
     damping: float
+    scatter: PreparedScatter | None
 
 
 class RemoveWater(Operator[RemoveWaterParameters, _Prepared]):
@@ -68,9 +82,20 @@ class RemoveWater(Operator[RemoveWaterParameters, _Prepared]):
         card = self.parameters.white_reference
         gain = np.ones(3) if card is None else np.asarray(WhiteReference(card).prepare(shot), np.float64)
         noise = self.parameters.noise / float(shot.space.luminance_row @ gain)
-        return _Prepared(gain, (noise / USUAL_SPREAD) ** 2)
+        scatter = self._scatter()
+        halo = None if scatter is None or scatter.idle(shot) else scatter.prepare(shot)
+        return _Prepared(gain, (noise / USUAL_SPREAD) ** 2, halo)
 
-    def apply(self, planes: Planes, tile: Tile, shot: Shot, prepared: _Prepared) -> Planes:  # noqa: ARG002
+    def reach(self, shot: Shot) -> int:
+        """Pixel by pixel, but for a halo, which has no end."""
+        scatter = self._scatter()
+        return 0 if scatter is None or scatter.idle(shot) else WHOLE
+
+    def _scatter(self) -> ForwardScatter | None:
+        p = self.parameters.forward_scatter
+        return None if p is None else ForwardScatter(p)
+
+    def apply(self, planes: Planes, tile: Tile, shot: Shot, prepared: _Prepared) -> Planes:
         """Take the water out."""
         undo, path = self.parameters.undo, shot.path
         range_m, mu = planes["range"], planes["downward"]
@@ -84,7 +109,42 @@ class RemoveWater(Operator[RemoveWaterParameters, _Prepared]):
         if "veiling_light" in undo:
             geometry = VeilGeometry(length, mu, planes["sun_cosine"])
             wet -= combine(path.bands.down, veiling_light(path, geometry))
-        colour, recovered = damped_inverse(
-            kept, path.bands.up, path.bands.down, wet, self.parameters.grey, prepared.damping
-        )
+        if prepared.scatter is not None:
+            wet -= self._halo(wet, kept, length, tile, shot, prepared, prepared.scatter)
+        colour, recovered = _solved(kept, wet, path, self.parameters.grey, prepared.damping)
         return {"rgb": colour, "recovered": recovered}
+
+    def _halo(
+        self,
+        wet: F32,
+        kept: F32,
+        length: F32,
+        tile: Tile,
+        shot: Shot,
+        prepared: _Prepared,
+        scatter: PreparedScatter,
+    ) -> F32:
+        """Return the halo that a picture without its veil holds, as colours.
+
+        Large things kept more than fine detail, by their halo's gain. What a guess of the dry picture leaves
+        over is mended as if it were large: it is then right, and detail draws near step by step. The halo of
+        what is still wrong in fine detail is next to nothing.
+        """
+        spreading, path = self._scatter(), shot.path
+        assert spreading is not None  # it was prepared
+        large = kept * (np.float32(1.0) + scatter.halo.gains(length))
+        surface = (length < np.float32(LONGEST_RANGE_M)).astype(np.float32)
+        colour, _ = _solved(large, wet, path, self.parameters.grey, prepared.damping)
+        halo = np.zeros_like(wet)
+        for _ in range(ROUNDS):
+            bands = kept * combine(path.bands.up, colour)
+            halo = spreading.spread({"bands": bands, "alpha": surface}, length, tile, shot, scatter)
+            if scatter.back is None:
+                halo = combine(path.bands.down, halo)
+            over = wet - halo - combine(path.bands.down, bands)
+            colour += _solved(large, over, path, 0.0, prepared.damping)[0]
+        return halo
+
+
+def _solved(kept: F32, wet: F32, path: LightPath, grey: float, damping: float) -> tuple[F32, F32]:
+    return damped_inverse(kept, path.bands.up, path.bands.down, wet, grey, damping)

@@ -312,8 +312,12 @@ class StorySection(Strict):
     Attributes
     ----------
     subject_range, silhouette_contrast
-        The subject at this range, metres, is to stand out as a silhouette by this share of the water's
-        brightness behind it. Range is remapped to make it so.
+        The subject at this range, metres, is to stand out as a silhouette by this share of the brightness of
+        the water beside it. Range is remapped to make it so.
+    subject_size
+        How large the subject is, metres: the side of a square about as large. Large things keep more contrast
+        than small ones; 0 is a thing so small that it fills with light. The contrast is that of its mean
+        light.
     near_limit
         Up to here range stays physical, metres; half of what the water would show where not given.
     softness
@@ -327,6 +331,7 @@ class StorySection(Strict):
 
     subject_range: Distance | None = None
     silhouette_contrast: Annotated[Share, Field(gt=0.0, lt=1.0)] | None = None
+    subject_size: Length = 2.0
     near_limit: Length | None = None
     softness: Distance | None = None
     depth: Length | None = None

@@ -9,6 +9,7 @@ import numpy as np
 
 from halocline._typing import F64
 from halocline.errors import PhysicsError
+from halocline.physics.path.seen_contrast import seen_contrast
 from halocline.physics.path.transport import LightPath
 from halocline.physics.path.visibility import LEAST_CONTRAST, RangeRemap, remap_through
 from halocline.presets.sections import StorySection
@@ -26,7 +27,7 @@ class StoryReport:
     Attributes
     ----------
     sighting_range_m
-        Level range at which a black object's contrast falls to 2 % in this water.
+        Level range at which a small black object's contrast falls to 2 % in this water.
     subject_range_m, wanted_contrast
         What the story asks for, if anything.
     physical_contrast
@@ -46,7 +47,7 @@ class StoryReport:
 
     def lines(self) -> list[str]:
         """Return the report as sentences."""
-        told = [f"This water hides a black object at {self.sighting_range_m:.3g} m (contrast 2 %)."]
+        told = [f"This water hides a small black object at {self.sighting_range_m:.3g} m (contrast 2 %)."]
         if self.subject_range_m is None:
             if not self.remap.physical:
                 told.append(
@@ -75,37 +76,48 @@ class StoryReport:
         clearer = self.subject_range_m / self.seen_range_m
         beyond = "" if clearer * self.sighting_range_m < CLEAREST_SIGHTING_M else " No sea is as clear."
         return (
-            f"The price: honest water would have to be {clearer:.2g} times as clear, hiding a black object "
-            f"only at {clearer * self.sighting_range_m:.3g} m.{beyond}"
+            f"The price: honest water would have to be {clearer:.2g} times as clear, hiding a small black "
+            f"object only at {clearer * self.sighting_range_m:.3g} m.{beyond}"
         )
 
 
-def silhouette_contrast(path: LightPath, range_m: float) -> float:
-    """Return the share by which a black object at a level range is darker than the water behind it.
+def silhouette_contrast(path: LightPath, range_m: float, slope: float = 0.0) -> float:
+    """Return the share by which a black object at a level range is darker than the water beside it.
 
-    C(s) = sum_k Y_k V_k exp(-c_k s) / sum_k Y_k V_k, with V the endless level veil and Y the luminance of
-    each band (duntley1963, band by band). The sun is taken abeam, so that turning the camera changes
+    Of a small thing, C(s) = sum_k Y_k V_k exp(-c_k s) / sum_k Y_k V_k, with V the endless level veil and Y
+    the luminance of each band (duntley1963, band by band); larger ones keep more, see
+    `halocline.physics.path.seen_contrast`. The sun is taken abeam, so that turning the camera changes
     nothing.
+
+    Parameters
+    ----------
+    path
+        The water.
+    range_m
+        Metres of water to it.
+    slope
+        The object's size over its true range; 0 is a small thing, and what a preset without forward scatter
+        shows.
     """
-    veil, luminance = _level_veil(path)
-    if not luminance @ veil > 0.0:
+    veil, direction = _level_veil(path)
+    if not path.luminance @ path.bands.down @ veil > 0.0:
         # Art has put the veil out; what would stand before it is reckoned in the water's own light.
-        veil, luminance = _level_veil(replace(path, veil_brightness=1.0, veil_tint=None))
-    left = np.exp(-path.bands.attenuation * path.veil_scale * range_m)
-    return float((luminance * veil) @ left / (luminance @ veil))
+        veil, direction = _level_veil(replace(path, veil_brightness=1.0, veil_tint=None))
+    scaled = replace(path, attenuation_scale=path.veil_scale)
+    return seen_contrast(scaled, veil, range_m, direction=direction, slope=slope)
 
 
-def range_for_contrast(path: LightPath, contrast: float) -> float:
+def range_for_contrast(path: LightPath, contrast: float, slope: float = 0.0) -> float:
     """Return the level range at which `silhouette_contrast` has fallen to a value, metres."""
     # Imported here: it takes longer than all else at start, and few presets solve for anything.
     from scipy.optimize import brentq  # noqa: PLC0415
 
-    if silhouette_contrast(path, FARTHEST_M) >= contrast:
+    if silhouette_contrast(path, FARTHEST_M, slope) >= contrast:
         return FARTHEST_M
-    return float(brentq(lambda s: silhouette_contrast(path, s) - contrast, 0.0, FARTHEST_M, xtol=1e-9))
+    return float(brentq(lambda s: silhouette_contrast(path, s, slope) - contrast, 0.0, FARTHEST_M, xtol=1e-9))
 
 
-def solved_story(path: LightPath, story: StorySection) -> StoryReport:
+def solved_story(path: LightPath, story: StorySection, *, scattered: bool = True) -> StoryReport:
     """Find the remap that a preset's ``[story]`` asks for.
 
     Parameters
@@ -114,6 +126,8 @@ def solved_story(path: LightPath, story: StorySection) -> StoryReport:
         The water without a remap, at the depth the story is reckoned for.
     story
         The section.
+    scattered
+        Whether the preset scatters light forward; without, things of any size fade like small ones.
 
     Raises
     ------
@@ -124,31 +138,34 @@ def solved_story(path: LightPath, story: StorySection) -> StoryReport:
     if story.subject_range is None or story.silhouette_contrast is None:
         softness = story.softness if story.softness is not None else math.inf
         return StoryReport(sighting, None, None, None, None, RangeRemap(story.near_limit or 0.0, softness))
-    seen = range_for_contrast(path, story.silhouette_contrast)
+    slope = story.subject_size / story.subject_range if scattered else 0.0
+    seen = range_for_contrast(path, story.silhouette_contrast, slope)
     near = story.near_limit if story.near_limit is not None else 0.5 * seen
     try:
         remap = remap_through(near, story.subject_range, seen)
     except PhysicsError as error:
         raise error.located("[story]") from None
-    physical = silhouette_contrast(path, story.subject_range)
+    physical = silhouette_contrast(path, story.subject_range, slope)
     return StoryReport(sighting, story.subject_range, story.silhouette_contrast, physical, seen, remap)
 
 
-def with_story(path: LightPath, story: StorySection) -> LightPath:
+def with_story(path: LightPath, story: StorySection, *, scattered: bool = True) -> LightPath:
     """Return the water with the story's remap."""
     if story.subject_range is None and story.softness is None:
         return path
     depth = path.camera_depth_m if story.depth is None else story.depth
-    return replace(path, remap=solved_story(replace(path, camera_depth_m=depth), story).remap)
+    return replace(
+        path, remap=solved_story(replace(path, camera_depth_m=depth), story, scattered=scattered).remap
+    )
 
 
 def _level_veil(path: LightPath) -> tuple[F64, F64]:
-    """Return the endless level veil with the sun abeam and the luminance of each band, ``(K,)`` each."""
+    """Return the endless level veil with the sun abeam, ``(K,)``, and that direction."""
     abeam = np.cross(path.sun_travel, path.up)
     length = float(np.linalg.norm(abeam))
     direction = abeam / length if length > 1e-6 else _any_level(path.up)
     veil = replace(path, remap=RangeRemap()).veil_along(np.inf, direction)
-    return veil, path.luminance @ path.bands.down
+    return veil, direction
 
 
 def _any_level(up: F64) -> F64:

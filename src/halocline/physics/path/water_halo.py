@@ -46,6 +46,14 @@ class WaterHalo:
     own: F32
     hidden: F32
 
+    def gains(self, length_m: F32) -> F32:
+        """Return the energy of large bright surfaces' halos relative to their direct light, ``(K, ...)``."""
+        s = np.minimum(length_m, np.float32(LONGEST_RANGE_M)).astype(np.float64)
+        t = s / (s + self.half_m)
+        depths = [np.minimum(np.polynomial.polynomial.polyval(t, own) * s, DEEPEST) for own in self.own]
+        gains: F32 = np.expm1(np.stack(depths)).astype(np.float32)
+        return gains
+
     def give(
         self, direct: F32, length_m: F32, cover: F32, beyond: F32, beam_rate: F64, mix: F64, out: F32
     ) -> None:
@@ -116,8 +124,7 @@ def water_halo(
     bands = path.bands
     scattering = bands.scattering * path.attenuation_scale
     absorption = np.maximum(path.beam_rate - scattering, 0.0)
-    seen = np.maximum(path.luminance @ bands.down, 0.0) * path.white
-    mean = tuple(float(seen @ rate / seen.sum()) for rate in (absorption, scattering))
+    mean = mean_water(path)
     at = float(np.interp(bend, BENDS, range(len(BENDS))))
     low = min(int(at), len(BENDS) - 2)
     water = (tuple(absorption.tolist()), tuple(scattering.tolist()))
@@ -126,6 +133,14 @@ def water_halo(
     weights = (1.0 - part) * ends[0].kernels.weights + part * ends[1].kernels.weights
     hidden = ((1.0 - part) * ends[0].hidden + part * ends[1].hidden).astype(np.float32)
     return WaterHalo(HaloKernels(ends[0].kernels.ranges_m, weights), ends[0].half_m, ends[0].own, hidden)
+
+
+def mean_water(path: LightPath) -> tuple[float, float]:
+    """Return absorption and scattering, 1/m, of the water as the eye weighs its bands."""
+    scattering = path.bands.scattering * path.attenuation_scale
+    absorption = np.maximum(path.beam_rate - scattering, 0.0)
+    seen = np.maximum(path.luminance @ path.bands.down, 0.0) * path.white
+    return float(seen @ absorption / seen.sum()), float(seen @ scattering / seen.sum())
 
 
 def empirical_water_halo(
@@ -141,7 +156,8 @@ def empirical_water_halo(
 
 
 @lru_cache(maxsize=8)
-def _turns(asymmetry: float | None) -> Turns:
+def turns_of(asymmetry: float | None) -> Turns:
+    """Return the turns of a Henyey-Greenstein lobe, or of natural particles (None), reckoned once."""
     if asymmetry is None:
         return Turns.of(fournier_forand)
     return Turns.of(lambda angle: np.asarray(henyey_greenstein(np.cos(angle), asymmetry), np.float64))
@@ -156,7 +172,7 @@ def _halo(
     shape: tuple[int, int],
     focal_px: float,
 ) -> WaterHalo:
-    turns = _turns(asymmetry)
+    turns = turns_of(asymmetry)
     a, b = mean
     ranges = KERNEL_DEPTHS / b
     halos = SurfaceHalos.of(turns, a, b, ranges, bend)
@@ -184,6 +200,9 @@ def _rates(
     powers = np.vander(lengths / (lengths + half_m), 5, increasing=True)
     rates = []
     for a, b in zip(*water, strict=True):
-        wall = np.array([np.expm1(b * s * turns.regained(a, float(s), bend)) for s in lengths])
-        rates.append(np.linalg.lstsq(powers, np.log1p(factor * wall) / lengths, rcond=None)[0])
+        depths = np.array([b * s * turns.regained(a, float(s), bend) for s in lengths])
+        # log(1 + factor (exp(depth) - 1)), which deep down is depth + log(factor).
+        deep = depths + np.log(factor)
+        gains = np.where(depths > DEEPEST, deep, np.log1p(factor * np.expm1(np.minimum(depths, DEEPEST))))
+        rates.append(np.linalg.lstsq(powers, gains / lengths, rcond=None)[0])
     return np.array(rates, np.float32)

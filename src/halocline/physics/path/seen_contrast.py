@@ -1,0 +1,92 @@
+"""How dark a black thing looks against the water beside it, by its size.
+
+A small thing has lost all contrast but exp(-c s): what is turned into its place comes from beside it. A large
+one hides where that light would have come from, so its contrast falls hardly faster than the water absorbs.
+The thing is a square; its contrast is that of its mean light against the mean of the water around it, out to
+half its side, which it dims as well.
+"""
+
+from __future__ import annotations
+
+import math
+from functools import lru_cache
+
+import numpy as np
+
+from halocline._typing import F64
+from halocline.compute.on_demand import OnDemand
+from halocline.physics.path.point_spread import SLOPES
+from halocline.physics.path.transport import LightPath
+from halocline.physics.path.water_halo import light_bend, mean_water, turns_of
+
+special = OnDemand("scipy.special")
+
+# Ranges at which halos are reckoned for contrast, in lengths of 1/b; between them they are mixed.
+DEPTHS: F64 = np.geomspace(0.02, 60.0, 32)
+
+
+def seen_contrast(path: LightPath, veil: F64, length_m: float, *, direction: F64, slope: float) -> float:
+    """Return the contrast of a black square against the water beside it, 0 to 1.
+
+    Parameters
+    ----------
+    path
+        The water.
+    veil
+        Open water of each band along the view, ``(K,)``.
+    length_m
+        Metres of water to it, as the optics see them.
+    direction
+        Unit view direction, ``(3,)``.
+    slope
+        Its side over its range: how large it looks, above 0. 0 is a small thing: exp(-c s) alone.
+    """
+    weights = np.maximum(path.luminance @ path.bands.down * veil, 0.0)
+    weights /= weights.sum()
+    direct = np.exp(-path.beam_rate * length_m)
+    if slope <= 0.0 or length_m <= 0.0:
+        return float(weights @ direct)
+    scattering = path.bands.scattering * path.attenuation_scale
+    absorption = np.maximum(path.beam_rate - scattering, 0.0)
+    turns = turns_of(None)
+    bend = round(light_bend(path, direction), 3)
+    regained = np.array([turns.regained(float(a), length_m, bend) for a in absorption])
+    halo = direct * np.expm1(np.minimum(scattering * length_m * regained, 40.0))
+    inside, around = _shares(_shape(*mean_water(path), bend, length_m), slope)
+    left = weights @ (direct + (inside - around) * halo)
+    return float(left / (weights @ (1.0 - around * halo)))
+
+
+def _shape(a: float, b: float, bend: float, length_m: float) -> F64:
+    """Return the halo of a length of water as shares of Gaussians, ``(1 + slopes,)``."""
+    table = _shapes(a, b, bend)
+    at = float(np.interp(math.log(b * length_m), np.log(DEPTHS), np.arange(len(DEPTHS))))
+    low = min(int(at), len(DEPTHS) - 2)
+    shape: F64 = table[low] + (at - low) * (table[low + 1] - table[low])
+    return shape
+
+
+@lru_cache(maxsize=8)
+def _shapes(a: float, b: float, bend: float) -> F64:
+    rows = np.stack([turns_of(None).plane_halo(a, b, float(depth) / b, bend) for depth in DEPTHS])
+    shapes: F64 = rows / rows.sum(axis=1, keepdims=True)
+    return shapes
+
+
+def _shares(shape: F64, side: float) -> tuple[float, float]:
+    """Return the mean of a square's halo over the square, and over the water around it, as shares.
+
+    The square's own light 1 throughout, spread by Gaussians; around it reaches a square of twice the side.
+    """
+    inner = _mean_overlap(side)
+    outer = 1.5 * _mean_overlap(1.5 * side) - 0.5 * _mean_overlap(0.5 * side)
+    inside = float(shape[0] + shape[1:] @ inner**2)
+    around = float(shape[1:] @ (outer**2 - inner**2)) / 3.0
+    return inside, around
+
+
+def _mean_overlap(width: float) -> F64:
+    """Return the mean of max(0, 1 - |x| / width) for x of each of `SLOPES`' normal distributions."""
+    ratio = width / (SLOPES * math.sqrt(2.0))
+    overlap: F64 = special.erf(ratio) + np.expm1(-(ratio**2)) / (ratio * math.sqrt(math.pi))
+    return overlap
