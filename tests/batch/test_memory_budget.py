@@ -68,7 +68,7 @@ def test_less_memory_gives_fewer_processes_then_no_overlap_then_an_error(large: 
         assert fewer.processes <= before
         before = fewer.processes
     assert before == 1
-    tight = size_job(tasks, look, memory_bytes=int(whole.process_bytes * 0.7))
+    tight = size_job(tasks, look, memory_bytes=int(whole.process_bytes * 0.8))
     assert (tight.processes, tight.overlapped) == (1, False)
     with pytest.raises(JobError, match="one frame at a time needs about") as caught:
         size_job(tasks, look, memory_bytes=200 << 20)
