@@ -41,6 +41,7 @@ COMMANDS = {
     "remove": Place("Take a preset's water out of frames.", "halocline.cli.remove"),
     "wedge": Place("Write a sheet of one frame under a range of settings.", "halocline.cli.wedge"),
     "sheet": Place("Write a sheet of a sequence, before and after.", "halocline.cli.sheet"),
+    "tune": Place("Turn a preset by eye, on a page in the browser.", "halocline.cli.tune"),
     "plot": Place("Plot what the water of a preset does to light.", "halocline.cli.plot"),
     "demo": Place("Put the demo sequence under several waters.", "halocline.cli.demo"),
     "farm": Place("Run jobs of many shots, here and on render managers.", "halocline.cli.farm"),

@@ -11,10 +11,11 @@ import numpy as np
 import typer
 
 from halocline._typing import F64
+from halocline.batch.still import Still, tasks_of
 from halocline.cli.examples import examples
 from halocline.cli.options import DisplayOption, OverwriteOption, PresetArgument, ViewOption
 from halocline.cli.output import say
-from halocline.cli.still import Still, Viewing, tasks_of
+from halocline.cli.still import Viewing
 from halocline.errors import JobError
 from halocline.files.whole import write_whole
 from halocline.operators.suspended_matter import SuspendedMatter

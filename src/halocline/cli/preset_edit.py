@@ -63,7 +63,8 @@ def diff(
     if render is None:
         return
     # Words need none of this, and are wanted more often.
-    from halocline.cli.still import Still, Viewing, tasks_of  # noqa: PLC0415
+    from halocline.batch.still import Still, tasks_of  # noqa: PLC0415
+    from halocline.cli.still import Viewing  # noqa: PLC0415
     from halocline.cli.wedge import write_sheet  # noqa: PLC0415
     from halocline.review.compare import difference  # noqa: PLC0415
     from halocline.review.contact_sheet import Tile  # noqa: PLC0415

@@ -7,17 +7,11 @@ from typing import Annotated
 
 import typer
 
+from halocline.batch.still import Still, tasks_of
 from halocline.cli.examples import examples
 from halocline.cli.options import DisplayOption, OverwriteOption, ViewOption, WidthOption
 from halocline.cli.output import say
-from halocline.cli.still import (
-    Still,
-    Viewing,
-    chosen_frames,
-    finished_pixels,
-    reference_pixels,
-    tasks_of,
-)
+from halocline.cli.still import Viewing, chosen_frames, finished_pixels, reference_pixels
 from halocline.cli.wedge import png_bytes, write_sheet
 from halocline.errors import SequenceError
 from halocline.files.whole import write_whole

@@ -8,10 +8,11 @@ from typing import Annotated
 import cv2
 import typer
 
+from halocline.batch.still import Still, tasks_of
 from halocline.cli.examples import examples
 from halocline.cli.options import DisplayOption, OverwriteOption, PresetArgument, ViewOption, WidthOption
 from halocline.cli.output import say
-from halocline.cli.still import Still, Viewing, reference_pixels, tasks_of
+from halocline.cli.still import Viewing, reference_pixels
 from halocline.errors import HaloclineError
 from halocline.files.whole import write_whole
 from halocline.presets.build import story_report

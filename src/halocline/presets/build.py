@@ -65,7 +65,7 @@ def make_shot(
         frame=frame,
         fps=look.sequence.frames_per_second,
         track=track,
-        path=with_story(path, look.story, scattered=_scattered(look)),
+        path=with_story(path, look.story, scattered=scatters_forward(look)),
         sea_level_m=sea_level,
         space=space,
         seed=look.sequence.seed,
@@ -109,17 +109,17 @@ def story_report(
     look = preset.at(frame)
     depth = _story_depth(look, frame, track)
     path = light_path(look, in_space(preset.bands, space), space, depth)
-    return solved_story(path, look.story, scattered=_scattered(look))
+    return solved_story(path, look.story, scattered=scatters_forward(look))
 
 
 def story_path(preset: Preset, frame: int, space: RGBSpace) -> LightPath:
     """Return the water at the story's depth with its remap, for reports and plots."""
     look = preset.at(frame)
     path = light_path(look, in_space(preset.bands, space), space, _story_depth(look, frame, None))
-    return with_story(path, look.story, scattered=_scattered(look))
+    return with_story(path, look.story, scattered=scatters_forward(look))
 
 
-def _scattered(look: Look) -> bool:
+def scatters_forward(look: Look) -> bool:
     """Tell whether a look scatters light forward: how much contrast large things keep depends on it."""
     return any(step.operator.layer == "scatter" for step in look.graph.steps)
 

@@ -93,6 +93,29 @@ def document_from_text(text: str, name: str = "text") -> Document:
     return _inherited(own, {shipped_folder().resolve()}, (name,))
 
 
+def document_at(text: str, path: Path) -> Document:
+    """Read a preset from a text that is to stand at a path; nothing needs to be there.
+
+    Raises
+    ------
+    PresetError
+        As `read_document`.
+    """
+    own = replace(_parsed(text, path.name, path.parent), name=path.name)
+    return _inherited(own, _allowed_folders(path), (str(path.resolve()),))
+
+
+def preset_path(preset: str | os.PathLike[str]) -> Path:
+    """Return the file of a preset, given by path or by the name of a shipped one.
+
+    Raises
+    ------
+    PresetError
+        ``E-PRESET-FIND``.
+    """
+    return _found(os.fspath(preset))
+
+
 def with_overrides(document: Document, overrides: Iterable[str]) -> Document:
     """Return a document with single keys set: ``"light.sun_elevation=20"``, as on the command line.
 

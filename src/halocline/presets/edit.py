@@ -74,11 +74,17 @@ def _parsed(setting: str) -> tuple[list[str], Any]:
 def _put_in(document: Any, path: list[str], value: Any, setting: str) -> None:
     table = document
     for number, part in enumerate(path[:-1]):
+        if isinstance(table, list):
+            # [[light.lamps]]: tables counted from 0.
+            if not part.isdigit() or int(part) >= len(table):
+                raise _refused(setting, f"{'.'.join(path[: number + 1])} is not there")
+            table = table[int(part)]
+            continue
         if part not in table:
             # [steps.haze] needs no [steps] of its own.
             table.add(part, tomlkit.table(is_super_table=number == 0 and part == "steps"))
         table = table[part]
-        if not hasattr(table, "add"):
+        if not hasattr(table, "add") and not isinstance(table, list):
             raise _refused(setting, f"{'.'.join(path[: number + 1])} is no table")
     key = path[-1]
     if key in table:
@@ -95,7 +101,10 @@ def _put_in(document: Any, path: list[str], value: Any, setting: str) -> None:
 def _take_out(document: Any, path: list[str], setting: str) -> None:
     table = document
     for part in path[:-1]:
-        table = table.get(part, {})
+        if isinstance(table, list) and part.isdigit() and int(part) < len(table):
+            table = table[int(part)]
+        else:
+            table = table.get(part, {}) if hasattr(table, "get") else {}
     if path[-1] not in table:
         raise _refused(setting, "there is no such key to take out")
     table.remove(path[-1])

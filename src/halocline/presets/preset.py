@@ -102,6 +102,11 @@ class Preset:
             self.at(frame)
 
     @property
+    def steps(self) -> tuple[tuple[str, StepHead], ...]:
+        """All steps in their order, those put aside included, with what each says of its place."""
+        return tuple(self._order)
+
+    @property
     def animated(self) -> bool:
         """Whether anything changes from frame to frame."""
         return self._animated

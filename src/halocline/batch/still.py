@@ -1,0 +1,157 @@
+"""Single frames for the eye: read once, put under water again and again; nothing is written."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass, replace
+from pathlib import Path
+
+import numpy as np
+
+from halocline._typing import F32
+from halocline.batch.frame_task import FrameInputs, read_inputs
+from halocline.batch.plan_tasks import plan_tasks
+from halocline.batch.task import FrameTask
+from halocline.errors import GraphError
+from halocline.graph.engine import Evaluation, evaluate
+from halocline.graph.graph import SOURCE, Graph
+from halocline.graph.shot import Shot
+from halocline.imaging.camera import Camera
+from halocline.imaging.camera_track import CameraTrack
+from halocline.imaging.frame import Window
+from halocline.presets.build import make_shot
+from halocline.presets.preset import Preset
+from halocline.rgb import RGBSpace
+
+
+@dataclass(frozen=True)
+class Still:
+    """One frame read for a preset, ready to be put under water again and again."""
+
+    inputs: FrameInputs
+    view: str
+
+    @classmethod
+    def read(cls, task: FrameTask, preset: Preset) -> Still:
+        """Read a frame's first view."""
+        inputs = read_inputs(task, preset)
+        return cls(inputs, inputs.loaded.views[0].name)
+
+    def reduced(self, step: int) -> Still:
+        """Return the same frame with every so many-th pixel, for a first look; the camera sees the same."""
+        found = self.inputs.loaded.views[0]
+        frame = replace(
+            found.frame,
+            planes={
+                name: np.ascontiguousarray(plane[..., ::step, ::step])
+                for name, plane in found.frame.planes.items()
+            },
+            data_window=_reduced_window(found.frame.data_window, step),
+            display_window=_reduced_window(found.frame.display_window, step),
+        )
+        track = self.inputs.tracks[self.view]
+        cameras = {number: _reduced_camera(camera, step) for number, camera in track.cameras.items()}
+        loaded = replace(self.inputs.loaded, views=(replace(found, frame=frame),))
+        return Still(replace(self.inputs, loaded=loaded, tracks={self.view: CameraTrack(cameras)}), self.view)
+
+    @property
+    def space(self) -> RGBSpace:
+        """Colour space of the frame."""
+        return self.inputs.loaded.views[0].space
+
+    @property
+    def clean(self) -> F32:
+        """The render as it came, what the camera sees of it."""
+        frame = self.inputs.loaded.views[0].frame
+        return seen(frame.plane("rgb"), frame.data_window, frame.display_window)
+
+    def shot(self, preset: Preset) -> Shot:
+        """Return the frame's surroundings under a preset."""
+        found = self.inputs.loaded.views[0]
+        return make_shot(
+            preset,
+            self.inputs.task.frame,
+            self.inputs.tracks[self.view],
+            space=found.space,
+            display_window=found.frame.display_window,
+            data_window=found.frame.data_window,
+            surfaces=found.frame,
+        )
+
+    def planes(
+        self, preset: Preset, names: tuple[str, ...] = ("rgb",), step: str | None = None
+    ) -> dict[str, F32]:
+        """Return planes of the frame under a preset, what the camera sees of them.
+
+        Parameters
+        ----------
+        preset
+            The look.
+        names
+            Planes wanted.
+        step
+            Stop after this step; at the end where not given.
+        """
+        found = self.inputs.loaded.views[0]
+        graph = preset.at(self.inputs.task.frame).graph
+        shot = self.shot(preset)
+        made = evaluate(
+            graph if step is None else up_to(graph, step), found.frame, shot, wanted=names, how=Evaluation()
+        )
+        return {
+            name: seen(plane, found.frame.data_window, found.frame.display_window)
+            for name, plane in made.items()
+        }
+
+
+def up_to(graph: Graph, step: str) -> Graph:
+    """Return the part of a graph that makes one step's picture."""
+    by_name = {each.name: each for each in graph.steps}
+    needed: set[str] = set()
+    pending = [step]
+    while pending:
+        name = pending.pop()
+        if name == SOURCE or name in needed:
+            continue
+        if name not in by_name:
+            raise GraphError(
+                f'there is no step "{name}"',
+                code="E-GRAPH-INPUT",
+                mend=f"Steps here: {', '.join(by_name)}.",
+            )
+        needed.add(name)
+        pending.extend(by_name[name].inputs.values())
+    return Graph([each for each in graph.steps if each.name in needed], step)
+
+
+def tasks_of(beauty: str, *, depth: str | None = None, frames: str | None = None) -> list[FrameTask]:
+    """Return the tasks of frames that are looked at and not written."""
+    # The plan wants an output; nothing is made there.
+    return plan_tasks(beauty, depth=depth, out=str(Path("preview")), frames=frames, overwrite=True)
+
+
+def seen(plane: F32, data: Window, display: Window) -> F32:
+    """Return what lies in the display window; outside the data there is nothing, black."""
+    if data == display:
+        return plane
+    out = np.zeros((*plane.shape[:-2], *display.shape), np.float32)
+    top, left = max(data.y, display.y), max(data.x, display.x)
+    bottom, right = min(data.y_end, display.y_end), min(data.x_end, display.x_end)
+    if top < bottom and left < right:
+        inner = Window(left, top, right - left, bottom - top)
+        out[(..., *display.slices_of(inner))] = plane[(..., *data.slices_of(inner))]
+    return out
+
+
+def _reduced_window(window: Window, step: int) -> Window:
+    return Window(window.x // step, window.y // step, -(-window.width // step), -(-window.height // step))
+
+
+def _reduced_camera(camera: Camera, step: int) -> Camera:
+    across, down = camera.tangent_per_px
+    x, y = camera.centre_px
+    return replace(
+        camera,
+        tangent_per_px=(across * step, down * step),
+        # The pixels kept are the first of each block: their centres stay where they were.
+        centre_px=((x - 0.5) / step + 0.5, (y - 0.5) / step + 0.5),
+    )

@@ -1,0 +1,202 @@
+"""Every key of a preset, in the preset's own order and words, as the page shows it."""
+
+from __future__ import annotations
+
+import re
+from collections.abc import Iterator, Mapping
+from functools import lru_cache
+from typing import Any
+
+from halocline.presets.curves import is_curve
+from halocline.presets.document import Document
+from halocline.presets.lines import KeyPath
+from halocline.presets.preset import Preset
+from halocline.presets.remarks import remarks
+from halocline.presets.schema import preset_schema
+from halocline.presets.sections import SECTIONS
+from halocline.tuning.session import Session, toml_text
+
+# What the descriptions say of units, in the order in which to look.
+_UNITS = (
+    (r"In degrees;|\bdegrees?\b", "degrees"),
+    (r"\bm/s\b", "m/s"),
+    (r"\b1/m\b", "1/m"),
+    (r"In seconds;|\bseconds\b", "s"),
+    (r"In metres;|\bmetres\b", "m"),
+    (r"\bmm\b|\bmillimetres\b", "mm"),
+    (r"\bpixels\b", "px"),
+    (r"\bstops\b", "stops"),
+)
+_OTHER_UNITS = re.compile(r'\s*In \w+; text may carry another unit, such as "[^"]*"\.')
+# Keys of a step that say which it is and where it stands; the page has buttons for them.
+_PLACE_KEYS = ("operator", "input", "other", "after", "before", "enabled")
+
+
+def model(session: Session) -> dict[str, Any]:
+    """Return all that the page shows of a preset, as plain values."""
+    state = session.state
+    preset = state.preset
+    document, opened = preset.document, session.opened.preset.document
+    odd = remarks(preset)
+    told: dict[str, list[dict[str, str]]] = {}
+    for each in odd:
+        told.setdefault(each.where, []).append({"text": each.text, "mend": each.mend})
+    schema = _schema()
+    groups = [_group((name,), name, schema["properties"][name], document, opened, told) for name in SECTIONS]
+    done = {step.name for step in preset.at(0).graph.steps}
+    steps = []
+    for name in step_names(preset):
+        table = document.tables["steps"][name]
+        kind = str(table.get("operator", name))
+        group = _group(("steps", name), name, schema["$defs"][f"step_{kind}"], document, opened, told)
+        group["keys"] = [key for key in group["keys"] if key["name"] not in _PLACE_KEYS]
+        steps.append({**group, "operator": kind, "enabled": name in done})
+    return {
+        "number": state.number,
+        "name": preset.name,
+        "title": preset.title,
+        "layers": list(document.lineage),
+        "sections": groups,
+        "steps": steps,
+        "remarks": [{"where": each.where, "text": each.text, "mend": each.mend} for each in odd],
+        "can_undo": session.can_undo,
+        "can_redo": session.can_redo,
+        "unsaved": state.text != session.saved_text,
+        "can_save": session.save_to is not None,
+        "text": state.text,
+    }
+
+
+def step_names(preset: Preset) -> list[str]:
+    """Return all steps in their order, those put aside included."""
+    return [name for name, _ in preset.steps]
+
+
+@lru_cache(maxsize=1)
+def _schema() -> dict[str, Any]:
+    return preset_schema()
+
+
+def _group(
+    path: KeyPath,
+    name: str,
+    schema: Mapping[str, Any],
+    document: Document,
+    opened: Document,
+    told: Mapping[str, list[dict[str, str]]],
+) -> dict[str, Any]:
+    keys: list[dict[str, Any]] = []
+    for key, about in schema.get("properties", {}).items():
+        keys.extend(_keys((*path, key), about, document, opened, told))
+    where = document.where(path)
+    return {
+        "path": list(path),
+        "name": name,
+        "meaning": _plain(schema.get("description", "")),
+        "keys": keys,
+        "told": told.get(where, []),
+        "where": where,
+    }
+
+
+def _keys(
+    path: KeyPath,
+    about: Mapping[str, Any],
+    document: Document,
+    opened: Document,
+    told: Mapping[str, list[dict[str, str]]],
+) -> Iterator[dict[str, Any]]:
+    """Yield a key; of an array of tables, the keys of each table."""
+    value = value_at(document.tables, path)
+    choices = [_resolved(choice) for choice in about.get("anyOf", [about])]
+    items = next((choice["items"] for choice in choices if "items" in choice), None)
+    inner = _resolved(items) if isinstance(items, Mapping) else {}
+    if isinstance(value, list) and "properties" in inner and all(isinstance(row, Mapping) for row in value):
+        for number in range(len(value)):
+            for key, of_key in inner["properties"].items():
+                yield from _keys((*path, str(number), key), of_key, document, opened, told)
+        return
+    before = value_at(opened.tables, path)
+    origin = document.where(path) if value is not None else ""
+    yield {
+        "path": list(path),
+        "name": path[-1],
+        "meaning": _plain(about.get("description", "")),
+        "unit": _unit(about.get("description", "")),
+        "value": _shown(value),
+        "text": "" if value is None else toml_text(value),
+        "default": _shown(about.get("default")),
+        "changed": value != before,
+        "own": origin.startswith(f"{document.lineage[-1]}," if document.lineage else "\0"),
+        "origin": origin,
+        "told": told.get(origin, []) if origin else [],
+        **_form(choices),
+    }
+
+
+def _form(choices: list[Mapping[str, Any]]) -> dict[str, Any]:
+    """Return how a key is set: as a number in a range, a switch, a choice, several numbers, or as text."""
+    plain = [choice for choice in choices if choice.get("type") != "object"]
+    animated = any("curve" in choice.get("properties", {}) for choice in choices)
+    numbers = [choice for choice in plain if choice.get("type") in ("number", "integer")]
+    if numbers:
+        one = numbers[0]
+        return {
+            "form": "number",
+            "whole": one["type"] == "integer",
+            "least": one.get("minimum", one.get("exclusiveMinimum")),
+            "most": one.get("maximum", one.get("exclusiveMaximum")),
+            "animated": animated,
+        }
+    if any(choice.get("type") == "boolean" for choice in plain):
+        return {"form": "switch", "animated": animated}
+    listed = next((choice["enum"] for choice in plain if "enum" in choice), None)
+    if listed is not None:
+        return {"form": "choice", "choices": listed, "animated": animated}
+    tuple_of = next((choice for choice in plain if choice.get("prefixItems")), None)
+    if tuple_of is not None:
+        return {"form": "numbers", "count": len(tuple_of["prefixItems"]), "animated": animated}
+    lengths = any(choice.get("type") == "string" and "pattern" in choice for choice in plain)
+    return {"form": "length" if lengths else "text", "animated": animated}
+
+
+def _resolved(choice: Mapping[str, Any]) -> Mapping[str, Any]:
+    reference = choice.get("$ref")
+    if not reference:
+        return choice
+    found: Mapping[str, Any] = _schema()["$defs"][reference.rpartition("/")[2]]
+    return found
+
+
+def _shown(value: Any) -> Any:
+    """Return a value for JSON; curves with their keys, tables as they are."""
+    if isinstance(value, Mapping):
+        shown = {name: _shown(item) for name, item in value.items()}
+        return {**shown, "is_curve": True} if is_curve(value) else shown
+    if isinstance(value, list | tuple):
+        return [_shown(item) for item in value]
+    return value if value is None or isinstance(value, bool | int | float | str) else str(value)
+
+
+def _unit(description: str) -> str:
+    for pattern, unit in _UNITS:
+        if re.search(pattern, description):
+            return unit
+    return ""
+
+
+def _plain(description: str) -> str:
+    # The unit stands beside the key; that other units are understood is told once, on the page.
+    return _OTHER_UNITS.sub("", description).replace("``", "")
+
+
+def value_at(tables: Any, path: KeyPath) -> Any:
+    """Return what tables hold at a path, rows of arrays counted from 0; None where nothing."""
+    for part in path:
+        if isinstance(tables, Mapping) and part in tables:
+            tables = tables[part]
+        elif isinstance(tables, list) and part.isdigit() and int(part) < len(tables):
+            tables = tables[int(part)]
+        else:
+            return None
+    return tables

@@ -1,0 +1,351 @@
+// The preset as a list of keys, each with what it means, its unit, and a way to set it.
+const make = (tag, properties = {}, ...children) => {
+  const node = Object.assign(document.createElement(tag), properties);
+  node.append(...children);
+  return node;
+};
+const WITH_UNIT = /^\s*([+-]?[\d.]+(?:[eE][+-]?\d+)?)\s*([^\d\s].*)?$/;
+const tidy = (number) => String(Number(Number(number).toPrecision(6)));
+let gestures = 0;
+
+export class Keys {
+  constructor(place, change, frames) {
+    this.place = place;
+    this.change = change;
+    this.frames = frames;
+    this.rows = new Map();
+    this.made = "";
+    this.wanted = { words: [], changed: false };
+  }
+
+  show(preset) {
+    this.preset = preset;
+    const shape = JSON.stringify([...preset.sections, ...preset.steps].map((group) =>
+      [group.path, group.enabled, group.keys.map((key) => [key.path, key.form, Boolean(key.value?.is_curve)])]));
+    if (shape !== this.made) { this.build(preset); this.made = shape; }
+    for (const group of [...preset.sections, ...preset.steps]) {
+      const count = group.keys.filter((key) => key.changed).length;
+      this.groups.get(group.path.join(".")).count.textContent = count ? `${count} changed` : "";
+      for (const key of group.keys) this.rows.get(key.path.join("."))?.update(key);
+    }
+    this.filter();
+  }
+
+  build(preset) {
+    const open = new Set([...this.place.querySelectorAll("details[open]")].map((each) => each.dataset.path));
+    const focused = document.activeElement?.id;
+    this.rows.clear();
+    this.groups = new Map();
+    const sections = preset.sections.map((group) => this.group(group, open));
+    const steps = preset.steps.map((group, index) => this.step(group, index, open));
+    this.place.replaceChildren(
+      make("p", { className: "part-title", textContent: "The place, its water and its light" }), ...sections,
+      make("p", { className: "part-title", textContent: "The steps, in the order they are done" }), ...steps);
+    if (focused) document.getElementById(focused)?.focus();
+  }
+
+  group(group, open) {
+    const path = group.path.join(".");
+    const count = make("span", { className: "count" });
+    const part = make("details", {}, make("summary", {}, make("h2", { textContent: group.name.replaceAll("_", " ") }), count),
+      make("p", { className: "group-meaning", textContent: group.meaning }));
+    part.dataset.path = path;
+    part.open = open.has(path) || (this.made === "" && ["water", "light"].includes(path));
+    for (const told of group.told) part.append(make("p", { className: "told", textContent: `${told.text}. ${told.mend}` }));
+    for (const key of group.keys) {
+      const row = new Row(key, this);
+      this.rows.set(key.path.join("."), row);
+      part.append(row.node);
+    }
+    this.groups.set(path, { part, count });
+    return part;
+  }
+
+  step(group, index, open) {
+    const part = this.group(group, open);
+    part.classList.add("step");
+    part.classList.toggle("aside", !group.enabled);
+    const path = `steps.${group.name}`;
+    const names = this.preset.steps.map((step) => step.name);
+    const button = (label, name, settings, disabled) => {
+      const made = make("button", { type: "button", textContent: label, disabled, onclick: () => this.change(settings()) });
+      made.setAttribute("aria-label", `${name} ${group.name}`);
+      return made;
+    };
+    const place = (other, where) => [`${path}.${where}="${other}"`,
+      ...(this.hasOwn(path, where === "after" ? "before" : "after") ? [`${path}.${where === "after" ? "before" : "after"}=`] : [])];
+    const on = make("label", {}, make("input", { type: "checkbox", checked: group.enabled,
+      onchange: (event) => this.change([`${path}.enabled=${event.target.checked}`]) }), " done");
+    const solo = button("Only this", "Do only the step", () => names.map((name) => `steps.${name}.enabled=${name === group.name}`), false);
+    const all = make("button", { type: "button", textContent: "All steps",
+      onclick: () => this.change(names.map((name) => `steps.${name}.enabled=true`)) });
+    const up = button("Earlier", "Move earlier the step", () => place(names[index - 1], "before"), index === 0);
+    const down = button("Later", "Move later the step", () => place(names[index + 1], "after"), index === names.length - 1);
+    part.querySelector(".group-meaning").after(make("div", { className: "row" }, on, solo, all, up, down,
+      make("span", { className: "origin", textContent: group.operator === group.name ? "" : group.operator })));
+    return part;
+  }
+
+  // Whether the file itself says a key that only the step's own table can hold.
+  hasOwn(path, key) {
+    const text = this.preset.text.split(`[${path}]`)[1]?.split(/^\[/m)[0] ?? "";
+    return new RegExp(`^\\s*${key}\\s*=`, "m").test(text);
+  }
+
+  find(text, changed) {
+    this.wanted = { words: text.toLowerCase().split(/\s+/).filter(Boolean), changed };
+    this.filter();
+  }
+
+  filter() {
+    const { words, changed } = this.wanted;
+    const all = !words.length && !changed;
+    for (const [path, { part }] of this.groups) {
+      let any = false;
+      for (const row of part.querySelectorAll(".key")) {
+        const good = (!changed || row.classList.contains("changed")) && words.every((word) => row.dataset.words.includes(word));
+        row.hidden = !good;
+        any ||= good;
+      }
+      part.hidden = !(all || any || words.some((word) => path.includes(word)));
+      if (!all && any) part.open = true;
+    }
+  }
+
+  complain(path, problems) {
+    const row = path && this.rows.get(Array.isArray(path) ? path.join(".") : path);
+    if (row) row.complain(problems.map((each) => `${each.text}. ${each.mend}`).join(" "));
+  }
+}
+
+class Row {
+  constructor(key, keys) {
+    this.key = key;
+    this.keys = keys;
+    this.path = key.path.join(".");
+    this.id = `key-${this.path.replaceAll(".", "-")}`;
+    this.label = make("label", { textContent: this.name(), htmlFor: this.id });
+    this.unit = make("span", { className: "unit", id: `${this.id}-unit`, textContent: key.unit });
+    this.origin = make("span", { className: "origin" });
+    this.set = make("div", { className: "set" });
+    this.told = make("p", { className: "told", id: `${this.id}-told` });
+    this.reset = make("button", { type: "button", textContent: "Inherit", onclick: () => this.send("") });
+    this.reset.setAttribute("aria-label", `Take ${this.path} out: back to what is inherited`);
+    this.meaning = make("p", { className: "meaning", id: `${this.id}-meaning`, textContent: this.about() });
+    this.node = make("div", { className: "key" },
+      make("div", { className: "head" }, this.label, this.unit, this.origin), this.set, this.meaning, this.told);
+    this.node.dataset.path = this.path;
+    this.node.dataset.words = `${this.path} ${this.path.replaceAll("_", " ")} ${key.meaning}`.toLowerCase();
+    this.build(key);
+  }
+
+  name() {
+    const place = this.key.path.findLastIndex((part) => /^\d+$/.test(part));
+    const parts = place < 0 ? this.key.path.slice(-1) : this.key.path.slice(place - 1);
+    return parts.join(" ").replaceAll("_", " ");
+  }
+
+  about() {
+    const { least, most, meaning } = this.key;
+    const range = least != null && most != null ? ` ${least} to ${most}.` : least != null ? ` ${least} or more.` : "";
+    return meaning + range;
+  }
+
+  send(text, gesture = "") { this.keys.change([`${this.path}=${text}`], gesture && `${this.path} ${gesture}`); }
+
+  input(properties, more = {}) {
+    const node = make("input", properties);
+    node.setAttribute("aria-describedby", `${this.id}-unit ${this.id}-meaning ${this.id}-told`);
+    for (const [name, value] of Object.entries(more)) node.setAttribute(name, value);
+    return node;
+  }
+
+  build(key) {
+    this.controls = [];
+    const animate = make("button", { type: "button", textContent: "Curve", onclick: () => this.animate() });
+    animate.setAttribute("aria-label", `Let ${this.path} change over frames`);
+    if (key.value?.is_curve) this.buildCurve(key);
+    else if (key.form === "number" || (key.form === "length" && this.number(key))) this.buildNumber(key);
+    else if (key.form === "switch") {
+      const box = this.input({ type: "checkbox", id: this.id, onchange: () => this.send(String(box.checked)) });
+      this.controls.push([box, (value) => { box.checked = Boolean(value); }]);
+      this.set.append(box);
+    } else if (key.form === "choice") {
+      const list = make("select", { id: this.id, onchange: () => this.send(JSON.stringify(list.value)) },
+        ...(key.default == null ? [new Option("not stated", "")] : []), ...key.choices.map((each) => new Option(each, each)));
+      this.controls.push([list, (value) => { list.value = value ?? ""; }]);
+      this.set.append(list);
+    } else if (key.form === "numbers") {
+      const boxes = Array.from({ length: key.count }, (_, index) => {
+        const box = this.input({ type: "number", step: "any", ...(index ? {} : { id: this.id }) }, { "aria-label": `${this.path}, ${index + 1} of ${key.count}` });
+        box.onchange = () => this.send(`[${boxes.map((each) => Number(each.value)).join(", ")}]`);
+        return box;
+      });
+      boxes.forEach((box, index) => this.controls.push([box, (value) => { box.value = value?.[index] ?? ""; }]));
+      this.set.append(...boxes);
+    } else {
+      const box = this.input({ type: "text", id: this.id, spellcheck: false, onchange: () => this.send(this.quoted(box.value)) });
+      this.controls.push([box, (_, key) => { box.value = typeof key.value === "string" ? key.value : key.text; }]);
+      this.set.append(box);
+    }
+    if (key.animated && !key.value?.is_curve) this.set.append(animate);
+    this.set.append(this.reset);
+  }
+
+  // Text that is no number, list or table of TOML is a string.
+  quoted(text) {
+    const trimmed = text.trim();
+    if (trimmed === "" || /^([[{"']|true$|false$)/.test(trimmed) || !Number.isNaN(Number(trimmed))) return trimmed;
+    return JSON.stringify(trimmed);
+  }
+
+  number(key) {
+    const value = key.value ?? key.default;
+    if (typeof value === "number") return { value, unit: "" };
+    const found = typeof value === "string" && WITH_UNIT.exec(value);
+    return found ? { value: Number(found[1]), unit: found[2] ?? "" } : null;
+  }
+
+  buildNumber(key) {
+    const now = this.number(key)?.value ?? 0;
+    const reach = Math.max(Math.abs(now), Math.abs(Number(key.default) || 0)) || 1;
+    const low = key.least ?? (now < 0 || key.unit === "degrees" ? (key.unit === "degrees" ? -180 : -4 * reach) : 0);
+    const high = key.most ?? (key.unit === "degrees" ? 180 : Math.max(low + 1e-6, 3 * reach));
+    const step = key.whole ? 1 : 10 ** Math.floor(Math.log10((high - low) / 100));
+    const slider = this.input({ type: "range", min: low, max: high, step }, { "aria-label": `${this.path}${key.unit ? `, ${key.unit}` : ""}` });
+    const box = this.input({ type: "number", id: this.id, step: key.whole ? 1 : "any" });
+    const unit = make("span", { className: "unit" });
+    const text = (value) => (this.suffix ? `"${tidy(value)} ${this.suffix}"` : key.whole ? String(Math.round(value)) : tidy(value));
+    // All that one drag does is one change to undo.
+    slider.onpointerdown = slider.onfocus = () => { this.gesture = `drag ${++gestures}`; };
+    slider.oninput = () => { box.value = tidy(slider.value); this.send(text(slider.value), this.gesture); };
+    box.onchange = () => this.send(box.value === "" ? "" : text(box.value));
+    const write = (value, fresh) => {
+      const found = this.number(fresh);
+      this.suffix = found?.unit ?? "";
+      unit.textContent = this.suffix;
+      return found?.value;
+    };
+    this.controls.push([box, (value, fresh) => { box.value = write(value, fresh) ?? ""; }]);
+    this.controls.push([slider, (value, fresh) => {
+      const found = write(value, fresh);
+      if (found == null) return;
+      if (found > Number(slider.max)) slider.max = key.most ?? found * 2;
+      if (found < Number(slider.min)) slider.min = key.least ?? found * 2;
+      slider.value = found;
+    }]);
+    this.set.append(slider, box, unit);
+  }
+
+  animate() {
+    const frames = this.keys.frames();
+    const value = this.key.text || JSON.stringify(this.key.default ?? 0);
+    const last = frames.at(-1) === frames[0] ? frames[0] + 24 : frames.at(-1);
+    this.send(`{ curve = "smooth", keys = [[${frames[0]}, ${value}], [${last}, ${value}]] }`);
+  }
+
+  buildCurve(key) {
+    const plain = key.value.keys.every(([, value]) => typeof value === "number");
+    const kind = make("select", {}, ...["linear", "smooth", "held"].map((each) => new Option(each, each)));
+    kind.id = this.id;
+    kind.value = key.value.curve;
+    let points = key.value.keys.map((each) => [...each]);
+    const write = (value) => (Array.isArray(value) ? `[${value.map(write).join(", ")}]` : JSON.stringify(value));
+    const told = (gesture) => this.send(`{ curve = "${kind.value}", keys = ${write(points)} }`, gesture);
+    kind.onchange = () => told("");
+    const still = make("button", { type: "button", textContent: "Hold still", onclick: () => this.send(write(points[0][1])) });
+    const more = make("button", { type: "button", textContent: "Add a key", onclick: () => {
+      const [first, second] = points.length > 1 ? points.slice(-2) : [points[0], [points[0][0] + 24, points[0][1]]];
+      const frame = points.length > 1 ? Math.round((first[0] + second[0]) / 2) : second[0];
+      if (points.some(([each]) => each === frame)) points.push([points.at(-1)[0] + 1, points.at(-1)[1]]);
+      else points.push([frame, first[1]]);
+      points.sort((a, b) => a[0] - b[0]);
+      told("");
+    } });
+    const drawing = document.createElementNS("http://www.w3.org/2000/svg", "svg");
+    drawing.classList.add("curve");
+    drawing.setAttribute("aria-hidden", "true");
+    const table = make("div", { className: "curve-keys" });
+    this.set.append(make("div", { className: "row" }, kind, more, still), ...(plain ? [drawing] : []), table);
+    const redraw = (fresh) => {
+      if (this.dragging) return;
+      points = fresh.value.keys.map((each) => [...each]);
+      kind.value = fresh.value.curve;
+      this.fill(table, points, told);
+      if (plain) this.trace(drawing, points, told);
+    };
+    this.controls.push([table, (_, fresh) => { if (!table.contains(document.activeElement)) redraw(fresh); }]);
+  }
+
+  fill(table, points, told) {
+    table.replaceChildren(...points.map((point, index) => {
+      const frame = make("input", { type: "number", step: 1, value: point[0] });
+      frame.setAttribute("aria-label", `${this.path}, key ${index + 1}, frame`);
+      const value = make("input", { type: "text", value: typeof point[1] === "object" ? JSON.stringify(point[1]) : String(point[1]), size: 8 });
+      value.setAttribute("aria-label", `${this.path}, key ${index + 1}, value`);
+      frame.onchange = () => { point[0] = Number(frame.value); points.sort((a, b) => a[0] - b[0]); told(""); };
+      value.onchange = () => {
+        try { point[1] = JSON.parse(value.value); } catch { point[1] = value.value; }
+        told("");
+      };
+      const gone = make("button", { type: "button", textContent: "Take out", disabled: points.length < 2,
+        onclick: () => { points.splice(index, 1); told(""); } });
+      return make("div", { className: "row" }, "frame", frame, "value", value, gone);
+    }));
+  }
+
+  trace(drawing, points, told) {
+    const [wide, high, edge] = [300, 100, 10];
+    drawing.setAttribute("viewBox", `0 0 ${wide} ${high}`);
+    drawing.setAttribute("preserveAspectRatio", "none");
+    const frames = points.map(([frame]) => frame);
+    const values = points.map(([, value]) => value);
+    const [first, last] = [Math.min(...frames), Math.max(...frames)];
+    const spread = Math.max(...values) - Math.min(...values) || Math.abs(values[0]) || 1;
+    const [low, top] = [Math.min(...values) - 0.3 * spread, Math.max(...values) + 0.3 * spread];
+    const x = (frame) => edge + ((frame - first) / (last - first || 1)) * (wide - 2 * edge);
+    const y = (value) => high - ((value - low) / (top - low)) * high;
+    const node = (tag, attributes) => {
+      const made = document.createElementNS("http://www.w3.org/2000/svg", tag);
+      for (const [name, value] of Object.entries(attributes)) made.setAttribute(name, value);
+      return made;
+    };
+    const through = node("polyline", { fill: "none", stroke: "#a2a2a2", "vector-effect": "non-scaling-stroke" });
+    const draw = () => through.setAttribute("points", points.map(([frame, value]) => `${x(frame)},${y(value)}`).join(" "));
+    draw();
+    const dots = points.map((point, index) => {
+      const dot = node("circle", { cx: x(point[0]), cy: y(point[1]), r: 5, fill: "#d9b26f", cursor: "move" });
+      dot.onpointerdown = (event) => { dot.setPointerCapture(event.pointerId); this.dragging = `curve ${++gestures}`; };
+      dot.onpointermove = (event) => {
+        if (!this.dragging || !dot.hasPointerCapture(event.pointerId)) return;
+        const box = drawing.getBoundingClientRect();
+        const value = low + (1 - (event.clientY - box.top) / box.height) * (top - low);
+        const at = ((event.clientX - box.left) / box.width) * wide;
+        const frame = Math.round(first + ((at - edge) / (wide - 2 * edge)) * (last - first || 1));
+        const inside = index > 0 && index < points.length - 1;
+        if (inside) point[0] = Math.min(Math.max(frame, points[index - 1][0] + 1), points[index + 1][0] - 1);
+        const { least, most } = this.key;
+        point[1] = Number(Math.min(Math.max(value, least ?? -Infinity), most ?? Infinity).toPrecision(5));
+        dot.setAttribute("cx", x(point[0]));
+        dot.setAttribute("cy", y(point[1]));
+        draw();
+        told(this.dragging);
+      };
+      dot.onpointerup = () => { this.dragging = ""; };
+      return dot;
+    });
+    drawing.replaceChildren(through, ...dots);
+  }
+
+  update(key) {
+    this.key = key;
+    this.node.classList.toggle("changed", key.changed);
+    this.origin.textContent = key.value == null ? "default" : key.origin;
+    this.reset.disabled = !key.own;
+    for (const [node, write] of this.controls)
+      if (document.activeElement !== node || node.type === "checkbox") write(key.value ?? key.default, key);
+    this.complain(key.told.map((each) => `${each.text}. ${each.mend}`).join(" "));
+  }
+
+  complain(text) { this.told.textContent = text; }
+}

@@ -1,0 +1,270 @@
+"""Frames under a preset as the page shows them: display pixels, and what there is at one pixel."""
+
+from __future__ import annotations
+
+import math
+from collections import OrderedDict
+from dataclasses import dataclass
+from pathlib import Path
+from threading import RLock
+from typing import Any
+
+import cv2
+import numpy as np
+
+from halocline._typing import F32
+from halocline.batch.frame_task import planes_read
+from halocline.batch.still import Still, seen, tasks_of
+from halocline.batch.task import FrameTask, input_spec_of
+from halocline.errors import HaloclineError, ReadError
+from halocline.graph.engine import evaluate
+from halocline.imaging.colour import display_pixels
+from halocline.presets.preset import Preset, load_preset
+from halocline.review.contact_sheet import U8
+from halocline.rgb import RGBSpace
+
+MOST_FRAMES = 8
+COARSE_PIXELS = 60_000
+STRIP_PIXELS = 12_000
+MOST_IN_STRIP = 8
+JPEG_QUALITY = 90
+# Near to far: warm to cold through grey, all about as light; open water stays dark.
+RANGE_STOPS_M = (0.5, 1.0, 2.0, 4.0, 8.0, 16.0, 32.0, 64.0)
+RANGE_COLOURS = (
+    (250, 238, 214),
+    (236, 197, 138),
+    (214, 150, 108),
+    (178, 120, 122),
+    (137, 112, 142),
+    (96, 112, 150),
+    (62, 96, 130),
+    (38, 62, 88),
+)
+OPEN_WATER = (16, 20, 26)
+
+
+@dataclass(frozen=True)
+class Wish:
+    """What a page wants to see.
+
+    Attributes
+    ----------
+    frame
+        Which frame.
+    exposure
+        Stops brighter than the frame.
+    shows
+        ``picture``, ``clean``, ``range``, ``preset:NAME`` or ``reference``.
+    step
+        Stop after this step; at the end where empty.
+    """
+
+    frame: int
+    exposure: float = 0.0
+    shows: str = "picture"
+    step: str = ""
+
+
+class Pictures:
+    """Frames of a sequence, read once and put under water again and again.
+
+    Parameters
+    ----------
+    frames, depth, numbers
+        The sequence, as on the command line.
+    reference
+        A still to compare with.
+    """
+
+    def __init__(
+        self,
+        frames: str,
+        *,
+        depth: str | None = None,
+        numbers: str | None = None,
+        reference: Path | None = None,
+    ) -> None:
+        self.tasks: dict[int, FrameTask] = {
+            task.frame: task for task in tasks_of(frames, depth=depth, frames=numbers)
+        }
+        self.reference = reference
+        self._stills: OrderedDict[Any, tuple[Still, Still]] = OrderedDict()
+        # One picture at a time: each uses all processors by itself.
+        self._lock = RLock()
+        self._guides: tuple[Any, dict[str, F32]] | None = None
+
+    @property
+    def numbers(self) -> list[int]:
+        """The frames there are."""
+        return list(self.tasks)
+
+    def pixels(self, preset: Preset, wish: Wish, *, coarse: bool = False) -> U8:
+        """Return a picture as display pixels, ``(rows, columns, 3)``.
+
+        Raises
+        ------
+        HaloclineError
+            Where the frame cannot be read or rendered.
+        """
+        with self._lock:
+            if wish.shows == "reference":
+                return self._reference()
+            fine, reduced = self._still(wish.frame, preset)
+            still = reduced if coarse else fine
+            if wish.shows == "range":
+                return range_colours(self._plane(still, "range"))
+            if wish.shows == "clean":
+                return _shown(still.clean, still.space, wish.exposure)
+            look = (
+                load_preset(wish.shows.removeprefix("preset:"))
+                if wish.shows.startswith("preset:")
+                else preset
+            )
+            if look is not preset:
+                still = self._still(wish.frame, look)[1 if coarse else 0]
+            rgb = still.planes(look, step=wish.step or None)["rgb"]
+            return _shown(rgb, still.space, wish.exposure)
+
+    def size(self, preset: Preset, frame: int) -> tuple[int, int]:
+        """Return width and height of a frame's display window, pixels."""
+        with self._lock:
+            rows, columns = self._still(frame, preset)[0].clean.shape[-2:]
+            return columns, rows
+
+    def strip(self, preset: Preset) -> list[tuple[int, U8]]:
+        """Return small pictures of frames evenly through the sequence."""
+        numbers = self.numbers
+        count = min(MOST_IN_STRIP, len(numbers))
+        chosen = [numbers[round(at)] for at in np.linspace(0, len(numbers) - 1, count)]
+        return [(number, self._small(preset, number)) for number in chosen]
+
+    def probe(self, preset: Preset, number: int, frame: int, x: int, y: int) -> dict[str, Any]:
+        """Return what there is at a pixel of the display window, as plain values.
+
+        Parameters
+        ----------
+        preset, number
+            The preset, and the number of its state, for which whole planes are kept.
+        frame, x, y
+            The pixel: column and row, counted from the upper left.
+        """
+        with self._lock:
+            still, _ = self._still(frame, preset)
+            planes = self._guide_planes(still, preset, (number, frame))
+            rows, columns = still.clean.shape[-2:]
+            if not (0 <= x < columns and 0 <= y < rows):
+                return {"x": x, "y": y, "values": []}
+            view = still.inputs.loaded.views[0]
+            told = [
+                {"name": "under water, linear", "value": _numbers(planes["rgb"][:, y, x])},
+                {"name": "clean, linear", "value": _numbers(still.clean[:, y, x])},
+                {"name": "range, m", "value": _numbers(self._plane(still, "range")[y, x])},
+                {"name": "coverage", "value": _numbers(self._plane(still, "alpha")[y, x])},
+                {"name": "depth pass", "value": "" if view.depth_spec is None else view.depth_spec.kind},
+            ]
+            for name, label in (("transmittance", "transmittance"), ("veil", "veil")):
+                if name in planes:
+                    told.append({"name": label, "value": _numbers(planes[name][..., y, x])})
+            return {"x": x, "y": y, "values": told}
+
+    def _small(self, preset: Preset, number: int) -> U8:
+        with self._lock:
+            still, reduced = self._still(number, preset)
+            smaller = still.reduced(_step(still, STRIP_PIXELS)) if len(self.tasks) > 1 else reduced
+            return _shown(smaller.planes(preset)["rgb"], still.space, 0.0)
+
+    def _still(self, frame: int, preset: Preset) -> tuple[Still, Still]:
+        """Return a frame as it is and with fewer pixels; read anew where the preset reads it otherwise."""
+        task = self.tasks.get(frame)
+        if task is None:
+            raise ReadError(
+                f"there is no frame {frame}",
+                code="E-READ-OPEN",
+                mend=f"Frames are {self.numbers[0]} to {self.numbers[-1]}.",
+            )
+        key = (frame, repr(input_spec_of(task, preset)), planes_read(preset.at(frame).graph))
+        found = self._stills.get(key)
+        if found is None:
+            still = Still.read(task, preset)
+            found = (still, still.reduced(_step(still, COARSE_PIXELS)))
+            self._stills[key] = found
+            while len(self._stills) > MOST_FRAMES:
+                self._stills.popitem(last=False)
+        self._stills.move_to_end(key)
+        return found
+
+    def _plane(self, still: Still, name: str) -> F32:
+        frame = still.inputs.loaded.views[0].frame
+        return seen(frame.plane(name), frame.data_window, frame.display_window)
+
+    def _guide_planes(self, still: Still, preset: Preset, key: Any) -> dict[str, F32]:
+        if self._guides is not None and self._guides[0] == key:
+            return self._guides[1]
+        frame = still.inputs.loaded.views[0].frame
+        graph = preset.at(key[1]).graph
+        written = {name for step in graph.steps for name in step.operator.planes().writes}
+        names = ["rgb", *(name for name in ("transmittance", "veil") if name in written)]
+        made = evaluate(graph, frame, still.shot(preset), wanted=names)
+        planes = {name: seen(plane, frame.data_window, frame.display_window) for name, plane in made.items()}
+        down = still.shot(preset).path.bands.down.astype(np.float32)
+        for name in ("transmittance", "veil"):
+            # Light in bands is told in the picture's own three colours.
+            if name in planes and planes[name].shape[0] == down.shape[1]:
+                planes[name] = np.einsum("ck,kyx->cyx", down, planes[name])
+        self._guides = (key, planes)
+        return planes
+
+    def _reference(self) -> U8:
+        if self.reference is None:
+            raise ReadError(
+                "there is no reference still", code="E-READ-OPEN", mend="Start the page with --reference."
+            )
+        pixels = cv2.imread(str(self.reference), cv2.IMREAD_COLOR)
+        if pixels is None:
+            raise ReadError(
+                "the reference cannot be opened as a picture",
+                code="E-READ-OPEN",
+                where=str(self.reference),
+                mend="Check the path and the kind of file.",
+            )
+        return np.ascontiguousarray(pixels[..., ::-1])
+
+
+def encoded(pixels: U8, *, coarse: bool) -> bytes:
+    """Return a picture for the browser: quick while it is coarse, without any loss once it is fine."""
+    how = (
+        (".jpg", [cv2.IMWRITE_JPEG_QUALITY, JPEG_QUALITY])
+        if coarse
+        else (".png", [cv2.IMWRITE_PNG_COMPRESSION, 1])
+    )
+    good, data = cv2.imencode(how[0], np.ascontiguousarray(pixels[..., ::-1]), how[1])
+    if not good:
+        raise HaloclineError("the picture cannot be encoded", code="E-WRITE-OPEN")
+    return bytes(data)
+
+
+def range_colours(range_m: F32) -> U8:
+    """Return range as colours, near warm and far cold, by its logarithm; open water dark."""
+    finite = np.isfinite(range_m)
+    at = np.log2(np.clip(np.where(finite, range_m, 1.0), RANGE_STOPS_M[0], RANGE_STOPS_M[-1]))
+    stops = np.log2(RANGE_STOPS_M)
+    out = np.empty((*range_m.shape, 3), np.uint8)
+    for channel in range(3):
+        column = [colour[channel] for colour in RANGE_COLOURS]
+        out[..., channel] = np.where(finite, np.interp(at, stops, column), OPEN_WATER[channel])
+    return out
+
+
+def _shown(rgb: F32, space: RGBSpace, exposure: float) -> U8:
+    if exposure:
+        rgb = rgb * np.float32(2.0**exposure)
+    return display_pixels(rgb, space)
+
+
+def _step(still: Still, pixels: int) -> int:
+    rows, columns = still.clean.shape[-2:]
+    return max(1, math.ceil(math.sqrt(rows * columns / pixels)))
+
+
+def _numbers(values: Any) -> list[float | None]:
+    return [float(f"{value:.5g}") if math.isfinite(value) else None for value in np.ravel(values).tolist()]

@@ -1,0 +1,343 @@
+"""The page's server: for one person on this machine.
+
+It listens on 127.0.0.1 alone. The address it prints holds a token that opens the page once; from then on
+the browser has a cookie, which no other site can send. Requests with a foreign Host or Origin are refused, so
+that no page from elsewhere can reach it, by a name that was turned to this machine or otherwise.
+
+Pages talk over a web socket: text for what is asked and told, binary for pictures, each with the number of
+the preset's state it shows. A page that asks faster than pictures are made gets the newest, not all.
+"""
+
+from __future__ import annotations
+
+import asyncio
+import hmac
+import json
+import secrets
+import socket as sockets
+from collections.abc import Callable
+from contextlib import suppress
+from dataclasses import replace
+from importlib.resources import files
+from typing import Any
+
+import uvicorn
+from starlette.applications import Starlette
+from starlette.requests import HTTPConnection, Request
+from starlette.responses import PlainTextResponse, RedirectResponse, Response
+from starlette.routing import Route, WebSocketRoute
+from starlette.websockets import WebSocket, WebSocketDisconnect
+
+from halocline.errors import HaloclineError
+from halocline.tuning.keys import model
+from halocline.tuning.pictures import Pictures, Wish, encoded
+from halocline.tuning.plots import plots
+from halocline.tuning.session import Session, State, problems_of
+
+COOKIE = "halocline"
+PAGE_FILES = {
+    "style.css": "text/css",
+    "main.js": "text/javascript",
+    "keys.js": "text/javascript",
+    "picture.js": "text/javascript",
+    "plots.js": "text/javascript",
+}
+LONGEST_MESSAGE = 1 << 20
+HEADERS = {
+    "Content-Security-Policy": "default-src 'self'; img-src 'self' blob: data:; frame-ancestors 'none'",
+    "Referrer-Policy": "no-referrer",
+    "X-Content-Type-Options": "nosniff",
+    "Cache-Control": "no-store",
+}
+
+
+class Server:
+    """One session, shown on as many pages as there are tabs.
+
+    Parameters
+    ----------
+    session, pictures
+        What is tuned, and on which frames.
+    port
+        Port that the page is served on; it is part of what Host and Origin are checked against.
+    """
+
+    def __init__(self, session: Session, pictures: Pictures, port: int) -> None:
+        self.session, self.pictures, self.port = session, pictures, port
+        self.token = secrets.token_urlsafe(24)
+        self._token_used = False
+        self._cookie = secrets.token_urlsafe(24)
+        self._tabs: set[_Tab] = set()
+        # Pages change one preset: one after the other.
+        self.changing = asyncio.Lock()
+        self.app = Starlette(
+            routes=[
+                Route("/", self._page),
+                Route("/page/{name}", self._file),
+                WebSocketRoute("/live", self._live),
+            ]
+        )
+
+    @property
+    def address(self) -> str:
+        """The address to open, with its token."""
+        return f"http://127.0.0.1:{self.port}/?token={self.token}"
+
+    async def changed(self) -> None:
+        """Tell every page that the preset has changed, and make their pictures anew."""
+        told = await asyncio.to_thread(model, self.session)
+        for tab in tuple(self._tabs):
+            await tab.tell({"is": "preset", **told})
+            tab.wake()
+
+    async def _page(self, request: Request) -> Response:
+        if not self._is_own(request):
+            return _refused("This page is for this machine alone.")
+        given = request.query_params.get("token", "")
+        if given:
+            if self._token_used or not hmac.compare_digest(given.encode(), self.token.encode()):
+                return _refused("This address has been used, or is not right. Start halocline tune again.")
+            self._token_used = True
+            response = RedirectResponse("/", status_code=303, headers=HEADERS)
+            response.set_cookie(COOKIE, self._cookie, httponly=True, samesite="strict")
+            return response
+        if not self._has_cookie(request):
+            return _refused("Open the address that halocline tune printed.")
+        return _page_file("index.html", "text/html")
+
+    async def _file(self, request: Request) -> Response:
+        name = request.path_params["name"]
+        if not self._is_own(request) or not self._has_cookie(request) or name not in PAGE_FILES:
+            return _refused("There is nothing here.", status=404)
+        return _page_file(name, PAGE_FILES[name])
+
+    async def _live(self, socket: WebSocket) -> None:
+        if not (self._is_own(socket) and self._has_cookie(socket) and self._same_origin(socket)):
+            await socket.close(code=1008)
+            return
+        await socket.accept()
+        tab = _Tab(self, socket)
+        self._tabs.add(tab)
+        try:
+            await tab.run()
+        finally:
+            self._tabs.discard(tab)
+
+    def _is_own(self, connection: HTTPConnection) -> bool:
+        return connection.headers.get("host") in (f"127.0.0.1:{self.port}", f"localhost:{self.port}")
+
+    def _same_origin(self, connection: HTTPConnection) -> bool:
+        host = connection.headers.get("host")
+        return connection.headers.get("origin") == f"http://{host}"
+
+    def _has_cookie(self, connection: HTTPConnection) -> bool:
+        given = connection.cookies.get(COOKIE, "")
+        return hmac.compare_digest(given.encode(), self._cookie.encode())
+
+
+class _Tab:
+    """One page: what it wants to see, and its newest picture."""
+
+    def __init__(self, server: Server, socket: WebSocket) -> None:
+        self.server, self.socket = server, socket
+        self.wish = Wish(frame=server.pictures.numbers[0])
+        self.beside: str = ""
+        self.loop = asyncio.get_running_loop()
+        self._due = asyncio.Event()
+        self._sending = asyncio.Lock()
+
+    def wake(self) -> None:
+        """Have the picture made anew."""
+        self._due.set()
+
+    async def tell(self, message: dict[str, Any]) -> None:
+        """Send a message, if the page is still there."""
+        async with self._sending:
+            with suppress(WebSocketDisconnect, RuntimeError):
+                await self.socket.send_text(json.dumps(message))
+
+    async def run(self) -> None:
+        """Serve the page until it goes away."""
+        told = await asyncio.to_thread(model, self.server.session)
+        pictures = self.server.pictures
+        await self.tell(
+            {"is": "start", "frames": pictures.numbers, "has_reference": pictures.reference is not None}
+        )
+        await self.tell({"is": "preset", **told})
+        self.wake()
+        making = asyncio.create_task(self._make_pictures())
+        try:
+            while True:
+                text = await self.socket.receive_text()
+                if len(text) <= LONGEST_MESSAGE:
+                    await self._answer(text)
+        except (WebSocketDisconnect, RuntimeError):
+            # Gone: closed by either side.
+            pass
+        finally:
+            making.cancel()
+
+    async def _answer(self, text: str) -> None:
+        try:
+            asked = json.loads(text)
+            answer = _ANSWERS[asked["do"]]
+        except (ValueError, KeyError, TypeError):
+            return
+        try:
+            await answer(self, asked)
+        except HaloclineError as error:
+            await self.tell({"is": "problem", "path": asked.get("path"), "problems": problems_of(error)})
+        except (KeyError, TypeError, ValueError, OverflowError):
+            await self.tell({"is": "problem", "path": None, "problems": [_NOT_UNDERSTOOD]})
+
+    async def set_keys(self, asked: dict[str, Any]) -> None:
+        """Set keys of the preset."""
+        settings = [str(each) for each in asked["settings"]]
+        async with self.server.changing:
+            await asyncio.to_thread(self.server.session.change, settings, str(asked.get("gesture", "")))
+        await self.server.changed()
+
+    async def undo(self, _: dict[str, Any]) -> None:
+        """Take a change back."""
+        self.server.session.undo()
+        await self.server.changed()
+
+    async def redo(self, _: dict[str, Any]) -> None:
+        """Make a change again."""
+        self.server.session.redo()
+        await self.server.changed()
+
+    async def save(self, _: dict[str, Any]) -> None:
+        """Save a version, and tell the command that renders with it."""
+        session = self.server.session
+        path = await asyncio.to_thread(session.save)
+        await self.server.changed()
+        # Last, so that it stays to be read.
+        await self.tell({"is": "saved", "file": str(path), "command": session.command(path)})
+
+    async def look(self, asked: dict[str, Any]) -> None:
+        """Look at something else."""
+        self.wish = replace(
+            self.wish,
+            frame=int(asked.get("frame", self.wish.frame)),
+            exposure=max(-10.0, min(10.0, float(asked.get("exposure", self.wish.exposure)))),
+            shows="range" if asked.get("shows") == "range" else "picture",
+            step=str(asked.get("step", "")),
+        )
+        self.beside = str(asked.get("beside", ""))
+        self.wake()
+
+    async def probe(self, asked: dict[str, Any]) -> None:
+        """Tell what there is at a pixel."""
+        state = self.server.session.state
+        told = await asyncio.to_thread(
+            self.server.pictures.probe,
+            state.preset,
+            state.number,
+            self.wish.frame,
+            int(asked["x"]),
+            int(asked["y"]),
+        )
+        await self.tell({"is": "probe", **told})
+
+    async def strip(self, _: dict[str, Any]) -> None:
+        """Send small pictures of frames through the sequence."""
+        state = self.server.session.state
+        for number, pixels in await asyncio.to_thread(self.server.pictures.strip, state.preset):
+            data = await asyncio.to_thread(encoded, pixels, coarse=True)
+            await self._send_picture({"is": "strip", "frame": number}, data)
+
+    async def _make_pictures(self) -> None:
+        """Make the newest picture that is wanted: coarse, then fine unless it is no longer wanted."""
+        while True:
+            await self._due.wait()
+            self._due.clear()
+            state, wish, beside = self.server.session.state, self.wish, self.beside
+            for coarse in (True, False):
+                if not coarse and self._due.is_set():
+                    break
+                try:
+                    await self._make(state, wish, beside, coarse=coarse)
+                except HaloclineError as error:
+                    await self.tell({"is": "problem", "path": None, "problems": problems_of(error)})
+                    break
+            if not self._due.is_set():
+                with suppress(HaloclineError):
+                    told = await asyncio.to_thread(plots, state.preset, wish.frame)
+                    await self.tell({"is": "plots", "number": state.number, **told})
+
+    async def _make(self, state: State, wish: Wish, beside: str, *, coarse: bool) -> None:
+        wanted = [("main", wish)]
+        if beside:
+            wanted.append(("beside", replace(wish, shows=beside, step="")))
+        for place, each in wanted:
+            pixels = await asyncio.to_thread(self.server.pictures.pixels, state.preset, each, coarse=coarse)
+            data = await asyncio.to_thread(encoded, pixels, coarse=coarse)
+            # What was made fine for a state that has passed is never shown.
+            if coarse or state.number == self.server.session.state.number:
+                head = {
+                    "is": "picture",
+                    "place": place,
+                    "number": state.number,
+                    "frame": each.frame,
+                    "coarse": coarse,
+                    "shows": each.shows,
+                    "full": self.server.pictures.size(state.preset, each.frame),
+                }
+                await self._send_picture(head, data)
+
+    async def _send_picture(self, head: dict[str, Any], data: bytes) -> None:
+        text = json.dumps(head).encode()
+        async with self._sending:
+            with suppress(WebSocketDisconnect, RuntimeError):
+                await self.socket.send_bytes(len(text).to_bytes(4, "big") + text + data)
+
+
+_NOT_UNDERSTOOD = {"where": "", "text": "this was not understood", "mend": "Reload the page.", "code": ""}
+_ANSWERS: dict[str, Callable[[_Tab, dict[str, Any]], Any]] = {
+    "set": _Tab.set_keys,
+    "undo": _Tab.undo,
+    "redo": _Tab.redo,
+    "save": _Tab.save,
+    "look": _Tab.look,
+    "probe": _Tab.probe,
+    "strip": _Tab.strip,
+}
+
+
+def _page_file(name: str, kind: str) -> Response:
+    data = files("halocline.tuning").joinpath("page", name).read_bytes()
+    return Response(data, media_type=kind, headers=HEADERS)
+
+
+def _refused(text: str, status: int = 403) -> Response:
+    return PlainTextResponse(text, status_code=status, headers=HEADERS)
+
+
+def serve(
+    session: Session, pictures: Pictures, *, port: int = 0, ready: Callable[[Server, Any], None]
+) -> None:
+    """Serve the page until it is interrupted.
+
+    Parameters
+    ----------
+    session, pictures
+        What is tuned, and on which frames.
+    port
+        Port; one that is free where 0.
+    ready
+        Is handed the server once its address is known, and what stops it (`should_exit`).
+    """
+    listening = sockets.socket(sockets.AF_INET, sockets.SOCK_STREAM)
+    listening.setsockopt(sockets.SOL_SOCKET, sockets.SO_REUSEADDR, 1)
+    listening.bind(("127.0.0.1", port))
+    # From here on a browser that is quick is kept waiting, not turned away.
+    listening.listen()
+    server = Server(session, pictures, listening.getsockname()[1])
+    config = uvicorn.Config(
+        server.app, log_level="warning", access_log=False, lifespan="off", ws_max_size=LONGEST_MESSAGE
+    )
+    running = uvicorn.Server(config)
+    ready(server, running)
+    with listening:
+        running.run(sockets=[listening])

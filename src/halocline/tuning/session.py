@@ -1,0 +1,225 @@
+"""A preset's text under change: each step checked, undone and done again, saved as a new version."""
+
+from __future__ import annotations
+
+import shlex
+from collections.abc import Mapping, Sequence
+from dataclasses import dataclass
+from pathlib import Path
+from typing import Any
+
+import tomlkit
+
+from halocline.errors import CollectedError, HaloclineError, PresetError
+from halocline.files.whole import write_whole
+from halocline.presets.document import document_at, preset_path, shipped_folder
+from halocline.presets.edit import edited
+from halocline.presets.preset import Preset
+from halocline.presets.sections import FORMAT
+
+MOST_STEPS = 1000
+MOST_VERSIONS = 9999
+
+
+@dataclass(frozen=True)
+class State:
+    """A text that is a valid preset.
+
+    Attributes
+    ----------
+    text, preset
+        The text, and what it says.
+    number
+        Counts changes; never used twice in a session, so that a picture can say what it shows.
+    """
+
+    text: str
+    preset: Preset
+    number: int
+
+
+class Session:
+    """A preset being tuned.
+
+    Parameters
+    ----------
+    preset
+        A preset file, or the name of a shipped one: that is not changed, but extended.
+    frames, depth
+        What the finished preset is for, as on the command line.
+    save_to
+        File to save versions beside: ``look.toml`` gives ``look.v001.toml``. Nothing is written where not
+        given.
+
+    Raises
+    ------
+    PresetError
+        Where the preset is not valid.
+    """
+
+    def __init__(
+        self, preset: str, frames: str, *, depth: str | None = None, save_to: Path | None = None
+    ) -> None:
+        self.frames, self.depth, self.save_to = frames, depth, save_to
+        source = preset_path(preset)
+        if source.parent == shipped_folder():
+            self.path = (save_to or Path(f"{source.stem}-tuned.toml")).absolute()
+            text = f'format = {FORMAT}\nextends = "{source.stem}"\n'
+        else:
+            self.path = source.absolute()
+            text = source.read_text(encoding="utf-8-sig")
+        self.source = preset
+        self._numbers = 0
+        first = self._checked(text)
+        self.opened = first
+        self._past: list[State] = [first]
+        self._undone: list[State] = []
+        self._gesture = ""
+        self.saved_text = text
+
+    @property
+    def state(self) -> State:
+        """The preset as it is now."""
+        return self._past[-1]
+
+    @property
+    def can_undo(self) -> bool:
+        """Whether there is a change to take back."""
+        return len(self._past) > 1
+
+    @property
+    def can_redo(self) -> bool:
+        """Whether there is a change to make again."""
+        return bool(self._undone)
+
+    def change(self, settings: Sequence[str], gesture: str = "") -> State:
+        """Set keys, each ``SECTION.KEY=VALUE``; ``SECTION.KEY=`` takes a key out, back to what is inherited.
+
+        Parameters
+        ----------
+        settings
+            What to set.
+        gesture
+            Changes of one gesture (a slider that is dragged) in a row are one change to undo.
+
+        Raises
+        ------
+        PresetError
+            Where the result would not be valid; nothing is changed then.
+        """
+        before = self.state
+        wanted = [*self._whole_arrays(before, settings), *settings]
+        state = self._checked(edited(before.text, wanted, name=self.path.name))
+        if state.text != before.text:
+            if gesture and gesture == self._gesture and self.can_undo:
+                self._past.pop()
+            self._gesture = gesture
+            self._past.append(state)
+            del self._past[: max(0, len(self._past) - MOST_STEPS)]
+            self._undone.clear()
+        return self.state
+
+    def undo(self) -> State:
+        """Take the last change back, if there is one."""
+        self._gesture = ""
+        if self.can_undo:
+            self._undone.append(self._past.pop())
+            self._past[-1] = self._renumbered(self._past[-1])
+        return self.state
+
+    def redo(self) -> State:
+        """Make the last change that was taken back again, if there is one."""
+        self._gesture = ""
+        if self._undone:
+            self._past.append(self._renumbered(self._undone.pop()))
+        return self.state
+
+    def save(self) -> Path:
+        """Write the text as a new version, and return its file. No version is ever written over.
+
+        Raises
+        ------
+        PresetError
+            ``E-PRESET-SAVE`` where the session is for reading only; as `load_preset` where the text would not
+            be valid there.
+        WriteError
+            Where it cannot be written.
+        """
+        if self.save_to is None:
+            raise PresetError(
+                "nothing is saved: this page is for looking only",
+                code="E-PRESET-SAVE",
+                mend="Start it with --save-to look.toml.",
+            )
+        text = self.state.text
+        for number in range(1, MOST_VERSIONS):
+            target = self.save_to.with_name(f"{self.save_to.stem}.v{number:03d}.toml")
+            if not target.exists():
+                Preset(document_at(text, target.absolute()))
+                write_whole(target, text.encode(), make_folder=True)
+                self.saved_text = text
+                return target
+        raise PresetError(
+            f"there are {MOST_VERSIONS} versions of {self.save_to.name} already",
+            code="E-PRESET-SAVE",
+            mend="Start it with another name after --save-to.",
+        )
+
+    def command(self, preset: str | Path) -> str:
+        """Return the command that renders the whole sequence with a preset."""
+        depth = [] if self.depth is None else ["--depth", self.depth]
+        return shlex.join(["halocline", "apply", str(preset), self.frames, *depth, "--out", "wet/"])
+
+    def _checked(self, text: str) -> State:
+        preset = Preset(document_at(text, self.path))
+        preset.bands  # noqa: B018 - fits the water, which is where its own mistakes show
+        return self._renumbered(State(text, preset, 0))
+
+    def _renumbered(self, state: State) -> State:
+        self._numbers += 1
+        return State(state.text, state.preset, self._numbers)
+
+    def _whole_arrays(self, state: State, settings: Sequence[str]) -> list[str]:
+        """Return settings that write inherited arrays of tables out: they can only be replaced whole."""
+        own = tomlkit.parse(state.text).unwrap()
+        wanted: dict[str, str] = {}
+        for setting in settings:
+            path = [part.strip() for part in setting.partition("=")[0].split(".")]
+            place = next((at for at, part in enumerate(path) if part.isdigit()), None)
+            if place is not None and _at(own, path[:place]) is None:
+                value = _at(state.preset.document.tables, path[:place])
+                if isinstance(value, list):
+                    dotted = ".".join(path[:place])
+                    wanted[dotted] = f"{dotted}={toml_text(value)}"
+        return list(wanted.values())
+
+
+def toml_text(value: Any) -> str:
+    """Return a plain value as TOML writes it on one line."""
+    if isinstance(value, Mapping):
+        inside = ", ".join(f"{_key(name)} = {toml_text(item)}" for name, item in value.items())
+        return f"{{ {inside} }}" if inside else "{}"
+    if isinstance(value, list | tuple):
+        return "[" + ", ".join(toml_text(item) for item in value) + "]"
+    return str(tomlkit.item(value).as_string())
+
+
+def problems_of(error: HaloclineError) -> list[dict[str, Any]]:
+    """Return the parts of an error, one for each mistake, for the page."""
+    single = error.problems if isinstance(error, CollectedError) and error.problems else (error,)
+    return [
+        {"where": each.where or "", "text": each.message, "mend": each.mend or "", "code": each.code}
+        for each in single
+    ]
+
+
+def _key(name: str) -> str:
+    return str(tomlkit.key(name).as_string())
+
+
+def _at(tables: Any, path: Sequence[str]) -> Any:
+    for part in path:
+        if not isinstance(tables, Mapping) or part not in tables:
+            return None
+        tables = tables[part]
+    return tables

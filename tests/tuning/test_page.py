@@ -1,0 +1,263 @@
+"""The page in a real browser: turned, undone, saved, and closed to strangers."""
+
+from __future__ import annotations
+
+import json
+from collections.abc import Callable, Iterator
+from pathlib import Path
+from typing import Any
+from urllib.error import HTTPError
+from urllib.request import HTTPRedirectHandler, Request, build_opener
+
+import numpy as np
+import pytest
+from websockets.exceptions import InvalidStatus
+from websockets.sync import client
+
+from halocline.presets.preset import load_preset
+from halocline.tuning.pictures import Pictures, Wish
+
+# Its overloads know no origin that is missing.
+connect: Any = client.connect
+# Of the small frames, see conftest.py.
+ROWS, COLUMNS = 54, 96
+FINE = '#canvas[data-coarse="false"]'
+
+
+class NoRedirect(HTTPRedirectHandler):
+    """Shows where an answer leads, and does not go there."""
+
+    def redirect_request(self, *_: Any) -> None:
+        return None
+
+
+def answer(address: str, **headers: str) -> tuple[int, str, str]:
+    """Return status, cookie and text of an answer."""
+    try:
+        with build_opener(NoRedirect()).open(Request(address, headers=headers)) as found:
+            return found.status, found.headers.get("Set-Cookie", ""), found.read().decode()
+    except HTTPError as error:
+        return error.code, error.headers.get("Set-Cookie", "") or "", error.read().decode()
+
+
+@pytest.fixture
+def page_of_1c(serve: Any, frames: str, tmp_path: Path) -> Iterator[Any]:
+    with serve("jerlov-1c", frames, save_to=tmp_path / "look.toml") as one:
+        yield one
+
+
+@pytest.fixture
+def page(page_of_1c: Any, browser: Any) -> Iterator[Any]:
+    context = browser.new_context(viewport={"width": 1366, "height": 768})
+    made = context.new_page()
+    made.errors = []
+    made.on("pageerror", lambda error: made.errors.append(str(error)))
+    made.goto(page_of_1c.address)
+    made.wait_for_selector(FINE, timeout=60_000)
+    yield made
+    assert made.errors == []
+    context.close()
+
+
+def turn(page: Any, key: str, value: str) -> None:
+    """Type a value into a key's box, and wait for its fine picture."""
+    before = page.get_attribute("#canvas", "data-number")
+    page.fill(f"#key-{key}", value)
+    page.press(f"#key-{key}", "Tab")
+    page.wait_for_selector(f'{FINE}:not([data-number="{before}"])', timeout=60_000)
+
+
+def until(page: Any, holds: Callable[[], bool]) -> None:
+    """Wait until something holds; the page forbids scripts of text, so the browser cannot wait by itself."""
+    for _ in range(400):
+        if holds():
+            return
+        page.wait_for_timeout(50)
+    raise AssertionError("it never came to be: " + page.text_content("#text"))
+
+
+def screen(page: Any) -> Any:
+    """Return the pixels of the frame as they stand on the canvas, pixel for pixel, ``(rows, columns, 3)``."""
+    page.click("#pixels")
+    found = page.evaluate(
+        """([columns, rows]) => {
+            const canvas = document.getElementById("canvas");
+            const left = Math.round(canvas.width / 2 - columns / 2);
+            const top = Math.round(canvas.height / 2 - rows / 2);
+            return [...canvas.getContext("2d").getImageData(left, top, columns, rows).data];
+        }""",
+        [COLUMNS, ROWS],
+    )
+    return np.array(found, np.uint8).reshape(ROWS, COLUMNS, 4)[..., :3]
+
+
+def wanted(frames: str, *settings: str, **wish: Any) -> Any:
+    """Return the pixels that `apply` gives, which tests/tuning/test_pictures.py makes sure of."""
+    return Pictures(frames).pixels(load_preset("jerlov-1c", settings), Wish(1001, **wish))
+
+
+def test_turned_keys_give_the_pixels_of_apply_and_are_undone(page: Any, frames: str) -> None:
+    np.testing.assert_array_equal(screen(page), wanted(frames))
+    turn(page, "light-veil_brightness", "2.5")
+    np.testing.assert_array_equal(screen(page), wanted(frames, "light.veil_brightness=2.5"))
+    assert "changed" in page.get_attribute('[data-path="light.veil_brightness"]', "class")
+    before = page.get_attribute("#canvas", "data-number")
+    page.click("#undo")
+    page.wait_for_selector(f'{FINE}:not([data-number="{before}"])', timeout=60_000)
+    np.testing.assert_array_equal(screen(page), wanted(frames))
+
+
+def test_two_hundred_rapid_moves_end_at_the_last_and_never_go_back(page: Any, frames: str) -> None:
+    numbers = page.evaluate(
+        """async () => {
+            const canvas = document.getElementById("canvas");
+            const seen = [];
+            new MutationObserver(() => seen.push(Number(canvas.dataset.number)))
+                .observe(canvas, { attributes: true, attributeFilter: ["data-number"] });
+            const row = document.querySelector('[data-path="light.veil_brightness"]');
+            const slider = row.querySelector("input[type=range]");
+            slider.dispatchEvent(new Event("focus"));
+            for (let move = 1; move <= 200; move += 1) {
+                slider.value = 1 + move / 200;
+                slider.dispatchEvent(new Event("input"));
+                await new Promise((next) => setTimeout(next, 4));
+            }
+            return new Promise((done) => setTimeout(() => done(seen), 1500));
+        }"""
+    )
+    until(page, lambda: "veil_brightness = 2\n" in page.text_content("#text") + "\n")
+    page.wait_for_timeout(1000)
+    page.wait_for_selector(FINE, timeout=60_000)
+    assert numbers == sorted(numbers)
+    np.testing.assert_array_equal(screen(page), wanted(frames, "light.veil_brightness=2"))
+    # All of one drag is one change.
+    page.click("#undo")
+    page.wait_for_selector("#undo[disabled]", timeout=20_000, state="attached")
+
+
+def test_a_wrong_value_is_told_at_its_key_and_changes_nothing(page: Any) -> None:
+    page.fill("#key-light-overcast", "7")
+    page.press("#key-light-overcast", "Tab")
+    page.wait_for_selector("#status.wrong", timeout=20_000)
+    assert page.inner_text("#key-light-overcast-told") != ""
+    assert "overcast = 7" not in page.text_content("#text")
+
+
+def test_a_curve_is_made_and_its_key_is_dragged(page: Any) -> None:
+    row = page.locator('[data-path="light.sun_elevation"]')
+    row.get_by_role("button", name="Let light.sun_elevation change").click()
+    dots = row.locator("circle")
+    dots.first.wait_for(timeout=20_000)
+    row.scroll_into_view_if_needed()
+    box = dots.last.bounding_box()
+    x, y = box["x"] + box["width"] / 2, box["y"] + box["height"] / 2
+    before = page.text_content("#text")
+    page.mouse.move(x, y)
+    page.mouse.down()
+    page.mouse.move(x, y - 20, steps=4)
+    page.mouse.up()
+    until(page, lambda: page.text_content("#text") != before)
+    assert 'curve = "smooth"' in page.text_content("#text")
+
+
+def test_a_save_writes_a_version_and_shows_the_command(page: Any, tmp_path: Path) -> None:
+    turn(page, "light-veil_brightness", "1.5")
+    page.click("#save")
+    until(page, lambda: "halocline apply" in page.inner_text("#status"))
+    saved = tmp_path / "look.v001.toml"
+    assert load_preset(saved).at(0).light.veil_brightness == 1.5
+    assert str(saved) in page.inner_text("#status")
+
+
+def test_two_tabs_show_one_preset(page: Any, page_of_1c: Any) -> None:
+    other = page.context.new_page()
+    other.goto(f"http://{page_of_1c.host}/")
+    other.wait_for_selector(FINE, timeout=60_000)
+    before = other.get_attribute("#canvas", "data-number")
+    turn(page, "light-veil_brightness", "3")
+    other.wait_for_selector(f'{FINE}:not([data-number="{before}"])', timeout=60_000)
+    assert other.input_value("#key-light-veil_brightness") == "3"
+
+
+def test_a_lost_line_is_told_and_found_again(page: Any, page_of_1c: Any) -> None:
+    page_of_1c.drop_lines()
+    page.wait_for_selector('body[data-line="lost"]', timeout=20_000)
+    page.wait_for_selector('body[data-line="open"]', timeout=20_000)
+    turn(page, "light-veil_brightness", "2")
+
+
+def test_a_server_that_is_gone_is_told_and_its_successor_wants_its_own_token(
+    page: Any, page_of_1c: Any
+) -> None:
+    page_of_1c.stop()
+    page.wait_for_selector("#status.wrong", timeout=20_000)
+    assert "start halocline tune anew" in page.inner_text("#status")
+
+
+def test_search_finds_by_name_and_meaning(page: Any) -> None:
+    page.fill("#search", "sun elev")
+    shown = page.locator(".key:visible")
+    assert [each.get_attribute("data-path") for each in shown.all()] == ["light.sun_elevation"]
+
+
+def test_every_control_has_a_name(page: Any) -> None:
+    nameless = page.evaluate(
+        """() => [...document.querySelectorAll("input, select, button")].filter((each) =>
+            !(each.labels?.length || each.getAttribute("aria-label") || each.textContent.trim()))
+            .map((each) => each.outerHTML)"""
+    )
+    assert nameless == []
+
+
+def test_nothing_moves_by_itself_and_nothing_comes_from_elsewhere(page: Any) -> None:
+    assert page.get_attribute("#play", "aria-pressed") == "false"
+    loaded = page.evaluate("() => performance.getEntriesByType('resource').map((each) => each.name)")
+    assert loaded
+    assert all(name.startswith(("http://127.0.0.1:", "data:", "blob:")) for name in loaded)
+
+
+def test_the_address_opens_once_and_only_with_its_token(serve: Any, frames: str) -> None:
+    with serve("jerlov-1c", frames) as one:
+        root = f"http://{one.host}/"
+        assert answer(root)[0] == 403
+        assert answer(f"{root}?token=wrong")[0] == 403
+        assert answer(f"{root}page/main.js")[0] == 404
+        status, cookie, _ = answer(one.address)
+        assert status == 303
+        assert "HttpOnly" in cookie
+        assert "samesite=strict" in cookie.lower()
+        assert answer(one.address)[0] == 403, "a token opens once"
+        mine = {"Cookie": cookie.partition(";")[0]}
+        assert answer(root, **mine)[0] == 200
+        assert answer(root, Host="evil.example", **mine)[0] == 403
+        assert answer(f"{root}page/..%2fserver.py", **mine)[0] == 404
+
+
+def test_the_line_is_closed_to_foreign_origins_and_to_those_without_a_cookie(serve: Any, frames: str) -> None:
+    with serve("jerlov-1c", frames) as one:
+        _, cookie, _ = answer(one.address)
+        mine = {"Cookie": cookie.partition(";")[0]}
+        line, own = f"ws://{one.host}/live", f"http://{one.host}"
+        for origin, headers in (
+            ("http://evil.example", mine),
+            (None, mine),
+            (own, {}),
+            (own, {"Cookie": "halocline=x"}),
+        ):
+            with pytest.raises(InvalidStatus), connect(line, origin=origin, additional_headers=headers):
+                pass
+        with connect(line, origin=own, additional_headers=mine) as good:
+            assert json.loads(good.recv(10))["is"] == "start"
+            for nonsense in (
+                "{",
+                "[]",
+                '{"do": "explode"}',
+                '{"do": "set", "settings": 3}',
+                '{"do": "probe"}',
+            ):
+                good.send(nonsense)
+            good.send('{"do": "save"}')
+            told = ""
+            while "for looking only" not in told:
+                message = good.recv(20)
+                told = message if isinstance(message, str) else ""

@@ -1,0 +1,122 @@
+"""Pictures of the page: those that `apply` would make, and what is told of a pixel."""
+
+from __future__ import annotations
+
+from pathlib import Path
+
+import numpy as np
+import pytest
+
+from halocline.batch.plan_tasks import plan_tasks
+from halocline.batch.run import run_frames
+from halocline.errors import HaloclineError
+from halocline.imaging.colour import display_pixels
+from halocline.imaging.load import load_beauty
+from halocline.presets.preset import Preset, load_preset
+from halocline.tuning.pictures import OPEN_WATER, Pictures, Wish, range_colours
+from halocline.tuning.plots import plots
+
+
+def applied(
+    preset: Preset, frames: str, number: int, folder: Path
+) -> np.ndarray[tuple[int, ...], np.dtype[np.uint8]]:
+    """Return the frame as `halocline apply` writes it and a sheet shows it."""
+    tasks = plan_tasks(frames, out=str(folder), frames=str(number), overwrite=True)
+    assert run_frames(tasks, preset, overwrite=True).complete
+    view = load_beauty(tasks[0].out).views[0]
+    return display_pixels(view.frame.plane("rgb"), view.space)
+
+
+@pytest.mark.parametrize("name", ["jerlov-1c", "fjord-afternoon"])
+def test_the_fine_picture_is_the_frame_that_apply_writes(name: str, frames: str, tmp_path: Path) -> None:
+    preset = load_preset(name)
+    shown = Pictures(frames).pixels(preset, Wish(1002))
+    difference = np.abs(shown.astype(int) - applied(preset, frames, 1002, tmp_path).astype(int))
+    # Half floats of the file: a code at most.
+    assert difference.max() <= 1
+    assert (difference == 0).mean() > 0.98
+
+
+def test_the_coarse_picture_is_the_same_scene(frames: str, monkeypatch: pytest.MonkeyPatch) -> None:
+    monkeypatch.setattr("halocline.tuning.pictures.COARSE_PIXELS", 600)
+    pictures = Pictures(frames)
+    preset = load_preset("jerlov-1c")
+    fine, coarse = (pictures.pixels(preset, Wish(1001), coarse=each) for each in (False, True))
+    step = -(-fine.shape[1] // coarse.shape[1])
+    assert step == 3
+    # Nearly the same light at a pixel that is kept: halos gather from fewer neighbours, of noise.
+    difference = np.abs(fine[::step, ::step].astype(int) - coarse.astype(int))
+    assert np.median(difference) <= 1
+    # Moved by a pixel it would be another picture.
+    moved = np.abs(np.roll(fine[::step, ::step], 1, axis=1).astype(int) - coarse.astype(int))
+    assert difference.mean() < 0.8 * moved.mean()
+
+
+def test_exposure_is_in_stops_of_light(frames: str) -> None:
+    pictures, preset = Pictures(frames), load_preset("jerlov-1c")
+    still, _ = pictures._still(1001, preset)
+    brighter = display_pixels(still.planes(preset)["rgb"] * np.float32(2.0), still.space)
+    np.testing.assert_array_equal(pictures.pixels(preset, Wish(1001, exposure=1.0)), brighter)
+
+
+def test_range_goes_from_warm_to_cold_and_open_water_is_dark() -> None:
+    colours = range_colours(np.array([[0.1, 0.5, 4.0, 64.0, 1e6, np.inf]], np.float32))[0].astype(int)
+    np.testing.assert_array_equal(colours[0], colours[1])
+    np.testing.assert_array_equal(colours[3], colours[4])
+    np.testing.assert_array_equal(colours[5], OPEN_WATER)
+    warmth = colours[:, 0] - colours[:, 2]
+    assert warmth[1] > 0 > warmth[3]
+    assert np.all(np.diff(colours[1:4, 0]) < 0)
+
+
+def test_clean_another_preset_and_a_step_are_shown(frames: str) -> None:
+    pictures, preset = Pictures(frames), load_preset("jerlov-1c")
+    still, _ = pictures._still(1001, preset)
+    clean = pictures.pixels(preset, Wish(1001, shows="clean"))
+    np.testing.assert_array_equal(clean, display_pixels(still.clean, still.space))
+    other = pictures.pixels(preset, Wish(1001, shows="preset:jerlov-7c"))
+    np.testing.assert_array_equal(other, pictures.pixels(load_preset("jerlov-7c"), Wish(1001)))
+    before = pictures.pixels(preset, Wish(1001, step="attenuation"))
+    assert np.mean(before) < np.mean(pictures.pixels(preset, Wish(1001)))
+
+
+def test_the_probe_tells_what_the_frame_and_the_water_hold(frames: str) -> None:
+    pictures, preset = Pictures(frames), load_preset("jerlov-1c")
+    told = {each["name"]: each["value"] for each in pictures.probe(preset, 1, 1001, 10, 53)["values"]}
+    still, _ = pictures._still(1001, preset)
+    np.testing.assert_allclose(told["under water, linear"], still.planes(preset)["rgb"][:, 53, 10], rtol=1e-4)
+    np.testing.assert_allclose(told["clean, linear"], still.clean[:, 53, 10], rtol=1e-4)
+    # Nothing is far behind a wall two metres away: some of its light is left, some water before it.
+    assert all(0.0 < share < 1.0 for share in told["transmittance"])
+    assert all(veil > 0.0 for veil in told["veil"])
+    open_water = {each["name"]: each["value"] for each in pictures.probe(preset, 1, 1001, 90, 5)["values"]}
+    assert open_water["range, m"] == [None]
+    assert pictures.probe(preset, 1, 1001, 96, 0)["values"] == []
+
+
+def test_a_frame_that_is_not_there_is_told(frames: str) -> None:
+    with pytest.raises(HaloclineError, match="no frame 7"):
+        Pictures(frames).pixels(load_preset("jerlov-1c"), Wish(7))
+
+
+def test_frames_are_read_once_and_only_some_are_kept(frames: str, monkeypatch: pytest.MonkeyPatch) -> None:
+    monkeypatch.setattr("halocline.tuning.pictures.MOST_FRAMES", 2)
+    pictures, preset = Pictures(frames), load_preset("jerlov-1c")
+    first = pictures._still(1001, preset)
+    assert pictures._still(1001, load_preset("jerlov-7c")) is first
+    for number in (1002, 1003):
+        pictures._still(number, preset)
+    assert pictures._still(1001, preset) is not first
+
+
+def test_plots_are_what_the_story_says() -> None:
+    preset = load_preset("fjord-archway")
+    told = plots(preset, 1001)
+    contrast, story = told["contrast"], preset.at(0).story
+    assert contrast["subject"] == story.subject_range
+    at_subject = np.interp(contrast["subject"], told["ranges"], contrast["shown"])
+    assert at_subject == pytest.approx(story.silhouette_contrast, abs=0.02)
+    assert contrast["physical"][0] == pytest.approx(1.0, abs=0.01)
+    assert np.all(np.diff(contrast["physical"][2:]) < 0)
+    assert told["white"][0][0] == max(colour[0] for colour in told["white"])
+    assert any("price" in line.lower() for line in told["story"])

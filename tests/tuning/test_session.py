@@ -1,0 +1,175 @@
+"""A preset's text under change: nothing invalid, nothing lost, nothing written over."""
+
+from __future__ import annotations
+
+from pathlib import Path
+
+import pytest
+
+from halocline.errors import HaloclineError, PresetError
+from halocline.presets.preset import load_preset
+from halocline.tuning.keys import model, value_at
+from halocline.tuning.session import Session, problems_of, toml_text
+
+OWN = """format = 1
+title = "A harbour"  # its name
+extends = "jerlov-3c"
+
+[light]
+sun_elevation = 30.0   # late
+"""
+
+
+@pytest.fixture
+def own(tmp_path: Path) -> Path:
+    path = tmp_path / "harbour.toml"
+    path.write_text(OWN, encoding="utf-8")
+    return path
+
+
+def test_a_change_keeps_comments_and_order_and_is_undone_and_done_again(own: Path) -> None:
+    session = Session(str(own), "clean.####.exr")
+    session.change(["light.sun_elevation=42.0"])
+    assert session.state.text == OWN.replace("30.0", "42.0")
+    assert session.state.preset.at(0).light.sun_elevation == 42.0
+    assert session.undo().text == OWN
+    assert session.redo().text == OWN.replace("30.0", "42.0")
+    assert own.read_text(encoding="utf-8") == OWN, "the file is not touched"
+
+
+def test_numbers_of_states_only_rise(own: Path) -> None:
+    session = Session(str(own), "clean.####.exr")
+    numbers = [session.state.number]
+    numbers.append(session.change(["light.overcast=0.5"]).number)
+    numbers.append(session.undo().number)
+    numbers.append(session.redo().number)
+    numbers.append(session.change(["light.overcast=0.6"]).number)
+    numbers.append(session.undo().number)
+    assert numbers == sorted(set(numbers))
+
+
+def test_what_is_not_valid_changes_nothing_and_names_the_key(own: Path) -> None:
+    session = Session(str(own), "clean.####.exr")
+    with pytest.raises(PresetError) as caught:
+        session.change(["light.overcast=2"])
+    (told,) = problems_of(caught.value)
+    assert "overcast" in f"{told['where']} {told['text']}"
+    assert told["mend"]
+    assert session.state.text == OWN
+    assert not session.can_undo
+
+
+def test_one_drag_is_one_change_to_undo(own: Path) -> None:
+    session = Session(str(own), "clean.####.exr")
+    for value in range(20):
+        session.change([f"light.sun_elevation={30 + value}"], gesture="first")
+    session.change(["light.sun_elevation=10"], gesture="second")
+    assert session.undo().preset.at(0).light.sun_elevation == 49.0
+    assert session.undo().text == OWN
+    assert not session.can_undo
+
+
+def test_reset_takes_a_key_back_to_what_is_inherited(own: Path) -> None:
+    session = Session(str(own), "clean.####.exr")
+    session.change(["light.sun_elevation="])
+    inherited = load_preset("jerlov-3c").at(0).light.sun_elevation
+    assert session.state.preset.at(0).light.sun_elevation == inherited
+
+
+def test_a_shipped_preset_is_extended_and_not_changed() -> None:
+    session = Session("fjord-archway", "clean.####.exr")
+    assert session.state.text == 'format = 1\nextends = "fjord-archway"\n'
+    session.change(["light.sun_elevation=20"])
+    assert session.state.preset.document.lineage[-2:] == ("fjord-archway.toml", "fjord-archway-tuned.toml")
+
+
+def test_a_row_of_an_inherited_array_is_set_and_the_rest_of_it_stays() -> None:
+    session = Session("fjord-afternoon", "clean.####.exr")
+    before = value_at(session.state.preset.document.tables, ("steps", "matter", "classes"))
+    session.change(["steps.matter.classes.1.per_litre=9.5"])
+    after = value_at(session.state.preset.document.tables, ("steps", "matter", "classes"))
+    assert after[0] == before[0]
+    assert after[1] == {**before[1], "per_litre": 9.5}
+    session.change(["steps.matter.classes.0.clumping=0.25"])
+    last = value_at(session.state.preset.document.tables, ("steps", "matter", "classes"))
+    assert last[0]["clumping"] == 0.25
+    assert last[1] == after[1]
+
+
+def test_steps_are_put_aside_and_moved() -> None:
+    session = Session("fjord-afternoon", "clean.####.exr")
+    session.change(["steps.light_shafts.enabled=false"])
+    done = [step.name for step in session.state.preset.at(0).graph.steps]
+    assert "light_shafts" not in done
+    told = model(session)
+    assert {step["name"]: step["enabled"] for step in told["steps"]}["light_shafts"] is False
+    session.change(['steps.matter.before="forward_scatter"'])
+    names = [step["name"] for step in model(session)["steps"]]
+    assert names.index("matter") == names.index("forward_scatter") - 1
+
+
+def test_each_save_is_a_new_version_that_loads(own: Path, tmp_path: Path) -> None:
+    session = Session(str(own), "clean.####.exr", depth="z.####.exr", save_to=tmp_path / "shot.toml")
+    session.change(["light.sun_elevation=42.0"])
+    first = session.save()
+    session.change(["light.sun_elevation=43.0"])
+    second = session.save()
+    assert (first.name, second.name) == ("shot.v001.toml", "shot.v002.toml")
+    assert first.read_text(encoding="utf-8") == OWN.replace("30.0", "42.0")
+    assert load_preset(second).at(0).light.sun_elevation == 43.0
+    assert not model(session)["unsaved"]
+    assert session.command(second).startswith(f"halocline apply {second} 'clean.####.exr' --depth ")
+
+
+def test_nothing_is_saved_without_a_name(own: Path) -> None:
+    session = Session(str(own), "clean.####.exr")
+    with pytest.raises(PresetError, match="for looking only"):
+        session.save()
+    assert [path.name for path in own.parent.iterdir()] == ["harbour.toml"]
+
+
+def test_a_version_that_would_not_load_where_it_goes_is_not_written(tmp_path: Path) -> None:
+    base = tmp_path / "a" / "base.toml"
+    base.parent.mkdir()
+    base.write_text('format = 1\nextends = "jerlov-1c"\n')
+    own = tmp_path / "a" / "own.toml"
+    own.write_text('format = 1\nextends = "base.toml"\n')
+    session = Session(str(own), "clean.####.exr", save_to=tmp_path / "b" / "own.toml")
+    with pytest.raises(HaloclineError, match="base"):
+        session.save()
+    assert not (tmp_path / "b").exists()
+
+
+def test_the_model_has_every_key_of_the_schema_with_its_place_and_meaning(own: Path) -> None:
+    session = Session(str(own), "clean.####.exr")
+    session.change(["light.overcast=0.75"])
+    told = model(session)
+    from halocline.presets.sections import SECTIONS
+
+    assert [group["name"] for group in told["sections"]] == list(SECTIONS)
+    for group in told["sections"]:
+        assert {key["path"][1] for key in group["keys"]} >= set(SECTIONS[group["name"]].model_fields) - {
+            "lamps"
+        }
+        assert all(key["meaning"] for key in group["keys"] if len(key["path"]) == 2)
+    keys = {".".join(key["path"]): key for group in told["sections"] for key in group["keys"]}
+    overcast, sun = keys["light.overcast"], keys["light.sun_elevation"]
+    assert (overcast["least"], overcast["most"], overcast["value"]) == (0.0, 1.0, 0.75)
+    assert (overcast["changed"], overcast["own"], sun["changed"], sun["own"]) == (True, True, False, True)
+    assert (sun["unit"], sun["origin"]) == ("degrees", "harbour.toml, line 6")
+    assert not keys["water.jerlov_type"]["own"]
+
+
+def test_a_remark_stands_at_its_key(own: Path) -> None:
+    session = Session(str(own), "clean.####.exr")
+    session.change(["story.near_limit=1.0"])
+    told = model(session)
+    keys = {".".join(key["path"]): key for group in told["sections"] for key in group["keys"]}
+    assert "nothing is remapped" in keys["story.near_limit"]["told"][0]["text"]
+
+
+def test_plain_values_become_toml() -> None:
+    import tomllib
+
+    for value in (1, -2.5, True, "12 ft", 'a "b"', [1, [2.0, "x"]], {"curve": "held", "keys": [[1, "a b"]]}):
+        assert tomllib.loads(f"value = {toml_text(value)}")["value"] == value
