@@ -229,7 +229,7 @@ class Row {
     this.controls.push([box, (value, fresh) => { box.value = write(value, fresh) ?? ""; }]);
     this.controls.push([slider, (value, fresh) => {
       const found = write(value, fresh);
-      if (found == null) return;
+      if (found == null) { slider.value = slider.min; return; }
       if (found > Number(slider.max)) slider.max = key.most ?? found * 2;
       if (found < Number(slider.min)) slider.min = key.least ?? found * 2;
       slider.value = found;
