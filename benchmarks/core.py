@@ -33,7 +33,6 @@ from halocline.imaging.camera_track import CameraTrack
 from halocline.imaging.frame import Frame
 from halocline.operators.attenuation import Attenuation, AttenuationParameters
 from halocline.operators.veiling_light import VeilingLight, VeilingLightParameters
-from halocline.physics.path.transport import DIFFUSE_ASYMMETRY
 from halocline.presets.build import make_shot
 from halocline.presets.preset import load_preset
 from halocline.rgb import LINEAR_REC709
@@ -94,24 +93,16 @@ def _full_frame(frame: Frame, shot: Shot) -> F32:
     cos_sun = shot.view_plane("sun_cosine", frame.data_window)
     endless = np.float32(path.camera_depth_m) / np.maximum(-mu, np.float32(1e-4))
     s = np.minimum(s, endless)
-    sun, diffuse = path.source_strengths()
-    even = path.even_source()
-    p_sun = _phase(-cos_sun, path.sun_asymmetry)
-    p_diffuse = _phase(-mu, DIFFUSE_ASYMMETRY)
+    found = path.veil_rays().sources(mu, cos_sun)
     light = np.tensordot(bands.up.astype(np.float32), rgb, 1)
     for k in range(bands.count):
-        c, kd = np.float32(bands.attenuation[k]), np.float32(bands.diffuse_attenuation[k])
-        rate = c + kd * mu
-        source = np.float32(sun[k]) * p_sun + np.float32(diffuse[k]) * p_diffuse + np.float32(even[k])
-        decay = alpha * np.exp(-rate * s) + (1 - alpha) * np.exp(-rate * endless)
-        light[k] = light[k] * np.exp(-c * s) + source / rate * (1 - decay)
+        c = np.float32(bands.attenuation[k])
+        light[k] *= np.exp(-c * s)
+        once_rate = c + found.once_fall[k] * mu
+        for source, rate in ((found.once[k], once_rate), (found.source[k], found.rate[k])):
+            decay = alpha * np.exp(-rate * s) + (1 - alpha) * np.exp(-rate * endless)
+            light[k] += source / rate * (1 - decay)
     out: F32 = np.tensordot(bands.down.astype(np.float32), light, 1)
-    return out
-
-
-def _phase(cosine: F32, g: float) -> F32:
-    spread = np.float32(1 + g * g) - np.float32(2 * g) * cosine
-    out: F32 = np.float32((1 - g * g) / (4 * np.pi)) / spread ** np.float32(1.5)
     return out
 
 

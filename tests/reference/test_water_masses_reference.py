@@ -13,30 +13,22 @@ from halocline.physics.path.water_masses import Lengths, TwoWaters
 @pytest.mark.parametrize("mu", [-0.5, 0.0, 0.7])
 @pytest.mark.parametrize("other_is_first", [True, False])
 def test_veil_is_the_integral_of_what_each_metre_scatters(mu: float, other_is_first: bool) -> None:
-    # Radiative transfer with single scattering: each metre at t gives j(t), dimmed by exp(-c) of the water in
-    # front of it; its own light is dimmed or raised by exp(-Kd mu) of the path so far. By scipy's quadrature.
+    # Radiative transfer: each metre at t gives J(t), dimmed by exp(-c) of the water in front of it; k holds
+    # both that and how J changes along the ray. By scipy's quadrature.
     two = TwoWaters.of(PATH, MURKY, other_is_first=other_is_first)
     directions = np.array([[mu]], np.float32), np.array([[0.2]], np.float32)
-    by_band = []
-    for water in (two.first, two.second):
-        sun, diffuse = (float(phase[0, 0]) for phase in water.path.phases(*directions))
-        by_band.append(water.sun * sun + water.diffuse * diffuse + water.even)
+    sources = two.sources(*directions)[:, 0, 0].astype(float)
     first_m, second_m = 3.0, 6.0
     for band in (0, 3):
-        rates = [
-            (s.path.bands.attenuation[band], s.path.bands.diffuse_attenuation[band] * mu)
-            for s in (two.first, two.second)
-        ]
-        sources = [float(source[band]) for source in by_band]
+        j_1, k_1, j_2, k_2 = sources[4 * band : 4 * band + 4]
 
-        def given(t: float, rates=rates, sources=sources) -> float:  # type: ignore[no-untyped-def]
+        def given(t: float, j_1=j_1, k_1=k_1, j_2=j_2, k_2=k_2) -> float:  # type: ignore[no-untyped-def]
             near, far = min(t, first_m), max(0.0, t - first_m)
-            lost = sum(rates[0]) * near + sum(rates[1]) * far
-            return float(sources[0 if t < first_m else 1] * np.exp(-lost))
+            return float((j_1 if t < first_m else j_2) * np.exp(-k_1 * near - k_2 * far))
 
         whole, _ = quad(given, 0.0, first_m + second_m, points=[first_m])
         lengths = Lengths(*(np.array([[value]], np.float32) for value in (first_m, second_m, mu)))
-        _, ours = two.change(band, lengths, two.phases(*directions))
+        _, ours = two.change(band, lengths, two.sources(*directions))
         assert float(ours[0, 0]) == pytest.approx(whole, rel=1e-5)
 
 

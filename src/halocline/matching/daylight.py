@@ -9,6 +9,7 @@ import numpy as np
 from scipy.optimize import least_squares
 
 from halocline._typing import F64
+from halocline.matching import solved_light
 from halocline.matching.model import UP, Setting, light_path
 from halocline.matching.samples import Sample
 from halocline.physics.water.water import Water
@@ -75,7 +76,8 @@ def _log_brightness(water: Water, directions: F64, setting: Setting) -> F64:
     path = light_path(water, setting)
     row = setting.space.luminance_row @ path.bands.down
     endless = np.full(len(directions), np.inf)
-    return np.asarray(np.log(np.maximum(path.veil_along(endless, directions) @ row, 1e-9)), np.float64)
+    veil = solved_light.veil(path, endless, directions)
+    return np.asarray(np.log(np.maximum(veil @ row, 1e-9)), np.float64)
 
 
 def _with_sun(setting: Setting, x: F64) -> Setting:

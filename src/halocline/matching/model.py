@@ -21,6 +21,7 @@ from functools import lru_cache
 import numpy as np
 
 from halocline._typing import F64
+from halocline.matching import solved_light
 from halocline.matching.samples import Sample
 from halocline.physics.path.transport import LightPath, refracted_sun
 from halocline.physics.sea.surface import direct_sun_share
@@ -78,9 +79,9 @@ def predicted(water: Water, samples: Sequence[Sample], setting: Setting) -> Pred
     covered = np.array([not sample.open_water for sample in samples])
     transfer = np.zeros((len(samples), 3, 3))
     deeper = -(directions[covered] @ UP) * ranges[covered]
-    lost = path.direct_along(ranges[covered]) * path.daylight(setting.depth_m + deeper)
+    lost = path.direct_along(ranges[covered]) * solved_light.fallen(path, setting.depth_m + deeper)
     transfer[covered] = (lost @ _products(setting.space)).reshape(-1, 3, 3)
-    return Prediction(transfer, path.veil_along(ranges, directions) @ path.bands.down.T)
+    return Prediction(transfer, solved_light.veil(path, ranges, directions) @ path.bands.down.T)
 
 
 @lru_cache(maxsize=8)

@@ -46,7 +46,7 @@ class Downwelling(Operator[DownwellingParameters, None]):
 
     def idle(self, shot: Shot) -> bool:
         """With downwelling scaled away, nothing changes."""
-        return shot.path.downwelling_scale == 0.0
+        return shot.path.downwelling_scale == 0.0 and shot.path.daylight_level == 1.0
 
     def apply(self, planes: Planes, tile: Tile, shot: Shot, prepared: None) -> Planes:  # noqa: ARG002
         """Light the subject by its depth."""

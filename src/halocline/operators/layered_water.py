@@ -91,8 +91,8 @@ class Prepared:
         One over the range at which a ray enters and leaves the layer, 1/m, ``(2, rows, columns)``.
     mu
         The rays' downward component.
-    phases
-        Of the two waters, see `TwoWaters.phases`. They change so slowly with direction that the grid's rays
+    sources
+        Of the two waters, see `TwoWaters.sources`. They change so slowly with direction that the grid's rays
         say it all.
     """
 
@@ -100,7 +100,7 @@ class Prepared:
     grid: Grid
     nearness: F32
     mu: F32
-    phases: F32
+    sources: F32
 
     @classmethod
     def of(cls, layer: Layer, waters: TwoWaters, shot: Shot) -> Prepared:
@@ -113,19 +113,19 @@ class Prepared:
         # One over the range is straight across the picture of a plane; range itself is not.
         nearness = np.stack([np.reciprocal(np.maximum(at, NEAREST_M)) for at in met])
         mu, cos_sun = rays.component(-shot.path.up), rays.component(shot.path.sun_travel)
-        return cls(waters, grid, nearness, mu, waters.phases(mu, cos_sun))
+        return cls(waters, grid, nearness, mu, waters.sources(mu, cos_sun))
 
     def over(self, region: Window) -> Prepared:
         """Return the part for a region."""
         inner = self.grid.inner(region.x, region.y, region.width, region.height)
-        planes = (self.grid.part(inner, plane) for plane in (self.nearness, self.mu, self.phases))
+        planes = (self.grid.part(inner, plane) for plane in (self.nearness, self.mu, self.sources))
         return Prepared(self.waters, inner, *planes)
 
     def rays(self) -> _Rays:
         """Return what each pixel's ray meets."""
         entered, left = (self.grid.blown_up(plane) for plane in self.nearness)
-        phases = np.stack([self.grid.blown_up(plane) for plane in self.phases])
-        return _Rays(entered, left, self.grid.blown_up(self.mu), phases)
+        sources = np.stack([self.grid.blown_up(plane) for plane in self.sources])
+        return _Rays(entered, left, self.grid.blown_up(self.mu), sources)
 
 
 class LayeredWater(Operator[LayeredWaterParameters, Prepared]):
@@ -178,9 +178,9 @@ class LayeredWater(Operator[LayeredWaterParameters, Prepared]):
         nearest, behind = _shown(planes, rays, coverage if fill else None, shot)
         lit, veils = np.empty_like(planes["bands"]), np.empty_like(planes["bands"])
         for band, light in enumerate(planes["bands"]):
-            gain, veil = waters.change(band, nearest, rays.phases)
+            gain, veil = waters.change(band, nearest, rays.sources)
             for part in behind:
-                kept, there = waters.change(band, part.lengths, part.phases)
+                kept, there = waters.change(band, part.lengths, part.sources)
                 veil[part.where] += part.share * (there - veil[part.where])
                 if part.is_surface:
                     gain[part.where] += part.light * (kept - gain[part.where])
@@ -200,25 +200,25 @@ class _Rays:
     entered: F32
     left: F32
     mu: F32
-    phases: F32
+    sources: F32
 
     def at(self, where: tuple[NDArray[np.intp], ...]) -> _Rays:
         """Return those of some pixels."""
-        phases = np.stack([plane[where] for plane in self.phases])
-        return _Rays(self.entered[where], self.left[where], self.mu[where], phases)
+        sources = np.stack([plane[where] for plane in self.sources])
+        return _Rays(self.entered[where], self.left[where], self.mu[where], sources)
 
 
 @dataclass(frozen=True)
 class _Part:
     """Pixels that show something farther as well.
 
-    Where, its share of their area and of their light, and phases and metres of each water to it.
+    Where, its share of their area and of their light, and sources and metres of each water to it.
     """
 
     where: tuple[NDArray[np.intp], ...]
     share: F32
     light: F32
-    phases: F32
+    sources: F32
     lengths: Lengths
     is_surface: bool
 
@@ -242,7 +242,7 @@ def _shown(planes: Planes, rays: _Rays, coverage: F32 | None, shot: Shot) -> tup
         where = np.nonzero(mask)
         there = rays.at(where)
         lengths = _lengths(farther[where], there, shot)
-        behind.append(_Part(where, share[where], light[where], there.phases, lengths, is_surface))
+        behind.append(_Part(where, share[where], light[where], there.sources, lengths, is_surface))
     return nearest, behind
 
 

@@ -88,10 +88,10 @@ class _Sources:
     @classmethod
     def of(cls, path: LightPath) -> _Sources:
         """Take a path's sources apart; in float64, since deep down reds underflow."""
-        sun, diffuse = path.source_strengths()
-        even = path.even_source()
+        own, part = path.molecular_share, path.sun_share(path.camera_depth_m)
+        sun, diffuse, even = (1.0 - own) * part, (1.0 - own) * (1.0 - part), own / (4.0 * math.pi)
         whole = np.maximum(sun + diffuse + even, 1e-300)
-        shares = (sun, diffuse, even, even * path.sun_share(path.camera_depth_m))
+        shares = (sun, diffuse, even, even * part)
         return cls(*((source / whole).astype(np.float32) for source in shares))
 
     def of_band(self, band: int) -> tuple[np.float32, ...]:

@@ -21,19 +21,14 @@ from halocline.operators.shared.surface_light import (
     FARTHEST_M,
     LevelAxes,
     light_field,
-    sun_zenith,
 )
 from halocline.operators.shared.two_surfaces import FARTHER_PLANES
-from halocline.physics.bending.refraction import fresnel_reflectance
-from halocline.physics.path.transport import LightPath
+from halocline.physics.path.transport import LightPath, VeilRays, attenuate
 from halocline.physics.sea.light_field import CausticField
 from halocline.physics.sea.sky import Sky, Window, drawn_in, look_up_over, sky_over, widening
 from halocline.physics.sea.slope_lookup import Footprint
 from halocline.physics.sea.surface import SUN_RADIUS_RAD
 from halocline.quantities import Angle, Colour, Distance, Factor, Ratio, Strict
-
-# Share of an even sky's light that a sea reflects (common practice: 0.066 for a flat surface).
-_SKY_REFLECTED = 0.066
 
 
 class SkyWindowParameters(Strict):
@@ -87,9 +82,7 @@ class _Prepared:
     sun_variance: float
     from_above: F32
     below: LightPath
-    sun: F32
-    diffuse: F32
-    even: F32
+    water: VeilRays
     ground: F32 | None
 
 
@@ -120,22 +113,18 @@ class SkyWindow(Operator[SkyWindowParameters, _Prepared]):
         p, path = self.parameters, shot.path
         field = light_field(shot, p.surface)
         sun = field.setup.optics.beam
-        share = path.surface_sun_share
-        entering = share * (1.0 - float(fresnel_reflectance(math.cos(sun_zenith(shot)), 1.0 / sun.index)))
-        entering += (1.0 - share) * (1.0 - _SKY_REFLECTED)
+        # What falls on the sea, from what of it there is below.
         under = path.daylight(0.0) * path.white * math.pi
+        entering = np.exp(path.water.daylight().log_downward(0.0))
         below = replace(path, camera_depth_m=0.0)
-        sources = below.source_strengths()
         return _Prepared(
             field,
             LevelAxes.of(shot),
-            sky_over(sun, sun_share=share),
+            sky_over(sun, sun_share=path.surface_sun_share),
             self._sun_variance(field),
             (under / entering * p.brightness).astype(np.float32),
             below,
-            (sources[0] * p.brightness).astype(np.float32),
-            (sources[1] * p.brightness).astype(np.float32),
-            (below.even_source() * p.brightness).astype(np.float32),
+            below.veil_rays(),
             self._ground(path),
         )
 
@@ -145,7 +134,7 @@ class SkyWindow(Operator[SkyWindowParameters, _Prepared]):
         if p.ground_depth is None:
             return None
         lit = np.maximum(0.0, path.bands.up @ np.array(p.ground)) * path.daylight(p.ground_depth)
-        ground: F32 = (lit * p.brightness).astype(np.float32)
+        ground: F32 = lit.astype(np.float32)
         return ground
 
     def _sun_variance(self, field: CausticField) -> float:
@@ -204,18 +193,14 @@ class SkyWindow(Operator[SkyWindowParameters, _Prepared]):
         axes = [ready.axes.x, ready.axes.y, -shot.path.up]
         along = [np.float32(shot.path.sun_travel @ axis) for axis in axes]
         cos_sun = mirrored[0] * along[0] + mirrored[1] * along[1] + mirrored[2] * along[2]
-        p_sun, p_diffuse = path.phases(mu, np.clip(cos_sun, np.float32(-1.0), np.float32(1.0)))
-        out = np.empty((path.bands.count, mu.size), np.float32)
-        for band in range(path.bands.count):
-            rate = path.veil_rate(mu, band)
-            light = p_sun * ready.sun[band] + p_diffuse * ready.diffuse[band]
-            light += ready.even[band]
-            light *= np.float32(path.veil_scale) / rate
-            if ready.ground is not None:
-                length = np.float32(self.parameters.ground_depth) / mu
-                light *= np.float32(1.0) - np.exp(rate * -length)
-                light += ready.ground[band] * np.exp(length * np.float32(-path.beam_rate[band]))
-            np.multiply(light, window.reflectance[0], out=out[band])
+        cos_sun = np.clip(cos_sun, np.float32(-1.0), np.float32(1.0))
+        if ready.ground is None:
+            out = ready.water(path.open_length(mu), mu, cos_sun)
+        else:
+            length = np.float32(self.parameters.ground_depth) / mu
+            out = ready.water(length, mu, cos_sun)
+            out += ready.ground[:, None] * attenuate(path, length)
+        out *= np.float32(self.parameters.brightness) * window.reflectance[0]
         return out
 
 

@@ -6,6 +6,8 @@ through the same water as the picture; the gain that brings it to its value is g
 
 from __future__ import annotations
 
+from dataclasses import replace
+
 import numpy as np
 
 from halocline._typing import F32, F64
@@ -75,7 +77,8 @@ class WhiteReference(Operator[WhiteReferenceParameters, F64]):
     def card_rgb(self, shot: Shot) -> F64:
         """Return the card's colour in the water, before any gain, ``(3,)``, working space."""
         p = self.parameters
-        path = shot.path
+        # The camera is set for the day, whatever is left of it: else no night would be dark.
+        path = replace(shot.path, daylight_level=1.0)
         depth = path.reference_depth_m if p.card_depth is None else p.card_depth
         level = shot.level_view()
         lit = p.card_reflectance * path.white * path.daylight(depth)

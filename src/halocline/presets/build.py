@@ -95,6 +95,7 @@ def light_path(look: Look, bands: Bands, space: RGBSpace, camera_depth_m: float)
         attenuation_scale=story.attenuation_scale,
         veil_scale=story.veil_scale,
         downwelling_scale=story.downwelling_scale,
+        daylight_level=light.daylight,
     )
 
 

@@ -223,10 +223,14 @@ class LightSection(Strict):
         0 is a clear sky, 1 leaves no direct sun.
     reference_depth
         Depth at which the render's own lighting holds, metres; the lens's depth where not given.
+    daylight
+        Multiplies all daylight: on the subject, in the water, on what floats in it, through the surface. 1 is
+        the day that the render was lit for, 0 night: then only lamps give light.
     veil_brightness
-        Art: multiplies veiling light; 1 is physical.
+        Art, on top of ``daylight``: multiplies the veil between subject and lens and open water, and nothing
+        else; 1 is physical.
     veil_tint
-        Art: multiplies veiling light per channel of the working space; 1, 1, 1 is physical.
+        Art: multiplies the same light per channel of the working space; 1, 1, 1 is physical.
     lamps
         Lamps: one table ``[[light.lamps]]`` each. The operators ``lamps`` and ``lamp_backscatter`` use them.
     """
@@ -235,6 +239,7 @@ class LightSection(Strict):
     sun_azimuth: Angle = 40.0
     overcast: Share = 0.2
     reference_depth: Position | None = None
+    daylight: Ratio = 1.0
     veil_brightness: Ratio = 1.0
     veil_tint: Colour = (1.0, 1.0, 1.0)
     lamps: tuple[LampSection, ...] = ()

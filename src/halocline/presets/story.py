@@ -10,7 +10,7 @@ import numpy as np
 from halocline._typing import F64
 from halocline.errors import PhysicsError
 from halocline.physics.path.seen_contrast import seen_contrast
-from halocline.physics.path.transport import LightPath
+from halocline.physics.path.transport import LightPath, abeam
 from halocline.physics.path.visibility import LEAST_CONTRAST, RangeRemap, remap_through
 from halocline.presets.sections import StorySection
 
@@ -161,14 +161,6 @@ def with_story(path: LightPath, story: StorySection, *, scattered: bool = True) 
 
 def _level_veil(path: LightPath) -> tuple[F64, F64]:
     """Return the endless level veil with the sun abeam, ``(K,)``, and that direction."""
-    abeam = np.cross(path.sun_travel, path.up)
-    length = float(np.linalg.norm(abeam))
-    direction = abeam / length if length > 1e-6 else _any_level(path.up)
-    veil = replace(path, remap=RangeRemap()).veil_along(np.inf, direction)
-    return veil, direction
-
-
-def _any_level(up: F64) -> F64:
-    axis = np.eye(3)[int(np.argmin(np.abs(up)))]
-    level: F64 = np.cross(up, axis)
-    return level / np.linalg.norm(level)
+    lit = replace(path, remap=RangeRemap(), daylight_level=1.0)
+    direction = abeam(lit)
+    return lit.veil_along(np.inf, direction), direction

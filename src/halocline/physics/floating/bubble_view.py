@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import math
 from collections.abc import Callable
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 
 import numpy as np
 from numpy.typing import NDArray
@@ -16,8 +16,8 @@ from halocline.physics.floating.exposure import Exposure
 from halocline.physics.floating.flow import STILL, Turbulence
 from halocline.physics.floating.light import SightLine, lamp_light
 from halocline.physics.floating.particles_as_seen import Scene, Seen, Shown, as_cards, at_the_lens
-from halocline.physics.path.transport import LightPath
-from halocline.physics.water.path_integral import path_integral
+from halocline.physics.path.transport import LightPath, abeam
+from halocline.physics.path.visibility import RangeRemap
 
 # Texels across a bubble's picture.
 _SIZE = 64
@@ -98,20 +98,15 @@ def surroundings(path: LightPath, depth_m: float) -> Callable[[F64], F64]:
     The water's veil as far as one sees, and in Snell's window the sky, as bright as the daylight below the
     surface demands, through the water above.
     """
-    rate = path.bands.attenuation
-    decline = path.bands.diffuse_attenuation
-    source = (
-        path.bands.scattering * math.pi * path.white * path.daylight(depth_m) / 0.8 * path.veil_brightness
-    )
+    across = np.sqrt(np.maximum(0.0, 1.0 - DIRECTIONS**2))[:, None] * abeam(path)
+    there = replace(path, camera_depth_m=depth_m, remap=RangeRemap())
+    veil = there.veil_along(np.inf, across - DIRECTIONS[:, None] * path.up)
     sky = path.white * path.daylight(0.0) / _WINDOW_SINE_SQUARED
-    _, lobe = path.phases(DIRECTIONS.astype(np.float32), np.zeros(len(DIRECTIONS), np.float32))
-    length = np.where(DIRECTIONS < 0.0, depth_m / np.maximum(-DIRECTIONS, 1e-6), np.inf)[:, None]
-    effective = np.maximum(rate + decline * DIRECTIONS[:, None], 0.05 * rate)
-    veil = source * lobe.astype(np.float64)[:, None] * path_integral(effective, length)
+    length = np.where(DIRECTIONS < 0.0, depth_m / np.maximum(-DIRECTIONS, 1e-6), 1e4)[:, None]
     first, last = _WINDOW_EDGE
     step = np.clip((DIRECTIONS - first) / (last - first), 0.0, 1.0)
     window = (step * step * (3.0 - 2.0 * step))[:, None]
-    table = veil + window * sky * np.exp(-rate * np.minimum(length, 1e4))
+    table = veil + window * sky * np.exp(-path.bands.attenuation * np.minimum(length, 1e4))
 
     def seen(downward: F64) -> F64:
         # Linear between evenly spaced nodes.

@@ -2,7 +2,6 @@
 
 from __future__ import annotations
 
-import math
 from collections.abc import Sequence
 from dataclasses import dataclass
 
@@ -14,7 +13,7 @@ from halocline.physics.floating.light import LIGHT_ASYMMETRY, sun_spread
 from halocline.physics.floating.particles import DrawLimits, haze_cross_section
 from halocline.physics.floating.suspended import ParticleClass
 from halocline.physics.path.phase import lobe_numbers
-from halocline.physics.path.transport import MEAN_COSINE, LightPath
+from halocline.physics.path.transport import LightPath
 from halocline.physics.water.path_integral import SMALLEST_RATE
 
 
@@ -102,7 +101,7 @@ class Haze:
 
     def _sources(self, path: LightPath) -> F32:
         """Return the strengths of sun and diffuse light, ``(K, 2)``."""
-        around = math.pi * path.white * path.daylight(path.camera_depth_m) / MEAN_COSINE
+        around = path.scalar_daylight(path.camera_depth_m)
         part = path.sun_share(path.camera_depth_m)
         strengths = np.stack([part, 1.0 - part], axis=1) * (self.scattering * around)[:, None]
         return strengths.astype(np.float32)

@@ -18,7 +18,6 @@ from halocline.physics.path.lamps import Lamp, backscatter, irradiance
 from halocline.physics.path.phase import henyey_greenstein
 from halocline.physics.path.transport import (
     DIFFUSE_ASYMMETRY,
-    MEAN_COSINE,
     WATER_ASYMMETRY,
     LightPath,
     VeilGeometry,
@@ -93,7 +92,7 @@ def lit(
     sun_gain
         Caustics: what the sun's beam is multiplied with, ``(n, K)``; even light where not given.
     """
-    around = math.pi * path.white * path.daylight(sight.depth_m) / MEAN_COSINE
+    around = path.scalar_daylight(sight.depth_m)
     sun = around * _sun_shares(path, sight.depth_m)
     diffuse = around - sun
     if sun_gain is not None:

@@ -7,9 +7,6 @@ import numpy as np
 from halocline._typing import F32
 from halocline.compute.compiled import compiled
 from halocline.compute.series import exponential
-from halocline.physics.water.path_integral import rate_along
-
-_ONE = np.float32(1.0)
 
 
 @compiled
@@ -20,34 +17,39 @@ def decay(length_m: F32, rate: np.float32, out: F32) -> None:
 
 
 @compiled
-def veil(
-    length_m: F32,
-    mu: F32,
-    p_sun: F32,
-    p_diffuse: F32,
-    rates: F32,
-    sources: F32,
-    largest: np.float32,
-    out: F32,
+def fallen(
+    depth_m: F32, nodes: F32, table: F32, deep_rate: np.float32, per_node: np.float32, out: F32
 ) -> None:
-    """Write j (1 - exp(-k s)) / k of one band for rays ``(n,)``.
+    """Write exp of what a table over depth says, for depths ``(n,)``.
 
     Parameters
     ----------
-    length_m, mu, p_sun, p_diffuse
-        Metres of water, downward component, and both phase functions of each ray.
-    rates
-        c and Kd, 1/m, and the least that k = c + Kd mu is taken for; negative where that cannot come up.
-    sources
-        Strength of the source by sun, by diffuse light, and the same in all directions.
-    largest
-        The most that -k s is taken for.
+    depth_m
+        Metres, 0 or more.
+    nodes, table
+        ``(nodes,)``: depths that grow with the square of their number, and logarithms there.
+    deep_rate
+        What the logarithm falls by beyond the last node, 1/m.
+    per_node
+        Number of nodes but one over the square root of the last depth.
     out
         ``(n,)``.
     """
-    c, kd, least = rates
-    sun, diffuse, even = sources
-    for ray in range(out.size):
-        k = rate_along(c, kd, mu[ray], least)
-        taken = _ONE - exponential(min(-(k * length_m[ray]), largest))
-        out[ray] = taken * (p_sun[ray] * sun + p_diffuse[ray] * diffuse + even) / k
+    last = nodes.size - 2
+    deepest = nodes[last + 1]
+    first = 0
+    while first < depth_m.size:
+        node = min(int(np.sqrt(min(depth_m[first], deepest)) * per_node), last)
+        upper, lower = nodes[node], nodes[node + 1]
+        end = first + 1
+        # Neighbours lie between the same nodes for long.
+        while end < depth_m.size and (
+            upper <= depth_m[end] < lower or (node == last and depth_m[end] >= upper)
+        ):
+            end += 1
+        slope = (table[node + 1] - table[node]) / (lower - upper)
+        for pixel in range(first, end):
+            y = min(depth_m[pixel], deepest)
+            beyond = (depth_m[pixel] - y) * deep_rate
+            out[pixel] = exponential(table[node] + (y - upper) * slope - beyond)
+        first = end

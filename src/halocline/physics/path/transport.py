@@ -7,27 +7,19 @@ of RGB 1, 1, 1), so the downwelling irradiance there is ``pi white``.
 Directions: ``mu`` is the downward component of the unit view direction, +1 looking straight down, -1 straight
 up. Ranges are metres along the view ray, depths metres below the surface.
 
-The model (`science.md` gives the derivation and check values):
+The model:
 
     direct signal    e exp(-c s)
-    downwelling      exp(-Kd (y - y_ref))
-    veiling light    j (1 - exp(-k s)) / k,   k = c + Kd mu
-    source           j = b E0(y_camera) [f p(psi_sun, g_sun) + (1 - f) p(psi_vertical, g_diffuse)]
+    downwelling      Ed(y) / Ed(y_ref)
+    veiling light    sum of J (1 - exp(-k s)) / k
 
-The closed form is the exact solution of radiative transfer along the ray where the source falls as the
-daylight does, whatever number of times the light was scattered before; what is approximate is the source. It
-takes the light around the lens as two Henyey-Greenstein lobes, already turned once towards the lens:
+Ed, J and k come from one solution of radiative transfer for the water under its sun and sky, with any number
+of scatterings (`halocline.physics.path.radiance`). The veil is a sum of two: what of the sun's light is
+scattered once, whose J and k are in closed form, and all the rest, whose are tabled over direction. In the
+water above the surface nothing is added: the sky is not drawn.
 
-- what came from the sun, scattered n = b y / mu_sun times on its way down. Such a lobe stays one when it is
-  scattered again, its asymmetry multiplied, so ``g_sun = g^(1 + n)``, never broader than the diffuse lobe;
-- what lost the sun's direction, about the vertical, ``g_diffuse``. The sun's share f falls with n.
-
-Sea water itself, without a particle in it, scatters forward and back alike: its share of b has a lobe of even
-brightness instead (the blue of the clearest ocean comes from there).
-
-Two numbers, `DIFFUSE_ASYMMETRY` and `SUN_PERSISTENCE`, are fitted to radiance measured in a lake from 4 to
-66 m (tyler1958). There the model, with no free scale, is mostly within a factor 1.5 of the measurement in
-every direction but the sun's own. In the water above the surface nothing is added: the sky is not drawn.
+What floats in the water is lit by the same light, told more roughly: as two lobes, one about the sun and one
+about the vertical (`LightPath.phases`), which together have the solution's scalar irradiance.
 """
 
 from __future__ import annotations
@@ -39,16 +31,18 @@ import numpy as np
 from numpy.typing import NDArray
 
 from halocline._typing import F32, F64
-from halocline.physics.path.loops import decay, veil
+from halocline.physics.path.loops import decay, fallen
 from halocline.physics.path.phase import A, henyey_greenstein
+from halocline.physics.path.radiance.lens_light import (
+    DEEPEST_M,
+    DEPTH_NODES,
+    LensLight,
+    WaterAndSky,
+    depth_nodes,
+)
+from halocline.physics.path.radiance.loops import beyond, components, sun_numbers, sun_veil, veil
 from halocline.physics.path.visibility import ENDLESS_M, RangeRemap
 from halocline.physics.water.bands import Bands
-from halocline.physics.water.path_integral import (
-    LARGEST_EXPONENT,
-    least_rate,
-    path_integral,
-    rates_along,
-)
 
 # Scattering asymmetry of natural water; petzold1972's tables integrate to 0.87 .. 0.95.
 WATER_ASYMMETRY = 0.924
@@ -60,8 +54,8 @@ SUN_PERSISTENCE = 0.5
 # Scattering of pure sea water: at 550 nm, 1/m, and the power of wavelength with which it falls (morel1974).
 SEA_WATER_SCATTERING = 1.91e-3
 SEA_WATER_POWER = -4.32
-# Mean cosine of downwelling light: scalar irradiance is E_d / 0.8 (kirk2011 gives 0.7 .. 0.9 for daylight).
-MEAN_COSINE = 0.8
+# Sea water at 20 C, 35 per mille, 550 nm, relative to air (quan1995): what the surface bends and reflects.
+SURFACE_INDEX = 1.341
 # The length of endless water; finite, so that products with zero are.
 LONGEST_RANGE_M = ENDLESS_M
 
@@ -105,7 +99,10 @@ class LightPath:
     luminance
         Luminance of the working space's red, green and blue, ``(3,)``; they sum to 1.
     surface_sun_share
-        Share of the downwelling light just below the surface that comes straight from the sun, 0 to 1.
+        Share of the light on the sea surface that comes straight from the sun, 0 to 1; the rest comes from a
+        sky of even brightness.
+    daylight_level
+        Multiplies all daylight, whatever it lights; 0 is night.
     veil_brightness
         Art: multiplies the veiling light, 1 is physical.
     veil_tint
@@ -129,6 +126,21 @@ class LightPath:
     attenuation_scale: float = 1.0
     veil_scale: float = 1.0
     downwelling_scale: float = 1.0
+    daylight_level: float = 1.0
+
+    @property
+    def water(self) -> WaterAndSky:
+        """The water under its sun and sky, from which all its light is solved."""
+        b = self.bands
+        return WaterAndSky(
+            attenuation=tuple(b.attenuation.tolist()),
+            scattering=tuple(np.maximum(b.scattering, 1e-9 * b.attenuation).tolist()),
+            molecular_share=tuple(self.molecular_share.tolist()),
+            asymmetry=WATER_ASYMMETRY,
+            index=SURFACE_INDEX,
+            sun_cosine=-float(self.sun_travel @ self.up),
+            sun_share=self.surface_sun_share,
+        )
 
     @property
     def white(self) -> F64:
@@ -147,10 +159,19 @@ class LightPath:
 
         Above `highest_depth_m` it is that at `highest_depth_m`.
         """
-        y = np.maximum(np.asarray(depth_m, np.float64), self.highest_depth_m)[..., None]
-        rate = self.bands.diffuse_attenuation * self.downwelling_scale
-        relative: F64 = np.exp(-rate * (y - self.reference_depth_m))
+        y = np.maximum(np.asarray(depth_m, np.float64), self.highest_depth_m)
+        solved = self.water.daylight()
+        lost = solved.log_downward(y) - solved.log_downward(self.reference_depth_m)
+        relative: F64 = self.daylight_level * np.exp(self.downwelling_scale * lost)
         return relative
+
+    def scalar_daylight(self, depth_m: F64 | float) -> F64:
+        """Return the scalar irradiance, ``(..., K)``: light from all directions alike, of all daylight."""
+        y = np.maximum(np.asarray(depth_m, np.float64), self.highest_depth_m)
+        solved = self.water.daylight()
+        by_level = np.exp(solved.log_scalar(y) - solved.log_downward(y))
+        scalar: F64 = math.pi * self.white * self.daylight(depth_m) * by_level
+        return scalar
 
     @property
     def highest_depth_m(self) -> float:
@@ -189,28 +210,15 @@ class LightPath:
         share: F64 = np.minimum(1.0, molecular / b.scattering)
         return share
 
-    def source_strengths(self) -> tuple[F64, F64]:
-        """Return the veil's source for a phase function of 1/sr: from the sun and from diffuse light.
+    @property
+    def veil_strength(self) -> F64:
+        """What `WaterAndSky.at`'s light is to be multiplied with for the veil, ``(K,)``, the art included."""
+        strength = math.pi * self.white * self.daylight(self.camera_depth_m) * self.veil_brightness
+        return np.asarray(strength if self.veil_tint is None else strength * self.veil_tint, np.float64)
 
-        Returns
-        -------
-        Two arrays ``(K,)``, radiance per metre, to be multiplied by ``p(psi_sun)`` and
-        ``p_diffuse(psi_vertical)``. What the water's own molecules scatter is `even_source`.
-        """
-        strength = self._strength() * (1.0 - self.molecular_share)
-        share = self.sun_share(self.camera_depth_m)
-        return strength * share, strength * (1.0 - share)
-
-    def even_source(self) -> F64:
-        """Return the veil's source that is alike in all directions, ``(K,)``, radiance per metre."""
-        even: F64 = self._strength() * self.molecular_share / (4.0 * math.pi)
-        return even
-
-    def _strength(self) -> F64:
-        """Return b E0 at the lens, ``(K,)``, with the art's brightness and tint."""
-        scalar = math.pi * self.white * self.daylight(self.camera_depth_m) / MEAN_COSINE
-        strength: F64 = self.bands.scattering * scalar * self.veil_brightness
-        return strength if self.veil_tint is None else strength * self.veil_tint
+    def veil_rays(self) -> VeilRays:
+        """Return what computes the veil of any rays from this lens."""
+        return VeilRays.of(self)
 
     def path_length(self, range_m: F32, mu: F32) -> F32:
         """Return metres of water to each surface as the optics see them, a new array of the same shape.
@@ -227,19 +235,8 @@ class LightPath:
         slope: F32 = np.minimum(mu, np.float32(-depth / LONGEST_RANGE_M))
         return np.divide(np.float32(-depth), slope, out=slope)
 
-    def veil_rate(self, mu: F32, band: int) -> F32:
-        """Return k = c + Kd mu of one band, 1/m, kept away from zero, in the shape of ``mu``."""
-        c = float(self.bands.attenuation[band] * self.veil_scale)
-        kd = float(self.bands.diffuse_attenuation[band] * self.veil_scale)
-        down = np.ascontiguousarray(mu)
-        out = np.empty_like(down)
-        rates_along(
-            np.float32(c), np.float32(kd), down.ravel(), np.float32(least_rate(c, kd)), out.reshape(-1)
-        )
-        return out
-
     def phases(self, mu: A, cos_sun: A) -> tuple[A, A]:
-        """Return the two phase functions of the veil's source, 1/sr.
+        """Return how light around the lens reaches it by scattering: the sun's lobe and the other, 1/sr.
 
         Parameters
         ----------
@@ -256,17 +253,11 @@ class LightPath:
         For set-up, plots and samples; images take the float32 path of the operator. Ranges ``(...)`` and
         directions ``(..., 3)`` broadcast against each other.
         """
-        mu, cos_sun = (np.atleast_1d(v) for v in (-(direction @ self.up), direction @ self.sun_travel))
-        sun, diffuse = self.source_strengths()
-        p_sun, p_diffuse = (np.asarray(p)[..., None] for p in self.phases(mu, cos_sun))
-        limit = np.where(mu < 0, max(1e-6, self.camera_depth_m) / np.maximum(-mu, 1e-12), np.inf)
-        if direction.ndim == 1:
-            mu, p_sun, p_diffuse, limit = mu[0], p_sun[0], p_diffuse[0], limit[0]
-        s = np.minimum(self.remap.exact(range_m), limit)[..., None]
-        b = self.bands
-        rate = (b.attenuation + b.diffuse_attenuation * mu[..., None]) * self.veil_scale
-        source = sun * p_sun + diffuse * p_diffuse + self.even_source()
-        veil: F64 = source * path_integral(rate, s) * self.veil_scale
+        mu, cos_sun = -(direction @ self.up), direction @ self.sun_travel
+        limit = np.where(mu < 0, max(1e-6, self.camera_depth_m) / np.maximum(-mu, 1e-12), LONGEST_RANGE_M)
+        length = np.minimum(self.remap.exact(range_m), limit)
+        rays = (np.asarray(part, np.float32) for part in np.broadcast_arrays(length, mu, cos_sun))
+        veil: F64 = np.moveaxis(self.veil_rays()(*rays), 0, -1).astype(np.float64)
         return veil
 
     def direct_along(self, range_m: F64 | float) -> F64:
@@ -274,6 +265,17 @@ class LightPath:
         s = np.minimum(self.remap.exact(range_m), LONGEST_RANGE_M)[..., None]
         transmittance: F64 = np.exp(-self.beam_rate * s)
         return transmittance
+
+
+def abeam(path: LightPath) -> F64:
+    """Return a level unit direction, ``(3,)``, with the sun to one side."""
+    side = np.cross(path.sun_travel, path.up)
+    length = float(np.linalg.norm(side))
+    if length < 1e-6:
+        side = np.cross(path.up, np.eye(3)[int(np.argmin(np.abs(path.up)))])
+        length = float(np.linalg.norm(side))
+    level: F64 = side / length
+    return level
 
 
 def attenuate(path: LightPath, length_m: F32) -> F32:
@@ -303,8 +305,18 @@ def daylight_gain(path: LightPath, range_m: F32, mu: F32) -> F32:
     deeper = mu * np.minimum(range_m, np.float32(LONGEST_RANGE_M))
     deeper += np.float32(path.camera_depth_m)
     np.maximum(deeper, np.float32(path.highest_depth_m), out=deeper)
-    deeper -= np.float32(path.reference_depth_m)
-    return _decays(deeper, path.bands.diffuse_attenuation * path.downwelling_scale)
+    solved, count = path.water.daylight(), path.bands.count
+    lost = solved.downward - solved.log_downward(path.reference_depth_m)
+    tables = np.ascontiguousarray((path.downwelling_scale * lost).T, np.float32)
+    rates = (path.downwelling_scale * solved.deep_rate).astype(np.float32)
+    per_node = np.float32((DEPTH_NODES - 1) / math.sqrt(DEEPEST_M))
+    nodes, flat = depth_nodes().astype(np.float32), np.ascontiguousarray(deeper).ravel()
+    out = np.empty((count, *deeper.shape), np.float32)
+    for layer, table, rate in zip(out.reshape(count, -1), tables, rates, strict=True):
+        fallen(flat, nodes, table, rate, per_node, layer)
+    if path.daylight_level != 1.0:
+        out *= np.float32(path.daylight_level)
+    return out
 
 
 def _decays(length_m: F32, rates: F64) -> F32:
@@ -361,14 +373,13 @@ def veiling_light(path: LightPath, geometry: VeilGeometry) -> F32:
     The covered share of a pixel has the veil in front of its surface, the uncovered share that of open water:
     this is what keeps the edge of a thin thing from standing in a dry halo.
     """
-    p_sun, p_diffuse = path.phases(geometry.mu, geometry.cos_sun)
     length, behind = _layered(geometry)
-    veil_before = _Veil.of(path)
-    out = veil_before(length, geometry.mu, p_sun, p_diffuse)
+    veil_before = path.veil_rays()
+    out = veil_before(length, geometry.mu, geometry.cos_sun)
     for other in behind:
         if other.share.size:
             at = other.where
-            there = veil_before(other.length_m, geometry.mu[at], p_sun[at], p_diffuse[at])
+            there = veil_before(other.length_m, geometry.mu[at], geometry.cos_sun[at])
             here = out[:, at[0], at[1]]
             out[:, at[0], at[1]] = here + other.share * (there - here)
     return out
@@ -385,7 +396,7 @@ def open_water_light(path: LightPath, mu: F32, cos_sun: F32) -> F32:
         Downward component of the view direction, and view direction dot the sun's travel direction, any one
         shape. Rays that go up end at the sea surface; what is seen there is no part of it.
     """
-    return _Veil.of(path)(path.open_length(mu), mu, *path.phases(mu, cos_sun))
+    return path.veil_rays()(path.open_length(mu), mu, cos_sun)
 
 
 def open_water_beyond(path: LightPath, length_m: F32, mu: F32, cos_sun: F32) -> F32:
@@ -403,40 +414,110 @@ def open_water_beyond(path: LightPath, length_m: F32, mu: F32, cos_sun: F32) -> 
         See `open_water_light`.
     """
     rest = np.maximum(path.open_length(mu) - length_m, np.float32(0.0))
-    light = _Veil.of(path)(rest, mu, *path.phases(mu, cos_sun))
-    deeper = mu * length_m
-    # The daylight there, by that at the lens; it is finite where nothing is left of the water behind.
-    light *= _decays(deeper, path.bands.diffuse_attenuation * path.veil_scale)
-    return light
+    return path.veil_rays().beyond(length_m, rest, mu, cos_sun)
 
 
 @dataclass(frozen=True)
-class _Veil:
-    """Rates and sources of every band, as `halocline.physics.path.loops.veil` takes them."""
+class RaySources:
+    """What the veil of rays is made of, ``(K, *shape)`` each; lengths count as the veil's scale has them.
 
-    rates: F32
-    sources: F32
+    Attributes
+    ----------
+    once
+        Source of the sun's light scattered once, radiance per metre.
+    once_fall
+        It falls along the ray at c plus this times mu, ``(K,)``, 1/m.
+    source, rate
+        J and k of all other light.
+    """
+
+    once: F32
+    once_fall: F32
+    source: F32
+    rate: F32
+
+    def together(self, attenuation: F64, mu: F32) -> tuple[F32, F32]:
+        """Return J and k of all light as one, ``(K, *shape)`` each: exact at the lens, near enough beyond."""
+        c = attenuation.astype(np.float32).reshape(-1, *(1,) * mu.ndim)
+        once_rate = c + self.once_fall.reshape(c.shape) * mu
+        source = self.once + self.source
+        weighted = self.once * once_rate + self.source * self.rate
+        return source, weighted / np.maximum(source, np.float32(1e-30))
+
+
+@dataclass(frozen=True)
+class VeilRays:
+    """The light of a lens's water along any rays, as the compiled loops take it."""
+
+    light: LensLight
+    bands: F32
+    scale: np.float32
 
     @classmethod
-    def of(cls, path: LightPath) -> _Veil:
-        scale, bands = path.veil_scale, path.bands
-        c, kd = bands.attenuation * scale, bands.diffuse_attenuation * scale
-        sources = np.stack([*path.source_strengths(), path.even_source()]) * scale
+    def of(cls, path: LightPath) -> VeilRays:
+        """Take a lens's light."""
+        light = path.water.at(path.camera_depth_m)
+        strength = path.veil_strength
+        rows = [strength, *(strength * light.sun_strength), path.bands.attenuation, light.sun_fall]
         return cls(
-            np.stack([c, kd, least_rate(c, kd)], axis=1).astype(np.float32),
-            np.ascontiguousarray(sources.T, np.float32),
+            light, np.ascontiguousarray(np.stack(rows, axis=1), np.float32), np.float32(path.veil_scale)
         )
 
-    def __call__(self, length_m: F32, mu: F32, p_sun: F32, p_diffuse: F32) -> F32:
+    def __call__(self, length_m: F32, mu: F32, cos_sun: F32) -> F32:
         """Return the veil before rays of one shape, ``(K, *shape)``."""
-        out = np.empty((len(self.rates), *mu.shape), np.float32)
-        length, down, sun, diffuse = (
-            np.ascontiguousarray(plane).ravel() for plane in (length_m, mu, p_sun, p_diffuse)
+        out = np.empty((len(self.bands), *mu.shape), np.float32)
+        veil(
+            _flat(length_m * self.scale),
+            _flat(mu),
+            _flat(cos_sun),
+            self.light.tables,
+            sun_numbers(self.light),
+            self.bands,
+            out.reshape(len(out), -1),
         )
-        most = np.float32(LARGEST_EXPONENT)
-        for layer, rates, sources in zip(out.reshape(len(out), -1), self.rates, self.sources, strict=True):
-            veil(length, down, sun, diffuse, rates, sources, most, layer)
         return out
+
+    def sun_once(self, length_m: F32, mu: F32, cos_sun: F32) -> F32:
+        """Return what of the veil is the sun's light scattered once, ``(K, *shape)``."""
+        out = np.empty((len(self.bands), *mu.shape), np.float32)
+        lengths, flat = _flat(length_m * self.scale), out.reshape(len(out), -1)
+        sun_veil(lengths, _flat(mu), _flat(cos_sun), sun_numbers(self.light), self.bands, flat)
+        return out
+
+    def sources(self, mu: F32, cos_sun: F32) -> RaySources:
+        """Return what the veil of rays of one shape is made of."""
+        once, source, rate = (np.empty((len(self.bands), *mu.shape), np.float32) for _ in range(3))
+        components(
+            _flat(mu),
+            _flat(cos_sun),
+            self.light.tables,
+            sun_numbers(self.light),
+            self.bands,
+            once.reshape(len(once), -1),
+            source.reshape(len(once), -1),
+            rate.reshape(len(once), -1),
+        )
+        return RaySources(once, self.bands[:, 4], source, rate)
+
+    def beyond(self, start_m: F32, rest_m: F32, mu: F32, cos_sun: F32) -> F32:
+        """Return the light of the water from a place along rays on, as seen from there, ``(K, *shape)``."""
+        found = self.sources(mu, cos_sun)
+        out = np.empty_like(found.once)
+        beyond(
+            _flat(start_m * self.scale),
+            _flat(rest_m * self.scale),
+            _flat(mu),
+            found.once.reshape(len(out), -1),
+            found.source.reshape(len(out), -1),
+            found.rate.reshape(len(out), -1),
+            self.bands,
+            out.reshape(len(out), -1),
+        )
+        return out
+
+
+def _flat(plane: F32) -> F32:
+    return np.ascontiguousarray(plane).ravel()
 
 
 def _layered(geometry: VeilGeometry) -> tuple[F32, list[_Behind]]:

@@ -4,7 +4,7 @@ The picture has been made as if the first water were everywhere. With t metres o
 p in the second, out of s = t + p,
 
     direct   D exp(-(c2 - c1) p)
-    veil     j1 (1 - exp(-k1 t))/k1 + exp(-k1 t) j2 (1 - exp(-k2 p))/k2,     k = c + Kd mu
+    veil     J1 (1 - exp(-k1 t))/k1 + exp(-k1 t) J2 (1 - exp(-k2 p))/k2
 
 which is the veil of `halocline.physics.path.transport` composed over two stretches: what the second water
 adds is taken by the first, and lit by the daylight that reaches it through the first.
@@ -16,10 +16,11 @@ from dataclasses import dataclass, replace
 
 import numpy as np
 
-from halocline._typing import F32, F64
+from halocline._typing import F32
 from halocline.compute.compiled import compiled
 from halocline.compute.series import exponential
-from halocline.physics.path.transport import LightPath
+from halocline.physics.path.radiance.loops import gathered
+from halocline.physics.path.transport import LightPath, VeilRays
 from halocline.physics.water.bands import Bands, band_value
 from halocline.physics.water.path_integral import LARGEST_EXPONENT
 
@@ -73,37 +74,28 @@ class Lengths:
 
 @dataclass(frozen=True)
 class Stretch:
-    """One of the waters, ready for any region.
-
-    Attributes
-    ----------
-    path
-        Its rates.
-    sun, diffuse, even
-        Its sources by band, radiance per metre, ``(K,)``: see `LightPath.source_strengths`.
-    """
+    """One of the waters: its light around the lens as if it were everywhere, in the picture's daylight."""
 
     path: LightPath
-    sun: F64
-    diffuse: F64
-    even: F64
+    rays: VeilRays
 
     @classmethod
     def of(cls, made: LightPath, bands: Bands) -> Stretch:
-        """Return a water of given bands in the light of the picture as it was made.
+        """Return a water of given bands in the daylight that the picture has at its lens."""
+        path = replace(made, bands=bands)
+        own = VeilRays.of(path)
+        # What comes down to the lens is the picture's; only how it is spread there is this water's own.
+        factor = np.ones_like(own.bands)
+        factor[:, :3] = (
+            made.daylight(made.camera_depth_m) / np.maximum(path.daylight(path.camera_depth_m), 1e-30)
+        )[:, None]
+        return cls(path, replace(own, bands=(own.bands * factor).astype(np.float32)))
 
-        The daylight at the lens is that of the picture; only further along the ray does the water's own Kd
-        count.
-        """
-        lit = replace(made, bands=replace(bands, diffuse_attenuation=made.bands.diffuse_attenuation))
-        sun, diffuse = lit.source_strengths()
-        scale = made.veil_scale
-        return cls(replace(made, bands=bands), sun * scale, diffuse * scale, lit.even_source() * scale)
-
-    def rates(self, band: int) -> tuple[float, float]:
-        """Return what a metre of this water takes off the veil behind it, 1/m: c, and Kd to be times mu."""
-        bands, scale = self.path.bands, self.path.veil_scale
-        return float(bands.attenuation[band] * scale), float(bands.diffuse_attenuation[band] * scale)
+    def sources(self, mu: F32, cos_sun: F32) -> tuple[F32, F32]:
+        """Return J, radiance per metre, and k, 1/m, of rays, ``(K, *shape)`` each."""
+        found = self.rays.sources(mu, cos_sun)
+        source, rate = found.together(self.path.bands.attenuation, mu)
+        return source * self.rays.scale, rate * self.rays.scale
 
 
 @dataclass(frozen=True)
@@ -128,15 +120,15 @@ class TwoWaters:
         own, foreign = Stretch.of(made, made.bands), Stretch.of(made, other)
         return cls(made, foreign, own) if other_is_first else cls(made, own, foreign)
 
-    def phases(self, mu: F32, cos_sun: F32) -> F32:
-        """Return the phase functions by which the waters add light in each direction, ``(3, ...)``.
+    def sources(self, mu: F32, cos_sun: F32) -> F32:
+        """Return how the waters add light in each direction, ``(4 K, *shape)``.
 
-        The sun's lobe in the first and in the second water, and the diffuse lobe: see `LightPath.phases`.
+        For each band J and k of the first water, then of the second.
         """
-        sun, diffuse = self.first.path.phases(mu, cos_sun)
-        return np.stack([sun, self.second.path.phases(mu, cos_sun)[0], diffuse])
+        planes = np.stack([*self.first.sources(mu, cos_sun), *self.second.sources(mu, cos_sun)])
+        return np.moveaxis(planes, 0, 1).reshape(-1, *mu.shape)
 
-    def change(self, band: int, lengths: Lengths, phases: F32) -> tuple[F32, F32]:
+    def change(self, band: int, lengths: Lengths, sources: F32) -> tuple[F32, F32]:
         """Return what to multiply the direct light of a band by, and the veil through both waters.
 
         Parameters
@@ -145,23 +137,19 @@ class TwoWaters:
             Number of the band.
         lengths
             Of both waters.
-        phases
-            As `phases` gives them, ``(3, ...)`` with the shape of the lengths, C-contiguous.
+        sources
+            As `sources` gives them, with the shape of the lengths, C-contiguous.
         """
-        first, second = self.first, self.second
         # One of the two is the water that the picture was made in.
-        gains = [self.made.beam_rate[band] - water.path.beam_rate[band] for water in (first, second)]
-        sources = [
-            [part[band] for part in (water.sun, water.diffuse, water.even)] for water in (first, second)
+        gains = [
+            self.made.beam_rate[band] - water.path.beam_rate[band] for water in (self.first, self.second)
         ]
         gain, veil = np.empty_like(lengths.first), np.empty_like(lengths.first)
         _change(
             lengths.first.reshape(-1),
             lengths.second.reshape(-1),
-            lengths.mu.reshape(-1),
-            phases.reshape(3, -1),
-            np.array([*first.rates(band), *second.rates(band), *gains], np.float32),
-            np.array(sources, np.float32),
+            np.ascontiguousarray(sources[4 * band : 4 * band + 4]).reshape(4, -1),
+            np.array(gains, np.float32),
             gain.reshape(-1),
             veil.reshape(-1),
         )
@@ -169,28 +157,15 @@ class TwoWaters:
 
 
 @compiled
-def _change(
-    first: F32, second: F32, mu: F32, phases: F32, rates: F32, sources: F32, gain: F32, veil: F32
-) -> None:
+def _change(first: F32, second: F32, sources: F32, gains: F32, gain: F32, veil: F32) -> None:
     """Write gain and veil of one band, see `TwoWaters.change`."""
-    one, largest = np.float32(1.0), np.float32(LARGEST_EXPONENT)
-    c_1, kd_1, c_2, kd_2, gain_1, gain_2 = rates[0], rates[1], rates[2], rates[3], rates[4], rates[5]
-    sun_1, diffuse_1, even_1 = sources[0, 0], sources[0, 1], sources[0, 2]
-    sun_2, diffuse_2, even_2 = sources[1, 0], sources[1, 1], sources[1, 2]
-    lobe_1, lobe_2, diffuse = phases[0], phases[1], phases[2]
+    largest = np.float32(LARGEST_EXPONENT)
     for pixel in range(first.shape[0]):
         t, p = first[pixel], second[pixel]
-        gain[pixel] = exponential(min(gain_1 * t + gain_2 * p, largest))
-        # k s, with k = c + Kd mu; kept from 0 by what cannot be seen, for the quotients below.
-        depth_1 = t * c_1 + (t * mu[pixel]) * kd_1 + np.float32(1e-6)
-        depth_2 = p * c_2 + (p * mu[pixel]) * kd_2 + np.float32(1e-6)
-        left_1, left_2 = exponential(min(-depth_1, largest)), exponential(min(-depth_2, largest))
-        source_1 = sun_1 * lobe_1[pixel] + diffuse_1 * diffuse[pixel] + even_1
-        source_2 = sun_2 * lobe_2[pixel] + diffuse_2 * diffuse[pixel] + even_2
-        # j s (1 - exp(-k s))/(k s)
-        front = (one - left_1) / depth_1 * t * source_1
-        behind = (one - left_2) / depth_2 * p * source_2
-        veil[pixel] = left_1 * behind + front
+        gain[pixel] = exponential(min(gains[0] * t + gains[1] * p, largest))
+        left = exponential(min(-sources[1, pixel] * t, largest))
+        behind = sources[2, pixel] * gathered(sources[3, pixel], p)
+        veil[pixel] = left * behind + sources[0, pixel] * gathered(sources[1, pixel], t)
 
 
 def lengths_to(

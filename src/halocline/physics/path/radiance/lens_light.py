@@ -18,7 +18,7 @@ from functools import lru_cache
 import numpy as np
 
 from halocline._typing import F32, F64
-from halocline.physics.path.radiance.solution import Modes, modes_of, under_sky, under_sun
+from halocline.physics.path.radiance.solution import FINE, Modes, Resolution, modes_of, under_sky, under_sun
 from halocline.physics.path.radiance.water_light import WaterLight, ray_ends, signed_mean_left
 
 # Places of the tables over height and azimuth; see `direction_grid`.
@@ -87,15 +87,15 @@ class Daylight:
     scalar: F64
     deep_rate: F64
 
-    def log_downward(self, depth_m: F64) -> F64:
+    def log_downward(self, depth_m: F64 | float) -> F64:
         """Return ln Ed at depths, ``(*shape, K)``."""
         return self._at(self.downward, depth_m)
 
-    def log_scalar(self, depth_m: F64) -> F64:
+    def log_scalar(self, depth_m: F64 | float) -> F64:
         """Return ln E0 at depths, ``(*shape, K)``."""
         return self._at(self.scalar, depth_m)
 
-    def _at(self, table: F64, depth_m: F64) -> F64:
+    def _at(self, table: F64, depth_m: F64 | float) -> F64:
         y = np.maximum(np.asarray(depth_m, np.float64), 0.0)
         place = np.sqrt(np.minimum(y, DEEPEST_M) / DEEPEST_M) * (DEPTH_NODES - 1)
         lower = np.minimum(place.astype(np.int64), DEPTH_NODES - 2)
@@ -128,6 +128,8 @@ class WaterAndSky:
         Of the refracted sun's zenith angle.
     sun_share
         Of the irradiance on the sea surface; the rest comes from a sky of even radiance.
+    resolution
+        How finely directions are told apart.
     """
 
     attenuation: tuple[float, ...]
@@ -137,6 +139,7 @@ class WaterAndSky:
     index: float
     sun_cosine: float
     sun_share: float
+    resolution: Resolution = FINE
 
     def solved(self) -> WaterLight:
         """Return the daylight in this water; kept for the last few waters."""
@@ -152,14 +155,17 @@ class WaterAndSky:
 
 
 @lru_cache(maxsize=8)
-def _modes(c: tuple[float, ...], b: tuple[float, ...], own: tuple[float, ...], g: float, n: float) -> Modes:
-    return modes_of(np.array(b) / np.array(c), np.array(own), asymmetry=g, index=n)
+def _modes(
+    albedo: tuple[float, ...], own: tuple[float, ...], g: float, n: float, resolution: Resolution
+) -> Modes:
+    return modes_of(np.array(albedo), np.array(own), asymmetry=g, index=n, resolution=resolution)
 
 
 @lru_cache(maxsize=16)
 def _solved(water: WaterAndSky) -> WaterLight:
     c, b, own = water.attenuation, water.scattering, water.molecular_share
-    modes = _modes(c, b, own, water.asymmetry, water.index)
+    albedo = tuple((np.array(b) / np.array(c)).tolist())
+    modes = _modes(albedo, own, water.asymmetry, water.index, water.resolution)
     edge = math.sqrt(1.0 - 1.0 / water.index**2)
     cosine = min(max(water.sun_cosine, edge), _HIGHEST_COSINE)
     lights = ((under_sun(modes, cosine), water.sun_share), (under_sky(modes), 1.0 - water.sun_share))

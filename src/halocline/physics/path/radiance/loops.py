@@ -9,7 +9,7 @@ from numpy.typing import NDArray
 
 from halocline._typing import F32
 from halocline.compute.compiled import compiled
-from halocline.compute.series import exponential_less_one
+from halocline.compute.series import exponential, exponential_less_one
 from halocline.physics.path.radiance.lens_light import AZIMUTHS, HEIGHTS, LensLight
 from halocline.physics.path.radiance.streams import MOLECULAR_ANISOTROPY
 
@@ -202,3 +202,66 @@ def _rest(
         thin = abs(x) < _SERIES
         mean = exponential_less_one(-x) / (_ONE if thin else -x)
         out[i] += here * length_m[i] * (_ONE - _HALF * x if thin else mean)
+
+
+@compiled
+def components(
+    mu: F32,
+    cos_sun: F32,
+    tables: F32,
+    sun: tuple[np.float32, ...],
+    bands: F32,
+    once: F32,
+    source: F32,
+    rate: F32,
+) -> None:
+    """Write what `veil` takes apart, ``(K, n)`` each: J of the sun's light
+    scattered once, and J and k of the rest.
+
+    The first falls along the ray at c plus how fast the beam falls times mu.
+    """
+    cell = np.empty(mu.size, np.uint32)
+    lower, right, particles, own = (
+        np.empty(mu.size, np.float32),
+        np.empty(mu.size, np.float32),
+        np.empty(mu.size, np.float32),
+        np.empty(mu.size, np.float32),
+    )
+    _placed(mu, cos_sun, sun, cell, lower, right)
+    _turned(cos_sun, sun, particles, own)
+    for band in range(bands.shape[0]):
+        for i in range(mu.size):
+            at, x, y = int(cell[i]), right[i], lower[i]
+            j, j_right, j_down, j_twist = _corners(tables[0, band], at, bands[band, 0])
+            k, k_right, k_down, k_twist = _corners(tables[1, band], at, _ONE)
+            once[band, i] = particles[i] * bands[band, 1] + own[i] * bands[band, 2]
+            source[band, i] = j + x * j_right + y * (j_down + x * j_twist)
+            rate[band, i] = k + x * k_right + y * (k_down + x * k_twist)
+
+
+@compiled
+def beyond(
+    start_m: F32, rest_m: F32, mu: F32, once: F32, source: F32, rate: F32, bands: F32, out: F32
+) -> None:
+    """Write the light of the water behind a place on each ray as seen from there, from `components`."""
+    for band in range(bands.shape[0]):
+        c, fall = bands[band, 3], bands[band, 4]
+        for i in range(mu.size):
+            start, rest = start_m[i], rest_m[i]
+            sun_fall = fall * mu[i]
+            light = (
+                once[band, i] * exponential(min(-(sun_fall * start), _LARGEST)) * gathered(c + sun_fall, rest)
+            )
+            k = rate[band, i]
+            there = source[band, i] * exponential(min((c - k) * start, _LARGEST))
+            out[band, i] = light + there * gathered(k, rest)
+
+
+@compiled
+def gathered(rate: np.float32, length_m: np.float32) -> np.float32:
+    """Return (1 - exp(-k s)) / k, exact where k is nearly nothing."""
+    x = max(rate * length_m, -_LARGEST)
+    thin = abs(x) < _SERIES
+    mean = exponential_less_one(-x) / (_ONE if thin else -x)
+    taken: np.float32 = length_m * (_ONE - _HALF * x if thin else mean)
+    return taken

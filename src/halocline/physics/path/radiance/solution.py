@@ -22,13 +22,33 @@ from halocline._typing import F64
 from halocline.physics.bending.refraction import fresnel_reflectance
 from halocline.physics.path.radiance.streams import Streams, harmonics, moments_of, streams
 
-# Streams in each run, Legendre moments and azimuth modes. Twice as many change nine tenths of directions by
-# less than 0.1 percent.
-STREAMS_A_RUN = 16
-MOMENTS = 48
-MODES = 24
 # A rate this near to the sun's, relative, would divide by zero; the sun is moved off it by as much.
 _RESONANCE = 1e-6
+
+
+@dataclass(frozen=True)
+class Resolution:
+    """How finely directions are told apart.
+
+    Attributes
+    ----------
+    streams_a_run
+        Streams inside Snell's window, and as many outside, of each hemisphere.
+    moments
+        Legendre moments of scattering.
+    azimuths
+        Azimuth modes.
+    """
+
+    streams_a_run: int
+    moments: int
+    azimuths: int
+
+
+# Twice as many of all change nine tenths of directions by less than 0.1 percent.
+FINE = Resolution(16, 48, 24)
+# For fits, which try hundreds of waters: within some percent but for a narrow surround of the sun.
+COARSE = Resolution(8, 24, 12)
 
 
 @dataclass(frozen=True, eq=False)
@@ -71,7 +91,9 @@ class Modes:
     sums: F64
 
 
-def modes_of(albedo: F64, molecular_share: F64, *, asymmetry: float, index: float) -> Modes:
+def modes_of(
+    albedo: F64, molecular_share: F64, *, asymmetry: float, index: float, resolution: Resolution = FINE
+) -> Modes:
     """Return the modes of waters.
 
     Parameters
@@ -84,18 +106,21 @@ def modes_of(albedo: F64, molecular_share: F64, *, asymmetry: float, index: floa
         g of the particles' scattering.
     index
         Refractive index.
+    resolution
+        How finely directions are told apart.
     """
-    grid = streams(index, a_run=STREAMS_A_RUN, moments=MOMENTS)
+    count = resolution.moments
+    grid = streams(index, a_run=resolution.streams_a_run, moments=count)
     w0 = np.clip(np.asarray(albedo, np.float64), 1e-9, 1.0 - 1e-7)
-    moments = moments_of(asymmetry, molecular_share, MOMENTS + 1)
+    moments = moments_of(asymmetry, molecular_share, count + 1)
     forward = moments[:, -1]
     straight = w0 * forward
     scaled = w0 * (1.0 - forward) / (1.0 - straight)
-    order = np.arange(MOMENTS)
+    order = np.arange(count)
     weights = (2 * order + 1) * (moments[:, :-1] - forward[:, None]) / (1.0 - forward[:, None])
     # Harmonics even and odd about the horizon, as `A = 1/mu - sum of products` for sums and differences.
-    basis = grid.harmonics[:MODES] * np.sqrt(grid.weight / grid.cosine)
-    odd = (order[None, :] + np.arange(MODES)[:, None]) % 2
+    basis = grid.harmonics[: resolution.azimuths] * np.sqrt(grid.weight / grid.cosine)
+    odd = (order[None, :] + np.arange(resolution.azimuths)[:, None]) % 2
     inverse = np.diag(1.0 / grid.cosine)
     both = []
     for parity in (0, 1):
