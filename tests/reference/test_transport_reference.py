@@ -8,6 +8,7 @@ from __future__ import annotations
 
 import math
 import warnings
+from dataclasses import replace
 from typing import Any
 
 import jerlov
