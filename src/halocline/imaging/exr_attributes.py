@@ -10,10 +10,13 @@ with OpenImageIO and with the OpenEXR package.
 
 from __future__ import annotations
 
+import os
 import struct
 from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
 from pathlib import Path
+
+from halocline.files.regular import open_regular
 
 _MAGIC = b"\x76\x2f\x31\x01"
 _MULTI_PART = 0x1000
@@ -123,7 +126,7 @@ def put_attributes(path: Path, wanted: Sequence[Mapping[str, RawAttribute]]) -> 
 
 def _headers_of(path: Path) -> list[Attributes]:
     """Return all attributes of each part of a file; most headers are short, so little is read first."""
-    with path.open("rb") as file:
+    with os.fdopen(open_regular(path, follow=True), "rb") as file:
         content = file.read(_USUAL_HEADER)
         try:
             return _headers(content)[0]
