@@ -33,8 +33,8 @@ HUBER = 1.5
 ROUNDS = 4
 # A display picture holds nothing below black: colours that water drove out of its gamut end here, linear.
 BLACK = 2e-4
-# What no measurement beats: four per cent of a value (cards are not flat, lamps not even, and frames of ours are
-# made in six bands), and a floor.
+# What no measurement beats: four per cent of a value (cards are not flat, lamps not even, and our own frames
+# are made in six bands), and a floor.
 RELATIVE_NOISE = 0.04
 NOISE_FLOOR = 2e-3
 # A priori, a water is within a factor of e of a type's own strength (one standard deviation).
