@@ -2,8 +2,10 @@
 One water at several visibilities
 =================================
 
-``water.visibility`` scales a water so that a black object vanishes at that range; its hue stays that of the
-type. The curve is what is left of the contrast of a black object, read from the pictures.
+``water.visibility`` scales a water so that a small black object vanishes at that range; its hue stays that of
+the type. The curve is what is left of the contrast of a small black object, read from the pictures. A large
+one is seen farther: the water's blur (the step ``forward_scatter``) is left out here, since the rows below
+stand for single points and not for a wall.
 """
 
 import matplotlib.pyplot as plt
@@ -18,7 +20,8 @@ luminance = np.array([0.2126, 0.7152, 0.0722])
 
 figure, place = plt.subplots(figsize=(6, 3.4))
 for visibility in (6, 12, 24):
-    preset = halocline.load_preset("jerlov-1c", [f'water.visibility="{visibility} m"'])
+    asked = [f'water.visibility="{visibility} m"', "steps.forward_scatter.enabled=false"]
+    preset = halocline.load_preset("jerlov-1c", asked)
     seen = halocline.apply(preset, black, range_m).rgb[0] @ luminance
     # Open water is not equally bright everywhere: each pixel is compared with the water in its own direction.
     water = halocline.apply(preset, black, np.full_like(range_m, np.inf)).rgb[0] @ luminance
