@@ -86,8 +86,8 @@ def uniforms(key: int, *counter: ArrayLike) -> F64:
 
     Examples
     --------
-    >>> uniforms(0, 0)[0].round(6)
-    np.float64(0.399046)
+    >>> float(uniforms(0, 0)[0].round(6))
+    0.399046
     """
     numbers = random_words(key, *counter).astype(np.float64)
     numbers += 0.5
