@@ -133,3 +133,16 @@ def test_a_trace_of_haze_is_left_out(build: Any) -> None:
     path = build.path()
     assert haze_of([_kind(path, sizes=PowerLaw(1.0, 4.0, 0.5e-3, 8e-3))], LIMITS, path) is None
     assert haze_of([], LIMITS, path) is None
+
+
+def test_haze_that_throws_light_on_is_brighter_towards_the_sun_and_towards_the_surface(build: Any) -> None:
+    # Matter larger than the wavelength scatters mostly ahead: what shines behind it lights it up.
+    path = build.path(surface_sun_share=0.8)
+    haze = Haze(np.full(path.bands.count, 0.1), 0.1, 0.0, ((0.7, 1.0),))
+    far = np.full(2, 5.0, np.float32)
+    into_and_from = np.array([-0.9, 0.9], np.float32)
+    light, _, _ = haze.over(path, far, np.zeros(2, np.float32), into_and_from)
+    assert (light[:, 0] > 1.5 * light[:, 1]).all()
+    up_and_down = np.array([-0.5, 0.5], np.float32)
+    light, _, _ = haze.over(path, far, up_and_down, np.zeros(2, np.float32))
+    assert (light[:, 0] > 1.2 * light[:, 1]).all()
