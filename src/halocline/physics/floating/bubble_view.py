@@ -140,9 +140,10 @@ def _pictures(sight: SightLine, path: LightPath, brightness: float) -> _Pictures
     textures = Textures.of(np.stack(made).astype(np.float32))
     mean = textures.levels[-1][:, 0, 0].astype(np.float64)
     light = (mean[:, :-1] / mean[:, -1:])[which.reshape(-1)]
-    # The level light around, at the bubble's own depth and at that of its picture.
-    own = _level_light(path, depth)
-    pictured = _level_light(path, _DEPTH_RATIO ** rung.astype(np.float64))
+    # The level light around, at the bubble's own depth and at that of its picture; by day, for none is none.
+    day = replace(path, daylight_level=1.0)
+    own = _level_light(day, depth)
+    pictured = np.maximum(_level_light(day, _DEPTH_RATIO ** rung.astype(np.float64)), 1e-300)
     return _Pictures(textures, which.reshape(-1), brightness * own / pictured, light)
 
 

@@ -85,7 +85,7 @@ class Haze:
             shares[0],
             shares[1],
         )
-        return light.reshape(-1, *shape), shares[0].reshape(shape), shares[1].reshape(shape)
+        return light.reshape(len(light), *shape), shares[0].reshape(shape), shares[1].reshape(shape)
 
     def _phases(self, path: LightPath) -> F32:
         """Return each class's phase functions of sun and of diffuse light, as `along_rays` takes them."""
