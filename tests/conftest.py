@@ -7,7 +7,7 @@ from collections.abc import Iterable, Mapping
 from dataclasses import replace
 from functools import lru_cache
 from pathlib import Path
-from typing import Any
+from typing import Any, TypedDict, Unpack
 
 import numpy as np
 import pytest
@@ -22,6 +22,7 @@ from halocline.imaging.camera_track import CameraTrack
 from halocline.imaging.frame import Frame, Window
 from halocline.operators.registry import operator_named
 from halocline.physics.path.transport import LightPath, refracted_sun
+from halocline.physics.path.visibility import RangeRemap
 from halocline.physics.water.bands import Bands
 from halocline.physics.water.fitted_bands import fit_bands
 from halocline.physics.water.water import jerlov_water
@@ -37,6 +38,29 @@ AHEAD: F64 = np.array([0.0, 0.0, -1.0])
 @lru_cache(maxsize=32)
 def bands_of(water_type: str, space: RGBSpace = LINEAR_REC709) -> Bands:
     return fit_bands(jerlov_water(water_type), space)
+
+
+class PathChanges(TypedDict, total=False):
+    """What tests state of a light path beside its bands and depth: the fields of `LightPath`."""
+
+    reference_depth_m: float
+    up: F64
+    sun_travel: F64
+    surface_sun_share: float
+    daylight_level: float
+    remap: RangeRemap
+    veil_brightness: float
+    veil_tint: F64
+    attenuation_scale: float
+    veil_scale: float
+    downwelling_scale: float
+
+
+class Tiling(TypedDict, total=False):
+    """How a graph is computed; the fields of `Evaluation`."""
+
+    threads: int
+    tile_rows: int
 
 
 class Builders:
@@ -73,12 +97,17 @@ class Builders:
         )
 
     @staticmethod
-    def path(bands: Bands | None = None, space: RGBSpace = LINEAR_REC709, **changes: Any) -> LightPath:
-        depth = changes.pop("depth_m", 10.0)
+    def path(
+        bands: Bands | None = None,
+        space: RGBSpace = LINEAR_REC709,
+        *,
+        depth_m: float = 10.0,
+        **changes: Unpack[PathChanges],
+    ) -> LightPath:
         path = LightPath(
             bands=bands_of("1C", space) if bands is None else bands,
-            camera_depth_m=depth,
-            reference_depth_m=depth,
+            camera_depth_m=depth_m,
+            reference_depth_m=depth_m,
             up=UP,
             sun_travel=refracted_sun(45.0, 40.0, UP, AHEAD, 1.341),
             luminance=space.luminance_row,
@@ -156,7 +185,7 @@ class Builders:
         shot: Shot,
         *,
         wanted: Iterable[str] = ("rgb", "alpha"),
-        **how: Any,
+        **how: Unpack[Tiling],
     ) -> Mapping[str, F32]:
         made = graph if isinstance(graph, Graph) else chain(graph)
         return evaluate(made, frame, shot, wanted=wanted, how=Evaluation(**how))

@@ -3,11 +3,11 @@
 from __future__ import annotations
 
 from pathlib import Path
-from typing import Any
 
 import numpy as np
 import OpenEXR
 import pytest
+from tests.conftest import Builders
 
 import halocline
 from halocline._typing import F32
@@ -39,12 +39,12 @@ balance = 0.6
 WINDOW = Window(0, 0, 61, 43)
 
 
-def shot_of(preset: Preset, build: Any) -> Shot:
+def shot_of(preset: Preset, build: Builders) -> Shot:
     track = CameraTrack({1: build.camera(WINDOW)})
     return make_shot(preset, 1, track, space=LINEAR_REC709, display_window=WINDOW, data_window=WINDOW)
 
 
-def layered(text: str, build: Any, wanted: tuple[str, ...] = (ALL,)) -> tuple[F32, dict[str, F32], F32]:
+def layered(text: str, build: Builders, wanted: tuple[str, ...] = (ALL,)) -> tuple[F32, dict[str, F32], F32]:
     preset, frame = preset_from_text(text), build.frame(WINDOW, averaged_depth=True)
     shot, graph = shot_of(preset, build), preset.at(1).graph
     plain = build.run(graph, frame, shot)["rgb"]
@@ -53,12 +53,12 @@ def layered(text: str, build: Any, wanted: tuple[str, ...] = (ALL,)) -> tuple[F3
     return plain, plan.finished(made, shot), made["rgb"]
 
 
-def test_asking_for_layers_changes_no_bit_of_the_picture(build: Any) -> None:
+def test_asking_for_layers_changes_no_bit_of_the_picture(build: Builders) -> None:
     plain, _, beside = layered(TEXT, build)
     assert np.array_equal(plain, beside)
 
 
-def test_sum_of_layers_is_the_picture(build: Any) -> None:
+def test_sum_of_layers_is_the_picture(build: Builders) -> None:
     plain, layers, _ = layered(TEXT, build)
     assert list(layers) == ["direct", "lamp_haze", "veil", "scatter"]
     total = np.sum(list(layers.values()), axis=0)
@@ -66,7 +66,7 @@ def test_sum_of_layers_is_the_picture(build: Any) -> None:
     assert np.max(np.abs(total - plain) / scale) < 5e-6
 
 
-def test_sum_of_layers_is_the_picture_within_half_float_rounding(build: Any) -> None:
+def test_sum_of_layers_is_the_picture_within_half_float_rounding(build: Builders) -> None:
     plain, layers, _ = layered(TEXT, build)
     halves = [layer.astype(np.float16).astype(np.float64) for layer in layers.values()]
     # Half has 11 significant bits: each layer is off by at most 2^-12 of itself, the picture likewise.
@@ -74,7 +74,7 @@ def test_sum_of_layers_is_the_picture_within_half_float_rounding(build: Any) -> 
     assert np.all(np.abs(np.sum(halves, axis=0) - plain) <= bound)
 
 
-def test_veil_turned_down_is_the_preset_with_less_veil(build: Any) -> None:
+def test_veil_turned_down_is_the_preset_with_less_veil(build: Builders) -> None:
     # Regrading the layer is what the veil's own control does, exposure held.
     text = TEXT.replace("[steps.white_reference]\nbalance = 0.6\n", "").replace(
         "[steps.forward_scatter]\n", ""
@@ -85,7 +85,7 @@ def test_veil_turned_down_is_the_preset_with_less_veil(build: Any) -> None:
     assert plain - 0.5 * layers["veil"] == pytest.approx(dimmer, abs=2e-4, rel=2e-5)
 
 
-def test_transmittance_is_what_is_left_of_white_per_channel(build: Any) -> None:
+def test_transmittance_is_what_is_left_of_white_per_channel(build: Builders) -> None:
     _, layers, _ = layered(TEXT, build, ("transmittance",))
     preset = preset_from_text(TEXT)
     shot = shot_of(preset, build)
@@ -96,19 +96,19 @@ def test_transmittance_is_what_is_left_of_white_per_channel(build: Any) -> None:
     assert pytest.approx(exact, abs=2e-6) == layers["transmittance"][:, sharp].T
 
 
-def test_each_layer_alone_is_the_same_as_among_all(build: Any) -> None:
+def test_each_layer_alone_is_the_same_as_among_all(build: Builders) -> None:
     _, every, _ = layered(TEXT, build)
     _, one, _ = layered(TEXT, build, ("veil",))
     assert list(one) == ["veil"]
     assert np.array_equal(one["veil"], every["veil"])
 
 
-def test_layer_that_no_step_makes_is_refused_with_what_there_is(build: Any) -> None:
+def test_layer_that_no_step_makes_is_refused_with_what_there_is(build: Builders) -> None:
     with pytest.raises(GraphError, match=r'no layer "bubles".*\n.*Additive layers: direct, lamp_haze'):
         plan_layers(preset_from_text(TEXT).at(1).graph, ("bubles",))
 
 
-def summed(text: str, build: Any) -> tuple[list[str], F32, F32]:
+def summed(text: str, build: Builders) -> tuple[list[str], F32, F32]:
     plain, layers, beside = layered(text, build)
     assert np.array_equal(plain, beside)
     total = np.sum(list(layers.values()), axis=0)
@@ -144,18 +144,18 @@ jerlov_type = "3C"
     ],
     ids=["range", "veil first", "rgb first", "exposure between", "blend", "port", "no light"],
 )
-def test_layers_add_up_whatever_form_the_steps_work_in(steps: str, expected: str, build: Any) -> None:
+def test_layers_add_up_whatever_form_the_steps_work_in(steps: str, expected: str, build: Builders) -> None:
     assert summed(CORE + steps, build)[0] == expected.split()
 
 
-def test_layers_lie_where_the_port_puts_them(build: Any) -> None:
+def test_layers_lie_where_the_port_puts_them(build: Builders) -> None:
     steps = "[steps.attenuation]\n[steps.veiling_light]\n[steps.white_reference]\n[steps.flat_port]\n"
     _, bent, _ = layered(CORE + steps, build)
     _, straight, _ = layered(CORE + steps.replace("[steps.flat_port]\n", ""), build)
     assert np.abs(bent["veil"] - straight["veil"]).max() > 1e-3
 
 
-def test_exposure_after_a_step_is_on_its_layer_and_before_it_is_not(build: Any) -> None:
+def test_exposure_after_a_step_is_on_its_layer_and_before_it_is_not(build: Builders) -> None:
     water = "[steps.attenuation]\n[steps.veiling_light]\n"
     _, raw, _ = layered(CORE + water, build)
     _, after, _ = layered(CORE + water + "[steps.white_reference]\n", build)
@@ -181,7 +181,7 @@ def test_shipped_presets_have_layers(name: str) -> None:
     assert additive_layers(halocline.load_preset(name).at(1).graph)[:2] == ("direct", "scatter")
 
 
-def test_layers_in_the_file_add_up_to_its_picture(tmp_path: Path, build: Any) -> None:
+def test_layers_in_the_file_add_up_to_its_picture(tmp_path: Path, build: Builders) -> None:
     from halocline.batch.frame_task import read_inputs, render, write_result
     from halocline.batch.task import FrameTask
     from halocline.graph.engine import Evaluation
@@ -211,7 +211,7 @@ def test_layers_in_the_file_add_up_to_its_picture(tmp_path: Path, build: Any) ->
         assert np.all(np.abs(sum(parts) - written[channel].pixels) <= bound)
 
 
-def test_memory_of_layers_is_counted(build: Any) -> None:
+def test_memory_of_layers_is_counted(build: Builders) -> None:
     graph = preset_from_text(TEXT).at(1).graph
     assert planes_held(graph, (), 6) == 0
     # Four taps of three planes and four layers made of them; a guide in six bands, and its three channels.

@@ -8,6 +8,7 @@ from typing import Any, ClassVar
 
 import numpy as np
 import pytest
+from tests.conftest import Builders, Tiling
 
 from halocline._typing import F32
 from halocline.errors import GraphError, HaloclineError
@@ -20,7 +21,7 @@ from halocline.quantities import Strict
 
 # An odd height leaves a short last tile; the window does not start at 0.
 WINDOW = Window(-3, 5, 43, 37)
-TILINGS = [{"threads": threads, "tile_rows": rows} for rows in (1, 2, 5, 16, 37, 100) for threads in (1, 3)]
+TILINGS = [Tiling(threads=threads, tile_rows=rows) for rows in (1, 2, 5, 16, 37, 100) for threads in (1, 3)]
 
 
 class Nothing(Strict):
@@ -119,7 +120,7 @@ def nothing(kind: type[AnyOperator]) -> AnyOperator:
 
 
 @pytest.fixture(scope="module")
-def graph(build: Any) -> Graph:
+def graph(build: Builders) -> Graph:
     """A graph with every kind of joint: two branches, reach in both forms, a whole one, a mix by matte."""
     steps = [
         Step("downwelling", build.operator("downwelling"), {"picture": SOURCE}),
@@ -146,7 +147,7 @@ WANTED = ("rgb", "alpha", "transmittance", "veil", "path_length")
 @pytest.mark.parametrize("averaged", [False, True])
 @pytest.mark.parametrize("tilt", [-20.0, 0.0, 35.0])
 def test_core_gives_the_same_bits_for_any_tile_height_and_thread_count(
-    build: Any, averaged: bool, tilt: float
+    build: Builders, averaged: bool, tilt: float
 ) -> None:
     frame = build.frame(WINDOW, averaged_depth=averaged)
     shot = build.shot(WINDOW, camera=build.camera(WINDOW, tilt_deg=tilt))
@@ -159,7 +160,7 @@ def test_core_gives_the_same_bits_for_any_tile_height_and_thread_count(
             assert np.array_equal(tiled[name], whole[name]), (name, how)
 
 
-def test_story_remap_gives_the_same_bits_for_any_tile_height(build: Any) -> None:
+def test_story_remap_gives_the_same_bits_for_any_tile_height(build: Builders) -> None:
     from halocline.physics.path.visibility import RangeRemap
 
     frame = build.frame(WINDOW, averaged_depth=True)
@@ -170,7 +171,7 @@ def test_story_remap_gives_the_same_bits_for_any_tile_height(build: Any) -> None
 
 
 def test_graph_with_reach_and_branches_gives_the_same_bits_for_any_tile_height_and_thread_count(
-    build: Any, graph: Graph
+    build: Builders, graph: Graph
 ) -> None:
     frame = build.frame(WINDOW, averaged_depth=True)
     shot = build.shot(WINDOW)
@@ -181,7 +182,7 @@ def test_graph_with_reach_and_branches_gives_the_same_bits_for_any_tile_height_a
         assert np.array_equal(tiled["alpha"], whole["alpha"]), how
 
 
-def test_two_runs_of_one_graph_are_the_same_and_leave_the_frame_alone(build: Any, graph: Graph) -> None:
+def test_two_runs_of_one_graph_are_the_same_and_leave_the_frame_alone(build: Builders, graph: Graph) -> None:
     frame = build.frame(WINDOW, averaged_depth=True)
     before = {name: plane.copy() for name, plane in frame.planes.items()}
     first = build.run(graph, frame, build.shot(WINDOW), threads=2, tile_rows=3)
@@ -191,14 +192,14 @@ def test_two_runs_of_one_graph_are_the_same_and_leave_the_frame_alone(build: Any
         assert np.array_equal(frame.planes[name], plane), name
 
 
-def test_frame_of_read_only_planes_is_enough(build: Any, graph: Graph) -> None:
+def test_frame_of_read_only_planes_is_enough(build: Builders, graph: Graph) -> None:
     frame = build.frame(WINDOW, averaged_depth=True)
     for plane in frame.planes.values():
         plane.setflags(write=False)
     build.run(graph, frame, build.shot(WINDOW))
 
 
-def test_margins_of_a_blur_are_those_of_the_picture_and_not_of_the_tile(build: Any) -> None:
+def test_margins_of_a_blur_are_those_of_the_picture_and_not_of_the_tile(build: Builders) -> None:
     # Written out: a single bright pixel spreads over a square of seven by seven, in any tiling.
     window = Window(0, 0, 15, 15)
     rgb = np.zeros((3, 15, 15), np.float32)
@@ -212,28 +213,28 @@ def test_margins_of_a_blur_are_those_of_the_picture_and_not_of_the_tile(build: A
         assert np.array_equal(out["rgb"], np.stack([expected] * 3))
 
 
-def test_whole_picture_operator_is_called_once_with_the_whole_picture(build: Any) -> None:
+def test_whole_picture_operator_is_called_once_with_the_whole_picture(build: Builders) -> None:
     Levels.calls.clear()
     steps = [("rows", nothing(Rows)), ("levels", nothing(Levels)), ("more", nothing(Rows))]
     build.run(steps, build.frame(WINDOW), build.shot(WINDOW), threads=3, tile_rows=4)
     assert Levels.calls == [WINDOW]
 
 
-def test_tiles_are_computed_on_several_threads(build: Any) -> None:
+def test_tiles_are_computed_on_several_threads(build: Builders) -> None:
     Rows.threads_seen.clear()
     window = Window(0, 0, 400, 600)
     build.run([("rows", nothing(Rows))], build.frame(window), build.shot(window), threads=3, tile_rows=1)
     assert len(Rows.threads_seen) > 1
 
 
-def test_idle_operator_leaves_the_render_untouched_to_the_bit(build: Any) -> None:
+def test_idle_operator_leaves_the_render_untouched_to_the_bit(build: Builders) -> None:
     frame = build.frame(WINDOW)
     out = build.run([("idle", nothing(Idle))], frame, build.shot(WINDOW))
     assert out["rgb"] is frame.planes["rgb"] or np.shares_memory(out["rgb"], frame.planes["rgb"])
     assert np.array_equal(out["rgb"], frame.planes["rgb"])
 
 
-def test_water_scaled_away_leaves_the_render_untouched_to_the_bit(build: Any) -> None:
+def test_water_scaled_away_leaves_the_render_untouched_to_the_bit(build: Builders) -> None:
     frame = build.frame(WINDOW)
     path = build.path(attenuation_scale=0.0, veil_scale=0.0, downwelling_scale=0.0)
     steps = [(name, build.operator(name)) for name in ("downwelling", "attenuation", "veiling_light")]
@@ -242,14 +243,14 @@ def test_water_scaled_away_leaves_the_render_untouched_to_the_bit(build: Any) ->
     assert np.array_equal(out["alpha"], frame.planes["alpha"])
 
 
-def test_idle_step_between_others_is_as_if_it_were_not_there(build: Any) -> None:
+def test_idle_step_between_others_is_as_if_it_were_not_there(build: Builders) -> None:
     frame, shot = build.frame(WINDOW), build.shot(WINDOW)
     veil = ("veiling_light", build.operator("veiling_light"))
     with_idle = build.run([("idle", nothing(Idle)), veil, ("idle 2", nothing(Idle))], frame, shot)
     assert np.array_equal(with_idle["rgb"], build.run([veil], frame, shot)["rgb"])
 
 
-def test_branch_that_an_idle_mix_left_out_is_not_computed(build: Any) -> None:
+def test_branch_that_an_idle_mix_left_out_is_not_computed(build: Builders) -> None:
     Levels.calls.clear()
     steps = [
         Step("levels", nothing(Levels), {"picture": SOURCE}),
@@ -260,14 +261,14 @@ def test_branch_that_an_idle_mix_left_out_is_not_computed(build: Any) -> None:
     assert Levels.calls == []
 
 
-def test_error_in_any_tile_is_raised_with_the_step_it_came_from(build: Any) -> None:
+def test_error_in_any_tile_is_raised_with_the_step_it_came_from(build: Builders) -> None:
     steps = [("rows", nothing(Rows)), ("bottom", nothing(Fails))]
     with pytest.raises(HaloclineError) as caught:
         build.run(steps, build.frame(WINDOW), build.shot(WINDOW), threads=2, tile_rows=4)
     assert str(caught.value) == 'E-TEST-BED  step "bottom": the sea bed is missing\n  Add one.'
 
 
-def test_plane_that_is_not_there_is_refused_with_those_that_are(build: Any) -> None:
+def test_plane_that_is_not_there_is_refused_with_those_that_are(build: Builders) -> None:
     steps = [("mix", build.operator("mix", matte="anchor"))]
     graph = Graph([Step(*steps[0], {"picture": SOURCE, "other": SOURCE})], "mix")
     with pytest.raises(GraphError) as caught:
@@ -281,13 +282,13 @@ def test_plane_that_is_not_there_is_refused_with_those_that_are(build: Any) -> N
         build.run(build.core(), build.frame(WINDOW), build.shot(WINDOW), wanted=("caustic_gain",))
 
 
-def test_view_planes_may_be_asked_for_like_any_other(build: Any) -> None:
+def test_view_planes_may_be_asked_for_like_any_other(build: Builders) -> None:
     shot = build.shot(WINDOW)
     out = build.run(build.core(), build.frame(WINDOW), shot, wanted=("downward",), tile_rows=3)
     assert np.array_equal(out["downward"], shot.view_plane("downward", WINDOW))
 
 
-def test_separable_layers_recombine_with_the_render_to_the_composite(build: Any) -> None:
+def test_separable_layers_recombine_with_the_render_to_the_composite(build: Builders) -> None:
     # Opaque pixels: composite = down (up rgb * transmittance + veil).
     frame = build.frame(WINDOW)
     frame = frame.with_planes(alpha=np.ones(WINDOW.shape, np.float32))
@@ -304,7 +305,7 @@ def test_threads_default_to_the_processors_this_process_may_use() -> None:
     assert Evaluation(threads=5).worker_count() == 5
 
 
-def test_float64_never_enters_the_pixel_path(build: Any, monkeypatch: pytest.MonkeyPatch) -> None:
+def test_float64_never_enters_the_pixel_path(build: Builders, monkeypatch: pytest.MonkeyPatch) -> None:
     """Every plane that goes in or out of any operator's apply is float32, and so is every scratch array."""
     seen: list[np.dtype[Any]] = []
     empty_like = np.empty_like
@@ -333,6 +334,6 @@ def test_float64_never_enters_the_pixel_path(build: Any, monkeypatch: pytest.Mon
     assert set(seen) == {np.dtype(np.float32)}
 
 
-def test_chain_of_nothing_gives_the_render(build: Any) -> None:
+def test_chain_of_nothing_gives_the_render(build: Builders) -> None:
     frame = build.frame(WINDOW)
     assert np.array_equal(build.run(chain([]), frame, build.shot(WINDOW))["rgb"], frame.planes["rgb"])

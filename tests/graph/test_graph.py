@@ -2,15 +2,14 @@
 
 from __future__ import annotations
 
-from typing import Any
-
 import pytest
+from tests.conftest import Builders
 
 from halocline.errors import GraphError
 from halocline.graph.graph import SOURCE, Graph, Step, chain
 
 
-def step(build: Any, name: str, source: str = SOURCE) -> Step:
+def step(build: Builders, name: str, source: str = SOURCE) -> Step:
     return Step(name, build.operator("attenuation"), {"picture": source})
 
 
@@ -20,12 +19,12 @@ def refused(steps: list[Step], output: str) -> GraphError:
     return caught.value
 
 
-def test_steps_are_put_in_an_order_in_which_each_follows_its_inputs(build: Any) -> None:
+def test_steps_are_put_in_an_order_in_which_each_follows_its_inputs(build: Builders) -> None:
     graph = Graph([step(build, "c", "b"), step(build, "a"), step(build, "b", "a")], "c")
     assert [s.name for s in graph.steps] == ["a", "b", "c"]
 
 
-def test_ring_is_refused_and_told_in_the_direction_of_the_light(build: Any) -> None:
+def test_ring_is_refused_and_told_in_the_direction_of_the_light(build: Builders) -> None:
     error = refused([step(build, "a", "c"), step(build, "b", "a"), step(build, "c", "b")], "c")
     assert error.code == "E-GRAPH-CYCLE"
     ring = error.message.removeprefix("steps feed each other in a ring: ").split(" -> ")
@@ -34,11 +33,11 @@ def test_ring_is_refused_and_told_in_the_direction_of_the_light(build: Any) -> N
     assert error.mend == "Take one of these inputs from an earlier step."
 
 
-def test_step_that_feeds_itself_is_a_ring(build: Any) -> None:
+def test_step_that_feeds_itself_is_a_ring(build: Builders) -> None:
     assert refused([step(build, "a", "a")], "a").code == "E-GRAPH-CYCLE"
 
 
-def test_unknown_input_is_refused_with_the_nearest_name(build: Any) -> None:
+def test_unknown_input_is_refused_with_the_nearest_name(build: Builders) -> None:
     error = refused([step(build, "attenuation"), step(build, "veil", "atenuation")], "veil")
     assert str(error) == (
         'E-GRAPH-INPUT  step "veil": there is no step "atenuation"\n'
@@ -46,14 +45,14 @@ def test_unknown_input_is_refused_with_the_nearest_name(build: Any) -> None:
     )
 
 
-def test_unknown_output_is_refused(build: Any) -> None:
+def test_unknown_output_is_refused(build: Builders) -> None:
     error = refused([step(build, "veil")], "vail")
     assert error.code == "E-GRAPH-INPUT"
     assert 'the output "vail" is no step' in str(error)
     assert 'Did you mean "veil"?' in str(error)
 
 
-def test_step_whose_picture_goes_nowhere_is_refused(build: Any) -> None:
+def test_step_whose_picture_goes_nowhere_is_refused(build: Builders) -> None:
     error = refused([step(build, "a"), step(build, "lost", "a"), step(build, "b", "a")], "b")
     assert str(error) == (
         'E-GRAPH-UNUSED  step "lost": nothing uses the picture of "lost"\n'
@@ -61,17 +60,17 @@ def test_step_whose_picture_goes_nowhere_is_refused(build: Any) -> None:
     )
 
 
-def test_two_steps_of_one_name_are_refused(build: Any) -> None:
+def test_two_steps_of_one_name_are_refused(build: Builders) -> None:
     assert refused([step(build, "a"), step(build, "a")], "a").message == 'two steps are called "a"'
 
 
-def test_step_may_not_take_the_name_of_the_render(build: Any) -> None:
+def test_step_may_not_take_the_name_of_the_render(build: Builders) -> None:
     error = refused([step(build, "render")], "render")
     assert error.code == "E-GRAPH-NAME"
     assert error.message == '"render" is the render itself and cannot name a step'
 
 
-def test_missing_or_unknown_role_is_refused(build: Any) -> None:
+def test_missing_or_unknown_role_is_refused(build: Builders) -> None:
     mix = Step("mix", build.operator("mix"), {"picture": SOURCE})
     error = refused([mix], "mix")
     assert str(error) == (

@@ -1,8 +1,7 @@
 from __future__ import annotations
 
-from typing import Any
-
 import numpy as np
+from tests.conftest import Builders
 
 from halocline.graph.light_form import combine
 from halocline.graph.plan import make_plan
@@ -30,14 +29,14 @@ def test_combine_gives_the_same_bits_for_any_part_of_the_picture() -> None:
         assert np.array_equal(np.concatenate(parts, axis=1), whole)
 
 
-def test_conversions_are_put_in_only_where_the_form_of_light_changes(build: Any) -> None:
+def test_conversions_are_put_in_only_where_the_form_of_light_changes(build: Builders) -> None:
     frame = build.frame(WINDOW)
     plan = make_plan(build.core(), build.shot(WINDOW), frame.planes, ("rgb", "alpha"))
     names = [step.name for step in plan.steps]
     assert names == ["to bands", "downwelling", "attenuation", "veiling_light", "to rgb", "white_reference"]
 
 
-def test_planes_live_only_as_far_as_somebody_reads_them(build: Any) -> None:
+def test_planes_live_only_as_far_as_somebody_reads_them(build: Builders) -> None:
     plan = make_plan(build.core(), build.shot(WINDOW), build.frame(WINDOW).planes, ("rgb", "alpha"))
     live = {step.name: step.live for step in plan.steps}
     assert live["white_reference"] == {"rgb", "alpha"}
@@ -47,7 +46,7 @@ def test_planes_live_only_as_far_as_somebody_reads_them(build: Any) -> None:
     assert not any(name.startswith("matte") for planes in live.values() for name in planes)
 
 
-def test_light_lifted_to_bands_and_back_is_itself(build: Any) -> None:
+def test_light_lifted_to_bands_and_back_is_itself(build: Builders) -> None:
     bands = build.bands("3C")
     rgb = np.random.default_rng(4).exponential(1.0, (3, 9, 9)).astype(np.float32)
     again = combine(bands.down, combine(bands.up, rgb))

@@ -8,6 +8,7 @@ from typing import Any
 import numpy as np
 import OpenEXR
 import pytest
+from tests.conftest import Builders
 from tests.operators.every import steps_of
 
 from halocline.batch.frame_task import planes_read, read_inputs, render
@@ -83,7 +84,7 @@ def test_a_matte_of_another_name_is_found_through_the_preset(render_file: Path) 
     assert light[0, 0, 0] > 1.2 * light[0, 0, -1]
 
 
-def test_the_key_in_the_message_of_a_missing_pass_exists(build: Any) -> None:
+def test_the_key_in_the_message_of_a_missing_pass_exists(build: Builders) -> None:
     """For every pass that any operator may ask for, the key named is one that presets accept."""
     window = Window(0, 0, 8, 6)
     step = build.operator("draw_near", matte="hero")
@@ -97,7 +98,7 @@ def test_the_key_in_the_message_of_a_missing_pass_exists(build: Any) -> None:
         preset_from_text(f"format = 1\n[input]\n{key} = {value}\n")
 
 
-def test_a_plane_that_no_render_has_is_not_asked_of_one(build: Any) -> None:
+def test_a_plane_that_no_render_has_is_not_asked_of_one(build: Builders) -> None:
     steps = [("shafts", build.operator("light_shafts"))]
     with pytest.raises(GraphError, match=r"'veil'.*\n.*Put a step that makes it before this one"):
         make_plan(
@@ -106,7 +107,7 @@ def test_a_plane_that_no_render_has_is_not_asked_of_one(build: Any) -> None:
 
 
 @pytest.mark.parametrize("name", sorted(BUILT_IN))
-def test_every_plane_that_an_operator_reads_or_writes_is_in_the_table(name: str, build: Any) -> None:
+def test_every_plane_that_an_operator_reads_or_writes_is_in_the_table(name: str, build: Builders) -> None:
     for operator in steps_of(name):
         use = operator.planes()
         for plane in {*use.reads, *use.optional, *use.writes, *use.adds}:

@@ -7,6 +7,7 @@ from typing import Any
 import numpy as np
 import pytest
 from pydantic import ValidationError
+from tests.conftest import Builders
 
 from halocline.graph.operator import AnyOperator
 from halocline.imaging.frame import Frame, Window
@@ -25,7 +26,7 @@ def bubbles(*mouths: Mouth, **changes: Any) -> Bubbles:
     return Bubbles(BubblesParameters(mouths=mouths, **changes))
 
 
-def wet(build: Any, *operators: tuple[str, AnyOperator]) -> list[tuple[str, AnyOperator]]:
+def wet(build: Builders, *operators: tuple[str, AnyOperator]) -> list[tuple[str, AnyOperator]]:
     core = [(name, build.operator(name)) for name in ("attenuation", "veiling_light")]
     return [*core, *operators]
 
@@ -40,14 +41,14 @@ def open_water(window: Window = WINDOW, range_m: float = np.inf) -> Frame:
     return Frame(planes, window, window)
 
 
-def test_without_mouths_every_bit_stays(build: Any) -> None:
+def test_without_mouths_every_bit_stays(build: Builders) -> None:
     frame, shot = build.frame(WINDOW), build.shot(WINDOW)
     clean = build.run(wet(build), frame, shot)
     for none in (bubbles(), bubbles(VENT, opacity=0.0)):
         assert (build.run(wet(build, ("b", none)), frame, shot)["rgb"] == clean["rgb"]).all()
 
 
-def test_any_tiles_and_threads_give_the_same_bits(build: Any) -> None:
+def test_any_tiles_and_threads_give_the_same_bits(build: Builders) -> None:
     frame, shot = build.frame(WINDOW), build.shot(WINDOW)
     wanted = ("rgb", "bubbles", "bubble_alpha", "bubble_range")
     runs = [
@@ -62,7 +63,7 @@ def test_any_tiles_and_threads_give_the_same_bits(build: Any) -> None:
             assert np.array_equal(runs[0][name], other[name], equal_nan=True)
 
 
-def test_a_frame_is_the_same_alone_and_after_others(build: Any) -> None:
+def test_a_frame_is_the_same_alone_and_after_others(build: Builders) -> None:
     alone = build.run(wet(build, ("b", bubbles(VENT))), open_water(), build.shot(WINDOW, frame=1050))
     for number in (1049, 1002):
         build.run(wet(build, ("b", bubbles(VENT))), open_water(), build.shot(WINDOW, frame=number))
@@ -70,7 +71,7 @@ def test_a_frame_is_the_same_alone_and_after_others(build: Any) -> None:
     assert (alone["rgb"] == again["rgb"]).all()
 
 
-def test_a_wall_in_front_hides_them(build: Any) -> None:
+def test_a_wall_in_front_hides_them(build: Builders) -> None:
     made = build.run(
         wet(build, ("b", bubbles(VENT))),
         open_water(range_m=1.0),
@@ -80,7 +81,7 @@ def test_a_wall_in_front_hides_them(build: Any) -> None:
     assert not made["bubble_alpha"].any()
 
 
-def test_before_its_first_burst_a_mouth_is_still(build: Any) -> None:
+def test_before_its_first_burst_a_mouth_is_still(build: Builders) -> None:
     cough = Mouth(
         name="cough",
         track=({"frame": 900, "position": (0.0, -0.3, -2.0)},),  # type: ignore[arg-type]
@@ -100,7 +101,7 @@ def test_before_its_first_burst_a_mouth_is_still(build: Any) -> None:
     assert drawn[1] > 1.0
 
 
-def test_bubbles_are_bright_against_the_water_where_light_falls_from_above(build: Any) -> None:
+def test_bubbles_are_bright_against_the_water_where_light_falls_from_above(build: Builders) -> None:
     made = build.run(
         wet(build, ("b", bubbles(VENT))),
         open_water(),
@@ -122,7 +123,7 @@ def test_impossible_mouths_are_refused_in_words() -> None:
         bubbles(VENT, VENT)
 
 
-def test_a_steps_name_keys_which_bubbles_rise(build: Any) -> None:
+def test_a_steps_name_keys_which_bubbles_rise(build: Builders) -> None:
     """Two steps of one mouth are twice the bubbles, not the same ones twice."""
     first, again, other = (
         build.run(

@@ -6,6 +6,7 @@ from typing import Any
 
 import numpy as np
 import pytest
+from tests.conftest import Builders
 
 from halocline.errors import GraphError
 from halocline.graph.graph import SOURCE, Graph, Step
@@ -26,7 +27,7 @@ def flat(value: float, range_m: float, alpha: float = 1.0, window: Window = WIND
     return Frame({name: plane.astype(np.float32) for name, plane in planes.items()}, window, window)
 
 
-def steps(build: Any, *names: str, **parameters: Any) -> list[Any]:
+def steps(build: Builders, *names: str, **parameters: Any) -> list[Any]:
     return [(name, build.operator(name, **parameters)) for name in names]
 
 
@@ -34,7 +35,9 @@ WATER = ("attenuation", "veiling_light")
 
 
 @pytest.mark.parametrize("water_type", ["I", "1C", "9C"])
-def test_frame_of_endless_water_is_opaque_and_the_colour_of_the_water(build: Any, water_type: str) -> None:
+def test_frame_of_endless_water_is_opaque_and_the_colour_of_the_water(
+    build: Builders, water_type: str
+) -> None:
     path = build.path(build.bands(water_type))
     shot = build.shot(WINDOW, path=path)
     out = build.run(steps(build, *WATER), flat(0.0, np.inf, alpha=0.0), shot)
@@ -44,12 +47,12 @@ def test_frame_of_endless_water_is_opaque_and_the_colour_of_the_water(build: Any
     np.testing.assert_allclose(out["rgb"][:, 10, 16], expected, rtol=2e-5, atol=1e-6)
 
 
-def test_surface_at_the_lens_is_left_as_it_is(build: Any) -> None:
+def test_surface_at_the_lens_is_left_as_it_is(build: Builders) -> None:
     out = build.run(steps(build, *WATER), flat(0.4, 0.0), build.shot(WINDOW))
     np.testing.assert_allclose(out["rgb"], 0.4, rtol=2e-5)
 
 
-def test_light_is_never_created_by_attenuation(build: Any) -> None:
+def test_light_is_never_created_by_attenuation(build: Builders) -> None:
     for range_m in (0.0, 0.1, 3.0, 50.0, 1e5, np.inf):
         out = build.run(
             steps(build, "attenuation"),
@@ -61,14 +64,14 @@ def test_light_is_never_created_by_attenuation(build: Any) -> None:
         assert np.isfinite(out["rgb"]).all()
 
 
-def test_endless_range_of_an_opaque_pixel_is_endless_water(build: Any) -> None:
+def test_endless_range_of_an_opaque_pixel_is_endless_water(build: Builders) -> None:
     shot = build.shot(WINDOW)
     wet = build.run(steps(build, *WATER), flat(0.5, np.inf), shot)
     water = build.run(steps(build, *WATER), flat(0.0, np.inf, alpha=0.0), shot)
     np.testing.assert_allclose(wet["rgb"], water["rgb"], rtol=1e-5, atol=1e-7)
 
 
-def test_veil_and_colour_grow_towards_open_water_with_range(build: Any) -> None:
+def test_veil_and_colour_grow_towards_open_water_with_range(build: Builders) -> None:
     shot = build.shot(WINDOW)
     water = build.run(steps(build, *WATER), flat(0.0, np.inf, alpha=0.0), shot)["rgb"]
     far_from_water = []
@@ -79,7 +82,7 @@ def test_veil_and_colour_grow_towards_open_water_with_range(build: Any) -> None:
     assert far_from_water[-1] < 0.01
 
 
-def test_open_water_is_bright_above_and_dark_below(build: Any) -> None:
+def test_open_water_is_bright_above_and_dark_below(build: Builders) -> None:
     window = Window(0, 0, 5, 101)
     shot = build.shot(window, camera=build.camera(window, horizontal_view_deg=8.0))
     out = build.run(steps(build, *WATER), flat(0.0, np.inf, alpha=0.0, window=window), shot)["rgb"]
@@ -87,7 +90,7 @@ def test_open_water_is_bright_above_and_dark_below(build: Any) -> None:
     assert (np.diff(luminance) < 0).all()
 
 
-def test_row_exactly_level_is_between_its_neighbours(build: Any) -> None:
+def test_row_exactly_level_is_between_its_neighbours(build: Builders) -> None:
     """With an odd number of rows the middle one has mu = 0, where a sign of zero must not matter."""
     window = Window(0, 0, 5, 9)
     shot = build.shot(window)
@@ -97,7 +100,7 @@ def test_row_exactly_level_is_between_its_neighbours(build: Any) -> None:
 
 
 @pytest.mark.parametrize("coverage", [0.0, 0.013, 0.5, 0.97, 1.0])
-def test_pixel_is_mixed_of_its_covered_and_its_open_part(build: Any, coverage: float) -> None:
+def test_pixel_is_mixed_of_its_covered_and_its_open_part(build: Builders, coverage: float) -> None:
     shot = build.shot(WINDOW)
     covered = build.run(steps(build, *WATER), flat(0.6, 4.0), shot)["rgb"]
     open_water = build.run(steps(build, *WATER), flat(0.0, np.inf, alpha=0.0), shot)["rgb"]
@@ -107,7 +110,7 @@ def test_pixel_is_mixed_of_its_covered_and_its_open_part(build: Any, coverage: f
     assert (mixed["alpha"] == 1.0).all()
 
 
-def test_open_water_left_empty_keeps_coverage_and_premultiplies_the_veil(build: Any) -> None:
+def test_open_water_left_empty_keeps_coverage_and_premultiplies_the_veil(build: Builders) -> None:
     shot = build.shot(WINDOW)
     left = [*steps(build, "attenuation"), ("veil", build.operator("veiling_light", open_water="leave"))]
     covered = build.run(steps(build, *WATER), flat(0.6, 4.0), shot)["rgb"]
@@ -122,7 +125,7 @@ def test_open_water_left_empty_keeps_coverage_and_premultiplies_the_veil(build: 
     np.testing.assert_allclose(out["rgb"] + (1 - out["alpha"]) * water, filled, rtol=2e-5, atol=1e-6)
 
 
-def test_averaged_depth_mixes_the_water_of_both_surfaces(build: Any) -> None:
+def test_averaged_depth_mixes_the_water_of_both_surfaces(build: Builders) -> None:
     level = Window(0, 0, 3, 1)
     level_shot = build.shot(level)
     frames = [flat(0.6, r, window=level) for r in (2.0, 9.0)]
@@ -132,7 +135,7 @@ def test_averaged_depth_mixes_the_water_of_both_surfaces(build: Any) -> None:
     np.testing.assert_allclose(both, 0.75 * near + 0.25 * far, rtol=2e-5)
 
 
-def test_no_share_of_a_farther_surface_changes_no_bit(build: Any) -> None:
+def test_no_share_of_a_farther_surface_changes_no_bit(build: Builders) -> None:
     frame = build.frame(WINDOW)
     same = frame.with_planes(far_range=frame.planes["range"], far_share=np.zeros(WINDOW.shape, np.float32))
     shot = build.shot(WINDOW)
@@ -141,7 +144,7 @@ def test_no_share_of_a_farther_surface_changes_no_bit(build: Any) -> None:
     )
 
 
-def test_coverage_that_overshoots_counts_as_full(build: Any) -> None:
+def test_coverage_that_overshoots_counts_as_full(build: Builders) -> None:
     frame = flat(0.6, 4.0)
     over = frame.with_planes(alpha=np.full(WINDOW.shape, 1.002, np.float32))
     shot = build.shot(WINDOW)
@@ -149,7 +152,7 @@ def test_coverage_that_overshoots_counts_as_full(build: Any) -> None:
     assert np.array_equal(wet[0], wet[1])
 
 
-def test_lens_at_the_surface_looking_up_sees_no_water(build: Any) -> None:
+def test_lens_at_the_surface_looking_up_sees_no_water(build: Builders) -> None:
     path = build.path(depth_m=0.0)
     shot = build.shot(WINDOW, path=path, camera=build.camera(WINDOW, tilt_deg=60.0))
     out = build.run(steps(build, *WATER), flat(0.5, 20.0), shot)
@@ -157,7 +160,7 @@ def test_lens_at_the_surface_looking_up_sees_no_water(build: Any) -> None:
 
 
 @pytest.mark.parametrize("kd", [0.05, 0.3, 0.3 - 1e-9, 0.300001, 2.0])
-def test_any_relation_of_kd_to_c_gives_finite_light_in_every_direction(build: Any, kd: float) -> None:
+def test_any_relation_of_kd_to_c_gives_finite_light_in_every_direction(build: Builders, kd: float) -> None:
     bands = build.grey_bands(absorption=0.05, scattering=0.25, diffuse_attenuation=kd)
     window = Window(0, 0, 9, 181)
     for depth in (0.0, 3.0, 400.0):
@@ -171,7 +174,7 @@ def test_any_relation_of_kd_to_c_gives_finite_light_in_every_direction(build: An
                 assert (out["rgb"] > -1e-5).all()
 
 
-def test_float32_veil_agrees_with_the_exact_one_in_every_direction(build: Any) -> None:
+def test_float32_veil_agrees_with_the_exact_one_in_every_direction(build: Builders) -> None:
     window = Window(0, 0, 41, 41)
     for water_type, remap in (("I", RangeRemap()), ("1C", RangeRemap(1.0, 2.0)), ("9C", RangeRemap())):
         path = build.path(build.bands(water_type), remap=remap)
@@ -185,7 +188,7 @@ def test_float32_veil_agrees_with_the_exact_one_in_every_direction(build: Any) -
                 np.testing.assert_allclose(veil["veil"][:, y, x], exact, rtol=3e-4, atol=1e-7)
 
 
-def test_downwelling_is_nothing_at_the_reference_depth_and_takes_light_below(build: Any) -> None:
+def test_downwelling_is_nothing_at_the_reference_depth_and_takes_light_below(build: Builders) -> None:
     window = Window(0, 0, 3, 1)
     shot = build.shot(window)
     out = build.run(steps(build, "downwelling"), flat(0.5, 7.0, window=window), shot)["rgb"]
@@ -200,7 +203,7 @@ def test_downwelling_is_nothing_at_the_reference_depth_and_takes_light_below(bui
     np.testing.assert_allclose(out[1, 0, 1], by_kd[1], rtol=0.15)
 
 
-def test_downwelling_stops_at_the_brightest(build: Any) -> None:
+def test_downwelling_stops_at_the_brightest(build: Builders) -> None:
     window = Window(0, 0, 3, 1)
     up = build.shot(window, camera=build.camera(window, tilt_deg=90.0))
     step = [("downwelling", build.operator("downwelling", brightest=1.1))]
@@ -208,7 +211,7 @@ def test_downwelling_stops_at_the_brightest(build: Any) -> None:
     np.testing.assert_allclose(out, 0.55, rtol=1e-4)
 
 
-def test_what_stands_above_the_fit_or_the_sea_gets_no_more_light(build: Any) -> None:
+def test_what_stands_above_the_fit_or_the_sea_gets_no_more_light(build: Builders) -> None:
     path = build.path(depth_m=10.0)
     top = path.highest_depth_m
     assert 0.0 < top < 10.0
@@ -221,7 +224,7 @@ def test_what_stands_above_the_fit_or_the_sea_gets_no_more_light(build: Any) -> 
 @pytest.mark.parametrize("water_type", ["IB", "1C", "9C"])
 @pytest.mark.parametrize("value", [None, 0.4])
 def test_grey_card_has_its_wanted_value_in_the_frame(
-    build: Any, water_type: str, value: float | None
+    build: Builders, water_type: str, value: float | None
 ) -> None:
     window = Window(0, 0, 5, 3)
     shot = build.shot(window, path=build.path(build.bands(water_type)))
@@ -231,7 +234,7 @@ def test_grey_card_has_its_wanted_value_in_the_frame(
     assert luminance == pytest.approx(0.18 if value is None else value, rel=2e-4)
 
 
-def test_full_balance_makes_the_card_neutral_and_none_keeps_the_cast(build: Any) -> None:
+def test_full_balance_makes_the_card_neutral_and_none_keeps_the_cast(build: Builders) -> None:
     window = Window(0, 0, 5, 3)
     shot = build.shot(window)
     card = flat(0.18, 1.5, window=window)
@@ -242,13 +245,13 @@ def test_full_balance_makes_the_card_neutral_and_none_keeps_the_cast(build: Any)
     np.testing.assert_allclose(cast / cast.sum(), bare / bare.sum(), rtol=1e-5)
 
 
-def test_gain_of_a_dark_card_is_limited(build: Any) -> None:
+def test_gain_of_a_dark_card_is_limited(build: Builders) -> None:
     operator = build.operator("white_reference", card_range=3.0, card_depth=40.0, largest_gain=2.0)
     gains = operator.prepare(build.shot(WINDOW, path=build.path(veil_brightness=0.0)))
     assert np.array_equal(gains, [2.0, 2.0, 2.0])
 
 
-def test_card_of_which_nothing_is_left_is_an_error(build: Any) -> None:
+def test_card_of_which_nothing_is_left_is_an_error(build: Builders) -> None:
     operator = build.operator("white_reference", card_range=500.0)
     with pytest.raises(GraphError) as caught:
         operator.prepare(build.shot(WINDOW, path=build.path(veil_brightness=0.0)))
@@ -259,7 +262,7 @@ def test_card_of_which_nothing_is_left_is_an_error(build: Any) -> None:
     )
 
 
-def mixed(build: Any, frame: Frame, **parameters: Any) -> np.ndarray[Any, Any]:
+def mixed(build: Builders, frame: Frame, **parameters: Any) -> np.ndarray[Any, Any]:
     graph = Graph(
         [
             Step("veil", build.operator("veiling_light"), {"picture": SOURCE}),
@@ -271,7 +274,7 @@ def mixed(build: Any, frame: Frame, **parameters: Any) -> np.ndarray[Any, Any]:
     return out
 
 
-def test_mix_takes_its_share_of_each_picture(build: Any) -> None:
+def test_mix_takes_its_share_of_each_picture(build: Builders) -> None:
     frame = build.frame(WINDOW)
     dry = frame.planes["rgb"]
     wet = mixed(build, frame)

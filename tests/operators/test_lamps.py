@@ -6,6 +6,7 @@ from typing import Any
 
 import numpy as np
 import pytest
+from tests.conftest import Builders
 
 import halocline
 from halocline.errors import HaloclineError
@@ -96,7 +97,7 @@ def test_half_covered_pixel_shows_the_haze_of_its_edge_and_of_open_water() -> No
     assert haze[0.5] == pytest.approx(0.5 * (haze[0.0] + haze[1.0]), rel=1e-5)
 
 
-def test_bits_do_not_depend_on_tiles_or_threads(build: Any) -> None:
+def test_bits_do_not_depend_on_tiles_or_threads(build: Builders) -> None:
     window = Window(-3, 5, 61, 37)
     frame, preset = build.frame(window, averaged_depth=True), night("light.veil_brightness=1")
     track = CameraTrack({1: build.camera(window)})

@@ -9,12 +9,12 @@ from __future__ import annotations
 import random
 from concurrent.futures import ThreadPoolExecutor
 from dataclasses import replace
-from typing import Any
+from typing import Any, Unpack
 
 import cv2
 import numpy as np
 import pytest
-from tests.conftest import Builders
+from tests.conftest import Builders, PathChanges
 from tests.operators.every import steps_of
 
 from halocline.batch.layers import ALL, plan_layers
@@ -33,7 +33,7 @@ from halocline.physics.path.lamps import Lamp
 WINDOW = Window(0, 0, 61, 43)
 # Keys at which an operator does nothing, and changes of the water at which it does. None: it has no such
 # strength, since what it does is one thing or nothing.
-ZERO: dict[str, tuple[dict[str, Any], dict[str, Any]] | None] = {
+ZERO: dict[str, tuple[dict[str, Any], PathChanges] | None] = {
     "attenuation": ({}, {"attenuation_scale": 0.0}),
     "bubbles": ({"opacity": 0.0}, {}),
     "caustics": ({"contrast": 0.0}, {}),
@@ -69,7 +69,7 @@ def every() -> list[Any]:
 EVERY = every()
 
 
-def shot_of(build: Builders, **path: Any) -> Shot:
+def shot_of(build: Builders, **path: Unpack[PathChanges]) -> Shot:
     shot = build.shot(
         WINDOW, path=build.path(depth_m=8.0, **path), camera=build.camera(WINDOW, tilt_deg=12.0)
     )

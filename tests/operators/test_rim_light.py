@@ -6,6 +6,7 @@ from typing import Any
 
 import numpy as np
 import pytest
+from tests.conftest import Builders
 
 import halocline
 from halocline.errors import PresetError
@@ -99,7 +100,7 @@ def test_slab_and_strength_limit_the_rim() -> None:
         assert np.array_equal(wet, plain)
 
 
-def test_bits_do_not_depend_on_tiles(build: Any) -> None:
+def test_bits_do_not_depend_on_tiles(build: Builders) -> None:
     frame, preset = build.frame(WINDOW), look()
     track = CameraTrack({1: build.camera(WINDOW)})
     shot = make_shot(preset, 1, track, space=LINEAR_REC709, display_window=WINDOW, data_window=WINDOW)

@@ -10,6 +10,7 @@ import cv2
 import numpy as np
 import pytest
 from pydantic import ValidationError
+from tests.conftest import Builders
 
 from halocline.errors import ReadError
 from halocline.files.named_by_presets import PictureFile
@@ -30,7 +31,7 @@ def matter(*classes: MatterClass, **changes: Any) -> SuspendedMatter:
     return SuspendedMatter(SuspendedMatterParameters(classes=classes or (THICK,), **changes))
 
 
-def wet(build: Any, *operators: tuple[str, AnyOperator]) -> list[tuple[str, AnyOperator]]:
+def wet(build: Builders, *operators: tuple[str, AnyOperator]) -> list[tuple[str, AnyOperator]]:
     core = [(name, build.operator(name)) for name in ("attenuation", "veiling_light")]
     return [*core, *operators]
 
@@ -45,7 +46,7 @@ def wall(range_m: float, window: Window = WINDOW, alpha: float = 1.0) -> Frame:
     return Frame(planes, window, window)
 
 
-def test_no_density_leaves_every_bit(build: Any) -> None:
+def test_no_density_leaves_every_bit(build: Builders) -> None:
     frame, shot = build.frame(WINDOW), build.shot(WINDOW)
     clean = build.run(wet(build), frame, shot)
     none = MatterClass(name="none", per_litre=0.0)
@@ -57,7 +58,7 @@ def test_no_density_leaves_every_bit(build: Any) -> None:
 
 @pytest.mark.parametrize("kind", [THICK, SNOW])
 @pytest.mark.parametrize("averaged", [False, True])
-def test_any_tiles_and_threads_give_the_same_bits(build: Any, kind: MatterClass, averaged: bool) -> None:
+def test_any_tiles_and_threads_give_the_same_bits(build: Builders, kind: MatterClass, averaged: bool) -> None:
     frame, shot = build.frame(WINDOW, averaged_depth=averaged), build.shot(WINDOW)
     wanted = ("rgb", "alpha", "particles", "particle_alpha", "particle_range")
     runs = [
@@ -71,7 +72,7 @@ def test_any_tiles_and_threads_give_the_same_bits(build: Any, kind: MatterClass,
             assert np.array_equal(runs[0][name], other[name], equal_nan=True)
 
 
-def test_a_frame_is_the_same_alone_and_after_others(build: Any) -> None:
+def test_a_frame_is_the_same_alone_and_after_others(build: Builders) -> None:
     operator = matter(SNOW, turbulence=0.1, current=(0.1, 0.0, 0.0))
     frame = wall(5.0)
     alone = build.run(wet(build, ("matter", operator)), frame, build.shot(WINDOW, frame=1050))
@@ -82,7 +83,7 @@ def test_a_frame_is_the_same_alone_and_after_others(build: Any) -> None:
     assert (alone["rgb"] == again["rgb"]).all()
 
 
-def test_nothing_is_drawn_behind_a_wall_in_front_of_all(build: Any) -> None:
+def test_nothing_is_drawn_behind_a_wall_in_front_of_all(build: Builders) -> None:
     made = build.run(
         wet(build, ("matter", matter())),
         wall(0.1),
@@ -93,7 +94,7 @@ def test_nothing_is_drawn_behind_a_wall_in_front_of_all(build: Any) -> None:
     assert np.isinf(made["particle_range"]).all()
 
 
-def test_farther_wall_shows_more_particles_each_in_front_of_it(build: Any) -> None:
+def test_farther_wall_shows_more_particles_each_in_front_of_it(build: Builders) -> None:
     total = []
     for distance in (0.5, 1.0, 3.0):
         made = build.run(
@@ -108,7 +109,7 @@ def test_farther_wall_shows_more_particles_each_in_front_of_it(build: Any) -> No
     assert total[0] < total[1] < total[2]
 
 
-def test_open_share_of_a_pixel_shows_what_is_behind_its_edge(build: Any) -> None:
+def test_open_share_of_a_pixel_shows_what_is_behind_its_edge(build: Builders) -> None:
     frame = wall(0.1, alpha=0.25)
     covered = Frame({**frame.planes, "coverage": frame.planes["alpha"]}, WINDOW, WINDOW)
     operators = wet(build, ("matter", matter()))
@@ -118,7 +119,7 @@ def test_open_share_of_a_pixel_shows_what_is_behind_its_edge(build: Any) -> None
     assert part[thin].sum() == pytest.approx(0.75 * whole["particle_alpha"][thin].sum(), rel=0.02)
 
 
-def test_layer_recombines_with_the_picture_before_it(build: Any) -> None:
+def test_layer_recombines_with_the_picture_before_it(build: Builders) -> None:
     frame, shot = build.frame(WINDOW), build.shot(WINDOW)
     before = build.run(wet(build), frame, shot, wanted=("bands",))["bands"]
     operator = matter(haze=0.0)
@@ -129,7 +130,7 @@ def test_layer_recombines_with_the_picture_before_it(build: Any) -> None:
     assert joined == pytest.approx(made["bands"], rel=1e-5, abs=1e-6)
 
 
-def test_haze_takes_over_what_is_not_drawn(build: Any) -> None:
+def test_haze_takes_over_what_is_not_drawn(build: Builders) -> None:
     # A class seen whole, and the same class with nearly all of it left to the haze: the mean over the
     # picture is the same light, within the noise of some thousand particles.
     window = Window(0, 0, 90, 60)
@@ -147,7 +148,7 @@ def test_haze_takes_over_what_is_not_drawn(build: Any) -> None:
     assert added[1] == pytest.approx(added[0], rel=0.15, abs=0.002)
 
 
-def _moving(build: Any, frame: int, speed_m: float, shutter_deg: float) -> Shot:
+def _moving(build: Builders, frame: int, speed_m: float, shutter_deg: float) -> Shot:
     still = build.camera(WINDOW)
     cameras = {}
     for number in (frame - 1, frame, frame + 1):
@@ -158,7 +159,7 @@ def _moving(build: Any, frame: int, speed_m: float, shutter_deg: float) -> Shot:
     return Shot(**{**vars(shot), "track": CameraTrack(cameras), "shutter_deg": shutter_deg})
 
 
-def test_shutter_smears_but_keeps_the_light(build: Any) -> None:
+def test_shutter_smears_but_keeps_the_light(build: Builders) -> None:
     operator = matter(haze=0.0, lens={"f_number": 1000.0}, nearest=0.6)
     sharp, smeared = (
         build.run(
@@ -173,7 +174,7 @@ def test_shutter_smears_but_keeps_the_light(build: Any) -> None:
     assert smeared.sum() == pytest.approx(sharp.sum(), rel=0.15)
 
 
-def test_world_drift_is_the_same_as_moving_the_camera_the_other_way(build: Any) -> None:
+def test_world_drift_is_the_same_as_moving_the_camera_the_other_way(build: Builders) -> None:
     quiet: dict[str, Any] = {"turbulence": 0.0, "haze": 0.0}
     drifted = matter(**quiet, drift=({"frame": 1000, "translation": (0.3, 0.0, 0.1)},))
     moved = build.shot(WINDOW)
@@ -190,7 +191,7 @@ def test_world_drift_is_the_same_as_moving_the_camera_the_other_way(build: Any) 
     assert layers[0].any()
 
 
-def test_lamps_light_particles_near_them(build: Any) -> None:
+def test_lamps_light_particles_near_them(build: Builders) -> None:
     from halocline.physics.path.lamps import Lamp
 
     path = build.path(veil_brightness=0.0, depth_m=60.0, reference_depth_m=0.0)
@@ -212,7 +213,7 @@ def test_lamps_light_particles_near_them(build: Any) -> None:
     assert light[1].sum() > 100.0 * light[0].sum()
 
 
-def test_pictures_of_ones_own_drift_in_the_water(build: Any, tmp_path: Path) -> None:
+def test_pictures_of_ones_own_drift_in_the_water(build: Builders, tmp_path: Path) -> None:
     leaf = np.zeros((20, 30, 4), np.uint8)
     leaf[4:16, 5:25] = (30, 200, 40, 255)
     cv2.imwrite(str(tmp_path / "leaf.png"), leaf)
@@ -235,7 +236,7 @@ def test_pictures_of_ones_own_drift_in_the_water(build: Any, tmp_path: Path) -> 
     assert green > red
 
 
-def test_file_that_is_no_picture_says_which_and_how_to_mend_it(build: Any, tmp_path: Path) -> None:
+def test_file_that_is_no_picture_says_which_and_how_to_mend_it(build: Builders, tmp_path: Path) -> None:
     (tmp_path / "leaf.png").write_text("no picture")
     leaf = PictureFile(path=str(tmp_path / "leaf.png"))
     weed = MatterClass(name="weed", kind="picture", images=(leaf,), smallest=0.03, largest=0.09)
@@ -254,7 +255,7 @@ def test_impossible_parameters_are_refused_in_words() -> None:
         MatterClass(name="x", kind="picture")
 
 
-def test_caustics_play_on_the_particles(build: Any) -> None:
+def test_caustics_play_on_the_particles(build: Builders) -> None:
     shot = build.shot(WINDOW, path=build.path(depth_m=4.0, surface_sun_share=0.9))
     light = [
         build.run(wet(build, ("m", matter(**more))), wall(3.0), shot, wanted=("particles",))["particles"]
@@ -264,7 +265,7 @@ def test_caustics_play_on_the_particles(build: Any) -> None:
     assert np.abs(light[1] - light[0]).max() > 0.05 * light[0].max()
 
 
-def test_wakes_and_drift_keep_the_same_bits_alone(build: Any) -> None:
+def test_wakes_and_drift_keep_the_same_bits_alone(build: Builders) -> None:
     busy: dict[str, Any] = {
         "wakes": ({"track": ({"frame": 990, "nose": (-2.0, 0, -2)}, {"frame": 1010, "nose": (2.0, 0, -2)})},),
         "drift": ({"frame": 990}, {"frame": 1010, "translation": (0.4, 0, 0), "rotation": (0, 8.0, 0)}),
@@ -286,13 +287,13 @@ def test_wakes_and_drift_keep_the_same_bits_alone(build: Any) -> None:
     assert (stirred["particle_alpha"] == again["particle_alpha"]).all()
 
 
-def drawn(build: Any, name: str) -> Any:
+def drawn(build: Builders, name: str) -> Any:
     """The particles of one step of a name, by themselves."""
     made = build.run(wet(build, (name, matter())), wall(6.0), build.shot(WINDOW), wanted=("particles",))
     return made["particles"]
 
 
-def test_a_steps_name_keys_what_it_draws(build: Any) -> None:
+def test_a_steps_name_keys_what_it_draws(build: Builders) -> None:
     """Two steps of the same matter are twice the matter, not the same grains twice."""
     usual, again, other = (drawn(build, name) for name in ("suspended_matter", "suspended_matter", "near"))
     assert (usual == again).all()
@@ -301,7 +302,7 @@ def test_a_steps_name_keys_what_it_draws(build: Any) -> None:
     assert abs(np.corrcoef(fine[0].ravel(), fine[1].ravel())[0, 1]) < 0.2
 
 
-def test_a_step_called_like_its_operator_draws_by_the_seed_itself(build: Any) -> None:
+def test_a_step_called_like_its_operator_draws_by_the_seed_itself(build: Builders) -> None:
     shot = build.shot(WINDOW)
     assert shot.step_seed("suspended_matter") == shot.seed
     named = [replace(shot, step=name) for name in ("suspended_matter", "near", "far")]
@@ -309,7 +310,7 @@ def test_a_step_called_like_its_operator_draws_by_the_seed_itself(build: Any) ->
     assert len({each.step_seed("suspended_matter") for each in named}) == 3
 
 
-def test_the_waters_eddies_are_the_same_for_all_steps(build: Any) -> None:
+def test_the_waters_eddies_are_the_same_for_all_steps(build: Builders) -> None:
     """What floats is carried by one water, whatever its step is called."""
     stirred = matter(turbulence=0.2)
     motions = [stirred._motion(replace(build.shot(WINDOW), step=name)) for name in ("near", "far")]

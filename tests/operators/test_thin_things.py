@@ -12,6 +12,7 @@ from typing import Any
 
 import numpy as np
 import pytest
+from tests.conftest import Builders
 
 from halocline._typing import F32
 from halocline.imaging.edge_mixture import mixture_planes
@@ -53,17 +54,19 @@ def averaged(plane: F32) -> F32:
     return mean
 
 
-def steps(build: Any) -> list[Any]:
+def steps(build: Builders) -> list[Any]:
     return [(name, build.operator(name)) for name in ("attenuation", "veiling_light")]
 
 
-def truth(build: Any, fine: Wires) -> F32:
+def truth(build: Builders, fine: Wires) -> F32:
     frame = Frame({"rgb": fine.rgb, "alpha": fine.alpha, "range": fine.range}, FINE, FINE)
     return averaged(build.run(steps(build), frame, build.shot(FINE))["rgb"])
 
 
 @pytest.mark.parametrize("water_type", ["IB", "1C", "5C"])
-def test_edge_pixel_of_thin_chain_has_no_dry_halo_and_no_dark_fringe(build: Any, water_type: str) -> None:
+def test_edge_pixel_of_thin_chain_has_no_dry_halo_and_no_dark_fringe(
+    build: Builders, water_type: str
+) -> None:
     fine = wires(wall_m=None)
     alpha = averaged(fine.alpha)
     # Depth as a renderer gives it unfiltered: wherever anything of the wire is hit, the wire's.
@@ -87,7 +90,7 @@ def test_edge_pixel_of_thin_chain_has_no_dry_halo_and_no_dark_fringe(build: Any,
     assert np.abs((wet - exact)[:, edge]).mean() < 3e-4
 
 
-def test_naive_degrading_of_the_same_edge_would_show_a_fringe(build: Any) -> None:
+def test_naive_degrading_of_the_same_edge_would_show_a_fringe(build: Builders) -> None:
     """The measure can fail: the veil of the wire alone, over all of an edge pixel, is far off the truth."""
     fine = wires(wall_m=None)
     alpha = averaged(fine.alpha)
@@ -97,7 +100,9 @@ def test_naive_degrading_of_the_same_edge_would_show_a_fringe(build: Any) -> Non
     assert np.abs(naive - truth(build, fine)).max() > 0.03
 
 
-def before_a_wall(build: Any, wire: tuple[float, float, float], wall: float) -> tuple[F32, F32, F32, F32]:
+def before_a_wall(
+    build: Builders, wire: tuple[float, float, float], wall: float
+) -> tuple[F32, F32, F32, F32]:
     """Return the near share, and truth, result, and result without the farther surface, all ``(3, ...)``."""
     fine = wires(wall_m=6.0)
     hit = fine.range == 2.0
@@ -119,14 +124,16 @@ def before_a_wall(build: Any, wire: tuple[float, float, float], wall: float) -> 
 
 
 @pytest.mark.parametrize("wall", [0.0, 0.4])
-def test_averaged_depth_before_a_wall_of_like_colour_is_exact(build: Any, wall: float) -> None:
+def test_averaged_depth_before_a_wall_of_like_colour_is_exact(build: Builders, wall: float) -> None:
     near, exact, wet, ignoring = before_a_wall(build, (wall, wall, wall), wall)
     assert np.abs(wet - exact).max() < 3e-3
     edge = (near > 0) & (near < 1)
     assert np.abs(ignoring - exact)[:, edge].max() > 0.03
 
 
-def test_averaged_depth_before_a_wall_of_another_colour_errs_by_their_covariance_only(build: Any) -> None:
+def test_averaged_depth_before_a_wall_of_another_colour_errs_by_their_covariance_only(
+    build: Builders,
+) -> None:
     """One colour a pixel is all a render gives: mean(colour) mean(T) stands for mean(colour T)."""
     near, exact, wet, ignoring = before_a_wall(build, (0.9, 0.7, 0.5), 0.25)
     edge = (near > 0) & (near < 1)
@@ -141,7 +148,7 @@ def test_averaged_depth_before_a_wall_of_another_colour_errs_by_their_covariance
 
 @pytest.mark.parametrize(("wire", "wall"), [((0.9, 0.7, 0.5), 0.02), ((0.03, 0.03, 0.03), 0.5)])
 def test_one_depth_a_pixel_gives_no_beads_along_the_wire(
-    build: Any, wire: tuple[float, float, float], wall: float
+    build: Builders, wire: tuple[float, float, float], wall: float
 ) -> None:
     """Bright wires before a dark wall and dark ones before a bright wall, as renderers deliver them."""
     fine = wires(wall_m=6.0)

@@ -5,6 +5,7 @@ from typing import Any
 
 import numpy as np
 import pytest
+from tests.conftest import Builders
 
 from halocline.imaging.camera import pinhole
 from halocline.imaging.camera_track import CameraTrack
@@ -80,7 +81,7 @@ def test_overcast_takes_the_sun_and_tint_colours_the_veil() -> None:
     assert np.array_equal(tinted.veil_tint, np.maximum(0, wanted))
 
 
-def test_wet_colour_is_the_same_in_any_working_space(build: Any) -> None:
+def test_wet_colour_is_the_same_in_any_working_space(build: Builders) -> None:
     from halocline.imaging.frame import Frame
     from halocline.rgb import conversion_matrix
 

@@ -8,6 +8,7 @@ from typing import Any
 
 import numpy as np
 import pytest
+from tests.conftest import Builders
 
 from halocline.errors import PresetError
 from halocline.imaging.camera_track import CameraTrack
@@ -31,7 +32,7 @@ balance = { curve = "held", keys = [[1001, 0.0], [1010, 0.5]] }
 """
 
 
-def rendered(build: Any, preset: Preset, frame: int = 1001) -> Any:
+def rendered(build: Builders, preset: Preset, frame: int = 1001) -> Any:
     track = CameraTrack({frame: build.camera(WINDOW, tilt_deg=10.0)})
     shot = make_shot(preset, frame, track, space=LINEAR_REC709, display_window=WINDOW, data_window=WINDOW)
     picture = build.frame(WINDOW, averaged_depth=True)
@@ -39,7 +40,7 @@ def rendered(build: Any, preset: Preset, frame: int = 1001) -> Any:
 
 
 @pytest.mark.parametrize("name", shipped_names())
-def test_shipped_preset_renders_from_its_resolved_text_to_the_same_bits(build: Any, name: str) -> None:
+def test_shipped_preset_renders_from_its_resolved_text_to_the_same_bits(build: Builders, name: str) -> None:
     preset = load_preset(name)
     again = preset_from_text(preset.resolved_text)
     assert again.resolved_text == preset.resolved_text
@@ -73,7 +74,7 @@ def test_a_preset_ships_for_every_jerlov_type() -> None:
     assert shipped == set(JERLOV_TYPES)
 
 
-def test_animated_preset_renders_from_its_resolved_text_to_the_same_bits(build: Any) -> None:
+def test_animated_preset_renders_from_its_resolved_text_to_the_same_bits(build: Builders) -> None:
     preset = preset_from_text(ANIMATED)
     again = preset_from_text(preset.resolved_text)
     assert preset.animated
@@ -84,7 +85,7 @@ def test_animated_preset_renders_from_its_resolved_text_to_the_same_bits(build: 
     assert not np.array_equal(rendered(build, preset, 1001), rendered(build, preset, 1024))
 
 
-def test_frame_does_not_depend_on_the_frames_before_it(build: Any) -> None:
+def test_frame_does_not_depend_on_the_frames_before_it(build: Builders) -> None:
     one, other = preset_from_text(ANIMATED), preset_from_text(ANIMATED)
     for frame in (1001, 1005, 1020):
         rendered(build, one, frame)
@@ -166,7 +167,7 @@ def test_a_step_is_placed_first_or_before_another(tmp_path: Path) -> None:
         order("[steps.caustics]\nbefore = 'atenuation'\n")
 
 
-def test_branches_are_named_by_their_inputs(build: Any) -> None:
+def test_branches_are_named_by_their_inputs(build: Builders) -> None:
     text = """
 format = 1
 [water]
@@ -186,7 +187,7 @@ matte = "arch"
     assert np.array_equal(rendered(build, preset), rendered(build, again))
 
 
-def test_preset_without_steps_gives_the_render_back(build: Any) -> None:
+def test_preset_without_steps_gives_the_render_back(build: Builders) -> None:
     assert np.array_equal(
         rendered(build, preset_from_text("format = 1")),
         build.frame(WINDOW, averaged_depth=True).planes["rgb"],
@@ -201,7 +202,7 @@ def test_resolved_text_has_every_key_and_inherits_nothing() -> None:
 
 
 def test_table_of_a_water_beside_the_preset_is_read_and_then_carried_in_the_text(
-    build: Any, tmp_path: Path
+    build: Builders, tmp_path: Path
 ) -> None:
     rows = [f"{nm}, {0.05 + nm / 8000:.5f}, 0.2" for nm in range(400, 701, 10)]
     (tmp_path / "pond.csv").write_text("# a pond\nnm, a, b\n" + "\n".join(rows) + "\n")

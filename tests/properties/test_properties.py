@@ -16,6 +16,7 @@ import tomlkit
 from hypothesis import HealthCheck, assume, given, settings
 from hypothesis import strategies as st
 from scipy.integrate import quad
+from tests.conftest import Builders
 
 from halocline.errors import HaloclineError, PresetError, UnitError
 from halocline.graph.light_form import combine
@@ -83,7 +84,7 @@ def test_path_integral_composes(k: float, first: float, second: float) -> None:
 @given(st.integers(1, 60), st.integers(1, 40), st.integers(1, 12), st.integers(0, 10_000))
 @settings(max_examples=40)
 def test_any_tiling_of_any_window_gives_the_same_bits(
-    build: Any, width: int, height: int, rows: int, seed: int
+    build: Builders, width: int, height: int, rows: int, seed: int
 ) -> None:
     window = Window(seed % 50 - 25, seed % 30 - 15, width, height)
     frame = build.frame(window, averaged_depth=bool(seed % 2), seed=seed)

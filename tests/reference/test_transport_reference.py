@@ -15,6 +15,7 @@ import jerlov
 import numpy as np
 import pytest
 from scipy.integrate import quad
+from tests.conftest import Builders
 
 from halocline._typing import F32, F64
 from halocline.graph.engine import evaluate
@@ -42,7 +43,7 @@ UP, AHEAD = np.array([0.0, 1.0, 0.0]), np.array([0.0, 0.0, -1.0])
 STRIP = Window(0, 0, 3, 1)
 
 
-def card_and_water(build: Any, shot: Any, range_m: float, graph: Any = None) -> tuple[Any, Any]:
+def card_and_water(build: Builders, shot: Any, range_m: float, graph: Any = None) -> tuple[Any, Any]:
     """Return a black card and the open water in its place, level ahead, as the graph renders them."""
     steps = graph or [(name, build.operator(name)) for name in ("attenuation", "veiling_light")]
     seen = []
@@ -61,7 +62,9 @@ def card_and_water(build: Any, shot: Any, range_m: float, graph: Any = None) -> 
 
 
 @pytest.mark.parametrize("optical_distance", [0.1, 0.5, 1.0, 2.0, 4.0, 8.0])
-def test_contrast_of_a_level_black_card_falls_as_duntley_says(build: Any, optical_distance: float) -> None:
+def test_contrast_of_a_level_black_card_falls_as_duntley_says(
+    build: Builders, optical_distance: float
+) -> None:
     """C(s) = C0 exp(-c s): duntley1963, from memory; the same form READ in jerlov's Observation.contrast."""
     bands = build.grey_bands(absorption=0.1, scattering=0.3, diffuse_attenuation=0.15)
     camera = build.camera(STRIP, horizontal_view_deg=0.1)
@@ -85,7 +88,7 @@ def test_two_percent_contrast_is_reached_at_3_912_over_c() -> None:
     [("II", 0.249), ("III", 0.375), ("1C", 0.526), ("5C", 1.349)],
 )
 def test_black_object_is_hidden_about_where_green_light_says(
-    build: Any, water_type: str, c550: float
+    build: Builders, water_type: str, c550: float
 ) -> None:
     """The eye weighs all wavelengths; green light at 550 nm stands for it within a few percent."""
     hidden = range_for_contrast(build.path(build.bands(water_type)), LEAST_CONTRAST)
@@ -95,7 +98,7 @@ def test_black_object_is_hidden_about_where_green_light_says(
 
 @pytest.mark.parametrize(("water_type", "c550"), [("II", 0.249), ("III", 0.375), ("1C", 0.526)])
 def test_large_black_targets_are_seen_farther_than_small_ones(
-    build: Any, water_type: str, c550: float
+    build: Builders, water_type: str, c550: float
 ) -> None:
     """Published: 4.6 to 4.8/c for large black targets seen level, 3.912/c being the small one's (from
     memory).
@@ -109,7 +112,7 @@ def test_large_black_targets_are_seen_farther_than_small_ones(
     assert hidden[2] > 6.0
 
 
-def test_bands_carry_the_published_attenuation(build: Any) -> None:
+def test_bands_carry_the_published_attenuation(build: Builders) -> None:
     """c of each band lies within the range of the water's c over 400 to 700 nm (jerlov 0.22.0, READ)."""
     for water_type in ("IB", "II", "III", "1C", "3C", "5C"):
         data: Any = jerlov.water(water_type, source="williamson2022")
@@ -123,7 +126,9 @@ def test_bands_carry_the_published_attenuation(build: Any) -> None:
         assert bands.attenuation.max() < c.max() * 1.1
 
 
-def test_coastal_water_visibly_reduces_contrast_within_three_to_four_and_a_half_metres(build: Any) -> None:
+def test_coastal_water_visibly_reduces_contrast_within_three_to_four_and_a_half_metres(
+    build: Builders,
+) -> None:
     """Common practice, no source: visibly reduced by 3 to 4.5 m (10 to 15 ft) in ordinary coastal water."""
     for water_type in ("1C", "3C", "5C"):
         path = build.path(build.bands(water_type))
@@ -133,7 +138,7 @@ def test_coastal_water_visibly_reduces_contrast_within_three_to_four_and_a_half_
         assert silhouette_contrast(path, 0.5) > 0.4
 
 
-def test_nothing_is_seen_at_ninety_metres_in_real_water(build: Any) -> None:
+def test_nothing_is_seen_at_ninety_metres_in_real_water(build: Builders) -> None:
     """Common practice, no source: nothing is readable at 90 m (300 ft) in any real water.
 
     Types I and IA are left out: their b in solonenko2015 is below the scattering of pure sea water, and the
@@ -185,7 +190,7 @@ def test_closed_form_agrees_with_scipy_quadrature(kd: float, mu: float) -> None:
 @pytest.mark.parametrize("albedo", [0.03, 0.5, 0.8, 0.95])
 @pytest.mark.parametrize("depth_m", [0.5, 5.0, 40.0])
 def test_veil_is_open_water_less_what_the_range_hides_of_it(
-    build: Any, albedo: float, depth_m: float
+    build: Builders, albedo: float, depth_m: float
 ) -> None:
     """veil = L(y0) - exp(-c s) L(y0 + mu s), exact for every order of scattering (preisendorfer1976).
 
@@ -339,7 +344,7 @@ def tyler(depth_m: float) -> tuple[Any, float, float, float]:
     return measured, float(down), float(up), float(np.trapezoid(flux, fine))
 
 
-def test_radiance_in_every_direction_is_near_what_tyler_measured(build: Any) -> None:
+def test_radiance_in_every_direction_is_near_what_tyler_measured(build: Builders) -> None:
     """tyler1958 (tables IV to X, READ through jerlov 0.22.0): Lake Pend Oreille, sun 56.6 deg high.
 
     c = .396 1/m is his; a follows from his tables by Gershun's law, b = c - a. The solution is compared in
@@ -420,7 +425,7 @@ def checker(space: RGBSpace) -> Any:
 @pytest.mark.parametrize("space", [LINEAR_REC709, ACESCG], ids=lambda space: space.name)
 @pytest.mark.parametrize("water_type", ["IB", "III", "1C", "9C"])
 def test_checker_through_the_graph_looks_like_one_nanometre_integration(
-    build: Any, water_type: str, space: RGBSpace
+    build: Builders, water_type: str, space: RGBSpace
 ) -> None:
     """CIEDE2000 below 0.5, deeper down 1.5 (colour-science 0.4.7), exposed by the white at the same place."""
     import colour
@@ -472,7 +477,7 @@ STORY = ["story.subject_range=300 ft", "story.silhouette_contrast=0.12", "steps.
 @pytest.mark.parametrize("space", [LINEAR_REC709, ACESCG, ACES2065_1, LINEAR_P3_D65], ids=lambda s: s.name)
 @pytest.mark.parametrize("preset", ["jerlov-1b", "jerlov-2", "jerlov-1c", "jerlov-5c", "jerlov-9c"])
 def test_black_card_at_300_ft_has_the_silhouette_contrast_that_the_story_asks_for(
-    build: Any, preset: str, space: RGBSpace
+    build: Builders, preset: str, space: RGBSpace
 ) -> None:
     """The requested 12 % is met on a frame rendered through the preset's own graph, as a viewer sees it.
 

@@ -2,10 +2,9 @@
 
 from __future__ import annotations
 
-from typing import Any
-
 import numpy as np
 import pytest
+from tests.conftest import Builders
 
 from halocline.filters.lens_blur import Lens
 from halocline.filters.splat import Area, Drawing, Surface
@@ -19,13 +18,13 @@ WINDOW = Window(0, 0, 96, 64)
 AREA = Area(0, 64, 0, 96)
 
 
-def test_light_comes_from_above(build: Any) -> None:
+def test_light_comes_from_above(build: Builders) -> None:
     around = surroundings(build.path(), 10.0)(np.linspace(-1.0, 1.0, 21))
     assert (around > 0).all()
     assert (around[0] > 3.0 * around[-1]).all()
 
 
-def test_level_light_is_the_veil_of_the_picture_within_a_factor(build: Any) -> None:
+def test_level_light_is_the_veil_of_the_picture_within_a_factor(build: Builders) -> None:
     # It leaves out the sun's glow and the water's own even scattering.
     path = build.path()
     level = surroundings(path, path.camera_depth_m)(np.zeros(1))[0]
@@ -33,7 +32,7 @@ def test_level_light_is_the_veil_of_the_picture_within_a_factor(build: Any) -> N
     assert ((level > 0.3 * veil) & (level < 3.0 * veil)).all()
 
 
-def test_sky_shows_only_in_snells_window_and_fades_with_depth(build: Any) -> None:
+def test_sky_shows_only_in_snells_window_and_fades_with_depth(build: Builders) -> None:
     path = build.path()
     shallow, deep = (surroundings(path, depth)(np.array([-1.0, -0.3]))[:, 2] for depth in (2.0, 30.0))
     assert shallow[0] > 5.0 * shallow[1]
@@ -41,7 +40,7 @@ def test_sky_shows_only_in_snells_window_and_fades_with_depth(build: Any) -> Non
 
 
 @pytest.mark.parametrize("look", [BubbleLook(1.0, 1.0), BubbleLook(0.5, 3.0)])
-def test_bubbles_are_seen_in_front_of_the_lens(build: Any, look: BubbleLook) -> None:
+def test_bubbles_are_seen_in_front_of_the_lens(build: Builders, look: BubbleLook) -> None:
     emitter = Emitter(
         "vent", np.zeros(1), np.array([[0.0, -0.6, -2.0]]), np.array([80.0]), median_m=0.02, spread=1.3
     )

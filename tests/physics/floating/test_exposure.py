@@ -7,6 +7,7 @@ from typing import Any
 
 import numpy as np
 import pytest
+from tests.conftest import Builders
 
 from halocline.filters.lens_blur import Lens
 from halocline.filters.splat import Area, Drawing, Surface
@@ -18,7 +19,7 @@ AREA = Area(0, 64, 0, 96)
 LENS = Lens(0.025, 2.0, 2.0, 96 / 0.036)
 
 
-def _exposure(build: Any, *, step_m: float = 0.0, area: Area = AREA, lens: Lens = LENS) -> Exposure:
+def _exposure(build: Builders, *, step_m: float = 0.0, area: Area = AREA, lens: Lens = LENS) -> Exposure:
     cameras = [
         replace(build.camera(WINDOW), position_m=np.array([share * step_m, 0.0, 0.0]))
         for share in (-0.5, 0.0, 0.5)
@@ -31,7 +32,7 @@ def _points(count: int = 6000) -> Any:
 
 
 @pytest.mark.parametrize("step_m", [0.0, 0.3])
-def test_everything_that_touches_the_picture_is_in_view(build: Any, step_m: float) -> None:
+def test_everything_that_touches_the_picture_is_in_view(build: Builders, step_m: float) -> None:
     exposure = _exposure(build, step_m=step_m)
     points = _points()
     count = len(points)
@@ -51,7 +52,7 @@ def test_everything_that_touches_the_picture_is_in_view(build: Any, step_m: floa
     assert view.touches(points[touching[far_enough]], 2e-3).all()
 
 
-def test_what_is_left_out_would_not_have_been_drawn(build: Any) -> None:
+def test_what_is_left_out_would_not_have_been_drawn(build: Builders) -> None:
     points = _points()
     count = len(points)
     given: dict[str, Any] = {
@@ -69,7 +70,7 @@ def test_what_is_left_out_would_not_have_been_drawn(build: Any) -> None:
     assert first.alpha.sum() == pytest.approx(second.alpha.sum(), rel=1e-6)
 
 
-def test_things_behind_the_lens_are_left_out(build: Any) -> None:
+def test_things_behind_the_lens_are_left_out(build: Builders) -> None:
     points = np.array([[0.0, 0.0, 1.0], [0.0, 0.0, -1.0]])
     discs = _exposure(build).discs(
         points,
@@ -82,7 +83,7 @@ def test_things_behind_the_lens_are_left_out(build: Any) -> None:
     assert len(discs) == 1
 
 
-def test_a_moving_camera_smears_near_things_more(build: Any) -> None:
+def test_a_moving_camera_smears_near_things_more(build: Builders) -> None:
     points = np.array([[0.0, 0.0, -1.0], [0.0, 0.0, -4.0]])
     discs = _exposure(build, step_m=0.04).discs(
         points,
@@ -97,7 +98,7 @@ def test_a_moving_camera_smears_near_things_more(build: Any) -> None:
     assert length == pytest.approx([focal * 0.04 / 1.0, focal * 0.04 / 4.0], rel=1e-6)
 
 
-def test_a_disc_covers_the_projected_area(build: Any) -> None:
+def test_a_disc_covers_the_projected_area(build: Builders) -> None:
     point = np.array([[0.0, 0.0, -2.0]])
     disc = _exposure(build).discs(
         point,

@@ -7,6 +7,7 @@ from typing import Any
 
 import numpy as np
 import pytest
+from tests.conftest import Builders
 
 from halocline._typing import F32, F64
 from halocline.physics.floating.field import patchiness
@@ -38,7 +39,7 @@ def _kind(path: Any, **changes: Any) -> ParticleClass:
 
 @pytest.mark.parametrize("onset_m", [0.0, 0.4, 3.0])
 @pytest.mark.parametrize("mu", [-0.6, 0.0, 0.7])
-def test_light_and_loss_are_the_integrals_along_the_ray(build: Any, onset_m: float, mu: float) -> None:
+def test_light_and_loss_are_the_integrals_along_the_ray(build: Builders, onset_m: float, mu: float) -> None:
     path = build.path(build.grey_bands(0.1, 0.2, 0.15), depth_m=30.0)
     haze = _haze(4, onset_m)
     ends = np.array([0.3, 2.0, 9.0, 25.0], np.float32)
@@ -64,7 +65,7 @@ def _even_source(haze: Haze, path: Any, mu: F32, sun: F32) -> float:
     return float(light[0, 0] / 1e-3)
 
 
-def test_loss_of_even_haze_is_the_exponential(build: Any) -> None:
+def test_loss_of_even_haze_is_the_exponential(build: Builders) -> None:
     even = Haze(np.ones(4), 1.0, 0.0, ((0.0, 1.0),))
     ends = np.linspace(0.0, 80.0, 4001, dtype=np.float32)
     level = np.zeros_like(ends)
@@ -73,7 +74,7 @@ def test_loss_of_even_haze_is_the_exponential(build: Any) -> None:
     assert surface_share == pytest.approx(np.exp(-ends.astype(np.float64)), rel=2e-7)
 
 
-def test_no_haze_adds_and_takes_nothing(build: Any) -> None:
+def test_no_haze_adds_and_takes_nothing(build: Builders) -> None:
     path = build.path()
     none = Haze(np.zeros(path.bands.count), 0.0, 1.0, ((0.5, 1.0),))
     ends = np.array([0.5, 40.0, np.inf], np.float32)
@@ -83,7 +84,7 @@ def test_no_haze_adds_and_takes_nothing(build: Any) -> None:
     assert (veil == 1.0).all()
 
 
-def test_endless_rays_stay_finite_in_every_direction(build: Any) -> None:
+def test_endless_rays_stay_finite_in_every_direction(build: Builders) -> None:
     path = build.path()
     mu = np.linspace(-1.0, 1.0, 41, dtype=np.float32)
     light, surface, veil = _haze(path.bands.count).over(
@@ -95,7 +96,7 @@ def test_endless_rays_stay_finite_in_every_direction(build: Any) -> None:
     assert ((veil > 0) & (veil <= 1)).all()
 
 
-def test_density_one_is_the_mean_and_more_is_brighter(build: Any) -> None:
+def test_density_one_is_the_mean_and_more_is_brighter(build: Builders) -> None:
     path = build.path()
     ends, level = np.full(3, 5.0, np.float32), np.zeros(3, np.float32)
     haze = _haze(path.bands.count)
@@ -106,7 +107,7 @@ def test_density_one_is_the_mean_and_more_is_brighter(build: Any) -> None:
     assert thick[1][2] < plain[1][2] < thick[1][1]
 
 
-def test_all_of_a_class_is_haze_where_nothing_is_drawn(build: Any) -> None:
+def test_all_of_a_class_is_haze_where_nothing_is_drawn(build: Builders) -> None:
     path = build.path()
     kind = _kind(path, drawn=False)
     haze = haze_of([kind], LIMITS, path)
@@ -115,7 +116,7 @@ def test_all_of_a_class_is_haze_where_nothing_is_drawn(build: Any) -> None:
     assert haze.blocking == pytest.approx(0.8 * kind.sizes.cross_section())
 
 
-def test_onset_keeps_the_light_of_the_true_onset(build: Any) -> None:
+def test_onset_keeps_the_light_of_the_true_onset(build: Builders) -> None:
     from halocline.physics.floating.particles import haze_cross_section
 
     path = build.path()
@@ -129,13 +130,15 @@ def test_onset_keeps_the_light_of_the_true_onset(build: Any) -> None:
     assert model == pytest.approx(true, rel=0.02)
 
 
-def test_a_trace_of_haze_is_left_out(build: Any) -> None:
+def test_a_trace_of_haze_is_left_out(build: Builders) -> None:
     path = build.path()
     assert haze_of([_kind(path, sizes=PowerLaw(1.0, 4.0, 0.5e-3, 8e-3))], LIMITS, path) is None
     assert haze_of([], LIMITS, path) is None
 
 
-def test_haze_that_throws_light_on_is_brighter_towards_the_sun_and_towards_the_surface(build: Any) -> None:
+def test_haze_that_throws_light_on_is_brighter_towards_the_sun_and_towards_the_surface(
+    build: Builders,
+) -> None:
     # Matter larger than the wavelength scatters mostly ahead: what shines behind it lights it up.
     path = build.path(surface_sun_share=0.8)
     haze = Haze(np.full(path.bands.count, 0.1), 0.1, 0.0, ((0.7, 1.0),))

@@ -2,10 +2,9 @@
 
 from __future__ import annotations
 
-from typing import Any
-
 import numpy as np
 import pytest
+from tests.conftest import Builders
 
 from halocline._typing import F64
 from halocline.filters.lens_blur import Lens
@@ -22,7 +21,7 @@ AREA = Area(-3, 87, -5, 145)
 PATCHES = patchiness(3, "silt", scale_m=1.5, variation=1.0)
 
 
-def _clouds(build: Any, variation: float = 1.0) -> HazeClouds | None:
+def _clouds(build: Builders, variation: float = 1.0) -> HazeClouds | None:
     path = build.path()
     patches = PATCHES if variation else patchiness(3, "silt", scale_m=1.5, variation=0.0)
     kind = ParticleClass(
@@ -38,16 +37,16 @@ def _clouds(build: Any, variation: float = 1.0) -> HazeClouds | None:
     return haze_clouds([kind], Motion(), _exposure(build), path)
 
 
-def _exposure(build: Any) -> Exposure:
+def _exposure(build: Builders) -> Exposure:
     camera = build.camera(WINDOW)
     return Exposure(camera, camera, camera, (1.0, 1.0, 1.0), Lens(0.03, 8.0, 3.0, 4000.0), AREA)
 
 
-def test_even_haze_has_no_clouds(build: Any) -> None:
+def test_even_haze_has_no_clouds(build: Builders) -> None:
     assert _clouds(build, variation=0.0) is None
 
 
-def test_ratio_is_the_density_seen_through_the_water(build: Any) -> None:
+def test_ratio_is_the_density_seen_through_the_water(build: Builders) -> None:
     clouds = _clouds(build)
     assert clouds is not None
     camera, path = build.camera(WINDOW), build.path()
@@ -62,7 +61,7 @@ def test_ratio_is_the_density_seen_through_the_water(build: Any) -> None:
     assert found == pytest.approx(expected, rel=0.05)
 
 
-def test_single_things_and_tiles_agree(build: Any) -> None:
+def test_single_things_and_tiles_agree(build: Builders) -> None:
     clouds = _clouds(build)
     assert clouds is not None
     ranges = np.random.default_rng(1).uniform(0.1, 30.0, (90, 150)).astype(np.float32)
@@ -73,7 +72,7 @@ def test_single_things_and_tiles_agree(build: Any) -> None:
 
 
 @pytest.mark.parametrize("height", [1, 7, 32])
-def test_tiles_of_any_height_are_equal_to_the_bit(build: Any, height: int) -> None:
+def test_tiles_of_any_height_are_equal_to_the_bit(build: Builders, height: int) -> None:
     clouds = _clouds(build)
     assert clouds is not None
     ranges = np.random.default_rng(1).uniform(0.1, 30.0, (90, 150)).astype(np.float32)

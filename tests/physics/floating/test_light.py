@@ -6,6 +6,7 @@ from typing import Any
 
 import numpy as np
 import pytest
+from tests.conftest import Builders
 
 from halocline.physics.floating.light import SightLine, lit, transmitted, veil_before
 from halocline.physics.path.lamps import Lamp
@@ -13,12 +14,12 @@ from halocline.physics.path.lamps import Lamp
 LENS = np.zeros(3)
 
 
-def _sight(build: Any, path: Any) -> SightLine:
+def _sight(build: Builders, path: Any) -> SightLine:
     points = np.array([[0.0, 0.0, -2.0], [1.0, 0.5, -3.0], [0.0, -4.0, -1.0]])
     return SightLine.to(points, LENS, path)
 
 
-def test_sight_line_knows_depth_and_direction(build: Any) -> None:
+def test_sight_line_knows_depth_and_direction(build: Builders) -> None:
     path = build.path(depth_m=10.0)
     sight = _sight(build, path)
     assert sight.range_m == pytest.approx([2.0, np.sqrt(10.25), np.sqrt(17.0)])
@@ -26,7 +27,7 @@ def test_sight_line_knows_depth_and_direction(build: Any) -> None:
     assert sight.downward == pytest.approx([0.0, -0.5 / np.sqrt(10.25), 4.0 / np.sqrt(17.0)])
 
 
-def test_what_reaches_the_lens_is_that_of_the_picture(build: Any) -> None:
+def test_what_reaches_the_lens_is_that_of_the_picture(build: Builders) -> None:
     path = build.path()
     sight = _sight(build, path)
     assert transmitted(path, sight) == pytest.approx(path.direct_along(sight.range_m), rel=1e-5)
@@ -35,7 +36,7 @@ def test_what_reaches_the_lens_is_that_of_the_picture(build: Any) -> None:
         assert row == pytest.approx(path.veil_along(distance, direction), rel=1e-4)
 
 
-def test_light_falls_with_depth_as_daylight_does(build: Any) -> None:
+def test_light_falls_with_depth_as_daylight_does(build: Builders) -> None:
     path = build.path(surface_sun_share=0.0)
     points = np.array([[0.0, 0.0, -2.0], [0.0, -5.0, -2.0]])
     shallow, deep = (
@@ -49,7 +50,7 @@ def test_light_falls_with_depth_as_daylight_does(build: Any) -> None:
     assert len(points) == 2
 
 
-def test_particles_are_brighter_towards_the_sun(build: Any) -> None:
+def test_particles_are_brighter_towards_the_sun(build: Builders) -> None:
     path = build.path()
     light = []
     for cosine in (-0.9, 0.0, 0.9):
@@ -60,7 +61,7 @@ def test_particles_are_brighter_towards_the_sun(build: Any) -> None:
     assert light[0] > light[1] > light[2] > 0.0
 
 
-def test_caustics_change_the_suns_share_only(build: Any) -> None:
+def test_caustics_change_the_suns_share_only(build: Builders) -> None:
     path = build.path()
     sight = _sight(build, path)
     given: dict[str, Any] = {"albedo": np.ones(path.bands.count), "asymmetry": 0.4}
@@ -74,7 +75,7 @@ def test_caustics_change_the_suns_share_only(build: Any) -> None:
     assert (gains[0] > 0).all()
 
 
-def test_lamp_light_falls_with_the_square_and_the_water(build: Any) -> None:
+def test_lamp_light_falls_with_the_square_and_the_water(build: Builders) -> None:
     path = build.path(depth_m=80.0, reference_depth_m=0.0)
     lamp = Lamp(np.zeros(3), np.array([0, 0, -1.0]), np.full(path.bands.count, 5.0), 40.0, 20.0, 1e-3)
     points = np.array([[0.0, 0.0, -1.0], [0.0, 0.0, -3.0]])

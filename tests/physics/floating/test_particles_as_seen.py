@@ -8,6 +8,7 @@ from typing import Any
 
 import numpy as np
 import pytest
+from tests.conftest import Builders
 
 from halocline.filters.lens_blur import Lens
 from halocline.filters.splat import Area, Drawing, Sprites, Surface, Textures
@@ -24,12 +25,12 @@ LIMITS = DrawLimits(farthest_m=6.0, smallest_angle_rad=1e-4)
 SHARP = Lens(0.025, 1000.0, 2.0, 96 / 0.036)
 
 
-def _exposure(build: Any, lens: Lens = SHARP) -> Exposure:
+def _exposure(build: Builders, lens: Lens = SHARP) -> Exposure:
     camera = build.camera(WINDOW)
     return Exposure(camera, camera, camera, (1.0, 1.0, 1.0), lens, AREA)
 
 
-def _kind(build: Any, **changes: Any) -> ParticleClass:
+def _kind(build: Builders, **changes: Any) -> ParticleClass:
     count = build.path().bands.count
     given: dict[str, Any] = {
         "name": "snow",
@@ -59,7 +60,7 @@ def _covered(found: Any) -> float:
     return total
 
 
-def test_a_clump_covers_what_a_disc_of_its_size_does(build: Any) -> None:
+def test_a_clump_covers_what_a_disc_of_its_size_does(build: Builders) -> None:
     scene = Scene(build.path())
     for diameter in (0.02, 0.08, 0.3):
         found = [
@@ -70,7 +71,7 @@ def test_a_clump_covers_what_a_disc_of_its_size_does(build: Any) -> None:
         assert 0.7 * found[0] < found[1] <= 1.01 * found[0]
 
 
-def test_a_clump_melts_into_one_disc_as_it_goes_out_of_focus(build: Any) -> None:
+def test_a_clump_melts_into_one_disc_as_it_goes_out_of_focus(build: Builders) -> None:
     # A clump that is 4 pixels wide; blurs up to a radius of 18.
     numbers, covered = [], []
     for f_number in (1000.0, *np.geomspace(8.0, 0.35, 30)):
@@ -93,7 +94,7 @@ def _disc_card(bands: int) -> Textures:
 
 
 @pytest.mark.parametrize("lens", [SHARP, Lens(0.025, 1.4, 2.0, 96 / 0.036)])
-def test_a_card_fades_into_a_disc_without_a_jump_of_light(build: Any, lens: Lens) -> None:
+def test_a_card_fades_into_a_disc_without_a_jump_of_light(build: Builders, lens: Lens) -> None:
     exposure = _exposure(build, lens)
     covered = []
     for diameter in np.geomspace(0.03, 0.5, 24):
@@ -114,7 +115,7 @@ def test_a_card_fades_into_a_disc_without_a_jump_of_light(build: Any, lens: Lens
     assert np.array(covered) == pytest.approx(np.ones(24), abs=0.08)
 
 
-def test_no_more_than_can_be_afforded_are_in_view(build: Any) -> None:
+def test_no_more_than_can_be_afforded_are_in_view(build: Builders) -> None:
     exposure = _exposure(build)
     dense = _kind(build, sizes=PowerLaw(2e6, 4.0, 1e-3, 8e-3))
     limits = affordable([dense], LIMITS, exposure.solid_angle, 4000)
@@ -126,7 +127,7 @@ def test_no_more_than_can_be_afforded_are_in_view(build: Any) -> None:
     assert affordable([_kind(build)], LIMITS, exposure.solid_angle, 10**9) == LIMITS
 
 
-def test_particles_keep_their_nature_as_they_drift(build: Any) -> None:
+def test_particles_keep_their_nature_as_they_drift(build: Builders) -> None:
     kind = _kind(build)
     exposure = _exposure(build)
     later = replace(exposure, times_s=(1.5, 1.5, 1.5))
@@ -143,7 +144,7 @@ def test_particles_keep_their_nature_as_they_drift(build: Any) -> None:
     assert moved == pytest.approx(np.broadcast_to([0.0, -0.5e-3, 0.0], moved.shape), abs=1e-9)
 
 
-def test_nothing_pops_as_the_camera_creeps_forward(build: Any) -> None:
+def test_nothing_pops_as_the_camera_creeps_forward(build: Builders) -> None:
     # From frame to frame by 2 mm: how much of a particle is drawn may not jump.
     kind = _kind(build, sizes=PowerLaw(2e4, 4.0, 1e-3, 8e-3))
     limits = DrawLimits(farthest_m=2.0, smallest_angle_rad=9e-4, aperture_m=0.01, focus_m=1.5)
@@ -163,7 +164,7 @@ def test_nothing_pops_as_the_camera_creeps_forward(build: Any) -> None:
 
 
 def _shares(
-    build: Any, kind: ParticleClass, limits: DrawLimits, exposure: Exposure
+    build: Builders, kind: ParticleClass, limits: DrawLimits, exposure: Exposure
 ) -> dict[tuple[float, ...], float]:
     """Return how much of each particle is drawn, by its home."""
     shares: dict[tuple[float, ...], float] = {}

@@ -8,6 +8,7 @@ from typing import Any
 
 import numpy as np
 import pytest
+from tests.conftest import Builders
 
 from halocline.physics.path.transport import (
     DIFFUSE_ASYMMETRY,
@@ -60,7 +61,7 @@ def test_sun_under_water_obeys_snell_and_stands_where_it_is_said_to() -> None:
     assert refracted_sun(30.0, 0.0, UP, AHEAD, 1.34)[2] > 0
 
 
-def test_veil_composes_over_two_stretches_of_one_ray(build: Any) -> None:
+def test_veil_composes_over_two_stretches_of_one_ray(build: Builders) -> None:
     """What lies behind a place, less what lies behind a farther one, is the veil between the two."""
     path = build.path(build.bands("1C"), depth_m=12.0)
     mu = np.array([-0.6, -0.05, 0.0, 0.3, 0.9], np.float32)
@@ -73,7 +74,7 @@ def test_veil_composes_over_two_stretches_of_one_ray(build: Any) -> None:
     np.testing.assert_allclose(parts, whole, rtol=2e-6)
 
 
-def test_no_daylight_leaves_no_light(build: Any) -> None:
+def test_no_daylight_leaves_no_light(build: Builders) -> None:
     night = build.path(daylight_level=0.0)
     assert (night.veil_along(np.inf, AHEAD) == 0).all()
     assert (night.daylight(4.0) == 0).all()
@@ -82,7 +83,7 @@ def test_no_daylight_leaves_no_light(build: Any) -> None:
 
 
 @pytest.mark.parametrize("water_type", ["I", "1C", "9C"])
-def test_light_is_continuous_and_finite_in_everything(build: Any, water_type: str) -> None:
+def test_light_is_continuous_and_finite_in_everything(build: Builders, water_type: str) -> None:
     """A small step in depth, sun or direction is a small step in light; nothing is ever undefined."""
     path = build.path(build.bands(water_type))
     rays = np.array([[0.0, y, -np.sqrt(1 - y * y)] for y in np.linspace(-1.0, 1.0, 2001)])
@@ -101,7 +102,7 @@ def test_light_is_continuous_and_finite_in_everything(build: Any, water_type: st
         assert np.isfinite(lit.veil_along(5.0, rays[::50])).all()
 
 
-def test_open_water_and_what_of_it_lies_beyond_make_the_veil(build: Any) -> None:
+def test_open_water_and_what_of_it_lies_beyond_make_the_veil(build: Builders) -> None:
     """The veil before a range is open water at the lens less that beyond, which the water between dims."""
     path = build.path(depth_m=7.0)
     mu = np.linspace(-1.0, 1.0, 41, dtype=np.float32)
@@ -115,7 +116,7 @@ def test_open_water_and_what_of_it_lies_beyond_make_the_veil(build: Any) -> None
         np.testing.assert_allclose(veil, expected, rtol=2e-5, atol=2e-7)
 
 
-def test_veil_grows_with_range_and_saturates(build: Any) -> None:
+def test_veil_grows_with_range_and_saturates(build: Builders) -> None:
     path = build.path()
     ranges = np.array([0.0, 0.1, 1.0, 5.0, 20.0, 100.0, 1e5, np.inf])
     for ray in (UP, -UP, AHEAD):
@@ -126,7 +127,7 @@ def test_veil_grows_with_range_and_saturates(build: Any) -> None:
     np.testing.assert_allclose(path.veil_along(1e5, AHEAD), path.veil_along(np.inf, AHEAD), rtol=1e-6)
 
 
-def test_veil_is_brighter_towards_the_sun_and_above(build: Any) -> None:
+def test_veil_is_brighter_towards_the_sun_and_above(build: Builders) -> None:
     path = build.path()
     towards = path.sun_travel * [-1, 0, -1]
     towards /= np.linalg.norm(towards)
@@ -137,7 +138,7 @@ def test_veil_is_brighter_towards_the_sun_and_above(build: Any) -> None:
     assert up > level_to > level_from > down > 0
 
 
-def test_glow_of_the_sun_broadens_with_depth_but_not_beyond_the_diffuse_lobe(build: Any) -> None:
+def test_glow_of_the_sun_broadens_with_depth_but_not_beyond_the_diffuse_lobe(build: Builders) -> None:
     widths = [build.path(depth_m=depth).sun_asymmetry for depth in (0.0, 1.0, 5.0, 20.0, 200.0)]
     assert widths[0] == pytest.approx(WATER_ASYMMETRY)
     assert widths == sorted(widths, reverse=True)
@@ -147,12 +148,12 @@ def test_glow_of_the_sun_broadens_with_depth_but_not_beyond_the_diffuse_lobe(bui
     assert shares == sorted(shares, reverse=True)
 
 
-def test_clear_ocean_scatters_by_its_molecules_and_coastal_water_does_not(build: Any) -> None:
+def test_clear_ocean_scatters_by_its_molecules_and_coastal_water_does_not(build: Builders) -> None:
     assert build.path(build.bands("I")).molecular_share.max() > 0.8
     assert build.path(build.bands("1C")).molecular_share.max() < 0.02
 
 
-def test_art_factors_multiply_the_veil_and_nothing_else(build: Any) -> None:
+def test_art_factors_multiply_the_veil_and_nothing_else(build: Builders) -> None:
     path = build.path()
     tint = np.linspace(0.5, 1.5, path.bands.count)
     bright = replace(path, veil_brightness=2.5, veil_tint=tint)
@@ -162,7 +163,7 @@ def test_art_factors_multiply_the_veil_and_nothing_else(build: Any) -> None:
     assert np.array_equal(bright.direct_along(7.0), path.direct_along(7.0))
 
 
-def test_scale_on_range_acts_on_its_own_term_alone(build: Any) -> None:
+def test_scale_on_range_acts_on_its_own_term_alone(build: Builders) -> None:
     path = build.path()
     nearer = replace(path, veil_scale=0.25)
     # A quarter of the range in the exponent; endless water as bright as ever.
@@ -173,7 +174,7 @@ def test_scale_on_range_acts_on_its_own_term_alone(build: Any) -> None:
     assert np.array_equal(clearer.veil_along(8.0, AHEAD), path.veil_along(8.0, AHEAD))
 
 
-def test_rays_end_at_the_surface_or_nowhere(build: Any) -> None:
+def test_rays_end_at_the_surface_or_nowhere(build: Builders) -> None:
     path = build.path(depth_m=10.0)
     mu = f32(-1.0, -0.5, -0.001, -1e-7, -0.0, 0.0, 0.3, 1.0)
     expected = [
@@ -191,7 +192,7 @@ def test_rays_end_at_the_surface_or_nowhere(build: Any) -> None:
     np.testing.assert_allclose(lengths, [10.0, *[15.0] * 7], rtol=1e-6)
 
 
-def test_remap_draws_surfaces_near_and_leaves_open_water(build: Any) -> None:
+def test_remap_draws_surfaces_near_and_leaves_open_water(build: Builders) -> None:
     path = build.path(remap=RangeRemap(1.0, 2.0))
     mu = f32(-0.5, 0.0, 0.5)
     assert np.array_equal(path.open_length(mu), build.path().open_length(mu))
@@ -201,7 +202,7 @@ def test_remap_draws_surfaces_near_and_leaves_open_water(build: Any) -> None:
     assert np.array_equal(endless, path.open_length(mu))
 
 
-def test_arguments_are_left_alone(build: Any) -> None:
+def test_arguments_are_left_alone(build: Builders) -> None:
     path = build.path(remap=RangeRemap(1.0, 2.0))
     planes = [f32(2.0, np.inf, 5.0), f32(-0.5, 0.0, 0.5), f32(0.1, -0.9, 0.3), f32(0.5, 0.0, 1.0)]
     length, mu, cos_sun, share = planes
@@ -216,7 +217,7 @@ def test_arguments_are_left_alone(build: Any) -> None:
         assert np.array_equal(plane, was)
 
 
-def test_daylight_gain_is_the_daylight_of_each_surface(build: Any) -> None:
+def test_daylight_gain_is_the_daylight_of_each_surface(build: Builders) -> None:
     path = build.path(depth_m=10.0)
     ranges, mu = f32(0.0, 5.0, 30.0, 4.0), f32(0.3, 1.0, 0.5, -0.25)
     gain = daylight_gain(path, ranges, mu)
