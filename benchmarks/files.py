@@ -100,7 +100,7 @@ def halocline_files(source: Path, target: Path) -> None:
 
 
 def halocline_frames(source: Path, target: Path) -> None:
-    """The same through `load` and `save`: range, camera and colour space found, depth edges mended."""
+    """The same through `load` and `save`: range, camera and colour space found, depth edges repaired."""
     loaded = load(source)
     frame = loaded.views[0].frame
     picture = Picture(frame.plane("rgb"), frame.plane("alpha"))

@@ -11,10 +11,10 @@ from halocline.errors import HaloclineError, PresetError, UnitError, did_you_mea
 KINDS = [kind for _, kind in inspect.getmembers(errors, inspect.isclass) if issubclass(kind, HaloclineError)]
 
 
-def test_message_says_what_where_and_how_to_mend() -> None:
-    error = UnitError("9 is no length", code="E-UNIT-READ", where="shot.toml, line 3", mend="Write 9 m.")
+def test_message_says_what_where_and_how_to_fix() -> None:
+    error = UnitError("9 is no length", code="E-UNIT-READ", where="shot.toml, line 3", fix="Write 9 m.")
     assert str(error) == "E-UNIT-READ  shot.toml, line 3: 9 is no length\n  Write 9 m."
-    assert (error.message, error.code, error.where, error.mend) == (
+    assert (error.message, error.code, error.where, error.fix) == (
         "9 is no length",
         "E-UNIT-READ",
         "shot.toml, line 3",
@@ -28,7 +28,7 @@ def test_parts_that_are_not_known_are_left_out() -> None:
 
 @pytest.mark.parametrize("kind", KINDS)
 def test_every_error_crosses_process_boundaries_whole(kind: type[HaloclineError]) -> None:
-    error = kind("what", code="E-A-B", where="here", mend="so")
+    error = kind("what", code="E-A-B", where="here", fix="so")
     again = pickle.loads(pickle.dumps(error))
     assert type(again) is kind
     assert str(again) == str(error)
@@ -50,7 +50,7 @@ def test_place_is_put_before_the_one_it_has() -> None:
 
 
 def test_preset_error_tells_every_problem_and_keeps_them_through_pickling() -> None:
-    problems = [PresetError("one", code="E-1"), PresetError("two", code="E-2", mend="so")]
+    problems = [PresetError("one", code="E-1"), PresetError("two", code="E-2", fix="so")]
     error = PresetError("the preset has 2 mistakes", code="E-PRESET-INVALID", problems=problems)
     assert str(error) == "E-1  one\nE-2  two\n  so"
     again = pickle.loads(pickle.dumps(error))

@@ -37,8 +37,8 @@ def test_names_that_are_no_text_are_shown_by_their_bytes() -> None:
     assert one_line(os.fsdecode(b"wet\xff\xe5.exr")) == "wet\\xff\\xe5.exr"
 
 
-def test_messages_of_errors_are_one_line_and_a_mend(capsys: pytest.CaptureFixture[str]) -> None:
-    error = WriteError(HOSTILE, code="E-WRITE-OPEN", where=HOSTILE, mend=HOSTILE)
+def test_messages_of_errors_are_one_line_and_a_fix(capsys: pytest.CaptureFixture[str]) -> None:
+    error = WriteError(HOSTILE, code="E-WRITE-OPEN", where=HOSTILE, fix=HOSTILE)
     say_error(error)
     say_error(PresetError("two", code="E-PRESET-KEY", problems=[error, error]))
     say(HOSTILE)

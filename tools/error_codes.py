@@ -1,4 +1,4 @@
-"""The page of error codes, read from the code: each code with what is said and how to mend it."""
+"""The page of error codes, read from the code: each code with what is said and how to fix it."""
 
 from __future__ import annotations
 
@@ -18,7 +18,7 @@ class Told:
     """What is said under a code in one place, and what a person is to do."""
 
     message: str
-    mend: str
+    fix: str
 
 
 def codes() -> dict[str, list[Told]]:
@@ -28,7 +28,7 @@ def codes() -> dict[str, list[Told]]:
         for call in ast.walk(ast.parse(path.read_text(encoding="utf-8"))):
             if isinstance(call, ast.Call):
                 for code in _codes_of(call):
-                    found[code].add(Told(_message(call), _keyword(call, "mend")))
+                    found[code].add(Told(_message(call), _keyword(call, "fix")))
     return {code: sorted(told) for code, told in sorted(found.items())}
 
 
@@ -38,20 +38,20 @@ def errors_page() -> str:
         "# Error codes",
         "<!-- Written by tools/write_reference.py from the code: change the code, not this page. -->",
         "Every error has a code that stays the same, says where it is (file, frame, channel, line of the "
-        f"preset) and how to mend it. Where a name or a number is put in, the page shows {_BLANK}. "
-        "From Python, all are `halocline.HaloclineError`, with `code`, `message`, `where` and `mend`.",
+        f"preset) and how to fix it. Where a name or a number is put in, the page shows {_BLANK}. "
+        "From Python, all are `halocline.HaloclineError`, with `code`, `message`, `where` and `fix`.",
     ]
     for code, told in codes().items():
         lines = [f"## {code}"]
-        lines += [f"* {_line(each)}" for each in told if each.message or each.mend]
+        lines += [f"* {_line(each)}" for each in told if each.message or each.fix]
         parts.append("\n".join([lines[0], "", *lines[1:]]) if len(lines) > 1 else lines[0])
     return "\n\n".join(parts) + "\n"
 
 
 def _line(told: Told) -> str:
     said = f"`{told.message}`" if told.message.strip(_BLANK + " ") else ""
-    mend = told.mend if told.mend.strip(_BLANK + " ") else ""
-    return " ".join(part for part in (said, mend) if part) or "Says itself what is wrong and what to do."
+    fix = told.fix if told.fix.strip(_BLANK + " ") else ""
+    return " ".join(part for part in (said, fix) if part) or "Says itself what is wrong and what to do."
 
 
 def _codes_of(call: ast.Call) -> Iterator[str]:

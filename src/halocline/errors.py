@@ -19,7 +19,7 @@
         +-- PresetError    a preset that is not valid
         +-- JobError       a batch that cannot start or did not complete
 
-Every message says what is wrong, where, and how to mend it. The parts are kept as attributes too, so that
+Every message says what is wrong, where, and how to fix it. The parts are kept as attributes too, so that
 a log for machines need not take a sentence apart, and ``code`` is stable from version to version.
 """
 
@@ -41,16 +41,16 @@ class HaloclineError(Exception):
         Stable identifier, ``E-ROOM-WHAT``.
     where
         File, frame, channel or preset line the message is about.
-    mend
+    fix
         What the user can do about it.
     """
 
-    def __init__(self, message: str, *, code: str, where: str | None = None, mend: str | None = None) -> None:
-        super().__init__(message, code, where, mend)
+    def __init__(self, message: str, *, code: str, where: str | None = None, fix: str | None = None) -> None:
+        super().__init__(message, code, where, fix)
         self.message = message
         self.code = code
         self.where = where
-        self.mend = mend
+        self.fix = fix
 
     def __reduce__(self) -> tuple[object, ...]:
         # Errors cross process boundaries in batches; the default would lose the keyword-only parts.
@@ -59,8 +59,8 @@ class HaloclineError(Exception):
     def __str__(self) -> str:
         # Places and messages quote names and values from anywhere.
         place = f"{one_line(self.where)}: " if self.where else ""
-        mend = f"\n  {one_line(self.mend)}" if self.mend else ""
-        return f"{self.code}  {place}{one_line(self.message)}{mend}"
+        fix = f"\n  {one_line(self.fix)}" if self.fix else ""
+        return f"{self.code}  {place}{one_line(self.message)}{fix}"
 
     def located(self, where: str) -> HaloclineError:
         """Return the same error with a place put before the one it has (outermost first).
@@ -81,7 +81,7 @@ class HaloclineError(Exception):
 def _rebuild(kind: type[HaloclineError], state: dict[str, object]) -> HaloclineError:
     error = kind.__new__(kind)
     error.__dict__.update(state)
-    error.args = tuple(state[name] for name in ("message", "code", "where", "mend"))
+    error.args = tuple(state[name] for name in ("message", "code", "where", "fix"))
     return error
 
 
@@ -150,10 +150,10 @@ class CollectedError(HaloclineError):
         *,
         code: str,
         where: str | None = None,
-        mend: str | None = None,
+        fix: str | None = None,
         problems: Sequence[HaloclineError] = (),
     ) -> None:
-        super().__init__(message, code=code, where=where, mend=mend)
+        super().__init__(message, code=code, where=where, fix=fix)
         self.problems = tuple(problems)
 
     def __str__(self) -> str:

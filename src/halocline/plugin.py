@@ -11,7 +11,7 @@ group ``halocline.operators``; DEVELOPERS.md shows a whole one.
     compiled                                 loops over pixels, compiled and kept on disk
     in_parallel, bands_of_rows               work split over as many threads as the job allows
     F32, F64                                 array types
-    GraphError                               for what a person can mend
+    GraphError                               for what a person can fix
 """
 
 from __future__ import annotations

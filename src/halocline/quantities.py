@@ -53,7 +53,7 @@ def _reader(read: Callable[[str | float], float]) -> Callable[[Any], Any]:
         try:
             return read(value)
         except UnitError as error:
-            text = f"{error.message}. {error.mend}"
+            text = f"{error.message}. {error.fix}"
             # Braces would be taken for places to fill in.
             raise PydanticCustomError("unit", "{text}", {"text": text}) from None
 

@@ -123,7 +123,7 @@ def space_named(name: str) -> RGBSpace:
         raise ColourError(
             f'no scene-linear RGB space is known as "{name}"',
             code="E-COLOUR-SPACE",
-            mend=f"Known: {', '.join(names)}.{did_you_mean(name, [*names, *ALIASES])}"
+            fix=f"Known: {', '.join(names)}.{did_you_mean(name, [*names, *ALIASES])}"
             " Any other space can be given by the eight numbers of its chromaticities.",
         )
     return found
@@ -178,7 +178,7 @@ def _no_space(chromaticities: Sequence[float], reason: str) -> ColourError:
     return ColourError(
         f"the chromaticities {list(chromaticities)!r} span no colour space: {reason}",
         code="E-COLOUR-CHROMATICITIES",
-        mend="Give x, y of red, green, blue and white, or name the colour space.",
+        fix="Give x, y of red, green, blue and white, or name the colour space.",
     )
 
 

@@ -79,7 +79,7 @@ def metres_per_scene_unit(value: str | float) -> float:
         raise UnitError(
             f"a scene unit must be a positive length, not {value!r}",
             code="E-UNIT-SCALE",
-            mend='Give the length of one scene unit, for example "cm", "ft" or 0.01.',
+            fix='Give the length of one scene unit, for example "cm", "ft" or 0.01.',
         )
     return length
 
@@ -87,7 +87,7 @@ def metres_per_scene_unit(value: str | float) -> float:
 def _quantity(value: str | float, units: dict[str, float], kind: str, example: str) -> float:
     if isinstance(value, bool) or not isinstance(value, str | int | float):
         raise UnitError(
-            f"{value!r} is no {kind}", code="E-UNIT-READ", mend=f'Write a number or text such as "{example}".'
+            f"{value!r} is no {kind}", code="E-UNIT-READ", fix=f'Write a number or text such as "{example}".'
         )
     if not isinstance(value, str):
         return float(value)
@@ -96,13 +96,13 @@ def _quantity(value: str | float, units: dict[str, float], kind: str, example: s
         raise UnitError(
             f"{value!r} is no {kind}",
             code="E-UNIT-READ",
-            mend=f'Write a number and a unit, such as "{example}".',
+            fix=f'Write a number and a unit, such as "{example}".',
         )
     number, unit = float(found[1]), found[2]
     if unit and unit not in units:
         raise UnitError(
             f'"{unit}" in {value!r} is no unit of {kind}',
             code="E-UNIT-NAME",
-            mend=f"Known units: {', '.join(units)}.{did_you_mean(unit, list(units))}",
+            fix=f"Known units: {', '.join(units)}.{did_you_mean(unit, list(units))}",
         )
     return number * units.get(unit, 1.0)

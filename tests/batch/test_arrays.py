@@ -136,7 +136,7 @@ def test_what_is_no_preset_is_refused_in_words(given: Any) -> None:
     with pytest.raises(PresetError, match="is no preset") as caught:
         halocline.apply(given, LIGHT, RANGE)
     assert caught.value.code == "E-PRESET-KIND"
-    assert "halocline.load_preset" in (caught.value.mend or "")
+    assert "halocline.load_preset" in (caught.value.fix or "")
     with pytest.raises(PresetError) as caught:
         halocline.apply("no-such-water", LIGHT, RANGE)
     assert caught.value.code == "E-PRESET-FIND"

@@ -63,7 +63,7 @@ set = ["light.sun_elevation=20"]
     assert 'Did you mean "arch_010"?' in str(caught.value)
 
 
-def test_all_mistakes_are_told_at_once_with_line_and_mend(shot: Folder) -> None:
+def test_all_mistakes_are_told_at_once_with_line_and_fix(shot: Folder) -> None:
     found = mistakes(
         shot.root,
         """format = 1

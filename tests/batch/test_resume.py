@@ -50,7 +50,7 @@ def test_only_a_missing_frame_is_made_again(made: Folder, look: Preset) -> None:
 
 
 @pytest.mark.parametrize("place", [0.1, 0.5, 0.999])
-def test_one_changed_byte_is_found_and_mended(made: Folder, look: Preset, place: float) -> None:
+def test_one_changed_byte_is_found_and_repaired(made: Folder, look: Preset, place: float) -> None:
     expected = made.digests()
     path = made.out / "arch.1002.exr"
     data, times = bytearray(path.read_bytes()), path.stat()

@@ -205,7 +205,7 @@ def test_json_lines_tell_everything(halocline: Halocline, renders: Renders, tmp_
             assert record["error"]["code"] == "E-READ-PIXELS"
             assert str(renders.path(1003)) in record["error"]["where"]
             assert record["error"]["message"]
-            assert record["error"]["mend"]
+            assert record["error"]["fix"]
     assert end["failed"] == [1003]
     assert end["done"] == 3
     assert end["interrupted"] is None

@@ -1,4 +1,4 @@
-"""Bad input ends in one clear message - what, where, mend - on standard error, and writes nothing."""
+"""Bad input ends in one clear message - what, where, fix - on standard error, and writes nothing."""
 
 from __future__ import annotations
 
@@ -130,7 +130,7 @@ def test_bad_input_is_told_in_one_message_and_nothing_is_written(
     message = told.err[told.err.index("error: ") :]
     for part in parts:
         assert part in message
-    # What is wrong on the first line, the mend below it.
+    # What is wrong on the first line, the fix below it.
     assert message.splitlines()[0].startswith(f"error: {parts[0]}")
     assert not list(there.glob("wet*/**/*.exr"))
     assert not (there / "wet.exr").exists()

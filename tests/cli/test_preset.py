@@ -35,7 +35,7 @@ def test_check_says_that_there_are_no_mistakes(halocline: Halocline, tmp_path: P
     assert (told.status, told.out, told.err) == (0, "own: no mistakes.\n", "")
 
 
-def test_check_tells_every_mistake_with_file_line_and_mend(halocline: Halocline, tmp_path: Path) -> None:
+def test_check_tells_every_mistake_with_file_line_and_fix(halocline: Halocline, tmp_path: Path) -> None:
     wrong = tmp_path / "wrong.toml"
     wrong.write_text(
         'format = 1\n[water]\njerlov_type = "1C"\nvisibilty = "6 m"\n'

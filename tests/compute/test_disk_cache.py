@@ -76,7 +76,7 @@ def test_a_damaged_entry_is_made_anew(root: Path, damage: Callable[[Path], objec
     assert again.times == 1
 
 
-def test_a_mended_entry_is_whole_again(root: Path) -> None:
+def test_a_repaired_entry_is_whole_again(root: Path) -> None:
     kept("fits", "1C", Maker())
     files_of(root)[0].write_bytes(b"halocline kept 1\n")
     kept("fits", "1C", Maker())

@@ -63,7 +63,7 @@ def test_iris_of_any_blades_lets_through_what_a_round_one_does(blades: int) -> N
     assert inside.mean() * 16.0 * (1601 / 1600) ** 2 == pytest.approx(math.pi, rel=2e-3)
 
 
-def test_impossible_lens_says_how_to_mend_it() -> None:
+def test_impossible_lens_says_how_to_fix_it() -> None:
     with pytest.raises(PhysicsError, match="longer than the focal length") as caught:
         Lens(0.05, 2.8, 0.04, 1e5)
     assert caught.value.code == "E-PHYSICS-LENS"

@@ -106,7 +106,7 @@ class Fails(Rows):
 
     def apply(self, planes: Planes, tile: Tile, shot: Shot, prepared: None) -> Planes:
         if tile.region.y_end == shot.data_window.y_end:
-            raise HaloclineError("the sea bed is missing", code="E-TEST-BED", mend="Add one.")
+            raise HaloclineError("the sea bed is missing", code="E-TEST-BED", fix="Add one.")
         return super().apply(planes, tile, shot, prepared)
 
 
@@ -277,7 +277,7 @@ def test_plane_that_is_not_there_is_refused_with_those_that_are(build: Builders)
     assert "step \"mix\": it reads the plane ['matte.anchor'], which the picture does not have" in str(
         caught.value
     )
-    assert "matte.arch" in str(caught.value.mend)
+    assert "matte.arch" in str(caught.value.fix)
     with pytest.raises(GraphError, match="no plane \\['caustic_gain'\\]"):
         build.run(build.core(), build.frame(WINDOW), build.shot(WINDOW), wanted=("caustic_gain",))
 

@@ -30,7 +30,7 @@ def test_ring_is_refused_and_told_in_the_direction_of_the_light(build: Builders)
     ring = error.message.removeprefix("steps feed each other in a ring: ").split(" -> ")
     assert ring[0] == ring[-1]
     assert "abcabc".find("".join(ring[:-1])) >= 0
-    assert error.mend == "Take one of these inputs from an earlier step."
+    assert error.fix == "Take one of these inputs from an earlier step."
 
 
 def test_step_that_feeds_itself_is_a_ring(build: Builders) -> None:

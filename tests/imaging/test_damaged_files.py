@@ -83,7 +83,7 @@ def test_no_damage_ends_in_anything_but_a_frame_or_an_error(
                 look(file)
             except HaloclineError as error:
                 refused += 1
-                unhelpful += not error.mend
+                unhelpful += not error.fix
     assert refused > 50
     assert unhelpful == 0
 

@@ -1,4 +1,4 @@
-"""Bad pixels are counted always, and mended as asked."""
+"""Bad pixels are counted always, and repaired as asked."""
 
 from __future__ import annotations
 

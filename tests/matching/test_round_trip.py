@@ -170,7 +170,7 @@ def test_whole_frame_with_a_range_map_needs_no_known_colour() -> None:
     assert found.chosen.attenuation_550 == pytest.approx(3.912 / preset.water.visibility_m, rel=0.15)
 
 
-def test_flat_range_map_is_refused_with_a_mend() -> None:
+def test_flat_range_map_is_refused_with_a_fix() -> None:
     rgb = np.full((3, 60, 60), 0.2, np.float32)
     samples = samples_of_range_map(rgb, np.full((60, 60), 2.0, np.float32), None)
     with pytest.raises(PhysicsError, match="the same card, or the same kind of rock, at two ranges"):

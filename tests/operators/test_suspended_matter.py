@@ -236,7 +236,7 @@ def test_pictures_of_ones_own_drift_in_the_water(build: Builders, tmp_path: Path
     assert green > red
 
 
-def test_file_that_is_no_picture_says_which_and_how_to_mend_it(build: Builders, tmp_path: Path) -> None:
+def test_file_that_is_no_picture_says_which_and_how_to_fix_it(build: Builders, tmp_path: Path) -> None:
     (tmp_path / "leaf.png").write_text("no picture")
     leaf = PictureFile(path=str(tmp_path / "leaf.png"))
     weed = MatterClass(name="weed", kind="picture", images=(leaf,), smallest=0.03, largest=0.09)

@@ -92,7 +92,7 @@ def test_curve_that_is_not_well_formed_is_refused(broken: dict[str, Any], messag
         value_at(broken, 2, "light.overcast")
     assert message in caught.value.message
     assert caught.value.where == "light.overcast"
-    assert "kinds: linear, smooth, held." in str(caught.value.mend)
+    assert "kinds: linear, smooth, held." in str(caught.value.fix)
 
 
 def baked(folder: Path, values: list[float]) -> Path:

@@ -1,4 +1,4 @@
-"""One mistake a file: the whole message is read, with file, line and how to mend it.
+"""One mistake a file: the whole message is read, with file, line and how to fix it.
 
 ``tests/invalid_presets/NAME.toml`` has the mistake, ``NAME.txt`` what must be said of it; ``…`` stands for a
 list that grows (of operators, of keys).
@@ -34,7 +34,7 @@ def message_of(name: str) -> str:
 
 
 @pytest.mark.parametrize("name", CASES)
-def test_mistake_is_told_with_file_line_and_mend(name: str) -> None:
+def test_mistake_is_told_with_file_line_and_fix(name: str) -> None:
     expected = (FOLDER / f"{name}.txt").read_text(encoding="utf-8").rstrip("\n")
     pattern = ".*".join(re.escape(part) for part in expected.split("…"))
     message = message_of(name)
@@ -42,7 +42,7 @@ def test_mistake_is_told_with_file_line_and_mend(name: str) -> None:
 
 
 @pytest.mark.parametrize("name", CASES)
-def test_message_names_the_file_or_the_section_and_says_how_to_mend(name: str) -> None:
+def test_message_names_the_file_or_the_section_and_says_how_to_fix(name: str) -> None:
     for line in message_of(name).splitlines():
         if line.startswith("E-"):
             assert re.match(r"E-[A-Z]+-[A-Z]+  ", line), line

@@ -74,7 +74,7 @@ def test_odd_preset_is_told_why(text: str, expected: str) -> None:
     assert expected in told(text)
 
 
-def test_remark_has_a_place_and_a_mend() -> None:
+def test_remark_has_a_place_and_a_fix() -> None:
     text = told("[light]\nveil_brightness = 2.0\n[steps.attenuation]\n")
     assert text.startswith("text, line 3: ")
     assert "take the key out" in text

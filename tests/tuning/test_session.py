@@ -54,7 +54,7 @@ def test_what_is_not_valid_changes_nothing_and_names_the_key(own: Path) -> None:
         session.change(["light.overcast=2"])
     (told,) = problems_of(caught.value)
     assert "overcast" in f"{told['where']} {told['text']}"
-    assert told["mend"]
+    assert told["fix"]
     assert session.state.text == OWN
     assert not session.can_undo
 

@@ -136,7 +136,7 @@ def _preset(given: object) -> Preset:
     raise PresetError(
         f"{type(given).__name__} is no preset",
         code="E-PRESET-KIND",
-        mend="Give a shipped preset's name, a preset file, or what halocline.load_preset returned, first; "
+        fix="Give a shipped preset's name, a preset file, or what halocline.load_preset returned, first; "
         "then rgb and range_m.",
     )
 
@@ -149,7 +149,7 @@ def _frame(
         raise FrameError(
             f"rgb holds {light.dtype}, which is no scene-linear light",
             code="E-FRAME-LIGHT",
-            mend="Decode display pixels to scene-linear floats first.",
+            fix="Decode display pixels to scene-linear floats first.",
         )
     colour = light.astype(np.float32, copy=False)
     distance = np.ascontiguousarray(range_m, np.float32)
@@ -157,14 +157,14 @@ def _frame(
         raise FrameError(
             f"rgb has the shape {colour.shape} and range_m {distance.shape}",
             code="E-FRAME-PLANE",
-            mend="Give rgb as (rows, columns, 3) and range_m as (rows, columns).",
+            fix="Give rgb as (rows, columns, 3) and range_m as (rows, columns).",
         )
     wrong = int(np.count_nonzero(~(distance >= 0.0)))
     if wrong:
         raise DepthError(
             f"range_m is negative or not a number at {wrong} of {distance.size} pixels",
             code="E-DEPTH-RANGE",
-            mend="Give metres from the lens along each view ray, infinite where nothing is hit.",
+            fix="Give metres from the lens along each view ray, infinite where nothing is hit.",
         )
     coverage = np.isfinite(distance) if alpha is None else alpha
     rows, columns = distance.shape

@@ -97,7 +97,7 @@ class Claims:
                 f"no claim can be put beside it ({path.name}): {error.strerror or error}",
                 code="E-WRITE-OPEN",
                 where=str(out),
-                mend="Check the folder, its permissions and free space.",
+                fix="Check the folder, its permissions and free space.",
             ) from error
 
     def give_back(self, out: Path) -> None:

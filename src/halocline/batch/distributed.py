@@ -70,7 +70,7 @@ class Cluster:
                     f"the scheduler was lost ({error or type(error).__name__})",
                     code="E-JOB-SCHEDULER",
                     where=self.address,
-                    mend="Start it again, then resume the job.",
+                    fix="Start it again, then resume the job.",
                 ) from error
 
     def _through(self, client: Any, tasks: Iterator[FrameTask], stop: StopRequest) -> Iterator[Outcome]:
@@ -129,7 +129,7 @@ def _connected(address: str) -> Any:
             "dask.distributed is not installed",
             code="E-JOB-SCHEDULER",
             where="--scheduler",
-            mend='Install it here and on the workers: pip install "halocline[dask]".',
+            fix='Install it here and on the workers: pip install "halocline[dask]".',
         ) from error
     try:
         return Client(  # type: ignore[no-untyped-call]
@@ -140,7 +140,7 @@ def _connected(address: str) -> Any:
             f"no scheduler answers ({str(error).splitlines()[0]})",
             code="E-JOB-SCHEDULER",
             where=address,
-            mend="Check the address (such as tcp://host:8786) and that the scheduler runs.",
+            fix="Check the address (such as tcp://host:8786) and that the scheduler runs.",
         ) from error
 
 
@@ -151,7 +151,7 @@ def _check_workers(client: Any, address: str) -> None:
             "the scheduler has no workers",
             code="E-JOB-SCHEDULER",
             where=address,
-            mend="Start some with: dask worker ADDRESS.",
+            fix="Start some with: dask worker ADDRESS.",
         )
     others = {worker: version for worker, version in found.items() if version != __version__}
     if others:
@@ -160,7 +160,7 @@ def _check_workers(client: Any, address: str) -> None:
             f"worker {worker} has halocline {version}, this is {__version__}",
             code="E-JOB-SCHEDULER",
             where=address,
-            mend="Frames of one job must come from one version; install the same everywhere.",
+            fix="Frames of one job must come from one version; install the same everywhere.",
         )
 
 
@@ -179,6 +179,6 @@ def _outcome(task: FrameTask, future: Any) -> Outcome:
             f"no machine could finish it ({error or future.status})",
             code="E-JOB-WORKER",
             where=f"frame {task.frame}",
-            mend="Most often a machine ran out of memory or was lost; see the scheduler's log, then resume.",
+            fix="Most often a machine ran out of memory or was lost; see the scheduler's log, then resume.",
         ),
     )

@@ -113,19 +113,19 @@ def as_halocline_error(error: BaseException, task: FrameTask) -> HaloclineError:
             "there is not enough memory for this frame",
             code="E-JOB-MEMORY",
             where=where,
-            mend="Give a smaller --memory, or run fewer jobs on this machine at once.",
+            fix="Give a smaller --memory, or run fewer jobs on this machine at once.",
         )
     if isinstance(error, OSError):
         return JobError(
             f"the system refuses: {error.strerror or error}",
             code="E-JOB-SYSTEM",
             where=f"{where}, {error.filename or task.out}",
-            mend="Check folders, permissions, free space and the network, then resume.",
+            fix="Check folders, permissions, free space and the network, then resume.",
         )
     logger.error("frame %d", task.frame, exc_info=error)
     return JobError(
         f"{type(error).__name__}: {error}",
         code="E-JOB-UNEXPECTED",
         where=where,
-        mend="This is a mistake in Halocline or in an operator; the log has the traceback.",
+        fix="This is a mistake in Halocline or in an operator; the log has the traceback.",
     )

@@ -70,7 +70,7 @@ class FirstLook:
                 f"the input is in doubt, and --strict takes none: {'; '.join(self.doubts)}",
                 code="E-INPUT-DOUBT",
                 where=str(self.file),
-                mend="Set the keys named, or leave --strict out to go on with the warnings.",
+                fix="Set the keys named, or leave --strict out to go on with the warnings.",
             )
 
 

@@ -108,7 +108,7 @@ def read_inputs(task: FrameTask, preset: Preset) -> FrameInputs:
             "changed while it was read",
             code="E-READ-CHANGED",
             where=" or ".join(map(str, task.files)),
-            mend="Something is still writing it; run again when it is done.",
+            fix="Something is still writing it; run again when it is done.",
         )
     return FrameInputs(task, origin, loaded, tracks, time.perf_counter() - started)
 

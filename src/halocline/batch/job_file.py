@@ -135,7 +135,7 @@ class Shot:
                     "is a link that leads outside the folders that this job may use",
                     code="E-JOB-PATH",
                     where=str(path),
-                    mend="Put the file itself there, or name its folder on the command line: --allow FOLDER.",
+                    fix="Put the file itself there, or name its folder on the command line: --allow FOLDER.",
                 )
         return plan
 
@@ -164,7 +164,7 @@ class Job:
             f'there is no shot "{name}"',
             code="E-JOB-SHOT",
             where=str(self.path),
-            mend=f"Shots: {', '.join(names[:20])}.{did_you_mean(name, names)}",
+            fix=f"Shots: {', '.join(names[:20])}.{did_you_mean(name, names)}",
         )
 
 
@@ -221,14 +221,14 @@ def _document(path: Path) -> Document:
             f"the job file cannot be read: {reason or error}",
             code="E-JOB-READ",
             where=str(path),
-            mend="A job file is TOML; see toml.io for the syntax.",
+            fix="A job file is TOML; see toml.io for the syntax.",
         ) from None
     if _depth(tables) > _DEEPEST_NEST:
         raise JobError(
             f"tables are nested more than {_DEEPEST_NEST} deep",
             code="E-JOB-READ",
             where=str(path),
-            mend="No job needs that.",
+            fix="No job needs that.",
         )
     origins = {key: f"{path.name}, line {line}" for key, line in key_lines(text).items()}
     return Document(path.name, tables, origins, path.parent)
@@ -246,7 +246,7 @@ def _sections(shots: Any, document: Document, problems: list[HaloclineError]) ->
                 f"a job has 1 to {MOST_SHOTS} shots, each a table [shots.NAME]",
                 code="E-JOB-SHOT",
                 where=document.where(("shots",)),
-                mend="Add a table such as [shots.archway_010] with beauty and out.",
+                fix="Add a table such as [shots.archway_010] with beauty and out.",
             )
         )
         return {}
@@ -297,9 +297,9 @@ def _shot(
 ) -> Shot | None:
     """Return a shot with its paths found; note what is wrong with it."""
 
-    def wrong(key: str, message: str, mend: str | None) -> None:
+    def wrong(key: str, message: str, fix: str | None) -> None:
         where = document.where(("shots", name, key))
-        problems.append(JobError(f"{name}: {message}", code="E-JOB-PATH", where=where, mend=mend))
+        problems.append(JobError(f"{name}: {message}", code="E-JOB-PATH", where=where, fix=fix))
 
     paths: dict[str, Path] = {}
     for key in ("beauty", "depth", "out"):
@@ -321,7 +321,7 @@ def _shot(
         try:
             parse_frames(section.frames)
         except HaloclineError as error:
-            wrong("frames", error.message, error.mend)
+            wrong("frames", error.message, error.fix)
     if preset is None or not {"beauty", "out"} <= paths.keys():
         return None
     return Shot(
@@ -340,7 +340,7 @@ def _shot(
 
 def _invalid(path: Path, problems: list[HaloclineError]) -> JobError:
     told = [
-        JobError(problem.message, code="E-JOB-FILE", where=_place(problem), mend=problem.mend)
+        JobError(problem.message, code="E-JOB-FILE", where=_place(problem), fix=problem.fix)
         if isinstance(problem, PresetError)
         else problem
         for problem in problems
@@ -350,7 +350,7 @@ def _invalid(path: Path, problems: list[HaloclineError]) -> JobError:
         f"the job file has {count}",
         code="E-JOB-FILE",
         where=str(path),
-        mend="Mend them, then run: halocline farm check",
+        fix="Fix them, then run: halocline farm check",
         problems=told,
     )
 

@@ -201,7 +201,7 @@ def _guides(graph: Graph, names: Iterable[str], layers: Iterable[str]) -> dict[s
                 f'these steps make no layer "{name}"',
                 code="E-GRAPH-LAYERS",
                 where="output.layers",
-                mend=f"Additive layers: {', '.join(layers)}. Guides: {', '.join(sorted(written)) or 'none'}."
+                fix=f"Additive layers: {', '.join(layers)}. Guides: {', '.join(sorted(written)) or 'none'}."
                 f"{did_you_mean(name, [*layers, *written])}",
             )
     own = [plane for step in main for plane in step.operator.own_planes]

@@ -123,7 +123,7 @@ class Manifest:
             f"{what}: {error.strerror or error}",
             code="E-JOB-MANIFEST",
             where=str(self.path),
-            mend="End that process, or wait for it, then resume."
+            fix="End that process, or wait for it, then resume."
             if isinstance(error, TimeoutError)
             else "Check the folder, its permissions and free space, then resume.",
         )
@@ -147,14 +147,14 @@ def read_manifest(path: str | Path) -> list[Record]:
             f"cannot be read: {error.strerror or error}",
             code="E-READ-OPEN",
             where=str(path),
-            mend=f"Give a manifest ({MANIFEST_NAME}) or the folder that holds it.",
+            fix=f"Give a manifest ({MANIFEST_NAME}) or the folder that holds it.",
         ) from error
     if not records:
         raise ReadError(
             "holds no record",
             code="E-READ-OPEN",
             where=str(path),
-            mend=f"Give a manifest that halocline apply wrote ({MANIFEST_NAME}).",
+            fix=f"Give a manifest that halocline apply wrote ({MANIFEST_NAME}).",
         )
     return records
 
@@ -204,7 +204,7 @@ def error_fields(error: HaloclineError) -> Record:
         "code": error.code,
         "message": error.message,
         "where": error.where,
-        "mend": error.mend,
+        "fix": error.fix,
         **({"problems": [error_fields(problem) for problem in problems]} if problems else {}),
     }
 

@@ -161,7 +161,7 @@ def refuse_oversize(task: FrameTask, preset: Preset, budget_bytes: int) -> None:
             f"{gibibytes(peak)}; the job may use {gibibytes(budget_bytes)}",
             code="E-JOB-MEMORY",
             where=str(task.beauty),
-            mend="If the picture is that large, allow more with --memory; if not, the file is damaged.",
+            fix="If the picture is that large, allow more with --memory; if not, the file is damaged.",
         )
 
 
@@ -220,7 +220,7 @@ def _too_little(peak: int, budget: int) -> JobError:
     return JobError(
         f"one frame at a time needs about {gibibytes(peak)}, the job may use {gibibytes(budget)}",
         code="E-JOB-MEMORY",
-        mend="Allow more with --memory, or close what else runs on this machine.",
+        fix="Allow more with --memory, or close what else runs on this machine.",
     )
 
 
@@ -259,6 +259,6 @@ def parse_memory(text: str) -> int:
             f'"{text}" is no amount of memory',
             code="E-JOB-MEMORY",
             where="--memory",
-            mend="Write it as 8G or 512M.",
+            fix="Write it as 8G or 512M.",
         )
     return int(amount)

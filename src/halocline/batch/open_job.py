@@ -62,7 +62,7 @@ def job_template(
             f"{len(job.shots)} shots are more than a template has room for ({_MOST_SHOTS})",
             code="E-JOB-TEMPLATE",
             where=str(job.path),
-            mend="Split the job file.",
+            fix="Split the job file.",
         )
     reached = [str(job.path.resolve()), *(str(Path(each).resolve()) for each in allowed)]
     _plain_words(reached, "the path", job)
@@ -127,7 +127,7 @@ def _plain_words(words: Iterable[str], what: str, job: Job) -> None:
                 "standard takes for an expression",
                 code="E-JOB-TEMPLATE",
                 where=str(job.path),
-                mend="Give it a plain name.",
+                fix="Give it a plain name.",
             )
 
 
@@ -138,7 +138,7 @@ def _check_step(shot: str, frames: Sequence[int], job: Job) -> None:
             f'shot "{shot}" cannot be a step: it has {len(frames)} frames and a name of {len(shot)} letters',
             code="E-JOB-TEMPLATE",
             where=str(job.path),
-            mend=f"A step has frames, and a plain name of at most {_LONGEST_NAME - len(_REVIEW)} letters.",
+            fix=f"A step has frames, and a plain name of at most {_LONGEST_NAME - len(_REVIEW)} letters.",
         )
 
 

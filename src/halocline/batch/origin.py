@@ -119,7 +119,7 @@ def digest_file(path: str | Path) -> FileDigest:
             f"cannot be read: {error.strerror or error}",
             code="E-READ-OPEN",
             where=os.fspath(path),
-            mend="Check that it is there and readable.",
+            fix="Check that it is there and readable.",
         ) from error
     return FileDigest(os.fspath(path), size, digest.hexdigest())
 

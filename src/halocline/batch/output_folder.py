@@ -41,7 +41,7 @@ def refuse_folders(tasks: Iterable[FrameTask]) -> None:
                 f"the name {task.out.name} has {_bytes(task.out)} bytes, and this folder takes {limit}",
                 code="E-WRITE-FOLDER",
                 where=str(folder),
-                mend="Give a shorter pattern with --out, such as wet/shot.####.exr.",
+                fix="Give a shorter pattern with --out, such as wet/shot.####.exr.",
             )
         _try(folder, task)
 
@@ -84,7 +84,7 @@ def _try(folder: Path, task: FrameTask) -> None:
             f"this folder takes no file: {error.strerror or error}",
             code="E-WRITE-FOLDER",
             where=str(folder),
-            mend="Check its permissions and free space, or give another folder.",
+            fix="Check its permissions and free space, or give another folder.",
         ) from error
     finally:
         with suppress(OSError):

@@ -160,14 +160,14 @@ def refuse_inputs(tasks: Iterable[FrameTask]) -> None:
                 f"is one of the inputs ({inputs[key]}), which are never written over",
                 code="E-WRITE-INPUT",
                 where=str(task.out),
-                mend="Give another folder or name for the output.",
+                fix="Give another folder or name for the output.",
             )
         if key in outputs:
             raise JobError(
                 f"frames {outputs[key].frame} and {task.frame} would both be written to it",
                 code="E-JOB-OUTPUT",
                 where=str(task.out),
-                mend="Give each shot a folder or a name of its own.",
+                fix="Give each shot a folder or a name of its own.",
             )
         outputs[key] = task
 
@@ -188,7 +188,7 @@ def refuse_existing(tasks: Iterable[FrameTask]) -> None:
             "already there; nothing was rendered",
             code="E-WRITE-EXISTS",
             where=str(existing[0].out if len(existing) == 1 else existing[0].out.parent),
-            mend="Add --resume to make only what is missing or out of date, --overwrite to make all anew, "
+            fix="Add --resume to make only what is missing or out of date, --overwrite to make all anew, "
             "or give another folder.",
         )
 
@@ -209,7 +209,7 @@ def make_folders(tasks: Iterable[FrameTask]) -> None:
                 f"this folder cannot be made: {error.strerror or error}",
                 code="E-WRITE-FOLDER",
                 where=str(folder),
-                mend="Check the path and its permissions, or give another folder.",
+                fix="Check the path and its permissions, or give another folder.",
             ) from error
 
 
@@ -221,7 +221,7 @@ def _refuse_bytes(sequence: Sequence) -> None:
             "the name, or that of a folder above it, is no UTF-8, and the image library takes no other",
             code="E-SEQUENCE-PATTERN",
             where=sequence.pattern,
-            mend="Rename it (mv OLD NEW), or give another folder.",
+            fix="Rename it (mv OLD NEW), or give another folder.",
         ) from error
 
 
@@ -233,7 +233,7 @@ def _folder_or_pattern(out: str | Path) -> str:
         raise SequenceError(
             "the output is empty",
             code="E-SEQUENCE-PATTERN",
-            mend="Give a folder, or a pattern such as wet/name.####.exr.",
+            fix="Give a folder, or a pattern such as wet/name.####.exr.",
         )
     return text if text.lower().endswith(".exr") else f"{text.rstrip('/')}/"
 
@@ -245,7 +245,7 @@ def _depth_sequence(depth: str | Path, source: Sequence) -> Sequence:
             f"is one file, but the beauty has {len(source.frames)} frames",
             code="E-SEQUENCE-MATCH",
             where=str(depth),
-            mend="Give a pattern such as depth.####.exr.",
+            fix="Give a pattern such as depth.####.exr.",
         )
     return sequence
 
@@ -274,7 +274,7 @@ def _stand_ins(
             f"{len(missing)} of {len(source.frames)} frames are not there: {'; '.join(told)}",
             code="E-SEQUENCE-MISSING",
             where=" and ".join(sequences[what].pattern for what, frames in lacking.items() if frames),
-            mend="Render them, choose a range without them, or say what to do: --missing skip (leave them "
+            fix="Render them, choose a range without them, or say what to do: --missing skip (leave them "
             "out) or --missing hold (the nearest frame stands in).",
         )
     if policy is MissingFrames.skip:

@@ -295,7 +295,7 @@ class _Run:
                 "has appeared since the job was planned",
                 code="E-WRITE-EXISTS",
                 where=str(task.out),
-                mend="Resume the job (--resume), or ask for overwriting (--overwrite).",
+                fix="Resume the job (--resume), or ask for overwriting (--overwrite).",
             )
         remove_leftovers(task.out)
         return task
@@ -306,5 +306,5 @@ def _foreign(verdict: Verdict) -> WriteError:
         verdict.reason,
         code="E-WRITE-EXISTS",
         where=str(verdict.task.out),
-        mend="Move it away, give another folder, or ask for overwriting (--overwrite).",
+        fix="Move it away, give another folder, or ask for overwriting (--overwrite).",
     )

@@ -116,7 +116,7 @@ def up_to(graph: Graph, step: str) -> Graph:
             raise GraphError(
                 f'there is no step "{name}"',
                 code="E-GRAPH-INPUT",
-                mend=f"Steps here: {', '.join(by_name)}.",
+                fix=f"Steps here: {', '.join(by_name)}.",
             )
         needed.add(name)
         pending.extend(by_name[name].inputs.values())

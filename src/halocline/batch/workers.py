@@ -274,7 +274,7 @@ def _death(worker: _Worker, task: FrameTask) -> JobError:
         f"the process that rendered it {how}, {_LIVES} times",
         code="E-JOB-WORKER",
         where=f"frame {task.frame}",
-        mend="Most often the machine ran out of memory: give a smaller --memory or fewer --processes.",
+        fix="Most often the machine ran out of memory: give a smaller --memory or fewer --processes.",
     )
 
 
@@ -282,5 +282,5 @@ def _no_start(worker: _Worker) -> JobError:
     return JobError(
         f"a worker process ended before its first frame (status {worker.process.returncode})",
         code="E-JOB-WORKER",
-        mend="Its own message is above; --processes 1 does without workers.",
+        fix="Its own message is above; --processes 1 does without workers.",
     )

@@ -70,7 +70,7 @@ def _demo_folder(stated: Path | None) -> Path:
     raise SequenceError(
         f"there are no demo frames in {', '.join(map(str, places))}",
         code="E-SEQUENCE-DEMO",
-        mend="Leave --frames-folder out for the frames that come with Halocline, or name their folder.",
+        fix="Leave --frames-folder out for the frames that come with Halocline, or name their folder.",
     )
 
 

@@ -175,7 +175,7 @@ def _refuse_job_file(out: Path, job: Path) -> None:
             "is the job file itself, which is never written over",
             code="E-WRITE-INPUT",
             where=str(out),
-            mend=f"Give another name, such as --out {job.with_suffix('.template.json').name}.",
+            fix=f"Give another name, such as --out {job.with_suffix('.template.json').name}.",
         )
 
 

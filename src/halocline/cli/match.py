@@ -88,7 +88,7 @@ def match(
         raise PhysicsError(
             "pictures and dive data are given together",
             code="E-MATCH-DIVE",
-            mend="Match one, then hold it against the other: run the command twice.",
+            fix="Match one, then hold it against the other: run the command twice.",
         )
     else:
         lens = None if view is None else Lens(view, tilt)

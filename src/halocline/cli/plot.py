@@ -80,7 +80,7 @@ def plot(
             raise JobError(
                 "what each step does is plotted of a frame" if frameless else "nothing floats in this water",
                 code="E-PLOT-FRAME" if frameless else "E-PLOT-PARTICLES",
-                mend="Say --render FRAME.exr." if frameless else "Give a preset with suspended_matter.",
+                fix="Say --render FRAME.exr." if frameless else "Give a preset with suspended_matter.",
             )
         write_figure(makers[what](), out, overwrite=overwrite)
         return

@@ -27,7 +27,7 @@ app.command("diff", epilog=DIFF_EXAMPLES)(diff)
 
 @app.command(epilog=examples("halocline preset check shot_120.toml"))
 def check(preset: PresetArgument, settings: SetOption = None) -> None:
-    """Read a preset and tell every mistake in it, with file, line and mend; and what is probably not meant.
+    """Read a preset and tell every mistake in it, with file, line and fix; and what is probably not meant.
 
     Keys that nothing uses, steps against the order of the light, and contradictions of physics are remarks:
     they are told, and leave the exit status at 0.

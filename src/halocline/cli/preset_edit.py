@@ -34,7 +34,7 @@ def set_keys(
         raise PresetError(
             f"there is no preset file {preset}",
             code="E-PRESET-FIND",
-            mend="Shipped presets are not changed: write a file that extends one.",
+            fix="Shipped presets are not changed: write a file that extends one.",
         )
     text, _ = edit_file(preset, settings)
     # Where the file is a link, what it leads to is what the user means.

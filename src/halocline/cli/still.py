@@ -54,7 +54,7 @@ def reference_pixels(path: Path) -> U8:
             "the reference cannot be opened as a picture",
             code="E-READ-OPEN",
             where=str(path),
-            mend="Check the path and the kind of file.",
+            fix="Check the path and the kind of file.",
         )
     found = np.asarray(pixels, np.uint8)
     return np.repeat(found, 3, axis=2) if found.shape[2] < 3 else np.ascontiguousarray(found[..., :3])

@@ -42,7 +42,7 @@ def tune(
         raise JobError(
             f"the page needs the package {error.name}, which is not installed",
             code="E-TUNE-PACKAGE",
-            mend='Install it with:  pip install "halocline[tune]"',
+            fix='Install it with:  pip install "halocline[tune]"',
         ) from error
     from halocline.tuning.pictures import Pictures  # noqa: PLC0415
     from halocline.tuning.session import Session  # noqa: PLC0415

@@ -90,7 +90,7 @@ def whole_file(path: Path, *, overwrite: bool = False, make_folder: bool = False
             f"cannot be written: {error.strerror or error}",
             code="E-WRITE-OPEN",
             where=str(path),
-            mend=_CHECK_FOLDER,
+            fix=_CHECK_FOLDER,
         ) from error
     finally:
         with suppress(OSError):
@@ -110,7 +110,7 @@ def refuse_existing(path: Path) -> None:
             "is already there",
             code="E-WRITE-EXISTS",
             where=str(path),
-            mend="Ask for overwriting (--overwrite), or give another name.",
+            fix="Ask for overwriting (--overwrite), or give another name.",
         )
 
 

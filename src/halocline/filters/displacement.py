@@ -192,7 +192,7 @@ def _check_size(plane: F32) -> None:
         raise PhysicsError(
             f"a picture of {plane.shape[1]} x {plane.shape[0]} pixels is too large to warp",
             code="E-PHYSICS-SIZE",
-            mend=f"Sides of up to {LARGEST_SIDE} pixels can be warped; render in tiles.",
+            fix=f"Sides of up to {LARGEST_SIDE} pixels can be warped; render in tiles.",
         )
 
 

@@ -58,13 +58,13 @@ class Lens:
                 f"a lens of {1000.0 * self.focal_length_m:g} mm at f/{self.f_number:g} cannot focus at "
                 f"{self.focus_m:g} m",
                 code="E-PHYSICS-LENS",
-                mend="The focus distance must be longer than the focal length, the f-number above 0.",
+                fix="The focus distance must be longer than the focal length, the f-number above 0.",
             )
         if not (self.blades == 0 or self.blades >= 3) or not 0.0 <= self.cats_eye <= 1.0:
             raise PhysicsError(
                 f"an iris of {self.blades} blades with a cat's eye of {self.cats_eye:g} is impossible",
                 code="E-PHYSICS-LENS",
-                mend="Give 0 blades (round) or 3 and more, and a cat's eye of 0 to 1.",
+                fix="Give 0 blades (round) or 3 and more, and a cat's eye of 0 to 1.",
             )
 
     @property

@@ -122,7 +122,7 @@ class _Run:
             raise GraphError(
                 f"this picture has no plane {sorted(missing)}: no step had reason to write it",
                 code="E-GRAPH-PLANE",
-                mend=f"It has: {', '.join(sorted(made))}.",
+                fix=f"It has: {', '.join(sorted(made))}.",
             )
         return {name: made[name] for name in wanted}
 

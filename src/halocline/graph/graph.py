@@ -62,7 +62,7 @@ class Graph:
                     else f'"{SOURCE}" is the render itself and cannot name a step',
                     code="E-GRAPH-NAME",
                     where=f'step "{step.name}"',
-                    mend="Give each step a name of its own.",
+                    fix="Give each step a name of its own.",
                 )
             by_name[step.name] = step
         _check_inputs(by_name, output)
@@ -93,7 +93,7 @@ def _check_inputs(steps: Mapping[str, Step], output: str) -> None:
                 f"its inputs are {_listing(step.operator.inputs)}, given are {_listing(step.inputs)}",
                 code="E-GRAPH-ROLE",
                 where=f'step "{step.name}"',
-                mend="Name one step for each input.",
+                fix="Name one step for each input.",
             )
         for source in step.inputs.values():
             if source not in known:
@@ -101,13 +101,13 @@ def _check_inputs(steps: Mapping[str, Step], output: str) -> None:
                     f'there is no step "{source}"',
                     code="E-GRAPH-INPUT",
                     where=f'step "{step.name}"',
-                    mend=f"Steps here: {_listing(known)}.{did_you_mean(source, known)}",
+                    fix=f"Steps here: {_listing(known)}.{did_you_mean(source, known)}",
                 )
     if output not in known:
         raise GraphError(
             f'the output "{output}" is no step',
             code="E-GRAPH-INPUT",
-            mend=f"Steps here: {_listing(known)}.{did_you_mean(output, known)}",
+            fix=f"Steps here: {_listing(known)}.{did_you_mean(output, known)}",
         )
 
 
@@ -121,7 +121,7 @@ def _ordered(steps: Mapping[str, Step]) -> list[str]:
             f"steps feed each other in a ring: {ring}",
             code="E-GRAPH-CYCLE",
             where=f'step "{error.args[1][0]}"',
-            mend="Take one of these inputs from an earlier step.",
+            fix="Take one of these inputs from an earlier step.",
         ) from None
 
 
@@ -139,7 +139,7 @@ def _check_used(steps: Mapping[str, Step], output: str) -> None:
             f"nothing uses the picture of {_listing(unused)}",
             code="E-GRAPH-UNUSED",
             where=f'step "{unused[0]}"',
-            mend="Give it as an input to another step, make it the output, or disable it.",
+            fix="Give it as an input to another step, make it the output, or disable it.",
         )
 
 

@@ -103,7 +103,7 @@ def make_plan(graph: Graph, shot: Shot, available: Iterable[str], wanted: Iterab
         raise GraphError(
             f"the picture has no plane {sorted(missing)}",
             code="E-GRAPH-PLANE",
-            mend=f"It has: {', '.join(sorted(output.available))}.",
+            fix=f"It has: {', '.join(sorted(output.available))}.",
         )
     needed = _needed(steps, output.step)
     _mark_live(needed, output.step, wanted)
@@ -125,7 +125,7 @@ def _planned(step: Step, sources: Mapping[str, _Picture], shot: Shot, steps: lis
                 f"it reads the plane {sorted(missing)}, which the picture does not have",
                 code="E-GRAPH-PLANE",
                 where=f'step "{step.name}"',
-                mend=f"The picture has: {', '.join(sorted(picture.available))}. {_way_to(missing)}",
+                fix=f"The picture has: {', '.join(sorted(picture.available))}. {_way_to(missing)}",
             )
         reads[role] = needed | (_of_role(use.optional, prefix) & picture.available)
     main = converted[operator.inputs[0]]

@@ -7,5 +7,5 @@
 - `camera`, `camera_metadata`, `camera_track`: the lens, from metadata, over time
 - `frame`, `colour`, `sequence`, `sprite`, `repair`: planes and windows, display colour, files by number,
   small
-  pictures of things, mending bad pixels
+  pictures of things, repairing bad pixels
 """

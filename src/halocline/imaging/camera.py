@@ -69,7 +69,7 @@ class Camera:
                 "the camera's axes are not at right angles and of unit length, or it stands nowhere",
                 code="E-CAMERA-MATRIX",
                 where=self.source,
-                mend="A camera matrix may rotate and move, not shear; set input.scene_unit instead.",
+                fix="A camera matrix may rotate and move, not shear; set input.scene_unit instead.",
             )
         # A pixel as wide as 1000 focal lengths is none; the bound also keeps squares within float32.
         if not all(0 < tangent < 1e3 for tangent in self.tangent_per_px):
@@ -77,7 +77,7 @@ class Camera:
                 f"a view of {self.tangent_per_px} tangents per pixel is impossible",
                 code="E-CAMERA-LENS",
                 where=self.source,
-                mend="Check focal length and film back: both must be positive millimetres.",
+                fix="Check focal length and film back: both must be positive millimetres.",
             )
 
     @cached_property
@@ -227,7 +227,7 @@ def pinhole(
             f"pixel aspect {pixel_aspect:g} make no camera",
             code="E-CAMERA-LENS",
             where=source,
-            mend="All three must be positive.",
+            fix="All three must be positive.",
         )
     matrix = np.eye(4) if camera_to_world is None else np.asarray(camera_to_world, np.float64)
     across = film_width_mm / display_window.width

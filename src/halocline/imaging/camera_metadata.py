@@ -86,7 +86,7 @@ class CameraStatement:
                 f"a horizontal angle of view of {self.hfov_deg:g} degrees is impossible",
                 code="E-CAMERA-LENS",
                 where="the stated camera",
-                mend="Give degrees between 0 and 180.",
+                fix="Give degrees between 0 and 180.",
             )
 
 
@@ -183,7 +183,7 @@ def refuse_projection(part: Part) -> None:
             f"the picture is {said}: no perspective, so its depth and its view rays are not known here",
             code="E-CAMERA-PROJECTION",
             where=f'part "{part.name}"' if part.name else None,
-            mend="Render through a perspective camera, or project the picture for one first.",
+            fix="Render through a perspective camera, or project the picture for one first.",
         )
 
 
@@ -231,7 +231,7 @@ def camera_to_world(world_to_camera: F64) -> F64:
             "the camera matrix cannot be inverted",
             code="E-CAMERA-MATRIX",
             where="worldToCamera",
-            mend="Correct the attribute worldToCamera, or leave it out: the camera is then taken as level.",
+            fix="Correct the attribute worldToCamera, or leave it out: the camera is then taken as level.",
         )
     if determinant < 0:
         # Left-handed, as the standard has it: +z is ahead. Turn z round to look down -z.
@@ -257,7 +257,7 @@ def _matrix(part: Part, view: str, said: CameraStatement, warnings: list[str]) -
             "the stated camera matrix is not 4 x 4, or cannot be inverted",
             code="E-CAMERA-MATRIX",
             where="the stated camera",
-            mend="Give four rows of four numbers, the position in the last column.",
+            fix="Give four rows of four numbers, the position in the last column.",
         )
     written = _matrix_entry(part, view, "worldToCamera")
     if stated is not None and (said.override or written is None):

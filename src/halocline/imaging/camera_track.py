@@ -30,7 +30,7 @@ class CameraTrack:
             raise CameraError(
                 "a camera track without a camera",
                 code="E-CAMERA-TRACK",
-                mend="Give at least one frame's camera.",
+                fix="Give at least one frame's camera.",
             )
 
     def at(self, frame: float) -> Camera:

@@ -178,7 +178,7 @@ class _Planner:
             if position is None:
                 raise view.missing(
                     "no world positions (X, Y, Z in a layer such as P) to take depth from",
-                    mend='Say which layer it is: input.position_layer = "LAYER".',
+                    fix='Say which layer it is: input.position_layer = "LAYER".',
                 )
             return position
         depth = depth_of(view, beauty)
@@ -211,7 +211,7 @@ class _Planner:
                 usual = NORMAL_LAYERS if name == "normal" else POSITION_LAYERS
                 raise view.missing(
                     f"no X, Y, Z for the {name} in {stated or ' or '.join(usual)}",
-                    mend=f'Say which layer it is: input.{name}_layer = "LAYER".',
+                    fix=f'Say which layer it is: input.{name}_layer = "LAYER".',
                 )
             return found
         kind, _, own = name.partition(".")
@@ -246,7 +246,7 @@ def _depth_view(view: ViewChannels, header: Header) -> ViewChannels:
         f'no view "{view.view}" in the depth file',
         code="E-DEPTH-VIEW",
         where=str(header.path),
-        mend=f"It has: {', '.join(name or '(no name)' for name in found)}. Each eye needs its own depth.",
+        fix=f"It has: {', '.join(name or '(no name)' for name in found)}. Each eye needs its own depth.",
     )
 
 
@@ -257,7 +257,7 @@ def _no_depth(view: ViewChannels) -> DepthError:
         "positions",
         code="E-DEPTH-MISSING",
         where=view.place,
-        mend=f'It has: {names or "nothing"}. Name the depth channel: {DEPTH_KEY} = "CHANNEL"; or give the '
+        fix=f'It has: {names or "nothing"}. Name the depth channel: {DEPTH_KEY} = "CHANNEL"; or give the '
         "file that has it: --depth FILE.",
     )
 
@@ -281,5 +281,5 @@ def _mismatch(path: Path, part: Part, first: Part) -> FrameError:
         f"its display window is {text(part.display_window)}, the beauty's {text(first.display_window)}",
         code="E-FRAME-MISMATCH",
         where=f'{path}, part "{part.name}"' if part.name else str(path),
-        mend="Beauty and depth must be renders of one picture at one size.",
+        fix="Beauty and depth must be renders of one picture at one size.",
     )

@@ -123,22 +123,22 @@ class ViewChannels:
             )
         return found[0]
 
-    def missing(self, message: str, name: str = "", *, mend: str = "") -> ChannelError:
+    def missing(self, message: str, name: str = "", *, fix: str = "") -> ChannelError:
         """Build the error that lists what there is."""
         names = [channel.logical for channel in self.channels]
         return ChannelError(
             message,
             code="E-CHANNEL-MISSING",
             where=self.place,
-            mend=f"It has: {', '.join(names) or 'nothing'}.{did_you_mean(name, names) if name else ''}"
-            + (f" {mend}" if mend else ""),
+            fix=f"It has: {', '.join(names) or 'nothing'}.{did_you_mean(name, names) if name else ''}"
+            + (f" {fix}" if fix else ""),
         )
 
     def ambiguous(self, message: str, key: str, names: Iterable[str]) -> ChannelError:
         """Build the error that lists what may be meant, with the key to type."""
         choices = " or ".join(f'{key} = "{name}"' for name in names)
         return ChannelError(
-            message, code="E-CHANNEL-AMBIGUOUS", where=self.place, mend=f"Say which: {choices}."
+            message, code="E-CHANNEL-AMBIGUOUS", where=self.place, fix=f"Say which: {choices}."
         )
 
     @property
@@ -230,7 +230,7 @@ def light_of(view: ViewChannels, lights: Mapping[str, str], name: str) -> list[C
         raise view.missing(
             f'no {layer}.R, {layer}.G and {layer}.B for the light "{name}"',
             f"{layer}.R",
-            mend=f'Say which layer it is: input.lights = {{ {name} = "LAYER" }}.',
+            fix=f'Say which layer it is: input.lights = {{ {name} = "LAYER" }}.',
         )
     if len(found) > 1:
         raise view.ambiguous(

@@ -118,7 +118,7 @@ def display_pixels(rgb: F32, space: RGBSpace, *, view: str | None = None, displa
         raise ColourError(
             f"no picture for display {display!r}, view {view!r}: {' '.join(shown.geterror().split())}",
             code="E-COLOUR-VIEW",
-            mend="Choose another display and view, or another colour configuration (OCIO).",
+            fix="Choose another display and view, or another colour configuration (OCIO).",
         )
     return np.asarray(shown.get_pixels("uint8"), np.uint8)
 
@@ -180,7 +180,7 @@ def _choose(wanted: str | None, known: list[str], default: str, what: str) -> st
     raise ColourError(
         f'the colour configuration has no {what} "{wanted}"',
         code="E-COLOUR-VIEW",
-        mend=f"It has: {', '.join(known)}.{did_you_mean(wanted, known)}",
+        fix=f"It has: {', '.join(known)}.{did_you_mean(wanted, known)}",
     )
 
 
@@ -194,5 +194,5 @@ def _scene_space(config: Any) -> tuple[RGBSpace, str]:
     raise ColourError(
         "the colour configuration has neither ACEScg nor ACES2065-1",
         code="E-COLOUR-VIEW",
-        mend="Use a configuration with one of them, or none (the built-in one).",
+        fix="Use a configuration with one of them, or none (the built-in one).",
     )

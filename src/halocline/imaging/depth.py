@@ -88,7 +88,7 @@ class DepthSpec:
                 raise DepthError(
                     f"a unit of {unit} m is impossible",
                     code="E-DEPTH-UNIT",
-                    mend=f'Give the length of one unit, for example input.{key} = "cm" or 0.01.',
+                    fix=f'Give the length of one unit, for example input.{key} = "cm" or 0.01.',
                 )
 
     @property
@@ -150,7 +150,7 @@ def range_planes(
 
     Notes
     -----
-    Partly covered pixels are mended from at most `depth_edges.REACH` pixels around (farther only where no
+    Partly covered pixels are repaired from at most `depth_edges.REACH` pixels around (farther only where no
     covered pixel is that near); outside the window nothing is assumed.
     """
     ordered = _ordered(values, alpha, spec, camera)
@@ -187,7 +187,7 @@ def _ordered(values: F32, alpha: F32 | None, spec: DepthSpec, camera: Camera) ->
         raise DepthError(
             f"a {values.ndim}-dimensional pass is no depth of kind {spec.kind}",
             code="E-DEPTH-KIND",
-            mend=f"Set input.depth_kind to one of: {', '.join(KINDS)}; position needs three channels, the "
+            fix=f"Set input.depth_kind to one of: {', '.join(KINDS)}; position needs three channels, the "
             "others one.",
         )
     if spec.kind == "position":
@@ -264,7 +264,7 @@ def clipping_planes(spec: DepthSpec, camera: Camera) -> tuple[float, float]:
         raise DepthError(
             f"a normalised depth pass needs its near and far planes (near {near:g}, far {far:g})",
             code="E-DEPTH-PLANES",
-            mend="Set input.near and input.far, in metres, to where the pass begins and ends; or say what it "
+            fix="Set input.near and input.far, in metres, to where the pass begins and ends; or say what it "
             "holds with input.depth_kind.",
         )
     return near, far

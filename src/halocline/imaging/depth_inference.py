@@ -270,12 +270,12 @@ def _scale_warning(sample: _Sample, spec: DepthSpec) -> list[str]:
     # So many units of the pass are in one metre.
     per_metre = ratio / spec.depth_unit_m
     likely = next((unit for scale, unit in _UNITS.items() if abs(per_metre / scale - 1) < 0.02), None)
-    mend = (
+    fix = (
         f'it looks like {_UNIT_NAMES[likely]}: set input.depth_unit = "{likely}"'
         if likely is not None
         else f"set input.depth_unit = {1 / per_metre:.4g} if the positions are right, or input.scene_unit"
     )
-    return [f"the depth pass is {ratio:.4g} times what the world positions and the camera say; {mend}"]
+    return [f"the depth pass is {ratio:.4g} times what the world positions and the camera say; {fix}"]
 
 
 def _edges(

@@ -161,7 +161,7 @@ class Header:
             f'no part "{name}"',
             code="E-READ-PART",
             where=str(self.path),
-            mend=f"The file has: {', '.join(names)}.{did_you_mean(name, names)}",
+            fix=f"The file has: {', '.join(names)}.{did_you_mean(name, names)}",
         )
 
 
@@ -318,7 +318,7 @@ def _opened(path: Path) -> Iterator[Any]:
             f"cannot be opened: {_tidy(reason, path)}",
             code="E-READ-OPEN",
             where=str(path),
-            mend="Check that it is there, readable and a complete OpenEXR file; render it again if not.",
+            fix="Check that it is there, readable and a complete OpenEXR file; render it again if not.",
         )
     try:
         if file.format_name() != "openexr":
@@ -326,7 +326,7 @@ def _opened(path: Path) -> Iterator[Any]:
                 f"is a {file.format_name()} file, not OpenEXR",
                 code="E-READ-OPEN",
                 where=str(path),
-                mend="Give a scene-linear OpenEXR file.",
+                fix="Give a scene-linear OpenEXR file.",
             )
         yield file
     except UnicodeDecodeError as error:
@@ -334,7 +334,7 @@ def _opened(path: Path) -> Iterator[Any]:
             "names in its header are no text",
             code="E-READ-OPEN",
             where=str(path),
-            mend="The header is damaged; copy or render the file again.",
+            fix="The header is damaged; copy or render the file again.",
         ) from error
     finally:
         file.close()
@@ -348,7 +348,7 @@ def _refuse_bombs(path: Path) -> None:
             f"its header has {count} attributes",
             code="E-READ-SIZE",
             where=str(path),
-            mend=f"At most {MOST_ATTRIBUTES} are read; write the file anew without the others.",
+            fix=f"At most {MOST_ATTRIBUTES} are read; write the file anew without the others.",
         )
 
 
@@ -375,7 +375,7 @@ def readable_name(path: Path) -> str:
             f"cannot be opened: {reason}",
             code="E-READ-OPEN",
             where=str(path),
-            mend="Give a regular file under another name (mv OLD NEW).",
+            fix="Give a regular file under another name (mv OLD NEW).",
         )
     return str(path)
 
@@ -441,7 +441,7 @@ def _window(x: int, y: int, width: int, height: int, path: Path) -> Window:
             f"claims a window of {width} x {height} pixels",
             code="E-READ-SIZE",
             where=str(path),
-            mend="The header is damaged; render the file again.",
+            fix="The header is damaged; render the file again.",
         )
     return Window(x, y, width, height)
 
@@ -452,7 +452,7 @@ def _bounded(window: Window, path: Path) -> None:
             f"data and display window together span {window.width} x {window.height} pixels",
             code="E-READ-SIZE",
             where=str(path),
-            mend=f"Halocline takes at most {MAX_PIXELS} pixels; check the header, or crop the picture.",
+            fix=f"Halocline takes at most {MAX_PIXELS} pixels; check the header, or crop the picture.",
         )
 
 
@@ -475,7 +475,7 @@ def _refuse_unreadable(path: Path, part: Part, names: Iterable[str]) -> None:
             "is a deep picture: several samples a pixel, which have no one depth",
             code="E-READ-DEEP",
             where=where,
-            mend="Flatten it first, or render flat beauty and depth.",
+            fix="Flatten it first, or render flat beauty and depth.",
         )
     for name in names:
         if name not in part.channels:
@@ -483,7 +483,7 @@ def _refuse_unreadable(path: Path, part: Part, names: Iterable[str]) -> None:
                 f'no channel "{name}"',
                 code="E-CHANNEL-MISSING",
                 where=where,
-                mend=f"It has: {', '.join(part.channels)}.{did_you_mean(name, list(part.channels))}",
+                fix=f"It has: {', '.join(part.channels)}.{did_you_mean(name, list(part.channels))}",
             )
 
 
@@ -525,13 +525,13 @@ def _complete(
             f"pixels cannot be read: {_tidy(reason_of(file), path)}",
             code="E-READ-PIXELS",
             where=where,
-            mend="The file is cut off or damaged; copy or render it again.",
+            fix="The file is cut off or damaged; copy or render it again.",
         )
     if pixels.size != shape[0] * shape[1] * count:
         raise ReadError(
             f"is now {pixels.shape} pixels and channels, no longer what its header said",
             code="E-READ-PIXELS",
             where=where,
-            mend="Something is writing to the file; wait until it is done.",
+            fix="Something is writing to the file; wait until it is done.",
         )
     return pixels.reshape(*shape, count)

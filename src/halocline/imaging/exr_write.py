@@ -100,7 +100,7 @@ def _refuse_name(path: Path) -> None:
             "takes no other",
             code="E-WRITE-OPEN",
             where=str(path),
-            mend="Give another folder or name.",
+            fix="Give another folder or name.",
         ) from error
 
 
@@ -111,7 +111,7 @@ def _refuse_unwritable(path: Path, each: PartPixels) -> None:
             "whole-number channels cannot be written beside others in one part without loss",
             code="E-WRITE-TYPES",
             where=str(path),
-            mend="Write them as a part of their own.",
+            fix="Write them as a part of their own.",
         )
     name, _, level = each.part.compression.partition(":")
     if name not in _COMPRESSIONS or (level and not _is_number(level)):
@@ -119,7 +119,7 @@ def _refuse_unwritable(path: Path, each: PartPixels) -> None:
             f'"{each.part.compression}" is no compression that can be written',
             code="E-WRITE-OPEN",
             where=str(path),
-            mend=f"Choose one of: {', '.join(_COMPRESSIONS)}; dwaa and dwab may have a level, as dwaa:45.",
+            fix=f"Choose one of: {', '.join(_COMPRESSIONS)}; dwaa and dwab may have a level, as dwaa:45.",
         )
 
 
@@ -163,15 +163,15 @@ def _put_raw(temporary: Path, path: Path, parts: Sequence[PartPixels]) -> None:
             f"cannot be written: {error}",
             code="E-WRITE-PIXELS",
             where=str(path),
-            mend="Check the free space of the disk.",
+            fix="Check the free space of the disk.",
         ) from error
 
 
-def _proceed(done: bool, out: Any, path: Path, code: str, mend: str) -> None:
+def _proceed(done: bool, out: Any, path: Path, code: str, fix: str) -> None:
     if not done:
         reason = " ".join((out.geterror() or oiio.geterror()).split())
         raise WriteError(
-            f"cannot be written: {reason or 'no reason given'}", code=code, where=str(path), mend=mend
+            f"cannot be written: {reason or 'no reason given'}", code=code, where=str(path), fix=fix
         )
 
 
@@ -287,5 +287,5 @@ def _damaged(path: Path, reason: str) -> WriteError:
         f"was written but does not read back: {reason}",
         code="E-WRITE-CHECK",
         where=str(path),
-        mend="Check the free space and the health of the disk; nothing was put under this name.",
+        fix="Check the free space and the health of the disk; nothing was put under this name.",
     )

@@ -49,7 +49,7 @@ class Window:
             raise FrameError(
                 f"a window of {self.width} x {self.height} pixels holds nothing",
                 code="E-FRAME-WINDOW",
-                mend="Widths and heights are at least 1.",
+                fix="Widths and heights are at least 1.",
             )
 
     @property
@@ -115,7 +115,7 @@ class Frame:
                     f"plane is {plane.dtype} {plane.shape}, not float32 over {self.data_window.shape}",
                     code="E-FRAME-PLANE",
                     where=f'plane "{name}"',
-                    mend="Give every plane as float32 with the rows and columns of the data window.",
+                    fix="Give every plane as float32 with the rows and columns of the data window.",
                 )
         object.__setattr__(self, "planes", MappingProxyType(dict(self.planes)))
         object.__setattr__(self, "metadata", MappingProxyType(dict(self.metadata)))
@@ -136,7 +136,7 @@ class Frame:
             raise FrameError(
                 f'no plane "{name}"',
                 code="E-FRAME-MISSING",
-                mend=f"The frame has: {', '.join(sorted(self.planes)) or 'none'}.",
+                fix=f"The frame has: {', '.join(sorted(self.planes)) or 'none'}.",
             )
         return self.planes[name]
 

@@ -54,7 +54,7 @@ class View:
     warnings, doubts
         What a person should know; those of them that doubt the unit or the kind of what was read.
     counts
-        Numbers for the record: bad pixels by kind, pixels whose depth was mended or is missing.
+        Numbers for the record: bad pixels by kind, pixels whose depth was repaired or is missing.
     passes
         Names of the channels that each plane was read from, by plane.
     depth_reasons, depth_spec
@@ -281,7 +281,7 @@ class _Finish:
         )
 
     def _sound(self, rgb: F32, alpha: F32 | None, lights: list[F32]) -> None:
-        """Mend colours in place, and premultiply them."""
+        """Fix colours in place, and premultiply them."""
         spec = self.spec
         self.warnings += _bad_pixel_warnings(repair(rgb, alpha, spec.repair), spec.repair, self.counts)
         # Light layers are parts of the beauty.
@@ -332,7 +332,7 @@ class _Finish:
         self.doubts += doubts
         self.warnings += [*doubts, *_disagreements(found, window)]
         self.counts |= {
-            "depth_mended": found.filled,
+            "depth_repaired": found.filled,
             "covered_without_depth": found.lost,
             "depth_without_cover": found.uncovered,
         }
@@ -378,7 +378,7 @@ def _coverage_from(range_m: F32 | None, shape: tuple[int, int], warnings: list[s
 
 def _bad_pixel_warnings(bad: BadPixels, policy: Policy, counts: dict[str, int]) -> list[str]:
     counts |= {"nan": bad.nan, "infinite": bad.infinite, "negative": bad.negative}
-    done = {"report": "left as they are", "clamp": "clamped", "inpaint": "mended from their neighbours"}[
+    done = {"report": "left as they are", "clamp": "clamped", "inpaint": "repaired from their neighbours"}[
         policy
     ]
     if not bad.any():

@@ -93,7 +93,7 @@ def _stated_layer(view: ViewChannels, layer: str, layers: list[Path]) -> tuple[P
         raise view.missing(
             f"no R, G and B for the beauty in layer '{layer}' ({LAYER_KEY})",
             layer,
-            mend=_layers_there(layers),
+            fix=_layers_there(layers),
         )
     return found[0], ()
 
@@ -156,10 +156,10 @@ def _written_here(view: ViewChannels, layers: list[Path]) -> Path | None:
 def _no_beauty(view: ViewChannels, layers: list[Path]) -> ChannelError:
     if any("y" in components for path, components in view.layers.items() if beauty_rank(_last(path)) == 0):
         message = "no R, G and B for the beauty: the picture is luminance (Y) alone, or luminance and chroma"
-        return view.missing(message, mend="Render or convert it to R, G and B.")
+        return view.missing(message, fix="Render or convert it to R, G and B.")
     if layers:
         return view.missing(
-            "no beauty: all layers with R, G and B are data passes by their names", mend=_layers_there(layers)
+            "no beauty: all layers with R, G and B are data passes by their names", fix=_layers_there(layers)
         )
     return view.missing("no R, G and B for the beauty")
 

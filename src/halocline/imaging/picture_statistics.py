@@ -49,13 +49,13 @@ class BeautyStatistics:
         if self.median is None or self.greatest is None:
             return []
         middle, white = max(self.median), max(self.greatest)
-        mend = "Halocline needs scene-linear light; render or convert it so, and see colour.working_space"
+        fix = "Halocline needs scene-linear light; render or convert it so, and see colour.working_space"
         if self.on_8_bit_steps and white <= _DISPLAY_WHITE[1]:
-            return [f"the beauty looks display-encoded: its values are multiples of 1/255. {mend}"]
+            return [f"the beauty looks display-encoded: its values are multiples of 1/255. {fix}"]
         if _DISPLAY_WHITE[0] <= white <= _DISPLAY_WHITE[1] and middle >= _DISPLAY_MIDDLE:
             return [
                 f"the beauty looks display-encoded: nothing is brighter than {white:.3g}, and the median is "
-                f"{middle:.2g}. {mend}"
+                f"{middle:.2g}. {fix}"
             ]
         return []
 

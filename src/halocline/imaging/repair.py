@@ -33,7 +33,7 @@ class BadPixels:
 
 
 def repair(rgb: F32, alpha: F32 | None, policy: Policy) -> BadPixels:
-    """Count bad pixels and mend them in place as the policy says.
+    """Count bad pixels and fix them in place as the policy says.
 
     Parameters
     ----------

@@ -50,7 +50,7 @@ class DepthReport:
     farthest_m: float | None
     percentiles_m: dict[int, float]
     open_water_share: float
-    mended_pixels: int
+    repaired_pixels: int
     covered_without_depth: int
     depth_without_cover: int
 
@@ -226,7 +226,7 @@ def _views(
 def _problem(error: HaloclineError) -> str:
     place = f"{error.where}: " if error.where else ""
     message = error.message if error.message.endswith(".") else f"{error.message}."
-    return f"{place}{message}" + (f" {error.mend}" if error.mend else "")
+    return f"{place}{message}" + (f" {error.fix}" if error.fix else "")
 
 
 def _window(window: Window) -> tuple[int, int, int, int]:
@@ -289,7 +289,7 @@ def _depth_report(view: View) -> DepthReport:
         farthest_m=float(seen.max()) if seen.size else None,
         percentiles_m={level: float(value) for level, value in zip(_PERCENTILES, levels, strict=False)},
         open_water_share=1.0 - seen.size / range_m.size,
-        mended_pixels=view.counts["depth_mended"],
+        repaired_pixels=view.counts["depth_repaired"],
         covered_without_depth=view.counts["covered_without_depth"],
         depth_without_cover=view.counts["depth_without_cover"],
     )

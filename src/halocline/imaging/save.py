@@ -146,7 +146,7 @@ def carried_channels(template: Template, carry: Collection[str] | str) -> list[t
                 f'no channel "{name}" to carry over (output.carry)',
                 code="E-CHANNEL-MISSING",
                 where=str(template.source),
-                mend=f"Besides the beauty it has: {', '.join(known) or 'none'}.{did_you_mean(name, known)}",
+                fix=f"Besides the beauty it has: {', '.join(known) or 'none'}.{did_you_mean(name, known)}",
             )
         chosen |= dict.fromkeys(found)
     return list(chosen)
@@ -159,7 +159,7 @@ def _refuse_inputs(path: Path, template: Template) -> None:
                 "is one of the inputs, which are never written over",
                 code="E-WRITE-INPUT",
                 where=str(path),
-                mend="Give another folder or name for the output.",
+                fix="Give another folder or name for the output.",
             )
 
 
@@ -170,7 +170,7 @@ def _check_pictures(template: Template, pictures: Mapping[str, Picture]) -> None
             f"pictures are given for the views {sorted(pictures)}, the input has {sorted(views)}",
             code="E-FRAME-VIEWS",
             where=str(template.source),
-            mend="Give one picture for each view.",
+            fix="Give one picture for each view.",
         )
     for view, picture in pictures.items():
         planes = {"rgb": picture.rgb, "alpha": picture.alpha, **picture.layers}
@@ -181,7 +181,7 @@ def _check_pictures(template: Template, pictures: Mapping[str, Picture]) -> None
                     f"{template.window.width} x {template.window.height}",
                     code="E-FRAME-PLANE",
                     where=f'plane "{name}"' + (f' of view "{view}"' if view else ""),
-                    mend="Give all planes over the window of the loaded frame.",
+                    fix="Give all planes over the window of the loaded frame.",
                 )
 
 
@@ -276,7 +276,7 @@ def _layer_channels(layer: str, view: str, values: F32) -> dict[str, F32]:
             f"a layer of {len(stack)} channels has no names for them",
             code="E-FRAME-PLANE",
             where=f'layer "{layer}"',
-            mend="Give layers of 1 to 4 channels.",
+            fix="Give layers of 1 to 4 channels.",
         )
     return {f"{layer}.{view}{name}": plane for name, plane in zip(components, stack, strict=True)}
 

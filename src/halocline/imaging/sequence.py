@@ -150,7 +150,7 @@ def find_sequence(text: str | Path, frames: str | None = None) -> Sequence:
             "no file of this sequence is there" if not there else "none of the frames asked for is there",
             code="E-SEQUENCE-EMPTY",
             where=sequence.pattern,
-            mend=f"Frames there: {frame_text(sorted(there))}." if there else "Check folder, name and digits.",
+            fix=f"Frames there: {frame_text(sorted(there))}." if there else "Check folder, name and digits.",
         )
     return sequence
 
@@ -173,7 +173,7 @@ def parse_pattern(text: str | Path) -> Sequence:
             f"{len(tokens)} places for the frame number",
             code="E-SEQUENCE-PATTERN",
             where=str(text),
-            mend="Have one run of # or @ (a sign for each digit), or one %04d.",
+            fix="Have one run of # or @ (a sign for each digit), or one %04d.",
         )
     token = tokens[0]
     # fileseq knows numbers only right before the ending; give it one, and keep the true rest of the name.
@@ -207,7 +207,7 @@ def output_sequence(text: str | Path, source: Sequence) -> Sequence:
             f"{len(source.frames)} frames cannot go to one file",
             code="E-SEQUENCE-PATTERN",
             where=str(text),
-            mend="Give a folder (with a slash at its end), or a pattern such as wet.####.exr.",
+            fix="Give a folder (with a slash at its end), or a pattern such as wet.####.exr.",
         )
     return sequence.with_frames(source.frames)
 
@@ -230,7 +230,7 @@ def check_matching(beauty: Sequence, depth: Sequence) -> None:
             f"no depth for frames {frame_text(lacking)} of the beauty",
             code="E-SEQUENCE-MATCH",
             where=depth.pattern,
-            mend="Render the missing depth frames, or choose frames that have both.",
+            fix="Render the missing depth frames, or choose frames that have both.",
         )
 
 
@@ -241,14 +241,14 @@ def _single(sequence: Sequence, frames: str | None) -> Sequence:
             "is a folder",
             code="E-SEQUENCE-PATTERN",
             where=str(path),
-            mend=f"Give a file in it, or a pattern such as {path / 'name.####.exr'}.",
+            fix=f"Give a file in it, or a pattern such as {path / 'name.####.exr'}.",
         )
     if not path.exists():
         raise SequenceError(
             "is not there",
             code="E-SEQUENCE-EMPTY",
             where=str(path),
-            mend="Check the path; for a sequence give a pattern such as name.####.exr.",
+            fix="Check the path; for a sequence give a pattern such as name.####.exr.",
         )
     found = _NUMBER_IN_NAME.search(path.name)
     if found is not None and found[1].lower() in _NO_FRAMES:
@@ -261,7 +261,7 @@ def _single(sequence: Sequence, frames: str | None) -> Sequence:
             f"is one file (frame {number}), but frames {frames} are asked for",
             code="E-SEQUENCE-PATTERN",
             where=str(path),
-            mend=f"Give a pattern such as {path.name[:start]}{digits}{path.name[end:]}.",
+            fix=f"Give a pattern such as {path.name[:start]}{digits}{path.name[end:]}.",
         )
     return sequence.with_frames((number,))
 
@@ -285,5 +285,5 @@ def _bad_range(text: str, reason: str) -> SequenceError:
     return SequenceError(
         f'"{text}" is no range of frames: {reason}',
         code="E-SEQUENCE-RANGE",
-        mend="Write frames as 1001-1100, 1001-1100x2 or 1,3,5-7.",
+        fix="Write frames as 1001-1100, 1001-1100x2 or 1,3,5-7.",
     )

@@ -77,5 +77,5 @@ def _unreadable(path: Path, reason: str) -> ReadError:
         f"the picture cannot be used as a sprite: {reason.strip() or 'no reason given'}",
         code="E-READ-SPRITE",
         where=str(path),
-        mend="Give an EXR or PNG file with colour and alpha that exists and can be read.",
+        fix="Give an EXR or PNG file with colour and alpha that exists and can be read.",
     )

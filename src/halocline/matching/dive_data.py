@@ -111,7 +111,7 @@ def water_from(data: DiveData) -> DiveMatch:
     raise PhysicsError(
         "no dive data are given",
         code="E-MATCH-DIVE",
-        mend="Give a Secchi depth, a visibility, an attenuation, chlorophyll or turbidity.",
+        fix="Give a Secchi depth, a visibility, an attenuation, chlorophyll or turbidity.",
     )
 
 
@@ -125,7 +125,7 @@ def _attenuation(data: DiveData) -> float | None:
             f"a visibility of {data.visibility_m:.3g} m means an attenuation near {seen:.3g} 1/m, not "
             f"{data.attenuation_550_per_m:.3g}",
             code="E-MATCH-DIVE",
-            mend="Leave one of the two out.",
+            fix="Leave one of the two out.",
         )
     return data.attenuation_550_per_m
 

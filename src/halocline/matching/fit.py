@@ -160,7 +160,7 @@ def check_enough(samples: Sequence[Sample]) -> None:
     raise PhysicsError(
         "the samples do not show one colour at two ranges, nor a subject and open water",
         code="E-MATCH-SAMPLES",
-        mend="Give the same card, or the same kind of rock, at two ranges or more; open water helps.",
+        fix="Give the same card, or the same kind of rock, at two ranges or more; open water helps.",
     )
 
 

@@ -160,5 +160,5 @@ def _refused(where: Path | str, why: str) -> ReadError:
         f"no grid corners: {why}",
         code="E-FILE-CORNERS",
         where=str(where),
-        mend="Give a CSV file with a line for each corner: column,row,x,y (grid numbers, then pixels).",
+        fix="Give a CSV file with a line for each corner: column,row,x,y (grid numbers, then pixels).",
     )

@@ -122,7 +122,7 @@ def samples_of(stills: list[Still], places: list[Place]) -> list[Sample]:
                 f"there is no still {place.still}",
                 code="E-SAMPLE-PLACE",
                 where=f"sample at {place.x},{place.y}",
-                mend=f"{len(stills)} are given; they are counted from 1.",
+                fix=f"{len(stills)} are given; they are counted from 1.",
             )
         still = stills[place.still - 1] if stills else _NOTHING
         samples.append(sample_at(place, still.values, still.encoding, still.directions))
@@ -163,7 +163,7 @@ def _check_size(path: Path, found: tuple[int, ...], wanted: tuple[int, ...]) -> 
             f"the range map has {found[1]} x {found[0]} pixels, the still {wanted[1]} x {wanted[0]}",
             code="E-READ-SIZE",
             where=str(path),
-            mend="Give a range map of the still's own size.",
+            fix="Give a range map of the still's own size.",
         )
 
 
@@ -174,7 +174,7 @@ def _pixels(path: Path) -> F64:
             f"it cannot be opened as a picture ({oiio.geterror().strip()})",
             code="E-READ-OPEN",
             where=str(path),
-            mend="Check the path and the kind of file.",
+            fix="Check the path and the kind of file.",
         )
     try:
         pixels = picture.read_image("float")
@@ -182,6 +182,6 @@ def _pixels(path: Path) -> F64:
         picture.close()
     if pixels is None:
         raise ReadError(
-            "its pixels cannot be read", code="E-READ-OPEN", where=str(path), mend="Write the file anew."
+            "its pixels cannot be read", code="E-READ-OPEN", where=str(path), fix="Write the file anew."
         )
     return np.asarray(pixels, np.float64)

@@ -36,7 +36,7 @@ def removal_of(preset: Preset, *, noise: float, rebalance: bool = True) -> Prese
             "none of its steps can be undone",
             code="E-PRESET-REMOVE",
             where=preset.name,
-            mend=f"Give a preset with one of {', '.join(UNDONE)}.",
+            fix=f"Give a preset with one of {', '.join(UNDONE)}.",
         )
     own: dict[str, Any] = {"noise": noise, "undo": undo}
     card = next((name for name, kind in steps.items() if kind == "white_reference"), None)

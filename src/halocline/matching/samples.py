@@ -192,7 +192,7 @@ def decoded(display: F64, encoding: str) -> F64:
     raise UnitError(
         f'no encoding is called "{encoding}"',
         code="E-SAMPLE-ENCODING",
-        mend=f"Known: {', '.join(known)}.{did_you_mean(encoding, known)}",
+        fix=f"Known: {', '.join(known)}.{did_you_mean(encoding, known)}",
     )
 
 
@@ -213,7 +213,7 @@ def sample_at(place: Place, display: F64, encoding: str, directions: F32 | None)
             f"it lies outside the picture of {columns} x {rows} pixels",
             code="E-SAMPLE-PLACE",
             where=where,
-            mend="Pixels are counted from the top left, from 0.",
+            fix="Pixels are counted from the top left, from 0.",
         )
     top, left = max(0, place.y - place.half_px), max(0, place.x - place.half_px)
     square = display[top : place.y + place.half_px + 1, left : place.x + place.half_px + 1]
@@ -222,7 +222,7 @@ def sample_at(place: Place, display: F64, encoding: str, directions: F32 | None)
             "the picture is clipped there and tells no colour",
             code="E-SAMPLE-PLACE",
             where=where,
-            mend="Choose a place that is not burnt out.",
+            fix="Choose a place that is not burnt out.",
         )
     linear = decoded(square, encoding).reshape(-1, 3)
     mean = np.median(linear, axis=0)
@@ -319,5 +319,5 @@ def _unreadable(text: str, reason: str) -> UnitError:
     return UnitError(
         f'the sample "{text}" cannot be read: {reason}',
         code="E-SAMPLE-READ",
-        mend='Write X,Y@RANGE=WHAT, for example "412,233@2.5 m=grey", "800,90@water" or "#2f5a60@6 m=rock".',
+        fix='Write X,Y@RANGE=WHAT, for example "412,233@2.5 m=grey", "800,90@water" or "#2f5a60@6 m=rock".',
     )

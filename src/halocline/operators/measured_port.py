@@ -89,7 +89,7 @@ def _picture(p: MeasuredPortParameters, display: Window, data: Window) -> PortPi
             "they are not of the same shape",
             code="E-OPERATOR-PORT",
             where="measured_port.photograph",
-            mend="Crop the grid's photographs as the picture is cropped, and fit again.",
+            fix="Crop the grid's photographs as the picture is cropped, and fit again.",
         )
     grid = Grid(data.x, data.y, data.width, data.height, GRID_STEP)
     x, y = np.meshgrid(grid.columns - display.x, grid.rows - display.y)

@@ -75,7 +75,7 @@ def operator_named(name: str) -> type[AnyOperator]:
         raise GraphError(
             f'there is no operator "{name}"',
             code="E-GRAPH-OPERATOR",
-            mend=f"Known operators: {', '.join(operator_names())}.{did_you_mean(name, operator_names())}",
+            fix=f"Known operators: {', '.join(operator_names())}.{did_you_mean(name, operator_names())}",
         )
     module, _, attribute = _places()[name].partition(":")
     try:
@@ -84,12 +84,12 @@ def operator_named(name: str) -> type[AnyOperator]:
         raise GraphError(
             f'the operator "{name}" cannot be loaded from {module}:{attribute} ({error})',
             code="E-GRAPH-OPERATOR",
-            mend="Install the package that declares it, or mend its entry point.",
+            fix="Install the package that declares it, or fix its entry point.",
         ) from error
     if not (isinstance(found, type) and issubclass(found, Operator)):
         raise GraphError(
             f'"{name}" names {module}:{attribute}, which is no operator',
             code="E-GRAPH-OPERATOR",
-            mend="Derive it from halocline.graph.operator.Operator.",
+            fix="Derive it from halocline.graph.operator.Operator.",
         )
     return found

@@ -28,7 +28,7 @@ from halocline.physics.path.transport import (
 )
 from halocline.quantities import Factor, Strict
 
-# Rounds of mending; the last mends what no eye finds.
+# Rounds of correction; the last corrects what no eye finds.
 ROUNDS = 8
 Undone = Literal["downwelling", "attenuation", "veiling_light"]
 
@@ -127,8 +127,8 @@ class RemoveWater(Operator[RemoveWaterParameters, _Prepared]):
         """Return the halo that a picture without its veil holds, as colours.
 
         Large things kept more than fine detail, by their halo's gain. What a guess of the dry picture leaves
-        over is mended as if it were large: it is then right, and detail draws near step by step. The halo of
-        what is still wrong in fine detail is next to nothing.
+        over is corrected as if it were large: it is then right, and detail draws near step by step. The halo
+        of what is still wrong in fine detail is next to nothing.
         """
         spreading, path = self._scatter(), shot.path
         assert spreading is not None  # it was prepared

@@ -67,7 +67,7 @@ class WhiteReference(Operator[WhiteReferenceParameters, F64]):
                 f"nothing of the grey card is left after {p.card_range:g} m of this water",
                 code="E-OPERATOR-CARD",
                 where="white_reference.card_range",
-                mend="Bring the card nearer, or higher.",
+                fix="Bring the card nearer, or higher.",
             )
         exposure = (p.value or p.card_reflectance) / luminance
         neutral = luminance / np.maximum(card, 1e-6 * luminance)

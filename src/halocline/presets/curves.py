@@ -188,9 +188,7 @@ def _curve_error(problem: str, where: str) -> PresetError:
         problem,
         code="E-PRESET-CURVE",
         where=where,
-        mend='Write { curve = "linear", keys = [[1001, 0.2], [1024, 1.0]] }; kinds: '
-        + ", ".join(KINDS)
-        + ".",
+        fix='Write { curve = "linear", keys = [[1001, 0.2], [1024, 1.0]] }; kinds: ' + ", ".join(KINDS) + ".",
     )
 
 

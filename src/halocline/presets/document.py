@@ -134,7 +134,7 @@ def with_overrides(document: Document, overrides: Iterable[str]) -> Document:
                 f"{override!r} sets nothing",
                 code="E-PRESET-SET",
                 where="--set",
-                mend="Write SECTION.KEY=VALUE, for example light.sun_elevation=20.",
+                fix="Write SECTION.KEY=VALUE, for example light.sun_elevation=20.",
             )
         nested: Any = _value(text.strip())
         for part in reversed(path):
@@ -200,7 +200,7 @@ def _found(preset: str) -> Path:
         raise PresetError(
             f"there is no preset file {preset}",
             code="E-PRESET-FIND",
-            mend="Check the path, or give the name of a shipped preset (halocline preset list).",
+            fix="Check the path, or give the name of a shipped preset (halocline preset list).",
         )
     return _shipped(preset)
 
@@ -212,7 +212,7 @@ def _shipped(preset: str) -> Path:
     raise PresetError(
         f'no preset is called "{preset}"',
         code="E-PRESET-FIND",
-        mend=f"halocline preset list shows all that ship.{did_you_mean(preset, names)}",
+        fix=f"halocline preset list shows all that ship.{did_you_mean(preset, names)}",
     )
 
 
@@ -257,7 +257,7 @@ def _inherited(own: _Own, allowed: set[Path], seen: Sequence[str]) -> Document:
             else f"more than {LONGEST_LINEAGE} presets extend one another",
             code="E-PRESET-EXTENDS",
             where=own.origins.get(("extends",), own.name),
-            mend="Break the ring: one of them must stand by itself.",
+            fix="Break the ring: one of them must stand by itself.",
         )
     base = _lineage_read(path, allowed, seen)
     # Title and notes describe one file; a child does not inherit them.
@@ -278,7 +278,7 @@ def _parent_path(parent: Any, own: _Own, allowed: set[Path]) -> Path:
             f"extends is {parent!r}, not the name of a preset",
             code="E-PRESET-EXTENDS",
             where=where,
-            mend='Write extends = "jerlov-2", or a path to a .toml file.',
+            fix='Write extends = "jerlov-2", or a path to a .toml file.',
         )
     if not parent.endswith(".toml"):
         # A name without an ending is a look that ships, and never a file: it would tell what files there are.
@@ -296,11 +296,11 @@ def _parent_path(parent: Any, own: _Own, allowed: set[Path]) -> Path:
             f"{parent} lies outside the folders that presets may use",
             code="E-PRESET-EXTENDS",
             where=where,
-            mend=f"Put it beside this preset, or name its folder in the variable {FOLDERS_VARIABLE}.",
+            fix=f"Put it beside this preset, or name its folder in the variable {FOLDERS_VARIABLE}.",
         )
     if not is_regular(path):
         raise PresetError(
-            f"there is no preset file {parent}", code="E-PRESET-EXTENDS", where=where, mend="Check the path."
+            f"there is no preset file {parent}", code="E-PRESET-EXTENDS", where=where, fix="Check the path."
         )
     return path
 
@@ -321,7 +321,7 @@ def preset_text(path: Path) -> str:
             f"the preset cannot be read: {reason or error}",
             code="E-PRESET-READ",
             where=str(path),
-            mend="A preset is a text file (TOML, UTF-8). Check the file.",
+            fix="A preset is a text file (TOML, UTF-8). Check the file.",
         ) from error
 
 
@@ -333,7 +333,7 @@ def _parsed(text: str, name: str, folder: Path) -> _Own:
             f"this is not valid TOML: {error}",
             code="E-PRESET-TOML",
             where=name,
-            mend="See toml.io for the syntax.",
+            fix="See toml.io for the syntax.",
         ) from None
     _check_depth(tables, name)
     if (number := beyond_64_bits(tables)) is not None:
@@ -341,7 +341,7 @@ def _parsed(text: str, name: str, folder: Path) -> _Own:
             f"a whole number of {len(str(abs(number)))} digits is beyond 64 bits",
             code="E-PRESET-TOML",
             where=name,
-            mend="Whole numbers in TOML go to 9223372036854775807; write a larger one as 1.0e20.",
+            fix="Whole numbers in TOML go to 9223372036854775807; write a larger one as 1.0e20.",
         )
     lines = key_lines(text)
     origins = {path: f"{name}, line {line}" for path, line in lines.items()}
@@ -355,7 +355,7 @@ def _check_depth(tables: Any, name: str, depth: int = 0) -> None:
             f"tables are nested more than {DEEPEST_NEST} deep",
             code="E-PRESET-NEST",
             where=name,
-            mend="No preset needs that.",
+            fix="No preset needs that.",
         )
     children = tables.values() if isinstance(tables, Mapping) else tables if isinstance(tables, list) else ()
     for child in children:
@@ -382,7 +382,7 @@ def _check_format(tables: Mapping[str, Any], name: str, line: int | None) -> Non
         "the preset has no format number" if found is None else f"format {found!r} is not known here",
         code="E-PRESET-FORMAT",
         where=f"{name}, line {line}" if line else name,
-        mend="A newer Halocline wrote it: use that version."
+        fix="A newer Halocline wrote it: use that version."
         if newer
         else f"Begin the file with: format = {FORMAT}",
     )

@@ -32,7 +32,7 @@ def edited(text: str, settings: list[str], *, name: str = "preset") -> str:
             f"this is not valid TOML: {error}",
             code="E-PRESET-TOML",
             where=name,
-            mend="Mend it by hand first.",
+            fix="Fix it by hand first.",
         ) from error
     for setting in settings:
         path, value = _parsed(setting)
@@ -115,5 +115,5 @@ def _refused(setting: str, reason: str) -> HaloclineError:
         f"{setting!r} sets nothing: {reason}",
         code="E-PRESET-SET",
         where="set",
-        mend="Write SECTION.KEY=VALUE, for example light.sun_elevation=20; an empty VALUE takes the key out.",
+        fix="Write SECTION.KEY=VALUE, for example light.sun_elevation=20; an empty VALUE takes the key out.",
     )

@@ -42,7 +42,7 @@ def _placed(section: LampSection, path: LightPath, camera: Camera, where: str) -
             "the lamp is aimed at its own place",
             code="E-LAMP-AIM",
             where=where,
-            mend="Give a target some way off its position.",
+            fix="Give a target some way off its position.",
         )
     return Lamp(
         position_m=position,

@@ -287,7 +287,7 @@ def _top_level_problems(document: Document) -> list[HaloclineError]:
                     f'unknown key "{key}"',
                     code="E-PRESET-KEY",
                     where=document.where((key,)),
-                    mend=f"Known here: {', '.join(TOP_KEYS)}.{did_you_mean(key, TOP_KEYS)}",
+                    fix=f"Known here: {', '.join(TOP_KEYS)}.{did_you_mean(key, TOP_KEYS)}",
                 )
             )
     for key in ("title", "notes"):
@@ -297,7 +297,7 @@ def _top_level_problems(document: Document) -> list[HaloclineError]:
                     f"{key} is {document.tables[key]!r}, not text",
                     code="E-PRESET-VALUE",
                     where=document.where((key,)),
-                    mend="Write it in quotation marks.",
+                    fix="Write it in quotation marks.",
                 )
             )
     for name in STEADY_SECTIONS:
@@ -307,7 +307,7 @@ def _top_level_problems(document: Document) -> list[HaloclineError]:
                     f"[{name}] cannot change from frame to frame",
                     code="E-PRESET-STEADY",
                     where=document.where((name,)),
-                    mend="Animate [light], [story] or a step's keys instead.",
+                    fix="Animate [light], [story] or a step's keys instead.",
                 )
             )
     return problems + _moving_seas(document)
@@ -331,7 +331,7 @@ def _moving_seas(document: Document) -> list[HaloclineError]:
                         f"{key} of a sea cannot change from frame to frame",
                         code="E-PRESET-STEADY",
                         where=document.where((*place, key)),
-                        mend=f"The waves would jump. Of a sea {' and '.join(sorted(Sea.MOVING))} can change.",
+                        fix=f"The waves would jump. Of a sea {' and '.join(sorted(Sea.MOVING))} can change.",
                     )
                 )
     return problems
@@ -374,7 +374,7 @@ def _late_lights(steps: Iterable[Step], document: Document) -> Iterable[Haloclin
                 f'"{step.name}" deals with one light layer of the render, but comes after "{source}"',
                 code="E-PRESET-ORDER",
                 where=document.where(("steps", step.name)),
-                mend='Say after = "render": what another step has done to the beauty is not in the layer.',
+                fix='Say after = "render": what another step has done to the beauty is not in the layer.',
             )
         early.add(step.name)
 
@@ -391,7 +391,7 @@ def _check_operator(name: str, head: StepHead, document: Document, problems: lis
                 f'the operator "{head.operator or name}" takes one picture, not another beside it',
                 code="E-PRESET-INPUT",
                 where=document.where(("steps", name, "other")),
-                mend='Leave "other" out, or blend two pictures with the operator "mix".',
+                fix='Leave "other" out, or blend two pictures with the operator "mix".',
             )
         )
 
@@ -412,7 +412,7 @@ def _place(
                 f'there is no step "{neighbour}" to come {side}',
                 code="E-PRESET-ORDER",
                 where=document.where(("steps", name, side)),
-                mend=f"Steps here: {', '.join(order)}.{did_you_mean(neighbour, order)}",
+                fix=f"Steps here: {', '.join(order)}.{did_you_mean(neighbour, order)}",
             )
         )
         return

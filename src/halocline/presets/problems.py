@@ -1,4 +1,4 @@
-"""Validation of preset tables: from the models' findings to messages with file, line and mend."""
+"""Validation of preset tables: from the models' findings to messages with file, line and fix."""
 
 from __future__ import annotations
 
@@ -41,8 +41,8 @@ def validated(
     """
     if not isinstance(table, Mapping):
         name = ".".join(path)
-        mend = f"Write [{name}] and its keys below it."
-        problems.append(_problem(f"{name} is {table!r}, not a table", document.where(path), mend))
+        fix = f"Write [{name}] and its keys below it."
+        problems.append(_problem(f"{name} is {table!r}, not a table", document.where(path), fix))
         return None
     try:
         context = folders_context(document.folder, named_folders())
@@ -71,13 +71,13 @@ def raise_problems(problems: list[HaloclineError], document: Document) -> None:
         f"the preset has {count}",
         code="E-PRESET-INVALID",
         where=document.name,
-        mend="Mend them, then run: halocline preset check",
+        fix="Fix them, then run: halocline preset check",
         problems=unique,
     )
 
 
-def _problem(message: str, where: str, mend: str | None = None, code: str = "E-PRESET-VALUE") -> PresetError:
-    return PresetError(message, code=code, where=where, mend=mend)
+def _problem(message: str, where: str, fix: str | None = None, code: str = "E-PRESET-VALUE") -> PresetError:
+    return PresetError(message, code=code, where=where, fix=fix)
 
 
 def _described(finding: Any, model: type[Strict], path: KeyPath, document: Document) -> PresetError:
@@ -99,8 +99,8 @@ def _described(finding: Any, model: type[Strict], path: KeyPath, document: Docum
     text = finding["msg"].removeprefix("Value error, ")
     given = "" if isinstance(finding["input"], Mapping) else f" (given: {finding['input']!r})"
     key = ".".join((*path, *inner))
-    mend = _meaning(model, finding["loc"])
-    return _problem(f"{key}: {text[:1].lower()}{text[1:]}{given}", where, mend)
+    fix = _meaning(model, finding["loc"])
+    return _problem(f"{key}: {text[:1].lower()}{text[1:]}{given}", where, fix)
 
 
 def _meaning(model: type[Strict], loc: tuple[Any, ...]) -> str | None:

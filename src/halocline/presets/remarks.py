@@ -34,16 +34,16 @@ class Remark:
         File and line, or the nearest table.
     text
         What is odd.
-    mend
+    fix
         What to do about it.
     """
 
     where: str
     text: str
-    mend: str
+    fix: str
 
     def __str__(self) -> str:
-        return f"{self.where}: {self.text}\n  {self.mend}"
+        return f"{self.where}: {self.text}\n  {self.fix}"
 
 
 def remarks(preset: Preset) -> list[Remark]:
@@ -187,7 +187,7 @@ def _of_water(preset: Preset) -> Iterator[Remark]:
     try:
         story = story_report(preset, 0, LINEAR_REC709)
     except HaloclineError as error:
-        yield Remark(document.where(("story",)), error.message, error.mend or "Change the story.")
+        yield Remark(document.where(("story",)), error.message, error.fix or "Change the story.")
         return
     wanted, physical = story.wanted_contrast, story.physical_contrast
     if wanted is not None and physical is not None and physical >= wanted:

@@ -90,7 +90,7 @@ class FittedWater:
                 f"the fitted bands in the preset are damaged ({error})",
                 code="E-PRESET-BANDS",
                 where="bands.fitted",
-                mend="Take bands.fitted out to have them fitted again.",
+                fix="Take bands.fitted out to have them fitted again.",
             ) from error
 
 
@@ -192,5 +192,5 @@ def _header_rows(rows: list[list[str]]) -> int:
     return 0
 
 
-def _table_error(message: str, name: str, mend: str) -> PresetError:
-    return PresetError(message, code="E-PRESET-TABLE", where=f"water.table {name}", mend=mend)
+def _table_error(message: str, name: str, fix: str) -> PresetError:
+    return PresetError(message, code="E-PRESET-TABLE", where=f"water.table {name}", fix=fix)

@@ -45,7 +45,7 @@ def animated(
         raise WriteError(
             "there are no frames to animate" if not frames else f'no animation is of the kind "{kind}"',
             code="E-WRITE-PICTURE",
-            mend="Give a sequence with frames." if not frames else "Choose webp or png.",
+            fix="Give a sequence with frames." if not frames else "Choose webp or png.",
         )
     animation = cv2.Animation()
     animation.frames = [np.ascontiguousarray(smaller(frame, width)[..., ::-1]) for frame in frames]
@@ -57,7 +57,7 @@ def animated(
         raise WriteError(
             "the preview cannot be encoded",
             code="E-WRITE-PICTURE",
-            mend="Ask for fewer or smaller frames.",
+            fix="Ask for fewer or smaller frames.",
         )
     return bytes(encoded.tobytes())
 

@@ -233,7 +233,7 @@ def _figure(rows: int, columns: int, size: tuple[float, float], **options: Any) 
         raise JobError(
             "plots need the package matplotlib, which is not installed",
             code="E-PLOT-PACKAGE",
-            mend='Install it with:  pip install "halocline[plots]"',
+            fix='Install it with:  pip install "halocline[plots]"',
         ) from error
     figure = Drawing(figsize=size, layout="constrained")
     return figure, figure.subplots(rows, columns, **options)

@@ -116,5 +116,5 @@ def _unreadable(text: str, reason: str) -> PresetError:
         f'the axis "{text}" cannot be used: {reason}',
         code="E-WEDGE-AXIS",
         where="wedge",
-        mend="Write KEY=V1,V2,V3 or KEY=FROM:TO:COUNT, for example light.sun_elevation=10:70:4.",
+        fix="Write KEY=V1,V2,V3 or KEY=FROM:TO:COUNT, for example light.sun_elevation=10:70:4.",
     )

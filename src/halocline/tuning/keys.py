@@ -40,7 +40,7 @@ def model(session: Session) -> dict[str, Any]:
     odd = remarks(preset)
     told: dict[str, list[dict[str, str]]] = {}
     for each in odd:
-        told.setdefault(each.where, []).append({"text": each.text, "mend": each.mend})
+        told.setdefault(each.where, []).append({"text": each.text, "fix": each.fix})
     schema = _schema()
     groups = [_group((name,), name, schema["properties"][name], document, opened, told) for name in SECTIONS]
     done = {step.name for step in preset.at(0).graph.steps}
@@ -58,7 +58,7 @@ def model(session: Session) -> dict[str, Any]:
         "layers": list(document.lineage),
         "sections": groups,
         "steps": steps,
-        "remarks": [{"where": each.where, "text": each.text, "mend": each.mend} for each in odd],
+        "remarks": [{"where": each.where, "text": each.text, "fix": each.fix} for each in odd],
         "can_undo": session.can_undo,
         "can_redo": session.can_redo,
         "unsaved": state.text != session.saved_text,

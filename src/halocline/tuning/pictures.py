@@ -180,7 +180,7 @@ class Pictures:
             raise ReadError(
                 f"there is no frame {frame}",
                 code="E-READ-OPEN",
-                mend=f"Frames are {self.numbers[0]} to {self.numbers[-1]}.",
+                fix=f"Frames are {self.numbers[0]} to {self.numbers[-1]}.",
             )
         key = (frame, repr(input_spec_of(task, preset)), planes_read(preset.at(frame).graph))
         found = self._stills.get(key)
@@ -217,7 +217,7 @@ class Pictures:
     def _reference(self) -> U8:
         if self.reference is None:
             raise ReadError(
-                "there is no reference still", code="E-READ-OPEN", mend="Start the page with --reference."
+                "there is no reference still", code="E-READ-OPEN", fix="Start the page with --reference."
             )
         pixels = cv2.imread(str(self.reference), cv2.IMREAD_COLOR)
         if pixels is None:
@@ -225,7 +225,7 @@ class Pictures:
                 "the reference cannot be opened as a picture",
                 code="E-READ-OPEN",
                 where=str(self.reference),
-                mend="Check the path and the kind of file.",
+                fix="Check the path and the kind of file.",
             )
         return np.ascontiguousarray(pixels[..., ::-1])
 

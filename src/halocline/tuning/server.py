@@ -293,7 +293,7 @@ class _Tab:
                 await self.socket.send_bytes(len(text).to_bytes(4, "big") + text + data)
 
 
-_NOT_UNDERSTOOD = {"where": "", "text": "this was not understood", "mend": "Reload the page.", "code": ""}
+_NOT_UNDERSTOOD = {"where": "", "text": "this was not understood", "fix": "Reload the page.", "code": ""}
 _ANSWERS: dict[str, Callable[[_Tab, dict[str, Any]], Any]] = {
     "set": _Tab.set_keys,
     "undo": _Tab.undo,

@@ -149,7 +149,7 @@ class Session:
             raise PresetError(
                 "nothing is saved: this page is for looking only",
                 code="E-PRESET-SAVE",
-                mend="Start it with --save-to look.toml.",
+                fix="Start it with --save-to look.toml.",
             )
         text = self.state.text
         for number in range(1, MOST_VERSIONS):
@@ -162,7 +162,7 @@ class Session:
         raise PresetError(
             f"there are {MOST_VERSIONS} versions of {self.save_to.name} already",
             code="E-PRESET-SAVE",
-            mend="Start it with another name after --save-to.",
+            fix="Start it with another name after --save-to.",
         )
 
     def command(self, preset: str | Path) -> str:
@@ -208,7 +208,7 @@ def problems_of(error: HaloclineError) -> list[dict[str, Any]]:
     """Return the parts of an error, one for each mistake, for the page."""
     single = error.problems if isinstance(error, CollectedError) and error.problems else (error,)
     return [
-        {"where": each.where or "", "text": each.message, "mend": each.mend or "", "code": each.code}
+        {"where": each.where or "", "text": each.message, "fix": each.fix or "", "code": each.code}
         for each in single
     ]
 

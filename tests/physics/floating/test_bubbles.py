@@ -141,7 +141,7 @@ def test_bubble_is_symmetric_left_and_right() -> None:
     assert picture == pytest.approx(picture[:, ::-1], abs=1e-12)
 
 
-def test_impossible_emitter_says_how_to_mend_it() -> None:
+def test_impossible_emitter_says_how_to_fix_it() -> None:
     with pytest.raises(PhysicsError, match="vent") as caught:
         Emitter("vent", np.array([0.0]), np.zeros((1, 3)), np.array([-1.0]))
     assert caught.value.code == "E-PHYSICS-EMITTER"

@@ -41,7 +41,7 @@ def test_slices_together_are_the_whole() -> None:
     assert slices[0].largest_m == slices[1].smallest_m
 
 
-def test_impossible_size_range_says_how_to_mend_it() -> None:
+def test_impossible_size_range_says_how_to_fix_it() -> None:
     with pytest.raises(PhysicsError, match="below the largest") as caught:
         PowerLaw(1.0, 4.0, 2e-3, 1e-3)
     assert caught.value.code == "E-PHYSICS-SIZES"

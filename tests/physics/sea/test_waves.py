@@ -188,7 +188,7 @@ def test_a_patch_that_cannot_be_is_refused(settings: dict[str, object], code: st
     with pytest.raises(PhysicsError) as caught:
         patch_of(SEA, **settings)
     assert caught.value.code == code
-    assert caught.value.mend
+    assert caught.value.fix
 
 
 def test_an_impossible_sea_is_refused_by_name() -> None:

@@ -86,7 +86,7 @@ class Distortion:
         raise PhysicsError(
             "the fitted distortion folds over within the picture, so it cannot be undone there",
             code="E-PHYSICS-FOLD",
-            mend="Photograph the grid out to the corners, so that the fit need not guess there.",
+            fix="Photograph the grid out to the corners, so that the fit need not guess there.",
         )
 
     def _units(self, x: F64, y: F64) -> tuple[F64, F64]:
@@ -179,14 +179,14 @@ def fit_grid(grid: F64, corners_px: F64, *, columns: int, rows: int) -> GridFit:
         raise PhysicsError(
             f"{len(corners)} corners for {len(grid)} grid positions cannot be fitted",
             code="E-PHYSICS-GRID",
-            mend=f"Give at least {FEWEST_CORNERS} corners, each with its column and row on the grid.",
+            fix=f"Give at least {FEWEST_CORNERS} corners, each with its column and row on the grid.",
         )
     spread = np.linalg.svd(grid - grid.mean(axis=0), compute_uv=False)
     if spread[1] < 1e-6 * spread[0]:
         raise PhysicsError(
             "the grid's corners lie on one line",
             code="E-PHYSICS-GRID",
-            mend="Give corners of several rows and columns.",
+            fix="Give corners of several rows and columns.",
         )
     start = Distortion(columns, rows)
     flat = (grid - grid.mean(axis=0)) / np.abs(grid - grid.mean(axis=0)).max()

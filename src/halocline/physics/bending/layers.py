@@ -106,13 +106,13 @@ class Layer:
             raise PhysicsError(
                 f"a layer {self.thickness_m:g} m thick is impossible",
                 code="E-PHYSICS-LAYER",
-                mend="Give a thickness above 0; sharp layers are a few centimetres thick.",
+                fix="Give a thickness above 0; sharp layers are a few centimetres thick.",
             )
         if abs(float(self.normal @ self.normal) - 1.0) > 1e-6:
             raise PhysicsError(
                 "the normal of a layer is not of unit length",
                 code="E-PHYSICS-LAYER",
-                mend="Normalise it.",
+                fix="Normalise it.",
             )
 
     @cached_property
@@ -200,7 +200,7 @@ def interfacial_speed(length_m: float, layer: Layer) -> float:
         raise PhysicsError(
             f"the water above weighs {above:.2f} kg/m3 and that below {below:.2f}: no wave runs between them",
             code="E-PHYSICS-UNSTABLE",
-            mend="Exchange the two waters, or state the speed of the waves.",
+            fix="Exchange the two waters, or state the speed of the waves.",
         )
     wave_number = 2.0 * math.pi / length_m
     return math.sqrt(GRAVITY / wave_number * (below - above) / (below + above))

@@ -93,7 +93,7 @@ class FlatPort:
             raise PhysicsError(
                 f"a port {self.pupil_distance_m:g} m off and {self.glass_thickness_m:g} m thick cannot be",
                 code="E-PHYSICS-PORT",
-                mend="Give lengths of 0 or more.",
+                fix="Give lengths of 0 or more.",
             )
 
     @property
@@ -165,13 +165,13 @@ class DomePort:
             raise PhysicsError(
                 f"a dome of {self.radius_m:g} m with {self.glass_thickness_m:g} m of glass is impossible",
                 code="E-PHYSICS-PORT",
-                mend="The glass must be thinner than the radius, and not negative.",
+                fix="The glass must be thinner than the radius, and not negative.",
             )
         if math.hypot(*self.decentre_m) >= inner:
             raise PhysicsError(
                 f"the pupil lies {math.hypot(*self.decentre_m):g} m from the centre, outside the dome",
                 code="E-PHYSICS-PORT",
-                mend=f"Keep the decentring well below the inner radius, {inner:g} m.",
+                fix=f"Keep the decentring well below the inner radius, {inner:g} m.",
             )
 
     @property
@@ -292,7 +292,7 @@ def lens_tangents(
         f"a view of {math.degrees(math.atan(float(np.hypot(water_x, water_y).max()))):.1f} degrees from the "
         "axis in water cannot be seen through this port",
         code="E-PHYSICS-PORT",
-        mend="Flat ports show no more than 48 degrees from the axis; use a longer lens or a dome.",
+        fix="Flat ports show no more than 48 degrees from the axis; use a longer lens or a dome.",
     )
 
 

@@ -252,6 +252,6 @@ def _within(value: F64 | float, low: float, high: float, name: str, unit: str) -
         raise PhysicsError(
             f"{name} {worst:g} {unit} lies outside the {low:g} to {high:g} that sea water was measured over",
             code="E-PHYSICS-INDEX",
-            mend=f"Give a {name} from {low:g} to {high:g} {unit}.",
+            fix=f"Give a {name} from {low:g} to {high:g} {unit}.",
         )
     return numbers

@@ -78,7 +78,7 @@ class Turbulence:
             raise PhysicsError(
                 f"eddies from {self.finest_m:g} m to {self.eddy_m:g} m are impossible",
                 code="E-PHYSICS-LAYER",
-                mend="The smallest eddy must be above 0 and no larger than the largest.",
+                fix="The smallest eddy must be above 0 and no larger than the largest.",
             )
 
 

@@ -215,14 +215,14 @@ class Emitter:
             raise PhysicsError(
                 f'the keys of the emitter "{self.name}" do not fit together',
                 code="E-PHYSICS-EMITTER",
-                mend="Each key needs a later time than the one before, a position and a rate of 0 or more.",
+                fix="Each key needs a later time than the one before, a position and a rate of 0 or more.",
             )
         if not (0.0 < self.median_m < LARGEST_M and self.spread > 1.0 and self.mouth_m >= 0.0):
             raise PhysicsError(
                 f'the emitter "{self.name}" cannot give bubbles of {1000 * self.median_m:g} mm, '
                 f"spread {self.spread:g}, from a mouth of {self.mouth_m:g} m",
                 code="E-PHYSICS-EMITTER",
-                mend=f"Give a diameter above 0 and below {1000 * LARGEST_M:g} mm and a spread above 1.",
+                fix=f"Give a diameter above 0 and below {1000 * LARGEST_M:g} mm and a spread above 1.",
             )
 
     def expected(self, begin_s: F64, end_s: F64) -> F64:

@@ -104,7 +104,7 @@ def cells_in_view(view: ViewVolume, cell_m: float) -> NDArray[np.int64]:
             f"a view {view.farthest_m:g} m deep holds {np.prod(count.astype(np.float64)):.3g} cells "
             f"of {cell_m:g} m",
             code="E-PHYSICS-CELLS",
-            mend="Draw this class to a shorter range, or make its smallest particles larger.",
+            fix="Draw this class to a shorter range, or make its smallest particles larger.",
         )
     grids = np.meshgrid(*(first[axis] + np.arange(count[axis]) for axis in range(3)), indexing="ij")
     cells = np.stack([grid.reshape(-1) for grid in grids], axis=1)
@@ -181,7 +181,7 @@ def patchiness(seed: int, name: str, *, scale_m: float, variation: float, modes:
         raise PhysicsError(
             f"patches of {scale_m:g} m with a variation of {variation:g} cannot be made",
             code="E-PHYSICS-PATCHES",
-            mend="Give a scale above 0 m and a variation of 0 (even) to 2 (strongly clumped).",
+            fix="Give a scale above 0 m and a variation of 0 (even) to 2 (strongly clumped).",
         )
     key = stream_key(seed, name, "patches")
     direction = normals(key, np.arange(modes), 0)[:3].T

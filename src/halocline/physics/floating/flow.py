@@ -52,7 +52,7 @@ class Current:
             raise PhysicsError(
                 f"a swell with a period of {self.surge_period_s:g} s is impossible",
                 code="E-PHYSICS-FLOW",
-                mend="Give a period above 0 s; coastal swell has 5 to 12 s.",
+                fix="Give a period above 0 s; coastal swell has 5 to 12 s.",
             )
 
     def displacement(self, time_s: float) -> F64:
@@ -150,7 +150,7 @@ def turbulence(
         raise PhysicsError(
             f"turbulence of {rms_speed_m_s:g} m/s between {smallest_m:g} and {largest_m:g} m is impossible",
             code="E-PHYSICS-FLOW",
-            mend="Give a speed of 0 or more and a smallest scale above 0 that is not above the largest.",
+            fix="Give a speed of 0 or more and a smallest scale above 0 that is not above the largest.",
         )
     if rms_speed_m_s == 0.0:
         return STILL
@@ -218,14 +218,14 @@ class Wake:
             raise PhysicsError(
                 "the track of a wake needs two keys or more, in the order of time",
                 code="E-PHYSICS-WAKE",
-                mend="Give each key a later time than the one before it.",
+                fix="Give each key a later time than the one before it.",
             )
         if not (self.radius_m > 0.0 and 0.0 <= self.carry <= 1.0 and self.settle_s > 0.0 <= self.stir_m):
             raise PhysicsError(
                 f"a wake of radius {self.radius_m:g} m, carry {self.carry:g}, stir {self.stir_m:g} m and "
                 f"settling time {self.settle_s:g} s is impossible",
                 code="E-PHYSICS-WAKE",
-                mend="Radius and settling time must be above 0, carry between 0 and 1, stir 0 or more.",
+                fix="Radius and settling time must be above 0, carry between 0 and 1, stir 0 or more.",
             )
 
     @property
@@ -322,7 +322,7 @@ class WorldDrift:
             raise PhysicsError(
                 "a drift of the world needs keys in order of time, each with a translation and a rotation",
                 code="E-PHYSICS-DRIFT",
-                mend="Give each key a later time than the one before it.",
+                fix="Give each key a later time than the one before it.",
             )
 
     def at(self, time_s: float) -> tuple[F64, F64]:

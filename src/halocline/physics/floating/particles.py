@@ -53,14 +53,14 @@ class PowerLaw:
             raise PhysicsError(
                 f"diameters from {self.smallest_m:g} to {self.largest_m:g} m make no size range",
                 code="E-PHYSICS-SIZES",
-                mend="The smallest diameter must be above zero and below the largest.",
+                fix="The smallest diameter must be above zero and below the largest.",
             )
         if not (self.exponent > 1.0 and 0.0 <= self.per_m3 < math.inf):
             raise PhysicsError(
                 f"a power law with exponent {self.exponent:g} and {self.per_m3:g} particles per m3 "
                 "is impossible",
                 code="E-PHYSICS-SIZES",
-                mend="Give an exponent above 1 (the sea has 3 to 5) and a number of particles, 0 or more.",
+                fix="Give an exponent above 1 (the sea has 3 to 5) and a number of particles, 0 or more.",
             )
 
     def number_above(self, diameter_m: ArrayLike) -> F64:

@@ -46,7 +46,7 @@ def henyey_greenstein(cos_psi: A, g: float, *, share: float = 1.0) -> A:
         raise PhysicsError(
             f"asymmetry g = {g:g} is impossible",
             code="E-PHYSICS-ASYMMETRY",
-            mend="Give g above -1 and below 1; natural waters have 0.85 to 0.95.",
+            fix="Give g above -1 and below 1; natural waters have 0.85 to 0.95.",
         )
     cosines = np.ascontiguousarray(cos_psi)
     dtype = cosines.dtype.type

@@ -81,7 +81,7 @@ def _check_particles(index: float, slope: float) -> None:
         raise PhysicsError(
             f"particles of relative index {index:g} and size exponent {slope:g} are outside the theory",
             code="E-PHYSICS-PARTICLES",
-            mend="Give an index from 1.01 to 1.3 and an exponent between 3 and 5.",
+            fix="Give an index from 1.01 to 1.3 and an exponent between 3 and 5.",
         )
 
 

@@ -47,7 +47,7 @@ class RangeRemap:
             raise PhysicsError(
                 f"a remap with near limit {self.near_m:g} m and softness {self.softness_m:g} m is impossible",
                 code="E-PHYSICS-REMAP",
-                mend="The near limit is at least 0 and the softness above 0, both in metres.",
+                fix="The near limit is at least 0 and the softness above 0, both in metres.",
             )
 
     @property
@@ -125,7 +125,7 @@ def remap_through(near_m: float, subject_range_m: float, seen_range_m: float) ->
             f"{subject_range_m:.4g} m would have to look like {seen_range_m:.4g} m of water, but range is to "
             f"stay physical up to {near_m:.4g} m",
             code="E-PHYSICS-REMAP",
-            mend=f"Lower the near limit below {seen_range_m:.3g} m, or take less contrast or clearer water.",
+            fix=f"Lower the near limit below {seen_range_m:.3g} m, or take less contrast or clearer water.",
         )
     # Imported here: it takes longer than all else at start, and few presets solve for anything.
     from scipy.optimize import brentq  # noqa: PLC0415

@@ -90,7 +90,7 @@ class CausticOptics:
                 raise PhysicsError(
                     f"{name} = {getattr(self, name)} makes no caustics",
                     code="E-CAUSTICS-OPTICS",
-                    mend="Ratios and coefficients are 0 or more, the scale is positive, g is from 0 to 1.",
+                    fix="Ratios and coefficients are 0 or more, the scale is positive, g is from 0 to 1.",
                 )
 
     @cached_property

@@ -77,7 +77,7 @@ class ShaftSteps:
             raise PhysicsError(
                 f"{self.count} steps from {self.first_m:g} m growing by {self.growth:g} reach nowhere",
                 code="E-SHAFTS-STEPS",
-                mend="The first step is positive, growth 0.01 or more, and there are 1 to 256 steps.",
+                fix="The first step is positive, growth 0.01 or more, and there are 1 to 256 steps.",
             )
 
     @classmethod

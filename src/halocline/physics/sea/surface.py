@@ -54,7 +54,7 @@ class SunBeam:
                 f"a sun {math.degrees(self.zenith_rad):g} deg from the zenith sends no light into water "
                 f"of index {self.index:g}",
                 code="E-SURFACE-SUN",
-                mend="Put the sun above the horizon (zenith angle below 90 deg) and the index above 1.",
+                fix="Put the sun above the horizon (zenith angle below 90 deg) and the index above 1.",
             )
 
     @property

@@ -236,7 +236,7 @@ class SeaState:
                 raise PhysicsError(
                     f"{name} = {getattr(self, name)} makes no sea",
                     code="E-WAVES-SEA",
-                    mend="Wind is 0 to 40 m/s; fetch, depth, spread and periods above 0, heights not below.",
+                    fix="Wind is 0 to 40 m/s; fetch, depth, spread and periods above 0, heights not below.",
                 )
 
     @cached_property
@@ -454,11 +454,11 @@ def make_patch(
         raise PhysicsError(
             f"a patch of {size_m:g} m and {grid} points cannot hold waves of {shortest:g} to {longest:g} m",
             code="E-WAVES-PATCH",
-            mend="The grid is a power of two of at least 16, and the shortest wave spans two cells or more.",
+            fix="The grid is a power of two of at least 16, and the shortest wave spans two cells or more.",
         )
     if loop_s is not None and not loop_s > 0.0:
         raise PhysicsError(
-            f"a loop of {loop_s:g} s does not repeat", code="E-WAVES-LOOP", mend="Make it positive."
+            f"a loop of {loop_s:g} s does not repeat", code="E-WAVES-LOOP", fix="Make it positive."
         )
     dk = 2.0 * math.pi / size_m
     index: F64 = np.fft.fftfreq(grid, 1.0 / grid).astype(np.float64)

@@ -112,7 +112,7 @@ class Bands:
                     f'"{name}" of a set of bands has the wrong size or is not finite',
                     code="E-BANDS-DATA",
                     where=self.water,
-                    mend="Leave the bands out to have them fitted again.",
+                    fix="Leave the bands out to have them fitted again.",
                 )
 
     @property
@@ -179,7 +179,7 @@ class Bands:
             raise BandError(
                 f"these are no bands: missing or unknown: {', '.join(odd)}",
                 code="E-BANDS-DATA",
-                mend="Leave the bands out to have them fitted again.",
+                fix="Leave the bands out to have them fitted again.",
             )
         values: dict[str, Any] = {
             name: np.array(data[name]) if name in _ARRAYS else data[name] for name in data

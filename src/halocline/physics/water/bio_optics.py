@@ -128,5 +128,5 @@ def _check_amount(what: str, amount: float, most: float, unit: str) -> None:
         raise WaterError(
             f"{what} of {amount!r} {unit} is not to be had",
             code="E-WATER-CONTENT",
-            mend=f"Give 0 to {most:g} {unit}.",
+            fix=f"Give 0 to {most:g} {unit}.",
         )

@@ -117,11 +117,11 @@ def _check_request(count: int, range_m: float, depth_m: float) -> None:
         raise BandError(
             f"{count} spectral bands cannot be fitted",
             code="E-BANDS-COUNT",
-            mend=f"Ask for {FEWEST_BANDS} to {MOST_BANDS}; {DEFAULT_COUNT} keep within CIEDE2000 0.2.",
+            fix=f"Ask for {FEWEST_BANDS} to {MOST_BANDS}; {DEFAULT_COUNT} keep within CIEDE2000 0.2.",
         )
     if not (math.isfinite(range_m) and range_m > 0.0 and math.isfinite(depth_m) and depth_m >= 0.0):
         raise BandError(
             f"bands cannot be fitted for a range of {range_m!r} m and a depth of {depth_m!r} m",
             code="E-BANDS-RANGE",
-            mend="Give a range above 0 and a depth of 0 or more, both finite, in metres.",
+            fix="Give a range above 0 and a depth of 0 or more, both finite, in metres.",
         )

@@ -95,7 +95,7 @@ def resampled(wavelength_nm: ArrayLike, values: ArrayLike) -> F64:
     raise PhysicsError(
         f"a spectrum cannot be read from this table: {reason}",
         code="E-SPECTRUM-TABLE",
-        mend="Give one finite value for each wavelength, in ascending order of nanometres.",
+        fix="Give one finite value for each wavelength, in ascending order of nanometres.",
     )
 
 

@@ -85,7 +85,7 @@ class Water:
                     f"{field} must be {WAVELENGTH_NM.size} finite numbers, none below 0",
                     code="E-WATER-SPECTRUM",
                     where=self.name,
-                    mend="Use tabulated_water to make a water from any other table.",
+                    fix="Use tabulated_water to make a water from any other table.",
                 )
             values.setflags(write=False)
             object.__setattr__(self, field, values)
@@ -94,7 +94,7 @@ class Water:
                 "the diffuse attenuation lies below the absorption, so daylight would gain energy with depth",
                 code="E-WATER-SPECTRUM",
                 where=self.name,
-                mend="Leave the diffuse attenuation out to have it derived from absorption and scattering.",
+                fix="Leave the diffuse attenuation out to have it derived from absorption and scattering.",
             )
 
     @property
@@ -302,7 +302,7 @@ def _jerlov_type(water_type: str) -> str:
         raise WaterError(
             f'there is no Jerlov water type "{water_type}"',
             code="E-WATER-TYPE",
-            mend=f"Known types: {', '.join(JERLOV_TYPES)}.",
+            fix=f"Known types: {', '.join(JERLOV_TYPES)}.",
         )
     return wanted
 
@@ -315,13 +315,13 @@ def _jerlov_source(water_type: str, source: str) -> str:
         raise WaterError(
             f'there is no source "{source}" of absorption and scattering for Jerlov types',
             code="E-WATER-SOURCE",
-            mend=f"Known sources: {', '.join(choices)}.{did_you_mean(source, choices)}",
+            fix=f"Known sources: {', '.join(choices)}.{did_you_mean(source, choices)}",
         )
     if water_type not in JERLOV_SOURCES[source]:
         raise WaterError(
             f"{source} does not have Jerlov type {water_type}",
             code="E-WATER-SOURCE",
-            mend=f"{source} has {', '.join(JERLOV_SOURCES[source])}; solonenko2015 has every type.",
+            fix=f"{source} has {', '.join(JERLOV_SOURCES[source])}; solonenko2015 has every type.",
         )
     return source
 
@@ -334,10 +334,10 @@ def _jerlov_water(water_type: str, source: str) -> Water:
         warnings.simplefilter("always")
         theirs = jerlov.water(water_type, source=source)
         table_nm = theirs.wavelengths[(theirs.wavelengths >= FIRST_NM) & (theirs.wavelengths <= LAST_NM)]
-        a, a_gaps = _mended(theirs.a, table_nm, _pure_water_spectra()[0])
-        b, b_gaps = _mended(theirs.b, table_nm, _pure_water_spectra()[1])
+        a, a_gaps = _repaired(theirs.a, table_nm, _pure_water_spectra()[0])
+        b, b_gaps = _repaired(theirs.b, table_nm, _pure_water_spectra()[1])
         kirk = kirk_diffuse_attenuation(a, b)
-        kd, kd_gaps = _mended(theirs.kd, table_nm, kirk) if theirs.has("Kd") else (kirk, ())
+        kd, kd_gaps = _repaired(theirs.kd, table_nm, kirk) if theirs.has("Kd") else (kirk, ())
     caveats = list(dict.fromkeys(_for_our_readers(str(warning.message)) for warning in caught))
     for label, gaps in (("a", a_gaps), ("b", b_gaps), ("Kd", kd_gaps)):
         if gaps:
@@ -383,7 +383,7 @@ def _with_ranges(text: str) -> str:
     return text[: places[0].start()] + short + text[places[-1].end() :]
 
 
-def _mended(read: Callable[[F64], F64], table_nm: F64, background: F64) -> tuple[F64, tuple[float, ...]]:
+def _repaired(read: Callable[[F64], F64], table_nm: F64, background: F64) -> tuple[F64, tuple[float, ...]]:
     """Return a spectrum on the grid with its gaps closed, and the table's wavelengths that were missing.
 
     Gaps follow `background`, to which the known part's excess over it is added, interpolated or held.
@@ -393,8 +393,8 @@ def _mended(read: Callable[[F64], F64], table_nm: F64, background: F64) -> tuple
     sound = ~np.isnan(printed)
     excess = printed[sound] - np.interp(table_nm[sound], WAVELENGTH_NM, background)
     filled = background + np.interp(WAVELENGTH_NM, table_nm[sound], excess)
-    mended = np.where(np.isnan(values), np.maximum(filled, 0.0), values)
-    return np.asarray(mended, dtype=np.float64), tuple(table_nm[~sound].tolist())
+    repaired = np.where(np.isnan(values), np.maximum(filled, 0.0), values)
+    return np.asarray(repaired, dtype=np.float64), tuple(table_nm[~sound].tolist())
 
 
 @lru_cache(maxsize=1)
@@ -421,7 +421,7 @@ def _scaled_to(water: Water, target: float, measure: Callable[[Water], float], n
             f" from {clearest:.4g} to {murkiest:.4g} 1/m",
             code="E-WATER-SCALE",
             where=name,
-            mend="Ask for a value in between, or start from another water.",
+            fix="Ask for a value in between, or start from another water.",
         )
     factor = float(brentq(lambda f: measure(_with_contents(water, f, name)) - target, 0.0, 1e4, xtol=1e-14))
     scaled = _with_contents(water, factor, name)
@@ -449,7 +449,7 @@ def _scaled_beyond(values: F64, pure: F64, factor: float) -> F64:
 def _check_positive(value: float, what: str) -> None:
     if not (math.isfinite(value) and value > 0.0):
         raise WaterError(
-            f"{what}: {value!r} is not a positive number", code="E-WATER-SCALE", mend="Give a number above 0."
+            f"{what}: {value!r} is not a positive number", code="E-WATER-SCALE", fix="Give a number above 0."
         )
 
 
@@ -466,7 +466,7 @@ def _check_wavelengths(wavelengths: F64, name: str) -> None:
         f"the table of a water cannot be used: {problem}",
         code="E-WATER-TABLE",
         where=name,
-        mend="List ascending wavelengths in nm that reach at least from 450 to 650 nm, best 400 to 700 nm.",
+        fix="List ascending wavelengths in nm that reach at least from 450 to 650 nm, best 400 to 700 nm.",
     )
 
 
@@ -484,5 +484,5 @@ def _column(what: str, values: ArrayLike, wavelengths: F64, name: str) -> F64:
         f"the {what} of a water {problem}",
         code="E-WATER-TABLE",
         where=name,
-        mend="Give one non-negative number in 1/m for each wavelength.",
+        fix="Give one non-negative number in 1/m for each wavelength.",
     )

@@ -51,7 +51,7 @@ export class Keys {
       make("p", { className: "group-meaning", textContent: group.meaning }));
     part.dataset.path = path;
     part.open = open.has(path) || (this.made === "" && ["water", "light"].includes(path));
-    for (const told of group.told) part.append(make("p", { className: "told", textContent: `${told.text}. ${told.mend}` }));
+    for (const told of group.told) part.append(make("p", { className: "told", textContent: `${told.text}. ${told.fix}` }));
     for (const key of group.keys) {
       const row = new Row(key, this);
       this.rows.set(key.path.join("."), row);
@@ -114,7 +114,7 @@ export class Keys {
 
   complain(path, problems) {
     const row = path && this.rows.get(Array.isArray(path) ? path.join(".") : path);
-    if (row) row.complain(problems.map((each) => `${each.text}. ${each.mend}`).join(" "));
+    if (row) row.complain(problems.map((each) => `${each.text}. ${each.fix}`).join(" "));
   }
 }
 
@@ -344,7 +344,7 @@ class Row {
     this.reset.disabled = !key.own;
     for (const [node, write] of this.controls)
       if (document.activeElement !== node || node.type === "checkbox") write(key.value ?? key.default, key);
-    this.complain(key.told.map((each) => `${each.text}. ${each.mend}`).join(" "));
+    this.complain(key.told.map((each) => `${each.text}. ${each.fix}`).join(" "));
   }
 
   complain(text) { this.told.textContent = text; }

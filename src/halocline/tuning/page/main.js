@@ -67,7 +67,7 @@ const show = (told) => {
   at("remarks").replaceChildren(...loose.map((each) => {
     const p = document.createElement("p");
     p.className = "told";
-    p.textContent = `${each.where}: ${each.text} ${each.mend}`;
+    p.textContent = `${each.where}: ${each.text} ${each.fix}`;
     return p;
   }));
   picture.wanted = told.number;
@@ -171,7 +171,7 @@ const told = {
   },
   problem: (message) => {
     keys.complain(message.path, message.problems);
-    say(message.problems.map((each) => `${each.text}. ${each.mend}`).join(" "), true);
+    say(message.problems.map((each) => `${each.text}. ${each.fix}`).join(" "), true);
     answered();
   },
   saved: (message) => say(`Saved as ${message.file}. To render the sequence:  ${message.command}`),
