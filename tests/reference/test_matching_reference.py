@@ -69,7 +69,7 @@ def test_published_type_is_among_those_not_ruled_out() -> None:
     samples = cards_under("5C", "williamson2022", (0.3, 0.8, 1.6), np.array([0.18, 0.9]))
     found = fit_jerlov(samples, Setting(LINEAR_REC709))
     own = next(candidate for candidate in found if candidate.kind == "5C")
-    assert own.confidence > 0.05
+    assert own.probability > 0.05
 
 
 def test_display_values_are_decoded_as_the_standards_say() -> None:

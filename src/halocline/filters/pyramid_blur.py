@@ -170,7 +170,7 @@ class HiddenPlaces:
         return self._filled(weighted, 1)
 
     def fill(
-        self, plane: F32, coarse: F32, *, less: F32 = NOTHING, rows: slice = slice(None), out: F32
+        self, plane: F32, coarse: F32, *, minus: F32 = NOTHING, rows: slice = slice(None), out: F32
     ) -> None:
         """Write some rows of the farther picture alone at full coverage, from a premultiplied plane.
 
@@ -181,7 +181,7 @@ class HiddenPlaces:
         ----------
         plane, coarse
             The plane ``(rows, columns)``, and what `coarse` made of it.
-        less
+        minus
             A plane of half size to be taken off.
         rows
             Which to write; all where not given.
@@ -189,7 +189,7 @@ class HiddenPlaces:
             Whole plane to write them to.
         """
         first, last, _ = rows.indices(len(plane))
-        pyramid_loops.fill(plane, self.share, coarse, less, out, first, last)
+        pyramid_loops.fill(plane, self.share, coarse, minus, out, first, last)
 
     def filled(self, plane: F32) -> F32:
         """Return the whole of it."""

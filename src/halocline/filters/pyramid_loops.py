@@ -315,7 +315,7 @@ def _any_less(row: F32, value: np.float32) -> bool:
 
 @compiled
 def fill(plane: F32, share: F32, coarse: F32, backdrop: F32, out: F32, first: int, last: int) -> None:
-    """Write what lies beyond, completed where it is hidden, less a backdrop of half size (may be empty).
+    """Write what lies beyond, completed where it is hidden, minus a backdrop of half size (may be empty).
 
     Mixed pixels are never filled with more than they hold: the nearer thing cannot have given less than
     nothing.

@@ -23,7 +23,7 @@ Ints = NDArray[np.int64]
 Shorts = NDArray[np.int32]
 Table = NDArray[np.void]
 
-# A capsule (a disc swept along a line) with a soft edge. Its weight falls from 1 to 0 as ``ramp_end`` less
+# A capsule (a disc swept along a line) with a soft edge. Its weight falls from 1 to 0 as ``ramp_end`` minus
 # the distance from its axis times ``per_ramp`` does; nothing of it is seen from ``reach`` on. ``edges`` is 2
 # for a cat's eye: what two openings, one shifted, both let through. An iris's sides (0 for a round one) have
 # the normals that arise as the first is turned again and again.

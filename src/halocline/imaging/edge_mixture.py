@@ -295,7 +295,7 @@ def _near_share(rgb: F32, front: F32, behind: F32, around: list[_Around], thin: 
     by_colour = ((rgb - behind) * apart).sum(axis=1) / np.maximum(contrast, np.float32(1e-12))
     np.clip(by_colour, np.float32(0.0), np.float32(1.0), out=by_colour)
     brightness = np.square(front + behind).sum(axis=1) * np.float32(0.25 * _CONTRAST**2)
-    belief = contrast / np.maximum(contrast + brightness, np.float32(1e-12))
+    trust = contrast / np.maximum(contrast + brightness, np.float32(1e-12))
     by_place = np.zeros_like(by_colour)
     whole = np.zeros_like(by_colour)
     for each in around:
@@ -304,7 +304,7 @@ def _near_share(rgb: F32, front: F32, behind: F32, around: list[_Around], thin: 
             whole += np.float32(each.weight) * each.covered
     by_place /= np.maximum(whole, np.float32(1.0))
     share: F32 = by_colour - by_place
-    share *= belief
+    share *= trust
     np.clip(share, np.float32(-0.25), np.float32(0.25), out=share, where=~thin)
     share += by_place
     return share

@@ -70,11 +70,11 @@ class Candidate:
     strangeness
         How far its strength is from the type's own, squared, in standard deviations of the prior.
     residual
-        Predicted less measured, ``(n, 3)``, linear.
+        Predicted minus measured, ``(n, 3)``, linear.
     predicted
         ``(n, 3)``.
-    confidence
-        Share of belief among the Jerlov types, 0 to 1.
+    probability
+        Probability among the Jerlov types, 0 to 1.
     """
 
     water: Water
@@ -89,7 +89,7 @@ class Candidate:
     strangeness: float
     residual: F64
     predicted: F64
-    confidence: float = 0.0
+    probability: float = 0.0
 
 
 def fit_jerlov(
@@ -107,7 +107,7 @@ def fit_jerlov(
     """
     check_enough(samples)
     noise = noise_of(samples)
-    return _with_confidence([_best_strength(kind, samples, setting, noise) for kind in types], samples)
+    return _with_probability([_best_strength(kind, samples, setting, noise) for kind in types], samples)
 
 
 def fit_contents(samples: Sequence[Sample], setting: Setting) -> Candidate:
@@ -239,7 +239,7 @@ def _solved(water: Water, samples: Sequence[Sample], setting: Setting, noise: F6
 
 
 def _off(shown: F64, measured: F64) -> F64:
-    """Return predicted less measured; a channel that a picture shows as black may be anything below it."""
+    """Return predicted minus measured; a channel that a picture shows as black may be anything below it."""
     off = shown - measured
     off[(measured <= BLACK) & (off < 0.0)] = 0.0
     return off
@@ -312,8 +312,8 @@ def _candidate(
     )
 
 
-def _with_confidence(found: list[Candidate], samples: Sequence[Sample]) -> list[Candidate]:
-    """Return candidates with their share of belief, the likeliest first.
+def _with_probability(found: list[Candidate], samples: Sequence[Sample]) -> list[Candidate]:
+    """Return candidates with their probability, the likeliest first.
 
     Where even the best fit is worse than the noise says, it is the model that is wrong, by as much: the
     residuals then weigh less, against each other and against how strange a water is.
@@ -324,10 +324,10 @@ def _with_confidence(found: list[Candidate], samples: Sequence[Sample]) -> list[
     odds = np.exp(-0.5 * (doubt - doubt.min()))
     shares = odds / odds.sum()
     sure = [
-        replace(one, confidence=float(share), spread=one.spread ** math.sqrt(excess))
+        replace(one, probability=float(share), spread=one.spread ** math.sqrt(excess))
         for one, share in zip(found, shares, strict=True)
     ]
-    return sorted(sure, key=lambda one: -one.confidence)
+    return sorted(sure, key=lambda one: -one.probability)
 
 
 def _scaled(base: Water, log_c: float) -> Water:

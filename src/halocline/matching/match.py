@@ -17,7 +17,7 @@ from halocline.matching.model import Setting
 from halocline.matching.samples import Sample
 
 Kind = Literal["jerlov", "contents"]
-# Types that hold less belief than this are not named as possible.
+# Types less probable than this are not named as possible.
 POSSIBLE = 0.05
 
 
@@ -49,7 +49,7 @@ class Match:
     @property
     def possible(self) -> tuple[Candidate, ...]:
         """Types that the samples do not rule out."""
-        return tuple(one for one in self.candidates if one.confidence >= POSSIBLE)
+        return tuple(one for one in self.candidates if one.probability >= POSSIBLE)
 
     @property
     def veil_over_subject(self) -> F64 | None:
@@ -98,7 +98,7 @@ def report_lines(found: Match) -> list[str]:
     factor = best.spread
     lines = [
         f"{len(found.samples)} samples.",
-        f"Nearest Jerlov type: {best.kind} ({best.confidence:.0%} of the belief), beam attenuation at 550 nm "
+        f"Nearest Jerlov type: {best.kind} (probability {best.probability:.0%}), beam attenuation at 550 nm "
         f"{best.attenuation_550:.3g} 1/m ({best.attenuation_550 / factor:.3g} to "
         f"{best.attenuation_550 * factor:.3g}): a black object vanishes at {best.water.visibility_m:.3g} m.",
         _contents_line(found.contents),
@@ -136,7 +136,7 @@ def preset_text(found: Match, title: str = "Matched water") -> str:
 def _water_table(chosen: Candidate) -> tomlkit.items.Table:
     water = tomlkit.table()
     if chosen.contents is None:
-        water.add("jerlov_type", _noted(chosen.kind, f"likeliest, {chosen.confidence:.0%} of the belief"))
+        water.add("jerlov_type", _noted(chosen.kind, f"likeliest, probability {chosen.probability:.0%}"))
         low, high = chosen.attenuation_550 / chosen.spread, chosen.attenuation_550 * chosen.spread
         water.add(
             "attenuation_550",
@@ -209,7 +209,7 @@ def _untold(found: Match) -> list[str]:
     others = [one for one in found.possible if one is not found.candidates[0]]
     if others:
         names = ", ".join(
-            f"{one.kind} at {one.attenuation_550:.3g} 1/m ({one.confidence:.0%})" for one in others
+            f"{one.kind} at {one.attenuation_550:.3g} 1/m ({one.probability:.0%})" for one in others
         )
         told.insert(0, f"the type: these fit nearly as well: {names}. At the ranges sampled they look alike.")
     if not any(sample.open_water for sample in found.samples):

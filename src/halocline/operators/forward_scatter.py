@@ -255,7 +255,7 @@ def _nearest_of_four(plane: F32) -> F32:
 
 
 def _direct(bands: F32, added: list[F32], rows: slice) -> F32:
-    """Return some rows of light less what the water added to it, ``(K, ...)``."""
+    """Return some rows of light minus what the water added to it, ``(K, ...)``."""
     light = bands[:, rows]
     direct = light
     for part in added:

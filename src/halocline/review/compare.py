@@ -15,7 +15,7 @@ MIDDLE_GREY = 0.5
 
 
 def difference(first: U8, second: U8, *, gain: float = DIFFERENCE_GAIN) -> U8:
-    """Return second less first about middle grey, amplified: what got brighter is lighter than the grey.
+    """Return second minus first around mid-grey, amplified: what got brighter is lighter than the grey.
 
     Both are display pixels of one size. Differences beyond 0.5/gain of the display's range are cut.
     """
@@ -67,7 +67,7 @@ def layer_pixels(plane: F32) -> tuple[U8, str]:
     """Return a layer as something to look at, and what black and white stand for.
 
     A layer of one number is shown as grey between its lowest and its highest value, one of two (a
-    displacement) as colour about grey, one of three as it is, exposed so that its brightest fits.
+    displacement) as colour around mid-grey, one of three as it is, exposed so that its brightest fits.
     """
     finite = np.nan_to_num(plane, nan=0.0, posinf=0.0, neginf=0.0)
     if finite.ndim == 2 or len(finite) == 1:

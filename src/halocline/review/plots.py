@@ -205,7 +205,7 @@ def residual_figure(
         upper.annotate(name, place, fontsize=7, xytext=(4, 4), textcoords="offset points")
     lower.axhline(0.0, color="#aaaaaa", linewidth=0.8)
     upper.set(ylabel="linear", title=f"{title}: samples (dots) and the match (crosses)")
-    lower.set(xlabel="range, m (open water at the right edge)", ylabel="match less sample")
+    lower.set(xlabel="range, m (open water at the right edge)", ylabel="match minus sample")
     upper.legend(fontsize=8)
     return figure
 

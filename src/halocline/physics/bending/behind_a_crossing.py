@@ -273,14 +273,14 @@ class _Behind:
 
 
 def _completed(picture: F32, hidden: HiddenPlaces, behind: Sequence[_Behind]) -> F32:
-    """Return the picture beyond at full coverage, less its open water; itself where that is the same."""
+    """Return the picture beyond at full coverage, minus its open water; itself where that is the same."""
     if not any(parts.filled.size or parts.still.size for parts in behind):
         return picture
     out = np.empty_like(picture)
 
     def fill(rows: slice) -> None:
         for plane, parts, to in zip(picture, behind, out, strict=True):
-            hidden.fill(plane, parts.filled, less=parts.still, rows=rows, out=to)
+            hidden.fill(plane, parts.filled, minus=parts.still, rows=rows, out=to)
 
     in_parallel(fill, bands_of_rows(out.shape[1]))
     return out

@@ -134,7 +134,7 @@ class GridFit:
     distortion
         The model.
     residuals_px
-        Photographed less predicted position of each corner, ``(n, 2)``, pixels.
+        Photographed minus predicted position of each corner, ``(n, 2)``, pixels.
     """
 
     distortion: Distortion
@@ -234,7 +234,7 @@ def _plane_projection(source: F64, target: F64) -> F64:
 
 @dataclass(frozen=True)
 class WaterPart:
-    """What the port adds to the lens: the water photograph's distortion less the air photograph's.
+    """What the port adds to the lens: the water photograph's distortion minus the air photograph's.
 
     The air photograph is taken with the same lens at the same zoom, through the same port where it is flat
     (glass alone shifts little), or without.

@@ -124,7 +124,7 @@ class Layer:
         return first, np.cross(self.normal, first)
 
     def index_step(self, wavelength_nm: float = 550.0) -> float:
-        """Return the index below less the index above."""
+        """Return the index below minus the index above."""
         return self.below.index(wavelength_nm) - self.above.index(wavelength_nm)
 
     def mixing_step(self, wavelength_nm: float = 550.0) -> float:
@@ -440,7 +440,7 @@ def _refraction(
 def _snell_bend(directions: F32, facing: F32, grazing: F32, excess: F32) -> F32:
     """Return the change of direction at the surface (see `refraction.refract`); thrown-back rays graze it.
 
-    ``excess`` is the ratio of indices less 1. Written without differences of nearly equal numbers, of which
+    ``excess`` is the ratio of indices minus 1. Written without differences of nearly equal numbers, of which
     float32 would leave nothing.
     """
     sine2 = np.float32(1.0) - grazing * grazing

@@ -16,7 +16,7 @@ width is right to 2 % from 1 to 25 scattering lengths (`tests/reference/test_poi
 What a thing hides is not only the water's light along the ray: light arrives at the thing's back from all
 directions about it and would have been turned into the lens. With A(psi) the mean of the water's light on a
 ring of half width psi about the ray, over that along the ray, each turn of hidden light counts A(psi) times,
-less what the picture shows anyway, A(v psi). A = 1 + q psi^2 with one number q, the *bend* of the light,
+minus what the picture shows anyway, A(v psi). A = 1 + q psi^2 with one number q, the *bend* of the light,
 holds to 60 degrees in coastal water.
 """
 

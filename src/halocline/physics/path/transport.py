@@ -402,7 +402,7 @@ def open_water_light(path: LightPath, mu: F32, cos_sun: F32) -> F32:
 def open_water_beyond(path: LightPath, length_m: F32, mu: F32, cos_sun: F32) -> F32:
     """Return the light of open water at a place along each ray, as seen from there, ``(K, *shape)``.
 
-    What `veiling_light` adds before a length is `open_water_light` less this, times exp(-c length).
+    What `veiling_light` adds before a length is `open_water_light` minus this, times exp(-c length).
 
     Parameters
     ----------

@@ -233,7 +233,7 @@ def _channels(image: F32, places: F32, out: F32) -> None:
 
 @compiled
 def _lead(long: F32, found: F32, led: F32) -> None:
-    """Write the light of the long waves, and places on the fine patch less how far these led them."""
+    """Write the light of the long waves, and places on the fine patch minus how far these led them."""
     _channels(long, found[2:4], led)
     for n in range(led.shape[1]):
         led[1, n], led[2, n] = found[0, n] - led[1, n], found[1, n] - led[2, n]

@@ -262,7 +262,7 @@ def _integrate(
                     light = _laid_out(layout, grids, levels[step], rung, below, x * middle, y * middle)
                     if middle < even_to_m + even_to_m:
                         light = _ONE + (light - _ONE) * (middle / even_to_m - _ONE)
-                # The veil of this step: exp(-k t) at its start less at its end, over k, which cancels.
+                # The veil of this step: exp(-k t) at its start minus at its end, over k, which cancels.
                 then_0, then_1, then_2 = ray[step + 1, 0], ray[step + 1, 1], ray[step + 1, 2]
                 if depth > _ZERO:
                     even_0, lit_0 = even_0 + abs(left_0 - then_0), lit_0 + abs(left_0 - then_0) * light

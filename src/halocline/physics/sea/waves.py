@@ -527,7 +527,7 @@ def _slope_variance(variance: F64, kx: AnyArray, ky: AnyArray, angle: float) -> 
 def unresolved_slopes(sea: SeaState, patches: tuple[WavePatch, ...], *, shorter_than_m: float) -> F64:
     """Return the slope covariance ``(2, 2)``, world axes, of the waves too short for the patches.
 
-    What Cox & Munk measured for the wind, less what the patches hold along and across the wind; never
+    What Cox & Munk measured for the wind, minus what the patches hold along and across the wind; never
     negative. Their wind at 12.5 m is taken as the wind at 10 m (2 % apart). A smoothed sea has less of it, by
     its damping at ``shorter_than_m``, the shortest wave in the patches.
     """

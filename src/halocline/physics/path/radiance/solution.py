@@ -167,7 +167,7 @@ class Lit:
     beam
         The sun's irradiance across its beam just below the surface; 0 where there is no sun.
     window
-        Radiance of the sky within Snell's window less what the surface reflects, per (1 - reflectance).
+        Radiance of the sky within Snell's window minus what the surface reflects, per (1 - reflectance).
     """
 
     modes: Modes
