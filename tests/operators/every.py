@@ -8,14 +8,14 @@ from halocline.graph.operator import AnyOperator
 from halocline.operators.registry import operator_named
 
 _LAYER = {"depth": 9.2, "turbulence": {"strength": 0.5}}
-_MOUTH = {
+_SOURCE = {
     "name": "vent",
     "track": ({"frame": 900.0, "position": (0.0, 6.0, -3.0), "per_second": 60.0},),
     "median_diameter": 0.02,
 }
 # Beside its defaults. An operator without an entry is tried as it comes.
 KEYS: dict[str, list[dict[str, Any]]] = {
-    "bubbles": [{"mouths": (_MOUTH,)}],
+    "bubbles": [{"sources": (_SOURCE,)}],
     "caustics": [{"surface": {"detail": 256, "patch": 8.0}}, {"key_light": "sun"}],
     "draw_near": [{"nearest": 1.0}, {"matte": "arch"}],
     "flat_port": [{}, {"mode": "remove"}],

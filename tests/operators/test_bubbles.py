@@ -11,10 +11,10 @@ from tests.conftest import Builders
 
 from halocline.graph.operator import AnyOperator
 from halocline.imaging.frame import Frame, Window
-from halocline.operators.bubbles import Bubbles, BubblesParameters, Mouth
+from halocline.operators.bubbles import Bubbles, BubbleSource, BubbleSourceKey, BubblesParameters
 
 WINDOW = Window(0, 0, 64, 48)
-VENT = Mouth(
+VENT = BubbleSource(
     name="vent",
     track=({"frame": 900, "position": (0.0, -0.8, -2.0), "per_second": 60.0},),  # type: ignore[arg-type]
     median_diameter=0.02,
@@ -22,8 +22,8 @@ VENT = Mouth(
 )
 
 
-def bubbles(*mouths: Mouth, **changes: Any) -> Bubbles:
-    return Bubbles(BubblesParameters(mouths=mouths, **changes))
+def bubbles(*sources: BubbleSource, **changes: Any) -> Bubbles:
+    return Bubbles(BubblesParameters(sources=sources, **changes))
 
 
 def wet(build: Builders, *operators: tuple[str, AnyOperator]) -> list[tuple[str, AnyOperator]]:
@@ -41,7 +41,7 @@ def open_water(window: Window = WINDOW, range_m: float = np.inf) -> Frame:
     return Frame(planes, window, window)
 
 
-def test_without_mouths_every_bit_stays(build: Builders) -> None:
+def test_without_sources_every_bit_stays(build: Builders) -> None:
     frame, shot = build.frame(WINDOW), build.shot(WINDOW)
     clean = build.run(wet(build), frame, shot)
     for none in (bubbles(), bubbles(VENT, opacity=0.0)):
@@ -81,8 +81,8 @@ def test_a_wall_in_front_hides_them(build: Builders) -> None:
     assert not made["bubble_alpha"].any()
 
 
-def test_before_its_first_burst_a_mouth_is_still(build: Builders) -> None:
-    cough = Mouth(
+def test_before_its_first_burst_a_source_is_still(build: Builders) -> None:
+    cough = BubbleSource(
         name="cough",
         track=({"frame": 900, "position": (0.0, -0.3, -2.0)},),  # type: ignore[arg-type]
         bursts=({"frame": 1000, "seconds": 0.2, "count": 40.0},),  # type: ignore[arg-type]
@@ -116,15 +116,16 @@ def test_bubbles_are_bright_against_the_water_where_light_falls_from_above(build
     assert brighter.max() > 1.3
 
 
-def test_impossible_mouths_are_refused_in_words() -> None:
+def test_impossible_sources_are_refused_in_words() -> None:
+    keys = tuple(BubbleSourceKey(frame=frame, position=(0.0, 0.0, 0.0)) for frame in (2, 1))
     with pytest.raises(ValidationError, match="order of frames"):
-        Mouth(name="x", track=({"frame": 2, "position": (0, 0, 0)}, {"frame": 1, "position": (0, 0, 0)}))  # type: ignore[arg-type]
+        BubbleSource(name="x", track=keys)
     with pytest.raises(ValidationError, match="same name"):
         bubbles(VENT, VENT)
 
 
 def test_a_steps_name_keys_which_bubbles_rise(build: Builders) -> None:
-    """Two steps of one mouth are twice the bubbles, not the same ones twice."""
+    """Two steps of one source are twice the bubbles, not the same ones twice."""
     first, again, other = (
         build.run(
             wet(build, (name, bubbles(VENT))), open_water(), build.shot(WINDOW), wanted=("bubble_alpha",)

@@ -248,7 +248,7 @@ ROWS: dict[str, Row] = {
     # --- water: clear to murky takes the far end's own light
     "water.jerlov_type": Row(LIGHT_OFF + ATTENUATION, ("'IB'", "'7C'"), far, "down"),
     "water.source": Row(LIGHT_OFF + ATTENUATION, ("'williamson2022'", "'solonenko2015'"), picture, "other"),
-    "water.contents": Row(
+    "water.constituents": Row(
         LIGHT_OFF + ATTENUATION, ("{ chlorophyll = 0.1 }", "{ chlorophyll = 10.0 }"), far, "down"
     ),
     "water.attenuation_550": Row(LIGHT_OFF + ATTENUATION, ("0.4", "0.8"), far, "down"),
@@ -355,8 +355,8 @@ ROWS: dict[str, Row] = {
 _BEND = "[steps.%s]\n"
 _SHAFTS = "[sea]\ndetail = 256\n[steps.veiling_light]\n[steps.light_shafts]\n"
 _LAMP = "[[light.lamps]]\nposition = [0.0, 3.0, 0.0]\ncone_angle = 120.0\n"
-_MOUTH = "[{ name = 'vent', track = [{ frame = 1001, position = [%s, -0.5, -2.0], per_second = 400.0 }] }]"
-_VENT = "[steps.bubbles]\nmouths = " + _MOUTH % "0.0" + "\n"
+_SOURCE = "[{ name = 'vent', track = [{ frame = 1001, position = [%s, -0.5, -2.0], per_second = 400.0 }] }]"
+_VENT = "[steps.bubbles]\nsources = " + _SOURCE % "0.0" + "\n"
 _OFF_CENTRE = "pupil_forward = 0.03\n"
 _SLAB = "[steps.draw_near]\nfarthest = 8.0\n"
 _HAZE = MATTER.replace("haze = 0.0", "")
@@ -379,10 +379,10 @@ def each(text: str, values: dict[str, str]) -> dict[str, StepRow]:
 STEPS: dict[str, dict[str, StepRow]] = {
     "downwelling": {},
     "bubbles": {
-        "mouths": (
+        "sources": (
             _VENT,
             None,
-            _MOUTH % "0.3",
+            _SOURCE % "0.3",
         ),
         "opacity": (_VENT, None, "0.2"),
         "brightness": (_VENT, None, "4.0"),

@@ -16,7 +16,7 @@ TEXT = dedent(
     """
 ).replace("'it''s'", "'its'") + dedent(
     '''\
-    contents = { chlorophyll = 2.0, mineral = 0.1 }
+    constituents = { chlorophyll = 2.0, mineral = 0.1 }
     notes = """
     many
     [lines]
@@ -47,7 +47,7 @@ def test_every_key_has_its_line() -> None:
         ("water",): 4,
         ("water", "jerlov_type"): 5,
         ("water", "quoted key"): 6,
-        ("water", "contents"): 7,
+        ("water", "constituents"): 7,
         ("water", "notes"): 8,
         ("water", "keys"): 12,
         ("water", "after"): 16,
@@ -63,7 +63,7 @@ def test_every_key_has_its_line() -> None:
 
 def test_key_in_an_inline_table_has_the_line_of_what_holds_it() -> None:
     lines = key_lines(TEXT)
-    assert line_of(lines, ("water", "contents", "mineral")) == 7
+    assert line_of(lines, ("water", "constituents", "mineral")) == 7
     assert line_of(lines, ("water", "nothing")) == 4
     assert line_of(lines, ("story",)) is None
 

@@ -225,7 +225,7 @@ json_like = st.recursive(
 known = {
     "light": ["overcast", "veil_tint", "sun_elevation", "lamps"],
     "story": ["softness", "subject_range"],
-    "water": ["contents", "jerlov_type"],
+    "water": ["constituents", "jerlov_type"],
     "steps": ["attenuation", "mix", "haze", "water_layers"],
     "bands": ["count", "fitted"],
     "output": ["carry"],

@@ -13,7 +13,7 @@ import pytest
 
 from halocline._typing import F64
 from halocline.matching.dive_data import DiveData, water_from
-from halocline.matching.fit import fit_contents, fit_jerlov
+from halocline.matching.fit import fit_constituents, fit_jerlov
 from halocline.matching.model import Setting
 from halocline.matching.samples import OPEN_WATER, Sample, chart_colours, decoded
 from halocline.physics.water.spectra import WAVELENGTH_NM
@@ -61,8 +61,8 @@ def test_published_water_is_found_again_in_strength(water_type: str, ranges: tup
     samples = cards_under(water_type, "williamson2022", ranges, np.array([0.18, 0.9]))
     found = fit_jerlov(samples, Setting(LINEAR_REC709))
     assert found[0].attenuation_550 == pytest.approx(published, rel=0.10)
-    contents = fit_contents(samples, Setting(LINEAR_REC709))
-    assert contents.attenuation_550 == pytest.approx(published, rel=0.12)
+    constituents = fit_constituents(samples, Setting(LINEAR_REC709))
+    assert constituents.attenuation_550 == pytest.approx(published, rel=0.12)
 
 
 def test_published_type_is_among_those_not_ruled_out() -> None:

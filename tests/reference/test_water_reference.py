@@ -178,7 +178,7 @@ def test_bio_optical_attenuation_grows_as_morel_and_maritorena(chlorophyll: floa
 
 
 def test_bio_optical_coast_is_like_a_coastal_jerlov_type() -> None:
-    # Order of magnitude only, a factor of 2: a coast's contents against measured type 3C: read.
+    # Order of magnitude only, a factor of 2: a coast's constituents against measured type 3C: read.
     coast, measured = bio_optical_water(2.0, 0.1, 0.7), jerlov_water("3C", source="williamson2022")
     for ours, theirs in (
         (coast.absorption_per_m, measured.absorption_per_m),

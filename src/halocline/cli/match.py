@@ -57,8 +57,9 @@ def match(
     white_balanced: Annotated[
         bool, typer.Option("--white-balanced", help="The camera was balanced for daylight at the surface.")
     ] = False,
-    contents: Annotated[
-        bool, typer.Option("--contents", help="Write the preset for free contents, not a Jerlov type.")
+    constituents: Annotated[
+        bool,
+        typer.Option("--constituents", help="Write the preset for free constituents, not a Jerlov type."),
     ] = False,
     secchi: Annotated[str | None, typer.Option(metavar="LENGTH", help="Secchi depth.")] = None,
     visibility: Annotated[str | None, typer.Option(metavar="LENGTH", help="Divers' visibility.")] = None,
@@ -71,7 +72,7 @@ def match(
 ) -> None:
     """Find the water of pictures taken in it, or of what a dive log says.
 
-    Tells the nearest Jerlov type and how strong it is, the contents that would do the same, the veil, the
+    Tells the nearest Jerlov type and how strong it is, the constituents that would do the same, the veil, the
     sun, how sure all that is, and what these pictures cannot tell. With --out it writes a preset.
     """
     data = DiveData(
@@ -105,7 +106,7 @@ def match(
             white_balanced=white_balanced,
         )
         measured = samples_of(read, [parse_place(text) for text in samples or ()])
-        found = find_match(measured, setting, kind="contents" if contents else "jerlov")
+        found = find_match(measured, setting, kind="constituents" if constituents else "jerlov")
         lines, text = report_lines(found), preset_text(found)
         if plot is not None:
             # The plots need an optional package; a match does not.

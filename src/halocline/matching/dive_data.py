@@ -1,7 +1,7 @@
 """A water from a dive log: Secchi depth, visibility, beam attenuation, chlorophyll, turbidity.
 
 One number fixes how strong a water is, not what kind. Where two that weigh absorption and scattering
-differently are given, the type follows too; where contents are given, they make the water.
+differently are given, the type follows too; where constituents are given, they make the water.
 """
 
 from __future__ import annotations
@@ -60,7 +60,7 @@ class DiveMatch:
     water: Water
     kind: str
     scale: tuple[str, float] | None
-    contents: tuple[float, float, float] | None
+    constituents: tuple[float, float, float] | None
     remarks: tuple[str, ...]
 
     def preset_text(self, title: str = "Water from dive data") -> str:
@@ -70,16 +70,16 @@ class DiveMatch:
         document.add("title", tomlkit.item(title))
         document.add("notes", tomlkit.string("\n".join(self.remarks) + "\n", multiline=True))
         water = tomlkit.table()
-        if self.contents is None:
+        if self.constituents is None:
             water.add("jerlov_type", tomlkit.item(self.kind))
         if self.scale is not None:
             water.add(self.scale[0], tomlkit.item(float(f"{self.scale[1]:.4g}")))
-        if self.contents is not None:
-            contents = tomlkit.table()
+        if self.constituents is not None:
+            constituents = tomlkit.table()
             names = ("chlorophyll", "dissolved_organic", "mineral")
-            for name, value in zip(names, self.contents, strict=True):
-                contents.add(name, tomlkit.item(float(f"{value:.4g}")))
-            water.add("contents", contents)
+            for name, value in zip(names, self.constituents, strict=True):
+                constituents.add(name, tomlkit.item(float(f"{value:.4g}")))
+            water.add("constituents", constituents)
         document.add("water", water)
         steps = tomlkit.table(is_super_table=True)
         for name in ("downwelling", "attenuation", "veiling_light", "white_reference"):
@@ -98,7 +98,7 @@ def water_from(data: DiveData) -> DiveMatch:
     """
     attenuation = _attenuation(data)
     if data.chlorophyll_mg_m3 is not None or data.turbidity is not None:
-        return _from_contents(data, attenuation)
+        return _from_constituents(data, attenuation)
     if attenuation is not None:
         kind = _type_of(attenuation, data.secchi_m)
         water = scaled_to_attenuation(jerlov_water(kind), attenuation)
@@ -144,7 +144,7 @@ def _type_of(attenuation: float, secchi_m: float | None) -> str:
     return min(JERLOV_TYPES, key=disagreement)
 
 
-def _from_contents(data: DiveData, attenuation: float | None) -> DiveMatch:
+def _from_constituents(data: DiveData, attenuation: float | None) -> DiveMatch:
     chlorophyll = 0.3 if data.chlorophyll_mg_m3 is None else data.chlorophyll_mg_m3
     dissolved = ocean_cdom(chlorophyll)
     mineral = GRAMS_PER_TURBIDITY * (data.turbidity or 0.0)
@@ -154,12 +154,12 @@ def _from_contents(data: DiveData, attenuation: float | None) -> DiveMatch:
         scale, water = ("attenuation_550", attenuation), scaled_to_attenuation(water, attenuation)
     elif data.secchi_m is not None:
         scale, water = ("secchi_depth", data.secchi_m), scaled_to_secchi(water, data.secchi_m)
-    remarks = _remarks(data, water, "contents")
-    return DiveMatch(water, "contents", scale, (chlorophyll, dissolved, mineral), remarks)
+    remarks = _remarks(data, water, "constituents")
+    return DiveMatch(water, "constituents", scale, (chlorophyll, dissolved, mineral), remarks)
 
 
 def _remarks(data: DiveData, water: Water, kind: str) -> tuple[str, ...]:
-    made = "made of its contents" if kind == "contents" else f"Jerlov {kind}"
+    made = "made of its constituents" if kind == "constituents" else f"Jerlov {kind}"
     told = [
         f"{water.name} ({made}): a black object vanishes at {water.visibility_m:.3g} m, "
         f"a Secchi disc at {water.secchi_depth_m:.3g} m."
@@ -174,7 +174,7 @@ def _remarks(data: DiveData, water: Water, kind: str) -> tuple[str, ...]:
             "Turbidity was taken as 1 g/m3 of mineral for each unit: common practice, good to a factor of 3."
         )
     told.append(
-        "These numbers say how strong the water is; its colour is that of the type or contents assumed."
+        "These numbers say how strong the water is; its colour is that of the type or constituents assumed."
     )
     return tuple(told)
 

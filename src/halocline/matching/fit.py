@@ -1,8 +1,8 @@
-"""Finding the water: every Jerlov type at every strength, or free contents, against the samples.
+"""Finding the water: every Jerlov type at every strength, or free constituents, against the samples.
 
 For one water the unknown brightnesses and colours are linear and found exactly; what is left is a search over
-one number (how much the water holds, per Jerlov type) or three (its contents). Samples that fit nothing are
-weighted down (Huber), so that one wrong range does not spoil the rest.
+one number (how much the water holds, per Jerlov type) or three (its constituents). Samples that fit nothing
+are weighted down (Huber), so that one wrong range does not spoil the rest.
 """
 
 from __future__ import annotations
@@ -41,8 +41,8 @@ NOISE_FLOOR = 2e-3
 SCALE_SPREAD = 1.0
 MURKIEST_PER_M = 12.0
 STEPS = 22
-CONTENTS_START = (1.0, 0.1, 0.3)
-CONTENTS_SPREAD = 1.5
+CONSTITUENTS_START = (1.0, 0.1, 0.3)
+CONSTITUENTS_SPREAD = 1.5
 
 
 @dataclass(frozen=True)
@@ -54,12 +54,12 @@ class Candidate:
     water
         The water.
     kind
-        Its Jerlov type, or ``contents``.
+        Its Jerlov type, or ``constituents``.
     attenuation_550
         Its beam attenuation at 550 nm, 1/m.
     spread
         Factor by which that may be off, at two standard deviations.
-    contents
+    constituents
         Chlorophyll mg/m3, dissolved matter 1/m at 440 nm, mineral g/m3, where it is made of those.
     gain, tint
         Brightness and colour of subject and veil, ``(3,)``; see `halocline.matching.model`.
@@ -81,7 +81,7 @@ class Candidate:
     kind: str
     attenuation_550: float
     spread: float
-    contents: tuple[float, float, float] | None
+    constituents: tuple[float, float, float] | None
     gain: F64
     tint: F64
     colours: dict[str, F64]
@@ -110,8 +110,8 @@ def fit_jerlov(
     return _with_probability([_best_strength(kind, samples, setting, noise) for kind in types], samples)
 
 
-def fit_contents(samples: Sequence[Sample], setting: Setting) -> Candidate:
-    """Return the water of free contents (chlorophyll, dissolved matter, mineral) that fits best.
+def fit_constituents(samples: Sequence[Sample], setting: Setting) -> Candidate:
+    """Return the water of free constituents (chlorophyll, dissolved matter, mineral) that fits best.
 
     Raises
     ------
@@ -120,7 +120,7 @@ def fit_contents(samples: Sequence[Sample], setting: Setting) -> Candidate:
     """
     check_enough(samples)
     noise = noise_of(samples)
-    start = np.log(CONTENTS_START)
+    start = np.log(CONSTITUENTS_START)
 
     def of(logs: F64) -> Water:
         chlorophyll, dissolved, mineral = np.exp(np.clip(logs, -9.0, [5.0, 2.5, 6.0])).tolist()
@@ -128,15 +128,15 @@ def fit_contents(samples: Sequence[Sample], setting: Setting) -> Candidate:
 
     def misfits(logs: F64) -> F64:
         solved = _solved(of(logs), samples, setting, noise)
-        return np.concatenate([_huber_roots(solved.scaled), (logs - start) / CONTENTS_SPREAD])
+        return np.concatenate([_huber_roots(solved.scaled), (logs - start) / CONSTITUENTS_SPREAD])
 
     starts = [start + np.array(step) for step in ((0.0, 0.0, 0.0), (-2.5, -2.0, -2.0), (2.0, 1.0, 2.0))]
     tried = [least_squares(misfits, first, diff_step=1e-3, max_nfev=60) for first in starts]
     best = min(tried, key=lambda result: float(result.cost))
     chlorophyll, dissolved, mineral = np.exp(best.x).tolist()
     solved = _solved(of(best.x), samples, setting, noise)
-    made = _candidate(of(best.x), "contents", solved, 2.0 * float(best.cost), 0.0, math.nan)
-    return replace(made, contents=(chlorophyll, dissolved, mineral))
+    made = _candidate(of(best.x), "constituents", solved, 2.0 * float(best.cost), 0.0, math.nan)
+    return replace(made, constituents=(chlorophyll, dissolved, mineral))
 
 
 def check_enough(samples: Sequence[Sample]) -> None:

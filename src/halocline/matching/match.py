@@ -12,11 +12,11 @@ import tomlkit
 
 from halocline._typing import F64
 from halocline.matching.daylight import Daylight, fit_daylight
-from halocline.matching.fit import Candidate, fit_contents, fit_jerlov
+from halocline.matching.fit import Candidate, fit_constituents, fit_jerlov
 from halocline.matching.model import Setting
 from halocline.matching.samples import Sample
 
-Kind = Literal["jerlov", "contents"]
+Kind = Literal["jerlov", "constituents"]
 # Types less probable than this are not named as possible.
 POSSIBLE = 0.05
 
@@ -31,8 +31,8 @@ class Match:
         What it was made from.
     candidates
         Jerlov types at their best strength, the likeliest first.
-    contents
-        The water of free contents.
+    constituents
+        The water of free constituents.
     daylight
         Sun and overcast, where open water told of them.
     chosen
@@ -42,7 +42,7 @@ class Match:
     samples: tuple[Sample, ...]
     setting: Setting
     candidates: tuple[Candidate, ...]
-    contents: Candidate
+    constituents: Candidate
     daylight: Daylight | None
     chosen: Candidate
 
@@ -74,7 +74,7 @@ def match(samples: Sequence[Sample], setting: Setting, *, kind: Kind = "jerlov")
     setting
         How they were taken.
     kind
-        Write the preset for the nearest Jerlov type, or for a water of free contents.
+        Write the preset for the nearest Jerlov type, or for a water of free constituents.
 
     Raises
     ------
@@ -87,9 +87,9 @@ def match(samples: Sequence[Sample], setting: Setting, *, kind: Kind = "jerlov")
         # The sun's place changes how the veil grows with range, so the water is found again under it.
         first = fit_jerlov(samples, daylight.setting)
     known = setting if daylight is None else daylight.setting
-    contents = fit_contents(samples, known)
-    chosen = first[0] if kind == "jerlov" else contents
-    return Match(tuple(samples), known, tuple(first), contents, daylight, chosen)
+    constituents = fit_constituents(samples, known)
+    chosen = first[0] if kind == "jerlov" else constituents
+    return Match(tuple(samples), known, tuple(first), constituents, daylight, chosen)
 
 
 def report_lines(found: Match) -> list[str]:
@@ -101,7 +101,7 @@ def report_lines(found: Match) -> list[str]:
         f"Nearest Jerlov type: {best.kind} (probability {best.probability:.0%}), beam attenuation at 550 nm "
         f"{best.attenuation_550:.3g} 1/m ({best.attenuation_550 / factor:.3g} to "
         f"{best.attenuation_550 * factor:.3g}): a black object vanishes at {best.water.visibility_m:.3g} m.",
-        _contents_line(found.contents),
+        _constituents_line(found.constituents),
         f"Left over: {_left_over(found.chosen):.1%} of the brightest sample (root mean square).",
     ]
     veil = found.veil_over_subject
@@ -135,7 +135,7 @@ def preset_text(found: Match, title: str = "Matched water") -> str:
 
 def _water_table(chosen: Candidate) -> tomlkit.items.Table:
     water = tomlkit.table()
-    if chosen.contents is None:
+    if chosen.constituents is None:
         water.add("jerlov_type", _noted(chosen.kind, f"likeliest, probability {chosen.probability:.0%}"))
         low, high = chosen.attenuation_550 / chosen.spread, chosen.attenuation_550 * chosen.spread
         water.add(
@@ -143,12 +143,12 @@ def _water_table(chosen: Candidate) -> tomlkit.items.Table:
             _noted(_digits(chosen.attenuation_550), f"1/m, matched; {low:.3g} to {high:.3g}"),
         )
         return water
-    contents = tomlkit.table()
+    constituents = tomlkit.table()
     units = ("mg/m3", "1/m at 440 nm", "g/m3")
     names = ("chlorophyll", "dissolved_organic", "mineral")
-    for name, value, unit in zip(names, chosen.contents, units, strict=True):
-        contents.add(name, _noted(_digits(value), f"{unit}, matched"))
-    water.add("contents", contents)
+    for name, value, unit in zip(names, chosen.constituents, units, strict=True):
+        constituents.add(name, _noted(_digits(value), f"{unit}, matched"))
+    water.add("constituents", constituents)
     return water
 
 
@@ -188,12 +188,12 @@ def _digits(value: float) -> float:
     return float(f"{value:.4g}")
 
 
-def _contents_line(contents: Candidate) -> str:
-    assert contents.contents is not None  # it is made of contents
-    chlorophyll, dissolved, mineral = contents.contents
+def _constituents_line(constituents: Candidate) -> str:
+    assert constituents.constituents is not None  # it is made of constituents
+    chlorophyll, dissolved, mineral = constituents.constituents
     return (
-        f"As contents: chlorophyll {chlorophyll:.2g} mg/m3, dissolved matter {dissolved:.2g} 1/m at 440 nm, "
-        f"mineral {mineral:.2g} g/m3; beam attenuation at 550 nm {contents.attenuation_550:.3g} 1/m."
+        f"As constituents: chlorophyll {chlorophyll:.2g} mg/m3, dissolved matter {dissolved:.2g} 1/m at 440 "
+        f"nm, mineral {mineral:.2g} g/m3; beam attenuation at 550 nm {constituents.attenuation_550:.3g} 1/m."
     )
 
 

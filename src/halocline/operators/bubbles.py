@@ -1,6 +1,6 @@
 """Bubbles: columns and bursts that rise, sway and grow, with a bright rim and the water mirrored in them.
 
-Each mouth gives off bubbles by its keys; where a bubble is on a frame follows from when it was born, so
+Each source gives off bubbles by its keys; where a bubble is on a frame follows from when it was born, so
 frames may be made in any order.
 
 Place it after ``veiling_light``.
@@ -33,8 +33,8 @@ from halocline.quantities import Angle, Distance, Length, Period, Position, Rati
 Vector = tuple[Position, Position, Position]
 
 
-class MouthKey(Strict):
-    """Where a mouth is at a frame, metres in the world, and how many bubbles it gives off a second."""
+class BubbleSourceKey(Strict):
+    """Where a source is at a frame, metres in the world, and how many bubbles it gives off a second."""
 
     frame: float
     position: Vector
@@ -49,7 +49,7 @@ class Puff(Strict):
     count: Ratio
 
 
-class Mouth(Strict):
+class BubbleSource(Strict):
     """What gives off bubbles.
 
     Attributes
@@ -61,10 +61,10 @@ class Mouth(Strict):
     bursts
         Puffs besides the steady stream.
     median_diameter
-        Half of the bubbles are smaller as they leave the mouth, metres.
+        Half of the bubbles are smaller as they leave the source, metres.
     spread
         Two thirds lie within this factor of the median, above 1.
-    mouth_radius
+    source_radius
         Metres.
     widening
         Half angle of the column, degrees.
@@ -75,17 +75,17 @@ class Mouth(Strict):
     """
 
     name: str
-    track: Annotated[tuple[MouthKey, ...], Field(min_length=1)]
+    track: Annotated[tuple[BubbleSourceKey, ...], Field(min_length=1)]
     bursts: tuple[Puff, ...] = ()
     median_diameter: Annotated[Distance, Field(lt=LARGEST_M)] = 4e-3
     spread: Annotated[float, Field(gt=1.0, le=4.0)] = 1.8
-    mouth_radius: Length = 0.03
+    source_radius: Length = 0.03
     widening: Annotated[Angle, Field(ge=0.0, lt=60.0)] = 5.0
     plume_speed: Ratio = 0.1
     film: Share = 1.0
 
     @model_validator(mode="after")
-    def _in_order(self) -> Mouth:
+    def _in_order(self) -> BubbleSource:
         frames = [key.frame for key in self.track]
         if sorted(set(frames)) != frames:
             raise ValueError("the keys of its track are not in the order of frames")
@@ -101,7 +101,7 @@ class Mouth(Strict):
             bursts=tuple(Burst(puff.frame / fps, puff.seconds, puff.count) for puff in self.bursts),
             median_m=self.median_diameter,
             spread=self.spread,
-            mouth_m=self.mouth_radius,
+            source_radius_m=self.source_radius,
             widening_rad=float(np.radians(self.widening)),
             plume_m_s=self.plume_speed,
             film=self.film,
@@ -113,8 +113,8 @@ class BubblesParameters(Strict):
 
     Attributes
     ----------
-    mouths
-        What gives off bubbles: one table ``[[steps.NAME.mouths]]`` each.
+    sources
+        What gives off bubbles: one table ``[[steps.NAME.sources]]`` each.
     lens
         Focus and iris, as far as bubbles are concerned.
     opacity
@@ -129,7 +129,7 @@ class BubblesParameters(Strict):
         Root mean square speed of eddies, m/s, and size of the largest, metres.
     """
 
-    mouths: tuple[Mouth, ...] = ()
+    sources: tuple[BubbleSource, ...] = ()
     lens: LensParameters = LensParameters()
     opacity: Share = 0.9
     brightness: Ratio = 1.0
@@ -140,9 +140,9 @@ class BubblesParameters(Strict):
 
     @model_validator(mode="after")
     def _named_apart(self) -> BubblesParameters:
-        names = [mouth.name for mouth in self.mouths]
+        names = [source.name for source in self.sources]
         if len(set(names)) < len(names):
-            raise ValueError("two mouths have the same name; each needs one of its own")
+            raise ValueError("two sources have the same name; each needs one of its own")
         return self
 
 
@@ -163,8 +163,8 @@ class Bubbles(Operator[BubblesParameters, Drawing]):
         )
 
     def idle(self, shot: Shot) -> bool:  # noqa: ARG002 - part of the protocol
-        """Without mouths, or with nothing to see of the bubbles, the picture stays."""
-        return not self.parameters.mouths or self.parameters.opacity == 0.0
+        """Without sources, or with nothing to see of the bubbles, the picture stays."""
+        return not self.parameters.sources or self.parameters.opacity == 0.0
 
     def prepare(self, shot: Shot) -> Drawing:
         """Find the bubbles in the water, shade and sort them."""
@@ -176,11 +176,11 @@ class Bubbles(Operator[BubblesParameters, Drawing]):
 
         seed = shot.step_seed("bubbles")
 
-        def found(mouth: Mouth) -> Seen:
-            column = Column(mouth.emitter(shot.fps), seed, shot.path.up, shot.sea_level_m, p.current)
+        def found(source: BubbleSource) -> Seen:
+            column = Column(source.emitter(shot.fps), seed, shot.path.up, shot.sea_level_m, p.current)
             return seen_bubbles(column, exposure, scene, look, stirring)
 
-        parts = in_parallel(found, p.mouths)
+        parts = in_parallel(found, p.sources)
         return drawing_of(parts, exposure, shot.path.bands.count)
 
     def apply(self, planes: Planes, tile: Tile, shot: Shot, prepared: Drawing) -> Planes:  # noqa: ARG002

@@ -132,7 +132,7 @@ class BioOpticalSection(Strict):
 
 
 class WaterSection(Strict):
-    """Which water. Give one of ``jerlov_type``, ``table`` and ``contents``; and at most one scale.
+    """Which water. Give one of ``jerlov_type``, ``table`` and ``constituents``; and at most one scale.
 
     Attributes
     ----------
@@ -142,7 +142,7 @@ class WaterSection(Strict):
         Whose data: ``best`` takes the measured where there is any.
     table
         CSV file of wavelength in nm, a and b in 1/m, and optionally Kd in 1/m, beside the preset.
-    contents
+    constituents
         Chlorophyll, dissolved organic matter and mineral load.
     attenuation_550
         Scale so that beam attenuation at 550 nm is this, 1/m.
@@ -155,14 +155,14 @@ class WaterSection(Strict):
     jerlov_type: str | None = None
     source: str = "best"
     table: str | None = None
-    contents: BioOpticalSection | None = None
+    constituents: BioOpticalSection | None = None
     attenuation_550: Annotated[PerMetre, Field(gt=0.0)] | None = None
     secchi_depth: Distance | None = None
     visibility: Distance | None = None
 
     @model_validator(mode="after")
     def _one_water_one_scale(self) -> WaterSection:
-        given = [name for name in ("jerlov_type", "table", "contents") if getattr(self, name) is not None]
+        given = [name for name in ("jerlov_type", "table", "constituents") if getattr(self, name) is not None]
         if len(given) > 1:
             raise ValueError(f"{' and '.join(given)} are given; a water is one of them")
         scales = ("attenuation_550", "secchi_depth", "visibility")
@@ -439,7 +439,7 @@ SECTIONS: dict[str, type[Strict]] = {
 STEP_CHOICES: tuple[tuple[tuple[str, ...], ...], ...] = ((("after",), ("before",)),)
 CHOICES: dict[str, tuple[tuple[tuple[str, ...], ...], ...]] = {
     "water": (
-        (("jerlov_type",), ("table",), ("contents",)),
+        (("jerlov_type",), ("table",), ("constituents",)),
         (("attenuation_550",), ("secchi_depth",), ("visibility",)),
     ),
     "place": ((("sea_level",), ("camera_depth",)),),

@@ -134,9 +134,11 @@ def chosen_water(section: WaterSection, document: Document) -> Water:
 def _unscaled(section: WaterSection, folder: Path) -> Water:
     if section.table is not None:
         return _table_water(folder, section.table)
-    if section.contents is not None:
-        contents = section.contents
-        return bio_optical_water(contents.chlorophyll, contents.dissolved_organic, contents.mineral)
+    if section.constituents is not None:
+        constituents = section.constituents
+        return bio_optical_water(
+            constituents.chlorophyll, constituents.dissolved_organic, constituents.mineral
+        )
     return jerlov_water(section.jerlov_type or DEFAULT_TYPE, source=section.source)
 
 

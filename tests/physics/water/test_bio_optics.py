@@ -1,4 +1,4 @@
-"""Waters made from their contents: laws and refusals. Published relations are checked in tests/reference."""
+"""Waters made from their constituents: laws and refusals. tests/reference checks published relations."""
 
 from __future__ import annotations
 

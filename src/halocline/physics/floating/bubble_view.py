@@ -156,7 +156,7 @@ def _level_light(path: LightPath, depth_m: F64) -> F64:
 def _stirred(bubbles: Bubbles, stirring: Turbulence, time_s: float) -> F64:
     if stirring is STILL or not len(bubbles):
         return bubbles.position_m
-    # Eddies take hold within a second of the mouth.
+    # Eddies take hold within a second of the source.
     hold = 1.0 - np.exp(-2.0 * bubbles.age_s)
     moved = stirring.displacement(bubbles.position_m, time_s) * hold[:, None]
     return bubbles.position_m + moved

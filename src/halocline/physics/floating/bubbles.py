@@ -174,7 +174,7 @@ class Burst:
 
 @dataclass(frozen=True)
 class Emitter:
-    """A mouth that gives off bubbles.
+    """A source that gives off bubbles.
 
     Attributes
     ----------
@@ -185,9 +185,9 @@ class Emitter:
     bursts
         Puffs in addition.
     median_m, spread
-        Median diameter at the mouth, and the factor that holds the middle two thirds of all, above 1.
-    mouth_m
-        Radius of the mouth.
+        Median diameter at the source, and the factor that holds the middle two thirds of all, above 1.
+    source_radius_m
+        Radius of the source.
     widening_rad
         Half angle of the column.
     plume_m_s
@@ -203,7 +203,7 @@ class Emitter:
     bursts: tuple[Burst, ...] = ()
     median_m: float = 4e-3
     spread: float = 1.8
-    mouth_m: float = 0.02
+    source_radius_m: float = 0.02
     widening_rad: float = 0.08
     plume_m_s: float = 0.0
     film: float = 1.0
@@ -217,10 +217,10 @@ class Emitter:
                 code="E-PHYSICS-EMITTER",
                 fix="Each key needs a later time than the one before, a position and a rate of 0 or more.",
             )
-        if not (0.0 < self.median_m < LARGEST_M and self.spread > 1.0 and self.mouth_m >= 0.0):
+        if not (0.0 < self.median_m < LARGEST_M and self.spread > 1.0 and self.source_radius_m >= 0.0):
             raise PhysicsError(
                 f'the emitter "{self.name}" cannot give bubbles of {1000 * self.median_m:g} mm, '
-                f"spread {self.spread:g}, from a mouth of {self.mouth_m:g} m",
+                f"spread {self.spread:g}, from a source of {self.source_radius_m:g} m",
                 code="E-PHYSICS-EMITTER",
                 fix=f"Give a diameter above 0 and below {1000 * LARGEST_M:g} mm and a spread above 1.",
             )
@@ -234,8 +234,8 @@ class Emitter:
             number = number + burst.count / burst.seconds * np.maximum(overlap, 0.0)
         return np.asarray(number)
 
-    def mouth_at(self, time_s: F64) -> F64:
-        """Return the mouth's position, ``(n, 3)``."""
+    def position_at(self, time_s: F64) -> F64:
+        """Return the source's position, ``(n, 3)``."""
         columns = [np.interp(time_s, self.times_s, self.positions_m[:, axis]) for axis in range(3)]
         return np.stack(columns, axis=1)
 
@@ -364,7 +364,7 @@ class Column:
     def _risen(self, born: Births, time_s: float) -> tuple[F64, F64, F64]:
         """Return depth, diameter at the surface (both ``(n,)``) and where each was born ``(n, 3)``."""
         emitter = self.emitter
-        start = emitter.mouth_at(born.born_s)
+        start = emitter.position_at(born.born_s)
         first_depth = self.sea_level_m - start @ self.up
         diameter = emitter.median_m * emitter.spread ** np.clip(born.size, -3.0, 3.0)
         diameter = np.minimum(diameter, LARGEST_M)
@@ -388,7 +388,7 @@ class Column:
         first_depth = self.sea_level_m - start @ self.up
         climbed = first_depth - depth
         right, ahead = _level_axes(self.up)
-        spread = emitter.mouth_m + math.tan(emitter.widening_rad) * climbed
+        spread = emitter.source_radius_m + math.tan(emitter.widening_rad) * climbed
         aside = born.aside * (0.5 * spread)[:, None]
         diameter = grown_diameter(surface_diameter, depth)
         aside = aside + sway(diameter, age, born.words, film=emitter.film, water=self.water)
@@ -418,7 +418,7 @@ def sway(
     typical = rise_speed(np.full(1, 3e-3), film=film, water=water)[0]
     frequency = 0.05 * typical / np.clip(3e-3 * (0.7 + 0.6 * slant), 1e-3, None)
     swing = 2.0 * math.pi * (phase + frequency * age_s)
-    # It starts straight out of the mouth.
+    # It starts straight out of the source.
     amplitude = amplitude * np.minimum(age_s * frequency, 1.0)
     long, short = amplitude * np.cos(swing), amplitude * np.sin(swing) * roundness
     turn = 2.0 * math.pi * slant

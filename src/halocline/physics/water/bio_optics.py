@@ -93,8 +93,8 @@ def bio_optical_water(
         diffuse_attenuation_per_m=kirk_diffuse_attenuation(a, b),
         source="bio-optical relations: Morel 1991; Gordon & Morel 1983; Bricaud 1981; Babin 2003",
         caveats=(
-            "Made from mean relations between a water's contents and its optics; a single water may scatter"
-            " half or twice as much.",
+            "Made from mean relations between a water's constituents and its optics; a single water may "
+            "scatter half or twice as much.",
             *clear.caveats,
         ),
     )

@@ -411,7 +411,10 @@ def _pure_water_spectra() -> tuple[F64, F64]:
 def _scaled_to(water: Water, target: float, measure: Callable[[Water], float], name: str) -> Water:
     from scipy.optimize import brentq  # noqa: PLC0415 - only this solver needs it
 
-    clearest, murkiest = measure(_with_contents(water, 0.0, name)), measure(_with_contents(water, 1e4, name))
+    clearest, murkiest = (
+        measure(_with_constituents(water, 0.0, name)),
+        measure(_with_constituents(water, 1e4, name)),
+    )
     if not clearest <= target <= murkiest:
         bound = (
             "clearer than pure sea water" if target < clearest else "beyond what this water can be scaled to"
@@ -423,15 +426,17 @@ def _scaled_to(water: Water, target: float, measure: Callable[[Water], float], n
             where=name,
             fix="Ask for a value in between, or start from another water.",
         )
-    factor = float(brentq(lambda f: measure(_with_contents(water, f, name)) - target, 0.0, 1e4, xtol=1e-14))
-    scaled = _with_contents(water, factor, name)
+    factor = float(
+        brentq(lambda f: measure(_with_constituents(water, f, name)) - target, 0.0, 1e4, xtol=1e-14)
+    )
+    scaled = _with_constituents(water, factor, name)
     caveat = f"What {water.name} holds beside pure water was multiplied by {factor:.3g} at every wavelength."
     if not 0.25 <= factor <= 4.0:
         caveat += " That is far from the water it was measured in; a nearer type will have truer colours."
     return replace(scaled, caveats=(*water.caveats, caveat))
 
 
-def _with_contents(water: Water, factor: float, name: str) -> Water:
+def _with_constituents(water: Water, factor: float, name: str) -> Water:
     pure_a, pure_b = _pure_water_spectra()
     a = _scaled_beyond(water.absorption_per_m, pure_a, factor)
     b = _scaled_beyond(water.scattering_per_m, pure_b, factor)
