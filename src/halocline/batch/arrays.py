@@ -1,25 +1,36 @@
-"""A preset on arrays: no files, no sequence, one frame in and one frame out."""
+"""A preset on one frame in memory or in a file: nothing is written, one frame in and one frame out."""
 
 from __future__ import annotations
 
 import os
 from collections.abc import Iterable, Mapping
 from dataclasses import dataclass
+from pathlib import Path
 
 import numpy as np
+import OpenImageIO as oiio
 from numpy.typing import ArrayLike
 
 from halocline._typing import F32
+from halocline.batch.frame_task import planes_read
+from halocline.batch.still import Still, tasks_of
+from halocline.batch.task import input_spec
 from halocline.errors import DepthError, FrameError, PresetError
 from halocline.graph.engine import Evaluation, evaluate
 from halocline.imaging.camera import Camera, pinhole
 from halocline.imaging.camera_track import CameraTrack
+from halocline.imaging.colour import display_pixels, png_bytes
 from halocline.imaging.edge_mixture import mixture_planes
+from halocline.imaging.exr import header_of_buffer
 from halocline.imaging.frame import Frame, Window
+from halocline.imaging.load import View, load_buffer
+from halocline.imaging.survey import planes_of
 from halocline.presets.build import make_shot
 from halocline.presets.preset import Preset, load_preset
-from halocline.rgb import RGBSpace, space_named
+from halocline.rgb import LINEAR_REC709, RGBSpace, space_named
 
+# Frame number where neither the caller nor a file says one.
+DEFAULT_FRAME = 1001
 DEFAULT_FOCAL_LENGTH_MM = 35.0
 DEFAULT_FILM_WIDTH_MM = 36.0
 
@@ -38,23 +49,37 @@ class WetFrame:
         Other planes asked for, as the graph holds them.
     warnings
         What a person should know of this frame.
+    space
+        The space of ``rgb``.
+
+    A notebook shows it as a picture, through the default view of the colour configuration.
     """
 
     rgb: F32
     alpha: F32
     layers: Mapping[str, F32]
     warnings: tuple[str, ...] = ()
+    space: RGBSpace = LINEAR_REC709
+
+    def __repr__(self) -> str:
+        rows, columns = self.alpha.shape
+        layers = f", layers {', '.join(self.layers)}" if self.layers else ""
+        told = f", {len(self.warnings)} warnings" if self.warnings else ""
+        return f"<WetFrame {columns} x {rows}, {self.space.name}{layers}{told}>"
+
+    def _repr_png_(self) -> bytes:
+        return png_bytes(display_pixels(np.moveaxis(self.rgb, -1, 0), self.space))
 
 
 def apply(
     preset: Preset | str | os.PathLike[str],
-    rgb: ArrayLike,
-    range_m: ArrayLike,
+    rgb: ArrayLike | oiio.ImageBuf | str | os.PathLike[str],
+    range_m: ArrayLike | None = None,
     alpha: ArrayLike | None = None,
     *,
-    frame: int = 1001,
+    frame: int | None = None,
     camera: Camera | CameraTrack | None = None,
-    space: RGBSpace | str = "lin_rec709",
+    space: RGBSpace | str | None = None,
     planes: Mapping[str, ArrayLike] | None = None,
     layers: Iterable[str] = (),
     threads: int | None = None,
@@ -68,18 +93,21 @@ def apply(
         then read and fitted on every call.
     rgb
         ``(rows, columns, 3)``, scene-linear floats, premultiplied by alpha. Bad pixels (NaN, infinite) are
-        passed on; a step that blurs spreads them.
+        passed on; a step that blurs spreads them. Or a whole frame: an EXR file (or a pattern, with
+        ``frame``), or an OpenImageIO ``ImageBuf`` with depth among its channels. Of a whole frame everything
+        is read as ``halocline apply`` reads it, by the preset's ``[input]``; of several views, the first.
     range_m
-        ``(rows, columns)``, metres from the lens along each view ray; inf where nothing is hit.
+        ``(rows, columns)``, metres from the lens along each view ray; inf where nothing is hit. It,
+        ``alpha``, ``space`` and ``planes`` go with arrays alone: a whole frame has its own.
     alpha
         ``(rows, columns)``, 0 to 1; where not given, 1 where the range is finite.
     frame
-        Frame number, for animation and everything random.
+        Frame number, for animation and everything random; the file's own, or 1001, where not given.
     camera
-        The camera (see `halocline.imaging.camera.pinhole`), or a track of cameras for motion blur; a level
-        35 mm lens on 36 mm film where not given.
+        The camera (see `halocline.imaging.camera.pinhole`), or a track of cameras for motion blur; a whole
+        frame's own, or a level 35 mm lens on 36 mm film, where not given.
     space
-        Working space of ``rgb``.
+        Working space of ``rgb``; linear Rec.709 (``lin_rec709``) where not given.
     planes
         Further planes that operators may read, planar: ``normal`` and ``position`` ``(3, rows, columns)``,
         ``matte.NAME`` ``(rows, columns)``.
@@ -90,7 +118,7 @@ def apply(
 
     Returns
     -------
-    The frame under water, in the form in which it came.
+    The frame under water, in the form in which arrays came; of a whole frame its data window.
 
     Raises
     ------
@@ -98,34 +126,92 @@ def apply(
         As `halocline.load_preset`, where a name or file is given; ``E-PRESET-KIND`` where it is no preset
         at all.
     FrameError
-        ``E-FRAME-PLANE`` where shapes do not fit together, ``E-FRAME-LIGHT`` where ``rgb`` holds whole
-        numbers.
+        ``E-FRAME-PLANE`` where shapes do not fit together or arrays are given beside a whole frame,
+        ``E-FRAME-LIGHT`` where ``rgb`` holds whole numbers.
     DepthError
         ``E-DEPTH-RANGE`` where a range is negative or not a number.
+    HaloclineError
+        As reading raises, where ``rgb`` is a whole frame.
     """
     preset = _preset(preset)
+    how = Evaluation(threads)
+    if isinstance(rgb, str | os.PathLike | oiio.ImageBuf):
+        _refuse_arrays_beside(range_m=range_m, alpha=alpha, space=space, planes=planes)
+        number, view, track = _whole_frame(preset, rgb, frame)
+        if camera is not None:
+            track = _track(camera, number, view.frame.data_window)
+        return _wet(preset, number, view.frame, track, view.space, layers, how, view.warnings)
     picture = _frame(rgb, range_m, alpha, planes or {})
-    if preset.at(frame).input.separate_edges and "far_range" not in picture.planes:
+    number = DEFAULT_FRAME if frame is None else frame
+    if preset.at(number).input.separate_edges and "far_range" not in picture.planes:
         plane = picture.plane
         picture = picture.with_planes(**mixture_planes(plane("rgb"), plane("alpha"), plane("range")))
-    window = picture.data_window
+    named = space_named(space or "lin_rec709") if not isinstance(space, RGBSpace) else space
+    return _wet(preset, number, picture, _track(camera, number, picture.data_window), named, layers, how)
+
+
+def _wet(
+    preset: Preset,
+    number: int,
+    picture: Frame,
+    track: CameraTrack,
+    space: RGBSpace,
+    layers: Iterable[str],
+    how: Evaluation,
+    warnings: tuple[str, ...] = (),
+) -> WetFrame:
     shot = make_shot(
         preset,
-        frame,
-        _track(camera, frame, window),
-        space=space if isinstance(space, RGBSpace) else space_named(space),
-        display_window=window,
-        data_window=window,
+        number,
+        track,
+        space=space,
+        display_window=picture.display_window,
+        data_window=picture.data_window,
         surfaces=picture,
     )
-    names = ("rgb", "alpha", *layers)
-    made = evaluate(preset.at(frame).graph, picture, shot, wanted=names, how=Evaluation(threads))
+    graph, further = preset.at(number).graph, tuple(layers)
+    made = evaluate(graph, picture, shot, wanted=("rgb", "alpha", *further), how=how)
     return WetFrame(
         rgb=np.ascontiguousarray(np.moveaxis(made["rgb"], 0, -1)),
         alpha=made["alpha"],
-        layers={name: made[name] for name in layers},
-        warnings=preset.at(frame).graph.warnings(shot),
+        layers={name: made[name] for name in further},
+        warnings=(*warnings, *graph.warnings(shot)),
+        space=space,
     )
+
+
+def _whole_frame(
+    preset: Preset, given: str | os.PathLike[str] | oiio.ImageBuf, frame: int | None
+) -> tuple[int, View, CameraTrack]:
+    """Read a file or a buffer as `halocline apply` reads it; its number, first view and cameras."""
+    if isinstance(given, oiio.ImageBuf):
+        number = DEFAULT_FRAME if frame is None else frame
+        look = preset.at(number)
+        spec, (needed, useful) = input_spec(look), planes_read(look.graph)
+        wanted = needed | planes_of([header_of_buffer(given)], spec, useful)
+        view = load_buffer(given, spec, wanted=sorted(wanted)).views[0]
+        return number, view, CameraTrack({number: view.camera})
+    tasks = tasks_of(os.fspath(given), frames=None if frame is None else str(frame))
+    if len(tasks) > 1:
+        raise FrameError(
+            f"{given} is {len(tasks)} frames",
+            code="E-FRAME-PLANE",
+            where=str(Path(given)),
+            fix=f"Say which one: frame={tasks[0].frame}.",
+        )
+    still = Still.read(tasks[0], preset)
+    return tasks[0].frame, still.inputs.loaded.views[0], still.inputs.tracks[still.view]
+
+
+def _refuse_arrays_beside(**given: object) -> None:
+    names = [name for name, value in given.items() if value is not None]
+    if names:
+        raise FrameError(
+            f"{' and '.join(names)} given beside a whole frame, which has its own",
+            code="E-FRAME-PLANE",
+            fix="Leave them out and say in the preset's [input] and [colour] what differs, or give rgb as "
+            "an array too.",
+        )
 
 
 def _preset(given: object) -> Preset:
@@ -142,7 +228,7 @@ def _preset(given: object) -> Preset:
 
 
 def _frame(
-    rgb: ArrayLike, range_m: ArrayLike, alpha: ArrayLike | None, planes: Mapping[str, ArrayLike]
+    rgb: ArrayLike, range_m: ArrayLike | None, alpha: ArrayLike | None, planes: Mapping[str, ArrayLike]
 ) -> Frame:
     light = np.asarray(rgb)
     if not np.issubdtype(light.dtype, np.floating):
@@ -150,6 +236,12 @@ def _frame(
             f"rgb holds {light.dtype}, which is no scene-linear light",
             code="E-FRAME-LIGHT",
             fix="Decode display pixels to scene-linear floats first.",
+        )
+    if range_m is None:
+        raise FrameError(
+            "pixels are given without range_m",
+            code="E-FRAME-PLANE",
+            fix="Give range_m, metres along each view ray, inf where nothing is hit.",
         )
     colour = light.astype(np.float32, copy=False)
     distance = np.ascontiguousarray(range_m, np.float32)

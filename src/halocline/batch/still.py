@@ -10,6 +10,7 @@ import numpy as np
 from halocline._typing import F32
 from halocline.batch.frame_task import FrameInputs, read_inputs
 from halocline.batch.plan_tasks import plan_tasks
+from halocline.batch.sequence_depth import settle_depth
 from halocline.batch.task import FrameTask
 from halocline.errors import GraphError
 from halocline.graph.engine import Evaluation, evaluate
@@ -32,8 +33,8 @@ class Still:
 
     @classmethod
     def read(cls, task: FrameTask, preset: Preset) -> Still:
-        """Read a frame's first view."""
-        inputs = read_inputs(task, preset)
+        """Read a frame's first view, its depth judged as the whole sequence's is."""
+        inputs = read_inputs(settle_depth([task], preset)[0], preset)
         return cls(inputs, inputs.loaded.views[0].name)
 
     def reduced(self, step: int) -> Still:

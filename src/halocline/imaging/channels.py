@@ -126,11 +126,16 @@ class ViewChannels:
     def missing(self, message: str, name: str = "", *, fix: str = "") -> ChannelError:
         """Build the error that lists what there is."""
         names = [channel.logical for channel in self.channels]
+        # Ids and masks in whole numbers are no colour and no depth: say why a name that is there is not taken.
+        listed = [
+            f"{each.logical} (whole numbers)" if each.part.channels[each.name] == "uint" else each.logical
+            for each in self.channels
+        ]
         return ChannelError(
             message,
             code="E-CHANNEL-MISSING",
             where=self.place,
-            fix=f"It has: {', '.join(names) or 'nothing'}.{did_you_mean(name, names) if name else ''}"
+            fix=f"It has: {', '.join(listed) or 'nothing'}.{did_you_mean(name, names) if name else ''}"
             + (f" {fix}" if fix else ""),
         )
 

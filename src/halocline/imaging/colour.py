@@ -167,8 +167,13 @@ def write_png(path: str | Path, pixels: U8, *, overwrite: bool = False) -> None:
         ``E-WRITE-OPEN`` where the file cannot be written, ``E-WRITE-EXISTS`` where it is there and may not
         be replaced.
     """
+    write_whole(Path(path), png_bytes(pixels), overwrite=overwrite)
+
+
+def png_bytes(pixels: U8) -> bytes:
+    """Return display pixels ``(rows, columns, 3)`` as the bytes of a PNG file."""
     _, encoded = cv2.imencode(".png", pixels[..., ::-1])
-    write_whole(Path(path), encoded.tobytes(), overwrite=overwrite)
+    return encoded.tobytes()
 
 
 def _choose(wanted: str | None, known: list[str], default: str, what: str) -> str:

@@ -203,6 +203,25 @@ def read_header(path: str | Path) -> Header:
     return Header(path, tuple(parts))
 
 
+def header_of_buffer(buffer: oiio.ImageBuf) -> Header:
+    """Return what a picture in memory holds, as if it were a file of one part.
+
+    Raises
+    ------
+    ReadError
+        ``E-READ-OPEN`` where the buffer holds no pixels, ``E-READ-SIZE`` where a window is absurd.
+    """
+    path = Path(buffer.name or "ImageBuf")
+    if not buffer.initialized or buffer.has_error:
+        raise ReadError(
+            f"this ImageBuf holds no picture: {_tidy(buffer.geterror(), path) or 'it was never filled'}",
+            code="E-READ-OPEN",
+            where=str(path),
+            fix="Fill it first, or give the file's name.",
+        )
+    return Header(path, (_part(buffer.spec(), 0, path),))
+
+
 def read_channels(path: str | Path, part: Part, names: Iterable[str]) -> dict[str, F32]:
     """Read some channels of a part as float32 planes ``(rows, columns)`` over its data window.
 

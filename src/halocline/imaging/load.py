@@ -6,14 +6,15 @@ Frames always cover the union of both.
 
 from __future__ import annotations
 
-from collections.abc import Collection, Mapping
+from collections.abc import Callable, Collection, Mapping
 from dataclasses import dataclass, field, replace
 from pathlib import Path
 
 import numpy as np
+import OpenImageIO as oiio
 
 from halocline._typing import F32
-from halocline.errors import HaloclineError
+from halocline.errors import HaloclineError, ReadError
 from halocline.imaging.camera import Camera
 from halocline.imaging.camera_metadata import find_camera, refuse_projection
 from halocline.imaging.channel_plan import (
@@ -27,7 +28,7 @@ from halocline.imaging.colour import find_space
 from halocline.imaging.depth import DepthPlanes, DepthSpec, range_planes
 from halocline.imaging.depth_inference import DepthVerdict, infer_depth, unit_warnings
 from halocline.imaging.edge_mixture import far_light_of, mixture_planes
-from halocline.imaging.exr import Header, Part, read_header, read_into
+from halocline.imaging.exr import Header, Part, header_of_buffer, read_header, read_into
 from halocline.imaging.frame import Frame, Window
 from halocline.imaging.glows import COVER, Mask, find_glows, glow_range
 from halocline.imaging.input_spec import InputSpec
@@ -38,6 +39,9 @@ from halocline.imaging.picture_statistics import (
 )
 from halocline.imaging.repair import BadPixels, Policy, repair
 from halocline.rgb import RGBSpace
+
+# Puts channels of a part, each given with its name, where they belong.
+_Reader = Callable[[Path, Part, Mapping[str, F32]], None]
 
 # Beauty and depth disagree visibly where more than this share of the picture does.
 _DISAGREEMENT = 1e-3
@@ -154,6 +158,42 @@ def load_beauty(path: str | Path, spec: InputSpec | None = None, *, judged: bool
     return _Reading(Path(path), spec or InputSpec(), with_range=False, judged=judged).load(None, ())
 
 
+def load_buffer(
+    buffer: oiio.ImageBuf, spec: InputSpec | None = None, *, wanted: Collection[str] = ()
+) -> Loaded:
+    """Load a frame from a picture in memory, by its channel names and metadata. As `load` does for a file.
+
+    Parameters
+    ----------
+    buffer
+        Colour and depth in one picture, channels named as in a file: ``R``, ``G``, ``B``, ``A``, ``Z``.
+    spec, wanted
+        As `load` takes them.
+
+    Raises
+    ------
+    HaloclineError
+        As `load` raises; ``E-READ-OPEN`` where the buffer holds nothing.
+    """
+    header = header_of_buffer(buffer)
+    pixels = np.asarray(buffer.get_pixels("float"), np.float32)
+
+    def from_memory(_: Path, part: Part, targets: Mapping[str, F32]) -> None:
+        names = list(part.channels)
+        for name, plane in targets.items():
+            if part.channels[name] not in ("half", "float", "double"):
+                raise ReadError(
+                    f'"{name}" holds whole numbers, which an ImageBuf scales to 0..1 and rounds',
+                    code="E-READ-PIXELS",
+                    where=str(header.path),
+                    fix="Give the file itself.",
+                )
+            plane[...] = pixels[..., names.index(name)]
+
+    reading = _Reading(header.path, spec or InputSpec(), with_range=True, judged=False, read=from_memory)
+    return reading.planned(header, None, wanted)
+
+
 @dataclass(frozen=True)
 class _Reading:
     """One file being read, and how."""
@@ -162,10 +202,13 @@ class _Reading:
     spec: InputSpec
     with_range: bool
     judged: bool
+    read: _Reader = read_into
 
     def load(self, depth_path: Path | None, wanted: Collection[str]) -> Loaded:
         header = read_header(self.path)
-        depth_header = None if depth_path is None else read_header(depth_path)
+        return self.planned(header, None if depth_path is None else read_header(depth_path), wanted)
+
+    def planned(self, header: Header, depth_header: Header | None, wanted: Collection[str]) -> Loaded:
         plans = plan_channels(
             header, self.spec, depth_header=depth_header, wanted=wanted, with_range=self.with_range
         )
@@ -183,7 +226,7 @@ class _Reading:
 
     def _view(self, header: Header, plan: ChannelPlan, window: Window) -> View:
         part = describing_part(header, plan.part)
-        planes = _read(plan, window)
+        planes = _read(plan, window, self.read)
         try:
             return _Finish(self, plan, part, window).view(planes)
         except HaloclineError as error:
@@ -191,7 +234,7 @@ class _Reading:
             raise error.located(where) from error
 
 
-def _read(plan: ChannelPlan, window: Window) -> dict[str, F32]:
+def _read(plan: ChannelPlan, window: Window, read: _Reader) -> dict[str, F32]:
     """Read all channels of a view straight into planes over the window; one pass over each part."""
     planes: dict[str, F32] = {}
     targets: dict[tuple[Path, int], tuple[Part, dict[str, list[F32]]]] = {}
@@ -207,7 +250,7 @@ def _read(plan: ChannelPlan, window: Window) -> dict[str, F32]:
             rows, columns = window.slices_of(channel.part.data_window)
             by_channel.setdefault(channel.name, []).append(plane[index][rows, columns])
     for (path, _), (part, by_channel) in targets.items():
-        read_into(path, part, {name: views[0] for name, views in by_channel.items()})
+        read(path, part, {name: views[0] for name, views in by_channel.items()})
         for copies in by_channel.values():
             for copy in copies[1:]:
                 copy[...] = copies[0]

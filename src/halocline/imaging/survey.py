@@ -57,12 +57,16 @@ def planes_in(paths: Iterable[str | Path], spec: InputSpec, names: Iterable[str]
         Where a file cannot be read.
     """
     asked = frozenset(names)
-    if not asked:
-        return asked
+    return planes_of((read_header(path) for path in paths), spec, asked) if asked else asked
+
+
+def planes_of(headers: Iterable[Header], spec: InputSpec, names: Iterable[str]) -> frozenset[str]:
+    """Return those of some optional planes that every view has in at least one of what headers describe."""
+    asked = frozenset(names)
     found: dict[str, set[str]] = {}
     beauties: dict[str, LayerPath | None] = {}
-    for path in paths:
-        for view in views_of(read_header(path)):
+    for header in headers:
+        for view in views_of(header):
             # The first file is the beauty's; what goes with it is looked for in the others too.
             beauty = beauties.setdefault(view.view, _beauty_layer(view, spec))
             here = {name for name in asked if _has(view, spec, name, beauty)}

@@ -10,6 +10,8 @@ from importlib.resources import files
 from pathlib import Path
 from typing import Any
 
+import numpy as np
+
 from halocline.errors import HaloclineError, PresetError, did_you_mean
 from halocline.files.regular import is_regular, read_text
 from halocline.presets.curves import is_curve
@@ -124,24 +126,75 @@ def with_overrides(document: Document, overrides: Iterable[str]) -> Document:
     PresetError
         ``E-PRESET-SET`` where an override is not of that form.
     """
-    tables = document.tables
-    origins = dict(document.origins)
     for override in overrides:
         dotted, equals, text = override.partition("=")
         path = tuple(part.strip() for part in dotted.split("."))
-        if not equals or not all(path) or path[0] in ("format", "extends"):
-            raise PresetError(
-                f"{override!r} sets nothing",
-                code="E-PRESET-SET",
-                where="--set",
-                fix="Write SECTION.KEY=VALUE, for example light.sun_elevation=20.",
-            )
-        nested: Any = _value(text.strip())
+        if not equals:
+            raise _sets_nothing(override, "--set")
+        document = _with_key(document, path, _value(text.strip()), override, "--set")
+    return document
+
+
+def with_settings(document: Document, settings: Mapping[str, Any]) -> Document:
+    """Return a document with keys set to values: ``{"light.sun_elevation": 20}``, or tables within tables.
+
+    None takes a key out, back to its default.
+
+    Raises
+    ------
+    PresetError
+        ``E-PRESET-SET`` where a key cannot be set.
+    """
+    for dotted, value in settings.items():
+        if not isinstance(dotted, str):
+            raise _sets_nothing(repr(dotted), "with_settings")
+        document = _with_key(document, tuple(dotted.split(".")), _plain(value), dotted, "with_settings")
+    return document
+
+
+def _plain(value: Any) -> Any:
+    """Return a value as a preset's text would give it: whole tables, lists, plain numbers."""
+    if isinstance(value, Mapping):
+        return {key: _plain(item) for key, item in value.items()}
+    if isinstance(value, np.generic | np.ndarray):
+        return value.tolist()
+    return [_plain(item) for item in value] if isinstance(value, list | tuple) else value
+
+
+def _with_key(document: Document, path: tuple[str, ...], value: Any, told: str, how: str) -> Document:
+    if not all(path) or path[0] in ("format", "extends"):
+        raise _sets_nothing(told, how)
+    # Tables that come to be with the key were set here too.
+    around = {path[:length]: f"{how} {told}" for length in range(1, len(path))}
+    origins = {**around, **document.origins, path: f"{how} {told}"}
+    if value is None:
+        tables = _without_key(document.tables, path)
+    else:
+        nested: Any = value
         for part in reversed(path):
             nested = {part: nested}
-        tables = laid_over(tables, nested)
-        origins[path] = f"--set {override}"
+        tables = laid_over(document.tables, nested)
     return Document(document.name, tables, origins, document.folder, document.lineage)
+
+
+def _without_key(tables: Mapping[str, Any], path: tuple[str, ...]) -> dict[str, Any]:
+    kept = dict(tables)
+    if len(path) == 1:
+        kept.pop(path[0], None)
+    elif isinstance(kept.get(path[0]), Mapping):
+        kept[path[0]] = _without_key(kept[path[0]], path[1:])
+    return kept
+
+
+def _sets_nothing(told: str, how: str) -> PresetError:
+    return PresetError(
+        f"{told!r} sets nothing",
+        code="E-PRESET-SET",
+        where=how,
+        fix="Write SECTION.KEY=VALUE, for example light.sun_elevation=20."
+        if how == "--set"
+        else 'Name a key of a section, for example {"light.sun_elevation": 20}.',
+    )
 
 
 def laid_over(base: Mapping[str, Any], over: Mapping[str, Any]) -> dict[str, Any]:

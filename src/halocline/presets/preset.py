@@ -23,6 +23,7 @@ from halocline.presets.document import (
     document_from_text,
     read_document,
     with_overrides,
+    with_settings,
 )
 from halocline.presets.problems import raise_problems, validated
 from halocline.presets.sections import (
@@ -100,6 +101,42 @@ class Preset:
         self._animated = bool(key_frames(document.tables))
         for frame in sorted({0, *telling_frames(document.tables)}):
             self.at(frame)
+
+    def __repr__(self) -> str:
+        title = f": {self.title}" if self.title != self.name else ""
+        steps = ", ".join(name if head.enabled else f"({name})" for name, head in self._order) or "no steps"
+        frames = key_frames(self.document.tables)
+        moves = f"; moves over frames {min(frames):g} to {max(frames):g}" if frames else ""
+        return f"<Preset {self.name!r}{title}; steps {steps}{moves}>"
+
+    def with_settings(self, settings: Mapping[str, Any]) -> Preset:
+        """Return the same look with some keys set otherwise; this one stays as it is.
+
+        Parameters
+        ----------
+        settings
+            Values by key, each as a preset file writes them: numbers, text with a unit (``"12 m"``), lists,
+            curves as tables. Keys are dotted (``"light.sun_elevation"``, ``"steps.snow.per_litre"``) or
+            tables within tables; None takes a key back to its default.
+
+        Returns
+        -------
+        preset
+            Checked like any other.
+
+        Raises
+        ------
+        PresetError
+            With every mistake at once, told by the keys given; ``E-PRESET-SET`` where a key cannot be set.
+
+        Examples
+        --------
+        >>> import halocline
+        >>> look = halocline.load_preset("jerlov-1c")
+        >>> look.with_settings({"light.sun_elevation": 20}).at(0).light.sun_elevation
+        20.0
+        """
+        return Preset(with_settings(self.document, settings))
 
     @property
     def steps(self) -> tuple[tuple[str, StepHead], ...]:
