@@ -126,7 +126,7 @@ class ViewChannels:
     def missing(self, message: str, name: str = "", *, fix: str = "") -> ChannelError:
         """Build the error that lists what there is."""
         names = [channel.logical for channel in self.channels]
-        # Ids and masks in whole numbers are no colour and no depth: say why a name that is there is not taken.
+        # Ids and masks in whole numbers are no colour and no depth: say why one is not taken.
         listed = [
             f"{each.logical} (whole numbers)" if each.part.channels[each.name] == "uint" else each.logical
             for each in self.channels
