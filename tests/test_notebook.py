@@ -16,7 +16,7 @@ NOTEBOOK = Path(__file__).parents[1] / "docs" / "notebooks" / "one_frame.ipynb"
 # The kernel's own packages warn of one another's age.
 @pytest.mark.filterwarnings("ignore::DeprecationWarning", "ignore::UserWarning")
 def test_example_notebook_runs_and_shows_pictures(tmp_path: Path) -> None:
-    notebook = nbformat.read(NOTEBOOK, as_version=4)
+    notebook = nbformat.read(NOTEBOOK, as_version=4)  # type: ignore[no-untyped-call]
     # An error in any cell is raised.
     NotebookClient(notebook, timeout=240, resources={"metadata": {"path": str(tmp_path)}}).execute()
     outputs = [output for cell in notebook.cells for output in cell.get("outputs", [])]
