@@ -151,3 +151,25 @@ def test_every_room_says_what_lives_there_and_names_nothing_that_does_not(path: 
     assert named or list(path.parent.glob("*/__init__.py")), "a room without a map"
     there = {other.stem for other in path.parent.iterdir()}
     assert set(named) <= there
+
+
+def public_classes(sources: dict[str, str]) -> dict[str, list[str]]:
+    """Return in which modules each public class name is defined, wherever in the module."""
+    found: dict[str, list[str]] = {}
+    for name, text in sources.items():
+        for node in ast.walk(ast.parse(text)):
+            if isinstance(node, ast.ClassDef) and not node.name.startswith("_"):
+                found.setdefault(node.name, []).append(name)
+    return found
+
+
+def test_no_two_classes_share_a_name() -> None:
+    """A name that means two things makes every reader look up which."""
+    sources = {str(path.relative_to(HOUSE)): path.read_text(encoding="utf-8") for path in MODULES}
+    twice = {name: where for name, where in public_classes(sources).items() if len(where) > 1}
+    assert twice == {}
+
+
+def test_the_measure_sees_a_name_that_means_two_things() -> None:
+    found = public_classes({"a.py": "class Lens: ...", "b.py": "class Lens: ...\nclass _Own: ..."})
+    assert found == {"Lens": ["a.py", "b.py"]}

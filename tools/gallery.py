@@ -18,7 +18,7 @@ from halocline.presets.build import story_report
 from halocline.presets.document import shipped_names
 from halocline.presets.preset import Preset, load_preset
 from halocline.review.animation import smaller
-from halocline.review.contact_sheet import U8, Tile, contact_sheet
+from halocline.review.contact_sheet import U8, SheetTile, contact_sheet
 from halocline.rgb import LINEAR_REC709
 
 ROOT = Path(__file__).parents[1]
@@ -65,7 +65,7 @@ def main() -> None:
 
 def before_after() -> U8:
     """Return the README's picture, from pictures of the gallery."""
-    tiles = [Tile(read_jpeg(PICTURES / f"{name}.jpg"), label) for name, label in IN_README.items()]
+    tiles = [SheetTile(read_jpeg(PICTURES / f"{name}.jpg"), label) for name, label in IN_README.items()]
     return contact_sheet([tiles[:2], tiles[2:]], tile_width=WIDTH)
 
 

@@ -12,7 +12,7 @@ from halocline.batch.claims import Claims
 from halocline.batch.events import FrameDone, FrameElsewhere, FrameFailed
 from halocline.batch.manifest import MANIFEST_NAME, read_manifest
 from halocline.batch.pipeline import Pipeline
-from halocline.batch.run import Maker, run_frames
+from halocline.batch.run import FrameMaker, run_frames
 from halocline.batch.workers import Workers
 from halocline.cli.shot import exit_status
 from halocline.graph import engine
@@ -30,7 +30,7 @@ def test_processes_chunks_threads_and_overlap_give_the_same_bytes(shot: Folder, 
     run_frames(shot.tasks(), look)
     expected = shot.digests()
     assert len(expected) == 4
-    makers: dict[str, Maker] = {
+    makers: dict[str, FrameMaker] = {
         "one by one": Pipeline(look, Evaluation(1, 3), overlapped=False),
         "two": Workers(look, Evaluation(1), 2),
         "four": Workers(look, Evaluation(2, 5), 4, overlapped=False),

@@ -10,13 +10,13 @@ import pytest
 from halocline.errors import PhysicsError
 from halocline.filters.lens_blur import (
     PIXEL_RADIUS_PX,
-    Lens,
+    ThinLens,
     circle_of_confusion,
     footprint,
     iris_apothem,
 )
 
-LENS = Lens(0.05, 2.8, 3.0, 3840 / 0.036, cats_eye=0.5, corner_px=2200.0)
+LENS = ThinLens(0.05, 2.8, 3.0, 3840 / 0.036, cats_eye=0.5, corner_px=2200.0)
 
 
 def test_nothing_is_blurred_at_the_focus() -> None:
@@ -65,7 +65,7 @@ def test_iris_of_any_blades_lets_through_what_a_round_one_does(blades: int) -> N
 
 def test_impossible_lens_says_how_to_fix_it() -> None:
     with pytest.raises(PhysicsError, match="longer than the focal length") as caught:
-        Lens(0.05, 2.8, 0.04, 1e5)
+        ThinLens(0.05, 2.8, 0.04, 1e5)
     assert caught.value.code == "E-PHYSICS-LENS"
     with pytest.raises(PhysicsError, match="3 and more"):
-        Lens(0.05, 2.8, 3.0, 1e5, blades=2)
+        ThinLens(0.05, 2.8, 3.0, 1e5, blades=2)

@@ -17,7 +17,7 @@ from halocline.errors import ChannelError, GraphError
 from halocline.graph.engine import Evaluation
 from halocline.graph.graph import chain
 from halocline.graph.plan import make_plan
-from halocline.graph.planes import PLANES, Maker, in_order, key_of, plane_named
+from halocline.graph.planes import PLANES, MadeBy, in_order, key_of, plane_named
 from halocline.imaging.frame import Window
 from halocline.imaging.input_spec import InputSpec
 from halocline.imaging.load import load
@@ -90,7 +90,7 @@ def test_the_key_in_the_message_of_a_missing_pass_exists(build: Builders) -> Non
     step = build.operator("draw_near", matte="hero")
     with pytest.raises(GraphError, match=r"say which: input\.passes\.hero\.$"):
         make_plan(chain([("near", step)]), build.shot(window), {"rgb", "alpha", "range"}, ("rgb",))
-    asked = [name for name, plane in PLANES.items() if plane.maker is Maker.RENDER and plane.key]
+    asked = [name for name, plane in PLANES.items() if plane.maker is MadeBy.RENDER and plane.key]
     for name in asked:
         section, key, *_ = key_of(name.replace("NAME", "own")).split(".")
         assert section == "input"

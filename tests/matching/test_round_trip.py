@@ -15,8 +15,8 @@ from halocline.imaging.frame import Window
 from halocline.matching.dive_data import DiveData, water_from
 from halocline.matching.match import Match, match, preset_text, report_lines
 from halocline.matching.model import Setting
-from halocline.matching.reference_picture import Still, samples_of
-from halocline.matching.samples import Place, Sample, parse_place, sample_at, samples_of_range_map
+from halocline.matching.reference_picture import ReferencePicture, samples_of
+from halocline.matching.samples import Sample, SamplePlace, parse_place, sample_at, samples_of_range_map
 from halocline.presets.preset import Preset, preset_from_text
 from halocline.rgb import LINEAR_REC709
 
@@ -66,11 +66,13 @@ def card_samples(preset: Preset, shares: tuple[float, ...] = (0.06, 0.15, 0.3, 0
         range_m = share * preset.water.visibility_m
         for reflectance in (0.18, 0.9):
             shot = eight_bit(picture(preset, range_m, reflectance), number)
-            place = Place(24, 16, 5, None, range_m, (reflectance,) * 3, f"card {reflectance}")
+            place = SamplePlace(24, 16, 5, None, range_m, (reflectance,) * 3, f"card {reflectance}")
             samples.append(sample_at(place, shot, "srgb", directions))
     shot = eight_bit(picture(preset, math.inf), 99)
     for x, y in ((4, 4), (24, 4), (43, 4), (4, 16), (24, 16), (43, 16), (4, 27), (24, 27), (43, 27)):
-        samples.append(sample_at(Place(x, y, 3, None, math.inf, None, "water"), shot, "srgb", directions))
+        samples.append(
+            sample_at(SamplePlace(x, y, 3, None, math.inf, None, "water"), shot, "srgb", directions)
+        )
     return samples
 
 
@@ -165,7 +167,7 @@ def test_whole_frame_with_a_range_map_needs_no_known_colour() -> None:
     stones = random.uniform(0.03, 0.8, (*window.shape, 1)).repeat(3, axis=2).astype(np.float32)
     wet = halocline.apply(preset, stones, range_m, camera=lens).rgb
     shot = eight_bit(wet, 5)
-    still = Still(shot, "srgb", LINEAR_REC709, range_m, lens.directions(window))
+    still = ReferencePicture(shot, "srgb", LINEAR_REC709, range_m, lens.directions(window))
     found = match(samples_of([still], []), SETTING)
     assert found.chosen.attenuation_550 == pytest.approx(3.912 / preset.water.visibility_m, rel=0.15)
 

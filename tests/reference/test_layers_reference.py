@@ -11,7 +11,7 @@ from scipy.optimize import brentq
 
 from halocline.physics.bending.layers import Layer, interfacial_speed, view_layer
 from halocline.physics.bending.refraction import WaterMass, lever_arm
-from halocline.physics.bending.turbulence import RayPath, Turbulence, churn, deflection_rms
+from halocline.physics.bending.turbulence import IndexEddies, RayPath, churn, deflection_rms
 
 
 @pytest.mark.parametrize("path_m", [0.02, 0.1, 1.0, 8.0])
@@ -74,7 +74,7 @@ def test_field_that_is_shown_turns_rays_as_much_as_the_statistics_say(climb_deg:
     )
     bends = [
         churn(
-            Turbulence(1e-2, size, size, seed=3),
+            IndexEddies(1e-2, size, size, seed=3),
             8e-4,
             rays,
             np.array([lens[0], -height, lens[1]]),

@@ -21,7 +21,7 @@ from halocline.filters.splat import Area, Discs, Drawing, Surface
 from halocline.imaging.camera import pinhole
 from halocline.imaging.frame import Window
 from halocline.physics.floating.bubbles import (
-    Water,
+    Fluid,
     appearance,
     clean_rise_speed,
     contaminated_rise_speed,
@@ -183,7 +183,7 @@ def test_sand_settles_as_the_published_equation_says(diameter_mm: float, speed_m
 
 # --- Bubbles --------------------------------------------------------------------------------------------
 
-TAP_WATER = Water(density=998.0, viscosity=1.0e-3, surface_tension=0.072)
+TAP_WATER = Fluid(density=998.0, viscosity=1.0e-3, surface_tension=0.072)
 
 
 # clift1978, equation 7-3; MEMORY of the equation, values COMPUTED by hand, 1 %.

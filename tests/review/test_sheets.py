@@ -21,7 +21,7 @@ from halocline.review.compare import (
     side_by_side,
     slit_through_time,
 )
-from halocline.review.contact_sheet import BACKGROUND, U8, Tile, contact_sheet
+from halocline.review.contact_sheet import BACKGROUND, U8, SheetTile, contact_sheet
 from halocline.review.page import sheet_page
 from halocline.review.wedge import parse_axis, wedge
 
@@ -32,7 +32,8 @@ def flat(value: int, rows: int = 40, columns: int = 64) -> U8:
 
 def test_sheet_holds_every_picture_at_its_width() -> None:
     sheet = contact_sheet(
-        [[Tile(flat(200), "one"), Tile(flat(90), "two")], [Tile(flat(150), "three")]], tile_width=128
+        [[SheetTile(flat(200), "one"), SheetTile(flat(90), "two")], [SheetTile(flat(150), "three")]],
+        tile_width=128,
     )
     assert np.all(sheet[10:60, 10:110] == 200)
     assert np.all(sheet[10:60, 150:250] == 90)
@@ -41,14 +42,14 @@ def test_sheet_holds_every_picture_at_its_width() -> None:
 
 def test_long_label_is_wrapped_into_its_own_tile() -> None:
     long = "a label that says a great deal about one small picture " * 3
-    sheet = contact_sheet([[Tile(flat(200), long), Tile(flat(200), "")]], tile_width=160)
+    sheet = contact_sheet([[SheetTile(flat(200), long), SheetTile(flat(200), "")]], tile_width=160)
     beside = sheet[100:, 170:]
     assert np.all(beside == BACKGROUND)
     assert (sheet[110:, :160] != BACKGROUND).any()
 
 
 def test_letters_are_drawn_and_legible_in_size() -> None:
-    sheet = contact_sheet([[Tile(flat(BACKGROUND), "II")]], tile_width=480)
+    sheet = contact_sheet([[SheetTile(flat(BACKGROUND), "II")]], tile_width=480)
     label = sheet[300:, :, 0].astype(int)
     rows = np.nonzero((label > 128).any(axis=1))[0]
     assert rows.size >= 10
@@ -120,7 +121,7 @@ def test_any_layer_can_be_looked_at(shape: tuple[int, ...]) -> None:
 
 
 def test_page_holds_its_pictures_and_fetches_nothing() -> None:
-    page = sheet_page([[Tile(flat(120), "one <two>")]], title="A & B", notes=("note",), preview=b"RIFF")
+    page = sheet_page([[SheetTile(flat(120), "one <two>")]], title="A & B", notes=("note",), preview=b"RIFF")
     assert "A &amp; B" in page
     assert "one &lt;two&gt;" in page
     assert not re.search(r'(src|href)="(?!data:|#)', page)

@@ -95,7 +95,7 @@ class JobHead(Strict):
 
 
 @dataclass(frozen=True)
-class Shot:
+class JobShot:
     """One shot of a job, its paths found and allowed."""
 
     name: str
@@ -146,9 +146,9 @@ class Job:
 
     path: Path
     title: str
-    shots: tuple[Shot, ...]
+    shots: tuple[JobShot, ...]
 
-    def shot(self, name: str) -> Shot:
+    def shot(self, name: str) -> JobShot:
         """Return a shot by name.
 
         Raises
@@ -294,7 +294,7 @@ def _shot(
     reach: _Reach,
     document: Document,
     problems: list[HaloclineError],
-) -> Shot | None:
+) -> JobShot | None:
     """Return a shot with its paths found; note what is wrong with it."""
 
     def wrong(key: str, message: str, fix: str | None) -> None:
@@ -324,7 +324,7 @@ def _shot(
             wrong("frames", error.message, error.fix)
     if preset is None or not {"beauty", "out"} <= paths.keys():
         return None
-    return Shot(
+    return JobShot(
         name=name,
         preset=preset,
         settings=(*head.set, *section.set),

@@ -8,7 +8,7 @@ from dataclasses import dataclass
 from halocline.batch.distributed import Cluster
 from halocline.batch.memory_budget import size_job
 from halocline.batch.pipeline import Pipeline
-from halocline.batch.run import Maker
+from halocline.batch.run import FrameMaker
 from halocline.batch.task import FrameTask
 from halocline.batch.workers import Workers
 from halocline.presets.preset import Preset
@@ -34,7 +34,7 @@ class Means:
     scheduler: str | None = None
 
 
-def choose_maker(tasks: Sequence[FrameTask], preset: Preset, means: Means) -> tuple[Maker, str]:
+def choose_maker(tasks: Sequence[FrameTask], preset: Preset, means: Means) -> tuple[FrameMaker, str]:
     """Return a maker for a job, and what it is in words.
 
     Raises
@@ -52,7 +52,7 @@ def choose_maker(tasks: Sequence[FrameTask], preset: Preset, means: Means) -> tu
         memory_bytes=means.memory_bytes,
     )
     if sizing.processes == 1:
-        maker: Maker = Pipeline(preset, sizing.evaluation, sizing.overlapped, sizing.budget_bytes)
+        maker: FrameMaker = Pipeline(preset, sizing.evaluation, sizing.overlapped, sizing.budget_bytes)
         return maker, str(sizing)
     crew = Workers(preset, sizing.evaluation, sizing.processes, sizing.overlapped, sizing.budget_bytes)
     return crew, str(sizing)

@@ -41,7 +41,7 @@ from halocline.imaging.sequence import frame_text
 from halocline.presets.preset import Preset
 
 
-class Maker(Protocol):
+class FrameMaker(Protocol):
     """Something that makes frames."""
 
     def outcomes(self, tasks: Iterable[FrameTask], stop: StopRequest) -> Generator[Outcome, None, None]:
@@ -59,7 +59,7 @@ def run_frames(
     tasks: Iterable[FrameTask],
     preset: Preset,
     *,
-    maker: Maker | None = None,
+    maker: FrameMaker | None = None,
     how: Evaluation | None = None,
     overwrite: bool = False,
     resume: bool = False,
@@ -254,7 +254,7 @@ class _Run:
         self.tasks = tasks
         self.preset = preset
 
-    def through(self, maker: Maker, stop: StopRequest) -> None:
+    def through(self, maker: FrameMaker, stop: StopRequest) -> None:
         with closing(maker.outcomes(self._claimed(stop), stop)) as outcomes:
             for outcome in outcomes:
                 self.books.record(outcome)

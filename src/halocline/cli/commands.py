@@ -12,7 +12,7 @@ from typer.core import TyperGroup
 
 
 @dataclass(frozen=True)
-class Place:
+class CommandPlace:
     """Where a command lives, and what the list of commands says of it.
 
     A module holds either one function of the command's name, with EXAMPLES, or an ``app`` of subcommands.
@@ -33,20 +33,20 @@ class Place:
 
 
 COMMANDS = {
-    "apply": Place("Put clean renders under water.", "halocline.cli.apply"),
-    "inspect": Place("Report what a render delivers, and what does not fit.", "halocline.cli.inspect"),
-    "check": Place("Look for bad pixels, flicker and unsafe flashes.", "halocline.cli.check"),
-    "report": Place("Sum up the record of a run.", "halocline.cli.report"),
-    "match": Place("Find the water of a picture, or of a dive log.", "halocline.cli.match"),
-    "remove": Place("Take a preset's water out of frames.", "halocline.cli.remove"),
-    "wedge": Place("Write a sheet of one frame under a range of settings.", "halocline.cli.wedge"),
-    "sheet": Place("Write a sheet of a sequence, before and after.", "halocline.cli.sheet"),
-    "tune": Place("Turn a preset by eye, on a page in the browser.", "halocline.cli.tune"),
-    "plot": Place("Plot what the water of a preset does to light.", "halocline.cli.plot"),
-    "demo": Place("Put the demo sequence under several waters.", "halocline.cli.demo"),
-    "farm": Place("Run jobs of many shots, here and on render managers.", "halocline.cli.farm"),
-    "cache": Place("Show, fill or empty what is kept on disk.", "halocline.cli.cache"),
-    "preset": Place("Check, show and list presets.", "halocline.cli.preset"),
+    "apply": CommandPlace("Put clean renders under water.", "halocline.cli.apply"),
+    "inspect": CommandPlace("Report what a render delivers, and what does not fit.", "halocline.cli.inspect"),
+    "check": CommandPlace("Look for bad pixels, flicker and unsafe flashes.", "halocline.cli.check"),
+    "report": CommandPlace("Sum up the record of a run.", "halocline.cli.report"),
+    "match": CommandPlace("Find the water of a picture, or of a dive log.", "halocline.cli.match"),
+    "remove": CommandPlace("Take a preset's water out of frames.", "halocline.cli.remove"),
+    "wedge": CommandPlace("Write a sheet of one frame under a range of settings.", "halocline.cli.wedge"),
+    "sheet": CommandPlace("Write a sheet of a sequence, before and after.", "halocline.cli.sheet"),
+    "tune": CommandPlace("Turn a preset by eye, on a page in the browser.", "halocline.cli.tune"),
+    "plot": CommandPlace("Plot what the water of a preset does to light.", "halocline.cli.plot"),
+    "demo": CommandPlace("Put the demo sequence under several waters.", "halocline.cli.demo"),
+    "farm": CommandPlace("Run jobs of many shots, here and on render managers.", "halocline.cli.farm"),
+    "cache": CommandPlace("Show, fill or empty what is kept on disk.", "halocline.cli.cache"),
+    "preset": CommandPlace("Check, show and list presets.", "halocline.cli.preset"),
 }
 
 

@@ -19,7 +19,7 @@ from halocline.imaging.load import load_beauty
 from halocline.imaging.sequence import find_sequence
 from halocline.presets.build import story_report
 from halocline.presets.preset import Preset, load_preset
-from halocline.review.contact_sheet import U8, Tile, contact_sheet
+from halocline.review.contact_sheet import U8, SheetTile, contact_sheet
 from halocline.rgb import LINEAR_REC709
 
 EXAMPLES = examples("halocline demo", "halocline demo --out wet --threads 2")
@@ -84,9 +84,9 @@ def _sheet(clean: str, looks: list[Preset], out: Path) -> U8:
     return contact_sheet(rows, title="Before and after: the drowned archway", tile_width=640)
 
 
-def _tile(path: Path, label: str) -> Tile:
+def _tile(path: Path, label: str) -> SheetTile:
     view = load_beauty(path).views[0]
-    return Tile(display_pixels(view.frame.plane("rgb"), view.space), label)
+    return SheetTile(display_pixels(view.frame.plane("rgb"), view.space), label)
 
 
 def _label(look: Preset, frame: int) -> str:

@@ -9,7 +9,7 @@ from typing import Annotated
 import typer
 
 from halocline.batch.events import Summary
-from halocline.batch.job_file import Shot, read_job, refuse_collisions
+from halocline.batch.job_file import JobShot, read_job, refuse_collisions
 from halocline.batch.means import Means
 from halocline.batch.memory_budget import parse_memory
 from halocline.batch.open_job import job_template
@@ -179,14 +179,14 @@ def _refuse_job_file(out: Path, job: Path) -> None:
         )
 
 
-def _frames(shot: Shot) -> list[int]:
+def _frames(shot: JobShot) -> list[int]:
     plan = shot.plan(overwrite=True)
     return sorted([*(task.frame for task in plan.tasks), *(each.frame for each in plan.skipped)])
 
 
 def _planned(
-    shots: list[Shot], frames: str | None, *, overwrite: bool, log: LogForm
-) -> tuple[list[tuple[Shot, Preset, ShotPlan]], int]:
+    shots: list[JobShot], frames: str | None, *, overwrite: bool, log: LogForm
+) -> tuple[list[tuple[JobShot, Preset, ShotPlan]], int]:
     """Plan shots; tell of those that cannot be begun, and count them."""
     planned, refused = [], 0
     for shot in shots:
@@ -199,7 +199,7 @@ def _planned(
     return planned, refused
 
 
-def _tell_refused(shot: Shot, error: HaloclineError, log: LogForm) -> None:
+def _tell_refused(shot: JobShot, error: HaloclineError, log: LogForm) -> None:
     placed = error.located(f"shot {shot.name}")
     if log is LogForm.json:
         json_line(event="shot", shot=shot.name, status="refused", error=error_record(placed))

@@ -14,7 +14,7 @@ from halocline.matching.dive_data import DiveData, water_from
 from halocline.matching.match import match as find_match
 from halocline.matching.match import preset_text, report_lines
 from halocline.matching.model import Setting
-from halocline.matching.reference_picture import Lens, read_still, samples_of
+from halocline.matching.reference_picture import ReferenceLens, read_still, samples_of
 from halocline.matching.samples import parse_place
 from halocline.rgb import LINEAR_REC709
 from halocline.units import metres
@@ -92,7 +92,7 @@ def match(
             fix="Match one, then hold it against the other: run the command twice.",
         )
     else:
-        lens = None if view is None else Lens(view, tilt)
+        lens = None if view is None else ReferenceLens(view, tilt)
         maps = [*(ranges or ()), *([None] * len(stills or ()))]
         read = [
             read_still(still, range_path=chart, encoding=encoding, lens=lens)

@@ -67,16 +67,18 @@ def diff(
     from halocline.cli.still import Viewing  # noqa: PLC0415
     from halocline.cli.wedge import write_sheet  # noqa: PLC0415
     from halocline.review.compare import difference  # noqa: PLC0415
-    from halocline.review.contact_sheet import Tile  # noqa: PLC0415
+    from halocline.review.contact_sheet import SheetTile  # noqa: PLC0415
 
     viewing = Viewing()
     shown = []
     for look in looks:
         still = Still.read(tasks_of(render, depth=depth)[0], look)
         shown.append(viewing.pixels(still.planes(look)["rgb"], still.space))
-    tiles = [Tile(pixels, look.name) for pixels, look in zip(shown, looks, strict=True)]
+    tiles = [SheetTile(pixels, look.name) for pixels, look in zip(shown, looks, strict=True)]
     tiles.append(
-        Tile(difference(*shown, gain=2.0), f"{looks[1].name} minus {looks[0].name}, twice, around mid-grey")
+        SheetTile(
+            difference(*shown, gain=2.0), f"{looks[1].name} minus {looks[0].name}, twice, around mid-grey"
+        )
     )
     write_sheet([tiles], out, title=f"{first} and {second}", width=640, overwrite=overwrite)
     typer.echo(str(out))

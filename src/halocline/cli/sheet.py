@@ -19,7 +19,7 @@ from halocline.imaging.sequence import find_sequence
 from halocline.presets.preset import Preset, load_preset
 from halocline.review.animation import CAUTION, animated, smaller
 from halocline.review.compare import difference, film_strip, layer_pixels, slit_through_time
-from halocline.review.contact_sheet import U8, Tile
+from halocline.review.contact_sheet import U8, SheetTile
 
 EXAMPLES = examples(
     "halocline sheet 'wet/shot.####.exr' --against 'clean.####.exr' --out sheet.png",
@@ -80,8 +80,8 @@ def sheet(
     viewing = Viewing(display, view)
     look = None if preset is None else load_preset(preset, settings or ())
     listed = chosen_frames(beauty, frames)
-    rows: list[list[Tile]] = [[], [], []]
-    more: list[Tile] = []
+    rows: list[list[SheetTile]] = [[], [], []]
+    more: list[SheetTile] = []
     for number in sorted({0, len(listed) // 2, len(listed) - 1}):
         frame, path = listed[number]
         if look is None:
@@ -95,7 +95,7 @@ def sheet(
         for row, tiles in zip(rows, _before_after(frame, dry, wet), strict=True):
             row.extend(tiles)
     if reference is not None:
-        rows[1].append(Tile(reference_pixels(reference), f"reference: {reference.name}"))
+        rows[1].append(SheetTile(reference_pixels(reference), f"reference: {reference.name}"))
     rows = [[*rows[0], *rows[1], *rows[2]]] if len(listed) == 1 else [row for row in rows if row]
     rows += [more[start : start + 4] for start in range(0, len(more), 4)]
     notes: tuple[str, ...] = ()
@@ -104,8 +104,8 @@ def sheet(
         running = _running(beauty, frames, look is not None, viewing)
         if motion:
             rows += [
-                [Tile(film_strip(running[:: max(1, len(running) // 12)][:12]), "frames in order")],
-                [Tile(slit_through_time(running), "the middle line of each frame, time running down")],
+                [SheetTile(film_strip(running[:: max(1, len(running) // 12)][:12]), "frames in order")],
+                [SheetTile(slit_through_time(running), "the middle line of each frame, time running down")],
             ]
             if out.suffix.lower() in (".html", ".htm"):
                 moving, notes = animated(running, frames_per_second=fps), (CAUTION,)
@@ -155,30 +155,32 @@ def _write_preview(running: list[U8], preview: Path, fps: float, overwrite: bool
         )
 
 
-def _before_after(frame: int, dry: U8 | None, wet: U8) -> list[list[Tile]]:
+def _before_after(frame: int, dry: U8 | None, wet: U8) -> list[list[SheetTile]]:
     """Return what a frame adds to the rows of before, after and difference."""
-    after = [Tile(wet, f"frame {frame}, after")]
+    after = [SheetTile(wet, f"frame {frame}, after")]
     if dry is None:
         return [[], after, []]
-    changed = Tile(difference(dry, wet, gain=1.0), f"frame {frame}, after minus before, around mid-grey")
-    return [[Tile(dry, f"frame {frame}, before")], after, [changed]]
+    changed = SheetTile(difference(dry, wet, gain=1.0), f"frame {frame}, after minus before, around mid-grey")
+    return [[SheetTile(dry, f"frame {frame}, before")], after, [changed]]
 
 
 def _developed(
     still: Still, look: Preset, layers: tuple[str, ...], viewing: Viewing
-) -> tuple[U8, U8 | None, list[Tile]]:
+) -> tuple[U8, U8 | None, list[SheetTile]]:
     """Return a frame after and before, and its layers."""
     planes = still.planes(look, ("rgb", *layers))
     tiles = []
     for name in layers:
         pixels, scale = layer_pixels(planes[name])
-        tiles.append(Tile(pixels, f"frame {still.inputs.task.frame}, {name}\n{scale}"))
+        tiles.append(SheetTile(pixels, f"frame {still.inputs.task.frame}, {name}\n{scale}"))
     return viewing.pixels(planes["rgb"], still.space), viewing.pixels(still.clean, still.space), tiles
 
 
-def _step_tiles(still: Still, look: Preset, viewing: Viewing) -> list[Tile]:
+def _step_tiles(still: Still, look: Preset, viewing: Viewing) -> list[SheetTile]:
     """Return the picture after each step."""
     return [
-        Tile(viewing.pixels(still.planes(look, step=step.name)["rgb"], still.space), f"after {step.name}")
+        SheetTile(
+            viewing.pixels(still.planes(look, step=step.name)["rgb"], still.space), f"after {step.name}"
+        )
         for step in look.at(still.inputs.task.frame).graph.steps
     ]

@@ -17,7 +17,7 @@ from halocline.errors import HaloclineError
 from halocline.files.whole import write_whole
 from halocline.presets.build import story_report
 from halocline.presets.preset import Preset, load_preset
-from halocline.review.contact_sheet import U8, Tile, contact_sheet
+from halocline.review.contact_sheet import U8, SheetTile, contact_sheet
 from halocline.review.page import sheet_page
 from halocline.review.wedge import parse_axis
 from halocline.review.wedge import wedge as wedge_of
@@ -67,14 +67,14 @@ def wedge(
 
     rows = wedge_of([parse_axis(axis) for axis in axes], make)
     if reference is not None:
-        rows.append([Tile(reference_pixels(reference), f"reference: {reference.name}")])
+        rows.append([SheetTile(reference_pixels(reference), f"reference: {reference.name}")])
     title = f"{preset}, frame {task.frame}"
     write_sheet(rows, out, title=title, width=width, overwrite=overwrite)
     say(str(out))
 
 
 def write_sheet(
-    rows: list[list[Tile]],
+    rows: list[list[SheetTile]],
     out: Path,
     *,
     title: str,

@@ -20,7 +20,7 @@ PIXEL_RADIUS_PX = 0.85
 
 
 @dataclass(frozen=True)
-class Lens:
+class ThinLens:
     """A thin lens.
 
     Attributes

@@ -284,7 +284,7 @@ class Surface:
 
 
 @dataclass(frozen=True)
-class Layer:
+class DrawnRows:
     """Things by themselves, premultiplied, over some rows.
 
     Attributes
@@ -357,12 +357,12 @@ class Drawing:
         """
         self._paint(first_row, surface, picture)
 
-    def draw(self, rows: tuple[int, int], surface: Surface) -> Layer:
+    def draw(self, rows: tuple[int, int], surface: Surface) -> DrawnRows:
         """Return the things by themselves on the rows from and to (not included), picture coordinates."""
         first, last = rows
         out = np.zeros((self._lights.shape[1], last - first, self.area.columns), np.float32)
         self._paint(first, surface, out)
-        return Layer(out[:-2], out[-2], out[-1])
+        return DrawnRows(out[:-2], out[-2], out[-1])
 
     def _paint(self, first_row: int, surface: Surface, picture: F32) -> None:
         paint(

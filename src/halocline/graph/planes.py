@@ -28,7 +28,7 @@ class Form(Enum):
     AS_FOUND = "as the file has it: (rows, columns), or (channels, rows, columns)"
 
 
-class Maker(Enum):
+class MadeBy(Enum):
     """Who makes a plane."""
 
     RENDER = "the render"
@@ -61,36 +61,36 @@ class Plane:
     form: Form
     unit: str
     meaning: str
-    maker: Maker = Maker.STEP
+    maker: MadeBy = MadeBy.STEP
     key: str = ""
 
 
 _LISTED = (
-    Plane(RGB, Form.COLOUR, "", "The picture's light, in the working space.", Maker.RENDER, "input.layer"),
+    Plane(RGB, Form.COLOUR, "", "The picture's light, in the working space.", MadeBy.RENDER, "input.layer"),
     Plane(BANDS, Form.LIGHT, "", "The same light in spectral bands; a picture has one of the two."),
-    Plane(ALPHA, Form.NUMBER, "", "Coverage, 0 to 1; filtered renders may overshoot.", Maker.RENDER),
+    Plane(ALPHA, Form.NUMBER, "", "Coverage, 0 to 1; filtered renders may overshoot.", MadeBy.RENDER),
     Plane(
         "range",
         Form.NUMBER,
         "m",
         "Distance along the view ray to what a pixel shows; inf where it shows nothing.",
-        Maker.LOADER,
+        MadeBy.LOADER,
         "input.depth_channel",
     ),
-    Plane("far_range", Form.NUMBER, "m", "Range of the farther of two surfaces in a pixel.", Maker.LOADER),
-    Plane("far_share", Form.NUMBER, "", "Share of the pixel's area that shows it, 0 to 1.", Maker.LOADER),
-    Plane("far_light", Form.NUMBER, "", "Share of the pixel's light that it gives, 0 to 1.", Maker.LOADER),
-    Plane("downward", Form.NUMBER, "", "Downward component of the unit view ray.", Maker.CAMERA),
-    Plane("sun_cosine", Form.NUMBER, "", "Cosine between view ray and the sun's travel.", Maker.CAMERA),
-    Plane("normal", Form.VECTOR, "", "World normal, unit.", Maker.RENDER, "input.normal_layer"),
-    Plane("position", Form.VECTOR, "m", "World position.", Maker.RENDER, "input.position_layer"),
-    Plane("matte.NAME", Form.NUMBER, "", "A matte, 0 to 1.", Maker.RENDER, "input.passes.NAME"),
+    Plane("far_range", Form.NUMBER, "m", "Range of the farther of two surfaces in a pixel.", MadeBy.LOADER),
+    Plane("far_share", Form.NUMBER, "", "Share of the pixel's area that shows it, 0 to 1.", MadeBy.LOADER),
+    Plane("far_light", Form.NUMBER, "", "Share of the pixel's light that it gives, 0 to 1.", MadeBy.LOADER),
+    Plane("downward", Form.NUMBER, "", "Downward component of the unit view ray.", MadeBy.CAMERA),
+    Plane("sun_cosine", Form.NUMBER, "", "Cosine between view ray and the sun's travel.", MadeBy.CAMERA),
+    Plane("normal", Form.VECTOR, "", "World normal, unit.", MadeBy.RENDER, "input.normal_layer"),
+    Plane("position", Form.VECTOR, "m", "World position.", MadeBy.RENDER, "input.position_layer"),
+    Plane("matte.NAME", Form.NUMBER, "", "A matte, 0 to 1.", MadeBy.RENDER, "input.passes.NAME"),
     Plane(
         "light.NAME",
         Form.COLOUR,
         "",
         "The part of the beauty that one light gives.",
-        Maker.RENDER,
+        MadeBy.RENDER,
         "input.lights.NAME",
     ),
     Plane(
@@ -98,7 +98,7 @@ _LISTED = (
         Form.AS_FOUND,
         "",
         "Any other pass: motion vectors, ids, a measure of one's own.",
-        Maker.RENDER,
+        MadeBy.RENDER,
         "input.passes.NAME",
     ),
     # Light that water threw in on the way comes in this order to those that ask for it.
@@ -126,10 +126,10 @@ _LISTED = (
 )
 PLANES = {plane.name: plane for plane in _LISTED}
 # Planes the engine can make from the camera alone; an operator reads them like any other.
-VIEW_PLANES = frozenset(plane.name for plane in _LISTED if plane.maker is Maker.CAMERA)
+VIEW_PLANES = frozenset(plane.name for plane in _LISTED if plane.maker is MadeBy.CAMERA)
 # Planes every frame is loaded with, or may be: nobody has to ask for them.
 LOADED_PLANES = frozenset(
-    plane.name for plane in _LISTED if plane.maker is Maker.LOADER or plane.name in (RGB, ALPHA)
+    plane.name for plane in _LISTED if plane.maker is MadeBy.LOADER or plane.name in (RGB, ALPHA)
 )
 FAMILIES = ("matte.", "light.", "pass.")
 
@@ -154,7 +154,7 @@ def plane_named(name: str, own: Iterable[Plane] = ()) -> Plane | None:
 def is_pass(name: str) -> bool:
     """Tell whether only the render can supply a plane."""
     found = plane_named(name)
-    return found is not None and found.maker is Maker.RENDER and name not in LOADED_PLANES
+    return found is not None and found.maker is MadeBy.RENDER and name not in LOADED_PLANES
 
 
 def key_of(name: str) -> str:

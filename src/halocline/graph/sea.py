@@ -9,7 +9,7 @@ from pydantic import Field
 from halocline.quantities import Angle, Distance, Factor, Length, Period, Ratio, Strict
 
 
-class Swell(Strict):
+class SwellSection(Strict):
     """A swell.
 
     Attributes
@@ -84,7 +84,7 @@ class Sea(Strict):
     sea_depth: Distance | None = None
     spread: Factor = 10.0
     smooth_below: Length = 0.35
-    swells: tuple[Swell, ...] = ()
+    swells: tuple[SwellSection, ...] = ()
     loop: Period | None = None
     speed: Ratio = 1.0
     scale: Factor = 1.0

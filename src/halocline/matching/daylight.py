@@ -20,7 +20,7 @@ LEAST_SPAN_DEG = 10.0
 
 
 @dataclass(frozen=True)
-class Daylight:
+class SunAndSky:
     """Sun and sky that explain the open water.
 
     Attributes
@@ -38,7 +38,7 @@ class Daylight:
     residual: float
 
 
-def fit_daylight(water: Water, samples: Sequence[Sample], setting: Setting) -> Daylight | None:
+def fit_daylight(water: Water, samples: Sequence[Sample], setting: Setting) -> SunAndSky | None:
     """Return the sun's azimuth and elevation and the overcast that fit the open water best.
 
     Returns
@@ -69,7 +69,7 @@ def fit_daylight(water: Water, samples: Sequence[Sample], setting: Setting) -> D
     left = float(np.sqrt(2.0 * best.cost))
     curvature = float(np.sum(best.jac[:, 0] ** 2))
     spread = min(180.0, max(left, 0.005) / np.sqrt(max(curvature, 1e-12) * len(seen)))
-    return Daylight(_with_sun(setting, best.x), float(spread), left)
+    return SunAndSky(_with_sun(setting, best.x), float(spread), left)
 
 
 def _log_brightness(water: Water, directions: F64, setting: Setting) -> F64:

@@ -11,7 +11,7 @@ import numpy as np
 import tomlkit
 
 from halocline._typing import F64
-from halocline.matching.daylight import Daylight, fit_daylight
+from halocline.matching.daylight import SunAndSky, fit_daylight
 from halocline.matching.fit import Candidate, fit_constituents, fit_jerlov
 from halocline.matching.model import Setting
 from halocline.matching.samples import Sample
@@ -43,7 +43,7 @@ class Match:
     setting: Setting
     candidates: tuple[Candidate, ...]
     constituents: Candidate
-    daylight: Daylight | None
+    daylight: SunAndSky | None
     chosen: Candidate
 
     @property

@@ -14,14 +14,14 @@ from halocline.imaging.camera import Camera, pinhole
 from halocline.imaging.exr import readable_name
 from halocline.imaging.frame import Window
 from halocline.imaging.load import View, load
-from halocline.matching.samples import Place, Sample, decoded, sample_at, samples_of_range_map
+from halocline.matching.samples import Sample, SamplePlace, decoded, sample_at, samples_of_range_map
 from halocline.rgb import LINEAR_REC709, RGBSpace
 
 LINEAR_ENDINGS = (".exr", ".hdr", ".pfm")
 
 
 @dataclass(frozen=True)
-class Still:
+class ReferencePicture:
     """A reference picture.
 
     Attributes
@@ -46,7 +46,7 @@ class Still:
 
 
 @dataclass(frozen=True)
-class Lens:
+class ReferenceLens:
     """The lens of a still that carries no camera: full horizontal view and tilt up, degrees."""
 
     horizontal_view_deg: float
@@ -66,8 +66,12 @@ class Lens:
 
 
 def read_still(
-    path: Path, *, range_path: Path | None = None, encoding: str | None = None, lens: Lens | None = None
-) -> Still:
+    path: Path,
+    *,
+    range_path: Path | None = None,
+    encoding: str | None = None,
+    lens: ReferenceLens | None = None,
+) -> ReferencePicture:
     """Read a still.
 
     Parameters
@@ -90,7 +94,9 @@ def read_still(
     render = _render(path) if range_path is None else _render(range_path)
     if render is not None and range_path is None:
         values = np.moveaxis(render.frame.plane("rgb"), 0, -1).astype(np.float64)
-        return Still(values, "linear", render.space, render.frame.plane("range"), _directions(render))
+        return ReferencePicture(
+            values, "linear", render.space, render.frame.plane("range"), _directions(render)
+        )
     pixels = _pixels(path)
     values = np.repeat(pixels, 3, axis=2) if pixels.shape[2] < 3 else pixels[..., :3]
     range_m = None
@@ -102,10 +108,10 @@ def read_still(
     if lens is not None:
         rows, columns = values.shape[:2]
         directions = lens.camera(columns, rows).directions(Window(0, 0, columns, rows))
-    return Still(values, encoding or own, LINEAR_REC709, range_m, directions)
+    return ReferencePicture(values, encoding or own, LINEAR_REC709, range_m, directions)
 
 
-def samples_of(stills: list[Still], places: list[Place]) -> list[Sample]:
+def samples_of(stills: list[ReferencePicture], places: list[SamplePlace]) -> list[Sample]:
     """Return the samples of stated places; where none is stated, of whole pictures that have range maps.
 
     Raises
@@ -129,10 +135,10 @@ def samples_of(stills: list[Still], places: list[Place]) -> list[Sample]:
     return samples
 
 
-_NOTHING = Still(np.zeros((1, 1, 3)), "srgb", LINEAR_REC709, None, None)
+_NOTHING = ReferencePicture(np.zeros((1, 1, 3)), "srgb", LINEAR_REC709, None, None)
 
 
-def _mapped(still: Still) -> list[Sample]:
+def _mapped(still: ReferencePicture) -> list[Sample]:
     assert still.range_m is not None  # asked for by the caller
     linear = np.moveaxis(decoded(still.values, still.encoding), -1, 0).astype(np.float32)
     return samples_of_range_map(linear, still.range_m, still.directions)

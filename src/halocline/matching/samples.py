@@ -63,7 +63,7 @@ class Sample:
 
 
 @dataclass(frozen=True)
-class Place:
+class SamplePlace:
     """Where in a still a sample is, and what is known of it, as stated on the command line.
 
     Attributes
@@ -94,7 +94,7 @@ _PLACE = re.compile(
 )
 
 
-def parse_place(text: str) -> Place:
+def parse_place(text: str) -> SamplePlace:
     """Read a stated sample: ``[STILL:]X,Y[,HALF]@RANGE[=WHAT]`` or ``#RRGGBB@RANGE[=WHAT]``.
 
     WHAT is a card (white, grey, black), a patch of the 24-patch chart (``patch 19``), a colour of three
@@ -119,10 +119,10 @@ def parse_place(text: str) -> Place:
     where = found["where"]
     if where.startswith("#"):
         red, green, blue = (int(where[i : i + 2], 16) / 255.0 for i in (1, 3, 5))
-        return Place(0, 0, 0, (red, green, blue), range_m, colour, target, still)
+        return SamplePlace(0, 0, 0, (red, green, blue), range_m, colour, target, still)
     parts = [int(part) for part in where.split(",")]
     half = parts[2] if len(parts) == 3 else 4
-    return Place(parts[0], parts[1], half, None, range_m, colour, target, still)
+    return SamplePlace(parts[0], parts[1], half, None, range_m, colour, target, still)
 
 
 def _what(what: str | None, text: str) -> tuple[tuple[float, float, float] | None, str]:
@@ -196,7 +196,7 @@ def decoded(display: F64, encoding: str) -> F64:
     )
 
 
-def sample_at(place: Place, display: F64, encoding: str, directions: F32 | None) -> Sample:
+def sample_at(place: SamplePlace, display: F64, encoding: str, directions: F32 | None) -> Sample:
     """Return the sample of a place in a still ``(rows, columns, 3)``, display values 0 to 1.
 
     Raises
@@ -294,7 +294,7 @@ def _of_open_water(linear: F32, empty: NDArray[np.bool_], directions: F32 | None
     return made
 
 
-def _sample(place: Place, rgb: F64, noise: F64 | None, direction: F32 | None) -> Sample:
+def _sample(place: SamplePlace, rgb: F64, noise: F64 | None, direction: F32 | None) -> Sample:
     return Sample(
         _triple(rgb),
         place.range_m,

@@ -25,7 +25,7 @@ from halocline.operators.shared.surface_light import (
 from halocline.operators.shared.two_surfaces import FARTHER_PLANES
 from halocline.physics.path.transport import LightPath, VeilRays, attenuate
 from halocline.physics.sea.light_field import CausticField
-from halocline.physics.sea.sky import Sky, Window, drawn_in, look_up_over, sky_over, widening
+from halocline.physics.sea.sky import SeenSurface, Sky, drawn_in, look_up_over, sky_over, widening
 from halocline.physics.sea.slope_lookup import Footprint
 from halocline.physics.sea.surface import SUN_RADIUS_RAD
 from halocline.quantities import Angle, Colour, Distance, Factor, Ratio, Strict
@@ -184,7 +184,7 @@ class SkyWindow(Operator[SkyWindowParameters, _Prepared]):
         light *= np.clip(near, np.float32(0.0), np.float32(1.0))
         return light
 
-    def _mirrored(self, window: Window, ready: _Prepared, shot: Shot) -> F32:
+    def _mirrored(self, window: SeenSurface, ready: _Prepared, shot: Shot) -> F32:
         """Return what the surface mirrors, ``(K, n)``: water, and ground where there is one."""
         path = ready.below
         mirrored = window.mirrored[:, 0]

@@ -33,7 +33,7 @@ from halocline.operators.shared.drawn_things import (
 from halocline.operators.shared.sprite_images import cards_from
 from halocline.operators.shared.surface_light import LevelAxes, channel_weights, light_field
 from halocline.physics.floating.field import patchiness
-from halocline.physics.floating.flow import STILL, Current, Turbulence, Wake, WorldDrift, turbulence
+from halocline.physics.floating.flow import STILL, Current, TurbulentFlow, Wake, WorldDrift, turbulence
 from halocline.physics.floating.haze import Haze, haze_of
 from halocline.physics.floating.haze_clouds import HazeClouds, haze_clouds
 from halocline.physics.floating.haze_loops import lay_haze
@@ -378,7 +378,7 @@ def _sinking(kind: MatterClass, diameter_m: float) -> float:
 
 
 def _wake(wake: BodyWake, index: int, shot: Shot) -> Wake:
-    stirring: Turbulence = STILL
+    stirring: TurbulentFlow = STILL
     if wake.stir > 0.0:
         # Its speed is scaled away; eddies are about as large as the body.
         stirring = turbulence(shot.seed, f"wake {index}", rms_speed_m_s=0.15, largest_m=2.0 * wake.radius)

@@ -49,7 +49,7 @@ class CheckOptions:
 
 
 @dataclass(frozen=True)
-class Look:
+class CheckedView:
     """What is kept of one view of a frame, inside its display window.
 
     Attributes
@@ -79,7 +79,7 @@ class Look:
 
 def looks_at(
     files: Sequence[tuple[int, Path]], options: CheckOptions
-) -> Iterator[tuple[int, list[Look] | HaloclineError]]:
+) -> Iterator[tuple[int, list[CheckedView] | HaloclineError]]:
     """Yield what is kept of each frame, in order; a few are read at once, never all."""
     with ThreadPoolExecutor(2, "look") as pool:
         for start in range(0, len(files), _BATCH):
@@ -89,7 +89,7 @@ def looks_at(
             yield from zip(numbers, found, strict=True)
 
 
-def _looked_at(frame: int, path: Path, options: CheckOptions) -> list[Look] | HaloclineError:
+def _looked_at(frame: int, path: Path, options: CheckOptions) -> list[CheckedView] | HaloclineError:
     try:
         loaded = load_beauty(path, InputSpec())
     except HaloclineError as error:
@@ -97,7 +97,7 @@ def _looked_at(frame: int, path: Path, options: CheckOptions) -> list[Look] | Ha
     return [_look(frame, view, options) for view in loaded.views]
 
 
-def _look(frame: int, view: View, options: CheckOptions) -> Look:
+def _look(frame: int, view: View, options: CheckOptions) -> CheckedView:
     # What viewers see; how much is rendered around it may change from frame to frame.
     seen = view.frame.data_window.slices_of(view.frame.display_window)
     rgb = view.frame.planes["rgb"][:, *seen]
@@ -114,7 +114,7 @@ def _look(frame: int, view: View, options: CheckOptions) -> Look:
         "over-covered (alpha above 1)": int(np.count_nonzero(alpha > 1.001)),
     }
     outside = view.counts.get("negative", 0) / view.frame.planes["alpha"].size
-    return Look(frame, view.name, pixels, bad, outside, _marks(view), _frame_rate(view))
+    return CheckedView(frame, view.name, pixels, bad, outside, _marks(view), _frame_rate(view))
 
 
 def _luminance(rgb: F32, view: View) -> F32:

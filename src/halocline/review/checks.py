@@ -16,7 +16,7 @@ import numpy as np
 
 from halocline.errors import HaloclineError
 from halocline.imaging.sequence import find_sequence, frame_text
-from halocline.review.checked_frame import CheckOptions, Look, looks_at
+from halocline.review.checked_frame import CheckedView, CheckOptions, looks_at
 from halocline.review.flash import HELD_OF_SECONDS, MOST_FLASHES, FlashCheck, RuleResult
 from halocline.review.flicker import Departure, FlickerCheck, luma
 
@@ -169,7 +169,7 @@ class _Collected:
         self.outside = 0.0
         self.fps, self.fps_source = options.fps, "stated"
 
-    def add(self, frame: int, looks: list[Look] | HaloclineError) -> None:
+    def add(self, frame: int, looks: list[CheckedView] | HaloclineError) -> None:
         if isinstance(looks, HaloclineError):
             self.findings.append(
                 Finding("frames", (frame,), f"frame {frame} cannot be read: {looks.message}")

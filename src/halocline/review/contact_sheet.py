@@ -24,7 +24,7 @@ LETTER_WIDTH = 0.51
 
 
 @dataclass(frozen=True)
-class Tile:
+class SheetTile:
     """One picture of a sheet.
 
     Attributes
@@ -39,7 +39,7 @@ class Tile:
     label: str
 
 
-def contact_sheet(rows: Sequence[Sequence[Tile]], *, title: str = "", tile_width: int = 480) -> U8:
+def contact_sheet(rows: Sequence[Sequence[SheetTile]], *, title: str = "", tile_width: int = 480) -> U8:
     """Return a sheet of tiles in rows.
 
     Parameters
@@ -64,7 +64,7 @@ def contact_sheet(rows: Sequence[Sequence[Tile]], *, title: str = "", tile_width
     return np.concatenate(padded)
 
 
-def _tile(tile: Tile, width: int, letter: int) -> U8:
+def _tile(tile: SheetTile, width: int, letter: int) -> U8:
     height = round(tile.pixels.shape[0] * width / tile.pixels.shape[1])
     # Area averaging is what a smaller print of a picture is; it neither rings nor drops thin things.
     small = cv2.resize(tile.pixels, (width, height), interpolation=cv2.INTER_AREA).astype(np.uint8)

@@ -9,7 +9,7 @@ from collections.abc import Sequence
 import cv2
 import numpy as np
 
-from halocline.review.contact_sheet import U8, Tile
+from halocline.review.contact_sheet import U8, SheetTile
 
 JPEG_QUALITY = 90
 STYLE = """
@@ -27,7 +27,7 @@ a { color: inherit; text-decoration: none; }
 
 
 def sheet_page(
-    rows: Sequence[Sequence[Tile]],
+    rows: Sequence[Sequence[SheetTile]],
     *,
     title: str,
     notes: Sequence[str] = (),
@@ -68,7 +68,7 @@ def sheet_page(
     return "\n".join(parts)
 
 
-def _figure(tile: Tile, name: str) -> str:
+def _figure(tile: SheetTile, name: str) -> str:
     source = _embedded(_jpeg(tile.pixels), "image/jpeg")
     label = html.escape(tile.label)
     image = f'<img alt="{label}" src="{source}">'

@@ -7,7 +7,7 @@ from collections.abc import Callable, Sequence
 from dataclasses import dataclass
 
 from halocline.errors import PresetError
-from halocline.review.contact_sheet import U8, Tile
+from halocline.review.contact_sheet import U8, SheetTile
 
 LARGEST_WEDGE = 100
 
@@ -54,7 +54,7 @@ def parse_axis(text: str) -> Axis:
     return Axis(key.strip(), split)
 
 
-def wedge(axes: Sequence[Axis], make: Callable[[list[str]], tuple[U8, str]]) -> list[list[Tile]]:
+def wedge(axes: Sequence[Axis], make: Callable[[list[str]], tuple[U8, str]]) -> list[list[SheetTile]]:
     """Return the tiles of a wedge: the first axis runs across, the second down.
 
     Parameters
@@ -74,12 +74,12 @@ def wedge(axes: Sequence[Axis], make: Callable[[list[str]], tuple[U8, str]]) -> 
     across, down = axes[0].settings(), axes[1].settings() if len(axes) == 2 else [""]
     if len(across) * len(down) > LARGEST_WEDGE:
         raise _unreadable(axes[0].key, f"{len(across) * len(down)} pictures are more than {LARGEST_WEDGE}")
-    rows: list[list[Tile]] = [[] for _ in down]
+    rows: list[list[SheetTile]] = [[] for _ in down]
     for (row, lower), upper in itertools.product(enumerate(down), across):
         settings = [upper, *([lower] if lower else [])]
         pixels, remark = make(settings)
         label = "\n".join(setting.replace("=", " = ") for setting in settings)
-        rows[row].append(Tile(pixels, f"{label}\n{remark}" if remark else label))
+        rows[row].append(SheetTile(pixels, f"{label}\n{remark}" if remark else label))
     return rows
 
 

@@ -19,7 +19,7 @@ from halocline.physics.bending.layers import (
     view_layer,
 )
 from halocline.physics.bending.refraction import WaterMass
-from halocline.physics.bending.turbulence import Turbulence, deflection_rms, octaves
+from halocline.physics.bending.turbulence import IndexEddies, deflection_rms, octaves
 
 LENS = np.array([0.0, -12.0, 0.0])
 WARM, COLD = WaterMass(18.0, 34.0), WaterMass(10.0, 34.5)
@@ -47,7 +47,7 @@ def seen(
 
 
 def test_rays_away_from_the_layer_never_meet_it_and_stay_as_they_are() -> None:
-    view = seen(layer(waves=InternalWaves(0.02), turbulence=Turbulence(0.3)))
+    view = seen(layer(waves=InternalWaves(0.02), turbulence=IndexEddies(0.3)))
     down = rays()[1] < 0
     assert np.isinf(view.enter_m[down]).all()
     assert np.isinf(view.leave_m[down]).all()
@@ -73,7 +73,7 @@ def test_bend_of_a_flat_layer_keeps_index_times_cosine_of_grazing() -> None:
 
 
 def test_bend_and_smear_are_strongest_along_the_layer() -> None:
-    view = seen(layer(turbulence=Turbulence(0.3)))
+    view = seen(layer(turbulence=IndexEddies(0.3)))
     column = slice(0, 18), 16  # elevations from 20 to about 3 degrees
     bend = np.linalg.norm(seen(layer()).bend, axis=0)[column]
     assert (np.diff(bend) > 0).all()
@@ -81,7 +81,7 @@ def test_bend_and_smear_are_strongest_along_the_layer() -> None:
 
 
 def test_equal_waters_do_nothing() -> None:
-    view = seen(layer(above=COLD, turbulence=Turbulence(1.0), waves=InternalWaves(0.02, speed_m_s=0.1)))
+    view = seen(layer(above=COLD, turbulence=IndexEddies(1.0), waves=InternalWaves(0.02, speed_m_s=0.1)))
     assert np.abs(view.bend).max() == 0
     assert view.spread.max() == 0
     assert view.mirror_share.max() == 0
@@ -133,7 +133,7 @@ def test_waves_are_fixed_to_the_world() -> None:
 
 
 def test_far_from_the_worlds_origin_the_field_is_as_smooth() -> None:
-    what = layer(waves=InternalWaves(0.02, 3.0), turbulence=Turbulence(0.3, 0.5))
+    what = layer(waves=InternalWaves(0.02, 3.0), turbulence=IndexEddies(0.3, 0.5))
     direction = rays(65, 5, 2.0, 15.0)
     far = np.array([40_000.0, 0.0, -70_000.0])
     near_view = seen(what, direction)
@@ -143,7 +143,7 @@ def test_far_from_the_worlds_origin_the_field_is_as_smooth() -> None:
 
 
 def test_motion_is_smooth_in_time() -> None:
-    what = layer(waves=InternalWaves(0.02, 3.0), turbulence=Turbulence(0.3, 0.3, speed_m_s=0.05))
+    what = layer(waves=InternalWaves(0.02, 3.0), turbulence=IndexEddies(0.3, 0.3, speed_m_s=0.05))
     direction = rays(25, 25, 8.0, 15.0)
     frames = np.stack([seen(what, direction, time_s=frame / 24.0).bend for frame in range(12)])
     step = np.diff(frames, axis=0)
@@ -155,7 +155,7 @@ def test_motion_is_smooth_in_time() -> None:
 
 def test_what_the_grid_cannot_show_is_smeared_not_dropped() -> None:
     direction = rays(9, 9, 2.0, 10.0)
-    churned = layer(turbulence=Turbulence(0.3, 0.2))
+    churned = layer(turbulence=IndexEddies(0.3, 0.2))
     angles = []
     for step_rad in (1e-4, 1e-3, 1e-2, 1e-1):
         view = view_layer(churned, LENS, direction, step_rad=step_rad, time_s=0.0)
@@ -174,7 +174,7 @@ def test_what_the_grid_cannot_show_is_smeared_not_dropped() -> None:
 
 
 def test_any_part_of_the_grid_gives_the_same_bits() -> None:
-    what = layer(waves=InternalWaves(0.05, 3.0), turbulence=Turbulence(0.3, 0.3))
+    what = layer(waves=InternalWaves(0.05, 3.0), turbulence=IndexEddies(0.3, 0.3))
     whole = seen(what)
     part = seen(what, np.ascontiguousarray(rays()[:, 5:17]))
     for name in ("enter_m", "leave_m", "bend", "spread", "mirror_share", "mirror_bend"):

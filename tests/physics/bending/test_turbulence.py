@@ -11,8 +11,8 @@ import pytest
 from halocline._typing import F32
 from halocline.errors import PhysicsError
 from halocline.physics.bending.turbulence import (
+    IndexEddies,
     RayPath,
-    Turbulence,
     _eddy_tile,
     churn,
     deflection_rms,
@@ -36,14 +36,14 @@ def fan(climb_deg: float, *, thickness: float = 0.2, height: float = 1.0, step_r
 
 
 def bends(
-    turbulence: Turbulence, rays: RayPath, *, lens: np.ndarray | None = None, time_s: float = 0.0
+    turbulence: IndexEddies, rays: RayPath, *, lens: np.ndarray | None = None, time_s: float = 0.0
 ) -> F32:
     where = np.array([0.0, -1.0, 0.0]) if lens is None else lens
     return churn(turbulence, 8e-4, rays, where, AXES, 0.2, time_s=time_s)[0]
 
 
 def test_variance_over_all_eddy_sizes_is_the_stated_strength() -> None:
-    sizes = octaves(Turbulence(0.4, 0.5, 0.01), 8e-4)
+    sizes = octaves(IndexEddies(0.4, 0.5, 0.01), 8e-4)
     assert [radius for radius, _ in sizes] == pytest.approx([0.5, 0.25, 0.125, 0.0625, 0.03125, 0.015625])
     assert math.sqrt(sum(rms**2 for _, rms in sizes)) == pytest.approx(0.4 * 8e-4)
 
@@ -62,7 +62,7 @@ def test_eddy_tile_has_the_stated_correlation_and_no_seam() -> None:
 
 def test_a_ray_is_turned_alike_wherever_the_lens_stands_on_it() -> None:
     # The same lines in the world, at a grazing angle, from two places on them.
-    still = Turbulence(0.02, 0.2, 0.1, speed_m_s=0.0)
+    still = IndexEddies(0.02, 0.2, 0.1, speed_m_s=0.0)
     rays = fan(8.0, thickness=0.4)
     for row, column in ((10, 5), (24, 32), (40, 60)):
         one = rays.directions[:, row : row + 1, column : column + 1]
@@ -79,7 +79,7 @@ def test_a_ray_is_turned_alike_wherever_the_lens_stands_on_it() -> None:
 
 def test_what_a_moving_lens_leaves_behind_within_a_frame_is_smeared() -> None:
     rays = fan(15.0, step_rad=1e-4)
-    small = Turbulence(0.02, 0.05, 0.05)
+    small = IndexEddies(0.02, 0.05, 0.05)
     slow, fast = (
         churn(small, 8e-4, replace(rays, travel_m=travel), np.array([0.0, -1.0, 0.0]), AXES, 0.2, time_s=0.0)
         for travel in (0.0, 0.2)
@@ -91,7 +91,7 @@ def test_what_a_moving_lens_leaves_behind_within_a_frame_is_smeared() -> None:
 
 def test_eddies_lie_still_in_the_world_for_a_lens_that_moves() -> None:
     # The same places of a thin sheet 1 m above, seen from two lenses.
-    still = Turbulence(0.3, 0.1, 0.05, speed_m_s=0.0)
+    still = IndexEddies(0.3, 0.1, 0.05, speed_m_s=0.0)
     x, z = np.meshgrid(np.arange(64) * 4e-3, np.arange(48) * 4e-3)
     seen = []
     for lens in (np.array([0.0, -1.0, 0.3]), np.array([0.2, -1.1, 0.25])):
@@ -106,7 +106,7 @@ def test_eddies_lie_still_in_the_world_for_a_lens_that_moves() -> None:
 
 def test_drift_carries_the_eddies() -> None:
     rays = fan(80.0, thickness=0.02, step_rad=2e-4)
-    drifting = Turbulence(0.3, 0.1, 0.05, speed_m_s=0.0, drift_m_s=(0.2, 0.0))
+    drifting = IndexEddies(0.3, 0.1, 0.05, speed_m_s=0.0, drift_m_s=(0.2, 0.0))
     later = bends(drifting, rays, time_s=3.0)
     # Seen from a lens that drifts along, nothing has moved.
     along = bends(drifting, rays, lens=np.array([0.6, -1.0, 0.0]), time_s=3.0)
@@ -118,21 +118,21 @@ def test_drift_carries_the_eddies() -> None:
 def test_field_varies_along_every_direction_of_a_grazing_view() -> None:
     # Neither streaks nor sheets: neighbouring rows and columns decorrelate alike, within a factor.
     grazing = fan(5.0, thickness=0.5, step_rad=2e-3)
-    bend = bends(Turbulence(0.02, 0.1, 0.1), grazing)[0]
+    bend = bends(IndexEddies(0.02, 0.1, 0.1), grazing)[0]
     rough = [float(np.sqrt(np.mean(np.diff(bend, axis=axis) ** 2))) for axis in (0, 1)]
     assert 0.3 < rough[0] / rough[1] < 3.0
 
 
 def test_bend_is_across_the_ray() -> None:
     rays = fan(15.0)
-    bend = bends(Turbulence(0.3, 0.2), rays)
+    bend = bends(IndexEddies(0.3, 0.2), rays)
     assert np.abs(np.sum(bend * rays.directions, axis=0)).max() < 1e-6
 
 
 def test_eddies_that_would_fold_the_picture_are_smeared() -> None:
     rays = fan(10.0, step_rad=1e-4)
     weak, strong = (
-        churn(Turbulence(s, 0.05, 0.05), 8e-4, rays, np.array([0.0, -1.0, 0.0]), AXES, 0.2, time_s=0.0)
+        churn(IndexEddies(s, 0.05, 0.05), 8e-4, rays, np.array([0.0, -1.0, 0.0]), AXES, 0.2, time_s=0.0)
         for s in (0.01, 1.0)
     )
     share_of = [float(np.std(bend) / np.mean(spread)) for bend, spread in (weak, strong)]
@@ -140,14 +140,14 @@ def test_eddies_that_would_fold_the_picture_are_smeared() -> None:
 
 
 def test_no_strength_does_nothing() -> None:
-    bend, spread = churn(Turbulence(0.0), 8e-4, fan(10.0), np.array([0.0, -1.0, 0.0]), AXES, 0.2, time_s=0.0)
+    bend, spread = churn(IndexEddies(0.0), 8e-4, fan(10.0), np.array([0.0, -1.0, 0.0]), AXES, 0.2, time_s=0.0)
     assert not bend.any()
     assert not spread.any()
 
 
 def test_eddies_of_impossible_sizes_are_refused() -> None:
     with pytest.raises(PhysicsError, match=r"eddies from 0\.2 m to 0\.1 m"):
-        Turbulence(0.1, 0.1, 0.2)
+        IndexEddies(0.1, 0.1, 0.2)
 
 
 def test_short_paths_bend_in_proportion_and_long_ones_as_a_random_walk() -> None:

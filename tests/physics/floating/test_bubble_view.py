@@ -6,7 +6,7 @@ import numpy as np
 import pytest
 from tests.conftest import Builders
 
-from halocline.filters.lens_blur import Lens
+from halocline.filters.lens_blur import ThinLens
 from halocline.filters.splat import Area, Drawing, Surface
 from halocline.imaging.frame import Window
 from halocline.physics.floating.bubble_view import BubbleLook, seen_bubbles, surroundings
@@ -46,7 +46,9 @@ def test_bubbles_are_seen_in_front_of_the_lens(build: Builders, look: BubbleLook
     )
     column = Column(emitter, 1, build.up, 10.0)
     camera = build.camera(WINDOW)
-    exposure = Exposure(camera, camera, camera, (50.0, 50.0, 50.0), Lens(0.025, 8.0, 2.0, 96 / 0.036), AREA)
+    exposure = Exposure(
+        camera, camera, camera, (50.0, 50.0, 50.0), ThinLens(0.025, 8.0, 2.0, 96 / 0.036), AREA
+    )
     found = seen_bubbles(column, exposure, Scene(build.path()), look)
     open_water = Surface(np.full((64, 96), np.inf, np.float32))
     total = sum(

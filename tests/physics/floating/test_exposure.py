@@ -9,17 +9,17 @@ import numpy as np
 import pytest
 from tests.conftest import Builders
 
-from halocline.filters.lens_blur import Lens
+from halocline.filters.lens_blur import ThinLens
 from halocline.filters.splat import Area, Drawing, Surface
 from halocline.imaging.frame import Window
 from halocline.physics.floating.exposure import Exposure
 
 WINDOW = Window(0, 0, 96, 64)
 AREA = Area(0, 64, 0, 96)
-LENS = Lens(0.025, 2.0, 2.0, 96 / 0.036)
+LENS = ThinLens(0.025, 2.0, 2.0, 96 / 0.036)
 
 
-def _exposure(build: Builders, *, step_m: float = 0.0, area: Area = AREA, lens: Lens = LENS) -> Exposure:
+def _exposure(build: Builders, *, step_m: float = 0.0, area: Area = AREA, lens: ThinLens = LENS) -> Exposure:
     cameras = [
         replace(build.camera(WINDOW), position_m=np.array([share * step_m, 0.0, 0.0]))
         for share in (-0.5, 0.0, 0.5)

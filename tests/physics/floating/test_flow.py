@@ -6,7 +6,7 @@ import numpy as np
 import pytest
 
 from halocline.errors import PhysicsError
-from halocline.physics.floating.flow import Current, Turbulence, Wake, WorldDrift, turbulence
+from halocline.physics.floating.flow import Current, TurbulentFlow, Wake, WorldDrift, turbulence
 
 STEP = 1e-3
 FIELD = turbulence(3, "test", rms_speed_m_s=0.08, largest_m=1.5)
@@ -29,7 +29,7 @@ def _divergence(
 
 def test_a_wave_is_exact_to_a_millionth_near_and_far() -> None:
     angle = np.concatenate([np.linspace(-50, 50, 1001), np.linspace(1e6, 1e6 + 20, 1001)])
-    wave = Turbulence(np.array([[1.0, 0, 0]]), np.array([[0, 1.0, 0]]), np.ones(1), np.full(1, 0.3))
+    wave = TurbulentFlow(np.array([[1.0, 0, 0]]), np.array([[0, 1.0, 0]]), np.ones(1), np.full(1, 0.3))
     speed = wave.velocity(np.stack([angle, 0 * angle, 0 * angle], axis=1), 0.0)
     assert np.abs(speed[:, 1] - np.cos(angle + 0.3)).max() < 1e-6
     assert not speed[:, ::2].any()
@@ -195,4 +195,4 @@ def test_turbulence_value_does_not_depend_on_company() -> None:
     points = _points(1000)
     alone = FIELD.displacement(points[123:124], 3.0)
     assert (FIELD.displacement(points, 3.0)[123] == alone[0]).all()
-    assert isinstance(FIELD, Turbulence)
+    assert isinstance(FIELD, TurbulentFlow)

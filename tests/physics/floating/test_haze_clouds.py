@@ -7,7 +7,7 @@ import pytest
 from tests.conftest import Builders
 
 from halocline._typing import F64
-from halocline.filters.lens_blur import Lens
+from halocline.filters.lens_blur import ThinLens
 from halocline.filters.splat import Area
 from halocline.imaging.frame import Window
 from halocline.physics.floating.exposure import Exposure
@@ -39,7 +39,7 @@ def _clouds(build: Builders, variation: float = 1.0) -> HazeClouds | None:
 
 def _exposure(build: Builders) -> Exposure:
     camera = build.camera(WINDOW)
-    return Exposure(camera, camera, camera, (1.0, 1.0, 1.0), Lens(0.03, 8.0, 3.0, 4000.0), AREA)
+    return Exposure(camera, camera, camera, (1.0, 1.0, 1.0), ThinLens(0.03, 8.0, 3.0, 4000.0), AREA)
 
 
 def test_even_haze_has_no_clouds(build: Builders) -> None:

@@ -10,7 +10,7 @@ import numpy as np
 import pytest
 from tests.conftest import Builders
 
-from halocline.filters.lens_blur import Lens
+from halocline.filters.lens_blur import ThinLens
 from halocline.filters.splat import Area, Drawing, Sprites, Surface, Textures
 from halocline.imaging.frame import Window
 from halocline.physics.floating.exposure import Exposure
@@ -22,10 +22,10 @@ from halocline.physics.floating.suspended import Cloud, Motion, ParticleClass, a
 WINDOW = Window(0, 0, 96, 64)
 AREA = Area(0, 64, 0, 96)
 LIMITS = DrawLimits(farthest_m=6.0, smallest_angle_rad=1e-4)
-SHARP = Lens(0.025, 1000.0, 2.0, 96 / 0.036)
+SHARP = ThinLens(0.025, 1000.0, 2.0, 96 / 0.036)
 
 
-def _exposure(build: Builders, lens: Lens = SHARP) -> Exposure:
+def _exposure(build: Builders, lens: ThinLens = SHARP) -> Exposure:
     camera = build.camera(WINDOW)
     return Exposure(camera, camera, camera, (1.0, 1.0, 1.0), lens, AREA)
 
@@ -75,7 +75,7 @@ def test_a_clump_melts_into_one_disc_as_it_goes_out_of_focus(build: Builders) ->
     # A clump that is 4 pixels wide; blurs up to a radius of 18.
     numbers, covered = [], []
     for f_number in (1000.0, *np.geomspace(8.0, 0.35, 30)):
-        exposure = _exposure(build, Lens(0.025, f_number, 1.0, 6e4))
+        exposure = _exposure(build, ThinLens(0.025, f_number, 1.0, 6e4))
         clump = _one(4.01 * 1.5 / exposure.px_per_radian)
         found = seen(clump, _kind(build, irregular=True), LIMITS, exposure, Scene(build.path()))
         numbers.append(sum(len(discs) for discs in found.discs))
@@ -93,8 +93,8 @@ def _disc_card(bands: int) -> Textures:
     return Textures.of(np.repeat(inside[None, :, :, None], bands + 1, axis=3))
 
 
-@pytest.mark.parametrize("lens", [SHARP, Lens(0.025, 1.4, 2.0, 96 / 0.036)])
-def test_a_card_fades_into_a_disc_without_a_jump_of_light(build: Builders, lens: Lens) -> None:
+@pytest.mark.parametrize("lens", [SHARP, ThinLens(0.025, 1.4, 2.0, 96 / 0.036)])
+def test_a_card_fades_into_a_disc_without_a_jump_of_light(build: Builders, lens: ThinLens) -> None:
     exposure = _exposure(build, lens)
     covered = []
     for diameter in np.geomspace(0.03, 0.5, 24):

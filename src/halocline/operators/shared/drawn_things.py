@@ -10,7 +10,7 @@ import numpy as np
 from pydantic import Field, model_validator
 
 from halocline._typing import F32
-from halocline.filters.lens_blur import Lens
+from halocline.filters.lens_blur import ThinLens
 from halocline.filters.splat import Area, Discs, Drawing, Sprites, Surface
 from halocline.graph.operator import Planes, Tile
 from halocline.graph.shot import Shot
@@ -48,13 +48,13 @@ class LensParameters(Strict):
             raise ValueError(f"an iris has 0 (round) or 3 blades and more, not {self.blades}")
         return self
 
-    def lens(self, shot: Shot) -> Lens:
+    def lens(self, shot: Shot) -> ThinLens:
         """Return the lens of a shot's camera."""
         camera = shot.camera
         focal_m = 1e-3 * camera.focal_length_mm
         across, down = camera.tangent_per_px
         window = shot.display_window
-        return Lens(
+        return ThinLens(
             focal_length_m=focal_m,
             f_number=self.f_number,
             focus_m=max(self.focus, 2.0 * focal_m),

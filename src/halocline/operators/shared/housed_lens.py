@@ -136,7 +136,7 @@ def port_picture(
     """
     camera, window = shot.camera, shot.data_window
     grid = Grid(window.x, window.y, window.width, window.height, GRID_STEP)
-    lens = Lens(
+    lens = RenderLens(
         camera.tangent_per_px, camera.centre_px, camera.focal_length_mm, _corner(camera, shot.display_window)
     )
     return _port_picture(port, parameters, lens, grid, lens_scale)
@@ -149,7 +149,7 @@ def _corner(camera: Camera, display_window: Window) -> float:
 
 
 @dataclass(frozen=True)
-class Lens:
+class RenderLens:
     """The render's lens: see `Camera`. ``corner`` is the tangent at the display window's farthest corner."""
 
     tangent_per_px: tuple[float, float]
@@ -162,7 +162,7 @@ class Lens:
 def _port_picture(
     port: FlatPort | DomePort,
     parameters: HousedLensParameters,
-    lens: Lens,
+    lens: RenderLens,
     grid: Grid,
     lens_scale: float,
 ) -> PortPicture:

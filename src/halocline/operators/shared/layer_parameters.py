@@ -13,7 +13,7 @@ from halocline.compute.random import stream_key
 from halocline.graph.shot import Shot
 from halocline.physics.bending.layers import InternalWaves, Layer
 from halocline.physics.bending.refraction import WaterMass
-from halocline.physics.bending.turbulence import Turbulence
+from halocline.physics.bending.turbulence import IndexEddies
 from halocline.quantities import Angle, Distance, Length, Position, Ratio, Share, Strict
 
 
@@ -163,7 +163,7 @@ class WaterLayer(Strict):
                 waves.spread,
                 stream_key(shot.seed, name, "waves"),
             ),
-            Turbulence(
+            IndexEddies(
                 churn.strength,
                 churn.eddy,
                 churn.finest_eddy,

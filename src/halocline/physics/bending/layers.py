@@ -27,7 +27,7 @@ from halocline._typing import F32, F64
 from halocline.compute.on_demand import OnDemand
 from halocline.errors import PhysicsError
 from halocline.physics.bending.refraction import CHANNEL_WAVELENGTHS_NM, WaterMass, critical_grazing_angle
-from halocline.physics.bending.turbulence import RayPath, Turbulence, churn
+from halocline.physics.bending.turbulence import IndexEddies, RayPath, churn
 
 special = OnDemand("scipy.special")
 
@@ -97,7 +97,7 @@ class Layer:
     above: WaterMass
     below: WaterMass
     waves: InternalWaves = field(default_factory=InternalWaves)
-    turbulence: Turbulence = field(default_factory=Turbulence)
+    turbulence: IndexEddies = field(default_factory=IndexEddies)
     core: WaterMass | None = None
     extent_m: float = math.inf
 

@@ -47,7 +47,7 @@ WALKS_PER_RADIUS = 256
 
 
 @dataclass(frozen=True)
-class Turbulence:
+class IndexEddies:
     """Mottling of the index inside the layer.
 
     Attributes
@@ -134,7 +134,7 @@ def deflection_rms(index_rms: float, eddy_m: float, path_m: F32) -> F32:
     return angle
 
 
-def octaves(turbulence: Turbulence, index_step: float) -> list[tuple[float, float]]:
+def octaves(turbulence: IndexEddies, index_step: float) -> list[tuple[float, float]]:
     """Return the eddies by size: radius, metres, and r.m.s. variation of the index.
 
     Variance falls with size to the power 2/3, as a passive quantity's does in stirred water (obukhov1949),
@@ -148,7 +148,7 @@ def octaves(turbulence: Turbulence, index_step: float) -> list[tuple[float, floa
 
 
 def churn(
-    turbulence: Turbulence,
+    turbulence: IndexEddies,
     index_step: float,
     rays: RayPath,
     lens_m: F64,
@@ -217,7 +217,7 @@ def churn(
     return bend, np.sqrt(lost)
 
 
-def _planes(turbulence: Turbulence, lens_m: F64, axes: tuple[F64, F64, F64], thickness_m: float) -> F64:
+def _planes(turbulence: IndexEddies, lens_m: F64, axes: tuple[F64, F64, F64], thickness_m: float) -> F64:
     """Return where the planes stand that cut the rays, ``(3, 4)``, along each axis.
 
     Place of number 0 from the lens, gap to the next, least and greatest number. Those square to the layer's
@@ -237,7 +237,11 @@ def _planes(turbulence: Turbulence, lens_m: F64, axes: tuple[F64, F64, F64], thi
 
 
 def _drifting_tiles(
-    turbulence: Turbulence, radii: list[float], lens_m: F64, axes: tuple[F64, F64, F64], time_s: float
+    turbulence: IndexEddies,
+    radii: list[float],
+    lens_m: F64,
+    axes: tuple[F64, F64, F64],
+    time_s: float,
 ) -> F32:
     """Return how each octave's field lies over the layer, ``(octaves, 2 copies, 5)``.
 

@@ -11,9 +11,9 @@ from numpy.typing import NDArray
 
 from halocline._typing import F64
 from halocline.filters.splat import Textures
-from halocline.physics.floating.bubbles import DIRECTIONS, Bubbles, Column, appearance, flattening
+from halocline.physics.floating.bubbles import DIRECTIONS, Column, RisingBubbles, appearance, flattening
 from halocline.physics.floating.exposure import Exposure
-from halocline.physics.floating.flow import STILL, Turbulence
+from halocline.physics.floating.flow import STILL, TurbulentFlow
 from halocline.physics.floating.light import SightLine, lamp_light
 from halocline.physics.floating.particles_as_seen import Scene, Seen, Shown, as_cards, at_the_lens
 from halocline.physics.path.transport import LightPath, abeam
@@ -47,7 +47,7 @@ class BubbleLook:
 
 
 def seen_bubbles(
-    column: Column, exposure: Exposure, scene: Scene, look: BubbleLook, stirring: Turbulence = STILL
+    column: Column, exposure: Exposure, scene: Scene, look: BubbleLook, stirring: TurbulentFlow = STILL
 ) -> Seen:
     """Return the bubbles of an emitter, ready to be drawn.
 
@@ -153,7 +153,7 @@ def _level_light(path: LightPath, depth_m: F64) -> F64:
     return np.asarray(path.daylight(depth_m) + path.daylight(0.0) * sky)
 
 
-def _stirred(bubbles: Bubbles, stirring: Turbulence, time_s: float) -> F64:
+def _stirred(bubbles: RisingBubbles, stirring: TurbulentFlow, time_s: float) -> F64:
     if stirring is STILL or not len(bubbles):
         return bubbles.position_m
     # Eddies take hold within a second of the source.
@@ -162,7 +162,7 @@ def _stirred(bubbles: Bubbles, stirring: Turbulence, time_s: float) -> F64:
     return bubbles.position_m + moved
 
 
-def _axes(bubbles: Bubbles, sight: SightLine, size_px: F64, exposure: Exposure, column: Column) -> F64:
+def _axes(bubbles: RisingBubbles, sight: SightLine, size_px: F64, exposure: Exposure, column: Column) -> F64:
     """Return half axes in pixels, ``(n, 2, 2)``: flattened along the vertical, leaning as they sway."""
     phase, slant, pace = (bubbles.words.astype(np.float64) + 0.5) * 2.0**-32
     height = flattening(bubbles.diameter_m, column.water)

@@ -40,7 +40,7 @@ _TABLE = (math.log(1e-5), math.log(2.0 * LARGEST_M))
 
 
 @dataclass(frozen=True)
-class Water:
+class Fluid:
     """What rise speed depends on: density kg/m3, viscosity Pa s, surface tension N/m."""
 
     density: float = DENSITY
@@ -57,10 +57,10 @@ class Water:
         return GRAVITY_M_S2 * self.density * diameter_m**2 / self.surface_tension
 
 
-SEA_WATER = Water()
+SEA_WATER = Fluid()
 
 
-def clean_rise_speed(diameter_m: F64, water: Water = SEA_WATER) -> F64:
+def clean_rise_speed(diameter_m: F64, water: Fluid = SEA_WATER) -> F64:
     """Return the terminal speed of a bubble in pure water, m/s.
 
     From 1.3 mm: U = sqrt(2.14 sigma / (rho d) + 0.505 g d). Below: a spherical bubble with a mobile
@@ -80,7 +80,7 @@ def clean_rise_speed(diameter_m: F64, water: Water = SEA_WATER) -> F64:
     return _crossfade(diameter, 1.0e-3, 1.3e-3, round_, wavy)
 
 
-def contaminated_rise_speed(diameter_m: F64, water: Water = SEA_WATER) -> F64:
+def contaminated_rise_speed(diameter_m: F64, water: Fluid = SEA_WATER) -> F64:
     """Return the terminal speed of a bubble whose surface natural films make stiff, m/s, usual at sea.
 
     From about 1 mm: U = mu / (rho d) M^-0.149 (J - 0.857). Below: a rigid sphere,
@@ -105,7 +105,7 @@ def contaminated_rise_speed(diameter_m: F64, water: Water = SEA_WATER) -> F64:
     return _crossfade(diameter, 8.0e-3, 17.0e-3, covered, clean)
 
 
-def rise_speed(diameter_m: F64, *, film: float = 1.0, water: Water = SEA_WATER) -> F64:
+def rise_speed(diameter_m: F64, *, film: float = 1.0, water: Fluid = SEA_WATER) -> F64:
     """Return the terminal speed between a clean (film 0) and a fully covered bubble (film 1), m/s."""
     clean, covered = clean_rise_speed(diameter_m, water), contaminated_rise_speed(diameter_m, water)
     return np.asarray(clean ** (1.0 - film) * covered**film)
@@ -123,7 +123,7 @@ def grown_diameter(surface_diameter_m: F64, depth_m: F64) -> F64:
     return np.asarray(surface_diameter_m * pressure ** (-1.0 / 3.0))
 
 
-def flattening(diameter_m: F64, water: Water = SEA_WATER) -> F64:
+def flattening(diameter_m: F64, water: Fluid = SEA_WATER) -> F64:
     """Return height over width of a rising bubble, 1 for a sphere: E = 1 / (1 + 0.163 Eo^0.757).
 
     Notes
@@ -146,7 +146,7 @@ def _rigid_drag(reynolds: F64) -> F64:
     return np.asarray(24.0 / reynolds * (1.0 + 0.15 * reynolds**0.687))
 
 
-def _drag_balance(diameter: F64, water: Water, drag: _Drag) -> F64:
+def _drag_balance(diameter: F64, water: Fluid, drag: _Drag) -> F64:
     """Solve C_D Re^2 = 4/3 g d^3 rho^2 / mu^2 for the speed, by looking up log Re."""
     reynolds = np.exp(np.linspace(math.log(1e-9), math.log(1e5), 1200))
     push = 4.0 / 3.0 * GRAVITY_M_S2 * diameter**3 * (water.density / water.viscosity) ** 2
@@ -241,7 +241,7 @@ class Emitter:
 
 
 @dataclass(frozen=True)
-class Bubbles:
+class RisingBubbles:
     """Bubbles that are under water at one time.
 
     Attributes
@@ -274,7 +274,7 @@ class Births:
     born_s
         ``(n,)``.
     words
-        ``(3, n)``, see `Bubbles`.
+        ``(3, n)``, see `RisingBubbles`.
     size, aside
         ``(n,)`` and ``(n, 2)`` standard normal numbers: for the diameter and the place in the column.
     """
@@ -326,7 +326,7 @@ class Column:
     up: F64
     sea_level_m: float
     drift_m_s: tuple[float, float, float] = (0.0, 0.0, 0.0)
-    water: Water = SEA_WATER
+    water: Fluid = SEA_WATER
 
     @cached_property
     def longest_life_s(self) -> float:
@@ -336,7 +336,7 @@ class Column:
         slowest = float(rise_speed(np.array([smallest]), film=self.emitter.film, water=self.water)[0])
         return min(max(deepest, 0.0) / (slowest + self.emitter.plume_m_s), 3600.0)
 
-    def at(self, time_s: float, *, alive_at: float | None = None) -> Bubbles:
+    def at(self, time_s: float, *, alive_at: float | None = None) -> RisingBubbles:
         """Return the bubbles under water at a time.
 
         Parameters
@@ -356,7 +356,7 @@ class Column:
         under = depth > 0.0
         return Births(born.born_s[under], born.words[:, under], born.size[under], born.aside[under])
 
-    def placed(self, born: Births, time_s: float) -> Bubbles:
+    def placed(self, born: Births, time_s: float) -> RisingBubbles:
         """Return where bubbles are at a time; those that have come up are at the surface."""
         depth, surface_diameter, start = self._risen(born, time_s)
         return self._placed(born, time_s, np.maximum(depth, 0.0), surface_diameter, start)
@@ -382,7 +382,9 @@ class Column:
         diameter = np.exp(np.linspace(*_TABLE, 600))
         return rise_speed(diameter, film=self.emitter.film, water=self.water) + self.emitter.plume_m_s
 
-    def _placed(self, born: Births, time_s: float, depth: F64, surface_diameter: F64, start: F64) -> Bubbles:
+    def _placed(
+        self, born: Births, time_s: float, depth: F64, surface_diameter: F64, start: F64
+    ) -> RisingBubbles:
         emitter = self.emitter
         age = np.maximum(time_s - born.born_s, 0.0)
         first_depth = self.sea_level_m - start @ self.up
@@ -394,11 +396,11 @@ class Column:
         aside = aside + sway(diameter, age, born.words, film=emitter.film, water=self.water)
         position = start + climbed[:, None] * self.up + age[:, None] * np.asarray(self.drift_m_s)
         position = position + aside[:, :1] * right + aside[:, 1:] * ahead
-        return Bubbles(position, diameter, age, born.words)
+        return RisingBubbles(position, diameter, age, born.words)
 
 
 def sway(
-    diameter_m: F64, age_s: F64, words: NDArray[np.uint32], *, film: float = 1.0, water: Water = SEA_WATER
+    diameter_m: F64, age_s: F64, words: NDArray[np.uint32], *, film: float = 1.0, water: Fluid = SEA_WATER
 ) -> F64:
     """Return the sideways displacement of bubbles that zigzag or spiral, ``(n, 2)`` metres.
 

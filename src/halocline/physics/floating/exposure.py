@@ -10,7 +10,7 @@ from typing import Protocol
 import numpy as np
 
 from halocline._typing import F64
-from halocline.filters.lens_blur import Lens, footprint
+from halocline.filters.lens_blur import ThinLens, footprint
 from halocline.filters.splat import Area, Discs
 from halocline.physics.floating.field import ViewVolume
 
@@ -58,7 +58,7 @@ class Exposure:
     middle: ProjectingCamera
     closed: ProjectingCamera
     times_s: tuple[float, float, float]
-    lens: Lens
+    lens: ThinLens
     area: Area
 
     @cached_property

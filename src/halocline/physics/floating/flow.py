@@ -62,7 +62,7 @@ class Current:
 
 
 @dataclass(frozen=True)
-class Turbulence:
+class TurbulentFlow:
     """A velocity field of random, divergence-free plane waves.
 
     u(x, t) = sum of a_i cos(k_i . x - w_i t + phi_i) with a_i at right angles to k_i.
@@ -115,7 +115,7 @@ class Turbulence:
         return total.T
 
 
-STILL = Turbulence(np.zeros((0, 3)), np.zeros((0, 3)), np.zeros(0), np.zeros(0))
+STILL = TurbulentFlow(np.zeros((0, 3)), np.zeros((0, 3)), np.zeros(0), np.zeros(0))
 
 
 def turbulence(
@@ -126,7 +126,7 @@ def turbulence(
     largest_m: float,
     smallest_m: float | None = None,
     modes: int = 20,
-) -> Turbulence:
+) -> TurbulentFlow:
     """Return a turbulent field.
 
     Parameters
@@ -163,7 +163,7 @@ def turbulence(
     number = 2.0 * math.pi / wavelength
     energy = number ** (-2.0 / 3.0)
     amplitude = rms_speed_m_s * np.sqrt(2.0 * energy / energy.sum())
-    return Turbulence(
+    return TurbulentFlow(
         waves=direction * number[:, None],
         amplitudes=sideways * amplitude[:, None],
         # Both signs, so that the pattern does not travel.
@@ -209,7 +209,7 @@ class Wake:
     carry: float = 0.8
     stir_m: float = 0.1
     settle_s: float = 4.0
-    stirring: Turbulence = STILL
+    stirring: TurbulentFlow = STILL
 
     def __post_init__(self) -> None:
         keys = len(self.times_s)
@@ -374,7 +374,7 @@ def _speeds(times: F64, points_m: F64) -> F64:
     return np.asarray(np.sqrt((np.diff(points_m, axis=0) ** 2).sum(axis=1)) / np.diff(times))
 
 
-def _rms_displacement(field: Turbulence) -> float:
+def _rms_displacement(field: TurbulentFlow) -> float:
     lengths = (field.amplitudes**2).sum(axis=1) / field.frequencies**2
     return float(np.sqrt(0.5 * lengths.sum()))
 

@@ -14,7 +14,7 @@ from halocline._typing import F64
 from halocline.filters.splat import Textures
 from halocline.physics.floating.exposure import Exposure
 from halocline.physics.floating.field import Particles, Patchiness, particles_in_view
-from halocline.physics.floating.flow import STILL, Current, Turbulence, Wake, WorldDrift
+from halocline.physics.floating.flow import STILL, Current, TurbulentFlow, Wake, WorldDrift
 from halocline.physics.floating.particles import DrawLimits, PowerLaw
 
 # A class is cut into slices of this ratio of diameters; all of a slice sinks alike and shares a lattice.
@@ -87,7 +87,7 @@ class Motion:
     """All that carries suspended matter. Current, turbulence and wakes are in the environment's frame."""
 
     current: Current = field(default_factory=Current)
-    turbulence: Turbulence = STILL
+    turbulence: TurbulentFlow = STILL
     wakes: tuple[Wake, ...] = ()
     drift: WorldDrift = _RESTING
 

@@ -127,7 +127,7 @@ def sky_over(sun: SunBeam, *, sun_share: float) -> Sky:
 
 
 @dataclass(frozen=True)
-class Window:
+class SeenSurface:
     """What view rays that go up find at the surface; arrays ``(rows, columns)``.
 
     Attributes
@@ -146,7 +146,7 @@ class Window:
     mirrored: F32
 
 
-def look_up_through(directions: F32, slopes: F32, sun: SunBeam) -> Window:
+def look_up_through(directions: F32, slopes: F32, sun: SunBeam) -> SeenSurface:
     """Refract and reflect view rays at the surface from below.
 
     Parameters
@@ -187,10 +187,10 @@ def look_up_through(directions: F32, slopes: F32, sun: SunBeam) -> Window:
     # A totally reflected ray has no direction in air; rounding may take the cosine of the others past 1.
     np.clip(cos_sun, np.float32(-1.0), np.float32(1.0), out=cos_sun)
     cos_zenith = np.clip(-refracted[2], np.float32(0.0), np.float32(1.0))
-    return Window(cos_zenith, cos_sun, reflectance, mirrored)
+    return SeenSurface(cos_zenith, cos_sun, reflectance, mirrored)
 
 
-def seen_from_below(window: Window, sky: Sky, *, sun_spread: F32 | float) -> F32:
+def seen_from_below(window: SeenSurface, sky: Sky, *, sun_spread: F32 | float) -> F32:
     """Return the radiance that comes down each ray from above: sky times transmission times n^2.
 
     ``sun_spread`` as `Sky.radiance` takes it.
@@ -210,7 +210,7 @@ def widening(index: float) -> float:
     return 0.5 * (index - 1.0) ** 2
 
 
-def look_up_over(directions: F32, slopes: F32, sky: Sky, *, sun_variance: float) -> tuple[F32, Window]:
+def look_up_over(directions: F32, slopes: F32, sky: Sky, *, sun_variance: float) -> tuple[F32, SeenSurface]:
     """Return the radiance from above and what the surface mirrors, averaged over the waves that pixels hide.
 
     Parameters
@@ -243,7 +243,9 @@ def look_up_over(directions: F32, slopes: F32, sky: Sky, *, sun_variance: float)
     return above, window
 
 
-def _seen_at(directions: F32, slopes: F32, sky: Sky, sun_variance: float, side: float) -> tuple[F32, Window]:
+def _seen_at(
+    directions: F32, slopes: F32, sky: Sky, sun_variance: float, side: float
+) -> tuple[F32, SeenSurface]:
     """Return what is seen by one of the slopes that stand for all, so many deviations to a side."""
     level = np.maximum(np.sqrt(directions[0] ** 2 + directions[1] ** 2), np.float32(1e-6))
     aside = np.float32(side) * np.sqrt(slopes[2] * np.float32(0.5)) / level

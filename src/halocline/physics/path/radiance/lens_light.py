@@ -72,7 +72,7 @@ class LensLight:
 
 
 @dataclass(frozen=True, eq=False)
-class Daylight:
+class DaylightByDepth:
     """Daylight by depth: logarithms of irradiance relative to the surface, ``(DEPTH_NODES, K)``.
 
     Attributes
@@ -149,7 +149,7 @@ class WaterAndSky:
         """Return what a lens at a depth needs; kept for the last few."""
         return _at(self, float(depth_m))
 
-    def daylight(self) -> Daylight:
+    def daylight(self) -> DaylightByDepth:
         """Return daylight by depth; kept for the last few waters."""
         return _daylight(self)
 
@@ -194,10 +194,10 @@ def _at(water: WaterAndSky, depth_m: float) -> LensLight:
 
 
 @lru_cache(maxsize=16)
-def _daylight(water: WaterAndSky) -> Daylight:
+def _daylight(water: WaterAndSky) -> DaylightByDepth:
     light, nodes = water.solved(), depth_nodes()
     fallen = light.slowest * nodes[:, None]
-    return Daylight(
+    return DaylightByDepth(
         np.log(light.downward(nodes)) - fallen, np.log(light.scalar(nodes)) - fallen, light.slowest
     )
 
