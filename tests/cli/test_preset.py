@@ -136,3 +136,37 @@ def test_diff_of_curves_is_no_silence(halocline: Halocline, tmp_path: Path) -> N
     assert "light.overcast: linear curve, 0: 0.2, 9: 0.4 -> linear curve, 0: 0.2, 9: 0.9" in told.out
     assert halocline("preset", "diff", *files, "--frame", "0").out == "No difference.\n"
     assert "light.overcast: 0.4 -> 0.9" in halocline("preset", "diff", *files, "--frame", "9").out
+
+
+def test_new_preset_changes_nothing_yet(halocline: Halocline, tmp_path: Path) -> None:
+    path = tmp_path / "shot.toml"
+    result = halocline("preset", "new", path, "--extends", "fjord-afternoon", "--title", 'A "quoted" title')
+    assert result.status == 0, result.err
+    made, base = load_preset(path), load_preset("fjord-afternoon")
+    assert made.title == 'A "quoted" title'
+    assert made.resolved_tables()["steps"] == base.resolved_tables()["steps"]
+    # Every line that is offered is right once its sign is taken off.
+    text = path.read_text(encoding="utf-8")
+    taken = [
+        line.removeprefix("# ") for line in text.splitlines() if line.startswith("# ") and "sets:" not in line
+    ]
+    path.write_text("\n".join([*text.splitlines()[:4], *taken]), encoding="utf-8")
+    assert load_preset(path).resolved_tables()["light"] == base.resolved_tables()["light"]
+
+
+def test_new_preset_is_not_written_over_one_that_is_there(halocline: Halocline, tmp_path: Path) -> None:
+    path = tmp_path / "shot.toml"
+    path.write_text("mine", encoding="utf-8")
+    result = halocline("preset", "new", path)
+    assert result.status != 0
+    assert "E-WRITE-EXISTS" in result.err
+    assert path.read_text(encoding="utf-8") == "mine"
+
+
+def test_new_preset_leaves_an_older_schema_and_says_so(halocline: Halocline, tmp_path: Path) -> None:
+    schema = tmp_path / "halocline.schema.json"
+    schema.write_text("{}", encoding="utf-8")
+    result = halocline("preset", "new", tmp_path / "shot.toml")
+    assert result.status == 0
+    assert "halocline preset schema >" in result.out
+    assert schema.read_text(encoding="utf-8") == "{}"

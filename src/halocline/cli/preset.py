@@ -2,7 +2,6 @@
 
 from __future__ import annotations
 
-import json
 from typing import Annotated
 
 import typer
@@ -10,6 +9,7 @@ import typer
 from halocline.cli.examples import examples
 from halocline.cli.options import PresetArgument, SetOption
 from halocline.cli.preset_edit import DIFF_EXAMPLES, SET_EXAMPLES, diff, set_keys
+from halocline.cli.preset_new import NEW_EXAMPLES, new
 from halocline.compute.disk_cache import kept, package_mark
 from halocline.errors import ColourError
 from halocline.presets.curves import curve_text, key_frames, moving
@@ -23,6 +23,7 @@ app = typer.Typer(
 )
 app.command("set", epilog=SET_EXAMPLES)(set_keys)
 app.command("diff", epilog=DIFF_EXAMPLES)(diff)
+app.command("new", epilog=NEW_EXAMPLES)(new)
 
 
 @app.command(epilog=examples("halocline preset check shot_120.toml"))
@@ -66,9 +67,9 @@ def show(
 def schema() -> None:
     """Print the preset format as JSON Schema, for editors that complete and check keys."""
     # Only this command needs every operator's module.
-    from halocline.presets.schema import preset_schema  # noqa: PLC0415
+    from halocline.presets.schema import schema_text  # noqa: PLC0415
 
-    typer.echo(json.dumps(preset_schema(), indent=2))
+    typer.echo(schema_text(), nl=False)
 
 
 @app.command("operator", epilog=examples("halocline preset operator veiling_light"))

@@ -6,6 +6,7 @@ whole is right, `halocline.presets.preset.load_preset` says.
 
 from __future__ import annotations
 
+import json
 from typing import Any
 
 from halocline.operators.registry import operator_named, operator_names
@@ -17,6 +18,10 @@ from halocline.quantities import Strict, meanings
 Schema = dict[str, Any]
 
 DIALECT = "https://json-schema.org/draft/2020-12/schema"
+# A name and no address: the schema is printed by the installed version, and nothing is fetched.
+IDENTITY = f"urn:halocline:preset:format:{FORMAT}"
+# Where `halocline preset new` puts it, beside the preset.
+SCHEMA_FILE = "halocline.schema.json"
 _CURVE = {"$ref": "#/$defs/curve"}
 _ANY_STEP = {"$ref": "#/$defs/step"}
 
@@ -31,6 +36,7 @@ def preset_schema() -> Schema:
     definitions["step"] = _step_schema(operators)
     return {
         "$schema": DIALECT,
+        "$id": IDENTITY,
         "title": "Halocline preset",
         "type": "object",
         "additionalProperties": False,
@@ -58,6 +64,11 @@ def preset_schema() -> Schema:
         },
         "$defs": definitions,
     }
+
+
+def schema_text() -> str:
+    """Return `preset_schema` as the text of a file."""
+    return json.dumps(preset_schema(), indent=2) + "\n"
 
 
 def _curve_schema() -> Schema:
