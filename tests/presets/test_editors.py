@@ -85,7 +85,7 @@ class Server:
 @contextmanager
 def opened(file: Path, text: str) -> Iterator[Server]:
     """Open a file in a server of its own."""
-    command = [SERVER, "lsp", "--offline", "--no-cache"]
+    command = [str(SERVER), "lsp", "--offline", "--no-cache"]
     with subprocess.Popen(
         command, stdin=subprocess.PIPE, stdout=subprocess.PIPE, stderr=subprocess.DEVNULL
     ) as process:
@@ -97,7 +97,7 @@ def opened(file: Path, text: str) -> Iterator[Server]:
 
 def checked(*files: Path) -> subprocess.CompletedProcess[str]:
     """Return what the server says of files, as its command tells it."""
-    command = [SERVER, "lint", "--offline", "--no-cache", *files]
+    command = [str(SERVER), "lint", "--offline", "--no-cache", *map(str, files)]
     return subprocess.run(command, capture_output=True, text=True, check=False, timeout=60)
 
 
