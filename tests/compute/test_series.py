@@ -7,7 +7,7 @@ import pytest
 
 from halocline._typing import F32, F64
 from halocline.compute.compiled import compiled
-from halocline.compute.series import cosine, exponential, exponential_less_one, sine
+from halocline.compute.series import cosine, exponential, exponential_less_one, logarithm, sine
 
 RIGHT_ANGLE = np.pi / 2
 
@@ -22,6 +22,12 @@ def exponentials(x: F32, out: F32) -> None:
 def exponentials_less_one(x: F32, out: F32) -> None:
     for index in range(x.size):
         out[index] = exponential_less_one(x[index])
+
+
+@compiled
+def logarithms(x: F32, out: F32) -> None:
+    for index in range(x.size):
+        out[index] = logarithm(x[index])
 
 
 @compiled
@@ -54,6 +60,15 @@ def test_exponential_of_nothing_is_one_and_its_ends_hold() -> None:
     assert ends[0] == 1.0
     assert ends[1] == ends[3] == 0.0
     assert ends[2] == ends[4] == pytest.approx(np.exp(88.0), rel=1e-6)
+
+
+def test_logarithm_is_within_its_bound_over_all_of_float32() -> None:
+    x = np.geomspace(1.2e-38, 3.4e38, 1_000_001).astype(np.float32)
+    exact = np.log(x.astype(np.float64))
+    assert (np.abs(of(logarithms, x) - exact) / np.maximum(1.0, np.abs(exact))).max() < 2e-7
+    near_one = np.linspace(0.9, 1.1, 100_001).astype(np.float32)
+    assert np.abs(of(logarithms, near_one) - np.log(near_one.astype(np.float64))).max() < 3e-8
+    assert of(logarithms, np.array([1.0]))[0] == 0.0
 
 
 def test_exponential_less_one_is_within_its_bound_however_small() -> None:

@@ -554,6 +554,11 @@ ELSEWHERE = {
     "steps.suspended_matter.wakes": "tests/operators/test_suspended_matter.py",
     "output.carry": "tests/cli/test_apply.py",
     "output.layers": "tests/batch/test_layers.py",
+    "output.compression": "tests/batch/test_output.py",
+    "output.data_type": "tests/batch/test_output.py",
+    "output.guide_type": "tests/batch/test_output.py",
+    "output.colour_space": "tests/batch/test_output.py",
+    "output.gamut_compression": "tests/batch/test_output.py",
 }
 SECTION_KEYS = [f"{name}.{key}" for name, model in SECTIONS.items() for key in model.model_fields]
 

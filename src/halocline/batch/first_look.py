@@ -12,6 +12,7 @@ from pathlib import Path
 from typing import Any
 
 from halocline.batch.frame_task import planes_read
+from halocline.batch.output_look import look_at_output
 from halocline.batch.task import FrameTask, InputFiles, input_spec
 from halocline.errors import FrameError, HaloclineError, ReadError
 from halocline.imaging.depth import DepthSpec
@@ -36,6 +37,8 @@ class FirstLook:
         Channels that are read, by plane.
     warnings, doubts
         What a person should know; those of them that doubt the unit or the kind of what is read.
+    output
+        What a person should know of what will be written.
     """
 
     tasks: tuple[FrameTask, ...]
@@ -43,6 +46,7 @@ class FirstLook:
     reads: Mapping[str, tuple[str, ...]] = field(default_factory=dict)
     warnings: tuple[str, ...] = ()
     doubts: tuple[str, ...] = ()
+    output: tuple[str, ...] = ()
 
     @property
     def where(self) -> str:
@@ -54,7 +58,7 @@ class FirstLook:
         """Return plain data for a log; nothing where no frame can be read."""
         if self.file is None:
             return {}
-        told = {"warnings": list(self.warnings), "doubts": list(self.doubts)}
+        told = {key: list(getattr(self, key)) for key in ("warnings", "doubts", "output")}
         return {"file": str(self.file), "reads": dict(self.reads), **told}
 
     def refuse_doubts(self) -> None:
@@ -100,7 +104,7 @@ def look_first(tasks: Sequence[FrameTask], preset: Preset) -> FirstLook:
         except HaloclineError as error:
             problem = problem or error
         else:
-            return _told(tasks, files.beauty, loaded)
+            return replace(_told(tasks, files.beauty, loaded), output=look_at_output(preset, loaded))
     if problem is not None:
         raise problem
     return FirstLook(tuple(tasks))

@@ -11,22 +11,32 @@ from dataclasses import dataclass
 from pathlib import Path
 from typing import Any
 
+from halocline._typing import F32
 from halocline._version import __version__
-from halocline.batch.layers import plan_layers
+from halocline.batch.layers import GAMUT, LayerPlan, plan_layers
 from halocline.batch.origin import FileDigest, Origin, digest_file, origin_of
 from halocline.batch.task import FrameTask, input_spec_of
+from halocline.compute.threads import at_most
 from halocline.errors import HaloclineError, ReadError
 from halocline.graph.engine import Evaluation, evaluate
 from halocline.graph.graph import Graph
 from halocline.graph.planes import is_pass
 from halocline.imaging.camera import Camera
 from halocline.imaging.camera_track import CameraTrack
+from halocline.imaging.colour import space_attributes
+from halocline.imaging.gamut import Delivery
 from halocline.imaging.input_spec import InputSpec
 from halocline.imaging.load import Loaded, Template, View, load
-from halocline.imaging.save import Picture, save
+from halocline.imaging.save import FileForm, Picture, save
 from halocline.imaging.survey import cameras_in, planes_in
 from halocline.presets.build import make_shot
-from halocline.presets.preset import Preset
+from halocline.presets.preset import Look, Preset
+from halocline.rgb import RGBSpace, space_named
+
+_CLAMPED = (
+    "some values are beyond what half floats hold (65504) and were cut to that; the record counts them, and "
+    'output.data_type = "float" keeps them'
+)
 
 
 @dataclass(frozen=True)
@@ -47,6 +57,7 @@ class FrameResult:
     task: FrameTask
     origin: Origin
     template: Template
+    delivery: Delivery
     pictures: Mapping[str, Picture]
     counts: Mapping[str, int]
     warnings: tuple[str, ...]
@@ -131,6 +142,7 @@ def render(inputs: FrameInputs, preset: Preset, how: Evaluation) -> FrameResult:
         task=inputs.task,
         origin=inputs.origin,
         template=loaded.template,
+        delivery=delivery_of(preset.at(inputs.task.frame), loaded.views[0].space),
         pictures=pictures,
         counts=_total([view.counts for view in loaded.views]),
         warnings=tuple(warnings),
@@ -148,13 +160,15 @@ def write_result(result: FrameResult, preset: Preset) -> FrameRecord:
     """
     started = time.perf_counter()
     task = result.task
-    output = preset.at(task.frame).output
+    look = preset.at(task.frame)
+    output = look.output
     written = save(
         task.out,
         result.template,
         result.pictures,
-        attributes=record_attributes(preset, task),
+        attributes={**_space_attributes(look, result.delivery), **record_attributes(preset, task)},
         carry="all" if "*" in output.carry else output.carry,
+        form=FileForm(output.compression, output.data_type),
         overwrite=task.replace,
     )
     made = digest_file(written.path)
@@ -166,7 +180,7 @@ def write_result(result: FrameResult, preset: Preset) -> FrameRecord:
         seconds={**result.seconds, "write": time.perf_counter() - started},
         clamped_values=written.clamped_values,
         counts=result.counts,
-        warnings=result.warnings,
+        warnings=(*result.warnings, *([_CLAMPED] if written.clamped_values else [])),
         peak_memory_bytes=peak_memory_bytes(),
     )
 
@@ -182,6 +196,20 @@ def record_attributes(preset: Preset, task: FrameTask) -> dict[str, Any]:
         "halocline:preset": preset.resolved_text,
         **held,
     }
+
+
+def delivery_of(look: Look, working: RGBSpace) -> Delivery:
+    """Return how a look's colours go into files."""
+    output = look.output
+    written = working if output.colour_space is None else space_named(output.colour_space)
+    return Delivery(working, written, output.gamut_compression or "none")
+
+
+def _space_attributes(look: Look, delivery: Delivery) -> dict[str, Any]:
+    """Return what a file says of its colours, where that is other than what its render says."""
+    told = {"halocline:gamutCompression": delivery.choice} if delivery.compresses else {}
+    stated = look.colour.working_space is not None or look.output.colour_space is not None
+    return {**told, **(space_attributes(delivery.written) if stated else {})}
 
 
 def planes_read(graph: Graph) -> tuple[frozenset[str], frozenset[str]]:
@@ -257,7 +285,23 @@ def _rendered(
         data_window=view.frame.data_window,
         surfaces=view.frame,
     )
-    plan = plan_layers(look.graph, look.output.layers)
+    delivery = delivery_of(look, shot.space)
+    plan = plan_layers(look.graph, look.output.layers, compressed=delivery.compresses)
     made = evaluate(plan.graph, view.frame, shot, wanted=("rgb", "alpha", *plan.planes), how=how)
-    picture = Picture(made["rgb"], made["alpha"], layers=plan.finished(made, shot))
+    with at_most(how.threads):
+        layers = plan.finished(made, shot)
+        picture = _delivered(made, layers, plan, delivery, look)
     return picture, look.graph.warnings(shot)
+
+
+def _delivered(
+    made: Mapping[str, F32], layers: dict[str, F32], plan: LayerPlan, delivery: Delivery, look: Look
+) -> Picture:
+    """Return a picture and its layers in the space that is written."""
+    rgb = delivery.picture(made["rgb"])
+    layers = {name: delivery.linear(plane) if name in plan.light else plane for name, plane in layers.items()}
+    if plan.gamut:
+        layers[GAMUT] = rgb - delivery.linear(made["rgb"])
+    measures = plan.measures if look.output.guide_type == "float" else frozenset()
+    light = layers.keys() - plan.measures if look.output.data_type == "float" else frozenset()
+    return Picture(rgb, made["alpha"], layers=layers, float_layers=measures | light)

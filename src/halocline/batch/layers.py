@@ -11,6 +11,9 @@ all light alike, as exposure and ports do, makes no layer: every layer goes thro
 another picture (``mix``), what that changed is the step's layer. A layer may have negative values: floating
 matter hides what lies behind it, and forward scatter moves light from one place to another.
 
+Layers are in the space that is written, without gamut compression: that is no linear step. What it does to
+the frame is a layer of its own, ``gamut``, the last of them; who regrades leaves it out, and compresses anew.
+
 Guides are not for adding. ``transmittance`` is what the water leaves of white, per channel; ``caustic_gain``
 the change of light on the subject; ranges are metres. Guides that hold light are exposed and bent as the
 frame is; the others lie as they were made, and ``displacement`` or ``lookup_map`` is what ports did to it.
@@ -37,6 +40,8 @@ from halocline.quantities import Strict
 ALL = "*"
 # The layer of the subject's own light.
 DIRECT = "direct"
+# The layer of what gamut compression does to the finished frame.
+GAMUT = "gamut"
 _LIGHT = frozenset({BANDS, RGB})
 _TAP = "tapped"
 
@@ -127,12 +132,30 @@ class LayerPlan:
         Layer by layer: the tap after its steps, the tap before them (`None`: nothing was there).
     guides
         Form of each guide by name; None where nothing is known of it.
+    gamut
+        Whether what gamut compression does is wanted too.
     """
 
     graph: Graph
     planes: tuple[str, ...]
     additive: Mapping[str, tuple[str, str | None]]
     guides: Mapping[str, Form | None]
+    gamut: bool = False
+
+    @property
+    def light(self) -> frozenset[str]:
+        """Layers that hold colours, and so go with the picture from space to space."""
+        coloured = {Form.COLOUR, Form.LIGHT, Form.SHARE_OF_LIGHT}
+        return frozenset(self.additive) | {name for name, form in self.guides.items() if form in coloured}
+
+    @property
+    def measures(self) -> frozenset[str]:
+        """Layers that hold metres, pixels or places, which half floats are too coarse for."""
+        return frozenset(
+            name
+            for name, form in self.guides.items()
+            if form in {Form.PAIR, Form.VECTOR} or ((plane := plane_named(name)) is not None and plane.unit)
+        )
 
     def finished(self, made: Mapping[str, F32], shot: Shot) -> dict[str, F32]:
         """Return the layers by name, from the evaluated planes."""
@@ -163,7 +186,7 @@ def additive_layers(graph: Graph) -> tuple[str, ...]:
     return tuple(_taps(_groups(graph)))
 
 
-def plan_layers(graph: Graph, wanted: Iterable[str]) -> LayerPlan:
+def plan_layers(graph: Graph, wanted: Iterable[str], *, compressed: bool = False) -> LayerPlan:
     """Return how to make layers.
 
     Parameters
@@ -172,6 +195,8 @@ def plan_layers(graph: Graph, wanted: Iterable[str]) -> LayerPlan:
         The look's graph.
     wanted
         Names of additive layers and guides, or `ALL` for every additive one.
+    compressed
+        Whether the finished frame's gamut is compressed: there is a layer `GAMUT` then.
 
     Raises
     ------
@@ -184,11 +209,13 @@ def plan_layers(graph: Graph, wanted: Iterable[str]) -> LayerPlan:
     groups = _groups(graph)
     known = _taps(groups)
     chosen = {name: known[name] for name in known if ALL in names or name in names}
-    guides = _guides(graph, [name for name in names if name != ALL and name not in known], known)
+    gamut = compressed and (ALL in names or GAMUT in names) and GAMUT not in known
+    others = [name for name in names if name != ALL and name not in known and not (gamut and name == GAMUT)]
+    guides = _guides(graph, others, (*known, *([GAMUT] if compressed else [])))
     taps = {tap for pair in chosen.values() for tap in pair if tap is not None}
     bent = sorted(taps | {name for name, form in guides.items() if form is Form.LIGHT})
     tapped = _tapped(graph, groups, taps, bent)
-    return LayerPlan(tapped, tuple(sorted(taps | set(guides))), chosen, guides)
+    return LayerPlan(tapped, tuple(sorted(taps | set(guides))), chosen, guides, gamut)
 
 
 def _guides(graph: Graph, names: Iterable[str], layers: Iterable[str]) -> dict[str, Form | None]:
@@ -276,12 +303,12 @@ def _tapped(graph: Graph, groups: list[tuple[str, str]], taps: set[str], kept: l
     return Graph(steps, previous)
 
 
-def planes_held(graph: Graph, wanted: Iterable[str], band_count: int) -> int:
+def planes_held(graph: Graph, wanted: Iterable[str], band_count: int, *, compressed: bool = False) -> int:
     """Return how many float planes layers add to a frame's memory at most, for the memory budget."""
-    plan = plan_layers(graph, wanted)
+    plan = plan_layers(graph, wanted, compressed=compressed)
     taps = len(plan.planes) - len(plan.guides)
     guides = sum(_planes_of(form, band_count) for form in plan.guides.values())
-    return 3 * taps + guides + 3 * (len(plan.additive) + len(plan.guides))
+    return 3 * taps + guides + 3 * (len(plan.additive) + len(plan.guides) + plan.gamut)
 
 
 def _planes_of(form: Form | None, band_count: int) -> int:

@@ -177,7 +177,11 @@ def frame_need(tasks: Sequence[FrameTask], preset: Preset) -> FrameNeed | None:
             # rgb, alpha, range; three more where pixels mix two surfaces.
             planes = 3 + 1 + 1 + 3 + sum(1 if name.startswith("matte.") else 3 for name in extra)
             look = preset.at(task.frame)
-            layers = planes_held(graph, look.output.layers, look.bands.count) if look.output.layers else 0
+            output = look.output
+            compressed = output.gamut_compression not in (None, "none")
+            layers = planes_held(graph, output.layers, look.bands.count, compressed=compressed)
+            # Colours in another space, or compressed, are a picture of their own.
+            layers += 3 if compressed or output.colour_space is not None else 0
             # An operator that looks around a pixel needs its inputs whole, and works on copies.
             # Measured at UHD: 1.2 GB for forward scatter, 1.5 GB for a water layer.
             whole = 5 * look.bands.count + 16 if _looks_around(graph) else 0

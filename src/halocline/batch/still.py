@@ -8,7 +8,7 @@ from pathlib import Path
 import numpy as np
 
 from halocline._typing import F32
-from halocline.batch.frame_task import FrameInputs, read_inputs
+from halocline.batch.frame_task import FrameInputs, delivery_of, read_inputs
 from halocline.batch.plan_tasks import plan_tasks
 from halocline.batch.sequence_depth import settle_depth
 from halocline.batch.task import FrameTask
@@ -81,7 +81,9 @@ class Still:
     def planes(
         self, preset: Preset, names: tuple[str, ...] = ("rgb",), step: str | None = None
     ) -> dict[str, F32]:
-        """Return planes of the frame under a preset, what the camera sees of them.
+        """Return planes of the frame under a preset, what the camera sees of them, in the working space.
+
+        A finished picture has the gamut compression that its file would have.
 
         Parameters
         ----------
@@ -93,11 +95,14 @@ class Still:
             Stop after this step; at the end where not given.
         """
         found = self.inputs.loaded.views[0]
-        graph = preset.at(self.inputs.task.frame).graph
+        look = preset.at(self.inputs.task.frame)
+        graph = look.graph
         shot = self.shot(preset)
         made = evaluate(
             graph if step is None else up_to(graph, step), found.frame, shot, wanted=names, how=Evaluation()
         )
+        if step is None and "rgb" in made:
+            made["rgb"] = delivery_of(look, self.space).shown(made["rgb"])
         return {
             name: seen(plane, found.frame.data_window, found.frame.display_window)
             for name, plane in made.items()

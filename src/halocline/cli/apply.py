@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import json
+from collections.abc import Mapping
 from typing import Annotated
 
 import typer
@@ -56,6 +57,26 @@ def apply(
             help="Separable layers to write too: all, or names such as veil,particles,transmittance.",
         ),
     ] = None,
+    compression: Annotated[
+        str | None,
+        typer.Option("--compression", metavar="NAME", help="zip, piz, dwaa:45 ...; as it came."),
+    ] = None,
+    data_type: Annotated[
+        str | None,
+        typer.Option("--data-type", metavar="TYPE", help="half or float; as it came."),
+    ] = None,
+    colour_space: Annotated[
+        str | None,
+        typer.Option("--colour-space", metavar="NAME", help="Space to write, such as ACEScg; as it came."),
+    ] = None,
+    gamut: Annotated[
+        str | None,
+        typer.Option(
+            "--gamut-compression",
+            metavar="HOW",
+            help="Colours that the written space cannot hold: none, full or reference (ACES).",
+        ),
+    ] = None,
     missing: Annotated[
         MissingFrames, typer.Option("--missing", help="What to do about frames that are not there.")
     ] = MissingFrames.stop,
@@ -76,7 +97,13 @@ def apply(
     still making some; 130 (or 128 + the
     signal) interrupted. A record of every frame is kept beside the frames, in halocline-manifest.jsonl.
     """
-    look = load_preset(preset, [*(settings or ()), *_layer_setting(layers)])
+    output = {
+        "compression": compression,
+        "data_type": data_type,
+        "colour_space": colour_space,
+        "gamut_compression": gamut,
+    }
+    look = load_preset(preset, [*(settings or ()), *_layer_setting(layers), *_output_settings(output)])
     plan = plan_shot(
         beauty, depth=depth, out=out, frames=frames, overwrite=overwrite or resume, missing=missing
     )
@@ -95,3 +122,8 @@ def _layer_setting(layers: str | None) -> list[str]:
         return []
     names = [name.strip() for name in layers.split(",") if name.strip()]
     return [f"output.layers={json.dumps([ALL if name == 'all' else name for name in names])}"]
+
+
+def _output_settings(given: Mapping[str, str | None]) -> list[str]:
+    """Return the settings that options for what is written stand for."""
+    return [f"output.{key}={json.dumps(value)}" for key, value in given.items() if value is not None]

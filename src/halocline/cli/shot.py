@@ -155,6 +155,8 @@ def _say_first(seen: FirstLook) -> None:
     say(f"reads {text}")
     for warning in seen.warnings:
         say_warning(f"{seen.where}: {warning}")
+    for warning in seen.output:
+        say_warning(f"output: {warning}")
 
 
 def _counts(summary: Summary) -> dict[str, object]:

@@ -15,11 +15,13 @@ from numpy.typing import NDArray
 from halocline._typing import F32
 from halocline.errors import ColourError, did_you_mean
 from halocline.files.whole import write_whole
-from halocline.imaging.exr import Part
+from halocline.imaging.exr import Attribute, Part
 from halocline.rgb import (
     ACES2065_1,
     ACESCG,
+    LINEAR_P3_D65,
     LINEAR_REC709,
+    LINEAR_REC2020,
     RGBSpace,
     conversion_matrix,
     space_from_chromaticities,
@@ -27,6 +29,16 @@ from halocline.rgb import (
 )
 
 U8 = NDArray[np.uint8]
+
+
+# Names by the Color Interop Forum's recommendation for texture assets and CG rendering.
+_INTEROP_IDS = {
+    LINEAR_REC709: "lin_rec709_scene",
+    LINEAR_P3_D65: "lin_p3d65_scene",
+    LINEAR_REC2020: "lin_rec2020_scene",
+    ACESCG: "lin_ap1_scene",
+    ACES2065_1: "lin_ap0_scene",
+}
 
 
 @dataclass(frozen=True)
@@ -81,6 +93,21 @@ def _by_chromaticities(part: Part) -> tuple[RGBSpace | None, list[str]]:
         return space_from_chromaticities(part.chromaticities), []
     except ColourError as error:
         return None, [f"chromaticities ignored: {error.message}"]
+
+
+def space_attributes(space: RGBSpace) -> dict[str, Attribute]:
+    """Return the metadata that states a space: its chromaticities, its white, and its name where it has one.
+
+    Source: OpenEXR's standard attributes ``chromaticities`` and ``adoptedNeutral``.
+    """
+    numbers = tuple(float(number) for pair in (*space.primaries, space.white) for number in pair)
+    stated = {
+        "chromaticities": Attribute("float[8]", numbers),
+        "adoptedNeutral": Attribute("vector2", space.white),
+    }
+    if space in _INTEROP_IDS:
+        stated["oiio:ColorSpace"] = Attribute("string", _INTEROP_IDS[space])
+    return stated
 
 
 def display_pixels(rgb: F32, space: RGBSpace, *, view: str | None = None, display: str | None = None) -> U8:

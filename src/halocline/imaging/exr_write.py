@@ -8,8 +8,10 @@ fit on the disk, every call reports success and the file is cut.
 from __future__ import annotations
 
 import logging
+import tempfile
 from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
+from functools import lru_cache
 from pathlib import Path
 from typing import Any
 
@@ -19,6 +21,7 @@ import OpenImageIO as oiio
 from halocline._typing import AnyArray
 from halocline.errors import ReadError, WriteError
 from halocline.files.whole import whole_file
+from halocline.imaging.compression import ALWAYS_WRITABLE, LOSSLESS, compression_problem, name_of
 from halocline.imaging.exr import Part, read_header, read_native
 from halocline.imaging.exr_attributes import put_attributes
 
@@ -26,9 +29,6 @@ logger = logging.getLogger(__name__)
 
 HALF_MAX = 65504.0
 
-# What OpenImageIO writes when asked; it silently writes zip for any other name.
-_COMPRESSIONS = ("none", "rle", "zips", "zip", "piz", "pxr24", "b44", "b44a", "dwaa", "dwab", "zstd")
-_LOSSLESS = ("none", "rle", "zips", "zip", "piz", "zstd")
 # Types that OpenImageIO names when it reads but cannot read the name of.
 _VECTORS_OF_INT = {"vector2i": oiio.VEC2, "vectori": oiio.VEC3}
 _BUFFER_TYPES = {"half": np.float16, "float": np.float32, "uint": np.uint32}
@@ -75,7 +75,7 @@ def write_exr(
     Raises
     ------
     WriteError
-        ``E-WRITE-EXISTS``, ``E-WRITE-OPEN`` (folder, permission, unknown compression), ``E-WRITE-PIXELS``
+        ``E-WRITE-EXISTS``, ``E-WRITE-OPEN`` (folder, permission), ``E-WRITE-COMPRESSION``, ``E-WRITE-PIXELS``
         (disk full), ``E-WRITE-CHECK`` (what was read back is not what was written), ``E-WRITE-TYPES`` (uint
         beside other types in one part).
     """
@@ -113,22 +113,46 @@ def _refuse_unwritable(path: Path, each: PartPixels) -> None:
             where=str(path),
             fix="Write them as a part of their own.",
         )
-    name, _, level = each.part.compression.partition(":")
-    if name not in _COMPRESSIONS or (level and not _is_number(level)):
+    refuse_compression(each.part.compression, str(path))
+
+
+def refuse_compression(compression: str, where: str) -> None:
+    """Refuse a compression that the image library here does not write.
+
+    Raises
+    ------
+    WriteError
+        ``E-WRITE-COMPRESSION``.
+    """
+    problem = compression_problem(compression)
+    if problem or not can_write(name_of(compression)):
         raise WriteError(
-            f'"{each.part.compression}" is no compression that can be written',
-            code="E-WRITE-OPEN",
-            where=str(path),
-            fix=f"Choose one of: {', '.join(_COMPRESSIONS)}; dwaa and dwab may have a level, as dwaa:45.",
+            f'"{compression}" cannot be written: {problem or "the image library here does not have it"}',
+            code="E-WRITE-COMPRESSION",
+            where=where,
+            fix='Set another, such as output.compression = "zip", or leave it to the render.',
         )
 
 
-def _is_number(text: str) -> bool:
-    try:
-        float(text)
-    except ValueError:
-        return False
-    return True
+@lru_cache(maxsize=32)
+def can_write(compression: str) -> bool:
+    """Tell whether the image library writes a compression, by its name without a level.
+
+    It silently writes zip for a name that it does not know, so where that depends on how it was built a few
+    pixels are written and looked at.
+    """
+    if compression in ALWAYS_WRITABLE:
+        return True
+    with tempfile.TemporaryDirectory(prefix="halocline-") as folder:
+        name = str(Path(folder) / "few.exr")
+        spec = oiio.ImageSpec(1, 1, 1, "half")
+        spec.attribute("compression", compression)
+        out: Any = oiio.ImageOutput.create("openexr")
+        done = out.open(name, spec) and out.write_image(np.zeros((1, 1, 1), np.float16))
+        done = out.close() and done
+        # An error that nobody fetches is printed at exit.
+        out.geterror()
+        return bool(done) and read_header(name).parts[0].compression == compression
 
 
 def _write(temporary: Path, path: Path, parts: Sequence[PartPixels]) -> int:
@@ -270,7 +294,7 @@ def _rows_survived(temporary: Path, found: Part, each: PartPixels, check_all_row
     # A file cut short loses its last rows first: they are written last.
     start = 0 if check_all_rows else height - 1
     back = read_native(temporary, found, found.channels, first_row=start)
-    if each.part.compression not in _LOSSLESS:
+    if name_of(each.part.compression) not in LOSSLESS:
         return True
     block, _ = interleaved(each, start, height)
     written = {name: block[..., index] for index, name in enumerate(each.part.channels)}

@@ -12,8 +12,9 @@ from halocline._typing import F32, AnyArray
 from halocline.errors import ChannelError, FrameError, WriteError, did_you_mean
 from halocline.imaging.channel_plan import BeautyChannels
 from halocline.imaging.channels import views_of
+from halocline.imaging.compression import FALLBACK, name_of
 from halocline.imaging.exr import Attribute, Header, Part, read_native
-from halocline.imaging.exr_write import PartPixels, WriteRecord, write_exr
+from halocline.imaging.exr_write import PartPixels, WriteRecord, can_write, write_exr
 from halocline.imaging.frame import Window
 from halocline.imaging.glows import COVER
 from halocline.imaging.load import Template
@@ -55,6 +56,28 @@ class Picture:
     float_layers: Collection[str] = ()
 
 
+@dataclass(frozen=True)
+class FileForm:
+    """How a frame is put into a file; whatever is left out is as the input has it.
+
+    Attributes
+    ----------
+    compression
+        Of every part; where the input's own cannot be written, zip.
+    data_type
+        Pixel type of the beauty's channels, ``half`` or ``float``.
+    """
+
+    compression: str | None = None
+    data_type: str | None = None
+
+    def compression_of(self, part: Part) -> str:
+        """Return the compression that a part is written with."""
+        if self.compression is not None:
+            return self.compression
+        return part.compression if can_write(name_of(part.compression)) else FALLBACK
+
+
 def save(
     path: str | Path,
     template: Template,
@@ -62,6 +85,7 @@ def save(
     *,
     attributes: Mapping[str, AttributeValue] | None = None,
     carry: Collection[str] | str = (),
+    form: FileForm | None = None,
     overwrite: bool = False,
     check_all_rows: bool = False,
 ) -> WriteRecord:
@@ -81,6 +105,8 @@ def save(
         Names (without the view) of other channels to bring over from the beauty's file, unchanged to the bit,
         for all views; ``"all"`` for all of them. Where the file's data window was smaller, 0 is added around
         (depth by its name: infinity, 1 where it is normalised, 0 where it is 1/Z).
+    form
+        Compression and pixel type; as they came where not given.
     overwrite, check_all_rows
         See `halocline.imaging.exr_write.write_exr`.
 
@@ -97,6 +123,7 @@ def save(
     _refuse_inputs(path, template)
     _check_pictures(template, pictures)
     carried = carried_channels(template, carry)
+    form = form or FileForm()
     extra = {name: _attribute(value) for name, value in (attributes or {}).items()}
     layer = template.beauties[0].layer
     if beauty_rank(layer.rpartition(".")[2]) is None:
@@ -109,9 +136,9 @@ def save(
         ]
         names = [name for index, name in carried if index == part.index]
         if beauties or names:
-            parts += _part_pixels(template, part, beauties, pictures, names)
+            parts += _part_pixels(template, part, beauties, pictures, names, form.data_type)
     numbered = [
-        PartPixels(_with_attributes(each.part, index, extra), each.planes) for index, each in enumerate(parts)
+        PartPixels(_described(each.part, index, extra, form), each.planes) for index, each in enumerate(parts)
     ]
     return write_exr(path, numbered, overwrite=overwrite, check_all_rows=check_all_rows)
 
@@ -185,11 +212,12 @@ def _check_pictures(template: Template, pictures: Mapping[str, Picture]) -> None
                 )
 
 
-def _with_attributes(part: Part, index: int, extra: Mapping[str, Attribute]) -> Part:
+def _described(part: Part, index: int, extra: Mapping[str, Attribute], form: FileForm) -> Part:
     written = {_NAMES_IN_FILES.get(name, name) for name in extra}
     return replace(
         part,
         index=index,
+        compression=form.compression_of(part),
         attributes={**part.attributes, **extra},
         raw={name: entry for name, entry in part.raw.items() if name not in written},
     )
@@ -208,6 +236,7 @@ def _part_pixels(
     beauties: list[BeautyChannels],
     pictures: Mapping[str, Picture],
     carried: list[str],
+    data_type: str | None,
 ) -> list[PartPixels]:
     """Build what is written for a part of the input: one part, or two where whole numbers are carried."""
     # A part without beauty keeps its own window: its pixels are not ours to widen.
@@ -215,7 +244,7 @@ def _part_pixels(
     new: dict[str, AnyArray] = {}
     types: dict[str, str] = {}
     for beauty in beauties:
-        planes, kinds = _view_channels(template, part, beauty, pictures[beauty.view])
+        planes, kinds = _view_channels(template, part, beauty, pictures[beauty.view], data_type)
         new |= planes
         types |= kinds
     old = read_native(template.source, part, carried) if carried else {}
@@ -238,7 +267,7 @@ def _part_pixels(
 
 
 def _view_channels(
-    template: Template, part: Part, beauty: BeautyChannels, picture: Picture
+    template: Template, part: Part, beauty: BeautyChannels, picture: Picture, data_type: str | None
 ) -> tuple[dict[str, AnyArray], dict[str, str]]:
     rgb = picture.rgb if template.premultiplied else _unpremultiplied(picture.rgb, picture.alpha)
     # What covered nothing on the way in covers nothing on the way out.
@@ -249,7 +278,7 @@ def _view_channels(
         for place, plane in zip(beauty.places, [*rgb, *alphas], strict=True)
         if place.part == part.index
     }
-    types = {name: part.channels[name] for name in planes}
+    types = {name: data_type or part.channels[name] for name in planes}
     # In one part for several views, a channel's view is spelt before its component.
     spelt = f"{beauty.view}." if not part.view and _is_spelt(beauty) else ""
     # Layers stand beside red; alpha may have a part of its own.

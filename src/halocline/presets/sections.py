@@ -4,9 +4,12 @@ from __future__ import annotations
 
 from typing import Annotated, Any, Literal
 
-from pydantic import Field, model_validator
+from pydantic import AfterValidator, Field, WithJsonSchema, model_validator
+from pydantic_core import PydanticCustomError
 
+from halocline.errors import ColourError
 from halocline.graph.sea import Sea
+from halocline.imaging.compression import PATTERN, compression_problem
 from halocline.quantities import (
     Angle,
     Colour,
@@ -20,6 +23,7 @@ from halocline.quantities import (
     Share,
     Strict,
 )
+from halocline.rgb import space_named
 
 FORMAT = 1
 
@@ -373,6 +377,27 @@ class BandsSection(Strict):
     fitted: dict[str, Any] | None = None
 
 
+def _compression(text: str) -> str:
+    if problem := compression_problem(text):
+        # Braces would be taken for places to fill in.
+        raise PydanticCustomError("compression", "{text}", {"text": problem})
+    return text
+
+
+def _space(text: str) -> str:
+    try:
+        space_named(text)
+    except ColourError as error:
+        raise PydanticCustomError("space", "{text}", {"text": f"{error.message}. {error.fix}"}) from None
+    return text
+
+
+_Compression = Annotated[
+    str, AfterValidator(_compression), WithJsonSchema({"type": "string", "pattern": PATTERN})
+]
+_Space = Annotated[str, AfterValidator(_space)]
+
+
 class OutputSection(Strict):
     """What is written.
 
@@ -382,10 +407,33 @@ class OutputSection(Strict):
         Other channels of the input to write unchanged, by name; ``["*"]`` for all.
     layers
         Separable layers to write: see `apply --layers`.
+    compression
+        How files are compressed: ``none``, ``rle``, ``zips``, ``zip``, ``piz``, ``zstd``, ``htj2k256``,
+        ``htj2k32`` (nothing is lost); ``pxr24``, ``b44``, ``b44a``, ``dwaa``, ``dwab``, ``lj2k`` (something
+        is). ``dwaa`` and ``dwab`` may have a level, as ``dwaa:45``: the larger, the smaller the file. As the
+        render's where not given.
+    data_type
+        Pixel type of the picture and of layers that hold light: ``half`` or ``float``. Where not given, the
+        picture's as the render's, the layers' half.
+    guide_type
+        Pixel type of layers that hold metres, pixels or places.
+    colour_space
+        Space of what is written, such as "ACEScg"; the working space where not given. Channels carried over
+        stay as they are.
+    gamut_compression
+        What becomes of colours that the written space cannot hold, as Rec.709 cannot those of most waters.
+        ``none``: they keep negative values, which the next power or logarithm makes no numbers. ``full``:
+        they are drawn in smoothly, and no value is negative. ``reference``: the ACES reference gamut
+        compression, in AP1 whatever is written. Not given is ``none``, with a warning where it matters.
     """
 
     carry: tuple[str, ...] = ()
     layers: tuple[str, ...] = ()
+    compression: _Compression | None = None
+    data_type: Literal["half", "float"] | None = None
+    guide_type: Literal["half", "float"] = "float"
+    colour_space: _Space | None = None
+    gamut_compression: Literal["none", "reference", "full"] | None = None
 
 
 class StepHead(Strict):

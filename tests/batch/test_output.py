@@ -1,0 +1,251 @@
+"""What a preset's ``[output]`` says of files, read back with the independent OpenEXR package."""
+
+from __future__ import annotations
+
+from pathlib import Path
+from typing import Any
+
+import numpy as np
+import OpenEXR
+import pytest
+
+from halocline.batch import output_look
+from halocline.batch.first_look import look_first
+from halocline.batch.frame_task import read_inputs, render, write_result
+from halocline.batch.still import Still
+from halocline.batch.task import FrameTask, InputFiles
+from halocline.errors import HaloclineError
+from halocline.graph.engine import Evaluation
+from halocline.imaging import save
+from halocline.imaging.exr_write import can_write
+from halocline.presets.preset import preset_from_text
+from halocline.rgb import ACES2065_1, ACESCG, LINEAR_P3_D65, LINEAR_REC709, LINEAR_REC2020, conversion_matrix
+
+TEXT = """
+format = 1
+[water]
+jerlov_type = "IB"
+[input]
+depth_kind = "range"
+[steps.attenuation]
+[steps.veiling_light]
+"""
+SIZE = (24, 40)
+REC709 = (0.64, 0.33, 0.3, 0.6, 0.15, 0.06, 0.3127, 0.329)
+
+
+@pytest.fixture
+def source(tmp_path: Path) -> Path:
+    return clean(tmp_path / "clean.1001.exr")
+
+
+def clean(path: Path, *, level: float = 0.4, **header: Any) -> Path:
+    """Write a clean frame with the independent package: a ramp of ranges, half open water."""
+    rows, columns = np.indices(SIZE, np.float32)
+    channels = {name: np.full(SIZE, level, np.float16) for name in "RGB"}
+    channels["A"] = (rows > 8).astype(np.float16)
+    channels |= {name: channels[name] * channels["A"] for name in "RGB"}
+    channels["Z"] = np.where(rows > 8, 1.0 + columns, np.inf).astype(np.float32)
+    channels["albedo.R"] = np.full(SIZE, 0.5, np.float16)
+    OpenEXR.File({"chromaticities": REC709, **header}, channels).write(str(path))
+    return path
+
+
+def task_of(source: Path, out: str = "wet.1001.exr") -> FrameTask:
+    references = (InputFiles(source, None),)
+    return FrameTask(1001, source, None, source.parent / out, references=references)
+
+
+def made(source: Path, *settings: str, text: str = TEXT) -> tuple[dict[str, Any], dict[str, Any], Any]:
+    """Put a frame under water; return header, planes by channel, and the record."""
+    preset = preset_from_text(text, settings)
+    task = task_of(source, f"wet{abs(hash(settings))}.exr")
+    record = write_result(render(read_inputs(task, preset), preset, Evaluation(2)), preset)
+    file = OpenEXR.File(str(task.out), separate_channels=True)
+    return file.header(), {name: each.pixels for name, each in file.channels().items()}, record
+
+
+def rgb(planes: dict[str, Any], layer: str = "") -> Any:
+    return np.stack([planes[layer + name].astype(np.float64) for name in "RGB"])
+
+
+@pytest.mark.parametrize(
+    ("asked", "expected"),
+    [
+        ("none", "NO_COMPRESSION"),
+        ("rle", "RLE_COMPRESSION"),
+        ("zips", "ZIPS_COMPRESSION"),
+        ("zip", "ZIP_COMPRESSION"),
+        ("piz", "PIZ_COMPRESSION"),
+        ("pxr24", "PXR24_COMPRESSION"),
+        ("b44", "B44_COMPRESSION"),
+        ("b44a", "B44A_COMPRESSION"),
+        ("dwaa:20", "DWAA_COMPRESSION"),
+        ("dwab", "DWAB_COMPRESSION"),
+        ("zstd", "ZSTD_COMPRESSION"),
+        ("htj2k256", "HTJ2K256_COMPRESSION"),
+        ("htj2k32", "HTJ2K32_COMPRESSION"),
+        ("lj2k", "LJ2K_COMPRESSION"),
+    ],
+)
+def test_compression_asked_for_is_in_the_file(source: Path, asked: str, expected: str) -> None:
+    if not can_write(asked.partition(":")[0]):
+        pytest.skip("the image library here was built without it")
+    header, _, _ = made(source, f'output.compression="{asked}"')
+    assert header["compression"] == getattr(OpenEXR, expected)
+    if ":" in asked:
+        assert header["dwaCompressionLevel"] == 20.0
+
+
+def test_compression_is_the_renders_where_nothing_is_said(tmp_path: Path) -> None:
+    for kind in (OpenEXR.PIZ_COMPRESSION, OpenEXR.HTJ2K32_COMPRESSION):
+        folder = tmp_path / str(kind)
+        folder.mkdir()
+        header, _, _ = made(clean(folder / "clean.1001.exr", compression=kind))
+        assert header["compression"] == kind
+
+
+def test_what_can_only_be_read_becomes_zip_and_is_told_once_before_frame_one(
+    tmp_path: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    # An image library without the codec: it is asked by writing a few pixels, which here it refuses.
+    without = lambda name: can_write(name) and name != "htj2k32"  # noqa: E731
+    monkeypatch.setattr(save, "can_write", without)
+    monkeypatch.setattr(output_look, "can_write", without)
+    source = clean(tmp_path / "clean.1001.exr", compression=OpenEXR.HTJ2K32_COMPRESSION)
+    header, _, record = made(source)
+    assert header["compression"] == OpenEXR.ZIP_COMPRESSION
+    seen = look_first([task_of(source)], preset_from_text(TEXT))
+    told = [line for line in seen.output if "htj2k32" in line]
+    assert len(told) == 1
+    assert "output.compression" in told[0]
+    assert not [line for line in (*seen.warnings, *record.warnings) if "htj2k32" in line]
+
+
+def test_compression_that_is_not_to_be_had_is_refused_before_frame_one(
+    source: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    monkeypatch.setattr("halocline.imaging.exr_write.can_write", lambda _: False)
+    with pytest.raises(HaloclineError) as caught:
+        look_first([task_of(source)], preset_from_text(TEXT, ['output.compression="zstd"']))
+    assert caught.value.code == "E-WRITE-COMPRESSION"
+    assert 'output.compression = "zip"' in str(caught.value)
+
+
+def test_name_that_the_library_takes_for_zip_is_not_taken_for_written() -> None:
+    assert not can_write("htj2k")
+    assert can_write("zip")
+
+
+@pytest.mark.parametrize(("said", "kind"), [("half", np.float16), ("float", np.float32)])
+def test_data_type_is_that_of_picture_and_light_and_not_of_measures(
+    source: Path, said: str, kind: Any
+) -> None:
+    _, planes, _ = made(
+        source,
+        f'output.data_type="{said}"',
+        'output.layers=["*", "path_length", "transmittance"]',
+        'output.carry=["Z"]',
+    )
+    for name in ("R", "G", "B", "A", "direct.R", "veil.B", "transmittance.G"):
+        assert planes[name].dtype == kind, name
+    assert planes["path_length.Y"].dtype == planes["Z"].dtype == np.float32
+
+
+def test_guide_type_says_otherwise(source: Path) -> None:
+    _, planes, _ = made(source, 'output.guide_type="half"', 'output.layers=["path_length", "transmittance"]')
+    assert planes["path_length.Y"].dtype == np.float16
+    _, planes, _ = made(source, 'output.layers=["path_length", "transmittance"]')
+    assert planes["path_length.Y"].dtype == np.float32
+    assert planes["transmittance.R"].dtype == np.float16
+
+
+def test_what_half_cannot_hold_is_told_with_the_key(tmp_path: Path) -> None:
+    path = tmp_path / "bright.1001.exr"
+    bright = {name: np.full(SIZE, 3e6, np.float32) for name in "RGB"}
+    ones = {"A": np.ones(SIZE, np.float32), "Z": np.ones(SIZE, np.float32)}
+    OpenEXR.File({"chromaticities": REC709}, {**bright, **ones}).write(str(path))
+    _, planes, record = made(path, 'output.data_type="half"')
+    assert rgb(planes).max() == 65504.0
+    assert record.clamped_values > 0
+    assert any('output.data_type = "float"' in warning for warning in record.warnings)
+    _, planes, record = made(path)
+    assert rgb(planes).max() > 65504.0
+    assert not any("65504" in warning for warning in record.warnings)
+
+
+@pytest.mark.parametrize(
+    ("name", "space", "interop"),
+    [
+        ("ACEScg", ACESCG, "lin_ap1_scene"),
+        ("ACES2065-1", ACES2065_1, "lin_ap0_scene"),
+        ("lin_rec2020", LINEAR_REC2020, "lin_rec2020_scene"),
+        ("lin_p3d65", LINEAR_P3_D65, "lin_p3d65_scene"),
+        ("lin_rec709", LINEAR_REC709, "lin_rec709_scene"),
+    ],
+)
+def test_colour_space_is_converted_and_stated(source: Path, name: str, space: Any, interop: str) -> None:
+    _, plain, _ = made(source, 'output.data_type="float"')
+    header, planes, _ = made(
+        source, f'output.colour_space="{name}"', 'output.data_type="float"', 'output.layers=["*"]'
+    )
+    np.testing.assert_allclose(
+        header["chromaticities"], np.ravel([*space.primaries, space.white]), rtol=1e-6, atol=1e-7
+    )
+    assert header["colorInteropID"] == interop
+    np.testing.assert_allclose(header["adoptedNeutral"], space.white, rtol=1e-6)
+    expected = np.tensordot(conversion_matrix(LINEAR_REC709, space), rgb(plain), 1)
+    np.testing.assert_allclose(rgb(planes), expected, atol=2e-7)
+    # Layers went along.
+    np.testing.assert_allclose(rgb(planes, "direct.") + rgb(planes, "veil."), rgb(planes), atol=1e-6)
+
+
+def test_stated_working_space_is_written_over_what_the_file_says(source: Path) -> None:
+    header, _, _ = made(source, 'colour.working_space="ACEScg"')
+    np.testing.assert_allclose(header["chromaticities"][:2], (0.713, 0.293), rtol=1e-6)
+
+
+@pytest.mark.parametrize("how", ["full", "reference"])
+def test_layers_and_what_compression_did_sum_to_the_frame(source: Path, how: str) -> None:
+    text = TEXT + f'[output]\ngamut_compression = "{how}"\nlayers = ["*"]\ndata_type = "float"\n'
+    header, planes, _ = made(source, text=text)
+    total = sum(rgb(planes, f"{layer}.") for layer in ("direct", "veil", "gamut"))
+    np.testing.assert_allclose(total, rgb(planes), atol=1e-6)
+    assert header["halocline:gamutCompression"] == how
+    assert (rgb(planes).min() >= 0.0) == (how == "full")
+
+
+def test_without_compression_colours_stay_negative_and_there_is_no_such_layer(source: Path) -> None:
+    header, planes, _ = made(source, 'output.layers=["*"]')
+    assert rgb(planes).min() < 0.0
+    assert "gamut.R" not in planes
+    assert "halocline:gamutCompression" not in header
+    with pytest.raises(HaloclineError, match="E-GRAPH-LAYERS"):
+        look_first([task_of(source)], preset_from_text(TEXT, ['output.layers=["gamut"]']))
+
+
+def test_colours_that_the_space_cannot_hold_are_told_before_frame_one(source: Path) -> None:
+    def told(*settings: str) -> list[str]:
+        seen = look_first([task_of(source)], preset_from_text(TEXT, settings))
+        return [line for line in seen.output if "gamut_compression" in line]
+
+    assert len(told()) == 1
+    assert "red is -0." in told()[0]
+    assert not told('output.gamut_compression="none"')
+    assert not told('output.gamut_compression="full"')
+    assert not told('output.colour_space="ACEScg"')
+    assert not told('water.jerlov_type="9C"')
+
+
+def test_carried_colours_in_another_space_are_told(source: Path) -> None:
+    settings = ['output.colour_space="ACEScg"', 'output.carry=["albedo.R"]']
+    seen = look_first([task_of(source)], preset_from_text(TEXT, settings))
+    assert any("output.carry" in line for line in seen.output)
+
+
+def test_stills_show_the_colours_that_are_written(source: Path) -> None:
+    settings = ('output.gamut_compression="full"', 'output.data_type="float"')
+    preset = preset_from_text(TEXT, settings)
+    _, planes, _ = made(source, *settings)
+    shown = Still.read(task_of(source), preset).planes(preset)["rgb"]
+    np.testing.assert_allclose(shown, rgb(planes), atol=1e-7)
