@@ -8,6 +8,7 @@ from typing import Annotated
 import typer
 
 from halocline.cli.examples import examples
+from halocline.cli.output import say_warning
 from halocline.errors import PhysicsError
 from halocline.files.whole import write_whole
 from halocline.matching.dive_data import DiveData, water_from
@@ -43,6 +44,10 @@ def match(
     ] = None,
     ranges: Annotated[
         list[Path] | None, typer.Option("--range", help="Range map of each still, metres, in their order.")
+    ] = None,
+    open_from: Annotated[
+        str | None,
+        typer.Option("--open-from", metavar="LENGTH", help="Ranges from here on are open water."),
     ] = None,
     encoding: Annotated[
         str | None, typer.Option(help="srgb, rec709 or linear; by the kind of file if not given.")
@@ -93,11 +98,20 @@ def match(
         )
     else:
         lens = None if view is None else ReferenceLens(view, tilt)
+        beyond = None if open_from is None else metres(open_from)
+        if len(ranges or ()) > len(stills or ()):
+            raise PhysicsError(
+                f"{len(ranges or ())} range maps are given for {len(stills or ())} stills",
+                code="E-MATCH-SAMPLES",
+                fix="Give --range once for each still, in the order of the stills.",
+            )
         maps = [*(ranges or ()), *([None] * len(stills or ()))]
         read = [
-            read_still(still, range_path=chart, encoding=encoding, lens=lens)
+            read_still(still, range_path=chart, encoding=encoding, lens=lens, open_from_m=beyond)
             for still, chart in zip(stills or (), maps, strict=False)
         ]
+        for remark in dict.fromkeys(remark for each in read for remark in each.remarks):
+            say_warning(remark)
         setting = Setting(
             read[0].space if read else LINEAR_REC709,
             depth_m=metres(depth),

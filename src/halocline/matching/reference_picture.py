@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from contextlib import suppress
 from dataclasses import dataclass
 from pathlib import Path
 
@@ -9,11 +10,12 @@ import numpy as np
 import OpenImageIO as oiio
 
 from halocline._typing import F32, F64
-from halocline.errors import HaloclineError, ReadError, UnitError
+from halocline.errors import ChannelError, HaloclineError, ReadError, UnitError
 from halocline.imaging.camera import Camera, pinhole
 from halocline.imaging.exr import readable_name
 from halocline.imaging.frame import Window
-from halocline.imaging.load import View, load
+from halocline.imaging.load import View, load, load_beauty
+from halocline.matching.range_maps import only_channel, range_map
 from halocline.matching.samples import Sample, SamplePlace, decoded, sample_at, samples_of_range_map
 from halocline.rgb import LINEAR_REC709, RGBSpace
 
@@ -36,6 +38,8 @@ class ReferencePicture:
         ``(rows, columns)``, inf for open water, where it is known.
     directions
         Unit view directions, world, ``(3, rows, columns)``, where the lens is known.
+    remarks
+        What was taken for what, where somebody should know.
     """
 
     values: F64
@@ -43,6 +47,7 @@ class ReferencePicture:
     space: RGBSpace
     range_m: F32 | None
     directions: F32 | None
+    remarks: tuple[str, ...] = ()
 
 
 @dataclass(frozen=True)
@@ -71,6 +76,7 @@ def read_still(
     range_path: Path | None = None,
     encoding: str | None = None,
     lens: ReferenceLens | None = None,
+    open_from_m: float | None = None,
 ) -> ReferencePicture:
     """Read a still.
 
@@ -79,36 +85,42 @@ def read_still(
     path
         PNG, JPEG, TIFF, EXR and whatever else OpenImageIO reads.
     range_path
-        Its range map, if it has one apart: an EXR frame with depth, whose camera is then taken too, or the
-        first channel of any picture in metres, where 0 or infinite is open water.
+        Its range map, if it has one apart: an EXR frame with depth, whose camera is then taken too, or a
+        picture of one channel in metres. What counts as open water, `range_map` says.
     encoding
         See `decoded`; by the file's kind where not given.
     lens
         The lens, where no EXR frame tells it.
+    open_from_m
+        Ranges from here on are open water.
 
     Raises
     ------
     ReadError
-        ``E-READ-OPEN`` where a file cannot be read.
+        ``E-READ-OPEN`` where a file cannot be read, ``E-READ-SIZE`` where still and range map differ in size.
+    ChannelError
+        ``E-CHANNEL-AMBIGUOUS`` where a range map has several channels and none is depth.
+    HaloclineError
+        As `halocline.imaging.load.load`, where an EXR frame leaves open what its depth or colours are.
     """
-    render = _render(path) if range_path is None else _render(range_path)
-    if render is not None and range_path is None:
-        values = np.moveaxis(render.frame.plane("rgb"), 0, -1).astype(np.float64)
-        return ReferencePicture(
-            values, "linear", render.space, render.frame.plane("range"), _directions(render)
-        )
-    pixels = _pixels(path)
-    values = np.repeat(pixels, 3, axis=2) if pixels.shape[2] < 3 else pixels[..., :3]
-    range_m = None
-    if range_path is not None:
-        range_m = _range_map(range_path) if render is None else render.frame.plane("range")
-        _check_size(range_path, range_m.shape, values.shape)
-    own = "linear" if path.suffix.lower() in LINEAR_ENDINGS else "srgb"
-    directions = None if render is None else _directions(render)
+    own = _render(path) if range_path is None else None
+    values, space = _colours(path) if own is None else (_interleaved(own), own.space)
+    ranged = own if range_path is None else _render(range_path)
+    found: F32 | None = None
+    remarks: tuple[str, ...] = ()
+    if ranged is not None or range_path is not None:
+        metres = ranged.frame.plane("range") if ranged is not None else _only_ranges(range_path or path)
+        read = range_map(metres, open_from_m=open_from_m)
+        remarks = (*(() if ranged is None else ranged.warnings), *read.remarks)
+        found = read.range_m
+        _check_size(range_path or path, found.shape, values.shape)
+    directions = None if ranged is None else _directions(ranged)
     if lens is not None:
         rows, columns = values.shape[:2]
         directions = lens.camera(columns, rows).directions(Window(0, 0, columns, rows))
-    return ReferencePicture(values, encoding or own, LINEAR_REC709, range_m, directions)
+    kind = "linear" if path.suffix.lower() in LINEAR_ENDINGS else "srgb"
+    told = tuple(f"{(range_path or path).name}: {remark}" for remark in remarks)
+    return ReferencePicture(values, encoding or kind, space, found, directions, told)
 
 
 def samples_of(stills: list[ReferencePicture], places: list[SamplePlace]) -> list[Sample]:
@@ -144,23 +156,43 @@ def _mapped(still: ReferencePicture) -> list[Sample]:
     return samples_of_range_map(linear, still.range_m, still.directions)
 
 
+# What an EXR file lacks that is no render: a still without depth, a range map without colours.
+_LACKING = ("E-DEPTH-MISSING", "E-CHANNEL-MISSING")
+
+
 def _render(path: Path) -> View | None:
     """Read an EXR frame with depth; nothing where it is no EXR or has none."""
     if path.suffix.lower() != ".exr":
         return None
     try:
         return load(path).views[0]
-    except HaloclineError:
-        return None
+    except HaloclineError as error:
+        if error.code in _LACKING:
+            return None
+        raise
+
+
+def _colours(path: Path) -> tuple[F64, RGBSpace]:
+    """Return a still's values ``(rows, columns, 3)``, and the space that they are in once linear."""
+    if path.suffix.lower() == ".exr":
+        with suppress(ChannelError):
+            view = load_beauty(path).views[0]
+            return _interleaved(view), view.space
+    pixels = _pixels(path)
+    return (np.repeat(pixels, 3, axis=2) if pixels.shape[2] < 3 else pixels[..., :3]), LINEAR_REC709
+
+
+def _interleaved(view: View) -> F64:
+    return np.moveaxis(view.frame.plane("rgb"), 0, -1).astype(np.float64)
 
 
 def _directions(view: View) -> F32:
     return view.camera.directions(view.frame.data_window)
 
 
-def _range_map(path: Path) -> F32:
-    depth = _pixels(path)[..., 0].astype(np.float32)
-    return np.where(np.isfinite(depth) & (depth > 0), depth, np.float32(np.inf))
+def _only_ranges(path: Path) -> F32:
+    pixels = _pixels(path, numbers=True)
+    return only_channel(pixels, path)
 
 
 def _check_size(path: Path, found: tuple[int, ...], wanted: tuple[int, ...]) -> None:
@@ -173,7 +205,8 @@ def _check_size(path: Path, found: tuple[int, ...], wanted: tuple[int, ...]) -> 
         )
 
 
-def _pixels(path: Path) -> F64:
+def _pixels(path: Path, *, numbers: bool = False) -> F64:
+    """Return a picture's values; with ``numbers``, only where the file holds numbers and no shades."""
     picture = oiio.ImageInput.open(readable_name(path))
     if picture is None:
         raise ReadError(
@@ -183,6 +216,13 @@ def _pixels(path: Path) -> F64:
             fix="Check the path and the kind of file.",
         )
     try:
+        if numbers and str(picture.spec().format) not in ("half", "float", "double"):
+            raise UnitError(
+                "it holds whole numbers, which say nothing of metres",
+                code="E-DEPTH-UNIT",
+                where=str(path),
+                fix="Write the range map with float channels (EXR, TIFF or PFM), in metres.",
+            )
         pixels = picture.read_image("float")
     finally:
         picture.close()
