@@ -63,7 +63,7 @@ def test_water_found_does_not_move_with_the_sign(still: Path, tmp_path: Path) ->
         read = read_still(still, range_path=written(tmp_path / f"{sign}.exr", ranges(sign)), lens=LENS)
         found.append(match(samples_of([read], []), SETTING).chosen.attenuation_550)
     assert found[0] == found[1]
-    # Stones of unknown colours tell the water to about a quarter; that they tell it at all is tested elsewhere.
+    # Stones of unknown colours tell the water to about a quarter.
     visibility = halocline.load_preset("jerlov-1c").water.visibility_m
     assert found[0] == pytest.approx(3.912 / visibility, rel=0.3)
 
