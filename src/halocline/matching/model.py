@@ -113,6 +113,7 @@ def spectral_bands(water: Water, space: RGBSpace) -> Bands:
         scattering=water.scattering_per_m,
         attenuation=water.attenuation_per_m,
         diffuse_attenuation=water.diffuse_attenuation_per_m,
+        asymmetry=water.asymmetry,
     )
 
 

@@ -24,7 +24,6 @@ from halocline.physics.water.water import (
     Water,
     jerlov_water,
     kirk_diffuse_attenuation,
-    pure_water,
     scaled_to_attenuation,
     scaled_to_secchi,
     scaled_to_visibility,
@@ -57,8 +56,12 @@ def test_what_is_doubtful_about_a_jerlov_water_reaches_its_caveats_and_raises_no
         water = jerlov_water(water_type, source=source)
     with warnings.catch_warnings(record=True) as raised:
         warnings.simplefilter("always")
-        theirs = jerlov.water(water_type, source=source)
+        theirs = jerlov.water(water_type, source=source.replace("morel2001", "solonenko2015"))
         theirs.c(WAVELENGTH_NM)  # type: ignore[no-untyped-call]
+    if source == "morel2001":
+        # Of the source only Kd is used.
+        assert any("modelled and not measured" in caveat for caveat in water.caveats)
+        return
     assert water.source_notes == tuple(theirs.caveats())
     if raised:
         assert any("rests on flagged values" in caveat for caveat in water.caveats)
@@ -67,15 +70,18 @@ def test_what_is_doubtful_about_a_jerlov_water_reaches_its_caveats_and_raises_no
 def test_best_source_is_the_measured_one_where_it_has_the_type() -> None:
     assert "Williamson" in jerlov_water("III").source
     assert "Solonenko" in jerlov_water("9C").source
+    assert "Loisel & Morel" in jerlov_water("I").source
     assert {
         water_type for water_type in JERLOV_TYPES if "Williamson" in jerlov_water(water_type).source
     } == set(JERLOV_SOURCES["williamson2022"])
 
 
 def test_the_gap_of_type_5c_is_filled_above_pure_water_and_said_so() -> None:
+    import jerlov
+
     water = jerlov_water("5C", source="solonenko2015")
     red = WAVELENGTH_NM >= 600.0
-    assert np.all(water.absorption_per_m[red] > pure_water().absorption_per_m[red])
+    assert np.all(water.absorption_per_m[red] > jerlov.pure_water_absorption(WAVELENGTH_NM[red]))
     assert any(
         "a is missing at 600, 625, 650, 675, 700 nm" in caveat and "filled in" in caveat
         for caveat in water.caveats
@@ -97,7 +103,12 @@ def test_jerlov_names_are_read_as_people_write_them() -> None:
         ("IV", "best", "E-WATER-TYPE", "Known types: I, IA, IB, II, III, 1C, 3C, 5C, 7C, 9C"),
         ("II", "wiliamson2022", "E-WATER-SOURCE", 'Did you mean "williamson2022"'),
         ("9C", "williamson2022", "E-WATER-SOURCE", "williamson2022 has IB, II, III, 1C, 3C, 5C"),
-        ("II", "jerlov1976", "E-WATER-SOURCE", "Known sources: best, williamson2022, solonenko2015"),
+        (
+            "II",
+            "jerlov1976",
+            "E-WATER-SOURCE",
+            "Known sources: best, williamson2022, morel2001, solonenko2015",
+        ),
     ],
 )
 def test_an_unknown_type_or_source_is_refused_with_what_there_is(
@@ -179,11 +190,12 @@ def test_scaling_meets_its_target_and_its_own_value_changes_nothing(water_type: 
 
 
 def test_scaling_leaves_pure_water_in_it_and_tells_the_factor() -> None:
-    clear, water = pure_water(), jerlov_water("II")
+    import jerlov
+
+    water = jerlov_water("II")
+    clear = jerlov.pure_water_absorption(WAVELENGTH_NM)
     murky = scaled_to_visibility(water, 4.0)
-    beyond = (murky.absorption_per_m - clear.absorption_per_m) / (
-        water.absorption_per_m - clear.absorption_per_m
-    )
+    beyond = (murky.absorption_per_m - clear) / (water.absorption_per_m - clear)
     np.testing.assert_allclose(beyond, beyond[150], rtol=1e-6)
     assert any(caveat.startswith("What Jerlov II holds beside pure water") for caveat in murky.caveats)
     assert set(water.caveats) <= set(murky.caveats)

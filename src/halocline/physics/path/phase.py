@@ -15,6 +15,12 @@ from halocline._typing import F32, F64
 from halocline.compute.compiled import compiled
 from halocline.errors import PhysicsError
 
+# Scattering asymmetry of natural water's particles; petzold1972's tables integrate to 0.87 .. 0.95.
+WATER_ASYMMETRY = 0.924
+# Scattering of pure sea water: at 550 nm, 1/m, and the power of wavelength with which it falls (morel1974).
+SEA_WATER_SCATTERING = 1.91e-3
+SEA_WATER_POWER = -4.32
+
 A = TypeVar("A", F32, F64)
 
 
@@ -84,3 +90,21 @@ def backscatter_share(g: float) -> float:
     if g == 0.0:
         return 0.5
     return (1.0 - g) / (2.0 * g) * ((1.0 + g) / math.sqrt(1.0 + g * g) - 1.0)
+
+
+def molecular_share(scattering_per_m: F64, wavelength_nm: F64) -> F64:
+    """Return the share of scattering that is the water's own and not its particles', 0 to 1 (morel1974)."""
+    molecular = SEA_WATER_SCATTERING * (wavelength_nm / 550.0) ** SEA_WATER_POWER
+    return np.minimum(1.0, molecular / np.maximum(scattering_per_m, 1e-12))
+
+
+def asymmetry_of(backscatter: float) -> float:
+    """Return the g for which Henyey-Greenstein scattering goes back to this share, above 0 and below 0.5.
+
+    Worked value: 0.0170 gives 0.924.
+    """
+    low, high = 0.0, 1.0
+    for _ in range(60):
+        middle = 0.5 * (low + high)
+        low, high = (middle, high) if backscatter_share(middle) > backscatter else (low, middle)
+    return low

@@ -32,28 +32,24 @@ from numpy.typing import NDArray
 
 from halocline._typing import F32, F64
 from halocline.physics.path.loops import decay, fallen
-from halocline.physics.path.phase import A, henyey_greenstein
+from halocline.physics.path.phase import WATER_ASYMMETRY, A, henyey_greenstein, molecular_share
 from halocline.physics.path.radiance.lens_light import (
     DEEPEST_M,
     DEPTH_NODES,
     LensLight,
+    Spectrum,
     WaterAndSky,
     depth_nodes,
 )
 from halocline.physics.path.radiance.loops import beyond, components, sun_numbers, sun_veil, veil
 from halocline.physics.path.visibility import ENDLESS_M, RangeRemap
-from halocline.physics.water.bands import Bands
+from halocline.physics.water.bands import SHARE_NODES_NM, Bands
 
-# Scattering asymmetry of natural water; petzold1972's tables integrate to 0.87 .. 0.95.
-WATER_ASYMMETRY = 0.924
 # Lobe of scattered diffuse daylight about the vertical, and how much of (1 - g) each scattering takes off the
 # sun's share. Both fitted to tyler1958 (seven depths, 19 x 10 directions; a, b, Kd of that lake by Gershun's
 # law from the same tables): least squares of the logarithm gives 0.69 and 0.57, rounded here.
 DIFFUSE_ASYMMETRY = 0.7
 SUN_PERSISTENCE = 0.5
-# Scattering of pure sea water: at 550 nm, 1/m, and the power of wavelength with which it falls (morel1974).
-SEA_WATER_SCATTERING = 1.91e-3
-SEA_WATER_POWER = -4.32
 # Sea water at 20 C, 35 per mille, 550 nm, relative to air (quan1995): what the surface bends and reflects.
 SURFACE_INDEX = 1.341
 # The length of endless water; finite, so that products with zero are.
@@ -136,10 +132,11 @@ class LightPath:
             attenuation=tuple(b.attenuation.tolist()),
             scattering=tuple(np.maximum(b.scattering, 1e-9 * b.attenuation).tolist()),
             molecular_share=tuple(self.molecular_share.tolist()),
-            asymmetry=WATER_ASYMMETRY,
+            asymmetry=b.asymmetry,
             index=SURFACE_INDEX,
             sun_cosine=-float(self.sun_travel @ self.up),
             sun_share=self.surface_sun_share,
+            spectrum=None if b.spectrum is None else _spectrum_of(b),
         )
 
     @property
@@ -205,10 +202,7 @@ class LightPath:
     @property
     def molecular_share(self) -> F64:
         """Share of scattering that is the water's own and not its particles', ``(K,)``, 0 to 1."""
-        b = self.bands
-        molecular = SEA_WATER_SCATTERING * (b.wavelength_nm / 550.0) ** SEA_WATER_POWER
-        share: F64 = np.minimum(1.0, molecular / b.scattering)
-        return share
+        return self.bands.molecular_share
 
     @property
     def veil_strength(self) -> F64:
@@ -265,6 +259,20 @@ class LightPath:
         s = np.minimum(self.remap.exact(range_m), LONGEST_RANGE_M)[..., None]
         transmittance: F64 = np.exp(-self.beam_rate * s)
         return transmittance
+
+
+def _spectrum_of(bands: Bands) -> Spectrum:
+    """Return the water's spectrum behind its bands."""
+    assert bands.spectrum is not None
+    a, b, fall = bands.spectrum
+    return Spectrum(
+        attenuation=tuple((a + b).tolist()),
+        scattering=tuple(b.tolist()),
+        molecular_share=tuple(molecular_share(b, SHARE_NODES_NM).tolist()),
+        fall=tuple(fall.tolist()),
+        band_fall=tuple(bands.diffuse_attenuation.tolist()),
+        shares=tuple(tuple(row) for row in bands.shares.tolist()),
+    )
 
 
 def abeam(path: LightPath) -> F64:

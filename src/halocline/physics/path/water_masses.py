@@ -21,7 +21,7 @@ from halocline.compute.compiled import compiled
 from halocline.compute.series import exponential
 from halocline.physics.path.radiance.loops import gathered
 from halocline.physics.path.transport import LightPath, VeilRays
-from halocline.physics.water.bands import Bands, band_value
+from halocline.physics.water.bands import SHARE_NODES_NM, Bands, band_value
 from halocline.physics.water.path_integral import LARGEST_EXPONENT
 
 # Absorption by dissolved organic matter falls off as exp(-slope (nm - 440)); 0.014 to 0.018 per nm
@@ -54,12 +54,19 @@ def other_bands(bands: Bands, *, absorption: float, scattering: float, stain_per
     a = absorption * bands.absorption + stain
     b = scattering * bands.scattering
     diffuse = (a + BACKSCATTERED * b) / (bands.absorption + BACKSCATTERED * bands.scattering)
+    spectrum = bands.spectrum
+    if spectrum is not None:
+        more = np.array([[absorption], [scattering]]) * spectrum[:2]
+        more[0] += stain_per_m * np.exp(-STAIN_SLOPE * (SHARE_NODES_NM - STAIN_NM))
+        weights = np.array([1.0, BACKSCATTERED])
+        spectrum = np.vstack([more, spectrum[2] * (weights @ more) / (weights @ spectrum[:2])])
     return replace(
         bands,
         absorption=a,
         scattering=b,
         attenuation=a + b,
         diffuse_attenuation=bands.diffuse_attenuation * diffuse,
+        spectrum=spectrum,
     )
 
 

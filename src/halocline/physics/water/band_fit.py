@@ -16,7 +16,7 @@ from dataclasses import dataclass
 
 import colour
 import numpy as np
-from scipy.optimize import least_squares, lsq_linear
+from scipy.optimize import least_squares
 
 from halocline._typing import F64
 from halocline.physics.water.bands import (
@@ -27,8 +27,9 @@ from halocline.physics.water.bands import (
     rounded,
     spectral_matrix,
 )
-from halocline.physics.water.path_integral import path_integral
+from halocline.physics.water.solved_kd import LEAST_ATTENUATION, with_solved_light
 from halocline.physics.water.spectra import FIRST_NM, LAST_NM, rec709_basis, sensor_weights
+from halocline.physics.water.veil_fit import Rays, fitted_albedo, logit, spectral_veil
 from halocline.physics.water.water import Water
 from halocline.rgb import BRADFORD, LINEAR_REC709
 
@@ -46,8 +47,6 @@ LEAST_LIGHT = 1e-4
 START_WEIGHT = 0.1
 # Pull, in CIEDE2000, of a band's scattering toward its share of the water's, for bands too dim to decide it.
 SHARE_WEIGHT = 0.1
-# Least attenuation that is told apart from none, 1/m.
-LEAST_ATTENUATION = 1e-6
 # How far above the depth where light is white a surface may lie: metres at most, and optical depths of the
 # water's clearest wavelength at most. More would spend the bands' precision on reds that no scene has.
 HIGHEST_RISE_M, HIGHEST_RISE_DEPTHS = 5.0, 0.5
@@ -201,7 +200,11 @@ class Problem:
 
 
 def fit(water: Water, *, count: int, range_m: float, depth_m: float) -> Bands:
-    """Return the bands of a water for linear Rec.709. Deterministic: nothing is drawn by chance."""
+    """Return the bands of a water for linear Rec.709. Deterministic: nothing is drawn by chance.
+
+    Daylight falls as the solved light does, not by the water's own Kd.
+    """
+    water = with_solved_light(water)
     rise_m = 0.0 if depth_m == 0.0 else highest_rise(water)
     ranges, depths = path_grid(water, range_m, depth_m, RANGE_STEPS, DEPTH_STEPS)
     depths = np.concatenate([np.linspace(-rise_m, 0.0, RISE_STEPS, endpoint=False), depths])
@@ -352,7 +355,9 @@ def _bands(water: Water, terms: Terms, paths: Paths, range_m: float, depth_m: fl
     wavelength = np.clip(shares @ SHARE_NODES_NM, FIRST_NM, LAST_NM)
     order = np.argsort(wavelength)
     terms = Terms(terms.up[order], terms.down[:, order], terms.c[order], terms.kd[order])
-    scattering, worst_veil = _scattering(water, terms, shares[order], range_m, depth_m)
+    nodes = (water.absorption_per_m, water.scattering_per_m, water.diffuse_attenuation_per_m)
+    spectrum = rounded(np.stack([node_means(values) for values in nodes]), 9)
+    scattering, worst_veil = _scattering(water, terms, shares[order], spectrum, range_m, depth_m)
     rounded_c, rounded_b = rounded(terms.c, 9), rounded(scattering, 9)
     bands = Bands(
         space=LINEAR_REC709.name,
@@ -371,6 +376,8 @@ def _bands(water: Water, terms: Terms, paths: Paths, range_m: float, depth_m: fl
         worst_delta_e=0.0,
         mean_delta_e=0.0,
         worst_veil_delta_e=round(worst_veil, 4),
+        asymmetry=water.asymmetry,
+        spectrum=spectrum,
     )
     s, y = path_grid(water, range_m, depth_m, 90, 30)
     y = np.concatenate([np.linspace(-rise_m, 0.0, 9, endpoint=False), y])
@@ -395,52 +402,31 @@ def _shares(water: Water, terms: Terms, paths: Paths) -> F64:
     return np.asarray(shares / shares.sum(axis=1, keepdims=True), dtype=np.float64)
 
 
-def _scattering(water: Water, terms: Terms, shares: F64, range_m: float, depth_m: float) -> tuple[F64, float]:
-    """Return b of each band, (K,), that gives the veiling light its colour, and the worst CIEDE2000 left.
-
-    The veil in front of range s, seen from depth y in a direction of downward component mu, lit from above by
-    white: b exp(-Kd y) int_0^s exp(-(c + Kd mu) t) dt. It is linear in b, which stays within 0 and c.
-    """
-    s, y, mu = _rays(water, range_m, depth_m)
-    stimulus = sensor_weights(LINEAR_REC709) @ LINEAR_REC709.to_xyz.T
-    in_water = _lit_length(water.attenuation_per_m, water.diffuse_attenuation_per_m, s, y, mu)
-    exact = (in_water * water.scattering_per_m) @ stimulus
-    brightest = float(exact[:, 1].max())
-    if brightest <= 0.0:
+def _scattering(
+    water: Water, terms: Terms, shares: F64, spectrum: F64, range_m: float, depth_m: float
+) -> tuple[F64, float]:
+    """Return b of each band, (K,), that gives the veiling light its colour, and the worst CIEDE2000 left."""
+    if float(np.max(spectrum[1])) < LEAST_ATTENUATION:
         return np.zeros_like(terms.c), 0.0
-    seen = exact[:, 1] > DARKEST_WHITE * brightest
-    exact, luminance = exact[seen], exact[seen, 1:2]
-    by_band = _lit_length(terms.c, terms.kd, s, y, mu)[seen, None, :] * (LINEAR_REC709.to_xyz @ terms.down)
-    root = difference_root(exact / luminance) / luminance[:, :, None]
-    system, wanted = root @ by_band, (root @ exact[:, :, None])[:, :, 0]
-    shared = np.clip(
-        shares @ node_means(water.scattering_per_m), 0.5 * np.min(water.scattering_per_m), 0.99 * terms.c
-    )
-    pull = SHARE_WEIGHT * np.diag(1.0 / np.maximum(shared, LEAST_ATTENUATION))
-    weight = np.ones(len(exact))
-    least, scattering = np.inf, np.zeros_like(terms.c)
+    ranges, depths = path_grid(water, range_m, depth_m, 7, 6)
+    rays = Rays(depths, ranges[1:])
+    veil = spectral_veil(spectrum, terms.c, terms.kd, shares, water.asymmetry, rays)
+    exact = veil.exact @ (sensor_weights(LINEAR_REC709) @ LINEAR_REC709.to_xyz.T)
+    # A ray that goes up from the surface has no water before it.
+    seen = exact[:, 1] > DARKEST_WHITE * exact[:, 1].max()
+    luminance = exact[:, 1:2]
+    root = np.zeros((len(exact), 3, 3))
+    root[seen] = difference_root(exact[seen] / luminance[seen]) / luminance[seen, :, None]
+    down = LINEAR_REC709.to_xyz @ terms.down
+    start = np.clip(shares @ spectrum[1], 0.5 * np.min(spectrum[1]), 0.99 * terms.c) / terms.c
+    weight = seen.astype(np.float64)
+    least, best = np.inf, start
     for _ in range(ROUNDS):
-        rows = np.concatenate([(system * weight[:, None, None]).reshape(-1, terms.c.size), pull])
-        goal = np.concatenate([(wanted * weight[:, None]).ravel(), pull @ shared])
-        b = lsq_linear(rows, goal, (0.0, terms.c), method="bvls").x
-        found = _delta_e(exact / luminance, (by_band @ b) / luminance)
+        albedo = fitted_albedo(veil, down, root, exact, start, SHARE_WEIGHT, weight)
+        light = np.exp(veil.of_bands(logit(albedo))[0])[seen] @ down.T
+        found = _delta_e(exact[seen] / luminance[seen], light / luminance[seen])
         if found.max() < least:
-            least, scattering = float(found.max()), np.asarray(b, dtype=np.float64)
-        weight = weight * np.sqrt(found / max(float(found.max()), 1e-12) + 0.03)
-        weight /= weight.mean()
-    return scattering, least
-
-
-def _rays(water: Water, range_m: float, depth_m: float) -> tuple[F64, F64, F64]:
-    """Return range, depth of the lens and downward component of rays that stay under water, each (P,)."""
-    ranges, depths = path_grid(water, range_m, depth_m, 10, 7)
-    directions = np.array([-1.0, -0.7, -0.3, 0.0, 0.3, 0.7, 1.0])
-    s, y, mu = (grid.ravel() for grid in np.meshgrid(ranges[1:], depths, directions, indexing="ij"))
-    under = y + mu * s >= 0.0
-    return s[under], y[under], mu[under]
-
-
-def _lit_length(c: F64, kd: F64, s: F64, y: F64, mu: F64) -> F64:
-    """Return exp(-Kd y) int_0^s exp(-(c + Kd mu) t) dt, m, (P, N), of rays (P,) in N wavelengths or bands."""
-    rate = c + kd * mu[:, None]
-    return np.asarray(np.exp(-np.outer(y, kd)) * path_integral(rate, s[:, None]), dtype=np.float64)
+            least, best = float(found.max()), albedo
+        weight[seen] *= np.sqrt(found / max(float(found.max()), 1e-12) + 0.03)
+        weight /= weight[seen].mean()
+    return best * terms.c, least

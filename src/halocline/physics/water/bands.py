@@ -28,6 +28,7 @@ from numpy.typing import ArrayLike
 
 from halocline._typing import F64
 from halocline.errors import BandError
+from halocline.physics.path.phase import WATER_ASYMMETRY, molecular_share
 from halocline.physics.water.spectra import FIRST_NM, LAST_NM, WAVELENGTH_NM, resampled, transfer_matrix
 from halocline.physics.water.water import Water
 from halocline.rgb import RGBSpace, conversion_matrix, space_named
@@ -74,6 +75,11 @@ class Bands:
     shares
         (K, 31): the share that each stretch of a spectrum (`SHARE_NODES_NM`) has in each band; rows sum to 1.
         Single shares can be negative. See `band_value`.
+    asymmetry
+        Mean cosine of scattering by the water's particles; see `Water`.
+    spectrum
+        (3, 31): a, b and the Kd of the fit, 1/m, about each of `SHARE_NODES_NM`; daylight is solved for them.
+        None where each band is a water by itself.
     worst_delta_e, mean_delta_e
         CIEDE2000 between bands and 1 nm sum over the whole interval: white, two greys and the 24 patches of
         the colour checker, both exposed so that the exact white at the same place has Y = 1.
@@ -97,16 +103,25 @@ class Bands:
     worst_delta_e: float
     mean_delta_e: float
     worst_veil_delta_e: float
+    asymmetry: float = WATER_ASYMMETRY
+    spectrum: F64 | None = None
 
     def __post_init__(self) -> None:
         for name in _ARRAYS:
             values = np.array(getattr(self, name), dtype=np.float64, order="C")
             values.setflags(write=False)
             object.__setattr__(self, name, values)
+        if self.spectrum is not None:
+            spectrum = np.array(self.spectrum, dtype=np.float64, order="C")
+            spectrum.setflags(write=False)
+            object.__setattr__(self, "spectrum", spectrum)
         count = self.up.shape[0] if self.up.ndim == 2 else 0
         shapes = {"up": (count, 3), "down": (3, count), "shares": (count, SHARE_NODES_NM.size)}
-        for name in _ARRAYS:
+        shapes["spectrum"] = (3, SHARE_NODES_NM.size)
+        for name in (*_ARRAYS, "spectrum"):
             values = getattr(self, name)
+            if name == "spectrum" and values is None:
+                continue
             if values.shape != shapes.get(name, (count,)) or not np.all(np.isfinite(values)):
                 raise BandError(
                     f'"{name}" of a set of bands has the wrong size or is not finite',
@@ -124,6 +139,13 @@ class Bands:
     def albedo(self) -> F64:
         """Single-scattering albedo b/c of each band, (K,)."""
         return np.asarray(self.scattering / self.attenuation, dtype=np.float64)
+
+    @property
+    def molecular_share(self) -> F64:
+        """Share of each band's scattering that is the water's own and not its particles', (K,), 0 to 1."""
+        if self.spectrum is None:
+            return molecular_share(self.scattering, self.wavelength_nm)
+        return shared_molecular(self.spectrum[1], self.shares)
 
     def transfer_matrix(self, range_m: ArrayLike, depth_m: ArrayLike = 0.0) -> F64:
         """Return down diag(exp(-c s - kd y)) up, (..., 3, 3), for ranges and depths that broadcast, m."""
@@ -161,12 +183,14 @@ class Bands:
             "worst_delta_e",
             "mean_delta_e",
             "worst_veil_delta_e",
+            "asymmetry",
         )
-        return {name: getattr(self, name) for name in rest} | arrays
+        spectrum = None if self.spectrum is None else self.spectrum.tolist()
+        return {name: getattr(self, name) for name in rest} | arrays | {"spectrum": spectrum}
 
     @classmethod
     def from_dict(cls, data: Mapping[str, Any]) -> Bands:
-        """Return the bands that `to_dict` wrote.
+        """Return the bands that `to_dict` wrote; earlier ones have no asymmetry and spectrum.
 
         Raises
         ------
@@ -174,15 +198,18 @@ class Bands:
             ``E-BANDS-DATA`` where something is missing, unknown or of the wrong size.
         """
         expected = set(cls.__dataclass_fields__)
-        if set(data) != expected:
-            odd = sorted(expected.symmetric_difference(data))
+        odd = sorted(expected.symmetric_difference(data) - ({"asymmetry", "spectrum"} - set(data)))
+        if odd:
             raise BandError(
                 f"these are no bands: missing or unknown: {', '.join(odd)}",
                 code="E-BANDS-DATA",
                 fix="Leave the bands out to have them fitted again.",
             )
         values: dict[str, Any] = {
-            name: np.array(data[name]) if name in _ARRAYS else data[name] for name in data
+            name: np.array(data[name])
+            if name in _ARRAYS or (name == "spectrum" and data[name] is not None)
+            else data[name]
+            for name in data
         }
         return cls(**values)
 
@@ -219,6 +246,12 @@ def band_value(bands: Bands, wavelength_nm: ArrayLike, values: ArrayLike) -> F64
     spectrum = resampled(wavelength_nm, values)
     shared = bands.shares @ node_means(spectrum)
     return np.asarray(np.clip(shared, np.min(spectrum), np.max(spectrum)), dtype=np.float64)
+
+
+def shared_molecular(scattering_per_m: F64, shares: F64) -> F64:
+    """Return the bands' molecular share, (K,), of b, (31,), 1/m, about each of `SHARE_NODES_NM`."""
+    own = molecular_share(scattering_per_m, SHARE_NODES_NM)
+    return np.clip(shares @ own, own.min(), own.max())
 
 
 def node_means(spectrum: F64) -> F64:

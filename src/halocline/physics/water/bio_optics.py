@@ -8,7 +8,7 @@ with L the wavelength in nm, C chlorophyll in mg/m3, a_g(440) the absorption of 
 
 | term | source | how known |
 | --- | --- | --- |
-| a_w | Buiteveld 1994 in Williamson and Hollins 2022 | read, ``jerlov`` 0.22 |
+| a_w | Pope and Fry 1997 | from memory; see `pure_water` |
 | b_w | Morel 1974 in Boss and Pegau 2001 | read, ``jerlov`` 0.22 |
 | 0.06 A C^0.65 | Prieur and Sathyendranath 1981; A as in Morel 1991, Table 2 | from memory |
 | exp(-0.014 ...) | Bricaud, Morel and Prieur 1981 | from memory |
@@ -109,7 +109,7 @@ def phytoplankton_absorption(chlorophyll_mg_m3: float) -> F64:
 def ocean_cdom(chlorophyll_mg_m3: float) -> float:
     """Return the dissolved absorption at 440 nm, 1/m, that goes with chlorophyll in the open ocean.
 
-    0.2 (a_w + 0.06 C^0.65) (Morel 1991, from memory). C = 0.3: 0.00757.
+    0.2 (a_w + 0.06 C^0.65) (Morel 1991, from memory). C = 0.3: 0.00676.
 
     Raises
     ------

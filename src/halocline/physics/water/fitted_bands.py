@@ -25,7 +25,7 @@ DEFAULT_COUNT = 6
 FEWEST_BANDS = 4
 MOST_BANDS = 12
 # Raised when the method changes, so that no old result is taken for a new one.
-FIT_VERSION = 3
+FIT_VERSION = 4
 
 
 def fit_bands(

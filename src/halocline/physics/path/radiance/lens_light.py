@@ -12,7 +12,7 @@ are tabled over direction, but for the sun's light scattered once: that is sharp
 from __future__ import annotations
 
 import math
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from functools import lru_cache
 
 import numpy as np
@@ -113,6 +113,31 @@ def depth_nodes() -> F64:
 
 
 @dataclass(frozen=True)
+class Spectrum:
+    """The spectrum of a water behind its bands: N wavelengths, K bands.
+
+    A band is a mean over wavelengths whose light falls at different rates, so that no water has a band's
+    daylight. It is solved for at the wavelengths and shared out to the bands.
+
+    Attributes
+    ----------
+    attenuation, scattering, molecular_share
+        As in `WaterAndSky`, by wavelength.
+    fall, band_fall
+        Kd for which the bands were fitted, by wavelength and by band, 1/m.
+    shares
+        ``(K, N)``: of each wavelength in each band.
+    """
+
+    attenuation: tuple[float, ...]
+    scattering: tuple[float, ...]
+    molecular_share: tuple[float, ...]
+    fall: tuple[float, ...]
+    band_fall: tuple[float, ...]
+    shares: tuple[tuple[float, ...], ...]
+
+
+@dataclass(frozen=True)
 class WaterAndSky:
     """All that the daylight in a water depends on; equal ones are solved once.
 
@@ -130,6 +155,8 @@ class WaterAndSky:
         Of the irradiance on the sea surface; the rest comes from a sky of even radiance.
     resolution
         How finely directions are told apart.
+    spectrum
+        What the bands stand for; None where each is a water by itself.
     """
 
     attenuation: tuple[float, ...]
@@ -140,6 +167,7 @@ class WaterAndSky:
     sun_cosine: float
     sun_share: float
     resolution: Resolution = FINE
+    spectrum: Spectrum | None = None
 
     def solved(self) -> WaterLight:
         """Return the daylight in this water; kept for the last few waters."""
@@ -164,7 +192,7 @@ def _modes(
 @lru_cache(maxsize=16)
 def _solved(water: WaterAndSky) -> WaterLight:
     c, b, own = water.attenuation, water.scattering, water.molecular_share
-    albedo = tuple((np.array(b) / np.array(c)).tolist())
+    albedo = tuple((np.array(b) / np.maximum(c, 1e-12)).tolist())
     modes = _modes(albedo, own, water.asymmetry, water.index, water.resolution)
     edge = math.sqrt(1.0 - 1.0 / water.index**2)
     cosine = min(max(water.sun_cosine, edge), _HIGHEST_COSINE)
@@ -196,10 +224,37 @@ def _at(water: WaterAndSky, depth_m: float) -> LensLight:
 @lru_cache(maxsize=16)
 def _daylight(water: WaterAndSky) -> DaylightByDepth:
     light, nodes = water.solved(), depth_nodes()
-    fallen = light.slowest * nodes[:, None]
-    return DaylightByDepth(
-        np.log(light.downward(nodes)) - fallen, np.log(light.scalar(nodes)) - fallen, light.slowest
-    )
+    downward, scalar, deep = np.log(light.downward(nodes)), np.log(light.scalar(nodes)), light.slowest
+    if water.spectrum is None:
+        fallen = deep * nodes[:, None]
+        return DaylightByDepth(downward - fallen, scalar - fallen, deep)
+    shared, deep = _shared_out(water, water.spectrum)
+    return DaylightByDepth(shared, shared + scalar - downward, deep)
+
+
+def _shared_out(water: WaterAndSky, spectrum: Spectrum) -> tuple[F64, F64]:
+    """Return ln Ed of the bands at `depth_nodes`, and the rate beyond the last.
+
+    A band falls as its fit says, and faster or slower by its share of what each wavelength does beside the Kd
+    of the fit; within the rates of all wavelengths, for shares may be negative.
+    """
+    nodes = depth_nodes()
+    light = replace(
+        water,
+        attenuation=spectrum.attenuation,
+        scattering=spectrum.scattering,
+        molecular_share=spectrum.molecular_share,
+        resolution=Resolution(water.resolution.streams_a_run, water.resolution.moments, 1),
+        spectrum=None,
+    ).solved()
+    logs = np.log(light.downward(nodes)) - light.slowest * nodes[:, None]
+    fall, shares = np.array(spectrum.fall), np.array(spectrum.shares)
+    steps = np.diff(nodes)[:, None]
+    rates = np.concatenate([-np.diff(logs, axis=0) / steps, light.slowest[None]])
+    shared = np.array(spectrum.band_fall) + (rates - fall) @ shares.T
+    shared = np.clip(shared, rates.min(axis=1, keepdims=True), rates.max(axis=1, keepdims=True))
+    first = logs[:1] @ shares.T
+    return np.concatenate([first, first - np.cumsum(shared[:-1] * steps, axis=0)]), shared[-1]
 
 
 def matching_rate(source: F64, path: F64, end_m: F64) -> F64:
