@@ -29,7 +29,7 @@ from halocline.physics.water.bands import (
 )
 from halocline.physics.water.solved_kd import LEAST_ATTENUATION, with_solved_light
 from halocline.physics.water.spectra import FIRST_NM, LAST_NM, rec709_basis, sensor_weights
-from halocline.physics.water.veil_fit import Rays, fitted_albedo, logit, spectral_veil
+from halocline.physics.water.veil_fit import VeilSamples, fitted_albedo, logit, spectral_veil
 from halocline.physics.water.water import Water
 from halocline.rgb import BRADFORD, LINEAR_REC709
 
@@ -409,7 +409,7 @@ def _scattering(
     if float(np.max(spectrum[1])) < LEAST_ATTENUATION:
         return np.zeros_like(terms.c), 0.0
     ranges, depths = path_grid(water, range_m, depth_m, 7, 6)
-    rays = Rays(depths, ranges[1:])
+    rays = VeilSamples(depths, ranges[1:])
     veil = spectral_veil(spectrum, terms.c, terms.kd, shares, water.asymmetry, rays)
     exact = veil.exact @ (sensor_weights(LINEAR_REC709) @ LINEAR_REC709.to_xyz.T)
     # A ray that goes up from the surface has no water before it.

@@ -33,7 +33,7 @@ LEAST_DEPTH_M = 0.05
 
 
 @dataclass(frozen=True, eq=False)
-class Rays:
+class VeilSamples:
     """Depths of the lens, (D,), and lengths of rays, (S,), metres, in all directions of this module."""
 
     depth_m: F64
@@ -65,7 +65,8 @@ class Rays:
 
 @dataclass(frozen=True, eq=False)
 class SpectralVeil:
-    """The veil of a water along `Rays` for the light of a white surface at no depth: exact, and by bands.
+    """The veil of a water along `VeilSamples` for the light of a white surface at no depth: exact, and by
+    bands.
 
     Attributes
     ----------
@@ -85,7 +86,7 @@ def logit(albedo: F64) -> F64:
 
 
 def spectral_veil(
-    spectrum: F64, attenuation: F64, kd: F64, shares: F64, asymmetry: float, rays: Rays
+    spectrum: F64, attenuation: F64, kd: F64, shares: F64, asymmetry: float, rays: VeilSamples
 ) -> SpectralVeil:
     """Return the veil of a water and of its bands.
 
