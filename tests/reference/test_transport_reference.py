@@ -24,9 +24,8 @@ from halocline.imaging.camera_track import CameraTrack
 from halocline.imaging.frame import Frame, Window
 from halocline.matching.model import spectral_bands
 from halocline.operators.registry import operator_named
-from halocline.physics.path.phase import backscatter_share, henyey_greenstein
+from halocline.physics.path.phase import WATER_ASYMMETRY, backscatter_share, henyey_greenstein
 from halocline.physics.path.transport import (
-    WATER_ASYMMETRY,
     LightPath,
     refracted_sun,
 )

@@ -143,7 +143,8 @@ class WaterSection(Strict):
     jerlov_type
         I, IA, IB, II, III (ocean), 1C, 3C, 5C, 7C, 9C (coast), as far as there is data.
     source
-        Whose data: ``best`` takes the measured where there is any.
+        Whose data: ``best`` takes the measured (williamson2022) where there is any, for the clearest ocean a
+        model of sea water and chlorophyll (morel2001), else what was found from Kd (solonenko2015).
     table
         CSV file of wavelength in nm, a and b in 1/m, and optionally Kd in 1/m, beside the preset.
     constituents

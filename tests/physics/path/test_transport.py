@@ -10,10 +10,10 @@ import numpy as np
 import pytest
 from tests.conftest import Builders
 
+from halocline.physics.path.phase import WATER_ASYMMETRY
 from halocline.physics.path.transport import (
     DIFFUSE_ASYMMETRY,
     LONGEST_RANGE_M,
-    WATER_ASYMMETRY,
     VeilGeometry,
     attenuate,
     daylight_gain,

@@ -18,7 +18,6 @@ from halocline.graph.sea import Sea
 from halocline.graph.shot import Shot
 from halocline.imaging.frame import Frame, Window
 from halocline.physics.bending.refraction import CHANNEL_WAVELENGTHS_NM, sea_water_index
-from halocline.physics.path.transport import WATER_ASYMMETRY
 from halocline.physics.sea.caustics import CausticOptics
 from halocline.physics.sea.light_field import CausticField, CausticSetup
 from halocline.physics.sea.shade import Casters, fades_out
@@ -172,7 +171,7 @@ def _optics(shot: Shot, sea: Sea, contrast: float) -> CausticOptics:
         azimuth_rad=LevelAxes.of(shot).azimuth_of(-shot.path.sun_travel),
         index=water_index(),
         scattering_per_m=float(by_channel(bands.wavelength_nm, bands.scattering)[1]),
-        asymmetry=WATER_ASYMMETRY,
+        asymmetry=bands.asymmetry,
         scale=sea.scale,
         contrast=contrast,
         softness=sea.softness,

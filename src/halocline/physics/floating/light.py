@@ -15,10 +15,9 @@ import numpy as np
 from halocline._typing import F64
 from halocline.physics.floating.particles import particle_radiance
 from halocline.physics.path.lamps import Lamp, backscatter, irradiance
-from halocline.physics.path.phase import henyey_greenstein
+from halocline.physics.path.phase import WATER_ASYMMETRY, henyey_greenstein
 from halocline.physics.path.transport import (
     DIFFUSE_ASYMMETRY,
-    WATER_ASYMMETRY,
     LightPath,
     VeilGeometry,
     veiling_light,

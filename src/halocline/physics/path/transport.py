@@ -32,7 +32,7 @@ from numpy.typing import NDArray
 
 from halocline._typing import F32, F64
 from halocline.physics.path.loops import decay, fallen
-from halocline.physics.path.phase import WATER_ASYMMETRY, A, henyey_greenstein, molecular_share
+from halocline.physics.path.phase import A, henyey_greenstein, molecular_share
 from halocline.physics.path.radiance.lens_light import (
     DEEPEST_M,
     DEPTH_NODES,
@@ -180,7 +180,7 @@ class LightPath:
 
     def sun_share(self, depth_m: float) -> F64:
         """Return the share of daylight at a depth that still comes from the sun's side, ``(K,)``, 0 to 1."""
-        turned = self._scatterings(depth_m, self.bands.scattering) * (1.0 - WATER_ASYMMETRY)
+        turned = self._scatterings(depth_m, self.bands.scattering) * (1.0 - self.bands.asymmetry)
         share: F64 = self.surface_sun_share * np.exp(-SUN_PERSISTENCE * turned)
         return share
 
@@ -192,7 +192,7 @@ class LightPath:
         """
         mean = np.mean(self.bands.scattering, keepdims=True)
         times = 1.0 + float(self._scatterings(self.camera_depth_m, mean)[0])
-        return max(DIFFUSE_ASYMMETRY, math.pow(WATER_ASYMMETRY, times))
+        return max(DIFFUSE_ASYMMETRY, math.pow(self.bands.asymmetry, times))
 
     def _scatterings(self, depth_m: float, scattering_per_m: F64) -> F64:
         """Return how often sunlight has been scattered on its slant way down to a depth, on average."""

@@ -61,7 +61,7 @@ def solved_diffuse_attenuation(
     fall = (logs[0] - np.diagonal(logs[1:])) / depth + solved.slowest
     ratio = np.interp(WAVELENGTH_NM, WAVELENGTH_NM[_NODES], fall / kirk)
     whole = kirk_diffuse_attenuation(water.absorption_per_m, water.scattering_per_m)
-    return np.maximum(ratio * whole, water.absorption_per_m)
+    return np.asarray(np.maximum(ratio * whole, water.absorption_per_m), np.float64)
 
 
 def with_solved_light(water: Water) -> Water:

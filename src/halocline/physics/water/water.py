@@ -354,7 +354,7 @@ def _modelled(water_type: str) -> Water:
         warnings.simplefilter("ignore")
         theirs = jerlov.water(water_type, source="solonenko2015")
         table_nm = theirs.wavelengths[(theirs.wavelengths >= FIRST_NM) & (theirs.wavelengths <= LAST_NM)]
-        kd = np.asarray(theirs.kd(table_nm), dtype=np.float64)
+        kd = np.asarray(theirs.kd(table_nm), dtype=np.float64)  # type: ignore[no-untyped-call]
     found = clear_ocean(table_nm, kd, _pure_water_spectra()[1], _refracted_cosine(SUN_ZENITH_DEG))
     return Water(
         f"Jerlov {water_type}",
