@@ -7,6 +7,7 @@ import math
 import numpy as np
 import pytest
 from PythonicDISORT.pydisort import pydisort
+from scipy.special import roots_legendre
 
 from halocline._typing import F64
 from halocline.physics.path.radiance.solution import modes_of, under_sky, under_sun
@@ -130,3 +131,30 @@ def test_no_energy_is_lost_but_by_absorption(sun_share: float) -> None:
     fall = (net(y - step) - net(y + step)) / (2.0 * step)
     taken = (1.0 - np.array(albedo)) * water.scalar(y) * np.exp(-water.slowest * y[:, None])
     np.testing.assert_allclose(fall, taken, rtol=1e-3)
+
+
+@pytest.mark.parametrize("albedo", [0.2, 0.6, 0.9])
+def test_level_flux_is_that_of_all_radiances_and_of_the_sun(albedo: float) -> None:
+    """Flux is the integral of radiance over the sphere, here by SciPy's Gauss nodes; deep down it dies out.
+
+    The radiances are those that the other solver confirms. At 5 optical depths what the surface mirrors of
+    light from below no longer counts.
+    """
+    cosine, depth = 0.7, 5.0
+    water = light([albedo], sun_cosine=cosine)
+    node, weight = roots_legendre(60)
+    azimuth, turn = roots_legendre(60)
+    azimuth, turn = 0.5 * np.pi * (azimuth + 1.0), 0.5 * np.pi * turn
+    # Denser towards the sun, whose peak the solution leaves as it is.
+    azimuth, turn = azimuth**2 / np.pi, turn * 2.0 * azimuth / np.pi
+    seen = whole_radiance(water, depth, node, azimuth)[..., 0]
+    # Light travels against the view: from the side where the sun stands it goes away from it.
+    across = np.sqrt(1.0 - node**2)[:, None] * np.cos(azimuth)
+    flux = 2.0 * float((seen * across * weight[:, None] * turn).sum())
+    left = math.exp(-depth / cosine)
+    beam = float(water.beam(np.array([0.0]))[0, 0])
+    expected = flux + beam * left * math.sqrt(1.0 - cosine**2)
+    fallen = math.exp(-float(water.slowest[0]) * depth)
+    assert water.level_flux(np.array([depth]))[0, 0] * fallen == pytest.approx(expected, rel=0.02)
+    shares = water.level_flux(np.array([0.0, depth, 40.0])) / water.scalar(np.array([0.0, depth, 40.0]))
+    assert np.all(np.diff(shares[:, 0]) < 0.0)

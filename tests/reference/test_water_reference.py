@@ -233,6 +233,21 @@ def test_modelled_types_have_the_tabulated_diffuse_attenuation(water_type: str) 
     np.testing.assert_allclose(solved, table, rtol=0.15)
 
 
+@pytest.mark.parametrize("elevation_deg", [20.0, 45.0, 80.0])
+@pytest.mark.parametrize("water_type", ["I", "IB", "1C"])
+def test_diffuse_attenuation_follows_the_height_of_the_sun(water_type: str, elevation_deg: float) -> None:
+    # Kd = 1.0395 D0 (a + b_b), D0 = f / cos(sun in water) + 1.197 (1 - f): Gordon 1989, Limnol. Oceanogr.
+    # 34, 1389 (from memory), for the uppermost layer; at 660 nm, where little is scattered, it holds for all
+    # that is lit.
+    water, red = jerlov_water(water_type), np.array([660.0])
+    back = float(sent_back(water, red)[0])
+    cosine = np.sqrt(1.0 - (np.cos(np.radians(elevation_deg)) / 1.34) ** 2)
+    along = 0.7 / cosine + 0.3 * 1.197
+    expected = 1.0395 * along * (water.absorption_per_m[260] + back)
+    found = solved_diffuse_attenuation(water, sun_elevation_deg=elevation_deg, sun_share=0.7)[260]
+    assert found == pytest.approx(expected, rel=0.06)
+
+
 def test_pure_water_is_clearest_and_absorbs_red() -> None:
     # a_w at its least, 418 nm, .0044: Pope and Fry 1997 (from memory). From 510 to 640 nm Buiteveld 1994, as
     # Williamson and Hollins print it (read in jerlov 0.22), agrees to 9 %, half of it to 3 %. b_w of sea

@@ -154,7 +154,8 @@ class WaterSection(Strict):
     secchi_depth
         Scale so that a Secchi disc vanishes at this depth, metres.
     visibility
-        Scale so that a black object vanishes at this level range, metres.
+        Scale so that a small black object vanishes at this level range, metres: 3.912/c. Large ones are seen
+        a fifth farther (4.6 to 4.8/c).
     """
 
     jerlov_type: str | None = None

@@ -23,7 +23,9 @@ from halocline.physics.path.transport import (
     veiling_light,
 )
 from halocline.physics.path.visibility import RangeRemap
+from halocline.physics.water.fitted_bands import fit_bands
 from halocline.physics.water.path_integral import path_integral
+from halocline.physics.water.water import jerlov_water
 
 UP, AHEAD = np.array([0.0, 1.0, 0.0]), np.array([0.0, 0.0, -1.0])
 
@@ -149,7 +151,12 @@ def test_glow_of_the_sun_broadens_with_depth_but_not_beyond_the_diffuse_lobe(bui
 
 
 def test_clear_ocean_scatters_by_its_molecules_and_coastal_water_does_not(build: Builders) -> None:
-    assert build.path(build.bands("I")).molecular_share.max() > 0.8
+    # What the inverted table has of type I is less than pure sea water scatters.
+    inverted = fit_bands(jerlov_water("I", source="solonenko2015"))
+    assert build.path(inverted).molecular_share.max() > 0.8
+    clear = build.path(build.bands("I")).molecular_share
+    assert 0.1 < clear.max() < 0.3
+    assert np.all(np.diff(clear) < 0.0)
     assert build.path(build.bands("1C")).molecular_share.max() < 0.02
 
 
@@ -223,3 +230,18 @@ def test_daylight_gain_is_the_daylight_of_each_surface(build: Builders) -> None:
     gain = daylight_gain(path, ranges, mu)
     for column, depth in enumerate((10.0, 15.0, 25.0, 9.0)):
         np.testing.assert_allclose(gain[:, 0, column], path.daylight(depth), rtol=1e-5)
+
+
+def test_light_from_the_suns_side_follows_the_solved_field(build: Any) -> None:
+    shares = build.path(depth_m=0.5).sun_side(np.array([0.5, 5.0, 20.0]))
+    # At the surface about the sun's share of the irradiance; scattering evens it out.
+    np.testing.assert_allclose(shares[0], 0.6, atol=0.06)
+    assert np.all(np.diff(shares, axis=0) < 0.0)
+    assert np.all(build.path(surface_sun_share=0.0).sun_side(3.0) == 0.0)
+    # Towards the zenith the sun's side becomes the vertical, and its share stays.
+    high = [
+        build.path(sun_travel=refracted_sun(degrees, 40.0, UP, AHEAD, 1.341)).sun_side(np.array([2.0]))
+        for degrees in (85.0, 89.0, 90.0)
+    ]
+    np.testing.assert_allclose(high[2], high[0], rtol=0.02)
+    np.testing.assert_allclose(high[1], high[0], rtol=0.02)

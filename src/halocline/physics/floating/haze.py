@@ -102,7 +102,7 @@ class Haze:
     def _sources(self, path: LightPath) -> F32:
         """Return the strengths of sun and diffuse light, ``(K, 2)``."""
         around = path.scalar_daylight(path.camera_depth_m)
-        part = path.sun_share(path.camera_depth_m)
+        part = path.sun_side(path.camera_depth_m)
         strengths = np.stack([part, 1.0 - part], axis=1) * (self.scattering * around)[:, None]
         return strengths.astype(np.float32)
 

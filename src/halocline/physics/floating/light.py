@@ -154,13 +154,13 @@ def _phase(cos_psi: F64, asymmetry: float) -> F64:
 
 def sun_spread(path: LightPath) -> float:
     """Return the asymmetry of the sun's own light at the lens, after what the water did to it."""
-    return path.sun_asymmetry / WATER_ASYMMETRY
+    return path.sun_asymmetry / path.bands.asymmetry
 
 
 def _sun_shares(path: LightPath, depth_m: F64) -> F64:
     """Return the sun's share of daylight at depths ``(n,)``, ``(n, K)``, from a table."""
     nodes = np.linspace(0.0, 200.0, 101)
-    table = np.stack([path.sun_share(float(node)) for node in nodes])
+    table = path.sun_side(nodes)
     return np.stack([np.interp(depth_m, nodes, column) for column in table.T], axis=1)
 
 

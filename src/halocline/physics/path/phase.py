@@ -15,7 +15,9 @@ from halocline._typing import F32, F64
 from halocline.compute.compiled import compiled
 from halocline.errors import PhysicsError
 
-# Scattering asymmetry of natural water's particles; petzold1972's tables integrate to 0.87 .. 0.95.
+# Scattering asymmetry of natural water's particles; petzold1972's tables, as `jerlov` carries them,
+# integrate to 0.87 .. 0.95. That package gives them at 530 nm; 514 nm stands in other copies, which changes
+# nothing here: g and the backscattered share hardly depend on wavelength.
 WATER_ASYMMETRY = 0.924
 # Scattering of pure sea water: at 550 nm, 1/m, and the power of wavelength with which it falls (morel1974).
 SEA_WATER_SCATTERING = 1.91e-3

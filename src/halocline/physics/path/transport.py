@@ -19,7 +19,8 @@ scattered once, whose J and k are in closed form, and all the rest, whose are ta
 water above the surface nothing is added: the sky is not drawn.
 
 What floats in the water is lit by the same light, told more roughly: as two lobes, one about the sun and one
-about the vertical (`LightPath.phases`), which together have the solution's scalar irradiance.
+about the vertical, which together have the solution's scalar irradiance and its level flux
+(`LightPath.sun_side`).
 """
 
 from __future__ import annotations
@@ -183,6 +184,20 @@ class LightPath:
         turned = self._scatterings(depth_m, self.bands.scattering) * (1.0 - self.bands.asymmetry)
         share: F64 = self.surface_sun_share * np.exp(-SUN_PERSISTENCE * turned)
         return share
+
+    def sun_side(self, depth_m: F64 | float) -> F64:
+        """Return the share of scalar daylight at depths that lies about the sun, ``(..., K)``, 0 to 1.
+
+        The rest lies about the vertical. Of the two only the sun's is to one side, so its share is what gives
+        the solution's level flux, its lobe being as broad as `sun_asymmetry` says.
+        """
+        if self.surface_sun_share <= 0.0:
+            return np.zeros((*np.shape(depth_m), self.bands.count))
+        # That of the solution, whose sun is never quite at the zenith.
+        level = math.sqrt(1.0 - self.water.solved().sun_cosine ** 2)
+        spread = self.sun_asymmetry / self.bands.asymmetry
+        y = np.maximum(np.asarray(depth_m, np.float64), 0.0)
+        return np.clip(self.water.daylight().level_share(y) / (level * spread), 0.0, 1.0)
 
     @property
     def sun_asymmetry(self) -> float:

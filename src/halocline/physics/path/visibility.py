@@ -23,7 +23,7 @@ from halocline.errors import PhysicsError
 # What is farther away is lost in endless water, metres.
 ENDLESS_M = 1e5
 _TINY = np.float32(1e-30)
-# Contrast at which a large dark object is just seen against the water (koschmieder1924).
+# Contrast at which a dark object is just seen against the water (koschmieder1924).
 LEAST_CONTRAST = 0.02
 
 
@@ -143,7 +143,7 @@ def remap_through(near_m: float, subject_range_m: float, seen_range_m: float) ->
 
 
 def sighting_range(attenuation_per_m: float, contrast: float = LEAST_CONTRAST) -> float:
-    """Return the level range at which a black object's contrast has fallen to ``contrast``, metres.
+    """Return the level range at which a small black object's contrast has fallen to ``contrast``, metres.
 
     C = exp(-c s) (duntley1963); at 2 % that is 3.912/c (koschmieder1924). Worked value: c = 0.249 gives
     15.71 m.

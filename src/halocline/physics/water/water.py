@@ -122,7 +122,11 @@ class Water:
 
     @property
     def visibility_m(self) -> float:
-        """Range at which a level black target keeps 2 % contrast, at 550 nm: 3.912/c (Koschmieder 1924)."""
+        """Range at which a small black target, seen level, keeps 2 % contrast at 550 nm: 3.912/c.
+
+        Koschmieder 1924. Large ones are seen to 4.6 to 4.8/c: `halocline.physics.path.seen_contrast` has
+        them.
+        """
         c = _at_reference(self.attenuation_per_m)
         return KOSCHMIEDER / c if c > 0.0 else math.inf
 
@@ -264,7 +268,7 @@ def scaled_to_attenuation(water: Water, attenuation_550_per_m: float) -> Water:
 
 
 def scaled_to_visibility(water: Water, visibility_m: float) -> Water:
-    """Return the water scaled to a visibility: the range at which 2 % contrast is left on a level path.
+    """Return the water scaled to a visibility: where 2 % contrast is left of a small black target seen level.
 
     c(550) = 3.912 / visibility (Koschmieder 1924, from memory; the same law under water in Duntley 1963).
     Type II (Williamson): 15.7 m. Raises as `scaled_to_attenuation` does.

@@ -79,12 +79,15 @@ class DaylightByDepth:
     ----------
     downward, scalar
         ln of downwelling and of scalar irradiance at `depth_nodes`.
+    level
+        Level flux away from the sun's side, as a share of the scalar irradiance.
     deep_rate
         What they fall by beyond the last node, ``(K,)``, 1/m.
     """
 
     downward: F64
     scalar: F64
+    level: F64
     deep_rate: F64
 
     def log_downward(self, depth_m: F64 | float) -> F64:
@@ -94,6 +97,11 @@ class DaylightByDepth:
     def log_scalar(self, depth_m: F64 | float) -> F64:
         """Return ln E0 at depths, ``(*shape, K)``."""
         return self._at(self.scalar, depth_m)
+
+    def level_share(self, depth_m: F64 | float) -> F64:
+        """Return the level flux as a share of the scalar irradiance at depths, ``(*shape, K)``."""
+        y = np.minimum(np.asarray(depth_m, np.float64), DEEPEST_M)
+        return self._at(self.level, y)
 
     def _at(self, table: F64, depth_m: F64 | float) -> F64:
         y = np.maximum(np.asarray(depth_m, np.float64), 0.0)
@@ -225,11 +233,12 @@ def _at(water: WaterAndSky, depth_m: float) -> LensLight:
 def _daylight(water: WaterAndSky) -> DaylightByDepth:
     light, nodes = water.solved(), depth_nodes()
     downward, scalar, deep = np.log(light.downward(nodes)), np.log(light.scalar(nodes)), light.slowest
+    level = light.level_flux(nodes) / light.scalar(nodes)
     if water.spectrum is None:
         fallen = deep * nodes[:, None]
-        return DaylightByDepth(downward - fallen, scalar - fallen, deep)
+        return DaylightByDepth(downward - fallen, scalar - fallen, level, deep)
     shared, deep = _shared_out(water, water.spectrum)
-    return DaylightByDepth(shared, shared + scalar - downward, deep)
+    return DaylightByDepth(shared, shared + scalar - downward, level, deep)
 
 
 def _shared_out(water: WaterAndSky, spectrum: Spectrum) -> tuple[F64, F64]:

@@ -84,6 +84,30 @@ class WaterLight:
         down, up = self._integrated(depth_m, 0)
         return down + up
 
+    def level_flux(self, depth_m: F64) -> F64:
+        """Return the net flux of light away from the sun's side, level, at depths ``(n,)``, ``(n, K)``.
+
+        Only the sun makes one, for the sky is even.
+        """
+        y = np.asarray(depth_m, np.float64)
+        grid, cosine = self.modes.streams, self.sun_cosine
+        total = self.beam(y) * math.sqrt(max(0.0, 1.0 - cosine * cosine))
+        if self.modes.rates.shape[1] < 2:
+            return total
+        # Light goes as cos(azimuth) in the second mode, and its integral over azimuth times cos is pi.
+        weight = math.pi * grid.weight * np.sqrt(1.0 - grid.cosine**2)
+        decay = self.modes.rates[:, 1] * self.scaled_rate[:, None] - self.slowest[:, None]
+        fall = np.exp(-decay * y[:, None, None])
+        sun_fall = np.exp(-(self.scaled_rate / cosine - self.slowest) * y[:, None])
+        both = np.einsum("kij,i->kj", self.modes.down[:, 1] + self.modes.up[:, 1], weight)
+        for lit, share in self.lights:
+            if lit.beam > 0.0:
+                strength = lit.strengths[:, 1] * share
+                total = total + np.einsum("ykj,kj->yk", fall, both * strength)
+                beams = (lit.beam_down[:, 1] + lit.beam_up[:, 1]) @ weight
+                total = total + sun_fall * (share * beams)
+        return np.asarray(total, np.float64)
+
     def beam(self, depth_m: F64) -> F64:
         """Return the sun's irradiance across its beam at depths ``(n,)``, ``(n, K)``."""
         y = np.asarray(depth_m, np.float64)[:, None]
