@@ -197,8 +197,8 @@ def test_reflectance_of_the_coast_is_kirks(water_type: str) -> None:
 
 
 def test_backscatter_by_chlorophyll_is_morel_and_maritorenas() -> None:
-    # Morel & Maritorena 2001, eq. 13: .002 + .01 (.5 - .25 log10 C); particles 550 nm, Loisel & Morel 1998: .416
-    # C^.766 (both from memory). At C = .01 .012, at 1 .007; and our asymmetry gives that share.
+    # Morel & Maritorena 2001, eq. 13: .002 + .01 (.5 - .25 log10 C); at 550 nm .416 C^.766, Loisel & Morel
+    # 1998 (both from memory). At C = .01 .012, at 1 .007; and our asymmetry gives that share.
     assert particle_backscatter(0.01) == pytest.approx(0.012)
     assert particle_backscatter(1.0) == pytest.approx(0.007)
     assert particle_scattering(1.0)[150] == pytest.approx(0.416)
