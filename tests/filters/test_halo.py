@@ -12,10 +12,7 @@ from halocline.filters.halo import HaloField, HaloKernels, halo_widths
 
 def scatter_halo(energy: F32, range_m: F32, kernels: HaloKernels) -> F32:
     field = HaloField.of(range_m, kernels)
-    halo = energy.copy()
-    for plane in halo:
-        field.settle(plane, field.arrived(plane))
-    return halo
+    return field.settled(energy, field.arrived(energy))
 
 
 def kernels(

@@ -101,13 +101,18 @@ class _Throughout(Operator[Strict, object]):
     def apply(self, planes: Planes, tile: Tile, shot: Shot, prepared: object) -> Planes:
         light, use = self.form, self.operator.planes()
         own = {name: planes[name] for name in planes if name not in self.kept or name in use.reads}
-        written = dict(self.operator.apply(own, tile, shot, prepared))
+        written = dict(self._applied(own, tile, shot, prepared))
         alone = replace(tile, wanted=frozenset({light}))
         for name in self.kept:
             if name in planes and tile.wants(name):
                 given = {**own, light: _as_light(planes[name], light, shot)}
-                written[name] = self.operator.apply(given, alone, shot, prepared)[light]
+                written[name] = self._applied(given, alone, shot, prepared)[light]
         return written
+
+    def _applied(self, planes: Planes, tile: Tile, shot: Shot, prepared: object) -> Planes:
+        if self.operator.surveys:
+            prepared = self.operator.survey(planes, tile, shot, prepared)
+        return self.operator.apply(planes, tile, shot, prepared)
 
 
 def _as_light(plane: F32, form: str, shot: Shot) -> F32:

@@ -21,7 +21,7 @@ from halocline._typing import F32, F64, AnyArray
 from halocline.compute.on_demand import OnDemand
 from halocline.compute.threads import in_parallel
 from halocline.filters import halo_loops
-from halocline.filters.pyramid_blur import bands_of_rows
+from halocline.filters.pyramid_blur import NOTHING, bands_of_rows
 
 special = OnDemand("scipy.special")
 
@@ -29,6 +29,8 @@ special = OnDemand("scipy.special")
 COARSEST = 32
 # Widest Gaussian, in lengths of the longer side: what is wider is the mean of the picture.
 WIDEST = 2.0
+# What is farther than its inverse is as far as that, 1/m.
+SMALLEST_NEARNESS = np.float32(1e-6)
 
 
 @dataclass(frozen=True)
@@ -138,13 +140,12 @@ class _Spreader:
             half = np.pad(half, ((0, more[0]), (0, more[1])), mode="symmetric")
         return np.ascontiguousarray(half, np.float32)
 
-    def coarse(self, plane: F32, member: F32, weights: F64) -> F32:
-        """Return the weighted sum of all Gaussians below half resolution, of a plane times a member share.
+    def coarse(self, halved: F32, weights: F64) -> F32:
+        """Return the weighted sum of all Gaussians below half resolution, of the first level below it.
 
-        Of half the plane's size. ``weights`` are those from half resolution on.
+        Of that level's size; the argument is used up. ``weights`` are those from half resolution on.
         """
-        levels = [_empty_half(plane)]
-        halo_loops.halved_product(plane, member, levels[0])
+        levels = [halved]
         while len(levels) < self.count:
             levels.append(_empty_half(levels[-1]))
             halo_loops.halved(levels[-2], levels[-1])
@@ -164,6 +165,34 @@ def _empty_half(plane: F32) -> F32:
 
 
 @dataclass(frozen=True)
+class _Part:
+    """One range of a picture.
+
+    Attributes
+    ----------
+    number
+        Which of the picture's ranges.
+    nearest
+        One over the range from beyond which its light comes, 1/m.
+    weights
+        Of its Gaussians from half resolution on.
+    seen
+        Where it is in open view, spread, without half resolution's part; empty where it is everywhere.
+    """
+
+    number: np.float32
+    nearest: np.float32
+    weights: F64
+    seen: F32
+
+    @property
+    def numbers(self) -> F32:
+        """As `halo_loops.add_halo` takes them."""
+        weight = self.weights[0]
+        return np.array([self.number, self.nearest, weight, _even(self.weights)[0]], np.float32)
+
+
+@dataclass(frozen=True)
 class HaloField:
     """Halos over the ranges of one picture, ready for any number of planes.
 
@@ -174,14 +203,19 @@ class HaloField:
     Attributes
     ----------
     parts
-        For each range that the picture has: how much of each pixel belongs to it, what to multiply its
-        spread light by where it arrives (both at half resolution), and the weights of its Gaussians.
+        The ranges that the picture has.
+    place, reach, due
+        At half resolution: where a pixel's range stands among the picture's, the range, m, and one over the
+        share of its own range's light that arrives at it before it is made whole.
     stays
         Share of the halo that stays in its pixel, at half resolution.
     """
 
     spreader: _Spreader
-    parts: tuple[tuple[F32, F32, F64], ...]
+    parts: tuple[_Part, ...]
+    place: F32
+    reach: F32
+    due: F32
     stays: F32
 
     @classmethod
@@ -197,53 +231,72 @@ class HaloField:
         """
         spreader = _Spreader.of((range_m.shape[0], range_m.shape[1]))
         # One over the range, so that endless ranges can be averaged.
-        nearness = spreader.half(_nearness(range_m))
-        place, stays = np.empty_like(nearness), np.empty_like(nearness)
-        bands = bands_of_rows(len(nearness))
+        reach = spreader.half(_nearness(range_m))
+        place, due, stays = (np.empty_like(reach) for _ in range(3))
+        bands = bands_of_rows(len(reach))
 
         def find(band: slice) -> None:
-            place[band] = _place(nearness[band], kernels.ranges_m)
+            place[band] = _place(reach[band], kernels.ranges_m)
+            np.reciprocal(np.maximum(reach[band], SMALLEST_NEARNESS), out=reach[band])
 
         in_parallel(find, bands)
         first, last = int(place.min()), math.ceil(place.max())
         place -= np.float32(first)
         weights = kernels.weights[first : last + 1]
         # A range's light comes, on the whole, from beyond the middle between it and the range before.
-        nearest = np.concatenate([[0.0], 1.0 / np.sqrt(kernels.ranges_m[:-1] * kernels.ranges_m[1:])])
-        numbers = nearest[first : last + 1].astype(np.float32), weights[:, 0].astype(np.float32)
-        member, arrives = (np.empty((len(weights), *place.shape), np.float32) for _ in range(2))
-
-        def part(band: slice) -> None:
-            cut = member[:, band].copy(), arrives[:, band].copy()
-            halo_loops.part_by_range(nearness[band], place[band], *numbers, *cut, stays[band])
-            member[:, band], arrives[:, band] = cut
-
-        in_parallel(part, bands)
-
-        def uncover(number: int) -> None:
-            arrives[number] /= _seen_share(spreader, place, number, weights[number])
-
-        in_parallel(uncover, range(len(weights)))
-        parts = [(m, a, w[1:]) for m, a, w in zip(member, arrives, weights, strict=True) if m.any()]
-        return cls(spreader, tuple(parts), stays)
+        middles = 1.0 / np.sqrt(kernels.ranges_m[:-1] * kernels.ranges_m[1:])
+        nearest = np.concatenate([[1.0 / SMALLEST_NEARNESS], middles])[first : last + 1].astype(np.float32)
+        stay = weights[:, 0].astype(np.float32)
+        in_parallel(
+            lambda band: halo_loops.part_by_range(
+                reach, place, nearest, stay, band.start, band.stop, due, stays
+            ),
+            bands,
+        )
+        parts = in_parallel(
+            lambda number: _part(spreader, place, number, nearest[number], weights[number]),
+            range(len(weights)),
+        )
+        return cls(spreader, tuple(parts), place, reach, due, stays)
 
     def arrived(self, energy: F32) -> F32:
         """Return what of the light that pixels give to the halo arrives elsewhere, at half resolution.
 
         Where nothing nearer hides a pixel's surroundings, what it gives away arrives in full. A constant
         picture at one range stays constant up to the edges of the frame.
+
+        Parameters
+        ----------
+        energy
+            ``(planes, rows, columns)``.
         """
-        half = self.spreader.half(energy)
+        half = np.stack(in_parallel(self.spreader.half, energy))
         total = np.zeros_like(half)
-        for member, arrives, weights in self.parts:
-            coarse = self.spreader.coarse(half, member, weights)
-            halo_loops.add_halo(coarse, np.float32(weights[0]), half, member, arrives, total)
+        size = tuple(side // 2 for side in self.place.shape)
+        coarse = np.empty((len(self.parts), len(half), *size), np.float32)
+
+        def spread(item: tuple[int, int]) -> None:
+            number, plane = item
+            part, level = self.parts[number], np.empty(size, np.float32)
+            halo_loops.halved_member(half[plane], self.place, part.number, level)
+            coarse[number, plane] = self.spreader.coarse(level, part.weights)
+
+        in_parallel(spread, np.ndindex(len(self.parts), len(half)))
+
+        def add(rows: slice) -> None:
+            for part, below in zip(self.parts, coarse, strict=True):
+                fixed = half, self.place, self.reach, self.due
+                halo_loops.add_halo(below, part.seen, part.numbers, *fixed, rows.start, rows.stop, total)
+
+        in_parallel(add, bands_of_rows(len(self.place)))
         return total
 
-    def settle(self, energy: F32, arrived: F32, *, rows: slice = slice(None)) -> None:
-        """Turn some rows of what pixels give to the halo into what they get, in place."""
-        first, last, _ = rows.indices(len(energy))
-        halo_loops.settle_halo(energy, self.stays, arrived, first, last)
+    def settled(self, energy: F32, arrived: F32, *, rows: slice = slice(None)) -> F32:
+        """Return some rows of what pixels get from the halo, of what they gave and what arrived."""
+        first, last, _ = rows.indices(energy.shape[1])
+        out = np.empty((len(energy), last - first, energy.shape[2]), np.float32)
+        halo_loops.settle_halo(energy, self.stays, arrived, first, out)
+        return out
 
 
 def _nearness(range_m: F32) -> F32:
@@ -270,23 +323,23 @@ def _place(nearness: F32, ranges_m: F64) -> F32:
     )
 
 
-def _seen_share(spreader: _Spreader, place: F32, number: int, weights: F64) -> F32 | np.float32:
-    """Return how much of the surroundings of each pixel is not hidden by nearer things, for one range.
+def _part(spreader: _Spreader, place: F32, number: int, nearest: np.float32, weights: F64) -> _Part:
+    """Return a range of a picture, with how much of each pixel's surroundings is not hidden by nearer things.
 
-    1 where a pixel itself shows something nearer: it gets what there is to see, no more.
+    A pixel that itself shows something nearer gets what there is to see, no more.
     """
-    # 1 where this range is in plain view or seen past, 0 where something nearer hides it.
-    open_view: F32 = np.clip(place - np.float32(number - 2), np.float32(0.0), np.float32(1.0))
-    if open_view.min() == 1.0:
-        return np.float32(1.0)
-    shares = weights[1:] / max(float(weights[1:].sum()), 1e-9)
-    even = np.ones_like(open_view)
-    seen = np.zeros_like(open_view)
-    coarse = spreader.coarse(open_view, even, shares)
-    halo_loops.add_halo(coarse, np.float32(shares[0]), open_view, even, even, seen)
-    # No less than a quarter: a speck seen through a gap does not speak for all that is hidden.
-    np.maximum(seen, np.float32(0.25), out=seen)
-    seen -= np.float32(1.0)
-    seen *= open_view
-    seen += np.float32(1.0)
-    return seen
+    which = np.float32(number)
+    seen = NOTHING
+    if place.min() < which - 1.0:
+        view = np.empty_like(place)
+        halo_loops.open_view(place, which, view)
+        level = _empty_half(view)
+        halo_loops.halved(view, level)
+        seen = spreader.coarse(level, _even(weights[1:]))
+    return _Part(which, nearest, weights[1:], seen)
+
+
+def _even(weights: F64) -> F64:
+    """Return weights of Gaussians from half resolution on as shares of one another."""
+    shares: F64 = weights / max(float(weights.sum()), 1e-9)
+    return shares

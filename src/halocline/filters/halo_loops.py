@@ -14,17 +14,21 @@ from halocline.compute.compiled import compiled
 
 
 @compiled
-def halved_product(plane: F32, factor: F32, out: F32) -> None:
-    """Halve the product of two planes of even sides; what lies beyond an edge mirrors what is before it."""
+def halved_member(plane: F32, place: F32, number: np.float32, out: F32) -> None:
+    """Halve what of a plane of even sides belongs to one range; what lies beyond an edge mirrors the inside.
+
+    ``place`` is where each pixel's range stands among the ranges, ``number`` which of them is meant.
+    """
     three, all_weights = np.float32(3.0), np.float32(1.0 / 64.0)
     rows, columns = plane.shape
     line = np.empty(columns + 2, np.float32)
     for y in range(out.shape[0]):
         r0, r1, r2, r3 = max(2 * y - 1, 0), 2 * y, 2 * y + 1, min(2 * y + 2, rows - 1)
         a, b, c, d = plane[r0], plane[r1], plane[r2], plane[r3]
-        fa, fb, fc, fd = factor[r0], factor[r1], factor[r2], factor[r3]
+        pa, pb, pc, pd = place[r0], place[r1], place[r2], place[r3]
         for x in range(columns):
-            line[x + 1] = (a[x] * fa[x] + d[x] * fd[x]) + three * (b[x] * fb[x] + c[x] * fc[x])
+            outer = a[x] * _member(pa[x], number) + d[x] * _member(pd[x], number)
+            line[x + 1] = outer + three * (b[x] * _member(pb[x], number) + c[x] * _member(pc[x], number))
         line[0], line[columns + 1] = line[1], line[columns]
         target = out[y]
         for x in range(target.shape[0]):
@@ -33,8 +37,20 @@ def halved_product(plane: F32, factor: F32, out: F32) -> None:
 
 
 @compiled
+def _member(place: np.float32, number: np.float32) -> np.float32:
+    """Return the share of a pixel that belongs to a range."""
+    return max(np.float32(1.0) - abs(place - number), np.float32(0.0))
+
+
+@compiled
+def _open_view(place: np.float32, number: np.float32) -> np.float32:
+    """Return 1 where a range is in plain view or seen past, 0 where something nearer hides it."""
+    return min(max(place - (number - np.float32(2.0)), np.float32(0.0)), np.float32(1.0))
+
+
+@compiled
 def halved(plane: F32, out: F32) -> None:
-    """Halve a plane of even sides, as `halved_product` does."""
+    """Halve a plane of even sides, as `halved_member` does."""
     three, all_weights = np.float32(3.0), np.float32(1.0 / 64.0)
     rows, columns = plane.shape
     line = np.empty(columns + 2, np.float32)
@@ -81,15 +97,67 @@ def spread_widely(plane: F32, down: F32, across: F32, weight: np.float32, total:
 
 
 @compiled
-def add_halo(coarse: F32, weight: np.float32, light: F32, member: F32, arrives: F32, total: F32) -> None:
-    """Add the spread light of one range where it arrives; ``coarse`` is what coarser levels make of it."""
-    line = np.empty(coarse.shape[1] + 2, np.float32)
-    soft = np.empty(light.shape[1], np.float32)
-    for y in range(light.shape[0]):
-        linear_row(coarse, y, line, soft)
-        own, part, share, target = light[y], member[y], arrives[y], total[y]
+def open_view(place: F32, number: np.float32, out: F32) -> None:
+    """Write where a range is not hidden by something nearer, 0 to 1."""
+    for y in range(place.shape[0]):
+        row, target = place[y], out[y]
         for x in range(target.shape[0]):
-            target[x] += share[x] * (soft[x] + weight * (own[x] * part[x]))
+            target[x] = _open_view(row[x], number)
+
+
+@compiled
+def add_halo(
+    coarse: F32,
+    seen: F32,
+    numbers: F32,
+    light: F32,
+    place: F32,
+    reach: F32,
+    due: F32,
+    first: int,
+    last: int,
+    total: F32,
+) -> None:
+    """Add some rows of the spread light of one range where it arrives.
+
+    Parameters
+    ----------
+    coarse
+        What coarser levels make of the range's light, half as large as the rest, ``(planes, ...)``.
+    seen
+        Likewise, of where the range is in open view; empty where that is everywhere.
+    numbers
+        Which range; one over the range from beyond which its light comes; the weight of half resolution in
+        its light, and in what is in open view.
+    light, place, reach, due
+        Of the picture at half resolution: light ``(planes, rows, columns)``, where ranges stand among the
+        ranges, ranges, and one over the share of its own range's light that would arrive at a pixel.
+    first, last
+        The rows.
+    total
+        ``(planes, rows, columns)``.
+    """
+    one, quarter = np.float32(1.0), np.float32(0.25)
+    number, nearest, weight, seen_weight = numbers
+    columns = place.shape[1]
+    line = np.empty(coarse.shape[2] + 2, np.float32)
+    soft, share = np.empty(columns, np.float32), np.empty(columns, np.float32)
+    for y in range(first, last):
+        at, far, owed = place[y], reach[y], due[y]
+        for x in range(columns):
+            share[x] = min(nearest * far[x], one) * owed[x]
+        if seen.size:
+            linear_row(seen, y, line, soft)
+            for x in range(columns):
+                view = _open_view(at[x], number)
+                # No less than a quarter: a speck seen through a gap does not speak for all that is hidden.
+                around = max(soft[x] + seen_weight * view, quarter)
+                share[x] /= one + view * (around - one)
+        for plane in range(light.shape[0]):
+            linear_row(coarse[plane], y, line, soft)
+            own, target = light[plane, y], total[plane, y]
+            for x in range(columns):
+                target[x] += share[x] * (soft[x] + weight * (own[x] * _member(at[x], number)))
 
 
 @compiled
@@ -112,43 +180,42 @@ def linear_row(half: F32, row: int, line: F32, out: F32) -> None:
 
 
 @compiled
-def settle_halo(energy: F32, stays: F32, arrived: F32, first: int, last: int) -> None:
-    """Turn what pixels give to the halo into what they get: what stays, and what arrived at half size."""
+def settle_halo(energy: F32, stays: F32, arrived: F32, first: int, out: F32) -> None:
+    """Write some rows, from a first on, of what pixels get: what stays of what they give, and what arrived.
+
+    ``energy`` and ``out`` are ``(planes, rows, columns)``, and so is ``arrived`` at half resolution, where
+    ``stays`` is ``(rows, columns)``.
+    """
+    columns = energy.shape[2]
     line = np.empty(stays.shape[1] + 2, np.float32)
-    kept, got = np.empty(energy.shape[1], np.float32), np.empty(energy.shape[1], np.float32)
-    for y in range(first, last):
-        linear_row(stays, y, line, kept)
-        linear_row(arrived, y, line, got)
-        target = energy[y]
-        for x in range(target.shape[0]):
-            target[x] = target[x] * kept[x] + got[x]
+    kept, got = np.empty(columns, np.float32), np.empty(columns, np.float32)
+    for y in range(out.shape[1]):
+        linear_row(stays, first + y, line, kept)
+        for plane in range(out.shape[0]):
+            linear_row(arrived[plane], first + y, line, got)
+            given, target = energy[plane, first + y], out[plane, y]
+            for x in range(columns):
+                target[x] = given[x] * kept[x] + got[x]
 
 
 @compiled
 def part_by_range(
-    nearness: F32, place: F32, nearest: F32, weights: F32, member: F32, arrives: F32, stays: F32
+    reach: F32, place: F32, nearest: F32, weights: F32, first: int, last: int, due: F32, stays: F32
 ) -> None:
-    """Say how much of each pixel belongs to each of some ranges, and how much of their light arrives there.
+    """Write for some rows what `add_halo` needs of each pixel's own range, and what of its light stays.
 
-    ``place`` is where its range stands among them, ``nearest`` one over the range from beyond which the light
-    of each comes, 0 for the first; ``weights`` are what of their light stays in its pixel.
+    ``reach`` is the range of each pixel and ``place`` where it stands among some ranges, ``nearest`` one over
+    the range from beyond which the light of each comes; ``weights`` are what of their light stays in its
+    pixel.
     """
-    zero, one, farthest = np.float32(0.0), np.float32(1.0), np.float32(1e-6)
-    columns = place.shape[1]
-    own = np.empty(columns, np.float32)
-    for y in range(place.shape[0]):
-        at, near, kept = place[y], nearness[y], stays[y]
-        own[:] = kept[:] = zero
-        for k in range(member.shape[0]):
-            shares, fronts = member[k, y], arrives[k, y]
-            for x in range(columns):
-                share = max(one - abs(at[x] - np.float32(k)), zero)
-                front = min(nearest[k] / max(near[x], farthest), one) if nearest[k] > zero else one
-                shares[x], fronts[x] = share, front
-                # What arrives from a pixel's own range has to be all of it, wherever that lies between two.
-                own[x] += share * front
-                kept[x] += share * weights[k]
-        for k in range(member.shape[0]):
-            fronts = arrives[k, y]
-            for x in range(columns):
-                fronts[x] /= own[x]
+    one, ends = np.float32(1.0), nearest.size - 1
+    for y in range(first, last):
+        at, far, owed, kept = place[y], reach[y], due[y], stays[y]
+        for x in range(place.shape[1]):
+            low = min(int(at[x]), ends)
+            high = min(low + 1, ends)
+            part = at[x] - np.float32(low)
+            fronts = min(nearest[low] * far[x], one), min(nearest[high] * far[x], one)
+            # What arrives from a pixel's own range has to be all of it, wherever that lies between two.
+            owed[x] = one / (fronts[0] + part * (fronts[1] - fronts[0]))
+            kept[x] = weights[low] + part * (weights[high] - weights[low])

@@ -3,7 +3,8 @@
 A run of operators that look at one pixel at a time is computed tile by tile, while its planes are still in
 the processor's cache. Where an operator looks around a pixel, the pictures it takes in are first computed
 whole; it is then itself part of the next run, given each tile with its margin. An operator of reach `WHOLE`
-is computed once. A picture that nobody will ask for again is let go.
+is computed once, or looks over the whole picture once and is then part of the next run (`Operator.surveys`).
+A picture that nobody will ask for again is let go.
 
 The result does not depend on the height of the tiles or the number of threads: no operator may let it.
 """
@@ -12,8 +13,10 @@ from __future__ import annotations
 
 from collections.abc import Iterable, Iterator, Mapping
 from concurrent.futures import ThreadPoolExecutor
+from contextlib import contextmanager
 from dataclasses import dataclass
 from threading import Lock
+from typing import Any
 
 import numpy as np
 
@@ -106,6 +109,8 @@ class _Run:
         self.how = how
         # Whole pictures by step; step identity, since conversions share names.
         self.whole: dict[int, dict[str, F32]] = {}
+        # What steps made of their survey, likewise.
+        self.surveyed: dict[int, Any] = {}
 
     def result(self, wanted: tuple[str, ...]) -> dict[str, F32]:
         output = self.plan.output
@@ -113,9 +118,12 @@ class _Run:
             return {name: self._source_plane(name, self.frame.data_window) for name in wanted}
         stages = list(self._stages())
         with pool(self.how.worker_count()) as threads:
-            for number, step in enumerate(stages):
-                self.whole[id(step)] = self._whole_picture(step, threads)
-                self._let_go(stages[number + 1 :])
+            for number, (step, survey) in enumerate(stages):
+                if survey:
+                    self.surveyed[id(step)] = self._survey(step)
+                else:
+                    self.whole[id(step)] = self._whole_picture(step, threads)
+                self._let_go([later for later, _ in stages[number + 1 :]])
         made = self.whole[id(output)]
         missing = set(wanted) - made.keys()
         if missing:
@@ -126,8 +134,11 @@ class _Run:
             )
         return {name: made[name] for name in wanted}
 
-    def _stages(self) -> Iterator[PlannedStep]:
-        """Yield the steps whose picture is computed whole, in order; the output is the last."""
+    def _stages(self) -> Iterator[tuple[PlannedStep, bool]]:
+        """Yield the steps whose picture is surveyed (True) or computed whole, in order.
+
+        The output is the last.
+        """
         users: dict[int, int] = {}
         for step in self.plan.steps:
             for source in step.inputs.values():
@@ -136,29 +147,33 @@ class _Run:
             id(source) for step in self.plan.steps if step.reach for source in step.inputs.values()
         }
         for step in self.plan.steps:
+            if _surveys(step):
+                yield step, True
             # A picture with reach that several steps use is computed once, not once for each.
             shared = step.reach > 0 and users.get(id(step), 0) > 1
-            if id(step) in looked_around or shared or step.reach >= WHOLE or step is self.plan.output:
-                yield step
+            at_once = step.reach >= WHOLE and not _surveys(step)
+            if id(step) in looked_around or shared or at_once or step is self.plan.output:
+                yield step, False
 
     def _let_go(self, later: list[PlannedStep]) -> None:
         needed = {id(self.plan.output)}
         for stage in later:
+            needed.add(id(stage))
             pending: list[PlannedStep | None] = [*stage.inputs.values()]
             while pending:
                 step = pending.pop()
                 if step is None:
                     continue
-                if id(step) in self.whole:
-                    needed.add(id(step))
-                else:
+                needed.add(id(step))
+                if id(step) not in self.whole:
                     pending.extend(step.inputs.values())
-        for key in [key for key in self.whole if key not in needed]:
-            del self.whole[key]
+        for held in (self.whole, self.surveyed):
+            for key in [key for key in held if key not in needed]:
+                del held[key]
 
     def _whole_picture(self, step: PlannedStep, threads: ThreadPoolExecutor) -> dict[str, F32]:
         window = self.frame.data_window
-        if step.reach >= WHOLE:
+        if step.reach >= WHOLE and not _surveys(step):
             return dict(self._computed(step, window, {}))
         rows = self.how.rows_for(window)
         bands = [window.rows(y, min(y + rows, window.height)) for y in range(0, window.height, rows)]
@@ -205,26 +220,39 @@ class _Run:
         return memo[id(step)]
 
     def _computed(self, step: PlannedStep, region: Window, memo: dict[int, Planes]) -> Planes:
-        window = _grown(region, step.reach, self.frame.data_window)
-        # With a margin, the input is a whole picture already: it is cut, never computed twice.
-        around = memo if step.reach == 0 else {}
+        surveys = _surveys(step)
+        window = region if surveys else _grown(region, step.reach, self.frame.data_window)
+        given, passed = self._given(step, window, memo if window == region else {})
+        tile = Tile(region, window, frozenset(step.live), step.added)
+        prepared = self.surveyed[id(step)] if surveys else step.prepared
+        with _located(step):
+            written = step.operator.apply(given, tile, self.shot, prepared)
+        kept = {name: tile.trim(passed[name]) for name in step.live - step.writes if name in passed}
+        return {**kept, **{name: plane for name, plane in written.items() if name in step.live}}
+
+    def _survey(self, step: PlannedStep) -> Any:
+        """Let a step look over the whole picture, whose inputs are there."""
+        window = self.frame.data_window
+        given, _ = self._given(step, window, {})
+        tile = Tile(window, window, frozenset(step.live), step.added)
+        with _located(step):
+            return step.operator.survey(given, tile, self.shot, step.prepared)
+
+    def _given(
+        self, step: PlannedStep, window: Window, memo: dict[int, Planes]
+    ) -> tuple[dict[str, F32], Planes]:
+        """Return what a step reads over a window, and all planes of its main input."""
         given: dict[str, F32] = {}
         main = step.operator.inputs[0]
         passed: Planes = {}
         for role, source in step.inputs.items():
-            planes = self._pulled(source, window, around)
+            planes = self._pulled(source, window, memo)
             prefix = "" if role == main else f"{role}/"
             # A plane that an operator writes only at times may not be there.
             given.update({prefix + name: planes[name] for name in step.reads[role] if name in planes})
             if role == main:
                 passed = planes
-        tile = Tile(region, window, frozenset(step.live), step.added)
-        try:
-            written = step.operator.apply(given, tile, self.shot, step.prepared)
-        except HaloclineError as error:
-            raise error.located(f'step "{step.name}"') from error
-        kept = {name: tile.trim(passed[name]) for name in step.live - step.writes if name in passed}
-        return {**kept, **{name: plane for name, plane in written.items() if name in step.live}}
+        return given, passed
 
     def _source_plane(self, name: str, region: Window) -> F32:
         if name in VIEW_PLANES and name not in self.frame.planes:
@@ -253,6 +281,18 @@ class _Lazy(Mapping[str, F32]):
 
     def __len__(self) -> int:
         return len({*self._run.frame.planes, *VIEW_PLANES})
+
+
+def _surveys(step: PlannedStep) -> bool:
+    return step.reach >= WHOLE and step.operator.surveys
+
+
+@contextmanager
+def _located(step: PlannedStep) -> Iterator[None]:
+    try:
+        yield
+    except HaloclineError as error:
+        raise error.located(f'step "{step.name}"') from error
 
 
 def _grown(region: Window, reach: int, limit: Window) -> Window:

@@ -158,6 +158,9 @@ class Operator(ABC, Generic[P, T]):
         such a key without a step that uses it is told so.
     own_planes
         The planes of its own that it writes and `halocline.graph.planes` does not list.
+    surveys
+        Whether one of reach `WHOLE` does its work in two: it looks over the whole picture once (`survey`) and
+        is then applied to tiles like any other, so that its result need not be held whole.
     """
 
     Parameters: ClassVar[type[Strict]]
@@ -168,6 +171,7 @@ class Operator(ABC, Generic[P, T]):
     once: ClassVar[bool] = False
     uses: ClassVar[frozenset[str]] = frozenset()
     own_planes: ClassVar[tuple[Plane, ...]] = ()
+    surveys: ClassVar[bool] = False
 
     def __init__(self, parameters: P) -> None:
         self.parameters = parameters
@@ -201,6 +205,14 @@ class Operator(ABC, Generic[P, T]):
         # An operator that prepares nothing is an Operator[..., None].
         return cast(T, None)
 
+    def survey(self, planes: Planes, tile: Tile, shot: Shot, prepared: T) -> T:  # noqa: ARG002
+        """Return what `apply` needs for this frame's tiles, from the whole picture (`surveys`).
+
+        Called once, with everything over the whole picture, before any tile; it may split its own work over
+        threads.
+        """
+        return prepared
+
     @abstractmethod
     def apply(self, planes: Planes, tile: Tile, shot: Shot, prepared: T) -> Planes:
         """Return the written planes over ``tile.region``.
@@ -214,7 +226,7 @@ class Operator(ABC, Generic[P, T]):
         shot
             The frame's surroundings.
         prepared
-            What `prepare` returned.
+            What `prepare` returned, or `survey` made of it.
         """
 
 

@@ -99,7 +99,10 @@ class Shot:
         depth: F64 = self.sea_level_m - np.asarray(points_m) @ self.path.up
         return depth
 
-    def view_plane(self, name: str, region: Window) -> F32:
-        """Return a plane made from the camera: ``downward`` is mu, ``sun_cosine`` view dot sun's travel."""
+    def view_plane(self, name: str, region: Window, *, every: int = 1) -> F32:
+        """Return a plane made from the camera: ``downward`` is mu, ``sun_cosine`` view dot sun's travel.
+
+        Only every so many of the region's columns and rows, where that is asked for.
+        """
         axis = -self.path.up if name == "downward" else self.path.sun_travel
-        return self.camera.component(region, axis)
+        return self.camera.component(region, axis, every=every)

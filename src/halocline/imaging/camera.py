@@ -85,7 +85,7 @@ class Camera:
         """Focal length in pixels (horizontal)."""
         return 1.0 / self.tangent_per_px[0]
 
-    def tangents(self, region: Window) -> tuple[F64, F64]:
+    def tangents(self, region: Window, *, every: int = 1) -> tuple[F64, F64]:
         """Return the view-ray tangents of the region's columns ``(columns,)`` and rows ``(rows,)``.
 
         The ray of a pixel is ``(x tangent, y tangent, -1)`` in camera space, not normalised.
@@ -94,14 +94,16 @@ class Camera:
         ----------
         region
             Pixels wanted, in display-window coordinates; may reach beyond the picture.
+        every
+            Only every so many of its columns and rows, from the first on.
 
         Returns
         -------
         x, y
             ``(columns,)`` positive to the right and ``(rows,)`` positive upward, float64, no unit.
         """
-        columns = np.arange(region.x, region.x_end, dtype=np.float64) + 0.5
-        rows = np.arange(region.y, region.y_end, dtype=np.float64) + 0.5
+        columns = np.arange(region.x, region.x_end, every, dtype=np.float64) + 0.5
+        rows = np.arange(region.y, region.y_end, every, dtype=np.float64) + 0.5
         x: F64 = (columns - self.centre_px[0]) * self.tangent_per_px[0]
         y: F64 = (self.centre_px[1] - rows) * self.tangent_per_px[1]
         return x, y
@@ -122,12 +124,12 @@ class Camera:
         squared = np.add.outer((1.0 + y * y).astype(np.float32), (x * x).astype(np.float32))
         return np.sqrt(squared, out=squared)
 
-    def component(self, region: Window, axis: F64) -> F32:
+    def component(self, region: Window, axis: F64, *, every: int = 1) -> F32:
         """Return the unit view direction's component along a world axis, ``(rows, columns)``, -1 to 1.
 
         Parameters
         ----------
-        region
+        region, every
             Pixels wanted, as `tangents` takes them.
         axis
             Unit vector in world space, ``(3,)``.
@@ -137,7 +139,7 @@ class Camera:
         ``(rows, columns)`` float32.
         """
         along = self.rotation.T @ np.asarray(axis, np.float64)
-        x, y = self.tangents(region)
+        x, y = self.tangents(region, every=every)
         by_row = np.stack([along[1] * y - along[2], 1.0 + y * y]).astype(np.float32)
         by_column = np.stack([along[0] * x, x * x]).astype(np.float32)
         out = np.empty((y.size, x.size), np.float32)

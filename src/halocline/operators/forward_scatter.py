@@ -13,7 +13,7 @@ the far field's blur does not creep over it. What lies outside the frame is take
 from __future__ import annotations
 
 import math
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from typing import Annotated, Literal
 
 import numpy as np
@@ -22,18 +22,28 @@ from pydantic import Field
 from halocline._typing import F32, F64
 from halocline.compute.threads import in_parallel
 from halocline.filters.halo import HaloField
-from halocline.filters.pyramid_blur import bands_of_rows
+from halocline.filters.pyramid_blur import NOTHING, bands_of_rows
 from halocline.graph.light_form import combine
 from halocline.graph.operator import WHOLE, Operator, Planes, PlaneUse, Tile
 from halocline.graph.shot import Shot
 from halocline.imaging.frame import Window
 from halocline.operators.shared.two_surfaces import FARTHER_PLANES, Farther
-from halocline.physics.path.transport import open_water_beyond
-from halocline.physics.path.water_halo import WaterHalo, empirical_water_halo, light_bend, water_halo
+from halocline.physics.path.transport import OpenRays, VeilRays
+from halocline.physics.path.water_halo import (
+    Surfaces,
+    WaterHalo,
+    empirical_water_halo,
+    light_bend,
+    water_halo,
+)
 from halocline.quantities import PerMetre, Ratio, Share, Strict
 
 # Taking it off again leaves rounding of some 2^-22 of the sum, which a long way would make into a sun.
 FAINTEST = np.float32(2.0**-18)
+# The water's own light along rays is reckoned for every so many pixels; rows are worked on a multiple of it
+# at a time.
+STEP = 8
+ROWS_TOGETHER = 64
 
 
 class ForwardScatterParameters(Strict):
@@ -71,11 +81,28 @@ class ForwardScatterParameters(Strict):
 
 @dataclass(frozen=True)
 class PreparedScatter:
-    """The water's halo; what planes are spread, by band, and how those come back to bands."""
+    """The water's halo; what planes are spread, by band, and how those come back to bands.
+
+    ``spread`` is there once the whole picture was looked over.
+    """
 
     halo: WaterHalo
     mix: F64
-    back: F64 | None
+    back: F64
+    spread: SpreadHalo | None = None
+
+
+@dataclass(frozen=True)
+class SpreadHalo:
+    """A picture's halo: what its pixels give, ``(C, rows, columns)``, and what of that arrives elsewhere."""
+
+    field: HaloField
+    energy: F32
+    arrived: F32
+
+    def rows(self, rows: slice) -> F32:
+        """Return some rows of the halo, ``(C, rows, columns)``."""
+        return self.field.settled(self.energy, self.arrived, rows=rows)
 
 
 class ForwardScatter(Operator[ForwardScatterParameters, PreparedScatter]):
@@ -83,6 +110,7 @@ class ForwardScatter(Operator[ForwardScatterParameters, PreparedScatter]):
 
     Parameters = ForwardScatterParameters
     layer = "scatter"
+    surveys = True
 
     def planes(self) -> PlaneUse:
         """Read attenuated light and how far it came; write light and the halo by itself.
@@ -117,97 +145,93 @@ class ForwardScatter(Operator[ForwardScatterParameters, PreparedScatter]):
             bend = light_bend(path, -shot.camera.rotation[:, 2]) if unlike else 0.0
             halo = water_halo(path, asymmetry, bend=bend, shape=shape, focal_px=focal)
         if p.detail == "bands":
-            return PreparedScatter(halo, p.strength * np.eye(path.bands.count), None)
+            return PreparedScatter(halo, p.strength * np.eye(path.bands.count), np.eye(path.bands.count))
         return PreparedScatter(halo, p.strength * path.bands.down, path.bands.up)
 
-    def apply(self, planes: Planes, tile: Tile, shot: Shot, prepared: PreparedScatter) -> Planes:
-        """Scatter."""
-        bands = planes["bands"]
+    def survey(self, planes: Planes, tile: Tile, shot: Shot, prepared: PreparedScatter) -> PreparedScatter:
+        """Spread the halo of the whole picture."""
         length = planes.get("path_length")
         if length is None:
             length = shot.path.path_length(planes["range"], shot.view_plane("downward", tile.window))
-        energy = self.spread(planes, length, tile, shot, prepared)
-        pieces = bands_of_rows(len(length))
-        lit = np.empty_like(bands)
-        halo = np.empty_like(bands) if tile.wants("halo") else None
+        field = HaloField.of(length, prepared.halo.kernels)
+        return replace(prepared, spread=self.spread(planes, length, field, tile, shot, prepared))
 
-        def add(rows: slice) -> None:
-            change = energy[:, rows]
-            if prepared.back is not None:
-                change = combine(prepared.back, np.ascontiguousarray(change))
-            np.add(bands[:, rows], change, out=lit[:, rows])
-            if halo is not None:
-                halo[:, rows] = change
+    def apply(self, planes: Planes, tile: Tile, shot: Shot, prepared: PreparedScatter) -> Planes:
+        """Scatter."""
+        assert prepared.spread is not None  # it was surveyed
+        top = tile.region.y - shot.data_window.y
+        change = combine(prepared.back, prepared.spread.rows(slice(top, top + tile.region.height)))
+        lit = planes["bands"] + change
+        return {"bands": lit, "halo": change} if tile.wants("halo") else {"bands": lit}
 
-        in_parallel(add, pieces)
-        return {"bands": lit} if halo is None else {"bands": lit, "halo": halo}
-
-    def spread(self, planes: Planes, length: F32, tile: Tile, shot: Shot, prepared: PreparedScatter) -> F32:
-        """Return the halo of a picture, ``(C, rows, columns)``: as colours, or as bands (`detail`).
+    def spread(
+        self,
+        planes: Planes,
+        length: F32,
+        field: HaloField,
+        tile: Tile,
+        shot: Shot,
+        prepared: PreparedScatter,
+    ) -> SpreadHalo:
+        """Return the halo of a whole picture.
 
         Parameters
         ----------
         planes
-            At least ``bands``, down to exp(-c s), and ``alpha``, over the whole picture.
+            At least ``bands``, down to exp(-c s), and ``alpha``.
         length
             Metres of water to each surface.
+        field
+            Made of ``length``.
         tile, shot, prepared
-            As in `apply`.
+            As in `survey`.
         """
         energy = self._given(planes, length, tile, shot, prepared)
-        field = HaloField.of(length, prepared.halo.kernels)
-
-        def spread(plane: int) -> None:
-            arrived = field.arrived(energy[plane])
-            for rows in bands_of_rows(len(length)):
-                field.settle(energy[plane], arrived, rows=rows)
-
-        in_parallel(spread, range(len(energy)))
-        return energy
+        return SpreadHalo(field, energy, field.arrived(energy))
 
     def _given(self, planes: Planes, length: F32, tile: Tile, shot: Shot, prepared: PreparedScatter) -> F32:
         """Return what each pixel gives to the halo, ``(C, rows, columns)``."""
-        window = tile.window
+        bands = np.ascontiguousarray(planes["bands"])
         added = [planes[name] for name in tile.added if name in planes]
         energy = np.zeros((len(prepared.mix), *length.shape), np.float32)
-        cover = np.clip(planes.get("coverage", planes["alpha"]), np.float32(0.0), np.float32(1.0))
+        cover = planes.get("coverage", planes["alpha"])
         farther = Farther.of(planes)
-        near = cover if farther is None else _less_farther(cover, planes, farther)
-        light_share = None if farther is None else np.float32(1.0) - farther.share
+        behind = (
+            (NOTHING, NOTHING) if farther is None else (farther.share, planes.get("far_share", farther.share))
+        )
+        surfaces = Surfaces(*(np.ascontiguousarray(plane) for plane in (length, cover, *behind)))
+
+        veil = shot.path.veil_rays()
 
         def give(rows: slice) -> None:
-            direct = _direct(planes["bands"], added, rows)
-            if light_share is not None:
-                direct = direct * light_share[rows]
-            # Where there is no surface, any place will do: the lens itself.
-            surface = np.where(near[rows] > 0, length[rows], np.float32(np.inf))
-            beyond = self._beyond(surface, _rows(window, rows), shot)
-            prepared.halo.give(
-                direct, length[rows], near[rows], beyond, shot.path.beam_rate, prepared.mix, energy[:, rows]
-            )
+            rays = self._rays(_rows(tile.window, rows), shot, veil)
+            if added:
+                own = surfaces.rows(rows)
+                direct = _direct(bands[:, rows], [part[:, rows] for part in added])
+                given = np.zeros((len(energy), *direct.shape[1:]), np.float32)
+                prepared.halo.give(direct, own, rays, prepared.mix, given)
+                energy[:, rows] = given
+            else:
+                prepared.halo.give(bands, surfaces, rays, prepared.mix, energy, rows)
 
-        in_parallel(give, bands_of_rows(len(length)))
+        in_parallel(give, bands_of_rows(len(length), at_once=ROWS_TOGETHER))
         if farther is not None and len(farther.where[0]):
-            self._give_farther(planes, added, cover, farther, window, shot, prepared, energy)
+            self._give_farther(planes, added, surfaces, farther, tile.window, shot, prepared, energy)
         return energy
 
-    def _beyond(self, length: F32, window: Window, shot: Shot) -> F32:
-        """Return the water's own light at surfaces, along the ray, at half resolution."""
-        half = _nearest_of_four(length)
-        half[np.isinf(half)] = np.float32(0.0)
+    def _rays(self, window: Window, shot: Shot, veil: VeilRays) -> OpenRays:
+        """Return what open water brings to the lens along every so many of a window's rays."""
+        wider = Window(window.x, window.y, window.width + 2 * STEP, window.height + 2 * STEP)
+        mu, cos_sun = (shot.view_plane(name, wider, every=STEP) for name in ("downward", "sun_cosine"))
         if self.parameters.acts_on == "subject":
-            return np.zeros((shot.path.bands.count, *half.shape), np.float32)
-        mu, cos_sun = (
-            np.ascontiguousarray(shot.view_plane(name, window)[::2, ::2])
-            for name in ("downward", "sun_cosine")
-        )
-        return open_water_beyond(shot.path, half, mu, cos_sun)
+            return OpenRays.dark(shot.path.bands.count, mu.shape, step=STEP)
+        return OpenRays.of(shot.path, veil, mu, cos_sun, step=STEP)
 
     def _give_farther(
         self,
         planes: Planes,
         added: list[F32],
-        cover: F32,
+        surfaces: Surfaces,
         farther: Farther,
         window: Window,
         shot: Shot,
@@ -215,25 +239,21 @@ class ForwardScatter(Operator[ForwardScatterParameters, PreparedScatter]):
         energy: F32,
     ) -> None:
         """Add what the farther surfaces of mixed pixels give."""
-        mu, cos_sun = (farther.at(shot.view_plane(name, window)) for name in ("downward", "sun_cosine"))
+        mu, cos_sun = (farther.at(shot.view_plane(name, window))[None] for name in ("downward", "sun_cosine"))
         lengths = planes.get("far_path_length")
-        length = shot.path.path_length(farther.range_m, mu) if lengths is None else farther.at(lengths)
+        length = shot.path.path_length(farther.range_m, mu[0]) if lengths is None else farther.at(lengths)
         if self.parameters.acts_on == "subject":
-            beyond = np.zeros((shot.path.bands.count, len(length)), np.float32)
+            rays = OpenRays.dark(shot.path.bands.count, mu.shape)
         else:
-            beyond = open_water_beyond(shot.path, length, mu, cos_sun)
-        direct = farther.at(_direct(planes["bands"], added, slice(None))) * farther.at(farther.share)
-        share = farther.at(cover) * farther.at(planes.get("far_share", farther.share))
-        # Two alike for each, since the water's light is given for every other.
-        light, metres, cover = (plane.repeat(2, axis=-1)[..., None, :] for plane in (direct, length, share))
-        given = np.zeros((len(prepared.mix), 1, 2 * len(length)), np.float32)
-        prepared.halo.give(light, metres, cover, beyond[:, None], shot.path.beam_rate, prepared.mix, given)
-        energy[:, farther.where[0], farther.where[1]] += given[:, 0, ::2]
-
-
-def _less_farther(cover: F32, planes: Planes, farther: Farther) -> F32:
-    """Return the share of each pixel that shows its nearer surface."""
-    return cover * (np.float32(1.0) - planes.get("far_share", farther.share))
+            rays = OpenRays.of(shot.path, shot.path.veil_rays(), mu, cos_sun)
+        light = _direct(farther.at(planes["bands"]), [farther.at(part) for part in added])
+        light = light * farther.at(farther.share)
+        share = np.clip(farther.at(surfaces.cover), np.float32(0.0), np.float32(1.0))
+        share = share * farther.at(surfaces.far_share)
+        given = np.zeros((len(prepared.mix), 1, len(length)), np.float32)
+        own = Surfaces(length[None], share[None])
+        prepared.halo.give(light[:, None], own, rays, prepared.mix, given)
+        energy[:, farther.where[0], farther.where[1]] += given[:, 0]
 
 
 def _rows(window: Window, rows: slice) -> Window:
@@ -241,25 +261,11 @@ def _rows(window: Window, rows: slice) -> Window:
     return window.rows(first, last)
 
 
-def _nearest_of_four(plane: F32) -> F32:
-    """Return the least of each 2 x 2 pixels; an odd last row or column stands alone."""
-    half = plane[::2, ::2].copy()
-    rows, columns = plane.shape[0] // 2, plane.shape[1] // 2
-    for part, view in (
-        (half[:rows], plane[1::2, ::2]),
-        (half[:, :columns], plane[::2, 1::2]),
-        (half[:rows, :columns], plane[1::2, 1::2]),
-    ):
-        np.minimum(part, view, out=part)
-    return half
-
-
-def _direct(bands: F32, added: list[F32], rows: slice) -> F32:
-    """Return some rows of light minus what the water added to it, ``(K, ...)``."""
-    light = bands[:, rows]
+def _direct(light: F32, added: list[F32]) -> F32:
+    """Return light minus what the water added to it, ``(K, ...)``."""
     direct = light
     for part in added:
-        direct = direct - part[:, rows]
+        direct = direct - part
     if added:
         direct[np.abs(direct) < FAINTEST * np.abs(light)] = np.float32(0.0)
-    return direct
+    return np.ascontiguousarray(direct)

@@ -8,55 +8,206 @@ from halocline._typing import F32
 from halocline.compute.compiled import compiled
 from halocline.compute.series import exponential, exponential_less_one
 
+# Pixels of a row that are worked on together: all that is known of them stays in the nearest cache.
+_TOGETHER = 256
+_ZERO, _ONE, _TWO, _THREE, _FOUR, _FIVE, _SIX, _SEVEN = (np.float32(number) for number in range(8))
+_EIGHTH = np.float32(0.125)
+# Slower than this, water along a ray counts as even, 1/m: exact to 1e-3 over a hundred metres.
+_SLOWEST = np.float32(1e-5)
+
 
 @compiled
 def give(
     direct: F32,
     length_m: F32,
     cover: F32,
-    beyond: F32,
+    far_light: F32,
+    far_share: F32,
+    rays: F32,
+    step: int,
+    first: int,
+    last: int,
     numbers: F32,
+    rates: F32,
     own: F32,
     hidden: F32,
     mix: F32,
     out: F32,
 ) -> None:
-    """Add what one band of a picture gives to the halo.
+    """Add what some rows of a picture give to the halo.
 
     Parameters
     ----------
     direct
-        Light of the surfaces at the lens, down to exp(-c s), ``(rows, columns)``.
+        Light of the surfaces at the lens, down to exp(-c s), ``(K, rows, columns)``.
     length_m, cover
-        Metres of water to each surface, and its share of the pixel.
-    beyond
-        The water's own light at the surface along the ray, ``((rows + 1) / 2, (columns + 1) / 2)``.
+        Metres of water to each surface, and its share of the pixel; what is beyond 0 to 1 is cut off.
+    far_light, far_share
+        What of a pixel's light, and of its area, is a farther surface's and not meant; empty where none is.
+    rays
+        What open water beyond a place brings to the lens, see
+        `halocline.physics.path.transport.OpenRays`: ``(6, K, ...)`` at every pixel, or at every eighth of
+        every eighth row, from the first given row on and with one more beyond the last.
+    step
+        Pixels between those, 1 or 8.
+    first, last
+        Rows of all planes but ``rays`` that are meant.
     numbers
-        c, 1/m; the length at which half of the change of a rate is made, metres; the longest length there is,
-        metres; the largest exponent.
+        The length at which half of the change of a rate is made, metres; the longest length there is, metres;
+        the largest exponent.
+    rates
+        By how much the water takes from direct light beyond what it takes from its own, 1/m, ``(K,)``.
     own, hidden
         What light brighter, and light darker than the water regains of its scattering, 1/m, as the
-        coefficients of a polynomial in s / (s + half), ``(5,)``.
+        coefficients of polynomials in s / (s + half), ``(K, 5)``.
     mix
-        What the band adds to each plane of the result, ``(C,)``.
+        What each band adds to each plane of the result, ``(C, K)``.
     out
         ``(C, rows, columns)``.
     """
-    zero = np.float32(0.0)
-    c, half, longest, most = numbers
-    columns = direct.shape[1]
-    given = np.empty(columns, np.float32)
-    for y in range(direct.shape[0]):
-        light, length, share, back = direct[y], length_m[y], cover[y], beyond[y >> 1]
-        for x in range(columns):
-            s = min(length[x], longest)
-            unlike = light[x] - exponential(-(c * s)) * share[x] * back[x >> 1]
-            t = s / (s + half)
-            brighter = own[0] + t * (own[1] + t * (own[2] + t * (own[3] + t * own[4])))
-            darker = hidden[0] + t * (hidden[1] + t * (hidden[2] + t * (hidden[3] + t * hidden[4])))
-            rate = brighter if unlike >= zero else darker
-            given[x] = exponential_less_one(min(rate * s, most)) * unlike
-        for plane in range(mix.size):
-            factor, target = mix[plane], out[plane, y]
-            for x in range(columns):
-                target[x] += factor * given[x]
+    half, longest, most = numbers
+    columns = direct.shape[2]
+    lines = np.empty((6, _TOGETHER), np.float32)
+    s, t, share, part = (
+        np.empty(_TOGETHER, np.float32),
+        np.empty(_TOGETHER, np.float32),
+        np.empty(_TOGETHER, np.float32),
+        np.empty(_TOGETHER, np.float32),
+    )
+    back, given = np.empty((2, _TOGETHER), np.float32), np.empty(_TOGETHER, np.float32)
+    nodes = np.empty(_TOGETHER // 8 + 1, np.float32)
+    for y in range(first, last):
+        for start in range(0, columns, _TOGETHER):
+            end = min(start + _TOGETHER, columns)
+            count = end - start
+            here = s[:count], t[:count], share[:count]
+            covered = _shares(length_m[y, start:end], cover[y, start:end], half, longest, *here)
+            part[:count] = _ONE
+            if far_share.size:
+                for i in range(count):
+                    share[i] *= _ONE - far_share[y, start + i]
+                    part[i] -= far_light[y, start + i]
+            for band in range(direct.shape[0]):
+                light = direct[band, y, start:end]
+                if not covered and _is_dark(light):
+                    continue
+                for which in range(6):
+                    _line(rays[which, band], y - first, start, step, nodes, lines[which])
+                for kind in range(2):
+                    source, rate, left = lines[3 * kind], lines[3 * kind + 1], lines[3 * kind + 2]
+                    _back(s[:count], source, rate, left, back[kind, :count])
+                if rates[band] != _ZERO:
+                    _fall(back[:, :count], s[:count], rates[band])
+                _given(
+                    light,
+                    part[:count],
+                    share[:count],
+                    back[0, :count],
+                    back[1, :count],
+                    s[:count],
+                    t[:count],
+                    most,
+                    own[band],
+                    hidden[band],
+                    given[:count],
+                )
+                for plane in range(out.shape[0]):
+                    _add(mix[plane, band], given[:count], out[plane, y, start:end])
+
+
+@compiled
+def _shares(
+    length_m: F32, cover: F32, half: np.float32, longest: np.float32, s: F32, t: F32, share: F32
+) -> bool:
+    """Write lengths and shares that are fit to reckon with; tell whether there is any surface."""
+    covered = False
+    for i in range(s.size):
+        share[i] = min(max(cover[i], _ZERO), _ONE)
+        # Where there is no surface, any place will do.
+        s[i] = min(length_m[i], longest)
+        t[i] = s[i] / (s[i] + half)
+        covered |= share[i] > _ZERO
+    return covered
+
+
+@compiled
+def _is_dark(light: F32) -> bool:
+    lit = False
+    for i in range(light.size):
+        lit |= light[i] != _ZERO
+    return not lit
+
+
+@compiled
+def _line(plane: F32, row: int, start: int, step: int, nodes: F32, out: F32) -> None:
+    """Write some pixels of a row of what is known at every pixel, or at every eighth."""
+    if step == 1:
+        for i in range(min(out.size, plane.shape[1] - start)):
+            out[i] = plane[row, start + i]
+        return
+    above, first = row >> 3, start >> 3
+    down = np.float32(row & 7) * _EIGHTH
+    upper, lower = plane[above], plane[above + 1]
+    # A part of a row begins at a node.
+    for node in range(min(nodes.size, upper.size - first)):
+        nodes[node] = upper[first + node] + down * (lower[first + node] - upper[first + node])
+    for node in range(out.size >> 3):
+        here = nodes[node]
+        slope = _EIGHTH * (nodes[node + 1] - here)
+        at = 8 * node
+        out[at] = here
+        out[at + 1] = here + slope
+        out[at + 2] = here + _TWO * slope
+        out[at + 3] = here + _THREE * slope
+        out[at + 4] = here + _FOUR * slope
+        out[at + 5] = here + _FIVE * slope
+        out[at + 6] = here + _SIX * slope
+        out[at + 7] = here + _SEVEN * slope
+
+
+@compiled
+def _back(s: F32, source: F32, rate: F32, left: F32, out: F32) -> None:
+    """Write what open water beyond places brings to the lens of one kind of light."""
+    for i in range(out.size):
+        k = rate[i]
+        k = k if abs(k) > _SLOWEST else _SLOWEST
+        out[i] = source[i] * (exponential(-(k * s[i])) - left[i]) / k
+
+
+@compiled
+def _fall(light: F32, s: F32, rate: np.float32) -> None:
+    for kind in range(light.shape[0]):
+        for i in range(s.size):
+            light[kind, i] *= exponential(-(rate * s[i]))
+
+
+@compiled
+def _given(
+    light: F32,
+    part: F32,
+    share: F32,
+    once: F32,
+    rest: F32,
+    s: F32,
+    t: F32,
+    most: np.float32,
+    own: F32,
+    hidden: F32,
+    out: F32,
+) -> None:
+    """Write what one band gives."""
+    o0, o1, o2, o3, o4 = own[0], own[1], own[2], own[3], own[4]
+    h0, h1, h2, h3, h4 = hidden[0], hidden[1], hidden[2], hidden[3], hidden[4]
+    for i in range(out.size):
+        unlike = light[i] * part[i] - share[i] * (once[i] + rest[i])
+        x = t[i]
+        brighter = o0 + x * (o1 + x * (o2 + x * (o3 + x * o4)))
+        darker = h0 + x * (h1 + x * (h2 + x * (h3 + x * h4)))
+        rate = brighter if unlike >= _ZERO else darker
+        out[i] = exponential_less_one(min(rate * s[i], most)) * unlike
+
+
+@compiled
+def _add(factor: np.float32, plane: F32, out: F32) -> None:
+    for i in range(out.size):
+        out[i] += factor * plane[i]

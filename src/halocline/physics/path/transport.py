@@ -333,10 +333,9 @@ def daylight_gain(path: LightPath, range_m: F32, mu: F32) -> F32:
     tables = np.ascontiguousarray((path.downwelling_scale * lost).T, np.float32)
     rates = (path.downwelling_scale * solved.deep_rate).astype(np.float32)
     per_node = np.float32((DEPTH_NODES - 1) / math.sqrt(DEEPEST_M))
-    nodes, flat = depth_nodes().astype(np.float32), np.ascontiguousarray(deeper).ravel()
     out = np.empty((count, *deeper.shape), np.float32)
-    for layer, table, rate in zip(out.reshape(count, -1), tables, rates, strict=True):
-        fallen(flat, nodes, table, rate, per_node, layer)
+    flat = np.ascontiguousarray(deeper).ravel()
+    fallen(flat, depth_nodes().astype(np.float32), tables, rates, per_node, out.reshape(count, -1))
     if path.daylight_level != 1.0:
         out *= np.float32(path.daylight_level)
     return out
@@ -438,6 +437,52 @@ def open_water_beyond(path: LightPath, length_m: F32, mu: F32, cos_sun: F32) -> 
     """
     rest = np.maximum(path.open_length(mu) - length_m, np.float32(0.0))
     return path.veil_rays().beyond(length_m, rest, mu, cos_sun)
+
+
+@dataclass(frozen=True)
+class OpenRays:
+    """What open water beyond a place brings to the lens along rays, ready for any place along them.
+
+    It is `open_water_beyond` times exp(-c s). In each band it is the sum of two, J (exp(-k s) - E) / k, the
+    sun's light that was scattered once and all the rest, with E = exp(-k end) of the ray's own end.
+
+    Attributes
+    ----------
+    numbers
+        J, k and E of both, ``(6, K, *shape)``, metres as the direct light has them.
+    rates
+        What art takes from direct light beyond what it takes from the veil: the sum is to be multiplied with
+        exp(-rate s), ``(K,)``, 1/m.
+    step
+        The rays are those of every so many pixels.
+    """
+
+    numbers: F32
+    rates: F32
+    step: int = 1
+
+    @classmethod
+    def of(cls, path: LightPath, veil: VeilRays, mu: F32, cos_sun: F32, *, step: int = 1) -> OpenRays:
+        """Take rays, see `open_water_light`; ``veil`` is the path's `LightPath.veil_rays`."""
+        found, scale = veil.sources(mu, cos_sun), np.float32(path.veil_scale)
+        bands = (-1, *(1,) * mu.ndim)
+        c = path.bands.attenuation.astype(np.float32)
+        end = path.open_length(mu)
+        parts: list[F32] = []
+        for source, rate in (
+            (found.once, c.reshape(bands) + found.once_fall.reshape(bands) * mu),
+            (found.source, found.rate),
+        ):
+            scaled = scale * rate
+            left = np.exp(-np.clip(scaled * end, np.float32(-80.0), np.float32(80.0)))
+            parts += [scale * source, scaled, left]
+        rates = path.beam_rate - path.veil_scale * path.bands.attenuation
+        return cls(np.stack(parts), np.where(np.abs(rates) > 1e-12, rates, 0.0).astype(np.float32), step)
+
+    @classmethod
+    def dark(cls, bands: int, shape: tuple[int, ...], *, step: int = 1) -> OpenRays:
+        """Return rays of water without light of its own."""
+        return cls(np.zeros((6, bands, *shape), np.float32), np.zeros(bands, np.float32), step)
 
 
 @dataclass(frozen=True)

@@ -2,18 +2,19 @@
 
 from __future__ import annotations
 
-from dataclasses import dataclass
+from dataclasses import dataclass, field
 from functools import lru_cache
 
 import numpy as np
 
 from halocline._typing import F32, F64
 from halocline.filters.halo import HaloKernels, halo_widths
+from halocline.filters.pyramid_blur import NOTHING
 from halocline.physics.path.halo_loops import give
 from halocline.physics.path.phase import henyey_greenstein
 from halocline.physics.path.point_spread import SurfaceHalos, Turns
 from halocline.physics.path.scattering import empirical_halos, fournier_forand
-from halocline.physics.path.transport import LONGEST_RANGE_M, LightPath
+from halocline.physics.path.transport import LONGEST_RANGE_M, LightPath, OpenRays
 
 # Ranges for which there is a kernel, in lengths of 1/b: from hardly scattered to scattered many times over.
 KERNEL_DEPTHS: F64 = np.geomspace(0.06, 12.0, 8)
@@ -55,26 +56,64 @@ class WaterHalo:
         return gains
 
     def give(
-        self, direct: F32, length_m: F32, cover: F32, beyond: F32, beam_rate: F64, mix: F64, out: F32
+        self,
+        direct: F32,
+        surfaces: Surfaces,
+        rays: OpenRays,
+        mix: F64,
+        out: F32,
+        rows: slice = slice(None),
     ) -> None:
-        """Add what a picture gives to its halo.
+        """Add what some rows of a picture give to its halo.
 
         Parameters
         ----------
-        direct, length_m, cover, beyond
-            Of all bands, ``(K, rows, columns)``, and otherwise as in
-            `halocline.physics.path.halo_loops.give`.
-        beam_rate
-            c of each band, 1/m.
+        direct
+            Light of the surfaces at the lens, down to exp(-c s), ``(K, rows, columns)``.
+        surfaces
+            Where they are.
+        rays
+            What open water beyond them brings to the lens, from the first of these rows on.
         mix
             Planes of the result by band, ``(C, K)``.
         out
             ``(C, rows, columns)``.
+        rows
+            Which rows of all but the rays.
         """
-        columns = np.ascontiguousarray(mix.T, np.float32)
-        for k, rate in enumerate(beam_rate):
-            numbers = np.array([rate, self.half_m, LONGEST_RANGE_M, DEEPEST], np.float32)
-            give(direct[k], length_m, cover, beyond[k], numbers, self.own[k], self.hidden[k], columns[k], out)
+        first, last, _ = rows.indices(direct.shape[1])
+        give(
+            direct,
+            surfaces.length_m,
+            surfaces.cover,
+            surfaces.far_light,
+            surfaces.far_share,
+            rays.numbers,
+            rays.step,
+            first,
+            last,
+            np.array([self.half_m, LONGEST_RANGE_M, DEEPEST], np.float32),
+            rays.rates,
+            self.own,
+            self.hidden,
+            np.ascontiguousarray(mix, np.float32),
+            out,
+        )
+
+
+@dataclass(frozen=True)
+class Surfaces:
+    """What pixels show, ``(rows, columns)`` each, as `halocline.physics.path.halo_loops.give` takes it."""
+
+    length_m: F32
+    cover: F32
+    far_light: F32 = field(default_factory=lambda: NOTHING)
+    far_share: F32 = field(default_factory=lambda: NOTHING)
+
+    def rows(self, rows: slice) -> Surfaces:
+        """Return those of some rows."""
+        planes = (self.length_m, self.cover, self.far_light, self.far_share)
+        return Surfaces(*(plane[rows] if plane.size else plane for plane in planes))
 
 
 def light_bend(path: LightPath, direction: F64) -> float:
