@@ -33,6 +33,7 @@ types: $(SET_UP)
 bench: $(SET_UP)
 	$(BIN)/python -m benchmarks.core
 	$(BIN)/python -m benchmarks.start
+	$(BIN)/python -m benchmarks.water
 
 ## Pages that are written from the code, and the documentation site in build/docs.
 docs: $(SET_UP)

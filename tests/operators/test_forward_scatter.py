@@ -158,7 +158,7 @@ def water_at(range_m: float, lens: Camera) -> F32:
 
 
 @pytest.mark.parametrize("range_m", [0.3, 2.0, 8.0, 30.0])
-@pytest.mark.parametrize("pitch_deg", [0.0, -50.0])
+@pytest.mark.parametrize("pitch_deg", [0.0, -50.0, 30.0])
 def test_a_wall_with_the_waters_own_light_vanishes(range_m: float, pitch_deg: float) -> None:
     lens = camera(WINDOW, pitch_deg=pitch_deg)
     empty = made(VEILED, wall(range_m, 0.0, 0.0), lens)["rgb"]

@@ -223,9 +223,10 @@ class ForwardScatter(Operator[ForwardScatterParameters, PreparedScatter]):
         """Return what open water brings to the lens along every so many of a window's rays."""
         wider = Window(window.x, window.y, window.width + 2 * STEP, window.height + 2 * STEP)
         mu, cos_sun = (shot.view_plane(name, wider, every=STEP) for name in ("downward", "sun_cosine"))
-        if self.parameters.acts_on == "subject":
-            return OpenRays.dark(shot.path.bands.count, mu.shape, step=STEP)
-        return OpenRays.of(shot.path, veil, mu, cos_sun, step=STEP)
+        return self._water(OpenRays.of(shot.path, veil, mu, cos_sun, step=STEP))
+
+    def _water(self, rays: OpenRays) -> OpenRays:
+        return rays.without_light() if self.parameters.acts_on == "subject" else rays
 
     def _give_farther(
         self,
@@ -242,10 +243,7 @@ class ForwardScatter(Operator[ForwardScatterParameters, PreparedScatter]):
         mu, cos_sun = (farther.at(shot.view_plane(name, window))[None] for name in ("downward", "sun_cosine"))
         lengths = planes.get("far_path_length")
         length = shot.path.path_length(farther.range_m, mu[0]) if lengths is None else farther.at(lengths)
-        if self.parameters.acts_on == "subject":
-            rays = OpenRays.dark(shot.path.bands.count, mu.shape)
-        else:
-            rays = OpenRays.of(shot.path, shot.path.veil_rays(), mu, cos_sun)
+        rays = self._water(OpenRays.of(shot.path, shot.path.veil_rays(), mu, cos_sun))
         light = _direct(farther.at(planes["bands"]), [farther.at(part) for part in added])
         light = light * farther.at(farther.share)
         share = np.clip(farther.at(surfaces.cover), np.float32(0.0), np.float32(1.0))

@@ -14,6 +14,8 @@ _ZERO, _ONE, _TWO, _THREE, _FOUR, _FIVE, _SIX, _SEVEN = (np.float32(number) for 
 _EIGHTH = np.float32(0.125)
 # Slower than this, water along a ray counts as even, 1/m: exact to 1e-3 over a hundred metres.
 _SLOWEST = np.float32(1e-5)
+# What lies beyond so many lengths of 1/k is not seen.
+_ENDLESS = np.float32(20.0)
 
 
 @compiled
@@ -24,6 +26,7 @@ def give(
     far_light: F32,
     far_share: F32,
     rays: F32,
+    down: F32,
     step: int,
     first: int,
     last: int,
@@ -44,17 +47,18 @@ def give(
         Metres of water to each surface, and its share of the pixel; what is beyond 0 to 1 is cut off.
     far_light, far_share
         What of a pixel's light, and of its area, is a farther surface's and not meant; empty where none is.
-    rays
-        What open water beyond a place brings to the lens, see
-        `halocline.physics.path.transport.OpenRays`: ``(6, K, ...)`` at every pixel, or at every eighth of
-        every eighth row, from the first given row on and with one more beyond the last.
+    rays, down
+        What open water beyond a place brings to the lens, see `halocline.physics.path.transport.OpenRays`:
+        J and k of two kinds of light, ``(4, K, ...)``, and the downward component of the rays, at every
+        pixel, or at every eighth of every eighth row, from the first given row on and with one more beyond
+        the last.
     step
         Pixels between those, 1 or 8.
     first, last
         Rows of all planes but ``rays`` that are meant.
     numbers
         The length at which half of the change of a rate is made, metres; the longest length there is, metres;
-        the largest exponent.
+        the largest exponent; depth of the lens, metres.
     rates
         By how much the water takes from direct light beyond what it takes from its own, 1/m, ``(K,)``.
     own, hidden
@@ -65,9 +69,10 @@ def give(
     out
         ``(C, rows, columns)``.
     """
-    half, longest, most = numbers
+    half, longest, most, depth = numbers
     columns = direct.shape[2]
-    lines = np.empty((6, _TOGETHER), np.float32)
+    lines = np.empty((4, _TOGETHER), np.float32)
+    place, rest = np.empty(_TOGETHER, np.float32), np.empty(_TOGETHER, np.float32)
     s, t, share, part = (
         np.empty(_TOGETHER, np.float32),
         np.empty(_TOGETHER, np.float32),
@@ -82,6 +87,9 @@ def give(
             count = end - start
             here = s[:count], t[:count], share[:count]
             covered = _shares(length_m[y, start:end], cover[y, start:end], half, longest, *here)
+            if covered:
+                _line(down, y - first, start, step, nodes, rest)
+                open_for = _rest(s[:count], share[:count], depth, longest, place, rest)
             part[:count] = _ONE
             if far_share.size:
                 for i in range(count):
@@ -91,13 +99,10 @@ def give(
                 light = direct[band, y, start:end]
                 if not covered and _is_dark(light):
                     continue
-                for which in range(6):
-                    _line(rays[which, band], y - first, start, step, nodes, lines[which])
-                for kind in range(2):
-                    source, rate, left = lines[3 * kind], lines[3 * kind + 1], lines[3 * kind + 2]
-                    _back(s[:count], source, rate, left, back[kind, :count])
-                if rates[band] != _ZERO:
-                    _fall(back[:, :count], s[:count], rates[band])
+                if covered:
+                    for which in range(4):
+                        _line(rays[which, band], y - first, start, step, nodes, lines[which])
+                    _behind(place, rest, open_for, lines, rates[band], back[:, :count])
                 _given(
                     light,
                     part[:count],
@@ -123,7 +128,6 @@ def _shares(
     covered = False
     for i in range(s.size):
         share[i] = min(max(cover[i], _ZERO), _ONE)
-        # Where there is no surface, any place will do.
         s[i] = min(length_m[i], longest)
         t[i] = s[i] / (s[i] + half)
         covered |= share[i] > _ZERO
@@ -166,19 +170,48 @@ def _line(plane: F32, row: int, start: int, step: int, nodes: F32, out: F32) -> 
 
 
 @compiled
-def _back(s: F32, source: F32, rate: F32, left: F32, out: F32) -> None:
-    """Write what open water beyond places brings to the lens of one kind of light."""
-    for i in range(out.size):
-        k = rate[i]
-        k = k if abs(k) > _SLOWEST else _SLOWEST
-        out[i] = source[i] * (exponential(-(k * s[i])) - left[i]) / k
+def _rest(s: F32, share: F32, depth: np.float32, longest: np.float32, place: F32, rest: F32) -> np.float32:
+    """Write where surfaces are and how much of rays lies beyond, the least of which is returned.
+
+    ``rest`` comes as the downward component of the rays. Where there is no surface, any place will do.
+    """
+    flattest, least = depth / longest, longest
+    for i in range(s.size):
+        place[i] = s[i] if share[i] > _ZERO else _ZERO
+        rest[i] = max(depth / max(-rest[i], flattest) - place[i], _ZERO)
+        least = min(least, rest[i])
+    return least
 
 
 @compiled
-def _fall(light: F32, s: F32, rate: np.float32) -> None:
-    for kind in range(light.shape[0]):
-        for i in range(s.size):
-            light[kind, i] *= exponential(-(rate * s[i]))
+def _behind(place: F32, rest: F32, open_for: np.float32, lines: F32, lost: np.float32, out: F32) -> None:
+    """Write what open water beyond places brings to the lens, of both kinds of light, ``(2, n)``."""
+    for kind in range(2):
+        rate = lines[2 * kind + 1]
+        _back(place, lines[2 * kind], rate, out[kind])
+        if rate[: out.shape[1]].min() * open_for < _ENDLESS:
+            _ended(rest, rate, out[kind])
+        if lost != _ZERO:
+            for i in range(out.shape[1]):
+                out[kind, i] *= exponential(-(lost * place[i]))
+
+
+@compiled
+def _back(place: F32, source: F32, rate: F32, out: F32) -> None:
+    """Write what endless open water beyond places brings to the lens of one kind of light."""
+    for i in range(out.size):
+        k = rate[i]
+        k = k if abs(k) > _SLOWEST else _SLOWEST
+        out[i] = source[i] * exponential(-(k * place[i])) / k
+
+
+@compiled
+def _ended(rest: F32, rate: F32, light: F32) -> None:
+    """Take from the light of endless water what a ray's end leaves out."""
+    for i in range(light.size):
+        k = rate[i]
+        k = k if abs(k) > _SLOWEST else _SLOWEST
+        light[i] *= -exponential_less_one(-(k * rest[i]))
 
 
 @compiled

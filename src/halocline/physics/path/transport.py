@@ -26,7 +26,7 @@ about the vertical, which together have the solution's scalar irradiance and its
 from __future__ import annotations
 
 import math
-from dataclasses import dataclass, field
+from dataclasses import dataclass, field, replace
 
 import numpy as np
 from numpy.typing import NDArray
@@ -443,22 +443,28 @@ def open_water_beyond(path: LightPath, length_m: F32, mu: F32, cos_sun: F32) -> 
 class OpenRays:
     """What open water beyond a place brings to the lens along rays, ready for any place along them.
 
-    It is `open_water_beyond` times exp(-c s). In each band it is the sum of two, J (exp(-k s) - E) / k, the
-    sun's light that was scattered once and all the rest, with E = exp(-k end) of the ray's own end.
+    It is `open_water_beyond` times exp(-c s). In each band it is the sum of two, the sun's light that was
+    scattered once and all the rest, J exp(-k s) (1 - exp(-k (end - s))) / k with the ray's own end.
 
     Attributes
     ----------
     numbers
-        J, k and E of both, ``(6, K, *shape)``, metres as the direct light has them.
+        J and k of both, ``(4, K, *shape)``, in metres as the direct light has them.
+    down
+        Downward component of the rays.
     rates
         What art takes from direct light beyond what it takes from the veil: the sum is to be multiplied with
         exp(-rate s), ``(K,)``, 1/m.
+    depth_m
+        Of the lens.
     step
         The rays are those of every so many pixels.
     """
 
     numbers: F32
+    down: F32
     rates: F32
+    depth_m: float
     step: int = 1
 
     @classmethod
@@ -467,22 +473,16 @@ class OpenRays:
         found, scale = veil.sources(mu, cos_sun), np.float32(path.veil_scale)
         bands = (-1, *(1,) * mu.ndim)
         c = path.bands.attenuation.astype(np.float32)
-        end = path.open_length(mu)
-        parts: list[F32] = []
-        for source, rate in (
-            (found.once, c.reshape(bands) + found.once_fall.reshape(bands) * mu),
-            (found.source, found.rate),
-        ):
-            scaled = scale * rate
-            left = np.exp(-np.clip(scaled * end, np.float32(-80.0), np.float32(80.0)))
-            parts += [scale * source, scaled, left]
+        once_rate = c.reshape(bands) + found.once_fall.reshape(bands) * mu
+        numbers = np.stack([found.once, once_rate, found.source, found.rate])
+        numbers *= scale
         rates = path.beam_rate - path.veil_scale * path.bands.attenuation
-        return cls(np.stack(parts), np.where(np.abs(rates) > 1e-12, rates, 0.0).astype(np.float32), step)
+        lost: F32 = np.where(np.abs(rates) > 1e-12, rates, 0.0).astype(np.float32)
+        return cls(numbers, mu, lost, max(1e-6, path.camera_depth_m), step)
 
-    @classmethod
-    def dark(cls, bands: int, shape: tuple[int, ...], *, step: int = 1) -> OpenRays:
-        """Return rays of water without light of its own."""
-        return cls(np.zeros((6, bands, *shape), np.float32), np.zeros(bands, np.float32), step)
+    def without_light(self) -> OpenRays:
+        """Return the rays as if the water had no light of its own."""
+        return replace(self, numbers=np.zeros_like(self.numbers))
 
 
 @dataclass(frozen=True)
