@@ -98,6 +98,4 @@ def test_black_squares_are_as_dark_as_photons_find_them(range_m: float) -> None:
     for width, one, other in zip(HALF_WIDTHS, ours, wanted, strict=True):
         # At the edge of the frame its mirror image takes over from open water.
         if width / range_m <= 0.7:
-            # At ten metres the widest is hidden less than it should be: 13 %.
-            most = 0.13 if (range_m, width) == (10.0, 5.0) else 0.10
-            assert abs(one - other) <= most * other + 0.006, (width, ours, wanted)
+            assert abs(one - other) <= 0.10 * other + 0.006, (width, ours, wanted)

@@ -98,3 +98,17 @@ def test_pictures_know_a_wall_across_the_view_by_the_range_of_its_pixels() -> No
         wall = (halos.wall * direct)[number]
         assert energies.sum() == pytest.approx(wall, rel=1e-6)
         assert halos.gains[number] == pytest.approx(halos.wall[number], rel=0.1)
+
+
+def test_light_turned_many_times_counts_by_all_its_turns_together() -> None:
+    # One turn: its own bend. Many: the bend of each is smaller, and together they count as the whole angle.
+    assert HENYEY.bend_of_each(A, B, 1e-3, 1.5) == pytest.approx(1.5, rel=1e-3)
+    each = HENYEY.bend_of_each(A, B, 10.0, 1.5)
+    weights = HENYEY.weights(A, 10.0)
+    square = float((weights * HENYEY.angles**2).sum() / weights.sum())
+    turned = B * 10.0 * float(weights.sum())
+    times = turned / (1.0 - math.exp(-turned))
+    together = 1.5 * times * square
+    product = ((1.0 + each * square) / (1.0 + each * square / 3.0)) ** times
+    assert product == pytest.approx((1.0 + together) / (1.0 + together / 3.0), rel=1e-9)
+    assert each < 1.3

@@ -17,7 +17,9 @@ What a thing hides is not only the water's light along the ray: light arrives at
 directions about it and would have been turned into the lens. With A(psi) the mean of the water's light on a
 ring of half width psi about the ray, over that along the ray, each turn of hidden light counts A(psi) times,
 minus what the picture shows anyway, A(v psi). A = 1 + q psi^2 with one number q, the *bend* of the light,
-holds to 60 degrees in coastal water.
+holds to 60 degrees in coastal water. Light that was turned n times counts by the angle of all its turns
+together, whose squares add up, and not by the product of what each would count: A(sqrt(n) psi) over
+A(v sqrt(n) psi). So each of many turns has a smaller bend than a single one (`Turns.bend_of_each`).
 """
 
 from __future__ import annotations
@@ -90,7 +92,7 @@ class Turns:
         range_m
             s, metres.
         bend
-            q, see above; 0 for the light of the surface itself.
+            q of each turn; 0 for the light of the surface itself.
         """
         place = _PLACES[:, None]
         left = np.exp(-a * range_m * place * (1.0 / np.cos(self.angles) - 1.0))
@@ -98,16 +100,35 @@ class Turns:
         weights: F64 = _PLACE_WEIGHTS[:, None] * self.shares * left * hidden
         return weights
 
+    def bend_of_each(self, a: float, b: float, range_m: float, bend: float) -> float:
+        """Return the bend q of each turn of light that reaches the lens by all of them.
+
+        With m the mean square of a turn, n how often light is turned that is turned at all, and 1/3 the mean
+        of v^2, it is the q' of ((1 + q' m) / (1 + q' m / 3))^n = (1 + q n m) / (1 + q n m / 3).
+        """
+        if bend == 0.0:
+            return 0.0
+        weights = self.weights(a, range_m)
+        total = float(weights.sum())
+        square = float((weights * self.angles**2).sum()) / total
+        turned = max(b * range_m * total, 1e-9)
+        times = turned / -math.expm1(-turned)
+        together = bend * times * square
+        each = ((1.0 + together) / (1.0 + together / 3.0)) ** (1.0 / times)
+        return float((each - 1.0) / (1.0 - each / 3.0) / square)
+
     def transfer(self, a: float, b: float, range_m: float, bend: float = 0.0) -> F64:
         """Return H(f, s) at `FREQUENCIES`."""
-        weights = self.weights(a, range_m, bend).astype(np.float32)
+        each = self.bend_of_each(a, b, range_m, bend)
+        weights = self.weights(a, range_m, each).astype(np.float32)
         spectrum = np.tensordot(self.seen, weights, axes=([1, 2], [0, 1])).astype(np.float64)
         decay: F64 = np.exp(-(a + b - b * spectrum) * range_m)
         return decay
 
-    def regained(self, a: float, range_m: float, bend: float = 0.0) -> float:
+    def regained(self, a: float, b: float, range_m: float, bend: float = 0.0) -> float:
         """Return S(0): the share of scattered light that arrives after all."""
-        return float(self.weights(a, range_m, bend).sum())
+        each = self.bend_of_each(a, b, range_m, bend)
+        return float(self.weights(a, range_m, each).sum())
 
     def plane_halo(self, a: float, b: float, range_m: float, bend: float = 0.0) -> F64:
         """Return the halo of a wall at one range as energies of Gaussians of slope.
@@ -118,7 +139,7 @@ class Turns:
         exp(-c s) (exp(b S(0) s) - 1).
         """
         direct = math.exp(-(a + b) * range_m)
-        energy = direct * math.expm1(b * range_m * self.regained(a, range_m, bend))
+        energy = direct * math.expm1(b * range_m * self.regained(a, b, range_m, bend))
         halo = (self.transfer(a, b, range_m, bend) - direct) / energy
         matrix = np.hstack([np.ones((FREQUENCIES.size, 1)), _transfers(FREQUENCIES, SLOPES)])
         # A heavy last row holds the sum at 1.
@@ -184,7 +205,7 @@ class SurfaceHalos:
             for ring in range(middles.size):
                 rings[number, ring] = np.interp(at[ring], np.log(walls), depths[:, ring])
         c = a + b
-        wall = np.array([math.expm1(b * s * turns.regained(a, float(s), bend)) for s in ranges_m])
+        wall = np.array([math.expm1(b * s * turns.regained(a, b, float(s), bend)) for s in ranges_m])
         return cls(ranges_m, np.exp(rings + c * ranges_m[:, None]), wall)
 
     @property

@@ -50,7 +50,12 @@ def seen_contrast(path: LightPath, veil: F64, length_m: float, *, direction: F64
     absorption = np.maximum(path.beam_rate - scattering, 0.0)
     turns = turns_of(None)
     bend = round(light_bend(path, direction), 3)
-    regained = np.array([turns.regained(float(a), length_m, bend) for a in absorption])
+    regained = np.array(
+        [
+            turns.regained(float(a), float(b), length_m, bend)
+            for a, b in zip(absorption, scattering, strict=True)
+        ]
+    )
     halo = direct * np.expm1(np.minimum(scattering * length_m * regained, 40.0))
     inside, around = _shares(_shape(*mean_water(path), bend, length_m), slope)
     left = weights @ (direct + (inside - around) * halo)

@@ -240,7 +240,7 @@ def _rates(
     powers = np.vander(lengths / (lengths + half_m), 5, increasing=True)
     rates = []
     for a, b in zip(*water, strict=True):
-        depths = np.array([b * s * turns.regained(a, float(s), bend) for s in lengths])
+        depths = np.array([b * s * turns.regained(a, b, float(s), bend) for s in lengths])
         # log(1 + factor (exp(depth) - 1)), which deep down is depth + log(factor).
         deep = depths + np.log(factor)
         gains = np.where(depths > DEEPEST, deep, np.log1p(factor * np.expm1(np.minimum(depths, DEEPEST))))
