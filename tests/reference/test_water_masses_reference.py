@@ -7,29 +7,62 @@ import pytest
 from scipy.integrate import quad
 from tests.physics.path.test_water_masses import BANDS, MURKY, PATH
 
-from halocline.physics.path.water_masses import Lengths, TwoWaters
+from halocline.physics.path.water_masses import Mixture, TwoWaters, crossed
+
+# Share of the water below at the lens, and its change with each metre: clear of the layer and looking away
+# from it, into it, from above and below; within it, level, up and down; in and along a thick one.
+RAYS = [
+    (-0.2, -0.5),
+    (-0.4, 0.3),
+    (-0.1, 2.5),
+    (1.4, -0.2),
+    (0.3, 0.0),
+    (0.3, 2.0),
+    (0.8, -0.4),
+    (0.02, 0.05),
+    (0.97, -0.03),
+]
 
 
-@pytest.mark.parametrize("mu", [-0.5, 0.0, 0.7])
-@pytest.mark.parametrize("other_is_first", [True, False])
-def test_veil_is_the_integral_of_what_each_metre_scatters(mu: float, other_is_first: bool) -> None:
+@pytest.mark.parametrize(("here", "along"), RAYS)
+@pytest.mark.parametrize("other_is_above", [True, False])
+def test_veil_is_the_integral_of_what_each_metre_scatters(
+    here: float, along: float, other_is_above: bool
+) -> None:
     # Radiative transfer: each metre at t gives J(t), dimmed by exp(-c) of the water in front of it; k holds
-    # both that and how J changes along the ray. By scipy's quadrature.
-    two = TwoWaters.of(PATH, MURKY, other_is_first=other_is_first)
-    directions = np.array([[mu]], np.float32), np.array([[0.2]], np.float32)
-    sources = two.sources(*directions)[:, 0, 0].astype(float)
-    first_m, second_m = 3.0, 6.0
+    # both that and how J changes along the ray. Both are those of the mixture there. By scipy's quadrature.
+    two = TwoWaters.of(PATH, MURKY, other_is_above=other_is_above)
+    mu = np.array([[0.1 if along >= 0 else -0.1]], np.float32)
+    all_sources = two.sources(mu, np.array([[0.2]], np.float32))
+    sources = all_sources[:, 0, 0].astype(float)
+    length = 9.0
+
+    def below(t: float) -> float:
+        return float(np.clip(here + along * t, 0.0, 1.0))
+
+    kinks = [] if along == 0 else [t for t in (-here / along, (1.0 - here) / along) if 0 < t < length]
+
+    def metres_below(t: float) -> float:
+        whole, _ = quad(below, 0.0, t, points=[kink for kink in kinks if kink < t] or None)
+        return whole
+
+    ray = (np.array([[number]], np.float32) for number in (here, along))
+    mixture = Mixture(np.array([[length]], np.float32), *crossed(*ray, farthest_m=1e5))
     for band in (0, 3):
         j_1, k_1, j_2, k_2 = sources[4 * band : 4 * band + 4]
 
         def given(t: float, j_1=j_1, k_1=k_1, j_2=j_2, k_2=k_2) -> float:  # type: ignore[no-untyped-def]
-            near, far = min(t, first_m), max(0.0, t - first_m)
-            return float((j_1 if t < first_m else j_2) * np.exp(-k_1 * near - k_2 * far))
+            f, part = below(t), metres_below(t)
+            return float((j_1 + f * (j_2 - j_1)) * np.exp(-k_1 * (t - part) - k_2 * part))
 
-        whole, _ = quad(given, 0.0, first_m + second_m, points=[first_m])
-        lengths = Lengths(*(np.array([[value]], np.float32) for value in (first_m, second_m, mu)))
-        _, ours = two.change(band, lengths, two.sources(*directions))
-        assert float(ours[0, 0]) == pytest.approx(whole, rel=1e-5)
+        whole, _ = quad(given, 0.0, length, points=kinks or None, epsrel=1e-5)
+        gain, veil = two.change(band, mixture, all_sources)
+        assert float(veil[0, 0]) == pytest.approx(whole, rel=0.01)
+        c_1, c_2 = (water.path.bands.attenuation[band] for water in (two.above, two.below))
+        part = metres_below(length)
+        taken = c_1 * (length - part) + c_2 * part
+        direct = np.exp(-BANDS.attenuation[band] * length) * float(gain[0, 0])
+        assert direct == pytest.approx(np.exp(-taken), rel=1e-4)
 
 
 def test_stain_falls_off_as_dissolved_matter_does() -> None:

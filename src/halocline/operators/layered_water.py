@@ -22,15 +22,13 @@ from halocline.imaging.frame import Window
 from halocline.operators.shared.layer_parameters import WaterLayer
 from halocline.operators.shared.two_surfaces import FARTHER_PLANES
 from halocline.operators.shared.view_rays import grid_rays
-from halocline.physics.bending.layers import Layer, crossing
+from halocline.physics.bending.layers import Layer, blend_along
 from halocline.physics.path.transport import LONGEST_RANGE_M
-from halocline.physics.path.water_masses import Lengths, TwoWaters, lengths_to, other_bands
+from halocline.physics.path.water_masses import Mixture, TwoWaters, crossed, other_bands
 from halocline.quantities import Factor, PerMetre, Strict
 
 # Rays that are followed across the picture's width, at least.
 RAYS_ACROSS = 400
-# A lens within the layer enters it at once; keeps 1/range finite.
-NEAREST_M = 1e-3
 
 
 class OtherWater(Strict):
@@ -87,8 +85,9 @@ class Prepared:
         The waters.
     grid
         Where the following are.
-    nearness
-        One over the range at which a ray enters and leaves the layer, 1/m, ``(2, rows, columns)``.
+    blend
+        Share of the water below at the lens and its change with range, 1/m, ``(2, rows, columns)``: straight
+        lines, which change as evenly across the picture as the rays do.
     mu
         The rays' downward component.
     sources
@@ -98,7 +97,7 @@ class Prepared:
 
     waters: TwoWaters
     grid: Grid
-    nearness: F32
+    blend: F32
     mu: F32
     sources: F32
 
@@ -109,23 +108,21 @@ class Prepared:
         grid = Grid(window.x, window.y, window.width, window.height, _grid_step(shot.display_window.width))
         rays = grid_rays(shot.camera, grid)
         step = grid.step * shot.camera.tangent_per_px[0]
-        met = crossing(layer, rays.camera.position_m, rays.directions, step_rad=step, time_s=shot.time_s)
-        # One over the range is straight across the picture of a plane; range itself is not.
-        nearness = np.stack([np.reciprocal(np.maximum(at, NEAREST_M)) for at in met])
+        blend = blend_along(layer, rays.camera.position_m, rays.directions, step_rad=step, time_s=shot.time_s)
         mu, cos_sun = rays.component(-shot.path.up), rays.component(shot.path.sun_travel)
-        return cls(waters, grid, nearness, mu, waters.sources(mu, cos_sun))
+        return cls(waters, grid, np.stack([blend.here, blend.along]), mu, waters.sources(mu, cos_sun))
 
     def over(self, region: Window) -> Prepared:
         """Return the part for a region."""
         inner = self.grid.inner(region.x, region.y, region.width, region.height)
-        planes = (self.grid.part(inner, plane) for plane in (self.nearness, self.mu, self.sources))
+        planes = (self.grid.part(inner, plane) for plane in (self.blend, self.mu, self.sources))
         return Prepared(self.waters, inner, *planes)
 
     def rays(self) -> _Rays:
         """Return what each pixel's ray meets."""
-        entered, left = (self.grid.blown_up(plane) for plane in self.nearness)
+        here, along = (self.grid.blown_up(plane) for plane in self.blend)
         sources = np.stack([self.grid.blown_up(plane) for plane in self.sources])
-        return _Rays(entered, left, self.grid.blown_up(self.mu), sources)
+        return _Rays(here, along, self.grid.blown_up(self.mu), sources)
 
 
 class LayeredWater(Operator[LayeredWaterParameters, Prepared]):
@@ -156,18 +153,17 @@ class LayeredWater(Operator[LayeredWaterParameters, Prepared]):
         )
 
     def prepare(self, shot: Shot) -> Prepared:
-        """Return the waters in the order in which rays meet them, and where rays cross."""
+        """Return the waters and where rays go from one into the other."""
         p = self.parameters
         layer = p.layer.layer(shot, f"water layer {p.layer_number}")
-        above = float((shot.camera.position_m - layer.point_m) @ layer.normal) > 0
         bands = other_bands(
             shot.path.bands,
             absorption=p.other_water.absorption,
             scattering=p.other_water.turbidity,
             stain_per_m=p.other_water.stain,
         )
-        other_is_first = above == (p.other_water.side == "above")
-        return Prepared.of(layer, TwoWaters.of(shot.path, bands, other_is_first=other_is_first), shot)
+        other_is_above = p.other_water.side == "above"
+        return Prepared.of(layer, TwoWaters.of(shot.path, bands, other_is_above=other_is_above), shot)
 
     def apply(self, planes: Planes, tile: Tile, shot: Shot, prepared: Prepared) -> Planes:
         """Colour."""
@@ -180,7 +176,7 @@ class LayeredWater(Operator[LayeredWaterParameters, Prepared]):
         for band, light in enumerate(planes["bands"]):
             gain, veil = waters.change(band, nearest, rays.sources)
             for part in behind:
-                kept, there = waters.change(band, part.lengths, part.sources)
+                kept, there = waters.change(band, part.mixture, part.sources)
                 veil[part.where] += part.share * (there - veil[part.where])
                 if part.is_surface:
                     gain[part.where] += part.light * (kept - gain[part.where])
@@ -195,36 +191,36 @@ class LayeredWater(Operator[LayeredWaterParameters, Prepared]):
 
 @dataclass(frozen=True)
 class _Rays:
-    """What the rays of pixels meet: see `Prepared`. ``entered`` and ``left`` are one over the ranges, 1/m."""
+    """What the rays of pixels meet: see `Prepared`."""
 
-    entered: F32
-    left: F32
+    here: F32
+    along: F32
     mu: F32
     sources: F32
 
     def at(self, where: tuple[NDArray[np.intp], ...]) -> _Rays:
         """Return those of some pixels."""
         sources = np.stack([plane[where] for plane in self.sources])
-        return _Rays(self.entered[where], self.left[where], self.mu[where], sources)
+        return _Rays(self.here[where], self.along[where], self.mu[where], sources)
 
 
 @dataclass(frozen=True)
 class _Part:
     """Pixels that show something farther as well.
 
-    Where, its share of their area and of their light, and sources and metres of each water to it.
+    Where, its share of their area and of their light, and sources and what water lies before it.
     """
 
     where: tuple[NDArray[np.intp], ...]
     share: F32
     light: F32
     sources: F32
-    lengths: Lengths
+    mixture: Mixture
     is_surface: bool
 
 
-def _shown(planes: Planes, rays: _Rays, coverage: F32 | None, shot: Shot) -> tuple[Lengths, Sequence[_Part]]:
-    """Return metres of both waters to what each pixel shows first, and what else the mixed pixels show."""
+def _shown(planes: Planes, rays: _Rays, coverage: F32 | None, shot: Shot) -> tuple[Mixture, Sequence[_Part]]:
+    """Return the waters before what each pixel shows first, and what else the mixed pixels show."""
     range_m = planes["range"]
     parts: list[tuple[NDArray[np.bool_], F32, F32, F32, bool]] = []
     light = planes.get("far_light", planes.get("far_share"))
@@ -236,13 +232,13 @@ def _shown(planes: Planes, rays: _Rays, coverage: F32 | None, shot: Shot) -> tup
         range_m = np.where(coverage > 0, range_m, endless)
         empty = np.float32(1.0) - coverage
         parts.append(((coverage > 0) & (coverage < 1), empty, empty, endless, False))
-    nearest = _lengths(range_m, rays, shot)
+    nearest = _mixture(range_m, rays, shot)
     behind = []
     for mask, share, light, farther, is_surface in parts:
         where = np.nonzero(mask)
         there = rays.at(where)
-        lengths = _lengths(farther[where], there, shot)
-        behind.append(_Part(where, share[where], light[where], there.sources, lengths, is_surface))
+        mixture = _mixture(farther[where], there, shot)
+        behind.append(_Part(where, share[where], light[where], there.sources, mixture, is_surface))
     return nearest, behind
 
 
@@ -254,13 +250,10 @@ def _grid_step(width_px: int) -> int:
     return int(2 ** max(0, math.floor(math.log2(width_px / RAYS_ACROSS))))
 
 
-def _lengths(range_m: F32, rays: _Rays, shot: Shot) -> Lengths:
-    """Return metres of the first and of the second water as the optics see them."""
-    reached, beyond = lengths_to(
-        np.ascontiguousarray(range_m), rays.entered, rays.left, farthest_m=LONGEST_RANGE_M, layer_m=NEAREST_M
-    )
-    whole = shot.path.path_length(reached, rays.mu)
-    np.subtract(reached, beyond, out=beyond)
-    first = shot.path.path_length(beyond, rays.mu)
-    np.minimum(first, whole, out=first)
-    return Lengths(first, whole - first, rays.mu)
+def _mixture(range_m: F32, rays: _Rays, shot: Shot) -> Mixture:
+    """Return how much of both waters lies before each pixel's surface, as the optics see them."""
+    length = shot.path.path_length(range_m, rays.mu)
+    farthest = np.float32(LONGEST_RANGE_M)
+    enter, leave, shares = crossed(rays.here, rays.along, farthest_m=LONGEST_RANGE_M)
+    enter, leave = (np.minimum(shot.path.remap.apply(at), farthest) for at in (enter, leave))
+    return Mixture(np.ascontiguousarray(length), enter, leave, shares)

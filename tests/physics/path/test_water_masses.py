@@ -6,9 +6,8 @@ import numpy as np
 import pytest
 
 from halocline._typing import F32
-from halocline.physics.bending.refraction import lever_arm
 from halocline.physics.path.transport import LightPath
-from halocline.physics.path.water_masses import Lengths, TwoWaters, lengths_to, other_bands
+from halocline.physics.path.water_masses import Mixture, TwoWaters, crossed, other_bands
 from halocline.physics.water.fitted_bands import fit_bands
 from halocline.physics.water.water import jerlov_water
 
@@ -28,34 +27,35 @@ MURKY = other_bands(BANDS, absorption=1.5, scattering=3.0, stain_per_m=0.3)
 MU = np.linspace(-0.6, 0.6, 7, dtype=np.float32)[None, :]
 
 
-def changes(two: TwoWaters, band: int, first_m: float, second_m: float) -> tuple[F32, F32]:
-    """Return gain and veil in the directions `MU`."""
-    lengths = Lengths(np.full_like(MU, first_m), np.full_like(MU, second_m), MU)
-    return two.change(band, lengths, two.sources(MU, np.full_like(MU, 0.1)))
+def changes(two: TwoWaters, band: int, above_m: float, below_m: float) -> tuple[F32, F32]:
+    """Return gain and veil in the directions `MU`, of a sharp step from the upper water to the lower."""
+    length, enter = np.full_like(MU, above_m + below_m), np.full_like(MU, above_m)
+    shares = np.stack([np.zeros_like(MU), np.ones_like(MU)])
+    return two.change(band, Mixture(length, enter, enter, shares), two.sources(MU, np.full_like(MU, 0.1)))
 
 
-def veil(two: TwoWaters, band: int, first_m: float, second_m: float) -> F32:
-    return changes(two, band, first_m, second_m)[1]
+def veil(two: TwoWaters, band: int, above_m: float, below_m: float) -> F32:
+    return changes(two, band, above_m, below_m)[1]
 
 
-def gain(two: TwoWaters, band: int, first_m: float, second_m: float) -> float:
-    return float(changes(two, band, first_m, second_m)[0][0, 0])
+def gain(two: TwoWaters, band: int, above_m: float, below_m: float) -> float:
+    return float(changes(two, band, above_m, below_m)[0][0, 0])
 
 
 def test_the_same_water_on_both_sides_is_one_water() -> None:
-    two = TwoWaters.of(PATH, BANDS, other_is_first=False)
+    two = TwoWaters.of(PATH, BANDS, other_is_above=False)
     for band in range(BANDS.count):
         np.testing.assert_allclose(veil(two, band, 3.0, 5.0), veil(two, band, 8.0, 0.0), rtol=2e-5)
         assert gain(two, band, 3.0, 5.0) == 1.0
 
 
 def test_no_water_at_all_adds_nothing() -> None:
-    two = TwoWaters.of(PATH, MURKY, other_is_first=True)
+    two = TwoWaters.of(PATH, MURKY, other_is_above=True)
     assert (veil(two, 0, 0.0, 0.0) == 0).all()
 
 
 def test_direct_light_is_lost_at_the_rate_of_each_water() -> None:
-    two = TwoWaters.of(PATH, MURKY, other_is_first=False)
+    two = TwoWaters.of(PATH, MURKY, other_is_above=False)
     for band in range(BANDS.count):
         whole = np.exp(-BANDS.attenuation[band] * 6.0) * gain(two, band, 2.0, 4.0)
         exact = np.exp(-BANDS.attenuation[band] * 2.0 - MURKY.attenuation[band] * 4.0)
@@ -63,7 +63,7 @@ def test_direct_light_is_lost_at_the_rate_of_each_water() -> None:
 
 
 def test_order_of_the_waters_matters_to_the_veil_alone() -> None:
-    before, behind = (TwoWaters.of(PATH, MURKY, other_is_first=first) for first in (True, False))
+    before, behind = (TwoWaters.of(PATH, MURKY, other_is_above=first) for first in (True, False))
     for band in range(BANDS.count):
         assert gain(before, band, 4.0, 4.0) == pytest.approx(gain(behind, band, 4.0, 4.0), rel=1e-5)
     assert not np.allclose(veil(before, 2, 4.0, 4.0), veil(behind, 2, 4.0, 4.0), rtol=1e-2)
@@ -80,14 +80,21 @@ def test_stain_takes_blue_most_and_turbidity_takes_all_alike() -> None:
     np.testing.assert_allclose(turbid.attenuation, turbid.absorption + turbid.scattering)
 
 
-def test_share_beyond_the_layer_is_that_of_the_lever() -> None:
-    rng = np.random.default_rng(3)
-    range_m, enter, way = (rng.uniform(low, 20.0, 200).astype(np.float32) for low in (0.1, 0.1, 0.01))
-    reached, beyond = lengths_to(range_m, 1.0 / enter, 1.0 / (enter + way), farthest_m=1e4, layer_m=1e-3)
-    np.testing.assert_array_equal(reached, range_m)
-    expected = range_m * lever_arm(range_m, enter, enter + way)
-    np.testing.assert_allclose(beyond, expected, rtol=1e-4, atol=1e-5)
-    never = np.zeros_like(range_m)
-    endless, nothing = lengths_to(np.full_like(range_m, np.inf), never, never, farthest_m=1e4, layer_m=1e-3)
-    np.testing.assert_array_equal(endless, 1e4)
-    np.testing.assert_array_equal(nothing, 0.0)
+def test_a_layer_is_entered_and_left_where_the_waters_begin_and_end_to_mix() -> None:
+    here = np.array([-0.5, 1.5, 0.25, 0.25, -0.5, 0.25, 0.0, 1.0], np.float32)
+    along = np.array([0.25, -0.25, 0.25, -0.25, -0.25, 0.0, -1.0, 1.0], np.float32)
+    enter, leave, shares = crossed(here, along, farthest_m=1e4)
+    np.testing.assert_allclose(enter, [2.0, 2.0, 0.0, 0.0, 1e4, 0.0, 1e4, 1e4])
+    np.testing.assert_allclose(leave, [6.0, 6.0, 3.0, 1.0, 1e4, 1e4, 1e4, 1e4])
+    np.testing.assert_allclose(shares[0], [0.0, 1.0, 0.25, 0.25, 0.0, 0.25, 0.0, 1.0])
+    np.testing.assert_allclose(shares[1], [1.0, 0.0, 1.0, 0.0, 0.0, 0.25, 0.0, 1.0])
+
+
+def test_a_thick_layer_of_one_water_is_that_water() -> None:
+    two = TwoWaters.of(PATH, BANDS, other_is_above=False)
+    length, sources = np.full_like(MU, 8.0), two.sources(MU, np.full_like(MU, 0.1))
+    thick = Mixture(length, *crossed(np.full_like(MU, 0.2), np.full_like(MU, 0.1), farthest_m=1e4))
+    for band in range(BANDS.count):
+        gain, whole = two.change(band, thick, sources)
+        np.testing.assert_allclose(whole, veil(two, band, 8.0, 0.0), rtol=2e-5)
+        np.testing.assert_array_equal(gain, 1.0)

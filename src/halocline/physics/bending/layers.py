@@ -244,12 +244,14 @@ def view_layer(
         never, nothing = np.full_like(climb, np.inf), np.zeros_like(directions)
         return LayerView(never, never, nothing, nothing[0], nothing[0], nothing)
     foot = position_m - layer.point_m
-    surface = _wavy_surface(layer, foot, directions, climb, height, step_rad=step_rad, time_s=time_s)
-    enter, leave = _span(layer.thickness_m, height, surface.lift, climb)
+    lens = _LensAmongWaves.of(layer, foot, height, time_s)
+    surface = _wavy_surface(layer, foot, directions, climb, lens, step_rad=step_rad, time_s=time_s)
+    blend = _blend(layer.thickness_m, lens, surface, climb)
+    enter, leave = _span(blend)
     met = np.isfinite(enter)
     path = np.subtract(leave, enter, out=np.zeros_like(enter), where=met)
 
-    bend, share, mirror = _refraction(layer, directions, climb, surface, height, path)
+    bend, share, mirror = _refraction(layer, directions, climb, surface, lens)
     rays = RayPath(directions, climb, enter, leave, step_rad, travel_m)
     axes = (*layer.axes, layer.normal)
     eddies, spread = churn(
@@ -279,24 +281,75 @@ def _fade(layer: Layer, foot: F64, directions: F32, enter: F32, path: F32) -> F3
     return fade
 
 
-def crossing(
-    layer: Layer, position_m: F64, directions: F32, *, step_rad: float, time_s: float
-) -> tuple[F32, F32]:
-    """Return the ranges at which rays enter and leave a layer, metres, inf where they never do.
+@dataclass(frozen=True)
+class Blend:
+    """How the water above a layer turns into that below it along rays.
 
-    As `view_layer`, for those who ask no more.
+    At a range t the share of the water below is ``here + along t``, held between 0 and 1.
+
+    Attributes
+    ----------
+    here
+        At the lens, beyond 0 and 1 where it stands outside the layer; any shape, float32.
+    along
+        Change with range, 1/m, same shape.
+    """
+
+    here: F32
+    along: F32
+
+
+def blend_along(layer: Layer, position_m: F64, directions: F32, *, step_rad: float, time_s: float) -> Blend:
+    """Return how two waters turn into each other along rays, see `view_layer` for the parameters.
+
+    Notes
+    -----
+    A straight line for each ray: nothing jumps where the lens comes into the layer, leaves it, or looks along
+    it. Where waves lift the layer the line is the true one at the lens and where the ray is in the middle of
+    the layer.
     """
     height = float((position_m - layer.point_m) @ layer.normal)
     climb = _along(layer.normal, directions)
     foot = position_m - layer.point_m
-    surface = _wavy_surface(layer, foot, directions, climb, height, step_rad=step_rad, time_s=time_s)
-    return _span(layer.thickness_m, height, surface.lift, climb)
+    lens = _LensAmongWaves.of(layer, foot, height, time_s)
+    surface = _wavy_surface(layer, foot, directions, climb, lens, step_rad=step_rad, time_s=time_s)
+    return _blend(layer.thickness_m, lens, surface, climb)
+
+
+@dataclass(frozen=True)
+class _LensAmongWaves:
+    """A lens's height above the still middle of a layer, the layer's lift there, and how near to it it is.
+
+    ``nearness`` is 1 within the layer and falls to 0 outside it. Far from a layer only where a ray meets it
+    counts, whatever the lens's own place.
+    """
+
+    height_m: float
+    lift_m: float
+    nearness: float
+
+    @classmethod
+    def of(cls, layer: Layer, foot: F64, height_m: float, time_s: float) -> _LensAmongWaves:
+        lift = _lift_at(layer, foot, time_s)
+        outside = abs(height_m - lift) - 0.5 * layer.thickness_m
+        width = layer.thickness_m + 4.0 * layer.waves.amplitude_m
+        return cls(height_m, lift, min(1.0, max(0.0, 1.0 - outside / width)))
+
+    @property
+    def reckoned_m(self) -> float:
+        """Height from which rays are followed to the layer."""
+        return self.height_m - self.nearness * self.lift_m
 
 
 @dataclass(frozen=True)
 class _Surface:
-    """The wavy middle of a layer under each ray: lift, local normal and r.m.s. slope lost to the grid."""
+    """The wavy middle of a layer where each ray meets it.
 
+    Range of that place, inf where there is none; lift and local normal there, and r.m.s. slope lost to the
+    grid.
+    """
+
+    range_m: F32
     lift: F32
     normal: F32
     lost_slope: F32
@@ -309,19 +362,36 @@ def _along(axis: F64, directions: F32) -> F32:
     return component
 
 
-def _rise(rise: float, climb: F32) -> F32:
-    """Return the range at which a ray has climbed by ``rise``, inf where it never does."""
-    with np.errstate(divide="ignore", invalid="ignore"):
-        distance = np.float32(rise) / climb
-    return np.where(distance >= 0, distance, np.float32(np.inf))
+def _middle(thickness: float, height: float, climb: F32) -> F32:
+    """Return the range of the middle of each ray's way through a still layer, inf where it never gets there.
 
-
-def _span(thickness: float, height: float, lift: F32, climb: F32) -> tuple[F32, F32]:
-    """Return where each ray enters and leaves the layer, lifted by the waves."""
+    ``height`` is the lens's above the middle of the layer. From within it, half of the way out.
+    """
     half = np.float32(0.5 * thickness)
-    above = lift - np.float32(height)
-    steep = np.where(np.abs(climb) < 1e-6, np.copysign(np.float32(1e-6), climb), climb)
-    low, high = (above - half) / steep, (above + half) / steep
+    towards = -np.copysign(np.float32(height), climb * np.float32(height))
+    first, last = np.maximum(towards - half, np.float32(0.0)), towards + half
+    steep = np.maximum(np.abs(climb), np.float32(1e-9))
+    return np.where(last > 0, np.float32(0.5) * (first + last) / steep, np.float32(np.inf))
+
+
+def _blend(thickness: float, lens: _LensAmongWaves, surface: _Surface, climb: F32) -> Blend:
+    """Return `blend_along`."""
+    near, here = np.float32(lens.nearness), np.float32(lens.lift_m)
+    lift = surface.lift + near * (here - surface.lift)
+    # The layer rises on the way to where the ray meets it. Of a ray that leaves a layer behind, what is still
+    # ahead of the lens counts less and less.
+    below = np.float32(0.5 - (lens.height_m - lens.lift_m) / thickness)
+    ahead = np.clip(np.where(climb > 0, below, np.float32(1.0) - below), np.float32(0.0), np.float32(1.0))
+    rise = near * ahead * (surface.lift - here) / np.maximum(surface.range_m, np.float32(1e-3))
+    per_metre = np.float32(1.0 / thickness)
+    share = np.float32(0.5) - (np.float32(lens.height_m) - lift) * per_metre
+    return Blend(share, (rise - climb) * per_metre)
+
+
+def _span(blend: Blend) -> tuple[F32, F32]:
+    """Return where each ray enters and leaves the layer, metres, inf where it never does."""
+    steep = np.where(np.abs(blend.along) < 1e-9, np.float32(1e-9), blend.along)
+    low, high = -blend.here / steep, (np.float32(1.0) - blend.here) / steep
     enter, leave = np.minimum(low, high), np.maximum(low, high)
     met = (leave > 0) & (enter < np.float32(FARTHEST_CROSSING_M))
     enter = np.where(met, np.maximum(enter, np.float32(0.0)), np.float32(np.inf))
@@ -345,18 +415,35 @@ def _wave_train(layer: Layer) -> tuple[F64, F64, F64, F64]:
     return vectors, amplitudes, numbers * speeds, phases
 
 
+def _lift_at(layer: Layer, foot: F64, time_s: float) -> float:
+    """Return how high the waves lift the layer at the lens, metres."""
+    if layer.waves.amplitude_m == 0.0:
+        return 0.0
+    vectors, amplitudes, speeds, phases = _wave_train(layer)
+    at = np.array([foot @ axis for axis in layer.axes])
+    return float(amplitudes @ np.cos((vectors * at).sum(axis=1) - speeds * time_s + phases))
+
+
 def _wavy_surface(
-    layer: Layer, foot: F64, directions: F32, climb: F32, height: float, *, step_rad: float, time_s: float
+    layer: Layer,
+    foot: F64,
+    directions: F32,
+    climb: F32,
+    lens: _LensAmongWaves,
+    *,
+    step_rad: float,
+    time_s: float,
 ) -> _Surface:
+    middle = _middle(layer.thickness_m, lens.reckoned_m, climb)
     lift = np.zeros_like(climb)
     normal = np.empty_like(directions)
     normal[:] = layer.normal.astype(np.float32)[:, None, None]
     lost = np.zeros_like(climb)
     if layer.waves.amplitude_m == 0.0:
-        return _Surface(lift, normal, lost)
+        return _Surface(middle, lift, normal, lost)
 
     # The waves are read where the flat middle is met.
-    spot = _Footprint.of(layer, directions, climb, _rise(-height, climb), step_rad)
+    spot = _Footprint.of(layer, directions, climb, middle, step_rad)
     first, second = layer.axes
     origin = np.array([foot @ first, foot @ second])
     slope_1, slope_2 = np.zeros_like(climb), np.zeros_like(climb)
@@ -378,7 +465,7 @@ def _wavy_surface(
     for axis in range(3):
         normal[axis] -= slope_1 * np.float32(first[axis]) + slope_2 * np.float32(second[axis])
     normal /= np.sqrt(np.float32(1.0) + slope_1 * slope_1 + slope_2 * slope_2)
-    return _Surface(lift, normal, np.sqrt(lost))
+    return _Surface(middle, lift, normal, np.sqrt(lost))
 
 
 @dataclass(frozen=True)
@@ -407,12 +494,12 @@ class _Footprint:
 
 
 def _refraction(
-    layer: Layer, directions: F32, climb: F32, surface: _Surface, height: float, path: F32
+    layer: Layer, directions: F32, climb: F32, surface: _Surface, lens: _LensAmongWaves
 ) -> tuple[F32, F32, F32]:
     """Return bend, mirrored share and the change of direction that mirrors."""
     n_above, n_below = layer.above.index(), layer.below.index()
     # A lens inside the layer stands in water of an index between the two.
-    share_below = min(1.0, max(0.0, 0.5 - height / layer.thickness_m))
+    share_below = min(1.0, max(0.0, 0.5 - (lens.height_m - lens.lift_m) / layer.thickness_m))
     n_lens = n_above + (n_below - n_above) * share_below
     # The side is that of the layer as a whole: a ray never meets the back of a wave, a crest hides it.
     up = climb > 0
@@ -420,8 +507,6 @@ def _refraction(
     grazing = np.maximum(-np.sum(directions * facing, axis=0), np.float32(0.0))
     excess = np.where(up, np.float32(n_lens / n_above - 1.0), np.float32(n_lens / n_below - 1.0))
     bend = _snell_bend(directions, facing, grazing, excess)
-    whole = np.float32(layer.thickness_m) / np.maximum(np.abs(climb), np.float32(1e-6))
-    bend *= np.minimum(path / np.minimum(whole, np.float32(LONGEST_PATH_M)), np.float32(1.0))
 
     critical = np.where(
         up,

@@ -1,13 +1,16 @@
-"""Two waters one behind the other, on the two sides of a layer: each takes and adds light in its own way.
+"""Two waters that turn into each other over a layer: each takes and adds light in its own way.
 
-The picture has been made as if the first water were everywhere. With t metres of path in the first water and
-p in the second, out of s = t + p,
+At a range t the share f(t) of the water is the lower one: 0 or 1 outside the layer, and going evenly from the
+one to the other within it, wherever along that the lens stands. With F(t) the integral of f, metres of the
+lower water,
 
-    direct   D exp(-(c2 - c1) p)
-    veil     J1 (1 - exp(-k1 t))/k1 + exp(-k1 t) J2 (1 - exp(-k2 p))/k2
+    direct   exp(-c1 (s - F(s)) - c2 F(s))
+    veil     int_0^s ((1 - f) J1 + f J2) exp(-k1 (t - F) - k2 F) dt
 
-which is the veil of `halocline.physics.path.transport` composed over two stretches: what the second water
-adds is taken by the first, and lit by the daylight that reaches it through the first.
+J is the source at the lens's own depth and k = c + K mu (`halocline.physics.path.transport`): what one water
+adds is taken by whatever lies before it, and lit by the daylight that reaches it through that. Outside the
+layer the integral is in closed form. Within it, it is a sum over a few stretches of even mixture, each in
+closed form, short ones first: those behind are hardly seen where the layer is long or dense.
 """
 
 from __future__ import annotations
@@ -30,6 +33,10 @@ STAIN_SLOPE = 0.015
 STAIN_NM = 440.0
 # Backscattered share of scattering, petzold1972's mean; it and absorption make Kd (gordon1989).
 BACKSCATTERED = 0.0183
+# Stretches of even mixture across the layer, and the places between them as shares of the way.
+STRETCHES = 6
+_EDGES = ((np.arange(STRETCHES + 1) / STRETCHES) ** 2).astype(np.float32)
+_AT_ONCE = 256
 
 
 def other_bands(bands: Bands, *, absorption: float, scattering: float, stain_per_m: float) -> Bands:
@@ -71,12 +78,24 @@ def other_bands(bands: Bands, *, absorption: float, scattering: float, stain_per
 
 
 @dataclass(frozen=True)
-class Lengths:
-    """Metres of both waters on each ray, and the rays' downward component, of one shape, C-contiguous."""
+class Mixture:
+    """How much of both waters is on each ray up to what it shows, of one shape, C-contiguous, float32.
 
-    first: F32
-    second: F32
-    mu: F32
+    Attributes
+    ----------
+    length_m
+        Metres of water.
+    enter_m, leave_m
+        Metres to where the ray comes into the layer, 0 where it starts within it, and out of it; beyond the
+        length where it never does.
+    shares
+        ``(2, *shape)``: share of the water that is the lower one where the ray comes in and where it leaves.
+    """
+
+    length_m: F32
+    enter_m: F32
+    leave_m: F32
+    shares: F32
 
 
 @dataclass(frozen=True)
@@ -113,48 +132,48 @@ class TwoWaters:
     ----------
     made
         The water that the picture was made in.
-    first, second
-        The waters in front of the layer and beyond it; one of them is ``made``.
+    above, below
+        The waters on the two sides of the layer; one of them is ``made``.
     """
 
     made: LightPath
-    first: Stretch
-    second: Stretch
+    above: Stretch
+    below: Stretch
 
     @classmethod
-    def of(cls, made: LightPath, other: Bands, *, other_is_first: bool) -> TwoWaters:
-        """Return the picture's own water and another, in the order in which rays meet them."""
+    def of(cls, made: LightPath, other: Bands, *, other_is_above: bool) -> TwoWaters:
+        """Return the picture's own water and another, above or below the layer."""
         own, foreign = Stretch.of(made, made.bands), Stretch.of(made, other)
-        return cls(made, foreign, own) if other_is_first else cls(made, own, foreign)
+        return cls(made, foreign, own) if other_is_above else cls(made, own, foreign)
 
     def sources(self, mu: F32, cos_sun: F32) -> F32:
         """Return how the waters add light in each direction, ``(4 K, *shape)``.
 
-        For each band J and k of the first water, then of the second.
+        For each band J and k of the water above, then of that below.
         """
-        planes = np.stack([*self.first.sources(mu, cos_sun), *self.second.sources(mu, cos_sun)])
+        planes = np.stack([*self.above.sources(mu, cos_sun), *self.below.sources(mu, cos_sun)])
         return np.moveaxis(planes, 0, 1).reshape(-1, *mu.shape)
 
-    def change(self, band: int, lengths: Lengths, sources: F32) -> tuple[F32, F32]:
+    def change(self, band: int, mixture: Mixture, sources: F32) -> tuple[F32, F32]:
         """Return what to multiply the direct light of a band by, and the veil through both waters.
 
         Parameters
         ----------
         band
             Number of the band.
-        lengths
+        mixture
             Of both waters.
         sources
-            As `sources` gives them, with the shape of the lengths, C-contiguous.
+            As `sources` gives them, with the shape of the mixture, C-contiguous.
         """
         # One of the two is the water that the picture was made in.
-        gains = [
-            self.made.beam_rate[band] - water.path.beam_rate[band] for water in (self.first, self.second)
-        ]
-        gain, veil = np.empty_like(lengths.first), np.empty_like(lengths.first)
+        gains = [self.made.beam_rate[band] - water.path.beam_rate[band] for water in (self.above, self.below)]
+        gain, veil = np.empty_like(mixture.length_m), np.empty_like(mixture.length_m)
         _change(
-            lengths.first.reshape(-1),
-            lengths.second.reshape(-1),
+            mixture.length_m.reshape(-1),
+            mixture.enter_m.reshape(-1),
+            mixture.leave_m.reshape(-1),
+            mixture.shares.reshape(2, -1),
             np.ascontiguousarray(sources[4 * band : 4 * band + 4]).reshape(4, -1),
             np.array(gains, np.float32),
             gain.reshape(-1),
@@ -164,65 +183,101 @@ class TwoWaters:
 
 
 @compiled
-def _change(first: F32, second: F32, sources: F32, gains: F32, gain: F32, veil: F32) -> None:
+def _change(
+    length_m: F32, enter_m: F32, leave_m: F32, shares: F32, sources: F32, gains: F32, gain: F32, veil: F32
+) -> None:
     """Write gain and veil of one band, see `TwoWaters.change`."""
-    largest = np.float32(LARGEST_EXPONENT)
-    for pixel in range(first.shape[0]):
-        t, p = first[pixel], second[pixel]
-        gain[pixel] = exponential(min(gains[0] * t + gains[1] * p, largest))
-        left = exponential(min(-sources[1, pixel] * t, largest))
-        behind = sources[2, pixel] * gathered(sources[3, pixel], p)
-        veil[pixel] = left * behind + sources[0, pixel] * gathered(sources[1, pixel], t)
+    largest, least = np.float32(LARGEST_EXPONENT), np.float32(1e-6)
+    zero, half = np.float32(0.0), np.float32(0.5)
+    four, six, twice = np.float32(4.0), np.float32(6.0), np.float32(12.0)
+    left, inside = np.empty(_AT_ONCE, np.float32), np.empty(_AT_ONCE, np.float32)
+    share, rise = np.empty(_AT_ONCE, np.float32), np.empty(_AT_ONCE, np.float32)
+    for start in range(0, length_m.size, _AT_ONCE):
+        count, longest = min(_AT_ONCE, length_m.size - start), np.float32(0.0)
+        # Before the layer.
+        for i in range(count):
+            at = start + i
+            before = min(enter_m[at], length_m[at])
+            inside[i] = min(leave_m[at], length_m[at]) - before
+            longest = max(longest, inside[i])
+            f = shares[0, at]
+            share[i] = f
+            rise[i] = (shares[1, at] - f) * (inside[i] / max(leave_m[at] - enter_m[at], least))
+            k = sources[1, at] + f * (sources[3, at] - sources[1, at])
+            left[i] = exponential(min(-k * before, largest))
+            veil[at] = (sources[0, at] + f * (sources[2, at] - sources[0, at])) * gathered(k, before)
+            gain[at] = before * (gains[0] + f * (gains[1] - gains[0]))
+        # Within it; a ray that is not in it gets nothing here.
+        if longest > np.float32(0.0):
+            for stretch in range(STRETCHES):
+                first, last = _EDGES[stretch], _EDGES[stretch + 1]
+                for i in range(count):
+                    at = start + i
+                    way = (last - first) * inside[i]
+                    f = share[i] + half * (first + last) * rise[i]
+                    x = way * (sources[1, at] + f * (sources[3, at] - sources[1, at]))
+                    # What is seen of the stretch lies this much before its middle on average.
+                    seen = max(x, zero)
+                    seen = (six + seen) / (twice + seen * (four + seen)) - half
+                    f += seen * (last - first) * rise[i]
+                    k = sources[1, at] + f * (sources[3, at] - sources[1, at])
+                    source = sources[0, at] + f * (sources[2, at] - sources[0, at])
+                    veil[at] += left[i] * source * gathered(k, way)
+                    left[i] *= exponential(min(-x, largest))
+        # Beyond it.
+        for i in range(count):
+            at = start + i
+            beyond = length_m[at] - min(enter_m[at], length_m[at]) - inside[i]
+            f = shares[1, at]
+            k = sources[1, at] + f * (sources[3, at] - sources[1, at])
+            source = sources[0, at] + f * (sources[2, at] - sources[0, at])
+            veil[at] += left[i] * source * gathered(k, beyond)
+            middle = share[i] + half * rise[i]
+            lost = gain[at] + inside[i] * (gains[0] + middle * (gains[1] - gains[0]))
+            lost += beyond * (gains[0] + f * (gains[1] - gains[0]))
+            gain[at] = exponential(min(lost, largest))
 
 
-def lengths_to(
-    range_m: F32, entered: F32, left: F32, *, farthest_m: float, layer_m: float
-) -> tuple[F32, F32]:
-    """Return the range to what each pixel shows and how much of it lies beyond the layer, metres.
-
-    Within the layer the one water turns into the other: half of its metres, and fewer just behind its face,
-    count as beyond it (see `halocline.physics.bending.refraction.lever_arm`).
+def crossed(here: F32, along: F32, *, farthest_m: float) -> tuple[F32, F32, F32]:
+    """Return where rays come into a layer and leave it, metres, and the shares of the lower water there.
 
     Parameters
     ----------
-    range_m
-        Range, any shape, C-contiguous.
-    entered, left
-        One over the range at which the ray enters and leaves the layer, 1/m, 0 where it never does.
+    here, along
+        The share of the water below is ``here + along t`` at range t, held between 0 and 1; any shape,
+        C-contiguous (see `halocline.physics.bending.layers.Blend`).
     farthest_m
         Nothing is farther away.
-    layer_m
-        Least way through the layer.
+
+    Returns
+    -------
+    Ranges of entering and leaving, at most ``farthest_m``, and shares ``(2, *shape)``. A ray that does not
+    meet the layer enters it at the farthest.
+
+    Notes
+    -----
+    Worked value: here -0.5, along 0.25: enters at 2 m, leaves at 6 m, shares 0 and 1.
     """
-    reached, beyond = np.empty_like(range_m), np.empty_like(range_m)
-    _lengths(
-        range_m.reshape(-1),
-        entered.reshape(-1),
-        left.reshape(-1),
-        reached.reshape(-1),
-        beyond.reshape(-1),
-        np.float32(farthest_m),
-        np.float32(layer_m),
-    )
-    return reached, beyond
+    enter, leave = np.empty_like(here), np.empty_like(here)
+    shares = np.empty((2, *here.shape), np.float32)
+    flat = (plane.reshape(-1) for plane in (here, along, enter, leave))
+    _crossed(*flat, shares.reshape(2, -1), np.float32(farthest_m))
+    return enter, leave, shares
 
 
 @compiled
-def _lengths(
-    range_m: F32,
-    entered: F32,
-    left: F32,
-    reached: F32,
-    beyond: F32,
-    farthest_m: np.float32,
-    layer_m: np.float32,
-) -> None:
-    zero, half, one = np.float32(0.0), np.float32(0.5), np.float32(1.0)
-    nearness = one / farthest_m
-    for pixel in range(range_m.shape[0]):
-        enter, leave = one / max(entered[pixel], nearness), one / max(left[pixel], nearness)
-        leave = max(leave, enter + layer_m)
-        s = min(range_m[pixel], farthest_m)
-        inside = max(min(s, leave) - enter, zero)
-        reached[pixel] = s
-        beyond[pixel] = half * inside * inside / max(leave - enter, layer_m) + max(s - leave, zero)
+def _crossed(here: F32, along: F32, enter: F32, leave: F32, shares: F32, farthest: np.float32) -> None:
+    zero, one, least = np.float32(0.0), np.float32(1.0), np.float32(1e-12)
+    for ray in range(here.size):
+        start, slope = here[ray], along[ray]
+        steep = max(abs(slope), least)
+        # In the direction in which the share changes: 0 before the layer, 1 behind it.
+        done = start if slope >= zero else one - start
+        first = min(max(-done / steep, zero), farthest)
+        last = min(max((one - done) / steep, first), farthest)
+        if last <= zero:
+            # The layer lies behind the lens.
+            first = last = farthest
+        enter[ray], leave[ray] = first, last
+        shares[0, ray] = max(zero, min(start + slope * first, one))
+        shares[1, ray] = max(zero, min(start + slope * last, one))
