@@ -121,3 +121,80 @@ def test_lamp_aimed_at_itself_is_refused_with_its_number() -> None:
     preset = night("light.lamps=[{position=[0,0,5],target=[0,0,5]}]")
     with pytest.raises(HaloclineError, match=r"light\.lamps 1: the lamp is aimed at its own place"):
         halocline.apply(preset, **wall(2.0))
+
+
+def test_lamps_light_what_daylight_does_not_reach() -> None:
+    # Forty metres down at night: a lamp comes from beside the lens, not from the surface, so what daylight
+    # lost on its way down takes nothing off its light.
+    deep = "[light]\nreference_depth = 2.0\ndaylight = 0.0\n"
+    text = TEXT.replace("[light]\n", deep).replace("camera_depth = 12", "camera_depth = 40")
+    off = ("steps.lamp_backscatter.strength=0",)
+    with_loss = preset_from_text(text.replace("[steps.lamps]", "[steps.downwelling]\n[steps.lamps]"), off)
+    lit = preset_from_text(text, off)
+    seen, wanted = (halocline.apply(preset, **wall(2.0)).rgb for preset in (with_loss, lit))
+    assert wanted.max() > 0.01
+    assert seen == pytest.approx(wanted, rel=1e-5)
+
+
+def test_far_surface_in_a_mixed_pixel_has_its_own_lamp_light_and_share() -> None:
+    # Half of a pixel shows a wall at 2 m, half one at 6 m: the light is the mean of both frames'.
+    text = TEXT.replace("[steps.lamps]", "[steps.downwelling]\n[steps.lamps]")
+    off = ("steps.attenuation.enabled=false", "steps.lamp_backscatter.strength=0")
+    preset = preset_from_text(text, off)
+    scene = wall(2.0)
+    window = Window(0, 0, 16, 9)
+    scene["planes"].pop("normal")
+    mixed = {
+        "far_range": np.full((9, 16), 6.0, np.float32) * scene["camera"].range_per_depth(window),
+        "far_share": np.full((9, 16), 0.5, np.float32),
+        "far_light": np.full((9, 16), 0.5, np.float32),
+    }
+    scene["planes"] |= mixed
+    both = halocline.apply(preset, **scene).rgb
+    bare = [wall(at) for at in (2.0, 6.0)]
+    for each in bare:
+        each["planes"].pop("normal")
+    near, far = (halocline.apply(preset, **each).rgb for each in bare)
+    assert both == pytest.approx(0.5 * (near + far), rel=1e-4)
+
+
+def test_clouds_break_the_beam_drift_with_the_current_and_keep_the_mean() -> None:
+    sets = ("steps.lamps.grey=0", "steps.attenuation.enabled=true")
+    lamp = "light.lamps=[{position=[2.0,1.0,3.0],target=[-4.0,-0.5,5.0],cone_angle=40}]"
+    scene = wall(12.0, rows=36, columns=64)
+
+    def haze(*more: str, frame: int = 1001) -> Any:
+        preset = night(lamp, *sets, *more)
+        return halocline.apply(preset, **scene, frame=frame, layers=["lamp_haze"]).layers["lamp_haze"]
+
+    even = haze()
+    clouds = "steps.lamp_backscatter.clouds=0.6"
+    patchy = haze(clouds, "steps.lamp_backscatter.cloud_scale=0.5")
+    lit = even[1] > 0.2 * even[1].max()
+    ratio = patchy[1][lit] / even[1][lit]
+    assert ratio.std() > 0.1
+    assert ratio.mean() == pytest.approx(1.0, abs=0.25)
+    # Still water stays, to the bit; a current moves them.
+    assert np.array_equal(haze(clouds), haze(clouds, frame=1040))
+    assert not np.array_equal(
+        haze(clouds, "steps.lamp_backscatter.current=[0.1,0,0]"),
+        haze(clouds, "steps.lamp_backscatter.current=[0.1,0,0]", frame=1040),
+    )
+
+
+def test_a_lamp_that_shines_into_the_lens_is_seen_with_a_glow_and_is_hidden_by_what_stands_before_it() -> (
+    None
+):
+    lamp = "light.lamps=[{position=[0.0,0.0,3.0],target=[0.0,0.0,0.0],radius=0.05}]"
+
+    def haze(at: float, *more: str) -> Any:
+        preset = night(lamp, *more)
+        return halocline.apply(preset, **wall(at, 18, 32), layers=["lamp_haze"]).layers["lamp_haze"][1]
+
+    open_view, dark = haze(9.0), haze(1.0)
+    assert open_view.max() > 50.0 * np.median(open_view)
+    # What is lit of the water before a wall is left: this wall throws no shadow.
+    assert dark.max() < 0.2 * open_view.max()
+    bare = haze(9.0, "steps.lamp_backscatter.glow=0")
+    assert (open_view >= bare).all()
+    assert (open_view - bare).max() > 0.0

@@ -354,6 +354,7 @@ ROWS: dict[str, Row] = {
 # a key only makes the picture another one.
 _BEND = "[steps.%s]\n"
 _SHAFTS = "[sea]\ndetail = 256\n[steps.veiling_light]\n[steps.light_shafts]\n"
+_SEEN_LAMP = "[[light.lamps]]\nposition = [0.0, 0.0, 1.0]\ntarget = [0.0, 0.0, 0.0]\n"
 _LAMP = "[[light.lamps]]\nposition = [0.0, 3.0, 0.0]\ncone_angle = 120.0\n"
 _SOURCE = "[{ name = 'vent', track = [{ frame = 1001, position = [%s, -0.5, -2.0], per_second = 400.0 }] }]"
 _VENT = "[steps.bubbles]\nsources = " + _SOURCE % "0.0" + "\n"
@@ -449,7 +450,24 @@ STEPS: dict[str, dict[str, StepRow]] = {
         "width": (_BEND % "forward_scatter" + "law = 'empirical'\n", None, "0.02"),
         "gain": (_BEND % "forward_scatter" + "law = 'empirical'\n", None, "0.2"),
     },
-    "lamp_backscatter": {"strength": (_LAMP + "[steps.lamp_backscatter]\n", None, "0.3")},
+    "lamp_backscatter": each(
+        _LAMP + "[steps.lamp_backscatter]\nclouds = 0.8\n",
+        {
+            "strength": "0.3",
+            "cloud_scale": "0.3",
+            "current": "[0.3, 0.0, 0.0]",
+            "surge": "[0.0, 0.5, 0.0]",
+        },
+    )
+    | {
+        "clouds": (_LAMP + "[steps.lamp_backscatter]\n", None, "0.8"),
+        "surge_period": (
+            _LAMP + "[steps.lamp_backscatter]\nclouds = 0.8\nsurge = [0.0, 0.5, 0.0]\n",
+            None,
+            "3.0",
+        ),
+    }
+    | each(_SEEN_LAMP + "[steps.lamp_backscatter]\n", {"glow": "0.0", "brightest": "0.5"}),
     "lamps": {
         "grey": (_LAMP + LAMPS, None, "1.0"),
         "grey_reflectance": (_LAMP + LAMPS + "grey = 1.0\n", None, "0.6"),

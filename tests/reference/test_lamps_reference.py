@@ -13,10 +13,9 @@ from scipy.special import expn
 
 from halocline._typing import F64
 from halocline.physics.path.lamps import (
-    NODES_TOWARDS,
     Lamp,
     backscatter,
-    cone_share,
+    beam_share,
     irradiance,
     relative_power,
     scattered_beyond,
@@ -120,7 +119,7 @@ def test_haze_agrees_with_adaptive_quadrature(placed: Lamp, tolerance: float) ->
     rays = rng.normal(size=(3, 24)) * [[0.3], [0.2], [0.0]] + [[0.0], [0.0], [-1.0]]
     rays /= np.linalg.norm(rays, axis=0)
     ends = rng.uniform(0.5, 30.0, 24)
-    got = backscatter(placed, water, np.zeros(3), rays, ends, nodes=NODES_TOWARDS)
+    got = backscatter(placed, water, np.zeros(3), rays, ends, towards=True)
     wanted = np.array([_haze_by_quad(placed, water, ray, end) for ray, end in zip(rays.T, ends, strict=True)])
     assert np.max(np.abs(got[2] - wanted)) < tolerance * wanted.max()
     assert wanted.max() > 0.0
@@ -132,7 +131,7 @@ def _haze_by_quad(placed: Lamp, water: Bands, ray: F64, end: float) -> float:
     def integrand(t: float) -> float:
         x = t * ray - placed.position_m
         r = float(np.sqrt(x @ x + placed.radius_m**2))
-        share = float(cone_share(placed, np.array([x @ placed.axis / r]))[0])
+        share = float(beam_share(placed, np.array([x @ placed.axis / r]))[0])
         turned = float(water_phase(np.array([-(x @ ray) / r]))[0])
         lost = float(np.exp(-rate * r - water.attenuation[2] * t))
         return float(water.scattering[2]) * turned * share * lost / r**2

@@ -105,6 +105,8 @@ _LISTED = (
     Plane("veil", Form.LIGHT, "", "Daylight that the water threw in: veiling light."),
     Plane("shafts", Form.LIGHT, "", "What light shafts add to the veil; negative between them."),
     Plane("lamp_haze", Form.LIGHT, "", "Lamp light that the water threw in."),
+    Plane("render_light", Form.LIGHT, "", "The subject's light before daylight was lost on its way down."),
+    Plane("render_far_light", Form.NUMBER, "", "What ``far_light`` was then."),
     Plane("transmittance", Form.SHARE_OF_LIGHT, "", "Share of the subject's light that the water leaves."),
     Plane("path_length", Form.NUMBER, "m", "Metres of water as optics count them; a story may bend them."),
     Plane("far_path_length", Form.NUMBER, "m", "The same to the farther surface."),

@@ -1,6 +1,7 @@
 """Downwelling: daylight lost on its way down to the subject.
 
 A render is lit for one depth. What lies deeper gets less light, and bluer or greener; what lies higher, more.
+The light before is handed on for lamps, which do not come from the surface.
 """
 
 from __future__ import annotations
@@ -41,7 +42,7 @@ class Downwelling(Operator[DownwellingParameters, None]):
         return PlaneUse(
             reads=frozenset({"bands", "range", "downward"}),
             optional=FARTHER_PLANES,
-            writes=frozenset({"bands", "far_light"}),
+            writes=frozenset({"bands", "far_light", "render_light", "render_far_light"}),
         )
 
     def idle(self, shot: Shot) -> bool:
@@ -56,6 +57,9 @@ class Downwelling(Operator[DownwellingParameters, None]):
         if farther is not None:
             far_gain = self._gain(shot, farther.range_m, farther.at(planes["downward"]))
             written = farther.mix(gain, far_gain, planes["bands"])
+            # The light before: what is there for lamps to light.
+            written["render_far_light"] = farther.share
+        written["render_light"] = planes["bands"]
         return {"bands": np.multiply(planes["bands"], gain, out=gain), **written}
 
     def _gain(self, shot: Shot, range_m: F32, mu: F32) -> F32:

@@ -1,18 +1,32 @@
-"""Lamp backscatter: the haze that lamps light in the water between lens and subject.
+"""Lamp backscatter: what lamps light of the water between lens and subject, and the lamps that are seen.
 
-A lamp near the lens puts a bright fog over the picture; one held off to the side shows its cone instead.
-Place it after ``attenuation`` and before ``veiling_light``, which closes the picture's open places.
+A lamp near the lens puts a bright fog over the picture; one held off to the side shows its beam instead, with
+its core, its edge, and the clouds that break it. A lamp that shines into the lens shows its face and a glow.
+
+Place it after ``attenuation`` and before ``forward_scatter`` and ``veiling_light``, which closes the
+picture's open places.
 """
 
 from __future__ import annotations
 
+from dataclasses import dataclass
+from typing import Annotated
+
 import numpy as np
+from pydantic import Field
 
 from halocline._typing import F32
+from halocline.filters.lens_blur import footprint
+from halocline.filters.splat import Area, Discs, Drawing, Surface
 from halocline.graph.operator import Operator, Planes, PlaneUse, Source, Stage, Tile
 from halocline.graph.shot import Shot
-from halocline.physics.path.lamps import NODES_AWAY, NODES_TOWARDS, Lamp, backscatter
-from halocline.quantities import Ratio, Strict
+from halocline.operators.shared.lamp_light import in_front, lamp_haze
+from halocline.physics.floating.field import patchiness
+from halocline.physics.floating.flow import Current
+from halocline.physics.floating.lamp_haze import clouds_at
+from halocline.physics.path.lamp_glow import Glow, LampSeen, lamp_glow
+from halocline.physics.path.scatterers import Scatterers
+from halocline.quantities import Distance, Factor, Period, Position, Ratio, Strict
 
 
 class LampBackscatterParameters(Strict):
@@ -22,13 +36,42 @@ class LampBackscatterParameters(Strict):
     ----------
     strength
         Art: multiplies the haze; 1 is physical.
+    clouds
+        How patchy the water is that beams show: standard deviation of its scattering over the mean, 0 (even)
+        to 2. The mean stays.
+    cloud_scale
+        From cloud to cloud, metres.
+    current
+        Steady drift of the clouds, m/s, world axes: that of what floats. One value for a shot.
+    surge, surge_period
+        Swell: amplitude of its to and fro, metres, world axes, and period, seconds.
+    glow
+        Art: multiplies the glow round lamps that shine into the lens; 1 is physical.
+    brightest
+        Most that the face of a lamp shows, times white in daylight at the reference depth.
     """
 
     strength: Ratio = 1.0
+    clouds: Annotated[float, Field(ge=0.0, le=2.0)] = 0.0
+    cloud_scale: Distance = 0.8
+    current: tuple[Position, Position, Position] = (0.0, 0.0, 0.0)
+    surge: tuple[Position, Position, Position] = (0.0, 0.0, 0.0)
+    surge_period: Period = 8.0
+    glow: Ratio = 1.0
+    brightest: Factor = 200.0
 
 
-class LampBackscatter(Operator[LampBackscatterParameters, None]):
-    """Adds int b p(psi) I exp(-k r - c t) / (r^2 + rho^2) dt to each band."""
+@dataclass(frozen=True)
+class PreparedHaze:
+    """What scatters, and the lamps that shine into the lens: their glows and their faces."""
+
+    matter: Scatterers
+    glows: tuple[Glow, ...]
+    faces: Drawing | None
+
+
+class LampBackscatter(Operator[LampBackscatterParameters, PreparedHaze]):
+    """Adds int b p(psi) I exp(-k r - c t) / (r^2 + rho^2) dt to each band, and lamps with their glow."""
 
     Parameters = LampBackscatterParameters
     stage = Stage.LAMP_HAZE
@@ -36,7 +79,7 @@ class LampBackscatter(Operator[LampBackscatterParameters, None]):
     uses = frozenset({"light.lamps"})
 
     def planes(self) -> PlaneUse:
-        """Read light, coverage and range; write light, and the haze by itself."""
+        """Read light, coverage and range; write light, and what is added by itself."""
         return PlaneUse(
             reads=frozenset({"bands", "alpha", "range", "downward"}),
             optional=frozenset({"far_range", "far_share"}),
@@ -52,31 +95,82 @@ class LampBackscatter(Operator[LampBackscatterParameters, None]):
         """Without lamps there is no haze."""
         return not shot.lamps or self.parameters.strength == 0.0
 
-    def apply(self, planes: Planes, tile: Tile, shot: Shot, prepared: None) -> Planes:  # noqa: ARG002
-        """Add the haze of all lamps."""
+    def prepare(self, shot: Shot) -> PreparedHaze:
+        """Carry the clouds to where they are, and find the lamps that shine into the lens."""
+        p = self.parameters
+        clouds = None
+        if p.clouds > 0.0:
+            seed = shot.step_seed("lamp_backscatter")
+            patches = patchiness(seed, "clouds", scale_m=p.cloud_scale, variation=p.clouds)
+            flow = Current(p.current, p.surge, p.surge_period)
+            clouds = clouds_at(patches, flow.displacement(shot.time_s))
+        seen = [
+            (lamp, found)
+            for lamp in shot.lamps
+            if in_front(lamp, shot) and (found := LampSeen.of(lamp, shot.camera.position_m)) is not None
+        ]
+        return PreparedHaze(
+            Scatterers.of_water(shot.path.bands, clouds),
+            tuple(lamp_glow(lamp, shot.path, found) for lamp, found in seen if p.glow > 0.0),
+            self._faces([found for _, found in seen], shot) if seen else None,
+        )
+
+    def apply(self, planes: Planes, tile: Tile, shot: Shot, prepared: PreparedHaze) -> Planes:
+        """Add the haze of all lamps, and the lamps."""
+        p = self.parameters
         alpha = np.clip(planes["alpha"], np.float32(0.0), np.float32(1.0))
         direction = shot.camera.directions(tile.region)
         open_length = shot.path.open_length(planes["downward"])
         covered = alpha > 0
         ends = np.where(covered, np.minimum(planes["range"], open_length), open_length)
-        haze = self._haze(shot, direction.reshape(3, -1), ends.ravel()).reshape(-1, *ends.shape)
+        haze = self._before(shot, direction.reshape(3, -1), ends.ravel(), prepared).reshape(-1, *ends.shape)
         for share, behind in _behind(planes, alpha, open_length):
             rows, columns = np.nonzero(share)
             if rows.size:
                 rays = np.ascontiguousarray(direction[:, rows, columns])
-                here, there = haze[:, rows, columns], self._haze(shot, rays, behind[rows, columns])
+                here, there = (
+                    haze[:, rows, columns],
+                    self._before(shot, rays, behind[rows, columns], prepared),
+                )
                 haze[:, rows, columns] = here + share[rows, columns] * (there - here)
+        haze *= np.float32(p.strength)
+        if prepared.faces is not None:
+            surface = Surface(planes["range"], alpha, planes.get("far_range"), planes.get("far_share"))
+            region = tile.region
+            haze += prepared.faces.draw((region.y, region.y_end), surface).light
         return {"bands": planes["bands"] + haze, "lamp_haze": haze}
 
-    def _haze(self, shot: Shot, direction: F32, ends_m: F32) -> F32:
-        """Return the haze of rays ``(3, n)`` up to their ends, ``(K, n)``."""
-        lens, bands = shot.camera.position_m, shot.path.bands
-        total = np.zeros((bands.count, ends_m.size), np.float32)
-        for lamp in shot.lamps:
-            nodes = NODES_TOWARDS if _in_front(lamp, shot) else NODES_AWAY
-            backscatter(lamp, bands, lens, direction, ends_m, nodes=nodes, out=total)
-        total *= np.float32(self.parameters.strength)
+    def _before(self, shot: Shot, direction: F32, ends_m: F32, prepared: PreparedHaze) -> F32:
+        """Return haze and glow of rays ``(3, n)`` up to their ends, ``(K, n)``."""
+        total = lamp_haze(shot, direction, ends_m, prepared.matter)
+        pixel = 1.0 / shot.camera.focal_px
+        glow = np.float32(self.parameters.glow)
+        for each in prepared.glows:
+            each.add(direction, ends_m, pixel, glow, total)
         return total
+
+    def _faces(self, seen: list[LampSeen], shot: Shot) -> Drawing:
+        """Return the faces of lamps as sharp discs."""
+        path, camera, window = shot.path, shot.camera, shot.data_window
+        place = np.stack([camera.position_m + lamp.range_m * lamp.direction for lamp in seen])
+        pixels, depth = camera.project(place)
+        across, down = camera.tangent_per_px
+        radius_m = np.array([lamp.radius_m for lamp in seen])
+        thing = radius_m / (depth * np.sqrt(across * down))
+        radius, softness = footprint(thing, np.zeros_like(thing))
+        most = self.parameters.brightest * path.white
+        light = np.stack([np.minimum(lamp.face_radiance(path), most) for lamp in seen])
+        discs = Discs(
+            pixels,
+            pixels,
+            radius,
+            softness,
+            np.pi * thing * thing,
+            light,
+            np.array([lamp.range_m for lamp in seen]),
+            2.0 * radius_m,
+        )
+        return Drawing(Area(window.y, window.y_end, window.x, window.x_end), discs)
 
 
 def _behind(planes: Planes, alpha: F32, open_length: F32) -> list[tuple[F32, F32]]:
@@ -86,9 +180,3 @@ def _behind(planes: Planes, alpha: F32, open_length: F32) -> list[tuple[F32, F32
         found.append((planes["far_share"], np.minimum(planes["far_range"], open_length)))
     uncovered = np.where(alpha > 0, np.float32(1.0) - alpha, np.float32(0.0))
     return [*found, (uncovered, open_length)]
-
-
-def _in_front(lamp: Lamp, shot: Shot) -> bool:
-    """Tell whether the lens may look into the lamp: whether it stands before the lens's own plane."""
-    ahead = -shot.camera.rotation[:, 2]
-    return float((lamp.position_m - shot.camera.position_m) @ ahead) > 0.0

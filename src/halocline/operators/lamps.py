@@ -50,10 +50,10 @@ class Lamps(Operator[LampsParameters, F64]):
     uses = frozenset({"light.lamps"})
 
     def planes(self) -> PlaneUse:
-        """Read and write light; normals where the render has them."""
+        """Read and write light; normals where the render has them, its own light where daylight was lost."""
         return PlaneUse(
             reads=frozenset({"bands", "alpha", "range"}),
-            optional=FARTHER_PLANES | {"normal"},
+            optional=FARTHER_PLANES | {"normal", "render_light", "render_far_light"},
             writes=frozenset({"bands", "far_light"}),
         )
 
@@ -75,28 +75,33 @@ class Lamps(Operator[LampsParameters, F64]):
         p = self.parameters
         direction = shot.camera.directions(tile.region)
         gain = _gain(shot, prepared, direction, planes["range"], planes.get("normal"))
-        kept = self._kept(gain)
+        # A lamp lights what is there, whatever daylight lost on its way down to it.
+        own = planes.get("render_light", planes["bands"])
+        light = planes["bands"] * np.float32(p.daylight)
         written: dict[str, F32] = {}
         farther = Farther.of(planes)
-        if farther is not None:
+        coloured = np.float32(1.0 - p.grey)
+        if farther is None:
+            light += own * gain * coloured
+        else:
             # The farther surface's normal is not known.
             far_gain = _gain(shot, prepared, farther.at(direction), farther.range_m, None)
-            written = farther.mix(kept, self._kept(far_gain), planes["bands"])
+            own_share = farther.at(planes.get("render_far_light", farther.share))
+            far = farther.at(light) * farther.at(farther.share)
+            far += farther.at(own) * own_share * far_gain * coloured
+            near = farther.at(gain)
+            by_light = gain.copy()
+            by_light[:, farther.where[0], farther.where[1]] = near + own_share * (far_gain - near)
+            light += own * by_light * coloured
+            written = farther.left(far, farther.at(light))
             # Plain grey, of which the render holds none, is shared by area.
-            near, area = farther.at(gain), farther.at(planes.get("far_share", farther.share))
+            area = farther.at(planes.get("far_share", farther.share))
             gain[:, farther.where[0], farther.where[1]] = near + area * (far_gain - near)
-        light = np.multiply(planes["bands"], kept, out=kept)
         if p.grey > 0.0:
             gain *= planes["alpha"]
             gain *= (p.grey * p.grey_reflectance * shot.path.white).astype(np.float32)[:, None, None]
             light += gain
         return {"bands": light, **written}
-
-    def _kept(self, gain: F32) -> F32:
-        """Return what becomes of the render's own light where lamps give so much of daylight."""
-        kept = gain * np.float32(1.0 - self.parameters.grey)
-        kept += np.float32(self.parameters.daylight)
-        return kept
 
 
 def _gain(shot: Shot, ratio: F64, direction: F32, range_m: F32, normal: F32 | None) -> F32:

@@ -30,6 +30,7 @@ from halocline.operators.shared.drawn_things import (
     laid_over,
     surface_of,
 )
+from halocline.operators.shared.lamp_light import lamp_haze
 from halocline.operators.shared.sprite_images import cards_from
 from halocline.operators.shared.surface_light import LevelAxes, channel_weights, light_field
 from halocline.physics.floating.field import patchiness
@@ -37,6 +38,7 @@ from halocline.physics.floating.flow import STILL, Current, TurbulentFlow, Wake,
 from halocline.physics.floating.haze import Haze, haze_of
 from halocline.physics.floating.haze_clouds import HazeClouds, haze_clouds
 from halocline.physics.floating.haze_loops import lay_haze
+from halocline.physics.floating.lamp_haze import matter_lit_by_lamps
 from halocline.physics.floating.particles import (
     DrawLimits,
     PowerLaw,
@@ -45,6 +47,7 @@ from halocline.physics.floating.particles import (
 )
 from halocline.physics.floating.particles_as_seen import Scene, Seen, seen
 from halocline.physics.floating.suspended import Motion, ParticleClass, affordable, slice_diameters, visible
+from halocline.physics.path.scatterers import Scatterers
 from halocline.quantities import (
     Angle,
     Colour,
@@ -95,6 +98,9 @@ class MatterClass(Strict):
         From clump to clump, metres.
     brightness_spread
         How much particles differ in brightness, 0 to 1.
+    glints
+        Share of its light that it sends in glints, as flat things do that tumble: 0 (steady) to 1. Near ones
+        sparkle; far ones, too many in a pixel to be told apart, do not.
     tumbling
         Mean turns a second.
     images
@@ -115,6 +121,7 @@ class MatterClass(Strict):
     clumping: Annotated[float, Field(ge=0.0, le=2.0)] = 0.4
     clump_scale: Distance = 0.8
     brightness_spread: Share = 0.4
+    glints: Share = 0.0
     tumbling: Ratio = 0.02
     images: tuple[Picture, ...] = ()
 
@@ -258,11 +265,12 @@ class SuspendedMatterParameters(Strict):
 
 @dataclass(frozen=True)
 class _Prepared:
-    """One frame's particles, and its haze."""
+    """One frame's particles, and its haze by day and by lamps."""
 
     drawing: Drawing
     haze: Haze | None
     clouds: HazeClouds | None
+    lit_by_lamps: Scatterers | None
 
 
 class SuspendedMatter(Operator[SuspendedMatterParameters, _Prepared]):
@@ -296,8 +304,9 @@ class SuspendedMatter(Operator[SuspendedMatterParameters, _Prepared]):
         motion = self._motion(shot)
         haze = haze_of(classes, limits, shot.path, strength=p.haze) if p.haze > 0.0 else None
         clouds = None if haze is None else haze_clouds(classes, motion, exposure, shot.path)
+        hidden = self._lit_by_lamps(classes, limits, motion, shot)
         sun_gain = _caustics(p.surface, shot) if p.caustics else None
-        scene = Scene(shot.path, shot.lamps, p.lamp_haze, haze, clouds, sun_gain)
+        scene = Scene(shot.path, shot.lamps, p.lamp_haze, haze, clouds, sun_gain, hidden)
 
         seed = shot.step_seed("suspended_matter")
 
@@ -308,14 +317,25 @@ class SuspendedMatter(Operator[SuspendedMatterParameters, _Prepared]):
         jobs = [(kind, index) for kind in classes if kind.drawn for index in range(len(kind.slices))]
         # numpy lets other threads run meanwhile; the order of results is that of the jobs.
         parts = in_parallel(lambda job: found(*job), jobs)
-        return _Prepared(drawing_of(parts, exposure, shot.path.bands.count), haze, clouds)
+        return _Prepared(drawing_of(parts, exposure, shot.path.bands.count), haze, clouds, hidden)
 
     def apply(self, planes: Planes, tile: Tile, shot: Shot, prepared: _Prepared) -> Planes:
         """Add the haze, then lay the particles over."""
         picture = np.concatenate([planes["bands"], planes["alpha"][None]])
         if prepared.haze is not None:
-            _add_haze(picture[:-1], prepared.haze, prepared.clouds, planes, tile, shot)
+            _add_haze(picture[:-1], prepared.haze, prepared, planes, tile, shot)
         return laid_over(prepared.drawing, "particle", tile, surface_of(planes), picture)
+
+    def _lit_by_lamps(
+        self, classes: list[ParticleClass], limits: DrawLimits, motion: Motion, shot: Shot
+    ) -> Scatterers | None:
+        """Return what lamps light of all that is not drawn; nothing where there are none."""
+        strength = self.parameters.haze
+        if not shot.lamps or strength == 0.0:
+            return None
+        return matter_lit_by_lamps(
+            classes, limits, shot.path, strength=strength, motion=motion, time_s=shot.time_s
+        )
 
     def _limits(self, shot: Shot) -> DrawLimits:
         p = self.parameters
@@ -350,6 +370,7 @@ class SuspendedMatter(Operator[SuspendedMatterParameters, _Prepared]):
             irregular=kind.kind == "aggregate",
             turns_per_s=kind.tumbling,
             variation=kind.brightness_spread,
+            glints=kind.glints,
             thinned_to=min(1.0, p.density),
             drawn=kind.kind != "haze",
             cards=cards_from(tuple(image.place for image in kind.images), bands, shot.space)
@@ -424,26 +445,28 @@ def _caustics(other_sea: Sea | None, shot: Shot) -> Callable[[F64], F64]:
     return gain
 
 
-def _add_haze(
-    bands: F32, haze: Haze, clouds: HazeClouds | None, planes: Planes, tile: Tile, shot: Shot
-) -> None:
+def _add_haze(bands: F32, haze: Haze, prepared: _Prepared, planes: Planes, tile: Tile, shot: Shot) -> None:
     """Lay the haze over light: before each pixel's surface, and before what edge pixels show behind."""
+    clouds, lit = prepared.clouds, prepared.lit_by_lamps
+    rays = None if lit is None else shot.camera.directions(tile.region)
     mu, cos_sun = planes["downward"], planes["sun_cosine"]
     area = Area(tile.region.y, tile.region.y_end, tile.region.x, tile.region.x_end)
     density = None if clouds is None else clouds.ratio(area, planes["range"])
     found = haze.over(shot.path, planes["range"], mu, cos_sun, density)
+    if rays is not None:
+        by_lamps = lamp_haze(shot, rays.reshape(3, -1), planes["range"].ravel(), lit)
+        found[0].reshape(len(bands), -1)[:] += by_lamps
     for share, behind in _behind(planes):
         mixed = np.nonzero(share)
         if mixed[0].size:
             thickness = None if clouds is None else clouds.ratio(area, behind)[mixed]
             there = haze.over(shot.path, behind[mixed], mu[mixed], cos_sun[mixed], thickness)
+            if rays is not None:
+                aside = np.ascontiguousarray(rays[:, mixed[0], mixed[1]])
+                there[0][:] += lamp_haze(shot, aside, behind[mixed], lit)
             for plane, other in zip((*found[0], *found[1:]), (*there[0], *there[1:]), strict=True):
                 plane[mixed] += share[mixed] * (other - plane[mixed])
     light, surface_share, veil_share = found
-    if "lamp_haze" in planes:
-        # The lamps' haze is of the water's own particles; there are more now, in proportion.
-        more = (haze.scattering / shot.path.bands.scattering).astype(np.float32)
-        light += planes["lamp_haze"] * more[:, None, None]
     # What the water itself threw in along the way lies only in part behind the haze.
     of_water = [planes[name] for name in tile.added if name in planes]
     water = sum(of_water[1:], start=of_water[0]) if of_water else np.zeros((len(bands), 0), np.float32)

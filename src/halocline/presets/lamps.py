@@ -9,6 +9,7 @@ import numpy as np
 from halocline._typing import F64
 from halocline.errors import PhysicsError
 from halocline.imaging.camera import Camera
+from halocline.physics.path.beam import GAUSSIAN_FIELD, Core
 from halocline.physics.path.lamps import Lamp, relative_power
 from halocline.physics.path.transport import LightPath
 from halocline.physics.water.bands import band_value
@@ -52,7 +53,15 @@ def _placed(section: LampSection, path: LightPath, camera: Camera, where: str) -
         edge_deg=section.edge_angle,
         radius_m=section.radius,
         name=section.name or where,
+        core=_core(section),
     )
+
+
+def _core(section: LampSection) -> Core | None:
+    if section.beam_angle is None:
+        return None
+    field = section.field_angle or min(360.0, GAUSSIAN_FIELD * section.beam_angle)
+    return Core(section.beam_angle, field, section.spill)
 
 
 def _from_camera(point: F64, camera: Camera) -> F64:

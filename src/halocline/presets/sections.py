@@ -191,9 +191,18 @@ class LampSection(Strict):
     position, target
         Where it is, and a point that it is aimed at.
     cone_angle
-        Full angle of the cone in which it shines fully, degrees.
+        Full angle of the cone in which it shines fully, degrees; with a ``beam_angle``, of the cone that its
+        spill fills.
     edge_angle
         Degrees beyond the cone, on each side, in which it falls softly to nothing.
+    beam_angle
+        Full angle of its core between half intensities (full width at half maximum), degrees. A lamp without
+        one shines evenly over its cone.
+    field_angle
+        Full angle between tenths of the intensity, degrees; that of a Gaussian, 1.82 beam angles, where not
+        given. Wider is a hot core in a soft skirt.
+    spill
+        With a ``beam_angle``: intensity over that on the axis in the cone around the core, 0 to below 0.1.
     brightness
         Illuminance one metre in front of it without water, relative to daylight at the reference depth.
     temperature
@@ -201,7 +210,7 @@ class LampSection(Strict):
     tint
         A filter, per channel of the working space.
     radius
-        Radius of its glowing face, metres.
+        Radius of its glowing face, metres: how large it is where it shines into the lens.
     """
 
     name: str | None = None
@@ -210,10 +219,25 @@ class LampSection(Strict):
     target: tuple[Position, Position, Position] = (0.0, 0.0, 5.0)
     cone_angle: Annotated[Angle, Field(gt=0.0, le=360.0)] = 40.0
     edge_angle: Annotated[Angle, Field(gt=0.0, le=90.0)] = 20.0
+    beam_angle: Annotated[Angle, Field(gt=0.0, lt=180.0)] | None = None
+    field_angle: Annotated[Angle, Field(gt=0.0, le=360.0)] | None = None
+    spill: Annotated[float, Field(ge=0.0, lt=0.1)] = 0.0
     brightness: Ratio = 4.0
     temperature: Annotated[float, Field(ge=1000.0, le=40000.0)] | None = None
     tint: Colour = (1.0, 1.0, 1.0)
     radius: Distance = 0.04
+
+    @model_validator(mode="after")
+    def _a_beam(self) -> LampSection:
+        if self.beam_angle is None:
+            if self.field_angle is not None or self.spill > 0.0:
+                raise ValueError("field_angle and spill go with a beam_angle, the width of the core")
+        elif self.field_angle is not None and self.field_angle <= self.beam_angle:
+            raise ValueError(
+                f"field_angle {self.field_angle:g} (a tenth of the intensity) is not wider than "
+                f"beam_angle {self.beam_angle:g} (half of it)"
+            )
+        return self
 
 
 class LightSection(Strict):

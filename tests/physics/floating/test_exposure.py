@@ -13,6 +13,7 @@ from halocline.filters.lens_blur import ThinLens
 from halocline.filters.splat import Area, Drawing, Surface
 from halocline.imaging.frame import Window
 from halocline.physics.floating.exposure import Exposure
+from halocline.physics.floating.particles_as_seen import Shown
 
 WINDOW = Window(0, 0, 96, 64)
 AREA = Area(0, 64, 0, 96)
@@ -110,3 +111,26 @@ def test_a_disc_covers_the_projected_area(build: Builders) -> None:
     )
     diameter = 0.05 * build.camera(WINDOW).focal_px / 2.0
     assert disc.covered_px[0] == pytest.approx(0.5 * np.pi / 4 * diameter**2, rel=1e-6)
+
+
+def test_a_disc_off_the_axis_covers_its_solid_angle(build: Builders) -> None:
+    # A ball of diameter D at range s fills pi D^2 / (4 s^2) steradian; a pixel of a flat film at an angle
+    # theta off the axis sees cos(theta)^3 / f^2 (the natural law of the pinhole). Cards are as large.
+    exposure = _exposure(build)
+    for aside in (0.0, 0.5, 0.9):
+        place = np.array([[aside, 0.0, -2.0]])
+        distance = float(np.sqrt((place**2).sum()))
+        cosine = 2.0 / distance
+        discs = exposure.discs(
+            place,
+            place,
+            range_m=np.array([distance]),
+            diameter_m=np.array([0.05]),
+            opacity=np.ones(1),
+            light=np.ones((1, 6)),
+        )
+        wanted = np.pi * 0.05**2 / (4.0 * distance**2) / (cosine**3 / exposure.px_per_radian**2)
+        assert discs.covered_px[0] == pytest.approx(wanted, rel=1e-6)
+        ones = np.ones(1)
+        shown = Shown(place, place, 0.05 * ones, distance * ones, ones, np.ones((1, 6)), np.ones((1, 6)))
+        assert 0.25 * np.pi * shown.size_px(exposure)[0] ** 2 == pytest.approx(wanted, rel=1e-6)

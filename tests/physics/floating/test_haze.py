@@ -149,3 +149,19 @@ def test_haze_that_throws_light_on_is_brighter_towards_the_sun_and_towards_the_s
     up_and_down = np.array([-0.5, 0.5], np.float32)
     light, _, _ = haze.over(path, far, up_and_down, np.zeros(2, np.float32))
     assert (light[:, 0] > 1.2 * light[:, 1]).all()
+
+
+def test_halo_in_open_water_does_not_end_at_the_horizon(build: Builders) -> None:
+    # Rays without an end: just above the horizon hundreds of metres to the surface, below it none. What
+    # things aside gave to their light was turned near by, wherever the ray goes on to.
+    path = build.path(depth_m=10.0)
+    haze = Haze(np.full(path.bands.count, 0.004), 0.005, 0.5, ((0.5, 1.0),))
+    mu = np.linspace(-0.2, 0.2, 41).astype(np.float32)
+    endless = np.full(41, np.inf, np.float32)
+    _, share, veil = haze.over(path, endless, mu, np.zeros(41, np.float32))
+    assert np.abs(np.diff(share)).max() < 0.01
+    assert share == pytest.approx(veil, abs=0.02)
+    # Straight up the sky is seen through the whole way.
+    up = np.full(1, -1.0, np.float32)
+    _, share, veil = haze.over(path, endless[:1], up, np.zeros(1, np.float32))
+    assert share < veil

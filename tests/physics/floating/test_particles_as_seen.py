@@ -16,7 +16,7 @@ from halocline.imaging.frame import Window
 from halocline.physics.floating.exposure import Exposure
 from halocline.physics.floating.field import Particles, patchiness
 from halocline.physics.floating.particles import DrawLimits, PowerLaw
-from halocline.physics.floating.particles_as_seen import Scene, Shown, as_cards, seen
+from halocline.physics.floating.particles_as_seen import Scene, Shown, as_cards, glints, seen
 from halocline.physics.floating.suspended import Cloud, Motion, ParticleClass, affordable, visible
 
 WINDOW = Window(0, 0, 96, 64)
@@ -185,3 +185,16 @@ def test_sprites_join_into_one_list() -> None:
     both = Sprites.joined([one, one])
     assert both.texture.tolist() == [0, 0, 1, 1]
     assert both.textures.count == 2
+
+
+def test_glints_keep_the_mean_light_and_come_once_a_turn(build: Builders) -> None:
+    kind = _kind(build, glints=0.7, turns_per_s=0.5)
+    shares = np.random.default_rng(4).uniform(size=(3, 40_000))
+    now, later = (glints(shares, kind, at) for at in (10.0, 10.3))
+    assert now.mean() == pytest.approx(1.0, rel=0.02)
+    assert later.mean() == pytest.approx(1.0, rel=0.02)
+    assert now.min() >= 0.3
+    assert now.max() > 5.0
+    # They twinkle: other ones shine a moment later.
+    assert abs(np.corrcoef(now, later)[0, 1]) < 0.2
+    assert (glints(shares, replace(kind, glints=0.0), 3.0) == 1.0).all()

@@ -72,7 +72,11 @@ class Farther:
         gain[..., self.where[0], self.where[1]] = mixed
         mixed *= before
         far *= before
-        whole = np.maximum(mixed.sum(axis=0), np.float32(1e-20))
+        return self.left(far, mixed)
+
+    def left(self, far: F32, whole: F32) -> dict[str, F32]:
+        """Return ``far_light`` for light of the farther surfaces out of the whole, ``(K, n)`` each."""
         left = self.share.copy()
-        left[self.where] = np.clip(far.sum(axis=0) / whole, np.float32(0.0), np.float32(1.0))
+        part = far.sum(axis=0) / np.maximum(whole.sum(axis=0), np.float32(1e-20))
+        left[self.where] = np.clip(part, np.float32(0.0), np.float32(1.0))
         return {"far_light": left}

@@ -107,6 +107,12 @@ class Exposure:
         margin = margin_m + length + 0.5 * self.lens.aperture_m
         return ViewVolume(position_m, rotation, self.tangents, farthest_m, margin)
 
+    def _stretch(self, pixels: F64) -> F64:
+        """Return how much larger a flat film shows balls at pixels ``(n, 2)``: area by range over depth."""
+        tangents = (pixels - np.asarray(self.middle.centre_px)) * np.asarray(self.middle.tangent_per_px)
+        stretch: F64 = (1.0 + (tangents * tangents).sum(axis=1)) ** 0.25
+        return stretch
+
     def streaks(self, opened_m: F64, closed_m: F64) -> tuple[F64, F64, F64]:
         """Return pixels at shutter opening and closing, and depth.
 
@@ -153,7 +159,7 @@ class Exposure:
         start, end, depth = self.streaks(opened_m, closed_m)
         ahead = np.flatnonzero(np.isfinite(start).all(axis=1) & np.isfinite(end).all(axis=1))
         start, end, depth = start[ahead], end[ahead], depth[ahead]
-        thing = 0.5 * diameter_m[ahead] * self.px_per_radian / depth
+        thing = 0.5 * diameter_m[ahead] * self.px_per_radian / depth * self._stretch(0.5 * (start + end))
         blur = self.lens.blur_radius_px(depth)
         radius, softness = footprint(thing, np.maximum(blur, edge_softness * thing))
         reach = 1.1 * (radius + softness) + 2.0

@@ -64,7 +64,8 @@ class Haze:
             ``(K, ...)`` to be added.
         surface_share, veil_share
             ``(...)``, 0 to 1: what of the surface's light, and of the water's veil, comes through. The veil
-            is spread along the ray, so less of it lies behind the haze; grey, at the mean attenuation.
+            is spread along the ray, so less of it lies behind the haze; grey, at the mean attenuation. On
+            endless rays the surface's share is that of the halo that open water shows.
         """
         length = path.path_length(range_m, mu)
         shape, count = range_m.shape, range_m.size
@@ -85,6 +86,13 @@ class Haze:
             shares[0],
             shares[1],
         )
+        open_rays = np.flatnonzero(np.isinf(_flat(range_m)))
+        if open_rays.size:
+            # What is seen in open water beside the veil is the halo of things aside, turned along the way as
+            # the veil is, and light from beyond the sea surface as far as water lets it through.
+            through = np.exp(_flat(length)[open_rays] * np.float32(-c.mean()))
+            veil = shares[1, open_rays]
+            shares[0, open_rays] = veil + through * (shares[0, open_rays] - veil)
         return light.reshape(len(light), *shape), shares[0].reshape(shape), shares[1].reshape(shape)
 
     def _phases(self, path: LightPath) -> F32:

@@ -16,6 +16,7 @@ from halocline._typing import F64
 from halocline.physics.floating.particles import particle_radiance
 from halocline.physics.path.lamps import Lamp, backscatter, irradiance
 from halocline.physics.path.phase import WATER_ASYMMETRY, henyey_greenstein
+from halocline.physics.path.scatterers import Scatterers
 from halocline.physics.path.transport import (
     DIFFUSE_ASYMMETRY,
     LightPath,
@@ -140,12 +141,26 @@ def veil_before(
     mu = sight.downward.astype(np.float32)
     length = path.path_length(sight.range_m.astype(np.float32), mu)
     veil = veiling_light(path, VeilGeometry(length, mu, sight.sun_cosine.astype(np.float32)))
-    if lamp_haze > 0.0:
-        direction = np.ascontiguousarray(sight.direction.T.astype(np.float32))
-        ends = sight.range_m.astype(np.float32)
-        for lamp in lamps:
-            veil += np.float32(lamp_haze) * backscatter(lamp, path.bands, lens_m, direction, ends)
-    return veil.T.astype(np.float64)
+    found = veil.T.astype(np.float64)
+    if lamp_haze > 0.0 and lamps:
+        found += lamp_haze * lamp_haze_before(path, lamps, sight, lens_m)
+    return found
+
+
+def lamp_haze_before(
+    path: LightPath,
+    lamps: Sequence[Lamp],
+    sight: SightLine,
+    lens_m: F64,
+    matter: Scatterers | None = None,
+) -> F64:
+    """Return what lamps light in front of things, of the water or of other matter, ``(n, K)``."""
+    direction = np.ascontiguousarray(sight.direction.T.astype(np.float32))
+    ends = sight.range_m.astype(np.float32)
+    total = np.zeros((path.bands.count, ends.size), np.float32)
+    for lamp in lamps:
+        backscatter(lamp, path.bands, lens_m, direction, ends, matter=matter, out=total)
+    return total.T.astype(np.float64)
 
 
 def _phase(cos_psi: F64, asymmetry: float) -> F64:

@@ -10,16 +10,20 @@ import numpy as np
 from numpy.typing import NDArray
 
 from halocline._typing import F64
+from halocline.compute.on_demand import OnDemand
 from halocline.filters.splat import Discs, Sprites, Textures
 from halocline.physics.floating.exposure import Exposure
 from halocline.physics.floating.field import Particles, aggregate_parts, tumble
 from halocline.physics.floating.haze import Haze
 from halocline.physics.floating.haze_clouds import HazeClouds
-from halocline.physics.floating.light import SightLine, lit, transmitted, veil_before
+from halocline.physics.floating.light import SightLine, lamp_haze_before, lit, transmitted, veil_before
 from halocline.physics.floating.particles import DrawLimits, smooth_step
 from halocline.physics.floating.suspended import Cloud, ParticleClass
 from halocline.physics.path.lamps import Lamp
+from halocline.physics.path.scatterers import Scatterers
 from halocline.physics.path.transport import LightPath
+
+special = OnDemand("scipy.special")
 
 # An aggregate is one disc up to this diameter on its picture, pixels, and all lumps from twice that.
 _LUMPS_FROM_PX = 2.0
@@ -34,6 +38,8 @@ _MOST_TILT_RAD = 1.2
 # A card is drawn as a card where it is this many pixels, or blur radii, across; below, as a disc.
 _CARD_FROM_PX = 4.0
 _CARD_FROM_BLURS = 1.0
+# A glint is this sharp: half as bright 15 degrees off, a twelfth of all turns wide.
+_GLINT_SHARPNESS = 20.0
 
 
 @dataclass(frozen=True)
@@ -50,6 +56,8 @@ class Scene:
         What is not drawn one by one: it lies before what is drawn, too.
     sun_gain
         Caustics: what the sun's beam is multiplied with at world points ``(n, 3)``, ``(n, K)``.
+    lit_by_lamps
+        The same that is not drawn, as lamps light it.
     """
 
     path: LightPath
@@ -58,6 +66,7 @@ class Scene:
     haze: Haze | None = None
     clouds: HazeClouds | None = None
     sun_gain: Callable[[F64], F64] | None = None
+    lit_by_lamps: Scatterers | None = None
 
 
 @dataclass(frozen=True)
@@ -76,7 +85,9 @@ def seen(cloud: Cloud, kind: ParticleClass, limits: DrawLimits, exposure: Exposu
     kept = np.flatnonzero(share > 0.0)
     cloud, share = cloud.select(kept), share[kept]
     sight = SightLine.to(cloud.middle_m, lens_m, scene.path)
-    tone = 1.0 + kind.variation * (2.0 * cloud.particles.shares()[2] - 1.0)
+    shares = cloud.particles.shares()
+    tone = 1.0 + kind.variation * (2.0 * shares[2] - 1.0)
+    tone *= glints(shares, kind, exposure.times_s[1])
     light = lit(
         scene.path,
         scene.lamps,
@@ -105,6 +116,25 @@ def seen(cloud: Cloud, kind: ParticleClass, limits: DrawLimits, exposure: Exposu
     return Seen(discs=(as_discs(shown, exposure),))
 
 
+def glints(shares: F64, kind: ParticleClass, time_s: float) -> F64:
+    """Return what tumbling makes of each particle's light, ``(n,)``; its mean over all turns is 1.
+
+    A flat thing sends a glint once a turn: exp(k (cos turn - 1)) over its mean exp(-k) I0(k).
+
+    Parameters
+    ----------
+    shares
+        Three numbers a particle, 0 to 1, ``(3, n)``.
+    kind, time_s
+        The class, and when.
+    """
+    if kind.glints == 0.0:
+        return np.ones(shares.shape[1])
+    turn = 2.0 * math.pi * (shares[0] + 2.0 * shares[1] * kind.turns_per_s * time_s)
+    sharp = np.exp(_GLINT_SHARPNESS * (np.cos(turn) - 1.0)) / special.i0e(_GLINT_SHARPNESS)
+    return np.asarray(1.0 - kind.glints + kind.glints * sharp)
+
+
 def at_the_lens(
     light: F64, sight: SightLine, place_m: F64, exposure: Exposure, scene: Scene
 ) -> tuple[F64, F64]:
@@ -125,7 +155,10 @@ def at_the_lens(
         sight.sun_cosine.astype(np.float32),
         density,
     )
-    return light * surface_share[:, None], veil * veil_share[:, None] + added.T
+    veil = veil * veil_share[:, None] + added.T
+    if scene.lit_by_lamps is not None:
+        veil += lamp_haze_before(scene.path, scene.lamps, sight, lens_m, scene.lit_by_lamps)
+    return light * surface_share[:, None], veil
 
 
 @dataclass(frozen=True)
@@ -163,8 +196,14 @@ class Shown:
         )
 
     def size_px(self, exposure: Exposure) -> F64:
-        """Return their sharp diameters in pixels."""
-        return self.diameter_m * exposure.px_per_radian / np.maximum(self.range_m, 1e-6)
+        """Return their sharp diameters in pixels: of a disc as large as a ball's stretched picture."""
+        _, depth = exposure.middle.project(0.5 * (self.opened_m + self.closed_m))
+        stretched = self.range_m / np.where(depth > 1e-6, depth, np.inf)
+        # Behind the lens there is no picture, but a size.
+        stretched = np.maximum(stretched, 1.0) ** 1.5
+        return np.asarray(
+            self.diameter_m * exposure.px_per_radian / np.maximum(self.range_m, 1e-6) * stretched
+        )
 
 
 def as_discs(shown: Shown, exposure: Exposure, *, edge_softness: float = 0.0) -> Discs:

@@ -48,6 +48,8 @@ class ParticleClass:
         Mean rate of tumbling.
     variation
         Spread of brightness from particle to particle, 0 to 1.
+    glints
+        Share of its light that it sends in glints, 0 to 1.
     cards
         Pictures to draw it with, instead of discs.
     thinned_to
@@ -66,6 +68,7 @@ class ParticleClass:
     irregular: bool = False
     turns_per_s: float = 0.02
     variation: float = 0.4
+    glints: float = 0.0
     cards: Textures | None = None
     thinned_to: float = 1.0
     drawn: bool = True

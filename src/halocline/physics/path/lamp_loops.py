@@ -11,9 +11,13 @@ from halocline.physics.path.phase import lobe
 
 # Rays taken together: what is kept of each between the steps of the loop stays in the nearest cache.
 _TOGETHER = 512
-_ZERO, _ONE, _TWO, _THREE = (np.float32(number) for number in (0, 1, 2, 3))
+_ZERO, _ONE, _TWO, _PI = (np.float32(number) for number in (0, 1, 2, np.pi))
 _HALF, _TINY, _ENDLESS = np.float32(0.5), np.float32(1e-7), np.float32(np.inf)
-_PER_FOUR_PI = np.float32(1.0 / (4.0 * np.pi))
+_NEXT = np.uint64(1)
+# Half of a table by range lies within this range, metres.
+HALF_TABLE_M = np.float32(2.0)
+# A ray that ends this many times farther than the lamp has all of its glow before it.
+_FAR = np.float32(50.0)
 
 
 @compiled
@@ -83,7 +87,17 @@ def _within_cone(
 
 
 @compiled
-def haze_along_rays(nodes: F32, water: F32, cone: F32, phase: F32, rays: F32, out: F32) -> None:
+def haze_along_rays(
+    nodes: F32,
+    water: F32,
+    beam: tuple[F32, F32],
+    lobes: F32,
+    by_range: tuple[F32, F32],
+    clouds: tuple[F32, F32],
+    direction: F32,
+    rays: F32,
+    out: F32,
+) -> None:
     """Add b I half/D sum over nodes of w p(psi) share(angle) exp(-k r - c t) to each band of each ray.
 
     Parameters
@@ -92,10 +106,19 @@ def haze_along_rays(nodes: F32, water: F32, cone: F32, phase: F32, rays: F32, ou
         Nodes and weights on -1 to 1, ``(2, N)``.
     water
         k and c of each band, 1/m, and scattering times the lamp's intensity, ``(3, K)``.
-    cone
-        Lens from the lamp, along the lamp's axis, metres; cosines of the cone's inner and outer edge.
-    phase
-        Share of the forward lobe, asymmetry of both lobes.
+    beam
+        Lens from the lamp, along the lamp's axis, metres, and steps of the table in a unit of x, ``(2,)``;
+        intensity by x, see `halocline.physics.path.beam`.
+    lobes
+        What `lobe` takes besides the cosine, ``(L, 3)``.
+    by_range
+        Each lobe's share, ``(L, T)``, and optical depth of what is added to the water, ``(T,)``, by
+        t / (t + `HALF_TABLE_M`) in even steps from 0 to 1; both empty where all is the same everywhere.
+    clouds
+        Waves in turns a metre and turns at the lens, ``(M, 4)``, and their amplitude, the inverse of the
+        mean, and the bound, ``(3,)``; no waves where there are no clouds.
+    direction
+        Unit view directions, ``(3, n)``.
     rays
         Middle and half of each ray's interval of angle at the lamp, the range at which it is nearest to the
         lamp, its distance D there, and its component along the axis, ``(5, n)``.
@@ -103,20 +126,23 @@ def haze_along_rays(nodes: F32, water: F32, cone: F32, phase: F32, rays: F32, ou
         ``(K, n)``.
     """
     strength, distance = np.empty(_TOGETHER, np.float32), np.empty(_TOGETHER, np.float32)
-    range_m, total = np.empty(_TOGETHER, np.float32), np.empty((water.shape[1], _TOGETHER), np.float32)
+    range_m, sines = np.empty(_TOGETHER, np.float32), np.empty(_TOGETHER, np.float32)
+    total = np.empty((water.shape[1], _TOGETHER), np.float32)
     for first in range(0, out.shape[1], _TOGETHER):
         # Rows of their own: the compiler then knows that neighbours in them are neighbours in memory.
         part = slice(first, min(first + _TOGETHER, out.shape[1]))
-        middle, half, nearest = rays[0, part], rays[1, part], rays[2, part]
-        apart, along = rays[3, part], rays[4, part]
+        half, apart = rays[1, part], rays[3, part]
         if half.max() <= _ZERO:
             continue
         total[:] = _ZERO
         for node in range(nodes.shape[1]):
-            at, weight = nodes[0, node], nodes[1, node]
-            _at_node(
-                at, weight, cone, phase, middle, half, nearest, apart, along, strength, distance, range_m
-            )
+            _place(nodes[0, node], rays[:, part], distance, range_m, sines)
+            _turned(lobes, by_range[0], range_m, sines, strength, half.size)
+            _thrown(nodes[1, node], beam[0], beam[1], rays[4, part], distance, range_m, strength)
+            if clouds[0].size:
+                _clouded(clouds[0], clouds[1], direction[:, part], range_m, strength)
+            if by_range[1].size:
+                _dimmed(by_range[1], range_m, strength, half.size)
             for band in range(water.shape[1]):
                 away, back, layer = water[0, band], water[1, band], total[band]
                 for ray in range(half.size):
@@ -129,38 +155,139 @@ def haze_along_rays(nodes: F32, water: F32, cone: F32, phase: F32, rays: F32, ou
 
 
 @compiled
-def _at_node(
-    node: np.float32,
-    weight: np.float32,
-    cone: F32,
-    phase: F32,
-    middle: F32,
-    half: F32,
-    nearest: F32,
-    apart: F32,
-    along: F32,
-    strength: F32,
-    distance: F32,
-    range_m: F32,
-) -> None:
-    """Write what one node weighs for each ray, how far it lies from the lamp, and from the lens."""
-    lens_along, outer = cone[0], cone[2]
-    per_edge = _ONE / max(np.float32(1e-9), cone[1] - outer)
-    forward, backward = phase[1], phase[2]
-    of_forward = phase[0] * (_ONE - forward * forward) * _PER_FOUR_PI
-    of_backward = (_ONE - phase[0]) * (_ONE - backward * backward) * _PER_FOUR_PI
-    even_forward, even_backward = _ONE + forward * forward, _ONE + backward * backward
+def _place(node: np.float32, rays: F32, distance: F32, range_m: F32, sines: F32) -> None:
+    """Write how far one node lies from the lamp and from the lens, and the sine of its angle at the lamp."""
+    middle, half, nearest, apart = rays[0], rays[1], rays[2], rays[3]
     for ray in range(middle.size):
         angle = middle[ray] + half[ray] * node
         # Rounding must not turn a right angle into more.
         sin, cos = sine(angle), max(cosine(angle), np.float32(1e-6))
         r = apart[ray] / cos
-        t = nearest[ray] + r * sin
-        # The lamp's light travels along x = lens + t direction, then turns to -direction.
-        p = lobe(sin, _TWO * forward, even_forward, of_forward)
-        p += lobe(sin, _TWO * backward, even_backward, of_backward)
-        step = ((along[ray] * t + lens_along) / r - outer) * per_edge
-        step = min(max(step, _ZERO), _ONE)
-        strength[ray] = weight * p * step * step * (_THREE - _TWO * step)
+        sines[ray] = sin
         distance[ray] = r
-        range_m[ray] = t
+        range_m[ray] = nearest[ray] + r * sin
+
+
+@compiled
+def _turned(lobes: F32, shares: F32, range_m: F32, sines: F32, strength: F32, count: int) -> None:
+    """Write the phase function: the lamp's light travels along lens + t direction, then to -direction."""
+    strength[:] = _ZERO
+    for part in range(len(lobes)):
+        by_cosine, even, scale = -lobes[part, 0], lobes[part, 1], lobes[part, 2]
+        if not shares.size:
+            for ray in range(count):
+                strength[ray] += lobe(sines[ray], by_cosine, even, scale)
+            continue
+        table = shares[part]
+        for ray in range(count):
+            strength[ray] += lobe(sines[ray], by_cosine, even, scale) * _by_range(table, range_m[ray])
+
+
+@compiled
+def _by_range(table: F32, t: np.float32) -> np.float32:
+    """Look up a table over t / (t + HALF_TABLE_M)."""
+    away = max(t, _ZERO)
+    place = away / (away + HALF_TABLE_M) * np.float32(table.size - 1)
+    at = np.uint64(min(place, np.float32(table.size - 2)))
+    below: np.float32 = table[at]
+    value: np.float32 = below + (table[at + _NEXT] - below) * (place - np.float32(at))
+    return value
+
+
+@compiled
+def _thrown(
+    weight: np.float32,
+    cone: F32,
+    profile: F32,
+    along: F32,
+    distance: F32,
+    range_m: F32,
+    strength: F32,
+) -> None:
+    """Multiply by the node's weight and what the beam throws there."""
+    lens_along, per_x, last = cone[0], cone[1], np.float32(profile.size - 1)
+    for ray in range(along.size):
+        off = _ONE - (along[ray] * range_m[ray] + lens_along) / distance[ray]
+        place = min(np.sqrt(max(_TWO * off, _ZERO)) * per_x, last)
+        at = np.uint64(min(place, last - _ONE))
+        below = profile[at]
+        strength[ray] *= weight * (below + (profile[at + _NEXT] - below) * (place - np.float32(at)))
+
+
+@compiled
+def _clouded(waves: F32, numbers: F32, direction: F32, range_m: F32, strength: F32) -> None:
+    """Multiply by the density of clouds: exp(a sum cos(2 pi turns)) over its mean, up to a bound."""
+    x, y, z = direction[0], direction[1], direction[2]
+    sums = np.zeros(_TOGETHER, np.float32)
+    for wave in range(len(waves)):
+        by_x, by_y, by_z, here = waves[wave, 0], waves[wave, 1], waves[wave, 2], waves[wave, 3]
+        for ray in range(x.size):
+            turns = here + range_m[ray] * (by_x * x[ray] + by_y * y[ray] + by_z * z[ray])
+            half = sine(_PI * (turns - np.floor(turns + _HALF)))
+            # cos(2 v) = 1 - 2 sin^2 v.
+            sums[ray] += _ONE - _TWO * half * half
+    amplitude, per_mean, bound = numbers[0], numbers[1], numbers[2]
+    for ray in range(x.size):
+        strength[ray] *= min(exponential(amplitude * sums[ray]) * per_mean, bound)
+
+
+@compiled
+def _dimmed(depth: F32, range_m: F32, strength: F32, count: int) -> None:
+    """Multiply by what comes through the matter that is added to the water."""
+    for ray in range(count):
+        strength[ray] *= exponential(-_by_range(depth, range_m[ray]))
+
+
+@compiled
+def add_glow(direction: F32, ends_m: F32, place: F32, table: F32, turned: F32, out: F32) -> None:
+    """Add a lamp's glow to rays.
+
+    Parameters
+    ----------
+    direction, ends_m
+        Unit view directions ``(3, n)`` and where they end, metres, ``(n,)``.
+    place
+        The lamp's direction (3) and range, the angle of half the table, its last angle, and the least angle.
+    table
+        Radiance times the angle squared, ``(K, n)`` by theta / (theta + half), even steps to the last angle.
+    turned
+        Measure of single turns beyond each angle, by the same to pi.
+    out
+        ``(K, n)``.
+    """
+    lamp_x, lamp_y, lamp_z, s, narrow, widest, least = place
+    per_table = np.float32(table.shape[1] - 1) * (widest + narrow) / widest
+    per_turned = np.float32(turned.size - 1) * (_PI + narrow) / _PI
+    last = np.float32(table.shape[1] - 2)
+    for ray in range(ends_m.size):
+        dx, dy, dz = direction[0, ray] - lamp_x, direction[1, ray] - lamp_y, direction[2, ray] - lamp_z
+        # Twice the arc sine of half the chord.
+        half_chord = min(_HALF * np.sqrt(dx * dx + dy * dy + dz * dz), _ONE)
+        if half_chord > _HALF * widest:
+            continue
+        theta = _TWO * np.arcsin(half_chord)
+        if theta >= widest:
+            continue
+        before = _ONE
+        if ends_m[ray] < _FAR * s:
+            # At the ray's end the lamp stands so far off it.
+            beyond = np.arctan2(s * np.sin(theta), s * np.cos(theta) - ends_m[ray])
+            before = _ONE - _at(turned, beyond, narrow, per_turned) / _at(turned, theta, narrow, per_turned)
+            before = max(before, _ZERO)
+        u = theta / (theta + narrow) * per_table
+        at = np.uint64(min(u, last))
+        share = u - np.float32(at)
+        scale = before / (theta * theta + least * least)
+        for band in range(len(table)):
+            below = table[band, at]
+            out[band, ray] += (below + (table[band, at + _NEXT] - below) * share) * scale
+
+
+@compiled
+def _at(table: F32, theta: np.float32, narrow: np.float32, steps: np.float32) -> np.float32:
+    """Look up a table by theta / (theta + narrow)."""
+    u = theta / (theta + narrow) * steps
+    at = np.uint64(min(u, np.float32(table.size - 2)))
+    below: np.float32 = table[at]
+    value: np.float32 = below + (table[at + _NEXT] - below) * (u - np.float32(at))
+    return value

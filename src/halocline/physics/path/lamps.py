@@ -2,7 +2,7 @@
 
 What is implemented:
 
-- a lamp as a small glowing disc with a cone and a soft edge
+- a lamp as a small glowing disc with a beam: an even cone with a soft edge, or a core with spill around it
 - its light on a point or a surface: inverse square, lost in the water on the way
 - the light that the water along a view ray scatters to the lens (backscatter), per pixel
 - a lamp's colour relative to daylight from its temperature (Planck's law)
@@ -31,32 +31,34 @@ from __future__ import annotations
 import math
 from collections.abc import Sequence
 from dataclasses import dataclass
+from functools import cached_property
 from typing import Any, TypeVar
 
 import numpy as np
 from numpy.typing import NDArray
 
 from halocline._typing import F32, F64
+from halocline.physics.path.beam import Beam, Core
 from halocline.physics.path.lamp_loops import haze_along_rays, lit_intervals
 from halocline.physics.path.phase import A as Reals
 from halocline.physics.path.phase import henyey_greenstein
+from halocline.physics.path.scatterers import WATER_PHASE, Scatterers
 from halocline.physics.water.bands import Bands
 from halocline.physics.water.spectra import WAVELENGTH_NM, daylight
 
 # Arrays of one type of float: float32 for pictures, float64 for set-up and checks.
 A = TypeVar("A", bound=NDArray[Any])
 
-# Two Henyey-Greenstein lobes, forward and backward: (share of the first, its g, the second's g). Fitted here
-# to the geometric mean of petzold1972's eight stations from 3 to 180 degrees: within 10 % beyond 20 degrees,
-# where one lobe is out by a factor of 3; p(180) .0054, and the stations have .003 to .013 per steradian.
-WATER_PHASE = (0.992, 0.931, -0.505)
 # Mean cosine of incidence on a round thing seen from the lamp: 2/3 for a sphere. Stands in for normals.
 MEAN_INCIDENCE = 2.0 / 3.0
 # Optical lengths there and back after which nothing of a lamp is left: exp(-12) is 6e-6.
 DARK_LENGTHS = 12.0
-# Nodes of the integral along a ray: the light of a lamp that points away from the lens is smooth; looking
-# into one, the forward peak of the water is at the end of the interval and needs more.
-NODES_AWAY, NODES_TOWARDS = 10, 20
+# Nodes of the integral along a ray: the light of a lamp that points away from the lens is smooth. Looking
+# into one, the core of its beam and the forward peak of the water lie together at the end of the interval:
+# there are more, and most of them there.
+NODES_AWAY, NODES_TOWARDS = 10, 28
+# Clouds are no smoother than they are large: so many times the nodes where the light is patchy.
+CLOUDED = 2
 FLOOD_HALF_ANGLE_DEG = 90.0
 
 
@@ -81,6 +83,8 @@ class Lamp:
         Radius of its glowing face, metres, above 0.
     name
         Name for people.
+    core
+        Core of the beam; without one the cone is evenly lit.
     """
 
     position_m: F64
@@ -90,20 +94,25 @@ class Lamp:
     edge_deg: float
     radius_m: float
     name: str = "lamp"
+    core: Core | None = None
 
-    @property
-    def inner_cosine(self) -> float:
-        """Cosine of the half angle up to which it shines fully."""
-        return math.cos(math.radians(min(180.0, self.cone_deg)))
+    @cached_property
+    def beam(self) -> Beam:
+        """Its intensity by angle."""
+        return Beam.of(math.radians(self.cone_deg), math.radians(self.edge_deg), self.core)
 
     @property
     def outer_cosine(self) -> float:
         """Cosine of the half angle beyond which it is dark."""
-        return math.cos(math.radians(min(180.0, self.cone_deg + self.edge_deg)))
+        return math.cos(self.beam.outer_rad)
 
     def loss_rate(self, bands: Bands) -> F64:
         """Return k, what its light loses on the way out, ``(K,)``, 1/m, between a and c."""
-        half_deg = min(FLOOD_HALF_ANGLE_DEG, self.cone_deg + 0.5 * self.edge_deg)
+        half_deg = self.cone_deg + 0.5 * self.edge_deg
+        if self.core is not None:
+            # Most of a core's light lies within its field.
+            half_deg = 0.5 * self.core.field_angle_deg
+        half_deg = min(FLOOD_HALF_ANGLE_DEG, half_deg)
         rate: F64 = bands.absorption + bands.scattering * scattered_beyond(half_deg)
         return rate
 
@@ -148,21 +157,12 @@ def relative_power(temperature_k: float) -> F64:
     return relative
 
 
-def cone_share(lamp: Lamp, cos_angle: A) -> A:
-    """Return the share of its axial intensity that a lamp has at an angle off its axis, 0 to 1.
-
-    A smooth step in the cosine from 0 at the outer edge to 1 at the inner; no jump, no kink.
-    """
-    kind = cos_angle.dtype.type
-    inner, outer = lamp.inner_cosine, lamp.outer_cosine
-    step: A = cos_angle - kind(outer)
-    # A lamp that shines all round has no edge.
-    step *= kind(1.0 / max(1e-9, inner - outer))
-    np.clip(step, kind(0.0), kind(1.0), out=step)
-    rest = kind(3.0) - kind(2.0) * step
-    step *= step
-    step *= rest
-    return step
+def beam_share(lamp: Lamp, cos_angle: A) -> A:
+    """Return the share of its axial intensity that a lamp has at an angle off its axis, 0 to 1."""
+    kind, beam = cos_angle.dtype.type, lamp.beam
+    x = np.sqrt(np.maximum(kind(2.0) * (kind(1.0) - cos_angle), kind(0.0)))
+    share: A = np.interp(x * kind(beam.per_x), np.arange(beam.table.size), beam.table).astype(kind)
+    return share
 
 
 def irradiance(lamp: Lamp, bands: Bands, offset_m: A) -> A:
@@ -185,7 +185,7 @@ def irradiance(lamp: Lamp, bands: Bands, offset_m: A) -> A:
     distance = np.sqrt(squared)
     along = _dot(offset_m, lamp.axis)
     along /= np.maximum(distance, kind(1e-12))
-    throw = cone_share(lamp, along)
+    throw = beam_share(lamp, along)
     squared += kind(lamp.radius_m**2)
     throw /= squared
     out = np.empty((bands.count, *distance.shape), offset_m.dtype)
@@ -225,7 +225,8 @@ def backscatter(
     range_m: F32 | F64,
     *,
     start_m: float = 0.0,
-    nodes: int = NODES_AWAY,
+    towards: bool = False,
+    matter: Scatterers | None = None,
     out: F32 | None = None,
 ) -> F32:
     """Return the light of a lamp that water in front of each pixel scatters to the lens, ``(K, n)``.
@@ -242,8 +243,10 @@ def backscatter(
         Where each ray ends, metres, ``(n,)``; may be inf.
     start_m
         Where rays begin: water nearer than this is left out.
-    nodes
-        Nodes of the integral; `NODES_TOWARDS` where the lens may look into the lamp.
+    towards
+        Whether the lens may look into the lamp.
+    matter
+        What scatters; the water itself where not given.
     out
         Where given, ``(K, n)``, the light is added to it, and it is returned.
 
@@ -252,18 +255,20 @@ def backscatter(
     Integrated over the angle at the lamp, t = t* + D tan(theta), with t* the point of the ray nearest to the
     lamp and D^2 its distance squared plus rho^2: then dt/(r^2 + rho^2) = dtheta / D and what is left to
     integrate is smooth, however near the ray passes. The interval is first cut to where the ray is in the
-    cone. Gauss-Legendre nodes.
+    cone. Gauss-Legendre nodes; looking into the lamp they are pushed to the ends by a smooth step, whose
+    distance from the end grows with the third power.
 
     Worked value: a lamp of 1 mm at the lens, b p(180) I = 1, k = c = 0.4, lit from 1 m:
     E2(0.8)/1 = 0.200851701 (E2 the exponential integral), here to 1e-4.
     """
     lens = np.asarray(lens_m, np.float64) - lamp.position_m
+    direction = np.ascontiguousarray(direction, np.float32)
     slowest = float(np.min(lamp.loss_rate(bands) + bands.attenuation))
     # Beyond twice the lens's own distance to the lamp, there and back lose at least this rate.
     reach = DARK_LENGTHS / max(slowest, 1e-6) + 2.0 * float(np.linalg.norm(lens))
     about = np.empty((5, range_m.size), np.float32)
     lit_intervals(
-        np.ascontiguousarray(direction, np.float32),
+        direction,
         np.minimum(range_m, np.float32(reach), dtype=np.float32),
         np.concatenate([lens, lamp.axis]).astype(np.float32),
         np.array([lamp.outer_cosine, lamp.radius_m, start_m], np.float32),
@@ -278,17 +283,30 @@ def backscatter(
     begin += end
     if out is None:
         out = np.zeros((bands.count, range_m.size), np.float32)
+    matter = matter or Scatterers.of_water(bands)
+    rates = [lamp.loss_rate(bands), bands.attenuation, matter.scattering * lamp.intensity]
     haze_along_rays(
-        np.stack(np.polynomial.legendre.leggauss(nodes)).astype(np.float32),
-        np.stack([lamp.loss_rate(bands), bands.attenuation, bands.scattering * lamp.intensity]).astype(
-            np.float32
-        ),
-        np.array([lens @ lamp.axis, lamp.inner_cosine, lamp.outer_cosine], np.float32),
-        np.array(WATER_PHASE, np.float32),
+        _nodes(towards=towards, clouded=matter.clouds is not None),
+        np.stack(rates).astype(np.float32),
+        (np.array([lens @ lamp.axis, lamp.beam.per_x], np.float32), lamp.beam.table),
+        matter.lobe_table,
+        matter.by_range,
+        matter.clouds_from(np.asarray(lens_m, np.float64)),
+        direction,
         about,
         out,
     )
     return out
+
+
+def _nodes(*, towards: bool, clouded: bool) -> F32:
+    """Return nodes and weights on -1 to 1, ``(2, N)``."""
+    count = (NODES_TOWARDS if towards else NODES_AWAY) * (CLOUDED if clouded else 1)
+    at, weight = np.polynomial.legendre.leggauss(count)
+    if towards:
+        weight = weight * 1.875 * np.square(1.0 - at * at)
+        at = at * (15.0 - at * at * (10.0 - 3.0 * at * at)) / 8.0
+    return np.stack([at, weight]).astype(np.float32)
 
 
 def _dot(vectors: A, axis: Sequence[Any] | NDArray[Any]) -> A:
