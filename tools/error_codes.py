@@ -39,7 +39,8 @@ def errors_page() -> str:
         "<!-- Written by tools/write_reference.py from the code: change the code, not this page. -->",
         "Every error has a code that stays the same, says where it is (file, frame, channel, line of the "
         f"preset) and how to fix it. Where a name or a number is put in, the page shows {_BLANK}. "
-        "From Python, all are `halocline.HaloclineError`, with `code`, `message`, `where` and `fix`.",
+        "From Python, all are `halocline.HaloclineError`, with `code`, `message`, `where` and `fix`; "
+        "mistakes of presets and job files also with `key` (the parts of its path), `file` and `line`.",
     ]
     for code, told in codes().items():
         lines = [f"## {code}"]

@@ -43,14 +43,32 @@ class HaloclineError(Exception):
         File, frame, channel or preset line the message is about.
     fix
         What the user can do about it.
+    key
+        Path of the preset's or job file's key that is at fault, rows of arrays counted from 0; empty where
+        there is none.
+    file, line
+        The file that states it and the line there, as far as they are known; ``where`` tells both in words.
     """
 
-    def __init__(self, message: str, *, code: str, where: str | None = None, fix: str | None = None) -> None:
+    def __init__(
+        self,
+        message: str,
+        *,
+        code: str,
+        where: str | None = None,
+        fix: str | None = None,
+        key: tuple[str, ...] = (),
+        file: str | None = None,
+        line: int | None = None,
+    ) -> None:
         super().__init__(message, code, where, fix)
         self.message = message
         self.code = code
         self.where = where
         self.fix = fix
+        self.key = key
+        self.file = file
+        self.line = line
 
     def __reduce__(self) -> tuple[object, ...]:
         # Errors cross process boundaries in batches; the default would lose the keyword-only parts.
@@ -62,20 +80,30 @@ class HaloclineError(Exception):
         fix = f"\n  {one_line(self.fix)}" if self.fix else ""
         return f"{self.code}  {place}{one_line(self.message)}{fix}"
 
-    def located(self, where: str) -> HaloclineError:
+    def located(
+        self,
+        where: str,
+        *,
+        key: tuple[str, ...] | None = None,
+        file: str | None = None,
+        line: int | None = None,
+    ) -> HaloclineError:
         """Return the same error with a place put before the one it has (outermost first).
 
         Parameters
         ----------
         where
             The place, such as a file's name.
+        key, file, line
+            The same place as data, where it is one of a preset or a job file; else the error keeps its own.
 
         Returns
         -------
         A new error of the same kind.
         """
         place = f"{where}, {self.where}" if self.where else where
-        return _rebuild(type(self), {**self.__dict__, "where": place})
+        told = {} if key is None else {"key": key, "file": file, "line": line}
+        return _rebuild(type(self), {**self.__dict__, "where": place, **told})
 
 
 def _rebuild(kind: type[HaloclineError], state: dict[str, object]) -> HaloclineError:
@@ -151,9 +179,12 @@ class CollectedError(HaloclineError):
         code: str,
         where: str | None = None,
         fix: str | None = None,
+        key: tuple[str, ...] = (),
+        file: str | None = None,
+        line: int | None = None,
         problems: Sequence[HaloclineError] = (),
     ) -> None:
-        super().__init__(message, code=code, where=where, fix=fix)
+        super().__init__(message, code=code, where=where, fix=fix, key=key, file=file, line=line)
         self.problems = tuple(problems)
 
     def __str__(self) -> str:

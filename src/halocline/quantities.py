@@ -3,8 +3,8 @@
 from __future__ import annotations
 
 import inspect
-from collections.abc import Callable, Iterable
-from typing import Annotated, Any
+from collections.abc import Callable, Iterable, Mapping
+from typing import Annotated, Any, ClassVar
 
 from pydantic import BaseModel, BeforeValidator, ConfigDict, Field, WithJsonSchema
 from pydantic_core import PydanticCustomError
@@ -18,7 +18,12 @@ class Strict(BaseModel):
 
     What each key means stands in the "Attributes" section of the class's docstring and nowhere else; schema,
     reference and messages take it from there (`meanings`).
+
+    ``RENAMED`` gives the key of today for each name that a key had in a former version: presets that say the
+    old one load, with a remark.
     """
+
+    RENAMED: ClassVar[Mapping[str, str]] = {}
 
     model_config = ConfigDict(extra="forbid", frozen=True, strict=True, allow_inf_nan=False)
 
@@ -30,6 +35,16 @@ def meanings(model: type[BaseModel]) -> dict[str, str]:
         if issubclass(kind, BaseModel):
             found.update(_attributes(vars(kind).get("__doc__") or ""))
     return found
+
+
+def model_within(annotation: Any) -> type[Strict] | None:
+    """Return the model of what a key holds: itself, one that may be left out, or each of several."""
+    if isinstance(annotation, type) and issubclass(annotation, Strict):
+        return annotation
+    for argument in getattr(annotation, "__args__", ()):
+        if (found := model_within(argument)) is not None:
+            return found
+    return None
 
 
 def _attributes(docstring: str) -> dict[str, str]:

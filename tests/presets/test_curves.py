@@ -19,45 +19,45 @@ def curve(kind: str, *keys: Any) -> dict[str, Any]:
 
 def test_value_stands_still_before_the_first_key_and_after_the_last() -> None:
     for kind in ("linear", "smooth", "held"):
-        assert value_at(curve(kind, (10, 1.0), (20, 3.0)), -5, "x") == 1.0
-        assert value_at(curve(kind, (10, 1.0), (20, 3.0)), 99, "x") == 3.0
-        assert value_at(curve(kind, (10, 7.0)), 10, "x") == 7.0
+        assert value_at(curve(kind, (10, 1.0), (20, 3.0)), -5) == 1.0
+        assert value_at(curve(kind, (10, 1.0), (20, 3.0)), 99) == 3.0
+        assert value_at(curve(kind, (10, 7.0)), 10) == 7.0
 
 
 def test_every_kind_passes_through_its_keys() -> None:
     keys = [(1, 0.2), (5, 0.9), (6, 0.4), (20, 0.4)]
     for kind in ("linear", "smooth", "held"):
         for frame, value in keys:
-            assert value_at(curve(kind, *keys), frame, "x") == pytest.approx(value, abs=1e-15)
+            assert value_at(curve(kind, *keys), frame) == pytest.approx(value, abs=1e-15)
 
 
 def test_kinds_differ_between_keys_as_their_names_say() -> None:
     keys = [(0, 0.0), (10, 10.0)]
-    assert value_at(curve("linear", *keys), 2.5, "x") == 2.5
-    assert value_at(curve("held", *keys), 9.99, "x") == 0.0
+    assert value_at(curve("linear", *keys), 2.5) == 2.5
+    assert value_at(curve("held", *keys), 9.99) == 0.0
     # Slope 0 at both ends: 3 t^2 - 2 t^3.
-    assert value_at(curve("smooth", *keys), 2.5, "x") == pytest.approx(10 * (3 * 0.0625 - 2 * 0.015625))
+    assert value_at(curve("smooth", *keys), 2.5) == pytest.approx(10 * (3 * 0.0625 - 2 * 0.015625))
 
 
 def test_smooth_curve_never_overshoots_its_keys() -> None:
     keys = [(0, 0.0), (1, 10.0), (2, 10.1), (30, 10.1), (31, -4.0), (40, 0.0)]
-    values = [value_at(curve("smooth", *keys), frame / 8, "x") for frame in range(8 * 41)]
+    values = [value_at(curve("smooth", *keys), frame / 8) for frame in range(8 * 41)]
     assert max(values) == 10.1
     assert min(values) == -4.0
 
 
 def test_lists_are_blended_number_by_number_and_units_first_become_metres() -> None:
     tint = curve("linear", (0, [1.0, 1.0, 1.0]), (10, [0.0, 1.0, 2.0]))
-    assert value_at(tint, 5, "x") == [0.5, 1.0, 1.5]
-    assert value_at(curve("linear", (0, "1 m"), (10, "10 ft")), 10, "x") == pytest.approx(3.048)
-    assert value_at(curve("linear", (0, "1 ft"), (10, 2)), 5, "x") == pytest.approx((0.3048 + 2) / 2)
-    assert value_at(curve("linear", (0, "0 deg"), (10, "0.5 rad")), 10, "x") == pytest.approx(28.6478898)
-    assert value_at(curve("linear", (0, "40 ms"), (10, "1 min")), 10, "x") == 60.0
+    assert value_at(tint, 5) == [0.5, 1.0, 1.5]
+    assert value_at(curve("linear", (0, "1 m"), (10, "10 ft")), 10) == pytest.approx(3.048)
+    assert value_at(curve("linear", (0, "1 ft"), (10, 2)), 5) == pytest.approx((0.3048 + 2) / 2)
+    assert value_at(curve("linear", (0, "0 deg"), (10, "0.5 rad")), 10) == pytest.approx(28.6478898)
+    assert value_at(curve("linear", (0, "40 ms"), (10, "1 min")), 10) == 60.0
 
 
 def test_held_curve_may_hold_text_and_truth() -> None:
-    assert value_at(curve("held", (1, "fill"), (5, "leave")), 4.9, "x") == "fill"
-    assert value_at(curve("held", (1, True), (5, False)), 5, "x") is False
+    assert value_at(curve("held", (1, "fill"), (5, "leave")), 4.9) == "fill"
+    assert value_at(curve("held", (1, True), (5, False)), 5) is False
 
 
 def test_tables_are_resolved_everywhere_and_left_alone_elsewhere() -> None:
@@ -89,9 +89,10 @@ def test_tables_are_resolved_everywhere_and_left_alone_elsewhere() -> None:
 def test_curve_that_is_not_well_formed_is_refused(broken: dict[str, Any], message: str) -> None:
     assert key_frames({"x": broken}) is not None
     with pytest.raises(PresetError) as caught:
-        value_at(broken, 2, "light.overcast")
+        value_at(broken, 2, ("light", "overcast"))
     assert message in caught.value.message
     assert caught.value.where == "light.overcast"
+    assert caught.value.key == ("light", "overcast")
     assert "kinds: linear, smooth, held." in str(caught.value.fix)
 
 
@@ -141,6 +142,4 @@ def test_a_smooth_curve_needs_only_the_keys_around_a_frame() -> None:
     values = rng.uniform(-1.0, 1.0, 12)
     curve = {"curve": "smooth", "keys": [[float(f), float(v)] for f, v in zip(frames, values, strict=True)]}
     for frame in np.linspace(frames[1], frames[-2], 200):
-        assert value_at(curve, float(frame), "x") == pytest.approx(
-            float(pchip(frames, values)(frame)), abs=1e-9
-        )
+        assert value_at(curve, float(frame)) == pytest.approx(float(pchip(frames, values)(frame)), abs=1e-9)

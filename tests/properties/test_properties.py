@@ -111,7 +111,7 @@ keys = st.dictionaries(st.integers(-500, 5000), numbers, min_size=1, max_size=12
 
 @given(st.sampled_from(["linear", "smooth", "held"]), keys, st.floats(-600, 6000))
 def test_curve_stays_between_the_keys_around_it(kind: str, listed: list[Any], frame: float) -> None:
-    value = value_at({"curve": kind, "keys": listed}, frame, "x")
+    value = value_at({"curve": kind, "keys": listed}, frame)
     before = [key for key in listed if key[0] <= frame][-1:] or listed[:1]
     after = [key for key in listed if key[0] >= frame][:1] or listed[-1:]
     low, high = sorted((before[0][1], after[0][1]))
@@ -123,7 +123,7 @@ def test_smooth_curve_has_no_jump(listed: list[Any], frame: float) -> None:
     curve = {"curve": "smooth", "keys": listed}
     step = 1e-6
     spread = max(abs(key[1]) for key in listed) + 1
-    assert abs(value_at(curve, frame + step, "x") - value_at(curve, frame, "x")) < 20 * spread * step
+    assert abs(value_at(curve, frame + step) - value_at(curve, frame)) < 20 * spread * step
 
 
 # --- preset tables ---------------------------------------------------------------------------------------

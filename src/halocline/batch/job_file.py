@@ -20,7 +20,7 @@ from __future__ import annotations
 
 import os
 import tomllib
-from collections.abc import Iterable, Iterator
+from collections.abc import Iterable, Iterator, Sequence
 from dataclasses import dataclass
 from pathlib import Path
 from typing import Annotated, Any, Literal
@@ -33,7 +33,7 @@ from halocline.errors import HaloclineError, JobError, PresetError, did_you_mean
 from halocline.files.regular import read_text
 from halocline.imaging.sequence import parse_frames
 from halocline.presets.document import Document, beyond_64_bits, shipped_names
-from halocline.presets.lines import key_lines
+from halocline.presets.lines import KeyOrigin, KeyPath, key_lines
 from halocline.presets.preset import Preset, load_preset
 from halocline.presets.problems import validated
 from halocline.quantities import Strict
@@ -185,17 +185,21 @@ def read_job(path: str | Path, *, allowed: Iterable[str | Path] = ()) -> Job:
     """
     path = Path(path)
     document = _document(path)
-    problems: list[HaloclineError] = []
     tables = dict(document.tables)
     shots = tables.pop("shots", {})
-    head = validated(JobHead, tables, (), document, problems)
-    sections = _sections(shots, document, problems)
+    head, problems = validated(JobHead, tables, (), document)
+    sections, wrong = _sections(shots, document)
+    problems += wrong
+    found: list[JobShot] = []
     if head is not None:
         reach = _Reach(path, tuple(os.path.realpath(folder) for folder in (path.parent, *allowed)))
-        found = [_shot(name, section, head, reach, document, problems) for name, section in sections.items()]
+        for name, section in sections.items():
+            shot, wrong = _shot(name, section, head, reach, document)
+            problems += wrong
+            found += [shot] if shot is not None else []
     if problems or head is None:
         raise _invalid(path, problems)
-    return Job(path, head.title or path.stem, tuple(shot for shot in found if shot is not None))
+    return Job(path, head.title or path.stem, tuple(found))
 
 
 def refuse_collisions(plans: Iterable[ShotPlan]) -> None:
@@ -230,7 +234,7 @@ def _document(path: Path) -> Document:
             where=str(path),
             fix="No job needs that.",
         )
-    origins = {key: f"{path.name}, line {line}" for key, line in key_lines(text).items()}
+    origins = {key: KeyOrigin(path.name, line) for key, line in key_lines(text).items()}
     return Document(path.name, tables, origins, path.parent)
 
 
@@ -239,23 +243,29 @@ def _depth(value: Any) -> int:
     return 0 if children is None else 1 + max(map(_depth, children), default=0)
 
 
-def _sections(shots: Any, document: Document, problems: list[HaloclineError]) -> dict[str, ShotSection]:
+def _sections(shots: Any, document: Document) -> tuple[dict[str, ShotSection], list[HaloclineError]]:
+    """Return the shots' tables by name, and every mistake in them."""
     if not isinstance(shots, dict) or not shots or len(shots) > MOST_SHOTS:
-        problems.append(
-            JobError(
+        return {}, [
+            _mistake(
                 f"a job has 1 to {MOST_SHOTS} shots, each a table [shots.NAME]",
+                ("shots",),
+                document,
                 code="E-JOB-SHOT",
-                where=document.where(("shots",)),
                 fix="Add a table such as [shots.archway_010] with beauty and out.",
             )
-        )
-        return {}
-    found = {}
-    for name, table in shots.items():
-        section = validated(ShotSection, table, ("shots", name), document, problems)
-        if section is not None:
-            found[name] = section
-    return found
+        ]
+    checked = {
+        name: validated(ShotSection, table, ("shots", name), document) for name, table in shots.items()
+    }
+    problems = [problem for _, wrong in checked.values() for problem in wrong]
+    return {name: section for name, (section, _) in checked.items() if section is not None}, problems
+
+
+def _mistake(message: str, path: KeyPath, document: Document, *, code: str, fix: str | None) -> JobError:
+    """Return a mistake at a key of the job file, with its place in words and as data."""
+    file, line = document.origin(path)
+    return JobError(message, code=code, where=document.where(path), fix=fix, key=path, file=file, line=line)
 
 
 @dataclass(frozen=True)
@@ -293,13 +303,13 @@ def _shot(
     head: JobHead,
     reach: _Reach,
     document: Document,
-    problems: list[HaloclineError],
-) -> JobShot | None:
-    """Return a shot with its paths found; note what is wrong with it."""
+) -> tuple[JobShot | None, list[HaloclineError]]:
+    """Return a shot with its paths found, or nothing, and what is wrong with it."""
+    problems: list[HaloclineError] = []
 
     def wrong(key: str, message: str, fix: str | None) -> None:
-        where = document.where(("shots", name, key))
-        problems.append(JobError(f"{name}: {message}", code="E-JOB-PATH", where=where, fix=fix))
+        path = ("shots", name, key)
+        problems.append(_mistake(f"{name}: {message}", path, document, code="E-JOB-PATH", fix=fix))
 
     paths: dict[str, Path] = {}
     for key in ("beauty", "depth", "out"):
@@ -323,8 +333,8 @@ def _shot(
         except HaloclineError as error:
             wrong("frames", error.message, error.fix)
     if preset is None or not {"beauty", "out"} <= paths.keys():
-        return None
-    return JobShot(
+        return None, problems
+    shot = JobShot(
         name=name,
         preset=preset,
         settings=(*head.set, *section.set),
@@ -336,15 +346,11 @@ def _shot(
         missing=MissingFrames(section.missing),
         folders=reach.folders,
     )
+    return shot, problems
 
 
-def _invalid(path: Path, problems: list[HaloclineError]) -> JobError:
-    told = [
-        JobError(problem.message, code="E-JOB-FILE", where=_place(problem), fix=problem.fix)
-        if isinstance(problem, PresetError)
-        else problem
-        for problem in problems
-    ]
+def _invalid(path: Path, problems: Sequence[HaloclineError]) -> JobError:
+    told = [_of_a_job(problem) if isinstance(problem, PresetError) else problem for problem in problems]
     count = f"{len(told)} mistakes" if len(told) > 1 else "1 mistake"
     return JobError(
         f"the job file has {count}",
@@ -355,6 +361,14 @@ def _invalid(path: Path, problems: list[HaloclineError]) -> JobError:
     )
 
 
-def _place(problem: HaloclineError) -> str | None:
-    # The top of the file is no section.
-    return None if problem.where is None else problem.where.removesuffix(", []")
+def _of_a_job(problem: PresetError) -> JobError:
+    """Return what the models say of a table as a mistake of the job file."""
+    return JobError(
+        problem.message,
+        code="E-JOB-FILE",
+        where=problem.where,
+        fix=problem.fix,
+        key=problem.key,
+        file=problem.file,
+        line=problem.line,
+    )

@@ -205,6 +205,7 @@ def error_fields(error: HaloclineError) -> Record:
         "message": error.message,
         "where": error.where,
         "fix": error.fix,
+        **({"key": list(error.key), "file": error.file, "line": error.line} if error.key else {}),
         **({"problems": [error_fields(problem) for problem in problems]} if problems else {}),
     }
 

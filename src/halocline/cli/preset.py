@@ -8,7 +8,14 @@ import typer
 
 from halocline.cli.examples import examples
 from halocline.cli.options import PresetArgument, SetOption
-from halocline.cli.preset_edit import DIFF_EXAMPLES, SET_EXAMPLES, diff, set_keys
+from halocline.cli.preset_edit import (
+    DIFF_EXAMPLES,
+    SET_EXAMPLES,
+    UPGRADE_EXAMPLES,
+    diff,
+    set_keys,
+    upgrade,
+)
 from halocline.cli.preset_new import NEW_EXAMPLES, new
 from halocline.compute.disk_cache import kept, package_mark
 from halocline.errors import ColourError
@@ -22,6 +29,7 @@ app = typer.Typer(
     help="Check, show, list, change and compare presets.", no_args_is_help=True, rich_markup_mode=None
 )
 app.command("set", epilog=SET_EXAMPLES)(set_keys)
+app.command("upgrade", epilog=UPGRADE_EXAMPLES)(upgrade)
 app.command("diff", epilog=DIFF_EXAMPLES)(diff)
 app.command("new", epilog=NEW_EXAMPLES)(new)
 
@@ -30,8 +38,8 @@ app.command("new", epilog=NEW_EXAMPLES)(new)
 def check(preset: PresetArgument, settings: SetOption = None) -> None:
     """Read a preset and tell every mistake in it, with file, line and fix; and what is probably not meant.
 
-    Keys that nothing uses, steps against the order of the light, and contradictions of physics are remarks:
-    they are told, and leave the exit status at 0.
+    Keys that nothing uses, keys by a former name, steps against the order of the light, and contradictions of
+    physics are remarks: they are told, and leave the exit status at 0.
     """
     found = load_preset(preset, settings or ())
     found.bands  # noqa: B018 - fits the water, which is where its own mistakes show
@@ -97,7 +105,7 @@ def _check_space(found: Preset) -> None:
         try:
             space_named(stated)
         except ColourError as error:
-            raise error.located(found.document.where(("colour", "working_space"))) from error
+            raise found.document.located(error, ("colour", "working_space")) from error
 
 
 def _story_lines(found: Preset, frame: int) -> list[str]:

@@ -1,4 +1,4 @@
-"""`halocline preset set` and `diff`: presets changed and compared."""
+"""`halocline preset set`, `upgrade` and `diff`: presets changed and compared."""
 
 from __future__ import annotations
 
@@ -11,13 +11,14 @@ from halocline.cli.examples import examples
 from halocline.errors import PresetError
 from halocline.files.whole import write_whole
 from halocline.presets.difference import differences
-from halocline.presets.edit import edit_file
+from halocline.presets.edit import edit_file, upgraded_file
 from halocline.presets.preset import load_preset
 
 SET_EXAMPLES = examples(
     "halocline preset set look.toml light.sun_elevation=20 \"story.subject_range='40 ft'\"",
     "halocline preset set look.toml light.veil_tint=",
 )
+UPGRADE_EXAMPLES = examples("halocline preset upgrade look.toml")
 DIFF_EXAMPLES = examples(
     "halocline preset diff jerlov-1c fjord-archway",
     "halocline preset diff old.toml new.toml --frame 1024",
@@ -30,16 +31,33 @@ def set_keys(
     settings: Annotated[list[str], typer.Argument(metavar="KEY=VALUE...", help="Keys to set.")],
 ) -> None:
     """Set keys of a preset file; comments, order and spacing stay, and only a valid result is written."""
+    _refuse_no_file(preset)
+    text, _ = edit_file(preset, settings)
+    # Where the file is a link, what it leads to is what the user means.
+    write_whole(preset.resolve(), text.encode(), overwrite=True)
+    typer.echo(f"{preset}: {len(settings)} set.")
+
+
+def upgrade(presets: Annotated[list[Path], typer.Argument(metavar="FILE...", help="Preset files.")]) -> None:
+    """Write the names that keys have today into preset files that give them by a former name.
+
+    Such files load as they are, and look the same before and after; comments, order and spacing stay.
+    """
+    for preset in presets:
+        _refuse_no_file(preset)
+        text, count = upgraded_file(preset)
+        if count:
+            write_whole(preset.resolve(), text.encode(), overwrite=True)
+        typer.echo(f"{preset}: {count} renamed.")
+
+
+def _refuse_no_file(preset: Path) -> None:
     if not preset.is_file():
         raise PresetError(
             f"there is no preset file {preset}",
             code="E-PRESET-FIND",
             fix="Shipped presets are not changed: write a file that extends one.",
         )
-    text, _ = edit_file(preset, settings)
-    # Where the file is a link, what it leads to is what the user means.
-    write_whole(preset.resolve(), text.encode(), overwrite=True)
-    typer.echo(f"{preset}: {len(settings)} set.")
 
 
 def diff(

@@ -18,6 +18,7 @@ from halocline.cli.output import LogForm, Teller, console, json_line, say, say_w
 from halocline.imaging.sequence import frame_text
 from halocline.plain_text import one_line
 from halocline.presets.preset import Preset
+from halocline.presets.remarks import renamed_keys
 from halocline.review.checked_frame import CheckOptions
 from halocline.review.checks import CheckReport, check_sequence
 
@@ -44,7 +45,7 @@ def run_shot(plan: ShotPlan, look: Preset, options: RunOptions) -> Summary:
     """
     seen = look_first(plan.tasks, look)
     maker, description = choose_maker(seen.tasks, look, options.means)
-    room = space_warnings(seen.tasks)
+    told = (*(str(remark) for remark in renamed_keys(look.document)), *space_warnings(seen.tasks))
     total = len(plan.tasks) + len(plan.skipped)
     if options.log is LogForm.json:
         json_line(
@@ -54,7 +55,7 @@ def run_shot(plan: ShotPlan, look: Preset, options: RunOptions) -> Summary:
             frames=total,
             means=description,
             input=seen.to_dict(),
-            warnings=room,
+            warnings=told,
         )
     else:
         fit = look.bands.worst_delta_e
@@ -64,7 +65,7 @@ def run_shot(plan: ShotPlan, look: Preset, options: RunOptions) -> Summary:
             say_warning(f"water: {caveat}")
         say(description)
         _say_first(seen)
-        for warning in room:
+        for warning in told:
             say_warning(warning)
     if options.strict:
         seen.refuse_doubts()

@@ -5,6 +5,7 @@ from __future__ import annotations
 from collections.abc import Iterable, Mapping
 from dataclasses import dataclass
 from graphlib import CycleError, TopologicalSorter
+from typing import TypedDict
 
 from halocline.errors import GraphError, did_you_mean
 from halocline.graph.operator import AnyOperator
@@ -61,7 +62,7 @@ class Graph:
                     if step.name != SOURCE
                     else f'"{SOURCE}" is the render itself and cannot name a step',
                     code="E-GRAPH-NAME",
-                    where=f'step "{step.name}"',
+                    **_at(step.name),
                     fix="Give each step a name of its own.",
                 )
             by_name[step.name] = step
@@ -92,7 +93,7 @@ def _check_inputs(steps: Mapping[str, Step], output: str) -> None:
             raise GraphError(
                 f"its inputs are {_listing(step.operator.inputs)}, given are {_listing(step.inputs)}",
                 code="E-GRAPH-ROLE",
-                where=f'step "{step.name}"',
+                **_at(step.name),
                 fix="Name one step for each input.",
             )
         for source in step.inputs.values():
@@ -100,7 +101,7 @@ def _check_inputs(steps: Mapping[str, Step], output: str) -> None:
                 raise GraphError(
                     f'there is no step "{source}"',
                     code="E-GRAPH-INPUT",
-                    where=f'step "{step.name}"',
+                    **_at(step.name),
                     fix=f"Steps here: {_listing(known)}.{did_you_mean(source, known)}",
                 )
     if output not in known:
@@ -120,7 +121,7 @@ def _ordered(steps: Mapping[str, Step]) -> list[str]:
         raise GraphError(
             f"steps feed each other in a ring: {ring}",
             code="E-GRAPH-CYCLE",
-            where=f'step "{error.args[1][0]}"',
+            **_at(error.args[1][0]),
             fix="Take one of these inputs from an earlier step.",
         ) from None
 
@@ -138,9 +139,19 @@ def _check_used(steps: Mapping[str, Step], output: str) -> None:
         raise GraphError(
             f"nothing uses the picture of {_listing(unused)}",
             code="E-GRAPH-UNUSED",
-            where=f'step "{unused[0]}"',
+            **_at(unused[0]),
             fix="Give it as an input to another step, make it the output, or disable it.",
         )
+
+
+class _Spot(TypedDict):
+    where: str
+    key: tuple[str, ...]
+
+
+def _at(step: str) -> _Spot:
+    """Return the place of a step, in words and as data."""
+    return {"where": f'step "{step}"', "key": ("steps", step)}
 
 
 def _listing(names: Iterable[str]) -> str:

@@ -8,7 +8,8 @@ Place it after ``veiling_light``.
 
 from __future__ import annotations
 
-from typing import Annotated
+from collections.abc import Mapping
+from typing import Annotated, ClassVar
 
 import numpy as np
 from pydantic import Field, model_validator
@@ -74,6 +75,8 @@ class BubbleSource(Strict):
         0 is pure water, 1 the natural film on every bubble in the sea, which slows small ones to half.
     """
 
+    RENAMED: ClassVar[Mapping[str, str]] = {"mouth_radius": "source_radius"}
+
     name: str
     track: Annotated[tuple[BubbleSourceKey, ...], Field(min_length=1)]
     bursts: tuple[Puff, ...] = ()
@@ -128,6 +131,8 @@ class BubblesParameters(Strict):
     turbulence, turbulence_scale
         Root mean square speed of eddies, m/s, and size of the largest, metres.
     """
+
+    RENAMED: ClassVar[Mapping[str, str]] = {"mouths": "sources"}
 
     sources: tuple[BubbleSource, ...] = ()
     lens: LensParameters = LensParameters()

@@ -17,6 +17,7 @@ from itertools import pairwise
 from typing import Any
 
 from halocline.errors import PresetError, UnitError
+from halocline.presets.lines import KeyPath
 from halocline.units import DEGREES_PER_UNIT, METRES_PER_UNIT, SECONDS_PER_UNIT, degrees, metres, seconds
 
 KINDS = ("linear", "smooth", "held")
@@ -38,7 +39,7 @@ def is_curve(value: object) -> bool:
     return isinstance(value, Mapping) and "curve" in value
 
 
-def value_at(curve: Mapping[str, Any], frame: float, where: str) -> Any:
+def value_at(curve: Mapping[str, Any], frame: float, path: KeyPath = ()) -> Any:
     """Return a curve's value at a frame: a number, or a list of numbers.
 
     Lengths, angles and times with units come out in metres, degrees and seconds. Text and truth values are
@@ -49,7 +50,7 @@ def value_at(curve: Mapping[str, Any], frame: float, where: str) -> Any:
     PresetError
         ``E-PRESET-CURVE`` where the curve is not well formed.
     """
-    kind, frames, values = _known(curve, where)
+    kind, frames, values = _known(curve, path)
     after = bisect_right(frames, frame)
     if after == 0:
         return values[0]
@@ -135,14 +136,14 @@ def _value_text(value: Any) -> str:
     return f"{value:.6g}" if isinstance(value, float) else str(value)
 
 
-def resolved_at(tables: Any, frame: float, where: tuple[str, ...] = ()) -> Any:
+def resolved_at(tables: Any, frame: float, path: KeyPath = ()) -> Any:
     """Return a preset's tables with every curve replaced by its value at a frame."""
     if is_curve(tables):
-        return value_at(tables, frame, ".".join(where))
+        return value_at(tables, frame, path)
     if isinstance(tables, Mapping):
-        return {key: resolved_at(value, frame, (*where, str(key))) for key, value in tables.items()}
+        return {key: resolved_at(value, frame, (*path, str(key))) for key, value in tables.items()}
     if isinstance(tables, list | tuple):
-        return [resolved_at(value, frame, (*where, str(index))) for index, value in enumerate(tables)]
+        return [resolved_at(value, frame, (*path, str(index))) for index, value in enumerate(tables)]
     return tables
 
 
@@ -152,20 +153,20 @@ def _is_frame(key: Any) -> bool:
     return isinstance(key[0], int | float) and math.isfinite(key[0])
 
 
-def _known(curve: Mapping[str, Any], where: str) -> _Keys:
+def _known(curve: Mapping[str, Any], path: KeyPath) -> _Keys:
     """Return a curve's keys, checked when it is met first: a baked curve has thousands."""
     known = _KNOWN.get(id(curve))
     if known is None or known[0] is not curve:
-        kind, frames, values = _checked(curve, where)
+        kind, frames, values = _checked(curve, path)
         if kind != "held":
-            _check_blendable(values, where)
+            _check_blendable(values, path)
         if len(_KNOWN) >= _MOST_KNOWN:
             _KNOWN.clear()
         known = _KNOWN[id(curve)] = (curve, (kind, frames, values))
     return known[1]
 
 
-def _checked(curve: Mapping[str, Any], where: str) -> _Keys:
+def _checked(curve: Mapping[str, Any], path: KeyPath) -> _Keys:
     kind, keys = curve.get("curve"), curve.get("keys")
     problem = None
     if set(curve) != {"curve", "keys"}:
@@ -179,15 +180,16 @@ def _checked(curve: Mapping[str, Any], where: str) -> _Keys:
     elif any(a[0] >= b[0] for a, b in pairwise(keys)):
         problem = "keys must be in order of frames, each frame once"
     if problem:
-        raise _curve_error(problem, where)
+        raise _curve_error(problem, path)
     return str(kind), [float(key[0]) for key in keys or ()], [_in_base_units(key[1]) for key in keys or ()]
 
 
-def _curve_error(problem: str, where: str) -> PresetError:
+def _curve_error(problem: str, path: KeyPath) -> PresetError:
     return PresetError(
         problem,
         code="E-PRESET-CURVE",
-        where=where,
+        where=".".join(path) or None,
+        key=path,
         fix='Write { curve = "linear", keys = [[1001, 0.2], [1024, 1.0]] }; kinds: ' + ", ".join(KINDS) + ".",
     )
 
@@ -214,12 +216,12 @@ def _numbers(value: Any) -> list[Any]:
     return list(value) if isinstance(value, list | tuple) else [value]
 
 
-def _check_blendable(values: Sequence[Any], where: str) -> None:
+def _check_blendable(values: Sequence[Any], path: KeyPath) -> None:
     for value in values:
         if any(isinstance(item, bool) or not isinstance(item, int | float) for item in _numbers(value)):
-            raise _curve_error(f"{value!r} cannot be blended; only numbers can, or use a held curve", where)
+            raise _curve_error(f"{value!r} cannot be blended; only numbers can, or use a held curve", path)
     if len({len(value) if isinstance(value, list | tuple) else -1 for value in values}) > 1:
-        raise _curve_error("its keys hold different counts of numbers", where)
+        raise _curve_error("its keys hold different counts of numbers", path)
 
 
 def _between(kind: str, frames: Sequence[float], values: Sequence[float], left: int, share: float) -> float:

@@ -5,7 +5,7 @@ from __future__ import annotations
 import os
 import tomllib
 from collections.abc import Iterable, Mapping, Sequence
-from dataclasses import dataclass, field, replace
+from dataclasses import dataclass, replace
 from importlib.resources import files
 from pathlib import Path
 from typing import Any
@@ -15,7 +15,8 @@ import numpy as np
 from halocline.errors import HaloclineError, PresetError, did_you_mean
 from halocline.files.regular import is_regular, read_text
 from halocline.presets.curves import is_curve
-from halocline.presets.lines import KeyPath, key_lines, line_of
+from halocline.presets.lines import KeyOrigin, KeyPath, key_lines, line_of
+from halocline.presets.renamed import OldWord, in_words_of_today
 from halocline.presets.sections import CHOICES, FORMAT, SECTIONS, STEP_CHOICES
 
 LARGEST_FILE_BYTES = 1 << 20
@@ -46,17 +47,53 @@ class Document:
 
     name: str
     tables: dict[str, Any]
-    origins: Mapping[KeyPath, str]
+    origins: Mapping[KeyPath, KeyOrigin]
     folder: Path
     lineage: tuple[str, ...] = ()
-    problems: tuple[HaloclineError, ...] = field(default=())
+    old_words: tuple[OldWord, ...] = ()
 
-    def where(self, path: KeyPath) -> str:
-        """Return file and line of a key, or of the nearest table around it."""
+    def origin(self, path: KeyPath) -> KeyOrigin:
+        """Return what gave a key, or the nearest table around it."""
         for length in range(len(path), 0, -1):
             if path[:length] in self.origins:
                 return self.origins[path[:length]]
-        return self.name
+        return KeyOrigin(self.name)
+
+    def where(self, path: KeyPath) -> str:
+        """Return file and line of a key, or of the nearest table around it, in words."""
+        return str(self.origin(path))
+
+    def problem(
+        self,
+        message: str,
+        path: KeyPath,
+        *,
+        code: str,
+        fix: str | None = None,
+        section: KeyPath = (),
+    ) -> PresetError:
+        """Return a mistake at a key, with its place in words and as data.
+
+        Parameters
+        ----------
+        message, code, fix
+            As `HaloclineError`.
+        path
+            The key.
+        section
+            The table to name in the place as well, where the message does not.
+        """
+        file, line = self.origin(path)
+        named = f", [{'.'.join(section)}]" if section else ""
+        return PresetError(
+            message, code=code, where=f"{self.where(path)}{named}", fix=fix, key=path, file=file, line=line
+        )
+
+    def located(self, error: HaloclineError, path: KeyPath, *, section: KeyPath = ()) -> HaloclineError:
+        """Return an error from elsewhere with the place of the key that it comes from put before its own."""
+        file, line = self.origin(path)
+        named = f", [{'.'.join(section)}]" if section else ""
+        return error.located(f"{self.where(path)}{named}", key=path, file=file, line=line)
 
 
 def shipped_folder() -> Path:
@@ -165,16 +202,20 @@ def _with_key(document: Document, path: tuple[str, ...], value: Any, told: str, 
     if not all(path) or path[0] in ("format", "extends"):
         raise _sets_nothing(told, how)
     # Tables that come to be with the key were set here too.
-    around = {path[:length]: f"{how} {told}" for length in range(1, len(path))}
-    origins = {**around, **document.origins, path: f"{how} {told}"}
-    if value is None:
-        tables = _without_key(document.tables, path)
-    else:
-        nested: Any = value
-        for part in reversed(path):
-            nested = {part: nested}
-        tables = laid_over(document.tables, nested)
-    return Document(document.name, tables, origins, document.folder, document.lineage)
+    origin = KeyOrigin(f"{how} {told}")
+    nested: Any = value
+    for part in reversed(path):
+        nested = {part: nested}
+    nested, places, old = in_words_of_today(nested, {path: origin}, document.tables)
+    *_, path = places
+    around = {path[:length]: origin for length in range(1, len(path))}
+    tables = _without_key(document.tables, path) if value is None else laid_over(document.tables, nested)
+    return replace(
+        document,
+        tables=tables,
+        origins=_laid_over_origins({**around, **document.origins}, places, nested),
+        old_words=(*document.old_words, *old),
+    )
 
 
 def _without_key(tables: Mapping[str, Any], path: tuple[str, ...]) -> dict[str, Any]:
@@ -286,8 +327,12 @@ class _Own:
 
     name: str
     tables: dict[str, Any]
-    origins: dict[KeyPath, str]
+    origins: dict[KeyPath, KeyOrigin]
     folder: Path
+
+    def where(self, path: KeyPath) -> str:
+        """Return file and line of a key at the top, or the file where it has none."""
+        return str(self.origins.get(path, self.name))
 
 
 def _lineage_read(path: Path, allowed: set[Path], seen: Sequence[str], text: str | None = None) -> Document:
@@ -301,7 +346,8 @@ def _inherited(own: _Own, allowed: set[Path], seen: Sequence[str]) -> Document:
     parent = own.tables.pop("extends", None)
     name = own.name.removesuffix(".toml")
     if parent is None:
-        return Document(name, own.tables, own.origins, own.folder, (own.name,))
+        tables, origins, old = in_words_of_today(own.tables, own.origins, {})
+        return Document(name, tables, origins, own.folder, (own.name,), old)
     path = _parent_path(parent, own, allowed)
     if str(path.resolve()) in seen or len(seen) >= LONGEST_LINEAGE:
         raise PresetError(
@@ -309,23 +355,44 @@ def _inherited(own: _Own, allowed: set[Path], seen: Sequence[str]) -> Document:
             if str(path.resolve()) in seen
             else f"more than {LONGEST_LINEAGE} presets extend one another",
             code="E-PRESET-EXTENDS",
-            where=own.origins.get(("extends",), own.name),
+            where=own.where(("extends",)),
             fix="Break the ring: one of them must stand by itself.",
         )
     base = _lineage_read(path, allowed, seen)
     # Title and notes describe one file; a child does not inherit them.
     inherited = {key: value for key, value in base.tables.items() if key not in ("title", "notes")}
+    tables, origins, old = in_words_of_today(own.tables, own.origins, inherited)
     return Document(
         name,
-        laid_over(inherited, own.tables),
-        {**base.origins, **own.origins},
+        laid_over(inherited, tables),
+        _laid_over_origins(base.origins, origins, tables),
         own.folder,
         (*base.lineage, own.name),
+        (*base.old_words, *old),
     )
 
 
+def _laid_over_origins(
+    base: Mapping[KeyPath, KeyOrigin], over: Mapping[KeyPath, KeyOrigin], tables: Mapping[str, Any]
+) -> dict[KeyPath, KeyOrigin]:
+    """Return the places of keys where tables are laid over others: what is replaced whole leaves none."""
+    whole = {path for path in over if not isinstance(_at(tables, path), Mapping)}
+    kept = {
+        path: origin
+        for path, origin in base.items()
+        if not any(path[:length] in whole for length in range(1, len(path) + 1))
+    }
+    return {**kept, **over}
+
+
+def _at(tables: Any, path: KeyPath) -> Any:
+    for part in path:
+        tables = tables.get(part) if isinstance(tables, Mapping) else None
+    return tables
+
+
 def _parent_path(parent: Any, own: _Own, allowed: set[Path]) -> Path:
-    where = own.origins.get(("extends",), own.name)
+    where = own.where(("extends",))
     if not isinstance(parent, str):
         raise PresetError(
             f"extends is {parent!r}, not the name of a preset",
@@ -397,7 +464,7 @@ def _parsed(text: str, name: str, folder: Path) -> _Own:
             fix="Whole numbers in TOML go to 9223372036854775807; write a larger one as 1.0e20.",
         )
     lines = key_lines(text)
-    origins = {path: f"{name}, line {line}" for path, line in lines.items()}
+    origins = {path: KeyOrigin(name, line) for path, line in lines.items()}
     _check_format(tables, name, line_of(lines, ("format",)))
     return _Own(name, tables, origins, folder)
 
@@ -434,7 +501,7 @@ def _check_format(tables: Mapping[str, Any], name: str, line: int | None) -> Non
     raise PresetError(
         "the preset has no format number" if found is None else f"format {found!r} is not known here",
         code="E-PRESET-FORMAT",
-        where=f"{name}, line {line}" if line else name,
+        where=str(KeyOrigin(name, line)),
         fix="A newer Halocline wrote it: use that version."
         if newer
         else f"Begin the file with: format = {FORMAT}",

@@ -13,6 +13,7 @@ from tomlkit.items import Table
 from halocline.errors import HaloclineError, PresetError
 from halocline.presets.document import preset_text, read_document
 from halocline.presets.preset import Preset
+from halocline.presets.renamed import operators_of, upgraded
 
 
 def edited(text: str, settings: list[str], *, name: str = "preset") -> str:
@@ -43,15 +44,30 @@ def edited(text: str, settings: list[str], *, name: str = "preset") -> str:
     return tomlkit.dumps(document)
 
 
+def upgraded_file(path: Path) -> tuple[str, int]:
+    """Return a preset file's text with today's words for its keys, and how many old ones it had.
+
+    Comments, order and spacing stay; the file itself is not touched.
+
+    Raises
+    ------
+    PresetError
+        As `halocline.presets.document.read_document`.
+    """
+    return upgraded(preset_text(path), operators_of(read_document(path).tables))
+
+
 def edit_file(path: Path, settings: list[str]) -> tuple[str, Preset]:
     """Return the text and the preset that a file would be with keys set; the file itself is not touched.
+
+    Keys that it gives by a former name come under their name of today.
 
     Raises
     ------
     PresetError
         Where the result would not be valid; nothing is then to be written.
     """
-    text = edited(preset_text(path), settings, name=path.name)
+    text = edited(upgraded_file(path)[0], settings, name=path.name)
     # Checked as if it stood there already, so that what it extends and the tables it names are found.
     return text, Preset(read_document(path, text=text))
 

@@ -1,42 +1,63 @@
 """Where each key of a TOML text stands, so that a mistake can be reported with its line.
 
-The standard parser gives values without places. This walks the text once and notes the line of every key; it
-takes the text to be valid, since it is asked only after the parser has accepted it.
+The standard parser gives values without places. This walks the text once and notes every key; it takes the
+text to be valid, since it is asked only after the parser has accepted it.
 """
 
 from __future__ import annotations
 
 import re
+from collections.abc import Iterator
+from dataclasses import dataclass
+from typing import NamedTuple
 
 KeyPath = tuple[str, ...]
 
-_KEY_PART = re.compile(r"""\s*(?:"((?:[^"\\]|\\.)*)"|'([^']*)'|([A-Za-z0-9_-]+))\s*(\.)?""")
-_TOKEN = re.compile(
-    r'"""(?:[^\\]|\\.)*?"""|\'\'\'.*?\'\'\'|"(?:[^"\\\n]|\\.)*"|\'[^\'\n]*\'|#[^\n]*|[\[\]{}]|\n|[^"\'#\[\]{}\n]+',
+# What may stand between keys and values, ends of lines and comments too.
+_GAP = re.compile(r"(?:[ \t\r\n]+|#[^\n]*)*")
+_KEY_PART = re.compile(r"""[ \t]*(?:"((?:[^"\\]|\\.)*)"|'([^']*)'|([A-Za-z0-9_-]+))[ \t]*(\.)?""")
+_STRING = re.compile(
+    r'"""(?:[^\\]|\\.)*?"{3,5}|\'\'\'.*?\'{3,5}|"(?:[^"\\\n]|\\.)*"|\'[^\'\n]*\'',
     re.DOTALL,
 )
+_PLAIN = re.compile(r"[^\s,\[\]{}#]+(?: [0-9][^\s,\[\]{}#]*)?")
+
+
+class KeyOrigin(NamedTuple):
+    """What gave a key: a file and its line, or a setting, which has no line."""
+
+    file: str
+    line: int | None = None
+
+    def __str__(self) -> str:
+        return self.file if self.line is None else f"{self.file}, line {self.line}"
+
+
+class KeyPlace(NamedTuple):
+    """A part of a key where it is written: the path to it, and the span of its word in the text."""
+
+    path: KeyPath
+    start: int
+    end: int
+    # Whether it is the key or table itself, not one that its dots go through.
+    whole: bool
 
 
 def key_lines(text: str) -> dict[KeyPath, int]:
     """Return the line, counted from 1, of every table and key of a valid TOML text.
 
-    Keys inside inline tables and arrays have the line of the key that holds them. Tables of an array are
-    counted: ``[[a.b]]`` is at ``("a", "b", "0")``.
+    Tables of an array are counted, inline or not: ``[[a.b]]`` is at ``("a", "b", "0")``. The array as a whole
+    has the line of its first.
     """
     lines: dict[KeyPath, int] = {}
-    counts: dict[KeyPath, int] = {}
-    table: KeyPath = ()
-    for number, statement in _statements(text):
-        if statement.startswith("[["):
-            table = _absolute(_key(statement[2:])[0], counts)
-            counts[table] = counts.get(table, -1) + 1
-            table = (*table, str(counts[table]))
-            lines[table] = number
-        elif statement.startswith("["):
-            table = _absolute(_key(statement[1:])[0], counts)
-            lines[table] = number
-        else:
-            lines[(*table, *_key(statement)[0])] = number
+    line, read = 1, 0
+    for place in key_places(text):
+        if place.whole:
+            line += text.count("\n", read, place.start)
+            read = place.start
+            if place.path[-1].isdigit():
+                lines.setdefault(place.path[:-1], line)
+            lines.setdefault(place.path, line)
     return lines
 
 
@@ -48,49 +69,92 @@ def line_of(lines: dict[KeyPath, int], path: KeyPath) -> int | None:
     return None
 
 
-def _statements(text: str) -> list[tuple[int, str]]:
-    """Return each statement with its line; values that go over several lines are one statement."""
-    found: list[tuple[int, str]] = []
-    line, start, depth, current = 1, 1, 0, ""
-    for token in _TOKEN.findall(text):
-        if token == "\n" and (depth == 0 or _is_header(current)):
-            _close(found, start, current)
-            current, depth = "", 0
-        elif not token.startswith("#"):
-            if not current.strip():
-                start = line
-            depth += {"[": 1, "{": 1, "]": -1, "}": -1}.get(token, 0)
-            current += token
-        line += token.count("\n")
-    _close(found, start, current)
-    return found
+def key_places(text: str) -> Iterator[KeyPlace]:
+    """Yield every part of every key of a valid TOML text, in the order of the text."""
+    walk = _Walk(text)
+    table: KeyPath = ()
+    while (at := walk.past_gap()) < len(text):
+        if text[at] == "[":
+            array = text.startswith("[[", at)
+            walk.at = at + 1 + array
+            places = list(walk.key(()))
+            table = walk.table(places[-1].path, counted=array)
+            yield from (place._replace(path=walk.absolute(place.path)) for place in places[:-1])
+            yield places[-1]._replace(path=table)
+            walk.at += 1 + array
+        else:
+            yield from walk.pair(table)
 
 
-def _is_header(statement: str) -> bool:
-    return statement.lstrip().startswith("[")
+@dataclass
+class _Walk:
+    """A walk over a text: how far it is, and how many tables each array of tables has so far."""
 
+    text: str
+    at: int = 0
 
-def _close(found: list[tuple[int, str]], start: int, statement: str) -> None:
-    if statement.strip():
-        found.append((start, statement.strip()))
+    def __post_init__(self) -> None:
+        self.counts: dict[KeyPath, int] = {}
 
+    def past_gap(self) -> int:
+        """Go over blanks and comments; return where."""
+        if match := _GAP.match(self.text, self.at):
+            self.at = match.end()
+        return self.at
 
-def _key(text: str) -> tuple[KeyPath, int]:
-    parts: list[str] = []
-    end = 0
-    while match := _KEY_PART.match(text, end):
-        parts.append(next(group for group in match.groups()[:3] if group is not None))
-        end = match.end()
-        if not match[4]:
-            break
-    return tuple(parts), end
+    def key(self, table: KeyPath) -> Iterator[KeyPlace]:
+        """Yield the parts of a dotted key."""
+        path = table
+        while match := _KEY_PART.match(self.text, self.at):
+            group = next(number for number in (1, 2, 3) if match[number] is not None)
+            path = (*path, match[group])
+            self.at = match.end()
+            yield KeyPlace(path, match.start(group), match.end(group), not match[4])
+            if not match[4]:
+                return
 
+    def pair(self, table: KeyPath) -> Iterator[KeyPlace]:
+        """Yield a key, and the keys within its value."""
+        path = table
+        for place in self.key(table):
+            path = place.path
+            yield place
+        self.at = self.text.index("=", self.at) + 1
+        self.past_gap()
+        yield from self.value(path)
 
-def _absolute(path: KeyPath, counts: dict[KeyPath, int]) -> KeyPath:
-    """Put the current index after each array of tables that the path goes through."""
-    whole: KeyPath = ()
-    for part in path[:-1]:
-        whole = (*whole, part)
-        if whole in counts:
-            whole = (*whole, str(counts[whole]))
-    return (*whole, path[-1])
+    def value(self, path: KeyPath) -> Iterator[KeyPlace]:
+        """Yield the keys within a value, and go past it."""
+        opening = self.text[self.at]
+        if opening not in "[{":
+            match = (_STRING if opening in "\"'" else _PLAIN).match(self.text, self.at)
+            self.at = match.end() if match else self.at + 1
+            return
+        self.at += 1
+        number = 0
+        while self.text[self.past_gap()] not in "]}":
+            if opening == "{":
+                yield from self.pair(path)
+            else:
+                yield from self.value((*path, str(number)))
+                number += 1
+            if self.text[self.past_gap()] == ",":
+                self.at += 1
+        self.at += 1
+
+    def table(self, path: KeyPath, *, counted: bool) -> KeyPath:
+        """Return the whole path of a table's header; of an array of tables, the next one's."""
+        whole = self.absolute(path[:-1]) + path[-1:]
+        if not counted:
+            return whole
+        self.counts[whole] = self.counts.get(whole, -1) + 1
+        return (*whole, str(self.counts[whole]))
+
+    def absolute(self, path: KeyPath) -> KeyPath:
+        """Put the current number after each array of tables that a path goes through."""
+        whole: KeyPath = ()
+        for part in path:
+            whole = (*whole, part)
+            if whole in self.counts:
+                whole = (*whole, str(self.counts[whole]))
+        return whole

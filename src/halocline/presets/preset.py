@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import hashlib
 import os
-from collections.abc import Iterable, Mapping
+from collections.abc import Iterable, Iterator, Mapping, Sequence
 from dataclasses import dataclass
 from functools import cached_property
 from typing import Any
@@ -91,11 +91,11 @@ class Preset:
         self.name = document.name
         self.title = str(document.tables.get("title", document.name))
         self.notes = str(document.tables.get("notes", ""))
-        problems = _top_level_problems(document)
-        self._order = _step_order(document, problems)
+        self._order, misplaced = _step_order(document)
+        problems = [*_top_level_problems(document), *_moving_seas(document), *misplaced]
         if problems:
             # All mistakes are told at once, also those that do not keep the sections from being read.
-            self._sections(_still(document.tables), problems)
+            problems += _sections(_still(document.tables), document)[1]
         raise_problems(problems, document)
         self._looks: dict[float, Look] = {}
         self._animated = bool(key_frames(document.tables))
@@ -196,32 +196,26 @@ class Preset:
 
     def _look(self, frame: float) -> Look:
         document = self.document
-        problems: list[HaloclineError] = []
         try:
             tables = resolved_at(document.tables, frame)
         except PresetError as error:
-            path = tuple((error.where or "").split("."))
-            raise_problems([error.located(document.where(path))], document)
+            raise_problems([document.located(error, error.key)], document)
             raise
-        sections = self._sections(tables, problems)
-        graph = self._graph(tables.get("steps", {}), problems)
-        raise_problems(problems, document)
+        sections, wrong = _sections(tables, document)
+        graph, unjoined = self._graph(tables.get("steps", {}))
+        raise_problems([*wrong, *unjoined], document)
         return Look(graph=graph, **sections)  # type: ignore[arg-type]  # no problems: all are there
 
-    def _sections(
-        self, tables: Mapping[str, Any], problems: list[HaloclineError]
-    ) -> dict[str, Strict | None]:
-        return {
-            name: validated(model, tables.get(name, {}), (name,), self.document, problems)
-            for name, model in SECTIONS.items()
-        }
-
-    def _graph(self, tables: Mapping[str, Any], problems: list[HaloclineError]) -> Graph | None:
+    def _graph(self, tables: Mapping[str, Any]) -> tuple[Graph | None, list[HaloclineError]]:
+        """Return the graph of the steps, or nothing and what keeps them from being joined."""
+        document = self.document
         steps, previous = [], SOURCE
+        problems: list[HaloclineError] = []
         for name, head in self._order:
             kind = operator_named(head.operator or name)
             own = {key: value for key, value in tables[name].items() if key not in StepHead.model_fields}
-            parameters = validated(kind.Parameters, own, ("steps", name), self.document, problems)
+            parameters, wrong = validated(kind.Parameters, own, ("steps", name), document)
+            problems += wrong
             # A step that is put aside must be right too: somebody will enable it.
             if parameters is None or not head.enabled:
                 continue
@@ -229,15 +223,13 @@ class Preset:
             named = {role: source for role, source in inputs.items() if source is not None}
             steps.append(Step(name, kind(parameters), named))
             previous = name
-        problems.extend(_late_lights(steps, self.document))
+        problems += _late_lights(steps, document)
         if problems:
-            return None
+            return None, problems
         try:
-            return Graph(steps, previous)
+            return Graph(steps, previous), []
         except GraphError as error:
-            step = (error.where or "").removeprefix("step ").strip('"')
-            problems.append(error.located(self.document.where(("steps", step) if step else ("steps",))))
-            return None
+            return None, [document.located(error, error.key or ("steps",))]
 
     def resolved_tables(self, frame: int | None = None) -> dict[str, Any]:
         """Return `resolved_text` as tables: nothing inherited, every default written out.
@@ -315,91 +307,108 @@ def preset_from_text(text: str, overrides: Iterable[str] = ()) -> Preset:
     return Preset(with_overrides(document_from_text(text), overrides))
 
 
-def _top_level_problems(document: Document) -> list[HaloclineError]:
-    problems: list[HaloclineError] = []
+def _sections(
+    tables: Mapping[str, Any], document: Document
+) -> tuple[dict[str, Strict | None], list[HaloclineError]]:
+    """Return the sections by name, and every mistake in them."""
+    checked = {
+        name: validated(model, tables.get(name, {}), (name,), document) for name, model in SECTIONS.items()
+    }
+    problems = [problem for _, wrong in checked.values() for problem in wrong]
+    return {name: section for name, (section, _) in checked.items()}, problems
+
+
+def _top_level_problems(document: Document) -> Iterator[HaloclineError]:
     for key in document.tables:
         if key not in TOP_KEYS:
-            problems.append(
-                PresetError(
-                    f'unknown key "{key}"',
-                    code="E-PRESET-KEY",
-                    where=document.where((key,)),
-                    fix=f"Known here: {', '.join(TOP_KEYS)}.{did_you_mean(key, TOP_KEYS)}",
-                )
+            yield document.problem(
+                f'unknown key "{key}"',
+                (key,),
+                code="E-PRESET-KEY",
+                fix=f"Known here: {', '.join(TOP_KEYS)}.{did_you_mean(key, TOP_KEYS)}",
             )
     for key in ("title", "notes"):
         if not isinstance(document.tables.get(key, ""), str):
-            problems.append(
-                PresetError(
-                    f"{key} is {document.tables[key]!r}, not text",
-                    code="E-PRESET-VALUE",
-                    where=document.where((key,)),
-                    fix="Write it in quotation marks.",
-                )
+            yield document.problem(
+                f"{key} is {document.tables[key]!r}, not text",
+                (key,),
+                code="E-PRESET-VALUE",
+                fix="Write it in quotation marks.",
             )
     for name in STEADY_SECTIONS:
         if key_frames(document.tables.get(name, {})):
-            problems.append(
-                PresetError(
-                    f"[{name}] cannot change from frame to frame",
-                    code="E-PRESET-STEADY",
-                    where=document.where((name,)),
-                    fix="Animate [light], [story] or a step's keys instead.",
-                )
+            yield document.problem(
+                f"[{name}] cannot change from frame to frame",
+                (name,),
+                code="E-PRESET-STEADY",
+                fix="Animate [light], [story] or a step's keys instead.",
             )
-    return problems + _moving_seas(document)
 
 
-def _moving_seas(document: Document) -> list[HaloclineError]:
-    """Return what is wrong with seas whose waves would change from frame to frame."""
+def _moving_seas(document: Document) -> Iterator[HaloclineError]:
+    """Yield what is wrong with seas whose waves would change from frame to frame."""
     steps = document.tables.get("steps", {})
     names = steps if isinstance(steps, Mapping) else {}
     places = [("sea",), *(("steps", name, "surface") for name in names)]
     steady = Sea.model_fields.keys() - Sea.MOVING
-    problems: list[HaloclineError] = []
     for place in places:
         table: Any = document.tables
         for key in place:
             table = table.get(key, {}) if isinstance(table, Mapping) else {}
         for key in sorted(steady.intersection(table if isinstance(table, Mapping) else ())):
             if key_frames({key: table[key]}):
-                problems.append(
-                    PresetError(
-                        f"{key} of a sea cannot change from frame to frame",
-                        code="E-PRESET-STEADY",
-                        where=document.where((*place, key)),
-                        fix=f"The waves would jump. Of a sea {' and '.join(sorted(Sea.MOVING))} can change.",
-                    )
+                yield document.problem(
+                    f"{key} of a sea cannot change from frame to frame",
+                    (*place, key),
+                    code="E-PRESET-STEADY",
+                    fix=f"The waves would jump. Of a sea {' and '.join(sorted(Sea.MOVING))} can change.",
                 )
-    return problems
 
 
-def _step_order(document: Document, problems: list[HaloclineError]) -> list[tuple[str, StepHead]]:
-    """Return the steps in order, with what they say of their place."""
+def _step_order(document: Document) -> tuple[list[tuple[str, StepHead]], list[HaloclineError]]:
+    """Return the steps in order, with what they say of their place, and what is wrong with that."""
     tables = document.tables.get("steps", {})
     if not isinstance(tables, Mapping):
-        problems.append(
-            PresetError("steps is not a table", code="E-PRESET-VALUE", where=document.where(("steps",)))
-        )
-        return []
+        return [], [document.problem("steps is not a table", ("steps",), code="E-PRESET-VALUE")]
     heads: dict[str, StepHead] = {}
+    problems: list[HaloclineError] = []
     for name, table in tables.items():
         keys = table
         if isinstance(table, Mapping):
             keys = {key: value for key, value in table.items() if key in StepHead.model_fields}
-        head = validated(StepHead, keys, ("steps", name), document, problems)
+        head, wrong = validated(StepHead, keys, ("steps", name), document)
+        problems += wrong
         if head is not None:
             heads[name] = head
-            _check_operator(name, head, document, problems)
+            problems += _operator_problems(name, head, document)
     order = list(heads)
     for name, head in heads.items():
         for side, neighbour in (("after", head.after), ("before", head.before)):
-            if neighbour is not None:
-                _place(name, side, neighbour, order, document, problems)
-    return [(name, heads[name]) for name in order]
+            if neighbour is None:
+                continue
+            if (neighbour in order and neighbour != name) or (side == "after" and neighbour == SOURCE):
+                order = _moved(order, name, side, neighbour)
+            else:
+                problems.append(
+                    document.problem(
+                        f'there is no step "{neighbour}" to come {side}',
+                        ("steps", name, side),
+                        code="E-PRESET-ORDER",
+                        fix=f"Steps here: {', '.join(order)}.{did_you_mean(neighbour, order)}",
+                    )
+                )
+    return [(name, heads[name]) for name in order], problems
 
 
-def _late_lights(steps: Iterable[Step], document: Document) -> Iterable[HaloclineError]:
+def _moved(order: Sequence[str], name: str, side: str, neighbour: str) -> list[str]:
+    """Return an order with a step right after or right before another; after the render is first of all."""
+    moved = [other for other in order if other != name]
+    place = 0 if neighbour == SOURCE else moved.index(neighbour) + (side == "after")
+    moved.insert(place, name)
+    return moved
+
+
+def _late_lights(steps: Iterable[Step], document: Document) -> Iterator[HaloclineError]:
     """Yield what is wrong with steps that change a light layer after others have changed the whole."""
     early = {SOURCE}
     for step in steps:
@@ -407,55 +416,28 @@ def _late_lights(steps: Iterable[Step], document: Document) -> Iterable[Haloclin
             continue
         source = step.inputs[step.operator.inputs[0]]
         if source not in early:
-            yield PresetError(
+            yield document.problem(
                 f'"{step.name}" deals with one light layer of the render, but comes after "{source}"',
+                ("steps", step.name),
                 code="E-PRESET-ORDER",
-                where=document.where(("steps", step.name)),
                 fix='Say after = "render": what another step has done to the beauty is not in the layer.',
             )
         early.add(step.name)
 
 
-def _check_operator(name: str, head: StepHead, document: Document, problems: list[HaloclineError]) -> None:
+def _operator_problems(name: str, head: StepHead, document: Document) -> Iterator[HaloclineError]:
     try:
         kind = operator_named(head.operator or name)
     except GraphError as error:
-        problems.append(error.located(document.where(("steps", name, "operator"))))
+        yield document.located(error, ("steps", name, "operator"))
         return
     if head.other is not None and len(kind.inputs) < 2:
-        problems.append(
-            PresetError(
-                f'the operator "{head.operator or name}" takes one picture, not another beside it',
-                code="E-PRESET-INPUT",
-                where=document.where(("steps", name, "other")),
-                fix='Leave "other" out, or blend two pictures with the operator "mix".',
-            )
+        yield document.problem(
+            f'the operator "{head.operator or name}" takes one picture, not another beside it',
+            ("steps", name, "other"),
+            code="E-PRESET-INPUT",
+            fix='Leave "other" out, or blend two pictures with the operator "mix".',
         )
-
-
-def _place(
-    name: str,
-    side: str,
-    neighbour: str,
-    order: list[str],
-    document: Document,
-    problems: list[HaloclineError],
-) -> None:
-    """Move a step right after or right before another; after the render is first of all."""
-    first = side == "after" and neighbour == SOURCE
-    if not first and (neighbour not in order or neighbour == name):
-        problems.append(
-            PresetError(
-                f'there is no step "{neighbour}" to come {side}',
-                code="E-PRESET-ORDER",
-                where=document.where(("steps", name, side)),
-                fix=f"Steps here: {', '.join(order)}.{did_you_mean(neighbour, order)}",
-            )
-        )
-        return
-    order.remove(name)
-    place = 0 if first else order.index(neighbour) + (side == "after")
-    order.insert(place, name)
 
 
 def _with_curves(plain: Any, raw: Any) -> Any:

@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 import inspect
-from collections.abc import Mapping
+from collections.abc import Mapping, Sequence
 from typing import Any, TypeVar
 
 from pydantic import ValidationError
@@ -12,19 +12,15 @@ from halocline.errors import HaloclineError, PresetError, did_you_mean
 from halocline.files.named_by_presets import folders_context
 from halocline.presets.document import Document, named_folders
 from halocline.presets.lines import KeyPath
-from halocline.quantities import Strict, meanings
+from halocline.quantities import Strict, meanings, model_within
 
 M = TypeVar("M", bound=Strict)
 
 
 def validated(
-    model: type[M],
-    table: Any,
-    path: KeyPath,
-    document: Document,
-    problems: list[HaloclineError],
-) -> M | None:
-    """Return a table as its model; where it does not fit, note every mistake and return nothing.
+    model: type[M], table: Any, path: KeyPath, document: Document
+) -> tuple[M | None, list[HaloclineError]]:
+    """Return a table as its model, or nothing and every mistake of it where it does not fit.
 
     Parameters
     ----------
@@ -36,20 +32,18 @@ def validated(
         Where the table stands in the document.
     document
         For file and line.
-    problems
-        Where mistakes are added.
     """
     if not isinstance(table, Mapping):
         name = ".".join(path)
         fix = f"Write [{name}] and its keys below it."
-        problems.append(_problem(f"{name} is {table!r}, not a table", document.where(path), fix))
-        return None
+        return None, [
+            document.problem(f"{name} is {table!r}, not a table", path, code="E-PRESET-VALUE", fix=fix)
+        ]
     try:
         context = folders_context(document.folder, named_folders())
-        return model.model_validate(frozen_lists(table), context=context)
+        return model.model_validate(frozen_lists(table), context=context), []
     except ValidationError as error:
-        problems.extend(_described(finding, model, path, document) for finding in error.errors())
-        return None
+        return None, [_described(finding, model, path, document) for finding in error.errors()]
 
 
 def frozen_lists(value: Any) -> Any:
@@ -61,7 +55,7 @@ def frozen_lists(value: Any) -> Any:
     return value
 
 
-def raise_problems(problems: list[HaloclineError], document: Document) -> None:
+def raise_problems(problems: Sequence[HaloclineError], document: Document) -> None:
     """Raise all mistakes together, each once, or do nothing where there are none."""
     if not problems:
         return
@@ -76,31 +70,36 @@ def raise_problems(problems: list[HaloclineError], document: Document) -> None:
     )
 
 
-def _problem(message: str, where: str, fix: str | None = None, code: str = "E-PRESET-VALUE") -> PresetError:
-    return PresetError(message, code=code, where=where, fix=fix)
-
-
 def _described(finding: Any, model: type[Strict], path: KeyPath, document: Document) -> PresetError:
     inner = tuple(str(part) for part in finding["loc"])
-    where = document.where((*path, *inner))
-    section = ".".join((*path, *inner[:-1]))
+    whole = (*path, *inner)
     if finding["type"] == "extra_forbidden":
-        known = _fields(model, finding["loc"][:-1])
-        return _problem(
-            f'unknown key "{inner[-1]}"',
-            f"{where}, [{section}]",
-            f"Known keys here: {', '.join(known) or 'none'}.{did_you_mean(inner[-1], known)}",
-            "E-PRESET-KEY",
-        )
+        return _unknown_key(whole, _model_at(model, finding["loc"][:-1]), document)
     if finding["type"] == "missing":
-        return _problem(
-            f'the key "{inner[-1]}" is missing', f"{where}, [{section}]", "Add it.", "E-PRESET-MISSING"
+        return document.problem(
+            f'the key "{inner[-1]}" is missing',
+            whole,
+            code="E-PRESET-MISSING",
+            fix="Add it.",
+            section=whole[:-1],
         )
     text = finding["msg"].removeprefix("Value error, ")
     given = "" if isinstance(finding["input"], Mapping) else f" (given: {finding['input']!r})"
-    key = ".".join((*path, *inner))
-    fix = _meaning(model, finding["loc"])
-    return _problem(f"{key}: {text[:1].lower()}{text[1:]}{given}", where, fix)
+    message = f"{'.'.join(whole)}: {text[:1].lower()}{text[1:]}{given}"
+    return document.problem(message, whole, code="E-PRESET-VALUE", fix=_meaning(model, finding["loc"]))
+
+
+def _unknown_key(path: KeyPath, owner: type[Strict] | None, document: Document) -> PresetError:
+    key = path[-1]
+    known = list(owner.model_fields) if owner else []
+    today = owner.RENAMED.get(key) if owner else None
+    if today is not None:
+        message = f'"{key}" is called "{today}" now, and both are given'
+        fix = f'Take "{key}" out.'
+    else:
+        message = f'unknown key "{key}"'
+        fix = f"Known keys here: {', '.join(known) or 'none'}.{did_you_mean(key, known)}"
+    return document.problem(message, path, code="E-PRESET-KEY", fix=fix, section=path[:-1])
 
 
 def _meaning(model: type[Strict], loc: tuple[Any, ...]) -> str | None:
@@ -116,12 +115,6 @@ def _meaning(model: type[Strict], loc: tuple[Any, ...]) -> str | None:
     return None
 
 
-def _fields(model: type[Strict], loc: tuple[Any, ...]) -> list[str]:
-    """Return the keys that a model, or the one nested in it at ``loc``, knows."""
-    found = _model_at(model, loc)
-    return list(found.model_fields) if found else []
-
-
 def _model_at(model: type[Strict], loc: tuple[Any, ...]) -> type[Strict] | None:
     found: type[Strict] | None = model
     for part in loc:
@@ -129,14 +122,5 @@ def _model_at(model: type[Strict], loc: tuple[Any, ...]) -> type[Strict] | None:
             return None
         if isinstance(part, str):
             field = found.model_fields.get(part)
-            found = _nested_model(field.annotation) if field else None
+            found = model_within(field.annotation) if field else None
     return found
-
-
-def _nested_model(annotation: Any) -> type[Strict] | None:
-    if isinstance(annotation, type) and issubclass(annotation, Strict):
-        return annotation
-    for argument in getattr(annotation, "__args__", ()):
-        if (nested := _nested_model(argument)) is not None:
-            return nested
-    return None

@@ -19,6 +19,7 @@ from pydantic_core import PydanticUndefined
 
 from halocline.operators.registry import BUILT_IN, operator_named
 from halocline.presets.preset import STEADY_SECTIONS
+from halocline.presets.renamed import old_words
 from halocline.presets.sections import FORMAT, SECTIONS, StepHead
 from halocline.quantities import Strict, meanings
 
@@ -47,7 +48,19 @@ def presets_page() -> str:
         parts += [f"## `[{name}]`", *_model_parts(model)]
     parts += ["## `[steps.NAME]`", *_model_parts(StepHead)]
     parts.append("Beside these a step has the keys of its operator: see [operators](operators.md).")
+    parts += ["## Keys of former versions", *_old_words()]
     return _joined(parts)
+
+
+def _old_words() -> list[str]:
+    rows = [f"| {place} | `{old}` | `{new}` |" for place, old, new in old_words(sorted(BUILT_IN))]
+    return [
+        "A preset that gives a key by its former name loads, looks the same, and is told so by "
+        "`halocline preset check` and by every render; `halocline preset upgrade FILE` writes the new names. "
+        "Renamed keys leave the number of the format as it is: it goes up when a file of the old number "
+        "would be refused, or would come out otherwise.",
+        "\n".join(["| section or operator | former name | key |", "| --- | --- | --- |", *rows]),
+    ]
 
 
 def operators_page() -> str:

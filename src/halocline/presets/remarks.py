@@ -15,7 +15,7 @@ from halocline.operators.registry import operators
 from halocline.presets.build import story_report
 from halocline.presets.curves import key_frames
 from halocline.presets.document import Document
-from halocline.presets.lines import KeyPath
+from halocline.presets.lines import KeyOrigin, KeyPath
 from halocline.presets.preset import Look, Preset
 from halocline.presets.sections import StepHead
 from halocline.rgb import LINEAR_REC709
@@ -30,7 +30,9 @@ class Remark:
 
     Attributes
     ----------
-    where
+    key
+        Path of the key it is about.
+    origin
         File and line, or the nearest table.
     text
         What is odd.
@@ -38,9 +40,15 @@ class Remark:
         What to do about it.
     """
 
-    where: str
+    key: KeyPath
+    origin: KeyOrigin
     text: str
     fix: str
+
+    @property
+    def where(self) -> str:
+        """File and line in words."""
+        return str(self.origin)
 
     def __str__(self) -> str:
         return f"{self.where}: {self.text}\n  {self.fix}"
@@ -48,7 +56,7 @@ class Remark:
 
 def remarks(preset: Preset) -> list[Remark]:
     """Return all that is odd about a preset, on its first frame and on every key of its curves."""
-    found: dict[Remark, None] = {}
+    found: dict[Remark, None] = dict.fromkeys(renamed_keys(preset.document))
     for frame in sorted({0, *key_frames(preset.document.tables)}):
         look = preset.at(frame)
         for watch in _WATCHES:
@@ -63,20 +71,36 @@ def kinds(document: Document, look: Look) -> dict[str, str]:
     return {step.name: str(tables[step.name].get("operator", step.name)) for step in look.graph.steps}
 
 
+def _remark(document: Document, key: KeyPath, text: str, fix: str) -> Remark:
+    return Remark(key, document.origin(key), text, fix)
+
+
+def renamed_keys(document: Document) -> list[Remark]:
+    """Return a remark on every key that a preset, or one that it extends, gives by its former name."""
+    return [
+        _remark(
+            document, old.path, old.text, "It means the same; halocline preset upgrade FILE writes it so."
+        )
+        for old in document.old_words
+    ]
+
+
 def _in_vain(document: Document, look: Look) -> Iterator[Remark]:
     there = frozenset().union(*(step.operator.uses for step in look.graph.steps))
     for key, users in _users().items():
         section, _, name = key.partition(".")
         if name in document.tables.get(section, {}) and key not in there:
-            yield Remark(
-                document.where((section, name)),
+            yield _remark(
+                document,
+                (section, name),
                 f"{key} is set, but no step uses it",
                 f"Add one of the steps {', '.join(users)}, or take the key out.",
             )
     if not look.light.lamps:
         for step in _needing(look, Source.LAMPS):
-            yield Remark(
-                document.where(("steps", step)),
+            yield _remark(
+                document,
+                ("steps", step),
                 f"the step {step} has no lamps to work with",
                 "Add a table [[light.lamps]], or take the step out.",
             )
@@ -98,31 +122,29 @@ def _needing(look: Look, source: Source) -> list[str]:
 def _put_aside(document: Document, look: Look) -> Iterator[Remark]:
     done = kinds(document, look)
     for name, table in document.tables.get("steps", {}).items():
-        own = _file_of(document, ("steps", name, "enabled"))
+        # A step that a preset inherits may be put aside with all its keys.
+        own = document.origin(("steps", name, "enabled")).file
         keys = [
             key
             for key in table
-            if key not in StepHead.model_fields and _file_of(document, ("steps", name, key)) == own
+            if key not in StepHead.model_fields and document.origin(("steps", name, key)).file == own
         ]
         if name not in done and keys:
-            yield Remark(
-                document.where(("steps", name)),
+            yield _remark(
+                document,
+                ("steps", name),
                 f"the step {name} is not done, so its keys say nothing ({', '.join(keys)})",
                 "Enable it, or take its keys out.",
             )
-
-
-def _file_of(document: Document, path: KeyPath) -> str:
-    """Return the file that gave a key: a step that a preset inherits may be put aside with all its keys."""
-    return document.where(path).partition(",")[0]
 
 
 def _out_of_order(document: Document, look: Look) -> Iterator[Remark]:
     placed = [step for step in look.graph.steps if step.operator.stage is not Stage.ANYWHERE]
     for step, later in pairwise(placed):
         if step.operator.stage > later.operator.stage:
-            yield Remark(
-                document.where(("steps", later.name)),
+            yield _remark(
+                document,
+                ("steps", later.name),
                 f"{later.name} comes after {step.name}, though light meets it before",
                 f'Say  after = "..."  in [steps.{later.name}], so that it comes before {step.name}.',
             )
@@ -133,8 +155,9 @@ def _out_of_order(document: Document, look: Look) -> Iterator[Remark]:
             done.setdefault(kind, []).append(name)
     for kind, twice in done.items():
         if len(twice) > 1:
-            yield Remark(
-                document.where(("steps", twice[1])),
+            yield _remark(
+                document,
+                ("steps", twice[1]),
                 f"{' and '.join(twice)} both do {kind}: light would go through the water twice",
                 "Take one of them out.",
             )
@@ -143,8 +166,9 @@ def _out_of_order(document: Document, look: Look) -> Iterator[Remark]:
 def _against_physics(document: Document, look: Look) -> Iterator[Remark]:
     depth, reference = look.place.camera_depth, look.light.reference_depth
     if reference is not None and reference < 0:
-        yield Remark(
-            document.where(("light", "reference_depth")),
+        yield _remark(
+            document,
+            ("light", "reference_depth"),
             f"the reference depth is {-reference:g} m above the sea",
             "Give the depth at which the render's own light holds, metres down.",
         )
@@ -154,28 +178,32 @@ def _against_physics(document: Document, look: Look) -> Iterator[Remark]:
         and look.light.veil_brightness > 0.0
         and not look.light.lamps
     ):
-        yield Remark(
-            document.where(("place", "camera_depth")),
+        yield _remark(
+            document,
+            ("place", "camera_depth"),
             f"no daylight reaches {depth:g} m, and there are no lamps",
             "Come up, add [[light.lamps]], or set light.reference_depth near the lens to say that it is art.",
         )
     if depth is not None and reference is not None and reference - depth > look.bands.depth:
-        yield Remark(
-            document.where(("light", "reference_depth")),
+        yield _remark(
+            document,
+            ("light", "reference_depth"),
             f"the lens is {reference - depth:g} m above the reference depth, beyond the bands' fit",
             "Bring the two together, or raise bands.depth.",
         )
     sunny = _needing(look, Source.SUN)
     if sunny and look.light.overcast >= 1.0:
-        yield Remark(
-            document.where(("light", "overcast")),
+        yield _remark(
+            document,
+            ("light", "overcast"),
             f"{' and '.join(sunny)} cannot be had under a sky without sun",
             "Lower light.overcast, or take those steps out.",
         )
     farthest = look.story.subject_range
     if farthest is not None and farthest > look.bands.range:
-        yield Remark(
-            document.where(("story", "subject_range")),
+        yield _remark(
+            document,
+            ("story", "subject_range"),
             f"the subject is at {farthest:g} m, the bands are fitted to {look.bands.range:g} m",
             "Raise bands.range; the remap usually keeps it harmless.",
         )
@@ -187,19 +215,21 @@ def _of_water(preset: Preset) -> Iterator[Remark]:
     try:
         story = story_report(preset, 0, LINEAR_REC709)
     except HaloclineError as error:
-        yield Remark(document.where(("story",)), error.message, error.fix or "Change the story.")
+        yield _remark(document, ("story",), error.message, error.fix or "Change the story.")
         return
     wanted, physical = story.wanted_contrast, story.physical_contrast
     if wanted is not None and physical is not None and physical >= wanted:
-        yield Remark(
-            document.where(("story", "silhouette_contrast")),
+        yield _remark(
+            document,
+            ("story", "silhouette_contrast"),
             f"this water shows the subject with more contrast already ({physical:.2g}) than asked for",
             "Leave the story out, or ask for more.",
         )
     limit = look.story.near_limit
     if limit is not None and look.story.subject_range is None and look.story.softness is None:
-        yield Remark(
-            document.where(("story", "near_limit")),
+        yield _remark(
+            document,
+            ("story", "near_limit"),
             "story.near_limit is set, but nothing is remapped",
             "Give story.subject_range with silhouette_contrast, or story.softness; or take it out.",
         )

@@ -2,7 +2,8 @@
 
 from __future__ import annotations
 
-from typing import Annotated, Any, Literal
+from collections.abc import Mapping
+from typing import Annotated, Any, ClassVar, Literal
 
 from pydantic import AfterValidator, Field, WithJsonSchema, model_validator
 from pydantic_core import PydanticCustomError
@@ -157,6 +158,8 @@ class WaterSection(Strict):
         Scale so that a small black object vanishes at this level range, metres: 3.912/c. Large ones are seen
         a fifth farther (4.6 to 4.8/c).
     """
+
+    RENAMED: ClassVar[Mapping[str, str]] = {"contents": "constituents"}
 
     jerlov_type: str | None = None
     source: str = "best"

@@ -108,7 +108,7 @@ def fitted_water(water: WaterSection, bands: BandsSection, document: Document) -
         chosen = chosen_water(water, document)
         fit = fit_bands(chosen, count=bands.count, range_m=bands.range, depth_m=bands.depth)
     except HaloclineError as error:
-        raise error.located(f"{document.where(('water',))}, [water]") from error
+        raise document.located(error, ("water",), section=("water",)) from error
     return FittedWater(
         fit,
         chosen.name,

@@ -5,7 +5,7 @@ from __future__ import annotations
 import re
 from collections.abc import Iterator, Mapping
 from functools import lru_cache
-from typing import Any
+from typing import Any, TypeAlias
 
 from halocline.presets.curves import is_curve
 from halocline.presets.document import Document
@@ -32,15 +32,19 @@ _OTHER_UNITS = re.compile(r'\s*In \w+; text may carry another unit, such as "[^"
 _PLACE_KEYS = ("operator", "input", "other", "after", "before", "enabled")
 
 
+# What is remarked of each key.
+_Told: TypeAlias = dict[KeyPath, list[dict[str, str]]]
+
+
 def model(session: Session) -> dict[str, Any]:
     """Return all that the page shows of a preset, as plain values."""
     state = session.state
     preset = state.preset
     document, opened = preset.document, session.opened.preset.document
     odd = remarks(preset)
-    told: dict[str, list[dict[str, str]]] = {}
+    told: _Told = {}
     for each in odd:
-        told.setdefault(each.where, []).append({"text": each.text, "fix": each.fix})
+        told.setdefault(each.key, []).append({"text": each.text, "fix": each.fix})
     schema = _schema()
     groups = [_group((name,), name, schema["properties"][name], document, opened, told) for name in SECTIONS]
     done = {step.name for step in preset.at(0).graph.steps}
@@ -58,7 +62,9 @@ def model(session: Session) -> dict[str, Any]:
         "layers": list(document.lineage),
         "sections": groups,
         "steps": steps,
-        "remarks": [{"where": each.where, "text": each.text, "fix": each.fix} for each in odd],
+        "remarks": [
+            {"where": each.where, "key": list(each.key), "text": each.text, "fix": each.fix} for each in odd
+        ],
         "can_undo": session.can_undo,
         "can_redo": session.can_redo,
         "unsaved": state.text != session.saved_text,
@@ -83,19 +89,18 @@ def _group(
     schema: Mapping[str, Any],
     document: Document,
     opened: Document,
-    told: Mapping[str, list[dict[str, str]]],
+    told: _Told,
 ) -> dict[str, Any]:
     keys: list[dict[str, Any]] = []
     for key, about in schema.get("properties", {}).items():
         keys.extend(_keys((*path, key), about, document, opened, told))
-    where = document.where(path)
     return {
         "path": list(path),
         "name": name,
         "meaning": _plain(schema.get("description", "")),
         "keys": keys,
-        "told": told.get(where, []),
-        "where": where,
+        "told": told.get(path, []),
+        "where": document.where(path),
     }
 
 
@@ -104,7 +109,7 @@ def _keys(
     about: Mapping[str, Any],
     document: Document,
     opened: Document,
-    told: Mapping[str, list[dict[str, str]]],
+    told: _Told,
 ) -> Iterator[dict[str, Any]]:
     """Yield a key; of an array of tables, the keys of each table."""
     value = value_at(document.tables, path)
@@ -117,7 +122,7 @@ def _keys(
                 yield from _keys((*path, str(number), key), of_key, document, opened, told)
         return
     before = value_at(opened.tables, path)
-    origin = document.where(path) if value is not None else ""
+    origin = document.origin(path) if value is not None else None
     yield {
         "path": list(path),
         "name": path[-1],
@@ -127,9 +132,9 @@ def _keys(
         "text": "" if value is None else toml_text(value),
         "default": _shown(about.get("default")),
         "changed": value != before,
-        "own": origin.startswith(f"{document.lineage[-1]}," if document.lineage else "\0"),
-        "origin": origin,
-        "told": told.get(origin, []) if origin else [],
+        "own": origin is not None and document.lineage[-1:] == (origin.file,),
+        "origin": "" if origin is None else str(origin),
+        "told": told.get(path, []),
         **_form(choices),
     }
 

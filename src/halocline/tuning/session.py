@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import shlex
 from collections.abc import Mapping, Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from pathlib import Path
 from typing import Any
 
@@ -15,6 +15,7 @@ from halocline.files.whole import write_whole
 from halocline.presets.document import document_at, preset_path, shipped_folder
 from halocline.presets.edit import edited
 from halocline.presets.preset import Preset
+from halocline.presets.renamed import operators_of, upgraded
 from halocline.presets.sections import FORMAT
 
 MOST_STEPS = 1000
@@ -107,7 +108,9 @@ class Session:
         PresetError
             Where the result would not be valid; nothing is changed then.
         """
-        before = self.state
+        # The page names keys in words of today.
+        words = upgraded(self.state.text, operators_of(self.state.preset.document.tables))[0]
+        before = replace(self.state, text=words)
         wanted = [*self._whole_arrays(before, settings), *settings]
         state = self._checked(edited(before.text, wanted, name=self.path.name))
         if state.text != before.text:
@@ -208,7 +211,13 @@ def problems_of(error: HaloclineError) -> list[dict[str, Any]]:
     """Return the parts of an error, one for each mistake, for the page."""
     single = error.problems if isinstance(error, CollectedError) and error.problems else (error,)
     return [
-        {"where": each.where or "", "text": each.message, "fix": each.fix or "", "code": each.code}
+        {
+            "where": each.where or "",
+            "key": list(each.key),
+            "text": each.message,
+            "fix": each.fix or "",
+            "code": each.code,
+        }
         for each in single
     ]
 
