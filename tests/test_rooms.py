@@ -6,10 +6,12 @@ import ast
 import re
 from collections.abc import Iterator
 from pathlib import Path
+from textwrap import dedent
 
 import pytest
 
 import halocline
+from halocline.operators.registry import BUILT_IN
 
 HOUSE = Path(str(halocline.__file__)).parent
 FLOORS = {
@@ -173,3 +175,57 @@ def test_no_two_classes_share_a_name() -> None:
 def test_the_measure_sees_a_name_that_means_two_things() -> None:
     found = public_classes({"a.py": "class Lens: ...", "b.py": "class Lens: ...\nclass _Own: ..."})
     assert found == {"Lens": ["a.py", "b.py"]}
+
+
+# Words that are an operator's name and here mean something else: a plane, a seed, a column, a quantity.
+OTHER_NOUNS = {
+    ("graph/planes.py", "bubbles"): "the plane that the picture of bubbles alone goes to",
+    ("graph/operator.py", "lamps"): "a source of light",
+    ("physics/floating/bubbles.py", "bubbles"): "keys random numbers",
+    ("physics/sea/light_field.py", "caustics"): "keys random numbers and the disk cache",
+    ("physics/water/bands.py", "attenuation"): "a coefficient of the water",
+}
+
+
+def operators_named(text: str, names: set[str]) -> set[str]:
+    """Return the operators that a module names or imports, docstrings aside."""
+    tree = ast.parse(text)
+    docstrings = {
+        id(node.value)
+        for node in ast.walk(tree)
+        if isinstance(node, ast.Expr) and isinstance(node.value, ast.Constant)
+    }
+    found = set()
+    for node in ast.walk(tree):
+        if isinstance(node, ast.ImportFrom) and (node.module or "").startswith("halocline.operators."):
+            found |= {node.module.rpartition(".")[2]} & names if node.module else set()
+        if isinstance(node, ast.Constant) and isinstance(node.value, str) and id(node) not in docstrings:
+            named = re.findall(r"(?:\[steps\.|operator = .)(\w+)", node.value)
+            found |= {node.value, *named} & names
+    return found
+
+
+def test_nothing_names_an_operator_but_the_registry_and_its_own_file() -> None:
+    """What is to be known of an operator stands on its class, so that a studio's own is a full citizen."""
+    told = {}
+    for path in MODULES:
+        here = str(path.relative_to(HOUSE)).replace("\\", "/")
+        if here.startswith("operators/"):
+            continue
+        named = operators_named(path.read_text(encoding="utf-8"), set(BUILT_IN))
+        named -= {word for file, word in OTHER_NOUNS if file == here}
+        if named:
+            told[here] = sorted(named)
+    # A page for people shows how a step is written.
+    told.pop("presets/reference.py", None)
+    assert told == {}
+
+
+def test_the_measure_sees_an_operator_by_import_by_name_and_in_a_preset() -> None:
+    text = '''
+        from halocline.operators.mix import Mix
+        ORDER = ["caustics"]
+        TEXT = "[steps.lamps]"
+        """bubbles"""
+    '''
+    assert operators_named(dedent(text), set(BUILT_IN)) == {"mix", "caustics", "lamps"}

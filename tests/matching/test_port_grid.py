@@ -5,14 +5,16 @@ from __future__ import annotations
 from pathlib import Path
 
 import numpy as np
+import OpenImageIO as oiio
 import pytest
 
 from halocline._typing import F32
+from halocline.cli.main import run
 from halocline.errors import ReadError
 from halocline.matching.port_grid import Corners, find_corners, fit_port, read_corners
 from halocline.operators.measured_port import MeasuredPortParameters
 from halocline.physics.bending.distortion import Distortion
-from halocline.presets.preset import preset_from_text
+from halocline.presets.preset import load_preset, preset_from_text
 
 TRUTH = Distortion(960, 540, (0.01, -0.01), (0.10, -0.03, 0.0), (0.001, 0.0))
 
@@ -65,6 +67,49 @@ def test_chessboard_is_found_in_a_picture_to_a_tenth_of_a_pixel() -> None:
     nearest = np.linalg.norm(found.pixels[:, None] - exact[None], axis=2).min(axis=1)
     assert nearest.max() < 0.1
     assert fit_port(found, (960, 540)).water.rms_px < 0.1
+
+
+def test_the_command_fits_a_photograph_and_writes_a_preset_that_loads(
+    tmp_path: Path, capsys: pytest.CaptureFixture[str]
+) -> None:
+    picture = tmp_path / "board.tif"
+    pixels = chessboard()
+    image = oiio.ImageBuf(oiio.ImageSpec(960, 540, 1, "float"))
+    image.set_pixels(oiio.ROI(0, 960, 0, 540), pixels[..., None])
+    assert image.write(str(picture))
+    out = tmp_path / "port.toml"
+    with pytest.raises(SystemExit) as caught:
+        run(["port", str(picture), "--air", str(picture), "--board", "10x6", "--out", str(out)])
+    assert not caught.value.code
+    told = capsys.readouterr().out
+    assert told.startswith("water: 60 corners, off by 0.0")
+    (step,) = load_preset(out).at(0).graph.steps
+    assert isinstance(step.operator.parameters, MeasuredPortParameters)
+    assert step.operator.parameters.photograph == (960, 540)
+    assert step.operator.parameters.air == step.operator.parameters.water
+
+
+@pytest.mark.parametrize(
+    ("arguments", "message"),
+    [
+        (["board.csv"], "how large the photograph was"),
+        (["flat.tif"], "no board of 10 by 6 inner corners"),
+        (["none.tif"], "E-READ-OPEN"),
+        (["board.csv", "--size", "960"], "not two whole numbers"),
+        (["board.csv", "--size", "960x540", "--air", "flat.tif"], "no board of 10 by 6 inner corners"),
+    ],
+)
+def test_the_command_says_what_keeps_it_from_fitting(
+    tmp_path: Path, capsys: pytest.CaptureFixture[str], arguments: list[str], message: str
+) -> None:
+    written(tmp_path / "board.csv", corners())
+    flat = oiio.ImageBuf(oiio.ImageSpec(64, 48, 3, "uint8"))
+    assert flat.write(str(tmp_path / "flat.tif"))
+    found = [str(tmp_path / each) if "." in each else each for each in arguments]
+    with pytest.raises(SystemExit) as caught:
+        run(["port", *found])
+    assert caught.value.code
+    assert message in " ".join(capsys.readouterr().err.split())
 
 
 def test_no_board_in_the_picture_is_no_corners() -> None:

@@ -38,6 +38,7 @@ COMMANDS = {
     "check": CommandPlace("Look for bad pixels, flicker and unsafe flashes.", "halocline.cli.check"),
     "report": CommandPlace("Sum up the record of a run.", "halocline.cli.report"),
     "match": CommandPlace("Find the water of a picture, or of a dive log.", "halocline.cli.match"),
+    "port": CommandPlace("Measure a housing's port from photographs of a board.", "halocline.cli.port"),
     "remove": CommandPlace("Take a preset's water out of frames.", "halocline.cli.remove"),
     "wedge": CommandPlace("Write a sheet of one frame under a range of settings.", "halocline.cli.wedge"),
     "sheet": CommandPlace("Write a sheet of a sequence, before and after.", "halocline.cli.sheet"),

@@ -18,7 +18,6 @@ from halocline.cli.output import say
 from halocline.cli.still import Viewing
 from halocline.errors import JobError
 from halocline.files.whole import write_whole
-from halocline.operators.suspended_matter import SuspendedMatter
 from halocline.physics.path.transport import LightPath
 from halocline.presets.build import DEFAULT_CAMERA_DEPTH_M, in_space, light_path, story_report
 from halocline.presets.preset import Preset, load_preset
@@ -80,7 +79,7 @@ def plot(
             raise JobError(
                 "what each step does is plotted of a frame" if frameless else "nothing floats in this water",
                 code="E-PLOT-FRAME" if frameless else "E-PLOT-PARTICLES",
-                fix="Say --render FRAME.exr." if frameless else "Give a preset with suspended_matter.",
+                fix="Say --render FRAME.exr." if frameless else "Give a preset with a step that scatters it.",
             )
         write_figure(makers[what](), out, overwrite=overwrite)
         return
@@ -144,14 +143,10 @@ def _makers(
 
 
 def _counts(look: Preset, frame: int) -> dict[str, float]:
-    """Return particles in a litre by class, of every step that draws some."""
+    """Return what floats in a litre by kind, of every step that draws some."""
     counts: dict[str, float] = {}
     for step in look.at(frame).graph.steps:
-        if isinstance(step.operator, SuspendedMatter):
-            matter = step.operator.parameters
-            for each in matter.classes:
-                sizes = f"{1e3 * each.smallest:.3g} to {1e3 * each.largest:.3g} mm"
-                counts[f"{each.name}, {sizes}"] = each.per_litre * matter.density
+        counts.update(step.operator.per_litre())
     return counts
 
 

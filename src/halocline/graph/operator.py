@@ -73,6 +73,15 @@ class Source(Enum):
     LAMPS = "lamps"
 
 
+class Undoing(Enum):
+    """How what a step did is taken back, where the water is to be removed from finished frames."""
+
+    TERM = "term"
+    """By its operator's name: the look's water and light tell what it did. It is of a water's core."""
+    KEYS = "keys"
+    """By its own keys."""
+
+
 @dataclass(frozen=True)
 class PlaneUse:
     """Names of planes an operator works with.
@@ -161,6 +170,13 @@ class Operator(ABC, Generic[P, T]):
     surveys
         Whether one of reach `WHOLE` does its work in two: it looks over the whole picture once (`survey`) and
         is then applied to tiles like any other, so that its result need not be held whole.
+    undone
+        How the removal of water takes back what it did; None where it does not.
+    undoes
+        Whether it is that removal: its key ``undo`` lists operators by name, and under the name of an
+        operator that is undone by its keys it takes those.
+    measured_from
+        What photograph its keys can be fitted to, such as ``grid``; None for none.
     """
 
     Parameters: ClassVar[type[Strict]]
@@ -172,6 +188,9 @@ class Operator(ABC, Generic[P, T]):
     uses: ClassVar[frozenset[str]] = frozenset()
     own_planes: ClassVar[tuple[Plane, ...]] = ()
     surveys: ClassVar[bool] = False
+    undone: ClassVar[Undoing | None] = None
+    undoes: ClassVar[bool] = False
+    measured_from: ClassVar[str | None] = None
 
     def __init__(self, parameters: P) -> None:
         self.parameters = parameters
@@ -199,6 +218,10 @@ class Operator(ABC, Generic[P, T]):
     def price(self, path: LightPath) -> str | None:  # noqa: ARG002 - part of the protocol
         """Return in physical terms what it gives a subject beyond what the water would; None for nothing."""
         return None
+
+    def per_litre(self) -> Mapping[str, float]:
+        """Return how many things of each kind it scatters in a litre of water, for plots; none for most."""
+        return {}
 
     def prepare(self, shot: Shot) -> T:  # noqa: ARG002 - part of the protocol
         """Return what `apply` needs for this frame; called once, before any tile."""

@@ -11,10 +11,12 @@ import numpy as np
 import tomlkit
 
 from halocline._typing import F64
+from halocline.graph.operator import Undoing
 from halocline.matching.daylight import SunAndSky, fit_daylight
 from halocline.matching.fit import Candidate, fit_constituents, fit_jerlov
 from halocline.matching.model import Setting
 from halocline.matching.samples import Sample
+from halocline.operators.registry import exposing, undone_by
 
 Kind = Literal["jerlov", "constituents"]
 # Types less probable than this are not named as possible.
@@ -170,11 +172,11 @@ def _light_table(found: Match) -> tomlkit.items.Table:
 
 def _steps() -> tomlkit.items.Table:
     steps = tomlkit.table(is_super_table=True)
-    for name in ("downwelling", "attenuation", "veiling_light"):
+    for name in undone_by(Undoing.TERM):
         steps.add(name, tomlkit.table())
     card = tomlkit.table()
     card.add("card_range", _noted("1 m", "the card that keeps its value; a choice"))
-    steps.add("white_reference", card)
+    steps.add(exposing(), card)
     return steps
 
 

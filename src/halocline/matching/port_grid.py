@@ -17,6 +17,8 @@ import numpy as np
 from halocline._typing import F32, F64
 from halocline.errors import ReadError
 from halocline.files.regular import read_text
+from halocline.matching.reference_picture import picture_pixels
+from halocline.operators.registry import operators
 from halocline.physics.bending.distortion import GridFit, fit_grid
 
 LARGEST_FILE_BYTES = 1 << 24
@@ -91,6 +93,45 @@ def find_corners(picture: F32, columns: int, rows: int) -> Corners | None:
     return Corners(grid, np.asarray(corners, np.float64).reshape(-1, 2) + 0.5)
 
 
+def photographed(
+    path: Path, board: tuple[int, int], size: tuple[int, int] | None = None
+) -> tuple[Corners, tuple[int, int]]:
+    """Return the corners of a photograph of a board, and the photograph's size.
+
+    Parameters
+    ----------
+    path
+        A picture of the board, or a CSV file of its corners, see `read_corners`.
+    board
+        Inner corners of the board across and down; for a picture.
+    size
+        Columns and rows of the photograph; for a CSV file, which does not tell.
+
+    Raises
+    ------
+    ReadError
+        ``E-FILE-CORNERS`` where there are none to be had, ``E-READ-OPEN`` where a picture cannot be read.
+    """
+    if path.suffix.lower() == ".csv":
+        if size is None:
+            raise _refused(
+                path, "a table of corners does not say how large the photograph was", "Say --size 6000x4000."
+            )
+        return read_corners(path), size
+    # Brightness will do: the green of a colour picture.
+    picture = picture_pixels(path)[..., :3]
+    grey = np.asarray(picture[..., picture.shape[-1] // 2], np.float32)
+    found = find_corners(grey, *board)
+    if found is None:
+        raise _refused(
+            path,
+            f"no board of {board[0]} by {board[1]} inner corners is to be seen whole",
+            "Count the corners where four squares meet (--board 10x6) and show the whole board, sharp and "
+            "evenly lit; or give a CSV file with a line for each corner: column,row,x,y.",
+        )
+    return found, (grey.shape[1], grey.shape[0])
+
+
 @dataclass(frozen=True)
 class PortFit:
     """Fits of one or two photographs of the same size, pixels."""
@@ -106,13 +147,19 @@ class PortFit:
             lines.append(_quality("air", self.air))
         return "\n".join(lines)
 
-    def step(self, name: str = "measured_port") -> str:
+    def step(self, name: str = "port") -> str:
         """Return the step for a preset, TOML."""
-        lines = [f"[steps.{name}]", 'operator = "measured_port"', f"photograph = {list(self.size)}"]
+        fitted = next(each for each, kind in operators().items() if kind.measured_from == "grid")
+        lines = [f"[steps.{name}]", f'operator = "{fitted}"', f"photograph = {list(self.size)}"]
         lines.append(f"water = {_table(self.water)}   # corners met within {self.water.rms_px:.3f} px r.m.s.")
         if self.air is not None:
             lines.append(f"air = {_table(self.air)}   # corners met within {self.air.rms_px:.3f} px r.m.s.")
         return "\n".join(lines) + "\n"
+
+    def preset_text(self) -> str:
+        """Return a preset of nothing but the port, to extend or to copy the step from."""
+        notes = "\n".join(f"# {line}" for line in self.report().splitlines())
+        return f'format = 1\ntitle = "A measured port"\n{notes}\n\n{self.step()}'
 
 
 def fit_port(water: Corners, size: tuple[int, int], air: Corners | None = None) -> PortFit:
@@ -155,10 +202,8 @@ def _table(fit: GridFit) -> str:
     return "{ " + inside.replace("[-0,", "[0,") + " }"
 
 
-def _refused(where: Path | str, why: str) -> ReadError:
-    return ReadError(
-        f"no grid corners: {why}",
-        code="E-FILE-CORNERS",
-        where=str(where),
-        fix="Give a CSV file with a line for each corner: column,row,x,y (grid numbers, then pixels).",
-    )
+_TABLE = "Give a CSV file with a line for each corner: column,row,x,y (grid numbers, then pixels)."
+
+
+def _refused(where: Path | str, why: str, fix: str = _TABLE) -> ReadError:
+    return ReadError(f"no grid corners: {why}", code="E-FILE-CORNERS", where=str(where), fix=fix)

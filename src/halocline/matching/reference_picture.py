@@ -178,7 +178,7 @@ def _colours(path: Path) -> tuple[F64, RGBSpace]:
         with suppress(ChannelError):
             view = load_beauty(path).views[0]
             return _interleaved(view), view.space
-    pixels = _pixels(path)
+    pixels = picture_pixels(path)
     return (np.repeat(pixels, 3, axis=2) if pixels.shape[2] < 3 else pixels[..., :3]), LINEAR_REC709
 
 
@@ -191,7 +191,7 @@ def _directions(view: View) -> F32:
 
 
 def _only_ranges(path: Path) -> F32:
-    pixels = _pixels(path, numbers=True)
+    pixels = picture_pixels(path, numbers=True)
     return only_channel(pixels, path)
 
 
@@ -205,8 +205,21 @@ def _check_size(path: Path, found: tuple[int, ...], wanted: tuple[int, ...]) -> 
         )
 
 
-def _pixels(path: Path, *, numbers: bool = False) -> F64:
-    """Return a picture's values; with ``numbers``, only where the file holds numbers and no shades."""
+def picture_pixels(path: Path, *, numbers: bool = False) -> F64:
+    """Return a picture's values, ``(rows, columns, channels)``, as the file codes them.
+
+    Parameters
+    ----------
+    path
+        Any kind of picture that OpenImageIO reads.
+    numbers
+        Take it only where the file holds numbers and no shades.
+
+    Raises
+    ------
+    ReadError, UnitError
+        ``E-READ-OPEN`` where it cannot be read, ``E-DEPTH-UNIT`` where it holds shades.
+    """
     picture = oiio.ImageInput.open(readable_name(path))
     if picture is None:
         raise ReadError(

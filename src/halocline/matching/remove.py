@@ -6,10 +6,11 @@ from collections.abc import Mapping
 from typing import Any
 
 from halocline.errors import PresetError
+from halocline.graph.operator import Stage, Undoing
+from halocline.operators.registry import operators, undone_by
 from halocline.presets.document import Document
 from halocline.presets.preset import Preset
-
-UNDONE = ("downwelling", "attenuation", "veiling_light")
+from halocline.presets.sections import StepHead
 
 
 def removal_of(preset: Preset, *, noise: float, rebalance: bool = True) -> Preset:
@@ -29,31 +30,28 @@ def removal_of(preset: Preset, *, noise: float, rebalance: bool = True) -> Prese
     PresetError
         ``E-PRESET-REMOVE`` where none of its steps can be undone.
     """
-    steps = {step.name: _kind(preset, step.name) for step in preset.at(0).graph.steps}
-    undo = [kind for kind in UNDONE if kind in steps.values()]
-    if not undo:
+    remover = next(name for name, kind in operators().items() if kind.undoes)
+    own: dict[str, Any] = {"noise": noise, "undo": []}
+    for step in preset.at(0).graph.steps:
+        if step.operator.undone is Undoing.TERM:
+            own["undo"].append(_kind(preset, step.name))
+        elif step.operator.undone is Undoing.KEYS and (
+            rebalance or step.operator.stage is not Stage.EXPOSURE
+        ):
+            own.setdefault(_kind(preset, step.name), _own_keys(preset, step.name))
+    if not own["undo"]:
         raise PresetError(
             "none of its steps can be undone",
             code="E-PRESET-REMOVE",
             where=preset.name,
-            fix=f"Give a preset with one of {', '.join(UNDONE)}.",
+            fix=f"Give a preset with one of {', '.join(undone_by(Undoing.TERM))}.",
         )
-    own: dict[str, Any] = {"noise": noise, "undo": undo}
-    card = next((name for name, kind in steps.items() if kind == "white_reference"), None)
-    if card is not None and rebalance:
-        own["white_reference"] = _own_keys(preset, card)
-    scatter = next((name for name, kind in steps.items() if kind == "forward_scatter"), None)
-    if scatter is not None:
-        own["forward_scatter"] = _own_keys(preset, scatter)
     document = preset.document
-    tables = {**document.tables, "steps": {"remove_water": own}, "title": f"{preset.title}, removed"}
+    tables = {**document.tables, "steps": {remover: own}, "title": f"{preset.title}, removed"}
     # Surfaces are told apart by their own colours, which the water has changed.
     tables["input"] = {**document.tables.get("input", {}), "separate_edges": False}
     name = f"{document.name}-removed"
     return Preset(Document(name, tables, document.origins, document.folder, document.lineage))
-
-
-_HEAD = ("operator", "input", "other", "after", "enabled")
 
 
 def _kind(preset: Preset, step: str) -> str:
@@ -64,4 +62,4 @@ def _kind(preset: Preset, step: str) -> str:
 def _own_keys(preset: Preset, step: str) -> dict[str, Any]:
     """Return a step's own keys, without those that say where it stands."""
     table: Mapping[str, Any] = preset.document.tables["steps"][step]
-    return {key: value for key, value in table.items() if key not in _HEAD}
+    return {key: value for key, value in table.items() if key not in StepHead.model_fields}

@@ -6,7 +6,7 @@ Colour and contrast are lost with range, red first in clear water, blue first in
 from __future__ import annotations
 
 from halocline._typing import F32
-from halocline.graph.operator import Operator, Planes, PlaneUse, Stage, Tile
+from halocline.graph.operator import Operator, Planes, PlaneUse, Stage, Tile, Undoing
 from halocline.graph.shot import Shot
 from halocline.operators.shared.two_surfaces import FARTHER_PLANES, Farther
 from halocline.physics.path.transport import attenuate
@@ -22,6 +22,7 @@ class Attenuation(Operator[AttenuationParameters, None]):
 
     Parameters = AttenuationParameters
     stage = Stage.ATTENUATION
+    undone = Undoing.TERM
     layer = "direct"
     once = True
     uses = frozenset({"story.attenuation_scale", "story.subject_range", "story.softness"})

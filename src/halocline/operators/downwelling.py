@@ -9,7 +9,7 @@ from __future__ import annotations
 import numpy as np
 
 from halocline._typing import F32
-from halocline.graph.operator import Operator, Planes, PlaneUse, Stage, Tile
+from halocline.graph.operator import Operator, Planes, PlaneUse, Stage, Tile, Undoing
 from halocline.graph.shot import Shot
 from halocline.operators.shared.two_surfaces import FARTHER_PLANES, Farther
 from halocline.physics.path.transport import daylight_gain
@@ -33,6 +33,7 @@ class Downwelling(Operator[DownwellingParameters, None]):
 
     Parameters = DownwellingParameters
     stage = Stage.SUBJECT_LIGHT
+    undone = Undoing.TERM
     layer = "direct"
     once = True
     uses = frozenset({"light.reference_depth", "story.downwelling_scale"})

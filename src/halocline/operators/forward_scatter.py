@@ -24,7 +24,7 @@ from halocline.compute.threads import in_parallel
 from halocline.filters.halo import HaloField
 from halocline.filters.pyramid_blur import NOTHING, bands_of_rows
 from halocline.graph.light_form import combine
-from halocline.graph.operator import WHOLE, Operator, Planes, PlaneUse, Tile
+from halocline.graph.operator import WHOLE, Operator, Planes, PlaneUse, Tile, Undoing
 from halocline.graph.shot import Shot
 from halocline.imaging.frame import Window
 from halocline.operators.shared.two_surfaces import FARTHER_PLANES, Farther
@@ -111,6 +111,7 @@ class ForwardScatter(Operator[ForwardScatterParameters, PreparedScatter]):
     Parameters = ForwardScatterParameters
     layer = "scatter"
     surveys = True
+    undone = Undoing.KEYS
 
     def planes(self) -> PlaneUse:
         """Read attenuated light and how far it came; write light and the halo by itself.

@@ -73,6 +73,7 @@ class MeasuredPort(PortOperator[MeasuredPortParameters]):
 
     Parameters = MeasuredPortParameters
     port_name = "measured port"
+    measured_from = "grid"
 
     def picture(self, shot: Shot) -> PortPicture:
         """Evaluate the model."""

@@ -12,7 +12,7 @@ from importlib import import_module
 from importlib.metadata import entry_points
 
 from halocline.errors import GraphError, did_you_mean
-from halocline.graph.operator import AnyOperator, Operator
+from halocline.graph.operator import AnyOperator, Operator, Stage, Undoing
 
 GROUP = "halocline.operators"
 
@@ -60,6 +60,18 @@ def operators() -> dict[str, type[AnyOperator]]:
         with suppress(GraphError):
             found[name] = operator_named(name)
     return found
+
+
+def undone_by(how: Undoing) -> list[str]:
+    """Return the operators that the removal of water takes back in one way, in the order of the light."""
+    found = {name: kind for name, kind in operators().items() if kind.undone is how}
+    return sorted(found, key=lambda name: found[name].stage)
+
+
+def exposing() -> str:
+    """Return the operator that exposes finished pictures, and is taken back as such."""
+    found = operators()
+    return next(name for name in undone_by(Undoing.KEYS) if found[name].stage is Stage.EXPOSURE)
 
 
 @cache

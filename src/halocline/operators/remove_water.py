@@ -70,6 +70,7 @@ class RemoveWater(Operator[RemoveWaterParameters, _Prepared]):
 
     Parameters = RemoveWaterParameters
     layer = "direct"
+    undoes = True
 
     def planes(self) -> PlaneUse:
         """Read wet colour and geometry; write colour, and the share of it that was there to be found."""

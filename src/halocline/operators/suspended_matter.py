@@ -295,6 +295,15 @@ class SuspendedMatter(Operator[SuspendedMatterParameters, _Prepared]):
         p = self.parameters
         return p.density == 0.0 or all(kind.per_litre == 0.0 for kind in p.classes)
 
+    def per_litre(self) -> dict[str, float]:
+        """Return the particles in a litre by class."""
+        p = self.parameters
+        return {
+            f"{each.name}, {1e3 * each.smallest:.3g} to {1e3 * each.largest:.3g} mm": each.per_litre
+            * p.density
+            for each in p.classes
+        }
+
     def prepare(self, shot: Shot) -> _Prepared:
         """Find the particles in view, light them, and sort them."""
         p = self.parameters

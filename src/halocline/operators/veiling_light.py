@@ -11,7 +11,7 @@ from typing import Literal
 import numpy as np
 
 from halocline._typing import F32
-from halocline.graph.operator import Operator, Planes, PlaneUse, Stage, Tile
+from halocline.graph.operator import Operator, Planes, PlaneUse, Stage, Tile, Undoing
 from halocline.graph.shot import Shot
 from halocline.physics.path.transport import VeilGeometry, veiling_light
 from halocline.quantities import Strict
@@ -35,6 +35,7 @@ class VeilingLight(Operator[VeilingLightParameters, None]):
 
     Parameters = VeilingLightParameters
     stage = Stage.VEIL
+    undone = Undoing.TERM
     layer = "veil"
     once = True
     uses = frozenset(

@@ -12,7 +12,7 @@ import numpy as np
 
 from halocline._typing import F32, F64
 from halocline.errors import GraphError
-from halocline.graph.operator import Operator, Planes, PlaneUse, Stage, Tile
+from halocline.graph.operator import Operator, Planes, PlaneUse, Stage, Tile, Undoing
 from halocline.graph.shot import Shot
 from halocline.quantities import Factor, Length, Position, Share, Strict
 
@@ -49,6 +49,7 @@ class WhiteReference(Operator[WhiteReferenceParameters, F64]):
 
     Parameters = WhiteReferenceParameters
     stage = Stage.EXPOSURE
+    undone = Undoing.KEYS
     whole = True
     once = True
     uses = frozenset({"light.reference_depth", "story.downwelling_scale"})

@@ -14,7 +14,7 @@ import tomlkit
 from halocline.errors import GraphError, HaloclineError, PresetError, did_you_mean
 from halocline.graph.graph import SOURCE, Graph, Step
 from halocline.graph.sea import Sea
-from halocline.operators.registry import operator_named
+from halocline.operators.registry import operator_named, operators
 from halocline.physics.water.bands import Bands
 from halocline.presets.curves import is_curve, key_frames, resolved_at, telling_frames
 from halocline.presets.document import (
@@ -436,8 +436,12 @@ def _operator_problems(name: str, head: StepHead, document: Document) -> Iterato
             f'the operator "{head.operator or name}" takes one picture, not another beside it',
             ("steps", name, "other"),
             code="E-PRESET-INPUT",
-            fix='Leave "other" out, or blend two pictures with the operator "mix".',
+            fix=f'Leave "other" out. Two pictures are taken by: {", ".join(_of_two_pictures())}.',
         )
+
+
+def _of_two_pictures() -> list[str]:
+    return [name for name, kind in operators().items() if len(kind.inputs) > 1]
 
 
 def _with_curves(plain: Any, raw: Any) -> Any:
