@@ -154,7 +154,7 @@ def spread_radiance(path: LightPath, seen: LampSeen, angle: F64) -> F64:
     absorption = np.maximum(path.beam_rate - scattering, 0.0)
     gains = np.array(
         [
-            math.expm1(min(bk * seen.range_m * turns.regained(float(ak), seen.range_m), DEEPEST))
+            math.expm1(min(bk * seen.range_m * turns.regained(float(ak), float(bk), seen.range_m), DEEPEST))
             for ak, bk in zip(absorption, scattering, strict=True)
         ]
     )
