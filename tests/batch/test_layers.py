@@ -11,7 +11,7 @@ from tests.conftest import Builders
 
 import halocline
 from halocline._typing import F32
-from halocline.batch.layers import ALL, additive_layers, plan_layers, planes_held
+from halocline.batch.layers import ALL, plan_layers, planes_held
 from halocline.errors import GraphError
 from halocline.graph.shot import Shot
 from halocline.imaging.camera_track import CameraTrack
@@ -178,7 +178,8 @@ def test_guide_of_another_branch_is_refused() -> None:
 
 @pytest.mark.parametrize("name", ["jerlov-1c", "fjord-archway"])
 def test_shipped_presets_have_layers(name: str) -> None:
-    assert additive_layers(halocline.load_preset(name).at(1).graph)[:2] == ("direct", "scatter")
+    plan = plan_layers(halocline.load_preset(name).at(1).graph, (ALL,))
+    assert tuple(plan.additive)[:2] == ("direct", "scatter")
 
 
 def test_layers_in_the_file_add_up_to_its_picture(tmp_path: Path, build: Builders) -> None:

@@ -12,7 +12,6 @@ from halocline.filters.pyramid_blur import (
     HiddenPlaces,
     VaryingBlur,
     halved,
-    level_count,
     level_variance,
 )
 
@@ -131,4 +130,3 @@ def test_halving_keeps_the_first_pixel_in_place() -> None:
     half = halved(plane)
     assert half.shape == (5, 5)
     assert half.argmax() == 12
-    assert level_count((2160, 3840)) == 9

@@ -9,7 +9,6 @@ import pytest
 
 from halocline.errors import SequenceError
 from halocline.imaging.sequence import (
-    check_matching,
     find_sequence,
     frame_text,
     output_sequence,
@@ -131,16 +130,6 @@ def test_outputs_go_to_folders_patterns_or_one_file(folder: Path, tmp_path: Path
         output_sequence(tmp_path / "wet.exr", source)
     one = find_sequence(folder / "still.exr")
     assert output_sequence(tmp_path / "wet.exr", one).path(1) == tmp_path / "wet.exr"
-
-
-def test_depth_must_have_every_frame_of_the_beauty(folder: Path) -> None:
-    beauty = find_sequence(folder / "arch v2.####.exr", "1001-1005x2")
-    check_matching(beauty, beauty)
-    (folder / "z.1001.exr").touch()
-    with pytest.raises(SequenceError, match=r"E-SEQUENCE-MATCH(.|\n)*1003,1005"):
-        check_matching(beauty, find_sequence(folder / "z.####.exr"))
-    with pytest.raises(SequenceError, match="E-SEQUENCE-MATCH"):
-        check_matching(beauty, find_sequence(folder / "still.exr"))
 
 
 def test_sequences_cross_process_borders_and_print_short_ranges(folder: Path) -> None:

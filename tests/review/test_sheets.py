@@ -18,7 +18,6 @@ from halocline.review.compare import (
     difference,
     film_strip,
     layer_pixels,
-    side_by_side,
     slit_through_time,
 )
 from halocline.review.contact_sheet import BACKGROUND, U8, SheetTile, contact_sheet
@@ -103,12 +102,6 @@ def test_one_odd_frame_is_an_odd_bar_in_the_slit() -> None:
     frames[3] = flat(90)
     slit = slit_through_time(frames, rows_a_frame=2)
     assert slit[:, 0, 0].tolist() == [50, 50, 50, 50, 50, 50, 90, 90, 50, 50]
-
-
-def test_reference_stands_at_the_pictures_height() -> None:
-    both = side_by_side(flat(10), flat(200, rows=80, columns=100))
-    assert both.shape[0] == 40
-    assert int(both[20, -5, 0]) == 200
 
 
 @pytest.mark.parametrize("shape", [(6, 9), (1, 6, 9), (2, 6, 9), (3, 6, 9), (6, 6, 9)])

@@ -186,11 +186,6 @@ def through_white(share: F32, shot: Shot) -> F32:
     return combine(matrix, share)
 
 
-def additive_layers(graph: Graph) -> tuple[str, ...]:
-    """Return the names of a graph's additive layers, in the order of the light."""
-    return tuple(_taps(_groups(graph)))
-
-
 def plan_layers(graph: Graph, wanted: Iterable[str], *, compressed: bool = False) -> LayerPlan:
     """Return how to make layers.
 

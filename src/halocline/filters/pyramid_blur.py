@@ -10,7 +10,6 @@ the finer level. A picture taken down ``n`` levels and up again is therefore blu
 
 from __future__ import annotations
 
-import math
 from collections.abc import Sequence
 from dataclasses import dataclass
 
@@ -38,11 +37,6 @@ def bands_of_rows(rows: int, *, at_once: int = ROWS_AT_ONCE) -> list[slice]:
 def level_variance(level: int) -> float:
     """Return the variance, px^2, of going down and up ``level`` levels. Worked value: 3 gives 42."""
     return 2.0 * (4.0**level - 1.0) / 3.0
-
-
-def level_count(shape: tuple[int, int]) -> int:
-    """Return how often a plane of that shape can be halved."""
-    return max(0, int(math.log2(min(shape) / SMALLEST_LEVEL)))
 
 
 def halved(plane: F32) -> F32:

@@ -72,10 +72,6 @@ class Window:
         x, y = min(self.x, other.x), min(self.y, other.y)
         return Window(x, y, max(self.x_end, other.x_end) - x, max(self.y_end, other.y_end) - y)
 
-    def contains(self, other: Window) -> bool:
-        """Tell whether every pixel of ``other`` lies inside this window."""
-        return self.union(other) == self
-
     def rows(self, start: int, stop: int) -> Window:
         """Return the band of rows ``start`` to ``stop`` (counted from this window's first row)."""
         return Window(self.x, self.y + start, self.width, stop - start)
@@ -139,27 +135,3 @@ class Frame:
                 fix=f"The frame has: {', '.join(sorted(self.planes)) or 'none'}.",
             )
         return self.planes[name]
-
-
-def widen(frame: Frame, window: Window, fill: Mapping[str, float]) -> Frame:
-    """Return the frame over a larger data window.
-
-    Parameters
-    ----------
-    frame
-        The frame to widen.
-    window
-        The new data window; must contain the old one.
-    fill
-        Value of the new pixels by plane name; 0 where a plane is not named. Open water is alpha 0 and
-        range inf.
-    """
-    if window == frame.data_window:
-        return frame
-    rows, columns = window.slices_of(frame.data_window)
-    planes = {}
-    for name, plane in frame.planes.items():
-        wide = np.full((*plane.shape[:-2], *window.shape), fill.get(name, 0.0), np.float32)
-        wide[..., rows, columns] = plane
-        planes[name] = wide
-    return replace(frame, planes=planes, data_window=window)

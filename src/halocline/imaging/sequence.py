@@ -212,28 +212,6 @@ def output_sequence(text: str | Path, source: Sequence) -> Sequence:
     return sequence.with_frames(source.frames)
 
 
-def check_matching(beauty: Sequence, depth: Sequence) -> None:
-    """Check that a depth sequence has every frame of the beauty's.
-
-    Raises
-    ------
-    SequenceError
-        ``E-SEQUENCE-MATCH`` where some frames have no depth.
-    """
-    if not depth.is_numbered:
-        lacking = beauty.frames if len(beauty.frames) > 1 else ()
-    else:
-        there = set(_frames_there(depth))
-        lacking = tuple(frame for frame in beauty.frames if frame not in there)
-    if lacking:
-        raise SequenceError(
-            f"no depth for frames {frame_text(lacking)} of the beauty",
-            code="E-SEQUENCE-MATCH",
-            where=depth.pattern,
-            fix="Render the missing depth frames, or choose frames that have both.",
-        )
-
-
 def _single(sequence: Sequence, frames: str | None) -> Sequence:
     path = sequence.path(0)
     if path.is_dir():

@@ -54,15 +54,6 @@ def slit_through_time(frames: Sequence[U8], *, at: float = 0.5, rows_a_frame: in
     return np.concatenate(lines)
 
 
-def side_by_side(picture: U8, reference: U8) -> U8:
-    """Return a picture with a reference to its right, both at the picture's height, a gap between."""
-    rows = picture.shape[0]
-    size = (max(1, round(reference.shape[1] * rows / reference.shape[0])), rows)
-    beside = np.asarray(cv2.resize(reference, size, interpolation=cv2.INTER_AREA), np.uint8)
-    gap = np.zeros((rows, 8, 3), np.uint8)
-    return np.concatenate([picture, gap, beside], axis=1)
-
-
 def layer_pixels(plane: F32) -> tuple[U8, str]:
     """Return a layer as something to look at, and what black and white stand for.
 

@@ -87,10 +87,6 @@ class SunBeam:
         """Return the beam as seen from axes turned by an angle."""
         return SunBeam(self.zenith_rad, self.azimuth_rad - angle_rad, self.index)
 
-    def with_index(self, index: float) -> SunBeam:
-        """Return the beam of the same sun in water of another index (another wavelength)."""
-        return SunBeam(self.zenith_rad, self.azimuth_rad, index)
-
     def drift_per_slope(self) -> F64:
         """Return d drift / d slope at a flat surface, ``(2, 2)``; sun overhead: (1 - 1/n) times unity."""
         step = 1e-4

@@ -40,24 +40,6 @@ def sun_numbers(light: LensLight) -> tuple[np.float32, ...]:
 
 
 @compiled
-def place_ray(
-    mu: np.float32, cos_sun: np.float32, sun_cosine: np.float32, sun_sine: np.float32
-) -> tuple[int, np.float32, np.float32]:
-    """Return a direction's cell in the tables, and its place between that and the next row and column."""
-    up = mu if mu > _ZERO else -mu
-    part = _ONE - np.sqrt(max(_ONE - up, _ZERO))
-    height = _MIDDLE + _MIDDLE * (part if mu > _ZERO else -part)
-    row = min(int(height), _LAST_HEIGHT)
-    # The view's azimuth from where the sun stands; straight up and down any will do.
-    across = np.sqrt(max(_ONE - mu * mu, _ZERO)) * sun_sine
-    turn = (mu * sun_cosine - cos_sun) / max(across, _LEAST_SINE)
-    side = np.sqrt(_HALF - _HALF * max(-_ONE, min(turn, _ONE)))
-    azimuth = _FAR_SIDE * side
-    column = min(int(azimuth), _LAST_AZIMUTH)
-    return row * _ROW + column, height - np.float32(row), azimuth - np.float32(column)
-
-
-@compiled
 def veil(
     length_m: F32,
     mu: F32,
