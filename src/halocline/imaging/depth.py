@@ -32,7 +32,7 @@ from halocline.imaging.camera import Camera
 from halocline.imaging.depth_edges import fill_partly_covered, split_averaged
 from halocline.imaging.frame import Window
 
-Kind = Literal[
+DepthKind = Literal[
     "auto",
     "planar",
     "range",
@@ -42,10 +42,10 @@ Kind = Literal[
     "normalised_white_near",
     "position",
 ]
-Edges = Literal["auto", "sharp", "averaged", "premultiplied"]
+DepthEdges = Literal["auto", "sharp", "averaged", "premultiplied"]
 Background = Literal["auto", "alpha", "none"]
 
-KINDS = tuple(kind for kind in get_args(Kind) if kind != "auto")
+KINDS = tuple(kind for kind in get_args(DepthKind) if kind != "auto")
 NORMALISED = ("normalised", "normalised_white_near")
 # Farther than any scene, in scene units; renderers write 1e10, 1e30 or the largest float for "nothing hit".
 ENDLESS = 1e9
@@ -74,12 +74,12 @@ class DepthSpec:
         ``premultiplied`` (averaged with 0 where nothing is hit), or ``auto``.
     """
 
-    kind: Kind = "auto"
+    kind: DepthKind = "auto"
     unit_m: float = 1.0
     near: float | None = None
     far: float | None = None
     background: Background | float = "auto"
-    edges: Edges = "auto"
+    edges: DepthEdges = "auto"
     pass_unit_m: float | None = None
 
     def __post_init__(self) -> None:

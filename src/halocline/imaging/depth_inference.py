@@ -13,7 +13,7 @@ from numpy.typing import NDArray
 
 from halocline._typing import F32, F64
 from halocline.imaging.camera import Camera
-from halocline.imaging.depth import ENDLESS, DepthSpec, Edges, Kind, range_planes
+from halocline.imaging.depth import ENDLESS, DepthEdges, DepthKind, DepthSpec, range_planes
 from halocline.imaging.depth_edges import COVERED, Pixels, mixed_and_clean_steps, neighbour
 from halocline.imaging.frame import Window
 from halocline.imaging.names import depth_hint
@@ -170,7 +170,7 @@ def _sample(
 
 def _kind(
     sample: _Sample, name: str, spec: DepthSpec, camera: Camera, reasons: list[str], warnings: list[str]
-) -> Kind:
+) -> DepthKind:
     """Decide by positions where there are any; else by sign, name and span, in this order."""
     if sample.values.size == 0:
         reasons.append("planar: no covered pixel has a depth to judge by")
@@ -205,7 +205,7 @@ def _kind(
     return "planar"
 
 
-def _kind_by_name(name: str, reasons: list[str], warnings: list[str]) -> Kind | None:
+def _kind_by_name(name: str, reasons: list[str], warnings: list[str]) -> DepthKind | None:
     hint = depth_hint(name)
     if hint == "mist":
         reasons.append(f'normalised: "{name}" is a mist pass, a share that grows from near to far')
@@ -219,14 +219,14 @@ def _kind_by_name(name: str, reasons: list[str], warnings: list[str]) -> Kind | 
     return hint
 
 
-def _kind_by_position(sample: _Sample, spec: DepthSpec, reasons: list[str]) -> Kind | None:
+def _kind_by_position(sample: _Sample, spec: DepthSpec, reasons: list[str]) -> DepthKind | None:
     """Return the kind under which values and positions are proportional, or None."""
     assert sample.planar is not None
     ahead = np.isfinite(sample.planar) & (sample.planar > 0)
     if np.count_nonzero(ahead) < 16:
         return None
     planar, value, factor = sample.planar[ahead], sample.values[ahead], sample.factor[ahead]
-    expected: dict[Kind, F64] = {
+    expected: dict[DepthKind, F64] = {
         "planar": planar,
         "range": planar * factor,
         "negative_planar": -planar,
@@ -280,7 +280,7 @@ def _scale_warning(sample: _Sample, spec: DepthSpec) -> list[str]:
 
 def _edges(
     values: F32, alpha: F32 | None, spec: DepthSpec, camera: Camera, window: Window, reasons: list[str]
-) -> Edges:
+) -> DepthEdges:
     if alpha is not None and values.ndim == 2 and _is_premultiplied(values, alpha, spec):
         reasons.append("edges premultiplied: partly covered pixels hold depth times alpha")
         return "premultiplied"

@@ -11,6 +11,7 @@ from pydantic_core import PydanticCustomError
 from halocline.errors import ColourError
 from halocline.graph.sea import Sea
 from halocline.imaging.compression import PATTERN, compression_problem
+from halocline.imaging.depth import DepthEdges, DepthKind
 from halocline.quantities import (
     Angle,
     Colour,
@@ -97,21 +98,12 @@ class InputSection(Strict):
     position_layer: str | None = None
     lights: dict[str, str] = Field(default_factory=dict)
     passes: dict[str, str] = Field(default_factory=dict)
-    depth_kind: Literal[
-        "auto",
-        "planar",
-        "range",
-        "negative_planar",
-        "inverse",
-        "normalised",
-        "normalised_white_near",
-        "position",
-    ] = "auto"
+    depth_kind: DepthKind = "auto"
     scene_unit: SceneUnit = 1.0
     depth_unit: SceneUnit | None = None
     near: Length | None = None
     far: Distance | None = None
-    depth_edges: Literal["auto", "sharp", "averaged", "premultiplied"] = "auto"
+    depth_edges: DepthEdges = "auto"
     premultiplied: bool = True
     keep_glows: bool = True
     separate_edges: bool = True

@@ -123,7 +123,7 @@ def levers(
     nearest_m
         Range of the nearest beyond the first layer in each of the grid's cells, see `share_beyond`.
     reach
-        Cells by which the lever of a nearer thing is extended around it; see `bend.grown_nearest`.
+        Cells by which the lever of a nearer thing is extended around it; see `displacement.grown_nearest`.
     seen_to
         Range up to which one sees anything beyond a crossing at a range: nothing is displaced more than it
         would be there.
