@@ -16,9 +16,9 @@ $(SET_UP): pyproject.toml
 demo: $(SET_UP)
 	$(BIN)/halocline demo
 
-## All tests.
+## All tests; one of them must provoke each error code.
 test: $(SET_UP)
-	$(BIN)/python -m pytest -n 2
+	$(BIN)/python -m pytest -n 2 --every-code
 
 ## Style of the code.
 lint: $(SET_UP)

@@ -1,11 +1,16 @@
-"""Builders shared by the tests: a small frame of everything awkward, a water, a camera, a graph run."""
+"""Builders shared by the tests: a small frame of everything awkward, a water, a camera, a graph run.
+
+With ``--every-code`` a run fails where some error code of the package was provoked by no test.
+"""
 
 from __future__ import annotations
 
 import os
+import runpy
+import sys
 from collections.abc import Iterable, Mapping
 from dataclasses import replace
-from functools import lru_cache
+from functools import lru_cache, wraps
 from pathlib import Path
 from typing import Any, TypedDict, Unpack
 
@@ -13,6 +18,7 @@ import numpy as np
 import pytest
 
 from halocline._typing import F32, F64
+from halocline.errors import HaloclineError
 from halocline.graph.engine import Evaluation, evaluate
 from halocline.graph.graph import Graph, chain
 from halocline.graph.operator import AnyOperator
@@ -30,6 +36,66 @@ from halocline.rgb import LINEAR_REC709, RGBSpace
 
 # What runs keep on disk stays out of the home folder of whoever runs the tests.
 os.environ.setdefault("HALOCLINE_CACHE", str(Path(__file__).parents[1] / ".pytest_cache" / "halocline"))
+
+# Codes of the errors that the package itself has made in this process.
+_PROVOKED: set[str] = set()
+_MISSED: list[str] = []
+
+
+def _noting(make: Any) -> Any:
+    """Return what makes an error, noting the code of those that the package makes."""
+
+    @wraps(make)
+    def made(self: HaloclineError, *parts: Any, **named: Any) -> None:
+        make(self, *parts, **named)
+        frame = sys._getframe(1)
+        # A kind of error may pass its parts on to the base.
+        while frame.f_back is not None and frame.f_globals.get("__name__") == "halocline.errors":
+            frame = frame.f_back
+        if str(frame.f_globals.get("__name__")).startswith("halocline."):
+            _PROVOKED.add(self.code)
+
+    return made
+
+
+HaloclineError.__init__ = _noting(HaloclineError.__init__)  # type: ignore[method-assign]
+
+
+def pytest_addoption(parser: pytest.Parser) -> None:
+    parser.addoption(
+        "--every-code",
+        action="store_true",
+        help="fail where an error code of the package was provoked by no test; for runs of all tests",
+    )
+
+
+@pytest.hookimpl(optionalhook=True)
+def pytest_testnodedown(node: Any) -> None:
+    """Take what a process of pytest-xdist has noted."""
+    _PROVOKED.update(getattr(node, "workeroutput", {}).get("provoked", ()))
+
+
+def pytest_sessionfinish(session: pytest.Session) -> None:
+    config = session.config
+    if hasattr(config, "workeroutput"):
+        config.workeroutput["provoked"] = sorted(_PROVOKED)
+    elif config.getoption("--every-code"):
+        known = runpy.run_path(str(Path(__file__).parents[1] / "tools/error_codes.py"))["codes"]()
+        _MISSED.extend(sorted(set(known) - _PROVOKED))
+        if _MISSED:
+            session.exitstatus = pytest.ExitCode.TESTS_FAILED
+
+
+def pytest_terminal_summary(terminalreporter: pytest.TerminalReporter) -> None:
+    if _MISSED:
+        terminalreporter.write_line(f"no test provokes {', '.join(_MISSED)}")
+
+
+@pytest.fixture
+def provoked_codes() -> set[str]:
+    """The codes that were noted so far, as they grow."""
+    return _PROVOKED
+
 
 UP: F64 = np.array([0.0, 1.0, 0.0])
 AHEAD: F64 = np.array([0.0, 0.0, -1.0])

@@ -77,7 +77,7 @@ def test_a_scheduler_that_does_not_answer_is_told(
     monkeypatch.setattr(module, "CONNECT_SECONDS", 1)
     with pytest.raises(JobError, match="no scheduler answers") as caught:
         run_frames(shot.tasks(), look, maker=Cluster(look, "tcp://127.0.0.1:9"))
-    assert "tcp://127.0.0.1:9" in str(caught.value)
+    assert (caught.value.code, caught.value.where) == ("E-JOB-SCHEDULER", "tcp://127.0.0.1:9")
     assert not shot.leftovers()
 
 

@@ -2,12 +2,14 @@
 
 from __future__ import annotations
 
+import errno
 import os
 from pathlib import Path
 from typing import TYPE_CHECKING
 
 import pytest
 
+from halocline.batch import pipeline
 from halocline.batch.claims import Claims
 from halocline.batch.events import FrameDone, FrameElsewhere, FrameFailed
 from halocline.batch.manifest import MANIFEST_NAME, read_manifest
@@ -23,6 +25,7 @@ from halocline.presets.preset import load_preset
 if TYPE_CHECKING:
     from tests.batch.conftest import Folder, FrameWriter
 
+    from halocline.batch.task import FrameTask
     from halocline.presets.preset import Preset
 
 
@@ -51,6 +54,27 @@ def test_what_a_step_has_to_tell_of_a_frame_is_on_its_record(shot: Folder) -> No
     assert any("looks beyond the render" in warning for warning in summary.done[0].warnings)
     (record,) = (record for record in read_manifest(shot.out) if record["kind"] == "frame")
     assert record["warnings"] == list(summary.done[0].warnings)
+
+
+def test_what_the_system_refuses_is_told_with_frame_and_file(
+    shot: Folder, look: Preset, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    """A disk or network that goes away in the middle: that frame fails, the others are made."""
+    true = pipeline.read_inputs
+
+    def read(task: FrameTask, preset: Preset) -> object:
+        if task.frame == 1002:
+            raise OSError(errno.EIO, "Input/output error", str(task.beauty))
+        return true(task, preset)
+
+    monkeypatch.setattr(pipeline, "read_inputs", read)
+    summary = run_frames(shot.tasks(), look)
+    assert len(summary.done) == 3
+    (failed,) = summary.failed
+    assert failed.error.code == "E-JOB-SYSTEM"
+    assert failed.error.where == f"frame 1002, {shot.clean / 'arch.1002.exr'}"
+    assert "the system refuses: Input/output error" in str(failed.error)
+    assert "then resume" in str(failed.error)
 
 
 def test_a_damaged_frame_fails_alone_and_is_told(shot: Folder, look: Preset) -> None:

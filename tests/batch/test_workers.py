@@ -75,7 +75,10 @@ def test_a_frame_that_kills_every_worker_is_given_up_and_the_others_are_made(
     maker = Workers(look, Evaluation(1), 1, overlapped=False)
     summary = run_frames(shot.tasks(), look, maker=maker)
     assert [failure.task.frame for failure in summary.failed] == [1002]
-    assert "was killed by signal 9, 2 times" in str(summary.failed[0].error)
+    error = summary.failed[0].error
+    assert (error.code, error.where) == ("E-JOB-WORKER", "frame 1002")
+    assert "was killed by signal 9, 2 times" in str(error)
+    assert "--memory" in str(error)
     assert sorted(record.frame for record in summary.done) == [1001, 1003, 1004]
 
 
@@ -83,8 +86,10 @@ def test_a_worker_that_cannot_start_ends_the_job_with_its_reason(
     shot: Folder, look: Preset, monkeypatch: pytest.MonkeyPatch
 ) -> None:
     monkeypatch.setattr(module, "_WORKER", "raise SystemExit(3)")
-    with pytest.raises(JobError, match=r"ended before its first frame \(status 3\)"):
+    with pytest.raises(JobError, match=r"ended before its first frame \(status 3\)") as caught:
         run_frames(shot.tasks(), look, maker=Workers(look, Evaluation(1), 2))
+    assert caught.value.code == "E-JOB-WORKER"
+    assert "--processes 1" in str(caught.value)
     assert not shot.leftovers()
     assert not children()
 

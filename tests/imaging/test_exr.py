@@ -144,9 +144,6 @@ def test_parts_of_different_windows_and_types_come_through_in_one_file(tmp_path:
         assert found.data_window == expected.data_window
         for name, plane in read_native(file, found, planes).items():
             np.testing.assert_array_equal(plane, planes[name])
-    assert header.part("depth").index == 1
-    with pytest.raises(ReadError, match=r'no part "dept".*\n.*Did you mean "depth"'):
-        header.part("dept")
 
 
 def test_the_same_picture_written_twice_gives_the_same_bytes(tmp_path: Path) -> None:

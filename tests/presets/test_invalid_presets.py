@@ -12,7 +12,7 @@ from pathlib import Path
 
 import pytest
 
-from halocline.errors import HaloclineError
+from halocline.errors import HaloclineError, PresetError
 from halocline.presets.build import story_report
 from halocline.presets.preset import load_preset
 from halocline.rgb import LINEAR_REC709
@@ -50,6 +50,15 @@ def test_message_names_the_file_or_the_section_and_says_how_to_fix(name: str) ->
         else:
             assert line.startswith("  "), line
     assert "\n  " in message_of(name)
+
+
+def test_all_mistakes_of_a_preset_come_in_one_error() -> None:
+    with contextlib.chdir(FOLDER), pytest.raises(PresetError) as caught:
+        used(Path("two_mistakes.toml"))
+    assert (caught.value.code, caught.value.where) == ("E-PRESET-INVALID", "two_mistakes")
+    assert caught.value.message == "the preset has 3 mistakes"
+    assert len(caught.value.problems) == 3
+    assert "halocline preset check" in str(caught.value.fix)
 
 
 def test_every_mistake_has_its_message_and_every_message_its_mistake() -> None:

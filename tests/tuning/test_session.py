@@ -8,6 +8,7 @@ import pytest
 
 from halocline.errors import HaloclineError, PresetError
 from halocline.presets.preset import load_preset
+from halocline.tuning import session as module
 from halocline.tuning.keys import model, value_at
 from halocline.tuning.session import Session, problems_of, toml_text
 
@@ -123,9 +124,23 @@ def test_each_save_is_a_new_version_that_loads(own: Path, tmp_path: Path) -> Non
 
 def test_nothing_is_saved_without_a_name(own: Path) -> None:
     session = Session(str(own), "clean.####.exr")
-    with pytest.raises(PresetError, match="for looking only"):
+    with pytest.raises(PresetError, match="for looking only") as caught:
         session.save()
+    assert caught.value.code == "E-PRESET-SAVE"
+    assert "--save-to look.toml" in str(caught.value)
     assert [path.name for path in own.parent.iterdir()] == ["harbour.toml"]
+
+
+def test_versions_that_no_number_is_left_for_are_refused(
+    own: Path, tmp_path: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    monkeypatch.setattr(module, "MOST_VERSIONS", 2)
+    session = Session(str(own), "clean.####.exr", save_to=tmp_path / "shot.toml")
+    session.save()
+    with pytest.raises(PresetError, match="there are 2 versions of shot") as caught:
+        session.save()
+    assert caught.value.code == "E-PRESET-SAVE"
+    assert "another name after --save-to" in str(caught.value)
 
 
 def test_a_version_that_would_not_load_where_it_goes_is_not_written(tmp_path: Path) -> None:

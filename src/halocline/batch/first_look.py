@@ -12,6 +12,7 @@ from pathlib import Path
 from typing import Any
 
 from halocline.batch.frame_task import planes_read
+from halocline.batch.layers import plan_layers
 from halocline.batch.output_look import look_at_output
 from halocline.batch.task import FrameTask, InputFiles, input_spec
 from halocline.errors import FrameError, HaloclineError, ReadError
@@ -112,6 +113,8 @@ def look_first(tasks: Sequence[FrameTask], preset: Preset) -> FirstLook:
 
 def _loaded(files: InputFiles, preset: Preset) -> Loaded:
     look = preset.at(0)
+    # Layers that no step makes, and planes to carry that no file has, keep every frame from being made.
+    plan_layers(look.graph, look.output.layers)
     spec = input_spec(look)
     paths = [files.beauty] if files.depth is None else [files.beauty, files.depth]
     needed, useful = planes_read(look.graph)

@@ -232,7 +232,7 @@ def _document(path: Path) -> Document:
             f"tables are nested more than {_DEEPEST_NEST} deep",
             code="E-JOB-READ",
             where=str(path),
-            fix="No job needs that.",
+            fix="Take brackets away: a job is [shots.NAME] and the keys below it.",
         )
     origins = {key: KeyOrigin(path.name, line) for key, line in key_lines(text).items()}
     return Document(path.name, tables, origins, path.parent)

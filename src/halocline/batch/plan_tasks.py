@@ -164,10 +164,11 @@ def refuse_inputs(tasks: Iterable[FrameTask]) -> None:
             )
         if key in outputs:
             raise JobError(
-                f"frames {outputs[key].frame} and {task.frame} would both be written to it",
+                f"frame {outputs[key].frame} ({outputs[key].beauty}) and frame {task.frame} ({task.beauty}) "
+                "would both be written to it",
                 code="E-JOB-OUTPUT",
                 where=str(task.out),
-                fix="Give each shot a folder or a name of its own.",
+                fix="Give each shot a folder or a name of its own with its key out.",
             )
         outputs[key] = task
 

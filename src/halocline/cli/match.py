@@ -94,7 +94,8 @@ def match(
         raise PhysicsError(
             "pictures and dive data are given together",
             code="E-MATCH-DIVE",
-            fix="Match one, then hold it against the other: run the command twice.",
+            fix="Leave out the pictures and --sample, or else --secchi, --visibility, --attenuation, "
+            "--chlorophyll and --turbidity; to hold one against the other, run the command twice.",
         )
     else:
         lens = None if view is None else ReferenceLens(view, tilt)

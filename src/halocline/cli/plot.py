@@ -79,7 +79,9 @@ def plot(
             raise JobError(
                 "what each step does is plotted of a frame" if frameless else "nothing floats in this water",
                 code="E-PLOT-FRAME" if frameless else "E-PLOT-PARTICLES",
-                fix="Say --render FRAME.exr." if frameless else "Give a preset with a step that scatters it.",
+                fix="Add --render FRAME.exr."
+                if frameless
+                else "Give a preset with a step that scatters it, such as [steps.suspended_matter].",
             )
         write_figure(makers[what](), out, overwrite=overwrite)
         return

@@ -123,14 +123,14 @@ def _running(beauty: str, frames: str | None, clean: bool, viewing: Viewing) -> 
         raise SequenceError(
             "motion is judged on finished frames",
             code="E-SEQUENCE-PREVIEW",
-            fix="Run halocline apply first, then ask for a sheet of what it wrote.",
+            fix="Run halocline apply first, then halocline sheet on what it wrote, without --preset.",
         )
     listed = chosen_frames(beauty, frames, most=None)
     if len(listed) < 2:
         raise SequenceError(
             "there is only one frame",
             code="E-SEQUENCE-PREVIEW",
-            fix="Give a pattern with several frames to judge motion.",
+            fix="Give a pattern of several frames (wet.####.exr), or leave --motion and --preview out.",
         )
     # Consecutive frames: every other one would hide a flicker.
     return [smaller(finished_pixels(path, viewing), 960) for _, path in listed[:FRAMES_IN_MOTION]]

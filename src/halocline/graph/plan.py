@@ -11,7 +11,7 @@ from collections.abc import Iterable, Mapping
 from dataclasses import dataclass, field, replace
 from typing import Any
 
-from halocline.errors import GraphError
+from halocline.errors import GraphError, HaloclineError
 from halocline.graph.graph import SOURCE, Graph, Step
 from halocline.graph.light_form import BandsToRGB, RGBToBands
 from halocline.graph.operator import AnyOperator
@@ -138,13 +138,20 @@ def _planned(step: Step, sources: Mapping[str, _Picture], shot: Shot, steps: lis
         operator.reach(shot),
         reads,
         use.writes,
-        operator.prepare(replace(shot, step=step.name)),
+        _prepared(step, shot),
         added,
     )
     steps.append(planned)
     # Of the two forms of light a picture has one: the other would be what it was before.
     stale = {RGB} if BANDS in use.writes else {BANDS} if RGB in use.writes else set()
     return _Picture(planned, (main.available - stale) | use.writes, main.added | use.adds)
+
+
+def _prepared(step: Step, shot: Shot) -> Any:
+    try:
+        return step.operator.prepare(replace(shot, step=step.name))
+    except HaloclineError as error:
+        raise error.located(f'step "{step.name}"') from error
 
 
 def _way_to(missing: Iterable[str]) -> str:

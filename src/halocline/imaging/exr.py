@@ -145,25 +145,6 @@ class Header:
     path: Path
     parts: tuple[Part, ...]
 
-    def part(self, name: str) -> Part:
-        """Return the part of that name.
-
-        Raises
-        ------
-        ReadError
-            ``E-READ-PART`` where the file has none.
-        """
-        for part in self.parts:
-            if part.name == name:
-                return part
-        names = [part.name or f"(part {part.index}, unnamed)" for part in self.parts]
-        raise ReadError(
-            f'no part "{name}"',
-            code="E-READ-PART",
-            where=str(self.path),
-            fix=f"The file has: {', '.join(names)}.{did_you_mean(name, names)}",
-        )
-
 
 def set_file_threads(count: int) -> None:
     """Set how many threads reading or writing one file uses, for the whole process; 2 or more by default.

@@ -113,7 +113,9 @@ def water_from(data: DiveData) -> DiveMatch:
     raise PhysicsError(
         "no dive data are given",
         code="E-MATCH-DIVE",
-        fix="Give a Secchi depth, a visibility, an attenuation, chlorophyll or turbidity.",
+        fix="Give a Secchi depth (--secchi 6), a visibility (--visibility 10), an attenuation "
+        "(--attenuation 0.4), chlorophyll (--chlorophyll 2) or turbidity (--turbidity 1.5); or pictures with "
+        "--sample.",
     )
 
 
@@ -127,7 +129,7 @@ def _attenuation(data: DiveData) -> float | None:
             f"a visibility of {data.visibility_m:.3g} m means an attenuation near {seen:.3g} 1/m, not "
             f"{data.attenuation_550_per_m:.3g}",
             code="E-MATCH-DIVE",
-            fix="Leave one of the two out.",
+            fix="Leave out --visibility or --attenuation.",
         )
     return data.attenuation_550_per_m
 

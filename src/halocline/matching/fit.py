@@ -160,7 +160,8 @@ def check_enough(samples: Sequence[Sample]) -> None:
     raise PhysicsError(
         "the samples do not show one colour at two ranges, nor a subject and open water",
         code="E-MATCH-SAMPLES",
-        fix="Give the same card, or the same kind of rock, at two ranges or more; open water helps.",
+        fix="Give the same card, or the same kind of rock, at two ranges or more, such as --sample "
+        '"412,233@2 m=grey" --sample "520,240@5 m=grey"; open water helps: --sample "800,90@water".',
     )
 
 

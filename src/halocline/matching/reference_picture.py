@@ -140,7 +140,7 @@ def samples_of(stills: list[ReferencePicture], places: list[SamplePlace]) -> lis
                 f"there is no still {place.still}",
                 code="E-SAMPLE-PLACE",
                 where=f"sample at {place.x},{place.y}",
-                fix=f"{len(stills)} are given; they are counted from 1.",
+                fix=f"Given are {len(stills)}; --sample N:X,Y@RANGE=WHAT counts them from 1.",
             )
         still = stills[place.still - 1] if stills else _NOTHING
         samples.append(sample_at(place, still.values, still.encoding, still.directions))

@@ -213,7 +213,8 @@ def sample_at(place: SamplePlace, display: F64, encoding: str, directions: F32 |
             f"it lies outside the picture of {columns} x {rows} pixels",
             code="E-SAMPLE-PLACE",
             where=where,
-            fix="Pixels are counted from the top left, from 0.",
+            fix=f"Give --sample X,Y@RANGE=WHAT with X from 0 to {columns - 1} and Y from 0 to {rows - 1}, "
+            "counted from the top left.",
         )
     top, left = max(0, place.y - place.half_px), max(0, place.x - place.half_px)
     square = display[top : place.y + place.half_px + 1, left : place.x + place.half_px + 1]
@@ -222,7 +223,7 @@ def sample_at(place: SamplePlace, display: F64, encoding: str, directions: F32 |
             "the picture is clipped there and tells no colour",
             code="E-SAMPLE-PLACE",
             where=where,
-            fix="Choose a place that is not burnt out.",
+            fix="Give --sample a place that is not burnt out.",
         )
     linear = decoded(square, encoding).reshape(-1, 3)
     mean = np.median(linear, axis=0)

@@ -23,6 +23,7 @@ from halocline.operators.shared.drawn_things import (
     drawing_of,
     exposure_of,
     laid_over,
+    refuse_disorder,
     surface_of,
 )
 from halocline.physics.floating.bubble_view import BubbleLook, seen_bubbles
@@ -89,9 +90,7 @@ class BubbleSource(Strict):
 
     @model_validator(mode="after")
     def _in_order(self) -> BubbleSource:
-        frames = [key.frame for key in self.track]
-        if sorted(set(frames)) != frames:
-            raise ValueError("the keys of its track are not in the order of frames")
+        refuse_disorder("its track", [key.frame for key in self.track])
         return self
 
     def emitter(self, fps: float) -> Emitter:

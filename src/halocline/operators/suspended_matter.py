@@ -28,6 +28,7 @@ from halocline.operators.shared.drawn_things import (
     drawing_of,
     exposure_of,
     laid_over,
+    refuse_disorder,
     surface_of,
 )
 from halocline.operators.shared.lamp_light import lamp_haze
@@ -183,6 +184,11 @@ class BodyWake(Strict):
     stir: Length = 0.1
     settle: Period = 4.0
 
+    @model_validator(mode="after")
+    def _in_order(self) -> BodyWake:
+        refuse_disorder("its track", [key.frame for key in self.track])
+        return self
+
 
 class SuspendedMatterParameters(Strict):
     """Parameters of suspended matter.
@@ -260,6 +266,7 @@ class SuspendedMatterParameters(Strict):
         names = [kind.name for kind in self.classes]
         if len(set(names)) < len(names):
             raise ValueError("two classes have the same name; each needs one of its own")
+        refuse_disorder("drift", [key.frame for key in self.drift])
         return self
 
 

@@ -475,7 +475,7 @@ def _check_depth(tables: Any, name: str, depth: int = 0) -> None:
             f"tables are nested more than {DEEPEST_NEST} deep",
             code="E-PRESET-NEST",
             where=name,
-            fix="No preset needs that.",
+            fix="Take brackets away: the deepest key of a preset, such as steps.NAME.wakes, needs 6.",
         )
     children = tables.values() if isinstance(tables, Mapping) else tables if isinstance(tables, list) else ()
     for child in children:

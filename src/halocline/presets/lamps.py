@@ -7,7 +7,6 @@ import math
 import numpy as np
 
 from halocline._typing import F64
-from halocline.errors import PhysicsError
 from halocline.imaging.camera import Camera
 from halocline.physics.path.beam import GAUSSIAN_FIELD, Core
 from halocline.physics.path.lamps import Lamp, relative_power
@@ -18,13 +17,7 @@ from halocline.presets.sections import LampSection
 
 
 def placed_lamps(sections: tuple[LampSection, ...], path: LightPath, camera: Camera) -> tuple[Lamp, ...]:
-    """Return the lamps in world space, those on the camera where the camera is.
-
-    Raises
-    ------
-    PhysicsError
-        ``E-LAMP-AIM`` where a lamp is aimed at its own place.
-    """
+    """Return the lamps in world space, those on the camera where the camera is."""
     return tuple(
         _placed(section, path, camera, f"light.lamps {number}")
         for number, section in enumerate(sections, start=1)
@@ -37,17 +30,9 @@ def _placed(section: LampSection, path: LightPath, camera: Camera, where: str) -
     if section.space == "camera":
         position, target = _from_camera(position, camera), _from_camera(target, camera)
     aim = target - position
-    length = float(np.linalg.norm(aim))
-    if length < 1e-6:
-        raise PhysicsError(
-            "the lamp is aimed at its own place",
-            code="E-LAMP-AIM",
-            where=where,
-            fix="Give a target some way off its position.",
-        )
     return Lamp(
         position_m=position,
-        axis=aim / length,
+        axis=aim / np.linalg.norm(aim),
         intensity=math.pi * _white_under(section, path) * section.brightness,
         cone_deg=0.5 * section.cone_angle,
         edge_deg=section.edge_angle,

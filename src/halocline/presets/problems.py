@@ -43,7 +43,8 @@ def validated(
         context = folders_context(document.folder, named_folders())
         return model.model_validate(frozen_lists(table), context=context), []
     except ValidationError as error:
-        return None, [_described(finding, model, path, document) for finding in error.errors()]
+        told = [finding for finding in error.errors() if not _follows(finding)]
+        return None, [_described(finding, model, path, document) for finding in told]
 
 
 def frozen_lists(value: Any) -> Any:
@@ -70,6 +71,11 @@ def raise_problems(problems: Sequence[HaloclineError], document: Document) -> No
     )
 
 
+def _follows(finding: Any) -> bool:
+    """Tell whether a finding follows from another: a list is no shorter for items that are wrong."""
+    return bool(finding["type"] == "too_short" and len(finding["input"]) >= finding["ctx"]["min_length"])
+
+
 def _described(finding: Any, model: type[Strict], path: KeyPath, document: Document) -> PresetError:
     inner = tuple(str(part) for part in finding["loc"])
     whole = (*path, *inner)
@@ -80,7 +86,7 @@ def _described(finding: Any, model: type[Strict], path: KeyPath, document: Docum
             f'the key "{inner[-1]}" is missing',
             whole,
             code="E-PRESET-MISSING",
-            fix="Add it.",
+            fix=f"Add {inner[-1]} = ... there. {_meaning(model, finding['loc']) or ''}".rstrip(),
             section=whole[:-1],
         )
     text = finding["msg"].removeprefix("Value error, ")

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import math
 from collections.abc import Mapping
 from typing import Annotated, Any, ClassVar, Literal
 
@@ -28,6 +29,8 @@ from halocline.quantities import (
 from halocline.rgb import space_named
 
 FORMAT = 1
+# A lamp whose target is nearer than this, metres, is aimed nowhere.
+LEAST_AIM_M = 1e-6
 
 
 class SequenceSection(Strict):
@@ -223,7 +226,7 @@ class LampSection(Strict):
     radius: Distance = 0.04
 
     @model_validator(mode="after")
-    def _a_beam(self) -> LampSection:
+    def _possible(self) -> LampSection:
         if self.beam_angle is None:
             if self.field_angle is not None or self.spill > 0.0:
                 raise ValueError("field_angle and spill go with a beam_angle, the width of the core")
@@ -232,6 +235,8 @@ class LampSection(Strict):
                 f"field_angle {self.field_angle:g} (a tenth of the intensity) is not wider than "
                 f"beam_angle {self.beam_angle:g} (half of it)"
             )
+        if math.dist(self.position, self.target) < LEAST_AIM_M:
+            raise ValueError("the lamp is aimed at its own place: position and target are the same")
         return self
 
 

@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import math
 from collections.abc import Sequence
+from itertools import pairwise
 from typing import Annotated
 
 import numpy as np
@@ -17,6 +18,12 @@ from halocline.graph.shot import Shot
 from halocline.physics.floating.exposure import Exposure
 from halocline.physics.floating.particles_as_seen import Seen
 from halocline.quantities import Angle, Distance, Factor, Share, Strict
+
+
+def refuse_disorder(name: str, frames: Sequence[float]) -> None:
+    """Refuse keys that are not in the order of frames, each frame once; for the models of presets."""
+    if any(first >= second for first, second in pairwise(frames)):
+        raise ValueError(f"the keys of {name} are not in the order of frames, each frame once")
 
 
 class LensParameters(Strict):

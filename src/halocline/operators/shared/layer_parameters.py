@@ -6,7 +6,7 @@ import math
 from typing import Annotated
 
 import numpy as np
-from pydantic import Field
+from pydantic import Field, model_validator
 
 from halocline._typing import F64
 from halocline.compute.random import stream_key
@@ -88,6 +88,12 @@ class LayerTurbulence(Strict):
     drift_heading: Angle = 0.0
     drift_rise: float = 0.0
 
+    @model_validator(mode="after")
+    def _possible(self) -> LayerTurbulence:
+        if self.finest_eddy > self.eddy:
+            raise ValueError(f"finest_eddy {self.finest_eddy:g} m is larger than eddy {self.eddy:g} m")
+        return self
+
 
 class WaterLayer(Strict):
     """One layer.
@@ -108,8 +114,10 @@ class WaterLayer(Strict):
         The two waters.
     core
         A third water between them that is stirred into both, such as a warm plume.
-    waves, turbulence
-        See there.
+    waves
+        Waves that run along it: height, length, speed, heading and spread.
+    turbulence
+        Eddies that mottle it: strength, sizes from finest_eddy to eddy, speed and drift.
     """
 
     depth: Position
