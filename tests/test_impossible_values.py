@@ -15,8 +15,9 @@ from halocline.imaging.camera_track import CameraTrack
 from halocline.imaging.frame import Frame, Window
 from halocline.matching.port_grid import read_corners
 from halocline.physics.bending.distortion import fit_grid
-from halocline.physics.bending.layers import Layer, WaterMass
-from halocline.physics.bending.turbulence import Turbulence as Eddies
+from halocline.physics.bending.layers import Layer
+from halocline.physics.bending.refraction import WaterMass
+from halocline.physics.bending.turbulence import IndexEddies
 from halocline.physics.floating.field import patchiness
 from halocline.physics.floating.flow import Current, Wake, WorldDrift, turbulence
 from halocline.physics.sea.waves import SeaState, Swell
@@ -41,7 +42,7 @@ def grid(count: int, *, line: bool) -> Callable[[], object]:
     return lambda: fit_grid(corners, 20.0 + 30.0 * corners, columns=200, rows=150)
 
 
-def wake(times: tuple[float, ...], **changes: float) -> Callable[[], object]:
+def wake(times: tuple[float, ...], **changes: Any) -> Callable[[], object]:
     return lambda: Wake(np.array(times), TWO, TWO, **{"radius_m": 0.3, **changes})
 
 
@@ -140,7 +141,7 @@ CASES: dict[str, tuple[Callable[[], object], str, str, str]] = {
         "Normalise",
     ),
     "finest eddy the largest": (
-        lambda: Eddies(eddy_m=0.1, finest_m=0.2),
+        lambda: IndexEddies(eddy_m=0.1, finest_m=0.2),
         "E-PHYSICS-LAYER",
         "eddies from 0.2 m to 0.1 m",
         "no larger than the largest",
