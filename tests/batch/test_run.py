@@ -9,9 +9,9 @@ from typing import TYPE_CHECKING
 
 import pytest
 
-from halocline.batch import pipeline
 from halocline.batch.claims import Claims
 from halocline.batch.events import FrameDone, FrameElsewhere, FrameFailed
+from halocline.batch.frame_task import read_inputs
 from halocline.batch.manifest import MANIFEST_NAME, read_manifest
 from halocline.batch.pipeline import Pipeline
 from halocline.batch.run import FrameMaker, run_frames
@@ -60,14 +60,13 @@ def test_what_the_system_refuses_is_told_with_frame_and_file(
     shot: Folder, look: Preset, monkeypatch: pytest.MonkeyPatch
 ) -> None:
     """A disk or network that goes away in the middle: that frame fails, the others are made."""
-    true = pipeline.read_inputs
 
     def read(task: FrameTask, preset: Preset) -> object:
         if task.frame == 1002:
             raise OSError(errno.EIO, "Input/output error", str(task.beauty))
-        return true(task, preset)
+        return read_inputs(task, preset)
 
-    monkeypatch.setattr(pipeline, "read_inputs", read)
+    monkeypatch.setattr("halocline.batch.pipeline.read_inputs", read)
     summary = run_frames(shot.tasks(), look)
     assert len(summary.done) == 3
     (failed,) = summary.failed

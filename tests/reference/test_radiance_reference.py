@@ -10,19 +10,25 @@ from PythonicDISORT.pydisort import pydisort
 from scipy.special import roots_legendre
 
 from halocline._typing import F64
-from halocline.physics.path.radiance.solution import modes_of, under_sky, under_sun
+from halocline.physics.path.radiance.solution import FINE, Resolution, modes_of, under_sky, under_sun
 from halocline.physics.path.radiance.water_light import WaterLight
 
 G = 0.924
 
 
 def light(
-    albedo: list[float], *, sun_cosine: float, sun_share: float = 1.0, index: float = 1.34, own: float = 0.0
+    albedo: list[float],
+    *,
+    sun_cosine: float,
+    sun_share: float = 1.0,
+    index: float = 1.34,
+    own: float = 0.0,
+    resolution: Resolution = FINE,
 ) -> WaterLight:
     """Return the daylight in waters of beam attenuation 1 per metre."""
     w0 = np.array(albedo)
     share = np.full(w0.size, own)
-    modes = modes_of(w0, share, asymmetry=G, index=index)
+    modes = modes_of(w0, share, asymmetry=G, index=index, resolution=resolution)
     lights = ((under_sun(modes, sun_cosine), sun_share), (under_sky(modes), 1.0 - sun_share))
     return WaterLight(modes, lights, np.ones(w0.size), w0, share, G)
 
@@ -158,3 +164,45 @@ def test_level_flux_is_that_of_all_radiances_and_of_the_sun(albedo: float) -> No
     assert water.level_flux(np.array([depth]))[0, 0] * fallen == pytest.approx(expected, rel=0.02)
     shares = water.level_flux(np.array([0.0, depth, 40.0])) / water.scalar(np.array([0.0, depth, 40.0]))
     assert np.all(np.diff(shares[:, 0]) < 0.0)
+
+
+def test_a_level_sea_lets_in_what_fresnel_says_of_sun_and_sky() -> None:
+    """COMPUTED here from Fresnel's equations, index 1.34. An even sky: 6.6 % (from memory)."""
+    n, mu = 1.34, (np.arange(20000) + 0.5) / 20000
+
+    def mirrored(cosine: F64) -> F64:
+        inside = np.sqrt(1.0 - (1.0 - cosine**2) / n**2)
+        across = ((cosine - n * inside) / (cosine + n * inside)) ** 2
+        along = ((n * cosine - inside) / (n * cosine + inside)) ** 2
+        return np.asarray(0.5 * (across + along))
+
+    of_sky = float(2.0 * np.mean(mirrored(mu) * mu))
+    assert of_sky == pytest.approx(0.066, abs=0.002)
+    # Without scattering, all that comes in goes down, and nothing comes up.
+    black = light([1e-6], sun_cosine=1.0, sun_share=0.0)
+    assert black.downward(np.zeros(1))[0, 0] == pytest.approx(1.0 - of_sky, rel=1e-3)
+    for zenith_deg in (10.0, 60.0, 75.0):
+        in_air = math.cos(math.radians(zenith_deg))
+        sun_cosine = math.sqrt(1.0 - (1.0 - in_air**2) / n**2)
+        black = light([1e-6], sun_cosine=sun_cosine)
+        let_in = 1.0 - float(mirrored(np.array(in_air)))
+        assert black.downward(np.zeros(1))[0, 0] == pytest.approx(let_in, rel=1e-4)
+        assert black.beam(np.zeros(1))[0, 0] == pytest.approx(let_in / sun_cosine, rel=1e-4)
+
+
+@pytest.mark.parametrize("sun_share", [0.0, 1.0])
+def test_what_counts_as_thrown_straight_on_makes_no_difference(sun_share: float) -> None:
+    """A law: with half as many moments again, the share that counts as not scattered is a sixth.
+
+    Light from the surface, and what it mirrors, is dimmed by all of c in either case.
+    """
+    # Not on the sun's own cone, which is sharp.
+    down = np.array([-0.95, -0.5, -0.2, 0.2, 0.5, 0.95])
+    azimuth = np.array([0.7, 2.0])
+    usual, finer = (
+        light([0.9], sun_cosine=0.8, sun_share=sun_share, resolution=resolution)
+        for resolution in (FINE, Resolution(24, 72, 24))
+    )
+    assert finer.modes.straight < 0.2 * usual.modes.straight
+    first, second = (whole_radiance(water, 1.0, down, azimuth) for water in (usual, finer))
+    np.testing.assert_allclose(first, second, rtol=0.002)
