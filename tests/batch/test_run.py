@@ -73,7 +73,7 @@ def test_what_the_system_refuses_is_told_with_frame_and_file(
     assert failed.error.code == "E-JOB-SYSTEM"
     assert failed.error.where == f"frame 1002, {shot.clean / 'arch.1002.exr'}"
     assert "the system refuses: Input/output error" in str(failed.error)
-    assert "then resume" in str(failed.error)
+    assert "then add --resume" in str(failed.error)
 
 
 def test_a_damaged_frame_fails_alone_and_is_told(shot: Folder, look: Preset) -> None:

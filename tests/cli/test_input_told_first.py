@@ -7,6 +7,7 @@ from collections.abc import Callable
 from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
+import numpy as np
 import pytest
 from tests.imaging.foreign.layouts import Layout, Part, depth, half, rgb, rgba, vector, write
 
@@ -115,6 +116,19 @@ def test_a_refusal_comes_before_the_first_frame_and_once(halocline: Halocline, s
     )
     assert missing.status == 2
     assert "output.carry" in missing.err
+
+
+def test_a_channel_that_a_preset_carries_comes_out_as_it_went_in(
+    halocline: Halocline, save: Save, read: Any
+) -> None:
+    path = save(Part({**rgba(), **depth(), **depth("mask", 0.25)}))
+    for carry, expected in (("[]", False), ("['mask']", True)):
+        told = wet(halocline, path, "--set", f"output.carry={carry}", "--overwrite")
+        assert told.status == 0, told.err
+        out = path.parent / "wet" / path.name
+        names = list(read.spec(out).channelnames)
+        assert ("mask" in names) is expected
+    np.testing.assert_array_equal(read.pixels(out)[..., names.index("mask")], 0.25)
 
 
 def test_inspect_names_every_pass_and_the_values(halocline: Halocline, save: Save) -> None:

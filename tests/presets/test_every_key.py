@@ -7,17 +7,20 @@ reckoned here from the key's own meaning (docs/presets.md), not taken from the c
 
 from __future__ import annotations
 
+import ast
 import math
-from collections.abc import Callable
-from dataclasses import dataclass, replace
+from collections.abc import Callable, Mapping
+from dataclasses import dataclass, field, replace
 from pathlib import Path
-from typing import Any
+from typing import Any, Literal
 
 import numpy as np
 import pytest
 
 from halocline._typing import F32
+from halocline.batch.layers import plan_layers
 from halocline.batch.task import input_spec
+from halocline.errors import GraphError
 from halocline.graph.engine import Evaluation, evaluate
 from halocline.graph.shot import Shot
 from halocline.imaging.camera import pinhole
@@ -62,6 +65,7 @@ class Seen:
     stripes: float = 1.0
     up: bool = False
     normals: bool = True
+    ramp: Literal["x", "y"] | None = None
 
     def shot(self, frame: int = FRAME) -> Shot:
         place = self.preset.at(frame).camera
@@ -88,8 +92,7 @@ class Seen:
             range_m[...] = np.inf
         normal = np.zeros((3, *shape), np.float32)
         normal[0], normal[1] = 0.5, 0.866
-        stripes = np.where(np.arange(shape[1]) % 4 < 2, 1.0, self.stripes)
-        light = np.where(np.isfinite(range_m), 0.18 * stripes, 0.0).astype(np.float32)
+        light = np.where(np.isfinite(range_m), self.light()[0], 0.0).astype(np.float32)
         planes = {
             "rgb": np.ascontiguousarray(np.broadcast_to(light, (3, *shape))),
             "light.key": np.ascontiguousarray(np.broadcast_to(0.5 * light, (3, *shape))),
@@ -109,6 +112,15 @@ class Seen:
 
     def rgb(self, frame: int = FRAME) -> F32:
         return self.planes(frame)["rgb"]
+
+    def light(self) -> F32:
+        """The render's own light: an even wall, stripes, or light that says where it stands."""
+        rows, columns = WINDOW.shape
+        across = (np.arange(columns, dtype=np.float32) + 0.5) / columns
+        down = ((np.arange(rows, dtype=np.float32) + 0.5) / rows)[:, None]
+        striped = np.where(np.arange(columns) % 4 < 2, 0.18, 0.18 * self.stripes).astype(np.float32)
+        plane = {"x": across, "y": down, None: striped}[self.ramp]
+        return np.ascontiguousarray(np.broadcast_to(plane, (3, rows, columns)), np.float32)
 
 
 Measure = Callable[[Seen], float]
@@ -151,6 +163,70 @@ def motion(seen: Seen) -> float:
 
 def picture(seen: Seen) -> F32:
     return seen.rgb()
+
+
+def across(seen: Seen) -> float:
+    """How much the picture changes from pixel to pixel, from left to right."""
+    return float(np.abs(np.diff(seen.rgb(), axis=2)).mean())
+
+
+def lowest(seen: Seen) -> float:
+    return float(seen.rgb().min())
+
+
+def change(seen: Seen) -> F32:
+    """How far each pixel is from the render's own light."""
+    return np.asarray(np.abs(seen.rgb() - seen.light()).mean(axis=0))
+
+
+def amount(seen: Seen) -> float:
+    """How far the picture is from the render's own light."""
+    return float(change(seen).mean())
+
+
+def amount_in_matte(seen: Seen) -> float:
+    return float(change(seen)[:, :12].mean())
+
+
+def amount_out_of_matte(seen: Seen) -> float:
+    return float(change(seen)[:, 12:].mean())
+
+
+def middle_of_change(seen: Seen) -> float:
+    """Where, from left to right, the picture is changed."""
+    found = change(seen).sum(axis=0)
+    return float((found * np.arange(found.size)).sum() / found.sum())
+
+
+def looks_from_left(seen: Seen) -> float:
+    """Of a picture that says where its light stood: how far to the right its left part looks."""
+    return float((seen.rgb() - seen.light())[1, :, 3:10].mean())
+
+
+def mean_shift(seen: Seen) -> float:
+    """Of a picture that says where its light stood: how far to the right, or down, all of it looks."""
+    return float((seen.rgb() - seen.light())[1].mean())
+
+
+def fringe(seen: Seen) -> float:
+    """How far red and blue are apart."""
+    rgb = seen.rgb()
+    return float(np.abs(rgb[0] - rgb[2]).mean())
+
+
+def apart_from(text: str) -> Callable[[Seen], float]:
+    """How far the picture is from that of another preset on the same scene."""
+
+    def measure(seen: Seen) -> float:
+        other = replace(seen, preset=preset_from_text("format = 1\n" + _joined(WATER + text)))
+        return float(np.abs(seen.rgb() - other.rgb()).mean())
+
+    return measure
+
+
+def layers_made(seen: Seen) -> tuple[str, ...]:
+    look = seen.preset.at(FRAME)
+    return tuple(plan_layers(look.graph, look.output.layers).additive)
 
 
 def of_shot(read: Callable[[Shot], Any]) -> Callable[[Seen], Any]:
@@ -201,13 +277,16 @@ def open_alpha(seen: Seen) -> float:
 class Row:
     """One key: the rest of the preset, its values before and after, what is measured, and how it goes.
 
-    ``goes`` is "up", "down" or "other" from the first value to the second, or the two values exactly.
+    ``goes`` is "up" or "down" from the first value to the second, "gone" (to nothing), "turned" (to the other
+    sign), "little" (to another picture that is off by less than a tenth), "other" (to another picture; what
+    chooses among pictures of which none is more than the other), a ratio, or the two values exactly.
     """
 
     text: str
     values: tuple[str | None, str]
     measure: Callable[[Seen], Any]
-    goes: str | tuple[Any, Any]
+    goes: str | float | tuple[Any, Any]
+    scene: Mapping[str, Any] = field(default_factory=dict)
 
 
 LIGHT_OFF = "[light]\nveil_brightness = 0.0\n"
@@ -348,235 +427,452 @@ ROWS: dict[str, Row] = {
     ),
     "steps.suspended_matter.density": Row(MATTER, ("1.0", "0.2"), picture, "other"),
     "steps.suspended_matter.brightness": Row(MATTER, ("1.0", "3.0"), peak, "up"),
-    "steps.suspended_matter.current": Row(MATTER, ("[0.0, 0.0, 0.0]", "[2.0, 0.0, 0.0]"), picture, "other"),
 }
-# Further keys of operators: what is set before and after; the picture must change. Ways are not stated where
-# a key only makes the picture another one.
+# --- further keys of operators, on a striped wall
 _BEND = "[steps.%s]\n"
-_SHAFTS = "[sea]\ndetail = 256\n[steps.veiling_light]\n[steps.light_shafts]\n"
+STRIPED = {"stripes": 0.4}
+UPWARD = {"stripes": 0.4, "up": True}
+BY_DEPTH = {"stripes": 0.4, "normals": False}
+PLACES, HEIGHTS = {"ramp": "x"}, {"ramp": "y"}
+_SEA = "[sea]\ndetail = 256\n"
+_ROUGH = "wind = 9.0, detail = 256"
+_SHAFTS = "[steps.veiling_light]\n[steps.light_shafts]\n"
 _SEEN_LAMP = "[[light.lamps]]\nposition = [0.0, 0.0, 1.0]\ntarget = [0.0, 0.0, 0.0]\n"
 _LAMP = "[[light.lamps]]\nposition = [0.0, 3.0, 0.0]\ncone_angle = 120.0\n"
 _SOURCE = "[{ name = 'vent', track = [{ frame = 1001, position = [%s, -0.5, -2.0], per_second = 400.0 }] }]"
 _VENT = "[steps.bubbles]\nsources = " + _SOURCE % "0.0" + "\n"
-_OFF_CENTRE = "pupil_forward = 0.03\n"
+_BEAMS = "[steps.lamp_backscatter]\n"
+_CLOUDED = _BEAMS + "clouds = 0.8\n"
+_DOME = "[steps.dome_port]\npupil_forward = 0.03\n"
+_FLAT = "[steps.flat_port]\n"
+_MEASURED = "[steps.measured_port]\nphotograph = [40, 24]\n"
 _SLAB = "[steps.draw_near]\nfarthest = 8.0\n"
+_HALO = "[steps.forward_scatter]\n"
+_FILTERED = "[steps.more]\noperator = 'attenuation'\nafter = 'forward_scatter'\n"
+_UNDONE = "[steps.remove_water]\nnoise = 0.0001\nundo = ['attenuation', 'veiling_light']\n"
 _HAZE = MATTER.replace("haze = 0.0", "")
+_STILL = MATTER.replace("current = [1.0, 0.0, 0.0]\n", "turbulence = 0.0\n")
 _EDGE = "[steps.rim_light]\nedge_step = 0.01\n"
-_LAYER = "layers = [{ depth = 10.0 }]\n"
-_CHURNED = "layers = [{ depth = 10.0, thickness = 1.0, turbulence = { strength = 0.5 } }]\n"
+_LAYERS = "[steps.water_layers]\nlayers = [{ depth = 10.1 }]\n"
+_CHURNED = (
+    "[steps.water_layers]\nlayers = [{ depth = 10.0, thickness = 1.0, turbulence = { strength = 0.5 } }]\n"
+)
 _TWO = (
     "[steps.layered_water]\nother_water = { side = 'above', turbidity = 2.5 }\n"
     "layer = { depth = 10.0, thickness = 0.3, waves = { height = 0.1, length = 4.0 } }\n"
 )
-_WINDOW = "[sea]\ndetail = 256\n[place]\ncamera_depth = 3.0\n[steps.sky_window]\n"
-StepRow = tuple[str, str | None, str]
+_WINDOW = "[place]\ncamera_depth = 3.0\n[steps.sky_window]\n"
+# A swell of half a metre carries the water, at time t, by half a metre times sin(2 pi t / period).
+_SWUNG = "drift = [{ frame = 1001, translation = [0.0, %.9f, 0.0] }]\n"
+_SURGE = 0.5 * math.sin(2.0 * math.pi * FRAME / 24.0 / 8.0)
+_QUICK_SURGE = 0.5 * math.sin(2.0 * math.pi * FRAME / 24.0 / 3.0)
+_BODY = (
+    "[{ track = [{ frame = 990, nose = [-2.0, 0.0, -3.0] }, { frame = 1010, nose = [2.0, 0.0, -3.0] }], "
+    "radius = 0.6 }]"
+)
 
 
-def each(text: str, values: dict[str, str]) -> dict[str, StepRow]:
-    """Rows of one rest of the preset, every key from its default."""
-    return {key: (text, None, value) for key, value in values.items()}
+def same_sea(step: str, scene: Mapping[str, Any]) -> Row:
+    """A sea of a step's own is the sea that [sea] states."""
+    rough = apart_from(step.replace(_SEA, "") + "[sea]\nwind = 9.0\ndetail = 256\n")
+    return Row(step, (None, f"{{ {_ROUGH} }}"), rough, "gone", scene)
 
 
-STEPS: dict[str, dict[str, StepRow]] = {
-    "downwelling": {},
-    "bubbles": {
-        "sources": (
-            _VENT,
-            None,
-            _SOURCE % "0.3",
-        ),
-        "opacity": (_VENT, None, "0.2"),
-        "brightness": (_VENT, None, "4.0"),
-        "lamp_haze": (_LAMP + _VENT, None, "0.0"),
-        "current": (_VENT, None, "[0.3, 0.0, 0.0]"),
-        "turbulence": (_VENT, None, "0.5"),
-        "turbulence_scale": (_VENT + "turbulence = 0.5\n", None, "0.2"),
-        "lens": (_VENT, None, "{ f_number = 1.0, focus = 0.5 }"),
-    },
-    "caustics": {
-        "surface": (CAUSTICS, None, "{ wind = 9.0, detail = 256 }"),
-        "normals": (CAUSTICS, None, "'none'"),
-        "matte": (CAUSTICS, None, "'arch'"),
-        "invert_matte": (CAUSTICS + "matte = 'arch'\n", None, "true"),
-        "shadow_matte": (CAUSTICS, None, "'arch'"),
-        "key_light": (CAUSTICS, None, "'key'"),
-    },
-    "dome_port": each(
-        _BEND % "dome_port" + _OFF_CENTRE,
+def of(operator: str, rows: dict[str, Row]) -> dict[str, Row]:
+    return {f"steps.{operator}.{key}": row for key, row in rows.items()}
+
+
+def port(text: str, rows: dict[str, tuple[str, Callable[[Seen], float], str]]) -> dict[str, Row]:
+    """Rows of a port, on light that says where in the picture it stood."""
+    return {
+        key: Row(text, (None, value), measure, goes, PLACES) for key, (value, measure, goes) in rows.items()
+    }
+
+
+STEPS: dict[str, Row] = {
+    **of(
+        "bubbles",
         {
-            "mode": "'remove'",
-            "subject_range": "0.6",
-            "temperature": "30.0",
-            "salinity": "0.0",
-            "fringes": "6.0",
-            "softness": "6.0",
-            "f_number": "1.0",
-            "radius": "0.05",
-            "glass_thickness": "0.02",
-            "glass": "'glass'",
-            "pupil_right": "0.02",
-            "pupil_up": "0.02",
-        },
-    )
-    | {"pupil_forward": (_BEND % "dome_port", None, "0.03")},
-    "flat_port": each(
-        _BEND % "flat_port",
-        {
-            "mode": "'remove'",
-            "subject_range": "0.6",
-            "temperature": "30.0",
-            "salinity": "0.0",
-            "fringes": "6.0",
-            "softness": "6.0",
-            "f_number": "1.0",
-            "pupil_distance": "0.2",
-            "glass_thickness": "0.04",
-            "glass": "'acrylic'",
-            "render_lens": "'air'",
+            "sources": Row(_VENT, (None, _SOURCE % "0.3"), middle_of_change, "up"),
+            "opacity": Row(_VENT, (None, "0.2"), amount, "down"),
+            "brightness": Row(_VENT, (None, "4.0"), brightness, "up"),
+            "lamp_haze": Row(_LAMP + _VENT, (None, "0.0"), brightness, "down"),
+            "current": Row(_VENT, (None, "[0.3, 0.0, 0.0]"), middle_of_change, "up"),
+            "turbulence": Row(_VENT, (None, "0.5"), picture, "other"),
+            "turbulence_scale": Row(_VENT + "turbulence = 0.5\n", (None, "0.2"), picture, "other"),
+            "lens": Row(_VENT, (None, "{ f_number = 1.0, focus = 0.5 }"), detail, "down"),
         },
     ),
-    "draw_near": {
-        "share": (_SLAB + CORE, None, "0.1"),
-        "matte": (_SLAB + CORE, None, "'arch'"),
-        "nearest": (_SLAB + CORE, None, "3.0"),
-        "softness": (_SLAB + CORE, None, "4.0"),
-        "farthest": ("[steps.draw_near]\n" + CORE, "3.0", "8.0"),
-    },
-    "forward_scatter": {
-        "acts_on": (_BEND % "forward_scatter" + VEIL, None, "'subject'"),
-        "detail": (_BEND % "forward_scatter", None, "'bands'"),
-        "law": (_BEND % "forward_scatter", None, "'smooth'"),
-        "asymmetry": (_BEND % "forward_scatter" + "law = 'smooth'\n", None, "0.8"),
-        "width": (_BEND % "forward_scatter" + "law = 'empirical'\n", None, "0.02"),
-        "gain": (_BEND % "forward_scatter" + "law = 'empirical'\n", None, "0.2"),
-    },
-    "lamp_backscatter": each(
-        _LAMP + "[steps.lamp_backscatter]\nclouds = 0.8\n",
+    **of(
+        "caustics",
         {
-            "strength": "0.3",
-            "cloud_scale": "0.3",
-            "current": "[0.3, 0.0, 0.0]",
-            "surge": "[0.0, 0.5, 0.0]",
+            "surface": same_sea(_SEA + "[steps.caustics]\n", STRIPED),
+            # Faces at a slant to the sun see a pattern that is drawn out less than level ones do.
+            "normals": Row(CAUSTICS, (None, "'none'"), picture, "other", STRIPED),
+            "matte": Row(CAUSTICS, (None, "'arch'"), amount_out_of_matte, "gone", STRIPED),
+            "invert_matte": Row(
+                CAUSTICS + "matte = 'arch'\n", (None, "true"), amount_in_matte, "gone", STRIPED
+            ),
+            "shadow_matte": Row(CAUSTICS, (None, "'arch'"), amount_in_matte, "gone", STRIPED),
+            # The key light is half of the light here, and has no diffuse share.
+            "key_light": Row(CAUSTICS, (None, "'key'"), amount, "down", STRIPED),
         },
-    )
-    | {
-        "clouds": (_LAMP + "[steps.lamp_backscatter]\n", None, "0.8"),
-        "surge_period": (
-            _LAMP + "[steps.lamp_backscatter]\nclouds = 0.8\nsurge = [0.0, 0.5, 0.0]\n",
-            None,
-            "3.0",
+    ),
+    **of(
+        "dome_port",
+        port(
+            _DOME,
+            {
+                "mode": ("'remove'", looks_from_left, "turned"),
+                "subject_range": ("0.6", amount, "down"),
+                # Warm and fresh water bend less: their index is lower (quan1995).
+                "temperature": ("30.0", amount, "down"),
+                "salinity": ("0.0", amount, "down"),
+                "fringes": ("6.0", fringe, "up"),
+                "softness": ("6.0", picture, "little"),
+                "f_number": ("1.0", picture, "little"),
+                # The smaller a dome, the farther off its centre 3 cm are.
+                "radius": ("0.05", amount, "up"),
+                "glass_thickness": ("0.02", picture, "other"),
+                "glass": ("'glass'", picture, "little"),
+                # Behind glass that faces right, the pupil looks to the right; so with up.
+                "pupil_right": ("0.02", mean_shift, "up"),
+            },
         ),
-    }
-    | each(_SEEN_LAMP + "[steps.lamp_backscatter]\n", {"glow": "0.0", "brightest": "0.5"}),
-    "lamps": {
-        "grey": (_LAMP + LAMPS, None, "1.0"),
-        "grey_reflectance": (_LAMP + LAMPS + "grey = 1.0\n", None, "0.6"),
-    },
-    "light_shafts": {
-        "surface": (_SHAFTS, None, "{ wind = 9.0, detail = 256 }"),
-        "contrast": (_SHAFTS, None, "3.0"),
-        "even_to": (_SHAFTS, None, "8.0"),
-        "shadows": (_SHAFTS, None, "false"),
-        "shadow_softness": (_SHAFTS, None, "8.0"),
-        "rays": (_SHAFTS, None, "32"),
-        "steps": (_SHAFTS, None, "32"),
-        "first_step": (_SHAFTS, None, "0.5"),
-    },
-    "mix": {
-        "matte": (ATTENUATION + "[steps.mix]\nother = 'render'\n", None, "'arch'"),
-        "invert_matte": (ATTENUATION + "[steps.mix]\nother = 'render'\nmatte = 'arch'\n", None, "true"),
-    },
-    "remove_water": {
-        "undo": (_BEND % "remove_water", None, "['attenuation']"),
-        "noise": (_BEND % "remove_water", None, "0.2"),
-        "grey": (_BEND % "remove_water", None, "0.4"),
-        "white_reference": (_BEND % "remove_water", None, "{ card_range = 3.0 }"),
-        "forward_scatter": (_BEND % "remove_water", None, "{ law = 'smooth' }"),
-    },
-    "rim_light": each(
-        _EDGE,
+    ),
+    **of(
+        "dome_port",
         {
-            "strength": "3.0",
-            "rise": "80.0",
-            "sharpness": "8.0",
-            "reflectance": "0.9",
-            "edge_width": "8",
-            "edge_step": "0.9",
-            "nearest": "6.0",
-            "farthest": "2.0",
-            "matte": "'arch'",
+            "pupil_up": Row(_DOME, (None, "0.02"), mean_shift, "down", HEIGHTS),
+            "pupil_forward": Row(_BEND % "dome_port", (None, "0.03"), amount, "up", PLACES),
         },
-    )
-    | {
-        "contrast": (_EDGE + "subject_range = 5.0\n", "0.3", "0.9"),
-        "subject_range": (_EDGE + "contrast = 0.5\n", "3.0", "9.0"),
-    },
-    "sky_window": each(
-        _WINDOW,
-        {
-            "surface": "{ wind = 9.0, detail = 256 }",
-            "brightness": "3.0",
-            "waves": "3.0",
-            "sun_blur": "4.0",
-            "brightest": "0.3",
-            "ground_depth": "9.0",
-            "farthest": "4.0",
-        },
-    )
-    | {
-        "ground": (_WINDOW + "ground_depth = 9.0\n", None, "[0.9, 0.9, 0.9]"),
-    },
-    "suspended_matter": {
-        "classes": (MATTER, None, "[{ name = 'grit', per_litre = 9.0, smallest = 0.003, largest = 0.006 }]"),
-        "lens": (MATTER, None, "{ f_number = 1.0, focus = 0.5 }"),
-        "haze": (_HAZE, None, "4.0"),
-        "lamp_haze": (_LAMP + MATTER, None, "0.0"),
-        "farthest": (MATTER, None, "1.0"),
-        "nearest": (MATTER, None, "1.5"),
-        "smallest_angle": (MATTER, None, "1.0"),
-        "most_particles": (MATTER, None, "40"),
-        "surge": (MATTER, None, "[0.0, 0.5, 0.0]"),
-        "surge_period": (MATTER + "surge = [0.0, 0.5, 0.0]\n", None, "3.0"),
-        "turbulence": (MATTER, None, "0.8"),
-        "turbulence_scale": (MATTER + "turbulence = 0.8\n", None, "0.3"),
-        "drift": (MATTER, None, "[{ frame = 1001, translation = [0.0, 0.4, 0.0] }]"),
-        "caustics": ("[sea]\ndetail = 256\n" + MATTER, None, "true"),
-        "surface": (
-            MATTER + "caustics = true\n",
-            "{ wind = 3.0, detail = 256 }",
-            "{ wind = 9.0, detail = 256 }",
+    ),
+    **of(
+        "flat_port",
+        port(
+            _FLAT,
+            {
+                "mode": ("'remove'", looks_from_left, "turned"),
+                # The more of the way to the subject lies in air, the less is bent.
+                "subject_range": ("0.6", amount, "down"),
+                "temperature": ("30.0", amount, "down"),
+                "salinity": ("0.0", amount, "down"),
+                "fringes": ("6.0", fringe, "up"),
+                "softness": ("6.0", picture, "little"),
+                "f_number": ("1.0", picture, "little"),
+                "pupil_distance": ("0.2", amount, "down"),
+                "glass_thickness": ("0.04", picture, "little"),
+                # Acrylic bends less than crown glass (indices 1.49 and 1.52).
+                "glass": ("'acrylic'", picture, "little"),
+                # The lens's own field in air is narrowed by the water's index: the left edge looks inwards.
+                "render_lens": ("'air'", looks_from_left, "up"),
+            },
         ),
-    },
-    "layered_water": {
-        "layer": (_TWO, "{ depth = 10.0, thickness = 0.3 }", "{ depth = 11.0, thickness = 0.3 }"),
-        "other_water": (_TWO, "{ side = 'above', turbidity = 2.5 }", "{ side = 'below', turbidity = 2.5 }"),
-        "layer_number": (_TWO, None, "3"),
-    },
-    "water_layers": {
-        "smear": (_BEND % "water_layers" + _CHURNED, None, "0.0"),
-        "layers": (_BEND % "water_layers", "[{ depth = 10.0 }]", "[{ depth = 10.2, thickness = 1.0 }]"),
-        "bend": (_BEND % "water_layers" + _LAYER, None, "5.0"),
-        "sheen": (_BEND % "water_layers" + _LAYER, None, "0.0"),
-        "fringes": (_BEND % "water_layers" + _LAYER, None, "9.0"),
-    },
+    ),
+    **of(
+        "measured_port",
+        {
+            "water": Row(
+                _MEASURED, ("{}", "{ radial = [0.1, 0.0, 0.0] }"), lambda seen: -amount(seen), "down", PLACES
+            ),
+            # What the lens does in air is not the water's.
+            "air": Row(
+                _MEASURED + "water = { radial = [0.1, 0.0, 0.0] }\n",
+                (None, "{ radial = [0.1, 0.0, 0.0] }"),
+                amount,
+                "gone",
+                PLACES,
+            ),
+            "mode": Row(
+                _MEASURED + "water = { radial = [0.1, 0.0, 0.0] }\n",
+                (None, "'remove'"),
+                looks_from_left,
+                "turned",
+                PLACES,
+            ),
+        },
+    ),
+    # What looks nearer keeps more of its red.
+    **of(
+        "draw_near",
+        {
+            "share": Row(_SLAB + CORE, (None, "0.1"), red, "up", STRIPED),
+            "matte": Row(_SLAB + CORE, (None, "'arch'"), red, "down", STRIPED),
+            "nearest": Row(_SLAB + CORE, (None, "3.0"), red, "down", STRIPED),
+            "softness": Row(_SLAB + CORE, (None, "4.0"), red, "down", STRIPED),
+            "farthest": Row("[steps.draw_near]\n" + CORE, ("3.0", "8.0"), red, "up", STRIPED),
+        },
+    ),
+    **of(
+        "forward_scatter",
+        {
+            # A subject's light alone scatters more in than what sets a dark wall apart from bright water.
+            "acts_on": Row(CORE + _HALO, (None, "'subject'"), brightness, "up", STRIPED),
+            # It matters where a later step filters what was scattered.
+            "detail": Row(CORE + _HALO + _FILTERED, (None, "'bands'"), picture, "little", STRIPED),
+            # Rounder lobes and wider halos blur more.
+            "law": Row(ATTENUATION + _HALO, (None, "'smooth'"), across, "down", STRIPED),
+            "asymmetry": Row(
+                ATTENUATION + _HALO + "law = 'smooth'\n", (None, "0.8"), across, "down", STRIPED
+            ),
+            "width": Row(
+                ATTENUATION + _HALO + "law = 'empirical'\n", (None, "0.02"), across, "down", STRIPED
+            ),
+            "gain": Row(
+                ATTENUATION + _HALO + "law = 'empirical'\nacts_on = 'subject'\n",
+                (None, "0.2"),
+                brightness,
+                "down",
+                STRIPED,
+            ),
+        },
+    ),
+    **of(
+        "lamp_backscatter",
+        {
+            "strength": Row(_LAMP + _BEAMS, (None, "0.3"), brightness, "down", STRIPED),
+            # Clouds are other places, and move: which is brighter where, chance decides.
+            "clouds": Row(_LAMP + _BEAMS, (None, "0.8"), picture, "other", STRIPED),
+            "cloud_scale": Row(_LAMP + _CLOUDED, (None, "0.3"), picture, "other", STRIPED),
+            "current": Row(_LAMP + _CLOUDED, (None, "[0.3, 0.0, 0.0]"), picture, "other", STRIPED),
+            "surge": Row(_LAMP + _CLOUDED, (None, "[0.0, 0.5, 0.0]"), picture, "other", STRIPED),
+            "surge_period": Row(
+                _LAMP + _CLOUDED + "surge = [0.0, 0.5, 0.0]\n", (None, "3.0"), picture, "other", STRIPED
+            ),
+            # A lamp that shines into the lens is seen, and glows.
+            "glow": Row(_SEEN_LAMP + _BEAMS, (None, "0.0"), brightness, "down", STRIPED),
+            "brightest": Row(_SEEN_LAMP + _BEAMS, (None, "0.5"), peak, "down", STRIPED),
+        },
+    ),
+    **of(
+        "lamps",
+        {
+            # A wall of plain grey has no stripes; its light goes by its reflectance, 0.18 before.
+            "grey": Row(_LAMP + LAMPS, (None, "1.0"), across, "down", STRIPED),
+            "grey_reflectance": Row(
+                _LAMP + LAMPS + "grey = 1.0\n", ("0.18", "0.6"), brightness, 0.6 / 0.18, STRIPED
+            ),
+        },
+    ),
+    **of(
+        "light_shafts",
+        {
+            "surface": same_sea(_SEA + _SHAFTS, STRIPED),
+            "contrast": Row(_SEA + _SHAFTS, (None, "3.0"), apart_from(VEIL), "up", STRIPED),
+            "even_to": Row(
+                _SEA + _SHAFTS + "shadows = false\n", (None, "8.0"), apart_from(VEIL), "down", STRIPED
+            ),
+            "shadows": Row(_SEA + _SHAFTS, (None, "false"), brightness, "up", STRIPED),
+            "shadow_softness": Row(_SEA + _SHAFTS, (None, "8.0"), detail, "down", STRIPED),
+            # How finely shafts are sampled: the picture is nearly the same.
+            "rays": Row(_SEA + _SHAFTS, (None, "32"), picture, "little", STRIPED),
+            "steps": Row(_SEA + _SHAFTS, (None, "32"), picture, "little", STRIPED),
+            "first_step": Row(_SEA + _SHAFTS, (None, "0.5"), picture, "little", STRIPED),
+        },
+    ),
+    **of(
+        "mix",
+        {
+            # The render stands in the place of what the water has dimmed, in the matte or out of it alone.
+            "matte": Row(
+                "[steps.mix]\nother = 'render'\n" + ATTENUATION, (None, "'arch'"), far, "down", STRIPED
+            ),
+            "invert_matte": Row(
+                "[steps.mix]\nother = 'render'\nmatte = 'arch'\n" + ATTENUATION,
+                (None, "true"),
+                near,
+                "down",
+                STRIPED,
+            ),
+        },
+    ),
+    # What was put on comes off: the picture is the render's light again.
+    **of(
+        "remove_water",
+        {
+            "undo": Row(
+                CORE + "[steps.remove_water]\nnoise = 0.0001\n",
+                ("['attenuation', 'veiling_light']", "['attenuation']"),
+                amount,
+                "up",
+                STRIPED,
+            ),
+            "noise": Row(
+                CORE + _UNDONE.replace("noise = 0.0001\n", ""), ("0.0001", "0.2"), amount, "up", STRIPED
+            ),
+            "grey": Row(CORE + _UNDONE.replace("0.0001", "0.2"), (None, "0.4"), far, "up", STRIPED),
+            "white_reference": Row(
+                CORE + CARD + "card_range = 3.0\n" + _UNDONE,
+                (None, "{ card_range = 3.0 }"),
+                amount,
+                "down",
+                STRIPED,
+            ),
+            "forward_scatter": Row(CORE + _HALO + _UNDONE, (None, "{}"), amount, "down", STRIPED),
+        },
+    ),
+    **of(
+        "rim_light",
+        {
+            "strength": Row(_EDGE, (None, "3.0"), brightness, "up", STRIPED),
+            # The water is brighter above the horizon.
+            "rise": Row(_EDGE, (None, "80.0"), brightness, "up", STRIPED),
+            "sharpness": Row(_EDGE, (None, "8.0"), brightness, "down", STRIPED),
+            "reflectance": Row(_EDGE, (None, "0.9"), brightness, "up", STRIPED),
+            "edge_width": Row(_EDGE, (None, "8"), brightness, "up", BY_DEPTH),
+            "edge_step": Row(_EDGE, (None, "0.9"), brightness, "down", BY_DEPTH),
+            "nearest": Row(_EDGE, (None, "6.0"), amount_in_matte, "gone", STRIPED),
+            "farthest": Row(_EDGE, (None, "2.0"), far, "down", STRIPED),
+            "matte": Row(_EDGE, (None, "'arch'"), amount_out_of_matte, "gone", STRIPED),
+            "contrast": Row(_EDGE + "subject_range = 5.0\n", ("0.3", "0.9"), brightness, "up", STRIPED),
+            # The farther the subject, the more light it takes to outshine the water there.
+            "subject_range": Row(_EDGE + "contrast = 0.5\n", ("3.0", "9.0"), brightness, "up", STRIPED),
+        },
+    ),
+    **of(
+        "sky_window",
+        {
+            "surface": same_sea(_SEA + _WINDOW, UPWARD),
+            "brightness": Row(_SEA + _WINDOW, (None, "3.0"), brightness, "up", UPWARD),
+            "waves": Row(_SEA + _WINDOW, (None, "3.0"), detail, "up", UPWARD),
+            # A wider sun is cut less by the limit of brightness.
+            "sun_blur": Row(_SEA + _WINDOW, (None, "4.0"), brightness, "up", UPWARD),
+            "brightest": Row(_SEA + _WINDOW, (None, "0.3"), peak, "down", UPWARD),
+            # White ground is brighter than endless water.
+            "ground_depth": Row(
+                _SEA + _WINDOW + "ground = [0.9, 0.9, 0.9]\n", (None, "9.0"), brightness, "up", UPWARD
+            ),
+            "ground": Row(
+                _SEA + _WINDOW + "ground_depth = 9.0\n", (None, "[0.9, 0.9, 0.9]"), brightness, "up", UPWARD
+            ),
+            "farthest": Row(_SEA + _WINDOW, (None, "4.0"), brightness, "down", UPWARD),
+        },
+    ),
+    **of(
+        "suspended_matter",
+        {
+            "classes": Row(
+                MATTER,
+                (
+                    None,
+                    "[{ name = 'grit', per_litre = 9.0, smallest = 0.003, largest = 0.006, sinking = 0.0 }]",
+                ),
+                amount,
+                "up",
+            ),
+            "lens": Row(MATTER, (None, "{ f_number = 1.0, focus = 0.5 }"), detail, "down"),
+            "haze": Row(_HAZE, (None, "4.0"), amount, "up"),
+            "lamp_haze": Row(_LAMP + MATTER, (None, "0.0"), brightness, "down"),
+            "farthest": Row(MATTER, (None, "1.0"), amount, "down"),
+            "nearest": Row(MATTER, (None, "1.5"), amount, "down"),
+            "smallest_angle": Row(MATTER, (None, "1.0"), amount, "down"),
+            "most_particles": Row(MATTER, (None, "40"), amount, "down"),
+            "surge": Row(_STILL, (None, "[0.0, 0.5, 0.0]"), apart_from(_STILL + _SWUNG % _SURGE), "down"),
+            "surge_period": Row(
+                _STILL + "surge = [0.0, 0.5, 0.0]\n",
+                (None, "3.0"),
+                apart_from(_STILL + _SWUNG % _QUICK_SURGE),
+                "down",
+            ),
+            "turbulence": Row(_STILL, ("0.0", "0.8"), motion, "up"),
+            "turbulence_scale": Row(
+                _STILL.replace("turbulence = 0.0", "turbulence = 0.8"), (None, "0.3"), picture, "other"
+            ),
+            "wakes": Row(_STILL, (None, _BODY), motion, "up"),
+            "drift": Row(
+                _STILL,
+                (None, "[{ frame = 1001, translation = [0.0, %.9f, 0.0] }]" % (0.02 * FRAME / 24.0)),
+                apart_from(_STILL + "current = [0.0, 0.02, 0.0]\n"),
+                "down",
+            ),
+            "caustics": Row(_SEA + MATTER, (None, "true"), picture, "little"),
+            "surface": same_sea(_SEA + MATTER + "caustics = true\n", {}),
+        },
+    ),
+    **of(
+        "layered_water",
+        {
+            # The lens comes to lie in the turbid water.
+            "layer": Row(
+                _TWO,
+                ("{ depth = 10.0, thickness = 0.3 }", "{ depth = 11.0, thickness = 0.3 }"),
+                across,
+                "down",
+                STRIPED,
+            ),
+            "other_water": Row(
+                _TWO,
+                ("{ side = 'above', turbidity = 2.5 }", "{ side = 'above', turbidity = 6.0 }"),
+                across,
+                "down",
+                STRIPED,
+            ),
+            "layer_number": Row(_TWO, (None, "3"), picture, "other", STRIPED),
+            "open_water": Row(_TWO, ("'fill'", "'leave'"), open_alpha, (1.0, 0.0)),
+        },
+    ),
+    **of(
+        "water_layers",
+        {
+            "layers": Row(
+                _BEND % "water_layers",
+                ("[{ depth = 10.0 }]", "[{ depth = 10.2, thickness = 1.0 }]"),
+                picture,
+                "other",
+                STRIPED,
+            ),
+            "bend": Row(_LAYERS + "smear = 0.0\nsheen = 0.0\n", (None, "5.0"), amount, "up", HEIGHTS),
+            "smear": Row(_CHURNED, (None, "0.0"), across, "up", STRIPED),
+            "sheen": Row(_LAYERS, (None, "0.0"), picture, "other", STRIPED),
+            "fringes": Row(_LAYERS + "smear = 0.0\nsheen = 0.0\n", (None, "9.0"), fringe, "up", HEIGHTS),
+        },
+    ),
+    "steps.suspended_matter.current": Row(
+        _STILL,
+        ("[0.0, 0.0, 0.0]", "[0.0, 0.02, 0.0]"),
+        apart_from(_STILL + _SWUNG % (0.02 * FRAME / 24.0)),
+        "down",
+    ),
+    "output.layers": Row(CORE, (None, "['veil']"), layers_made, ((), ("veil",))),
 }
 # Keys whose effect needs files: the test that moves each, and what it says.
 ELSEWHERE = {
-    "water.table": "tests/presets/test_preset.py",
-    "bands.fitted": "tests/presets/test_preset.py",
-    "steps.layered_water.open_water": "tests/operators/test_layered_water.py",
-    "steps.measured_port.water": "tests/operators/test_ports.py",
-    "steps.measured_port.air": "tests/operators/test_ports.py",
-    "steps.measured_port.photograph": "tests/operators/test_ports.py",
-    "steps.measured_port.mode": "tests/operators/test_ports.py",
-    "steps.suspended_matter.wakes": "tests/operators/test_suspended_matter.py",
-    "output.carry": "tests/cli/test_apply.py",
-    "output.layers": "tests/batch/test_layers.py",
-    "output.compression": "tests/batch/test_output.py",
-    "output.data_type": "tests/batch/test_output.py",
-    "output.guide_type": "tests/batch/test_output.py",
-    "output.colour_space": "tests/batch/test_output.py",
-    "output.gamut_compression": "tests/batch/test_output.py",
+    "water.table": (
+        "presets/test_preset.py",
+        "test_table_of_a_water_beside_the_preset_is_read_and_then_carried_in_the_text",
+    ),
+    "bands.fitted": (
+        "presets/test_preset.py",
+        "test_fitted_bands_in_a_preset_are_taken_and_not_fitted_again",
+    ),
+    "steps.measured_port.photograph": (
+        "presets/test_every_key.py",
+        "test_photographs_of_one_shape_give_one_picture_and_others_are_refused",
+    ),
+    "output.carry": (
+        "cli/test_input_told_first.py",
+        "test_a_channel_that_a_preset_carries_comes_out_as_it_went_in",
+    ),
+    "output.compression": (
+        "batch/test_output.py",
+        "test_compression_asked_for_is_in_the_file",
+    ),
+    "output.data_type": (
+        "batch/test_output.py",
+        "test_data_type_is_that_of_picture_and_light_and_not_of_measures",
+    ),
+    "output.guide_type": (
+        "batch/test_output.py",
+        "test_guide_type_says_otherwise",
+    ),
+    "output.colour_space": (
+        "batch/test_output.py",
+        "test_colour_space_is_converted_and_stated",
+    ),
+    "output.gamut_compression": (
+        "batch/test_output.py",
+        "test_layers_and_what_compression_did_sum_to_the_frame",
+    ),
 }
 SECTION_KEYS = [f"{name}.{key}" for name, model in SECTIONS.items() for key in model.model_fields]
 
@@ -609,16 +905,25 @@ def _place(head: str) -> int:
     return STEP_ORDER.index(kind) if kind in STEP_ORDER else len(STEP_ORDER) * ("steps." in head) - 1
 
 
-@pytest.mark.parametrize("key", ROWS)
+@pytest.mark.parametrize("key", [*ROWS, *STEPS])
 def test_a_key_moved_changes_what_it_says(key: str) -> None:
-    row = ROWS[key]
-    before, after = (row.measure(seen_with(row, key, value)) for value in row.values)
+    row = (ROWS | STEPS)[key]
+    before, after = (row.measure(replace(seen_with(row, key, value), **row.scene)) for value in row.values)
     if row.goes == "up":
         assert after > before * (1 + 1e-6) + 1e-9
     elif row.goes == "down":
         assert after < before * (1 - 1e-6) - 1e-9
-    elif row.goes == "other":
-        assert (np.abs(after - before) > 1e-6).any()
+    elif row.goes == "gone":
+        assert before > 1e-5
+        assert after < 0.01 * before
+    elif row.goes == "turned":
+        assert before * after < -1e-6
+    elif row.goes in ("other", "little"):
+        change = np.abs(after - before)
+        assert (change > 1e-7).any()
+        assert row.goes == "other" or change.mean() < 0.1 * np.abs(before).mean()
+    elif isinstance(row.goes, float):
+        assert after / before == pytest.approx(row.goes, rel=1e-4)
     else:
         assert (
             (before, after) == pytest.approx(row.goes) if _numbers(row.goes) else (before, after) == row.goes
@@ -630,15 +935,17 @@ def _numbers(pair: Any) -> bool:
 
 
 def test_every_key_of_every_section_and_every_operator_has_a_row() -> None:
-    steps = {f"steps.{name}.{key}" for name, keys in STEPS.items() for key in keys}
-    assert {*ROWS, *ELSEWHERE, *steps} == {*SECTION_KEYS, *STEP_KEYS}
-    assert not steps.intersection({*ROWS, *ELSEWHERE})
+    assert {*ROWS, *ELSEWHERE, *STEPS} == {*SECTION_KEYS, *STEP_KEYS}
+    assert len({*ROWS, *ELSEWHERE, *STEPS}) == len(ROWS) + len(ELSEWHERE) + len(STEPS)
 
 
 @pytest.mark.parametrize("key", ELSEWHERE)
 def test_a_key_that_needs_files_is_moved_by_a_test_of_files(key: str) -> None:
-    text = (Path(__file__).parents[2] / ELSEWHERE[key]).read_text(encoding="utf-8")
-    assert key.rpartition(".")[2] in text
+    """The test that is named is there, and sets the key."""
+    file, name = ELSEWHERE[key]
+    tree = ast.parse((Path(__file__).parents[1] / file).read_text(encoding="utf-8"))
+    (found,) = (node for node in tree.body if isinstance(node, ast.FunctionDef) and node.name == name)
+    assert key.rpartition(".")[2] in ast.unparse(found)
 
 
 def test_a_grey_card_comes_out_as_it_went_in_at_any_depth() -> None:
@@ -660,17 +967,21 @@ def test_a_grey_card_comes_out_as_it_went_in_at_any_depth() -> None:
         np.testing.assert_allclose(middle, 0.18, rtol=0.11)
 
 
-@pytest.mark.parametrize(("operator", "key"), [(name, key) for name, keys in STEPS.items() for key in keys])
-def test_a_key_of_a_step_changes_the_picture(operator: str, key: str) -> None:
-    text, before, after = STEPS[operator][key]
-    row = Row(text, (before, after), picture, "other")
-    first, second = (
-        replace(
-            seen_with(row, f"steps.{operator}.{key}", value),
-            stripes=0.4,
-            up=operator == "sky_window",
-            normals="edge" not in key,
-        )
-        for value in row.values
-    )
-    assert (np.abs(second.rgb() - first.rgb()) > 1e-7).any()
+def test_photographs_of_one_shape_give_one_picture_and_others_are_refused() -> None:
+    def seen(photograph: str) -> F32:
+        text = "[steps.measured_port]\nwater = { radial = [0.1, 0.0, 0.0] }\nphotograph = [40, 24]\n"
+        row = Row(text, (None, photograph), picture, "other")
+        return replace(seen_with(row, "steps.measured_port.photograph", photograph), ramp="x").rgb()
+
+    np.testing.assert_allclose(seen("[40, 24]"), seen("[1920, 1152]"), atol=1e-5)
+    with pytest.raises(GraphError, match="the photographs are 1920 x 1080 and the picture 40 x 24"):
+        seen("[1920, 1080]")
+
+
+def test_a_card_of_no_stated_depth_stands_at_the_reference_depth() -> None:
+    place = "[light]\nreference_depth = 6.0\n[place]\ncamera_depth = 14.0\n"
+    row = Row(place + CORE + DOWN + CARD, (None, ""), picture, "other")
+    stated = seen_with(row, "steps.white_reference.card_depth", "6.0").rgb()
+    at_lens = seen_with(row, "steps.white_reference.card_depth", "14.0").rgb()
+    np.testing.assert_array_equal(seen_with(row, "", None).rgb(), stated)
+    assert np.abs(at_lens - stated).max() > 0.01

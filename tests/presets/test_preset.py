@@ -201,6 +201,16 @@ def test_resolved_text_has_every_key_and_inherits_nothing() -> None:
         assert key in text
 
 
+def test_fitted_bands_in_a_preset_are_taken_and_not_fitted_again() -> None:
+    own = load_preset("jerlov-1c")
+    text = own.resolved_text
+    assert "[bands.fitted]" in text
+    line = next(each for each in text.splitlines() if each.startswith("worst_delta_e"))
+    other = preset_from_text(text.replace(line, "worst_delta_e = 9.5"))
+    assert other.bands.worst_delta_e == 9.5
+    np.testing.assert_array_equal(other.bands.up, own.bands.up)
+
+
 def test_table_of_a_water_beside_the_preset_is_read_and_then_carried_in_the_text(
     build: Builders, tmp_path: Path
 ) -> None:

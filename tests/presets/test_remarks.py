@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import re
 from pathlib import Path
 
 import pytest
@@ -70,8 +71,20 @@ def test_shipped_presets_have_nothing_odd(name: str) -> None:
         ),
     ],
 )
-def test_odd_preset_is_told_why(text: str, expected: str) -> None:
-    assert expected in told(text)
+def test_odd_preset_is_told_why_and_what_to_type(text: str, expected: str) -> None:
+    found = [remark for remark in remarks(preset_from_text(f"format = 1\n{text}")) if expected in str(remark)]
+    assert found
+    for remark in found:
+        # A key of a section or step, or a table.
+        assert re.search(r"\b(light|place|story|bands|steps)\.\w+|\[\[?(steps|light|story)", remark.fix), (
+            remark
+        )
+
+
+def test_the_step_that_comes_too_late_is_put_in_place_by_the_key_that_is_told() -> None:
+    text = "[steps.veiling_light]\n[steps.attenuation]\n"
+    assert 'Set steps.attenuation.before = "veiling_light".' in told(text)
+    assert told(text.rstrip() + '\nbefore = "veiling_light"\n') == ""
 
 
 def test_remark_has_a_place_and_a_fix() -> None:

@@ -70,7 +70,7 @@ class Cluster:
                     f"the scheduler was lost ({error or type(error).__name__})",
                     code="E-JOB-SCHEDULER",
                     where=self.address,
-                    fix="Start it again, then resume the job.",
+                    fix="Start it again, then run the job with --resume.",
                 ) from error
 
     def _through(self, client: Any, tasks: Iterator[FrameTask], stop: StopRequest) -> Iterator[Outcome]:
@@ -140,7 +140,7 @@ def _connected(address: str) -> Any:
             f"no scheduler answers ({str(error).splitlines()[0]})",
             code="E-JOB-SCHEDULER",
             where=address,
-            fix="Check the address (such as tcp://host:8786) and that the scheduler runs.",
+            fix="Check the address (--scheduler tcp://host:8786) and that the scheduler runs.",
         ) from error
 
 
@@ -179,6 +179,6 @@ def _outcome(task: FrameTask, future: Any) -> Outcome:
             f"no machine could finish it ({error or future.status})",
             code="E-JOB-WORKER",
             where=f"frame {task.frame}",
-            fix="Most often a machine ran out of memory or was lost; see the scheduler's log, then resume.",
+            fix="Often a machine ran out of memory or was lost: see the scheduler's log; then add --resume.",
         ),
     )

@@ -120,7 +120,7 @@ def as_halocline_error(error: BaseException, task: FrameTask) -> HaloclineError:
             f"the system refuses: {error.strerror or error}",
             code="E-JOB-SYSTEM",
             where=f"{where}, {error.filename or task.out}",
-            fix="Check folders, permissions, free space and the network, then resume.",
+            fix="Check folders, permissions, free space and the network, then add --resume.",
         )
     logger.error("frame %d", task.frame, exc_info=error)
     return JobError(

@@ -123,9 +123,9 @@ class Manifest:
             f"{what}: {error.strerror or error}",
             code="E-JOB-MANIFEST",
             where=str(self.path),
-            fix="End that process, or wait for it, then resume."
+            fix="End that process, or wait for it, then add --resume."
             if isinstance(error, TimeoutError)
-            else "Check the folder, its permissions and free space, then resume.",
+            else "Check the folder, its permissions and free space, then add --resume.",
         )
 
 

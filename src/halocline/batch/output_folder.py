@@ -84,7 +84,7 @@ def _try(folder: Path, task: FrameTask) -> None:
             f"this folder takes no file: {error.strerror or error}",
             code="E-WRITE-FOLDER",
             where=str(folder),
-            fix="Check its permissions and free space, or give another folder.",
+            fix="Check its permissions and free space, or give another folder with --out.",
         ) from error
     finally:
         with suppress(OSError):

@@ -160,7 +160,7 @@ def refuse_inputs(tasks: Iterable[FrameTask]) -> None:
                 f"is one of the inputs ({inputs[key]}), which are never written over",
                 code="E-WRITE-INPUT",
                 where=str(task.out),
-                fix="Give another folder or name for the output.",
+                fix="Give another folder or name with --out, or with the shot's key out in a job.",
             )
         if key in outputs:
             raise JobError(
@@ -190,7 +190,7 @@ def refuse_existing(tasks: Iterable[FrameTask]) -> None:
             code="E-WRITE-EXISTS",
             where=str(existing[0].out if len(existing) == 1 else existing[0].out.parent),
             fix="Add --resume to make only what is missing or out of date, --overwrite to make all anew, "
-            "or give another folder.",
+            "or give another folder with --out.",
         )
 
 
@@ -210,7 +210,7 @@ def make_folders(tasks: Iterable[FrameTask]) -> None:
                 f"this folder cannot be made: {error.strerror or error}",
                 code="E-WRITE-FOLDER",
                 where=str(folder),
-                fix="Check the path and its permissions, or give another folder.",
+                fix="Check the path and its permissions, or give another folder with --out.",
             ) from error
 
 
@@ -234,7 +234,7 @@ def _folder_or_pattern(out: str | Path) -> str:
         raise SequenceError(
             "the output is empty",
             code="E-SEQUENCE-PATTERN",
-            fix="Give a folder, or a pattern such as wet/name.####.exr.",
+            fix="Give --out a folder, or a pattern such as wet/name.####.exr.",
         )
     return text if text.lower().endswith(".exr") else f"{text.rstrip('/')}/"
 
@@ -246,7 +246,7 @@ def _depth_sequence(depth: str | Path, source: Sequence) -> Sequence:
             f"is one file, but the beauty has {len(source.frames)} frames",
             code="E-SEQUENCE-MATCH",
             where=str(depth),
-            fix="Give a pattern such as depth.####.exr.",
+            fix="Give a pattern: --depth depth.####.exr (or the shot's key depth in a job).",
         )
     return sequence
 
@@ -275,8 +275,8 @@ def _stand_ins(
             f"{len(missing)} of {len(source.frames)} frames are not there: {'; '.join(told)}",
             code="E-SEQUENCE-MISSING",
             where=" and ".join(sequences[what].pattern for what, frames in lacking.items() if frames),
-            fix="Render them, choose a range without them, or say what to do: --missing skip (leave them "
-            "out) or --missing hold (the nearest frame stands in).",
+            fix="Render them, choose a range without them (--frames), or say what to do: --missing skip "
+            "(leave them out) or --missing hold (the nearest frame stands in).",
         )
     if policy is MissingFrames.skip:
         return dict.fromkeys(missing)

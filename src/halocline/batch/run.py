@@ -295,7 +295,7 @@ class _Run:
                 "has appeared since the job was planned",
                 code="E-WRITE-EXISTS",
                 where=str(task.out),
-                fix="Resume the job (--resume), or ask for overwriting (--overwrite).",
+                fix="Add --resume to go on with the job, or --overwrite to write over it.",
             )
         remove_leftovers(task.out)
         return task
@@ -306,5 +306,5 @@ def _foreign(verdict: Verdict) -> WriteError:
         verdict.reason,
         code="E-WRITE-EXISTS",
         where=str(verdict.task.out),
-        fix="Move it away, give another folder, or ask for overwriting (--overwrite).",
+        fix="Move it away, give another folder with --out, or add --overwrite to write over it.",
     )

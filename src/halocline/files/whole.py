@@ -110,7 +110,7 @@ def refuse_existing(path: Path) -> None:
             "is already there",
             code="E-WRITE-EXISTS",
             where=str(path),
-            fix="Ask for overwriting (--overwrite), or give another name.",
+            fix="Add --overwrite to write over it, or give another name.",
         )
 
 

@@ -111,7 +111,7 @@ def _refuse_unwritable(path: Path, each: PartPixels) -> None:
             "whole-number channels cannot be written beside others in one part without loss",
             code="E-WRITE-TYPES",
             where=str(path),
-            fix="Write them as a part of their own.",
+            fix="Write them as a part of their own: leave them out of output.carry.",
         )
     refuse_compression(each.part.compression, str(path))
 

@@ -186,7 +186,7 @@ def _refuse_inputs(path: Path, template: Template) -> None:
                 "is one of the inputs, which are never written over",
                 code="E-WRITE-INPUT",
                 where=str(path),
-                fix="Give another folder or name for the output.",
+                fix="Give another folder or name with --out.",
             )
 
 

@@ -94,7 +94,7 @@ def _in_vain(document: Document, look: Look) -> Iterator[Remark]:
                 document,
                 (section, name),
                 f"{key} is set, but no step uses it",
-                f"Add one of the steps {', '.join(users)}, or take the key out.",
+                f"Add [steps.{'] or [steps.'.join(users)}], or take the key out.",
             )
     if not look.light.lamps:
         for step in _needing(look, Source.LAMPS):
@@ -102,7 +102,7 @@ def _in_vain(document: Document, look: Look) -> Iterator[Remark]:
                 document,
                 ("steps", step),
                 f"the step {step} has no lamps to work with",
-                "Add a table [[light.lamps]], or take the step out.",
+                f"Add a table [[light.lamps]], or set steps.{step}.enabled = false.",
             )
 
 
@@ -134,7 +134,7 @@ def _put_aside(document: Document, look: Look) -> Iterator[Remark]:
                 document,
                 ("steps", name),
                 f"the step {name} is not done, so its keys say nothing ({', '.join(keys)})",
-                "Enable it, or take its keys out.",
+                f"Set steps.{name}.enabled = true, or take its keys out.",
             )
 
 
@@ -146,7 +146,7 @@ def _out_of_order(document: Document, look: Look) -> Iterator[Remark]:
                 document,
                 ("steps", later.name),
                 f"{later.name} comes after {step.name}, though light meets it before",
-                f'Say  after = "..."  in [steps.{later.name}], so that it comes before {step.name}.',
+                f'Set steps.{later.name}.before = "{step.name}".',
             )
     done: dict[str, list[str]] = {}
     of_once = {step.name for step in look.graph.steps if step.operator.once}
@@ -159,7 +159,7 @@ def _out_of_order(document: Document, look: Look) -> Iterator[Remark]:
                 document,
                 ("steps", twice[1]),
                 f"{' and '.join(twice)} both do {kind}: light would go through the water twice",
-                "Take one of them out.",
+                f"Set steps.{twice[1]}.enabled = false, or take it out.",
             )
 
 
@@ -170,7 +170,7 @@ def _against_physics(document: Document, look: Look) -> Iterator[Remark]:
             document,
             ("light", "reference_depth"),
             f"the reference depth is {-reference:g} m above the sea",
-            "Give the depth at which the render's own light holds, metres down.",
+            "Set light.reference_depth to where the render's own light holds, metres down, or leave it out.",
         )
     if (
         depth is not None
@@ -182,14 +182,15 @@ def _against_physics(document: Document, look: Look) -> Iterator[Remark]:
             document,
             ("place", "camera_depth"),
             f"no daylight reaches {depth:g} m, and there are no lamps",
-            "Come up, add [[light.lamps]], or set light.reference_depth near the lens to say that it is art.",
+            "Lower place.camera_depth, add [[light.lamps]], or set light.reference_depth near the lens to "
+            "say that it is art.",
         )
     if depth is not None and reference is not None and reference - depth > look.bands.depth:
         yield _remark(
             document,
             ("light", "reference_depth"),
             f"the lens is {reference - depth:g} m above the reference depth, beyond the bands' fit",
-            "Bring the two together, or raise bands.depth.",
+            "Bring light.reference_depth and place.camera_depth together, or raise bands.depth.",
         )
     sunny = _needing(look, Source.SUN)
     if sunny and look.light.overcast >= 1.0:
@@ -197,7 +198,7 @@ def _against_physics(document: Document, look: Look) -> Iterator[Remark]:
             document,
             ("light", "overcast"),
             f"{' and '.join(sunny)} cannot be had under a sky without sun",
-            "Lower light.overcast, or take those steps out.",
+            f"Lower light.overcast, or set enabled = false in [steps.{'] and [steps.'.join(sunny)}].",
         )
     farthest = look.story.subject_range
     if farthest is not None and farthest > look.bands.range:
@@ -215,7 +216,7 @@ def _of_water(preset: Preset) -> Iterator[Remark]:
     try:
         story = story_report(preset, 0, LINEAR_REC709)
     except HaloclineError as error:
-        yield _remark(document, ("story",), error.message, error.fix or "Change the story.")
+        yield _remark(document, ("story",), error.message, error.fix or "Change [story].")
         return
     wanted, physical = story.wanted_contrast, story.physical_contrast
     if wanted is not None and physical is not None and physical >= wanted:
@@ -223,7 +224,7 @@ def _of_water(preset: Preset) -> Iterator[Remark]:
             document,
             ("story", "silhouette_contrast"),
             f"this water shows the subject with more contrast already ({physical:.2g}) than asked for",
-            "Leave the story out, or ask for more.",
+            "Take [story] out, or raise story.silhouette_contrast.",
         )
     limit = look.story.near_limit
     if limit is not None and look.story.subject_range is None and look.story.softness is None:
