@@ -2,6 +2,8 @@
 
 from __future__ import annotations
 
+import resource
+import sys
 from dataclasses import replace
 from pathlib import Path
 
@@ -333,3 +335,26 @@ def test_a_missing_folder_and_an_unknown_compression_are_refused(tmp_path: Path)
 def test_whole_number_channels_beside_others_are_refused(tmp_path: Path) -> None:
     with pytest.raises(WriteError, match="E-WRITE-TYPES"):
         written(tmp_path / "a.exr", part(channels={"R": "half", "id": "uint"}))
+
+
+@pytest.mark.skipif(not sys.platform.startswith("linux"), reason="limits a file's size as Linux does")
+def test_a_disk_that_takes_no_more_is_told_and_leaves_the_old_file(tmp_path: Path) -> None:
+    """A file may grow to 4 KiB and no further here: writing fails in the middle, as on a full disk."""
+    file = tmp_path / "a.exr"
+    file.write_bytes(b"old")
+    window = Window(0, 0, 200, 100)
+    described = part(
+        channels={"R": "float"}, data_window=window, display_window=window, compression="none", attributes={}
+    )
+    noise = np.random.default_rng(1).random(window.shape, np.float32)
+    _, most = resource.getrlimit(resource.RLIMIT_FSIZE)
+    resource.setrlimit(resource.RLIMIT_FSIZE, (4096, most))
+    try:
+        with pytest.raises(WriteError) as caught:
+            write_exr(file, [PartPixels(described, {"R": noise})], overwrite=True)
+    finally:
+        resource.setrlimit(resource.RLIMIT_FSIZE, (most, most))
+    assert (caught.value.code, caught.value.where) == ("E-WRITE-PIXELS", str(file))
+    assert "free space" in str(caught.value.fix)
+    assert file.read_bytes() == b"old"
+    assert [each.name for each in tmp_path.iterdir()] == ["a.exr"]
