@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from dataclasses import replace
 from typing import TYPE_CHECKING, Any
 
 import numpy as np
@@ -89,18 +90,24 @@ def test_both_hands_and_both_ways_to_write_a_matrix_give_one_camera(
 
 
 @pytest.mark.parametrize("convention", ["standard", "y up from -1 to 1", "for columns"])
-def test_the_lens_is_found_in_the_projection(scene: Scene, convention: str) -> None:
-    ndc = world_to_ndc(scene.camera, scene.window)
+@pytest.mark.parametrize("shift", [(0.0, 0.0), (7.0, -4.0)])
+def test_the_lens_is_found_in_the_projection(
+    scene: Scene, convention: str, shift: tuple[float, float]
+) -> None:
+    """Its optical axis need not meet the picture's middle."""
+    centre = (scene.camera.centre_px[0] + shift[0], scene.camera.centre_px[1] + shift[1])
+    camera = replace(scene.camera, centre_px=centre)
+    ndc = world_to_ndc(camera, scene.window)
     if convention == "y up from -1 to 1":
         ndc = ndc @ np.array([[2.0, 0, 0, 0], [0, -2, 0, 0], [0, 0, 1, 0], [-1, 1, 0, 1]])
     if convention == "for columns":
         ndc = ndc.T
     entries: dict[str, Any] = {
-        "worldToCamera": matrix(world_to_camera(scene.camera)),
+        "worldToCamera": matrix(world_to_camera(camera)),
         "worldToNDC": matrix(ndc),
     }
     found = find_camera(part(scene.window, **entries))
-    assert_same_camera(found.camera, scene.camera)
+    assert_same_camera(found.camera, camera)
     assert found.camera.film_width_mm == pytest.approx(36.0)
     assert found.warnings == ()
 
@@ -118,6 +125,17 @@ def test_the_screen_window_gives_angle_and_shift_of_the_view() -> None:
     assert found.film_width_mm == pytest.approx(40.0)
     # The window's middle lies 0.1 to the right of the axis: the axis is 25 pixels left of the middle.
     assert found.centre_px == pytest.approx((110 - 25, 70 + 12.5))
+
+
+def test_a_sensor_off_the_axis_shifts_the_view() -> None:
+    """The standard's sensorCenterOffset is in micrometres; positive shows more of the right and of the top.
+
+    READ: OpenEXR, StandardAttributes (unit); the signs are from memory.
+    """
+    offset = Attribute("float2", (1800.0, 900.0))
+    found = find_camera(part(sensorCenterOffset=offset, **LENS)).camera
+    # 36 mm are 200 pixels: the axis is 10 pixels left of the window's middle, and 5 below it.
+    assert found.centre_px == pytest.approx((110 - 10, 70 + 5))
 
 
 def test_a_screen_window_of_one_is_no_lens_but_the_value_of_ignorance() -> None:
@@ -158,6 +176,20 @@ def test_statements_fill_what_is_missing_and_override_only_when_asked() -> None:
     found = find_camera(part(**LENS), statement=moved, unit_m=0.01)
     np.testing.assert_allclose(found.camera.position_m, [0.01, 0.02, 0.03])
     assert found.warnings == ()
+
+
+def test_a_stated_matrix_fills_what_is_missing_and_overrides_only_when_asked(scene: Scene) -> None:
+    elsewhere = np.eye(4)
+    elsewhere[:3, 3] = 1.0, 2.0, 3.0
+    written = matrix(world_to_camera(scene.camera))
+    for entries, override, expected in (
+        ({}, False, elsewhere[:3, 3]),
+        ({"worldToCamera": written}, False, scene.camera.position_m),
+        ({"worldToCamera": written}, True, elsewhere[:3, 3]),
+    ):
+        said = CameraStatement(camera_to_world=elsewhere, override=override)
+        found = find_camera(part(scene.window, **entries, **LENS), statement=said).camera
+        np.testing.assert_allclose(found.position_m, expected, atol=1e-9)
 
 
 def test_scene_units_scale_the_position_and_clipping_planes(scene: Scene) -> None:
