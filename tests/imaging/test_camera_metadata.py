@@ -179,16 +179,15 @@ def test_statements_fill_what_is_missing_and_override_only_when_asked() -> None:
 
 
 def test_a_stated_matrix_fills_what_is_missing_and_overrides_only_when_asked(scene: Scene) -> None:
-    elsewhere = np.eye(4)
-    elsewhere[:3, 3] = 1.0, 2.0, 3.0
-    written = matrix(world_to_camera(scene.camera))
+    elsewhere = ((1.0, 0.0, 0.0, 1.0), (0.0, 1.0, 0.0, 2.0), (0.0, 0.0, 1.0, 3.0), (0.0, 0.0, 0.0, 1.0))
+    written: dict[str, Any] = {"worldToCamera": matrix(world_to_camera(scene.camera)), **LENS}
     for entries, override, expected in (
-        ({}, False, elsewhere[:3, 3]),
-        ({"worldToCamera": written}, False, scene.camera.position_m),
-        ({"worldToCamera": written}, True, elsewhere[:3, 3]),
+        (LENS, False, [1.0, 2.0, 3.0]),
+        (written, False, scene.camera.position_m),
+        (written, True, [1.0, 2.0, 3.0]),
     ):
         said = CameraStatement(camera_to_world=elsewhere, override=override)
-        found = find_camera(part(scene.window, **entries, **LENS), statement=said).camera
+        found = find_camera(part(scene.window, **entries), statement=said).camera
         np.testing.assert_allclose(found.position_m, expected, atol=1e-9)
 
 

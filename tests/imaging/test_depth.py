@@ -66,6 +66,33 @@ def test_a_stated_background_value_and_alpha_zero_are_open_water(scene: Scene) -
         np.testing.assert_array_equal(np.isinf(found), np.isnan(scene.planar))
 
 
+@pytest.mark.parametrize(
+    ("kind", "nothing"),
+    [("negative_planar", -0.5), ("inverse", 0.01), ("normalised", 0.75), ("normalised_white_near", 0.75)],
+)
+def test_a_stated_background_is_in_the_pass_own_values(scene: Scene, kind: str, nothing: float) -> None:
+    """Whichever way the pass runs: what holds exactly that value is open water, all else is not."""
+    spec = sharp(kind=kind, background=nothing, near=0.1, far=60.0)
+    share = (scene.planar - np.float32(0.1)) / np.float32(59.9)
+    passes = {**passes_of(scene), "normalised": share, "normalised_white_near": np.float32(1.0) - share}
+    values = np.where(np.isnan(scene.planar), np.float32(nothing), passes[kind])
+    found = ranged(scene, values, spec).range
+    np.testing.assert_array_equal(np.isinf(found), np.isnan(scene.planar))
+
+
+def test_planes_of_the_camera_are_in_metres_and_stated_ones_in_scene_units(scene: Scene) -> None:
+    values = ((scene.planar - 1.0) / 51.0).astype(np.float32)
+    sound = np.isfinite(scene.planar)
+    camera = replace(scene.camera, near_m=1.0, far_m=52.0)
+    for spec in (
+        sharp(kind="normalised", unit_m=0.01),
+        sharp(kind="normalised", unit_m=0.01, near=100.0),
+        sharp(kind="normalised", unit_m=0.01, far=5200.0),
+    ):
+        found = range_planes(values, None, spec=spec, camera=camera, window=scene.window).range
+        np.testing.assert_allclose(found[sound], scene.range[sound], rtol=2e-5)
+
+
 def test_depth_without_cover_and_cover_without_depth_are_counted(scene: Scene) -> None:
     alpha = np.isfinite(scene.planar).astype(np.float32)
     values = scene.planar.copy()

@@ -17,7 +17,7 @@ from typing import Any, Literal
 import numpy as np
 import pytest
 
-from halocline._typing import F32
+from halocline._typing import F32, F64
 from halocline.batch.layers import plan_layers
 from halocline.batch.task import input_spec
 from halocline.errors import GraphError
@@ -116,10 +116,13 @@ class Seen:
     def light(self) -> F32:
         """The render's own light: an even wall, stripes, or light that says where it stands."""
         rows, columns = WINDOW.shape
-        across = (np.arange(columns, dtype=np.float32) + 0.5) / columns
-        down = ((np.arange(rows, dtype=np.float32) + 0.5) / rows)[:, None]
-        striped = np.where(np.arange(columns) % 4 < 2, 0.18, 0.18 * self.stripes).astype(np.float32)
-        plane = {"x": across, "y": down, None: striped}[self.ramp]
+        plane: F64
+        if self.ramp == "x":
+            plane = (np.arange(columns) + 0.5) / columns
+        elif self.ramp == "y":
+            plane = ((np.arange(rows) + 0.5) / rows)[:, None]
+        else:
+            plane = np.where(np.arange(columns) % 4 < 2, 0.18, 0.18 * self.stripes)
         return np.ascontiguousarray(np.broadcast_to(plane, (3, rows, columns)), np.float32)
 
 
@@ -482,7 +485,7 @@ def of(operator: str, rows: dict[str, Row]) -> dict[str, Row]:
     return {f"steps.{operator}.{key}": row for key, row in rows.items()}
 
 
-def port(text: str, rows: dict[str, tuple[str, Callable[[Seen], float], str]]) -> dict[str, Row]:
+def port(text: str, rows: dict[str, tuple[str, Callable[[Seen], Any], str]]) -> dict[str, Row]:
     """Rows of a port, on light that says where in the picture it stood."""
     return {
         key: Row(text, (None, value), measure, goes, PLACES) for key, (value, measure, goes) in rows.items()
