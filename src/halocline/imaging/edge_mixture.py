@@ -36,7 +36,7 @@ _NEAREST_M = 1e-3
 
 
 @dataclass(frozen=True)
-class Mixture:
+class SurfacesInPixels:
     """Pixels (flat index) that mix two surfaces.
 
     Attributes
@@ -70,7 +70,7 @@ class _Around:
     weight: float
 
 
-def separate_surfaces(rgb: F32, alpha: F32, range_m: F32) -> Mixture:
+def separate_surfaces(rgb: F32, alpha: F32, range_m: F32) -> SurfacesInPixels:
     """Find the pixels that mix two covered surfaces, and tell the two apart.
 
     Parameters
@@ -102,7 +102,7 @@ def separate_surfaces(rgb: F32, alpha: F32, range_m: F32) -> Mixture:
     near_m = np.reciprocal(np.where(near_pixel, own, _mean_inverse(around, near=True)))
     far_m = np.reciprocal(np.where(near_pixel, _mean_inverse(around, near=False), own))
     light = _light_share(far_share, front, behind)
-    return Mixture(pixels[mixed], near_m[mixed], far_m[mixed], far_share[mixed], light[mixed])
+    return SurfacesInPixels(pixels[mixed], near_m[mixed], far_m[mixed], far_share[mixed], light[mixed])
 
 
 def mixture_planes(rgb: F32, alpha: F32, range_m: F32) -> dict[str, F32]:
