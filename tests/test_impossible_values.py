@@ -20,6 +20,7 @@ from halocline.physics.bending.refraction import WaterMass
 from halocline.physics.bending.turbulence import IndexEddies
 from halocline.physics.floating.field import patchiness
 from halocline.physics.floating.flow import Current, Wake, WorldDrift, turbulence
+from halocline.physics.path.beam import Core
 from halocline.physics.sea.waves import SeaState, Swell
 from halocline.physics.water.bands import Bands
 from halocline.physics.water.spectra import WAVELENGTH_NM, resampled
@@ -193,6 +194,18 @@ CASES: dict[str, tuple[Callable[[], object], str, str, str]] = {
         "E-WATER-SPECTRUM",
         "would gain energy with depth",
         "Leave the diffuse attenuation out",
+    ),
+    "beam wider than its field": (
+        lambda: Core(40.0, 30.0),
+        "E-LAMP-BEAM",
+        "a beam of 40 degrees in a field of 30 is impossible",
+        "wider than the beam angle",
+    ),
+    "spill that hides the field": (
+        lambda: Core(20.0, 30.0, 0.2),
+        "E-LAMP-BEAM",
+        "a spill of 0.2",
+        "0 to below 0.1",
     ),
     "gale": (lambda: SeaState(wind_m_s=50.0), "E-WAVES-SEA", "wind_m_s = 50.0 makes no sea", "0 to 40 m/s"),
     "no fetch": (lambda: SeaState(5.0, fetch_m=0.0), "E-WAVES-SEA", "fetch_m = 0.0", "above 0"),

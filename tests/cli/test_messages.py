@@ -132,6 +132,14 @@ CASES: dict[str, tuple[tuple[str, ...], tuple[str, str, str]]] = {
             "Set input.depth_kind to one of",
         ),
     ),
+    "one depth for all frames": (
+        ("apply", "jerlov-1c", CLEAN, "--depth", FIRST, "--out", "wet/"),
+        (
+            "E-SEQUENCE-MATCH  clean/arch.1001.exr: ",
+            "is one file, but the beauty has 4 frames",
+            "--depth depth.####.exr",
+        ),
+    ),
     "lamp without an aim": (
         ("apply", "unaimed.toml", FIRST, "--out", "wet/"),
         ("E-PRESET-VALUE  unaimed.toml, line 4: ", "aimed at its own place", "\n  "),
@@ -267,3 +275,13 @@ def test_a_package_that_is_not_installed_is_told_with_how_to_install_it(
     assert told.err.startswith(f"error: {code}  ")
     assert "which is not installed" in told.err
     assert f'pip install "halocline[{extra}]"' in told.err
+
+
+def test_photographs_of_two_sizes_are_refused(halocline: Halocline, there: Path) -> None:
+    squares = np.kron(np.indices((7, 11)).sum(axis=0) % 2, np.ones((40, 40))) * 255.0
+    for name, border in (("wet.png", 40), ("dry.png", 60)):
+        cv2.imwrite(name, np.pad(squares, border, constant_values=255.0).astype(np.uint8))
+    told = halocline("port", "wet.png", "--air", "dry.png")
+    assert told.status == 2
+    assert told.err.startswith("error: E-INPUT-SIZE  dry.png: the photographs are 520 x 360 and 560 x 400")
+    assert "same camera, lens and crop" in told.err

@@ -124,3 +124,28 @@ def test_order_of_planes_does_not_depend_on_that_of_names() -> None:
         "aa",
         "zz",
     )
+
+
+def written(path: Path, **channels: float) -> Path:
+    """Write a wall of even channels; two underscores stand for a dot."""
+    named = {name.replace("__", "."): np.full(SHAPE, value, np.float32) for name, value in channels.items()}
+    OpenEXR.File({}, named).write(str(path))
+    return path
+
+
+def test_a_mist_pass_near_the_picture_gives_way_to_depth_farther_off(tmp_path: Path) -> None:
+    """Mist is a share that grows with depth: in metres it would be a wall at the lens."""
+    path = written(tmp_path / "a.1001.exr", R=0.1, G=0.1, B=0.1, A=1.0, mist=0.4, geometry__depth__Z=7.0)
+    view = load(path, InputSpec()).views[0]
+    assert view.passes["depth"] == ("geometry.depth.Z",)
+
+
+def test_the_alpha_of_another_branch_is_not_the_pictures(tmp_path: Path) -> None:
+    light = {"Fg__Combined__R": 0.1, "Fg__Combined__G": 0.1, "Fg__Combined__B": 0.1}
+    own = written(tmp_path / "own.1001.exr", **light, Fg__A=0.5, Fg__Depth__Z=7.0)
+    assert load(own, InputSpec()).views[0].passes["alpha"] == ("Fg.A",)
+    other = written(tmp_path / "other.1001.exr", **light, Bg__A=0.5, Fg__Depth__Z=7.0)
+    assert "alpha" not in load(other, InputSpec()).views[0].passes
+    # Of two that might be, neither is taken.
+    two = written(tmp_path / "two.1001.exr", **light, Fg__A=0.5, A=0.4, Fg__Depth__Z=7.0)
+    assert "alpha" not in load(two, InputSpec()).views[0].passes
