@@ -21,7 +21,7 @@ KERNEL_DEPTHS: F64 = np.geomspace(0.06, 12.0, 8)
 # Ranges at which what is regained is reckoned, in the same lengths.
 RATE_DEPTHS: F64 = np.geomspace(0.01, 60.0, 28)
 # Bends of the light for which a halo is reckoned; between them it is mixed, beyond them held.
-BENDS = (0.0, 1.0, 2.0)
+BENDS = (0.0, 1.0, 2.0, 4.0)
 # Half width of the ring on which the bend is taken, radians: half of a halo lies within it.
 RING_RAD = 0.5
 # Optical depth b s beyond which nothing of the direct light is left to scatter: exp(40) is 2e17.
@@ -118,7 +118,7 @@ class Surfaces:
 
 
 def light_bend(path: LightPath, direction: F64) -> float:
-    """Return the bend q of the water's light about a view direction, held to 0 to 2.
+    """Return the bend q of the water's light about a view direction, held to 0 to 4.
 
     The mean of open water on a ring about the ray over that along the ray is 1 + q psi^2.
 
