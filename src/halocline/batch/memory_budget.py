@@ -174,8 +174,9 @@ def frame_need(tasks: Sequence[FrameTask], preset: Preset) -> FrameNeed | None:
             graph = preset.at(task.frame).graph
             needed, useful = planes_read(graph)
             extra = needed | planes_in(task.files, spec, useful)
-            # rgb, alpha, range; three more where pixels mix two surfaces.
+            # rgb, alpha, range; three more where pixels mix two surfaces, or where normals are fitted.
             planes = 3 + 1 + 1 + 3 + sum(1 if name.startswith("matte.") else 3 for name in extra)
+            planes += 3 if spec.fit_surfaces and "normal" not in extra else 0
             look = preset.at(task.frame)
             output = look.output
             compressed = output.gamut_compression not in (None, "none")

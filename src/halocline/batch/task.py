@@ -98,4 +98,5 @@ def input_spec(look: Look) -> InputSpec:
         repair=section.bad_pixels,
         keep_glows=section.keep_glows,
         separate_edges=section.separate_edges,
+        fit_surfaces=any("fitted_normal" in step.operator.planes().optional for step in look.graph.steps),
     )

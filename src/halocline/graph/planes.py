@@ -80,6 +80,13 @@ _LISTED = (
     Plane("far_range", Form.NUMBER, "m", "Range of the farther of two surfaces in a pixel.", MadeBy.LOADER),
     Plane("far_share", Form.NUMBER, "", "Share of the pixel's area that shows it, 0 to 1.", MadeBy.LOADER),
     Plane("far_light", Form.NUMBER, "", "Share of the pixel's light that it gives, 0 to 1.", MadeBy.LOADER),
+    Plane(
+        "fitted_normal",
+        Form.VECTOR,
+        "",
+        "World normal, unit, fitted over the steps of a coarse depth pass where there are no normals.",
+        MadeBy.LOADER,
+    ),
     Plane("downward", Form.NUMBER, "", "Downward component of the unit view ray.", MadeBy.CAMERA),
     Plane("sun_cosine", Form.NUMBER, "", "Cosine between view ray and the sun's travel.", MadeBy.CAMERA),
     Plane("normal", Form.VECTOR, "", "World normal, unit.", MadeBy.RENDER, "input.normal_layer"),

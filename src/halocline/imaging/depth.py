@@ -153,14 +153,14 @@ def range_planes(
     Partly covered pixels are repaired from at most `depth_edges.REACH` pixels around (farther only where no
     covered pixel is that near); outside the window nothing is assumed.
     """
-    ordered = _ordered(values, alpha, spec, camera)
+    ordered = ordered_values(values, alpha, spec, camera)
     seen = _seen(ordered, spec)
     with_depth = np.count_nonzero(seen)
     if alpha is not None:
         seen &= alpha > 0
     uncovered = int(with_depth - np.count_nonzero(seen))
     factor = None if spec.kind in {"range", "position"} else camera.range_per_depth(window)
-    metres = _metres(ordered, spec, camera)
+    metres = planar_metres(ordered, spec, camera)
     if factor is not None:
         metres *= factor
     np.copyto(metres, np.inf, where=~seen)
@@ -174,14 +174,20 @@ def range_planes(
         return DepthPlanes(metres, None, None, filled, lost, uncovered)
     at = np.float32(1.0) if factor is None else factor.ravel()[mixed.pixels]
     far_range, far_share = metres.copy(), np.zeros_like(metres)
-    metres.ravel()[mixed.pixels] = _metres(mixed.near, spec, camera) * at
-    far_range.ravel()[mixed.pixels] = _metres(mixed.far, spec, camera) * at
+    metres.ravel()[mixed.pixels] = planar_metres(mixed.near, spec, camera) * at
+    far_range.ravel()[mixed.pixels] = planar_metres(mixed.far, spec, camera) * at
     far_share.ravel()[mixed.pixels] = mixed.far_share
     return DepthPlanes(metres, far_range, far_share, filled, lost, uncovered)
 
 
-def _ordered(values: F32, alpha: F32 | None, spec: DepthSpec, camera: Camera) -> F32:
-    """Return a quantity linear in the pass that grows with distance, so that averages stay averages."""
+def ordered_values(values: F32, alpha: F32 | None, spec: DepthSpec, camera: Camera) -> F32:
+    """Return a quantity linear in the pass that grows with distance, so that averages stay averages.
+
+    Raises
+    ------
+    DepthError
+        ``E-DEPTH-KIND``.
+    """
     expected = 3 if spec.kind == "position" else 2
     if values.ndim != expected or spec.kind == "auto":
         raise DepthError(
@@ -239,8 +245,14 @@ def _seen(ordered: F32, spec: DepthSpec) -> NDArray[np.bool_]:
     return (ordered > 0) & (ordered < ENDLESS)
 
 
-def _metres(ordered: F32, spec: DepthSpec, camera: Camera) -> F32:
-    """Planar depth (range for the kinds that are) in metres from the ordered quantity."""
+def planar_metres(ordered: F32, spec: DepthSpec, camera: Camera) -> F32:
+    """Return planar depth (range for the kinds that are) in metres from `ordered_values`.
+
+    Raises
+    ------
+    DepthError
+        ``E-DEPTH-PLANES``.
+    """
     unit = np.float32(spec.unit_m if spec.kind == "position" else spec.depth_unit_m)
     if spec.kind in NORMALISED:
         near, far = clipping_planes(spec, camera)

@@ -41,6 +41,9 @@ class InputSpec:
         What to do with bad pixels; see `halocline.imaging.repair`.
     keep_glows
         Whether light where alpha is 0 is kept: it goes through the water before the nearest surface.
+    fit_surfaces
+        Whether a depth pass in coarse steps, without normals beside it, is fitted for the plane
+        ``fitted_normal``; see `halocline.imaging.depth_steps`.
     separate_edges
         Whether pixels that mix two surfaces are taken apart; see `halocline.imaging.edge_mixture`.
     """
@@ -61,3 +64,4 @@ class InputSpec:
     repair: Policy = "report"
     keep_glows: bool = True
     separate_edges: bool = True
+    fit_surfaces: bool = False

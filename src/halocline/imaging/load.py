@@ -27,6 +27,7 @@ from halocline.imaging.channel_plan import (
 from halocline.imaging.colour import find_space
 from halocline.imaging.depth import DepthPlanes, DepthSpec, range_planes
 from halocline.imaging.depth_inference import DepthVerdict, infer_depth, unit_warnings
+from halocline.imaging.depth_steps import DepthSteps, fitted_normals
 from halocline.imaging.edge_mixture import far_light_of, mixture_planes
 from halocline.imaging.exr import Header, Part, header_of_buffer, read_header, read_into
 from halocline.imaging.frame import Frame, Window
@@ -301,6 +302,13 @@ class _Finish:
             finished["far_light"] = far_light_of(rgb, finished["range"], *far)
         elif "range" in finished and spec.separate_edges:
             finished |= mixture_planes(rgb, alpha, finished["range"])
+        if verdict is not None and spec.fit_surfaces and "normal" not in planes:
+            fitted = fitted_normals(
+                depth, finished["range"], spec=verdict.spec, camera=camera, window=self.window
+            )
+            if fitted is not None:
+                finished["fitted_normal"], steps = fitted
+                verdict = replace(verdict, reasons=(*verdict.reasons, _fitted_over(steps)))
         if "position" in planes and spec.depth.unit_m != 1.0:
             planes["position"] *= np.float32(spec.depth.unit_m)
         if statistics is not None:
@@ -314,10 +322,7 @@ class _Finish:
             tuple(self.warnings),
             self.counts,
             doubts=tuple(self.doubts),
-            passes={
-                name: tuple(channel.logical for channel in channels)
-                for name, (_, channels) in plan.planes.items()
-            },
+            passes=_read_from(plan, finished),
             depth_reasons=() if verdict is None else verdict.reasons,
             depth_spec=None if verdict is None else verdict.spec,
             statistics=statistics,
@@ -390,6 +395,18 @@ class _Finish:
         self.doubts += encoded
         self.warnings += encoded
         self.warnings += premultiplication_warnings(rgb, alpha, stated=self.spec.premultiplied)
+
+
+def _read_from(plan: ChannelPlan, made: Collection[str]) -> dict[str, tuple[str, ...]]:
+    """Return the channels that each plane comes from."""
+    found = {
+        name: tuple(channel.logical for channel in channels) for name, (_, channels) in plan.planes.items()
+    }
+    return {**found, **({"fitted_normal": found["depth"]} if "fitted_normal" in made else {})}
+
+
+def _fitted_over(steps: DepthSteps) -> str:
+    return f"stored as {steps.name}: surfaces are fitted over the steps, as no normals are read"
 
 
 def _disagreements(found: DepthPlanes, window: Window) -> list[str]:

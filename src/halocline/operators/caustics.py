@@ -55,7 +55,8 @@ class CausticsParameters(Strict):
     contrast
         Art: strength of the pattern, a ratio; 1 is physical, 0 even light. The mean light stays.
     normals
-        How a surface's direction is known. ``auto``: from the render's normals, else from its depth.
+        How a surface's direction is known. ``auto``: from the render's normals, else from its depth, over
+        whose steps surfaces are fitted where it is coarse (half floats, 8 or 16 bits).
         ``render``: from the render's normals, else the pattern is the same in all directions (and a render
         without them costs less). ``none``: the same in all directions.
     matte
@@ -110,7 +111,7 @@ class Caustics(Operator[CausticsParameters, _Prepared]):
         light = "rgb" if p.key_light else "bands"
         mattes = {f"matte.{name}" for name in (p.matte, p.shadow_matte) if name}
         key = {f"light.{p.key_light}"} if p.key_light else set()
-        normals = {"normal"} if p.normals != "none" else set()
+        normals = {"auto": {"normal", "fitted_normal"}, "render": {"normal"}, "none": set()}[p.normals]
         return PlaneUse(
             reads=frozenset({light, "range", "downward"} | mattes | key),
             optional=FARTHER_PLANES | normals,
@@ -188,6 +189,8 @@ class Caustics(Operator[CausticsParameters, _Prepared]):
             return planes["normal"]
         if self.parameters.normals == "render":
             return None
+        if "fitted_normal" in planes:
+            return planes["fitted_normal"]
         return normals_from_range(shot.camera.directions(tile.window), planes["range"])
 
     def _held(self, planes: Planes) -> F32:
