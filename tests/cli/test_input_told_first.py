@@ -85,6 +85,23 @@ def test_apply_warns_as_inspect_does_and_strict_refuses(
     assert "[1/1]" not in strict.err
 
 
+def test_stills_and_matches_warn_as_apply_does(halocline: Halocline, save: Save) -> None:
+    channels, key = SUSPECT["feet beside positions"]
+    path = save(Part(channels))
+    expected = warnings_of(wet(halocline, path).err)
+    assert any(key in warning for warning in expected)
+    sheet = halocline("sheet", path, "--preset", "jerlov-1c", "--out", path.parent / "sheet.png")
+    wedge = halocline("wedge", "jerlov-1c", path, "light.overcast=0,1", "--out", path.parent / "wedge.png")
+    for told in (sheet, wedge):
+        assert told.status == 0
+        assert warnings_of(told.err) == expected
+        assert told.err.count(key) == 1
+        # Nothing is written but a sheet: what concerns the files of a run is not told.
+        assert "output:" not in told.err
+    # A match has no preset, and reads no positions beside the range: it tells what it knows.
+    assert "no lens in the metadata" in halocline("match", path).err
+
+
 def test_what_is_sound_passes_strict_and_what_is_read_is_named(halocline: Halocline, save: Save) -> None:
     path = save(Part(rgba("", 0.2), "diffuse"), Part(rgba(), "Beauty"), Part(depth(), "depth"))
     told = wet(halocline, path, "--strict")

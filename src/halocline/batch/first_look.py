@@ -12,6 +12,7 @@ from pathlib import Path
 from typing import Any
 
 from halocline.batch.frame_task import planes_read
+from halocline.batch.headers import look_at_headers
 from halocline.batch.layers import plan_layers
 from halocline.batch.output_look import look_at_output
 from halocline.batch.task import FrameTask, InputFiles, input_spec
@@ -40,6 +41,8 @@ class FirstLook:
         What a person should know; those of them that doubt the unit or the kind of what is read.
     output
         What a person should know of what will be written.
+    sequence
+        In what frames are unlike the others, by their headers.
     """
 
     tasks: tuple[FrameTask, ...]
@@ -48,6 +51,7 @@ class FirstLook:
     warnings: tuple[str, ...] = ()
     doubts: tuple[str, ...] = ()
     output: tuple[str, ...] = ()
+    sequence: tuple[str, ...] = ()
 
     @property
     def where(self) -> str:
@@ -59,7 +63,7 @@ class FirstLook:
         """Return plain data for a log; nothing where no frame can be read."""
         if self.file is None:
             return {}
-        told = {key: list(getattr(self, key)) for key in ("warnings", "doubts", "output")}
+        told = {key: list(getattr(self, key)) for key in ("warnings", "doubts", "output", "sequence")}
         return {"file": str(self.file), "reads": dict(self.reads), **told}
 
     def refuse_doubts(self) -> None:
@@ -93,7 +97,8 @@ def look_first(tasks: Sequence[FrameTask], preset: Preset) -> FirstLook:
     ------
     HaloclineError
         What would keep every frame from being made: where no frame that stands for the sequence can be put
-        under water, the first one's reason. Frames that are damaged are left for the run to tell of.
+        under water, the first one's reason; and where some frames lack channels that the others have. Frames
+        that are damaged are left for the run to tell of.
     """
     references = tasks[0].references if tasks else ()
     problem: HaloclineError | None = None
@@ -105,7 +110,12 @@ def look_first(tasks: Sequence[FrameTask], preset: Preset) -> FirstLook:
         except HaloclineError as error:
             problem = problem or error
         else:
-            return replace(_told(tasks, files.beauty, loaded), output=look_at_output(preset, loaded))
+            look = preset.at(0)
+            return replace(
+                _told(tasks, files.beauty, loaded),
+                output=look_at_output(preset, loaded),
+                sequence=look_at_headers(tasks, input_spec(look), planes_read(look.graph)[0]),
+            )
     if problem is not None:
         raise problem
     return FirstLook(tuple(tasks))

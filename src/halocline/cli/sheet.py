@@ -7,10 +7,12 @@ from typing import Annotated
 
 import typer
 
+from halocline.batch.first_look import look_first
 from halocline.batch.still import Still, tasks_of
 from halocline.cli.examples import examples
 from halocline.cli.options import DisplayOption, OverwriteOption, ViewOption, WidthOption
 from halocline.cli.output import say
+from halocline.cli.shot import say_first
 from halocline.cli.still import Viewing, chosen_frames, finished_pixels, reference_pixels
 from halocline.cli.wedge import png_bytes, write_sheet
 from halocline.errors import SequenceError
@@ -89,7 +91,10 @@ def sheet(
             dry = None if clean is None else finished_pixels(find_sequence(clean).path(frame), viewing)
         else:
             apart = None if depth is None else str(find_sequence(depth).path(frame))
-            still = Still.read(tasks_of(str(path), depth=apart)[0], look)
+            seen = look_first(tasks_of(str(path), depth=apart), look)
+            if number == 0:
+                say_first(seen, writing=False)
+            still = Still.read(seen.tasks[0], look)
             wet, dry, beside = _developed(still, look, tuple(layers or ()), viewing)
             more += beside + (_step_tiles(still, look, viewing) if steps and number == 0 else [])
         for row, tiles in zip(rows, _before_after(frame, dry, wet), strict=True):

@@ -64,7 +64,7 @@ def run_shot(plan: ShotPlan, look: Preset, options: RunOptions) -> Summary:
         for caveat in look.water.caveats if look.at(0).water.table else ():
             say_warning(f"water: {caveat}")
         say(description)
-        _say_first(seen)
+        say_first(seen)
         for warning in told:
             say_warning(warning)
     if options.strict:
@@ -116,7 +116,7 @@ def show_plan(plan: ShotPlan, look: Preset, *, resume: bool, strict: bool = Fals
     Raises as `run_shot`.
     """
     seen = look_first(plan.tasks, look)
-    _say_first(seen)
+    say_first(seen)
     if strict:
         seen.refuse_doubts()
     verdicts = judge_plan(seen.tasks, look, resume=resume)
@@ -145,8 +145,8 @@ def exit_status(summaries: list[Summary]) -> int:
     return SOME_FAILED if good else NOTHING_POSSIBLE
 
 
-def _say_first(seen: FirstLook) -> None:
-    """Tell a person what is read, and what to know about it."""
+def say_first(seen: FirstLook, *, writing: bool = True) -> None:
+    """Tell a person what is read, and what to know about it, and about what is written where it is."""
     if not seen.reads:
         return
     named = {"rgb": "beauty", "alpha": "alpha", "depth": "depth"}
@@ -156,7 +156,9 @@ def _say_first(seen: FirstLook) -> None:
     say(f"reads {text}")
     for warning in seen.warnings:
         say_warning(f"{seen.where}: {warning}")
-    for warning in seen.output:
+    for warning in seen.sequence:
+        say_warning(f"sequence: {warning}")
+    for warning in seen.output if writing else ():
         say_warning(f"output: {warning}")
 
 

@@ -8,10 +8,12 @@ from typing import Annotated
 import cv2
 import typer
 
+from halocline.batch.first_look import look_first
 from halocline.batch.still import Still, tasks_of
 from halocline.cli.examples import examples
 from halocline.cli.options import DisplayOption, OverwriteOption, PresetArgument, ViewOption, WidthOption
 from halocline.cli.output import say
+from halocline.cli.shot import say_first
 from halocline.cli.still import Viewing, reference_pixels
 from halocline.errors import HaloclineError
 from halocline.files.whole import write_whole
@@ -53,6 +55,7 @@ def wedge(
 ) -> None:
     """Write a labelled sheet of one frame under one or two keys' values."""
     task = tasks_of(beauty, depth=depth, frames=frame)[0]
+    say_first(look_first([task], load_preset(preset, settings or ())), writing=False)
     viewing = Viewing(display, view)
     kept: dict[str, Still] = {}
 

@@ -15,7 +15,7 @@ from functools import cached_property
 
 from halocline.errors import ChannelError, did_you_mean
 from halocline.imaging.exr import Header, Part
-from halocline.imaging.names import is_utility, words
+from halocline.imaging.names import beauty_rank, is_utility, words
 
 Path = tuple[str, ...]
 
@@ -157,14 +157,16 @@ def views_of(header: Header) -> tuple[ViewChannels, ...]:
     names = view_names(header)
     flat = [part for part in header.parts if not part.deep]
     parts = flat or header.parts
-    prefixes = {part.index: _layer_of_part(part, names, alone=len(parts) == 1) for part in parts}
+    shared = _shared_ending(parts)
+    prefixes = {part.index: _layer_of_part(part, (*names, shared), alone=len(parts) == 1) for part in parts}
     found = []
     for view in names:
         channels = [
             Channel(part, name, logical)
             for part in parts
             for name in part.channels
-            if (logical := _logical(part, name, prefixes[part.index], view, names)) is not None
+            if _view_of(part, names) in {"", view}
+            and (logical := _logical(part, name, prefixes[part.index], view, names)) is not None
         ]
         found.append(ViewChannels(view, str(header.path), tuple(channels)))
     return tuple(found)
@@ -251,9 +253,7 @@ def light_of(view: ViewChannels, lights: Mapping[str, str], name: str) -> list[C
 def _logical(part: Part, name: str, layer: Path, view: str, views: Sequence[str]) -> str | None:
     """Return the channel's logical name, or None where it belongs to another view."""
     pieces = name.split(".")
-    if part.view and part.view != view:
-        return None
-    if not part.view and len(views) > 1:
+    if not _view_of(part, views) and len(views) > 1:
         # "layer.view.component" is the standard's order; some write the view first.
         spelt = next((place for place in (len(pieces) - 2, 0) if place >= 0 and pieces[place] in views), None)
         if spelt is None or spelt == len(pieces) - 1:
@@ -290,6 +290,25 @@ def _layer_of_part(part: Part, views: Sequence[str], *, alone: bool) -> Path:
         # The name of the only part tells nothing apart; writers put the shot's name there.
         return ()
     return pieces
+
+
+def _view_of(part: Part, views: Sequence[str]) -> str:
+    """Return the view that a part is of, empty where it does not say: its attribute, or its name's ending."""
+    ending = part.name.rpartition(".")[2]
+    return part.view or (ending if len(views) > 1 and ending in views and ending != part.name else "")
+
+
+def _shared_ending(parts: Sequence[Part]) -> str:
+    """Return the last piece of all parts' names where it is one and the same, after a name of a picture.
+
+    Parts are called ``layer.view`` by OpenEXR's convention for views; without the attribute, what all end in
+    tells none apart: ``rgba.main`` and ``depth.main`` are a picture and its depth. ``hero.main`` and
+    ``set.main`` are two pictures still.
+    """
+    named = [part.name.rpartition(".") for part in parts]
+    endings = {ending if layer else "" for layer, _, ending in named}
+    usual = any(beauty_rank(layer.rpartition(".")[2]) is not None for layer, _, _ in named if layer)
+    return endings.pop() if len(parts) > 1 and len(endings) == 1 and usual else ""
 
 
 def _without_view(piece: str, views: set[str]) -> str:

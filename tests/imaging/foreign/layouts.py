@@ -578,3 +578,37 @@ add(
     refused("E-CAMERA-PROJECTION", "fisheye"),
 )
 add("a camera called perspective", one(rgba(), depth(), header={"cameraType": "perspective"}), Expected())
+
+
+# Parts called "layer.view" without the attribute that says so: what all end in tells none apart.
+add(
+    "parts that all end in one view's name",
+    parts(("rgba.main", rgba()), ("depth.main", depth())),
+    Expected(alpha="rgba.A", depth="depth.Z"),
+)
+add(
+    "the same, depth first, beside a normal",
+    parts(("depth.C0", depth()), ("N.C0", vector("", 0.9)), ("beauty.C0", rgba())),
+    Expected(alpha="beauty.A", depth="depth.Z"),
+)
+add(
+    "two pictures that end alike are two pictures",
+    parts(("hero.main", rgba()), ("set.main", rgba("", 0.2)), ("depth.main", depth())),
+    Expected(refused="E-CHANNEL-AMBIGUOUS", says=('input.layer = "hero.main"', 'input.layer = "set.main"')),
+)
+add(
+    "parts that end in the views that the file lists",
+    tuple(
+        Part(channels, name=name, header={"multiView": ["left", "right"]})
+        for name, channels in (
+            ("rgba.left", rgba("", 0.3)),
+            ("depth.left", depth("Z", 4.0)),
+            ("rgba.right", rgba("", 0.6)),
+            ("depth.right", depth("Z", 6.0)),
+        )
+    ),
+    {
+        "left": Expected(level=0.3, alpha="rgba.A", depth="depth.Z", metres=4.0),
+        "right": Expected(level=0.6, alpha="rgba.A", depth="depth.Z", metres=6.0),
+    },
+)

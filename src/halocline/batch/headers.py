@@ -1,0 +1,130 @@
+"""The headers of all frames, read before the first is made: one that is unlike the others is named then.
+
+Only headers are read, several at once, since a shared folder answers slowly; pixels may still be damaged, and
+a frame whose header is makes no difference here: the run tells of it, and makes the others.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Callable, Collection, Iterable, Mapping, Sequence
+from concurrent.futures import ThreadPoolExecutor
+from typing import Any
+
+from halocline.batch.task import FrameTask
+from halocline.errors import ChannelError, DepthError, HaloclineError
+from halocline.imaging.channel_plan import plan_channels
+from halocline.imaging.exr import Header, Part, read_header
+from halocline.imaging.input_spec import InputSpec
+from halocline.imaging.sequence import frame_text
+
+# Files opened at once: they are waited for, not worked on.
+_AT_ONCE = 8
+_LONGEST = 60
+
+
+def _window_text(part: Part) -> str:
+    window = part.display_window
+    return f"{window.width} x {window.height} at {window.x},{window.y}"
+
+
+def _space_text(part: Part) -> str:
+    numbers = part.chromaticities or ()
+    return " ".join([part.colour_space or "", *(f"{number:.4g}" for number in numbers)]).strip() or "none"
+
+
+# Of what a header says, that which should be the same in all frames of a shot. The data window need not be.
+_TRAITS: Mapping[str, Callable[[Part], Any]] = {
+    "channels": lambda part: " ".join(part.channels),
+    "pixel types": lambda part: " ".join(part.channels.values()),
+    "display window": _window_text,
+    "pixel aspect": lambda part: f"{part.pixel_aspect:g}",
+    "compression": lambda part: part.compression,
+    "colour space": _space_text,
+}
+Headers = tuple[Header, ...]
+
+
+def look_at_headers(tasks: Iterable[FrameTask], spec: InputSpec, wanted: Collection[str]) -> tuple[str, ...]:
+    """Return in what frames differ from the first of them.
+
+    Parameters
+    ----------
+    tasks
+        Frames of one sequence.
+    spec
+        How they are read.
+    wanted
+        Planes that every frame must have, beside picture and depth.
+
+    Raises
+    ------
+    ChannelError, DepthError
+        Where some frames lack channels that are read, and others have them; the frames are named.
+    """
+    read = {task.frame: task for task in tasks if task.held_from is None}
+    with ThreadPoolExecutor(_AT_ONCE) as threads:
+        found = dict(zip(read, threads.map(_headers, read.values()), strict=True))
+    known = {frame: headers for frame, headers in found.items() if headers}
+    _refuse_lacking(known, spec, wanted)
+    return tuple(
+        line
+        for index, what in enumerate(("beauty", "depth"))
+        for line in _differences(
+            {frame: headers[index] for frame, headers in known.items() if index < len(headers)}, what
+        )
+    )
+
+
+def _headers(task: FrameTask) -> Headers:
+    try:
+        return tuple(read_header(path) for path in task.files)
+    except HaloclineError:
+        return ()
+
+
+def _refuse_lacking(known: Mapping[int, Headers], spec: InputSpec, wanted: Collection[str]) -> None:
+    """Look for what is read once in every layout of channels that the frames have."""
+    layouts: dict[Any, list[int]] = {}
+    for frame, headers in known.items():
+        layout = tuple((part.name, part.view, *part.channels) for each in headers for part in each.parts)
+        layouts.setdefault(layout, []).append(frame)
+    if len(layouts) < 2:
+        return
+    for frames in layouts.values():
+        headers = known[frames[0]]
+        depth = headers[1] if len(headers) > 1 else None
+        try:
+            plan_channels(headers[0], spec, depth_header=depth, wanted=wanted)
+        except (ChannelError, DepthError) as error:
+            raise type(error)(
+                f"{_frames(frames)}, unlike the others: {error.message}",
+                code=error.code,
+                where=error.where,
+                fix=f"{error.fix} Or leave {'it' if len(frames) == 1 else 'them'} out with --frames.",
+            ) from error
+
+
+def _differences(headers: Mapping[int, Header], what: str) -> Iterable[str]:
+    for trait, told in _TRAITS.items():
+        groups: dict[tuple[str, ...], list[int]] = {}
+        for frame, header in sorted(headers.items()):
+            groups.setdefault(tuple(told(part) for part in header.parts), []).append(frame)
+        usual, *others = sorted(groups, key=lambda value: -len(groups[value])) if groups else [()]
+        for value in others:
+            yield (
+                f"{_frames(groups[value])}: {trait} of the {what} {_shortened(value, usual)}, in the others "
+                f"{_shortened(usual, value)}"
+            )
+
+
+def _shortened(value: Sequence[str], other: Sequence[str]) -> str:
+    """Return what a header says, without what another says too where that makes it long."""
+    text = "; ".join(dict.fromkeys(value))
+    if len(text) <= _LONGEST:
+        return text or "none"
+    words = set(" ".join(other).split())
+    return " ".join(word for word in text.split() if word not in words)[:_LONGEST] or "the same but for order"
+
+
+def _frames(frames: Sequence[int]) -> str:
+    return f"frame{'s' if len(frames) > 1 else ''} {frame_text(sorted(frames))}"

@@ -1,0 +1,91 @@
+"""Headers of all frames are read before frame one: a frame unlike the others is named then.
+
+Files are written with the independent OpenEXR package.
+"""
+
+from __future__ import annotations
+
+from pathlib import Path
+from typing import Any
+
+import numpy as np
+import OpenEXR
+import pytest
+
+from halocline.batch.first_look import look_first
+from halocline.batch.headers import look_at_headers
+from halocline.batch.plan_tasks import plan_tasks
+from halocline.batch.task import FrameTask
+from halocline.errors import ChannelError, DepthError
+from halocline.imaging.input_spec import InputSpec
+from halocline.presets.preset import preset_from_text
+
+REC709 = (0.64, 0.33, 0.3, 0.6, 0.15, 0.06, 0.3127, 0.329)
+TEXT = "format = 1\n[input]\ndepth_kind = 'planar'\n[steps.attenuation]\n"
+
+
+def clean(path: Path, *, size: tuple[int, int] = (12, 16), without: str = "", **header: Any) -> None:
+    channels = {name: np.full(size, 0.4, np.float16) for name in ("R", "G", "B", "A")}
+    channels["Z"] = np.full(size, 5.0, np.float32)
+    channels.pop(without, None)
+    OpenEXR.File({"chromaticities": REC709, **header}, channels).write(str(path))
+
+
+@pytest.fixture
+def shot(tmp_path: Path) -> Path:
+    for frame in range(1001, 1009):
+        clean(tmp_path / f"clean.{frame}.exr")
+    return tmp_path
+
+
+def planned(folder: Path) -> list[FrameTask]:
+    return plan_tasks(folder / "clean.####.exr", out=f"{folder}/wet/")
+
+
+def told(folder: Path) -> tuple[str, ...]:
+    return look_at_headers(planned(folder), InputSpec(), ())
+
+
+def test_frames_that_are_alike_are_not_spoken_of(shot: Path) -> None:
+    assert told(shot) == ()
+
+
+@pytest.mark.parametrize(
+    ("changed", "says"),
+    [
+        ({"size": (24, 32)}, "display window of the beauty 32 x 24 at 0,0, in the others 16 x 12 at 0,0"),
+        ({"compression": OpenEXR.PIZ_COMPRESSION}, "compression of the beauty piz, in the others zip"),
+        ({"pixelAspectRatio": 2.0}, "pixel aspect of the beauty 2, in the others 1"),
+        ({"chromaticities": (0.713, 0.293, 0.165, 0.83, 0.128, 0.044, 0.3217, 0.3377)}, "colour space"),
+        ({"without": "A"}, "channels of the beauty"),
+    ],
+)
+def test_a_frame_unlike_the_others_is_named(shot: Path, changed: dict[str, Any], says: str) -> None:
+    clean(shot / "clean.1005.exr", **changed)
+    assert any(line.startswith("frame 1005: ") and says in line for line in told(shot)), told(shot)
+    assert not any("1004" in line for line in told(shot))
+
+
+def test_overscan_that_changes_is_nobodys_business(shot: Path) -> None:
+    display = (np.array([0, 0], np.int32), np.array([15, 11], np.int32))
+    data = (np.array([-2, -1], np.int32), np.array([17, 12], np.int32))
+    clean(shot / "clean.1005.exr", size=(14, 20), displayWindow=display, dataWindow=data)
+    assert told(shot) == ()
+
+
+@pytest.mark.parametrize(("channel", "kind"), [("Z", DepthError), ("G", ChannelError)])
+def test_frames_that_lack_what_is_read_are_refused_by_number(shot: Path, channel: str, kind: Any) -> None:
+    clean(shot / "clean.1003.exr", without=channel)
+    clean(shot / "clean.1006.exr", without=channel)
+    with pytest.raises(kind, match=r"frames 1003,1006, unlike the others") as caught:
+        look_first(planned(shot), preset_from_text(TEXT))
+    assert "--frames" in str(caught.value)
+
+
+def test_first_look_tells_of_the_sequence_and_leaves_damage_to_the_run(shot: Path) -> None:
+    clean(shot / "clean.1004.exr", compression=OpenEXR.PIZ_COMPRESSION)
+    (shot / "clean.1006.exr").write_bytes(b"no picture")
+    seen = look_first(planned(shot), preset_from_text(TEXT))
+    assert len(seen.sequence) == 1
+    assert seen.sequence[0].startswith("frame 1004: compression")
+    assert seen.to_dict()["sequence"] == list(seen.sequence)
