@@ -17,7 +17,11 @@ _SOURCE = {
 KEYS: dict[str, list[dict[str, Any]]] = {
     "bubbles": [{"sources": (_SOURCE,)}],
     "caustics": [{"surface": {"detail": 256, "patch": 8.0}}, {"key_light": "sun"}],
-    "draw_near": [{"nearest": 1.0}, {"matte": "arch"}],
+    "draw_near": [
+        {"nearest": 1.0},
+        {"matte": "arch"},
+        {"matte": "arch", "contrast": 0.5, "subject_range": 20.0},
+    ],
     "flat_port": [{}, {"mode": "remove"}],
     "lamps": [{}, {"grey": 0.5, "daylight": 0.2}],
     "layered_water": [{"layer": _LAYER, "other_water": {"side": "above", "turbidity": 3.0}}],

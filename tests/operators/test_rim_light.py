@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import math
 from typing import Any
 
 import numpy as np
@@ -9,10 +10,15 @@ import pytest
 from tests.conftest import Builders
 
 import halocline
+from halocline._typing import F32
 from halocline.errors import PresetError
+from halocline.graph.engine import evaluate
 from halocline.imaging.camera_track import CameraTrack
-from halocline.imaging.frame import Window
+from halocline.imaging.frame import Frame, Window
+from halocline.operators.draw_near import DrawNearParameters, share_of
+from halocline.operators.shared.range_slab import within_slab
 from halocline.physics.path.lit_edge import bright_side, depth_edges, rim_contrast, rim_share
+from halocline.physics.path.visibility import RangeRemap
 from halocline.presets.build import make_shot, story_path
 from halocline.presets.preset import Preset, preset_from_text
 from halocline.presets.story_costs import prices
@@ -134,6 +140,67 @@ def test_drawn_near_subject_is_seen_as_if_at_that_share_of_its_range() -> None:
     drawn = halocline.apply(preset_from_text(text), rgb, far, camera=camera).rgb
     true = halocline.apply(look("steps.rim_light.enabled=false"), rgb, near, camera=camera).rgb
     assert np.array_equal(drawn, true)
+
+
+def leviathan(contrast: float, story: str = "") -> tuple[F32, Preset]:
+    """Return light of water with a black leviathan at 60 m and a black diver at 8 m, and the preset."""
+    step = "[steps.draw_near]\nmatte = 'leviathan'\nsubject_range = 60\nsubject_size = 0\n"
+    asked = f"{story}{step}contrast = {contrast}\n"
+    preset = preset_from_text(TEXT.replace("[steps.rim_light]", asked))
+    matte, diver = np.zeros((2, *WINDOW.shape), np.float32)
+    matte[16:20, 30:34] = 1.0
+    diver[16:20, 4:8] = 1.0
+    planes = {
+        "rgb": np.zeros((3, *WINDOW.shape), np.float32),
+        "alpha": matte + diver,
+        "range": np.where(matte > 0, 60.0, np.where(diver > 0, 8.0, np.inf)).astype(np.float32),
+        "matte.leviathan": matte,
+    }
+    lens = halocline.pinhole(WINDOW, focal_length_mm=30, film_width_mm=36)
+    track = CameraTrack({1001: lens})
+    shot = make_shot(preset, 1001, track, space=LINEAR_REC709, display_window=WINDOW, data_window=WINDOW)
+    frame = Frame(planes, WINDOW, WINDOW)
+    return evaluate(preset.at(1001).graph, frame, shot, wanted=("rgb",))["rgb"], preset
+
+
+@pytest.mark.parametrize("contrast", [0.1, 0.3])
+@pytest.mark.parametrize("story", ["", "[story]\nnear_limit = 4\nsoftness = 6\n"])
+def test_a_contrast_asked_of_a_matte_is_seen_there_and_nothing_else_moves(
+    contrast: float, story: str
+) -> None:
+    # duntley1963: a black thing's contrast is what it lacks of the light beside it. The sun stands abeam.
+    rgb, _ = leviathan(contrast, story)
+    light = LINEAR_REC709.luminance_row @ rgb[:, 17:19].mean(axis=1)
+    beside = 0.5 * (light[26:30].mean() + light[34:38].mean())
+    assert 1.0 - light[30:34].mean() / beside == pytest.approx(contrast, rel=0.04)
+    other, _ = leviathan(0.5, story)
+    diver_and_water = np.ones(WINDOW.shape, bool)
+    diver_and_water[16:20, 30:34] = False
+    np.testing.assert_array_equal(rgb[:, diver_and_water], other[:, diver_and_water])
+
+
+def test_the_price_of_a_contrast_is_told_and_a_clear_water_asks_none() -> None:
+    _, preset = leviathan(0.3)
+    (told,) = prices(preset, 1001, story_path(preset, 1001, LINEAR_REC709))
+    assert "contrast of 0.3 at 60 m" in told
+    assert "times as clear" in told
+    near = DrawNearParameters(matte="leviathan", contrast=0.01, subject_range=1.0, subject_size=0.0)
+    assert share_of(near, story_path(preset, 1001, LINEAR_REC709)) == 1.0
+
+
+def test_ends_of_a_slab_fade_over_its_softness() -> None:
+    at = np.array([1.0, 1.75, 2.0, 2.25, 5.0, 9.0, 10.0, np.inf], np.float32)
+    np.testing.assert_allclose(within_slab(at, 2.0, 9.0, 1.0), [0, 0.25, 0.5, 0.75, 1, 0.5, 0, 0], atol=1e-6)
+    np.testing.assert_array_equal(within_slab(at, 0.0, None, 0.0), 1.0)
+
+
+@pytest.mark.parametrize("seen_m", [3.0, 8.0, 30.0])
+def test_a_remap_is_undone_exactly(seen_m: float) -> None:
+    remap = RangeRemap(5.0, 3.0)
+    assert float(remap.exact(remap.undone(seen_m))) == pytest.approx(seen_m, rel=1e-9)
+    assert RangeRemap().undone(seen_m) == seen_m
+    # What not even endless water looks like is endless.
+    assert math.isfinite(remap.undone(400.0))
 
 
 def test_drawing_near_without_a_subject_is_refused() -> None:

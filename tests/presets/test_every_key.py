@@ -604,6 +604,14 @@ STEPS: dict[str, Row] = {
             "nearest": Row(_SLAB + CORE, (None, "3.0"), red, "down", STRIPED),
             "softness": Row(_SLAB + CORE, (None, "4.0"), red, "down", STRIPED),
             "farthest": Row("[steps.draw_near]\n" + CORE, ("3.0", "8.0"), red, "up", STRIPED),
+            "contrast": Row(
+                _SLAB + "subject_range = 8.0\nsubject_size = 0.0\n" + CORE, ("0.6", "0.9"), red, "up", STRIPED
+            ),
+            # The farther or the smaller it is, the nearer it has to be drawn.
+            "subject_range": Row(_SLAB + "contrast = 0.7\n" + CORE, ("8.0", "16.0"), red, "up", STRIPED),
+            "subject_size": Row(
+                _SLAB + "contrast = 0.7\nsubject_range = 8.0\n" + CORE, (None, "0.0"), red, "up", STRIPED
+            ),
         },
     ),
     **of(
@@ -727,6 +735,7 @@ STEPS: dict[str, Row] = {
             "nearest": Row(_EDGE, (None, "6.0"), amount_in_matte, "gone", STRIPED),
             "farthest": Row(_EDGE, (None, "2.0"), far, "down", STRIPED),
             "matte": Row(_EDGE, (None, "'arch'"), amount_out_of_matte, "gone", STRIPED),
+            "softness": Row(_EDGE + "nearest = 3.0\n", (None, "6.0"), picture, "other", STRIPED),
             "contrast": Row(_EDGE + "subject_range = 5.0\n", ("0.3", "0.9"), brightness, "up", STRIPED),
             # The farther the subject, the more light it takes to outshine the water there.
             "subject_range": Row(_EDGE + "contrast = 0.5\n", ("3.0", "9.0"), brightness, "up", STRIPED),

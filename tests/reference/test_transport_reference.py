@@ -25,6 +25,7 @@ from halocline.imaging.frame import Frame, Window
 from halocline.matching.model import spectral_bands
 from halocline.operators.registry import operator_named
 from halocline.physics.path.phase import WATER_ASYMMETRY, backscatter_share, henyey_greenstein
+from halocline.physics.path.silhouette import range_for_contrast, silhouette_contrast
 from halocline.physics.path.transport import (
     LightPath,
     refracted_sun,
@@ -35,7 +36,6 @@ from halocline.physics.water.spectra import WAVELENGTH_NM
 from halocline.physics.water.water import JERLOV_TYPES, jerlov_water
 from halocline.presets.build import make_shot
 from halocline.presets.preset import load_preset
-from halocline.presets.story import range_for_contrast, silhouette_contrast
 from halocline.rgb import ACES2065_1, ACESCG, LINEAR_P3_D65, LINEAR_REC709, RGBSpace
 
 UP, AHEAD = np.array([0.0, 1.0, 0.0]), np.array([0.0, 0.0, -1.0])

@@ -18,10 +18,10 @@ from halocline.cli.output import say
 from halocline.cli.still import Viewing
 from halocline.errors import JobError
 from halocline.files.whole import write_whole
+from halocline.physics.path.silhouette import silhouette_contrast
 from halocline.physics.path.transport import LightPath
 from halocline.presets.build import DEFAULT_CAMERA_DEPTH_M, in_space, light_path, story_report
 from halocline.presets.preset import Preset, load_preset
-from halocline.presets.story import silhouette_contrast
 from halocline.presets.water_choice import chosen_water
 from halocline.review import plots
 from halocline.review.contact_sheet import U8

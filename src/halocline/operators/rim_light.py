@@ -15,6 +15,7 @@ from pydantic import Field, model_validator
 from halocline._typing import F32, F64
 from halocline.graph.operator import Operator, Planes, PlaneUse, Stage, Tile
 from halocline.graph.shot import Shot
+from halocline.operators.shared.range_slab import within_slab
 from halocline.physics.path.lit_edge import bright_side, depth_edges, rim_contrast, rim_share, side_radiance
 from halocline.physics.path.transport import LightPath
 from halocline.quantities import Angle, Distance, Factor, Length, Ratio, Share, Strict
@@ -41,6 +42,8 @@ class RimLightParameters(Strict):
         Share of its range by which what lies behind an edge must be farther.
     nearest, farthest
         Slab of range, metres, in which things have a rim.
+    softness
+        Metres over which the slab's ends fade.
     matte
         Name of a matte plane that limits the rim, such as ``arch``.
     """
@@ -55,6 +58,7 @@ class RimLightParameters(Strict):
     edge_step: Factor = 0.15
     nearest: Length = 0.0
     farthest: Distance | None = None
+    softness: Length = 0.5
     matte: str | None = None
 
     @model_validator(mode="after")
@@ -125,8 +129,7 @@ class RimLight(Operator[RimLightParameters, _Prepared]):
         else:
             share = np.zeros_like(range_m)
         share *= np.clip(tile.trim(planes["alpha"]), np.float32(0.0), np.float32(1.0))
-        share *= range_m >= np.float32(p.nearest)
-        share *= range_m <= np.float32(np.inf if p.farthest is None else p.farthest)
+        share *= within_slab(range_m, p.nearest, p.farthest, p.softness)
         if p.matte:
             share *= tile.trim(planes[f"matte.{p.matte}"])
         rim = prepared.light[:, None, None] * share

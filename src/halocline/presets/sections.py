@@ -257,8 +257,9 @@ class LightSection(Strict):
         Multiplies all daylight: on the subject, in the water, on what floats in it, through the surface. 1 is
         the day that the render was lit for, 0 night: then only lamps give light.
     veil_brightness
-        Art, on top of ``daylight``: multiplies the veil between subject and lens and open water, and nothing
-        else; 1 is physical.
+        Art, on top of ``daylight``: multiplies the light that the water itself shows, be it the veil before a
+        subject, open water, their shafts or the rim that they give; 1 is physical. What lights the subject,
+        haze and flakes stays.
     veil_tint
         Art: multiplies the same light per channel of the working space; 1, 1, 1 is physical.
     lamps
@@ -348,7 +349,8 @@ class StorySection(Strict):
     ----------
     subject_range, silhouette_contrast
         The subject at this range, metres, is to stand out as a silhouette by this share of the brightness of
-        the water beside it. Range is remapped to make it so.
+        the water beside it. Range is remapped to make it so, of all that is farther than ``near_limit``. For
+        one subject alone, by its matte, see ``draw_near``.
     subject_size
         How large the subject is, metres: the side of a square about as large. Large things keep more contrast
         than small ones; 0 is a thing so small that it fills with light. The contrast is that of its mean

@@ -5,16 +5,12 @@ from __future__ import annotations
 import math
 from dataclasses import dataclass, replace
 
-import numpy as np
-
-from halocline._typing import F64
 from halocline.errors import PhysicsError
-from halocline.physics.path.seen_contrast import seen_contrast
-from halocline.physics.path.transport import LightPath, abeam
+from halocline.physics.path.silhouette import range_for_contrast, silhouette_contrast
+from halocline.physics.path.transport import LightPath
 from halocline.physics.path.visibility import LEAST_CONTRAST, RangeRemap, remap_through
 from halocline.presets.sections import StorySection
 
-FARTHEST_M = 1e5
 # 3.912/c of pure sea water at 402 nm, where it is clearest (c 0.0132 1/m by `physics.water.pure_water`): no
 # wavelength carries contrast farther.
 CLEAREST_SIGHTING_M = 296.0
@@ -81,42 +77,6 @@ class StoryReport:
         )
 
 
-def silhouette_contrast(path: LightPath, range_m: float, slope: float = 0.0) -> float:
-    """Return the share by which a black object at a level range is darker than the water beside it.
-
-    Of a small thing, C(s) = sum_k Y_k V_k exp(-c_k s) / sum_k Y_k V_k, with V the endless level veil and Y
-    the luminance of each band (duntley1963, band by band); larger ones keep more, see
-    `halocline.physics.path.seen_contrast`. The sun is taken abeam, so that turning the camera changes
-    nothing.
-
-    Parameters
-    ----------
-    path
-        The water.
-    range_m
-        Metres of water to it.
-    slope
-        The object's size over its true range; 0 is a small thing, and what a preset without forward scatter
-        shows.
-    """
-    veil, direction = _level_veil(path)
-    if not path.luminance @ path.bands.down @ veil > 0.0:
-        # Art has put the veil out; what would stand before it is reckoned in the water's own light.
-        veil, direction = _level_veil(replace(path, veil_brightness=1.0, veil_tint=None))
-    scaled = replace(path, attenuation_scale=path.veil_scale)
-    return seen_contrast(scaled, veil, range_m, direction=direction, slope=slope)
-
-
-def range_for_contrast(path: LightPath, contrast: float, slope: float = 0.0) -> float:
-    """Return the level range at which `silhouette_contrast` has fallen to a value, metres."""
-    # Imported here: it takes longer than all else at start, and few presets solve for anything.
-    from scipy.optimize import brentq  # noqa: PLC0415
-
-    if silhouette_contrast(path, FARTHEST_M, slope) >= contrast:
-        return FARTHEST_M
-    return float(brentq(lambda s: silhouette_contrast(path, s, slope) - contrast, 0.0, FARTHEST_M, xtol=1e-9))
-
-
 def solved_story(path: LightPath, story: StorySection, *, scattered: bool = True) -> StoryReport:
     """Find the remap that a preset's ``[story]`` asks for.
 
@@ -157,10 +117,3 @@ def with_story(path: LightPath, story: StorySection, *, scattered: bool = True) 
     return replace(
         path, remap=solved_story(replace(path, camera_depth_m=depth), story, scattered=scattered).remap
     )
-
-
-def _level_veil(path: LightPath) -> tuple[F64, F64]:
-    """Return the endless level veil with the sun abeam, ``(K,)``, and that direction."""
-    lit = replace(path, remap=RangeRemap(), daylight_level=1.0)
-    direction = abeam(lit)
-    return lit.veil_along(np.inf, direction), direction

@@ -7,9 +7,9 @@ from typing import Any
 import numpy as np
 
 from halocline.imaging.colour import display_pixels
+from halocline.physics.path.silhouette import silhouette_contrast
 from halocline.presets.build import scatters_forward, story_path, story_report
 from halocline.presets.preset import Preset
-from halocline.presets.story import silhouette_contrast
 from halocline.presets.story_costs import prices
 from halocline.rgb import LINEAR_REC709
 

@@ -64,6 +64,20 @@ class RangeRemap:
         bent = self.near_m + self.softness_m * np.arcsinh(beyond / self.softness_m)
         return np.where(s < ENDLESS_M, np.where(s > self.near_m, bent, s), np.inf)
 
+    def undone(self, seen_m: float) -> float:
+        """Return the range that the optics see as this one, metres, in float64.
+
+        Notes
+        -----
+        Worked value: near limit 5 m, softness 3 m: 8 m is what they see of 8.5256 m.
+        """
+        beyond = max(seen_m - self.near_m, 0.0)
+        if self.physical or beyond == 0.0:
+            return seen_m
+        # Farther than this is endless, however it is drawn near.
+        drawn = min(beyond / self.softness_m, math.asinh(ENDLESS_M / self.softness_m))
+        return self.near_m + self.softness_m * math.sinh(drawn)
+
     def apply(self, range_m: F32) -> F32:
         """Return the remapped range, float32, in a new array (or the argument itself, where physical)."""
         if self.physical:
