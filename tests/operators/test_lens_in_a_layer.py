@@ -62,7 +62,8 @@ def seen(depth: float, pitch: float, *, layer: float = 10.6, side: str = "below"
 
 def regions(picture: F32) -> F32:
     """Return means of 8 by 10 pixels, ``(K, 12, 16)``."""
-    return picture.reshape(-1, 12, 8, 16, 10).mean(axis=(2, 4))
+    means: F32 = picture.reshape(-1, 12, 8, 16, 10).mean(axis=(2, 4))
+    return means
 
 
 def backwards(pictures: list[F32]) -> float:

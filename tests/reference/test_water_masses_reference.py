@@ -44,7 +44,7 @@ def test_veil_is_the_integral_of_what_each_metre_scatters(
 
     def metres_below(t: float) -> float:
         whole, _ = quad(below, 0.0, t, points=[kink for kink in kinks if kink < t] or None)
-        return whole
+        return float(whole)
 
     ray = (np.array([[number]], np.float32) for number in (here, along))
     mixture = Mixture(np.array([[length]], np.float32), *crossed(*ray, farthest_m=1e5))

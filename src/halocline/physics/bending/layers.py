@@ -377,15 +377,18 @@ def _middle(thickness: float, height: float, climb: F32) -> F32:
 def _blend(thickness: float, lens: _LensAmongWaves, surface: _Surface, climb: F32) -> Blend:
     """Return `blend_along`."""
     near, here = np.float32(lens.nearness), np.float32(lens.lift_m)
-    lift = surface.lift + near * (here - surface.lift)
+    rises: F32 = surface.lift - here
+    lift = surface.lift - near * rises
     # The layer rises on the way to where the ray meets it. Of a ray that leaves a layer behind, what is still
     # ahead of the lens counts less and less.
     below = np.float32(0.5 - (lens.height_m - lens.lift_m) / thickness)
     ahead = np.clip(np.where(climb > 0, below, np.float32(1.0) - below), np.float32(0.0), np.float32(1.0))
-    rise = near * ahead * (surface.lift - here) / np.maximum(surface.range_m, np.float32(1e-3))
+    rise = rises * (near * ahead).astype(np.float32)
+    rise /= np.maximum(surface.range_m, np.float32(1e-3))
     per_metre = np.float32(1.0 / thickness)
-    share = np.float32(0.5) - (np.float32(lens.height_m) - lift) * per_metre
-    return Blend(share, (rise - climb) * per_metre)
+    share: F32 = np.float32(0.5) - (np.float32(lens.height_m) - lift) * per_metre
+    along: F32 = (rise - climb) * per_metre
+    return Blend(share, along)
 
 
 def _span(blend: Blend) -> tuple[F32, F32]:

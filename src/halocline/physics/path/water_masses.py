@@ -260,8 +260,14 @@ def crossed(here: F32, along: F32, *, farthest_m: float) -> tuple[F32, F32, F32]
     """
     enter, leave = np.empty_like(here), np.empty_like(here)
     shares = np.empty((2, *here.shape), np.float32)
-    flat = (plane.reshape(-1) for plane in (here, along, enter, leave))
-    _crossed(*flat, shares.reshape(2, -1), np.float32(farthest_m))
+    _crossed(
+        here.reshape(-1),
+        along.reshape(-1),
+        enter.reshape(-1),
+        leave.reshape(-1),
+        shares.reshape(2, -1),
+        np.float32(farthest_m),
+    )
     return enter, leave, shares
 
 
