@@ -7,7 +7,7 @@ import pytest
 from scipy.integrate import quad
 from tests.physics.path.test_water_masses import BANDS, MURKY, PATH
 
-from halocline.physics.path.water_masses import Mixture, TwoWaters, crossed
+from halocline.physics.path.water_masses import MixedWaters, TwoWaters, crossed
 
 # Share of the water below at the lens, and its change with each metre: clear of the layer and looking away
 # from it, into it, from above and below; within it, level, up and down; in and along a thick one.
@@ -47,7 +47,7 @@ def test_veil_is_the_integral_of_what_each_metre_scatters(
         return float(whole)
 
     ray = (np.array([[number]], np.float32) for number in (here, along))
-    mixture = Mixture(np.array([[length]], np.float32), *crossed(*ray, farthest_m=1e5))
+    mixture = MixedWaters(np.array([[length]], np.float32), *crossed(*ray, farthest_m=1e5))
     for band in (0, 3):
         j_1, k_1, j_2, k_2 = sources[4 * band : 4 * band + 4]
 

@@ -24,7 +24,7 @@ from halocline.operators.shared.two_surfaces import FARTHER_PLANES
 from halocline.operators.shared.view_rays import grid_rays
 from halocline.physics.bending.layers import Layer, blend_along
 from halocline.physics.path.transport import LONGEST_RANGE_M
-from halocline.physics.path.water_masses import Mixture, TwoWaters, crossed, other_bands
+from halocline.physics.path.water_masses import MixedWaters, TwoWaters, crossed, other_bands
 from halocline.quantities import Factor, PerMetre, Strict
 
 # Rays that are followed across the picture's width, at least.
@@ -215,11 +215,13 @@ class _Part:
     share: F32
     light: F32
     sources: F32
-    mixture: Mixture
+    mixture: MixedWaters
     is_surface: bool
 
 
-def _shown(planes: Planes, rays: _Rays, coverage: F32 | None, shot: Shot) -> tuple[Mixture, Sequence[_Part]]:
+def _shown(
+    planes: Planes, rays: _Rays, coverage: F32 | None, shot: Shot
+) -> tuple[MixedWaters, Sequence[_Part]]:
     """Return the waters before what each pixel shows first, and what else the mixed pixels show."""
     range_m = planes["range"]
     parts: list[tuple[NDArray[np.bool_], F32, F32, F32, bool]] = []
@@ -250,10 +252,10 @@ def _grid_step(width_px: int) -> int:
     return int(2 ** max(0, math.floor(math.log2(width_px / RAYS_ACROSS))))
 
 
-def _mixture(range_m: F32, rays: _Rays, shot: Shot) -> Mixture:
+def _mixture(range_m: F32, rays: _Rays, shot: Shot) -> MixedWaters:
     """Return how much of both waters lies before each pixel's surface, as the optics see them."""
     length = shot.path.path_length(range_m, rays.mu)
     farthest = np.float32(LONGEST_RANGE_M)
     enter, leave, shares = crossed(rays.here, rays.along, farthest_m=LONGEST_RANGE_M)
     enter, leave = (np.minimum(shot.path.remap.apply(at), farthest) for at in (enter, leave))
-    return Mixture(np.ascontiguousarray(length), enter, leave, shares)
+    return MixedWaters(np.ascontiguousarray(length), enter, leave, shares)

@@ -7,7 +7,7 @@ import pytest
 
 from halocline._typing import F32
 from halocline.physics.path.transport import LightPath
-from halocline.physics.path.water_masses import Mixture, TwoWaters, crossed, other_bands
+from halocline.physics.path.water_masses import MixedWaters, TwoWaters, crossed, other_bands
 from halocline.physics.water.fitted_bands import fit_bands
 from halocline.physics.water.water import jerlov_water
 
@@ -31,7 +31,7 @@ def changes(two: TwoWaters, band: int, above_m: float, below_m: float) -> tuple[
     """Return gain and veil in the directions `MU`, of a sharp step from the upper water to the lower."""
     length, enter = np.full_like(MU, above_m + below_m), np.full_like(MU, above_m)
     shares = np.stack([np.zeros_like(MU), np.ones_like(MU)])
-    return two.change(band, Mixture(length, enter, enter, shares), two.sources(MU, np.full_like(MU, 0.1)))
+    return two.change(band, MixedWaters(length, enter, enter, shares), two.sources(MU, np.full_like(MU, 0.1)))
 
 
 def veil(two: TwoWaters, band: int, above_m: float, below_m: float) -> F32:
@@ -93,7 +93,7 @@ def test_a_layer_is_entered_and_left_where_the_waters_begin_and_end_to_mix() -> 
 def test_a_thick_layer_of_one_water_is_that_water() -> None:
     two = TwoWaters.of(PATH, BANDS, other_is_above=False)
     length, sources = np.full_like(MU, 8.0), two.sources(MU, np.full_like(MU, 0.1))
-    thick = Mixture(length, *crossed(np.full_like(MU, 0.2), np.full_like(MU, 0.1), farthest_m=1e4))
+    thick = MixedWaters(length, *crossed(np.full_like(MU, 0.2), np.full_like(MU, 0.1), farthest_m=1e4))
     for band in range(BANDS.count):
         gain, whole = two.change(band, thick, sources)
         np.testing.assert_allclose(whole, veil(two, band, 8.0, 0.0), rtol=2e-5)

@@ -78,7 +78,7 @@ def other_bands(bands: Bands, *, absorption: float, scattering: float, stain_per
 
 
 @dataclass(frozen=True)
-class Mixture:
+class MixedWaters:
     """How much of both waters is on each ray up to what it shows, of one shape, C-contiguous, float32.
 
     Attributes
@@ -154,7 +154,7 @@ class TwoWaters:
         planes = np.stack([*self.above.sources(mu, cos_sun), *self.below.sources(mu, cos_sun)])
         return np.moveaxis(planes, 0, 1).reshape(-1, *mu.shape)
 
-    def change(self, band: int, mixture: Mixture, sources: F32) -> tuple[F32, F32]:
+    def change(self, band: int, mixture: MixedWaters, sources: F32) -> tuple[F32, F32]:
         """Return what to multiply the direct light of a band by, and the veil through both waters.
 
         Parameters
