@@ -131,16 +131,18 @@ def haze_along_rays(
     for first in range(0, out.shape[1], _TOGETHER):
         # Rows of their own: the compiler then knows that neighbours in them are neighbours in memory.
         part = slice(first, min(first + _TOGETHER, out.shape[1]))
-        half, apart = rays[1, part], rays[3, part]
+        middle, half, nearest = rays[0, part], rays[1, part], rays[2, part]
+        apart, along = rays[3, part], rays[4, part]
+        x, y, z = direction[0, part], direction[1, part], direction[2, part]
         if half.max() <= _ZERO:
             continue
         total[:] = _ZERO
         for node in range(nodes.shape[1]):
-            _place(nodes[0, node], rays[:, part], distance, range_m, sines)
+            _place(nodes[0, node], middle, half, nearest, apart, distance, range_m, sines)
             _turned(lobes, by_range[0], range_m, sines, strength, half.size)
-            _thrown(nodes[1, node], beam[0], beam[1], rays[4, part], distance, range_m, strength)
+            _thrown(nodes[1, node], beam[0], beam[1], along, distance, range_m, strength)
             if clouds[0].size:
-                _clouded(clouds[0], clouds[1], direction[:, part], range_m, strength)
+                _clouded(clouds[0], clouds[1], x, y, z, range_m, strength)
             if by_range[1].size:
                 _dimmed(by_range[1], range_m, strength, half.size)
             for band in range(water.shape[1]):
@@ -155,9 +157,17 @@ def haze_along_rays(
 
 
 @compiled
-def _place(node: np.float32, rays: F32, distance: F32, range_m: F32, sines: F32) -> None:
+def _place(
+    node: np.float32,
+    middle: F32,
+    half: F32,
+    nearest: F32,
+    apart: F32,
+    distance: F32,
+    range_m: F32,
+    sines: F32,
+) -> None:
     """Write how far one node lies from the lamp and from the lens, and the sine of its angle at the lamp."""
-    middle, half, nearest, apart = rays[0], rays[1], rays[2], rays[3]
     for ray in range(middle.size):
         angle = middle[ray] + half[ray] * node
         # Rounding must not turn a right angle into more.
@@ -188,7 +198,7 @@ def _by_range(table: F32, t: np.float32) -> np.float32:
     """Look up a table over t / (t + HALF_TABLE_M)."""
     away = max(t, _ZERO)
     place = away / (away + HALF_TABLE_M) * np.float32(table.size - 1)
-    at = np.uint64(min(place, np.float32(table.size - 2)))
+    at = np.uint32(np.int32(min(place, np.float32(table.size - 2))))
     below: np.float32 = table[at]
     value: np.float32 = below + (table[at + _NEXT] - below) * (place - np.float32(at))
     return value
@@ -209,15 +219,14 @@ def _thrown(
     for ray in range(along.size):
         off = _ONE - (along[ray] * range_m[ray] + lens_along) / distance[ray]
         place = min(np.sqrt(max(_TWO * off, _ZERO)) * per_x, last)
-        at = np.uint64(min(place, last - _ONE))
+        at = np.uint32(np.int32(min(place, last - _ONE)))
         below = profile[at]
         strength[ray] *= weight * (below + (profile[at + _NEXT] - below) * (place - np.float32(at)))
 
 
 @compiled
-def _clouded(waves: F32, numbers: F32, direction: F32, range_m: F32, strength: F32) -> None:
+def _clouded(waves: F32, numbers: F32, x: F32, y: F32, z: F32, range_m: F32, strength: F32) -> None:
     """Multiply by the density of clouds: exp(a sum cos(2 pi turns)) over its mean, up to a bound."""
-    x, y, z = direction[0], direction[1], direction[2]
     sums = np.zeros(_TOGETHER, np.float32)
     for wave in range(len(waves)):
         by_x, by_y, by_z, here = waves[wave, 0], waves[wave, 1], waves[wave, 2], waves[wave, 3]
