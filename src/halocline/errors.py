@@ -202,7 +202,20 @@ class JobError(CollectedError):
 
 
 def did_you_mean(word: str, known: Sequence[str]) -> str:
-    """Return ``' Did you mean "x"?'`` for the nearest known word, or nothing where none is near."""
+    """Return ``' Did you mean "x"?'`` for the nearest known word, or nothing where none is near.
+
+    Parameters
+    ----------
+    word
+        What was written.
+    known
+        What could have been meant.
+
+    Returns
+    -------
+    str
+        A sentence that begins with a space, or nothing.
+    """
     # difflib is only needed once something has gone wrong.
     from difflib import get_close_matches  # noqa: PLC0415
 

@@ -19,6 +19,16 @@ _UNSAFE = re.compile(
 def one_line(text: str) -> str:
     r"""Return text on one line, whatever could do more than be read as an escape.
 
+    Parameters
+    ----------
+    text
+        Any text.
+
+    Returns
+    -------
+    str
+        Text without line ends and control characters.
+
     Examples
     --------
     >>> one_line("wet\x1b[2J\nfjord")
@@ -28,7 +38,18 @@ def one_line(text: str) -> str:
 
 
 def lines(text: str) -> str:
-    """Return text with its line ends as they are, and every line as `one_line` has it."""
+    """Return text with its line ends as they are, and every line as `one_line` has it.
+
+    Parameters
+    ----------
+    text
+        Any text.
+
+    Returns
+    -------
+    str
+        Text that can be shown on a terminal.
+    """
     return "\n".join(map(one_line, text.split("\n")))
 
 

@@ -29,7 +29,18 @@ class Strict(BaseModel):
 
 
 def meanings(model: type[BaseModel]) -> dict[str, str]:
-    """Return what each key of a model means: the "Attributes" of its docstring and of its bases."""
+    """Return what each key of a model means: the "Attributes" of its docstring and of its bases.
+
+    Parameters
+    ----------
+    model
+        A model of parameters.
+
+    Returns
+    -------
+    dict[str, str]
+        Meaning by key; keys without one are left out.
+    """
     found: dict[str, str] = {}
     for kind in reversed(model.__mro__):
         if issubclass(kind, BaseModel):

@@ -106,6 +106,16 @@ ALIASES = {
 def space_named(name: str) -> RGBSpace:
     """Return the space of that name or alias; case, spaces and punctuation do not matter.
 
+    Parameters
+    ----------
+    name
+        A name or alias.
+
+    Returns
+    -------
+    RGBSpace
+        The space.
+
     Raises
     ------
     ColourError
@@ -139,6 +149,11 @@ def space_from_chromaticities(chromaticities: Sequence[float], *, name: str | No
     name
         Name for a space that is none of the known ones; by default one made from the numbers.
 
+    Returns
+    -------
+    RGBSpace
+        The space.
+
     Raises
     ------
     ColourError
@@ -166,6 +181,16 @@ def conversion_matrix(source: RGBSpace, target: RGBSpace) -> F64:
 
     Unequal whites are joined by the Bradford transform: Lam 1985 (as in ICC.1:2022, annex E).
     Rec.709 to ACEScg, first row: .613097 .339523 .047379.
+
+    Parameters
+    ----------
+    source, target
+        The spaces.
+
+    Returns
+    -------
+    F64
+        ``(3, 3)``; the unit matrix for a space and itself, to rounding.
     """
     if source.white == target.white:
         return np.asarray(target.from_xyz @ source.to_xyz, dtype=np.float64)

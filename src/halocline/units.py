@@ -39,6 +39,16 @@ _QUANTITY = re.compile(r"\s*([+-]?(?:\d+(?:\.\d*)?|\.\d+)(?:[eE][+-]?\d+)?|[+-]?
 def metres(value: str | float) -> float:
     """Read a length. A bare number is in metres; text may carry a unit.
 
+    Parameters
+    ----------
+    value
+        A number, or text with or without a unit.
+
+    Returns
+    -------
+    float
+        Metres, of either sign.
+
     Raises
     ------
     UnitError
@@ -55,17 +65,49 @@ def metres(value: str | float) -> float:
 
 
 def seconds(value: str | float) -> float:
-    """Read a time span. A bare number is in seconds. Raises as `metres` does."""
+    """Read a time span. A bare number is in seconds. Raises as `metres` does.
+
+    Parameters
+    ----------
+    value
+        A number, or text with or without a unit.
+
+    Returns
+    -------
+    float
+        Seconds.
+    """
     return _quantity(value, SECONDS_PER_UNIT, "time", "2.5 s")
 
 
 def degrees(value: str | float) -> float:
-    """Read an angle. A bare number is in degrees. Raises as `metres` does."""
+    """Read an angle. A bare number is in degrees. Raises as `metres` does.
+
+    Parameters
+    ----------
+    value
+        A number, or text with or without a unit.
+
+    Returns
+    -------
+    float
+        Degrees.
+    """
     return _quantity(value, DEGREES_PER_UNIT, "angle", "45 deg")
 
 
 def metres_per_scene_unit(value: str | float) -> float:
     """Read the length of one unit of the rendered scene: ``"cm"``, ``"ft"``, ``"2.5 cm"`` or metres.
+
+    Parameters
+    ----------
+    value
+        Metres, or text.
+
+    Returns
+    -------
+    float
+        Metres, above 0 and finite.
 
     Raises
     ------

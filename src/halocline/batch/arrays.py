@@ -118,7 +118,8 @@ def apply(
 
     Returns
     -------
-    The frame under water, in the form in which arrays came; of a whole frame its data window.
+    WetFrame
+        The frame under water, in the form in which arrays came; of a whole frame its data window.
 
     Raises
     ------

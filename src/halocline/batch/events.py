@@ -15,7 +15,15 @@ logger = logging.getLogger(__name__)
 
 @dataclass(frozen=True)
 class FrameDone:
-    """A frame was written."""
+    """A frame was written.
+
+    Attributes
+    ----------
+    record
+        What was written, from what, in which time.
+    task
+        The frame.
+    """
 
     record: FrameRecord
     task: FrameTask
@@ -23,7 +31,15 @@ class FrameDone:
 
 @dataclass(frozen=True)
 class FrameFailed:
-    """A frame could not be made; the others go on."""
+    """A frame could not be made; the others go on.
+
+    Attributes
+    ----------
+    task
+        The frame.
+    error
+        Why.
+    """
 
     task: FrameTask
     error: HaloclineError
@@ -31,7 +47,15 @@ class FrameFailed:
 
 @dataclass(frozen=True)
 class FrameKept:
-    """A frame was there already, whole and up to date."""
+    """A frame was there already, whole and up to date.
+
+    Attributes
+    ----------
+    task
+        The frame.
+    reason
+        Why it need not be made again, in words.
+    """
 
     task: FrameTask
     reason: str
@@ -39,7 +63,15 @@ class FrameKept:
 
 @dataclass(frozen=True)
 class FrameElsewhere:
-    """Another job is making this frame now."""
+    """Another job is making this frame now.
+
+    Attributes
+    ----------
+    task
+        The frame.
+    holder
+        Who makes it, in words.
+    """
 
     task: FrameTask
     holder: str
@@ -47,7 +79,17 @@ class FrameElsewhere:
 
 @dataclass(frozen=True)
 class FrameSkipped:
-    """A frame has no input, and the job was told to leave such frames out."""
+    """A frame has no input, and the job was told to leave such frames out.
+
+    Attributes
+    ----------
+    frame
+        Frame number.
+    out
+        The file that is not made.
+    where
+        The input that is not there.
+    """
 
     frame: int
     out: Path
@@ -62,7 +104,14 @@ Event = FrameDone | FrameFailed | FrameKept | FrameElsewhere | FrameSkipped
 class Summary:
     """What came of a run.
 
-    ``interrupted`` is the number of the signal that ended it early, where one did.
+    Attributes
+    ----------
+    done, failed, kept, elsewhere, skipped
+        What became of frames.
+    not_begun
+        Numbers of frames that the run did not come to.
+    interrupted
+        Number of the signal that ended it early, where one did.
     """
 
     done: list[FrameRecord] = field(default_factory=list)

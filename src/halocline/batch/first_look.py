@@ -93,6 +93,11 @@ def look_first(tasks: Sequence[FrameTask], preset: Preset) -> FirstLook:
     preset
         The look.
 
+    Returns
+    -------
+    FirstLook
+        The tasks with their depth settled, which channels are read, and warnings.
+
     Raises
     ------
     HaloclineError

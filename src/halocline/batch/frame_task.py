@@ -213,7 +213,18 @@ def _space_attributes(look: Look, delivery: Delivery) -> dict[str, Any]:
 
 
 def planes_read(graph: Graph) -> tuple[frozenset[str], frozenset[str]]:
-    """Return the planes beyond colour and range that a graph must have, and those it would use."""
+    """Return the planes beyond colour and range that a graph must have, and those it would use.
+
+    Parameters
+    ----------
+    graph
+        What is done to a frame.
+
+    Returns
+    -------
+    tuple[frozenset[str], frozenset[str]]
+        Names of planes that must be there, and of those that are used where they are.
+    """
     uses = [step.operator.planes() for step in graph.steps]
     needed = _render_passes(name for use in uses for name in use.reads)
     return needed, _render_passes(name for use in uses for name in use.optional) - needed

@@ -96,7 +96,25 @@ class JobHead(Strict):
 
 @dataclass(frozen=True)
 class JobShot:
-    """One shot of a job, its paths found and allowed."""
+    """One shot of a job, its paths found and allowed.
+
+    Attributes
+    ----------
+    name
+        What the job calls it.
+    preset, settings
+        The look: a path or the name of a shipped preset, and keys that are set over it.
+    beauty, depth
+        Patterns of the input; no depth where it is in the beauty's files.
+    out
+        Folder, pattern or file of the output.
+    frames
+        Range of frames; all that are there where not given.
+    missing
+        What to do about frames that are not there.
+    folders
+        Folders that the job may use.
+    """
 
     name: str
     preset: str
@@ -178,6 +196,11 @@ def read_job(path: str | Path, *, allowed: Iterable[str | Path] = ()) -> Job:
     allowed
         Folders that it may read from and write to, besides its own.
 
+    Returns
+    -------
+    Job
+        The job, checked; that its frames are there is not.
+
     Raises
     ------
     JobError
@@ -204,6 +227,11 @@ def read_job(path: str | Path, *, allowed: Iterable[str | Path] = ()) -> Job:
 
 def refuse_collisions(plans: Iterable[ShotPlan]) -> None:
     """Refuse shots that would write over each other, or over what another reads.
+
+    Parameters
+    ----------
+    plans
+        The plans of all shots of a job.
 
     Raises
     ------

@@ -132,6 +132,16 @@ class Manifest:
 def read_manifest(path: str | Path) -> list[Record]:
     """Read all whole records of a manifest, or of the manifest in a folder.
 
+    Parameters
+    ----------
+    path
+        A manifest, or the folder that has one.
+
+    Returns
+    -------
+    list[Record]
+        Records in the order in which they were written; a line that was cut short is passed over.
+
     Raises
     ------
     ReadError
@@ -168,7 +178,18 @@ def json_bytes(fields: Mapping[str, Any]) -> bytes:
 
 
 def done_fields(record: FrameRecord) -> Record:
-    """Return a finished frame's part of its record."""
+    """Return a finished frame's part of its record.
+
+    Parameters
+    ----------
+    record
+        What became of a frame that is written.
+
+    Returns
+    -------
+    Record
+        Plain text, numbers and lists, ready for JSON.
+    """
     return {
         "frame": record.frame,
         "status": "done",
@@ -185,7 +206,18 @@ def done_fields(record: FrameRecord) -> Record:
 
 
 def failed_fields(failure: FrameFailed) -> Record:
-    """Return a failed frame's part of its record."""
+    """Return a failed frame's part of its record.
+
+    Parameters
+    ----------
+    failure
+        What became of a frame that could not be made.
+
+    Returns
+    -------
+    Record
+        Plain text, numbers and lists, ready for JSON.
+    """
     task = failure.task
     return {
         "frame": task.frame,
@@ -198,7 +230,18 @@ def failed_fields(failure: FrameFailed) -> Record:
 
 
 def error_fields(error: HaloclineError) -> Record:
-    """Return an error's parts for a machine-readable record."""
+    """Return an error's parts for a machine-readable record.
+
+    Parameters
+    ----------
+    error
+        The error.
+
+    Returns
+    -------
+    Record
+        Plain text and lists, ready for JSON.
+    """
     problems = error.problems if isinstance(error, CollectedError) else ()
     return {
         "code": error.code,

@@ -37,6 +37,20 @@ class Means:
 def choose_maker(tasks: Sequence[FrameTask], preset: Preset, means: Means) -> tuple[FrameMaker, str]:
     """Return a maker for a job, and what it is in words.
 
+    Parameters
+    ----------
+    tasks
+        The job's frames.
+    preset
+        The look.
+    means
+        What the user allows.
+
+    Returns
+    -------
+    tuple[Maker, str]
+        Who makes the frames, and a line to tell the user.
+
     Raises
     ------
     JobError

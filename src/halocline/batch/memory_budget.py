@@ -255,6 +255,16 @@ def gibibytes(count: int) -> str:
 def parse_memory(text: str) -> int:
     """Read an amount of memory: ``8G``, ``512M``, ``1.5 GiB``, bytes.
 
+    Parameters
+    ----------
+    text
+        The amount.
+
+    Returns
+    -------
+    int
+        Bytes, at least 1.
+
     Raises
     ------
     JobError

@@ -52,6 +52,11 @@ def job_template(
     allowed
         Folders that the job may use besides its own.
 
+    Returns
+    -------
+    dict[str, Any]
+        The template, ready for JSON or YAML.
+
     Raises
     ------
     JobError

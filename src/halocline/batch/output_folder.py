@@ -47,7 +47,18 @@ def refuse_folders(tasks: Iterable[FrameTask]) -> None:
 
 
 def space_warnings(tasks: Iterable[FrameTask]) -> list[str]:
-    """Tell of disks that will hardly hold the frames: taken to be as large as the renders they come from."""
+    """Tell of disks that will hardly hold the frames: taken to be as large as the renders they come from.
+
+    Parameters
+    ----------
+    tasks
+        The job's frames.
+
+    Returns
+    -------
+    list[str]
+        A sentence for each disk.
+    """
     wanted: dict[int, int] = {}
     folders: dict[int, Path] = {}
     for task in tasks:

@@ -42,7 +42,17 @@ class MissingFrames(StrEnum):
 
 @dataclass(frozen=True)
 class ShotPlan:
-    """The frames of one shot: those to make, those left out since they have no input, and where all go."""
+    """The frames of one shot: those to make, those left out since they have no input, and where all go.
+
+    Attributes
+    ----------
+    tasks
+        Frames to make.
+    skipped
+        Frames left out since they have no input.
+    target
+        Where all go.
+    """
 
     tasks: tuple[FrameTask, ...]
     skipped: tuple[FrameSkipped, ...]
@@ -57,7 +67,18 @@ def plan_tasks(
     frames: str | None = None,
     overwrite: bool = False,
 ) -> list[FrameTask]:
-    """Plan the frames of a shot, all of which must be there; as `plan_shot`."""
+    """Plan the frames of a shot, all of which must be there; as `plan_shot`.
+
+    Parameters
+    ----------
+    beauty, depth, out, frames, overwrite
+        As `plan_shot` takes them.
+
+    Returns
+    -------
+    list[FrameTask]
+        One task a frame, in the order of the range.
+    """
     return list(plan_shot(beauty, depth=depth, out=out, frames=frames, overwrite=overwrite).tasks)
 
 
@@ -90,9 +111,10 @@ def plan_shot(
 
     Returns
     -------
-    One task a frame, in the order of the range. What a frame's result depends on beyond its own files (its
-    neighbours' cameras, the frame that shows what the depth pass holds) is the same whichever range is asked
-    for, so a chunk gives the same bits as the whole.
+    ShotPlan
+        One task a frame, in the order of the range. What a frame's result depends on beyond its own files
+        (its neighbours' cameras, the frame that shows what the depth pass holds) is the same whichever range
+        is asked for, so a chunk gives the same bits as the whole.
 
     Raises
     ------

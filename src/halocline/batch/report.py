@@ -105,7 +105,18 @@ class ManifestReport:
 
 
 def report_on(records: Sequence[Record]) -> ManifestReport:
-    """Sum up the records of a manifest; what is malformed in them is passed over."""
+    """Sum up the records of a manifest; what is malformed in them is passed over.
+
+    Parameters
+    ----------
+    records
+        From `halocline.batch.manifest.read_manifest`.
+
+    Returns
+    -------
+    ManifestReport
+        Counts, times and what went wrong, of the last attempt at each frame.
+    """
     frames: dict[str, Record] = {}
     for record in records:
         if record.get("kind") == "frame" and isinstance(record.get("frame"), int):

@@ -87,6 +87,11 @@ def run_frames(
     report
         Called with what became of each frame, in the order in which it is known.
 
+    Returns
+    -------
+    Summary
+        How many frames were made, kept, failed and left out.
+
     Raises
     ------
     WriteError
@@ -118,7 +123,22 @@ def run_frames(
 
 
 def judge_plan(tasks: Iterable[FrameTask], preset: Preset, *, resume: bool) -> list[Verdict]:
-    """Tell what `run_frames` would do with each frame, without doing it."""
+    """Tell what `run_frames` would do with each frame, without doing it.
+
+    Parameters
+    ----------
+    tasks
+        From `halocline.batch.plan_tasks.plan_tasks`.
+    preset
+        The look.
+    resume
+        Whether frames that are whole and up to date would be kept.
+
+    Returns
+    -------
+    list[Verdict]
+        What would be done with each frame, and why.
+    """
     planned = settle_depth(list(tasks), preset)
     if not resume:
         return [

@@ -26,7 +26,15 @@ from halocline.rgb import RGBSpace
 
 @dataclass(frozen=True)
 class Still:
-    """One frame read for a preset, ready to be put under water again and again."""
+    """One frame read for a preset, ready to be put under water again and again.
+
+    Attributes
+    ----------
+    inputs
+        What was read.
+    view
+        Name of the view; "" where the file has none.
+    """
 
     inputs: FrameInputs
     view: str
@@ -130,13 +138,41 @@ def up_to(graph: Graph, step: str) -> Graph:
 
 
 def tasks_of(beauty: str, *, depth: str | None = None, frames: str | None = None) -> list[FrameTask]:
-    """Return the tasks of frames that are looked at and not written."""
+    """Return the tasks of frames that are looked at and not written.
+
+    Parameters
+    ----------
+    beauty
+        A file or pattern.
+    depth
+        The same for depth, where that is apart.
+    frames
+        Range of frames.
+
+    Returns
+    -------
+    list[FrameTask]
+        One task a frame; its output is never made.
+    """
     # The plan wants an output; nothing is made there.
     return plan_tasks(beauty, depth=depth, out=str(Path("preview")), frames=frames, overwrite=True)
 
 
 def seen(plane: F32, data: Window, display: Window) -> F32:
-    """Return what lies in the display window; outside the data there is nothing, black."""
+    """Return what lies in the display window; outside the data there is nothing, black.
+
+    Parameters
+    ----------
+    plane
+        ``(..., rows, columns)`` over the data window.
+    data, display
+        The windows.
+
+    Returns
+    -------
+    F32
+        ``(..., rows, columns)`` over the display window; the plane itself where they are one.
+    """
     if data == display:
         return plane
     out = np.zeros((*plane.shape[:-2], *display.shape), np.float32)

@@ -61,13 +61,37 @@ class FrameTask:
 
 
 def input_spec_of(task: FrameTask, preset: Preset) -> InputSpec:
-    """Return how a task's files are read: as the preset says, with the depth pass as settled."""
+    """Return how a task's files are read: as the preset says, with the depth pass as settled.
+
+    Parameters
+    ----------
+    task
+        The frame.
+    preset
+        The look.
+
+    Returns
+    -------
+    InputSpec
+        What is stated about the input.
+    """
     spec = input_spec(preset.at(task.frame))
     return spec if task.depth_spec is None else replace(spec, depth=task.depth_spec)
 
 
 def input_spec(look: Look) -> InputSpec:
-    """Return how to read the render, from a preset's ``[input]``, ``[camera]`` and ``[colour]``."""
+    """Return how to read the render, from a preset's ``[input]``, ``[camera]`` and ``[colour]``.
+
+    Parameters
+    ----------
+    look
+        The settings of a frame.
+
+    Returns
+    -------
+    InputSpec
+        What is stated about the input.
+    """
     section, camera = look.input, look.camera
     unit = metres_per_scene_unit(section.scene_unit)
     return InputSpec(

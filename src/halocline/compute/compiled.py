@@ -71,7 +71,18 @@ class Compiled(Generic[P, R]):
 
 
 def compiled(loop: Callable[P, R]) -> Compiled[P, R]:
-    """Compile a loop when it is first called (a decorator); see this module for what it may rely on."""
+    """Compile a loop when it is first called (a decorator); see this module for what it may rely on.
+
+    Parameters
+    ----------
+    loop
+        Plain Python between numbers and arrays.
+
+    Returns
+    -------
+    Compiled[P, R]
+        Called like the loop.
+    """
     return Compiled(loop)
 
 

@@ -90,7 +90,13 @@ class _Entry:
 
 
 def place() -> Path | None:
-    """Return the folder, there or not yet; None where nothing is to be kept."""
+    """Return the folder, there or not yet; None where nothing is to be kept.
+
+    Returns
+    -------
+    Path | None
+        The folder, or None.
+    """
     stated = os.environ.get(PLACE_VARIABLE, "")
     if stated:
         return None if stated == OFF else Path(stated).absolute()
@@ -102,7 +108,13 @@ def place() -> Path | None:
 
 
 def most_bytes() -> int:
-    """Return how much is kept at most; what the variable says is left aside where it is no number."""
+    """Return how much is kept at most; what the variable says is left aside where it is no number.
+
+    Returns
+    -------
+    int
+        Bytes, 0 or more.
+    """
     stated = os.environ.get(SIZE_VARIABLE, "")
     mib = int(stated) if stated.isascii() and stated.isdigit() else DEFAULT_MIB
     return mib << 20
@@ -119,6 +131,11 @@ def kept(kind: str, key: bytes | str, make: Callable[[], bytes]) -> bytes:
         Everything that the value depends on. Keys of different kinds do not meet.
     make
         Makes the value. What it raises is passed on, and nothing is kept.
+
+    Returns
+    -------
+    bytes
+        The value's bytes.
 
     Notes
     -----
@@ -176,7 +193,13 @@ def folder(kind: str, key: bytes | str) -> Path | None:
 
 
 def contents() -> list[Held]:
-    """Return what is kept, by kind."""
+    """Return what is kept, by kind.
+
+    Returns
+    -------
+    list[Held]
+        One entry a kind; none where the folder is not there.
+    """
     root = place()
     held = []
     for kind in _kinds(root):
@@ -187,7 +210,13 @@ def contents() -> list[Held]:
 
 
 def clear() -> Held:
-    """Take away all that is kept, and return how much that was. Other files in the folder stay."""
+    """Take away all that is kept, and return how much that was. Other files in the folder stay.
+
+    Returns
+    -------
+    Held
+        Number and bytes of what is gone.
+    """
     entries, size = 0, 0
     for kind in _kinds(place()):
         for entry in _entries(kind):

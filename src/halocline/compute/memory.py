@@ -24,7 +24,8 @@ def keep_freed_memory() -> bool:
 
     Returns
     -------
-    Whether it understood. Settings of the user's own in the environment are left alone.
+    bool
+        Whether it understood. Settings of the user's own in the environment are left alone.
     """
     if not sys.platform.startswith("linux") or "glibc.malloc" in os.environ.get(_VARIABLE, ""):
         return False

@@ -18,12 +18,34 @@ _INVERSE = cv2.DFT_INVERSE | cv2.DFT_SCALE | cv2.DFT_REAL_OUTPUT
 
 
 def spectrum_of(field: F32) -> F32:
-    """Return the packed spectrum of a field; both lie in the same memory afterwards."""
+    """Return the packed spectrum of a field; both lie in the same memory afterwards.
+
+    Parameters
+    ----------
+    field
+        Real, ``(grid, grid)``, grid a power of two; its memory is used.
+
+    Returns
+    -------
+    F32
+        The spectrum, packed, ``(grid, grid)``.
+    """
     return np.asarray(cv2.dft(field, dst=field), np.float32)
 
 
 def field_of(spectrum: F32) -> F32:
-    """Return the field of a packed spectrum; both lie in the same memory afterwards."""
+    """Return the field of a packed spectrum; both lie in the same memory afterwards.
+
+    Parameters
+    ----------
+    spectrum
+        Packed, ``(grid, grid)``, grid a power of two; its memory is used.
+
+    Returns
+    -------
+    F32
+        The field, ``(grid, grid)``.
+    """
     return np.asarray(cv2.dft(spectrum, dst=spectrum, flags=_INVERSE), np.float32)
 
 
@@ -34,6 +56,11 @@ def packed(factor: F32) -> F32:
     ----------
     factor
         ``(grid, grid/2 + 1)``: rows as `numpy.fft.fftfreq`, columns as `numpy.fft.rfftfreq` has them.
+
+    Returns
+    -------
+    F32
+        ``(grid, grid)``, float32: multiply a packed spectrum by it.
     """
     grid = factor.shape[0]
     out = np.empty((grid, grid), np.float32)

@@ -37,8 +37,13 @@ def stream_key(seed: int, *names: str) -> int:
     ----------
     seed
         Any integer; the preset's seed.
-    names
+    *names
         What the numbers are for, outermost first: ``"marine snow", "size"``.
+
+    Returns
+    -------
+    int
+        0 to 2^64 - 1, the same on every machine.
 
     Examples
     --------
@@ -58,9 +63,9 @@ def random_words(key: int, *counter: ArrayLike) -> NDArray[np.uint32]:
     ----------
     key
         64-bit key, see `stream_key`.
-    counter
-        One to four integers or arrays of them, that broadcast against each other; what is left out is 0.
-        Each is taken modulo 2^32, so negative cells are fine.
+    *counter
+        One to four integers or arrays of them, that broadcast against each other; what is left out is 0. Each
+        is taken modulo 2^32, so negative cells are fine.
 
     Returns
     -------
@@ -84,6 +89,18 @@ def uniforms(key: int, *counter: ArrayLike) -> F64:
 
     The values are the midpoints of 2^32 equal steps, so neither end is ever returned.
 
+    Parameters
+    ----------
+    key
+        64-bit key, see `stream_key`.
+    *counter
+        As `random_words` takes it.
+
+    Returns
+    -------
+    F64
+        ``(4, *shape)``, above 0 and below 1.
+
     Examples
     --------
     >>> float(uniforms(0, 0)[0].round(6))
@@ -99,6 +116,18 @@ def normals(key: int, *counter: ArrayLike) -> F64:
     """Return four independent standard normal numbers for each counter, ``(4, *shape)``.
 
     Source: box1958.
+
+    Parameters
+    ----------
+    key
+        64-bit key, see `stream_key`.
+    *counter
+        As `random_words` takes it.
+
+    Returns
+    -------
+    F64
+        ``(4, *shape)``, mean 0 and variance 1, at most 6.8 from 0.
     """
     flat = uniforms(key, *counter)
     radius = np.sqrt(-2.0 * np.log(flat[0::2]))
@@ -118,6 +147,11 @@ def poisson_counts(uniform: F64, mean: ArrayLike) -> NDArray[np.int64]:
         Open interval 0 to 1.
     mean
         Expected count, >= 0; broadcasts against ``uniform``.
+
+    Returns
+    -------
+    NDArray[np.int64]
+        Counts, in the shape of the arguments, broadcast.
 
     Examples
     --------
@@ -163,6 +197,18 @@ def philox(
     """Return the four words of one counter, for compiled loops; of each number the lower 32 bits count.
 
     Loops of other modules may call it: it is fixed by its source and will not change.
+
+    Parameters
+    ----------
+    key
+        64-bit key, see `stream_key`.
+    first, second, third, fourth
+        The counter.
+
+    Returns
+    -------
+    tuple[np.uint64, np.uint64, np.uint64, np.uint64]
+        Four words below 2^32.
     """
     low_key, high_key = key & _LOW_WORD, key >> _WORD_BITS
     first, second, third, fourth = (

@@ -36,6 +36,16 @@ def exponential(x: np.float32) -> np.float32:
 
     exp(x) = 2^n exp(f) with f at most ln(2)/2 either side: Taylor's series to the seventh power is within
     6e-9 there.
+
+    Parameters
+    ----------
+    x
+        Any number.
+
+    Returns
+    -------
+    np.float32
+        0 or more, finite.
     """
     power, rest = _parts(x)
     result: np.float32 = power * (_ONE + rest)
@@ -44,7 +54,18 @@ def exponential(x: np.float32) -> np.float32:
 
 @compiled
 def exponential_less_one(x: np.float32) -> np.float32:
-    """Return exp(x) - 1 for x as `exponential` takes it, within 2e-7 of it however small; -1 for less."""
+    """Return exp(x) - 1 for x as `exponential` takes it, within 2e-7 of it however small; -1 for less.
+
+    Parameters
+    ----------
+    x
+        Any number.
+
+    Returns
+    -------
+    np.float32
+        -1 or more, finite.
+    """
     power, rest = _parts(x)
     result: np.float32 = power * rest + (power - _ONE)
     return result if x >= _LEAST else -_ONE
@@ -88,7 +109,18 @@ def logarithm(x: np.float32) -> np.float32:
 
 @compiled
 def sine(x: np.float32) -> np.float32:
-    """Return sin(x), within 2.5e-7, for x from -pi/2 to pi/2: Taylor's series to the eleventh power."""
+    """Return sin(x), within 2.5e-7, for x from -pi/2 to pi/2: Taylor's series to the eleventh power.
+
+    Parameters
+    ----------
+    x
+        Radians, -pi/2 to pi/2.
+
+    Returns
+    -------
+    np.float32
+        -1 to 1.
+    """
     y = x * x
     p = _F9 - y * _F11
     p = _F7 - y * p
@@ -99,7 +131,18 @@ def sine(x: np.float32) -> np.float32:
 
 @compiled
 def cosine(x: np.float32) -> np.float32:
-    """Return cos(x), within 2e-7, for x from -pi/2 to pi/2: Taylor's series to the twelfth power."""
+    """Return cos(x), within 2e-7, for x from -pi/2 to pi/2: Taylor's series to the twelfth power.
+
+    Parameters
+    ----------
+    x
+        Radians, -pi/2 to pi/2.
+
+    Returns
+    -------
+    np.float32
+        0 to 1.
+    """
     y = x * x
     p = _F10 - y * _F12
     p = _F8 - y * p

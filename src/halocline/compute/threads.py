@@ -31,6 +31,11 @@ def processors(root: Path = Path("/")) -> int:
     ----------
     root
         Where ``proc`` and ``sys`` are; for tests.
+
+    Returns
+    -------
+    int
+        At least 1.
     """
     # Not every system can say which processors this process may use.
     count = len(os.sched_getaffinity(0)) if hasattr(os, "sched_getaffinity") else os.cpu_count() or 1
@@ -70,7 +75,18 @@ def allowed() -> int:
 
 @contextmanager
 def at_most(threads: int | None) -> Iterator[int]:
-    """Allow so many threads for the work inside, all processors where None, and yield the number."""
+    """Allow so many threads for the work inside, all processors where None, and yield the number.
+
+    Parameters
+    ----------
+    threads
+        Number of threads, at least 1; None for all processors.
+
+    Yields
+    ------
+    int
+        The number allowed.
+    """
     token = _budget.set(threads or processors())
     try:
         with one_opencv_thread():
@@ -81,13 +97,37 @@ def at_most(threads: int | None) -> Iterator[int]:
 
 @contextmanager
 def pool(threads: int) -> Iterator[ThreadPoolExecutor]:
-    """Yield threads each of which may use no others."""
+    """Yield threads each of which may use no others.
+
+    Parameters
+    ----------
+    threads
+        Number of threads, at least 1.
+
+    Yields
+    ------
+    ThreadPoolExecutor
+        The threads; they end with the block.
+    """
     with one_opencv_thread(), ThreadPoolExecutor(threads, initializer=_budget.set, initargs=(1,)) as made:
         yield made
 
 
 def in_parallel(work: Callable[[A], R], items: Iterable[A]) -> list[R]:
-    """Do independent pieces of work on as many threads as allowed, and return what they give in order."""
+    """Do independent pieces of work on as many threads as allowed, and return what they give in order.
+
+    Parameters
+    ----------
+    work
+        What to do with each item; the pieces must not depend on each other.
+    items
+        What to do it with.
+
+    Returns
+    -------
+    list[R]
+        What ``work`` gives, in the order of the items. What it raises is passed on.
+    """
     workers = allowed()
     with one_opencv_thread():
         if workers <= 1:
@@ -106,6 +146,11 @@ def one_opencv_thread() -> Iterator[None]:
 
     The number belongs to the process, and several frames may be under way in it: the first to come notes it,
     the last to go puts it back.
+
+    Yields
+    ------
+    None
+        Nothing.
     """
     opencv = sys.modules.get("cv2")
     # Half imported by another thread, it has no such function yet.

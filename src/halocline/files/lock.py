@@ -21,7 +21,13 @@ _NO_LOCKS = frozenset({errno.ENOLCK, errno.EOPNOTSUPP, errno.ENOSYS, errno.EINVA
 
 
 def never() -> bool:
-    """Return False: nobody is in a hurry."""
+    """Return False: nobody is in a hurry.
+
+    Returns
+    -------
+    bool
+        False.
+    """
     return False
 
 

@@ -76,7 +76,20 @@ Picture = Annotated[
 
 
 def folders_context(folder: Path, others: tuple[Path, ...] = ()) -> dict[str, Any]:
-    """Return the context of validation: a preset's folder, and others that the user allows it."""
+    """Return the context of validation: a preset's folder, and others that the user allows it.
+
+    Parameters
+    ----------
+    folder
+        Where the preset stands.
+    others
+        Folders that the user allows besides.
+
+    Returns
+    -------
+    dict[str, Any]
+        What `pydantic` hands to the validators of paths.
+    """
     return {"folder": folder.resolve(), "others": tuple(other.resolve() for other in others)}
 
 

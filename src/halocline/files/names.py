@@ -29,6 +29,18 @@ def name_digest(name: str) -> str:
 def hidden_beside(path: Path, *endings: str) -> Path:
     """Return a hidden path beside a file: the beginning of its name, the digest of the whole, the endings.
 
+    Parameters
+    ----------
+    path
+        The file.
+    *endings
+        Put after the name, each behind a dot.
+
+    Returns
+    -------
+    Path
+        A path in the same folder.
+
     Examples
     --------
     >>> hidden_beside(Path("wet/arch.1001.exr"), "claim").name

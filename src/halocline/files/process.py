@@ -57,7 +57,13 @@ class Process:
 
 
 def this_process() -> Process:
-    """Return the process that runs this."""
+    """Return the process that runs this.
+
+    Returns
+    -------
+    Process
+        Known apart from any other, also from one that later has its number.
+    """
     number = os.getpid()
     return Process(*_machine(), process=number, born=born(number))
 

@@ -32,6 +32,11 @@ def open_regular(path: str | os.PathLike[str], flags: int = os.O_RDONLY, *, foll
     follow
         Whether the name may be a link (to a regular file).
 
+    Returns
+    -------
+    int
+        The descriptor, to be closed by who called.
+
     Raises
     ------
     OSError
@@ -56,6 +61,20 @@ def open_regular(path: str | os.PathLike[str], flags: int = os.O_RDONLY, *, foll
 def read_regular(path: str | os.PathLike[str], most: int, *, follow: bool = True) -> bytes:
     """Read a regular file of at most so many bytes.
 
+    Parameters
+    ----------
+    path
+        The file.
+    most
+        Bytes.
+    follow
+        Whether the name may be a link (to a regular file).
+
+    Returns
+    -------
+    bytes
+        All that it holds.
+
     Raises
     ------
     OSError
@@ -73,6 +92,18 @@ def read_regular(path: str | os.PathLike[str], most: int, *, follow: bool = True
 def read_text(path: str | os.PathLike[str], most: int) -> str:
     """Read a regular text file, UTF-8 with or without a mark at its beginning.
 
+    Parameters
+    ----------
+    path
+        The file.
+    most
+        Bytes.
+
+    Returns
+    -------
+    str
+        The text, without the mark.
+
     Raises
     ------
     OSError, UnicodeDecodeError
@@ -81,7 +112,18 @@ def read_text(path: str | os.PathLike[str], most: int) -> str:
 
 
 def is_regular(path: Path) -> bool:
-    """Tell whether a name, or what it links to, is a regular file."""
+    """Tell whether a name, or what it links to, is a regular file.
+
+    Parameters
+    ----------
+    path
+        The name.
+
+    Returns
+    -------
+    bool
+        Whether it is one; False too where nothing is there or it cannot be told.
+    """
     try:
         return stat.S_ISREG(path.stat().st_mode)
     except (OSError, ValueError):

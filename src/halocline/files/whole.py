@@ -71,6 +71,11 @@ def whole_file(path: Path, *, overwrite: bool = False, make_folder: bool = False
     make_folder
         Whether a folder that is not there is made.
 
+    Yields
+    ------
+    Path
+        The temporary name, in the file's folder.
+
     Raises
     ------
     WriteError
@@ -117,6 +122,13 @@ def refuse_existing(path: Path) -> None:
 def name_once(temporary: Path, path: Path) -> None:
     """Give a file its name only if nothing has it, even where another process writes it at this moment.
 
+    Parameters
+    ----------
+    temporary
+        The file as it is named now.
+    path
+        The name to give it, on the same file system.
+
     Raises
     ------
     FileExistsError
@@ -137,13 +149,29 @@ def name_once(temporary: Path, path: Path) -> None:
 
 
 def temporary_beside(path: Path) -> Path:
-    """Return a temporary name for a file that this process writes; no pattern for frames takes it in."""
+    """Return a temporary name for a file that this process writes; no pattern for frames takes it in.
+
+    Parameters
+    ----------
+    path
+        The file.
+
+    Returns
+    -------
+    Path
+        A hidden name in the same folder, another one at each call.
+    """
     me = this_process()
     return hidden_beside(path, f"{me.table}-{me.process}-{me.born}-{uuid.uuid4().hex[:8]}", UNFINISHED)
 
 
 def remove_leftovers(path: Path) -> None:
     """Remove what processes that are gone left of a file; what a living one may be writing stays.
+
+    Parameters
+    ----------
+    path
+        The file, which need not be there.
 
     Raises
     ------
@@ -160,7 +188,18 @@ def remove_leftovers(path: Path) -> None:
 
 
 def age_seconds(path: Path) -> float:
-    """Return how long ago a file was touched, by the clock of the file's own machine."""
+    """Return how long ago a file was touched, by the clock of the file's own machine.
+
+    Parameters
+    ----------
+    path
+        The file.
+
+    Returns
+    -------
+    float
+        Seconds; 0 where it cannot be told.
+    """
     probe = path.with_name(f"{CLOCK_NAME}.{uuid.uuid4().hex[:12]}")
     try:
         touched = path.lstat().st_mtime

@@ -96,7 +96,18 @@ class Grid:
 
 
 def displacement_maps(dx: F32, dy: F32) -> tuple[F32, F32]:
-    """Turn displacement in pixels into source columns and rows, ``(rows, columns)`` each."""
+    """Turn displacement in pixels into source columns and rows, ``(rows, columns)`` each.
+
+    Parameters
+    ----------
+    dx, dy
+        Pixels to the right and down at which each pixel's light is found, ``(rows, columns)``.
+
+    Returns
+    -------
+    tuple[F32, F32]
+        Source columns and rows, counted from the planes' first pixel.
+    """
     rows, columns = dx.shape
     source_x = dx + np.arange(columns, dtype=np.float32)
     source_y = dy + np.arange(rows, dtype=np.float32)[:, None]
@@ -105,6 +116,18 @@ def displacement_maps(dx: F32, dy: F32) -> tuple[F32, F32]:
 
 def sample(plane: F32, source_x: F32, source_y: F32) -> F32:
     """Return a plane's values at source places, linear between pixels. Edge pixels repeat.
+
+    Parameters
+    ----------
+    plane
+        ``(rows, columns)``.
+    source_x, source_y
+        Columns and rows to look at, counted from the plane's first pixel; any one shape of two axes.
+
+    Returns
+    -------
+    F32
+        Values in the shape of ``source_x``.
 
     Raises
     ------
@@ -151,6 +174,11 @@ def normalised_map(source_x: F32, source_y: F32, shape: tuple[int, int]) -> F32:
         Source columns and rows, counted from the picture's first pixel (0 is its centre).
     shape
         Rows and columns of the picture from whose edges it is counted: the display window.
+
+    Returns
+    -------
+    F32
+        s and t, ``(2, rows, columns)``; beyond 0 to 1 where light comes from outside the picture.
     """
     rows, columns = shape
     s = (source_x + np.float32(0.5)) * np.float32(1.0 / columns)
@@ -174,7 +202,8 @@ def grown_nearest(plane: F32, reach: int) -> F32:
 
     Returns
     -------
-    A plane no greater than the given one wherever that is flat. Edge pixels repeat.
+    F32
+        A plane no greater than the given one wherever that is flat. Edge pixels repeat.
     """
     if reach < 1:
         return plane
@@ -205,6 +234,11 @@ def overscan_needed(source_x: F32, source_y: F32, shape: tuple[int, int]) -> tup
         As `displacement_maps` gives, in pixels of the picture.
     shape
         Rows and columns of the picture.
+
+    Returns
+    -------
+    tuple[int, int, int, int]
+        Whole pixels, 0 or more.
     """
     rows, columns = shape
     beyond = (

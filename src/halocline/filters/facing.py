@@ -29,6 +29,11 @@ def normals_from_range(directions: F32, range_m: F32) -> F32:
     range_m
         ``(rows, columns)`` metres along them. Where it is not finite the normal faces the lens.
 
+    Returns
+    -------
+    F32
+        Unit vectors in the space of ``directions``.
+
     Notes
     -----
     Border rule: a pixel at the edge has one neighbour only on that axis. Needs one pixel around each.
@@ -98,6 +103,11 @@ def sun_over_diffuse(normal: F32, range_m: F32, *, travel: F64, up: F64, from_be
         Unit vectors ``(3,)``: where the sun's light travels, and up.
     from_below
         Diffuse light on a surface that faces straight down, over that on one facing up.
+
+    Returns
+    -------
+    F32
+        ``(rows, columns)``, 0 or more.
     """
     sun, diffuse = np.empty(range_m.shape, np.float32), np.empty(range_m.shape, np.float32)
     # By a level surface 1.

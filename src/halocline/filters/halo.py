@@ -54,6 +54,16 @@ def halo_widths(shape: tuple[int, int]) -> F64:
     """Return the standard deviations, px, of the Gaussians that make halos in a picture of a shape.
 
     The first is 0, light that stays; the second that of going to half resolution (box) and back (linear).
+
+    Parameters
+    ----------
+    shape
+        Rows and columns of the picture.
+
+    Returns
+    -------
+    F64
+        Pixels, ascending from 0.
     """
     count, _ = _halvings(shape)
     narrow = [1.0 + level_variance(level) for level in range(count + 1)]
@@ -209,6 +219,8 @@ class HaloField:
         share of its own range's light that arrives at it before it is made whole.
     stays
         Share of the halo that stays in its pixel, at half resolution.
+    spreader
+        Spreads light as the Gaussians do, in a picture of this size.
     """
 
     spreader: _Spreader

@@ -123,6 +123,13 @@ def footprint(thing_radius_px: F64, blur_radius_px: F64) -> tuple[F64, F64]:
     A disc of radius A convolved with one of radius B < A is flat to A - B and ends at A + B: its edge lies
     at A and ramps over A - B to A + B. The pixel's filter widens both.
 
+    Parameters
+    ----------
+    thing_radius_px
+        A, pixels, 0 or more.
+    blur_radius_px
+        B, pixels, 0 or more, in a shape that broadcasts with the other.
+
     Returns
     -------
     radius_px, softness_px

@@ -30,7 +30,20 @@ NOTHING: F32 = np.empty((0, 0), np.float32)
 
 
 def bands_of_rows(rows: int, *, at_once: int = ROWS_AT_ONCE) -> list[slice]:
-    """Return the rows of a plane in pieces for `in_parallel`, which may be taken by themselves."""
+    """Return the rows of a plane in pieces for `in_parallel`, which may be taken by themselves.
+
+    Parameters
+    ----------
+    rows
+        Rows of the plane.
+    at_once
+        Most rows of a piece.
+
+    Returns
+    -------
+    list[slice]
+        Slices that cover all rows once, in order.
+    """
     return [slice(y, min(y + at_once, rows)) for y in range(0, rows, at_once)]
 
 
@@ -40,12 +53,36 @@ def level_variance(level: int) -> float:
 
 
 def halved(plane: F32) -> F32:
-    """Return the plane blurred and halved; pixel (0, 0) stays where it is. Edge pixels repeat."""
+    """Return the plane blurred and halved; pixel (0, 0) stays where it is. Edge pixels repeat.
+
+    Parameters
+    ----------
+    plane
+        ``(rows, columns)``.
+
+    Returns
+    -------
+    F32
+        Half of the rows and columns, rounded up.
+    """
     return np.asarray(cv2.pyrDown(plane, borderType=cv2.BORDER_REPLICATE), np.float32)
 
 
 def doubled(plane: F32, shape: tuple[int, int]) -> F32:
-    """Return the plane blown up to the shape it was halved from."""
+    """Return the plane blown up to the shape it was halved from.
+
+    Parameters
+    ----------
+    plane
+        ``(rows, columns)``.
+    shape
+        Rows and columns wanted: twice those of the plane, or one less.
+
+    Returns
+    -------
+    F32
+        A plane of that shape.
+    """
     rows, columns = shape
     return np.asarray(cv2.pyrUp(plane, dstsize=(columns, rows)), np.float32)
 

@@ -256,6 +256,23 @@ def look_beyond(
     ``nearness`` is one over the range of the crossing on a grid (see `blow_up`), ``nearest_m`` the least
     range beyond it in each of the grid's cells, ``farthest_m`` where there is none. Of the optional planes
     (coverage, and the farther of two surfaces) those that are not given are empty. The rows are the grid's.
+
+    Parameters
+    ----------
+    nearness
+        One over the range of the crossing on the grid, 1/m; 0 where there is none.
+    top, left, step
+        Where the grid lies: the picture's first pixel in the grid's pixels, and pixels from point to point.
+    farthest_m
+        Written where nothing lies beyond.
+    range_m, alpha, far_range_m, far_share
+        Planes of the picture, ``(rows, columns)``; the last three may be empty.
+    share
+        Part of each pixel that lies beyond, ``(rows, columns)``; written.
+    nearest_m
+        Least range beyond in each of the grid's cells; written.
+    first, last
+        Rows of the grid to do.
     """
     zero, one = np.float32(0.0), np.float32(1.0)
     rows, columns = range_m.shape
@@ -362,6 +379,27 @@ def show_beyond(
     backdrop and what its own displacement adds to it are of half size. ``mirror`` says on the grid how much
     light comes from where, right and down in pixels, in a picture of a quarter. All of these may be empty.
     ``out`` may be ``beyond``, where that is not what was softened.
+
+    Parameters
+    ----------
+    plane
+        One channel of the picture, ``(rows, columns)``.
+    share
+        Part of each pixel that lies beyond.
+    beyond, soft
+        As `fill` wrote it, and softened.
+    shift
+        Displacement on the grid, ``(2, rows, columns)``, pixels.
+    top, left, step
+        Where the grid lies: the picture's first pixel in the grid's pixels, and pixels from point to point.
+    backdrop, drift
+        Of half size: what lies behind all, and what its own displacement adds.
+    mirrored, mirror
+        A picture of a quarter of the size, and on the grid how much of it comes from where.
+    out
+        The channel, ``(rows, columns)``; written.
+    first, last
+        Rows to do.
     """
     zero, same, quarter = np.float32(0.0), np.float32(1.0), np.float32(0.25)
     rows, width = plane.shape

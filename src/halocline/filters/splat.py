@@ -203,7 +203,10 @@ class Sprites:
 class Textures:
     """Square premultiplied textures with all their halved sizes.
 
-    ``levels[i]`` is ``(count, size, size, K + 1)``; the last channel is alpha.
+    Attributes
+    ----------
+    levels
+        Whole size first, ``(count, size, size, K + 1)`` each; the last channel is alpha.
     """
 
     levels: tuple[F32, ...]
@@ -235,7 +238,15 @@ class Textures:
 
 @dataclass(frozen=True)
 class Area:
-    """A rectangle of pixels: rows and columns from and to (not included), picture coordinates."""
+    """A rectangle of pixels: rows and columns from and to (not included), picture coordinates.
+
+    Attributes
+    ----------
+    row, row_end
+        First row, and the one after the last.
+    column, column_end
+        First column, and the one after the last.
+    """
 
     row: int
     row_end: int

@@ -85,7 +85,8 @@ def evaluate(
 
     Returns
     -------
-    The planes, float32, over the frame's data window. A plane that nothing changed is the frame's own.
+    dict[str, F32]
+        The planes, float32, over the frame's data window. A plane that nothing changed is the frame's own.
 
     Raises
     ------

@@ -72,6 +72,18 @@ def combine(matrix: F64, planes: F32) -> F32:
 
     Written as sums of whole planes in a fixed order: a matrix product may sum in another order for another
     number of rows, and the bits would differ from tile to tile.
+
+    Parameters
+    ----------
+    matrix
+        ``(n, m)``.
+    planes
+        ``(m, rows, columns)``.
+
+    Returns
+    -------
+    F32
+        ``(n, rows, columns)``, float32, C-contiguous.
     """
     out = np.empty((len(matrix), *planes.shape[1:]), np.float32)
     sums_of_planes(

@@ -133,11 +133,33 @@ class Tile:
     added: tuple[str, ...] = ()
 
     def wants(self, name: str) -> bool:
-        """Tell whether anybody will ask for a plane."""
+        """Tell whether anybody will ask for a plane.
+
+        Parameters
+        ----------
+        name
+            Name of a plane that the operator writes.
+
+        Returns
+        -------
+        bool
+            Whether anybody does.
+        """
         return self.wanted is None or name in self.wanted
 
     def trim(self, plane: F32) -> F32:
-        """Cut the region out of a plane over the window."""
+        """Cut the region out of a plane over the window.
+
+        Parameters
+        ----------
+        plane
+            ``(..., rows, columns)`` over the window.
+
+        Returns
+        -------
+        F32
+            ``(..., rows, columns)`` over the region, a view of the same memory.
+        """
         rows, columns = self.window.slices_of(self.region)
         return plane[..., rows, columns]
 
@@ -200,23 +222,73 @@ class Operator(ABC, Generic[P, T]):
         """Return the planes that it reads and writes."""
 
     def idle(self, shot: Shot) -> bool:  # noqa: ARG002 - part of the protocol
-        """Tell whether it would change nothing on this frame; it is then left out, to the bit."""
+        """Tell whether it would change nothing on this frame; it is then left out, to the bit.
+
+        Parameters
+        ----------
+        shot
+            The frame's surroundings.
+
+        Returns
+        -------
+        bool
+            False unless an operator says otherwise.
+        """
         return False
 
     def reach(self, shot: Shot) -> int:  # noqa: ARG002 - part of the protocol
-        """Return how many pixels around a pixel it needs: 0, a number, or `WHOLE`."""
+        """Return how many pixels around a pixel it needs: 0, a number, or `WHOLE`.
+
+        Parameters
+        ----------
+        shot
+            The frame's surroundings.
+
+        Returns
+        -------
+        int
+            Pixels to each side.
+        """
         return 0
 
     def warnings(self, shot: Shot) -> tuple[str, ...]:  # noqa: ARG002 - part of the protocol
-        """Return what a person should know of this frame, each in one line; the same on frames alike."""
+        """Return what a person should know of this frame, each in one line; the same on frames alike.
+
+        Parameters
+        ----------
+        shot
+            The frame's surroundings.
+
+        Returns
+        -------
+        tuple[str, ...]
+            Sentences; none unless an operator says otherwise.
+        """
         return ()
 
     def needs(self) -> frozenset[Source]:
-        """Return the sources of light without which it has nothing to do."""
+        """Return the sources of light without which it has nothing to do.
+
+        Returns
+        -------
+        frozenset[Source]
+            Sources; none unless an operator says otherwise.
+        """
         return frozenset()
 
     def price(self, path: LightPath) -> str | None:  # noqa: ARG002 - part of the protocol
-        """Return in physical terms what it gives a subject beyond what the water would; None for nothing."""
+        """Return in physical terms what it gives a subject beyond what the water would; None for nothing.
+
+        Parameters
+        ----------
+        path
+            The water with the story's remap.
+
+        Returns
+        -------
+        str | None
+            A sentence, or None.
+        """
         return None
 
     def per_litre(self) -> Mapping[str, float]:
@@ -224,7 +296,18 @@ class Operator(ABC, Generic[P, T]):
         return {}
 
     def prepare(self, shot: Shot) -> T:  # noqa: ARG002 - part of the protocol
-        """Return what `apply` needs for this frame; called once, before any tile."""
+        """Return what `apply` needs for this frame; called once, before any tile.
+
+        Parameters
+        ----------
+        shot
+            The frame's surroundings.
+
+        Returns
+        -------
+        T
+            Anything; it is handed to every `apply` of this frame, and must not be changed there.
+        """
         # An operator that prepares nothing is an Operator[..., None].
         return cast(T, None)
 

@@ -152,6 +152,11 @@ def plane_named(name: str, own: Iterable[Plane] = ()) -> Plane | None:
         Its name, without the role of an input.
     own
         Planes described beside the table.
+
+    Returns
+    -------
+    Plane | None
+        Form, unit and meaning, or None.
     """
     for plane in own:
         if plane.name == name:
@@ -161,7 +166,18 @@ def plane_named(name: str, own: Iterable[Plane] = ()) -> Plane | None:
 
 
 def is_pass(name: str) -> bool:
-    """Tell whether only the render can supply a plane."""
+    """Tell whether only the render can supply a plane.
+
+    Parameters
+    ----------
+    name
+        Name of a plane, without the role of an input.
+
+    Returns
+    -------
+    bool
+        False too where nothing is known of it.
+    """
     found = plane_named(name)
     return found is not None and found.maker is MadeBy.RENDER and name not in LOADED_PLANES
 

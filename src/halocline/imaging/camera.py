@@ -216,7 +216,8 @@ def pinhole(
 
     Returns
     -------
-    The camera.
+    Camera
+        The camera.
 
     Raises
     ------

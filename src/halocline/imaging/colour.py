@@ -127,6 +127,11 @@ def display_pixels(rgb: F32, space: RGBSpace, *, view: str | None = None, displa
     display
         A display of the configuration; its first by default.
 
+    Returns
+    -------
+    U8
+        ``(rows, columns, 3)``, 0 to 255.
+
     Raises
     ------
     ColourError
@@ -187,6 +192,15 @@ def display_png(
 
 def write_png(path: str | Path, pixels: U8, *, overwrite: bool = False) -> None:
     """Write display pixels ``(rows, columns, 3)`` as a PNG, whole or not at all.
+
+    Parameters
+    ----------
+    path
+        The file.
+    pixels
+        ``(rows, columns, 3)``, red first.
+    overwrite
+        Whether a file that is there may be replaced.
 
     Raises
     ------

@@ -112,6 +112,11 @@ def mixture_planes(rgb: F32, alpha: F32, range_m: F32) -> dict[str, F32]:
     ----------
     rgb, alpha, range_m
         See `separate_surfaces`.
+
+    Returns
+    -------
+    dict[str, F32]
+        New planes by name; empty where no pixel mixes two surfaces.
     """
     found = separate_surfaces(rgb, alpha, range_m)
     if not found.pixels.size:

@@ -140,7 +140,15 @@ class Part:
 
 @dataclass(frozen=True)
 class Header:
-    """What a file holds, read without any pixels."""
+    """What a file holds, read without any pixels.
+
+    Attributes
+    ----------
+    path
+        The file.
+    parts
+        Its parts in order.
+    """
 
     path: Path
     parts: tuple[Part, ...]
@@ -152,6 +160,11 @@ def set_file_threads(count: int) -> None:
     With 1, each file is read and compressed by the thread that calls, so that several Python threads (or
     processes) may read and write files side by side. OpenEXR's own pool of one worker would make them queue;
     -1 turns the pool off.
+
+    Parameters
+    ----------
+    count
+        At least 1.
     """
     oiio.attribute("threads", count)
     oiio.attribute("exr_threads", count if count > 1 else -1)
@@ -165,6 +178,16 @@ def file_threads() -> int:
 
 def read_header(path: str | Path) -> Header:
     """Read what the file holds, without pixels.
+
+    Parameters
+    ----------
+    path
+        The file.
+
+    Returns
+    -------
+    Header
+        Its parts with their channels, windows and attributes.
 
     Raises
     ------
@@ -354,6 +377,16 @@ def _refuse_bombs(path: Path) -> None:
 
 def readable_name(path: Path) -> str:
     """Return a file's name as the image library takes it.
+
+    Parameters
+    ----------
+    path
+        The file, which need not be there.
+
+    Returns
+    -------
+    str
+        Its path as text.
 
     Raises
     ------

@@ -37,7 +37,15 @@ from halocline.errors import FrameError
 
 @dataclass(frozen=True)
 class Window:
-    """A rectangle of pixels: first column and row, and its size in pixels."""
+    """A rectangle of pixels: first column and row, and its size in pixels.
+
+    Attributes
+    ----------
+    x, y
+        First column and row; may be negative.
+    width, height
+        Pixels, at least 1.
+    """
 
     x: int
     y: int

@@ -84,7 +84,23 @@ class View:
 
 @dataclass(frozen=True)
 class Template:
-    """What the writer needs to write a frame as it came: see `halocline.imaging.save`."""
+    """What the writer needs to write a frame as it came: see `halocline.imaging.save`.
+
+    Attributes
+    ----------
+    source
+        The beauty's file.
+    inputs
+        All files that were read; none of them may be written over.
+    parts
+        Parts of the beauty's file.
+    beauties
+        Channels of the picture, one set a view.
+    window
+        Display window.
+    premultiplied
+        Whether the file's colours are.
+    """
 
     source: Path
     inputs: tuple[Path, ...]
@@ -96,7 +112,15 @@ class Template:
 
 @dataclass(frozen=True)
 class Loaded:
-    """A frame with all its views."""
+    """A frame with all its views.
+
+    Attributes
+    ----------
+    views
+        One a view of the file.
+    template
+        What is to be known to write one like it.
+    """
 
     views: tuple[View, ...]
     template: Template
@@ -137,6 +161,11 @@ def load(
         Whether the picture is looked at too: statistics, and warnings where its colours or its alpha seem to
         be other than stated.
 
+    Returns
+    -------
+    Loaded
+        The frame, and what is to be known to write one like it.
+
     Raises
     ------
     ReadError
@@ -155,7 +184,22 @@ def load(
 
 
 def load_beauty(path: str | Path, spec: InputSpec | None = None, *, judged: bool = False) -> Loaded:
-    """Load only colour and alpha of a frame, which needs no depth. Raises as `load` does."""
+    """Load only colour and alpha of a frame, which needs no depth. Raises as `load` does.
+
+    Parameters
+    ----------
+    path
+        The beauty's file.
+    spec
+        What is known about it.
+    judged
+        As `load` takes it.
+
+    Returns
+    -------
+    Loaded
+        The frame with ``rgb`` and ``alpha`` alone.
+    """
     return _Reading(Path(path), spec or InputSpec(), with_range=False, judged=judged).load(None, ())
 
 

@@ -141,14 +141,21 @@ def inspect(
 
     Parameters
     ----------
-    path, frames
-        A file, or a pattern with its range of frames; see `halocline.imaging.sequence`.
+    path
+        A file, or a pattern; see `halocline.imaging.sequence`.
     spec
         What is stated about the input.
     depth_path
         File or pattern of a separate depth pass.
+    frames
+        Range of frames of the pattern.
     wanted, useful
         Further planes that will be read: those that must be there, and those that are used where they are.
+
+    Returns
+    -------
+    InspectionReport
+        What is there, and what is doubtful about it.
 
     Raises
     ------

@@ -110,6 +110,11 @@ def save(
     overwrite, check_all_rows
         See `halocline.imaging.exr_write.write_exr`.
 
+    Returns
+    -------
+    WriteRecord
+        The file, its size, and how many values had to be clamped.
+
     Raises
     ------
     WriteError
@@ -145,6 +150,18 @@ def save(
 
 def carried_channels(template: Template, carry: Collection[str] | str) -> list[tuple[int, str]]:
     """Return part and name of each channel to bring over, as `save` takes them.
+
+    Parameters
+    ----------
+    template
+        From `halocline.imaging.load.load`.
+    carry
+        Names of channels or layers without the view, or ``"all"``.
+
+    Returns
+    -------
+    list[tuple[int, str]]
+        Number of the part and full name, each once.
 
     Raises
     ------

@@ -93,6 +93,16 @@ class Sequence:
 def parse_frames(text: str) -> tuple[int, ...]:
     """Read a frame range: ``1001-1100``, ``1001-1100x2``, ``1,3,5-7``.
 
+    Parameters
+    ----------
+    text
+        The range.
+
+    Returns
+    -------
+    tuple[int, ...]
+        Frame numbers in the order asked for.
+
     Raises
     ------
     SequenceError
@@ -114,6 +124,16 @@ def parse_frames(text: str) -> tuple[int, ...]:
 def frame_text(frames: Iterable[int]) -> str:
     """Return frames as a short range.
 
+    Parameters
+    ----------
+    frames
+        Frame numbers.
+
+    Returns
+    -------
+    str
+        A range that `parse_frames` reads.
+
     Examples
     --------
     >>> frame_text([1001, 1002, 1003, 1010])
@@ -131,6 +151,11 @@ def find_sequence(text: str | Path, frames: str | None = None) -> Sequence:
         A pattern, or a file.
     frames
         Range of frames; without one (here or in the pattern) all that are there.
+
+    Returns
+    -------
+    Sequence
+        The files, frames in the order asked for.
 
     Raises
     ------
@@ -157,6 +182,16 @@ def find_sequence(text: str | Path, frames: str | None = None) -> Sequence:
 
 def parse_pattern(text: str | Path) -> Sequence:
     """Read a pattern (or a plain file name) without looking at the disk; frames only where it has a range.
+
+    Parameters
+    ----------
+    text
+        The pattern.
+
+    Returns
+    -------
+    Sequence
+        The names; whether the files are there is not known.
 
     Raises
     ------
@@ -192,6 +227,11 @@ def output_sequence(text: str | Path, source: Sequence) -> Sequence:
         kept; or one file, for a source of one frame.
     source
         The input sequence.
+
+    Returns
+    -------
+    Sequence
+        The same frames under other names.
 
     Raises
     ------

@@ -27,6 +27,11 @@ def read_sprite(path: str | Path, space: RGBSpace) -> F32:
     space
         The working space.
 
+    Returns
+    -------
+    F32
+        ``(4, rows, columns)``: red, green, blue and alpha.
+
     Raises
     ------
     ReadError

@@ -19,6 +19,18 @@ from halocline.imaging.passes import beauty_of
 def cameras_in(path: str | Path, spec: InputSpec) -> dict[str, Camera]:
     """Return the camera of each view of a file, by view name, without reading pixels.
 
+    Parameters
+    ----------
+    path
+        The file.
+    spec
+        What is stated about the input.
+
+    Returns
+    -------
+    dict[str, Camera]
+        Cameras by view name; "" where the file has no views.
+
     Raises
     ------
     ReadError, ChannelError, CameraError
@@ -38,7 +50,18 @@ def cameras_in(path: str | Path, spec: InputSpec) -> dict[str, Camera]:
 
 
 def not_read(header: Header) -> tuple[str, ...]:
-    """Tell what a file holds that is neither read nor written."""
+    """Tell what a file holds that is neither read nor written.
+
+    Parameters
+    ----------
+    header
+        From `halocline.imaging.exr.read_header`.
+
+    Returns
+    -------
+    tuple[str, ...]
+        A sentence for each.
+    """
     told = []
     if any(part.has_preview for part in header.parts):
         told.append("the file's preview picture shows the render as it came: it is not written")
@@ -50,6 +73,20 @@ def not_read(header: Header) -> tuple[str, ...]:
 
 def planes_in(paths: Iterable[str | Path], spec: InputSpec, names: Iterable[str]) -> frozenset[str]:
     """Return those of some optional planes that every view has in at least one of the files.
+
+    Parameters
+    ----------
+    paths
+        The beauty's file, then others of the same frame.
+    spec
+        What is stated about the input.
+    names
+        Names of planes.
+
+    Returns
+    -------
+    frozenset[str]
+        Those of ``names`` that are there.
 
     Raises
     ------

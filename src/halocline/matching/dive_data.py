@@ -93,6 +93,16 @@ class DiveMatch:
 def water_from(data: DiveData) -> DiveMatch:
     """Return the water of dive data.
 
+    Parameters
+    ----------
+    data
+        What a dive or an instrument has told.
+
+    Returns
+    -------
+    DiveMatch
+        The water, and what in the data stands against it.
+
     Raises
     ------
     PhysicsError

@@ -78,6 +78,11 @@ def match(samples: Sequence[Sample], setting: Setting, *, kind: Kind = "jerlov")
     kind
         Write the preset for the nearest Jerlov type, or for a water of free constituents.
 
+    Returns
+    -------
+    Match
+        The water that is written, all candidates, and how sure each is.
+
     Raises
     ------
     PhysicsError
@@ -95,7 +100,18 @@ def match(samples: Sequence[Sample], setting: Setting, *, kind: Kind = "jerlov")
 
 
 def report_lines(found: Match) -> list[str]:
-    """Return the match as sentences."""
+    """Return the match as sentences.
+
+    Parameters
+    ----------
+    found
+        From `match`.
+
+    Returns
+    -------
+    list[str]
+        Sentences for people.
+    """
     best = found.candidates[0]
     factor = best.spread
     lines = [
@@ -121,7 +137,20 @@ def report_lines(found: Match) -> list[str]:
 
 
 def preset_text(found: Match, title: str = "Matched water") -> str:
-    """Return a preset of the match, every number with its unit and where it comes from."""
+    """Return a preset of the match, every number with its unit and where it comes from.
+
+    Parameters
+    ----------
+    found
+        From `match`.
+    title
+        The preset's title.
+
+    Returns
+    -------
+    str
+        TOML that `halocline.load_preset` takes.
+    """
     document = tomlkit.document()
     document.add("format", tomlkit.item(1))
     document.add("title", tomlkit.item(title))

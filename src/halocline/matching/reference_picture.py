@@ -52,7 +52,15 @@ class ReferencePicture:
 
 @dataclass(frozen=True)
 class ReferenceLens:
-    """The lens of a still that carries no camera: full horizontal view and tilt up, degrees."""
+    """The lens of a still that carries no camera.
+
+    Attributes
+    ----------
+    horizontal_view_deg
+        Full horizontal view, degrees.
+    tilt_deg
+        Tilt up, degrees.
+    """
 
     horizontal_view_deg: float
     tilt_deg: float = 0.0
@@ -94,6 +102,11 @@ def read_still(
     open_from_m
         Ranges from here on are open water.
 
+    Returns
+    -------
+    Still
+        Linear values with what is known of the lens and the range.
+
     Raises
     ------
     ReadError
@@ -125,6 +138,18 @@ def read_still(
 
 def samples_of(stills: list[ReferencePicture], places: list[SamplePlace]) -> list[Sample]:
     """Return the samples of stated places; where none is stated, of whole pictures that have range maps.
+
+    Parameters
+    ----------
+    stills
+        Pictures, counted from 1 where places name them.
+    places
+        Where to look, and what is seen there.
+
+    Returns
+    -------
+    list[Sample]
+        One sample a place; several of each picture where none is stated.
 
     Raises
     ------

@@ -25,6 +25,11 @@ def removal_of(preset: Preset, *, noise: float, rebalance: bool = True) -> Prese
     rebalance
         Whether to take back the preset's white reference too; a plate never had one.
 
+    Returns
+    -------
+    Preset
+        A preset whose steps take water out.
+
     Raises
     ------
     PresetError

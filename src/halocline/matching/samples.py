@@ -101,6 +101,16 @@ def parse_place(text: str) -> SamplePlace:
     linear numbers (``0.2 0.3 0.1``), or a name: samples of one name show the same, unknown, colour. The
     range ``water`` means open water.
 
+    Parameters
+    ----------
+    text
+        The sample.
+
+    Returns
+    -------
+    Place
+        Where it is, how far away, and what it shows.
+
     Raises
     ------
     UnitError

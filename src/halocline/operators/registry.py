@@ -49,12 +49,24 @@ def _places() -> dict[str, str]:
 
 
 def operator_names() -> list[str]:
-    """Return all known operator names, sorted."""
+    """Return all known operator names, sorted.
+
+    Returns
+    -------
+    list[str]
+        Names, with those of other packages.
+    """
     return sorted(_places())
 
 
 def operators() -> dict[str, type[AnyOperator]]:
-    """Return all operators by name, without those that cannot be loaded: who asks for one is told why."""
+    """Return all operators by name, without those that cannot be loaded: who asks for one is told why.
+
+    Returns
+    -------
+    dict[str, type[AnyOperator]]
+        Classes by name.
+    """
     found: dict[str, type[AnyOperator]] = {}
     for name in operator_names():
         with suppress(GraphError):
@@ -77,6 +89,16 @@ def exposing() -> str:
 @cache
 def operator_named(name: str) -> type[AnyOperator]:
     """Return the operator class of a name.
+
+    Parameters
+    ----------
+    name
+        As presets write it.
+
+    Returns
+    -------
+    type[AnyOperator]
+        The class, not yet built.
 
     Raises
     ------

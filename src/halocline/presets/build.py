@@ -51,6 +51,11 @@ def make_shot(
     surfaces
         The render, for steps that must know what stands elsewhere in the picture.
 
+    Returns
+    -------
+    Shot
+        The frame's surroundings.
+
     Raises
     ------
     PhysicsError
@@ -79,7 +84,24 @@ def make_shot(
 
 
 def light_path(look: Look, bands: Bands, space: RGBSpace, camera_depth_m: float) -> LightPath:
-    """Return the water and light of a look around a lens at a depth, without the story's remap."""
+    """Return the water and light of a look around a lens at a depth, without the story's remap.
+
+    Parameters
+    ----------
+    look
+        The settings of a frame.
+    bands
+        Bands in the working space.
+    space
+        The working space.
+    camera_depth_m
+        Depth of the lens, metres.
+
+    Returns
+    -------
+    LightPath
+        The water and its light.
+    """
     light, story = look.light, look.story
     reference = light.reference_depth
     return LightPath(
@@ -106,6 +128,22 @@ def story_report(
 
     Where the preset states the sea level, only the camera tells the lens's depth: without one it is taken as
     `DEFAULT_CAMERA_DEPTH_M`.
+
+    Parameters
+    ----------
+    preset
+        The look.
+    frame
+        Frame number.
+    space
+        The working space.
+    track
+        The camera, where there is one.
+
+    Returns
+    -------
+    StoryReport
+        Ranges and contrasts, asked for and reached.
     """
     look = preset.at(frame)
     depth = _story_depth(look, frame, track)
@@ -114,14 +152,40 @@ def story_report(
 
 
 def story_path(preset: Preset, frame: int, space: RGBSpace) -> LightPath:
-    """Return the water at the story's depth with its remap, for reports and plots."""
+    """Return the water at the story's depth with its remap, for reports and plots.
+
+    Parameters
+    ----------
+    preset
+        The look.
+    frame
+        Frame number.
+    space
+        The working space.
+
+    Returns
+    -------
+    LightPath
+        The water and its light, ranges remapped.
+    """
     look = preset.at(frame)
     path = light_path(look, in_space(preset.bands, space), space, _story_depth(look, frame, None))
     return with_story(path, look.story, scattered=scatters_forward(look))
 
 
 def scatters_forward(look: Look) -> bool:
-    """Tell whether a look scatters light forward: how much contrast large things keep depends on it."""
+    """Tell whether a look scatters light forward: how much contrast large things keep depends on it.
+
+    Parameters
+    ----------
+    look
+        The settings of a frame.
+
+    Returns
+    -------
+    bool
+        Whether one of its steps does.
+    """
     return any(step.operator.layer == "scatter" for step in look.graph.steps)
 
 
@@ -135,7 +199,20 @@ def surface(place: PlaceSection, camera_height_m: float) -> tuple[float, float]:
 
 @lru_cache(maxsize=16)
 def in_space(bands: Bands, space: RGBSpace) -> Bands:
-    """Return bands for a working space."""
+    """Return bands for a working space.
+
+    Parameters
+    ----------
+    bands
+        Bands of the water in any space.
+    space
+        The working space.
+
+    Returns
+    -------
+    Bands
+        The same bands, with the matrices of that space.
+    """
     return bands.in_space(space)
 
 

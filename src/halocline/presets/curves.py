@@ -35,7 +35,18 @@ _MOST_TOLD = 12
 
 
 def is_curve(value: object) -> bool:
-    """Tell whether a preset's value is a curve."""
+    """Tell whether a preset's value is a curve.
+
+    Parameters
+    ----------
+    value
+        Anything that TOML can hold.
+
+    Returns
+    -------
+    bool
+        Whether it says that it is one; it may still have mistakes.
+    """
     return isinstance(value, Mapping) and "curve" in value
 
 
@@ -66,7 +77,18 @@ def value_at(curve: Mapping[str, Any], frame: float, path: KeyPath = ()) -> Any:
 
 
 def key_frames(tables: Any) -> set[int]:
-    """Return all frames on which some curve of a preset has a key."""
+    """Return all frames on which some curve of a preset has a key.
+
+    Parameters
+    ----------
+    tables
+        Tables of a preset.
+
+    Returns
+    -------
+    set[int]
+        Frame numbers; empty where nothing moves.
+    """
     return {int(key[0]) for curve in moving(tables).values() for key in _listed(curve)}
 
 
@@ -108,7 +130,20 @@ def _listed(curve: Mapping[str, Any]) -> list[Any]:
 
 
 def moving(tables: Any, path: str = "") -> dict[str, Mapping[str, Any]]:
-    """Return every curve of a preset's tables by the dotted name of its key; places of lists count from 1."""
+    """Return every curve of a preset's tables by the dotted name of its key; places of lists count from 1.
+
+    Parameters
+    ----------
+    tables
+        Tables of a preset, or any part of them.
+    path
+        Dotted name of that part.
+
+    Returns
+    -------
+    dict[str, Mapping[str, Any]]
+        Curves by name, in the preset's order.
+    """
     if is_curve(tables):
         return {path: tables}
     found: dict[str, Mapping[str, Any]] = {}
@@ -123,7 +158,18 @@ def moving(tables: Any, path: str = "") -> dict[str, Mapping[str, Any]]:
 
 
 def curve_text(curve: Mapping[str, Any]) -> str:
-    """Return a curve in words: its kind, and the value on each frame that has a key."""
+    """Return a curve in words: its kind, and the value on each frame that has a key.
+
+    Parameters
+    ----------
+    curve
+        A curve as it stands in a preset.
+
+    Returns
+    -------
+    str
+        One line; the keys in the middle are counted where they are many.
+    """
     keys = [f"{frame:g}: {_value_text(value)}" for frame, value in curve["keys"]]
     if len(keys) > _MOST_TOLD:
         keys = [*keys[: _MOST_TOLD - 1], f"({len(keys) - _MOST_TOLD} more)", keys[-1]]

@@ -24,6 +24,11 @@ def differences(first: Preset, second: Preset, *, frame: int | None = None) -> l
         The presets.
     frame
         Compare the values on this frame; where not given, curves are compared whole.
+
+    Returns
+    -------
+    list[str]
+        Sentences; none where the presets come to the same.
     """
     lines = [*_of_water(first, second, _shown(frame, first, second)), *_of_steps(first, second)]
     before, after = _flat(first, frame), _flat(second, frame)

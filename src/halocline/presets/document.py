@@ -43,6 +43,8 @@ class Document:
         Folder of the preset file; files it names are found from here.
     lineage
         The files read, the most basic first.
+    problems
+        Mistakes that were found while reading.
     """
 
     name: str
@@ -97,13 +99,25 @@ class Document:
 
 
 def shipped_folder() -> Path:
-    """Return the folder of the presets that ship: in the installed package, else in the source tree."""
+    """Return the folder of the presets that ship: in the installed package, else in the source tree.
+
+    Returns
+    -------
+    Path
+        A folder that is there.
+    """
     packed = Path(str(files("halocline") / "shipped_presets"))
     return packed if packed.is_dir() else Path(__file__).parents[3] / "presets"
 
 
 def shipped_names() -> list[str]:
-    """Return the names of all presets that ship, sorted."""
+    """Return the names of all presets that ship, sorted.
+
+    Returns
+    -------
+    list[str]
+        Names without the ending.
+    """
     return sorted(path.stem for path in shipped_folder().glob("*.toml"))
 
 
@@ -127,13 +141,38 @@ def read_document(preset: str | os.PathLike[str], *, text: str | None = None) ->
 
 
 def document_from_text(text: str, name: str = "text") -> Document:
-    """Read a preset from its text; what it extends is looked for among the shipped ones."""
+    """Read a preset from its text; what it extends is looked for among the shipped ones.
+
+    Parameters
+    ----------
+    text
+        The preset.
+    name
+        What to call it in messages.
+
+    Returns
+    -------
+    Document
+        The preset's tables with what they inherit, and where each key stands.
+    """
     own = _parsed(text, name, Path())
     return _inherited(own, {shipped_folder().resolve()}, (name,))
 
 
 def document_at(text: str, path: Path) -> Document:
     """Read a preset from a text that is to stand at a path; nothing needs to be there.
+
+    Parameters
+    ----------
+    text
+        The preset.
+    path
+        Where it is to stand: what it extends is looked for from there.
+
+    Returns
+    -------
+    Document
+        The preset's tables with what they inherit, and where each key stands.
 
     Raises
     ------
@@ -146,6 +185,16 @@ def document_at(text: str, path: Path) -> Document:
 
 def preset_path(preset: str | os.PathLike[str]) -> Path:
     """Return the file of a preset, given by path or by the name of a shipped one.
+
+    Parameters
+    ----------
+    preset
+        A path, or a name.
+
+    Returns
+    -------
+    Path
+        A file that is there.
 
     Raises
     ------
@@ -486,6 +535,16 @@ def beyond_64_bits(value: Any) -> int | None:
     """Return a whole number that TOML has no room for, where there is one anywhere in a value.
 
     Source: TOML 1.0.0, "Integer": an integer that is not represented losslessly in 64 bits is an error.
+
+    Parameters
+    ----------
+    value
+        Anything that TOML can hold.
+
+    Returns
+    -------
+    int | None
+        The first such number, or None.
     """
     if isinstance(value, int):
         return None if -(2**63) <= value < 2**63 else value

@@ -51,7 +51,17 @@ STEADY_SECTIONS = ("sequence", "water", "bands", "input", "colour", "output")
 
 @dataclass(frozen=True)
 class Look:
-    """A preset's settings on one frame, every curve at its value."""
+    """A preset's settings on one frame, every curve at its value.
+
+    Attributes
+    ----------
+    sequence, input, water, light, place, camera, colour, story, bands, output
+        The sections of its name.
+    sea
+        The surface and its waves.
+    graph
+        The steps, joined.
+    """
 
     sequence: SequenceSection
     input: InputSection
@@ -275,7 +285,8 @@ def load_preset(preset: str | os.PathLike[str], overrides: Iterable[str] = ()) -
 
     Returns
     -------
-    The preset, checked.
+    Preset
+        The preset, checked.
 
     Raises
     ------
@@ -297,7 +308,8 @@ def preset_from_text(text: str, overrides: Iterable[str] = ()) -> Preset:
 
     Returns
     -------
-    The preset, checked.
+    Preset
+        The preset, checked.
 
     Raises
     ------

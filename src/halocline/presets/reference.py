@@ -79,6 +79,16 @@ def operators_page() -> str:
 def operator_page(name: str) -> str:
     """Return the part of the reference that is about one operator, of Halocline's own or of another package.
 
+    Parameters
+    ----------
+    name
+        As presets write it.
+
+    Returns
+    -------
+    str
+        Markdown.
+
     Raises
     ------
     GraphError

@@ -27,7 +27,13 @@ _ANY_STEP = {"$ref": "#/$defs/step"}
 
 
 def preset_schema() -> Schema:
-    """Return the JSON Schema (draft 2020-12) of a preset file, with all operators that are installed."""
+    """Return the JSON Schema (draft 2020-12) of a preset file, with all operators that are installed.
+
+    Returns
+    -------
+    Schema
+        The schema, ready for JSON.
+    """
     operators = operator_names()
     definitions: Schema = {"curve": _curve_schema()}
     sections = {name: _section_schema(name, model, definitions) for name, model in SECTIONS.items()}

@@ -15,6 +15,11 @@ def prices(preset: Preset, frame: float, path: LightPath) -> list[str]:
         The look, and a frame of it.
     path
         The water with the story's remap.
+
+    Returns
+    -------
+    list[str]
+        Sentences; none for a look that helps nowhere.
     """
     steps = preset.at(frame).graph.steps
     told = ((step.name, step.operator.price(path)) for step in steps)

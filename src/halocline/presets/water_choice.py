@@ -123,6 +123,18 @@ def fitted_water(water: WaterSection, bands: BandsSection, document: Document) -
 def chosen_water(section: WaterSection, document: Document) -> Water:
     """Return the water that a preset asks for, as spectra.
 
+    Parameters
+    ----------
+    section
+        The preset's ``[water]``.
+    document
+        Where the preset stands, for tables that it names.
+
+    Returns
+    -------
+    Water
+        Coefficients by wavelength.
+
     Raises
     ------
     HaloclineError

@@ -36,6 +36,11 @@ def animated(
     width
         Pixels across; frames are made smaller, never larger.
 
+    Returns
+    -------
+    bytes
+        The file's bytes.
+
     Raises
     ------
     WriteError
@@ -70,7 +75,20 @@ def durations_ms(count: int, frames_per_second: float) -> list[int]:
 
 
 def smaller(pixels: U8, width: int) -> U8:
-    """Return pixels no wider than this, by area averaging."""
+    """Return pixels no wider than this, by area averaging.
+
+    Parameters
+    ----------
+    pixels
+        ``(rows, columns, 3)``.
+    width
+        Pixels across, at least 1.
+
+    Returns
+    -------
+    U8
+        The same proportions; the pixels themselves where they are narrow enough.
+    """
     rows, columns = pixels.shape[:2]
     if columns <= width:
         return pixels

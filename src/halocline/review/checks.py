@@ -132,6 +132,11 @@ def check_sequence(
     left_out
         Frames that are knowingly not there; they are noted.
 
+    Returns
+    -------
+    CheckReport
+        What was found, frame by frame.
+
     Raises
     ------
     SequenceError

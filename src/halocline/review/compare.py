@@ -18,6 +18,18 @@ def difference(first: U8, second: U8, *, gain: float = DIFFERENCE_GAIN) -> U8:
     """Return second minus first around mid-grey, amplified: what got brighter is lighter than the grey.
 
     Both are display pixels of one size. Differences beyond 0.5/gain of the display's range are cut.
+
+    Parameters
+    ----------
+    first, second
+        Display pixels, ``(rows, columns, 3)``.
+    gain
+        Factor on the difference.
+
+    Returns
+    -------
+    U8
+        ``(rows, columns, 3)``.
     """
     change = (second.astype(np.float32) - first.astype(np.float32)) / np.float32(255.0)
     shown = np.float32(MIDDLE_GREY) + np.float32(gain) * change
@@ -25,7 +37,20 @@ def difference(first: U8, second: U8, *, gain: float = DIFFERENCE_GAIN) -> U8:
 
 
 def film_strip(frames: Sequence[U8], *, height: int = 120) -> U8:
-    """Return frames side by side, all at one height, in order: how a thing moves and changes."""
+    """Return frames side by side, all at one height, in order: how a thing moves and changes.
+
+    Parameters
+    ----------
+    frames
+        Display pixels, ``(rows, columns, 3)`` each; at least one.
+    height
+        Pixels.
+
+    Returns
+    -------
+    U8
+        ``(height, columns, 3)``.
+    """
     shown = []
     for frame in frames:
         rows, columns = frame.shape[:2]
@@ -48,6 +73,11 @@ def slit_through_time(frames: Sequence[U8], *, at: float = 0.5, rows_a_frame: in
         Height of the line in the frame, 0 (top) to 1.
     rows_a_frame
         Rows that each frame's line is drawn with.
+
+    Returns
+    -------
+    U8
+        ``(frames * rows_a_frame, columns, 3)``.
     """
     row = min(frames[0].shape[0] - 1, int(at * frames[0].shape[0]))
     lines = [np.repeat(frame[row : row + 1], rows_a_frame, axis=0) for frame in frames]
@@ -59,6 +89,16 @@ def layer_pixels(plane: F32) -> tuple[U8, str]:
 
     A layer of one number is shown as grey between its lowest and its highest value, one of two (a
     displacement) as colour around mid-grey, one of three as it is, exposed so that its brightest fits.
+
+    Parameters
+    ----------
+    plane
+        ``(rows, columns)`` or ``(n, rows, columns)``.
+
+    Returns
+    -------
+    tuple[U8, str]
+        Display pixels, and a line about their scale.
     """
     finite = np.nan_to_num(plane, nan=0.0, posinf=0.0, neginf=0.0)
     if finite.ndim == 2 or len(finite) == 1:

@@ -53,7 +53,8 @@ def contact_sheet(rows: Sequence[Sequence[SheetTile]], *, title: str = "", tile_
 
     Returns
     -------
-    ``(rows, columns, 3)``, uint8.
+    U8
+        ``(rows, columns, 3)``.
     """
     letter = max(12, tile_width // 26)
     strips = [_strip([_tile(tile, tile_width, letter) for tile in row]) for row in rows]

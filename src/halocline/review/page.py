@@ -46,6 +46,11 @@ def sheet_page(
         Pixels a picture is shown at; it is kept at its own size within.
     preview
         An animated WebP to show above the rows.
+
+    Returns
+    -------
+    str
+        HTML that needs no other file.
     """
     parts = [
         "<!DOCTYPE html>",

@@ -31,14 +31,40 @@ DEPTHS = 17
 
 
 def figure_png(figure: Figure, *, dpi: int = 110) -> bytes:
-    """Return a figure as a PNG file."""
+    """Return a figure as a PNG file.
+
+    Parameters
+    ----------
+    figure
+        The figure.
+    dpi
+        Pixels per inch.
+
+    Returns
+    -------
+    bytes
+        The file's bytes.
+    """
     stream = io.BytesIO()
     figure.savefig(stream, format="png", dpi=dpi, metadata={"Software": None})
     return stream.getvalue()
 
 
 def spectra_figure(water: Water, bands: Bands) -> Figure:
-    """Return a, b and Kd over wavelength, with the fitted bands as points."""
+    """Return a, b and Kd over wavelength, with the fitted bands as points.
+
+    Parameters
+    ----------
+    water
+        The water.
+    bands
+        Its bands.
+
+    Returns
+    -------
+    Figure
+        The figure.
+    """
     figure, axes = _figure(1, 1, (8.0, 4.6))
     nm = water.wavelength_nm
     lines = (
@@ -71,6 +97,11 @@ def colour_figure(bands: Bands, show: Callable[[F64], U8], *, longest_m: float, 
         Turns scene-linear colours ``(rows, columns, 3)`` into display pixels of the same size.
     longest_m, deepest_m
         Ends of the axes, metres.
+
+    Returns
+    -------
+    Figure
+        The figure.
     """
     ranges = np.linspace(0.0, longest_m, RANGES)
     depths = np.linspace(0.0, deepest_m, DEPTHS)
@@ -89,7 +120,24 @@ def colour_figure(bands: Bands, show: Callable[[F64], U8], *, longest_m: float, 
 
 
 def chart_figure(bands: Bands, chart: F64, show: Callable[[F64], U8], *, ranges_m: Sequence[float]) -> Figure:
-    """Return the 24-patch chart at several ranges, each exposed so that its white stays white."""
+    """Return the 24-patch chart at several ranges, each exposed so that its white stays white.
+
+    Parameters
+    ----------
+    bands
+        Bands in the working space.
+    chart
+        Linear colours of the patches, ``(24, 3)``.
+    show
+        Turns scene-linear colours ``(rows, columns, 3)`` into display pixels of the same size.
+    ranges_m
+        Ranges, metres.
+
+    Returns
+    -------
+    Figure
+        A picture a range, side by side.
+    """
     figure, axes = _figure(1, len(ranges_m), (2.6 * len(ranges_m), 2.4))
     for one, range_m in zip(np.atleast_1d(axes), ranges_m, strict=True):
         matrix = bands.transfer_matrix(range_m)
@@ -109,7 +157,26 @@ def contrast_figure(
     sighting_m: float,
     least: float = 0.02,
 ) -> Figure:
-    """Return contrast of a dark object over range, in real water and in the story's, the subject marked."""
+    """Return contrast of a dark object over range, in real water and in the story's, the subject marked.
+
+    Parameters
+    ----------
+    ranges_m
+        Ranges, metres, ``(n,)``, ascending.
+    physical, shown
+        Contrast there, ``(n,)``, 0 to 1: of the water as it is, and with the story.
+    subject_m
+        Range of the subject, where there is one.
+    sighting_m
+        Range to be marked at which a black object vanishes.
+    least
+        Contrast that can just be seen.
+
+    Returns
+    -------
+    Figure
+        The figure.
+    """
     figure, axes = _figure(1, 1, (8.0, 4.4))
     axes.plot(ranges_m, physical, color="#555555", label="this water")
     if not np.allclose(physical, shown):
@@ -134,7 +201,20 @@ def contrast_figure(
 
 
 def remap_figure(remap: RangeRemap, *, longest_m: float) -> Figure:
-    """Return range as the optics see it over true range."""
+    """Return range as the optics see it over true range.
+
+    Parameters
+    ----------
+    remap
+        The story's remap.
+    longest_m
+        End of the axis, metres.
+
+    Returns
+    -------
+    Figure
+        The figure.
+    """
     figure, axes = _figure(1, 1, (6.4, 4.4))
     true = np.linspace(0.0, longest_m, 400)
     axes.plot(true, true, color="#aaaaaa", label="physical")
@@ -147,7 +227,20 @@ def remap_figure(remap: RangeRemap, *, longest_m: float) -> Figure:
 
 
 def veil_figure(path: LightPath, level: F64) -> Figure:
-    """Return the brightness of endless water over the view's tilt, towards the sun's side and away."""
+    """Return the brightness of endless water over the view's tilt, towards the sun's side and away.
+
+    Parameters
+    ----------
+    path
+        The water and its light.
+    level
+        Level unit direction that stands for the sun's side where the sun is overhead, ``(3,)``.
+
+    Returns
+    -------
+    Figure
+        The figure.
+    """
     figure, axes = _figure(1, 1, (8.0, 4.4))
     tilts = np.linspace(-89.0, 89.0, 179)
     row = path.luminance @ path.bands.down
@@ -187,6 +280,11 @@ def residual_figure(
         Of each sample; open water is drawn at the right edge.
     title
         Which water.
+
+    Returns
+    -------
+    Figure
+        The figure.
     """
     measured, ranges = np.asarray(seen, np.float64), np.asarray(ranges_m, np.float64)
     finite = ranges[np.isfinite(ranges)]
@@ -213,7 +311,24 @@ def residual_figure(
 def bar_figure(
     labels: Sequence[str], values: Sequence[float], *, title: str, unit: str, logarithmic: bool = False
 ) -> Figure:
-    """Return bars with their values beside them; values that differ by powers of ten want a logarithm."""
+    """Return bars with their values beside them; values that differ by powers of ten want a logarithm.
+
+    Parameters
+    ----------
+    labels
+        Names, from the top.
+    values
+        One each.
+    title, unit
+        Heading, and name of the axis.
+    logarithmic
+        Whether the axis is a logarithm; values must then be above 0.
+
+    Returns
+    -------
+    Figure
+        The figure.
+    """
     figure, axes = _figure(1, 1, (8.0, 0.9 + 0.42 * len(labels)))
     places = np.arange(len(labels))[::-1]
     axes.barh(places, values, color="#5a7d9a")

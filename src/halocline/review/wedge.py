@@ -37,6 +37,16 @@ def parse_axis(text: str) -> Axis:
 
     Commas inside brackets and quotation marks belong to the value.
 
+    Parameters
+    ----------
+    text
+        The axis.
+
+    Returns
+    -------
+    Axis
+        The key and its values as they would stand in a preset.
+
     Raises
     ------
     PresetError
@@ -63,6 +73,11 @@ def wedge(axes: Sequence[Axis], make: Callable[[list[str]], tuple[U8, str]]) -> 
         One or two.
     make
         Returns display pixels under some settings and what is worth saying of them.
+
+    Returns
+    -------
+    list[list[Tile]]
+        A row a value of the second axis, a tile a value of the first.
 
     Raises
     ------

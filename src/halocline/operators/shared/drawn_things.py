@@ -74,7 +74,20 @@ class LensParameters(Strict):
 
 
 def exposure_of(lens: LensParameters, shot: Shot) -> Exposure:
-    """Return the shutter's opening of a shot."""
+    """Return the shutter's opening of a shot.
+
+    Parameters
+    ----------
+    lens
+        Parameters of focus and shutter of a step.
+    shot
+        The frame.
+
+    Returns
+    -------
+    Exposure
+        Camera and time at the beginning, middle and end.
+    """
     opened, closed = shot.shutter()
     window = shot.data_window
     return Exposure(
@@ -88,7 +101,22 @@ def exposure_of(lens: LensParameters, shot: Shot) -> Exposure:
 
 
 def drawing_of(parts: Sequence[Seen], exposure: Exposure, bands: int) -> Drawing:
-    """Return all things of a frame, ready to be drawn."""
+    """Return all things of a frame, ready to be drawn.
+
+    Parameters
+    ----------
+    parts
+        Groups of things as the lens sees them.
+    exposure
+        The lens while the shutter is open.
+    bands
+        Number of bands of their light.
+
+    Returns
+    -------
+    Drawing
+        All of them, over the exposure's area.
+    """
     discs = [disc for part in parts for disc in part.discs]
     sprites = [sprite for part in parts for sprite in part.sprites]
     everything = Discs.joined(discs) if discs else Discs.none(bands)
@@ -99,6 +127,16 @@ def surface_of(planes: Planes) -> Surface:
     """Return what may hide things on a tile.
 
     Where an earlier step has filled the open water, ``coverage`` still tells what the render covered.
+
+    Parameters
+    ----------
+    planes
+        Planes of a tile, with at least ``range`` and ``alpha``.
+
+    Returns
+    -------
+    Surface
+        Range and coverage of the nearer surface and, where known, of the farther.
     """
     # Filtered coverage may overshoot a little.
     covered = np.clip(planes.get("coverage", planes["alpha"]), np.float32(0.0), np.float32(1.0))
@@ -126,6 +164,11 @@ def laid_over(drawing: Drawing, name: str, tile: Tile, surface: Surface, picture
         What may hide things.
     picture
         ``(K + 1, rows, columns)`` light and coverage; it is changed.
+
+    Returns
+    -------
+    Planes
+        ``bands`` and ``alpha``, and the three planes of the layer where the tile wants any of them.
     """
     region = tile.region
     drawing.lay_over(region.y, surface, picture)

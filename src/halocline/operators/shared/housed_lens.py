@@ -133,6 +133,11 @@ def port_picture(
         Gives the camera and the windows.
     lens_scale
         Tangents in air per tangent of the render's camera: 1 where that is the lens in air.
+
+    Returns
+    -------
+    PortPicture
+        Where each pixel's light comes from, and how soft it is.
     """
     camera, window = shot.camera, shot.data_window
     grid = Grid(window.x, window.y, window.width, window.height, GRID_STEP)

@@ -22,6 +22,20 @@ SIZE = 256
 def cards_from(paths: Sequence[Path], bands: Bands, space: RGBSpace) -> Textures:
     """Return textures of pictures, as reflectance per band.
 
+    Parameters
+    ----------
+    paths
+        Pictures with alpha.
+    bands
+        Bands of the water.
+    space
+        Working space of the render.
+
+    Returns
+    -------
+    Textures
+        Square textures of all pictures, with their smaller copies.
+
     Raises
     ------
     ReadError

@@ -39,8 +39,12 @@ FARTHEST_M = 1000.0
 class LevelAxes:
     """Horizontal axes of the scene and the lens's place along them.
 
-    ``x`` and ``y`` are unit vectors ``(3,)``; seen from above, y lies a quarter turn counter-clockwise of x.
-    ``origin`` is the lens's horizontal place, metres.
+    Attributes
+    ----------
+    x, y
+        Level unit vectors, world, ``(3,)``; seen from above, y lies a quarter turn counter-clockwise of x.
+    origin
+        The lens's place along them, metres.
     """
 
     x: F64
@@ -76,6 +80,11 @@ def light_field(shot: Shot, other_sea: Sea | None = None, *, contrast: float = 1
         A sea of a step's own, instead of the shot's.
     contrast
         Art: strength of the pattern.
+
+    Returns
+    -------
+    CausticField
+        The pattern at any depth below the surface.
     """
     sea = other_sea or shot.sea
     setup = _setup(_state(sea), _optics(shot, sea, contrast), shot.seed, _Grid.of(sea))
@@ -86,6 +95,20 @@ def casters_seen(shot: Shot, surfaces: Frame, axes: LevelAxes) -> Casters:
     """Return what a picture shows as things that keep the sun away, thinned to about half a million points.
 
     Towards the picture's border they keep less: what leaves the picture takes its shadow along slowly.
+
+    Parameters
+    ----------
+    shot
+        The frame.
+    surfaces
+        The render, with ``range`` and ``alpha``.
+    axes
+        Level axes of the world.
+
+    Returns
+    -------
+    Casters
+        Places, depths and weights; empty where the picture shows nothing.
     """
     window = surfaces.data_window
     stride = max(1, math.ceil(math.sqrt(window.width * window.height / _MOST_CASTERS)))
@@ -105,6 +128,16 @@ def channel_weights(wavelength_nm: F64) -> F64:
     """Return how bands share in the three colour channels of the light, ``(K, 3)``, rows sum to 1.
 
     Linear in wavelength between the channels' own, the ends beyond.
+
+    Parameters
+    ----------
+    wavelength_nm
+        Of the bands, ``(K,)``.
+
+    Returns
+    -------
+    F64
+        ``(K, 3)``, 0 to 1.
     """
     nodes = np.array(CHANNEL_WAVELENGTHS_NM)[::-1]
     at = np.clip(wavelength_nm, nodes[0], nodes[-1])
@@ -113,7 +146,20 @@ def channel_weights(wavelength_nm: F64) -> F64:
 
 
 def by_channel(wavelength_nm: F64, values: F64) -> F64:
-    """Return a coefficient of the bands at the three channels' wavelengths, ``(3,)``."""
+    """Return a coefficient of the bands at the three channels' wavelengths, ``(3,)``.
+
+    Parameters
+    ----------
+    wavelength_nm
+        Of the bands, ``(K,)``.
+    values
+        Of the bands, ``(K,)``.
+
+    Returns
+    -------
+    F64
+        By straight interpolation, ``(3,)``; the end values beyond.
+    """
     order = np.argsort(wavelength_nm)
     found: F64 = np.interp(np.array(CHANNEL_WAVELENGTHS_NM), wavelength_nm[order], values[order])
     return found

@@ -52,7 +52,20 @@ class Rays:
 
 
 def grid_rays(camera: Camera, grid: Grid) -> Rays:
-    """Return the view rays through a grid's points."""
+    """Return the view rays through a grid's points.
+
+    Parameters
+    ----------
+    camera
+        The camera.
+    grid
+        A grid over its picture.
+
+    Returns
+    -------
+    Rays
+        Unit directions, world, ``(3, rows, columns)``, float32, with the pixels that they go through.
+    """
     columns, rows = grid.columns, grid.rows
     x = (columns - camera.centre_px[0]) * camera.tangent_per_px[0]
     y = (camera.centre_px[1] - rows) * camera.tangent_per_px[1]

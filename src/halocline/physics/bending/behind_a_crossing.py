@@ -47,8 +47,14 @@ CELLS_AT_ONCE = 4
 class Coverage:
     """What each pixel shows, ``(rows, columns)`` each.
 
-    ``range_m`` of the nearer surface, ``alpha`` the part of the pixel that surfaces cover (the rest is open
-    water), and, where a pixel mixes two surfaces, ``far_range_m`` of the farther and its share.
+    Attributes
+    ----------
+    range_m
+        Of the nearer surface, metres.
+    alpha
+        Part of the pixel that surfaces cover, 0 to 1; the rest is open water.
+    far_range_m, far_share
+        Range of the farther surface where a pixel mixes two, and its share of the pixel.
     """
 
     range_m: F32
@@ -71,8 +77,9 @@ def share_beyond(nearness: F32, grid: Grid, coverage: Coverage) -> tuple[F32, F3
 
     Returns
     -------
-    The part of each pixel that shows what lies beyond, 0 to 1, and the range of the nearest of that in each
-    of the grid's cells, metres, at most `FARTHEST_M`.
+    tuple[F32, F32]
+        The part of each pixel that shows what lies beyond, 0 to 1, and the range of the nearest of that in
+        each of the grid's cells, metres, at most `FARTHEST_M`.
     """
     shape = coverage.range_m.shape
     share, nearest = np.empty(shape, np.float32), np.empty_like(nearness)
@@ -105,7 +112,18 @@ def share_beyond(nearness: F32, grid: Grid, coverage: Coverage) -> tuple[F32, F3
 
 
 def first_crossing(views: Sequence[LayerView]) -> F32:
-    """Return one over the range at which a ray meets the nearest of the layers, 1/m; 0 if it meets none."""
+    """Return one over the range at which a ray meets the nearest of the layers, 1/m; 0 if it meets none.
+
+    Parameters
+    ----------
+    views
+        At least one layer on one grid of view rays.
+
+    Returns
+    -------
+    F32
+        1/m, finite, on the views' grid.
+    """
     nearest = np.minimum.reduce([view.enter_m for view in views])
     nearness: F32 = np.float32(1.0) / np.maximum(nearest, np.float32(1.0 / FARTHEST_M))
     return nearness
@@ -127,6 +145,11 @@ def levers(
     seen_to
         Range up to which one sees anything beyond a crossing at a range: nothing is displaced more than it
         would be there.
+
+    Returns
+    -------
+    list[F32]
+        A plane for each layer in their order, on the grid, 0 to 1.
     """
     return [
         grown_nearest(
@@ -213,6 +236,11 @@ def changed_beyond(picture: F32, share: F32, range_m: F32, change: Change) -> F3
         Range of each pixel; only the mirror asks for it.
     change
         What to do. Edge pixels repeat.
+
+    Returns
+    -------
+    F32
+        The picture as it was handed in, in its shape; nothing in front of the crossing has moved.
     """
     grid, water, mirror = change.grid, change.open_water, change.mirror
     picture = np.ascontiguousarray(picture)

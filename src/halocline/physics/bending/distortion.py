@@ -163,6 +163,11 @@ def fit_grid(grid: F64, corners_px: F64, *, columns: int, rows: int) -> GridFit:
     columns, rows
         Size of the photograph.
 
+    Returns
+    -------
+    GridFit
+        The distortion, and how well it fits.
+
     Raises
     ------
     PhysicsError
@@ -238,6 +243,13 @@ class WaterPart:
 
     The air photograph is taken with the same lens at the same zoom, through the same port where it is flat
     (glass alone shifts little), or without.
+
+    Attributes
+    ----------
+    in_air
+        Of the photograph in air.
+    in_water
+        Of the photograph in water.
     """
 
     in_air: Distortion

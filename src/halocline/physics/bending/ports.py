@@ -245,6 +245,11 @@ def pinhole_tangents(
         Planar distance of the subject from the pupil, metres; may be inf. A flat port has no single
         viewpoint: things much nearer than this are displaced a little differently in truth.
 
+    Returns
+    -------
+    tuple[F64, F64]
+        Tangents in water across and up, in the shape of ``tangent_x``.
+
     Notes
     -----
     Worked value: flat port with no air or glass, n = 1.34 throughout, tan 27.278 deg gives tan 20 deg.
@@ -264,6 +269,22 @@ def lens_tangents(
     """Return the view tangents in air that show a pinhole's view tangents in water: the inverse.
 
     Newton's method with the derivative taken numerically; each step is limited so that wide angles converge.
+
+    Parameters
+    ----------
+    port
+        The port.
+    water_x, water_y
+        View tangents of the pinhole in water, any one shape.
+    wavelength_nm
+        400 to 700.
+    subject_m
+        Planar distance of the subject from the pupil, metres; may be inf.
+
+    Returns
+    -------
+    tuple[F64, F64]
+        Tangents in air across and up, in the shape of ``water_x``, to 1e-9.
 
     Raises
     ------
@@ -321,6 +342,22 @@ def colour_smear(
     """Return the r.m.s. smear (tangent, in the pinhole's picture) of one colour channel by dispersion.
 
     A channel collects light within `CHANNEL_SPREAD_NM` of its middle, and each wavelength lands elsewhere.
+
+    Parameters
+    ----------
+    port
+        The port.
+    tangent_x, tangent_y
+        The lens's view tangents in air, any one shape.
+    wavelength_nm
+        Middle of the channel, nm; 400 to 700.
+    subject_m
+        Planar distance of the subject from the pupil, metres.
+
+    Returns
+    -------
+    F64
+        Tangents, in the shape of ``tangent_x``.
     """
     low, high = max(400.0, wavelength_nm - 10.0), min(700.0, wavelength_nm + 10.0)
     ends = [

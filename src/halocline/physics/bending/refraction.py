@@ -41,6 +41,11 @@ def sea_water_index(temperature_c: F64 | float, salinity: F64 | float, wavelengt
     wavelength_nm
         L, 400 to 700 nm.
 
+    Returns
+    -------
+    F64
+        n, about 1.33 to 1.35, in the shape of the arguments, broadcast.
+
     Raises
     ------
     PhysicsError
@@ -163,6 +168,11 @@ def fresnel_reflectance(cos_in: F64 | float, index_ratio: F64 | float) -> F64:
     index_ratio
         Index the ray leaves divided by the index it meets.
 
+    Returns
+    -------
+    F64
+        In the shape of the arguments, broadcast.
+
     Notes
     -----
     Worked value: normal incidence, 1.34 gives 0.0211. One beyond the angle of total reflection.
@@ -226,7 +236,8 @@ def lever_arm(range_m: AnyArray, enter_m: AnyArray, leave_m: AnyArray) -> AnyArr
 
     Returns
     -------
-    0 for what lies in front of the layer, rising without a kink, near 1 far beyond it; same type.
+    AnyArray
+        0 for what lies in front of the layer, rising without a kink, near 1 far beyond it; same type.
 
     Notes
     -----

@@ -40,7 +40,15 @@ _WOBBLE_HZ = 7.0
 
 @dataclass(frozen=True)
 class BubbleLook:
-    """Art of the look: ``opacity`` 0 to 1, ``brightness`` of what is mirrored (1 is physical)."""
+    """Art of the look.
+
+    Attributes
+    ----------
+    opacity
+        0 to 1.
+    brightness
+        Of what is mirrored; 1 is physical.
+    """
 
     opacity: float = 0.9
     brightness: float = 1.0
@@ -61,6 +69,11 @@ def seen_bubbles(
         Art.
     stirring
         Eddies that carry bubbles aside.
+
+    Returns
+    -------
+    Seen
+        Discs with the light that they send to the lens; none where none is in view.
     """
     alive = column.alive(exposure.times_s[1])
     opened, middle, closed = (column.placed(alive, time) for time in exposure.times_s)

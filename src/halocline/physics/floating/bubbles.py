@@ -165,7 +165,17 @@ def _crossfade(diameter: F64, begin: float, end: float, small: F64, large: F64) 
 
 @dataclass(frozen=True)
 class Burst:
-    """A puff of bubbles: begin and length in seconds, number of bubbles."""
+    """A puff of bubbles.
+
+    Attributes
+    ----------
+    time_s
+        When it begins, seconds.
+    seconds
+        How long it goes on.
+    count
+        Number of bubbles.
+    """
 
     time_s: float
     seconds: float

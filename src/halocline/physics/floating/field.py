@@ -172,6 +172,11 @@ def patchiness(seed: int, name: str, *, scale_m: float, variation: float, modes:
     modes
         Number of plane waves.
 
+    Returns
+    -------
+    Patchiness
+        The field: density over its mean, at any place.
+
     Raises
     ------
     PhysicsError

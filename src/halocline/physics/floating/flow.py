@@ -140,6 +140,11 @@ def turbulence(
     modes
         Number of waves.
 
+    Returns
+    -------
+    Turbulence
+        The field: a velocity at any place and time, without divergence.
+
     Raises
     ------
     PhysicsError

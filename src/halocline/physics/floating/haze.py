@@ -129,6 +129,22 @@ def haze_of(
 
     The onset of the haze is one length R for all: the one that keeps the light of the true onset in water of
     the mean attenuation. ``strength`` multiplies it as a whole.
+
+    Parameters
+    ----------
+    classes
+        Kinds of particles.
+    limits
+        Which of them are drawn one by one.
+    path
+        The water and its light.
+    strength
+        Multiplies the haze, 0 or more.
+
+    Returns
+    -------
+    Haze | None
+        Scattering and lobes of all that is left, or None.
     """
     rate = float(path.beam_rate.mean())
     farthest = 6.0 / max(rate, 6.0 / 200.0)

@@ -100,7 +100,24 @@ def _mixed(first: F32, second: F32, share: F32) -> F32:
 def haze_clouds(
     classes: Sequence[ParticleClass], motion: Motion, exposure: Exposure, path: LightPath
 ) -> HazeClouds | None:
-    """Return the clouds of some classes' haze; nothing where it is even, or too thin for them to be seen."""
+    """Return the clouds of some classes' haze; nothing where it is even, or too thin for them to be seen.
+
+    Parameters
+    ----------
+    classes
+        Kinds of particles.
+    motion
+        What carries them.
+    exposure
+        The lens while the shutter is open.
+    path
+        The water and its light.
+
+    Returns
+    -------
+    HazeClouds | None
+        The clouds, or None where none would be seen.
+    """
     rate = float(path.beam_rate.mean())
     parts = [kind.opacity * kind.sizes.cross_section() * float(kind.albedo.mean()) for kind in classes]
     whole = sum(parts)

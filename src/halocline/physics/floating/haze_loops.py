@@ -101,6 +101,17 @@ def lay_haze(picture: F32, water: F32, light: F32, surface_share: F32, veil_shar
 
     ``water`` ``(K, n)`` is what of the picture's light the water threw in along the way: it has a share of
     its own. It may be empty.
+
+    Parameters
+    ----------
+    picture
+        Light of each band, ``(K, n)``; changed in place.
+    water
+        What of it the water threw in along the way, ``(K, n)``, or empty.
+    light
+        The haze's own, ``(K, n)``.
+    surface_share, veil_share
+        What the haze leaves of the surface's light and of the water's, ``(n,)``, 0 to 1.
     """
     for band in range(len(picture)):
         if not water.size:

@@ -122,6 +122,16 @@ class PowerLaw:
 def aggregate_sinking_speed(diameter_m: ArrayLike) -> F64:
     """Return how fast a marine snow aggregate sinks, m/s: 50 d^0.26 m/day with d in millimetres.
 
+    Parameters
+    ----------
+    diameter_m
+        Diameter, metres, above 0; the regression holds for 2.4 to 75 mm.
+
+    Returns
+    -------
+    F64
+        Metres per second, in the shape of ``diameter_m``.
+
     Notes
     -----
     Source: alldredge1988, regression of in-situ speeds (aggregates of 2.4 to 75 mm; they found 16 to
@@ -150,6 +160,11 @@ def grain_settling_speed(
         kg/m3; quartz and sea water unless given.
     kinematic_viscosity
         nu, m2/s; sea water at 13 degrees C unless given.
+
+    Returns
+    -------
+    F64
+        Metres per second, in the shape of ``diameter_m``.
 
     Notes
     -----

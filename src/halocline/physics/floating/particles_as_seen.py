@@ -71,14 +71,41 @@ class Scene:
 
 @dataclass(frozen=True)
 class Seen:
-    """Particles ready to be drawn."""
+    """Particles ready to be drawn.
+
+    Attributes
+    ----------
+    discs
+        Round things.
+    sprites
+        Things that are pictures.
+    """
 
     discs: tuple[Discs, ...] = ()
     sprites: tuple[Sprites, ...] = ()
 
 
 def seen(cloud: Cloud, kind: ParticleClass, limits: DrawLimits, exposure: Exposure, scene: Scene) -> Seen:
-    """Return a cloud as discs and cards with the light that they send to the lens."""
+    """Return a cloud as discs and cards with the light that they send to the lens.
+
+    Parameters
+    ----------
+    cloud
+        The particles.
+    kind
+        Their class.
+    limits
+        Which of them are drawn one by one.
+    exposure
+        The lens while the shutter is open.
+    scene
+        What light there is.
+
+    Returns
+    -------
+    Seen
+        Those that are drawn at all, in the cloud's order.
+    """
     lens_m = exposure.middle.position_m
     sight = SightLine.to(cloud.middle_m, lens_m, scene.path)
     share = limits.share(cloud.particles.diameter_m, sight.range_m)

@@ -80,14 +80,37 @@ class ParticleClass:
 
 
 def slice_diameters(sizes: PowerLaw) -> tuple[float, ...]:
-    """Return the middle diameter of each slice into which a class of these sizes is cut, metres."""
+    """Return the middle diameter of each slice into which a class of these sizes is cut, metres.
+
+    Parameters
+    ----------
+    sizes
+        Law of sizes.
+
+    Returns
+    -------
+    tuple[float, ...]
+        Metres, from the smallest slice to the largest.
+    """
     pieces = sizes.slices(ratio=_SLICE_RATIO)
     return tuple(math.sqrt(piece.smallest_m * piece.largest_m) for piece in pieces)
 
 
 @dataclass(frozen=True)
 class Motion:
-    """All that carries suspended matter. Current, turbulence and wakes are in the environment's frame."""
+    """All that carries suspended matter. Current, turbulence and wakes are in the environment's frame.
+
+    Attributes
+    ----------
+    current
+        The water's even flow.
+    turbulence
+        Eddies.
+    wakes
+        Water that bodies drag along.
+    drift
+        How the environment's frame moves in the world.
+    """
 
     current: Current = field(default_factory=Current)
     turbulence: TurbulentFlow = STILL
@@ -144,6 +167,22 @@ def affordable(
     The smallest angle drawn is raised as needed. It follows from densities, sizes and the lens only, not from
     what a frame happens to hold, so it does not jump from frame to frame; nor does it change as a class is
     thinned.
+
+    Parameters
+    ----------
+    classes
+        Kinds of particles.
+    limits
+        Which of them are to be drawn.
+    solid_angle
+        What the lens sees of all directions, steradians.
+    most
+        Number of particles.
+
+    Returns
+    -------
+    DrawLimits
+        The limits as given, or with a greater smallest angle.
     """
     pieces = [piece for kind in classes if kind.drawn for piece in kind.slices]
     for _ in range(6):
@@ -183,6 +222,11 @@ def visible(
         The sequence's seed.
     motion, limits, exposure, up
         What carries them, which are drawn, who looks, and the vertical of the environment.
+
+    Returns
+    -------
+    Cloud
+        Particles with their places while the shutter is open.
     """
     opened, middle, closed = exposure.times_s
     sinking = kind.sinking_m_s[index]

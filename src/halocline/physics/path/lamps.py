@@ -149,6 +149,16 @@ def relative_power(temperature_k: float) -> F64:
 
     Planck's law, c2 = 1.438777e-2 m K (exact by the SI of 2019), over CIE D65. Worked value: 3200 K at
     450 nm gives 0.35825.
+
+    Parameters
+    ----------
+    temperature_k
+        Colour temperature, kelvins, above 0.
+
+    Returns
+    -------
+    F64
+        Power over that of D65 from 400 to 700 nm in steps of 1 nm, ``(301,)``.
     """
     metres = WAVELENGTH_NM * 1e-9
     power = metres**-5 / np.expm1(1.438777e-2 / (metres * temperature_k))
@@ -174,6 +184,11 @@ def irradiance(lamp: Lamp, bands: Bands, offset_m: A) -> A:
         The lamp and the water.
     offset_m
         From the lamp to each point, world metres, ``(3, ...)``.
+
+    Returns
+    -------
+    A
+        Not negative; 0 outside the cone.
 
     Notes
     -----
@@ -205,6 +220,11 @@ def lit_surfaces(lamp: Lamp, bands: Bands, offset_m: A, normal: A | None) -> A:
         See `irradiance`.
     normal
         Unit outward normals, world, ``(3, ...)``; `MEAN_INCIDENCE` takes their place where not given.
+
+    Returns
+    -------
+    A
+        Not negative, in the type of ``offset_m``; 0 on surfaces that face away.
     """
     light = irradiance(lamp, bands, offset_m)
     kind = offset_m.dtype.type
@@ -249,6 +269,11 @@ def backscatter(
         What scatters; the water itself where not given.
     out
         Where given, ``(K, n)``, the light is added to it, and it is returned.
+
+    Returns
+    -------
+    F32
+        ``out``, or a new plane of ``(K, n)``.
 
     Notes
     -----

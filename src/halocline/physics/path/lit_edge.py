@@ -22,7 +22,20 @@ from halocline.physics.path.visibility import RangeRemap
 
 
 def bright_side(path: LightPath, rise_deg: float) -> F64:
-    """Return the unit direction, ``(3,)``, towards the brightest water at an angle above the horizon."""
+    """Return the unit direction, ``(3,)``, towards the brightest water at an angle above the horizon.
+
+    Parameters
+    ----------
+    path
+        The water and its light.
+    rise_deg
+        Degrees above the horizon.
+
+    Returns
+    -------
+    F64
+        Unit vector, world, on the side of the sun; any level direction under a sun overhead.
+    """
     sunward = -(path.sun_travel - (path.sun_travel @ path.up) * path.up)
     length = float(np.linalg.norm(sunward))
     level = sunward / length if length > 1e-6 else _any_level(path.up)
@@ -32,7 +45,20 @@ def bright_side(path: LightPath, rise_deg: float) -> F64:
 
 
 def side_radiance(path: LightPath, direction: F64) -> F64:
-    """Return the radiance of endless water in a direction, ``(K,)``."""
+    """Return the radiance of endless water in a direction, ``(K,)``.
+
+    Parameters
+    ----------
+    path
+        The water and its light; its remap of ranges is left aside.
+    direction
+        Unit view direction, world, ``(3,)``.
+
+    Returns
+    -------
+    F64
+        Radiance of each band, ``(K,)``.
+    """
     endless: F64 = replace(path, remap=RangeRemap()).veil_along(np.inf, direction)
     return endless
 
@@ -48,6 +74,11 @@ def rim_share(normal: F32, view: F32, side: F64, sharpness: float) -> F32:
         Unit direction towards the light.
     sharpness
         The higher, the thinner the rim.
+
+    Returns
+    -------
+    F32
+        ``(rows, columns)``, 0 to 1.
     """
     facing = normal[0] * np.float32(side[0])
     along = normal[0] * view[0]
@@ -74,6 +105,11 @@ def depth_edges(range_m: F32, towards: tuple[float, float], width_px: int, step:
         Width of the rim, at least 1.
     step
         Share of its own range by which what lies behind must be farther.
+
+    Returns
+    -------
+    F32
+        ``(rows, columns)``, 0 to 1.
 
     Notes
     -----
@@ -106,6 +142,22 @@ def rim_contrast(path: LightPath, side: F64, reflectance: float, range_m: float)
     """Return by how much a rim of strength 1 outshines the level water about it, a ratio.
 
     The rim's light at the lens over the endless level veil, both as luminance; range is as the optics see it.
+
+    Parameters
+    ----------
+    path
+        The water and its light.
+    side
+        Unit direction towards the rim's light, ``(3,)``.
+    reflectance
+        Of the rim's surface, 0 to 1.
+    range_m
+        Range of the rim, metres, as the optics see it.
+
+    Returns
+    -------
+    float
+        A ratio, 0 or more; huge where the water gives no light.
     """
     row = path.luminance @ path.bands.down
     rim = 0.5 * reflectance * side_radiance(path, side)

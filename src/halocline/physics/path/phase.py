@@ -40,6 +40,11 @@ def henyey_greenstein(cos_psi: A, g: float, *, share: float = 1.0) -> A:
     share
         Multiplies it: the lobe's share of all scattering where there are several, 0 to 1.
 
+    Returns
+    -------
+    A
+        1/sr; over all directions it sums to ``share``.
+
     Raises
     ------
     PhysicsError
@@ -65,13 +70,39 @@ def henyey_greenstein(cos_psi: A, g: float, *, share: float = 1.0) -> A:
 
 
 def lobe_numbers(g: float, share: float = 1.0) -> tuple[float, float, float]:
-    """Return what `lobe` takes besides the cosine: -2 g, 1 + g^2, and share (1 - g^2) / (4 pi)."""
+    """Return what `lobe` takes besides the cosine: -2 g, 1 + g^2, and share (1 - g^2) / (4 pi).
+
+    Parameters
+    ----------
+    g
+        Asymmetry, above -1 and below 1.
+    share
+        The lobe's share of all scattering, 0 to 1.
+
+    Returns
+    -------
+    tuple[float, float, float]
+        ``by_cosine``, ``even`` and ``scale`` of `lobe`.
+    """
     return -2.0 * g, 1.0 + g * g, share * (1.0 - g * g) / (4.0 * math.pi)
 
 
 @compiled
 def lobe(cos_psi: np.float32, by_cosine: np.float32, even: np.float32, scale: np.float32) -> np.float32:
-    """Return scale / (even + by_cosine cos psi)^1.5, for the loops that need it (`lobe_numbers`)."""
+    """Return scale / (even + by_cosine cos psi)^1.5, for the loops that need it (`lobe_numbers`).
+
+    Parameters
+    ----------
+    cos_psi
+        Cosine of the scattering angle, -1 to 1.
+    by_cosine, even, scale
+        As `lobe_numbers` gives.
+
+    Returns
+    -------
+    np.float32
+        Phase function, 1/sr.
+    """
     spread = cos_psi * by_cosine + even
     value: np.float32 = scale / (spread * np.sqrt(spread))
     return value

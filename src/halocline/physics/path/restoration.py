@@ -37,7 +37,8 @@ def damped_inverse(kept: F32, up: F64, down: F64, wet: F32, grey: float, damping
 
     Returns
     -------
-    ``(3, rows, columns)``, and ``(rows, columns)`` from 0 (nothing was left) to 1.
+    tuple[F32, F32]
+        ``(3, rows, columns)``, and ``(rows, columns)`` from 0 (nothing was left) to 1.
     """
     matrix = [[_weighted(down[i] * up[:, j], kept) for j in range(3)] for i in range(3)]
     damp = np.float32(damping)

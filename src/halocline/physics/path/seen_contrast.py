@@ -40,6 +40,11 @@ def seen_contrast(path: LightPath, veil: F64, length_m: float, *, direction: F64
         Unit view direction, ``(3,)``.
     slope
         Its side over its range: how large it looks, above 0. 0 is a small thing: exp(-c s) alone.
+
+    Returns
+    -------
+    float
+        0 to 1, of luminance.
     """
     weights = np.maximum(path.luminance @ path.bands.down * veil, 0.0)
     weights /= weights.sum()

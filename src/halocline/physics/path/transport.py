@@ -70,6 +70,11 @@ def refracted_sun(elevation_deg: float, azimuth_deg: float, up: F64, ahead: F64,
         Unit vectors: the vertical, and the level direction of azimuth 0.
     index
         Refractive index of the water; sin(zenith in water) = cos(elevation) / index (Snell).
+
+    Returns
+    -------
+    F64
+        Unit vector, world, pointing down.
     """
     zenith = math.asin(min(1.0, math.cos(math.radians(elevation_deg)) / index))
     azimuth = math.radians(azimuth_deg)
@@ -291,7 +296,18 @@ def _spectrum_of(bands: Bands) -> Spectrum:
 
 
 def abeam(path: LightPath) -> F64:
-    """Return a level unit direction, ``(3,)``, with the sun to one side."""
+    """Return a level unit direction, ``(3,)``, with the sun to one side.
+
+    Parameters
+    ----------
+    path
+        The water and its sun.
+
+    Returns
+    -------
+    F64
+        Unit vector, world, at right angles to the vertical and to the sun's travel.
+    """
     side = np.cross(path.sun_travel, path.up)
     length = float(np.linalg.norm(side))
     if length < 1e-6:
@@ -310,6 +326,11 @@ def attenuate(path: LightPath, length_m: F32) -> F32:
         The water.
     length_m
         Metres of water to each surface, any one shape, as `LightPath.path_length` gives.
+
+    Returns
+    -------
+    F32
+        ``(K, *shape)``, float32; 0 at an infinite length.
     """
     return _decays(length_m, path.beam_rate)
 
@@ -324,6 +345,11 @@ def daylight_gain(path: LightPath, range_m: F32, mu: F32) -> F32:
     range_m, mu
         True range of the surface and downward component of the view, any one shape; the surface lies
         ``mu range`` deeper than the lens. Above `LightPath.highest_depth_m` the light is that there.
+
+    Returns
+    -------
+    F32
+        ``(K, *shape)``, 0 or more; 1 at the reference depth by full daylight.
     """
     deeper = mu * np.minimum(range_m, np.float32(LONGEST_RANGE_M))
     deeper += np.float32(path.camera_depth_m)
@@ -394,6 +420,18 @@ def veiling_light(path: LightPath, geometry: VeilGeometry) -> F32:
 
     The covered share of a pixel has the veil in front of its surface, the uncovered share that of open water:
     this is what keeps the edge of a thin thing from standing in a dry halo.
+
+    Parameters
+    ----------
+    path
+        The water and its light.
+    geometry
+        What each pixel shows and how far away.
+
+    Returns
+    -------
+    F32
+        Radiance of each band, ``(K, rows, columns)``, 0 or more.
     """
     length, behind = _layered(geometry)
     veil_before = path.veil_rays()
@@ -434,6 +472,11 @@ def open_water_beyond(path: LightPath, length_m: F32, mu: F32, cos_sun: F32) -> 
         Metres of water to the place, as `LightPath.path_length` gives.
     mu, cos_sun
         See `open_water_light`.
+
+    Returns
+    -------
+    F32
+        Radiance, ``(K, *shape)``, not attenuated by the water before the place.
     """
     rest = np.maximum(path.open_length(mu) - length_m, np.float32(0.0))
     return path.veil_rays().beyond(length_m, rest, mu, cos_sun)
@@ -515,7 +558,17 @@ class RaySources:
 
 @dataclass(frozen=True)
 class VeilRays:
-    """The light of a lens's water along any rays, as the compiled loops take it."""
+    """The light of a lens's water along any rays, as the compiled loops take it.
+
+    Attributes
+    ----------
+    light
+        The light about the lens.
+    bands
+        What the loops take of each band, ``(K, 5)``.
+    scale
+        Factor on lengths, see `LightPath.veil_scale`.
+    """
 
     light: LensLight
     bands: F32

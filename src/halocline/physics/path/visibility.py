@@ -127,10 +127,15 @@ def remap_through(near_m: float, subject_range_m: float, seen_range_m: float) ->
     seen_range_m
         Range at which the water would show it as wanted.
 
+    Returns
+    -------
+    RangeRemap
+        The remap; none at all where the subject looks no nearer than wanted as it is.
+
     Raises
     ------
     PhysicsError
-        ``E-PHYSICS-REMAP`` where the wanted range does not lie between the near limit and the true range.
+        ``E-PHYSICS-REMAP`` where the wanted range does not lie beyond the near limit.
     """
     if seen_range_m >= subject_range_m:
         return RangeRemap()

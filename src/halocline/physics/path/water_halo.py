@@ -128,6 +128,11 @@ def light_bend(path: LightPath, direction: F64) -> float:
         The water and its light.
     direction
         Unit, ``(3,)``.
+
+    Returns
+    -------
+    float
+        q, 0 to 2.
     """
     first = np.cross(direction, np.eye(3)[int(np.argmin(np.abs(direction)))])
     first /= np.linalg.norm(first)
@@ -160,6 +165,11 @@ def water_halo(
         Rows and columns of the picture.
     focal_px
         Pixels per radian at the picture's centre.
+
+    Returns
+    -------
+    WaterHalo
+        Kernels over optical distance, and the rates of each band at which light goes into them.
     """
     bands = path.bands
     scattering = bands.scattering * path.attenuation_scale
@@ -186,7 +196,26 @@ def mean_water(path: LightPath) -> tuple[float, float]:
 def empirical_water_halo(
     path: LightPath, *, gain: float, blur: float, shape: tuple[int, int], focal_px: float
 ) -> WaterHalo:
-    """Return a halo of stated width that gets a share of the scattered light back; a look, not physics."""
+    """Return a halo of stated width that gets a share of the scattered light back; a look, not physics.
+
+    Parameters
+    ----------
+    path
+        The water.
+    gain
+        Share of the scattered light that comes back, 0 to 1.
+    blur
+        Width of the halo, as `empirical_halos` takes it.
+    shape
+        Rows and columns of the picture.
+    focal_px
+        Pixels per radian at the picture's centre.
+
+    Returns
+    -------
+    WaterHalo
+        The halo; nothing of it depends on what the water adds.
+    """
     scattering = path.bands.scattering * path.attenuation_scale
     middle = float(np.mean(scattering))
     kernels = empirical_halos(KERNEL_DEPTHS / middle, halo_widths(shape), blur=blur, focal_px=focal_px)

@@ -156,6 +156,11 @@ def fades_out(shape: tuple[int, ...], share: float) -> F32:
         Rows and columns of the picture.
     share
         Width of the border as a share of each side.
+
+    Returns
+    -------
+    F32
+        ``(rows, columns)``, 1 inside, nearly 0 along the border.
     """
     sides: list[F64] = []
     for count in shape:

@@ -138,7 +138,17 @@ class ShaftWater:
 
 @dataclass(frozen=True)
 class ShaftShade:
-    """What stands in the sun's way, the water's scattering (1/m), and art: softness, 1 is physical."""
+    """What shades the shafts.
+
+    Attributes
+    ----------
+    casters
+        What stands in the sun's way.
+    scattering_per_m
+        Of the water, 1/m: how fast a shadow fills with light.
+    softness
+        Art; 1 is physical.
+    """
 
     casters: Casters
     scattering_per_m: float

@@ -118,6 +118,18 @@ def sky_over(sun: SunBeam, *, sun_share: float) -> Sky:
 
     A share as under a clear sky gives CIE type 12, none gives type 1, and between them their coefficients
     are mixed in proportion (common practice, no source).
+
+    Parameters
+    ----------
+    sun
+        Where the sun is.
+    sun_share
+        Share of the light on the sea that comes straight from it, 0 to 1.
+
+    Returns
+    -------
+    Sky
+        The sky.
     """
     clear = 1.0 - clear_sky_diffuse_share(sun.zenith_rad)
     part = min(1.0, sun_share / clear) if clear > 0.0 else 0.0
@@ -206,6 +218,16 @@ def widening(index: float) -> float:
 
     Radians squared, for a variance of both axes together. Refraction turns a ray by about n - 1 times the
     slope.
+
+    Parameters
+    ----------
+    index
+        Refractive index of the water, relative to air.
+
+    Returns
+    -------
+    float
+        Radians squared; 0.0578 for 1.34.
     """
     return 0.5 * (index - 1.0) ** 2
 
@@ -223,6 +245,12 @@ def look_up_over(directions: F32, slopes: F32, sky: Sky, *, sun_variance: float)
         What is above.
     sun_variance
         Variance of the sun's image where no waves are hidden, radians squared.
+
+    Returns
+    -------
+    tuple[F32, Window]
+        Radiance as `Sky.radiance` has it, and what the rays find at the surface, each on the
+        directions' grid.
 
     Notes
     -----
@@ -267,9 +295,10 @@ def drawn_in(light: F32, most: F64) -> F32:
 
     Returns
     -------
-    With x the greatest of the bands' shares of their limits: unchanged up to x = 1/2, from there on scaled to
-    a share of 1 - 1/(4 x), which goes on from 1/2 with the same slope and never reaches 1. A share of 1
-    becomes 0.75.
+    F32
+        ``(K, n)``. With x the greatest of the bands' shares of their limits: unchanged up to x = 1/2, from
+        there on scaled to a share of 1 - 1/(4 x), which goes on from 1/2 with the same slope and never
+        reaches 1. A share of 1 becomes 0.75.
     """
     share = (light / most.astype(np.float32)[:, np.newaxis]).max(axis=0)
     over = np.maximum(share, np.float32(0.5))

@@ -188,5 +188,15 @@ def direct_sun_share(elevation_deg: float) -> float:
     """Return the share of a clear sky's light on the sea that comes straight from the sun, 0 to 1.
 
     The rest of `clear_sky_diffuse_share`: 0.735 for a sun at 45 degrees above the horizon, none at 0.
+
+    Parameters
+    ----------
+    elevation_deg
+        Height of the sun above the horizon, degrees, 0 to 90.
+
+    Returns
+    -------
+    float
+        0 to 1.
     """
     return 1.0 - clear_sky_diffuse_share(math.radians(90.0 - elevation_deg))

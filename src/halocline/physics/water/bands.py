@@ -242,6 +242,11 @@ def band_value(bands: Bands, wavelength_nm: ArrayLike, values: ArrayLike) -> F64
         The bands.
     wavelength_nm, values
         The spectrum, (n,): ascending nm, and values. Held constant beyond its ends.
+
+    Returns
+    -------
+    F64
+        ``(K,)``, within the smallest and largest of ``values``.
     """
     spectrum = resampled(wavelength_nm, values)
     shared = bands.shares @ node_means(spectrum)

@@ -62,6 +62,11 @@ def bio_optical_water(
     mineral_g_m3
         Dry mineral matter in suspension, g/m3: 0 ocean, 1 coast, 10 and more in estuaries.
 
+    Returns
+    -------
+    Water
+        The water, with the source of each of its parts.
+
     Raises
     ------
     WaterError
@@ -110,6 +115,16 @@ def ocean_cdom(chlorophyll_mg_m3: float) -> float:
     """Return the dissolved absorption at 440 nm, 1/m, that goes with chlorophyll in the open ocean.
 
     0.2 (a_w + 0.06 C^0.65) (Morel 1991, from memory). C = 0.3: 0.00676.
+
+    Parameters
+    ----------
+    chlorophyll_mg_m3
+        Chlorophyll a, mg/m3, 0 or more.
+
+    Returns
+    -------
+    float
+        Absorption at 440 nm, 1/m.
 
     Raises
     ------

@@ -49,6 +49,11 @@ def fit_bands(
     range_m, depth_m
         Longest range and greatest water depth that matter, m.
 
+    Returns
+    -------
+    Bands
+        The bands, with how well they follow the spectra.
+
     Raises
     ------
     BandError

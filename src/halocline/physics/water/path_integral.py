@@ -30,7 +30,9 @@ def path_integral(rate: F64 | float, range_m: F64 | float) -> F64:
 
     Returns
     -------
-    s where k is 0, 1/k where s is infinite and k positive, inf where s is infinite and k is not positive.
+    F64
+        Metres, in the shape of the arguments, broadcast: s where k is 0, 1/k where s is infinite and k
+        positive, inf where s is infinite and k is not positive.
 
     Notes
     -----
@@ -54,7 +56,24 @@ def least_rate(c: F64 | float, kd: F64 | float) -> F64:
 
 @compiled
 def rate_along(c: np.float32, kd: np.float32, mu: np.float32, least: np.float32) -> np.float32:
-    """Return k = c + Kd mu, 1/m, kept away from zero by ``least`` (`least_rate`)."""
+    """Return k = c + Kd mu, 1/m, kept away from zero by ``least`` (`least_rate`).
+
+    Parameters
+    ----------
+    c
+        Beam attenuation, 1/m.
+    kd
+        Diffuse attenuation of the light that is scattered in, 1/m.
+    mu
+        Downward component of the ray, -1 to 1.
+    least
+        Least size of the rate, 1/m.
+
+    Returns
+    -------
+    np.float32
+        k, 1/m, of either sign, never nearer to 0 than ``least``.
+    """
     rate = c + kd * mu
     return least if abs(rate) < least else rate
 

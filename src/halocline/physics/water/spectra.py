@@ -39,7 +39,13 @@ def observer() -> F64:
 
 
 def daylight() -> F64:
-    """Return the relative spectral power of D65, (301,), 100 at 560 nm."""
+    """Return the relative spectral power of D65, (301,), 100 at 560 nm.
+
+    Returns
+    -------
+    F64
+        (301,), on the grid of 400 to 700 nm in steps of 1 nm.
+    """
     return _table()[:, 4]
 
 
@@ -52,6 +58,16 @@ def basis(space: RGBSpace) -> F64:
     """Return the basis reflectances B of a space, (301, 3): a linear rgb has the reflectance B @ rgb.
 
     White is 1 at every wavelength. Only those of Rec.709 are non-negative throughout.
+
+    Parameters
+    ----------
+    space
+        A linear RGB space.
+
+    Returns
+    -------
+    F64
+        B, (301, 3), on the grid of 400 to 700 nm in steps of 1 nm.
     """
     return np.asarray(rec709_basis() @ conversion_matrix(space, LINEAR_REC709), dtype=np.float64)
 
@@ -63,6 +79,16 @@ def sensor_weights(space: RGBSpace) -> F64:
     matrix: the basis was published for 380 to 780 nm at 5 nm) so that W.T @ B is exactly the unit matrix:
     without water, nothing changes. White therefore stays white, and luminance is the sum over all channels
     weighted by the space's luminance row.
+
+    Parameters
+    ----------
+    space
+        A linear RGB space.
+
+    Returns
+    -------
+    F64
+        W, (301, 3), on the grid of 400 to 700 nm in steps of 1 nm.
     """
     return np.asarray(_rec709_weights() @ conversion_matrix(LINEAR_REC709, space).T, dtype=np.float64)
 

@@ -115,7 +115,13 @@ class DaylightByDepth:
 
 
 def depth_nodes() -> F64:
-    """Return the depths at which daylight is tabled, metres, ``(DEPTH_NODES,)``, 0 first."""
+    """Return the depths at which daylight is tabled, metres, ``(DEPTH_NODES,)``, 0 first.
+
+    Returns
+    -------
+    F64
+        0 to `DEEPEST_M`, closer together near the surface.
+    """
     nodes: F64 = DEEPEST_M * np.linspace(0.0, 1.0, DEPTH_NODES) ** 2
     return nodes
 
@@ -275,6 +281,11 @@ def matching_rate(source: F64, path: F64, end_m: F64) -> F64:
         Positive, of one shape.
     end_m
         Length of the ray, metres, broadcast; where it is inf, k = source / path.
+
+    Returns
+    -------
+    F64
+        1/m, negative where the light grows along the ray; in the shape of ``source``.
     """
     endless = source / path
     end = np.broadcast_to(np.where(np.isinf(end_m), 1.0, end_m), source.shape)

@@ -26,7 +26,19 @@ _ANISOTROPY = np.float32(MOLECULAR_ANISOTROPY)
 
 
 def sun_numbers(light: LensLight) -> tuple[np.float32, ...]:
-    """Return what the loops need of the sun: its cosine and sine, and the particles' phase function."""
+    """Return what the loops need of the sun: its cosine and sine, and the particles' phase function.
+
+    Parameters
+    ----------
+    light
+        The light about a lens.
+
+    Returns
+    -------
+    tuple[np.float32, ...]
+        Cosine and sine of the sun's zenith angle under water; three numbers as `lobe_numbers` gives them; and
+        what scales scattering by the water's own molecules.
+    """
     g, cosine = light.asymmetry, light.sun_cosine
     numbers = (
         cosine,
@@ -104,7 +116,21 @@ def veil(
 
 @compiled
 def sun_veil(length_m: F32, mu: F32, cos_sun: F32, sun: tuple[np.float32, ...], bands: F32, out: F32) -> None:
-    """Write what of `veil` is the sun's light scattered once."""
+    """Write what of `veil` is the sun's light scattered once.
+
+    Parameters
+    ----------
+    length_m
+        Metres of water on each ray, ``(n,)``.
+    mu, cos_sun
+        Downward component of each ray, and its cosine against the sun's travel, ``(n,)``.
+    sun
+        As `sun_numbers` gives.
+    bands
+        What `veil` takes of each band, ``(K, 5)``.
+    out
+        Radiance, ``(K, n)``; written.
+    """
     particles, own = np.empty(_AT_ONCE, np.float32), np.empty(_AT_ONCE, np.float32)
     for first in range(0, mu.size, _AT_ONCE):
         last = min(first + _AT_ONCE, mu.size)
@@ -201,6 +227,21 @@ def components(
     scattered once, and J and k of the rest.
 
     The first falls along the ray at c plus how fast the beam falls times mu.
+
+    Parameters
+    ----------
+    mu, cos_sun
+        Downward component of each ray, and its cosine against the sun's travel, ``(n,)``.
+    tables
+        J and k over directions, as `veil` takes them.
+    sun
+        As `sun_numbers` gives.
+    bands
+        What `veil` takes of each band, ``(K, 5)``.
+    once
+        J of the sun's light scattered once, ``(K, n)``; written.
+    source, rate
+        J and k of all other light, ``(K, n)``; written.
     """
     cell = np.empty(mu.size, np.uint32)
     lower, right, particles, own = (
@@ -225,7 +266,21 @@ def components(
 def beyond(
     start_m: F32, rest_m: F32, mu: F32, once: F32, source: F32, rate: F32, bands: F32, out: F32
 ) -> None:
-    """Write the light of the water behind a place on each ray as seen from there, from `components`."""
+    """Write the light of the water behind a place on each ray as seen from there, from `components`.
+
+    Parameters
+    ----------
+    start_m, rest_m
+        Metres to the place, and from there to the end of the water, ``(n,)``.
+    mu
+        Downward component of each ray, ``(n,)``.
+    once, source, rate
+        As `components` writes them, ``(K, n)``.
+    bands
+        What `veil` takes of each band, ``(K, 5)``.
+    out
+        Radiance as seen from the place, ``(K, n)``; written.
+    """
     for band in range(bands.shape[0]):
         c, fall = bands[band, 3], bands[band, 4]
         for i in range(mu.size):
@@ -241,7 +296,20 @@ def beyond(
 
 @compiled
 def gathered(rate: np.float32, length_m: np.float32) -> np.float32:
-    """Return (1 - exp(-k s)) / k, exact where k is nearly nothing."""
+    """Return (1 - exp(-k s)) / k, exact where k is nearly nothing.
+
+    Parameters
+    ----------
+    rate
+        k, 1/m, of either sign.
+    length_m
+        s, metres.
+
+    Returns
+    -------
+    np.float32
+        Metres: s where k is 0.
+    """
     x = max(rate * length_m, -_LARGEST)
     thin = abs(x) < _SERIES
     mean = exponential_less_one(-x) / (_ONE if thin else -x)

@@ -199,7 +199,20 @@ def molecular_phase(cos_psi: F64) -> F64:
 
 
 def ray_ends(depth_m: float, down: F64) -> F64:
-    """Return metres to the sea surface along view rays, inf where they do not go up."""
+    """Return metres to the sea surface along view rays, inf where they do not go up.
+
+    Parameters
+    ----------
+    depth_m
+        Depth of the lens, metres.
+    down
+        Downward component of each view ray, -1 to 1, any shape.
+
+    Returns
+    -------
+    F64
+        Metres, above 0, in the shape of ``down``.
+    """
     return np.where(down < -_LEVEL, depth_m / np.maximum(-down, _LEVEL), np.inf)
 
 

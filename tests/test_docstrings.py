@@ -1,0 +1,137 @@
+"""What one room uses of another is documented in full, by numpydoc's own validation.
+
+Of all functions the public ones are those that cross a wall: imported by another package of ours, or handed
+out by `halocline` or `halocline.plugin`. Whoever calls them does not read their code, so shapes, units,
+ranges and errors have to stand in the docstring. What stays inside its package says so in its own words.
+"""
+
+from __future__ import annotations
+
+import ast
+import dataclasses
+import inspect
+from collections.abc import Iterator
+from importlib import import_module
+from pathlib import Path
+
+import pytest
+from pydantic import BaseModel
+
+import halocline.plugin
+
+HOUSE = Path(str(halocline.__file__)).parent
+# Of numpydoc's checks: there is a docstring; its parameters are those of the function, in their order, each
+# with a description; what is returned or yielded is said, with a description.
+WANTED = {"GL08", "PR01", "PR02", "PR03", "PR07", "RT01", "RT03", "YD01"}
+
+Crossing = tuple[str, str]
+
+
+def name_of(path: Path) -> str:
+    parts = path.relative_to(HOUSE.parent).with_suffix("").parts
+    return ".".join(parts).removesuffix(".__init__")
+
+
+TREES = {name_of(path): ast.parse(path.read_text(encoding="utf-8")) for path in sorted(HOUSE.rglob("*.py"))}
+ROOMS = {name_of(path): name_of(path.parent / "__init__.py") for path in HOUSE.rglob("*.py")}
+DEFINED = {
+    module: {node.name for node in tree.body if isinstance(node, ast.FunctionDef | ast.ClassDef)}
+    for module, tree in TREES.items()
+}
+
+
+def used(module: str, tree: ast.AST) -> Iterator[Crossing]:
+    """Yield module and name of what a module takes from others, also as ``module.name``."""
+    known_as: dict[str, str] = {}
+    for node in ast.walk(tree):
+        if isinstance(node, ast.ImportFrom) and node.module:
+            for alias in node.names:
+                whole = f"{node.module}.{alias.name}"
+                if whole in TREES:
+                    known_as[alias.asname or alias.name] = whole
+                else:
+                    yield node.module, alias.name
+    for node in ast.walk(tree):
+        if isinstance(node, ast.Attribute) and isinstance(node.value, ast.Name) and node.value.id in known_as:
+            yield known_as[node.value.id], node.attr
+
+
+def crossings() -> dict[str, list[str]]:
+    """Return the public names of each module that another package uses."""
+    found: dict[str, set[str]] = {}
+    for module, tree in TREES.items():
+        for source, name in used(module, tree):
+            if name in DEFINED.get(source, ()) and ROOMS[source] != ROOMS[module] and name[0] != "_":
+                found.setdefault(source, set()).add(name)
+    return {module: sorted(names) for module, names in sorted(found.items())}
+
+
+CROSSINGS = crossings()
+
+
+def mistakes(name: str) -> list[str]:
+    validate = pytest.importorskip("numpydoc.validate").validate
+    return [f"{name}: {text}" for code, text in validate(name)["errors"] if code in WANTED]
+
+
+def fields(kind: type) -> list[str]:
+    if dataclasses.is_dataclass(kind):
+        names = [field.name for field in dataclasses.fields(kind)]
+    else:
+        names = list(kind.model_fields) if issubclass(kind, BaseModel) else []
+    return [name for name in names if not name.startswith("_")]
+
+
+def documented(kind: type) -> set[str]:
+    """Return the names that stand at the left margin of a class's docstring or of its bases'."""
+    lines = [line for each in kind.__mro__ for line in inspect.cleandoc(each.__doc__ or "").splitlines()]
+    return {name for line in lines if line == line.lstrip() for name in line.split(", ")}
+
+
+@pytest.mark.parametrize("module", CROSSINGS)
+def test_what_crosses_a_wall_is_documented(module: str) -> None:
+    wrong: list[str] = []
+    for name in CROSSINGS[module]:
+        thing = getattr(import_module(module), name)
+        if not inspect.isclass(thing):
+            wrong += mistakes(f"{module}.{name}")
+            continue
+        assert inspect.getdoc(thing), name
+        wrong += [f"{name}.{field}" for field in fields(thing) if field not in documented(thing)]
+    assert not wrong
+
+
+def methods_of_the_face() -> list[str]:
+    """Return the public methods of the classes that studios derive from or are given."""
+    classes = [
+        thing
+        for name in halocline.plugin.__all__
+        if inspect.isclass(thing := getattr(halocline.plugin, name))
+    ]
+    return [
+        f"{kind.__module__}.{kind.__name__}.{name}"
+        for kind in classes
+        if kind.__module__.startswith("halocline.")
+        for name, value in vars(kind).items()
+        if inspect.isfunction(value) and not name.startswith("_")
+    ]
+
+
+@pytest.mark.parametrize("name", methods_of_the_face())
+def test_methods_of_the_face_for_studios_are_documented(name: str) -> None:
+    assert not mistakes(name)
+
+
+def test_the_measure_sees_what_crosses_and_what_is_missing() -> None:
+    assert "veiling_light" in CROSSINGS["halocline.physics.path.transport"]
+    # Used as module.name, and only inside its own room.
+    assert ("halocline.units", "metres") in set(
+        used("x", ast.parse("from halocline import units\nunits.metres('1 m')"))
+    )
+    assert "halocline.physics.path.loops" not in CROSSINGS
+    assert mistakes(f"{__name__}.undocumented")
+
+
+def undocumented(thickness: float) -> float:
+    """Return twice as much."""
+    return 2.0 * thickness
