@@ -10,6 +10,7 @@ from __future__ import annotations
 import ast
 import dataclasses
 import inspect
+import re
 from collections.abc import Iterator
 from importlib import import_module
 from pathlib import Path
@@ -99,6 +100,15 @@ def test_what_crosses_a_wall_is_documented(module: str) -> None:
         assert inspect.getdoc(thing), name
         wrong += [f"{name}.{field}" for field in fields(thing) if field not in documented(thing)]
     assert not wrong
+
+
+@pytest.mark.parametrize("room", sorted({ROOMS[module] for module in CROSSINGS} - {"halocline"}))
+def test_the_map_of_a_room_names_what_others_use_of_it(room: str) -> None:
+    told = ast.get_docstring(TREES[room]) or ""
+    for module, names in CROSSINGS.items():
+        if ROOMS[module] == room:
+            missing = [name for name in names if not re.search(rf"\b{name}\b", told)]
+            assert not missing, f"name them behind `{module.split('.')[-1]}` in the docstring of {room}"
 
 
 def methods_of_the_face() -> list[str]:

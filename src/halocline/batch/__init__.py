@@ -1,15 +1,33 @@
 """Running a preset over arrays, frames and sequences, on one machine or many, and keeping the record.
 
 A frame is a task; workers ask for tasks, a pipeline reads ahead and writes behind, and a manifest says of
-every
-frame what became of it and why.
+every frame what became of it and why.
 
-- `arrays`: arrays in, arrays out; `run`: a sequence; `task`, `plan_tasks`, `frame_task`: one frame, and
-  which there are
-- `pipeline`, `workers`, `worker`, `distributed`, `memory_budget`, `signals`: who computes, within which
-  memory
-- `claims`, `resume`, `manifest`, `report`, `events`, `origin`: what is done, by whom, and from what
-- `job_file`, `open_job`: jobs for other machines; `layers`: separable layers; `means`, `sequence_depth`:
-  what is
-  known of a sequence only as a whole
+- `arrays`: arrays in, arrays out (WetFrame, apply)
+- `run`: a sequence (judge_plan, run_frames)
+- `task`: one frame of a job (FrameTask, input_spec, input_spec_of)
+- `plan_tasks`: which frames there are (MissingFrames, ShotPlan, plan_shot, plan_tasks)
+- `frame_task`: one frame from files to file (planes_read)
+- `first_look`: what the first frame tells of all (FirstLook, look_first)
+- `sequence_depth`: what the depth pass of a sequence holds
+- `output_folder`: whether frames will fit where they go (space_warnings)
+- `warm`: what takes long, made ahead (warm)
+- `still`: single frames for the eye (Still, seen, tasks_of)
+- `pipeline`: reading, rendering and writing at once
+- `workers`: processes that ask for frames
+- `worker`: one of them
+- `distributed`: a cluster
+- `means`: who computes, chosen (Means, choose_maker)
+- `memory_budget`: within which memory (parse_memory)
+- `signals`: ending early, in order
+- `claims`: who makes a frame now
+- `resume`: which frames are whole and up to date
+- `manifest`: the record (Manifest, done_fields, error_fields, failed_fields, read_manifest)
+- `report`: what it comes to (report_on)
+- `events`: what is told while a job runs (FrameDone, FrameElsewhere, FrameFailed, FrameKept, FrameSkipped,
+  Summary)
+- `origin`: what a frame was made from
+- `job_file`: jobs of many shots (Shot, read_job, refuse_collisions)
+- `open_job`: the same for render managers (job_template)
+- `layers`: separable layers
 """

@@ -2,7 +2,27 @@
 
 A module a command, imported when it is called, so that help answers at once.
 
-- `main`: the way in; `commands`: which commands there are; `options`, `examples`: what they share
-- `output`, `exit_status`: how progress and errors are told, and what the shell is told
-- `shot`, `still`: joining preset, frames and options for the commands that need them
+- `main`: the way in
+- `commands`: which commands there are
+- `options`: options that they share
+- `examples`: examples in their help
+- `output`: how progress and errors are told
+- `exit_status`: what the shell is told
+- `shot`: preset, frames and options joined
+- `still`: a frame for the eye
+- `inspect`: what a render delivers
+- `apply`: clean renders in, wet frames out
+- `check`: finished sequences looked at
+- `report`: what a manifest comes to
+- `preset`: presets checked, shown and listed
+- `preset_edit`: presets changed and compared
+- `tune`: a preset turned by eye
+- `sheet`: a sequence at a glance
+- `wedge`: a frame under many settings
+- `plot`: what the water does
+- `match`: the water of a picture
+- `remove`: water taken out
+- `farm`: jobs of many shots
+- `cache`: what is kept on disk
+- `demo`: the main job on frames of our own
 """

@@ -2,9 +2,18 @@
 
 Knows neither water nor pictures; everything above builds on it.
 
-- `compiled`: loops compiled when first called; `series`: short series for them, the same on every machine
-- `random`: random numbers as pure functions of a seed and a place; `packed_spectrum`: transforms
-  of real fields
-- `made_once`: values that threads make on demand; `memory`: freed memory kept for the next frame
-- `disk_cache`: what took long to make, kept on disk for the next run
+- `compiled`: loops compiled when first called (compiled)
+- `kept_loops`: where they are kept on disk
+- `sources`: digests of their source
+- `series`: short series for loops, the same on every machine (cosine, exponential, exponential_less_one,
+  sine)
+- `random`: random numbers as pure functions of a seed and a place (normals, philox, poisson_counts,
+  random_words, stream_key, uniforms)
+- `packed_spectrum`: transforms of real fields (field_of, move, packed, spectrum_of)
+- `threads`: how many there may be (at_most, in_parallel, one_opencv_thread, pool, processors)
+- `made_once`: values that threads make on demand (MadeOnce)
+- `on_demand`: libraries imported at the first call (OnDemand)
+- `memory`: freed memory kept for the next frame (keep_freed_memory)
+- `disk_cache`: what took long to make, kept for the next run (clear, contents, kept, most_bytes,
+  package_mark, place)
 """

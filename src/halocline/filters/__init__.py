@@ -1,6 +1,14 @@
 """What knows pictures but no optics: displacing, softening, drawing small things, which way surfaces face.
 
-- `displacement`: a picture's light taken from somewhere else; `pyramid_blur`: softening by amounts that vary
-- `splat`: thousands of discs, streaks and sprites drawn to the bit; `lens_blur`: the shape a lens gives them
-- `facing`: normals from distance; `pyramid_loops`, `splat_loops`: the compiled loops of these
+- `displacement`: a picture's light taken from somewhere else (Grid, displacement_maps, grown_nearest,
+  normalised_map, overscan_needed, sample, sample_sharp)
+- `pyramid_blur`: softening by amounts that vary (HiddenPlaces, VaryingBlur, bands_of_rows, doubled, halved)
+- `halo`: spreading light by range (HaloField, HaloKernels, halo_widths)
+- `splat`: thousands of discs, streaks and sprites drawn to the bit (Area, Discs, Drawing, Sprites, Surface,
+  Textures)
+- `lens_blur`: the shape a lens gives them (Lens, footprint)
+- `facing`: normals from distance (normals_from_range, sun_over_diffuse)
+- `pyramid_loops`: compiled loops of displacement and softening (look_beyond, show_beyond)
+- `halo_loops`: those of halos
+- `splat_loops`: those of drawing
 """

@@ -2,7 +2,12 @@
 
 The same bits come out for any height of tiles and any number of threads.
 
-- `operator`: what an operator is; `graph`: how steps are joined; `shot`, `sea`: what a frame's steps have
-  around them
-- `plan`: which steps run and how long each plane lives; `engine`: running them; `light_form`: RGB or bands
+- `operator`: what an operator is (Operator, PlaneUse, Source, Stage, Tile)
+- `planes`: every plane there is (Form, Plane, is_pass, plane_named)
+- `graph`: how steps are joined (Graph, Step)
+- `shot`: what a frame's steps have around them (Shot)
+- `sea`: its surface (Sea)
+- `plan`: which steps run and how long each plane lives
+- `engine`: running them (Evaluation, evaluate)
+- `light_form`: RGB or bands (combine)
 """

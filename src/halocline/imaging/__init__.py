@@ -1,11 +1,30 @@
 """Frames of named planes, windows, cameras, depth kinds, colour and EXR files, sequences. No optics.
 
-- `load`, `save`: a frame from files and back; `exr`, `exr_attributes`, `exr_write`: the files themselves
-- `channels`: which channels are the picture; `survey`, `report`: what a file holds, told to people
-- `depth`, `depth_inference`, `depth_edges`, `edge_mixture`: range from a depth pass; pixels that show two
-  surfaces
-- `camera`, `camera_metadata`, `camera_track`: the lens, from metadata, over time
-- `frame`, `colour`, `sequence`, `sprite`, `repair`: planes and windows, display colour, files by number,
-  small
-  pictures of things, repairing bad pixels
+- `frame`: planes and windows (Frame, Window)
+- `load`: a frame from files (Loaded, Template, View, load, load_beauty)
+- `save`: and back (Picture, carried_channels, save)
+- `exr`: the files themselves (Header, read_header, readable_name, set_file_threads)
+- `exr_attributes`: their metadata
+- `exr_write`: writing them
+- `channels`: layers and views of a file
+- `passes`: which channels are the picture, depth and the rest
+- `channel_plan`: which become which planes
+- `names`: words in names, and what they say
+- `input_spec`: what a person says of the input (InputSpec)
+- `survey`: what is there, without pixels (cameras_in, not_read, planes_in)
+- `report`: the same told to people (inspect)
+- `picture_statistics`: what a picture's values tell
+- `depth`: range from a depth pass (DepthSpec)
+- `depth_inference`: which kind it is
+- `depth_edges`: pixels with averaged depth
+- `edge_mixture`: pixels that show two surfaces (mixture_planes)
+- `glows`: light where alpha is 0
+- `camera`: the lens (Camera, pinhole)
+- `camera_metadata`: from metadata (CameraStatement)
+- `camera_track`: over time (CameraTrack)
+- `colour`: display colour (display_pixels, write_png)
+- `sequence`: files by number (Sequence, find_sequence, frame_text, output_sequence, parse_frames,
+  parse_pattern)
+- `sprite`: small pictures of things (read_sprite)
+- `repair`: bad pixels
 """

@@ -1,7 +1,13 @@
 """Finding the water from pictures taken in it or from a dive's log, and taking it out of pictures again.
 
-- `match`, `fit`, `model`, `samples`: the water that explains samples of a picture; `reference_picture`:
-  reading one
-- `daylight`: the light it was taken in; `dive_data`: a water from measurements; `remove`: taking water out
+- `match`: the water that explains samples (match, preset_text, report_lines)
+- `fit`: how it is searched
+- `model`: what a water would show (Setting)
+- `solved_light`: daylight of one water after another
+- `samples`: what is known of a picture (chart_colours, parse_place)
+- `reference_picture`: reading one (Lens, read_still, samples_of)
+- `daylight`: the light it was taken in
+- `dive_data`: a water from measurements (DiveData, water_from)
+- `remove`: taking water out (removal_of)
 - `port_grid`: a housing port from a picture of a grid taken through it
 """

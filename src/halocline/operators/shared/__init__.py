@@ -1,7 +1,11 @@
 """What several operators share and no operator is.
 
-- `view_rays`, `two_surfaces`: directions of a tile; pixels that show two surfaces; `surface_light`: the
-  sea's light
-- `drawn_things`, `sprite_images`: small things drawn into a picture; `housed_lens`: what all ports share
-- `layer_parameters`: where a layer of water is
+- `view_rays`: directions of a tile (Rays, grid_rays)
+- `two_surfaces`: pixels that show two surfaces (Farther)
+- `surface_light`: the sea's light (LevelAxes, by_channel, casters_seen, channel_weights, light_field)
+- `drawn_things`: small things drawn into a picture (LensParameters, drawing_of, exposure_of, laid_over,
+  surface_of)
+- `sprite_images`: those that are pictures (cards_from)
+- `housed_lens`: what all ports share (HousedLensParameters, PortOperator, PortPicture, port_picture)
+- `layer_parameters`: where a layer of water is (WaterLayer)
 """

@@ -1,7 +1,16 @@
 """What floats in the water: particles, marine snow, haze, bubbles; where they are and how they are seen.
 
-- `particles`, `field`, `suspended`: what there is and where; `flow`: how the water carries it
-- `light`: the light they send to the lens; `exposure`: a shutter's time; `particles_as_seen`: all in a frame
-- `haze`, `haze_clouds`: what is too far or too small to be drawn; `bubbles`, `bubble_view`: bubbles
-- `loops`, `haze_loops`: the compiled loops of these
+- `particles`: sizes, sinking, how many (DrawLimits, PowerLaw, aggregate_sinking_speed, grain_settling_speed)
+- `field`: where they gather (patchiness)
+- `suspended`: all of them in a frame (Motion, ParticleClass, affordable, slice_diameters, visible)
+- `flow`: how the water carries them (Current, Turbulence, Wake, WorldDrift, turbulence)
+- `light`: the light they send to the lens
+- `exposure`: a shutter's time (Exposure)
+- `particles_as_seen`: ready to be drawn (Scene, Seen, seen)
+- `haze`: what is too far or too small to be drawn (Haze, haze_of)
+- `haze_clouds`: where that is thicker (HazeClouds, haze_clouds)
+- `bubbles`: where bubbles are (Burst, Column, Emitter)
+- `bubble_view`: how they are seen (BubbleLook, seen_bubbles)
+- `loops`: compiled loops of particles
+- `haze_loops`: those of haze (lay_haze)
 """

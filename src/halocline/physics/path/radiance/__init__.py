@@ -1,5 +1,8 @@
 """Daylight in water, scattered any number of times: the equation of radiative transfer, solved.
 
-`streams` sets out directions and their harmonics, `solution` solves for one homogeneous water under a flat
-sea surface, `water_light` reads light from it, `lens_light` tables what a lens at some depth needs.
+- `streams`: directions and their harmonics
+- `solution`: one homogeneous water under a flat sea surface
+- `water_light`: light read from that (ray_ends)
+- `lens_light`: tables for a lens at some depth (LensLight, WaterAndSky, depth_nodes, matching_rate)
+- `loops`: compiled loops of these (beyond, components, gathered, sun_numbers, sun_veil, veil)
 """
