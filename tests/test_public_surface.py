@@ -87,37 +87,22 @@ def test_errors_of_the_package_are_one_family() -> None:
 # Of numpydoc's checks: a docstring, parameters all there, none that is not, in their order, with a
 # description, and what comes back.
 WANTED = {"GL08", "PR01", "PR02", "PR03", "PR07", "RT01"}
-# Fields of value objects stand under Attributes, and what a property is stands in its first line.
-FUNCTIONS = [
-    "apply",
-    "load_preset",
-    "pinhole",
-    "preset_from_text",
-    "Camera.component",
-    "Camera.directions",
-    "Camera.project",
-    "Camera.range_per_depth",
-    "Camera.tangents",
-    "CameraTrack.at",
-    "HaloclineError.located",
-    "Preset.at",
-    "Preset.resolved_tables",
-]
 
 
-def test_every_public_function_is_on_the_list_of_those_validated() -> None:
-    found = set()
+def functions() -> list[str]:
+    """Return all public functions and methods. Fields and properties say what they are where they stand."""
+    found = []
     for name in PROMISED:
         thing = getattr(halocline, name)
         if inspect.isfunction(thing):
-            found.add(name)
+            found.append(name)
         elif inspect.isclass(thing):
-            own = {key for key, value in vars(thing).items() if inspect.isfunction(value)}
-            found |= {f"{name}.{key}" for key in own if not key.startswith("_")}
-    assert found == set(FUNCTIONS)
+            own = [key for key, value in vars(thing).items() if inspect.isfunction(value)]
+            found += [f"{name}.{key}" for key in own if not key.startswith("_")]
+    return found
 
 
-@pytest.mark.parametrize("name", FUNCTIONS)
+@pytest.mark.parametrize("name", functions())
 def test_docstrings_of_public_functions_are_whole(name: str) -> None:
     """By numpydoc's own validation, a general-purpose library's."""
     validate = pytest.importorskip("numpydoc.validate").validate

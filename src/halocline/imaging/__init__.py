@@ -1,9 +1,9 @@
 """Frames of named planes, windows, cameras, depth kinds, colour and EXR files, sequences. No optics.
 
 - `frame`: planes and windows (Frame, Window)
-- `load`: a frame from files (Loaded, Template, View, load, load_beauty)
+- `load`: a frame from files (Loaded, Template, View, load, load_beauty, load_buffer)
 - `save`: and back (Picture, carried_channels, save)
-- `exr`: the files themselves (Header, read_header, readable_name, set_file_threads)
+- `exr`: the files themselves (Header, header_of_buffer, read_header, readable_name, set_file_threads)
 - `exr_attributes`: their metadata
 - `exr_write`: writing them
 - `channels`: layers and views of a file
@@ -11,7 +11,7 @@
 - `channel_plan`: which become which planes
 - `names`: words in names, and what they say
 - `input_spec`: what a person says of the input (InputSpec)
-- `survey`: what is there, without pixels (cameras_in, not_read, planes_in)
+- `survey`: what is there, without pixels (cameras_in, not_read, planes_in, planes_of)
 - `report`: the same told to people (inspect)
 - `picture_statistics`: what a picture's values tell
 - `depth`: range from a depth pass (DepthSpec)
@@ -22,7 +22,7 @@
 - `camera`: the lens (Camera, pinhole)
 - `camera_metadata`: from metadata (CameraStatement)
 - `camera_track`: over time (CameraTrack)
-- `colour`: display colour (display_pixels, write_png)
+- `colour`: display colour (display_pixels, png_bytes, write_png)
 - `sequence`: files by number (Sequence, find_sequence, frame_text, output_sequence, parse_frames,
   parse_pattern)
 - `sprite`: small pictures of things (read_sprite)

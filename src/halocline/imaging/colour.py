@@ -212,7 +212,18 @@ def write_png(path: str | Path, pixels: U8, *, overwrite: bool = False) -> None:
 
 
 def png_bytes(pixels: U8) -> bytes:
-    """Return display pixels ``(rows, columns, 3)`` as the bytes of a PNG file."""
+    """Return display pixels ``(rows, columns, 3)`` as the bytes of a PNG file.
+
+    Parameters
+    ----------
+    pixels
+        ``(rows, columns, 3)``, red first.
+
+    Returns
+    -------
+    bytes
+        The file's bytes.
+    """
     _, encoded = cv2.imencode(".png", pixels[..., ::-1])
     return encoded.tobytes()
 

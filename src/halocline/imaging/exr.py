@@ -210,6 +210,16 @@ def read_header(path: str | Path) -> Header:
 def header_of_buffer(buffer: oiio.ImageBuf) -> Header:
     """Return what a picture in memory holds, as if it were a file of one part.
 
+    Parameters
+    ----------
+    buffer
+        A picture in memory.
+
+    Returns
+    -------
+    Header
+        One part, named as the buffer is.
+
     Raises
     ------
     ReadError

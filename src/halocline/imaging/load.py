@@ -215,6 +215,11 @@ def load_buffer(
     spec, wanted
         As `load` takes them.
 
+    Returns
+    -------
+    Loaded
+        The frame, and what is to be known to write one like it.
+
     Raises
     ------
     HaloclineError

@@ -98,7 +98,22 @@ def planes_in(paths: Iterable[str | Path], spec: InputSpec, names: Iterable[str]
 
 
 def planes_of(headers: Iterable[Header], spec: InputSpec, names: Iterable[str]) -> frozenset[str]:
-    """Return those of some optional planes that every view has in at least one of what headers describe."""
+    """Return those of some optional planes that every view has in at least one of what headers describe.
+
+    Parameters
+    ----------
+    headers
+        Of the beauty's file, then of others of the same frame.
+    spec
+        What is stated about the input.
+    names
+        Names of planes.
+
+    Returns
+    -------
+    frozenset[str]
+        Those of ``names`` that are there.
+    """
     asked = frozenset(names)
     found: dict[str, set[str]] = {}
     beauties: dict[str, LayerPath | None] = {}
