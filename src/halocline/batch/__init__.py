@@ -27,7 +27,7 @@ every frame what became of it and why.
 - `events`: what is told while a job runs (FrameDone, FrameElsewhere, FrameFailed, FrameKept, FrameSkipped,
   Summary)
 - `origin`: what a frame was made from
-- `job_file`: jobs of many shots (Shot, read_job, refuse_collisions)
+- `job_file`: jobs of many shots (JobShot, read_job, refuse_collisions)
 - `open_job`: the same for render managers (job_template)
 - `layers`: separable layers
 """

@@ -6,7 +6,7 @@
 - `halo`: spreading light by range (HaloField, HaloKernels, halo_widths)
 - `splat`: thousands of discs, streaks and sprites drawn to the bit (Area, Discs, Drawing, Sprites, Surface,
   Textures)
-- `lens_blur`: the shape a lens gives them (Lens, footprint)
+- `lens_blur`: the shape a lens gives them (ThinLens, footprint)
 - `facing`: normals from distance (normals_from_range, sun_over_diffuse)
 - `pyramid_loops`: compiled loops of displacement and softening (look_beyond, show_beyond)
 - `halo_loops`: those of halos

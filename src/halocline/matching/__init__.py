@@ -5,7 +5,7 @@
 - `model`: what a water would show (Setting)
 - `solved_light`: daylight of one water after another
 - `samples`: what is known of a picture (chart_colours, parse_place)
-- `reference_picture`: reading one (Lens, read_still, samples_of)
+- `reference_picture`: reading one (ReferenceLens, read_still, samples_of)
 - `daylight`: the light it was taken in
 - `dive_data`: a water from measurements (DiveData, water_from)
 - `remove`: taking water out (removal_of)

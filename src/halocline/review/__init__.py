@@ -2,7 +2,7 @@
 
 The flash check is a pre-check and no certified test.
 
-- `contact_sheet`: pictures in rows (Tile, contact_sheet)
+- `contact_sheet`: pictures in rows (SheetTile, contact_sheet)
 - `page`: the same for a browser (sheet_page)
 - `compare`: one version against another (difference, film_strip, layer_pixels, slit_through_time)
 - `wedge`: one frame under many settings (parse_axis, wedge)

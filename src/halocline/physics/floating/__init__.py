@@ -3,7 +3,7 @@
 - `particles`: sizes, sinking, how many (DrawLimits, PowerLaw, aggregate_sinking_speed, grain_settling_speed)
 - `field`: where they gather (patchiness)
 - `suspended`: all of them in a frame (Motion, ParticleClass, affordable, slice_diameters, visible)
-- `flow`: how the water carries them (Current, Turbulence, Wake, WorldDrift, turbulence)
+- `flow`: how the water carries them (Current, TurbulentFlow, Wake, WorldDrift, turbulence)
 - `light`: the light they send to the lens
 - `exposure`: a shutter's time (Exposure)
 - `particles_as_seen`: ready to be drawn (Scene, Seen, seen)

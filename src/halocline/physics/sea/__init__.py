@@ -3,7 +3,7 @@
 - `waves`: the moving surface (SeaState, Swell)
 - `slope_lookup`: its slopes as a pixel sees them (Footprint)
 - `surface`: refraction and reflection at it (direct_sun_share)
-- `sky`: what is seen through it (Sky, Window, drawn_in, look_up_over, sky_over, widening)
+- `sky`: what is seen through it (SeenSurface, Sky, drawn_in, look_up_over, sky_over, widening)
 - `caustics`: light focused by it (CausticOptics)
 - `light_field`: that light anywhere (CausticField, CausticSetup)
 - `light_lookup`: compiled loops of it
