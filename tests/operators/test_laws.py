@@ -17,6 +17,7 @@ import pytest
 from tests.conftest import Builders, PathChanges
 from tests.operators.every import steps_of
 
+from halocline._typing import F32
 from halocline.batch.layers import ALL, plan_layers
 from halocline.compute.compiled import Compiled
 from halocline.errors import GraphError
@@ -220,10 +221,8 @@ def test_layers_of_any_graph_add_up_to_the_frame(seed: int, build: Builders) -> 
     check_sum(Graph(steps, steps[-1].name), build)
 
 
-@pytest.mark.parametrize("operator", EVERY)
-def test_compiled_loops_do_what_their_python_says(
-    operator: AnyOperator, build: Builders, monkeypatch: pytest.MonkeyPatch
-) -> None:
+def handed(operator: AnyOperator, build: Builders) -> tuple[dict[str, F32], Tile, Shot]:
+    """Return what an operator is handed of a picture small enough for loops in plain Python."""
     # As wide for its height as the others.
     small = Window(0, 0, 17, 12)
     shot = replace(shot_of(build), display_window=small, data_window=small)
@@ -237,7 +236,14 @@ def test_compiled_loops_do_what_their_python_says(
     use = operator.planes()
     read = {name: given[name] for name in use.reads | use.optional if name in given}
     tile = Tile(small, small, None, ("veil", "lamp_haze") if use.added else ())
-    read |= {name: given[name] for name in tile.added}
+    return read | {name: given[name] for name in tile.added}, tile, shot
+
+
+@pytest.mark.parametrize("operator", EVERY)
+def test_compiled_loops_do_what_their_python_says(
+    operator: AnyOperator, build: Builders, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    read, tile, shot = handed(operator, build)
     prepared = operator.prepare(shot)
     fast = operator.apply(read, tile, shot, prepared)
 

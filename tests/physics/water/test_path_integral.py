@@ -5,14 +5,13 @@ from __future__ import annotations
 import numpy as np
 import pytest
 
-from halocline.physics.water.path_integral import SMALLEST_RATE, least_rate, rates_along
+from halocline.physics.water.path_integral import SMALLEST_RATE, least_rate, rate_along
 
 
 def rates(c: float, kd: float, mu: list[float]) -> list[float]:
-    down = np.array(mu, np.float32)
-    out = np.empty_like(down)
-    rates_along(np.float32(c), np.float32(kd), down, np.float32(least_rate(c, kd)), out)
-    return [float(value) for value in out]
+    numbers = np.float32(c), np.float32(kd)
+    least = np.float32(least_rate(c, kd))
+    return [float(rate_along(*numbers, down, least)) for down in np.array(mu, np.float32)]
 
 
 def test_rate_is_kept_from_zero_on_rays_without_loss() -> None:

@@ -9,7 +9,7 @@ from __future__ import annotations
 
 import numpy as np
 
-from halocline._typing import F32, F64
+from halocline._typing import F64
 from halocline.compute.compiled import compiled
 
 # Below this, 1/m, the source hardly changes along the ray; keeps k away from the 0/0 of (1 - exp(-k s))/k.
@@ -76,10 +76,3 @@ def rate_along(c: np.float32, kd: np.float32, mu: np.float32, least: np.float32)
     """
     rate = c + kd * mu
     return least if abs(rate) < least else rate
-
-
-@compiled
-def rates_along(c: np.float32, kd: np.float32, mu: F32, least: np.float32, out: F32) -> None:
-    """Write `rate_along` of rays ``(n,)``."""
-    for ray in range(out.size):
-        out[ray] = rate_along(c, kd, mu[ray], least)

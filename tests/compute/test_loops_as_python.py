@@ -1,0 +1,207 @@
+"""Every compiled loop does what its Python says, and a new one that nobody compares is found.
+
+Operators run most loops, and `tests/operators/test_laws.py` runs all that they apply both ways. What they
+only prepare with, or what comes before any operator, is called here, each on a few numbers of its own.
+"""
+
+from __future__ import annotations
+
+import copy
+import importlib
+import pkgutil
+from collections.abc import Callable
+from typing import Any
+
+import numpy as np
+import pytest
+from tests.conftest import Builders
+from tests.operators.every import steps_of
+from tests.operators.test_laws import handed
+
+import halocline
+from halocline.compute.compiled import Compiled
+from halocline.compute.random import random_words
+from halocline.compute.threads import at_most
+from halocline.filters import halo_loops
+from halocline.filters.facing import normals_from_range
+from halocline.filters.lens_blur import footprint
+from halocline.filters.splat import Area, Discs, Drawing
+from halocline.imaging.edge_mixture import mark_steps
+from halocline.imaging.frame import Window
+from halocline.operators.registry import operator_names
+from halocline.physics.floating.field import (
+    ViewVolume,
+    aggregate_parts,
+    particles_in_view,
+    patchiness,
+    tumble,
+)
+from halocline.physics.floating.haze_loops import cloud_ratios
+from halocline.physics.floating.loops import rise
+from halocline.physics.floating.particles import DrawLimits, PowerLaw
+
+Loop = Compiled[..., Any]
+RUN = Compiled.__call__
+
+
+def loops() -> dict[str, Loop]:
+    """Return every compiled loop of the package by module and name."""
+    found = {}
+    for module in pkgutil.walk_packages(halocline.__path__, "halocline."):
+        if not module.name.endswith("__main__"):
+            for name, value in vars(importlib.import_module(module.name)).items():
+                if isinstance(value, Compiled) and value.__module__ == module.name:
+                    found[f"{module.name}.{name}"] = value
+    return found
+
+
+def with_what_they_call(called: set[str]) -> set[str]:
+    """Return loops and all other loops that their Python calls."""
+    every = loops()
+    names = {id(loop): name for name, loop in every.items()}
+    seen: set[str] = set()
+    left = [*called]
+    while left:
+        name = left.pop()
+        if name not in seen:
+            seen.add(name)
+            python = every[name].loop
+            values = (python.__globals__.get(word) for word in python.__code__.co_names)
+            left += [names[id(value)] for value in values if id(value) in names]
+    return seen
+
+
+def randoms(*shape: int, least: float = 0.1, most: float = 2.0) -> Any:
+    return np.random.default_rng(7).uniform(least, most, shape).astype(np.float32)
+
+
+def draw() -> None:
+    where = np.random.default_rng(2).uniform(2.0, 10.0, (5, 2))
+    radius, softness = footprint(np.full(5, 1.2), np.full(5, 0.6))
+    light, away = np.ones((5, 3)), np.arange(1.0, 6.0)
+    Drawing(Area(0, 12, 0, 12), Discs(where, where + 1.5, radius, softness, radius, light, away, away * 0.01))
+
+
+def find_particles() -> None:
+    view = ViewVolume(np.array([0.2, 0.1, 1.0]), np.eye(3), (-0.4, 0.4, -0.3, 0.3), 1.0)
+    sizes = PowerLaw(per_m3=200.0, exponent=3.0, smallest_m=4e-3, largest_m=5e-3)
+    patches = patchiness(1, "snow", scale_m=0.5, variation=0.8)
+    limits = DrawLimits(farthest_m=1.0, smallest_angle_rad=1e-3)
+    found = particles_in_view(1, "snow", sizes, patches, view, limits)
+    assert len(found)
+    offset, _ = aggregate_parts(found, parts=4)
+    tumble(offset, found.words, 3.0, turns_per_s=0.1)
+
+
+def look_up_clouds() -> None:
+    table, place, out = randoms(3, 4, 5), randoms(2, 6, most=1.9), np.empty((2, 6), np.float32)
+    at = np.zeros(6, np.int64)
+    cloud_ratios(table, at[:2], randoms(2, most=0.9), at, randoms(6, most=0.9), place, out)
+
+
+def rise_a_little() -> None:
+    depth, size = np.array([3.0, 8.0]), np.log([1e-3, 4e-3])
+    rise(depth, size, np.array([0.2, 0.1]), 3, 10.0, np.linspace(0.1, 0.4, 8), -8.0, 2.0)
+
+
+def mark_edges() -> None:
+    range_m, alpha = randoms(6, 7, most=9.0), randoms(6, 7, most=1.4)
+    out = np.zeros((6, 7), np.bool_)
+    mark_steps(alpha, range_m, np.float32(0.5), np.float32(1e-3), np.float32(0.2), out)
+
+
+def halve_and_double() -> None:
+    plane, half = randoms(8, 6), np.empty((4, 3), np.float32)
+    halo_loops.halved(plane, half)
+    halo_loops.add_doubled(half, np.float32(0.25), plane)
+
+
+def face() -> None:
+    window = Window(0, 0, 9, 7)
+    normals_from_range(Builders.camera(window, tilt_deg=10.0).directions(window), randoms(7, 9, most=4.0))
+
+
+def light_once() -> None:
+    mu = randoms(9, least=-1.0, most=1.0)
+    Builders.path().veil_rays().sun_once(randoms(9, most=20.0), mu, mu * np.float32(0.6))
+
+
+# What runs the loops that no operator applies.
+CASES: dict[str, Callable[[], None]] = {
+    "random words": lambda: np.testing.assert_equal(random_words(3, np.arange(5)).shape, (4, 5)),
+    "drawing": draw,
+    "particles": find_particles,
+    "clouds": look_up_clouds,
+    "bubbles": rise_a_little,
+    "edges": mark_edges,
+    "halos": halve_and_double,
+    "facing": face,
+    "sunlight": light_once,
+}
+
+
+def same(fast: Any, slow: Any) -> None:
+    """Compare what a loop has returned, or an array that it may have written to."""
+    fast, slow = np.asarray(fast), np.asarray(slow)
+    for name in fast.dtype.names or ():
+        same(fast[name], slow[name])
+    if fast.dtype.names is None and fast.dtype.kind in "iub":
+        np.testing.assert_array_equal(fast, slow)
+    elif fast.dtype.names is None and fast.dtype.kind == "f":
+        # The compiler's own exponentials and roots may differ in the last places.
+        largest = float(np.max(np.abs(fast[np.isfinite(fast)]), initial=0.0))
+        np.testing.assert_allclose(fast, slow, rtol=2e-5, atol=1e-6 * largest)
+
+
+def watch(monkeypatch: pytest.MonkeyPatch, *, compare: bool) -> set[str]:
+    """Note from now on which loops are called from outside, and run each as Python too where asked for."""
+    names = {id(loop.loop): name for name, loop in loops().items()}
+    called: set[str] = set()
+    inside = False
+
+    def watched(self: Loop, *args: Any) -> Any:
+        nonlocal inside
+        if inside:
+            return self.loop(*args)
+        called.add(names[id(self.loop)])
+        again = copy.deepcopy(args)
+        result = RUN(self, *args)
+        if compare:
+            inside = True
+            # Compiled, a division by zero is no event, and whole numbers wrap.
+            with np.errstate(all="ignore"):
+                python = self.loop(*again)
+            inside = False
+            for fast, slow in zip((*args, result), (*again, python), strict=True):
+                same(fast, slow)
+        return result
+
+    monkeypatch.setattr(Compiled, "__call__", watched)
+    return called
+
+
+@pytest.mark.parametrize("case", CASES)
+def test_loops_that_no_operator_applies_do_what_their_python_says(
+    case: str, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    called = watch(monkeypatch, compare=True)
+    # One after the other: what runs inside a loop's Python is told from what calls it.
+    with at_most(1):
+        CASES[case]()
+    assert called
+
+
+def test_no_loop_is_left_out(build: Builders, monkeypatch: pytest.MonkeyPatch) -> None:
+    called = watch(monkeypatch, compare=False)
+    for case in CASES.values():
+        case()
+    for name in operator_names():
+        for operator in steps_of(name):
+            with pytest.MonkeyPatch.context() as preparing:
+                # As the laws have it, what is prepared is not compared.
+                preparing.setattr(Compiled, "__call__", RUN)
+                read, tile, shot = handed(operator, build)
+                prepared = operator.prepare(shot)
+            operator.apply(read, tile, shot, prepared)
+    missing = sorted(set(loops()) - with_what_they_call(called))
+    assert missing == [], "add a case that runs them"
