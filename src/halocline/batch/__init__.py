@@ -11,6 +11,7 @@ every frame what became of it and why.
 - `first_look`: what the first frame tells of all (FirstLook, look_first)
 - `sequence_depth`: what the depth pass of a sequence holds
 - `output_folder`: whether frames will fit where they go (space_warnings)
+- `output_look`: what can be known of the output
 - `warm`: what takes long, made ahead (warm)
 - `still`: single frames for the eye (Still, seen, tasks_of)
 - `pipeline`: reading, rendering and writing at once

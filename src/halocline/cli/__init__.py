@@ -16,6 +16,7 @@ A module a command, imported when it is called, so that help answers at once.
 - `report`: what a manifest comes to
 - `preset`: presets checked, shown and listed
 - `preset_edit`: presets changed and compared
+- `preset_new`: a preset to begin with
 - `tune`: a preset turned by eye
 - `sheet`: a sequence at a glance
 - `wedge`: a frame under many settings

@@ -6,7 +6,7 @@ Knows neither water nor pictures; everything above builds on it.
 - `kept_loops`: where they are kept on disk
 - `sources`: digests of their source
 - `series`: short series for loops, the same on every machine (cosine, exponential, exponential_less_one,
-  sine)
+  logarithm, sine)
 - `random`: random numbers as pure functions of a seed and a place (normals, philox, poisson_counts,
   random_words, stream_key, uniforms)
 - `packed_spectrum`: transforms of real fields (field_of, move, packed, spectrum_of)

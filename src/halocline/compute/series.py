@@ -94,6 +94,16 @@ def logarithm(x: np.float32) -> np.float32:
 
     ln(x) = n ln(2) + ln(m) with m from the root of 1/2 to that of 2: the series of the inverse hyperbolic
     tangent to the ninth power is within 1e-9 there.
+
+    Parameters
+    ----------
+    x
+        Above 1.2e-38, finite.
+
+    Returns
+    -------
+    np.float32
+        Of either sign, finite.
     """
     bits = np.float32(x).view(np.int32)
     n = np.int32((bits - _ROOT_HALF_BITS) >> _MANTISSA_BITS)

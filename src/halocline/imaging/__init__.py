@@ -2,10 +2,10 @@
 
 - `frame`: planes and windows (Frame, Window)
 - `load`: a frame from files (Loaded, Template, View, load, load_beauty, load_buffer)
-- `save`: and back (Picture, carried_channels, save)
+- `save`: and back (FileForm, Picture, carried_channels, save)
 - `exr`: the files themselves (Header, header_of_buffer, read_header, readable_name, set_file_threads)
 - `exr_attributes`: their metadata
-- `exr_write`: writing them
+- `exr_write`: writing them (can_write, refuse_compression)
 - `channels`: layers and views of a file
 - `passes`: which channels are the picture, depth and the rest
 - `channel_plan`: which become which planes
@@ -22,7 +22,9 @@
 - `camera`: the lens (Camera, pinhole)
 - `camera_metadata`: from metadata (CameraStatement)
 - `camera_track`: over time (CameraTrack)
-- `colour`: display colour (display_pixels, png_bytes, write_png)
+- `colour`: display colour (display_pixels, png_bytes, space_attributes, write_png)
+- `gamut`: colours that a space cannot hold (Delivery)
+- `compression`: compressions by name (compression_problem, name_of)
 - `sequence`: files by number (Sequence, find_sequence, frame_text, output_sequence, parse_frames,
   parse_pattern)
 - `sprite`: small pictures of things (read_sprite)

@@ -99,6 +99,16 @@ def space_attributes(space: RGBSpace) -> dict[str, Attribute]:
     """Return the metadata that states a space: its chromaticities, its white, and its name where it has one.
 
     Source: OpenEXR's standard attributes ``chromaticities`` and ``adoptedNeutral``.
+
+    Parameters
+    ----------
+    space
+        The space.
+
+    Returns
+    -------
+    dict[str, Attribute]
+        Attributes by name, as OpenEXR types them.
     """
     numbers = tuple(float(number) for pair in (*space.primaries, space.white) for number in pair)
     stated = {

@@ -27,6 +27,16 @@ PATTERN = (
 def name_of(compression: str) -> str:
     """Return a compression's name without its level.
 
+    Parameters
+    ----------
+    compression
+        A compression with or without its level.
+
+    Returns
+    -------
+    str
+        The name alone.
+
     Examples
     --------
     >>> name_of("dwaa:45")
@@ -36,7 +46,18 @@ def name_of(compression: str) -> str:
 
 
 def compression_problem(text: str) -> str:
-    """Return what is wrong with a compression that a person asks for; nothing where it is right."""
+    """Return what is wrong with a compression that a person asks for; nothing where it is right.
+
+    Parameters
+    ----------
+    text
+        A compression as presets write it.
+
+    Returns
+    -------
+    str
+        Part of a sentence, or "".
+    """
     if re.match(PATTERN, text):
         return ""
     name, colon, level = text.partition(":")

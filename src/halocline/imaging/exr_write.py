@@ -119,6 +119,13 @@ def _refuse_unwritable(path: Path, each: PartPixels) -> None:
 def refuse_compression(compression: str, where: str) -> None:
     """Refuse a compression that the image library here does not write.
 
+    Parameters
+    ----------
+    compression
+        A compression as presets write it.
+    where
+        Where it was asked for, for the message.
+
     Raises
     ------
     WriteError
@@ -140,6 +147,16 @@ def can_write(compression: str) -> bool:
 
     It silently writes zip for a name that it does not know, so where that depends on how it was built a few
     pixels are written and looked at.
+
+    Parameters
+    ----------
+    compression
+        Name without a level.
+
+    Returns
+    -------
+    bool
+        Whether a file written with it says that it is.
     """
     if compression in ALWAYS_WRITABLE:
         return True

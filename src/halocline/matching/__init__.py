@@ -6,6 +6,7 @@
 - `solved_light`: daylight of one water after another
 - `samples`: what is known of a picture (chart_colours, parse_place)
 - `reference_picture`: reading one (ReferenceLens, read_still, samples_of)
+- `range_maps`: how far away its places are
 - `daylight`: the light it was taken in
 - `dive_data`: a water from measurements (DiveData, water_from)
 - `remove`: taking water out (removal_of)

@@ -73,7 +73,13 @@ def preset_schema() -> Schema:
 
 
 def schema_text() -> str:
-    """Return `preset_schema` as the text of a file."""
+    """Return `preset_schema` as the text of a file.
+
+    Returns
+    -------
+    str
+        JSON, indented.
+    """
     return json.dumps(preset_schema(), indent=2) + "\n"
 
 
