@@ -49,7 +49,18 @@ def meanings(model: type[BaseModel]) -> dict[str, str]:
 
 
 def model_within(annotation: Any) -> type[Strict] | None:
-    """Return the model of what a key holds: itself, one that may be left out, or each of several."""
+    """Return the model of what a key holds: itself, one that may be left out, or each of several.
+
+    Parameters
+    ----------
+    annotation
+        The type of a key.
+
+    Returns
+    -------
+    type[Strict] | None
+        The first model found, or None.
+    """
     if isinstance(annotation, type) and issubclass(annotation, Strict):
         return annotation
     for argument in getattr(annotation, "__args__", ()):

@@ -22,6 +22,7 @@ A module a command, imported when it is called, so that help answers at once.
 - `wedge`: a frame under many settings
 - `plot`: what the water does
 - `match`: the water of a picture
+- `port`: a housing measured from photographs
 - `remove`: water taken out
 - `farm`: jobs of many shots
 - `cache`: what is kept on disk

@@ -292,7 +292,13 @@ class Operator(ABC, Generic[P, T]):
         return None
 
     def per_litre(self) -> Mapping[str, float]:
-        """Return how many things of each kind it scatters in a litre of water, for plots; none for most."""
+        """Return how many things of each kind it scatters in a litre of water, for plots; none for most.
+
+        Returns
+        -------
+        Mapping[str, float]
+            Numbers by kind; none unless an operator says otherwise.
+        """
         return {}
 
     def prepare(self, shot: Shot) -> T:  # noqa: ARG002 - part of the protocol
@@ -316,6 +322,22 @@ class Operator(ABC, Generic[P, T]):
 
         Called once, with everything over the whole picture, before any tile; it may split its own work over
         threads.
+
+        Parameters
+        ----------
+        planes
+            The planes it reads, over the whole picture, not to be changed.
+        tile
+            The whole picture.
+        shot
+            The frame's surroundings.
+        prepared
+            What `prepare` returned.
+
+        Returns
+        -------
+        T
+            What is handed to `apply` instead.
         """
         return prepared
 

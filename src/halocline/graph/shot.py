@@ -79,23 +79,56 @@ class Shot:
 
         What belongs to the water as a whole (its waves, its eddies) is drawn by ``seed`` and is the same for
         all steps. A step that is called as its ``operator`` is, draws by ``seed`` itself.
+
+        Parameters
+        ----------
+        operator
+            Name of the operator.
+
+        Returns
+        -------
+        int
+            A seed for `halocline.compute.random.stream_key`.
         """
         return self.seed if self.step in ("", operator) else stream_key(self.seed, "step", self.step)
 
     def shutter(self) -> tuple[float, float]:
-        """Return the frame numbers, with fractions, at which the shutter opens and closes."""
+        """Return the frame numbers, with fractions, at which the shutter opens and closes.
+
+        Returns
+        -------
+        tuple[float, float]
+            Half of the opening before ``frame`` and half after it.
+        """
         half = self.shutter_deg / 720.0
         return self.frame - half, self.frame + half
 
     def level_view(self) -> F64:
-        """Return the level direction the camera faces, unit, ``(3,)``; its own axis if that is upright."""
+        """Return the level direction the camera faces, unit, ``(3,)``; its own axis if that is upright.
+
+        Returns
+        -------
+        F64
+            Unit vector, world.
+        """
         axis: F64 = -self.camera.rotation[:, 2]
         level: F64 = axis - (axis @ self.path.up) * self.path.up
         length = float(np.linalg.norm(level))
         return level / length if length > 1e-6 else axis
 
     def depth_below_surface_m(self, points_m: F64) -> F64:
-        """Return the depth of world points ``(..., 3)`` below the sea surface, positive down."""
+        """Return the depth of world points ``(..., 3)`` below the sea surface, positive down.
+
+        Parameters
+        ----------
+        points_m
+            World metres, ``(..., 3)``.
+
+        Returns
+        -------
+        F64
+            Metres, ``(...)``; negative above the surface.
+        """
         depth: F64 = self.sea_level_m - np.asarray(points_m) @ self.path.up
         return depth
 
@@ -103,6 +136,20 @@ class Shot:
         """Return a plane made from the camera: ``downward`` is mu, ``sun_cosine`` view dot sun's travel.
 
         Only every so many of the region's columns and rows, where that is asked for.
+
+        Parameters
+        ----------
+        name
+            ``downward`` or ``sun_cosine``.
+        region
+            Pixels of the picture.
+        every
+            Step between the columns and rows that are made.
+
+        Returns
+        -------
+        F32
+            ``(rows, columns)``, over every so many pixels of the region.
         """
         axis = -self.path.up if name == "downward" else self.path.sun_travel
         return self.camera.component(region, axis, every=every)

@@ -129,10 +129,12 @@ class Camera:
 
         Parameters
         ----------
-        region, every
+        region
             Pixels wanted, as `tangents` takes them.
         axis
             Unit vector in world space, ``(3,)``.
+        every
+            Step between the columns and rows wanted.
 
         Returns
         -------

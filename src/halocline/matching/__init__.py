@@ -10,5 +10,5 @@
 - `daylight`: the light it was taken in
 - `dive_data`: a water from measurements (DiveData, water_from)
 - `remove`: taking water out (removal_of)
-- `port_grid`: a housing port from a picture of a grid taken through it
+- `port_grid`: a housing port from a picture of a grid taken through it (fit_port, photographed)
 """

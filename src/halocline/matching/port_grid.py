@@ -107,6 +107,11 @@ def photographed(
     size
         Columns and rows of the photograph; for a CSV file, which does not tell.
 
+    Returns
+    -------
+    tuple[Corners, tuple[int, int]]
+        The corners, and columns and rows of the photograph.
+
     Raises
     ------
     ReadError
@@ -167,10 +172,17 @@ def fit_port(water: Corners, size: tuple[int, int], air: Corners | None = None) 
 
     Parameters
     ----------
-    water, air
-        Corners of the photographs under water and, if there is one, in air.
+    water
+        Corners of the photograph under water.
     size
         Columns and rows of the photographs, pixels.
+    air
+        Corners of the photograph in air, if there is one.
+
+    Returns
+    -------
+    PortFit
+        The port, and how well it fits.
 
     Raises
     ------

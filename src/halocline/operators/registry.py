@@ -75,13 +75,30 @@ def operators() -> dict[str, type[AnyOperator]]:
 
 
 def undone_by(how: Undoing) -> list[str]:
-    """Return the operators that the removal of water takes back in one way, in the order of the light."""
+    """Return the operators that the removal of water takes back in one way, in the order of the light.
+
+    Parameters
+    ----------
+    how
+        The way of taking it back.
+
+    Returns
+    -------
+    list[str]
+        Names by stage.
+    """
     found = {name: kind for name, kind in operators().items() if kind.undone is how}
     return sorted(found, key=lambda name: found[name].stage)
 
 
 def exposing() -> str:
-    """Return the operator that exposes finished pictures, and is taken back as such."""
+    """Return the operator that exposes finished pictures, and is taken back as such.
+
+    Returns
+    -------
+    str
+        Its name.
+    """
     found = operators()
     return next(name for name in undone_by(Undoing.KEYS) if found[name].stage is Stage.EXPOSURE)
 

@@ -1,9 +1,23 @@
 """Preset files: reading, checking with lines, inheritance, animation, and building a frame's surroundings.
 
-- `preset`: a look, checked; `document`, `lines`, `curves`, `edit`, `renamed`: its text, where each key
-  stands, keys over time, former names
-- `sections`: every key, its unit and range; `schema`, `reference`: the same for editors and for people
-- `problems`, `remarks`, `story`, `story_costs`, `difference`: what is wrong, what is worth saying, what
-  it costs
-- `build`: from a preset to a frame's surroundings; `water_choice`, `lamps`: its water and its lights
+- `preset`: a look, checked (Look, Preset, load_preset, preset_from_text)
+- `document`: its text and what it extends (Document, beyond_64_bits, document_at, document_from_text,
+  preset_path, shipped_folder, shipped_names)
+- `lines`: where each key stands (KeyOrigin, key_lines)
+- `curves`: keys over time (curve_text, is_curve, key_frames, moving)
+- `edit`: keys set in a file (edit_file, edited, upgraded_file)
+- `renamed`: keys of former names (operators_of, upgraded)
+- `new`: one to begin with (new_preset_text)
+- `sections`: every key, its unit and range (StepHead)
+- `schema`: the same for editors (preset_schema, schema_text)
+- `reference`: and for people (operator_page)
+- `problems`: what is wrong (validated)
+- `remarks`: what is worth saying (remarks, renamed_keys)
+- `story`: what is to be seen, and how far (silhouette_contrast)
+- `story_costs`: what that costs (prices)
+- `difference`: what two presets do otherwise (differences)
+- `build`: from a preset to a frame's surroundings (in_space, light_path, make_shot, scatters_forward,
+  story_path, story_report)
+- `water_choice`: its water (chosen_water)
+- `lamps`: its lights
 """

@@ -45,6 +45,8 @@ class Document:
         The files read, the most basic first.
     problems
         Mistakes that were found while reading.
+    old_words
+        Keys that were given by a former name.
     """
 
     name: str

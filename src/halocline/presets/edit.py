@@ -21,6 +21,20 @@ def edited(text: str, settings: list[str], *, name: str = "preset") -> str:
 
     A key keeps the comment behind it. Tables that are not there yet are added at the end.
 
+    Parameters
+    ----------
+    text
+        The preset.
+    settings
+        What to set, one key each.
+    name
+        What to call it in messages.
+
+    Returns
+    -------
+    str
+        The new text; comments and order are kept. Its values are not checked.
+
     Raises
     ------
     PresetError
@@ -49,6 +63,16 @@ def upgraded_file(path: Path) -> tuple[str, int]:
 
     Comments, order and spacing stay; the file itself is not touched.
 
+    Parameters
+    ----------
+    path
+        The file.
+
+    Returns
+    -------
+    tuple[str, int]
+        The new text, and the number of old words.
+
     Raises
     ------
     PresetError
@@ -61,6 +85,18 @@ def edit_file(path: Path, settings: list[str]) -> tuple[str, Preset]:
     """Return the text and the preset that a file would be with keys set; the file itself is not touched.
 
     Keys that it gives by a former name come under their name of today.
+
+    Parameters
+    ----------
+    path
+        The file.
+    settings
+        As `edited` takes them.
+
+    Returns
+    -------
+    tuple[str, Preset]
+        The new text, and the preset that it is.
 
     Raises
     ------

@@ -48,6 +48,16 @@ def key_lines(text: str) -> dict[KeyPath, int]:
 
     Tables of an array are counted, inline or not: ``[[a.b]]`` is at ``("a", "b", "0")``. The array as a whole
     has the line of its first.
+
+    Parameters
+    ----------
+    text
+        TOML that a parser has accepted.
+
+    Returns
+    -------
+    dict[KeyPath, int]
+        Line by the path of the key.
     """
     lines: dict[KeyPath, int] = {}
     line, read = 1, 0

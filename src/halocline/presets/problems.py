@@ -32,6 +32,11 @@ def validated(
         Where the table stands in the document.
     document
         For file and line.
+
+    Returns
+    -------
+    tuple[M | None, list[HaloclineError]]
+        The model, or None where there were mistakes.
     """
     if not isinstance(table, Mapping):
         name = ".".join(path)

@@ -55,7 +55,18 @@ class Remark:
 
 
 def remarks(preset: Preset) -> list[Remark]:
-    """Return all that is odd about a preset, on its first frame and on every key of its curves."""
+    """Return all that is odd about a preset, on its first frame and on every key of its curves.
+
+    Parameters
+    ----------
+    preset
+        The look.
+
+    Returns
+    -------
+    list[Remark]
+        Each once, in the order of frames.
+    """
     found: dict[Remark, None] = dict.fromkeys(renamed_keys(preset.document))
     for frame in sorted({0, *key_frames(preset.document.tables)}):
         look = preset.at(frame)
@@ -76,7 +87,18 @@ def _remark(document: Document, key: KeyPath, text: str, fix: str) -> Remark:
 
 
 def renamed_keys(document: Document) -> list[Remark]:
-    """Return a remark on every key that a preset, or one that it extends, gives by its former name."""
+    """Return a remark on every key that a preset, or one that it extends, gives by its former name.
+
+    Parameters
+    ----------
+    document
+        The preset and what it extends.
+
+    Returns
+    -------
+    list[Remark]
+        Remarks; none where all words are of today.
+    """
     return [
         _remark(
             document, old.path, old.text, "It means the same; halocline preset upgrade FILE writes it so."

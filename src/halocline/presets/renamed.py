@@ -94,6 +94,11 @@ def upgraded(text: str, kinds: Mapping[str, str]) -> tuple[str, int]:
         The file's text.
     kinds
         The operator of each step that is not named as its operator.
+
+    Returns
+    -------
+    tuple[str, int]
+        The new text, and the number of old words.
     """
     parts: list[str] = []
     read = count = 0
@@ -159,7 +164,18 @@ def _parameters(operator: str) -> type[Strict] | None:
 
 
 def operators_of(tables: Mapping[str, Any]) -> dict[str, str]:
-    """Return the operator of each step of a preset's tables that says which it is."""
+    """Return the operator of each step of a preset's tables that says which it is.
+
+    Parameters
+    ----------
+    tables
+        Tables of a preset.
+
+    Returns
+    -------
+    dict[str, str]
+        Operator by the step's name; steps that are named as their operator are left out.
+    """
     steps = tables.get("steps")
     named: dict[str, str] = {}
     for name, table in steps.items() if isinstance(steps, Mapping) else ():

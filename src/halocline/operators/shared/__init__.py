@@ -8,4 +8,5 @@
 - `sprite_images`: those that are pictures (cards_from)
 - `housed_lens`: what all ports share (HousedLensParameters, PortOperator, PortPicture, port_picture)
 - `layer_parameters`: where a layer of water is (WaterLayer)
+- `lamp_light`: what lamps light of the water (in_front, lamp_haze)
 """

@@ -25,6 +25,11 @@ def lamp_haze(shot: Shot, direction: F32, ends_m: F32, matter: Scatterers | None
     matter
         What scatters; the water itself where not given. Looking into a beam, clouds of it average out along
         the way: a lamp that shines into the lens lights it evenly.
+
+    Returns
+    -------
+    F32
+        Radiance, ``(K, n)``, 0 or more.
     """
     lens, bands = shot.camera.position_m, shot.path.bands
     total = np.zeros((bands.count, ends_m.size), np.float32)
@@ -37,6 +42,19 @@ def lamp_haze(shot: Shot, direction: F32, ends_m: F32, matter: Scatterers | None
 
 
 def in_front(lamp: Lamp, shot: Shot) -> bool:
-    """Tell whether the lens may look into the lamp: whether it stands before the lens's own plane."""
+    """Tell whether the lens may look into the lamp: whether it stands before the lens's own plane.
+
+    Parameters
+    ----------
+    lamp
+        The lamp.
+    shot
+        The frame.
+
+    Returns
+    -------
+    bool
+        Whether it does.
+    """
     ahead = -shot.camera.rotation[:, 2]
     return float((lamp.position_m - shot.camera.position_m) @ ahead) > 0.0

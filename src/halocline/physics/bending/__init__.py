@@ -1,7 +1,7 @@
 """What bends the view: layers of other temperature or salt, housing ports.
 
 - `refraction`: indices and Snell's law (WaterMass, fresnel_reflectance, lever_arm, sea_water_index)
-- `layers`: layers in the water (InternalWaves, Layer, LayerView, crossing, view_layer)
+- `layers`: layers in the water (InternalWaves, Layer, LayerView, blend_along, view_layer)
 - `turbulence`: their restlessness (IndexEddies)
 - `behind_a_crossing`: changing what lies beyond a layer and nothing before it (Change, Coverage, Mirror,
   OpenWater, changed_beyond, first_crossing, levers, share_beyond)

@@ -232,6 +232,11 @@ def view_layer(
     travel_m
         Distance that the lens travels from frame to frame.
 
+    Returns
+    -------
+    LayerView
+        Where the rays meet the layer and what it does to them, planes of ``(rows, columns)``.
+
     Notes
     -----
     A lens inside the layer is allowed for: its rays start at the index of their height. The bend is Snell's
@@ -301,6 +306,24 @@ class Blend:
 
 def blend_along(layer: Layer, position_m: F64, directions: F32, *, step_rad: float, time_s: float) -> Blend:
     """Return how two waters turn into each other along rays, see `view_layer` for the parameters.
+
+    Parameters
+    ----------
+    layer
+        The layer.
+    position_m
+        The lens, world metres, ``(3,)``.
+    directions
+        Unit view directions, ``(3, rows, columns)``, away from the lens.
+    step_rad
+        Angle between neighbouring rays: waves on the layer that are finer are left out.
+    time_s
+        Time, seconds.
+
+    Returns
+    -------
+    Blend
+        A straight line for each ray, ``(rows, columns)``.
 
     Notes
     -----

@@ -9,6 +9,7 @@
 - `particles_as_seen`: ready to be drawn (Scene, Seen, seen)
 - `haze`: what is too far or too small to be drawn (Haze, haze_of)
 - `haze_clouds`: where that is thicker (HazeClouds, haze_clouds)
+- `lamp_haze`: the same as lamps see it (clouds_at, matter_lit_by_lamps)
 - `bubbles`: where bubbles are (Burst, Column, Emitter)
 - `bubble_view`: how they are seen (BubbleLook, seen_bubbles)
 - `loops`: compiled loops of particles

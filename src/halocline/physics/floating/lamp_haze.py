@@ -46,6 +46,11 @@ def matter_lit_by_lamps(
         Multiplies it, as the haze by day.
     motion, time_s
         What carries the clouds, and when; without, they are even.
+
+    Returns
+    -------
+    Scatterers | None
+        Scattering per metre, its lobes and its clouds, or None.
     """
     ranges = np.minimum(table_ranges(), _FARTHEST_M)
     hidden = [strength * _hidden(kind, limits, ranges) for kind in classes]
@@ -82,6 +87,11 @@ def clouds_at(
         How far it has gone in the environment's own frame, ``(3,)``.
     drift, time_s
         Where the environment itself has been moved and turned to, and when.
+
+    Returns
+    -------
+    LampClouds
+        The density over its mean, at world points.
     """
     waves = patches.waves / (2.0 * math.pi)
     phases = patches.phases / (2.0 * math.pi) - waves @ shift_m

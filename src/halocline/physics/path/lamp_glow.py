@@ -126,7 +126,22 @@ class Glow:
 
 
 def lamp_glow(lamp: Lamp, path: LightPath, seen: LampSeen) -> Glow:
-    """Return the glow of a lamp that sends light to the lens."""
+    """Return the glow of a lamp that sends light to the lens.
+
+    Parameters
+    ----------
+    lamp
+        The lamp.
+    path
+        The water and its light.
+    seen
+        Where the lens sees it.
+
+    Returns
+    -------
+    Glow
+        Radiance about the lamp, by angle.
+    """
     angle = table_angles()
     spread = spread_radiance(path, seen, angle)
     once = radiance_turned_once(lamp, path, seen, angle)

@@ -126,7 +126,20 @@ def backscatter_share(g: float) -> float:
 
 
 def molecular_share(scattering_per_m: F64, wavelength_nm: F64) -> F64:
-    """Return the share of scattering that is the water's own and not its particles', 0 to 1 (morel1974)."""
+    """Return the share of scattering that is the water's own and not its particles', 0 to 1 (morel1974).
+
+    Parameters
+    ----------
+    scattering_per_m
+        b, 1/m, any shape.
+    wavelength_nm
+        Of the same shape, nm.
+
+    Returns
+    -------
+    F64
+        0 to 1, in the shape of the arguments.
+    """
     molecular = SEA_WATER_SCATTERING * (wavelength_nm / 550.0) ** SEA_WATER_POWER
     return np.minimum(1.0, molecular / np.maximum(scattering_per_m, 1e-12))
 
@@ -135,6 +148,16 @@ def asymmetry_of(backscatter: float) -> float:
     """Return the g for which Henyey-Greenstein scattering goes back to this share, above 0 and below 0.5.
 
     Worked value: 0.0170 gives 0.924.
+
+    Parameters
+    ----------
+    backscatter
+        Share of scattering that goes back, above 0 and below 0.5.
+
+    Returns
+    -------
+    float
+        g, 0 to 1.
     """
     low, high = 0.0, 1.0
     for _ in range(60):

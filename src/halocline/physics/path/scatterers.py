@@ -103,7 +103,13 @@ class Scatterers:
 
 
 def table_ranges() -> F64:
-    """Return the ranges of tables by range, metres; the last is far beyond any lamp."""
+    """Return the ranges of tables by range, metres; the last is far beyond any lamp.
+
+    Returns
+    -------
+    F64
+        Metres, ascending.
+    """
     places = np.arange(TABLE_STEPS + 1) / TABLE_STEPS
     places[-1] = 1.0 - 0.1 / TABLE_STEPS
     ranges: F64 = float(HALF_TABLE_M) * places / (1.0 - places)

@@ -104,7 +104,17 @@ class WaterHalo:
 
 @dataclass(frozen=True)
 class Surfaces:
-    """What pixels show, ``(rows, columns)`` each, as `halocline.physics.path.halo_loops.give` takes it."""
+    """What pixels show, ``(rows, columns)`` each, as `halocline.physics.path.halo_loops.give` takes it.
+
+    Attributes
+    ----------
+    length_m
+        Metres of water to the nearer surface.
+    cover
+        Part of the pixel that surfaces cover.
+    far_light, far_share
+        Part of the light, and of the pixel, that the farther surface has; empty where none mix.
+    """
 
     length_m: F32
     cover: F32

@@ -51,6 +51,11 @@ def other_bands(bands: Bands, *, absorption: float, scattering: float, stain_per
     stain_per_m
         Absorption by dissolved organic matter at 440 nm to be added, 1/m.
 
+    Returns
+    -------
+    Bands
+        Bands of the same wavelengths and the same light, with other coefficients.
+
     Notes
     -----
     The bands stay where they are in the spectrum, so that both waters act on the same light. Kd changes as
@@ -251,8 +256,9 @@ def crossed(here: F32, along: F32, *, farthest_m: float) -> tuple[F32, F32, F32]
 
     Returns
     -------
-    Ranges of entering and leaving, at most ``farthest_m``, and shares ``(2, *shape)``. A ray that does not
-    meet the layer enters it at the farthest.
+    tuple[F32, F32, F32]
+        Ranges of entering and leaving, at most ``farthest_m``, and shares ``(2, *shape)``. A ray that does
+        not meet the layer enters it at the farthest.
 
     Notes
     -----

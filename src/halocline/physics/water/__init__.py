@@ -7,5 +7,8 @@
 - `bands`: the few bands of the pixel path (Bands, band_value, hat_functions)
 - `fitted_bands`: where a water's bands come from (fit_bands)
 - `band_fit`: how they are fitted
+- `veil_fit`: so that the veil has its colour
+- `solved_kd`: and to which Kd
+- `clear_ocean`: clear ocean water by its chlorophyll
 - `path_integral`: light added along a ray (path_integral, rate_along)
 """

@@ -159,6 +159,11 @@ def jerlov_water(water_type: str, *, source: str = "best") -> Water:
         water and particles by chlorophyll, `halocline.physics.water.clear_ocean`), ``solonenko2015`` (all
         types; a and b by inversion of Jerlov's Kd) or ``best``, the first of them that has the type.
 
+    Returns
+    -------
+    Water
+        The water, with its source and caveats.
+
     Notes
     -----
     Kd is the source's own where it has one. Williamson and Hollins give none; theirs is derived from their a
@@ -182,6 +187,11 @@ def pure_water() -> Water:
     through the ``jerlov`` package. The absorption that Williamson and Hollins 2022 print, from Buiteveld
     1994, agrees within 5 % from 510 to 640 nm and is 1.7 times as much at 420 nm, where Pope and Fry
     measured with greater care; it stays what their own types are counted from.
+
+    Returns
+    -------
+    Water
+        The water, with its sources.
     """
     a, b = pure_water_absorption(), _pure_water_spectra()[1]
     return Water(
@@ -219,6 +229,11 @@ def tabulated_water(
     name, source
         What to call it, and where the numbers come from.
 
+    Returns
+    -------
+    Water
+        The water, with its source and caveats.
+
     Raises
     ------
     WaterError
@@ -255,6 +270,18 @@ def scaled_to_attenuation(water: Water, attenuation_550_per_m: float) -> Water:
     Pure sea water's own a and b stay; everything beyond them is multiplied by one factor. Kd keeps its ratio
     to the one Kirk's relation gives.
 
+    Parameters
+    ----------
+    water
+        The water.
+    attenuation_550_per_m
+        c at 550 nm, 1/m; above that of pure sea water.
+
+    Returns
+    -------
+    Water
+        The scaled water; its name says to what.
+
     Raises
     ------
     WaterError
@@ -272,6 +299,18 @@ def scaled_to_visibility(water: Water, visibility_m: float) -> Water:
 
     c(550) = 3.912 / visibility (Koschmieder 1924, from memory; the same law under water in Duntley 1963).
     Type II (Williamson): 15.7 m. Raises as `scaled_to_attenuation` does.
+
+    Parameters
+    ----------
+    water
+        The water.
+    visibility_m
+        Range at which 2 % contrast is left, metres, above 0.
+
+    Returns
+    -------
+    Water
+        The scaled water; its name says to what.
     """
     _check_positive(visibility_m, "visibility, m")
     scaled = scaled_to_attenuation(water, KOSCHMIEDER / visibility_m)
@@ -282,6 +321,18 @@ def scaled_to_secchi(water: Water, secchi_m: float) -> Water:
     """Return the water scaled to a Secchi depth: c + Kd = 8.69 / depth at 550 nm (Tyler 1968, from memory).
 
     Raises as `scaled_to_attenuation` does.
+
+    Parameters
+    ----------
+    water
+        The water.
+    secchi_m
+        Depth at which the disc vanishes, metres, above 0.
+
+    Returns
+    -------
+    Water
+        The scaled water; its name says to what.
     """
     _check_positive(secchi_m, "Secchi depth, m")
     label = f"{water.name}, Secchi depth {secchi_m:.4g} m"

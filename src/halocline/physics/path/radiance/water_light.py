@@ -265,7 +265,18 @@ def mean_left(x: F64) -> F64:
 
 
 def signed_mean_left(x: F64) -> F64:
-    """Return (1 - exp(-x)) / x for x of either sign."""
+    """Return (1 - exp(-x)) / x for x of either sign.
+
+    Parameters
+    ----------
+    x
+        Any shape.
+
+    Returns
+    -------
+    F64
+        Above 0, in the shape of ``x``.
+    """
     grown = mean_left(np.abs(x))
     return np.where(x < 0.0, grown * np.exp(np.minimum(-x, 700.0)), grown)
 
