@@ -43,7 +43,7 @@ CASES: dict[str, tuple[tuple[str, ...], tuple[str, str, str]]] = {
     ),
     "particles of clear water": (
         ("plot", "jerlov-1c", "--what", "particles", "--out", "p.png"),
-        ("E-PLOT-PARTICLES  ", "nothing floats in this water", "[steps.suspended_matter]"),
+        ("E-PLOT-PARTICLES  ", "nothing floats in this water", "halocline preset schema"),
     ),
     "motion of one frame": (
         ("sheet", FIRST, "--motion", "--out", "s.png"),

@@ -81,7 +81,7 @@ def plot(
                 code="E-PLOT-FRAME" if frameless else "E-PLOT-PARTICLES",
                 fix="Add --render FRAME.exr."
                 if frameless
-                else "Give a preset with a step that scatters it, such as [steps.suspended_matter].",
+                else "Give a preset with a step that lets something float: see halocline preset schema.",
             )
         write_figure(makers[what](), out, overwrite=overwrite)
         return
