@@ -52,7 +52,9 @@ def _inferred(references: tuple[InputFiles, ...], spec: InputSpec) -> DepthSpec 
         try:
             # World positions, where the render has them, settle the kind for sure.
             wanted = planes_in(paths, spec, ("position",))
-            loaded = load(files.beauty, spec, depth_path=files.depth, wanted=wanted)
+            # Only the depth is judged: no edge need be taken apart, no glow found.
+            plain = replace(spec, separate_edges=False, keep_glows=False)
+            loaded = load(files.beauty, plain, depth_path=files.depth, wanted=wanted)
         except HaloclineError as error:
             logger.info("not taken to judge the depth by: %s", error)
             continue

@@ -2,12 +2,15 @@
 
 from __future__ import annotations
 
+import math
 from dataclasses import dataclass, field
 from functools import lru_cache
 
 import numpy as np
 
 from halocline._typing import F32, F64
+from halocline.compute.disk_cache import kept, package_mark
+from halocline.compute.sources import source_digest
 from halocline.filters.halo import HaloKernels, halo_widths
 from halocline.filters.pyramid_blur import NOTHING
 from halocline.physics.path.halo_loops import give
@@ -24,6 +27,8 @@ RATE_DEPTHS: F64 = np.geomspace(0.01, 60.0, 28)
 BENDS = (0.0, 1.0, 2.0, 4.0)
 # Half width of the ring on which the bend is taken, radians: half of a halo lies within it.
 RING_RAD = 0.5
+# Coefficients of a rate's polynomial.
+POWERS = 5
 # Optical depth b s beyond which nothing of the direct light is left to scatter: exp(40) is 2e17.
 DEEPEST = 40.0
 
@@ -251,20 +256,46 @@ def _halo(
     shape: tuple[int, int],
     focal_px: float,
 ) -> WaterHalo:
-    turns = turns_of(asymmetry)
+    """Return the halo under light of one bend; kept on disk, for its fits take a second."""
+    widths = halo_widths(shape) / focal_px
+    _, b = mean
+    bands, kernels = len(water[0]), (len(KERNEL_DEPTHS), len(widths))
+    source = source_digest(__name__) or package_mark()
+    key = f"halo {asymmetry} {bend!r} {mean!r} {water!r} {source} ".encode() + widths.tobytes()
+    wanted = math.prod(kernels) + 2 * bands * POWERS
+
+    def made() -> bytes:
+        return _fitted_halo(turns_of(asymmetry), mean, water, bend, widths).tobytes()
+
+    found = np.frombuffer(kept("tables", key, made), np.float64)
+    if found.size != wanted:
+        # Whole, and no halo: somebody else's doing.
+        found = np.frombuffer(made(), np.float64)
+    weights, own, hidden = np.split(found, [math.prod(kernels), wanted - bands * POWERS])
+    return WaterHalo(
+        HaloKernels(KERNEL_DEPTHS / b, weights.reshape(kernels)),
+        1.0 / b,
+        own.reshape(bands, POWERS).astype(np.float32),
+        hidden.reshape(bands, POWERS).astype(np.float32),
+    )
+
+
+def _fitted_halo(
+    turns: Turns,
+    mean: tuple[float, float],
+    water: tuple[tuple[float, ...], tuple[float, ...]],
+    bend: float,
+    widths: F64,
+) -> F64:
+    """Return the kernels' weights, then the rates of both kinds, in one row."""
     a, b = mean
     ranges = KERNEL_DEPTHS / b
     halos = SurfaceHalos.of(turns, a, b, ranges, bend)
-    kernels = HaloKernels(ranges, halos.mixed_of(halo_widths(shape) / focal_px))
-    slanted = halos.gains / halos.wall
     lengths = RATE_DEPTHS / b
-    factor = np.interp(np.log(lengths), np.log(ranges), slanted)
-    return WaterHalo(
-        kernels,
-        1.0 / b,
-        _rates(turns, water, lengths, factor, 1.0 / b, 0.0),
-        _rates(turns, water, lengths, factor, 1.0 / b, bend),
-    )
+    factor = np.interp(np.log(lengths), np.log(ranges), halos.gains / halos.wall)
+    own = _rates(turns, water, lengths, factor, 1.0 / b, 0.0)
+    hidden = _rates(turns, water, lengths, factor, 1.0 / b, bend)
+    return np.concatenate([halos.mixed_of(widths).ravel(), own.ravel(), hidden.ravel()]).astype(np.float64)
 
 
 def _rates(
@@ -276,7 +307,7 @@ def _rates(
     bend: float,
 ) -> F32:
     """Return the polynomials whose value times s is the logarithm of 1 + the halo's gain, ``(K, 5)``."""
-    powers = np.vander(lengths / (lengths + half_m), 5, increasing=True)
+    powers = np.vander(lengths / (lengths + half_m), POWERS, increasing=True)
     rates = []
     for a, b in zip(*water, strict=True):
         depths = np.array([b * s * turns.regained(a, b, float(s), bend) for s in lengths])

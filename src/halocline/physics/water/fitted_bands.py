@@ -15,7 +15,8 @@ from functools import lru_cache
 from importlib import resources
 from typing import Any
 
-from halocline.compute.disk_cache import kept
+from halocline.compute.disk_cache import kept, package_mark
+from halocline.compute.sources import source_digest
 from halocline.errors import BandError
 from halocline.physics.water.bands import Bands, as_space
 from halocline.physics.water.water import Water
@@ -84,7 +85,7 @@ def _fitted(water: Water, key: str, count: int, range_m: float, depth_m: float) 
             made = band_fit.fit(water, count=count, range_m=range_m, depth_m=depth_m)
             return json.dumps(made.to_dict()).encode()
 
-        text = kept("fits", f"{key} {_method_digest()}", fit)
+        text = kept("fits", f"{key} {source_digest(METHOD) or package_mark()}", fit)
         try:
             found = Bands.from_dict(json.loads(text))
         except (ValueError, TypeError, BandError):
@@ -96,16 +97,11 @@ def _fitted(water: Water, key: str, count: int, range_m: float, depth_m: float) 
     return found
 
 
+# What a fit is made by, with all that it imports: one that was changed is not taken for the one before.
+METHOD = "halocline.physics.water.band_fit"
 # Fits used by this process; a sequence asks for the same one again and again.
 _FITTED: dict[str, Bands] = {}
 MOST_FITTED = 64
-
-
-@lru_cache(maxsize=1)
-def _method_digest() -> str:
-    """Return the digest of the fit's source: one that was changed is not taken for the one before."""
-    source = resources.files("halocline.physics.water").joinpath("band_fit.py").read_bytes()
-    return hashlib.sha256(source).hexdigest()
 
 
 @lru_cache(maxsize=1)
