@@ -13,7 +13,6 @@ from typing import Any
 
 from halocline.batch.frame_task import planes_read
 from halocline.batch.headers import look_at_headers
-from halocline.batch.layers import plan_layers
 from halocline.batch.output_look import look_at_output
 from halocline.batch.task import FrameTask, InputFiles, input_spec
 from halocline.errors import FrameError, HaloclineError, ReadError
@@ -128,14 +127,13 @@ def look_first(tasks: Sequence[FrameTask], preset: Preset) -> FirstLook:
 
 def _loaded(files: InputFiles, preset: Preset) -> Loaded:
     look = preset.at(0)
-    # Layers that no step makes, and planes to carry that no file has, keep every frame from being made.
-    plan_layers(look.graph, look.output.layers)
     spec = input_spec(look)
     paths = [files.beauty] if files.depth is None else [files.beauty, files.depth]
     needed, useful = planes_read(look.graph)
     # World positions, where the render has them, settle what the depth pass holds.
     wanted = needed | planes_in(paths, spec, {*useful, "position"})
     loaded = load(files.beauty, spec, depth_path=files.depth, wanted=sorted(wanted), judged=True)
+    # Planes to carry that no file has keep every frame from being made; so do layers (`look_at_output`).
     carried_channels(loaded.template, "all" if "*" in look.output.carry else look.output.carry)
     return loaded
 

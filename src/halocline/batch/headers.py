@@ -11,6 +11,7 @@ from concurrent.futures import ThreadPoolExecutor
 from typing import Any
 
 from halocline.batch.task import FrameTask
+from halocline.compute.threads import allowed
 from halocline.errors import ChannelError, DepthError, HaloclineError
 from halocline.imaging.channel_plan import plan_channels
 from halocline.imaging.exr import Header, Part, read_header
@@ -62,7 +63,7 @@ def look_at_headers(tasks: Iterable[FrameTask], spec: InputSpec, wanted: Collect
         Where some frames lack channels that are read, and others have them; the frames are named.
     """
     read = {task.frame: task for task in tasks if task.held_from is None}
-    with ThreadPoolExecutor(_AT_ONCE) as threads:
+    with ThreadPoolExecutor(min(_AT_ONCE, allowed())) as threads:
         found = dict(zip(read, threads.map(_headers, read.values()), strict=True))
     known = {frame: headers for frame, headers in found.items() if headers}
     _refuse_lacking(known, spec, wanted)

@@ -15,6 +15,7 @@ from enum import Enum
 from halocline.batch.manifest import Manifest, Record
 from halocline.batch.origin import Origin, differences, digest_file, origin_of
 from halocline.batch.task import FrameTask
+from halocline.compute.threads import allowed
 from halocline.errors import HaloclineError
 from halocline.imaging.exr import read_header
 from halocline.presets.preset import Preset
@@ -40,7 +41,7 @@ class Verdict:
 def judge_all(tasks: Iterable[FrameTask], manifests: dict[str, Manifest], preset: Preset) -> list[Verdict]:
     """Judge every frame of a plan against the manifests of the folders it writes to (by folder)."""
     # Reading and digesting files waits for disk and network; several at once keep both busy.
-    with ThreadPoolExecutor(4, "judge") as pool:
+    with ThreadPoolExecutor(min(4, allowed()), "judge") as pool:
         return list(
             pool.map(lambda task: judge(task, manifests[str(task.out.parent)].frame(task.out), preset), tasks)
         )

@@ -32,6 +32,7 @@ from halocline.cli.options import (
 )
 from halocline.cli.output import LogForm
 from halocline.cli.shot import RunOptions, exit_status, run_shot, show_plan
+from halocline.compute.threads import at_most
 from halocline.presets.preset import load_preset
 
 EXAMPLES = examples(
@@ -111,7 +112,8 @@ def apply(
         show_plan(plan, look, resume=resume, strict=strict)
         return
     means = Means(processes, threads, None if memory is None else parse_memory(memory), scheduler)
-    summary = run_shot(plan, look, RunOptions(means, overwrite, resume, check, log, strict))
+    with at_most(threads):
+        summary = run_shot(plan, look, RunOptions(means, overwrite, resume, check, log, strict))
     if status := exit_status([summary]):
         raise typer.Exit(status)
 

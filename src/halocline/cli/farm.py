@@ -30,6 +30,7 @@ from halocline.cli.options import (
 )
 from halocline.cli.output import LogForm, error_record, json_line, say, say_error
 from halocline.cli.shot import RunOptions, exit_status, review_shot, run_shot, show_plan
+from halocline.compute.threads import at_most
 from halocline.errors import HaloclineError, WriteError
 from halocline.files.whole import write_whole
 from halocline.plain_text import one_line
@@ -94,7 +95,9 @@ def run(
         else:
             say(f"shot {shot.name}")
         try:
-            summaries.append(run_shot(plan, look, RunOptions(means, overwrite, resume, checks, log, strict)))
+            with at_most(threads):
+                summary = run_shot(plan, look, RunOptions(means, overwrite, resume, checks, log, strict))
+            summaries.append(summary)
         except HaloclineError as error:
             refused += 1
             _tell_refused(shot, error, log)

@@ -13,6 +13,7 @@ import cv2
 import numpy as np
 
 from halocline._typing import F32
+from halocline.compute.threads import allowed
 from halocline.errors import HaloclineError
 from halocline.imaging.colour import U8, display_pixels
 from halocline.imaging.input_spec import InputSpec
@@ -81,7 +82,7 @@ def looks_at(
     files: Sequence[tuple[int, Path]], options: CheckOptions
 ) -> Iterator[tuple[int, list[CheckedView] | HaloclineError]]:
     """Yield what is kept of each frame, in order; a few are read at once, never all."""
-    with ThreadPoolExecutor(2, "look") as pool:
+    with ThreadPoolExecutor(min(2, allowed()), "look") as pool:
         for start in range(0, len(files), _BATCH):
             batch = files[start : start + _BATCH]
             numbers, paths = zip(*batch, strict=True)
