@@ -24,7 +24,7 @@ from halocline.errors import GraphError
 from halocline.graph.engine import Evaluation, evaluate
 from halocline.graph.graph import SOURCE, Graph, Step, chain
 from halocline.graph.light_form import RGBToBands
-from halocline.graph.operator import AnyOperator, Tile
+from halocline.graph.operator import AnyOperator, Planes, Tile
 from halocline.graph.planes import BANDS
 from halocline.graph.shot import Shot
 from halocline.imaging.frame import Frame, Window
@@ -39,7 +39,7 @@ ZERO: dict[str, tuple[dict[str, Any], PathChanges] | None] = {
     "bubbles": ({"opacity": 0.0}, {}),
     "caustics": ({"contrast": 0.0}, {}),
     "downwelling": ({}, {"downwelling_scale": 0.0}),
-    "draw_near": ({"share": 1.0}, {}),
+    "draw_near": ({"share": 1.0, "contrast": None, "subject_range": None}, {}),
     "forward_scatter": ({"strength": 0.0}, {}),
     "lamp_backscatter": ({"strength": 0.0}, {}),
     "light_shafts": ({"contrast": 0.0}, {}),
@@ -244,8 +244,14 @@ def test_compiled_loops_do_what_their_python_says(
     operator: AnyOperator, build: Builders, monkeypatch: pytest.MonkeyPatch
 ) -> None:
     read, tile, shot = handed(operator, build)
-    prepared = operator.prepare(shot)
-    fast = operator.apply(read, tile, shot, prepared)
+
+    def applied() -> Planes:
+        prepared = operator.prepare(shot)
+        if operator.surveys:
+            prepared = operator.survey(read, tile, shot, prepared)
+        return operator.apply(read, tile, shot, prepared)
+
+    fast = applied()
 
     def interpreted(self: Compiled[..., Any], *args: Any, **more: Any) -> Any:
         # Compiled, a division by zero is no event.
@@ -253,7 +259,7 @@ def test_compiled_loops_do_what_their_python_says(
             return self.loop(*args, **more)
 
     monkeypatch.setattr(Compiled, "__call__", interpreted)
-    slow = operator.apply(read, tile, shot, prepared)
+    slow = applied()
     assert fast.keys() == slow.keys()
     for name, plane in fast.items():
         largest = float(np.max(np.abs(plane[np.isfinite(plane)]), initial=1e-3))

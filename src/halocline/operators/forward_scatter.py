@@ -21,7 +21,7 @@ from pydantic import Field
 
 from halocline._typing import F32, F64
 from halocline.compute.threads import in_parallel
-from halocline.filters.halo import HaloField
+from halocline.filters.halo import HaloField, HaloKernels
 from halocline.filters.pyramid_blur import NOTHING, bands_of_rows
 from halocline.graph.light_form import combine
 from halocline.graph.operator import WHOLE, Operator, Planes, PlaneUse, Tile, Undoing
@@ -32,6 +32,7 @@ from halocline.physics.path.transport import OpenRays, VeilRays
 from halocline.physics.path.water_halo import (
     Surfaces,
     WaterHalo,
+    band_kernels,
     empirical_water_halo,
     light_bend,
     water_halo,
@@ -58,8 +59,9 @@ class ForwardScatterParameters(Strict):
         ``difference``: on what sets the subject apart from the water's own light, which needs veiling light
         among the steps. ``subject``: on the subject's light alone, for a preset without veiling light.
     detail
-        ``colours`` spreads the three colours, with one shape of halo; ``bands`` each spectral band, at twice
-        the cost, which differs where a halo's colours are strong and later steps filter them.
+        ``colours`` spreads the three colours, with one shape of halo: that of the water as the eye weighs its
+        bands. ``bands`` spreads each spectral band by the halo of its own water, at more
+        cost: the rims of halos then have their colours.
     asymmetry
         Mean cosine of the smooth lobe, 0.5 to 0.99.
     width
@@ -83,26 +85,42 @@ class ForwardScatterParameters(Strict):
 class PreparedScatter:
     """The water's halo; what planes are spread, by band, and how those come back to bands.
 
-    ``spread`` is there once the whole picture was looked over.
+    ``kernels`` is one shape for all planes, or one for each. ``spread`` is there once the whole picture was
+    looked over.
     """
 
     halo: WaterHalo
+    kernels: tuple[HaloKernels, ...]
     mix: F64
     back: F64
     spread: SpreadHalo | None = None
+
+    def fields(self, length_m: F32) -> tuple[HaloField, ...]:
+        """Return the halos of a picture with surfaces at these ranges, one for each of the kernels."""
+        return tuple(HaloField.of(length_m, kernels) for kernels in self.kernels)
 
 
 @dataclass(frozen=True)
 class SpreadHalo:
     """A picture's halo: what its pixels give, ``(C, rows, columns)``, and what of that arrives elsewhere."""
 
-    field: HaloField
+    fields: tuple[HaloField, ...]
     energy: F32
     arrived: F32
 
+    @classmethod
+    def of(cls, fields: tuple[HaloField, ...], energy: F32) -> SpreadHalo:
+        """Spread what pixels give by one field, or each plane by its own."""
+        parts = [field.arrived(plane) for field, plane in zip(fields, _shared(energy, fields), strict=True)]
+        return cls(fields, energy, np.concatenate(parts))
+
     def rows(self, rows: slice) -> F32:
         """Return some rows of the halo, ``(C, rows, columns)``."""
-        return self.field.settled(self.energy, self.arrived, rows=rows)
+        given, came = _shared(self.energy, self.fields), _shared(self.arrived, self.fields)
+        parts = [
+            f.settled(own, more, rows=rows) for f, own, more in zip(self.fields, given, came, strict=True)
+        ]
+        return parts[0] if len(parts) == 1 else np.concatenate(parts)
 
 
 class ForwardScatter(Operator[ForwardScatterParameters, PreparedScatter]):
@@ -137,6 +155,7 @@ class ForwardScatter(Operator[ForwardScatterParameters, PreparedScatter]):
         """Return the water's halo on this frame."""
         p, path, shape = self.parameters, shot.path, shot.data_window.shape
         focal = shot.camera.focal_px
+        kernels: tuple[HaloKernels, ...] = ()
         if p.law == "empirical":
             blur = 2.0 * math.pi * p.width
             halo = empirical_water_halo(path, gain=p.gain, blur=blur, shape=shape, focal_px=focal)
@@ -145,17 +164,20 @@ class ForwardScatter(Operator[ForwardScatterParameters, PreparedScatter]):
             unlike = p.acts_on == "difference"
             bend = light_bend(path, -shot.camera.rotation[:, 2]) if unlike else 0.0
             halo = water_halo(path, asymmetry, bend=bend, shape=shape, focal_px=focal)
+            if p.detail == "bands":
+                kernels = band_kernels(path, asymmetry, bend=bend, shape=shape, focal_px=focal)
         if p.detail == "bands":
-            return PreparedScatter(halo, p.strength * np.eye(path.bands.count), np.eye(path.bands.count))
-        return PreparedScatter(halo, p.strength * path.bands.down, path.bands.up)
+            each = np.eye(path.bands.count)
+            return PreparedScatter(halo, kernels or (halo.kernels,), p.strength * each, each)
+        return PreparedScatter(halo, (halo.kernels,), p.strength * path.bands.down, path.bands.up)
 
     def survey(self, planes: Planes, tile: Tile, shot: Shot, prepared: PreparedScatter) -> PreparedScatter:
         """Spread the halo of the whole picture."""
         length = planes.get("path_length")
         if length is None:
             length = shot.path.path_length(planes["range"], shot.view_plane("downward", tile.window))
-        field = HaloField.of(length, prepared.halo.kernels)
-        return replace(prepared, spread=self.spread(planes, length, field, tile, shot, prepared))
+        fields = prepared.fields(length)
+        return replace(prepared, spread=self.spread(planes, length, fields, tile, shot, prepared))
 
     def apply(self, planes: Planes, tile: Tile, shot: Shot, prepared: PreparedScatter) -> Planes:
         """Scatter."""
@@ -169,7 +191,7 @@ class ForwardScatter(Operator[ForwardScatterParameters, PreparedScatter]):
         self,
         planes: Planes,
         length: F32,
-        field: HaloField,
+        fields: tuple[HaloField, ...],
         tile: Tile,
         shot: Shot,
         prepared: PreparedScatter,
@@ -182,13 +204,13 @@ class ForwardScatter(Operator[ForwardScatterParameters, PreparedScatter]):
             At least ``bands``, down to exp(-c s), and ``alpha``.
         length
             Metres of water to each surface.
-        field
+        fields
             Made of ``length``.
         tile, shot, prepared
             As in `survey`.
         """
         energy = self._given(planes, length, tile, shot, prepared)
-        return SpreadHalo(field, energy, field.arrived(energy))
+        return SpreadHalo.of(fields, energy)
 
     def _given(self, planes: Planes, length: F32, tile: Tile, shot: Shot, prepared: PreparedScatter) -> F32:
         """Return what each pixel gives to the halo, ``(C, rows, columns)``."""
@@ -253,6 +275,11 @@ class ForwardScatter(Operator[ForwardScatterParameters, PreparedScatter]):
         own = Surfaces(length[None], share[None])
         prepared.halo.give(light[:, None], own, rays, prepared.mix, given)
         energy[:, farther.where[0], farther.where[1]] += given[:, 0]
+
+
+def _shared(planes: F32, fields: tuple[HaloField, ...]) -> list[F32]:
+    """Return the planes that each field spreads."""
+    return [planes] if len(fields) == 1 else [planes[k : k + 1] for k in range(len(planes))]
 
 
 def _rows(window: Window, rows: slice) -> Window:

@@ -12,7 +12,6 @@ from typing import Literal
 import numpy as np
 
 from halocline._typing import F32, F64
-from halocline.filters.halo import HaloField
 from halocline.graph.light_form import combine
 from halocline.graph.operator import WHOLE, Operator, Planes, PlaneUse, Tile
 from halocline.graph.shot import Shot
@@ -137,12 +136,12 @@ class RemoveWater(Operator[RemoveWaterParameters, _Prepared]):
         large = kept * (np.float32(1.0) + scatter.halo.gains(length))
         surface = (length < np.float32(LONGEST_RANGE_M)).astype(np.float32)
         colour, _ = _solved(large, wet, path, self.parameters.grey, prepared.damping)
-        field = HaloField.of(length, scatter.halo.kernels)
+        fields = scatter.fields(length)
         halo = np.zeros_like(wet)
         for _ in range(ROUNDS):
             bands = kept * combine(path.bands.up, colour)
             given = {"bands": bands, "alpha": surface}
-            spread = spreading.spread(given, length, field, tile, shot, scatter)
+            spread = spreading.spread(given, length, fields, tile, shot, scatter)
             halo = combine(path.bands.down @ scatter.back, spread.rows(slice(None)))
             over = wet - halo - combine(path.bands.down, bands)
             colour += _solved(large, over, path, 0.0, prepared.damping)[0]

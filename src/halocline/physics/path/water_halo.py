@@ -186,13 +186,49 @@ def water_halo(
     WaterHalo
         Kernels over optical distance, and the rates of each band at which light goes into them.
     """
-    bands = path.bands
-    scattering = bands.scattering * path.attenuation_scale
+    return _mixed(asymmetry, bend, mean_water(path), _waters(path), shape, focal_px)
+
+
+def band_kernels(
+    path: LightPath, asymmetry: float | None, *, bend: float, shape: tuple[int, int], focal_px: float
+) -> tuple[HaloKernels, ...]:
+    """Return the halo's shape in the water of each band, where `water_halo` has one for all.
+
+    Parameters
+    ----------
+    path, asymmetry, bend, shape, focal_px
+        As in `water_halo`.
+
+    Returns
+    -------
+    tuple[HaloKernels, ...]
+        One a band. Where the water scatters or absorbs more, light is turned more often on its way.
+    """
+    waters = _waters(path)
+    return tuple(
+        _mixed(asymmetry, bend, (a, b), ((a,), (b,)), shape, focal_px).kernels
+        for a, b in zip(*waters, strict=True)
+    )
+
+
+def _waters(path: LightPath) -> tuple[tuple[float, ...], tuple[float, ...]]:
+    """Return absorption and scattering of each band, 1/m."""
+    scattering = path.bands.scattering * path.attenuation_scale
     absorption = np.maximum(path.beam_rate - scattering, 0.0)
-    mean = mean_water(path)
+    return tuple(absorption.tolist()), tuple(scattering.tolist())
+
+
+def _mixed(
+    asymmetry: float | None,
+    bend: float,
+    mean: tuple[float, float],
+    water: tuple[tuple[float, ...], tuple[float, ...]],
+    shape: tuple[int, int],
+    focal_px: float,
+) -> WaterHalo:
+    """Return the halo under light of any bend, mixed of those at the nearest two of `BENDS`."""
     at = float(np.interp(bend, BENDS, range(len(BENDS))))
     low = min(int(at), len(BENDS) - 2)
-    water = (tuple(absorption.tolist()), tuple(scattering.tolist()))
     ends = [_halo(asymmetry, BENDS[node], mean, water, shape, focal_px) for node in (low, low + 1)]
     part = at - low
     weights = (1.0 - part) * ends[0].kernels.weights + part * ends[1].kernels.weights
