@@ -202,6 +202,8 @@ def test_no_loop_is_left_out(build: Builders, monkeypatch: pytest.MonkeyPatch) -
                 preparing.setattr(Compiled, "__call__", RUN)
                 read, tile, shot = handed(operator, build)
                 prepared = operator.prepare(shot)
+            if operator.surveys:
+                prepared = operator.survey(read, tile, shot, prepared)
             operator.apply(read, tile, shot, prepared)
     missing = sorted(set(loops()) - with_what_they_call(called))
     assert missing == [], "add a case that runs them"

@@ -118,9 +118,8 @@ def test_tungsten_is_redder_than_daylight() -> None:
 
 
 def test_lamp_aimed_at_itself_is_refused_with_its_number() -> None:
-    preset = night("light.lamps=[{position=[0,0,5],target=[0,0,5]}]")
-    with pytest.raises(HaloclineError, match=r"light\.lamps 1: the lamp is aimed at its own place"):
-        halocline.apply(preset, **wall(2.0))
+    with pytest.raises(HaloclineError, match=r"light\.lamps\.0: the lamp is aimed at its own place"):
+        night("light.lamps=[{position=[0,0,5],target=[0,0,5]}]")
 
 
 def test_lamps_light_what_daylight_does_not_reach() -> None:

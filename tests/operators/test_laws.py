@@ -258,7 +258,12 @@ def test_compiled_loops_do_what_their_python_says(
         with np.errstate(all="ignore"):
             return self.loop(*args, **more)
 
+    def poisoned(shape: Any, dtype: Any = float, order: Any = "C") -> Any:
+        # What nobody has written yet must not be read: by chance it is 0 nearly always, and then it is not.
+        return np.full(shape, np.nan if np.issubdtype(dtype, np.floating) else 1, dtype, order)
+
     monkeypatch.setattr(Compiled, "__call__", interpreted)
+    monkeypatch.setattr(np, "empty", poisoned)
     slow = applied()
     assert fast.keys() == slow.keys()
     for name, plane in fast.items():

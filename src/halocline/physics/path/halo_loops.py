@@ -79,7 +79,8 @@ def give(
         np.empty(_TOGETHER, np.float32),
         np.empty(_TOGETHER, np.float32),
     )
-    back, given = np.empty((2, _TOGETHER), np.float32), np.empty(_TOGETHER, np.float32)
+    # Where no surface is, the water behind it is not reckoned, and a share of 0 of it must be 0.
+    back, given = np.zeros((2, _TOGETHER), np.float32), np.empty(_TOGETHER, np.float32)
     nodes = np.empty(_TOGETHER // 8 + 1, np.float32)
     for y in range(first, last):
         for start in range(0, columns, _TOGETHER):
