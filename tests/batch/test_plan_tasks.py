@@ -122,7 +122,7 @@ def test_two_frames_for_one_file_are_refused(shot: Folder) -> None:
     from halocline.batch.plan_tasks import refuse_inputs
 
     first, second, *_ = shot.tasks()
-    with pytest.raises(JobError, match="frames 1001 and 1002 would both be written to it"):
+    with pytest.raises(JobError, match=r"frame 1001 .* and frame 1002 .* would both be written"):
         refuse_inputs([first, second.__class__(1002, second.beauty, None, first.out)])
 
 

@@ -13,6 +13,7 @@ from halocline.graph.engine import Evaluation
 from halocline.imaging.camera import Camera
 from halocline.imaging.camera_track import CameraTrack
 from halocline.imaging.frame import Frame, Window
+from halocline.physics.path.halo_loops import give
 from halocline.physics.path.transport import open_water_beyond
 from halocline.physics.path.water_halo import band_kernels
 from halocline.presets.build import make_shot, story_path
@@ -240,3 +241,34 @@ def test_mixed_pixels_give_what_both_their_surfaces_give() -> None:
     # Edges are a small part of the picture, and neither bright nor dark lines run along them.
     assert np.abs(mixed - single).max() < 0.1 * np.abs(single).max()
     assert np.abs(mixed - single).max() > 0
+
+
+def test_light_without_cover_alone_is_scattered_as_a_number(monkeypatch: pytest.MonkeyPatch) -> None:
+    """A glow before open water: no water behind it is reckoned, and what nobody wrote must not be read."""
+
+    def poisoned(shape: int | tuple[int, ...], dtype: type[np.float32]) -> F32:
+        return np.full(shape, np.nan, dtype)
+
+    monkeypatch.setattr(np, "empty", poisoned)
+    nothing, even = np.zeros((0, 0), np.float32), np.full((1, 5), 0.02, np.float32)
+    out = np.zeros((1, 1, 8), np.float32)
+    give.loop(
+        np.ones((1, 1, 8), np.float32),
+        np.full((1, 8), 5.0, np.float32),
+        np.zeros((1, 8), np.float32),
+        nothing,
+        nothing,
+        np.full((4, 1, 1, 8), 0.1, np.float32),
+        np.zeros((1, 8), np.float32),
+        1,
+        0,
+        1,
+        np.array([1e30, 100.0, 40.0, 10.0], np.float32),
+        np.zeros(1, np.float32),
+        even,
+        even,
+        np.ones((1, 1), np.float32),
+        out,
+    )
+    # The rate at hardly any t is 0.02 1/m: exp(0.02 x 5) - 1.
+    np.testing.assert_allclose(out, np.expm1(0.1), rtol=1e-5)

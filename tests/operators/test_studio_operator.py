@@ -120,7 +120,7 @@ def test_order_sources_and_keys_are_remarked_on() -> None:
     assert remarks(look(before="[steps.glow]\n", lamps="[[light.lamps]]\n")) == []
     (remark,) = remarks(look(lamps="[[light.lamps]]\n"))
     assert "light.lamps is set, but no step uses it" in remark.text
-    assert "glow, lamp_backscatter, lamps" in remark.fix
+    assert "[steps.glow] or [steps.lamp_backscatter] or [steps.lamps]" in remark.fix
     twice = look(before='[steps.glow]\n[steps.more]\noperator = "glow"\n', lamps="[[light.lamps]]\n")
     assert "glow and more both do glow" in str(remarks(twice)[0])
 

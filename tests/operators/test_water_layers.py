@@ -166,7 +166,7 @@ def test_layers_at_nothing_are_left_out() -> None:
     [
         ("temperature = 22.0", "temperature = 60.0", "less than or equal to 30"),
         ("thickness", "thicknes", "thickness"),
-        ('eddy = "30 cm"', 'eddy = "1 mm"', "smallest eddy"),
+        ('eddy = "30 cm"', 'eddy = "1 mm"', "finest_eddy 0.004 m is larger than eddy 0.001 m"),
     ],
 )
 def test_wrong_layers_are_told(old: str, new: str, message: str) -> None:
