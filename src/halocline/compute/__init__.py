@@ -4,13 +4,14 @@ Knows neither water nor pictures; everything above builds on it.
 
 - `compiled`: loops compiled when first called (compiled)
 - `kept_loops`: where they are kept on disk
-- `sources`: digests of their source
+- `sources`: digests of their source (source_digest)
 - `series`: short series for loops, the same on every machine (cosine, exponential, exponential_less_one,
   logarithm, sine)
 - `random`: random numbers as pure functions of a seed and a place (normals, philox, poisson_counts,
   random_words, stream_key, uniforms)
 - `packed_spectrum`: transforms of real fields (field_of, move, packed, spectrum_of)
-- `threads`: how many there may be (at_most, in_parallel, one_opencv_thread, pool, processors)
+- `threads`: how many there may be (allowed, at_most, in_parallel, one_opencv_thread, pool,
+  processors)
 - `made_once`: values that threads make on demand (MadeOnce)
 - `on_demand`: libraries imported at the first call (OnDemand)
 - `memory`: freed memory kept for the next frame (keep_freed_memory)

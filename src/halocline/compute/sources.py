@@ -22,7 +22,16 @@ _NAME = re.compile(r"\w+")
 def source_digest(module: str) -> str | None:
     """Return the digest of a module's source and of all modules of its package, or ours, that it imports.
 
-    None where its source is not to be found: nothing can then be told of what it was made from.
+    Parameters
+    ----------
+    module
+        Its dotted name.
+
+    Returns
+    -------
+    str | None
+        Hexadecimal. None where its source is not to be found: nothing can then be told of what it was made
+        from.
     """
     if _source(module) is None:
         return None

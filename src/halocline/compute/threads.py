@@ -68,7 +68,13 @@ def _quota(folder: Path) -> Iterator[int]:
 
 
 def allowed() -> int:
-    """Return how many threads the work at hand may use."""
+    """Return how many threads the work at hand may use.
+
+    Returns
+    -------
+    int
+        At least 1.
+    """
     budget = _budget.get()
     return processors() if budget is None else budget
 

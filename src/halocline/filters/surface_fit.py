@@ -51,6 +51,11 @@ def slopes_over_steps(nearness: F32, step: F32, tangent_per_px: tuple[float, flo
     tangent_per_px
         Of the view angle, across and down: how wide a pixel is, for how large windows need be.
 
+    Returns
+    -------
+    F32
+        Nearness, 1/m, and its change from column to column and from row to row, 1/m each.
+
     Notes
     -----
     Border rule: windows end at the picture; beside its border those to one side are taken.
@@ -227,6 +232,11 @@ def facing_of(slopes: F32, tangents: tuple[F64, F64], rotation: F64) -> F32:
         View-ray tangents of columns (to the right) and rows (upward).
     rotation
         ``(3, 3)``: camera to world.
+
+    Returns
+    -------
+    F32
+        Normals of length 1.
     """
     x, y = tangents
     steps = np.array([x[1] - x[0], y[1] - y[0]], np.float64)

@@ -3,12 +3,12 @@
 - `frame`: planes and windows (Frame, Window)
 - `load`: a frame from files (Loaded, Template, View, load, load_beauty, load_buffer)
 - `save`: and back (FileForm, Picture, carried_channels, save)
-- `exr`: the files themselves (Header, header_of_buffer, read_header, readable_name, set_file_threads)
+- `exr`: the files themselves (Header, Part, header_of_buffer, read_header, readable_name, set_file_threads)
 - `exr_attributes`: their metadata
 - `exr_write`: writing them (can_write, refuse_compression)
 - `channels`: layers and views of a file
 - `passes`: which channels are the picture, depth and the rest
-- `channel_plan`: which become which planes
+- `channel_plan`: which become which planes (plan_channels)
 - `names`: words in names, and what they say
 - `input_spec`: what a person says of the input (InputSpec)
 - `survey`: what is there, without pixels (cameras_in, not_read, planes_in, planes_of)
@@ -17,6 +17,7 @@
 - `depth`: range from a depth pass (DepthSpec)
 - `depth_inference`: which kind it is
 - `depth_edges`: pixels with averaged depth
+- `depth_steps`: in what steps it was stored
 - `edge_mixture`: pixels that show two surfaces (mixture_planes)
 - `glows`: light where alpha is 0
 - `camera`: the lens (Camera, pinhole)

@@ -88,6 +88,24 @@ def plan_channels(
 ) -> list[ChannelPlan]:
     """Decide what is read of each view.
 
+    Parameters
+    ----------
+    header
+        Of the beauty's file.
+    spec
+        What a person says of the input.
+    depth_header
+        Of the file that holds depth and positions, where that is another.
+    wanted
+        Further planes to read.
+    with_range
+        Whether depth is wanted.
+
+    Returns
+    -------
+    list[ChannelPlan]
+        One a view, in the file's order.
+
     Raises
     ------
     ChannelError

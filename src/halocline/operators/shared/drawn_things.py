@@ -21,7 +21,20 @@ from halocline.quantities import Angle, Distance, Factor, Share, Strict
 
 
 def refuse_disorder(name: str, frames: Sequence[float]) -> None:
-    """Refuse keys that are not in the order of frames, each frame once; for the models of presets."""
+    """Refuse keys that are not in the order of frames, each frame once; for the models of presets.
+
+    Parameters
+    ----------
+    name
+        What the keys are of, for the message.
+    frames
+        Their frames, as given.
+
+    Raises
+    ------
+    ValueError
+        Where a frame is not after the one before it.
+    """
     if any(first >= second for first, second in pairwise(frames)):
         raise ValueError(f"the keys of {name} are not in the order of frames, each frame once")
 

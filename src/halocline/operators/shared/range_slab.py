@@ -18,6 +18,11 @@ def within_slab(range_m: F32, nearest: float, farthest: float | None, softness: 
         Ends of the slab, metres, where the share is a half; 0 and none leave that side open.
     softness
         Metres over which an end fades.
+
+    Returns
+    -------
+    F32
+        Shares, 0 to 1.
     """
     inside = np.ones_like(range_m)
     soft, half = np.float32(max(softness, 1e-6)), np.float32(0.5)

@@ -7,16 +7,17 @@
 - `phase`: how light is scattered (asymmetry_of, henyey_greenstein, lobe, lobe_numbers, molecular_share)
 - `scattering`: forward scatter
 - `point_spread`: where scattered light arrives
-- `water_halo`: the halo of one water in one picture (Surfaces, WaterHalo, empirical_water_halo, light_bend,
-  water_halo)
+- `water_halo`: the halo of one water in one picture (Surfaces, WaterHalo, band_kernels, empirical_water_halo,
+  light_bend, water_halo)
 - `lamps`: lights in the water (Lamp, backscatter, irradiance, lit_surfaces, relative_power)
 - `beam`: how much they send at each angle (Core)
 - `lamp_glow`: the glow round one that is seen (Glow, LampSeen, lamp_glow)
 - `scatterers`: what turns their light to the lens (LampClouds, Scatterers, table_ranges)
 - `visibility`: how far one sees, and the story's remap (RangeRemap, remap_through)
 - `seen_contrast`: how dark a black thing looks (seen_contrast)
+- `silhouette`: as seen by what a story asks for (range_for_contrast, silhouette_contrast)
 - `restoration`: the way back (damped_inverse)
-- `water_masses`: more than one water along a ray (Mixture, TwoWaters, crossed, other_bands)
+- `water_masses`: more than one water along a ray (MixedWaters, TwoWaters, crossed, other_bands)
 - `lit_edge`: the bright side of a subject (bright_side, depth_edges, rim_contrast, rim_share, side_radiance)
 - `loops`: compiled loops of light paths
 - `lamp_loops`: those of lamps

@@ -31,6 +31,11 @@ def silhouette_contrast(path: LightPath, range_m: float, slope: float = 0.0) -> 
     slope
         The object's size over its true range; 0 is a small thing, and what a preset without forward scatter
         shows.
+
+    Returns
+    -------
+    float
+        The contrast, 0 to 1.
     """
     veil, direction = _level_veil(path)
     if not path.luminance @ path.bands.down @ veil > 0.0:
@@ -41,7 +46,22 @@ def silhouette_contrast(path: LightPath, range_m: float, slope: float = 0.0) -> 
 
 
 def range_for_contrast(path: LightPath, contrast: float, slope: float = 0.0) -> float:
-    """Return the level range at which `silhouette_contrast` has fallen to a value, metres."""
+    """Return the level range at which `silhouette_contrast` has fallen to a value, metres.
+
+    Parameters
+    ----------
+    path
+        The water.
+    contrast
+        The value, above 0 and below 1.
+    slope
+        The object's size over its range, as there.
+
+    Returns
+    -------
+    float
+        Metres, at most the farthest that is looked at.
+    """
     # Imported here: it takes longer than all else at start, and few presets solve for anything.
     from scipy.optimize import brentq  # noqa: PLC0415
 
