@@ -5,7 +5,7 @@ VENV ?= .venv
 BIN := $(VENV)/bin
 SET_UP := $(VENV)/.set-up
 
-.PHONY: demo test lint types bench docs dist clean
+.PHONY: demo test codes lint types bench docs dist clean
 
 $(SET_UP): pyproject.toml
 	$(PYTHON) -m venv $(VENV)
@@ -16,8 +16,12 @@ $(SET_UP): pyproject.toml
 demo: $(SET_UP)
 	$(BIN)/halocline demo
 
-## All tests; one of them must provoke each error code.
+## All tests.
 test: $(SET_UP)
+	$(BIN)/python -m pytest -n 2
+
+## All tests; one of them must provoke each error code, as the package raises it.
+codes: $(SET_UP)
 	$(BIN)/python -m pytest -n 2 --every-code
 
 ## Style of the code.
