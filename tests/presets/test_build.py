@@ -7,6 +7,7 @@ import numpy as np
 import pytest
 from tests.conftest import Builders
 
+from halocline.errors import PhysicsError
 from halocline.imaging.camera import pinhole
 from halocline.imaging.camera_track import CameraTrack
 from halocline.imaging.frame import Window
@@ -148,3 +149,30 @@ def test_story_is_reckoned_for_the_lens_where_the_sea_level_places_it() -> None:
     for shot, report in zip(shots, reports, strict=True):
         assert shot.path.remap == report.remap
     assert reports[0].remap != reports[1].remap
+
+
+def test_a_lens_below_the_bottom_is_refused() -> None:
+    place = "[place]\nsea_level = 9\nbottom_depth = 12\n"
+    assert shot_of(place, height=-2.0).path.bottom_m == 12
+    with pytest.raises(PhysicsError) as refused:
+        shot_of(place, height=-3.0)
+    assert refused.value.code == "E-PLACE-BOTTOM"
+    assert "the lens, 12 m deep, lies below the bottom at 12 m" in str(refused.value)
+    assert "place.camera_depth" in str(refused.value)
+
+
+def test_sand_brightens_the_water_and_the_light_above_it() -> None:
+    endless, sand = (
+        shot_of("[water]\njerlov_type = 'IB'\n[place]\ncamera_depth = 4\n" + bottom).path
+        for bottom in ("", "bottom_depth = 8\nbottom_reflectance = 0.5\n")
+    )
+    # Per daylight at the lens, which has grown as well: looking up there is hardly more.
+    for direction in ([1.0, 0.0, 0.0], [0.6, -0.8, 0.0]):
+        dark, bright = (path.veil_along(3.0, np.array(direction)) for path in (endless, sand))
+        assert (bright > dark).all(), direction
+    assert (sand.scalar_daylight(7.0) > endless.scalar_daylight(7.0)).all()
+    # Far above, the bottom is not seen: what comes back was lost twice on its way.
+    deep = shot_of("[water]\njerlov_type = '7C'\n[place]\ncamera_depth = 2\nbottom_depth = 60\n").path
+    plain = shot_of("[water]\njerlov_type = '7C'\n[place]\ncamera_depth = 2\n").path
+    level = np.array([1.0, 0.0, 0.0])
+    np.testing.assert_allclose(deep.veil_along(5.0, level), plain.veil_along(5.0, level), rtol=1e-3)

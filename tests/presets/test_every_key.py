@@ -353,6 +353,13 @@ ROWS: dict[str, Row] = {
     "place.camera_depth": Row("[light]\nreference_depth = 1.0\n" + DOWN, ("2.0", "20.0"), brightness, "down"),
     # The lens is at height 0 of the world.
     "place.sea_level": Row("", ("2.0", "20.0"), of_shot(lambda s: s.path.camera_depth_m), (2.0, 20.0)),
+    # A pale bottom brightens the water above it, and no bottom at all is darker than that.
+    "place.bottom_depth": Row(
+        VEIL + "[place]\ncamera_depth = 5.0\nbottom_reflectance = 0.6\n", ("40.0", "7.0"), brightness, "up"
+    ),
+    "place.bottom_reflectance": Row(
+        VEIL + "[place]\ncamera_depth = 5.0\nbottom_depth = 7.0\n", ("0.05", "0.6"), brightness, "up"
+    ),
     "place.up": Row(
         "[place]\nahead = '+x'\n", ("'+y'", "'+z'"), of_shot(lambda s: s.path.up @ [0, 0, 1.0]), (0.0, 1.0)
     ),

@@ -47,6 +47,7 @@ BEYOND_A_SCHEMA = {
     "table_outside",
     "damaged_fit",
     "near_limit_too_far",
+    "reflectance_of_no_bottom",
     "out_of_range",
 }
 

@@ -10,7 +10,14 @@ from PythonicDISORT.pydisort import pydisort
 from scipy.special import roots_legendre
 
 from halocline._typing import F64
-from halocline.physics.path.radiance.solution import FINE, Resolution, modes_of, under_sky, under_sun
+from halocline.physics.path.radiance.solution import (
+    FINE,
+    Bottom,
+    Resolution,
+    modes_of,
+    under_sky,
+    under_sun,
+)
 from halocline.physics.path.radiance.water_light import WaterLight
 
 G = 0.924
@@ -24,13 +31,18 @@ def light(
     index: float = 1.34,
     own: float = 0.0,
     resolution: Resolution = FINE,
+    bottom: tuple[float, float] | None = None,
 ) -> WaterLight:
-    """Return the daylight in waters of beam attenuation 1 per metre."""
+    """Return the daylight in waters of attenuation 1 per metre, over a bottom's depth and reflectance."""
     w0 = np.array(albedo)
     share = np.full(w0.size, own)
     modes = modes_of(w0, share, asymmetry=G, index=index, resolution=resolution)
-    lights = ((under_sun(modes, sun_cosine), sun_share), (under_sky(modes), 1.0 - sun_share))
-    return WaterLight(modes, lights, np.ones(w0.size), w0, share, G)
+    if bottom is None:
+        lights = ((under_sun(modes, sun_cosine), sun_share), (under_sky(modes), 1.0 - sun_share))
+        return WaterLight(modes, lights, np.ones(w0.size), w0, share, G)
+    ground = Bottom((1.0 - modes.straight) * bottom[0], bottom[1])
+    lights = ((under_sun(modes, sun_cosine, ground), sun_share), (under_sky(modes, ground), 1.0 - sun_share))
+    return WaterLight(modes, lights, np.ones(w0.size), w0, share, G, *bottom)
 
 
 def whole_radiance(water: WaterLight, depth_m: float, down: F64, azimuth: F64) -> F64:
@@ -206,3 +218,65 @@ def test_what_counts_as_thrown_straight_on_makes_no_difference(sun_share: float)
     assert finer.modes.straight < 0.2 * usual.modes.straight
     first, second = (whole_radiance(water, 1.0, down, azimuth) for water in (usual, finer))
     np.testing.assert_allclose(first, second, rtol=0.002)
+
+
+@pytest.mark.parametrize("albedo", [0.05, 0.9])
+@pytest.mark.parametrize(
+    ("depth", "reflectance", "sun_share"), [(3.0, 0.4, 1.0), (8.0, 0.9, 0.4), (1.0, 0.0, 1.0)]
+)
+def test_light_over_a_bottom_is_that_of_another_solver(
+    albedo: float, depth: float, reflectance: float, sun_share: float
+) -> None:
+    """COMPUTED with PythonicDISORT 1.8, 128 streams, over a Lambertian surface, under one that lets all pass.
+
+    Irradiances throughout; radiance in all directions outside the sun's own peak, without what comes straight
+    from the sky and the bottom.
+    """
+    streams, cosine = 128, math.cos(math.radians(30.0))
+    found = pydisort(
+        np.array([depth]),
+        np.array([albedo]),
+        streams,
+        G ** np.arange(4 * streams),
+        cosine,
+        sun_share / cosine,
+        0.0,
+        NLeg=streams,
+        NFourier=32,
+        f_arr=np.array([G**streams]),
+        NT_cor=True,
+        b_neg=(1.0 - sun_share) / math.pi,
+        BDRF_Fourier_modes=[reflectance],
+    )
+    order = np.argsort(found[0])
+    down, up_flux, down_flux, radiance = found[0][order], found[1], found[2], found[-1]
+    water = light([albedo], sun_cosine=cosine, sun_share=sun_share, index=1.0, bottom=(depth, reflectance))
+    heights = depth * np.array([0.05, 0.4, 0.9])
+    fallen = np.exp(-water.slowest[0] * heights)
+    exact_down = np.array([np.sum(down_flux(y)) for y in heights])
+    exact_up = np.array([float(up_flux(y)) for y in heights])
+    np.testing.assert_allclose(water.downward(heights)[:, 0] * fallen, exact_down, rtol=0.004)
+    # Half a percent of what comes up, or of a thousandth of what goes down where next to nothing comes up.
+    np.testing.assert_allclose(
+        water.upward(heights)[:, 0] * fallen, exact_up, rtol=0.01, atol=2e-4 * exact_down.max()
+    )
+    azimuth = np.linspace(0.0, np.pi, 13)
+    psi = -down[:, None] * cosine
+    psi = psi + np.sqrt(1.0 - down[:, None] ** 2) * math.sqrt(1.0 - cosine**2) * np.cos(azimuth)
+    aside = psi < math.cos(math.radians(10.0))
+    bounced = reflectance / math.pi * float(np.sum(down_flux(depth)))
+    errors = []
+    for y in heights:
+        slope = np.maximum(np.abs(down), 1e-9)
+        ends = np.where(
+            down < 0.0,
+            (1.0 - sun_share) / np.pi * np.exp(-y / slope),
+            bounced * np.exp(-(depth - y) / slope),
+        )
+        exact = np.asarray(radiance(np.array(y), azimuth))[order] - ends[:, None]
+        ours = whole_radiance(water, float(y), down, azimuth)[..., 0]
+        seen = aside & (exact > 1e-4 * exact.max())
+        errors.append(np.abs(np.log(ours[seen] / exact[seen])))
+    together = np.concatenate(errors)
+    assert np.median(together) < 0.01
+    assert np.quantile(together, 0.95) < 0.05

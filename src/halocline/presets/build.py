@@ -7,6 +7,7 @@ from functools import lru_cache
 import numpy as np
 
 from halocline._typing import F64
+from halocline.errors import PhysicsError
 from halocline.graph.shot import Shot
 from halocline.imaging.camera_track import CameraTrack
 from halocline.imaging.frame import Frame, Window
@@ -22,6 +23,8 @@ from halocline.rgb import RGBSpace
 DEFAULT_CAMERA_DEPTH_M = 10.0
 # Sea water at 20 C, 35 per mille, 550 nm relative to air (quan1995); the sun's refraction needs no more.
 WATER_INDEX = 1.341
+# Wet sand, neither pale nor dark (common practice, no source).
+BOTTOM_REFLECTANCE = 0.3
 
 
 def make_shot(
@@ -101,9 +104,22 @@ def light_path(look: Look, bands: Bands, space: RGBSpace, camera_depth_m: float)
     -------
     LightPath
         The water and its light.
+
+    Raises
+    ------
+    PhysicsError
+        ``E-PLACE-BOTTOM`` where the lens lies below the bottom.
     """
-    light, story = look.light, look.story
-    reference = light.reference_depth
+    light, story, bounced = look.light, look.story, look.place.bottom_reflectance
+    reference, bottom = light.reference_depth, look.place.bottom_depth
+    if bottom is not None and camera_depth_m >= bottom:
+        raise PhysicsError(
+            f"the lens, {camera_depth_m:g} m deep, lies below the bottom at {bottom:g} m",
+            code="E-PLACE-BOTTOM",
+            where="place.bottom_depth",
+            fix="State the depth of the deepest ground in the shot, or the lens's own: place.camera_depth, "
+            "place.sea_level.",
+        )
     return LightPath(
         bands=bands,
         camera_depth_m=camera_depth_m,
@@ -118,6 +134,8 @@ def light_path(look: Look, bands: Bands, space: RGBSpace, camera_depth_m: float)
         veil_scale=story.veil_scale,
         downwelling_scale=story.downwelling_scale,
         daylight_level=light.daylight,
+        bottom_m=look.place.bottom_depth,
+        bottom_reflectance=BOTTOM_REFLECTANCE if bounced is None else bounced,
     )
 
 

@@ -113,6 +113,8 @@ class LightPath:
         Art: multiply range (or depth) in one term only, 1 is physical.
     remap
         Story visibility: range as the optics see it.
+    bottom_m, bottom_reflectance
+        Depth of the sea's bottom, metres, and its reflectance; None where the water has no end.
     """
 
     bands: Bands
@@ -129,6 +131,8 @@ class LightPath:
     veil_scale: float = 1.0
     downwelling_scale: float = 1.0
     daylight_level: float = 1.0
+    bottom_m: float | None = None
+    bottom_reflectance: float = 0.0
 
     @property
     def water(self) -> WaterAndSky:
@@ -143,6 +147,8 @@ class LightPath:
             sun_cosine=-float(self.sun_travel @ self.up),
             sun_share=self.surface_sun_share,
             spectrum=None if b.spectrum is None else _spectrum_of(b),
+            bottom_m=self.bottom_m,
+            bottom_reflectance=self.bottom_reflectance,
         )
 
     @property

@@ -18,7 +18,15 @@ from functools import lru_cache
 import numpy as np
 
 from halocline._typing import F32, F64
-from halocline.physics.path.radiance.solution import FINE, Modes, Resolution, modes_of, under_sky, under_sun
+from halocline.physics.path.radiance.solution import (
+    FINE,
+    Bottom,
+    Modes,
+    Resolution,
+    modes_of,
+    under_sky,
+    under_sun,
+)
 from halocline.physics.path.radiance.water_light import WaterLight, ray_ends, signed_mean_left
 
 # Places of the tables over height and azimuth; see `direction_grid`.
@@ -29,6 +37,8 @@ DEEPEST_M = 400.0
 DEPTH_NODES = 257
 # A lens any higher has the light of one as deep as this, metres: rays up have no length left to fit.
 HIGHEST_M = 0.01
+# Least k of rays that go down over a bottom, as a share of c.
+LEAST_RATE = 0.05
 # The highest sun is taken as this high: at the zenith exactly it has no azimuth.
 _HIGHEST_COSINE = 1.0 - 1e-9
 
@@ -171,6 +181,8 @@ class WaterAndSky:
         How finely directions are told apart.
     spectrum
         What the bands stand for; None where each is a water by itself.
+    bottom_m, bottom_reflectance
+        Depth of a bottom, metres, and its reflectance; None where the water is endless.
     """
 
     attenuation: tuple[float, ...]
@@ -182,6 +194,8 @@ class WaterAndSky:
     sun_share: float
     resolution: Resolution = FINE
     spectrum: Spectrum | None = None
+    bottom_m: float | None = None
+    bottom_reflectance: float = 0.0
 
     def solved(self) -> WaterLight:
         """Return the daylight in this water; kept for the last few waters."""
@@ -210,8 +224,24 @@ def _solved(water: WaterAndSky) -> WaterLight:
     modes = _modes(albedo, own, water.asymmetry, water.index, water.resolution)
     edge = math.sqrt(1.0 - 1.0 / water.index**2)
     cosine = min(max(water.sun_cosine, edge), _HIGHEST_COSINE)
-    lights = ((under_sun(modes, cosine), water.sun_share), (under_sky(modes), 1.0 - water.sun_share))
-    return WaterLight(modes, lights, np.array(c), np.array(b), np.array(own), water.asymmetry)
+    bottom = None
+    if water.bottom_m is not None:
+        optical = np.array(c) * (1.0 - modes.straight) * water.bottom_m
+        bottom = Bottom(optical, water.bottom_reflectance)
+    lights = (
+        (under_sun(modes, cosine, bottom), water.sun_share),
+        (under_sky(modes, bottom), 1.0 - water.sun_share),
+    )
+    return WaterLight(
+        modes,
+        lights,
+        np.array(c),
+        np.array(b),
+        np.array(own),
+        water.asymmetry,
+        water.bottom_m,
+        water.bottom_reflectance,
+    )
 
 
 @lru_cache(maxsize=16)
@@ -219,8 +249,14 @@ def _at(water: WaterAndSky, depth_m: float) -> LensLight:
     light = water.solved()
     down, azimuth = direction_grid()
     y = max(depth_m, HIGHEST_M)
+    if water.bottom_m is not None:
+        # A lens on the bottom has no length left to fit either.
+        y = min(y, max(water.bottom_m - HIGHEST_M, 0.5 * water.bottom_m))
     source, path = light.radiance(y, down, azimuth)
-    rate = matching_rate(source, path, ray_ends(y, down)[:, None, None])
+    rate = matching_rate(source, path, ray_ends(y, down, water.bottom_m)[:, None, None])
+    if water.bottom_m is not None:
+        # Where the picture shows no bottom the water goes on, and its light must not grow without end.
+        rate = np.where(down[:, None, None] > 0.0, np.maximum(rate, LEAST_RATE * light.attenuation), rate)
     level = light.downward(np.array([y]))[0]
     tables = np.stack([source / level, rate]).astype(np.float32)
     count = len(water.attenuation)

@@ -9,6 +9,9 @@ with as many rates k_j as there are streams in a hemisphere. Each is found as an
 matrix (nakajima1986), and the C_j from what the surface lets in and reflects. Source: stamnes1988.
 
 The sun's light that is scattered once is left to a closed form (nakajima1988), for it is sharp.
+
+Over a bottom (`Bottom`) light comes back: to each mode that fades downwards belongs one that fades upwards as
+fast, with what goes down and up exchanged.
 """
 
 from __future__ import annotations
@@ -151,6 +154,22 @@ def modes_of(
 
 
 @dataclass(frozen=True, eq=False)
+class Bottom:
+    """A level bottom that reflects alike in all directions (Lambert's law).
+
+    Attributes
+    ----------
+    optical_depth
+        Of the water above it, scaled, ``(K,)``.
+    reflectance
+        0 to 1.
+    """
+
+    optical_depth: F64
+    reflectance: float
+
+
+@dataclass(frozen=True, eq=False)
 class Lit:
     """The modes' strengths under one light.
 
@@ -168,6 +187,9 @@ class Lit:
         The sun's irradiance across its beam just below the surface; 0 where there is no sun.
     window
         Radiance of the sky within Snell's window minus what the surface reflects, per (1 - reflectance).
+    risen
+        Strengths of the modes that fade upwards, at the bottom, times exp(k_0 t), k_0 the least of all rates
+        and t the bottom's optical depth; ``(K, M', N)``, None where there is no bottom.
     """
 
     modes: Modes
@@ -177,9 +199,10 @@ class Lit:
     beam_cosine: float
     beam: float
     window: float
+    risen: F64 | None = None
 
 
-def under_sun(modes: Modes, sun_cosine: float) -> Lit:
+def under_sun(modes: Modes, sun_cosine: float, bottom: Bottom | None = None) -> Lit:
     """Return the light of a sun that brings a unit of irradiance to the level sea surface, in air.
 
     Parameters
@@ -188,6 +211,8 @@ def under_sun(modes: Modes, sun_cosine: float) -> Lit:
         The water.
     sun_cosine
         Cosine of the refracted sun's zenith angle, in water: at least that of the edge of Snell's window.
+    bottom
+        Under the water, where it has an end.
     """
     grid = modes.streams
     count = modes.rates.shape[1]
@@ -216,18 +241,28 @@ def under_sun(modes: Modes, sun_cosine: float) -> Lit:
     net = (np.matmul(modes.sums, total)[..., 0] - q_sum) / rate
     back = 0.5 / np.sqrt(grid.weight * grid.cosine)
     z_down, z_up = back * (total[..., 0] + net), back * (total[..., 0] - net)
-    strengths = _from_surface(modes, -(z_down - _reflected(modes) * z_up))
-    return Lit(modes, strengths, z_down, z_up, 1.0 / rate, beam, 0.0)
+    entering = -(z_down - _reflected(modes) * z_up)
+    if bottom is None:
+        strengths = _from_surface(modes, entering)
+        return Lit(modes, strengths, z_down, z_up, 1.0 / rate, beam, 0.0)
+    arriving = _bounced(modes, z_down, bottom) - z_up
+    arriving[:, 0] += bottom.reflectance / math.pi * beam / rate
+    arriving *= np.exp((modes.rates.min(axis=(1, 2)) - rate) * bottom.optical_depth)[:, None, None]
+    strengths, risen = _between(modes, entering, arriving, bottom)
+    return Lit(modes, strengths, z_down, z_up, 1.0 / rate, beam, 0.0, risen)
 
 
-def under_sky(modes: Modes) -> Lit:
+def under_sky(modes: Modes, bottom: Bottom | None = None) -> Lit:
     """Return the light of a sky of even radiance that brings a unit of irradiance to the sea surface."""
     radiance = modes.index**2 / math.pi
     inside = (1.0 - _reflected(modes)) * radiance
     count = modes.streams.cosine.size
     entering = np.broadcast_to(inside, (modes.rates.shape[0], 1, count))
     nothing = np.zeros((modes.rates.shape[0], 1, count))
-    return Lit(modes, _from_surface(modes, entering), nothing, nothing, 1.0, 0.0, radiance)
+    if bottom is None:
+        return Lit(modes, _from_surface(modes, entering), nothing, nothing, 1.0, 0.0, radiance)
+    strengths, risen = _between(modes, entering, nothing, bottom)
+    return Lit(modes, strengths, nothing, nothing, 1.0, 0.0, radiance, risen)
 
 
 def _from_surface(modes: Modes, entering: F64) -> F64:
@@ -235,6 +270,36 @@ def _from_surface(modes: Modes, entering: F64) -> F64:
     count = entering.shape[1]
     matrix = modes.down[:, :count] - _reflected(modes)[:, None] * modes.up[:, :count]
     return np.asarray(np.linalg.solve(matrix, entering[..., None])[..., 0], np.float64)
+
+
+def _between(modes: Modes, entering: F64, arriving: F64, bottom: Bottom) -> tuple[F64, F64]:
+    """Return the strengths of modes that fade downwards and upwards, between surface and bottom.
+
+    ``entering`` is as in `_from_surface`; ``arriving`` what the bottom gives up of the beam alone, minus what
+    the beam has there already, both times exp(k_0 t) as `Lit.risen`.
+    """
+    count, size = entering.shape[1], modes.streams.cosine.size
+    down, up, rates = modes.down[:, :count], modes.up[:, :count], modes.rates[:, :count, None, :]
+    mirror = _reflected(modes)[:, None]
+    slowest, optical = modes.rates.min(axis=(1, 2))[:, None, None, None], bottom.optical_depth
+    depth = optical[:, None, None, None]
+    matrix = np.empty((*down.shape[:2], 2 * size, 2 * size))
+    matrix[..., :size, :size] = down - mirror * up
+    matrix[..., :size, size:] = (up - mirror * down) * np.exp(-(rates + slowest) * depth)
+    matrix[..., size:, :size] = (up - _bounced(modes, down, bottom)) * np.exp((slowest - rates) * depth)
+    matrix[..., size:, size:] = down - _bounced(modes, up, bottom)
+    known = np.concatenate([entering, np.broadcast_to(arriving, entering.shape)], axis=-1)
+    found = np.linalg.solve(matrix, known[..., None])[..., 0]
+    return np.ascontiguousarray(found[..., :size]), np.ascontiguousarray(found[..., size:])
+
+
+def _bounced(modes: Modes, down: F64, bottom: Bottom) -> F64:
+    """Return the radiance that the bottom gives up of light at the streams, ``(K, M', N, ...)``, even."""
+    weight = 2.0 * bottom.reflectance * modes.streams.weight * modes.streams.cosine
+    given = np.zeros_like(down)
+    # Lambert's law is alike all around: it takes and gives the first azimuth mode alone.
+    given[:, 0] = np.tensordot(down[:, 0], weight, axes=(1, 0))[:, None]
+    return given
 
 
 def _reflected(modes: Modes) -> F64:
