@@ -12,11 +12,11 @@ from tests.conftest import Builders
 import halocline
 from halocline._typing import F32
 from halocline.errors import PresetError
+from halocline.filters.soft_window import within
 from halocline.graph.engine import evaluate
 from halocline.imaging.camera_track import CameraTrack
 from halocline.imaging.frame import Frame, Window
 from halocline.operators.draw_near import DrawNearParameters, share_of
-from halocline.operators.shared.range_slab import within_slab
 from halocline.physics.path.lit_edge import bright_side, depth_edges, rim_contrast, rim_share
 from halocline.physics.path.visibility import RangeRemap
 from halocline.presets.build import make_shot, story_path
@@ -190,8 +190,8 @@ def test_the_price_of_a_contrast_is_told_and_a_clear_water_asks_none() -> None:
 
 def test_ends_of_a_slab_fade_over_its_softness() -> None:
     at = np.array([1.0, 1.75, 2.0, 2.25, 5.0, 9.0, 10.0, np.inf], np.float32)
-    np.testing.assert_allclose(within_slab(at, 2.0, 9.0, 1.0), [0, 0.25, 0.5, 0.75, 1, 0.5, 0, 0], atol=1e-6)
-    np.testing.assert_array_equal(within_slab(at, 0.0, None, 0.0), 1.0)
+    np.testing.assert_allclose(within(at, 2.0, 9.0, 1.0), [0, 0.25, 0.5, 0.75, 1, 0.5, 0, 0], atol=1e-6)
+    np.testing.assert_array_equal(within(at, None, None, 0.0), 1.0)
 
 
 @pytest.mark.parametrize("seen_m", [3.0, 8.0, 30.0])

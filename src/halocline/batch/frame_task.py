@@ -225,7 +225,7 @@ def planes_read(graph: Graph) -> tuple[frozenset[str], frozenset[str]]:
     tuple[frozenset[str], frozenset[str]]
         Names of planes that must be there, and of those that are used where they are.
     """
-    uses = [step.operator.planes() for step in graph.steps]
+    uses = [step.acting.planes() for step in graph.steps]
     needed = _render_passes(name for use in uses for name in use.reads)
     return needed, _render_passes(name for use in uses for name in use.optional) - needed
 

@@ -294,7 +294,8 @@ def _tapped(graph: Graph, groups: list[tuple[str, str]], taps: set[str], kept: l
         operator = step.operator
         if operator.whole and kept:
             operator = _Throughout(operator, kept)
-        steps.append(Step(step.name, operator, {**step.inputs, operator.inputs[0]: previous}))
+        inputs = {**step.inputs, operator.inputs[0]: previous}
+        steps.append(replace(step, operator=operator, inputs=inputs))
         previous = step.name
         if step.name in tap_after:
             tap = tap_after[step.name]

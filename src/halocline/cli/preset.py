@@ -144,7 +144,10 @@ def _description(found: Preset, asked: int | None) -> list[str]:
         f"steps     on frame {frame}" if curves else "steps",
     ]
     for step in found.at(frame).graph.steps:
-        values = step.operator.parameters.model_dump(mode="json", exclude_none=True)
+        values = {
+            **step.limits.model_dump(mode="json", exclude_defaults=True),
+            **step.operator.parameters.model_dump(mode="json", exclude_none=True),
+        }
         told = ", ".join(f"{key} = {value}" for key, value in values.items())
         lines.append(
             f"          {step.name} <- {', '.join(step.inputs.values())}" + (f": {told}" if told else "")

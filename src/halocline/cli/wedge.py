@@ -103,7 +103,7 @@ def png_bytes(pixels: U8) -> bytes:
 
 
 def _passes(look: Preset, frame: int) -> set[str]:
-    uses = [step.operator.planes() for step in look.at(frame).graph.steps]
+    uses = [step.acting.planes() for step in look.at(frame).graph.steps]
     return {name for use in uses for name in use.reads | use.optional}
 
 

@@ -8,6 +8,7 @@
   Textures)
 - `lens_blur`: the shape a lens gives them (ThinLens, footprint)
 - `facing`: normals from distance (normals_from_range, sun_over_diffuse)
+- `soft_window`: a slab of range or height with soft ends (within)
 - `surface_fit`: slopes of what was stored in steps (facing_of, slopes_over_steps)
 - `pyramid_loops`: compiled loops of displacement and softening (look_beyond, show_beyond)
 - `halo_loops`: those of halos

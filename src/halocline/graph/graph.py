@@ -3,11 +3,13 @@
 from __future__ import annotations
 
 from collections.abc import Iterable, Mapping
-from dataclasses import dataclass
+from dataclasses import dataclass, field
+from functools import cached_property
 from graphlib import CycleError, TopologicalSorter
 from typing import TypedDict
 
 from halocline.errors import GraphError, did_you_mean
+from halocline.graph.limits import Limited, StepLimits
 from halocline.graph.operator import AnyOperator
 from halocline.graph.shot import Shot
 
@@ -27,11 +29,19 @@ class Step:
         The operator, with its parameters.
     inputs
         Step name (or `SOURCE`) for each of the operator's input roles.
+    limits
+        Where it acts, and how much.
     """
 
     name: str
     operator: AnyOperator
     inputs: Mapping[str, str]
+    limits: StepLimits = field(default_factory=StepLimits)
+
+    @cached_property
+    def acting(self) -> AnyOperator:
+        """The operator within the step's limits; the operator itself where there are none."""
+        return self.operator if self.limits.everywhere else Limited(self.operator, self.limits)
 
 
 class Graph:
@@ -73,7 +83,7 @@ class Graph:
 
     def warnings(self, shot: Shot) -> tuple[str, ...]:
         """Return what the steps that act on a frame have to tell of it, each once."""
-        active = (step.operator for step in self.steps if not step.operator.idle(shot))
+        active = (step.acting for step in self.steps if not step.acting.idle(shot))
         return tuple(dict.fromkeys(warning for operator in active for warning in operator.warnings(shot)))
 
 

@@ -92,7 +92,7 @@ def make_plan(graph: Graph, shot: Shot, available: Iterable[str], wanted: Iterab
     pictures = {SOURCE: _Picture(None, frozenset(available) | VIEW_PLANES)}
     steps: list[PlannedStep] = []
     for step in graph.steps:
-        if step.operator.idle(shot):
+        if step.acting.idle(shot):
             pictures[step.name] = pictures[step.inputs[step.operator.inputs[0]]]
             continue
         sources = {role: pictures[name] for role, name in step.inputs.items()}
@@ -111,7 +111,7 @@ def make_plan(graph: Graph, shot: Shot, available: Iterable[str], wanted: Iterab
 
 
 def _planned(step: Step, sources: Mapping[str, _Picture], shot: Shot, steps: list[PlannedStep]) -> _Picture:
-    operator = step.operator
+    operator = step.acting
     use = operator.planes()
     form = BANDS if BANDS in use.reads else RGB if RGB in use.reads else None
     converted = {role: _in_form(picture, form, shot, steps) for role, picture in sources.items()}
@@ -149,7 +149,7 @@ def _planned(step: Step, sources: Mapping[str, _Picture], shot: Shot, steps: lis
 
 def _prepared(step: Step, shot: Shot) -> Any:
     try:
-        return step.operator.prepare(replace(shot, step=step.name))
+        return step.acting.prepare(replace(shot, step=step.name))
     except HaloclineError as error:
         raise error.located(f'step "{step.name}"') from error
 

@@ -38,6 +38,13 @@ def removal_of(preset: Preset, *, noise: float, rebalance: bool = True) -> Prese
     remover = next(name for name, kind in operators().items() if kind.undoes)
     own: dict[str, Any] = {"noise": noise, "undo": []}
     for step in preset.at(0).graph.steps:
+        if step.operator.undone is not None and not step.limits.everywhere:
+            raise PresetError(
+                f"the step {step.name} acts in a part of the picture, and cannot be taken back there alone",
+                code="E-PRESET-REMOVE",
+                where=preset.name,
+                fix=f"Remove the water without it: --set steps.{step.name}.enabled=false.",
+            )
         if step.operator.undone is Undoing.TERM:
             own["undo"].append(_kind(preset, step.name))
         elif step.operator.undone is Undoing.KEYS and (

@@ -13,9 +13,9 @@ from typing import Annotated
 import numpy as np
 from pydantic import Field, model_validator
 
+from halocline.filters.soft_window import within
 from halocline.graph.operator import Operator, Planes, PlaneUse, Stage, Tile
 from halocline.graph.shot import Shot
-from halocline.operators.shared.range_slab import within_slab
 from halocline.physics.path.silhouette import range_for_contrast
 from halocline.physics.path.transport import LightPath
 from halocline.physics.path.visibility import RangeRemap
@@ -98,7 +98,7 @@ class DrawNear(Operator[DrawNearParameters, float]):
         """Draw the subject near."""
         p = self.parameters
         range_m = planes["range"]
-        inside = within_slab(range_m, p.nearest, p.farthest, p.softness)
+        inside = within(range_m, p.nearest or None, p.farthest, p.softness)
         if p.matte:
             # Any coverage is the subject's: its range is what an edge pixel holds.
             inside *= (planes[f"matte.{p.matte}"] > 0).astype(np.float32)

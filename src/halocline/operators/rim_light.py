@@ -13,9 +13,9 @@ import numpy as np
 from pydantic import Field, model_validator
 
 from halocline._typing import F32, F64
+from halocline.filters.soft_window import within
 from halocline.graph.operator import Operator, Planes, PlaneUse, Stage, Tile
 from halocline.graph.shot import Shot
-from halocline.operators.shared.range_slab import within_slab
 from halocline.physics.path.lit_edge import bright_side, depth_edges, rim_contrast, rim_share, side_radiance
 from halocline.physics.path.transport import LightPath
 from halocline.quantities import Angle, Distance, Factor, Length, Ratio, Share, Strict
@@ -129,7 +129,7 @@ class RimLight(Operator[RimLightParameters, _Prepared]):
         else:
             share = np.zeros_like(range_m)
         share *= np.clip(tile.trim(planes["alpha"]), np.float32(0.0), np.float32(1.0))
-        share *= within_slab(range_m, p.nearest, p.farthest, p.softness)
+        share *= within(range_m, p.nearest or None, p.farthest, p.softness)
         if p.matte:
             share *= tile.trim(planes[f"matte.{p.matte}"])
         rim = prepared.light[:, None, None] * share

@@ -13,6 +13,8 @@ import tomlkit
 
 from halocline.errors import GraphError, HaloclineError, PresetError, did_you_mean
 from halocline.graph.graph import SOURCE, Graph, Step
+from halocline.graph.limits import StepLimits
+from halocline.graph.operator import AnyOperator
 from halocline.graph.sea import Sea
 from halocline.operators.registry import operator_named, operators
 from halocline.physics.water.bands import Bands
@@ -223,15 +225,17 @@ class Preset:
         problems: list[HaloclineError] = []
         for name, head in self._order:
             kind = operator_named(head.operator or name)
-            own = {key: value for key, value in tables[name].items() if key not in StepHead.model_fields}
+            own, limiting = _keys_of(tables[name], kind)
             parameters, wrong = validated(kind.Parameters, own, ("steps", name), document)
             problems += wrong
+            limits, wrong = validated(StepLimits, limiting, ("steps", name), document)
+            problems += wrong
             # A step that is put aside must be right too: somebody will enable it.
-            if parameters is None or not head.enabled:
+            if parameters is None or limits is None or not head.enabled:
                 continue
             inputs = dict(zip(kind.inputs, (head.input or previous, head.other), strict=False))
             named = {role: source for role, source in inputs.items() if source is not None}
-            steps.append(Step(name, kind(parameters), named))
+            steps.append(Step(name, kind(parameters), named, limits))
             previous = name
         problems += _late_lights(steps, document)
         if problems:
@@ -267,8 +271,10 @@ class Preset:
         for step in look.graph.steps:
             raw = tables["steps"][step.name]
             own = _with_curves(step.operator.parameters.model_dump(mode="json"), raw)
+            limits = _with_curves(step.limits.model_dump(mode="json", exclude_defaults=True), raw)
             roles = dict(zip(("input", "other"), step.inputs.values(), strict=False))
-            resolved["steps"][step.name] = {"operator": raw.get("operator", step.name), **roles, **own}
+            head = {"operator": raw.get("operator", step.name), **roles}
+            resolved["steps"][step.name] = {**head, **limits, **own}
         without: dict[str, Any] = _without_none(resolved)
         return without
 
@@ -328,6 +334,14 @@ def _sections(
     }
     problems = [problem for _, wrong in checked.values() for problem in wrong]
     return {name: section for name, (section, _) in checked.items()}, problems
+
+
+def _keys_of(table: Mapping[str, Any], kind: type[AnyOperator]) -> tuple[dict[str, Any], dict[str, Any]]:
+    """Return a step's keys for its operator, and those that limit it; the operator's own names come first."""
+    keys = {key: value for key, value in table.items() if key not in StepHead.model_fields}
+    limiting = StepLimits.model_fields.keys() - kind.Parameters.model_fields.keys()
+    own = {key: value for key, value in keys.items() if key not in limiting}
+    return own, {key: value for key, value in keys.items() if key in limiting}
 
 
 def _top_level_problems(document: Document) -> Iterator[HaloclineError]:

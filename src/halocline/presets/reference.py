@@ -17,6 +17,7 @@ from pydantic import WithJsonSchema
 from pydantic.fields import FieldInfo
 from pydantic_core import PydanticUndefined
 
+from halocline.graph.limits import StepLimits
 from halocline.operators.registry import BUILT_IN, operator_named
 from halocline.presets.preset import STEADY_SECTIONS
 from halocline.presets.renamed import old_words
@@ -47,6 +48,7 @@ def presets_page() -> str:
     for name, model in SECTIONS.items():
         parts += [f"## `[{name}]`", *_model_parts(model)]
     parts += ["## `[steps.NAME]`", *_model_parts(StepHead)]
+    parts += ["### Where a step acts, and how much", *_model_parts(StepLimits)]
     parts.append("Beside these a step has the keys of its operator: see [operators](operators.md).")
     parts += ["## Keys of former versions", *_old_words()]
     return _joined(parts)

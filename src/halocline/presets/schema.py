@@ -9,6 +9,7 @@ from __future__ import annotations
 import json
 from typing import Any
 
+from halocline.graph.limits import StepLimits
 from halocline.operators.registry import operator_named, operator_names
 from halocline.presets.curves import KINDS, LARGEST_KEY_COUNT
 from halocline.presets.preset import STEADY_SECTIONS
@@ -140,11 +141,12 @@ def _operator_schema(name: str, definitions: Schema) -> Schema:
     kind = operator_named(name)
     own = _model_schema(kind.Parameters, definitions, animated=True)
     head = _model_schema(StepHead, definitions, animated=False)
+    limits = _model_schema(StepLimits, definitions, animated=True)
     return {
         "type": "object",
         "description": (kind.__doc__ or "").partition("\n")[0],
         "additionalProperties": False,
-        "properties": {**head["properties"], **own["properties"]},
+        "properties": {**head["properties"], **limits["properties"], **own["properties"]},
     }
 
 

@@ -5,7 +5,6 @@
 - `surface_light`: the sea's light (LevelAxes, by_channel, casters_seen, channel_weights, light_field)
 - `drawn_things`: small things drawn into a picture (LensParameters, drawing_of, exposure_of, laid_over,
   refuse_disorder, surface_of)
-- `range_slab`: a step within a slab of range (within_slab)
 - `sprite_images`: those that are pictures (cards_from)
 - `housed_lens`: what all ports share (HousedLensParameters, PortOperator, PortPicture, port_picture)
 - `layer_parameters`: where a layer of water is (WaterLayer)
