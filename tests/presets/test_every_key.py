@@ -22,6 +22,7 @@ from halocline.batch.layers import plan_layers
 from halocline.batch.task import input_spec
 from halocline.errors import GraphError
 from halocline.graph.engine import Evaluation, evaluate
+from halocline.graph.limits import HeightWindow, RangeWindow, StepLimits
 from halocline.graph.shot import Shot
 from halocline.imaging.camera import pinhole
 from halocline.imaging.camera_track import CameraTrack
@@ -193,6 +194,14 @@ def amount_in_matte(seen: Seen) -> float:
 
 def amount_out_of_matte(seen: Seen) -> float:
     return float(change(seen)[:, 12:].mean())
+
+
+def upper_half(seen: Seen) -> float:
+    return float(change(seen)[: WINDOW.height // 2].mean())
+
+
+def lower_half(seen: Seen) -> float:
+    return float(change(seen)[WINDOW.height // 2 :].mean())
 
 
 def middle_of_change(seen: Seen) -> float:
@@ -893,6 +902,26 @@ ELSEWHERE = {
         "test_layers_and_what_compression_did_sum_to_the_frame",
     ),
 }
+# Any operator will do: that all of them obey is held by tests/operators/test_limits.py.
+_LIMITED = "steps.downwelling"
+_BRIGHTER = "[light]\nreference_depth = 4.0\n" + DOWN
+LIMITS: dict[str, Row] = {
+    "matte": Row(_BRIGHTER, (None, "'arch'"), amount_out_of_matte, "gone"),
+    "invert_matte": Row(_BRIGHTER + "matte = 'arch'\n", ("false", "true"), amount_in_matte, "gone"),
+    "amount": Row(_BRIGHTER, ("1.0", "0.25"), amount, 0.25),
+    "within_range": Row(_BRIGHTER, (None, "{ nearest = 4.0 }"), near, "up"),
+    "within_range.nearest": Row(_BRIGHTER, (None, "4.0"), middle_of_change, "up"),
+    "within_range.farthest": Row(_BRIGHTER, (None, "4.0"), middle_of_change, "down"),
+    "within_range.softness": Row(
+        _BRIGHTER + "within_range = { nearest = 4.0, softness = 0.01 }\n", (None, "4.0"), picture, "other"
+    ),
+    "within_height": Row(_BRIGHTER, (None, "{ lowest = 0.0, softness = 0.1 }"), amount, "down"),
+    "within_height.lowest": Row(_BRIGHTER, (None, "0.0"), lower_half, "down"),
+    "within_height.highest": Row(_BRIGHTER, (None, "0.0"), upper_half, "down"),
+    "within_height.softness": Row(
+        _BRIGHTER + "within_height = { lowest = 0.0, softness = 0.01 }\n", (None, "3.0"), picture, "other"
+    ),
+}
 SECTION_KEYS = [f"{name}.{key}" for name, model in SECTIONS.items() for key in model.model_fields]
 
 STEP_KEYS = [
@@ -924,9 +953,9 @@ def _place(head: str) -> int:
     return STEP_ORDER.index(kind) if kind in STEP_ORDER else len(STEP_ORDER) * ("steps." in head) - 1
 
 
-@pytest.mark.parametrize("key", [*ROWS, *STEPS])
+@pytest.mark.parametrize("key", [*ROWS, *STEPS, *(f"{_LIMITED}.{key}" for key in LIMITS)])
 def test_a_key_moved_changes_what_it_says(key: str) -> None:
-    row = (ROWS | STEPS)[key]
+    row = (ROWS | STEPS | {f"{_LIMITED}.{limit}": row for limit, row in LIMITS.items()})[key]
     before, after = (row.measure(replace(seen_with(row, key, value), **row.scene)) for value in row.values)
     if row.goes == "up":
         assert after > before * (1 + 1e-6) + 1e-9
@@ -955,6 +984,9 @@ def _numbers(pair: Any) -> bool:
 
 def test_every_key_of_every_section_and_every_operator_has_a_row() -> None:
     assert {*ROWS, *ELSEWHERE, *STEPS} == {*SECTION_KEYS, *STEP_KEYS}
+    windows = {"within_range": RangeWindow, "within_height": HeightWindow}
+    inner = {f"{name}.{key}" for name, window in windows.items() for key in window.model_fields}
+    assert LIMITS.keys() == StepLimits.model_fields.keys() | inner
     assert len({*ROWS, *ELSEWHERE, *STEPS}) == len(ROWS) + len(ELSEWHERE) + len(STEPS)
 
 

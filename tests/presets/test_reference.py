@@ -6,6 +6,7 @@ from pathlib import Path
 
 import pytest
 
+from halocline.graph.limits import StepLimits
 from halocline.operators.registry import BUILT_IN, operator_named
 from halocline.presets.reference import operators_page, presets_page
 from halocline.presets.sections import SECTIONS, StepHead
@@ -24,6 +25,8 @@ def test_committed_page_is_up_to_date(page: str, made: object) -> None:
 def test_every_key_of_every_section_is_on_the_page_with_its_meaning() -> None:
     page = presets_page()
     models: dict[str, type[Strict]] = {**SECTIONS, "steps.NAME": StepHead}
+    for key in StepLimits.model_fields:
+        assert f"| `{key}` |" in page
     for name, model in models.items():
         assert f"## `[{name}]`" in page
         assert set(meanings(model)) == set(model.model_fields), name
