@@ -13,6 +13,7 @@ from hypothesis import HealthCheck, given, settings
 from hypothesis import strategies as st
 
 from halocline.errors import PresetError
+from halocline.graph.limits import StepLimits
 from halocline.operators.registry import operator_named, operator_names
 from halocline.presets.curves import KINDS
 from halocline.presets.document import shipped_folder, shipped_names
@@ -131,9 +132,8 @@ def test_every_key_has_its_meaning(checker: Any) -> None:
     for name in operator_names():
         step = schema["$defs"][f"step_{name}"]
         assert step["description"]
-        assert {"operator", "enabled", *operator_named(name).Parameters.model_fields} == {
-            *step["properties"]
-        } - {"input", "other", "after", "before"}
+        keys = operator_named(name).Parameters.model_fields.keys() | StepLimits.model_fields.keys()
+        assert {"operator", "enabled", *keys} == {*step["properties"]} - {"input", "other", "after", "before"}
         assert all(value["description"] for value in step["properties"].values())
 
 
