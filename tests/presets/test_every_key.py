@@ -31,6 +31,7 @@ from halocline.operators.registry import BUILT_IN, operator_named
 from halocline.presets.build import make_shot
 from halocline.presets.preset import Preset, preset_from_text
 from halocline.presets.sections import SECTIONS
+from halocline.quantities import Strict
 from halocline.rgb import LINEAR_REC709
 
 WINDOW = Window(0, 0, 40, 24)
@@ -984,7 +985,7 @@ def _numbers(pair: Any) -> bool:
 
 def test_every_key_of_every_section_and_every_operator_has_a_row() -> None:
     assert {*ROWS, *ELSEWHERE, *STEPS} == {*SECTION_KEYS, *STEP_KEYS}
-    windows = {"within_range": RangeWindow, "within_height": HeightWindow}
+    windows: dict[str, type[Strict]] = {"within_range": RangeWindow, "within_height": HeightWindow}
     inner = {f"{name}.{key}" for name, window in windows.items() for key in window.model_fields}
     assert LIMITS.keys() == StepLimits.model_fields.keys() | inner
     assert len({*ROWS, *ELSEWHERE, *STEPS}) == len(ROWS) + len(ELSEWHERE) + len(STEPS)

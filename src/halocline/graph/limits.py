@@ -217,7 +217,7 @@ class Meant:
         whole = before[BANDS].sum(axis=0)
         far = made["far_light"] * part + (share - self.far_light * self.light) * whole
         both = part + (_ONE - self.light) * whole
-        left = np.clip(np.divide(far, both, out=share.copy(), where=both > 0), _NONE, _ONE)
+        left: F32 = np.clip(np.divide(far, both, out=share.copy(), where=both > 0), _NONE, _ONE)
         # To the bit, where all or nothing is meant.
         np.copyto(left, share, where=self.area <= 0)
         np.copyto(left, made["far_light"], where=self.light >= 1)
