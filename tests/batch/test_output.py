@@ -52,7 +52,7 @@ def clean(path: Path, *, level: float = 0.4, **header: Any) -> Path:
 
 
 def task_of(source: Path, out: str = "wet.1001.exr") -> FrameTask:
-    references = (InputFiles(source, None),)
+    references = (InputFiles(source, None, 1),)
     return FrameTask(1001, source, None, source.parent / out, references=references)
 
 

@@ -105,7 +105,7 @@ def test_every_kind_of_depth_is_fitted(tmp_path: Path, kind: str) -> None:
         "format = 1\n[steps.caustics]\n[sea]\ndetail = 256\n",
         [f'input.depth_kind="{kind}"', f"input.near={near}", f"input.far={far}"],
     )
-    view = load(written(tmp_path / "a.exr", stored), input_spec(preset.at(1))).views[0]
+    view = load(written(tmp_path / "a.exr", stored), input_spec(preset, 1)).views[0]
     cosine = np.clip(np.einsum("i,irc->rc", NORMAL, view.frame.plane("fitted_normal")), -1.0, 1.0)
     assert np.median(np.degrees(np.arccos(cosine))) < 0.6
     assert np.mean(np.degrees(np.arccos(cosine)) > 10.0) < 0.01
@@ -153,8 +153,8 @@ def test_caustics_on_half_depth_are_those_on_float_depth(tmp_path: Path) -> None
 def test_first_look_and_inspect_say_where_directions_come_from(tmp_path: Path) -> None:
     source = written(tmp_path / "half.exr", DEPTH.astype(np.float16))
     preset = preset_from_text(TEXT)
-    task = FrameTask(1, source, None, tmp_path / "wet.exr", references=(InputFiles(source, None),))
+    task = FrameTask(1, source, None, tmp_path / "wet.exr", references=(InputFiles(source, None, 1),))
     assert look_first([task], preset).reads["fitted_normal"] == ("Z",)
-    told = "\n".join(inspect(source, input_spec(preset.at(0))).lines())
+    told = "\n".join(inspect(source, input_spec(preset, 0)).lines())
     assert "half floats" in told
     assert "fitted_normal" in told

@@ -248,15 +248,35 @@ def of_shot(read: Callable[[Shot], Any]) -> Callable[[Seen], Any]:
 
 def of_input(name: str) -> Callable[[Seen], Any]:
     """What the frame's reader is told."""
-    return lambda seen: getattr(input_spec(seen.preset.at(FRAME)), name)
+    return lambda seen: getattr(input_spec(seen.preset, FRAME), name)
 
 
 def of_depth(name: str) -> Callable[[Seen], Any]:
-    return lambda seen: getattr(input_spec(seen.preset.at(FRAME)).depth, name)
+    return lambda seen: getattr(input_spec(seen.preset, FRAME).depth, name)
 
 
 def of_camera(name: str) -> Callable[[Seen], Any]:
-    return lambda seen: getattr(input_spec(seen.preset.at(FRAME)).camera, name)
+    return lambda seen: getattr(input_spec(seen.preset, FRAME).camera, name)
+
+
+def camera_axes(seen: Seen) -> F64:
+    return np.array(input_spec(seen.preset, FRAME).camera.camera_to_world).round(12)
+
+
+def place_of_camera(seen: Seen) -> tuple[float, ...] | None:
+    """Where the lens is said to be, scene units."""
+    stated = input_spec(seen.preset, FRAME).camera.camera_to_world
+    return None if stated is None else tuple(row[3] for row in stated[:3])
+
+
+def view_of_camera(seen: Seen) -> tuple[float, ...]:
+    """Which way the lens is said to look."""
+    return tuple(-camera_axes(seen)[:3, 2])
+
+
+def top_of_camera(seen: Seen) -> tuple[float, ...]:
+    """Which way the picture's upper edge is said to be."""
+    return tuple(camera_axes(seen)[:3, 1])
 
 
 def loop_error(seen: Seen) -> float:
@@ -336,6 +356,20 @@ ROWS: dict[str, Row] = {
     "camera.film_width_mm": Row(
         "[camera]\nfocal_length_mm = 35.0\n", (None, "24.0"), of_camera("film_width_mm"), (36.0, 24.0)
     ),
+    "camera.film_height_mm": Row("", (None, "24.0"), of_camera("film_height_mm"), (None, 24.0)),
+    "camera.film_offset_mm": Row("", (None, "[1.0, -2.0]"), of_camera("film_offset_mm"), (None, (1.0, -2.0))),
+    "camera.squeeze": Row("", (None, "2.0"), of_camera("squeeze"), (None, 2.0)),
+    "camera.overscan": Row("", (None, "1.1"), of_camera("overscan"), (None, 1.1)),
+    "camera.position": Row(
+        "[input]\nscene_unit = 'cm'\n",
+        (None, "[1.0, '50 cm', 3.0]"),
+        place_of_camera,
+        (None, (100.0, 50.0, 300.0)),
+    ),
+    # A level camera looks down -z; +x is on its right, +y above.
+    "camera.pan": Row("", ("0.0", "90.0"), view_of_camera, ((0.0, 0.0, -1.0), (1.0, 0.0, 0.0))),
+    "camera.tilt": Row("", ("0.0", "90.0"), view_of_camera, ((0.0, 0.0, -1.0), (0.0, 1.0, 0.0))),
+    "camera.roll": Row("", ("0.0", "90.0"), top_of_camera, ((0.0, 1.0, 0.0), (1.0, 0.0, 0.0))),
     "camera.horizontal_view": Row("", (None, "'1 rad'"), of_camera("hfov_deg"), (None, math.degrees(1.0))),
     # --- water: clear to murky takes the far end's own light
     "water.jerlov_type": Row(LIGHT_OFF + ATTENUATION, ("'IB'", "'7C'"), far, "down"),
@@ -866,6 +900,10 @@ STEPS: dict[str, Row] = {
 }
 # Keys whose effect needs files: the test that moves each, and what it says.
 ELSEWHERE = {
+    "camera.track": (
+        "batch/test_stated_cameras.py",
+        "test_a_file_of_cameras_moves_the_lens_within_the_shutter",
+    ),
     "water.table": (
         "presets/test_preset.py",
         "test_table_of_a_water_beside_the_preset_is_read_and_then_carried_in_the_text",

@@ -188,7 +188,7 @@ def _whole_frame(
     if isinstance(given, oiio.ImageBuf):
         number = DEFAULT_FRAME if frame is None else frame
         look = preset.at(number)
-        spec, (needed, useful) = input_spec(look), planes_read(look.graph)
+        spec, (needed, useful) = input_spec(preset, number), planes_read(look.graph)
         wanted = needed | planes_of([header_of_buffer(given)], spec, useful)
         view = load_buffer(given, spec, wanted=sorted(wanted)).views[0]
         return number, view, CameraTrack({number: view.camera})

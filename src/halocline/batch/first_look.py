@@ -118,7 +118,7 @@ def look_first(tasks: Sequence[FrameTask], preset: Preset) -> FirstLook:
             return replace(
                 _told(tasks, files.beauty, loaded),
                 output=look_at_output(preset, loaded),
-                sequence=look_at_headers(tasks, input_spec(look), planes_read(look.graph)[0]),
+                sequence=look_at_headers(tasks, input_spec(preset, files.frame), planes_read(look.graph)[0]),
             )
     if problem is not None:
         raise problem
@@ -127,7 +127,7 @@ def look_first(tasks: Sequence[FrameTask], preset: Preset) -> FirstLook:
 
 def _loaded(files: InputFiles, preset: Preset) -> Loaded:
     look = preset.at(0)
-    spec = input_spec(look)
+    spec = input_spec(preset, files.frame)
     paths = [files.beauty] if files.depth is None else [files.beauty, files.depth]
     needed, useful = planes_read(look.graph)
     # World positions, where the render has them, settle what the depth pass holds.

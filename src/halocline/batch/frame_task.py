@@ -15,7 +15,7 @@ from halocline._typing import F32
 from halocline._version import __version__
 from halocline.batch.layers import GAMUT, LayerPlan, plan_layers
 from halocline.batch.origin import FileDigest, Origin, digest_file, origin_of
-from halocline.batch.task import FrameTask, input_spec_of
+from halocline.batch.task import FrameTask, camera_moments, input_spec, input_spec_of
 from halocline.compute.threads import at_most
 from halocline.errors import HaloclineError, ReadError
 from halocline.graph.engine import Evaluation, evaluate
@@ -25,7 +25,6 @@ from halocline.imaging.camera import Camera
 from halocline.imaging.camera_track import CameraTrack
 from halocline.imaging.colour import space_attributes
 from halocline.imaging.gamut import Delivery
-from halocline.imaging.input_spec import InputSpec
 from halocline.imaging.load import Loaded, Template, View, load
 from halocline.imaging.save import FileForm, Picture, save
 from halocline.imaging.survey import cameras_in, planes_in
@@ -112,7 +111,7 @@ def read_inputs(task: FrameTask, preset: Preset) -> FrameInputs:
     needed, useful = planes_read(preset.at(task.frame).graph)
     wanted = sorted(needed | planes_in(task.files, spec, useful))
     loaded = load(task.beauty, spec, depth_path=task.depth, wanted=wanted)
-    tracks = {view.name: _track(task, view, spec) for view in loaded.views}
+    tracks = {view.name: _track(task, view, preset) for view in loaded.views}
     if _stamps(task) != before:
         # The digest would vouch for bytes that were not rendered.
         raise ReadError(
@@ -268,11 +267,11 @@ def _stamps(task: FrameTask) -> list[tuple[int, int, int] | None]:
     return stamps
 
 
-def _track(task: FrameTask, view: View, spec: InputSpec) -> CameraTrack:
-    cameras: dict[int, Camera] = {task.frame: view.camera}
-    for frame, path in task.neighbours.items():
+def _track(task: FrameTask, view: View, preset: Preset) -> CameraTrack:
+    cameras: dict[float, Camera] = {task.frame: view.camera}
+    for frame, path in camera_moments(task, preset).items():
         try:
-            found = cameras_in(path, spec)
+            found = cameras_in(path, input_spec(preset, frame))
         except HaloclineError:
             # A neighbour may be missing or damaged; this frame must not fail for it.
             continue

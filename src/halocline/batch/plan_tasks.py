@@ -329,7 +329,7 @@ def _references(whole: Sequence, depth: Sequence | None) -> tuple[InputFiles, ..
     """Return the first frames on disk with their depth."""
     references = []
     for frame in whole.frames:
-        files = InputFiles(whole.path(frame), None if depth is None else depth.path(frame))
+        files = InputFiles(whole.path(frame), None if depth is None else depth.path(frame), frame)
         if files.depth is None or files.depth.exists():
             references.append(files)
         if len(references) == _REFERENCES:

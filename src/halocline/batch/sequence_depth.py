@@ -10,10 +10,9 @@ import logging
 from collections.abc import Sequence
 from dataclasses import replace
 
-from halocline.batch.task import FrameTask, InputFiles, input_spec
+from halocline.batch.task import FrameTask, InputFiles, input_spec, input_spec_of
 from halocline.errors import HaloclineError
 from halocline.imaging.depth import DepthSpec
-from halocline.imaging.input_spec import InputSpec
 from halocline.imaging.load import load
 from halocline.imaging.survey import planes_in
 from halocline.presets.preset import Preset
@@ -31,9 +30,9 @@ def settle_depth(tasks: Sequence[FrameTask], preset: Preset) -> list[FrameTask]:
     preset
         Its ``[input]`` may state the kind and the edges; what it leaves open is inferred.
     """
-    spec = input_spec(preset.at(0))
-    if "auto" not in (spec.depth.kind, spec.depth.edges):
-        return [replace(task, depth_spec=spec.depth) for task in tasks]
+    section = preset.at(0).input
+    if "auto" not in (section.depth_kind, section.depth_edges):
+        return [replace(task, depth_spec=input_spec_of(task, preset).depth) for task in tasks]
     found: dict[tuple[InputFiles, ...], DepthSpec | None] = {}
     settled = []
     for task in tasks:
@@ -41,15 +40,16 @@ def settle_depth(tasks: Sequence[FrameTask], preset: Preset) -> list[FrameTask]:
             settled.append(task)
             continue
         if task.references not in found:
-            found[task.references] = _inferred(task.references, spec)
+            found[task.references] = _inferred(task.references, preset)
         settled.append(replace(task, depth_spec=found[task.references]))
     return settled
 
 
-def _inferred(references: tuple[InputFiles, ...], spec: InputSpec) -> DepthSpec | None:
+def _inferred(references: tuple[InputFiles, ...], preset: Preset) -> DepthSpec | None:
     for files in references:
         paths = [files.beauty] if files.depth is None else [files.beauty, files.depth]
         try:
+            spec = input_spec(preset, files.frame)
             # World positions, where the render has them, settle the kind for sure.
             wanted = planes_in(paths, spec, ("position",))
             # Only the depth is judged: no edge need be taken apart, no glow found.

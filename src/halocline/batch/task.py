@@ -6,19 +6,25 @@ from collections.abc import Mapping
 from dataclasses import dataclass, field, replace
 from pathlib import Path
 
-from halocline.imaging.camera_metadata import CameraStatement
+import numpy as np
+
+from halocline.imaging.camera import turned_axes
+from halocline.imaging.camera_file import CameraFile, read_once
+from halocline.imaging.camera_metadata import CameraStatement, frozen_rows
 from halocline.imaging.depth import DepthSpec
 from halocline.imaging.input_spec import InputSpec
+from halocline.presets.build import level_axes
 from halocline.presets.preset import Look, Preset
 from halocline.units import metres_per_scene_unit
 
 
 @dataclass(frozen=True)
 class InputFiles:
-    """Files of one frame; depth is `None` where it is in the beauty's file."""
+    """Files of one frame, and its number; depth is `None` where it is in the beauty's file."""
 
     beauty: Path
     depth: Path | None
+    frame: int
 
 
 @dataclass(frozen=True)
@@ -74,26 +80,41 @@ def input_spec_of(task: FrameTask, preset: Preset) -> InputSpec:
     -------
     InputSpec
         What is stated about the input.
+
+    Raises
+    ------
+    CameraError
+        As `input_spec`.
     """
-    spec = input_spec(preset.at(task.frame))
+    # A picture that stands in for another has the camera it was taken by.
+    spec = input_spec(preset, task.frame if task.held_from is None else task.held_from)
     return spec if task.depth_spec is None else replace(spec, depth=task.depth_spec)
 
 
-def input_spec(look: Look) -> InputSpec:
+def input_spec(preset: Preset, frame: float) -> InputSpec:
     """Return how to read the render, from a preset's ``[input]``, ``[camera]`` and ``[colour]``.
 
     Parameters
     ----------
-    look
-        The settings of a frame.
+    preset
+        The look.
+    frame
+        Frame number, whole or between: the camera may move.
 
     Returns
     -------
     InputSpec
         What is stated about the input.
+
+    Raises
+    ------
+    CameraError
+        ``E-CAMERA-TRACK`` where the file of cameras that the preset names does not reach there.
     """
-    section, camera = look.input, look.camera
+    look = preset.at(frame)
+    section = look.input
     unit = metres_per_scene_unit(section.scene_unit)
+    camera, cameras = _cameras(look, frame, unit)
     return InputSpec(
         beauty=section.layer or "",
         depth_channel=section.depth_channel,
@@ -111,12 +132,8 @@ def input_spec(look: Look) -> InputSpec:
             edges=section.depth_edges,
             pass_unit_m=None if section.depth_unit is None else metres_per_scene_unit(section.depth_unit),
         ),
-        camera=CameraStatement(
-            focal_length_mm=camera.focal_length_mm,
-            film_width_mm=camera.film_width_mm if camera.focal_length_mm is not None else None,
-            hfov_deg=camera.horizontal_view,
-            override=camera.replace,
-        ),
+        camera=camera,
+        cameras=cameras,
         colour_space=look.colour.working_space,
         premultiplied=section.premultiplied,
         repair=section.bad_pixels,
@@ -124,3 +141,79 @@ def input_spec(look: Look) -> InputSpec:
         separate_edges=section.separate_edges,
         fit_surfaces=any("fitted_normal" in step.operator.planes().optional for step in look.graph.steps),
     )
+
+
+def camera_moments(task: FrameTask, preset: Preset) -> dict[float, Path]:
+    """Return the moments by which a frame's motion is known beside its own, with the file that tells of each.
+
+    Parameters
+    ----------
+    task
+        The frame.
+    preset
+        The look.
+
+    Returns
+    -------
+    dict[float, Path]
+        Files by frame number, whole or between; nothing for a picture that stands in for another.
+    """
+    look = preset.at(task.frame)
+    moments: dict[float, Path] = {**task.neighbours}
+    file = camera_file(look)
+    if file is None or task.held_from is not None:
+        return moments
+    return {**dict.fromkeys(file.around(task.frame), task.beauty), **moments}
+
+
+def camera_file(look: Look) -> CameraFile | None:
+    """Return the cameras by frame that a look names; None where it names none."""
+    named = look.camera.track
+    if named is None:
+        return None
+    return read_once(named.place, named.sha256, frozen_rows(level_axes(look.place)))
+
+
+def _cameras(look: Look, frame: float, unit_m: float) -> tuple[CameraStatement, dict[str, CameraStatement]]:
+    """Return the camera for any view, and those of views that the preset tells apart."""
+    keys = _keys_of(look, unit_m)
+    file = camera_file(look)
+    if file is None:
+        return keys, {}
+    by_view = {view: _filled(file.at(frame, view), keys, look.camera.film_width_mm) for view in file.moments}
+    # A view that the file does not know is refused when its camera is looked for.
+    return next(iter(by_view.values())), by_view
+
+
+def _keys_of(look: Look, unit_m: float) -> CameraStatement:
+    camera = look.camera
+    level = level_axes(look.place)
+    matrix = np.eye(4)
+    matrix[:3, :3] = turned_axes(
+        level, pan_deg=camera.pan or 0.0, tilt_deg=camera.tilt or 0.0, roll_deg=camera.roll or 0.0
+    )
+    matrix[:3, 3] = np.array(camera.position or (0.0, 0.0, 0.0)) / unit_m
+    return CameraStatement(
+        focal_length_mm=camera.focal_length_mm,
+        film_width_mm=camera.film_width_mm if camera.focal_length_mm is not None else None,
+        film_height_mm=camera.film_height_mm,
+        film_offset_mm=camera.film_offset_mm,
+        squeeze=camera.squeeze,
+        overscan=camera.overscan,
+        hfov_deg=camera.horizontal_view,
+        camera_to_world=frozen_rows(matrix) if camera.placed else None,
+        level=frozen_rows(level),
+        override=camera.replace,
+    )
+
+
+def _filled(stated: CameraStatement, keys: CameraStatement, film_width_mm: float) -> CameraStatement:
+    """Return what a file of cameras states, with the preset's keys where it says nothing."""
+    own = {name: value for name, value in vars(stated).items() if value is not None}
+    if stated.override:
+        # The one lens puts away the other.
+        other = "hfov_deg" if stated.hfov_deg is None else "focal_length_mm"
+        own = {"film_width_mm": film_width_mm, **own, other: None}
+    else:
+        own["override"] = keys.override
+    return replace(keys, **own)

@@ -14,6 +14,7 @@ from halocline.cli.examples import examples
 from halocline.cli.exit_status import SOME_FAILED
 from halocline.cli.options import DepthOption, SetOption
 from halocline.imaging.report import inspect as inspect_files
+from halocline.imaging.sequence import find_sequence
 from halocline.presets.preset import load_preset, preset_from_text
 from halocline.presets.sections import FORMAT
 from halocline.units import metres_per_scene_unit
@@ -50,7 +51,7 @@ def inspect(
     """
     overrides = settings or ()
     look = load_preset(preset, overrides) if preset else preset_from_text(f"format = {FORMAT}", overrides)
-    spec = input_spec(look.at(0))
+    spec = input_spec(look, find_sequence(source, frames).first_there())
     if unit is not None:
         spec = replace(spec, depth=replace(spec.depth, unit_m=metres_per_scene_unit(unit)))
     needed, useful = planes_read(look.at(0).graph)

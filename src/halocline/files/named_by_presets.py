@@ -5,7 +5,7 @@ from __future__ import annotations
 import hashlib
 from functools import lru_cache
 from pathlib import Path
-from typing import Annotated, Any
+from typing import Annotated, Any, ClassVar
 
 from pydantic import BeforeValidator, PrivateAttr, ValidationInfo, WithJsonSchema, model_validator
 from pydantic_core import PydanticCustomError
@@ -13,21 +13,24 @@ from pydantic_core import PydanticCustomError
 from halocline.files.regular import is_regular, read_regular
 from halocline.quantities import Strict
 
-# A picture that is scattered through the water is seen small.
-LARGEST_PICTURE_BYTES = 1 << 28
+# Pictures that are scattered through the water are seen small, and a camera is some numbers a frame.
+LARGEST_BYTES = 1 << 28
 
 
-class PictureFile(Strict):
-    """A picture that a preset names.
+class NamedFile(Strict):
+    """A file that a preset names.
 
     Attributes
     ----------
     path
         The file; a relative path starts at the preset's folder.
     sha256
-        Digest of its content. Left out by people; a resolved preset has it, so that another picture under the
+        Digest of its content. Left out by people; a resolved preset has it, so that another file under the
         same name is refused and not taken for it.
     """
+
+    # What people call such a file.
+    CALLED: ClassVar[str] = "file"
 
     path: str
     sha256: str = ""
@@ -47,7 +50,7 @@ class PictureFile(Strict):
         place = _found(value["path"], info.context)
         digest = _digest(place, place.stat().st_mtime_ns, place.stat().st_size)
         if value.get("sha256", digest) not in ("", digest):
-            raise _problem(f"{value['path']} is not the picture that the preset was resolved with")
+            raise _problem(f"{value['path']} is not the {cls.CALLED} that the preset was resolved with")
         return {**value, "sha256": digest}
 
     def model_post_init(self, context: Any) -> None:
@@ -55,8 +58,13 @@ class PictureFile(Strict):
         self._place = _found(self.path, context)
 
 
-Picture = Annotated[
-    PictureFile,
+class PictureFile(NamedFile):
+    """A picture that a preset names."""
+
+    CALLED: ClassVar[str] = "picture"
+
+
+_ALONE: tuple[Any, ...] = (
     BeforeValidator(lambda value: {"path": value} if isinstance(value, str) else value),
     WithJsonSchema(
         {
@@ -72,7 +80,10 @@ Picture = Annotated[
             "description": "A file; a relative path starts at the preset's folder.",
         }
     ),
-]
+)
+# Each may be given as its path alone.
+Picture = Annotated[PictureFile, *_ALONE]
+AnyFile = Annotated[NamedFile, *_ALONE]
 
 
 def folders_context(folder: Path, others: tuple[Path, ...] = ()) -> dict[str, Any]:
@@ -113,7 +124,7 @@ def _found(name: str, context: Any) -> Path:
 @lru_cache(maxsize=256)
 def _digest(place: Path, modified_ns: int, size: int) -> str:  # noqa: ARG001 - a changed file is read anew
     try:
-        return hashlib.sha256(read_regular(place, LARGEST_PICTURE_BYTES)).hexdigest()
+        return hashlib.sha256(read_regular(place, LARGEST_BYTES)).hexdigest()
     except OSError as error:
         raise _problem(f"{place.name} cannot be read: {error.strerror or error}") from None
 

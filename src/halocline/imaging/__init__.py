@@ -20,8 +20,9 @@
 - `depth_steps`: in what steps it was stored
 - `edge_mixture`: pixels that show two surfaces (mixture_planes)
 - `glows`: light where alpha is 0
-- `camera`: the lens (Camera, pinhole)
-- `camera_metadata`: from metadata (CameraStatement)
+- `camera`: the lens (Camera, pinhole, turned_axes)
+- `camera_file`: from plain files (CameraFile, read_camera_file, read_once)
+- `camera_metadata`: from metadata (CameraStatement, frozen_rows)
 - `camera_track`: over time (CameraTrack)
 - `colour`: display colour (display_pixels, png_bytes, space_attributes, write_png)
 - `gamut`: colours that a space cannot hold (Delivery)

@@ -7,6 +7,7 @@ are addressed in display-window coordinates; a pixel's ray goes through its cent
 
 from __future__ import annotations
 
+import math
 from dataclasses import dataclass
 from functools import cached_property
 
@@ -251,3 +252,42 @@ def pinhole(
         far_m=far_m,
         source=source,
     )
+
+
+def turned_axes(level: F64, *, pan_deg: float, tilt_deg: float, roll_deg: float) -> F64:
+    """Return a level camera's axes after it was panned, then tilted, then rolled.
+
+    Parameters
+    ----------
+    level
+        ``(3, 3)``: columns are right, up and back of the level camera in world space.
+    pan_deg
+        Degrees to the right: clockwise seen from above.
+    tilt_deg
+        Degrees upward.
+    roll_deg
+        Degrees clockwise seen from behind the camera; the horizon in the picture leans the other way.
+
+    Returns
+    -------
+    F64
+        ``(3, 3)``, the turned axes in the same order.
+
+    Examples
+    --------
+    A level camera looks down -z. Panned by 90 degrees it looks down +x:
+
+    >>> turned_axes(np.eye(3), pan_deg=90.0, tilt_deg=0.0, roll_deg=0.0)[:, 2].round(12).tolist()
+    [-1.0, 0.0, 0.0]
+    """
+    right, up, ahead = level[:, 0], level[:, 1], -level[:, 2]
+    right, ahead = _turned(right, ahead, -pan_deg)
+    up, ahead = _turned(up, ahead, -tilt_deg)
+    right, up = _turned(right, up, -roll_deg)
+    return np.stack([right, up, -ahead], axis=1)
+
+
+def _turned(first: F64, second: F64, degrees: float) -> tuple[F64, F64]:
+    """Return two axes turned in their plane, the first toward the second."""
+    cosine, sine = math.cos(math.radians(degrees)), math.sin(math.radians(degrees))
+    return cosine * first + sine * second, cosine * second - sine * first

@@ -51,7 +51,8 @@ _NO_PERSPECTIVE = frozenset(
     ]
 )
 
-Matrix = tuple[tuple[float, float, float, float], ...]
+# Rows of a matrix, as a frozen value.
+Matrix = tuple[tuple[float, ...], ...]
 
 
 @dataclass(frozen=True)
@@ -70,6 +71,20 @@ class CameraStatement:
         Clipping planes, scene units.
     override
         Whether the statement wins over the file. Otherwise it only fills in what the file lacks.
+    override_place
+        Whether the stated matrix does so, whatever becomes of the lens.
+    film_height_mm
+        Height of the film back, where pixels and width do not give it.
+    film_offset_mm
+        Shift of the film back, or of the lens, to the right and up: positive shows more of what is there.
+    squeeze
+        By how much an anamorphic lens squeezes the view on the film, horizontally.
+    overscan
+        How many times as wide and high as the film back the display window is.
+    level
+        ``(3, 3)``: right, up and back of a level camera in the scene's world, for frames that have no matrix.
+    view
+        The view whose camera this is; any where None.
     """
 
     focal_length_mm: float | None = None
@@ -79,6 +94,13 @@ class CameraStatement:
     near: float | None = None
     far: float | None = None
     override: bool = False
+    override_place: bool = False
+    film_height_mm: float | None = None
+    film_offset_mm: tuple[float, float] | None = None
+    squeeze: float | None = None
+    overscan: float | None = None
+    level: Matrix | None = None
+    view: str | None = None
 
     def __post_init__(self) -> None:
         if self.hfov_deg is not None and not 0 < self.hfov_deg < 180:
@@ -133,9 +155,19 @@ def find_camera(
     Raises
     ------
     CameraError
-        ``E-CAMERA-MATRIX`` or ``E-CAMERA-LENS`` where the file's or the stated camera is impossible.
+        ``E-CAMERA-MATRIX`` or ``E-CAMERA-LENS`` where the file's or the stated camera is impossible;
+        ``E-CAMERA-VIEW`` where the statement is about another view.
     """
     said = statement or CameraStatement()
+    if said.view is not None and said.view != view:
+        raise CameraError(
+            f"the camera file has {_called(said.view)}, the picture is {_called(view)}",
+            code="E-CAMERA-VIEW",
+            where="camera.track",
+            fix=f'Give each view of the picture its rows in the camera file: view = "{view}".'
+            if view
+            else "Leave the views out of the camera file, or render the picture with them.",
+        )
     warnings: list[str] = []
     found, matrix_source = _matrix(part, view, said, warnings)
     lens = _lens(part, view, said, warnings)
@@ -146,7 +178,10 @@ def find_camera(
             "files; place.camera_depth says how deep the lens is."
         )
         matrix_source = "level camera assumed"
-    placed: F64 = np.eye(4) if found is None else found.copy()
+        found = np.eye(4)
+        if said.level is not None:
+            found[:3, :3] = said.level
+    placed: F64 = found.copy()
     placed[:3, 3] *= unit_m
     display = part.display_window
     return FoundCamera(
@@ -165,6 +200,22 @@ def find_camera(
         tuple(warnings),
         tuple(warning for warning in warnings if warning.startswith(_SCALES)),
     )
+
+
+def frozen_rows(matrix: F64) -> Matrix:
+    """Return a matrix as a statement holds it.
+
+    Parameters
+    ----------
+    matrix
+        ``(rows, columns)``.
+
+    Returns
+    -------
+    Matrix
+        The same numbers by row.
+    """
+    return tuple(tuple(map(float, row)) for row in matrix)
 
 
 def refuse_projection(part: Part) -> None:
@@ -250,6 +301,10 @@ def _for_columns(matrix: F64) -> F64:
     return matrix if written_for_columns else matrix.T
 
 
+def _called(view: str) -> str:
+    return f'the view "{view}"' if view else "one view without a name"
+
+
 def _matrix(part: Part, view: str, said: CameraStatement, warnings: list[str]) -> tuple[F64 | None, str]:
     stated = None if said.camera_to_world is None else np.asarray(said.camera_to_world, np.float64)
     if stated is not None and (stated.shape != (4, 4) or abs(np.linalg.det(stated)) < 1e-12):
@@ -260,7 +315,7 @@ def _matrix(part: Part, view: str, said: CameraStatement, warnings: list[str]) -
             fix="Give four rows of four numbers, the position in the last column.",
         )
     written = _matrix_entry(part, view, "worldToCamera")
-    if stated is not None and (said.override or written is None):
+    if stated is not None and (said.override or said.override_place or written is None):
         return stated, "stated"
     if written is None:
         return None, ""
@@ -278,10 +333,10 @@ def _matrix(part: Part, view: str, said: CameraStatement, warnings: list[str]) -
 def _lens(part: Part, view: str, said: CameraStatement, warnings: list[str]) -> _Lens:
     stated = _stated_lens(part, view, said)
     if stated is not None and said.override:
-        return stated
+        return _with_true_pixels(stated, part, warnings)
     found = [
         lens
-        for lens in (_lens_of_film(part, view), _lens_of_ndc(part, view), _lens_of_screen(part, view))
+        for lens in (_lens_of_film(part, view, said), _lens_of_ndc(part, view), _lens_of_screen(part, view))
         if lens is not None
     ]
     if found:
@@ -292,16 +347,16 @@ def _lens(part: Part, view: str, said: CameraStatement, warnings: list[str]) -> 
                     f"the metadata contradicts itself: {other.source} says a view {ratio:.3g} times as wide "
                     f"as {found[0].source}, which was taken"
                 )
-        return _with_true_film(found[0], part, view)
+        return _with_true_pixels(_with_true_film(found[0], part, view), part, warnings)
     if stated is not None:
-        return stated
+        return _with_true_pixels(stated, part, warnings)
     across = math.degrees(2 * math.atan(DEFAULT_FILM_MM / 2 / DEFAULT_FOCAL_MM))
     warnings.append(
         f"no lens in the metadata: taken as {DEFAULT_FOCAL_MM:g} mm on a film {DEFAULT_FILM_MM:g} mm wide "
         f"({across:.0f} degrees across); set camera.horizontal_view, or camera.focal_length_mm and "
         "camera.film_width_mm, if it is another"
     )
-    return _Lens(DEFAULT_FOCAL_MM, DEFAULT_FILM_MM, (0.0, 0.0), "default")
+    return _film_lens(DEFAULT_FOCAL_MM, DEFAULT_FILM_MM, "default", part, view, said)
 
 
 def _stated_lens(part: Part, view: str, said: CameraStatement) -> _Lens | None:
@@ -309,17 +364,48 @@ def _stated_lens(part: Part, view: str, said: CameraStatement) -> _Lens | None:
         return None
     film = _first(said.film_width_mm, _film_width(part, view), DEFAULT_FILM_MM)
     if said.hfov_deg is not None:
+        # The angle is the picture's as it is: neither squeeze nor overscan is left to say.
         focal = film / 2 / math.tan(math.radians(said.hfov_deg) / 2)
-    else:
-        focal = _first(said.focal_length_mm, _focal_length(part, view), DEFAULT_FOCAL_MM)
-    return _Lens(focal, film, _film_offset(part, view), "stated")
+        return _Lens(focal, film, said.film_offset_mm or _film_offset(part, view), "stated")
+    focal = _first(said.focal_length_mm, _focal_length(part, view), DEFAULT_FOCAL_MM)
+    return _film_lens(focal, film, "stated", part, view, said)
 
 
-def _lens_of_film(part: Part, view: str) -> _Lens | None:
+def _film_lens(focal: float, film: float, source: str, part: Part, view: str, said: CameraStatement) -> _Lens:
+    """Return the lens before a film back, with what is stated of that."""
+    offset = _film_offset(part, view)
+    if said.film_offset_mm is not None and (said.override or offset == (0.0, 0.0)):
+        offset = said.film_offset_mm
+    squeeze, overscan, height = said.squeeze or 1.0, said.overscan or 1.0, said.film_height_mm
+    return _Lens(
+        focal,
+        film * squeeze * overscan,
+        # The film is measured as it is, the view as it is unsqueezed.
+        (offset[0] * squeeze, offset[1]),
+        source,
+        None if height is None else height * overscan,
+    )
+
+
+def _with_true_pixels(lens: _Lens, part: Part, warnings: list[str]) -> _Lens:
+    """Warn where a lens's film back makes other pixels than the file says."""
+    if lens.film_height_mm is not None:
+        display = part.display_window
+        pixel = lens.film_mm / display.width / (lens.film_height_mm / display.height)
+        if abs(pixel / part.pixel_aspect - 1.0) > _LENS_TOLERANCE:
+            warnings.append(
+                f"by {lens.source} a pixel is {pixel:.4g} times as wide as high, by the pixel aspect in the "
+                f"file {part.pixel_aspect:.4g} times; the former was taken. If that is wrong: "
+                "camera.film_height_mm, camera.squeeze"
+            )
+    return lens
+
+
+def _lens_of_film(part: Part, view: str, said: CameraStatement) -> _Lens | None:
     focal, film = _focal_length(part, view), _film_width(part, view)
     if focal is None or film is None:
         return None
-    return _Lens(focal, film, _film_offset(part, view), "focal length and film back")
+    return _film_lens(focal, film, "focal length and film back", part, view, said)
 
 
 def _lens_of_ndc(part: Part, view: str) -> _Lens | None:

@@ -14,16 +14,16 @@ from halocline.imaging.camera import Camera
 
 @dataclass(frozen=True)
 class CameraTrack:
-    """Cameras at whole frames, interpolated between and extrapolated past them.
+    """Cameras at frames, interpolated between and extrapolated past them.
 
     Attributes
     ----------
     cameras
-        At least one camera by frame number. To give the same bits in any chunk, fill it with a frame and its
-        two neighbours, whatever else is at hand.
+        At least one camera by frame number, whole or between. To give the same bits in any chunk, fill it
+        with a frame, its two neighbours and what is known between those, whatever else is at hand.
     """
 
-    cameras: Mapping[int, Camera]
+    cameras: Mapping[float, Camera]
 
     def __post_init__(self) -> None:
         if not self.cameras:
@@ -46,10 +46,10 @@ class CameraTrack:
 
         Returns
         -------
-        The camera there; the very one that was given at a whole frame that has one.
+        The camera there; the very one that was given, where one was given for that time.
         """
         if frame in self.cameras:
-            return self.cameras[int(frame)]
+            return self.cameras[frame]
         known = sorted(self.cameras)
         if len(known) == 1:
             return self.cameras[known[0]]
@@ -62,7 +62,7 @@ def blend(first: Camera, last: Camera, share: float) -> Camera:
     """Return the camera a share of the way from one to another; below 0 and above 1 extrapolate."""
     return replace(
         first,
-        rotation=first.rotation @ _power(first.rotation.T @ last.rotation, share),
+        rotation=turn_between(first.rotation, last.rotation, share),
         position_m=first.position_m + share * (last.position_m - first.position_m),
         tangent_per_px=_mix(first.tangent_per_px, last.tangent_per_px, share),
         centre_px=_mix(first.centre_px, last.centre_px, share),
@@ -74,9 +74,24 @@ def _mix(first: tuple[float, float], last: tuple[float, float], share: float) ->
     return first[0] + share * (last[0] - first[0]), first[1] + share * (last[1] - first[1])
 
 
-def _power(rotation: F64, exponent: float) -> F64:
+def turn_between(first: F64, last: F64, share: float) -> F64:
+    """Return the axes a share of the shortest way from one set of axes to another, ``(3, 3)``.
+
+    Parameters
+    ----------
+    first, last
+        Rotation matrices.
+    share
+        0 is the first, 1 the last; beyond, the turn goes on.
+
+    Returns
+    -------
+    F64
+        A rotation matrix.
+    """
     # scipy's transforms take long to import, and most jobs never ask for a time between frames.
     from scipy.spatial.transform import Rotation  # noqa: PLC0415
 
-    matrix: F64 = Rotation.from_rotvec(exponent * Rotation.from_matrix(rotation).as_rotvec()).as_matrix()
-    return matrix
+    turn = Rotation.from_matrix(first.T @ last).as_rotvec()
+    between: F64 = first @ Rotation.from_rotvec(share * turn).as_matrix()
+    return between

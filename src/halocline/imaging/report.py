@@ -163,8 +163,7 @@ def inspect(
         Where there is nothing to look at, or it cannot be read.
     """
     sequence = find_sequence(path, frames)
-    missing = sequence.missing()
-    frame = next(number for number in sequence.frames if number not in missing)
+    frame, missing = sequence.first_there(), sequence.missing()
     file = sequence.path(frame)
     header = read_header(file)
     depth_file, problems = _depth_file(depth_path, frame)

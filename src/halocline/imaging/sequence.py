@@ -76,6 +76,11 @@ class Sequence:
         there = set(_frames_there(self))
         return tuple(frame for frame in self.frames if frame not in there)
 
+    def first_there(self) -> int:
+        """Return the first frame asked for whose file is there; the first of all where none is."""
+        missing = set(self.missing())
+        return next((frame for frame in self.frames if frame not in missing), self.frames[0])
+
     def gaps(self) -> tuple[int, ...]:
         """Return the frames left out between the first and the last, at the step the others have."""
         if len(self.frames) < 2:

@@ -16,8 +16,8 @@
 - `story`: what is to be seen, and how far (silhouette_contrast)
 - `story_costs`: what that costs (prices)
 - `difference`: what two presets do otherwise (differences)
-- `build`: from a preset to a frame's surroundings (in_space, light_path, make_shot, scatters_forward,
-  story_path, story_report)
+- `build`: from a preset to a frame's surroundings (in_space, level_axes, light_path, make_shot,
+  scatters_forward, story_path, story_report)
 - `water_choice`: its water (chosen_water)
 - `lamps`: its lights
 """

@@ -243,6 +243,23 @@ def _story_depth(look: Look, frame: int, track: CameraTrack | None) -> float:
     return DEFAULT_CAMERA_DEPTH_M if look.place.camera_depth is None else look.place.camera_depth
 
 
+def level_axes(place: PlaceSection) -> F64:
+    """Return right, up and back of a level camera that looks ahead, as columns.
+
+    Parameters
+    ----------
+    place
+        The preset's ``[place]``.
+
+    Returns
+    -------
+    F64
+        ``(3, 3)``, world.
+    """
+    up, ahead = _axis(place.up), _axis(place.ahead)
+    return np.stack([np.cross(ahead, up), up, -ahead], axis=1)
+
+
 def _axis(name: str) -> F64:
     axis = np.zeros(3)
     axis["xyz".index(name[1])] = 1.0 if name[0] == "+" else -1.0

@@ -9,8 +9,10 @@ from typing import Annotated, Any, ClassVar, Literal
 from pydantic import AfterValidator, Field, WithJsonSchema, model_validator
 from pydantic_core import PydanticCustomError
 
-from halocline.errors import ColourError
+from halocline.errors import CameraError, ColourError
+from halocline.files.named_by_presets import AnyFile
 from halocline.graph.sea import Sea
+from halocline.imaging.camera_file import read_once
 from halocline.imaging.compression import PATTERN, compression_problem
 from halocline.imaging.depth import DepthEdges, DepthKind
 from halocline.quantities import (
@@ -316,6 +318,12 @@ class PlaceSection(Strict):
         return self
 
 
+# Any level camera does to see whether a file of cameras can be read.
+_AXES = ((1.0, 0.0, 0.0), (0.0, 1.0, 0.0), (0.0, 0.0, 1.0))
+# What a whole angle of view leaves nothing to say of.
+_NOT_BESIDE_AN_ANGLE = ("focal_length_mm", "film_height_mm", "squeeze", "overscan")
+
+
 class CameraSection(Strict):
     """The camera, for renders that do not carry one.
 
@@ -324,21 +332,67 @@ class CameraSection(Strict):
     focal_length_mm, film_width_mm
         Lens and film back, millimetres.
     horizontal_view
-        Full horizontal angle of view, degrees, instead of a focal length.
+        Full horizontal angle of view, degrees, instead of a focal length. It is the whole picture's: neither
+        squeeze nor overscan is left to say.
+    film_height_mm
+        Height of the film back, millimetres; from its width and the file's pixel aspect where not given.
+    film_offset_mm
+        Shift of the film back, or of the lens, to the right and up, millimetres on the film: positive shows
+        more of what is on the right and above.
+    squeeze
+        By how much an anamorphic lens squeezes the view horizontally: 2 sees twice as wide as the film is.
+    overscan
+        How many times as wide and high as the film back the display window is, where overscan was rendered
+        into it. What lies in the data window alone needs no key.
+    position
+        The lens in the scene's world, metres.
+    pan, tilt, roll
+        Degrees from the level camera that looks along ``place.ahead``: to the right (clockwise from above),
+        then up, then clockwise as seen from behind the camera.
+    track
+        File of cameras by frame, CSV or JSON (see ``docs/cameras.md``), beside the preset. What it says wins
+        over the render; what it leaves out is taken from the render or from the keys here.
     replace
-        Use this lens even where the render carries a camera.
+        Use the keys here even where the render carries a camera.
     """
 
     focal_length_mm: Factor | None = None
     film_width_mm: Factor = 36.0
     horizontal_view: Annotated[Angle, Field(gt=0.0, lt=180.0)] | None = None
+    film_height_mm: Factor | None = None
+    film_offset_mm: tuple[float, float] | None = None
+    squeeze: Factor | None = None
+    overscan: Factor | None = None
+    position: tuple[Position, Position, Position] | None = None
+    pan: Angle | None = None
+    tilt: Angle | None = None
+    roll: Angle | None = None
+    track: AnyFile | None = None
     replace: bool = False
 
     @model_validator(mode="after")
     def _one_lens(self) -> CameraSection:
-        if self.focal_length_mm is not None and self.horizontal_view is not None:
-            raise ValueError("focal_length_mm and horizontal_view are both given; each fixes the other")
+        if self.horizontal_view is None:
+            return self
+        for name in _NOT_BESIDE_AN_ANGLE:
+            if getattr(self, name) is not None:
+                raise ValueError(f"{name} and horizontal_view are both given; the angle fixes the other")
         return self
+
+    @model_validator(mode="after")
+    def _readable(self) -> CameraSection:
+        if self.track is not None:
+            try:
+                read_once(self.track.place, self.track.sha256, _AXES)
+            except CameraError as error:
+                text = f"{error.where}: {error.message}. {error.fix}"
+                raise PydanticCustomError("track", "{text}", {"text": text}) from None
+        return self
+
+    @property
+    def placed(self) -> bool:
+        """Whether the keys say where the camera is or which way it looks."""
+        return any(value is not None for value in (self.position, self.pan, self.tilt, self.roll))
 
 
 class ColourSection(Strict):
@@ -530,6 +584,6 @@ CHOICES: dict[str, tuple[tuple[tuple[str, ...], ...], ...]] = {
         (("attenuation_550",), ("secchi_depth",), ("visibility",)),
     ),
     "place": ((("sea_level",), ("camera_depth",)),),
-    "camera": ((("focal_length_mm",), ("horizontal_view",)),),
+    "camera": ((_NOT_BESIDE_AN_ANGLE, ("horizontal_view",)),),
     "story": ((("softness",), ("subject_range", "silhouette_contrast")),),
 }
