@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from dataclasses import replace
 from pathlib import Path
 from typing import Any
 
@@ -235,6 +236,31 @@ def test_colours_that_the_space_cannot_hold_are_told_before_frame_one(source: Pa
     assert not told('output.gamut_compression="full"')
     assert not told('output.colour_space="ACEScg"')
     assert not told('water.jerlov_type="9C"')
+
+
+def test_colours_that_only_one_frame_makes_are_told_with_that_frame(source: Path) -> None:
+    """A red veil holds all colours within Rec.709; it goes for a moment that is no end and no middle."""
+    tasks = [replace(task_of(source), frame=frame) for frame in range(1001, 1010)]
+    keys = "[1001, [400, 1, 1]], [1002, [400, 1, 1]], [1003, [1, 1, 1]], [1004, [400, 1, 1]]"
+
+    def told(keys: str) -> list[str]:
+        preset = preset_from_text(TEXT, [f'light.veil_tint={{ curve = "held", keys = [{keys}] }}'])
+        return [line for line in look_first(tasks, preset).output if "gamut_compression" in line]
+
+    assert not told("[1001, [400, 1, 1]]")
+    (line,) = told(keys)
+    assert "this water at frame 1003: red is -0." in line
+
+
+def test_pixels_below_zero_are_counted_on_the_finished_frame(source: Path) -> None:
+    """Against the file, read back: a channel below 0 by more than half a per cent of the largest."""
+    _, planes, record = made(source)
+    colours = rgb(planes).astype(np.float32)
+    expected = (colours.min(axis=0) < -0.005 * np.abs(colours.max(axis=0))).mean()
+    assert record.below_zero == pytest.approx(expected, abs=2e-3)
+    assert 0.05 < record.below_zero < 0.95
+    assert made(source, 'output.gamut_compression="full"')[2].below_zero == 0.0
+    assert made(source, 'output.colour_space="ACEScg"')[2].below_zero == 0.0
 
 
 def test_carried_colours_in_another_space_are_told(source: Path) -> None:

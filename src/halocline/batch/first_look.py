@@ -117,7 +117,7 @@ def look_first(tasks: Sequence[FrameTask], preset: Preset) -> FirstLook:
             look = preset.at(0)
             return replace(
                 _told(tasks, files.beauty, loaded),
-                output=look_at_output(preset, loaded),
+                output=look_at_output(preset, loaded, sorted(task.frame for task in tasks)),
                 sequence=look_at_headers(tasks, input_spec(preset, files.frame), planes_read(look.graph)[0]),
             )
     if problem is not None:

@@ -11,6 +11,8 @@ from dataclasses import dataclass
 from pathlib import Path
 from typing import Any
 
+import numpy as np
+
 from halocline._typing import F32
 from halocline._version import __version__
 from halocline.batch.layers import GAMUT, LayerPlan, plan_layers
@@ -32,6 +34,9 @@ from halocline.presets.build import make_shot
 from halocline.presets.preset import Look, Preset
 from halocline.rgb import RGBSpace, space_named
 
+# A channel that is lower than this share of the largest, below 0, is told of: less is rounding.
+ROUNDING_SHARE = np.float32(0.005)
+_ROWS_TOGETHER = 64
 _CLAMPED = (
     "some values are beyond what half floats hold (65504) and were cut to that; the record counts them, and "
     'output.data_type = "float" keeps them'
@@ -77,6 +82,9 @@ class FrameRecord:
         Time spent reading, rendering and writing.
     clamped_values
         Values too large for half floats, cut to the largest.
+    below_zero
+        Share of the pixels, 0 to 1, of which a channel is below 0 by more than rounding: colours that the
+        space that is written cannot hold.
     counts
         Bad pixels found in the input, by kind.
     warnings
@@ -91,6 +99,7 @@ class FrameRecord:
     output: FileDigest
     seconds: Mapping[str, float]
     clamped_values: int
+    below_zero: float
     counts: Mapping[str, int]
     warnings: tuple[str, ...]
     peak_memory_bytes: int
@@ -178,10 +187,29 @@ def write_result(result: FrameResult, preset: Preset) -> FrameRecord:
         output=made,
         seconds={**result.seconds, "write": time.perf_counter() - started},
         clamped_values=written.clamped_values,
+        below_zero=below_zero_share(picture.rgb for picture in result.pictures.values()),
         counts=result.counts,
         warnings=(*result.warnings, *([_CLAMPED] if written.clamped_values else [])),
         peak_memory_bytes=peak_memory_bytes(),
     )
+
+
+def below_zero_share(pictures: Iterable[F32]) -> float:
+    """Return the share of pixels, 0 to 1, of which a channel is below 0 by more than rounding.
+
+    Parameters
+    ----------
+    pictures
+        Colours ``(3, rows, columns)``, one for each view.
+    """
+    below = pixels = 0
+    for rgb in pictures:
+        pixels += rgb[0].size
+        for start in range(0, rgb.shape[1], _ROWS_TOGETHER):
+            part = rgb[:, start : start + _ROWS_TOGETHER]
+            largest = np.abs(part.max(axis=0))
+            below += np.count_nonzero(part.min(axis=0) < -ROUNDING_SHARE * largest)
+    return below / max(1, pixels)
 
 
 def record_attributes(preset: Preset, task: FrameTask) -> dict[str, Any]:

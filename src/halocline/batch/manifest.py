@@ -199,6 +199,7 @@ def done_fields(record: FrameRecord) -> Record:
         "seconds": {stage: round(value, 4) for stage, value in record.seconds.items()},
         "peak_memory_bytes": record.peak_memory_bytes,
         "clamped_values": record.clamped_values,
+        "below_zero": round(record.below_zero, 6),
         "bad_pixels": dict(record.counts),
         "warnings": list(record.warnings),
         **machine(),

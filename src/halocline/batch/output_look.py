@@ -2,26 +2,35 @@
 
 from __future__ import annotations
 
+from collections.abc import Sequence
+
 import numpy as np
 
 from halocline._typing import F32, F64
-from halocline.batch.frame_task import delivery_of
+from halocline.batch.frame_task import ROUNDING_SHARE, delivery_of
 from halocline.batch.layers import plan_layers
 from halocline.imaging.compression import FALLBACK, name_of
 from halocline.imaging.exr_write import can_write, refuse_compression
 from halocline.imaging.load import Loaded
 from halocline.physics.path.transport import abeam
 from halocline.presets.build import story_path
+from halocline.presets.curves import telling_frames
 from halocline.presets.preset import Look, Preset
 from halocline.rgb import RGBSpace
 
 # Open water is looked at from so far that the lens sees no more of it from farther away, metres.
 _FAR_M = 1e4
-# A channel lower than this share of the largest, below 0, is told of: less is rounding.
-_TELLING = 0.005
+# Frames at which a preset has keys that are looked at, at most.
+_MOST_MOMENTS = 12
+# Why that matters, and what to do.
+BELOW_ZERO = (
+    "a power or logarithm makes no number of what is below 0. Set "
+    'output.colour_space = "ACEScg", which holds it, or output.gamut_compression = "full"; "none" leaves it '
+    "so"
+)
 
 
-def look_at_output(preset: Preset, loaded: Loaded) -> tuple[str, ...]:
+def look_at_output(preset: Preset, loaded: Loaded, frames: Sequence[int]) -> tuple[str, ...]:
     """Return what a person should know of what will be written.
 
     Parameters
@@ -30,6 +39,8 @@ def look_at_output(preset: Preset, loaded: Loaded) -> tuple[str, ...]:
         The look.
     loaded
         A frame that stands for all.
+    frames
+        Numbers of the frames that will be written, ascending.
 
     Raises
     ------
@@ -42,7 +53,7 @@ def look_at_output(preset: Preset, loaded: Loaded) -> tuple[str, ...]:
     if look.output.compression is not None:
         refuse_compression(look.output.compression, "output.compression")
     plan_layers(look.graph, look.output.layers, compressed=delivery_of(look, space).compresses)
-    return (*_of_compression(look, loaded), *_of_carried(look, space), *_of_gamut(preset, space))
+    return (*_of_compression(look, loaded), *_of_carried(look, space), *_of_gamut(preset, space, frames))
 
 
 def _of_compression(look: Look, loaded: Loaded) -> list[str]:
@@ -67,22 +78,40 @@ def _of_carried(look: Look, space: RGBSpace) -> list[str]:
     ]
 
 
-def _of_gamut(preset: Preset, space: RGBSpace) -> list[str]:
+def _of_gamut(preset: Preset, space: RGBSpace, frames: Sequence[int]) -> list[str]:
     """Tell where open water alone is beyond the written space, unless the preset says what is to be done."""
-    look = preset.at(0)
-    if look.output.gamut_compression is not None:
+    if preset.at(0).output.gamut_compression is not None:
         return []
-    delivery = delivery_of(look, space)
-    path = story_path(preset, 0, space)
-    light: F64 = path.bands.down @ path.veil_along(_FAR_M, abeam(path))
-    colour: F32 = delivery.linear(light.astype(np.float32).reshape(3, 1, 1)).ravel()
+    moments = _moments(preset, frames)
+    found = {frame: _open_water(preset, space, frame) for frame in moments}
+    worst = min(found, key=lambda frame: float(found[frame].min() / found[frame].max()))
+    colour = found[worst]
     least = int(colour.argmin())
-    if colour[least] >= -_TELLING * colour.max():
+    if colour[least] >= -ROUNDING_SHARE * colour.max():
         return []
     name = ("red", "green", "blue")[least]
+    at = "" if np.ptp(np.stack(list(found.values())), axis=0).max() == 0.0 else f" at frame {worst}"
+    written = delivery_of(preset.at(worst), space).written.name
     return [
-        f"{delivery.written.name} cannot hold the colour of this water: {name} is "
-        f"{colour[least] / colour.max():.2f} of the largest channel in open water, and a power or logarithm "
-        'makes no number of what is below 0. Set output.colour_space = "ACEScg", which holds it, or '
-        'output.gamut_compression = "full"; "none" leaves it so'
+        f"{written} cannot hold the colour of this water{at}: {name} is "
+        f"{colour[least] / colour.max():.2f} of the largest channel in open water, and {BELOW_ZERO}"
     ]
+
+
+def _moments(preset: Preset, frames: Sequence[int]) -> list[int]:
+    """Return the first, middle and last frame, and some of those between at which a preset has keys."""
+    if not frames:
+        return [0]
+    keys = [frame for frame in telling_frames(preset.document.tables) if frames[0] < frame < frames[-1]]
+    some = keys[:: len(keys) // _MOST_MOMENTS + 1]
+    return sorted({frames[0], frames[len(frames) // 2], frames[-1], *some})
+
+
+def _open_water(preset: Preset, space: RGBSpace, frame: int) -> F32:
+    """Return the colour of open water abeam of the sun as it will be written, ``(3,)``."""
+    path = story_path(preset, frame, space)
+    light: F64 = path.bands.down @ path.veil_along(_FAR_M, abeam(path))
+    colour: F32 = (
+        delivery_of(preset.at(frame), space).linear(light.astype(np.float32).reshape(3, 1, 1)).ravel()
+    )
+    return colour

@@ -11,6 +11,7 @@ from halocline.batch.first_look import FirstLook, look_first
 from halocline.batch.manifest import Manifest
 from halocline.batch.means import Means, choose_maker
 from halocline.batch.output_folder import space_warnings
+from halocline.batch.output_look import BELOW_ZERO
 from halocline.batch.plan_tasks import ShotPlan
 from halocline.batch.run import judge_plan, run_frames
 from halocline.cli.exit_status import ALL_DONE, NOTHING_POSSIBLE, OTHERS_AT_WORK, SOME_FAILED
@@ -21,6 +22,9 @@ from halocline.presets.preset import Preset
 from halocline.presets.remarks import renamed_keys
 from halocline.review.checked_frame import CheckOptions
 from halocline.review.checks import CheckReport, check_sequence
+
+# A smaller share of pixels below 0 is not worth a word.
+_TOLD_SHARE = 0.005
 
 
 @dataclass(frozen=True)
@@ -83,6 +87,8 @@ def run_shot(plan: ShotPlan, look: Preset, options: RunOptions) -> Summary:
         json_line(event="end", **_counts(summary))
     else:
         _say_summary(summary, total)
+        if look.at(0).output.gamut_compression is None:
+            _say_below_zero(summary)
     if options.check and summary.interrupted is None and (summary.done or summary.kept):
         review_shot(plan, look, options.log)
     return summary
@@ -171,7 +177,19 @@ def _counts(summary: Summary) -> dict[str, object]:
         "skipped": [each.frame for each in summary.skipped],
         "not_begun": summary.not_begun,
         "interrupted": summary.interrupted,
+        "below_zero": [record.frame for record in summary.done if record.below_zero >= _TOLD_SHARE],
     }
+
+
+def _say_below_zero(summary: Summary) -> None:
+    """Tell how much of the finished frames the written space could not hold."""
+    found = {record.frame: record.below_zero for record in summary.done if record.below_zero >= _TOLD_SHARE}
+    if found:
+        worst = max(found, key=lambda frame: found[frame])
+        say_warning(
+            f"output: of {len(summary.done)} frames {len(found)} have pixels below 0 in a channel, up to "
+            f"{found[worst]:.0%} of them (frame {worst}): {BELOW_ZERO}"
+        )
 
 
 def _say_summary(summary: Summary, total: int) -> None:

@@ -143,6 +143,14 @@ def test_same_seed_and_name_give_the_same_bits_and_others_do_not() -> None:
     assert np.abs(first - patch_of(name="other").surface(100.0)[0]).max() > 0.01
 
 
+def test_more_points_hold_the_same_waves() -> None:
+    """A draft with fewer points along a side is of the same sea."""
+    few, many = patch_of(grid=128), patch_of(grid=256)
+    heights = few.surface(2.0)[0], many.surface(2.0)[0][::2, ::2]
+    assert_allclose(heights[0], heights[1], atol=1e-6)
+    assert heights[0].std() > 1e-3
+
+
 def test_a_coarsened_patch_shows_the_same_long_waves() -> None:
     patch = patch_of(wavelengths_m=(0.8, 4.0))
     coarse = patch.coarsened(64, shortest_m=0.6)

@@ -23,7 +23,7 @@ from halocline._typing import F32, F64, AnyArray
 from halocline.compute.compiled import compiled
 from halocline.compute.on_demand import OnDemand
 from halocline.compute.packed_spectrum import field_of
-from halocline.compute.random import stream_key
+from halocline.compute.random import stream_key, uniforms
 from halocline.errors import PhysicsError
 
 special = OnDemand("scipy.special")
@@ -466,9 +466,12 @@ def make_patch(
     # The Nyquist row and column stand for two opposite waves at once.
     variance[grid // 2, :] = variance[:, grid // 2] = 0.0
 
-    random = np.random.Generator(np.random.Philox(key=stream_key(seed, "waves", name)))
-    phase = random.uniform(0.0, 2.0 * math.pi, (grid, grid))
-    half = np.sqrt(0.5 * variance) * np.exp(1j * phase)
+    # A wave's phase goes by its wavenumber, not by its place among the points: more points, the same waves.
+    rows, at = np.nonzero(variance)
+    wave = index[rows].astype(np.int64), index[at].astype(np.int64)
+    phase = 2.0 * math.pi * uniforms(stream_key(seed, "waves", name), *wave)[0]
+    half = np.zeros((grid, grid), np.complex128)
+    half[rows, at] = np.sqrt(0.5 * variance[rows, at]) * np.exp(1j * phase)
     opposite = np.roll(half[::-1, ::-1], (1, 1), (0, 1))
     columns = slice(0, grid // 2 + 1)
 
