@@ -13,11 +13,14 @@ import halocline
 from halocline._typing import F32
 from halocline.batch.layers import ALL, plan_layers, planes_held
 from halocline.errors import GraphError
+from halocline.graph.graph import chain
+from halocline.graph.operator import WHOLE, Operator, Planes, PlaneUse, Tile
 from halocline.graph.shot import Shot
 from halocline.imaging.camera_track import CameraTrack
 from halocline.imaging.frame import Frame, Window
 from halocline.presets.build import make_shot
 from halocline.presets.preset import Preset, preset_from_text
+from halocline.quantities import Strict
 from halocline.rgb import LINEAR_REC709
 
 TEXT = """
@@ -165,6 +168,70 @@ def test_exposure_after_a_step_is_on_its_layer_and_before_it_is_not(build: Build
     ratio = after["veil"].sum() / raw["veil"].sum()
     assert ratio > 1.05
     assert before["veil"].sum() == pytest.approx(raw["veil"].sum(), rel=1e-4)
+
+
+def test_steps_of_one_layer_in_a_row_make_one_and_apart_make_two(build: Builders) -> None:
+    lamps = "[steps.%s]\noperator = 'lamp_backscatter'\n"
+    core = CORE + "[[light.lamps]]\n"
+    row = "[steps.attenuation]\n" + lamps % "near" + lamps % "wide" + "[steps.veiling_light]\n"
+    names, total, plain = summed(core + row, build)
+    assert names == ["direct", "lamp_haze", "veil"]
+    assert total == pytest.approx(plain, rel=1e-3, abs=1e-3)
+    apart = "[steps.attenuation]\n" + lamps % "near" + "[steps.veiling_light]\n" + lamps % "wide"
+    assert summed(core + apart, build)[0] == ["direct", "lamp_haze", "veil", "lamp_haze_again"]
+
+
+def test_guide_of_light_is_exposed_as_the_frame_is(build: Builders) -> None:
+    """What the halo is as a guide and as an additive layer is one, exposure and balance included."""
+    water = "[steps.attenuation]\n[steps.forward_scatter]\n[steps.veiling_light]\n"
+    _, layers, _ = layered(CORE + water + "[steps.white_reference]\n", build, (ALL, "halo"))
+    _, unexposed, _ = layered(CORE + water, build, (ALL, "halo"))
+    assert np.abs(layers["halo"] - unexposed["halo"]).max() > 1e-3
+    scale = np.abs(layers["direct"]) + np.abs(layers["scatter"]) + 1e-3
+    assert np.max(np.abs(layers["halo"] - layers["scatter"]) / scale) < 1e-4
+
+
+class Evened(Operator[Strict, float]):
+    """Exposes a picture by its own mean: one thing to all light, for which it looks over all of it first."""
+
+    Parameters = Strict
+    whole = True
+    surveys = True
+
+    def planes(self) -> PlaneUse:
+        return PlaneUse(frozenset({"rgb"}), frozenset({"rgb"}))
+
+    def reach(self, shot: Shot) -> int:  # noqa: ARG002 - part of the protocol
+        return WHOLE
+
+    def survey(self, planes: Planes, tile: Tile, shot: Shot, prepared: float) -> float:  # noqa: ARG002
+        return 0.2 + float(planes["alpha" if "alpha" in planes else "rgb"].mean())
+
+    def apply(self, planes: Planes, tile: Tile, shot: Shot, prepared: float) -> Planes:  # noqa: ARG002
+        return {"rgb": planes["rgb"] * np.float32(prepared)}
+
+
+def test_a_step_that_surveys_and_acts_on_all_light_surveys_each_layer(build: Builders) -> None:
+    graph = chain([("attenuation", build.operator("attenuation")), ("evened", Evened(Strict()))])
+    frame, shot = build.frame(WINDOW), build.shot(WINDOW)
+    plan = plan_layers(graph, (ALL,))
+    made = build.run(plan.graph, frame, shot, wanted=("rgb", *plan.planes))
+    (only,) = plan.finished(made, shot).values()
+    np.testing.assert_allclose(only, made["rgb"], rtol=1e-5, atol=1e-6)
+
+
+def test_forms_of_light_and_coverage_are_no_layers() -> None:
+    graph = preset_from_text(TEXT).at(1).graph
+    for name in ("rgb", "bands", "alpha"):
+        with pytest.raises(GraphError, match=f'make no layer "{name}"'):
+            plan_layers(graph, (name,))
+
+
+def test_a_steps_layer_that_takes_the_name_of_gamut_compression_is_refused() -> None:
+    graph = preset_from_text(TEXT + "[steps.gamut]\noperator = 'rim_light'\n").at(1).graph
+    assert "gamut" in plan_layers(graph, (ALL,)).additive
+    with pytest.raises(GraphError, match=r"E-GRAPH-LAYERS.*\n.*Give \[steps.gamut\] another name"):
+        plan_layers(graph, (ALL,), compressed=True)
 
 
 def test_guide_of_another_branch_is_refused() -> None:

@@ -201,7 +201,7 @@ def plan_layers(graph: Graph, wanted: Iterable[str], *, compressed: bool = False
     Raises
     ------
     GraphError
-        ``E-GRAPH-LAYERS`` where the graph has no such layer.
+        ``E-GRAPH-LAYERS`` where the graph has no such layer, or two of one name.
     """
     names = list(dict.fromkeys(wanted))
     if not names:
@@ -209,7 +209,14 @@ def plan_layers(graph: Graph, wanted: Iterable[str], *, compressed: bool = False
     groups = _groups(graph)
     known = _taps(groups)
     chosen = {name: known[name] for name in known if ALL in names or name in names}
-    gamut = compressed and (ALL in names or GAMUT in names) and GAMUT not in known
+    gamut = compressed and (ALL in names or GAMUT in names)
+    if gamut and GAMUT in known:
+        raise GraphError(
+            f'a step\'s layer is called "{GAMUT}", and so is what output.gamut_compression does to the frame',
+            code="E-GRAPH-LAYERS",
+            where="output.layers",
+            fix=f'Give [steps.{dict(groups)[GAMUT]}] another name, or set output.gamut_compression = "none".',
+        )
     others = [name for name in names if name != ALL and name not in known and not (gamut and name == GAMUT)]
     guides = _guides(graph, others, (*known, *([GAMUT] if compressed else [])))
     taps = {tap for pair in chosen.values() for tap in pair if tap is not None}
