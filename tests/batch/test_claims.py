@@ -211,3 +211,32 @@ def test_a_clock_that_a_killed_job_left_is_removed(tmp_path: Path) -> None:
     with Claims() as claims:
         claims.clear_dead(tmp_path)
     assert not clock.exists()
+
+
+def test_taking_a_frame_twice_is_having_it(tmp_path: Path) -> None:
+    out = tmp_path / "a.1001.exr"
+    with Claims() as mine, Claims() as other:
+        assert mine.take(out) is None
+        assert mine.take(out) is None
+        assert other.take(out) == mine.me
+        mine.give_back(out)
+        assert not claim_path(out).exists()
+
+
+def test_only_the_claim_that_was_seen_dead_is_removed(tmp_path: Path) -> None:
+    """Between seeing a dead job's claim and removing it, another job may have taken the frame."""
+    out = tmp_path / "a.1001.exr"
+    with Claims() as mine, Claims() as other:
+        gone = replace(mine.me, process=2**22 + 5, token="gone")
+        assert other.take(out) is None
+        mine._remove_dead(claim_path(out), gone)
+        assert claim_path(out).exists()
+
+
+def test_a_claim_that_a_job_of_this_very_process_left_is_taken_over(tmp_path: Path) -> None:
+    out = tmp_path / "a.1001.exr"
+    with Claims() as over:
+        left = over.me
+    put(out, left)
+    with Claims() as mine:
+        assert mine.take(out) is None

@@ -5,6 +5,7 @@ Files are written with the independent OpenEXR package.
 
 from __future__ import annotations
 
+from collections.abc import Mapping
 from pathlib import Path
 from typing import Any
 
@@ -14,7 +15,7 @@ import pytest
 
 from halocline.batch.first_look import look_first
 from halocline.batch.headers import look_at_headers
-from halocline.batch.plan_tasks import plan_tasks
+from halocline.batch.plan_tasks import MissingFrames, plan_shot, plan_tasks
 from halocline.batch.task import FrameTask
 from halocline.errors import ChannelError, DepthError
 from halocline.imaging.input_spec import InputSpec
@@ -24,8 +25,17 @@ REC709 = (0.64, 0.33, 0.3, 0.6, 0.15, 0.06, 0.3127, 0.329)
 TEXT = "format = 1\n[input]\ndepth_kind = 'planar'\n[steps.attenuation]\n"
 
 
-def clean(path: Path, *, size: tuple[int, int] = (12, 16), without: str = "", **header: Any) -> None:
-    channels = {name: np.full(size, 0.4, np.float16) for name in ("R", "G", "B", "A")}
+def clean(
+    path: Path,
+    *,
+    size: tuple[int, int] = (12, 16),
+    without: str = "",
+    kind: Any = np.float16,
+    more: Mapping[str, float] | None = None,
+    **header: Any,
+) -> None:
+    channels = {name: np.full(size, 0.4, kind) for name in ("R", "G", "B", "A")}
+    channels |= {name: np.full(size, level, np.float32) for name, level in (more or {}).items()}
     channels["Z"] = np.full(size, 5.0, np.float32)
     channels.pop(without, None)
     OpenEXR.File({"chromaticities": REC709, **header}, channels).write(str(path))
@@ -89,3 +99,39 @@ def test_first_look_tells_of_the_sequence_and_leaves_damage_to_the_run(shot: Pat
     assert len(seen.sequence) == 1
     assert seen.sequence[0].startswith("frame 1004: compression")
     assert seen.to_dict()["sequence"] == list(seen.sequence)
+
+
+def test_types_of_pixels_that_differ_are_told(shot: Path) -> None:
+    clean(shot / "clean.1005.exr", kind=np.float32)
+    assert any("frame 1005: pixel types of the beauty float" in line for line in told(shot)), told(shot)
+
+
+def test_depth_files_of_their_own_are_looked_at_too(shot: Path) -> None:
+    for frame in range(1001, 1009):
+        clean(shot / f"depth.{frame}.exr")
+    clean(shot / "depth.1006.exr", compression=OpenEXR.PIZ_COMPRESSION)
+    tasks = plan_tasks(shot / "clean.####.exr", depth=shot / "depth.####.exr", out=f"{shot}/wet/")
+    assert look_at_headers(tasks, InputSpec(), ()) == (
+        "frame 1006: compression of the depth piz, in the others zip",
+    )
+
+
+def test_a_pass_that_steps_need_and_some_frames_lack_is_refused_by_number(shot: Path) -> None:
+    for frame in range(1001, 1009):
+        clean(
+            shot / f"clean.{frame}.exr",
+            more={} if frame == 1004 else dict.fromkeys(("N.X", "N.Y", "N.Z"), 0.5),
+        )
+    with pytest.raises(ChannelError, match="frame 1004, unlike the others"):
+        look_at_headers(planned(shot), InputSpec(), ("normal",))
+
+
+def test_a_frame_that_another_stands_in_for_is_not_spoken_of_twice(shot: Path) -> None:
+    clean(shot / "clean.1005.exr", compression=OpenEXR.PIZ_COMPRESSION)
+    (shot / "clean.1006.exr").unlink()
+    pattern = shot / "clean.####.exr"
+    held = plan_shot(pattern, out=f"{shot}/wet/", frames="1001-1008", missing=MissingFrames.hold).tasks
+    assert [task.frame for task in held if task.held_from is not None] == [1006]
+    assert look_at_headers(held, InputSpec(), ()) == (
+        "frame 1005: compression of the beauty piz, in the others zip",
+    )

@@ -2,12 +2,15 @@
 
 from __future__ import annotations
 
+import os
 import threading
 from pathlib import Path
 
 import pytest
 
-from halocline.batch.manifest import MANIFEST_NAME, Manifest, read_manifest
+from halocline.batch.frame_task import FrameRecord
+from halocline.batch.manifest import MANIFEST_NAME, Manifest, done_fields, read_manifest
+from halocline.batch.origin import FileDigest, Origin
 from halocline.errors import JobError, ReadError
 
 
@@ -73,3 +76,46 @@ def test_a_folder_that_is_gone_is_an_error_with_the_way_out(tmp_path: Path) -> N
     with pytest.raises(JobError, match="the record cannot be added") as caught:
         Manifest(tmp_path / "gone").append("job")
     assert "resume" in str(caught.value)
+
+
+@pytest.mark.parametrize("fault", ["short", "refused"])
+def test_a_record_that_does_not_fit_leaves_the_manifest_as_it_was(
+    tmp_path: Path, monkeypatch: pytest.MonkeyPatch, fault: str
+) -> None:
+    """As on a disk that fills up in the middle of a line, or is found full when the line is forced to it."""
+    manifest = Manifest(tmp_path)
+    manifest.append("frame", frame=1, out="a.1.exr")
+    before = manifest.path.read_bytes()
+    write = os.write
+    if fault == "short":
+        monkeypatch.setattr(os, "write", lambda handle, line: write(handle, line[:20]))
+    else:
+
+        def full(handle: int) -> None:
+            raise OSError(28, "No space left on device")
+
+        monkeypatch.setattr(os, "fsync", full)
+    with pytest.raises(JobError, match="No space left on device"):
+        manifest.append("frame", frame=2, out="a.2.exr")
+    monkeypatch.undo()
+    assert manifest.path.read_bytes() == before
+    manifest.append("frame", frame=3, out="a.3.exr")
+    assert [record["frame"] for record in read_manifest(tmp_path)] == [1, 3]
+
+
+def test_a_finished_frames_record_counts_what_was_cut_and_what_is_below_zero(tmp_path: Path) -> None:
+    nothing = FileDigest("a.4.exr", 7, "0" * 64)
+    record = FrameRecord(
+        frame=4,
+        out=tmp_path / "a.4.exr",
+        origin=Origin(frame=4, preset="p", version="v", inputs={}),
+        output=nothing,
+        seconds={"read": 0.5},
+        clamped_values=3,
+        below_zero=0.25,
+        counts={"nan": 2},
+        warnings=("look",),
+        peak_memory_bytes=9,
+    )
+    told = done_fields(record)
+    assert (told["clamped_values"], told["below_zero"], told["bad_pixels"]) == (3, 0.25, {"nan": 2})

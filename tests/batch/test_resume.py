@@ -188,3 +188,22 @@ def test_a_record_of_impossible_numbers_is_a_damaged_record(
     assert summary.complete
     assert summary.done
     assert shot.digests() == before
+
+
+def test_a_frame_that_failed_over_an_older_file_says_that_it_failed(made: Folder, look: Preset) -> None:
+    path = made.clean / "arch.1002.exr"
+    whole = path.read_bytes()
+    path.write_bytes(whole[:100])
+    run_frames(made.tasks(overwrite=True), look, overwrite=True)
+    path.write_bytes(whole)
+    assert (made.out / "arch.1002.exr").exists()
+    assert reasons(made, look)[1002] == "failed the last time"
+
+
+def test_a_link_to_nothing_in_a_frames_place_is_left_alone(made: Folder, look: Preset) -> None:
+    (made.out / MANIFEST_NAME).unlink()
+    out = made.out / "arch.1003.exr"
+    out.unlink()
+    out.symlink_to(made.out / "nowhere.exr")
+    verdicts = judge_plan(made.tasks(overwrite=True), look, resume=True)
+    assert {each.task.frame: each.action for each in verdicts}[1003] is Action.refuse
