@@ -208,7 +208,7 @@ def below_zero_share(pictures: Iterable[F32]) -> float:
         for start in range(0, rgb.shape[1], _ROWS_TOGETHER):
             part = rgb[:, start : start + _ROWS_TOGETHER]
             largest = np.abs(part.max(axis=0))
-            below += np.count_nonzero(part.min(axis=0) < -ROUNDING_SHARE * largest)
+            below += int(np.count_nonzero(part.min(axis=0) < -ROUNDING_SHARE * largest))
     return below / max(1, pixels)
 
 

@@ -88,7 +88,7 @@ def run_shot(plan: ShotPlan, look: Preset, options: RunOptions) -> Summary:
     else:
         _say_summary(summary, total)
         if look.at(0).output.gamut_compression is None:
-            _say_below_zero(summary)
+            _say_below_zero(summary, told=any(BELOW_ZERO in line for line in seen.output))
     if options.check and summary.interrupted is None and (summary.done or summary.kept):
         review_shot(plan, look, options.log)
     return summary
@@ -181,14 +181,14 @@ def _counts(summary: Summary) -> dict[str, object]:
     }
 
 
-def _say_below_zero(summary: Summary) -> None:
-    """Tell how much of the finished frames the written space could not hold."""
+def _say_below_zero(summary: Summary, *, told: bool) -> None:
+    """Tell how much of the finished frames the written space could not hold, and what to do unless told."""
     found = {record.frame: record.below_zero for record in summary.done if record.below_zero >= _TOLD_SHARE}
     if found:
         worst = max(found, key=lambda frame: found[frame])
         say_warning(
             f"output: of {len(summary.done)} frames {len(found)} have pixels below 0 in a channel, up to "
-            f"{found[worst]:.0%} of them (frame {worst}): {BELOW_ZERO}"
+            f"{found[worst]:.0%} of them (frame {worst}){'' if told else f': {BELOW_ZERO}'}"
         )
 
 

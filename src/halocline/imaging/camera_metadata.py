@@ -28,6 +28,9 @@ _FOCAL_NAMES = ("pinholeFocalLength", "effectiveFocalLength", "nominalFocalLengt
 # Two ways of stating one lens agree to their rounding; more is a mistake in the file.
 _LENS_TOLERANCE = 0.01
 _SCALES = "the camera matrix scales by"
+# Lenses beyond these are units mixed up rather than lenses, degrees across (common practice, no source).
+_NARROWEST_DEG, _WIDEST_DEG = 3.0, 130.0
+_UNLIKELY = "the lens sees"
 _NO_PERSPECTIVE = frozenset(
     [
         "orthographic",
@@ -181,6 +184,12 @@ def find_camera(
         found = np.eye(4)
         if said.level is not None:
             found[:3, :3] = said.level
+    across = math.degrees(2.0 * math.atan(lens.half_width_tangent))
+    if not _NARROWEST_DEG <= across <= _WIDEST_DEG:
+        warnings.append(
+            f"{_UNLIKELY} {across:.3g} degrees across ({lens.focal_mm:.4g} mm on {lens.film_mm:.4g} mm): "
+            "are both in millimetres? If that is wrong, set camera.horizontal_view and camera.replace = true"
+        )
     placed: F64 = found.copy()
     placed[:3, 3] *= unit_m
     display = part.display_window
@@ -198,7 +207,7 @@ def find_camera(
             source=f"matrix: {matrix_source}; lens: {lens.source}",
         ),
         tuple(warnings),
-        tuple(warning for warning in warnings if warning.startswith(_SCALES)),
+        tuple(warning for warning in warnings if warning.startswith((_SCALES, _UNLIKELY))),
     )
 
 

@@ -269,7 +269,7 @@ def _depth_view(view: ViewChannels, header: Header) -> ViewChannels:
 
 
 def _no_depth(view: ViewChannels) -> DepthError:
-    names = ", ".join(channel.logical for channel in view.channels)
+    names = ", ".join(channel.told for channel in view.channels)
     return DepthError(
         "no depth that goes with the beauty: neither a channel with a usual name (Z, depth.Z) nor world "
         "positions",

@@ -40,6 +40,14 @@ class Channel:
         """The last piece of its name, in small letters."""
         return self.logical.rpartition(".")[2].lower()
 
+    @property
+    def told(self) -> str:
+        """Its logical name for a list of what there is.
+
+        Ids and masks in whole numbers are no colour and no depth unless stated: it says why one is not taken.
+        """
+        return f"{self.logical} (whole numbers)" if self.part.channels[self.name] == "uint" else self.logical
+
 
 @dataclass(frozen=True)
 class ViewChannels:
@@ -126,11 +134,7 @@ class ViewChannels:
     def missing(self, message: str, name: str = "", *, fix: str = "") -> ChannelError:
         """Build the error that lists what there is."""
         names = [channel.logical for channel in self.channels]
-        # Ids and masks in whole numbers are no colour and no depth: say why one is not taken.
-        listed = [
-            f"{each.logical} (whole numbers)" if each.part.channels[each.name] == "uint" else each.logical
-            for each in self.channels
-        ]
+        listed = [each.told for each in self.channels]
         return ChannelError(
             message,
             code="E-CHANNEL-MISSING",

@@ -341,6 +341,9 @@ def read_native(
     return planes
 
 
+_SUBSAMPLED_FIX = "Write each channel for every pixel: as R, G and B, without luminance and chroma."
+
+
 @contextmanager
 def _opened(path: Path) -> Iterator[Any]:
     name = readable_name(path)
@@ -351,7 +354,9 @@ def _opened(path: Path) -> Iterator[Any]:
             f"cannot be opened: {_tidy(reason, path)}",
             code="E-READ-OPEN",
             where=str(path),
-            fix="Check that it is there, readable and a complete OpenEXR file; render it again if not.",
+            fix=_SUBSAMPLED_FIX
+            if "ubsampled" in reason
+            else "Check that it is there, readable and a complete OpenEXR file; render it again if not.",
         )
     try:
         if file.format_name() != "openexr":

@@ -329,6 +329,11 @@ class _Finish:
         camera = self._camera()
         space = find_space(self.part, spec.colour_space)
         self.warnings += space.warnings
+        if not _overlap(self.part.data_window, self.part.display_window):
+            self.warnings.append(
+                "the picture's data window lies outside its display window: nothing of it is to be seen "
+                "there, only water"
+            )
         finished = {"rgb": rgb}
         verdict = None
         if "depth" in planes:
@@ -426,6 +431,7 @@ class _Finish:
         )
         found = range_planes(depth, alpha, spec=verdict.spec, camera=camera, window=window)
         doubts = [*verdict.warnings, *unit_warnings(found.range, alpha, verdict.spec)]
+        doubts += _coverage_doubts(found, alpha, self.counts.get("light_without_alpha", 0))
         self.doubts += doubts
         self.warnings += [*doubts, *_disagreements(found, window)]
         self.counts |= {
@@ -446,6 +452,11 @@ class _Finish:
         self.warnings += premultiplication_warnings(rgb, alpha, stated=self.spec.premultiplied)
 
 
+def _overlap(one: Window, other: Window) -> bool:
+    across = max(one.x, other.x) < min(one.x_end, other.x_end)
+    return across and max(one.y, other.y) < min(one.y_end, other.y_end)
+
+
 def _read_from(plan: ChannelPlan, made: Collection[str]) -> dict[str, tuple[str, ...]]:
     """Return the channels that each plane comes from."""
     found = {
@@ -456,6 +467,25 @@ def _read_from(plan: ChannelPlan, made: Collection[str]) -> dict[str, tuple[str,
 
 def _fitted_over(steps: DepthSteps) -> str:
     return f"stored as {steps.name}: surfaces are fitted over the steps, as no normals are read"
+
+
+def _coverage_doubts(found: DepthPlanes, alpha: F32 | None, lit_at_zero: int) -> list[str]:
+    """Tell where alpha and depth have nothing to do with each other: the whole picture is taken for water."""
+    if alpha is None:
+        return []
+    covered = int(np.count_nonzero(alpha > 0))
+    if covered and found.lost == covered:
+        return [
+            "no pixel that is covered (alpha above 0) has a depth: all surfaces count as infinitely far, and "
+            "are lost in the water. Set input.depth_channel if it is another, or render it again"
+        ]
+    if not covered and min(found.uncovered, lit_at_zero) > _DISAGREEMENT * alpha.size:
+        return [
+            "alpha is 0 everywhere, where the beauty has light and depth: the whole picture counts as open "
+            "water. Render its coverage, or leave the channel out of the file: what has a depth is covered "
+            "then"
+        ]
+    return []
 
 
 def _disagreements(found: DepthPlanes, window: Window) -> list[str]:

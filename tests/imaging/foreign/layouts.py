@@ -612,3 +612,78 @@ add(
         "right": Expected(level=0.6, alpha="rgba.A", depth="depth.Z", metres=6.0),
     },
 )
+
+# ---- Names and forms that were tried later
+add(
+    "colours spelt in capitals",
+    one(half("RED GREEN BLUE ALPHA"), depth("DEPTH")),
+    Expected(alpha="ALPHA", depth="DEPTH"),
+)
+add(
+    "depth of whole numbers",
+    one(rgba(), {"Z": plane(5, np.uint32)}),
+    refused(NO_DEPTH, "Z (whole numbers)", "input.depth_channel"),
+)
+add("depth of whole numbers, stated", one(rgba(), {"Z": plane(5, np.uint32)}), Expected(), depth_channel="Z")
+add("the back of depth alone", one(rgba(), depth("ZBack")), refused(NO_DEPTH, "ZBack", "input.depth_channel"))
+add("front and back of depth", one(rgba(), depth(), depth("ZBack", 9.0)), Expected())
+add(
+    "depth's front and back as channels",
+    one(rgba(), depth("depth.front"), depth("depth.back", 9.0)),
+    refused(NO_DEPTH, "depth.front", "input.depth_channel"),
+)
+add(
+    "two layers that both are called as pictures are",
+    one(rgba("rgba"), rgba("beauty", 0.2), depth()),
+    guessed('input.layer = "beauty"', alpha="rgba.A"),
+)
+add(
+    "layers of many pieces",
+    one(rgba("shot.fg.beauty.v2"), depth("shot.fg.depth.v2.Z")),
+    refused(NO_DEPTH, "shot.fg.depth.v2.Z", "input.depth_channel"),
+)
+add(
+    "parts of many pieces",
+    parts(("fg.v001.beauty", rgba()), ("fg.v001.depth", depth())),
+    guessed(alpha="fg.v001.beauty.A", depth="fg.v001.depth.Z"),
+)
+add(
+    "names with spaces",
+    one({f"Beauty Pass.{c}": plane(0.5 if c != "A" else 1.0) for c in "RGBA"}, depth("Depth Pass.Z")),
+    guessed('"Beauty Pass"', alpha="Beauty Pass.A", depth="Depth Pass.Z"),
+)
+add(
+    "coverage as opacity",
+    one(rgb(), half("opacity.R opacity.G opacity.B", 1.0), depth()),
+    guessed("opacity.R was taken", alpha="opacity.R"),
+)
+add("a cleaned copy beside the picture", one(rgba(), rgba("denoised", 0.4), depth()), Expected())
+add("luminance and chroma", one(half("Y RY BY A"), depth()), refused(MISSING, "luminance", "R, G and B"))
+add("rows from the bottom up", one(rgba(), depth(), header={"lineOrder": OpenEXR.DECREASING_Y}), Expected())
+add(
+    "a preview picture",
+    one(rgba(), depth(), header={"preview": OpenEXR.PreviewImage(np.zeros((3, 4, 4), np.uint8))}),
+    guessed(),
+)
+
+
+def _tiles(levels: str) -> dict[str, Any]:
+    tiles = OpenEXR.TileDescription()
+    tiles.xSize = tiles.ySize = 8
+    tiles.mode = getattr(OpenEXR, levels)
+    return {"type": OpenEXR.tiledimage, "tiles": tiles}
+
+
+for levels in ("ONE_LEVEL", "MIPMAP_LEVELS", "RIPMAP_LEVELS"):
+    add(f"tiles, {levels}", one(rgba(), depth(), header=_tiles(levels)), Expected())
+_AWAY = (np.array([1000, -500], np.int32), np.array([1000 + WIDTH - 1, HEIGHT - 501], np.int32))
+add(
+    "a display window far from 0",
+    one(rgba(), depth(), header={"dataWindow": _AWAY, "displayWindow": _AWAY}),
+    Expected(),
+)
+add(
+    "a data window outside the display window",
+    one(rgba(), depth(), header={"dataWindow": _AWAY}),
+    guessed("lies outside its display window"),
+)
