@@ -97,6 +97,16 @@ def telling_frames(tables: Any) -> list[int]:
 
     Of a long curve (baked, a key a frame) its ends, the least and greatest of each of its numbers, each value
     of another kind once, and some dozens in between: values between two keys lie between theirs.
+
+    Parameters
+    ----------
+    tables
+        A preset's tables, or any part of them.
+
+    Returns
+    -------
+    list[int]
+        Frame numbers, ascending; none where nothing moves.
     """
     frames = key_frames(tables)
     if len(frames) <= MOST_TELLING:

@@ -14,6 +14,7 @@ from halocline.physics.path.phase import WATER_ASYMMETRY
 from halocline.physics.path.transport import (
     DIFFUSE_ASYMMETRY,
     LONGEST_RANGE_M,
+    OpenRays,
     VeilGeometry,
     attenuate,
     daylight_gain,
@@ -245,3 +246,54 @@ def test_light_from_the_suns_side_follows_the_solved_field(build: Any) -> None:
     ]
     np.testing.assert_allclose(high[2], high[0], rtol=0.02)
     np.testing.assert_allclose(high[1], high[0], rtol=0.02)
+
+
+def test_daylight_is_that_of_the_reference_depth_there_and_not_at_the_lens(build: Builders) -> None:
+    """The render's own light holds at the reference depth, wherever the lens is; art scales all ways down."""
+    path = build.path(depth_m=14.0, reference_depth_m=6.0)
+    up_to_it = daylight_gain(path, f32(8.0, 0.0), f32(-1.0, 0.0))
+    np.testing.assert_allclose(up_to_it[:, 0, 0], 1.0, rtol=1e-5)
+    np.testing.assert_allclose(up_to_it[:, 0, 1], path.daylight(14.0), rtol=1e-5)
+    assert (path.daylight(14.0) < 0.8).all()
+    np.testing.assert_allclose(path.veil_strength, math.pi * path.white * path.daylight(14.0), rtol=1e-12)
+    # Also below the deepest depth that is tabled.
+    less, deep = replace(path, downwelling_scale=0.02), 1000.0
+    above, below = (daylight_gain(less, f32(s - 14.0), f32(1.0))[:, 0, 0] for s in (deep - 400.0, deep))
+    np.testing.assert_allclose(
+        below / above, np.exp(-0.02 * 400.0 * less.water.daylight().deep_rate), rtol=1e-3
+    )
+
+
+def test_daylight_above_the_highest_depth_of_the_bands_is_that_there(build: Builders) -> None:
+    path = build.path(depth_m=12.0)
+    assert path.bands.rise_m > 0.0
+    assert path.highest_depth_m == pytest.approx(12.0 - path.bands.rise_m)
+    np.testing.assert_array_equal(
+        path.daylight(0.5 * path.highest_depth_m), path.daylight(path.highest_depth_m)
+    )
+    assert build.path(depth_m=0.5 * path.bands.rise_m).highest_depth_m == 0.0
+
+
+def test_the_suns_side_gives_the_level_flux_of_the_solution(build: Builders) -> None:
+    """Its lobe is as broad as its asymmetry says: share times lobe times the sun's level part is the flux."""
+    path, depths = build.path(depth_m=4.0), np.array([1.0, 6.0, 15.0])
+    level = math.sqrt(1.0 - path.water.solved().sun_cosine ** 2)
+    spread = path.sun_asymmetry / path.bands.asymmetry
+    share = path.sun_side(depths)
+    assert (share < 1.0).all()
+    np.testing.assert_allclose(share * level * spread, path.water.daylight().level_share(depths), rtol=1e-9)
+    assert spread < 0.95
+
+
+def test_open_rays_are_open_water_beyond_a_place_seen_from_the_lens(build: Builders) -> None:
+    """Both parts, J exp(-k s) (1 - exp(-k rest)) / k, and what art takes from direct light alone."""
+    for scales in ({}, {"veil_scale": 0.5}, {"attenuation_scale": 0.4, "veil_scale": 1.5}):
+        path = build.path(depth_m=8.0, **scales)  # type: ignore[arg-type]
+        mu, cos_sun, s = f32(0.3, -0.2, 0.8), f32(0.1, -0.6, 0.7), f32(2.0, 5.0, 9.0)
+        rays = OpenRays.of(path, path.veil_rays(), mu, cos_sun)
+        once, once_rate, source, rate = rays.numbers.astype(np.float64)
+        rest = path.open_length(mu).astype(np.float64) - s
+        parts = [j * np.exp(-k * s) * path_integral(k, rest) for j, k in ((once, once_rate), (source, rate))]
+        brought = sum(parts) * np.exp(-rays.rates[:, None, None] * s)
+        expected = open_water_beyond(path, s, mu, cos_sun) * attenuate(path, s)
+        np.testing.assert_allclose(brought, expected, rtol=2e-4)
