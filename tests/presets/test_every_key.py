@@ -1000,13 +1000,17 @@ LIMITS: dict[str, Row] = {
     "within_range.nearest": Row(_BRIGHTER, (None, "4.0"), middle_of_change, "up"),
     "within_range.farthest": Row(_BRIGHTER, (None, "4.0"), middle_of_change, "down"),
     "within_range.softness": Row(
-        _BRIGHTER + "within_range = { nearest = 4.0, softness = 0.01 }\n", (None, "4.0"), picture, "other"
+        # The window comes on from nearer by, and from farther down.
+        _BRIGHTER + "within_range = { nearest = 4.0, softness = 0.01 }\n",
+        (None, "4.0"),
+        middle_of_change,
+        "down",
     ),
     "within_height": Row(_BRIGHTER, (None, "{ lowest = 0.0, softness = 0.1 }"), amount, "down"),
     "within_height.lowest": Row(_BRIGHTER, (None, "0.0"), lower_half, "down"),
     "within_height.highest": Row(_BRIGHTER, (None, "0.0"), upper_half, "down"),
     "within_height.softness": Row(
-        _BRIGHTER + "within_height = { lowest = 0.0, softness = 0.01 }\n", (None, "3.0"), picture, "other"
+        _BRIGHTER + "within_height = { lowest = 0.0, softness = 0.01 }\n", (None, "3.0"), lower_half, "up"
     ),
 }
 SECTION_KEYS = [f"{name}.{key}" for name, model in SECTIONS.items() for key in model.model_fields]
