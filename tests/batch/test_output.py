@@ -275,3 +275,14 @@ def test_stills_show_the_colours_that_are_written(source: Path) -> None:
     _, planes, _ = made(source, *settings)
     shown = Still.read(task_of(source), preset).planes(preset)["rgb"]
     np.testing.assert_allclose(shown, rgb(planes), atol=1e-7)
+
+
+def test_colours_given_in_another_space_are_written_in_the_working_space(source: Path) -> None:
+    """The file says so; water does to them what it does to the same light in the file itself."""
+    header, planes, _ = made(source, "colour.input_space=ACEScct")
+    expected = np.ravel([*ACESCG.primaries, ACESCG.white])
+    np.testing.assert_allclose(header["chromaticities"], expected, atol=1e-5)
+    # ACEScct 0.4 is 2^(0.4 * 17.52 - 9.72) = 0.1524: Academy S-2016-001, from memory; 0.4 is a half here.
+    clean(source, level=2 ** (float(np.float16(0.4)) * 17.52 - 9.72), chromaticities=tuple(expected))
+    _, as_light, _ = made(source, "output.compression=zips")
+    np.testing.assert_allclose(rgb(planes), rgb(as_light), rtol=2e-3, atol=1e-4)

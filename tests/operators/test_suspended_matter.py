@@ -196,7 +196,13 @@ def _moving(build: Builders, frame: int, speed_m: float, shutter_deg: float) -> 
             **{**vars(still), "position_m": np.array([speed_m * (number - frame), 0.0, 0.0])}
         )
     shot = build.shot(WINDOW, frame=frame)
-    return Shot(**{**vars(shot), "track": CameraTrack({**cameras}), "shutter_deg": shutter_deg})
+    return Shot(
+        **{
+            **vars(shot),
+            "track": CameraTrack({float(number): lens for number, lens in cameras.items()}),
+            "shutter_deg": shutter_deg,
+        }
+    )
 
 
 def test_shutter_smears_but_keeps_the_light(build: Builders) -> None:

@@ -365,6 +365,7 @@ ROWS: dict[str, Row] = {
     "input.keep_glows": Row("", (None, "false"), of_input("keep_glows"), (True, False)),
     "input.bad_pixels": Row("", (None, "'inpaint'"), of_input("repair"), ("clamp", "inpaint")),
     "colour.working_space": Row("", (None, "'ACEScg'"), of_input("colour_space"), (None, "ACEScg")),
+    "colour.input_space": Row("", (None, "'ACEScct'"), of_input("input_space"), (None, "ACEScct")),
     "camera.replace": Row("", (None, "true"), of_camera("override"), (False, True)),
     "camera.focal_length_mm": Row("", (None, "50.0"), of_camera("focal_length_mm"), (None, 50.0)),
     "camera.film_width_mm": Row(

@@ -235,7 +235,8 @@ def delivery_of(look: Look, working: RGBSpace) -> Delivery:
 def _space_attributes(look: Look, delivery: Delivery) -> dict[str, Any]:
     """Return what a file says of its colours, where that is other than what its render says."""
     told = {"halocline:gamutCompression": delivery.choice} if delivery.compresses else {}
-    stated = look.colour.working_space is not None or look.output.colour_space is not None
+    colour = look.colour
+    stated = any((colour.working_space, colour.input_space, look.output.colour_space))
     return {**told, **(space_attributes(delivery.written) if stated else {})}
 
 

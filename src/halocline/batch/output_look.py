@@ -70,10 +70,11 @@ def _of_compression(look: Look, loaded: Loaded) -> list[str]:
 
 def _of_carried(look: Look, space: RGBSpace) -> list[str]:
     written = delivery_of(look, space).written
-    if not look.output.carry or written == space:
+    given = look.colour.input_space or space.name
+    if not look.output.carry or (written == space and look.colour.input_space is None):
         return []
     return [
-        f"channels carried over (output.carry) stay as they are: colours among them are in {space.name}, the "
+        f"channels carried over (output.carry) stay as they are: colours among them are in {given}, the "
         f"picture in {written.name} (output.colour_space)"
     ]
 

@@ -135,6 +135,7 @@ def input_spec(preset: Preset, frame: float) -> InputSpec:
         camera=camera,
         cameras=cameras,
         colour_space=look.colour.working_space,
+        input_space=look.colour.input_space,
         premultiplied=section.premultiplied,
         repair=section.bad_pixels,
         keep_glows=section.keep_glows,
@@ -159,7 +160,7 @@ def camera_moments(task: FrameTask, preset: Preset) -> dict[float, Path]:
         Files by frame number, whole or between; nothing for a picture that stands in for another.
     """
     look = preset.at(task.frame)
-    moments: dict[float, Path] = {**task.neighbours}
+    moments = {float(frame): path for frame, path in task.neighbours.items()}
     file = camera_file(look)
     if file is None or task.held_from is not None:
         return moments

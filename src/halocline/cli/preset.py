@@ -100,12 +100,18 @@ def list_presets() -> None:
 
 
 def _check_space(found: Preset) -> None:
-    stated = found.at(0).colour.working_space
-    if stated is not None:
-        try:
-            space_named(stated)
-        except ColourError as error:
-            raise found.document.located(error, ("colour", "working_space")) from error
+    stated, key = found.at(0).colour, "working_space"
+    try:
+        if stated.working_space is not None:
+            space_named(stated.working_space)
+        if stated.input_space is not None:
+            # The colour library takes long to import, and few presets name such a space.
+            from halocline.imaging.colour import check_input_space  # noqa: PLC0415
+
+            key = "input_space"
+            check_input_space(stated.input_space)
+    except ColourError as error:
+        raise found.document.located(error, ("colour", key)) from error
 
 
 def _story_lines(found: Preset, frame: int) -> list[str]:

@@ -24,7 +24,8 @@
 - `camera_file`: from plain files (CameraFile, read_camera_file, read_once)
 - `camera_metadata`: from metadata (CameraStatement, frozen_rows)
 - `camera_track`: over time (CameraTrack)
-- `colour`: display colour (display_pixels, png_bytes, space_attributes, write_png)
+- `colour`: spaces of files, display colour (check_input_space, display_pixels, png_bytes, space_attributes,
+  write_png)
 - `gamut`: colours that a space cannot hold (Delivery)
 - `compression`: compressions by name (compression_problem, name_of)
 - `sequence`: files by number (Sequence, find_sequence, frame_text, output_sequence, parse_frames,

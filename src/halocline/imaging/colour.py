@@ -29,6 +29,8 @@ from halocline.rgb import (
 )
 
 U8 = NDArray[np.uint8]
+# Rows handed to the colour library in one piece: it copies what it is given, several times.
+_ROWS_AT_ONCE = 128
 
 
 # Names by the Color Interop Forum's recommendation for texture assets and CG rendering.
@@ -41,23 +43,48 @@ _INTEROP_IDS = {
 }
 
 
+# What colours are converted to where they come in a space that is no working space.
+_DEFAULT_WORKING = ACESCG
+
+
 @dataclass(frozen=True)
 class FoundSpace:
-    """A colour space, where it comes from, and what a person should know about that."""
+    """A colour space, where it comes from, and what a person should know about that.
+
+    ``given`` names the space of the file's pixels, where they have to be converted first.
+    """
 
     space: RGBSpace
     source: str
     warnings: tuple[str, ...] = ()
+    given: str = ""
 
 
-def find_space(part: Part, stated: str | None = None) -> FoundSpace:
-    """Return the space a part's colours are in: as stated, by its metadata, or linear Rec.709 by assumption.
+def find_space(part: Part, stated: str | None = None, given: str | None = None) -> FoundSpace:
+    """Return the space a part's colours are worked in: as stated, by its metadata, or linear Rec.709.
+
+    Parameters
+    ----------
+    part
+        Its metadata speaks where nothing is stated.
+    stated
+        The working space.
+    given
+        Space of the pixels as they are in the file: one that is known here, or one of the colour
+        configuration.
+
+    Returns
+    -------
+    FoundSpace
+        The working space, and what the pixels are to be converted from.
 
     Raises
     ------
     ColourError
-        ``E-COLOUR-SPACE`` where the stated space is not known.
+        ``E-COLOUR-SPACE`` where a stated space is not known.
     """
+    if given is not None:
+        return _converted(given, None if stated is None else space_named(stated))
     if stated is not None:
         return FoundSpace(space_named(stated), "stated")
     by_numbers, warnings = _by_chromaticities(part)
@@ -84,6 +111,125 @@ def find_space(part: Part, stated: str | None = None) -> FoundSpace:
         'colour.working_space, such as "ACEScg"'
     )
     return FoundSpace(LINEAR_REC709, "assumed", tuple(warnings))
+
+
+def _converted(given: str, working: RGBSpace | None) -> FoundSpace:
+    try:
+        known = space_named(given)
+    except ColourError:
+        config = _config()
+        name = _of_config(config, given)
+        space = working or _DEFAULT_WORKING
+        return FoundSpace(space, f"converted from {name} of {config.configname()}", given=name)
+    if working in (None, known):
+        return FoundSpace(known, "stated")
+    return FoundSpace(working or known, f"converted from {known.name}", given=known.name)
+
+
+def check_input_space(name: str) -> None:
+    """Refuse a name that no frame could be converted from.
+
+    Parameters
+    ----------
+    name
+        As presets give it in ``colour.input_space``.
+
+    Raises
+    ------
+    ColourError
+        ``E-COLOUR-SPACE`` where neither this library nor the colour configuration knows it.
+    """
+    _converted(name, None)
+
+
+def to_working(rgb: F32, alpha: F32 | None, found: FoundSpace) -> None:
+    """Convert premultiplied colours as they were given to the working space, in place.
+
+    A space that is known here is converted by its matrix, any other by the colour configuration, as colour
+    that is not multiplied by its coverage: a curve is none of a part of a pixel. Light without coverage is
+    converted as it stands.
+
+    Parameters
+    ----------
+    rgb
+        ``(3, rows, columns)``.
+    alpha
+        ``(rows, columns)``.
+    found
+        From `find_space`; where it names no given space nothing is done.
+
+    Raises
+    ------
+    ColourError
+        ``E-COLOUR-SPACE`` where the configuration cannot convert from that space.
+    """
+    if not found.given:
+        return
+    try:
+        known = space_named(found.given)
+    except ColourError:
+        known = None
+    if known is not None:
+        rgb[...] = _linear(rgb, known, found.space)
+        return
+    config = _config()
+    through, name = _scene_space(config)
+    for top in range(0, rgb.shape[1], _ROWS_AT_ONCE):
+        rows = slice(top, top + _ROWS_AT_ONCE)
+        share = None if alpha is None else np.where(alpha[rows] > 0.0, alpha[rows], np.float32(1.0))
+        straight = rgb[:, rows] if share is None else rgb[:, rows] / share
+        picture = oiio.ImageBuf(np.ascontiguousarray(np.moveaxis(straight, 0, -1)))
+        made = oiio.ImageBufAlgo.colorconvert(picture, found.given, name, colorconfig=config.configname())
+        if made.has_error:
+            raise ColourError(
+                f'cannot be converted from "{found.given}": {" ".join(made.geterror().split())}',
+                code="E-COLOUR-SPACE",
+                where="colour.input_space",
+                fix="Name a space that holds colours, or another colour configuration (OCIO).",
+            )
+        light = np.moveaxis(np.asarray(made.get_pixels("float"), np.float32), -1, 0)
+        light = _linear(light, through, found.space)
+        rgb[:, rows] = light if share is None else light * share
+
+
+def _linear(rgb: F32, source: RGBSpace, target: RGBSpace) -> F32:
+    if source == target:
+        return rgb
+    matrix = conversion_matrix(source, target).astype(np.float32)
+    return np.moveaxis(cv2.transform(np.ascontiguousarray(np.moveaxis(rgb, 0, -1)), matrix), -1, 0)
+
+
+def _config() -> Any:
+    """Return the studio's colour configuration, which OCIO names, or the built-in one."""
+    named = os.environ.get("OCIO") or "ocio://default"
+    config = oiio.ColorConfig(named)
+    if told := config.geterror():
+        # The library would go on with a configuration of its own.
+        raise ColourError(
+            f"the colour configuration cannot be read: {' '.join(told.split())}",
+            code="E-COLOUR-CONFIG",
+            where=named,
+            fix="Correct the environment variable OCIO, or unset it for the built-in configuration.",
+        )
+    return config
+
+
+def _of_config(config: Any, wanted: str) -> str:
+    """Return a configuration's own name for one of its spaces, in any case, or by an alias or a role."""
+    known = list(config.getColorSpaceNames())
+    for name in known:
+        if name.lower() == wanted.lower():
+            return str(name)
+    resolved = str(config.resolve(wanted))
+    if resolved in known:
+        return resolved
+    raise ColourError(
+        f'neither a space known here nor one of the colour configuration is called "{wanted}"',
+        code="E-COLOUR-SPACE",
+        where="colour.input_space",
+        fix=f"{config.configname()} has: {', '.join(known)}.{did_you_mean(wanted, known)} The environment "
+        "variable OCIO names another configuration.",
+    )
 
 
 def _by_chromaticities(part: Part) -> tuple[RGBSpace | None, list[str]]:
@@ -147,7 +293,7 @@ def display_pixels(rgb: F32, space: RGBSpace, *, view: str | None = None, displa
     ColourError
         ``E-COLOUR-VIEW`` where the configuration has no such display or view.
     """
-    config = oiio.ColorConfig(os.environ.get("OCIO") or "ocio://default")
+    config = _config()
     display = _choose(display, list(config.getDisplayNames()), config.getDefaultDisplayName(), "display")
     views = list(config.getViewNames(display))
     view = _choose(view, views, config.getDefaultViewName(display), "view")

@@ -35,6 +35,8 @@ class InputSpec:
         What the depth pass holds; the camera, for all views or by view.
     colour_space
         Name of the working space, where the file's metadata is missing or wrong.
+    input_space
+        Name of the space that the file's colours are in, where they are converted as they are read.
     premultiplied
         Whether colour is multiplied by alpha in the file.
     repair
@@ -60,6 +62,7 @@ class InputSpec:
     camera: CameraStatement = field(default_factory=CameraStatement)
     cameras: Mapping[str, CameraStatement] = field(default_factory=dict)
     colour_space: str | None = None
+    input_space: str | None = None
     premultiplied: bool = True
     repair: Policy = "report"
     keep_glows: bool = True

@@ -24,7 +24,7 @@ from halocline.imaging.channel_plan import (
     describing_part,
     plan_channels,
 )
-from halocline.imaging.colour import find_space
+from halocline.imaging.colour import find_space, to_working
 from halocline.imaging.depth import DepthPlanes, DepthSpec, range_planes
 from halocline.imaging.depth_inference import DepthVerdict, infer_depth, unit_warnings
 from halocline.imaging.depth_steps import DepthSteps, fitted_normals
@@ -323,12 +323,18 @@ class _Finish:
     def view(self, planes: dict[str, F32]) -> View:
         spec, plan = self.spec, self.plan
         rgb, alpha = planes.pop("rgb"), planes.pop("alpha", None)
-        statistics = beauty_statistics(rgb, alpha) if self.reading.judged else None
-        self._sound(rgb, alpha, [plane for name, plane in planes.items() if name.startswith("light.")])
+        space = find_space(self.part, spec.colour_space, spec.input_space)
+        self.warnings += space.warnings
+        lights = [plane for name, plane in planes.items() if name.startswith("light.")]
+        # Light is judged as the file has it, and where that is no light yet, as it becomes one.
+        statistics = beauty_statistics(rgb, alpha) if self.reading.judged and not space.given else None
+        self._sound(rgb, alpha, lights)
+        for colour in (rgb, *lights):
+            to_working(colour, alpha, space)
+        if self.reading.judged and space.given:
+            statistics = beauty_statistics(rgb, alpha)
         glows = self._glows(rgb, alpha)
         camera = self._camera()
-        space = find_space(self.part, spec.colour_space)
-        self.warnings += space.warnings
         if not _overlap(self.part.data_window, self.part.display_window):
             self.warnings.append(
                 "the picture's data window lies outside its display window: nothing of it is to be seen "

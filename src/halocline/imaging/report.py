@@ -254,7 +254,7 @@ def _part_report(part: Part) -> PartReport:
 
 
 def _view_report(view: View, part: Part, spec: InputSpec, others: tuple[str, ...]) -> ViewReport:
-    space = find_space(part, spec.colour_space)
+    space = find_space(part, spec.colour_space, spec.input_space)
     alpha = view.frame.plane("alpha")
     return ViewReport(
         name=view.name,

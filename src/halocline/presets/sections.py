@@ -401,10 +401,16 @@ class ColourSection(Strict):
     Attributes
     ----------
     working_space
-        Space of the render's colour, such as "ACEScg"; from the file where not given.
+        Space of the render's colour, such as "ACEScg"; from the file where not given. With an
+        ``input_space``, the space that colours are converted to: "ACEScg" where not given.
+    input_space
+        Space that the file's colours are in, where they are no working space yet: by its name in the
+        studio's colour configuration, which the environment variable OCIO names, or in the built-in one.
+        Colour is converted as frames are read; what is carried over is not.
     """
 
     working_space: str | None = None
+    input_space: str | None = None
 
 
 class StorySection(Strict):
