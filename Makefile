@@ -38,6 +38,7 @@ bench: $(SET_UP)
 	$(BIN)/python -m benchmarks.core
 	$(BIN)/python -m benchmarks.start
 	$(BIN)/python -m benchmarks.water
+	$(BIN)/python -m benchmarks.match
 
 ## Pages that are written from the code, and the documentation site in build/docs.
 docs: $(SET_UP)

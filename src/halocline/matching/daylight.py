@@ -12,6 +12,7 @@ from halocline._typing import F64
 from halocline.matching import solved_light
 from halocline.matching.model import UP, Setting, light_path
 from halocline.matching.samples import Sample
+from halocline.physics.water.spectra import basis, sensor_weights
 from halocline.physics.water.water import Water
 
 FEWEST_DIRECTIONS = 6
@@ -62,7 +63,9 @@ def fit_daylight(water: Water, samples: Sequence[Sample], setting: Setting) -> S
     bounds = ([-400.0, 5.0, 0.0], [400.0, 89.0, 1.0])
     starts = [(azimuth, 45.0, 0.3) for azimuth in (-135.0, -45.0, 45.0, 135.0)]
     tried = [
-        least_squares(misfits, start, bounds=bounds, x_scale=(60.0, 20.0, 0.3), max_nfev=80)
+        least_squares(
+            misfits, start, bounds=bounds, x_scale=(60.0, 20.0, 0.3), max_nfev=80, ftol=1e-5, xtol=1e-5
+        )
         for start in starts
     ]
     best = min(tried, key=lambda result: float(result.cost))
@@ -73,11 +76,11 @@ def fit_daylight(water: Water, samples: Sequence[Sample], setting: Setting) -> S
 
 
 def _log_brightness(water: Water, directions: F64, setting: Setting) -> F64:
-    path = light_path(water, setting)
-    row = setting.space.luminance_row @ path.bands.down
     endless = np.full(len(directions), np.inf)
-    veil = solved_light.veil(path, endless, directions)
-    return np.asarray(np.log(np.maximum(veil @ row, 1e-9)), np.float64)
+    veil = solved_light.log_veil([light_path(water, setting)], endless, directions)[0]
+    bright = np.exp(solved_light.at_every_nanometre(veil)) * basis(setting.space).sum(axis=1)
+    row = sensor_weights(setting.space) @ setting.space.luminance_row
+    return np.asarray(np.log(np.maximum(bright @ row, 1e-9)), np.float64)
 
 
 def _with_sun(setting: Setting, x: F64) -> Setting:

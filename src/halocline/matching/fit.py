@@ -16,7 +16,7 @@ from scipy.optimize import least_squares, minimize_scalar
 
 from halocline._typing import F64
 from halocline.errors import PhysicsError, WaterError
-from halocline.matching.model import Setting, predicted
+from halocline.matching.model import Prediction, Setting, Strengths, predicted
 from halocline.matching.samples import Sample
 from halocline.physics.water.bio_optics import bio_optical_water
 from halocline.physics.water.water import (
@@ -40,9 +40,14 @@ NOISE_FLOOR = 2e-3
 # A priori, a water is within a factor of e of a type's own strength (one standard deviation).
 SCALE_SPREAD = 1.0
 MURKIEST_PER_M = 12.0
-STEPS = 22
+# Steps at which strengths are tried first, and how far those of another light are looked for, as logarithms.
+GRID_STEP, NEARBY = 0.25, 0.75
+# Step for the spread, no wider than the margin that strengths keep from the clearest water there is.
+SPREAD_STEP = 0.015
 CONSTITUENTS_START = (1.0, 0.1, 0.3)
 CONSTITUENTS_SPREAD = 1.5
+# For slopes, as a logarithm.
+CONSTITUENTS_STEP = 1e-3
 
 
 @dataclass(frozen=True)
@@ -93,21 +98,32 @@ class Candidate:
 
 
 def fit_jerlov(
-    samples: Sequence[Sample], setting: Setting, types: Sequence[str] = JERLOV_TYPES
+    samples: Sequence[Sample], setting: Setting, nearly: Sequence[Candidate] = ()
 ) -> list[Candidate]:
     """Return the best strength of each Jerlov type, the best type first.
 
-    Confidence is the likelihood of each type's best fit, normalised, with the noise raised to what the best
-    fit leaves over.
+    Parameters
+    ----------
+    samples, setting
+        What is known.
+    nearly
+        What came out for a light that is not quite the same.
 
     Raises
     ------
     PhysicsError
         ``E-MATCH-SAMPLES`` where the samples cannot tell one water from another.
+
+    Notes
+    -----
+    Confidence is the likelihood of each type's best fit, normalised, with the noise raised to what the best
+    fit leaves over.
     """
     check_enough(samples)
     noise = noise_of(samples)
-    return _with_probability([_best_strength(kind, samples, setting, noise) for kind in types], samples)
+    near = {one.kind: math.log(one.attenuation_550) for one in nearly}
+    found = [_best_strength(kind, samples, setting, noise, near.get(kind)) for kind in JERLOV_TYPES]
+    return _with_probability(found, samples)
 
 
 def fit_constituents(samples: Sequence[Sample], setting: Setting) -> Candidate:
@@ -126,16 +142,29 @@ def fit_constituents(samples: Sequence[Sample], setting: Setting) -> Candidate:
         chlorophyll, dissolved, mineral = np.exp(np.clip(logs, -9.0, [5.0, 2.5, 6.0])).tolist()
         return bio_optical_water(chlorophyll, dissolved, mineral)
 
-    def misfits(logs: F64) -> F64:
-        solved = _solved(of(logs), samples, setting, noise)
-        return np.concatenate([_huber_roots(solved.scaled), (logs - start) / CONSTITUENTS_SPREAD])
+    def solved(tried: F64) -> list[_Solved]:
+        made = predicted([of(logs) for logs in tried], samples, setting)
+        return [_solved(one, samples, setting, noise) for one in made]
+
+    def misfits(tried: F64) -> F64:
+        roots = [_huber_roots(one.scaled) for one in solved(tried)]
+        return np.concatenate([roots, (tried - start) / CONSTITUENTS_SPREAD], axis=1)
+
+    def slopes(logs: F64) -> F64:
+        here, *beside = misfits(logs + CONSTITUENTS_STEP * np.eye(4, 3, -1))
+        return (np.array(beside) - here).T / CONSTITUENTS_STEP
 
     starts = [start + np.array(step) for step in ((0.0, 0.0, 0.0), (-2.5, -2.0, -2.0), (2.0, 1.0, 2.0))]
-    tried = [least_squares(misfits, first, diff_step=1e-3, max_nfev=60) for first in starts]
+    tried = [
+        least_squares(
+            lambda logs: misfits(logs[None])[0], first, jac=slopes, max_nfev=60, ftol=1e-6, xtol=1e-5
+        )
+        for first in starts
+    ]
     best = min(tried, key=lambda result: float(result.cost))
     chlorophyll, dissolved, mineral = np.exp(best.x).tolist()
-    solved = _solved(of(best.x), samples, setting, noise)
-    made = _candidate(of(best.x), "constituents", solved, 2.0 * float(best.cost), 0.0, math.nan)
+    found = solved(best.x[None])[0]
+    made = _candidate(of(best.x), "constituents", found, 2.0 * float(best.cost), 0.0, math.nan)
     return replace(made, constituents=(chlorophyll, dissolved, mineral))
 
 
@@ -174,32 +203,43 @@ def noise_of(samples: Sequence[Sample]) -> F64:
     return deviations
 
 
-def _best_strength(kind: str, samples: Sequence[Sample], setting: Setting, noise: F64) -> Candidate:
+def _best_strength(
+    kind: str, samples: Sequence[Sample], setting: Setting, noise: F64, near: float | None
+) -> Candidate:
+    """Return the best strength of a type, looked for about one that is nearly it where that is known."""
     base = jerlov_water(kind)
-    own = _at_550(base)
+    own = math.log(_at_550(base))
     clearest = math.log(_clearest(base) * 1.02)
-    grid = np.linspace(clearest, math.log(MURKIEST_PER_M), STEPS)
+    ends = clearest, math.log(MURKIEST_PER_M)
+    low, high = ends if near is None else (max(near - NEARBY, ends[0]), min(near + NEARBY, ends[1]))
+    strengths = Strengths(
+        lambda log_c: scaled_to_attenuation(base, math.exp(log_c)), clearest, low, high, samples, setting
+    )
+
+    def solved(log_c: float) -> _Solved:
+        return _solved(strengths.predicted(log_c), samples, setting, noise)
+
+    def strange(log_c: float) -> float:
+        return ((log_c - own) / SCALE_SPREAD) ** 2
 
     def misfit(log_c: float) -> float:
-        solved = _solved(_scaled(base, log_c), samples, setting, noise)
-        prior = ((log_c - math.log(own)) / SCALE_SPREAD) ** 2
-        return float(np.sum(_huber_roots(solved.scaled) ** 2)) + prior
+        return float(np.sum(_huber_roots(solved(log_c).scaled) ** 2)) + strange(log_c)
 
-    values = [misfit(log_c) for log_c in grid]
-    at = int(np.argmin(values))
-    low, high = grid[max(0, at - 1)], grid[min(STEPS - 1, at + 1)]
-    best = minimize_scalar(misfit, bounds=(low, high), method="bounded", options={"xatol": 1e-4})
-    water = _scaled(base, float(best.x))
-    solved = _solved(water, samples, setting, noise)
-    spread = _spread(misfit, float(best.x), float(best.fun))
-    strangeness = ((float(best.x) - math.log(own)) / SCALE_SPREAD) ** 2
-    return _candidate(water, kind, solved, float(best.fun) - strangeness, strangeness, spread)
+    grid = np.linspace(low, high, max(3, math.ceil((high - low) / GRID_STEP) + 1))
+    at = int(np.argmin([misfit(log_c) for log_c in grid]))
+    if near is not None and at in (0, len(grid) - 1) and grid[at] not in ends:
+        return _best_strength(kind, samples, setting, noise, None)
+    low, high = grid[max(0, at - 1)], grid[min(len(grid) - 1, at + 1)]
+    found = minimize_scalar(misfit, bounds=(low, high), method="bounded", options={"xatol": 1e-4})
+    best = float(found.x)
+    spread = _spread(misfit, best, float(found.fun))
+    water = scaled_to_attenuation(base, math.exp(best))
+    return _candidate(water, kind, solved(best), float(found.fun) - strange(best), strange(best), spread)
 
 
 def _spread(misfit: Callable[[float], float], log_c: float, least: float) -> float:
     """Return the factor of c at which the misfit has risen by 4 (two standard deviations)."""
-    # No wider than the margin that strengths keep from the clearest water there is.
-    step = 0.015
+    step = SPREAD_STEP
     rise = 0.5 * (misfit(log_c + step) + misfit(log_c - step)) - least
     return math.exp(min(3.0, 2.0 * step / math.sqrt(max(rise, 1e-9))))
 
@@ -216,9 +256,8 @@ class _Solved:
     scaled: F64
 
 
-def _solved(water: Water, samples: Sequence[Sample], setting: Setting, noise: F64) -> _Solved:
+def _solved(made: Prediction, samples: Sequence[Sample], setting: Setting, noise: F64) -> _Solved:
     """Solve for gain, tint and unknown colours by weighted least squares, reweighted for outliers."""
-    made = predicted(water, samples, setting)
     matrix, columns = _design(samples, made.transfer, made.veil, setting)
     measured = np.array([sample.rgb for sample in samples]).ravel()
     sigma = noise.ravel()
@@ -329,10 +368,6 @@ def _with_probability(found: list[Candidate], samples: Sequence[Sample]) -> list
         for one, share in zip(found, shares, strict=True)
     ]
     return sorted(sure, key=lambda one: -one.probability)
-
-
-def _scaled(base: Water, log_c: float) -> Water:
-    return scaled_to_attenuation(base, math.exp(log_c))
 
 
 def _clearest(base: Water) -> float:

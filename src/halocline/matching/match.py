@@ -92,7 +92,7 @@ def match(samples: Sequence[Sample], setting: Setting, *, kind: Kind = "jerlov")
     daylight = fit_daylight(first[0].water, samples, setting)
     if daylight is not None:
         # The sun's place changes how the veil grows with range, so the water is found again under it.
-        first = fit_jerlov(samples, daylight.setting)
+        first = fit_jerlov(samples, daylight.setting, first)
     known = setting if daylight is None else daylight.setting
     constituents = fit_constituents(samples, known)
     chosen = first[0] if kind == "jerlov" else constituents

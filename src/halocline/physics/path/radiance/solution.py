@@ -225,7 +225,7 @@ def under_sun(modes: Modes, sun_cosine: float, bottom: Bottom | None = None) -> 
     through = 1.0 - float(fresnel_reflectance(in_air, 1.0 / modes.index))
     beam = through / sun_cosine
     factor = np.where(np.arange(count) == 0, 1.0, 2.0) * beam / (4.0 * math.pi)
-    there = harmonics(np.array([sun_cosine]), grid.moments)[:count, :, 0]
+    there = harmonics(np.array([sun_cosine]), grid.moments, count)[:, :, 0]
     amounts = modes.albedo[:, None, None] * modes.weights[:, None, :] * there * factor[:, None]
     mirrored = (-1.0) ** (np.arange(grid.moments)[None, :] + np.arange(count)[:, None])
     ours = grid.harmonics[:count]

@@ -52,22 +52,38 @@ def streams(index: float, *, a_run: int, moments: int) -> Streams:
     return Streams(cosine, weights, moments, harmonics(cosine, moments))
 
 
-def harmonics(cosine: F64, count: int) -> F64:
-    """Return sqrt((l-m)!/(l+m)!) P_l^m for m and l below ``count``, ``(m, l, n)``; 0 where l < m.
+def harmonics(cosine: F64, count: int, modes: int | None = None) -> F64:
+    """Return sqrt((l-m)!/(l+m)!) P_l^m for m below ``modes`` and l below ``count``, ``(m, l, n)``.
 
-    Normalised so, the phase function between two directions is a sum over l of products of two of them, and
-    none of them leaves -1 to 1.
+    They are 0 where l < m. Normalised so, the phase function between two directions is a sum over l of
+    products of two of them, and none of them leaves -1 to 1. Those of the last few directions are kept, and
+    not to be written to.
+
+    Parameters
+    ----------
+    cosine
+        ``(n,)``.
+    count
+        How many l.
+    modes
+        How many m, at most ``count``, which is the default.
     """
-    x = np.asarray(cosine, np.float64)
+    return _harmonics(np.asarray(cosine, np.float64).tobytes(), count, count if modes is None else modes)
+
+
+@lru_cache(maxsize=16)
+def _harmonics(cosine: bytes, count: int, modes: int) -> F64:
+    x = np.frombuffer(cosine, np.float64)
     sine = np.sqrt(np.maximum(0.0, 1.0 - x * x))
-    out = np.zeros((count, count, x.size))
-    for m in range(count):
+    out = np.zeros((modes, count, x.size))
+    for m in range(modes):
         out[m, m] = 1.0 if m == 0 else out[m - 1, m - 1] * sine * math.sqrt((2.0 * m - 1.0) / (2.0 * m))
         if m + 1 < count:
             out[m, m + 1] = math.sqrt(2.0 * m + 1.0) * x * out[m, m]
         for order in range(m + 2, count):
             up, back = math.sqrt(order**2 - m**2), math.sqrt((order - 1) ** 2 - m**2)
             out[m, order] = ((2 * order - 1) * x * out[m, order - 1] - back * out[m, order - 2]) / up
+    out.setflags(write=False)
     return out
 
 

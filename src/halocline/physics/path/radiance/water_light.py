@@ -270,7 +270,7 @@ def _scattered(water: WaterLight, lit: Lit, travel: F64, depth_m: float) -> tupl
     """
     modes, count = water.modes, lit.strengths.shape[1]
     grid = modes.streams
-    ours = harmonics(travel, grid.moments)[:count]
+    ours = harmonics(travel, grid.moments, count)
     sign = (-1.0) ** (np.arange(grid.moments)[None, :] + np.arange(count)[:, None])
     theirs = grid.harmonics[:count] * grid.weight
     weights = 0.5 * modes.albedo[:, None, None] * modes.weights[:, None, :]
@@ -289,25 +289,22 @@ def _scattered(water: WaterLight, lit: Lit, travel: F64, depth_m: float) -> tupl
     optical = (water.scaled_rate * depth_m)[:, None, None, None]
     lift = (water.slowest * depth_m)[:, None, None, None]
     slope = np.abs(travel)[:, None]
-    falls = travel[:, None] > 0.0
+    falls = travel > 0.0
     here = np.exp(lift - rates * optical)
-    # From above: (exp(-k t) - exp(-t/mu)) / (1 - k mu), which is finite where both are one.
-    along = optical / np.maximum(slope, _LEVEL)
-    apart = np.abs(along - rates * optical)
-    risen = 1.0 / (1.0 + rates * slope)
-    from_above = np.exp(lift - np.minimum(along, rates * optical)) * along * mean_left(apart)
-    rising = risen
+    risen = rising = amounts / (1.0 + rates * slope)
     if water.bottom_m is not None:
         # Rays that go down end there, and so does what rises to the surface.
         faster = rates + 1.0 / np.maximum(slope, _LEVEL)
         deep = (water.scaled_rate * water.bottom_m)[:, None, None, None]
         rising, risen = risen * -np.expm1(-faster * deep), risen * -np.expm1(-faster * (deep - optical))
-    gathered = np.where(falls, from_above, here * risen)
-    found = (
-        (amounts * here).sum(axis=-1),
-        (amounts * gathered).sum(axis=-1),
-        np.where(travel <= 0.0, (amounts * rising).sum(axis=-1), 0.0),
-    )
+    gathered = here * risen
+    # From above: (exp(-k t) - exp(-t/mu)) / (1 - k mu), which is finite where both are one.
+    along, through = optical / np.maximum(slope[falls], _LEVEL), rates * optical
+    from_above = np.exp(lift - np.minimum(along, through)) * along * mean_left(np.abs(along - through))
+    gathered[:, :, falls] = amounts[:, :, falls] * from_above
+    to_surface = rising.sum(axis=-1)
+    to_surface[:, :, falls] = 0.0
+    found = (amounts * here).sum(axis=-1), gathered.sum(axis=-1), to_surface
     if lit.risen is None:
         return found
     mirrored = at_directions(modes.up[:, :count], modes.down[:, :count]) * lit.risen[:, :, None, :]
