@@ -17,7 +17,11 @@ from halocline.batch.first_look import look_first
 from halocline.batch.frame_task import read_inputs, render
 from halocline.batch.task import FrameTask, InputFiles, input_spec
 from halocline.graph.engine import Evaluation
+from halocline.imaging import depth_steps
+from halocline.imaging.camera import pinhole
+from halocline.imaging.depth import DepthSpec
 from halocline.imaging.depth_steps import find_steps
+from halocline.imaging.frame import Window
 from halocline.imaging.input_spec import InputSpec
 from halocline.imaging.load import load
 from halocline.imaging.report import inspect
@@ -158,3 +162,46 @@ def test_first_look_and_inspect_say_where_directions_come_from(tmp_path: Path) -
     told = "\n".join(inspect(source, input_spec(preset, 0)).lines())
     assert "half floats" in told
     assert "fitted_normal" in told
+
+
+def test_how_wide_steps_are() -> None:
+    """Half floats have 10 digits after the first (IEEE 754 binary16), 8 bits 255 steps from 0 to 1."""
+    half = find_steps((SMOOTH * 9).astype(np.float16).astype(np.float32))
+    codes = find_steps(np.round(SMOOTH * 255).astype(np.float32) / np.float32(255))
+    assert half is not None
+    assert codes is not None
+    assert (half.share, half.width) == (2.0**-10, 0.0)
+    assert (codes.share, codes.width) == (0.0, 1.0 / 255)
+
+
+@pytest.mark.parametrize("kind", ["planar", "range"])
+def test_fits_are_told_the_width_of_a_step_of_nearness(kind: str, monkeypatch: pytest.MonkeyPatch) -> None:
+    """What one step of the pass is in 1/m of planar depth, at the corners of a wide view too."""
+    told: list[F32] = []
+
+    def taken(nearness: F32, step: F32, tangents: tuple[float, float]) -> F32:
+        told.extend((nearness, step))
+        return fits(nearness, step, tangents)
+
+    fits = depth_steps.slopes_over_steps
+    monkeypatch.setattr(depth_steps, "slopes_over_steps", taken)
+    window = Window(0, 0, COLUMNS, ROWS)
+    camera = pinhole(window, focal_length_mm=10.0, film_width_mm=36.0)
+    factor = camera.range_per_depth(window)
+    assert factor.max() > 2.0
+    stored = (DEPTH * (factor if kind == "range" else 1.0)).astype(np.float16).astype(np.float32)
+    range_m = stored if kind == "range" else stored * factor
+    made = depth_steps.fitted_normals(
+        stored,
+        range_m,
+        spec=DepthSpec(kind=kind),
+        camera=camera,
+        window=window,  # type: ignore[arg-type]
+    )
+    assert made is not None
+    nearness, step = told
+    per_depth = factor if kind == "range" else 1.0
+    planar = stored / per_depth
+    np.testing.assert_allclose(nearness, 1.0 / planar, rtol=1e-5)
+    moved = 1.0 / planar - 1.0 / (planar + stored * 2.0**-10 / per_depth)
+    np.testing.assert_allclose(step, moved, rtol=3e-3)

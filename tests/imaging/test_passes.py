@@ -18,6 +18,7 @@ from halocline.graph.engine import Evaluation
 from halocline.graph.graph import chain
 from halocline.graph.plan import make_plan
 from halocline.graph.planes import PLANES, MadeBy, in_order, key_of, plane_named
+from halocline.imaging.depth import DepthSpec
 from halocline.imaging.frame import Window
 from halocline.imaging.input_spec import InputSpec
 from halocline.imaging.load import load
@@ -149,3 +150,28 @@ def test_the_alpha_of_another_branch_is_not_the_pictures(tmp_path: Path) -> None
     # Of two that might be, neither is taken.
     two = written(tmp_path / "two.1001.exr", **light, Fg__A=0.5, A=0.4, Fg__Depth__Z=7.0)
     assert "alpha" not in load(two, InputSpec()).views[0].passes
+
+
+def test_depth_from_world_positions_where_that_is_stated(tmp_path: Path) -> None:
+    """The lens stands at the origin: a wall of positions 3 m ahead, beside a depth pass of something else."""
+    spec = InputSpec(depth=DepthSpec(kind="position"))
+    wall = {"P__X": 0.0, "P__Y": 0.0, "P__Z": -3.0}
+    both = written(tmp_path / "a.1001.exr", R=0.1, G=0.1, B=0.1, A=1.0, Z=7.0, **wall)
+    view = load(both, spec).views[0]
+    assert view.passes["depth"] == ("P.X", "P.Y", "P.Z")
+    np.testing.assert_allclose(view.frame.plane("range"), 3.0, rtol=1e-6)
+    assert load(both, InputSpec()).views[0].passes["depth"] == ("Z",)
+    none = written(tmp_path / "b.1001.exr", R=0.1, G=0.1, B=0.1, A=1.0, Z=7.0)
+    with pytest.raises(ChannelError, match="no world positions") as caught:
+        load(none, spec)
+    assert "input.position_layer" in str(caught.value.fix)
+
+
+def test_the_coverage_of_a_data_layer_or_of_another_picture_is_not_the_beautys(tmp_path: Path) -> None:
+    """A layer of data, and one with a picture of its own, have their alpha for themselves."""
+    light = {"R": 0.1, "G": 0.1, "B": 0.1, "Z": 7.0}
+    data = written(tmp_path / "a.1001.exr", **light, crypto__A=0.5)
+    assert "alpha" not in load(data, InputSpec()).views[0].passes
+    other = {"glow__R": 0.2, "glow__G": 0.2, "glow__B": 0.2, "glow__A": 0.5}
+    picture = written(tmp_path / "b.1001.exr", **light, **other)
+    assert "alpha" not in load(picture, InputSpec()).views[0].passes
