@@ -1,0 +1,76 @@
+"""A water's halo: its energy is that of its surfaces' halos, and light that bends takes its share of it."""
+
+from __future__ import annotations
+
+import math
+
+import numpy as np
+from numpy.testing import assert_allclose
+from tests.conftest import Builders
+
+from halocline.physics.path.point_spread import RINGS, SLOPES, SurfaceHalos, ring_shares
+from halocline.physics.path.water_halo import BENDS, KERNEL_DEPTHS, light_bend, turns_of, water_halo
+
+A, B = 0.08, 0.3
+
+
+def test_energy_of_a_large_surfaces_halo_is_that_of_its_rings(build: Builders) -> None:
+    """In water of one kind of light, the rates by band give back what rings of all slopes hold together."""
+    path = build.path(build.grey_bands(A, B, 0.1))
+    halo = water_halo(path, None, bend=0.0, shape=(60, 100), focal_px=80.0)
+    ranges = KERNEL_DEPTHS / B
+    rings = SurfaceHalos.of(turns_of(None), A, B, ranges).gains
+    made = halo.gains(ranges.astype(np.float32))
+    for band in made:
+        assert_allclose(band[1:-1], rings[1:-1], rtol=0.06)
+
+
+def test_far_aside_a_halo_is_that_of_a_nearer_wall() -> None:
+    """At slope m the pixel's range is that of a wall at r / sqrt(1 + m^2)."""
+    turns, r = turns_of(None), 6.0
+    halos = SurfaceHalos.of(turns, A, B, np.array([2.0, r, 12.0]))
+    shares = ring_shares(np.append(0.0, SLOPES))
+    seen = halos.rings[1] * math.exp(-(A + B) * r)
+    for ring in (40, 70, 78):
+        middle = math.sqrt(RINGS[ring] * RINGS[ring + 1])
+        wall = turns.plane_halo(A, B, r / math.sqrt(1.0 + middle**2))
+        assert_allclose(seen[ring], (shares @ wall)[ring], rtol=0.15)
+    far = (shares @ turns.plane_halo(A, B, r))[78]
+    assert abs(seen[78] / far - 1.0) > 0.2
+
+
+def test_bent_light_counts_for_more_where_it_is_turned_far_from_the_lens() -> None:
+    """Turned at the lens, light lies where the surface is; turned at the surface it lies aside."""
+    turns, bend = turns_of(0.9), 2.0
+    ratio = turns.weights(A, 5.0, bend) / turns.weights(A, 5.0)
+    wide = np.abs(turns.angles - 1.0) < 0.2
+    near_the_surface, near_the_lens = sorted((ratio[0, wide].mean(), ratio[-1, wide].mean()), reverse=True)
+    assert_allclose(near_the_surface, (1.0 + bend * turns.angles[wide] ** 2).mean(), rtol=0.03)
+    assert_allclose(near_the_lens, 1.0, atol=0.05)
+
+
+def test_bend_is_how_the_water_brightens_round_the_view(build: Builders) -> None:
+    """The mean of open water half a radian off over that ahead is 1 + q / 4."""
+    path = build.path(depth_m=10.0)
+    ahead = np.array([0.0, -0.6, -0.8])
+    side, above = np.array([1.0, 0.0, 0.0]), np.array([0.0, 0.8, -0.6])
+    weights = path.luminance @ path.bands.down
+    turns = np.linspace(0.0, 2.0 * math.pi, 48, endpoint=False)
+    ring = [
+        math.cos(0.5) * ahead + math.sin(0.5) * (math.cos(turn) * side + math.sin(turn) * above)
+        for turn in turns
+    ]
+    light = [float(np.maximum(weights, 0.0) @ path.veil_along(np.inf, ray)) for ray in (ahead, *ring)]
+    bend = (np.mean(light[1:]) / light[0] - 1.0) / 0.25
+    assert 0.1 < bend < BENDS[-1]
+    assert_allclose(light_bend(path, ahead), bend, rtol=0.05)
+
+
+def test_between_two_bends_a_halo_is_mixed_of_both(build: Builders) -> None:
+    path = build.path(build.grey_bands(A, B, 0.1))
+    low, middle, high = (
+        water_halo(path, None, bend=bend, shape=(60, 100), focal_px=80.0) for bend in (1.0, 1.5, 2.0)
+    )
+    assert_allclose(middle.hidden, 0.5 * (low.hidden + high.hidden), rtol=1e-5, atol=1e-8)
+    assert_allclose(middle.kernels.weights, 0.5 * (low.kernels.weights + high.kernels.weights), rtol=1e-6)
+    assert np.abs(low.hidden - high.hidden).max() > 1e-4
