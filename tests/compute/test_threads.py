@@ -9,8 +9,18 @@ from pathlib import Path
 import cv2
 import numpy as np
 import pytest
+from threadpoolctl import ThreadpoolController, threadpool_limits
 
-from halocline.compute.threads import allowed, at_most, in_parallel, one_opencv_thread, pool, processors
+from halocline.compute.threads import (
+    allowed,
+    at_most,
+    in_parallel,
+    one_blas_thread,
+    one_opencv_thread,
+    pool,
+    processors,
+)
+from halocline.physics.path.radiance import lens_light
 
 
 @pytest.fixture
@@ -96,6 +106,39 @@ def test_opencv_keeps_to_one_thread_while_anybody_works_and_gets_its_own_back() 
         assert cv2.getNumThreads() == 3
     finally:
         cv2.setNumThreads(before)
+
+
+def blas_threads() -> set[int]:
+    """The threads of every library of linear algebra that is loaded."""
+    found = ThreadpoolController().select(user_api="blas").info()
+    return {library["num_threads"] for library in found}
+
+
+def test_linear_algebra_keeps_to_one_thread_while_anybody_works_and_gets_its_own_back() -> None:
+    # Libraries built for one thread alone stay at it.
+    with threadpool_limits(2, user_api="blas"):
+        before = blas_threads()
+        assert before
+        with one_blas_thread():
+            assert blas_threads() == {1}
+            with one_blas_thread():
+                assert blas_threads() == {1}
+            assert blas_threads() == {1}
+        assert blas_threads() == before
+
+
+def test_light_is_solved_with_one_thread_of_linear_algebra(monkeypatch: pytest.MonkeyPatch) -> None:
+    seen: list[set[int]] = []
+
+    def modes(*_: object, **__: object) -> None:
+        seen.append(blas_threads())
+        raise ZeroDivisionError
+
+    monkeypatch.setattr(lens_light, "modes_of", modes)
+    water = lens_light.WaterAndSky((0.31,), (0.17,), (0.01,), 0.924, 1.34, 0.8, 0.7)
+    with threadpool_limits(2, user_api="blas"), pytest.raises(ZeroDivisionError):
+        water.solved()
+    assert seen == [{1}]
 
 
 def test_order_of_results_is_that_of_the_items() -> None:

@@ -3,7 +3,8 @@
 A job is given a number of threads. Whoever computes a frame says so (`at_most`); everything below asks
 `allowed` and splits its work by `in_parallel`. Inside a thread that was split off there is one. OpenCV's own
 threads belong to the whole process: while anybody here is at work it keeps to one, since its threads and ours
-would only wait for each other. None of it changes a bit of any result.
+would only wait for each other. So do those of linear algebra, which would also add in another order: light is
+solved and fitted with one (`one_blas_thread`). None of it changes a bit of any result.
 """
 
 from __future__ import annotations
@@ -16,7 +17,7 @@ from contextlib import contextmanager, suppress
 from contextvars import ContextVar
 from pathlib import Path
 from threading import Lock
-from typing import TypeVar
+from typing import Any, TypeVar
 
 A = TypeVar("A")
 R = TypeVar("R")
@@ -173,3 +174,33 @@ def one_opencv_thread() -> Iterator[None]:
             number = _before.pop()
             if not _before:
                 opencv.setNumThreads(number)
+
+
+_limits: list[Any] = []
+
+
+@contextmanager
+def one_blas_thread() -> Iterator[None]:
+    """Hold the linear algebra of NumPy and SciPy to one thread while anybody is at work; a decorator too.
+
+    Its own threads wait for their next piece at full speed, and small matrices are most of ours: on two
+    processors they double what a fit costs, on many they take from every other process. The number belongs to
+    the process: the first to come notes it, the last to go puts it back.
+
+    Yields
+    ------
+    None
+        Nothing.
+    """
+    # Most commands solve nothing.
+    from threadpoolctl import threadpool_limits  # noqa: PLC0415
+
+    with _turn:
+        _limits.append(_limits[0] if _limits else threadpool_limits(1, user_api="blas"))
+    try:
+        yield
+    finally:
+        with _turn:
+            limit = _limits.pop()
+            if not _limits:
+                limit.restore_original_limits()

@@ -18,6 +18,7 @@ from functools import lru_cache
 import numpy as np
 
 from halocline._typing import F32, F64
+from halocline.compute.threads import one_blas_thread
 from halocline.physics.path.radiance.solution import (
     FINE,
     Bottom,
@@ -218,6 +219,7 @@ def _modes(
 
 
 @lru_cache(maxsize=16)
+@one_blas_thread()
 def _solved(water: WaterAndSky) -> WaterLight:
     c, b, own = water.attenuation, water.scattering, water.molecular_share
     albedo = tuple((np.array(b) / np.maximum(c, 1e-12)).tolist())
@@ -245,6 +247,7 @@ def _solved(water: WaterAndSky) -> WaterLight:
 
 
 @lru_cache(maxsize=16)
+@one_blas_thread()
 def _at(water: WaterAndSky, depth_m: float) -> LensLight:
     light = water.solved()
     down, azimuth = direction_grid()
@@ -272,6 +275,7 @@ def _at(water: WaterAndSky, depth_m: float) -> LensLight:
 
 
 @lru_cache(maxsize=16)
+@one_blas_thread()
 def _daylight(water: WaterAndSky) -> DaylightByDepth:
     light, nodes = water.solved(), depth_nodes()
     downward, scalar, deep = np.log(light.downward(nodes)), np.log(light.scalar(nodes)), light.slowest
