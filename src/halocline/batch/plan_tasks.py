@@ -244,7 +244,7 @@ def _refuse_bytes(sequence: Sequence) -> None:
             "the name, or that of a folder above it, is no UTF-8, and the image library takes no other",
             code="E-SEQUENCE-PATTERN",
             where=sequence.pattern,
-            fix="Rename it (mv OLD NEW), or give another folder.",
+            fix="Rename it (mv OLD NEW), or give another folder with --out.",
         ) from error
 
 

@@ -100,7 +100,7 @@ def _refuse_name(path: Path) -> None:
             "takes no other",
             code="E-WRITE-OPEN",
             where=str(path),
-            fix="Give another folder or name.",
+            fix="Give another folder or name with --out.",
         ) from error
 
 
