@@ -16,19 +16,19 @@ from halocline.operators.registry import BUILT_IN
 HOUSE = Path(str(halocline.__file__)).parent
 FLOORS = {
     "": 0,
-    "compute": 1,
     "files": 1,
-    "filters": 2,
-    "physics": 3,
-    "imaging": 3,
-    "graph": 4,
-    "operators": 5,
-    "presets": 6,
-    "batch": 7,
-    "review": 7,
-    "matching": 7,
-    "tuning": 8,
-    "cli": 9,
+    "compute": 2,
+    "filters": 3,
+    "physics": 4,
+    "imaging": 4,
+    "graph": 5,
+    "operators": 6,
+    "presets": 7,
+    "batch": 8,
+    "review": 8,
+    "matching": 8,
+    "tuning": 9,
+    "cli": 10,
 }
 MODULES = sorted(HOUSE.rglob("*.py"))
 

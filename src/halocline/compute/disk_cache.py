@@ -36,6 +36,9 @@ from dataclasses import dataclass
 from functools import lru_cache
 from pathlib import Path
 
+from halocline.errors import WriteError
+from halocline.files.whole import UNFINISHED, write_whole
+
 PLACE_VARIABLE = "HALOCLINE_CACHE"
 SIZE_VARIABLE = "HALOCLINE_CACHE_MIB"
 OFF = "off"
@@ -46,13 +49,12 @@ MARK_SECONDS = 3600.0
 ABANDONED_SECONDS = 3600.0
 
 _SUFFIX = ".kept"
-_TEMPORARY = ".unfinished"
 _DIGEST_BYTES = 32
 _HEADER = b"halocline kept 1\n"
 _KIND = re.compile(r"[a-z][a-z-]*")
 _FILE = re.compile(rf"[0-9a-f]{{64}}{re.escape(_SUFFIX)}")
 _FOLDER = re.compile(r"[0-9a-f]{64}")
-_LEFTOVER = re.compile(rf"\.[0-9a-f]{{32}}{re.escape(_TEMPORARY)}")
+_LEFTOVER = re.compile(rf"\..*\.{UNFINISHED}")
 _NO_LINKS = getattr(os, "O_NOFOLLOW", 0)
 _BINARY = getattr(os, "O_BINARY", 0)
 # Tells programs that make backups to leave the folder out: https://bford.info/cachedir/, read from memory.
@@ -287,19 +289,12 @@ def _write(root: Path, path: Path, value: bytes) -> None:
     """Keep a value, or leave everything as it was where that fails."""
     if len(value) > most_bytes():
         return
-    temporary = path.with_name(f".{uuid.uuid4().hex}{_TEMPORARY}")
     try:
         _make_folders(root, path.parent, 0o777)
         if path.parent.is_symlink():
             return
-        how = os.O_WRONLY | os.O_CREAT | os.O_EXCL | _NO_LINKS | _BINARY
-        with os.fdopen(os.open(temporary, how, 0o666), "wb") as stream:
-            stream.write(_HEADER + _digest(value))
-            stream.write(value)
-        temporary.replace(path)
-    except OSError:
-        with suppress(OSError):
-            temporary.unlink(missing_ok=True)
+        write_whole(path, _HEADER + _digest(value) + value, overwrite=True, durable=False)
+    except (OSError, WriteError):
         return
     _trim(root)
 

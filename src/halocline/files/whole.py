@@ -32,14 +32,16 @@ _NO_SYNC = frozenset({errno.EINVAL, errno.EOPNOTSUPP, errno.ENOSYS, errno.EROFS}
 _CHECK_FOLDER = "Check the folder, its permissions and free space."
 
 
-def write_whole(path: Path, data: bytes, *, overwrite: bool = False, make_folder: bool = False) -> None:
+def write_whole(
+    path: Path, data: bytes, *, overwrite: bool = False, make_folder: bool = False, durable: bool = True
+) -> None:
     """Write a file, whole or not at all.
 
     Parameters
     ----------
     path, data
         Where, and what.
-    overwrite, make_folder
+    overwrite, make_folder, durable
         As `whole_file`.
 
     Raises
@@ -47,7 +49,7 @@ def write_whole(path: Path, data: bytes, *, overwrite: bool = False, make_folder
     WriteError
         As `whole_file`.
     """
-    with whole_file(path, overwrite=overwrite, make_folder=make_folder) as temporary:
+    with whole_file(path, overwrite=overwrite, make_folder=make_folder, durable=durable) as temporary:
         with os.fdopen(os.open(temporary, os.O_WRONLY | os.O_CREAT | os.O_EXCL, 0o666), "wb") as file:
             file.write(data)
         if overwrite:
@@ -55,7 +57,9 @@ def write_whole(path: Path, data: bytes, *, overwrite: bool = False, make_folder
 
 
 @contextmanager
-def whole_file(path: Path, *, overwrite: bool = False, make_folder: bool = False) -> Iterator[Path]:
+def whole_file(
+    path: Path, *, overwrite: bool = False, make_folder: bool = False, durable: bool = True
+) -> Iterator[Path]:
     """Yield a temporary name to write to; give the file its own name when the block ends without an error.
 
     Where the name is a link, the link is replaced and what it leads to is left alone. Where nothing may be
@@ -70,6 +74,9 @@ def whole_file(path: Path, *, overwrite: bool = False, make_folder: bool = False
         Whether a file that is there may be replaced.
     make_folder
         Whether a folder that is not there is made.
+    durable
+        Whether it is forced to the disk before it has its name. What can be made again, and tells damage by
+        itself, need not wait for that.
 
     Yields
     ------
@@ -89,7 +96,11 @@ def whole_file(path: Path, *, overwrite: bool = False, make_folder: bool = False
         if make_folder:
             path.parent.mkdir(parents=True, exist_ok=True)
         yield temporary
+        if durable:
+            _sync(temporary)
         _publish(temporary, path, overwrite)
+        if durable:
+            _sync_folder(path.parent)
     except OSError as error:
         raise WriteError(
             f"cannot be written: {error.strerror or error}",
@@ -223,8 +234,7 @@ def _is_left(leftover: Path) -> bool:
 
 
 def _publish(temporary: Path, path: Path, overwrite: bool) -> None:
-    """Force the file to the disk, give it its name, and force the folder to the disk."""
-    _sync(temporary)
+    """Give the file its name."""
     try:
         if overwrite:
             temporary.replace(path)
@@ -233,7 +243,6 @@ def _publish(temporary: Path, path: Path, overwrite: bool) -> None:
     except FileExistsError:
         refuse_existing(path)
         raise
-    _sync_folder(path.parent)
 
 
 def _sync(path: Path) -> None:

@@ -22,10 +22,9 @@ import numpy as np
 from halocline._typing import F32
 from halocline.compute.compiled import compiled
 from halocline.compute.series import exponential
-from halocline.physics.path.radiance.loops import gathered
 from halocline.physics.path.transport import LightPath, VeilRays
 from halocline.physics.water.bands import SHARE_NODES_NM, Bands, band_value
-from halocline.physics.water.path_integral import LARGEST_EXPONENT
+from halocline.physics.water.path_integral import LARGEST_EXPONENT, gathered
 
 # Absorption by dissolved organic matter falls off as exp(-slope (nm - 440)); 0.014 to 0.018 per nm
 # (bricaud1981; from memory).

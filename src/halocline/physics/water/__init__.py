@@ -10,5 +10,6 @@
 - `veil_fit`: so that the veil has its colour
 - `solved_kd`: and to which Kd
 - `clear_ocean`: clear ocean water by its chlorophyll
-- `path_integral`: light added along a ray (path_integral, rate_along)
+- `path_integral`: light added along a ray (gathered, mean_share_left, path_integral,
+  rate_along, share_left)
 """

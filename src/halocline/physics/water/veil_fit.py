@@ -17,8 +17,9 @@ from scipy.optimize import least_squares
 from halocline._typing import F64
 from halocline.physics.path.phase import molecular_share
 from halocline.physics.path.radiance.lens_light import Spectrum, WaterAndSky, matching_rate
-from halocline.physics.path.radiance.water_light import ray_ends, signed_mean_left
+from halocline.physics.path.radiance.water_light import ray_ends
 from halocline.physics.water.bands import SHARE_NODES_NM, shared_molecular
+from halocline.physics.water.path_integral import mean_share_left
 from halocline.physics.water.solved_kd import under_daylight
 from halocline.physics.water.spectra import WAVELENGTH_NM
 
@@ -53,7 +54,7 @@ class VeilSamples:
             level = solved.downward(np.array([depth]))[0]
             for length in self.range_m.tolist():
                 s = np.minimum(length, end)
-                light = source * s * signed_mean_left(rate * s) + once * s * signed_mean_left(once_rate * s)
+                light = source * s * mean_share_left(rate * s) + once * s * mean_share_left(once_rate * s)
                 found.append((light / level).reshape(-1, light.shape[-1]))
         shape = (self.depth_m.size, self.range_m.size, _DOWN.size * _AZIMUTH.size, -1)
         return np.asarray(found, np.float64).reshape(shape)

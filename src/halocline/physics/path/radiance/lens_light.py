@@ -28,7 +28,8 @@ from halocline.physics.path.radiance.solution import (
     under_sky,
     under_sun,
 )
-from halocline.physics.path.radiance.water_light import WaterLight, ray_ends, signed_mean_left
+from halocline.physics.path.radiance.water_light import WaterLight, ray_ends
+from halocline.physics.water.path_integral import mean_share_left
 
 # Places of the tables over height and azimuth; see `direction_grid`.
 HEIGHTS = 97
@@ -333,7 +334,7 @@ def matching_rate(source: F64, path: F64, end_m: F64) -> F64:
     r = np.maximum(path / (source * end), 1e-9)
     x = np.where(r < 1.0, (1.0 - r * r) / r, -2.0 * np.log(r))
     for _ in range(12):
-        part = signed_mean_left(x)
+        part = mean_share_left(x)
         small = np.abs(x) < 1e-4
         safe = np.where(small, 1.0, x)
         slope = np.where(small, -0.5, np.exp(-x) / (safe * part) - 1.0 / safe)

@@ -9,9 +9,10 @@ from numpy.typing import NDArray
 
 from halocline._typing import F32
 from halocline.compute.compiled import compiled
-from halocline.compute.series import exponential, exponential_less_one
+from halocline.compute.series import exponential
 from halocline.physics.path.radiance.lens_light import AZIMUTHS, HEIGHTS, LensLight
 from halocline.physics.path.radiance.streams import MOLECULAR_ANISOTROPY
+from halocline.physics.water.path_integral import LARGEST_EXPONENT, gathered, share_left
 
 _ZERO, _HALF, _ONE = (np.float32(number) for number in (0.0, 0.5, 1.0))
 # Rays are placed in the tables a few at a time, so that what is known of them stays in the fastest memory.
@@ -19,8 +20,7 @@ _AT_ONCE = 256
 _MIDDLE, _LAST_HEIGHT = np.float32(0.5 * (HEIGHTS - 1)), HEIGHTS - 2
 _FAR_SIDE, _LAST_AZIMUTH = np.float32(AZIMUTHS - 1), AZIMUTHS - 2
 _ROW = AZIMUTHS
-# Exponents beyond this leave float32, and below this (1 - exp(-x))/x is its series.
-_LARGEST, _SERIES = np.float32(80.0), np.float32(1e-3)
+_LARGEST = np.float32(LARGEST_EXPONENT)
 _LEAST_SINE = np.float32(1e-4)
 _ANISOTROPY = np.float32(MOLECULAR_ANISOTROPY)
 
@@ -175,10 +175,8 @@ def _once(length_m: F32, mu: F32, particles: F32, own: F32, band: F32, out: F32)
     by_particles, by_water, c, fall = band[1], band[2], band[3], band[4]
     for i in range(out.size):
         source = particles[i] * by_particles + own[i] * by_water
-        x = max((c + fall * mu[i]) * length_m[i], -_LARGEST)
-        thin = abs(x) < _SERIES
-        mean = exponential_less_one(-x) / (_ONE if thin else -x)
-        out[i] = source * length_m[i] * (_ONE - _HALF * x if thin else mean)
+        x = (c + fall * mu[i]) * length_m[i]
+        out[i] = source * length_m[i] * share_left(x)
 
 
 @compiled
@@ -206,10 +204,8 @@ def _rest(
         y = lower[i]
         here = j + x * j_right + y * (j_down + x * j_twist)
         taken = k + x * k_right + y * (k_down + x * k_twist)
-        x = max(taken * length_m[i], -_LARGEST)
-        thin = abs(x) < _SERIES
-        mean = exponential_less_one(-x) / (_ONE if thin else -x)
-        out[i] += here * length_m[i] * (_ONE - _HALF * x if thin else mean)
+        x = taken * length_m[i]
+        out[i] += here * length_m[i] * share_left(x)
 
 
 @compiled
@@ -292,26 +288,3 @@ def beyond(
             k = rate[band, i]
             there = source[band, i] * exponential(min((c - k) * start, _LARGEST))
             out[band, i] = light + there * gathered(k, rest)
-
-
-@compiled
-def gathered(rate: np.float32, length_m: np.float32) -> np.float32:
-    """Return (1 - exp(-k s)) / k, exact where k is nearly nothing.
-
-    Parameters
-    ----------
-    rate
-        k, 1/m, of either sign.
-    length_m
-        s, metres.
-
-    Returns
-    -------
-    np.float32
-        Metres: s where k is 0.
-    """
-    x = max(rate * length_m, -_LARGEST)
-    thin = abs(x) < _SERIES
-    mean = exponential_less_one(-x) / (_ONE if thin else -x)
-    taken: np.float32 = length_m * (_ONE - _HALF * x if thin else mean)
-    return taken

@@ -16,6 +16,7 @@ from halocline._typing import F64
 from halocline.physics.path.phase import henyey_greenstein
 from halocline.physics.path.radiance.solution import Lit, Modes, surface_reflectance
 from halocline.physics.path.radiance.streams import MOLECULAR_ANISOTROPY, harmonics
+from halocline.physics.water.path_integral import mean_share_left, path_integral
 
 # Light of less than this share of the water's is none; it keeps 0/0 away where nothing is scattered.
 _NOTHING = 1e-12
@@ -222,7 +223,7 @@ class WaterLight:
         psi = -down[:, None] * cosine + across[:, None] * level * np.cos(azimuth)
         source = self.phase(psi) * self.scattering * self.beam(np.array([depth_m]))[0]
         net = rate + (self.scaled_rate / cosine) * down[:, None, None]
-        return source, source * _along(net, ray_ends(depth_m, down, self.bottom_m)[:, None, None])
+        return source, source * path_integral(net, ray_ends(depth_m, down, self.bottom_m)[:, None, None])
 
     def phase(self, cos_psi: F64) -> F64:
         """Return the phase function, 1/sr, ``(*shape, K)``."""
@@ -300,7 +301,7 @@ def _scattered(water: WaterLight, lit: Lit, travel: F64, depth_m: float) -> tupl
     gathered = here * risen
     # From above: (exp(-k t) - exp(-t/mu)) / (1 - k mu), which is finite where both are one.
     along, through = optical / np.maximum(slope[falls], _LEVEL), rates * optical
-    from_above = np.exp(lift - np.minimum(along, through)) * along * mean_left(np.abs(along - through))
+    from_above = np.exp(lift - np.minimum(along, through)) * along * mean_share_left(np.abs(along - through))
     gathered[:, :, falls] = amounts[:, :, falls] * from_above
     to_surface = rising.sum(axis=-1)
     to_surface[:, :, falls] = 0.0
@@ -326,7 +327,7 @@ def _scattered_of_risen(water: WaterLight, amounts: F64, travel: F64, depth_m: f
         # exp(-k t) (1 - exp(-(1/mu - k) t)) / (1 - k mu), which is finite where both are one.
         along = optical / slope
         apart = np.abs(along - rates * optical)
-        return np.asarray(np.exp(-np.minimum(along, rates * optical)) * along * mean_left(apart), np.float64)
+        return np.asarray(np.exp(-np.minimum(along, rates * optical)) * along * mean_share_left(apart), np.float64)
 
     here = np.exp(lift - rates * below)
     from_above = here * -np.expm1(-(rates + 1.0 / slope) * above) / (1.0 + rates * slope)
@@ -337,33 +338,3 @@ def _scattered_of_risen(water: WaterLight, amounts: F64, travel: F64, depth_m: f
         (amounts * gathered).sum(axis=-1),
         np.where(travel <= 0.0, (amounts * rising).sum(axis=-1), 0.0),
     )
-
-
-def mean_left(x: F64) -> F64:
-    """Return (1 - exp(-x)) / x, 1 where x is 0."""
-    safe = np.where(x > 1e-12, x, 1.0)
-    return np.where(x > 1e-12, -np.expm1(-safe) / safe, 1.0)
-
-
-def signed_mean_left(x: F64) -> F64:
-    """Return (1 - exp(-x)) / x for x of either sign.
-
-    Parameters
-    ----------
-    x
-        Any shape.
-
-    Returns
-    -------
-    F64
-        Above 0, in the shape of ``x``.
-    """
-    grown = mean_left(np.abs(x))
-    return np.where(x < 0.0, grown * np.exp(np.minimum(-x, 700.0)), grown)
-
-
-def _along(rate: F64, end_m: F64) -> F64:
-    """Return the integral of exp(-rate t) from 0 to an end, metres; where that is inf, rates are positive."""
-    endless = np.isinf(end_m)
-    ends = np.where(endless, 1.0, end_m)
-    return np.where(endless, 1.0 / np.where(endless, rate, 1.0), ends * signed_mean_left(rate * ends))
