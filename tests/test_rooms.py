@@ -93,6 +93,25 @@ def test_the_measure_sees_a_forbidden_import() -> None:
     assert room_of("halocline.errors") == ""
 
 
+def namings(tree: ast.AST) -> Iterator[tuple[int, str]]:
+    """Yield where a module gives a file its name: Path.replace and Path.hardlink_to take one argument."""
+    for node in ast.walk(tree):
+        called = node.func if isinstance(node, ast.Call) and len(node.args) == 1 else None
+        if isinstance(called, ast.Attribute) and called.attr in ("replace", "hardlink_to"):
+            yield node.lineno, called.attr
+        elif isinstance(node, ast.Attribute) and ast.unparse(node) in ("os.replace", "os.rename", "os.link"):
+            yield node.lineno, node.attr
+
+
+def test_one_module_gives_files_their_names() -> None:
+    found = {
+        str(path.relative_to(HOUSE))
+        for path in MODULES
+        if list(namings(ast.parse(path.read_text(encoding="utf-8"))))
+    }
+    assert found == {"files/whole.py"}
+
+
 def imports_of_each_module() -> dict[str, set[str]]:
     """Return which modules of ours each module imports, wherever in it the import stands."""
     names = {

@@ -1,4 +1,4 @@
-"""Threads are counted in one place and handed down, OpenCV's included."""
+"""Threads are counted in one place and handed down, those of libraries included."""
 
 from __future__ import annotations
 
@@ -9,18 +9,9 @@ from pathlib import Path
 import cv2
 import numpy as np
 import pytest
-from threadpoolctl import ThreadpoolController, threadpool_limits
+from threadpoolctl import threadpool_info, threadpool_limits
 
-from halocline.compute.threads import (
-    allowed,
-    at_most,
-    in_parallel,
-    one_blas_thread,
-    one_opencv_thread,
-    pool,
-    processors,
-)
-from halocline.physics.path.radiance import lens_light
+from halocline.compute.threads import allowed, at_most, in_parallel, one_library_thread, pool, processors
 
 
 @pytest.fixture
@@ -98,7 +89,7 @@ def test_opencv_keeps_to_one_thread_while_anybody_works_and_gets_its_own_back() 
     before = cv2.getNumThreads()
     cv2.setNumThreads(3)
     try:
-        with one_opencv_thread():
+        with one_library_thread():
             assert cv2.getNumThreads() == 1
             with at_most(4):
                 assert cv2.getNumThreads() == 1
@@ -108,37 +99,40 @@ def test_opencv_keeps_to_one_thread_while_anybody_works_and_gets_its_own_back() 
         cv2.setNumThreads(before)
 
 
-def blas_threads() -> set[int]:
-    """The threads of every library of linear algebra that is loaded."""
-    found = ThreadpoolController().select(user_api="blas").info()
-    return {library["num_threads"] for library in found}
+def algebra() -> list[int]:
+    """Return the sizes of the pools of linear algebra that are loaded, by threadpoolctl."""
+    return [pool["num_threads"] for pool in threadpool_info() if pool["user_api"] == "blas"]
 
 
 def test_linear_algebra_keeps_to_one_thread_while_anybody_works_and_gets_its_own_back() -> None:
-    # Libraries built for one thread alone stay at it.
-    with threadpool_limits(2, user_api="blas"):
-        before = blas_threads()
-        assert before
-        with one_blas_thread():
-            assert blas_threads() == {1}
-            with one_blas_thread():
-                assert blas_threads() == {1}
-            assert blas_threads() == {1}
-        assert blas_threads() == before
+    assert algebra(), "numpy brings one"
+    with threadpool_limits(3):
+        with at_most(4):
+            assert set(algebra()) == {1}
+            assert set(in_parallel(lambda _: max(algebra()), range(4))) == {1}
+            with one_library_thread():
+                pass
+            assert set(algebra()) == {1}
+        assert set(algebra()) == {3}
 
 
-def test_light_is_solved_with_one_thread_of_linear_algebra(monkeypatch: pytest.MonkeyPatch) -> None:
-    seen: list[set[int]] = []
+def test_numbers_are_put_back_when_the_last_of_several_jobs_is_done() -> None:
+    start, stop = threading.Event(), threading.Event()
 
-    def modes(*_: object, **__: object) -> None:
-        seen.append(blas_threads())
-        raise ZeroDivisionError
+    def other() -> None:
+        with at_most(2):
+            start.set()
+            stop.wait(20.0)
 
-    monkeypatch.setattr(lens_light, "modes_of", modes)
-    water = lens_light.WaterAndSky((0.31,), (0.17,), (0.01,), 0.924, 1.34, 0.8, 0.7)
-    with threadpool_limits(2, user_api="blas"), pytest.raises(ZeroDivisionError):
-        water.solved()
-    assert seen == [{1}]
+    with threadpool_limits(3):
+        with at_most(2):
+            job = threading.Thread(target=other)
+            job.start()
+            start.wait(20.0)
+        assert set(algebra()) == {1}
+        stop.set()
+        job.join()
+        assert set(algebra()) == {3}
 
 
 def test_order_of_results_is_that_of_the_items() -> None:

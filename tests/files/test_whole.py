@@ -31,6 +31,17 @@ def test_a_file_is_there_whole_and_nothing_else_is(tmp_path: Path) -> None:
     assert names(tmp_path / "a") == ["b.txt"]
 
 
+@pytest.mark.parametrize(("durable", "forced"), [(True, 2), (False, 0)])
+def test_file_and_folder_are_forced_to_the_disk_unless_they_can_be_made_again(
+    tmp_path: Path, monkeypatch: pytest.MonkeyPatch, durable: bool, forced: int
+) -> None:
+    seen: list[int] = []
+    monkeypatch.setattr(os, "fsync", seen.append)
+    write_whole(tmp_path / "b.txt", b"whole", durable=durable)
+    assert (tmp_path / "b.txt").read_bytes() == b"whole"
+    assert len(seen) == forced
+
+
 def test_a_file_that_is_there_is_kept_unless_asked(tmp_path: Path) -> None:
     path = tmp_path / "b.txt"
     path.write_bytes(b"old")

@@ -22,7 +22,7 @@ from halocline.batch.frame_task import (
 from halocline.batch.memory_budget import gibibytes, refuse_oversize
 from halocline.batch.signals import Interrupted, StopRequest
 from halocline.batch.task import FrameTask
-from halocline.compute.threads import one_opencv_thread
+from halocline.compute.threads import one_library_thread
 from halocline.graph.engine import Evaluation
 from halocline.imaging.exr import set_file_threads
 from halocline.presets.preset import Preset
@@ -62,7 +62,7 @@ class Pipeline:
             Where stopping was asked for. What was being written is finished and told of first; what was
             being read or computed is dropped.
         """
-        with one_opencv_thread():
+        with one_library_thread():
             yield from self._outcomes(iter(tasks), stop)
 
     def _outcomes(self, tasks: Iterator[FrameTask], stop: StopRequest) -> Generator[Outcome, None, None]:

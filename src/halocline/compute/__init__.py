@@ -10,8 +10,8 @@ Knows neither water nor pictures; everything above builds on it.
 - `random`: random numbers as pure functions of a seed and a place (normals, philox, poisson_counts,
   random_words, stream_key, uniforms)
 - `packed_spectrum`: transforms of real fields (field_of, move, packed, spectrum_of)
-- `threads`: how many there may be (allowed, at_most, in_parallel, one_blas_thread,
-  one_opencv_thread, pool, processors)
+- `threads`: how many there may be (allowed, at_most, in_parallel, one_library_thread, pool,
+  processors)
 - `made_once`: values that threads make on demand (MadeOnce)
 - `on_demand`: libraries imported at the first call (OnDemand)
 - `memory`: freed memory kept for the next frame (keep_freed_memory)

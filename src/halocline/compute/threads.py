@@ -1,10 +1,10 @@
 """Threads: how many there may be, counted in one place and handed down.
 
 A job is given a number of threads. Whoever computes a frame says so (`at_most`); everything below asks
-`allowed` and splits its work by `in_parallel`. Inside a thread that was split off there is one. OpenCV's own
-threads belong to the whole process: while anybody here is at work it keeps to one, since its threads and ours
-would only wait for each other. So do those of linear algebra, which would also add in another order: light is
-solved and fitted with one (`one_blas_thread`). None of it changes a bit of any result.
+`allowed` and splits its work by `in_parallel`. Inside a thread that was split off there is one. The threads
+of libraries (OpenCV, linear algebra) belong to the whole process: while anybody here is at work each of them
+keeps to one, since their threads and ours would only wait for each other, and since products of matrices
+round otherwise where another number of threads shares them. None of it changes a bit of any result.
 """
 
 from __future__ import annotations
@@ -15,9 +15,12 @@ from collections.abc import Callable, Iterable, Iterator
 from concurrent.futures import ThreadPoolExecutor
 from contextlib import contextmanager, suppress
 from contextvars import ContextVar
+from functools import partial
 from pathlib import Path
 from threading import Lock
 from typing import Any, TypeVar
+
+from threadpoolctl import ThreadpoolController
 
 A = TypeVar("A")
 R = TypeVar("R")
@@ -96,7 +99,7 @@ def at_most(threads: int | None) -> Iterator[int]:
     """
     token = _budget.set(threads or processors())
     try:
-        with one_opencv_thread():
+        with one_library_thread():
             yield allowed()
     finally:
         _budget.reset(token)
@@ -116,7 +119,7 @@ def pool(threads: int) -> Iterator[ThreadPoolExecutor]:
     ThreadPoolExecutor
         The threads; they end with the block.
     """
-    with one_opencv_thread(), ThreadPoolExecutor(threads, initializer=_budget.set, initargs=(1,)) as made:
+    with one_library_thread(), ThreadPoolExecutor(threads, initializer=_work_alone) as made:
         yield made
 
 
@@ -136,71 +139,95 @@ def in_parallel(work: Callable[[A], R], items: Iterable[A]) -> list[R]:
         What ``work`` gives, in the order of the items. What it raises is passed on.
     """
     workers = allowed()
-    with one_opencv_thread():
+    with one_library_thread():
         if workers <= 1:
             return [work(item) for item in items]
         with pool(workers) as threads:
             return list(threads.map(work, items))
 
 
-_turn = Lock()
-_before: list[int] = []
+class _LibraryPools:
+    """The thread pools of libraries that are loaded: each held to one while anybody is at work.
+
+    Their numbers belong to the process, and several frames may be under way in it: the first to come notes
+    them, the last to go puts them back. A library that is loaded meanwhile is held from the next one who
+    comes. Where a pool's number is each thread's own (OpenMP), threads of ours set it when they start.
+    """
+
+    def __init__(self) -> None:
+        self._turn = Lock()
+        self._users = 0
+        self._found: dict[str, tuple[Callable[[], int], Callable[[int], object]]] = {}
+        self._before: dict[str, int] = {}
+        self._modules = 0
+
+    def hold(self) -> None:
+        """Begin: hold what is loaded now to one thread each."""
+        with self._turn:
+            self._look()
+            self._users += 1
+            for name, (number, limit) in self._found.items():
+                if name not in self._before:
+                    self._before[name] = number()
+                    limit(1)
+
+    def let_go(self) -> None:
+        """End: the last one out puts the numbers back."""
+        with self._turn:
+            self._users -= 1
+            if not self._users:
+                for name, number in self._before.items():
+                    self._found[name][1](number)
+                self._before.clear()
+
+    def limit_this_thread(self) -> None:
+        """Hold every library to one thread where a number is each thread's own."""
+        for _, limit in list(self._found.values()):
+            limit(1)
+
+    def _look(self) -> None:
+        """Find the libraries; nothing new is loaded while no module is."""
+        if len(sys.modules) == self._modules:
+            return
+        self._modules = len(sys.modules)
+        for library in ThreadpoolController().lib_controllers:
+            self._found.setdefault(library.filepath, (library.get_num_threads, partial(_set_number, library)))
+        opencv = sys.modules.get("cv2")
+        # Half imported by another thread, it has no such function yet.
+        if opencv is not None and hasattr(opencv, "setNumThreads"):
+            self._found["cv2"] = (opencv.getNumThreads, opencv.setNumThreads)
+
+
+def _set_number(library: Any, number: int) -> None:
+    # From 3.8 on threadpoolctl obeys one thread until that lets go; whoever calls here has the turn anyway.
+    let_go = getattr(library, "clear_controlling_thread", None)
+    if let_go is not None:
+        let_go(force=True)
+    library.set_num_threads(number)
+    if let_go is not None:
+        let_go(force=True)
+
+
+_libraries = _LibraryPools()
+
+
+def _work_alone() -> None:
+    """Begin a thread of ours, which may use no others."""
+    _budget.set(1)
+    _libraries.limit_this_thread()
 
 
 @contextmanager
-def one_opencv_thread() -> Iterator[None]:
-    """Hold OpenCV, where it is in use, to one thread while anybody is at work.
-
-    The number belongs to the process, and several frames may be under way in it: the first to come notes it,
-    the last to go puts it back.
+def one_library_thread() -> Iterator[None]:
+    """Hold the thread pools of libraries (OpenCV, linear algebra) to one each while anybody is at work.
 
     Yields
     ------
     None
         Nothing.
     """
-    opencv = sys.modules.get("cv2")
-    # Half imported by another thread, it has no such function yet.
-    if opencv is None or not hasattr(opencv, "setNumThreads"):
-        yield
-        return
-    with _turn:
-        _before.append(_before[0] if _before else opencv.getNumThreads())
-        opencv.setNumThreads(1)
+    _libraries.hold()
     try:
         yield
     finally:
-        with _turn:
-            number = _before.pop()
-            if not _before:
-                opencv.setNumThreads(number)
-
-
-_limits: list[Any] = []
-
-
-@contextmanager
-def one_blas_thread() -> Iterator[None]:
-    """Hold the linear algebra of NumPy and SciPy to one thread while anybody is at work; a decorator too.
-
-    Its own threads wait for their next piece at full speed, and small matrices are most of ours: on two
-    processors they double what a fit costs, on many they take from every other process. The number belongs to
-    the process: the first to come notes it, the last to go puts it back.
-
-    Yields
-    ------
-    None
-        Nothing.
-    """
-    # Most commands solve nothing.
-    from threadpoolctl import threadpool_limits  # noqa: PLC0415
-
-    with _turn:
-        _limits.append(_limits[0] if _limits else threadpool_limits(1, user_api="blas"))
-    try:
-        yield
-    finally:
-        with _turn:
-            limit = _limits.pop()
-            if not _limits:
-                limit.restore_original_limits()
+        _libraries.let_go()
