@@ -4,13 +4,15 @@ from __future__ import annotations
 
 import ast
 import re
-from collections.abc import Iterator
+from collections import Counter
+from collections.abc import Iterable, Iterator
 from pathlib import Path
 from textwrap import dedent
 
 import pytest
 
 import halocline
+from halocline import plugin
 from halocline.operators.registry import BUILT_IN
 
 HOUSE = Path(str(halocline.__file__)).parent
@@ -110,6 +112,80 @@ def test_one_module_gives_files_their_names() -> None:
         if list(namings(ast.parse(path.read_text(encoding="utf-8"))))
     }
     assert found == {"files/whole.py"}
+
+
+# Programs that are no tests: what they call is called.
+PROGRAMS = [path for folder in ("tools", "benchmarks") for path in (HOUSE.parents[1] / folder).glob("*.py")]
+# Called by the libraries whose classes these methods belong to: click's help, pydantic's validation.
+CALLED_BY_LIBRARIES = {"format_commands", "model_post_init"}
+
+
+def public_functions(tree: ast.Module) -> Iterator[tuple[str, ast.FunctionDef | ast.ClassDef]]:
+    """Yield the public functions, classes and methods of a module that no decorator hands over to anyone."""
+    for node in tree.body:
+        if isinstance(node, ast.FunctionDef | ast.ClassDef) and not node.name.startswith("_"):
+            yield node.name, node
+            methods = node.body if isinstance(node, ast.ClassDef) else []
+            for method in methods:
+                if isinstance(method, ast.FunctionDef) and not method.name.startswith("_"):
+                    yield f"{node.name}.{method.name}", method
+
+
+def names_used(tree: ast.AST) -> Counter[str]:
+    """Count the names that a tree reads: bare, behind a dot, or written as ``module:name`` in a text."""
+    found: Counter[str] = Counter()
+    for node in ast.walk(tree):
+        if isinstance(node, ast.Name) and isinstance(node.ctx, ast.Load):
+            found[node.id] += 1
+        elif isinstance(node, ast.Attribute):
+            found[node.attr] += 1
+        elif isinstance(node, ast.alias) and node.asname:
+            found[node.name] += 1
+        elif isinstance(node, ast.Constant) and isinstance(node.value, str):
+            module, colon, name = node.value.rpartition(":")
+            found[name] += bool(colon) and module.replace(".", "").replace("_", "").isalnum()
+    return found
+
+
+def uncalled(modules: Iterable[tuple[str, ast.Module]], programs: Iterable[ast.Module] = ()) -> list[str]:
+    """Return the public functions, classes and methods that nothing but themselves and tests reads."""
+    held = list(modules)
+    used = sum((names_used(tree) for tree in (*(tree for _, tree in held), *programs)), Counter[str]())
+    handed_over = set(halocline.__all__) | set(plugin.__all__) | CALLED_BY_LIBRARIES
+    return [
+        f"{path}: {name}"
+        for path, tree in held
+        for name, node in public_functions(tree)
+        if used[node.name] == names_used(node)[node.name]
+        and node.name not in handed_over
+        and name.split(".")[0] not in handed_over
+        # A module of the command line is called by its name, see cli/commands.py.
+        and path != f"cli/{name}.py"
+        and not any("command" in ast.unparse(way) for way in node.decorator_list)
+    ]
+
+
+def test_no_public_function_is_for_tests_alone() -> None:
+    modules = [
+        (str(path.relative_to(HOUSE)), ast.parse(path.read_text(encoding="utf-8"))) for path in MODULES
+    ]
+    assert uncalled(modules, [ast.parse(path.read_text(encoding="utf-8")) for path in PROGRAMS]) == []
+
+
+def test_the_measure_sees_a_function_that_only_calls_itself() -> None:
+    text = """
+def lost():
+    lost()
+
+class Kept:
+    def said(self): ...
+    def unsaid(self): ...
+
+Kept().said()
+"""
+    assert uncalled([("a.py", ast.parse(text))]) == ["a.py: lost", "a.py: Kept.unsaid"]
+    named = ast.parse('COMMANDS = {"lose": "halocline.a:lost"}\nKept().unsaid()')
+    assert uncalled([("a.py", ast.parse(text)), ("b.py", named)]) == []
 
 
 def imports_of_each_module() -> dict[str, set[str]]:

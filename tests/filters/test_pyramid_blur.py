@@ -25,7 +25,11 @@ def spot(size: int = 129) -> F32:
 def blur_varying(plane: F32, sigma_px: F32) -> F32:
     rows, columns = plane.shape
     # A grid of single pixels has a line more on every side.
-    return VaryingBlur.of(Grid(0, 0, columns, rows, 1), np.pad(sigma_px, 1, mode="edge")).applied(plane)
+    blur = VaryingBlur.of(Grid(0, 0, columns, rows, 1), np.pad(sigma_px, 1, mode="edge"))
+    out, coarse = plane.copy(), blur.coarse(plane)
+    if coarse is not None:
+        blur.mix([out], [coarse], rows=slice(None), out=[out])
+    return out
 
 
 def fill_from_farther(planes: F32, share: F32) -> F32:

@@ -14,7 +14,7 @@ from halocline.imaging.camera import Camera
 from halocline.imaging.camera_track import CameraTrack
 from halocline.imaging.frame import Frame, Window
 from halocline.physics.path.halo_loops import give
-from halocline.physics.path.transport import open_water_beyond
+from halocline.physics.path.transport import VeilGeometry, attenuate, veiling_light
 from halocline.physics.path.water_halo import band_kernels
 from halocline.presets.build import make_shot, story_path
 from halocline.presets.preset import load_preset, preset_from_text
@@ -157,7 +157,11 @@ def water_at(range_m: float, lens: Camera) -> F32:
         data_window=WINDOW,
     )
     mu, cos_sun = (shot.view_plane(name, WINDOW) for name in ("downward", "sun_cosine"))
-    return open_water_beyond(shot.path, np.full_like(mu, range_m), mu, cos_sun)
+    length = np.full_like(mu, range_m)
+    # Open water at the lens, less what the water before the place adds, without what it takes.
+    whole = shot.path.veil_rays()(shot.path.open_length(mu), mu, cos_sun)
+    before = veiling_light(shot.path, VeilGeometry(length, mu, cos_sun))
+    return (whole - before) / attenuate(shot.path, length)
 
 
 @pytest.mark.parametrize("range_m", [0.3, 2.0, 8.0, 30.0])

@@ -39,8 +39,10 @@ def test_beam_has_half_its_intensity_at_the_beam_angle_and_a_tenth_at_the_field_
     # Beam angle: 50 % of the largest intensity, field angle: 10 % (definitions of lighting practice, IES
     # terms; from memory). The spill's cone is wider than the field.
     beam = Beam.of(math.radians(70.0), math.radians(10.0), core)
-    assert beam.width_deg(0.5) == pytest.approx(core.beam_angle_deg, rel=2e-3)
-    assert beam.width_deg(0.1) == pytest.approx(core.field_angle_deg, rel=4e-3)
+    angles, falling = np.degrees(beam.angles[::-1]), np.maximum.accumulate(beam.table[::-1])
+    half, tenth = np.interp([0.5, 0.1], falling, angles)
+    assert 2.0 * half == pytest.approx(core.beam_angle_deg, rel=2e-3)
+    assert 2.0 * tenth == pytest.approx(core.field_angle_deg, rel=4e-3)
     assert beam.table[0] == pytest.approx(1.0, abs=1e-3)
     assert beam.table[-1] == pytest.approx(0.0, abs=1e-6)
     assert np.all(np.diff(beam.table) <= 1e-7)

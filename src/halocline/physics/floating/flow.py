@@ -88,31 +88,25 @@ class TurbulentFlow:
     frequencies: F64
     phases: F64
 
-    def velocity(self, position_m: F64, time_s: float) -> F64:
-        """Return the velocity at ``(n, 3)`` positions, m/s."""
-        return self._sum(position_m, time_s, self.amplitudes, 0.0)
-
     def displacement(self, home_m: F64, time_s: float) -> F64:
         """Return the displacement of particles from home, ``(n, 3)`` metres.
 
         It is the time integral of the velocity at home, so it is bounded, coherent in space and free of
         divergence.
         """
-        # -sin(x) = cos(x + pi/2).
-        return self._sum(home_m, time_s, self.amplitudes / self.frequencies[:, None], 0.5 * math.pi)
+        total = np.zeros((3, len(home_m)))
+        x, y, z = np.ascontiguousarray(home_m.T)
+        # The integral of cos(x - w t) is -sin(x - w t)/w, and -sin(x) = cos(x + pi/2).
+        constants = self.phases + 0.5 * math.pi - self.frequencies * time_s
+        vectors = self.amplitudes / self.frequencies[:, None]
+        add_waves(x, y, z, self.waves / _TURN, constants / _TURN, vectors, total)
+        return total.T
 
     @cached_property
     def farthest_m(self) -> float:
         """No displacement is longer than this."""
         lengths = np.sqrt((self.amplitudes**2).sum(axis=1)) / np.abs(self.frequencies)
         return float(lengths.sum())
-
-    def _sum(self, position_m: F64, time_s: float, vectors: F64, shift: float) -> F64:
-        total = np.zeros((3, len(position_m)))
-        x, y, z = np.ascontiguousarray(position_m.T)
-        constants = self.phases + shift - self.frequencies * time_s
-        add_waves(x, y, z, self.waves / _TURN, constants / _TURN, vectors, total)
-        return total.T
 
 
 STILL = TurbulentFlow(np.zeros((0, 3)), np.zeros((0, 3)), np.zeros(0), np.zeros(0))

@@ -107,12 +107,6 @@ class Beam:
         """Steps of the table in a unit of x."""
         return STEPS / max(2.0 * math.sin(0.5 * self.outer_rad), 1e-9)
 
-    def width_deg(self, share: float) -> float:
-        """Return the full angle between the directions with a share of the axial intensity, degrees."""
-        angle = self.angles
-        falling = np.maximum.accumulate(self.table[::-1].astype(np.float64))
-        return math.degrees(2.0 * float(np.interp(share, falling, angle[::-1])))
-
     def solid_angle(self) -> float:
         """Return lumens a candela on the axis: the integral of intensity over all directions, sr.
 

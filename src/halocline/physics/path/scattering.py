@@ -64,18 +64,6 @@ def fournier_forand(psi: F64 | float, index: float = 1.10, slope: float = 3.5835
     return phase
 
 
-def fournier_forand_backscatter(index: float = 1.10, slope: float = 3.5835) -> float:
-    """Return the share of Fournier-Forand scattering beyond 90 degrees (mobley2002, eq. 7).
-
-    Worked value: the defaults give 0.0183.
-    """
-    _check_particles(index, slope)
-    nu = 0.5 * (3.0 - slope)
-    delta = 2.0 / (3.0 * (index - 1.0) ** 2)
-    power = delta**nu
-    return float(1.0 - (1.0 - delta * power - 0.5 * (1.0 - power)) / ((1.0 - delta) * power))
-
-
 def _check_particles(index: float, slope: float) -> None:
     if not (1.01 <= index <= 1.3 and 3.0 < slope < 5.0):
         raise PhysicsError(

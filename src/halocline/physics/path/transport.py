@@ -42,7 +42,7 @@ from halocline.physics.path.radiance.lens_light import (
     WaterAndSky,
     depth_nodes,
 )
-from halocline.physics.path.radiance.loops import beyond, components, sun_numbers, sun_veil, veil
+from halocline.physics.path.radiance.loops import components, sun_numbers, sun_veil, veil
 from halocline.physics.path.visibility import ENDLESS_M, RangeRemap
 from halocline.physics.water.bands import SHARE_NODES_NM, Bands
 
@@ -451,49 +451,12 @@ def veiling_light(path: LightPath, geometry: VeilGeometry) -> F32:
     return out
 
 
-def open_water_light(path: LightPath, mu: F32, cos_sun: F32) -> F32:
-    """Return the light of open water at the lens, ``(K, *shape)``: of rays that hit nothing.
-
-    Parameters
-    ----------
-    path
-        The water.
-    mu, cos_sun
-        Downward component of the view direction, and view direction dot the sun's travel direction, any one
-        shape. Rays that go up end at the sea surface; what is seen there is no part of it.
-    """
-    return path.veil_rays()(path.open_length(mu), mu, cos_sun)
-
-
-def open_water_beyond(path: LightPath, length_m: F32, mu: F32, cos_sun: F32) -> F32:
-    """Return the light of open water at a place along each ray, as seen from there, ``(K, *shape)``.
-
-    What `veiling_light` adds before a length is `open_water_light` minus this, times exp(-c length).
-
-    Parameters
-    ----------
-    path
-        The water.
-    length_m
-        Metres of water to the place, as `LightPath.path_length` gives.
-    mu, cos_sun
-        See `open_water_light`.
-
-    Returns
-    -------
-    F32
-        Radiance, ``(K, *shape)``, not attenuated by the water before the place.
-    """
-    rest = np.maximum(path.open_length(mu) - length_m, np.float32(0.0))
-    return path.veil_rays().beyond(length_m, rest, mu, cos_sun)
-
-
 @dataclass(frozen=True)
 class OpenRays:
     """What open water beyond a place brings to the lens along rays, ready for any place along them.
 
-    It is `open_water_beyond` times exp(-c s). In each band it is the sum of two, the sun's light that was
-    scattered once and all the rest, J exp(-k s) (1 - exp(-k (end - s))) / k with the ray's own end.
+    In each band it is the sum of two, the sun's light that was scattered once and all the rest,
+    J exp(-k s) (1 - exp(-k (end - s))) / k with the ray's own end.
 
     Attributes
     ----------
@@ -518,7 +481,7 @@ class OpenRays:
 
     @classmethod
     def of(cls, path: LightPath, veil: VeilRays, mu: F32, cos_sun: F32, *, step: int = 1) -> OpenRays:
-        """Take rays, see `open_water_light`; ``veil`` is the path's `LightPath.veil_rays`."""
+        """Take rays by their components down and along the sun's travel; ``veil`` is the path's own."""
         found, scale = veil.sources(mu, cos_sun), np.float32(path.veil_scale)
         bands = (-1, *(1,) * mu.ndim)
         c = path.bands.attenuation.astype(np.float32)
@@ -625,22 +588,6 @@ class VeilRays:
             rate.reshape(len(once), -1),
         )
         return RaySources(once, self.bands[:, 4], source, rate)
-
-    def beyond(self, start_m: F32, rest_m: F32, mu: F32, cos_sun: F32) -> F32:
-        """Return the light of the water from a place along rays on, as seen from there, ``(K, *shape)``."""
-        found = self.sources(mu, cos_sun)
-        out = np.empty_like(found.once)
-        beyond(
-            _flat(start_m * self.scale),
-            _flat(rest_m * self.scale),
-            _flat(mu),
-            found.once.reshape(len(out), -1),
-            found.source.reshape(len(out), -1),
-            found.rate.reshape(len(out), -1),
-            self.bands,
-            out.reshape(len(out), -1),
-        )
-        return out
 
 
 def _flat(plane: F32) -> F32:

@@ -159,12 +159,3 @@ def remap_through(near_m: float, subject_range_m: float, seen_range_m: float) ->
     low = math.log(wanted) - 40.0
     high = math.log(beyond) + 20.0
     return RangeRemap(near_m, math.exp(brentq(excess, low, high, xtol=1e-12)))
-
-
-def sighting_range(attenuation_per_m: float, contrast: float = LEAST_CONTRAST) -> float:
-    """Return the level range at which a small black object's contrast has fallen to ``contrast``, metres.
-
-    C = exp(-c s) (duntley1963); at 2 % that is 3.912/c (koschmieder1924). Worked value: c = 0.249 gives
-    15.71 m.
-    """
-    return -math.log(contrast) / attenuation_per_m

@@ -9,10 +9,9 @@ from numpy.typing import NDArray
 
 from halocline._typing import F32
 from halocline.compute.compiled import compiled
-from halocline.compute.series import exponential
 from halocline.physics.path.radiance.lens_light import AZIMUTHS, HEIGHTS, LensLight
 from halocline.physics.path.radiance.streams import MOLECULAR_ANISOTROPY
-from halocline.physics.water.path_integral import LARGEST_EXPONENT, gathered, share_left
+from halocline.physics.water.path_integral import share_left
 
 _ZERO, _HALF, _ONE = (np.float32(number) for number in (0.0, 0.5, 1.0))
 # Rays are placed in the tables a few at a time, so that what is known of them stays in the fastest memory.
@@ -20,7 +19,6 @@ _AT_ONCE = 256
 _MIDDLE, _LAST_HEIGHT = np.float32(0.5 * (HEIGHTS - 1)), HEIGHTS - 2
 _FAR_SIDE, _LAST_AZIMUTH = np.float32(AZIMUTHS - 1), AZIMUTHS - 2
 _ROW = AZIMUTHS
-_LARGEST = np.float32(LARGEST_EXPONENT)
 _LEAST_SINE = np.float32(1e-4)
 _ANISOTROPY = np.float32(MOLECULAR_ANISOTROPY)
 
@@ -256,35 +254,3 @@ def components(
             once[band, i] = particles[i] * bands[band, 1] + own[i] * bands[band, 2]
             source[band, i] = j + x * j_right + y * (j_down + x * j_twist)
             rate[band, i] = k + x * k_right + y * (k_down + x * k_twist)
-
-
-@compiled
-def beyond(
-    start_m: F32, rest_m: F32, mu: F32, once: F32, source: F32, rate: F32, bands: F32, out: F32
-) -> None:
-    """Write the light of the water behind a place on each ray as seen from there, from `components`.
-
-    Parameters
-    ----------
-    start_m, rest_m
-        Metres to the place, and from there to the end of the water, ``(n,)``.
-    mu
-        Downward component of each ray, ``(n,)``.
-    once, source, rate
-        As `components` writes them, ``(K, n)``.
-    bands
-        What `veil` takes of each band, ``(K, 5)``.
-    out
-        Radiance as seen from the place, ``(K, n)``; written.
-    """
-    for band in range(bands.shape[0]):
-        c, fall = bands[band, 3], bands[band, 4]
-        for i in range(mu.size):
-            start, rest = start_m[i], rest_m[i]
-            sun_fall = fall * mu[i]
-            light = (
-                once[band, i] * exponential(min(-(sun_fall * start), _LARGEST)) * gathered(c + sun_fall, rest)
-            )
-            k = rate[band, i]
-            there = source[band, i] * exponential(min((c - k) * start, _LARGEST))
-            out[band, i] = light + there * gathered(k, rest)

@@ -75,19 +75,11 @@ class WaterLight:
 
     def downward(self, depth_m: F64) -> F64:
         """Return the downwelling irradiance at depths ``(n,)``, ``(n, K)``."""
-        return self._integrated(depth_m, 1)[0]
-
-    def upward(self, depth_m: F64) -> F64:
-        """Return the upwelling irradiance at depths ``(n,)``, ``(n, K)``."""
-        return self._integrated(depth_m, 1)[1]
-
-    def upward_scalar(self, depth_m: F64) -> F64:
-        """Return the scalar irradiance of the light that goes up, at depths ``(n,)``, ``(n, K)``."""
-        return self._integrated(depth_m, 0)[1]
+        return self.integrated(depth_m, 1)[0]
 
     def scalar(self, depth_m: F64) -> F64:
         """Return the scalar irradiance at depths ``(n,)``, all directions alike, ``(n, K)``."""
-        down, up = self._integrated(depth_m, 0)
+        down, up = self.integrated(depth_m, 0)
         return down + up
 
     def level_flux(self, depth_m: F64) -> F64:
@@ -123,8 +115,12 @@ class WaterLight:
         fall = np.exp(-(self.scaled_rate / self.sun_cosine - self.slowest) * y)
         return np.asarray(fall * sum(share * lit.beam for lit, share in self.lights), np.float64)
 
-    def _integrated(self, depth_m: F64, power: int) -> tuple[F64, F64]:
-        """Return radiance times a power of |mu|, integrated over the directions that go down and up."""
+    def integrated(self, depth_m: F64, power: int) -> tuple[F64, F64]:
+        """Return radiance times a power of |mu|, integrated over the directions that go down and up.
+
+        Power 1 gives the irradiances Ed and Eu, 0 the scalar irradiances Eod and Eou, at depths ``(n,)``:
+        ``(n, K)`` each.
+        """
         y = self._within(depth_m)
         grid = self.modes.streams
         weight = 2.0 * math.pi * grid.weight * grid.cosine**power
@@ -327,7 +323,9 @@ def _scattered_of_risen(water: WaterLight, amounts: F64, travel: F64, depth_m: f
         # exp(-k t) (1 - exp(-(1/mu - k) t)) / (1 - k mu), which is finite where both are one.
         along = optical / slope
         apart = np.abs(along - rates * optical)
-        return np.asarray(np.exp(-np.minimum(along, rates * optical)) * along * mean_share_left(apart), np.float64)
+        return np.asarray(
+            np.exp(-np.minimum(along, rates * optical)) * along * mean_share_left(apart), np.float64
+        )
 
     here = np.exp(lift - rates * below)
     from_above = here * -np.expm1(-(rates + 1.0 / slope) * above) / (1.0 + rates * slope)
