@@ -98,11 +98,11 @@ def test_the_measure_sees_a_forbidden_import() -> None:
 def namings(tree: ast.AST) -> Iterator[tuple[int, str]]:
     """Yield where a module gives a file its name: Path.replace and Path.hardlink_to take one argument."""
     for node in ast.walk(tree):
-        called = node.func if isinstance(node, ast.Call) and len(node.args) == 1 else None
-        if isinstance(called, ast.Attribute) and called.attr in ("replace", "hardlink_to"):
-            yield node.lineno, called.attr
-        elif isinstance(node, ast.Attribute) and ast.unparse(node) in ("os.replace", "os.rename", "os.link"):
-            yield node.lineno, node.attr
+        match node:
+            case ast.Call(func=ast.Attribute(attr="replace" | "hardlink_to" as name), args=[_]):
+                yield node.lineno, name
+            case ast.Attribute(value=ast.Name(id="os"), attr="replace" | "rename" | "link" as name):
+                yield node.lineno, name
 
 
 def test_one_module_gives_files_their_names() -> None:

@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import json
 from collections.abc import Mapping
-from dataclasses import replace
+from dataclasses import asdict, replace
 from pathlib import Path
 from typing import TYPE_CHECKING
 
@@ -17,7 +17,7 @@ from halocline.imaging.depth import DepthSpec
 from halocline.imaging.exr import Attribute, Part
 from halocline.imaging.exr_write import PartPixels, write_exr
 from halocline.imaging.input_spec import InputSpec
-from halocline.imaging.report import inspect
+from halocline.imaging.report import Obstacle, inspect
 
 if TYPE_CHECKING:
     from tests.imaging.conftest import Scene
@@ -109,7 +109,19 @@ def test_a_file_without_depth_is_still_described(scene: Scene, tmp_path: Path) -
     planes = {name: plane for name, plane in planes_of(scene).items() if name in "RGBA"}
     report = inspect(write(scene, tmp_path / "a.exr", planes))
     assert report.views[0].depth is None
-    assert "no depth" in report.warnings[0]
+    (problem,) = report.problems
+    assert (problem.code, problem.where) == ("E-DEPTH-MISSING", str(tmp_path / "a.exr"))
+    assert "no depth" in problem.message
+    assert "--depth FILE" in problem.fix
+    assert report.warnings == (problem.text,)
+    assert json.loads(json.dumps(report.to_dict()))["problems"] == [asdict(problem)]
+
+
+def test_depth_of_another_frame_is_a_problem_without_a_code(scene: Scene, tmp_path: Path) -> None:
+    write(scene, tmp_path / "a.1001.exr", planes_of(scene))
+    write(scene, tmp_path / "z.1002.exr", planes_of(scene))
+    report = inspect(tmp_path / "a.####.exr", depth_path=tmp_path / "z.####.exr")
+    assert report.problems == (Obstacle("", "", "frame 1001 has no depth; frame 1002's was taken", ""),)
 
 
 def test_a_sequence_is_described_by_its_first_frame_with_gaps_named(scene: Scene, tmp_path: Path) -> None:

@@ -580,6 +580,17 @@ def port(text: str, rows: dict[str, tuple[str, Callable[[Seen], Any], str]]) -> 
     }
 
 
+# Keys that ports of glass between water and air share.
+HOUSED: dict[str, tuple[str, Callable[[Seen], Any], str]] = {
+    "mode": ("'remove'", looks_from_left, "turned"),
+    # Warm and fresh water bend less: their index is lower (quan1995).
+    "temperature": ("30.0", amount, "down"),
+    "salinity": ("0.0", amount, "down"),
+    "fringes": ("6.0", fringe, "up"),
+    "softness": ("6.0", picture, "little"),
+    "f_number": ("1.0", picture, "little"),
+}
+
 STEPS: dict[str, Row] = {
     **of(
         "bubbles",
@@ -614,14 +625,8 @@ STEPS: dict[str, Row] = {
         port(
             _DOME,
             {
-                "mode": ("'remove'", looks_from_left, "turned"),
                 "subject_range": ("0.6", amount, "down"),
-                # Warm and fresh water bend less: their index is lower (quan1995).
-                "temperature": ("30.0", amount, "down"),
-                "salinity": ("0.0", amount, "down"),
-                "fringes": ("6.0", fringe, "up"),
-                "softness": ("6.0", picture, "little"),
-                "f_number": ("1.0", picture, "little"),
+                **HOUSED,
                 # The smaller a dome, the farther off its centre 3 cm are.
                 "radius": ("0.05", amount, "up"),
                 # Light crosses two faces at a slant, the farther apart the more it is set aside.
@@ -644,14 +649,9 @@ STEPS: dict[str, Row] = {
         port(
             _FLAT,
             {
-                "mode": ("'remove'", looks_from_left, "turned"),
                 # The more of the way to the subject lies in air, the less is bent.
                 "subject_range": ("0.6", amount, "down"),
-                "temperature": ("30.0", amount, "down"),
-                "salinity": ("0.0", amount, "down"),
-                "fringes": ("6.0", fringe, "up"),
-                "softness": ("6.0", picture, "little"),
-                "f_number": ("1.0", picture, "little"),
+                **HOUSED,
                 "pupil_distance": ("0.2", amount, "down"),
                 "glass_thickness": ("0.04", picture, "little"),
                 # Acrylic bends less than crown glass (indices 1.49 and 1.52).

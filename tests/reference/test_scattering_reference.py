@@ -21,7 +21,7 @@ def backscattered(index: float, slope: float) -> float:
     nu = 0.5 * (3.0 - slope)
     delta = 2.0 / (3.0 * (index - 1.0) ** 2)
     power = delta**nu
-    return 1.0 - (1.0 - delta * power - 0.5 * (1.0 - power)) / ((1.0 - delta) * power)
+    return float(1.0 - (1.0 - delta * power - 0.5 * (1.0 - power)) / ((1.0 - delta) * power))
 
 
 @pytest.mark.parametrize(("index", "slope"), [(1.10, 3.5835), (1.05, 3.3), (1.18, 4.0)])

@@ -19,7 +19,7 @@ def halved_member(plane: F32, place: F32, number: np.float32, out: F32) -> None:
 
     ``place`` is where each pixel's range stands among the ranges, ``number`` which of them is meant.
     """
-    three, all_weights = np.float32(3.0), np.float32(1.0 / 64.0)
+    three = np.float32(3.0)
     rows, columns = plane.shape
     line = np.empty(columns + 2, np.float32)
     for y in range(out.shape[0]):
@@ -29,11 +29,18 @@ def halved_member(plane: F32, place: F32, number: np.float32, out: F32) -> None:
         for x in range(columns):
             outer = a[x] * _member(pa[x], number) + d[x] * _member(pd[x], number)
             line[x + 1] = outer + three * (b[x] * _member(pb[x], number) + c[x] * _member(pc[x], number))
-        line[0], line[columns + 1] = line[1], line[columns]
-        target = out[y]
-        for x in range(target.shape[0]):
-            i = 2 * x
-            target[x] = all_weights * ((line[i] + line[i + 3]) + three * (line[i + 1] + line[i + 2]))
+        _halve_line(line, out[y])
+
+
+@compiled
+def _halve_line(line: F32, out: F32) -> None:
+    """Halve a line of sums over rows, which has a pixel more at each end: the edge is repeated there."""
+    three, all_weights = np.float32(3.0), np.float32(1.0 / 64.0)
+    last = line.shape[0] - 2
+    line[0], line[last + 1] = line[1], line[last]
+    for x in range(out.shape[0]):
+        i = 2 * x
+        out[x] = all_weights * ((line[i] + line[i + 3]) + three * (line[i + 1] + line[i + 2]))
 
 
 @compiled
@@ -51,7 +58,7 @@ def _open_view(place: np.float32, number: np.float32) -> np.float32:
 @compiled
 def halved(plane: F32, out: F32) -> None:
     """Halve a plane of even sides, as `halved_member` does."""
-    three, all_weights = np.float32(3.0), np.float32(1.0 / 64.0)
+    three = np.float32(3.0)
     rows, columns = plane.shape
     line = np.empty(columns + 2, np.float32)
     for y in range(out.shape[0]):
@@ -59,11 +66,7 @@ def halved(plane: F32, out: F32) -> None:
         b, c = plane[2 * y], plane[2 * y + 1]
         for x in range(columns):
             line[x + 1] = (a[x] + d[x]) + three * (b[x] + c[x])
-        line[0], line[columns + 1] = line[1], line[columns]
-        target = out[y]
-        for x in range(target.shape[0]):
-            i = 2 * x
-            target[x] = all_weights * ((line[i] + line[i + 3]) + three * (line[i + 1] + line[i + 2]))
+        _halve_line(line, out[y])
 
 
 @compiled

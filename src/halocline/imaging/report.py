@@ -89,6 +89,31 @@ class ViewReport:
 
 
 @dataclass(frozen=True)
+class Obstacle:
+    """What keeps a frame from being put under water as it is.
+
+    ``code`` is that of the error page, or empty where nothing failed; ``where`` and ``fix`` may be empty.
+    """
+
+    code: str
+    where: str
+    message: str
+    fix: str
+
+    @classmethod
+    def of(cls, error: HaloclineError) -> Obstacle:
+        """Take what an error says."""
+        return cls(error.code, error.where or "", error.message, error.fix or "")
+
+    @property
+    def text(self) -> str:
+        """All of it in one line, the place first and the remedy last."""
+        place = f"{self.where}: " if self.where else ""
+        message = self.message if self.message.endswith(".") else f"{self.message}."
+        return f"{place}{message} {self.fix}".rstrip()
+
+
+@dataclass(frozen=True)
 class InspectionReport:
     """All about a file, or about a sequence by its first frame that is there."""
 
@@ -97,14 +122,14 @@ class InspectionReport:
     missing_frames: str
     parts: tuple[PartReport, ...]
     views: tuple[ViewReport, ...]
-    problems: tuple[str, ...] = field(default=())
+    problems: tuple[Obstacle, ...] = field(default=())
     notes: tuple[str, ...] = field(default=())
 
     @property
     def warnings(self) -> tuple[str, ...]:
         """Everything suspicious, each once."""
         told = [warning for view in self.views for warning in view.warnings]
-        return tuple(dict.fromkeys([*self.problems, *told]))
+        return tuple(dict.fromkeys([*(problem.text for problem in self.problems), *told]))
 
     def to_dict(self) -> dict[str, Any]:
         """Return the report as plain data for JSON."""
@@ -166,55 +191,54 @@ def inspect(
     frame, missing = sequence.first_there(), sequence.missing()
     file = sequence.path(frame)
     header = read_header(file)
-    depth_file, problems = _depth_file(depth_path, frame)
-    views = _views(header, spec or InputSpec(), depth_file, problems, (tuple(wanted), tuple(useful)))
+    depth_file, elsewhere = _depth_file(depth_path, frame)
+    views, unread = _views(header, spec or InputSpec(), depth_file, (tuple(wanted), tuple(useful)))
     return InspectionReport(
         path=str(file),
         frames=frame_text(sequence.frames) if sequence.is_numbered else "",
         missing_frames=frame_text(sorted({*missing, *sequence.gaps()})),
         parts=tuple(_part_report(part) for part in header.parts),
         views=views,
-        problems=tuple(problems),
+        problems=(*elsewhere, *unread),
         notes=not_read(header),
     )
 
 
-def _depth_file(depth_path: str | Path | None, frame: int) -> tuple[Path | None, list[str]]:
+def _depth_file(depth_path: str | Path | None, frame: int) -> tuple[Path | None, tuple[Obstacle, ...]]:
+    """Return the depth pass's file; that of another frame, and the problem, where this one has none."""
     if depth_path is None:
-        return None, []
+        return None, ()
     depth: Sequence = find_sequence(depth_path)
     if depth.is_numbered and frame not in depth.frames:
-        return depth.path(depth.frames[0]), [
-            f"frame {frame} has no depth; frame {depth.frames[0]}'s was taken"
-        ]
-    return depth.path(frame), []
+        taken = depth.frames[0]
+        message = f"frame {frame} has no depth; frame {taken}'s was taken"
+        return depth.path(taken), (Obstacle("", "", message, ""),)
+    return depth.path(frame), ()
 
 
 def _views(
     header: Header,
     spec: InputSpec,
     depth_file: Path | None,
-    problems: list[str],
     planes: tuple[tuple[str, ...], tuple[str, ...]],
-) -> tuple[ViewReport, ...]:
+) -> tuple[tuple[ViewReport, ...], tuple[Obstacle, ...]]:
     """Look at each view; what keeps a picture from being read becomes a problem."""
     wanted, useful = planes
     files = [header.path] if depth_file is None else [header.path, depth_file]
+    problems: tuple[Obstacle, ...] = ()
     try:
         # Positions decide what the depth pass is, so they are looked at wherever there are any.
         there = planes_in(files, spec, ("position", *useful))
         loaded = load(header.path, spec, depth_path=depth_file, wanted=sorted({*wanted, *there}), judged=True)
     except (FrameError, ReadError) as error:
-        problems.append(_problem(error))
+        problems = (Obstacle.of(error),)
         try:
             loaded = load_beauty(header.path, spec, judged=True)
         except (FrameError, ReadError) as other:
-            if _problem(other) != problems[-1]:
-                problems.append(_problem(other))
-            return ()
+            return (), tuple(dict.fromkeys([*problems, Obstacle.of(other)]))
     depths = {view.view: view for view in views_of(read_header(files[-1]))}
     parts = {beauty.view: header.parts[beauty.part] for beauty in loaded.template.beauties}
-    return tuple(
+    reports = tuple(
         _view_report(
             view,
             describing_part(header, parts[view.name]),
@@ -227,12 +251,7 @@ def _views(
         )
         for view in loaded.views
     )
-
-
-def _problem(error: HaloclineError) -> str:
-    place = f"{error.where}: " if error.where else ""
-    message = error.message if error.message.endswith(".") else f"{error.message}."
-    return f"{place}{message}" + (f" {error.fix}" if error.fix else "")
+    return reports, problems
 
 
 def _window(window: Window) -> tuple[int, int, int, int]:

@@ -163,9 +163,7 @@ def story_report(
     StoryReport
         Ranges and contrasts, asked for and reached.
     """
-    look = preset.at(frame)
-    depth = _story_depth(look, frame, track)
-    path = light_path(look, in_space(preset.bands, space), space, depth)
+    look, path = _story_water(preset, frame, space, track)
     return solved_story(path, look.story, scattered=scatters_forward(look))
 
 
@@ -186,9 +184,16 @@ def story_path(preset: Preset, frame: int, space: RGBSpace) -> LightPath:
     LightPath
         The water and its light, ranges remapped.
     """
-    look = preset.at(frame)
-    path = light_path(look, in_space(preset.bands, space), space, _story_depth(look, frame, None))
+    look, path = _story_water(preset, frame, space, None)
     return with_story(path, look.story, scattered=scatters_forward(look))
+
+
+def _story_water(
+    preset: Preset, frame: int, space: RGBSpace, track: CameraTrack | None
+) -> tuple[Look, LightPath]:
+    """Return the settings of a frame, and its water at the story's depth before the story changes it."""
+    look = preset.at(frame)
+    return look, light_path(look, in_space(preset.bands, space), space, _story_depth(look, frame, track))
 
 
 def scatters_forward(look: Look) -> bool:

@@ -10,6 +10,7 @@ import numpy as np
 import pytest
 from tests.conftest import Builders
 
+from halocline._typing import F64
 from halocline.physics.path.phase import WATER_ASYMMETRY
 from halocline.physics.path.transport import (
     DIFFUSE_ASYMMETRY,
@@ -99,7 +100,8 @@ def test_rays_of_open_water_bring_what_the_veil_before_a_place_leaves(build: Bui
     source, rate = np.split(OpenRays.of(path, veil, mu, cos_sun).numbers[[0, 2, 1, 3]].astype(np.float64), 2)
     for metres in (0.0, 0.7, 4.0):
         length = path.path_length(np.full_like(mu, metres), mu)
-        parts = source * np.exp(-rate * length) * path_integral(rate, end - length)
+        rest = (end - length).astype(np.float64)
+        parts: F64 = source * np.exp(-rate * length) * path_integral(rate, rest)
         expected = veil(end, mu, cos_sun) - veiling_light(path, VeilGeometry(length, mu, cos_sun))
         assert np.all(parts >= 0)
         np.testing.assert_allclose(parts.sum(axis=0), expected, rtol=2e-5, atol=2e-7)

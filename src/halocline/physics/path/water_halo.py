@@ -214,9 +214,13 @@ def band_kernels(
 
 def _waters(path: LightPath) -> tuple[tuple[float, ...], tuple[float, ...]]:
     """Return absorption and scattering of each band, 1/m."""
-    scattering = path.bands.scattering * path.attenuation_scale
-    absorption = np.maximum(path.beam_rate - scattering, 0.0)
+    absorption, scattering = _taken_and_turned(path)
     return tuple(absorption.tolist()), tuple(scattering.tolist())
+
+
+def _taken_and_turned(path: LightPath) -> tuple[F64, F64]:
+    scattering = path.bands.scattering * path.attenuation_scale
+    return np.maximum(path.beam_rate - scattering, 0.0), scattering
 
 
 def _mixed(
@@ -239,8 +243,7 @@ def _mixed(
 
 def mean_water(path: LightPath) -> tuple[float, float]:
     """Return absorption and scattering, 1/m, of the water as the eye weighs its bands."""
-    scattering = path.bands.scattering * path.attenuation_scale
-    absorption = np.maximum(path.beam_rate - scattering, 0.0)
+    absorption, scattering = _taken_and_turned(path)
     seen = np.maximum(path.luminance @ path.bands.down, 0.0) * path.white
     return float(seen @ absorption / seen.sum()), float(seen @ scattering / seen.sum())
 
