@@ -14,8 +14,9 @@ from halocline.imaging.camera import Camera
 from halocline.imaging.camera_track import CameraTrack
 from halocline.imaging.frame import Frame, Window
 from halocline.physics.path.halo_loops import give
-from halocline.physics.path.transport import VeilGeometry, attenuate, veiling_light
+from halocline.physics.path.transport import OpenRays
 from halocline.physics.path.water_halo import band_kernels
+from halocline.physics.water.path_integral import path_integral
 from halocline.presets.build import make_shot, story_path
 from halocline.presets.preset import load_preset, preset_from_text
 from halocline.rgb import LINEAR_REC709
@@ -157,11 +158,14 @@ def water_at(range_m: float, lens: Camera) -> F32:
         data_window=WINDOW,
     )
     mu, cos_sun = (shot.view_plane(name, WINDOW) for name in ("downward", "sun_cosine"))
-    length = np.full_like(mu, range_m)
-    # Open water at the lens, less what the water before the place adds, without what it takes.
-    whole = shot.path.veil_rays()(shot.path.open_length(mu), mu, cos_sun)
-    before = veiling_light(shot.path, VeilGeometry(length, mu, cos_sun))
-    return (whole - before) / attenuate(shot.path, length)
+    path = shot.path
+    rays = OpenRays.of(path, path.veil_rays(), mu, cos_sun)
+    source, rate = np.split(rays.numbers[[0, 2, 1, 3]].astype(np.float64), 2)
+    rest = np.maximum(path.open_length(mu).astype(np.float64) - range_m, 0.0)
+    lost = path.beam_rate.reshape(-1, 1, 1)
+    # What comes to the lens from beyond, without what the water before the place takes of it.
+    light = (source * np.exp((lost - rate) * range_m) * path_integral(rate, rest)).sum(axis=0)
+    return np.asarray(light, np.float32)
 
 
 @pytest.mark.parametrize("range_m", [0.3, 2.0, 8.0, 30.0])
