@@ -68,7 +68,9 @@ def test_module_imports_only_from_its_own_room_and_from_lower_floors(path: Path)
     for line, module in imported(ast.parse(path.read_text(encoding="utf-8"))):
         if module.split(".")[0] != "halocline":
             continue
-        assert module != "halocline.plugin", f"{path.relative_to(HOUSE)}:{line}: that is for other packages"
+        # The face for studios: an operator that was written with it may move in as it is.
+        by_an_operator = module != "halocline.plugin" or here == "operators"
+        assert by_an_operator, f"{path.relative_to(HOUSE)}:{line}: that is for operators"
         there = room_of(module)
         allowed = there == here or FLOORS[there] < FLOORS[here]
         assert allowed, f"{path.relative_to(HOUSE)}:{line} imports {module} from floor {FLOORS[there]}"
@@ -248,7 +250,8 @@ def test_the_map_of_a_room_names_all_that_lives_there_and_nothing_else(path: Pat
     assert named <= {other.stem for other in path.parent.iterdir()}
     rooms = {wing.parent.name for wing in path.parent.glob("*/__init__.py")}
     there = {module.stem for module in path.parent.glob("*.py")} - {"__init__"} | rooms
-    missing = sorted(there - named)
+    # Operators are listed by the registry.
+    missing = sorted(there - named - (set(BUILT_IN) if path.parent.name == "operators" else set()))
     assert missing == [], f"give each a line in the docstring of {path.relative_to(HOUSE)}"
 
 
