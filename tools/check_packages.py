@@ -31,6 +31,8 @@ def main() -> None:
     run(sys.executable, "-m", "build", "--outdir", str(DIST), str(ROOT))
     (wheel,), (sdist,) = DIST.glob("*.whl"), DIST.glob("*.tar.gz")
     look_into(wheel)
+    # Renders the front page as a package index does; --strict fails on what that only warns of.
+    run(sys.executable, "-m", "twine", "check", "--strict", str(wheel), str(sdist))
     run(sys.executable, "-m", "pip", "install", "--quiet", "--no-deps", "--target", str(TRIED), str(wheel))
     command = (sys.executable, "-c", "from halocline.cli.main import run; run()")
     run(*command, "demo", "--out", "out", "--threads", "2", cwd=TRIED, path=TRIED)
