@@ -12,6 +12,7 @@ import pytest
 from threadpoolctl import threadpool_info, threadpool_limits
 
 from halocline.compute.threads import allowed, at_most, in_parallel, one_library_thread, pool, processors
+from halocline.physics.path.radiance import lens_light
 
 
 @pytest.fixture
@@ -133,6 +134,20 @@ def test_numbers_are_put_back_when_the_last_of_several_jobs_is_done() -> None:
         stop.set()
         job.join()
         assert set(algebra()) == {3}
+
+
+def test_light_is_solved_with_one_thread_of_linear_algebra(monkeypatch: pytest.MonkeyPatch) -> None:
+    seen: list[set[int]] = []
+
+    def modes(*_: object, **__: object) -> None:
+        seen.append(set(algebra()))
+        raise ZeroDivisionError
+
+    monkeypatch.setattr(lens_light, "modes_of", modes)
+    water = lens_light.WaterAndSky((0.31,), (0.17,), (0.01,), 0.924, 1.34, 0.8, 0.7)
+    with threadpool_limits(2, user_api="blas"), pytest.raises(ZeroDivisionError):
+        water.solved()
+    assert seen == [{1}]
 
 
 def test_order_of_results_is_that_of_the_items() -> None:

@@ -20,8 +20,6 @@ from pathlib import Path
 from threading import Lock
 from typing import Any, TypeVar
 
-from threadpoolctl import ThreadpoolController
-
 A = TypeVar("A")
 R = TypeVar("R")
 
@@ -189,6 +187,9 @@ class _LibraryPools:
         """Find the libraries; nothing new is loaded while no module is."""
         if len(sys.modules) == self._modules:
             return
+        # Most commands compute nothing.
+        from threadpoolctl import ThreadpoolController  # noqa: PLC0415
+
         self._modules = len(sys.modules)
         for library in ThreadpoolController().lib_controllers:
             self._found.setdefault(library.filepath, (library.get_num_threads, partial(_set_number, library)))
@@ -220,6 +221,9 @@ def _work_alone() -> None:
 @contextmanager
 def one_library_thread() -> Iterator[None]:
     """Hold the thread pools of libraries (OpenCV, linear algebra) to one each while anybody is at work.
+
+    A decorator too. Threads of linear algebra wait for their next piece at full speed, and small matrices are
+    most of ours: on two processors they double what a fit costs, on many they take from every other process.
 
     Yields
     ------

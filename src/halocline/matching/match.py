@@ -11,7 +11,7 @@ import numpy as np
 import tomlkit
 
 from halocline._typing import F64
-from halocline.compute.threads import one_blas_thread
+from halocline.compute.threads import one_library_thread
 from halocline.graph.operator import Undoing
 from halocline.matching.daylight import SunAndSky, fit_daylight
 from halocline.matching.fit import Candidate, fit_constituents, fit_jerlov
@@ -67,7 +67,7 @@ class Match:
         return ratio if np.min(ratio) > 0 else None
 
 
-@one_blas_thread()
+@one_library_thread()
 def match(samples: Sequence[Sample], setting: Setting, *, kind: Kind = "jerlov") -> Match:
     """Find the water in which samples were taken.
 

@@ -11,7 +11,7 @@ import numpy as np
 from halocline._typing import F32, F64
 from halocline.compute.disk_cache import kept, package_mark
 from halocline.compute.sources import source_digest
-from halocline.compute.threads import one_blas_thread
+from halocline.compute.threads import one_library_thread
 from halocline.filters.halo import HaloKernels, halo_widths
 from halocline.filters.pyramid_blur import NOTHING
 from halocline.physics.path.halo_loops import give
@@ -320,7 +320,7 @@ def _halo(
     )
 
 
-@one_blas_thread()
+@one_library_thread()
 def _fitted_halo(
     turns: Turns,
     mean: tuple[float, float],

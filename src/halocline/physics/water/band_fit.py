@@ -19,7 +19,7 @@ import numpy as np
 from scipy.optimize import least_squares
 
 from halocline._typing import F64
-from halocline.compute.threads import one_blas_thread
+from halocline.compute.threads import one_library_thread
 from halocline.physics.water.bands import (
     SHARE_NODES_NM,
     Bands,
@@ -200,7 +200,7 @@ class Problem:
         self.roots = self._roots()
 
 
-@one_blas_thread()
+@one_library_thread()
 def fit(water: Water, *, count: int, range_m: float, depth_m: float) -> Bands:
     """Return the bands of a water for linear Rec.709. Deterministic: nothing is drawn by chance.
 

@@ -18,7 +18,7 @@ from functools import lru_cache
 import numpy as np
 
 from halocline._typing import F32, F64
-from halocline.compute.threads import one_blas_thread
+from halocline.compute.threads import one_library_thread
 from halocline.physics.path.radiance.solution import (
     FINE,
     Bottom,
@@ -220,7 +220,7 @@ def _modes(
 
 
 @lru_cache(maxsize=16)
-@one_blas_thread()
+@one_library_thread()
 def _solved(water: WaterAndSky) -> WaterLight:
     c, b, own = water.attenuation, water.scattering, water.molecular_share
     albedo = tuple((np.array(b) / np.maximum(c, 1e-12)).tolist())
@@ -248,7 +248,7 @@ def _solved(water: WaterAndSky) -> WaterLight:
 
 
 @lru_cache(maxsize=16)
-@one_blas_thread()
+@one_library_thread()
 def _at(water: WaterAndSky, depth_m: float) -> LensLight:
     light = water.solved()
     down, azimuth = direction_grid()
@@ -276,7 +276,7 @@ def _at(water: WaterAndSky, depth_m: float) -> LensLight:
 
 
 @lru_cache(maxsize=16)
-@one_blas_thread()
+@one_library_thread()
 def _daylight(water: WaterAndSky) -> DaylightByDepth:
     light, nodes = water.solved(), depth_nodes()
     downward, scalar, deep = np.log(light.downward(nodes)), np.log(light.scalar(nodes)), light.slowest
