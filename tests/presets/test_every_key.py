@@ -949,6 +949,10 @@ STEPS: dict[str, Row] = {
 }
 # Keys whose effect needs files: the test that moves each, and what it says.
 ELSEWHERE = {
+    "output.element": (
+        "batch/test_elements.py",
+        "test_an_element_laid_over_the_frame_is_what_both_together_are",
+    ),
     "camera.track": (
         "batch/test_stated_cameras.py",
         "test_a_file_of_cameras_moves_the_lens_within_the_shutter",

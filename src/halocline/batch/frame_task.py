@@ -15,6 +15,7 @@ import numpy as np
 
 from halocline._typing import F32
 from halocline._version import __version__
+from halocline.batch.element import as_covering, as_layer, for_element
 from halocline.batch.layers import GAMUT, LayerPlan, plan_layers
 from halocline.batch.origin import FileDigest, Origin, digest_file, origin_of
 from halocline.batch.task import FrameTask, camera_moments, input_spec, input_spec_of
@@ -315,6 +316,8 @@ def _rendered(
     """Return a view's picture, and what its steps have to tell."""
     task = inputs.task
     look = preset.at(task.frame)
+    element = look.output.element
+    frame = as_covering(view.frame) if element else view.frame
     shot = make_shot(
         preset,
         task.frame,
@@ -322,15 +325,18 @@ def _rendered(
         space=view.space,
         display_window=view.frame.display_window,
         data_window=view.frame.data_window,
-        surfaces=view.frame,
+        surfaces=frame,
     )
+    graph, told = for_element(look.graph, shot) if element else (look.graph, ())
     delivery = delivery_of(look, shot.space)
-    plan = plan_layers(look.graph, look.output.layers, compressed=delivery.compresses)
-    made = evaluate(plan.graph, view.frame, shot, wanted=("rgb", "alpha", *plan.planes), how=how)
+    plan = plan_layers(graph, look.output.layers, compressed=delivery.compresses)
+    made = evaluate(plan.graph, frame, shot, wanted=("rgb", "alpha", *plan.planes), how=how)
     with at_most(how.threads):
         layers = plan.finished(made, shot)
         picture = _delivered(made, layers, plan, delivery, look)
-    return picture, look.graph.warnings(shot)
+        if element:
+            picture = as_layer(picture, view.frame.plane("alpha"), frozenset(plan.guides))
+    return picture, (*told, *graph.warnings(shot))
 
 
 def _delivered(

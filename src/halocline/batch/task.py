@@ -139,7 +139,8 @@ def input_spec(preset: Preset, frame: float) -> InputSpec:
         premultiplied=section.premultiplied,
         repair=section.bad_pixels,
         keep_glows=section.keep_glows,
-        separate_edges=section.separate_edges,
+        # An element is one surface in each pixel: the other is in the frame that it is laid over.
+        separate_edges=section.separate_edges and not look.output.element,
         fit_surfaces=any("fitted_normal" in step.operator.planes().optional for step in look.graph.steps),
     )
 

@@ -78,6 +78,13 @@ def apply(
             help="Colours that the written space cannot hold: none, full or reference (ACES).",
         ),
     ] = None,
+    element: Annotated[
+        bool,
+        typer.Option(
+            "--element",
+            help="The renders are an element of finished frames: write a layer to lay over them.",
+        ),
+    ] = False,
     missing: Annotated[
         MissingFrames, typer.Option("--missing", help="What to do about frames that are not there.")
     ] = MissingFrames.stop,
@@ -103,6 +110,7 @@ def apply(
         "data_type": data_type,
         "colour_space": colour_space,
         "gamut_compression": gamut,
+        "element": True if element else None,
     }
     look = load_preset(preset, [*(settings or ()), *_layer_setting(layers), *_output_settings(output)])
     plan = plan_shot(
@@ -126,6 +134,6 @@ def _layer_setting(layers: str | None) -> list[str]:
     return [f"output.layers={json.dumps([ALL if name == 'all' else name for name in names])}"]
 
 
-def _output_settings(given: Mapping[str, str | None]) -> list[str]:
+def _output_settings(given: Mapping[str, str | bool | None]) -> list[str]:
     """Return the settings that options for what is written stand for."""
     return [f"output.{key}={json.dumps(value)}" for key, value in given.items() if value is not None]

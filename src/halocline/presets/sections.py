@@ -524,6 +524,9 @@ class OutputSection(Strict):
         ``none``: they keep negative values, which the next power or logarithm makes no numbers. ``full``:
         they are drawn in smoothly, and no value is negative. ``reference``: the ACES reference gamut
         compression, in AP1 whatever is written. Not given is ``none``, with a warning where it matters.
+    element
+        Whether what is read is an element rendered after its frame: written as a premultiplied layer that
+        covers what the element covers, without open water, to be laid over the finished frame.
     """
 
     carry: tuple[str, ...] = ()
@@ -533,6 +536,7 @@ class OutputSection(Strict):
     guide_type: Literal["half", "float"] = "float"
     colour_space: _Space | None = None
     gamut_compression: Literal["none", "reference", "full"] | None = None
+    element: bool = False
 
 
 class StepHead(Strict):

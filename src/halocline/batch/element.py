@@ -1,0 +1,137 @@
+"""Elements rendered after the frame they belong to: the same water, as a layer to be laid over that frame.
+
+An element's pixels are put under water as if they covered their pixel, each at its own depth, with the veil,
+the shafts and what floats before them; the wet pixel then covers as much as the element does. Laid over the
+finished frame by the usual *over* (the layer, and the frame times what the layer leaves uncovered), that is
+what the frame would have been with the element in it, for every step that works pixel by pixel: what the
+frame holds behind the element, water included, is hidden by its coverage. Open water is the frame's.
+"""
+
+from __future__ import annotations
+
+from dataclasses import replace
+
+import numpy as np
+
+from halocline._typing import F32
+from halocline.errors import GraphError
+from halocline.graph.graph import SOURCE, Graph, Step
+from halocline.graph.operator import WHOLE
+from halocline.graph.shot import Shot
+from halocline.imaging.frame import Frame
+from halocline.imaging.save import Picture
+
+# What tells of a farther surface in a pixel: an element is one surface, the rest is the frame's.
+_FARTHER = frozenset({"far_range", "far_share", "far_light"})
+_SCATTERED = "scatter"
+
+
+def as_covering(frame: Frame) -> Frame:
+    """Return an element's frame with each of its pixels covered whole, its colours without their coverage.
+
+    Parameters
+    ----------
+    frame
+        As it was read, premultiplied.
+
+    Returns
+    -------
+    Frame
+        The same planes where they are no light; nothing where there is no element.
+    """
+    alpha = frame.plane("alpha")
+    planes = {
+        name: _straight(plane, alpha) if name == "rgb" or name.startswith("light.") else plane
+        for name, plane in frame.planes.items()
+        if name not in _FARTHER
+    }
+    planes["alpha"] = (alpha > 0.0).astype(np.float32)
+    return replace(frame, planes=planes)
+
+
+def for_element(graph: Graph, shot: Shot) -> tuple[Graph, tuple[str, ...]]:
+    """Return the steps that an element goes through, and what a person should know of them.
+
+    Light that scatters out of the element falls on the frame around it, which is finished: such a step is
+    left out, and told.
+
+    Parameters
+    ----------
+    graph
+        The look's steps.
+    shot
+        The frame's surroundings.
+
+    Returns
+    -------
+    graph, warnings
+        The steps left, and a line where one was left out.
+
+    Raises
+    ------
+    GraphError
+        ``E-ELEMENT-STEP`` where a step brings light from elsewhere in the picture, as ports and eddies do.
+    """
+    instead: dict[str, str] = {}
+    kept: list[Step] = []
+    for step in graph.steps:
+        inputs = {role: instead.get(source, source) for role, source in step.inputs.items()}
+        if step.acting.idle(shot) or step.operator.reach(shot) < WHOLE:
+            kept.append(replace(step, inputs=inputs))
+            continue
+        if step.operator.layer != _SCATTERED:
+            raise GraphError(
+                "it brings light from elsewhere in the picture, and of an element there is no elsewhere",
+                code="E-ELEMENT-STEP",
+                where=f'step "{step.name}"',
+                key=("steps", step.name),
+                fix=f"Make frame and element without it (--set steps.{step.name}.enabled=false), merge them, "
+                "and do that step last; or render both together.",
+            )
+        instead[step.name] = inputs[step.operator.inputs[0]]
+    told = tuple(
+        f'the step "{name}" was left out: what scatters out of the element would fall on the frame, which is '
+        f"finished, so that the element is sharper than the frame; render both together, or make both with "
+        f"--set steps.{name}.enabled=false"
+        for name in instead
+    )
+    output = instead.get(graph.output, graph.output)
+    return Graph(_used(kept, output), output), told
+
+
+def as_layer(picture: Picture, alpha: F32, guides: frozenset[str]) -> Picture:
+    """Return a wet picture as a premultiplied layer that covers as much as the element.
+
+    Parameters
+    ----------
+    picture
+        Of a frame that `as_covering` made.
+    alpha
+        The element's own coverage, ``(rows, columns)``.
+    guides
+        Names of layers that are no part of its light and stay as they are.
+
+    Returns
+    -------
+    Picture
+        The layer.
+    """
+    layers = {name: plane if name in guides else plane * alpha for name, plane in picture.layers.items()}
+    return replace(picture, rgb=picture.rgb * alpha, alpha=alpha, layers=layers)
+
+
+def _straight(light: F32, alpha: F32) -> F32:
+    return np.divide(light, alpha, out=np.zeros_like(light), where=alpha > 0.0)
+
+
+def _used(steps: list[Step], output: str) -> list[Step]:
+    """Return the steps that the output still depends on."""
+    by_name = {step.name: step for step in steps}
+    used: set[str] = set()
+    pending = [output]
+    while pending:
+        name = pending.pop()
+        if name not in used and name != SOURCE:
+            used.add(name)
+            pending.extend(by_name[name].inputs.values())
+    return [step for step in steps if step.name in used]
