@@ -217,6 +217,8 @@ def test_a_step_that_surveys_and_acts_on_all_light_surveys_each_layer(build: Bui
     plan = plan_layers(graph, (ALL,))
     made = build.run(plan.graph, frame, shot, wanted=("rgb", *plan.planes))
     (only,) = plan.finished(made, shot).values()
+    np.testing.assert_array_equal(made["rgb"], build.run(graph, frame, shot)["rgb"])
+    assert np.isfinite(made["rgb"]).all()
     np.testing.assert_allclose(only, made["rgb"], rtol=1e-5, atol=1e-6)
 
 
