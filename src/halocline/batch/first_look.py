@@ -20,7 +20,7 @@ from halocline.imaging.depth import DepthSpec
 from halocline.imaging.exr import read_header
 from halocline.imaging.load import Loaded, load
 from halocline.imaging.save import carried_channels
-from halocline.imaging.survey import not_read, planes_in
+from halocline.imaging.survey import not_read, planes_there
 from halocline.presets.preset import Preset
 
 
@@ -128,11 +128,17 @@ def look_first(tasks: Sequence[FrameTask], preset: Preset) -> FirstLook:
 def _loaded(files: InputFiles, preset: Preset) -> Loaded:
     look = preset.at(0)
     spec = input_spec(preset, files.frame)
-    paths = [files.beauty] if files.depth is None else [files.beauty, files.depth]
     needed, useful = planes_read(look.graph)
     # World positions, where the render has them, settle what the depth pass holds.
-    wanted = needed | planes_in(paths, spec, {*useful, "position"})
-    loaded = load(files.beauty, spec, depth_path=files.depth, wanted=sorted(wanted), judged=True)
+    wanted = needed | planes_there(files.by_role, spec, {*useful, "position"})
+    loaded = load(
+        files.beauty,
+        spec,
+        depth_path=files.depth,
+        pass_paths=dict(files.passes),
+        wanted=sorted(wanted),
+        judged=True,
+    )
     # Planes to carry that no file has keep every frame from being made; so do layers (`look_at_output`).
     carried_channels(loaded.template, "all" if "*" in look.output.carry else look.output.carry)
     return loaded

@@ -30,7 +30,7 @@ from halocline.imaging.colour import space_attributes
 from halocline.imaging.gamut import Delivery
 from halocline.imaging.load import Loaded, Template, View, load
 from halocline.imaging.save import FileForm, Picture, save
-from halocline.imaging.survey import cameras_in, planes_in
+from halocline.imaging.survey import cameras_in, planes_there
 from halocline.presets.build import make_shot
 from halocline.presets.preset import Look, Preset
 from halocline.rgb import RGBSpace, space_named
@@ -119,8 +119,8 @@ def read_inputs(task: FrameTask, preset: Preset) -> FrameInputs:
     before = _stamps(task)
     origin = origin_of(task, preset)
     needed, useful = planes_read(preset.at(task.frame).graph)
-    wanted = sorted(needed | planes_in(task.files, spec, useful))
-    loaded = load(task.beauty, spec, depth_path=task.depth, wanted=wanted)
+    wanted = sorted(needed | planes_there(task.by_role, spec, useful))
+    loaded = load(task.beauty, spec, depth_path=task.depth, pass_paths=dict(task.passes), wanted=wanted)
     tracks = {view.name: _track(task, view, preset) for view in loaded.views}
     if _stamps(task) != before:
         # The digest would vouch for bytes that were not rendered.

@@ -10,13 +10,16 @@ from collections.abc import Callable, Collection, Iterable, Mapping, Sequence
 from concurrent.futures import ThreadPoolExecutor
 from typing import Any
 
-from halocline.batch.task import FrameTask
+from halocline.batch.frame_task import planes_read
+from halocline.batch.task import FrameTask, input_spec
 from halocline.compute.threads import allowed
 from halocline.errors import ChannelError, DepthError, HaloclineError
+from halocline.graph.planes import key_of
 from halocline.imaging.channel_plan import plan_channels
 from halocline.imaging.exr import Header, Part, read_header
 from halocline.imaging.input_spec import InputSpec
 from halocline.imaging.sequence import frame_text
+from halocline.presets.preset import Preset
 
 # Files opened at once: they are waited for, not worked on.
 _AT_ONCE = 8
@@ -42,7 +45,8 @@ _TRAITS: Mapping[str, Callable[[Part], Any]] = {
     "compression": lambda part: part.compression,
     "colour space": _space_text,
 }
-Headers = tuple[Header, ...]
+# By what the files hold.
+Headers = Mapping[str, Header]
 
 
 def look_at_headers(tasks: Iterable[FrameTask], spec: InputSpec, wanted: Collection[str]) -> tuple[str, ...]:
@@ -67,35 +71,86 @@ def look_at_headers(tasks: Iterable[FrameTask], spec: InputSpec, wanted: Collect
         found = dict(zip(read, threads.map(_headers, read.values()), strict=True))
     known = {frame: headers for frame, headers in found.items() if headers}
     _refuse_lacking(known, spec, wanted)
+    roles = dict.fromkeys(role for headers in known.values() for role in headers)
     return tuple(
         line
-        for index, what in enumerate(("beauty", "depth"))
+        for role in roles
         for line in _differences(
-            {frame: headers[index] for frame, headers in known.items() if index < len(headers)}, what
+            {frame: headers[role] for frame, headers in known.items() if role in headers}, role
         )
     )
 
 
+def refuse_lacking_passes(tasks: Iterable[FrameTask], preset: Preset) -> None:
+    """Refuse frames that lack a matte or another pass that a look reads, by their headers.
+
+    Parameters
+    ----------
+    tasks
+        Frames of one sequence.
+    preset
+        The look.
+
+    Raises
+    ------
+    ChannelError
+        ``E-CHANNEL-MISSING`` with every pass that is not there, and the frames.
+    HaloclineError
+        Where a header cannot be read, or the picture or its depth are not there.
+    """
+    lacking: dict[str, tuple[list[int], HaloclineError]] = {}
+    for task in tasks:
+        spec, needed = input_spec(preset, task.frame), planes_read(preset.at(task.frame).graph)[0]
+        headers = {role: read_header(path) for role, path in task.by_role.items()}
+        _plan(headers, spec, ())
+        for name in sorted(needed):
+            try:
+                _plan(headers, spec, (name,))
+            except ChannelError as error:
+                lacking.setdefault(name, ([], error))[0].append(task.frame)
+    if lacking:
+        told = "; ".join(
+            f"{_frames(frames)}: {key_of(name) or name}: {error.message}"
+            for name, (frames, error) in lacking.items()
+        )
+        first = next(iter(lacking.values()))[1]
+        raise ChannelError(
+            f"the render lacks what {preset.name} reads: {told}",
+            code="E-CHANNEL-MISSING",
+            where=first.where,
+            fix=f"{first.fix or ''} Give a pass that has files of its own with --pass NAME=FRAMES.".strip(),
+        )
+
+
+def _plan(headers: Headers, spec: InputSpec, wanted: Collection[str]) -> None:
+    """Look for what is read in the headers of a frame. Raises as `plan_channels`."""
+    own = {role.removeprefix("pass "): each for role, each in headers.items() if role.startswith("pass ")}
+    plan_channels(headers["beauty"], spec, depth_header=headers.get("depth"), pass_headers=own, wanted=wanted)
+
+
 def _headers(task: FrameTask) -> Headers:
     try:
-        return tuple(read_header(path) for path in task.files)
+        return {role: read_header(path) for role, path in task.by_role.items()}
     except HaloclineError:
-        return ()
+        return {}
 
 
 def _refuse_lacking(known: Mapping[int, Headers], spec: InputSpec, wanted: Collection[str]) -> None:
     """Look for what is read once in every layout of channels that the frames have."""
     layouts: dict[Any, list[int]] = {}
     for frame, headers in known.items():
-        layout = tuple((part.name, part.view, *part.channels) for each in headers for part in each.parts)
+        layout = tuple(
+            (role, part.name, part.view, *part.channels)
+            for role, each in headers.items()
+            for part in each.parts
+        )
         layouts.setdefault(layout, []).append(frame)
     if len(layouts) < 2:
         return
     for frames in layouts.values():
         headers = known[frames[0]]
-        depth = headers[1] if len(headers) > 1 else None
         try:
-            plan_channels(headers[0], spec, depth_header=depth, wanted=wanted)
+            _plan(headers, spec, wanted)
         except (ChannelError, DepthError) as error:
             raise type(error)(
                 f"{_frames(frames)}, unlike the others: {error.message}",

@@ -7,6 +7,7 @@
     [shots.archway_010]
     beauty = "renders/010/beauty.####.exr"
     depth  = "renders/010/depth.####.exr"         # where it is not in the beauty's files
+    passes = { arch = "mattes/010/arch.####.exr" }  # passes that have files of their own
     out    = "wet/010/"
     frames = "1001-1048"                          # all that are there where left out
     missing = "hold"                              # stop (default), skip, hold
@@ -20,7 +21,7 @@ from __future__ import annotations
 
 import os
 import tomllib
-from collections.abc import Iterable, Iterator, Sequence
+from collections.abc import Iterable, Iterator, Mapping, Sequence
 from dataclasses import dataclass
 from pathlib import Path
 from typing import Annotated, Any, Literal
@@ -54,6 +55,9 @@ class ShotSection(Strict):
     ----------
     beauty, depth
         Files or patterns; depth where it is not in the beauty's files.
+    passes
+        Files or patterns of passes that have files of their own, by name: ``normal``, ``position``, or the
+        name of a matte, a light or any other pass.
     out
         Folder, pattern or file to write.
     preset
@@ -69,6 +73,7 @@ class ShotSection(Strict):
     beauty: _Text
     out: _Text
     depth: _Text | None = None
+    passes: dict[str, _Text] = Field(default_factory=dict, max_length=100)
     preset: _Text | None = None
     frames: _Text | None = None
     missing: Literal["stop", "skip", "hold"] = "stop"
@@ -106,6 +111,8 @@ class JobShot:
         The look: a path or the name of a shipped preset, and keys that are set over it.
     beauty, depth
         Patterns of the input; no depth where it is in the beauty's files.
+    passes
+        Patterns of passes that have files of their own, by name.
     out
         Folder, pattern or file of the output.
     frames
@@ -121,6 +128,7 @@ class JobShot:
     settings: tuple[str, ...]
     beauty: Path
     depth: Path | None
+    passes: Mapping[str, Path]
     out: str
     frames: str | None
     missing: MissingFrames
@@ -142,6 +150,7 @@ class JobShot:
         plan = plan_shot(
             self.beauty,
             depth=self.depth,
+            passes=self.passes,
             out=self.out,
             frames=frames or self.frames,
             overwrite=overwrite,
@@ -322,7 +331,7 @@ def _files_of(task: FrameTask) -> Iterator[Path]:
     """Yield every file that a task reads, and the folder that it writes to."""
     yield from (*task.files, *task.neighbours.values(), task.out.parent)
     for reference in task.references:
-        yield from (reference.beauty, *([] if reference.depth is None else [reference.depth]))
+        yield from reference.by_role.values()
 
 
 def _shot(
@@ -336,12 +345,13 @@ def _shot(
     problems: list[HaloclineError] = []
 
     def wrong(key: str, message: str, fix: str | None) -> None:
-        path = ("shots", name, key)
+        path = ("shots", name, *key.split(".", 1))
         problems.append(_mistake(f"{name}: {message}", path, document, code="E-JOB-PATH", fix=fix))
 
     paths: dict[str, Path] = {}
-    for key in ("beauty", "depth", "out"):
-        text = getattr(section, key)
+    stated = {key: getattr(section, key) for key in ("beauty", "depth", "out")}
+    stated |= {f"passes.{key}": text for key, text in section.passes.items()}
+    for key, text in stated.items():
         try:
             if text is not None:
                 paths[key] = reach.path(text)
@@ -368,6 +378,7 @@ def _shot(
         settings=(*head.set, *section.set),
         beauty=paths["beauty"],
         depth=paths.get("depth"),
+        passes={key.partition(".")[2]: path for key, path in paths.items() if key.startswith("passes.")},
         # A slash at the end says that it is a folder; a path would drop it.
         out=f"{paths['out']}/" if section.out.endswith("/") else str(paths["out"]),
         frames=section.frames,

@@ -42,7 +42,7 @@ class Origin:
     preset, version
         Digest of the resolved preset; version of Halocline.
     inputs
-        Files by role: ``beauty``, ``depth``.
+        Files by role: ``beauty``, ``depth``, ``pass NAME``.
     neighbours
         Digest of the cameras of the frames just before and after, by frame number.
     depth
@@ -86,9 +86,7 @@ def origin_of(task: FrameTask, preset: Preset) -> Origin:
     ReadError
         ``E-READ-OPEN`` where an input cannot be read.
     """
-    inputs = {"beauty": digest_file(task.beauty)}
-    if task.depth is not None:
-        inputs["depth"] = digest_file(task.depth)
+    inputs = {role: digest_file(path) for role, path in task.by_role.items()}
     return Origin(
         frame=task.frame,
         preset=preset.digest,

@@ -8,7 +8,7 @@ from __future__ import annotations
 
 import os
 import re
-from collections.abc import Iterable
+from collections.abc import Iterable, Mapping
 from dataclasses import dataclass, replace
 from enum import StrEnum
 from pathlib import Path
@@ -63,6 +63,7 @@ def plan_tasks(
     beauty: str | Path,
     *,
     depth: str | Path | None = None,
+    passes: Mapping[str, str | Path] | None = None,
     out: str | Path,
     frames: str | None = None,
     overwrite: bool = False,
@@ -71,7 +72,7 @@ def plan_tasks(
 
     Parameters
     ----------
-    beauty, depth, out, frames, overwrite
+    beauty, depth, passes, out, frames, overwrite
         As `plan_shot` takes them.
 
     Returns
@@ -79,13 +80,15 @@ def plan_tasks(
     list[FrameTask]
         One task a frame, in the order of the range.
     """
-    return list(plan_shot(beauty, depth=depth, out=out, frames=frames, overwrite=overwrite).tasks)
+    plan = plan_shot(beauty, depth=depth, passes=passes, out=out, frames=frames, overwrite=overwrite)
+    return list(plan.tasks)
 
 
 def plan_shot(
     beauty: str | Path,
     *,
     depth: str | Path | None = None,
+    passes: Mapping[str, str | Path] | None = None,
     out: str | Path,
     frames: str | None = None,
     overwrite: bool = False,
@@ -99,6 +102,9 @@ def plan_shot(
         A file, or a pattern such as ``clean.####.exr``.
     depth
         Where depth is not in the beauty's files: the same for it.
+    passes
+        The same for passes that have files of their own, by name: ``normal``, ``position``, or the name of a
+        matte, a light or any other pass.
     out
         A folder (the input's names are kept), a pattern, or one file.
     frames
@@ -106,8 +112,8 @@ def plan_shot(
     overwrite
         Whether outputs that are there may be replaced (or kept, when resuming).
     missing
-        Where frames of the range lack their beauty or depth: ``stop`` before anything is rendered, ``skip``
-        them, or ``hold`` the nearest frame that is there (the earlier of two as near).
+        Where frames of the range lack their beauty, depth or a pass: ``stop`` before anything is rendered,
+        ``skip`` them, or ``hold`` the nearest frame that is there (the earlier of two as near).
 
     Returns
     -------
@@ -127,14 +133,15 @@ def plan_shot(
     source = _source(beauty, frames, missing)
     if frames is None and source.frames[-1] - source.frames[0] < MAX_FRAMES:
         source = source.with_frames(sorted({*source.frames, *source.gaps()}))
-    depth_source = None if depth is None else _depth_sequence(depth, source)
+    beside = {} if depth is None else {"depth": _sequence_beside(depth, source, "--depth", "depth")}
+    for name, pattern in (passes or {}).items():
+        beside[f"pass {name}"] = _sequence_beside(pattern, source, f"--pass {name}=", f"passes.{name}")
     target = output_sequence(_folder_or_pattern(out), source)
-    for sequence in (source, depth_source, target):
-        if sequence is not None:
-            _refuse_bytes(sequence)
+    for sequence in (source, *beside.values(), target):
+        _refuse_bytes(sequence)
     whole = _whole_sequence(source)
-    stand_in = _stand_ins(source, depth_source, whole.frames, missing)
-    references = _references(whole, depth_source)
+    stand_in = _stand_ins(source, beside, whole.frames, missing)
+    references = _references(whole, beside)
     there = set(whole.frames)
     tasks, skipped = [], []
     for frame in dict.fromkeys(source.frames):
@@ -145,12 +152,14 @@ def plan_shot(
         held = rendered != frame
         # A held picture stands still, and so does its camera.
         near = () if held else (frame - 1, frame + 1)
+        files = _files(source, beside, rendered)
         tasks.append(
             FrameTask(
                 frame,
-                source.path(rendered),
-                None if depth_source is None else depth_source.path(rendered),
+                files.beauty,
+                files.depth,
                 target.path(frame),
+                passes=files.passes,
                 neighbours={number: whole.path(number) for number in near if number in there},
                 references=references,
                 held_from=rendered if held else None,
@@ -261,14 +270,15 @@ def _folder_or_pattern(out: str | Path) -> str:
     return text if text.lower().endswith(".exr") else f"{text.rstrip('/')}/"
 
 
-def _depth_sequence(depth: str | Path, source: Sequence) -> Sequence:
-    sequence = parse_pattern(depth).with_frames(source.frames)
+def _sequence_beside(pattern: str | Path, source: Sequence, option: str, key: str) -> Sequence:
+    """Return the sequence of depth, or of another pass, over the frames of the beauty."""
+    sequence = parse_pattern(pattern).with_frames(source.frames)
     if not sequence.is_numbered and len(source.frames) > 1:
         raise SequenceError(
             f"is one file, but the beauty has {len(source.frames)} frames",
             code="E-SEQUENCE-MATCH",
-            where=str(depth),
-            fix="Give a pattern: --depth depth.####.exr (or the shot's key depth in a job).",
+            where=str(pattern),
+            fix=f"Give a pattern: {option} name.####.exr (or the shot's key {key} in a job).",
         )
     return sequence
 
@@ -282,15 +292,17 @@ def _source(beauty: str | Path, frames: str | None, policy: MissingFrames) -> Se
 
 
 def _stand_ins(
-    source: Sequence, depth: Sequence | None, whole: Iterable[int], policy: MissingFrames
+    source: Sequence, beside: Mapping[str, Sequence], whole: Iterable[int], policy: MissingFrames
 ) -> dict[int, int | None]:
     """Return what stands for each frame that is not there: another frame of the whole, or nothing."""
-    sequences = {"beauty": source} if depth is None else {"beauty": source, "depth": depth}
+    sequences = {"beauty": source, **beside}
     lacking = {what: sequence.missing() for what, sequence in sequences.items()}
     missing = sorted({frame for frames in lacking.values() for frame in frames})
     if not missing:
         return {}
-    there = set(whole) - set(missing if depth is None else depth.with_frames(whole).missing())
+    there = set(whole) - set(missing if not beside else ())
+    for sequence in beside.values():
+        there -= set(sequence.with_frames(whole).missing())
     if policy is MissingFrames.stop or not there:
         told = [f"{what} {frame_text(frames)}" for what, frames in lacking.items() if frames]
         raise SequenceError(
@@ -325,12 +337,19 @@ def _whole_sequence(source: Sequence) -> Sequence:
     return find_sequence(source.pattern)
 
 
-def _references(whole: Sequence, depth: Sequence | None) -> tuple[InputFiles, ...]:
-    """Return the first frames on disk with their depth."""
+def _files(source: Sequence, beside: Mapping[str, Sequence], frame: int) -> InputFiles:
+    paths = {role: sequence.path(frame) for role, sequence in beside.items()}
+    depth = paths.pop("depth", None)
+    passes = tuple((role.removeprefix("pass "), path) for role, path in paths.items())
+    return InputFiles(source.path(frame), depth, frame, passes)
+
+
+def _references(whole: Sequence, beside: Mapping[str, Sequence]) -> tuple[InputFiles, ...]:
+    """Return the first frames on disk with their depth and passes."""
     references = []
     for frame in whole.frames:
-        files = InputFiles(whole.path(frame), None if depth is None else depth.path(frame), frame)
-        if files.depth is None or files.depth.exists():
+        files = _files(whole, beside, frame)
+        if all(path.exists() for role, path in files.by_role.items() if role != "beauty"):
             references.append(files)
         if len(references) == _REFERENCES:
             break

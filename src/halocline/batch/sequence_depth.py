@@ -14,7 +14,7 @@ from halocline.batch.task import FrameTask, InputFiles, input_spec, input_spec_o
 from halocline.errors import HaloclineError
 from halocline.imaging.depth import DepthSpec
 from halocline.imaging.load import load
-from halocline.imaging.survey import planes_in
+from halocline.imaging.survey import planes_there
 from halocline.presets.preset import Preset
 
 logger = logging.getLogger(__name__)
@@ -47,14 +47,19 @@ def settle_depth(tasks: Sequence[FrameTask], preset: Preset) -> list[FrameTask]:
 
 def _inferred(references: tuple[InputFiles, ...], preset: Preset) -> DepthSpec | None:
     for files in references:
-        paths = [files.beauty] if files.depth is None else [files.beauty, files.depth]
         try:
             spec = input_spec(preset, files.frame)
             # World positions, where the render has them, settle the kind for sure.
-            wanted = planes_in(paths, spec, ("position",))
+            wanted = planes_there(files.by_role, spec, ("position",))
             # Only the depth is judged: no edge need be taken apart, no glow found.
             plain = replace(spec, separate_edges=False, keep_glows=False)
-            loaded = load(files.beauty, plain, depth_path=files.depth, wanted=wanted)
+            loaded = load(
+                files.beauty,
+                plain,
+                depth_path=files.depth,
+                pass_paths=dict(files.passes),
+                wanted=wanted,
+            )
         except HaloclineError as error:
             logger.info("not taken to judge the depth by: %s", error)
             continue

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from collections.abc import Mapping
 from dataclasses import dataclass, replace
 from pathlib import Path
 
@@ -137,7 +138,13 @@ def up_to(graph: Graph, step: str) -> Graph:
     return Graph([each for each in graph.steps if each.name in needed], step)
 
 
-def tasks_of(beauty: str, *, depth: str | None = None, frames: str | None = None) -> list[FrameTask]:
+def tasks_of(
+    beauty: str,
+    *,
+    depth: str | None = None,
+    passes: Mapping[str, str] | None = None,
+    frames: str | None = None,
+) -> list[FrameTask]:
     """Return the tasks of frames that are looked at and not written.
 
     Parameters
@@ -146,6 +153,8 @@ def tasks_of(beauty: str, *, depth: str | None = None, frames: str | None = None
         A file or pattern.
     depth
         The same for depth, where that is apart.
+    passes
+        The same for passes that have files of their own, by name.
     frames
         Range of frames.
 
@@ -155,7 +164,9 @@ def tasks_of(beauty: str, *, depth: str | None = None, frames: str | None = None
         One task a frame; its output is never made.
     """
     # The plan wants an output; nothing is made there.
-    return plan_tasks(beauty, depth=depth, out=str(Path("preview")), frames=frames, overwrite=True)
+    return plan_tasks(
+        beauty, depth=depth, passes=passes, out=str(Path("preview")), frames=frames, overwrite=True
+    )
 
 
 def seen(plane: F32, data: Window, display: Window) -> F32:

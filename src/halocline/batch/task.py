@@ -20,11 +20,18 @@ from halocline.units import metres_per_scene_unit
 
 @dataclass(frozen=True)
 class InputFiles:
-    """Files of one frame, and its number; depth is `None` where it is in the beauty's file."""
+    """Files of one frame, and its number; depth is `None` where the beauty's file has it, passes are by name."""
 
     beauty: Path
     depth: Path | None
     frame: int
+    passes: tuple[tuple[str, Path], ...] = ()
+
+    @property
+    def by_role(self) -> dict[str, Path]:
+        """The files by what they hold: ``beauty``, ``depth``, ``pass NAME``."""
+        depth = {} if self.depth is None else {"depth": self.depth}
+        return {"beauty": self.beauty, **depth, **{f"pass {name}": path for name, path in self.passes}}
 
 
 @dataclass(frozen=True)
@@ -46,6 +53,8 @@ class FrameTask:
         What the depth pass holds, once that is settled; judged by this frame alone where not given.
     held_from
         Where this frame's own render is missing: the frame whose files stand in for it.
+    passes
+        Files of passes that have one of their own, by name.
     replace
         Whether a file under ``out`` may be replaced.
     """
@@ -58,12 +67,18 @@ class FrameTask:
     references: tuple[InputFiles, ...] = ()
     depth_spec: DepthSpec | None = None
     held_from: int | None = None
+    passes: tuple[tuple[str, Path], ...] = ()
     replace: bool = False
+
+    @property
+    def by_role(self) -> dict[str, Path]:
+        """The files whose pixels are read, by what they hold: ``beauty``, ``depth``, ``pass NAME``."""
+        return InputFiles(self.beauty, self.depth, self.frame, self.passes).by_role
 
     @property
     def files(self) -> list[Path]:
         """The files whose pixels are read."""
-        return [self.beauty] if self.depth is None else [self.beauty, self.depth]
+        return list(self.by_role.values())
 
 
 def input_spec_of(task: FrameTask, preset: Preset) -> InputSpec:

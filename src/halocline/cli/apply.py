@@ -22,6 +22,7 @@ from halocline.cli.options import (
     MemoryOption,
     OutOption,
     OverwriteOption,
+    PassOption,
     PresetArgument,
     ProcessesOption,
     ResumeOption,
@@ -29,6 +30,7 @@ from halocline.cli.options import (
     SetOption,
     StrictOption,
     ThreadsOption,
+    passes_given,
 )
 from halocline.cli.output import LogForm
 from halocline.cli.shot import RunOptions, exit_status, run_shot, show_plan
@@ -39,6 +41,7 @@ EXAMPLES = examples(
     "halocline apply jerlov-1c 'clean.####.exr' --out wet/",
     "halocline apply look.toml beauty.%04d.exr --depth depth.%04d.exr --out 'wet/shot.####.exr' "
     "--frames 1001-1100x2 --set light.sun_elevation=20",
+    "halocline apply look.toml 'clean.####.exr' --pass 'arch=mattes/arch.####.exr' --out wet/",
     "halocline apply look.toml 'clean.####.exr' --out wet/ --resume --processes 4 --memory 16G",
 )
 
@@ -48,6 +51,7 @@ def apply(
     beauty: Annotated[str, typer.Argument(metavar="BEAUTY", help="EXR file or frame pattern.")],
     out: OutOption,
     depth: DepthOption = None,
+    passes: PassOption = None,
     frames: FramesOption = None,
     settings: SetOption = None,
     layers: Annotated[
@@ -114,7 +118,13 @@ def apply(
     }
     look = load_preset(preset, [*(settings or ()), *_layer_setting(layers), *_output_settings(output)])
     plan = plan_shot(
-        beauty, depth=depth, out=out, frames=frames, overwrite=overwrite or resume, missing=missing
+        beauty,
+        depth=depth,
+        passes=passes_given(passes),
+        out=out,
+        frames=frames,
+        overwrite=overwrite or resume,
+        missing=missing,
     )
     if dry_run:
         show_plan(plan, look, resume=resume, strict=strict)

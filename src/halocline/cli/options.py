@@ -7,6 +7,7 @@ from typing import Annotated
 import typer
 
 from halocline.cli.output import LogForm
+from halocline.errors import JobError
 
 PresetArgument = Annotated[
     str, typer.Argument(metavar="PRESET", help="Preset file, or name of a shipped one.")
@@ -18,6 +19,14 @@ SetOption = Annotated[
 OutOption = Annotated[str, typer.Option("--out", help="Folder, file or frame pattern to write.")]
 DepthOption = Annotated[
     str | None, typer.Option("--depth", help="Depth pass, where it is not in the frames' own files.")
+]
+PassOption = Annotated[
+    list[str] | None,
+    typer.Option(
+        "--pass",
+        metavar="NAME=FRAMES",
+        help="Files of a pass that has its own: a matte, normal, position ...; may be given again.",
+    ),
 ]
 FramesOption = Annotated[
     str | None, typer.Option("--frames", metavar="RANGE", help="Frames, such as 1001-1100x2.")
@@ -54,3 +63,24 @@ LogOption = Annotated[LogForm, typer.Option("--log", help="How to tell progress.
 DisplayOption = Annotated[str | None, typer.Option("--display", help="Display of the colour configuration.")]
 ViewOption = Annotated[str | None, typer.Option("--view", help="View of the display.")]
 WidthOption = Annotated[int, typer.Option("--width", min=120, max=1920, help="Pixels across each picture.")]
+
+
+def passes_given(texts: list[str] | None) -> dict[str, str]:
+    """Return the patterns that ``--pass NAME=FRAMES`` gives, by name.
+
+    Raises
+    ------
+    JobError
+        ``E-JOB-PASS`` where one is not of that form, or two are of one name.
+    """
+    found: dict[str, str] = {}
+    for text in texts or ():
+        name, sign, pattern = text.partition("=")
+        if not (name and sign and pattern) or name in found:
+            raise JobError(
+                f"--pass {text}: {'given twice' if name in found else 'not of the form NAME=FRAMES'}",
+                code="E-JOB-PASS",
+                fix="Write each pass once, as --pass arch=mattes/arch.####.exr.",
+            )
+        found[name] = pattern
+    return found

@@ -6,8 +6,10 @@ from typing import Annotated
 
 import typer
 
+from halocline.batch.headers import refuse_lacking_passes
+from halocline.batch.still import tasks_of
 from halocline.cli.examples import examples
-from halocline.cli.options import PresetArgument, SetOption
+from halocline.cli.options import DepthOption, PassOption, PresetArgument, SetOption, passes_given
 from halocline.cli.preset_edit import (
     DIFF_EXAMPLES,
     SET_EXAMPLES,
@@ -34,12 +36,27 @@ app.command("diff", epilog=DIFF_EXAMPLES)(diff)
 app.command("new", epilog=NEW_EXAMPLES)(new)
 
 
-@app.command(epilog=examples("halocline preset check shot_120.toml"))
-def check(preset: PresetArgument, settings: SetOption = None) -> None:
+@app.command(
+    epilog=examples(
+        "halocline preset check shot_120.toml",
+        "halocline preset check shot_120.toml --against 'clean.####.exr' --pass 'arch=arch.####.exr'",
+    )
+)
+def check(
+    preset: PresetArgument,
+    settings: SetOption = None,
+    against: Annotated[
+        str | None,
+        typer.Option("--against", metavar="FRAMES", help="Look whether these frames have what it reads."),
+    ] = None,
+    depth: DepthOption = None,
+    passes: PassOption = None,
+) -> None:
     """Read a preset and tell every mistake in it, with file, line and fix; and what is probably not meant.
 
     Keys that nothing uses, keys by a former name, steps against the order of the light, and contradictions of
-    physics are remarks: they are told, and leave the exit status at 0.
+    physics are remarks: they are told, and leave the exit status at 0. With --against, every matte and pass
+    that the render lacks is told too, from the headers of its files.
     """
     found = load_preset(preset, settings or ())
     found.bands  # noqa: B018 - fits the water, which is where its own mistakes show
@@ -47,6 +64,10 @@ def check(preset: PresetArgument, settings: SetOption = None) -> None:
     odd = remarks(found)
     for remark in odd:
         typer.echo(f"remark: {remark}")
+    if against is not None:
+        tasks = tasks_of(against, depth=depth, passes=passes_given(passes))
+        refuse_lacking_passes(tasks, found)
+        typer.echo(f"{len(tasks)} frames have all that it reads.")
     typer.echo(f"{found.name}: no mistakes{f', {len(odd)} remarks' if odd else ''}.")
 
 

@@ -7,11 +7,12 @@
 - `exr_attributes`: their metadata
 - `exr_write`: writing them (can_write, refuse_compression)
 - `channels`: layers and views of a file
+- `id_mattes`: mattes by the names of things
 - `passes`: which channels are the picture, depth and the rest
 - `channel_plan`: which become which planes (plan_channels)
 - `names`: words in names, and what they say
 - `input_spec`: what a person says of the input (InputSpec)
-- `survey`: what is there, without pixels (cameras_in, not_read, planes_in, planes_of)
+- `survey`: what is there, without pixels (cameras_in, not_read, planes_in, planes_of, planes_there)
 - `report`: the same told to people (inspect)
 - `picture_statistics`: what a picture's values tell
 - `depth`: range from a depth pass (DepthSpec)

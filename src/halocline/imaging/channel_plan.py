@@ -3,14 +3,16 @@
 from __future__ import annotations
 
 from collections.abc import Collection, Iterable, Mapping
-from dataclasses import dataclass, replace
+from dataclasses import dataclass, field, replace
 from pathlib import Path
+from typing import TypeVar
 
 from halocline.errors import ChannelError, DepthError, FrameError
-from halocline.imaging.channels import Channel, ViewChannels, light_of, pass_of, views_of
+from halocline.imaging.channels import Channel, ViewChannels, layer_of, light_of, pass_of, views_of
 from halocline.imaging.channels import Path as LayerPath
 from halocline.imaging.exr import Header, Part
 from halocline.imaging.frame import Window
+from halocline.imaging.id_mattes import IdMatte, find_id_matte, names_told
 from halocline.imaging.input_spec import InputSpec
 from halocline.imaging.passes import (
     DEPTH_KEY,
@@ -22,6 +24,8 @@ from halocline.imaging.passes import (
     stated_depth,
     vector_of,
 )
+
+T = TypeVar("T")
 
 
 @dataclass(frozen=True)
@@ -66,6 +70,8 @@ class ChannelPlan:
         File and channels by plane name.
     depth_name
         The depth channel's logical name; empty where depth is not read.
+    ids
+        Those planes that are mattes by name: what becomes of their channels.
     warnings
         What was guessed.
     """
@@ -76,6 +82,7 @@ class ChannelPlan:
     planes: Mapping[str, tuple[Path, list[Channel]]]
     depth_name: str
     warnings: tuple[str, ...]
+    ids: Mapping[str, IdMatte] = field(default_factory=dict)
 
 
 def plan_channels(
@@ -83,6 +90,7 @@ def plan_channels(
     spec: InputSpec,
     *,
     depth_header: Header | None = None,
+    pass_headers: Mapping[str, Header] | None = None,
     wanted: Collection[str] = (),
     with_range: bool = True,
 ) -> list[ChannelPlan]:
@@ -96,6 +104,8 @@ def plan_channels(
         What a person says of the input.
     depth_header
         Of the file that holds depth and positions, where that is another.
+    pass_headers
+        Of files that hold one pass each, by its name.
     wanted
         Further planes to read.
     with_range
@@ -118,8 +128,9 @@ def plan_channels(
     plans = []
     for view in views_of(header):
         beauty = beauty_of(view, spec.beauty)
-        depth_view = view if depth_header is None else _depth_view(view, depth_header)
-        plans.append(_Planner(view, depth_view, beauty, spec).plan(wanted, with_range=with_range))
+        depth_view = view if depth_header is None else _view_in(view, depth_header, "depth")
+        own = {name: _view_in(view, each, f"pass {name}") for name, each in (pass_headers or {}).items()}
+        plans.append(_Planner(view, depth_view, own, beauty, spec).plan(wanted, with_range=with_range))
     _check_windows(plans)
     return plans
 
@@ -161,9 +172,18 @@ def common_window(plans: Iterable[ChannelPlan]) -> Window:
 class _Planner:
     """Finds the planes of one view."""
 
-    def __init__(self, view: ViewChannels, depth_view: ViewChannels, beauty: Beauty, spec: InputSpec) -> None:
+    def __init__(
+        self,
+        view: ViewChannels,
+        depth_view: ViewChannels,
+        pass_views: Mapping[str, ViewChannels],
+        beauty: Beauty,
+        spec: InputSpec,
+    ) -> None:
         self.view = view
         self.depth_view = depth_view
+        self.pass_views = pass_views
+        self.ids: dict[str, IdMatte] = {}
         self.beauty = beauty
         self.spec = spec
 
@@ -184,6 +204,7 @@ class _Planner:
             {name: (Path(source.where), channels) for name, (source, channels) in planes.items()},
             planes["depth"][1][0].logical if with_range else "",
             beauty.warnings,
+            self.ids,
         )
 
     def _depth(self) -> list[Channel]:
@@ -210,20 +231,42 @@ class _Planner:
         raise _no_depth(view)
 
     def _optional(self, name: str) -> tuple[ViewChannels, list[Channel]]:
-        """Find a wanted plane, in the beauty's file or in the depth's."""
+        """Find a wanted plane, in its own file, or else in the beauty's or the depth's."""
+        own = pass_file_of(name, self.pass_views)
+        if own is not None:
+            return own, self._alone_in(own, name)
         problem: ChannelError | None = None
         for source in (self.view, self.depth_view):
             try:
-                return source, self._named_plane(source, name)
+                return source, self._named_plane(source, name, self.beauty.path)
             except ChannelError as error:
                 problem = problem or error
         assert problem is not None
         raise problem
 
-    def _named_plane(self, view: ViewChannels, name: str) -> list[Channel]:
+    def _alone_in(self, view: ViewChannels, name: str) -> list[Channel]:
+        """Find a plane in a file of its own: by its names, or else all that is there."""
+        try:
+            return self._named_plane(view, name, None)
+        except ChannelError as error:
+            if error.code != "E-CHANNEL-MISSING":
+                raise
+            kind = name.partition(".")[0]
+            found: list[Channel] | None
+            if kind == "matte":
+                found = list(view.channels) if len(view.channels) == 1 else None
+            else:
+                layers = list(view.layers)
+                found = layer_of(view, ".".join(layers[0])) if len(layers) == 1 else None
+                found = found[:3] if found and kind != "pass" else found
+            if found is None or (kind not in {"matte", "pass"} and len(found) != 3):
+                raise
+            return found
+
+    def _named_plane(self, view: ViewChannels, name: str, beauty: LayerPath | None) -> list[Channel]:
         spec = self.spec
         if name in {"normal", "position"}:
-            found = find_vector(view, spec, name, self.beauty.path)
+            found = find_vector(view, spec, name, beauty)
             if found is None:
                 stated = spec.normal if name == "normal" else spec.position
                 usual = NORMAL_LAYERS if name == "normal" else POSITION_LAYERS
@@ -238,8 +281,38 @@ class _Planner:
         if kind == "light" and own:
             return light_of(view, spec.lights, own)
         if kind == "matte" and own:
-            return [view.need(spec.mattes.get(own, name), f'matte "{own}"', f"input.passes.{own}")]
+            return self._matte(view, name, own)
         return [view.need(spec.channels.get(name, name), f'plane "{name}"', "the channel it is in")]
+
+    def _matte(self, view: ViewChannels, name: str, own: str) -> list[Channel]:
+        """Find a matte: a channel, or the ids of things by their names."""
+        stated, key = self.spec.mattes.get(own, name), f"input.passes.{own}"
+        if not view.named(stated):
+            matte = find_id_matte(view, self.spec.mattes.get(own, own), key)
+            if matte is not None:
+                self.ids[name] = matte
+                return list(matte.channels)
+            if told := names_told(view, self.spec.mattes.get(own, own)):
+                raise view.missing(f'no channel "{stated}" and no id of that name ({key})', fix=told)
+        return [view.need(stated, f'matte "{own}"', key)]
+
+
+def pass_file_of(name: str, files: Mapping[str, T]) -> T | None:
+    """Return what is given for the pass that a plane is read from, by the plane's name or its own part of it.
+
+    Parameters
+    ----------
+    name
+        Of a plane, such as ``matte.arch`` or ``normal``.
+    files
+        By ``matte.arch`` or ``arch``.
+
+    Returns
+    -------
+    T | None
+        What stands under that name, or None.
+    """
+    return files.get(name, files.get(name.partition(".")[2] or name))
 
 
 def _beauty_channels(view: str, beauty: Beauty) -> BeautyChannels:
@@ -253,18 +326,18 @@ def _beauty_channels(view: str, beauty: Beauty) -> BeautyChannels:
     )
 
 
-def _depth_view(view: ViewChannels, header: Header) -> ViewChannels:
-    """Return where a view's depth is looked for in a file of its own."""
+def _view_in(view: ViewChannels, header: Header, what: str) -> ViewChannels:
+    """Return where a view's depth, or another pass, is looked for in a file of its own."""
     found = {other.view: other for other in views_of(header)}
     if view.view in found:
         return found[view.view]
     if not view.view and len(found) == 1:
         return next(iter(found.values()))
     raise DepthError(
-        f'no view "{view.view}" in the depth file',
+        f'no view "{view.view}" in the file of the {what}',
         code="E-DEPTH-VIEW",
         where=str(header.path),
-        fix=f"It has: {', '.join(name or '(no name)' for name in found)}. Each eye needs its own depth.",
+        fix=f"It has: {', '.join(name or '(no name)' for name in found)}. Each eye needs its own {what}.",
     )
 
 
@@ -299,5 +372,5 @@ def _mismatch(path: Path, part: Part, first: Part) -> FrameError:
         f"its display window is {text(part.display_window)}, the beauty's {text(first.display_window)}",
         code="E-FRAME-MISMATCH",
         where=f'{path}, part "{part.name}"' if part.name else str(path),
-        fix="Beauty and depth must be renders of one picture at one size.",
+        fix="Beauty, depth and passes must be renders of one picture at one size.",
     )

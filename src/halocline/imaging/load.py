@@ -22,6 +22,7 @@ from halocline.imaging.channel_plan import (
     ChannelPlan,
     common_window,
     describing_part,
+    pass_file_of,
     plan_channels,
 )
 from halocline.imaging.colour import find_space, to_working
@@ -141,6 +142,7 @@ def load(
     spec: InputSpec | None = None,
     *,
     depth_path: str | Path | None = None,
+    pass_paths: Mapping[str, str | Path] | None = None,
     wanted: Collection[str] = (),
     judged: bool = False,
 ) -> Loaded:
@@ -154,6 +156,9 @@ def load(
         What is known about it.
     depth_path
         File that holds depth (and positions), where it is not the beauty's.
+    pass_paths
+        Files that hold one pass each, by its name: ``normal``, ``position``, or the name of a matte, a light
+        or any other pass. Those of passes that are not wanted are not opened.
     wanted
         Further planes to load: ``normal``, ``position``, ``matte.NAME``, ``light.NAME``. Only channels that
         become planes are read.
@@ -180,7 +185,8 @@ def load(
         Where the camera is impossible or no perspective, or the colour space is not known.
     """
     reading = _Reading(Path(path), spec or InputSpec(), with_range=True, judged=judged)
-    return reading.load(None if depth_path is None else Path(depth_path), wanted)
+    own = {name: Path(path) for name, path in (pass_paths or {}).items()}
+    return reading.load(None if depth_path is None else Path(depth_path), wanted, own)
 
 
 def load_beauty(path: str | Path, spec: InputSpec | None = None, *, judged: bool = False) -> Loaded:
@@ -200,7 +206,7 @@ def load_beauty(path: str | Path, spec: InputSpec | None = None, *, judged: bool
     Loaded
         The frame with ``rgb`` and ``alpha`` alone.
     """
-    return _Reading(Path(path), spec or InputSpec(), with_range=False, judged=judged).load(None, ())
+    return _Reading(Path(path), spec or InputSpec(), with_range=False, judged=judged).load(None, (), {})
 
 
 def load_buffer(
@@ -254,19 +260,36 @@ class _Reading:
     judged: bool
     read: _Reader = read_into
 
-    def load(self, depth_path: Path | None, wanted: Collection[str]) -> Loaded:
+    def load(
+        self, depth_path: Path | None, wanted: Collection[str], pass_paths: Mapping[str, Path]
+    ) -> Loaded:
         header = read_header(self.path)
-        return self.planned(header, None if depth_path is None else read_header(depth_path), wanted)
+        depth_header = None if depth_path is None else read_header(depth_path)
+        used = {path for name in wanted if (path := pass_file_of(name, pass_paths)) is not None}
+        own = {name: read_header(path) for name, path in pass_paths.items() if path in used}
+        return self.planned(header, depth_header, wanted, own)
 
-    def planned(self, header: Header, depth_header: Header | None, wanted: Collection[str]) -> Loaded:
+    def planned(
+        self,
+        header: Header,
+        depth_header: Header | None,
+        wanted: Collection[str],
+        pass_headers: Mapping[str, Header] | None = None,
+    ) -> Loaded:
+        own = pass_headers or {}
         plans = plan_channels(
-            header, self.spec, depth_header=depth_header, wanted=wanted, with_range=self.with_range
+            header,
+            self.spec,
+            depth_header=depth_header,
+            pass_headers=own,
+            wanted=wanted,
+            with_range=self.with_range,
         )
         window = common_window(plans)
         views = tuple(self._view(header, plan, window) for plan in plans)
         template = Template(
             self.path,
-            (self.path,) if depth_header is None else (self.path, depth_header.path),
+            tuple(each.path for each in (header, depth_header, *own.values()) if each is not None),
             header.parts,
             tuple(plan.beauty for plan in plans),
             window,
@@ -304,6 +327,8 @@ def _read(plan: ChannelPlan, window: Window, read: _Reader) -> dict[str, F32]:
         for copies in by_channel.values():
             for copy in copies[1:]:
                 copy[...] = copies[0]
+    for name, matte in plan.ids.items():
+        planes[name] = matte.coverage(planes[name])
     return planes
 
 

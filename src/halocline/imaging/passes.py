@@ -9,12 +9,12 @@ taken.
 
 from __future__ import annotations
 
-import re
 from collections.abc import Iterable
 from dataclasses import dataclass
 
 from halocline.errors import ChannelError
 from halocline.imaging.channels import Channel, Path, ViewChannels, colour_layers, layer_named
+from halocline.imaging.id_mattes import coded_layers, is_rank_of
 from halocline.imaging.names import (
     ALPHA_NAMES,
     beauty_rank,
@@ -373,13 +373,7 @@ def _is_data(view: ViewChannels, path: Path) -> bool:
         return True
     # The metadata of mattes by name says which layers are coded: NAME, NAME00, NAME01, ...
     part = next(iter(view.layers[path].values())).part
-    coded = [
-        str(entry.value)
-        for name, entry in part.attributes.items()
-        if name.startswith("cryptomatte/") and name.endswith("/name")
-    ]
-    plain = re.sub(r"\d+$", "", _text(path))
-    return any(plain == name or plain.endswith(f".{name}") for name in coded)
+    return any(is_rank_of(_text(path), name) for name in coded_layers(part).values())
 
 
 def _is_other_eye(view: ViewChannels, owner: Path, beauty: Path, *, above: bool) -> bool:

@@ -2,16 +2,17 @@
 
 from __future__ import annotations
 
-from collections.abc import Iterable
+from collections.abc import Iterable, Mapping
 from pathlib import Path
 
 from halocline.errors import ChannelError
 from halocline.imaging.camera import Camera
 from halocline.imaging.camera_metadata import find_camera
-from halocline.imaging.channel_plan import describing_part, find_vector
+from halocline.imaging.channel_plan import describing_part, find_vector, pass_file_of
 from halocline.imaging.channels import Path as LayerPath
 from halocline.imaging.channels import ViewChannels, layer_of, views_of
 from halocline.imaging.exr import Header, read_header
+from halocline.imaging.id_mattes import find_id_matte
 from halocline.imaging.input_spec import InputSpec
 from halocline.imaging.passes import beauty_of
 
@@ -97,6 +98,37 @@ def planes_in(paths: Iterable[str | Path], spec: InputSpec, names: Iterable[str]
     return planes_of((read_header(path) for path in paths), spec, asked) if asked else asked
 
 
+def planes_there(files: Mapping[str, Path], spec: InputSpec, names: Iterable[str]) -> frozenset[str]:
+    """Return those of some optional planes that a frame's files have, passes of their own among them.
+
+    Parameters
+    ----------
+    files
+        By what they hold: ``beauty``, ``depth``, ``pass NAME``.
+    spec
+        What is stated about the input.
+    names
+        Names of planes.
+
+    Returns
+    -------
+    frozenset[str]
+        Those of ``names`` that are there.
+
+    Raises
+    ------
+    ReadError
+        Where a file cannot be read.
+    """
+    asked = frozenset(names)
+    own = {role.removeprefix("pass "): path for role, path in files.items() if role.startswith("pass ")}
+    # A file of its own says that the pass is there; reading it says whether it is right.
+    given = frozenset(name for name in asked if pass_file_of(name, own) is not None)
+    return given | planes_in(
+        (files[role] for role in ("beauty", "depth") if role in files), spec, asked - given
+    )
+
+
 def planes_of(headers: Iterable[Header], spec: InputSpec, names: Iterable[str]) -> frozenset[str]:
     """Return those of some optional planes that every view has in at least one of what headers describe.
 
@@ -140,6 +172,8 @@ def _has(view: ViewChannels, spec: InputSpec, name: str, beauty: LayerPath | Non
             or layer_of(view, spec.passes.get(own, own)) is not None
         )
     stated = spec.mattes.get(own, name) if kind == "matte" else spec.channels.get(name, name)
+    if kind == "matte" and not view.named(stated):
+        return find_id_matte(view, spec.mattes.get(own, own), "") is not None
     return bool(view.named(stated))
 
 

@@ -70,7 +70,9 @@ class InputSection(Strict):
     passes
         Any other pass by the name under which a step asks for it: ``{ arch = "ids.R", motion = "vector" }``
         for the channel ids.R, as the matte ``arch``, and the layer vector. A matte whose channel is called
-        ``matte.NAME``, and a channel or layer called as the pass, need no entry.
+        ``matte.NAME``, and a channel or layer called as the pass, need no entry. Where no channel is called
+        so, a matte is looked for in the render's ID mattes (open Cryptomatte specification), by the name of
+        a thing, ``"anchor"``, of several, ``"chain*"``, or of one in a certain set, ``"material:rust"``.
     depth_kind
         ``planar`` (along the optical axis), ``range`` (along the view ray), ``negative_planar``, ``inverse``
         (1/Z), ``normalised`` (0 at ``near``, 1 at ``far``), ``normalised_white_near`` (1 at ``near``, 0 at
