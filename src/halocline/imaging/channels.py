@@ -357,8 +357,8 @@ def pass_of(view: ViewChannels, passes: Mapping[str, str], name: str) -> list[Ch
 
 
 def layer_of(view: ViewChannels, name: str) -> list[Channel] | None:
-    """Return the channels of a layer, in the order of a colour, vector or pair; None without any."""
-    components = view.layers.get(tuple(name.split(".")))
+    """Return a layer's channels, in the order of a colour, vector or pair; those of no layer for no name."""
+    components = view.layers.get(tuple(name.split(".")) if name else ())
     if components is None:
         return None
     for order in _COMPONENT_ORDERS:

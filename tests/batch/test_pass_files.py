@@ -1,0 +1,143 @@
+"""Passes in files of their own: planned, read, digested, missed and refused like the beauty's."""
+
+from __future__ import annotations
+
+from pathlib import Path
+from typing import TYPE_CHECKING
+
+import numpy as np
+import OpenEXR
+import pytest
+from tests.batch.test_job_file import HEAD, job
+
+from halocline.batch.first_look import look_first
+from halocline.batch.frame_task import read_inputs
+from halocline.batch.origin import differences, origin_of
+from halocline.batch.plan_tasks import MissingFrames, plan_shot, plan_tasks
+from halocline.cli.main import run
+from halocline.errors import ChannelError, HaloclineError
+from halocline.presets.preset import Preset, preset_from_text
+
+if TYPE_CHECKING:
+    from tests.batch.conftest import Folder
+
+SHAPE = (24, 40)
+LOOK = 'format = 1\n[water]\njerlov_type = "1C"\n[steps.attenuation]\nmatte = "arch"\n'
+
+
+def matte_of(frame: int) -> np.ndarray:
+    plane = np.zeros(SHAPE, np.float32)
+    plane[:, : frame % 10 + 5] = 0.5
+    return plane
+
+
+def write_mattes(folder: Path, frames: range = range(1001, 1005)) -> str:
+    folder.mkdir(exist_ok=True)
+    for frame in frames:
+        OpenEXR.File({}, {"A": matte_of(frame)}).write(str(folder / f"arch.{frame}.exr"))
+    return str(folder / "arch.####.exr")
+
+
+@pytest.fixture
+def look() -> Preset:
+    return preset_from_text(LOOK)
+
+
+def test_a_matte_of_its_own_goes_with_each_frame_and_into_its_record(shot: Folder, look: Preset) -> None:
+    pattern = write_mattes(shot.root / "mattes")
+    clean = str(shot.clean / "arch.####.exr")
+    tasks = plan_tasks(clean, passes={"arch": pattern}, out=shot.root / "wet", frames="1002-1003")
+    for task in tasks:
+        inputs = read_inputs(task, look)
+        plane = inputs.loaded.views[0].frame.planes["matte.arch"]
+        np.testing.assert_array_equal(plane, matte_of(task.frame))
+        assert set(inputs.origin.inputs) == {"beauty", "pass arch"}
+        assert inputs.loaded.template.inputs == tuple(task.files)
+    before = origin_of(tasks[0], look)
+    OpenEXR.File({}, {"A": matte_of(7)}).write(str(tasks[0].passes[0][1]))
+    assert differences(before, origin_of(tasks[0], look)) == ["the pass arch has changed"]
+
+
+def test_a_file_of_several_channels_asks_which(shot: Folder) -> None:
+    path = shot.root / "ids.exr"
+    OpenEXR.File({}, {"RGB": np.stack([matte_of(frame) for frame in (1, 2, 3)], axis=-1)}).write(str(path))
+    clean = str(shot.clean / "arch.1001.exr")
+    (task,) = plan_tasks(clean, passes={"arch": path}, out=shot.root / "wet")
+    with pytest.raises(ChannelError, match=r"input\.passes\.arch"):
+        read_inputs(task, preset_from_text(LOOK))
+    stated = preset_from_text(LOOK + "[input]\npasses = { arch = 'G' }\n")
+    np.testing.assert_array_equal(
+        read_inputs(task, stated).loaded.views[0].frame.planes["matte.arch"], matte_of(2)
+    )
+
+
+def test_normals_of_their_own_need_no_name(shot: Folder) -> None:
+    normal = np.zeros((*SHAPE, 3), np.float32)
+    normal[..., 1] = 1.0
+    path = shot.root / "normals.exr"
+    OpenEXR.File({}, {"RGB": normal}).write(str(path))
+    clean = str(shot.clean / "arch.1001.exr")
+    (task,) = plan_tasks(clean, passes={"normal": path}, out=shot.root / "wet")
+    rim = preset_from_text('format = 1\n[water]\njerlov_type = "1C"\n[steps.rim_light]\n')
+    plane = read_inputs(task, rim).loaded.views[0].frame.planes["normal"]
+    np.testing.assert_array_equal(plane, np.moveaxis(normal, -1, 0))
+
+
+def test_frames_without_their_pass_are_missing_frames(shot: Folder) -> None:
+    pattern = write_mattes(shot.root / "mattes", range(1001, 1003))
+    clean, out = str(shot.clean / "arch.####.exr"), shot.root / "wet"
+    with pytest.raises(HaloclineError, match="pass arch 1003-1004"):
+        plan_shot(clean, passes={"arch": pattern}, out=out, frames="1001-1004")
+    held = plan_shot(clean, passes={"arch": pattern}, out=out, frames="1001-1004", missing=MissingFrames.hold)
+    assert [task.held_from for task in held.tasks] == [None, None, 1002, 1002]
+
+
+def test_a_job_names_passes_and_keeps_them_in_its_folders(shot: Folder) -> None:
+    write_mattes(shot.root / "mattes")
+    text = f'{HEAD}[shots.a]\nbeauty = "clean/arch.####.exr"\nout = "wet"\npasses = {{ arch = "%s" }}\n'
+    (read,) = job(shot.root, text % "mattes/arch.####.exr").shots
+    assert read.plan(frames="1002").tasks[0].passes == (("arch", shot.root / "mattes/arch.1002.exr"),)
+    with pytest.raises(HaloclineError) as caught:
+        job(shot.root, text % "../elsewhere/arch.####.exr")
+    (problem,) = caught.value.problems  # type: ignore[attr-defined]
+    assert "lies outside the folders" in str(problem)
+
+
+def test_what_a_render_lacks_is_told_before_any_frame(
+    shot: Folder, look: Preset, tmp_path: Path, capsys: pytest.CaptureFixture[str]
+) -> None:
+    file = tmp_path / "look.toml"
+    file.write_text(
+        LOOK + 'within_range = { nearest = 1 }\n[steps.snow]\noperator = "mix"\nother = "render"\n'
+        'matte = "hull"\n',
+        "utf-8",
+    )
+    clean = str(shot.clean / "arch.####.exr")
+    with pytest.raises(ChannelError):
+        look_first(plan_tasks(clean, out=shot.root / "wet"), look)
+    told = _run(["preset", "check", str(file), "--against", clean], capsys)
+    assert told.status == 2
+    assert "matte" in told.err
+    assert all(key in told.err for key in ("input.passes.arch", "input.passes.hull", "--pass NAME=FRAMES"))
+    pattern = write_mattes(shot.root / "mattes")
+    given = [f"--pass={name}={pattern}" for name in ("arch", "hull")]
+    told = _run(["preset", "check", str(file), "--against", clean, *given], capsys)
+    assert told.status == 0
+    assert "frames have all that it reads" in told.out
+    told = _run(["apply", str(file), clean, "--out", str(shot.root / "w"), "--pass", "arch"], capsys)
+    assert told.status == 2
+    assert "E-JOB-PASS" in told.err
+
+
+class _Told:
+    def __init__(self, status: int, out: str, err: str) -> None:
+        self.status, self.out, self.err = status, out, err
+
+
+def _run(words: list[str], capsys: pytest.CaptureFixture[str]) -> _Told:
+    capsys.readouterr()
+    with pytest.raises(SystemExit) as left:
+        run(words)
+    status = int(left.value.code or 0)
+    seen = capsys.readouterr()
+    return _Told(status, seen.out, seen.err)
