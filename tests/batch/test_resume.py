@@ -18,6 +18,7 @@ if TYPE_CHECKING:
     from tests.batch.conftest import Folder
 
     from halocline.presets.preset import Preset
+from halocline.review.checks import check_sequence
 
 
 @pytest.fixture
@@ -66,6 +67,40 @@ def test_another_preset_makes_all_frames_again(made: Folder, other_look: Preset)
     found = reasons(made, other_look)
     assert sorted(found) == [1001, 1002, 1003, 1004]
     assert all("made with another preset" in reason for reason in found.values())
+
+
+def odd_presets(made: Folder) -> list[str]:
+    found = check_sequence(str(made.out / "arch.####.exr")).findings
+    return [each.text for each in found if each.kind == "metadata" and each.text.startswith("preset")]
+
+
+def test_a_note_that_begins_later_leaves_earlier_frames_alone(made: Folder, look: Preset) -> None:
+    keys = [[1002, 1.0], [1004, 0.5]]
+    noted = look.with_settings({"light.daylight": {"curve": "linear", "keys": keys}})
+    assert noted.digest != look.digest
+    assert sorted(reasons(made, noted)) == [1003, 1004]
+    whole = made.digests()
+    run_frames(made.tasks(overwrite=True), noted, resume=True)
+    changed = {name for name, digest in made.digests().items() if whole[name] != digest}
+    assert changed == {"arch.1003.exr", "arch.1004.exr"}
+    assert reasons(made, noted) == {}
+    # Frames of two presets are one look here; frames of another look are not.
+    assert not odd_presets(made)
+    other = look.with_settings({"light.daylight": 0.9})
+    (made.out / "arch.1001.exr").unlink()
+    run_frames(made.tasks(overwrite=True)[:1], other, resume=True)
+    assert odd_presets(made)
+
+
+def test_a_title_makes_nothing_anew_and_layers_are_no_other_look(made: Folder, look: Preset) -> None:
+    titled = look.with_settings({"title": "Note 7, shown on Friday", "notes": "greener"})
+    assert titled.digest != look.digest
+    assert reasons(made, titled) == {}
+    layered = titled.with_settings({"output.layers": ["veil"]})
+    assert set(reasons(made, layered).values()) == {"without the layers veil"}
+    run_frames(made.tasks(overwrite=True), layered, resume=True)
+    # Fewer layers than a frame has are there already.
+    assert reasons(made, titled) == {}
 
 
 def test_another_version_makes_all_frames_again(

@@ -2,12 +2,15 @@
 
 from __future__ import annotations
 
+from pathlib import Path
+
 import numpy as np
 import pytest
 
 import halocline
 from halocline.errors import PresetError
-from halocline.presets.preset import load_preset
+from halocline.presets.edit import edit_file
+from halocline.presets.preset import Preset, load_preset
 
 
 @pytest.mark.parametrize(
@@ -60,3 +63,66 @@ def test_preset_tells_what_it_is() -> None:
     assert told.startswith("<Preset 'fjord-afternoon'")
     assert "attenuation" in told
     assert "(caustics)" in told
+
+
+CLASSES = """
+format = 1
+[water]
+jerlov_type = "1C"
+[[steps.suspended_matter.classes]]
+name = "snow"
+per_litre = 2.0
+[[steps.suspended_matter.classes]]
+name = "silt"
+per_litre = 9.0
+"""
+
+
+def classes_of(preset: Preset) -> dict[str, float]:
+    (step,) = preset.at(0).graph.steps
+    return {name.partition(",")[0]: number for name, number in step.operator.per_litre().items()}
+
+
+@pytest.mark.parametrize("item", ["silt", "1"])
+def test_one_item_of_a_list_is_set_by_its_name_or_number(tmp_path: Path, item: str) -> None:
+    base = tmp_path / "base.toml"
+    base.write_text(CLASSES, "utf-8")
+    key = f"steps.suspended_matter.classes.{item}.per_litre"
+    for preset in (
+        load_preset(base, [f"{key}=1"]),
+        load_preset(base).with_settings({key: 1}),
+        edit_file(base, [f"{key}=1"])[1],
+    ):
+        assert classes_of(preset) == {"snow": 2.0, "silt": 1.0}
+    text, _ = edit_file(base, [f"{key}=1"])
+    assert text == CLASSES.replace("9.0", "1")
+
+
+def test_an_item_that_is_inherited_comes_into_the_file_with_its_list(tmp_path: Path) -> None:
+    (tmp_path / "base.toml").write_text(CLASSES, "utf-8")
+    shot = tmp_path / "shot.toml"
+    shot.write_text('format = 1\nextends = "base.toml"  # the sequence\n', "utf-8")
+    text, preset = edit_file(shot, ["steps.suspended_matter.classes.snow.per_litre=0.5"])
+    assert classes_of(preset) == {"snow": 0.5, "silt": 9.0}
+    assert text.startswith('format = 1\nextends = "base.toml"  # the sequence\n')
+
+
+def test_mistakes_of_an_item_name_the_place_where_they_stand(tmp_path: Path) -> None:
+    base = tmp_path / "base.toml"
+    base.write_text(CLASSES.replace("9.0", "-9.0"), "utf-8")
+    with pytest.raises(PresetError) as caught:
+        load_preset(base, ["steps.suspended_matter.classes.snow.per_litre=-1"])
+    places = sorted(str(problem.where) for problem in caught.value.problems)
+    assert [("base.toml, line 10" in place, "--set" in place) for place in places] == [
+        (False, True),
+        (True, False),
+    ]
+
+
+def test_an_item_that_is_not_there_is_told_with_those_that_are(tmp_path: Path) -> None:
+    base = tmp_path / "base.toml"
+    base.write_text(CLASSES, "utf-8")
+    with pytest.raises(PresetError, match="there are snow, silt"):
+        edit_file(base, ["steps.suspended_matter.classes.snwo.per_litre=1"])
+    with pytest.raises(PresetError):
+        load_preset(base, ["steps.suspended_matter.classes.snwo.per_litre=1"])

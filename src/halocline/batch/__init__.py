@@ -10,7 +10,7 @@ every frame what became of it and why.
 - `plan_tasks`: which frames there are (MissingFrames, ShotPlan, plan_shot, plan_tasks)
 - `frame_task`: one frame from files to file (planes_read)
 - `first_look`: what the first frame tells of all (FirstLook, look_first)
-- `headers`: those of all frames, read ahead
+- `headers`: those of all frames, read ahead (refuse_lacking_passes)
 - `sequence_depth`: what the depth pass of a sequence holds
 - `output_folder`: whether frames will fit where they go (space_warnings)
 - `output_look`: what can be known of the output

@@ -40,7 +40,7 @@ class Origin:
     frame
         Its number; everything that moves or is random depends on it.
     preset, version
-        Digest of the resolved preset; version of Halocline.
+        Digest of what the frame depends on of the preset, on that frame; version of Halocline.
     inputs
         Files by role: ``beauty``, ``depth``, ``pass NAME``.
     neighbours
@@ -49,6 +49,8 @@ class Origin:
         What the depth pass is taken to hold, by the names of `halocline.imaging.depth.DepthSpec`.
     held_from
         Frame whose render stands in for a missing one.
+    layers
+        Separable layers that are asked for.
     """
 
     frame: int
@@ -58,6 +60,7 @@ class Origin:
     neighbours: Mapping[int, str] = field(default_factory=dict)
     depth: Mapping[str, Any] = field(default_factory=dict)
     held_from: int | None = None
+    layers: tuple[str, ...] = ()
 
     def to_dict(self) -> dict[str, Any]:
         """Return plain data for a record."""
@@ -75,6 +78,7 @@ class Origin:
             neighbours={int(frame): str(digest) for frame, digest in data["neighbours"].items()},
             depth=dict(data["depth"]),
             held_from=None if held is None else int(held),
+            layers=tuple(map(str, data.get("layers", ()))),
         )
 
 
@@ -89,12 +93,13 @@ def origin_of(task: FrameTask, preset: Preset) -> Origin:
     inputs = {role: digest_file(path) for role, path in task.by_role.items()}
     return Origin(
         frame=task.frame,
-        preset=preset.digest,
+        preset=preset.digest_at(task.frame),
         version=__version__,
         inputs=inputs,
         neighbours=neighbour_cameras(task, preset),
         depth={} if task.depth_spec is None else asdict(task.depth_spec),
         held_from=task.held_from,
+        layers=preset.at(task.frame).output.layers,
     )
 
 
@@ -138,7 +143,10 @@ def differences(made: Origin, now: Origin) -> list[str]:
     """Tell in words what has changed since a frame was made; nothing where it is up to date."""
     found = []
     if made.preset != now.preset:
-        found.append(f"made with another preset ({made.preset[:12]}, now {now.preset[:12]})")
+        found.append(f"made with another preset of this frame ({made.preset[:12]}, now {now.preset[:12]})")
+    lacking = [name for name in now.layers if name not in made.layers]
+    if lacking:
+        found.append(f"without the layers {', '.join(lacking)}")
     if made.version != now.version:
         found.append(f"made by version {made.version}, this is {now.version}")
     if made.frame != now.frame:

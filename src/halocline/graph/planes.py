@@ -183,7 +183,18 @@ def is_pass(name: str) -> bool:
 
 
 def key_of(name: str) -> str:
-    """Return the preset key that says under which name the file has a pass; empty where there is none."""
+    """Return the preset key that says under which name the file has a pass; empty where there is none.
+
+    Parameters
+    ----------
+    name
+        Name of a plane, such as ``matte.arch``.
+
+    Returns
+    -------
+    str
+        A dotted key, such as ``input.passes.arch``.
+    """
     found = plane_named(name)
     return "" if found is None else found.key.replace("NAME", name.partition(".")[2])
 

@@ -254,6 +254,13 @@ def _with_key(document: Document, path: tuple[str, ...], value: Any, told: str, 
         raise _sets_nothing(told, how)
     # Tables that come to be with the key were set here too.
     origin = KeyOrigin(f"{how} {told}")
+    inner: dict[KeyPath, KeyOrigin] = {}
+    through = through_list(document.tables, path, value)
+    if through is not None:
+        path, value, one = through
+        # The other items keep the places that they have.
+        inner = {key: at for key, at in document.origins.items() if key[: len(path)] == path != key}
+        inner[one] = origin
     nested: Any = value
     for part in reversed(path):
         nested = {part: nested}
@@ -264,9 +271,67 @@ def _with_key(document: Document, path: tuple[str, ...], value: Any, told: str, 
     return replace(
         document,
         tables=tables,
-        origins=_laid_over_origins({**around, **document.origins}, places, nested),
+        origins=_laid_over_origins({**around, **document.origins}, places, nested) | inner,
         old_words=(*document.old_words, *old),
     )
+
+
+def through_list(
+    tables: Mapping[str, Any], path: Sequence[str], value: Any
+) -> tuple[KeyPath, list[Any], KeyPath] | None:
+    """Return how a key of a list's item is set: the list's key, the new list, the key with the item's place.
+
+    Parameters
+    ----------
+    tables
+        A preset's tables.
+    path
+        The key; an item is said by its ``name``, or by its number from 0.
+    value
+        What is set; None takes the key out.
+
+    Returns
+    -------
+    tuple[KeyPath, list[Any], KeyPath] | None
+        None where the key is in no item of a list that is there.
+    """
+    found: Any = tables
+    for length, part in enumerate(path):
+        if isinstance(found, list):
+            place = item_place(found, part)
+            rest = tuple(path[length + 1 :])
+            if place is None or not rest or not isinstance(found[place], Mapping):
+                return None
+            deeper = through_list(found[place], rest, value)
+            key, held = (rest, value) if deeper is None else deeper[:2]
+            whole = list(found)
+            whole[place] = (
+                _without_key(found[place], key) if held is None else _with_value(found[place], key, held)
+            )
+            before = tuple(path[:length])
+            return before, whole, (*before, str(place), *(rest if deeper is None else deeper[2]))
+        found = found.get(part) if isinstance(found, Mapping) else None
+    return None
+
+
+def item_place(items: Sequence[Any], part: str) -> int | None:
+    """Return the place in a list of the item of a name, or of a number from 0; None where there is none."""
+    named = [
+        place for place, item in enumerate(items) if isinstance(item, Mapping) and item.get("name") == part
+    ]
+    if len(named) == 1:
+        return named[0]
+    return int(part) if part.isdigit() and int(part) < len(items) else None
+
+
+def _with_value(table: Mapping[str, Any], path: Sequence[str], value: Any) -> dict[str, Any]:
+    if len(path) == 1:
+        return {**table, path[0]: value}
+    inner = table.get(path[0])
+    return {
+        **table,
+        path[0]: _with_value(inner if isinstance(inner, Mapping) else {}, path[1:], value),
+    }
 
 
 def _without_key(tables: Mapping[str, Any], path: tuple[str, ...]) -> dict[str, Any]:

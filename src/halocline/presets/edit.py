@@ -11,7 +11,7 @@ from tomlkit.exceptions import TOMLKitError
 from tomlkit.items import Table
 
 from halocline.errors import HaloclineError, PresetError
-from halocline.presets.document import preset_text, read_document
+from halocline.presets.document import item_place, preset_text, read_document, through_list
 from halocline.presets.preset import Preset
 from halocline.presets.renamed import operators_of, upgraded
 
@@ -19,7 +19,8 @@ from halocline.presets.renamed import operators_of, upgraded
 def edited(text: str, settings: list[str], *, name: str = "preset") -> str:
     """Return a preset's text with keys set, each ``SECTION.KEY=VALUE``, or taken out by ``SECTION.KEY=``.
 
-    A key keeps the comment behind it. Tables that are not there yet are added at the end.
+    A key keeps the comment behind it. Tables that are not there yet are added at the end. An item of a list
+    is said by its name, or its number from 0: ``steps.matter.classes.snow.per_litre=1``.
 
     Parameters
     ----------
@@ -103,9 +104,48 @@ def edit_file(path: Path, settings: list[str]) -> tuple[str, Preset]:
     PresetError
         Where the result would not be valid; nothing is then to be written.
     """
-    text = edited(upgraded_file(path)[0], settings, name=path.name)
+    text = upgraded_file(path)[0]
+    for setting in settings:
+        text = edited(text, [_with_inherited_list(setting, path, text)], name=path.name)
     # Checked as if it stood there already, so that what it extends and the tables it names are found.
     return text, Preset(read_document(path, text=text))
+
+
+def _with_inherited_list(setting: str, path: Path, text: str) -> str:
+    """Return what sets an item of a list that the file only inherits: the whole list, changed."""
+    keys, value = _parsed(setting)
+    try:
+        own: Any = tomllib.loads(text)
+        tables = read_document(path, text=text).tables
+    except (tomllib.TOMLDecodeError, HaloclineError):
+        # What is wrong is told of the text with the key set.
+        return setting
+    through = through_list(tables, keys, None if value is None else _as_plain(value))
+    if through is None:
+        return setting
+    place, whole, _ = through
+    for key in place:
+        own = own.get(key) if isinstance(own, dict) else None
+    return setting if own is not None else f"{'.'.join(place)}={_inline(whole)}"
+
+
+def _inline(value: Any) -> str:
+    """Return a value in one line; the library writes lists of tables as several."""
+    if isinstance(value, dict):
+        pairs = (f"{tomlkit.key(key).as_string()} = {_inline(item)}" for key, item in value.items())
+        return f"{{ {', '.join(pairs)} }}"
+    if isinstance(value, list):
+        return f"[{', '.join(map(_inline, value))}]"
+    return str(tomlkit.item(value).as_string())
+
+
+def _as_plain(value: Any) -> Any:
+    return value.unwrap() if hasattr(value, "unwrap") else value
+
+
+def _names_in(items: Any) -> str:
+    names = [str(item["name"]) for item in items if isinstance(item, dict) and "name" in item]
+    return f" (there are {', '.join(names)})" if names else ""
 
 
 def _parsed(setting: str) -> tuple[list[str], Any]:
@@ -127,10 +167,11 @@ def _put_in(document: Any, path: list[str], value: Any, setting: str) -> None:
     table = document
     for number, part in enumerate(path[:-1]):
         if isinstance(table, list):
-            # [[light.lamps]]: tables counted from 0.
-            if not part.isdigit() or int(part) >= len(table):
-                raise _refused(setting, f"{'.'.join(path[: number + 1])} is not there")
-            table = table[int(part)]
+            # [[light.lamps]]: tables by their names, or counted from 0.
+            place = item_place(table, part)
+            if place is None:
+                raise _refused(setting, f"{'.'.join(path[: number + 1])} is not there{_names_in(table)}")
+            table = table[place]
             continue
         if part not in table:
             # [steps.haze] needs no [steps] of its own.
@@ -153,8 +194,8 @@ def _put_in(document: Any, path: list[str], value: Any, setting: str) -> None:
 def _take_out(document: Any, path: list[str], setting: str) -> None:
     table = document
     for part in path[:-1]:
-        if isinstance(table, list) and part.isdigit() and int(part) < len(table):
-            table = table[int(part)]
+        if isinstance(table, list) and (place := item_place(table, part)) is not None:
+            table = table[place]
         else:
             table = table.get(part, {}) if hasattr(table, "get") else {}
     if path[-1] not in table:

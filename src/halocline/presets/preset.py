@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import hashlib
+import json
 import os
 from collections.abc import Iterable, Iterator, Mapping, Sequence
 from dataclasses import dataclass
@@ -205,6 +206,27 @@ class Preset:
     def digest(self) -> str:
         """SHA-256 of `resolved_text`, hexadecimal."""
         return hashlib.sha256(self.resolved_text.encode()).hexdigest()
+
+    def digest_at(self, frame: int) -> str:
+        """Return the SHA-256 of all that a frame's picture depends on of this preset, hexadecimal.
+
+        Curves count by their values on the frame; title, notes and the choice of layers do not count: no bit
+        of the picture depends on them.
+
+        Parameters
+        ----------
+        frame
+            Frame number.
+
+        Returns
+        -------
+        str
+            64 digits.
+        """
+        tables = self.resolved_tables(frame)
+        told = {key: value for key, value in tables.items() if key not in ("title", "notes")}
+        told["output"] = {key: value for key, value in told["output"].items() if key != "layers"}
+        return hashlib.sha256(json.dumps(told, sort_keys=True).encode()).hexdigest()
 
     def _look(self, frame: float) -> Look:
         document = self.document

@@ -65,6 +65,8 @@ class CheckedView:
         Share of the pixels with a colour that the working space has no positive R, G, B for.
     marks
         What should be the same on all frames.
+    preset
+        Resolved text of the preset that it was made with; empty where it does not say.
     fps
         Frame rate, where the file states it.
     """
@@ -75,6 +77,7 @@ class CheckedView:
     bad: dict[str, int]
     outside: float
     marks: dict[str, str]
+    preset: str
     fps: float | None
 
 
@@ -115,7 +118,7 @@ def _look(frame: int, view: View, options: CheckOptions) -> CheckedView:
         "over-covered (alpha above 1)": int(np.count_nonzero(alpha > 1.001)),
     }
     outside = view.counts.get("negative", 0) / view.frame.planes["alpha"].size
-    return CheckedView(frame, view.name, pixels, bad, outside, _marks(view), _frame_rate(view))
+    return CheckedView(frame, view.name, pixels, bad, outside, _marks(view), _preset(view), _frame_rate(view))
 
 
 def _luminance(rgb: F32, view: View) -> F32:
@@ -125,6 +128,12 @@ def _luminance(rgb: F32, view: View) -> F32:
     with np.errstate(invalid="ignore"):
         weighted: F32 = rgb[0] * weights[0] + rgb[1] * weights[1] + rgb[2] * weights[2]
     return weighted
+
+
+def _preset(view: View) -> str:
+    """Return the resolved preset that the frame says it was made with; empty where it says none."""
+    text = view.frame.metadata.get("halocline:preset")
+    return text if isinstance(text, str) else ""
 
 
 def _marks(view: View) -> dict[str, str]:

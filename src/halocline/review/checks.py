@@ -16,9 +16,13 @@ import numpy as np
 
 from halocline.errors import HaloclineError
 from halocline.imaging.sequence import find_sequence, frame_text
+from halocline.presets.preset import preset_from_text
 from halocline.review.checked_frame import CheckedView, CheckOptions, looks_at
 from halocline.review.flash import HELD_OF_SECONDS, MOST_FLASHES, FlashCheck, RuleResult
 from halocline.review.flicker import Departure, FlickerCheck, luma
+
+# Frames of more presets than this are told of without asking whether these are one look.
+MOST_PRESETS = 8
 
 CAUTION = (
     "this is a pre-check on a reduced picture: it does not replace a certified test, and regular patterns "
@@ -168,6 +172,9 @@ class _Collected:
         self.views: dict[str, _ViewChecks] = {}
         self.bad: dict[str, dict[int, int]] = {}
         self.marks: dict[int, dict[str, str]] = {}
+        # The mark of each frame's preset, and resolved texts by mark.
+        self.preset_of: dict[int, str] = {}
+        self.presets: dict[str, str] = {}
         # The small picture of the first frame says what shape motion and flashes are looked for in.
         self.shapes: dict[str, tuple[int, ...]] = {}
         self.others: list[int] = []
@@ -197,6 +204,8 @@ class _Collected:
                     of_kind = self.bad.setdefault(kind, {})
                     of_kind[frame] = of_kind.get(frame, 0) + count
             self.outside = max(self.outside, look.outside)
+            self.preset_of[frame] = look.marks["preset"]
+            self.presets.setdefault(look.marks["preset"], look.preset)
             self.marks.setdefault(frame, {}).update(
                 {f"{look.view}{name}": mark for name, mark in look.marks.items()}
             )
@@ -220,7 +229,7 @@ class _Collected:
         for kind, counts in self.bad.items():
             text = f"{sum(counts.values())} {kind} pixels on frames {frame_text(counts)}"
             findings.append(Finding("pixels", tuple(counts), text))
-        findings += _odd_metadata(self.marks)
+        findings += _odd_metadata(self.marks, one_look=self._one_look())
         for view, checks in self.views.items():
             place = f" ({view})" if view else ""
             findings += [_flicker_finding(each, place) for each in checks.flicker.flickering()]
@@ -231,6 +240,21 @@ class _Collected:
         return CheckReport(
             tuple(self.frames), fps, self.fps_source, tuple(findings), flash, tuple(self._notes(left_out))
         )
+
+    def _one_look(self) -> bool:
+        """Tell whether one of the frames' presets says of every frame what that frame's own says.
+
+        So it is where a note changed some frames alone, and the others were kept.
+        """
+        own = self.preset_of
+        if not 1 < len(self.presets) <= MOST_PRESETS:
+            return False
+        try:
+            looks = {mark: preset_from_text(text) for mark, text in self.presets.items()}
+        except HaloclineError:
+            return False
+        said = {frame: looks[mark].digest_at(frame) for frame, mark in own.items()}
+        return any(all(look.digest_at(frame) == said[frame] for frame in own) for look in looks.values())
 
     def _notes(self, left_out: Sequence[int]) -> list[str]:
         notes = [f"left out, since they have no input: {frame_text(left_out)}"] if left_out else []
@@ -243,10 +267,12 @@ class _Collected:
         ]
 
 
-def _odd_metadata(marks: dict[int, dict[str, str]]) -> list[Finding]:
-    """Find frames whose marks are not those of most frames."""
+def _odd_metadata(marks: dict[int, dict[str, str]], *, one_look: bool) -> list[Finding]:
+    """Find frames whose marks are not those of most frames; presets may differ where they are one look."""
     findings = []
     names = dict.fromkeys(name for found in marks.values() for name in found)
+    if one_look:
+        names = {name: None for name in names if not name.endswith("preset")}
     for name in names:
         values = {frame: found.get(name, "missing") for frame, found in marks.items()}
         usual, _ = Counter(values.values()).most_common(1)[0]
