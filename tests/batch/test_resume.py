@@ -92,6 +92,13 @@ def test_a_note_that_begins_later_leaves_earlier_frames_alone(made: Folder, look
     assert odd_presets(made)
 
 
+def test_a_camera_that_moves_otherwise_later_counts_on_every_frame(made: Folder, look: Preset) -> None:
+    ends = ([[1001, 60.0], [1004, end]] for end in (60.0, 50.0))
+    curves = ({"camera.horizontal_view": {"curve": "linear", "keys": keys}} for keys in ends)
+    still, moving = (look.with_settings(curve).digest_at(1001) for curve in curves)
+    assert still != moving
+
+
 def test_a_title_makes_nothing_anew_and_layers_are_no_other_look(made: Folder, look: Preset) -> None:
     titled = look.with_settings({"title": "Note 7, shown on Friday", "notes": "greener"})
     assert titled.digest != look.digest

@@ -20,7 +20,7 @@ from halocline.units import metres_per_scene_unit
 
 @dataclass(frozen=True)
 class InputFiles:
-    """Files of one frame, and its number; depth is `None` where the beauty's file has it, passes are by name."""
+    """Files of one frame, and its number; depth is `None` where the beauty's file has it, passes by name."""
 
     beauty: Path
     depth: Path | None

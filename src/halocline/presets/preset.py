@@ -225,6 +225,8 @@ class Preset:
         """
         tables = self.resolved_tables(frame)
         told = {key: value for key, value in tables.items() if key not in ("title", "notes")}
+        # Its curves tell how the lens moves while the shutter is open, which is beyond this frame.
+        told["camera"] = _without_none(_with_curves(tables["camera"], self.document.tables.get("camera", {})))
         told["output"] = {key: value for key, value in told["output"].items() if key != "layers"}
         return hashlib.sha256(json.dumps(told, sort_keys=True).encode()).hexdigest()
 
