@@ -7,6 +7,7 @@ from dataclasses import replace
 import numpy as np
 
 from halocline._typing import F64
+from halocline.compute.root import crossing
 from halocline.physics.path.seen_contrast import seen_contrast
 from halocline.physics.path.transport import LightPath, abeam
 from halocline.physics.path.visibility import RangeRemap
@@ -62,12 +63,9 @@ def range_for_contrast(path: LightPath, contrast: float, slope: float = 0.0) -> 
     float
         Metres, at most the farthest that is looked at.
     """
-    # Imported here: it takes longer than all else at start, and few presets solve for anything.
-    from scipy.optimize import brentq  # noqa: PLC0415
-
     if silhouette_contrast(path, FARTHEST_M, slope) >= contrast:
         return FARTHEST_M
-    return float(brentq(lambda s: silhouette_contrast(path, s, slope) - contrast, 0.0, FARTHEST_M, xtol=1e-9))
+    return crossing(lambda s: silhouette_contrast(path, s, slope) - contrast, 0.0, FARTHEST_M, within=1e-9)
 
 
 def _level_veil(path: LightPath) -> tuple[F64, F64]:

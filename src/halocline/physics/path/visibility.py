@@ -18,6 +18,7 @@ from dataclasses import dataclass
 import numpy as np
 
 from halocline._typing import F32, F64
+from halocline.compute.root import crossing
 from halocline.errors import PhysicsError
 
 # What is farther away is lost in endless water, metres.
@@ -146,9 +147,6 @@ def remap_through(near_m: float, subject_range_m: float, seen_range_m: float) ->
             code="E-PHYSICS-REMAP",
             fix=f"Lower the near limit below {seen_range_m:.3g} m, or take less contrast or clearer water.",
         )
-    # Imported here: it takes longer than all else at start, and few presets solve for anything.
-    from scipy.optimize import brentq  # noqa: PLC0415
-
     beyond, wanted = subject_range_m - near_m, seen_range_m - near_m
 
     def excess(log_softness: float) -> float:
@@ -158,4 +156,4 @@ def remap_through(near_m: float, subject_range_m: float, seen_range_m: float) ->
     # As L goes to 0 the result goes to 0, as L grows it goes to ``beyond``: one root lies between.
     low = math.log(wanted) - 40.0
     high = math.log(beyond) + 20.0
-    return RangeRemap(near_m, math.exp(brentq(excess, low, high, xtol=1e-12)))
+    return RangeRemap(near_m, math.exp(crossing(excess, low, high, within=1e-12)))

@@ -22,6 +22,7 @@ import numpy as np
 from numpy.typing import ArrayLike
 
 from halocline._typing import F64
+from halocline.compute.root import crossing
 from halocline.errors import WaterError, did_you_mean
 from halocline.physics.path.phase import WATER_ASYMMETRY, asymmetry_of
 from halocline.physics.water.clear_ocean import clear_ocean, pure_water_absorption
@@ -505,8 +506,6 @@ def _pure_water_spectra() -> tuple[F64, F64]:
 
 
 def _scaled_to(water: Water, target: float, measure: Callable[[Water], float], name: str) -> Water:
-    from scipy.optimize import brentq  # noqa: PLC0415 - only this solver needs it
-
     clearest, murkiest = (
         measure(_with_constituents(water, 0.0, name)),
         measure(_with_constituents(water, 1e4, name)),
@@ -522,9 +521,7 @@ def _scaled_to(water: Water, target: float, measure: Callable[[Water], float], n
             where=name,
             fix="Ask for a value in between, or start from another water.",
         )
-    factor = float(
-        brentq(lambda f: measure(_with_constituents(water, f, name)) - target, 0.0, 1e4, xtol=1e-14)
-    )
+    factor = crossing(lambda f: measure(_with_constituents(water, f, name)) - target, 0.0, 1e4, within=1e-14)
     scaled = _with_constituents(water, factor, name)
     caveat = f"What {water.name} holds beside pure water was multiplied by {factor:.3g} at every wavelength."
     if not 0.25 <= factor <= 4.0:
