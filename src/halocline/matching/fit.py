@@ -152,7 +152,7 @@ def fit_constituents(samples: Sequence[Sample], setting: Setting) -> Candidate:
 
     def slopes(logs: F64) -> F64:
         here, *beside = misfits(logs + CONSTITUENTS_STEP * np.eye(4, 3, -1))
-        return (np.array(beside) - here).T / CONSTITUENTS_STEP
+        return np.asarray((np.array(beside) - here).T / CONSTITUENTS_STEP, np.float64)
 
     starts = [start + np.array(step) for step in ((0.0, 0.0, 0.0), (-2.5, -2.0, -2.0), (2.0, 1.0, 2.0))]
     tried = [
