@@ -196,7 +196,8 @@ def _linear(rgb: F32, source: RGBSpace, target: RGBSpace) -> F32:
     if source == target:
         return rgb
     matrix = conversion_matrix(source, target).astype(np.float32)
-    return np.moveaxis(cv2.transform(np.ascontiguousarray(np.moveaxis(rgb, 0, -1)), matrix), -1, 0)
+    mixed = cv2.transform(np.ascontiguousarray(np.moveaxis(rgb, 0, -1)), matrix)
+    return np.asarray(np.moveaxis(np.asarray(mixed, np.float32), -1, 0))
 
 
 def _config() -> Any:
