@@ -16,6 +16,7 @@ from halocline._typing import F32
 from halocline.batch.first_look import look_first
 from halocline.batch.frame_task import read_inputs, render
 from halocline.batch.task import FrameTask, InputFiles, input_spec
+from halocline.filters import surface_fit
 from halocline.graph.engine import Evaluation
 from halocline.imaging import depth_steps
 from halocline.imaging.camera import pinhole
@@ -183,7 +184,7 @@ def test_fits_are_told_the_width_of_a_step_of_nearness(kind: str, monkeypatch: p
         told.extend((nearness, step))
         return fits(nearness, step, tangents)
 
-    fits = depth_steps.slopes_over_steps
+    fits = surface_fit.slopes_over_steps
     monkeypatch.setattr(depth_steps, "slopes_over_steps", taken)
     window = Window(0, 0, COLUMNS, ROWS)
     camera = pinhole(window, focal_length_mm=10.0, film_width_mm=36.0)
@@ -194,9 +195,9 @@ def test_fits_are_told_the_width_of_a_step_of_nearness(kind: str, monkeypatch: p
     made = depth_steps.fitted_normals(
         stored,
         range_m,
-        spec=DepthSpec(kind=kind),
+        spec=DepthSpec(kind=kind),  # type: ignore[arg-type]
         camera=camera,
-        window=window,  # type: ignore[arg-type]
+        window=window,
     )
     assert made is not None
     nearness, step = told

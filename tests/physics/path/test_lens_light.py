@@ -37,7 +37,7 @@ def test_the_rate_that_matches_gives_the_whole_path(end: float) -> None:
         if rate < 0.0 and np.isinf(end):
             continue
         path = source * (-np.expm1(-rate * end) / rate)
-        assert_allclose(matching_rate(source, path, np.float64(end)), rate, rtol=1e-6, atol=1e-7)
+        assert_allclose(matching_rate(source, path, np.asarray(end)), rate, rtol=1e-6, atol=1e-7)
 
 
 @pytest.mark.parametrize("depth", [0.0, 3.0, 25.0])

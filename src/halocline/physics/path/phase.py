@@ -67,7 +67,9 @@ def henyey_greenstein(cos_psi: A, g: float, *, share: float = 1.0) -> A:
     by_cosine, even, scale = (dtype(number) for number in lobe_numbers(g, share))
     if dtype is np.float64:
         # Set-up: a few numbers, which come out the same and need no compiler.
-        return np.asarray(lobe.loop(cosines, by_cosine, even, scale))
+        spread = cosines * by_cosine + even
+        np.divide(scale, spread * np.sqrt(spread), out=out)
+        return out
     _lobes(cosines.ravel(), by_cosine, even, scale, out.ravel())
     return out
 
