@@ -13,7 +13,7 @@ from typing import Literal
 import numpy as np
 from numpy.typing import NDArray
 
-from halocline._typing import F32
+from halocline._typing import F32, F64
 from halocline.compute.compiled import compiled
 from halocline.compute.series import exponential
 from halocline.filters.facing import EDGE_REACH, normals_from_range, sun_over_diffuse
@@ -41,7 +41,10 @@ _FROM_BELOW = 0.1
 # a pattern on them. Over the last part of the way there it fades.
 _UNSEEN = 1.0 / 500.0
 _FADING = 0.25
+# Outer thirds of a pixel's stretch that lie closer to its middle than this many widths are left out.
+_SHORT = np.float32(0.1)
 # In float32, as all numbers in the loops.
+_HALF, _THIRD = np.float32(0.5), np.float32(1.0 / 3.0)
 _NOTHING, _ALL, _LEAST, _FARTHEST = (np.float32(number) for number in (0.0, 1.0, 1e-6, FARTHEST_M))
 
 
@@ -154,16 +157,18 @@ class Caustics(Operator[CausticsParameters, _Prepared]):
         """Put the pattern on the light."""
         trimmed = {name: tile.trim(plane) for name, plane in planes.items()}
         normal = self._normals(planes, tile, shot)
-        facing = None
+        facing = direction = None
         if normal is not None:
             path = shot.path
+            direction = tile.trim(normal).reshape(3, -1)
             takes = sun_over_diffuse(
                 normal, planes["range"], travel=path.sun_travel, up=path.up, from_below=_FROM_BELOW
             )
             facing = tile.trim(takes).ravel()
         view = _View.of(shot, prepared.axes, tile)
         held = self._held(trimmed)
-        gain = _departure(prepared, view, trimmed["range"].ravel(), facing).reshape(-1, *tile.region.shape)
+        gain = _departure(prepared, view, trimmed["range"].ravel(), facing, direction)
+        gain = gain.reshape(-1, *tile.region.shape)
         gain *= held
         gain += np.float32(1.0)
         key = self.parameters.key_light
@@ -174,7 +179,7 @@ class Caustics(Operator[CausticsParameters, _Prepared]):
         if farther is not None:
             # The farther surface's direction is not known: as if level.
             there = view.at(farther.where[0] * tile.region.width + farther.where[1])
-            far_gain = _departure(prepared, there, farther.range_m, None)
+            far_gain = _departure(prepared, there, farther.range_m, None, None)
             far_gain *= farther.at(held)
             far_gain += np.float32(1.0)
             left = farther.mix(gain, far_gain, light)
@@ -207,20 +212,25 @@ class Caustics(Operator[CausticsParameters, _Prepared]):
 
 @dataclass(frozen=True)
 class _View:
-    """Unit view directions of pixels along the level axes and downwards, and a pixel's width per metre."""
+    """Unit view directions of pixels along the level axes and downwards, and a pixel's width per metre.
+
+    ``level`` is ``(3, 3)``: the two level axes and the one down, as rows, world.
+    """
 
     x: F32
     y: F32
     down: F32
     depth_m: float
     width: float
+    level: F64
     remap: RangeRemap
 
     @classmethod
     def of(cls, shot: Shot, axes: LevelAxes, tile: Tile) -> _View:
         x, y = (plane.ravel() for plane in axes.across(shot, tile.region))
         down = shot.view_plane("downward", tile.region).ravel()
-        return cls(x, y, down, shot.path.camera_depth_m, max(shot.camera.tangent_per_px), shot.path.remap)
+        width, level = max(shot.camera.tangent_per_px), np.stack([axes.x, axes.y, -shot.path.up])
+        return cls(x, y, down, shot.path.camera_depth_m, width, level, shot.path.remap)
 
     def at(self, where: NDArray[np.intp]) -> _View:
         """Return the directions of some pixels."""
@@ -232,10 +242,11 @@ def _farthest(path: LightPath) -> float:
     return min(FARTHEST_M, -math.log(_UNSEEN) / max(1e-6, float(path.beam_rate.min())))
 
 
-def _departure(ready: _Prepared, view: _View, range_m: F32, facing: F32 | None) -> F32:
+def _departure(ready: _Prepared, view: _View, range_m: F32, facing: F32 | None, normal: F32 | None) -> F32:
     """Return by how much each band's light on the surfaces of pixels departs from even light, ``(K, n)``.
 
-    Where there is no surface, or none to be seen for water, light is taken as even: 0.
+    Where there is no surface, or none to be seen for water, light is taken as even: 0. ``normal``,
+    ``(3, n)``, tells over how long a stretch of its surface a pixel looks.
     """
     # Metres of water as the eye counts them: a story may draw surfaces near.
     metres = view.remap.apply(range_m)
@@ -250,7 +261,7 @@ def _departure(ready: _Prepared, view: _View, range_m: F32, facing: F32 | None) 
         tuple(np.float32(number) for number in numbers),
         (x, y, depth, width, seen),
     )
-    light = ready.field.gain(x, y, depth, origin=ready.axes.origin, footprint_m=width)
+    light = _over_pixels(ready, view, (x, y, depth, width), range_m, normal)
     out = np.empty((len(ready.weights), range_m.size), np.float32)
     for plane, weights, share, fading in zip(out, ready.weights, ready.share, ready.fading, strict=True):
         _depart(
@@ -265,6 +276,69 @@ def _departure(ready: _Prepared, view: _View, range_m: F32, facing: F32 | None) 
             plane,
         )
     return out
+
+
+def _over_pixels(
+    ready: _Prepared, view: _View, places: tuple[F32, F32, F32, F32], range_m: F32, normal: F32 | None
+) -> F32:
+    """Return the gathered light on what each pixel covers of its surface, ``(3, n)``.
+
+    A pixel that looks along a surface covers a long, narrow stretch of it. Three places along the stretch,
+    each averaged over its width or a third of its length, stand for it as one mean over both would not: that
+    is either blurred across or full of holes along.
+    """
+    x, y, depth, width = places
+    if normal is None:
+        return ready.field.gain(x, y, depth, origin=ready.axes.origin, footprint_m=width)
+    along = np.empty((3, x.size), np.float32)
+    axes = tuple(tuple(np.float32(value) for value in axis) for axis in view.level)
+    directions = (view.x, view.y, view.down)
+    _stretch(directions, normal, axes, range_m, np.float32(view.width), along, width)
+    light = ready.field.gain(x, y, depth, origin=ready.axes.origin, footprint_m=width)
+    long = np.flatnonzero((along * along).sum(axis=0) > (_SHORT * width) ** 2)
+    sides = [
+        ready.field.gain(
+            *(plane[long] + sign * step[long] for plane, step in zip((x, y, depth), along, strict=True)),
+            origin=ready.axes.origin,
+            footprint_m=width[long],
+        )
+        for sign in (np.float32(-1.0), np.float32(1.0))
+    ]
+    light[:, long] = (light[:, long] + sides[0] + sides[1]) * np.float32(1.0 / 3.0)
+    return light
+
+
+@compiled
+def _stretch(
+    view: tuple[F32, F32, F32],
+    normal: F32,
+    axes: tuple[tuple[np.float32, ...], ...],
+    range_m: F32,
+    per_m: np.float32,
+    along: F32,
+    width: F32,
+) -> None:
+    """Write how far from the middle of a pixel's stretch its outer thirds lie, and how wide each third is.
+
+    ``along`` is ``(3, n)`` metres, level and down. The stretch is what the pixel covers of the plane through
+    its surface: as long as it is wide over the cosine at which the plane is seen.
+    """
+    for i in range(range_m.size):
+        if width[i] == _NOTHING:
+            along[0, i] = along[1, i] = along[2, i] = _NOTHING
+            continue
+        x, y, down = view[0][i], view[1][i], view[2][i]
+        a, b, c = normal[0, i], normal[1, i], normal[2, i]
+        across = axes[0][0] * a + axes[0][1] * b + axes[0][2] * c
+        forth = axes[1][0] * a + axes[1][1] * b + axes[1][2] * c
+        under = axes[2][0] * a + axes[2][1] * b + axes[2][2] * c
+        cosine = x * across + y * forth + down * under
+        x, y, down = x - cosine * across, y - cosine * forth, down - cosine * under
+        size = range_m[i] * per_m
+        length = size / max(abs(cosine), _STEEPEST)
+        width[i] = max(size, length * _THIRD)
+        scale = _HALF * (length - width[i]) / max(np.sqrt(x * x + y * y + down * down), _LEAST)
+        along[0, i], along[1, i], along[2, i] = x * scale, y * scale, down * scale
 
 
 @compiled
