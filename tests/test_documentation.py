@@ -2,8 +2,10 @@
 
 from __future__ import annotations
 
+import os
 import re
 import shlex
+import shutil
 import subprocess
 import sys
 import textwrap
@@ -195,10 +197,51 @@ def test_pictures_of_the_documentation_are_there(page: str) -> None:
     assert not missing_files(page, r"!\[[^\]]*\]\(([^)\s]+)\)")
 
 
-def test_the_example_operator_passes_lint_and_types_as_it_stands(tmp_path: Path) -> None:
-    (operator,) = blocks(DEVELOPERS, "python")
-    path = tmp_path / "dimming.py"
-    path.write_text(operator, encoding="utf-8")
+def add_operator(tree: Path, tests: Path) -> None:
+    """Write the example's two files and its line of the registry, as DEVELOPERS.md says, and nothing else."""
+    operator, test = blocks(DEVELOPERS, "python")
+    (tree / "operators" / "dimming.py").write_text(operator, encoding="utf-8")
+    (tests / "operators" / "test_dimming.py").write_text(test, encoding="utf-8")
+    registry = tree / "operators" / "registry.py"
+    text = registry.read_text(encoding="utf-8")
+    line = '    "dimming": "halocline.operators.dimming:Dimming",\n'
+    registry.write_text(text.replace('    "dome_port"', line + '    "dome_port"', 1), encoding="utf-8")
+
+
+def test_the_example_operator_is_one_file_and_one_test(tmp_path: Path) -> None:
+    """In a copy of the repository every law takes it in."""
+    kept = shutil.ignore_patterns("__pycache__", "demo_frames")
+    shutil.copytree(ROOT / "src", tmp_path / "src", ignore=kept)
+    shutil.copytree(ROOT / "tests", tmp_path / "tests", ignore=kept)
+    shutil.copy(ROOT / "pyproject.toml", tmp_path)
+    add_operator(tmp_path / "src" / "halocline", tmp_path / "tests")
+    tried = [
+        "tests/operators/test_dimming.py",
+        "tests/operators/test_laws.py",
+        "tests/presets/test_every_key.py",
+        "tests/operators/test_registry.py",
+        "tests/test_rooms.py",
+    ]
+    done = subprocess.run(
+        [sys.executable, "-m", "pytest", "-p", "no:cacheprovider", "-v", *tried]
+        + ["-k", "dimming or has_a_row or test_registry or test_rooms"],
+        cwd=tmp_path,
+        env=os.environ | {"PYTHONPATH": str(tmp_path / "src")},
+        capture_output=True,
+        text=True,
+        check=False,
+    )
+    assert done.returncode == 0, done.stdout + done.stderr
+    passed = [line for line in done.stdout.splitlines() if "dimming" in line and "PASSED" in line]
+    # The test of its own, six laws at two settings and the identity, its key, the registry.
+    assert len(passed) >= 12, done.stdout
+
+
+@pytest.mark.parametrize("which", [0, 1])
+def test_the_example_operator_passes_lint_and_types_as_it_stands(which: int, tmp_path: Path) -> None:
+    example = blocks(DEVELOPERS, "python")[which]
+    path = tmp_path / ("dimming.py", "test_dimming.py")[which]
+    path.write_text(example, encoding="utf-8")
     settings = ["--config", str(ROOT / "pyproject.toml")]
     checks = [
         ["ruff", "check", *settings, str(path)],

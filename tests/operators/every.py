@@ -1,7 +1,13 @@
-"""Every operator that is registered, with keys that make it do something: what the laws are tried on."""
+"""Every operator that is registered, with keys that make it do something: what the laws are tried on.
+
+What an operator needs for that, and the rows of its keys, may stand in its own test file,
+``tests/operators/test_NAME.py``, as ``KEYS`` and ``ROWS``: nothing else then knows of it.
+"""
 
 from __future__ import annotations
 
+from importlib import import_module
+from importlib.util import find_spec
 from typing import Any
 
 from halocline.graph.operator import AnyOperator
@@ -36,7 +42,14 @@ KEYS: dict[str, list[dict[str, Any]]] = {
 }
 
 
+def told_by_its_tests(name: str, table: str) -> Any:
+    """Return a table of an operator's own test file; None where it has none."""
+    module = f"tests.operators.test_{name}"
+    return None if find_spec(module) is None else getattr(import_module(module), table, None)
+
+
 def steps_of(name: str) -> list[AnyOperator]:
     """Return an operator as the laws try it."""
     kind = operator_named(name)
-    return [kind(kind.Parameters(**keys)) for keys in KEYS.get(name, [{}])]
+    keys = KEYS.get(name) or told_by_its_tests(name, "KEYS") or [{}]
+    return [kind(kind.Parameters(**each)) for each in keys]

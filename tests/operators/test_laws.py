@@ -1,7 +1,8 @@
 """Laws that hold for every operator that is registered, whatever it does.
 
-Halocline's own are all here by the registry; one that is added is tried without a line of this file. What it
-needs to do anything stands in `tests.operators.every`.
+Halocline's own are all here by the registry; one that is added is tried without a line of this file. At which
+settings it changes nothing it says on its class (`nothing_at`); what it needs to do anything its own tests say,
+or `tests.operators.every`.
 """
 
 from __future__ import annotations
@@ -9,7 +10,7 @@ from __future__ import annotations
 import random
 from concurrent.futures import ThreadPoolExecutor
 from dataclasses import replace
-from typing import Any, Unpack
+from typing import Any, Unpack, cast
 
 import cv2
 import numpy as np
@@ -24,39 +25,14 @@ from halocline.errors import GraphError
 from halocline.graph.engine import Evaluation, evaluate
 from halocline.graph.graph import SOURCE, Graph, Step, chain
 from halocline.graph.light_form import RGBToBands
-from halocline.graph.operator import AnyOperator, Planes, Tile
+from halocline.graph.operator import AnyOperator, Operator, Planes, Tile
 from halocline.graph.planes import BANDS
 from halocline.graph.shot import Shot
 from halocline.imaging.frame import Frame, Window
-from halocline.operators.registry import operator_names
+from halocline.operators.registry import operator_named, operator_names
 from halocline.physics.path.lamps import Lamp
 
 WINDOW = Window(0, 0, 61, 43)
-# Keys at which an operator does nothing, and changes of the water at which it does. None: it has no such
-# strength, since what it does is one thing or nothing.
-ZERO: dict[str, tuple[dict[str, Any], PathChanges] | None] = {
-    "attenuation": ({}, {"attenuation_scale": 0.0}),
-    "bubbles": ({"opacity": 0.0}, {}),
-    "caustics": ({"contrast": 0.0}, {}),
-    "downwelling": ({}, {"downwelling_scale": 0.0}),
-    "draw_near": ({"share": 1.0, "contrast": None, "subject_range": None}, {}),
-    "forward_scatter": ({"strength": 0.0}, {}),
-    "lamp_backscatter": ({"strength": 0.0}, {}),
-    "light_shafts": ({"contrast": 0.0}, {}),
-    "mix": ({"amount": 0.0}, {}),
-    "rim_light": ({"strength": 0.0}, {}),
-    "sky_window": ({"brightness": 0.0}, {}),
-    "suspended_matter": ({"density": 0.0}, {}),
-    "veiling_light": ({}, {"veil_scale": 0.0}),
-    "water_layers": ({"bend": 0.0, "smear": 0.0, "sheen": 0.0}, {}),
-    "dome_port": None,
-    "flat_port": None,
-    "lamps": None,
-    "layered_water": None,
-    "measured_port": None,
-    "remove_water": None,
-    "white_reference": None,
-}
 
 
 def every() -> list[Any]:
@@ -103,12 +79,22 @@ def graph_of(operator: AnyOperator, build: Builders) -> Graph:
     return chain([*steps, ("tried", operator)])
 
 
+def declared(kind: type[AnyOperator], name: str) -> bool:
+    """Tell whether an operator, or a base that it shares with others, says something for itself."""
+    return any(name in vars(base) for base in kind.__mro__[: kind.__mro__.index(Operator)])
+
+
 @pytest.mark.parametrize("name", operator_names())
 def test_nothing_is_changed_at_no_strength_to_the_bit(name: str, build: Builders) -> None:
-    zero = ZERO[name]
-    if zero is None:
+    kind = operator_named(name)
+    assert declared(kind, "nothing_at"), f"{kind.__name__}: say where it changes nothing, or None"
+    if kind.nothing_at is None:
         return
-    keys, path = zero
+    keys = {key: value for key, value in kind.nothing_at.items() if "." not in key}
+    # What the preset's sections say of a water stands in its path under the same name.
+    path = cast(
+        PathChanges, {key.split(".")[1]: kind.nothing_at[key] for key in kind.nothing_at.keys() - keys}
+    )
     shot, frame = shot_of(build, **path), render(build)
     for tried in steps_of(name):
         operator = type(tried)(tried.parameters.model_copy(update=keys))

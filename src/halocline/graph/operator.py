@@ -176,6 +176,10 @@ class Operator(ABC, Generic[P, T]):
         other as ``ROLE/NAME``.
     stage
         Where in the chain it belongs.
+    nothing_at
+        Settings at which it changes nothing, to the bit: its own keys, and such of the preset's sections as
+        ``story.veil_scale``. A value of None is a key left out. None where it has no such strength: what it
+        does is one thing or nothing.
     layer
         Name of the separable layer that holds what it does to light; None is a layer named as the step.
         ``direct``, the subject's own light, takes up all that stands before it.
@@ -204,6 +208,7 @@ class Operator(ABC, Generic[P, T]):
     Parameters: ClassVar[type[Strict]]
     inputs: ClassVar[tuple[str, ...]] = ("picture",)
     stage: ClassVar[Stage] = Stage.ANYWHERE
+    nothing_at: ClassVar[Mapping[str, Any] | None] = None
     layer: ClassVar[str | None] = None
     whole: ClassVar[bool] = False
     once: ClassVar[bool] = False

@@ -5,6 +5,8 @@ Colour and contrast are lost with range, red first in clear water, blue first in
 
 from __future__ import annotations
 
+from typing import ClassVar
+
 from halocline._typing import F32
 from halocline.graph.operator import Operator, Planes, PlaneUse, Stage, Tile, Undoing
 from halocline.graph.shot import Shot
@@ -21,6 +23,7 @@ class Attenuation(Operator[AttenuationParameters, None]):
     """Multiplies each band by exp(-c s)."""
 
     Parameters = AttenuationParameters
+    nothing_at: ClassVar = {"story.attenuation_scale": 0.0}
     stage = Stage.ATTENUATION
     undone = Undoing.TERM
     layer = "direct"

@@ -154,6 +154,7 @@ class Bubbles(Operator[BubblesParameters, Drawing]):
     """Lays bubbles over the picture."""
 
     Parameters = BubblesParameters
+    nothing_at: ClassVar = {"opacity": 0.0}
     stage = Stage.FLOATING
     layer = "bubbles"
     uses = frozenset({"light.veil_brightness", "light.veil_tint"})

@@ -8,7 +8,7 @@ from __future__ import annotations
 
 import math
 from dataclasses import dataclass, replace
-from typing import Literal
+from typing import ClassVar, Literal
 
 import numpy as np
 from numpy.typing import NDArray
@@ -105,6 +105,7 @@ class Caustics(Operator[CausticsParameters, _Prepared]):
     """Multiplies the sun's share of each surface's light by the gathered light there."""
 
     Parameters = CausticsParameters
+    nothing_at: ClassVar = {"contrast": 0.0}
     stage = Stage.SUBJECT_LIGHT
     layer = "direct"
 

@@ -6,6 +6,8 @@ The light before is handed on for lamps, which do not come from the surface.
 
 from __future__ import annotations
 
+from typing import ClassVar
+
 import numpy as np
 
 from halocline._typing import F32
@@ -32,6 +34,7 @@ class Downwelling(Operator[DownwellingParameters, None]):
     """Multiplies each band by exp(-Kd (y - y_ref))."""
 
     Parameters = DownwellingParameters
+    nothing_at: ClassVar = {"story.downwelling_scale": 0.0}
     stage = Stage.SUBJECT_LIGHT
     undone = Undoing.TERM
     layer = "direct"

@@ -8,7 +8,7 @@ the water has him. Place it before ``attenuation``; everything after takes the d
 from __future__ import annotations
 
 from dataclasses import replace
-from typing import Annotated
+from typing import Annotated, ClassVar
 
 import numpy as np
 from pydantic import Field, model_validator
@@ -68,6 +68,7 @@ class DrawNear(Operator[DrawNearParameters, float]):
     """Multiplies the range of a subject by a share."""
 
     Parameters = DrawNearParameters
+    nothing_at: ClassVar = {"share": 1.0, "contrast": None, "subject_range": None}
     stage = Stage.SUBJECT_LIGHT
 
     def planes(self) -> PlaneUse:

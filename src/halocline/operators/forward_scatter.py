@@ -14,7 +14,7 @@ from __future__ import annotations
 
 import math
 from dataclasses import dataclass, replace
-from typing import Annotated, Literal
+from typing import Annotated, ClassVar, Literal
 
 import numpy as np
 from pydantic import Field
@@ -127,6 +127,7 @@ class ForwardScatter(Operator[ForwardScatterParameters, PreparedScatter]):
     """Adds the halo of what sets surfaces apart from the water behind them."""
 
     Parameters = ForwardScatterParameters
+    nothing_at: ClassVar = {"strength": 0.0}
     layer = "scatter"
     surveys = True
     undone = Undoing.KEYS

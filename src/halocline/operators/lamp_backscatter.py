@@ -10,7 +10,7 @@ picture's open places.
 from __future__ import annotations
 
 from dataclasses import dataclass
-from typing import Annotated
+from typing import Annotated, ClassVar
 
 import numpy as np
 from pydantic import Field
@@ -74,6 +74,7 @@ class LampBackscatter(Operator[LampBackscatterParameters, PreparedHaze]):
     """Adds int b p(psi) I exp(-k r - c t) / (r^2 + rho^2) dt to each band, and lamps with their glow."""
 
     Parameters = LampBackscatterParameters
+    nothing_at: ClassVar = {"strength": 0.0}
     stage = Stage.LAMP_HAZE
     layer = "lamp_haze"
     uses = frozenset({"light.lamps"})

@@ -45,6 +45,7 @@ class Lamps(Operator[LampsParameters, F64]):
     """Multiplies the light of each surface by what the lamps add to daylight there."""
 
     Parameters = LampsParameters
+    nothing_at = None
     stage = Stage.SUBJECT_LIGHT
     layer = "direct"
     uses = frozenset({"light.lamps"})

@@ -129,6 +129,7 @@ class LayeredWater(Operator[LayeredWaterParameters, Prepared]):
     """Takes and adds light in two waters, one behind the other."""
 
     Parameters = LayeredWaterParameters
+    nothing_at = None
     stage = Stage.VEIL
     uses = frozenset(
         {

@@ -8,7 +8,7 @@ from __future__ import annotations
 
 import math
 from dataclasses import dataclass
-from typing import Annotated
+from typing import Annotated, ClassVar
 
 import numpy as np
 from pydantic import Field
@@ -117,6 +117,7 @@ class LightShafts(Operator[LightShaftsParameters, _Prepared]):
     """Multiplies the sun's share of the veiling light by that of an uneven field over an even one."""
 
     Parameters = LightShaftsParameters
+    nothing_at: ClassVar = {"contrast": 0.0}
     stage = Stage.SHAFTS
     layer = "shafts"
     uses = frozenset({"light.veil_brightness", "light.veil_tint"})

@@ -5,6 +5,8 @@ With it a look can be held off a subject, or one water given to one object and a
 
 from __future__ import annotations
 
+from typing import ClassVar
+
 import numpy as np
 
 from halocline.graph.operator import Operator, Planes, PlaneUse, Tile
@@ -34,6 +36,7 @@ class Mix(Operator[MixParameters, None]):
     """Takes a share of another picture in place of its own."""
 
     Parameters = MixParameters
+    nothing_at: ClassVar = {"amount": 0.0}
     inputs = ("picture", "other")
 
     def planes(self) -> PlaneUse:

@@ -68,6 +68,7 @@ class RemoveWater(Operator[RemoveWaterParameters, _Prepared]):
     """Solves  wet / gain - veil = M colour  for the colour, pixel by pixel, by damped least squares."""
 
     Parameters = RemoveWaterParameters
+    nothing_at = None
     layer = "direct"
     undoes = True
 

@@ -7,7 +7,7 @@ Place it before ``attenuation``, which takes from it what the water takes.
 from __future__ import annotations
 
 from dataclasses import dataclass
-from typing import Annotated
+from typing import Annotated, ClassVar
 
 import numpy as np
 from pydantic import Field, model_validator
@@ -79,6 +79,7 @@ class RimLight(Operator[RimLightParameters, _Prepared]):
     """Adds reflectance L(bright side) (n . side)+ (1 - |n . view|)^sharpness to each band."""
 
     Parameters = RimLightParameters
+    nothing_at: ClassVar = {"strength": 0.0}
     stage = Stage.SUBJECT_LIGHT
 
     def planes(self) -> PlaneUse:

@@ -8,7 +8,7 @@ from __future__ import annotations
 
 import math
 from dataclasses import dataclass, replace
-from typing import Annotated
+from typing import Annotated, ClassVar
 
 import numpy as np
 from pydantic import Field
@@ -90,6 +90,7 @@ class SkyWindow(Operator[SkyWindowParameters, _Prepared]):
     """Fills what nothing covers, where the view goes up to the surface, with what is seen there."""
 
     Parameters = SkyWindowParameters
+    nothing_at: ClassVar = {"brightness": 0.0}
     stage = Stage.SUBJECT_LIGHT
     layer = "sky"
 

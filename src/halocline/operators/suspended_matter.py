@@ -11,7 +11,7 @@ from __future__ import annotations
 import math
 from collections.abc import Callable
 from dataclasses import dataclass
-from typing import Annotated, Literal
+from typing import Annotated, ClassVar, Literal
 
 import numpy as np
 from pydantic import Field, model_validator
@@ -284,6 +284,7 @@ class SuspendedMatter(Operator[SuspendedMatterParameters, _Prepared]):
     """Lays particles over the picture and adds the haze of those too small to see."""
 
     Parameters = SuspendedMatterParameters
+    nothing_at: ClassVar = {"density": 0.0}
     stage = Stage.FLOATING
     layer = "particles"
     uses = frozenset({"light.lamps", "light.reference_depth", "light.veil_brightness", "light.veil_tint"})

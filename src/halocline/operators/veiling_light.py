@@ -6,7 +6,7 @@ down, and is the whole picture where nothing is hit.
 
 from __future__ import annotations
 
-from typing import Literal
+from typing import ClassVar, Literal
 
 import numpy as np
 
@@ -34,6 +34,7 @@ class VeilingLight(Operator[VeilingLightParameters, None]):
     """Adds j (1 - exp(-k s)) / k to each band."""
 
     Parameters = VeilingLightParameters
+    nothing_at: ClassVar = {"story.veil_scale": 0.0}
     stage = Stage.VEIL
     undone = Undoing.TERM
     layer = "veil"

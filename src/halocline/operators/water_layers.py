@@ -8,7 +8,7 @@ from __future__ import annotations
 
 from dataclasses import dataclass, fields, replace
 from itertools import pairwise
-from typing import Annotated
+from typing import Annotated, ClassVar
 
 import numpy as np
 from numpy.typing import NDArray
@@ -73,6 +73,7 @@ class WaterLayers(Operator[WaterLayersParameters, tuple[Layer, ...]]):
     """Displaces, blurs and mirrors what lies beyond the layers."""
 
     Parameters = WaterLayersParameters
+    nothing_at: ClassVar = {"bend": 0.0, "smear": 0.0, "sheen": 0.0}
     stage = Stage.LAYERS
     layer = "shimmer"
 

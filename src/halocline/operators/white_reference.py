@@ -48,6 +48,7 @@ class WhiteReference(Operator[WhiteReferenceParameters, F64]):
     """Multiplies each colour channel by one number a frame."""
 
     Parameters = WhiteReferenceParameters
+    nothing_at = None
     stage = Stage.EXPOSURE
     undone = Undoing.KEYS
     whole = True

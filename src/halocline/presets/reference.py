@@ -8,7 +8,7 @@ from __future__ import annotations
 
 import re
 import sys
-from collections.abc import Iterable
+from collections.abc import Iterable, Mapping
 from inspect import cleandoc
 from typing import Any, Literal, get_args, get_origin
 
@@ -104,7 +104,15 @@ def _operator_parts(name: str) -> list[str]:
     parts = [f"## `{name}`", cleandoc(sys.modules[kind.__module__].__doc__ or "")]
     if len(kind.inputs) > 1:
         parts.append(f"Takes {len(kind.inputs)} pictures: `input` and `other`.")
+    if kind.nothing_at is not None:
+        parts.append(f"Changes nothing at {_settings_text(kind.nothing_at)}.")
     return parts + _tables(kind.Parameters)
+
+
+def _settings_text(settings: Mapping[str, Any]) -> str:
+    return ", ".join(
+        f"no `{key}`" if value is None else f"`{key} = {_plain(value)}`" for key, value in settings.items()
+    )
 
 
 def _joined(parts: Iterable[str]) -> str:

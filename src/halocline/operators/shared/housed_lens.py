@@ -262,6 +262,7 @@ class PortOperator(Operator[P, PortPicture]):
     """A port, whatever kind: a fixed displacement and blur of the whole picture."""
 
     stage = Stage.PORT
+    nothing_at = None
     whole = True
     # As a warning names it.
     port_name: ClassVar[str]
