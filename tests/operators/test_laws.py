@@ -1,8 +1,8 @@
 """Laws that hold for every operator that is registered, whatever it does.
 
 Halocline's own are all here by the registry; one that is added is tried without a line of this file. At which
-settings it changes nothing it says on its class (`nothing_at`); what it needs to do anything its own tests say,
-or `tests.operators.every`.
+settings it changes nothing stands on its class (`nothing_at`); what it needs to do anything, in its own test
+file or in `tests.operators.every`.
 """
 
 from __future__ import annotations
