@@ -9,16 +9,18 @@ from __future__ import annotations
 import hashlib
 import re
 import sys
-from functools import cache
+from functools import lru_cache
 from importlib.util import find_spec
 from pathlib import Path
 
 _FROM = re.compile(r"^[ \t]*from[ \t]+(\.*)([\w.]*)[ \t]+import[ \t]+(\([^)]*\)|[^\n#]*)", re.MULTILINE)
 _IMPORT = re.compile(r"^[ \t]*import[ \t]+([^\n#]*)", re.MULTILINE)
 _NAME = re.compile(r"\w+")
+# Modules, and names that may be some, that are kept: several times what this package has.
+MOST_KEPT = 4096
 
 
-@cache
+@lru_cache(maxsize=MOST_KEPT)
 def source_digest(module: str) -> str | None:
     """Return the digest of a module's source and of all modules of its package, or ours, that it imports.
 
@@ -53,7 +55,7 @@ def source_digest(module: str) -> str | None:
     return whole.hexdigest()
 
 
-@cache
+@lru_cache(maxsize=MOST_KEPT)
 def _source(name: str) -> tuple[Path, bytes] | None:
     path = _path(name)
     try:
@@ -62,7 +64,7 @@ def _source(name: str) -> tuple[Path, bytes] | None:
         return None
 
 
-@cache
+@lru_cache(maxsize=MOST_KEPT)
 def _imported(name: str) -> tuple[str, ...]:
     """Return what may be modules among the names that a module imports."""
     found = _source(name)
@@ -79,7 +81,7 @@ def _imported(name: str) -> tuple[str, ...]:
     return tuple(dict.fromkeys(names))
 
 
-@cache
+@lru_cache(maxsize=MOST_KEPT)
 def _root(package: str) -> Path | None:
     """Return the file of a package or module of the highest level."""
     loaded = sys.modules.get(package)

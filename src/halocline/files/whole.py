@@ -14,7 +14,7 @@ import stat
 import uuid
 from collections.abc import Iterator
 from contextlib import contextmanager, suppress
-from functools import cache
+from functools import lru_cache
 from pathlib import Path
 
 from halocline.errors import WriteError
@@ -268,7 +268,8 @@ def _sync_folder(folder: Path) -> None:
         _tell_unsynced(str(folder), error.strerror or str(error))
 
 
-@cache
+# Each folder is told of once; of very many, a second time.
+@lru_cache(maxsize=1024)
 def _tell_unsynced(folder: str, reason: str) -> None:
     logger.warning(
         "%s: this folder cannot be forced to the disk (%s); frames are whole, but the newest may be missing "

@@ -7,7 +7,7 @@ through the entry point group ``halocline.operators``: name = "package.module:Cl
 from __future__ import annotations
 
 from contextlib import suppress
-from functools import cache
+from functools import cache, lru_cache
 from importlib import import_module
 from importlib.metadata import entry_points
 
@@ -103,7 +103,7 @@ def exposing() -> str:
     return next(name for name in undone_by(Undoing.KEYS) if found[name].stage is Stage.EXPOSURE)
 
 
-@cache
+@lru_cache(maxsize=1024)
 def operator_named(name: str) -> type[AnyOperator]:
     """Return the operator class of a name.
 
