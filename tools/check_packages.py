@@ -2,14 +2,19 @@
 
 from __future__ import annotations
 
+import json
 import os
 import re
 import shutil
 import subprocess
 import sys
 import tarfile
+import tomllib
 import zipfile
 from pathlib import Path
+from typing import IO
+
+import jsonschema
 
 ROOT = Path(__file__).parents[1]
 DIST, TRIED = ROOT / "build" / "dist", ROOT / "build" / "tried"
@@ -37,10 +42,25 @@ def main() -> None:
     command = (sys.executable, "-c", "from halocline.cli.main import run; run()")
     run(*command, "demo", "--out", "out", "--threads", "2", cwd=TRIED, path=TRIED)
     assert (TRIED / "out" / "contact_sheet.png").stat().st_size > 0
+    check_schema(command)
     with tarfile.open(sdist) as packed:
         packed.extractall(TRIED, filter="data")
     (unpacked,) = TRIED.glob("halocline-*.*.*/pyproject.toml")
     run(sys.executable, "-m", "pytest", "-q", *TESTS_FROM_SDIST, cwd=unpacked.parent, path=TRIED)
+
+
+def check_schema(command: tuple[str, ...]) -> None:
+    """Have the installed package write the schema, alone and beside a new preset, which it must allow."""
+    with (TRIED / "printed.json").open("wb") as out:
+        run(*command, "preset", "schema", cwd=TRIED, path=TRIED, out=out)
+    run(*command, "preset", "new", "shot.toml", "--extends", "fjord-archway", cwd=TRIED, path=TRIED)
+    printed = json.loads((TRIED / "printed.json").read_text(encoding="utf-8"))
+    assert json.loads((TRIED / "halocline.schema.json").read_text(encoding="utf-8")) == printed
+    checker = jsonschema.validators.validator_for(printed)
+    checker.check_schema(printed)
+    preset = tomllib.loads((TRIED / "shot.toml").read_text(encoding="utf-8"))
+    checker(printed).validate(preset)
+    assert not checker(printed).is_valid(preset | {"water": {"jerlov_type": "no such water"}})
 
 
 def look_into(wheel: Path) -> None:
@@ -57,10 +77,10 @@ def look_into(wheel: Path) -> None:
     assert not relative, relative
 
 
-def run(*command: str, cwd: Path = ROOT, path: Path | None = None) -> None:
+def run(*command: str, cwd: Path = ROOT, path: Path | None = None, out: IO[bytes] | None = None) -> None:
     """Run a command; one that fails ends this."""
     environment = os.environ | ({"PYTHONPATH": str(path)} if path else {})
-    subprocess.run(command, cwd=cwd, env=environment, check=True)
+    subprocess.run(command, cwd=cwd, env=environment, stdout=out, check=True)
 
 
 if __name__ == "__main__":
