@@ -26,15 +26,13 @@ from halocline._typing import F32
 from halocline.batch.frame_task import peak_memory_bytes, read_inputs, render, write_result
 from halocline.batch.task import FrameTask
 from halocline.graph.engine import Evaluation, evaluate
-from halocline.graph.graph import Graph, chain
+from halocline.graph.graph import Graph
 from halocline.graph.shot import Shot
 from halocline.imaging.camera import pinhole
 from halocline.imaging.camera_track import CameraTrack
 from halocline.imaging.frame import Frame
-from halocline.operators.attenuation import Attenuation, AttenuationParameters
-from halocline.operators.veiling_light import VeilingLight, VeilingLightParameters
 from halocline.presets.build import make_shot
-from halocline.presets.preset import load_preset
+from halocline.presets.preset import load_preset, preset_from_text
 from halocline.rgb import LINEAR_REC709
 
 ROUNDS = 7
@@ -127,12 +125,7 @@ def _picture() -> tuple[Frame, Shot, Graph]:
         display_window=UHD,
         data_window=UHD,
     )
-    graph = chain(
-        [
-            ("attenuation", Attenuation(AttenuationParameters())),
-            ("veiling_light", VeilingLight(VeilingLightParameters())),
-        ]
-    )
+    graph = preset_from_text("format = 1\n[steps.attenuation]\n[steps.veiling_light]\n").at(1).graph
     return Frame(planes, UHD, UHD), shot, graph
 
 

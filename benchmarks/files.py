@@ -23,7 +23,7 @@ import numpy as np
 import OpenImageIO as oiio
 
 from halocline._typing import F32
-from halocline.imaging.exr import Attribute, Part, read_channels, read_header, set_file_threads
+from halocline.imaging.exr import Attribute, Part, read_header, read_into, set_file_threads
 from halocline.imaging.exr_write import PartPixels, write_exr
 from halocline.imaging.frame import Window
 from halocline.imaging.load import load
@@ -94,7 +94,8 @@ def plain(source: Path, target: Path) -> None:
 def halocline_files(source: Path, target: Path) -> None:
     """Halocline's reading of beauty and depth, and writing of the beauty, with nothing between."""
     (part,) = read_header(source).parts
-    planes = read_channels(source, part, part.channels)
+    planes = {name: np.empty(part.data_window.shape, np.float32) for name in part.channels}
+    read_into(source, part, planes)
     beauty = replace(part, channels=dict.fromkeys(RGBA, "half"))
     write_exr(target, [PartPixels(beauty, planes)], overwrite=True)
 

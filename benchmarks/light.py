@@ -25,7 +25,8 @@ import numpy as np
 from benchmarks.files import UHD, make_frame, plain
 
 from halocline.graph.engine import Evaluation, evaluate
-from halocline.graph.graph import Graph, chain
+from halocline.graph.graph import SOURCE, Graph, Step
+from halocline.graph.operator import AnyOperator
 from halocline.graph.shot import Shot
 from halocline.imaging.camera import pinhole
 from halocline.imaging.camera_track import CameraTrack
@@ -60,13 +61,18 @@ def main() -> None:
     print("  targets: slices 0.15, shafts 0.30 of floor")
 
 
+def _alone(operator: AnyOperator) -> Graph:
+    """Return the graph of one operator."""
+    return Graph([Step("timed", operator, {"picture": SOURCE})], "timed")
+
+
 def _measured(source: Path, frame: Frame) -> dict[str, list[tuple[float, float]]]:
     """Return wall and processor seconds of each job and round."""
     shots = [_shot(number) for number in range(1001, 1001 + ROUNDS)]
-    caustics = chain([("caustics", Caustics(CausticsParameters(normals="render")))])
-    from_depth = chain([("caustics", Caustics(CausticsParameters()))])
+    caustics = _alone(Caustics(CausticsParameters(normals="render")))
+    from_depth = _alone(Caustics(CausticsParameters()))
     bare = Frame({name: plane for name, plane in frame.planes.items() if name != "normal"}, UHD, UHD)
-    shafts = chain([("shafts", LightShafts(LightShaftsParameters()))])
+    shafts = _alone(LightShafts(LightShaftsParameters()))
     jobs: dict[str, Callable[[Shot], object]] = {
         "floor": lambda _: plain(source, source.with_suffix(".copy.exr")),
         "slices": _slices,

@@ -35,7 +35,7 @@ from halocline._typing import F32
 from halocline.filters.lens_blur import footprint
 from halocline.filters.splat import Area, Discs, Drawing, Surface
 from halocline.graph.engine import Evaluation, evaluate
-from halocline.graph.graph import chain
+from halocline.graph.graph import SOURCE, Graph, Step
 from halocline.graph.operator import Tile
 from halocline.imaging.camera import pinhole
 from halocline.imaging.camera_track import CameraTrack
@@ -132,9 +132,8 @@ class Scene:
     def evaluate(self) -> None:
         """Have the engine do it."""
         frame = Frame(self.planes, self.shot.data_window, self.shot.data_window)
-        evaluate(
-            chain([("matter", self.operator)]), frame, self.shot, wanted=("bands",), how=Evaluation(THREADS)
-        )
+        step = Step("matter", self.operator, {"picture": SOURCE})
+        evaluate(Graph([step], step.name), frame, self.shot, wanted=("bands",), how=Evaluation(THREADS))
 
 
 def draw(discs: Discs, picture: list[F32], surface: Surface) -> None:

@@ -20,11 +20,12 @@ import pytest
 from halocline._typing import F32, F64
 from halocline.errors import HaloclineError
 from halocline.graph.engine import Evaluation, evaluate
-from halocline.graph.graph import Graph, chain
+from halocline.graph.graph import SOURCE, Graph, Step
 from halocline.graph.operator import AnyOperator
 from halocline.graph.shot import Shot
 from halocline.imaging.camera import Camera, pinhole
 from halocline.imaging.camera_track import CameraTrack
+from halocline.imaging.exr import Part, read_into
 from halocline.imaging.frame import Frame, Window
 from halocline.operators.registry import operator_named
 from halocline.physics.path.transport import LightPath, refracted_sun
@@ -127,6 +128,22 @@ class Tiling(TypedDict, total=False):
 
     threads: int
     tile_rows: int
+
+
+def read_channels(path: Path, part: Part, names: Iterable[str]) -> dict[str, F32]:
+    """Read channels of a part as float32 planes ``(rows, columns)`` over its data window."""
+    planes = {name: np.empty(part.data_window.shape, np.float32) for name in names}
+    read_into(path, part, planes)
+    return planes
+
+
+def chain(operators: Iterable[tuple[str, AnyOperator]]) -> Graph:
+    """Return the graph of named operators applied one after the other."""
+    steps, previous = [], SOURCE
+    for name, operator in operators:
+        steps.append(Step(name, operator, {operator.inputs[0]: previous}))
+        previous = name
+    return Graph(steps, previous)
 
 
 class Builders:

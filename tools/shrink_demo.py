@@ -11,7 +11,7 @@ from pathlib import Path
 
 import numpy as np
 
-from halocline.imaging.exr import read_channels, read_header
+from halocline.imaging.exr import read_header, read_into
 from halocline.imaging.exr_write import PartPixels, write_exr
 from halocline.imaging.frame import Window
 
@@ -26,7 +26,8 @@ def main() -> None:
     for frame in FRAMES:
         source = ROOT / "demo_frames" / f"arch.{frame}.exr"
         part = read_header(source).parts[0]
-        planes = read_channels(source, part, ("R", "G", "B", "A", "Z"))
+        planes = {name: np.empty(part.data_window.shape, np.float32) for name in "RGBAZ"}
+        read_into(source, part, planes)
         height, width = part.data_window.height // 2, part.data_window.width // 2
         fours = {name: plane.reshape(height, 2, width, 2) for name, plane in planes.items()}
         small = {name: fours[name].mean(axis=(1, 3)) for name in "RGBA"} | {"Z": fours["Z"].min(axis=(1, 3))}

@@ -7,13 +7,12 @@ from pathlib import Path
 import numpy as np
 import OpenEXR
 import pytest
-from tests.conftest import Builders
+from tests.conftest import Builders, chain
 
 import halocline
 from halocline._typing import F32
 from halocline.batch.layers import ALL, plan_layers, planes_held
 from halocline.errors import GraphError
-from halocline.graph.graph import chain
 from halocline.graph.operator import WHOLE, Operator, Planes, PlaneUse, Tile
 from halocline.graph.shot import Shot
 from halocline.imaging.camera_track import CameraTrack

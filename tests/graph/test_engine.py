@@ -8,12 +8,12 @@ from typing import Any, ClassVar
 
 import numpy as np
 import pytest
-from tests.conftest import Builders, Tiling
+from tests.conftest import Builders, Tiling, chain
 
 from halocline._typing import F32
 from halocline.errors import GraphError, HaloclineError
 from halocline.graph.engine import Evaluation
-from halocline.graph.graph import SOURCE, Graph, Step, chain
+from halocline.graph.graph import SOURCE, Graph, Step
 from halocline.graph.operator import WHOLE, AnyOperator, Operator, Planes, PlaneUse, Tile
 from halocline.graph.shot import Shot
 from halocline.imaging.frame import Frame, Window

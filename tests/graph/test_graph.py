@@ -3,10 +3,10 @@
 from __future__ import annotations
 
 import pytest
-from tests.conftest import Builders
+from tests.conftest import Builders, chain
 
 from halocline.errors import GraphError
-from halocline.graph.graph import SOURCE, Graph, Step, chain
+from halocline.graph.graph import SOURCE, Graph, Step
 
 
 def step(build: Builders, name: str, source: str = SOURCE) -> Step:

@@ -6,11 +6,11 @@ from __future__ import annotations
 from typing import ClassVar
 
 import numpy as np
-from tests.conftest import Builders
+from tests.conftest import Builders, chain
 
 from halocline._typing import F32
 from halocline.compute.threads import allowed
-from halocline.graph.graph import SOURCE, Graph, Step, chain
+from halocline.graph.graph import SOURCE, Graph, Step
 from halocline.graph.operator import AnyOperator, Operator, Planes, PlaneUse, Tile
 from halocline.graph.plan import make_plan
 from halocline.graph.shot import Shot

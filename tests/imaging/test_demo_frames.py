@@ -10,8 +10,9 @@ from pathlib import Path
 
 import numpy as np
 import pytest
+from tests.conftest import read_channels
 
-from halocline.imaging.exr import read_channels, read_header
+from halocline.imaging.exr import read_header
 from halocline.imaging.input_spec import InputSpec
 from halocline.imaging.load import load
 

@@ -10,11 +10,12 @@ from pathlib import Path
 import numpy as np
 import OpenImageIO as oiio
 import pytest
+from tests.conftest import read_channels
 
 from halocline._typing import AnyArray
 from halocline.errors import ChannelError, ReadError, WriteError
 from halocline.imaging import exr, exr_write
-from halocline.imaging.exr import Attribute, Part, read_channels, read_header, read_native
+from halocline.imaging.exr import Attribute, Part, read_header, read_native
 from halocline.imaging.exr_write import PartPixels, write_exr
 from halocline.imaging.frame import Window
 

@@ -8,14 +8,13 @@ from typing import Any
 import numpy as np
 import OpenEXR
 import pytest
-from tests.conftest import Builders
+from tests.conftest import Builders, chain
 from tests.operators.every import steps_of
 
 from halocline.batch.frame_task import planes_read, read_inputs, render
 from halocline.batch.task import FrameTask
 from halocline.errors import ChannelError, GraphError
 from halocline.graph.engine import Evaluation
-from halocline.graph.graph import chain
 from halocline.graph.plan import make_plan
 from halocline.graph.planes import PLANES, MadeBy, in_order, key_of, plane_named
 from halocline.imaging.depth import DepthSpec

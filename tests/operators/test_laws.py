@@ -15,7 +15,7 @@ from typing import Any, Unpack, cast
 import cv2
 import numpy as np
 import pytest
-from tests.conftest import Builders, PathChanges
+from tests.conftest import Builders, PathChanges, chain
 from tests.operators.every import steps_of
 
 from halocline._typing import F32
@@ -23,7 +23,7 @@ from halocline.batch.layers import ALL, plan_layers
 from halocline.compute.compiled import Compiled
 from halocline.errors import GraphError
 from halocline.graph.engine import Evaluation, evaluate
-from halocline.graph.graph import SOURCE, Graph, Step, chain
+from halocline.graph.graph import SOURCE, Graph, Step
 from halocline.graph.light_form import RGBToBands
 from halocline.graph.operator import AnyOperator, Operator, Planes, Tile
 from halocline.graph.planes import BANDS

@@ -7,7 +7,7 @@ from typing import Any
 
 import numpy as np
 import pytest
-from tests.conftest import Builders
+from tests.conftest import Builders, chain
 from tests.operators.test_laws import EVERY, check_sum, graph_of, render, shot_of
 from tests.operators.test_studio_operator import Glow
 
@@ -15,7 +15,7 @@ from halocline._typing import F32
 from halocline.batch.frame_task import planes_read
 from halocline.errors import PresetError
 from halocline.graph.engine import Evaluation, evaluate
-from halocline.graph.graph import SOURCE, Graph, Step, chain
+from halocline.graph.graph import SOURCE, Graph, Step
 from halocline.graph.limits import HeightWindow, RangeWindow, StepLimits
 from halocline.graph.operator import AnyOperator, Stage
 from halocline.imaging.frame import Frame, Window

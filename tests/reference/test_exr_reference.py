@@ -13,10 +13,11 @@ from typing import Any
 import numpy as np
 import OpenEXR
 import pytest
+from tests.conftest import read_channels
 
 from halocline._typing import AnyArray
 from halocline.imaging.camera_metadata import find_camera
-from halocline.imaging.exr import Attribute, Part, read_channels, read_header, read_native
+from halocline.imaging.exr import Attribute, Part, read_header, read_native
 from halocline.imaging.exr_write import PartPixels, write_exr
 from halocline.imaging.frame import Window
 from halocline.imaging.load import load

@@ -15,11 +15,10 @@ import jerlov
 import numpy as np
 import pytest
 from scipy.integrate import quad
-from tests.conftest import Builders
+from tests.conftest import Builders, chain
 
 from halocline._typing import F32, F64
 from halocline.graph.engine import evaluate
-from halocline.graph.graph import chain
 from halocline.imaging.camera_track import CameraTrack
 from halocline.imaging.frame import Frame, Window
 from halocline.matching.model import spectral_bands

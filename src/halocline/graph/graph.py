@@ -87,15 +87,6 @@ class Graph:
         return tuple(dict.fromkeys(warning for operator in active for warning in operator.warnings(shot)))
 
 
-def chain(operators: Iterable[tuple[str, AnyOperator]]) -> Graph:
-    """Return the graph of named operators applied one after the other."""
-    steps, previous = [], SOURCE
-    for name, operator in operators:
-        steps.append(Step(name, operator, {operator.inputs[0]: previous}))
-        previous = name
-    return Graph(steps, previous)
-
-
 def _check_inputs(steps: Mapping[str, Step], output: str) -> None:
     known = [SOURCE, *steps]
     for step in steps.values():

@@ -236,19 +236,6 @@ def header_of_buffer(buffer: oiio.ImageBuf) -> Header:
     return Header(path, (_part(buffer.spec(), 0, path),))
 
 
-def read_channels(path: str | Path, part: Part, names: Iterable[str]) -> dict[str, F32]:
-    """Read some channels of a part as float32 planes ``(rows, columns)`` over its data window.
-
-    Raises
-    ------
-    ReadError, ChannelError
-        As `read_into`.
-    """
-    planes = {name: np.empty(part.data_window.shape, np.float32) for name in names}
-    read_into(path, part, planes)
-    return planes
-
-
 def read_into(path: str | Path, part: Part, targets: Mapping[str, F32]) -> None:
     """Read channels of a part straight into given planes, without touching their values.
 
