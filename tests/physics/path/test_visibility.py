@@ -39,6 +39,17 @@ def test_float32_agrees_with_the_exact_remap_at_every_distance(remap: RangeRemap
 
 
 @pytest.mark.parametrize("remap", REMAPS)
+def test_undoing_finds_the_range_again(remap: RangeRemap) -> None:
+    for range_m in (0.5, 4.9, 9.0, 80.0, 600.0):
+        assert remap.undone(float(remap.exact(range_m))) == pytest.approx(range_m, rel=1e-6)
+
+
+def test_undoing_has_the_worked_value() -> None:
+    """5 + 3 sinh 1, by hand."""
+    assert RangeRemap(5.0, 3.0).undone(8.0) == pytest.approx(8.5256, abs=5e-5)
+
+
+@pytest.mark.parametrize("remap", REMAPS)
 def test_endless_water_stays_endless(remap: RangeRemap) -> None:
     far = np.array([ENDLESS_M, 1e10, 3e38, np.inf])
     assert np.isinf(remap.exact(far)).all()
