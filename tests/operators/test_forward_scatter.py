@@ -2,6 +2,8 @@
 
 from __future__ import annotations
 
+from dataclasses import replace
+
 import cv2
 import numpy as np
 import pytest
@@ -280,3 +282,13 @@ def test_light_without_cover_alone_is_scattered_as_a_number(monkeypatch: pytest.
     )
     # The rate at hardly any t is 0.02 1/m: exp(0.02 x 5) - 1.
     np.testing.assert_allclose(out, np.expm1(0.1), rtol=1e-5)
+
+
+def test_a_picture_whose_windows_begin_elsewhere_has_the_same_halo() -> None:
+    """Windows that begin at x 5, y 8, as those of cropped frames do, move pixels and no light."""
+    pictures = []
+    for window in (Window(0, 0, 96, 60), Window(5, 8, 96, 60)):
+        frame = posts_before_a_wall(Window(0, 0, 96, 60))
+        moved = replace(frame, data_window=window, display_window=window)
+        pictures.append(made(SCATTERED, moved, camera(window))["rgb"])
+    np.testing.assert_allclose(pictures[1], pictures[0], rtol=1e-5, atol=1e-6)
