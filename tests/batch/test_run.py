@@ -105,7 +105,8 @@ def test_the_manifest_tells_what_each_frame_was_made_from(shot: Folder, look: Pr
 
     beauty = (shot.clean / "arch.1002.exr").read_bytes()
     assert record["origin"]["inputs"]["beauty"]["sha256"] == hashlib.sha256(beauty).hexdigest()
-    assert record["origin"]["preset"] == look.digest
+    assert record["origin"]["preset"] == look.digest_at(1002)
+    assert record["origin"]["whole_preset"] == look.digest
     made = (shot.out / "arch.1002.exr").read_bytes()
     assert record["output"] == {"bytes": len(made), "sha256": hashlib.sha256(made).hexdigest()}
     assert set(record["seconds"]) == {"read", "render", "write"}

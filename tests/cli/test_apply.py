@@ -197,7 +197,7 @@ def test_json_lines_tell_everything(halocline: Halocline, renders: Renders, tmp_
         if record["status"] == "done":
             assert record["output"]["bytes"] == out.stat().st_size
             assert record["output"]["sha256"] == hashlib.sha256(out.read_bytes()).hexdigest()
-            assert record["origin"]["preset"] == start["digest"]
+            assert record["origin"]["whole_preset"] == start["digest"]
             assert isinstance(record["warnings"], list)
             assert all(seconds >= 0 for seconds in record["seconds"].values())
         else:

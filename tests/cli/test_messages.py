@@ -137,7 +137,7 @@ CASES: dict[str, tuple[tuple[str, ...], tuple[str, str, str]]] = {
         (
             "E-SEQUENCE-MATCH  clean/arch.1001.exr: ",
             "is one file, but the beauty has 4 frames",
-            "--depth depth.####.exr",
+            "--depth name.####.exr",
         ),
     ),
     "lamp without an aim": (

@@ -126,10 +126,12 @@ def test_two_hundred_rapid_moves_end_at_the_last_and_never_go_back(page: Any, fr
         }"""
     )
     until(page, lambda: "veil_brightness = 2\n" in page.text_content("#text") + "\n")
-    page.wait_for_timeout(1000)
-    page.wait_for_selector(FINE, timeout=60_000)
     assert numbers == sorted(numbers)
-    np.testing.assert_array_equal(screen(page), wanted(frames, "light.veil_brightness=2"))
+    # However long a busy machine takes for it, the last move's picture comes, and stays.
+    last = wanted(frames, "light.veil_brightness=2")
+    until(page, lambda: np.array_equal(screen(page), last))
+    page.wait_for_timeout(500)
+    np.testing.assert_array_equal(screen(page), last)
     # All of one drag is one change.
     page.click("#undo")
     page.wait_for_selector("#undo[disabled]", timeout=20_000, state="attached")

@@ -51,6 +51,8 @@ class Origin:
         Frame whose render stands in for a missing one.
     layers
         Separable layers that are asked for.
+    whole_preset
+        Digest of the whole preset, on all frames, by which reports name it. Nothing is compared with it.
     """
 
     frame: int
@@ -61,6 +63,7 @@ class Origin:
     depth: Mapping[str, Any] = field(default_factory=dict)
     held_from: int | None = None
     layers: tuple[str, ...] = ()
+    whole_preset: str = ""
 
     def to_dict(self) -> dict[str, Any]:
         """Return plain data for a record."""
@@ -79,6 +82,7 @@ class Origin:
             depth=dict(data["depth"]),
             held_from=None if held is None else int(held),
             layers=tuple(map(str, data.get("layers", ()))),
+            whole_preset=str(data.get("whole_preset", "")),
         )
 
 
@@ -100,6 +104,7 @@ def origin_of(task: FrameTask, preset: Preset) -> Origin:
         depth={} if task.depth_spec is None else asdict(task.depth_spec),
         held_from=task.held_from,
         layers=preset.at(task.frame).output.layers,
+        whole_preset=preset.digest,
     )
 
 

@@ -97,7 +97,8 @@ class ManifestReport:
         ]
         if len(self.presets) > 1:
             lines.append(
-                "warning   frames from different presets stand side by side: resume to renew the old"
+                "warning   frames from different presets stand side by side: --resume renews those that the "
+                "last one changes"
             )
         if self.checks is not None:
             lines += [f"check     {line}" for line in self.checks.get("lines", [])]
@@ -129,7 +130,7 @@ def report_on(records: Sequence[Record]) -> ManifestReport:
     }
     whole = {frame: sum(time.values()) for frame, time in times.items()}
     slowest = sorted(whole.items(), key=lambda item: -item[1])[:_SLOWEST]
-    used = [_table(record, "origin").get("preset") for record in done]
+    used = [_table(record, "origin").get("whole_preset") for record in done]
     names = {
         _table(record, "preset").get("digest"): _table(record, "preset").get("name")
         for record in records

@@ -277,8 +277,9 @@ def turned_axes(level: F64, *, pan_deg: float, tilt_deg: float, roll_deg: float)
     --------
     A level camera looks down -z. Panned by 90 degrees it looks down +x:
 
-    >>> turned_axes(np.eye(3), pan_deg=90.0, tilt_deg=0.0, roll_deg=0.0)[:, 2].round(12).tolist()
-    [-1.0, 0.0, 0.0]
+    >>> looks = -turned_axes(np.eye(3), pan_deg=90.0, tilt_deg=0.0, roll_deg=0.0)[:, 2]
+    >>> bool(np.allclose(looks, [1.0, 0.0, 0.0]))
+    True
     """
     right, up, ahead = level[:, 0], level[:, 1], -level[:, 2]
     right, ahead = _turned(right, ahead, -pan_deg)

@@ -55,7 +55,7 @@ def range_map(values: F32, *, open_from_m: float | None = None) -> RangeMap:
     >>> import numpy as np
     >>> far = np.full((10, 10), 200.0, np.float32)
     >>> far[:5] = np.linspace(2.0, 8.0, 10)
-    >>> np.isinf(range_map(far).range_m).mean()
+    >>> float(np.isinf(range_map(far).range_m).mean())
     0.5
     """
     with np.errstate(invalid="ignore"):

@@ -19,11 +19,15 @@ INDEX = (1.338, 1.3405, 1.345)
 STEPS = ShaftSteps.reaching(25.0, first_m=0.15, count=64)
 
 
-@pytest.fixture(scope="module")
-def field() -> CausticField:
+def sea_light(seed: int) -> CausticField:
     sea = SeaState(3.0, fetch_m=1500.0, smooth_below_m=0.35)
     optics = CausticOptics(math.radians(35.0), 0.0, INDEX)
-    return CausticSetup(sea, optics, seed=4, patch_m=8.0, grid=256).at(1.0)
+    return CausticSetup(sea, optics, seed=seed, patch_m=8.0, grid=256).at(1.0)
+
+
+@pytest.fixture(scope="module")
+def field() -> CausticField:
+    return sea_light(4)
 
 
 def fan(rows: int, columns: int, *, pitch: float = 0.0, across: float = 1.0) -> F32:
@@ -47,16 +51,13 @@ def test_steps_grow_and_reach_just_as_far_as_asked() -> None:
     assert (np.diff(np.diff(STEPS.edges)) > 0).all()
 
 
-def test_the_mean_of_the_shafts_is_the_smooth_veil(field: CausticField) -> None:
-    made = volume(field, fan(48, 96))
-    gain = made.gain(
-        np.arange(95, dtype=np.float32),
-        np.arange(47, dtype=np.float32),
-        np.full((47, 95), np.inf, np.float32),
-    )
-    # One moment of one view: a few dozen shafts of some 5 % each.
-    assert_allclose(gain.mean(axis=(1, 2), dtype=np.float64), 1.0, atol=0.03)
-    assert gain.std() > 0.005
+def test_the_mean_of_the_shafts_is_the_smooth_veil() -> None:
+    columns, rows = np.arange(95, dtype=np.float32), np.arange(47, dtype=np.float32)
+    endless = np.full((47, 95), np.inf, np.float32)
+    gains = np.stack([volume(sea_light(n), fan(48, 96)).gain(columns, rows, endless) for n in range(8)])
+    # One sea's view, of a few dozen shafts, has a mean that spreads by 6 % (least and most .92 and 1.08).
+    assert_allclose(gains.mean(axis=(0, 2, 3), dtype=np.float64), 1.0, atol=0.03)
+    assert gains.std() > 0.005
 
 
 def test_a_ray_along_the_beam_keeps_its_shaft_and_one_across_it_averages(field: CausticField) -> None:

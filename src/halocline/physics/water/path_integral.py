@@ -47,7 +47,8 @@ def path_integral(rate: F64 | float, range_m: F64 | float) -> F64:
     k, s = np.broadcast_arrays(np.asarray(rate, np.float64), np.asarray(range_m, np.float64))
     endless = np.isinf(s)
     end = np.where(endless, 1.0, s)
-    forever = np.where(k > 0.0, 1.0 / np.where(k > 0.0, k, 1.0), np.inf)
+    with np.errstate(over="ignore"):  # of the smallest k, to inf
+        forever = np.where(k > 0.0, 1.0 / np.where(k > 0.0, k, 1.0), np.inf)
     return np.where(endless, forever, end * mean_share_left(k * end))
 
 
