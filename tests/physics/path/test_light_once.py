@@ -27,7 +27,7 @@ def light_once(cos_sun: F64, *, by_particles: float, by_water: float) -> F64:
     rays = np.asarray(cos_sun, np.float32)
     out = np.empty((1, rays.size), np.float32)
     veil(np.ones_like(rays), np.zeros_like(rays), rays, none, sun_numbers(light), bands, out)
-    return out[0].astype(np.float64)
+    return np.asarray(out[0], np.float64)
 
 
 @pytest.mark.parametrize(("by_particles", "by_water"), [(1.0, 0.0), (0.0, 1.0)])
