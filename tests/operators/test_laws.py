@@ -212,6 +212,8 @@ def handed(operator: AnyOperator, build: Builders) -> tuple[dict[str, F32], Tile
     # As wide for its height as the others.
     small = Window(0, 0, 17, 12)
     shot = replace(shot_of(build), display_window=small, data_window=small)
+    # A sea of fewer rays than any preset may ask for.
+    shot = replace(shot, sea=shot.sea.model_copy(update={"detail": 64}))
     shot = replace(shot, track=build.shot(small, camera=build.camera(small, tilt_deg=12.0)).track)
     given = {name: plane[..., :12, :17].copy() for name, plane in render(build).planes.items()}
     given |= {name: shot.view_plane(name, small) for name in ("downward", "sun_cosine")}
