@@ -9,15 +9,16 @@ import numpy as np
 import pytest
 from tests.operators.scene import HEAD, camera, made, posts_before_a_wall
 
-from halocline._typing import F32
+from halocline._typing import F32, F64
 from halocline.filters.halo import halo_widths
 from halocline.graph.engine import Evaluation
 from halocline.imaging.camera import Camera
 from halocline.imaging.camera_track import CameraTrack
 from halocline.imaging.frame import Frame, Window
+from halocline.operators import forward_scatter
 from halocline.physics.path.halo_loops import give
-from halocline.physics.path.transport import OpenRays
-from halocline.physics.path.water_halo import band_kernels
+from halocline.physics.path.transport import LightPath, OpenRays
+from halocline.physics.path.water_halo import band_kernels, light_bend
 from halocline.physics.water.path_integral import path_integral
 from halocline.presets.build import make_shot, story_path
 from halocline.presets.preset import load_preset, preset_from_text
@@ -292,3 +293,35 @@ def test_a_picture_whose_windows_begin_elsewhere_has_the_same_halo() -> None:
         moved = replace(frame, data_window=window, display_window=window)
         pictures.append(made(SCATTERED, moved, camera(window))["rgb"])
     np.testing.assert_allclose(pictures[1], pictures[0], rtol=1e-5, atol=1e-6)
+
+
+def test_the_empirical_halo_is_as_wide_as_stated() -> None:
+    """Within its width w lies 1 - 1/sqrt 2 of its light, within 3 w 1 - 1/sqrt 10 (mcglamery1980)."""
+    frame = level_scene(5.0, 0.0)
+    frame.planes["rgb"][:, 68, 120] = 1000.0
+    text = PLAIN + '[steps.forward_scatter]\nacts_on = "subject"\nlaw = "empirical"\nwidth = 0.01\ngain = 1\n'
+    halo = made(text, frame, LENS, wanted=("halo",))["halo"].sum(axis=0, dtype=np.float64)
+    # What the point itself loses stands at its own pixel.
+    halo[68, 120] = 0.0
+    rows, columns = np.indices(WINDOW.shape)
+    angle = np.hypot(rows - 68, columns - 120) / LENS.focal_px
+    within = [halo[angle <= share * 0.01 * 5.0].sum() for share in (1.0, 3.0)]
+    assert within[0] / within[1] == pytest.approx((1 - 0.5**0.5) / (1 - 0.1**0.5), rel=0.1)
+
+
+@pytest.mark.parametrize("pitch_deg", [-50.0, 55.0])
+def test_the_halo_follows_the_waters_light_about_the_view(
+    pitch_deg: float, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    """How the water's light bends about a ray is asked for the ray through the picture's centre."""
+    asked: list[F32] = []
+
+    def bend(path: LightPath, direction: F64) -> float:
+        asked.append(np.asarray(direction))
+        return light_bend(path, direction)
+
+    monkeypatch.setattr(forward_scatter, "light_bend", bend)
+    lens = camera(WINDOW, pitch_deg=pitch_deg)
+    made(VEILED, level_scene(5.0), lens)
+    ahead = lens.directions(WINDOW)[:, WINDOW.height // 2, WINDOW.width // 2]
+    np.testing.assert_allclose(asked[0], ahead, atol=0.01)
