@@ -15,7 +15,7 @@ import numpy as np
 
 from halocline._typing import F32
 from halocline.errors import GraphError
-from halocline.graph.graph import SOURCE, Graph, Step
+from halocline.graph.graph import Graph, Step, used_steps
 from halocline.graph.operator import WHOLE
 from halocline.graph.shot import Shot
 from halocline.imaging.frame import Frame
@@ -96,7 +96,7 @@ def for_element(graph: Graph, shot: Shot) -> tuple[Graph, tuple[str, ...]]:
         for name in instead
     )
     output = instead.get(graph.output, graph.output)
-    return Graph(_used(kept, output), output), told
+    return Graph(used_steps({step.name: step for step in kept}, output), output), told
 
 
 def as_layer(picture: Picture, alpha: F32, guides: frozenset[str]) -> Picture:
@@ -122,16 +122,3 @@ def as_layer(picture: Picture, alpha: F32, guides: frozenset[str]) -> Picture:
 
 def _straight(light: F32, alpha: F32) -> F32:
     return np.divide(light, alpha, out=np.zeros_like(light), where=alpha > 0.0)
-
-
-def _used(steps: list[Step], output: str) -> list[Step]:
-    """Return the steps that the output still depends on."""
-    by_name = {step.name: step for step in steps}
-    used: set[str] = set()
-    pending = [output]
-    while pending:
-        name = pending.pop()
-        if name not in used and name != SOURCE:
-            used.add(name)
-            pending.extend(by_name[name].inputs.values())
-    return [step for step in steps if step.name in used]

@@ -127,7 +127,21 @@ def _ordered(steps: Mapping[str, Step]) -> list[str]:
         ) from None
 
 
-def _check_used(steps: Mapping[str, Step], output: str) -> None:
+def used_steps(steps: Mapping[str, Step], output: str) -> list[Step]:
+    """Return the steps that an output depends on, in their order.
+
+    Parameters
+    ----------
+    steps
+        By name.
+    output
+        A step's name, or the source's.
+
+    Returns
+    -------
+    list[Step]
+        Those of ``steps`` that the output is made by.
+    """
     used: set[str] = set()
     pending = [output]
     while pending:
@@ -135,6 +149,11 @@ def _check_used(steps: Mapping[str, Step], output: str) -> None:
         if name not in used and name != SOURCE:
             used.add(name)
             pending.extend(steps[name].inputs.values())
+    return [step for name, step in steps.items() if name in used]
+
+
+def _check_used(steps: Mapping[str, Step], output: str) -> None:
+    used = {step.name for step in used_steps(steps, output)}
     unused = [name for name in steps if name not in used]
     if unused:
         raise GraphError(
