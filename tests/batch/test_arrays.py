@@ -140,3 +140,12 @@ def test_what_is_no_preset_is_refused_in_words(given: Any) -> None:
     with pytest.raises(PresetError) as caught:
         halocline.apply("no-such-water", LIGHT, RANGE)
     assert caught.value.code == "E-PRESET-FIND"
+
+
+@pytest.mark.parametrize("value", [np.nan, -0.5, 1.5])
+def test_a_matte_that_is_no_coverage_is_refused(value: float) -> None:
+    rgb, range_m = np.full((4, 6, 3), 0.3, np.float32), np.full((4, 6), 3.0, np.float32)
+    matte = np.full((4, 6), value, np.float32)
+    with pytest.raises(FrameError, match=r'plane "matte\.arch"') as caught:
+        halocline.apply("jerlov-1c", rgb, range_m, planes={"matte.arch": matte})
+    assert caught.value.code == "E-FRAME-PLANE"

@@ -6,7 +6,7 @@ import numpy as np
 import pytest
 
 from halocline._typing import F32
-from halocline.imaging.repair import BadPixels, Policy, repair
+from halocline.imaging.repair import BadPixels, Policy, repair, sound_guides
 
 
 def picture() -> tuple[F32, F32]:
@@ -55,3 +55,27 @@ def test_a_large_hole_is_filled_ring_by_ring_and_never_left_bad() -> None:
 def test_a_sound_picture_is_left_alone() -> None:
     rgb, alpha = np.full((3, 4, 4), 0.5, np.float32), np.ones((4, 4), np.float32)
     assert not repair(rgb, alpha, "clamp").any()
+
+
+def test_mattes_and_normals_are_made_sound_and_told() -> None:
+    """A matte is coverage, 0 to 1; a little overshoot of a filter is held without a word."""
+    matte = np.array([[np.nan, -0.2, 0.5, 1.005, 2.0]], np.float32)
+    soft = np.array([[-0.004, 0.3, 1.006]], np.float32)
+    normal = np.zeros((3, 1, 2), np.float32)
+    normal[1] = 1.0
+    normal[2, 0, 1] = np.nan
+    told = sound_guides({"matte.arch": matte, "matte.soft": soft, "normal": normal, "rgb": matte})
+    assert matte.tolist() == [[0.0, 0.0, 0.5, 1.0, 1.0]]
+    assert soft.min() == 0.0
+    assert soft.max() == 1.0
+    assert normal[:, 0].T.tolist() == [[0.0, 1.0, 0.0], [0.0, 0.0, 0.0]]
+    assert len(told) == 2
+    assert "matte.arch: 1 not a number, taken as 0; 2 outside 0 to 1" in told[0]
+    assert "normal: 1 not a number" in told[1]
+
+
+def test_sound_mattes_are_left_alone() -> None:
+    matte = np.linspace(0, 1, 7, dtype=np.float32)[None]
+    before = matte.copy()
+    assert sound_guides({"matte.arch": matte}) == []
+    assert np.array_equal(matte, before)

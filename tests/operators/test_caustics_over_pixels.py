@@ -12,6 +12,7 @@ from tests.operators.scene import made
 from halocline._typing import F32
 from halocline.imaging.camera import Camera, pinhole
 from halocline.imaging.frame import Frame, Window
+from halocline.operators.caustics import _stretch
 
 SAMPLES = 8
 COARSE = Window(0, 0, 64, 40)
@@ -72,3 +73,21 @@ def test_light_is_neither_gained_nor_lost(gains: tuple[F32, F32]) -> None:
     """The mean over the picture is that of the samples, within half a per cent."""
     pixels, truth = gains
     np.testing.assert_allclose(pixels.mean(), truth.mean(), rtol=0.005)
+
+
+@pytest.mark.parametrize("number", [0.0, np.nan, np.inf])
+def test_a_normal_that_is_no_direction_stretches_no_pixel(number: float) -> None:
+    """The pattern is read at places that are known, whatever a render's normals hold."""
+    frame = floor(COARSE)
+    frame.planes["normal"][...] = number
+    stretched = np.full((3, COARSE.width * COARSE.height), np.nan, np.float32)
+    width = np.ones(stretched.shape[1], np.float32)
+    x, y, z = lens(COARSE).directions(COARSE).reshape(3, -1)
+    view = (x, y, z)
+    axes = ((1.0, 0.0, 0.0), (0.0, 0.0, 1.0), (0.0, -1.0, 0.0))
+    numbers = tuple(tuple(np.float32(value) for value in axis) for axis in axes)
+    ranges = frame.planes["range"].ravel()
+    normal = frame.planes["normal"].reshape(3, -1)
+    _stretch(view, normal, numbers, ranges, np.float32(0.001), stretched, width)
+    np.testing.assert_allclose(stretched, 0.0, atol=1e-6)
+    np.testing.assert_allclose(width, ranges * 0.001, rtol=1e-5)

@@ -262,6 +262,14 @@ def _frame(
     coverage = np.isfinite(distance) if alpha is None else alpha
     rows, columns = distance.shape
     given = {name: np.ascontiguousarray(plane, np.float32) for name, plane in planes.items()}
+    for name, plane in given.items():
+        least, most = plane.min(initial=0.0), plane.max(initial=1.0)
+        if name.startswith("matte.") and not (least >= 0.0 and most <= 1.0):
+            raise FrameError(
+                f'plane "{name}" is not a number, below 0 or above 1 at some pixels',
+                code="E-FRAME-PLANE",
+                fix="Give mattes from 0 to 1.",
+            )
     return Frame(
         {
             **given,

@@ -39,7 +39,7 @@ from halocline.imaging.picture_statistics import (
     beauty_statistics,
     premultiplication_warnings,
 )
-from halocline.imaging.repair import BadPixels, Policy, repair
+from halocline.imaging.repair import BadPixels, Policy, repair, sound_guides
 from halocline.rgb import RGBSpace
 
 # Puts channels of a part, each given with its name, where they belong.
@@ -354,6 +354,7 @@ class _Finish:
         # Light is judged as the file has it, and where that is no light yet, as it becomes one.
         statistics = beauty_statistics(rgb, alpha) if self.reading.judged and not space.given else None
         self._sound(rgb, alpha, lights)
+        self.warnings += sound_guides(planes)
         for colour in (rgb, *lights):
             to_working(colour, alpha, space)
         if self.reading.judged and space.given:

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from collections.abc import Mapping
 from dataclasses import dataclass
 from typing import Literal
 
@@ -17,6 +18,8 @@ Policy = Literal["report", "clamp", "inpaint"]
 BRIGHTEST = 65504.0
 # Rings of neighbours tried before an inpainted pixel is given up and set to 0.
 _RINGS = 8
+# Filters overshoot mattes by so much.
+_OVERSHOOT = 0.01
 
 
 @dataclass(frozen=True)
@@ -58,6 +61,42 @@ def repair(rgb: F32, alpha: F32 | None, policy: Policy) -> BadPixels:
             np.nan_to_num(plane, copy=False, nan=0.0, posinf=BRIGHTEST, neginf=0.0)
             np.maximum(plane, 0.0, out=plane)
     return BadPixels(*(int(np.count_nonzero(mask)) for mask in (nan, infinite, negative)))
+
+
+def sound_guides(planes: Mapping[str, F32]) -> list[str]:
+    """Make mattes and normals sound in place, and tell what was wrong with them.
+
+    A matte that is no number covers nothing, and what lies outside 0 to 1 is held to it. A normal that is no
+    direction is none: (0, 0, 0).
+
+    Parameters
+    ----------
+    planes
+        By name; those called ``matte.NAME``, ``(rows, columns)``, and ``normal``, ``(3, rows, columns)``, are
+        looked at.
+
+    Returns
+    -------
+    list[str]
+        A sentence for each that was not sound. What a filter overshoots by, under 1 %, is held in silence.
+    """
+    told = []
+    for name, plane in planes.items():
+        if name.startswith("matte.") and not (plane.min() >= 0.0 and plane.max() <= 1.0):
+            unknown = int(np.count_nonzero(np.isnan(plane)))
+            outside = int(np.count_nonzero((plane < -_OVERSHOOT) | (plane > 1.0 + _OVERSHOOT)))
+            np.nan_to_num(plane, copy=False, nan=0.0)
+            np.clip(plane, 0.0, 1.0, out=plane)
+            if unknown or outside:
+                told.append(
+                    f"bad pixels in {name}: {unknown} not a number, taken as 0; {outside} outside 0 to 1, "
+                    "held to it"
+                )
+        elif name == "normal" and not np.isfinite(plane.sum(dtype=np.float64)):
+            bad = ~np.isfinite(plane).all(axis=0)
+            np.copyto(plane, np.float32(0.0), where=bad)
+            told.append(f"bad pixels in normal: {np.count_nonzero(bad)} not a number, taken as no direction")
+    return told
 
 
 def _any(planes: list[F32], test: object) -> NDArray[np.bool_]:

@@ -45,6 +45,8 @@ _FADING = 0.25
 _SHORT = np.float32(0.1)
 # In float32, as all numbers in the loops.
 _HALF, _THIRD = np.float32(0.5), np.float32(1.0 / 3.0)
+# A normal's square beyond this, or under a half, is no direction's.
+_NO_UNIT = np.float32(2.0)
 _NOTHING, _ALL, _LEAST, _FARTHEST = (np.float32(number) for number in (0.0, 1.0, 1e-6, FARTHEST_M))
 
 
@@ -333,6 +335,9 @@ def _stretch(
         across = axes[0][0] * a + axes[0][1] * b + axes[0][2] * c
         forth = axes[1][0] * a + axes[1][1] * b + axes[1][2] * c
         under = axes[2][0] * a + axes[2][1] * b + axes[2][2] * c
+        if not _HALF < across * across + forth * forth + under * under < _NO_UNIT:
+            # No direction is known here.
+            across, forth, under = -x, -y, -down
         cosine = x * across + y * forth + down * under
         x, y, down = x - cosine * across, y - cosine * forth, down - cosine * under
         size = range_m[i] * per_m
