@@ -2,10 +2,15 @@
 
 from __future__ import annotations
 
+from pathlib import Path
+
 import numpy as np
+import OpenEXR
 import pytest
 
 from halocline._typing import F32
+from halocline.imaging.input_spec import InputSpec
+from halocline.imaging.load import load
 from halocline.imaging.repair import BadPixels, Policy, repair, sound_guides
 
 
@@ -79,3 +84,17 @@ def test_sound_mattes_are_left_alone() -> None:
     before = matte.copy()
     assert sound_guides({"matte.arch": matte}) == []
     assert np.array_equal(matte, before)
+
+
+def test_a_matte_that_is_no_number_is_sound_once_it_is_read(tmp_path: Path) -> None:
+    """Written with the independent OpenEXR package."""
+    light = np.full((6, 8), 0.3, np.float32)
+    matte = np.where(np.arange(8) < 4, np.nan, 3.0).astype(np.float32) * np.ones((6, 1), np.float32)
+    channels = {"R": light, "G": light, "B": light, "Z": 9.0 * light, "matte.arch": matte}
+    header = {"compression": OpenEXR.ZIP_COMPRESSION, "type": OpenEXR.scanlineimage}
+    OpenEXR.File(header, channels).write(str(tmp_path / "clean.exr"))
+    (view,) = load(tmp_path / "clean.exr", InputSpec(), wanted=["matte.arch"]).views
+    found = view.frame.plane("matte.arch")
+    assert (found[:, :4] == 0.0).all()
+    assert (found[:, 4:] == 1.0).all()
+    assert any("24 not a number" in line and "24 outside 0 to 1" in line for line in view.warnings)
