@@ -335,6 +335,7 @@ STEPS: dict[str, Row] = {
             "sources": Row(_VENT, (None, _SOURCE % "0.3"), middle_of_change, "up"),
             "opacity": Row(_VENT, (None, "0.2"), amount, "down"),
             "brightness": Row(_VENT, (None, "4.0"), brightness, "up"),
+            "brightest": Row(_VENT, (None, "0.1"), brightness, "down"),
             "lamp_haze": Row(_LAMP + _VENT, (None, "0.0"), brightness, "down"),
             "current": Row(_VENT, (None, "[0.3, 0.0, 0.0]"), middle_of_change, "up"),
             "turbulence": Row(_VENT, (None, "0.5"), motion, "up"),

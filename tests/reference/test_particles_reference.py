@@ -20,14 +20,14 @@ from halocline.filters.lens_blur import circle_of_confusion, footprint
 from halocline.filters.splat import Area, Discs, Drawing, Surface
 from halocline.imaging.camera import pinhole
 from halocline.imaging.frame import Window
+from halocline.physics.floating.bubble_optics import appearance, around, fresnel
 from halocline.physics.floating.bubbles import (
     Fluid,
-    appearance,
     clean_rise_speed,
     contaminated_rise_speed,
     flattening,
-    fresnel,
     grown_diameter,
+    wobble_hz,
 )
 from halocline.physics.floating.field import ViewVolume, particles_in_view, patchiness
 from halocline.physics.floating.particles import (
@@ -235,14 +235,55 @@ def test_reflection_at_a_bubble_is_fresnels() -> None:
     assert fresnel(np.array([math.cos(brewster)]), 1.34, 1.0)[0] == pytest.approx(0.5 * across, rel=1e-6)
 
 
-def test_bright_rim_begins_at_the_critical_angle() -> None:
-    # Total reflection from sin i = 1/n: the rim fills the outer 1 - 1/n of the radius, 0.254 for n 1.34.
-    # Light that reaches the lens from one side of the horizon only shows the jump.
-    picture = appearance(lambda mu: (mu < -0.9).astype(float)[:, None], 0.0, size=256)[..., 0]
-    column = picture[:128, 128]
-    bright = np.flatnonzero(column > 0.5)
-    radius = (127.5 - bright.max()) / 128.0
-    assert radius == pytest.approx(1.0 / 1.34, abs=0.02)
+def _column_of_a_ball(light: F64) -> tuple[F64, F64]:
+    """Return how far off its middle the pixels of a ball's upper half are, and their light, seen level."""
+    picture = appearance(light[:, None], 0.0, size=256)[..., 0]
+    return 1.0 - (np.arange(128) + 0.5) / 128.0, picture[:128, 127]
+
+
+def test_silver_cap_reaches_from_the_critical_angle_to_the_edge_of_snells_window() -> None:
+    # By hand: reflection is total from sin i = 1/n, 0.746 of the radius (n 1.34). A ray reflected at i goes
+    # on pi - 2 i higher: it meets the edge of Snell's window, 41.73 deg above the horizon, at i = 69.1 deg,
+    # 0.934 of the radius. In between the whole sky is mirrored; beyond, the water under the surface is.
+    above = around()[:, 2] > math.sin(math.radians(41.73))
+    radius, light = _column_of_a_ball(above.astype(float))
+    silver = radius[light > 0.5]
+    # Directions are 5 deg apart, which are 0.02 of the radius.
+    assert silver.max() == pytest.approx(0.934, abs=0.02)
+    # What passes shows the sky too, from 2 (t - i) = 41.73 deg on: sin(i + 20.87 deg) = 1.34 sin i holds for
+    # i = 41.29 deg, 0.660 of the radius.
+    assert silver.min() == pytest.approx(0.660, abs=0.02)
+    assert light[(radius > 0.76) & (radius < 0.90)] == pytest.approx(1.0)
+
+
+@pytest.mark.parametrize("sine", [0.1, 0.3, 0.5])
+def test_light_from_ahead_and_behind_shares_as_fresnel_says(sine: float) -> None:
+    # A ray that meets a ball at i < 45 deg passes with T^2 and turns by less than 90 deg; what is reflected
+    # at the front comes from behind the lens. Fresnel's equations in sines and tangents, sin t = n sin i.
+    i, t = math.asin(sine), math.asin(1.34 * sine)
+    across, along = math.sin(i - t) / math.sin(i + t), math.tan(i - t) / math.tan(i + t)
+    reflected = 0.5 * (across**2 + along**2)
+    from_behind = (around()[:, 1] < -0.02).astype(float)
+    radius, light = _column_of_a_ball(from_behind)
+    found = np.interp(sine, radius[::-1], light[::-1])
+    # What is reflected once inside turns by pi + 2 i - 4 t; with all later orders it is T R.
+    inside = (1.0 - reflected) * reflected if math.pi + 2.0 * i - 4.0 * t > 0.5 * math.pi else 0.0
+    assert found == pytest.approx(reflected + inside, rel=0.03)
+
+
+def test_small_bubbles_are_balls_and_large_ones_caps() -> None:
+    # clift1978, section 2.II (MEMORY): spherical, minor to major axis above 0.9; spherical caps above Eo 40,
+    # 0.24 for a wake angle of 50 deg, (1 - cos 50)/(2 sin 50) = 0.233.
+    assert flattening(np.array([0.5e-3, 1.0e-3]), TAP_WATER).min() > 0.9
+    eo_40 = math.sqrt(40.0 * TAP_WATER.surface_tension / (9.81 * TAP_WATER.density))
+    cap = (1.0 - math.cos(math.radians(50.0))) / (2.0 * math.sin(math.radians(50.0)))
+    assert flattening(np.array([1.2 * eo_40]), TAP_WATER)[0] == pytest.approx(cap, abs=0.05)
+
+
+def test_bubble_of_five_millimetres_swings_as_lamb_says() -> None:
+    # lamb1932, section 275: omega^2 = (n - 1)(n + 1)(n + 2) sigma/(rho R^3), n = 2. By hand, tap water,
+    # R 2.5 mm: 12 x 0.072/(998 x 1.5625e-8) = 55407 /s2, 37.46 Hz. Kind: MEMORY of the equation.
+    assert wobble_hz(np.array([5e-3]), TAP_WATER)[0] == pytest.approx(37.46, abs=0.05)
 
 
 # --- Lens -----------------------------------------------------------------------------------------------

@@ -26,11 +26,16 @@ from halocline.operators.shared.drawn_things import (
     refuse_disorder,
     surface_of,
 )
+from halocline.operators.shared.floor import floor_seen
+from halocline.operators.shared.surface_light import sun_zenith, water_index
 from halocline.physics.floating.bubble_view import BubbleLook, seen_bubbles
 from halocline.physics.floating.bubbles import LARGEST_M, Burst, Column, Emitter
 from halocline.physics.floating.flow import turbulence
 from halocline.physics.floating.particles_as_seen import Scene, Seen
-from halocline.quantities import Angle, Distance, Length, Period, Position, Ratio, Share, Strict
+from halocline.physics.sea.sky import sky_over
+from halocline.physics.sea.surface import SunBeam
+from halocline.physics.sea.waves import cox_munk_slopes
+from halocline.quantities import Angle, Distance, Factor, Length, Period, Position, Ratio, Share, Strict
 
 Vector = tuple[Position, Position, Position]
 
@@ -74,6 +79,8 @@ class BubbleSource(Strict):
         Speed of the water that a dense column drags up with it, m/s.
     film
         0 is pure water, 1 the natural film on every bubble in the sea, which slows small ones to half.
+    clusters
+        How closely bubbles keep together that leave in one puff of five or so, 0 (not at all) to 1.
     """
 
     RENAMED: ClassVar[Mapping[str, str]] = {"mouth_radius": "source_radius"}
@@ -87,6 +94,7 @@ class BubbleSource(Strict):
     widening: Annotated[Angle, Field(ge=0.0, lt=60.0)] = 5.0
     plume_speed: Ratio = 0.1
     film: Share = 1.0
+    clusters: Share = 0.5
 
     @model_validator(mode="after")
     def _in_order(self) -> BubbleSource:
@@ -107,6 +115,7 @@ class BubbleSource(Strict):
             widening_rad=float(np.radians(self.widening)),
             plume_m_s=self.plume_speed,
             film=self.film,
+            clusters=self.clusters,
         )
 
 
@@ -123,6 +132,8 @@ class BubblesParameters(Strict):
         Of a bubble, 0 to 1.
     brightness
         Art: multiplies what bubbles mirror; 1 is physical.
+    brightest
+        Soft limit of what they mirror, the sun above all, in times a white card at the reference depth.
     lamp_haze
         Strength of the lamps' haze in front of bubbles; that of the step ``lamp_backscatter``.
     current
@@ -137,6 +148,7 @@ class BubblesParameters(Strict):
     lens: LensParameters = LensParameters()
     opacity: Share = 0.9
     brightness: Ratio = 1.0
+    brightest: Factor = 40.0
     lamp_haze: Ratio = 1.0
     current: Vector = (0.0, 0.0, 0.0)
     turbulence: Ratio = 0.05
@@ -176,7 +188,16 @@ class Bubbles(Operator[BubblesParameters, Drawing]):
         p = self.parameters
         exposure = exposure_of(p.lens, shot)
         scene = Scene(shot.path, shot.lamps, p.lamp_haze)
-        look = BubbleLook(p.opacity, p.brightness)
+        sun_share = shot.path.surface_sun_share
+        look = BubbleLook(
+            p.opacity,
+            p.brightness,
+            sky_over(SunBeam(sun_zenith(shot), 0.0, water_index()[1]), sun_share=sun_share),
+            # Those that the sea leaves out are not seen in the size of a bubble either.
+            sum(cox_munk_slopes(shot.sea.wind)),
+            p.brightest,
+            floor_seen(shot),
+        )
         stirring = turbulence(shot.seed, "bubbles", rms_speed_m_s=p.turbulence, largest_m=p.turbulence_scale)
 
         seed = shot.step_seed("bubbles")

@@ -114,16 +114,13 @@ class SkyWindow(Operator[SkyWindowParameters, _Prepared]):
         p, path = self.parameters, shot.path
         field = light_field(shot, p.surface)
         sun = field.setup.optics.beam
-        # What falls on the sea, from what of it there is below.
-        under = path.daylight(0.0) * path.white * math.pi
-        entering = np.exp(path.water.daylight().log_downward(0.0))
         below = replace(path, camera_depth_m=0.0)
         return _Prepared(
             field,
             LevelAxes.of(shot),
             sky_over(sun, sun_share=path.surface_sun_share),
             self._sun_variance(field),
-            (under / entering * p.brightness).astype(np.float32),
+            (path.light_from_above() * p.brightness).astype(np.float32),
             below,
             below.veil_rays(),
             self._ground(path),

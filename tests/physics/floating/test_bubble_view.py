@@ -2,6 +2,9 @@
 
 from __future__ import annotations
 
+import math
+from dataclasses import replace
+
 import numpy as np
 import pytest
 from tests.conftest import Builders
@@ -9,37 +12,66 @@ from tests.conftest import Builders
 from halocline.filters.lens_blur import ThinLens
 from halocline.filters.splat import Area, Drawing, Surface
 from halocline.imaging.frame import Window
-from halocline.physics.floating.bubble_view import BubbleLook, seen_bubbles, surroundings
+from halocline.physics.floating.bubble_optics import HEADINGS, RINGS, around
+from halocline.physics.floating.bubble_view import BubbleLook, Floor, seen_bubbles, surroundings
 from halocline.physics.floating.bubbles import Column, Emitter
 from halocline.physics.floating.exposure import Exposure
 from halocline.physics.floating.particles_as_seen import Scene
+from halocline.physics.sea.sky import sky_over
+from halocline.physics.sea.surface import SunBeam
 
 WINDOW = Window(0, 0, 96, 64)
 AREA = Area(0, 64, 0, 96)
 
 
-def test_light_comes_from_above(build: Builders) -> None:
-    around = surroundings(build.path(), 10.0)(np.linspace(-1.0, 1.0, 21))
-    assert (around > 0).all()
-    assert (around[0] > 3.0 * around[-1]).all()
+CALM = sky_over(SunBeam(math.radians(45.0), 0.0, 1.34), sun_share=0.6)
+LOOK = BubbleLook(1.0, 1.0, CALM, slope_variance=0.02)
+DIRECTIONS = around().reshape(RINGS, HEADINGS, 3)
+# Solid angle of each direction.
+SHARES = np.sin(np.linspace(0.0, math.pi, RINGS)) * (math.pi / (RINGS - 1)) * (2.0 * math.pi / HEADINGS)
 
 
-def test_level_light_is_the_veil_of_the_picture_within_a_factor(build: Builders) -> None:
-    # It leaves out the sun's glow and the water's own even scattering.
+def test_light_around_is_the_daylight_there(build: Builders) -> None:
+    """Summed over directions it is the irradiance and the scalar irradiance of the solved field.
+
+    At ten metres of coastal water; nearer the surface what is scattered forward out of the beam is missing.
+    """
     path = build.path()
-    level = surroundings(path, path.camera_depth_m)(np.zeros(1))[0]
-    veil = path.veil_along(np.inf, np.array([0.0, 0.0, -1.0]))
-    assert ((level > 0.3 * veil) & (level < 3.0 * veil)).all()
+    light = surroundings(path, 10.0, replace(LOOK, brightest=1e9))
+    by_ring = light.sum(axis=1) * SHARES[:, None]
+    down = (by_ring * np.maximum(DIRECTIONS[:, 0, 2], 0.0)[:, None]).sum(axis=0)
+    assert down == pytest.approx(math.pi * path.white * path.daylight(10.0), rel=0.04)
+    assert by_ring.sum(axis=0) == pytest.approx(path.scalar_daylight(10.0), rel=0.04)
+
+
+def test_sun_stands_at_heading_nought_and_keeps_to_its_limit(build: Builders) -> None:
+    path = build.path(depth_m=1.0)
+    light = surroundings(path, 0.5, replace(LOOK, brightest=4.0))
+    ring, heading = np.unravel_index(np.argmax(light.sum(axis=2)), light.shape[:2])
+    # 45 degrees in air are 31.9 in water (n 1.34).
+    assert heading == 0
+    assert 5.0 * ring == pytest.approx(31.9, abs=5.0)
+    assert (light < 4.0 * path.white).all()
 
 
 def test_sky_shows_only_in_snells_window_and_fades_with_depth(build: Builders) -> None:
-    path = build.path()
-    shallow, deep = (surroundings(path, depth)(np.array([-1.0, -0.3]))[:, 2] for depth in (2.0, 30.0))
-    assert shallow[0] > 5.0 * shallow[1]
-    assert deep[0] < 0.3 * shallow[0]
+    shallow, deep = (surroundings(build.path(depth_m=2.0), depth, LOOK)[:, 24, 2] for depth in (2.0, 30.0))
+    assert shallow[4] > 5.0 * shallow[14]
+    assert deep[4] < 0.3 * shallow[4]
 
 
-@pytest.mark.parametrize("look", [BubbleLook(1.0, 1.0), BubbleLook(0.5, 3.0)])
+def test_floor_lights_what_looks_down_and_what_the_surface_mirrors(build: Builders) -> None:
+    path = build.path(depth_m=0.5)
+    floor = Floor(1.0, 2.0 * path.white)
+    bare, lit = (surroundings(path, 0.5, replace(LOOK, floor=each)) for each in (None, floor))
+    assert (lit[30:] > 2.0 * bare[30:]).all()
+    # Outside Snell's window the surface is a mirror.
+    assert (lit[12] > 1.2 * bare[12]).all()
+    half = surroundings(path, 0.5, replace(LOOK, floor=replace(floor, share=0.5)))
+    assert half[30] == pytest.approx(0.5 * (bare[30] + lit[30]), rel=1e-5)
+
+
+@pytest.mark.parametrize("look", [LOOK, replace(LOOK, opacity=0.5, brightness=3.0)])
 def test_bubbles_are_seen_in_front_of_the_lens(build: Builders, look: BubbleLook) -> None:
     emitter = Emitter(
         "vent", np.zeros(1), np.array([[0.0, -0.6, -2.0]]), np.array([80.0]), median_m=0.02, spread=1.3

@@ -2,24 +2,24 @@
 
 from __future__ import annotations
 
+from dataclasses import replace
+
 import numpy as np
 import pytest
 
-from halocline._typing import F64
 from halocline.errors import PhysicsError
 from halocline.physics.floating.bubbles import (
     Burst,
     Column,
     Emitter,
-    appearance,
     births,
     clean_rise_speed,
     contaminated_rise_speed,
     flattening,
-    fresnel,
     grown_diameter,
     rise_speed,
     sway,
+    unsteadiness,
 )
 
 UP = np.array([0.0, 1.0, 0.0])
@@ -110,35 +110,24 @@ def test_small_bubbles_rise_straight_and_large_ones_swing() -> None:
     assert 2e-3 < np.abs(swing).max() < 8e-3
 
 
-def test_total_reflection_begins_at_the_critical_angle() -> None:
-    sine = np.array([1 / 1.34 - 1e-6, 1 / 1.34 + 1e-6])
-    assert fresnel(np.sqrt(1 - sine**2), 1.34, 1.0) == pytest.approx([1.0, 1.0], abs=0.02)
-    assert fresnel(np.sqrt(1 - sine**2), 1.34, 1.0)[1] == 1.0
+def test_large_bubbles_wobble_and_small_ones_are_steady() -> None:
+    wobble = unsteadiness(np.array([1e-3, 2e-3, 10e-3]))
+    assert wobble[0] == 0.0
+    assert 0.0 < wobble[1] < wobble[2] == 1.0
 
 
-def _even(downward: F64) -> F64:
-    return np.ones((len(downward), 2))
+def test_bubbles_of_a_puff_keep_together() -> None:
+    """Those born side by side lie closer; where bubbles are on the whole stays."""
 
+    def apart(clusters: float) -> tuple[float, float]:
+        born = births(1, replace(EMITTER, clusters=clusters, rates_per_s=np.array([400.0])), 0.0, 40.0)
+        order = np.argsort(born.born_s)
+        step = np.abs(np.diff(born.aside[order], axis=0)).mean()
+        return float(step), float(born.aside.std())
 
-def _lit_from_above(downward: F64) -> F64:
-    return np.exp(-2.0 * downward)[:, None]
-
-
-def test_bubble_in_even_light_cannot_be_seen() -> None:
-    picture = appearance(_even, 0.3, size=32)
-    assert picture[..., 0] == pytest.approx(picture[..., -1], abs=1e-12)
-
-
-def test_bubble_has_a_bright_rim_and_is_dark_below() -> None:
-    picture = appearance(_lit_from_above, 0.0, size=64)[..., 0]
-    column = picture[:, 32]
-    assert column[4:8].max() > 2.0 * column[32]
-    assert column[56:60].min() < 0.5 * column[32]
-
-
-def test_bubble_is_symmetric_left_and_right() -> None:
-    picture = appearance(_lit_from_above, 0.4, size=32)
-    assert picture == pytest.approx(picture[:, ::-1], abs=1e-12)
+    (loose, spread), (close, same) = apart(0.0), apart(0.9)
+    assert close < 0.8 * loose
+    assert same == pytest.approx(spread, rel=0.05)
 
 
 def test_impossible_emitter_says_how_to_fix_it() -> None:

@@ -2,9 +2,11 @@
 
 - `view_rays`: directions of a tile (Rays, grid_rays)
 - `two_surfaces`: pixels that show two surfaces (Farther)
-- `surface_light`: the sea's light (LevelAxes, by_channel, casters_seen, channel_weights, light_field)
+- `surface_light`: the sea's light (LevelAxes, by_channel, casters_seen, channel_weights,
+  light_field, sun_zenith, water_index)
 - `drawn_things`: small things drawn into a picture (LensParameters, drawing_of, exposure_of, laid_over,
   refuse_disorder, surface_of)
+- `floor`: the ground that things in the water mirror (floor_seen)
 - `sprite_images`: those that are pictures (cards_from)
 - `housed_lens`: what all ports share (HousedLensParameters, PortOperator, PortPicture, port_picture)
 - `layer_parameters`: where a layer of water is (WaterLayer)

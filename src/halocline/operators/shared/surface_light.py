@@ -195,7 +195,18 @@ def _state(sea: Sea) -> SeaState:
 
 
 def sun_zenith(shot: Shot) -> float:
-    """Return the sun's angle from the zenith in air, radians, from its direction under water."""
+    """Return the sun's angle from the zenith in air, radians, from its direction under water.
+
+    Parameters
+    ----------
+    shot
+        The frame.
+
+    Returns
+    -------
+    float
+        Radians, 0 to below pi/2.
+    """
     travel = shot.path.sun_travel
     level = math.sqrt(max(0.0, 1.0 - float(travel @ shot.path.up) ** 2))
     return min(math.asin(min(1.0, water_index()[1] * level)), _LOWEST_SUN_RAD)
@@ -203,7 +214,13 @@ def sun_zenith(shot: Shot) -> float:
 
 @lru_cache(maxsize=1)
 def water_index() -> tuple[float, float, float]:
-    """Return the refractive index of the water for the three channels."""
+    """Return the refractive index of the water for the three channels.
+
+    Returns
+    -------
+    tuple[float, float, float]
+        Of red, green and blue, relative to air.
+    """
     red, green, blue = (
         float(sea_water_index(_TEMPERATURE_C, _SALINITY, nm)) for nm in CHANNEL_WAVELENGTHS_NM
     )

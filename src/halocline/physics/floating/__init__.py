@@ -11,7 +11,8 @@
 - `haze_clouds`: where that is thicker (HazeClouds, haze_clouds)
 - `lamp_haze`: the same as lamps see it (clouds_at, matter_lit_by_lamps)
 - `bubbles`: where bubbles are (Burst, Column, Emitter)
-- `bubble_view`: how they are seen (BubbleLook, seen_bubbles)
+- `bubble_optics`: what they mirror and bend
+- `bubble_view`: how they are seen (BubbleLook, Floor, seen_bubbles)
 - `loops`: compiled loops of particles
 - `haze_loops`: those of haze (lay_haze)
 """

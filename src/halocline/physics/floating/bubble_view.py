@@ -3,7 +3,6 @@
 from __future__ import annotations
 
 import math
-from collections.abc import Callable
 from dataclasses import dataclass, replace
 
 import numpy as np
@@ -11,13 +10,23 @@ from numpy.typing import NDArray
 
 from halocline._typing import F64
 from halocline.filters.splat import Textures
-from halocline.physics.floating.bubbles import DIRECTIONS, Column, RisingBubbles, appearance, flattening
+from halocline.physics.floating.bubble_optics import HEADINGS, RINGS, BubbleForm, appearance, around
+from halocline.physics.floating.bubbles import (
+    CAP,
+    Column,
+    RisingBubbles,
+    flattening,
+    top_share,
+    unsteadiness,
+    wobble_hz,
+)
 from halocline.physics.floating.exposure import Exposure
 from halocline.physics.floating.flow import STILL, TurbulentFlow
 from halocline.physics.floating.light import SightLine, lamp_light
 from halocline.physics.floating.particles_as_seen import Scene, Seen, Shown, as_cards, at_the_lens
 from halocline.physics.path.transport import LightPath, abeam
 from halocline.physics.path.visibility import RangeRemap
+from halocline.physics.sea.sky import Sky, drawn_in, look_up_over, widening
 
 # Texels across a bubble's picture.
 _SIZE = 64
@@ -28,19 +37,40 @@ _DEPTH_RATIO = 1.4
 # Squared sine of Snell's window: it turns irradiance into the radiance of an even sky seen through it,
 # E = pi L sin^2(48.3 deg).
 _WINDOW_SINE_SQUARED = 0.557
-# The window's edge in the downward component, blurred by waves and scattering.
-_WINDOW_EDGE = (-0.58, -0.74)
+# The sun's image is at least as wide as the directions lie apart: standard deviation.
+_SUN_SPREAD_RAD = math.radians(4.5)
+# Steps from a ball to a cap for which pictures are made, and ripples of bubbles that wobble.
+_FLATS, _RIPPLED = 5, 3
 # A bubble turns about half of a lamp's light away, evenly in all directions.
 _LAMP_SHARE = 0.5
-# How far bubbles lean and wobble: degrees, share of their height.
+# How far bubbles lean and wobble: radians, share of their height.
 _LEAN_RAD = 0.35
-_WOBBLE = 0.12
-_WOBBLE_HZ = 7.0
+_LEANS_HZ = 3.5
+_WOBBLE = 0.16
+
+
+@dataclass(frozen=True)
+class Floor:
+    """Level ground as bubbles mirror it.
+
+    Attributes
+    ----------
+    depth_m
+        Below the sea surface.
+    light
+        Its radiance there, ``(K,)``.
+    share
+        How much of it there is, 0 to 1; the rest is endless water.
+    """
+
+    depth_m: float
+    light: F64
+    share: float = 1.0
 
 
 @dataclass(frozen=True)
 class BubbleLook:
-    """Art of the look.
+    """What bubbles mirror beside the water, and art.
 
     Attributes
     ----------
@@ -48,10 +78,22 @@ class BubbleLook:
         0 to 1.
     brightness
         Of what is mirrored; 1 is physical.
+    sky
+        Over the sea; its heading 0 is that of the sun.
+    slope_variance
+        Of the waves, both axes together: they soften the edge of Snell's window.
+    brightest
+        Soft limit of what is mirrored, the sun above all, in times a white card at the reference depth.
+    floor
+        The ground below; endless water where not given.
     """
 
-    opacity: float = 0.9
-    brightness: float = 1.0
+    opacity: float
+    brightness: float
+    sky: Sky
+    slope_variance: float = 0.0
+    brightest: float = 40.0
+    floor: Floor | None = None
 
 
 def seen_bubbles(
@@ -85,7 +127,7 @@ def seen_bubbles(
         return Seen()
     lens_m = exposure.middle.position_m
     sight = SightLine.to(places[1], lens_m, scene.path)
-    pictures = _pictures(sight, scene.path, look.brightness)
+    pictures = _pictures(middle, sight, scene.path, look)
     lamps = np.zeros((len(middle), scene.path.bands.count))
     for lamp in scene.lamps:
         lamps += lamp_light(lamp, scene.path, places[1] - lamp.position_m)
@@ -105,30 +147,64 @@ def seen_bubbles(
     return as_cards(shown, axes, pictures.which, pictures.textures, exposure)
 
 
-def surroundings(path: LightPath, depth_m: float) -> Callable[[F64], F64]:
-    """Return the light around a point at a depth, by downward component of the view.
+def surroundings(path: LightPath, depth_m: float, look: BubbleLook) -> F64:
+    """Return the light at a depth from each direction of `around`, ``(RINGS, HEADINGS, K)``.
 
-    The water's veil as far as one sees, and in Snell's window the sky, as bright as the daylight below the
-    surface demands, through the water above.
+    The water's veil as far as one sees; above, through it, the sky in Snell's window and the water and floor
+    that the surface mirrors; below, through it, the floor. Heading 0 is that of the sun.
+
+    Parameters
+    ----------
+    path, depth_m
+        The water, and where in it.
+    look
+        Sky, waves and floor.
     """
-    across = np.sqrt(np.maximum(0.0, 1.0 - DIRECTIONS**2))[:, None] * abeam(path)
+    directions = around()
+    up, down = np.flatnonzero(directions[:, 2] > 1e-3), np.flatnonzero(directions[:, 2] < -1e-3)
+    world = _in_world(path, directions)
     there = replace(path, camera_depth_m=depth_m, remap=RangeRemap())
-    veil = there.veil_along(np.inf, across - DIRECTIONS[:, None] * path.up)
-    sky = path.white * path.daylight(0.0) / _WINDOW_SINE_SQUARED
-    length = np.where(DIRECTIONS < 0.0, depth_m / np.maximum(-DIRECTIONS, 1e-6), 1e4)[:, None]
-    first, last = _WINDOW_EDGE
-    step = np.clip((DIRECTIONS - first) / (last - first), 0.0, 1.0)
-    window = (step * step * (3.0 - 2.0 * step))[:, None]
-    table = veil + window * sky * np.exp(-path.bands.attenuation * np.minimum(length, 1e4))
+    light = np.empty((len(directions), path.bands.count))
+    # Level rays and those down to endless water see water only.
+    light[:] = there.veil_along(np.inf, world)
+    through = np.exp(-path.beam_rate * (depth_m / directions[up, 2])[:, None])
+    light[up] += through * _surface(path, directions[up], look)
+    if look.floor is not None:
+        light[down] = _to_floor(there, world[down], look.floor)
+    limited = drawn_in(light.T.astype(np.float32), path.white * look.brightest).T
+    return limited.astype(np.float64).reshape(RINGS, HEADINGS, -1)
 
-    def seen(downward: F64) -> F64:
-        # Linear between evenly spaced nodes.
-        place = (downward + 1.0) * (0.5 * (len(DIRECTIONS) - 1))
-        lower = np.clip(place.astype(np.int64), 0, len(DIRECTIONS) - 2)
-        share = (place - lower)[:, None]
-        return np.asarray(table[lower] * (1.0 - share) + table[lower + 1] * share)
 
-    return seen
+def _in_world(path: LightPath, directions: F64) -> F64:
+    """Return directions (aside, towards the sun, up) in world axes."""
+    side = abeam(path)
+    towards = np.cross(path.up, side)
+    towards = towards if towards @ path.sun_travel <= 0.0 else -towards
+    return directions @ np.stack([np.cross(towards, path.up), towards, path.up])
+
+
+def _to_floor(path: LightPath, world: F64, floor: Floor) -> F64:
+    """Return the light from below, ``(n, K)``: the floor through water."""
+    length = np.maximum(floor.depth_m - path.camera_depth_m, 0.0) / np.maximum(-(world @ path.up), 1e-3)
+    lit = path.veil_along(length, world) + floor.light * np.exp(-path.beam_rate * length[:, None])
+    return np.asarray(floor.share * lit + (1.0 - floor.share) * path.veil_along(np.inf, world))
+
+
+def _surface(path: LightPath, directions: F64, look: BubbleLook) -> F64:
+    """Return the light that leaves the sea surface downwards, ``(n, K)``, towards rays that come up."""
+    rays = np.stack([directions[:, 1], directions[:, 0], -directions[:, 2]])[:, None].astype(np.float32)
+    slopes = np.zeros_like(rays)
+    slopes[2] = look.slope_variance
+    # The sun is drawn no smaller than the directions lie apart.
+    spread = look.slope_variance * widening(look.sky.sun.index) + _SUN_SPREAD_RAD**2
+    above, window = look_up_over(rays, slopes, look.sky, sun_variance=spread)
+    light = above[0].astype(np.float64)[:, None] * path.light_from_above()
+    under = replace(path, camera_depth_m=0.0, remap=RangeRemap())
+    mirrored = window.mirrored[:, 0].astype(np.float64)
+    mirrored = np.stack([mirrored[1], mirrored[0], -np.maximum(mirrored[2], 1e-3)], axis=1)
+    world = _in_world(path, mirrored)
+    water = under.veil_along(np.inf, world) if look.floor is None else _to_floor(under, world, look.floor)
+    return light + window.reflectance[0].astype(np.float64)[:, None] * water
 
 
 @dataclass(frozen=True)
@@ -141,15 +217,19 @@ class _Pictures:
     mean_light: F64
 
 
-def _pictures(sight: SightLine, path: LightPath, brightness: float) -> _Pictures:
+def _pictures(bubbles: RisingBubbles, sight: SightLine, path: LightPath, look: BubbleLook) -> _Pictures:
     view = np.rint((sight.downward + 1.0) * 0.5 * (len(_VIEWS) - 1)).astype(np.int64)
     depth = np.maximum(sight.depth_m, 0.2)
     rung = np.rint(np.log(depth) / math.log(_DEPTH_RATIO)).astype(np.int64)
-    kinds, which = np.unique(np.stack([view, rung], axis=1), axis=0, return_inverse=True)
+    forms, form = _forms(bubbles)
+    kinds, which = np.unique(
+        np.stack([view, rung, form, _headings(sight, path)], axis=1), axis=0, return_inverse=True
+    )
+    lights = {step: surroundings(path, _DEPTH_RATIO ** float(step), look) for step in np.unique(rung)}
     made = []
-    for index, step in kinds:
-        around = surroundings(path, _DEPTH_RATIO ** float(step))
-        made.append(appearance(around, float(_VIEWS[index]), size=_SIZE))
+    for index, step, number, heading in kinds:
+        seen = np.roll(lights[step], int(heading), axis=1).reshape(-1, path.bands.count)
+        made.append(appearance(seen, float(_VIEWS[index]), size=_SIZE, form=forms[number]))
     textures = Textures.of(np.stack(made).astype(np.float32))
     mean = textures.levels[-1][:, 0, 0].astype(np.float64)
     light = (mean[:, :-1] / mean[:, -1:])[which.reshape(-1)]
@@ -157,7 +237,29 @@ def _pictures(sight: SightLine, path: LightPath, brightness: float) -> _Pictures
     day = replace(path, daylight_level=1.0)
     own = _level_light(day, depth)
     pictured = np.maximum(_level_light(day, _DEPTH_RATIO ** rung.astype(np.float64)), 1e-300)
-    return _Pictures(textures, which.reshape(-1), brightness * own / pictured, light)
+    return _Pictures(textures, which.reshape(-1), look.brightness * own / pictured, light)
+
+
+def _forms(bubbles: RisingBubbles) -> tuple[tuple[BubbleForm, ...], NDArray[np.int64]]:
+    """Return the forms that pictures are made of, and which of them each bubble has."""
+    height = flattening(bubbles.diameter_m)
+    flat = np.rint((1.0 - height) / (1.0 - CAP) * _FLATS).astype(np.int64)
+    ripples = 1 + (bubbles.words[2] % np.uint32(_RIPPLED)).astype(np.int64)
+    ripples[unsteadiness(bubbles.diameter_m) < 0.5] = 0
+    heights = 1.0 - (1.0 - CAP) * np.arange(_FLATS + 1) / _FLATS
+    forms = [
+        BubbleForm(float(high), float(top), ripple)
+        for high, top in zip(heights, top_share(heights), strict=True)
+        for ripple in range(_RIPPLED + 1)
+    ]
+    return tuple(forms), flat * (_RIPPLED + 1) + ripples
+
+
+def _headings(sight: SightLine, path: LightPath) -> NDArray[np.int64]:
+    """Return by how many steps of heading the sun stands to the right of each view."""
+    world = _in_world(path, np.eye(3))
+    aside, towards = (np.asarray(sight.direction @ axis) for axis in world[:2])
+    return np.rint(np.arctan2(-aside, towards) * (HEADINGS / (2.0 * math.pi))).astype(np.int64) % HEADINGS
 
 
 def _level_light(path: LightPath, depth_m: F64) -> F64:
@@ -179,18 +281,21 @@ def _axes(bubbles: RisingBubbles, sight: SightLine, size_px: F64, exposure: Expo
     """Return half axes in pixels, ``(n, 2, 2)``: flattened along the vertical, leaning as they sway."""
     phase, slant, pace = (bubbles.words.astype(np.float64) + 0.5) * 2.0**-32
     height = flattening(bubbles.diameter_m, column.water)
-    swing = 2.0 * math.pi * (phase + _WOBBLE_HZ * (0.7 + 0.6 * pace) * bubbles.age_s)
-    large = 1.0 - height
-    height = height * (1.0 + _WOBBLE * np.sin(swing) * np.minimum(3.0 * large, 1.0))
+    unsteady = unsteadiness(bubbles.diameter_m, film=column.emitter.film, water=column.water)
+    # What is faster than the shutter is averaged by it.
+    turns = wobble_hz(bubbles.diameter_m, column.water) * (0.85 + 0.3 * pace)
+    unsteady = unsteady * np.abs(np.sinc(turns * (exposure.times_s[2] - exposure.times_s[0])))
+    swing = 2.0 * math.pi * (phase + turns * bubbles.age_s)
+    height = height * (1.0 + _WOBBLE * np.sin(swing) * unsteady)
     # Of the same volume: width^2 height = 1.
-    wide = height ** (-1.0 / 3.0)
-    tall = height ** (2.0 / 3.0)
-    # Seen from above or below, a flattened bubble shows its full round.
-    steep = sight.downward**2
-    tall = np.sqrt(tall**2 * (1.0 - steep) + wide**2 * steep)
+    wide, tall = height ** (-1.0 / 3.0), height ** (2.0 / 3.0)
+    top, level = 2.0 * top_share(height), 1.0 - sight.downward**2
+    halves = [np.hypot(wide * sight.downward, part * tall * np.sqrt(level)) for part in (top, 2.0 - top)]
+    tall = 0.5 * (halves[0] + halves[1])
     up = exposure.middle.rotation.T @ column.up
     tilt = math.atan2(float(up[0]), float(up[1])) if math.hypot(float(up[0]), float(up[1])) > 1e-6 else 0.0
-    lean = tilt + _LEAN_RAD * np.minimum(3.0 * large, 1.0) * np.sin(0.5 * swing + 2.0 * math.pi * slant)
+    sway = 2.0 * math.pi * (slant + (0.7 + 0.6 * pace) * _LEANS_HZ * bubbles.age_s)
+    lean = tilt + _LEAN_RAD * np.minimum(3.0 * (1.0 - height), 1.0) * np.sin(sway)
     half = 0.5 * size_px
     cosine, sine = np.cos(lean), np.sin(lean)
     right = np.stack([cosine, sine], axis=1) * (half * wide)[:, None]

@@ -1,4 +1,4 @@
-"""Bubbles: where they come from, how fast they rise, how they grow, sway and flatten, and how they look.
+"""Bubbles: where they come from, how fast they rise, how they grow, sway, flatten and wobble.
 
 A bubble is a pure function of its emitter, the slot of time it was born in and its number there; at any time
 its path is integrated from birth, so no frame needs the one before it.
@@ -9,20 +9,16 @@ from __future__ import annotations
 import math
 from collections.abc import Callable
 from dataclasses import dataclass
-from functools import cached_property, lru_cache
-from typing import Any
+from functools import cached_property
 
 import numpy as np
 from numpy.typing import NDArray
 
 from halocline._typing import F64
-from halocline.compute.on_demand import OnDemand
 from halocline.compute.random import normals, poisson_counts, random_words, stream_key, uniforms
 from halocline.errors import PhysicsError
 from halocline.physics.floating.loops import rise
 from halocline.physics.floating.particles import GRAVITY_M_S2
-
-sparse = OnDemand("scipy.sparse")
 
 # Sea water at about 15 degrees C.
 DENSITY = 1025.0
@@ -32,8 +28,13 @@ SURFACE_TENSION_N_M = 0.0735
 ATMOSPHERE_M = 10.077
 # Bubbles larger than this break up into smaller ones.
 LARGEST_M = 0.05
+# Height over width of spherical caps: (1 - cos 50)/(2 sin 50) = 0.233 for the usual wake angle of 50 degrees
+# (clift1978, section 8.II, from memory).
+CAP = 0.24
 # Births are drawn slot by slot of this length, so that a frame looks only at the slots it needs.
 SLOT_S = 0.125
+# Bubbles that leave in one puff.
+_PUFF = 5
 _PATH_STEPS = 24
 # Logarithms of the least and the largest diameter whose rise speed is tabled.
 _TABLE = (math.log(1e-5), math.log(2.0 * LARGEST_M))
@@ -129,10 +130,48 @@ def flattening(diameter_m: F64, water: Fluid = SEA_WATER) -> F64:
     Notes
     -----
     Source: wellek1966; clift1978, section 7.II. Worked value: 5 mm, Eo 3.42, gives 0.707. For spherical
-    caps (Eo above 40) E stays at 0.24.
+    caps (Eo above 40) E stays at `CAP`.
     """
     ratio = 1.0 / (1.0 + 0.163 * water.eotvos(np.asarray(diameter_m, np.float64)) ** 0.757)
-    return np.maximum(ratio, 0.24)
+    return np.maximum(ratio, CAP)
+
+
+def top_share(height: F64) -> F64:
+    """Return how much of a bubble's height, which is ``height`` over its width, lies above its widest place.
+
+    Notes
+    -----
+    Half for a ball and 0.9 for a cap, whose base is nearly flat; a look between them, not a measurement.
+    """
+    return np.asarray(0.5 + 0.4 * (np.clip((1.0 - height) / (1.0 - CAP), 0.0, 1.0)) ** 1.5)
+
+
+def unsteadiness(diameter_m: F64, *, film: float = 1.0, water: Fluid = SEA_WATER) -> F64:
+    """Return how much bubbles of a size wobble, 0 (steady) to 1.
+
+    In water an ellipsoidal bubble begins to wobble at a Reynolds number of some hundreds, and does from about
+    a thousand on, caps too.
+
+    Notes
+    -----
+    Source: the map of regimes by Reynolds and Eotvos number, clift1978, figure 2.5 (from memory). Worked
+    values: 1 mm 0, 10 mm 1.
+    """
+    speed = rise_speed(diameter_m, film=film, water=water)
+    reynolds = water.density * speed * diameter_m / water.viscosity
+    t = np.clip((reynolds - 300.0) / 700.0, 0.0, 1.0)
+    return np.asarray(t * t * (3.0 - 2.0 * t))
+
+
+def wobble_hz(diameter_m: F64, water: Fluid = SEA_WATER) -> F64:
+    """Return how often a second a bubble's form swings between flat and tall: omega^2 = 12 sigma/(rho R^3).
+
+    Notes
+    -----
+    Source: lamb1932, section 275, the mode n = 2 of a bubble. Worked value: 5 mm (R 2.5 mm), 37.4 Hz.
+    """
+    cubed = water.density * (0.5 * np.asarray(diameter_m, np.float64)) ** 3
+    return np.asarray(np.sqrt(12.0 * water.surface_tension / cubed) / (2.0 * math.pi))
 
 
 _Drag = Callable[[F64], F64]
@@ -204,6 +243,8 @@ class Emitter:
         Upward speed of the water that a dense column drags along.
     film
         See `rise_speed`.
+    clusters
+        How closely bubbles of one puff keep together, 0 (not at all) to 1.
     """
 
     name: str
@@ -217,6 +258,7 @@ class Emitter:
     widening_rad: float = 0.08
     plume_m_s: float = 0.0
     film: float = 1.0
+    clusters: float = 0.0
 
     def __post_init__(self) -> None:
         keys = len(self.times_s)
@@ -306,11 +348,17 @@ def births(seed: int, emitter: Emitter, from_s: float, to_s: float) -> Births:
     count = poisson_counts(uniforms(key, slots, 0)[0], emitter.expected(begin, begin + SLOT_S))
     slot = np.repeat(slots, count)
     index = np.arange(len(slot)) - np.repeat(np.cumsum(count) - count, count) + 1
-    when = (slot + uniforms(key, slot, index, 1)[0]) * SLOT_S
     size, right, ahead, _ = normals(key, slot, index, 2)
+    # A puff shares part of its moment and of its place aside.
+    puff, share = (index - 1) // _PUFF, emitter.clusters
+    moment = (1.0 - share) * uniforms(key, slot, index, 1)[0] + share * uniforms(key, slot, puff, 4)[0]
+    _, middle_right, middle_ahead, _ = normals(key, slot, puff, 5)
+    own, of_puff = math.sqrt(1.0 - share), math.sqrt(share)
+    aside = np.stack([own * right + of_puff * middle_right, own * ahead + of_puff * middle_ahead], axis=1)
+    when = (slot + moment) * SLOT_S
     words = random_words(key, slot, index, 3)[:3]
     inside = (when >= from_s) & (when < to_s)
-    return Births(when[inside], words[:, inside], size[inside], np.stack([right, ahead], axis=1)[inside])
+    return Births(when[inside], words[:, inside], size[inside], aside[inside])
 
 
 @dataclass(frozen=True)
@@ -444,106 +492,3 @@ def _level_axes(up: F64) -> tuple[F64, F64]:
     right = np.cross(other, up)
     right = right / math.sqrt(float(right @ right))
     return right, np.cross(up, right)
-
-
-def fresnel(cosine: F64, index_from: float, index_to: float) -> F64:
-    """Return the share of unpolarised light reflected at a smooth surface; 1 where reflection is total.
-
-    Notes
-    -----
-    Worked value: straight on, 1 to 1.34, gives 0.0211.
-    """
-    sine_squared = (index_from / index_to) ** 2 * (1.0 - cosine * cosine)
-    inner = np.sqrt(np.maximum(1.0 - sine_squared, 0.0))
-    across = (index_from * cosine - index_to * inner) / (index_from * cosine + index_to * inner)
-    within = (index_to * cosine - index_from * inner) / (index_to * cosine + index_from * inner)
-    return np.where(sine_squared >= 1.0, 1.0, 0.5 * (across**2 + within**2))
-
-
-# Radiance ``(n, K)`` seen when looking along directions with these downward components ``(n,)``.
-Surroundings = Callable[[F64], F64]
-# It is looked up at these, and linear between.
-DIRECTIONS = np.linspace(-1.0, 1.0, 129)
-
-
-def appearance(surroundings: Surroundings, view_downward: float, *, size: int, index: float = 1.34) -> F64:
-    """Return the picture of a bubble: what its surface reflects and refracts to the lens.
-
-    A ray from the lens that meets the bubble off its middle by sin(i) is reflected, wholly where
-    sin(i) > 1/n (the bright rim), or enters and leaves on the far side, turned outwards by 2 (t - i)
-    (surroundings, shrunk), or is reflected inside once before it leaves (surroundings, inverted).
-
-    Parameters
-    ----------
-    surroundings
-        Light from all round, by downward component (1 straight down, -1 up).
-    view_downward
-        Downward component of the view of the bubble's middle.
-    size
-        Pixels across; rows from top to bottom.
-    index
-        Refractive index n of the water against the gas.
-
-    Returns
-    -------
-    ``(size, size, K + 1)`` premultiplied light and coverage of a disc that fills the square.
-
-    Notes
-    -----
-    The few rays that are reflected inside more than once are counted with those reflected once, so that a
-    bubble in even light is invisible.
-    """
-    mirrored, coverage = _mirrored(view_downward, size, index)
-    light = mirrored @ surroundings(DIRECTIONS)
-    return np.concatenate([light, coverage[:, None]], axis=1).reshape(size, size, -1)
-
-
-@lru_cache(maxsize=64)
-def _mirrored(view_downward: float, size: int, index: float) -> tuple[Any, F64]:
-    """Return how much of the light from each of `DIRECTIONS` a bubble's pixels show, and their coverage.
-
-    Rays are counted on a grid of twice the pixels.
-    """
-    fine = 2
-    grid = (np.arange(size * fine) + 0.5) / (0.5 * size * fine) - 1.0
-    x, y = (axis.reshape(-1) for axis in np.meshgrid(grid, -grid))
-    rays = np.flatnonzero(np.hypot(x, y) < 1.0)
-    row, column = np.divmod(rays, size * fine)
-    pixel = row // fine * size + column // fine
-    sine = np.hypot(x[rays], y[rays])
-    # Height of the disc's direction: its component along the upward direction on the picture.
-    rise_shares = y[rays] / np.maximum(sine, 1e-12)
-    weights, pixels, nodes = [], [], []
-    for weight, downward in _bubble_rays(sine, rise_shares, view_downward, index):
-        place = np.clip((downward + 1.0) * (0.5 * (len(DIRECTIONS) - 1)), 0.0, len(DIRECTIONS) - 1.0)
-        lower = np.minimum(place.astype(np.int64), len(DIRECTIONS) - 2)
-        weights += [weight * (lower + 1 - place), weight * (place - lower)]
-        pixels += [pixel, pixel]
-        nodes += [lower, lower + 1]
-    shares = np.concatenate(weights) / fine**2
-    places = np.concatenate(pixels), np.concatenate(nodes)
-    mirrored = sparse.coo_array((shares, places), shape=(size * size, len(DIRECTIONS))).tocsr()
-    return mirrored, np.bincount(pixel, minlength=size * size) / fine**2
-
-
-def _bubble_rays(sine: F64, rise_shares: F64, view_downward: float, index: float) -> list[tuple[F64, F64]]:
-    """Return shares of light, and the downward components of where it comes from, of rays to the lens."""
-    level = math.sqrt(max(0.0, 1.0 - view_downward**2))
-    outside = np.arcsin(sine)
-    within = np.arcsin(np.minimum(index * sine, 1.0))
-    reflected = fresnel(np.cos(outside), index, 1.0)
-    passed = 1.0 - reflected
-
-    def turned(angle: F64) -> F64:
-        # A ray turned outwards by an angle: its downward component, for a view that is level on average.
-        return np.asarray(view_downward * np.cos(angle) - level * np.sin(angle) * rise_shares)
-
-    return [
-        # Reflected at the front, turned by pi - 2 i.
-        (reflected, turned(math.pi - 2.0 * outside)),
-        # Through the bubble, turned by 2 (t - i).
-        (passed**2, turned(2.0 * (within - outside))),
-        # Reflected once inside, turned by 2 (t - i) and then back by pi - 2 t: past the axis, hence inverted.
-        # All later orders, T^2 (R^2 + R^3 ...), go with it: T^2 R / (1 - R) = T R, and no light is lost.
-        (passed * reflected, turned(2.0 * (within - outside) - (math.pi - 2.0 * within))),
-    ]

@@ -182,6 +182,11 @@ class LightPath:
         scalar: F64 = math.pi * self.white * self.daylight(depth_m) * by_level
         return scalar
 
+    def light_from_above(self) -> F64:
+        """Return the irradiance on the sea surface, ``(K,)``, from what of it there is below."""
+        under = self.daylight(0.0) * self.white * math.pi
+        return np.asarray(under / np.exp(self.water.daylight().log_downward(0.0)))
+
     @property
     def highest_depth_m(self) -> float:
         """Least depth at which daylight is reckoned: the sea surface, or where the bands' fit begins.

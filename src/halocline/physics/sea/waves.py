@@ -154,6 +154,16 @@ def cox_munk_slopes(wind_m_s: float) -> tuple[float, float]:
 
     0.00316 U and 0.003 + 0.00192 U with U the wind at 12.5 m. They sum to 0.0284 at 5 m/s; the authors'
     own fit of the total is 0.003 + 0.00512 U = 0.0286.
+
+    Parameters
+    ----------
+    wind_m_s
+        Metres per second.
+
+    Returns
+    -------
+    tuple[float, float]
+        Along and across.
     """
     return 0.00316 * wind_m_s, 0.003 + 0.00192 * wind_m_s
 
