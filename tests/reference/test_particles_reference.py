@@ -238,7 +238,7 @@ def test_reflection_at_a_bubble_is_fresnels() -> None:
 def _column_of_a_ball(light: F64) -> tuple[F64, F64]:
     """Return how far off its middle the pixels of a ball's upper half are, and their light, seen level."""
     picture = appearance(light[:, None], 0.0, size=256)[..., 0]
-    return 1.0 - (np.arange(128) + 0.5) / 128.0, picture[:128, 127]
+    return np.asarray(1.0 - (np.arange(128) + 0.5) / 128.0, np.float64), picture[:128, 127]
 
 
 def test_silver_cap_reaches_from_the_critical_angle_to_the_edge_of_snells_window() -> None:

@@ -172,7 +172,7 @@ def surroundings(path: LightPath, depth_m: float, look: BubbleLook) -> F64:
     if look.floor is not None:
         light[down] = _to_floor(there, world[down], look.floor)
     limited = drawn_in(light.T.astype(np.float32), path.white * look.brightest).T
-    return limited.astype(np.float64).reshape(RINGS, HEADINGS, -1)
+    return np.asarray(limited.reshape(RINGS, HEADINGS, -1), np.float64)
 
 
 def _in_world(path: LightPath, directions: F64) -> F64:
@@ -204,7 +204,7 @@ def _surface(path: LightPath, directions: F64, look: BubbleLook) -> F64:
     mirrored = np.stack([mirrored[1], mirrored[0], -np.maximum(mirrored[2], 1e-3)], axis=1)
     world = _in_world(path, mirrored)
     water = under.veil_along(np.inf, world) if look.floor is None else _to_floor(under, world, look.floor)
-    return light + window.reflectance[0].astype(np.float64)[:, None] * water
+    return np.asarray(light + window.reflectance[0].astype(np.float64)[:, None] * water)
 
 
 @dataclass(frozen=True)
@@ -259,7 +259,8 @@ def _headings(sight: SightLine, path: LightPath) -> NDArray[np.int64]:
     """Return by how many steps of heading the sun stands to the right of each view."""
     world = _in_world(path, np.eye(3))
     aside, towards = (np.asarray(sight.direction @ axis) for axis in world[:2])
-    return np.rint(np.arctan2(-aside, towards) * (HEADINGS / (2.0 * math.pi))).astype(np.int64) % HEADINGS
+    steps = np.rint(np.arctan2(-aside, towards) * (HEADINGS / (2.0 * math.pi))).astype(np.int64)
+    return np.asarray(steps % HEADINGS)
 
 
 def _level_light(path: LightPath, depth_m: F64) -> F64:
