@@ -24,7 +24,7 @@ from halocline.imaging.frame import Frame, Window
 from halocline.matching.model import spectral_bands
 from halocline.operators.registry import operator_named
 from halocline.physics.path.phase import WATER_ASYMMETRY, backscatter_share, henyey_greenstein
-from halocline.physics.path.silhouette import range_for_contrast, silhouette_contrast
+from halocline.physics.path.silhouette import before_level_water, range_for_contrast
 from halocline.physics.path.transport import (
     LightPath,
     refracted_sun,
@@ -131,10 +131,10 @@ def test_coastal_water_visibly_reduces_contrast_within_three_to_four_and_a_half_
     """Common practice, no source: visibly reduced by 3 to 4.5 m (10 to 15 ft) in ordinary coastal water."""
     for water_type in ("1C", "3C", "5C"):
         path = build.path(build.bands(water_type))
-        assert silhouette_contrast(path, 3.0) < 0.25
-        assert silhouette_contrast(path, 4.5) < 0.12
+        assert before_level_water(path).at(3.0, 0.0) < 0.25
+        assert before_level_water(path).at(4.5, 0.0) < 0.12
         # And not earlier: at arm's length one sees.
-        assert silhouette_contrast(path, 0.5) > 0.4
+        assert before_level_water(path).at(0.5, 0.0) > 0.4
 
 
 def test_nothing_is_seen_at_ninety_metres_in_real_water(build: Builders) -> None:
@@ -144,7 +144,7 @@ def test_nothing_is_seen_at_ninety_metres_in_real_water(build: Builders) -> None
     package warns of it.
     """
     for water_type in JERLOV_TYPES[2:]:
-        assert silhouette_contrast(build.path(build.bands(water_type)), 91.44) < 0.002
+        assert before_level_water(build.path(build.bands(water_type))).at(91.44, 0.0) < 0.002
 
 
 # --- the veil's integral ---------------------------------------------------------------------------------

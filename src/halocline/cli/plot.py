@@ -18,7 +18,7 @@ from halocline.cli.output import say
 from halocline.cli.still import Viewing
 from halocline.errors import JobError
 from halocline.files.whole import write_whole
-from halocline.physics.path.silhouette import silhouette_contrast
+from halocline.physics.path.silhouette import before_level_water
 from halocline.physics.path.transport import LightPath
 from halocline.presets.build import DEFAULT_CAMERA_DEPTH_M, in_space, light_path, story_report
 from halocline.presets.preset import Preset, load_preset
@@ -107,8 +107,9 @@ def _makers(
 
     def contrast() -> Figure:
         ranges = np.linspace(0.01, farthest, 200)
-        real = np.array([silhouette_contrast(path, float(s)) for s in ranges])
-        seen = np.array([silhouette_contrast(path, float(s)) for s in story.remap.exact(ranges)])
+        black = before_level_water(path)
+        real = np.array([black.at(float(s), 0.0) for s in ranges])
+        seen = np.array([black.at(float(s), 0.0) for s in story.remap.exact(ranges)])
         return plots.contrast_figure(
             ranges, real, seen, subject_m=story.subject_range_m, sighting_m=story.sighting_range_m
         )

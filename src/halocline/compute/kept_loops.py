@@ -11,6 +11,7 @@ from typing import Any
 
 import numba
 from numba.core.caching import CompileResultCacheImpl, FunctionCache, _CacheLocator
+from numba.core.runtime.nrt import rtsys
 
 from halocline.compute import disk_cache
 
@@ -71,6 +72,19 @@ def keep(made: Any, loop: Callable[..., Any], digest: str) -> None:
 
     class Kept(FunctionCache):
         _impl_class = Placed
+
+        def load_overload(self, sig: Any, target_context: Any) -> Any:
+            """Load compiled code without all that compiling would need.
+
+            The base's own first imports every module that tells how Python is compiled: twice the time of
+            everything else. Code that is compiled needs only what takes arrays in and out; where none is
+            kept, the compiler imports the rest itself.
+            """
+            rtsys.initialize(target_context)
+            guard: Any = self._guard_against_spurious_io_errors
+            load: Any = self._load_overload
+            with guard():
+                return load(sig, target_context)
 
     cache: Any = Kept
     made._cache = cache(loop)

@@ -6,7 +6,8 @@ import math
 from dataclasses import dataclass, replace
 
 from halocline.errors import PhysicsError
-from halocline.physics.path.silhouette import range_for_contrast, silhouette_contrast
+from halocline.physics.path.seen_contrast import ContrastSeen
+from halocline.physics.path.silhouette import before_level_water
 from halocline.physics.path.transport import LightPath
 from halocline.physics.path.visibility import LEAST_CONTRAST, RangeRemap, remap_through
 from halocline.presets.sections import StorySection
@@ -94,19 +95,32 @@ def solved_story(path: LightPath, story: StorySection, *, scattered: bool = True
     PhysicsError
         ``E-PHYSICS-REMAP`` where the near limit leaves no room.
     """
-    sighting = range_for_contrast(path, LEAST_CONTRAST)
+    seen = before_level_water(path)
+    sighting = seen.range_of(LEAST_CONTRAST, 0.0)
+    remap, looks_m = _remap(seen, story, scattered=scattered)
+    if looks_m is None:
+        return StoryReport(sighting, None, None, None, None, remap)
+    assert story.subject_range is not None  # what looks as far as that
+    physical = seen.at(story.subject_range, _slope(story, scattered=scattered))
+    return StoryReport(sighting, story.subject_range, story.silhouette_contrast, physical, looks_m, remap)
+
+
+def _remap(seen: ContrastSeen, story: StorySection, *, scattered: bool) -> tuple[RangeRemap, float | None]:
+    """Return the remap, and how far away the subject then looks, where the story has one."""
     if story.subject_range is None or story.silhouette_contrast is None:
         softness = story.softness if story.softness is not None else math.inf
-        return StoryReport(sighting, None, None, None, None, RangeRemap(story.near_limit or 0.0, softness))
-    slope = story.subject_size / story.subject_range if scattered else 0.0
-    seen = range_for_contrast(path, story.silhouette_contrast, slope)
-    near = story.near_limit if story.near_limit is not None else 0.5 * seen
+        return RangeRemap(story.near_limit or 0.0, softness), None
+    looks_m = seen.range_of(story.silhouette_contrast, _slope(story, scattered=scattered))
+    near = story.near_limit if story.near_limit is not None else 0.5 * looks_m
     try:
-        remap = remap_through(near, story.subject_range, seen)
+        return remap_through(near, story.subject_range, looks_m), looks_m
     except PhysicsError as error:
         raise error.located("[story]") from None
-    physical = silhouette_contrast(path, story.subject_range, slope)
-    return StoryReport(sighting, story.subject_range, story.silhouette_contrast, physical, seen, remap)
+
+
+def _slope(story: StorySection, *, scattered: bool) -> float:
+    """Return the subject's size over its range, 0 where nothing scatters forward."""
+    return story.subject_size / story.subject_range if scattered and story.subject_range else 0.0
 
 
 def with_story(path: LightPath, story: StorySection, *, scattered: bool = True) -> LightPath:
@@ -114,6 +128,5 @@ def with_story(path: LightPath, story: StorySection, *, scattered: bool = True) 
     if story.subject_range is None and story.softness is None:
         return path
     depth = path.camera_depth_m if story.depth is None else story.depth
-    return replace(
-        path, remap=solved_story(replace(path, camera_depth_m=depth), story, scattered=scattered).remap
-    )
+    seen = before_level_water(replace(path, camera_depth_m=depth))
+    return replace(path, remap=_remap(seen, story, scattered=scattered)[0])

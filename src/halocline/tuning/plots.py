@@ -7,7 +7,7 @@ from typing import Any
 import numpy as np
 
 from halocline.imaging.colour import display_pixels
-from halocline.physics.path.silhouette import silhouette_contrast
+from halocline.physics.path.silhouette import before_level_water
 from halocline.presets.build import scatters_forward, story_path, story_report
 from halocline.presets.preset import Preset
 from halocline.presets.story_costs import prices
@@ -37,9 +37,10 @@ def plots(preset: Preset, frame: int) -> dict[str, Any]:
     # Of an object as large as the subject: what surrounds it scatters forward into its outline.
     size = _subject_size(preset, frame)
     slopes = [size / max(float(s), NEAREST_M) for s in ranges]
-    physical = [silhouette_contrast(path, float(s), k) for s, k in zip(ranges, slopes, strict=True)]
+    black = before_level_water(path)
+    physical = [black.at(float(s), k) for s, k in zip(ranges, slopes, strict=True)]
     near = path.remap.exact(ranges)
-    as_seen = [silhouette_contrast(path, float(s), k) for s, k in zip(near, slopes, strict=True)]
+    as_seen = [black.at(float(s), k) for s, k in zip(near, slopes, strict=True)]
     return {
         "frame": frame,
         "ranges": _rounded(ranges),

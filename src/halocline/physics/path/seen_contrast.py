@@ -9,62 +9,94 @@ half its side, which it dims as well.
 from __future__ import annotations
 
 import math
-from functools import lru_cache
+from dataclasses import dataclass
+from functools import cached_property, lru_cache
 
 import numpy as np
 
 from halocline._typing import F64
 from halocline.compute.on_demand import OnDemand
+from halocline.compute.root import crossing
 from halocline.physics.path.point_spread import SLOPES
 from halocline.physics.path.transport import LightPath
 from halocline.physics.path.water_halo import light_bend, mean_water, turns_of
 
 special = OnDemand("scipy.special")
 
+FARTHEST_M = 1e5
 # Ranges at which halos are reckoned for contrast, in lengths of 1/b; between them they are mixed.
 DEPTHS: F64 = np.geomspace(0.02, 60.0, 32)
 
 
-def seen_contrast(path: LightPath, veil: F64, length_m: float, *, direction: F64, slope: float) -> float:
-    """Return the contrast of a black square against the water beside it, 0 to 1.
+@dataclass(frozen=True)
+class ContrastSeen:
+    """What black squares before open water show, at any range and of any size.
 
-    Parameters
+    Attributes
     ----------
     path
         The water.
     veil
         Open water of each band along the view, ``(K,)``.
-    length_m
-        Metres of water to it, as the optics see them.
     direction
         Unit view direction, ``(3,)``.
-    slope
-        Its side over its range: how large it looks, above 0. 0 is a small thing: exp(-c s) alone.
-
-    Returns
-    -------
-    float
-        0 to 1, of luminance.
     """
-    weights = np.maximum(path.luminance @ path.bands.down * veil, 0.0)
-    weights /= weights.sum()
-    direct = np.exp(-path.beam_rate * length_m)
-    if slope <= 0.0 or length_m <= 0.0:
-        return float(weights @ direct)
-    scattering = path.bands.scattering * path.attenuation_scale
-    absorption = np.maximum(path.beam_rate - scattering, 0.0)
-    turns = turns_of(None)
-    bend = round(light_bend(path, direction), 3)
-    regained = np.array(
-        [
-            turns.regained(float(a), float(b), length_m, bend)
-            for a, b in zip(absorption, scattering, strict=True)
-        ]
-    )
-    halo = direct * np.expm1(np.minimum(scattering * length_m * regained, 40.0))
-    inside, around = _shares(_shape(*mean_water(path), bend, length_m), slope)
-    left = weights @ (direct + (inside - around) * halo)
-    return float(left / (weights @ (1.0 - around * halo)))
+
+    path: LightPath
+    veil: F64
+    direction: F64
+
+    def at(self, length_m: float, slope: float) -> float:
+        """Return the contrast of a square against the water beside it, 0 to 1, of luminance.
+
+        Parameters
+        ----------
+        length_m
+            Metres of water to it, as the optics see them.
+        slope
+            Its side over its range: how large it looks, above 0. 0 is a small thing: exp(-c s) alone.
+        """
+        path, weights = self.path, self._weights
+        direct = np.exp(-path.beam_rate * length_m)
+        if slope <= 0.0 or length_m <= 0.0:
+            return float(weights @ direct)
+        scattering = path.bands.scattering * path.attenuation_scale
+        absorption = np.maximum(path.beam_rate - scattering, 0.0)
+        turns, bend = turns_of(None), self._bend
+        regained = np.array(
+            [
+                turns.regained(float(a), float(b), length_m, bend)
+                for a, b in zip(absorption, scattering, strict=True)
+            ]
+        )
+        halo = direct * np.expm1(np.minimum(scattering * length_m * regained, 40.0))
+        inside, around = _shares(_shape(*mean_water(path), bend, length_m), slope)
+        left = weights @ (direct + (inside - around) * halo)
+        return float(left / (weights @ (1.0 - around * halo)))
+
+    def range_of(self, contrast: float, slope: float) -> float:
+        """Return the range at which contrast has fallen to a value, metres, at most the farthest looked at.
+
+        Parameters
+        ----------
+        contrast
+            The value, above 0 and below 1.
+        slope
+            As in `at`.
+        """
+        if self.at(FARTHEST_M, slope) >= contrast:
+            return FARTHEST_M
+        return crossing(lambda s: self.at(s, slope) - contrast, 0.0, FARTHEST_M, within=1e-9)
+
+    @cached_property
+    def _weights(self) -> F64:
+        """Share of each band in the luminance of open water, ``(K,)``."""
+        weights: F64 = np.maximum(self.path.luminance @ self.path.bands.down * self.veil, 0.0)
+        return weights / weights.sum()
+
+    @cached_property
+    def _bend(self) -> float:
+        return round(light_bend(self.path, self.direction), 3)
 
 
 def _shape(a: float, b: float, bend: float, length_m: float) -> F64:
