@@ -27,6 +27,7 @@ from halocline.filters.facing import normals_from_range
 from halocline.filters.lens_blur import footprint
 from halocline.filters.splat import Area, Discs, Drawing
 from halocline.filters.surface_fit import facing_of, slopes_over_steps
+from halocline.imaging.deep import Samples, tidied
 from halocline.imaging.edge_mixture import mark_steps
 from halocline.imaging.frame import Window
 from halocline.imaging.gamut import _matrixed, compressed, full_curve, reference_curve
@@ -146,6 +147,14 @@ def fit_over_steps() -> None:
     assert np.isfinite(facing_of(slopes, tangents, np.eye(3))).all()
 
 
+def merge_deep_samples() -> None:
+    """Cut and merge two slabs that overlap, and two points at one depth, one of each opaque."""
+    front, back = np.array([[1.0, 2.0, 4.0, 4.0], [3.0, 5.0, 4.0, 4.0]], np.float32)
+    alpha = np.array([0.5, 0.25, 0.75, 1.0], np.float32)
+    samples = Samples(np.array([[2, 2]]), randoms(3, 4), alpha, front, back)
+    assert tidied(samples).counts.tolist() == [[3, 1]]
+
+
 # Loops that no small case here runs: held to other references instead.
 ELSEWHERE = {
     # Against quadrature and the point spread: tests/reference/test_lamp_beam_reference.py.
@@ -169,6 +178,7 @@ CASES: dict[str, Callable[[], None]] = {
     "sunlight": light_once,
     "gamut": bring_colours_within,
     "steps": fit_over_steps,
+    "deep samples": merge_deep_samples,
 }
 
 

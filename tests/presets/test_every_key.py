@@ -687,6 +687,10 @@ STEPS: dict[str, Row] = {
 }
 # Keys whose effect needs files: the test that moves each, and what it says.
 ELSEWHERE = {
+    "output.deep": (
+        "batch/test_deep.py",
+        "test_a_deep_file_is_read_back_with_open_water_behind",
+    ),
     "output.element": (
         "batch/test_elements.py",
         "test_an_element_laid_over_the_frame_is_what_both_together_are",

@@ -9,6 +9,7 @@ frame holds behind the element, water included, is hidden by its coverage. Open 
 
 from __future__ import annotations
 
+from collections.abc import Collection
 from dataclasses import replace
 
 import numpy as np
@@ -23,7 +24,8 @@ from halocline.imaging.save import Picture
 
 # What tells of a farther surface in a pixel: an element is one surface, the rest is the frame's.
 _FARTHER = frozenset({"far_range", "far_share", "far_light"})
-_SCATTERED = "scatter"
+# The layer of steps that spread light, as the water's blur does.
+SCATTERED = "scatter"
 
 
 def as_covering(frame: Frame) -> Frame:
@@ -72,14 +74,9 @@ def for_element(graph: Graph, shot: Shot) -> tuple[Graph, tuple[str, ...]]:
     GraphError
         ``E-ELEMENT-STEP`` where a step brings light from elsewhere in the picture, as ports and eddies do.
     """
-    instead: dict[str, str] = {}
-    kept: list[Step] = []
-    for step in graph.steps:
-        inputs = {role: instead.get(source, source) for role, source in step.inputs.items()}
-        if step.acting.idle(shot) or step.operator.reach(shot) < WHOLE:
-            kept.append(replace(step, inputs=inputs))
-            continue
-        if step.operator.layer != _SCATTERED:
+    around = looking_around(graph, shot)
+    for step in around:
+        if step.operator.layer != SCATTERED:
             raise GraphError(
                 "it brings light from elsewhere in the picture, and of an element there is no elsewhere",
                 code="E-ELEMENT-STEP",
@@ -88,15 +85,57 @@ def for_element(graph: Graph, shot: Shot) -> tuple[Graph, tuple[str, ...]]:
                 fix=f"Make frame and element without it (--set steps.{step.name}.enabled=false), merge them, "
                 "and do that step last; or render both together.",
             )
-        instead[step.name] = inputs[step.operator.inputs[0]]
     told = tuple(
-        f'the step "{name}" was left out: what scatters out of the element would fall on the frame, which is '
-        f"finished, so that the element is sharper than the frame; render both together, or make both with "
-        f"--set steps.{name}.enabled=false"
-        for name in instead
+        f'the step "{step.name}" was left out: what scatters out of the element would fall on the frame, '
+        f"which is finished, so that the element is sharper than the frame; render both together, or make "
+        f"both with --set steps.{step.name}.enabled=false"
+        for step in around
     )
+    return without(graph, {step.name for step in around}), told
+
+
+def looking_around(graph: Graph, shot: Shot) -> list[Step]:
+    """Return the steps that act on a frame and bring light from anywhere in the picture.
+
+    Parameters
+    ----------
+    graph, shot
+        The look's steps, and the frame's surroundings.
+
+    Returns
+    -------
+    list[Step]
+        In their order.
+    """
+    acting = (step for step in graph.steps if not step.acting.idle(shot))
+    return [step for step in acting if step.operator.reach(shot) >= WHOLE]
+
+
+def without(graph: Graph, names: Collection[str]) -> Graph:
+    """Return a graph without some of its steps: what took their picture takes the one that they took.
+
+    Parameters
+    ----------
+    graph
+        Steps.
+    names
+        Names of those left out.
+
+    Returns
+    -------
+    Graph
+        The others, as far as the output is made by them.
+    """
+    instead: dict[str, str] = {}
+    kept: list[Step] = []
+    for step in graph.steps:
+        inputs = {role: instead.get(source, source) for role, source in step.inputs.items()}
+        if step.name in names:
+            instead[step.name] = inputs[step.operator.inputs[0]]
+        else:
+            kept.append(replace(step, inputs=inputs))
     output = instead.get(graph.output, graph.output)
-    return Graph(used_steps({step.name: step for step in kept}, output), output), told
+    return Graph(used_steps({step.name: step for step in kept}, output), output)
 
 
 def as_layer(picture: Picture, alpha: F32, guides: frozenset[str]) -> Picture:

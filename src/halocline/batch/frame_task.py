@@ -7,7 +7,7 @@ import sys
 import time
 from collections.abc import Iterable, Mapping
 from contextlib import suppress
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from pathlib import Path
 from typing import Any
 
@@ -15,6 +15,8 @@ import numpy as np
 
 from halocline._typing import F32
 from halocline._version import __version__
+from halocline.batch.deep import DeepWork, finished_flat
+from halocline.batch.deep_steps import deep_steps, deep_steps_alone, refuse_deep, refuse_flat_layers
 from halocline.batch.element import as_covering, as_layer, for_element
 from halocline.batch.layers import GAMUT, LayerPlan, plan_layers
 from halocline.batch.origin import FileDigest, Origin, digest_file, origin_of
@@ -24,6 +26,7 @@ from halocline.errors import HaloclineError, ReadError
 from halocline.graph.engine import Evaluation, evaluate
 from halocline.graph.graph import Graph
 from halocline.graph.planes import is_pass
+from halocline.graph.shot import Shot
 from halocline.imaging.camera import Camera
 from halocline.imaging.camera_track import CameraTrack
 from halocline.imaging.colour import space_attributes
@@ -327,6 +330,8 @@ def _rendered(
         data_window=view.frame.data_window,
         surfaces=frame,
     )
+    if view.deep is not None or look.output.deep:
+        return _rendered_deep(view, shot, look, how)
     graph, told = for_element(look.graph, shot) if element else (look.graph, ())
     delivery = delivery_of(look, shot.space)
     plan = plan_layers(graph, look.output.layers, compressed=delivery.compresses)
@@ -337,6 +342,27 @@ def _rendered(
         if element:
             picture = as_layer(picture, view.frame.plane("alpha"), frozenset(plan.guides))
     return picture, (*told, *graph.warnings(shot))
+
+
+def _rendered_deep(view: View, shot: Shot, look: Look, how: Evaluation) -> tuple[Picture, tuple[str, ...]]:
+    """Return the picture of a deep view, flat or deep, and what its steps have to tell."""
+    output = look.output
+    refuse_deep(deep=view.deep is not None, layers=bool(output.layers), asked=output.deep)
+    alone = output.deep or output.element
+    steps = deep_steps_alone(look.graph, shot) if alone else deep_steps(look.graph, shot)
+    delivery = delivery_of(look, shot.space)
+    if output.layers:
+        refuse_flat_layers(steps)
+    plan = plan_layers(steps.each, output.layers, compressed=delivery.compresses)
+    work = DeepWork(view, plan, shot, how, open_water=not output.element, keep=output.deep)
+    wet = work.done()
+    with at_most(how.threads):
+        made = finished_flat(wet.planes, steps, view, shot, how)
+        picture = _delivered(made, plan.finished(made, shot), plan, delivery, look)
+        if wet.samples is not None:
+            rgb = delivery.picture(wet.samples.rgb[:, None])[:, 0]
+            picture = replace(picture, samples=replace(wet.samples, rgb=rgb))
+    return picture, (*steps.told, *look.graph.warnings(shot))
 
 
 def _delivered(

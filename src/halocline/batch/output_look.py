@@ -7,6 +7,7 @@ from collections.abc import Sequence
 import numpy as np
 
 from halocline._typing import F32, F64
+from halocline.batch.deep_steps import refuse_deep
 from halocline.batch.frame_task import ROUNDING_SHARE, delivery_of
 from halocline.batch.layers import plan_layers
 from halocline.imaging.compression import FALLBACK, name_of
@@ -48,10 +49,15 @@ def look_at_output(preset: Preset, loaded: Loaded, frames: Sequence[int]) -> tup
         ``E-WRITE-COMPRESSION`` where the compression asked for cannot be written here.
     GraphError
         ``E-GRAPH-LAYERS`` where a layer is asked for that the look does not make.
+    FrameError
+        ``E-DEEP-OUTPUT`` where deep output is asked for of a flat render, or with layers.
     """
     look, space = preset.at(0), loaded.views[0].space
     if look.output.compression is not None:
         refuse_compression(look.output.compression, "output.compression")
+    refuse_deep(
+        deep=loaded.views[0].deep is not None, layers=bool(look.output.layers), asked=look.output.deep
+    )
     plan_layers(look.graph, look.output.layers, compressed=delivery_of(look, space).compresses)
     return (*_of_compression(look, loaded), *_of_carried(look, space), *_of_gamut(preset, space, frames))
 

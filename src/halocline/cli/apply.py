@@ -89,6 +89,9 @@ def apply(
             help="The renders are an element of finished frames: write a layer to lay over them.",
         ),
     ] = False,
+    deep: Annotated[
+        bool, typer.Option("--deep", help="Write deep renders deep, each sample with the water before it.")
+    ] = False,
     missing: Annotated[
         MissingFrames, typer.Option("--missing", help="What to do about frames that are not there.")
     ] = MissingFrames.stop,
@@ -115,6 +118,7 @@ def apply(
         "colour_space": colour_space,
         "gamut_compression": gamut,
         "element": True if element else None,
+        "deep": True if deep else None,
     }
     look = load_preset(preset, [*(settings or ()), *_layer_setting(layers), *_output_settings(output)])
     plan = plan_shot(

@@ -9,6 +9,6 @@ The same bits come out for any height of tiles and any number of threads.
 - `shot`: what a frame's steps have around them (Shot)
 - `sea`: its surface (Sea)
 - `plan`: which steps run and how long each plane lives
-- `engine`: running them (Evaluation, evaluate)
+- `engine`: running them (Evaluation, ReadyGraph, evaluate)
 - `light_form`: RGB or bands (combine)
 """

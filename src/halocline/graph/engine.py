@@ -93,11 +93,55 @@ def evaluate(
     GraphError
         As `halocline.graph.plan.make_plan`. Errors of operators name the step.
     """
-    names = tuple(wanted)
-    how = how or Evaluation()
-    with at_most(how.threads):
-        plan = make_plan(graph, shot, frame.planes, names)
-        return _Run(plan, frame, shot, how).result(names)
+    return ReadyGraph(graph, shot, frame.planes, wanted=wanted, how=how).planes_of(frame)
+
+
+class ReadyGraph:
+    """A graph made ready for one frame's surroundings, to be computed for more than one set of planes there.
+
+    Parameters
+    ----------
+    graph, shot
+        What to do, and where; ``shot.data_window`` is that of the whole picture.
+    available
+        Names of the planes that each set has.
+    wanted, how
+        As `evaluate` takes them.
+
+    Raises
+    ------
+    GraphError
+        As `evaluate`.
+    """
+
+    def __init__(
+        self,
+        graph: Graph,
+        shot: Shot,
+        available: Iterable[str],
+        *,
+        wanted: Iterable[str] = ("rgb", "alpha"),
+        how: Evaluation | None = None,
+    ) -> None:
+        self.shot, self.how, self.names = shot, how or Evaluation(), tuple(wanted)
+        with at_most(self.how.threads):
+            self.plan = make_plan(graph, shot, available, self.names)
+
+    def planes_of(self, frame: Frame) -> dict[str, F32]:
+        """Return the wanted planes, over the frame's data window.
+
+        Parameters
+        ----------
+        frame
+            Planes over the whole picture; or over a part of it, where no step looks around a pixel.
+
+        Returns
+        -------
+        dict[str, F32]
+            As `evaluate` returns them.
+        """
+        with at_most(self.how.threads):
+            return _Run(self.plan, frame, self.shot, self.how).result(self.names)
 
 
 class _Run:

@@ -50,6 +50,9 @@ _DERIVED = frozenset(
         "openexr:lineOrder",  # the writer always goes downwards; its check of the last rows counts on it
         "oiio:updirection",
         "oiio:sampleborder",
+        # Of deep parts alone.
+        "version",
+        "maxSamplesPerPixel",
         # A small picture of the render as it came, which the output is not.
         "thumbnail_width",
         "thumbnail_height",
@@ -196,7 +199,7 @@ def read_header(path: str | Path) -> Header:
     """
     path = Path(path)
     _refuse_bombs(path)
-    with _opened(path) as file:
+    with opened(path) as file:
         parts: list[Part] = []
         while file.seek_subimage(len(parts), 0):
             parts.append(_part(file.spec(), len(parts), path))
@@ -279,7 +282,7 @@ def _read_floating(path: Path, part: Part, targets: Mapping[str, F32]) -> None:
     lock = Lock()
 
     def read_blocks(_: int) -> None:
-        with _opened(path) as file:
+        with opened(path) as file:
             while True:
                 with lock:
                     rows = next(blocks, None)
@@ -319,7 +322,7 @@ def read_native(
     wanted = dict.fromkeys(names)
     _refuse_unreadable(path, part, wanted)
     planes: dict[str, AnyArray] = {}
-    with _opened(path) as file:
+    with opened(path) as file:
         for first, run in _runs(part, wanted):
             rows = first_row, part.data_window.height
             pixels = _rows(file, path, part, first, len(run), part.channels[run[0]], rows)
@@ -332,7 +335,8 @@ _SUBSAMPLED_FIX = "Write each channel for every pixel: as R, G and B, without lu
 
 
 @contextmanager
-def _opened(path: Path) -> Iterator[Any]:
+def opened(path: Path) -> Iterator[Any]:
+    """Yield the image library's reader of a file; ``E-READ-OPEN`` where it is no EXR file."""
     name = readable_name(path)
     file = oiio.ImageInput.open(name)
     reason = reason_of(oiio)

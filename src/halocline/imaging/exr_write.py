@@ -80,18 +80,19 @@ def write_exr(
         beside other types in one part).
     """
     path = Path(path)
-    _refuse_name(path)
+    refuse_name(path)
     for each in parts:
         _refuse_unwritable(path, each)
     with whole_file(path, overwrite=overwrite) as temporary:
         clamped = _write(temporary, path, parts)
-        _put_raw(temporary, path, parts)
+        put_raw(temporary, path, [each.part for each in parts])
         _check(temporary, path, parts, check_all_rows)
         size = temporary.stat().st_size
     return WriteRecord(path, size, clamped)
 
 
-def _refuse_name(path: Path) -> None:
+def refuse_name(path: Path) -> None:
+    """Refuse a name that the image library does not take (``E-WRITE-OPEN``)."""
     try:
         str(path).encode()
     except UnicodeEncodeError as error:
@@ -173,7 +174,7 @@ def can_write(compression: str) -> bool:
 
 
 def _write(temporary: Path, path: Path, parts: Sequence[PartPixels]) -> int:
-    specs = [_spec(each.part, len(parts) > 1) for each in parts]
+    specs = [part_spec(each.part, len(parts) > 1) for each in parts]
     out: Any = oiio.ImageOutput.create("openexr")
     clamped = 0
     try:
@@ -185,20 +186,20 @@ def _write(temporary: Path, path: Path, parts: Sequence[PartPixels]) -> int:
                 if index
                 else out.open(name, specs if len(specs) > 1 else spec)
             )
-            _proceed(opened, out, path, "E-WRITE-OPEN", "Check the folder, its permissions and free space.")
+            proceed(opened, out, path, "E-WRITE-OPEN", "Check the folder, its permissions and free space.")
             clamped += _write_rows(out, path, each)
     finally:
         closed = out.close()
-    _proceed(closed, out, path, "E-WRITE-PIXELS", "Check the free space of the disk.")
+    proceed(closed, out, path, "E-WRITE-PIXELS", "Check the free space of the disk.")
     return clamped
 
 
-def _put_raw(temporary: Path, path: Path, parts: Sequence[PartPixels]) -> None:
+def put_raw(temporary: Path, path: Path, parts: Sequence[Part]) -> None:
     """Put in the metadata that OpenImageIO cannot carry."""
-    if not any(each.part.raw for each in parts):
+    if not any(part.raw for part in parts):
         return
     try:
-        put_attributes(temporary, [each.part.raw for each in parts])
+        put_attributes(temporary, [part.raw for part in parts])
     except (OSError, ValueError) as error:
         raise WriteError(
             f"cannot be written: {error}",
@@ -208,7 +209,8 @@ def _put_raw(temporary: Path, path: Path, parts: Sequence[PartPixels]) -> None:
         ) from error
 
 
-def _proceed(done: bool, out: Any, path: Path, code: str, fix: str) -> None:
+def proceed(done: bool, out: Any, path: Path, code: str, fix: str) -> None:
+    """Raise a `WriteError` with the image library's reason, unless a step of writing was done."""
     if not done:
         reason = " ".join((out.geterror() or oiio.geterror()).split())
         raise WriteError(
@@ -216,7 +218,8 @@ def _proceed(done: bool, out: Any, path: Path, code: str, fix: str) -> None:
         )
 
 
-def _spec(part: Part, several: bool) -> Any:
+def part_spec(part: Part, several: bool) -> Any:
+    """Return a part's description as the image library takes it; ``several`` where it is not alone."""
     window, display = part.data_window, part.display_window
     types = list(part.channels.values())
     spec = oiio.ImageSpec(window.width, window.height, len(types), types[0])
@@ -232,7 +235,7 @@ def _spec(part: Part, several: bool) -> Any:
         try:
             spec.attribute(name, _type_desc(entry.type), entry.value)
         except (TypeError, ValueError):
-            # What the library reads but does not take back; its bytes are carried (see `_put_raw`).
+            # What the library reads but does not take back; its bytes are carried (see `put_raw`).
             if not part.raw:
                 logger.warning("metadata %s cannot be written as %s and is left out", name, entry.type)
     spec.attribute("compression", part.compression)
@@ -261,7 +264,7 @@ def _write_rows(out: Any, path: Path, each: PartPixels) -> int:
         clamped += count
         first = part.data_window.y + start
         done = out.write_scanlines(first, first + stop - start, 0, block)
-        _proceed(done, out, path, "E-WRITE-PIXELS", "Check the free space of the disk.")
+        proceed(done, out, path, "E-WRITE-PIXELS", "Check the free space of the disk.")
     return clamped
 
 
@@ -301,9 +304,9 @@ def _check(temporary: Path, path: Path, parts: Sequence[PartPixels], check_all_r
         for found, each in zip(header.parts, parts, strict=False):
             same = same and _rows_survived(temporary, found, each, check_all_rows)
     except ReadError as error:
-        raise _damaged(path, error.message) from error
+        raise damaged(path, error.message) from error
     if not same:
-        raise _damaged(path, "windows, channels or pixels differ")
+        raise damaged(path, "windows, channels or pixels differ")
 
 
 def _rows_survived(temporary: Path, found: Part, each: PartPixels, check_all_rows: bool) -> bool:
@@ -323,7 +326,8 @@ def _rows_survived(temporary: Path, found: Part, each: PartPixels, check_all_row
     )
 
 
-def _damaged(path: Path, reason: str) -> WriteError:
+def damaged(path: Path, reason: str) -> WriteError:
+    """Return the error of a file that was written and is not what was to be written."""
     return WriteError(
         f"was written but does not read back: {reason}",
         code="E-WRITE-CHECK",

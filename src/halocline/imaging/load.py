@@ -25,7 +25,8 @@ from halocline.imaging.channel_plan import (
     pass_file_of,
     plan_channels,
 )
-from halocline.imaging.colour import find_space, to_working
+from halocline.imaging.colour import FoundSpace, find_space, to_working
+from halocline.imaging.deep_load import DeepPicture, ReadSamples, deep_picture, deep_planes, read_samples
 from halocline.imaging.depth import DepthPlanes, DepthSpec, range_planes
 from halocline.imaging.depth_inference import DepthVerdict, infer_depth, unit_warnings
 from halocline.imaging.depth_steps import DepthSteps, fitted_normals
@@ -68,6 +69,9 @@ class View:
         background. None where no depth was read.
     statistics
         Of the beauty as it is in the file, where they were asked for.
+    deep
+        The samples of a deep picture, of which ``frame`` is the flat one; None where it came flat, or
+        without range.
     """
 
     name: str
@@ -81,6 +85,7 @@ class View:
     depth_reasons: tuple[str, ...] = ()
     depth_spec: DepthSpec | None = None
     statistics: BeautyStatistics | None = None
+    deep: DeepPicture | None = None
 
 
 @dataclass(frozen=True)
@@ -232,6 +237,13 @@ def load_buffer(
         As `load` raises; ``E-READ-OPEN`` where the buffer holds nothing.
     """
     header = header_of_buffer(buffer)
+    if header.parts[0].deep:
+        raise ReadError(
+            "this ImageBuf holds a deep picture, whose samples it does not hand over",
+            code="E-READ-DEEP",
+            where=str(header.path),
+            fix="Give the file itself, or ImageBufAlgo.flatten it.",
+        )
     pixels = np.asarray(buffer.get_pixels("float"), np.float32)
 
     def from_memory(_: Path, part: Part, targets: Mapping[str, F32]) -> None:
@@ -299,9 +311,15 @@ class _Reading:
 
     def _view(self, header: Header, plan: ChannelPlan, window: Window) -> View:
         part = describing_part(header, plan.part)
-        planes = _read(plan, window, self.read)
+        deep = None
+        if plan.part.deep:
+            deep = read_samples(self.path, plan, window, self.spec)
+            flat = {name: plan.planes[name] for name in plan.planes.keys() - deep_planes(plan)}
+            planes = deep.planes(depth=self.with_range) | _read(replace(plan, planes=flat), window, self.read)
+        else:
+            planes = _read(plan, window, self.read)
         try:
-            return _Finish(self, plan, part, window).view(planes)
+            return _Finish(self, plan, part, window, deep).view(planes)
         except HaloclineError as error:
             where = f'{self.path}, view "{plan.view}"' if plan.view else str(self.path)
             raise error.located(where) from error
@@ -335,14 +353,17 @@ def _read(plan: ChannelPlan, window: Window, read: _Reader) -> dict[str, F32]:
 class _Finish:
     """From what was read to a view: colours made sound, depth turned into range, and what is to be told."""
 
-    def __init__(self, reading: _Reading, plan: ChannelPlan, part: Part, window: Window) -> None:
+    def __init__(
+        self, reading: _Reading, plan: ChannelPlan, part: Part, window: Window, deep: ReadSamples | None
+    ) -> None:
         self.reading = reading
-        self.spec = reading.spec
+        self.deep = deep
+        self.spec = reading.spec if deep is None else _of_deep(reading.spec)
         self.plan = plan
         self.part = part
         self.window = window
-        self.counts: dict[str, int] = {}
-        self.warnings: list[str] = list(plan.warnings)
+        self.counts: dict[str, int] = {} if deep is None else dict(deep.counts)
+        self.warnings: list[str] = [*plan.warnings, *(() if deep is None else deep.warnings)]
         self.doubts: list[str] = list(plan.warnings)
 
     def view(self, planes: dict[str, F32]) -> View:
@@ -355,8 +376,7 @@ class _Finish:
         statistics = beauty_statistics(rgb, alpha) if self.reading.judged and not space.given else None
         self._sound(rgb, alpha, lights)
         self.warnings += sound_guides(planes)
-        for colour in (rgb, *lights):
-            to_working(colour, alpha, space)
+        self._convert(rgb, alpha, lights, space)
         if self.reading.judged and space.given:
             statistics = beauty_statistics(rgb, alpha)
         glows = self._glows(rgb, alpha)
@@ -412,18 +432,30 @@ class _Finish:
             depth_reasons=() if verdict is None else verdict.reasons,
             depth_spec=None if verdict is None else verdict.spec,
             statistics=statistics,
+            deep=self._deep_picture(verdict, camera),
         )
 
     def _sound(self, rgb: F32, alpha: F32 | None, lights: list[F32]) -> None:
         """Fix colours in place, and premultiply them."""
         spec = self.spec
         self.warnings += _bad_pixel_warnings(repair(rgb, alpha, spec.repair), spec.repair, self.counts)
+        if self.deep is not None:
+            # Samples were made sound one by one, so that the flat picture has none.
+            self.counts |= {kind: self.counts[kind] + count for kind, count in vars(self.deep.bad).items()}
         # Light layers are parts of the beauty.
         for light in lights:
             repair(light, None, spec.repair)
         if alpha is not None and not spec.premultiplied:
             for colour in (rgb, *lights):
                 np.multiply(colour, alpha, out=colour)
+
+    def _convert(self, rgb: F32, alpha: F32 | None, lights: list[F32], space: FoundSpace) -> None:
+        """Bring colours into the working space, in place."""
+        for colour in (rgb, *lights):
+            to_working(colour, alpha, space)
+        if self.deep is not None:
+            for colour in self.deep.lights():
+                to_working(colour, self.deep.samples.alpha[None], space)
 
     def _glows(self, rgb: F32, alpha: F32 | None) -> Mask | None:
         """Find light at alpha 0 that is to be kept, and tell of it."""
@@ -476,12 +508,23 @@ class _Finish:
             planes_found |= {"far_range": found.far_range, "far_share": found.far_share}
         return planes_found, verdict
 
+    def _deep_picture(self, verdict: DepthVerdict | None, camera: Camera) -> DeepPicture | None:
+        if self.deep is None or verdict is None:
+            return None
+        return deep_picture(self.deep, verdict.spec, camera, self.window)
+
     def _judge(self, statistics: BeautyStatistics, rgb: F32, alpha: F32) -> None:
         """Tell what the picture itself says against what was stated of it."""
         encoded = statistics.encoding_warnings()
         self.doubts += encoded
         self.warnings += encoded
         self.warnings += premultiplication_warnings(rgb, alpha, stated=self.spec.premultiplied)
+
+
+def _of_deep(spec: InputSpec) -> InputSpec:
+    """Return what is stated of a deep picture's flat one: samples are whole, premultiplied and apart."""
+    depth = spec.depth if spec.depth.edges != "auto" else replace(spec.depth, edges="sharp")
+    return replace(spec, depth=depth, premultiplied=True)
 
 
 def _overlap(one: Window, other: Window) -> bool:

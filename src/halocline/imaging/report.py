@@ -56,6 +56,16 @@ class DepthReport:
 
 
 @dataclass(frozen=True)
+class DeepReport:
+    """The samples of a deep picture; ``tidied`` tells whether they were out of order or overlapped."""
+
+    samples: int
+    most_in_a_pixel: int
+    slabs: int
+    tidied: bool
+
+
+@dataclass(frozen=True)
 class CameraReport:
     """The camera that will be used."""
 
@@ -86,6 +96,7 @@ class ViewReport:
     covered_share: float
     partly_covered_share: float
     warnings: tuple[str, ...]
+    deep: DeepReport | None = None
 
 
 @dataclass(frozen=True)
@@ -288,6 +299,19 @@ def _view_report(view: View, part: Part, spec: InputSpec, others: tuple[str, ...
         covered_share=float(np.mean(alpha > 0)),
         partly_covered_share=float(np.mean((alpha > 0) & (alpha < COVERED))),
         warnings=view.warnings,
+        deep=_deep_report(view),
+    )
+
+
+def _deep_report(view: View) -> DeepReport | None:
+    if view.deep is None:
+        return None
+    samples = view.deep.samples
+    return DeepReport(
+        samples=view.counts["samples"],
+        most_in_a_pixel=int(samples.counts.max()),
+        slabs=int(np.count_nonzero(samples.back > samples.front)),
+        tidied=bool(view.counts["samples_tidied"]),
     )
 
 
@@ -357,6 +381,8 @@ def _view_lines(view: ViewReport) -> Iterable[str]:
     if view.statistics is not None:
         yield from _statistics_lines(view.statistics)
     yield "  bad pixels    " + ", ".join(f"{count} {name}" for name, count in view.bad_pixels.items())
+    if view.deep is not None:
+        yield from _deep_lines(view.deep)
     if view.depth is not None:
         yield from _depth_lines(view.depth)
 
@@ -378,6 +404,13 @@ def _statistics_lines(statistics: BeautyStatistics) -> Iterable[str]:
         values = getattr(statistics, name)
         text = "no finite value" if values is None else "  ".join(f"{value:.4g}" for value in values)
         yield f"  {'values' if name == 'least' else '':<14}{name:<10}{text}"
+
+
+def _deep_lines(deep: DeepReport) -> Iterable[str]:
+    slabs = f", {deep.slabs} of them slabs" if deep.slabs else ", points"
+    yield f"  deep          {deep.samples} samples, at most {deep.most_in_a_pixel} in a pixel{slabs}"
+    if deep.tidied:
+        yield "                out of order or overlapping: put in order, overlaps cut and merged"
 
 
 def _depth_lines(depth: DepthReport) -> Iterable[str]:

@@ -13,6 +13,8 @@ from halocline.errors import ChannelError, FrameError, WriteError, did_you_mean
 from halocline.imaging.channel_plan import BeautyChannels
 from halocline.imaging.channels import views_of
 from halocline.imaging.compression import FALLBACK, name_of
+from halocline.imaging.deep import Samples
+from halocline.imaging.deep_file import DeepPixels, write_deep
 from halocline.imaging.exr import Attribute, Header, Part, read_native
 from halocline.imaging.exr_write import PartPixels, WriteRecord, can_write, write_exr
 from halocline.imaging.frame import Window
@@ -48,12 +50,15 @@ class Picture:
         ``NAME.X`` and ``.Y``, ``NAME.R`` and so on. A name with a dot in it is one channel, as it stands.
     float_layers
         Names of layers written as 32-bit float; the others are half.
+    samples
+        What is written instead where the file is to be deep; of samples over the template's window.
     """
 
     rgb: F32
     alpha: F32
     layers: Mapping[str, F32] = field(default_factory=dict)
     float_layers: Collection[str] = ()
+    samples: Samples | None = None
 
 
 @dataclass(frozen=True)
@@ -134,6 +139,8 @@ def save(
     if beauty_rank(layer.rpartition(".")[2]) is None:
         # Beside other layers its name would not tell that it is the picture.
         extra[WRITTEN_LAYER] = Attribute("string", layer)
+    if any(picture.samples is not None for picture in pictures.values()):
+        return _save_deep(path, template, pictures, extra, form, overwrite=overwrite)
     parts = []
     for part in template.parts:
         beauties = [
@@ -146,6 +153,33 @@ def save(
         PartPixels(_described(each.part, index, extra, form), each.planes) for index, each in enumerate(parts)
     ]
     return write_exr(path, numbered, overwrite=overwrite, check_all_rows=check_all_rows)
+
+
+def _save_deep(
+    path: Path,
+    template: Template,
+    pictures: Mapping[str, Picture],
+    extra: Mapping[str, Attribute],
+    form: FileForm,
+    *,
+    overwrite: bool,
+) -> WriteRecord:
+    """Write each view's samples as a deep part like the one it came in."""
+    parts = []
+    for index, beauty in enumerate(template.beauties):
+        samples, part = pictures[beauty.view].samples, template.parts[beauty.part]
+        assert samples is not None
+        assert beauty.alpha is not None
+        stem = beauty.colours[0].name.rpartition(".")[0]
+        depth = f"{stem}.Z" if f"{stem}.Z" in part.channels else "Z"
+        names = [place.name for place in (*beauty.colours, beauty.alpha)]
+        kinds = {name: form.data_type or part.channels[name] for name in names}
+        values = dict(zip(names, (*samples.rgb, samples.alpha), strict=True))
+        kinds |= {depth: "float", f"{depth}Back": "float"}
+        values |= {depth: samples.front, f"{depth}Back": samples.back}
+        described = replace(part, channels=kinds, data_window=template.window)
+        parts.append(DeepPixels(_described(described, index, extra, form), samples.counts, values))
+    return write_deep(path, parts, overwrite=overwrite)
 
 
 def carried_channels(template: Template, carry: Collection[str] | str) -> list[tuple[int, str]]:

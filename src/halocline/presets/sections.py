@@ -529,6 +529,9 @@ class OutputSection(Strict):
     element
         Whether what is read is an element rendered after its frame: written as a premultiplied layer that
         covers what the element covers, without open water, to be laid over the finished frame.
+    deep
+        Whether a deep render is written deep, each sample with the water before it, open water behind the
+        last. Otherwise it is written flat.
     """
 
     carry: tuple[str, ...] = ()
@@ -539,6 +542,7 @@ class OutputSection(Strict):
     colour_space: _Space | None = None
     gamut_compression: Literal["none", "reference", "full"] | None = None
     element: bool = False
+    deep: bool = False
 
 
 class StepHead(Strict):

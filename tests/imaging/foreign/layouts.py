@@ -437,7 +437,12 @@ add(
 add(
     "deep alone",
     (Part({**rgba(), **depth()}, "deep", deep=True),),
-    refused("E-READ-DEEP", "Flatten"),
+    Expected(),
+)
+add(
+    "deep without depth",
+    (Part(rgba(), "deep", deep=True),),
+    refused("E-DEPTH-MISSING"),
 )
 add(
     "rgba before a copy called beauty",

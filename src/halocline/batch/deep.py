@@ -1,0 +1,327 @@
+"""Deep pictures under water: each sample at its own depth, and open water behind what coverage is left.
+
+A sample is put under water as if it covered its pixel: W is the light of a surface of its colour at its
+depth, with the veil, the shafts and what floats before it. A sample of coverage a then gives a W: what floats
+and shines between two samples is in the farther one, by its coverage. Laid over each other in order of depth,
+and open water behind them, samples give
+
+    a1 W1 + (1 - a1) (a2 W2 + (1 - a2) (... + open water))
+
+which is what an anti-aliased flat picture has of each surface's share of a pixel. So the water between
+samples needs no samples of its own, which could not hold it either: a sample has one coverage, and water
+takes of each colour another share. And a deep element that is put into the same water later merges with the
+frame by depth alone: it holds out what lies behind it, the water there included, and brings along the water
+before it. Which steps are done to samples, and which to the flat picture: `halocline.batch.deep_steps`.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Iterator, Mapping
+from dataclasses import dataclass, field
+
+import numpy as np
+from numpy.typing import NDArray
+
+from halocline._typing import F32
+from halocline.batch.deep_steps import DeepSteps
+from halocline.batch.layers import LayerPlan
+from halocline.errors import ReadError
+from halocline.graph.engine import Evaluation, ReadyGraph, evaluate
+from halocline.graph.shot import Shot
+from halocline.imaging.deep import Pixels, Samples, split_evenly, uncovered_before
+from halocline.imaging.deep_file import MAX_SAMPLES
+from halocline.imaging.deep_load import DeepPicture
+from halocline.imaging.frame import Frame, Window
+from halocline.imaging.glows import COVER
+from halocline.imaging.load import View
+from halocline.physics.path.transport import LONGEST_RANGE_M, LightPath
+
+# A slab is cut into parts across which the water's optical depth is no more than this, in its densest band.
+OPTICAL_DEPTH = 0.1
+# More parts than this are 100 optical depths: nothing is seen of what lies beyond.
+_MOST_PARTS = 1024
+# Sums of many shares of coverage are off by no more.
+_ROUNDING = np.float32(3e-6)
+# Planes that the flat picture has of its own, or that tell of a second surface.
+_FLAT = frozenset({"rgb", "alpha", "range", "far_range", "far_share", "far_light", "fitted_normal"})
+
+
+@dataclass(frozen=True)
+class WetSamples:
+    """What water makes of a deep picture.
+
+    Attributes
+    ----------
+    planes
+        The picture flat: each plane asked for, over its window.
+    samples
+        Its samples, open water the last of each pixel that is not covered whole; None where not asked for.
+    """
+
+    planes: Mapping[str, F32]
+    samples: Samples | None = None
+
+
+@dataclass(frozen=True)
+class DeepWork:
+    """A deep view and what is done to each of its samples.
+
+    Attributes
+    ----------
+    view
+        The view, of which ``deep`` is there.
+    plan
+        Steps, and the planes to be had beside colour and alpha.
+    shot, how
+        The frame's surroundings; threads and tiles.
+    open_water
+        Whether open water is put behind the samples.
+    keep
+        Whether the samples are wanted, and not the flat picture alone.
+    """
+
+    view: View
+    plan: LayerPlan
+    shot: Shot
+    how: Evaluation
+    open_water: bool
+    keep: bool
+
+    def done(self) -> WetSamples:
+        """Put the samples under water.
+
+        Raises
+        ------
+        ReadError
+            ``E-READ-SIZE`` where slabs had to be cut into too many parts.
+        GraphError
+            As `halocline.graph.engine.evaluate`.
+        """
+        assert self.view.deep is not None
+        samples = cut_slabs(self.view.deep, self.shot.path)
+        return _Peeling(self, self.view.deep, samples).wet()
+
+
+def cut_slabs(deep: DeepPicture, path: LightPath) -> Samples:
+    """Return samples, slabs cut into parts across which the water changes little.
+
+    Parameters
+    ----------
+    deep
+        A picture.
+    path
+        The water.
+
+    Raises
+    ------
+    ReadError
+        ``E-READ-SIZE``.
+    """
+    across = float(path.beam_rate.max()) * deep.length_m(deep.samples)
+    parts = np.clip(np.ceil(across / OPTICAL_DEPTH), 1, _MOST_PARTS).astype(np.intp)
+    if int(parts.sum()) > MAX_SAMPLES:
+        raise ReadError(
+            f"its slabs, cut to {OPTICAL_DEPTH} optical depths of this water, are {int(parts.sum())} "
+            f"samples, more than {MAX_SAMPLES}",
+            code="E-READ-SIZE",
+            fix="Render with fewer samples a pixel, or crop the picture.",
+        )
+    return split_evenly(deep.samples, parts)
+
+
+@dataclass
+class _Peeling:
+    """The samples of a picture taken off layer by layer: all first ones, all second ones, and so on."""
+
+    work: DeepWork
+    deep: DeepPicture
+    samples: Samples
+    made: dict[str, F32] = field(default_factory=dict)
+
+    def __post_init__(self) -> None:
+        work, samples = self.work, self.samples
+        self.window = work.view.frame.data_window
+        self.starts = samples.starts.reshape(self.window.shape)
+        # Light without coverage covers as little as nothing, as in flat pictures.
+        lit = (samples.alpha <= 0.0) & (samples.rgb != 0.0).any(axis=0)
+        self.alpha = np.where(lit, np.float32(COVER), samples.alpha)
+        self.range_m = self.deep.range_m(samples)
+        self.before = uncovered_before(samples)
+        self.flat_passes = {
+            name: plane
+            for name, plane in work.view.frame.planes.items()
+            if name not in _FLAT and name not in samples.passes
+        }
+        available = {"rgb", "alpha", "range", *samples.passes, *self.flat_passes}
+        wanted = ("rgb", "alpha", *work.plan.planes)
+        self.ready = ReadyGraph(work.plan.graph, work.shot, available, wanted=wanted, how=work.how)
+        self.wet_rgb = np.zeros_like(samples.rgb) if work.keep else None
+        self.wet_alpha = np.zeros_like(samples.alpha) if work.keep else None
+
+    def wet(self) -> WetSamples:
+        for band in self._bands():
+            for number in range(int(self.samples.counts[self._at(band)].max(initial=0))):
+                self._put(band, number)
+        rest = self._rest()
+        behind = self._open_water(rest) if self.work.open_water else None
+        kept = self._kept(behind, rest) if self.work.keep else None
+        shape = self.window.shape
+        if "alpha" in self.made:
+            # Shares that sum to one but for rounding are one.
+            alpha = self.made["alpha"]
+            np.copyto(alpha, np.float32(1.0), where=np.abs(alpha - np.float32(1.0)) < _ROUNDING)
+        for name in self.ready.names:
+            self.made.setdefault(name, np.zeros((3, *shape) if name == "rgb" else shape, np.float32))
+        return WetSamples(self.made, kept)
+
+    def _bands(self) -> Iterator[Window]:
+        """Yield what is computed at once: all where a step looks around a pixel, some rows otherwise."""
+        window, how = self.window, self.work.how
+        looks = any(step.reach > 0 for step in self.ready.plan.steps)
+        rows = window.height if looks else how.rows_for(window) * how.worker_count()
+        for top in range(0, window.height, rows):
+            yield window.rows(top, min(top + rows, window.height))
+
+    def _at(self, region: Window) -> tuple[slice, slice]:
+        return self.window.slices_of(region)
+
+    def _put(self, band: Window, number: int) -> None:
+        """Put the samples of one number under water, where a band has any."""
+        region = (
+            band if band == self.window else _rows_around(band, self.samples.counts[self._at(band)] > number)
+        )
+        where = self._at(region)
+        counts, starts = self.samples.counts[where], self.starts[where]
+        # Where there are fewer the last stands in: what lies beside a sample is then most often the same.
+        at = np.where(counts > 0, starts + np.minimum(number, counts - 1), 0)
+        wet = self.ready.planes_of(self._frame(region, at, counts > 0))
+        has = counts > number
+        weight = np.where(has, self.before[at] * self.alpha[at], np.float32(0.0))
+        self._add(where, wet, weight, first=number == 0)
+        if self.wet_rgb is not None and self.wet_alpha is not None:
+            own, share = at[has], self.alpha[at[has]]
+            self.wet_rgb[:, own] = wet["rgb"][:, has] * share
+            self.wet_alpha[own] = wet["alpha"][has] * share
+
+    def _frame(self, region: Window, at: Pixels, there: NDArray[np.bool_]) -> Frame:
+        """Return samples as a picture that each of them covers whole."""
+        samples = self.samples
+        share = np.where(self.alpha[at] > 0.0, self.alpha[at], np.float32(1.0))
+        planes = {name: np.where(there, plane[..., at], 0.0) for name, plane in samples.passes.items()}
+        planes |= {
+            name: np.where(there, samples_of[:, at] / share, 0.0)
+            for name, samples_of in {"rgb": samples.rgb, **samples.passes}.items()
+            if name == "rgb" or name.startswith("light.")
+        }
+        planes["alpha"] = there
+        planes["range"] = np.where(there, self.range_m[at], np.inf)
+        return self._over(region, planes)
+
+    def _over(self, region: Window, planes: Mapping[str, NDArray[np.generic]]) -> Frame:
+        frame = self.work.view.frame
+        flat = {name: plane[(..., *self._at(region))] for name, plane in self.flat_passes.items()}
+        own = {name: plane.astype(np.float32, copy=False) for name, plane in planes.items()}
+        return Frame({**flat, **own}, region, frame.display_window, frame.pixel_aspect, frame.metadata)
+
+    def _add(self, where: tuple[slice, slice], wet: Mapping[str, F32], weight: F32, *, first: bool) -> None:
+        """Add what is seen of some samples to the flat picture; guides tell of the nearest."""
+        guides = self.work.plan.guides
+        for name, plane in wet.items():
+            if name not in self.made:
+                shape = (*plane.shape[:-2], *self.window.shape)
+                self.made[name] = np.zeros(shape, np.float32)
+            target = self.made[name][(..., *where)]
+            if name not in guides:
+                target += weight * plane
+            elif first:
+                np.copyto(target, plane, where=weight > 0.0)
+
+    def _rest(self) -> F32:
+        """Return what the samples of each pixel leave uncovered, ``(rows, columns)``."""
+        counts, last = self.samples.counts, self.starts + self.samples.counts - 1
+        if self.samples.size == 0:
+            return np.ones(counts.shape, np.float32)
+        left = self.before[np.maximum(last, 0)] * (1.0 - self.samples.alpha[np.maximum(last, 0)])
+        return np.where(counts > 0, left, np.float32(1.0)).astype(np.float32, copy=False)
+
+    def _open_water(self, rest: F32) -> dict[str, F32]:
+        """Put open water behind the samples; return it."""
+        nothing = self.window.shape
+        planes = {
+            "rgb": np.zeros((3, *nothing)),
+            "alpha": np.zeros(nothing),
+            "range": np.full(nothing, np.inf),
+            **{name: np.zeros((*p.shape[:-1], *nothing)) for name, p in self.samples.passes.items()},
+        }
+        wet = self.ready.planes_of(self._over(self.window, planes))
+        whole = self._at(self.window)
+        self._add(
+            whole, {name: wet[name] for name in wet if name not in self.work.plan.guides}, rest, first=False
+        )
+        bare = np.where(self.samples.counts == 0, np.float32(1.0), np.float32(0.0))
+        self._add(whole, {name: wet[name] for name in wet if name in self.work.plan.guides}, bare, first=True)
+        return wet
+
+    def _kept(self, behind: Mapping[str, F32] | None, rest: F32) -> Samples:
+        """Return the wet samples, with open water as one more where it is seen."""
+        assert self.wet_rgb is not None
+        assert self.wet_alpha is not None
+        counts, old = self.samples.counts, self.samples
+        far = np.float32(LONGEST_RANGE_M / float(self.deep.metres.min()))
+        # What is endlessly far is nearer than open water, so that it stays before it.
+        front, back = (np.minimum(depth, np.float32(0.5) * far) for depth in (old.front, old.back))
+        if behind is None:
+            return Samples(counts, self.wet_rgb, self.wet_alpha, front, back)
+        seen = (rest > 0.0) & ((behind["alpha"] > 0.0) | (behind["rgb"] != 0.0).any(axis=0))
+        more = np.flatnonzero(seen)
+        order = np.argsort(np.concatenate([old.pixels, more]), kind="stable")
+        end = np.full(more.size, far)
+
+        def joined(own: F32, water: F32) -> F32:
+            return np.concatenate([own, water], axis=-1)[..., order]
+
+        return Samples(
+            counts + seen,
+            joined(self.wet_rgb, behind["rgb"].reshape(3, -1)[:, more]),
+            joined(self.wet_alpha, behind["alpha"].ravel()[more]),
+            joined(front, end),
+            joined(back, end),
+        )
+
+
+def _rows_around(band: Window, wanted: NDArray[np.bool_]) -> Window:
+    """Return the rows of a band that hold all pixels wanted: a tile is as wide as the picture."""
+    rows = np.flatnonzero(wanted.any(axis=1))
+    return band.rows(int(rows[0]), int(rows[-1]) + 1)
+
+
+def finished_flat(
+    wet: Mapping[str, F32], steps: DeepSteps, view: View, shot: Shot, how: Evaluation
+) -> dict[str, F32]:
+    """Return a deep picture's light and coverage when the steps that look around a pixel are done, too.
+
+    Parameters
+    ----------
+    wet
+        The flat planes that its samples gave.
+    steps
+        How its steps are done.
+    view, shot, how
+        As `DeepWork` has them.
+
+    Returns
+    -------
+    dict[str, F32]
+        ``rgb`` and ``alpha``, and what else was there.
+    """
+    planes = dict(wet)
+    if steps.scattered is not None:
+        spread = evaluate(steps.scattered, view.frame, shot, wanted=("rgb",), how=how)["rgb"]
+        plain = evaluate(steps.each, view.frame, shot, wanted=("rgb",), how=how)["rgb"]
+        planes["rgb"] = planes["rgb"] + (spread - plain)
+    if steps.after is not None:
+        flat = view.frame.with_planes(
+            rgb=planes["rgb"], alpha=planes["alpha"], coverage=view.frame.plane("alpha")
+        )
+        planes |= evaluate(steps.after, flat, shot, how=how)
+    return planes

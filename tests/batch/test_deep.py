@@ -1,0 +1,286 @@
+"""Deep pictures under water against flat ones, merged by OpenImageIO and read back by the OpenEXR package."""
+
+from __future__ import annotations
+
+from collections.abc import Callable
+from pathlib import Path
+
+import numpy as np
+import OpenImageIO as oiio
+import pytest
+from tests.batch.test_elements import LOOK as GRITTY
+from tests.deep_files import Deep, flat_by_openimageio, read_by_openexr, write_deep_pixels
+
+from halocline._typing import F32, F64
+from halocline.batch.first_look import look_first
+from halocline.batch.frame_task import FrameRecord, read_inputs, render, write_result
+from halocline.batch.task import FrameTask, InputFiles
+from halocline.errors import ChannelError, DepthError, FrameError, GraphError, HaloclineError, ReadError
+from halocline.graph.engine import Evaluation
+from halocline.imaging.exr import read_header
+from halocline.imaging.load import load, load_buffer
+from halocline.imaging.report import inspect
+from halocline.presets.preset import preset_from_text
+
+ROWS, COLUMNS = 12, 20
+LOOK = """
+format = 1
+[water]
+jerlov_type = "1C"
+[input]
+depth_kind = "range"
+[output]
+data_type = "float"
+[steps.attenuation]
+[steps.veiling_light]
+"""
+WALL, FISH = np.array([0.5, 0.4, 0.3]), np.array([0.1, 0.35, 0.6])
+Pixel = Callable[[int, int], list[tuple[float, ...]]]
+
+
+def picture(pixel: Pixel) -> Deep:
+    return [[pixel(y, x) for x in range(COLUMNS)] for y in range(ROWS)]
+
+
+def sample(colour: F64, alpha: float, front: float, back: float | None = None) -> tuple[float, ...]:
+    return (*(colour * alpha), alpha, front, front if back is None else back)
+
+
+def cover(y: int, x: int) -> float:
+    """Return how much of a pixel a fish covers: whole in the middle, half at its sides."""
+    return 0.0 if not 4 <= y < 8 or not 5 <= x < 15 else 0.5 if x in (5, 14) else 1.0
+
+
+def fish(y: int, x: int) -> list[tuple[float, ...]]:
+    return [sample(FISH, cover(y, x), 2.5)] if cover(y, x) else []
+
+
+def wall(y: int, x: int) -> list[tuple[float, ...]]:
+    return [sample(WALL, 1.0, 7.0)] if x < 16 else [sample(WALL, 0.25, 6.0)]
+
+
+def wet(source: Path, *settings: str, text: str = LOOK) -> tuple[Path, FrameRecord]:
+    out = source.with_name(f"wet_{source.name}")
+    task = FrameTask(1001, source, None, out, replace=True)
+    preset = preset_from_text(text, settings)
+    how = Evaluation(2, 3)
+    return out, write_result(render(read_inputs(task, preset), preset, how), preset)
+
+
+def colours(path: Path) -> F32:
+    channels = read_by_openexr(path)
+    return np.stack([channels[name] for name in "RGBA"]).astype(np.float32)
+
+
+def flat_of(path: Path) -> Path:
+    """Write what a deep file of one sample a pixel is, flat."""
+    channels = read_by_openexr(path)
+    values = {
+        name: np.array(
+            [[s[0] if s is not None and len(s) else np.nan for s in row] for row in channels[name]]
+        )
+        for name in "RGBAZ"
+    }
+    made = np.stack([np.nan_to_num(values[n], nan=np.inf if n == "Z" else 0.0) for n in "RGBAZ"], axis=-1)
+    spec = oiio.ImageSpec(COLUMNS, ROWS, 5, "float")
+    spec.channelnames = tuple("RGBAZ")
+    spec.attribute(
+        "chromaticities", oiio.TypeDesc("float[8]"), (0.64, 0.33, 0.3, 0.6, 0.15, 0.06, 0.3127, 0.329)
+    )
+    flat = path.with_name(f"flat_{path.name}")
+    buffer = oiio.ImageBuf(spec)
+    buffer.set_pixels(oiio.get_roi(spec), np.ascontiguousarray(made, np.float32))
+    assert buffer.write(str(flat), "float")
+    return flat
+
+
+@pytest.fixture
+def fish_file(tmp_path: Path) -> Path:
+    return write_deep_pixels(tmp_path / "fish.exr", picture(fish))
+
+
+@pytest.fixture
+def wall_file(tmp_path: Path) -> Path:
+    return write_deep_pixels(tmp_path / "wall.exr", picture(wall))
+
+
+@pytest.fixture
+def both_file(tmp_path: Path) -> Path:
+    # The farther first: nothing says that samples come in order.
+    return write_deep_pixels(tmp_path / "both.exr", picture(lambda y, x: [*wall(y, x), *fish(y, x)]))
+
+
+def test_of_one_sample_a_pixel_water_makes_what_it_makes_of_the_flat_picture(
+    fish_file: Path, wall_file: Path
+) -> None:
+    for file in (fish_file, wall_file):
+        deep, flat = colours(wet(file)[0]), colours(wet(flat_of(file))[0])
+        np.testing.assert_allclose(deep, flat, atol=1e-6)
+        assert deep[2].max() > 0.05
+
+
+def test_samples_of_one_depth_are_one(tmp_path: Path) -> None:
+    """Two that cover half each, of one colour and depth, are one that covers three quarters."""
+    halves, one = (
+        [[pixel] * COLUMNS] * ROWS for pixel in (2 * [sample(WALL, 0.5, 7.0)], [sample(WALL, 0.75, 7.0)])
+    )
+    files = [write_deep_pixels(tmp_path / f"{n}.exr", each) for n, each in enumerate((halves, one))]
+    np.testing.assert_allclose(colours(wet(files[0])[0]), colours(wet(files[1])[0]), atol=1e-6)
+
+
+def test_an_element_merged_later_is_what_both_rendered_together_are(
+    fish_file: Path, wall_file: Path, both_file: Path
+) -> None:
+    """By OpenImageIO's deep_merge and flatten, in either order; with particles before and between."""
+    together = colours(wet(both_file, text=GRITTY)[0])
+    frame, record = wet(wall_file, "output.deep=true", text=GRITTY)
+    element, _ = wet(fish_file, "output.deep=true", "output.element=true", text=GRITTY)
+    np.testing.assert_allclose(flat_by_openimageio(frame, element), together, atol=1e-6)
+    np.testing.assert_allclose(flat_by_openimageio(element, frame), together, atol=1e-6)
+    # The fish hides some of the water, and what floats is seen.
+    assert np.abs(flat_by_openimageio(frame) - together).max() > 0.01
+    assert (together[:3, 5, 6:14].std(axis=-1) > 1e-4).any()
+    assert record.counts["samples"] == ROWS * COLUMNS
+
+
+def test_a_deep_file_is_read_back_with_open_water_behind(wall_file: Path) -> None:
+    out, _ = wet(wall_file, "output.deep=true")
+    found = read_by_openexr(out)
+    assert set(found) == {"R", "G", "B", "A", "Z", "ZBack"}
+    assert found["Z"][0, 0].tolist() == [7.0]
+    assert found["Z"][0, 17].tolist() == [6.0, 1e5]
+    np.testing.assert_allclose(found["A"][0, 17], [0.25, 1.0])
+    (part,) = read_header(out).parts
+    assert part.deep
+    assert part.value("halocline:frame") == 1001
+    # A wet file is a deep file as any other.
+    assert load(out).views[0].deep is not None
+    deep = flat_by_openimageio(out)
+    np.testing.assert_allclose(deep, colours(wet(wall_file)[0]), atol=1e-6)
+
+
+def test_slabs_are_cut_where_the_water_across_them_counts(tmp_path: Path) -> None:
+    """Against a slab given as 100 points: far nearer than one point in its middle is."""
+    slab = [[[sample(FISH, 0.6, 2.0, 6.0)]] * 4] * 3
+    points = [[[sample(FISH, 1 - 0.4**0.01, 2.02 + 0.04 * n) for n in range(100)]] * 4] * 3
+    point = [[[sample(FISH, 0.6, 4.0)]] * 4] * 3
+    files = [write_deep_pixels(tmp_path / f"{n}.exr", each) for n, each in enumerate((slab, points, point))]
+    made, true, coarse = (colours(wet(file)[0]) for file in files)
+    np.testing.assert_allclose(made, true, atol=3e-5)
+    assert np.abs(coarse - true).max() > 1e-3
+    kept = read_by_openexr(wet(files[0], "output.deep=true")[0])["Z"][0, 0]
+    assert len(kept) > 10
+    assert (kept[0], kept[-1]) == (2.0, 1e5)
+
+
+def test_light_without_coverage_goes_through_its_water(tmp_path: Path) -> None:
+    """A glow at 3 m adds what a lit point there sends through: as a share of a covering one, in the limit."""
+    glow = write_deep_pixels(tmp_path / "glow.exr", [[[(0.2, 0.2, 0.2, 0.0, 3.0, 3.0)]] * 3] * 2)
+    none = write_deep_pixels(tmp_path / "none.exr", [[[]] * 3] * 2)
+    full = write_deep_pixels(tmp_path / "full.exr", [[[(0.2, 0.2, 0.2, 1.0, 3.0, 3.0)]] * 3] * 2)
+    dark = write_deep_pixels(tmp_path / "dark.exr", [[[(0.0, 0.0, 0.0, 1.0, 3.0, 3.0)]] * 3] * 2)
+    lit, water, covering, black = (colours(wet(file)[0]) for file in (glow, none, full, dark))
+    np.testing.assert_allclose((lit - water)[:3], (covering - black)[:3], atol=1e-6)
+
+
+def test_tiles_windows_and_layers(tmp_path: Path, fish_file: Path) -> None:
+    tiled = write_deep_pixels(tmp_path / "tiles.exr", picture(fish), tile=8)
+    np.testing.assert_array_equal(colours(wet(tiled)[0]), colours(wet(fish_file)[0]))
+    out, _ = wet(fish_file, 'output.layers=["*", "path_length"]')
+    channels = read_by_openexr(out)
+    total = np.stack([channels[f"direct.{c}"] + channels[f"veil.{c}"] for c in "RGB"])
+    np.testing.assert_allclose(total, colours(out)[:3], atol=1e-5)
+    # Metres are the nearest sample's, and those of open water where there is none.
+    assert channels["path_length.Y"][5, 5] == 2.5
+    assert channels["path_length.Y"][0, 0] > 20.0
+
+
+def test_blur_is_added_and_ports_come_last_of_all(fish_file: Path) -> None:
+    """One sample a pixel: as of the flat picture; and both are told."""
+    for step, words in (
+        ("[steps.forward_scatter]\nafter = 'attenuation'\n", '"forward_scatter" looks around a pixel'),
+        ("[steps.flat_port]\n", 'work on it flat: "flat_port"'),
+    ):
+        out, record = wet(fish_file, text=LOOK + step)
+        deep, flat = colours(out), colours(wet(flat_of(fish_file), text=LOOK + step)[0])
+        np.testing.assert_allclose(deep, flat, atol=2e-6)
+        assert words in "\n".join(record.warnings)
+        assert np.abs(deep - colours(wet(fish_file)[0])).max() > 1e-4
+
+
+def test_steps_that_have_no_depth_are_left_out_or_refused_by_name(fish_file: Path) -> None:
+    _, record = wet(fish_file, "output.deep=true", text=LOOK + "[steps.forward_scatter]\n")
+    assert '"forward_scatter" was left out' in "\n".join(record.warnings)
+    for setting in ("output.deep=true", 'output.layers=["*"]'):
+        told = r'E-DEEP-STEP.*step "flat_port"(.|\n)*--set steps\.flat_port\.enabled=false'
+        with pytest.raises(GraphError, match=told):
+            wet(fish_file, setting, text=LOOK + "[steps.flat_port]\n")
+    mixed = LOOK + '[steps.flat_port]\n[steps.mix]\nother = "attenuation"\namount = 0.5\n'
+    with pytest.raises(GraphError, match=r'E-DEEP-STEP.*step "mix"'):
+        wet(fish_file, text=mixed)
+
+
+def test_steps_that_look_at_edges_tell_how(fish_file: Path) -> None:
+    _, record = wet(fish_file, text=LOOK + "[steps.rim_light]\nbefore = 'attenuation'\n")
+    assert '"rim_light" looks at the pixels around' in "\n".join(record.warnings)
+
+
+def test_samples_that_are_not_sound_are_mended_and_told(tmp_path: Path) -> None:
+    bad = [
+        (0.1, 0.1, 0.1, -0.5, 3.0, 3.0),
+        (np.nan, 1.0, 1.0, 0.5, np.nan, 2.0),
+        (0.2, 0.2, 0.2, 0.5, 5.0, 4.0),
+    ]
+    file = write_deep_pixels(tmp_path / "bad.exr", [[bad] * 3] * 2)
+    out, record = wet(file)
+    told = "\n".join(record.warnings)
+    for words in ("no depth in front of the lens", "(ZBack) before", "outside 0 to 1", "6 not a number"):
+        assert words in told
+    assert np.isfinite(colours(out)).all()
+    none = write_deep_pixels(tmp_path / "none.exr", [[[]] * 3] * 2)
+    assert "holds no sample" in "\n".join(wet(none)[1].warnings)
+
+
+def test_what_cannot_be_read_or_written_deep_is_refused(tmp_path: Path, fish_file: Path) -> None:
+    flat = flat_of(fish_file)
+    uncovered = write_deep_pixels(tmp_path / "rgbz.exr", [[[(1, 1, 1, 3)]] * 3] * 2, ("R", "G", "B", "Z"))
+    pointless = write_deep_pixels(tmp_path / "rgba.exr", [[[(1, 1, 1, 1)]] * 3] * 2, ("R", "G", "B", "A"))
+    cut = tmp_path / "cut.exr"
+    cut.write_bytes(fish_file.read_bytes()[:-200])
+    cases: list[tuple[Path, tuple[str, ...], type[HaloclineError], str]] = [
+        (flat, ("output.deep=true",), FrameError, r"E-DEEP-OUTPUT.*render is flat"),
+        (fish_file, ("output.deep=true", 'output.layers=["*"]'), FrameError, r"E-DEEP-OUTPUT.*layers"),
+        (
+            fish_file,
+            ("input.depth_kind=inverse",),
+            DepthError,
+            r"E-DEEP-DEPTH.*kind inverse(.|\n)*depth_kind",
+        ),
+        (uncovered, (), ChannelError, r"E-CHANNEL-MISSING(.|\n)*coverage A"),
+        (pointless, (), DepthError, r"E-DEPTH-MISSING"),
+        (cut, (), ReadError, r"E-READ-(PIXELS|OPEN)"),
+    ]
+    for file, settings, kind, words in cases:
+        with pytest.raises(kind, match=words):
+            wet(file, *settings)
+    with pytest.raises(DepthError, match=r"E-DEEP-DEPTH.*own depth(.|\n)*--depth"):
+        load(fish_file, depth_path=flat)
+    buffer = oiio.ImageBuf(str(fish_file))
+    with pytest.raises(ReadError, match=r"E-READ-DEEP.*ImageBuf"):
+        load_buffer(buffer)
+
+
+def test_flat_renders_are_refused_before_the_first_frame(fish_file: Path) -> None:
+    file = flat_of(fish_file)
+    task = FrameTask(1, file, None, file.with_name("out.exr"), references=(InputFiles(file, None, 1),))
+    with pytest.raises(FrameError, match=r"E-DEEP-OUTPUT(.|\n)*--deep"):
+        look_first([task], preset_from_text(LOOK, ["output.deep=true"]))
+
+
+def test_inspect_describes_deep_pictures(both_file: Path) -> None:
+    report = inspect(both_file)
+    deep = report.views[0].deep
+    assert deep is not None
+    assert (deep.samples, deep.most_in_a_pixel, deep.slabs) == (ROWS * COLUMNS + 40, 2, 0)
+    assert "  deep          280 samples" in "\n".join(report.lines())
+    assert not report.problems
