@@ -78,7 +78,7 @@ def main() -> None:
         }
         for source, look, _ in cases.values():
             _seconds(source, look)
-        rounds = {name: [] for name in cases}
+        rounds: dict[str, list[tuple[float, float, float]]] = {name: [] for name in cases}
         for _ in range(given.rounds):
             for name, (source, look, _) in cases.items():
                 rounds[name].append(_seconds(source, look))

@@ -54,4 +54,4 @@ def flat_by_openimageio(*paths: Path) -> F32:
         merged = oiio.ImageBufAlgo.deep_merge(merged, oiio.ImageBuf(str(path)), False)
     flat = oiio.ImageBufAlgo.flatten(merged)
     assert flat.spec().channelnames[:4] == NAMES[:4]
-    return np.moveaxis(flat.get_pixels("float")[..., :4], -1, 0)
+    return np.moveaxis(np.asarray(flat.get_pixels("float"), np.float32)[..., :4], -1, 0)

@@ -12,8 +12,10 @@ from tests.batch.test_elements import LOOK as GRITTY
 from tests.deep_files import Deep, flat_by_openimageio, read_by_openexr, write_deep_pixels
 
 from halocline._typing import F32, F64
+from halocline.batch.arrays import apply
 from halocline.batch.first_look import look_first
 from halocline.batch.frame_task import FrameRecord, read_inputs, render, write_result
+from halocline.batch.still import Still, tasks_of
 from halocline.batch.task import FrameTask, InputFiles
 from halocline.errors import ChannelError, DepthError, FrameError, GraphError, HaloclineError, ReadError
 from halocline.graph.engine import Evaluation
@@ -284,3 +286,15 @@ def test_inspect_describes_deep_pictures(both_file: Path) -> None:
     assert (deep.samples, deep.most_in_a_pixel, deep.slabs) == (ROWS * COLUMNS + 40, 2, 0)
     assert "  deep          280 samples" in "\n".join(report.lines())
     assert not report.problems
+
+
+def test_from_python_and_in_previews_it_is_the_same_picture(both_file: Path) -> None:
+    preset = preset_from_text(LOOK)
+    expected = np.moveaxis(colours(wet(both_file)[0])[:3], 0, -1)
+    made = apply(preset, both_file)
+    np.testing.assert_array_equal(made.rgb, expected)
+    still = Still.read(tasks_of(str(both_file))[0], preset)
+    np.testing.assert_allclose(np.moveaxis(still.planes(preset)["rgb"], 0, -1), expected, atol=1e-6)
+    assert still.reduced(2).planes(preset)["rgb"].shape == (3, ROWS // 2, COLUMNS // 2)
+    with pytest.raises(FrameError, match="E-DEEP-OUTPUT"):
+        apply(preset, both_file, layers=["veil"])

@@ -110,8 +110,9 @@ def test_half_a_slab_covers_as_openexr_says() -> None:
 
 
 def test_planes_of_other_sizes_are_refused() -> None:
+    one = np.zeros(1, np.float32)
     with pytest.raises(FrameError, match=r"E-FRAME-PLANE.*1 values for 2 samples"):
-        Samples(np.array([[2]]), *(np.zeros((3, 2), np.float32), *3 * [np.zeros(1, np.float32)]))
+        Samples(np.array([[2]]), np.zeros((3, 2), np.float32), one, one, one)
 
 
 def test_any_plane_is_seen_over_another() -> None:

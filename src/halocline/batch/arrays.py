@@ -12,6 +12,8 @@ import OpenImageIO as oiio
 from numpy.typing import ArrayLike
 
 from halocline._typing import F32
+from halocline.batch.deep import wet_flat
+from halocline.batch.deep_steps import refuse_deep
 from halocline.batch.frame_task import planes_read
 from halocline.batch.still import Still, tasks_of
 from halocline.batch.task import input_spec
@@ -128,7 +130,8 @@ def apply(
         at all.
     FrameError
         ``E-FRAME-PLANE`` where shapes do not fit together or arrays are given beside a whole frame,
-        ``E-FRAME-LIGHT`` where ``rgb`` holds whole numbers.
+        ``E-FRAME-LIGHT`` where ``rgb`` holds whole numbers, ``E-DEEP-OUTPUT`` where layers are asked for of a
+        deep picture.
     DepthError
         ``E-DEPTH-RANGE`` where a range is negative or not a number.
     HaloclineError
@@ -141,7 +144,7 @@ def apply(
         number, view, track = _whole_frame(preset, rgb, frame)
         if camera is not None:
             track = _track(camera, number, view.frame.data_window)
-        return _wet(preset, number, view.frame, track, view.space, layers, how, view.warnings)
+        return _wet(preset, number, view.frame, track, view.space, layers, how, view)
     picture = _frame(rgb, range_m, alpha, planes or {})
     number = DEFAULT_FRAME if frame is None else frame
     if preset.at(number).input.separate_edges and "far_range" not in picture.planes:
@@ -159,7 +162,7 @@ def _wet(
     space: RGBSpace,
     layers: Iterable[str],
     how: Evaluation,
-    warnings: tuple[str, ...] = (),
+    whole: View | None = None,
 ) -> WetFrame:
     shot = make_shot(
         preset,
@@ -171,7 +174,14 @@ def _wet(
         surfaces=picture,
     )
     graph, further = preset.at(number).graph, tuple(layers)
-    made = evaluate(graph, picture, shot, wanted=("rgb", "alpha", *further), how=how)
+    made: Mapping[str, F32]
+    warnings = () if whole is None else whole.warnings
+    if whole is not None and whole.deep is not None:
+        refuse_deep(deep=True, layers=bool(further), asked=bool(further))
+        made, told = wet_flat(whole, graph, shot, how)
+        warnings = (*warnings, *told)
+    else:
+        made = evaluate(graph, picture, shot, wanted=("rgb", "alpha", *further), how=how)
     return WetFrame(
         rgb=np.ascontiguousarray(np.moveaxis(made["rgb"], 0, -1)),
         alpha=made["alpha"],

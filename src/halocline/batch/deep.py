@@ -23,10 +23,11 @@ import numpy as np
 from numpy.typing import NDArray
 
 from halocline._typing import F32
-from halocline.batch.deep_steps import DeepSteps
+from halocline.batch.deep_steps import DeepSteps, deep_steps
 from halocline.batch.layers import LayerPlan
 from halocline.errors import ReadError
 from halocline.graph.engine import Evaluation, ReadyGraph, evaluate
+from halocline.graph.graph import Graph
 from halocline.graph.shot import Shot
 from halocline.imaging.deep import Pixels, Samples, split_evenly, uncovered_before
 from halocline.imaging.deep_file import MAX_SAMPLES
@@ -325,3 +326,28 @@ def finished_flat(
         )
         planes |= evaluate(steps.after, flat, shot, how=how)
     return planes
+
+
+def wet_flat(view: View, graph: Graph, shot: Shot, how: Evaluation) -> tuple[dict[str, F32], tuple[str, ...]]:
+    """Return a deep view under water as a flat picture, and what a person should know of how.
+
+    Parameters
+    ----------
+    view
+        A view of which ``deep`` is there.
+    graph, shot, how
+        The look's steps, the frame's surroundings, threads and tiles.
+
+    Returns
+    -------
+    planes, told
+        ``rgb`` and ``alpha``; sentences.
+
+    Raises
+    ------
+    GraphError, ReadError
+        As `deep_steps` and `DeepWork.done`.
+    """
+    steps = deep_steps(graph, shot)
+    wet = DeepWork(view, LayerPlan(steps.each, (), {}, {}), shot, how, open_water=True, keep=False).done()
+    return finished_flat(wet.planes, steps, view, shot, how), steps.told

@@ -166,7 +166,7 @@ def refuse_deep(*, deep: bool, layers: bool, asked: bool) -> None:
         )
     if asked and layers:
         raise FrameError(
-            "layers are written flat, beside a flat picture",
+            "layers are of a flat picture, and not of a deep one's samples",
             code="E-DEEP-OUTPUT",
             where="output.layers",
             key=("output", "layers"),

@@ -9,6 +9,7 @@ from pathlib import Path
 import numpy as np
 
 from halocline._typing import F32
+from halocline.batch.deep import wet_flat
 from halocline.batch.frame_task import FrameInputs, delivery_of, read_inputs
 from halocline.batch.plan_tasks import plan_tasks
 from halocline.batch.sequence_depth import settle_depth
@@ -60,7 +61,8 @@ class Still:
         )
         track = self.inputs.tracks[self.view]
         cameras = {number: _reduced_camera(camera, step) for number, camera in track.cameras.items()}
-        loaded = replace(self.inputs.loaded, views=(replace(found, frame=frame),))
+        # Of a deep picture the flat one is looked at.
+        loaded = replace(self.inputs.loaded, views=(replace(found, frame=frame, deep=None),))
         return Still(replace(self.inputs, loaded=loaded, tracks={self.view: CameraTrack(cameras)}), self.view)
 
     @property
@@ -107,9 +109,12 @@ class Still:
         look = preset.at(self.inputs.task.frame)
         graph = look.graph
         shot = self.shot(preset)
-        made = evaluate(
-            graph if step is None else up_to(graph, step), found.frame, shot, wanted=names, how=Evaluation()
-        )
+        if found.deep is not None and step is None and {"rgb", "alpha"}.issuperset(names):
+            wet, _ = wet_flat(found, graph, shot, Evaluation())
+            made = {name: wet[name] for name in names}
+        else:
+            steps = graph if step is None else up_to(graph, step)
+            made = evaluate(steps, found.frame, shot, wanted=names, how=Evaluation())
         if step is None and "rgb" in made:
             made["rgb"] = delivery_of(look, self.space).shown(made["rgb"])
         return {
