@@ -64,8 +64,11 @@ class Discs:
         ``(n,)`` distance, and the depth over which it dips into a surface.
     squeeze_px
         ``(n, 2)`` shift of the cat's eye's second edge, see `Lens.squeeze_px`; `None` for none.
+    blurred
+        ``(n,)`` whether the blur makes the disc, and not the thing itself; `None` for all of them.
     blades, blade_angle_rad
-        The iris; it shapes discs whose softness is below half their radius.
+        The iris; it shapes discs that the blur makes, whose softness is below half their radius, and that do
+        not move by more than it.
     """
 
     start_px: F64
@@ -77,6 +80,7 @@ class Discs:
     range_m: F64
     thickness_m: F64
     squeeze_px: F64 | None = None
+    blurred: NDArray[np.bool_] | None = None
     blades: int = 0
     blade_angle_rad: float = 0.0
 
@@ -86,7 +90,10 @@ class Discs:
     @property
     def sided(self) -> NDArray[np.bool_]:
         """Which of them are as sharp as to show the iris's sides, ``(n,)``."""
-        return (self.softness_px < 0.5 * self.radius_px) & (self.blades > 0)
+        way = self.end_px - self.start_px
+        still = np.hypot(way[:, 0], way[:, 1]) < self.radius_px
+        by_blur = np.ones(len(self), np.bool_) if self.blurred is None else self.blurred
+        return (self.softness_px < 0.5 * self.radius_px) & still & by_blur & (self.blades > 0)
 
     def select(self, which: Ints | NDArray[np.bool_]) -> Discs:
         """Return the discs of an index array or mask."""
@@ -101,6 +108,7 @@ class Discs:
             range_m=self.range_m[which],
             thickness_m=self.thickness_m[which],
             squeeze_px=None if self.squeeze_px is None else self.squeeze_px[which],
+            blurred=None if self.blurred is None else self.blurred[which],
         )
 
     @classmethod
@@ -128,6 +136,7 @@ class Discs:
             range_m=together("range_m"),
             thickness_m=together("thickness_m"),
             squeeze_px=None if first.squeeze_px is None else together("squeeze_px"),
+            blurred=None if first.blurred is None else np.concatenate([part.blurred for part in parts]),
         )
 
 
@@ -410,7 +419,9 @@ def _normalised(discs: Discs) -> Table:
         things["edges"] = 1 + (discs.squeeze_px != 0.0).any(axis=1)
         things["shift_x"], things["shift_y"] = discs.squeeze_px.T
     length = np.sqrt(things["along_x"] ** 2 + things["along_y"] ** 2)
-    area = _areas(radius, softness, length)
+    swept = _smooth(0.5 * length / softness)
+    things["swept"] = np.where(sided, 0.0, swept)
+    area = _areas(radius, softness, (1.0 - swept) * length)
     if discs.blades:
         turn = 2.0 * math.pi / discs.blades
         things["sides"] = np.where(sided, discs.blades, 0)
@@ -431,8 +442,13 @@ def _normalised(discs: Discs) -> Table:
     return things
 
 
-def _areas(radius: F64, softness: F64, length: F32) -> F64:
-    """Return the integral of each round disc's profile over the plane, square pixels.
+def _smooth(t: F64) -> F64:
+    t = np.clip(t, 0.0, 1.0)
+    return np.asarray(t * t * (3.0 - 2.0 * t))
+
+
+def _areas(radius: F64, softness: F64, length: F64) -> F64:
+    """Return the integral of each round disc's profile over the plane, square pixels; of a capsule's too.
 
     The ramp 3 t^2 - 2 t^3 over a width 2 h spreads the edge with variance (2 h)^2 / 20 = h^2 / 5.
     """

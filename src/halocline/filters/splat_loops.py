@@ -23,8 +23,10 @@ Ints = NDArray[np.int64]
 Shorts = NDArray[np.int32]
 Table = NDArray[np.void]
 
-# A capsule (a disc swept along a line) with a soft edge. Its weight falls from 1 to 0 as ``ramp_end`` minus
-# the distance from its axis times ``per_ramp`` does; nothing of it is seen from ``reach`` on. ``edges`` is 2
+# A disc with a soft edge. Its weight falls from 1 to 0 as ``ramp_end`` minus the distance from its middle times
+# ``per_ramp`` does. One that moves is swept along a line: each pixel has its mean over the time (`_swept`), as
+# far as ``swept`` says; the rest is a soft capsule, as hard edges would show on a way shorter than the soft one
+# is wide. Nothing of it is seen from ``reach`` off its way on. ``edges`` is 2
 # for a cat's eye: what two openings, one shifted, both let through. An iris's sides (0 for a round one) have
 # the normals that arise as the first is turned again and again.
 THING = np.dtype(
@@ -35,6 +37,7 @@ THING = np.dtype(
         ("along_x", np.float32),
         ("along_y", np.float32),
         ("per_length_squared", np.float32),
+        ("swept", np.float32),
         ("ramp_end", np.float32),
         ("per_ramp", np.float32),
         ("amplitude", np.float32),
@@ -73,6 +76,8 @@ SPRITE = np.dtype(
 # Things are listed by bands of so many rows.
 BAND_ROWS = 16
 _NOWHERE = 1 << 40
+# A soft edge is as good as two hard ones this share of its half width in and out: of the same variance, 1/5.
+_TWO_EDGES = np.float32(math.sqrt(0.2))
 _ZERO, _HALF, _ONE, _TWO, _THREE = (np.float32(number) for number in (0.0, 0.5, 1.0, 2.0, 3.0))
 
 
@@ -114,7 +119,9 @@ def _columns(thing: Any, row: int, first: int, end: int) -> tuple[int, int]:
 
 @compiled
 def _edge(thing: Any, dx: np.float32, dy: np.float32) -> np.float32:
-    # The nearest point of the streak: how far along it this one lies, from 0 to 1.
+    if thing["per_length_squared"] > _ZERO and not thing["sides"]:
+        return _swept(thing, _sweep(thing), dx, dy)
+    # The nearest point of the way: how far along it this one lies, from 0 to 1.
     share = (dx * thing["along_x"] + dy * thing["along_y"]) * thing["per_length_squared"]
     share = min(max(share, _ZERO), _ONE)
     dx -= share * thing["along_x"]
@@ -129,6 +136,39 @@ def _edge(thing: Any, dx: np.float32, dy: np.float32) -> np.float32:
             y = x * thing["turn_sine"] + y * thing["turn_cosine"]
             x = turned
     return _ramp(thing["ramp_end"] - distance * thing["per_ramp"])
+
+
+@compiled
+def _sweep(thing: Any) -> tuple[np.float32, np.float32, np.float32]:
+    """Return the length of a moving disc's way, and the two hard edges that stand for its soft one."""
+    softness = _HALF / thing["per_ramp"]
+    radius = softness * (_TWO * thing["ramp_end"] - _ONE)
+    aside = _TWO_EDGES * softness
+    return _ONE / np.sqrt(thing["per_length_squared"]), max(radius - aside, _ZERO), radius + aside
+
+
+@compiled
+def _swept(
+    thing: Any, sweep: tuple[np.float32, np.float32, np.float32], dx: np.float32, dy: np.float32
+) -> np.float32:
+    """Return the mean weight, over the time, of a disc on a pixel that it passes.
+
+    A hard disc lies over a point for as long as its chord there takes to pass, within the time that there is.
+    """
+    length, inner, outer = sweep
+    weight, share, per_length = _ZERO, thing["swept"], _ONE / length
+    along = (dx * thing["along_x"] + dy * thing["along_y"]) * per_length
+    aside = (dx * thing["along_y"] - dy * thing["along_x"]) * per_length
+    if share > _ZERO:
+        for radius in (inner, outer):
+            half = np.sqrt(max(radius * radius - aside * aside, _ZERO))
+            weight += max(min(along + half, length) - max(along - half, _ZERO), _ZERO)
+        weight *= _HALF * per_length * share
+    if share < _ONE:
+        past = along - min(max(along, _ZERO), length)
+        distance = np.sqrt(past * past + aside * aside)
+        weight += (_ONE - share) * _ramp(thing["ramp_end"] - distance * thing["per_ramp"])
+    return weight
 
 
 @compiled
@@ -293,13 +333,15 @@ def _weigh(thing: Any, left: int, row: int, shares: F32, count: np.uint64) -> No
             shares[k] *= _profile(thing, left + np.int64(k), row) * thing["amplitude"]
         return
     dx, dy = np.float32(left + 0.5 - thing["x"]), np.float32(row + 0.5 - thing["y"])
-    along_x, along_y, per_square = thing["along_x"], thing["along_y"], thing["per_length_squared"]
     ramp_end, per_ramp, amplitude = thing["ramp_end"], thing["per_ramp"], thing["amplitude"]
+    if thing["per_length_squared"] > _ZERO:
+        sweep = _sweep(thing)
+        for k in range(count):
+            shares[k] *= _swept(thing, sweep, dx + np.float32(k), dy) * amplitude
+        return
     for k in range(count):
         x = dx + np.float32(k)
-        share = min(max((x * along_x + dy * along_y) * per_square, _ZERO), _ONE)
-        distance = np.sqrt((x - share * along_x) ** 2 + (dy - share * along_y) ** 2)
-        shares[k] *= _ramp(ramp_end - distance * per_ramp) * amplitude
+        shares[k] *= _ramp(ramp_end - np.sqrt(x * x + dy * dy) * per_ramp) * amplitude
 
 
 @compiled
