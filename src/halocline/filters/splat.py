@@ -163,6 +163,8 @@ class Sprites:
         As of `Discs`.
     textures
         See `Textures`.
+    bend_px
+        ``(n, 2)`` how far off its straight way each is half way; `None` for none.
     """
 
     start_px: F64
@@ -176,6 +178,7 @@ class Sprites:
     range_m: F64
     thickness_m: F64
     textures: Textures
+    bend_px: F64 | None = None
 
     def __len__(self) -> int:
         return len(self.texture)
@@ -205,7 +208,12 @@ class Sprites:
                     for levels in zip(*(part.textures.levels for part in parts), strict=True)
                 )
             ),
+            np.concatenate([part.bends() for part in parts]),
         )
+
+    def bends(self) -> F64:
+        """Return how far off their straight ways they are half way, ``(n, 2)``."""
+        return np.zeros((len(self), 2)) if self.bend_px is None else self.bend_px
 
 
 @dataclass(frozen=True)
@@ -459,7 +467,7 @@ def _cards(sprites: Sprites) -> Table:
     """Return sprites as the loops take them, in their own order."""
     things = _things(sprites)
     half_diagonals = np.sqrt((sprites.axes_px**2).sum(axis=(1, 2)))
-    things["reach"] = half_diagonals + sprites.blur_px + 1.0
+    things["reach"] = half_diagonals + sprites.blur_px + np.hypot(*sprites.bends().T) + 1.0
     things["sprite"] = np.arange(len(sprites))
     return things
 
@@ -516,6 +524,7 @@ def _placed(sprites: Sprites | None, bands: int) -> tuple[Table, F32, F32]:
     table["first"] = starts[finer] + sprites.texture * sizes[finer] ** 2
     table["next"] = starts[coarser] + sprites.texture * sizes[coarser] ** 2
     table["coarser"], table["smeared"] = level - finer, smeared
+    table["bend_x"], table["bend_y"] = sprites.bends().T
     table["blur"], table["opacity"] = sprites.blur_px, sprites.opacity
     return table, np.ascontiguousarray(sprites.added, np.float32), texels
 

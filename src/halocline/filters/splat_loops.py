@@ -23,12 +23,12 @@ Ints = NDArray[np.int64]
 Shorts = NDArray[np.int32]
 Table = NDArray[np.void]
 
-# A disc with a soft edge. Its weight falls from 1 to 0 as ``ramp_end`` minus the distance from its middle times
-# ``per_ramp`` does. One that moves is swept along a line: each pixel has its mean over the time (`_swept`), as
-# far as ``swept`` says; the rest is a soft capsule, as hard edges would show on a way shorter than the soft one
-# is wide. Nothing of it is seen from ``reach`` off its way on. ``edges`` is 2
-# for a cat's eye: what two openings, one shifted, both let through. An iris's sides (0 for a round one) have
-# the normals that arise as the first is turned again and again.
+# A disc with a soft edge. Its weight falls from 1 to 0 as ``ramp_end`` minus the distance from its middle
+# times ``per_ramp`` does. One that moves is swept along a line: each pixel has its mean over the time
+# (`_swept`), as far as ``swept`` says; the rest is a soft capsule, as hard edges would show on a way shorter
+# than the soft one is wide. Nothing of it is seen from ``reach`` off its way on. ``edges`` is 2 for a cat's
+# eye: what two openings, one shifted, both let through. An iris's sides (0 for a round one) have the normals
+# that arise as the first is turned again and again.
 THING = np.dtype(
     [
         ("x", np.float64),
@@ -55,8 +55,9 @@ THING = np.dtype(
     ],
     align=True,
 )
-# ``u_x`` .. ``v_y`` turn pixels into texture coordinates. The texture has ``size`` texels a side and begins
-# at ``first``; the next coarser one, of which ``coarser`` is the share, at ``next``.
+# ``u_x`` .. ``v_y`` turn pixels into texture coordinates; half way it is off its straight way by ``bend``.
+# The texture has ``size`` texels a side and begins at ``first``; the next coarser one begins at ``next``, and
+# ``coarser`` is its share.
 SPRITE = np.dtype(
     [
         ("u_x", np.float32),
@@ -64,6 +65,8 @@ SPRITE = np.dtype(
         ("v_x", np.float32),
         ("v_y", np.float32),
         ("blur", np.float32),
+        ("bend_x", np.float32),
+        ("bend_y", np.float32),
         ("opacity", np.float32),
         ("size", np.int64),
         ("first", np.int64),
@@ -362,6 +365,8 @@ def _look_up(
     for index in range(count):
         way = points[index, 0] if count > 1 else _HALF
         x, y = dx - way * thing["along_x"], dy - way * thing["along_y"]
+        aside = _TWO * _TWO * way * (_ONE - way)
+        x, y = x - aside * sprite["bend_x"], y - aside * sprite["bend_y"]
         if count > 1:
             x -= points[index, 1] * sprite["blur"]
             y -= points[index, 2] * sprite["blur"]

@@ -2,13 +2,14 @@
 
 from __future__ import annotations
 
-from dataclasses import replace
+from dataclasses import dataclass, replace
 from typing import Any
 
 import numpy as np
 import pytest
 from tests.conftest import Builders
 
+from halocline._typing import F64
 from halocline.filters.lens_blur import ThinLens
 from halocline.filters.splat import Area, Drawing, Surface
 from halocline.imaging.frame import Window
@@ -18,6 +19,27 @@ from halocline.physics.floating.particles_as_seen import Shown
 WINDOW = Window(0, 0, 96, 64)
 AREA = Area(0, 64, 0, 96)
 LENS = ThinLens(0.025, 2.0, 2.0, 96 / 0.036)
+
+
+@dataclass(frozen=True)
+class At:
+    """Things that move on a curve about a place: half way they are off it by ``bend_m``."""
+
+    place_m: F64
+    step_m: F64 | float = 0.0
+    bend_m: F64 | float = 0.0
+
+    @property
+    def opened_m(self) -> F64:
+        return np.asarray(self.place_m - 0.5 * np.asarray(self.step_m))
+
+    @property
+    def middle_m(self) -> F64:
+        return np.asarray(self.place_m + np.asarray(self.bend_m))
+
+    @property
+    def closed_m(self) -> F64:
+        return np.asarray(self.place_m + 0.5 * np.asarray(self.step_m))
 
 
 def _exposure(build: Builders, *, step_m: float = 0.0, area: Area = AREA, lens: ThinLens = LENS) -> Exposure:
@@ -39,8 +61,7 @@ def test_everything_that_touches_the_picture_is_in_view(build: Builders, step_m:
     count = len(points)
     distance = np.linalg.norm(points, axis=1)
     discs = exposure.discs(
-        points,
-        points,
+        At(points),
         range_m=np.arange(count, dtype=float),
         diameter_m=np.full(count, 2e-3),
         opacity=np.ones(count),
@@ -63,8 +84,8 @@ def test_what_is_left_out_would_not_have_been_drawn(build: Builders) -> None:
         "light": np.ones((count, 1)),
     }
     wide = Area(-400, 464, -400, 496)
-    kept = _exposure(build).discs(points, points, **given)
-    everything = _exposure(build, area=wide).discs(points, points, **given)
+    kept = _exposure(build).discs(At(points), **given)
+    everything = _exposure(build, area=wide).discs(At(points), **given)
     assert len(kept) < len(everything)
     open_water = Surface(np.full((64, 96), np.inf, np.float32))
     first, second = (Drawing(AREA, discs).draw((0, 64), open_water) for discs in (kept, everything))
@@ -74,8 +95,7 @@ def test_what_is_left_out_would_not_have_been_drawn(build: Builders) -> None:
 def test_things_behind_the_lens_are_left_out(build: Builders) -> None:
     points = np.array([[0.0, 0.0, 1.0], [0.0, 0.0, -1.0]])
     discs = _exposure(build).discs(
-        points,
-        points,
+        At(points),
         range_m=np.ones(2),
         diameter_m=np.full(2, 1e-2),
         opacity=np.ones(2),
@@ -87,8 +107,7 @@ def test_things_behind_the_lens_are_left_out(build: Builders) -> None:
 def test_a_moving_camera_smears_near_things_more(build: Builders) -> None:
     points = np.array([[0.0, 0.0, -1.0], [0.0, 0.0, -4.0]])
     discs = _exposure(build, step_m=0.04).discs(
-        points,
-        points,
+        At(points),
         range_m=np.ones(2),
         diameter_m=np.full(2, 1e-2),
         opacity=np.ones(2),
@@ -102,8 +121,7 @@ def test_a_moving_camera_smears_near_things_more(build: Builders) -> None:
 def test_a_disc_covers_the_projected_area(build: Builders) -> None:
     point = np.array([[0.0, 0.0, -2.0]])
     disc = _exposure(build).discs(
-        point,
-        point,
+        At(point),
         range_m=np.ones(1),
         diameter_m=np.full(1, 0.05),
         opacity=np.full(1, 0.5),
@@ -122,8 +140,7 @@ def test_a_disc_off_the_axis_covers_its_solid_angle(build: Builders) -> None:
         distance = float(np.sqrt((place**2).sum()))
         cosine = 2.0 / distance
         discs = exposure.discs(
-            place,
-            place,
+            At(place),
             range_m=np.array([distance]),
             diameter_m=np.array([0.05]),
             opacity=np.ones(1),
@@ -132,5 +149,32 @@ def test_a_disc_off_the_axis_covers_its_solid_angle(build: Builders) -> None:
         wanted = np.pi * 0.05**2 / (4.0 * distance**2) / (cosine**3 / exposure.px_per_radian**2)
         assert discs.covered_px[0] == pytest.approx(wanted, rel=1e-6)
         ones = np.ones(1)
-        shown = Shown(place, place, 0.05 * ones, distance * ones, ones, np.ones((1, 6)), np.ones((1, 6)))
+        shown = Shown(
+            place, place, place, 0.05 * ones, distance * ones, ones, np.ones((1, 6)), np.ones((1, 6))
+        )
         assert 0.25 * np.pi * shown.size_px(exposure)[0] ** 2 == pytest.approx(wanted, rel=1e-6)
+
+
+def test_a_way_that_bends_is_drawn_bent_with_the_same_light(build: Builders) -> None:
+    """A camera that turns, a thing that drifts: straight streaks would miss the middle of the way."""
+    sharp = _exposure(build, lens=replace(LENS, f_number=1000.0))
+    pixel = 2.0 / sharp.px_per_radian
+    place = np.array([[0.0, 0.0, -2.0]])
+    open_water = Surface(np.full((64, 96), np.inf, np.float32))
+    sums = []
+    for bend in (0.0, 1.0, 8.0):
+        way = At(place, np.array([40.0 * pixel, 0.0, 0.0]), np.array([0.0, bend * pixel, 0.0]))
+        discs = sharp.discs(
+            way,
+            range_m=np.full(1, 2.0),
+            diameter_m=np.full(1, 2.0 * pixel),
+            opacity=np.full(1, 0.8),
+            light=np.ones((1, 1)),
+        )
+        alpha = Drawing(AREA, discs).draw((0, 64), open_water).alpha
+        sums.append(float(alpha.sum()))
+        rows = (alpha * np.arange(64)[:, None]).sum(axis=0) / np.maximum(alpha.sum(axis=0), 1e-9)
+        # A parabola: 18 of the 20 pixels aside it is 0.81 of its bend below its middle.
+        assert rows[30] - rows[48] == pytest.approx(0.81 * bend, abs=0.3)
+        assert rows[48] == pytest.approx(31.5 - bend, abs=0.3)
+    assert sums == pytest.approx(np.full(3, sums[0]), rel=0.01)

@@ -103,6 +103,7 @@ def test_a_card_fades_into_a_disc_without_a_jump_of_light(build: Builders, lens:
         shown = Shown(
             place,
             place,
+            place,
             np.array([diameter]),
             np.array([1.2]),
             np.array([0.5]),

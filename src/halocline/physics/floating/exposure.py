@@ -8,11 +8,32 @@ from functools import cached_property
 from typing import Protocol
 
 import numpy as np
+from numpy.typing import NDArray
 
 from halocline._typing import F64
 from halocline.filters.lens_blur import ThinLens, footprint
 from halocline.filters.splat import Area, Discs
 from halocline.physics.floating.field import ViewVolume
+
+# What moves by so many radii is cut into pieces where its way bends by more than these: 2 pieces, 4.
+_CUT_FROM_RADII = 3.0
+_BENT_PX, _STRONGLY_BENT_PX = 0.35, 3.0
+
+
+class Places(Protocol):
+    """World positions of things as the shutter opens, half way, and as it closes, ``(n, 3)`` each."""
+
+    @property
+    def opened_m(self) -> F64:
+        """As it opens."""
+
+    @property
+    def middle_m(self) -> F64:
+        """Half way."""
+
+    @property
+    def closed_m(self) -> F64:
+        """As it closes."""
 
 
 class ProjectingCamera(Protocol):
@@ -113,29 +134,32 @@ class Exposure:
         stretch: F64 = (1.0 + (tangents * tangents).sum(axis=1)) ** 0.25
         return stretch
 
-    def streaks(self, opened_m: F64, closed_m: F64) -> tuple[F64, F64, F64]:
-        """Return pixels at shutter opening and closing, and depth.
+    def streaks(self, shown: Places) -> tuple[F64, F64, F64, F64]:
+        """Return the ways of things over the picture while the shutter is open.
 
         Parameters
         ----------
-        opened_m, closed_m
-            World positions ``(n, 3)`` of things at the two moments.
+        shown
+            World positions of things at the three moments.
 
         Returns
         -------
         start_px, end_px
             ``(n, 2)``; NaN where a thing passes the lens's own plane.
+        bend_px
+            ``(n, 2)`` how far off the straight way they are half way.
         depth_m
-            ``(n,)`` planar depth, the mean of both.
+            ``(n,)`` planar depth, the mean of beginning and end.
         """
-        start, first = self.opened.project(opened_m)
-        end, last = self.closed.project(closed_m)
-        return start, end, 0.5 * (first + last)
+        start, first = self.opened.project(shown.opened_m)
+        middle, _ = self.middle.project(shown.middle_m)
+        end, last = self.closed.project(shown.closed_m)
+        bend = np.nan_to_num(middle - 0.5 * (start + end))
+        return start, end, bend, 0.5 * (first + last)
 
     def discs(
         self,
-        opened_m: F64,
-        closed_m: F64,
+        places: Places,
         *,
         range_m: F64,
         diameter_m: F64,
@@ -145,10 +169,12 @@ class Exposure:
     ) -> Discs:
         """Return things as discs through the lens; those that cannot touch the picture are left out.
 
+        What moves on a curve is cut into straight pieces of equal time, each with its share of the light.
+
         Parameters
         ----------
-        opened_m, closed_m
-            World positions ``(n, 3)`` at shutter opening and closing.
+        places
+            World positions of things at the three moments.
         range_m, diameter_m, opacity
             ``(n,)``; opacity is that of the sharp disc, 0 to 1.
         light
@@ -156,13 +182,13 @@ class Exposure:
         edge_softness
             Share of their radius by which the things themselves have no clear edge.
         """
-        start, end, depth = self.streaks(opened_m, closed_m)
+        start, end, bend, depth = self.streaks(places)
         ahead = np.flatnonzero(np.isfinite(start).all(axis=1) & np.isfinite(end).all(axis=1))
-        start, end, depth = start[ahead], end[ahead], depth[ahead]
+        start, end, bend, depth = start[ahead], end[ahead], bend[ahead], depth[ahead]
         thing = 0.5 * diameter_m[ahead] * self.px_per_radian / depth * self._stretch(0.5 * (start + end))
         blur = self.lens.blur_radius_px(depth)
         radius, softness = footprint(thing, np.maximum(blur, edge_softness * thing))
-        reach = 1.1 * (radius + softness) + 2.0
+        reach = 1.1 * (radius + softness) + 2.0 + np.hypot(*bend.T)
         low, high = np.minimum(start, end) - reach[:, None], np.maximum(start, end) + reach[:, None]
         area = self.area
         touching = np.flatnonzero(
@@ -171,8 +197,9 @@ class Exposure:
             & (high[:, 1] > area.row)
             & (low[:, 1] < area.row_end)
         )
+        touching, start, end, pieces = _cut_up(touching, start, end, bend, radius)
         kept = ahead[touching]
-        start, end, radius, thing = start[touching], end[touching], radius[touching], thing[touching]
+        radius, thing = radius[touching], thing[touching]
         squeeze = None
         if self.lens.cats_eye > 0.0:
             middle = 0.5 * (start + end) - np.asarray(self.middle.centre_px)
@@ -182,11 +209,35 @@ class Exposure:
             end,
             radius,
             softness[touching],
-            opacity[kept] * math.pi * thing * thing,
+            opacity[kept] * math.pi * thing * thing / pieces,
             light[kept],
             range_m[kept],
             diameter_m[kept],
             squeeze_px=squeeze,
+            blurred=blur[touching] > thing,
             blades=self.lens.blades,
             blade_angle_rad=self.lens.blade_angle_rad,
         )
+
+
+def _cut_up(
+    which: NDArray[np.int64], start: F64, end: F64, bend: F64, radius: F64
+) -> tuple[NDArray[np.int64], F64, F64, NDArray[np.int64]]:
+    """Return things cut into pieces of their ways: which, where each piece begins and ends, pieces of each.
+
+    A way is a parabola in time. What hardly moves, or hardly bends, stays in one piece.
+    """
+    start, end, bend = start[which], end[which], bend[which]
+    off = np.hypot(*bend.T)
+    moves = np.hypot(*(end - start).T) + 2.0 * off > _CUT_FROM_RADII * radius[which]
+    pieces = np.where(moves & (off > _BENT_PX), np.where(off > _STRONGLY_BENT_PX, 4, 2), 1)
+    index = np.repeat(np.arange(len(which)), pieces)
+    number = np.arange(len(index)) - np.repeat(np.cumsum(pieces) - pieces, pieces)
+    count = pieces[index]
+
+    def at(share: F64) -> F64:
+        along = share[:, None]
+        way = (1.0 - along) * start[index] + along * end[index]
+        return np.asarray(way + 4.0 * along * (1.0 - along) * bend[index])
+
+    return which[index], at(number / count), at((number + 1) / count), count

@@ -127,6 +127,7 @@ def seen(cloud: Cloud, kind: ParticleClass, limits: DrawLimits, exposure: Exposu
     light, veil = at_the_lens(light * tone[:, None], sight, cloud.middle_m, exposure, scene)
     shown = Shown(
         cloud.opened_m,
+        cloud.middle_m,
         cloud.closed_m,
         cloud.particles.diameter_m,
         sight.range_m,
@@ -194,8 +195,8 @@ class Shown:
 
     Attributes
     ----------
-    opened_m, closed_m
-        ``(n, 3)`` world positions as the shutter opens and closes.
+    opened_m, middle_m, closed_m
+        ``(n, 3)`` world positions as the shutter opens, half way, and as it closes.
     diameter_m, range_m, opacity
         ``(n,)``.
     light, veil
@@ -203,6 +204,7 @@ class Shown:
     """
 
     opened_m: F64
+    middle_m: F64
     closed_m: F64
     diameter_m: F64
     range_m: F64
@@ -214,6 +216,7 @@ class Shown:
         """Return the things of a mask."""
         return Shown(
             self.opened_m[which],
+            self.middle_m[which],
             self.closed_m[which],
             self.diameter_m[which],
             self.range_m[which],
@@ -236,8 +239,7 @@ class Shown:
 def as_discs(shown: Shown, exposure: Exposure, *, edge_softness: float = 0.0) -> Discs:
     """Return things as discs through the lens."""
     return exposure.discs(
-        shown.opened_m,
-        shown.closed_m,
+        shown,
         range_m=shown.range_m,
         diameter_m=shown.diameter_m,
         opacity=shown.opacity,
@@ -262,7 +264,7 @@ def as_cards(
     exposure
         Shutter and lens.
     """
-    start, end, depth = exposure.streaks(shown.opened_m, shown.closed_m)
+    start, end, bend, depth = exposure.streaks(shown)
     size = shown.size_px(exposure)
     blur = exposure.lens.blur_radius_px(np.maximum(depth, 1e-6))
     drawn = smooth_step((size - _CARD_FROM_PX) / _CARD_FROM_PX)
@@ -291,6 +293,7 @@ def as_cards(
         shown.range_m[chosen],
         shown.diameter_m[chosen],
         cards,
+        bend[chosen],
     )
     return Seen(discs=(discs,), sprites=(sprites,))
 
@@ -309,12 +312,12 @@ def _as_lumps(shown: Shown, particles: Particles, kind: ParticleClass, exposure:
     clumps = replace(shown, opacity=shown.opacity * share).select(large)
     particles = particles.select(large)
     offset, diameter = aggregate_parts(particles, parts=_LUMPS)
-    opened, closed = (
-        tumble(offset, particles.words, exposure.times_s[moment], turns_per_s=kind.turns_per_s)
-        for moment in (0, 2)
+    opened, middle, closed = (
+        tumble(offset, particles.words, time, turns_per_s=kind.turns_per_s) for time in exposure.times_s
     )
     lumps = Shown(
         (clumps.opened_m[:, None, :] + opened).reshape(-1, 3),
+        (clumps.middle_m[:, None, :] + middle).reshape(-1, 3),
         (clumps.closed_m[:, None, :] + closed).reshape(-1, 3),
         diameter.reshape(-1),
         *(
