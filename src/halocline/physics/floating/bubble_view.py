@@ -135,7 +135,9 @@ def seen_bubbles(
     glints = 1.0 + _LAMP_SHARE * lamps / (4.0 * math.pi) / np.maximum(pictures.mean_light, 1e-12)
     light, veil = at_the_lens(pictures.gain * glints, sight, places[1], exposure, scene)
     shown = Shown(
-        *places,
+        places[0],
+        places[1],
+        places[2],
         middle.diameter_m,
         sight.range_m,
         np.full(len(middle), look.opacity),
