@@ -6,7 +6,8 @@
 writes tests/reference/data/path_traced_water.csv with Mitsuba's volumetric path tracer: a homogeneous medium
 under a flat dielectric surface, lit by an even sky (a sun of finite size can be asked for), seen by a lens
 inside it. What is told is radiance per downwelling irradiance at the lens's depth, both from the same scene,
-with its standard error from independent runs. About ten minutes on two cores.
+with its standard error from independent runs. About ten minutes on two cores. With the argument ``slab`` it
+writes path_traced_slab.csv instead: water under a black slab that floats below the surface, and without it.
 """
 
 from __future__ import annotations
@@ -14,8 +15,9 @@ from __future__ import annotations
 import csv
 import itertools
 import math
+import sys
 from collections.abc import Iterator
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from pathlib import Path
 from typing import Any
 
@@ -30,6 +32,8 @@ SUN_RADIUS_DEG = 10.0
 # The water reaches this many attenuation lengths to all sides and down, and ends in black.
 REACH = 40.0
 RUNS = 8
+# How deep a slab floats, metres; and the zenith angle of the sun that throws its shadow on the lens below.
+SLAB_DEPTH_M, SLAB_SUN_DEG = 0.5, 30.0
 
 
 @dataclass(frozen=True)
@@ -45,6 +49,7 @@ class Case:
     range_m: float = 0.0
     half_width_m: float = 0.0
     reflectance: float = 0.0
+    slab_half_m: float = 0.0
 
 
 # Views by name: downward component, and azimuth from the sun's, degrees.
@@ -55,7 +60,9 @@ VIEWS = {
     "up 45": (-math.sqrt(0.5), 90.0),
     "down 45": (math.sqrt(0.5), 90.0),
     "straight down": (1.0, 0.0),
+    "straight up": (-1.0, 0.0),
 }
+SLAB_VIEWS = ("level to the side", "level from the sun", "straight up")
 # Attenuation and albedo about those of clear ocean and of coastal water in green light.
 WATERS = ((0.2, 0.6), (0.4, 0.8))
 
@@ -64,7 +71,7 @@ def cases() -> Iterator[Case]:
     """Yield all rows: open water, and in the first water squares beside which it is seen."""
     for c, albedo in WATERS:
         for lengths in (1.0, 4.0):
-            for view in VIEWS:
+            for view in list(VIEWS)[:-1]:
                 yield Case(c, albedo, lengths / c, 45.0, 0.0, view)
         if (c, albedo) != WATERS[0]:
             continue
@@ -74,20 +81,33 @@ def cases() -> Iterator[Case]:
             yield Case(c, albedo, 4.0 / c, 45.0, 0.0, "level to the side", *place)
 
 
+def slab_cases() -> Iterator[Case]:
+    """Yield rows with a slab and without, under a sky alone and under a sun alone."""
+    for c, albedo in WATERS:
+        for sun_share, view, half in itertools.product((0.0, 1.0), SLAB_VIEWS, (0.0, 2.0)):
+            yield Case(c, albedo, 5.5, SLAB_SUN_DEG, sun_share, view, slab_half_m=half)
+
+
 def main() -> None:
     """Trace and write."""
     mi.set_variant("scalar_rgb")
-    TARGET.parent.mkdir(parents=True, exist_ok=True)
+    slab = sys.argv[1:] == ["slab"]
+    _write(TARGET.with_name("path_traced_slab.csv") if slab else TARGET, slab_cases() if slab else cases())
+
+
+def _write(target: Path, cases: Iterator[Case]) -> None:
+    target.parent.mkdir(parents=True, exist_ok=True)
     irradiances: dict[tuple[float, ...], float] = {}
-    with TARGET.open("w", newline="", encoding="utf-8") as file:
+    with target.open("w", newline="", encoding="utf-8") as file:
         file.write(f"# Mitsuba {mi.__version__}, volpath; Henyey-Greenstein {ASYMMETRY}, index {INDEX}.\n")
         file.write("# Radiance per downwelling irradiance at the lens, 1/sr, and its standard error.\n")
         writer = csv.writer(file)
         writer.writerow([*Case.__dataclass_fields__, "radiance", "error"])
-        for case in cases():
+        for case in cases:
             key = (case.c, case.albedo, case.depth_m, case.sun_zenith_deg, case.sun_share)
             if key not in irradiances:
-                irradiances[key] = _mean(case, _meter(case), 1 << 16)[0]
+                # That of open water, whatever stands in it.
+                irradiances[key] = _mean(replace(case, slab_half_m=0.0), _meter(case), 1 << 16)[0]
             radiance, error = _mean(case, _lens(case), 1 << 14)
             scale = 1.0 / irradiances[key]
             asked = (getattr(case, name) for name in Case.__dataclass_fields__)
@@ -141,6 +161,16 @@ def _world(case: Case) -> dict[str, Any]:
             "type": "disk",
             "to_world": place().look_at(list(far * sun), [0.0, 0.0, 0.0], [0.0, 1.0, 0.0]).scale(radius),
             "emitter": {"type": "area", "radiance": case.sun_share / (solid * math.cos(zenith))},
+        }
+    if case.slab_half_m > 0.0:
+        aside = math.tan(math.asin(math.sin(zenith) / INDEX)) * (case.depth_m - SLAB_DEPTH_M)
+        world["slab"] = {
+            "type": "cube",
+            "to_world": place()
+            .translate([aside if case.sun_share > 0.0 else 0.0, 0.0, -SLAB_DEPTH_M])
+            .scale([case.slab_half_m, case.slab_half_m, 1e-3]),
+            "bsdf": black,
+            "exterior": water,
         }
     if case.range_m > 0.0:
         along = _direction(case)

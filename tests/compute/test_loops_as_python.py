@@ -42,6 +42,12 @@ from halocline.physics.floating.field import (
 from halocline.physics.floating.haze_loops import cloud_ratios
 from halocline.physics.floating.loops import rise
 from halocline.physics.floating.particles import DrawLimits, PowerLaw
+from halocline.physics.path.phase import henyey_greenstein
+from halocline.physics.sea.ray_volume import ShaftRays, ShaftSteps, ShaftWater
+from halocline.physics.sea.shade import Casters, Shade, ShadeWater, Square
+from halocline.physics.sea.shade_loops import lay_shade, light_at_places, loop_maps
+from halocline.physics.sea.shade_volume import RayShares, ShadeVolume, ThingsAhead
+from halocline.physics.sea.surface import SunBeam
 
 Loop = Compiled[..., Any]
 RUN = Compiled.__call__
@@ -127,6 +133,7 @@ def face() -> None:
 def light_once() -> None:
     mu = randoms(9, least=-1.0, most=1.0)
     Builders.path().veil_rays().sun_once(randoms(9, most=20.0), mu, mu * np.float32(0.6))
+    henyey_greenstein(mu, 0.9)
 
 
 # What runs the loops that no operator applies.
@@ -155,6 +162,29 @@ def merge_deep_samples() -> None:
     assert tidied(samples).counts.tolist() == [[3, 1]]
 
 
+def stand_in_the_light() -> None:
+    """Shade a few view rays, and places in the water."""
+    square = Square((-4.0, -4.0), 0.5, 16)
+    things = Casters(randoms(2, 40, least=-2.0, most=2.0), randoms(40, most=1.5), randoms(40, most=1.0))
+    shade = Shade(things, ShadeWater(SunBeam(0.5, 0.3, 1.34), 0.2), square, square, 9.0)
+    rays = np.stack([randoms(3, 4, least=-0.4, most=0.4), randoms(3, 4), -np.ones((3, 4), np.float32)])
+    even = np.full((3, 3, 4), 0.4, np.float32)
+    made = ShadeVolume(
+        shade,
+        ShaftRays(rays / np.linalg.norm(rays, axis=0), (0.3, -0.2), 6.0),
+        ShaftSteps.reaching(12.0, first_m=0.5, count=8),
+        ShaftWater((0.3, 0.2, 0.1), (0.1, 0.1, 0.05)),
+        RayShares(even, even, even[0]),
+        ThingsAhead.of(randoms(3, 4, most=0.9), randoms(3, 4, most=9.0), 0.1),
+    )
+    column, row, range_m = randoms(5, most=2.9), randoms(5, most=1.9), randoms(5, most=9.0)
+    gain = made.gain_at(column, row, range_m)
+    assert (gain < 1.0).any()
+    lay_shade(gain, randoms(4, 3), randoms(4, 5))
+    made.gain(column, np.sort(row), np.tile(range_m, (5, 1)))
+    light_at_places(*loop_maps(shade), column, row, range_m, np.empty((2, 5), np.float32))
+
+
 # Loops that no small case here runs: held to other references instead.
 ELSEWHERE = {
     # Against quadrature and the point spread: tests/reference/test_lamp_beam_reference.py.
@@ -179,6 +209,7 @@ CASES: dict[str, Callable[[], None]] = {
     "gamut": bring_colours_within,
     "steps": fit_over_steps,
     "deep samples": merge_deep_samples,
+    "shade": stand_in_the_light,
 }
 
 

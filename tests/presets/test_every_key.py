@@ -149,6 +149,10 @@ ROWS: dict[str, Row] = {
     "light.daylight": Row(CORE, ("1.0", "0.5"), brightness, "down"),
     "light.veil_brightness": Row(CORE, ("1.0", "2.0"), far, "up"),
     "light.veil_tint": Row(CORE, ("[1.0, 1.0, 1.0]", "[3.0, 1.0, 1.0]"), red, "up"),
+    # The wall shades the water before it, and of itself what turns from the sun.
+    "light.shadows": Row(CORE, ("true", "false"), brightness, "up"),
+    "light.shadow_softness": Row(CORE, ("1.0", "6.0"), picture, "little"),
+    "light.subject_shaded": Row(DOWN, ("false", "true"), brightness, "down"),
     "light.lamps": Row(
         LAMPS, (None, "[{ position = [0.0, 3.0, 0.0], cone_angle = 120.0 }]"), brightness, "up"
     ),
@@ -510,8 +514,8 @@ STEPS: dict[str, Row] = {
             "even_to": Row(
                 _SEA + _SHAFTS + "shadows = false\n", (None, "8.0"), apart_from(VEIL), "down", STRIPED
             ),
-            "shadows": Row(_SEA + _SHAFTS, (None, "false"), brightness, "up", STRIPED),
-            "shadow_softness": Row(_SEA + _SHAFTS, (None, "8.0"), detail, "down", STRIPED),
+            "shadows": Row(_SEA + _SHAFTS, (None, "false"), apart_from(_SEA + VEIL), "up", STRIPED),
+            "shadow_softness": Row(_SEA + _SHAFTS, (None, "8.0"), picture, "little", STRIPED),
             # How finely shafts are sampled: the picture is nearly the same.
             "rays": Row(_SEA + _SHAFTS, (None, "32"), picture, "little", STRIPED),
             "steps": Row(_SEA + _SHAFTS, (None, "32"), picture, "little", STRIPED),

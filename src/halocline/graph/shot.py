@@ -47,6 +47,10 @@ class Shot:
         The waves over it.
     surfaces
         The render itself, for steps that must know what stands elsewhere in the picture.
+    shadows, subject_shaded
+        Whether things shade the water and what floats in it; and whether the subject too.
+    shadow_softness
+        How soft shadows are, over what is physical.
     """
 
     frame: int
@@ -63,6 +67,9 @@ class Shot:
     sea: Sea = field(default_factory=Sea)
     surfaces: Frame | None = None
     step: str = ""
+    shadows: bool = True
+    subject_shaded: bool = False
+    shadow_softness: float = 1.0
 
     @property
     def camera(self) -> Camera:

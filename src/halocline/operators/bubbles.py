@@ -28,6 +28,7 @@ from halocline.operators.shared.drawn_things import (
 )
 from halocline.operators.shared.floor import floor_seen
 from halocline.operators.shared.surface_light import sun_zenith, water_index
+from halocline.operators.shared.water_shade import scene_shade, water_shade
 from halocline.physics.floating.bubble_view import BubbleLook, seen_bubbles
 from halocline.physics.floating.bubbles import LARGEST_M, Burst, Column, Emitter
 from halocline.physics.floating.flow import turbulence
@@ -169,7 +170,7 @@ class Bubbles(Operator[BubblesParameters, Drawing]):
     nothing_at: ClassVar = {"opacity": 0.0}
     stage = Stage.FLOATING
     layer = "bubbles"
-    uses = frozenset({"light.veil_brightness", "light.veil_tint"})
+    uses = frozenset({"light.shadows", "light.shadow_softness", "light.veil_brightness", "light.veil_tint"})
 
     def planes(self) -> PlaneUse:
         """Read light and geometry; write light, and the bubbles by themselves with their range."""
@@ -187,7 +188,7 @@ class Bubbles(Operator[BubblesParameters, Drawing]):
         """Find the bubbles in the water, shade and sort them."""
         p = self.parameters
         exposure = exposure_of(p.lens, shot)
-        scene = Scene(shot.path, shot.lamps, p.lamp_haze)
+        scene = Scene(shot.path, shot.lamps, p.lamp_haze, shade=scene_shade(water_shade(shot)))
         sun_share = shot.path.surface_sun_share
         look = BubbleLook(
             p.opacity,

@@ -15,7 +15,6 @@ from numpy.typing import NDArray
 
 from halocline._typing import F32, F64
 from halocline.compute.compiled import compiled
-from halocline.compute.series import exponential
 from halocline.filters.facing import EDGE_REACH, normals_from_range, sun_over_diffuse
 from halocline.graph.operator import Operator, Planes, PlaneUse, Source, Stage, Tile
 from halocline.graph.sea import Sea
@@ -27,7 +26,8 @@ from halocline.operators.shared.surface_light import (
     light_field,
 )
 from halocline.operators.shared.two_surfaces import FARTHER_PLANES, Farther
-from halocline.physics.path.transport import LightPath
+from halocline.operators.shared.water_shade import WaterShade, water_shade
+from halocline.physics.path.transport import ByDepth, LightPath, sunlit_by_depth
 from halocline.physics.path.visibility import RangeRemap
 from halocline.physics.sea.light_field import CausticField
 from halocline.quantities import Ratio, Strict
@@ -90,17 +90,16 @@ class CausticsParameters(Strict):
 class _Prepared:
     """The light of a frame, and how each band takes part in it.
 
-    ``weights`` is ``(K, 3)``; ``share`` is the sun's share at the surface and ``fading`` (1/m) how it falls
-    with depth, ``(K,)`` each. ``farthest_m`` is
-    how many metres of water hide the pattern.
+    ``weights`` is ``(K, 3)``. ``share`` is the sun's share of daylight by depth, None where all is the sun's.
+    ``farthest_m`` is how many metres of water hide the pattern, ``shade`` what keeps the sun away.
     """
 
     field: CausticField
     axes: LevelAxes
     weights: F32
-    share: F32
-    fading: F32
+    share: ByDepth | None
     farthest_m: float
+    shade: WaterShade | None
 
 
 class Caustics(Operator[CausticsParameters, _Prepared]):
@@ -131,7 +130,7 @@ class Caustics(Operator[CausticsParameters, _Prepared]):
 
     def idle(self, shot: Shot) -> bool:
         """Without contrast, or without sun, light stays even."""
-        return self.parameters.contrast == 0.0 or not shot.path.sun_share(0.0).any()
+        return self.parameters.contrast == 0.0 or shot.path.surface_sun_share <= 0.0
 
     def reach(self, shot: Shot) -> int:  # noqa: ARG002 - part of the protocol
         """At edges, directions are averaged over the pixels around; those from depth take one more."""
@@ -141,19 +140,17 @@ class Caustics(Operator[CausticsParameters, _Prepared]):
         """Raise the sea and refract the sun through it."""
         path = shot.path
         if self.parameters.key_light:
-            weights, share, fading = np.eye(3), np.ones(3), np.zeros(3)
+            weights, share = np.eye(3), None
         else:
-            weights = channel_weights(path.bands.wavelength_nm)
-            share = path.sun_share(0.0)
-            fading = -np.log(np.maximum(path.sun_share(1.0), 1e-30) / np.maximum(share, 1e-30))
+            weights, share = channel_weights(path.bands.wavelength_nm), sunlit_by_depth(path)
         field = light_field(shot, self.parameters.surface, contrast=self.parameters.contrast)
         return _Prepared(
             field,
             LevelAxes.of(shot),
             weights.astype(np.float32),
-            share.astype(np.float32),
-            fading.astype(np.float32),
+            share,
             _farthest(path),
+            water_shade(shot),
         )
 
     def apply(self, planes: Planes, tile: Tile, shot: Shot, prepared: _Prepared) -> Planes:
@@ -265,18 +262,14 @@ def _departure(ready: _Prepared, view: _View, range_m: F32, facing: F32 | None, 
         (x, y, depth, width, seen),
     )
     light = _over_pixels(ready, view, (x, y, depth, width), range_m, normal)
+    if ready.shade is not None:
+        across, along = (np.float32(place) for place in ready.axes.origin)
+        seen *= ready.shade.light_along(x + across, y + along, depth)[0]
     out = np.empty((len(ready.weights), range_m.size), np.float32)
-    for plane, weights, share, fading in zip(out, ready.weights, ready.share, ready.fading, strict=True):
+    shares = np.ones_like(out) if ready.share is None else ready.share(depth)
+    for plane, weights, share in zip(out, ready.weights, shares, strict=True):
         _depart(
-            light,
-            tuple(weights),
-            seen,
-            depth,
-            share,
-            fading,
-            facing is None,
-            depth if facing is None else facing,
-            plane,
+            light, tuple(weights), seen, share, facing is None, depth if facing is None else facing, plane
         )
     return out
 
@@ -375,9 +368,7 @@ def _depart(
     light: F32,
     weights: tuple[np.float32, ...],
     seen: F32,
-    depth: F32,
-    share: np.float32,
-    fading: np.float32,
+    share: F32,
     level: bool,
     facing: F32,
     out: F32,
@@ -385,7 +376,7 @@ def _depart(
     """Write by how much one band's light departs from even light."""
     red, green, blue = weights
     for i in range(out.size):
-        sun = exponential(-fading * depth[i]) * share
+        sun = share[i]
         if not level:
             rest = _ALL - sun
             sun *= facing[i]

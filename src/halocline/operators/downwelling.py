@@ -6,6 +6,7 @@ The light before is handed on for lamps, which do not come from the surface.
 
 from __future__ import annotations
 
+from dataclasses import dataclass
 from typing import ClassVar
 
 import numpy as np
@@ -13,8 +14,10 @@ import numpy as np
 from halocline._typing import F32
 from halocline.graph.operator import Operator, Planes, PlaneUse, Stage, Tile, Undoing
 from halocline.graph.shot import Shot
+from halocline.operators.shared.surface_light import FARTHEST_M
 from halocline.operators.shared.two_surfaces import FARTHER_PLANES, Farther
-from halocline.physics.path.transport import daylight_gain
+from halocline.operators.shared.water_shade import WaterShade, water_shade
+from halocline.physics.path.transport import ByDepth, daylight_gain, sunlit_by_depth
 from halocline.quantities import Ratio, Strict
 
 
@@ -30,8 +33,33 @@ class DownwellingParameters(Strict):
     brightest: Ratio = 4.0
 
 
-class Downwelling(Operator[DownwellingParameters, None]):
-    """Multiplies each band by exp(-Kd (y - y_ref))."""
+@dataclass(frozen=True)
+class _Shaded:
+    """What shades the subject, and the sun's share of the light that it loses."""
+
+    shade: WaterShade
+    share: ByDepth
+
+    def left(self, shot: Shot, view: tuple[F32, F32, F32], range_m: F32) -> F32:
+        """Return what of the light on surfaces is left, ``(K, *shape)``; ``view`` is that of `view`."""
+        x, y, down = view
+        metres = np.minimum(range_m, np.float32(FARTHEST_M))
+        across, along = (np.float32(place) for place in self.shade.grid.axes.origin)
+        depth = down * metres + np.float32(shot.path.camera_depth_m)
+        at = ((x * metres + across).ravel(), (y * metres + along).ravel(), depth.ravel())
+        sun, sky = self.shade.light_along(*at).reshape(2, *range_m.shape)
+        left = self.share(depth)
+        left *= sun - sky
+        left += sky
+        return left
+
+    def view(self, shot: Shot, tile: Tile, down: F32) -> tuple[F32, F32, F32]:
+        """Return a tile's view directions along the level axes and down."""
+        return (*self.shade.grid.axes.across(shot, tile.region), down)
+
+
+class Downwelling(Operator[DownwellingParameters, _Shaded | None]):
+    """Multiplies each band by exp(-Kd (y - y_ref)), and by what shade leaves where the subject has some."""
 
     Parameters = DownwellingParameters
     nothing_at: ClassVar = {"story.downwelling_scale": 0.0}
@@ -39,7 +67,15 @@ class Downwelling(Operator[DownwellingParameters, None]):
     undone = Undoing.TERM
     layer = "direct"
     once = True
-    uses = frozenset({"light.reference_depth", "story.downwelling_scale"})
+    uses = frozenset(
+        {
+            "light.reference_depth",
+            "light.shadow_softness",
+            "light.shadows",
+            "light.subject_shaded",
+            "story.downwelling_scale",
+        }
+    )
 
     def planes(self) -> PlaneUse:
         """Read and write light by range and direction."""
@@ -51,15 +87,27 @@ class Downwelling(Operator[DownwellingParameters, None]):
 
     def idle(self, shot: Shot) -> bool:
         """With downwelling scaled away, nothing changes."""
-        return shot.path.downwelling_scale == 0.0 and shot.path.daylight_level == 1.0
+        even = shot.path.downwelling_scale == 0.0 and shot.path.daylight_level == 1.0
+        return even and not (shot.shadows and shot.subject_shaded)
 
-    def apply(self, planes: Planes, tile: Tile, shot: Shot, prepared: None) -> Planes:  # noqa: ARG002
+    def prepare(self, shot: Shot) -> _Shaded | None:
+        """Find what shades the subject, if anything is to."""
+        shade = water_shade(shot) if shot.subject_shaded else None
+        return None if shade is None else _Shaded(shade, sunlit_by_depth(shot.path))
+
+    def apply(self, planes: Planes, tile: Tile, shot: Shot, prepared: _Shaded | None) -> Planes:
         """Light the subject by its depth."""
         gain = self._gain(shot, planes["range"], planes["downward"])
+        view = None if prepared is None else prepared.view(shot, tile, planes["downward"])
+        if prepared is not None and view is not None:
+            gain *= prepared.left(shot, view, planes["range"])
         written: dict[str, F32] = {}
         farther = Farther.of(planes)
         if farther is not None:
             far_gain = self._gain(shot, farther.range_m, farther.at(planes["downward"]))
+            if prepared is not None and view is not None:
+                there = (farther.at(view[0]), farther.at(view[1]), farther.at(view[2]))
+                far_gain *= prepared.left(shot, there, farther.range_m)
             written = farther.mix(gain, far_gain, planes["bands"])
             # The light before: what is there for lamps to light.
             written["render_far_light"] = farther.share

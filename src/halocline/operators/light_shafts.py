@@ -6,7 +6,6 @@ subject begins. Things that stand in the sun's way throw their shadow into the w
 
 from __future__ import annotations
 
-import math
 from dataclasses import dataclass
 from typing import Annotated, ClassVar
 
@@ -18,22 +17,13 @@ from halocline.compute.compiled import compiled
 from halocline.graph.operator import Operator, Planes, PlaneUse, Source, Stage, Tile
 from halocline.graph.sea import Sea
 from halocline.graph.shot import Shot
-from halocline.imaging.frame import Window
-from halocline.operators.shared.surface_light import (
-    LevelAxes,
-    by_channel,
-    casters_seen,
-    channel_weights,
-    light_field,
-)
-from halocline.physics.path.transport import LightPath
-from halocline.physics.sea.shafts import ShaftRays, ShaftShade, ShaftSteps, ShaftVolume, ShaftWater
+from halocline.operators.shared.surface_light import channel_weights, light_field
+from halocline.operators.shared.water_shade import RayGrid, WaterShade, shaft_water, veil_reach_m, water_shade
+from halocline.physics.sea.ray_volume import ShaftRays, ShaftSteps
+from halocline.physics.sea.shafts import ShaftVolume
 from halocline.quantities import Distance, Length, Ratio, Strict
 
-# Rays are followed until this share of the veil lies behind them, and at most so far.
-_VEIL_LEFT = 0.03
-_FARTHEST_M = 80.0
-_ONE, _LEAST = np.float32(1.0), np.float32(1e-12)
+_ONE, _LEAST = np.float32(1.0), np.float32(1e-3)
 
 
 class LightShaftsParameters(Strict):
@@ -50,10 +40,9 @@ class LightShaftsParameters(Strict):
         Metres from the lens up to which the light is taken as even; shafts come in fully at twice as far. A
         filament that crosses the lens itself would make the whole picture pulse, as it does at sea: 0.
     shadows
-        Whether what the picture shows shades the water. Only what the camera sees can: its unseen back is
-        open, and what lies outside the picture throws nothing.
+        Whether things shade the shafts, where ``light.shadows`` lets them shade the water.
     shadow_softness
-        Art: how soft their edges are, a ratio; 1 is physical.
+        Art: how soft their shadows in the shafts are, over that of ``light.shadow_softness``.
     rays
         View rays followed across the width of the picture.
     steps
@@ -73,44 +62,16 @@ class LightShaftsParameters(Strict):
 
 
 @dataclass(frozen=True)
-class _Sources:
-    """What the veil of each band is made of, as shares of their sum, ``(K,)``.
-
-    ``sun`` and ``diffuse`` go by their phase functions; ``even``, what molecules scatter, is alike in all
-    directions, and of it ``sun_even`` comes from the sun.
-    """
-
-    sun: F32
-    diffuse: F32
-    even: F32
-    sun_even: F32
-
-    @classmethod
-    def of(cls, path: LightPath) -> _Sources:
-        """Take a path's sources apart; in float64, since deep down reds underflow."""
-        own, part = path.molecular_share, path.sun_share(path.camera_depth_m)
-        sun, diffuse, even = (1.0 - own) * part, (1.0 - own) * (1.0 - part), own / (4.0 * math.pi)
-        whole = np.maximum(sun + diffuse + even, 1e-300)
-        shares = (sun, diffuse, even, even * part)
-        return cls(*((source / whole).astype(np.float32) for source in shares))
-
-    def of_band(self, band: int) -> tuple[np.float32, ...]:
-        """Return the four shares of one band."""
-        return self.sun[band], self.diffuse[band], self.even[band], self.sun_even[band]
-
-
-@dataclass(frozen=True)
 class _Prepared:
     """The shafts of a frame.
 
-    ``spacing_px`` is the distance of rays in pixels, ``weights`` ``(K, 3)`` how bands share in the volume's
-    channels.
+    ``grid`` are the rays of the volume, ``weights`` ``(K, 3)`` how bands share in its channels.
     """
 
     volume: ShaftVolume
-    spacing_px: float
+    grid: RayGrid
     weights: F32
-    sources: _Sources
+    shade: WaterShade | None
 
 
 class LightShafts(Operator[LightShaftsParameters, _Prepared]):
@@ -125,7 +86,7 @@ class LightShafts(Operator[LightShaftsParameters, _Prepared]):
     def planes(self) -> PlaneUse:
         """Read the veil, its geometry and light; write light and what the shafts add to it."""
         return PlaneUse(
-            reads=frozenset({"bands", "veil", "range", "downward", "sun_cosine"}),
+            reads=frozenset({"bands", "veil", "range", "downward"}),
             optional=frozenset({"path_length"}),
             writes=frozenset({"bands", "shafts"}),
             adds=frozenset({"shafts"}),
@@ -141,68 +102,49 @@ class LightShafts(Operator[LightShaftsParameters, _Prepared]):
         return (
             self.parameters.contrast == 0.0
             or 0.0 in (path.veil_brightness, path.veil_scale)
-            or not path.sun_share(path.camera_depth_m).any()
+            or path.surface_sun_share <= 0.0
         )
 
     def prepare(self, shot: Shot) -> _Prepared:
         """Raise the sea and set out the rays; they are followed when first looked at."""
-        p, window = self.parameters, shot.data_window
-        spacing = max(1.0, shot.display_window.width / p.rays)
-        path = shot.path
-        weights = channel_weights(path.bands.wavelength_nm)
-        c, kd = (
-            by_channel(path.bands.wavelength_nm, rates) * path.veil_scale
-            for rates in (path.bands.attenuation, path.bands.diffuse_attenuation)
-        )
-        axes = LevelAxes.of(shot)
-        far = _reach(float(c.min()))
+        p, path = self.parameters, shot.path
+        grid = RayGrid.of(shot, p.rays)
         steps = ShaftSteps.reaching(
-            max(far, 2.0 * p.first_step * p.steps), first_m=p.first_step, count=p.steps
+            max(veil_reach_m(path), 2.0 * p.first_step * p.steps), first_m=p.first_step, count=p.steps
         )
-        directions = _directions(shot, axes, window, spacing)
-        rays = ShaftRays(directions, axes.origin, path.camera_depth_m, p.even_to)
-        water = ShaftWater(
-            (float(c[0]), float(c[1]), float(c[2])), (float(kd[0]), float(kd[1]), float(kd[2]))
+        rays = ShaftRays(grid.directions, grid.axes.origin, path.camera_depth_m, p.even_to)
+        shade = water_shade(shot, softness=p.shadow_softness) if p.shadows else None
+        volume = ShaftVolume(
+            light_field(shot, p.surface),
+            rays,
+            steps,
+            shaft_water(path),
+            grid.shares(path).sun,
+            None if shade is None else shade.shade,
         )
-        return _Prepared(
-            ShaftVolume(light_field(shot, p.surface), rays, steps, water, self._shade(shot, axes)),
-            spacing,
-            weights.astype(np.float32),
-            _Sources.of(path),
-        )
-
-    def _shade(self, shot: Shot, axes: LevelAxes) -> ShaftShade | None:
-        """Return what of the picture stands in the sun's way."""
-        if not self.parameters.shadows or shot.surfaces is None:
-            return None
-        bands, softness = shot.path.bands, self.parameters.shadow_softness
-        scattering = float(by_channel(bands.wavelength_nm, bands.scattering)[1])
-        return ShaftShade(casters_seen(shot, shot.surfaces, axes), scattering, softness)
+        weights = channel_weights(path.bands.wavelength_nm).astype(np.float32)
+        return _Prepared(volume, grid, weights, water_shade(shot))
 
     def apply(self, planes: Planes, tile: Tile, shot: Shot, prepared: _Prepared) -> Planes:
         """Add what the shafts add to the veil."""
-        region, window = tile.region, shot.data_window
-        columns = (np.arange(region.x, region.x_end) - window.x + 0.5) / prepared.spacing_px
-        rows = (np.arange(region.y, region.y_end) - window.y + 0.5) / prepared.spacing_px
         length = planes.get("path_length")
         if length is None:
             length = shot.path.path_length(planes["range"], planes["downward"])
-        gain = prepared.volume.gain(columns.astype(np.float32), rows.astype(np.float32), length)
-        p_sun, p_diffuse = (
-            plane.ravel() for plane in shot.path.phases(planes["downward"], planes["sun_cosine"])
-        )
+        gain = prepared.volume.gain(*prepared.grid.places(tile.region), length)
+        veil = planes["veil"]
+        if prepared.shade is not None:
+            # Shafts are a share of the veil that no thing shades.
+            left = np.maximum(prepared.shade.over(tile.region)(length), _LEAST)
+            veil = np.divide(veil, left, out=left)
         told = tile.wants("shafts")
-        lit = np.empty((len(prepared.weights), *region.shape), np.float32)
+        lit = np.empty((len(prepared.weights), *tile.region.shape), np.float32)
         shafts = np.empty_like(lit) if told else np.empty_like(lit[:1])
         for band, weights in enumerate(prepared.weights):
             _add_shafts(
                 gain.reshape(3, -1),
                 tuple(weights),
                 np.float32(self.parameters.contrast),
-                prepared.sources.of_band(band),
-                p_sun,
-                p_diffuse,
-                planes["veil"][band].ravel(),
+                veil[band].ravel(),
                 planes["bands"][band].ravel(),
                 shafts[band if told else 0].reshape(-1),
                 lit[band].reshape(-1),
@@ -215,47 +157,17 @@ def _add_shafts(
     gain: F32,
     weights: tuple[np.float32, ...],
     strength: np.float32,
-    sources: tuple[np.float32, ...],
-    p_sun: F32,
-    p_diffuse: F32,
     veil: F32,
     light: F32,
     shafts: F32,
     lit: F32,
 ) -> None:
     """Write what shafts add to one band's veil, and its light with them."""
-    sun, diffuse, even, sun_even = sources
     red, green, blue = weights
     for i in range(veil.size):
         change = red * max(strength * (gain[0, i] - _ONE), -_ONE)
         change += green * max(strength * (gain[1, i] - _ONE), -_ONE)
         change += blue * max(strength * (gain[2, i] - _ONE), -_ONE)
-        # The sun's share of the veil; the path is the same for all sources.
-        from_sun = p_sun[i] * sun
-        whole = from_sun + p_diffuse[i] * diffuse + even
-        shaft = change * ((from_sun + sun_even) / max(whole, _LEAST)) * veil[i]
+        shaft = change * veil[i]
         shafts[i] = shaft
         lit[i] = light[i] + shaft
-
-
-def _reach(rate: float) -> float:
-    """Return how far to follow rays, metres: until little of the veil lies behind."""
-    return min(_FARTHEST_M, -math.log(_VEIL_LEFT) / max(rate, 1e-3))
-
-
-def _directions(shot: Shot, axes: LevelAxes, window: Window, spacing: float) -> F32:
-    """Return the coarse rays' unit directions along the level axes and down, ``(3, rows, columns)``.
-
-    The first ray goes through the window's upper left corner, the last lie beyond the other corners.
-    """
-    columns = np.arange(int(window.width / spacing) + 2) * spacing + window.x
-    rows = np.arange(int(window.height / spacing) + 2) * spacing + window.y
-    camera = shot.camera
-    x = (columns - camera.centre_px[0]) * camera.tangent_per_px[0]
-    y = (camera.centre_px[1] - rows) * camera.tangent_per_px[1]
-    grid_x, grid_y = np.meshgrid(x, y)
-    local = np.stack([grid_x, grid_y, np.full_like(grid_x, -1.0)])
-    local /= np.sqrt((local * local).sum(axis=0))
-    along = np.stack([axes.x, axes.y, -shot.path.up]) @ camera.rotation
-    directions = np.einsum("ij,jrc->irc", along, local)
-    return np.ascontiguousarray(directions, dtype=np.float32)

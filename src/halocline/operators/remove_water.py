@@ -16,6 +16,7 @@ from halocline.graph.light_form import combine
 from halocline.graph.operator import WHOLE, Operator, Planes, PlaneUse, Tile
 from halocline.graph.shot import Shot
 from halocline.operators.forward_scatter import ForwardScatter, ForwardScatterParameters, PreparedScatter
+from halocline.operators.shared.water_shade import WaterShade, water_shade
 from halocline.operators.white_reference import WhiteReference, WhiteReferenceParameters
 from halocline.physics.path.restoration import USUAL_SPREAD, damped_inverse
 from halocline.physics.path.transport import (
@@ -62,6 +63,7 @@ class _Prepared:
     gain: F64
     damping: float
     scatter: PreparedScatter | None
+    shade: WaterShade | None
 
 
 class RemoveWater(Operator[RemoveWaterParameters, _Prepared]):
@@ -86,7 +88,8 @@ class RemoveWater(Operator[RemoveWaterParameters, _Prepared]):
         noise = self.parameters.noise / float(shot.space.luminance_row @ gain)
         scatter = self._scatter()
         halo = None if scatter is None or scatter.idle(shot) else scatter.prepare(shot)
-        return _Prepared(gain, (noise / USUAL_SPREAD) ** 2, halo)
+        shade = water_shade(shot) if "veiling_light" in self.parameters.undo else None
+        return _Prepared(gain, (noise / USUAL_SPREAD) ** 2, halo, shade)
 
     def reach(self, shot: Shot) -> int:
         """Pixel by pixel, but for a halo, which has no end."""
@@ -109,7 +112,8 @@ class RemoveWater(Operator[RemoveWaterParameters, _Prepared]):
             kept *= daylight_gain(path, range_m, mu)
         wet = planes["rgb"] / prepared.gain.astype(np.float32)[:, None, None]
         if "veiling_light" in undo:
-            geometry = VeilGeometry(length, mu, planes["sun_cosine"])
+            shade = None if prepared.shade is None else prepared.shade.over(tile.window)
+            geometry = VeilGeometry(length, mu, planes["sun_cosine"], shade=shade)
             wet -= combine(path.bands.down, veiling_light(path, geometry))
         if prepared.scatter is not None:
             wet -= self._halo(wet, kept, length, tile, shot, prepared, prepared.scatter)

@@ -34,6 +34,7 @@ from halocline.operators.shared.drawn_things import (
 from halocline.operators.shared.lamp_light import lamp_haze
 from halocline.operators.shared.sprite_images import cards_from
 from halocline.operators.shared.surface_light import LevelAxes, channel_weights, light_field
+from halocline.operators.shared.water_shade import WaterShade, scene_shade, water_shade
 from halocline.physics.floating.field import patchiness
 from halocline.physics.floating.flow import STILL, Current, TurbulentFlow, Wake, WorldDrift, turbulence
 from halocline.physics.floating.haze import Haze, haze_of
@@ -272,12 +273,13 @@ class SuspendedMatterParameters(Strict):
 
 @dataclass(frozen=True)
 class _Prepared:
-    """One frame's particles, and its haze by day and by lamps."""
+    """One frame's particles, its haze by day and by lamps, and what things leave of the day."""
 
     drawing: Drawing
     haze: Haze | None
     clouds: HazeClouds | None
     lit_by_lamps: Scatterers | None
+    shade: WaterShade | None
 
 
 class SuspendedMatter(Operator[SuspendedMatterParameters, _Prepared]):
@@ -287,7 +289,16 @@ class SuspendedMatter(Operator[SuspendedMatterParameters, _Prepared]):
     nothing_at: ClassVar = {"density": 0.0}
     stage = Stage.FLOATING
     layer = "particles"
-    uses = frozenset({"light.lamps", "light.reference_depth", "light.veil_brightness", "light.veil_tint"})
+    uses = frozenset(
+        {
+            "light.lamps",
+            "light.reference_depth",
+            "light.shadows",
+            "light.shadow_softness",
+            "light.veil_brightness",
+            "light.veil_tint",
+        }
+    )
 
     def planes(self) -> PlaneUse:
         """Read light and geometry; write light, and the particles by themselves with their range."""
@@ -323,7 +334,8 @@ class SuspendedMatter(Operator[SuspendedMatterParameters, _Prepared]):
         clouds = None if haze is None else haze_clouds(classes, motion, exposure, shot.path)
         hidden = self._lit_by_lamps(classes, limits, motion, shot)
         sun_gain = _caustics(p.surface, shot) if p.caustics else None
-        scene = Scene(shot.path, shot.lamps, p.lamp_haze, haze, clouds, sun_gain, hidden)
+        shade = water_shade(shot)
+        scene = Scene(shot.path, shot.lamps, p.lamp_haze, haze, clouds, sun_gain, hidden, scene_shade(shade))
 
         seed = shot.step_seed("suspended_matter")
 
@@ -334,7 +346,7 @@ class SuspendedMatter(Operator[SuspendedMatterParameters, _Prepared]):
         jobs = [(kind, index) for kind in classes if kind.drawn for index in range(len(kind.slices))]
         # numpy lets other threads run meanwhile; the order of results is that of the jobs.
         parts = in_parallel(lambda job: found(*job), jobs)
-        return _Prepared(drawing_of(parts, exposure, shot.path.bands.count), haze, clouds, hidden)
+        return _Prepared(drawing_of(parts, exposure, shot.path.bands.count), haze, clouds, hidden, shade)
 
     def apply(self, planes: Planes, tile: Tile, shot: Shot, prepared: _Prepared) -> Planes:
         """Add the haze, then lay the particles over."""
@@ -470,6 +482,9 @@ def _add_haze(bands: F32, haze: Haze, prepared: _Prepared, planes: Planes, tile:
     area = Area(tile.region.y, tile.region.y_end, tile.region.x, tile.region.x_end)
     density = None if clouds is None else clouds.ratio(area, planes["range"])
     found = haze.over(shot.path, planes["range"], mu, cos_sun, density)
+    shade = None if prepared.shade is None else prepared.shade.over(tile.region)
+    if shade is not None:
+        found[0][:] *= shade(planes["range"])
     if rays is not None:
         by_lamps = lamp_haze(shot, rays.reshape(3, -1), planes["range"].ravel(), lit)
         found[0].reshape(len(bands), -1)[:] += by_lamps
@@ -478,6 +493,8 @@ def _add_haze(bands: F32, haze: Haze, prepared: _Prepared, planes: Planes, tile:
         if mixed[0].size:
             thickness = None if clouds is None else clouds.ratio(area, behind)[mixed]
             there = haze.over(shot.path, behind[mixed], mu[mixed], cos_sun[mixed], thickness)
+            if shade is not None:
+                there[0][:] *= shade(behind[mixed], mixed)
             if rays is not None:
                 aside = np.ascontiguousarray(rays[:, mixed[0], mixed[1]])
                 there[0][:] += lamp_haze(shot, aside, behind[mixed], lit)

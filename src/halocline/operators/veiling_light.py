@@ -13,6 +13,7 @@ import numpy as np
 from halocline._typing import F32
 from halocline.graph.operator import Operator, Planes, PlaneUse, Stage, Tile, Undoing
 from halocline.graph.shot import Shot
+from halocline.operators.shared.water_shade import RegionShade, WaterShade, water_shade
 from halocline.physics.path.transport import VeilGeometry, veiling_light
 from halocline.quantities import Strict
 
@@ -30,8 +31,8 @@ class VeilingLightParameters(Strict):
     open_water: Literal["fill", "leave"] = "fill"
 
 
-class VeilingLight(Operator[VeilingLightParameters, None]):
-    """Adds j (1 - exp(-k s)) / k to each band."""
+class VeilingLight(Operator[VeilingLightParameters, WaterShade | None]):
+    """Adds j (1 - exp(-k s)) / k to each band, less where things keep the light from the water."""
 
     Parameters = VeilingLightParameters
     nothing_at: ClassVar = {"story.veil_scale": 0.0}
@@ -42,6 +43,8 @@ class VeilingLight(Operator[VeilingLightParameters, None]):
     uses = frozenset(
         {
             "light.reference_depth",
+            "light.shadows",
+            "light.shadow_softness",
             "light.veil_brightness",
             "light.veil_tint",
             "story.downwelling_scale",
@@ -68,17 +71,22 @@ class VeilingLight(Operator[VeilingLightParameters, None]):
         """Without brightness, or with the veil scaled away, nothing changes."""
         return 0.0 in (shot.path.veil_brightness, shot.path.veil_scale)
 
-    def apply(self, planes: Planes, tile: Tile, shot: Shot, prepared: None) -> Planes:  # noqa: ARG002
+    def prepare(self, shot: Shot) -> WaterShade | None:
+        """Find what lies in the shade."""
+        return water_shade(shot)
+
+    def apply(self, planes: Planes, tile: Tile, shot: Shot, prepared: WaterShade | None) -> Planes:
         """Add the veil."""
         alpha = planes["alpha"]
-        veil = veiling_light(shot.path, self._geometry(planes, shot))
+        shade = None if prepared is None else prepared.over(tile.region)
+        veil = veiling_light(shot.path, self._geometry(planes, shot, shade))
         if self.parameters.open_water == "leave":
             veil *= alpha
             return {"bands": planes["bands"] + veil, "alpha": alpha, "coverage": alpha, "veil": veil}
         opaque = np.ones_like(alpha)
         return {"bands": planes["bands"] + veil, "alpha": opaque, "coverage": alpha, "veil": veil}
 
-    def _geometry(self, planes: Planes, shot: Shot) -> VeilGeometry:
+    def _geometry(self, planes: Planes, shot: Shot, shade: RegionShade | None) -> VeilGeometry:
         mu, far_share = planes["downward"], planes.get("far_share")
         fill = self.parameters.open_water == "fill"
         return VeilGeometry(
@@ -90,6 +98,7 @@ class VeilingLight(Operator[VeilingLightParameters, None]):
             open_length_m=shot.path.open_length(mu) if fill else None,
             # Filtered coverage may overshoot a little.
             coverage=np.clip(planes["alpha"], np.float32(0.0), np.float32(1.0)) if fill else None,
+            shade=shade,
         )
 
 

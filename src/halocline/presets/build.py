@@ -83,6 +83,9 @@ def make_shot(
         lamps=placed_lamps(look.light.lamps, path, track.at(frame)),
         sea=look.sea,
         surfaces=surfaces,
+        shadows=look.light.shadows,
+        subject_shaded=look.light.subject_shaded,
+        shadow_softness=look.light.shadow_softness,
     )
 
 

@@ -266,6 +266,15 @@ class LightSection(Strict):
         haze and flakes stays.
     veil_tint
         Art: multiplies the same light per channel of the working space; 1, 1, 1 is physical.
+    shadows
+        Whether things that stand in daylight shade the water, what floats in it, and caustics. Only what the
+        camera sees casts: the unseen back of a thing is open, and what lies outside the picture throws
+        nothing.
+    shadow_softness
+        Art: how soft the edges of shadows are, a ratio; 1 is physical.
+    subject_shaded
+        Whether shadows lie on the subject's own light as well: for a render that was lit without shadows, or
+        without what casts them.
     lamps
         Lamps: one table ``[[light.lamps]]`` each. The operators ``lamps`` and ``lamp_backscatter`` use them.
     """
@@ -277,6 +286,9 @@ class LightSection(Strict):
     daylight: Ratio = 1.0
     veil_brightness: Ratio = 1.0
     veil_tint: Colour = (1.0, 1.0, 1.0)
+    shadows: bool = True
+    shadow_softness: Ratio = 1.0
+    subject_shaded: bool = False
     lamps: tuple[LampSection, ...] = ()
 
 

@@ -19,6 +19,7 @@ from halocline.physics.path.transport import (
     attenuate,
     daylight_gain,
     refracted_sun,
+    sunlit_by_depth,
     veiling_light,
 )
 from halocline.physics.path.visibility import RangeRemap
@@ -117,9 +118,17 @@ def test_glow_of_the_sun_broadens_with_depth_but_not_beyond_the_diffuse_lobe(bui
     assert widths[0] == pytest.approx(WATER_ASYMMETRY)
     assert widths == sorted(widths, reverse=True)
     assert widths[-1] == DIFFUSE_ASYMMETRY
-    shares = [build.path().sun_share(depth).mean() for depth in (0.0, 5.0, 20.0)]
-    assert shares[0] == pytest.approx(0.6)
-    assert shares == sorted(shares, reverse=True)
+
+
+def test_less_and_less_of_the_light_on_a_level_plane_is_the_suns(build: Builders) -> None:
+    path, depths = build.path(), np.array([0.0, 5.0, 20.0, 60.0], np.float32)
+    shares = sunlit_by_depth(path)(depths)
+    assert ((shares >= 0.0) & (shares <= 1.0)).all()
+    assert (np.diff(shares.mean(axis=0)) < 0.0).all()
+    # Just under the surface what comes of 60 % of it is the sun's, less what the surface throws back.
+    assert shares[:, 0] == pytest.approx(0.6, abs=0.06)
+    np.testing.assert_allclose(shares, path.sunlit_daylight(depths.astype(np.float64)).T, rtol=2e-3)
+    assert not build.path(surface_sun_share=0.0).sunlit_daylight(5.0).any()
 
 
 def test_clear_ocean_scatters_by_its_molecules_and_coastal_water_does_not(build: Builders) -> None:

@@ -9,22 +9,33 @@ import pytest
 from numpy.testing import assert_allclose, assert_array_equal
 
 from halocline._typing import F32
-from halocline.physics.sea.shade import Casters, Shade, ShadeWater, Square, fades_out
+from halocline.physics.sea.shade import Casters, Shade, ShadeWater, Square, fades_out, shade_depths
+from halocline.physics.sea.shade_loops import light_at_places, loop_maps
 from halocline.physics.sea.surface import SUN_RADIUS_RAD, SunBeam
 
-SUN = SunBeam(math.radians(40.0), 0.4, 1.34)
-SQUARE = Square((-12.8, -12.8), 0.05, 512)
+SUN, OVERHEAD = SunBeam(math.radians(40.0), 0.4, 1.34), SunBeam(0.0, 0.0, 1.34)
+SQUARE = Square((-12.8, -12.8), 0.1, 256)
 
 
 def slab(
     depth_m: float, *, half_m: float = 1.0, centre: tuple[float, float] = (0.0, 0.0), weight: float = 1.0
 ) -> Casters:
-    """A level square of points 2 cm apart."""
-    at = np.arange(-half_m, half_m, 0.02) + 0.01
+    """A level square of points 5 cm apart."""
+    at = np.arange(-half_m, half_m, 0.05) + 0.025
     x, y = (axis.ravel().astype(np.float32) for axis in np.meshgrid(at + centre[0], at + centre[1]))
     return Casters(
         np.stack([x, y]), np.full(x.size, depth_m, np.float32), np.full(x.size, weight, np.float32)
     )
+
+
+def shaded(casters: Casters, water: ShadeWater, depth_m: float) -> F32:
+    """Return what is left of sun and sky at the level places of the square, ``(2, 256, 256)``."""
+    shade = Shade(casters, water, SQUARE, SQUARE, 12.0)
+    at = SQUARE.start_m[0] + SQUARE.step_m * np.arange(SQUARE.count)
+    x, y = (axis.ravel().astype(np.float32) for axis in np.meshgrid(at, at))
+    out = np.empty((2, x.size), np.float32)
+    light_at_places(*loop_maps(shade), x, y, np.full(x.size, depth_m, np.float32), out)
+    return out.reshape(2, SQUARE.count, SQUARE.count)
 
 
 def dark_m2(light: F32) -> float:
@@ -32,62 +43,96 @@ def dark_m2(light: F32) -> float:
 
 
 def test_above_a_thing_and_beside_its_shadow_all_is_lit_to_the_bit() -> None:
-    shade = Shade(slab(3.0), ShadeWater(SUN, 0.1), SQUARE)
-    assert_array_equal(shade.light(2.9), 1.0)
-    assert_array_equal(shade.light(3.5)[:, :64], 1.0)
+    water = ShadeWater(SUN, 0.1)
+    assert_array_equal(shaded(slab(3.0), water, 2.9), 1.0)
+    assert_array_equal(shaded(slab(3.0), water, 3.5)[0, :, :32], 1.0)
 
 
-@pytest.mark.parametrize("way_m", [0.2, 1.0, 4.0])
+@pytest.mark.parametrize("way_m", [0.35, 1.0, 4.0])
 def test_a_shadow_softens_and_keeps_its_area(way_m: float) -> None:
     # The light that a level square of 4 m^2 takes is the same at every depth below it.
-    shade = Shade(slab(2.0), ShadeWater(SUN, 0.15), SQUARE)
-    light = shade.light(2.0 + way_m)
-    assert dark_m2(light) == pytest.approx(4.0, rel=0.06)
+    light = shaded(slab(2.0), ShadeWater(SUN, 0.15), 2.0 + way_m)[0]
+    assert dark_m2(light) == pytest.approx(4.0, rel=0.08)
     assert light.min() >= 0.0
 
 
 def test_a_shadow_lies_where_the_refracted_beam_takes_it() -> None:
-    # Surface coordinates run along the beam: a thing at depth y and level place x stands at x - y drift, with
-    # the drift tan(asin(sin(40 deg)/1.34)) = 0.5467 away from the sun (Snell).
-    shade = Shade(slab(5.0, half_m=0.3), ShadeWater(SUN, 0.0), SQUARE)
-    dark = 1.0 - shade.light(6.0).astype(np.float64)
-    rows, columns = np.mgrid[0:512, 0:512]
-    x, y = ((dark * at).sum() / dark.sum() * SQUARE.step_m - 12.8 for at in (columns, rows))
-    tangent = math.tan(math.asin(math.sin(math.radians(40.0)) / 1.34))
-    assert_allclose([x, y], [5.0 * tangent * math.cos(0.4), 5.0 * tangent * math.sin(0.4)], atol=0.04)
+    # Light goes away from the sun by tan(asin(sin(40 deg)/1.34)) = 0.5467 a metre (Snell).
+    for way_m in (1.0, 5.0):
+        dark = 1.0 - shaded(slab(5.0, half_m=0.5), ShadeWater(SUN, 0.1), 5.0 + way_m).astype(np.float64)
+        rows, columns = np.mgrid[0:256, 0:256]
+        tangent = way_m * math.tan(math.asin(math.sin(math.radians(40.0)) / 1.34))
+        for kept, (across, along) in zip(
+            dark, ((-tangent * math.cos(0.4), -tangent * math.sin(0.4)), (0.0, 0.0)), strict=True
+        ):
+            x, y = ((kept * at).sum() / kept.sum() * SQUARE.step_m - 12.8 for at in (columns, rows))
+            assert_allclose([x, y], [across, along], atol=0.06)
 
 
-def test_in_clear_water_the_penumbra_is_the_suns_disc() -> None:
-    overhead = ShadeWater(SunBeam(0.0, 0.0, 1.34), 0.0)
+def test_in_clear_water_under_a_flat_sea_the_penumbra_is_the_suns_disc() -> None:
     # An even disc of angular radius r has a standard deviation of r/2 along each axis; n narrows it.
-    assert overhead.spread_m(10.0) == pytest.approx(10.0 * SUN_RADIUS_RAD / 2.0 / 1.34, rel=1e-6)
+    clear = ShadeWater(OVERHEAD, 0.0)
+    assert clear.penumbra_m(10.0) == pytest.approx(10.0 * SUN_RADIUS_RAD / 2.0 / 1.34, rel=1e-6)
+    assert clear.aside_share(10.0) == 0.0
+    # Waves turn the beam by (1 - 1/n) of their slope.
+    waves = ShadeWater(OVERHEAD, 0.0, slope_variance=0.01)
+    assert waves.penumbra_m(10.0) == pytest.approx(10.0 * 0.1 * (1.0 - 1.0 / 1.34), rel=0.01)
 
 
-def test_scattering_softens_with_the_power_three_halves_of_the_way() -> None:
-    murky = ShadeWater(SunBeam(0.0, 0.0, 1.34), 5.0)
-    assert murky.spread_m(8.0) / murky.spread_m(2.0) == pytest.approx(4.0**1.5, rel=0.01)
-    assert ShadeWater(SUN, 5.0, 2.0).spread_m(3.0) == pytest.approx(2.0 * ShadeWater(SUN, 5.0).spread_m(3.0))
+def test_what_is_thrown_aside_follows_the_water() -> None:
+    # 65 % of the scattering is outside the narrow peak: 1 - exp(-.65 * .2 * 5 m) of the light.
+    assert ShadeWater(OVERHEAD, 0.2).aside_share(5.0) == pytest.approx(0.4780, abs=1e-4)
+    murky = ShadeWater(OVERHEAD, 2.0)
+    # Scattered once, an edge widens as its way; many times, faster.
+    assert murky.aside_m(8.0) / murky.aside_m(2.0) > 6.0
+    assert ShadeWater(SUN, 0.5, softness=2.0).aside_m(3.0) == pytest.approx(
+        2.0 * ShadeWater(SUN, 0.5).aside_m(3.0)
+    )
+
+
+@pytest.mark.parametrize("light", [0, 1], ids=["sun", "sky"])
+def test_shadows_soften_with_depth_and_that_of_the_sky_most(light: int) -> None:
+    water = ShadeWater(SUN, 0.15, slope_variance=0.01)
+    steepest = [
+        float(np.abs(np.diff(shaded(slab(1.0, half_m=2.0), water, depth)[light])).max())
+        for depth in (1.4, 2.0, 4.0, 10.0)
+    ]
+    assert steepest == sorted(steepest, reverse=True)
+    deep = shaded(slab(1.0, half_m=2.0), water, 10.0)
+    assert deep[1].min() > 0.6
+    assert deep[0].min() < 0.1
 
 
 def test_things_one_below_the_other_shade_together_and_each_softens_from_its_own_depth() -> None:
-    water = ShadeWater(SunBeam(0.0, 0.0, 1.34), 0.2)
-    high, low = slab(1.0), slab(6.0, centre=(3.0, 0.0))
-    both = Casters(*(np.concatenate([a, b], axis=-1) for a, b in zip(_of(high), _of(low), strict=True)))
-    together = Shade(both, water, SQUARE).light(7.0)
-    apart = Shade(high, water, SQUARE).light(7.0) * Shade(low, water, SQUARE).light(7.0)
-    assert_allclose(together, apart, atol=1e-6)
-    gradient = np.abs(np.diff(together[256]))
-    assert gradient[300:].max() > 2.0 * gradient[:290].max(), "the lower one's edge is sharper"
-
-
-def _of(casters: Casters) -> tuple[F32, F32, F32]:
-    return casters.places_m, casters.depth_m, casters.weight
+    water = ShadeWater(OVERHEAD, 0.2)
+    high, low = slab(1.0, centre=(-3.0, 0.0)), slab(6.0, centre=(3.0, 0.0))
+    both = Casters(
+        np.concatenate([high.places_m, low.places_m], axis=1),
+        np.concatenate([high.depth_m, low.depth_m]),
+        np.concatenate([high.weight, low.weight]),
+    )
+    together = shaded(both, water, 7.5)[0]
+    # Cells that a thing reaches into count as its own: up to a tenth more.
+    assert dark_m2(together) == pytest.approx(8.0, rel=0.12)
+    slope = np.abs(np.diff(together[128]))
+    assert slope[128:].max() > 1.5 * slope[:128].max(), "the lower one's edge is sharper"
 
 
 def test_a_thing_of_half_coverage_takes_half_the_light() -> None:
-    light = Shade(slab(2.0, weight=0.5), ShadeWater(SUN, 0.0), SQUARE).light(2.3)
-    assert light.min() == pytest.approx(0.5, abs=1e-3)
-    assert dark_m2(light) == pytest.approx(2.0, rel=0.06)
+    light = shaded(slab(2.0, weight=0.5), ShadeWater(SUN, 0.0), 2.6)[0]
+    assert light.min() == pytest.approx(0.5, abs=5e-3)
+    assert dark_m2(light) == pytest.approx(2.0, rel=0.12)
+
+
+def test_light_changes_evenly_on_the_way_down() -> None:
+    # No step where one laid-out depth, or the hard shadow, gives way to the next.
+    water = ShadeWater(OVERHEAD, 0.1, slope_variance=0.01)
+    shade = Shade(slab(1.0), water, SQUARE, SQUARE, 12.0)
+    depth = np.arange(1.6, 11.0, 0.02, dtype=np.float32)
+    out = np.empty((2, depth.size), np.float32)
+    light_at_places(*loop_maps(shade), np.full_like(depth, 0.8), np.zeros_like(depth), depth, out)
+    assert np.abs(np.diff(out)).max() < 0.03
+    assert shade_depths(12.0)[-1] >= 12.0
 
 
 def test_weights_fall_to_nothing_at_the_border_of_a_picture_alone() -> None:

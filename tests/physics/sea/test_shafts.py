@@ -12,7 +12,8 @@ from halocline._typing import F32
 from halocline.errors import PhysicsError
 from halocline.physics.sea.caustics import CausticOptics
 from halocline.physics.sea.light_field import CausticField, CausticSetup
-from halocline.physics.sea.shafts import ShaftRays, ShaftSteps, ShaftVolume, ShaftWater
+from halocline.physics.sea.ray_volume import ShaftRays, ShaftSteps, ShaftWater
+from halocline.physics.sea.shafts import ShaftVolume
 from halocline.physics.sea.waves import SeaState
 
 INDEX = (1.338, 1.3405, 1.345)

@@ -23,7 +23,7 @@ from halocline.physics.floating.bubbles import (
 from halocline.physics.floating.exposure import Exposure
 from halocline.physics.floating.flow import STILL, TurbulentFlow
 from halocline.physics.floating.light import SightLine, lamp_light
-from halocline.physics.floating.particles_as_seen import Scene, Seen, Shown, as_cards, at_the_lens
+from halocline.physics.floating.particles_as_seen import Scene, SceneShade, Seen, Shown, as_cards, at_the_lens
 from halocline.physics.path.transport import LightPath, abeam
 from halocline.physics.path.visibility import RangeRemap
 from halocline.physics.sea.sky import Sky, drawn_in, look_up_over, widening
@@ -131,8 +131,9 @@ def seen_bubbles(
     lamps = np.zeros((len(middle), scene.path.bands.count))
     for lamp in scene.lamps:
         lamps += lamp_light(lamp, scene.path, places[1] - lamp.position_m)
+    day = 1.0 if scene.shade is None else _day_left(scene.shade, scene.path, places[1], sight.depth_m)
     # Lamps' glints as a light of the whole disc, relative to what its picture has.
-    glints = 1.0 + _LAMP_SHARE * lamps / (4.0 * math.pi) / np.maximum(pictures.mean_light, 1e-12)
+    glints = day + _LAMP_SHARE * lamps / (4.0 * math.pi) / np.maximum(pictures.mean_light, 1e-12)
     light, veil = at_the_lens(pictures.gain * glints, sight, places[1], exposure, scene)
     shown = Shown(
         places[0],
@@ -146,6 +147,13 @@ def seen_bubbles(
     )
     axes = _axes(middle, sight, shown.size_px(exposure), exposure, column)
     return as_cards(shown, axes, pictures.which, pictures.textures, exposure)
+
+
+def _day_left(shade: SceneShade, path: LightPath, place_m: F64, depth_m: F64) -> F64:
+    """Return what things leave of daylight at bubbles, ``(n, K)``."""
+    sun, rest = shade.light(place_m).T
+    part = path.sun_side(depth_m)
+    return np.asarray(part * sun[:, None] + (1.0 - part) * rest[:, None], np.float64)
 
 
 def surroundings(path: LightPath, depth_m: float, look: BubbleLook) -> F64:

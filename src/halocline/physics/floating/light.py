@@ -76,6 +76,7 @@ def lit(
     albedo: F64,
     asymmetry: float,
     sun_gain: F64 | None = None,
+    left: F64 | None = None,
 ) -> F64:
     """Return the radiance of particles towards the lens, before the water in front, ``(n, K)``.
 
@@ -91,12 +92,16 @@ def lit(
         g of the particles' own scattering (Henyey-Greenstein), without diffraction.
     sun_gain
         Caustics: what the sun's beam is multiplied with, ``(n, K)``; even light where not given.
+    left
+        Shade: what is left of the sun's beam and of all other daylight, ``(n, 2)``; all where not given.
     """
     around = path.scalar_daylight(sight.depth_m)
     sun = around * _sun_shares(path, sight.depth_m)
     diffuse = around - sun
     if sun_gain is not None:
         sun = sun * sun_gain
+    if left is not None:
+        sun, diffuse = sun * left[:, :1], diffuse * left[:, 1:]
     # Light seen from a direction travels against it: towards the lens, -direction.
     beams = [sun]
     phases = [_phase(-sight.sun_cosine, asymmetry * sun_spread(path))]
@@ -127,7 +132,13 @@ def transmitted(path: LightPath, sight: SightLine) -> F64:
 
 
 def veil_before(
-    path: LightPath, lamps: Sequence[Lamp], sight: SightLine, lens_m: F64, *, lamp_haze: float = 1.0
+    path: LightPath,
+    lamps: Sequence[Lamp],
+    sight: SightLine,
+    lens_m: F64,
+    *,
+    lamp_haze: float = 1.0,
+    left: F64 | None = None,
 ) -> F64:
     """Return the light that the water in front of things adds, ``(n, K)``.
 
@@ -137,11 +148,15 @@ def veil_before(
         See `lit`.
     lamp_haze
         Multiplies what lamps light in the water, as the picture has it; 0 leaves it out.
+    left
+        Shade: what is left of the veil, ``(n, K)``; all where not given.
     """
     mu = sight.downward.astype(np.float32)
     length = path.path_length(sight.range_m.astype(np.float32), mu)
     veil = veiling_light(path, VeilGeometry(length, mu, sight.sun_cosine.astype(np.float32)))
     found = veil.T.astype(np.float64)
+    if left is not None:
+        found *= left
     if lamp_haze > 0.0 and lamps:
         found += lamp_haze * lamp_haze_before(path, lamps, sight, lens_m)
     return found

@@ -58,6 +58,8 @@ class Scene:
         Caustics: what the sun's beam is multiplied with at world points ``(n, 3)``, ``(n, K)``.
     lit_by_lamps
         The same that is not drawn, as lamps light it.
+    shade
+        What things leave of daylight.
     """
 
     path: LightPath
@@ -67,6 +69,23 @@ class Scene:
     clouds: HazeClouds | None = None
     sun_gain: Callable[[F64], F64] | None = None
     lit_by_lamps: Scatterers | None = None
+    shade: SceneShade | None = None
+
+
+@dataclass(frozen=True)
+class SceneShade:
+    """What things leave of daylight that stand in its way.
+
+    Attributes
+    ----------
+    light
+        Of the sun's beam and of all other daylight at world points ``(n, 3)``, ``(n, 2)``.
+    veil
+        Of the veil before things at pixels ``(n, 2)`` and ranges ``(n,)``, ``(n, K)``.
+    """
+
+    light: Callable[[F64], F64]
+    veil: Callable[[F64, F64], F64]
 
 
 @dataclass(frozen=True)
@@ -115,6 +134,7 @@ def seen(cloud: Cloud, kind: ParticleClass, limits: DrawLimits, exposure: Exposu
     shares = cloud.particles.shares()
     tone = 1.0 + kind.variation * (2.0 * shares[2] - 1.0)
     tone *= glints(shares, kind, exposure.times_s[1])
+    left = None if scene.shade is None else scene.shade.light(cloud.middle_m)
     light = lit(
         scene.path,
         scene.lamps,
@@ -123,6 +143,7 @@ def seen(cloud: Cloud, kind: ParticleClass, limits: DrawLimits, exposure: Exposu
         albedo=kind.albedo,
         asymmetry=kind.asymmetry,
         sun_gain=None if scene.sun_gain is None else scene.sun_gain(cloud.middle_m),
+        left=left,
     )
     light, veil = at_the_lens(light * tone[:, None], sight, cloud.middle_m, exposure, scene)
     shown = Shown(
@@ -169,13 +190,14 @@ def at_the_lens(
     """Return what of things' light reaches the lens, and what water and haze before them add, ``(n, K)``."""
     lens_m = exposure.middle.position_m
     light = light * transmitted(scene.path, sight)
-    veil = veil_before(scene.path, scene.lamps, sight, lens_m, lamp_haze=scene.lamp_haze)
+    pixels = np.nan_to_num(exposure.middle.project(place_m)[0])
+    left = None if scene.shade is None else scene.shade.veil(pixels, sight.range_m)
+    veil = veil_before(scene.path, scene.lamps, sight, lens_m, lamp_haze=scene.lamp_haze, left=left)
     if scene.haze is None:
         return light, veil
-    pixels, _ = exposure.middle.project(place_m)
     density = None
     if scene.clouds is not None:
-        density = scene.clouds.ratio_at(np.nan_to_num(pixels), sight.range_m).astype(np.float32)
+        density = scene.clouds.ratio_at(pixels, sight.range_m).astype(np.float32)
     added, surface_share, veil_share = scene.haze.over(
         scene.path,
         sight.range_m.astype(np.float32),
@@ -183,7 +205,8 @@ def at_the_lens(
         sight.sun_cosine.astype(np.float32),
         density,
     )
-    veil = veil * veil_share[:, None] + added.T
+    by_day = added.T if left is None else added.T * left
+    veil = veil * veil_share[:, None] + by_day
     if scene.lit_by_lamps is not None:
         veil += lamp_haze_before(scene.path, scene.lamps, sight, lens_m, scene.lit_by_lamps)
     return light * surface_share[:, None], veil

@@ -26,6 +26,7 @@ about the vertical, which together have the solution's scalar irradiance and its
 from __future__ import annotations
 
 import math
+from collections.abc import Callable
 from dataclasses import dataclass, field, replace
 
 import numpy as np
@@ -33,7 +34,7 @@ from numpy.typing import NDArray
 
 from halocline._typing import F32, F64
 from halocline.physics.path.loops import decay, fallen
-from halocline.physics.path.phase import A, henyey_greenstein, molecular_share
+from halocline.physics.path.phase import molecular_share
 from halocline.physics.path.radiance.lens_light import (
     DEEPEST_M,
     DEPTH_NODES,
@@ -46,11 +47,10 @@ from halocline.physics.path.radiance.loops import components, sun_numbers, sun_v
 from halocline.physics.path.visibility import ENDLESS_M, RangeRemap
 from halocline.physics.water.bands import SHARE_NODES_NM, Bands
 
-# Lobe of scattered diffuse daylight about the vertical, and how much of (1 - g) each scattering takes off the
-# sun's share. Both fitted to tyler1958 (seven depths, 19 x 10 directions; a, b, Kd of that lake by Gershun's
-# law from the same tables): least squares of the logarithm gives 0.69 and 0.57, rounded here.
+# Lobe of scattered diffuse daylight about the vertical, fitted to tyler1958 (seven depths, 19 x 10
+# directions; a, b, Kd of that lake by Gershun's law from the same tables): least squares of the logarithm
+# gives 0.69.
 DIFFUSE_ASYMMETRY = 0.7
-SUN_PERSISTENCE = 0.5
 # Sea water at 20 C, 35 per mille, 550 nm, relative to air (quan1995): what the surface bends and reflects.
 SURFACE_INDEX = 1.341
 # The length of endless water; finite, so that products with zero are.
@@ -195,12 +195,6 @@ class LightPath:
         """
         return max(0.0, self.reference_depth_m - self.bands.rise_m)
 
-    def sun_share(self, depth_m: float) -> F64:
-        """Return the share of daylight at a depth that still comes from the sun's side, ``(K,)``, 0 to 1."""
-        turned = self._scatterings(depth_m, self.bands.scattering) * (1.0 - self.bands.asymmetry)
-        share: F64 = self.surface_sun_share * np.exp(-SUN_PERSISTENCE * turned)
-        return share
-
     def sun_side(self, depth_m: F64 | float) -> F64:
         """Return the share of scalar daylight at depths that lies about the sun, ``(..., K)``, 0 to 1.
 
@@ -214,6 +208,17 @@ class LightPath:
         spread = self.sun_asymmetry / self.bands.asymmetry
         y = np.maximum(np.asarray(depth_m, np.float64), 0.0)
         return np.clip(self.water.daylight().level_share(y) / (level * spread), 0.0, 1.0)
+
+    def sunlit_daylight(self, depth_m: F64 | float) -> F64:
+        """Return the share of downwelling light at depths that still comes from the sun's side, ``(..., K)``.
+
+        0 to 1. The lobe about the sun of `sun_side`, on a level plane.
+        """
+        y = np.maximum(np.asarray(depth_m, np.float64), 0.0)
+        solved, cosine = self.water.daylight(), self.water.solved().sun_cosine
+        spread = self.sun_asymmetry / self.bands.asymmetry
+        level = np.exp(solved.log_scalar(y) - solved.log_downward(y))
+        return np.clip(self.sun_side(y) * level * cosine * spread, 0.0, 1.0)
 
     @property
     def sun_asymmetry(self) -> float:
@@ -259,18 +264,6 @@ class LightPath:
         # Level and downward rays are given the slope that reaches the surface at the longest range.
         slope: F32 = np.minimum(mu, np.float32(-depth / LONGEST_RANGE_M))
         return np.divide(np.float32(-depth), slope, out=slope)
-
-    def phases(self, mu: A, cos_sun: A) -> tuple[A, A]:
-        """Return how light around the lens reaches it by scattering: the sun's lobe and the other, 1/sr.
-
-        Parameters
-        ----------
-        mu
-            Downward component of the view direction.
-        cos_sun
-            View direction dot the sun's travel direction; -1 looks into the sun.
-        """
-        return henyey_greenstein(-cos_sun, self.sun_asymmetry), henyey_greenstein(-mu, DIFFUSE_ASYMMETRY)
 
     def veil_along(self, range_m: F64 | float, direction: F64) -> F64:
         """Return the veiling light in front of ranges in unit directions, ``(..., K)``, float64.
@@ -365,17 +358,56 @@ def daylight_gain(path: LightPath, range_m: F32, mu: F32) -> F32:
     deeper = mu * np.minimum(range_m, np.float32(LONGEST_RANGE_M))
     deeper += np.float32(path.camera_depth_m)
     np.maximum(deeper, np.float32(path.highest_depth_m), out=deeper)
-    solved, count = path.water.daylight(), path.bands.count
+    solved = path.water.daylight()
     lost = solved.downward - solved.log_downward(path.reference_depth_m)
     tables = np.ascontiguousarray((path.downwelling_scale * lost).T, np.float32)
-    rates = (path.downwelling_scale * solved.deep_rate).astype(np.float32)
-    per_node = np.float32((DEPTH_NODES - 1) / math.sqrt(DEEPEST_M))
-    out = np.empty((count, *deeper.shape), np.float32)
-    flat = np.ascontiguousarray(deeper).ravel()
-    fallen(flat, depth_nodes().astype(np.float32), tables, rates, per_node, out.reshape(count, -1))
+    out = ByDepth(tables, (path.downwelling_scale * solved.deep_rate).astype(np.float32))(deeper)
     if path.daylight_level != 1.0:
         out *= np.float32(path.daylight_level)
     return out
+
+
+@dataclass(frozen=True)
+class ByDepth:
+    """Something of each band by depth, in logarithms, as a compiled loop takes it.
+
+    Attributes
+    ----------
+    tables
+        At `depth_nodes`, ``(K, nodes)``.
+    deep_rates
+        What it falls by beyond the last of them, ``(K,)``, 1/m.
+    """
+
+    tables: F32
+    deep_rates: F32
+
+    def __call__(self, depth_m: F32) -> F32:
+        """Return it at depths of any one shape, ``(K, *shape)``."""
+        per_node = np.float32((DEPTH_NODES - 1) / math.sqrt(DEEPEST_M))
+        out = np.empty((len(self.tables), *depth_m.shape), np.float32)
+        flat = np.maximum(np.ascontiguousarray(depth_m).ravel(), np.float32(0.0))
+        nodes = depth_nodes().astype(np.float32)
+        fallen(flat, nodes, self.tables, self.deep_rates, per_node, out.reshape(len(out), -1))
+        return out
+
+
+def sunlit_by_depth(path: LightPath) -> ByDepth:
+    """Return the share of daylight on a level plane that comes from the sun's side, by depth.
+
+    Parameters
+    ----------
+    path
+        The water and its light.
+
+    Returns
+    -------
+    ByDepth
+        0 to 1 by band; see `LightPath.sunlit_daylight`.
+    """
+    shares = np.log(np.maximum(path.sunlit_daylight(depth_nodes()), 1e-30))
+    tables = np.ascontiguousarray(shares.T, np.float32)
+    return ByDepth(tables, np.zeros(len(tables), np.float32))
 
 
 def _decays(length_m: F32, rates: F64) -> F32:
@@ -401,6 +433,9 @@ class VeilGeometry:
         The farther surface and its share, where an averaged depth pass mixed two.
     open_length_m, coverage
         Metres of water on a ray that hits nothing, and the share of the pixel that hits something, 0 to 1.
+    shade
+        Given lengths of all pixels, or of some and which: the share of their veil that things leave that
+        stand in the light, ``(K, ...)``.
     """
 
     length_m: F32
@@ -410,6 +445,7 @@ class VeilGeometry:
     far_share: F32 | None = None
     open_length_m: F32 | None = None
     coverage: F32 | None = None
+    shade: Callable[[F32, tuple[NDArray[np.intp], ...] | None], F32] | None = None
 
 
 @dataclass(frozen=True)
@@ -447,10 +483,15 @@ def veiling_light(path: LightPath, geometry: VeilGeometry) -> F32:
     length, behind = _layered(geometry)
     veil_before = path.veil_rays()
     out = veil_before(length, geometry.mu, geometry.cos_sun)
+    shade = geometry.shade
+    if shade is not None:
+        out *= shade(length, None)
     for other in behind:
         if other.share.size:
             at = other.where
             there = veil_before(other.length_m, geometry.mu[at], geometry.cos_sun[at])
+            if shade is not None:
+                there *= shade(other.length_m, at)
             here = out[:, at[0], at[1]]
             out[:, at[0], at[1]] = here + other.share * (there - here)
     return out

@@ -5,8 +5,11 @@
 - `surface`: refraction and reflection at it (SunBeam, direct_sun_share)
 - `sky`: what is seen through it (SeenSurface, Sky, drawn_in, look_up_over, sky_over, widening)
 - `caustics`: light focused by it (CausticOptics)
-- `light_field`: that light anywhere (CausticField, CausticSetup)
+- `light_field`: that light anywhere (CausticField, CausticSetup, window_start)
 - `light_lookup`: compiled loops of it
-- `shafts`: along view rays (ShaftRays, ShaftShade, ShaftSteps, ShaftVolume, ShaftWater)
-- `shade`: what things keep from the sun (Casters, fades_out)
+- `ray_volume`: anything along view rays (ShaftRays, ShaftSteps, ShaftWater)
+- `shafts`: that light along them (ShaftVolume)
+- `shade`: what things keep from sun and sky (Casters, Shade, ShadeWater, Square, fades_out)
+- `shade_loops`: compiled loops of it (lay_shade, light_at_places, loop_maps)
+- `shade_volume`: what that leaves of the veil (RayShares, ShadeVolume, ThingsAhead)
 """

@@ -420,7 +420,20 @@ class CausticField:
 
 
 def window_start(centre: tuple[float, float], step_m: float, count: int) -> tuple[float, float]:
-    """Return the world place of a window's first point: its middle lies within one step of ``centre``."""
+    """Return the world place of a window's first point, on a grid that does not move with the window.
+
+    Parameters
+    ----------
+    centre
+        Where its middle is to be, metres; it lies within one step of that.
+    step_m, count
+        Distance and number of points along a side.
+
+    Returns
+    -------
+    tuple[float, float]
+        Metres along both axes.
+    """
     x, y = (math.floor(value / step_m - 0.5 * count) * step_m for value in centre)
     return x, y
 

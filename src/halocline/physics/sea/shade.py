@@ -1,13 +1,11 @@
-"""Shade: what things in the water keep from the sun.
+"""Shade: what things in the water keep from the sun and from the sky.
 
 In surface coordinates (see `halocline.physics.sea.caustics`) the sun's beam goes straight down: a place is
-lit unless some thing at the same coordinates lies above it. So a square map of things by place and depth
-tells the light at every depth below, and light shafts multiply it in.
+lit unless some thing at the same coordinates lies above it. So a square map of the uppermost things tells the
+light at every depth below. The sky's light comes down on all sides of the vertical, and its map is upright.
 
-A shadow softens with the way below the thing that throws it: by the sun's disc, in proportion, and by the
-small angles at which the water throws the beam aside, with the power 3/2 of the way (a random walk in angle;
-wells1973 gives it for a pencil of light). What is scattered through wider angles fills it in: that light is
-not the beam's, and is not shaded.
+A shadow softens with the way below the thing that throws it (`ShadeWater`). What is scattered through wide
+angles fills it in.
 
 Things are points, as many as a picture has pixels. Who hands over what one camera sees must know that only
 this can cast: the back of a thing is open, and what lies outside the picture throws nothing.
@@ -16,23 +14,32 @@ this can cast: the back of a thing is open, and what lies outside the picture th
 from __future__ import annotations
 
 import math
+from collections.abc import Callable, Iterator
 from dataclasses import dataclass
+from functools import cached_property
 
 import cv2
 import numpy as np
 
 from halocline._typing import F32, F64
+from halocline.compute.threads import in_parallel
 from halocline.physics.sea.surface import SunBeam
 
-# Depths by which things are sorted: each stratum's shadow softens from its own top.
-_FIRST_M = 0.25
-_RATIO = 1.35
-_STRATA = 24
-# Standard deviation of the angle by which one scattering throws the beam aside while it still counts as the
-# beam's, radians: a few degrees (common practice, no source).
-_SMALL_ANGLE_RAD = 0.06
+# Depths at which the light is laid out. A shadow that has come no farther than from one to the next is hard.
+_FIRST_M, _RATIO = 0.4, 1.3
+# Ways by which things above one depth are sorted, as shares of it: each group softens as its own way says.
+_WAYS = (1.0, 0.58, 0.33)
+# The narrow forward peak of natural water, which leaves a shadow hard: its share of all scattering
+# (petzold1972, as in `halocline.physics.sea.caustics.scattering_transfer`).
+_PEAK_SHARE = 0.35
+# Of an even sky through Snell's window half of the light comes from within 33.8 degrees of the vertical
+# (half of the window's solid angle, 48.2 degrees in all): a disc of radius .67 per metre, which a normal
+# distribution of this standard deviation has too.
+_SKY_SPREAD = 0.57
 # A cell of the map counts as covered between points that lie this many cells apart.
 _CLOSED_CELLS = 3
+# Blurs are made on as many halvings of a map as leave this standard deviation in cells, or more.
+_FINEST_BLUR_CELLS = 2.5
 
 
 @dataclass(frozen=True)
@@ -56,93 +63,251 @@ class Casters:
 
 @dataclass(frozen=True)
 class ShadeWater:
-    """What softens a shadow: the beam, scattering (1/m), and art (1 is physical)."""
+    """What softens a shadow.
+
+    Attributes
+    ----------
+    beam
+        The sun's light under a flat sea.
+    scattering_per_m, asymmetry
+        b and g of the water.
+    slope_variance
+        Mean square slope of the waves along one level axis; they turn the beam by (1 - 1/n) of it.
+    softness
+        Art: multiplies all widths; 1 is physical.
+    """
 
     beam: SunBeam
     scattering_per_m: float
+    asymmetry: float = 0.924
+    slope_variance: float = 0.0
     softness: float = 1.0
 
-    def spread_m(self, way_m: float) -> float:
-        """Return the standard deviation of a shadow's edge, metres, so far below what throws it.
+    def penumbra_m(self, way_m: float) -> float:
+        """Return the standard deviation of a shadow's edge in light that was not thrown aside, metres.
 
-        Parameters
-        ----------
-        way_m
-            Metres of depth.
+        By the sun's disc and the slopes of the waves, both in proportion to the way, metres of depth.
         """
-        along = way_m * self.beam.slant
-        disc = math.sqrt(0.5 * float(np.trace(self.beam.disc_covariance()))) * way_m
-        walk = _SMALL_ANGLE_RAD * math.sqrt(self.scattering_per_m * along**3 / 3.0)
-        return self.softness * math.hypot(disc, walk)
+        turned = 0.5 * float(np.trace(self.beam.disc_covariance()))
+        response = self.beam.drift_per_slope()
+        turned += 0.5 * self.slope_variance * float(np.trace(response @ response.T))
+        return self.softness * math.sqrt(turned) * way_m
+
+    def aside_share(self, way_m: float) -> float:
+        """Return the share of the light that the water has thrown aside on the way, 0 to 1."""
+        return -math.expm1(-(1.0 - _PEAK_SHARE) * self.scattering_per_m * way_m * self.beam.slant)
+
+    def aside_m(self, way_m: float) -> float:
+        """Return the standard deviation of a shadow's edge in light that was thrown aside, metres.
+
+        The broad lobe of `halocline.physics.sea.caustics.scattering_transfer` spreads light from u metres up
+        over a Cauchy distribution of scale theta u, theta = (1 - g) / sqrt(g), half of it within sqrt(3) of
+        that; a normal one that has as much there is 1.47 of it wide, and u is half the way on average. Scales
+        add from scattering to scattering (wells1973).
+        """
+        depth = (1.0 - _PEAK_SHARE) * self.scattering_per_m * way_m * self.beam.slant
+        times = depth / -math.expm1(-depth) if depth > 1e-9 else 1.0
+        angle = (1.0 - self.asymmetry) / math.sqrt(self.asymmetry)
+        spread = 0.5 * 1.47 * angle * self.beam.slant * way_m * times
+        return math.hypot(self.penumbra_m(way_m), self.softness * spread)
+
+    def sky_m(self, way_m: float) -> float:
+        """Return the standard deviation of a shadow's edge in the light of the whole sky, metres."""
+        return math.hypot(self.aside_m(way_m), self.softness * _SKY_SPREAD * way_m)
 
 
 @dataclass(frozen=True)
 class Square:
-    """A square grid of surface coordinates: its first point, metres, and distance and number of points."""
+    """A square grid of level coordinates.
+
+    Attributes
+    ----------
+    start_m
+        Its first point along both axes, metres.
+    step_m
+        Distance of points, metres.
+    count
+        Points along a side.
+    """
 
     start_m: tuple[float, float]
     step_m: float
     count: int
 
+    def numbers(self) -> tuple[np.float32, ...]:
+        """Return points per metre and the first point's place in points, across and down, for the loops."""
+        x, y = self.start_m
+        return tuple(np.float32(number) for number in (1.0 / self.step_m, x / self.step_m, y / self.step_m))
 
+
+@dataclass(frozen=True, eq=False)
+class ShadeMap:
+    """What of one light reaches the places of a square, by depth.
+
+    Attributes
+    ----------
+    square
+        Where, in coordinates that go along with the light.
+    drift
+        How far the light moves sideways per metre of depth, ``(2,)``.
+    top_m, cover
+        Depth of the uppermost thing in each cell, metres, inf without one, and how much light it keeps, 0 to
+        1; ``(count, count)``, rows along y.
+    depths_m
+        ``(depths,)``, rising.
+    light
+        At each of them, ``(depths, count, count)``, 0 to 1: what things leave that lie above the one before.
+    """
+
+    square: Square
+    drift: F64
+    top_m: F32
+    cover: F32
+    depths_m: F32
+    light: F32
+
+
+@dataclass(frozen=True, eq=False)
 class Shade:
-    """The share of the beam that reaches each place of a square, by depth.
+    """What things leave of the light of sun and sky in the water below them.
 
-    Parameters
+    Attributes
     ----------
     casters
         What stands in the way.
     water
-        Beam and scattering.
-    square
-        Where the light is asked for.
+        What softens shadows.
+    square, sky_square
+        Where light is asked for: along the beam, and upright.
+    deepest_m
+        To which depth.
     """
 
-    def __init__(self, casters: Casters, water: ShadeWater, square: Square) -> None:
-        self.water = water
-        self.square = square
-        self._strata = _sorted(casters, water.beam, square)
+    casters: Casters
+    water: ShadeWater
+    square: Square
+    sky_square: Square
+    deepest_m: float
 
-    def light(self, depth_m: float) -> F32:
-        """Return the share of the beam at a depth, ``(count, count)`` float32, rows along y, 0 to 1."""
-        lit = np.ones((self.square.count, self.square.count), np.float32)
-        for top_m, cover in self._strata:
-            if top_m < depth_m:
-                lit *= np.float32(1.0) - self._softened(cover, depth_m - top_m)
-        return lit
+    @cached_property
+    def sun(self) -> ShadeMap:
+        """What is left of the sun's beam, and of what the water has thrown aside of it."""
+        water = self.water
+        drift = np.asarray(water.beam.drift, np.float64)
 
-    def _softened(self, cover: F32, way_m: float) -> F32:
-        spread = self.water.spread_m(way_m) / self.square.step_m
-        if spread < 0.2:
-            return cover
-        # Light comes in from outside the square, where nothing is known to stand.
-        return cv2.GaussianBlur(cover, (0, 0), spread, borderType=cv2.BORDER_CONSTANT)  # type: ignore[return-value]
+        def blurs(way_m: float) -> tuple[tuple[float, float], ...]:
+            aside = water.aside_share(way_m)
+            return (1.0 - aside, water.penumbra_m(way_m)), (aside, water.aside_m(way_m))
+
+        return _mapped(self.casters, self.square, drift, shade_depths(self.deepest_m), blurs)
+
+    @cached_property
+    def sky(self) -> ShadeMap:
+        """What is left of the light that comes from the whole sky."""
+
+        def blurs(way_m: float) -> tuple[tuple[float, float], ...]:
+            return ((1.0, self.water.sky_m(way_m)),)
+
+        return _mapped(self.casters, self.sky_square, np.zeros(2), shade_depths(self.deepest_m), blurs)
+
+    @property
+    def is_none(self) -> bool:
+        """Whether nothing casts here."""
+        return not (self.sun.cover.any() or self.sky.cover.any())
 
 
-def _sorted(casters: Casters, beam: SunBeam, square: Square) -> list[tuple[float, F32]]:
-    """Return the strata that hold anything: mean depth of what is in them, and the cells it covers."""
+def shade_depths(deepest_m: float) -> F32:
+    """Return the depths at which shade is laid out to a depth, two at least, metres."""
+    last = math.ceil(math.log(max(deepest_m, _FIRST_M) / _FIRST_M) / math.log(_RATIO))
+    return (_FIRST_M * _RATIO ** np.arange(max(last, 1) + 1)).astype(np.float32)
+
+
+def _mapped(
+    casters: Casters,
+    square: Square,
+    drift: F64,
+    depths_m: F32,
+    blurs: Callable[[float], tuple[tuple[float, float], ...]],
+) -> ShadeMap:
+    """Lay out the light below casters; ``blurs`` gives shares of it and how wide each is, by the way."""
+    top, cover = _uppermost(casters, square, drift)
+    light = np.ones((depths_m.size, square.count, square.count), np.float32)
+    highest = float(top.min())
+
+    def lay(number: int) -> None:
+        depth = float(depths_m[number])
+        above = float(depths_m[number - 1]) if number else 0.0
+        if above < highest:
+            return
+        way = np.where(top <= above, depth - top, np.inf)
+        for share_of_way, weight in _groups(way / depth):
+            group = cover * weight
+            for share, spread in blurs(share_of_way * depth):
+                if share > 1e-3:
+                    light[number] -= np.float32(share) * _blurred(group, spread / square.step_m)
+        np.maximum(light[number], np.float32(0.0), out=light[number])
+
+    if cover.any():
+        in_parallel(lay, range(depths_m.size))
+    return ShadeMap(square, drift, top, cover, depths_m, light)
+
+
+def _groups(way: F64) -> Iterator[tuple[float, F32]]:
+    """Yield the ways of groups of cells, as shares of a depth, and how much of each cell is in the group."""
+    known = np.isfinite(way)
+    if not known.any():
+        return
+    steps = np.log(np.array(_WAYS) / _WAYS[0]) / math.log(_WAYS[1] / _WAYS[0])
+    place = np.log(np.where(known, way, 1.0)) / np.float32(math.log(_WAYS[1] / _WAYS[0]))
+    np.clip(place, 0.0, float(steps[-1]), out=place)
+    for share, step in zip(_WAYS, steps, strict=True):
+        weight = np.where(known, np.maximum(1.0 - np.abs(place - step), 0.0), 0.0).astype(np.float32)
+        if weight.any():
+            yield share, weight
+
+
+def _blurred(cover: F32, spread_cells: float) -> F32:
+    """Blur a map; light comes in from outside the square, where nothing is known to stand."""
+    if spread_cells < 0.2:
+        return cover
+    halvings = max(0, math.floor(math.log2(max(spread_cells, 1.0) / _FINEST_BLUR_CELLS)))
+    halvings = min(halvings, int(math.log2(cover.shape[0])) - 4)
+    small, size = cover, cover.shape[0] >> halvings
+    if halvings > 0:
+        small = cv2.resize(cover, (size, size), interpolation=cv2.INTER_AREA)  # type: ignore[assignment]
+    spread = spread_cells / 2**halvings
+    small = cv2.GaussianBlur(small, (0, 0), spread, borderType=cv2.BORDER_CONSTANT)  # type: ignore[assignment]
+    if halvings == 0:
+        return small
+    return cv2.resize(small, cover.shape, interpolation=cv2.INTER_LINEAR)  # type: ignore[return-value]
+
+
+def _uppermost(casters: Casters, square: Square, drift: F64) -> tuple[F32, F32]:
+    """Return depth and weight of the uppermost thing in each cell."""
     column, row = (
-        np.floor((place - casters.depth_m * np.float32(drift) - start) / square.step_m + 0.5).astype(np.int64)
-        for place, drift, start in zip(casters.places_m, beam.drift, square.start_m, strict=True)
+        np.floor((place - casters.depth_m * np.float32(along) - start) / square.step_m + 0.5).astype(np.int64)
+        for place, along, start in zip(casters.places_m, drift, square.start_m, strict=True)
     )
     inside = (casters.weight > 0) & (column >= 0) & (column < square.count)
     inside &= (row >= 0) & (row < square.count)
-    depth = np.maximum(casters.depth_m, np.float32(0.0))
-    ladder = np.log(np.maximum(depth, _FIRST_M) / _FIRST_M) / math.log(_RATIO)
-    stratum = np.minimum(ladder.astype(np.int64), _STRATA - 1)
-    found = []
-    for number in np.unique(stratum[inside]):
-        these = np.flatnonzero(inside & (stratum == number))
-        cover = np.zeros((square.count, square.count), np.float32)
-        np.maximum.at(cover, (row[these], column[these]), casters.weight[these])
-        found.append((float(depth[these].mean(dtype=np.float64)), _closed(cover)))
-    return found
+    top = np.full((square.count, square.count), np.inf, np.float32)
+    cover = np.zeros((square.count, square.count), np.float32)
+    depth = np.maximum(casters.depth_m[inside], np.float32(0.0))
+    np.minimum.at(top, (row[inside], column[inside]), depth)
+    # Of a thing that is seen in part, the cell has the part of what lies uppermost, or hardly below.
+    high = depth <= top[row[inside], column[inside]] + np.float32(square.step_m)
+    np.maximum.at(cover, (row[inside][high], column[inside][high]), casters.weight[inside][high])
+    return _closed(top, cover)
 
 
-def _closed(cover: F32) -> F32:
+def _closed(top: F32, cover: F32) -> tuple[F32, F32]:
     """Close gaps between points of one thing."""
     kernel = np.ones((_CLOSED_CELLS, _CLOSED_CELLS), np.uint8)
-    return cv2.morphologyEx(cover, cv2.MORPH_CLOSE, kernel, borderType=cv2.BORDER_REPLICATE)  # type: ignore[return-value]
+    whole = cv2.morphologyEx(cover, cv2.MORPH_CLOSE, kernel, borderType=cv2.BORDER_REPLICATE)
+    # A gap lies as high as the highest beside it.
+    near = cv2.erode(np.where(np.isinf(top), np.float32(1e9), top), kernel)
+    gap = np.isinf(top) & (whole > 0.0)
+    return np.where(gap, near, top).astype(np.float32), np.asarray(whole, np.float32)
 
 
 def fades_out(shape: tuple[int, ...], share: float) -> F32:

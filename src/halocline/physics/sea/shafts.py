@@ -3,14 +3,12 @@
 Along one straight view ray the sun's light is scattered by one angle, so the phase function is a constant
 factor and the shafts are a ratio: the veil of the uneven field over that of an even one,
 
-    M(s) = int_0^s E(x(t)) exp(-k t) dt / int_0^s exp(-k t) dt,    k = c + Kd mu.
+    M(s) = 1 + r int_0^s V (E(x(t)) - 1) exp(-k t) dt / int_0^s exp(-k t) dt,    k = c + Kd mu,
 
-The veiling light's share that comes from the sun is multiplied by M. Since E has a mean of 1 on every level,
-M has a mean of 1 too: shafts brighten and darken the smooth veil and leave its mean.
+with r the share of the veil that comes from the sun. Since E has a mean of 1 on every level, M has a mean of
+1 too: shafts brighten and darken the smooth veil and leave its mean.
 
-M is computed for a coarse grid of view rays at fixed distances and looked up by pixel and range in between.
-So it does not depend on what the render shows: it stops at each pixel's own range, however thin the thing,
-and neighbours in front or behind lend it nothing.
+M is computed for a coarse grid of view rays (`halocline.physics.sea.ray_volume`).
 
 In surface coordinates (see `halocline.physics.sea.caustics`) the view ray moves in a straight line at a
 constant speed, which is zero for a ray along the beam. The field is first laid out in those coordinates on
@@ -19,7 +17,8 @@ are short near the lens and longer away from it, and each takes the detail that 
 itself, the same on every frame: nothing is skipped over, so there is no pattern of steps, and neither noise
 nor flicker.
 
-What stands in the sun's way takes from E what it keeps (`halocline.physics.sea.shade`): M is then below 1.
+V is what is left of the sun where things stand in its way (`halocline.physics.sea.shade`). What they take
+from the even veil is not in M.
 """
 
 from __future__ import annotations
@@ -31,15 +30,14 @@ from functools import cached_property, lru_cache
 import numpy as np
 from numpy.typing import NDArray
 
-from halocline._typing import F32, F64
+from halocline._typing import F32
 from halocline.compute.compiled import compiled
 from halocline.compute.made_once import MadeOnce
-from halocline.errors import PhysicsError
 from halocline.physics.sea.light_field import CausticField, window_start
-from halocline.physics.sea.shade import Casters, Shade, ShadeWater, Square
+from halocline.physics.sea.ray_volume import RayVolume, ShaftRays, ShaftSteps, ShaftWater
+from halocline.physics.sea.shade import Shade
+from halocline.physics.sea.shade_loops import NO_MAP, Map, light_left, loop_map, rung_at
 
-# Rows of rays computed at once.
-_BLOCK_ROWS = 24
 # Depths of the laid-out field: coarser than the caustics' own, for a ray crosses them at a slant.
 _FIRST_DEPTH_M = 0.5
 _LADDER_RATIO = 1.4
@@ -52,111 +50,21 @@ _WIDEST_M = 30.0
 _ZERO, _HALF, _ONE, _TINY = (np.float32(number) for number in (0.0, 0.5, 1.0, 1e-30))
 
 
-@dataclass(frozen=True)
-class ShaftSteps:
-    """Distances between which the field is taken as even along a view ray.
+class ShaftVolume(RayVolume):
+    """M for every coarse ray and step.
 
-    They grow geometrically: ``t_i = first ((1 + g)^i - 1) / g``.
-
-    Attributes
+    Parameters
     ----------
-    first_m
-        Length of the first step.
-    growth
-        g: how much longer each step is than the one before, 0.01 or more.
-    count
-        Number of steps.
+    field
+        The uneven light.
+    rays, steps, water
+        See `RayVolume`.
+    sun_share
+        Share of each channel's veil that the field modulates, ``(3, rows, columns)`` of the coarse rays; all
+        of it where not given.
+    shade
+        What things leave of the sun; all of it where not given.
     """
-
-    first_m: float
-    growth: float
-    count: int
-
-    def __post_init__(self) -> None:
-        if not (self.first_m > 0.0 and self.growth >= 0.01 and 1 <= self.count <= 256):
-            raise PhysicsError(
-                f"{self.count} steps from {self.first_m:g} m growing by {self.growth:g} reach nowhere",
-                code="E-SHAFTS-STEPS",
-                fix="The first step is positive, growth 0.01 or more, and there are 1 to 256 steps.",
-            )
-
-    @classmethod
-    def reaching(cls, far_m: float, *, first_m: float, count: int) -> ShaftSteps:
-        """Return the steps of which ``count`` reach ``far_m``, by bisection of the growth."""
-        low, high = 0.01, 2.0
-        for _ in range(60):
-            growth = 0.5 * (low + high)
-            if cls(first_m, growth, count).edges[-1] < far_m:
-                low = growth
-            else:
-                high = growth
-        return cls(first_m, 0.5 * (low + high), count)
-
-    @cached_property
-    def edges(self) -> F64:
-        """Distances of the steps' ends, ``(count + 1,)``, metres, 0 first."""
-        ends: F64 = self.first_m * np.expm1(np.arange(self.count + 1) * math.log1p(self.growth)) / self.growth
-        return ends
-
-
-@dataclass(frozen=True)
-class ShaftRays:
-    """The coarse grid of view rays.
-
-    Attributes
-    ----------
-    directions
-        ``(3, rows, columns)`` unit directions away from the lens: x, y and down.
-    origin
-        Horizontal place of the lens, metres.
-    depth_m
-        Depth of the lens.
-    even_to_m
-        Up to here the field is taken as even, and comes in fully at twice as far. A filament that crosses the
-        lens itself brightens the whole picture at once, as it does at sea; 0 leaves it so.
-    """
-
-    directions: F32
-    origin: tuple[float, float]
-    depth_m: float
-    even_to_m: float = 0.0
-
-
-@dataclass(frozen=True)
-class ShaftWater:
-    """How each channel of the veil fades.
-
-    Attributes
-    ----------
-    attenuation, diffuse_attenuation
-        c and Kd of each channel, 1/m.
-    """
-
-    attenuation: tuple[float, ...]
-    diffuse_attenuation: tuple[float, ...]
-
-
-@dataclass(frozen=True)
-class ShaftShade:
-    """What shades the shafts.
-
-    Attributes
-    ----------
-    casters
-        What stands in the sun's way.
-    scattering_per_m
-        Of the water, 1/m: how fast a shadow fills with light.
-    softness
-        Art; 1 is physical.
-    """
-
-    casters: Casters
-    scattering_per_m: float
-    softness: float = 1.0
-
-
-class ShaftVolume:
-    """M for every coarse ray and step; rows of rays are computed when first asked for."""
 
     def __init__(
         self,
@@ -164,58 +72,28 @@ class ShaftVolume:
         rays: ShaftRays,
         steps: ShaftSteps,
         water: ShaftWater,
-        shade: ShaftShade | None = None,
+        sun_share: F32 | None = None,
+        shade: Shade | None = None,
     ) -> None:
+        super().__init__(rays, steps, water)
         self.field = field
-        self.rays = rays
-        self.steps = steps
-        self.water = water
-        self._count = max(1, -(-(rays.directions.shape[1] - 1) // _BLOCK_ROWS))
-        self._blocks = MadeOnce(self._block)
-        self._plan = _LayoutPlan.of(field, rays, steps, shade)
+        self.shade = shade
+        self._sun_share = (
+            np.ones((3, *rays.directions.shape[1:]), np.float32) if sun_share is None else sun_share
+        )
+        self._plan = _LayoutPlan.of(field, rays, steps)
         self._windows = MadeOnce(self._plan.window)
 
-    def gain(self, column: F32, row: F32, range_m: F32) -> F32:
-        """Return M at pixels, ``(3, rows, columns)``.
-
-        Parameters
-        ----------
-        column
-            ``(columns,)`` places in coarse rays, from the first ray's 0.
-        row
-            ``(rows,)`` the same downwards.
-        range_m
-            ``(rows, columns)`` where each pixel's ray ends; inf for open water.
-        """
-        out = np.empty((3, *range_m.shape), np.float32)
-        range_m = np.ascontiguousarray(range_m)
-        edges = self.steps.edges.astype(np.float32)
-        numbers = np.minimum(row.astype(np.int64) // _BLOCK_ROWS, self._count - 1)
-        for number in np.unique(numbers):
-            rows = np.flatnonzero(numbers == number)
-            part = slice(int(rows[0]), int(rows[-1]) + 1)
-            block = self._blocks.get(int(number), ahead=range(int(number) + 1, self._count))
-            local = row[part] - np.float32(number * _BLOCK_ROWS)
-            _look_up(block, column, local, range_m[part], edges, part.start, out)
-        return out
-
-    def _block(self, number: int) -> F32:
-        """Make a block of rows, ``(rows, columns, steps + 1, 3)``."""
-        first = number * _BLOCK_ROWS
-        # One row more than the block's own, to interpolate towards.
-        directions = np.ascontiguousarray(self.rays.directions[:, first : first + _BLOCK_ROWS + 1])
-        edges = self.steps.edges.astype(np.float32)
-        down = directions[2]
-        block = np.empty((*down.shape, edges.size, 3), np.float32)
-        for channel, (c, kd) in enumerate(
-            zip(self.water.attenuation, self.water.diffuse_attenuation, strict=True)
-        ):
-            rate = np.float32(-c) - np.float32(kd) * down
-            # What is left of the veil behind each step's end; `_integrate` makes M of it.
-            np.multiply(rate[..., np.newaxis], edges, out=block[..., channel])
-        np.exp(block, out=block)
+    def fill(self, directions: F32, rows: slice, edges: F32, block: F32) -> None:
+        """Make M of a block of rows."""
         plan = self._plan
-        numbers = (*self.field.setup.optics.beam.drift, self.rays.depth_m, self.rays.even_to_m)
+        numbers = (
+            *self.field.setup.optics.beam.drift,
+            self.rays.depth_m,
+            self.rays.even_to_m,
+            *self.rays.origin,
+        )
+        sun = NO_MAP if self.shade is None else loop_map(self.shade.sun)
         _integrate(
             directions,
             tuple(np.float32(number) for number in numbers),
@@ -224,9 +102,11 @@ class ShaftVolume:
             plan.depths_m,
             plan.grids,
             self._layout,
+            np.ascontiguousarray(self._sun_share[:, rows]),
+            self.shade is not None,
+            sun,
             block,
         )
-        return block
 
     @cached_property
     def _layout(self) -> F32:
@@ -244,45 +124,52 @@ def _integrate(
     depths_m: F32,
     grids: F32,
     layout: F32,
+    sun_share: F32,
+    shaded: bool,
+    sun: Map,
     block: F32,
 ) -> None:
     """Turn what is left of the veil at each step's end into M, ray by ray."""
-    drift_x, drift_y, lens_m, even_to_m = numbers
+    drift_x, drift_y, lens_m, even_to_m, lens_x, lens_y = numbers
     for row in range(directions.shape[1]):
         for column in range(directions.shape[2]):
-            x, y, down = directions[0, row, column], directions[1, row, column], directions[2, row, column]
+            level_x, level_y = directions[0, row, column], directions[1, row, column]
+            down = directions[2, row, column]
             # What is left along the beam does not move over the pattern.
-            x, y = x - down * drift_x, y - down * drift_y
+            x, y = level_x - down * drift_x, level_y - down * drift_y
             ray = block[row, column]
-            lit_0 = lit_1 = lit_2 = _ZERO
-            even_0 = even_1 = even_2 = _TINY
+            by_0, by_1, by_2 = sun_share[0, row, column], sun_share[1, row, column], sun_share[2, row, column]
+            more_0 = more_1 = more_2 = _ZERO
+            all_0 = all_1 = all_2 = _TINY
             left_0 = left_1 = left_2 = _ONE
-            rung = 0
+            rung = shade_rung = 0
             for step in range(levels.size):
                 middle = _HALF * (edges[step] + edges[step + 1])
                 depth = lens_m + down * middle
                 light = _ONE
                 if middle > even_to_m and depth > _ZERO:
-                    while rung < depths_m.size - 2 and depth >= depths_m[rung + 1]:
-                        rung += 1
-                    while rung > 0 and depth < depths_m[rung]:
-                        rung -= 1
+                    rung = rung_at(depths_m, depth, rung)
                     below = (depth - depths_m[rung]) / (depths_m[rung + 1] - depths_m[rung])
                     below = max(_ZERO, min(below, _ONE))
                     light = _laid_out(layout, grids, levels[step], rung, below, x * middle, y * middle)
                     if middle < even_to_m + even_to_m:
                         light = _ONE + (light - _ONE) * (middle / even_to_m - _ONE)
+                change = light - _ONE
+                if shaded and depth > _ZERO:
+                    shade_rung = rung_at(sun[1], depth, shade_rung)
+                    at_x, at_y = lens_x + level_x * middle, lens_y + level_y * middle
+                    change *= light_left(sun, at_x, at_y, depth, shade_rung)
                 # The veil of this step: exp(-k t) at its start minus at its end, over k, which cancels.
                 then_0, then_1, then_2 = ray[step + 1, 0], ray[step + 1, 1], ray[step + 1, 2]
                 if depth > _ZERO:
-                    even_0, lit_0 = even_0 + abs(left_0 - then_0), lit_0 + abs(left_0 - then_0) * light
-                    even_1, lit_1 = even_1 + abs(left_1 - then_1), lit_1 + abs(left_1 - then_1) * light
-                    even_2, lit_2 = even_2 + abs(left_2 - then_2), lit_2 + abs(left_2 - then_2) * light
+                    all_0, more_0 = all_0 + abs(left_0 - then_0), more_0 + abs(left_0 - then_0) * change
+                    all_1, more_1 = all_1 + abs(left_1 - then_1), more_1 + abs(left_1 - then_1) * change
+                    all_2, more_2 = all_2 + abs(left_2 - then_2), more_2 + abs(left_2 - then_2) * change
                 left_0, left_1, left_2 = then_0, then_1, then_2
                 ray[step + 1, 0], ray[step + 1, 1], ray[step + 1, 2] = (
-                    lit_0 / even_0,
-                    lit_1 / even_1,
-                    lit_2 / even_2,
+                    _ONE + by_0 * (more_0 / all_0),
+                    _ONE + by_1 * (more_1 / all_1),
+                    _ONE + by_2 * (more_2 / all_2),
                 )
             # At the lens itself M is what the first step makes of it.
             ray[0, 0], ray[0, 1], ray[0, 2] = ray[1, 0], ray[1, 1], ray[1, 2]
@@ -310,42 +197,6 @@ def _laid_out(
     return light
 
 
-@compiled
-def _look_up(block: F32, columns: F32, rows: F32, range_m: F32, edges: F32, first_row: int, out: F32) -> None:
-    """Write a block's M at pixels: between rays bilinear, between steps linear."""
-    last_row, last_column, last_step = block.shape[0] - 1, block.shape[1] - 1, edges.size - 2
-    step = 0
-    for y in range(rows.size):
-        row = max(_ZERO, min(rows[y], np.float32(last_row)))
-        j = min(int(row), last_row - 1)
-        lower = row - np.float32(j)
-        for x in range(columns.size):
-            column = max(_ZERO, min(columns[x], np.float32(last_column)))
-            i = min(int(column), last_column - 1)
-            right = column - np.float32(i)
-            metres = range_m[y, x]
-            # Neighbours lie at much the same range.
-            while step < last_step and metres >= edges[step + 1]:
-                step += 1
-            while step > 0 and metres < edges[step]:
-                step -= 1
-            later = min((metres - edges[step]) / (edges[step + 1] - edges[step]), _ONE)
-            left, upper, sooner = _ONE - right, _ONE - lower, _ONE - later
-            for channel in range(3):
-                above = left * (
-                    sooner * block[j, i, step, channel] + later * block[j, i, step + 1, channel]
-                ) + right * (
-                    sooner * block[j, i + 1, step, channel] + later * block[j, i + 1, step + 1, channel]
-                )
-                under = left * (
-                    sooner * block[j + 1, i, step, channel] + later * block[j + 1, i, step + 1, channel]
-                ) + right * (
-                    sooner * block[j + 1, i + 1, step, channel]
-                    + later * block[j + 1, i + 1, step + 1, channel]
-                )
-                out[channel, first_row + y, x] = upper * above + lower * under
-
-
 @dataclass(frozen=True)
 class _LayoutPlan:
     """How the field around the lens is laid out, in surface coordinates: a square at a ladder of depths.
@@ -365,8 +216,6 @@ class _LayoutPlan:
     grids
         ``(halvings + 1, 5)``: points along a side, points per metre, the first point's place from the lens's
         in points, across and down, and where its points start among those of one depth.
-    shade
-        What of the sun is kept away.
     """
 
     field: CausticField
@@ -375,12 +224,9 @@ class _LayoutPlan:
     depths_m: F32
     levels: NDArray[np.int32]
     grids: F32
-    shade: Shade | None
 
     @classmethod
-    def of(
-        cls, field: CausticField, rays: ShaftRays, steps: ShaftSteps, shade: ShaftShade | None
-    ) -> _LayoutPlan:
+    def of(cls, field: CausticField, rays: ShaftRays, steps: ShaftSteps) -> _LayoutPlan:
         """Plan for all depths that the rays reach."""
         beam = field.setup.optics.beam
         far = float(steps.edges[-1])
@@ -399,11 +245,7 @@ class _LayoutPlan:
         )
         rungs = np.arange(math.floor(first), max(math.ceil(last), math.floor(first) + 1) + 1)
         depths = (_FIRST_DEPTH_M * _LADDER_RATIO**rungs).astype(np.float32)
-        kept = None
-        if shade is not None:
-            square = Square(window_start((x, y), step_m, _WINDOW), step_m, _WINDOW)
-            kept = Shade(shade.casters, ShadeWater(beam, shade.scattering_per_m, shade.softness), square)
-        return cls(field, (x, y), step_m, depths, levels, _grids((x, y), step_m), kept)
+        return cls(field, (x, y), step_m, depths, levels, _grids((x, y), step_m))
 
     def window(self, number: int) -> F32:
         """Return the field at one depth, and again and again halved, one after the other, ``(points,)``.
@@ -412,8 +254,6 @@ class _LayoutPlan:
         """
         depth_m = float(self.depths_m[number])
         light = self.field.window(depth_m, self.centre, self.step_m, _WINDOW)
-        if self.shade is not None:
-            light *= self.shade.light(depth_m)
         light -= _ONE
         light *= _fade(_WINDOW)
         light += _ONE

@@ -158,12 +158,12 @@ def cox_munk_slopes(wind_m_s: float) -> tuple[float, float]:
     Parameters
     ----------
     wind_m_s
-        Metres per second.
+        U, metres per second.
 
     Returns
     -------
     tuple[float, float]
-        Along and across.
+        Along and across, each the mean of a squared slope.
     """
     return 0.00316 * wind_m_s, 0.003 + 0.00192 * wind_m_s
 

@@ -231,7 +231,18 @@ class WaterLight:
 
 
 def molecular_phase(cos_psi: F64) -> F64:
-    """Return how sea water itself scatters, 1/sr, (1 + 0.835 cos^2 psi) by its integral (morel1974)."""
+    """Return how sea water itself scatters, (1 + 0.835 cos^2 psi) by its integral (morel1974).
+
+    Parameters
+    ----------
+    cos_psi
+        Cosine of the scattering angle, -1 to 1, any shape.
+
+    Returns
+    -------
+    F64
+        1/sr, in the shape of ``cos_psi``; 1 over the sphere.
+    """
     whole = 4.0 * math.pi * (1.0 + MOLECULAR_ANISOTROPY / 3.0)
     return np.asarray((1.0 + MOLECULAR_ANISOTROPY * cos_psi * cos_psi) / whole, np.float64)
 

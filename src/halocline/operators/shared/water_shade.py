@@ -1,0 +1,400 @@
+"""What stands between the water and its light: shade, for all steps that show water or what floats in it.
+
+Steps of one frame that ask for it share it.
+"""
+
+from __future__ import annotations
+
+import math
+from dataclasses import dataclass, replace
+from threading import Lock
+from typing import Any
+from weakref import WeakValueDictionary
+
+import cv2
+import numpy as np
+from numpy.typing import NDArray
+
+from halocline._typing import F32, F64
+from halocline.graph.shot import Shot
+from halocline.imaging.frame import Window
+from halocline.operators.shared.surface_light import (
+    LevelAxes,
+    by_channel,
+    casters_seen,
+    channel_weights,
+    sun_zenith,
+    water_index,
+)
+from halocline.physics.floating.particles_as_seen import SceneShade
+from halocline.physics.path.light_shares import light_shares, sky_share_of_scalar
+from halocline.physics.path.transport import LightPath
+from halocline.physics.sea.light_field import window_start
+from halocline.physics.sea.ray_volume import ShaftRays, ShaftSteps, ShaftWater
+from halocline.physics.sea.shade import Casters, Shade, ShadeWater, Square
+from halocline.physics.sea.shade_loops import lay_shade, light_at_places, loop_maps
+from halocline.physics.sea.shade_volume import RayShares, ShadeVolume, ThingsAhead
+from halocline.physics.sea.surface import SunBeam
+from halocline.physics.sea.waves import cox_munk_slopes
+
+# Rays are followed until this share of the veil lies behind them, and at most so far.
+_VEIL_LEFT = 0.03
+_FARTHEST_M = 80.0
+# View rays across the picture, and steps along each; the first of them, metres.
+_RAYS, _STEPS, _FIRST_STEP_M = 160, 40, 0.25
+# Points along a side of the maps of sun and sky, and half of that side, metres, at least and most.
+_SUN_POINTS, _SKY_POINTS = 512, 128
+_NARROWEST_M, _WIDEST_M = 8.0, 48.0
+
+
+@dataclass(frozen=True)
+class RayGrid:
+    """A coarse grid of view rays over a frame.
+
+    Attributes
+    ----------
+    axes
+        The level axes of the scene.
+    spacing_px
+        Pixels from ray to ray.
+    directions
+        Along the axes and down, ``(3, rows, columns)``; the first goes through the corner of the window.
+    window
+        The frame's data window.
+    """
+
+    axes: LevelAxes
+    spacing_px: float
+    directions: F32
+    window: Window
+
+    @classmethod
+    def of(cls, shot: Shot, rays: int) -> RayGrid:
+        """Lay so many rays across a shot's picture."""
+        spacing = max(1.0, shot.display_window.width / rays)
+        axes, window = LevelAxes.of(shot), shot.data_window
+        return cls(axes, spacing, _directions(shot, axes, window, spacing), window)
+
+    def columns(self, pixels: Any) -> F32:
+        """Return pixel coordinates' places in rays, from left to right."""
+        return np.asarray((pixels - self.window.x) / self.spacing_px, np.float32)
+
+    def rows(self, pixels: Any) -> F32:
+        """Return pixel coordinates' places in rays, downwards."""
+        return np.asarray((pixels - self.window.y) / self.spacing_px, np.float32)
+
+    def places(self, region: Window) -> tuple[F32, F32]:
+        """Return the places of a region's columns and rows."""
+        columns, rows = np.arange(region.x, region.x_end), np.arange(region.y, region.y_end)
+        return self.columns(columns + 0.5), self.rows(rows + 0.5)
+
+    def shares(self, path: LightPath) -> RayShares:
+        """Return what the veil of each channel is made of along the rays."""
+        down = np.ascontiguousarray(self.directions[2])
+        travel = [path.sun_travel @ axis for axis in (self.axes.x, self.axes.y, -path.up)]
+        cos_sun = np.einsum("i,irc->rc", travel, self.directions).astype(np.float32)
+        found = light_shares(path, down, np.clip(cos_sun, np.float32(-1.0), np.float32(1.0)))
+        weights = np.stack(
+            [by_channel(path.bands.wavelength_nm, row) for row in np.eye(path.bands.count)], axis=1
+        )
+        sun, sky = (
+            np.einsum("ck,krm->crm", weights, part).astype(np.float32) for part in (found.sun, found.sky)
+        )
+        return RayShares(sun, sky, found.ahead)
+
+    def things_ahead(self, shot: Shot) -> ThingsAhead:
+        """Return what a frame's picture shows along the rays; beyond its edges as at them."""
+        surfaces = shot.surfaces
+        assert surfaces is not None
+        window = surfaces.data_window
+        alpha, range_m = surfaces.plane("alpha"), surfaces.plane("range")
+        hit = np.where(
+            np.isfinite(range_m), np.clip(alpha, np.float32(0.0), np.float32(1.0)), np.float32(0.0)
+        )
+        far = np.where(hit > 0.0, range_m, np.float32(0.0)) * hit
+        rows, columns = self.directions.shape[1:]
+        step = self.spacing_px
+
+        def at_rays(plane: F32) -> F32:
+            # Means of the pixels about each ray.
+            means = cv2.blur(plane, (max(1, round(step)),) * 2, borderType=cv2.BORDER_REPLICATE)
+            across = np.clip(np.arange(columns) * step + self.window.x - window.x, 0, plane.shape[1] - 1)
+            down = np.clip(np.arange(rows) * step + self.window.y - window.y, 0, plane.shape[0] - 1)
+            return np.asarray(means[np.ix_(down.astype(np.int64), across.astype(np.int64))], np.float32)
+
+        cover = at_rays(hit.astype(np.float32))
+        metres = at_rays(far.astype(np.float32))
+        metres /= np.maximum(cover, np.float32(1e-6))
+        return ThingsAhead.of(cover, metres, step * max(shot.camera.tangent_per_px))
+
+
+def veil_reach_m(path: LightPath) -> float:
+    """Return how far to follow view rays: until little of the veil lies behind.
+
+    Parameters
+    ----------
+    path
+        The water.
+
+    Returns
+    -------
+    float
+        Metres.
+    """
+    least = float(channel_rates(path)[0].min())
+    return min(_FARTHEST_M, -math.log(_VEIL_LEFT) / max(least, 1e-3))
+
+
+def channel_rates(path: LightPath) -> tuple[F64, F64]:
+    """Return c and Kd as the veil has them, of three channels, ``(3,)`` each, 1/m."""
+    c, kd = (
+        by_channel(path.bands.wavelength_nm, rates) * path.veil_scale
+        for rates in (path.bands.attenuation, path.bands.diffuse_attenuation)
+    )
+    return c, kd
+
+
+def shaft_water(path: LightPath) -> ShaftWater:
+    """Return how the veil fades along rays.
+
+    Parameters
+    ----------
+    path
+        The water.
+
+    Returns
+    -------
+    ShaftWater
+        c and Kd of three channels.
+    """
+    c, kd = channel_rates(path)
+    return ShaftWater((float(c[0]), float(c[1]), float(c[2])), (float(kd[0]), float(kd[1]), float(kd[2])))
+
+
+@dataclass(frozen=True, eq=False)
+class WaterShade:
+    """The shade of one frame.
+
+    Attributes
+    ----------
+    shot
+        The frame.
+    shade
+        What things leave of sun and sky.
+    grid, volume
+        What that leaves of the veil, along coarse view rays.
+    weights
+        How bands share in the volume's channels, ``(K, 3)``.
+    """
+
+    shot: Shot
+    shade: Shade
+    grid: RayGrid
+    volume: ShadeVolume
+    weights: F32
+
+    def over(self, region: Window) -> RegionShade:
+        """Return the shade of the water before a region's pixels."""
+        return RegionShade(self, region, *self.grid.places(region))
+
+    def before(self, pixels: F64, range_m: F32) -> F32:
+        """Return what shade leaves of the veil before things at pixels ``(n, 2)`` and ranges, ``(K, n)``."""
+        gain = self.volume.gain_at(
+            self.grid.columns(pixels[:, 0]), self.grid.rows(pixels[:, 1]), np.ascontiguousarray(range_m)
+        )
+        return self.by_band(gain)
+
+    def by_band(self, gain: F32) -> F32:
+        """Return the bands' share of channels ``(3, ...)``, ``(K, ...)``."""
+        out = np.ones((len(self.weights), *gain.shape[1:]), np.float32)
+        lay_shade(gain.reshape(3, -1), self.weights, out.reshape(len(out), -1))
+        return out
+
+    def light_at(self, points_m: F64) -> F32:
+        """Return what is left of sun and sky at world points ``(n, 3)``, ``(2, n)``."""
+        axes = self.grid.axes
+        places = (points_m @ axes.x, points_m @ axes.y, self.shot.depth_below_surface_m(points_m))
+        return self.light_along(*(np.asarray(place, np.float32) for place in places))
+
+    def light_along(self, x: F32, y: F32, depth_m: F32) -> F32:
+        """Return what is left of sun and sky at places along the level axes and depths, ``(2, n)``."""
+        out = np.empty((2, x.size), np.float32)
+        light_at_places(*loop_maps(self.shade), x, y, depth_m, out)
+        return out
+
+
+def scene_shade(shade: WaterShade | None) -> SceneShade | None:
+    """Return a shade as what floats in the water takes it.
+
+    Parameters
+    ----------
+    shade
+        The shade of a frame, if it has one.
+
+    Returns
+    -------
+    SceneShade | None
+        What it leaves at places and before them.
+    """
+    if shade is None:
+        return None
+    through_the_window = sky_share_of_scalar(shade.shot.path)
+
+    def light(points_m: F64) -> F64:
+        sun, sky = shade.light_at(points_m).astype(np.float64)
+        # Of the light that is not the sun's, things overhead hide what comes from the sky.
+        return np.stack([sun, 1.0 - through_the_window * (1.0 - sky)], axis=1)
+
+    def veil(pixels: F64, range_m: F64) -> F64:
+        return np.asarray(shade.before(pixels, range_m.astype(np.float32)).T, np.float64)
+
+    return SceneShade(light, veil)
+
+
+@dataclass(frozen=True)
+class RegionShade:
+    """What shade leaves of the veil before the pixels of a region; see `VeilGeometry.shade`.
+
+    Attributes
+    ----------
+    whole
+        The shade of the frame.
+    region
+        Its pixels.
+    columns, rows
+        Their places in coarse rays, ``(columns,)`` and ``(rows,)``.
+    """
+
+    whole: WaterShade
+    region: Window
+    columns: F32
+    rows: F32
+
+    def __call__(self, length_m: F32, where: tuple[NDArray[np.intp], ...] | None = None) -> F32:
+        """Return the share that is left, ``(K, *shape)``, of all pixels or of some."""
+        volume = self.whole.volume
+        if where is None:
+            return self.whole.by_band(volume.gain(self.columns, self.rows, length_m))
+        rows, columns = where
+        return self.whole.by_band(volume.gain_at(self.columns[columns], self.rows[rows], length_m))
+
+
+def water_shade(shot: Shot, *, softness: float = 1.0) -> WaterShade | None:
+    """Return the shade of a frame; None where nothing casts, or nothing is to.
+
+    Parameters
+    ----------
+    shot
+        The frame, with what it shows.
+    softness
+        Art, on top of the shot's own: multiplies how soft shadows are.
+
+    Returns
+    -------
+    WaterShade | None
+        The same object as long as anybody holds it.
+    """
+    if not shot.shadows or shot.surfaces is None:
+        return None
+    return _SHADES.at(shot, softness)
+
+
+class _SharedShades:
+    """Shades that some step of some frame still holds, by what they are made of."""
+
+    def __init__(self) -> None:
+        self._lock = Lock()
+        self._shades: WeakValueDictionary[tuple[object, ...], WaterShade] = WeakValueDictionary()
+
+    def at(self, shot: Shot, softness: float) -> WaterShade | None:
+        # A shade keeps the shot's picture, water and cameras alive: the identities cannot be others'.
+        alive = (shot.surfaces, shot.path, shot.track)
+        softness *= shot.shadow_softness
+        key = (*map(id, alive), shot.frame, shot.display_window, shot.data_window, shot.sea.wind, softness)
+        with self._lock:
+            made = self._shades.get(key)
+            if made is None:
+                made = _made(shot, softness)
+                if made is not None:
+                    self._shades[key] = made
+            return made
+
+
+_SHADES = _SharedShades()
+
+
+def _made(shot: Shot, softness: float) -> WaterShade | None:
+    assert shot.surfaces is not None
+    return shade_below(shot, casters_seen(shot, shot.surfaces, LevelAxes.of(shot)), softness)
+
+
+def shade_below(shot: Shot, casters: Casters, softness: float) -> WaterShade | None:
+    """Return the shade that things throw in a frame's water; None where they throw none there.
+
+    Parameters
+    ----------
+    shot
+        The frame, with what it shows.
+    casters
+        The things.
+    softness
+        Art: multiplies how soft shadows are; 1 is physical.
+
+    Returns
+    -------
+    WaterShade | None
+        Made where first looked at.
+    """
+    path, grid = shot.path, RayGrid.of(shot, _RAYS)
+    far = veil_reach_m(path)
+    shade = _shade(shot, casters, grid.axes, far, softness)
+    if shade.is_none:
+        return None
+    rays = ShaftRays(grid.directions, grid.axes.origin, path.camera_depth_m)
+    steps = ShaftSteps.reaching(max(far, 2.0 * _FIRST_STEP_M * _STEPS), first_m=_FIRST_STEP_M, count=_STEPS)
+    ahead = grid.things_ahead(shot)
+    volume = ShadeVolume(shade, rays, steps, shaft_water(path), grid.shares(path), ahead)
+    weights = channel_weights(path.bands.wavelength_nm).astype(np.float32)
+    return WaterShade(replace(shot, step=""), shade, grid, volume, weights)
+
+
+def _shade(shot: Shot, casters: Casters, axes: LevelAxes, far_m: float, softness: float) -> Shade:
+    path, bands = shot.path, shot.path.bands
+    beam = SunBeam(sun_zenith(shot), axes.azimuth_of(-path.sun_travel), water_index()[1])
+    water = ShadeWater(
+        beam,
+        float(by_channel(bands.wavelength_nm, bands.scattering)[1]),
+        bands.asymmetry,
+        sum(cox_munk_slopes(shot.sea.wind)) / 2.0,
+        softness,
+    )
+    half = min(max(far_m, _NARROWEST_M), _WIDEST_M)
+
+    def square(drift: F64, count: int) -> Square:
+        step = 2.0 * half / count
+        x, y = (
+            place - path.camera_depth_m * float(along)
+            for place, along in zip(axes.origin, drift, strict=True)
+        )
+        return Square(window_start((x, y), step, count), step, count)
+
+    deepest = path.camera_depth_m + far_m
+    return Shade(casters, water, square(beam.drift, _SUN_POINTS), square(np.zeros(2), _SKY_POINTS), deepest)
+
+
+def _directions(shot: Shot, axes: LevelAxes, window: Window, spacing: float) -> F32:
+    """Return the coarse rays' unit directions along the level axes and down, ``(3, rows, columns)``.
+
+    The first ray goes through the window's upper left corner, the last lie beyond the other corners.
+    """
+    columns = np.arange(int(window.width / spacing) + 2) * spacing + window.x
+    rows = np.arange(int(window.height / spacing) + 2) * spacing + window.y
+    camera = shot.camera
+    x = (columns - camera.centre_px[0]) * camera.tangent_per_px[0]
+    y = (camera.centre_px[1] - rows) * camera.tangent_per_px[1]
+    grid_x, grid_y = np.meshgrid(x, y)
+    local = np.stack([grid_x, grid_y, np.full_like(grid_x, -1.0)])
+    local /= np.sqrt((local * local).sum(axis=0))
+    along = np.stack([axes.x, axes.y, -shot.path.up]) @ camera.rotation
+    directions = np.einsum("ij,jrc->irc", along, local)
+    return np.ascontiguousarray(directions, dtype=np.float32)

@@ -1,0 +1,241 @@
+"""Compiled loops of shade: the light at places, and along view rays."""
+
+from __future__ import annotations
+
+import numpy as np
+
+from halocline._typing import F32
+from halocline.compute.compiled import compiled
+from halocline.physics.sea.shade import Shade, ShadeMap
+
+_ZERO, _ONE, _TWO, _TINY = (np.float32(number) for number in (0.0, 1.0, 2.0, 1e-30))
+# A hard shadow begins this many cells below its thing, so that nothing shades itself.
+_CLEAR_CELLS = 1.5
+# Over this share of a map's side, along its edges, shade comes and goes.
+_FADE = np.float32(8.0)
+
+# Drift, grid, and where hard shadows begin; depths; light at them; uppermost things and what they keep.
+Map = tuple[tuple[np.float32, ...], F32, F32, F32, F32]
+# Stands in for a map where there is no shade, and is never looked at.
+NO_MAP: Map = (
+    (_ZERO, _ZERO, _ONE, _ZERO, _ZERO, _ONE, _ZERO),
+    np.ones(2, np.float32),
+    np.ones((2, 2, 2), np.float32),
+    np.ones((2, 2), np.float32),
+    np.ones((2, 2), np.float32),
+)
+
+
+def loop_map(made: ShadeMap) -> Map:
+    """Return a map as the loops take it.
+
+    Parameters
+    ----------
+    made
+        The light of the sun or the sky below things.
+
+    Returns
+    -------
+    Map
+        Numbers and arrays.
+    """
+    drift_x, drift_y = (np.float32(along) for along in made.drift)
+    clear = np.float32(_CLEAR_CELLS * made.square.step_m)
+    numbers = (drift_x, drift_y, *made.square.numbers(), clear, np.float32(made.top_m.min()))
+    return numbers, made.depths_m, made.light, made.top_m, made.cover
+
+
+def loop_maps(shade: Shade) -> tuple[Map, Map]:
+    """Return sun and sky as the loops take them; see `loop_map`.
+
+    Parameters
+    ----------
+    shade
+        The shade of one frame.
+
+    Returns
+    -------
+    tuple[Map, Map]
+        The sun's and the sky's.
+    """
+    return loop_map(shade.sun), loop_map(shade.sky)
+
+
+@compiled
+def rung_at(depths_m: F32, depth: np.float32, rung: int) -> int:
+    """Return which two of the depths a depth lies between: the first of them; ``rung`` is where to begin."""
+    while rung < depths_m.size - 2 and depth >= depths_m[rung + 1]:
+        rung += 1
+    while rung > 0 and depth < depths_m[rung]:
+        rung -= 1
+    return rung
+
+
+@compiled
+def light_left(shade: Map, x: np.float32, y: np.float32, depth: np.float32, rung: int) -> np.float32:
+    """Return the share of a light that reaches a place, 0 to 1; see `rung_at`."""
+    numbers, depths_m, light, top, cover = shade
+    drift_x, drift_y, per_m, first_x, first_y, clear, highest = numbers
+    if depth <= highest:
+        return _ONE
+    points = top.shape[0]
+    most = np.float32(points - 1)
+    column, row = (x - depth * drift_x) * per_m - first_x, (y - depth * drift_y) * per_m - first_y
+    inwards = min(column, most - column, row, most - row) * (_FADE / most)
+    if inwards <= _ZERO:
+        return _ONE
+    i, j = min(int(column), points - 2), min(int(row), points - 2)
+    right, lower = column - np.float32(i), row - np.float32(j)
+    below = (depth - depths_m[rung]) / (depths_m[rung + 1] - depths_m[rung])
+    below = max(_ZERO, min(below, _ONE))
+    # A thing is in the softened light from the second laid-out depth below it on; until then its shadow is
+    # hard.
+    in_both = depths_m[rung - 1] if rung > 0 else -_ONE
+    dark = _ZERO
+    for corner in range(4):
+        at_x, at_y = i + (corner & 1), j + (corner >> 1)
+        share = (right if corner & 1 else _ONE - right) * (lower if corner >> 1 else _ONE - lower)
+        here, highest_there = light[rung, at_y, at_x], top[at_y, at_x]
+        dark += share * (_ONE - here - below * (light[rung + 1, at_y, at_x] - here))
+        way = depth - highest_there
+        if way > clear and highest_there > in_both:
+            hard = cover[at_y, at_x] * min((way - clear) / clear, _ONE)
+            if highest_there <= depths_m[rung]:
+                hard *= _ONE - below
+            dark += share * hard
+    left = max(_ONE - dark, _ZERO)
+    if inwards < _ONE:
+        return _ONE + (left - _ONE) * (inwards * inwards * (np.float32(3.0) - _TWO * inwards))
+    return left
+
+
+@compiled
+def light_at_places(sun: Map, sky: Map, x: F32, y: F32, depth: F32, out: F32) -> None:
+    """Write what is left of sun and sky at places.
+
+    Parameters
+    ----------
+    sun, sky
+        See `loop_maps`.
+    x, y, depth
+        Along the level axes and below the surface, metres, ``(n,)``.
+    out
+        ``(2, n)``, 0 to 1.
+    """
+    rung = 0
+    for i in range(x.size):
+        rung = rung_at(sun[1], depth[i], rung)
+        out[0, i] = light_left(sun, x[i], y[i], depth[i], rung)
+        out[1, i] = light_left(sky, x[i], y[i], depth[i], rung)
+
+
+@compiled
+def seen_ahead(masks: F32, range_m: np.float32, at_m: np.float32, row: int, column: int) -> np.float32:
+    """Return how much of what lies ahead of a place on a ray things hide, 0 to 1.
+
+    ``masks`` are what they hide of the picture, each blurred half as wide as the one before, the last not at
+    all: from a place nearer to them they look larger, and the light turned into the ray goes about them less.
+    """
+    last = masks.shape[0] - 1
+    left = (range_m - at_m) / range_m if range_m > at_m else _ZERO
+    wide = np.float32(last)
+    if left > _ZERO:
+        wide = min(-np.log2(left), np.float32(last))
+    level = min(int(wide), last - 1)
+    here = masks[level, row, column]
+    between = here + (wide - np.float32(level)) * (masks[level + 1, row, column] - here)
+    # Behind the thing nothing of it is ahead.
+    return between if range_m > at_m else _ZERO
+
+
+@compiled
+def shade_along_rays(
+    directions: F32,
+    origin: tuple[np.float32, ...],
+    edges: F32,
+    sun: Map,
+    sky: Map,
+    shares: tuple[F32, F32, F32],
+    ahead: tuple[F32, F32],
+    block: F32,
+) -> None:
+    """Turn what is left of the veil at each step's end into the share of it that shade leaves, ray by ray.
+
+    Parameters
+    ----------
+    directions
+        Unit, x, y and down, ``(3, rows, columns)``.
+    origin
+        The lens's level place and depth.
+    edges
+        Ends of the steps, metres.
+    sun, sky
+        See `loop_maps`.
+    shares
+        Of each channel's veil, what is the sun's and the sky's, ``(3, rows, columns)`` each; and of the
+        sky's, what comes from ahead, ``(rows, columns)``.
+    ahead
+        See `seen_ahead`: ``(masks, rows, columns)``, and how far away what they show is, ``(rows, columns)``.
+    block
+        ``(rows, columns, steps + 1, 3)``, what is left in, the share out.
+    """
+    lens_x, lens_y, lens_m = origin
+    for row in range(directions.shape[1]):
+        for column in range(directions.shape[2]):
+            x, y, down = directions[0, row, column], directions[1, row, column], directions[2, row, column]
+            ray, straight = block[row, column], shares[2][row, column]
+            taken_0 = taken_1 = taken_2 = _ZERO
+            even_0 = even_1 = even_2 = _TINY
+            left_0 = left_1 = left_2 = _ONE
+            rung = 0
+            for step in range(edges.size - 1):
+                middle = (edges[step] + edges[step + 1]) / _TWO
+                depth = lens_m + down * middle
+                then_0, then_1, then_2 = ray[step + 1, 0], ray[step + 1, 1], ray[step + 1, 2]
+                if depth > _ZERO:
+                    rung = rung_at(sun[1], depth, rung)
+                    at_x, at_y = lens_x + x * middle, lens_y + y * middle
+                    no_sun = _ONE - light_left(sun, at_x, at_y, depth, rung)
+                    no_sky = _ONE - light_left(sky, at_x, at_y, depth, rung)
+                    if straight > _ZERO:
+                        hidden = seen_ahead(ahead[0], ahead[1][row, column], middle, row, column)
+                        no_sky += straight * (hidden - no_sky)
+                    weight = abs(left_0 - then_0)
+                    even_0 += weight
+                    taken_0 += weight * (
+                        shares[0][0, row, column] * no_sun + shares[1][0, row, column] * no_sky
+                    )
+                    weight = abs(left_1 - then_1)
+                    even_1 += weight
+                    taken_1 += weight * (
+                        shares[0][1, row, column] * no_sun + shares[1][1, row, column] * no_sky
+                    )
+                    weight = abs(left_2 - then_2)
+                    even_2 += weight
+                    taken_2 += weight * (
+                        shares[0][2, row, column] * no_sun + shares[1][2, row, column] * no_sky
+                    )
+                left_0, left_1, left_2 = then_0, then_1, then_2
+                ray[step + 1, 0] = _ONE - taken_0 / even_0
+                ray[step + 1, 1] = _ONE - taken_1 / even_1
+                ray[step + 1, 2] = _ONE - taken_2 / even_2
+            ray[0, 0], ray[0, 1], ray[0, 2] = ray[1, 0], ray[1, 1], ray[1, 2]
+
+
+@compiled
+def lay_shade(gain: F32, weights: F32, light: F32) -> None:
+    """Multiply each band's light by what its channels leave.
+
+    Parameters
+    ----------
+    gain
+        Of three channels, ``(3, n)``.
+    weights
+        How bands share in them, ``(K, 3)``.
+    light
+        ``(K, n)``; changed.
+    """
+    for band in range(len(weights)):
+        red, green, blue = weights[band, 0], weights[band, 1], weights[band, 2]
+        for i in range(gain.shape[1]):
+            light[band, i] *= red * gain[0, i] + green * gain[1, i] + blue * gain[2, i]

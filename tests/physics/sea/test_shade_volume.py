@@ -1,0 +1,96 @@
+"""What shade leaves of the veil, along coarse view rays."""
+
+from __future__ import annotations
+
+import math
+
+import numpy as np
+import pytest
+from numpy.testing import assert_allclose, assert_array_equal
+
+from halocline._typing import F32
+from halocline.physics.sea.ray_volume import ShaftRays, ShaftSteps, ShaftWater
+from halocline.physics.sea.shade import Casters, Shade, ShadeWater, Square
+from halocline.physics.sea.shade_volume import RayShares, ShadeVolume, ThingsAhead
+from halocline.physics.sea.surface import SunBeam
+
+# A wide roof half a metre under the surface, from x = 4 to x = 8 m; the lens is 5.5 m deep.
+AT = np.arange(-4.0, 4.0, 0.1, dtype=np.float32)
+PLACES = np.stack([plane.ravel() for plane in np.meshgrid(AT[:40] + 8.0, AT)])
+ROOF = Casters(PLACES, np.full(PLACES.shape[1], 0.5, np.float32), np.full(PLACES.shape[1], 1.0, np.float32))
+LENS_M, ROWS, COLUMNS = 5.5, 60, 24
+WATER = ShaftWater((0.4, 0.2, 0.1), (0.2, 0.1, 0.05))
+
+
+def volume(casters: Casters, *, sun: float, sky: float, ahead: F32 | None = None) -> ShadeVolume:
+    """Level rays about +x, from below the roof's front edge on."""
+    square = Square((-4.0, -8.0), 0.125, 128)
+    shade = Shade(casters, ShadeWater(SunBeam(0.0, 0.0, 1.34), 0.1), square, square, 20.0)
+    aside = np.linspace(-0.3, 0.3, COLUMNS) + np.zeros((ROWS, 1))
+    down = np.linspace(-0.1, 0.1, ROWS)[:, None] + np.zeros((1, COLUMNS))
+    rays = np.stack([np.ones_like(aside), aside, down])
+    rays = (rays / np.linalg.norm(rays, axis=0)).astype(np.float32)
+    shares = [np.full((3, ROWS, COLUMNS), share, np.float32) for share in (sun, sky)]
+    hidden = np.zeros((ROWS, COLUMNS), np.float32) if ahead is None else ahead
+    return ShadeVolume(
+        shade,
+        ShaftRays(rays, (0.0, 0.0), LENS_M),
+        ShaftSteps.reaching(20.0, first_m=0.1, count=60),
+        WATER,
+        RayShares(shares[0], shares[1], np.ones((ROWS, COLUMNS), np.float32) * np.float32(ahead is not None)),
+        ThingsAhead.of(hidden, hidden * np.float32(6.0), 0.025),
+    )
+
+
+def seen(made: ShadeVolume, range_m: float) -> F32:
+    """Return what is left in the middle of the picture, ``(3,)``."""
+    column, row = np.full(1, COLUMNS / 2, np.float32), np.full(1, ROWS / 2, np.float32)
+    return made.gain(column, row, np.full((1, 1), range_m, np.float32))[:, 0, 0]
+
+
+def test_before_the_shadow_all_the_veil_is_there_and_behind_it_what_the_shadow_takes() -> None:
+    made = volume(ROOF, sun=0.8, sky=0.0)
+    assert_allclose(seen(made, 3.0), 1.0, atol=2e-3)
+    # A sharp shadow from 4 to 8 m on a level ray takes int_4^8 exp(-c t) dt of int_0^s exp(-c t) dt.
+    for far in (8.0, 15.0):
+        c = np.array(WATER.attenuation)
+        taken = (np.exp(-4.0 * c) - np.exp(-8.0 * c)) / (1.0 - np.exp(-far * c))
+        assert_allclose(seen(made, far), 1.0 - 0.8 * taken, atol=0.02)
+
+
+def test_all_of_the_light_may_be_the_suns_and_then_the_shade_is_black() -> None:
+    places = np.stack([ROOF.places_m[0] - np.float32(6.0), ROOF.places_m[1]])
+    under = Casters(places, ROOF.depth_m, ROOF.weight)
+    assert_allclose(seen(volume(under, sun=1.0, sky=0.0), 0.5), 0.0, atol=0.02)
+    # The sky comes in from the sides.
+    left = seen(volume(under, sun=0.0, sky=1.0), 0.5)
+    assert ((left > 0.3) & (left < 0.8)).all()
+
+
+def test_what_lies_ahead_hides_the_light_from_there_and_less_the_farther_it_is_from_the_ray() -> None:
+    disc = np.hypot(*np.meshgrid(np.arange(COLUMNS) - 12.0, np.arange(ROWS) - 30.0)) < 6.0
+    nothing = Casters(np.zeros((2, 0), np.float32), np.zeros(0, np.float32), np.zeros(0, np.float32))
+    made = volume(nothing, sun=0.0, sky=1.0, ahead=disc.astype(np.float32))
+    assert seen(made, 3.0)[1] < 0.5
+    at = np.array([12.0, 18.0, 23.0], np.float32), np.full(3, 30.0, np.float32)
+    left = made.gain_at(*at, np.full(3, 3.0, np.float32))[1]
+    assert left[0] < left[1] < left[2]
+    # From nearer by, the thing is larger: more is hidden.
+    assert seen(made, 5.9)[1] < seen(made, 1.0)[1]
+
+
+@pytest.mark.parametrize("sun", [0.0, 0.5])
+def test_each_pixel_stops_at_its_own_range_whatever_lies_around_it(sun: float) -> None:
+    made = volume(ROOF, sun=sun, sky=0.3)
+    columns, rows = np.arange(23, dtype=np.float32), np.linspace(0, 58, 59, dtype=np.float32)
+    random = np.random.default_rng(2)
+    range_m = random.uniform(0.5, 25.0, (59, 23)).astype(np.float32)
+    whole = made.gain(columns, rows, range_m)
+    assert ((whole > 0.0) & (whole <= 1.0)).all()
+    # The same by places one by one, and in parts.
+    y, x = (plane.ravel() for plane in np.mgrid[0:59, 0:23])
+    places = made.gain_at(columns[x], rows[y], range_m.ravel()).reshape(whole.shape)
+    assert_allclose(places, whole, rtol=1e-5)
+    parts = [made.gain(columns, rows[part], range_m[part]) for part in (slice(0, 7), slice(7, 59))]
+    assert_array_equal(np.concatenate(parts, axis=1), whole)
+    assert math.isfinite(float(whole.sum()))
