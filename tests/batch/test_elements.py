@@ -27,6 +27,9 @@ depth_kind = "range"
 separate_edges = false
 [output]
 data_type = "float"
+# Frame and element do not know what the other shades.
+[light]
+shadows = false
 [steps.attenuation]
 [steps.veiling_light]
 [steps.suspended_matter]
