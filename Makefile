@@ -18,11 +18,11 @@ demo: $(SET_UP)
 
 ## All tests.
 test: $(SET_UP)
-	$(BIN)/python -m pytest -n 2
+	$(BIN)/python -m pytest -n 2 --dist loadfile
 
 ## All tests; one of them must provoke each error code, as the package raises it.
 codes: $(SET_UP)
-	$(BIN)/python -m pytest -n 2 --every-code
+	$(BIN)/python -m pytest -n 2 --dist loadfile --every-code
 
 ## Style of the code.
 lint: $(SET_UP)

@@ -1,6 +1,6 @@
 """kill -9 at random moments: what is on disk is whole, and resuming gives an undisturbed run's bytes.
 
-HALOCLINE_KILLS sets how many moments are tried: a few dozen in the suite, hundreds before a release.
+HALOCLINE_KILLS sets how many moments are tried: some in the suite, hundreds before a release.
 """
 
 from __future__ import annotations
@@ -21,7 +21,7 @@ if TYPE_CHECKING:
 
     from halocline.presets.preset import Preset
 
-KILLS = int(os.environ.get("HALOCLINE_KILLS", "40"))
+KILLS = int(os.environ.get("HALOCLINE_KILLS", "16"))
 
 
 # Run in a process of its own, forked from one that has everything imported: a start takes no second.

@@ -126,8 +126,7 @@ def test_preset_of_the_match_makes_the_picture_again() -> None:
 
 
 def test_exposure_does_not_change_the_match() -> None:
-    preset = preset_of('water.jerlov_type="3C"')
-    bright = match(card_samples(preset), SETTING)
+    _, bright = matched("1C")
     halved = [Sample(tuple(0.5 * v for v in s.rgb), s.range_m, s.colour, s.target) for s in bright.samples]  # type: ignore[arg-type]
     whole = [Sample(s.rgb, s.range_m, s.colour, s.target) for s in bright.samples]
     one, two = match(whole, SETTING), match(halved, SETTING)
