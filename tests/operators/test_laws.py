@@ -30,6 +30,7 @@ from halocline.graph.planes import BANDS
 from halocline.graph.shot import Shot
 from halocline.imaging.frame import Frame, Window
 from halocline.operators.registry import operator_named, operator_names
+from halocline.physics.path import lamps
 from halocline.physics.path.lamps import Lamp
 from halocline.physics.sea import shafts
 
@@ -211,12 +212,12 @@ def test_layers_of_any_graph_add_up_to_the_frame(seed: int, build: Builders) -> 
 def handed(operator: AnyOperator, build: Builders) -> tuple[dict[str, F32], Tile, Shot]:
     """Return what an operator is handed of a picture small enough for loops in plain Python."""
     # As wide for its height as the others.
-    small = Window(0, 0, 11, 8)
+    small = Window(0, 0, 17, 12)
     shot = replace(shot_of(build), display_window=small, data_window=small)
     # A sea of fewer rays than any preset may ask for.
     shot = replace(shot, sea=shot.sea.model_copy(update={"detail": 64}))
     shot = replace(shot, track=build.shot(small, camera=build.camera(small, tilt_deg=12.0)).track)
-    given = {name: plane[..., :8, :11].copy() for name, plane in render(build).planes.items()}
+    given = {name: plane[..., :12, :17].copy() for name, plane in render(build).planes.items()}
     given |= {name: shot.view_plane(name, small) for name in ("downward", "sun_cosine")}
     lift = RGBToBands.build()
     given[BANDS] = dict(lift.apply(given, Tile(small, small), shot, lift.prepare(shot)))[BANDS]
@@ -234,6 +235,8 @@ def test_compiled_loops_do_what_their_python_says(
 ) -> None:
     # A window of light as small for this picture as the usual one is for others: all of it is looked up.
     monkeypatch.setattr(shafts, "_WINDOW", 32)
+    for nodes in ("NODES_AWAY", "NODES_TOWARDS"):
+        monkeypatch.setattr(lamps, nodes, 3)
     read, tile, shot = handed(operator, build)
     if "farthest" in type(operator.parameters).model_fields:
         # Things near by are enough: in plain Python all of them take minutes.
