@@ -7,8 +7,9 @@ from __future__ import annotations
 
 import os
 import runpy
+import shutil
 import sys
-from collections.abc import Iterable, Mapping
+from collections.abc import Iterable, Iterator, Mapping
 from dataclasses import replace
 from functools import lru_cache, wraps
 from pathlib import Path
@@ -277,3 +278,25 @@ class Builders:
 @pytest.fixture(scope="session")
 def build() -> Builders:
     return Builders()
+
+
+def chromium() -> str:
+    """Return the browser. Where there must be one, in CI, its absence is a failure and not a skip."""
+    found = (
+        os.environ.get("HALOCLINE_CHROMIUM") or shutil.which("chromium") or shutil.which("chromium-browser")
+    )
+    if found is None:
+        if os.environ.get("HALOCLINE_NEEDS_BROWSER"):
+            pytest.fail("chromium is not installed, and HALOCLINE_NEEDS_BROWSER says it must be")
+        pytest.skip("chromium is not installed: apt-get install chromium")
+    return found
+
+
+@pytest.fixture(scope="session")
+def browser() -> Iterator[Any]:
+    from playwright.sync_api import sync_playwright
+
+    with sync_playwright() as playwright:
+        made = playwright.chromium.launch(executable_path=chromium(), args=["--no-sandbox"])
+        yield made
+        made.close()

@@ -3,8 +3,6 @@
 from __future__ import annotations
 
 import asyncio
-import os
-import shutil
 import threading
 from collections.abc import Iterator
 from contextlib import contextmanager
@@ -22,18 +20,6 @@ from halocline.tuning.session import Session
 
 ROWS, COLUMNS = 54, 96
 FRAMES = (1001, 1002, 1003)
-
-
-def chromium() -> str:
-    """Return the browser. Where there must be one, in CI, its absence is a failure and not a skip."""
-    found = (
-        os.environ.get("HALOCLINE_CHROMIUM") or shutil.which("chromium") or shutil.which("chromium-browser")
-    )
-    if found is None:
-        if os.environ.get("HALOCLINE_NEEDS_BROWSER"):
-            pytest.fail("chromium is not installed, and HALOCLINE_NEEDS_BROWSER says it must be")
-        pytest.skip("chromium is not installed: apt-get install chromium")
-    return found
 
 
 @pytest.fixture(scope="session")
@@ -105,16 +91,6 @@ def served(preset: str, frames: str, save_to: Path | None = None) -> Iterator[Se
         yield one
     finally:
         one.stop()
-
-
-@pytest.fixture(scope="session")
-def browser() -> Iterator[Any]:
-    from playwright.sync_api import sync_playwright
-
-    with sync_playwright() as playwright:
-        made = playwright.chromium.launch(executable_path=chromium(), args=["--no-sandbox"])
-        yield made
-        made.close()
 
 
 @pytest.fixture(scope="session")

@@ -17,6 +17,7 @@ A module a command, imported when it is called, so that help answers at once.
 - `preset`: presets checked, shown and listed
 - `preset_edit`: presets changed and compared
 - `preset_new`: a preset to begin with
+- `versions`: two versions on one page
 - `tune`: a preset turned by eye
 - `sheet`: a sequence at a glance
 - `wedge`: a frame under many settings

@@ -42,6 +42,7 @@ COMMANDS = {
     "remove": CommandPlace("Take a preset's water out of frames.", "halocline.cli.remove"),
     "wedge": CommandPlace("Write a sheet of one frame under a range of settings.", "halocline.cli.wedge"),
     "sheet": CommandPlace("Write a sheet of a sequence, before and after.", "halocline.cli.sheet"),
+    "versions": CommandPlace("Show two versions of a shot on one page.", "halocline.cli.versions"),
     "tune": CommandPlace("Turn a preset by eye, on a page in the browser.", "halocline.cli.tune"),
     "plot": CommandPlace("Plot what the water of a preset does to light.", "halocline.cli.plot"),
     "demo": CommandPlace("Put the demo sequence under several waters.", "halocline.cli.demo"),

@@ -53,11 +53,7 @@ def sheet_page(
         HTML that needs no other file.
     """
     parts = [
-        "<!DOCTYPE html>",
-        '<html lang="en"><head><meta charset="utf-8">',
-        f"<title>{html.escape(title)}</title>",
-        f"<style>{STYLE.replace('WIDTH', str(tile_width))}</style></head><body>",
-        f'<h1 id="top">{html.escape(title)}</h1>',
+        *page_head(title, style=STYLE.replace("WIDTH", str(tile_width))),
         *(f"<p>{html.escape(note)}</p>" for note in notes),
     ]
     if preview is not None:
@@ -67,14 +63,26 @@ def sheet_page(
         parts.append('<div class="row">')
         for tile in row:
             number += 1
-            parts.append(_figure(tile, f"picture-{number}"))
+            parts.append(figure(tile, f"picture-{number}"))
         parts.append("</div>")
     parts.append("</body></html>\n")
     return "\n".join(parts)
 
 
-def _figure(tile: SheetTile, name: str) -> str:
-    source = _embedded(_jpeg(tile.pixels), "image/jpeg")
+def page_head(title: str, *, style: str) -> list[str]:
+    """Return the first lines of a page, up to its heading."""
+    return [
+        "<!DOCTYPE html>",
+        '<html lang="en"><head><meta charset="utf-8">',
+        f"<title>{html.escape(title)}</title>",
+        f"<style>{style}</style></head><body>",
+        f'<h1 id="top">{html.escape(title)}</h1>',
+    ]
+
+
+def figure(tile: SheetTile, name: str) -> str:
+    """Return a picture with its label, which fills the window when it is clicked."""
+    source = embedded_picture(tile.pixels)
     label = html.escape(tile.label)
     image = f'<img alt="{label}" src="{source}">'
     return (
@@ -83,11 +91,12 @@ def _figure(tile: SheetTile, name: str) -> str:
     )
 
 
-def _jpeg(pixels: U8) -> bytes:
+def embedded_picture(pixels: U8) -> str:
+    """Return display pixels as an address that holds the picture itself."""
     _, encoded = cv2.imencode(
         ".jpg", np.ascontiguousarray(pixels[..., ::-1]), [cv2.IMWRITE_JPEG_QUALITY, JPEG_QUALITY]
     )
-    return encoded.tobytes()
+    return _embedded(encoded.tobytes(), "image/jpeg")
 
 
 def _embedded(data: bytes, kind: str) -> str:
