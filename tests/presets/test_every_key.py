@@ -691,6 +691,34 @@ STEPS: dict[str, Row] = {
 }
 # Keys whose effect needs files: the test that moves each, and what it says.
 ELSEWHERE = {
+    "views.interaxial": (
+        "batch/test_stereo.py",
+        "test_eyes_stand_apart_and_meet_in_the_screen_plane",
+    ),
+    "views.convergence": (
+        "batch/test_stereo.py",
+        "test_eyes_stand_apart_and_meet_in_the_screen_plane",
+    ),
+    "views.camera": (
+        "batch/test_stereo.py",
+        "test_the_render_camera_may_be_one_of_the_eyes",
+    ),
+    "views.left": (
+        "batch/test_stereo.py",
+        "test_views_go_by_their_names_and_a_sequence_of_one_by_its_eye",
+    ),
+    "views.right": (
+        "batch/test_stereo.py",
+        "test_views_go_by_their_names_and_a_sequence_of_one_by_its_eye",
+    ),
+    "views.eye": (
+        "batch/test_stereo.py",
+        "test_views_go_by_their_names_and_a_sequence_of_one_by_its_eye",
+    ),
+    "views.replace": (
+        "batch/test_stereo.py",
+        "test_eyes_with_cameras_of_their_own_are_not_moved_unless_asked",
+    ),
     "output.deep": (
         "batch/test_deep.py",
         "test_a_deep_file_is_read_back_with_open_water_behind",

@@ -10,7 +10,7 @@ import numpy as np
 
 from halocline.imaging.camera import turned_axes
 from halocline.imaging.camera_file import CameraFile, read_once
-from halocline.imaging.camera_metadata import CameraStatement, frozen_rows
+from halocline.imaging.camera_metadata import CameraStatement, Eye, frozen_rows
 from halocline.imaging.depth import DepthSpec
 from halocline.imaging.input_spec import InputSpec
 from halocline.presets.build import level_axes
@@ -129,7 +129,7 @@ def input_spec(preset: Preset, frame: float) -> InputSpec:
     look = preset.at(frame)
     section = look.input
     unit = metres_per_scene_unit(section.scene_unit)
-    camera, cameras = _cameras(look, frame, unit)
+    camera, cameras = _eyes(look, *_cameras(look, frame, unit))
     return InputSpec(
         beauty=section.layer or "",
         depth_channel=section.depth_channel,
@@ -200,6 +200,20 @@ def _cameras(look: Look, frame: float, unit_m: float) -> tuple[CameraStatement, 
     by_view = {view: _filled(file.at(frame, view), keys, look.camera.film_width_mm) for view in file.moments}
     # A view that the file does not know is refused when its camera is looked for.
     return next(iter(by_view.values())), by_view
+
+
+def _eyes(
+    look: Look, camera: CameraStatement, cameras: dict[str, CameraStatement]
+) -> tuple[CameraStatement, dict[str, CameraStatement]]:
+    """Return the cameras of both eyes, where the preset states how far apart they are."""
+    views = look.views
+    if views.interaxial is None:
+        return camera, cameras
+    eyes = {side: Eye(shift, views.convergence, views.replace) for side, shift in views.shifts().items()}
+    named = {views.left: eyes["left"], views.right: eyes["right"]}
+    both = {name: replace(cameras.get(name, camera), eye=eye) for name, eye in named.items()}
+    alone = camera if views.eye is None else replace(camera, eye=eyes[views.eye])
+    return alone, {**cameras, **both}
 
 
 def _keys_of(look: Look, unit_m: float) -> CameraStatement:

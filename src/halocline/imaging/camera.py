@@ -81,6 +81,23 @@ class Camera:
                 fix="Check focal length and film back: both must be positive millimetres.",
             )
 
+    def stands_as(self, other: Camera) -> bool:
+        """Tell whether another camera stands in the same place and looks the same way.
+
+        Parameters
+        ----------
+        other
+            Another.
+
+        Returns
+        -------
+        bool
+            To a micrometre, and a millionth of a turn.
+        """
+        return np.allclose(self.position_m, other.position_m, rtol=0.0, atol=1e-6) and np.allclose(
+            self.rotation, other.rotation, rtol=0.0, atol=1e-6
+        )
+
     @cached_property
     def focal_px(self) -> float:
         """Focal length in pixels (horizontal)."""

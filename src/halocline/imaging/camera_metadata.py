@@ -10,6 +10,7 @@ to 1: the determinant, the place of the translation and the optical axis tell th
 from __future__ import annotations
 
 import math
+from collections.abc import Mapping
 from dataclasses import dataclass, replace
 from typing import Any
 
@@ -59,6 +60,51 @@ Matrix = tuple[tuple[float, ...], ...]
 
 
 @dataclass(frozen=True)
+class Eye:
+    """Where one eye of a stereo pair stands from a camera that is stated or found for both.
+
+    The eyes look the same way; what is ``convergence_m`` ahead stands in the screen plane since the film back
+    is shifted, so that no line of one eye's picture leaves its line in the other's.
+
+    Attributes
+    ----------
+    shift_m
+        To the right of the camera, along its axis across, metres.
+    convergence_m
+        Distance of the screen plane along the camera's axis, metres; None where film backs are not shifted.
+    replace
+        Whether it is reckoned from the view's own camera where the render has one.
+    """
+
+    shift_m: float
+    convergence_m: float | None = None
+    replace: bool = False
+
+    def of(self, camera: Camera) -> Camera:
+        """Return the eye's camera.
+
+        Parameters
+        ----------
+        camera
+            For both eyes.
+
+        Returns
+        -------
+        Camera
+            Moved, its optical axis elsewhere in the picture.
+        """
+        turned = 0.0 if self.convergence_m is None else self.shift_m / self.convergence_m
+        x, y = camera.centre_px
+        told = f"{camera.source}; eye: {1000 * self.shift_m:+.4g} mm across"
+        return replace(
+            camera,
+            position_m=camera.position_m + self.shift_m * camera.rotation[:, 0],
+            centre_px=(x + turned / camera.tangent_per_px[0], y),
+            source=told if self.convergence_m is None else f"{told}, screen at {self.convergence_m:.4g} m",
+        )
+
+
+@dataclass(frozen=True)
 class CameraStatement:
     """A camera as a person states it; whatever is None is left to the file.
 
@@ -88,6 +134,8 @@ class CameraStatement:
         ``(3, 3)``: right, up and back of a level camera in the scene's world, for frames that have no matrix.
     view
         The view whose camera this is; any where None.
+    eye
+        Where the view's eye stands from that camera; there itself where None.
     """
 
     focal_length_mm: float | None = None
@@ -104,6 +152,7 @@ class CameraStatement:
     overscan: float | None = None
     level: Matrix | None = None
     view: str | None = None
+    eye: Eye | None = None
 
     def __post_init__(self) -> None:
         if self.hfov_deg is not None and not 0 < self.hfov_deg < 180:
@@ -193,22 +242,48 @@ def find_camera(
     placed: F64 = found.copy()
     placed[:3, 3] *= unit_m
     display = part.display_window
+    camera = pinhole(
+        display,
+        focal_length_mm=lens.focal_mm,
+        film_width_mm=lens.film_mm,
+        film_height_mm=lens.film_height_mm,
+        film_offset_mm=lens.offset_mm,
+        pixel_aspect=part.pixel_aspect,
+        camera_to_world=placed,
+        near_m=_scaled(_first(said.near, _number(part, view, "near")), unit_m),
+        far_m=_scaled(_first(said.far, _number(part, view, "far")), unit_m),
+        source=f"matrix: {matrix_source}; lens: {lens.source}",
+    )
     return FoundCamera(
-        pinhole(
-            display,
-            focal_length_mm=lens.focal_mm,
-            film_width_mm=lens.film_mm,
-            film_height_mm=lens.film_height_mm,
-            film_offset_mm=lens.offset_mm,
-            pixel_aspect=part.pixel_aspect,
-            camera_to_world=placed,
-            near_m=_scaled(_first(said.near, _number(part, view, "near")), unit_m),
-            far_m=_scaled(_first(said.far, _number(part, view, "far")), unit_m),
-            source=f"matrix: {matrix_source}; lens: {lens.source}",
-        ),
+        camera if said.eye is None else said.eye.of(camera),
         tuple(warnings),
         tuple(warning for warning in warnings if warning.startswith((_SCALES, _UNLIKELY))),
     )
+
+
+def refuse_two_pairs(found: Mapping[str, Camera]) -> None:
+    """Refuse to move eyes that have cameras of their own.
+
+    Parameters
+    ----------
+    found
+        By view: the cameras that eyes are reckoned from.
+
+    Raises
+    ------
+    CameraError
+        ``E-CAMERA-EYES`` where they are not one.
+    """
+    first = next(iter(found.values()))
+    for view, camera in found.items():
+        if not camera.stands_as(first):
+            raise CameraError(
+                f'the view "{view}" has a camera of its own, and views.interaxial would move it',
+                code="E-CAMERA-EYES",
+                where="views.interaxial",
+                fix="Leave out [views] interaxial; or set views.replace = true: each eye is then reckoned "
+                "from its view's camera.",
+            )
 
 
 def frozen_rows(matrix: F64) -> Matrix:

@@ -144,15 +144,17 @@ def find_vector(
     return vector_of(view, usual, beauty, stated=stated, key=f"input.{name}_layer")
 
 
-def describing_part(header: Header, part: Part) -> Part:
+def describing_part(header: Header, part: Part, *, any_view: bool = False) -> Part:
     """Return a part with the metadata that it lacks and other parts of its view have.
 
-    Many writers describe the picture in the first part alone.
+    Many writers describe the picture in the first part alone. With ``any_view``, parts of other views count
+    too, after those of its own.
     """
     added = {
         name: entry
+        for own in ((False, True) if any_view else (True,))
         for other in reversed(header.parts)
-        if other.view in {"", part.view}
+        if (other.view in {"", part.view}) is own
         for name, entry in other.attributes.items()
     }
     return replace(part, attributes={**added, **part.attributes})

@@ -68,3 +68,7 @@ class InputSpec:
     keep_glows: bool = True
     separate_edges: bool = True
     fit_surfaces: bool = False
+
+    def camera_of(self, view: str) -> CameraStatement:
+        """Return what is stated of a view's camera."""
+        return self.cameras.get(view, self.camera)

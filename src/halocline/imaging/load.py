@@ -6,7 +6,7 @@ Frames always cover the union of both.
 
 from __future__ import annotations
 
-from collections.abc import Callable, Collection, Mapping
+from collections.abc import Callable, Collection, Iterable, Mapping
 from dataclasses import dataclass, field, replace
 from pathlib import Path
 
@@ -16,7 +16,7 @@ import OpenImageIO as oiio
 from halocline._typing import F32
 from halocline.errors import HaloclineError, ReadError
 from halocline.imaging.camera import Camera
-from halocline.imaging.camera_metadata import find_camera, refuse_projection
+from halocline.imaging.camera_metadata import find_camera, refuse_projection, refuse_two_pairs
 from halocline.imaging.channel_plan import (
     BeautyChannels,
     ChannelPlan,
@@ -298,7 +298,10 @@ class _Reading:
             with_range=self.with_range,
         )
         window = common_window(plans)
+        self._refuse_two_pairs(header, plans)
         views = tuple(self._view(header, plan, window) for plan in plans)
+        if self.with_range:
+            views = _told_of_one_camera(views)
         template = Template(
             self.path,
             tuple(each.path for each in (header, depth_header, *own.values()) if each is not None),
@@ -309,8 +312,24 @@ class _Reading:
         )
         return Loaded(views, template)
 
+    def _refuse_two_pairs(self, header: Header, plans: Iterable[ChannelPlan]) -> None:
+        """Refuse eyes that are stated beside cameras of their own."""
+        found = {}
+        for plan in plans:
+            statement = self.spec.camera_of(plan.view)
+            if self.with_range and statement.eye is not None and not statement.eye.replace:
+                part = describing_part(header, plan.part, any_view=True)
+                both = replace(statement, eye=None)
+                unit = self.spec.depth.unit_m
+                found[plan.view] = find_camera(part, view=plan.view, statement=both, unit_m=unit).camera
+        if found:
+            try:
+                refuse_two_pairs(found)
+            except HaloclineError as error:
+                raise error.located(str(self.path)) from error
+
     def _view(self, header: Header, plan: ChannelPlan, window: Window) -> View:
-        part = describing_part(header, plan.part)
+        part = describing_part(header, plan.part, any_view=self.spec.camera_of(plan.view).eye is not None)
         deep = None
         if plan.part.deep:
             deep = read_samples(self.path, plan, window, self.spec)
@@ -478,10 +497,9 @@ class _Finish:
     def _camera(self) -> Camera:
         if self.reading.with_range:
             refuse_projection(self.part)
-        statement = self.spec.cameras.get(self.plan.view, self.spec.camera)
-        found = find_camera(
-            self.part, view=self.plan.view, statement=statement, unit_m=self.spec.depth.unit_m
-        )
+        view = self.plan.view
+        statement, unit = self.spec.camera_of(view), self.spec.depth.unit_m
+        found = find_camera(self.part, view=view, statement=statement, unit_m=unit)
         self.warnings += found.warnings
         self.doubts += found.doubts
         return found.camera
@@ -519,6 +537,22 @@ class _Finish:
         self.doubts += encoded
         self.warnings += encoded
         self.warnings += premultiplication_warnings(rgb, alpha, stated=self.spec.premultiplied)
+
+
+def _told_of_one_camera(views: tuple[View, ...]) -> tuple[View, ...]:
+    """Warn where views of one frame are seen by one camera."""
+    first, told = views[0], list(views[:1])
+    for view in views[1:]:
+        if view.camera.stands_as(first.camera):
+            warning = (
+                f'the views "{first.name}" and "{view.name}" have one camera: what floats in the water and '
+                "what light draws on things stand in the screen plane. Render each view's own worldToCamera, "
+                "give the views rows in camera.track, or state views.interaxial"
+            )
+            told.append(replace(view, warnings=(*view.warnings, warning)))
+        else:
+            told.append(view)
+    return tuple(told)
 
 
 def _of_deep(spec: InputSpec) -> InputSpec:

@@ -40,9 +40,13 @@ def cameras_in(path: str | Path, spec: InputSpec) -> dict[str, Camera]:
     header = read_header(path)
     return {
         view.view: find_camera(
-            describing_part(header, beauty_of(view, spec.beauty).colours[0].part),
+            describing_part(
+                header,
+                beauty_of(view, spec.beauty).colours[0].part,
+                any_view=spec.camera_of(view.view).eye is not None,
+            ),
             view=view.view,
-            statement=spec.cameras.get(view.view, spec.camera),
+            statement=spec.camera_of(view.view),
             unit_m=spec.depth.unit_m,
         ).camera
         for view in views_of(header)

@@ -42,6 +42,7 @@ from halocline.presets.sections import (
     SequenceSection,
     StepHead,
     StorySection,
+    ViewsSection,
     WaterSection,
 )
 from halocline.presets.water_choice import FittedWater, fitted_water
@@ -58,7 +59,7 @@ class Look:
 
     Attributes
     ----------
-    sequence, input, water, light, place, camera, colour, story, bands, output
+    sequence, input, water, light, place, camera, views, colour, story, bands, output
         The sections of its name.
     sea
         The surface and its waves.
@@ -73,6 +74,7 @@ class Look:
     place: PlaceSection
     sea: Sea
     camera: CameraSection
+    views: ViewsSection
     colour: ColourSection
     story: StorySection
     bands: BandsSection
@@ -226,7 +228,8 @@ class Preset:
         tables = self.resolved_tables(frame)
         told = {key: value for key, value in tables.items() if key not in ("title", "notes")}
         # Its curves tell how the lens moves while the shutter is open, which is beyond this frame.
-        told["camera"] = _without_none(_with_curves(tables["camera"], self.document.tables.get("camera", {})))
+        for name in ("camera", "views"):
+            told[name] = _without_none(_with_curves(tables[name], self.document.tables.get(name, {})))
         told["output"] = {key: value for key, value in told["output"].items() if key != "layers"}
         return hashlib.sha256(json.dumps(told, sort_keys=True).encode()).hexdigest()
 

@@ -409,6 +409,49 @@ class CameraSection(Strict):
         return any(value is not None for value in (self.position, self.pan, self.tilt, self.roll))
 
 
+class ViewsSection(Strict):
+    """The two eyes of a stereo picture, for renders that carry one camera.
+
+    Attributes
+    ----------
+    interaxial
+        Distance between the lenses, metres. The eyes look the same way.
+    convergence
+        Distance of what stands in the screen plane, metres, by shifting the film backs; not shifted where not
+        given.
+    camera
+        Where the render's (or the stated) camera stands: in the ``middle`` between the eyes, or in one.
+    left, right
+        Names of the two views in the files.
+    eye
+        Which eye a sequence of one view is of, where each eye has a sequence of its own.
+    replace
+        Reckon the eyes from the render's cameras even where each view has its own.
+    """
+
+    interaxial: Distance | None = None
+    convergence: Distance | None = None
+    camera: Literal["middle", "left", "right"] = "middle"
+    left: str = "left"
+    right: str = "right"
+    eye: Literal["left", "right"] | None = None
+    replace: bool = False
+
+    @model_validator(mode="after")
+    def _two_eyes(self) -> ViewsSection:
+        if self.interaxial is None and (self.convergence is not None or self.eye is not None):
+            raise ValueError("convergence and eye are of two eyes: give interaxial")
+        if self.left == self.right:
+            raise ValueError("left and right name one view")
+        return self
+
+    def shifts(self) -> dict[str, float]:
+        """Return how far each eye stands to the right of the camera, metres, by ``left`` and ``right``."""
+        between = self.interaxial or 0.0
+        from_left = {"left": 0.0, "middle": 0.5 * between, "right": between}[self.camera]
+        return {"left": -from_left, "right": between - from_left}
+
+
 class ColourSection(Strict):
     """Colour.
 
@@ -597,6 +640,7 @@ SECTIONS: dict[str, type[Strict]] = {
     "place": PlaceSection,
     "sea": Sea,
     "camera": CameraSection,
+    "views": ViewsSection,
     "colour": ColourSection,
     "story": StorySection,
     "bands": BandsSection,

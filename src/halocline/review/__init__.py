@@ -13,5 +13,6 @@ The flash check is a pre-check and no certified test.
 - `checks`: what a machine can find in a sequence (CheckReport, check_sequence)
 - `checked_frame`: in one frame (CheckOptions)
 - `flicker`: from frame to frame
+- `eyes`: between the two views of a stereo picture
 - `flash`: what may harm photosensitive viewers (Display)
 """

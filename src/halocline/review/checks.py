@@ -18,6 +18,7 @@ from halocline.errors import HaloclineError
 from halocline.imaging.sequence import find_sequence, frame_text
 from halocline.presets.preset import preset_from_text
 from halocline.review.checked_frame import CheckedView, CheckOptions, looks_at
+from halocline.review.eyes import EyesCheck, EyesResult
 from halocline.review.flash import HELD_OF_SECONDS, MOST_FLASHES, FlashCheck, RuleResult
 from halocline.review.flicker import Departure, FlickerCheck, luma
 
@@ -55,6 +56,8 @@ class CheckReport:
         What each flash rule found, by view.
     notes
         What is no fault but good to know.
+    eyes
+        How the two views of stereo pictures go together; None where there are not two.
     """
 
     frames: tuple[int, ...]
@@ -63,6 +66,7 @@ class CheckReport:
     findings: tuple[Finding, ...]
     flash: dict[str, tuple[RuleResult, ...]]
     notes: tuple[str, ...] = ()
+    eyes: EyesResult | None = None
 
     @property
     def passes(self) -> bool:
@@ -80,6 +84,9 @@ class CheckReport:
         for view, results in self.flash.items():
             place = f" ({view})" if view else ""
             lines += [f"{_flash_text(result)}{place}" for result in results]
+        if self.eyes is not None:
+            lines += [f"eyes: {finding.text}" for finding in self.findings if finding.kind == "eyes"]
+            lines.append(self.eyes.text)
         lines += [f"note: {note}" for note in self.notes]
         lines.append(f"flash check at {self.fps:g} frames/s ({self.fps_source}); {CAUTION}")
         return lines
@@ -102,6 +109,7 @@ class CheckReport:
             "fps": self.fps,
             "findings": [asdict(finding) for finding in self.findings],
             "flash": flash,
+            "eyes": None if self.eyes is None else asdict(self.eyes),
             "notes": list(self.notes),
             "lines": self.lines(),
         }
@@ -177,6 +185,7 @@ class _Collected:
         self.presets: dict[str, str] = {}
         # The small picture of the first frame says what shape motion and flashes are looked for in.
         self.shapes: dict[str, tuple[int, ...]] = {}
+        self.eyes = EyesCheck()
         self.others: list[int] = []
         self.outside = 0.0
         self.fps, self.fps_source = options.fps, "stated"
@@ -188,6 +197,8 @@ class _Collected:
             )
             return
         self.frames.append(frame)
+        if len(looks) == 2 and looks[0].pixels.shape == looks[1].pixels.shape:
+            self.eyes.add(frame, *((look.view, look.pixels) for look in looks))
         for look in looks:
             if self.fps is None:
                 self._take_rate(look.fps)
@@ -237,8 +248,17 @@ class _Collected:
         for results in flash.values():
             findings += [_flash_finding(result) for result in results if result.held or not result.passes]
         fps = self.fps or self.options.fallback_fps
+        eyes = self.eyes.result()
+        if eyes is not None:
+            findings += [Finding("eyes", eyes.frames, text) for text in eyes.faults()]
         return CheckReport(
-            tuple(self.frames), fps, self.fps_source, tuple(findings), flash, tuple(self._notes(left_out))
+            tuple(self.frames),
+            fps,
+            self.fps_source,
+            tuple(findings),
+            flash,
+            tuple(self._notes(left_out)),
+            eyes,
         )
 
     def _one_look(self) -> bool:

@@ -15,9 +15,10 @@ from halocline._typing import F32, F64
 from halocline.compute.compiled import compiled
 
 # The squares in which the fine pattern is laid out, as a share of the patch's side, and their borders as a
-# share of a square. The table of random parts repeats after so many squares: kilometres.
-SQUARE_SHARE = 0.618
+# share of a square. The table of random parts repeats after so many squares: kilometres. These are a whole
+# number of sides, so that the pattern repeats there too: a lens may pass that place, or 0, without a jump.
 SQUARES = 256
+SQUARE_SHARE = 158 / SQUARES
 _BORDER_SHARE = 0.12
 # Places looked up at once: what is known of them fits a processor's second-level cache.
 _AT_ONCE = 1 << 14
