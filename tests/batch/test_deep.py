@@ -23,6 +23,7 @@ from halocline.imaging.exr import read_header
 from halocline.imaging.load import load, load_buffer
 from halocline.imaging.report import inspect
 from halocline.presets.preset import preset_from_text
+from halocline.review.checks import check_sequence
 
 ROWS, COLUMNS = 12, 20
 LOOK = """
@@ -298,3 +299,11 @@ def test_from_python_and_in_previews_it_is_the_same_picture(both_file: Path) -> 
     assert still.reduced(2).planes(preset)["rgb"].shape == (3, ROWS // 2, COLUMNS // 2)
     with pytest.raises(FrameError, match="E-DEEP-OUTPUT"):
         apply(preset, both_file, layers=["veil"])
+
+
+def test_the_check_counts_samples_of_what_it_counts_in_samples(tmp_path: Path) -> None:
+    """Three samples of every pixel are out of gamut: all of the picture, and not three times it."""
+    out = [sample(np.array([0.5, -0.1, 0.2]), 0.5, depth) for depth in (2.0, 3.0, 4.0)]
+    write_deep_pixels(tmp_path / "shot.1001.exr", [[out] * 40] * 30)
+    report = check_sequence(tmp_path / "shot.####.exr")
+    assert any("up to 100.0% of" in note for note in report.notes)

@@ -457,10 +457,12 @@ class _Finish:
     def _sound(self, rgb: F32, alpha: F32 | None, lights: list[F32]) -> None:
         """Fix colours in place, and premultiply them."""
         spec = self.spec
-        self.warnings += _bad_pixel_warnings(repair(rgb, alpha, spec.repair), spec.repair, self.counts)
-        if self.deep is not None:
-            # Samples were made sound one by one, so that the flat picture has none.
-            self.counts |= {kind: self.counts[kind] + count for kind, count in vars(self.deep.bad).items()}
+        told = _bad_pixel_warnings(repair(rgb, alpha, spec.repair), spec.repair, self.counts)
+        if self.deep is None:
+            self.warnings += told
+        else:
+            # What was wrong is told of the samples, which were looked at one by one.
+            self.counts |= vars(self.deep.bad)
         # Light layers are parts of the beauty.
         for light in lights:
             repair(light, None, spec.repair)

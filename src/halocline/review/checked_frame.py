@@ -117,7 +117,8 @@ def _look(frame: int, view: View, options: CheckOptions) -> CheckedView:
         "negative-light": int(np.count_nonzero(_luminance(rgb, view) < 0)),
         "over-covered (alpha above 1)": int(np.count_nonzero(alpha > 1.001)),
     }
-    outside = view.counts.get("negative", 0) / view.frame.planes["alpha"].size
+    # Of a deep picture its samples are counted.
+    outside = view.counts.get("negative", 0) / max(1, view.counts.get("samples", alpha.size))
     return CheckedView(frame, view.name, pixels, bad, outside, _marks(view), _preset(view), _frame_rate(view))
 
 
