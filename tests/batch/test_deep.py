@@ -34,6 +34,9 @@ jerlov_type = "1C"
 depth_kind = "range"
 [output]
 data_type = "float"
+# Shadows in the water are cast by the flat picture, which is not the same for the same thing given otherwise.
+[light]
+shadows = false
 [steps.attenuation]
 [steps.veiling_light]
 """
