@@ -56,10 +56,21 @@ def large(empty_shot: Folder, monkeypatch: pytest.MonkeyPatch) -> Folder:
 
 @pytest.mark.usefixtures("cores")
 def test_plenty_of_memory_uses_all_cores(large: Folder, look: Preset) -> None:
-    sizing = size_job(large.tasks(), look)
-    assert (sizing.processes, sizing.threads, sizing.overlapped) == (4, 4, True)
+    tasks = large.tasks()
+    sizing = size_job(tasks, look)
+    assert (sizing.processes, sizing.threads, sizing.overlapped) == (16, 1, True)
     assert sizing.processes * sizing.process_bytes <= sizing.budget_bytes
     assert sizing.budget_bytes == int(0.8 * 64 * GIB)
+    few = size_job(tasks[:5], look)
+    assert (few.processes, few.threads) == (5, 3)
+
+
+def test_a_machine_of_few_processors_works_in_one_process(
+    large: Folder, look: Preset, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    monkeypatch.setattr(module, "processors", lambda: 2)
+    sizing = size_job(large.tasks(), look, memory_bytes=64 * GIB)
+    assert (sizing.processes, sizing.threads) == (1, 2)
 
 
 @pytest.mark.usefixtures("cores")

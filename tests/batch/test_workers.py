@@ -8,12 +8,13 @@ import subprocess
 import sys
 import threading
 import time
+from contextlib import closing, suppress
 from pathlib import Path
 from typing import TYPE_CHECKING
 
 import pytest
 
-from halocline.batch import workers as module
+from halocline.batch import nursery as module
 from halocline.batch.run import run_frames
 from halocline.batch.workers import Workers
 from halocline.errors import JobError
@@ -25,18 +26,32 @@ if TYPE_CHECKING:
     from halocline.presets.preset import Preset
 
 
-def children() -> list[int]:
-    """Process numbers of this process's workers."""
+def offspring(of: int) -> list[int]:
+    """Process numbers of a process's children."""
     found = []
     for entry in Path("/proc").iterdir():
         try:
             parent = int((entry / "stat").read_text().rpartition(")")[2].split()[1])
-            command = (entry / "cmdline").read_bytes()
         except (OSError, ValueError, IndexError):
             continue
-        if parent == os.getpid() and b"halocline.batch.worker" in command:
+        if parent == of:
             found.append(int(entry.name))
     return found
+
+
+def nurseries() -> list[int]:
+    """Process numbers of this process's nurseries."""
+    found = []
+    for child in offspring(os.getpid()):
+        with suppress(OSError):
+            if b"halocline.batch.nursery" in Path(f"/proc/{child}/cmdline").read_bytes():
+                found.append(child)
+    return found
+
+
+def children() -> list[int]:
+    """Process numbers of this process's workers: children of its nurseries."""
+    return [worker for nursery in nurseries() for worker in offspring(nursery)]
 
 
 def test_a_worker_that_is_killed_is_replaced_and_its_frames_are_made(
@@ -57,7 +72,7 @@ def test_a_worker_that_is_killed_is_replaced_and_its_frames_are_made(
     assert summary.complete
     assert shot.digests() == shot.digests("alone")
     assert not shot.leftovers()
-    assert not children()
+    assert not nurseries()
 
 
 def test_a_frame_that_kills_every_worker_is_given_up_and_the_others_are_made(
@@ -71,7 +86,7 @@ def test_a_frame_that_kills_every_worker_is_given_up_and_the_others_are_made(
         "    return true(task, preset)\n"
         "pipeline.read_inputs = read\n"
     )
-    monkeypatch.setattr(module, "_WORKER", deadly + module._WORKER)
+    monkeypatch.setattr(module, "_NURSERY", deadly + module._NURSERY)
     maker = Workers(look, Evaluation(1), 1, overlapped=False)
     summary = run_frames(shot.tasks(), look, maker=maker)
     assert [failure.task.frame for failure in summary.failed] == [1002]
@@ -85,13 +100,13 @@ def test_a_frame_that_kills_every_worker_is_given_up_and_the_others_are_made(
 def test_a_worker_that_cannot_start_ends_the_job_with_its_reason(
     shot: Folder, look: Preset, monkeypatch: pytest.MonkeyPatch
 ) -> None:
-    monkeypatch.setattr(module, "_WORKER", "raise SystemExit(3)")
+    monkeypatch.setattr(module, "_NURSERY", "raise SystemExit(3)")
     with pytest.raises(JobError, match=r"ended before its first frame \(status 3\)") as caught:
         run_frames(shot.tasks(), look, maker=Workers(look, Evaluation(1), 2))
     assert caught.value.code == "E-JOB-WORKER"
     assert "--processes 1" in str(caught.value)
     assert not shot.leftovers()
-    assert not children()
+    assert not nurseries()
 
 
 def test_a_worker_that_is_killed_before_it_begins_is_replaced(
@@ -105,10 +120,10 @@ def test_a_worker_that_is_killed_before_it_begins_is_replaced(
         "except FileExistsError:\n"
         "    pass\n"
     )
-    monkeypatch.setattr(module, "_WORKER", first_dies + module._WORKER)
+    monkeypatch.setattr(module, "_NURSERY", first_dies + module._NURSERY)
     assert run_frames(shot.tasks(), look, maker=Workers(look, Evaluation(1), 2)).complete
     assert (tmp_path / "killed once").exists()
-    assert not children()
+    assert not nurseries()
 
 
 @pytest.mark.skipif(not sys.platform.startswith("linux"), reason="reads /proc")
@@ -128,11 +143,7 @@ def test_workers_end_when_their_parent_is_killed(empty_shot: Folder) -> None:
             # The second worker begins when the first has finished a frame.
             while len(mine) < 2 and process.poll() is None:
                 process.stdout.readline()
-                mine = [
-                    int(entry.name)
-                    for entry in Path("/proc").iterdir()
-                    if entry.name.isdigit() and _parent(entry) == process.pid
-                ]
+                mine = [worker for nursery in offspring(process.pid) for worker in offspring(nursery)]
         finally:
             process.kill()
     assert len(mine) == 2
@@ -153,13 +164,6 @@ def test_jobs_can_run_beside_each_other_in_one_process(shot: Folder, look: Prese
         thread.join()
     assert shot.digests("one") == shot.digests("two")
     assert len(shot.digests("one")) == 4
-
-
-def _parent(entry: Path) -> int:
-    try:
-        return int((entry / "stat").read_text().rpartition(")")[2].split()[1])
-    except OSError:
-        return 0
 
 
 def _alive(number: int) -> bool:
@@ -188,7 +192,7 @@ def test_a_budget_starts_one_worker_and_adds_what_fits(
     assert max(most) == 1
     assert "1 of 3 processes fit into the 100 MiB allowed" in caplog.text
     assert shot.digests("tight") == shot.digests("roomy")
-    assert not children()
+    assert not nurseries()
 
 
 def test_one_process_stops_overlapping_where_frames_are_too_large(
@@ -201,3 +205,70 @@ def test_one_process_stops_overlapping_where_frames_are_too_large(
     assert run_frames(shot.tasks(), look, maker=small).complete
     assert caplog.text.count("one frame at a time from here") == 1
     assert shot.digests() == shot.digests("free")
+
+
+def test_workers_are_copies_of_a_nursery_with_one_thread(
+    empty_shot: Folder, look: Preset, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    """A lock that another thread held when it was copied would be held for ever."""
+    shot = empty_shot.write(range(1001, 1009))
+    seen: list[tuple[int, bool]] = []
+
+    def look_at(_event: object) -> None:
+        for nursery in nurseries():
+            threads = len(list(Path(f"/proc/{nursery}/task").iterdir()))
+            commands = {Path(f"/proc/{number}/cmdline").read_bytes() for number in offspring(nursery)}
+            # One that has ended has none.
+            commands -= {b""}
+            seen.append((threads, commands <= {Path(f"/proc/{nursery}/cmdline").read_bytes()}))
+
+    crew = Workers(look, Evaluation(1), 2)
+    assert run_frames(shot.tasks("copies"), look, maker=crew, report=look_at).complete
+    assert set(seen) == {(1, True)}
+    # Where it is not alone after all, workers are started afresh.
+    seen.clear()
+    crowded = "from halocline.batch import nursery; nursery._copies_are_safe = lambda: False\n"
+    monkeypatch.setattr(module, "_NURSERY", crowded + module._NURSERY)
+    assert run_frames(shot.tasks("afresh"), look, maker=crew, report=look_at).complete
+    assert (1, False) in seen
+    assert shot.digests("copies") == shot.digests("afresh")
+
+
+def test_a_job_outlives_its_nursery(empty_shot: Folder, look: Preset) -> None:
+    shot = empty_shot.write(range(1001, 1009))
+    killed: list[int] = []
+
+    def kill(_event: object) -> None:
+        if not killed:
+            killed.extend(nurseries())
+            os.kill(killed[0], signal.SIGKILL)
+
+    assert run_frames(shot.tasks(), look, maker=Workers(look, Evaluation(1), 2), report=kill).complete
+    assert killed
+    assert len(shot.digests()) == 8
+    assert not shot.leftovers()
+    assert not nurseries()
+
+
+def test_one_nursery_serves_the_shots_of_a_job(empty_shot: Folder, look: Preset) -> None:
+    shot = empty_shot.write(range(1001, 1003))
+    seen: set[int] = set()
+    with closing(module.Nursery()) as nursery:
+        crew = Workers(look, Evaluation(1), 2, nursery=nursery)
+        for out in ("one", "two"):
+            summary = run_frames(shot.tasks(out), look, maker=crew, report=lambda _: seen.update(nurseries()))
+            assert summary.complete
+    assert len(seen) == 1
+    assert not nurseries()
+
+
+def test_all_workers_begin_at_once_where_memory_has_room_for_several_times_the_estimate(look: Preset) -> None:
+    def at_first(budget: int | None, process: int | None) -> int:
+        return Workers(look, Evaluation(1), 8, budget_bytes=budget, process_bytes=process).at_first
+
+    assert at_first(None, None) == 8
+    assert at_first(240, 10) == 8
+    assert at_first(100, 10) == 3
+    assert at_first(20, 10) == 1
+    # Nobody estimated anything: the first frame tells.
+    assert at_first(240, None) == 1

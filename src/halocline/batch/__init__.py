@@ -19,6 +19,7 @@ every frame what became of it and why.
 - `warm`: what takes long, made ahead (warm)
 - `still`: single frames for the eye (Still, seen, tasks_of)
 - `pipeline`: reading, rendering and writing at once
+- `nursery`: the warm process that workers are copies of (Nursery)
 - `workers`: processes that ask for frames
 - `worker`: one of them
 - `distributed`: a cluster

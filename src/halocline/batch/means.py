@@ -7,6 +7,7 @@ from dataclasses import dataclass
 
 from halocline.batch.distributed import Cluster
 from halocline.batch.memory_budget import size_job
+from halocline.batch.nursery import Nursery
 from halocline.batch.pipeline import Pipeline
 from halocline.batch.run import FrameMaker
 from halocline.batch.task import FrameTask
@@ -26,12 +27,15 @@ class Means:
         Memory for all of them; a share of what is free where not given.
     scheduler
         Address of a dask scheduler, whose machines are used instead.
+    nursery
+        Where worker processes come from, for several shots; each shot has one of its own where not given.
     """
 
     processes: int | None = None
     threads: int | None = None
     memory_bytes: int | None = None
     scheduler: str | None = None
+    nursery: Nursery | None = None
 
 
 def choose_maker(tasks: Sequence[FrameTask], preset: Preset, means: Means) -> tuple[FrameMaker, str]:
@@ -68,5 +72,13 @@ def choose_maker(tasks: Sequence[FrameTask], preset: Preset, means: Means) -> tu
     if sizing.processes == 1:
         maker: FrameMaker = Pipeline(preset, sizing.evaluation, sizing.overlapped, sizing.budget_bytes)
         return maker, str(sizing)
-    crew = Workers(preset, sizing.evaluation, sizing.processes, sizing.overlapped, sizing.budget_bytes)
+    crew = Workers(
+        preset,
+        sizing.evaluation,
+        sizing.processes,
+        overlapped=sizing.overlapped,
+        budget_bytes=sizing.budget_bytes,
+        process_bytes=sizing.process_bytes,
+        nursery=means.nursery,
+    )
     return crew, str(sizing)

@@ -1,7 +1,7 @@
 """A worker process: asks for frames over a pipe, makes them, tells what became of them.
 
-Started by `halocline.batch.workers`, which hands over the number of its end of the pipe. Standard input is
-its lifeline: it ends when the parent does, however that ends.
+Started by the nursery (`halocline.batch.nursery`), as a copy of it or afresh, with the number of its end of
+the pipe. Standard input is its lifeline: it ends when the job does, however that ends.
 """
 
 from __future__ import annotations
@@ -10,7 +10,7 @@ import os
 import signal
 import sys
 import threading
-from collections.abc import Iterator
+from collections.abc import Iterator, Mapping
 from dataclasses import dataclass
 from multiprocessing.connection import Connection
 
@@ -32,14 +32,26 @@ class Settings:
     overlapped: bool
     budget_bytes: int | None
 
+    def preset(self) -> Preset:
+        """Read the look."""
+        return Preset(document_from_text(self.preset_text, self.preset_name))
+
 
 @dataclass(frozen=True)
 class Ask:
     """A worker can begin a task, and waits for it (or for nothing: then it ends)."""
 
 
-def work(pipe: Connection) -> None:
-    """Make frames until there are no more, stopping is asked for, or the parent is gone."""
+def work(pipe: Connection, known: Mapping[Settings, Preset]) -> None:
+    """Make frames until there are no more, stopping is asked for, or the job is gone.
+
+    Parameters
+    ----------
+    pipe
+        To the job.
+    known
+        Looks that are loaded already.
+    """
     with catching_signals() as stop:
         # The parent starts us with signals held back, so that none comes before we can heed it.
         signal.pthread_sigmask(signal.SIG_UNBLOCK, SIGNALS)
@@ -47,7 +59,7 @@ def work(pipe: Connection) -> None:
             # Operators of other packages may be anywhere on the parent's path.
             sys.path[:] = pipe.recv()
             settings: Settings = pipe.recv()
-            preset = Preset(document_from_text(settings.preset_text, settings.preset_name))
+            preset = known.get(settings) or settings.preset()
             pipeline = Pipeline(preset, settings.how, settings.overlapped, settings.budget_bytes)
             for outcome in pipeline.outcomes(_asked_for(pipe, stop), stop):
                 pipe.send(outcome)
@@ -68,8 +80,8 @@ def _asked_for(pipe: Connection, stop: StopRequest) -> Iterator[FrameTask]:
         yield task
 
 
-def _end_with_parent() -> None:
-    """End at once when the parent dies, also in the middle of a frame: its file has no name yet."""
+def end_with_the_job() -> None:
+    """End at once when the job does, also in the middle of a frame: its file has no name yet."""
 
     def watch() -> None:
         while os.read(0, 1):
@@ -80,7 +92,7 @@ def _end_with_parent() -> None:
 
 
 def main() -> None:
-    """Be the worker that `halocline.batch.workers` started."""
-    _end_with_parent()
+    """Be a worker that was started afresh."""
+    end_with_the_job()
     with Connection(int(sys.argv[1])) as pipe:
-        work(pipe)
+        work(pipe, {})

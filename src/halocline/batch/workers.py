@@ -1,18 +1,14 @@
 """Frames through several processes on one machine. One that dies loses only the frames in its hands.
 
-Each worker is a fresh process (see `halocline.batch.worker`) that runs the same `Pipeline` as one process
-would. It asks for a task when it can begin one, so
-that fast workers get more, and tells what became of it. A task whose worker died is given to another, and
-given up when that dies too.
+Each worker is a copy of the nursery (see `halocline.batch.nursery`) that runs the same `Pipeline` as one
+process would. It asks for a task when it can begin one, so that fast workers get more, and tells what became
+of it. A task whose worker died is given to another, and given up when that dies too.
 """
 
 from __future__ import annotations
 
 import logging
 import signal
-import socket
-import subprocess
-import sys
 import time
 from collections import deque
 from collections.abc import Generator, Iterable, Iterator
@@ -23,7 +19,8 @@ from pathlib import Path
 
 from halocline.batch.events import FrameDone, FrameFailed, Outcome
 from halocline.batch.memory_budget import gibibytes
-from halocline.batch.signals import SIGNALS, Interrupted, StopRequest
+from halocline.batch.nursery import Nursery, NurseryLostError, Worker
+from halocline.batch.signals import Interrupted, StopRequest
 from halocline.batch.task import FrameTask
 from halocline.batch.worker import Ask, Settings
 from halocline.errors import JobError
@@ -34,20 +31,24 @@ logger = logging.getLogger(__name__)
 
 # A worker told to stop has this long to finish the file it writes.
 GRACE_SECONDS = 10.0
-# Not ``-m``: what goes through the pipe must not belong to the module ``__main__``.
-_WORKER = "from halocline.batch.worker import main; main()"
+# All workers begin at once where so many times the estimated memory fits: it was too low by two and more.
+_ROOM = 3.0
 # A frame whose worker died this often is given up.
 _LIVES = 2
 
 
 @dataclass
 class _Worker:
-    process: subprocess.Popen[bytes]
-    pipe: Connection
+    process: Worker
     in_hand: dict[Path, FrameTask] = field(default_factory=dict)
     began: bool = False
     waiting: bool = False
     dismissed: bool = False
+
+    @property
+    def pipe(self) -> Connection:
+        """To the worker."""
+        return self.process.pipe
 
 
 @dataclass(frozen=True)
@@ -63,6 +64,10 @@ class Workers:
     budget_bytes
         What all of them together may use. With it one worker begins, and the others follow when its first
         frame has shown what a frame needs; where frames grow later, workers are dismissed.
+    process_bytes
+        What a process is estimated to take; where there is room for several times that, all begin at once.
+    nursery
+        Where the workers come from; one of this job's own where not given.
     """
 
     preset: Preset
@@ -70,6 +75,8 @@ class Workers:
     processes: int
     overlapped: bool = True
     budget_bytes: int | None = None
+    process_bytes: int | None = None
+    nursery: Nursery | None = None
 
     def outcomes(self, tasks: Iterable[FrameTask], stop: StopRequest) -> Generator[Outcome, None, None]:
         """Make frames; outcomes come in the order in which they are finished.
@@ -79,7 +86,8 @@ class Workers:
         Interrupted
             Where stopping was asked for; what the workers were writing is finished and told of first.
         """
-        crew = _Crew(self, iter(tasks))
+        nursery = self.nursery or Nursery()
+        crew = _Crew(self, nursery, iter(tasks))
         try:
             yield from crew.outcomes(stop)
         except Interrupted:
@@ -87,25 +95,39 @@ class Workers:
             raise
         finally:
             crew.end()
+            if self.nursery is None:
+                nursery.close()
+
+    @property
+    def at_first(self) -> int:
+        """Workers that begin before the first frame has shown what a frame takes."""
+        if self.budget_bytes is None:
+            return self.processes
+        if self.process_bytes is None:
+            return 1
+        return max(1, min(self.processes, int(self.budget_bytes / (_ROOM * self.process_bytes))))
 
 
 class _Crew:
     """The workers of one run, and which task each has in hand."""
 
-    def __init__(self, plan: Workers, tasks: Iterator[FrameTask]) -> None:
+    def __init__(self, plan: Workers, nursery: Nursery, tasks: Iterator[FrameTask]) -> None:
         self.plan = plan
+        self.nursery = nursery
         self.tasks = tasks
         self.again: deque[FrameTask] = deque()
         self.deaths: dict[Path, int] = {}
         self.exhausted = False
         self.stillborn = 0
-        # Workers that the budget allows; before the first frame nobody knows better than one.
-        self.allowed = plan.processes if plan.budget_bytes is None else 1
+        self.allowed = plan.at_first
         self.largest_bytes = 0
         self.told = plan.processes
         self.workers: list[_Worker] = []
 
     def outcomes(self, stop: StopRequest) -> Iterator[Outcome]:
+        # The first comes when the look is loaded, which may take long; nobody is at work yet to lose a frame.
+        with stop.breakable():
+            self._grow(most=1)
         self._grow()
         while self.workers:
             with stop.breakable():
@@ -118,7 +140,7 @@ class _Crew:
     def last_outcomes(self) -> Iterator[Outcome]:
         """Tell the workers to stop and hear what they finish within the grace."""
         for worker in self.workers:
-            worker.process.terminate()
+            worker.process.signal(signal.SIGTERM)
         until = time.monotonic() + GRACE_SECONDS
         while self.workers and time.monotonic() < until:
             for pipe in wait([worker.pipe for worker in self.workers], timeout=until - time.monotonic()):
@@ -134,10 +156,11 @@ class _Crew:
     def end(self) -> None:
         """Leave no process behind. A file half written has no name yet, so killing harms nothing."""
         for worker in list(self.workers):
-            worker.process.kill()
+            worker.process.signal(signal.SIGKILL)
             self._gone(worker)
 
-    def _started(self) -> _Worker:
+    def _started(self) -> _Worker | None:
+        """Return a new worker, None where the nursery ended instead of giving one."""
         plan = self.plan
         settings = Settings(
             preset_text=plan.preset.resolved_text,
@@ -146,24 +169,11 @@ class _Crew:
             overlapped=plan.overlapped,
             budget_bytes=plan.budget_bytes,
         )
-        ours, theirs = socket.socketpair()
-        # The worker begins with signals held back, until it can heed them.
-        before = signal.pthread_sigmask(signal.SIG_BLOCK, SIGNALS)
         try:
-            with theirs:
-                process = subprocess.Popen(
-                    [sys.executable, "-c", _WORKER, str(theirs.fileno())],
-                    pass_fds=[theirs.fileno()],
-                    stdin=subprocess.PIPE,
-                )
-        finally:
-            signal.pthread_sigmask(signal.SIG_SETMASK, before)
-        worker = _Worker(process, Connection(ours.detach()))
-        # Where it died already, its end is heard next.
-        with suppress(OSError):
-            worker.pipe.send(sys.path)
-            worker.pipe.send(settings)
-        return worker
+            return _Worker(self.nursery.worker(settings))
+        except NurseryLostError:
+            self._not_begun(self.nursery.returncode)
+            return None
 
     def _heard(self, worker: _Worker) -> Iterator[Outcome]:
         try:
@@ -198,10 +208,12 @@ class _Crew:
             )
         self.allowed = allowed
 
-    def _grow(self) -> None:
+    def _grow(self, most: int | None = None) -> None:
         """Start as many workers as are allowed, while there is work."""
-        while len(self._active()) < self.allowed and not self.exhausted:
-            self.workers.append(self._started())
+        while len(self._active()) < min(self.allowed, most or self.allowed) and not self.exhausted:
+            worker = self._started()
+            if worker is not None:
+                self.workers.append(worker)
 
     def _active(self) -> list[_Worker]:
         return [worker for worker in self.workers if not worker.dismissed]
@@ -233,7 +245,7 @@ class _Crew:
         if worker.dismissed and not worker.in_hand:
             return
         if not worker.began:
-            self._not_begun(worker)
+            self._not_begun(worker.process.wait())
             return
         for task in worker.in_hand.values():
             deaths = self.deaths[task.out] = self.deaths.get(task.out, 0) + 1
@@ -244,26 +256,23 @@ class _Crew:
             else:
                 yield FrameFailed(task, _death(worker, task))
 
-    def _not_begun(self, worker: _Worker) -> None:
-        """Take the death of a worker that never asked for a frame.
+    def _not_begun(self, status: int) -> None:
+        """Take the death of a worker that never asked for a frame, or of the nursery.
 
         One that was killed is replaced. Where that happens again, or it ended by itself, another would fare
         no better: the job goes on with those that work, and ends where there are none.
         """
         self.stillborn += 1
-        killed = worker.process.returncode < 0
-        if killed and self.stillborn < _LIVES:
+        if status < 0 and self.stillborn < _LIVES:
             return
         if not any(other.began for other in self.workers):
-            raise _no_start(worker)
-        logger.warning("%s; the job goes on with fewer", _no_start(worker).message)
+            raise _no_start(status)
+        logger.warning("%s; the job goes on with fewer", _no_start(status).message)
         self.allowed = len(self._active())
 
     def _gone(self, worker: _Worker) -> None:
         worker.pipe.close()
         worker.process.wait()
-        if worker.process.stdin is not None:
-            worker.process.stdin.close()
         self.workers.remove(worker)
 
 
@@ -278,9 +287,9 @@ def _death(worker: _Worker, task: FrameTask) -> JobError:
     )
 
 
-def _no_start(worker: _Worker) -> JobError:
+def _no_start(status: int) -> JobError:
     return JobError(
-        f"a worker process ended before its first frame (status {worker.process.returncode})",
+        f"a worker process ended before its first frame (status {status})",
         code="E-JOB-WORKER",
         fix="Its own message is above; --processes 1 does without workers.",
     )

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import json
+from contextlib import closing
 from pathlib import Path
 from typing import Annotated
 
@@ -12,6 +13,7 @@ from halocline.batch.events import Summary
 from halocline.batch.job_file import JobShot, read_job, refuse_collisions
 from halocline.batch.means import Means
 from halocline.batch.memory_budget import parse_memory
+from halocline.batch.nursery import Nursery
 from halocline.batch.open_job import job_template
 from halocline.batch.plan_tasks import ShotPlan
 from halocline.cli.examples import examples
@@ -75,7 +77,8 @@ def run(
 
     A shot that cannot be begun is told of at once, and the others run. Exit status as for apply.
     """
-    means = Means(processes, threads, None if memory is None else parse_memory(memory), scheduler)
+    nursery = Nursery()
+    means = Means(processes, threads, None if memory is None else parse_memory(memory), scheduler, nursery)
     whole = read_job(job, allowed=allow or ())
     chosen = [whole.shot(name) for name in shots] if shots else list(whole.shots)
     planned, refused = _planned(chosen, frames, overwrite=overwrite or resume, log=log)
@@ -89,21 +92,22 @@ def run(
                 _tell_refused(shot, error, log)
         raise typer.Exit(SOME_FAILED if refused else 0)
     summaries: list[Summary] = []
-    for shot, look, plan in planned:
-        if log is LogForm.json:
-            json_line(event="shot", shot=shot.name)
-        else:
-            say(f"shot {shot.name}")
-        try:
-            with at_most(threads):
-                summary = run_shot(plan, look, RunOptions(means, overwrite, resume, checks, log, strict))
-            summaries.append(summary)
-        except HaloclineError as error:
-            refused += 1
-            _tell_refused(shot, error, log)
-            continue
-        if summaries[-1].interrupted is not None:
-            break
+    with closing(nursery):
+        for shot, look, plan in planned:
+            if log is LogForm.json:
+                json_line(event="shot", shot=shot.name)
+            else:
+                say(f"shot {shot.name}")
+            try:
+                with at_most(threads):
+                    summary = run_shot(plan, look, RunOptions(means, overwrite, resume, checks, log, strict))
+                summaries.append(summary)
+            except HaloclineError as error:
+                refused += 1
+                _tell_refused(shot, error, log)
+                continue
+            if summaries[-1].interrupted is not None:
+                break
     status = exit_status(summaries) if summaries else NOTHING_POSSIBLE
     raise typer.Exit(status or (SOME_FAILED if refused else 0))
 
