@@ -63,6 +63,51 @@ set = ["light.sun_elevation=20"]
     assert 'Did you mean "arch_010"?' in str(caught.value)
 
 
+def test_defaults_hold_for_shots_that_do_not_say_otherwise(shot: Folder) -> None:
+    read = job(
+        shot.root,
+        f"""{HEAD}set = ["light.overcast=0.5", "sequence.seed=3"]
+
+[defaults]
+preset = "jerlov-3c"
+frames = "1001-1002"
+missing = "hold"
+set = ["sequence.seed=4"]
+layers = ["transmittance"]
+threads = 3
+memory = "2G"
+
+[shots.plain]
+beauty = "clean/arch.####.exr"
+out = "wet/plain/"
+
+[shots.own]
+beauty = "clean/arch.####.exr"
+out = "wet/own/"
+preset = "jerlov-1c"
+frames = "1003"
+missing = "stop"
+set = ["sequence.seed=5"]
+layers = []
+processes = 2
+threads = 1
+memory = "512M"
+""",
+    )
+    plain, own = read.shots
+    assert (plain.preset, plain.frames, plain.missing) == ("jerlov-3c", "1001-1002", MissingFrames.hold)
+    assert (plain.processes, plain.threads, plain.memory_bytes) == (None, 3, 2 << 30)
+    look = plain.load_preset().at(0)
+    assert (look.light.overcast, look.sequence.seed, look.output.layers) == (0.5, 4, ("transmittance",))
+    assert (own.preset, own.frames, own.missing) == ("jerlov-1c", "1003", MissingFrames.stop)
+    assert (own.processes, own.threads, own.memory_bytes) == (2, 1, 512 << 20)
+    look = own.load_preset().at(0)
+    assert (look.light.overcast, look.sequence.seed, look.output.layers) == (0.5, 5, ())
+    assert "is no amount of memory" in "".join(
+        mistakes(shot.root, f'{HEAD}[defaults]\nmemory = "lots"\n[shots.a]\nbeauty = "b.exr"\nout = "c/"\n')
+    )
+
+
 def test_all_mistakes_are_told_at_once_with_line_and_fix(shot: Folder) -> None:
     found = mistakes(
         shot.root,

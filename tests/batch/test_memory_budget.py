@@ -78,7 +78,7 @@ def test_less_memory_gives_fewer_processes_then_no_overlap_then_an_error(large: 
     tasks = large.tasks()
     whole = size_job(tasks, look)
     before = whole.processes
-    for share in (0.9, 0.7, 0.5, 0.3):
+    for share in (0.9, 0.5, 0.3, 0.08):
         fewer = size_job(tasks, look, memory_bytes=int(whole.processes * whole.process_bytes * share))
         assert fewer.processes * fewer.process_bytes <= fewer.budget_bytes
         assert fewer.processes <= before

@@ -3,8 +3,10 @@
 from __future__ import annotations
 
 import json
+import socket
 import subprocess
 import sys
+from datetime import datetime
 from pathlib import Path
 from typing import Any
 
@@ -130,6 +132,14 @@ def test_the_log_for_machines_is_json_lines_and_nothing_else(folder: Path) -> No
     assert [record["event"] for record in records] == ["start", *["frame"] * 4, "end", "checks"]
     assert [record.get("status") for record in records[1:5]] == ["done", "done", "failed", "done"]
     assert records[3]["error"]["code"] == "E-READ-OPEN"
+    # When, where, by whom, how long and with what memory: enough to watch a night by.
+    times = [datetime.fromisoformat(record["time"]) for record in records]
+    assert times == sorted(times)
+    assert records[1]["host"] == socket.gethostname()
+    assert records[1]["began"] <= times[1].timestamp()
+    assert records[1]["process"] > 0
+    assert set(records[1]["seconds"]) == {"read", "render", "write"}
+    assert records[1]["peak_memory_bytes"] > 1 << 20
     assert records[5]["failed"] == [1003]
     assert records[5]["interrupted"] is None
     assert ran.stderr == ""

@@ -98,6 +98,29 @@ class FrameSkipped:
 
 Outcome = FrameDone | FrameFailed
 Event = FrameDone | FrameFailed | FrameKept | FrameElsewhere | FrameSkipped
+_STATUSES = {
+    FrameDone: "done",
+    FrameFailed: "failed",
+    FrameKept: "kept",
+    FrameElsewhere: "elsewhere",
+    FrameSkipped: "skipped",
+}
+
+
+def status_of(event: Event) -> str:
+    """Return in one word what became of a frame, as the log for machines and the manifest say it.
+
+    Parameters
+    ----------
+    event
+        What became of it.
+
+    Returns
+    -------
+    str
+        ``done``, ``failed``, ``kept``, ``elsewhere`` or ``skipped``.
+    """
+    return _STATUSES[type(event)]
 
 
 @dataclass

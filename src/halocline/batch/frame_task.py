@@ -2,7 +2,9 @@
 
 from __future__ import annotations
 
+import os
 import resource
+import socket
 import sys
 import time
 from collections.abc import Iterable, Mapping
@@ -55,6 +57,7 @@ class FrameInputs:
     origin: Origin
     loaded: Loaded
     tracks: Mapping[str, CameraTrack]
+    began: float
     seconds: float
 
 
@@ -69,6 +72,7 @@ class FrameResult:
     pictures: Mapping[str, Picture]
     counts: Mapping[str, int]
     warnings: tuple[str, ...]
+    began: float
     seconds: Mapping[str, float]
 
 
@@ -82,6 +86,10 @@ class FrameRecord:
         Which frame, and where it is.
     origin, output
         What it was made from; size and digest of the file.
+    host, process
+        Which machine, and which of its processes, made it.
+    began
+        When reading began, seconds of that machine's clock since 1970.
     seconds
         Time spent reading, rendering and writing.
     clamped_values
@@ -101,6 +109,9 @@ class FrameRecord:
     out: Path
     origin: Origin
     output: FileDigest
+    host: str
+    process: int
+    began: float
     seconds: Mapping[str, float]
     clamped_values: int
     below_zero: float
@@ -117,7 +128,7 @@ def read_inputs(task: FrameTask, preset: Preset) -> FrameInputs:
     HaloclineError
         Of the imaging room; it names file and frame. ``E-READ-CHANGED`` where a file changed meanwhile.
     """
-    started = time.perf_counter()
+    began, started = time.time(), time.perf_counter()
     spec = input_spec_of(task, preset)
     before = _stamps(task)
     origin = origin_of(task, preset)
@@ -133,7 +144,7 @@ def read_inputs(task: FrameTask, preset: Preset) -> FrameInputs:
             where=" or ".join(map(str, task.files)),
             fix="Something is still writing it; run again when it is done.",
         )
-    return FrameInputs(task, origin, loaded, tracks, time.perf_counter() - started)
+    return FrameInputs(task, origin, loaded, tracks, began, time.perf_counter() - started)
 
 
 def render(inputs: FrameInputs, preset: Preset, how: Evaluation) -> FrameResult:
@@ -158,6 +169,7 @@ def render(inputs: FrameInputs, preset: Preset, how: Evaluation) -> FrameResult:
         pictures=pictures,
         counts=_total([view.counts for view in loaded.views]),
         warnings=tuple(warnings),
+        began=inputs.began,
         seconds={"read": inputs.seconds, "render": time.perf_counter() - started},
     )
 
@@ -189,6 +201,9 @@ def write_result(result: FrameResult, preset: Preset) -> FrameRecord:
         out=written.path,
         origin=result.origin,
         output=made,
+        host=socket.gethostname(),
+        process=os.getpid(),
+        began=result.began,
         seconds={**result.seconds, "write": time.perf_counter() - started},
         clamped_values=written.clamped_values,
         below_zero=below_zero_share(picture.rgb for picture in result.pictures.values()),

@@ -12,6 +12,10 @@
     frames = "1001-1048"                          # all that are there where left out
     missing = "hold"                              # stop (default), skip, hold
     set    = ["water.secchi_depth=6"]
+    layers = ["transmittance"]                    # besides the picture
+    threads = 2                                   # also: processes, memory = "16G"
+
+What a table ``[defaults]`` says holds for every shot that does not say otherwise.
 
 Paths start from the job file's folder. A job file may come from a stranger: it reaches nothing outside its
 own folder and the folders that the user names.
@@ -19,6 +23,7 @@ own folder and the folders that the user names.
 
 from __future__ import annotations
 
+import json
 import os
 import tomllib
 from collections.abc import Iterable, Iterator, Mapping, Sequence
@@ -28,6 +33,7 @@ from typing import Annotated, Any, Literal
 
 from pydantic import Field
 
+from halocline.batch.memory_budget import parse_memory
 from halocline.batch.plan_tasks import MissingFrames, ShotPlan, plan_shot, refuse_inputs
 from halocline.batch.task import FrameTask
 from halocline.errors import HaloclineError, JobError, PresetError, did_you_mean
@@ -48,8 +54,39 @@ _Text = Annotated[str, Field(min_length=1, max_length=4096)]
 _Settings = Annotated[tuple[_Text, ...], Field(max_length=1000)]
 
 
-class ShotSection(Strict):
-    """One shot.
+class ShotDefaults(Strict):
+    """What a shot, or all that do not say otherwise, may state.
+
+    Attributes
+    ----------
+    preset
+        Preset file, or name of a shipped one.
+    frames
+        Range of frames; all that are there where not given.
+    missing
+        What to do about frames that are not there: ``"stop"`` where not given.
+    set
+        Single keys of the preset, each ``"SECTION.KEY=VALUE"``; after the job's own.
+    layers
+        Layers to write besides the picture, as ``output.layers``.
+    processes, threads
+        Processes, and computing threads in each; from processors and memory where not given.
+    memory
+        Memory for all processes, such as ``"16G"``.
+    """
+
+    preset: _Text | None = None
+    frames: _Text | None = None
+    missing: Literal["stop", "skip", "hold"] | None = None
+    set: _Settings = ()
+    layers: Annotated[tuple[_Text, ...], Field(max_length=1000)] | None = None
+    processes: Annotated[int, Field(ge=1, le=4096)] | None = None
+    threads: Annotated[int, Field(ge=1, le=4096)] | None = None
+    memory: _Text | None = None
+
+
+class ShotSection(ShotDefaults):
+    """One shot; see `ShotDefaults` for the rest.
 
     Attributes
     ----------
@@ -60,24 +97,12 @@ class ShotSection(Strict):
         name of a matte, a light or any other pass.
     out
         Folder, pattern or file to write.
-    preset
-        Preset file, or name of a shipped one; the job's where not given.
-    frames
-        Range of frames; all that are there where not given.
-    missing
-        What to do about frames that are not there.
-    set
-        Single keys of the preset, each ``"SECTION.KEY=VALUE"``; after the job's own.
     """
 
     beauty: _Text
     out: _Text
     depth: _Text | None = None
     passes: dict[str, _Text] = Field(default_factory=dict, max_length=100)
-    preset: _Text | None = None
-    frames: _Text | None = None
-    missing: Literal["stop", "skip", "hold"] = "stop"
-    set: _Settings = ()
 
 
 class JobHead(Strict):
@@ -90,13 +115,28 @@ class JobHead(Strict):
     title
         For people.
     preset, set
-        For all shots; see `ShotSection`.
+        For all shots; see `ShotDefaults`.
+    defaults
+        For all shots that do not say otherwise.
     """
 
     format: Annotated[int, Field(ge=FORMAT, le=FORMAT)]
     title: Annotated[str, Field(max_length=120)] = ""
     preset: _Text | None = None
     set: _Settings = ()
+    defaults: ShotDefaults = ShotDefaults()
+
+    def for_shot(self, shot: ShotSection) -> ShotSection:
+        """Return a shot with what it does not say itself."""
+        defaults = self.defaults
+        given = {
+            key: value
+            for key in ShotDefaults.model_fields
+            if (value := getattr(defaults, key)) is not None and getattr(shot, key) is None
+        }
+        if shot.preset is None and defaults.preset is None:
+            given["preset"] = self.preset
+        return shot.model_copy(update={**given, "set": (*self.set, *defaults.set, *shot.set)})
 
 
 @dataclass(frozen=True)
@@ -121,6 +161,8 @@ class JobShot:
         What to do about frames that are not there.
     folders
         Folders that the job may use.
+    processes, threads, memory_bytes
+        What the job file allows it; None where it says nothing.
     """
 
     name: str
@@ -133,6 +175,9 @@ class JobShot:
     frames: str | None
     missing: MissingFrames
     folders: tuple[str, ...]
+    processes: int | None = None
+    threads: int | None = None
+    memory_bytes: int | None = None
 
     def load_preset(self) -> Preset:
         """Return the shot's look. Raises PresetError as `halocline.presets.preset.load_preset`."""
@@ -226,7 +271,7 @@ def read_job(path: str | Path, *, allowed: Iterable[str | Path] = ()) -> Job:
     if head is not None:
         reach = _Reach(path, tuple(os.path.realpath(folder) for folder in (path.parent, *allowed)))
         for name, section in sections.items():
-            shot, wrong = _shot(name, section, head, reach, document)
+            shot, wrong = _shot(name, head.for_shot(section), reach, document)
             problems += wrong
             found += [shot] if shot is not None else []
     if problems or head is None:
@@ -337,7 +382,6 @@ def _files_of(task: FrameTask) -> Iterator[Path]:
 def _shot(
     name: str,
     section: ShotSection,
-    head: JobHead,
     reach: _Reach,
     document: Document,
 ) -> tuple[JobShot | None, list[HaloclineError]]:
@@ -357,7 +401,7 @@ def _shot(
                 paths[key] = reach.path(text)
         except ValueError as error:
             wrong(key, str(error), "Move it, or name its folder on the command line: --allow FOLDER.")
-    preset = section.preset or head.preset
+    preset = section.preset
     if preset is None:
         wrong("preset", "no preset, neither here nor for the whole job", 'Add preset = "NAME".')
     elif preset not in shipped_names():
@@ -370,20 +414,30 @@ def _shot(
             parse_frames(section.frames)
         except HaloclineError as error:
             wrong("frames", error.message, error.fix)
+    memory: int | None = None
+    if section.memory is not None:
+        try:
+            memory = parse_memory(section.memory)
+        except JobError as error:
+            wrong("memory", error.message, error.fix)
+    layers = () if section.layers is None else (f"output.layers={json.dumps(section.layers)}",)
     if preset is None or not {"beauty", "out"} <= paths.keys():
         return None, problems
     shot = JobShot(
         name=name,
         preset=preset,
-        settings=(*head.set, *section.set),
+        settings=(*section.set, *layers),
         beauty=paths["beauty"],
         depth=paths.get("depth"),
         passes={key.partition(".")[2]: path for key, path in paths.items() if key.startswith("passes.")},
         # A slash at the end says that it is a folder; a path would drop it.
         out=f"{paths['out']}/" if section.out.endswith("/") else str(paths["out"]),
         frames=section.frames,
-        missing=MissingFrames(section.missing),
+        missing=MissingFrames(section.missing or "stop"),
         folders=reach.folders,
+        processes=section.processes,
+        threads=section.threads,
+        memory_bytes=memory,
     )
     return shot, problems
 

@@ -196,13 +196,15 @@ def done_fields(record: FrameRecord) -> Record:
         "out": record.out.name,
         "origin": record.origin.to_dict(),
         "output": {"bytes": record.output.bytes, "sha256": record.output.sha256},
+        "began": round(record.began, 3),
         "seconds": {stage: round(value, 4) for stage, value in record.seconds.items()},
         "peak_memory_bytes": record.peak_memory_bytes,
         "clamped_values": record.clamped_values,
         "below_zero": round(record.below_zero, 6),
         "bad_pixels": dict(record.counts),
         "warnings": list(record.warnings),
-        **machine(),
+        "host": record.host,
+        "process": record.process,
     }
 
 

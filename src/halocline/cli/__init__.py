@@ -6,6 +6,7 @@ A module a command, imported when it is called, so that help answers at once.
 - `commands`: which commands there are
 - `options`: options that they share
 - `examples`: examples in their help
+- `metrics`: how far a run is, for Prometheus
 - `output`: how progress and errors are told
 - `exit_status`: what the shell is told
 - `shot`: preset, frames and options joined

@@ -13,6 +13,7 @@ from halocline.batch.means import Means
 from halocline.batch.memory_budget import parse_memory
 from halocline.batch.plan_tasks import MissingFrames, plan_shot
 from halocline.cli.examples import examples
+from halocline.cli.metrics import Metrics
 from halocline.cli.options import (
     CheckOption,
     DepthOption,
@@ -20,6 +21,7 @@ from halocline.cli.options import (
     FramesOption,
     LogOption,
     MemoryOption,
+    MetricsOption,
     OutOption,
     OverwriteOption,
     PassOption,
@@ -105,6 +107,7 @@ def apply(
     strict: StrictOption = False,
     check: CheckOption = True,
     log: LogOption = LogForm.text,
+    metrics: MetricsOption = None,
 ) -> None:
     """Put clean renders under water: scene-linear EXR and depth in, EXR out.
 
@@ -134,8 +137,9 @@ def apply(
         show_plan(plan, look, resume=resume, strict=strict)
         return
     means = Means(processes, threads, None if memory is None else parse_memory(memory), scheduler)
+    watched = None if metrics is None else Metrics(metrics)
     with at_most(threads):
-        summary = run_shot(plan, look, RunOptions(means, overwrite, resume, check, log, strict))
+        summary = run_shot(plan, look, RunOptions(means, overwrite, resume, check, log, strict, watched))
     if status := exit_status([summary]):
         raise typer.Exit(status)
 

@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import json
 from contextlib import closing
+from dataclasses import replace
 from pathlib import Path
 from typing import Annotated
 
@@ -18,11 +19,13 @@ from halocline.batch.open_job import job_template
 from halocline.batch.plan_tasks import ShotPlan
 from halocline.cli.examples import examples
 from halocline.cli.exit_status import NOTHING_POSSIBLE, SOME_FAILED
+from halocline.cli.metrics import Metrics
 from halocline.cli.options import (
     CheckOption,
     DryRunOption,
     LogOption,
     MemoryOption,
+    MetricsOption,
     OverwriteOption,
     ProcessesOption,
     ResumeOption,
@@ -72,11 +75,13 @@ def run(
     strict: StrictOption = False,
     checks: CheckOption = True,
     log: LogOption = LogForm.text,
+    metrics: MetricsOption = None,
 ) -> None:
     """Run the shots of a job file, one after the other.
 
     A shot that cannot be begun is told of at once, and the others run. Exit status as for apply.
     """
+    watched = None if metrics is None else Metrics(metrics)
     nursery = Nursery()
     means = Means(processes, threads, None if memory is None else parse_memory(memory), scheduler, nursery)
     whole = read_job(job, allowed=allow or ())
@@ -99,8 +104,10 @@ def run(
             else:
                 say(f"shot {shot.name}")
             try:
-                with at_most(threads):
-                    summary = run_shot(plan, look, RunOptions(means, overwrite, resume, checks, log, strict))
+                own = _means(means, shot)
+                with at_most(own.threads):
+                    options = RunOptions(own, overwrite, resume, checks, log, strict, watched, shot.name)
+                    summary = run_shot(plan, look, options)
                 summaries.append(summary)
             except HaloclineError as error:
                 refused += 1
@@ -174,6 +181,16 @@ def review(
         clean = review_shot(plan, look, log).passes and complete and clean
     if not clean:
         raise typer.Exit(SOME_FAILED)
+
+
+def _means(given: Means, shot: JobShot) -> Means:
+    """Return what a shot may use: what the command line says holds over what the job file does."""
+    return replace(
+        given,
+        processes=given.processes or shot.processes,
+        threads=given.threads or shot.threads,
+        memory_bytes=given.memory_bytes or shot.memory_bytes,
+    )
 
 
 def _refuse_job_file(out: Path, job: Path) -> None:

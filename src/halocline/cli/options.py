@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from pathlib import Path
 from typing import Annotated
 
 import typer
@@ -60,6 +61,12 @@ StrictOption = Annotated[
     typer.Option("--strict", help="Refuse input whose unit or kind is in doubt, before the first frame."),
 ]
 LogOption = Annotated[LogForm, typer.Option("--log", help="How to tell progress.")]
+MetricsOption = Annotated[
+    Path | None,
+    typer.Option(
+        "--metrics", metavar="FILE", help="Keep a Prometheus text file up to date with how far it is."
+    ),
+]
 DisplayOption = Annotated[str | None, typer.Option("--display", help="Display of the colour configuration.")]
 ViewOption = Annotated[str | None, typer.Option("--view", help="View of the display.")]
 WidthOption = Annotated[int, typer.Option("--width", min=120, max=1920, help="Pixels across each picture.")]

@@ -6,6 +6,7 @@ import json
 import sys
 from collections.abc import Iterable, Iterator
 from contextlib import contextmanager
+from datetime import UTC, datetime
 from enum import StrEnum
 from typing import TYPE_CHECKING, Any
 
@@ -56,7 +57,8 @@ def say_warnings(warnings: tuple[str, ...], told: set[str], where: str) -> None:
 
 
 def json_line(**fields: Any) -> None:
-    """Print one record of the machine-readable log."""
+    """Print one record of the machine-readable log, with the time."""
+    fields = {**fields, "time": datetime.now(UTC).isoformat(timespec="milliseconds")}
     # Escapes, where a terminal or a name that is no text is concerned; JSON reads them as the same.
     text = json.dumps(fields, ensure_ascii=False, default=str)
     safe = one_line(text) == text

@@ -6,7 +6,7 @@ from dataclasses import dataclass
 
 import typer
 
-from halocline.batch.events import Summary
+from halocline.batch.events import Event, Summary
 from halocline.batch.first_look import FirstLook, look_first
 from halocline.batch.manifest import Manifest
 from halocline.batch.means import Means, choose_maker
@@ -15,6 +15,7 @@ from halocline.batch.output_look import BELOW_ZERO
 from halocline.batch.plan_tasks import ShotPlan
 from halocline.batch.run import judge_plan, run_frames
 from halocline.cli.exit_status import ALL_DONE, NOTHING_POSSIBLE, OTHERS_AT_WORK, SOME_FAILED
+from halocline.cli.metrics import Metrics
 from halocline.cli.output import LogForm, Teller, console, json_line, say, say_warning
 from halocline.imaging.sequence import frame_text
 from halocline.plain_text import one_line
@@ -37,6 +38,8 @@ class RunOptions:
     check: bool = True
     log: LogForm = LogForm.text
     strict: bool = False
+    metrics: Metrics | None = None
+    shot: str = ""
 
 
 def run_shot(plan: ShotPlan, look: Preset, options: RunOptions) -> Summary:
@@ -73,6 +76,15 @@ def run_shot(plan: ShotPlan, look: Preset, options: RunOptions) -> Summary:
             say_warning(warning)
     if options.strict:
         seen.refuse_doubts()
+    metrics, shot = options.metrics, options.shot or look.name
+
+    def tell(event: Event) -> None:
+        teller.tell(event)
+        if metrics is not None:
+            metrics.tell(shot, event)
+
+    if metrics is not None:
+        metrics.begin(shot, total)
     with Teller(options.log, total, told=seen.warnings).running() as teller:
         summary = run_frames(
             seen.tasks,
@@ -81,7 +93,7 @@ def run_shot(plan: ShotPlan, look: Preset, options: RunOptions) -> Summary:
             overwrite=options.overwrite,
             resume=options.resume,
             skipped=plan.skipped,
-            report=teller.tell,
+            report=tell,
         )
     if options.log is LogForm.json:
         json_line(event="end", **_counts(summary))

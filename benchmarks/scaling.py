@@ -1,0 +1,134 @@
+"""How a job spreads over processes: one table for a plain water and for the full look.
+
+    python -m benchmarks.scaling [--processes 1 2 4 8 16] [--frames 32] [--size 3840x2160] [--folder /dev/shm]
+
+Each job is the installed command, run as a user runs it, on frames that are made here, with one computing
+thread a process; loops, fits and tables are on disk from a job before, as on any machine in use. Of each:
+
+- *wall*: seconds of the whole command, and how many times faster than one process;
+- *CPU/frame*: processor seconds of all its processes over its frames, and against one process;
+- *first*: seconds from the command's start until the first process began its first frame;
+- *last begins*: seconds after that at which the last process began its first frame; *at work*: how many did.
+"""
+
+from __future__ import annotations
+
+import argparse
+import json
+import os
+import platform
+import resource
+import shutil
+import subprocess
+import sys
+import tempfile
+import time
+from dataclasses import dataclass
+from pathlib import Path
+from typing import Any
+
+from benchmarks.files import make_frame
+from benchmarks.throughput import FULL
+
+from halocline.compute.threads import processors
+from halocline.imaging.frame import Window
+
+COMMAND = [sys.executable, "-c", "from halocline.cli.main import run; run()"]
+FIRST = 1001
+
+
+@dataclass(frozen=True)
+class Job:
+    """What one job took: seconds, processor seconds, and when each process began its first frame."""
+
+    wall: float
+    processor: float
+    began: tuple[float, ...]
+
+
+def main() -> None:
+    """Print the tables."""
+    parser = argparse.ArgumentParser(description=__doc__, formatter_class=argparse.RawTextHelpFormatter)
+    parser.add_argument("--processes", type=int, nargs="+", default=[1, 2, 4, 8, 16])
+    parser.add_argument("--frames", type=int, default=32)
+    parser.add_argument("--size", default="3840x2160", help="of a frame, WIDTHxHEIGHT")
+    parser.add_argument("--folder", default="/dev/shm" if Path("/dev/shm").is_dir() else None)
+    parser.add_argument("--looks", nargs="+", choices=["plain", "full"], default=["plain", "full"])
+    asked = parser.parse_args()
+    width, height = map(int, asked.size.split("x"))
+    with tempfile.TemporaryDirectory(dir=asked.folder) as name:
+        folder = Path(name)
+        sources(folder, Window(0, 0, width, height), asked.frames)
+        print(
+            f"{asked.frames} frames of {asked.size} in {asked.folder or 'a temporary folder'}; "
+            f"{processors()} processors, {platform.machine()}, Python {platform.python_version()}"
+        )
+        for look in asked.looks:
+            table(folder, look, asked.processes, asked.frames)
+
+
+def sources(folder: Path, window: Window, frames: int) -> None:
+    """Make one frame, and give it all their names."""
+    clean = folder / "clean"
+    clean.mkdir()
+    make_frame(folder / "frame.exr", window)
+    for number in range(FIRST, FIRST + frames):
+        os.link(folder / "frame.exr", clean / f"clean.{number}.exr")
+    (folder / "full.toml").write_text(FULL)
+
+
+def table(folder: Path, look: str, processes: list[int], frames: int) -> None:
+    """Run the jobs of one look and print a row for each."""
+    preset = "jerlov-1c" if look == "plain" else str(folder / "full.toml")
+    run(folder, preset, 1, f"{FIRST}")
+    print(f"\n{look} look ({frames} frames, one computing thread a process)")
+    print("processes   wall s  faster   CPU s/frame  of one   first s  last begins s  at work")
+    alone: Job | None = None
+    for count in processes:
+        job = run(folder, preset, count, None)
+        alone = alone or job
+        print(
+            f"{count:9}  {job.wall:7.1f}  {alone.wall / job.wall:6.2f}  "
+            f"{job.processor / frames:12.2f}  {job.processor / alone.processor:6.2f}  "
+            f"{job.began[0]:8.1f}  {job.began[-1] - job.began[0]:13.1f}  {len(job.began):7}",
+            flush=True,
+        )
+
+
+def run(folder: Path, preset: str, processes: int, frames: str | None) -> Job:
+    """Run one job and take its figures from its own record and the system's."""
+    out = folder / "wet"
+    before, started, clock = resource.getrusage(resource.RUSAGE_CHILDREN), time.perf_counter(), time.time()
+    done = subprocess.run(
+        [
+            *(*COMMAND, "apply", preset, str(folder / "clean" / "clean.####.exr"), "--out", f"{out}/"),
+            *("--processes", str(processes), "--threads", "1", "--no-check", "--log", "json"),
+            *(["--frames", frames] if frames else []),
+        ],
+        capture_output=True,
+        text=True,
+        check=False,
+    )
+    wall, after = time.perf_counter() - started, resource.getrusage(resource.RUSAGE_CHILDREN)
+    shutil.rmtree(out, ignore_errors=True)
+    if done.returncode:
+        raise SystemExit(done.stderr or done.stdout)
+    events = [json.loads(line) for line in done.stdout.splitlines()]
+    return Job(
+        wall,
+        after.ru_utime + after.ru_stime - before.ru_utime - before.ru_stime,
+        tuple(sorted(moment - clock for moment in first_begun(events).values())),
+    )
+
+
+def first_begun(events: list[dict[str, Any]]) -> dict[int, float]:
+    """Return when each process began its first frame, seconds of the clock."""
+    found: dict[int, float] = {}
+    for event in events:
+        if event["event"] == "frame":
+            found[event["process"]] = min(event["began"], found.get(event["process"], event["began"]))
+    return found
+
+
+if __name__ == "__main__":
+    main()
