@@ -186,7 +186,10 @@ class Sprites:
     @classmethod
     def joined(cls, parts: Sequence[Sprites]) -> Sprites:
         """Return sprites in one list; their textures, which must be of one size, are joined too."""
-        first = np.cumsum([0, *(len(part.textures.levels[0]) for part in parts)])[:-1]
+        # Parts may share theirs.
+        own = list({id(part.textures): part.textures for part in parts}.values())
+        begins = np.cumsum([0, *(textures.count for textures in own)])[:-1]
+        begin_of = {id(textures): begin for textures, begin in zip(own, begins, strict=True)}
 
         def together(name: str) -> F64:
             return np.concatenate([getattr(part, name) for part in parts])
@@ -196,7 +199,7 @@ class Sprites:
             together("end_px"),
             together("axes_px"),
             together("blur_px"),
-            np.concatenate([part.texture + begin for part, begin in zip(parts, first, strict=True)]),
+            np.concatenate([part.texture + begin_of[id(part.textures)] for part in parts]),
             together("opacity"),
             together("light"),
             together("added"),
@@ -205,7 +208,7 @@ class Sprites:
             Textures(
                 tuple(
                     np.concatenate(levels)
-                    for levels in zip(*(part.textures.levels for part in parts), strict=True)
+                    for levels in zip(*(textures.levels for textures in own), strict=True)
                 )
             ),
             np.concatenate([part.bends() for part in parts]),

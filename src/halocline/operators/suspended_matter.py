@@ -9,7 +9,7 @@ Place it after ``veiling_light``.
 from __future__ import annotations
 
 import math
-from collections.abc import Callable
+from collections.abc import Callable, Mapping
 from dataclasses import dataclass
 from typing import Annotated, ClassVar, Literal
 
@@ -47,7 +47,8 @@ from halocline.physics.floating.particles import (
     aggregate_sinking_speed,
     grain_settling_speed,
 )
-from halocline.physics.floating.particles_as_seen import Scene, Seen, seen
+from halocline.physics.floating.particles_as_seen import Scene, Seen, card_side, seen
+from halocline.physics.floating.shapes import ShapeKind, shapes
 from halocline.physics.floating.suspended import Motion, ParticleClass, affordable, slice_diameters, visible
 from halocline.physics.path.scatterers import Scatterers
 from halocline.quantities import (
@@ -64,6 +65,13 @@ from halocline.quantities import (
 )
 
 Vector = tuple[Position, Position, Position]
+# What near ones of each kind look like; others are pictures of their own, or haze.
+_SHAPE_OF: Mapping[str, ShapeKind] = {
+    "aggregate": "flake",
+    "grain": "grain",
+    "thread": "thread",
+    "plankton": "plankton",
+}
 # Contrast of a particle is gone after this many attenuation lengths: exp(-5) is 0.7 %.
 _SIGHT_LENGTHS = 5.0
 
@@ -76,12 +84,13 @@ class MatterClass(Strict):
     name
         Its name; keys its random numbers.
     kind
-        ``aggregate``: marine snow, irregular and soft. ``grain``: compact specks, silt, plankton.
-        ``picture``: drawn with the images in ``images``. ``haze``: too fine to be told apart, all haze.
+        ``aggregate``: marine snow, flakes of lumps and fibres, soft. ``grain``: compact specks, near ones
+        with facets. ``thread``: fibres. ``plankton``: small animals and chains of cells. ``picture``: drawn
+        with the images in ``images``. ``haze``: too fine to be told apart, all haze.
     per_litre
         Number between the two diameters in a litre of water.
     smallest, largest
-        Diameters, metres.
+        Diameters, metres: of discs that cover as much. A fibre is about five times as long.
     exponent
         m of the size distribution dN/dD ~ D^-m; the sea has 3 to 5.
     sinking
@@ -110,7 +119,7 @@ class MatterClass(Strict):
     """
 
     name: str
-    kind: Literal["aggregate", "grain", "picture", "haze"] = "grain"
+    kind: Literal["aggregate", "grain", "thread", "plankton", "picture", "haze"] = "grain"
     per_litre: Ratio = 1.0
     smallest: Distance = 0.2e-3
     largest: Distance = 2e-3
@@ -388,6 +397,10 @@ class SuspendedMatter(Operator[SuspendedMatterParameters, _Prepared]):
         pictures = kind.kind == "picture"
         colour = (1.0, 1.0, 1.0) if pictures else kind.albedo
         albedo = np.maximum(bands.up @ np.array(colour), 0.0) / shot.path.white * p.brightness
+        shape = _SHAPE_OF.get(kind.kind)
+        cards = (
+            cards_from(tuple(image.place for image in kind.images), bands, shot.space) if pictures else None
+        )
         return ParticleClass(
             name=kind.name,
             sizes=sizes,
@@ -402,9 +415,8 @@ class SuspendedMatter(Operator[SuspendedMatterParameters, _Prepared]):
             glints=kind.glints,
             thinned_to=min(1.0, p.density),
             drawn=kind.kind != "haze",
-            cards=cards_from(tuple(image.place for image in kind.images), bands, shot.space)
-            if pictures
-            else None,
+            cards=cards if shape is None else shapes(shape, bands.count),
+            card_side=1.0 if shape is None else card_side(shape),
         )
 
     def _motion(self, shot: Shot) -> Motion:

@@ -17,6 +17,7 @@ from halocline.physics.floating.exposure import Exposure
 from halocline.physics.floating.field import Particles, patchiness
 from halocline.physics.floating.particles import DrawLimits, PowerLaw
 from halocline.physics.floating.particles_as_seen import Scene, Shown, as_cards, glints, seen
+from halocline.physics.floating.shapes import shapes, side_of
 from halocline.physics.floating.suspended import Cloud, Motion, ParticleClass, affordable, visible
 
 WINDOW = Window(0, 0, 96, 64)
@@ -183,8 +184,9 @@ def test_sprites_join_into_one_list() -> None:
         np.zeros((2, 2)), np.zeros((2, 2)), np.stack([np.eye(2)] * 2), np.zeros(2), np.array([0, 0]),
         np.ones(2), np.ones((2, bands)), np.zeros((2, bands)), np.ones(2), np.ones(2), _disc_card(bands),
     )  # fmt: skip
-    both = Sprites.joined([one, one])
-    assert both.texture.tolist() == [0, 0, 1, 1]
+    both = Sprites.joined([one, replace(one, textures=_disc_card(bands)), one])
+    # What two parts share is kept once.
+    assert both.texture.tolist() == [0, 0, 1, 1, 0, 0]
     assert both.textures.count == 2
 
 
@@ -199,3 +201,29 @@ def test_glints_keep_the_mean_light_and_come_once_a_turn(build: Builders) -> Non
     # They twinkle: other ones shine a moment later.
     assert abs(np.corrcoef(now, later)[0, 1]) < 0.2
     assert (glints(shares, replace(kind, glints=0.0), 3.0) == 1.0).all()
+
+
+def test_shapes_melt_into_discs_and_streaks_without_a_jump_of_light(build: Builders) -> None:
+    """A flake that comes nearer, and one that is ever more smeared, keeps its light to a percent or two.
+
+    It is still and square to the lens here, so that nothing but the way it is drawn changes.
+    """
+    exposure = _exposure(build)
+    cards = shapes("flake", 1)
+    covered = []
+    for diameter, way_px in [(d, 0.0) for d in np.geomspace(0.02, 0.3, 12)] + [
+        (0.15, w) for w in np.linspace(0.0, 60.0, 9)
+    ]:
+        size = diameter * exposure.px_per_radian / 1.2
+        place, half = np.array([[0.0, 0.0, -1.2]]), np.array([[0.5 * way_px, 0.0, 0.0]])
+        half *= 1.2 / exposure.px_per_radian
+        one = np.ones(1)
+        shown = Shown(
+            place - half, place, place + half, diameter * one, 1.2 * one, 0.05 * one, one[None], one[None]
+        )
+        axes = 0.5 * side_of("flake") * size * np.eye(2)[None]
+        found = as_cards(shown, axes, np.zeros(1, np.int64), cards, exposure)
+        covered.append(_covered(found) / (np.pi / 4 * size**2 * 0.05))
+    # What this one of the pictures covers, of their mean.
+    own = float(cards.levels[-1][0, 0, 0, -1] / cards.levels[-1][..., -1].mean())
+    assert np.array(covered) == pytest.approx(np.full(len(covered), own), rel=0.02)

@@ -6,7 +6,8 @@
 - `flow`: how the water carries them (Current, TurbulentFlow, Wake, WorldDrift, turbulence)
 - `light`: the light they send to the lens
 - `exposure`: a shutter's time (Exposure)
-- `particles_as_seen`: ready to be drawn (Scene, SceneShade, Seen, seen)
+- `particles_as_seen`: ready to be drawn (Scene, SceneShade, Seen, card_side, seen)
+- `shapes`: what near ones look like (ShapeKind, shapes)
 - `haze`: what is too far or too small to be drawn (Haze, haze_of)
 - `haze_clouds`: where that is thicker (HazeClouds, haze_clouds)
 - `lamp_haze`: the same as lamps see it (clouds_at, matter_lit_by_lamps)

@@ -18,6 +18,7 @@ from halocline.physics.floating.haze import Haze
 from halocline.physics.floating.haze_clouds import HazeClouds
 from halocline.physics.floating.light import SightLine, lamp_haze_before, lit, transmitted, veil_before
 from halocline.physics.floating.particles import DrawLimits, smooth_step
+from halocline.physics.floating.shapes import ShapeKind, side_of
 from halocline.physics.floating.suspended import Cloud, ParticleClass
 from halocline.physics.path.lamps import Lamp
 from halocline.physics.path.scatterers import Scatterers
@@ -38,6 +39,8 @@ _MOST_TILT_RAD = 1.2
 # A card is drawn as a card where it is this many pixels, or blur radii, across; below, as a disc.
 _CARD_FROM_PX = 4.0
 _CARD_FROM_BLURS = 1.0
+# Smeared over more of its own widths than this it can no longer be read; at twice as many a disc is drawn.
+_CARD_TO_WAYS = 2.0
 # A glint is this sharp: half as bright 15 degrees off, a twelfth of all turns wide.
 _GLINT_SHARPNESS = 20.0
 
@@ -158,8 +161,13 @@ def seen(cloud: Cloud, kind: ParticleClass, limits: DrawLimits, exposure: Exposu
     )
     if kind.cards is not None:
         which = (cloud.particles.words[0] % np.uint32(kind.cards.count)).astype(np.int64)
-        axes = _card_axes(cloud.particles.shares(), shown.size_px(exposure), kind, exposure.times_s[1])
-        return as_cards(shown, axes, which, kind.cards, exposure)
+        side = kind.card_side * shown.size_px(exposure)
+        axes = _card_axes(cloud.particles.shares(), side, kind, exposure.times_s[1])
+
+        def lumps(small: Shown, chosen: NDArray[np.bool_]) -> Seen:
+            return _as_lumps(small, cloud.particles.select(chosen), kind, exposure)
+
+        return as_cards(shown, axes, which, kind.cards, exposure, lumps if kind.irregular else None)
     if kind.irregular:
         return _as_lumps(shown, cloud.particles, kind, exposure)
     return Seen(discs=(as_discs(shown, exposure),))
@@ -272,9 +280,16 @@ def as_discs(shown: Shown, exposure: Exposure, *, edge_softness: float = 0.0) ->
 
 
 def as_cards(
-    shown: Shown, axes_px: F64, which: NDArray[np.int64], cards: Textures, exposure: Exposure
+    shown: Shown,
+    axes_px: F64,
+    which: NDArray[np.int64],
+    cards: Textures,
+    exposure: Exposure,
+    rest: Callable[[Shown, NDArray[np.bool_]], Seen] | None = None,
 ) -> Seen:
-    """Return things as pictures, fading into discs of the same area where they are too small to be read.
+    """Return things as pictures, fading into discs of the same area where they cannot be read.
+
+    That is where they are small, out of focus, or smeared.
 
     Parameters
     ----------
@@ -286,23 +301,32 @@ def as_cards(
         Pictures, and which of them each has.
     exposure
         Shutter and lens.
+    rest
+        Draws those that are not or not wholly drawn as pictures, given them and which they are; discs where
+        not given.
     """
     start, end, bend, depth = exposure.streaks(shown)
     size = shown.size_px(exposure)
     blur = exposure.lens.blur_radius_px(np.maximum(depth, 1e-6))
-    drawn = smooth_step((size - _CARD_FROM_PX) / _CARD_FROM_PX)
-    drawn *= smooth_step(2.0 - blur / np.maximum(_CARD_FROM_BLURS * size, 1e-9))
+    # As wide as the picture, however it is tilted.
+    wide = 2.0 * np.hypot(axes_px[:, 0, 0], axes_px[:, 1, 0])
+    drawn = smooth_step((wide - _CARD_FROM_PX) / _CARD_FROM_PX)
+    drawn *= smooth_step(2.0 - blur / np.maximum(_CARD_FROM_BLURS * wide, 1e-9))
     whole = np.isfinite(start).all(axis=1) & np.isfinite(end).all(axis=1) & (depth > 0.0)
+    way = np.where(whole, np.hypot(*(np.where(whole[:, None], end - start, 0.0)).T), 0.0)
+    drawn *= smooth_step(2.0 - way / np.maximum(_CARD_TO_WAYS * wide, 1e-9))
     # The coarsest texel is the mean of the picture: its cover, and its light times that.
     mean = cards.levels[-1][:, 0, 0].astype(np.float64)[which]
     area = np.abs(np.linalg.det(axes_px)) / np.maximum((0.5 * size) ** 2, 1e-12)
     # A square of side d covers 4/pi of a disc of that diameter.
     as_disc = replace(
         shown,
-        opacity=np.minimum(shown.opacity * (1.0 - drawn) * mean[:, -1] * area * 4.0 / math.pi, 1.0),
+        opacity=shown.opacity * (1.0 - drawn) * mean[:, -1] * area * 4.0 / math.pi,
         light=shown.light * mean[:, :-1] / np.maximum(mean[:, -1:], 1e-6),
     )
-    discs = as_discs(as_disc.select((drawn < 1.0) & whole), exposure)
+    others = (drawn < 1.0) & whole
+    small = as_disc.select(others)
+    left = Seen(discs=(as_discs(small, exposure),)) if rest is None else rest(small, others)
     chosen = np.flatnonzero((drawn > 0.0) & whole)
     sprites = Sprites(
         start[chosen],
@@ -318,7 +342,24 @@ def as_cards(
         cards,
         bend[chosen],
     )
-    return Seen(discs=(discs,), sprites=(sprites,))
+    return replace(left, sprites=(sprites,))
+
+
+def card_side(shape: ShapeKind) -> float:
+    """Return the side of a shape's pictures over the diameter of a disc that covers as much.
+
+    Parameters
+    ----------
+    shape
+        Which.
+
+    Returns
+    -------
+    float
+        A ratio; the mean over all pictures and the ways in which they are turned out of the picture's plane.
+    """
+    # The mean of cos(a sin t) over all t is the Bessel function J0(a).
+    return side_of(shape) / math.sqrt(special.j0(_MOST_TILT_RAD))
 
 
 def _as_lumps(shown: Shown, particles: Particles, kind: ParticleClass, exposure: Exposure) -> Seen:

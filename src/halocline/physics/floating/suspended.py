@@ -43,15 +43,15 @@ class ParticleClass:
     asymmetry
         g of that scattering.
     irregular
-        Whether it is drawn as an irregular clump of lumps.
+        Whether it is drawn as an irregular clump of lumps where it is not drawn with a picture.
     turns_per_s
         Mean rate of tumbling.
     variation
         Spread of brightness from particle to particle, 0 to 1.
     glints
         Share of its light that it sends in glints, 0 to 1.
-    cards
-        Pictures to draw it with, instead of discs.
+    cards, card_side
+        Pictures to draw it with, instead of discs, and their side over the diameter.
     thinned_to
         Share of the stated numbers that is there, 0 to 1.
     drawn
@@ -70,6 +70,7 @@ class ParticleClass:
     variation: float = 0.4
     glints: float = 0.0
     cards: Textures | None = None
+    card_side: float = 1.0
     thinned_to: float = 1.0
     drawn: bool = True
 
