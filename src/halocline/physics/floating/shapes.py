@@ -74,7 +74,7 @@ class _Chance:
 
     def _next(self, draw: Callable[..., F64], count: int) -> F64:
         self._drawn += 1
-        return draw(self._key, self._index, self._drawn, np.arange(count))[0]
+        return np.asarray(draw(self._key, self._index, self._drawn, np.arange(count))[0], np.float64)
 
 
 def _grid() -> tuple[F64, F64]:
