@@ -129,6 +129,37 @@ def test_what_a_render_lacks_is_told_before_any_frame(
     assert "E-JOB-PASS" in told.err
 
 
+@pytest.mark.parametrize(
+    "command",
+    [
+        ["inspect", "CLEAN", "--preset", "LOOK"],
+        ["sheet", "CLEAN", "--preset", "LOOK", "--frames", "1002", "--out", "OUT/s.png"],
+        ["wedge", "LOOK", "CLEAN", "light.overcast=0,1", "--frame", "1002", "--out", "OUT/w.png"],
+        ["versions", "LOOK", "LOOK", "--on", "CLEAN", "--frames", "1002", "--out", "OUT/v.html"],
+        ["plot", "LOOK", "--what", "steps", "--render", "FRAME", "--out", "OUT/p.png"],
+        ["preset", "diff", "LOOK", "LOOK", "--render", "FRAME", "--out", "OUT/d.png"],
+    ],
+    ids=lambda words: words[0],
+)
+def test_whatever_looks_at_frames_takes_passes_of_their_own(
+    command: list[str], shot: Folder, tmp_path: Path, capsys: pytest.CaptureFixture[str]
+) -> None:
+    (tmp_path / "look.toml").write_text(LOOK, "utf-8")
+    places = {
+        "LOOK": str(tmp_path / "look.toml"),
+        "CLEAN": str(shot.clean / "arch.####.exr"),
+        "FRAME": str(shot.clean / "arch.1002.exr"),
+    }
+    words = [places.get(word, word.replace("OUT", str(tmp_path))) for word in command]
+    # Without the matte the preset cannot be put on these frames: a failure, never a picture without it.
+    assert _run(words, capsys).status != 0
+    assert not [*tmp_path.glob("*.png"), *tmp_path.glob("*.html")]
+    pattern = write_mattes(shot.root / "mattes")
+    of_frame = pattern.replace("####", "1002") if "FRAME" in command else pattern
+    told = _run([*words, f"--pass=arch={of_frame}"], capsys)
+    assert told.status == 0, told.err
+
+
 class _Told:
     def __init__(self, status: int, out: str, err: str) -> None:
         self.status, self.out, self.err = status, out, err

@@ -92,7 +92,11 @@ def test_what_cannot_be_compared_is_refused_with_what_to_type(
     later = folder_of_renders("later")
     later.write(2001)
     told = halocline("versions", clean, later.pattern, *out)
-    assert (told.status, "no frame in common" in told.err) == (2, True)
+    assert (told.status, "E-SEQUENCE-VERSIONS" in told.err, "no frame in common" in told.err) == (
+        2,
+        True,
+        True,
+    )
     small = folder_of_renders("small")
     small.write(1001, display=(0, 0, 24, 16))
     told = halocline("versions", clean, small.pattern, *out)

@@ -124,6 +124,20 @@ def test_depth_of_another_frame_is_a_problem_without_a_code(scene: Scene, tmp_pa
     assert report.problems == (Obstacle("", "", "frame 1001 has no depth; frame 1002's was taken", ""),)
 
 
+def test_a_pass_in_files_of_its_own_is_described(scene: Scene, tmp_path: Path) -> None:
+    write(scene, tmp_path / "a.1001.exr", planes_of(scene))
+    matte = {"A": planes_of(scene)["A"]}
+    write(scene, tmp_path / "m.1001.exr", matte)
+    write(scene, tmp_path / "late.1002.exr", matte)
+    asked = {"pass_paths": {"arch": tmp_path / "m.####.exr"}, "wanted": ["matte.arch"]}
+    report = inspect(tmp_path / "a.####.exr", **asked)
+    assert report.problems == ()
+    assert report.views[0].passes["matte.arch"] == ("A",)
+    assert inspect(tmp_path / "a.####.exr", wanted=["matte.arch"]).problems[0].code == "E-CHANNEL-MISSING"
+    report = inspect(tmp_path / "a.####.exr", pass_paths={"arch": tmp_path / "late.####.exr"})
+    assert report.problems == (Obstacle("", "", "frame 1001 has no arch; frame 1002's was taken", ""),)
+
+
 def test_a_sequence_is_described_by_its_first_frame_with_gaps_named(scene: Scene, tmp_path: Path) -> None:
     for frame in (1001, 1002, 1005):
         write(scene, tmp_path / f"a.{frame}.exr", planes_of(scene))

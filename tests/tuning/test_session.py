@@ -110,7 +110,10 @@ def test_steps_are_put_aside_and_moved() -> None:
 
 
 def test_each_save_is_a_new_version_that_loads(own: Path, tmp_path: Path) -> None:
-    session = Session(str(own), "clean.####.exr", depth="z.####.exr", save_to=tmp_path / "shot.toml")
+    passes = {"arch": "m.####.exr"}
+    session = Session(
+        str(own), "clean.####.exr", depth="z.####.exr", passes=passes, save_to=tmp_path / "shot.toml"
+    )
     session.change(["light.sun_elevation=42.0"])
     first = session.save()
     session.change(["light.sun_elevation=43.0"])
@@ -119,7 +122,9 @@ def test_each_save_is_a_new_version_that_loads(own: Path, tmp_path: Path) -> Non
     assert first.read_text(encoding="utf-8") == OWN.replace("30.0", "42.0")
     assert load_preset(second).at(0).light.sun_elevation == 43.0
     assert not model(session)["unsaved"]
-    assert session.command(second).startswith(f"halocline apply {second} 'clean.####.exr' --depth ")
+    assert session.command(second) == (
+        f"halocline apply {second} 'clean.####.exr' --depth 'z.####.exr' --pass 'arch=m.####.exr' --out wet/"
+    )
 
 
 def test_nothing_is_saved_without_a_name(own: Path) -> None:

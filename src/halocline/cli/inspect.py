@@ -12,7 +12,7 @@ from halocline.batch.frame_task import planes_read
 from halocline.batch.task import input_spec
 from halocline.cli.examples import examples
 from halocline.cli.exit_status import SOME_FAILED
-from halocline.cli.options import DepthOption, SetOption
+from halocline.cli.options import DepthOption, PassOption, SetOption, passes_given
 from halocline.imaging.report import inspect as inspect_files
 from halocline.imaging.sequence import find_sequence
 from halocline.presets.preset import load_preset, preset_from_text
@@ -30,6 +30,7 @@ EXAMPLES = examples(
 def inspect(
     source: Annotated[str, typer.Argument(metavar="FILE_OR_SEQUENCE", help="EXR file or frame pattern.")],
     depth: DepthOption = None,
+    passes: PassOption = None,
     preset: Annotated[
         str | None,
         typer.Option("--preset", help="Look at what this preset reads, as it says; file or shipped name."),
@@ -56,7 +57,13 @@ def inspect(
         spec = replace(spec, depth=replace(spec.depth, unit_m=metres_per_scene_unit(unit)))
     needed, useful = planes_read(look.at(0).graph)
     report = inspect_files(
-        source, spec, depth_path=depth, frames=frames, wanted=sorted(needed), useful=sorted(useful)
+        source,
+        spec,
+        depth_path=depth,
+        pass_paths=passes_given(passes),
+        frames=frames,
+        wanted=sorted(needed),
+        useful=sorted(useful),
     )
     typer.echo(
         json.dumps(report.to_dict(), indent=2, ensure_ascii=False) if as_json else "\n".join(report.lines())

@@ -12,8 +12,16 @@ import typer
 
 from halocline._typing import F64
 from halocline.batch.still import Still, tasks_of
+from halocline.batch.task import FrameTask
 from halocline.cli.examples import examples
-from halocline.cli.options import DisplayOption, OverwriteOption, PresetArgument, ViewOption
+from halocline.cli.options import (
+    DisplayOption,
+    OverwriteOption,
+    PassOption,
+    PresetArgument,
+    ViewOption,
+    passes_given,
+)
 from halocline.cli.output import say
 from halocline.cli.still import Viewing
 from halocline.errors import JobError
@@ -61,6 +69,7 @@ def plot(
         str | None, typer.Option("--render", help="A clean EXR frame, to plot what each step does to it.")
     ] = None,
     depth: Annotated[str | None, typer.Option("--depth", help="Its depth pass, where apart.")] = None,
+    passes: PassOption = None,
     frame: Annotated[int, typer.Option("--frame", help="Frame number, for animated presets.")] = 1001,
     settings: Annotated[
         list[str] | None, typer.Option("--set", metavar="KEY=VALUE", help="Set one key of the preset.")
@@ -72,7 +81,8 @@ def plot(
     """Plot spectra and bands, the colour of white and of a chart, contrast, the remap, the veil, steps."""
     look = load_preset(preset, settings or ())
     viewing = Viewing(display, view or "un-tone-mapped")
-    makers = _makers(look, frame, viewing, render, depth)
+    shown = None if render is None else tasks_of(render, depth=depth, passes=passes_given(passes))[0]
+    makers = _makers(look, frame, viewing, shown)
     if what is not What.every:
         if what not in makers:
             frameless = what is What.steps
@@ -96,7 +106,7 @@ def write_figure(figure: Figure, path: Path, *, overwrite: bool) -> None:
 
 
 def _makers(
-    look: Preset, frame: int, viewing: Viewing, render: str | None, depth: str | None
+    look: Preset, frame: int, viewing: Viewing, shown: FrameTask | None
 ) -> dict[What, Callable[[], Figure]]:
     path, bands = _path(look, frame), in_space(look.bands, LINEAR_REC709)
     story = story_report(look, frame, LINEAR_REC709)
@@ -140,8 +150,8 @@ def _makers(
             unit="particles in a litre",
             logarithmic=True,
         )
-    if render is not None:
-        made[What.steps] = lambda: _steps_figure(look, render, depth)
+    if shown is not None:
+        made[What.steps] = lambda: _steps_figure(look, shown)
     return made
 
 
@@ -160,9 +170,8 @@ def _path(look: Preset, frame: int) -> LightPath:
     return light_path(settings, in_space(look.bands, LINEAR_REC709), LINEAR_REC709, depth)
 
 
-def _steps_figure(look: Preset, render: str, depth: str | None) -> Figure:
+def _steps_figure(look: Preset, task: FrameTask) -> Figure:
     """Return by how much each step changes the frame: root mean square of luminance, before any other."""
-    task = tasks_of(render, depth=depth)[0]
     still = Still.read(task, look)
     row = still.space.luminance_row.astype(np.float32)
     before = np.tensordot(row, still.clean, 1)

@@ -8,6 +8,7 @@ from typing import Annotated
 import typer
 
 from halocline.cli.examples import examples
+from halocline.cli.options import PassOption, passes_given
 from halocline.errors import PresetError
 from halocline.files.whole import write_whole
 from halocline.presets.difference import differences
@@ -71,6 +72,7 @@ def diff(
         str | None, typer.Option("--render", help="A clean EXR frame to show the difference on.")
     ] = None,
     depth: Annotated[str | None, typer.Option("--depth", help="Its depth pass, where apart.")] = None,
+    passes: PassOption = None,
     out: Annotated[Path, typer.Option("--out", help="With --render: sheet to write.")] = Path("diff.png"),
     overwrite: Annotated[bool, typer.Option("--overwrite", help="Replace files that are there.")] = False,
 ) -> None:
@@ -90,7 +92,7 @@ def diff(
     viewing = Viewing()
     shown = []
     for look in looks:
-        still = Still.read(tasks_of(render, depth=depth)[0], look)
+        still = Still.read(tasks_of(render, depth=depth, passes=passes_given(passes))[0], look)
         shown.append(viewing.pixels(still.planes(look)["rgb"], still.space))
     tiles = [SheetTile(pixels, look.name) for pixels, look in zip(shown, looks, strict=True)]
     tiles.append(

@@ -8,12 +8,19 @@ from typing import Annotated
 import typer
 
 from halocline.batch.first_look import look_first
-from halocline.batch.still import Still, tasks_of
+from halocline.batch.still import Still
 from halocline.cli.examples import examples
-from halocline.cli.options import DisplayOption, OverwriteOption, ViewOption, WidthOption
+from halocline.cli.options import (
+    DisplayOption,
+    OverwriteOption,
+    PassOption,
+    ViewOption,
+    WidthOption,
+    passes_given,
+)
 from halocline.cli.output import say
 from halocline.cli.shot import say_first
-from halocline.cli.still import Viewing, chosen_frames, finished_pixels, reference_pixels
+from halocline.cli.still import Viewing, chosen_frames, finished_pixels, frames_to_show, reference_pixels
 from halocline.cli.wedge import png_bytes, write_sheet
 from halocline.errors import SequenceError
 from halocline.files.whole import write_whole
@@ -48,6 +55,7 @@ def sheet(
     depth: Annotated[
         str | None, typer.Option("--depth", help="With --preset: depth pass, where apart.")
     ] = None,
+    passes: PassOption = None,
     steps: Annotated[
         bool, typer.Option("--steps", help="With --preset: the picture after each step.")
     ] = False,
@@ -82,6 +90,7 @@ def sheet(
     viewing = Viewing(display, view)
     look = None if preset is None else load_preset(preset, settings or ())
     listed = chosen_frames(beauty, frames)
+    tasks = {} if look is None else frames_to_show(beauty, depth, passes_given(passes), frames)
     rows: list[list[SheetTile]] = [[], [], []]
     more: list[SheetTile] = []
     for number in sorted({0, len(listed) // 2, len(listed) - 1}):
@@ -90,8 +99,7 @@ def sheet(
             wet = finished_pixels(path, viewing)
             dry = None if clean is None else finished_pixels(find_sequence(clean).path(frame), viewing)
         else:
-            apart = None if depth is None else str(find_sequence(depth).path(frame))
-            seen = look_first(tasks_of(str(path), depth=apart), look)
+            seen = look_first([tasks[frame]], look)
             if number == 0:
                 say_first(seen, writing=False)
             still = Still.read(seen.tasks[0], look)

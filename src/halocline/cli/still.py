@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from collections.abc import Mapping
 from dataclasses import dataclass
 from pathlib import Path
 
@@ -9,7 +10,8 @@ import numpy as np
 import OpenImageIO as oiio
 
 from halocline._typing import F32
-from halocline.batch.still import seen
+from halocline.batch.still import seen, tasks_of
+from halocline.batch.task import FrameTask
 from halocline.errors import ReadError
 from halocline.imaging.colour import display_pixels
 from halocline.imaging.load import load_beauty
@@ -67,3 +69,10 @@ def chosen_frames(beauty: str, frames: str | None, most: int | None = None) -> l
     if most is None or len(listed) <= most:
         return listed
     return [listed[round(at)] for at in np.linspace(0, len(listed) - 1, most)]
+
+
+def frames_to_show(
+    beauty: str, depth: str | None, passes: Mapping[str, str], frames: str | None
+) -> dict[int, FrameTask]:
+    """Return clean frames that are looked at under a preset and not written, by number."""
+    return {task.frame: task for task in tasks_of(beauty, depth=depth, passes=passes, frames=frames)}

@@ -9,7 +9,7 @@ from typing import Annotated, Any
 import typer
 
 from halocline.cli.examples import examples
-from halocline.cli.options import DepthOption, FramesOption, PresetArgument
+from halocline.cli.options import DepthOption, FramesOption, PassOption, PresetArgument, passes_given
 from halocline.errors import JobError
 
 EXAMPLES = examples(
@@ -22,6 +22,7 @@ def tune(
     preset: PresetArgument,
     frames: Annotated[str, typer.Argument(metavar="FRAMES", help="EXR file or frame pattern.")],
     depth: DepthOption = None,
+    passes: PassOption = None,
     numbers: FramesOption = None,
     save_to: Annotated[
         Path | None,
@@ -47,8 +48,9 @@ def tune(
     from halocline.tuning.pictures import Pictures  # noqa: PLC0415
     from halocline.tuning.session import Session  # noqa: PLC0415
 
-    session = Session(preset, frames, depth=depth, save_to=save_to)
-    pictures = Pictures(frames, depth=depth, numbers=numbers, reference=reference)
+    own = passes_given(passes)
+    session = Session(preset, frames, depth=depth, passes=own, save_to=save_to)
+    pictures = Pictures(frames, depth=depth, passes=own, numbers=numbers, reference=reference)
 
     def ready(server: Server, _: Any) -> None:
         typer.echo(server.address)

@@ -12,12 +12,21 @@ import typer
 
 from halocline._typing import F32
 from halocline.batch.first_look import look_first
-from halocline.batch.still import Still, seen, tasks_of
+from halocline.batch.still import Still, seen
+from halocline.batch.task import FrameTask
 from halocline.cli.examples import examples
-from halocline.cli.options import DisplayOption, FramesOption, OverwriteOption, ViewOption, WidthOption
+from halocline.cli.options import (
+    DisplayOption,
+    FramesOption,
+    OverwriteOption,
+    PassOption,
+    ViewOption,
+    WidthOption,
+    passes_given,
+)
 from halocline.cli.output import say
 from halocline.cli.shot import say_first
-from halocline.cli.still import Viewing
+from halocline.cli.still import Viewing, frames_to_show
 from halocline.errors import HaloclineError, SequenceError
 from halocline.files.whole import write_whole
 from halocline.imaging.load import load_beauty
@@ -42,11 +51,9 @@ class Version:
     name
         As it was asked for.
     files
-        Finished or clean frames by number.
-    look
-        The preset; None where the frames are finished.
-    depth
-        Pattern of the clean frames' depth, where apart.
+        Finished frames by number.
+    look, tasks
+        A preset, and the clean frames by number that it is put on; None and nothing of finished ones.
     found
         The preset that finished frames say they were made with; None before one is read, or where they
         say none that can be read.
@@ -55,20 +62,18 @@ class Version:
     name: str
     files: Mapping[int, Path]
     look: Preset | None
-    depth: str | None
+    tasks: Mapping[int, FrameTask]
     found: Preset | None = None
 
     def frame(self, number: int) -> tuple[F32, RGBSpace]:
         """Return a frame's colour, what the camera sees of it."""
-        path = self.files[number]
         if self.look is not None:
-            apart = None if self.depth is None else str(find_sequence(self.depth).path(number))
-            first = look_first(tasks_of(str(path), depth=apart), self.look)
+            first = look_first([self.tasks[number]], self.look)
             say_first(first, writing=False)
             still = Still.read(first.tasks[0], self.look)
             self.found = self.look
             return still.planes(self.look)["rgb"], still.space
-        view = load_beauty(path).views[0]
+        view = load_beauty(self.files[number]).views[0]
         frame = view.frame
         self.found = self.found or _preset_within(frame.metadata.get("halocline:preset"))
         return seen(frame.plane("rgb"), frame.data_window, frame.display_window), view.space
@@ -81,6 +86,7 @@ def versions(
         str | None, typer.Option("--on", metavar="FRAMES", help="Clean frames to put presets on.")
     ] = None,
     depth: Annotated[str | None, typer.Option("--depth", help="With --on: depth pass, where apart.")] = None,
+    passes: PassOption = None,
     frames: FramesOption = None,
     display: DisplayOption = None,
     view: ViewOption = None,
@@ -92,8 +98,9 @@ def versions(
 
     First, middle and last frame that both have, or those of --frames.
     """
-    pair = [_version(name, clean, depth, frames) for name in (first, second)]
-    shared = sorted(pair[0].files.keys() & pair[1].files.keys())
+    own = {} if clean is None else frames_to_show(clean, depth, passes_given(passes), frames)
+    pair = [_version(name, own, frames) for name in (first, second)]
+    shared = sorted({*pair[0].files, *pair[0].tasks} & {*pair[1].files, *pair[1].tasks})
     if not shared:
         raise SequenceError(
             f"{first} and {second} have no frame in common",
@@ -114,19 +121,18 @@ def versions(
     say(str(out))
 
 
-def _version(name: str, clean: str | None, depth: str | None, frames: str | None) -> Version:
+def _version(name: str, clean: Mapping[int, FrameTask], frames: str | None) -> Version:
     """Return a version by its name: frames by their ending, else a preset."""
     if name.lower().endswith(".exr"):
-        found, look = find_sequence(name, frames), None
-    elif clean is None:
+        found = find_sequence(name, frames)
+        return Version(name, {number: found.path(number) for number in found.frames}, None, {})
+    if not clean:
         raise SequenceError(
             f"{name} is a preset, and there are no frames to put under it",
             code="E-SEQUENCE-VERSIONS",
             fix="Give clean frames as well: --on 'clean.####.exr'.",
         )
-    else:
-        found, look = find_sequence(clean, frames), load_preset(name)
-    return Version(name, {number: found.path(number) for number in found.frames}, look, depth)
+    return Version(name, {}, load_preset(name), clean)
 
 
 def _preset_within(text: object) -> Preset | None:

@@ -11,7 +11,15 @@ import typer
 from halocline.batch.first_look import look_first
 from halocline.batch.still import Still, tasks_of
 from halocline.cli.examples import examples
-from halocline.cli.options import DisplayOption, OverwriteOption, PresetArgument, ViewOption, WidthOption
+from halocline.cli.options import (
+    DisplayOption,
+    OverwriteOption,
+    PassOption,
+    PresetArgument,
+    ViewOption,
+    WidthOption,
+    passes_given,
+)
 from halocline.cli.output import say
 from halocline.cli.shot import say_first
 from halocline.cli.still import Viewing, reference_pixels
@@ -40,6 +48,7 @@ def wedge(
         typer.Argument(metavar="KEY=V1,V2... [KEY=FROM:TO:COUNT]", help="One key across, a second down."),
     ],
     depth: Annotated[str | None, typer.Option("--depth", help="Depth pass, where it is apart.")] = None,
+    passes: PassOption = None,
     frame: Annotated[str | None, typer.Option("--frame", help="Frame of a pattern.")] = None,
     settings: Annotated[
         list[str] | None, typer.Option("--set", metavar="KEY=VALUE", help="Set one key for all pictures.")
@@ -54,7 +63,7 @@ def wedge(
     overwrite: OverwriteOption = False,
 ) -> None:
     """Write a labelled sheet of one frame under one or two keys' values."""
-    task = tasks_of(beauty, depth=depth, frames=frame)[0]
+    task = tasks_of(beauty, depth=depth, passes=passes_given(passes), frames=frame)[0]
     say_first(look_first([task], load_preset(preset, settings or ())), writing=False)
     viewing = Viewing(display, view)
     kept: dict[str, Still] = {}

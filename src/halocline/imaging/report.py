@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Iterable
+from collections.abc import Iterable, Mapping
 from dataclasses import asdict, dataclass, field
 from pathlib import Path
 from typing import Any
@@ -167,6 +167,7 @@ def inspect(
     spec: InputSpec | None = None,
     *,
     depth_path: str | Path | None = None,
+    pass_paths: Mapping[str, str | Path] | None = None,
     frames: str | None = None,
     wanted: Iterable[str] = (),
     useful: Iterable[str] = (),
@@ -183,6 +184,8 @@ def inspect(
         What is stated about the input.
     depth_path
         File or pattern of a separate depth pass.
+    pass_paths
+        The same of other passes that have files of their own, by name.
     frames
         Range of frames of the pattern.
     wanted, useful
@@ -202,8 +205,14 @@ def inspect(
     frame, missing = sequence.first_there(), sequence.missing()
     file = sequence.path(frame)
     header = read_header(file)
-    depth_file, elsewhere = _depth_file(depth_path, frame)
-    views, unread = _views(header, spec or InputSpec(), depth_file, (tuple(wanted), tuple(useful)))
+    beside = {"depth": depth_path, **(pass_paths or {})}
+    files: dict[str, Path] = {}
+    elsewhere: tuple[Obstacle, ...] = ()
+    for name, pattern in beside.items():
+        if pattern is not None:
+            files[name], other = _file_beside(name, pattern, frame)
+            elsewhere += other
+    views, unread = _views(header, spec or InputSpec(), files, (tuple(wanted), tuple(useful)))
     return InspectionReport(
         path=str(file),
         frames=frame_text(sequence.frames) if sequence.is_numbered else "",
@@ -215,32 +224,33 @@ def inspect(
     )
 
 
-def _depth_file(depth_path: str | Path | None, frame: int) -> tuple[Path | None, tuple[Obstacle, ...]]:
-    """Return the depth pass's file; that of another frame, and the problem, where this one has none."""
-    if depth_path is None:
-        return None, ()
-    depth: Sequence = find_sequence(depth_path)
-    if depth.is_numbered and frame not in depth.frames:
-        taken = depth.frames[0]
-        message = f"frame {frame} has no depth; frame {taken}'s was taken"
-        return depth.path(taken), (Obstacle("", "", message, ""),)
-    return depth.path(frame), ()
+def _file_beside(name: str, pattern: str | Path, frame: int) -> tuple[Path, tuple[Obstacle, ...]]:
+    """Return a pass's own file; that of another frame, and the problem, where this one has none."""
+    found: Sequence = find_sequence(pattern)
+    if found.is_numbered and frame not in found.frames:
+        taken = found.frames[0]
+        message = f"frame {frame} has no {name}; frame {taken}'s was taken"
+        return found.path(taken), (Obstacle("", "", message, ""),)
+    return found.path(frame), ()
 
 
 def _views(
     header: Header,
     spec: InputSpec,
-    depth_file: Path | None,
+    beside: Mapping[str, Path],
     planes: tuple[tuple[str, ...], tuple[str, ...]],
 ) -> tuple[tuple[ViewReport, ...], tuple[Obstacle, ...]]:
     """Look at each view; what keeps a picture from being read becomes a problem."""
     wanted, useful = planes
+    own = dict(beside)
+    depth_file = own.pop("depth", None)
     files = [header.path] if depth_file is None else [header.path, depth_file]
     problems: tuple[Obstacle, ...] = ()
     try:
         # Positions decide what the depth pass is, so they are looked at wherever there are any.
-        there = planes_in(files, spec, ("position", *useful))
-        loaded = load(header.path, spec, depth_path=depth_file, wanted=sorted({*wanted, *there}), judged=True)
+        there = planes_in([*files, *own.values()], spec, ("position", *useful))
+        asked = sorted({*wanted, *there})
+        loaded = load(header.path, spec, depth_path=depth_file, pass_paths=own, wanted=asked, judged=True)
     except (FrameError, ReadError) as error:
         problems = (Obstacle.of(error),)
         try:

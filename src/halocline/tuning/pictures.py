@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import math
 from collections import OrderedDict
+from collections.abc import Mapping
 from dataclasses import dataclass
 from pathlib import Path
 from threading import RLock
@@ -70,7 +71,7 @@ class Pictures:
 
     Parameters
     ----------
-    frames, depth, numbers
+    frames, depth, passes, numbers
         The sequence, as on the command line.
     reference
         A still to compare with.
@@ -81,11 +82,12 @@ class Pictures:
         frames: str,
         *,
         depth: str | None = None,
+        passes: Mapping[str, str] | None = None,
         numbers: str | None = None,
         reference: Path | None = None,
     ) -> None:
         self.tasks: dict[int, FrameTask] = {
-            task.frame: task for task in tasks_of(frames, depth=depth, frames=numbers)
+            task.frame: task for task in tasks_of(frames, depth=depth, passes=passes, frames=numbers)
         }
         self.reference = reference
         self._stills: OrderedDict[Any, tuple[Still, Still]] = OrderedDict()

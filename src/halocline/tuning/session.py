@@ -46,7 +46,7 @@ class Session:
     ----------
     preset
         A preset file, or the name of a shipped one: that is not changed, but extended.
-    frames, depth
+    frames, depth, passes
         What the finished preset is for, as on the command line.
     save_to
         File to save versions beside: ``look.toml`` gives ``look.v001.toml``. Nothing is written where not
@@ -59,9 +59,15 @@ class Session:
     """
 
     def __init__(
-        self, preset: str, frames: str, *, depth: str | None = None, save_to: Path | None = None
+        self,
+        preset: str,
+        frames: str,
+        *,
+        depth: str | None = None,
+        passes: Mapping[str, str] | None = None,
+        save_to: Path | None = None,
     ) -> None:
-        self.frames, self.depth, self.save_to = frames, depth, save_to
+        self.frames, self.depth, self.passes, self.save_to = frames, depth, dict(passes or {}), save_to
         source = preset_path(preset)
         if source.parent == shipped_folder():
             self.path = (save_to or Path(f"{source.stem}-tuned.toml")).absolute()
@@ -171,7 +177,8 @@ class Session:
     def command(self, preset: str | Path) -> str:
         """Return the command that renders the whole sequence with a preset."""
         depth = [] if self.depth is None else ["--depth", self.depth]
-        return shlex.join(["halocline", "apply", str(preset), self.frames, *depth, "--out", "wet/"])
+        own = [word for name, pattern in self.passes.items() for word in ("--pass", f"{name}={pattern}")]
+        return shlex.join(["halocline", "apply", str(preset), self.frames, *depth, *own, "--out", "wet/"])
 
     def _checked(self, text: str) -> State:
         preset = Preset(document_at(text, self.path))

@@ -92,7 +92,8 @@ class ContrastSeen:
     def _weights(self) -> F64:
         """Share of each band in the luminance of open water, ``(K,)``."""
         weights: F64 = np.maximum(self.path.luminance @ self.path.bands.down * self.veil, 0.0)
-        return weights / weights.sum()
+        weights /= weights.sum()
+        return weights
 
     @cached_property
     def _bend(self) -> float:
