@@ -38,7 +38,7 @@ _OPEN_M = np.float32(1e9)
 # What stands for planes that no step has made yet, where neither 0 nor 1 does by their form.
 _BEFORE = {"coverage": ALPHA, "far_light": "far_share", "render_far_light": "far_light"}
 _BEFORE_LIGHT = "render_light"
-_NOTHING = frozenset({"displacement", "blur_px", "particle_alpha", "bubble_alpha"})
+_NOTHING = frozenset({"displacement", "blur_px", "particle_alpha", "bubble_alpha", "body_alpha"})
 
 
 class RangeWindow(Strict):

@@ -111,6 +111,7 @@ _LISTED = (
     # Light that water threw in on the way comes in this order to those that ask for it.
     Plane("veil", Form.LIGHT, "", "Daylight that the water threw in: veiling light."),
     Plane("shafts", Form.LIGHT, "", "What light shafts add to the veil; negative between them."),
+    Plane("body_light", Form.LIGHT, "", "What turbid bodies add to such light; negative where they hide it."),
     Plane("lamp_haze", Form.LIGHT, "", "Lamp light that the water threw in."),
     Plane("render_light", Form.LIGHT, "", "The subject's light before daylight was lost on its way down."),
     Plane("render_far_light", Form.NUMBER, "", "What ``far_light`` was then."),
@@ -125,6 +126,7 @@ _LISTED = (
     Plane("particles", Form.LIGHT, "", "Suspended matter by itself."),
     Plane("particle_alpha", Form.NUMBER, "", "Its coverage, 0 to 1."),
     Plane("particle_range", Form.NUMBER, "m", "Its mean range; inf where there is none."),
+    Plane("body_alpha", Form.NUMBER, "", "Share of what lies beyond that turbid bodies hide, 0 to 1."),
     Plane("bubbles", Form.LIGHT, "", "Bubbles by themselves."),
     Plane("bubble_alpha", Form.NUMBER, "", "Their coverage, 0 to 1."),
     Plane("bubble_range", Form.NUMBER, "m", "Their mean range; inf where there is none."),

@@ -4,7 +4,8 @@
 operator_names, operators, undone_by); what several of them share is in `shared`.
 
 - what water does to the subject's light: `downwelling`, `attenuation`, `forward_scatter`, `lamps`
-- what it adds: `veiling_light`, `lamp_backscatter`, `suspended_matter` (SuspendedMatter), `bubbles`
+- what it adds: `veiling_light`, `lamp_backscatter`, `turbid_bodies`, `suspended_matter` (SuspendedMatter),
+  `bubbles`
 - the sea's surface: `caustics`, `light_shafts`, `sky_window`
 - what bends the view: `layered_water`, `water_layers`, `flat_port`, `dome_port`, `measured_port`
 - help for the story and the picture: `draw_near`, `rim_light`, `white_reference`, `mix`

@@ -35,6 +35,7 @@ BUILT_IN = {
     "rim_light": "halocline.operators.rim_light:RimLight",
     "sky_window": "halocline.operators.sky_window:SkyWindow",
     "suspended_matter": "halocline.operators.suspended_matter:SuspendedMatter",
+    "turbid_bodies": "halocline.operators.turbid_bodies:TurbidBodies",
     "veiling_light": "halocline.operators.veiling_light:VeilingLight",
     "water_layers": "halocline.operators.water_layers:WaterLayers",
     "white_reference": "halocline.operators.white_reference:WhiteReference",

@@ -1,6 +1,6 @@
 """What several operators share and no operator is.
 
-- `view_rays`: directions of a tile (Rays, grid_rays)
+- `view_rays`: directions of a tile (Rays, grid_rays, spaced_rays)
 - `two_surfaces`: pixels that show two surfaces (Farther)
 - `surface_light`: the sea's light (LevelAxes, by_channel, casters_seen, channel_weights,
   light_field, sun_zenith, water_index)
@@ -12,5 +12,6 @@
 - `sprite_images`: those that are pictures (cards_from)
 - `housed_lens`: what all ports share (HousedLensParameters, PortOperator, PortPicture, port_picture)
 - `layer_parameters`: where a layer of water is (WaterLayer)
+- `body_parameters`: bodies of turbid water (PlacedBody)
 - `lamp_light`: what lamps light of the water (in_front, lamp_haze)
 """

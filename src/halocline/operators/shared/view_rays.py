@@ -9,6 +9,7 @@ import numpy as np
 from halocline._typing import F32, F64
 from halocline.filters.displacement import Grid
 from halocline.imaging.camera import Camera
+from halocline.imaging.frame import Window
 
 
 @dataclass(frozen=True)
@@ -75,6 +76,37 @@ def grid_rays(camera: Camera, grid: Grid) -> Rays:
         for axis in camera.rotation
     ]
     return Rays(camera, np.stack(world), columns, rows)
+
+
+def spaced_rays(camera: Camera, axes: F64, window: Window, spacing_px: float) -> F32:
+    """Return view rays some pixels apart over a window.
+
+    Parameters
+    ----------
+    camera
+        The camera.
+    axes
+        Axes to give them along, unit, world, as rows, ``(3, 3)``.
+    window
+        Pixels to cover.
+    spacing_px
+        From one to the next, pixels.
+
+    Returns
+    -------
+    F32
+        Unit directions' components along the axes, ``(3, rows, columns)``. The first goes through the upper
+        left corner of the window, the last lie beyond the other corners.
+    """
+    columns = np.arange(int(window.width / spacing_px) + 2) * spacing_px + window.x
+    rows = np.arange(int(window.height / spacing_px) + 2) * spacing_px + window.y
+    x = (columns - camera.centre_px[0]) * camera.tangent_per_px[0]
+    y = (camera.centre_px[1] - rows) * camera.tangent_per_px[1]
+    grid_x, grid_y = np.meshgrid(x, y)
+    local = np.stack([grid_x, grid_y, np.full_like(grid_x, -1.0)])
+    local /= np.sqrt((local * local).sum(axis=0))
+    directions = np.einsum("ij,jrc->irc", axes @ camera.rotation, local)
+    return np.ascontiguousarray(directions, dtype=np.float32)
 
 
 def _dot(axis: F64, directions: F32) -> F32:

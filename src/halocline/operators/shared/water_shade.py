@@ -26,6 +26,7 @@ from halocline.operators.shared.surface_light import (
     sun_zenith,
     water_index,
 )
+from halocline.operators.shared.view_rays import spaced_rays
 from halocline.physics.floating.particles_as_seen import SceneShade
 from halocline.physics.path.light_shares import light_shares, sky_share_of_scalar
 from halocline.physics.path.transport import LightPath
@@ -73,7 +74,8 @@ class RayGrid:
         """Lay so many rays across a shot's picture."""
         spacing = max(1.0, shot.display_window.width / rays)
         axes, window = LevelAxes.of(shot), shot.data_window
-        return cls(axes, spacing, _directions(shot, axes, window, spacing), window)
+        level = np.stack([axes.x, axes.y, -shot.path.up])
+        return cls(axes, spacing, spaced_rays(shot.camera, level, window, spacing), window)
 
     def columns(self, pixels: Any) -> F32:
         """Return pixel coordinates' places in rays, from left to right."""
@@ -380,21 +382,3 @@ def _shade(shot: Shot, casters: Casters, axes: LevelAxes, far_m: float, softness
 
     deepest = path.camera_depth_m + far_m
     return Shade(casters, water, square(beam.drift, _SUN_POINTS), square(np.zeros(2), _SKY_POINTS), deepest)
-
-
-def _directions(shot: Shot, axes: LevelAxes, window: Window, spacing: float) -> F32:
-    """Return the coarse rays' unit directions along the level axes and down, ``(3, rows, columns)``.
-
-    The first ray goes through the window's upper left corner, the last lie beyond the other corners.
-    """
-    columns = np.arange(int(window.width / spacing) + 2) * spacing + window.x
-    rows = np.arange(int(window.height / spacing) + 2) * spacing + window.y
-    camera = shot.camera
-    x = (columns - camera.centre_px[0]) * camera.tangent_per_px[0]
-    y = (camera.centre_px[1] - rows) * camera.tangent_per_px[1]
-    grid_x, grid_y = np.meshgrid(x, y)
-    local = np.stack([grid_x, grid_y, np.full_like(grid_x, -1.0)])
-    local /= np.sqrt((local * local).sum(axis=0))
-    along = np.stack([axes.x, axes.y, -shot.path.up]) @ camera.rotation
-    directions = np.einsum("ij,jrc->irc", along, local)
-    return np.ascontiguousarray(directions, dtype=np.float32)

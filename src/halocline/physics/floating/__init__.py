@@ -11,9 +11,13 @@
 - `haze`: what is too far or too small to be drawn (Haze, haze_of)
 - `haze_clouds`: where that is thicker (HazeClouds, haze_clouds)
 - `lamp_haze`: the same as lamps see it (clouds_at, matter_lit_by_lamps)
+- `turbid`: clouds that stand somewhere (TurbidBody, TurbidShape, albedo_of, density_waves, extinction_inside,
+  grown)
+- `turbid_view`: the same as a lens sees them (SurfacesSeen, TurbidRays, TurbidVolume)
 - `bubbles`: where bubbles are (Burst, Column, Emitter)
 - `bubble_optics`: what they mirror and bend
 - `bubble_view`: how they are seen (BubbleLook, Floor, seen_bubbles)
 - `loops`: compiled loops of particles
 - `haze_loops`: those of haze (lay_haze)
+- `turbid_loops`: those of clouds (BOX, ELLIPSOID)
 """

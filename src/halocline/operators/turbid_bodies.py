@@ -1,0 +1,161 @@
+"""Turbid bodies: clouds of sand, silt, flour of rock or algae that stand somewhere in the water.
+
+They hide what lies behind them, are lit by the daylight at their depth, drift, swing with the swell, grow and
+settle, and are passed by the camera as things are.
+
+Place it after ``veiling_light``, and before particles and bubbles.
+"""
+
+from __future__ import annotations
+
+from typing import Annotated, ClassVar
+
+import numpy as np
+from pydantic import Field, model_validator
+
+from halocline._typing import F32
+from halocline.graph.operator import Operator, Planes, PlaneUse, Stage, Tile
+from halocline.graph.shot import Shot
+from halocline.operators.shared.body_parameters import PlacedBody, Vector
+from halocline.operators.shared.view_rays import spaced_rays
+from halocline.physics.floating.flow import Current, turbulence
+from halocline.physics.floating.turbid import TurbidBody
+from halocline.physics.floating.turbid_view import SurfacesSeen, TurbidRays, TurbidVolume
+from halocline.quantities import Distance, Period, Ratio, Strict
+
+# A surface this many attenuation lengths away is hardly seen; what is farther than this has no end, metres.
+_SEEN_LENGTHS, _FAR_M = 3.0, np.float32(1e4)
+_ONE = np.float32(1.0)
+# Of the eddies' sizes, the largest to the smallest; finer ones are clouds.
+_EDDY_SPREAD = 5.0
+
+
+class TurbidBodiesParameters(Strict):
+    """Parameters of turbid bodies.
+
+    Attributes
+    ----------
+    bodies
+        The bodies: one table ``[[steps.NAME.bodies]]`` each.
+    density
+        Multiplies what all of them add to the water's attenuation; 0 is clear.
+    brightness
+        Art: multiplies their light; 1 is physical.
+    current
+        Steady drift of the water, m/s, world axes. Clouds drift through a body that has always been there;
+        one that ``begins`` goes along. Give it one value for a shot: it is multiplied by time.
+    surge, surge_period
+        Swell: amplitude of its to and fro, metres, world axes, and period, seconds.
+    turbulence, turbulence_scale
+        Root mean square speed of eddies, m/s, and size of the largest, metres.
+    rays
+        View rays followed across the width of the picture.
+    """
+
+    bodies: tuple[PlacedBody, ...] = ()
+    density: Ratio = 1.0
+    brightness: Ratio = 1.0
+    current: Vector = (0.0, 0.0, 0.0)
+    surge: Vector = (0.0, 0.0, 0.0)
+    surge_period: Period = 8.0
+    turbulence: Ratio = 0.04
+    turbulence_scale: Distance = 1.5
+    rays: Annotated[int, Field(ge=32, le=2048)] = 240
+
+    @model_validator(mode="after")
+    def _named_apart(self) -> TurbidBodiesParameters:
+        names = [body.name for body in self.bodies]
+        if len(set(names)) < len(names):
+            raise ValueError("two bodies have the same name; each needs one of its own")
+        return self
+
+
+class TurbidBodies(Operator[TurbidBodiesParameters, TurbidVolume]):
+    """Takes light by exp(-tau) along each ray, and adds what bodies turn to the lens."""
+
+    Parameters = TurbidBodiesParameters
+    nothing_at: ClassVar = {"density": 0.0}
+    stage = Stage.FLOATING
+    layer = "bodies"
+    uses = frozenset({"light.reference_depth"})
+
+    def planes(self) -> PlaneUse:
+        """Read light, what the water threw in of it, and geometry; write light, and what it adds to that."""
+        return PlaneUse(
+            reads=frozenset({"bands", "alpha", "range"}),
+            optional=frozenset({"coverage", "far_range", "far_share", "far_light", "halo"}),
+            writes=frozenset({"bands", "alpha", "far_light", "body_light", "body_alpha"}),
+            adds=frozenset({"body_light"}),
+            added=True,
+        )
+
+    def idle(self, shot: Shot) -> bool:
+        """Without bodies the picture stays, to the bit."""
+        return not self._bodies(shot)
+
+    def prepare(self, shot: Shot) -> TurbidVolume:
+        """Place the bodies and set out the rays; they are followed when first looked at."""
+        p, window = self.parameters, shot.data_window
+        spacing = max(1.0, shot.display_window.width / p.rays)
+        directions = spaced_rays(shot.camera, np.eye(3), window, spacing)
+        eddies = turbulence(
+            shot.seed,
+            "turbid bodies",
+            rms_speed_m_s=p.turbulence,
+            largest_m=p.turbulence_scale,
+            smallest_m=p.turbulence_scale / _EDDY_SPREAD,
+            modes=8,
+        )
+        return TurbidVolume(
+            self._bodies(shot),
+            TurbidRays(directions, spacing, shot.camera.position_m),
+            shot.path,
+            eddies=eddies,
+            time_s=shot.time_s,
+        )
+
+    def apply(self, planes: Planes, tile: Tile, shot: Shot, prepared: TurbidVolume) -> Planes:
+        """Lay the bodies over the picture."""
+        region, window = tile.region, shot.data_window
+        # Filtered coverage may overshoot a little.
+        covered = np.clip(planes.get("coverage", planes["alpha"]), np.float32(0.0), np.float32(1.0))
+        far = tuple(planes.get(name) for name in ("far_range", "far_share", "far_light"))
+        told = tile.wants("body_light"), tile.wants("body_alpha")
+        laid = prepared.laid(
+            planes["bands"],
+            planes["alpha"],
+            SurfacesSeen(planes["range"], covered, *far),
+            corner=(region.y - window.y, region.x - window.x),
+            water=_thrown_in(planes, tile, shot),
+            told=told,
+        )
+        written = {"bands": laid.light, "alpha": laid.alpha}
+        more = {"far_light": laid.far_light, "body_light": laid.thrown, "body_alpha": laid.covered}
+        return written | {name: plane for name, plane in more.items() if plane is not None}
+
+    def _bodies(self, shot: Shot) -> list[TurbidBody]:
+        p = self.parameters
+        if p.density == 0.0:
+            return []
+        current = Current(p.current, p.surge, p.surge_period)
+        placed = (
+            body.body(shot, current, density=p.density, brightness=p.brightness, stir_m_s=p.turbulence)
+            for body in p.bodies
+        )
+        return [body for body in placed if body is not None]
+
+
+def _thrown_in(planes: Planes, tile: Tile, shot: Shot) -> F32 | None:
+    """Return what the water threw in on the way, all of it; None where there is none.
+
+    A near surface's halo comes from itself and its neighbours, and is hidden as they are. What is turned
+    before one that is hardly seen any more comes from nearer things aside: it lies along the way, as the veil
+    does.
+    """
+    found = [planes[name] for name in tile.added if name in planes]
+    if "halo" in planes:
+        lengths = np.minimum(planes["range"], _FAR_M) * np.float32(shot.path.beam_rate.mean() / _SEEN_LENGTHS)
+        lengths *= lengths
+        lengths *= lengths
+        found.append(planes["halo"] * (_ONE - _ONE / (_ONE + lengths)))
+    return sum(found[1:], start=found[0]) if found else None

@@ -1,0 +1,651 @@
+"""The loops of `halocline.physics.floating.turbid_view`: turbid bodies along rays, and over pixels."""
+
+from __future__ import annotations
+
+import numpy as np
+from numpy.typing import NDArray
+
+from halocline._typing import F32
+from halocline.compute.compiled import compiled
+from halocline.compute.series import exponential, sine
+from halocline.physics.path.phase import lobe
+from halocline.physics.water.path_integral import gathered
+
+Ints = NDArray[np.int64]
+
+# Shapes that a loop tells apart.
+ELLIPSOID, BOX, LEVEL = 0, 1, 2
+# Numbers of a shape before its three axes: its body, its kind, centre, bounding radius, softness, strength.
+SHAPE_HEAD = 8
+# Numbers of a body before its albedo: extinction, inverse of the clouds' mean, six of its lobes.
+BODY_HEAD = 8
+# Planes of a table before those of the bands: optical depth, and extinction.
+DEPTH, SLOPE, TABLE_HEAD = 0, 1, 2
+# Ranges that are summed over to a range of the table: an even number.
+EVERY = 4
+
+_ZERO, _HALF, _ONE, _TWO, _THREE = (np.float32(number) for number in (0.0, 0.5, 1.0, 2.0, 3.0))
+_FIVE, _EIGHT, _TWELVE, _PI = (np.float32(number) for number in (5.0, 8.0, 12.0, np.pi))
+_TINY, _THIN, _ENDLESS = np.float32(1e-20), np.float32(1e-3), np.float32(1e5)
+
+
+@compiled
+def follow(
+    rays: F32,
+    veil_rates: F32,
+    metres: F32,
+    lens: F32,
+    shapes: F32,
+    bodies: F32,
+    spans: Ints,
+    waves: F32,
+    eddies: F32,
+    light: F32,
+    rates: F32,
+    out: F32,
+) -> None:
+    """Write what bodies do along rays, at every fourth of some ranges.
+
+    Parameters
+    ----------
+    rays
+        ``(5, rows, columns)``: unit directions in the world, their downward component, and their cosine with
+        the sun's travel.
+    veil_rates
+        At which the water's own light fades along each ray, 1/m, ``(K, rows, columns)``.
+    metres
+        ``(2, EVERY (N - 1) + 1)``: ranges from 0, in even steps from one of the table to the next; and the
+        same as optics see them.
+    lens
+        Up, unit (3); depth of the lens; steps a metre of ``light``.
+    shapes
+        ``(S, SHAPE_HEAD + 12)``, places counted from the lens: see `SHAPE_HEAD`, then axes and half sizes.
+    bodies
+        ``(B, BODY_HEAD + K)``, see `BODY_HEAD`.
+    spans
+        ``(B, 4)``: first shape and end, first wave and end of each body.
+    waves
+        ``(M, 5)``: turns a metre, turns at the lens, and amplitude in the logarithm of the density.
+    eddies
+        ``(E, 7)``: turns a metre, turns at the lens, and how far they carry water, metres.
+    light
+        Sun's and other daylight on matter by depth, ``(2, K, D)``.
+    rates
+        At which matter's own light fades on its way to the lens, 1/m, ``(K,)``.
+    out
+        ``(rows, TABLE_HEAD + 2 K, N, columns)``: optical depth; extinction, 1/m; the bodies' light that
+        reaches the lens; and the share of the water's own that they take.
+    """
+    count, bands = metres.shape[1], rates.size
+    home, seen = np.empty((4, count), np.float32), np.empty((2, bands, count), np.float32)
+    density, extinction = np.empty((2, count), np.float32), np.empty(count, np.float32)
+    source, optical = np.empty((bands, count), np.float32), np.empty(count, np.float32)
+    marks, sums = np.empty((len(shapes), 2), np.int64), np.empty((5, bands), np.float32)
+    for row in range(rays.shape[1]):
+        for column in range(rays.shape[2]):
+            ray, table = rays[:, row, column], out[row, :, :, column]
+            table[:] = _ZERO
+            first, last = _met(ray, metres[0], lens, shapes, marks)
+            if last <= first:
+                continue
+            _carried_back(ray, metres[0], lens, eddies, first, last, home)
+            _lit(ray, metres[0], lens, light, first, last, seen)
+            extinction[first : last + 1] = _ZERO
+            source[:, first : last + 1] = _ZERO
+            for body in range(len(bodies)):
+                _densities(body, shapes, spans, waves, bodies, marks, home, density)
+                _added(body, bodies, spans, marks, ray, density, seen, extinction, source)
+            _shortened(ray, metres[1], lens, optical)
+            _summed(
+                metres[0],
+                optical,
+                extinction,
+                source,
+                rates,
+                veil_rates[:, row, column],
+                first,
+                last,
+                sums,
+                table,
+            )
+
+
+@compiled
+def _met(ray: F32, metres: F32, lens: F32, shapes: F32, marks: Ints) -> tuple[int, int]:
+    """Write which ranges lie in each shape's bounds; return ranges of the table that hold them all."""
+    least, most = metres.size, 0
+    surface = _surface_at(ray, lens)
+    for number in range(len(shapes)):
+        shape = shapes[number]
+        begin, end = _bounds(shape, ray)
+        end = min(end, surface)
+        first, last = 0, 0
+        if end > begin and end > _ZERO:
+            first = int(np.searchsorted(metres, max(begin, _ZERO)))
+            last = int(np.searchsorted(metres, end))
+        marks[number, 0], marks[number, 1] = first, last
+        if last > first:
+            least, most = min(least, first), max(most, last)
+    least = max(0, least - 1) // EVERY * EVERY
+    return least, min((most + EVERY - 1) // EVERY * EVERY, metres.size - 1)
+
+
+@compiled
+def _surface_at(ray: F32, lens: F32) -> np.float32:
+    """Return the range at which a ray leaves the water; `_ENDLESS` where it never does."""
+    rise = -ray[3]
+    return lens[3] / rise if rise * _ENDLESS > lens[3] else _ENDLESS
+
+
+@compiled
+def _bounds(shape: F32, ray: F32) -> tuple[np.float32, np.float32]:
+    """Return between which ranges a ray may be in a shape; nothing where the second is not the greater."""
+    radius = shape[5]
+    if int(shape[1]) == LEVEL:
+        rise = -ray[3]
+        lowest, highest = shape[SHAPE_HEAD + 9] - radius, shape[SHAPE_HEAD + 10] + radius
+        if abs(rise) < _TINY:
+            return (_ZERO, _ENDLESS) if lowest < _ZERO < highest else (_ONE, _ZERO)
+        down, up = lowest / rise, highest / rise
+        return min(down, up), max(down, up)
+    middle = ray[0] * shape[2] + ray[1] * shape[3] + ray[2] * shape[4]
+    # From the vector, not from a difference of squares, which would cancel.
+    aside_x, aside_y, aside_z = (
+        shape[2] - middle * ray[0],
+        shape[3] - middle * ray[1],
+        shape[4] - middle * ray[2],
+    )
+    square = radius * radius - (aside_x * aside_x + aside_y * aside_y + aside_z * aside_z)
+    if square <= _ZERO:
+        return _ONE, _ZERO
+    half = np.sqrt(square)
+    return middle - half, middle + half
+
+
+@compiled
+def _carried_back(ray: F32, metres: F32, lens: F32, eddies: F32, first: int, last: int, home: F32) -> None:
+    """Write where the water at each range came from, and its height above the lens there."""
+    x, y, z = home[0], home[1], home[2]
+    for k in range(first, last + 1):
+        x[k], y[k], z[k] = ray[0] * metres[k], ray[1] * metres[k], ray[2] * metres[k]
+    for number in range(len(eddies)):
+        eddy = eddies[number]
+        along = eddy[0] * ray[0] + eddy[1] * ray[1] + eddy[2] * ray[2]
+        for k in range(first, last + 1):
+            wiggle = _cosine(eddy[3] + along * metres[k])
+            x[k] -= eddy[4] * wiggle
+            y[k] -= eddy[5] * wiggle
+            z[k] -= eddy[6] * wiggle
+    for k in range(first, last + 1):
+        home[3, k] = x[k] * lens[0] + y[k] * lens[1] + z[k] * lens[2]
+
+
+@compiled
+def _cosine(turns: np.float32) -> np.float32:
+    """Return cos(2 pi turns) = 1 - 2 sin(pi turns)^2."""
+    half = sine(_PI * (turns - np.floor(turns + _HALF)))
+    value: np.float32 = _ONE - _TWO * half * half
+    return value
+
+
+@compiled
+def _lit(ray: F32, metres: F32, lens: F32, light: F32, first: int, last: int, seen: F32) -> None:
+    """Write the daylight on matter at each range: the sun's, and all other; none above the sea."""
+    end = np.float32(light.shape[2] - 1)
+    for k in range(first, last + 1):
+        depth = lens[3] + ray[3] * metres[k]
+        place = min(max(depth * lens[4], _ZERO), end)
+        at = min(int(place), light.shape[2] - 2)
+        share = place - np.float32(at)
+        for part in range(2):
+            for band in range(light.shape[1]):
+                above, below = light[part, band, at], light[part, band, at + 1]
+                seen[part, band, k] = above + (below - above) * share
+
+
+@compiled
+def _densities(
+    body: int, shapes: F32, spans: Ints, waves: F32, bodies: F32, marks: Ints, home: F32, density: F32
+) -> None:
+    """Write a body's density over its mean at the ranges where it may be: the densest of its shapes'."""
+    first, last = _hull(body, spans, marks)
+    if last <= first:
+        return
+    clouds, dense = density[0], density[1]
+    clouds[first:last] = _ZERO
+    for number in range(spans[body, 2], spans[body, 3]):
+        wave = waves[number]
+        for k in range(first, last):
+            turns = wave[0] * home[0, k] + wave[1] * home[1, k] + wave[2] * home[2, k] + wave[3]
+            clouds[k] += wave[4] * _cosine(turns)
+    per_mean = bodies[body, 1]
+    for k in range(first, last):
+        clouds[k] = exponential(clouds[k]) * per_mean
+        dense[k] = _ZERO
+    for number in range(spans[body, 0], spans[body, 1]):
+        shape, kind = shapes[number], int(shapes[number, 1])
+        for k in range(marks[number, 0], marks[number, 1]):
+            if kind == ELLIPSOID:
+                inside = _within_ellipsoid(shape, home[0, k], home[1, k], home[2, k], clouds[k])
+            elif kind == BOX:
+                inside = _within_box(shape, home[0, k], home[1, k], home[2, k], clouds[k])
+            else:
+                inside = _within_level(shape, home[3, k], clouds[k])
+            dense[k] = max(dense[k], shape[7] * inside * clouds[k])
+
+
+@compiled
+def _hull(body: int, spans: Ints, marks: Ints) -> tuple[int, int]:
+    """Return the first of a body's ranges, and their end."""
+    first, last = 1 << 30, 0
+    for number in range(spans[body, 0], spans[body, 1]):
+        if marks[number, 1] > marks[number, 0]:
+            first, last = min(first, marks[number, 0]), max(last, marks[number, 1])
+    return first, last
+
+
+@compiled
+def _soft(inward: np.float32, shape: F32, cloud: np.float32) -> np.float32:
+    """Return the smooth step from an edge inwards; it lies deeper where clouds are thin: the edge is torn."""
+    v = min(max(inward / shape[6] * cloud, _ZERO), _ONE)
+    value: np.float32 = v * v * (_THREE - _TWO * v)
+    return value
+
+
+@compiled
+def _along_axis(shape: F32, axis: int, x: np.float32, y: np.float32, z: np.float32) -> np.float32:
+    at = SHAPE_HEAD + 3 * axis
+    value: np.float32 = (
+        (x - shape[2]) * shape[at] + (y - shape[3]) * shape[at + 1] + (z - shape[4]) * shape[at + 2]
+    )
+    return value
+
+
+@compiled
+def _within_ellipsoid(
+    shape: F32, x: np.float32, y: np.float32, z: np.float32, cloud: np.float32
+) -> np.float32:
+    """Return how much of a soft ellipsoid is at a place: its distance from the edge, to first order."""
+    square, steep = _ZERO, _TINY
+    for axis in range(3):
+        half = shape[SHAPE_HEAD + 9 + axis]
+        part = _along_axis(shape, axis, x, y, z) / half
+        square += part * part
+        steep += part * part / (half * half)
+    q = np.sqrt(square)
+    # At the very middle, where the direction is lost, it is deep inside.
+    inward = q * (_ONE - q) / np.sqrt(steep) if q > _THIN else shape[6]
+    return _soft(inward, shape, cloud)
+
+
+@compiled
+def _within_box(shape: F32, x: np.float32, y: np.float32, z: np.float32, cloud: np.float32) -> np.float32:
+    """Return how much of a soft box is at a place."""
+    inside = _ONE
+    for axis in range(3):
+        half = shape[SHAPE_HEAD + 9 + axis]
+        inside *= _soft(half - abs(_along_axis(shape, axis, x, y, z)), shape, cloud)
+    return inside
+
+
+@compiled
+def _within_level(shape: F32, height: np.float32, cloud: np.float32) -> np.float32:
+    """Return how much of a soft slab is at a height."""
+    above = _soft(height - shape[SHAPE_HEAD + 9], shape, cloud)
+    below = _soft(shape[SHAPE_HEAD + 10] - height, shape, cloud)
+    value: np.float32 = above * below
+    return value
+
+
+@compiled
+def _added(
+    body: int,
+    bodies: F32,
+    spans: Ints,
+    marks: Ints,
+    ray: F32,
+    density: F32,
+    seen: F32,
+    extinction: F32,
+    source: F32,
+) -> None:
+    """Add a body's extinction, and the light that it sends to the lens a metre."""
+    first, last = _hull(body, spans, marks)
+    numbers = bodies[body]
+    by_sun = lobe(ray[4], -numbers[2], numbers[3], numbers[4])
+    by_sky = lobe(ray[3], -numbers[5], numbers[6], numbers[7])
+    for k in range(first, last):
+        density[1, k] *= numbers[0]
+        extinction[k] += density[1, k]
+    for band in range(len(source)):
+        albedo = numbers[BODY_HEAD + band]
+        for k in range(first, last):
+            light = seen[0, band, k] * by_sun + seen[1, band, k] * by_sky
+            source[band, k] += density[1, k] * albedo * light
+
+
+@compiled
+def _shortened(ray: F32, metres: F32, lens: F32, optical: F32) -> None:
+    """Write ranges as optics see them, ended where the ray leaves the water."""
+    end = _surface_at(ray, lens)
+    for k in range(metres.size):
+        optical[k] = min(metres[k], end)
+
+
+@compiled
+def _summed(
+    metres: F32,
+    optical: F32,
+    extinction: F32,
+    source: F32,
+    rates: F32,
+    veil_rates: F32,
+    first: int,
+    last: int,
+    sums: F32,
+    table: F32,
+) -> None:
+    """Sum along a ray, and write the table.
+
+    Between three neighbouring ranges extinction is a parabola. The bodies' light is weighted by what of the
+    view they end there, int S exp(-c r) d(1 - T), which is exact however dense they are.
+    """
+    bands, depth, left = rates.size, _ZERO, _ONE
+    fade, veil_left, lost, whole, light = sums[0], sums[1], sums[2], sums[3], sums[4]
+    for band in range(bands):
+        fade[band] = exponential(-rates[band] * optical[first])
+        veil_left[band] = exponential(-veil_rates[band] * optical[first])
+        lost[band], whole[band], light[band] = _ZERO, gathered(veil_rates[band], optical[first]), _ZERO
+    for node in range(first // EVERY, table.shape[1]):
+        k = EVERY * node
+        if node > first // EVERY:
+            for at in range(k - EVERY, k):
+                grown = _ZERO
+                if at < last:
+                    grown = _thickness(metres, extinction, at // 2 * 2, at % 2)
+                then = left * exponential(-grown)
+                _step(at, grown, left, then, optical, extinction, source, rates, veil_rates, sums)
+                depth, left = depth + grown, then
+        table[DEPTH, node] = depth
+        table[SLOPE, node] = extinction[k] if k <= last else _ZERO
+        for band in range(bands):
+            table[TABLE_HEAD + band, node] = light[band]
+            table[TABLE_HEAD + bands + band, node] = lost[band] / max(whole[band], _TINY)
+
+
+@compiled
+def _thickness(metres: F32, extinction: F32, k: int, half: int) -> np.float32:
+    """Return the optical depth of the first or second half of three ranges."""
+    near, middle, far = extinction[k], extinction[k + 1], extinction[k + 2]
+    if half == 1:
+        near, far = far, near
+    step = (metres[k + 1] - metres[k]) / _TWELVE
+    return max(step * (_FIVE * near + _EIGHT * middle - far), _ZERO)
+
+
+@compiled
+def _step(
+    k: int,
+    grown: np.float32,
+    left: np.float32,
+    then: np.float32,
+    optical: F32,
+    extinction: F32,
+    source: F32,
+    rates: F32,
+    veil_rates: F32,
+    sums: F32,
+) -> None:
+    """Add to the sums what lies between a range and the next, over which ``grown`` of depth is met."""
+    way, taken = optical[k + 1] - optical[k], left - then
+    # Weight of the farther end in what is taken.
+    far = _HALF - grown / _TWELVE
+    if grown > _HALF:
+        kept = exponential(-grown)
+        far = (_ONE - (_ONE + grown) * kept) / (grown * (_ONE - kept))
+    per = _ONE / max(extinction[k] + extinction[k + 1], _TINY) if grown > _ZERO else _ZERO
+    for band in range(rates.size):
+        before = sums[0, band]
+        after = before * exponential(-rates[band] * way)
+        sums[0, band] = after
+        if grown > _ZERO:
+            mean = (source[band, k] + source[band, k + 1]) * per
+            sums[4, band] += mean * (before + (after - before) * far) * taken
+        water = sums[1, band] * gathered(veil_rates[band], way)
+        sums[1, band] *= exponential(-veil_rates[band] * way)
+        sums[2, band] += water * (_ONE - _HALF * (left + then))
+        sums[3, band] += water
+
+
+@compiled
+def lay_bodies(
+    block: F32,
+    place: tuple[F32, F32],
+    nodes: F32,
+    rates: F32,
+    range_m: F32,
+    farther: tuple[F32, F32, F32],
+    coverage: F32,
+    water: F32,
+    picture: F32,
+    light: F32,
+    alpha: F32,
+    far_light: F32,
+    told: tuple[F32, F32],
+) -> None:
+    """Lay bodies over the light of some rows.
+
+    Parameters
+    ----------
+    block
+        A table, as `follow` writes it.
+    place
+        Of each column and each row of pixels, in rays from the block's first.
+    nodes
+        Ranges of the table, metres, ``(N,)``.
+    rates
+        Attenuation, 1/m, ``(K,)``.
+    range_m, coverage
+        ``(rows, columns)``; inf where nothing is.
+    farther
+        Range, share of area and share of light of a farther surface; empty where there are none.
+    water
+        What of the light the water threw in, ``(K, rows, columns)``; empty where nothing.
+    picture, light
+        Light before, and after, ``(K, rows, columns)``.
+    alpha
+        Coverage of the picture; changed in place.
+    far_light
+        The farther surfaces' share of light after it; empty where there are none.
+    told
+        What is added to the light that the water threw in, ``(K, rows, columns)``, and the bodies' coverage;
+        empty where nobody asks.
+    """
+    columns, bands = range_m.shape[1], len(picture)
+    line = np.empty((block.shape[1], block.shape[2], block.shape[3]), np.float32)
+    found = np.empty((2 * bands + 1, columns), np.float32)
+    other = np.empty_like(found)
+    where, metres, across = np.empty(columns, np.int64), np.empty(columns, np.float32), place[0].copy()
+    surface, before = np.empty(columns, np.float32), np.empty((bands, columns), np.float32)
+    for row in range(range_m.shape[0]):
+        light[:, row] = picture[:, row]
+        if told[0].size:
+            told[0][:, row] = _ZERO
+        if told[1].size:
+            told[1][row] = _ZERO
+        if far_light.size:
+            far_light[row] = farther[2][row]
+        _between_rows(block, place[1][row], line)
+        if line[DEPTH, -1].max() <= _ZERO:
+            continue
+        _looked_up(line, nodes, place[0], range_m[row], columns, found)
+        surface[:] = found[0]
+        before[0] = -_ONE
+        if farther[0].size:
+            count = _picked(
+                farther[0][row], farther[1][row], farther[2][row], place[0], where, metres, across
+            )
+            _looked_up(line, nodes, across, metres, count, other)
+            for k in range(count):
+                x = where[k]
+                share = farther[2][row, x]
+                near, far = _ONE - surface[x], _ONE - other[0, k]
+                surface[x] += share * (other[0, k] - surface[x])
+                kept = near + share * (far - near)
+                far_light[row, x] = share * far / kept if kept > _ZERO else share
+                _mixed(found, x, other, k, farther[1][row, x], rates, range_m[row, x], metres[k], before)
+        count = _uncovered(coverage[row], place[0], where, metres, across)
+        _looked_up(line, nodes, across, metres, count, other)
+        for k in range(count):
+            x = where[k]
+            if coverage[row, x] > _ZERO:
+                share = _ONE - coverage[row, x]
+                _mixed(found, x, other, k, share, rates, range_m[row, x], metres[k], before)
+            alpha[row, x] += max(_ONE - alpha[row, x], _ZERO) * other[0, k]
+        _laid(row, found, surface, water, picture, light, told)
+
+
+@compiled
+def _between_rows(block: F32, row: np.float32, line: F32) -> None:
+    """Write the table between two rows of rays."""
+    at = min(max(int(row), 0), len(block) - 2)
+    share = row - np.float32(at)
+    above, below = block[at], block[at + 1]
+    for plane in range(line.shape[0]):
+        for node in range(line.shape[1]):
+            for column in range(line.shape[2]):
+                upper = above[plane, node, column]
+                line[plane, node, column] = upper + (below[plane, node, column] - upper) * share
+
+
+@compiled
+def _picked(far_range: F32, area: F32, share: F32, place: F32, where: Ints, metres: F32, across: F32) -> int:
+    """Write which pixels show a farther surface, its range there, and their place; return how many."""
+    count = 0
+    for x in range(far_range.size):
+        if area[x] > _ZERO or share[x] > _ZERO:
+            where[count], metres[count], across[count] = x, far_range[x], place[x]
+            count += 1
+    return count
+
+
+@compiled
+def _uncovered(coverage: F32, place: F32, where: Ints, metres: F32, across: F32) -> int:
+    """Write which pixels are not covered whole, an endless range, and their place; return how many."""
+    count = 0
+    for x in range(coverage.size):
+        if coverage[x] < _ONE:
+            where[count], metres[count], across[count] = x, np.float32(np.inf), place[x]
+            count += 1
+    return count
+
+
+@compiled
+def _mixed(
+    found: F32,
+    x: int,
+    other: F32,
+    k: int,
+    share: np.float32,
+    rates: F32,
+    near_m: np.float32,
+    far_m: np.float32,
+    before: F32,
+) -> None:
+    """Give what was found at a pixel a share of something farther.
+
+    What is taken of the water's light is a share of that: each part counts by how much lies before it, which
+    is kept in ``before``.
+    """
+    bands, first = rates.size, before[0, x] < _ZERO
+    found[0, x] += share * (other[0, k] - found[0, x])
+    for band in range(bands):
+        if first:
+            before[band, x] = gathered(rates[band], near_m)
+        farther = share * gathered(rates[band], min(far_m, _ENDLESS))
+        whole = (_ONE - share) * before[band, x] + farther
+        part = farther / max(whole, _TINY)
+        before[band, x] = whole
+        light, hidden = 1 + band, 1 + bands + band
+        found[light, x] += share * (other[light, k] - found[light, x])
+        found[hidden, x] += part * (other[hidden, k] - found[hidden, x])
+
+
+@compiled
+def _looked_up(line: F32, nodes: F32, place: F32, metres: F32, count: int, found: F32) -> None:
+    """Write coverage, light of each band and share taken of the water's at pixels.
+
+    Optical depth goes between ranges by its slope at both; the bodies' light in step with what they cover.
+    """
+    bands, step, last = (len(found) - 1) // 2, 0, nodes.size - 2
+    most = line.shape[2] - 2
+    at, left = np.empty(count, np.int64), np.empty(count, np.int64)
+    right, along, taken = (
+        np.empty(count, np.float32),
+        np.empty(count, np.float32),
+        np.empty(count, np.float32),
+    )
+    for k in range(count):
+        while step < last and metres[k] >= nodes[step + 1]:
+            step += 1
+        while step > 0 and metres[k] < nodes[step]:
+            step -= 1
+        column = min(max(int(place[k]), 0), most)
+        at[k], left[k], right[k] = step, column, place[k] - np.float32(column)
+        along[k] = min((metres[k] - nodes[step]) / (nodes[step + 1] - nodes[step]), _ONE)
+    for k in range(count):
+        node, column, share, u = at[k], left[k], right[k], along[k]
+        near, far = _across(line[DEPTH], node, column, share), _across(line[DEPTH], node + 1, column, share)
+        length = nodes[node + 1] - nodes[node]
+        begin = _across(line[SLOPE], node, column, share) * length
+        end = _across(line[SLOPE], node + 1, column, share) * length
+        grown = far - near
+        depth = u * (begin + u * ((_THREE * grown - _TWO * begin - end) + u * (begin + end - _TWO * grown)))
+        depth = min(max(depth, _ZERO), grown)
+        found[0, k] = _ONE - exponential(-near - depth)
+        whole = _ONE - exponential(-grown)
+        taken[k] = (_ONE - exponential(-depth)) / whole if grown > _THIN else u
+    for band in range(bands):
+        for k in range(count):
+            near = _across(line[TABLE_HEAD + band], at[k], left[k], right[k])
+            far = _across(line[TABLE_HEAD + band], at[k] + 1, left[k], right[k])
+            found[1 + band, k] = near + (far - near) * taken[k]
+        for k in range(count):
+            near = _across(line[TABLE_HEAD + bands + band], at[k], left[k], right[k])
+            far = _across(line[TABLE_HEAD + bands + band], at[k] + 1, left[k], right[k])
+            found[1 + bands + band, k] = near + (far - near) * along[k]
+
+
+@compiled
+def _across(table: F32, node: int, column: int, right: np.float32) -> np.float32:
+    """Return a plane of the table between two columns of rays."""
+    here: np.float32 = table[node, column]
+    value: np.float32 = here + (table[node, column + 1] - here) * right
+    return value
+
+
+@compiled
+def _laid(
+    row: int, found: F32, surface: F32, water: F32, picture: F32, light: F32, told: tuple[F32, F32]
+) -> None:
+    """Write a row's light: what comes through of surfaces and water, and the bodies' own."""
+    bands = len(picture)
+    for band in range(bands):
+        own, hidden = found[1 + band], found[1 + bands + band]
+        if water.size:
+            for x in range(surface.size):
+                thrown = water[band, row, x]
+                added = own[x] - thrown * hidden[x]
+                before = picture[band, row, x]
+                light[band, row, x] = before - (before - thrown) * surface[x] + added
+        else:
+            for x in range(surface.size):
+                before = picture[band, row, x]
+                light[band, row, x] = before - before * surface[x] + own[x]
+        if told[0].size:
+            for x in range(surface.size):
+                thrown = water[band, row, x] if water.size else _ZERO
+                told[0][band, row, x] = own[x] - thrown * hidden[x]
+    if told[1].size:
+        for x in range(surface.size):
+            told[1][row, x] = found[0, x]

@@ -1,0 +1,386 @@
+"""Bodies of turbid water as a lens sees them: what they hide, and the daylight that they turn to it.
+
+With T(t) = exp(-tau), tau what bodies hide up to a range t of a view ray, e the daylight on their matter,
+
+    surface  T(s)
+    bodies   int_0^s w e p exp(-c t) d(1 - T)
+    water    int_0^s exp(-k t) T dt / int_0^s exp(-k t) dt
+
+are what is left of the surface's light, the bodies' own, and what is left of the light that the water throws
+in, which lies before, in and behind them. All three are summed along a coarse grid of rays at fixed ranges,
+and looked up by pixel and range in between. So they do not depend on what the render shows; a surface within
+a cloud ends it, however thin the surface, and its neighbours lend it nothing.
+
+The daylight e is the solved field's at each depth: matter in a cloud is lit as the water round it is.
+"""
+
+from __future__ import annotations
+
+import math
+from collections.abc import Sequence
+from dataclasses import dataclass
+
+import numpy as np
+
+from halocline._typing import F32, F64
+from halocline.compute.made_once import MadeOnce
+from halocline.physics.floating.flow import STILL, TurbulentFlow
+from halocline.physics.floating.light import LIGHT_ASYMMETRY, sun_spread
+from halocline.physics.floating.turbid import TurbidBody, TurbidShape
+from halocline.physics.floating.turbid_loops import EVERY, LEVEL, TABLE_HEAD, follow, lay_bodies
+from halocline.physics.path.phase import lobe_numbers
+from halocline.physics.path.transport import LightPath
+
+# Rows of rays that are followed at once.
+_BLOCK_ROWS = 16
+# Ranges of the table, at most, and how they grow where no body is near.
+_MOST_RANGES, _GROWTH = 64, 1.25
+# A step is this share of its range at least: finer is not seen.
+_LEAST_SHARE = 0.025
+# Nothing is followed closely farther off, metres; nor beyond so many attenuation lengths.
+_FARTHEST_M, _SIGHT_LENGTHS = 400.0, 6.0
+# Up to so many times that, ranges are tabled in coarse steps.
+_BEYOND = 3.0
+# Depths at which daylight is tabled, a metre.
+_DEPTHS_PER_M = 2.0
+_NONE = np.zeros((0, 0), np.float32)
+
+
+@dataclass(frozen=True)
+class TurbidRays:
+    """The coarse grid of view rays.
+
+    Attributes
+    ----------
+    directions
+        Unit, world, ``(3, rows, columns)``; the first goes through the picture's upper left corner.
+    spacing_px
+        From one to the next, pixels.
+    lens_m
+        Where they begin, world metres, ``(3,)``.
+    """
+
+    directions: F32
+    spacing_px: float
+    lens_m: F64
+
+
+@dataclass(frozen=True)
+class SurfacesSeen:
+    """What the pixels of a region show, ``(rows, columns)`` each.
+
+    Attributes
+    ----------
+    range_m, coverage
+        Range of the nearer surface, inf where there is none, and how much of the pixel is covered, 0 to 1.
+    far_range_m, far_share, far_light
+        Range of a farther surface, its share of the area and of the light; None where there are none.
+    """
+
+    range_m: F32
+    coverage: F32
+    far_range_m: F32 | None = None
+    far_share: F32 | None = None
+    far_light: F32 | None = None
+
+
+@dataclass(frozen=True)
+class LaidBodies:
+    """A picture with bodies in it.
+
+    Attributes
+    ----------
+    light
+        ``(K, rows, columns)``.
+    alpha
+        Its coverage.
+    far_light
+        The farther surfaces' share of light after it; None where there are none.
+    thrown, covered
+        What they add to the light that the water threw in, ``(K, rows, columns)``, and what they cover;
+        None where not asked for.
+    """
+
+    light: F32
+    alpha: F32
+    far_light: F32 | None
+    thrown: F32 | None
+    covered: F32 | None
+
+
+class TurbidVolume:
+    """What bodies do along coarse rays; rows of rays are followed when first looked at.
+
+    Parameters
+    ----------
+    bodies
+        The bodies on one frame.
+    rays
+        The grid of rays.
+    path
+        The water and its light.
+    eddies
+        What carries the water to and fro within bodies, and when.
+    """
+
+    def __init__(
+        self,
+        bodies: Sequence[TurbidBody],
+        rays: TurbidRays,
+        path: LightPath,
+        *,
+        eddies: TurbulentFlow = STILL,
+        time_s: float = 0.0,
+    ) -> None:
+        self.rays = rays
+        self.path = path
+        self._packed = _Packed.of(bodies, rays.lens_m, eddies, time_s)
+        self.nodes = ranges_for(bodies, rays.lens_m, path)
+        steps = np.diff(self.nodes)[:, None] * (np.arange(EVERY) / EVERY)
+        metres = np.append((self.nodes[:-1, None] + steps).reshape(-1), self.nodes[-1])
+        self._metres = np.stack([metres, path.remap.exact(metres)]).astype(np.float32)
+        self._light, self._lens = _daylight(path, float(metres[-1]))
+        self._rates = (path.bands.attenuation * path.veil_scale).astype(np.float32)
+        self._count = max(1, -(-(rays.directions.shape[1] - 1) // _BLOCK_ROWS))
+        self._blocks = MadeOnce(self._block)
+
+    def laid(
+        self,
+        picture: F32,
+        alpha: F32,
+        surfaces: SurfacesSeen,
+        *,
+        corner: tuple[int, int],
+        water: F32 | None = None,
+        told: tuple[bool, bool] = (False, False),
+    ) -> LaidBodies:
+        """Return a region's light with the bodies in it.
+
+        Parameters
+        ----------
+        picture, alpha
+            Light ``(K, rows, columns)`` and coverage.
+        surfaces
+            What its pixels show.
+        corner
+            Its first row and column in the picture, pixels.
+        water
+            What of the light the water threw in on the way, ``(K, rows, columns)``.
+        told
+            Whether to return what is added to that, and the bodies' coverage.
+        """
+        shape = surfaces.range_m.shape
+        light, covers = np.empty_like(picture), alpha.copy()
+        thrown = np.empty_like(picture if told[0] else picture[:0])
+        covered = np.empty(shape if told[1] else (0, 0), np.float32)
+        far = surfaces.far_range_m is not None
+        left = np.empty(shape if far else (0, 0), np.float32)
+        columns, rows = (
+            ((np.arange(count) + first + 0.5) / self.rays.spacing_px).astype(np.float32)
+            for count, first in zip(shape[::-1], corner[::-1], strict=True)
+        )
+        numbers = np.minimum(rows.astype(np.int64) // _BLOCK_ROWS, self._count - 1)
+        for number in np.unique(numbers):
+            at = np.flatnonzero(numbers == number)
+            part = slice(int(at[0]), int(at[-1]) + 1)
+            block = self._blocks.get(int(number), ahead=range(int(number) + 1, self._count))
+            lay_bodies(
+                block,
+                (columns, rows[part] - np.float32(number * _BLOCK_ROWS)),
+                self._nodes32,
+                self._rates,
+                surfaces.range_m[part],
+                _farther(surfaces, part),
+                surfaces.coverage[part],
+                picture[:0] if water is None else water[:, part],
+                picture[:, part],
+                light[:, part],
+                covers[part],
+                left[part],
+                (thrown[:, part], covered[part]),
+            )
+        return LaidBodies(
+            light, covers, left if far else None, thrown if told[0] else None, covered if told[1] else None
+        )
+
+    @property
+    def _nodes32(self) -> F32:
+        return self._metres[0, ::EVERY].copy()
+
+    def _block(self, number: int) -> F32:
+        """Follow the rays of a block of rows."""
+        first = number * _BLOCK_ROWS
+        # One row more than the block's own, to interpolate towards.
+        rays = np.ascontiguousarray(self.rays.directions[:, first : first + _BLOCK_ROWS + 1])
+        path, packed = self.path, self._packed
+        mu, cos_sun = (_dot(rays, axis) for axis in (-path.up, path.sun_travel))
+        _, rates = path.veil_rays().sources(mu, cos_sun).together(path.bands.attenuation, mu)
+        scale = np.float32(path.veil_scale)
+        bands = path.bands.count
+        block = np.empty((rays.shape[1], TABLE_HEAD + 2 * bands, len(self.nodes), rays.shape[2]), np.float32)
+        follow(
+            np.stack([*rays, mu, cos_sun]),
+            np.ascontiguousarray(rates * scale),
+            self._metres,
+            self._lens,
+            packed.shapes,
+            packed.bodies(path),
+            packed.spans,
+            packed.waves,
+            packed.eddies,
+            self._light,
+            self._rates,
+            block,
+        )
+        return block
+
+
+@dataclass(frozen=True)
+class _Packed:
+    """Bodies as the loops take them, see `halocline.physics.floating.turbid_loops.follow`."""
+
+    of_bodies: tuple[TurbidBody, ...]
+    shapes: F32
+    spans: np.ndarray[tuple[int, ...], np.dtype[np.int64]]
+    waves: F32
+    eddies: F32
+
+    @classmethod
+    def of(cls, bodies: Sequence[TurbidBody], lens_m: F64, eddies: TurbulentFlow, time_s: float) -> _Packed:
+        shapes, waves, spans = [], [], []
+        margin = eddies.farthest_m
+        for body in bodies:
+            spans.append((len(shapes), len(shapes) + len(body.shapes), len(waves), 0))
+            for shape in body.shapes:
+                shapes.append(_row(shape, len(spans) - 1, lens_m, margin))
+            clouds = body.clouds
+            here = clouds.waves @ lens_m + clouds.phases
+            for wave, turns, amplitude in zip(clouds.waves, here, clouds.amplitudes, strict=True):
+                if amplitude > 0.0:
+                    waves.append((*wave, turns - math.floor(turns), amplitude))
+            spans[-1] = (*spans[-1][:3], len(waves))
+        return cls(
+            tuple(bodies),
+            np.array(shapes, np.float32),
+            np.array(spans, np.int64),
+            np.array(waves, np.float32).reshape(-1, 5),
+            _eddies(eddies, lens_m, time_s),
+        )
+
+    def bodies(self, path: LightPath) -> F32:
+        """Return the numbers of each body in a water."""
+        rows = []
+        for body in self.of_bodies:
+            row = [body.extinction_per_m, 1.0 / body.clouds.mean]
+            for g in (body.asymmetry * sun_spread(path), body.asymmetry * LIGHT_ASYMMETRY):
+                row += lobe_numbers(g)
+            rows.append([*row, *body.albedo])
+        return np.array(rows, np.float32)
+
+
+def _row(shape: TurbidShape, body: int, lens_m: F64, margin_m: float) -> tuple[float, ...]:
+    """Return a shape's numbers, counted from the lens."""
+    bounding = margin_m + (0.0 if shape.kind == LEVEL else 1.001 * shape.bounding_m)
+    centre = shape.centre_m if shape.kind == LEVEL else shape.centre_m - lens_m
+    head = (body, shape.kind, *centre, bounding, shape.softness_m, shape.strength)
+    return (*head, *shape.axes.reshape(-1), *shape.half_m)
+
+
+def _eddies(flow: TurbulentFlow, lens_m: F64, time_s: float) -> F32:
+    """Return eddies as displacements: the integral of cos(x - w t) is -sin(x - w t) / w."""
+    turn = 2.0 * math.pi
+    here = (flow.waves @ lens_m - flow.frequencies * time_s + flow.phases) / turn + 0.25
+    reach = flow.amplitudes / np.maximum(np.abs(flow.frequencies), 1e-30)[:, None]
+    reach = reach * np.sign(flow.frequencies)[:, None]
+    return np.column_stack([flow.waves / turn, here - np.floor(here), reach]).astype(np.float32)
+
+
+def _daylight(path: LightPath, farthest_m: float) -> tuple[F32, F32]:
+    """Return the daylight on matter by depth, the sun's and all other, and what loops need of the lens."""
+    deepest = max(1.0, path.camera_depth_m) + farthest_m
+    depths = np.linspace(0.0, deepest, max(2, math.ceil(deepest * _DEPTHS_PER_M) + 1))
+    around, by_sun = path.scalar_daylight(depths), path.sun_side(depths)
+    light = np.stack([around * by_sun, around * (1.0 - by_sun)]).transpose(0, 2, 1)
+    lens = np.array([*path.up, max(1e-6, path.camera_depth_m), (len(depths) - 1) / deepest])
+    return np.ascontiguousarray(light, np.float32), lens.astype(np.float32)
+
+
+def ranges_for(bodies: Sequence[TurbidBody], lens_m: F64, path: LightPath) -> F64:
+    """Return the ranges at which rays through bodies are tabled, metres, 0 first.
+
+    They are close where a body may be, as close as its edges and clouds want, and far apart elsewhere.
+
+    Parameters
+    ----------
+    bodies
+        The bodies.
+    lens_m
+        The lens, world metres, ``(3,)``.
+    path
+        The water.
+
+    Returns
+    -------
+    F64
+        Ascending, ``(N,)``, N at least 3.
+    """
+    clearest = float(path.bands.attenuation.min())
+    reach = min(_FARTHEST_M, path.remap.undone(_SIGHT_LENGTHS / max(clearest, 1e-6)))
+    spans = [
+        (*_extent(shape, lens_m, path.up, reach), _finest(shape, body))
+        for body in bodies
+        for shape in body.shapes
+    ]
+    reach = max([reach, *(end for _, end, _ in spans)])
+    coarseness = 1.0
+    while len(placed := _placed(spans, reach, coarseness)) > _MOST_RANGES:
+        coarseness *= 1.15
+    return placed
+
+
+def _placed(spans: Sequence[tuple[float, float, float]], reach_m: float, coarseness: float) -> F64:
+    nodes, at = [0.0], 0.0
+    while at < _BEYOND * reach_m:
+        step = max(0.25, (_GROWTH - 1.0) * coarseness * at)
+        for begin, end, finest in spans:
+            if begin <= at < end:
+                step = min(step, coarseness * max(finest, _LEAST_SHARE * at))
+            elif begin > at:
+                step = min(step, begin - at + 1e-3)
+        at += step
+        nodes.append(at)
+    return np.array(nodes)
+
+
+def _extent(shape: TurbidShape, lens_m: F64, up: F64, reach_m: float) -> tuple[float, float]:
+    """Return between which ranges a shape may be met."""
+    if shape.kind == LEVEL:
+        height = float(lens_m @ up)
+        outside = max(shape.half_m[0] - height, height - shape.half_m[1], 0.0)
+        return float(outside), reach_m
+    away, radius = float(np.linalg.norm(shape.centre_m - lens_m)), shape.bounding_m
+    return max(away - radius, 0.0), away + radius
+
+
+def _finest(shape: TurbidShape, body: TurbidBody) -> float:
+    """Return steps that follow a shape's edge and the body's clouds, metres."""
+    thick = shape.half_m[1] - shape.half_m[0] if shape.kind == LEVEL else 2.0 * float(shape.half_m.min())
+    edge = min(shape.softness_m, 0.5 * thick)
+    lengths = 1.0 / np.sqrt((body.clouds.waves**2).sum(axis=1))
+    weights = body.clouds.amplitudes**2
+    cloud = float((lengths * weights).sum() / weights.sum()) if weights.sum() > 0.0 else math.inf
+    return max(0.02, min(0.5 * edge, 0.2 * cloud))
+
+
+def _farther(surfaces: SurfacesSeen, part: slice) -> tuple[F32, F32, F32]:
+    far, share = surfaces.far_range_m, surfaces.far_share
+    if far is None or share is None:
+        return _NONE, _NONE, _NONE
+    light = share if surfaces.far_light is None else surfaces.far_light
+    return far[part], share[part], light[part]
+
+
+def _dot(rays: F32, axis: F64) -> F32:
+    x, y, z = (np.float32(number) for number in axis)
+    component: F32 = rays[0] * x + rays[1] * y + rays[2] * z
+    return np.clip(component, np.float32(-1.0), np.float32(1.0))

@@ -1,0 +1,209 @@
+"""Turbid bodies on pictures: edges, order, daylight, time, and the rows of their keys."""
+
+from __future__ import annotations
+
+from dataclasses import replace
+from typing import Any
+
+import numpy as np
+import pytest
+from pydantic import ValidationError
+from tests.conftest import Builders
+from tests.presets.moved_keys import Row, amount, brightness, change, middle_of_change, motion
+
+from halocline._typing import F32
+from halocline.graph.operator import AnyOperator
+from halocline.imaging.frame import Frame, Window
+from halocline.operators.shared.body_parameters import PlacedBody
+from halocline.operators.turbid_bodies import TurbidBodies, TurbidBodiesParameters
+
+WINDOW = Window(-3, -2, 48, 30)
+CLOUD: dict[str, Any] = {
+    "name": "cloud",
+    "position": (0.2, 0.0, -3.0),
+    "size": (2.0, 1.4, 2.4),
+    "visibility": 0.8,
+}
+SLAB = {"name": "low", "kind": "slab", "highest": -0.4, "contents": "green"}
+KEYS = [
+    {"bodies": (CLOUD, {**SLAB, "clumping": 0.0}), "turbulence": 0.1},
+    {
+        "bodies": (
+            {
+                "name": "trail",
+                "kind": "plume",
+                "contents": "sand",
+                "growth": 0.1,
+                "track": (
+                    {"frame": 950, "position": (-1.0, 0.0, -3.0)},
+                    {"frame": 1001, "position": (1.0, 0.3, -2.0)},
+                ),
+            },
+            {**CLOUD, "name": "block", "kind": "box", "albedo": (0.9, 0.5, 0.2)},
+        ),
+        "rays": 32,
+    },
+]
+# One cloud of silt before the wall; nothing but that and the water changes the picture.
+_BODY = (
+    "[{ name = 'a', position = [%s, 0.0, -1.0], size = [0.8, 0.8, 0.6], softness = 0.2, visibility = 0.4, "
+    "clump_scale = 0.3 }]"
+)
+_ONE = "[steps.turbid_bodies]\nbodies = " + _BODY % "0.0" + "\n"
+_EDDIES = _ONE + "turbulence = 0.2\n"
+ROWS = {
+    "bodies": Row(_ONE, (_BODY % "-0.2", _BODY % "0.4"), middle_of_change, "up"),
+    "density": Row(_ONE, ("1.0", "0.2"), amount, "down"),
+    "brightness": Row(_ONE, ("1.0", "3.0"), brightness, "up"),
+    "current": Row(_ONE, (None, "[0.5, 0.0, 0.0]"), motion, "up"),
+    "surge": Row(_ONE, (None, "[0.5, 0.0, 0.0]"), motion, "up"),
+    "surge_period": Row(_ONE + "surge = [0.3, 0.0, 0.0]\n", ("8.0", "1.5"), motion, "up"),
+    "turbulence": Row(_ONE + "turbulence_scale = 0.4\n", ("0.0", "0.3"), motion, "up"),
+    "turbulence_scale": Row(_EDDIES, ("1.5", "0.4"), change, "redrawn"),
+    "rays": Row(_ONE, ("240", "40"), amount, "little"),
+}
+
+
+def bodies(*placed: dict[str, Any], **keys: Any) -> TurbidBodies:
+    return TurbidBodies(TurbidBodiesParameters(bodies=tuple(PlacedBody(**each) for each in placed), **keys))
+
+
+def steps(build: Builders, *more: tuple[str, AnyOperator]) -> list[tuple[str, AnyOperator]]:
+    return [(name, build.operator(name)) for name in ("attenuation", "veiling_light")] + list(more)
+
+
+def wall(range_m: float | F32, alpha: float = 1.0, light: float = 0.2) -> Frame:
+    shape = WINDOW.shape
+    planes = {
+        "rgb": np.full((3, *shape), light * alpha, np.float32),
+        "alpha": np.full(shape, alpha, np.float32),
+        "range": np.broadcast_to(np.float32(range_m), shape).copy(),
+    }
+    return Frame(planes, WINDOW, WINDOW)
+
+
+@pytest.mark.parametrize("averaged", [False, True])
+def test_any_tiles_and_threads_give_the_same_bits(build: Builders, averaged: bool) -> None:
+    frame, shot = build.frame(WINDOW, averaged_depth=averaged), build.shot(WINDOW)
+    wanted = ("rgb", "alpha", "body_light", "body_alpha")
+    cloud = ("bodies", bodies(CLOUD, SLAB))
+    runs = [
+        build.run(steps(build, cloud), frame, shot, wanted=wanted, threads=threads, tile_rows=rows)
+        for threads, rows in ((1, 30), (2, 1), (3, 7))
+    ]
+    for name in wanted:
+        for other in runs[1:]:
+            assert np.array_equal(runs[0][name], other[name])
+
+
+def test_a_frame_is_the_same_alone_and_after_others(build: Builders) -> None:
+    operator = bodies(
+        {**CLOUD, "begins": 1000.0, "grain_size": 1e-4, "growth": 0.05}, current=(0.1, 0.0, 0.0)
+    )
+    alone = build.run(steps(build, ("b", operator)), wall(5.0), build.shot(WINDOW, frame=1050))
+    for number in (1049, 1003):
+        build.run(steps(build, ("b", operator)), wall(5.0), build.shot(WINDOW, frame=number))
+    again = build.run(steps(build, ("b", operator)), wall(5.0), build.shot(WINDOW, frame=1050))
+    assert np.array_equal(alone["rgb"], again["rgb"])
+
+
+def test_what_stands_before_a_cloud_stays_and_what_stands_behind_is_hidden(
+    build: Builders,
+) -> None:
+    dense = ("b", bodies({**CLOUD, "visibility": 0.1, "clumping": 0.0}))
+    shot = build.shot(WINDOW)
+    clear = build.run(steps(build), wall(1.5), shot)
+    near = build.run(steps(build, dense), wall(1.5), shot)
+    assert np.array_equal(near["rgb"], clear["rgb"])
+    dark, bright = (
+        build.run(steps(build, dense), wall(6.0, light=light), shot, wanted=("rgb", "body_alpha"))
+        for light in (0.0, 5.0)
+    )
+    middle = dark["body_alpha"] > 0.9999
+    assert middle.sum() > 50
+    np.testing.assert_allclose(dark["rgb"][:, middle], bright["rgb"][:, middle], rtol=2e-3, atol=2e-4)
+    # Within a cloud more is hidden the farther in a thing stands.
+    shares = [
+        float(build.run(steps(build, dense), wall(at), shot, wanted=("body_alpha",))["body_alpha"][17, 25])
+        for at in (1.5, 2.1, 2.25, 2.4, 5.0)
+    ]
+    assert shares == sorted(shares)
+    assert shares[0] == 0.0
+    assert shares[2] > 0.2
+
+
+def test_without_daylight_a_cloud_gives_no_light(build: Builders) -> None:
+    shot = build.shot(WINDOW, path=build.path(daylight_level=0.0))
+    cloud = ("b", bodies({**CLOUD, "visibility": 0.05}))
+    made = build.run(steps(build, cloud), wall(6.0), shot, wanted=("rgb", "body_light", "body_alpha"))
+    assert np.abs(made["body_light"]).max() == 0.0
+    assert made["body_alpha"].max() > 0.9999
+    np.testing.assert_allclose(made["rgb"][:, made["body_alpha"] > 0.9999], 0.0, atol=1e-4)
+
+
+def test_a_cloud_as_bright_as_its_water_all_round_stays_within_what_lights_it(build: Builders) -> None:
+    # Matter that turns all light alike to all sides, in light from all sides alike, shows that light: with
+    # E0 the scalar irradiance, E0 / (4 pi). A dense cloud right before the lens.
+    path = build.path(surface_sun_share=0.0)
+    here = {**CLOUD, "position": (0.0, 0.0, 0.0), "size": (8.0, 8.0, 8.0), "visibility": 0.02}
+    white = bodies({**here, "albedo": (1.0, 1.0, 1.0), "asymmetry": 0.0, "clumping": 0.0})
+    shot = build.shot(WINDOW, path=path)
+    made = build.run(steps(build, ("b", white)), wall(3.0), shot)
+    expected = path.bands.down @ path.scalar_daylight(path.camera_depth_m) / (4.0 * np.pi)
+    # Less what centimetres of water take, and with hardly any of the water's own light.
+    np.testing.assert_allclose(made["rgb"].mean(axis=(1, 2)), expected, rtol=0.03)
+
+
+def test_edge_pixels_are_the_mean_of_what_they_show(build: Builders) -> None:
+    # A half covered pixel before open water, and one of two surfaces, are the means of whole pixels. How much
+    # of the water's light lies before each is told by attenuation alone: it is out by less than a hundredth.
+    shot, cloud = build.shot(WINDOW), ("b", bodies({**CLOUD, "clumping": 0.0}))
+
+    def run(frame: Frame) -> F32:
+        return build.run(steps(build, cloud), frame, shot)["rgb"]
+
+    near, far, empty = run(wall(2.4)), run(wall(6.0)), run(wall(np.inf, alpha=0.0))
+    np.testing.assert_allclose(run(wall(2.4, alpha=0.5)), 0.5 * (near + empty), atol=1e-3)
+    mixed = wall(2.4)
+    share = np.full(WINDOW.shape, 0.25, np.float32)
+    planes = {"far_range": np.full_like(share, 6.0), "far_share": share, "far_light": share}
+    both = run(replace(mixed, planes={**mixed.planes, **planes}))
+    np.testing.assert_allclose(both, 0.75 * near + 0.25 * far, atol=1e-3)
+
+
+def test_a_body_that_has_not_begun_or_has_fallen_apart_is_not_there(build: Builders) -> None:
+    later = bodies({**CLOUD, "begins": 1002.0})
+    assert later.idle(build.shot(WINDOW, frame=1001))
+    assert not later.idle(build.shot(WINDOW, frame=1010))
+    # What begins comes in without a jump: over the seconds that it says.
+    frames = [
+        build.run(
+            steps(build, ("b", later)), wall(6.0), build.shot(WINDOW, frame=number), wanted=("body_alpha",)
+        )["body_alpha"].mean()
+        for number in (1003, 1014, 1030)
+    ]
+    assert 0.0 < frames[0] < 0.1 * frames[1] < frames[2]
+
+
+def test_water_clearer_than_asked_for_has_no_body(build: Builders) -> None:
+    assert bodies({**CLOUD, "visibility": 60.0}).idle(build.shot(WINDOW))
+
+
+@pytest.mark.parametrize(
+    ("keys", "told"),
+    [
+        ({"name": "a"}, "needs position and size"),
+        ({"name": "a", "kind": "slab"}, "needs lowest, highest or both"),
+        ({"name": "a", "kind": "slab", "lowest": 1.0, "highest": 0.5}, "is not above lowest"),
+        ({"name": "a", "kind": "floor"}, "needs floor"),
+        ({"name": "a", "kind": "plume"}, "needs a track"),
+    ],
+)
+def test_a_body_without_a_place_is_refused(keys: dict[str, Any], told: str) -> None:
+    with pytest.raises(ValidationError, match=told):
+        PlacedBody(**keys)
+
+
+def test_two_bodies_of_one_name_are_refused() -> None:
+    with pytest.raises(ValidationError, match="two bodies have the same name"):
+        bodies(CLOUD, CLOUD)

@@ -1,0 +1,226 @@
+"""Bodies of turbid water along rays, held to quadrature of their own definition in float64."""
+
+from __future__ import annotations
+
+import math
+from typing import Any
+
+import numpy as np
+import pytest
+from scipy.integrate import quad
+from scipy.interpolate import CubicSpline
+from scipy.special import i0
+from tests.conftest import UP, Builders
+
+from halocline._typing import F64
+from halocline.imaging.frame import Window
+from halocline.operators.shared.body_parameters import PlacedBody
+from halocline.operators.shared.view_rays import spaced_rays
+from halocline.physics.floating.flow import STILL, Current, TurbulentFlow, turbulence
+from halocline.physics.floating.light import LIGHT_ASYMMETRY, sun_spread
+from halocline.physics.floating.particles import grain_settling_speed
+from halocline.physics.floating.turbid import (
+    TurbidBody,
+    density_waves,
+    extinction_inside,
+    similar_albedo,
+)
+from halocline.physics.floating.turbid_view import SurfacesSeen, TurbidRays, TurbidVolume
+from halocline.physics.path.phase import henyey_greenstein
+from halocline.physics.path.transport import LightPath
+
+WINDOW = Window(0, 0, 32, 18)
+EDDIES = turbulence(1, "eddies", rms_speed_m_s=0.05, largest_m=1.5, smallest_m=0.3, modes=8)
+LENGTHS = (4.4, 5.2, 4.8, 9.0, 7.0)
+SPOTS: dict[str, dict[str, Any]] = {
+    "ellipsoid": {"position": (0.3, 0.1, -5.0), "size": (2.0, 1.2, 3.0), "heading": 30.0},
+    "box": {"position": (0.3, 0.0, -6.0), "size": (3.0, 2.0, 2.0), "heading": 20.0},
+    "slab": {"lowest": -1.6, "highest": -0.5},
+    "floor": {"floor": -2.0, "thickness": 1.5},
+    "plume": {
+        "track": (
+            {"frame": 900, "position": (-1.5, 0.0, -5.0)},
+            {"frame": 1001, "position": (1.0, 0.2, -4.0)},
+        ),
+        "growth": 0.05,
+        "softness": 0.4,
+    },
+}
+
+
+def placed(kind: str, **keys: Any) -> PlacedBody:
+    return PlacedBody.model_validate({"name": kind, "kind": kind, "visibility": 2.5, **SPOTS[kind], **keys})
+
+
+def body_of(
+    build: Builders, body: PlacedBody, frame: int = 1001, current: Current | None = None
+) -> TurbidBody:
+    shot = build.shot(WINDOW, frame=frame)
+    found = body.body(shot, Current(), density=1.0, brightness=1.0, stir_m_s=0.0)
+    assert found is not None
+    return found
+
+
+def step(v: F64) -> F64:
+    v = np.clip(v, 0.0, 1.0)
+    return np.asarray(v * v * (3.0 - 2.0 * v))
+
+
+def extinction(body: TurbidBody, points: F64, flow: TurbulentFlow, time_s: float) -> F64:
+    """What a body adds to attenuation at world points ``(n, 3)``, from its definition."""
+    home = points - flow.displacement(points, time_s)
+    turns = home @ body.clouds.waves.T + body.clouds.phases
+    clouds = np.exp(np.cos(2 * math.pi * turns) @ body.clouds.amplitudes)
+    clouds /= math.prod(float(i0(a)) for a in body.clouds.amplitudes)
+    densest = np.zeros(len(points))
+    for shape in body.shapes:
+        local = (home - shape.centre_m) @ shape.axes.T
+        if shape.kind == 0:
+            # To first order the distance from the edge; q is the radius in half sizes.
+            q = np.linalg.norm(local / shape.half_m, axis=1)
+            inward = [q * (1 - q) / np.linalg.norm(local / shape.half_m**2, axis=1)]
+        elif shape.kind == 1:
+            inward = list((shape.half_m - np.abs(local)).T)
+        else:
+            inward = [home @ UP - shape.half_m[0], shape.half_m[1] - home @ UP]
+        inside = np.prod([step(d / shape.softness_m * clouds) for d in inward], axis=0)
+        densest = np.maximum(densest, shape.strength * inside)
+    return np.asarray(body.extinction_per_m * densest * clouds)
+
+
+def along(
+    body: TurbidBody, path: LightPath, direction: F64, length: float, flow: TurbulentFlow, time_s: float
+) -> tuple[float, float, float]:
+    """Return transmittance, the body's light and what is left of the veil in band 2, by quadrature."""
+    band, mu, sun = 2, -float(direction @ UP), float(direction @ path.sun_travel)
+    grid = np.linspace(0.0, length, 4001)
+    dense = extinction(body, grid[:, None] * direction, flow, time_s)
+    # The inner integral on a fine grid (its ends are smooth); the outer ones by quad.
+    tau = np.concatenate([[0.0], np.cumsum(0.5 * (dense[1:] + dense[:-1]) * np.diff(grid))])
+
+    def lobe(cosine: float, g: float) -> float:
+        return float(henyey_greenstein(np.array([-cosine]), g)[0])
+
+    by_sun = lobe(sun, body.asymmetry * sun_spread(path))
+    by_sky = lobe(mu, body.asymmetry * LIGHT_ASYMMETRY)
+    depths = path.camera_depth_m + mu * grid
+    around, part = path.scalar_daylight(depths)[:, band], path.sun_side(depths)[:, band]
+    lit = dense * body.albedo[band] * around * (part * by_sun + (1 - part) * by_sky)
+    c = path.bands.attenuation[band]
+    rays = [np.array([value], np.float32) for value in (mu, sun)]
+    rate = float(path.veil_rays().sources(*rays).together(path.bands.attenuation, rays[0])[1][band, 0])
+    inner = [lit * np.exp(-c * grid - tau), np.exp(-rate * grid - tau), np.exp(-rate * grid)]
+    # In pieces: else a narrow body is missed.
+    pieces = np.linspace(0.0, length, 41)[1:-1]
+    light, water, whole = (
+        quad(CubicSpline(grid, values), 0.0, length, points=pieces, limit=200, epsrel=1e-6)[0]
+        for values in inner
+    )
+    return math.exp(-tau[-1]), light, water / whole
+
+
+def volume(build: Builders, body: TurbidBody, path: LightPath, flow: TurbulentFlow = STILL) -> TurbidVolume:
+    camera = build.camera(WINDOW, tilt_deg=0.0)
+    rays = TurbidRays(spaced_rays(camera, np.eye(3), WINDOW, 0.125), 0.125, camera.position_m)
+    return TurbidVolume([body], rays, path, eddies=flow, time_s=1001 / 24)
+
+
+@pytest.mark.parametrize("clumping", [0.0, 0.8])
+@pytest.mark.parametrize("kind", sorted(SPOTS))
+def test_what_a_ray_meets_is_within_two_percent_of_quadrature(
+    build: Builders, kind: str, clumping: float
+) -> None:
+    path = build.path()
+    flow = (
+        turbulence(1, "eddies", rms_speed_m_s=0.05, largest_m=1.5, smallest_m=0.3, modes=8)
+        if clumping
+        else STILL
+    )
+    body = body_of(build, placed(kind, clumping=clumping))
+    seen = volume(build, body, path, flow)
+    directions = build.camera(WINDOW, tilt_deg=0.0).directions(WINDOW).astype(np.float64)
+    water, whole = np.ones((6, 1, WINDOW.width), np.float32), np.ones((1, WINDOW.width), np.float32)
+    # Rays through the body and beside it, that end before it, in it and behind it.
+    met = 0
+    for number in range(12):
+        row, column, length = (8, 10, 12)[number % 3], (13, 15, 17, 19)[number % 4], LENGTHS[number % 5]
+        surfaces = SurfacesSeen(length * whole, whole)
+        laid = seen.laid(water * 0, whole, surfaces, corner=(row, 0), water=water, told=(True, True))
+        assert laid.covered is not None
+        assert laid.thrown is not None
+        through, light, left = along(body, path, directions[:, row, column], length, flow, 1001 / 24)
+        met += through < 0.9
+        assert 1 - laid.covered[0, column] == pytest.approx(through, abs=0.02)
+        # `thrown` is the body's light less what it takes of the water's, which is 1 here.
+        scale = max(light, 0.02)
+        assert laid.thrown[2, 0, column] - (left - 1.0) == pytest.approx(light, abs=0.02 * max(scale, left))
+    assert met >= 3
+
+
+def test_a_visibility_inside_is_that_of_the_water(build: Builders) -> None:
+    # 3.912 / c(550) for a small black target: Koschmieder 1924, from memory. Half of 3.912 / .8 = 4.89 m.
+    bands = build.grey_bands(0.2, 0.6, 0.3)
+    assert extinction_inside(3.912 / 1.6, bands) == pytest.approx(0.8)
+    assert extinction_inside(30.0, bands) == 0.0
+
+
+def test_small_grains_settle_by_stokes_law(build: Builders) -> None:
+    # Stokes 1851: w = (rho_s - rho) g d^2 / (18 mu). Handbook, from memory: quartz of 10 um in fresh water at
+    # 20 C settles at about 0.09 mm/s, of 100 um at 7 to 9 mm/s (there Stokes' 9.0 is too fast).
+    d, mu = 10e-6, 1.0e-3
+    stokes = (2650.0 - 1000.0) * 9.81 * d**2 / (18.0 * mu)
+    speed = grain_settling_speed(d, water_density=1000.0, kinematic_viscosity=mu / 1000.0)
+    assert stokes == pytest.approx(0.09e-3, rel=0.01)
+    assert float(speed) == pytest.approx(stokes, rel=0.01)
+    body = placed("ellipsoid", grain_size=100e-6, begins=1001, comes_in=0.1)
+    early, late = (body_of(build, body, frame) for frame in (1025, 1265))
+    sunk = (early.shapes[0].centre_m - late.shapes[0].centre_m) @ UP
+    # In sea water at 13 C: Ferguson and Church 2004, eq. 4, with C1 = 18 and C2 = 1.
+    submerged, nu = (2650.0 / 1025.0 - 1.0) * 9.80665, 1.2e-6
+    speed_m_s = submerged * 1e-8 / (18 * nu + math.sqrt(0.75 * submerged * 1e-12))
+    assert sunk == pytest.approx(10.0 * speed_m_s, rel=1e-3)
+    assert 0.005 < speed_m_s < 0.009
+
+
+def test_matter_stays_as_a_body_grows(build: Builders) -> None:
+    body = placed("box", growth=0.1, begins=1001, comes_in=0.0)
+    young, old = (body_of(build, body, frame).shapes[0] for frame in (1002, 1241))
+    amounts = [shape.strength * float(np.prod(shape.half_m)) for shape in (young, old)]
+    assert amounts[0] == pytest.approx(amounts[1])
+    assert old.half_m[0] - young.half_m[0] == pytest.approx(0.1 * 239 / 24)
+
+
+def test_clouds_have_a_mean_of_one_and_stand_in_the_world() -> None:
+    random = np.random.default_rng(2)
+    points = random.uniform(-60.0, 60.0, (40_000, 3))
+
+    def density(shift: F64, at: F64) -> F64:
+        clouds = density_waves(1, "a", scale_m=1.0, variation=0.7, shift_m=shift)
+        sums = np.cos(2 * math.pi * (at @ clouds.waves.T + clouds.phases)) @ clouds.amplitudes
+        return np.asarray(np.exp(sums) / clouds.mean)
+
+    still = density(np.zeros(3), points)
+    assert still.mean() == pytest.approx(1.0, abs=0.02)
+    assert still.std() == pytest.approx(0.7, abs=0.07)
+    shift = np.array([0.3, -0.2, 1.1])
+    np.testing.assert_allclose(density(shift, points + shift), still, rtol=1e-9)
+
+
+def test_the_eddies_that_carry_bodies_have_no_sources() -> None:
+    flow = turbulence(1, "turbid bodies", rms_speed_m_s=0.1, largest_m=1.5, smallest_m=0.3, modes=8)
+    at, h = np.random.default_rng(1).uniform(-3, 3, (50, 3)), 1e-4
+    slopes = [
+        [
+            (flow.displacement(at + h * e, 2.0) - flow.displacement(at - h * e, 2.0))[:, k] / (2 * h)
+            for k in range(3)
+        ]
+        for e in np.eye(3)
+    ]
+    divergence = sum(slopes[k][k] for k in range(3))
+    assert np.abs(divergence).max() < 1e-3 * np.abs(slopes).max()
+
+
+def test_a_thick_cloud_looks_like_its_similar_one() -> None:
+    # Van de Hulst 1980 (from memory): w' = w (1 - g) / (1 - w g). None absorbs where nothing did.
+    assert similar_albedo(np.array(0.926), 0.9) == pytest.approx(0.5558, abs=1e-4)
+    assert similar_albedo(np.array(1.0), 0.9) == pytest.approx(1.0)
