@@ -60,7 +60,7 @@ ROWS = {
     "surge_period": Row(_ONE + "surge = [0.3, 0.0, 0.0]\n", ("8.0", "1.5"), motion, "up"),
     "turbulence": Row(_ONE + "turbulence_scale = 0.4\n", ("0.0", "0.3"), motion, "up"),
     "turbulence_scale": Row(_EDDIES, ("1.5", "0.4"), change, "redrawn"),
-    "rays": Row(_ONE, ("240", "40"), amount, "little"),
+    "rays": Row(_ONE, ("40", "32"), amount, "little"),
 }
 
 

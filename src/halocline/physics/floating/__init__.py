@@ -1,6 +1,7 @@
 """What floats in the water: particles, marine snow, haze, bubbles; where they are and how they are seen.
 
-- `particles`: sizes, sinking, how many (DrawLimits, PowerLaw, aggregate_sinking_speed, grain_settling_speed)
+- `particles`: sizes, sinking, how many (DrawLimits, PowerLaw, aggregate_sinking_speed, grain_settling_speed,
+  smooth_step)
 - `field`: where they gather (patchiness)
 - `suspended`: all of them in a frame (Motion, ParticleClass, affordable, slice_diameters, visible)
 - `flow`: how the water carries them (Current, TurbulentFlow, Wake, WorldDrift, turbulence)

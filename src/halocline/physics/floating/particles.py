@@ -231,7 +231,18 @@ _COVERAGE_FADE = 1.5
 
 
 def smooth_step(t: AnyArray) -> F64:
-    """Return 3 t^2 - 2 t^3 for t clipped to 0 .. 1."""
+    """Return 3 t^2 - 2 t^3 for t clipped to 0 .. 1.
+
+    Parameters
+    ----------
+    t
+        Any shape.
+
+    Returns
+    -------
+    F64
+        0 to 1, in the shape of ``t``.
+    """
     t = np.clip(t, 0.0, 1.0)
     return np.asarray(t * t * (3.0 - 2.0 * t), np.float64)
 

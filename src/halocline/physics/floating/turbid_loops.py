@@ -26,6 +26,9 @@ EVERY = 4
 
 _ZERO, _HALF, _ONE, _TWO, _THREE = (np.float32(number) for number in (0.0, 0.5, 1.0, 2.0, 3.0))
 _FIVE, _EIGHT, _TWELVE, _PI = (np.float32(number) for number in (5.0, 8.0, 12.0, np.pi))
+_NEXT = np.uint64(1)
+# Ranges that are followed at once, a multiple of `EVERY`, and the optical depth behind which none are.
+_CHUNK, _OPAQUE = 32, np.float32(9.0)
 _TINY, _THIN, _ENDLESS = np.float32(1e-20), np.float32(1e-3), np.float32(1e5)
 
 
@@ -76,38 +79,37 @@ def follow(
         ``(rows, TABLE_HEAD + 2 K, N, columns)``: optical depth; extinction, 1/m; the bodies' light that
         reaches the lens; and the share of the water's own that they take.
     """
-    count, bands = metres.shape[1], rates.size
-    home, seen = np.empty((4, count), np.float32), np.empty((2, bands, count), np.float32)
-    density, extinction = np.empty((2, count), np.float32), np.empty(count, np.float32)
-    source, optical = np.empty((bands, count), np.float32), np.empty(count, np.float32)
+    bands = rates.size
+    home, seen = np.empty((4, _CHUNK + 1), np.float32), np.empty((2, bands, _CHUNK + 1), np.float32)
+    density, extinction = np.empty((2, _CHUNK + 1), np.float32), np.empty(_CHUNK + 1, np.float32)
+    source, optical = np.empty((bands, _CHUNK + 1), np.float32), np.empty(metres.shape[1], np.float32)
     marks, sums = np.empty((len(shapes), 2), np.int64), np.empty((5, bands), np.float32)
     for row in range(rays.shape[1]):
         for column in range(rays.shape[2]):
-            ray, table = rays[:, row, column], out[row, :, :, column]
+            ray, table, falls = rays[:, row, column], out[row, :, :, column], veil_rates[:, row, column]
             table[:] = _ZERO
             first, last = _met(ray, metres[0], lens, shapes, marks)
             if last <= first:
                 continue
-            _carried_back(ray, metres[0], lens, eddies, first, last, home)
-            _lit(ray, metres[0], lens, light, first, last, seen)
-            extinction[first : last + 1] = _ZERO
-            source[:, first : last + 1] = _ZERO
-            for body in range(len(bodies)):
-                _densities(body, shapes, spans, waves, bodies, marks, home, density)
-                _added(body, bodies, spans, marks, ray, density, seen, extinction, source)
             _shortened(ray, metres[1], lens, optical)
-            _summed(
-                metres[0],
-                optical,
-                extinction,
-                source,
-                rates,
-                veil_rates[:, row, column],
-                first,
-                last,
-                sums,
-                table,
-            )
+            _begun(optical[first], rates, falls, sums)
+            at, depth = first, _ZERO
+            # What lies behind what nobody sees through is not looked for.
+            while at < last and depth < _OPAQUE:
+                end = min(at + _CHUNK, last)
+                part = metres[0, at : end + 1]
+                count = part.size
+                _carried_back(ray, part, lens, eddies, home)
+                _lit(ray, part, lens, light, seen)
+                extinction[:count] = _ZERO
+                source[:, :count] = _ZERO
+                for body in range(len(bodies)):
+                    _densities(body, at, count, shapes, spans, waves, bodies, marks, home, density)
+                    _added(body, at, count, bodies, spans, marks, ray, density, seen, extinction, source)
+                optics = optical[at : end + 1]
+                depth = _summed(at, depth, part, optics, extinction, source, rates, falls, sums, table)
+                at = end
+            _beyond(at, depth, optical, falls, sums, table)
 
 
 @compiled
@@ -163,21 +165,25 @@ def _bounds(shape: F32, ray: F32) -> tuple[np.float32, np.float32]:
 
 
 @compiled
-def _carried_back(ray: F32, metres: F32, lens: F32, eddies: F32, first: int, last: int, home: F32) -> None:
+def _carried_back(ray: F32, metres: F32, lens: F32, eddies: F32, home: F32) -> None:
     """Write where the water at each range came from, and its height above the lens there."""
-    x, y, z = home[0], home[1], home[2]
-    for k in range(first, last + 1):
+    count = metres.size
+    # Rows of their own: the compiler then knows that neighbours in them are neighbours in memory.
+    x, y, z, height = home[0, :count], home[1, :count], home[2, :count], home[3, :count]
+    for k in range(count):
         x[k], y[k], z[k] = ray[0] * metres[k], ray[1] * metres[k], ray[2] * metres[k]
     for number in range(len(eddies)):
         eddy = eddies[number]
         along = eddy[0] * ray[0] + eddy[1] * ray[1] + eddy[2] * ray[2]
-        for k in range(first, last + 1):
-            wiggle = _cosine(eddy[3] + along * metres[k])
-            x[k] -= eddy[4] * wiggle
-            y[k] -= eddy[5] * wiggle
-            z[k] -= eddy[6] * wiggle
-    for k in range(first, last + 1):
-        home[3, k] = x[k] * lens[0] + y[k] * lens[1] + z[k] * lens[2]
+        turns, by_x, by_y, by_z = eddy[3], eddy[4], eddy[5], eddy[6]
+        for k in range(count):
+            wiggle = _cosine(turns + along * metres[k])
+            x[k] -= by_x * wiggle
+            y[k] -= by_y * wiggle
+            z[k] -= by_z * wiggle
+    up_x, up_y, up_z = lens[0], lens[1], lens[2]
+    for k in range(count):
+        height[k] = x[k] * up_x + y[k] * up_y + z[k] * up_z
 
 
 @compiled
@@ -189,59 +195,79 @@ def _cosine(turns: np.float32) -> np.float32:
 
 
 @compiled
-def _lit(ray: F32, metres: F32, lens: F32, light: F32, first: int, last: int, seen: F32) -> None:
+def _lit(ray: F32, metres: F32, lens: F32, light: F32, seen: F32) -> None:
     """Write the daylight on matter at each range: the sun's, and all other; none above the sea."""
     end = np.float32(light.shape[2] - 1)
-    for k in range(first, last + 1):
+    for k in range(metres.size):
         depth = lens[3] + ray[3] * metres[k]
         place = min(max(depth * lens[4], _ZERO), end)
-        at = min(int(place), light.shape[2] - 2)
+        at = np.uint64(min(int(place), light.shape[2] - 2))
         share = place - np.float32(at)
         for part in range(2):
             for band in range(light.shape[1]):
-                above, below = light[part, band, at], light[part, band, at + 1]
+                above, below = light[part, band, at], light[part, band, at + _NEXT]
                 seen[part, band, k] = above + (below - above) * share
 
 
 @compiled
-def _densities(
-    body: int, shapes: F32, spans: Ints, waves: F32, bodies: F32, marks: Ints, home: F32, density: F32
-) -> None:
-    """Write a body's density over its mean at the ranges where it may be: the densest of its shapes'."""
-    first, last = _hull(body, spans, marks)
-    if last <= first:
-        return
-    clouds, dense = density[0], density[1]
-    clouds[first:last] = _ZERO
-    for number in range(spans[body, 2], spans[body, 3]):
-        wave = waves[number]
-        for k in range(first, last):
-            turns = wave[0] * home[0, k] + wave[1] * home[1, k] + wave[2] * home[2, k] + wave[3]
-            clouds[k] += wave[4] * _cosine(turns)
-    per_mean = bodies[body, 1]
-    for k in range(first, last):
-        clouds[k] = exponential(clouds[k]) * per_mean
-        dense[k] = _ZERO
+def _within(body: int, at: int, count: int, spans: Ints, marks: Ints) -> tuple[int, int]:
+    """Return the first of a part's ranges at which a body may be, and their end."""
+    first, last = count, 0
     for number in range(spans[body, 0], spans[body, 1]):
-        shape, kind = shapes[number], int(shapes[number, 1])
-        for k in range(marks[number, 0], marks[number, 1]):
-            if kind == ELLIPSOID:
-                inside = _within_ellipsoid(shape, home[0, k], home[1, k], home[2, k], clouds[k])
-            elif kind == BOX:
-                inside = _within_box(shape, home[0, k], home[1, k], home[2, k], clouds[k])
-            else:
-                inside = _within_level(shape, home[3, k], clouds[k])
-            dense[k] = max(dense[k], shape[7] * inside * clouds[k])
+        begin, end = max(marks[number, 0] - at, 0), min(marks[number, 1] - at, count)
+        if end > begin:
+            first, last = min(first, begin), max(last, end)
+    return first, last
 
 
 @compiled
-def _hull(body: int, spans: Ints, marks: Ints) -> tuple[int, int]:
-    """Return the first of a body's ranges, and their end."""
-    first, last = 1 << 30, 0
+def _densities(
+    body: int,
+    at: int,
+    count: int,
+    shapes: F32,
+    spans: Ints,
+    waves: F32,
+    bodies: F32,
+    marks: Ints,
+    home: F32,
+    density: F32,
+) -> None:
+    """Write a body's density over its mean at the ranges where it may be: the densest of its shapes'."""
+    first, last = _within(body, at, count, spans, marks)
+    if last <= first:
+        return
+    clouds, dense = density[0, first:last], density[1, first:last]
+    x, y, z = home[0, first:last], home[1, first:last], home[2, first:last]
+    clouds[:] = _ZERO
+    for number in range(spans[body, 2], spans[body, 3]):
+        wave = waves[number]
+        by_x, by_y, by_z, turns, amplitude = wave[0], wave[1], wave[2], wave[3], wave[4]
+        for k in range(clouds.size):
+            clouds[k] += amplitude * _cosine(by_x * x[k] + by_y * y[k] + by_z * z[k] + turns)
+    per_mean = bodies[body, 1]
+    for k in range(clouds.size):
+        clouds[k] = exponential(clouds[k]) * per_mean
+        dense[k] = _ZERO
     for number in range(spans[body, 0], spans[body, 1]):
-        if marks[number, 1] > marks[number, 0]:
-            first, last = min(first, marks[number, 0]), max(last, marks[number, 1])
-    return first, last
+        begin, end = max(marks[number, 0] - at, 0), min(marks[number, 1] - at, count)
+        if end > begin:
+            _shaped(shapes[number], home[:, begin:end], density[:, begin:end])
+
+
+@compiled
+def _shaped(shape: F32, home: F32, density: F32) -> None:
+    """Raise a body's density to that of one of its shapes."""
+    kind = int(shape[1])
+    clouds, dense = density[0], density[1]
+    for k in range(clouds.size):
+        if kind == ELLIPSOID:
+            inside = _within_ellipsoid(shape, home[0, k], home[1, k], home[2, k], clouds[k])
+        elif kind == BOX:
+            inside = _within_box(shape, home[0, k], home[1, k], home[2, k], clouds[k])
+        else:
+            inside = _within_level(shape, home[3, k], clouds[k])
+        dense[k] = max(dense[k], shape[7] * inside * clouds[k])
 
 
 @compiled
@@ -300,6 +326,8 @@ def _within_level(shape: F32, height: np.float32, cloud: np.float32) -> np.float
 @compiled
 def _added(
     body: int,
+    at: int,
+    count: int,
     bodies: F32,
     spans: Ints,
     marks: Ints,
@@ -310,18 +338,21 @@ def _added(
     source: F32,
 ) -> None:
     """Add a body's extinction, and the light that it sends to the lens a metre."""
-    first, last = _hull(body, spans, marks)
+    first, last = _within(body, at, count, spans, marks)
+    if last <= first:
+        return
     numbers = bodies[body]
     by_sun = lobe(ray[4], -numbers[2], numbers[3], numbers[4])
     by_sky = lobe(ray[3], -numbers[5], numbers[6], numbers[7])
-    for k in range(first, last):
-        density[1, k] *= numbers[0]
-        extinction[k] += density[1, k]
+    dense, total = density[1, first:last], extinction[first:last]
+    for k in range(dense.size):
+        dense[k] *= numbers[0]
+        total[k] += dense[k]
     for band in range(len(source)):
-        albedo = numbers[BODY_HEAD + band]
-        for k in range(first, last):
-            light = seen[0, band, k] * by_sun + seen[1, band, k] * by_sky
-            source[band, k] += density[1, k] * albedo * light
+        albedo, sent = numbers[BODY_HEAD + band], source[band, first:last]
+        sun, sky = seen[0, band, first:last], seen[1, band, first:last]
+        for k in range(dense.size):
+            sent[k] += dense[k] * albedo * (sun[k] * by_sun + sky[k] * by_sky)
 
 
 @compiled
@@ -333,44 +364,71 @@ def _shortened(ray: F32, metres: F32, lens: F32, optical: F32) -> None:
 
 
 @compiled
+def _begun(optical_m: np.float32, rates: F32, veil_rates: F32, sums: F32) -> None:
+    """Write the sums up to a range before which there is no body.
+
+    What is left of light there, of matter and of water; water's light that is taken, and all of it; the
+    bodies' light.
+    """
+    for band in range(rates.size):
+        sums[0, band] = exponential(-rates[band] * optical_m)
+        sums[1, band] = exponential(-veil_rates[band] * optical_m)
+        sums[2, band], sums[3, band] = _ZERO, gathered(veil_rates[band], optical_m)
+        sums[4, band] = _ZERO
+
+
+@compiled
 def _summed(
+    first: int,
+    depth: np.float32,
     metres: F32,
     optical: F32,
     extinction: F32,
     source: F32,
     rates: F32,
     veil_rates: F32,
-    first: int,
-    last: int,
     sums: F32,
     table: F32,
-) -> None:
-    """Sum along a ray, and write the table.
+) -> np.float32:
+    """Sum along a part of a ray, write its ranges of the table, and return the optical depth behind it.
 
     Between three neighbouring ranges extinction is a parabola. The bodies' light is weighted by what of the
     view they end there, int S exp(-c r) d(1 - T), which is exact however dense they are.
     """
-    bands, depth, left = rates.size, _ZERO, _ONE
-    fade, veil_left, lost, whole, light = sums[0], sums[1], sums[2], sums[3], sums[4]
+    left = exponential(-depth)
+    _told(first // EVERY, depth, extinction[0], sums, table)
+    for k in range(metres.size - 1):
+        grown = _thickness(metres, extinction, k // 2 * 2, k % 2)
+        then = left * exponential(-grown)
+        _step(k, grown, left, then, optical, extinction, source, rates, veil_rates, sums)
+        depth, left = depth + grown, then
+        if (k + 1) % EVERY == 0:
+            _told((first + k + 1) // EVERY, depth, extinction[k + 1], sums, table)
+    return depth
+
+
+@compiled
+def _told(node: int, depth: np.float32, extinction: np.float32, sums: F32, table: F32) -> None:
+    """Write a range of the table."""
+    bands = sums.shape[1]
+    table[DEPTH, node], table[SLOPE, node] = depth, extinction
     for band in range(bands):
-        fade[band] = exponential(-rates[band] * optical[first])
-        veil_left[band] = exponential(-veil_rates[band] * optical[first])
-        lost[band], whole[band], light[band] = _ZERO, gathered(veil_rates[band], optical[first]), _ZERO
-    for node in range(first // EVERY, table.shape[1]):
-        k = EVERY * node
-        if node > first // EVERY:
-            for at in range(k - EVERY, k):
-                grown = _ZERO
-                if at < last:
-                    grown = _thickness(metres, extinction, at // 2 * 2, at % 2)
-                then = left * exponential(-grown)
-                _step(at, grown, left, then, optical, extinction, source, rates, veil_rates, sums)
-                depth, left = depth + grown, then
-        table[DEPTH, node] = depth
-        table[SLOPE, node] = extinction[k] if k <= last else _ZERO
-        for band in range(bands):
-            table[TABLE_HEAD + band, node] = light[band]
-            table[TABLE_HEAD + bands + band, node] = lost[band] / max(whole[band], _TINY)
+        table[TABLE_HEAD + band, node] = sums[4, band]
+        table[TABLE_HEAD + bands + band, node] = sums[2, band] / max(sums[3, band], _TINY)
+
+
+@compiled
+def _beyond(first: int, depth: np.float32, optical: F32, veil_rates: F32, sums: F32, table: F32) -> None:
+    """Write the ranges of the table behind all bodies: there only the water goes on."""
+    taken = _ONE - exponential(-depth)
+    for node in range(first // EVERY + 1, table.shape[1]):
+        way = optical[EVERY * node] - optical[EVERY * (node - 1)]
+        for band in range(veil_rates.size):
+            water = sums[1, band] * gathered(veil_rates[band], way)
+            sums[1, band] *= exponential(-veil_rates[band] * way)
+            sums[2, band] += water * taken
+            sums[3, band] += water
+        _told(node, depth, _ZERO, sums, table)
 
 
 @compiled
@@ -411,8 +469,10 @@ def _step(
         if grown > _ZERO:
             mean = (source[band, k] + source[band, k + 1]) * per
             sums[4, band] += mean * (before + (after - before) * far) * taken
-        water = sums[1, band] * gathered(veil_rates[band], way)
-        sums[1, band] *= exponential(-veil_rates[band] * way)
+        rate, there = veil_rates[band], sums[1, band]
+        sums[1, band] = there * exponential(-rate * way)
+        thin = abs(rate * way) < _THIN
+        water = there * way if thin else (there - sums[1, band]) / (_ONE if thin else rate)
         sums[2, band] += water * (_ONE - _HALF * (left + then))
         sums[3, band] += water
 
@@ -578,49 +638,48 @@ def _looked_up(line: F32, nodes: F32, place: F32, metres: F32, count: int, found
     Optical depth goes between ranges by its slope at both; the bodies' light in step with what they cover.
     """
     bands, step, last = (len(found) - 1) // 2, 0, nodes.size - 2
-    most = line.shape[2] - 2
-    at, left = np.empty(count, np.int64), np.empty(count, np.int64)
-    right, along, taken = (
-        np.empty(count, np.float32),
-        np.empty(count, np.float32),
-        np.empty(count, np.float32),
-    )
+    columns = line.shape[2]
+    flat = line.reshape(len(line), -1)
+    first, right = np.empty(count, np.uint64), np.empty(count, np.float32)
+    along, taken = np.empty(count, np.float32), np.empty(count, np.float32)
+    below = np.uint64(columns)
     for k in range(count):
         while step < last and metres[k] >= nodes[step + 1]:
             step += 1
         while step > 0 and metres[k] < nodes[step]:
             step -= 1
-        column = min(max(int(place[k]), 0), most)
-        at[k], left[k], right[k] = step, column, place[k] - np.float32(column)
+        column = min(max(int(place[k]), 0), columns - 2)
+        first[k], right[k] = np.uint64(step * columns + column), place[k] - np.float32(column)
         along[k] = min((metres[k] - nodes[step]) / (nodes[step + 1] - nodes[step]), _ONE)
+        taken[k] = nodes[step + 1] - nodes[step]
+    depths, slopes, covered = flat[DEPTH], flat[SLOPE], found[0]
     for k in range(count):
-        node, column, share, u = at[k], left[k], right[k], along[k]
-        near, far = _across(line[DEPTH], node, column, share), _across(line[DEPTH], node + 1, column, share)
-        length = nodes[node + 1] - nodes[node]
-        begin = _across(line[SLOPE], node, column, share) * length
-        end = _across(line[SLOPE], node + 1, column, share) * length
+        at, share, u, length = first[k], right[k], along[k], taken[k]
+        near, far = _across(depths, at, share), _across(depths, at + below, share)
+        begin, end = _across(slopes, at, share) * length, _across(slopes, at + below, share) * length
         grown = far - near
         depth = u * (begin + u * ((_THREE * grown - _TWO * begin - end) + u * (begin + end - _TWO * grown)))
         depth = min(max(depth, _ZERO), grown)
-        found[0, k] = _ONE - exponential(-near - depth)
+        covered[k] = _ONE - exponential(-near - depth)
         whole = _ONE - exponential(-grown)
-        taken[k] = (_ONE - exponential(-depth)) / whole if grown > _THIN else u
+        thick = grown > _THIN
+        taken[k] = (_ONE - exponential(-depth)) / whole if thick else u
     for band in range(bands):
+        lights, shares = flat[TABLE_HEAD + band], flat[TABLE_HEAD + bands + band]
+        light, hidden = found[1 + band], found[1 + bands + band]
         for k in range(count):
-            near = _across(line[TABLE_HEAD + band], at[k], left[k], right[k])
-            far = _across(line[TABLE_HEAD + band], at[k] + 1, left[k], right[k])
-            found[1 + band, k] = near + (far - near) * taken[k]
-        for k in range(count):
-            near = _across(line[TABLE_HEAD + bands + band], at[k], left[k], right[k])
-            far = _across(line[TABLE_HEAD + bands + band], at[k] + 1, left[k], right[k])
-            found[1 + bands + band, k] = near + (far - near) * along[k]
+            at, share = first[k], right[k]
+            near = _across(lights, at, share)
+            light[k] = near + (_across(lights, at + below, share) - near) * taken[k]
+            near = _across(shares, at, share)
+            hidden[k] = near + (_across(shares, at + below, share) - near) * along[k]
 
 
 @compiled
-def _across(table: F32, node: int, column: int, right: np.float32) -> np.float32:
-    """Return a plane of the table between two columns of rays."""
-    here: np.float32 = table[node, column]
-    value: np.float32 = here + (table[node, column + 1] - here) * right
+def _across(table: F32, at: np.uint64, right: np.float32) -> np.float32:
+    """Return a plane of the table between a column of rays and the next."""
+    here: np.float32 = table[at]
+    value: np.float32 = here + (table[at + _NEXT] - here) * right
     return value
 
 

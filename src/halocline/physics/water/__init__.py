@@ -2,7 +2,7 @@
 
 - `water`: absorption and scattering of Jerlov types and measured waters (Water, jerlov_water, pure_water,
   scaled_to_attenuation, scaled_to_secchi, scaled_to_visibility, tabulated_water)
-- `bio_optics`: by constituents (bio_optical_water, ocean_cdom)
+- `bio_optics`: by constituents (bio_optical_water, ocean_cdom, phytoplankton_absorption)
 - `spectra`: spectra on one grid (basis, daylight, sensor_weights)
 - `bands`: the few bands of the pixel path (Bands, band_value, hat_functions)
 - `fitted_bands`: where a water's bands come from (fit_bands)

@@ -106,7 +106,18 @@ def bio_optical_water(
 
 
 def phytoplankton_absorption(chlorophyll_mg_m3: float) -> F64:
-    """Return 0.06 A(L) C^0.65, (301,), 1/m. C = 1 mg/m3 at 440 nm: 0.06."""
+    """Return 0.06 A(L) C^0.65, (301,), 1/m. C = 1 mg/m3 at 440 nm: 0.06.
+
+    Parameters
+    ----------
+    chlorophyll_mg_m3
+        C, chlorophyll a, mg/m3, 0 or more.
+
+    Returns
+    -------
+    F64
+        1/m, ``(301,)``, at `halocline.physics.water.spectra.WAVELENGTH_NM`.
+    """
     shape = np.interp(WAVELENGTH_NM, np.arange(400.0, 701.0, 10.0), PHYTOPLANKTON_SHAPE)
     return np.asarray(0.06 * shape * chlorophyll_mg_m3**0.65, dtype=np.float64)
 
