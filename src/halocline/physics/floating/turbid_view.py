@@ -41,6 +41,8 @@ _LEAST_SHARE = 0.025
 _FARTHEST_M, _SIGHT_LENGTHS = 400.0, 6.0
 # Up to so many times that, ranges are tabled in coarse steps.
 _BEYOND = 3.0
+# So much coarser than wanted the steps may be, where bodies are many.
+_COARSEST = 1e3
 # Depths at which daylight is tabled, a metre.
 _DEPTHS_PER_M = 2.0
 _NONE = np.zeros((0, 0), np.float32)
@@ -326,14 +328,10 @@ def ranges_for(bodies: Sequence[TurbidBody], lens_m: F64, path: LightPath) -> F6
     """
     clearest = float(path.bands.attenuation.min())
     reach = min(_FARTHEST_M, path.remap.undone(_SIGHT_LENGTHS / max(clearest, 1e-6)))
-    spans = [
-        (*_extent(shape, lens_m, path.up, reach), _finest(shape, body))
-        for body in bodies
-        for shape in body.shapes
-    ]
+    spans = [_span(body, lens_m, path.up, reach) for body in bodies]
     reach = max([reach, *(end for _, end, _ in spans)])
     coarseness = 1.0
-    while len(placed := _placed(spans, reach, coarseness)) > _MOST_RANGES:
+    while len(placed := _placed(spans, reach, coarseness)) > _MOST_RANGES and coarseness < _COARSEST:
         coarseness *= 1.15
     return placed
 
@@ -341,15 +339,24 @@ def ranges_for(bodies: Sequence[TurbidBody], lens_m: F64, path: LightPath) -> F6
 def _placed(spans: Sequence[tuple[float, float, float]], reach_m: float, coarseness: float) -> F64:
     nodes, at = [0.0], 0.0
     while at < _BEYOND * reach_m:
-        step = max(0.25, (_GROWTH - 1.0) * coarseness * at)
+        step = max(0.25, (_GROWTH - 1.0) * at)
         for begin, end, finest in spans:
             if begin <= at < end:
-                step = min(step, coarseness * max(finest, _LEAST_SHARE * at))
+                # Where there are too many, what is far away is followed less closely first.
+                share = coarseness * _LEAST_SHARE
+                step = min(step, max(finest * max(1.0, share), share * at))
             elif begin > at:
                 step = min(step, begin - at + 1e-3)
         at += step
         nodes.append(at)
     return np.array(nodes)
+
+
+def _span(body: TurbidBody, lens_m: F64, up: F64, reach_m: float) -> tuple[float, float, float]:
+    """Return between which ranges a body may be met, and steps that follow it, metres."""
+    extents = [_extent(shape, lens_m, up, reach_m) for shape in body.shapes]
+    finest = min(_finest(shape, body) for shape in body.shapes)
+    return min(begin for begin, _ in extents), max(end for _, end in extents), finest
 
 
 def _extent(shape: TurbidShape, lens_m: F64, up: F64, reach_m: float) -> tuple[float, float]:
