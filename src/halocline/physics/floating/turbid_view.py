@@ -38,7 +38,7 @@ _MOST_RANGES, _GROWTH = 64, 1.25
 # A step is this share of its range at least: finer is not seen.
 _LEAST_SHARE = 0.025
 # Nothing is followed closely farther off, metres; nor beyond so many attenuation lengths.
-_FARTHEST_M, _SIGHT_LENGTHS = 400.0, 6.0
+_FARTHEST_M, _SIGHT_LENGTHS = 100.0, 6.0
 # Up to so many times that, ranges are tabled in coarse steps.
 _BEYOND = 3.0
 # So much coarser than wanted the steps may be, where bodies are many.
