@@ -31,12 +31,14 @@ from halocline.physics.path.transport import LightPath
 
 WINDOW = Window(0, 0, 32, 18)
 EDDIES = turbulence(1, "eddies", rms_speed_m_s=0.05, largest_m=1.5, smallest_m=0.3, modes=8)
+# Not at the origin of the world.
+LENS = np.array([0.15, 0.2, -0.1])
 LENGTHS = (4.4, 5.2, 4.8, 9.0, 7.0)
 SPOTS: dict[str, dict[str, Any]] = {
     "ellipsoid": {"position": (0.3, 0.1, -5.0), "size": (2.0, 1.2, 3.0), "heading": 30.0},
     "box": {"position": (0.3, 0.0, -6.0), "size": (3.0, 2.0, 2.0), "heading": 20.0},
     "slab": {"lowest": -1.6, "highest": -0.5},
-    "floor": {"floor": -2.0, "thickness": 1.5},
+    "floor": {"floor": -2.0, "thickness": 1.8},
     "plume": {
         "track": (
             {"frame": 900, "position": (-1.5, 0.0, -5.0)},
@@ -94,7 +96,7 @@ def along(
     """Return transmittance, the body's light and what is left of the veil in band 2, by quadrature."""
     band, mu, sun = 2, -float(direction @ UP), float(direction @ path.sun_travel)
     grid = np.linspace(0.0, length, 4001)
-    dense = extinction(body, grid[:, None] * direction, flow, time_s)
+    dense = extinction(body, LENS + grid[:, None] * direction, flow, time_s)
     # The inner integral on a fine grid (its ends are smooth); the outer ones by quad.
     tau = np.concatenate([[0.0], np.cumsum(0.5 * (dense[1:] + dense[:-1]) * np.diff(grid))])
 
@@ -121,7 +123,7 @@ def along(
 
 def volume(build: Builders, body: TurbidBody, path: LightPath, flow: TurbulentFlow = STILL) -> TurbidVolume:
     camera = build.camera(WINDOW, tilt_deg=0.0)
-    rays = TurbidRays(spaced_rays(camera, np.eye(3), WINDOW, 0.125), 0.125, camera.position_m)
+    rays = TurbidRays(spaced_rays(camera, np.eye(3), WINDOW, 0.125), 0.125, LENS)
     return TurbidVolume([body], rays, path, eddies=flow, time_s=1001 / 24)
 
 

@@ -136,7 +136,7 @@ class TurbidVolume:
     ) -> None:
         self.rays = rays
         self.path = path
-        self._packed = _Packed.of(bodies, rays.lens_m, eddies, time_s)
+        self._packed = _Packed.of(bodies, rays.lens_m, path.up, eddies, time_s)
         self.nodes = ranges_for(bodies, rays.lens_m, path)
         steps = np.diff(self.nodes)[:, None] * (np.arange(EVERY) / EVERY)
         metres = np.append((self.nodes[:-1, None] + steps).reshape(-1), self.nodes[-1])
@@ -248,13 +248,15 @@ class _Packed:
     eddies: F32
 
     @classmethod
-    def of(cls, bodies: Sequence[TurbidBody], lens_m: F64, eddies: TurbulentFlow, time_s: float) -> _Packed:
+    def of(
+        cls, bodies: Sequence[TurbidBody], lens_m: F64, up: F64, eddies: TurbulentFlow, time_s: float
+    ) -> _Packed:
         shapes, waves, spans = [], [], []
         margin = eddies.farthest_m
         for body in bodies:
             spans.append((len(shapes), len(shapes) + len(body.shapes), len(waves), 0))
             for shape in body.shapes:
-                shapes.append(_row(shape, len(spans) - 1, lens_m, margin))
+                shapes.append(_row(shape, len(spans) - 1, lens_m, up, margin))
             clouds = body.clouds
             here = clouds.waves @ lens_m + clouds.phases
             for wave, turns, amplitude in zip(clouds.waves, here, clouds.amplitudes, strict=True):
@@ -280,12 +282,15 @@ class _Packed:
         return np.array(rows, np.float32)
 
 
-def _row(shape: TurbidShape, body: int, lens_m: F64, margin_m: float) -> tuple[float, ...]:
+def _row(shape: TurbidShape, body: int, lens_m: F64, up: F64, margin_m: float) -> tuple[float, ...]:
     """Return a shape's numbers, counted from the lens."""
-    bounding = margin_m + (0.0 if shape.kind == LEVEL else 1.001 * shape.bounding_m)
-    centre = shape.centre_m if shape.kind == LEVEL else shape.centre_m - lens_m
+    if shape.kind == LEVEL:
+        bounding, centre, half = margin_m, shape.centre_m, shape.half_m - float(lens_m @ up)
+    else:
+        bounding = margin_m + 1.001 * shape.bounding_m
+        centre, half = shape.centre_m - lens_m, shape.half_m
     head = (body, shape.kind, *centre, bounding, shape.softness_m, shape.strength)
-    return (*head, *shape.axes.reshape(-1), *shape.half_m)
+    return (*head, *shape.axes.reshape(-1), *half)
 
 
 def _eddies(flow: TurbulentFlow, lens_m: F64, time_s: float) -> F32:
