@@ -46,6 +46,7 @@ SPOTS: dict[str, dict[str, Any]] = {
         ),
         "growth": 0.05,
         "softness": 0.4,
+        "visibility": 1.0,
     },
 }
 
