@@ -18,15 +18,12 @@ NAMES = ("R", "G", "B", "A", "Z", "ZBack")
 Deep = Sequence[Sequence[Sequence[Sequence[float]]]]
 
 
-def write_deep_pixels(
-    path: Path, pixels: Deep, names: Sequence[str] = NAMES, *, tile: int = 0, x: int = 0, y: int = 0
-) -> Path:
+def write_deep_pixels(path: Path, pixels: Deep, names: Sequence[str] = NAMES, *, tile: int = 0) -> Path:
     """Write a deep file through OpenImageIO's DeepData; scan lines, or tiles of a size."""
     rows, columns = len(pixels), len(pixels[0])
     spec = oiio.ImageSpec(columns, rows, len(names), "float")
     spec.channelnames, spec.deep = tuple(names), True
     spec.tile_width = spec.tile_height = tile
-    spec.x, spec.y = x, y
     spec.attribute("chromaticities", oiio.TypeDesc("float[8]"), REC709)
     data = oiio.DeepData()
     data.init(spec)

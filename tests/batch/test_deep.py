@@ -15,6 +15,7 @@ from halocline._typing import F32, F64
 from halocline.batch.arrays import apply
 from halocline.batch.first_look import look_first
 from halocline.batch.frame_task import FrameRecord, read_inputs, render, write_result
+from halocline.batch.memory_budget import frame_need
 from halocline.batch.still import Still, tasks_of
 from halocline.batch.task import FrameTask, InputFiles
 from halocline.errors import ChannelError, DepthError, FrameError, GraphError, HaloclineError, ReadError
@@ -310,3 +311,14 @@ def test_the_check_counts_samples_of_what_it_counts_in_samples(tmp_path: Path) -
     write_deep_pixels(tmp_path / "shot.1001.exr", [[out] * 40] * 30)
     report = check_sequence(tmp_path / "shot.####.exr")
     assert any("up to 100.0% of" in note for note in report.notes)
+
+
+def test_a_job_is_sized_for_the_samples_of_its_frames(both_file: Path) -> None:
+    """Some 130 bytes a sample (measured), of which the file's size tells."""
+    preset = preset_from_text(LOOK)
+    deep, flat = (
+        frame_need([FrameTask(1, file, None, file)], preset) for file in (both_file, flat_of(both_file))
+    )
+    assert deep is not None
+    assert flat is not None
+    assert deep.read - flat.read == 14 * both_file.stat().st_size
