@@ -599,6 +599,7 @@ STEPS: dict[str, Row] = {
                 _SEA + _WINDOW + "ground_depth = 9.0\n", (None, "[0.9, 0.9, 0.9]"), brightness, "up", UPWARD
             ),
             "farthest": Row(_SEA + _WINDOW, (None, "4.0"), brightness, "down", UPWARD),
+            "from_angle": Row(_SEA + _WINDOW, (None, "60.0"), brightness, "down", UPWARD),
         },
     ),
     **of(

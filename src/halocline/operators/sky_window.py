@@ -30,6 +30,13 @@ from halocline.physics.sea.slope_lookup import Footprint
 from halocline.physics.sea.surface import SUN_RADIUS_RAD
 from halocline.quantities import Angle, Colour, Distance, Factor, Ratio, Strict
 
+# Rays along the shorter side by which a view is judged, and by how much the sine of their height may differ
+# between them.
+_RAYS_LOOKED_AT = 48
+_BETWEEN_RAYS = 0.03
+# Degrees over which the surface comes in above `SkyWindowParameters.from_angle`.
+_FADES_IN_DEG = 10.0
+
 
 class SkyWindowParameters(Strict):
     """Parameters of the view through the surface.
@@ -56,6 +63,9 @@ class SkyWindowParameters(Strict):
         Reflectance of that ground per channel of the working space.
     farthest
         Metres to the surface along the view beyond which it is left to the veiling light.
+    from_angle
+        Degrees above the level from which on the surface is seen, whole ten degrees higher; lower down it is
+        left to the veiling light. Where the whole view is lower the step takes no time.
     """
 
     surface: Sea | None = None
@@ -66,6 +76,7 @@ class SkyWindowParameters(Strict):
     ground_depth: Distance | None = None
     ground: Colour = (0.3, 0.3, 0.3)
     farthest: Distance = 60.0
+    from_angle: Annotated[Angle, Field(ge=0.0, le=80.0)] = 0.0
 
 
 @dataclass(frozen=True)
@@ -106,8 +117,25 @@ class SkyWindow(Operator[SkyWindowParameters, _Prepared]):
         )
 
     def idle(self, shot: Shot) -> bool:
-        """Without brightness, or from above the water, nothing is seen."""
-        return self.parameters.brightness == 0.0 or shot.path.camera_depth_m <= 0.0
+        """Without brightness, from above the water, or of a view that is too level nothing is seen."""
+        nothing = self.parameters.brightness == 0.0 or shot.path.camera_depth_m <= 0.0
+        return nothing or (self.parameters.from_angle > 0.0 and self._looks_level(shot))
+
+    def _looks_level(self, shot: Shot) -> bool:
+        """Return whether all rays of the picture are lower than the surface is shown."""
+        window = shot.data_window
+        step = max(1, min(window.width, window.height) // _RAYS_LOOKED_AT)
+        highest = -float(shot.view_plane("downward", window, every=step).min())
+        return highest + _BETWEEN_RAYS < math.sin(math.radians(self.parameters.from_angle))
+
+    def _shown(self, mu: F32) -> F32:
+        """Return how much of the surface is shown by the rays' downward component, 0 to 1."""
+        angle = self.parameters.from_angle
+        first, last = (math.sin(math.radians(a)) for a in (angle, angle + _FADES_IN_DEG))
+        t = np.clip(
+            (-mu - np.float32(first)) * np.float32(1.0 / (last - first)), np.float32(0), np.float32(1)
+        )
+        return np.asarray(t * t * (np.float32(3.0) - np.float32(2.0) * t), np.float32)
 
     def prepare(self, shot: Shot) -> _Prepared:
         """Raise the sea and the sky over it."""
@@ -180,6 +208,8 @@ class SkyWindow(Operator[SkyWindowParameters, _Prepared]):
         # Towards its farthest the surface fades into open water.
         near = np.float32(2.0) - distance * np.float32(2.0 / self.parameters.farthest)
         light *= np.clip(near, np.float32(0.0), np.float32(1.0))
+        if self.parameters.from_angle > 0.0:
+            light *= self._shown(mu)
         return light
 
     def _mirrored(self, window: SeenSurface, ready: _Prepared, shot: Shot) -> F32:

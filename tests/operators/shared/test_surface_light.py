@@ -18,9 +18,10 @@ from halocline.imaging.camera import Camera, pinhole
 from halocline.imaging.camera_track import CameraTrack
 from halocline.imaging.frame import Frame, Window
 from halocline.operators.shared.surface_light import LevelAxes, channel_weights, sun_zenith
+from halocline.operators.sky_window import SkyWindow
 from halocline.physics.sea.light_field import CausticField
 from halocline.presets.build import make_shot
-from halocline.presets.preset import Preset, preset_from_text
+from halocline.presets.preset import Preset, load_preset, preset_from_text
 from halocline.rgb import LINEAR_REC709
 
 TEXT = """
@@ -324,6 +325,35 @@ def test_snells_window_is_bright_within_its_angle_and_mirrors_outside() -> None:
     assert outside.size
     assert inside.min() > 4.0 * outside.max()
     assert outside.min() > 0.0
+
+
+def test_shown_from_an_angle_on_the_surface_comes_in_softly_as_the_lens_looks_up() -> None:
+    """No bit of a level view changes; nothing pops as it tilts; from ten degrees on it is all there."""
+    sets = ("steps.sky_window.from_angle=25",)
+    level = looking(-5.0)
+    frame = ground(level)
+    assert_array_equal(run(WINDOW, frame, level, sets=sets)["rgb"], frame.planes["rgb"])
+    sums = []
+    for pitch in np.arange(1.0, 12.0, 1.5):
+        camera = looking(pitch)
+        lit = run(WINDOW, ground(camera), camera, sets=sets, wanted=("surface_light",))["surface_light"]
+        sums.append(float(lit.mean()))
+    whole = run(WINDOW, ground(looking(70.0)), looking(70.0), wanted=("surface_light",))["surface_light"]
+    steps = np.diff(sums)
+    assert (steps >= 0.0).all()
+    assert sums[0] == 0.0 < sums[-1]
+    assert steps.max() < 0.02 * float(whole.mean())
+    up = looking(70.0)
+    shown = run(WINDOW, ground(up), up, sets=sets, wanted=("surface_light",))["surface_light"]
+    high = up.component(SIZE, np.array([0.0, 1.0, 0.0])) > math.sin(math.radians(35.1))
+    assert_array_equal(shown[:, high], whole[:, high])
+
+
+@pytest.mark.parametrize("name", ["jerlov-3", "kelp-coast", "night-dive", "tropical-lagoon"])
+def test_looks_that_ship_show_the_surface_to_a_lens_that_looks_up(name: str) -> None:
+    steps = {step.name: step.operator for step in load_preset(name).at(1001).graph.steps}
+    assert isinstance(steps["sky_window"], SkyWindow)
+    assert not steps["sky_window"].idle(shot_of(load_preset(name), looking(60.0)))
 
 
 def test_an_even_sky_is_seen_brighter_by_the_square_of_the_index() -> None:
