@@ -17,6 +17,7 @@ from halocline.physics.floating.bubble_view import BubbleLook, Floor, seen_bubbl
 from halocline.physics.floating.bubbles import Column, Emitter
 from halocline.physics.floating.exposure import Exposure
 from halocline.physics.floating.particles_as_seen import Scene
+from halocline.physics.path.transport import refracted_sun
 from halocline.physics.sea.sky import sky_over
 from halocline.physics.sea.surface import SunBeam
 
@@ -92,3 +93,18 @@ def test_bubbles_are_seen_in_front_of_the_lens(build: Builders, look: BubbleLook
     # The column stands in the middle of the picture.
     columns = np.concatenate([discs.start_px[:, 0] for discs in found.discs])
     assert columns.mean() == pytest.approx(48.0, abs=6.0)
+
+
+@pytest.mark.parametrize(("azimuth_deg", "right"), [(90.0, True), (-90.0, False)])
+def test_bubbles_shine_on_the_side_of_the_sun(build: Builders, azimuth_deg: float, right: bool) -> None:
+    """The sun stands to the right of a level lens, or to its left; so does its glint in every bubble."""
+    path = build.path(depth_m=2.0, sun_travel=refracted_sun(30.0, azimuth_deg, build.up, build.ahead, 1.34))
+    emitter = Emitter("vent", np.zeros(1), np.array([[0.0, -0.3, -1.0]]), np.array([20.0]), median_m=0.04)
+    camera = build.camera(WINDOW)
+    lens = ThinLens(0.025, 1000.0, 2.0, 96 / 0.036)
+    exposure = Exposure(camera, camera, camera, (50.0, 50.0, 50.0), lens, AREA)
+    found = seen_bubbles(Column(emitter, 1, build.up, 2.0), exposure, Scene(path), LOOK)
+    pictures = np.concatenate([each.textures.levels[0] for each in found.sprites])[..., 2]
+    halves = pictures[:, :, :32].sum(axis=(1, 2)), pictures[:, :, 32:].sum(axis=(1, 2))
+    bright, dark = (halves[1], halves[0]) if right else halves
+    assert (bright > 1.1 * dark).all()
