@@ -98,6 +98,15 @@ def test_transmittance_is_what_is_left_of_white_per_channel(build: Builders) -> 
     assert pytest.approx(exact, abs=2e-6) == layers["transmittance"][:, sharp].T
 
 
+def test_range_is_the_renders_own_where_a_story_bends_the_path(build: Builders) -> None:
+    story = f"{TEXT}[story]\nsubject_range = 30.0\nsilhouette_contrast = 0.3\n"
+    _, layers, _ = layered(story, build, ("range", "path_length"))
+    rendered = build.frame(WINDOW, averaged_depth=True).plane("range")
+    assert np.array_equal(layers["range"], rendered)
+    there = np.isfinite(rendered) & (rendered > 1.0)
+    assert np.abs(layers["path_length"][there] - rendered[there]).max() > 0.1
+
+
 def test_each_layer_alone_is_the_same_as_among_all(build: Builders) -> None:
     _, every, _ = layered(TEXT, build)
     _, one, _ = layered(TEXT, build, ("veil",))

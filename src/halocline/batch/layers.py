@@ -15,8 +15,9 @@ Layers are in the space that is written, without gamut compression: that is no l
 the frame is a layer of its own, ``gamut``, the last of them; who regrades leaves it out, and compresses anew.
 
 Guides are not for adding. ``transmittance`` is what the water leaves of white, per channel; ``caustic_gain``
-the change of light on the subject; ranges are metres. Guides that hold light are exposed and bent as the
-frame is; the others lie as they were made, and ``displacement`` or ``lookup_map`` is what ports did to it.
+the change of light on the subject; ranges are metres, ``range`` the render's own. Guides that hold light are
+exposed and bent as the frame is; the others lie as they were made, and ``displacement`` or ``lookup_map`` is
+what ports did to it.
 
 Half-float files keep 11 binary digits, so the sum is as good as that: two steps of 1 in 2048 of the layers'
 sizes put together.
@@ -43,6 +44,8 @@ DIRECT = "direct"
 # The layer of what gamut compression does to the finished frame.
 GAMUT = "gamut"
 _LIGHT = frozenset({BANDS, RGB})
+# Of the render itself: metres from the lens, infinite in open water, which no story bends.
+_RANGE = "range"
 _TAP = "tapped"
 
 
@@ -226,9 +229,10 @@ def plan_layers(graph: Graph, wanted: Iterable[str], *, compressed: bool = False
 
 
 def _guides(graph: Graph, names: Iterable[str], layers: Iterable[str]) -> dict[str, Form | None]:
-    """Return the forms of guides; each must be written on the way from the render to the result."""
+    """Return the forms of guides: the render's range, and what is written on the way to the result."""
     main = _main_steps(graph)
     written = {plane for step in main for plane in step.operator.planes().writes} - _LIGHT - {ALPHA}
+    written |= {_RANGE}
     for name in names:
         if name not in written:
             raise GraphError(
