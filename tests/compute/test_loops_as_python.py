@@ -182,7 +182,7 @@ def stand_in_the_light() -> None:
     assert (gain < 1.0).any()
     lay_shade(gain, randoms(4, 3), randoms(4, 5))
     made.gain(column, np.sort(row), np.tile(range_m, (5, 1)))
-    light_at_places(*loop_maps(shade), column, row, range_m, np.empty((2, 5), np.float32))
+    light_at_places(*loop_maps(shade, in_water=False), column, row, range_m, np.empty((2, 5), np.float32))
 
 
 # Loops that no small case here runs: held to other references instead.

@@ -720,6 +720,10 @@ ELSEWHERE = {
         "batch/test_stereo.py",
         "test_eyes_with_cameras_of_their_own_are_not_moved_unless_asked",
     ),
+    "input.sun_depth": (
+        "batch/test_shadows.py",
+        "test_what_the_sun_sees_casts_and_what_the_camera_sees_no_longer",
+    ),
     "output.deep": (
         "batch/test_deep.py",
         "test_a_deep_file_is_read_back_with_open_water_behind",

@@ -27,6 +27,7 @@ from halocline.imaging.exr import header_of_buffer
 from halocline.imaging.frame import Frame, Window
 from halocline.imaging.load import View, load_buffer
 from halocline.imaging.survey import planes_of
+from halocline.operators.shared.water_shade import shade_of_steps, unseen_casters
 from halocline.presets.build import make_shot
 from halocline.presets.preset import Preset, load_preset
 from halocline.rgb import LINEAR_REC709, RGBSpace, space_named
@@ -174,6 +175,7 @@ def _wet(
         surfaces=picture,
     )
     graph, further = preset.at(number).graph, tuple(layers)
+    shade = shade_of_steps(graph, shot)
     made: Mapping[str, F32]
     warnings = () if whole is None else whole.warnings
     if whole is not None and whole.deep is not None:
@@ -186,7 +188,7 @@ def _wet(
         rgb=np.ascontiguousarray(np.moveaxis(made["rgb"], 0, -1)),
         alpha=made["alpha"],
         layers={name: made[name] for name in further},
-        warnings=(*warnings, *graph.warnings(shot)),
+        warnings=(*warnings, *graph.warnings(shot), *unseen_casters(shade)),
         space=space,
     )
 

@@ -36,6 +36,7 @@ from halocline.imaging.gamut import Delivery
 from halocline.imaging.load import Loaded, Template, View, load
 from halocline.imaging.save import FileForm, Picture, save
 from halocline.imaging.survey import cameras_in, planes_there
+from halocline.operators.shared.water_shade import shade_of_steps, unseen_casters
 from halocline.presets.build import make_shot
 from halocline.presets.preset import Look, Preset
 from halocline.rgb import RGBSpace, space_named
@@ -344,9 +345,12 @@ def _rendered(
         display_window=view.frame.display_window,
         data_window=view.frame.data_window,
         surfaces=frame,
+        sun_depth=dict(task.passes).get("sun_depth"),
     )
+    shade = shade_of_steps(look.graph, shot)
     if view.deep is not None or look.output.deep:
-        return _rendered_deep(view, shot, look, how)
+        picture, told = _rendered_deep(view, shot, look, how)
+        return picture, (*told, *unseen_casters(shade))
     graph, told = for_element(look.graph, shot) if element else (look.graph, ())
     delivery = delivery_of(look, shot.space)
     plan = plan_layers(graph, look.output.layers, compressed=delivery.compresses)
@@ -356,7 +360,7 @@ def _rendered(
         picture = _delivered(made, layers, plan, delivery, look)
         if element:
             picture = as_layer(picture, view.frame.plane("alpha"), frozenset(plan.guides))
-    return picture, (*told, *graph.warnings(shot))
+    return picture, (*told, *graph.warnings(shot), *unseen_casters(shade))
 
 
 def _rendered_deep(view: View, shot: Shot, look: Look, how: Evaluation) -> tuple[Picture, tuple[str, ...]]:

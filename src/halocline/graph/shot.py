@@ -12,6 +12,7 @@ from halocline.graph.sea import Sea
 from halocline.imaging.camera import Camera
 from halocline.imaging.camera_track import CameraTrack
 from halocline.imaging.frame import Frame, Window
+from halocline.imaging.sun_depth import SunView
 from halocline.physics.path.lamps import Lamp
 from halocline.physics.path.transport import LightPath
 from halocline.rgb import RGBSpace
@@ -47,6 +48,8 @@ class Shot:
         The waves over it.
     surfaces
         The render itself, for steps that must know what stands elsewhere in the picture.
+    sun_view
+        What the sun sees, where a depth picture from there is given; else what ``surfaces`` shows casts.
     shadows, subject_shaded
         Whether things shade the water and what floats in it; and whether the subject too.
     shadow_softness
@@ -67,6 +70,7 @@ class Shot:
     sea: Sea = field(default_factory=Sea)
     surfaces: Frame | None = None
     step: str = ""
+    sun_view: SunView | None = None
     shadows: bool = True
     subject_shaded: bool = False
     shadow_softness: float = 1.0

@@ -27,6 +27,7 @@
 - `camera`: the lens (Camera, pinhole, turned_axes)
 - `camera_file`: from plain files (CameraFile, read_camera_file, read_once)
 - `camera_metadata`: from metadata (CameraStatement, Eye, frozen_rows)
+- `sun_depth`: what the sun sees (SunView, read_sun_depth)
 - `camera_track`: over time (CameraTrack)
 - `colour`: spaces of files, display colour (check_input_space, display_pixels, png_bytes, space_attributes,
   write_png)

@@ -336,7 +336,7 @@ def _named_projection(part: Part) -> str:
 
 
 def _is_parallel(part: Part) -> bool:
-    to_ndc = _matrix_entry(part, part.view, "worldToNDC")
+    to_ndc = matrix_entry(part, "worldToNDC", part.view)
     if to_ndc is None or not np.isfinite(to_ndc).all():
         return False
     # In perspective, what divides depends on the place; for row or column vectors.
@@ -359,7 +359,7 @@ def camera_to_world(world_to_camera: F64) -> F64:
     >>> camera_to_world(m)[:3, 3].tolist()
     [0.0, 2.0, 0.0]
     """
-    columns = _for_columns(world_to_camera)
+    columns = for_columns(world_to_camera)
     determinant = float(np.linalg.det(columns[:3, :3])) if np.isfinite(columns).all() else 0.0
     if abs(determinant) < 1e-12:
         raise CameraError(
@@ -379,8 +379,19 @@ def axis_scale(camera_to_world: F64) -> float:
     return float(np.cbrt(abs(np.linalg.det(camera_to_world[:3, :3]))))
 
 
-def _for_columns(matrix: F64) -> F64:
-    """Transpose a row-vector matrix; leave one that is already for columns (translation on the right)."""
+def for_columns(matrix: F64) -> F64:
+    """Transpose a row-vector matrix; leave one that is already for columns (translation on the right).
+
+    Parameters
+    ----------
+    matrix
+        ``(4, 4)``, as a file has it.
+
+    Returns
+    -------
+    F64
+        ``(4, 4)``, for points as columns.
+    """
     written_for_columns = np.any(matrix[:3, 3] != 0) and not np.any(matrix[3, :3] != 0)
     return matrix if written_for_columns else matrix.T
 
@@ -398,7 +409,7 @@ def _matrix(part: Part, view: str, said: CameraStatement, warnings: list[str]) -
             where="the stated camera",
             fix="Give four rows of four numbers, the position in the last column.",
         )
-    written = _matrix_entry(part, view, "worldToCamera")
+    written = matrix_entry(part, "worldToCamera", view)
     if stated is not None and (said.override or said.override_place or written is None):
         return stated, "stated"
     if written is None:
@@ -493,7 +504,7 @@ def _lens_of_film(part: Part, view: str, said: CameraStatement) -> _Lens | None:
 
 
 def _lens_of_ndc(part: Part, view: str) -> _Lens | None:
-    to_ndc, to_camera = (_matrix_entry(part, view, name) for name in ("worldToNDC", "worldToCamera"))
+    to_ndc, to_camera = (matrix_entry(part, name, view) for name in ("worldToNDC", "worldToCamera"))
     if to_ndc is None or to_camera is None:
         return None
     world = camera_to_world(to_camera)
@@ -588,7 +599,23 @@ def _pair(part: Part, view: str, name: str) -> tuple[float, float] | None:
     return float(value[0]), float(value[1])
 
 
-def _matrix_entry(part: Part, view: str, name: str) -> F64 | None:
+def matrix_entry(part: Part, name: str, view: str = "") -> F64 | None:
+    """Return a matrix among a part's attributes as it stands there, ``(4, 4)``; None where there is none.
+
+    Parameters
+    ----------
+    part
+        The part.
+    name
+        Of the attribute.
+    view
+        Whose own attribute comes first.
+
+    Returns
+    -------
+    F64 | None
+        Sixteen numbers by row.
+    """
     value = _entry(part, view, name)
     if not isinstance(value, tuple) or len(value) != 16:
         return None

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from functools import lru_cache
+from pathlib import Path
 
 import numpy as np
 
@@ -11,6 +12,7 @@ from halocline.errors import PhysicsError
 from halocline.graph.shot import Shot
 from halocline.imaging.camera_track import CameraTrack
 from halocline.imaging.frame import Frame, Window
+from halocline.imaging.sun_depth import SunView, read_sun_depth
 from halocline.physics.path.transport import LightPath, refracted_sun
 from halocline.physics.sea.surface import direct_sun_share
 from halocline.physics.water.bands import Bands
@@ -36,6 +38,7 @@ def make_shot(
     display_window: Window,
     data_window: Window,
     surfaces: Frame | None = None,
+    sun_depth: Path | None = None,
 ) -> Shot:
     """Return what operators may know of a frame.
 
@@ -53,6 +56,8 @@ def make_shot(
         The frame's windows.
     surfaces
         The render, for steps that must know what stands elsewhere in the picture.
+    sun_depth
+        The frame's own depth picture from the sun, instead of the preset's.
 
     Returns
     -------
@@ -63,6 +68,8 @@ def make_shot(
     ------
     PhysicsError
         Where the story's remap cannot be found.
+    FileError, FrameError
+        Where the depth picture from the sun cannot be read, or does not state its camera.
     """
     look = preset.at(frame)
     up = _axis(look.place.up)
@@ -83,10 +90,21 @@ def make_shot(
         lamps=placed_lamps(look.light.lamps, path, track.at(frame)),
         sea=look.sea,
         surfaces=surfaces,
+        sun_view=_sun_view(look, sun_depth),
         shadows=look.light.shadows,
         subject_shaded=look.light.subject_shaded,
         shadow_softness=look.light.shadow_softness,
     )
+
+
+def _sun_view(look: Look, own: Path | None) -> SunView | None:
+    """Return what the sun sees, where somebody has rendered it and shadows are wanted."""
+    stated = look.input.sun_depth
+    path = stated.place if own is None and stated is not None else own
+    if path is None or not look.light.shadows:
+        return None
+    unit = look.input.scene_unit
+    return read_sun_depth(path, scene_unit_m=unit, depth_unit_m=look.input.depth_unit or unit)
 
 
 def light_path(look: Look, bands: Bands, space: RGBSpace, camera_depth_m: float) -> LightPath:

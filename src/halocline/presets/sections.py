@@ -82,6 +82,11 @@ class InputSection(Strict):
     depth_unit
         Length of one unit of the depth pass, where it is not the scene's: "cm" for depth in centimetres
         beside a camera in metres.
+    sun_depth
+        Depth picture rendered from the sun, an EXR beside the preset: all that it shows casts shadows, and
+        nothing else does. It states its camera, best an orthographic one, in the attributes worldToCamera
+        and worldToNDC, and has depth along the axis in Z. Where things move, give one a frame instead, as
+        the pass ``sun_depth`` (``--pass sun_depth=FRAMES``).
     near, far
         Where normalised depth begins and ends, metres.
     depth_edges
@@ -108,6 +113,7 @@ class InputSection(Strict):
     depth_kind: DepthKind = "auto"
     scene_unit: SceneUnit = 1.0
     depth_unit: SceneUnit | None = None
+    sun_depth: AnyFile | None = None
     near: Length | None = None
     far: Distance | None = None
     depth_edges: DepthEdges = "auto"

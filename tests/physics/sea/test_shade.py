@@ -34,7 +34,7 @@ def shaded(casters: Casters, water: ShadeWater, depth_m: float) -> F32:
     at = SQUARE.start_m[0] + SQUARE.step_m * np.arange(SQUARE.count)
     x, y = (axis.ravel().astype(np.float32) for axis in np.meshgrid(at, at))
     out = np.empty((2, x.size), np.float32)
-    light_at_places(*loop_maps(shade), x, y, np.full(x.size, depth_m, np.float32), out)
+    light_at_places(*loop_maps(shade, in_water=False), x, y, np.full(x.size, depth_m, np.float32), out)
     return out.reshape(2, SQUARE.count, SQUARE.count)
 
 
@@ -130,7 +130,9 @@ def test_light_changes_evenly_on_the_way_down() -> None:
     shade = Shade(slab(1.0), water, SQUARE, SQUARE, 12.0)
     depth = np.arange(1.6, 11.0, 0.02, dtype=np.float32)
     out = np.empty((2, depth.size), np.float32)
-    light_at_places(*loop_maps(shade), np.full_like(depth, 0.8), np.zeros_like(depth), depth, out)
+    light_at_places(
+        *loop_maps(shade, in_water=False), np.full_like(depth, 0.8), np.zeros_like(depth), depth, out
+    )
     assert np.abs(np.diff(out)).max() < 0.03
     assert shade_depths(12.0)[-1] >= 12.0
 

@@ -2,10 +2,10 @@
 
 - `view_rays`: directions of a tile (Rays, grid_rays, spaced_rays)
 - `two_surfaces`: pixels that show two surfaces (Farther)
-- `surface_light`: the sea's light (LevelAxes, by_channel, casters_seen, channel_weights,
+- `surface_light`: the sea's light (LevelAxes, by_channel, casters_of_sun, casters_seen, channel_weights,
   light_field, sun_zenith, water_index)
 - `water_shade`: what stands in the light of the water (RayGrid, RegionShade, WaterShade, scene_shade,
-  shaft_water, veil_reach_m, water_shade)
+  shade_of_steps, shaft_water, unseen_casters, veil_reach_m, water_shade)
 - `drawn_things`: small things drawn into a picture (LensParameters, drawing_of, exposure_of, laid_over,
   refuse_disorder, surface_of)
 - `floor`: the ground that things in the water mirror (floor_seen)

@@ -17,6 +17,7 @@ from halocline._typing import F32, F64
 from halocline.graph.sea import Sea
 from halocline.graph.shot import Shot
 from halocline.imaging.frame import Frame, Window
+from halocline.imaging.sun_depth import SunView
 from halocline.physics.bending.refraction import CHANNEL_WAVELENGTHS_NM, sea_water_index
 from halocline.physics.sea.caustics import CausticOptics
 from halocline.physics.sea.light_field import CausticField, CausticSetup
@@ -122,6 +123,31 @@ def casters_seen(shot: Shot, surfaces: Frame, axes: LevelAxes) -> Casters:
     places = np.stack([x[seen] * metres, y[seen] * metres]) + origin
     depth = down[seen] * metres + np.float32(shot.path.camera_depth_m)
     return Casters(places, depth.astype(np.float32), weight[seen].astype(np.float32))
+
+
+def casters_of_sun(shot: Shot, view: SunView, axes: LevelAxes) -> Casters:
+    """Return what the sun sees as things that keep it away.
+
+    Parameters
+    ----------
+    shot
+        The frame.
+    view
+        All that the sun sees.
+    axes
+        Level axes of the world.
+
+    Returns
+    -------
+    Casters
+        Places, depths and weights.
+    """
+    points = view.points_m
+    places = np.stack([axes.x, axes.y]).astype(np.float32) @ points
+    depth = shot.depth_below_surface_m(points.T.astype(np.float64)).astype(np.float32)
+    return Casters(
+        places, np.maximum(depth, np.float32(0.0)), np.ones(depth.size, np.float32), view.spacing_m
+    )
 
 
 def channel_weights(wavelength_nm: F64) -> F64:

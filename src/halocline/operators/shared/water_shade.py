@@ -16,11 +16,13 @@ import numpy as np
 from numpy.typing import NDArray
 
 from halocline._typing import F32, F64
+from halocline.graph.graph import Graph
 from halocline.graph.shot import Shot
 from halocline.imaging.frame import Window
 from halocline.operators.shared.surface_light import (
     LevelAxes,
     by_channel,
+    casters_of_sun,
     casters_seen,
     channel_weights,
     sun_zenith,
@@ -106,16 +108,17 @@ class RayGrid:
 
     def things_ahead(self, shot: Shot) -> ThingsAhead:
         """Return what a frame's picture shows along the rays; beyond its edges as at them."""
-        surfaces = shot.surfaces
-        assert surfaces is not None
+        rows, columns = self.directions.shape[1:]
+        surfaces, step = shot.surfaces, self.spacing_px
+        if surfaces is None:
+            nothing = np.zeros((rows, columns), np.float32)
+            return ThingsAhead.of(nothing, nothing, step * max(shot.camera.tangent_per_px))
         window = surfaces.data_window
         alpha, range_m = surfaces.plane("alpha"), surfaces.plane("range")
         hit = np.where(
             np.isfinite(range_m), np.clip(alpha, np.float32(0.0), np.float32(1.0)), np.float32(0.0)
         )
         far = np.where(hit > 0.0, range_m, np.float32(0.0)) * hit
-        rows, columns = self.directions.shape[1:]
-        step = self.spacing_px
 
         def at_rays(plane: F32) -> F32:
             # Means of the pixels about each ray.
@@ -173,6 +176,15 @@ def shaft_water(path: LightPath) -> ShaftWater:
     return ShaftWater((float(c[0]), float(c[1]), float(c[2])), (float(kd[0]), float(kd[1]), float(kd[2])))
 
 
+# Of unseen things it is told where shade takes this share of the veil from that share of the picture's rays.
+_TAKEN, _OF_RAYS = 0.1, 0.01
+_UNSEEN = (
+    "things shade the water as far as the camera sees them: what is outside the picture and the unseen back "
+    "of what is in it throw no shadow; a depth picture rendered from the sun (input.sun_depth, or --pass "
+    "sun_depth=FRAMES) has them all, and light.shadows = false turns shade off"
+)
+
+
 @dataclass(frozen=True, eq=False)
 class WaterShade:
     """The shade of one frame.
@@ -206,6 +218,15 @@ class WaterShade:
         )
         return self.by_band(gain)
 
+    def takes_much(self) -> bool:
+        """Tell whether shade is plain to see in the picture."""
+        rows, columns = self.grid.directions.shape[1:]
+        at = np.arange(columns, dtype=np.float32), np.arange(rows, dtype=np.float32)
+        ahead = self.volume.ahead
+        ends = np.where(ahead.masks[-1] > 0.5, ahead.range_m, np.float32(np.inf))
+        taken = self.volume.gain(*at, ends)[1] < 1.0 - _TAKEN
+        return bool(taken.mean() > _OF_RAYS)
+
     def by_band(self, gain: F32) -> F32:
         """Return the bands' share of channels ``(3, ...)``, ``(K, ...)``."""
         out = np.ones((len(self.weights), *gain.shape[1:]), np.float32)
@@ -221,7 +242,7 @@ class WaterShade:
     def light_along(self, x: F32, y: F32, depth_m: F32) -> F32:
         """Return what is left of sun and sky at places along the level axes and depths, ``(2, n)``."""
         out = np.empty((2, x.size), np.float32)
-        light_at_places(*loop_maps(self.shade), x, y, depth_m, out)
+        light_at_places(*loop_maps(self.shade, in_water=False), x, y, depth_m, out)
         return out
 
 
@@ -296,9 +317,46 @@ def water_shade(shot: Shot, *, softness: float = 1.0) -> WaterShade | None:
     WaterShade | None
         The same object as long as anybody holds it.
     """
-    if not shot.shadows or shot.surfaces is None:
+    if not shot.shadows or (shot.surfaces is None and shot.sun_view is None):
         return None
     return _SHADES.at(shot, softness)
+
+
+def shade_of_steps(graph: Graph, shot: Shot) -> WaterShade | None:
+    """Return the shade that steps of a frame read; while it is held, it is made once for all of them.
+
+    Parameters
+    ----------
+    graph
+        The steps.
+    shot
+        The frame.
+
+    Returns
+    -------
+    WaterShade | None
+        None where nothing casts, or no step asks.
+    """
+    asked = any("light.shadows" in step.operator.uses for step in graph.steps)
+    return water_shade(shot) if asked else None
+
+
+def unseen_casters(shade: WaterShade | None) -> tuple[str, ...]:
+    """Return what a person should know of a frame's shade.
+
+    Parameters
+    ----------
+    shade
+        The frame's, if it has one.
+
+    Returns
+    -------
+    tuple[str, ...]
+        That only what the camera sees casts, where that is so and shade is plain to see.
+    """
+    if shade is None or shade.shot.sun_view is not None or not shade.takes_much():
+        return ()
+    return (_UNSEEN,)
 
 
 class _SharedShades:
@@ -310,7 +368,7 @@ class _SharedShades:
 
     def at(self, shot: Shot, softness: float) -> WaterShade | None:
         # A shade keeps the shot's picture, water and cameras alive: the identities cannot be others'.
-        alive = (shot.surfaces, shot.path, shot.track)
+        alive = (shot.surfaces, shot.sun_view, shot.path, shot.track)
         softness *= shot.shadow_softness
         key = (*map(id, alive), shot.frame, shot.display_window, shot.data_window, shot.sea.wind, softness)
         with self._lock:
@@ -326,8 +384,11 @@ _SHADES = _SharedShades()
 
 
 def _made(shot: Shot, softness: float) -> WaterShade | None:
+    axes = LevelAxes.of(shot)
+    if shot.sun_view is not None:
+        return shade_below(shot, casters_of_sun(shot, shot.sun_view, axes), softness)
     assert shot.surfaces is not None
-    return shade_below(shot, casters_seen(shot, shot.surfaces, LevelAxes.of(shot)), softness)
+    return shade_below(shot, casters_seen(shot, shot.surfaces, axes), softness)
 
 
 def shade_below(shot: Shot, casters: Casters, softness: float) -> WaterShade | None:

@@ -54,11 +54,14 @@ class Casters:
         ``(n,)`` metres below the surface.
     weight
         ``(n,)`` 0 to 1: how much of the light each keeps.
+    spacing_m
+        How far apart the points of one thing lie, metres, where that is known: gaps up to that are closed.
     """
 
     places_m: F32
     depth_m: F32
     weight: F32
+    spacing_m: float = 0.0
 
 
 @dataclass(frozen=True)
@@ -297,12 +300,12 @@ def _uppermost(casters: Casters, square: Square, drift: F64) -> tuple[F32, F32]:
     # Of a thing that is seen in part, the cell has the part of what lies uppermost, or hardly below.
     high = depth <= top[row[inside], column[inside]] + np.float32(square.step_m)
     np.maximum.at(cover, (row[inside][high], column[inside][high]), casters.weight[inside][high])
-    return _closed(top, cover)
+    return _closed(top, cover, max(_CLOSED_CELLS, math.ceil(casters.spacing_m / square.step_m) | 1))
 
 
-def _closed(top: F32, cover: F32) -> tuple[F32, F32]:
-    """Close gaps between points of one thing."""
-    kernel = np.ones((_CLOSED_CELLS, _CLOSED_CELLS), np.uint8)
+def _closed(top: F32, cover: F32, cells: int) -> tuple[F32, F32]:
+    """Close gaps of so many cells between points of one thing."""
+    kernel = np.ones((cells, cells), np.uint8)
     whole = cv2.morphologyEx(cover, cv2.MORPH_CLOSE, kernel, borderType=cv2.BORDER_REPLICATE)
     # A gap lies as high as the highest beside it.
     near = cv2.erode(np.where(np.isinf(top), np.float32(1e9), top), kernel)

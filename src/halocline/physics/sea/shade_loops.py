@@ -9,8 +9,9 @@ from halocline.compute.compiled import compiled
 from halocline.physics.sea.shade import Shade, ShadeMap
 
 _ZERO, _ONE, _TWO, _TINY = (np.float32(number) for number in (0.0, 1.0, 2.0, 1e-30))
-# A hard shadow begins this many cells below its thing, so that nothing shades itself.
-_CLEAR_CELLS = 1.5
+# A hard shadow begins this many cells below its thing: for things, so that none shades itself, and for the
+# water before them.
+_CLEAR_CELLS, _WATER_CELLS = 1.5, 0.25
 # Over this share of a map's side, along its edges, shade comes and goes.
 _FADE = np.float32(8.0)
 
@@ -26,13 +27,15 @@ NO_MAP: Map = (
 )
 
 
-def loop_map(made: ShadeMap) -> Map:
+def loop_map(made: ShadeMap, *, in_water: bool) -> Map:
     """Return a map as the loops take it.
 
     Parameters
     ----------
     made
         The light of the sun or the sky below things.
+    in_water
+        Whether it is asked for places that are on no thing.
 
     Returns
     -------
@@ -40,25 +43,27 @@ def loop_map(made: ShadeMap) -> Map:
         Numbers and arrays.
     """
     drift_x, drift_y = (np.float32(along) for along in made.drift)
-    clear = np.float32(_CLEAR_CELLS * made.square.step_m)
+    clear = np.float32((_WATER_CELLS if in_water else _CLEAR_CELLS) * made.square.step_m)
     numbers = (drift_x, drift_y, *made.square.numbers(), clear, np.float32(made.top_m.min()))
     return numbers, made.depths_m, made.light, made.top_m, made.cover
 
 
-def loop_maps(shade: Shade) -> tuple[Map, Map]:
+def loop_maps(shade: Shade, *, in_water: bool) -> tuple[Map, Map]:
     """Return sun and sky as the loops take them; see `loop_map`.
 
     Parameters
     ----------
     shade
         The shade of one frame.
+    in_water
+        See `loop_map`.
 
     Returns
     -------
     tuple[Map, Map]
         The sun's and the sky's.
     """
-    return loop_map(shade.sun), loop_map(shade.sky)
+    return loop_map(shade.sun, in_water=in_water), loop_map(shade.sky, in_water=in_water)
 
 
 @compiled

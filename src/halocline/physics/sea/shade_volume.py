@@ -113,7 +113,7 @@ class ShadeVolume(RayVolume):
     def fill(self, directions: F32, rows: slice, edges: F32, block: F32) -> None:
         """Make G of a block of rows."""
         x, y = self.rays.origin
-        sun, sky = loop_maps(self.shade)
+        sun, sky = loop_maps(self.shade, in_water=True)
         of_rays = (
             np.ascontiguousarray(self.shares.sun[:, rows]),
             np.ascontiguousarray(self.shares.sky[:, rows]),

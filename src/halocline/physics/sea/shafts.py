@@ -93,7 +93,7 @@ class ShaftVolume(RayVolume):
             self.rays.even_to_m,
             *self.rays.origin,
         )
-        sun = NO_MAP if self.shade is None else loop_map(self.shade.sun)
+        sun = NO_MAP if self.shade is None else loop_map(self.shade.sun, in_water=True)
         _integrate(
             directions,
             tuple(np.float32(number) for number in numbers),
