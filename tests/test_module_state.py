@@ -20,6 +20,7 @@ STATE = {
     "compute/threads.py: _budget": "the threads a job allows, of each context; whoever sets it puts it back",
     "compute/threads.py: _libraries": "libraries' own thread counts; the last at work puts them back",
     "operators/shared/surface_light.py: _FIELDS": "fields that some step holds; gone with the last that does",
+    "operators/shared/water_shade.py: _SHADES": "shades that some step holds; gone with the last that does",
     "physics/water/fitted_bands.py: _FITTED": "fits of this process; emptied at MOST_FITTED",
     "presets/curves.py: _KNOWN": "curves met lately; emptied at _MOST_KNOWN",
 }
