@@ -2,7 +2,9 @@
 
 from __future__ import annotations
 
+import re
 from dataclasses import replace
+from pathlib import Path
 from typing import Any
 
 import numpy as np
@@ -16,6 +18,7 @@ from halocline.graph.operator import AnyOperator
 from halocline.imaging.frame import Frame, Window
 from halocline.operators.shared.body_parameters import PlacedBody
 from halocline.operators.turbid_bodies import TurbidBodies, TurbidBodiesParameters
+from halocline.presets.preset import preset_from_text
 
 WINDOW = Window(-3, -2, 48, 30)
 CLOUD: dict[str, Any] = {
@@ -207,3 +210,11 @@ def test_a_body_without_a_place_is_refused(keys: dict[str, Any], told: str) -> N
 def test_two_bodies_of_one_name_are_refused() -> None:
     with pytest.raises(ValidationError, match="two bodies have the same name"):
         bodies(CLOUD, CLOUD)
+
+
+def test_the_preset_of_the_page_on_bodies_is_valid_and_shows_them(build: Builders) -> None:
+    page = (Path(__file__).parents[2] / "docs/bodies.md").read_text(encoding="utf-8")
+    (text,) = re.findall(r"^```toml\n(.*?)^```$", page, re.MULTILINE | re.DOTALL)
+    look = preset_from_text(text)
+    steps_of_look = {step.name: step.operator for step in look.at(1040).graph.steps}
+    assert not steps_of_look["bodies"].idle(build.shot(WINDOW, frame=1040))
