@@ -157,6 +157,33 @@ def test_a_cloud_as_bright_as_its_water_all_round_stays_within_what_lights_it(bu
     np.testing.assert_allclose(made["rgb"].mean(axis=(1, 2)), expected, rtol=0.03)
 
 
+def test_what_stands_in_the_suns_way_darkens_a_cloud(build: Builders) -> None:
+    # A black ceiling over the view, a metre up, shades what is below it.
+    shot = build.shot(WINDOW, camera=build.camera(WINDOW, tilt_deg=25.0))
+    up = -shot.view_plane("downward", WINDOW)
+    hit = (up > 0.2) & (1.0 / np.maximum(up, 0.2) < 4.0)
+    range_m = np.where(hit, 1.0 / np.maximum(up, 0.2), np.inf).astype(np.float32)
+    planes = {
+        "rgb": np.zeros((3, *WINDOW.shape), np.float32),
+        "alpha": hit.astype(np.float32),
+        "range": range_m,
+    }
+    frame = Frame(planes, WINDOW, WINDOW)
+    cloud = bodies({**CLOUD, "position": (0.0, -0.2, -2.0), "clumping": 0.0})
+    shaded, free = (
+        build.run(
+            steps(build, ("b", cloud)),
+            frame,
+            replace(shot, surfaces=frame, shadows=shadows),
+            wanted=("rgb", "body_alpha"),
+        )
+        for shadows in (True, False)
+    )
+    dense = free["body_alpha"] > 0.9
+    assert dense.sum() > 20
+    assert shaded["rgb"][:, dense].mean() < 0.95 * free["rgb"][:, dense].mean()
+
+
 def test_edge_pixels_are_the_mean_of_what_they_show(build: Builders) -> None:
     # A half covered pixel before open water, and one of two surfaces, are the means of whole pixels. How much
     # of the water's light lies before each is told by attenuation alone: it is out by less than a hundredth.

@@ -18,6 +18,7 @@ from halocline.graph.operator import Operator, Planes, PlaneUse, Stage, Tile
 from halocline.graph.shot import Shot
 from halocline.operators.shared.body_parameters import PlacedBody, Vector
 from halocline.operators.shared.view_rays import spaced_rays
+from halocline.operators.shared.water_shade import scene_shade, water_shade
 from halocline.physics.floating.flow import Current, turbulence
 from halocline.physics.floating.turbid import TurbidBody
 from halocline.physics.floating.turbid_view import SurfacesSeen, TurbidRays, TurbidVolume
@@ -60,7 +61,7 @@ class TurbidBodiesParameters(Strict):
     surge_period: Period = 8.0
     turbulence: Ratio = 0.04
     turbulence_scale: Distance = 1.5
-    rays: Annotated[int, Field(ge=32, le=2048)] = 240
+    rays: Annotated[int, Field(ge=32, le=2048)] = 200
 
     @model_validator(mode="after")
     def _named_apart(self) -> TurbidBodiesParameters:
@@ -96,6 +97,7 @@ class TurbidBodies(Operator[TurbidBodiesParameters, TurbidVolume]):
     def prepare(self, shot: Shot) -> TurbidVolume:
         """Place the bodies and set out the rays; they are followed when first looked at."""
         p, window = self.parameters, shot.data_window
+        shade = scene_shade(water_shade(shot))
         spacing = max(1.0, shot.display_window.width / p.rays)
         directions = spaced_rays(shot.camera, np.eye(3), window, spacing)
         eddies = turbulence(
@@ -112,6 +114,7 @@ class TurbidBodies(Operator[TurbidBodiesParameters, TurbidVolume]):
             shot.path,
             eddies=eddies,
             time_s=shot.time_s,
+            shade=None if shade is None else shade.light,
         )
 
     def apply(self, planes: Planes, tile: Tile, shot: Shot, prepared: TurbidVolume) -> Planes:

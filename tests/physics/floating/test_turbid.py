@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import math
+from collections.abc import Callable
 from typing import Any
 
 import numpy as np
@@ -12,7 +13,7 @@ from scipy.interpolate import CubicSpline
 from scipy.special import i0
 from tests.conftest import UP, Builders
 
-from halocline._typing import F64
+from halocline._typing import F32, F64
 from halocline.imaging.frame import Window
 from halocline.operators.shared.body_parameters import PlacedBody
 from halocline.operators.shared.view_rays import spaced_rays
@@ -227,3 +228,24 @@ def test_a_thick_cloud_looks_like_its_similar_one() -> None:
     # Van de Hulst 1980 (from memory): w' = w (1 - g) / (1 - w g). None absorbs where nothing did.
     assert similar_albedo(np.array(0.926), 0.9) == pytest.approx(0.5558, abs=1e-4)
     assert similar_albedo(np.array(1.0), 0.9) == pytest.approx(1.0)
+
+
+def test_a_body_is_lit_by_what_things_leave_of_daylight(build: Builders) -> None:
+    body, path = body_of(build, placed("slab", clumping=0.0)), build.path()
+    camera, whole = build.camera(WINDOW, tilt_deg=-30.0), np.ones(WINDOW.shape, np.float32)
+    rays = TurbidRays(spaced_rays(camera, np.eye(3), WINDOW, 1.0), 1.0, LENS)
+
+    def light(left: Callable[[F64], F64] | None) -> F32:
+        seen = TurbidVolume([body], rays, path, shade=left)
+        none = np.zeros((6, *WINDOW.shape), np.float32)
+        laid = seen.laid(none, whole, SurfacesSeen(6.0 * whole, whole), corner=(0, 0))
+        return laid.light
+
+    free = light(None)
+    even = light(lambda points: np.full((len(points), 2), 0.25))
+    np.testing.assert_allclose(even, 0.25 * free, rtol=1e-5)
+    # Shade over all that lies to the right of the lens: x is to the right in the picture.
+    half = light(lambda points: np.repeat(np.where(points[:, :1] > LENS[0], 0.0, 1.0), 2, axis=1))
+    np.testing.assert_allclose(half[..., :14], free[..., :14], rtol=1e-5)
+    assert np.abs(half[..., 18:]).max() == 0.0
+    assert free[..., 18:].mean() > 0.001

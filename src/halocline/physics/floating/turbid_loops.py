@@ -44,6 +44,7 @@ def follow(
     waves: F32,
     eddies: F32,
     light: F32,
+    shade: F32,
     rates: F32,
     out: F32,
 ) -> None:
@@ -73,6 +74,8 @@ def follow(
         ``(E, 7)``: turns a metre, turns at the lens, and how far they carry water, metres.
     light
         Sun's and other daylight on matter by depth, ``(2, K, D)``.
+    shade
+        What things leave of both at the table's ranges, ``(2, rows, columns, N)``; empty for nothing.
     rates
         At which matter's own light fades on its way to the lens, 1/m, ``(K,)``.
     out
@@ -101,6 +104,8 @@ def follow(
                 count = part.size
                 _carried_back(ray, part, lens, eddies, home)
                 _lit(ray, part, lens, light, seen)
+                if shade.size:
+                    _shaded(at, count, shade[:, row, column], seen)
                 extinction[:count] = _ZERO
                 source[:, :count] = _ZERO
                 for body in range(len(bodies)):
@@ -207,6 +212,18 @@ def _lit(ray: F32, metres: F32, lens: F32, light: F32, seen: F32) -> None:
             for band in range(light.shape[1]):
                 above, below = light[part, band, at], light[part, band, at + _NEXT]
                 seen[part, band, k] = above + (below - above) * share
+
+
+@compiled
+def _shaded(at: int, count: int, shade: F32, seen: F32) -> None:
+    """Take from daylight what things keep from it, even between the table's ranges."""
+    for part in range(2):
+        for k in range(count):
+            node = min((at + k) // EVERY, shade.shape[1] - 2)
+            near, far = shade[part, node], shade[part, node + 1]
+            left = near + (far - near) * (np.float32(at + k - EVERY * node) / np.float32(EVERY))
+            for band in range(seen.shape[1]):
+                seen[part, band, k] *= left
 
 
 @compiled

@@ -11,13 +11,14 @@ in, which lies before, in and behind them. All three are summed along a coarse g
 and looked up by pixel and range in between. So they do not depend on what the render shows; a surface within
 a cloud ends it, however thin the surface, and its neighbours lend it nothing.
 
-The daylight e is the solved field's at each depth: matter in a cloud is lit as the water round it is.
+The daylight e is the solved field's at each depth, less what things in its way keep from it: matter in a
+cloud is lit as the water round it is.
 """
 
 from __future__ import annotations
 
 import math
-from collections.abc import Sequence
+from collections.abc import Callable, Sequence
 from dataclasses import dataclass
 
 import numpy as np
@@ -121,8 +122,11 @@ class TurbidVolume:
         The grid of rays.
     path
         The water and its light.
-    eddies
+    eddies, time_s
         What carries the water to and fro within bodies, and when.
+    shade
+        What is left of the sun's and of other daylight at world points ``(n, 3)``, ``(n, 2)``; all of it
+        where not given.
     """
 
     def __init__(
@@ -133,8 +137,10 @@ class TurbidVolume:
         *,
         eddies: TurbulentFlow = STILL,
         time_s: float = 0.0,
+        shade: Callable[[F64], F64] | None = None,
     ) -> None:
         self.rays = rays
+        self._left = shade
         self.path = path
         self._packed = _Packed.of(bodies, rays.lens_m, path.up, eddies, time_s)
         self.nodes = ranges_for(bodies, rays.lens_m, path)
@@ -209,6 +215,15 @@ class TurbidVolume:
     def _nodes32(self) -> F32:
         return self._metres[0, ::EVERY].copy()
 
+    def _shade(self, rays: F32) -> F32:
+        """Return what things leave of daylight along rays, at the table's ranges."""
+        if self._left is None:
+            return np.zeros((0, 0, 0, 0), np.float32)
+        offsets = rays[..., None] * self.nodes.astype(np.float32)
+        points = self.rays.lens_m + offsets.reshape(3, -1).T
+        left = np.asarray(self._left(points), np.float32)
+        return np.ascontiguousarray(left.T).reshape(2, *offsets.shape[1:])
+
     def _block(self, number: int) -> F32:
         """Follow the rays of a block of rows."""
         first = number * _BLOCK_ROWS
@@ -231,6 +246,7 @@ class TurbidVolume:
             packed.waves,
             packed.eddies,
             self._light,
+            self._shade(rays),
             self._rates,
             block,
         )
