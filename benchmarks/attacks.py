@@ -4,9 +4,9 @@
 
 Each case is a good file with a few things changed at random: bytes set, runs copied, cut out or doubled,
 numbers in the header made huge, or, in text, words, brackets, numbers and keys exchanged. Reading it (and,
-for a frame, rendering and writing it) must end well or in an error of the family, within 20 seconds and
-4 GiB. Anything else is printed with its seed, kept where asked, and makes the exit status 1. Cases run in
-processes of their own, so that a crash is counted and not the end.
+for a frame, rendering and writing it) must end well or in an error of the family, within 20 processor
+seconds and 4 GiB. Anything else is printed with its seed, kept where asked, and makes the exit status 1.
+Cases run in processes of their own, so that a crash is counted and not the end.
 """
 
 from __future__ import annotations
@@ -242,9 +242,10 @@ def campaign(
 
 def _bound() -> None:
     def late(*_: object) -> None:
-        raise TimeoutError(f"more than {SECONDS} s")
+        raise TimeoutError(f"more than {SECONDS} processor seconds, or ten times that by the clock")
 
     signal.signal(signal.SIGALRM, late)
+    signal.signal(signal.SIGPROF, late)
     resource.setrlimit(resource.RLIMIT_AS, (BYTES, BYTES))
     set_file_threads(1)
 
@@ -261,7 +262,8 @@ def _tried(
     with tempfile.TemporaryDirectory() as folder:
         path = Path(folder) / name
         path.write_bytes(data)
-        signal.alarm(SECONDS)
+        signal.setitimer(signal.ITIMER_PROF, SECONDS)
+        signal.alarm(10 * SECONDS)
         try:
             attempt(path, look)
         except HaloclineError as error:
@@ -272,6 +274,7 @@ def _tried(
             last = traceback.extract_tb(error.__traceback__)[-1]
             return f"{type(error).__name__}: {str(error)[:100]!r} at {Path(last.filename).name}:{last.lineno}"
         finally:
+            signal.setitimer(signal.ITIMER_PROF, 0)
             signal.alarm(0)
     return "good"
 

@@ -102,6 +102,13 @@ def test_what_is_no_range_is_refused(text: str) -> None:
         parse_frames(text)
 
 
+@pytest.mark.parametrize("name", [f"arch.{'9' * 300}.####.exr", f"arch.1-9x{'9' * 400}####.exr"])
+def test_digits_beyond_all_numbers_are_an_error_of_the_family(tmp_path: Path, name: str) -> None:
+    # Found by benchmarks/attacks.py; the library's own error is decimal's.
+    with pytest.raises(SequenceError):
+        find_sequence(tmp_path / name)
+
+
 def test_nothing_there_is_told_with_what_is_there(folder: Path) -> None:
     with pytest.raises(SequenceError, match=r"E-SEQUENCE-EMPTY(.|\n)*1001-1005x2,1009"):
         find_sequence(folder / "arch v2.####.exr", "2000-2010")

@@ -95,6 +95,15 @@ def test_a_child_in_old_words_puts_the_other_choice_of_its_parent_away(tmp_path:
     assert water.constituents is not None
 
 
+@pytest.mark.parametrize("key", ["9" * 400, "5.5"])
+def test_a_key_of_digits_alone_is_an_unknown_key_and_no_crash(tmp_path: Path, key: str) -> None:
+    # Found by benchmarks/attacks.py.
+    path = file_of(tmp_path, f"format = 1\n{key} = 1\n")
+    with pytest.raises(PresetError, match="E-PRESET-KEY"):
+        load_preset(str(path))
+    assert upgraded_file(path) == (path.read_text(), 0)
+
+
 def test_both_words_at_once_are_refused_by_name() -> None:
     both = "format = 1\n[water]\ncontents = { mineral = 0.5 }\nconstituents = { mineral = 0.4 }\n"
     with pytest.raises(PresetError) as caught:

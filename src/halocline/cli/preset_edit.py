@@ -11,7 +11,9 @@ from halocline.cli.examples import examples
 from halocline.cli.options import PassOption, passes_given
 from halocline.errors import PresetError
 from halocline.files.whole import write_whole
+from halocline.plain_text import one_line
 from halocline.presets.difference import differences
+from halocline.presets.document import preset_text
 from halocline.presets.edit import edit_file, upgraded_file
 from halocline.presets.preset import load_preset
 
@@ -42,14 +44,23 @@ def set_keys(
 def upgrade(presets: Annotated[list[Path], typer.Argument(metavar="FILE...", help="Preset files.")]) -> None:
     """Write the names that keys have today into preset files that give them by a former name.
 
-    Such files load as they are, and look the same before and after; comments, order and spacing stay.
+    Such files load as they are, and look the same before and after; comments, order and spacing stay. Every
+    line that changes is told, and what would change in the picture, were there anything.
     """
     for preset in presets:
         _refuse_no_file(preset)
         text, count = upgraded_file(preset)
-        if count:
-            write_whole(preset.resolve(), text.encode(), overwrite=True)
-        typer.echo(f"{preset}: {count} renamed.")
+        if not count:
+            typer.echo(one_line(f"{preset}: 0 renamed."))
+            continue
+        before, lines = load_preset(str(preset)), preset_text(preset).splitlines()
+        write_whole(preset.resolve(), text.encode(), overwrite=True)
+        changed = differences(before, load_preset(str(preset)))
+        told = "; ".join(changed) if changed else "the picture stays as it was"
+        typer.echo(one_line(f"{preset}: {count} renamed, {told}."))
+        for number, (old, new) in enumerate(zip(lines, text.splitlines(), strict=True), 1):
+            if old != new:
+                typer.echo(one_line(f"  line {number}: {new.strip()}"))
 
 
 def _refuse_no_file(preset: Path) -> None:

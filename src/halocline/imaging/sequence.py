@@ -118,7 +118,7 @@ def parse_frames(text: str) -> tuple[int, ...]:
         if len(frames) > MAX_FRAMES:
             raise MaxSizeException(f"{len(frames)} frames are more than {MAX_FRAMES}")
         numbers = tuple(number for number in frames if isinstance(number, int))
-    except (FileSeqException, MaxSizeException, ValueError, OverflowError) as error:
+    except (FileSeqException, MaxSizeException, ValueError, ArithmeticError) as error:
         reason = str(error).splitlines()[0] if isinstance(error, MaxSizeException) else "it is none"
         raise _bad_range(text, reason) from error
     if not numbers or len(numbers) != len(frames):
@@ -217,7 +217,16 @@ def parse_pattern(text: str | Path) -> Sequence:
         )
     token = tokens[0]
     # fileseq knows numbers only right before the ending; give it one, and keep the true rest of the name.
-    found = FileSequence(f"{name[: token.end()]}.exr", pad_style=PAD_STYLE_HASH1)
+    try:
+        found = FileSequence(f"{name[: token.end()]}.exr", pad_style=PAD_STYLE_HASH1)
+    except (FileSeqException, ValueError, ArithmeticError) as error:
+        # Digits before the sign are a range to it, however many there are.
+        raise SequenceError(
+            "the digits of its name are no frame numbers",
+            code="E-SEQUENCE-PATTERN",
+            where=str(text),
+            fix="Write the frame number as #### or %04d, after a full stop.",
+        ) from error
     frames = parse_frames(found.frameRange()) if found.frameSet() else ()
     return Sequence(path.parent, found.basename(), found.zfill(), name[token.end() :], frames)
 

@@ -65,7 +65,7 @@ def key_lines(text: str) -> dict[KeyPath, int]:
         if place.whole:
             line += text.count("\n", read, place.start)
             read = place.start
-            if place.path[-1].isdigit():
+            if place.path[1:] and place.path[-1].isdigit():
                 lines.setdefault(place.path[:-1], line)
             lines.setdefault(place.path, line)
     return lines

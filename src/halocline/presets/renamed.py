@@ -103,12 +103,16 @@ def upgraded(text: str, kinds: Mapping[str, str]) -> tuple[str, int]:
     parts: list[str] = []
     read = count = 0
     for place in key_places(text):
-        written = next(part for part in reversed(place.path) if not part.isdigit())
-        today = next(part for part in reversed(_today(place.path, kinds)) if not part.isdigit())
+        written, today = _word(place.path), _word(_today(place.path, kinds))
         if today != written:
             parts += [text[read : place.start], today]
             read, count = place.end, count + 1
     return "".join([*parts, text[read:]]), count
+
+
+def _word(path: KeyPath) -> str:
+    """Return the last part of a key's path that is no place in a list."""
+    return next((part for part in reversed(path) if not part.isdigit()), "")
 
 
 def _today(path: KeyPath, kinds: Mapping[str, str]) -> KeyPath:

@@ -1,0 +1,56 @@
+"""Presets as earlier versions shipped them still load, and are brought up to date with their comments.
+
+`earlier/` holds them by format number, as they were; one is added whenever a key or the format changes.
+"""
+
+from __future__ import annotations
+
+import re
+import shutil
+from pathlib import Path
+
+import pytest
+
+from halocline.cli.preset_edit import upgrade
+from halocline.presets.edit import upgraded_file
+from halocline.presets.preset import load_preset
+from halocline.presets.remarks import renamed_keys
+from halocline.presets.sections import FORMAT
+
+EARLIER = sorted((Path(__file__).parent / "earlier").glob("*.toml"))
+# Old words in each; a word of several tables of one list is remarked on once.
+OLD_WORDS = {"bubbles": 4, "constituents": 1, "lamps": 0}
+REMARKS = {"bubbles": 3, "constituents": 1, "lamps": 0}
+
+
+def test_every_format_number_has_a_file() -> None:
+    numbers = {int(re.findall(r"format-(\d+)-", path.name)[0]) for path in EARLIER}
+    assert numbers == set(range(1, FORMAT + 1))
+
+
+@pytest.mark.parametrize("path", EARLIER, ids=lambda path: path.stem)
+def test_an_earlier_preset_loads_and_says_which_words_are_old(path: Path) -> None:
+    look = load_preset(str(path))
+    assert look.at(0).graph.steps
+    assert len(renamed_keys(look.document)) == REMARKS[path.stem.split("-")[2]]
+
+
+@pytest.mark.parametrize("path", EARLIER, ids=lambda path: path.stem)
+def test_upgrading_keeps_comments_and_tells_what_changed(
+    path: Path, tmp_path: Path, capsys: pytest.CaptureFixture[str]
+) -> None:
+    mine = Path(shutil.copy(path, tmp_path))
+    digest = load_preset(str(mine)).digest
+    upgrade([mine])
+    told = capsys.readouterr().out.splitlines()
+    count = OLD_WORDS[path.stem.split("-")[2]]
+    assert f"{count} renamed" in told[0]
+    assert len(told) == 1 + count
+    if count:
+        assert "the picture stays as it was" in told[0]
+    before, after = path.read_text(), mine.read_text()
+    assert [line.partition("#")[2] for line in before.splitlines()] == [
+        line.partition("#")[2] for line in after.splitlines()
+    ]
+    assert load_preset(str(mine)).digest == digest
+    assert upgraded_file(mine)[1] == 0
