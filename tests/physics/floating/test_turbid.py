@@ -186,6 +186,23 @@ def test_small_grains_settle_by_stokes_law(build: Builders) -> None:
     assert 0.005 < speed_m_s < 0.009
 
 
+def test_what_is_kicked_up_rises_slows_and_sinks_by_its_age(build: Builders) -> None:
+    thrown = placed("ellipsoid", rise=0.6, rise_time=2.0, begins=1001, comes_in=0.0, grain_size=50e-6)
+    fall = float(grain_settling_speed(50e-6))
+    for seconds in (1, 2, 10):
+        middle = body_of(build, thrown, 1001 + 24 * seconds).shapes[0].centre_m
+        # The distance that a speed v exp(-t / T) has gone, v T being the rise.
+        expected = 0.1 + 0.6 * (1.0 - math.exp(-seconds / 2.0)) - fall * seconds
+        assert middle[1] == pytest.approx(expected, abs=1e-9)
+    # Of a trail the oldest has risen most, and is the widest and thinnest.
+    trail = body_of(build, placed("plume", rise=0.6, comes_in=0.0)).shapes
+    oldest, newest = trail[0], trail[-2]
+    assert oldest.centre_m[1] - SPOTS["plume"]["track"][0]["position"][1] > 0.55
+    assert newest.centre_m[1] < oldest.centre_m[1]
+    assert oldest.half_m[0] > newest.half_m[0]
+    assert oldest.strength < newest.strength
+
+
 def test_matter_stays_as_a_body_grows(build: Builders) -> None:
     body = placed("box", growth=0.1, begins=1001, comes_in=0.0)
     young, old = (body_of(build, body, frame).shapes[0] for frame in (1002, 1241))

@@ -29,6 +29,7 @@ from halocline.quantities import (
     Distance,
     Duration,
     Factor,
+    Length,
     Period,
     Position,
     Ratio,
@@ -98,6 +99,9 @@ class PlacedBody(Strict):
         Seconds in which it comes in from then on.
     lasts
         Seconds in which its density falls to 1/e; for ever where not given.
+    rise, rise_time
+        How far matter is thrown up that is kicked from the floor, metres, and the seconds in which it loses
+        all but 1/e of that speed. It sinks meanwhile.
     growth
         Speed at which its edges spread, m/s. What is in it stays, so it thins.
     grain_size
@@ -126,6 +130,8 @@ class PlacedBody(Strict):
     begins: float | None = None
     comes_in: Duration = 1.0
     lasts: Period | None = None
+    rise: Length = 0.0
+    rise_time: Period = 1.0
     growth: Ratio = 0.0
     grain_size: Distance | None = None
     grain_density: Factor = 2650.0
@@ -169,7 +175,7 @@ class PlacedBody(Strict):
         shapes = self._shapes(shot, current) if extinction > 0.0 else ()
         if not shapes:
             return None
-        shift = current.displacement(time) - self._sunk(self._age(shot) or 0.0) * shot.path.up
+        shift = current.displacement(time) + self._lifted(self._age(shot) or 0.0) * shot.path.up
         clouds = density_waves(
             shot.step_seed("turbid_bodies"),
             self.name,
@@ -197,6 +203,10 @@ class PlacedBody(Strict):
             grain_settling_speed(self.grain_size, grain_density=self.grain_density)
         )
 
+    def _lifted(self, age_s: float) -> float:
+        """Return how far above its place matter is at an age, metres: thrown up, slowed, and sinking."""
+        return self.rise * -math.expm1(-max(age_s, 0.0) / self.rise_time) - self._sunk(age_s)
+
     def _left(self, age_s: float) -> float:
         """Return the share of the density that is there at an age."""
         if age_s <= 0.0:
@@ -218,14 +228,14 @@ class PlacedBody(Strict):
         left = 1.0 if age is None else self._left(age)
         if left <= 0.0:
             return ()
-        sunk = self._sunk(age or 0.0)
+        lifted = self._lifted(age or 0.0)
         if self.kind in ("slab", "floor"):
-            low, high = (height - sunk for height in self._heights())
+            low, high = (height + lifted for height in self._heights())
             return (TurbidShape.level(low, high, self.softness, left),)
         assert self.position is not None
         assert self.size is not None
         half, thinned = grown(0.5 * np.array(self.size), self.growth, age or 0.0)
-        moved = _carried(current, shot.time_s, age or 0.0) - sunk * shot.path.up
+        moved = _carried(current, shot.time_s, age or 0.0) + lifted * shot.path.up
         axes = self._axes(shot.path.up)
         kind = ELLIPSOID if self.kind == "ellipsoid" else BOX
         soft = min(self.softness, float(half.min()))
@@ -250,7 +260,7 @@ class PlacedBody(Strict):
             left = self._left(age) * (radius / float(half[0])) ** 2
             if left > 1e-3:
                 place = np.array([np.interp(born, frames, column) for column in places.T])
-                moved = _carried(current, shot.time_s, age) - self._sunk(age) * shot.path.up
+                moved = _carried(current, shot.time_s, age) + self._lifted(age) * shot.path.up
                 soft = min(max(self.softness, 0.5 * float(half[0])), float(half[0]))
                 puffs.append(TurbidShape(ELLIPSOID, place + moved, np.eye(3), half, soft, left))
         return tuple(puffs)
