@@ -222,6 +222,7 @@ def handed(operator: AnyOperator, build: Builders) -> tuple[dict[str, F32], Tile
     lift = RGBToBands.build()
     given[BANDS] = dict(lift.apply(given, Tile(small, small), shot, lift.prepare(shot)))[BANDS]
     given |= {name: given[BANDS] * np.float32(0.1) for name in ("veil", "lamp_haze")}
+    given["transmittance"] = np.full_like(given[BANDS], 0.6)
     given |= {f"other/{name}": given[name] * np.float32(0.5) for name in ("rgb", "alpha")}
     use = operator.planes()
     read = {name: given[name] for name in use.reads | use.optional if name in given}

@@ -8,6 +8,6 @@ operator_names, operators, undone_by); what several of them share is in `shared`
   `bubbles`
 - the sea's surface: `caustics`, `light_shafts`, `sky_window`
 - what bends the view: `layered_water`, `water_layers`, `flat_port`, `dome_port`, `measured_port`
-- help for the story and the picture: `draw_near`, `rim_light`, `white_reference`, `mix`
+- help for the story and the picture: `draw_near`, `rim_light`, `grade`, `white_reference`, `mix`
 - the way back: `remove_water`
 """

@@ -25,6 +25,7 @@ BUILT_IN = {
     "draw_near": "halocline.operators.draw_near:DrawNear",
     "flat_port": "halocline.operators.flat_port:FlatPortOperator",
     "forward_scatter": "halocline.operators.forward_scatter:ForwardScatter",
+    "grade": "halocline.operators.grade:Grade",
     "lamp_backscatter": "halocline.operators.lamp_backscatter:LampBackscatter",
     "lamps": "halocline.operators.lamps:Lamps",
     "layered_water": "halocline.operators.layered_water:LayeredWater",
