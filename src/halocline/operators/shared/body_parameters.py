@@ -71,7 +71,8 @@ class PlacedBody(Strict):
     albedo
         Share of the light it turns, per channel of the working space, in place of that of ``contents``.
     asymmetry
-        Mean cosine of that turning, above -1 and below 1: above 0 brighter towards the light.
+        Mean cosine of that turning, above -1 and below 1: above 0 brighter towards the light. The colours of
+        ``contents`` are those of clouds that turn light alike to all sides, 0.
     position
         Its middle, metres in the world.
     size
@@ -115,7 +116,7 @@ class PlacedBody(Strict):
     contents: Literal["sand", "silt", "milky", "green"] = "silt"
     visibility: Distance = 2.0
     albedo: Colour | None = None
-    asymmetry: Annotated[float, Field(gt=-1.0, lt=1.0)] = 0.3
+    asymmetry: Annotated[float, Field(gt=-1.0, lt=1.0)] = 0.0
     position: Vector | None = None
     size: tuple[Distance, Distance, Distance] | None = None
     heading: Angle = 0.0
