@@ -115,8 +115,11 @@ def casters_seen(shot: Shot, surfaces: Frame, axes: LevelAxes) -> Casters:
     stride = max(1, math.ceil(math.sqrt(window.width * window.height / _MOST_CASTERS)))
     thin = slice(stride // 2, None, stride)
     range_m, alpha = (surfaces.plane(name)[thin, thin] for name in ("range", "alpha"))
-    x, y = (plane[thin, thin] for plane in axes.across(shot, window))
-    down = shot.view_plane("downward", window)[thin, thin]
+    first = stride // 2
+    seen_from = Window(window.x + first, window.y + first, window.width - first, window.height - first)
+    x, y, down = (
+        shot.camera.component(seen_from, axis, every=stride) for axis in (axes.x, axes.y, -shot.path.up)
+    )
     weight = np.where(np.isfinite(range_m), alpha, np.float32(0.0)) * fades_out(range_m.shape, _BORDER)
     seen = np.nonzero(weight > 0.0)
     metres, origin = range_m[seen], np.array(axes.origin, np.float32)[:, np.newaxis]
