@@ -180,6 +180,34 @@ def test_a_shot_that_cannot_begin_does_not_stop_the_others(
     assert status("farm", "run", "night.toml", "--shot", "arch_030") == 2
 
 
+def test_checking_a_job_tells_what_is_wrong_with_every_shots_render_in_one_run(
+    folder: Path, capsys: pytest.CaptureFixture[str]
+) -> None:
+    for name, setting in (
+        ("matte", "steps.attenuation.matte='rope'"),
+        ("depth", "input.depth_channel='far.Z'"),
+    ):
+        with (folder / "night.toml").open("a") as job:
+            job.write(
+                f'[shots.{name}]\nbeauty = "clean/a.####.exr"\nout = "wet/{name}/"\nset = ["{setting}"]\n'
+            )
+    assert status("farm", "check", "night.toml") == 1
+    told = capsys.readouterr()
+    assert [line.split(":")[0] for line in told.out.splitlines()] == [
+        "arch_010",
+        "arch_020",
+        "matte",
+        "depth",
+    ]
+    # Good shots are told how they are read; each of the others what it lacks.
+    assert "reads beauty R G B; alpha A; depth Z" in told.err
+    assert "shot matte" in told.err
+    assert "rope" in told.err
+    assert "shot depth" in told.err
+    assert "far.Z" in told.err
+    assert not (folder / "wet").exists()
+
+
 def test_one_chunk_of_one_shot_can_be_run(folder: Path) -> None:
     chunk = ["farm", "run", "night.toml", "--shot", "arch_010", "--frames", "1003-1004", "--resume"]
     assert status(*chunk) == 0

@@ -359,3 +359,15 @@ def test_a_disk_that_takes_no_more_is_told_and_leaves_the_old_file(tmp_path: Pat
     assert "free space" in str(caught.value.fix)
     assert file.read_bytes() == b"old"
     assert [each.name for each in tmp_path.iterdir()] == ["a.exr"]
+
+
+def test_a_library_without_a_writer_is_an_error_of_the_family(
+    tmp_path: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    # Found by benchmarks/attacks.py under a limit on memory.
+    monkeypatch.setattr(oiio.ImageOutput, "create", lambda *_: None)
+    described = part(channels={"R": "half"}, attributes={})
+    pixels = {"R": np.zeros(described.data_window.shape, np.float32)}
+    with pytest.raises(WriteError, match="E-WRITE-OPEN"):
+        write_exr(tmp_path / "a.exr", [PartPixels(described, pixels)])
+    assert not list(tmp_path.iterdir())

@@ -11,6 +11,8 @@ from typing import Annotated
 import typer
 
 from halocline.batch.events import Summary
+from halocline.batch.first_look import look_first
+from halocline.batch.headers import refuse_lacking_passes
 from halocline.batch.job_file import JobShot, read_job, refuse_collisions
 from halocline.batch.means import Means
 from halocline.batch.memory_budget import parse_memory
@@ -34,7 +36,7 @@ from halocline.cli.options import (
     ThreadsOption,
 )
 from halocline.cli.output import LogForm, error_record, json_line, say, say_error
-from halocline.cli.shot import RunOptions, exit_status, review_shot, run_shot, show_plan
+from halocline.cli.shot import RunOptions, exit_status, review_shot, run_shot, say_first, show_plan
 from halocline.compute.threads import at_most
 from halocline.errors import HaloclineError, WriteError
 from halocline.files.whole import write_whole
@@ -121,13 +123,27 @@ def run(
 
 @app.command(epilog=examples("halocline farm check night.toml"))
 def check(job: JobArgument, allow: AllowOption = None) -> None:
-    """Read a job file and its presets, look for its renders, and tell every mistake; render nothing."""
+    """Read a job file, its presets and its renders, and tell everything that is wrong; render nothing.
+
+    Of every shot the headers of all frames are read, and one frame as a run would read it: channels, cameras,
+    units, and passes that the look needs. Doubts are told; what would stop a run makes the exit status 1, or
+    2 where no shot is left.
+    """
     whole = read_job(job, allowed=allow or ())
     planned, refused = _planned(list(whole.shots), None, overwrite=True, log=LogForm.text)
+    good = 0
     for shot, look, plan in planned:
         typer.echo(one_line(f"{shot.name}: {len(plan.tasks)} frames, {look.name} -> {shot.out}"))
+        try:
+            seen = look_first(plan.tasks, look)
+            say_first(seen)
+            refuse_lacking_passes(plan.tasks, look)
+            good += 1
+        except HaloclineError as error:
+            refused += 1
+            _tell_refused(shot, error, LogForm.text)
     if refused:
-        raise typer.Exit(SOME_FAILED if planned else NOTHING_POSSIBLE)
+        raise typer.Exit(SOME_FAILED if good else NOTHING_POSSIBLE)
 
 
 @app.command(epilog=examples("halocline farm template night.toml --out night.template.json --chunk 20"))

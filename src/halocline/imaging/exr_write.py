@@ -176,6 +176,14 @@ def can_write(compression: str) -> bool:
 def _write(temporary: Path, path: Path, parts: Sequence[PartPixels]) -> int:
     specs = [part_spec(each.part, len(parts) > 1) for each in parts]
     out: Any = oiio.ImageOutput.create("openexr")
+    if out is None:
+        # Seen where memory was short: the library then has no writer for the format.
+        raise WriteError(
+            f"cannot be opened for writing: {oiio.geterror() or 'no memory for a writer'}",
+            code="E-WRITE-OPEN",
+            where=str(path),
+            fix="Allow the process more memory, or fewer processes at once.",
+        )
     clamped = 0
     try:
         for index, (each, spec) in enumerate(zip(parts, specs, strict=True)):
