@@ -7,6 +7,8 @@ from dataclasses import replace
 import cv2
 import numpy as np
 import pytest
+from tests.conftest import Builders, chain
+from tests.operators.every import steps_of
 from tests.operators.scene import HEAD, camera, made, posts_before_a_wall
 
 from halocline._typing import F32, F64
@@ -325,3 +327,32 @@ def test_the_halo_follows_the_waters_light_about_the_view(
     made(VEILED, level_scene(5.0), lens)
     ahead = lens.directions(WINDOW)[:, WINDOW.height // 2, WINDOW.width // 2]
     np.testing.assert_allclose(asked[0], ahead, atol=0.01)
+
+
+@pytest.mark.parametrize("name", ["suspended_matter", "bubbles"])
+def test_what_floats_before_the_blur_is_not_taken_for_a_subject_far_off(name: str, build: Builders) -> None:
+    """Divided by what the way to open water leaves, a flake would be a sun: order changes little, not all."""
+    window = Window(0, 0, 48, 30)
+    shot = build.shot(window, path=build.path(depth_m=8.0), camera=build.camera(window, tilt_deg=5.0))
+    range_m = np.full(window.shape, 4.0, np.float32)
+    range_m[:12] = np.inf
+    alpha = np.isfinite(range_m).astype(np.float32)
+    planes = {
+        "rgb": np.broadcast_to(0.3 * alpha, (3, *window.shape)).copy(),
+        "alpha": alpha,
+        "range": range_m,
+    }
+    frame = Frame(planes, window, window)
+    water = [(each, build.operator(each)) for each in ("attenuation", "veiling_light")]
+    operator = steps_of(name)[0]
+    if name == "bubbles":
+        track = ({"frame": 900.0, "position": (0.0, -1.5, -3.0), "per_second": 60.0},)
+        source = {"name": "vent", "track": track, "median_diameter": 0.02}
+        operator = type(operator)(type(operator.parameters)(sources=(source,)))
+    floats, blur = (name, operator), ("forward_scatter", build.operator("forward_scatter"))
+    first, last = (
+        build.run(chain([*water, *order]), frame, shot)["rgb"] for order in ((floats, blur), (blur, floats))
+    )
+    none = build.run(chain([*water, blur]), frame, shot)["rgb"]
+    assert np.abs(last - none).max() > 1e-4
+    assert np.abs(first - last).max() < 0.1 * np.abs(last - none).max() + 0.02 * none.max()

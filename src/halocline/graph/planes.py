@@ -112,6 +112,8 @@ _LISTED = (
     Plane("veil", Form.LIGHT, "", "Daylight that the water threw in: veiling light."),
     Plane("shafts", Form.LIGHT, "", "What light shafts add to the veil; negative between them."),
     Plane("body_light", Form.LIGHT, "", "What turbid bodies add to such light; negative where they hide it."),
+    Plane("matter_light", Form.LIGHT, "", "What suspended matter adds to it; negative where it hides it."),
+    Plane("bubble_light", Form.LIGHT, "", "What bubbles add to it; negative where they hide it."),
     Plane("lamp_haze", Form.LIGHT, "", "Lamp light that the water threw in."),
     Plane("render_light", Form.LIGHT, "", "The subject's light before daylight was lost on its way down."),
     Plane("render_far_light", Form.NUMBER, "", "What ``far_light`` was then."),

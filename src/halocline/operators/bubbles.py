@@ -25,6 +25,7 @@ from halocline.operators.shared.drawn_things import (
     laid_over,
     refuse_disorder,
     surface_of,
+    thrown_in,
 )
 from halocline.operators.shared.floor import floor_seen
 from halocline.operators.shared.surface_light import sun_zenith, water_index
@@ -177,7 +178,9 @@ class Bubbles(Operator[BubblesParameters, Drawing]):
         return PlaneUse(
             reads=frozenset({"bands", "alpha", "range"}),
             optional=frozenset({"coverage", "far_range", "far_share"}),
-            writes=frozenset({"bands", "alpha", "bubbles", "bubble_alpha", "bubble_range"}),
+            writes=frozenset({"bands", "alpha", "bubbles", "bubble_alpha", "bubble_range", "bubble_light"}),
+            adds=frozenset({"bubble_light"}),
+            added=True,
         )
 
     def idle(self, shot: Shot) -> bool:  # noqa: ARG002 - part of the protocol
@@ -212,5 +215,10 @@ class Bubbles(Operator[BubblesParameters, Drawing]):
 
     def apply(self, planes: Planes, tile: Tile, shot: Shot, prepared: Drawing) -> Planes:  # noqa: ARG002
         """Lay the bubbles over."""
-        picture = np.concatenate([planes["bands"], planes["alpha"][None]])
-        return laid_over(prepared, "bubble", tile, surface_of(planes), picture)
+        picture, surface = np.concatenate([planes["bands"], planes["alpha"][None]]), surface_of(planes)
+        laid = laid_over(prepared, "bubble", tile, surface, picture)
+        if not tile.wants("bubble_light"):
+            return laid
+        thrown, others = thrown_in(planes, tile, "bubble_light")
+        prepared.lay_over(tile.region.y, surface, thrown)
+        return {**laid, "bubble_light": thrown[:-1] - others}

@@ -31,7 +31,8 @@ class GradeParameters(Strict):
     Attributes
     ----------
     acts_on
-        ``veil``: light that the water threw in, veil, shafts and lamp haze alike. ``subject``: the rest.
+        ``veil``: light that water and what floats in it threw in, veil, shafts, lamp haze and matter alike.
+        ``subject``: the rest.
         ``far_water``: all light, by the share of the subject's light that the water has taken.
     hue
         Turns the hue about grey, degrees, red towards green; 0 keeps it.

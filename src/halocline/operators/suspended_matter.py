@@ -30,6 +30,7 @@ from halocline.operators.shared.drawn_things import (
     laid_over,
     refuse_disorder,
     surface_of,
+    thrown_in,
 )
 from halocline.operators.shared.lamp_light import lamp_haze
 from halocline.operators.shared.sprite_images import cards_from
@@ -314,7 +315,10 @@ class SuspendedMatter(Operator[SuspendedMatterParameters, _Prepared]):
         return PlaneUse(
             reads=frozenset({"bands", "alpha", "range", "downward", "sun_cosine"}),
             optional=frozenset({"coverage", "far_range", "far_share"}),
-            writes=frozenset({"bands", "alpha", "particles", "particle_alpha", "particle_range"}),
+            writes=frozenset(
+                {"bands", "alpha", "particles", "particle_alpha", "particle_range", "matter_light"}
+            ),
+            adds=frozenset({"matter_light"}),
             added=True,
         )
 
@@ -359,10 +363,17 @@ class SuspendedMatter(Operator[SuspendedMatterParameters, _Prepared]):
 
     def apply(self, planes: Planes, tile: Tile, shot: Shot, prepared: _Prepared) -> Planes:
         """Add the haze, then lay the particles over."""
-        picture = np.concatenate([planes["bands"], planes["alpha"][None]])
+        picture, surface = np.concatenate([planes["bands"], planes["alpha"][None]]), surface_of(planes)
+        told = tile.wants("matter_light")
+        thrown, others = thrown_in(planes, tile, "matter_light") if told else (picture[:0], picture[:0])
         if prepared.haze is not None:
-            _add_haze(picture[:-1], prepared.haze, prepared, planes, tile, shot)
-        return laid_over(prepared.drawing, "particle", tile, surface_of(planes), picture)
+            lit = [picture[:-1], thrown[:-1]] if told else [picture[:-1]]
+            _add_haze(lit, prepared.haze, prepared, planes, tile, shot)
+        laid = laid_over(prepared.drawing, "particle", tile, surface, picture)
+        if not told:
+            return laid
+        prepared.drawing.lay_over(tile.region.y, surface, thrown)
+        return {**laid, "matter_light": thrown[:-1] - others}
 
     def _lit_by_lamps(
         self, classes: list[ParticleClass], limits: DrawLimits, motion: Motion, shot: Shot
@@ -486,10 +497,13 @@ def _caustics(other_sea: Sea | None, shot: Shot) -> Callable[[F64], F64]:
     return gain
 
 
-def _add_haze(bands: F32, haze: Haze, prepared: _Prepared, planes: Planes, tile: Tile, shot: Shot) -> None:
-    """Lay the haze over light: before each pixel's surface, and before what edge pixels show behind."""
-    clouds, lit = prepared.clouds, prepared.lit_by_lamps
-    rays = None if lit is None else shot.camera.directions(tile.region)
+def _add_haze(
+    lit: list[F32], haze: Haze, prepared: _Prepared, planes: Planes, tile: Tile, shot: Shot
+) -> None:
+    """Lay the haze over planes of light: before each pixel's surface, and what edge pixels show behind."""
+    bands = lit[0]
+    clouds, by_lamp = prepared.clouds, prepared.lit_by_lamps
+    rays = None if by_lamp is None else shot.camera.directions(tile.region)
     mu, cos_sun = planes["downward"], planes["sun_cosine"]
     area = Area(tile.region.y, tile.region.y_end, tile.region.x, tile.region.x_end)
     density = None if clouds is None else clouds.ratio(area, planes["range"])
@@ -498,7 +512,7 @@ def _add_haze(bands: F32, haze: Haze, prepared: _Prepared, planes: Planes, tile:
     if shade is not None:
         found[0][:] *= shade(planes["range"])
     if rays is not None:
-        by_lamps = lamp_haze(shot, rays.reshape(3, -1), planes["range"].ravel(), lit)
+        by_lamps = lamp_haze(shot, rays.reshape(3, -1), planes["range"].ravel(), by_lamp)
         found[0].reshape(len(bands), -1)[:] += by_lamps
     for share, behind in _behind(planes):
         mixed = np.nonzero(share)
@@ -509,20 +523,21 @@ def _add_haze(bands: F32, haze: Haze, prepared: _Prepared, planes: Planes, tile:
                 there[0][:] *= shade(behind[mixed], mixed)
             if rays is not None:
                 aside = np.ascontiguousarray(rays[:, mixed[0], mixed[1]])
-                there[0][:] += lamp_haze(shot, aside, behind[mixed], lit)
+                there[0][:] += lamp_haze(shot, aside, behind[mixed], by_lamp)
             for plane, other in zip((*found[0], *found[1:]), (*there[0], *there[1:]), strict=True):
                 plane[mixed] += share[mixed] * (other - plane[mixed])
     light, surface_share, veil_share = found
     # What the water itself threw in along the way lies only in part behind the haze.
     of_water = [planes[name] for name in tile.added if name in planes]
     water = sum(of_water[1:], start=of_water[0]) if of_water else np.zeros((len(bands), 0), np.float32)
-    lay_haze(
-        bands.reshape(len(bands), -1),
-        np.ascontiguousarray(water).reshape(len(bands), -1),
-        light.reshape(len(bands), -1),
-        surface_share.reshape(-1),
-        veil_share.reshape(-1),
-    )
+    for each in lit:
+        lay_haze(
+            each.reshape(len(bands), -1),
+            np.ascontiguousarray(water).reshape(len(bands), -1),
+            light.reshape(len(bands), -1),
+            surface_share.reshape(-1),
+            veil_share.reshape(-1),
+        )
 
 
 def _behind(planes: Planes) -> list[tuple[F32, F32]]:

@@ -161,6 +161,37 @@ def surface_of(planes: Planes) -> Surface:
     )
 
 
+def thrown_in(planes: Planes, tile: Tile, own: str) -> tuple[F32, F32]:
+    """Return the light that water threw in, to lay the same things over it as over the picture.
+
+    A step after these can then tell it from the subject's own light: divided by what a long way leaves, what
+    is not the subject's would be a sun.
+
+    Parameters
+    ----------
+    planes, tile
+        What a step is handed that asks for all such light (`halocline.graph.operator.PlaneUse.added`).
+    own
+        Name of the plane in which it tells what it adds; a step of its kind before it may have written it.
+
+    Returns
+    -------
+    tuple[F32, F32]
+        All of it, with an empty coverage, ``(K + 1, rows, columns)``; and what of it is in other planes,
+        ``(K, rows, columns)``.
+    """
+    bands = planes["bands"]
+    others = np.zeros_like(bands)
+    for name in tile.added:
+        if name in planes and name != own:
+            others += planes[name]
+    whole = np.zeros((len(bands) + 1, *bands.shape[1:]), np.float32)
+    whole[:-1] = others
+    if own in tile.added and own in planes:
+        whole[:-1] += planes[own]
+    return whole, others
+
+
 def laid_over(drawing: Drawing, name: str, tile: Tile, surface: Surface, picture: F32) -> Planes:
     """Return light and coverage with things laid over, and the things by themselves where anybody wants them.
 
