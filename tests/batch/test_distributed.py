@@ -61,7 +61,8 @@ def test_a_cluster_gives_the_same_bytes_though_a_machine_is_lost(
     assert shot.digests() == shot.digests("alone")
     assert not shot.leftovers()
     processes = {record["process"] for record in read_manifest(shot.out) if record["kind"] == "frame"}
-    assert processes == {os.getpid()}, "the books are kept in one place"
+    assert processes, "the books say who made each frame"
+    assert os.getpid() not in processes
 
 
 def test_a_damaged_frame_fails_alone_on_a_cluster_too(shot: Folder, look: Preset, cluster: Any) -> None:

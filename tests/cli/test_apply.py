@@ -269,7 +269,7 @@ def test_an_interrupt_leaves_whole_frames_and_130(
         os.kill(os.getpid(), signal.SIGINT)
 
     monkeypatch.setattr(Teller, "tell", tell_and_interrupt)
-    told = halocline("apply", "jerlov-1c", renders.pattern, "--out", tmp_path / "wet")
+    told = halocline("apply", "jerlov-1c", renders.pattern, "--out", tmp_path / "wet", "--processes", "1")
     assert told.status == 130
     assert re.search(r"^interrupted before: .*1004$", told.err, re.MULTILINE)
     made = sorted((tmp_path / "wet").glob("*.exr"))

@@ -122,7 +122,7 @@ def test_the_log_for_machines_is_json_lines_and_nothing_else(folder: Path) -> No
     ran = subprocess.run(
         [
             *(sys.executable, "-m", "halocline.cli.main", "apply", "jerlov-1c", "clean/a.####.exr"),
-            *("--out", "wet/", "--log", "json"),
+            *("--out", "wet/", "--log", "json", "--processes", "1"),
         ],
         capture_output=True,
         text=True,

@@ -27,6 +27,7 @@ format = 1
 camera_depth = 8
 [light]
 sun_azimuth = 60
+shadows = false           # A card that fills the frame is no wall of its size.
 [steps.downwelling]
 [steps.attenuation]
 [steps.veiling_light]

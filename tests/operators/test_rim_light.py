@@ -133,12 +133,14 @@ def test_rim_faces_the_light_and_turns_from_the_lens() -> None:
 
 
 def test_drawn_near_subject_is_seen_as_if_at_that_share_of_its_range() -> None:
+    # A wall that fills the frame shades the water, the nearer the more.
+    still = "light.shadows=false"
     text = TEXT.replace("[steps.rim_light]", "[steps.draw_near]\nshare = 0.5\nnearest = 1\n")
     camera = halocline.pinhole(WINDOW, focal_length_mm=30, film_width_mm=36)
     rgb = np.full((*WINDOW.shape, 3), 0.3, np.float32)
     far, near = (np.full(WINDOW.shape, at, np.float32) for at in (8.0, 4.0))
-    drawn = halocline.apply(preset_from_text(text), rgb, far, camera=camera).rgb
-    true = halocline.apply(look("steps.rim_light.enabled=false"), rgb, near, camera=camera).rgb
+    drawn = halocline.apply(preset_from_text(text, [still]), rgb, far, camera=camera).rgb
+    true = halocline.apply(look("steps.rim_light.enabled=false", still), rgb, near, camera=camera).rgb
     assert np.array_equal(drawn, true)
 
 

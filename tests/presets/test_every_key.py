@@ -514,7 +514,8 @@ STEPS: dict[str, Row] = {
             "even_to": Row(
                 _SEA + _SHAFTS + "shadows = false\n", (None, "8.0"), apart_from(VEIL), "down", STRIPED
             ),
-            "shadows": Row(_SEA + _SHAFTS, (None, "false"), apart_from(_SEA + VEIL), "up", STRIPED),
+            # The veil that shafts share out is shaded already ([light] shadows).
+            "shadows": Row(_SEA + _SHAFTS, (None, "false"), picture, "little", STRIPED),
             "shadow_softness": Row(_SEA + _SHAFTS, (None, "8.0"), picture, "little", STRIPED),
             # How finely shafts are sampled: the picture is nearly the same.
             "rays": Row(_SEA + _SHAFTS, (None, "32"), picture, "little", STRIPED),

@@ -140,7 +140,9 @@ enabled = false
 """
     preset = preset_from_text(text)
     names = [step.name for step in preset.at(0).graph.steps]
-    assert names == ["downwelling", "attenuation", "second_veil", "forward_scatter", "veiling_light"]
+    assert names == [
+        *("downwelling", "sky_window", "attenuation", "second_veil", "forward_scatter", "veiling_light")
+    ]
     assert "white_reference" not in preset.resolved_text
 
 
@@ -154,6 +156,12 @@ def test_a_step_is_placed_first_or_before_another(tmp_path: Path) -> None:
         return [step.name for step in load_preset(child).at(1).graph.steps]
 
     assert order("[steps.caustics]\nafter = 'render'\n") == ["caustics", "attenuation", "veiling_light"]
+    # A step of the parent is placed by a new one, which has its own place first.
+    assert order("[steps.attenuation]\nafter = 'caustics'\n[steps.caustics]\nafter = 'veiling_light'\n") == [
+        "veiling_light",
+        "caustics",
+        "attenuation",
+    ]
     assert order("[steps.caustics]\nbefore = 'veiling_light'\n") == [
         "attenuation",
         "caustics",

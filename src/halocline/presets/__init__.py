@@ -2,7 +2,7 @@
 
 - `preset`: a look, checked (Look, Preset, load_preset, preset_from_text)
 - `document`: its text and what it extends (Document, beyond_64_bits, document_at, document_from_text,
-  preset_path, shipped_folder, shipped_names)
+  preset_path, preset_text, shipped_folder, shipped_names)
 - `lines`: where each key stands (KeyOrigin, key_lines)
 - `curves`: keys over time (curve_text, is_curve, key_frames, moving, telling_frames)
 - `edit`: keys set in a file (edit_file, edited, upgraded_file)

@@ -544,6 +544,16 @@ def _parent_path(parent: Any, own: _Own, allowed: set[Path]) -> Path:
 def preset_text(path: Path) -> str:
     """Return the text of a preset file.
 
+    Parameters
+    ----------
+    path
+        The file.
+
+    Returns
+    -------
+    str
+        Its text.
+
     Raises
     ------
     PresetError

@@ -435,7 +435,8 @@ def _step_order(document: Document) -> tuple[list[tuple[str, StepHead]], list[Ha
             heads[name] = head
             problems += _operator_problems(name, head, document)
     order = list(heads)
-    for name, head in heads.items():
+    for name in _in_turn(heads):
+        head = heads[name]
         for side, neighbour in (("after", head.after), ("before", head.before)):
             if neighbour is None:
                 continue
@@ -451,6 +452,28 @@ def _step_order(document: Document) -> tuple[list[tuple[str, StepHead]], list[Ha
                     )
                 )
     return [(name, heads[name]) for name in order], problems
+
+
+def _in_turn(heads: Mapping[str, StepHead]) -> list[str]:
+    """Return steps so that what one is placed by has its own place before; in the preset's order otherwise.
+
+    A child may place a step of its parent by a new one, which stands after all of the parent's.
+    """
+    turns: dict[str, None] = {}
+    asked: set[str] = set()
+
+    def take(name: str) -> None:
+        if name in asked or name not in heads:
+            return
+        asked.add(name)
+        for neighbour in (heads[name].after, heads[name].before):
+            if neighbour is not None:
+                take(neighbour)
+        turns[name] = None
+
+    for name in heads:
+        take(name)
+    return list(turns)
 
 
 def _moved(order: Sequence[str], name: str, side: str, neighbour: str) -> list[str]:
