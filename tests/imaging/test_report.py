@@ -129,8 +129,8 @@ def test_a_pass_in_files_of_its_own_is_described(scene: Scene, tmp_path: Path) -
     matte = {"A": planes_of(scene)["A"]}
     write(scene, tmp_path / "m.1001.exr", matte)
     write(scene, tmp_path / "late.1002.exr", matte)
-    asked = {"pass_paths": {"arch": tmp_path / "m.####.exr"}, "wanted": ["matte.arch"]}
-    report = inspect(tmp_path / "a.####.exr", **asked)
+    own = {"arch": tmp_path / "m.####.exr"}
+    report = inspect(tmp_path / "a.####.exr", pass_paths=own, wanted=["matte.arch"])
     assert report.problems == ()
     assert report.views[0].passes["matte.arch"] == ("A",)
     assert inspect(tmp_path / "a.####.exr", wanted=["matte.arch"]).problems[0].code == "E-CHANNEL-MISSING"

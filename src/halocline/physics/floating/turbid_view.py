@@ -267,7 +267,9 @@ class _Packed:
     def of(
         cls, bodies: Sequence[TurbidBody], lens_m: F64, up: F64, eddies: TurbulentFlow, time_s: float
     ) -> _Packed:
-        shapes, waves, spans = [], [], []
+        shapes: list[tuple[float, ...]] = []
+        waves: list[tuple[float, ...]] = []
+        spans: list[tuple[int, int, int, int]] = []
         margin = eddies.farthest_m
         for body in bodies:
             spans.append((len(shapes), len(shapes) + len(body.shapes), len(waves), 0))
