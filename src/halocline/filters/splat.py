@@ -185,7 +185,7 @@ class Sprites:
 
     @classmethod
     def joined(cls, parts: Sequence[Sprites]) -> Sprites:
-        """Return sprites in one list; their textures, which must be of one size, are joined too."""
+        """Return sprites in one list; their textures are joined too, all as large as the largest."""
         # Parts may share theirs.
         own = list({id(part.textures): part.textures for part in parts}.values())
         begins = np.cumsum([0, *(textures.count for textures in own)])[:-1]
@@ -205,12 +205,7 @@ class Sprites:
             together("added"),
             together("range_m"),
             together("thickness_m"),
-            Textures(
-                tuple(
-                    np.concatenate(levels)
-                    for levels in zip(*(textures.levels for textures in own), strict=True)
-                )
-            ),
+            Textures.joined(own),
             np.concatenate([part.bends() for part in parts]),
         )
 
@@ -246,6 +241,18 @@ class Textures:
                 0.25 * (fine[:, ::2, ::2] + fine[:, 1::2, ::2] + fine[:, ::2, 1::2] + fine[:, 1::2, 1::2])
             )
         return cls(tuple(levels))
+
+    @classmethod
+    def joined(cls, parts: Sequence[Textures]) -> Textures:
+        """Return textures in one list, all as large as the largest, their texels repeated."""
+        size = max(part.levels[0].shape[1] for part in parts)
+        grown = []
+        for part in parts:
+            levels = part.levels
+            while levels[0].shape[1] < size:
+                levels = (levels[0].repeat(2, axis=1).repeat(2, axis=2), *levels)
+            grown.append(levels)
+        return cls(tuple(np.concatenate(levels) for levels in zip(*grown, strict=True)))
 
     @cached_property
     def atlas(self) -> tuple[F32, Ints, Ints]:

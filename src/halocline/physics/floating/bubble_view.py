@@ -28,8 +28,10 @@ from halocline.physics.path.transport import LightPath, abeam
 from halocline.physics.path.visibility import RangeRemap
 from halocline.physics.sea.sky import Sky, drawn_in, look_up_over, widening
 
-# Texels across a bubble's picture.
-_SIZE = 64
+# Texels across a bubble's picture, and up to which diameter in pixels each will do: twice as many as a cap is
+# wide. Most bubbles of a column are a few pixels across, and a picture costs as the square of its size.
+_SIZES = (16, 32, 64)
+_SIZES_UP_TO_PX = np.array([5.0, 10.0])
 # Pictures are made for these views and depths; what lies between has the nearest one's, with its own
 # brightness.
 _VIEWS = np.linspace(-1.0, 1.0, 25)
@@ -127,7 +129,8 @@ def seen_bubbles(
         return Seen()
     lens_m = exposure.middle.position_m
     sight = SightLine.to(places[1], lens_m, scene.path)
-    pictures = _pictures(middle, sight, scene.path, look)
+    diameter_px = middle.diameter_m * exposure.px_per_radian / np.maximum(sight.range_m, 1e-6)
+    pictures = _pictures(middle, sight, diameter_px, scene.path, look)
     lamps = np.zeros((len(middle), scene.path.bands.count))
     for lamp in scene.lamps:
         lamps += lamp_light(lamp, scene.path, places[1] - lamp.position_m)
@@ -226,19 +229,28 @@ class _Pictures:
     mean_light: F64
 
 
-def _pictures(bubbles: RisingBubbles, sight: SightLine, path: LightPath, look: BubbleLook) -> _Pictures:
+def _pictures(
+    bubbles: RisingBubbles, sight: SightLine, diameter_px: F64, path: LightPath, look: BubbleLook
+) -> _Pictures:
     view = np.rint((sight.downward + 1.0) * 0.5 * (len(_VIEWS) - 1)).astype(np.int64)
     depth = np.maximum(sight.depth_m, 0.2)
     rung = np.rint(np.log(depth) / math.log(_DEPTH_RATIO)).astype(np.int64)
     forms, form = _forms(bubbles)
-    kinds, which = np.unique(
-        np.stack([view, rung, form, _headings(sight, path)], axis=1), axis=0, return_inverse=True
-    )
+    size, heading = np.searchsorted(_SIZES_UP_TO_PX, diameter_px), _headings(sight, path)
+    # Of a few pixels nobody sees ripples, nor where exactly the sun stands.
+    few = size == 0
+    view = np.where(few, (view + 1) // 2 * 2, view)
+    form = np.where(few, form // (_RIPPLED + 1) * (_RIPPLED + 1), form)
+    heading = np.where(few, (heading + 2) // 4 * 4 % HEADINGS, heading)
+    kinds, which = np.unique(np.stack([view, rung, form, heading, size], axis=1), axis=0, return_inverse=True)
+    largest = _SIZES[int(size.max())]
     lights = {step: surroundings(path, _DEPTH_RATIO ** float(step), look) for step in np.unique(rung)}
     made = []
-    for index, step, number, heading in kinds:
-        seen = np.roll(lights[step], int(heading), axis=1).reshape(-1, path.bands.count)
-        made.append(appearance(seen, float(_VIEWS[index]), size=_SIZE, form=forms[number]))
+    for index, step, number, turned, fineness in kinds:
+        seen = np.roll(lights[step], int(turned), axis=1).reshape(-1, path.bands.count)
+        across = _SIZES[fineness]
+        picture = appearance(seen, float(_VIEWS[index]), size=across, form=forms[number])
+        made.append(picture.repeat(largest // across, axis=0).repeat(largest // across, axis=1))
     textures = Textures.of(np.stack(made).astype(np.float32))
     mean = textures.levels[-1][:, 0, 0].astype(np.float64)
     light = (mean[:, :-1] / mean[:, -1:])[which.reshape(-1)]
