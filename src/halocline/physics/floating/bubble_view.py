@@ -249,9 +249,9 @@ def _pictures(
     for index, step, number, turned, fineness in kinds:
         seen = np.roll(lights[step], int(turned), axis=1).reshape(-1, path.bands.count)
         across = _SIZES[fineness]
-        picture = appearance(seen, float(_VIEWS[index]), size=across, form=forms[number])
+        picture = appearance(seen, float(_VIEWS[index]), size=across, form=forms[number]).astype(np.float32)
         made.append(picture.repeat(largest // across, axis=0).repeat(largest // across, axis=1))
-    textures = Textures.of(np.stack(made).astype(np.float32))
+    textures = Textures.of(np.stack(made))
     mean = textures.levels[-1][:, 0, 0].astype(np.float64)
     light = (mean[:, :-1] / mean[:, -1:])[which.reshape(-1)]
     # The level light around, at the bubble's own depth and at that of its picture; by day, for none is none.
