@@ -13,7 +13,8 @@ from pathlib import Path
 import cv2
 import numpy as np
 
-from halocline.cli.still import Still, Viewing, tasks_of
+from halocline.batch.still import Still, tasks_of
+from halocline.cli.still import Viewing
 from halocline.presets.build import story_report
 from halocline.presets.document import shipped_names
 from halocline.presets.preset import Preset, load_preset
