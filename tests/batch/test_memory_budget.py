@@ -129,6 +129,11 @@ def test_what_is_no_amount_of_memory_is_refused(text: str) -> None:
         parse_memory(text)
 
 
+def memory_held() -> int:
+    """Return the resident memory of this process, bytes."""
+    return int(Path("/proc/self/status").read_text().split("VmRSS:")[1].split()[0]) << 10
+
+
 def test_memory_stays_flat_over_many_frames(empty_shot: Folder, look: Preset) -> None:
     """Resident memory of this process after all frames is what it was after half of them."""
     shot = empty_shot.write(range(1, FRAMES + 1), size=(32, 18))
@@ -140,8 +145,7 @@ def test_memory_stays_flat_over_many_frames(empty_shot: Folder, look: Preset) ->
         seen += 1
         if seen in (FRAMES // 2, FRAMES):
             gc.collect()
-            lines = Path("/proc/self/status").read_text().splitlines()
-            resident[seen] = int(next(line for line in lines if line.startswith("VmRSS")).split()[1]) << 10
+            resident[seen] = memory_held()
 
     summary = run_frames(shot.tasks(), look, report=measure)
     assert summary.complete
@@ -163,6 +167,9 @@ def test_a_header_that_asks_for_far_too_much_fails_its_frame_before_it_is_read(
     data[window : window + 16] = struct.pack("<4i", 0, 0, 10999, 10999)
     path.write_bytes(data)
     tasks = shot.tasks()
+    # This process may have been larger: its peak begins anew, at what it holds (proc_pid_clear_refs(5)).
+    Path("/proc/self/clear_refs").write_text("5")
+    held = memory_held()
     for processes in (1, 2):
         maker, _ = choose_maker(tasks, look, Means(processes=processes, memory_bytes=2 * GIB))
         summary = run_frames(shot.tasks(f"wet{processes}"), look, maker=maker)
@@ -170,4 +177,4 @@ def test_a_header_that_asks_for_far_too_much_fails_its_frame_before_it_is_read(
         assert "its header asks for 121 million pixels" in str(summary.failed[0].error)
         assert "arch.1003.exr" in str(summary.failed[0].error)
         assert len(summary.done) == 3
-        assert all(record.peak_memory_bytes < GIB for record in summary.done)
+        assert all(record.peak_memory_bytes < held + GIB for record in summary.done)
