@@ -146,6 +146,24 @@ enabled = false
     assert "white_reference" not in preset.resolved_text
 
 
+@pytest.mark.parametrize(
+    "between",
+    ["[steps.white_reference]\n", "[steps.grade]\nhue = 9\n", "[steps.dome_port]\n", "[steps.blur]\n"],
+)
+def test_light_that_was_changed_as_a_whole_is_not_parted(between: str) -> None:
+    """What is no subject's, divided by what the way to open water leaves, came out 1e14 times too bright."""
+    head, last = "format = 1\n[steps.attenuation]\n[steps.veiling_light]\n", "[steps.forward_scatter]\n"
+    between = between.replace("[steps.blur]\n", "[steps.blur]\noperator = 'forward_scatter'\n")
+    name = between.split("]")[0].removeprefix("[steps.")
+    with pytest.raises(PresetError, match=f'steps.forward_scatter.before = "{name}"') as caught:
+        preset_from_text(head + between + last)
+    assert "E-PRESET-ORDER" in str(caught.value)
+    # After it all is well (but for a second of its kind), and so is what tells which light it adds.
+    if name != "blur":
+        preset_from_text(head + last + between)
+    preset_from_text(f"{head}[steps.light_shafts]\n[steps.suspended_matter]\n[steps.bubbles]\n{last}")
+
+
 def test_a_step_is_placed_first_or_before_another(tmp_path: Path) -> None:
     base = "format = 1\n[steps.attenuation]\n[steps.veiling_light]\nafter = 'attenuation'\n"
     (tmp_path / "base.toml").write_text(base, encoding="utf-8")

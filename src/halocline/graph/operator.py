@@ -196,6 +196,10 @@ class Operator(ABC, Generic[P, T]):
     surveys
         Whether one of reach `WHOLE` does its work in two: it looks over the whole picture once (`survey`) and
         is then applied to tiles like any other, so that its result need not be held whole.
+    parts_light
+        Whether it tells the subject's own light from what the water threw in and reckons back what that was
+        before the way. Any other change of the whole light would be taken for a subject's, and be made a sun:
+        once there is such light, no step may come before this one that changes light and adds none of it.
     undone
         How the removal of water takes back what it did; None where it does not.
     undoes
@@ -215,6 +219,7 @@ class Operator(ABC, Generic[P, T]):
     uses: ClassVar[frozenset[str]] = frozenset()
     own_planes: ClassVar[tuple[Plane, ...]] = ()
     surveys: ClassVar[bool] = False
+    parts_light: ClassVar[bool] = False
     undone: ClassVar[Undoing | None] = None
     undoes: ClassVar[bool] = False
     measured_from: ClassVar[str | None] = None

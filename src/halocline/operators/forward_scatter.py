@@ -130,6 +130,7 @@ class ForwardScatter(Operator[ForwardScatterParameters, PreparedScatter]):
     nothing_at: ClassVar = {"strength": 0.0}
     layer = "scatter"
     surveys = True
+    parts_light = True
     undone = Undoing.KEYS
 
     def planes(self) -> PlaneUse:

@@ -16,6 +16,7 @@ from halocline.errors import GraphError, HaloclineError, PresetError, did_you_me
 from halocline.graph.graph import SOURCE, Graph, Step
 from halocline.graph.limits import StepLimits
 from halocline.graph.operator import AnyOperator
+from halocline.graph.planes import BANDS, RGB
 from halocline.graph.sea import Sea
 from halocline.operators.registry import operator_named, operators
 from halocline.physics.water.bands import Bands
@@ -264,7 +265,7 @@ class Preset:
             named = {role: source for role, source in inputs.items() if source is not None}
             steps.append(Step(name, kind(parameters), named, limits))
             previous = name
-        problems += _late_lights(steps, document)
+        problems += [*_late_lights(steps, document), *_light_mixed_up(steps, document)]
         if problems:
             return None, problems
         try:
@@ -499,6 +500,26 @@ def _late_lights(steps: Iterable[Step], document: Document) -> Iterator[Haloclin
                 fix='Say after = "render": what another step has done to the beauty is not in the layer.',
             )
         early.add(step.name)
+
+
+def _light_mixed_up(steps: Iterable[Step], document: Document) -> Iterator[HaloclineError]:
+    """Yield what is wrong with steps that can no longer tell the subject's light from the water's."""
+    thrown, changed = {SOURCE: False}, dict[str, str]()
+    for step in steps:
+        source, use = step.inputs[step.operator.inputs[0]], step.operator.planes()
+        if step.operator.parts_light and source in changed:
+            yield document.problem(
+                f'"{step.name}" parts the subject\'s light from the water\'s, but "{changed[source]}", which '
+                "comes before it, has changed both",
+                ("steps", step.name),
+                code="E-PRESET-ORDER",
+                fix=f'Set steps.{step.name}.before = "{changed[source]}".',
+            )
+        thrown[step.name] = thrown.get(source, False) or bool(use.adds)
+        if source in changed:
+            changed[step.name] = changed[source]
+        elif thrown[step.name] and not use.adds and use.writes & {RGB, BANDS}:
+            changed[step.name] = step.name
 
 
 def _operator_problems(name: str, head: StepHead, document: Document) -> Iterator[HaloclineError]:
