@@ -109,3 +109,12 @@ def test_bubbles_shine_on_the_side_of_the_sun(build: Builders, azimuth_deg: floa
     halves = pictures[:, :, :middle].sum(axis=(1, 2)), pictures[:, :, middle:].sum(axis=(1, 2))
     bright, dark = (halves[1], halves[0]) if right else halves
     assert (bright > 1.1 * dark).all()
+
+
+@pytest.mark.parametrize(("away_m", "texels"), [(3.0, 16), (0.7, 32), (0.12, 64)])
+def test_pictures_are_as_large_as_bubbles_are_seen(build: Builders, away_m: float, texels: int) -> None:
+    emitter = Emitter("vent", np.zeros(1), np.array([[0.0, -0.05, -away_m]]), np.array([60.0]), median_m=0.03)
+    camera = build.camera(WINDOW)
+    exposure = Exposure(camera, camera, camera, (50.0,) * 3, ThinLens(0.025, 1000.0, 2.0, 96 / 0.036), AREA)
+    found = seen_bubbles(Column(emitter, 1, build.up, 2.0), exposure, Scene(build.path(depth_m=2.0)), LOOK)
+    assert max(each.textures.levels[0].shape[1] for each in found.sprites) == texels
