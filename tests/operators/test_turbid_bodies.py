@@ -17,6 +17,7 @@ from halocline._typing import F32
 from halocline.graph.operator import AnyOperator
 from halocline.imaging.frame import Frame, Window
 from halocline.operators.shared.body_parameters import PlacedBody
+from halocline.operators.shared.sediment_parameters import SedimentSource
 from halocline.operators.turbid_bodies import TurbidBodies, TurbidBodiesParameters
 from halocline.presets.preset import preset_from_text
 
@@ -27,9 +28,18 @@ CLOUD: dict[str, Any] = {
     "size": (2.0, 1.4, 2.4),
     "visibility": 0.8,
 }
+KICKED: dict[str, Any] = {
+    "name": "kicked",
+    "floor": -0.6,
+    "track": (
+        {"frame": 970, "position": (-0.8, -0.5, -3.0), "grams_per_second": 80.0},
+        {"frame": 1001, "position": (0.8, -0.5, -2.6), "grams_per_second": 80.0},
+    ),
+}
 SLAB = {"name": "low", "kind": "slab", "highest": -0.4, "contents": "green"}
 KEYS = [
     {"bodies": (CLOUD, {**SLAB, "clumping": 0.0}), "turbulence": 0.1},
+    {"sediment": (KICKED,)},
     {
         "bodies": (
             {
@@ -54,7 +64,15 @@ _BODY = (
 )
 _ONE = "[steps.turbid_bodies]\nbodies = " + _BODY % "0.0" + "\n"
 _EDDIES = _ONE + "turbulence = 0.2\n"
+_THROWN = "{ frame = %d, position = [%s, -0.5, -1.4], grams_per_second = 20 }"
+_KICKED = f"[{{ name = 'k', floor = -0.5, track = [{_THROWN % (980, '%s')}, {_THROWN % (1001, '%s')}] }}]"
 ROWS = {
+    "sediment": Row(
+        "[steps.turbid_bodies]\n",
+        (_KICKED % ("-0.4", "-0.2"), _KICKED % ("0.4", "0.6")),
+        middle_of_change,
+        "up",
+    ),
     "bodies": Row(_ONE, (_BODY % "-0.2", _BODY % "0.4"), middle_of_change, "up"),
     "density": Row(_ONE, ("1.0", "0.2"), amount, "down"),
     "brightness": Row(_ONE, ("1.0", "3.0"), brightness, "up"),
@@ -201,6 +219,22 @@ def test_edge_pixels_are_the_mean_of_what_they_show(build: Builders) -> None:
     np.testing.assert_allclose(both, 0.75 * near + 0.25 * far, atol=1e-3)
 
 
+def test_kicked_up_sediment_is_the_same_alone_and_after_others_and_settles(build: Builders) -> None:
+    operator = bodies(sediment=(SedimentSource(**{**KICKED, "grain_size": 500e-6, "sorting": 1.0}),))
+
+    def run(frame: int) -> dict[str, F32]:
+        shot = build.shot(WINDOW, frame=frame)
+        return build.run(steps(build, ("b", operator)), wall(5.0), shot, wanted=("rgb", "body_alpha"))
+
+    alone = run(1010)["rgb"]
+    covered = [float(run(frame)["body_alpha"].mean()) for frame in (975, 1001, 1300)]
+    assert np.array_equal(run(1010)["rgb"], alone)
+    # It gathers while it is thrown up; coarse sand is down again twelve seconds later.
+    assert 0.0 < covered[0] < covered[1]
+    assert covered[2] < 0.1 * covered[1]
+    assert operator.idle(build.shot(WINDOW, frame=969))
+
+
 def test_a_body_that_has_not_begun_or_has_fallen_apart_is_not_there(build: Builders) -> None:
     later = bodies({**CLOUD, "begins": 1002.0})
     assert later.idle(build.shot(WINDOW, frame=1001))
@@ -239,9 +273,10 @@ def test_two_bodies_of_one_name_are_refused() -> None:
         bodies(CLOUD, CLOUD)
 
 
-def test_the_preset_of_the_page_on_bodies_is_valid_and_shows_them(build: Builders) -> None:
+def test_the_presets_of_the_page_on_bodies_are_valid_and_show_them(build: Builders) -> None:
     page = (Path(__file__).parents[2] / "docs/bodies.md").read_text(encoding="utf-8")
-    (text,) = re.findall(r"^```toml\n(.*?)^```$", page, re.MULTILINE | re.DOTALL)
-    look = preset_from_text(text)
-    steps_of_look = {step.name: step.operator for step in look.at(1040).graph.steps}
-    assert not steps_of_look["bodies"].idle(build.shot(WINDOW, frame=1040))
+    texts = re.findall(r"^```toml\n(.*?)^```$", page, re.MULTILINE | re.DOTALL)
+    assert len(texts) == 2
+    for text in texts:
+        steps_of_look = {step.name: step.operator for step in preset_from_text(text).at(1040).graph.steps}
+        assert not steps_of_look["bodies"].idle(build.shot(WINDOW, frame=1040))

@@ -29,15 +29,17 @@ from halocline.operators.shared.drawn_things import (
     exposure_of,
     laid_over,
     refuse_disorder,
+    shown_behind,
     surface_of,
     thrown_in,
 )
 from halocline.operators.shared.lamp_light import lamp_haze
 from halocline.operators.shared.sprite_images import cards_from
 from halocline.operators.shared.surface_light import LevelAxes, channel_weights, light_field
+from halocline.operators.shared.wake_parameters import BodyWake
 from halocline.operators.shared.water_shade import WaterShade, scene_shade, water_shade
 from halocline.physics.floating.field import patchiness
-from halocline.physics.floating.flow import STILL, Current, TurbulentFlow, Wake, WorldDrift, turbulence
+from halocline.physics.floating.flow import Current, WorldDrift, turbulence
 from halocline.physics.floating.haze import Haze, haze_of
 from halocline.physics.floating.haze_clouds import HazeClouds, haze_clouds
 from halocline.physics.floating.haze_loops import lay_haze
@@ -57,7 +59,6 @@ from halocline.quantities import (
     Colour,
     Distance,
     Factor,
-    Length,
     Period,
     Position,
     Ratio,
@@ -162,43 +163,6 @@ class DriftKey(Strict):
     frame: float
     translation: Vector = (0.0, 0.0, 0.0)
     rotation: tuple[Angle, Angle, Angle] = (0.0, 0.0, 0.0)
-
-
-class WakeKey(Strict):
-    """One key of a moving body: its nose and tail at a frame, metres in the environment's own frame."""
-
-    frame: float
-    nose: Vector
-    tail: Vector | None = None
-
-
-class BodyWake(Strict):
-    """A body that moves through the water, carries it along and stirs it.
-
-    Attributes
-    ----------
-    track
-        Keys in the order of frames; a nose without a tail is a sphere.
-    radius
-        Of the body, metres.
-    carry
-        Share of the body's motion that water beside it takes on, 0 to 1.
-    stir
-        Typical displacement by the eddies behind it, metres.
-    settle
-        Seconds in which the water comes to rest again.
-    """
-
-    track: Annotated[tuple[WakeKey, ...], Field(min_length=2)]
-    radius: Distance = 0.3
-    carry: Share = 0.8
-    stir: Length = 0.1
-    settle: Period = 4.0
-
-    @model_validator(mode="after")
-    def _in_order(self) -> BodyWake:
-        refuse_disorder("its track", [key.frame for key in self.track])
-        return self
 
 
 class SuspendedMatterParameters(Strict):
@@ -437,7 +401,7 @@ class SuspendedMatter(Operator[SuspendedMatterParameters, _Prepared]):
             turbulence=turbulence(
                 shot.seed, "suspended matter", rms_speed_m_s=p.turbulence, largest_m=p.turbulence_scale
             ),
-            wakes=tuple(_wake(wake, index, shot) for index, wake in enumerate(p.wakes)),
+            wakes=tuple(wake.wake(index, shot) for index, wake in enumerate(p.wakes)),
             **({"drift": _drift(p.drift, shot.fps)} if p.drift else {}),
         )
 
@@ -450,33 +414,12 @@ def _sinking(kind: MatterClass, diameter_m: float) -> float:
     return kind.sinking
 
 
-def _wake(wake: BodyWake, index: int, shot: Shot) -> Wake:
-    stirring: TurbulentFlow = STILL
-    if wake.stir > 0.0:
-        # Its speed is scaled away; eddies are about as large as the body.
-        stirring = turbulence(shot.seed, f"wake {index}", rms_speed_m_s=0.15, largest_m=2.0 * wake.radius)
-    return Wake(
-        times_s=_seconds(wake.track, shot.fps),
-        noses_m=np.array([key.nose for key in wake.track], np.float64),
-        tails_m=np.array([key.nose if key.tail is None else key.tail for key in wake.track], np.float64),
-        radius_m=wake.radius,
-        carry=wake.carry,
-        stir_m=wake.stir,
-        settle_s=wake.settle,
-        stirring=stirring,
-    )
-
-
 def _drift(keys: tuple[DriftKey, ...], fps: float) -> WorldDrift:
     return WorldDrift(
-        _seconds(keys, fps),
+        np.array([key.frame for key in keys], np.float64) / fps,
         np.array([key.translation for key in keys], np.float64),
         np.array([key.rotation for key in keys], np.float64),
     )
-
-
-def _seconds(keys: tuple[WakeKey, ...] | tuple[DriftKey, ...], fps: float) -> F64:
-    return np.array([key.frame for key in keys], np.float64) / fps
 
 
 def _caustics(other_sea: Sea | None, shot: Shot) -> Callable[[F64], F64]:
@@ -514,7 +457,7 @@ def _add_haze(
     if rays is not None:
         by_lamps = lamp_haze(shot, rays.reshape(3, -1), planes["range"].ravel(), by_lamp)
         found[0].reshape(len(bands), -1)[:] += by_lamps
-    for share, behind in _behind(planes):
+    for share, behind in shown_behind(planes):
         mixed = np.nonzero(share)
         if mixed[0].size:
             thickness = None if clouds is None else clouds.ratio(area, behind)[mixed]
@@ -538,17 +481,3 @@ def _add_haze(
             surface_share.reshape(-1),
             veil_share.reshape(-1),
         )
-
-
-def _behind(planes: Planes) -> list[tuple[F32, F32]]:
-    """Return what else mixed pixels show: the farther surface, then open water; share and range of each."""
-    found = []
-    if "far_share" in planes:
-        found.append((planes["far_share"], planes["far_range"]))
-    if "coverage" in planes:
-        covered = planes["coverage"]
-        uncovered = np.where(covered > 0, np.float32(1.0) - covered, np.float32(0.0))
-        # Filtered coverage may overshoot a little.
-        np.maximum(uncovered, np.float32(0.0), out=uncovered)
-        found.append((uncovered, np.full_like(covered, np.inf)))
-    return found

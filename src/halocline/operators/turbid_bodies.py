@@ -1,7 +1,8 @@
 """Turbid bodies: clouds of sand, silt, flour of rock or algae that stand somewhere in the water.
 
 They hide what lies behind them, are lit by the daylight at their depth, drift, swing with the swell, grow and
-settle, and are passed by the camera as things are.
+settle, and are passed by the camera as things are. Sources throw sediment up, which rises, spreads and
+settles.
 
 Place it after ``veiling_light``, and before particles and bubbles.
 """
@@ -17,6 +18,7 @@ from halocline._typing import F32
 from halocline.graph.operator import Operator, Planes, PlaneUse, Stage, Tile
 from halocline.graph.shot import Shot
 from halocline.operators.shared.body_parameters import PlacedBody, Vector
+from halocline.operators.shared.sediment_parameters import SedimentSource
 from halocline.operators.shared.view_rays import spaced_rays
 from halocline.operators.shared.water_shade import scene_shade, water_shade
 from halocline.physics.floating.flow import Current, turbulence
@@ -38,6 +40,8 @@ class TurbidBodiesParameters(Strict):
     ----------
     bodies
         The bodies: one table ``[[steps.NAME.bodies]]`` each.
+    sediment
+        What throws sediment up from the floor: one table ``[[steps.NAME.sediment]]`` each.
     density
         Multiplies what all of them add to the water's attenuation; 0 is clear.
     brightness
@@ -54,6 +58,7 @@ class TurbidBodiesParameters(Strict):
     """
 
     bodies: tuple[PlacedBody, ...] = ()
+    sediment: tuple[SedimentSource, ...] = ()
     density: Ratio = 1.0
     brightness: Ratio = 1.0
     current: Vector = (0.0, 0.0, 0.0)
@@ -65,7 +70,7 @@ class TurbidBodiesParameters(Strict):
 
     @model_validator(mode="after")
     def _named_apart(self) -> TurbidBodiesParameters:
-        names = [body.name for body in self.bodies]
+        names = [body.name for body in (*self.bodies, *self.sediment)]
         if len(set(names)) < len(names):
             raise ValueError("two bodies have the same name; each needs one of its own")
         return self
@@ -143,7 +148,7 @@ class TurbidBodies(Operator[TurbidBodiesParameters, TurbidVolume]):
         current = Current(p.current, p.surge, p.surge_period)
         placed = (
             body.body(shot, current, density=p.density, brightness=p.brightness, stir_m_s=p.turbulence)
-            for body in p.bodies
+            for body in (*p.bodies, *p.sediment)
         )
         return [body for body in placed if body is not None]
 

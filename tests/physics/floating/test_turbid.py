@@ -16,6 +16,7 @@ from tests.conftest import UP, Builders
 from halocline._typing import F32, F64
 from halocline.imaging.frame import Window
 from halocline.operators.shared.body_parameters import PlacedBody
+from halocline.operators.shared.sediment_parameters import SedimentSource
 from halocline.operators.shared.view_rays import spaced_rays
 from halocline.physics.floating.flow import STILL, Current, TurbulentFlow, turbulence
 from halocline.physics.floating.light import LIGHT_ASYMMETRY, sun_spread
@@ -52,12 +53,24 @@ SPOTS: dict[str, dict[str, Any]] = {
 }
 
 
-def placed(kind: str, **keys: Any) -> PlacedBody:
+SEDIMENT = {
+    "name": "sediment",
+    "track": (
+        {"frame": 960, "position": (-0.6, 0.0, -4.6), "grams_per_second": 60.0},
+        {"frame": 1001, "position": (0.6, 0.2, -4.2), "grams_per_second": 60.0},
+    ),
+    "floor": -0.6,
+}
+
+
+def placed(kind: str, **keys: Any) -> PlacedBody | SedimentSource:
+    if kind == "sediment":
+        return SedimentSource.model_validate({**SEDIMENT, **keys})
     return PlacedBody.model_validate({"name": kind, "kind": kind, "visibility": 2.5, **SPOTS[kind], **keys})
 
 
 def body_of(
-    build: Builders, body: PlacedBody, frame: int = 1001, current: Current | None = None
+    build: Builders, body: PlacedBody | SedimentSource, frame: int = 1001, current: Current | None = None
 ) -> TurbidBody:
     shot = build.shot(WINDOW, frame=frame)
     found = body.body(shot, Current(), density=1.0, brightness=1.0, stir_m_s=0.0)
@@ -79,6 +92,12 @@ def extinction(body: TurbidBody, points: F64, flow: TurbulentFlow, time_s: float
     densest = np.zeros(len(points))
     for shape in body.shapes:
         local = (home - shape.centre_m) @ shape.axes.T
+        if shape.kind == 3:
+            # Puffs add up, each with its image in the floor.
+            image = local + np.array([0.0, 2.0 * shape.above_floor_m, 0.0])
+            cubes = [np.maximum(1 - ((at / shape.half_m) ** 2).sum(axis=1), 0) ** 3 for at in (local, image)]
+            densest += shape.strength * (cubes[0] + cubes[1])
+            continue
         if shape.kind == 0:
             # To first order the distance from the edge; q is the radius in half sizes.
             q = np.linalg.norm(local / shape.half_m, axis=1)
@@ -130,7 +149,7 @@ def volume(build: Builders, body: TurbidBody, path: LightPath, flow: TurbulentFl
 
 
 @pytest.mark.parametrize("clumping", [0.0, 0.8])
-@pytest.mark.parametrize("kind", sorted(SPOTS))
+@pytest.mark.parametrize("kind", [*sorted(SPOTS), "sediment"])
 def test_what_a_ray_meets_is_within_two_percent_of_quadrature(
     build: Builders, kind: str, clumping: float
 ) -> None:
@@ -146,8 +165,10 @@ def test_what_a_ray_meets_is_within_two_percent_of_quadrature(
     water, whole = np.ones((6, 1, WINDOW.width), np.float32), np.ones((1, WINDOW.width), np.float32)
     # Rays through the body and beside it, that end before it, in it and behind it.
     met = 0
+    # What lies below a floor is not seen.
+    rows = (7, 9, 10) if kind == "sediment" else (8, 10, 12)
     for number in range(12):
-        row, column, length = (8, 10, 12)[number % 3], (13, 15, 17, 19)[number % 4], LENGTHS[number % 5]
+        row, column, length = rows[number % 3], (13, 15, 17, 19)[number % 4], LENGTHS[number % 5]
         surfaces = SurfacesSeen(length * whole, whole)
         laid = seen.laid(water * 0, whole, surfaces, corner=(row, 0), water=water, told=(True, True))
         assert laid.covered is not None

@@ -23,6 +23,7 @@ from halocline.physics.floating.turbid import (
     grown,
 )
 from halocline.physics.floating.turbid_loops import BOX, ELLIPSOID
+from halocline.physics.path.transport import LightPath
 from halocline.quantities import (
     Angle,
     Colour,
@@ -186,10 +187,7 @@ class PlacedBody(Strict):
             stir_m_s=stir_m_s,
             time_s=time,
         )
-        if self.albedo is None:
-            albedo = albedo_of(self.contents, bands)
-        else:
-            albedo = np.maximum(bands.up @ np.array(self.albedo), 0.0) / shot.path.white
+        albedo = albedo_in_bands(self.contents, self.albedo, shot.path)
         return TurbidBody(shapes, extinction, brightness * albedo, self.asymmetry, clouds)
 
     def _age(self, shot: Shot) -> float | None:
@@ -281,6 +279,28 @@ class PlacedBody(Strict):
         step *= max(1.0, (last - first) / step / _MOST_PUFFS)
         inner = np.arange(math.floor(first / step) + 1, math.ceil(last / step)) * step
         return np.unique(np.concatenate([[first], inner, [last]]))
+
+
+def albedo_in_bands(contents: str, albedo: Colour | None, path: LightPath) -> F64:
+    """Return the albedo of what a body holds, ``(K,)``.
+
+    Parameters
+    ----------
+    contents
+        A name of `halocline.physics.floating.turbid.contents`.
+    albedo
+        Per channel of the working space, in place of that.
+    path
+        The water.
+
+    Returns
+    -------
+    F64
+        0 or more.
+    """
+    if albedo is None:
+        return albedo_of(contents, path.bands)
+    return np.asarray(np.maximum(path.bands.up @ np.array(albedo), 0.0) / path.white)
 
 
 def _carried(current: Current, time_s: float, age_s: float) -> F64:

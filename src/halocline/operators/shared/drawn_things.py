@@ -224,3 +224,28 @@ def laid_over(drawing: Drawing, name: str, tile: Tile, surface: Surface, picture
     distance = np.full_like(layer.range_m, np.inf)
     np.divide(layer.range_m, layer.alpha, out=distance, where=layer.alpha > 0)
     return laid | dict(zip(names, (layer.light, layer.alpha, distance), strict=True))
+
+
+def shown_behind(planes: Planes) -> list[tuple[F32, F32]]:
+    """Return what else mixed pixels show: the farther surface, then open water.
+
+    Parameters
+    ----------
+    planes
+        Planes of a tile.
+
+    Returns
+    -------
+    list[tuple[F32, F32]]
+        Share and range of each, ``(rows, columns)``.
+    """
+    found = []
+    if "far_share" in planes:
+        found.append((planes["far_share"], planes["far_range"]))
+    if "coverage" in planes:
+        covered = planes["coverage"]
+        uncovered = np.where(covered > 0, np.float32(1.0) - covered, np.float32(0.0))
+        # Filtered coverage may overshoot a little.
+        np.maximum(uncovered, np.float32(0.0), out=uncovered)
+        found.append((uncovered, np.full_like(covered, np.inf)))
+    return found

@@ -14,6 +14,7 @@
 - `lamp_haze`: the same as lamps see it (clouds_at, matter_lit_by_lamps)
 - `turbid`: clouds that stand somewhere (TurbidBody, TurbidShape, albedo_of, density_waves, extinction_inside,
   grown)
+- `sediment`: what is kicked up from the floor (Grains, Source, Throwing, puffs)
 - `turbid_view`: the same as a lens sees them (SurfacesSeen, TurbidRays, TurbidVolume)
 - `bubbles`: where bubbles are (Burst, Column, Emitter)
 - `bubble_optics`: what they mirror and bend

@@ -9,6 +9,7 @@ shape, for ever.
 from __future__ import annotations
 
 import math
+from collections.abc import Callable
 from dataclasses import dataclass, replace
 
 import numpy as np
@@ -242,6 +243,7 @@ def particles_in_view(
     limits: DrawLimits,
     *,
     thinned_to: float = 1.0,
+    among: Callable[[F64, float], NDArray[np.bool_]] | None = None,
 ) -> Particles:
     """Return the particles of an endless field that a view may show, in the order of their cells.
 
@@ -261,11 +263,17 @@ def particles_in_view(
     thinned_to
         Share of the density that is there, 0 to 1. As it changes, particles fade in and out one by one
         where they are; none moves.
+    among
+        Tells which spheres of centres ``(n, 3)`` and a radius may hold any that are asked for; all if not
+        given.
     """
     cell_m = CELL_DIAMETERS * sizes.largest_m
     view = replace(view, farthest_m=min(view.farthest_m, limits.farthest_for(sizes.largest_m)))
     field = _Field(seed, name, sizes, patches, cell_m, thinned_to)
-    return _particles_in_cells(field, cells_in_view(view, cell_m), view, limits)
+    cells = cells_in_view(view, cell_m)
+    if among is not None:
+        cells = cells[among((cells + 0.5) * cell_m, 0.5 * math.sqrt(3.0) * cell_m)]
+    return _particles_in_cells(field, cells, view, limits)
 
 
 @dataclass(frozen=True)

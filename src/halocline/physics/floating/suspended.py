@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 import math
-from collections.abc import Sequence
+from collections.abc import Callable, Sequence
 from dataclasses import dataclass, field, replace
 from functools import cached_property
 
@@ -212,6 +212,8 @@ def visible(
     limits: DrawLimits,
     exposure: Exposure,
     up: F64,
+    *,
+    among: Callable[[F64, float], NDArray[np.bool_]] | None = None,
 ) -> Cloud:
     """Return the particles of one slice of a class that an exposure may see.
 
@@ -223,6 +225,9 @@ def visible(
         The sequence's seed.
     motion, limits, exposure, up
         What carries them, which are drawn, who looks, and the vertical of the environment.
+    among
+        Tells which spheres of centres ``(n, 3)``, where the water is now, and a radius may hold any that are
+        asked for; all if not given.
 
     Returns
     -------
@@ -233,10 +238,22 @@ def visible(
     sinking = kind.sinking_m_s[index]
     name = f"{kind.name} {index}"
     rotation, position = motion.drift.into_field(exposure.middle.rotation, exposure.middle.position_m, middle)
-    position = position - motion.lattice_shift(sinking, up, middle)
-    view = exposure.view(rotation, position, farthest_m=limits.farthest_m, margin_m=motion.farthest_m)
+    shift, margin = motion.lattice_shift(sinking, up, middle), motion.farthest_m
+    view = exposure.view(rotation, position - shift, farthest_m=limits.farthest_m, margin_m=margin)
+
+    def wanted(centres_m: F64, radius_m: float) -> NDArray[np.bool_]:
+        assert among is not None
+        return among(centres_m + shift, radius_m + margin)
+
     particles = particles_in_view(
-        seed, name, kind.slices[index], kind.patches, view, limits, thinned_to=kind.thinned_to
+        seed,
+        name,
+        kind.slices[index],
+        kind.patches,
+        view,
+        limits,
+        thinned_to=kind.thinned_to,
+        among=None if among is None else wanted,
     )
     return Cloud(
         particles,

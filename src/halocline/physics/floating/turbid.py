@@ -1,9 +1,10 @@
 """Bodies of turbid water: clouds of sand, silt, flour of rock or algae, each somewhere and of some size.
 
-A body has shapes (soft ellipsoids, boxes, slabs between two heights), and matter in them: an extinction,
-grey, that follows from how far one sees inside, and the share of light that the matter turns. Where its
-shapes overlap, the densest counts. What makes it a cloud is a patchy density with a mean of 1, a sum of plane
-waves in its logarithm: it is known at any place and time, stands in the world's metres, and never repeats.
+A body has shapes (soft ellipsoids, boxes, slabs between two heights, or puffs), and matter in them: an
+extinction, grey, that follows from how far one sees inside, and the share of light that the matter turns.
+Where its shapes overlap, the densest counts; puffs add up. What makes it a cloud is a patchy density with a
+mean of 1, a sum of plane waves in its logarithm: it is known at any place and time, stands in the world's
+metres, and never repeats.
 
 Nothing is integrated from frame to frame: where a cloud is, how wide it has grown and how far it has sunk
 follow from its age.
@@ -20,7 +21,7 @@ import numpy as np
 from halocline._typing import F64
 from halocline.compute.on_demand import OnDemand
 from halocline.compute.random import normals, stream_key, uniforms
-from halocline.physics.floating.turbid_loops import ELLIPSOID, LEVEL
+from halocline.physics.floating.turbid_loops import ELLIPSOID, LEVEL, PUFF
 from halocline.physics.water.bands import Bands, band_value
 from halocline.physics.water.bio_optics import (
     MINERAL_ABSORPTION_M2_PER_G,
@@ -38,6 +39,9 @@ _TURN = 2.0 * math.pi
 _WAVES, _LONGEST, _SHORTEST, _POWER = 14, 2.0, 0.25, 0.7
 # Clouds turn over as eddies of their size do, at this share of the eddies' speed.
 _CHURN = 0.5
+# A puff of (1 - q^2)^3 ends so many standard deviations from its centre, sqrt(11); its integral is this times
+# the product of its half sizes, 64 pi / 315.
+PUFF_EDGE, _PUFF_VOLUME = math.sqrt(11.0), 64.0 * math.pi / 315.0
 # Mean cosine of scattering by minerals and algae (petzold1972 has 0.87 to 0.95 for turbid waters).
 _ASYMMETRY = 0.9
 # Chlorophyll of a bloom's clouds, mg/m3, and the scattering that goes with it (gordon1983, as `bio_optics`).
@@ -51,7 +55,7 @@ class TurbidShape:
     Attributes
     ----------
     kind
-        `ELLIPSOID`, `BOX` or `LEVEL` of `halocline.physics.floating.turbid_loops`.
+        `ELLIPSOID`, `BOX`, `LEVEL` or `PUFF` of `halocline.physics.floating.turbid_loops`.
     centre_m
         ``(3,)``; not used of a level.
     axes
@@ -62,6 +66,8 @@ class TurbidShape:
         Depth below the edge, metres, at which its density is whole. At the edge itself there is nothing.
     strength
         Its density relative to that of the body.
+    above_floor_m
+        Of a puff, height of its centre above the floor that turns its matter back; inf where there is none.
     """
 
     kind: int
@@ -70,6 +76,33 @@ class TurbidShape:
     half_m: F64
     softness_m: float
     strength: float = 1.0
+    above_floor_m: float = math.inf
+
+    @classmethod
+    def puff(
+        cls, centre_m: F64, axes: F64, half_m: F64, amount: float, above_floor_m: float = math.inf
+    ) -> TurbidShape:
+        """Return a cloud that is densest in its middle; puffs of a body add up where they overlap.
+
+        Parameters
+        ----------
+        centre_m
+            ``(3,)``.
+        axes, half_m
+            Its axes, of which the second is upright, and where along them it ends, metres: `PUFF_EDGE`
+            standard deviations from the centre.
+        amount
+            Its density, summed over all space above the floor.
+        above_floor_m
+            See `TurbidShape`.
+
+        Returns
+        -------
+        TurbidShape
+            The puff.
+        """
+        strength = amount / (_PUFF_VOLUME * float(np.prod(half_m)))
+        return cls(PUFF, centre_m, axes, half_m, 0.0, strength, above_floor_m)
 
     @classmethod
     def level(
@@ -84,6 +117,10 @@ class TurbidShape:
         """Radius of a sphere about the centre that holds it; 0 for a level."""
         if self.kind == LEVEL:
             return 0.0
+        if self.kind == PUFF:
+            # Its image in a near floor goes on below that, where the true floor may lie lower.
+            image = 2.0 * self.above_floor_m if self.above_floor_m < self.half_m[1] else 0.0
+            return float(self.half_m.max()) + image
         return float(self.half_m.max() if self.kind == ELLIPSOID else np.sqrt((self.half_m**2).sum()))
 
 

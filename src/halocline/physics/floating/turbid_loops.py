@@ -14,8 +14,9 @@ from halocline.physics.water.path_integral import gathered
 Ints = NDArray[np.int64]
 
 # Shapes that a loop tells apart.
-ELLIPSOID, BOX, LEVEL = 0, 1, 2
-# Numbers of a shape before its three axes: its body, its kind, centre, bounding radius, softness, strength.
+ELLIPSOID, BOX, LEVEL, PUFF = 0, 1, 2, 3
+# Numbers of a shape before its three axes: its body, its kind, centre, bounding radius, softness (of a puff
+# the height of its centre above the floor), strength.
 SHAPE_HEAD = 8
 # Numbers of a body before its albedo: extinction, inverse of the clouds' mean, six of its lobes.
 BODY_HEAD = 8
@@ -250,7 +251,7 @@ def _densities(
     home: F32,
     density: F32,
 ) -> None:
-    """Write a body's density over its mean at the ranges where it may be: the densest of its shapes'."""
+    """Write a body's density over its mean where it may be: the densest of its shapes', and all puffs'."""
     first, last = _within(body, at, count, spans, marks)
     if last <= first:
         return
@@ -274,9 +275,13 @@ def _densities(
 
 @compiled
 def _shaped(shape: F32, home: F32, density: F32) -> None:
-    """Raise a body's density to that of one of its shapes."""
+    """Raise a body's density to that of one of its shapes, or add a puff to it."""
     kind = int(shape[1])
     clouds, dense = density[0], density[1]
+    if kind == PUFF:
+        for k in range(clouds.size):
+            dense[k] += shape[7] * _within_puff(shape, home[0, k], home[1, k], home[2, k]) * clouds[k]
+        return
     for k in range(clouds.size):
         if kind == ELLIPSOID:
             inside = _within_ellipsoid(shape, home[0, k], home[1, k], home[2, k], clouds[k])
@@ -329,6 +334,19 @@ def _within_box(shape: F32, x: np.float32, y: np.float32, z: np.float32, cloud: 
         half = shape[SHAPE_HEAD + 9 + axis]
         inside *= _soft(half - abs(_along_axis(shape, axis, x, y, z)), shape, cloud)
     return inside
+
+
+@compiled
+def _within_puff(shape: F32, x: np.float32, y: np.float32, z: np.float32) -> np.float32:
+    """Return how much of a puff is at a place: (1 - q^2)^3, and the same of its image in the floor."""
+    along = _along_axis(shape, 0, x, y, z) / shape[SHAPE_HEAD + 9]
+    upwards = _along_axis(shape, 1, x, y, z)
+    across = _along_axis(shape, 2, x, y, z) / shape[SHAPE_HEAD + 11]
+    level = _ONE - along * along - across * across
+    own, image = upwards / shape[SHAPE_HEAD + 10], (upwards + _TWO * shape[6]) / shape[SHAPE_HEAD + 10]
+    first, second = max(level - own * own, _ZERO), max(level - image * image, _ZERO)
+    value: np.float32 = first * first * first + second * second * second
+    return value
 
 
 @compiled

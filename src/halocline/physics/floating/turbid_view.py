@@ -28,7 +28,7 @@ from halocline.compute.made_once import MadeOnce
 from halocline.physics.floating.flow import STILL, TurbulentFlow
 from halocline.physics.floating.light import LIGHT_ASYMMETRY, sun_spread
 from halocline.physics.floating.turbid import TurbidBody, TurbidShape
-from halocline.physics.floating.turbid_loops import EVERY, LEVEL, TABLE_HEAD, follow, lay_bodies
+from halocline.physics.floating.turbid_loops import EVERY, LEVEL, PUFF, TABLE_HEAD, follow, lay_bodies
 from halocline.physics.path.phase import lobe_numbers
 from halocline.physics.path.transport import LightPath
 
@@ -46,6 +46,9 @@ _BEYOND = 3.0
 _COARSEST = 1e3
 # Depths at which daylight is tabled, a metre.
 _DEPTHS_PER_M = 2.0
+_FAR_FLOOR_M = 1e4
+# Steps that follow a puff, as a share of its least half size: its standard deviation is .3 of that.
+_PUFF_STEP = 0.15
 _NONE = np.zeros((0, 0), np.float32)
 
 
@@ -307,7 +310,9 @@ def _row(shape: TurbidShape, body: int, lens_m: F64, up: F64, margin_m: float) -
     else:
         bounding = margin_m + 1.001 * shape.bounding_m
         centre, half = shape.centre_m - lens_m, shape.half_m
-    head = (body, shape.kind, *centre, bounding, shape.softness_m, shape.strength)
+    # A floor this far below is none; the loops' numbers are finite.
+    edge = min(shape.above_floor_m, _FAR_FLOOR_M) if shape.kind == PUFF else shape.softness_m
+    head = (body, shape.kind, *centre, bounding, edge, shape.strength)
     return (*head, *shape.axes.reshape(-1), *half)
 
 
@@ -394,12 +399,18 @@ def _extent(shape: TurbidShape, lens_m: F64, up: F64, reach_m: float) -> tuple[f
 
 def _finest(shape: TurbidShape, body: TurbidBody) -> float:
     """Return steps that follow a shape's edge and the body's clouds, metres."""
+    if shape.kind == PUFF:
+        return max(0.02, min(_PUFF_STEP * float(shape.half_m.min()), 0.2 * _cloud_length(body)))
     thick = shape.half_m[1] - shape.half_m[0] if shape.kind == LEVEL else 2.0 * float(shape.half_m.min())
     edge = min(shape.softness_m, 0.5 * thick)
+    return max(0.02, min(0.5 * edge, 0.2 * _cloud_length(body)))
+
+
+def _cloud_length(body: TurbidBody) -> float:
+    """Return how long a body's clouds are, metres; inf where it has none."""
     lengths = 1.0 / np.sqrt((body.clouds.waves**2).sum(axis=1))
     weights = body.clouds.amplitudes**2
-    cloud = float((lengths * weights).sum() / weights.sum()) if weights.sum() > 0.0 else math.inf
-    return max(0.02, min(0.5 * edge, 0.2 * cloud))
+    return float((lengths * weights).sum() / weights.sum()) if weights.sum() > 0.0 else math.inf
 
 
 def _farther(surfaces: SurfacesSeen, part: slice) -> tuple[F32, F32, F32]:

@@ -1,0 +1,149 @@
+"""Parameters of what throws sediment up from the floor, and the bodies that its clouds are."""
+
+from __future__ import annotations
+
+from typing import Annotated, Literal
+
+import numpy as np
+from pydantic import Field, model_validator
+
+from halocline.graph.shot import Shot
+from halocline.operators.shared.body_parameters import albedo_in_bands
+from halocline.operators.shared.drawn_things import refuse_disorder
+from halocline.physics.floating.flow import Current
+from halocline.physics.floating.sediment import Grains, Source, Throwing, puffs
+from halocline.physics.floating.turbid import TurbidBody, density_waves
+from halocline.quantities import Colour, Distance, Factor, Length, Period, Position, Ratio, Strict
+
+
+class ThrowKey(Strict):
+    """Where a source is at a frame, metres in the world, and the grams that it throws up a second."""
+
+    frame: float
+    position: tuple[Position, Position, Position]
+    grams_per_second: Ratio = 0.0
+
+
+class SedimentSource(Strict):
+    """What throws sediment up: a fin, a foot, an anchor that drags, or a wake.
+
+    Attributes
+    ----------
+    name
+        Its name; keys its random numbers.
+    track
+        Keys in the order of frames, two at least; between them straight. It throws from the first to the
+        last.
+    grams_per_metre
+        On top of the keys' grams a second: for each metre that it moves, as something that drags or swims
+        along the floor does.
+    floor
+        Height of the floor in the world: sediment rises from there, below the source, and settles there.
+        Without one it leaves the source itself and sinks on.
+    reach
+        So high above the floor the source stirs nothing any more, metres; less and less up to there.
+    contents
+        What it is, for its colour, as of a body.
+    albedo
+        Share of the light it turns, per channel of the working space, in place of that of ``contents``.
+    asymmetry
+        As of a body.
+    grain_size
+        Median diameter by mass, metres. It sets how fast it settles (Ferguson and Church; Stokes' law for
+        silt), and how much a gram hides: fine grains hide more, and hang.
+    sorting
+        Two thirds of the mass lie within this factor of the median, 1 (all alike) to 4: the coarse comes down
+        first.
+    grain_density
+        kg/m3; quartz unless given.
+    radius
+        Within which most of it lies as it leaves, metres.
+    rise, sideways
+        How far it is thrown up and aside, metres.
+    rise_time
+        Seconds in which it loses all but 1/e of that speed.
+    spread
+        Eddies' diffusivity, m2/s: a cloud's variance grows by twice that a second. 0.001 to 0.01 near a
+        floor.
+    clumping
+        Standard deviation of the density over its mean, 0 (even) to 2.
+    clump_scale
+        From cloud to cloud, metres.
+    """
+
+    name: str
+    track: Annotated[tuple[ThrowKey, ...], Field(min_length=2)]
+    grams_per_metre: Ratio = 0.0
+    floor: Position | None = None
+    reach: Distance = 1.0
+    contents: Literal["sand", "silt", "milky", "green"] = "silt"
+    albedo: Colour | None = None
+    asymmetry: Annotated[float, Field(gt=-1.0, lt=1.0)] = 0.0
+    grain_size: Distance = 30e-6
+    sorting: Annotated[float, Field(ge=1.0, le=4.0)] = 2.0
+    grain_density: Factor = 2650.0
+    radius: Distance = 0.2
+    rise: Length = 0.4
+    sideways: Length = 0.2
+    rise_time: Period = 0.8
+    spread: Ratio = 0.003
+    clumping: Annotated[float, Field(ge=0.0, le=2.0)] = 0.7
+    clump_scale: Distance = 0.5
+
+    @model_validator(mode="after")
+    def _in_order(self) -> SedimentSource:
+        refuse_disorder("its track", [key.frame for key in self.track])
+        return self
+
+    def body(
+        self, shot: Shot, current: Current, *, density: float, brightness: float, stir_m_s: float
+    ) -> TurbidBody | None:
+        """Return what floats of its sediment on a frame; None where nothing does.
+
+        Parameters
+        ----------
+        shot
+            The frame.
+        current
+            What carries it.
+        density
+            Multiplies its extinction.
+        brightness
+            Multiplies its light.
+        stir_m_s
+            Speed of the eddies that turn its clouds over, m/s.
+        """
+        seed, time = shot.step_seed("turbid_bodies"), shot.time_s
+        found = puffs(
+            self._source(shot.fps),
+            Throwing(self.radius, self.rise, self.sideways, self.rise_time, self.spread),
+            Grains(self.grain_size, self.sorting, self.grain_density),
+            seed=seed,
+            up=shot.path.up,
+            current=current,
+            time_s=time,
+        )
+        if not found or density == 0.0:
+            return None
+        clouds = density_waves(
+            seed,
+            self.name,
+            scale_m=self.clump_scale,
+            variation=self.clumping,
+            shift_m=current.displacement(time),
+            stir_m_s=stir_m_s,
+            time_s=time,
+        )
+        albedo = albedo_in_bands(self.contents, self.albedo, shot.path)
+        return TurbidBody(found, density, brightness * albedo, self.asymmetry, clouds)
+
+    def _source(self, fps: float) -> Source:
+        return Source(
+            self.name,
+            np.array([key.frame for key in self.track], np.float64) / fps,
+            np.array([key.position for key in self.track], np.float64),
+            np.array([key.grams_per_second for key in self.track], np.float64),
+            self.grams_per_metre,
+            self.floor,
+            self.reach,
+        )
