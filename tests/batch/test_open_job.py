@@ -14,7 +14,7 @@ import pytest
 
 from halocline.batch.job_file import Job, read_job
 from halocline.batch.manifest import read_manifest
-from halocline.batch.open_job import frame_range, job_template
+from halocline.batch.open_job import ShotNeeds, frame_range, job_template
 from halocline.batch.run import run_frames
 from halocline.errors import JobError
 
@@ -37,7 +37,7 @@ def job(shot: Folder) -> Job:
     return read_job(path)
 
 
-FRAMES = [[1001, 1002, 1003, 1004], [1001, 1003, 1004]]
+FRAMES = [ShotNeeds([1001, 1002, 1003, 1004]), ShotNeeds([1001, 1003, 1004])]
 
 
 @pytest.mark.parametrize("frames_a_task", [1, 3])
@@ -69,6 +69,37 @@ def test_the_standards_own_package_accepts_the_template(job: Job, frames_a_task:
         assert tasks == ["1001-1001", "1003-1004"]
 
 
+def test_what_a_worker_must_have_stands_where_the_standard_looks_for_it(job: Job) -> None:
+    root = job.path.parent
+    needs = [
+        ShotNeeds([1001], (3 << 30) + 1, 4, [root / "clean", root / "clean/passes"], [root / "wet"]),
+        ShotNeeds([1002], None, None, [root.parent / "elsewhere"], [root / "wet 020"]),
+    ]
+    made = job_template(job, needs, folder=root, frames_a_task=1, seconds=900)
+    checked = openjd.decode_job_template(template=made)
+    steps = {step.name: step for step in checked.steps}
+    found = {amount.name: amount.min for amount in steps["arch_010"].hostRequirements.amounts}
+    # The standard's unit of memory is MiB.
+    assert found == {"amount.worker.vcpu": 4, "amount.worker.memory": 3073}
+    assert steps["arch_020"].hostRequirements is None
+    assert steps["arch_010 review"].hostRequirements is None
+    assert {step.script.actions.onRun.timeout for step in checked.steps} == {900}
+    folders = {
+        each.name: (each.dataFlow.value, each.default)
+        for each in checked.parameterDefinitions
+        if each.name not in ("JobFile", "Halocline")
+    }
+    assert folders == {"Renders1": ("IN", "clean"), "Frames1": ("OUT", "wet"), "Frames2": ("OUT", "wet 020")}
+
+
+def test_more_folders_than_the_standard_has_room_for_are_declared_by_what_holds_them(job: Job) -> None:
+    root = job.path.parent
+    many = [root / "renders" / str(number) for number in range(60)]
+    needs = [ShotNeeds([1001], reads=many, writes=many), ShotNeeds([1001])]
+    checked = openjd.decode_job_template(template=job_template(job, needs, folder=root, frames_a_task=1))
+    assert [each.default for each in checked.parameterDefinitions[2:]] == ["renders", "renders"]
+
+
 def test_a_template_without_chunks_needs_no_extension(job: Job) -> None:
     assert "extensions" not in job_template(job, FRAMES, folder=job.path.parent, frames_a_task=1)
 
@@ -90,10 +121,10 @@ def test_ranges_are_written_as_the_standard_reads_them(frames: list[int], text: 
 
 def test_what_the_standard_has_no_room_for_is_refused(job: Job) -> None:
     with pytest.raises(JobError, match="it has 0 frames"):
-        job_template(job, [[1], []], folder=job.path.parent)
+        job_template(job, [ShotNeeds([1]), ShotNeeds([])], folder=job.path.parent)
     many = Job(job.path, "x", job.shots * 30)
     with pytest.raises(JobError, match="60 shots are more than a template has room for"):
-        job_template(many, [[1]] * 60, folder=job.path.parent)
+        job_template(many, [ShotNeeds([1])] * 60, folder=job.path.parent)
 
 
 def test_the_standards_command_line_runs_a_shot_and_its_review(job: Job, shot: Folder, look: Preset) -> None:

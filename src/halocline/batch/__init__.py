@@ -24,7 +24,7 @@ every frame what became of it and why.
 - `worker`: one of them
 - `distributed`: a cluster
 - `means`: who computes, chosen (Means, choose_maker)
-- `memory_budget`: within which memory (parse_memory)
+- `memory_budget`: within which memory (parse_memory, least_memory)
 - `signals`: ending early, in order
 - `claims`: who makes a frame now
 - `resume`: which frames are whole and up to date
@@ -34,6 +34,6 @@ every frame what became of it and why.
   Summary, status_of)
 - `origin`: what a frame was made from
 - `job_file`: jobs of many shots (JobShot, read_job, refuse_collisions)
-- `open_job`: the same for render managers (job_template)
+- `open_job`: the same for render managers (job_template, ShotNeeds)
 - `layers`: separable layers
 """

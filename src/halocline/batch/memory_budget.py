@@ -148,6 +148,12 @@ def size_job(
         count -= 1
 
 
+def least_memory(tasks: Sequence[FrameTask], preset: Preset) -> int | None:
+    """Estimate the bytes of one process that makes one frame at a time; None where no frame can be opened."""
+    need = frame_need(tasks, preset)
+    return None if need is None else need.peak(overlapped=False, threads=1, tile_rows=None)
+
+
 def refuse_oversize(task: FrameTask, preset: Preset, budget_bytes: int) -> None:
     """Refuse a frame that alone needs more than the budget, judged by its header before anything is read.
 

@@ -9,9 +9,11 @@ TASK_CHUNKING where a task has several frames.
 
 from __future__ import annotations
 
+import os
 import re
 import unicodedata
 from collections.abc import Iterable, Sequence
+from dataclasses import dataclass
 from pathlib import Path
 from typing import Any
 
@@ -20,20 +22,45 @@ from halocline.errors import JobError
 
 VERSION = "jobtemplate-2023-09"
 CHUNKING = "TASK_CHUNKING"
-# The standard's limits: 64 characters of a name, 100 steps; a shot takes two.
+# The standard's limits: 64 characters of a name, 50 parameters, 100 steps; a shot takes two.
 _LONGEST_NAME = 64
 _MOST_SHOTS = 50
+_MOST_FOLDERS = 24
+# The standard's unit of amount.worker.memory.
+_MEBIBYTE = 1 << 20
 _REVIEW = " review"
 # A task told to stop finishes the frame it is writing.
 _NOTIFY_SECONDS = 30
 
 
+@dataclass(frozen=True)
+class ShotNeeds:
+    """What a render manager must know of a shot.
+
+    Attributes
+    ----------
+    frames
+        Frame numbers.
+    memory_bytes, processors
+        What a worker must have for the shot's tasks; None asks for nothing.
+    reads, writes
+        Folders of the renders and passes, and of the finished frames.
+    """
+
+    frames: Sequence[int]
+    memory_bytes: int | None = None
+    processors: int | None = None
+    reads: Sequence[Path] = ()
+    writes: Sequence[Path] = ()
+
+
 def job_template(
     job: Job,
-    frames: Sequence[Sequence[int]],
+    needs: Sequence[ShotNeeds],
     *,
     folder: Path,
     frames_a_task: int = 10,
+    seconds: int | None = None,
     allowed: Sequence[str | Path] = (),
 ) -> dict[str, Any]:
     """Return a job as a template.
@@ -42,13 +69,16 @@ def job_template(
     ----------
     job
         From `halocline.batch.job_file.read_job`.
-    frames
-        Frames of each shot, in the order of ``job.shots``.
+    needs
+        Frames of each shot and what they need, in the order of ``job.shots``.
     folder
         Where the template will stand: the standard takes a default path from there, and nowhere above. Where
-        the job file is not below it, the path must be given when the job is submitted.
+        the job file is not below it, the path must be given when the job is submitted; folders of renders
+        and frames that are not are left undeclared.
     frames_a_task
         Frames that one task makes; with 1 the template needs no extension of the standard.
+    seconds
+        After which a task is stopped; no limit where not given. What it has finished is kept.
     allowed
         Folders that the job may use besides its own.
 
@@ -70,13 +100,16 @@ def job_template(
             fix="Split the job file.",
         )
     reached = [str(job.path.resolve()), *(str(Path(each).resolve()) for each in allowed)]
+    reached += [str(path.resolve()) for need in needs for path in (*need.reads, *need.writes)]
     _plain_words(reached, "the path", job)
     steps = []
-    for shot, numbers in zip(job.shots, frames, strict=True):
-        _check_step(shot.name, numbers, job)
+    for shot, need in zip(job.shots, needs, strict=True):
+        _check_step(shot.name, need.frames, job)
         steps += [
-            _frames_step(shot.name, numbers, frames_a_task, allowed),
-            _review_step(shot.name, allowed),
+            _frames_step(
+                shot.name, need, frames_a_task, _script("run", _run_words(shot.name), allowed, seconds)
+            ),
+            _review_step(shot.name, _script("review", ["--shot", shot.name], allowed, seconds)),
         ]
     return {
         "specificationVersion": VERSION,
@@ -97,6 +130,8 @@ def job_template(
                 "default": "halocline",
                 "description": "The halocline command on the workers.",
             },
+            *_declared([path for need in needs for path in need.reads], "Renders", "IN", folder.resolve()),
+            *_declared([path for need in needs for path in need.writes], "Frames", "OUT", folder.resolve()),
         ],
         "steps": steps,
     }
@@ -147,37 +182,46 @@ def _check_step(shot: str, frames: Sequence[int], job: Job) -> None:
         )
 
 
-def _frames_step(
-    shot: str, frames: Sequence[int], frames_a_task: int, allowed: Sequence[str | Path]
-) -> dict[str, Any]:
-    parameter: dict[str, Any] = {"name": "Frames", "type": "INT", "range": frame_range(frames)}
+def _run_words(shot: str) -> list[str]:
+    return ["--shot", shot, "--frames", "{{Task.Param.Frames}}", "--resume", "--no-check"]
+
+
+def _frames_step(shot: str, need: ShotNeeds, frames_a_task: int, script: dict[str, Any]) -> dict[str, Any]:
+    parameter: dict[str, Any] = {"name": "Frames", "type": "INT", "range": frame_range(need.frames)}
     if frames_a_task > 1:
         parameter["type"] = "CHUNK[INT]"
         parameter["chunks"] = {"defaultTaskCount": frames_a_task, "rangeConstraint": "CONTIGUOUS"}
-    words = ["--shot", shot, "--frames", "{{Task.Param.Frames}}", "--resume", "--no-check"]
+    amounts = [
+        {"name": f"amount.worker.{name}", "min": least}
+        for name, least in (
+            ("vcpu", need.processors),
+            ("memory", None if need.memory_bytes is None else -(-need.memory_bytes // _MEBIBYTE)),
+        )
+        if least is not None
+    ]
     return {
         "name": shot,
         "parameterSpace": {"taskParameterDefinitions": [parameter]},
-        "script": _script("run", words, allowed),
+        **({"hostRequirements": {"amounts": amounts}} if amounts else {}),
+        "script": script,
     }
 
 
-def _review_step(shot: str, allowed: Sequence[str | Path]) -> dict[str, Any]:
+def _review_step(shot: str, script: dict[str, Any]) -> dict[str, Any]:
     """Return the step that checks a shot once all its frames are there."""
-    return {
-        "name": f"{shot}{_REVIEW}",
-        "dependencies": [{"dependsOn": shot}],
-        "script": _script("review", ["--shot", shot], allowed),
-    }
+    return {"name": f"{shot}{_REVIEW}", "dependencies": [{"dependsOn": shot}], "script": script}
 
 
-def _script(command: str, words: list[str], allowed: Sequence[str | Path]) -> dict[str, Any]:
+def _script(
+    command: str, words: list[str], allowed: Sequence[str | Path], seconds: int | None
+) -> dict[str, Any]:
     folders = [word for folder in allowed for word in ("--allow", str(Path(folder).resolve()))]
     return {
         "actions": {
             "onRun": {
                 "command": "{{Param.Halocline}}",
                 "args": ["farm", command, "{{Param.JobFile}}", *words, *folders],
+                **({} if seconds is None else {"timeout": seconds}),
                 "cancelation": {
                     "mode": "NOTIFY_THEN_TERMINATE",
                     "notifyPeriodInSeconds": _NOTIFY_SECONDS,
@@ -185,6 +229,29 @@ def _script(command: str, words: list[str], allowed: Sequence[str | Path]) -> di
             }
         }
     }
+
+
+def _declared(paths: Sequence[Path], name: str, flow: str, folder: Path) -> list[dict[str, Any]]:
+    """Return parameters that say which folders a job reads or writes, so that a manager can bring them along.
+
+    The commands take their paths from the job file; these only declare them. A folder within another that
+    is declared needs no line of its own, and more than there is room for are declared by what holds them all.
+    """
+    below = sorted({path.resolve() for path in paths if path.resolve().is_relative_to(folder)})
+    if len(below) > _MOST_FOLDERS:
+        below = [Path(os.path.commonpath(below))]
+    outer = [path for path in below if not any(other in path.parents for other in below)]
+    return [
+        {
+            "name": f"{name}{number}",
+            "type": "PATH",
+            "objectType": "DIRECTORY",
+            "dataFlow": flow,
+            **_default_path(path, folder),
+            "description": f"A folder that the job {'reads' if flow == 'IN' else 'writes'}.",
+        }
+        for number, path in enumerate(outer, 1)
+    ]
 
 
 def _default_path(path: Path, folder: Path) -> dict[str, str]:

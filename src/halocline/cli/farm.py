@@ -15,9 +15,9 @@ from halocline.batch.first_look import look_first
 from halocline.batch.headers import refuse_lacking_passes
 from halocline.batch.job_file import JobShot, read_job, refuse_collisions
 from halocline.batch.means import Means
-from halocline.batch.memory_budget import parse_memory
+from halocline.batch.memory_budget import least_memory, parse_memory
 from halocline.batch.nursery import Nursery
-from halocline.batch.open_job import job_template
+from halocline.batch.open_job import ShotNeeds, job_template
 from halocline.batch.plan_tasks import ShotPlan
 from halocline.cli.examples import examples
 from halocline.cli.exit_status import NOTHING_POSSIBLE, SOME_FAILED
@@ -153,17 +153,32 @@ def template(
         Path | None, typer.Option("--out", help="File to write; the terminal where not given.")
     ] = None,
     chunk: Annotated[int, typer.Option("--chunk", min=1, help="Frames that one task makes.")] = 10,
+    timeout: Annotated[
+        int | None,
+        typer.Option(
+            "--timeout",
+            min=1,
+            metavar="SECONDS",
+            help="Stop a task that takes longer; no limit if not given.",
+        ),
+    ] = None,
     allow: AllowOption = None,
     overwrite: OverwriteOption = False,
 ) -> None:
     """Write a job as a template of the Open Job Description standard, for render managers.
 
-    With --chunk 1 it needs no extension of the standard; otherwise it needs TASK_CHUNKING.
+    A worker must have the memory that a shot's job file states, or that one frame of it takes by its header,
+    and the processors that the job file states. Folders of renders and frames below the template's own are
+    declared. With --chunk 1 it needs no extension of the standard; otherwise it needs TASK_CHUNKING.
     """
     whole = read_job(job, allowed=allow or ())
-    frames = [_frames(shot) for shot in whole.shots]
     made = job_template(
-        whole, frames, folder=Path() if out is None else out.parent, frames_a_task=chunk, allowed=allow or ()
+        whole,
+        [_needs(shot) for shot in whole.shots],
+        folder=Path() if out is None else out.parent,
+        frames_a_task=chunk,
+        seconds=timeout,
+        allowed=allow or (),
     )
     text = json.dumps(made, indent=2, ensure_ascii=False)
     if out is None:
@@ -219,9 +234,18 @@ def _refuse_job_file(out: Path, job: Path) -> None:
         )
 
 
-def _frames(shot: JobShot) -> list[int]:
+def _needs(shot: JobShot) -> ShotNeeds:
+    """Return what a render manager must know of a shot; its renders may still be to come."""
     plan = shot.plan(overwrite=True)
-    return sorted([*(task.frame for task in plan.tasks), *(each.frame for each in plan.skipped)])
+    memory = shot.memory_bytes or least_memory(plan.tasks, shot.load_preset())
+    stated = shot.processes is not None or shot.threads is not None
+    return ShotNeeds(
+        sorted([*(task.frame for task in plan.tasks), *(each.frame for each in plan.skipped)]),
+        memory,
+        (shot.processes or 1) * (shot.threads or 1) if stated else None,
+        [path.parent for path in dict.fromkeys(path for task in plan.tasks for path in task.files)],
+        [task.out.parent for task in plan.tasks],
+    )
 
 
 def _planned(
