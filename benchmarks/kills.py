@@ -5,7 +5,8 @@
 A *round* is one folder: the command is started and killed (SIGKILL, with all its processes) at a random
 moment, ten times; each time, every frame that lies there by its final name must be, to the byte, the one
 of an undisturbed run. Then it is taken up without a kill: it must end with exit status 0, every frame right,
-and nothing left over but claims that a kill cut off before they said whose they are (they go by age).
+and nothing left over but the lock that stays in the folder and claims that a kill cut off before they said
+whose they are (they go by age).
 
 - *one*, *two*, *four*: `halocline apply --resume` with so many processes;
 - *farm*: a job file of three shots;
@@ -175,7 +176,9 @@ class Round:
         left = [
             path
             for path in self.out.rglob(".*")
-            if path.is_file() and not (".claim." in path.name and not path.stat().st_size)
+            if path.is_file()
+            and path.name != ".halocline-claims.lock"
+            and not (".claim." in path.name and not path.stat().st_size)
         ]
         if left:
             self.wrong.append(f"left over: {sorted(path.name for path in left)}")
