@@ -149,7 +149,18 @@ def size_job(
 
 
 def least_memory(tasks: Sequence[FrameTask], preset: Preset) -> int | None:
-    """Estimate the bytes of one process that makes one frame at a time; None where no frame can be opened."""
+    """Estimate what one process takes that makes one frame at a time.
+
+    Parameters
+    ----------
+    tasks, preset
+        The frames; the first that can be opened stands for all.
+
+    Returns
+    -------
+    int | None
+        Bytes, with its interpreter; None where no frame can be opened.
+    """
     need = frame_need(tasks, preset)
     return None if need is None else need.peak(overlapped=False, threads=1, tile_rows=None)
 
