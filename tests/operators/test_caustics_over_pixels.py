@@ -12,7 +12,7 @@ from tests.operators.scene import made
 from halocline._typing import F32
 from halocline.imaging.camera import Camera, pinhole
 from halocline.imaging.frame import Frame, Window
-from halocline.operators.caustics import _stretch
+from halocline.operators.shared.pixel_stretch import CameraMotion, stretches
 
 SAMPLES = 8
 COARSE = Window(0, 0, 64, 40)
@@ -80,14 +80,17 @@ def test_a_normal_that_is_no_direction_stretches_no_pixel(number: float) -> None
     """The pattern is read at places that are known, whatever a render's normals hold."""
     frame = floor(COARSE)
     frame.planes["normal"][...] = number
-    stretched = np.full((3, COARSE.width * COARSE.height), np.nan, np.float32)
-    width = np.ones(stretched.shape[1], np.float32)
-    x, y, z = lens(COARSE).directions(COARSE).reshape(3, -1)
-    view = (x, y, z)
-    axes = ((1.0, 0.0, 0.0), (0.0, 0.0, 1.0), (0.0, -1.0, 0.0))
-    numbers = tuple(tuple(np.float32(value) for value in axis) for axis in axes)
-    ranges = frame.planes["range"].ravel()
-    normal = frame.planes["normal"].reshape(3, -1)
-    _stretch(view, normal, numbers, ranges, np.float32(0.001), stretched, width)
-    np.testing.assert_allclose(stretched, 0.0, atol=1e-6)
-    np.testing.assert_allclose(width, ranges * 0.001, rtol=1e-5)
+    camera, ranges = lens(COARSE), frame.planes["range"].ravel()
+    x, y, z = camera.directions(COARSE).reshape(3, -1)
+    still = CameraMotion(*(np.zeros(size, np.float32) for size in (3, (3, 3), (3, 3))), frames=0.5)
+    found = stretches(
+        (x, -z, -y),
+        frame.planes["normal"].reshape(3, -1),
+        np.array([[1.0, 0.0, 0.0], [0.0, 0.0, -1.0], [0.0, -1.0, 0.0]]),
+        ranges,
+        0.001,
+        np.ones_like(ranges),
+        still,
+    )
+    np.testing.assert_allclose(found.along, 0.0, atol=1e-6)
+    np.testing.assert_allclose(found.width, ranges * 0.001, rtol=1e-5)

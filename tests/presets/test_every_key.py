@@ -76,6 +76,7 @@ from tests.presets.moved_keys import (
 from halocline._typing import F32
 from halocline.errors import GraphError
 from halocline.graph.limits import HeightWindow, RangeWindow, StepLimits
+from halocline.imaging.motion import MotionVectors
 from halocline.operators.registry import BUILT_IN, operator_named
 from halocline.presets.sections import SECTIONS
 from halocline.quantities import Strict
@@ -105,6 +106,12 @@ ROWS: dict[str, Row] = {
     "input.premultiplied": Row("", (None, "false"), of_input("premultiplied"), (True, False)),
     "input.separate_edges": Row("", (None, "false"), of_input("separate_edges"), (True, False)),
     "input.passes": Row("", (None, "{ normal = 'Nrm' }"), of_input("passes"), ({}, {"normal": "Nrm"})),
+    "input.motion": Row(
+        "",
+        (None, "{ layer = 'v', unit = 'fraction', points = 'to_last', up = false }"),
+        of_input("motion"),
+        (None, MotionVectors("v", "fraction", "to_last", up=False)),
+    ),
     "input.keep_glows": Row("", (None, "false"), of_input("keep_glows"), (True, False)),
     "input.bad_pixels": Row("", (None, "'inpaint'"), of_input("repair"), ("clamp", "inpaint")),
     "colour.working_space": Row("", (None, "'ACEScg'"), of_input("colour_space"), (None, "ACEScg")),

@@ -13,7 +13,8 @@ from halocline.imaging.camera_file import CameraFile, read_once
 from halocline.imaging.camera_metadata import CameraStatement, Eye, frozen_rows
 from halocline.imaging.depth import DepthSpec
 from halocline.imaging.input_spec import InputSpec
-from halocline.presets.build import level_axes
+from halocline.imaging.motion import MOTION_PASS
+from halocline.presets.build import level_axes, motion_vectors
 from halocline.presets.preset import Look, Preset
 from halocline.units import metres_per_scene_unit
 
@@ -129,6 +130,8 @@ def input_spec(preset: Preset, frame: float) -> InputSpec:
     look = preset.at(frame)
     section = look.input
     unit = metres_per_scene_unit(section.scene_unit)
+    motion = motion_vectors(look)
+    passes = section.passes if motion is None else {**section.passes, MOTION_PASS: motion.layer}
     camera, cameras = _eyes(look, *_cameras(look, frame, unit))
     return InputSpec(
         beauty=section.layer or "",
@@ -137,7 +140,8 @@ def input_spec(preset: Preset, frame: float) -> InputSpec:
         position=section.position_layer,
         lights=section.lights,
         mattes=section.passes,
-        passes=section.passes,
+        passes=passes,
+        motion=motion,
         depth=DepthSpec(
             kind=section.depth_kind,
             unit_m=unit,

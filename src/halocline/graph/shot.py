@@ -12,6 +12,7 @@ from halocline.graph.sea import Sea
 from halocline.imaging.camera import Camera
 from halocline.imaging.camera_track import CameraTrack
 from halocline.imaging.frame import Frame, Window
+from halocline.imaging.motion import MotionVectors
 from halocline.imaging.sun_depth import SunView
 from halocline.physics.path.lamps import Lamp
 from halocline.physics.path.transport import LightPath
@@ -52,6 +53,8 @@ class Shot:
         What the sun sees, where a depth picture from there is given; else what ``surfaces`` shows casts.
     shadows, subject_shaded
         Whether things shade the water and what floats in it; and whether the subject too.
+    motion
+        How the render's motion vectors are to be read; None where it is not said.
     shadow_softness
         How soft shadows are, over what is physical.
     """
@@ -74,6 +77,7 @@ class Shot:
     shadows: bool = True
     subject_shaded: bool = False
     shadow_softness: float = 1.0
+    motion: MotionVectors | None = None
 
     @property
     def camera(self) -> Camera:

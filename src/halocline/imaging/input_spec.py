@@ -7,6 +7,7 @@ from dataclasses import dataclass, field
 
 from halocline.imaging.camera_metadata import CameraStatement
 from halocline.imaging.depth import DepthSpec
+from halocline.imaging.motion import MotionVectors
 from halocline.imaging.repair import Policy
 
 
@@ -29,6 +30,8 @@ class InputSpec:
     passes
         Channel or layer by the name of a pass; planes are called ``pass.NAME``. Channels and layers called so
         need no entry.
+    motion
+        How motion vectors are to be read, where they are stated; their pass is called ``motion``.
     channels
         Channel by plane name: further planes to load.
     depth, camera, cameras
@@ -57,6 +60,7 @@ class InputSpec:
     mattes: Mapping[str, str] = field(default_factory=dict)
     lights: Mapping[str, str] = field(default_factory=dict)
     passes: Mapping[str, str] = field(default_factory=dict)
+    motion: MotionVectors | None = None
     channels: Mapping[str, str] = field(default_factory=dict)
     depth: DepthSpec = field(default_factory=DepthSpec)
     camera: CameraStatement = field(default_factory=CameraStatement)

@@ -10,6 +10,7 @@ from typing import Any
 import numpy as np
 
 from halocline.errors import FrameError, HaloclineError, ReadError
+from halocline.imaging.camera import Camera
 from halocline.imaging.channel_plan import describing_part
 from halocline.imaging.channels import views_of
 from halocline.imaging.colour import find_space
@@ -18,10 +19,11 @@ from halocline.imaging.exr import Header, Part, read_header
 from halocline.imaging.frame import Window
 from halocline.imaging.input_spec import InputSpec
 from halocline.imaging.load import View, load, load_beauty
+from halocline.imaging.motion import MOTION_PASS, MotionVerdict
 from halocline.imaging.passes import depth_names
 from halocline.imaging.picture_statistics import BeautyStatistics
 from halocline.imaging.sequence import Sequence, find_sequence, frame_text
-from halocline.imaging.survey import not_read, planes_in
+from halocline.imaging.survey import cameras_in, not_read, planes_in
 
 _PERCENTILES = (1, 50, 99)
 
@@ -81,7 +83,8 @@ class CameraReport:
 class ViewReport:
     """One view: what is known about its depth, camera, colours and bad pixels.
 
-    ``passes`` are the channels that each plane is read from; ``other_depths`` depth channels that are not.
+    ``passes`` are the channels that each plane is read from; ``other_depths`` depth channels that are not;
+    ``motion`` is what the cameras of this frame and the next say of motion vectors.
     """
 
     name: str
@@ -97,6 +100,7 @@ class ViewReport:
     partly_covered_share: float
     warnings: tuple[str, ...]
     deep: DeepReport | None = None
+    motion: str = ""
 
 
 @dataclass(frozen=True)
@@ -212,7 +216,9 @@ def inspect(
         if pattern is not None:
             files[name], other = _file_beside(name, pattern, frame)
             elsewhere += other
-    views, unread = _views(header, spec or InputSpec(), files, (tuple(wanted), tuple(useful)))
+    stated = spec or InputSpec()
+    after = sequence.path(frame + 1) if sequence.is_numbered and frame + 1 in sequence.frames else None
+    views, unread = _views(header, stated, files, (tuple(wanted), tuple(useful)), after)
     return InspectionReport(
         path=str(file),
         frames=frame_text(sequence.frames) if sequence.is_numbered else "",
@@ -239,6 +245,7 @@ def _views(
     spec: InputSpec,
     beside: Mapping[str, Path],
     planes: tuple[tuple[str, ...], tuple[str, ...]],
+    after: Path | None,
 ) -> tuple[tuple[ViewReport, ...], tuple[Obstacle, ...]]:
     """Look at each view; what keeps a picture from being read becomes a problem."""
     wanted, useful = planes
@@ -259,11 +266,13 @@ def _views(
             return (), tuple(dict.fromkeys([*problems, Obstacle.of(other)]))
     depths = {view.view: view for view in views_of(read_header(files[-1]))}
     parts = {beauty.view: header.parts[beauty.part] for beauty in loaded.template.beauties}
+    later = _cameras_after(after, spec)
     reports = tuple(
         _view_report(
             view,
             describing_part(header, parts[view.name]),
             spec,
+            later.get(view.name),
             tuple(
                 name
                 for name in (depth_names(depths[view.name]) if view.name in depths else ())
@@ -293,9 +302,36 @@ def _part_report(part: Part) -> PartReport:
     )
 
 
-def _view_report(view: View, part: Part, spec: InputSpec, others: tuple[str, ...]) -> ViewReport:
+def _cameras_after(path: Path | None, spec: InputSpec) -> dict[str, Camera]:
+    """Return the next frame's cameras by view, where vectors are to be held against them."""
+    if path is None or spec.motion is None:
+        return {}
+    try:
+        return cameras_in(path, spec)
+    except HaloclineError:
+        # It is not the frame that is looked at.
+        return {}
+
+
+def _motion(view: View, spec: InputSpec, later: Camera | None) -> MotionVerdict | None:
+    """Return what the cameras say of motion vectors, where there are any and a later camera."""
+    plane, range_m = (view.frame.planes.get(name) for name in (f"pass.{MOTION_PASS}", "range"))
+    if spec.motion is None or plane is None or range_m is None:
+        return None
+    if later is None:
+        return MotionVerdict(
+            "the next frame's camera is not known: nothing to compare them with", doubted=False
+        )
+    windows = view.frame.data_window, view.frame.display_window
+    return spec.motion.judged(plane, range_m, (view.camera, later), windows)
+
+
+def _view_report(
+    view: View, part: Part, spec: InputSpec, later: Camera | None, others: tuple[str, ...]
+) -> ViewReport:
     space = find_space(part, spec.colour_space, spec.input_space)
     alpha = view.frame.plane("alpha")
+    motion = _motion(view, spec, later)
     return ViewReport(
         name=view.name,
         passes=dict(view.passes),
@@ -308,8 +344,9 @@ def _view_report(view: View, part: Part, spec: InputSpec, others: tuple[str, ...
         bad_pixels={name: view.counts[name] for name in ("nan", "infinite", "negative")},
         covered_share=float(np.mean(alpha > 0)),
         partly_covered_share=float(np.mean((alpha > 0) & (alpha < COVERED))),
-        warnings=view.warnings,
+        warnings=(*view.warnings, *((motion.text,) if motion is not None and motion.doubted else ())),
         deep=_deep_report(view),
+        motion="" if motion is None or motion.doubted else motion.text,
     )
 
 
@@ -405,6 +442,8 @@ def _pass_lines(view: ViewReport) -> Iterable[str]:
     for plane, channels in view.passes.items():
         if plane not in names:
             yield f"  {plane:<14}{' '.join(channels)}"
+    if view.motion:
+        yield f"  {'vectors':<14}{view.motion}"
     if view.other_depths:
         yield f"  not used      {' '.join(view.other_depths)} (depth too; input.depth_channel takes it)"
 

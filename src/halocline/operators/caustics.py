@@ -19,6 +19,8 @@ from halocline.filters.facing import EDGE_REACH, normals_from_range, sun_over_di
 from halocline.graph.operator import Operator, Planes, PlaneUse, Source, Stage, Tile
 from halocline.graph.sea import Sea
 from halocline.graph.shot import Shot
+from halocline.imaging.motion import MOTION_PASS
+from halocline.operators.shared.pixel_stretch import STEEPEST, CameraMotion, Stretches, stretches
 from halocline.operators.shared.surface_light import (
     FARTHEST_M,
     LevelAxes,
@@ -32,8 +34,6 @@ from halocline.physics.path.visibility import RangeRemap
 from halocline.physics.sea.light_field import CausticField
 from halocline.quantities import Ratio, Strict
 
-# A surface seen this steeply at least, when the width of a pixel on it is reckoned.
-_STEEPEST = np.float32(0.1)
 # Diffuse light that reaches a surface facing straight down, as a share of that on one facing up: what the
 # bottom throws back. Common practice, no source.
 _FROM_BELOW = 0.1
@@ -41,12 +41,13 @@ _FROM_BELOW = 0.1
 # a pattern on them. Over the last part of the way there it fades.
 _UNSEEN = 1.0 / 500.0
 _FADING = 0.25
-# Outer thirds of a pixel's stretch that lie closer to its middle than this many widths are left out.
+# Outer parts of a pixel's stretch that lie closer to its middle than this many widths are left out.
 _SHORT = np.float32(0.1)
+# Where along the halves of a stretch its pattern is looked up beside its middle; of a long sweep more often.
+_OUTER = (-1.0, 1.0)
+_EIGHT = (-1.0, -0.75, -0.5, -0.25, 0.25, 0.5, 0.75, 1.0)
+_MOTION = f"pass.{MOTION_PASS}"
 # In float32, as all numbers in the loops.
-_HALF, _THIRD = np.float32(0.5), np.float32(1.0 / 3.0)
-# A normal's square beyond this, or under a half, is no direction's.
-_NO_UNIT = np.float32(2.0)
 _NOTHING, _ALL, _LEAST, _FARTHEST = (np.float32(number) for number in (0.0, 1.0, 1e-6, FARTHEST_M))
 
 
@@ -119,7 +120,7 @@ class Caustics(Operator[CausticsParameters, _Prepared]):
         normals = {"auto": {"normal", "fitted_normal"}, "render": {"normal"}, "none": set()}[p.normals]
         return PlaneUse(
             reads=frozenset({light, "range", "downward"} | mattes | key),
-            optional=FARTHER_PLANES | normals,
+            optional=FARTHER_PLANES | normals | {_MOTION},
             # Of a key light alone, it is not known how much comes from the farther surface.
             writes=frozenset({light, "caustic_gain"} | (set() if p.key_light else {"far_light"})),
         )
@@ -167,7 +168,10 @@ class Caustics(Operator[CausticsParameters, _Prepared]):
             facing = tile.trim(takes).ravel()
         view = _View.of(shot, prepared.axes, tile)
         held = self._held(trimmed)
-        gain = _departure(prepared, view, trimmed["range"].ravel(), facing, direction)
+        vectors = None
+        if shot.motion is not None and _MOTION in trimmed:
+            vectors = shot.motion.pixels(trimmed[_MOTION], shot.display_window).reshape(2, -1)
+        gain = _departure(prepared, view, trimmed["range"].ravel(), facing, direction, vectors)
         gain = gain.reshape(-1, *tile.region.shape)
         gain *= held
         gain += np.float32(1.0)
@@ -224,13 +228,15 @@ class _View:
     width: float
     level: F64
     remap: RangeRemap
+    motion: CameraMotion
 
     @classmethod
     def of(cls, shot: Shot, axes: LevelAxes, tile: Tile) -> _View:
         x, y = (plane.ravel() for plane in axes.across(shot, tile.region))
         down = shot.view_plane("downward", tile.region).ravel()
         width, level = max(shot.camera.tangent_per_px), np.stack([axes.x, axes.y, -shot.path.up])
-        return cls(x, y, down, shot.path.camera_depth_m, width, level, shot.path.remap)
+        motion = CameraMotion.of(shot, level)
+        return cls(x, y, down, shot.path.camera_depth_m, width, level, shot.path.remap, motion)
 
     def at(self, where: NDArray[np.intp]) -> _View:
         """Return the directions of some pixels."""
@@ -242,11 +248,19 @@ def _farthest(path: LightPath) -> float:
     return min(FARTHEST_M, -math.log(_UNSEEN) / max(1e-6, float(path.beam_rate.min())))
 
 
-def _departure(ready: _Prepared, view: _View, range_m: F32, facing: F32 | None, normal: F32 | None) -> F32:
+def _departure(
+    ready: _Prepared,
+    view: _View,
+    range_m: F32,
+    facing: F32 | None,
+    normal: F32 | None,
+    vectors: F32 | None = None,
+) -> F32:
     """Return by how much each band's light on the surfaces of pixels departs from even light, ``(K, n)``.
 
     Where there is no surface, or none to be seen for water, light is taken as even: 0. ``normal``,
-    ``(3, n)``, tells over how long a stretch of its surface a pixel looks.
+    ``(3, n)``, tells over how long a stretch of its surface a pixel looks, and ``vectors``, ``(2, n)`` px
+    from frame to frame, how that surface moves.
     """
     # Metres of water as the eye counts them: a story may draw surfaces near.
     metres = view.remap.apply(range_m)
@@ -261,7 +275,7 @@ def _departure(ready: _Prepared, view: _View, range_m: F32, facing: F32 | None, 
         tuple(np.float32(number) for number in numbers),
         (x, y, depth, width, seen),
     )
-    light = _over_pixels(ready, view, (x, y, depth, width), range_m, normal)
+    light = _over_pixels(ready, view, (x, y, depth, width), range_m, normal, vectors)
     if ready.shade is not None:
         across, along = (np.float32(place) for place in ready.axes.origin)
         seen *= ready.shade.light_along(x + across, y + along, depth)[0]
@@ -275,69 +289,56 @@ def _departure(ready: _Prepared, view: _View, range_m: F32, facing: F32 | None, 
 
 
 def _over_pixels(
-    ready: _Prepared, view: _View, places: tuple[F32, F32, F32, F32], range_m: F32, normal: F32 | None
+    ready: _Prepared,
+    view: _View,
+    places: tuple[F32, F32, F32, F32],
+    range_m: F32,
+    normal: F32 | None,
+    vectors: F32 | None,
 ) -> F32:
     """Return the gathered light on what each pixel covers of its surface, ``(3, n)``.
 
-    A pixel that looks along a surface covers a long, narrow stretch of it. Three places along the stretch,
-    each averaged over its width or a third of its length, stand for it as one mean over both would not: that
-    is either blurred across or full of holes along.
+    A pixel that looks along a surface, or sweeps over it as the camera moves, covers a long, narrow stretch
+    of it. Three places along the stretch, or nine, each averaged over its width or its share of the length,
+    stand for it as one mean over both would not: that is either blurred across or full of holes along.
     """
     x, y, depth, width = places
-    if normal is None:
-        return ready.field.gain(x, y, depth, origin=ready.axes.origin, footprint_m=width)
-    along = np.empty((3, x.size), np.float32)
-    axes = tuple(tuple(np.float32(value) for value in axis) for axis in view.level)
     directions = (view.x, view.y, view.down)
-    _stretch(directions, normal, axes, range_m, np.float32(view.width), along, width)
-    light = ready.field.gain(x, y, depth, origin=ready.axes.origin, footprint_m=width)
-    long = np.flatnonzero((along * along).sum(axis=0) > (_SHORT * width) ** 2)
-    sides = [
-        ready.field.gain(
-            *(plane[long] + sign * step[long] for plane, step in zip((x, y, depth), along, strict=True)),
-            origin=ready.axes.origin,
-            footprint_m=width[long],
-        )
-        for sign in (np.float32(-1.0), np.float32(1.0))
-    ]
-    light[:, long] = (light[:, long] + sides[0] + sides[1]) * np.float32(1.0 / 3.0)
+    if normal is None:
+        far = np.where(width > _NOTHING, range_m, _NOTHING)
+        wide = np.hypot(width, view.motion.sweep(directions, far))
+        return ready.field.gain(x, y, depth, origin=ready.axes.origin, footprint_m=wide)
+    found = stretches(directions, normal, view.level, range_m, view.width, width, view.motion, vectors)
+    light = ready.field.gain(x, y, depth, origin=ready.axes.origin, footprint_m=found.width)
+    length = np.square(found.along).sum(axis=0)
+    long = length > np.square(_SHORT * found.width)
+    swept = found.swept > _NOTHING
+    for pixels, shares in ((~swept, _OUTER), (swept, _EIGHT)):
+        where = np.flatnonzero(long & pixels)
+        if where.size:
+            light[:, where] = _along(ready, (x, y, depth), found, where, shares, light[:, where])
     return light
 
 
-@compiled
-def _stretch(
-    view: tuple[F32, F32, F32],
-    normal: F32,
-    axes: tuple[tuple[np.float32, ...], ...],
-    range_m: F32,
-    per_m: np.float32,
-    along: F32,
-    width: F32,
-) -> None:
-    """Write how far from the middle of a pixel's stretch its outer thirds lie, and how wide each third is.
-
-    ``along`` is ``(3, n)`` metres, level and down. The stretch is what the pixel covers of the plane through
-    its surface: as long as it is wide over the cosine at which the plane is seen.
-    """
-    for i in range(range_m.size):
-        if width[i] == _NOTHING:
-            along[0, i] = along[1, i] = along[2, i] = _NOTHING
-            continue
-        x, y, down = view[0][i], view[1][i], view[2][i]
-        a, b, c = normal[0, i], normal[1, i], normal[2, i]
-        across = axes[0][0] * a + axes[0][1] * b + axes[0][2] * c
-        forth = axes[1][0] * a + axes[1][1] * b + axes[1][2] * c
-        under = axes[2][0] * a + axes[2][1] * b + axes[2][2] * c
-        if not _HALF < across * across + forth * forth + under * under < _NO_UNIT:
-            # No direction is known here.
-            across, forth, under = -x, -y, -down
-        cosine = x * across + y * forth + down * under
-        x, y, down = x - cosine * across, y - cosine * forth, down - cosine * under
-        size = range_m[i] * per_m
-        length = size / max(abs(cosine), _STEEPEST)
-        width[i] = max(size, length * _THIRD)
-        scale = _HALF * (length - width[i]) / max(np.sqrt(x * x + y * y + down * down), _LEAST)
-        along[0, i], along[1, i], along[2, i] = x * scale, y * scale, down * scale
+def _along(
+    ready: _Prepared,
+    places: tuple[F32, F32, F32],
+    found: Stretches,
+    where: NDArray[np.intp],
+    shares: tuple[float, ...],
+    middle: F32,
+) -> F32:
+    """Return the mean light of the middle of some pixels' stretches and at shares of their halves."""
+    total = middle
+    for share in shares:
+        x, y, depth = (
+            plane[where] + np.float32(share) * step[where]
+            for plane, step in zip(places, found.along, strict=True)
+        )
+        total = total + ready.field.gain(
+            x, y, depth, origin=ready.axes.origin, footprint_m=found.width[where]
+        )
+    return total * np.float32(1.0 / (1 + len(shares)))
 
 
 @compiled
@@ -360,7 +361,7 @@ def _find_surfaces(
         x[i], y[i] = view_x[i] * far, view_y[i] * far
         depth[i] = max(down[i] * far + lens_m, _NOTHING) if far > _NOTHING else _NOTHING
         # On level ground, between its width across and along the view.
-        width[i] = far * per_m / np.sqrt(max(abs(down[i]), _STEEPEST))
+        width[i] = far * per_m / np.sqrt(max(abs(down[i]), STEEPEST))
 
 
 @compiled

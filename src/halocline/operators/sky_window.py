@@ -17,6 +17,7 @@ from halocline._typing import F32
 from halocline.graph.operator import Operator, Planes, PlaneUse, Stage, Tile
 from halocline.graph.sea import Sea
 from halocline.graph.shot import Shot
+from halocline.operators.shared.pixel_stretch import CameraMotion
 from halocline.operators.shared.surface_light import (
     FARTHEST_M,
     LevelAxes,
@@ -95,6 +96,7 @@ class _Prepared:
     below: LightPath
     water: VeilRays
     ground: F32 | None
+    motion: CameraMotion
 
 
 class SkyWindow(Operator[SkyWindowParameters, _Prepared]):
@@ -143,15 +145,17 @@ class SkyWindow(Operator[SkyWindowParameters, _Prepared]):
         field = light_field(shot, p.surface)
         sun = field.setup.optics.beam
         below = replace(path, camera_depth_m=0.0)
+        axes = LevelAxes.of(shot)
         return _Prepared(
             field,
-            LevelAxes.of(shot),
+            axes,
             sky_over(sun, sun_share=path.surface_sun_share),
             self._sun_variance(field),
             (path.light_from_above() * p.brightness).astype(np.float32),
             below,
             below.veil_rays(),
             self._ground(path),
+            CameraMotion.of(shot, np.stack([axes.x, axes.y, -path.up])),
         )
 
     def _ground(self, path: LightPath) -> F32 | None:
@@ -192,11 +196,14 @@ class SkyWindow(Operator[SkyWindowParameters, _Prepared]):
         across = [plane[rows, columns] for plane in ready.axes.across(shot, tile.region)]
         directions = np.stack([*across, mu])[:, np.newaxis]
         distance = np.minimum(np.float32(shot.path.camera_depth_m) / -mu, np.float32(FARTHEST_M))
+        footprint = Footprint.of_view(directions[:, 0], distance, shot.camera.tangent_per_px[0])
+        if not ready.motion.still:
+            footprint = footprint.swept(*ready.motion.over_level(directions[:, 0], distance))
         slopes = ready.field.slopes(
             directions[0] * distance,
             directions[1] * distance,
             origin=ready.axes.origin,
-            footprint=Footprint.of_view(directions[:, 0], distance, shot.camera.tangent_per_px[0]),
+            footprint=footprint,
         )
         slopes[:2] *= np.float32(self.parameters.waves)
         slopes[2] *= np.float32(self.parameters.waves**2)

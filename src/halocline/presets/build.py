@@ -12,6 +12,7 @@ from halocline.errors import PhysicsError
 from halocline.graph.shot import Shot
 from halocline.imaging.camera_track import CameraTrack
 from halocline.imaging.frame import Frame, Window
+from halocline.imaging.motion import MotionVectors
 from halocline.imaging.sun_depth import SunView, read_sun_depth
 from halocline.physics.path.transport import LightPath, refracted_sun
 from halocline.physics.sea.surface import direct_sun_share
@@ -94,7 +95,25 @@ def make_shot(
         shadows=look.light.shadows,
         subject_shaded=look.light.subject_shaded,
         shadow_softness=look.light.shadow_softness,
+        motion=motion_vectors(look),
     )
+
+
+def motion_vectors(look: Look) -> MotionVectors | None:
+    """Return how motion vectors are to be read, where a look says so.
+
+    Parameters
+    ----------
+    look
+        The settings of a frame.
+
+    Returns
+    -------
+    MotionVectors | None
+        As ``[input.motion]`` has it.
+    """
+    stated = look.input.motion
+    return None if stated is None else MotionVectors(**stated.model_dump())
 
 
 def _sun_view(look: Look, own: Path | None) -> SunView | None:

@@ -53,6 +53,29 @@ class SequenceSection(Strict):
     shutter_angle: Annotated[Angle, Field(ge=0.0, le=360.0)] = 180.0
 
 
+class MotionSection(Strict):
+    """Motion vectors of the render, and how they are meant: ``inspect`` holds them against the cameras.
+
+    Attributes
+    ----------
+    layer
+        Layer that holds them, across in its first channel and along columns in its second: ``vector`` for
+        vector.X and vector.Y.
+    unit
+        ``px``, or ``fraction`` of the picture's width and height.
+    points
+        ``to_next``: a vector points to where the surface is on the next frame; ``to_last``: to where it was
+        on the last.
+    up
+        Whether the second number grows upward.
+    """
+
+    layer: str
+    unit: Literal["px", "fraction"] = "px"
+    points: Literal["to_next", "to_last"] = "to_next"
+    up: bool = True
+
+
 class InputSection(Strict):
     """What the render delivers. All of it is found by itself where left out.
 
@@ -73,6 +96,8 @@ class InputSection(Strict):
         ``matte.NAME``, and a channel or layer called as the pass, need no entry. Where no channel is called
         so, a matte is looked for in the render's ID mattes (open Cryptomatte specification), by the name of
         a thing, ``"anchor"``, of several, ``"chain*"``, or of one in a certain set, ``"material:rust"``.
+    motion
+        Motion vectors, so that light on moving things is blurred by the shutter as it moves over them.
     depth_kind
         ``planar`` (along the optical axis), ``range`` (along the view ray), ``negative_planar``, ``inverse``
         (1/Z), ``normalised`` (0 at ``near``, 1 at ``far``), ``normalised_white_near`` (1 at ``near``, 0 at
@@ -110,6 +135,7 @@ class InputSection(Strict):
     position_layer: str | None = None
     lights: dict[str, str] = Field(default_factory=dict)
     passes: dict[str, str] = Field(default_factory=dict)
+    motion: MotionSection | None = None
     depth_kind: DepthKind = "auto"
     scene_unit: SceneUnit = 1.0
     depth_unit: SceneUnit | None = None

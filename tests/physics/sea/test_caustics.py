@@ -72,7 +72,7 @@ def test_the_mean_of_a_slice_is_one_at_every_depth(depth_m: float) -> None:
 
 def test_energy_is_conserved_before_any_normalising() -> None:
     optics = patch_optics()
-    rays = optics.rays(1.0).traced[1]
+    rays = optics.rays(1.0).traced[1][0]
     gathered = rays.gathered(6.0, optics.patch.cell_m, optics.reference_drift)
     entered = rays.energy.sum(dtype=np.float64)
     assert gathered.sum(dtype=np.float64) == pytest.approx(entered, rel=1e-5)

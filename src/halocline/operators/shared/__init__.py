@@ -2,6 +2,8 @@
 
 - `view_rays`: directions of a tile (Rays, grid_rays, spaced_rays)
 - `two_surfaces`: pixels that show two surfaces (Farther)
+- `pixel_stretch`: what a pixel covers of a surface in an exposure (CameraMotion, STEEPEST, Stretches,
+  stretches)
 - `surface_light`: the sea's light (LevelAxes, by_channel, casters_of_sun, casters_seen, channel_weights,
   light_field, sun_zenith, water_index)
 - `water_shade`: what stands in the light of the water (RayGrid, RegionShade, WaterShade, scene_shade,

@@ -71,7 +71,7 @@ class LevelAxes:
 
 
 def light_field(shot: Shot, other_sea: Sea | None = None, *, contrast: float = 1.0) -> CausticField:
-    """Return the sun's light under the surface on a frame; steps that ask for the same share it.
+    """Return the sun's light under the surface while the shutter is open; steps that ask alike share it.
 
     Parameters
     ----------
@@ -89,7 +89,8 @@ def light_field(shot: Shot, other_sea: Sea | None = None, *, contrast: float = 1
     """
     sea = other_sea or shot.sea
     setup = _setup(_state(sea), _optics(shot, sea, contrast), shot.seed, _Grid.of(sea))
-    return _FIELDS.at(setup, shot.time_s * sea.speed)
+    opened, closed = shot.shutter()
+    return _FIELDS.at(setup, shot.time_s * sea.speed, (closed - opened) / shot.fps * sea.speed)
 
 
 def casters_seen(shot: Shot, surfaces: Frame, axes: LevelAxes) -> Casters:
@@ -277,20 +278,20 @@ def _setup(sea: SeaState, optics: CausticOptics, seed: int, grid: _Grid) -> Caus
 
 
 class _SharedFields:
-    """Fields that some step of some frame still holds, by setup and time."""
+    """Fields that some step of some frame still holds, by setup, time and exposure."""
 
     def __init__(self) -> None:
         self._lock = Lock()
-        self._fields: WeakValueDictionary[tuple[int, float], CausticField] = WeakValueDictionary()
+        self._fields: WeakValueDictionary[tuple[int, float, float], CausticField] = WeakValueDictionary()
 
-    def at(self, setup: CausticSetup, time_s: float) -> CausticField:
-        """Return the field of a time, the same object as long as anybody holds it."""
+    def at(self, setup: CausticSetup, time_s: float, exposure_s: float) -> CausticField:
+        """Return the field of an exposure, the same object as long as anybody holds it."""
         with self._lock:
             # A field keeps its setup alive, so the identity cannot be another's.
-            field = self._fields.get((id(setup), time_s))
+            field = self._fields.get((id(setup), time_s, exposure_s))
             if field is None:
-                field = setup.at(time_s)
-                self._fields[id(setup), time_s] = field
+                field = setup.at(time_s, exposure_s)
+                self._fields[id(setup), time_s, exposure_s] = field
             return field
 
 

@@ -267,9 +267,10 @@ class PatchOptics:
         drift -= beam.drift.astype(np.float32)[:, np.newaxis, np.newaxis]
         return TracedRays(drift, power, height, offset)
 
-    def rays(self, time_s: float) -> PatchRays:
-        """Refract the sun through the patch at a time."""
-        return PatchRays(self, tuple(self.traced(time_s, n) for n in range(self.traced_count)))
+    def rays(self, *times_s: float) -> PatchRays:
+        """Refract the sun through the patch at moments of an exposure."""
+        channels = range(self.traced_count)
+        return PatchRays(self, tuple(tuple(self.traced(at, n) for at in times_s) for n in channels))
 
     @cached_property
     def fringe_filter(self) -> F32:
@@ -308,9 +309,12 @@ class TracedRays:
     height: F32
     offset_cells: float
 
-    def gathered(self, depth_m: float, cell_m: float, beam_drift: F64) -> F32:
-        """Return the light at a depth before softening, ``(grid, grid)``, patch axes, by place of arrival."""
-        out = np.zeros_like(self.energy)
+    def gathered(self, depth_m: float, cell_m: float, beam_drift: F64, onto: F32 | None = None) -> F32:
+        """Return the light at a depth before softening, ``(grid, grid)``, patch axes, by place of arrival.
+
+        Added to that of other rays, in place, where that is given.
+        """
+        out = np.zeros_like(self.energy) if onto is None else onto
         in_cells = (1.0 / cell_m, depth_m / cell_m, *beam_drift, self.offset_cells)
         _gather(self.drift, self.height, self.energy, tuple(np.float32(value) for value in in_cells), out)
         return out
@@ -346,10 +350,10 @@ def _gather(drift: F32, height: F32, energy: F32, in_cells: tuple[np.float32, ..
 
 @dataclass(frozen=True)
 class PatchRays:
-    """Rays of one patch at one time: of one channel, or of the outer two of three."""
+    """Rays of one patch at moments of an exposure: of one channel, or of the outer two of three."""
 
     source: PatchOptics
-    traced: tuple[TracedRays, ...]
+    traced: tuple[tuple[TracedRays, ...], ...]
 
     def slices(self, depth_m: float, transfer: F32) -> list[F32]:
         """Return the irradiance of each channel at a depth relative to its mean, ``(grid, grid)`` each.
@@ -367,7 +371,7 @@ class PatchRays:
             `PatchOptics.transfer` of that depth.
         """
         source = self.source
-        first, *others = (self._spectrum(rays, depth_m) for rays in self.traced)
+        first, *others = (self._spectrum(moments, depth_m) for moments in self.traced)
         spectra = np.empty((len(source.beams), *first.shape), np.float32)
         shares = np.array(source.last_shares, np.float32)
         _mix(first, others[0] if others else first, transfer, source.fringe_filter, shares, spectra)
@@ -380,14 +384,18 @@ class PatchRays:
             lights.append(with_contrast(light, source.contrast))
         return lights
 
-    def _spectrum(self, rays: TracedRays, depth_m: float) -> F32:
-        """Return the packed spectrum of the light of one channel's rays."""
-        return spectrum_of(rays.gathered(depth_m, self.source.patch.cell_m, self.source.reference_drift))
+    def _spectrum(self, moments: tuple[TracedRays, ...], depth_m: float) -> F32:
+        """Return the packed spectrum of the light of one channel's rays, of all moments together."""
+        light = None
+        for rays in moments:
+            light = rays.gathered(depth_m, self.source.patch.cell_m, self.source.reference_drift, light)
+        assert light is not None, "an exposure has a moment"
+        return spectrum_of(light)
 
     def led_aside(self, depth_m: float) -> F32:
         """Return how far rays have been led from the leading beam, ``(2, grid, grid)`` metres, by arrival."""
         cell = self.source.patch.cell_m
-        return _led_by(self.traced[0].drift, depth_m / cell) * np.float32(cell)
+        return _led_by(self.traced[0][0].drift, depth_m / cell) * np.float32(cell)
 
 
 @compiled

@@ -3,7 +3,8 @@
 A pixel that looks up at the sea covers a patch of it: small and round overhead, long and thin towards the
 horizon. The waves inside that patch do not vanish when their slopes are averaged. They spread whatever is
 seen by them, and the sun above all: a glint whose waves are finer than a pixel is a wider and fainter one,
-not another single pixel on each frame. So each lookup gives two mean slopes and the variance about them.
+not another single pixel on each frame. What moves while the shutter is open spreads it likewise. So each
+lookup gives two mean slopes and the variance about them.
 
 Images of slopes are halved again and again, each cell of a halved one knowing the mean square of the cells it
 stands for. A patch longer than it is wide is looked up at several places along its length (heckbert1989 gives
@@ -61,24 +62,76 @@ class Footprint(NamedTuple):
         along = across / np.maximum(np.abs(directions[2]), np.float32(1e-3))
         return cls(across, along, directions[0] / safe, directions[1] / safe)
 
+    def swept(self, x: F32, y: F32) -> Footprint:
+        """Return what they cover while each goes some way over the surface.
 
-def slope_levels(along: F32, across: F32) -> tuple[F32, ...]:
-    """Return an image of slopes, and it halved down to a single cell.
+        Parameters
+        ----------
+        x, y
+            ``(n,)`` metres, level.
+        """
+        out = np.empty((4, x.size), np.float32)
+        _sweep(self, x, y, out)
+        return Footprint(*out)
+
+
+@compiled
+def _sweep(footprint: Footprint, x: F32, y: F32, out: F32) -> None:
+    for n in range(x.size):
+        u, v = footprint.x[n], footprint.y[n]
+        length, width, cos, sin = drawn_out(
+            footprint.along_m[n], footprint.across_m[n], x[n] * u + y[n] * v, y[n] * u - x[n] * v
+        )
+        out[0, n], out[1, n] = width, length
+        out[2, n], out[3, n] = cos * u - sin * v, cos * v + sin * u
+
+
+@compiled
+def drawn_out(
+    length: np.float32, width: np.float32, along: np.float32, across: np.float32
+) -> tuple[np.float32, np.float32, np.float32, np.float32]:
+    """Return length, width and the direction of the length of an ellipse that is drawn out.
+
+    It has the variance of the first and of the way it is drawn, along and across its length, added up.
+    Directions are cosine and sine of the angle from the old length to the new one.
+    """
+    first, second, mixed = length * length + along * along, width * width + across * across, along * across
+    apart = np.sqrt((first - second) * (first - second) + (mixed + mixed) * (mixed + mixed))
+    most = _HALF * (first + second + apart)
+    least = max(_HALF * (first + second - apart), width * width)
+    cos, sin = (most - second, mixed) if first >= second else (mixed, most - first)
+    norm = np.sqrt(cos * cos + sin * sin)
+    if norm > _ZERO:
+        cos, sin = cos / norm, sin / norm
+    else:
+        cos, sin = _ONE, _ZERO
+    return np.sqrt(most), np.sqrt(least), cos, sin
+
+
+def slope_levels(moments: list[tuple[F32, F32]]) -> tuple[F32, ...]:
+    """Return an image of slopes over an exposure, and it halved down to a single cell.
 
     Parameters
     ----------
-    along, across
-        ``(cells, cells)`` slopes along x and y, cyclic, cells a power of two.
+    moments
+        ``(cells, cells)`` slopes along x and along y at moments of it, cyclic, cells a power of two.
 
     Returns
     -------
-    Images ``(cells, cells, 3)``: means of both slopes, and of the sum of their squares. No wave is lost.
+    Images ``(cells, cells, 3)``: means of both slopes, and of the sum of their squares; in the first image,
+    the sum of their variances in time. No wave is lost.
     """
-    levels = [np.stack([along, across, along * along + across * across], axis=-1).astype(np.float32)]
-    while len(levels[-1]) > 1:
-        finer = levels[-1]
+    share = np.float32(1.0 / len(moments))
+    x, y = (np.sum(slopes, axis=0) * share for slopes in zip(*moments, strict=True))
+    square = np.sum([along * along + across * across for along, across in moments], axis=0) * share
+    mean_square = x * x + y * y
+    levels = [np.stack([x, y, np.maximum(square - mean_square, _ZERO)], axis=-1).astype(np.float32)]
+    finer = levels[0].copy()
+    finer[..., 2] += mean_square
+    while len(finer) > 1:
         rows = finer[0::2] + finer[1::2]
-        levels.append((rows[:, 0::2] + rows[:, 1::2]) * np.float32(0.25))
+        finer = (rows[:, 0::2] + rows[:, 1::2]) * np.float32(0.25)
+        levels.append(finer)
     return tuple(levels)
 
 
@@ -154,13 +207,13 @@ def _slopes_at(
     x: np.float32,
     y: np.float32,
 ) -> tuple[np.float32, np.float32, np.float32]:
-    """Return slopes, and the variance hidden at a level and in part the next; the finest hides nothing."""
+    """Return slopes, and the variance hidden at a level and in part the next; at the finest, in time."""
     finest = levels[0].shape[0]
     if of_long:
         a, b, c = _long_slopes(levels[level], finest, layout, x, y)
     else:
         a, b, c = _fine_slopes(levels[level], finest, layout, x, y)
-    hidden = max(c - a * a - b * b, _ZERO) if level > 0 else _ZERO
+    hidden = max(c - a * a - b * b, _ZERO) if level > 0 else c
     if part > _ZERO:
         if of_long:
             d, e, f = _long_slopes(levels[level + 1], finest, layout, x, y)
