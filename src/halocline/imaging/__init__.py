@@ -23,6 +23,7 @@
 - `depth_edges`: pixels with averaged depth
 - `depth_steps`: in what steps it was stored
 - `edge_mixture`: pixels that show two surfaces (mixture_planes)
+- `motion`: motion vectors, as they are meant (MotionVectors)
 - `glows`: light where alpha is 0
 - `camera`: the lens (Camera, pinhole, turned_axes)
 - `camera_file`: from plain files (CameraFile, read_camera_file, read_once)

@@ -17,7 +17,7 @@
 - `story_costs`: what that costs (prices)
 - `difference`: what two presets do otherwise (differences)
 - `build`: from a preset to a frame's surroundings (in_space, level_axes, light_path, make_shot,
-  scatters_forward, story_path, story_report)
+  motion_vectors, scatters_forward, story_path, story_report)
 - `water_choice`: its water (chosen_water)
 - `lamps`: its lights
 """

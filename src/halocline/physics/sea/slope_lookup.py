@@ -69,6 +69,11 @@ class Footprint(NamedTuple):
         ----------
         x, y
             ``(n,)`` metres, level.
+
+        Returns
+        -------
+        Footprint
+            Ellipses of the variance of both.
         """
         out = np.empty((4, x.size), np.float32)
         _sweep(self, x, y, out)
@@ -92,8 +97,18 @@ def drawn_out(
 ) -> tuple[np.float32, np.float32, np.float32, np.float32]:
     """Return length, width and the direction of the length of an ellipse that is drawn out.
 
-    It has the variance of the first and of the way it is drawn, along and across its length, added up.
-    Directions are cosine and sine of the angle from the old length to the new one.
+    Parameters
+    ----------
+    length, width
+        Of the ellipse, any unit; the length is no less than the width.
+    along, across
+        How far it is drawn along its length and across it.
+
+    Returns
+    -------
+    tuple[float32, float32, float32, float32]
+        Length and width of the one that has both variances added up; cosine and sine of the angle from the
+        old length to the new one.
     """
     first, second, mixed = length * length + along * along, width * width + across * across, along * across
     apart = np.sqrt((first - second) * (first - second) + (mixed + mixed) * (mixed + mixed))
