@@ -6,6 +6,7 @@ Files are written with the independent OpenEXR package.
 from __future__ import annotations
 
 from collections.abc import Mapping
+from dataclasses import replace
 from pathlib import Path
 from typing import Any
 
@@ -14,6 +15,7 @@ import OpenEXR
 import pytest
 
 from halocline.batch.first_look import look_first
+from halocline.batch.frame_task import read_inputs
 from halocline.batch.headers import look_at_headers
 from halocline.batch.plan_tasks import MissingFrames, plan_shot, plan_tasks
 from halocline.batch.task import FrameTask
@@ -99,6 +101,30 @@ def test_first_look_tells_of_the_sequence_and_leaves_damage_to_the_run(shot: Pat
     assert len(seen.sequence) == 1
     assert seen.sequence[0].startswith("frame 1004: compression")
     assert seen.to_dict()["sequence"] == list(seen.sequence)
+
+
+def test_the_first_frame_is_handed_over_once_to_who_would_read_the_same(shot: Path) -> None:
+    look = preset_from_text(TEXT)
+    seen = look_first(planned(shot), look, keep=True)
+    task, other = seen.tasks[0], seen.tasks[1]
+    assert look_first(planned(shot), look).first is None
+    assert seen.first is not None
+    kept, read = seen.first.take(task, look), read_inputs(task, look)
+    assert kept is not None
+    assert (kept.task, kept.origin) == (read.task, read.origin)
+    assert seen.first.take(task, look) is None
+    (one,), (two,) = kept.loaded.views, read.loaded.views
+    assert one.frame.planes.keys() == two.frame.planes.keys()
+    for name, plane in one.frame.planes.items():
+        np.testing.assert_array_equal(plane, two.frame.planes[name], name)
+    for wrong in (other, replace(task, held_from=1)):
+        again = look_first(planned(shot), look, keep=True).first
+        assert again is not None
+        assert again.take(wrong, look) is None
+    late = look_first(planned(shot), look, keep=True).first
+    clean(shot / "clean.1001.exr", kind=np.float32)
+    assert late is not None
+    assert late.take(task, look) is None, "written anew since"
 
 
 def test_types_of_pixels_that_differ_are_told(shot: Path) -> None:

@@ -14,6 +14,8 @@ import pytest
 from halocline.compute.disk_cache import Held, clear, contents, folder, kept, most_bytes, place
 
 MIB = 1 << 20
+# What the folder holds beside entries.
+NOTES = ("CACHEDIR.TAG", ".looked-through")
 
 
 @pytest.fixture
@@ -36,7 +38,7 @@ class Maker:
 
 
 def files_of(root: Path) -> list[Path]:
-    return sorted(path for path in root.rglob("*") if path.is_file() and path.name != "CACHEDIR.TAG")
+    return sorted(path for path in root.rglob("*") if path.is_file() and path.name not in NOTES)
 
 
 def test_a_value_is_made_once_and_found_again(root: Path) -> None:
@@ -152,6 +154,10 @@ def test_the_place_is_the_platforms_own(
     assert place() == tmp_path / where
 
 
+def looked_through_long_ago(root: Path) -> None:
+    os.utime(root / ".looked-through", (time.time() - 7200,) * 2)
+
+
 def test_the_default_folder_is_its_users_alone(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> None:
     monkeypatch.delenv("HALOCLINE_CACHE", raising=False)
     monkeypatch.setenv("XDG_CACHE_HOME", str(tmp_path))
@@ -204,9 +210,12 @@ def test_leftovers_of_ended_processes_go_and_fresh_ones_stay(root: Path) -> None
         path.write_bytes(b"half")
     os.utime(old, (time.time() - 7200,) * 2)
     kept("fits", "2", Maker())
+    assert old.exists(), "all was looked through a moment ago"
+    looked_through_long_ago(root)
+    kept("fits", "3", Maker())
     assert not old.exists()
     assert fresh.exists()
-    assert contents()[0].entries == 2
+    assert contents()[0].entries == 3
 
 
 def test_clear_takes_away_only_what_is_its_own(root: Path, tmp_path: Path) -> None:

@@ -18,7 +18,7 @@ every frame what became of it and why.
 - `output_look`: what can be known of the output
 - `warm`: what takes long, made ahead (warm)
 - `still`: single frames for the eye (Still, seen, tasks_of)
-- `pipeline`: reading, rendering and writing at once
+- `pipeline`: reading, rendering and writing at once (Pipeline)
 - `nursery`: the warm process that workers are copies of (Nursery)
 - `workers`: processes that ask for frames
 - `worker`: one of them

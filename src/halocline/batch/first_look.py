@@ -11,7 +11,7 @@ from dataclasses import dataclass, field, replace
 from pathlib import Path
 from typing import Any
 
-from halocline.batch.frame_task import planes_read
+from halocline.batch.frame_task import ReadAhead, planes_read, read_inputs
 from halocline.batch.headers import look_at_headers
 from halocline.batch.output_look import look_at_output
 from halocline.batch.task import FrameTask, InputFiles, input_spec
@@ -42,6 +42,8 @@ class FirstLook:
         What a person should know of what will be written.
     sequence
         In what frames are unlike the others, by their headers.
+    first
+        The first task's frame, where it is the one that was looked at and was to be kept.
     """
 
     tasks: tuple[FrameTask, ...]
@@ -51,6 +53,7 @@ class FirstLook:
     doubts: tuple[str, ...] = ()
     output: tuple[str, ...] = ()
     sequence: tuple[str, ...] = ()
+    first: ReadAhead | None = None
 
     @property
     def where(self) -> str:
@@ -82,7 +85,7 @@ class FirstLook:
             )
 
 
-def look_first(tasks: Sequence[FrameTask], preset: Preset) -> FirstLook:
+def look_first(tasks: Sequence[FrameTask], preset: Preset, *, keep: bool = False) -> FirstLook:
     """Look at the input of a shot before anything is made.
 
     Parameters
@@ -91,6 +94,8 @@ def look_first(tasks: Sequence[FrameTask], preset: Preset) -> FirstLook:
         From `halocline.batch.plan_tasks`, all of one sequence.
     preset
         The look.
+    keep
+        Whether this process will make the frames: the first is then read only once.
 
     Returns
     -------
@@ -107,8 +112,11 @@ def look_first(tasks: Sequence[FrameTask], preset: Preset) -> FirstLook:
     references = tasks[0].references if tasks else ()
     problem: HaloclineError | None = None
     for files in references:
+        task = tasks[0] if keep and _reads(tasks[0], files) else None
         try:
-            loaded = _loaded(files, preset)
+            inputs = None if task is None else read_inputs(task, preset, judged=True)
+            loaded = _loaded(files, preset) if inputs is None else inputs.loaded
+            _refuse_lacking(loaded, preset)
         except ReadError as error:
             problem = problem if problem is not None or error.code != "E-READ-DEEP" else error
         except HaloclineError as error:
@@ -119,19 +127,26 @@ def look_first(tasks: Sequence[FrameTask], preset: Preset) -> FirstLook:
                 _told(tasks, files.beauty, loaded),
                 output=look_at_output(preset, loaded, sorted(task.frame for task in tasks)),
                 sequence=look_at_headers(tasks, input_spec(preset, files.frame), planes_read(look.graph)[0]),
+                first=None if inputs is None else ReadAhead(inputs),
             )
     if problem is not None:
         raise problem
     return FirstLook(tuple(tasks))
 
 
+def _reads(task: FrameTask, files: InputFiles) -> bool:
+    own = InputFiles(task.beauty, task.depth, task.frame, task.passes)
+    return own == files and task.held_from is None
+
+
 def _loaded(files: InputFiles, preset: Preset) -> Loaded:
     look = preset.at(0)
-    spec = input_spec(preset, files.frame)
+    # Of its edges nothing is to be told.
+    spec = replace(input_spec(preset, files.frame), separate_edges=False)
     needed, useful = planes_read(look.graph)
     # World positions, where the render has them, settle what the depth pass holds.
     wanted = needed | planes_there(files.by_role, spec, {*useful, "position"})
-    loaded = load(
+    return load(
         files.beauty,
         spec,
         depth_path=files.depth,
@@ -139,9 +154,12 @@ def _loaded(files: InputFiles, preset: Preset) -> Loaded:
         wanted=sorted(wanted),
         judged=True,
     )
-    # Planes to carry that no file has keep every frame from being made; so do layers (`look_at_output`).
-    carried_channels(loaded.template, "all" if "*" in look.output.carry else look.output.carry)
-    return loaded
+
+
+def _refuse_lacking(loaded: Loaded, preset: Preset) -> None:
+    """Refuse planes to carry that no file has, which keep every frame from being made."""
+    carry = preset.at(0).output.carry
+    carried_channels(loaded.template, "all" if "*" in carry else carry)
 
 
 def _told(tasks: Sequence[FrameTask], file: Path, loaded: Loaded) -> FirstLook:

@@ -7,9 +7,9 @@ import resource
 import socket
 import sys
 import time
-from collections.abc import Iterable, Mapping
+from collections.abc import Collection, Iterable, Mapping, Sequence
 from contextlib import suppress
-from dataclasses import dataclass, replace
+from dataclasses import asdict, dataclass, replace
 from pathlib import Path
 from typing import Any
 
@@ -50,6 +50,10 @@ _CLAMPED = (
 )
 
 
+# What tells that a file was changed: its number, size and time; None where it is not there.
+Stamps = Sequence[tuple[int, int, int] | None]
+
+
 @dataclass(frozen=True)
 class FrameInputs:
     """What was read for a task."""
@@ -60,6 +64,7 @@ class FrameInputs:
     tracks: Mapping[str, CameraTrack]
     began: float
     seconds: float
+    stamps: Stamps
 
 
 @dataclass(frozen=True)
@@ -121,8 +126,21 @@ class FrameRecord:
     peak_memory_bytes: int
 
 
-def read_inputs(task: FrameTask, preset: Preset) -> FrameInputs:
+def read_inputs(task: FrameTask, preset: Preset, *, judged: bool = False) -> FrameInputs:
     """Read a task's files.
+
+    Parameters
+    ----------
+    task, preset
+        The frame and the look.
+    judged
+        Whether the picture is looked at too, as `halocline.imaging.load.load` takes it; with world positions,
+        where the render has them, by which its depth is judged.
+
+    Returns
+    -------
+    FrameInputs
+        What was read.
 
     Raises
     ------
@@ -134,8 +152,17 @@ def read_inputs(task: FrameTask, preset: Preset) -> FrameInputs:
     before = _stamps(task)
     origin = origin_of(task, preset)
     needed, useful = planes_read(preset.at(task.frame).graph)
+    if judged:
+        useful |= {"position"} - needed
     wanted = sorted(needed | planes_there(task.by_role, spec, useful))
-    loaded = load(task.beauty, spec, depth_path=task.depth, pass_paths=dict(task.passes), wanted=wanted)
+    loaded = load(
+        task.beauty,
+        spec,
+        depth_path=task.depth,
+        pass_paths=dict(task.passes),
+        wanted=wanted,
+        judged=judged,
+    )
     tracks = {view.name: _track(task, view, preset) for view in loaded.views}
     if _stamps(task) != before:
         # The digest would vouch for bytes that were not rendered.
@@ -145,7 +172,41 @@ def read_inputs(task: FrameTask, preset: Preset) -> FrameInputs:
             where=" or ".join(map(str, task.files)),
             fix="Something is still writing it; run again when it is done.",
         )
-    return FrameInputs(task, origin, loaded, tracks, began, time.perf_counter() - started)
+    return FrameInputs(task, origin, loaded, tracks, began, time.perf_counter() - started, before)
+
+
+class ReadAhead:
+    """A frame that was read before its turn; it is handed over once, and only to who would read the same.
+
+    Parameters
+    ----------
+    inputs
+        As `read_inputs` gives them.
+    """
+
+    def __init__(self, inputs: FrameInputs) -> None:
+        self._inputs: FrameInputs | None = inputs
+
+    def take(self, task: FrameTask, preset: Preset) -> FrameInputs | None:
+        """Return the frame for its task, None where it is another, or its files have changed since."""
+        inputs, self._inputs = self._inputs, None
+        if inputs is None or task.held_from is not None or _stamps(task) != inputs.stamps:
+            return None
+        if (task.frame, task.by_role) != (inputs.task.frame, inputs.task.by_role):
+            return None
+        needed, useful = planes_read(preset.at(task.frame).graph)
+        # World positions may have been read for judging alone.
+        unused = {"position"} - needed - useful
+        views = [
+            replace(view, frame=replace(view.frame, planes=_without(view.frame.planes, unused)))
+            for view in inputs.loaded.views
+        ]
+        origin = replace(inputs.origin, depth={} if task.depth_spec is None else asdict(task.depth_spec))
+        return replace(inputs, task=task, origin=origin, loaded=replace(inputs.loaded, views=tuple(views)))
+
+
+def _without(planes: Mapping[str, F32], names: Collection[str]) -> dict[str, F32]:
+    return {name: plane for name, plane in planes.items() if name not in names}
 
 
 def render(inputs: FrameInputs, preset: Preset, how: Evaluation) -> FrameResult:
@@ -303,7 +364,7 @@ def _total(counts: Iterable[Mapping[str, int]]) -> dict[str, int]:
     return total
 
 
-def _stamps(task: FrameTask) -> list[tuple[int, int, int] | None]:
+def _stamps(task: FrameTask) -> Stamps:
     stamps: list[tuple[int, int, int] | None] = []
     for path in task.files:
         try:

@@ -5,7 +5,6 @@ from __future__ import annotations
 from collections.abc import Sequence
 from dataclasses import dataclass
 
-from halocline.batch.distributed import Cluster
 from halocline.batch.memory_budget import size_job
 from halocline.batch.nursery import Nursery
 from halocline.batch.pipeline import Pipeline
@@ -28,7 +27,8 @@ class Means:
     scheduler
         Address of a dask scheduler, whose machines are used instead.
     nursery
-        Where worker processes come from, for several shots; each shot has one of its own where not given.
+        Where worker processes come from, which begins to load the look at once; the job has one of its own
+        where not given.
     """
 
     processes: int | None = None
@@ -61,6 +61,9 @@ def choose_maker(tasks: Sequence[FrameTask], preset: Preset, means: Means) -> tu
         ``E-JOB-MEMORY`` where the memory allowed is too little for one frame.
     """
     if means.scheduler is not None:
+        # Few jobs go to a cluster, and what waits for one takes long to import.
+        from halocline.batch.distributed import Cluster  # noqa: PLC0415
+
         return Cluster(preset, means.scheduler, means.threads or 1), f"cluster of {means.scheduler}"
     sizing = size_job(
         tasks,
@@ -81,4 +84,6 @@ def choose_maker(tasks: Sequence[FrameTask], preset: Preset, means: Means) -> tu
         process_bytes=sizing.process_bytes,
         nursery=means.nursery,
     )
+    if means.nursery is not None:
+        means.nursery.prepare(crew.settings)
     return crew, str(sizing)

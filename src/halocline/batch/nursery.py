@@ -53,6 +53,13 @@ class Grow:
 
 
 @dataclass(frozen=True)
+class Prepare:
+    """Workers for this look will soon be wanted."""
+
+    settings: Settings
+
+
+@dataclass(frozen=True)
 class Bury:
     """How did this worker end? Waits for that; until then its number is no one else's."""
 
@@ -99,6 +106,12 @@ class Nursery:
     def alive(self) -> bool:
         """Whether it is there to bury its workers."""
         return self._pipe is not None
+
+    def prepare(self, settings: Settings) -> None:
+        """Let it load a look that workers will be wanted for, while the job looks at its input."""
+        # Where it is gone already, the first worker that is asked for tells.
+        with suppress(OSError):
+            (self._pipe or self._begin()).send(Prepare(settings))
 
     def worker(self, settings: Settings) -> Worker:
         """Return a new worker.
@@ -188,6 +201,9 @@ def main() -> None:
             request = pipe.recv()
             if isinstance(request, Bury):
                 pipe.send(os.waitstatus_to_exitcode(os.waitpid(request.process, 0)[1]))
+                continue
+            if isinstance(request, Prepare):
+                _learn(request.settings, known)
                 continue
             end = recv_handle(pipe)
             _learn(request.settings, known)

@@ -14,6 +14,7 @@ from halocline.batch.frame_task import (
     FrameInputs,
     FrameRecord,
     FrameResult,
+    ReadAhead,
     peak_memory_bytes,
     read_inputs,
     render,
@@ -46,12 +47,15 @@ class Pipeline:
     budget_bytes
         What the process may use: where frames prove larger, it stops overlapping; a frame that by its
         header needs more alone is refused before any of it is read.
+    first
+        The first frame, where it has been read already.
     """
 
     preset: Preset
     how: Evaluation
     overlapped: bool = True
     budget_bytes: int | None = None
+    first: ReadAhead | None = None
 
     def outcomes(self, tasks: Iterable[FrameTask], stop: StopRequest) -> Generator[Outcome, None, None]:
         """Make frames, in order; each task is asked for only when it can be begun.
@@ -126,6 +130,9 @@ class Pipeline:
         return None if task is None else _Reading(task, reader.submit(self._read, task))
 
     def _read(self, task: FrameTask) -> FrameInputs:
+        known = None if self.first is None else self.first.take(task, self.preset)
+        if known is not None:
+            return known
         if self.budget_bytes is not None:
             refuse_oversize(task, self.preset, self.budget_bytes)
         return read_inputs(task, self.preset)

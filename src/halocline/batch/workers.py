@@ -99,6 +99,17 @@ class Workers:
                 nursery.close()
 
     @property
+    def settings(self) -> Settings:
+        """What each worker is told."""
+        return Settings(
+            preset_text=self.preset.resolved_text,
+            preset_name=self.preset.name,
+            how=self.how,
+            overlapped=self.overlapped,
+            budget_bytes=self.budget_bytes,
+        )
+
+    @property
     def at_first(self) -> int:
         """Workers that begin before the first frame has shown what a frame takes."""
         if self.budget_bytes is None:
@@ -161,16 +172,8 @@ class _Crew:
 
     def _started(self) -> _Worker | None:
         """Return a new worker, None where the nursery ended instead of giving one."""
-        plan = self.plan
-        settings = Settings(
-            preset_text=plan.preset.resolved_text,
-            preset_name=plan.preset.name,
-            how=plan.how,
-            overlapped=plan.overlapped,
-            budget_bytes=plan.budget_bytes,
-        )
         try:
-            return _Worker(self.nursery.worker(settings))
+            return _Worker(self.nursery.worker(self.plan.settings))
         except NurseryLostError:
             self._not_begun(self.nursery.returncode)
             return None

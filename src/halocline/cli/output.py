@@ -10,13 +10,13 @@ from datetime import UTC, datetime
 from enum import StrEnum
 from typing import TYPE_CHECKING, Any
 
-from rich.console import Console
-from rich.progress import BarColumn, MofNCompleteColumn, Progress, TextColumn, TimeRemainingColumn
-
 from halocline.errors import HaloclineError
 from halocline.plain_text import lines, one_line
 
 if TYPE_CHECKING:
+    from rich.console import Console
+    from rich.progress import Progress
+
     # At run time they are imported where progress is told: other commands need no batch.
     from halocline.batch.events import Event
 
@@ -30,6 +30,9 @@ class LogForm(StrEnum):
 
 def console() -> Console:
     """Return standard error, where everything but results goes."""
+    # Most commands print to where they are asked from, without colours.
+    from rich.console import Console  # noqa: PLC0415
+
     return Console(stderr=True, highlight=False, soft_wrap=True)
 
 
@@ -92,6 +95,14 @@ class Teller:
         if self.form is LogForm.json or not screen.is_terminal:
             yield self
             return
+        from rich.progress import (  # noqa: PLC0415
+            BarColumn,
+            MofNCompleteColumn,
+            Progress,
+            TextColumn,
+            TimeRemainingColumn,
+        )
+
         columns = (TextColumn("{task.description}"), BarColumn(), MofNCompleteColumn(), TimeRemainingColumn())
         with Progress(*columns, console=screen, transient=True) as self._bar:
             self._task = self._bar.add_task("frames", total=self.total)

@@ -6,8 +6,6 @@ from typing import Annotated
 
 import typer
 
-from halocline.batch.headers import refuse_lacking_passes
-from halocline.batch.still import tasks_of
 from halocline.cli.examples import examples
 from halocline.cli.options import DepthOption, PassOption, PresetArgument, SetOption, passes_given
 from halocline.cli.preset_edit import (
@@ -65,6 +63,10 @@ def check(
     for remark in odd:
         typer.echo(f"remark: {remark}")
     if against is not None:
+        # Only this looks at frames.
+        from halocline.batch.headers import refuse_lacking_passes  # noqa: PLC0415
+        from halocline.batch.still import tasks_of  # noqa: PLC0415
+
         tasks = tasks_of(against, depth=depth, passes=passes_given(passes))
         refuse_lacking_passes(tasks, found)
         typer.echo(f"{len(tasks)} frames have all that it reads.")

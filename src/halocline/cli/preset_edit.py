@@ -12,7 +12,6 @@ from halocline.cli.options import PassOption, passes_given
 from halocline.errors import PresetError
 from halocline.files.whole import write_whole
 from halocline.plain_text import one_line
-from halocline.presets.difference import differences
 from halocline.presets.document import preset_text
 from halocline.presets.edit import edit_file, upgraded_file
 from halocline.presets.preset import load_preset
@@ -55,6 +54,8 @@ def upgrade(presets: Annotated[list[Path], typer.Argument(metavar="FILE...", hel
             continue
         before, lines = load_preset(str(preset)), preset_text(preset).splitlines()
         write_whole(preset.resolve(), text.encode(), overwrite=True)
+        from halocline.presets.difference import differences  # noqa: PLC0415 - reckons with light
+
         changed = differences(before, load_preset(str(preset)))
         told = "; ".join(changed) if changed else "the picture stays as it was"
         typer.echo(one_line(f"{preset}: {count} renamed, {told}."))
@@ -89,6 +90,8 @@ def diff(
 ) -> None:
     """Tell what differs between two presets, in words, and on a frame as a picture."""
     looks = load_preset(first), load_preset(second)
+    from halocline.presets.difference import differences  # noqa: PLC0415 - reckons with light
+
     told = differences(*looks, frame=frame)
     typer.echo("\n".join(told) if told else "No difference.")
     if render is None:

@@ -2,7 +2,8 @@
 
 from __future__ import annotations
 
-from dataclasses import dataclass
+from contextlib import ExitStack, closing
+from dataclasses import dataclass, replace
 
 import typer
 
@@ -10,8 +11,10 @@ from halocline.batch.events import Event, Summary
 from halocline.batch.first_look import FirstLook, look_first
 from halocline.batch.manifest import Manifest
 from halocline.batch.means import Means, choose_maker
+from halocline.batch.nursery import Nursery
 from halocline.batch.output_folder import space_warnings
 from halocline.batch.output_look import BELOW_ZERO
+from halocline.batch.pipeline import Pipeline
 from halocline.batch.plan_tasks import ShotPlan
 from halocline.batch.run import judge_plan, run_frames
 from halocline.cli.exit_status import ALL_DONE, NOTHING_POSSIBLE, OTHERS_AT_WORK, SOME_FAILED
@@ -50,8 +53,19 @@ def run_shot(plan: ShotPlan, look: Preset, options: RunOptions) -> Summary:
     HaloclineError
         Where the input tells before the first frame that none can be made, or is in doubt and ``strict``.
     """
-    seen = look_first(plan.tasks, look)
-    maker, description = choose_maker(seen.tasks, look, options.means)
+    with ExitStack() as held:
+        means = options.means
+        if means.nursery is None:
+            means = replace(means, nursery=held.enter_context(closing(Nursery())))
+        return _run(plan, look, replace(options, means=means))
+
+
+def _run(plan: ShotPlan, look: Preset, options: RunOptions) -> Summary:
+    # Worker processes get ready meanwhile.
+    maker, description = choose_maker(plan.tasks, look, options.means)
+    seen = look_first(plan.tasks, look, keep=isinstance(maker, Pipeline))
+    if isinstance(maker, Pipeline):
+        maker = replace(maker, first=seen.first)
     told = (*(str(remark) for remark in renamed_keys(look.document)), *space_warnings(seen.tasks))
     total = len(plan.tasks) + len(plan.skipped)
     if options.log is LogForm.json:

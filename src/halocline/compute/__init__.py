@@ -4,6 +4,7 @@ Knows neither water nor pictures; everything above builds on it.
 
 - `compiled`: loops compiled when first called (compiled)
 - `kept_loops`: where they are kept on disk
+- `machine_code`: run from there without the compiler
 - `sources`: digests of their source (source_digest)
 - `series`: short series for loops, the same on every machine (cosine, exponential, exponential_less_one,
   logarithm, sine)

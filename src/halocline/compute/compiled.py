@@ -17,10 +17,11 @@ from __future__ import annotations
 
 import threading
 from collections.abc import Callable
+from contextlib import suppress
 from functools import update_wrapper
 from typing import Any, Generic, ParamSpec, TypeVar
 
-from halocline.compute.sources import source_digest
+from halocline.compute.machine_code import EndedBadlyError, KeptCode
 
 P = ParamSpec("P")
 R = TypeVar("R")
@@ -42,11 +43,18 @@ class Compiled(Generic[P, R]):
     def __init__(self, loop: Callable[P, R]) -> None:
         update_wrapper(self, loop)
         self.loop = loop
+        self._kept = KeptCode(loop)
         self._made: Any = None
         self._made_on_disk = True
 
     def __call__(self, *args: P.args, **kwargs: P.kwargs) -> R:
         """Run the loop."""
+        run = None if kwargs or not _Keeping.on_disk else self._kept.ready(args)
+        if run is not None:
+            # An error of its own is told by the compiler's function, which knows it by name.
+            with suppress(EndedBadlyError):
+                at_once: R = run(*args)
+                return at_once
         try:
             result: R = self._dispatcher()(*args, **kwargs)
         except OSError:
@@ -91,9 +99,8 @@ def _make(loop: Callable[..., Any], *, on_disk: bool) -> Any:
     from numba import njit  # noqa: PLC0415
 
     made = njit(loop, nogil=True, error_model="numpy")
-    digest = source_digest(loop.__module__) if on_disk else None
-    if digest is not None:
-        from halocline.compute.kept_loops import keep  # noqa: PLC0415
+    if on_disk:
+        from halocline.compute.kept_loops import keep_made  # noqa: PLC0415
 
-        keep(made, loop, digest)
+        keep_made(made, loop)
     return made

@@ -10,7 +10,8 @@ damaged entry, a folder that somebody deletes meanwhile), values are made anew a
 - written under a temporary name and renamed, so that no other process, on this machine or another, ever
   sees half an entry; who comes second writes the same again;
 - every file carries a digest of its content; what does not fit it counts as not there;
-- once there is more than `most_bytes`, entries that have not been asked for longest go;
+- once there is more than `most_bytes`, entries that have not been asked for longest go; that is looked for
+  now and then, so there may be some percent more for a while;
 - no symbolic link inside the folder is followed, and `clear` takes away only what bears this module's names.
 
 Where it is: the environment variable HALOCLINE_CACHE; else where the platform keeps such things
@@ -45,6 +46,10 @@ OFF = "off"
 DEFAULT_MIB = 2048
 # An entry is marked as used at most this often: a mark is a write.
 MARK_SECONDS = 3600.0
+# All entries are looked through for what is too much at most this often, unless this process alone has
+# written so much of what may be kept since it last did: thousands of files take longer than a small frame.
+TRIM_SECONDS = 3600.0
+TRIM_SHARE = 1.0 / 64.0
 # A temporary file this old belongs to a process that was ended.
 ABANDONED_SECONDS = 3600.0
 
@@ -57,6 +62,7 @@ _FOLDER = re.compile(r"[0-9a-f]{64}")
 _LEFTOVER = re.compile(rf"\..*\.{UNFINISHED}")
 _NO_LINKS = getattr(os, "O_NOFOLLOW", 0)
 _BINARY = getattr(os, "O_BINARY", 0)
+_TRIMMED_NAME = ".looked-through"
 # Tells programs that make backups to leave the folder out: https://bford.info/cachedir/, read from memory.
 _TAG_NAME = "CACHEDIR.TAG"
 _TAG = b"Signature: 8a477f597d28d172789f06886806bc55\n# Kept by halocline; safe to delete.\n"
@@ -190,7 +196,7 @@ def folder(kind: str, key: bytes | str) -> Path | None:
     except OSError:
         return None
     if _mark_used(path):
-        _trim(root)
+        _trim_where_due(root, 0)
     return path
 
 
@@ -296,7 +302,7 @@ def _write(root: Path, path: Path, value: bytes) -> None:
         write_whole(path, _HEADER + _digest(value) + value, overwrite=True, durable=False)
     except (OSError, WriteError):
         return
-    _trim(root)
+    _trim_where_due(root, len(value))
 
 
 def _make_folders(root: Path, path: Path, mode: int) -> None:
@@ -328,6 +334,25 @@ def _mark_used(path: Path) -> bool:
             os.utime(path, follow_symlinks=False)
             return True
     return False
+
+
+class _Written:
+    """Bytes that this process has written since it last looked through all entries."""
+
+    since = 0
+
+
+def _trim_where_due(root: Path, written: int) -> None:
+    """Take away what is too much, where nobody has looked for long or much has been written since."""
+    _Written.since += written
+    mark = root / _TRIMMED_NAME
+    with suppress(OSError):
+        if _Written.since <= TRIM_SHARE * most_bytes() and time.time() - mark.stat().st_mtime < TRIM_SECONDS:
+            return
+    _Written.since = 0
+    with suppress(OSError):
+        mark.touch()
+    _trim(root)
 
 
 def _trim(root: Path) -> None:

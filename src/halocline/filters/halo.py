@@ -18,12 +18,9 @@ import cv2
 import numpy as np
 
 from halocline._typing import F32, F64, AnyArray
-from halocline.compute.on_demand import OnDemand
 from halocline.compute.threads import in_parallel
 from halocline.filters import halo_loops
 from halocline.filters.pyramid_blur import NOTHING, bands_of_rows
-
-special = OnDemand("scipy.special")
 
 # Halving ends where no side is longer; from there on a matrix is quicker.
 COARSEST = 32
@@ -93,22 +90,24 @@ def _halvings(shape: tuple[int, int]) -> tuple[int, tuple[int, int]]:
 def _across(size: int, sigma: float) -> F32:
     """Return the Gaussian blur of a line of pixels that is mirrored at both ends, as a matrix."""
     reach = math.ceil(6.0 * sigma / size) + 1
-    places = np.arange(size)[:, None]
+    # By how far a source lies from a place: the share of its light that falls there.
+    farthest = (reach + 1) * size
+    below = np.array([_normal((step - 0.5) / sigma) for step in range(-farthest, farthest + 1)])
+    falls = np.diff(below)
     sources = np.arange(-reach * size, (reach + 1) * size)
-    edges = (sources - 0.5 - places, sources + 0.5 - places)
-    rise = [_normal(np.asarray(edge / sigma, np.float64)) for edge in edges]
     folded = np.mod(sources, 2 * size)
     folded = np.where(folded < size, folded, 2 * size - 1 - folded)
+    places = np.arange(size)
     matrix = np.zeros((size, size))
-    for source, column in zip(folded, (rise[1] - rise[0]).T, strict=True):
-        matrix[:, source] += column
+    for source, place in zip(folded, sources, strict=True):
+        matrix[:, source] += falls[place - places + farthest]
     blur: F32 = (matrix / matrix.sum(axis=0)).astype(np.float32)
     return blur
 
 
-def _normal(x: F64) -> F64:
-    below: F64 = special.ndtr(x)
-    return below
+def _normal(x: float) -> float:
+    """Return how much of a normal distribution lies below so many standard deviations."""
+    return 0.5 * math.erfc(-x * math.sqrt(0.5))
 
 
 @dataclass(frozen=True)

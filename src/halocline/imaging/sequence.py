@@ -15,11 +15,12 @@ from functools import reduce
 from itertools import pairwise
 from pathlib import Path
 
-from fileseq import FileSequence, FrameSet, framesToFrameRange  # type: ignore[attr-defined]
-from fileseq.constants import PAD_STYLE_HASH1
-from fileseq.exceptions import FileSeqException, MaxSizeException
-
+from halocline.compute.on_demand import OnDemand
 from halocline.errors import SequenceError
+
+# It makes a parser of its grammar when it is imported; one file needs none.
+fileseq = OnDemand("fileseq")
+told = OnDemand("fileseq.exceptions")
 
 # A hundred hours at 24 frames a second is 8.6 million; no shot has a million frames.
 MAX_FRAMES = 1_000_000
@@ -114,12 +115,13 @@ def parse_frames(text: str) -> tuple[int, ...]:
         ``E-SEQUENCE-RANGE`` where it is none, has no frames, too many, or fractions of frames.
     """
     try:
-        frames = FrameSet(text)
+        frames = fileseq.FrameSet(text)
         if len(frames) > MAX_FRAMES:
-            raise MaxSizeException(f"{len(frames)} frames are more than {MAX_FRAMES}")
+            raise told.MaxSizeException(f"{len(frames)} frames are more than {MAX_FRAMES}")
         numbers = tuple(number for number in frames if isinstance(number, int))
-    except (FileSeqException, MaxSizeException, ValueError, ArithmeticError) as error:
-        reason = str(error).splitlines()[0] if isinstance(error, MaxSizeException) else "it is none"
+    except (told.FileSeqException, told.MaxSizeException, ValueError, ArithmeticError) as error:
+        too_many = isinstance(error, told.MaxSizeException)
+        reason = str(error).splitlines()[0] if too_many else "it is none"
         raise _bad_range(text, reason) from error
     if not numbers or len(numbers) != len(frames):
         raise _bad_range(text, "it holds no frames" if not frames else "frames are whole numbers")
@@ -144,7 +146,8 @@ def frame_text(frames: Iterable[int]) -> str:
     >>> frame_text([1001, 1002, 1003, 1010])
     '1001-1003,1010'
     """
-    return str(framesToFrameRange(list(frames)))
+    numbers = list(frames)
+    return str(numbers[0] if len(numbers) == 1 else fileseq.framesToFrameRange(numbers))
 
 
 def find_sequence(text: str | Path, frames: str | None = None) -> Sequence:
@@ -218,8 +221,8 @@ def parse_pattern(text: str | Path) -> Sequence:
     token = tokens[0]
     # fileseq knows numbers only right before the ending; give it one, and keep the true rest of the name.
     try:
-        found = FileSequence(f"{name[: token.end()]}.exr", pad_style=PAD_STYLE_HASH1)
-    except (FileSeqException, ValueError, ArithmeticError) as error:
+        found = fileseq.FileSequence(f"{name[: token.end()]}.exr", pad_style=fileseq.PAD_STYLE_HASH1)
+    except (told.FileSeqException, ValueError, ArithmeticError) as error:
         # Digits before the sign are a range to it, however many there are.
         raise SequenceError(
             "the digits of its name are no frame numbers",

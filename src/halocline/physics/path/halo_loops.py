@@ -190,11 +190,19 @@ def _behind(place: F32, rest: F32, open_for: np.float32, lines: F32, lost: np.fl
     for kind in range(2):
         rate = lines[2 * kind + 1]
         _back(place, lines[2 * kind], rate, out[kind])
-        if rate[: out.shape[1]].min() * open_for < _ENDLESS:
+        if _least(rate[: out.shape[1]]) * open_for < _ENDLESS:
             _ended(rest, rate, out[kind])
         if lost != _ZERO:
             for i in range(out.shape[1]):
                 out[kind, i] *= exponential(-(lost * place[i]))
+
+
+@compiled
+def _least(values: F32) -> np.float32:
+    least = values[0]
+    for i in range(1, values.size):
+        least = min(least, values[i])
+    return least
 
 
 @compiled

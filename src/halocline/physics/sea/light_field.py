@@ -333,9 +333,10 @@ class CausticField:
         # Between cells of half the footprint, linear interpolation spreads over just one footprint.
         per_pair = np.float32(0.5 / (self.setup.fine.patch.cell_m * self.setup.optics.scale))
         pairs = np.zeros_like(places[2]) if footprint_m is None else footprint_m.ravel() * per_pair
-        keys = np.empty(x.size, np.int16)
+        keys, part = np.empty(x.size, np.int16), np.empty(x.size, np.float32)
         levels = self.setup.coarsest_level + 1
-        part = sort_places(places[2], pairs, self.setup.ladder_m, self.setup.finest_levels, levels, keys)
+        setup = self.setup
+        sort_places(places[2], pairs, setup.ladder_m, setup.finest_levels, levels, keys, part)
         found = [int(key) for key in np.flatnonzero(np.bincount(keys + 1)) - 1 if key >= 0]
         around = [self._around(key, levels) for key in found]
         self._make_ready(around)

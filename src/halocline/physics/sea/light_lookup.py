@@ -90,8 +90,9 @@ def sort_places(
     finest: NDArray[np.int16],
     levels: int,
     keys: NDArray[np.int16],
-) -> F32:
-    """Write which slices each place lies between, and return how far it is on its way to the coarser level.
+    part: F32,
+) -> None:
+    """Write which slices each place lies between, and how far it is on its way to the coarser level.
 
     Parameters
     ----------
@@ -108,14 +109,15 @@ def sort_places(
     keys
         Written: ``2 (levels (rung + 1) + level)`` of the last rung above, which is -1 over the first, and of
         the finer level, and one more where the coarser takes part; -1 where there is no water.
+    part
+        Written: 0 to 1.
     """
-    part = np.zeros(depth_m.size, np.float32)
     last = ladder_m.size - 1
     rung = 0
     for i in range(depth_m.size):
         depth = depth_m[i]
         if not depth > _ZERO:
-            keys[i] = -1
+            keys[i], part[i] = -1, _ZERO
             continue
         # Neighbours lie at much the same depth.
         while rung < last and depth >= ladder_m[rung + 1]:
@@ -128,6 +130,7 @@ def sort_places(
             wide *= _HALF
             level += 1
         detail = finest[max(rung, 0)]
+        part[i] = _ZERO
         if level < detail:
             level = detail
         elif level < levels - 1 and wide > _ONE:
@@ -135,7 +138,6 @@ def sort_places(
             more = wide - _ONE
             part[i] = more * (_FOUR - more) * _THIRD
         keys[i] = 2 * (levels * (rung + 1) + level) + (part[i] > _ZERO)
-    return part
 
 
 def look_up(

@@ -1,0 +1,317 @@
+"""Machine code of compiled loops, run without the compiler that made it.
+
+Importing the compiler takes longer than a small frame. Code that is on disk needs none of it, only what puts
+it into memory (LLVM, by way of llvmlite), and the compiler's own allocator where a loop asks for memory.
+
+How such code is called is the compiler's own convention: numbers one by one, an array as the eight or more
+numbers that describe it. It is kept only where the compiler itself says that it hands over just these, and
+taken only on the processor and by the version that it was made for and by. All else is left to the compiler.
+"""
+
+from __future__ import annotations
+
+import ctypes
+import hashlib
+import json
+import os
+import sys
+import threading
+from collections.abc import Callable, Iterable, Sequence
+from contextlib import suppress
+from functools import lru_cache
+from importlib.machinery import ExtensionFileLoader
+from importlib.util import find_spec, module_from_spec, spec_from_file_location
+from pathlib import Path
+from typing import Any
+
+import numpy as np
+
+from halocline.compute import disk_cache
+from halocline.compute.sources import source_digest
+from halocline.errors import WriteError
+from halocline.files.whole import write_whole
+
+KIND = "compiled-loops"
+# What tells a type of a loop's argument: a name of numpy's, what tells arrays apart, or those of a tuple.
+Kind = Any
+
+_SUFFIX = ".code"
+_DIGEST_BYTES = 32
+# Where numbers are handed over in registers and on the stack as they are.
+_SYSTEMS, _PROCESSORS = ("linux", "darwin"), ("x86_64", "aarch64", "arm64")
+_OF_WHOLE = {1: "i8", 2: "i16", 4: "i32", 8: "i64"}
+_OF_PYTHON = {int: "<i8", float: "<f8", bool: "|b1"}
+_IN_C = {
+    "i8": ctypes.c_int8,
+    "i16": ctypes.c_int16,
+    "i32": ctypes.c_int32,
+    "i64": ctypes.c_int64,
+    "f4": ctypes.c_float,
+    "f8": ctypes.c_double,
+    "pointer": ctypes.c_void_p,
+}
+# What a loop returns, by numpy's name of it; nothing, by an empty one.
+_RETURNED = {
+    "": ctypes.c_int64,
+    "|b1": ctypes.c_bool,
+    "<f4": ctypes.c_float,
+    "<f8": ctypes.c_double,
+    "<i4": ctypes.c_int32,
+    "<i8": ctypes.c_int64,
+}
+# The compiler's codes of a loop that ended well, with a value or with none.
+_ENDED_WELL = (0, -2)
+_ALLOCATOR = "numba.core.runtime._nrt_python"
+
+
+def kind_of(value: object) -> Kind | None:
+    """Return what tells the type of an argument, None where this module hands over no such thing."""
+    if type(value) is np.ndarray:
+        flags = value.flags
+        layout = "C" if flags.c_contiguous else "F" if flags.f_contiguous else "A"
+        return (value.dtype.str, value.ndim, layout, flags.writeable) if flags.aligned else None
+    if type(value) is tuple:
+        kinds = tuple(map(kind_of, value))
+        return None if None in kinds else ("tuple", *kinds)
+    if type(value) is int and not -(2**63) <= value < 2**63:
+        return None
+    return value.dtype.str if isinstance(value, np.generic) else _OF_PYTHON.get(type(value))
+
+
+def parameters_of(kind: Kind) -> list[str]:
+    """Return what an argument of a kind is handed over as.
+
+    Examples
+    --------
+    >>> parameters_of("<f4")
+    ['f4']
+    >>> parameters_of(("<f4", 1, "C", True))
+    ['pointer', 'pointer', 'i64', 'i64', 'pointer', 'i64', 'i64']
+    """
+    if isinstance(kind, str):
+        return [kind[1:] if kind[1] == "f" else _OF_WHOLE.get(int(kind[2:]), kind)]
+    if kind[0] == "tuple":
+        return [each for part in kind[1:] for each in parameters_of(part)]
+    return ["pointer", "pointer", "i64", "i64", "pointer", *(2 * kind[1] * ["i64"])]
+
+
+def _handed_over(value: Any, out: list[Any]) -> None:
+    """Add the numbers that stand for an argument."""
+    if type(value) is np.ndarray:
+        address = value.__array_interface__["data"][0]
+        # It belongs to the caller, who holds it: nobody counts who else does.
+        out += (None, None, value.size, value.itemsize, address, *value.shape, *value.strides)
+    elif type(value) is tuple:
+        for part in value:
+            _handed_over(part, out)
+    else:
+        out.append(
+            value if type(value) in (float, int) else value.item() if hasattr(value, "item") else value
+        )
+
+
+@lru_cache(maxsize=1)
+def compiler_mark() -> str | None:
+    """Return what changes with the compiler's version, and with what it is told by the environment.
+
+    Returns
+    -------
+    str | None
+        None where there is no compiler, or one whose version is not to be found without importing it.
+    """
+    parts = [f"{name}={value}" for name, value in sorted(os.environ.items()) if name.startswith("NUMBA_")]
+    for name in ("numba", "llvmlite"):
+        spec = find_spec(name)
+        if spec is None or spec.origin is None:
+            return None
+        with suppress(OSError):
+            parts.append((Path(spec.origin).parent / "_version.py").read_text(encoding="utf-8"))
+    return hashlib.blake2b("\0".join(parts).encode(), digest_size=16).hexdigest()
+
+
+def folder_of(module: str) -> Path | None:
+    """Return the folder for the machine code of a module's loops, None where there can be none.
+
+    Parameters
+    ----------
+    module
+        Its dotted name.
+
+    Returns
+    -------
+    Path | None
+        A folder that nobody else can write to, by what the loops are made of.
+    """
+    digest, mark = source_digest(module), compiler_mark()
+    if digest is None or mark is None:
+        return None
+    return disk_cache.folder(KIND, f"{module}\0{mark}\0{digest}")
+
+
+class KeptCode:
+    """The machine code of one loop, for as many kinds of arguments as are on disk."""
+
+    def __init__(self, loop: Callable[..., Any]) -> None:
+        self._loop = loop
+        self._lock = threading.Lock()
+        self._ready: dict[tuple[Kind | None, ...], Callable[..., Any] | None] = {}
+
+    def ready(self, args: Sequence[Any]) -> Callable[..., Any] | None:
+        """Return what runs the loop with such arguments, None where the compiler has to."""
+        kinds = tuple(map(kind_of, args))
+        try:
+            return self._ready[kinds]
+        except KeyError:
+            with self._lock:
+                if kinds not in self._ready:
+                    self._ready[kinds] = None if None in kinds else self._taken(kinds)
+                return self._ready[kinds]
+
+    def _taken(self, kinds: tuple[Kind, ...]) -> Callable[..., Any] | None:
+        folder = folder_of(self._loop.__module__)
+        if folder is None or not any(folder.glob(f"*{_SUFFIX}")):
+            return None
+        machine = _machine()
+        return None if machine is None else machine.function(_path(folder, self._loop, kinds, machine.mark))
+
+
+def keep(
+    loop: Callable[..., Any],
+    kinds: tuple[Kind, ...],
+    parameters: Iterable[str],
+    *,
+    returned: str,
+    name: str,
+    needs: Iterable[str],
+    code: bytes,
+) -> None:
+    """Keep a loop's machine code, where it is called as this module would call it.
+
+    Parameters
+    ----------
+    loop
+        What it was made from.
+    kinds
+        Of its arguments.
+    parameters
+        What the code is handed over, by the compiler's own word.
+    returned
+        Numpy's name of what it returns; empty for nothing.
+    name
+        Of its function in the code.
+    needs
+        Names of the functions that are not in it.
+    code
+        The object file.
+    """
+    folder, machine = folder_of(loop.__module__), _machine()
+    expected = [each for kind in kinds for each in parameters_of(kind)]
+    if folder is None or machine is None or list(parameters) != expected or returned not in _RETURNED:
+        return
+    head = {"name": name, "parameters": expected, "returned": returned, "needs": sorted(needs)}
+    data = json.dumps(head).encode() + b"\n" + code
+    with suppress(OSError, WriteError):
+        path = _path(folder, loop, kinds, machine.mark)
+        write_whole(path, _digest(data) + data, overwrite=True, durable=False)
+
+
+def _path(folder: Path, loop: Callable[..., Any], kinds: tuple[Kind, ...], mark: str) -> Path:
+    place = f"{loop.__qualname__} {loop.__code__.co_firstlineno} {kinds!r} {mark}"
+    digest = hashlib.blake2b(place.encode(), digest_size=16).hexdigest()
+    return folder / f"{loop.__name__}-{digest}{_SUFFIX}"
+
+
+def _digest(data: bytes) -> bytes:
+    return hashlib.blake2b(data, digest_size=_DIGEST_BYTES).digest()
+
+
+class _Machine:
+    """What puts machine code into memory."""
+
+    def __init__(self, llvm: Any) -> None:
+        self._llvm = llvm
+        self._lock = threading.Lock()
+        self._has_allocator = False
+        llvm.initialize_native_target()
+        llvm.initialize_native_asmprinter()
+        triple = llvm.get_process_triple()
+        self.mark = f"{triple} {llvm.get_host_cpu_name()} {llvm.get_host_cpu_features().flatten()}"
+        machine = llvm.Target.from_triple(triple).create_target_machine(codemodel="jitdefault", jit=True)
+        self._engine = llvm.create_mcjit_compiler(llvm.parse_assembly(""), machine)
+
+    def function(self, path: Path) -> Callable[..., Any] | None:
+        """Return the function in a file, None where there is none that can be run here."""
+        try:
+            data = path.read_bytes()
+        except OSError:
+            return None
+        digest, data = data[:_DIGEST_BYTES], data[_DIGEST_BYTES:]
+        if digest != _digest(data):
+            return None
+        head, _, code = data.partition(b"\n")
+        about = json.loads(head)
+        with self._lock:
+            if not self._finds(about["needs"]):
+                return None
+            self._engine.add_object_file(self._llvm.ObjectFileRef.from_data(code))
+            self._engine.finalize_object()
+            address = self._engine.get_function_address(about["name"])
+        types = (_IN_C[each] for each in about["parameters"])
+        made = ctypes.CFUNCTYPE(ctypes.c_int32, ctypes.c_void_p, ctypes.c_void_p, *types)
+        return _callable(made(address), about["returned"])
+
+    def _finds(self, needs: Iterable[str]) -> bool:
+        """Tell whether all functions are there that code needs: one that is not would end the process."""
+        if any(name.startswith("NRT_") for name in needs) and not self._has_allocator:
+            for name, where in _allocator().items():
+                self._llvm.add_symbol(name if name.startswith("_") else f"NRT_{name}", where)
+            self._has_allocator = True
+        return all(self._llvm.address_of_symbol(name) is not None for name in needs)
+
+
+@lru_cache(maxsize=1)
+def _machine() -> _Machine | None:
+    if sys.platform not in _SYSTEMS or os.uname().machine not in _PROCESSORS:
+        return None
+    try:
+        # Commands that run no loop need none of it.
+        from llvmlite import binding  # noqa: PLC0415
+    except ImportError:
+        return None
+    return _Machine(binding)
+
+
+def _allocator() -> dict[str, int]:
+    """Return the addresses of the compiler's functions for memory, by name."""
+    module = sys.modules.get(_ALLOCATOR)
+    if module is None:
+        # Under its own name, so that the compiler, if it comes later, goes on with the same.
+        home = Path(str(getattr(find_spec("numba"), "origin", ""))).parent
+        (path,) = (home / "core" / "runtime").glob("_nrt_python.*.so")
+        spec = spec_from_file_location(_ALLOCATOR, path, loader=ExtensionFileLoader(_ALLOCATOR, str(path)))
+        assert spec is not None
+        module = module_from_spec(spec)
+        sys.modules[_ALLOCATOR] = module
+        module.memsys_use_cpython_allocator()
+    found: dict[str, int] = module.c_helpers
+    return found
+
+
+def _callable(function: Any, returned: str) -> Callable[..., Any]:
+    result_type = _RETURNED[returned]
+
+    def run(*args: Any) -> Any:
+        flat: list[Any] = []
+        for value in args:
+            _handed_over(value, flat)
+        result, error = result_type(), ctypes.c_void_p()
+        status = function(ctypes.addressof(result), ctypes.addressof(error), *flat)
+        if status not in _ENDED_WELL:
+            raise EndedBadlyError(status)
+        return result.value if returned else None
+
+    return run
+
+
+class EndedBadlyError(RuntimeError):
+    """A loop raised an error, which only the compiler can name."""
