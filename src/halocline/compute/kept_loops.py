@@ -9,6 +9,7 @@ from __future__ import annotations
 
 import sys
 from collections.abc import Callable
+from contextlib import suppress
 from typing import Any
 
 from llvmlite import binding as llvm
@@ -91,10 +92,13 @@ def keep_made(made: Any, loop: Callable[..., Any]) -> None:
 
         def save_overload(self, sig: Any, data: Any) -> None:
             """Keep compiled code, and beside it the machine code alone."""
-            super().save_overload(sig, data)
+            save: Any = super().save_overload
+            save(sig, data)
             impl: Any = self._impl
-            if impl.check_cachable(data):
-                _keep_code(loop, sig, data)
+            # Inside another version of the compiler may look otherwise: what it keeps itself will do.
+            with suppress(AttributeError):
+                if impl.check_cachable(data):
+                    _keep_code(loop, sig, data)
 
     cache: Any = Kept
     made._cache = cache(loop)
@@ -145,7 +149,7 @@ def _kind_of(kind: Any) -> Kind | None:
         return (as_dtype(kind.dtype).str, kind.ndim, kind.layout, kind.mutable) if kind.aligned else None
     if isinstance(kind, types.Integer | types.Float | types.Boolean):
         return as_dtype(kind).str
-    if isinstance(kind, types.BaseTuple) and not isinstance(kind, types.BaseNamedTuple):
+    if isinstance(kind, types.Tuple | types.UniTuple):
         parts = tuple(map(_kind_of, kind.types))
         return None if None in parts else ("tuple", *parts)
     return None

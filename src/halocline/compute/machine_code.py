@@ -16,7 +16,7 @@ import json
 import os
 import sys
 import threading
-from collections.abc import Callable, Iterable, Sequence
+from collections.abc import Callable, Iterable, Mapping, Sequence
 from contextlib import suppress
 from functools import lru_cache
 from importlib.machinery import ExtensionFileLoader
@@ -41,7 +41,7 @@ _DIGEST_BYTES = 32
 _SYSTEMS, _PROCESSORS = ("linux", "darwin"), ("x86_64", "aarch64", "arm64")
 _OF_WHOLE = {1: "i8", 2: "i16", 4: "i32", 8: "i64"}
 _OF_PYTHON = {int: "<i8", float: "<f8", bool: "|b1"}
-_IN_C = {
+_IN_C: Mapping[str, Any] = {
     "i8": ctypes.c_int8,
     "i16": ctypes.c_int16,
     "i32": ctypes.c_int32,
@@ -51,7 +51,7 @@ _IN_C = {
     "pointer": ctypes.c_void_p,
 }
 # What a loop returns, by numpy's name of it; nothing, by an empty one.
-_RETURNED = {
+_RETURNED: Mapping[str, Any] = {
     "": ctypes.c_int64,
     "|b1": ctypes.c_bool,
     "<f4": ctypes.c_float,
@@ -283,17 +283,18 @@ def _machine() -> _Machine | None:
 
 def _allocator() -> dict[str, int]:
     """Return the addresses of the compiler's functions for memory, by name."""
-    module = sys.modules.get(_ALLOCATOR)
+    module: Any = sys.modules.get(_ALLOCATOR)
     if module is None:
         # Under its own name, so that the compiler, if it comes later, goes on with the same.
         home = Path(str(getattr(find_spec("numba"), "origin", ""))).parent
-        (path,) = (home / "core" / "runtime").glob("_nrt_python.*.so")
-        spec = spec_from_file_location(_ALLOCATOR, path, loader=ExtensionFileLoader(_ALLOCATOR, str(path)))
-        assert spec is not None
-        module = module_from_spec(spec)
-        sys.modules[_ALLOCATOR] = module
-        module.memsys_use_cpython_allocator()
-    found: dict[str, int] = module.c_helpers
+        for path in (home / "core" / "runtime").glob("_nrt_python.*.so"):
+            spec = spec_from_file_location(
+                _ALLOCATOR, path, loader=ExtensionFileLoader(_ALLOCATOR, str(path))
+            )
+            if spec is not None:
+                module = sys.modules[_ALLOCATOR] = module_from_spec(spec)
+                module.memsys_use_cpython_allocator()
+    found: dict[str, int] = getattr(module, "c_helpers", {})
     return found
 
 
