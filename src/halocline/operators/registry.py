@@ -31,6 +31,7 @@ BUILT_IN = {
     "layered_water": "halocline.operators.layered_water:LayeredWater",
     "light_shafts": "halocline.operators.light_shafts:LightShafts",
     "measured_port": "halocline.operators.measured_port:MeasuredPort",
+    "living_light": "halocline.operators.living_light:LivingLight",
     "mix": "halocline.operators.mix:Mix",
     "remove_water": "halocline.operators.remove_water:RemoveWater",
     "rim_light": "halocline.operators.rim_light:RimLight",

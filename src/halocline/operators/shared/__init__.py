@@ -16,6 +16,6 @@
 - `layer_parameters`: where a layer of water is (WaterLayer)
 - `body_parameters`: bodies of turbid water (PlacedBody, albedo_in_bands)
 - `sediment_parameters`: sediment that is kicked up (SedimentSource)
-- `wake_parameters`: bodies that stir the water (BodyWake)
+- `wake_parameters`: bodies that stir the water (BodyWake, MovingBody)
 - `lamp_light`: what lamps light of the water (in_front, lamp_haze)
 """

@@ -24,8 +24,8 @@ class WakeKey(Strict):
     tail: Vector | None = None
 
 
-class BodyWake(Strict):
-    """A body that moves through the water, carries it along and stirs it.
+class MovingBody(Strict):
+    """A body that moves through the water.
 
     Attributes
     ----------
@@ -33,24 +33,50 @@ class BodyWake(Strict):
         Keys in the order of frames; a nose without a tail is a sphere.
     radius
         Of the body, metres.
-    carry
-        Share of the body's motion that water beside it takes on, 0 to 1.
-    stir
-        Typical displacement by the eddies behind it, metres.
     settle
         Seconds in which the water comes to rest again.
     """
 
     track: Annotated[tuple[WakeKey, ...], Field(min_length=2)]
     radius: Distance = 0.3
-    carry: Share = 0.8
-    stir: Length = 0.1
     settle: Period = 4.0
 
     @model_validator(mode="after")
-    def _in_order(self) -> BodyWake:
+    def _in_order(self) -> MovingBody:
         refuse_disorder("its track", [key.frame for key in self.track])
         return self
+
+    def keys(self, fps: float) -> tuple[F64, F64, F64]:
+        """Return the track: seconds ``(n,)``, noses and tails ``(n, 3)``.
+
+        Parameters
+        ----------
+        fps
+            Frames a second.
+        """
+        return (
+            np.array([key.frame for key in self.track], np.float64) / fps,
+            np.array([key.nose for key in self.track], np.float64),
+            np.array([key.nose if key.tail is None else key.tail for key in self.track], np.float64),
+        )
+
+
+class BodyWake(MovingBody):
+    """A body that moves through the water, carries it along and stirs it.
+
+    Attributes
+    ----------
+    track, radius, settle
+        Keys in the order of frames, a nose without a tail is a sphere; its radius, metres; and the seconds in
+        which the water comes to rest again.
+    carry
+        Share of the body's motion that water beside it takes on, 0 to 1.
+    stir
+        Typical displacement by the eddies behind it, metres.
+    """
+
+    carry: Share = 0.8
+    stir: Length = 0.1
 
     def wake(self, index: int, shot: Shot) -> Wake:
         """Return what it does to the water.
@@ -76,18 +102,4 @@ class BodyWake(Strict):
             stir_m=self.stir,
             settle_s=self.settle,
             stirring=stirring,
-        )
-
-    def keys(self, fps: float) -> tuple[F64, F64, F64]:
-        """Return the track: seconds ``(n,)``, noses and tails ``(n, 3)``.
-
-        Parameters
-        ----------
-        fps
-            Frames a second.
-        """
-        return (
-            np.array([key.frame for key in self.track], np.float64) / fps,
-            np.array([key.nose for key in self.track], np.float64),
-            np.array([key.nose if key.tail is None else key.tail for key in self.track], np.float64),
         )

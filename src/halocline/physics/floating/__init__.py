@@ -2,7 +2,7 @@
 
 - `particles`: sizes, sinking, how many (DrawLimits, PowerLaw, aggregate_sinking_speed, grain_settling_speed,
   smooth_step)
-- `field`: where they gather (patchiness)
+- `field`: where they gather (Region, patchiness)
 - `suspended`: all of them in a frame (Motion, ParticleClass, affordable, slice_diameters, visible)
 - `flow`: how the water carries them (Current, TurbulentFlow, Wake, WorldDrift, turbulence)
 - `light`: the light they send to the lens
@@ -16,6 +16,9 @@
   grown)
 - `sediment`: what is kicked up from the floor (Grains, Source, Throwing, puffs)
 - `turbid_view`: the same as a lens sees them (SurfacesSeen, TurbidRays, TurbidVolume)
+- `living`: what glows by itself (ANSWERING, FORGET, Flash, Shutter, Stirred, StirringTrack, flashing, glow_in_bands)
+- `living_view`: how that is seen, and what it lights (Glow, GlowBalls, glow_along, seen_glowing, wake_balls)
+- `living_loops`: its loops (lay_glow, light_on_surfaces)
 - `bubbles`: where bubbles are (Burst, Column, Emitter)
 - `bubble_optics`: what they mirror and bend
 - `bubble_view`: how they are seen (BubbleLook, Floor, seen_bubbles)

@@ -9,7 +9,7 @@ shape, for ever.
 from __future__ import annotations
 
 import math
-from collections.abc import Callable
+from collections.abc import Callable, Sequence
 from dataclasses import dataclass, replace
 
 import numpy as np
@@ -89,8 +89,46 @@ class ViewVolume:
         return points.min(axis=0) - self.margin_m, points.max(axis=0) + self.margin_m
 
 
-def cells_in_view(view: ViewVolume, cell_m: float) -> NDArray[np.int64]:
+@dataclass(frozen=True)
+class Region:
+    """A part of space that alone is looked into.
+
+    Attributes
+    ----------
+    low_m, high_m
+        Corners of a box about it, ``(3,)``.
+    touches
+        Tells which spheres of centres ``(n, 3)`` and a radius may reach into it.
+    """
+
+    low_m: F64
+    high_m: F64
+    touches: Callable[[F64, float], NDArray[np.bool_]]
+
+    @classmethod
+    def joined(cls, regions: Sequence[Region]) -> Region:
+        """Return all of some regions; one at least."""
+
+        def touches(centres_m: F64, radius_m: float) -> NDArray[np.bool_]:
+            return np.logical_or.reduce([region.touches(centres_m, radius_m) for region in regions])
+
+        low = np.min([region.low_m for region in regions], axis=0)
+        high = np.max([region.high_m for region in regions], axis=0)
+        return cls(low, high, touches)
+
+    def as_seen_from(self, shift_m: F64, margin_m: float) -> Region:
+        """Return it in a frame that has been shifted, with room around it."""
+
+        def touches(centres_m: F64, radius_m: float) -> NDArray[np.bool_]:
+            return self.touches(centres_m + shift_m, radius_m + margin_m)
+
+        return Region(self.low_m - shift_m - margin_m, self.high_m - shift_m + margin_m, touches)
+
+
+def cells_in_view(view: ViewVolume, cell_m: float, region: Region | None = None) -> NDArray[np.int64]:
     """Return the cells ``(n, 3)`` of a lattice that reach into a view, in the order of their coordinates.
+
+    Those of a region alone, where one is given.
 
     Raises
     ------
@@ -98,6 +136,10 @@ def cells_in_view(view: ViewVolume, cell_m: float) -> NDArray[np.int64]:
         ``E-PHYSICS-CELLS`` where there are millions of them.
     """
     low, high = view.box()
+    if region is not None:
+        low, high = np.maximum(low, region.low_m), np.minimum(high, region.high_m)
+        if (low >= high).any():
+            return np.zeros((0, 3), np.int64)
     first = np.floor(low / cell_m).astype(np.int64)
     count = np.floor(high / cell_m).astype(np.int64) - first + 1
     if float(np.prod(count.astype(np.float64))) > _MOST_CELLS:
@@ -109,7 +151,9 @@ def cells_in_view(view: ViewVolume, cell_m: float) -> NDArray[np.int64]:
         )
     grids = np.meshgrid(*(first[axis] + np.arange(count[axis]) for axis in range(3)), indexing="ij")
     cells = np.stack([grid.reshape(-1) for grid in grids], axis=1)
-    return cells[view.touches((cells + 0.5) * cell_m, cell_m * math.sqrt(3.0) / 2.0)]
+    radius_m = cell_m * math.sqrt(3.0) / 2.0
+    cells = cells[view.touches((cells + 0.5) * cell_m, radius_m)]
+    return cells if region is None else cells[region.touches((cells + 0.5) * cell_m, radius_m)]
 
 
 @dataclass(frozen=True)
@@ -243,7 +287,7 @@ def particles_in_view(
     limits: DrawLimits,
     *,
     thinned_to: float = 1.0,
-    among: Callable[[F64, float], NDArray[np.bool_]] | None = None,
+    region: Region | None = None,
 ) -> Particles:
     """Return the particles of an endless field that a view may show, in the order of their cells.
 
@@ -263,17 +307,13 @@ def particles_in_view(
     thinned_to
         Share of the density that is there, 0 to 1. As it changes, particles fade in and out one by one
         where they are; none moves.
-    among
-        Tells which spheres of centres ``(n, 3)`` and a radius may hold any that are asked for; all if not
-        given.
+    region
+        In the lattice's frame: only cells that reach into it are looked at.
     """
     cell_m = CELL_DIAMETERS * sizes.largest_m
     view = replace(view, farthest_m=min(view.farthest_m, limits.farthest_for(sizes.largest_m)))
     field = _Field(seed, name, sizes, patches, cell_m, thinned_to)
-    cells = cells_in_view(view, cell_m)
-    if among is not None:
-        cells = cells[among((cells + 0.5) * cell_m, 0.5 * math.sqrt(3.0) * cell_m)]
-    return _particles_in_cells(field, cells, view, limits)
+    return _particles_in_cells(field, cells_in_view(view, cell_m, region), view, limits)
 
 
 @dataclass(frozen=True)

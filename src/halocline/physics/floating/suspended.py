@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 import math
-from collections.abc import Callable, Sequence
+from collections.abc import Sequence
 from dataclasses import dataclass, field, replace
 from functools import cached_property
 
@@ -13,7 +13,7 @@ from numpy.typing import NDArray
 from halocline._typing import F64
 from halocline.filters.splat import Textures
 from halocline.physics.floating.exposure import Exposure
-from halocline.physics.floating.field import Particles, Patchiness, particles_in_view
+from halocline.physics.floating.field import Particles, Patchiness, Region, particles_in_view
 from halocline.physics.floating.flow import STILL, Current, TurbulentFlow, Wake, WorldDrift
 from halocline.physics.floating.particles import DrawLimits, PowerLaw
 
@@ -213,7 +213,7 @@ def visible(
     exposure: Exposure,
     up: F64,
     *,
-    among: Callable[[F64, float], NDArray[np.bool_]] | None = None,
+    region: Region | None = None,
 ) -> Cloud:
     """Return the particles of one slice of a class that an exposure may see.
 
@@ -225,9 +225,8 @@ def visible(
         The sequence's seed.
     motion, limits, exposure, up
         What carries them, which are drawn, who looks, and the vertical of the environment.
-    among
-        Tells which spheres of centres ``(n, 3)``, where the water is now, and a radius may hold any that are
-        asked for; all if not given.
+    region
+        Of the world: only what may be there is looked for.
 
     Returns
     -------
@@ -240,11 +239,6 @@ def visible(
     rotation, position = motion.drift.into_field(exposure.middle.rotation, exposure.middle.position_m, middle)
     shift, margin = motion.lattice_shift(sinking, up, middle), motion.farthest_m
     view = exposure.view(rotation, position - shift, farthest_m=limits.farthest_m, margin_m=margin)
-
-    def wanted(centres_m: F64, radius_m: float) -> NDArray[np.bool_]:
-        assert among is not None
-        return among(centres_m + shift, radius_m + margin)
-
     particles = particles_in_view(
         seed,
         name,
@@ -253,7 +247,7 @@ def visible(
         view,
         limits,
         thinned_to=kind.thinned_to,
-        among=None if among is None else wanted,
+        region=None if region is None else region.as_seen_from(shift, margin),
     )
     return Cloud(
         particles,
