@@ -373,9 +373,9 @@ class LivingLight(Operator[LivingLightParameters, PreparedLife]):
         cloud = self._cloud(kind, index, shot, motion, exposure, self._limits(shot), share, region)
         bright = np.zeros(len(cloud))
         words = np.ascontiguousarray(cloud.particles.words[:2])
-        shy = cloud.particles.shares()[1]
+        ready = cloud.particles.shares()[1]
         for number, (wake, track) in enumerate(tracks):
-            came = track.came_to(cloud.middle_m, shy, shutter.closed_s, self._memory(kind, wake), current)
+            came = track.came_to(cloud.middle_m, ready, shutter.closed_s, self._memory(kind, wake), current)
             key = stream_key(shot.step_seed("living_light"), kind.name, f"stirred {number}")
             since = np.where(np.isfinite(came), came, shutter.closed_s + 1.0)
             found = kind.stirred(wake.settle).brightness(

@@ -16,7 +16,7 @@
   grown)
 - `sediment`: what is kicked up from the floor (Grains, Source, Throwing, puffs)
 - `turbid_view`: the same as a lens sees them (SurfacesSeen, TurbidRays, TurbidVolume)
-- `living`: what glows by itself (ANSWERING, FORGET, Flash, Shutter, Stirred, StirringTrack, flashing, glow_in_bands)
+- `living`: what glows by itself (FORGET, Flash, Shutter, Stirred, StirringTrack, flashing, glow_in_bands)
 - `living_view`: how that is seen, and what it lights (Glow, GlowBalls, glow_along, seen_glowing, wake_balls)
 - `living_loops`: its loops (lay_glow, light_on_surfaces)
 - `bubbles`: where bubbles are (Burst, Column, Emitter)

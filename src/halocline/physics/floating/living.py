@@ -35,9 +35,10 @@ FORGET = 4.0
 _OVER = 7.0
 # Moments between which a wake is followed: this share of its reach, at most so many.
 _STEP_OF_REACH, _MOST_MOMENTS = 0.5, 200
-# The boldest answer within this share of a wake's reach only; of all in it, this share answers: the mean square.
-_BOLDEST = 0.25
-ANSWERING = (1.0 - _BOLDEST**3) / (3.0 * (1.0 - _BOLDEST))
+# Some answer within this share of a wake's reach only. Of all in its reach, that share answers which is the
+# mean square of theirs.
+_LEAST_REACH = 0.25
+ANSWERING = (1.0 - _LEAST_REACH**3) / (3.0 * (1.0 - _LEAST_REACH))
 # Particles that are compared with a wake's moments at once.
 _AT_ONCE = 4096
 # Those that stand for all where the mean of many is asked for.
@@ -288,15 +289,15 @@ class StirringTrack:
         )
         return nose, tail
 
-    def came_to(self, points_m: F64, shy: F64, time_s: float, memory_s: float, current: Current) -> F64:
+    def came_to(self, points_m: F64, ready: F64, time_s: float, memory_s: float, current: Current) -> F64:
         """Return when it last came to the water that is now at points, ``(n,)`` seconds; inf where never.
 
         Parameters
         ----------
         points_m
             World metres, ``(n, 3)``.
-        shy
-            How shy what is there is, ``(n,)``, 0 to 1: the boldest answer only to what passes close by.
+        ready
+            How ready what is there is to answer, ``(n,)``, 0 (only to what passes close by) to 1.
         time_s
             Now.
         memory_s
@@ -311,7 +312,7 @@ class StirringTrack:
         nose, tail = self._carried(times, time_s, current)
         for first in range(0, len(points_m), _AT_ONCE):
             part = slice(first, first + _AT_ONCE)
-            reach = self.reach_m * (_BOLDEST + (1.0 - _BOLDEST) * shy[part])
+            reach = self.reach_m * (_LEAST_REACH + (1.0 - _LEAST_REACH) * ready[part])
             within = _distance(points_m[part], nose, tail) < reach[:, None]
             met = within.any(axis=1)
             # The latest stretch of moments within reach: it came at its first.
