@@ -1,4 +1,4 @@
-"""Without daylight and without lamps nothing is seen, in every look that ships."""
+"""Without daylight, lamps and living light nothing is seen, in every look that ships."""
 
 from __future__ import annotations
 
@@ -13,9 +13,12 @@ SIZE = Window(0, 0, 64, 40)
 # Of these it is shown that the frame is not black by day.
 LIT_BY_DAY = ("fjord-afternoon", "bubble-column", "deep-vehicle-lights", "jerlov-1c", "tropical-lagoon")
 
+# What glows by itself is put out.
+LIVING = {"night-wake": ["steps.living.density=0"]}
+
 
 @pytest.mark.parametrize("name", shipped_names())
-def test_no_daylight_and_no_lamp_leave_every_pixel_black(name: str) -> None:
+def test_no_light_of_any_kind_leaves_every_pixel_black(name: str) -> None:
     shape = SIZE.shape
     range_m = np.full(shape, 4.0, np.float32)
     range_m[:12] = np.inf
@@ -23,7 +26,7 @@ def test_no_daylight_and_no_lamp_leave_every_pixel_black(name: str) -> None:
     normal = np.zeros((3, *shape), np.float32)
     normal[2] = 1.0
     camera = halocline.pinhole(SIZE, focal_length_mm=20.0, film_width_mm=36.0)
-    preset = halocline.load_preset(name, ["light.daylight=0", "light.lamps=[]"])
+    preset = halocline.load_preset(name, ["light.daylight=0", "light.lamps=[]", *LIVING.get(name, [])])
     wet = halocline.apply(
         preset, np.stack([rgb] * 3, axis=-1), range_m, camera=camera, planes={"normal": normal}
     )

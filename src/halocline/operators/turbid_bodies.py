@@ -68,9 +68,14 @@ class TurbidBodiesParameters(Strict):
     turbulence_scale: Distance = 1.5
     rays: Annotated[int, Field(ge=32, le=2048)] = 200
 
+    @property
+    def all_bodies(self) -> tuple[PlacedBody | SedimentSource, ...]:
+        """What is placed and what is thrown up."""
+        return (*self.bodies, *self.sediment)
+
     @model_validator(mode="after")
     def _named_apart(self) -> TurbidBodiesParameters:
-        names = [body.name for body in (*self.bodies, *self.sediment)]
+        names = [body.name for body in self.all_bodies]
         if len(set(names)) < len(names):
             raise ValueError("two bodies have the same name; each needs one of its own")
         return self
@@ -148,7 +153,7 @@ class TurbidBodies(Operator[TurbidBodiesParameters, TurbidVolume]):
         current = Current(p.current, p.surge, p.surge_period)
         placed = (
             body.body(shot, current, density=p.density, brightness=p.brightness, stir_m_s=p.turbulence)
-            for body in (*p.bodies, *p.sediment)
+            for body in p.all_bodies
         )
         return [body for body in placed if body is not None]
 
