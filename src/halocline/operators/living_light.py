@@ -45,8 +45,8 @@ from halocline.physics.floating.living import (
 )
 from halocline.physics.floating.living_loops import lay_glow, light_on_surfaces
 from halocline.physics.floating.living_view import (
-    Glow,
     GlowBalls,
+    GlowTable,
     glow_along,
     seen_glowing,
     wake_balls,
@@ -203,7 +203,7 @@ class PreparedLife:
     """One frame's points of light, the glow along coarse rays, and the balls of light on the subject."""
 
     drawing: Drawing
-    glow: Glow | None
+    glow: GlowTable | None
     spacing_px: float
     balls: F32
 
@@ -288,7 +288,9 @@ class LivingLight(Operator[LivingLightParameters, PreparedLife]):
             light = light + self._on_subject(planes, tile, shot, prepared.balls)
         return {"bands": light, **written}
 
-    def _glow_before(self, planes: Planes, tile: Tile, shot: Shot, prepared: PreparedLife, glow: Glow) -> F32:
+    def _glow_before(
+        self, planes: Planes, tile: Tile, shot: Shot, prepared: PreparedLife, glow: GlowTable
+    ) -> F32:
         """Return the glow before what the pixels show, ``(K, rows, columns)``."""
         region, window = tile.region, shot.data_window
         place = tuple(

@@ -15,8 +15,8 @@ from halocline.physics.floating.flow import Current
 from halocline.physics.floating.particles import grain_settling_speed
 from halocline.physics.floating.sediment import (
     Grains,
-    Source,
     Throwing,
+    ThrowingTrack,
     extinction_per_gram,
     floating_share,
     puffs,
@@ -24,7 +24,7 @@ from halocline.physics.floating.sediment import (
 from halocline.physics.floating.turbid import TurbidShape
 
 STILL = Current()
-SOURCE = Source(
+SOURCE = ThrowingTrack(
     "fin",
     np.array([0.0, 2.0]),
     np.array([[-0.5, 0.6, -4.0], [0.9, 0.5, -4.4]]),
@@ -36,7 +36,9 @@ THROWING = Throwing(radius_m=0.3, rise_m=0.4, sideways_m=0.0, drag_s=0.7, spread
 SILT = Grains(20e-6)
 
 
-def thrown(time_s: float, *, source: Source = SOURCE, grains: Grains = SILT) -> tuple[TurbidShape, ...]:
+def thrown(
+    time_s: float, *, source: ThrowingTrack = SOURCE, grains: Grains = SILT
+) -> tuple[TurbidShape, ...]:
     return puffs(source, THROWING, grains, seed=3, up=UP, current=STILL, time_s=time_s)
 
 
@@ -106,7 +108,7 @@ def test_mass_floating_and_settled_is_what_was_thrown_up() -> None:
         # What is on the floor: nothing of the newest, and no more than if all had been thrown at once, low.
         settled = 1.0 - floating_share(np.array([time_s]), np.array([0.05]), fall, 0.004)[0]
         assert given * (1.0 - settled) - 1e-6 <= floats <= given * (1 + 1e-5)
-    without_floor = thrown(9.0, source=Source("fin", *_keys()))
+    without_floor = thrown(9.0, source=ThrowingTrack("fin", *_keys()))
     assert amount(without_floor) / per_gram == pytest.approx(80.0, rel=2e-3)
 
 
@@ -116,7 +118,7 @@ def _keys() -> tuple[F64, F64, F64]:
 
 def test_a_puff_spreads_as_a_diffusing_cloud() -> None:
     # Fick: the variance along each axis grows by 2 K t; its source's way adds to the first.
-    young, old = (thrown(time_s, source=Source("fin", *_keys()))[4] for time_s in (2.0, 12.0))
+    young, old = (thrown(time_s, source=ThrowingTrack("fin", *_keys()))[4] for time_s in (2.0, 12.0))
     for shape in (young, old):
         _, variance = moments(shape, -math.inf)
         np.testing.assert_allclose(variance, (shape.half_m**2) / 11.0, rtol=2e-3)
@@ -131,7 +133,7 @@ def test_grains_come_down_by_size_and_stay() -> None:
     assert stokes == pytest.approx(0.36e-3, rel=0.01)
     fresh = grain_settling_speed(20e-6, water_density=1000.0, kinematic_viscosity=1e-6)
     assert float(fresh) == pytest.approx(stokes, rel=0.02)
-    free = Source("fin", *_keys())
+    free = ThrowingTrack("fin", *_keys())
     early, late = (thrown(time_s, source=free)[2].centre_m @ UP for time_s in (30.0, 130.0))
     assert early - late == pytest.approx(100.0 * float(grain_settling_speed(20e-6)), rel=1e-6)
     # Sand is down while silt floats; no puff lies below the floor.
@@ -153,7 +155,7 @@ def test_grains_come_down_by_size_and_stay() -> None:
 
 def test_a_wake_stirs_by_its_way_and_only_near_the_floor() -> None:
     places = np.array([[0.0, 0.1, 0.0], [2.0, 0.1, 0.0], [2.0, 2.1, 0.0], [4.0, 2.1, 0.0]])
-    wake = Source("wake", np.array([0.0, 1.0, 2.0, 3.0]), places, np.zeros(4), 30.0, 0.1, 0.5)
+    wake = ThrowingTrack("wake", np.array([0.0, 1.0, 2.0, 3.0]), places, np.zeros(4), 30.0, 0.1, 0.5)
     given = [amount(thrown(time_s, source=wake)) / extinction_per_gram(20e-6) for time_s in (1.0, 2.0, 3.0)]
     # Two metres of 30 g along the floor; over the half metre upwards as much as .25 m more; then none.
     assert given[0] == pytest.approx(60.0, rel=0.01)

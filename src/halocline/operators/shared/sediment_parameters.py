@@ -11,7 +11,7 @@ from halocline.graph.shot import Shot
 from halocline.operators.shared.body_parameters import albedo_in_bands
 from halocline.operators.shared.drawn_things import refuse_disorder
 from halocline.physics.floating.flow import Current
-from halocline.physics.floating.sediment import Grains, Source, Throwing, puffs
+from halocline.physics.floating.sediment import Grains, Throwing, ThrowingTrack, puffs
 from halocline.physics.floating.turbid import TurbidBody, density_waves
 from halocline.quantities import Colour, Distance, Factor, Length, Period, Position, Ratio, Strict
 
@@ -137,8 +137,8 @@ class SedimentSource(Strict):
         albedo = albedo_in_bands(self.contents, self.albedo, shot.path)
         return TurbidBody(found, density, brightness * albedo, self.asymmetry, clouds)
 
-    def _source(self, fps: float) -> Source:
-        return Source(
+    def _source(self, fps: float) -> ThrowingTrack:
+        return ThrowingTrack(
             self.name,
             np.array([key.frame for key in self.track], np.float64) / fps,
             np.array([key.position for key in self.track], np.float64),

@@ -3,7 +3,7 @@
 - `particles`: sizes, sinking, how many (DrawLimits, PowerLaw, aggregate_sinking_speed, grain_settling_speed,
   smooth_step)
 - `field`: where they gather (Region, patchiness)
-- `suspended`: all of them in a frame (Motion, ParticleClass, affordable, slice_diameters, visible)
+- `suspended`: all of them in a frame (Cloud, Motion, ParticleClass, affordable, slice_diameters, visible)
 - `flow`: how the water carries them (Current, TurbulentFlow, Wake, WorldDrift, turbulence)
 - `light`: the light they send to the lens
 - `exposure`: a shutter's time (Exposure)
@@ -14,10 +14,11 @@
 - `lamp_haze`: the same as lamps see it (clouds_at, matter_lit_by_lamps)
 - `turbid`: clouds that stand somewhere (TurbidBody, TurbidShape, albedo_of, density_waves, extinction_inside,
   grown)
-- `sediment`: what is kicked up from the floor (Grains, Source, Throwing, puffs)
+- `sediment`: what is kicked up from the floor (Grains, Throwing, ThrowingTrack, puffs)
 - `turbid_view`: the same as a lens sees them (SurfacesSeen, TurbidRays, TurbidVolume)
 - `living`: what glows by itself (FORGET, Flash, Shutter, Stirred, StirringTrack, flashing, glow_in_bands)
-- `living_view`: how that is seen, and what it lights (Glow, GlowBalls, glow_along, seen_glowing, wake_balls)
+- `living_view`: how that is seen, and what it lights (GlowBalls, GlowTable, glow_along, seen_glowing,
+  wake_balls)
 - `living_loops`: its loops (lay_glow, light_on_surfaces)
 - `bubbles`: where bubbles are (Burst, Column, Emitter)
 - `bubble_optics`: what they mirror and bend

@@ -144,7 +144,13 @@ class Flash:
 
 @dataclass(frozen=True)
 class Shutter:
-    """When a shutter opens and closes, seconds."""
+    """When a shutter is open.
+
+    Attributes
+    ----------
+    opened_s, closed_s
+        When it opens and closes, seconds.
+    """
 
     opened_s: float
     closed_s: float
@@ -172,6 +178,11 @@ def flashing(flash: Flash, every_s: float, key: int, words: NDArray[np.uint32], 
         Two words that belong to each, ``(2, n)``.
     shutter
         When they are seen.
+
+    Returns
+    -------
+    F64
+        0 or more, ``(n,)``.
     """
     own = (words[0].astype(np.float64) + 0.5) * 2.0**-32
     now = shutter.closed_s / every_s + own

@@ -150,7 +150,7 @@ def wake_balls(
 
 
 @dataclass(frozen=True)
-class Glow:
+class GlowTable:
     """What glows along coarse view rays.
 
     Attributes
@@ -171,7 +171,7 @@ def glow_along(
     path: LightPath,
     balls: GlowBalls,
     unseen: Sequence[tuple[PowerLaw, DrawLimits, F64]] = (),
-) -> Glow | None:
+) -> GlowTable | None:
     """Return the glow along view rays: light of balls that the water turns, and particles not drawn.
 
     Parameters
@@ -189,7 +189,7 @@ def glow_along(
 
     Returns
     -------
-    Glow | None
+    GlowTable | None
         None where nothing glows.
     """
     if not len(balls) and not unseen:
@@ -224,7 +224,7 @@ def glow_along(
         each = (source[:, 1:] + source[:, :-1]) * np.float32(0.5 * metres[1])
         table[:, row, 0] = 0.0
         np.cumsum(each, axis=1, out=table[:, row, 1:])
-    return Glow(table, 1.0 / float(metres[1]))
+    return GlowTable(table, 1.0 / float(metres[1]))
 
 
 def _phase(cos_psi: F32, distance_m: F32, radius_m: float) -> F32:

@@ -68,7 +68,7 @@ class Grains:
 
 
 @dataclass(frozen=True)
-class Source:
+class ThrowingTrack:
     """What throws sediment up, where it is and how much, by time; between its keys both change evenly.
 
     Attributes
@@ -211,7 +211,14 @@ def floating_share(age_s: F64, height_m: F64, settling_m_s: float, spread_m2_s: 
 
 
 def puffs(
-    source: Source, throwing: Throwing, grains: Grains, *, seed: int, up: F64, current: Current, time_s: float
+    source: ThrowingTrack,
+    throwing: Throwing,
+    grains: Grains,
+    *,
+    seed: int,
+    up: F64,
+    current: Current,
+    time_s: float,
 ) -> tuple[TurbidShape, ...]:
     """Return what floats of a source's sediment at a time, as puffs whose strength is extinction, 1/m.
 
@@ -279,7 +286,7 @@ def puffs(
     return tuple(puff for puff in found if puff.strength > 0.0)
 
 
-def _slots(source: Source, throwing: Throwing, time_s: float) -> tuple[np.ndarray, F64]:
+def _slots(source: ThrowingTrack, throwing: Throwing, time_s: float) -> tuple[np.ndarray, F64]:
     """Return the numbers of the pieces of time in which matter was thrown up, and moments within each.
 
     Moments are ``(n, _MOMENTS, 2)``: begin and end of each. Pieces are fixed to the clock, but for the last,

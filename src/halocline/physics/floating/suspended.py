@@ -143,7 +143,15 @@ class Motion:
 
 @dataclass(frozen=True)
 class Cloud:
-    """Visible particles of one slice: positions as the shutter opens, half way and closes, world metres."""
+    """Visible particles of one slice.
+
+    Attributes
+    ----------
+    particles
+        What they are.
+    opened_m, middle_m, closed_m
+        Where each is as the shutter opens, half way, and as it closes, world metres, ``(n, 3)``.
+    """
 
     particles: Particles
     opened_m: F64
