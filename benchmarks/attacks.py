@@ -246,8 +246,9 @@ def _bound() -> None:
 
     signal.signal(signal.SIGALRM, late)
     signal.signal(signal.SIGPROF, late)
-    resource.setrlimit(resource.RLIMIT_AS, (BYTES, BYTES))
-    set_file_threads(1)
+    # Addresses that the libraries' threads have set aside count too, and on many processors they are many.
+    held = int(Path("/proc/self/statm").read_text().split()[0]) * resource.getpagesize()
+    resource.setrlimit(resource.RLIMIT_AS, (held + BYTES, held + BYTES))
 
 
 def _tried(
@@ -289,6 +290,8 @@ def main() -> None:
     parser.add_argument("--seed", type=int, default=1)
     parser.add_argument("--keep", type=Path, help="folder for the files that did harm")
     asked = parser.parse_args()
+    # Before the first fork: a pool of threads that a copy does not have cannot be made smaller there.
+    set_file_threads(1)
     presets = [path.read_text() for path in sorted((Path(__file__).parents[1] / "presets").glob("*.toml"))]
     harmed = False
     with tempfile.TemporaryDirectory() as name:
