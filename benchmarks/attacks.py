@@ -28,6 +28,7 @@ import numpy as np
 
 from halocline.batch.frame_task import read_inputs, render, write_result
 from halocline.batch.job_file import read_job
+from halocline.batch.memory_budget import refuse_oversize
 from halocline.batch.plan_tasks import plan_shot
 from halocline.errors import HaloclineError
 from halocline.graph.engine import Evaluation
@@ -177,6 +178,7 @@ def try_exr(path: Path, look: Preset) -> None:
     plan = plan_shot(path, out=str(path.parent / "wet") + "/", overwrite=True)
     for task in plan.tasks:
         (path.parent / "wet").mkdir(exist_ok=True)
+        refuse_oversize(task, look, BYTES // 2)
         write_result(render(read_inputs(task, look), look, Evaluation(1)), look)
 
 

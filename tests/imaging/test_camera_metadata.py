@@ -220,7 +220,17 @@ def test_a_scaled_matrix_is_used_without_its_scale_and_told() -> None:
     assert "scales by 100" in found.warnings[0]
 
 
-@pytest.mark.parametrize("bad", [np.zeros((4, 4)), np.full((4, 4), np.nan)])
+# The last three were found by benchmarks/attacks.py: no inverse though the axes have one, or none of any use.
+@pytest.mark.parametrize(
+    "bad",
+    [
+        np.zeros((4, 4)),
+        np.full((4, 4), np.nan),
+        np.diag([1.0, 1.0, 1.0, 0.0]),
+        np.diag([1e200, 1.0, 1.0, 1.0]),
+        np.diag([1e-9, 1e-9, 1e-9, 1.0]),
+    ],
+)
 def test_a_matrix_that_cannot_be_inverted_is_refused(bad: F64) -> None:
     with pytest.raises(CameraError, match=r"E-CAMERA-MATRIX.*\n.*Correct the attribute worldToCamera"):
         find_camera(part(worldToCamera=matrix(bad), **LENS))

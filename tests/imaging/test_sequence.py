@@ -109,6 +109,12 @@ def test_digits_beyond_all_numbers_are_an_error_of_the_family(tmp_path: Path, na
         find_sequence(tmp_path / name)
 
 
+def test_a_folder_name_too_long_for_any_disk_is_a_folder_that_is_not_there(tmp_path: Path) -> None:
+    # Found by benchmarks/attacks.py.
+    with pytest.raises(SequenceError, match="E-SEQUENCE-EMPTY"):
+        find_sequence(tmp_path / ("9" * 400) / "arch.####.exr")
+
+
 def test_nothing_there_is_told_with_what_is_there(folder: Path) -> None:
     with pytest.raises(SequenceError, match=r"E-SEQUENCE-EMPTY(.|\n)*1001-1005x2,1009"):
         find_sequence(folder / "arch v2.####.exr", "2000-2010")

@@ -28,6 +28,8 @@ DEFAULT_FILM_MM = 36.0
 _FOCAL_NAMES = ("pinholeFocalLength", "effectiveFocalLength", "nominalFocalLength", "Exif:FocalLength")
 # Two ways of stating one lens agree to their rounding; more is a mistake in the file.
 _LENS_TOLERANCE = 0.01
+# Axes of a ten-thousandth to ten thousand units: beyond, a matrix is damaged.
+_SMALLEST_VOLUME = 1e-12
 _SCALES = "the camera matrix scales by"
 # Lenses beyond these are units mixed up rather than lenses, degrees across (common practice, no source).
 _NARROWEST_DEG, _WIDEST_DEG = 3.0, 130.0
@@ -361,17 +363,25 @@ def camera_to_world(world_to_camera: F64) -> F64:
     """
     columns = for_columns(world_to_camera)
     determinant = float(np.linalg.det(columns[:3, :3])) if np.isfinite(columns).all() else 0.0
-    if abs(determinant) < 1e-12:
-        raise CameraError(
-            "the camera matrix cannot be inverted",
-            code="E-CAMERA-MATRIX",
-            where="worldToCamera",
-            fix="Correct the attribute worldToCamera, or leave it out: the camera is then taken as level.",
-        )
+    # Neither the axes nor the whole may be flat, nor so small or large that their inverse is not to be used.
+    if not _SMALLEST_VOLUME < abs(determinant) < 1 / _SMALLEST_VOLUME or not columns[3, 3]:
+        raise _no_inverse()
     if determinant < 0:
         # Left-handed, as the standard has it: +z is ahead. Turn z round to look down -z.
         columns = columns * np.array([[1.0], [1.0], [-1.0], [1.0]])
-    return np.asarray(np.linalg.inv(columns), np.float64)
+    try:
+        return np.asarray(np.linalg.inv(columns), np.float64)
+    except np.linalg.LinAlgError as error:
+        raise _no_inverse() from error
+
+
+def _no_inverse() -> CameraError:
+    return CameraError(
+        "the camera matrix cannot be inverted",
+        code="E-CAMERA-MATRIX",
+        where="worldToCamera",
+        fix="Correct the attribute worldToCamera, or leave it out: the camera is then taken as level.",
+    )
 
 
 def axis_scale(camera_to_world: F64) -> float:

@@ -8,6 +8,7 @@ sign a digit), ``name.%04d.exr``, with a range in front of the digits if wanted,
 from __future__ import annotations
 
 import math
+import os
 import re
 from collections.abc import Iterable
 from dataclasses import dataclass, replace
@@ -303,7 +304,8 @@ def _single(sequence: Sequence, frames: str | None) -> Sequence:
 
 def _frames_there(sequence: Sequence) -> list[int]:
     """List the frames whose files are in the folder; one look at the folder, whatever the range."""
-    if not sequence.folder.is_dir():
+    # Names too long for the file system are not there either (Path.is_dir raises).
+    if not os.path.isdir(sequence.folder):  # noqa: PTH112
         return []
     frames = []
     for entry in sequence.folder.iterdir():

@@ -94,3 +94,11 @@ def test_each_pixel_stops_at_its_own_range_whatever_lies_around_it(sun: float) -
     parts = [made.gain(columns, rows[part], range_m[part]) for part in (slice(0, 7), slice(7, 59))]
     assert_array_equal(np.concatenate(parts, axis=1), whole)
     assert math.isfinite(float(whole.sum()))
+
+
+@pytest.mark.parametrize("ray_rad", [1e-12, 0.025, np.inf])
+def test_any_lens_blurs_what_is_ahead_within_the_picture(ray_rad: float) -> None:
+    # A lens of almost no width, as a damaged file states it, asked for a window without end.
+    cover = np.full((4, 5), 0.5, np.float32)
+    found = ThingsAhead.of(cover, cover, ray_rad)
+    assert_allclose(found.masks, 0.5, atol=1e-6)

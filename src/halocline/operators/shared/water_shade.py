@@ -116,8 +116,9 @@ class RayGrid:
         window = surfaces.data_window
         # A quarter of the way from ray to ray is fine enough for means about each.
         thin = max(1, int(step) // 4)
-        some = slice(thin // 2, None, thin)
-        alpha, range_m = (surfaces.plane(name)[some, some] for name in ("alpha", "range"))
+        # A picture may be smaller than the way between two rays.
+        down, across = (slice(min(thin // 2, size - 1), None, thin) for size in (window.height, window.width))
+        alpha, range_m = (surfaces.plane(name)[down, across] for name in ("alpha", "range"))
         hit = np.where(
             np.isfinite(range_m), np.clip(alpha, np.float32(0.0), np.float32(1.0)), np.float32(0.0)
         )
@@ -126,14 +127,14 @@ class RayGrid:
         def at_rays(plane: F32) -> F32:
             # Means of the pixels about each ray.
             means = cv2.blur(plane, (max(1, round(step / thin)),) * 2, borderType=cv2.BORDER_REPLICATE)
-            across, down = (
+            columns_at, rows_at = (
                 np.clip((np.arange(count) * step + first) / thin, 0, size - 1).astype(np.int64)
                 for count, first, size in (
                     (columns, self.window.x - window.x, plane.shape[1]),
                     (rows, self.window.y - window.y, plane.shape[0]),
                 )
             )
-            return np.asarray(means[np.ix_(down, across)], np.float32)
+            return np.asarray(means[np.ix_(rows_at, columns_at)], np.float32)
 
         cover = at_rays(hit.astype(np.float32))
         metres = at_rays(far.astype(np.float32))

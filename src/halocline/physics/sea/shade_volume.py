@@ -78,6 +78,8 @@ class ThingsAhead:
 def _blurred(plane: F32, spread: float) -> F32:
     if spread < 0.2:
         return plane
+    # Wider than the picture it is its mean, and a lens of no width would ask for a window without end.
+    spread = min(spread, float(max(plane.shape)))
     return cv2.GaussianBlur(plane, (0, 0), spread, borderType=cv2.BORDER_REPLICATE)  # type: ignore[return-value]
 
 
