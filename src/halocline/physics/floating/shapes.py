@@ -13,8 +13,10 @@ from typing import Literal
 
 import numpy as np
 
-from halocline._typing import F64
+from halocline._typing import F32, F64
+from halocline.compute.disk_cache import kept, package_mark
 from halocline.compute.random import normals, stream_key, uniforms
+from halocline.compute.sources import source_digest
 from halocline.filters.splat import Textures
 
 ShapeKind = Literal["flake", "thread", "grain", "plankton"]
@@ -40,6 +42,20 @@ def shapes(kind: ShapeKind, bands: int) -> Textures:
         Premultiplied, ``(count, size, size, K + 1)``. The light of each, summed, is its cover: it scatters as
         much as an even disc of that cover.
     """
+    light, cover = np.moveaxis(_light_and_cover(kind), 3, 0)
+    return Textures.of(np.stack([*[light] * bands, cover], axis=3))
+
+
+def _light_and_cover(kind: ShapeKind) -> F32:
+    """Return grey light and cover, ``(count, size, size, 2)``; kept on disk, for drawing takes long."""
+    shape = (_COUNT, _SIZE, _SIZE, 2)
+    key = f"shapes {kind} {source_digest(__name__) or package_mark()}"
+    found = np.frombuffer(kept("tables", key, lambda: _drawn(kind).tobytes()), np.float32)
+    # Whole, and no shapes: somebody else's doing.
+    return found.reshape(shape) if found.size == math.prod(shape) else _drawn(kind)
+
+
+def _drawn(kind: ShapeKind) -> F32:
     pictures = []
     for index in range(_COUNT):
         thickness, tone = _DRAWN[kind](_Chance(kind, index))
@@ -47,8 +63,8 @@ def shapes(kind: ShapeKind, bands: int) -> Textures:
         cover = (1.0 - np.exp(-thickness)) * _inside()
         light = cover * tone
         light *= cover.sum() / light.sum()
-        pictures.append(np.stack([*[light] * bands, cover], axis=2))
-    return Textures.of(np.stack(pictures).astype(np.float32))
+        pictures.append(np.stack([light, cover], axis=2))
+    return np.stack(pictures).astype(np.float32)
 
 
 @lru_cache(maxsize=16)

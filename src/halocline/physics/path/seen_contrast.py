@@ -15,8 +15,10 @@ from functools import cached_property, lru_cache
 import numpy as np
 
 from halocline._typing import F64
+from halocline.compute.disk_cache import kept, package_mark
 from halocline.compute.on_demand import OnDemand
 from halocline.compute.root import crossing
+from halocline.compute.sources import source_digest
 from halocline.physics.path.point_spread import SLOPES
 from halocline.physics.path.transport import LightPath
 from halocline.physics.path.water_halo import light_bend, mean_water, turns_of
@@ -84,9 +86,28 @@ class ContrastSeen:
         slope
             As in `at`.
         """
-        if self.at(FARTHEST_M, slope) >= contrast:
-            return FARTHEST_M
-        return crossing(lambda s: self.at(s, slope) - contrast, 0.0, FARTHEST_M, within=1e-9)
+
+        def found() -> bytes:
+            if self.at(FARTHEST_M, slope) >= contrast:
+                return np.float64(FARTHEST_M).tobytes()
+            length = crossing(lambda s: self.at(s, slope) - contrast, 0.0, FARTHEST_M, within=1e-9)
+            return np.float64(length).tobytes()
+
+        # Kept on disk: the halos at all those ranges take longer than a small frame.
+        length = np.frombuffer(kept("tables", self._key(contrast, slope), found), np.float64)
+        return float(length[0] if length.size == 1 else np.frombuffer(found(), np.float64)[0])
+
+    def _key(self, contrast: float, slope: float) -> bytes:
+        """Return all that a contrast's range depends on."""
+        path = self.path
+        numbers = np.concatenate(
+            [
+                [contrast, slope, path.attenuation_scale, self._bend, *mean_water(path)],
+                *(path.beam_rate, path.bands.scattering, self._weights),
+            ]
+        )
+        mark = source_digest(__name__) or package_mark()
+        return f"range of contrast {mark} ".encode() + numbers.astype(np.float64).tobytes()
 
     @cached_property
     def _weights(self) -> F64:
