@@ -27,7 +27,7 @@ if TYPE_CHECKING:
     from halocline.presets.preset import Preset
 
 TIMES = int(os.environ.get("HALOCLINE_FUZZ", "1"))
-FLIPS = 1500 * TIMES
+FLIPS = 800 * TIMES
 SLOWEST_SECONDS = 5.0
 
 

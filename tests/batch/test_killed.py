@@ -1,6 +1,7 @@
 """kill -9 at random moments: what is on disk is whole, and resuming gives an undisturbed run's bytes.
 
-HALOCLINE_KILLS sets how many moments are tried: some in the suite, hundreds before a release.
+HALOCLINE_KILLS sets how many moments are tried: some in the suite, hundreds before a release;
+benchmarks/kills.py kills whole commands, with workers, clusters and caches that are being written.
 """
 
 from __future__ import annotations
@@ -21,7 +22,7 @@ if TYPE_CHECKING:
 
     from halocline.presets.preset import Preset
 
-KILLS = int(os.environ.get("HALOCLINE_KILLS", "16"))
+KILLS = int(os.environ.get("HALOCLINE_KILLS", "6"))
 
 
 # Run in a process of its own, forked from one that has everything imported: a start takes no second.

@@ -25,7 +25,7 @@ if TYPE_CHECKING:
 
 UHD = (3840, 2160)
 GIB = 1 << 30
-FRAMES = int(os.environ.get("HALOCLINE_FRAMES", "200"))
+FRAMES = int(os.environ.get("HALOCLINE_FRAMES", "120"))
 
 
 @pytest.fixture
