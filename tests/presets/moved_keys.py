@@ -14,13 +14,14 @@ import numpy as np
 
 from halocline._typing import F32, F64
 from halocline.batch.layers import plan_layers
+from halocline.batch.parts import named_planes
 from halocline.batch.task import input_spec
-from halocline.graph.engine import Evaluation, evaluate
+from halocline.graph.engine import Evaluation
 from halocline.graph.shot import Shot
 from halocline.imaging.camera import pinhole
 from halocline.imaging.camera_track import CameraTrack
 from halocline.imaging.frame import Frame, Window
-from halocline.presets.build import make_shot
+from halocline.presets.build import make_shot, shot_of_part
 from halocline.presets.preset import Preset, preset_from_text
 from halocline.rgb import LINEAR_REC709
 
@@ -102,8 +103,8 @@ class Seen:
             range_m[:10] *= np.float32(1.5)
         picture = Frame(planes, WINDOW, WINDOW)
         shot = replace(self.shot(frame), surfaces=picture)
-        graph = self.preset.at(frame).graph
-        return evaluate(graph, picture, shot, wanted=("rgb", "alpha"), how=Evaluation(1))
+        look = self.preset.at(frame)
+        return named_planes(look, shot, picture, Evaluation(1), ("rgb", "alpha"))[0]
 
     def rgb(self, frame: int = FRAME) -> F32:
         return self.planes(frame)["rgb"]
@@ -248,6 +249,11 @@ def layers_made(seen: Seen) -> tuple[str, ...]:
 
 def of_shot(read: Callable[[Shot], Any]) -> Callable[[Seen], Any]:
     return lambda seen: read(seen.shot())
+
+
+def of_part(read: Callable[[Shot], Any]) -> Callable[[Seen], Any]:
+    """What the surroundings of the one part of the picture hold."""
+    return lambda seen: read(shot_of_part(seen.preset.at(FRAME).parts[0], seen.shot()))
 
 
 def of_input(name: str) -> Callable[[Seen], Any]:

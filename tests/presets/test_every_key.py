@@ -61,6 +61,7 @@ from tests.presets.moved_keys import (
     of_camera,
     of_depth,
     of_input,
+    of_part,
     of_shot,
     open_alpha,
     peak,
@@ -76,9 +77,10 @@ from tests.presets.moved_keys import (
 from halocline._typing import F32
 from halocline.errors import GraphError
 from halocline.graph.limits import HeightWindow, RangeWindow, StepLimits
+from halocline.graph.sea import Sea
 from halocline.imaging.motion import MotionVectors
 from halocline.operators.registry import BUILT_IN, operator_named
-from halocline.presets.sections import SECTIONS
+from halocline.presets.sections import SECTIONS, PartSection
 from halocline.quantities import Strict
 
 LIGHT_OFF = "[light]\nveil_brightness = 0.0\n"
@@ -805,6 +807,37 @@ LIMITS: dict[str, Row] = {
         _BRIGHTER + "within_height = { lowest = 0.0, softness = 0.01 }\n", (None, "3.0"), lower_half, "up"
     ),
 }
+# Of a part of the picture; of the whole picture nothing is done where the row does not say so.
+_PART = "[parts.thing]\nsteps = { attenuation = {} }\n"
+PARTS: dict[str, Row] = {
+    "matte": Row(_PART, (None, "'arch'"), amount_out_of_matte, "gone"),
+    "invert_matte": Row(_PART + "matte = 'arch'\n", ("false", "true"), amount_in_matte, "gone"),
+    "amount": Row(_PART, ("1.0", "0.25"), amount, 0.25),
+    "within_range": Row(_PART, (None, "{ nearest = 4.0 }"), near, "up"),
+    "within_height": Row(_PART, (None, "{ lowest = 0.0, softness = 0.1 }"), amount, "down"),
+    "preset": Row(LIGHT_OFF + "[parts.thing]\n", (None, "'jerlov-1c'"), near, "down"),
+    # Nothing is under it then: of the whole picture's steps none.
+    "alone": Row(
+        ATTENUATION + "[parts.thing]\nsteps = { downwelling = {} }\n", ("false", "true"), amount, "down"
+    ),
+    "water": Row(LIGHT_OFF + ATTENUATION + "[parts.thing]\n", (None, "{ visibility = 5.0 }"), far, "down"),
+    "light": Row(CORE + "[parts.thing]\n", (None, "{ veil_brightness = 3.0 }"), far, "up"),
+    "place": Row(
+        "[light]\nreference_depth = 1.0\n" + DOWN + "[parts.thing]\n",
+        (None, "{ camera_depth = 20.0 }"),
+        brightness,
+        "down",
+    ),
+    "sea": Row("[parts.thing]\n", (None, "{ wind = 3.0 }"), of_part(lambda s: s.sea.wind), (Sea().wind, 3.0)),
+    "story": Row(
+        LIGHT_OFF + ATTENUATION + "[parts.thing]\n", (None, "{ attenuation_scale = 0.5 }"), far, "up"
+    ),
+    "bands": Row("[parts.thing]\n", (None, "{ count = 8 }"), of_part(lambda s: s.path.bands.count), (6, 8)),
+    "steps": Row(
+        ATTENUATION + "[parts.thing]\n", (None, "{ attenuation = { amount = 0.25 } }"), amount, 0.25
+    ),
+    "parts": Row("[parts.thing]\n", ("{}", "{ inner = { steps = { attenuation = {} } } }"), near, "down"),
+}
 for _operator in BUILT_IN:
     STEPS |= of(_operator, told_by_its_tests(_operator, "ROWS") or {})
 SECTION_KEYS = [f"{name}.{key}" for name, model in SECTIONS.items() for key in model.model_fields]
@@ -814,9 +847,17 @@ STEP_KEYS = [
 ]
 
 
-@pytest.mark.parametrize("key", [*ROWS, *STEPS, *(f"{_LIMITED}.{key}" for key in LIMITS)])
+_ALL_ROWS = {
+    **ROWS,
+    **STEPS,
+    **{f"{_LIMITED}.{key}": row for key, row in LIMITS.items()},
+    **{f"parts.thing.{key}": row for key, row in PARTS.items()},
+}
+
+
+@pytest.mark.parametrize("key", _ALL_ROWS)
 def test_a_key_moved_changes_what_it_says(key: str) -> None:
-    row = (ROWS | STEPS | {f"{_LIMITED}.{limit}": row for limit, row in LIMITS.items()})[key]
+    row = _ALL_ROWS[key]
     before, after = (row.measure(replace(seen_with(row, key, value), **row.scene)) for value in row.values)
     if row.goes == "up":
         assert after > before * (1 + 1e-6) + 1e-9
@@ -851,6 +892,7 @@ def test_every_key_of_every_section_and_every_operator_has_a_row() -> None:
     windows: dict[str, type[Strict]] = {"within_range": RangeWindow, "within_height": HeightWindow}
     inner = {f"{name}.{key}" for name, window in windows.items() for key in window.model_fields}
     assert LIMITS.keys() == StepLimits.model_fields.keys() | inner
+    assert PARTS.keys() == PartSection.model_fields.keys()
     assert len({*ROWS, *ELSEWHERE, *STEPS}) == len(ROWS) + len(ELSEWHERE) + len(STEPS)
 
 

@@ -10,7 +10,8 @@ every frame what became of it and why.
 - `deep_steps`: which steps that is, and which work on the flat picture
 - `task`: one frame of a job (FrameTask, camera_moments, input_spec, input_spec_of)
 - `plan_tasks`: which frames there are (MissingFrames, ShotPlan, plan_shot, plan_tasks)
-- `frame_task`: one frame from files to file (planes_read)
+- `frame_task`: one frame from files to file (planes_of_look)
+- `parts`: frames of which parts have a look of their own (named_planes)
 - `first_look`: what the first frame tells of all (FirstLook, look_first)
 - `headers`: those of all frames, read ahead (refuse_lacking_passes)
 - `sequence_depth`: what the depth pass of a sequence holds

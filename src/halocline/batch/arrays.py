@@ -14,11 +14,12 @@ from numpy.typing import ArrayLike
 from halocline._typing import F32
 from halocline.batch.deep import wet_flat
 from halocline.batch.deep_steps import refuse_deep
-from halocline.batch.frame_task import planes_read
+from halocline.batch.frame_task import planes_of_look
+from halocline.batch.parts import named_planes, refuse_parts_of_deep
 from halocline.batch.still import Still, tasks_of
 from halocline.batch.task import input_spec
 from halocline.errors import DepthError, FrameError, PresetError
-from halocline.graph.engine import Evaluation, evaluate
+from halocline.graph.engine import Evaluation
 from halocline.imaging.camera import Camera, pinhole
 from halocline.imaging.camera_track import CameraTrack
 from halocline.imaging.colour import display_pixels, png_bytes
@@ -115,7 +116,8 @@ def apply(
         Further planes that operators may read, planar: ``normal`` and ``position`` ``(3, rows, columns)``,
         ``matte.NAME`` ``(rows, columns)``.
     layers
-        Names of planes of the result to return too, such as ``veil``.
+        Names of planes of the result to return too, such as ``veil``. Light comes per spectral band; of a
+        look whose parts have looks of their own, in colours of ``space``.
     threads
         Threads to use; one for each processor where not given. Changes no bit.
 
@@ -174,21 +176,23 @@ def _wet(
         data_window=picture.data_window,
         surfaces=picture,
     )
-    graph, further = preset.at(number).graph, tuple(layers)
-    shade = shade_of_steps(graph, shot)
+    look, further = preset.at(number), tuple(layers)
+    shade = shade_of_steps(look.graph, shot)
     made: Mapping[str, F32]
     warnings = () if whole is None else whole.warnings
     if whole is not None and whole.deep is not None:
         refuse_deep(deep=True, layers=bool(further), asked=bool(further))
-        made, told = wet_flat(whole, graph, shot, how)
-        warnings = (*warnings, *told)
+        refuse_parts_of_deep(look)
+        made, told = wet_flat(whole, look.graph, shot, how)
+        warnings = (*warnings, *told, *look.graph.warnings(shot))
     else:
-        made = evaluate(graph, picture, shot, wanted=("rgb", "alpha", *further), how=how)
+        made, told = named_planes(look, shot, picture, how, ("rgb", "alpha", *further))
+        warnings = (*warnings, *told)
     return WetFrame(
         rgb=np.ascontiguousarray(np.moveaxis(made["rgb"], 0, -1)),
         alpha=made["alpha"],
         layers={name: made[name] for name in further},
-        warnings=(*warnings, *graph.warnings(shot), *unseen_casters(shade)),
+        warnings=(*warnings, *unseen_casters(shade)),
         space=space,
     )
 
@@ -200,7 +204,7 @@ def _whole_frame(
     if isinstance(given, oiio.ImageBuf):
         number = DEFAULT_FRAME if frame is None else frame
         look = preset.at(number)
-        spec, (needed, useful) = input_spec(preset, number), planes_read(look.graph)
+        spec, (needed, useful) = input_spec(preset, number), planes_of_look(look)
         wanted = needed | planes_of([header_of_buffer(given)], spec, useful)
         view = load_buffer(given, spec, wanted=sorted(wanted)).views[0]
         return number, view, CameraTrack({number: view.camera})

@@ -11,7 +11,7 @@ from dataclasses import dataclass, field, replace
 from pathlib import Path
 from typing import Any
 
-from halocline.batch.frame_task import ReadAhead, planes_read, read_inputs
+from halocline.batch.frame_task import ReadAhead, planes_of_look, read_inputs
 from halocline.batch.headers import look_at_headers
 from halocline.batch.output_look import look_at_output
 from halocline.batch.task import FrameTask, InputFiles, input_spec
@@ -126,7 +126,7 @@ def look_first(tasks: Sequence[FrameTask], preset: Preset, *, keep: bool = False
             return replace(
                 _told(tasks, files.beauty, loaded),
                 output=look_at_output(preset, loaded, sorted(task.frame for task in tasks)),
-                sequence=look_at_headers(tasks, input_spec(preset, files.frame), planes_read(look.graph)[0]),
+                sequence=look_at_headers(tasks, input_spec(preset, files.frame), planes_of_look(look)[0]),
                 first=None if inputs is None else ReadAhead(inputs),
             )
     if problem is not None:
@@ -143,7 +143,7 @@ def _loaded(files: InputFiles, preset: Preset) -> Loaded:
     look = preset.at(0)
     # Of its edges nothing is to be told.
     spec = replace(input_spec(preset, files.frame), separate_edges=False)
-    needed, useful = planes_read(look.graph)
+    needed, useful = planes_of_look(look)
     # World positions, where the render has them, settle what the depth pass holds.
     wanted = needed | planes_there(files.by_role, spec, {*useful, "position"})
     return load(

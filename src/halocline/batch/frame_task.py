@@ -20,18 +20,21 @@ from halocline._version import __version__
 from halocline.batch.deep import DeepWork, finished_flat
 from halocline.batch.deep_steps import deep_steps, deep_steps_alone, refuse_deep, refuse_flat_layers
 from halocline.batch.element import as_covering, as_layer, for_element
-from halocline.batch.layers import GAMUT, LayerPlan, plan_layers
+from halocline.batch.layers import GAMUT, LayerPlan, plan_layers, wanted_of
 from halocline.batch.origin import FileDigest, Origin, digest_file, origin_of
+from halocline.batch.parts import refuse_parts_of_deep, with_parts
 from halocline.batch.task import FrameTask, camera_moments, input_spec, input_spec_of
 from halocline.compute.threads import at_most
 from halocline.errors import HaloclineError, ReadError
 from halocline.graph.engine import Evaluation, evaluate
 from halocline.graph.graph import Graph
+from halocline.graph.parts import reads_of
 from halocline.graph.planes import is_pass
 from halocline.graph.shot import Shot
 from halocline.imaging.camera import Camera
 from halocline.imaging.camera_track import CameraTrack
 from halocline.imaging.colour import space_attributes
+from halocline.imaging.frame import Frame
 from halocline.imaging.gamut import Delivery
 from halocline.imaging.load import Loaded, Template, View, load
 from halocline.imaging.save import FileForm, Picture, save
@@ -44,6 +47,8 @@ from halocline.rgb import RGBSpace, space_named
 # A channel that is lower than this share of the largest, below 0, is told of: less is rounding.
 ROUNDING_SHARE = np.float32(0.005)
 _ROWS_TOGETHER = 64
+# Before the name of a layer among a picture's own planes.
+_LAYER = "layer/"
 _CLAMPED = (
     "some values are beyond what half floats hold (65504) and were cut to that; the record counts them, and "
     'output.data_type = "float" keeps them'
@@ -151,7 +156,7 @@ def read_inputs(task: FrameTask, preset: Preset, *, judged: bool = False) -> Fra
     spec = input_spec_of(task, preset)
     before = _stamps(task)
     origin = origin_of(task, preset)
-    needed, useful = planes_read(preset.at(task.frame).graph)
+    needed, useful = planes_of_look(preset.at(task.frame))
     if judged:
         useful |= {"position"} - needed
     wanted = sorted(needed | planes_there(task.by_role, spec, useful))
@@ -339,6 +344,24 @@ def planes_read(graph: Graph) -> tuple[frozenset[str], frozenset[str]]:
     return needed, _render_passes(name for use in uses for name in use.optional) - needed
 
 
+def planes_of_look(look: Look) -> tuple[frozenset[str], frozenset[str]]:
+    """Return the planes beyond colour and range that a look must have, and those it would use, parts and all.
+
+    Parameters
+    ----------
+    look
+        The look on a frame.
+
+    Returns
+    -------
+    tuple[frozenset[str], frozenset[str]]
+        As `planes_read`.
+    """
+    read = [planes_read(graph) for graph in look.graphs]
+    needed = _render_passes(reads_of(look.places)).union(*(must for must, _ in read))
+    return needed, frozenset().union(*(may for _, may in read)) - needed
+
+
 def peak_memory_bytes() -> int:
     """Return the most memory that this process has used so far."""
     # Linux's ru_maxrss of a fresh program is that of the process that started it, if that was larger.
@@ -412,21 +435,61 @@ def _rendered(
     if view.deep is not None or look.output.deep:
         picture, told = _rendered_deep(view, shot, look, how)
         return picture, (*told, *unseen_casters(shade))
-    graph, told = for_element(look.graph, shot) if element else (look.graph, ())
-    delivery = delivery_of(look, shot.space)
-    plan = plan_layers(graph, look.output.layers, compressed=delivery.compresses)
-    made = evaluate(plan.graph, frame, shot, wanted=("rgb", "alpha", *plan.planes), how=how)
+    work = _FlatWork(look, delivery_of(look, shot.space), how)
+    made = with_parts(look, shot, frame, how, work.made)
     with at_most(how.threads):
-        layers = plan.finished(made, shot)
-        picture = _delivered(made, layers, plan, delivery, look)
+        picture = work.delivered(made)
         if element:
-            picture = as_layer(picture, view.frame.plane("alpha"), frozenset(plan.guides))
-    return picture, (*told, *graph.warnings(shot), *unseen_casters(shade))
+            picture = as_layer(picture, view.frame.plane("alpha"), work.guides)
+    return picture, (*work.told, *unseen_casters(shade))
+
+
+class _FlatWork:
+    """Planes of a flat picture and of its layers, look by look, and what is to be told of them.
+
+    Parameters
+    ----------
+    look
+        The look of the whole picture.
+    delivery
+        How its colours are written.
+    how
+        Threads and tiles.
+    """
+
+    def __init__(self, look: Look, delivery: Delivery, how: Evaluation) -> None:
+        self.look, self.delivery, self.how = look, delivery, how
+        self.told: dict[str, None] = {}
+        self.plans: list[LayerPlan] = []
+
+    @property
+    def guides(self) -> frozenset[str]:
+        """Names of layers that are no part of the light."""
+        return frozenset(name for plan in self.plans for name in plan.guides)
+
+    def made(self, look: Look, shot: Shot, frame: Frame) -> dict[str, F32]:
+        """Return colour, alpha and layers, these as ``layer/NAME``, under one look."""
+        output = self.look.output
+        graph, told = for_element(look.graph, shot) if output.element else (look.graph, ())
+        wanted = wanted_of(graph, self.look.graphs, output.layers)
+        plan = plan_layers(graph, wanted, compressed=self.delivery.compresses)
+        made = evaluate(plan.graph, frame, shot, wanted=("rgb", "alpha", *plan.planes), how=self.how)
+        self.told |= dict.fromkeys((*told, *graph.warnings(shot)))
+        self.plans.append(plan)
+        with at_most(self.how.threads):
+            layers = {f"{_LAYER}{name}": plane for name, plane in plan.finished(made, shot).items()}
+        return {"rgb": made["rgb"], "alpha": made["alpha"], **layers}
+
+    def delivered(self, made: Mapping[str, F32]) -> Picture:
+        """Return the picture and its layers in the space that is written."""
+        layers = {name.removeprefix(_LAYER): made[name] for name in made if name.startswith(_LAYER)}
+        return _delivered(made, layers, self.plans, self.delivery, self.look)
 
 
 def _rendered_deep(view: View, shot: Shot, look: Look, how: Evaluation) -> tuple[Picture, tuple[str, ...]]:
     """Return the picture of a deep view, flat or deep, and what its steps have to tell."""
     output = look.output
+    refuse_parts_of_deep(look)
     refuse_deep(deep=view.deep is not None, layers=bool(output.layers), asked=output.deep)
     alone = output.deep or output.element
     steps = deep_steps_alone(look.graph, shot) if alone else deep_steps(look.graph, shot)
@@ -438,7 +501,7 @@ def _rendered_deep(view: View, shot: Shot, look: Look, how: Evaluation) -> tuple
     wet = work.done()
     with at_most(how.threads):
         made = finished_flat(wet.planes, steps, view, shot, how)
-        picture = _delivered(made, plan.finished(made, shot), plan, delivery, look)
+        picture = _delivered(made, plan.finished(made, shot), [plan], delivery, look)
         if wet.samples is not None:
             rgb = delivery.picture(wet.samples.rgb[:, None])[:, 0]
             picture = replace(picture, samples=replace(wet.samples, rgb=rgb))
@@ -446,13 +509,19 @@ def _rendered_deep(view: View, shot: Shot, look: Look, how: Evaluation) -> tuple
 
 
 def _delivered(
-    made: Mapping[str, F32], layers: dict[str, F32], plan: LayerPlan, delivery: Delivery, look: Look
+    made: Mapping[str, F32],
+    layers: dict[str, F32],
+    plans: Sequence[LayerPlan],
+    delivery: Delivery,
+    look: Look,
 ) -> Picture:
     """Return a picture and its layers in the space that is written."""
     rgb = delivery.picture(made["rgb"])
-    layers = {name: delivery.linear(plane) if name in plan.light else plane for name, plane in layers.items()}
-    if plan.gamut:
+    coloured = frozenset().union(*(plan.light for plan in plans))
+    measured = frozenset().union(*(plan.measures for plan in plans))
+    layers = {name: delivery.linear(plane) if name in coloured else plane for name, plane in layers.items()}
+    if any(plan.gamut for plan in plans):
         layers[GAMUT] = rgb - delivery.linear(made["rgb"])
-    measures = plan.measures if look.output.guide_type == "float" else frozenset()
-    light = layers.keys() - plan.measures if look.output.data_type == "float" else frozenset()
+    measures = measured if look.output.guide_type == "float" else frozenset()
+    light = layers.keys() - measured if look.output.data_type == "float" else frozenset()
     return Picture(rgb, made["alpha"], layers=layers, float_layers=measures | light)

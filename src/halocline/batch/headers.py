@@ -10,7 +10,7 @@ from collections.abc import Callable, Collection, Iterable, Mapping, Sequence
 from concurrent.futures import ThreadPoolExecutor
 from typing import Any
 
-from halocline.batch.frame_task import planes_read
+from halocline.batch.frame_task import planes_of_look
 from halocline.batch.task import FrameTask, input_spec
 from halocline.compute.threads import allowed
 from halocline.errors import ChannelError, DepthError, HaloclineError
@@ -100,7 +100,7 @@ def refuse_lacking_passes(tasks: Iterable[FrameTask], preset: Preset) -> None:
     """
     lacking: dict[str, tuple[list[int], HaloclineError]] = {}
     for task in tasks:
-        spec, needed = input_spec(preset, task.frame), planes_read(preset.at(task.frame).graph)[0]
+        spec, needed = input_spec(preset, task.frame), planes_of_look(preset.at(task.frame))[0]
         headers = {role: read_header(path) for role, path in task.by_role.items()}
         _plan(headers, spec, ())
         for name in sorted(needed):

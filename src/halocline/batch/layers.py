@@ -171,16 +171,32 @@ class LayerPlan:
         for name, (after, before) in self.additive.items():
             light = _as_light(made[after], RGB, shot)
             layers[name] = light if before is None else light - _as_light(made[before], RGB, shot)
-        for name, form in self.guides.items():
-            plane = made[name]
-            in_bands = plane.ndim == 3 and len(plane) == shot.path.bands.count
-            if form is Form.SHARE_OF_LIGHT and in_bands:
-                layers[name] = through_white(plane, shot)
-            elif form is Form.LIGHT and in_bands:
-                layers[name] = combine(shot.path.bands.down, plane)
-            else:
-                layers[name] = plane
+        layers |= {name: in_colours(made[name], form, shot) for name, form in self.guides.items()}
         return layers
+
+
+def in_colours(plane: F32, form: Form | None, shot: Shot) -> F32:
+    """Return a plane with light in bands, or shares of it, as colours of the working space; others as it is.
+
+    Parameters
+    ----------
+    plane
+        The plane.
+    form
+        What array it is.
+    shot
+        The frame's surroundings.
+
+    Returns
+    -------
+    F32
+        ``(3, rows, columns)`` where it was in bands.
+    """
+    if plane.ndim != 3 or len(plane) != shot.path.bands.count:
+        return plane
+    if form is Form.SHARE_OF_LIGHT:
+        return through_white(plane, shot)
+    return combine(shot.path.bands.down, plane) if form is Form.LIGHT else plane
 
 
 def through_white(share: F32, shot: Shot) -> F32:
@@ -228,11 +244,42 @@ def plan_layers(graph: Graph, wanted: Iterable[str], *, compressed: bool = False
     return LayerPlan(tapped, tuple(sorted(taps | set(guides))), chosen, guides, gamut)
 
 
+def wanted_of(graph: Graph, graphs: Iterable[Graph], wanted: Iterable[str]) -> tuple[str, ...]:
+    """Return the layers that one of several graphs is to make of those wanted of them all.
+
+    Parameters
+    ----------
+    graph
+        The one.
+    graphs
+        All of them.
+    wanted
+        As `plan_layers` takes them.
+
+    Returns
+    -------
+    tuple[str, ...]
+        What it makes; and what none makes, which `plan_layers` refuses.
+    """
+    own, some = _made_by(graph), frozenset().union(*map(_made_by, graphs))
+    return tuple(name for name in wanted if name in own or name not in some)
+
+
+def _made_by(graph: Graph) -> frozenset[str]:
+    """Return the names of all layers that a graph makes."""
+    return frozenset(_taps(_groups(graph))) | _written(graph)
+
+
+def _written(graph: Graph) -> frozenset[str]:
+    """Return the names of all guides that a graph makes: the render's range, and what steps write."""
+    planes = (step.operator.planes().writes for step in _main_steps(graph))
+    return frozenset().union(*planes) - _LIGHT - {ALPHA} | {_RANGE}
+
+
 def _guides(graph: Graph, names: Iterable[str], layers: Iterable[str]) -> dict[str, Form | None]:
     """Return the forms of guides: the render's range, and what is written on the way to the result."""
     main = _main_steps(graph)
-    written = {plane for step in main for plane in step.operator.planes().writes} - _LIGHT - {ALPHA}
-    written |= {_RANGE}
+    written = _written(graph)
     for name in names:
         if name not in written:
             raise GraphError(

@@ -14,8 +14,8 @@ from contextlib import suppress
 from dataclasses import dataclass, replace
 from pathlib import Path
 
-from halocline.batch.frame_task import planes_read
-from halocline.batch.layers import planes_held
+from halocline.batch.frame_task import planes_of_look
+from halocline.batch.layers import planes_held, wanted_of
 from halocline.batch.task import FrameTask, input_spec_of
 from halocline.compute.threads import processors
 from halocline.errors import HaloclineError, JobError
@@ -194,19 +194,31 @@ def frame_need(tasks: Sequence[FrameTask], preset: Preset) -> FrameNeed | None:
         with suppress(HaloclineError):
             headers = [read_header(path) for path in task.files]
             spec = input_spec_of(task, preset)
-            graph = preset.at(task.frame).graph
-            needed, useful = planes_read(graph)
+            look = preset.at(task.frame)
+            needed, useful = planes_of_look(look)
             extra = needed | planes_in(task.files, spec, useful)
             # rgb, alpha, range; three more where pixels mix two surfaces, or where normals are fitted.
             planes = 3 + 1 + 1 + 3 + sum(1 if name.startswith("matte.") else 3 for name in extra)
             planes += 3 if spec.fit_surfaces and "normal" not in extra else 0
-            look = preset.at(task.frame)
             output = look.output
+            of_each = [(graph, look.bands.count) for graph in look.graphs]
             compressed = output.gamut_compression not in (None, "none")
-            layers = planes_held(graph, output.layers, look.bands.count, compressed=compressed)
+            layers = max(
+                planes_held(
+                    graph,
+                    wanted_of(graph, look.graphs, output.layers),
+                    count,
+                    compressed=compressed,
+                )
+                for graph, count in of_each
+            )
             # Colours in another space, or compressed, are a picture of their own.
             layers += 3 if compressed or output.colour_space is not None else 0
-            return _need(headers, planes, 4 + layers, _held_whole(graph, look.bands.count))
+            whole = max(_held_whole(graph, count) for graph, count in of_each)
+            # Each look is made by itself; what is joined so far, how much of it there is, and the picture of
+            # which pixels show one part alone lie beside it.
+            whole += 2 * (4 + layers) + 12 if look.parts else 0
+            return _need(headers, planes, 4 + layers, whole)
     return None
 
 

@@ -9,7 +9,7 @@ import numpy as np
 from halocline._typing import F32, F64
 from halocline.batch.deep_steps import refuse_deep
 from halocline.batch.frame_task import ROUNDING_SHARE, delivery_of
-from halocline.batch.layers import plan_layers
+from halocline.batch.layers import plan_layers, wanted_of
 from halocline.imaging.compression import FALLBACK, name_of
 from halocline.imaging.exr_write import can_write, refuse_compression
 from halocline.imaging.load import Loaded
@@ -58,7 +58,9 @@ def look_at_output(preset: Preset, loaded: Loaded, frames: Sequence[int]) -> tup
     refuse_deep(
         deep=loaded.views[0].deep is not None, layers=bool(look.output.layers), asked=look.output.deep
     )
-    plan_layers(look.graph, look.output.layers, compressed=delivery_of(look, space).compresses)
+    for graph in look.graphs:
+        wanted = wanted_of(graph, look.graphs, look.output.layers)
+        plan_layers(graph, wanted, compressed=delivery_of(look, space).compresses)
     return (*_of_compression(look, loaded), *_of_carried(look, space), *_of_gamut(preset, space, frames))
 
 

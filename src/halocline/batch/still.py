@@ -11,6 +11,7 @@ import numpy as np
 from halocline._typing import F32
 from halocline.batch.deep import wet_flat
 from halocline.batch.frame_task import FrameInputs, delivery_of, read_inputs
+from halocline.batch.parts import named_planes, refuse_parts_of_deep
 from halocline.batch.plan_tasks import plan_tasks
 from halocline.batch.sequence_depth import settle_depth
 from halocline.batch.task import FrameTask
@@ -103,18 +104,20 @@ class Still:
         names
             Planes wanted.
         step
-            Stop after this step; at the end where not given.
+            Stop after this step of the whole picture's look; at the end, with its parts, where not given.
         """
         found = self.inputs.loaded.views[0]
         look = preset.at(self.inputs.task.frame)
         graph = look.graph
         shot = self.shot(preset)
         if found.deep is not None and step is None and {"rgb", "alpha"}.issuperset(names):
+            refuse_parts_of_deep(look)
             wet, _ = wet_flat(found, graph, shot, Evaluation())
             made = {name: wet[name] for name in names}
+        elif step is None:
+            made, _ = named_planes(look, shot, found.frame, Evaluation(), names)
         else:
-            steps = graph if step is None else up_to(graph, step)
-            made = evaluate(steps, found.frame, shot, wanted=names, how=Evaluation())
+            made = evaluate(up_to(graph, step), found.frame, shot, wanted=names, how=Evaluation())
         if step is None and "rgb" in made:
             made["rgb"] = delivery_of(look, self.space).shown(made["rgb"])
         return {

@@ -160,7 +160,11 @@ def input_spec(preset: Preset, frame: float) -> InputSpec:
         keep_glows=section.keep_glows,
         # An element is one surface in each pixel: the other is in the frame that it is laid over.
         separate_edges=section.separate_edges and not look.output.element,
-        fit_surfaces=any("fitted_normal" in step.operator.planes().optional for step in look.graph.steps),
+        fit_surfaces=any(
+            "fitted_normal" in step.operator.planes().optional
+            for graph in look.graphs
+            for step in graph.steps
+        ),
     )
 
 

@@ -8,7 +8,7 @@ from typing import Annotated
 
 import typer
 
-from halocline.batch.frame_task import planes_read
+from halocline.batch.frame_task import planes_of_look
 from halocline.batch.task import input_spec
 from halocline.cli.examples import examples
 from halocline.cli.exit_status import SOME_FAILED
@@ -55,7 +55,7 @@ def inspect(
     spec = input_spec(look, find_sequence(source, frames).first_there())
     if unit is not None:
         spec = replace(spec, depth=replace(spec.depth, unit_m=metres_per_scene_unit(unit)))
-    needed, useful = planes_read(look.at(0).graph)
+    needed, useful = planes_of_look(look.at(0))
     report = inspect_files(
         source,
         spec,

@@ -2,7 +2,8 @@
 
 from __future__ import annotations
 
-from typing import Annotated
+from collections.abc import Mapping
+from typing import Annotated, Any
 
 import typer
 
@@ -19,10 +20,12 @@ from halocline.cli.preset_edit import (
 from halocline.cli.preset_new import NEW_EXAMPLES, new
 from halocline.compute.disk_cache import kept, package_mark
 from halocline.errors import ColourError
+from halocline.graph.graph import Graph
 from halocline.presets.curves import curve_text, key_frames, moving
 from halocline.presets.document import shipped_names
 from halocline.presets.preset import Preset, load_preset
 from halocline.presets.remarks import remarks
+from halocline.presets.sections import LOOK_TABLES
 from halocline.rgb import LINEAR_REC709, space_named
 
 app = typer.Typer(
@@ -57,7 +60,8 @@ def check(
     that the render lacks is told too, from the headers of its files.
     """
     found = load_preset(preset, settings or ())
-    found.bands  # noqa: B018 - fits the water, which is where its own mistakes show
+    for each in (found, *found.parts.values()):
+        each.bands  # noqa: B018 - fits the water, which is where its own mistakes show
     _check_space(found)
     odd = remarks(found)
     for remark in odd:
@@ -172,13 +176,49 @@ def _description(found: Preset, asked: int | None) -> list[str]:
         *(f"moves     {key}: {curve_text(curve)}" for key, curve in curves.items()),
         f"steps     on frame {frame}" if curves else "steps",
     ]
-    for step in found.at(frame).graph.steps:
+    lines += _step_lines(found.at(frame).graph)
+    for name in found.parts:
+        lines += _part_lines(found, name, frame)
+    return [*lines, f"digest    {found.digest}"]
+
+
+def _step_lines(graph: Graph) -> list[str]:
+    lines = []
+    for step in graph.steps:
         values = {
             **step.limits.model_dump(mode="json", exclude_defaults=True),
             **step.operator.parameters.model_dump(mode="json", exclude_none=True),
         }
-        told = ", ".join(f"{key} = {value}" for key, value in values.items())
+        told = _told(values)
         lines.append(
             f"          {step.name} <- {', '.join(step.inputs.values())}" + (f": {told}" if told else "")
         )
-    return [*lines, f"digest    {found.digest}"]
+    return lines
+
+
+def _part_lines(found: Preset, name: str, frame: int) -> list[str]:
+    """Return where a part of the picture is, and what its look is, where that is not the whole picture's."""
+    part, table = found.parts[name], found.document.tables["parts"][name]
+    there = next((each for each in found.at(frame).parts if each.name == name), None)
+    place = "nowhere on this frame" if there is None else ""
+    if there is not None:
+        limits = there.limits.model_dump(mode="json", exclude_defaults=True)
+        place = _told(limits) or "all of the picture"
+    look, whole = part.at(frame), found.at(frame)
+    lines = [
+        f"part      {name}: {place}",
+        *([f"          keeps the look of {table['preset']}"] if "preset" in table else []),
+        f"          water     {part.water.name}; a black object vanishes at {part.water.visibility_m:.3g} m",
+        *(f"          {line}" for line in _story_lines(part, frame)),
+    ]
+    for section in LOOK_TABLES[:5]:
+        own, other = (getattr(each, section).model_dump(mode="json") for each in (look, whole))
+        if told := _told({key: value for key, value in own.items() if value != other[key]}):
+            lines.append(f"          {section:<9} {told}")
+    if [step.name for step in look.graph.steps] != [step.name for step in whole.graph.steps]:
+        lines.append(f"          steps     {', '.join(step.name for step in look.graph.steps)}")
+    return lines
+
+
+def _told(values: Mapping[str, Any]) -> str:
+    return ", ".join(f"{key} = {value}" for key, value in values.items())

@@ -9,6 +9,7 @@ import cv2
 import typer
 
 from halocline.batch.first_look import look_first
+from halocline.batch.frame_task import planes_of_look
 from halocline.batch.still import Still, tasks_of
 from halocline.cli.examples import examples
 from halocline.cli.options import (
@@ -112,8 +113,8 @@ def png_bytes(pixels: U8) -> bytes:
 
 
 def _passes(look: Preset, frame: int) -> set[str]:
-    uses = [step.acting.planes() for step in look.at(frame).graph.steps]
-    return {name for use in uses for name in use.reads | use.optional}
+    needed, useful = planes_of_look(look.at(frame))
+    return {*needed, *useful}
 
 
 def _remark(look: Preset, still: Still) -> str:

@@ -14,10 +14,10 @@ What looks around a pixel needs the whole picture, and is joined by the same sha
 
 from __future__ import annotations
 
-from collections.abc import Mapping
+from collections.abc import Callable
 from dataclasses import dataclass, replace
 from itertools import product
-from typing import Any
+from typing import Any, TypeAlias
 
 import numpy as np
 from pydantic import model_validator
@@ -138,6 +138,9 @@ class StepLimits(Strict):
 
 _EVERYWHERE = StepLimits()
 
+# Of the nearer surface, the farther one and open water in each pixel, (rows, columns) each.
+Weights: TypeAlias = tuple[F32, F32, F32]
+
 
 @dataclass(frozen=True)
 class Meant:
@@ -178,10 +181,28 @@ class Meant:
         Meant
             Shares, 0 to 1.
         """
+        return cls.of_weights(weights(limits, planes, shot), planes)
+
+    @classmethod
+    def of_weights(cls, parts: Weights, planes: Planes) -> Meant:
+        """Return what is meant, from how much of it each part of a pixel gets.
+
+        Parameters
+        ----------
+        parts
+            Of the nearer surface, the farther one, and open water, 0 to 1, ``(rows, columns)`` each.
+        planes
+            ``alpha`` and the planes of a farther surface, as far as they are there.
+
+        Returns
+        -------
+        Meant
+            Shares, 0 to 1.
+        """
+        near, far, open_water = parts
         alpha = np.clip(planes[ALPHA], _NONE, _ONE)
         far_share = planes.get("far_share")
         far_light = planes.get("far_light", far_share)
-        near, far, open_water = _weights(limits, alpha, far_share, planes, shot)
         shares: tuple[F32 | None, F32 | None] = None, None
         if far_share is None or far_light is None:
             covered, light = near, near
@@ -193,6 +214,32 @@ class Meant:
         # Light that nothing covers is the open water's.
         light = np.where(alpha > 0, light, open_water)
         return cls(area, covered, light, *shares)
+
+    def alone_planes(self, planes: Planes, is_light: Callable[[str], bool]) -> dict[str, F32]:
+        """Return a picture with each pixel's meant part in the place of all of it, as if it filled the pixel.
+
+        Parameters
+        ----------
+        planes
+            The picture, or part of it.
+        is_light
+            Tells which planes hold premultiplied light.
+
+        Returns
+        -------
+        dict[str, F32]
+            The same planes.
+        """
+        alone = dict(planes)
+        for name, plane in planes.items():
+            if name == ALPHA:
+                alone[name] = self.alone_covered(plane)
+            elif is_light(name):
+                alone[name] = self.alone(plane)
+        for name, share in (("far_share", self.far_share), ("far_light", self.far_light)):
+            if name in planes and share is not None:
+                alone[name] = share
+        return alone
 
     def alone(self, light: F32) -> F32:
         """Return light of the part that is meant, as if it filled the pixel."""
@@ -302,7 +349,9 @@ class Limited(Operator[Strict, Any]):
         here = {name: tile.trim(plane) for name, plane in planes.items()} if around else planes
         meant = Meant.of(self.limits, here, shot)
         own = self._own(planes, tile)
-        written = self.operator.apply(own if around else self._alone(own, meant), tile, shot, prepared)
+        written = self.operator.apply(
+            own if around else meant.alone_planes(own, self._is_light), tile, shot, prepared
+        )
         # What lights the subject goes by its light, what is laid over pixels by their area.
         by_light = around and self.operator.stage in (Stage.SUBJECT_LIGHT, Stage.ATTENUATION)
         mixed = replace(meant, area=meant.light) if by_light else meant
@@ -319,19 +368,6 @@ class Limited(Operator[Strict, Any]):
         use = self.operator.planes()
         asked = use.reads | use.optional | (frozenset(tile.added) if use.added else frozenset())
         return {name: plane for name, plane in planes.items() if name in asked}
-
-    def _alone(self, own: Mapping[str, F32], meant: Meant) -> dict[str, F32]:
-        """Return the picture with each pixel's meant part in the place of all of it."""
-        alone = dict(own)
-        for name, plane in own.items():
-            if name == ALPHA:
-                alone[name] = meant.alone_covered(plane)
-            elif self._is_light(name):
-                alone[name] = meant.alone(plane)
-        for name, share in (("far_share", meant.far_share), ("far_light", meant.far_light)):
-            if name in own and share is not None:
-                alone[name] = share
-        return alone
 
     def _kept(self, name: str, made: F32, here: Planes, meant: Meant, *, alone: bool) -> F32:
         """Return a written plane as it comes to be, of what was made and what there was."""
@@ -378,10 +414,24 @@ def _before(name: str) -> str:
     return _BEFORE.get(name, "")
 
 
-def _weights(
-    limits: StepLimits, alpha: F32, far_share: F32 | None, planes: Planes, shot: Shot
-) -> tuple[F32, F32, F32]:
-    """Return how much of the step the nearer surface, the farther one and open water get, 0 to 1 each."""
+def weights(limits: StepLimits, planes: Planes, shot: Shot) -> Weights:
+    """Return how much of what is limited the nearer surface, the farther one and open water get, 0 to 1 each.
+
+    Parameters
+    ----------
+    limits
+        What a preset says.
+    planes
+        As `Meant.of` takes them.
+    shot
+        The frame's surroundings.
+
+    Returns
+    -------
+    Weights
+        ``(rows, columns)`` each.
+    """
+    alpha, far_share = np.clip(planes[ALPHA], _NONE, _ONE), planes.get("far_share")
     matte = None
     if limits.matte is not None:
         matte = np.clip(planes[f"matte.{limits.matte}"], _NONE, _ONE)

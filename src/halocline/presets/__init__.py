@@ -1,6 +1,6 @@
 """Preset files: reading, checking with lines, inheritance, animation, and building a frame's surroundings.
 
-- `preset`: a look, checked (Look, Preset, load_preset, preset_from_text)
+- `preset`: a look, checked (Look, PartOfPicture, Preset, load_preset, preset_from_text)
 - `document`: its text and what it extends (Document, beyond_64_bits, document_at, document_from_text,
   preset_path, preset_text, shipped_folder, shipped_names)
 - `lines`: where each key stands (KeyOrigin, key_lines)
@@ -16,8 +16,9 @@
 - `story`: what is to be seen, and how far (silhouette_contrast)
 - `story_costs`: what that costs (prices)
 - `difference`: what two presets do otherwise (differences)
+- `parts`: the looks of parts of the picture
 - `build`: from a preset to a frame's surroundings (in_space, level_axes, light_path, make_shot,
-  motion_vectors, scatters_forward, story_path, story_report)
+  motion_vectors, scatters_forward, shot_of_part, story_path, story_report)
 - `water_choice`: its water (chosen_water)
 - `lamps`: its lights
 """

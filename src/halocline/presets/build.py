@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from dataclasses import replace
 from functools import lru_cache
 from pathlib import Path
 
@@ -10,6 +11,7 @@ import numpy as np
 from halocline._typing import F64
 from halocline.errors import PhysicsError
 from halocline.graph.shot import Shot
+from halocline.imaging.camera import Camera
 from halocline.imaging.camera_track import CameraTrack
 from halocline.imaging.frame import Frame, Window
 from halocline.imaging.motion import MotionVectors
@@ -18,7 +20,7 @@ from halocline.physics.path.transport import LightPath, refracted_sun
 from halocline.physics.sea.surface import direct_sun_share
 from halocline.physics.water.bands import Bands
 from halocline.presets.lamps import placed_lamps
-from halocline.presets.preset import Look, Preset
+from halocline.presets.preset import Look, PartOfPicture, Preset
 from halocline.presets.sections import LightSection, PlaceSection
 from halocline.presets.story import StoryReport, solved_story, with_story
 from halocline.rgb import RGBSpace
@@ -73,15 +75,12 @@ def make_shot(
         Where the depth picture from the sun cannot be read, or does not state its camera.
     """
     look = preset.at(frame)
-    up = _axis(look.place.up)
-    camera_height = float(track.at(frame).position_m @ up)
-    sea_level, camera_depth = surface(look.place, camera_height)
-    path = light_path(look, in_space(preset.bands, space), space, camera_depth)
+    path, sea_level = _water_around(look, preset, track.at(frame), space)
     return Shot(
         frame=frame,
         fps=look.sequence.frames_per_second,
         track=track,
-        path=with_story(path, look.story, scattered=scatters_forward(look)),
+        path=path,
         sea_level_m=sea_level,
         space=space,
         seed=look.sequence.seed,
@@ -114,6 +113,47 @@ def motion_vectors(look: Look) -> MotionVectors | None:
     """
     stated = look.input.motion
     return None if stated is None else MotionVectors(**stated.model_dump())
+
+
+def shot_of_part(part: PartOfPicture, whole: Shot) -> Shot:
+    """Return a frame's surroundings as a part of the picture has them, under its own look.
+
+    Parameters
+    ----------
+    part
+        The part on that frame.
+    whole
+        The surroundings of the whole picture.
+
+    Returns
+    -------
+    Shot
+        The same frame, render and cameras in the part's water and light.
+
+    Raises
+    ------
+    PhysicsError
+        Where the story's remap cannot be found.
+    """
+    look, camera = part.look, whole.camera
+    path, sea_level = _water_around(look, part.preset, camera, whole.space)
+    return replace(
+        whole,
+        path=path,
+        sea_level_m=sea_level,
+        lamps=placed_lamps(look.light.lamps, path, camera),
+        sea=look.sea,
+        shadows=look.light.shadows,
+        subject_shaded=look.light.subject_shaded,
+        shadow_softness=look.light.shadow_softness,
+    )
+
+
+def _water_around(look: Look, preset: Preset, camera: Camera, space: RGBSpace) -> tuple[LightPath, float]:
+    """Return the water and light around a camera, with the story's remap, and the height of the surface."""
+    sea_level, depth = surface(look.place, float(camera.position_m @ _axis(look.place.up)))
+    path = light_path(look, in_space(preset.bands, space), space, depth)
+    return with_story(path, look.story, scattered=scatters_forward(look)), sea_level
 
 
 def _sun_view(look: Look, own: Path | None) -> SunView | None:

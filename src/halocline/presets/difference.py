@@ -9,7 +9,7 @@ from halocline.graph.graph import SOURCE
 from halocline.presets.build import story_report
 from halocline.presets.curves import curve_text, is_curve, key_frames
 from halocline.presets.preset import Preset
-from halocline.presets.sections import SECTIONS
+from halocline.presets.sections import LOOK_TABLES, SECTIONS
 from halocline.rgb import LINEAR_REC709
 
 
@@ -93,7 +93,30 @@ def _flat(preset: Preset, frame: int | None) -> dict[str, Any]:
         previous = name
     sections = {name: tables[name] for name in SECTIONS}
     sections["bands"] = {key: value for key, value in sections["bands"].items() if key != "fitted"}
-    return {**_leaves(sections, ""), **flat}
+    return {**_leaves(sections, ""), **flat, **_of_parts(preset, frame, tables)}
+
+
+def _of_parts(preset: Preset, frame: int | None, tables: Mapping[str, Any]) -> dict[str, Any]:
+    """Return where each part is, and what its look has otherwise than that of the whole picture."""
+    flat: dict[str, Any] = {}
+    whole = _flat_look(tables)
+    for name, part in preset.parts.items():
+        table = tables["parts"][name]
+        look = part.resolved_tables(frame)
+        place = {key: value for key, value in table.items() if key not in (*LOOK_TABLES, "alone")}
+        flat.update(_leaves(place, f"parts.{name}"))
+        for key, value in _flat_look(look).items():
+            if whole.get(key) != value:
+                flat[f"parts.{name}.{key}"] = value
+        flat.update((f"parts.{name}.{key}", value) for key, value in _of_parts(part, frame, look).items())
+    return flat
+
+
+def _flat_look(tables: Mapping[str, Any]) -> dict[str, Any]:
+    """Return every key of a look by its dotted name, what is fitted and its parts aside."""
+    look = {key: tables[key] for key in LOOK_TABLES if key in tables and key != "parts"}
+    look["bands"] = {key: value for key, value in look["bands"].items() if key != "fitted"}
+    return _leaves(look, "")
 
 
 def _leaves(value: Any, path: str) -> dict[str, Any]:

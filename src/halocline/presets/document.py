@@ -22,7 +22,7 @@ from halocline.presets.sections import CHOICES, FORMAT, SECTIONS, STEP_CHOICES
 LARGEST_FILE_BYTES = 1 << 20
 DEEPEST_NEST = 12
 LONGEST_LINEAGE = 16
-TOP_KEYS = ("format", "title", "notes", "extends", "steps", *SECTIONS)
+TOP_KEYS = ("format", "title", "notes", "extends", "steps", "parts", *SECTIONS)
 # Further folders that presets may extend from, separated as in PATH.
 FOLDERS_VARIABLE = "HALOCLINE_PRESETS"
 
@@ -356,6 +356,11 @@ def _sets_nothing(told: str, how: str) -> PresetError:
 
 def laid_over(base: Mapping[str, Any], over: Mapping[str, Any]) -> dict[str, Any]:
     """Return a preset's tables with another's laid over them; a choice made anew replaces the old one."""
+    return merged(_without_choices_made_anew(base, over), over)
+
+
+def _without_choices_made_anew(base: Mapping[str, Any], over: Mapping[str, Any]) -> dict[str, Any]:
+    """Return tables of a preset, or of a part, without the choices that those laid over them make anew."""
     kept = dict(base)
     for section, groups in CHOICES.items():
         kept[section] = _without_other_choices(kept.get(section), over.get(section), groups)
@@ -365,7 +370,15 @@ def laid_over(base: Mapping[str, Any], over: Mapping[str, Any]) -> dict[str, Any
             name: _without_other_choices(step, new_steps.get(name), STEP_CHOICES)
             for name, step in steps.items()
         }
-    return merged({key: value for key, value in kept.items() if value is not None}, over)
+    parts, new_parts = kept.get("parts"), over.get("parts")
+    if isinstance(parts, Mapping) and isinstance(new_parts, Mapping):
+        kept["parts"] = {
+            name: _without_choices_made_anew(part, new_parts[name])
+            if isinstance(part, Mapping) and isinstance(new_parts.get(name), Mapping)
+            else part
+            for name, part in parts.items()
+        }
+    return {key: value for key, value in kept.items() if value is not None}
 
 
 def _without_other_choices(old: Any, new: Any, groups: Sequence[Sequence[Sequence[str]]]) -> Any:
@@ -488,6 +501,39 @@ def _inherited(own: _Own, allowed: set[Path], seen: Sequence[str]) -> Document:
     )
 
 
+def document_beside(document: Document, preset: str, at: KeyPath) -> tuple[Document, Path]:
+    """Read a preset that another names by a key, as one that it extends is found; with the file it is in.
+
+    Parameters
+    ----------
+    document
+        The preset that names it.
+    preset
+        A name, or a path that starts at that preset's folder.
+    at
+        The key that names it.
+
+    Raises
+    ------
+    PresetError
+        As `read_document`, at that key.
+    """
+    allowed = {folder.resolve() for folder in (document.folder, shipped_folder(), *named_folders())}
+    path = _named_path(preset, document.folder, allowed, document.where(at))
+    return _lineage_read(path, allowed, ()), path.resolve()
+
+
+def laid_over_document(
+    base: Document, over: Mapping[str, Any], origins: Mapping[KeyPath, KeyOrigin]
+) -> Document:
+    """Return a document with tables laid over its own, whose keys have places of their own."""
+    return replace(
+        base,
+        tables=laid_over(base.tables, over),
+        origins=_laid_over_origins(base.origins, origins, over),
+    )
+
+
 def _laid_over_origins(
     base: Mapping[KeyPath, KeyOrigin], over: Mapping[KeyPath, KeyOrigin], tables: Mapping[str, Any]
 ) -> dict[KeyPath, KeyOrigin]:
@@ -516,6 +562,11 @@ def _parent_path(parent: Any, own: _Own, allowed: set[Path]) -> Path:
             where=where,
             fix='Write extends = "jerlov-2", or a path to a .toml file.',
         )
+    return _named_path(parent, own.folder, allowed, where)
+
+
+def _named_path(parent: str, folder: Path, allowed: set[Path], where: str) -> Path:
+    """Return the file of a preset that another names, where that may use it."""
     if not parent.endswith(".toml"):
         # A name without an ending is a look that ships, and never a file: it would tell what files there are.
         try:
@@ -523,11 +574,11 @@ def _parent_path(parent: Any, own: _Own, allowed: set[Path]) -> Path:
         except PresetError as error:
             raise error.located(where) from None
     try:
-        path = (own.folder / parent).resolve()
+        path = (folder / parent).resolve()
     except (OSError, ValueError, RuntimeError):
         # A null character, a name of a million letters, a ring of links: wherever it leads, not there.
         path = Path("/")
-    if not any(path.is_relative_to(folder) for folder in allowed):
+    if not any(path.is_relative_to(each) for each in allowed):
         raise PresetError(
             f"{parent} lies outside the folders that presets may use",
             code="E-PRESET-EXTENDS",

@@ -174,8 +174,8 @@ def _put_in(document: Any, path: list[str], value: Any, setting: str) -> None:
             table = table[place]
             continue
         if part not in table:
-            # [steps.haze] needs no [steps] of its own.
-            table.add(part, tomlkit.table(is_super_table=number == 0 and part == "steps"))
+            # [steps.haze] needs no [steps] of its own, [parts.chain] no [parts].
+            table.add(part, tomlkit.table(is_super_table=number == 0 and part in ("steps", "parts")))
         table = table[part]
         if not hasattr(table, "add") and not isinstance(table, list):
             raise _refused(setting, f"{'.'.join(path[: number + 1])} is no table")

@@ -8,6 +8,7 @@ import os
 from collections.abc import Iterable, Iterator, Mapping, Sequence
 from dataclasses import dataclass
 from functools import cached_property
+from pathlib import Path
 from typing import Any
 
 import tomlkit
@@ -29,9 +30,11 @@ from halocline.presets.document import (
     with_overrides,
     with_settings,
 )
+from halocline.presets.parts import part_document
 from halocline.presets.problems import raise_problems, validated
 from halocline.presets.sections import (
     FORMAT,
+    LOOK_TABLES,
     SECTIONS,
     BandsSection,
     CameraSection,
@@ -39,6 +42,7 @@ from halocline.presets.sections import (
     InputSection,
     LightSection,
     OutputSection,
+    PartSection,
     PlaceSection,
     SequenceSection,
     StepHead,
@@ -55,6 +59,28 @@ STEADY_SECTIONS = ("sequence", "water", "bands", "input", "colour", "output")
 
 
 @dataclass(frozen=True)
+class PartOfPicture:
+    """A part of the picture on one frame.
+
+    Attributes
+    ----------
+    name
+        Its name.
+    limits
+        Where it is, and how much of its own look it gets.
+    preset
+        That look, by itself.
+    look
+        Its settings on the frame.
+    """
+
+    name: str
+    limits: StepLimits
+    preset: Preset
+    look: Look
+
+
+@dataclass(frozen=True)
 class Look:
     """A preset's settings on one frame, every curve at its value.
 
@@ -66,6 +92,8 @@ class Look:
         The surface and its waves.
     graph
         The steps, joined.
+    parts
+        Parts of the picture that have a look of their own on this frame, the later over the earlier.
     """
 
     sequence: SequenceSection
@@ -81,6 +109,17 @@ class Look:
     bands: BandsSection
     output: OutputSection
     graph: Graph
+    parts: tuple[PartOfPicture, ...] = ()
+
+    @property
+    def graphs(self) -> tuple[Graph, ...]:
+        """The steps of the whole picture, and those of its parts."""
+        return (self.graph, *(graph for part in self.parts for graph in part.look.graphs))
+
+    @property
+    def places(self) -> tuple[StepLimits, ...]:
+        """Where parts are, and parts of parts."""
+        return tuple(limits for part in self.parts for limits in (part.limits, *part.look.places))
 
 
 # Lists longer than this are written one item at a time; a sign that no text of a preset has stands for each.
@@ -95,6 +134,8 @@ class Preset:
     ----------
     document
         The merged tables.
+    within
+        Files of the presets that this one is part of.
 
     Raises
     ------
@@ -102,19 +143,22 @@ class Preset:
         With every mistake of the preset in ``problems``.
     """
 
-    def __init__(self, document: Document) -> None:
+    def __init__(self, document: Document, within: tuple[Path, ...] = ()) -> None:
         self.document = document
         self.name = document.name
         self.title = str(document.tables.get("title", document.name))
         self.notes = str(document.tables.get("notes", ""))
         self._order, misplaced = _step_order(document)
-        problems = [*_top_level_problems(document), *_moving_seas(document), *misplaced]
+        self._parts, unmade = _part_presets(document, within)
+        problems = [*_top_level_problems(document), *_moving_seas(document), *misplaced, *unmade]
         if problems:
             # All mistakes are told at once, also those that do not keep the sections from being read.
             problems += _sections(_still(document.tables), document)[1]
         raise_problems(problems, document)
         self._looks: dict[float, Look] = {}
-        self._animated = bool(key_frames(document.tables))
+        self._animated = bool(key_frames(document.tables)) or any(
+            part.animated for part in self._parts.values()
+        )
         for frame in sorted({0, *telling_frames(document.tables)}):
             self.at(frame)
 
@@ -158,6 +202,11 @@ class Preset:
     def steps(self) -> tuple[tuple[str, StepHead], ...]:
         """All steps in their order, those put aside included, with what each says of its place."""
         return tuple(self._order)
+
+    @property
+    def parts(self) -> Mapping[str, Preset]:
+        """The looks of the parts of the picture that have one of their own, the later over the earlier."""
+        return self._parts
 
     @property
     def animated(self) -> bool:
@@ -232,6 +281,11 @@ class Preset:
         for name in ("camera", "views"):
             told[name] = _without_none(_with_curves(tables[name], self.document.tables.get(name, {})))
         told["output"] = {key: value for key, value in told["output"].items() if key != "layers"}
+        # A part that has nothing of its own on this frame is none.
+        there = {part.name for part in self.at(frame).parts}
+        told["parts"] = {name: part for name, part in tables.get("parts", {}).items() if name in there}
+        if not there:
+            del told["parts"]
         return hashlib.sha256(json.dumps(told, sort_keys=True).encode()).hexdigest()
 
     def _look(self, frame: float) -> Look:
@@ -243,8 +297,22 @@ class Preset:
             raise
         sections, wrong = _sections(tables, document)
         graph, unjoined = self._graph(tables.get("steps", {}))
-        raise_problems([*wrong, *unjoined], document)
-        return Look(graph=graph, **sections)  # type: ignore[arg-type]  # no problems: all are there
+        parts, unplaced = self._placed_parts(tables.get("parts", {}), frame)
+        raise_problems([*wrong, *unjoined, *unplaced], document)
+        return Look(graph=graph, parts=parts, **sections)  # type: ignore[arg-type]  # no problems: all are there
+
+    def _placed_parts(
+        self, tables: Mapping[str, Any], frame: float
+    ) -> tuple[tuple[PartOfPicture, ...], list[HaloclineError]]:
+        """Return the parts that a frame has, and what is wrong with them."""
+        parts: list[PartOfPicture] = []
+        problems: list[HaloclineError] = []
+        for name, preset in self._parts.items():
+            section, wrong = validated(PartSection, tables[name], ("parts", name), self.document)
+            problems += wrong
+            if section is not None and section.amount > 0.0:
+                parts.append(PartOfPicture(name, section.limits, preset, preset.at(frame)))
+        return tuple(parts), problems
 
     def _graph(self, tables: Mapping[str, Any]) -> tuple[Graph | None, list[HaloclineError]]:
         """Return the graph of the steps, or nothing and what keeps them from being joined."""
@@ -295,6 +363,8 @@ class Preset:
             section = getattr(look, name)
             resolved[name] = _with_curves(section.model_dump(mode="json"), tables.get(name, {}))
         resolved["bands"]["fitted"] = self.water.to_dict()
+        if self._parts:
+            resolved["parts"] = self._resolved_parts(tables["parts"], frame)
         resolved["steps"] = {}
         for step in look.graph.steps:
             raw = tables["steps"][step.name]
@@ -305,6 +375,18 @@ class Preset:
             resolved["steps"][step.name] = {**head, **limits, **own}
         without: dict[str, Any] = _without_none(resolved)
         return without
+
+    def _resolved_parts(self, tables: Mapping[str, Any], frame: int | None) -> dict[str, Any]:
+        """Return each part with the whole of its look."""
+        resolved: dict[str, Any] = {}
+        still = resolved_at(tables, 0 if frame is None else frame)
+        for name, preset in self._parts.items():
+            section, _ = validated(PartSection, still[name], ("parts", name), self.document)
+            limits = {} if section is None else section.limits.model_dump(mode="json", exclude_defaults=True)
+            whole = preset.resolved_tables(frame)
+            look = {key: whole[key] for key in LOOK_TABLES if key in whole}
+            resolved[name] = {**_with_curves(limits, tables[name]), "alone": True, **look}
+        return resolved
 
 
 def load_preset(preset: str | os.PathLike[str], overrides: Iterable[str] = ()) -> Preset:
@@ -362,6 +444,27 @@ def _sections(
     }
     problems = [problem for _, wrong in checked.values() for problem in wrong]
     return {name: section for name, (section, _) in checked.items()}, problems
+
+
+def _part_presets(
+    document: Document, within: tuple[Path, ...]
+) -> tuple[dict[str, Preset], list[HaloclineError]]:
+    """Return the looks of parts by name, and every mistake in them."""
+    tables = document.tables.get("parts", {})
+    if not isinstance(tables, Mapping):
+        return {}, [document.problem("parts is not a table", ("parts",), code="E-PRESET-VALUE")]
+    parts: dict[str, Preset] = {}
+    problems: list[HaloclineError] = []
+    for name, table in tables.items():
+        _, wrong = validated(PartSection, _still(table), ("parts", name), document)
+        if wrong:
+            problems += wrong
+            continue
+        try:
+            parts[name] = Preset(*part_document(document, name, within))
+        except PresetError as error:
+            problems += error.problems or [error]
+    return parts, problems
 
 
 def _keys_of(table: Mapping[str, Any], kind: type[AnyOperator]) -> tuple[dict[str, Any], dict[str, Any]]:
@@ -579,10 +682,9 @@ def _without_none(value: Any) -> Any:
     return value
 
 
-def _still(tables: Mapping[str, Any]) -> Mapping[str, Any]:
+def _still(tables: Any) -> Any:
     """Return the tables as they stand on frame 0; nothing, where a curve of them cannot be read."""
     try:
-        resolved: Mapping[str, Any] = resolved_at(tables, 0)
+        return resolved_at(tables, 0)
     except PresetError:
         return {}
-    return resolved

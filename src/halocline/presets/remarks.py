@@ -6,7 +6,7 @@ Mistakes are refused when a preset is read. What is told here is allowed, and pr
 from __future__ import annotations
 
 from collections.abc import Callable, Iterator
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from itertools import pairwise
 
 from halocline.errors import HaloclineError
@@ -73,6 +73,15 @@ def remarks(preset: Preset) -> list[Remark]:
         for watch in _WATCHES:
             found.update(dict.fromkeys(watch(preset.document, look)))
     found.update(dict.fromkeys(_of_water(preset)))
+    for name, part in preset.parts.items():
+        # What it has of the whole picture's look was told there.
+        own = (remark for remark in remarks(part) if remark not in found)
+        found.update(
+            dict.fromkeys(
+                replace(remark, key=("parts", name, *remark.key), text=f"part {name}: {remark.text}")
+                for remark in own
+            )
+        )
     return list(found)
 
 

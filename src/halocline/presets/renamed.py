@@ -72,17 +72,31 @@ def in_words_of_today(
     kinds = {**operators_of(base), **operators_of(tables)}
     # Also under the old word: it stands where both are given, which is refused.
     renewed = {**origins, **{_today(path, kinds): origin for path, origin in origins.items()}}
+    return _look_renewed(tables, kinds, (), found), renewed, tuple(found)
+
+
+def _look_renewed(
+    tables: Mapping[str, Any], kinds: Mapping[str, str], at: KeyPath, found: list[OldWord]
+) -> dict[str, Any]:
+    """Return the tables of a look, or of a part of the picture, with the keys of today."""
     new = dict(tables)
     for name, model in SECTIONS.items():
         if name in tables:
-            new[name] = _renewed(tables[name], model, (name,), found)
-    steps = tables.get("steps")
+            new[name] = _renewed(tables[name], model, (*at, name), found)
+    steps, parts = tables.get("steps"), tables.get("parts")
     if isinstance(steps, Mapping):
         new["steps"] = {
-            step: _renewed(table, _parameters(str(kinds.get(step, step))), ("steps", step), found)
+            step: _renewed(table, _parameters(str(kinds.get(step, step))), (*at, "steps", step), found)
             for step, table in steps.items()
         }
-    return new, renewed, tuple(found)
+    if isinstance(parts, Mapping):
+        new["parts"] = {
+            name: _look_renewed(part, {**kinds, **operators_of(part)}, (*at, "parts", name), found)
+            if isinstance(part, Mapping)
+            else part
+            for name, part in parts.items()
+        }
+    return new
 
 
 def upgraded(text: str, kinds: Mapping[str, str]) -> tuple[str, int]:
@@ -117,6 +131,9 @@ def _word(path: KeyPath) -> str:
 
 def _today(path: KeyPath, kinds: Mapping[str, str]) -> KeyPath:
     """Return the path of a key in words of today."""
+    if path[0] == "parts" and len(path) > 2:
+        # The sections of a part are those of the whole picture.
+        return (*path[:2], *_today(path[2:], kinds))
     model: type[Strict] | None = None
     head = path[:1]
     if path[0] in SECTIONS:
@@ -178,10 +195,13 @@ def operators_of(tables: Mapping[str, Any]) -> dict[str, str]:
     Returns
     -------
     dict[str, str]
-        Operator by the step's name; steps that are named as their operator are left out.
+        Operator by the step's name; steps that are named as their operator are left out. Steps that only
+        parts of the picture have count too.
     """
-    steps = tables.get("steps")
+    steps, parts = tables.get("steps"), tables.get("parts")
     named: dict[str, str] = {}
+    for part in parts.values() if isinstance(parts, Mapping) else ():
+        named |= operators_of(part) if isinstance(part, Mapping) else {}
     for name, table in steps.items() if isinstance(steps, Mapping) else ():
         if isinstance(table, Mapping) and isinstance(table.get("operator"), str):
             named[name] = table["operator"]

@@ -13,7 +13,7 @@ from halocline.graph.limits import StepLimits
 from halocline.operators.registry import operator_named, operator_names
 from halocline.presets.curves import KINDS, LARGEST_KEY_COUNT
 from halocline.presets.preset import STEADY_SECTIONS
-from halocline.presets.sections import FORMAT, SECTIONS, StepHead
+from halocline.presets.sections import FORMAT, SECTIONS, PartSection, StepHead
 from halocline.quantities import Strict, meanings
 
 Schema = dict[str, Any]
@@ -25,6 +25,11 @@ IDENTITY = f"urn:halocline:preset:format:{FORMAT}"
 SCHEMA_FILE = "halocline.schema.json"
 _CURVE = {"$ref": "#/$defs/curve"}
 _ANY_STEP = {"$ref": "#/$defs/step"}
+_PARTS = {
+    "type": "object",
+    "description": "Parts of the picture that have a look of their own, by name.",
+    "additionalProperties": {"$ref": "#/$defs/part"},
+}
 
 
 def preset_schema() -> Schema:
@@ -41,6 +46,7 @@ def preset_schema() -> Schema:
     for name in operators:
         definitions[f"step_{name}"] = _operator_schema(name, definitions)
     definitions["step"] = _step_schema(operators)
+    definitions["part"] = _part_schema(sections, operators, definitions)
     return {
         "$schema": DIALECT,
         "$id": IDENTITY,
@@ -58,6 +64,7 @@ def preset_schema() -> Schema:
             },
             **sections,
             "steps": _steps_schema(operators),
+            "parts": _PARTS,
         },
         # A step of any name says its operator, unless it may have it from the preset that this one extends.
         "if": {"not": {"required": ["extends"]}},
@@ -135,6 +142,19 @@ def _step_schema(operators: list[str]) -> Schema:
         for name in operators
     ]
     return {"type": "object", "properties": {"operator": {"enum": operators}}, "allOf": cases}
+
+
+def _part_schema(sections: Schema, operators: list[str], definitions: Schema) -> Schema:
+    """Return the schema of a part of the picture: where it is, and tables of a look as the whole has."""
+    own = _model_schema(PartSection, definitions, animated=True)
+    tables: Schema = {**sections, "steps": _steps_schema(operators), "parts": _PARTS}
+    steady = ("preset", "alone")
+    plain = _model_schema(PartSection, definitions, animated=False)["properties"]
+    properties = {
+        name: tables.get(name, plain[name] if name in steady else value)
+        for name, value in own["properties"].items()
+    }
+    return {**own, "properties": properties}
 
 
 def _operator_schema(name: str, definitions: Schema) -> Schema:

@@ -11,6 +11,7 @@ from pydantic_core import PydanticCustomError
 
 from halocline.errors import CameraError, ColourError
 from halocline.files.named_by_presets import AnyFile
+from halocline.graph.limits import StepLimits
 from halocline.graph.sea import Sea
 from halocline.imaging.camera_file import read_once
 from halocline.imaging.compression import PATTERN, compression_problem
@@ -664,6 +665,64 @@ class StepHead(Strict):
         return self
 
 
+class PartSection(StepLimits):
+    """A part of the picture that has a look of its own: a thing by its matte, or a slab of range or height.
+
+    Such a part is seen through water of its own, with that water's veil and what floats before it; it is no
+    dry cut-out. What differs stands below the part, in sections like those of the whole picture:
+    ``[parts.chain.light]``. Where two parts hold one place, the later lies over the earlier.
+
+    Attributes
+    ----------
+    matte
+        Name of a matte of the render: the part is what it covers. ``arch`` is the channel ``matte.arch``, or
+        whatever ``[input] passes`` says.
+    invert_matte
+        The part is all but that.
+    amount
+        Share of its own look that it gets, 0 to 1; at 0 it has that of the whole picture.
+    within_range
+        Slab of range that it is, or to which the matte's part is limited.
+    within_height
+        Slab of height, likewise.
+    preset
+        Another preset, a file beside this one or a name, whose look the part keeps: water, light, place,
+        sea, story, bands, steps and parts. Where not given it is that of the whole picture. How the render is
+        read, its cameras, time, and what is written are the whole picture's in any case.
+    alone
+        Whether what stands below the part is all of its look, with nothing of another's under it. Written by
+        ``preset show --resolved`` and into every frame's metadata.
+    water, light, place, sea, story, bands
+        What differs from that look: keys of the section of that name.
+    steps
+        Steps that differ, by name.
+    parts
+        Parts of the part.
+    """
+
+    preset: str | None = None
+    alone: bool = False
+    water: dict[str, Any] | None = None
+    light: dict[str, Any] | None = None
+    place: dict[str, Any] | None = None
+    sea: dict[str, Any] | None = None
+    story: dict[str, Any] | None = None
+    bands: dict[str, Any] | None = None
+    steps: dict[str, Any] | None = None
+    parts: dict[str, Any] | None = None
+
+    @model_validator(mode="after")
+    def _one_look(self) -> PartSection:
+        if self.alone and self.preset is not None:
+            raise ValueError("alone and preset are both given; the look stands in one place")
+        return self
+
+    @property
+    def limits(self) -> StepLimits:
+        """Where it is, and how much of its own look it gets."""
+        return StepLimits(**{name: getattr(self, name) for name in StepLimits.model_fields})
+
+
 SECTIONS: dict[str, type[Strict]] = {
     "sequence": SequenceSection,
     "input": InputSection,
@@ -678,6 +737,9 @@ SECTIONS: dict[str, type[Strict]] = {
     "bands": BandsSection,
     "output": OutputSection,
 }
+
+# What of a preset makes its look, and a part of the picture can have of its own.
+LOOK_TABLES = ("water", "light", "place", "sea", "story", "bands", "steps", "parts")
 
 # Keys of which one choice only can be given. A preset that makes a choice puts away the other that a preset
 # it extends has made: to extend a shipped water and state another table, nothing need be unset.

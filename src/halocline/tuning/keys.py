@@ -13,7 +13,7 @@ from halocline.presets.lines import KeyPath
 from halocline.presets.preset import Preset
 from halocline.presets.remarks import remarks
 from halocline.presets.schema import preset_schema
-from halocline.presets.sections import SECTIONS
+from halocline.presets.sections import LOOK_TABLES, SECTIONS
 from halocline.tuning.session import Session, toml_text
 
 # What the descriptions say of units, in the order in which to look.
@@ -55,6 +55,9 @@ def model(session: Session) -> dict[str, Any]:
         group = _group(("steps", name), name, schema["$defs"][f"step_{kind}"], document, opened, told)
         group["keys"] = [key for key in group["keys"] if key["name"] not in _PLACE_KEYS]
         steps.append({**group, "operator": kind, "enabled": name in done})
+    for name in preset.parts:
+        group = _group(("parts", name), f"part {name}", schema["$defs"]["part"], document, opened, told)
+        groups.append({**group, "keys": list(_part_keys(name, schema, document, opened, told))})
     return {
         "number": state.number,
         "name": preset.name,
@@ -71,6 +74,22 @@ def model(session: Session) -> dict[str, Any]:
         "can_save": session.save_to is not None,
         "text": state.text,
     }
+
+
+def _part_keys(
+    name: str, schema: Mapping[str, Any], document: Document, opened: Document, told: _Told
+) -> Iterator[dict[str, Any]]:
+    """Yield where a part is, and the keys of its own sections that the preset states."""
+    for key, about in schema["$defs"]["part"]["properties"].items():
+        path = ("parts", name, key)
+        if key not in LOOK_TABLES:
+            yield from _keys(path, about, document, opened, told)
+            continue
+        stated = value_at(document.tables, path)
+        for inner, about_inner in about.get("properties", {}).items():
+            if isinstance(stated, Mapping) and inner in stated:
+                for each in _keys((*path, inner), about_inner, document, opened, told):
+                    yield {**each, "name": f"{key}.{each['name']}"}
 
 
 def step_names(preset: Preset) -> list[str]:

@@ -14,11 +14,12 @@ import cv2
 import numpy as np
 
 from halocline._typing import F32
-from halocline.batch.frame_task import planes_read
+from halocline.batch.frame_task import planes_of_look
+from halocline.batch.parts import named_planes
 from halocline.batch.still import Still, seen, tasks_of
 from halocline.batch.task import FrameTask, input_spec_of
 from halocline.errors import HaloclineError, ReadError
-from halocline.graph.engine import evaluate
+from halocline.graph.engine import Evaluation
 from halocline.imaging.colour import display_pixels
 from halocline.presets.preset import Preset, load_preset
 from halocline.review.contact_sheet import U8
@@ -184,7 +185,7 @@ class Pictures:
                 code="E-READ-OPEN",
                 fix=f"Frames are {self.numbers[0]} to {self.numbers[-1]}.",
             )
-        key = (frame, repr(input_spec_of(task, preset)), planes_read(preset.at(frame).graph))
+        key = (frame, repr(input_spec_of(task, preset)), planes_of_look(preset.at(frame)))
         found = self._stills.get(key)
         if found is None:
             still = Still.read(task, preset)
@@ -203,12 +204,14 @@ class Pictures:
         if self._guides is not None and self._guides[0] == key:
             return self._guides[1]
         frame = still.inputs.loaded.views[0].frame
-        graph = preset.at(key[1]).graph
-        written = {name for step in graph.steps for name in step.operator.planes().writes}
+        look, shot = preset.at(key[1]), still.shot(preset)
+        written = {
+            name for graph in look.graphs for step in graph.steps for name in step.operator.planes().writes
+        }
         names = ["rgb", *(name for name in ("transmittance", "veil") if name in written)]
-        made = evaluate(graph, frame, still.shot(preset), wanted=names)
+        made, _ = named_planes(look, shot, frame, Evaluation(), names)
         planes = {name: seen(plane, frame.data_window, frame.display_window) for name, plane in made.items()}
-        down = still.shot(preset).path.bands.down.astype(np.float32)
+        down = shot.path.bands.down.astype(np.float32)
         for name in ("transmittance", "veil"):
             # Light in bands is told in the picture's own three colours.
             if name in planes and planes[name].shape[0] == down.shape[1]:
