@@ -36,7 +36,7 @@ class Part:
     types: tuple[str, ...]
 
 
-def _rounded(values: F32, bits: int, finest: float = 0.0) -> F32:
+def rounded(values: F32, bits: int, finest: float = 0.0) -> F32:
     """Round to `bits` binary digits after the leading one, but no finer than `finest`; infinities stay."""
     exponent = np.frexp(values)[1]
     step = np.maximum(np.ldexp(np.float32(1), exponent - 1 - bits), np.float32(finest))
@@ -59,12 +59,12 @@ def parts_of(
     unit = normal / np.maximum(np.linalg.norm(normal, axis=2, keepdims=True), 1e-6)
     unit = np.round(unit * NORMAL_STEPS) / NORMAL_STEPS
     place = _rounded_position(position.transpose(2, 0, 1), depth)
-    colour = np.concatenate([_rounded(beauty, BEAUTY_BITS, BEAUTY_FINEST).transpose(2, 0, 1), alpha[None]])
+    colour = np.concatenate([rounded(beauty, BEAUTY_BITS, BEAUTY_FINEST).transpose(2, 0, 1), alpha[None]])
     data = np.concatenate([unit.transpose(2, 0, 1), place, arch[None]])
     names = ("N.X", "N.Y", "N.Z", "P.X", "P.Y", "P.Z", "matte.arch")
     return (
         Part("beauty", ("R", "G", "B", "A"), colour, ("half",) * 4),
-        Part("depth", ("Z",), _rounded(depth, DEPTH_BITS)[None], ("float",)),
+        Part("depth", ("Z",), rounded(depth, DEPTH_BITS)[None], ("float",)),
         Part("data", names, data.astype(np.float32), ("half",) * 3 + ("float",) * 3 + ("half",)),
     )
 
