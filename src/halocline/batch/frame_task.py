@@ -199,7 +199,7 @@ class ReadAhead:
             return None
         if (task.frame, task.by_role) != (inputs.task.frame, inputs.task.by_role):
             return None
-        needed, useful = planes_read(preset.at(task.frame).graph)
+        needed, useful = planes_of_look(preset.at(task.frame))
         # World positions may have been read for judging alone.
         unused = {"position"} - needed - useful
         views = [
