@@ -242,13 +242,19 @@ def _keys_of(look: Look, unit_m: float) -> CameraStatement:
         hfov_deg=camera.horizontal_view,
         camera_to_world=frozen_rows(matrix) if camera.placed else None,
         level=frozen_rows(level),
+        keyed=camera.placed,
+        latlong=camera.projection == "latlong",
+        latlong_pixels=camera.latlong_pixels,
         override=camera.replace,
     )
 
 
 def _filled(stated: CameraStatement, keys: CameraStatement, film_width_mm: float) -> CameraStatement:
     """Return what a file of cameras states, with the preset's keys where it says nothing."""
-    own = {name: value for name, value in vars(stated).items() if value is not None}
+    # What only the keys say is False in a file's statement.
+    own = {name: value for name, value in vars(stated).items() if value is not None and value is not False}
+    if stated.camera_to_world is not None:
+        own["keyed"] = False
     if stated.override:
         # The one lens puts away the other.
         other = "hfov_deg" if stated.hfov_deg is None else "focal_length_mm"

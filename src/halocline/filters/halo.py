@@ -4,8 +4,9 @@ Works on whole planes, ``(rows, columns)``, float32. Halos are sums of Gaussians
 halving below it down to some thirty pixels, and from there matrices that reach across the whole picture, so
 that the widest halo costs as little as the narrowest.
 
-Nobody knows what lies outside the frame. It is taken to be the picture mirrored at its edges: what leaves the
-frame comes back from what is out there, light is neither lost nor made, and an even picture stays even.
+Nobody knows what lies outside the frame, unless it is a picture of all directions (`globe_blur`). It is taken
+to be the picture mirrored at its edges: what leaves the frame comes back from what is out there, light is
+neither lost nor made, and an even picture stays even.
 """
 
 from __future__ import annotations
@@ -20,6 +21,8 @@ import numpy as np
 from halocline._typing import F32, F64, AnyArray
 from halocline.compute.threads import in_parallel
 from halocline.filters import halo_loops
+from halocline.filters.globe import Globe
+from halocline.filters.globe_blur import GlobeBlur
 from halocline.filters.pyramid_blur import NOTHING, bands_of_rows
 
 # Halving ends where no side is longer; from there on a matrix is quicker.
@@ -169,6 +172,38 @@ class _Spreader:
         return total
 
 
+@dataclass(frozen=True)
+class _RoundSpreader(_Spreader):
+    """The Gaussians of a picture of all directions.
+
+    Attributes
+    ----------
+    blur
+        Those below half resolution.
+    beyond
+        Columns at a quarter of the resolution by which the picture goes on past its seam, to each side.
+    """
+
+    blur: GlobeBlur
+    beyond: int
+
+    @classmethod
+    def around(cls, shape: tuple[int, int], globe: Globe) -> _RoundSpreader:
+        """Return the Gaussians of a picture of a shape."""
+        half = tuple(-(-side // 4) * 2 for side in shape)
+        count, _ = _halvings(shape)
+        beyond = (shape[1] - int(globe.around_px + 0.5)) // 8
+        widths = halo_widths(shape)[2:] / globe.down_px
+        blur = GlobeBlur((half[0] // 2, half[1] // 2 - 2 * beyond), tuple(float(width) for width in widths))
+        return cls(count, (half[0], half[1]), (), blur, beyond)
+
+    def coarse(self, halved: F32, weights: F64) -> F32:
+        """Return the weighted sum of all Gaussians below half resolution, of the first level below it."""
+        inner = halved[:, self.beyond : halved.shape[1] - self.beyond]
+        blurred = self.blur.summed(inner, weights[1:])
+        return np.pad(blurred, ((0, 0), (self.beyond, self.beyond)), mode="wrap")
+
+
 def _empty_half(plane: F32) -> F32:
     return np.empty((plane.shape[0] // 2, plane.shape[1] // 2), np.float32)
 
@@ -230,7 +265,7 @@ class HaloField:
     stays: F32
 
     @classmethod
-    def of(cls, range_m: F32, kernels: HaloKernels) -> HaloField:
+    def of(cls, range_m: F32, kernels: HaloKernels, globe: Globe | None = None) -> HaloField:
         """Prepare to spread light.
 
         Parameters
@@ -239,8 +274,11 @@ class HaloField:
             Range of each pixel, metres, above 0, may be inf.
         kernels
             Kernels by range.
+        globe
+            Of a picture of all directions. It may go on past its seam, by a multiple of 8 columns a side.
         """
-        spreader = _Spreader.of((range_m.shape[0], range_m.shape[1]))
+        shape = (range_m.shape[0], range_m.shape[1])
+        spreader = _Spreader.of(shape) if globe is None else _RoundSpreader.around(shape, globe)
         # One over the range, so that endless ranges can be averaged.
         reach = spreader.half(_nearness(range_m))
         place, due, stays = (np.empty_like(reach) for _ in range(3))

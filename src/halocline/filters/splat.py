@@ -20,6 +20,7 @@ from numpy.typing import NDArray
 
 from halocline._typing import F32, F64
 from halocline.compute.threads import in_parallel
+from halocline.filters.globe import Globe
 from halocline.filters.lens_blur import iris_apothem
 from halocline.filters.splat_loops import (
     BAND_ROWS,
@@ -40,6 +41,8 @@ _SUM_BELOW_PX = 8.0
 # Things handed to a thread at once.
 _THINGS_AT_ONCE = 8192
 _NO_PLANE = np.zeros((0, 0), np.float32)
+# What the loops know of the rows of a flat picture.
+_FLAT = (np.zeros(0, np.float32), np.float32(0.0))
 # Looks a sprite up once where it is sharp and still, else at so many points of its blur and streak.
 _SPRITE_SAMPLES = 12
 # Successive points of an even disc: turned by the golden angle.
@@ -349,6 +352,9 @@ class Drawing:
         The whole picture.
     discs, sprites
         What to draw; either may be empty or left out.
+    globe
+        Of a picture of all directions: things are as wide there as their latitudes make them, and go on
+        beyond the seam. Sizes are those at the equator.
 
     Attributes
     ----------
@@ -356,14 +362,28 @@ class Drawing:
         All of it in the given order, see `halocline.filters.splat_loops.THING`.
     """
 
-    def __init__(self, area: Area, discs: Discs | None = None, sprites: Sprites | None = None) -> None:
+    def __init__(
+        self,
+        area: Area,
+        discs: Discs | None = None,
+        sprites: Sprites | None = None,
+        globe: Globe | None = None,
+    ) -> None:
         self.area = area
+        self._rows = _FLAT if globe is None else _round_rows(globe, area)
         parts = [part for part in (discs, sprites) if part is not None]
         bands = parts[0].light.shape[1] if parts else 1
-        tables = [_normalised(part) if isinstance(part, Discs) else _cards(part) for part in parts]
+        sizes = (area.row, *self._rows)
+        tables = [
+            _normalised(part, globe, sizes) if isinstance(part, Discs) else _cards(part, globe)
+            for part in parts
+        ]
         self.things = np.concatenate([np.zeros(0, THING), *tables])
         self._lights = np.concatenate([np.zeros((0, bands + 2), np.float32), *map(_lights, parts)])
-        self._sprites, self._added, self._texels = _placed(sprites, bands)
+        if globe is not None:
+            self.things, which = _all_around(self.things, globe, area)
+            self._lights = self._lights[which]
+        self._sprites, self._added, self._texels = _placed(sprites, bands, globe)
         self._listed, self._starts = self._by_band()
 
     def __len__(self) -> int:
@@ -408,6 +428,7 @@ class Drawing:
             self._listed,
             self._starts,
             (self.area.row, self.area.column, self.area.column_end),
+            self._rows,
             first_row,
             surface.planes(),
             self._lights,
@@ -419,9 +440,32 @@ class Drawing:
         )
 
 
-def _normalised(discs: Discs) -> Table:
+def _round_rows(globe: Globe, area: Area) -> tuple[F32, np.float32]:
+    """Return what the loops know of a picture of all directions: see `halocline.filters.splat_loops`."""
+    return globe.narrowing(area.row, area.row_end), np.float32(0.5 / globe.across_px)
+
+
+def _all_around(things: Table, globe: Globe, area: Area) -> tuple[Table, Ints]:
+    """Return things with those again, a turn aside, that reach over the seam; and which each is."""
+    reach = things["reach"] + np.abs(things["along_x"]) + np.abs(things["along_y"])
+    rows = things["y"][:, None] + reach[:, None] * np.array([-1.0, 0.0, 1.0])
+    chord = reach / np.sqrt(np.maximum(globe.cosines(rows), 1e-12)).min(axis=1) / things["narrow"]
+    # A chord of two radii reaches half way round.
+    wide = 2.0 * globe.across_px * np.arcsin(np.minimum(0.5 * chord / globe.across_px, 1.0)) + 1.0
+    parts, which = [], []
+    for turn in (-1.0, 0.0, 1.0):
+        x = things["x"] + turn * globe.around_px
+        reaching = np.flatnonzero((x + wide > area.column) & (x - wide < area.column_end))
+        part = things[reaching]
+        part["x"] = x[reaching]
+        parts.append(part)
+        which.append(reaching)
+    return np.concatenate(parts), np.concatenate(which)
+
+
+def _normalised(discs: Discs, globe: Globe | None, rows: tuple[int, F32, np.float32]) -> Table:
     """Return discs as the loops take them, in their own order."""
-    things = _things(discs)
+    things = _things(discs, globe)
     radius, softness, sided = discs.radius_px, discs.softness_px, discs.sided
     reach = radius + softness
     if discs.blades:
@@ -454,7 +498,7 @@ def _normalised(discs: Discs) -> Table:
 
     def some(first: int) -> None:
         part = slice(first, first + _THINGS_AT_ONCE)
-        set_amplitudes(things[part], discs.covered_px[part], area[part], summed[part])
+        set_amplitudes(things[part], discs.covered_px[part], area[part], summed[part], rows)
 
     in_parallel(some, range(0, len(things), _THINGS_AT_ONCE))
     return things
@@ -473,20 +517,25 @@ def _areas(radius: F64, softness: F64, length: F64) -> F64:
     return np.asarray(math.pi * (radius**2 + softness**2 / 5.0) + 2.0 * radius * length)
 
 
-def _cards(sprites: Sprites) -> Table:
+def _cards(sprites: Sprites, globe: Globe | None) -> Table:
     """Return sprites as the loops take them, in their own order."""
-    things = _things(sprites)
+    things = _things(sprites, globe)
     half_diagonals = np.sqrt((sprites.axes_px**2).sum(axis=(1, 2)))
     things["reach"] = half_diagonals + sprites.blur_px + np.hypot(*sprites.bends().T) + 1.0
     things["sprite"] = np.arange(len(sprites))
     return things
 
 
-def _things(part: Discs | Sprites) -> Table:
+def _things(part: Discs | Sprites, globe: Globe | None) -> Table:
     """Return what discs and sprites have in common."""
     things = np.zeros(len(part), THING)
     things["x"], things["y"] = part.start_px.T
     along = (part.end_px - part.start_px).astype(np.float32)
+    things["narrow"] = 1.0
+    if globe is not None:
+        cosine = _shortened(globe, part)
+        things["narrow"] = np.sqrt(cosine)
+        along[:, 0] *= cosine
     length_squared = along[:, 0] ** 2 + along[:, 1] ** 2
     # A streak shorter than a twentieth of a pixel is none.
     moving = length_squared >= np.float32(0.0025)
@@ -497,6 +546,11 @@ def _things(part: Discs | Sprites) -> Table:
     return things
 
 
+def _shortened(globe: Globe, part: Discs | Sprites) -> F64:
+    """Return the cosines of things' latitudes; not 0 at the poles, where no direction is across."""
+    return np.maximum(globe.cosines(part.start_px[:, 1]), 1e-6)
+
+
 def _lights(part: Discs | Sprites) -> F32:
     """Return light, 1 and range: what each thing lays on a pixel that it fills, ``(n, K + 2)``."""
     lights = np.ones((len(part), part.light.shape[1] + 2), np.float32)
@@ -505,7 +559,7 @@ def _lights(part: Discs | Sprites) -> F32:
     return lights
 
 
-def _placed(sprites: Sprites | None, bands: int) -> tuple[Table, F32, F32]:
+def _placed(sprites: Sprites | None, bands: int, globe: Globe | None) -> tuple[Table, F32, F32]:
     """Return the sprites as the loops take them, the light added to them, and all their texels."""
     if sprites is None:
         return (
@@ -517,7 +571,10 @@ def _placed(sprites: Sprites | None, bands: int) -> tuple[Table, F32, F32]:
     inverse = np.linalg.inv(sprites.axes_px)
     table["u_x"], table["u_y"] = inverse[:, 0].T
     table["v_x"], table["v_y"] = inverse[:, 1].T
-    way = sprites.end_px - sprites.start_px
+    way, bend = sprites.end_px - sprites.start_px, sprites.bends().copy()
+    if globe is not None:
+        for across in (way, bend):
+            across[:, 0] *= _shortened(globe, sprites)
     streak = np.hypot(way[:, 0], way[:, 1])
     smeared = (sprites.blur_px > 0.4) | (streak > 0.5)
     # A texel is a pixel, or as wide as the points lie apart: they must not show as ribs.
@@ -534,7 +591,7 @@ def _placed(sprites: Sprites | None, bands: int) -> tuple[Table, F32, F32]:
     table["first"] = starts[finer] + sprites.texture * sizes[finer] ** 2
     table["next"] = starts[coarser] + sprites.texture * sizes[coarser] ** 2
     table["coarser"], table["smeared"] = level - finer, smeared
-    table["bend_x"], table["bend_y"] = sprites.bends().T
+    table["bend_x"], table["bend_y"] = bend.T
     table["blur"], table["opacity"] = sprites.blur_px, sprites.opacity
     return table, np.ascontiguousarray(sprites.added, np.float32), texels
 

@@ -6,6 +6,11 @@ near, whichever rows are drawn at once, so its bits do not depend on the tile.
 What is called for each pixel takes numbers and rows, not arrays: handing an array over counts its users, and
 two threads that count the same array wait for each other. Inner loops count in unsigned numbers: as these
 cannot mean places from an array's end, the compiler may do several pixels at once.
+
+In a picture of all directions (`halocline.filters.globe`) things are as large as at the equator, and
+distances across are chords, by the haversine formula: ``2 sin(d/2)`` of a difference of longitude, times the
+roots of both latitudes' cosines. ``narrow`` is that root of a row, and ``half`` half of the angle between two
+columns; 1 and 0 in a flat picture.
 """
 
 from __future__ import annotations
@@ -51,6 +56,7 @@ THING = np.dtype(
         ("normal_y", np.float32),
         ("turn_cosine", np.float32),
         ("turn_sine", np.float32),
+        ("narrow", np.float32),
         ("sprite", np.int64),
     ],
     align=True,
@@ -94,18 +100,20 @@ def _rows(thing: Any, first: int, end: int) -> tuple[int, int]:
 
 
 @compiled
-def _columns(thing: Any, row: int, first: int, end: int) -> tuple[int, int]:
+def _columns(
+    thing: Any, row: int, first: int, end: int, narrow: np.float32, half: np.float32
+) -> tuple[int, int]:
     """Return the columns where a row crosses a capsule: its two end discs and the sides that join them."""
     reach, y = thing["reach"], row + 0.5 - thing["y"]
     left, right = math.inf, -math.inf
     if abs(y) <= reach:
-        half = np.sqrt(reach * reach - y * y)
-        left, right = -half, half
+        chord = np.sqrt(reach * reach - y * y)
+        left, right = -chord, chord
     if thing["per_length_squared"] > _ZERO:
         dx, dy = np.float64(thing["along_x"]), np.float64(thing["along_y"])
         if abs(y - dy) <= reach:
-            half = np.sqrt(reach * reach - (y - dy) * (y - dy))
-            left, right = min(left, dx - half), max(right, dx + half)
+            chord = np.sqrt(reach * reach - (y - dy) * (y - dy))
+            left, right = min(left, dx - chord), max(right, dx + chord)
         if dy != 0.0:
             length = np.sqrt(dx * dx + dy * dy)
             for side in (-1.0, 1.0):
@@ -115,9 +123,22 @@ def _columns(thing: Any, row: int, first: int, end: int) -> tuple[int, int]:
                     left, right = min(left, crossing), max(right, crossing)
     if left > right:
         return 0, 0
+    if half > _ZERO:
+        # From chords to columns; a row near a pole may lie within the thing all around.
+        scale = np.float64(half) / max(np.float64(thing["narrow"] * narrow), 1e-9)
+        left = math.asin(max(left * scale, -1.0)) / half
+        right = math.asin(min(right * scale, 1.0)) / half
     low = math.ceil(max(thing["x"] + left - 0.5, float(first)))
     high = math.floor(min(thing["x"] + right - 0.5, float(end - 1)))
     return low, high + 1
+
+
+@compiled
+def _aside(thing: Any, offset: np.float32, narrow: np.float32, half: np.float32) -> np.float32:
+    """Return how far aside of a thing's middle a pixel lies that is so many columns away."""
+    if half > _ZERO:
+        return np.sin(offset * half) / half * thing["narrow"] * narrow
+    return offset
 
 
 @compiled
@@ -175,9 +196,12 @@ def _swept(
 
 
 @compiled
-def _profile(thing: Any, column: int | np.int64, row: int) -> np.float32:
+def _profile(
+    thing: Any, column: int | np.int64, row: int, narrow: np.float32, half: np.float32
+) -> np.float32:
     """Return a disc's weight on a pixel, 0 to 1."""
-    dx, dy = np.float32(column + 0.5 - thing["x"]), np.float32(row + 0.5 - thing["y"])
+    dx = _aside(thing, np.float32(column + 0.5 - thing["x"]), narrow, half)
+    dy = np.float32(row + 0.5 - thing["y"])
     weight: np.float32 = _ONE
     for index in range(thing["edges"]):
         shift = np.float32(index)
@@ -186,11 +210,22 @@ def _profile(thing: Any, column: int | np.int64, row: int) -> np.float32:
 
 
 @compiled
-def set_amplitudes(things: Table, covered: F64, area: F64, summed: NDArray[np.bool_]) -> None:
+def set_amplitudes(
+    things: Table,
+    covered: F64,
+    area: F64,
+    summed: NDArray[np.bool_],
+    rows: tuple[int, F32, np.float32],
+) -> None:
     """Set what the profiles of some things, 1 at their middle, are multiplied with to cover as much as asked.
 
-    What a profile covers is its integral, ``area``, or, of ``summed`` ones, its sum over pixels.
+    What a profile covers is its integral, ``area``, or, of ``summed`` ones, its sum over pixels, each as
+    large as it is on the sphere. ``rows`` are the first row, each row's ``narrow`` (of all that there are;
+    empty in a flat picture, which has no end here) and ``half``.
     """
+    first, narrowing, half = rows
+    round_about = half > _ZERO
+    start, end = (first, first + narrowing.size) if round_about else (-_NOWHERE, _NOWHERE)
     shares = np.empty(64, np.float32)
     for index in range(len(things)):
         thing = things[index]
@@ -198,15 +233,16 @@ def set_amplitudes(things: Table, covered: F64, area: F64, summed: NDArray[np.bo
         whole = area[index]
         if summed[index]:
             total = 0.0
-            top, bottom = _rows(thing, -_NOWHERE, _NOWHERE)
+            top, bottom = _rows(thing, start, end)
             for row in range(top, bottom):
-                left, right = _columns(thing, row, -_NOWHERE, _NOWHERE)
+                narrow = narrowing[row - first] if round_about else _ONE
+                left, right = _columns(thing, row, -_NOWHERE, _NOWHERE, narrow, half)
                 if right - left > len(shares):
                     shares = np.empty(2 * (right - left), np.float32)
                 shares[: right - left] = _ONE
-                _weigh(thing, left, row, shares, np.uint64(max(right - left, 0)))
+                _weigh(thing, left, row, shares, np.uint64(max(right - left, 0)), narrow, half)
                 for k in range(np.uint64(max(right - left, 0))):
-                    total += np.float64(shares[k])
+                    total += np.float64(shares[k]) * np.float64(narrow * narrow)
             if total > 0.0:
                 whole = total
         thing["amplitude"] = np.float32(min(covered[index] / whole, 1.0))
@@ -241,6 +277,7 @@ def paint(  # noqa: PLR0912 - a call for each run of pixels would cost more than
     listed: Shorts,
     starts: Ints,
     area: tuple[int, int, int],
+    rows: tuple[F32, np.float32],
     first: int,
     surface: tuple[F32, F32, F32, F32],
     lights: F32,
@@ -258,6 +295,8 @@ def paint(  # noqa: PLR0912 - a call for each run of pixels would cost more than
         What there is, and where in the list of it that of each band begins.
     area
         The first row of the first band, and the columns from and to.
+    rows
+        Each row's ``narrow`` from the first band on, empty in a flat picture; and ``half``.
     first
         First row of the picture.
     surface
@@ -277,6 +316,7 @@ def paint(  # noqa: PLR0912 - a call for each run of pixels would cost more than
     shares = np.empty(picture.shape[2], np.float32)
     range_m, coverage, far_range_m, far_share = surface
     two_surfaces, open_parts = far_share.size > 0, coverage.size > 0
+    narrowing, half = rows
     for band in range((first - area[0]) // BAND_ROWS, (end - 1 - area[0]) // BAND_ROWS + 1):
         low = max(first, area[0] + band * BAND_ROWS)
         high = min(end, area[0] + (band + 1) * BAND_ROWS)
@@ -286,7 +326,8 @@ def paint(  # noqa: PLR0912 - a call for each run of pixels would cost more than
             distance, per_thickness = thing["range_m"], thing["per_thickness"]
             top, bottom = _rows(thing, low, high)
             for row in range(top, bottom):
-                left, right = _columns(thing, row, area[1], area[2])
+                narrow = narrowing[row - area[0]] if half > _ZERO else _ONE
+                left, right = _columns(thing, row, area[1], area[2], narrow, half)
                 if left >= right:
                     continue
                 count, y, x = np.uint64(right - left), np.uint64(row - first), np.uint64(left - area[1])
@@ -305,7 +346,10 @@ def paint(  # noqa: PLR0912 - a call for each run of pixels would cost more than
                     for k in range(count):
                         visible = shares[k]
                         if visible > _ZERO:
-                            _look_up(thing, sprite, left + np.int64(k), row, texels, points, texel)
+                            column = left + np.int64(k)
+                            dx = _aside(thing, np.float32(column + 0.5 - thing["x"]), narrow, half)
+                            dy = np.float32(row + 0.5 - thing["y"])
+                            _look_up(thing, sprite, dx, dy, texels, points, texel)
                             share = texel[bands] * visible
                             for channel in range(channels):
                                 own = lights[index, channel] * share
@@ -315,7 +359,7 @@ def paint(  # noqa: PLR0912 - a call for each run of pixels would cost more than
                                 old = picture[channel, y, x + k]
                                 picture[channel, y, x + k] = old * (_ONE - share) + own
                     continue
-                _weigh(thing, left, row, shares, count)
+                _weigh(thing, left, row, shares, count, narrow, half)
                 for channel in range(channels):
                     own = lights[index, channel]
                     for k in range(count):
@@ -329,11 +373,19 @@ def _in_front(surface_m: np.float32, distance: np.float32, per_thickness: np.flo
 
 
 @compiled
-def _weigh(thing: Any, left: int, row: int, shares: F32, count: np.uint64) -> None:
+def _weigh(
+    thing: Any,
+    left: int,
+    row: int,
+    shares: F32,
+    count: np.uint64,
+    narrow: np.float32,
+    half: np.float32,
+) -> None:
     """Multiply the visible shares of pixels in a row with a disc's opacity there."""
-    if thing["sides"] or thing["edges"] > 1:
+    if thing["sides"] or thing["edges"] > 1 or half > _ZERO:
         for k in range(count):
-            shares[k] *= _profile(thing, left + np.int64(k), row) * thing["amplitude"]
+            shares[k] *= _profile(thing, left + np.int64(k), row, narrow, half) * thing["amplitude"]
         return
     dx, dy = np.float32(left + 0.5 - thing["x"]), np.float32(row + 0.5 - thing["y"])
     ramp_end, per_ramp, amplitude = thing["ramp_end"], thing["per_ramp"], thing["amplitude"]
@@ -355,10 +407,9 @@ def _ramp(t: np.float32) -> np.float32:
 
 @compiled
 def _look_up(
-    thing: Any, sprite: Any, column: int | np.int64, row: int, texels: F32, points: F32, texel: F32
+    thing: Any, sprite: Any, dx: np.float32, dy: np.float32, texels: F32, points: F32, texel: F32
 ) -> None:
-    """Write a sprite's premultiplied light and alpha on a pixel: the mean over its blur and its streak."""
-    dx, dy = np.float32(column + 0.5 - thing["x"]), np.float32(row + 0.5 - thing["y"])
+    """Write a sprite's premultiplied light and alpha so far off its middle: the mean over blur and streak."""
     texel[:] = _ZERO
     count = len(points) if sprite["smeared"] else 1
     levels = 2 if sprite["coarser"] > _ZERO else 1

@@ -14,7 +14,7 @@ from __future__ import annotations
 from collections.abc import Iterable, Iterator, Mapping
 from concurrent.futures import ThreadPoolExecutor
 from contextlib import contextmanager
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from threading import Lock
 from typing import Any
 
@@ -29,11 +29,14 @@ from halocline.graph.plan import Plan, PlannedStep, make_plan
 from halocline.graph.planes import VIEW_PLANES
 from halocline.graph.shot import Shot
 from halocline.imaging.frame import Frame, Window
+from halocline.imaging.panorama import around, continued
 
 # Some twenty planes of this many pixels stay within the last-level cache, and the interpreter's own time for
 # each call no longer tells: measured, a quarter of this costs 1.5 times as much, four times of it gains
 # nothing.
 TILE_PIXELS = 1 << 17
+# Columns past a panorama's seam are a multiple of this: of the pixels that halos take together.
+SURVEYED_BEYOND = 8
 
 
 @dataclass(frozen=True)
@@ -123,6 +126,10 @@ class ReadyGraph:
         wanted: Iterable[str] = ("rgb", "alpha"),
         how: Evaluation | None = None,
     ) -> None:
+        self.beyond = _beyond(graph, shot)
+        window = around(shot.data_window, shot.camera, self.beyond)
+        if window != shot.data_window:
+            shot = replace(shot, data_window=window)
         self.shot, self.how, self.names = shot, how or Evaluation(), tuple(wanted)
         with at_most(self.how.threads):
             self.plan = make_plan(graph, shot, available, self.names)
@@ -140,8 +147,13 @@ class ReadyGraph:
         dict[str, F32]
             As `evaluate` returns them.
         """
+        wider = continued(frame, self.shot.camera, self.beyond)
         with at_most(self.how.threads):
-            return _Run(self.plan, frame, self.shot, self.how).result(self.names)
+            made = _Run(self.plan, wider, self.shot, self.how).result(self.names)
+        if wider is frame:
+            return made
+        where = wider.data_window.slices_of(frame.data_window)
+        return {name: np.ascontiguousarray(plane[(..., *where)]) for name, plane in made.items()}
 
 
 class _Run:
@@ -326,6 +338,18 @@ class _Lazy(Mapping[str, F32]):
 
     def __len__(self) -> int:
         return len({*self._run.frame.planes, *VIEW_PLANES})
+
+
+def _beyond(graph: Graph, shot: Shot) -> int:
+    """Return how many columns a panorama goes on past its seam, for steps that look around a pixel.
+
+    What surveys the picture looks farther, but knows itself that a panorama is round: it needs but a few.
+    """
+    if shot.camera.globe is None:
+        return 0
+    reach = [step.acting.reach(shot) for step in graph.steps if not step.acting.idle(shot)]
+    most = max((min(each, SURVEYED_BEYOND) if each >= WHOLE else each for each in reach), default=0)
+    return -(-most // SURVEYED_BEYOND) * SURVEYED_BEYOND
 
 
 def _surveys(step: PlannedStep) -> bool:

@@ -200,6 +200,8 @@ class Operator(ABC, Generic[P, T]):
         Whether it tells the subject's own light from what the water threw in and reckons back what that was
         before the way. Any other change of the whole light would be taken for a subject's, and be made a sun:
         once there is such light, no step may come before this one that changes light and adds none of it.
+    one_way
+        Whether it needs a camera that looks one way: it is refused in panoramas.
     undone
         How the removal of water takes back what it did; None where it does not.
     undoes
@@ -220,6 +222,7 @@ class Operator(ABC, Generic[P, T]):
     own_planes: ClassVar[tuple[Plane, ...]] = ()
     surveys: ClassVar[bool] = False
     parts_light: ClassVar[bool] = False
+    one_way: ClassVar[bool] = False
     undone: ClassVar[Undoing | None] = None
     undoes: ClassVar[bool] = False
     measured_from: ClassVar[str | None] = None

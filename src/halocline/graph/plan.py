@@ -87,7 +87,8 @@ def make_plan(graph: Graph, shot: Shot, available: Iterable[str], wanted: Iterab
     Raises
     ------
     GraphError
-        ``E-GRAPH-PLANE`` where an operator reads, or the caller wants, a plane that is not there.
+        ``E-GRAPH-PLANE`` where an operator reads, or the caller wants, a plane that is not there;
+        ``E-GRAPH-PANORAMA`` where one cannot work on a picture of all directions.
     """
     pictures = {SOURCE: _Picture(None, frozenset(available) | VIEW_PLANES)}
     steps: list[PlannedStep] = []
@@ -112,6 +113,13 @@ def make_plan(graph: Graph, shot: Shot, available: Iterable[str], wanted: Iterab
 
 def _planned(step: Step, sources: Mapping[str, _Picture], shot: Shot, steps: list[PlannedStep]) -> _Picture:
     operator = step.acting
+    if step.operator.one_way and shot.camera.globe is not None:
+        raise GraphError(
+            "it bends the view of a lens that looks one way, and this picture is a panorama",
+            code="E-GRAPH-PANORAMA",
+            where=f'step "{step.name}"',
+            fix=f"Disable it for panoramas: steps.{step.name}.enabled = false.",
+        )
     use = operator.planes()
     form = BANDS if BANDS in use.reads else RGB if RGB in use.reads else None
     converted = {role: _in_form(picture, form, shot, steps) for role, picture in sources.items()}

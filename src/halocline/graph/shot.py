@@ -15,7 +15,7 @@ from halocline.imaging.frame import Frame, Window
 from halocline.imaging.motion import MotionVectors
 from halocline.imaging.sun_depth import SunView
 from halocline.physics.path.lamps import Lamp
-from halocline.physics.path.transport import LightPath
+from halocline.physics.path.transport import LightPath, abeam
 from halocline.rgb import RGBSpace
 
 
@@ -121,11 +121,15 @@ class Shot:
     def level_view(self) -> F64:
         """Return the level direction the camera faces, unit, ``(3,)``; its own axis if that is upright.
 
+        A panorama faces none: the one with the sun to its side stands for all.
+
         Returns
         -------
         F64
             Unit vector, world.
         """
+        if self.camera.globe is not None:
+            return abeam(self.path)
         axis: F64 = -self.camera.rotation[:, 2]
         level: F64 = axis - (axis @ self.path.up) * self.path.up
         length = float(np.linalg.norm(level))

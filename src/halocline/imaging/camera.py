@@ -16,6 +16,7 @@ import numpy as np
 from halocline._typing import F32, F64
 from halocline.compute.compiled import compiled
 from halocline.errors import CameraError
+from halocline.filters.globe import Globe
 from halocline.imaging.frame import Window
 
 
@@ -98,6 +99,11 @@ class Camera:
             self.rotation, other.rotation, rtol=0.0, atol=1e-6
         )
 
+    @property
+    def globe(self) -> Globe | None:
+        """How directions lie in a picture of all of them; None: this camera looks one way."""
+        return None
+
     @cached_property
     def focal_px(self) -> float:
         """Focal length in pixels (horizontal)."""
@@ -179,6 +185,62 @@ class Camera:
         ``(3, rows, columns)`` float32.
         """
         return np.stack([self.component(region, axis) for axis in np.eye(3)])
+
+    def rays(self, columns: F64, rows: F64) -> F64:
+        """Return the unit view directions through a grid of places, in camera space.
+
+        Parameters
+        ----------
+        columns, rows
+            Pixel coordinates, ``(columns,)`` and ``(rows,)``.
+
+        Returns
+        -------
+        F64
+            ``(3, rows, columns)``.
+        """
+        x = (columns - self.centre_px[0]) * self.tangent_per_px[0]
+        y = (self.centre_px[1] - rows) * self.tangent_per_px[1]
+        grid_x, grid_y = np.meshgrid(x, y)
+        local = np.stack([grid_x, grid_y, np.full_like(grid_x, -1.0)])
+        local /= np.sqrt((local * local).sum(axis=0))
+        return local
+
+    def stretch(self, pixels: F64) -> F64:
+        """Return how much larger than on its axis a flat film shows balls: area by range over depth.
+
+        Parameters
+        ----------
+        pixels
+            ``(n, 2)``.
+
+        Returns
+        -------
+        F64
+            ``(n,)``, 1 or more.
+        """
+        tangents = (pixels - np.asarray(self.centre_px)) * np.asarray(self.tangent_per_px)
+        stretch: F64 = (1.0 + (tangents * tangents).sum(axis=1)) ** 0.25
+        return stretch
+
+    def lean(self, axis: F64, points_m: F64) -> F64:
+        """Return by how much an axis leans clockwise from the picture's upright, radians; 0 seen end on.
+
+        Parameters
+        ----------
+        axis
+            Unit vector, world.
+        points_m
+            ``(n, 3)``, world: where the axis stands. A flat film shows it alike everywhere.
+
+        Returns
+        -------
+        F64
+            ``(n,)``.
+        """
+        right, above = (float(part) for part in (self.rotation.T @ np.asarray(axis, np.float64))[:2])
+        end_on = math.hypot(right, above) <= 1e-6
+        return np.full(len(points_m), 0.0 if end_on else math.atan2(right, above))
 
     def project(self, points_m: F64) -> tuple[F64, F64]:
         """Project world points ``(n, 3)`` to pixels.

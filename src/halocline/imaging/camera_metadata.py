@@ -19,8 +19,9 @@ import numpy as np
 from halocline._typing import F64
 from halocline.errors import CameraError
 from halocline.imaging.camera import Camera, pinhole
-from halocline.imaging.exr import Part
+from halocline.imaging.exr import LATLONG, Part
 from halocline.imaging.names import words
+from halocline.imaging.panorama import PANORAMA_FOCAL_MM, PanoramaPixels, panorama
 
 DEFAULT_FOCAL_MM = 35.0
 DEFAULT_FILM_MM = 36.0
@@ -134,6 +135,12 @@ class CameraStatement:
         How many times as wide and high as the film back the display window is.
     level
         ``(3, 3)``: right, up and back of a level camera in the scene's world, for frames that have no matrix.
+    keyed
+        Whether ``camera_to_world`` is ``level``, turned and moved.
+    latlong
+        Whether the picture is said to show all directions.
+    latlong_pixels
+        What of its outer pixels lies on poles and seam; as the file has it where None.
     view
         The view whose camera this is; any where None.
     eye
@@ -153,6 +160,9 @@ class CameraStatement:
     squeeze: float | None = None
     overscan: float | None = None
     level: Matrix | None = None
+    keyed: bool = False
+    latlong: bool = False
+    latlong_pixels: PanoramaPixels | None = None
     view: str | None = None
     eye: Eye | None = None
 
@@ -224,6 +234,8 @@ def find_camera(
         )
     warnings: list[str] = []
     found, matrix_source = _matrix(part, view, said, warnings)
+    if shows_all_directions(part, said):
+        return _all_around(part, said, found, matrix_source, warnings, unit_m)
     lens = _lens(part, view, said, warnings)
     if found is None:
         warnings.append(
@@ -304,14 +316,53 @@ def frozen_rows(matrix: F64) -> Matrix:
     return tuple(tuple(map(float, row)) for row in matrix)
 
 
-def refuse_projection(part: Part) -> None:
-    """Refuse a picture that no pinhole camera took, as far as its metadata tells.
+def shows_all_directions(part: Part, statement: CameraStatement) -> bool:
+    """Tell whether a picture is a panorama, by its own ``envmap`` attribute or by what is stated.
+
+    Parameters
+    ----------
+    part
+        The picture.
+    statement
+        What the user says of its camera.
+
+    Returns
+    -------
+    bool
+        Whether its columns are longitudes and its rows latitudes.
+    """
+    return statement.latlong or part.environment == LATLONG
+
+
+def refuse_projection(part: Part, statement: CameraStatement) -> None:
+    """Refuse a picture that is neither a pinhole camera's nor a panorama, as far as its metadata tells.
+
+    Parameters
+    ----------
+    part
+        The picture.
+    statement
+        What the user says of its camera.
 
     Raises
     ------
     CameraError
-        ``E-CAMERA-PROJECTION`` for environments, and for cameras that are called or are no perspective.
+        ``E-CAMERA-PROJECTION`` for cube maps, for panoramas that do not show all directions, and for cameras
+        that are called or are neither.
     """
+    where = f'part "{part.name}"' if part.name else None
+    if shows_all_directions(part, statement):
+        display = part.display_window
+        if display.width != 2 * display.height or display.union(part.data_window) != display:
+            raise CameraError(
+                f"a panorama of all directions is twice as wide as high and has no overscan; this one has "
+                f"{display.width} x {display.height} pixels"
+                + ("" if display.union(part.data_window) == display else " and a larger data window"),
+                code="E-CAMERA-PROJECTION",
+                where=where,
+                fix="Render 360 x 180 degrees, or render through a perspective camera.",
+            )
+        return
     said = part.environment or _named_projection(part)
     if not said and _is_parallel(part):
         said = "orthographic (its worldToNDC does not depend on depth)"
@@ -319,9 +370,56 @@ def refuse_projection(part: Part) -> None:
         raise CameraError(
             f"the picture is {said}: no perspective, so its depth and its view rays are not known here",
             code="E-CAMERA-PROJECTION",
-            where=f'part "{part.name}"' if part.name else None,
-            fix="Render through a perspective camera, or project the picture for one first.",
+            where=where,
+            fix="Render through a perspective camera; or render all directions, 360 x 180 degrees, and say "
+            'so: camera.projection = "latlong".',
         )
+
+
+def _all_around(
+    part: Part,
+    said: CameraStatement,
+    found: F64 | None,
+    source: str,
+    warnings: list[str],
+    unit_m: float,
+) -> FoundCamera:
+    """Return the camera of a panorama."""
+    if said.eye is not None:
+        raise CameraError(
+            "views.interaxial sets two lenses side by side, and of a panorama no direction has a side",
+            code="E-CAMERA-PROJECTION",
+            where="views.interaxial",
+            fix="Leave it out: each eye's panorama is rendered by itself, with a camera of its own.",
+        )
+    by_file = part.environment == LATLONG
+    matrix = np.eye(4) if found is None else found.copy()
+    if found is None:
+        if said.level is not None:
+            matrix[:3, :3] = said.level
+        middle = "along +z, as OpenEXR's documentation has it" if by_file else "along place.ahead"
+        warnings.append(
+            f"no camera matrix in the metadata: the middle of the panorama is taken to look {middle}, level, "
+            "from the origin. Render the attribute worldToCamera into the files, or turn it by camera.pan; "
+            "place.camera_depth says how deep it is."
+        )
+        source = "level camera assumed"
+    if by_file and (found is None or (said.keyed and source == "stated")):
+        # From the level camera, down -z, to the middle of the standard's picture: half a turn.
+        up = np.asarray(said.level, np.float64)[:, 1] if said.level is not None else np.array([0.0, 1.0, 0.0])
+        matrix[:3, :3] = (2.0 * np.outer(up, up) - np.eye(3)) @ matrix[:3, :3]
+    matrix[:3, 3] *= unit_m
+    pixels = said.latlong_pixels or ("centres" if by_file else "edges")
+    camera = panorama(
+        part.display_window,
+        pixels=pixels,
+        camera_to_world=matrix,
+        focal_length_mm=said.focal_length_mm or PANORAMA_FOCAL_MM,
+        source=f"matrix: {source}; panorama, {'envmap' if by_file else 'stated'}, {pixels} of the outer "
+        "pixels on poles and seam",
+    )
+    doubts = tuple(warning for warning in warnings if warning.startswith(_SCALES))
+    return FoundCamera(camera, tuple(warnings), doubts)
 
 
 def _named_projection(part: Part) -> str:

@@ -12,6 +12,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from halocline._typing import F32, F64
+from halocline.errors import DepthError
 from halocline.imaging.camera import Camera
 from halocline.imaging.depth import ENDLESS, DepthEdges, DepthKind, DepthSpec, range_planes
 from halocline.imaging.depth_edges import COVERED, Pixels, mixed_and_clean_steps, neighbour
@@ -92,12 +93,21 @@ def infer_depth(
         The camera and the pixels covered.
     position
         World positions, scene units, where the file has them: they decide for sure.
+
+    Raises
+    ------
+    DepthError
+        ``E-DEPTH-KIND`` for a panorama whose depth is said to lie along one axis.
     """
     reasons: list[str] = []
     warnings: list[str] = []
+    if camera.globe is not None and values.ndim == 2:
+        spec = _of_panorama(spec, reasons)
     if values.ndim == 3:
         found = replace(spec, kind="position")
         reasons.append("position: three channels of world position stand in for depth")
+    elif spec.kind == "range" and reasons:
+        found = spec
     elif spec.kind == "auto":
         sample = _sample(values, alpha, camera, window, position, spec)
         found = replace(spec, kind=_kind(sample, name, spec, camera, reasons, warnings))
@@ -109,6 +119,21 @@ def infer_depth(
     if found.edges == "auto":
         found = replace(found, edges=_edges(values, alpha, found, camera, window, reasons))
     return DepthVerdict(found, tuple(reasons), tuple(warnings))
+
+
+def _of_panorama(spec: DepthSpec, reasons: list[str]) -> DepthSpec:
+    """Take a panorama's depth for what it can only be: along the ray."""
+    if spec.kind in {"planar", "negative_planar"}:
+        raise DepthError(
+            f"a panorama sees all around, and depth of kind {spec.kind} is measured along one axis",
+            code="E-DEPTH-KIND",
+            where="input.depth_kind",
+            fix='Leave input.depth_kind out, or set it to "range": metres along the ray.',
+        )
+    if spec.kind == "auto":
+        reasons.append("range: a panorama has no axis to measure along")
+        return replace(spec, kind="range")
+    return spec
 
 
 def unit_warnings(range_m: F32, alpha: F32 | None, spec: DepthSpec) -> list[str]:

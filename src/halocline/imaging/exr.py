@@ -32,9 +32,10 @@ _BLOCK_ROWS = 32
 
 _TYPE_NAMES = {"half": "half", "float": "float", "uint": "uint", "uint32": "uint"}
 
+LATLONG = "a lat-long environment (envmap)"
 _ENVIRONMENTS = {
-    "LatLong Environment": "a lat-long environment (envmap)",
-    "CubeFace Environment": "a cube-face environment (envmap)",
+    "LatLong Environment": LATLONG,
+    "CubeFace Environment": "a cube map (envmap)",
 }
 
 # What describes the file rather than the picture; a copy of it onto other pixels would be wrong or refused.

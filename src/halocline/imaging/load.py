@@ -427,7 +427,7 @@ class _Finish:
             finished["far_light"] = far_light_of(rgb, finished["range"], *far)
         elif "range" in finished and spec.separate_edges:
             finished |= mixture_planes(rgb, alpha, finished["range"])
-        if verdict is not None and spec.fit_surfaces and "normal" not in planes:
+        if verdict is not None and spec.fit_surfaces and "normal" not in planes and camera.globe is None:
             fitted = fitted_normals(
                 depth, finished["range"], spec=verdict.spec, camera=camera, window=self.window
             )
@@ -498,7 +498,7 @@ class _Finish:
 
     def _camera(self) -> Camera:
         if self.reading.with_range:
-            refuse_projection(self.part)
+            refuse_projection(self.part, self.spec.camera_of(self.plan.view))
         view = self.plan.view
         statement, unit = self.spec.camera_of(view), self.spec.depth.unit_m
         found = find_camera(self.part, view=view, statement=statement, unit_m=unit)

@@ -77,6 +77,7 @@ class CameraReport:
     focal_length_mm: float
     film_width_mm: float
     horizontal_view_deg: float
+    projection: str = "perspective"
 
 
 @dataclass(frozen=True)
@@ -365,13 +366,15 @@ def _deep_report(view: View) -> DeepReport | None:
 def _camera_report(view: View) -> CameraReport:
     camera = view.camera
     width = view.frame.display_window.width
+    across = float(np.degrees(2 * np.arctan(width / 2 * camera.tangent_per_px[0])))
     return CameraReport(
         source=camera.source,
         position_m=tuple(round(float(value), 6) for value in camera.position_m),
-        forward=tuple(round(float(-value), 6) for value in camera.rotation[:, 2]),
+        forward=tuple(round(float(-value), 6) + 0.0 for value in camera.rotation[:, 2]),
         focal_length_mm=float(camera.focal_length_mm),
         film_width_mm=float(camera.film_width_mm),
-        horizontal_view_deg=float(np.degrees(2 * np.arctan(width / 2 * camera.tangent_per_px[0]))),
+        horizontal_view_deg=across if camera.globe is None else 360.0,
+        projection="perspective" if camera.globe is None else "latlong",
     )
 
 
@@ -419,10 +422,14 @@ def _view_lines(view: ViewReport) -> Iterable[str]:
     if view.camera is not None:
         camera = view.camera
         where = ", ".join(f"{value:.4g}" for value in camera.position_m)
-        yield (
-            f"  camera        {camera.focal_length_mm:.4g} mm on {camera.film_width_mm:.4g} mm "
-            f"({camera.horizontal_view_deg:.1f} deg across), at {where} m"
-        )
+        if camera.projection == "latlong":
+            ahead = ", ".join(f"{value:.4g}" for value in camera.forward)
+            yield f"  camera        a panorama of all directions, its middle towards {ahead}, at {where} m"
+        else:
+            yield (
+                f"  camera        {camera.focal_length_mm:.4g} mm on {camera.film_width_mm:.4g} mm "
+                f"({camera.horizontal_view_deg:.1f} deg across), at {where} m"
+            )
         yield f"                {camera.source}"
     yield (f"  coverage      {view.covered_share:.1%} of the pixels, {view.partly_covered_share:.1%} in part")
     if view.statistics is not None:

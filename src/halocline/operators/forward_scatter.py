@@ -21,6 +21,7 @@ from pydantic import Field
 
 from halocline._typing import F32, F64
 from halocline.compute.threads import in_parallel
+from halocline.filters.globe import Globe
 from halocline.filters.halo import HaloField, HaloKernels
 from halocline.filters.pyramid_blur import NOTHING, bands_of_rows
 from halocline.graph.light_form import combine
@@ -28,7 +29,7 @@ from halocline.graph.operator import WHOLE, Operator, Planes, PlaneUse, Tile, Un
 from halocline.graph.shot import Shot
 from halocline.imaging.frame import Window
 from halocline.operators.shared.two_surfaces import FARTHER_PLANES, Farther
-from halocline.physics.path.transport import OpenRays, VeilRays
+from halocline.physics.path.transport import OpenRays, VeilRays, abeam
 from halocline.physics.path.water_halo import (
     Surfaces,
     WaterHalo,
@@ -95,9 +96,9 @@ class PreparedScatter:
     back: F64
     spread: SpreadHalo | None = None
 
-    def fields(self, length_m: F32) -> tuple[HaloField, ...]:
+    def fields(self, length_m: F32, globe: Globe | None) -> tuple[HaloField, ...]:
         """Return the halos of a picture with surfaces at these ranges, one for each of the kernels."""
-        return tuple(HaloField.of(length_m, kernels) for kernels in self.kernels)
+        return tuple(HaloField.of(length_m, kernels, globe) for kernels in self.kernels)
 
 
 @dataclass(frozen=True)
@@ -164,7 +165,7 @@ class ForwardScatter(Operator[ForwardScatterParameters, PreparedScatter]):
         else:
             asymmetry = p.asymmetry if p.law == "smooth" else None
             unlike = p.acts_on == "difference"
-            bend = light_bend(path, -shot.camera.rotation[:, 2]) if unlike else 0.0
+            bend = float(np.mean([light_bend(path, view) for view in _views(shot)])) if unlike else 0.0
             halo = water_halo(path, asymmetry, bend=bend, shape=shape, focal_px=focal)
             if p.detail == "bands":
                 kernels = band_kernels(path, asymmetry, bend=bend, shape=shape, focal_px=focal)
@@ -178,7 +179,7 @@ class ForwardScatter(Operator[ForwardScatterParameters, PreparedScatter]):
         length = planes.get("path_length")
         if length is None:
             length = shot.path.path_length(planes["range"], shot.view_plane("downward", tile.window))
-        fields = prepared.fields(length)
+        fields = prepared.fields(length, shot.camera.globe)
         return replace(prepared, spread=self.spread(planes, length, fields, tile, shot, prepared))
 
     def apply(self, planes: Planes, tile: Tile, shot: Shot, prepared: PreparedScatter) -> Planes:
@@ -277,6 +278,15 @@ class ForwardScatter(Operator[ForwardScatterParameters, PreparedScatter]):
         own = Surfaces(length[None], share[None])
         prepared.halo.give(light[:, None], own, rays, prepared.mix, given)
         energy[:, farther.where[0], farther.where[1]] += given[:, 0]
+
+
+def _views(shot: Shot) -> list[F64]:
+    """Return the directions for which the water's light is judged: the axis; of a panorama, level ones."""
+    if shot.camera.globe is None:
+        return [-shot.camera.rotation[:, 2]]
+    aside = abeam(shot.path)
+    ahead = np.cross(shot.path.up, aside)
+    return [aside, -aside, ahead, -ahead]
 
 
 def _shared(planes: F32, fields: tuple[HaloField, ...]) -> list[F32]:

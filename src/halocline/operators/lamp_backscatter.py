@@ -171,7 +171,8 @@ class LampBackscatter(Operator[LampBackscatterParameters, PreparedHaze]):
             np.array([lamp.range_m for lamp in seen]),
             2.0 * radius_m,
         )
-        return Drawing(Area(window.y, window.y_end, window.x, window.x_end), discs)
+        area = Area(window.y, window.y_end, window.x, window.x_end)
+        return Drawing(area, discs, globe=camera.globe)
 
 
 def _behind(planes: Planes, alpha: F32, open_length: F32) -> list[tuple[F32, F32]]:

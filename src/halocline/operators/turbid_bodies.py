@@ -19,7 +19,7 @@ from halocline.graph.operator import Operator, Planes, PlaneUse, Stage, Tile
 from halocline.graph.shot import Shot
 from halocline.operators.shared.body_parameters import PlacedBody, Vector
 from halocline.operators.shared.sediment_parameters import SedimentSource
-from halocline.operators.shared.view_rays import spaced_rays
+from halocline.operators.shared.view_rays import ray_spacing, spaced_rays
 from halocline.operators.shared.water_shade import scene_shade, water_shade
 from halocline.physics.floating.flow import Current, turbulence
 from halocline.physics.floating.turbid import TurbidBody
@@ -108,7 +108,7 @@ class TurbidBodies(Operator[TurbidBodiesParameters, TurbidVolume]):
         """Place the bodies and set out the rays; they are followed when first looked at."""
         p, window = self.parameters, shot.data_window
         shade = scene_shade(water_shade(shot))
-        spacing = max(1.0, shot.display_window.width / p.rays)
+        spacing = ray_spacing(shot.camera, shot.display_window, p.rays)
         directions = spaced_rays(shot.camera, np.eye(3), window, spacing)
         eddies = turbulence(
             shot.seed,

@@ -76,6 +76,7 @@ class WaterLayers(Operator[WaterLayersParameters, tuple[Layer, ...]]):
     nothing_at: ClassVar = {"bend": 0.0, "smear": 0.0, "sheen": 0.0}
     stage = Stage.LAYERS
     layer = "shimmer"
+    one_way = True
 
     def planes(self) -> PlaneUse:
         """Read colour, coverage and range; write colour, coverage, displacement and blur in pixels."""

@@ -399,6 +399,13 @@ class CameraSection(Strict):
     track
         File of cameras by frame, CSV or JSON (see ``docs/cameras.md``), beside the preset. What it says wins
         over the render; what it leaves out is taken from the render or from the keys here.
+    projection
+        ``latlong``: the picture is a panorama of all directions, 360 x 180 degrees, columns by longitude and
+        rows by latitude. Files that say so themselves (OpenEXR's attribute ``envmap``) need no key.
+    latlong_pixels
+        What of a panorama's outer pixels lies on the poles and on the seam: their ``centres``, as OpenEXR's
+        documentation has it for ``envmap``, so that the first and the last column show the same; or their
+        ``edges``, so that none does, which a panorama without that attribute is taken to have.
     replace
         Use the keys here even where the render carries a camera.
     """
@@ -415,6 +422,8 @@ class CameraSection(Strict):
     tilt: Angle | None = None
     roll: Angle | None = None
     track: AnyFile | None = None
+    projection: Literal["latlong"] | None = None
+    latlong_pixels: Literal["centres", "edges"] | None = None
     replace: bool = False
 
     @model_validator(mode="after")

@@ -568,9 +568,14 @@ add(
 
 # ---- Cameras that are none
 add(
-    "all directions at once",
+    "all directions at once, but not twice as wide as high",
     one(rgba(), depth(), header={"envmap": OpenEXR.ENVMAP_LATLONG}),
-    refused("E-CAMERA-PROJECTION", "lat-long", "perspective"),
+    refused("E-CAMERA-PROJECTION", "16 x 12", "360 x 180"),
+)
+add(
+    "the faces of a cube",
+    one(rgba(), depth(), header={"envmap": OpenEXR.ENVMAP_CUBE}),
+    refused("E-CAMERA-PROJECTION", "cube map", "latlong"),
 )
 add(
     "a camera called orthographic",

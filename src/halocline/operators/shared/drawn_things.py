@@ -133,7 +133,8 @@ def drawing_of(parts: Sequence[Seen], exposure: Exposure, bands: int) -> Drawing
     discs = [disc for part in parts for disc in part.discs]
     sprites = [sprite for part in parts for sprite in part.sprites]
     everything = Discs.joined(discs) if discs else Discs.none(bands)
-    return Drawing(exposure.area, everything, Sprites.joined(sprites) if sprites else None)
+    cards = Sprites.joined(sprites) if sprites else None
+    return Drawing(exposure.area, everything, cards, exposure.middle.globe)
 
 
 def surface_of(planes: Planes) -> Surface:

@@ -264,6 +264,7 @@ class PortOperator(Operator[P, PortPicture]):
     stage = Stage.PORT
     nothing_at = None
     whole = True
+    one_way = True
     # As a warning names it.
     port_name: ClassVar[str]
 

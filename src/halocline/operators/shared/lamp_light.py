@@ -56,5 +56,7 @@ def in_front(lamp: Lamp, shot: Shot) -> bool:
     bool
         Whether it does.
     """
+    if shot.camera.globe is not None:
+        return True
     ahead = -shot.camera.rotation[:, 2]
     return float((lamp.position_m - shot.camera.position_m) @ ahead) > 0.0

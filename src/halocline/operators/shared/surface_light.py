@@ -121,7 +121,10 @@ def casters_seen(shot: Shot, surfaces: Frame, axes: LevelAxes) -> Casters:
     x, y, down = (
         shot.camera.component(seen_from, axis, every=stride) for axis in (axes.x, axes.y, -shot.path.up)
     )
-    weight = np.where(np.isfinite(range_m), alpha, np.float32(0.0)) * fades_out(range_m.shape, _BORDER)
+    weight = np.where(np.isfinite(range_m), alpha, np.float32(0.0))
+    if shot.camera.globe is None:
+        # Of all directions there is no border.
+        weight *= fades_out(range_m.shape, _BORDER)
     seen = np.nonzero(weight > 0.0)
     metres, origin = range_m[seen], np.array(axes.origin, np.float32)[:, np.newaxis]
     places = np.stack([x[seen] * metres, y[seen] * metres]) + origin

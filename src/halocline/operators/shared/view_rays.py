@@ -11,6 +11,10 @@ from halocline.filters.displacement import Grid
 from halocline.imaging.camera import Camera
 from halocline.imaging.frame import Window
 
+# A picture all around is seven times as wide as one of a usual lens (35 mm on 36), and is looked at as often
+# with a wider one.
+_AROUND = 4
+
 
 @dataclass(frozen=True)
 class Rays:
@@ -68,6 +72,9 @@ def grid_rays(camera: Camera, grid: Grid) -> Rays:
         Unit directions, world, ``(3, rows, columns)``, float32, with the pixels that they go through.
     """
     columns, rows = grid.columns, grid.rows
+    if camera.globe is not None:
+        turned = np.einsum("ij,jrc->irc", camera.rotation, camera.rays(columns, rows))
+        return Rays(camera, turned.astype(np.float32), columns, rows)
     x = (columns - camera.centre_px[0]) * camera.tangent_per_px[0]
     y = (camera.centre_px[1] - rows) * camera.tangent_per_px[1]
     length = np.sqrt(1.0 + np.add.outer(y * y, x * x))
@@ -76,6 +83,30 @@ def grid_rays(camera: Camera, grid: Grid) -> Rays:
         for axis in camera.rotation
     ]
     return Rays(camera, np.stack(world), columns, rows)
+
+
+def ray_spacing(camera: Camera, display_window: Window, rays: int) -> float:
+    """Return how many pixels apart coarse rays are.
+
+    Parameters
+    ----------
+    camera
+        The camera.
+    display_window
+        Its picture.
+    rays
+        How many there are across a picture. Of all directions there are more, and whole spacings around, so
+        that nothing shows where the picture meets itself.
+
+    Returns
+    -------
+    float
+        1 or more.
+    """
+    if camera.globe is None:
+        return max(1.0, display_window.width / rays)
+    around = camera.globe.around_px
+    return around / min(_AROUND * rays, max(1, int(around)))
 
 
 def spaced_rays(camera: Camera, axes: F64, window: Window, spacing_px: float) -> F32:
@@ -100,12 +131,7 @@ def spaced_rays(camera: Camera, axes: F64, window: Window, spacing_px: float) ->
     """
     columns = np.arange(int(window.width / spacing_px) + 2) * spacing_px + window.x
     rows = np.arange(int(window.height / spacing_px) + 2) * spacing_px + window.y
-    x = (columns - camera.centre_px[0]) * camera.tangent_per_px[0]
-    y = (camera.centre_px[1] - rows) * camera.tangent_per_px[1]
-    grid_x, grid_y = np.meshgrid(x, y)
-    local = np.stack([grid_x, grid_y, np.full_like(grid_x, -1.0)])
-    local /= np.sqrt((local * local).sum(axis=0))
-    directions = np.einsum("ij,jrc->irc", axes @ camera.rotation, local)
+    directions = np.einsum("ij,jrc->irc", axes @ camera.rotation, camera.rays(columns, rows))
     return np.ascontiguousarray(directions, dtype=np.float32)
 
 

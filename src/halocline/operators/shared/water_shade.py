@@ -19,6 +19,7 @@ from halocline._typing import F32, F64
 from halocline.graph.graph import Graph
 from halocline.graph.shot import Shot
 from halocline.imaging.frame import Window
+from halocline.imaging.panorama import continued
 from halocline.operators.shared.surface_light import (
     LevelAxes,
     by_channel,
@@ -28,7 +29,7 @@ from halocline.operators.shared.surface_light import (
     sun_zenith,
     water_index,
 )
-from halocline.operators.shared.view_rays import spaced_rays
+from halocline.operators.shared.view_rays import ray_spacing, spaced_rays
 from halocline.physics.floating.particles_as_seen import SceneShade
 from halocline.physics.path.light_shares import light_shares, sky_share_of_scalar
 from halocline.physics.path.transport import LightPath
@@ -74,7 +75,7 @@ class RayGrid:
     @classmethod
     def of(cls, shot: Shot, rays: int) -> RayGrid:
         """Lay so many rays across a shot's picture."""
-        spacing = max(1.0, shot.display_window.width / rays)
+        spacing = ray_spacing(shot.camera, shot.display_window, rays)
         axes, window = LevelAxes.of(shot), shot.data_window
         level = np.stack([axes.x, axes.y, -shot.path.up])
         return cls(axes, spacing, spaced_rays(shot.camera, level, window, spacing), window)
@@ -113,6 +114,9 @@ class RayGrid:
         if surfaces is None:
             nothing = np.zeros((rows, columns), np.float32)
             return ThingsAhead.of(nothing, nothing, step * max(shot.camera.tangent_per_px))
+        two = {name: surfaces.plane(name) for name in ("alpha", "range")}
+        beyond = max(0, surfaces.data_window.x - self.window.x) + 2 * math.ceil(step)
+        surfaces = continued(replace(surfaces, planes=two), shot.camera, beyond)
         window = surfaces.data_window
         # A quarter of the way from ray to ray is fine enough for means about each.
         thin = max(1, int(step) // 4)

@@ -314,8 +314,7 @@ def _axes(bubbles: RisingBubbles, sight: SightLine, size_px: F64, exposure: Expo
     top, level = 2.0 * top_share(height), 1.0 - sight.downward**2
     halves = [np.hypot(wide * sight.downward, part * tall * np.sqrt(level)) for part in (top, 2.0 - top)]
     tall = 0.5 * (halves[0] + halves[1])
-    up = exposure.middle.rotation.T @ column.up
-    tilt = math.atan2(float(up[0]), float(up[1])) if math.hypot(float(up[0]), float(up[1])) > 1e-6 else 0.0
+    tilt = exposure.middle.lean(column.up, bubbles.position_m)
     sway = 2.0 * math.pi * (slant + (0.7 + 0.6 * pace) * _LEANS_HZ * bubbles.age_s)
     lean = tilt + _LEAN_RAD * np.minimum(3.0 * (1.0 - height), 1.0) * np.sin(sway)
     half = 0.5 * size_px

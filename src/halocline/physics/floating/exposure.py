@@ -11,6 +11,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from halocline._typing import F64
+from halocline.filters.globe import Globe
 from halocline.filters.lens_blur import ThinLens, footprint
 from halocline.filters.splat import Area, Discs
 from halocline.physics.floating.field import ViewVolume
@@ -55,8 +56,21 @@ class ProjectingCamera(Protocol):
     def centre_px(self) -> tuple[float, float]:
         """The optical axis in pixel coordinates."""
 
+    @property
+    def globe(self) -> Globe | None:
+        """How directions lie in a picture of all of them; None where it looks one way."""
+
     def project(self, points_m: F64) -> tuple[F64, F64]:
-        """Return pixels ``(n, 2)`` and planar depth ``(n,)`` of world points."""
+        """Return pixels ``(n, 2)`` and planar depth (all around: range) ``(n,)`` of world points."""
+
+    def rays(self, columns: F64, rows: F64) -> F64:
+        """Return unit view directions through a grid of places, camera space, ``(3, rows, columns)``."""
+
+    def stretch(self, pixels: F64) -> F64:
+        """Return how much larger than on the axis balls are shown at pixels ``(n, 2)``."""
+
+    def lean(self, axis: F64, points_m: F64) -> F64:
+        """Return by how much an axis at world points leans clockwise in the picture, radians ``(n,)``."""
 
 
 @dataclass(frozen=True)
@@ -104,6 +118,8 @@ class Exposure:
     @cached_property
     def solid_angle(self) -> float:
         """Solid angle of the picture, about, steradian."""
+        if self.middle.globe is not None:
+            return 4.0 * math.pi
         left, right, bottom, top = self.tangents
         return (math.atan(right) - math.atan(left)) * (math.atan(top) - math.atan(bottom))
 
@@ -126,13 +142,8 @@ class Exposure:
         way = self.closed.position_m - self.opened.position_m
         length = math.sqrt(float(way @ way))
         margin = margin_m + length + 0.5 * self.lens.aperture_m
-        return ViewVolume(position_m, rotation, self.tangents, farthest_m, margin)
-
-    def _stretch(self, pixels: F64) -> F64:
-        """Return how much larger a flat film shows balls at pixels ``(n, 2)``: area by range over depth."""
-        tangents = (pixels - np.asarray(self.middle.centre_px)) * np.asarray(self.middle.tangent_per_px)
-        stretch: F64 = (1.0 + (tangents * tangents).sum(axis=1)) ** 0.25
-        return stretch
+        tangents = self.tangents if self.middle.globe is None else None
+        return ViewVolume(position_m, rotation, tangents, farthest_m, margin)
 
     def streaks(self, shown: Places) -> tuple[F64, F64, F64, F64]:
         """Return the ways of things over the picture while the shutter is open.
@@ -154,6 +165,10 @@ class Exposure:
         start, first = self.opened.project(shown.opened_m)
         middle, _ = self.middle.project(shown.middle_m)
         end, last = self.closed.project(shown.closed_m)
+        globe = self.middle.globe
+        if globe is not None:
+            # The way over the seam is the short one.
+            start[:, 0], end[:, 0] = (globe.near(place[:, 0], middle[:, 0]) for place in (start, end))
         bend = np.nan_to_num(middle - 0.5 * (start + end))
         return start, end, bend, 0.5 * (first + last)
 
@@ -185,23 +200,24 @@ class Exposure:
         start, end, bend, depth = self.streaks(places)
         ahead = np.flatnonzero(np.isfinite(start).all(axis=1) & np.isfinite(end).all(axis=1))
         start, end, bend, depth = start[ahead], end[ahead], bend[ahead], depth[ahead]
-        thing = 0.5 * diameter_m[ahead] * self.px_per_radian / depth * self._stretch(0.5 * (start + end))
+        thing = (
+            0.5 * diameter_m[ahead] * self.px_per_radian / depth * self.middle.stretch(0.5 * (start + end))
+        )
         blur = self.lens.blur_radius_px(depth)
         radius, softness = footprint(thing, np.maximum(blur, edge_softness * thing))
         reach = 1.1 * (radius + softness) + 2.0 + np.hypot(*bend.T)
         low, high = np.minimum(start, end) - reach[:, None], np.maximum(start, end) + reach[:, None]
         area = self.area
-        touching = np.flatnonzero(
-            (high[:, 0] > area.column)
-            & (low[:, 0] < area.column_end)
-            & (high[:, 1] > area.row)
-            & (low[:, 1] < area.row_end)
-        )
+        inside = (high[:, 1] > area.row) & (low[:, 1] < area.row_end)
+        if self.middle.globe is None:
+            inside &= (high[:, 0] > area.column) & (low[:, 0] < area.column_end)
+        touching = np.flatnonzero(inside)
         touching, start, end, pieces = _cut_up(touching, start, end, bend, radius)
         kept = ahead[touching]
         radius, thing = radius[touching], thing[touching]
         squeeze = None
-        if self.lens.cats_eye > 0.0:
+        # What sees all around has no barrel that could clip.
+        if self.lens.cats_eye > 0.0 and self.middle.globe is None:
             middle = 0.5 * (start + end) - np.asarray(self.middle.centre_px)
             squeeze = self.lens.squeeze_px(middle, depth[touching], blur[touching])
         return Discs(

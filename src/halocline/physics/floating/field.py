@@ -32,20 +32,23 @@ CELL_DIAMETERS = 160.0
 _DENSEST_DEVIATIONS = 2.2
 # While a field is thinned, this share of its whole density is on its way in or out.
 _FADING_IN = 0.12
+# As the loop takes a view without edges.
+_EVERYWHERE = (1.0, -1.0, 1.0, -1.0)
 # More cells than this in one view would be slow; the caller's draw limits are wrong.
 _MOST_CELLS = 4_000_000
 
 
 @dataclass(frozen=True)
 class ViewVolume:
-    """The part of space that a picture shows: a pyramid cut off by a sphere.
+    """The part of space that a picture shows: a pyramid cut off by a sphere, or a whole sphere.
 
     Attributes
     ----------
     position_m, rotation
         Lens ``(3,)`` and camera axes as columns ``(3, 3)``; the camera looks down its -z.
     tangents
-        Left, right, bottom and top edge as tangents of the view angle (right and up positive).
+        Left, right, bottom and top edge as tangents of the view angle (right and up positive); None where
+        the picture shows all directions.
     farthest_m
         Radius of the sphere.
     margin_m
@@ -54,7 +57,7 @@ class ViewVolume:
 
     position_m: F64
     rotation: F64
-    tangents: tuple[float, float, float, float]
+    tangents: tuple[float, float, float, float] | None
     farthest_m: float
     margin_m: float = 0.0
 
@@ -64,6 +67,8 @@ class ViewVolume:
         x, y, z = (_dot(offset, self.rotation[:, axis]) for axis in range(3))
         reach = radius_m + self.margin_m
         inside = offset[:, 0] ** 2 + offset[:, 1] ** 2 + offset[:, 2] ** 2 <= (self.farthest_m + reach) ** 2
+        if self.tangents is None:
+            return np.asarray(inside)
         left, right, bottom, top = self.tangents
         for along, tangent in ((x, right), (-x, -left), (y, top), (-y, -bottom)):
             # Signed distance to the side of the pyramid, positive outside.
@@ -74,6 +79,9 @@ class ViewVolume:
 
     def box(self) -> tuple[F64, F64]:
         """Return the lowest and highest corner of a box about the volume, each ``(3,)``."""
+        reach = np.full(3, self.farthest_m + self.margin_m)
+        if self.tangents is None:
+            return self.position_m - reach, self.position_m + reach
         left, right, bottom, top = self.tangents
         corners = np.array([[x, y, -1.0] for x in (left, right) for y in (bottom, top)])
         lengths = np.sqrt((corners * corners).sum(axis=1, keepdims=True))
@@ -82,7 +90,6 @@ class ViewVolume:
         axis /= math.sqrt(float((axis * axis).sum()))
         narrowest = float((corners / lengths @ axis.T).min())
         if narrowest < 0.5:
-            reach = np.full(3, self.farthest_m + self.margin_m)
             return self.position_m - reach, self.position_m + reach
         tips = np.concatenate([np.zeros((1, 3)), corners / lengths, axis]) * (self.farthest_m / narrowest)
         points = tips @ self.rotation.T + self.position_m
@@ -350,7 +357,7 @@ def _particles_in_cells(
         sizes.inverse,
         view.position_m,
         np.ascontiguousarray(view.rotation),
-        view.tangents,
+        _EVERYWHERE if view.tangents is None else view.tangents,
         (view.margin_m, view.farthest_m + view.margin_m, limits.farthest_m, limits.smallest_angle_rad),
         home,
         diameter,

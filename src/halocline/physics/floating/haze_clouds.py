@@ -48,7 +48,7 @@ class HazeClouds:
 
     table: F32
     area: Area
-    spacing_px: int
+    spacing_px: float
 
     def ratio(self, part: Area, range_m: F32) -> F32:
         """Return the density over its mean for each pixel of a part ``(rows, columns)`` of given range."""
@@ -143,18 +143,23 @@ def haze_clouds(
             weight += seen
             total += seen * _density(patchy, motion, exposure, path.up, rays * place)
         table[index] = total / weight
-    return HazeClouds(table, exposure.area, _RAY_SPACING_PX)
+    return HazeClouds(table, exposure.area, _spacing_px(exposure))
+
+
+def _spacing_px(exposure: Exposure) -> float:
+    """Return how far rays lie apart; around a panorama there are whole spacings, so that it has no seam."""
+    globe = exposure.middle.globe
+    if globe is None:
+        return float(_RAY_SPACING_PX)
+    return globe.around_px / max(1, round(globe.around_px / _RAY_SPACING_PX))
 
 
 def _rays(exposure: Exposure) -> F64:
     """Return unit view directions in camera space on the grid, ``(rows, columns, 3)``, past the far edges."""
-    area, camera = exposure.area, exposure.middle
-    x = area.column + 0.5 + np.arange(area.columns // _RAY_SPACING_PX + 2) * _RAY_SPACING_PX
-    y = area.row + 0.5 + np.arange((area.row_end - area.row) // _RAY_SPACING_PX + 2) * _RAY_SPACING_PX
-    right = (x - camera.centre_px[0]) * camera.tangent_per_px[0]
-    up = (camera.centre_px[1] - y) * camera.tangent_per_px[1]
-    rays = np.stack([*np.broadcast_arrays(right[None, :], up[:, None]), -np.ones((len(y), len(x)))], axis=2)
-    return np.asarray(rays / np.sqrt((rays * rays).sum(axis=2, keepdims=True)))
+    area, apart = exposure.area, _spacing_px(exposure)
+    x = area.column + 0.5 + np.arange(int(area.columns / apart) + 2) * apart
+    y = area.row + 0.5 + np.arange(int((area.row_end - area.row) / apart) + 2) * apart
+    return np.ascontiguousarray(np.moveaxis(exposure.middle.rays(x, y), 0, 2))
 
 
 def _density(

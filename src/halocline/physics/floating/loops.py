@@ -57,7 +57,8 @@ def find(
     sizes
         D^(1 - m) of the smallest and how much more it is of the largest, 1 / (1 - m), smallest and largest D.
     position_m, rotation, tangents
-        See `halocline.physics.floating.field.ViewVolume`.
+        See `halocline.physics.floating.field.ViewVolume`; where the left tangent is beyond the right one, all
+        directions are seen.
     reach
         How far outside the pyramid and how far away a particle may be; the same for the limits at which it is
         drawn, and its smallest angle.
@@ -68,6 +69,7 @@ def find(
     left, right, bottom, top = tangents
     across, down = math.hypot(1.0, left), math.hypot(1.0, bottom)
     across_right, down_top = math.hypot(1.0, right), math.hypot(1.0, top)
+    everywhere = left > right
     kept = 0
     for cell in range(len(cells)):
         i, j, k = np.uint64(cells[cell, 0]), np.uint64(cells[cell, 1]), np.uint64(cells[cell, 2])
@@ -81,10 +83,11 @@ def find(
             z = dx * rotation[0, 2] + dy * rotation[1, 2] + dz * rotation[2, 2]
             x = dx * rotation[0, 0] + dy * rotation[1, 0] + dz * rotation[2, 0]
             y = dx * rotation[0, 1] + dy * rotation[1, 1] + dz * rotation[2, 1]
-            if z > margin or x + right * z > margin * across_right or -x - left * z > margin * across:
-                continue
-            if y + top * z > margin * down_top or -y - bottom * z > margin * down:
-                continue
+            if not everywhere:
+                if z > margin or x + right * z > margin * across_right or -x - left * z > margin * across:
+                    continue
+                if y + top * z > margin * down_top or -y - bottom * z > margin * down:
+                    continue
             diameter = (sizes[0] + _share(size) * sizes[1]) ** sizes[2]
             # The power's rounding must not push a particle out of its class.
             diameter = min(max(diameter, sizes[3]), sizes[4])
