@@ -138,6 +138,8 @@ ROWS: dict[str, Row] = {
     "camera.tilt": Row("", ("0.0", "90.0"), view_of_camera, ((0.0, 0.0, -1.0), (0.0, 1.0, 0.0))),
     "camera.roll": Row("", ("0.0", "90.0"), top_of_camera, ((0.0, 1.0, 0.0), (1.0, 0.0, 0.0))),
     "camera.horizontal_view": Row("", (None, "'1 rad'"), of_camera("hfov_deg"), (None, math.degrees(1.0))),
+    "camera.projection": Row("", (None, "'latlong'"), of_camera("latlong"), (False, True)),
+    "camera.latlong_pixels": Row("", (None, "'edges'"), of_camera("latlong_pixels"), (None, "edges")),
     # --- water: clear to murky takes the far end's own light
     "water.jerlov_type": Row(LIGHT_OFF + ATTENUATION, ("'IB'", "'7C'"), far, "down"),
     # At 550 nm c of 1C is .441 1/m by solonenko2015 and .526 by williamson2022.

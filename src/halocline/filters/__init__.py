@@ -4,6 +4,8 @@
   normalised_map, overscan_needed, sample, sample_sharp)
 - `pyramid_blur`: softening by amounts that vary (HiddenPlaces, VaryingBlur, bands_of_rows, doubled, halved)
 - `halo`: spreading light by range (HaloField, HaloKernels, halo_widths)
+- `globe`: pictures of all directions (Globe)
+- `globe_blur`: Gaussians on the sphere
 - `splat`: thousands of discs, streaks and sprites drawn to the bit (Area, Discs, Drawing, Sprites, Surface,
   Textures)
 - `lens_blur`: the shape a lens gives them (ThinLens, footprint)

@@ -13,6 +13,7 @@ import numpy as np
 from pydantic import Field, model_validator
 
 from halocline._typing import F32, F64
+from halocline.errors import GraphError
 from halocline.filters.soft_window import within
 from halocline.graph.operator import Operator, Planes, PlaneUse, Stage, Tile
 from halocline.graph.shot import Shot
@@ -125,6 +126,12 @@ class RimLight(Operator[RimLightParameters, _Prepared]):
             view = shot.camera.directions(tile.region)
             share = rim_share(tile.trim(planes["normal"]), view, prepared.side, p.sharpness)
         elif p.edge_width:
+            if shot.camera.globe is not None:
+                raise GraphError(
+                    "without normals its rim lies to one side of the picture, and a panorama has none",
+                    code="E-GRAPH-PANORAMA",
+                    fix="Render normals, set its edge_width = 0, or disable it.",
+                )
             share = tile.trim(depth_edges(planes["range"], prepared.towards, p.edge_width, p.edge_step))
             share = share.copy()
         else:
