@@ -83,6 +83,7 @@ class _Throughout(Operator[Strict, object]):
         super().__init__(operator.parameters)
         self.operator = operator
         self.inputs = operator.inputs  # type: ignore[misc]  # of the step that it stands for
+        self.one_way = operator.one_way  # type: ignore[misc]
         use = operator.planes()
         self.form = BANDS if BANDS in use.reads else RGB
         self.kept = tuple(kept) if self.form in use.writes else ()

@@ -1,6 +1,6 @@
 """What several operators share and no operator is.
 
-- `view_rays`: directions of a tile (Rays, grid_rays, spaced_rays)
+- `view_rays`: directions of a tile (Rays, grid_rays, ray_spacing, spaced_rays)
 - `two_surfaces`: pixels that show two surfaces (Farther)
 - `pixel_stretch`: what a pixel covers of a surface in an exposure (CameraMotion, STEEPEST, Stretches,
   stretches)
