@@ -169,7 +169,8 @@ class Caustics(Operator[CausticsParameters, _Prepared]):
         view = _View.of(shot, prepared.axes, tile)
         held = self._held(trimmed)
         vectors = None
-        if shot.motion is not None and _MOTION in trimmed:
+        # Vectors in a panorama's pixels are no ways in the plane of a picture.
+        if shot.camera.globe is None and shot.motion is not None and _MOTION in trimmed:
             vectors = shot.motion.pixels(trimmed[_MOTION], shot.display_window).reshape(2, -1)
         gain = _departure(prepared, view, trimmed["range"].ravel(), facing, direction, vectors)
         gain = gain.reshape(-1, *tile.region.shape)
