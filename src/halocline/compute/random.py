@@ -164,6 +164,8 @@ def poisson_counts(uniform: F64, mean: ArrayLike) -> NDArray[np.int64]:
     few = means < _COUNTED_BELOW
     count[few] = _counted_up(uniform[few], means[few])
     many = ~few
+    if not many.any():
+        return count
     # The smallest k whose cumulative probability reaches u; pdtrik may land one above.
     quantile = np.ceil(special.pdtrik(uniform[many], means[many]))
     below = np.maximum(quantile - 1.0, 0.0)

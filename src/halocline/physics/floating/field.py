@@ -16,13 +16,10 @@ import numpy as np
 from numpy.typing import NDArray
 
 from halocline._typing import F64
-from halocline.compute.on_demand import OnDemand
 from halocline.compute.random import normals, poisson_counts, stream_key, uniforms
 from halocline.errors import PhysicsError
 from halocline.physics.floating.loops import add_waves, find, stick_lumps, turn_lumps
 from halocline.physics.floating.particles import DrawLimits, PowerLaw
-
-special = OnDemand("scipy.special")
 
 # A cell is this many of its largest diameters wide: about a twentieth of the range at which such a particle
 # comes to 0.3 mrad. It depends on nothing that a shot may animate, or particles would change places.
@@ -192,7 +189,7 @@ class Patchiness:
         turn = 2.0 * math.pi
         add_waves(x, y, z, self.waves / turn, self.phases / turn, np.ones((len(self.phases), 1)), sums)
         # The mean of exp(a cos) is the Bessel function I0(a): dividing by it keeps the mean at 1.
-        mean = special.i0(self.amplitude) ** len(self.phases)
+        mean = float(np.i0(self.amplitude)) ** len(self.phases)
         ratio: F64 = np.minimum(np.exp(self.amplitude * sums[0]) / mean, self.highest)
         return ratio
 
@@ -207,7 +204,7 @@ class Patchiness:
         """The ratio is nowhere above this."""
         modes = len(self.phases)
         deviation = self.amplitude * math.sqrt(0.5 * modes)
-        return float(math.exp(_DENSEST_DEVIATIONS * deviation) / special.i0(self.amplitude) ** modes)
+        return float(math.exp(_DENSEST_DEVIATIONS * deviation) / float(np.i0(self.amplitude)) ** modes)
 
 
 def patchiness(seed: int, name: str, *, scale_m: float, variation: float, modes: int = 10) -> Patchiness:

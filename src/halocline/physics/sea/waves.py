@@ -21,9 +21,11 @@ from numpy.typing import NDArray
 
 from halocline._typing import F32, F64, AnyArray
 from halocline.compute.compiled import compiled
+from halocline.compute.disk_cache import kept, package_mark
 from halocline.compute.on_demand import OnDemand
 from halocline.compute.packed_spectrum import field_of
 from halocline.compute.random import stream_key, uniforms
+from halocline.compute.sources import source_digest
 from halocline.errors import PhysicsError
 
 special = OnDemand("scipy.special")
@@ -501,7 +503,23 @@ def make_patch(
 
 
 def _cell_variance(sea: SeaState, index: F64, dk: float, angle: float, band: tuple[float, float]) -> F64:
-    """Return the variance (m2) of each wavenumber cell, ``(grid, grid)``, within a range of wavenumbers."""
+    """Return the variance (m2) of each wavenumber cell, ``(grid, grid)``, within a range of wavenumbers.
+
+    Kept on disk: it takes longer than a small frame, and a sea is the same on all frames.
+    """
+
+    def made() -> bytes:
+        return _made_cell_variance(sea, index, dk, angle, band).tobytes()
+
+    key = f"waves {source_digest(__name__) or package_mark()} {sea!r} {index.size} {dk!r} {angle!r} {band!r}"
+    found = np.frombuffer(kept("tables", key, made), np.float64)
+    if found.size != index.size**2:
+        # Whole, and no sea: somebody else's doing.
+        found = np.frombuffer(made(), np.float64)
+    return found.reshape(index.size, index.size).copy()
+
+
+def _made_cell_variance(sea: SeaState, index: F64, dk: float, angle: float, band: tuple[float, float]) -> F64:
     at = np.arange(index.size)
     variance = _band_variance(sea, index[np.newaxis, :] * dk, index[:, np.newaxis] * dk, angle, band) * dk**2
     # Close to zero the spectrum changes within a cell: integrate there.
