@@ -328,6 +328,9 @@ class WorldDrift:
         """Return the rotation ``(3, 3)`` and translation ``(3,)``: world = rotation @ field + translation."""
         time = float(np.clip(time_s, self.times_s[0], self.times_s[-1]))
         keys = len(self.times_s)
+        if keys == 1 and not self.rotations_deg.any():
+            # As most stand: SciPy's transforms take long to import.
+            return np.eye(3), self.translations_m[0]
         if keys == 1:
             return transform.Rotation.from_rotvec(
                 self.rotations_deg[0], degrees=True
