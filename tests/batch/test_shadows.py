@@ -76,13 +76,18 @@ def written(path: Path, range_m: F64) -> Path:
 
 def wet(beauty: Path, *settings: str, **passes: Path) -> tuple[F32, bool]:
     """The frame under water, and whether it was told that unseen things throw no shadow."""
+    rgb, told = wet_and_told(beauty, *settings, **passes)
+    return rgb, any("as far as the camera sees" in line for line in told)
+
+
+def wet_and_told(beauty: Path, *settings: str, **passes: Path) -> tuple[F32, tuple[str, ...]]:
+    """The frame under water, and all that was told."""
     (beauty.parent / "look.toml").write_text(LOOK, encoding="utf-8")
     preset = load_preset(beauty.parent / "look.toml", settings)
     out = beauty.parent / "wet.exr"
     task = FrameTask(1001, beauty, None, out, replace=True, passes=tuple(passes.items()))
     result = render(read_inputs(task, preset), preset, Evaluation(1))
-    told = any("as far as the camera sees" in line for line in result.warnings)
-    return result.pictures[""].rgb, told
+    return result.pictures[""].rgb, result.warnings
 
 
 def test_what_the_sun_sees_casts_and_what_the_camera_sees_no_longer(tmp_path: Path) -> None:
@@ -116,3 +121,20 @@ def test_it_is_told_where_unseen_things_would_matter(tmp_path: Path) -> None:
     assert not wet(beauty, "light.shadows=false")[1]
     assert not wet(beauty, sun_depth=above)[1]
     assert not wet(written(tmp_path / "open.exr", np.full((36, 64), np.inf)))[1]
+
+
+def test_a_view_from_elsewhere_than_the_sun_is_told(tmp_path: Path) -> None:
+    beauty = written(tmp_path / "beauty.exr", np.full((36, 64), np.inf))
+    above = from_above(tmp_path / "sun.exr", 3.5, edge=15)
+
+    def told(*settings: str) -> str:
+        return " ".join(
+            line for line in wet_and_told(beauty, *settings, sun_depth=above)[1] if "sun_depth" in line
+        )
+
+    assert told() == ""
+    # A few degrees are nothing.
+    assert told("light.sun_elevation=85", "light.sun_azimuth=70") == ""
+    line = told("light.sun_elevation=30", "light.sun_azimuth=70")
+    assert "light.sun_elevation = 90" in line
+    assert "stands 30 degrees high" in line

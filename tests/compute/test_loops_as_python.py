@@ -8,6 +8,7 @@ from __future__ import annotations
 
 import copy
 import importlib
+import math
 import pkgutil
 from collections.abc import Callable
 from typing import Any
@@ -42,7 +43,8 @@ from halocline.physics.floating.field import (
 from halocline.physics.floating.haze_loops import cloud_ratios
 from halocline.physics.floating.loops import rise
 from halocline.physics.floating.particles import DrawLimits, PowerLaw
-from halocline.physics.path.phase import henyey_greenstein
+from halocline.physics.path import lamp_shadow_loops
+from halocline.physics.path.phase import henyey_greenstein, lobe_numbers
 from halocline.physics.sea.ray_volume import ShaftRays, ShaftSteps, ShaftWater
 from halocline.physics.sea.shade import Casters, Shade, ShadeWater, Square
 from halocline.physics.sea.shade_loops import lay_shade, light_at_places, loop_maps
@@ -185,6 +187,60 @@ def stand_in_the_light() -> None:
     light_at_places(*loop_maps(shade, in_water=False), column, row, range_m, np.empty((2, 5), np.float32))
 
 
+def stand_in_a_lamps_light() -> None:
+    """Find what a post before a wall keeps of a lamp, in few directions and in the water before it."""
+    turns = np.linspace(-0.3, 0.3, 4)
+    aside = np.stack([0.0 * turns, np.sin(turns), -np.cos(turns)], axis=1)
+    towards, angles = np.array([1.0, 0.0, 0.0]), np.linspace(1.0, 2.1, 6)
+    range_m = np.full((6, 8), 6.0, np.float32)
+    range_m[2:5, 4:6] = 3.0
+    none = np.zeros((0, 0), np.float32)
+    planes = range_m, np.ones_like(range_m), none, none
+    lens, bins = np.array([0.25, 0.25, 3.0, 3.0]), (np.arange(48) + 0.5) * math.pi / 48
+    by_angle = np.stack([np.cos(bins), np.sin(bins)], axis=1)
+    cast = np.empty((4, 48), np.float32)
+    steps = np.array([0.9, 0.1, 14, 0.8, 0.1])
+    lamp_shadow_loops.cast_rows(planes, lens, towards, aside, steps, by_angle, cast)
+    assert np.isfinite(cast).any()
+    bent = np.zeros((1, 6), np.uint8)
+    lamp_shadow_loops.bent_blocks(cast, 8, True, bent)
+    assert bent.any()
+    axes, narrow = np.array([[1, 0, 0], [0, 0, -1], [0, 1, 0]], np.float32), by_angle.astype(np.float32)
+    rows = np.stack([np.cos(turns), np.sin(turns)], axis=1).astype(np.float32)
+    offset = randoms(3, 12, least=-1.0, most=1.0) * np.float32(3.0) - np.array([[0], [0], [5]], np.float32)
+    at, side = np.array([-0.3, 5.0, 0.0], np.float32), randoms(3, 12)
+    for normal in (none, side / np.linalg.norm(side, axis=0)):
+        left = np.empty(12, np.float32)
+        lamp_shadow_loops.light_left(
+            offset, normal, axes, at, np.float32(0.3), cast, bent, 8, narrow, rows, left
+        )
+    seen = np.empty((4, 6), np.float32)
+    lamp_shadow_loops.ranges_seen(planes, lens, towards, aside, angles, seen)
+    low, high = np.empty_like(cast), np.empty_like(cast)
+    lamp_shadow_loops.rows_about(cast, 1, 1, False, low, high)
+    shares = np.empty((4, 6, 9, 2), np.float32)
+    lobes = np.array([lobe_numbers(0.9)], np.float32)
+    lamp_shadow_loops.fill_shares(
+        cast,
+        (low, high),
+        (1, 1, False),
+        (angles.astype(np.float32), np.linspace(0, 8, 9, dtype=np.float32), randoms(4)),
+        seen,
+        np.array([0.8, 0.05, -0.9, 4.0], np.float32),
+        (narrow, randoms(6), lobes),
+        randoms(2, 2, most=0.3),
+        np.array([0, 4]),
+        shares,
+    )
+    assert (shares < 1.0).any()
+    grid = np.array([-0.3, 5.0, 1.0, 4.5, 0.0, 8.0], np.float32)
+    haze = np.ones((2, 12), np.float32)
+    away = offset / np.linalg.norm(offset, axis=0)
+    lamp_shadow_loops.dim_haze(
+        away, randoms(12, most=9.0), axes, grid, seen, shares, randoms(2, most=1.0), haze
+    )
+
+
 # Loops that no small case here runs: held to other references instead.
 ELSEWHERE = {
     # Against quadrature and the point spread: tests/reference/test_lamp_beam_reference.py.
@@ -210,6 +266,7 @@ CASES: dict[str, Callable[[], None]] = {
     "steps": fit_over_steps,
     "deep samples": merge_deep_samples,
     "shade": stand_in_the_light,
+    "lamps' shadows": stand_in_a_lamps_light,
 }
 
 

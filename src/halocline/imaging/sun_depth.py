@@ -36,10 +36,13 @@ class SunView:
         ``(3, n)``: places in the world, metres.
     spacing_m
         The largest distance from one to the next along a level surface, metres.
+    ahead
+        Unit direction in which its camera looks, world, ``(3,)``.
     """
 
     points_m: F32
     spacing_m: float
+    ahead: F64
 
 
 def read_sun_depth(path: Path, *, scene_unit_m: float, depth_unit_m: float) -> SunView:
@@ -105,7 +108,9 @@ def _placed(part: Part, depth: F32, corners: F64, unit_m: float) -> SunView:
             (corners[0, 0], corners[0, 1], display.height),
         )
     )
-    return SunView((points * unit_m).astype(np.float32), float(max(across, down)) * unit_m)
+    middle = corners.mean(axis=(0, 1))
+    ahead = (middle[1] - middle[0]) / np.linalg.norm(middle[1] - middle[0])
+    return SunView((points * unit_m).astype(np.float32), float(max(across, down)) * unit_m, ahead)
 
 
 def _corners(part: Part, path: Path) -> F64:

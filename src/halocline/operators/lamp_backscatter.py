@@ -20,11 +20,12 @@ from halocline.filters.lens_blur import footprint
 from halocline.filters.splat import Area, Discs, Drawing, Surface
 from halocline.graph.operator import Operator, Planes, PlaneUse, Source, Stage, Tile
 from halocline.graph.shot import Shot
-from halocline.operators.shared.lamp_light import in_front, lamp_haze
+from halocline.operators.shared.lamp_light import in_front, lamp_haze, lamps_far_aside
 from halocline.physics.floating.field import patchiness
 from halocline.physics.floating.flow import Current
 from halocline.physics.floating.lamp_haze import clouds_at
 from halocline.physics.path.lamp_glow import Glow, LampSeen, lamp_glow
+from halocline.physics.path.lamps import Lamp
 from halocline.physics.path.scatterers import Scatterers
 from halocline.quantities import Distance, Factor, Period, Position, Ratio, Strict
 
@@ -66,7 +67,7 @@ class PreparedHaze:
     """What scatters, and the lamps that shine into the lens: their glows and their faces."""
 
     matter: Scatterers
-    glows: tuple[Glow, ...]
+    glows: tuple[tuple[Lamp, Glow], ...]
     faces: Drawing | None
 
 
@@ -96,9 +97,16 @@ class LampBackscatter(Operator[LampBackscatterParameters, PreparedHaze]):
         """Without lamps there is no haze."""
         return not shot.lamps or self.parameters.strength == 0.0
 
+    def warnings(self, shot: Shot) -> tuple[str, ...]:
+        """Tell of lamps whose shadows the lens knows little of."""
+        return lamps_far_aside(shot)
+
     def prepare(self, shot: Shot) -> PreparedHaze:
-        """Carry the clouds to where they are, and find the lamps that shine into the lens."""
+        """Carry the clouds to where they are, and find shadows and the lamps that shine into the lens."""
         p = self.parameters
+        for lamp in shot.lamps:
+            if lamp.shadow is not None:
+                lamp.shadow.ready(water=True)
         clouds = None
         if p.clouds > 0.0:
             seed = shot.step_seed("lamp_backscatter")
@@ -112,7 +120,7 @@ class LampBackscatter(Operator[LampBackscatterParameters, PreparedHaze]):
         ]
         return PreparedHaze(
             Scatterers.of_water(shot.path.bands, clouds),
-            tuple(lamp_glow(lamp, shot.path, found) for lamp, found in seen if p.glow > 0.0),
+            tuple((lamp, lamp_glow(lamp, shot.path, found)) for lamp, found in seen if p.glow > 0.0),
             self._faces([found for _, found in seen], shot) if seen else None,
         )
 
@@ -146,8 +154,13 @@ class LampBackscatter(Operator[LampBackscatterParameters, PreparedHaze]):
         total = lamp_haze(shot, direction, ends_m, prepared.matter)
         pixel = 1.0 / shot.camera.focal_px
         glow = np.float32(self.parameters.glow)
-        for each in prepared.glows:
-            each.add(direction, ends_m, pixel, glow, total)
+        for lamp, each in prepared.glows:
+            turned = np.zeros_like(total)
+            each.add(direction, ends_m, pixel, glow, turned)
+            if lamp.shadow is not None:
+                # What is turned a little has come the same way.
+                lamp.shadow.dim(direction, ends_m, turned)
+            total += turned
         return total
 
     def _faces(self, seen: list[LampSeen], shot: Shot) -> Drawing:

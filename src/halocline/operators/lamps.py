@@ -13,6 +13,7 @@ import numpy as np
 from halocline._typing import F32, F64
 from halocline.graph.operator import Operator, Planes, PlaneUse, Source, Stage, Tile
 from halocline.graph.shot import Shot
+from halocline.operators.shared.lamp_light import lamps_far_aside, surface_planes
 from halocline.operators.shared.two_surfaces import FARTHER_PLANES, Farther
 from halocline.physics.path.lamps import lit_surfaces
 from halocline.quantities import Factor, Share, Strict
@@ -54,7 +55,7 @@ class Lamps(Operator[LampsParameters, F64]):
         """Read and write light; normals where the render has them, its own light where daylight was lost."""
         return PlaneUse(
             reads=frozenset({"bands", "alpha", "range"}),
-            optional=FARTHER_PLANES | {"normal", "render_light", "render_far_light"},
+            optional=FARTHER_PLANES | {"normal", "fitted_normal", "render_light", "render_far_light"},
             writes=frozenset({"bands", "far_light"}),
         )
 
@@ -66,8 +67,15 @@ class Lamps(Operator[LampsParameters, F64]):
         """Without lamps, and with all of its own light, the render stays."""
         return not shot.lamps and self.parameters.daylight == 1.0
 
+    def warnings(self, shot: Shot) -> tuple[str, ...]:
+        """Tell of lamps whose shadows the lens knows little of."""
+        return lamps_far_aside(shot)
+
     def prepare(self, shot: Shot) -> F64:
-        """Return what takes irradiance to a ratio of daylight, ``(K,)``."""
+        """Return what takes irradiance to a ratio of daylight, ``(K,)``, with the lamps' shadows at hand."""
+        for lamp in shot.lamps:
+            if lamp.shadow is not None:
+                lamp.shadow.ready(water=False)
         ratio: F64 = 1.0 / (math.pi * shot.path.white)
         return ratio
 
@@ -75,7 +83,8 @@ class Lamps(Operator[LampsParameters, F64]):
         """Light the surfaces."""
         p = self.parameters
         direction = shot.camera.directions(tile.region)
-        gain = _gain(shot, prepared, direction, planes["range"], planes.get("normal"))
+        faces = planes.get("normal"), surface_planes(shot, planes, tile.region)
+        gain = _gain(shot, prepared, direction, planes["range"], *faces)
         # A lamp lights what is there, whatever daylight lost on its way down to it.
         own = planes.get("render_light", planes["bands"])
         light = planes["bands"] * np.float32(p.daylight)
@@ -86,7 +95,7 @@ class Lamps(Operator[LampsParameters, F64]):
             light += own * gain * coloured
         else:
             # The farther surface's normal is not known.
-            far_gain = _gain(shot, prepared, farther.at(direction), farther.range_m, None)
+            far_gain = _gain(shot, prepared, farther.at(direction), farther.range_m, None, None)
             own_share = farther.at(planes.get("render_far_light", farther.share))
             far = farther.at(light) * farther.at(farther.share)
             far += farther.at(own) * own_share * far_gain * coloured
@@ -105,7 +114,7 @@ class Lamps(Operator[LampsParameters, F64]):
         return {"bands": light, **written}
 
 
-def _gain(shot: Shot, ratio: F64, direction: F32, range_m: F32, normal: F32 | None) -> F32:
+def _gain(shot: Shot, ratio: F64, direction: F32, range_m: F32, normal: F32 | None, plane: F32 | None) -> F32:
     """Return all lamps' light on the surfaces, in units of daylight at the reference depth."""
     reached = np.minimum(range_m, np.float32(FARTHEST_M))
     total = np.zeros((shot.path.bands.count, *range_m.shape), np.float32)
@@ -113,6 +122,6 @@ def _gain(shot: Shot, ratio: F64, direction: F32, range_m: F32, normal: F32 | No
         lens = (shot.camera.position_m - lamp.position_m).astype(np.float32)
         offset = direction * reached
         offset += lens.reshape(3, *(1,) * range_m.ndim)
-        total += lit_surfaces(lamp, shot.path.bands, offset, normal)
+        total += lit_surfaces(lamp, shot.path.bands, offset, normal, plane)
     total *= ratio.astype(np.float32).reshape(-1, *(1,) * range_m.ndim)
     return total

@@ -87,7 +87,7 @@ def make_shot(
         display_window=display_window,
         data_window=data_window,
         shutter_deg=look.sequence.shutter_angle,
-        lamps=placed_lamps(look.light.lamps, path, track.at(frame)),
+        lamps=placed_lamps(look.light.lamps, path, track.at(frame), surfaces),
         sea=look.sea,
         surfaces=surfaces,
         sun_view=_sun_view(look, sun_depth),

@@ -8,7 +8,10 @@ import numpy as np
 
 from halocline._typing import F64
 from halocline.imaging.camera import Camera
+from halocline.imaging.frame import Frame
+from halocline.imaging.panorama import Panorama
 from halocline.physics.path.beam import GAUSSIAN_FIELD, Core
+from halocline.physics.path.lamp_shadow import ThingsSeen
 from halocline.physics.path.lamps import Lamp, relative_power
 from halocline.physics.path.transport import LightPath
 from halocline.physics.water.bands import band_value
@@ -16,12 +19,38 @@ from halocline.physics.water.spectra import WAVELENGTH_NM
 from halocline.presets.sections import LampSection
 
 
-def placed_lamps(sections: tuple[LampSection, ...], path: LightPath, camera: Camera) -> tuple[Lamp, ...]:
-    """Return the lamps in world space, those on the camera where the camera is."""
-    return tuple(
-        _placed(section, path, camera, f"light.lamps {number}")
-        for number, section in enumerate(sections, start=1)
-        if section.brightness > 0.0
+def placed_lamps(
+    sections: tuple[LampSection, ...], path: LightPath, camera: Camera, surfaces: Frame | None = None
+) -> tuple[Lamp, ...]:
+    """Return the lamps in world space, those on the camera where the camera is.
+
+    Where the picture's ``surfaces`` are given, those of them that are to throw shadows do.
+    """
+    # All around the lens there is no plane picture to cut.
+    flat = not isinstance(camera, Panorama)
+    things = _things(surfaces, camera) if surfaces is not None and flat else None
+    found = []
+    for number, section in enumerate(sections, start=1):
+        if section.brightness > 0.0:
+            lamp = _placed(section, path, camera, f"light.lamps {number}")
+            if things is not None and section.shadows:
+                lamp = lamp.shadowed(things, path.bands, softness=section.shadow_softness)
+            found.append(lamp)
+    return tuple(found)
+
+
+def _things(surfaces: Frame, camera: Camera) -> ThingsSeen:
+    planes, window = surfaces.planes, surfaces.data_window
+    centre = camera.centre_px[0] - window.x, camera.centre_px[1] - window.y
+    return ThingsSeen(
+        surfaces.plane("range"),
+        surfaces.plane("alpha"),
+        planes.get("far_range"),
+        planes.get("far_share"),
+        camera.rotation,
+        camera.position_m,
+        camera.tangent_per_px,
+        centre,
     )
 
 

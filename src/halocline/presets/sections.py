@@ -245,7 +245,14 @@ class LampSection(Strict):
     tint
         A filter, per channel of the working space.
     radius
-        Radius of its glowing face, metres: how large it is where it shines into the lens.
+        Radius of its glowing face, metres: how large it is where it shines into the lens, and how soft the
+        shadows are that it throws.
+    shadows
+        Whether things throw shadows in its light, on others, on what floats and in the water. They are found
+        by depth, so only what the camera sees casts: the unseen back of a thing is open, and what lies
+        outside the picture throws nothing.
+    shadow_softness
+        Art: multiplies the radius as far as shadows go; 1 is physical.
     """
 
     name: str | None = None
@@ -261,6 +268,8 @@ class LampSection(Strict):
     temperature: Annotated[float, Field(ge=1000.0, le=40000.0)] | None = None
     tint: Colour = (1.0, 1.0, 1.0)
     radius: Distance = 0.04
+    shadows: bool = True
+    shadow_softness: Ratio = 1.0
 
     @model_validator(mode="after")
     def _possible(self) -> LampSection:

@@ -17,5 +17,6 @@
 - `body_parameters`: bodies of turbid water (PlacedBody, albedo_in_bands)
 - `sediment_parameters`: sediment that is kicked up (SedimentSource)
 - `wake_parameters`: bodies that stir the water (BodyWake, MovingBody)
-- `lamp_light`: what lamps light of the water (in_front, lamp_haze)
+- `lamp_light`: what lamps light of the water, and surfaces in it (in_front, lamp_haze,
+  lamps_far_aside, surface_planes)
 """

@@ -2,12 +2,16 @@
 
 from __future__ import annotations
 
+import math
 from dataclasses import replace
 
 import numpy as np
 
 from halocline._typing import F32
+from halocline.filters.facing import normals_from_range
+from halocline.graph.operator import Planes
 from halocline.graph.shot import Shot
+from halocline.imaging.frame import Window
 from halocline.physics.path.lamp_glow import LampSeen
 from halocline.physics.path.lamps import Lamp, backscatter
 from halocline.physics.path.scatterers import Scatterers
@@ -60,3 +64,83 @@ def in_front(lamp: Lamp, shot: Shot) -> bool:
         return True
     ahead = -shot.camera.rotation[:, 2]
     return float((lamp.position_m - shot.camera.position_m) @ ahead) > 0.0
+
+
+def surface_planes(shot: Shot, planes: Planes, region: Window) -> F32 | None:
+    """Return which way surfaces face that may lie in a lamp's shadow, as the lens sees them.
+
+    Parameters
+    ----------
+    shot
+        The frame, with what it shows.
+    planes
+        What a step was handed over the region.
+    region
+        Its pixels.
+
+    Returns
+    -------
+    F32 | None
+        Unit, world, towards the lens, ``(3, rows, columns)``; None where no lamp throws shadows.
+    """
+    if shot.surfaces is None or all(lamp.shadow is None for lamp in shot.lamps):
+        return None
+    if "fitted_normal" in planes:
+        return planes["fitted_normal"]
+    whole = shot.surfaces.data_window
+    # One row more on each side, as far as there are any.
+    top, end = max(region.y - 1, whole.y), min(region.y_end + 1, whole.y_end)
+    window = Window(region.x, top, region.width, end - top)
+    rows, columns = whole.slices_of(window)
+    found = normals_from_range(shot.camera.directions(window), shot.surfaces.plane("range")[rows, columns])
+    return found[:, region.y - top : region.y_end - top]
+
+
+# Farther aside than this, as seen from what a lamp lights, the backs of things would matter, degrees.
+_FAR_ASIDE_DEG = 30.0
+
+
+def lamps_far_aside(shot: Shot) -> tuple[str, ...]:
+    """Return what a person should know of lamps' shadows: only what the camera sees casts.
+
+    Parameters
+    ----------
+    shot
+        The frame.
+
+    Returns
+    -------
+    tuple[str, ...]
+        A line, where a lamp shines on things well from the side.
+    """
+    if shot.surfaces is None:
+        return ()
+    aside = [
+        lamp.name
+        for lamp in shot.lamps
+        if lamp.shadow is not None and _aside_deg(lamp, shot) > _FAR_ASIDE_DEG
+    ]
+    if not aside:
+        return ()
+    return (
+        f"the lamp {aside[0]} shines from well to the side, and things cast its shadows as far as the camera "
+        "sees them: their unseen backs are open to it; shadows = false in its table under light.lamps turns "
+        "them off",
+    )
+
+
+def _aside_deg(lamp: Lamp, shot: Shot) -> float:
+    """Return the angle between lens and lamp, as seen from where the lamp's axis comes nearest the lens's."""
+    from_lens, ahead = lamp.position_m - shot.camera.position_m, -shot.camera.rotation[:, 2]
+    cosine = float(lamp.axis @ ahead)
+    if cosine > 1.0 - 1e-9:
+        return 0.0
+    # Of two lines that pass each other, the place along the lamp's.
+    along = float(from_lens @ (cosine * ahead - lamp.axis)) / (1.0 - cosine * cosine)
+    if along <= 0.0:
+        return math.degrees(math.acos(max(-1.0, cosine)))
+    lit = lamp.position_m + along * lamp.axis
+    to_lens, to_lamp = shot.camera.position_m - lit, -lamp.axis
+    return math.degrees(
+        math.acos(min(1.0, max(-1.0, float(to_lens @ to_lamp) / float(np.linalg.norm(to_lens)))))
+    )

@@ -20,6 +20,7 @@ from halocline.graph.graph import Graph
 from halocline.graph.shot import Shot
 from halocline.imaging.frame import Window
 from halocline.imaging.panorama import continued
+from halocline.imaging.sun_depth import SunView
 from halocline.operators.shared.surface_light import (
     LevelAxes,
     by_channel,
@@ -191,6 +192,8 @@ def shaft_water(path: LightPath) -> ShaftWater:
 
 # Of unseen things it is told where shade takes this share of the veil from that share of the picture's rays.
 _TAKEN, _OF_RAYS = 0.1, 0.01
+# A view from the sun may be so far off it.
+_SAME_SUN_DEG = 5.0
 _UNSEEN = (
     "things shade the water as far as the camera sees them: what is outside the picture and the unseen back "
     "of what is in it throw no shadow; a depth picture rendered from the sun (input.sun_depth, or --pass "
@@ -365,11 +368,39 @@ def unseen_casters(shade: WaterShade | None) -> tuple[str, ...]:
     Returns
     -------
     tuple[str, ...]
-        That only what the camera sees casts, where that is so and shade is plain to see.
+        That only what the camera sees casts, where that is so and shade is plain to see; or that the depth
+        picture from the sun looks another way than the light falls.
     """
-    if shade is None or shade.shot.sun_view is not None or not shade.takes_much():
+    if shade is None:
         return ()
-    return (_UNSEEN,)
+    if shade.shot.sun_view is not None:
+        return _looks_elsewhere(shade.shot, shade.shot.sun_view)
+    return (_UNSEEN,) if shade.takes_much() else ()
+
+
+def _looks_elsewhere(shot: Shot, view: SunView) -> tuple[str, ...]:
+    """Return what is to be told of a view from the sun, which may look as light falls in air or in water."""
+    up = shot.path.up
+    zenith, sun = math.acos(float(np.clip(-view.ahead @ up, -1.0, 1.0))), -shot.path.sun_travel
+    in_water, in_air = math.acos(float(np.clip(sun @ up, -1.0, 1.0))), sun_zenith(shot)
+    axes = LevelAxes.of(shot)
+    aside = axes.azimuth_of(sun) - axes.azimuth_of(-view.ahead)
+    aside = math.remainder(aside, 2.0 * math.pi)
+    nearest = min(max(zenith, in_water), in_air)
+    apart = math.cos(zenith) * math.cos(nearest) + math.sin(zenith) * math.sin(nearest) * math.cos(aside)
+    if math.degrees(math.acos(min(1.0, apart))) <= _SAME_SUN_DEG:
+        return ()
+    high, turn = 90.0 - math.degrees(zenith), math.degrees(aside)
+    # Looking straight down it has no azimuth.
+    level = math.sin(zenith) > 0.05  # noqa: PLR2004 - 3 degrees
+    which = "counter-clockwise" if turn > 0.0 else "clockwise"
+    beside = f" and {abs(turn):.0f} degrees {which} of it, seen from above" if level else ""
+    turned = f" and turn light.sun_azimuth by {turn:+.0f}" if level else ""
+    return (
+        f"the depth picture from the sun (input.sun_depth) looks down from {high:.0f} degrees high, but the sun "
+        f"stands {90.0 - math.degrees(in_air):.0f} degrees high{beside}: things cast as they look from there; "
+        f"render it anew, or set light.sun_elevation = {high:.0f}{turned}",
+    )
 
 
 class _SharedShades:

@@ -13,6 +13,7 @@
 - `lamps`: lights in the water (Lamp, backscatter, irradiance, lit_surfaces, relative_power)
 - `beam`: how much they send at each angle (Core)
 - `lamp_glow`: the glow round one that is seen (Glow, LampSeen, lamp_glow)
+- `lamp_shadow`: what things keep of their light (LampShadow, ThingsSeen)
 - `scatterers`: what turns their light to the lens (LampClouds, Scatterers, table_ranges)
 - `visibility`: how far one sees, and the story's remap (RangeRemap, remap_through)
 - `seen_contrast`: how dark a black thing looks (ContrastSeen)
@@ -21,6 +22,6 @@
 - `water_masses`: more than one water along a ray (MixedWaters, TwoWaters, crossed, other_bands)
 - `lit_edge`: the bright side of a subject (bright_side, depth_edges, rim_contrast, rim_share, side_radiance)
 - `loops`: compiled loops of light paths
-- `lamp_loops`: those of lamps
+- `lamp_loops`, `lamp_shadow_loops`: those of lamps
 - `halo_loops`: those of halos
 """

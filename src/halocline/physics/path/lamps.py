@@ -5,6 +5,7 @@ What is implemented:
 - a lamp as a small glowing disc with a beam: an even cone with a soft edge, or a core with spill around it
 - its light on a point or a surface: inverse square, lost in the water on the way
 - the light that the water along a view ray scatters to the lens (backscatter), per pixel
+- what things in a picture keep of that from surfaces and from the water (`lamp_shadow`)
 - a lamp's colour relative to daylight from its temperature (Planck's law)
 
 Light is measured as in `halocline.physics.path.transport`: daylight at the reference depth is an
@@ -30,7 +31,7 @@ from __future__ import annotations
 
 import math
 from collections.abc import Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from functools import cached_property
 from typing import Any, TypeVar
 
@@ -40,6 +41,7 @@ from numpy.typing import NDArray
 from halocline._typing import F32, F64
 from halocline.physics.path.beam import Beam, Core
 from halocline.physics.path.lamp_loops import haze_along_rays, lit_intervals
+from halocline.physics.path.lamp_shadow import LampShadow, ThingsSeen
 from halocline.physics.path.phase import A as Reals
 from halocline.physics.path.phase import henyey_greenstein
 from halocline.physics.path.scatterers import WATER_PHASE, Scatterers
@@ -60,6 +62,8 @@ NODES_AWAY, NODES_TOWARDS = 10, 28
 # Clouds are no smoother than they are large: so many times the nodes where the light is patchy.
 CLOUDED = 2
 FLOOD_HALF_ANGLE_DEG = 90.0
+# Cosine either side of a right angle over which surfaces without normals turn away from a lamp.
+_TURNS_AWAY = 0.15
 
 
 @dataclass(frozen=True, eq=False)
@@ -85,6 +89,8 @@ class Lamp:
         Name for people.
     core
         Core of the beam; without one the cone is evenly lit.
+    shadow
+        What things leave of its light, see `shadowed`; all of it where not given.
     """
 
     position_m: F64
@@ -95,6 +101,35 @@ class Lamp:
     radius_m: float
     name: str = "lamp"
     core: Core | None = None
+    shadow: LampShadow | None = None
+
+    def shadowed(self, things: ThingsSeen, bands: Bands, *, softness: float = 1.0) -> Lamp:
+        """Return the lamp with the shadows of things.
+
+        Parameters
+        ----------
+        things
+            What the lens sees: it alone may look at what such a lamp lights of the water.
+        bands
+            The water.
+        softness
+            Art: multiplies the radius of the disc that makes shadows soft.
+
+        Returns
+        -------
+        Lamp
+            The same, with its shadow.
+        """
+        shadow = LampShadow(
+            things,
+            self.position_m,
+            self.axis,
+            self.radius_m,
+            self.beam,
+            np.stack([self.loss_rate(bands), bands.attenuation]),
+            softness=softness,
+        )
+        return replace(self, shadow=shadow)
 
     @cached_property
     def beam(self) -> Beam:
@@ -175,7 +210,7 @@ def beam_share(lamp: Lamp, cos_angle: A) -> A:
     return share
 
 
-def irradiance(lamp: Lamp, bands: Bands, offset_m: A) -> A:
+def irradiance(lamp: Lamp, bands: Bands, offset_m: A, plane: F32 | None = None) -> A:
     """Return the light of a lamp on planes across its beam, ``(K, ...)``, in the type of ``offset_m``.
 
     Parameters
@@ -184,11 +219,14 @@ def irradiance(lamp: Lamp, bands: Bands, offset_m: A) -> A:
         The lamp and the water.
     offset_m
         From the lamp to each point, world metres, ``(3, ...)``.
+    plane
+        For points on surfaces, which way those face as the lens sees them: they stand not in their own light.
+        None for points in the water.
 
     Returns
     -------
     A
-        Not negative; 0 outside the cone.
+        Not negative; 0 outside the cone and in shadow.
 
     Notes
     -----
@@ -203,6 +241,8 @@ def irradiance(lamp: Lamp, bands: Bands, offset_m: A) -> A:
     throw = beam_share(lamp, along)
     squared += kind(lamp.radius_m**2)
     throw /= squared
+    if lamp.shadow is not None:
+        throw *= lamp.shadow.left_at(offset_m, plane)
     out = np.empty((bands.count, *distance.shape), offset_m.dtype)
     for layer, rate, intensity in zip(out, lamp.loss_rate(bands), lamp.intensity, strict=True):
         np.multiply(distance, kind(-rate), out=layer)
@@ -211,30 +251,40 @@ def irradiance(lamp: Lamp, bands: Bands, offset_m: A) -> A:
     return out  # type: ignore[return-value]  # numpy cannot tell
 
 
-def lit_surfaces(lamp: Lamp, bands: Bands, offset_m: A, normal: A | None) -> A:
+def lit_surfaces(lamp: Lamp, bands: Bands, offset_m: A, normal: A | None, plane: F32 | None = None) -> A:
     """Return a lamp's irradiance on surfaces, ``(K, ...)``.
 
     Parameters
     ----------
-    lamp, bands, offset_m
+    lamp, bands, offset_m, plane
         See `irradiance`.
     normal
-        Unit outward normals, world, ``(3, ...)``; `MEAN_INCIDENCE` takes their place where not given.
+        Unit outward normals, world, ``(3, ...)``; `MEAN_INCIDENCE` takes their place where not given, on all
+        that does not face away.
 
     Returns
     -------
     A
         Not negative, in the type of ``offset_m``; 0 on surfaces that face away.
     """
-    light = irradiance(lamp, bands, offset_m)
+    light = irradiance(lamp, bands, offset_m, plane)
     kind = offset_m.dtype.type
-    if normal is None:
-        light *= kind(MEAN_INCIDENCE)
+    if normal is not None:
+        light *= np.maximum(_facing(offset_m, normal), kind(0.0))
         return light
-    facing = -_dot(offset_m, normal)
-    facing /= np.maximum(np.sqrt(_dot(offset_m, offset_m)), kind(1e-12))
-    light *= np.maximum(facing, kind(0.0))
+    light *= kind(MEAN_INCIDENCE)
+    if lamp.shadow is not None and plane is not None:
+        # What is known of a surface without normals: whether the lamp shines on the side that the lens sees.
+        step = np.clip(_facing(offset_m, plane) / kind(2.0 * _TURNS_AWAY) + kind(0.5), kind(0.0), kind(1.0))
+        light *= step * step * (kind(3.0) - kind(2.0) * step)
     return light
+
+
+def _facing(offset_m: A, normal: NDArray[Any]) -> A:
+    """Return the cosine between surfaces' normals and the way back to the lamp."""
+    facing = -_dot(offset_m, normal)
+    facing /= np.maximum(np.sqrt(_dot(offset_m, offset_m)), offset_m.dtype.type(1e-12))
+    return facing
 
 
 def backscatter(
@@ -310,6 +360,8 @@ def backscatter(
         out = np.zeros((bands.count, range_m.size), np.float32)
     matter = matter or Scatterers.of_water(bands)
     rates = [lamp.loss_rate(bands), bands.attenuation, matter.scattering * lamp.intensity]
+    shaded = lamp.shadow is not None and lamp.shadow.in_water
+    light = np.zeros_like(out) if shaded else out
     haze_along_rays(
         _nodes(towards=towards, clouded=matter.clouds is not None),
         np.stack(rates).astype(np.float32),
@@ -319,8 +371,11 @@ def backscatter(
         matter.clouds_from(np.asarray(lens_m, np.float64)),
         direction,
         about,
-        out,
+        light,
     )
+    if lamp.shadow is not None and shaded:
+        lamp.shadow.dim(direction, range_m, light)
+        out += light
     return out
 
 

@@ -1,0 +1,659 @@
+"""The loops of `halocline.physics.path.lamp_shadow`: a picture as a lamp sees it, and who is in whose light."""
+
+from __future__ import annotations
+
+import math
+
+import numpy as np
+from numpy.typing import NDArray
+
+from halocline._typing import F32, F64
+from halocline.compute.compiled import compiled
+from halocline.compute.series import exponential
+from halocline.physics.path.phase import lobe
+
+Ints, U8 = NDArray[np.int64], NDArray[np.uint8]
+
+# Ranges along view rays are tabled by t / (t + HALF_SHADOW_M), in even steps.
+HALF_SHADOW_M = 4.0
+# Neighbouring pixels show one surface where their reciprocal depths differ by less than this share; points on
+# a row of them where the surface is less steep to the view than this tangent.
+_ONE_SURFACE, _STEEPEST = 0.05, 25.0
+# What casts covers more of a pixel than this.
+_HALF_COVERED = np.float32(0.5)
+# What is this much farther than what a ray shows is behind it, not of it.
+_OF_IT = np.float32(1.25)
+# Of a surface's range from the lamp what may be rounding, and as a length, metres.
+_ROUNDING, _ROUNDING_M = np.float32(0.004), np.float32(0.01)
+# A surface's plane says how far it is elsewhere, within these limits.
+_NEARER, _FARTHER, _GRAZING = np.float32(0.6), np.float32(1.6), np.float32(0.02)
+# What is within this share of a point's distance to the lamp may be its own surface.
+_BESIDE = np.float32(0.06)
+# A tent is as wide as a disc where its half width is so many times the disc's radius. Shadows are sought as
+# far as of what stands at a quarter of the way; none is sharper than so many directions.
+_DISC, _SOUGHT, _SHARP = np.float32(1.22), np.float32(3.0), np.float32(1.5)
+# Directions of a row that are summed as one: the light along a ray is smooth.
+_AT_ONCE = 4
+# Rows about a ray in the water: the weights of each, of 9.
+_ROWS_ABOUT = 2
+_ZERO, _HALF, _ONE, _TWO, _TINY = (np.float32(number) for number in (0, 0.5, 1, 2, 1e-9))
+_ENDLESS, _PI = np.float32(np.inf), np.float32(np.pi)
+
+
+@compiled
+def cast_rows(
+    planes: tuple[F32, F32, F32, F32],
+    lens: F64,
+    towards: F64,
+    aside: F64,
+    steps: F64,
+    by_angle: F64,
+    out: F32,
+) -> None:
+    """Write how far from a lamp the first thing stands that a picture shows, by direction.
+
+    Each row is what a plane through lens and lamp cuts from the picture: a line of points, joined where they
+    are of one surface.
+
+    Parameters
+    ----------
+    planes
+        Range, alpha, range and share of a farther surface, ``(rows, columns)`` each; the last two may be
+        empty.
+    lens
+        Tangents a pixel across and down, and the axis in pixels from the planes' corner, ``(4,)``.
+    towards
+        Unit direction from the lens to the lamp in the camera's own axes (it looks down -z), ``(3,)``.
+    aside
+        For each row a unit vector across that, ``(R, 3)``.
+    steps
+        First angle at the lens, step, and number of steps; lens to lamp, and what is nearer to the lamp than
+        this casts nothing, metres, ``(5,)``.
+    by_angle
+        Cosine and sine of the angles at the lamp, counted from the direction to the lens, ``(A, 2)``.
+    out
+        Metres, ``(R, A)``; inf where nothing is.
+    """
+    first, step, count, apart, nearest = steps
+    for row in range(len(aside)):
+        line = out[row]
+        line[:] = _ENDLESS
+        before, joined = np.inf, False
+        for number in range(int(count)):
+            angle = first + number * step
+            s = _range_along(planes, lens, towards, aside[row], angle)
+            near = min(s, before)
+            joins = s < np.inf and before < np.inf and abs(s - before) <= _STEEPEST * step * near
+            if joins:
+                _stretch(line, by_angle, apart, nearest, angle - step, before, angle, s)
+            else:
+                if before < np.inf:
+                    # It ends here.
+                    _stretch(line, by_angle, apart, nearest, angle - step, before, angle - 0.5 * step, before)
+                if s < np.inf:
+                    _stretch(line, by_angle, apart, nearest, angle - 0.5 * step, s, angle, s)
+            before, joined = s, joins
+        if before < np.inf and not joined:
+            angle = first + (count - 1.0) * step
+            _stretch(line, by_angle, apart, nearest, angle, before, angle + 0.5 * step, before)
+
+
+@compiled
+def ranges_seen(
+    planes: tuple[F32, F32, F32, F32], lens: F64, towards: F64, aside: F64, angles: F64, out: F32
+) -> None:
+    """Write what the picture shows along rays at angles to the lamp, metres, ``(R, J)``; inf for nothing.
+
+    Parameters
+    ----------
+    planes, lens, towards, aside
+        As `cast_rows` takes them.
+    angles
+        At the lens, ``(J,)``.
+    out
+        ``(R, J)``.
+    """
+    for row in range(out.shape[0]):
+        for column in range(out.shape[1]):
+            out[row, column] = np.float32(_range_along(planes, lens, towards, aside[row], angles[column]))
+
+
+@compiled
+def _range_along(
+    planes: tuple[F32, F32, F32, F32], lens: F64, towards: F64, aside: F64, angle: float
+) -> float:
+    """Return the range of what a picture shows in one direction; inf where that is nothing."""
+    cos, sin = math.cos(angle), math.sin(angle)
+    x = cos * towards[0] + sin * aside[0]
+    y = cos * towards[1] + sin * aside[1]
+    depth = -(cos * towards[2] + sin * aside[2])
+    if depth <= 1e-6:
+        return np.inf
+    rows, columns = planes[0].shape
+    column = lens[2] + x / (depth * lens[0]) - 0.5
+    row = lens[3] - y / (depth * lens[1]) - 0.5
+    if column < -0.5 or row < -0.5 or column > columns - 0.5 or row > rows - 0.5:
+        return np.inf
+    left, top = max(math.floor(column), 0), max(math.floor(row), 0)
+    right, low = min(left + 1, columns - 1), min(top + 1, rows - 1)
+    by_x, by_y = max(column - left, 0.0), max(row - top, 0.0)
+    a, b = _nearness(planes, lens, top, left), _nearness(planes, lens, top, right)
+    c, d = _nearness(planes, lens, low, left), _nearness(planes, lens, low, right)
+    least, most = min(min(a, b), min(c, d)), max(max(a, b), max(c, d))
+    if least > 0.0 and most - least <= _ONE_SURFACE * most:
+        upper, lower = a + (b - a) * by_x, c + (d - c) * by_x
+        near = upper + (lower - upper) * by_y
+    elif by_y < 0.5:
+        near = a if by_x < 0.5 else b
+    else:
+        near = c if by_x < 0.5 else d
+    return 1.0 / (near * depth) if near > 0.0 else np.inf
+
+
+@compiled
+def _nearness(planes: tuple[F32, F32, F32, F32], lens: F64, row: int, column: int) -> float:
+    """Return the reciprocal planar depth of what covers most of a pixel, 1/m; 0 for nothing."""
+    if planes[1][row, column] <= _HALF_COVERED:
+        return 0.0
+    s = planes[0][row, column]
+    if planes[3].size and planes[3][row, column] > _HALF_COVERED:
+        s = planes[2][row, column]
+    if not 0.0 < s < np.inf:
+        return 0.0
+    x, y = (column + 0.5 - lens[2]) * lens[0], (row + 0.5 - lens[3]) * lens[1]
+    return math.sqrt(1.0 + x * x + y * y) / float(s)
+
+
+@compiled
+def _stretch(
+    line: F32,
+    by_angle: F64,
+    apart: float,
+    nearest: float,
+    first: float,
+    first_m: float,
+    last: float,
+    last_m: float,
+) -> None:
+    """Lay the straight stretch between two points (angle at the lens and range) over a row."""
+    # Towards the lens and aside, from the lamp.
+    x0, y0 = apart - first_m * math.cos(first), first_m * math.sin(first)
+    x1, y1 = apart - last_m * math.cos(last), last_m * math.sin(last)
+    r0, r1 = math.sqrt(x0 * x0 + y0 * y0), math.sqrt(x1 * x1 + y1 * y1)
+    if min(r0, r1) < nearest:
+        return
+    per_angle = len(line) / math.pi
+    at0, at1 = math.atan2(y0, x0) * per_angle - 0.5, math.atan2(y1, x1) * per_angle - 0.5
+    begin, end = math.ceil(min(at0, at1)), math.floor(max(at0, at1))
+    if begin > end:
+        # Between two directions of the row: the next one stands for it.
+        begin = end = round(0.5 * (at0 + at1))
+    dx, dy = x1 - x0, y1 - y0
+    area = x0 * dy - y0 * dx
+    for index in range(max(begin, 0), min(end, len(line) - 1) + 1):
+        across = by_angle[index, 0] * dy - by_angle[index, 1] * dx
+        r = area / across if abs(across) > 1e-12 else r0
+        r = min(max(r, 0.5 * min(r0, r1)), max(r0, r1))
+        line[index] = min(line[index], np.float32(r))
+
+
+@compiled
+def bent_blocks(cast: F32, side: int, wraps: bool, bent: U8) -> None:
+    """Write which blocks of a map hold more than one smooth surface, 1, or may do so nearby.
+
+    Parameters
+    ----------
+    cast
+        From `cast_rows`.
+    side
+        Of a block.
+    wraps
+        Whether the last row is beside the first.
+    bent
+        One number a block, 0 before.
+    """
+    rows, columns = cast.shape
+    down, across = bent.shape
+    for row in range(rows):
+        above = row - 1 if row else (rows - 1 if wraps else 0)
+        below = row + 1 if row + 1 < rows else (0 if wraps else row)
+        for column in range(columns):
+            here = cast[row, column]
+            if here == _ENDLESS:
+                # Beside it the last of a surface is bent.
+                continue
+            allowed = _ROUNDING_M + _ROUNDING * here
+            before, after = cast[row, max(column - 1, 0)], cast[row, min(column + 1, columns - 1)]
+            smooth = abs(before - here - here + after) <= allowed
+            if row and row + 1 < rows:
+                smooth = smooth and abs(cast[above, column] - here - here + cast[below, column]) <= allowed
+            elif wraps:
+                smooth = smooth and abs(cast[above, column] - cast[below, column]) <= allowed
+            if smooth:
+                continue
+            for line in range(row // side - 1, row // side + 2):
+                at = line % down if wraps else min(max(line, 0), down - 1)
+                for to in range(max(column // side - 1, 0), min(column // side + 2, across)):
+                    bent[at, to] = 1
+
+
+@compiled
+def light_left(
+    offset: F32,
+    normal: F32,
+    axes: F32,
+    rows_at: F32,
+    radius: np.float32,
+    cast: F32,
+    bent: U8,
+    side: int,
+    by_angle: F32,
+    by_row: F32,
+    out: F32,
+) -> None:
+    """Write the share of a lamp that points see, 0 to 1.
+
+    Parameters
+    ----------
+    offset
+        From the lamp, world metres, ``(3, n)``.
+    normal
+        Of the surfaces that they lie on, towards the lens, world, ``(3, n)``; empty where they lie on none.
+    axes
+        From lens to lamp, and the two that azimuths are counted from, world, ``(3, 3)``.
+    rows_at
+        Azimuth of the first row, rows a radian, and 1 where they go all round, ``(3,)``.
+    radius
+        Of the lamp, metres.
+    cast, bent, side
+        From `cast_rows` and `bent_blocks`.
+    by_angle, by_row
+        Cosine and sine of the angles of columns, and of the azimuths of rows.
+    out
+        ``(n,)``.
+    """
+    rows, columns = cast.shape
+    per_angle, wraps = np.float32(columns) / _PI, rows_at[2] > _ZERO
+    plane = np.zeros(4, np.float32)
+    for point in range(out.size):
+        x, y, z = offset[0, point], offset[1, point], offset[2, point]
+        along = axes[0, 0] * x + axes[0, 1] * y + axes[0, 2] * z
+        u = axes[1, 0] * x + axes[1, 1] * y + axes[1, 2] * z
+        v = axes[2, 0] * x + axes[2, 1] * y + axes[2, 2] * z
+        aside = np.sqrt(u * u + v * v)
+        r = np.sqrt(along * along + aside * aside)
+        column = np.arctan2(aside, -along) * per_angle - _HALF
+        row = (np.arctan2(v, u) - rows_at[0]) * rows_at[1]
+        out[point] = _ONE
+        if not (wraps or -_HALF <= row <= np.float32(rows) - _HALF):
+            continue
+        plane[3] = _ZERO
+        if normal.size:
+            nx, ny, nz = normal[0, point], normal[1, point], normal[2, point]
+            for axis in range(3):
+                plane[axis] = axes[axis, 0] * nx + axes[axis, 1] * ny + axes[axis, 2] * nz
+            plane[3] = plane[0] * along + plane[1] * u + plane[2] * v
+            if abs(plane[3]) < _GRAZING * r:
+                plane[3] = _ZERO
+        down, across = min(max(int(row + _HALF), 0), rows - 1), min(max(int(column + _HALF), 0), columns - 1)
+        if not bent[down // side, across // side]:
+            # One smooth surface around: it is this one, or stands before it, or behind.
+            least = _ROUNDING_M + _ROUNDING * r
+            least += _HALF * _away(plane, r, by_angle, by_row, row, column, 1, wraps)
+            behind = _on_plane(plane, r, by_angle[across], by_row[down]) - cast[down, across] - least
+            if behind <= _ZERO or behind > np.float32(3.0) * least:
+                out[point] = _ONE if behind <= _ZERO else _ZERO
+                continue
+        least = _ROUNDING_M + _ROUNDING * r
+        least += _HALF * _away(plane, r, by_angle, by_row, row, column, 1, wraps)
+        least += _HALF * _spread(cast, row, column, r, wraps)
+        per_row = rows_at[1] * r / max(aside, _TINY * r)
+        widest, spread = np.float32(side), _DISC * radius * _SOUGHT / max(r, _TINY)
+        wide, high = min(max(spread * per_angle, _TWO), widest), min(max(spread * per_row, _TWO), widest)
+        soft = _DISC * radius * per_angle, _DISC * radius * per_row
+        here = row, column, r, least, wraps
+        blocked, nearness = _blocked(here, (wide, high), soft, plane, cast, by_angle, by_row)
+        if blocked <= _ZERO or blocked >= _ONE:
+            out[point] = _ONE if blocked <= _ZERO else _ZERO
+            continue
+        # As soft as the lamp's disc makes it behind what stands there.
+        behind = max(nearness - _ONE / max(r, _TINY), _ZERO)
+        wide, high = min(max(soft[0] * behind, _SHARP), wide), min(max(soft[1] * behind, _SHARP), high)
+        blocked, nearness = _blocked(here, (wide, high), soft, plane, cast, by_angle, by_row)
+        out[point] = _ONE - blocked
+
+
+@compiled
+def _blocked(
+    here: tuple[np.float32, np.float32, np.float32, np.float32, bool],
+    about: tuple[np.float32, np.float32],
+    soft: tuple[np.float32, np.float32],
+    plane: F32,
+    cast: F32,
+    by_angle: F32,
+    by_row: F32,
+) -> tuple[np.float32, np.float32]:
+    """Return which share of directions about one is blocked, and the mean reciprocal distance of what does.
+
+    A thing aside counts as far aside as the lamp's disc reaches behind it.
+    """
+    row, column, r, least, wraps = here
+    wide, high = about
+    rows, columns = cast.shape
+    every, lines = max(int(wide / np.float32(3.0)), 1), max(int(high / np.float32(3.0)), 1)
+    whole, part, near = _ZERO, _ZERO, _ZERO
+    for line in range(int(np.ceil((row - high) / lines)) * lines, int(np.floor(row + high)) + 1, lines):
+        down = abs(np.float32(line) - row)
+        at = line % rows if wraps else min(max(line, 0), rows - 1)
+        for index in range(
+            int(np.ceil((column - wide) / every)) * every, int(np.floor(column + wide)) + 1, every
+        ):
+            across = abs(np.float32(index) - column)
+            weight = (_ONE - down / high) * (_ONE - across / wide)
+            whole += weight
+            to = min(max(index, 0), columns - 1)
+            first = cast[at, to]
+            behind = _on_plane(plane, r, by_angle[to], by_row[at]) - first - least
+            if behind <= _ZERO:
+                continue
+            reach = _ONE / first - _ONE / r
+            if across > _SHARP + soft[0] * reach or down > _SHARP + soft[1] * reach:
+                continue
+            share = weight * min(behind / least, _ONE)
+            part += share
+            near += share / first
+    return part / max(whole, _TINY), near / max(part, _TINY)
+
+
+@compiled
+def _spread(cast: F32, row: np.float32, column: np.float32, r: np.float32, wraps: bool) -> np.float32:
+    """Return how much the surface of a point itself changes between the map's next directions."""
+    rows, columns = cast.shape
+    low, high = r, r
+    for corner in range(4):
+        line = int(np.floor(row)) + corner // 2
+        at = line % rows if wraps else min(max(line, 0), rows - 1)
+        there = cast[at, min(max(int(np.floor(column)) + corner % 2, 0), columns - 1)]
+        if abs(there - r) <= _BESIDE * r:
+            low, high = min(low, there), max(high, there)
+    return high - low
+
+
+@compiled
+def _on_plane(plane: F32, r: np.float32, turn: F32, azimuth: F32) -> np.float32:
+    """Return how far from the lamp a point's plane is in another direction; r where it has none."""
+    if plane[3] == _ZERO:
+        return r
+    across = -plane[0] * turn[0] + turn[1] * (plane[1] * azimuth[0] + plane[2] * azimuth[1])
+    there = plane[3] / across if abs(across) > _TINY else _ENDLESS
+    # Beyond the plane's own horizon it is nowhere.
+    if there <= _ZERO:
+        return _FARTHER * r
+    return min(max(there, _NEARER * r), _FARTHER * r)
+
+
+@compiled
+def _away(
+    plane: F32,
+    r: np.float32,
+    by_angle: F32,
+    by_row: F32,
+    row: np.float32,
+    column: np.float32,
+    steps: int,
+    wraps: bool,
+) -> np.float32:
+    """Return by how much a point's plane comes nearer or goes away over a step of the map."""
+    rows, columns = len(by_row), len(by_angle)
+    line = int(np.floor(row + _HALF))
+    at = line % rows if wraps else min(max(line, 0), rows - 1)
+    beside = (line + steps) % rows if wraps else min(at + steps, rows - 1)
+    to = min(max(int(np.floor(column + _HALF)), 0), columns - 1)
+    here = _on_plane(plane, r, by_angle[to], by_row[at])
+    across = abs(_on_plane(plane, r, by_angle[min(to + steps, columns - 1)], by_row[at]) - here)
+    return max(across, abs(_on_plane(plane, r, by_angle[to], by_row[beside]) - here))
+
+
+@compiled
+def rows_about(cast: F32, every: int, apart: int, wraps: bool, low: F32, high: F32) -> None:
+    """Write the least and largest of a map in rows about every so many of them.
+
+    Parameters
+    ----------
+    cast
+        From `cast_rows`.
+    every
+        Rows of it to one of the results.
+    apart
+        From one of the rows about it to the next.
+    wraps
+        Whether the last row is beside the first.
+    low, high
+        ``(V, A)``.
+    """
+    rows = len(cast)
+    for number in range(len(low)):
+        for column in range(cast.shape[1]):
+            least, most = _ENDLESS, _ZERO
+            for step in range(-_ROWS_ABOUT, _ROWS_ABOUT + 1):
+                line = number * every + step * apart
+                at = line % rows if wraps else min(max(line, 0), rows - 1)
+                least, most = min(least, cast[at, column]), max(most, cast[at, column])
+            low[number, column], high[number, column] = least, most
+
+
+@compiled
+def fill_shares(
+    cast: F32,
+    about: tuple[F32, F32],
+    spacing: tuple[int, int, bool],
+    rays: tuple[F32, F32, F32],
+    seen: F32,
+    lamp: F32,
+    tables: tuple[F32, F32, F32],
+    rates: F32,
+    part: Ints,
+    out: F32,
+) -> None:
+    """Write which share of a lamp's haze along view rays is left by what stands in its light.
+
+    Parameters
+    ----------
+    cast, about, spacing
+        From `cast_rows` and `rows_about`, with ``every``, ``apart`` and ``wraps`` of that.
+    rays
+        Angles at the lens ``(J,)``, ranges ``(T,)`` from 0 on, and for each row the component of its aside
+        vector along the lamp's axis, ``(V,)``.
+    seen
+        What the picture shows along the rays, metres, ``(V, J)``; inf for nothing.
+    lamp
+        Lens to lamp, its radius, the component of its axis towards it, and steps of its beam in a unit of x,
+        ``(4,)``.
+    tables
+        Cosine and sine of the angles of columns, ``(A, 2)``; intensity by x, see
+        `halocline.physics.path.beam`; the phase function, as `lobe` takes it, ``(L, 3)``.
+    rates
+        k and c of the least and of the most that is lost, 1/m, ``(2, 2)``.
+    part
+        First row to be written, and the one after the last.
+    out
+        ``(V, J, T, 2)``, 0 to 1.
+    """
+    angles, ranges, across = rays
+    rows, count = seen.shape
+    dark = np.empty(cast.shape[1], np.float32)
+    for row in range(part[0], part[1]):
+        for ray in range(count):
+            own, end = seen[row, ray], _ZERO
+            for line in range(max(row - 1, 0), min(row + 2, rows)):
+                for column in range(max(ray - 1, 0), min(ray + 2, count)):
+                    end = max(end, seen[line, column])
+            # Past what it shows a ray is followed for its neighbours, where they see farther.
+            end = min(end if end > own * _OF_IT else own, ranges[len(ranges) - 1])
+            out[row, ray] = _ONE
+            if _find_dark(cast, about, spacing, row, angles[ray], lamp[0], end, tables[0], dark):
+                place = angles[ray], across[row], own, end
+                _sum_shares(place, ranges, lamp, tables, rates, dark, out[row, ray])
+
+
+@compiled
+def _find_dark(
+    cast: F32,
+    about: tuple[F32, F32],
+    spacing: tuple[int, int, bool],
+    row: int,
+    angle: np.float32,
+    apart: np.float32,
+    end: np.float32,
+    by_angle: F32,
+    dark: F32,
+) -> bool:
+    """Write which share is dark where a ray meets each direction of the lamp; tell whether any is."""
+    every, aside, wraps = spacing
+    low = about[0][row]
+    rows, step = len(cast), _PI / np.float32(cast.shape[1])
+    sin, cos, any_dark = np.sin(angle), np.cos(angle), False
+    last = np.arctan2(end * sin, apart - end * cos)
+    count = min(int(last / step) + 1, dark.size)
+    for index in range(count):
+        # By the law of sines in the triangle of lens, lamp and the place on the ray.
+        between = by_angle[index, 1] * cos + by_angle[index, 0] * sin
+        r = apart * sin / max(between, _TINY)
+        dark[index] = _ZERO
+        if r <= low[index]:
+            continue
+        least = _ROUNDING_M + _ROUNDING * r
+        total = _ZERO
+        for number in range(-_ROWS_ABOUT, _ROWS_ABOUT + 1):
+            line = row * every + number * aside
+            at = line % rows if wraps else min(max(line, 0), rows - 1)
+            share = min(max((r - cast[at, index]) / least - _ONE, _ZERO), _ONE)
+            total += share * np.float32(_ROWS_ABOUT + 1 - abs(number))
+        dark[index] = total / np.float32((_ROWS_ABOUT + 1) * (_ROWS_ABOUT + 1))
+        # What is dark in the last of them may be the surface itself.
+        any_dark = any_dark or (dark[index] > _ZERO and index < count - 1)
+    return any_dark
+
+
+@compiled
+def _sum_shares(
+    ray: tuple[np.float32, np.float32, np.float32, np.float32],
+    ranges: F32,
+    lamp: F32,
+    tables: tuple[F32, F32, F32],
+    rates: F32,
+    dark: F32,
+    out: F32,
+) -> None:
+    """Write the lit share of the haze up to each range of one ray, ``(T, 2)``."""
+    angle, across, seen, end = ray
+    apart, radius, ahead, per_x = lamp
+    by_angle, beam, lobes = tables
+    sin, cos = np.sin(angle), np.cos(angle)
+    step, last = _PI / np.float32(dark.size), np.float32(beam.size - 1)
+    whole, left = np.zeros(2, np.float32), np.zeros(2, np.float32)
+    begin, held = _ZERO, _ZERO
+    for number in range(1, len(ranges)):
+        if ranges[number - 1] >= end:
+            out[number] = out[number - 1]
+            continue
+        t1 = ranges[number]
+        finish = np.arctan2(t1 * sin, apart - t1 * cos)
+        final = min(int(finish / step), dark.size - 1)
+        for first in range(int(begin / step), final + 1, _AT_ONCE):
+            stop = min(first + _AT_ONCE, final + 1)
+            width = min(finish, np.float32(stop) * step) - max(begin, np.float32(first) * step)
+            middle = (first + stop) // 2
+            at_cos, at_sin = by_angle[middle, 0], by_angle[middle, 1]
+            between = max(at_sin * cos + at_cos * sin, _TINY)
+            r, t = apart * sin / between, apart * at_sin / between
+            if t > end:
+                break
+            turned = _ZERO
+            for part in range(len(lobes)):
+                psi = at_cos * cos - at_sin * sin
+                turned += lobe(psi, lobes[part, 0], lobes[part, 1], lobes[part, 2])
+            off = _ONE + at_cos * ahead - at_sin * across
+            place = min(np.sqrt(max(_TWO * off, _ZERO)) * per_x, last)
+            to = min(int(place), beam.size - 2)
+            thrown = beam[to] + (beam[to + 1] - beam[to]) * (place - np.float32(to))
+            turned *= thrown * max(width, _ZERO) * r * r / (r * r + radius * radius)
+            if t <= seen or ranges[number - 1] >= seen:
+                held = _ZERO
+                for index in range(first, stop):
+                    held += dark[index]
+                held /= np.float32(stop - first)
+            # Past what the ray shows nobody looks along it: what was true before goes on to the next range.
+            for which in range(2):
+                light = turned * exponential(-rates[which, 0] * r - rates[which, 1] * t)
+                whole[which] += light
+                left[which] += light * (_ONE - held)
+        for which in range(2):
+            out[number, which] = (
+                left[which] / whole[which] if whole[which] > _ZERO else out[number - 1, which]
+            )
+        begin = finish
+
+
+@compiled
+def dim_haze(
+    direction: F32,
+    ends_m: F32,
+    axes: F32,
+    grid: F32,
+    seen: F32,
+    shares: F32,
+    weights: F32,
+    haze: F32,
+) -> None:
+    """Multiply a lamp's haze along rays by what shadows leave of it.
+
+    Parameters
+    ----------
+    direction, ends_m
+        Unit view directions ``(3, n)``, and where rays end, ``(n,)``; may be inf.
+    axes
+        As `light_left` takes them.
+    grid
+        Azimuth of the first row and rows a radian; first angle at the lens and steps a radian; 1 where the
+        rows go all round; last range of the table, ``(6,)``.
+    seen, shares
+        As `fill_shares` takes and makes them.
+    weights
+        Of the second of its two rates in each band, ``(K,)``.
+    haze
+        ``(K, n)``, changed in place.
+    """
+    rows, count, steps, _ = shares.shape
+    half = np.float32(HALF_SHADOW_M)
+    per_step = np.float32(steps - 1) * (grid[5] + half) / grid[5]
+    found = np.zeros(2, np.float32)
+    for ray in range(ends_m.size):
+        x, y, z = direction[0, ray], direction[1, ray], direction[2, ray]
+        along = axes[0, 0] * x + axes[0, 1] * y + axes[0, 2] * z
+        u = axes[1, 0] * x + axes[1, 1] * y + axes[1, 2] * z
+        v = axes[2, 0] * x + axes[2, 1] * y + axes[2, 2] * z
+        row = (np.arctan2(v, u) - grid[0]) * grid[1]
+        column = (np.arctan2(np.sqrt(u * u + v * v), along) - grid[2]) * grid[3]
+        # Beyond the picture nothing is known, and it is as at its edge.
+        row = max(row, _ZERO) if grid[4] > _ZERO else min(max(row, _ZERO), np.float32(rows - 1))
+        column = min(max(column, _ZERO), np.float32(count - 1))
+        top, left = int(row), min(int(column), count - 2)
+        low = (top + 1) % rows if grid[4] > _ZERO else min(top + 1, rows - 1)
+        top %= rows
+        by_row, by_column = row - np.floor(row), column - np.float32(left)
+        found[:] = _ZERO
+        for corner in range(4):
+            line, to = (top, low)[corner // 2], left + corner % 2
+            weight = by_row if corner // 2 else _ONE - by_row
+            weight *= by_column if corner % 2 else _ONE - by_column
+            t, own = ends_m[ray], seen[line, to]
+            if own < t < own * _OF_IT:
+                t = own
+            place = per_step * (t / (t + half) if t < grid[5] else grid[5] / (grid[5] + half))
+            at = min(int(place), steps - 2)
+            for which in range(2):
+                before, after = shares[line, to, at, which], shares[line, to, at + 1, which]
+                found[which] += weight * (before + (after - before) * (place - np.float32(at)))
+        for band in range(len(haze)):
+            haze[band, ray] *= found[0] + (found[1] - found[0]) * weights[band]
