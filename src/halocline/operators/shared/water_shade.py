@@ -392,14 +392,14 @@ def _looks_elsewhere(shot: Shot, view: SunView) -> tuple[str, ...]:
         return ()
     high, turn = 90.0 - math.degrees(zenith), math.degrees(aside)
     # Looking straight down it has no azimuth.
-    level = math.sin(zenith) > 0.05  # noqa: PLR2004 - 3 degrees
+    level = math.sin(zenith) > 0.05
     which = "counter-clockwise" if turn > 0.0 else "clockwise"
     beside = f" and {abs(turn):.0f} degrees {which} of it, seen from above" if level else ""
     turned = f" and turn light.sun_azimuth by {turn:+.0f}" if level else ""
     return (
-        f"the depth picture from the sun (input.sun_depth) looks down from {high:.0f} degrees high, but the sun "
-        f"stands {90.0 - math.degrees(in_air):.0f} degrees high{beside}: things cast as they look from there; "
-        f"render it anew, or set light.sun_elevation = {high:.0f}{turned}",
+        f"the depth picture from the sun (input.sun_depth) looks down from {high:.0f} degrees high, but the "
+        f"sun stands {90.0 - math.degrees(in_air):.0f} degrees high{beside}: things cast as they look from "
+        f"there; render it anew, or set light.sun_elevation = {high:.0f}{turned}",
     )
 
 

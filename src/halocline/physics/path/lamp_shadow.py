@@ -107,7 +107,8 @@ class ThingsSeen:
         across, down = self.tangent_per_px
         local = np.column_stack([place[:, 0] * across, -place[:, 1] * down, np.full(4, -1.0)])
         found: F64 = local @ self.rotation.T
-        return found / np.sqrt((found * found).sum(axis=1, keepdims=True))
+        found /= np.sqrt((found * found).sum(axis=1, keepdims=True))
+        return found
 
     def shows(self, direction: F64) -> bool:
         """Tell whether a direction is within the picture."""
@@ -162,7 +163,8 @@ class _Grid:
         # Even, so that half of them go all round too.
         count = 2 * min(_MOST_ROWS // 2, max(8, math.ceil(0.5 * (stop - start) / (_ROW_PX * pixel))))
         step = (stop - start) / (count if wraps else count - 1)
-        return cls(apart, axes, start + step * np.arange(count), wraps, first, last)
+        azimuths = start + step * np.arange(count, dtype=np.float64)
+        return cls(apart, axes, azimuths, wraps, first, last)
 
     @property
     def step(self) -> float:
@@ -278,7 +280,7 @@ class LampShadow:
         )
         return out
 
-    def dim(self, direction: F32, ends_m: F32, haze: F32) -> None:
+    def dim(self, direction: F32 | F64, ends_m: F32 | F64, haze: F32) -> None:
         """Take what lies in shadow from the lamp's haze along view rays.
 
         Parameters
@@ -393,7 +395,7 @@ def _slices(count: int) -> Sequence[slice]:
 
 def _angles() -> F64:
     """Return cosine and sine of the angles at the lamp, ``(A, 2)``."""
-    return _turns((np.arange(_ANGLES) + 0.5) * (math.pi / _ANGLES))
+    return _turns((np.arange(_ANGLES, dtype=np.float64) + 0.5) * (math.pi / _ANGLES))
 
 
 def _turns(angles: F64) -> F64:

@@ -1,4 +1,4 @@
-"""The loops of `halocline.physics.path.lamp_shadow`: a picture as a lamp sees it, and who is in whose light."""
+"""The loops of `halocline.physics.path.lamp_shadow`: what a lamp sees of a picture, and what that shades."""
 
 from __future__ import annotations
 
@@ -139,7 +139,7 @@ def _range_along(
     by_x, by_y = max(column - left, 0.0), max(row - top, 0.0)
     a, b = _nearness(planes, lens, top, left), _nearness(planes, lens, top, right)
     c, d = _nearness(planes, lens, low, left), _nearness(planes, lens, low, right)
-    least, most = min(min(a, b), min(c, d)), max(max(a, b), max(c, d))
+    least, most = min(a, b, c, d), max(a, b, c, d)
     if least > 0.0 and most - least <= _ONE_SURFACE * most:
         upper, lower = a + (b - a) * by_x, c + (d - c) * by_x
         near = upper + (lower - upper) * by_y
