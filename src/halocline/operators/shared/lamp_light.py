@@ -133,8 +133,8 @@ def _aside_deg(lamp: Lamp, shot: Shot) -> float:
     """Return the angle between lens and lamp, as seen from where the lamp's axis comes nearest the lens's."""
     from_lens, ahead = lamp.position_m - shot.camera.position_m, -shot.camera.rotation[:, 2]
     cosine = float(lamp.axis @ ahead)
-    if cosine > 1.0 - 1e-9:
-        return 0.0
+    if abs(cosine) > 1.0 - 1e-9:
+        return 0.0 if cosine > 0.0 else 180.0
     # Of two lines that pass each other, the place along the lamp's.
     along = float(from_lens @ (cosine * ahead - lamp.axis)) / (1.0 - cosine * cosine)
     if along <= 0.0:

@@ -81,7 +81,7 @@ def cast_rows(
         before, joined = np.inf, False
         for number in range(int(count)):
             angle = first + number * step
-            s = _range_along(planes, lens, towards, aside[row], angle)
+            s = _range_along(planes, lens, towards, aside[row], angle, False)
             near = min(s, before)
             joins = s < np.inf and before < np.inf and abs(s - before) <= _STEEPEST * step * near
             if joins:
@@ -102,7 +102,7 @@ def cast_rows(
 def ranges_seen(
     planes: tuple[F32, F32, F32, F32], lens: F64, towards: F64, aside: F64, angles: F64, out: F32
 ) -> None:
-    """Write what the picture shows along rays at angles to the lamp, metres, ``(R, J)``; inf for nothing.
+    """Write what the picture, or its edge, shows along rays at angles to the lamp, ``(R, J)``; inf for none.
 
     Parameters
     ----------
@@ -115,14 +115,18 @@ def ranges_seen(
     """
     for row in range(out.shape[0]):
         for column in range(out.shape[1]):
-            out[row, column] = np.float32(_range_along(planes, lens, towards, aside[row], angles[column]))
+            s = _range_along(planes, lens, towards, aside[row], angles[column], True)
+            out[row, column] = np.float32(s)
 
 
 @compiled
 def _range_along(
-    planes: tuple[F32, F32, F32, F32], lens: F64, towards: F64, aside: F64, angle: float
+    planes: tuple[F32, F32, F32, F32], lens: F64, towards: F64, aside: F64, angle: float, beyond: bool
 ) -> float:
-    """Return the range of what a picture shows in one direction; inf where that is nothing."""
+    """Return the range of what a picture shows in one direction; inf where that is nothing.
+
+    Beyond its edges nothing is seen either, or what is at them.
+    """
     cos, sin = math.cos(angle), math.sin(angle)
     x = cos * towards[0] + sin * aside[0]
     y = cos * towards[1] + sin * aside[1]
@@ -132,7 +136,9 @@ def _range_along(
     rows, columns = planes[0].shape
     column = lens[2] + x / (depth * lens[0]) - 0.5
     row = lens[3] - y / (depth * lens[1]) - 0.5
-    if column < -0.5 or row < -0.5 or column > columns - 0.5 or row > rows - 0.5:
+    if beyond:
+        column, row = min(max(column, 0.0), columns - 1.0), min(max(row, 0.0), rows - 1.0)
+    elif column < -0.5 or row < -0.5 or column > columns - 0.5 or row > rows - 0.5:
         return np.inf
     left, top = max(math.floor(column), 0), max(math.floor(row), 0)
     right, low = min(left + 1, columns - 1), min(top + 1, rows - 1)
@@ -491,7 +497,7 @@ def fill_shares(
             # Past what it shows a ray is followed for its neighbours, where they see farther.
             end = min(end if end > own * _OF_IT else own, ranges[len(ranges) - 1])
             out[row, ray] = _ONE
-            if _find_dark(cast, about, spacing, row, angles[ray], lamp[0], end, tables[0], dark):
+            if _find_dark(cast, about, spacing, row, angles[ray], lamp[0], own, end, tables[0], dark):
                 place = angles[ray], across[row], own, end
                 _sum_shares(place, ranges, lamp, tables, rates, dark, out[row, ray])
 
@@ -504,6 +510,7 @@ def _find_dark(
     row: int,
     angle: np.float32,
     apart: np.float32,
+    own: np.float32,
     end: np.float32,
     by_angle: F32,
     dark: F32,
@@ -515,6 +522,7 @@ def _find_dark(
     sin, cos, any_dark = np.sin(angle), np.cos(angle), False
     last = np.arctan2(end * sin, apart - end * cos)
     count = min(int(last / step) + 1, dark.size)
+    surface = _index_of(own, angle, apart, dark.size)
     for index in range(count):
         # By the law of sines in the triangle of lens, lamp and the place on the ray.
         between = by_angle[index, 1] * cos + by_angle[index, 0] * sin
@@ -523,16 +531,32 @@ def _find_dark(
         if r <= low[index]:
             continue
         least = _ROUNDING_M + _ROUNDING * r
+        own_row = cast[row * every, index]
         total = _ZERO
         for number in range(-_ROWS_ABOUT, _ROWS_ABOUT + 1):
             line = row * every + number * aside
             at = line % rows if wraps else min(max(line, 0), rows - 1)
-            share = min(max((r - cast[at, index]) / least - _ONE, _ZERO), _ONE)
+            first = cast[at, index]
+            # Of one surface, however steep, the row's own part counts.
+            if own_row < _ENDLESS and abs(first - own_row) <= _BESIDE * _TWO * own_row:
+                first = own_row
+            share = min(max((r - first) / least - _ONE, _ZERO), _ONE)
             total += share * np.float32(_ROWS_ABOUT + 1 - abs(number))
         dark[index] = total / np.float32((_ROWS_ABOUT + 1) * (_ROWS_ABOUT + 1))
-        # What is dark in the last of them may be the surface itself.
-        any_dark = any_dark or (dark[index] > _ZERO and index < count - 1)
+        if index == surface:
+            # What is dark here may be the surface itself.
+            dark[index] = dark[index - 1] if index else _ZERO
+        any_dark = any_dark or dark[index] > _ZERO
     return any_dark
+
+
+@compiled
+def _index_of(range_m: np.float32, angle: np.float32, apart: np.float32, count: int) -> int:
+    """Return the lamp's direction to where a ray has come so far; one past the last if that is endless."""
+    if range_m == _ENDLESS:
+        return count
+    at = np.arctan2(range_m * np.sin(angle), apart - range_m * np.cos(angle))
+    return int(at / _PI * np.float32(count))
 
 
 @compiled
@@ -552,7 +576,7 @@ def _sum_shares(
     sin, cos = np.sin(angle), np.cos(angle)
     step, last = _PI / np.float32(dark.size), np.float32(beam.size - 1)
     whole, left = np.zeros(2, np.float32), np.zeros(2, np.float32)
-    begin, held = _ZERO, _ZERO
+    begin, held, surface = _ZERO, _ZERO, _index_of(seen, angle, apart, dark.size)
     for number in range(1, len(ranges)):
         if ranges[number - 1] >= end:
             out[number] = out[number - 1]
@@ -560,8 +584,11 @@ def _sum_shares(
         t1 = ranges[number]
         finish = np.arctan2(t1 * sin, apart - t1 * cos)
         final = min(int(finish / step), dark.size - 1)
-        for first in range(int(begin / step), final + 1, _AT_ONCE):
-            stop = min(first + _AT_ONCE, final + 1)
+        stop = int(begin / step)
+        while stop <= final:
+            first, stop = stop, min(stop + _AT_ONCE, final + 1)
+            if first <= surface < stop:
+                stop = surface + 1
             width = min(finish, np.float32(stop) * step) - max(begin, np.float32(first) * step)
             middle = (first + stop) // 2
             at_cos, at_sin = by_angle[middle, 0], by_angle[middle, 1]

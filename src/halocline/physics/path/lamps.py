@@ -256,11 +256,13 @@ def lit_surfaces(lamp: Lamp, bands: Bands, offset_m: A, normal: A | None, plane:
 
     Parameters
     ----------
-    lamp, bands, offset_m, plane
+    lamp, bands, offset_m
         See `irradiance`.
     normal
         Unit outward normals, world, ``(3, ...)``; `MEAN_INCIDENCE` takes their place where not given, on all
         that does not face away.
+    plane
+        See `irradiance`.
 
     Returns
     -------
