@@ -199,7 +199,7 @@ def stand_in_a_lamps_light() -> None:
     lens, bins = np.array([0.25, 0.25, 3.0, 3.0]), (np.arange(48) + 0.5) * math.pi / 48
     by_angle = np.stack([np.cos(bins), np.sin(bins)], axis=1)
     cast = np.empty((4, 48), np.float32)
-    steps = np.array([0.9, 0.1, 14, 0.8, 0.1])
+    steps = np.array([0.9, 0.1, 14, 0.8, 0.1, 1.0])
     lamp_shadow_loops.cast_rows(planes, lens, towards, aside, steps, by_angle, cast)
     assert np.isfinite(cast).any()
     bent = np.zeros((1, 6), np.uint8)

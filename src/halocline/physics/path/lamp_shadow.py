@@ -327,7 +327,9 @@ class LampShadow:
         count = min(_MOST_STEPS, max(16, math.ceil((grid.last - grid.first) / pixel)))
         step = (grid.last - grid.first) / count
         nearest = max(NEAREST_M, NEAREST_RADII * self._radius)
-        steps = np.array([grid.first + 0.5 * step, step, count, grid.apart_m, nearest])
+        # As far as rays of the table in the water lie beyond the edges.
+        margin = 1.0 + 2.0 * (grid.last - grid.first) / (_RAYS * pixel)
+        steps = np.array([grid.first + 0.5 * step, step, count, grid.apart_m, nearest, margin])
         towards, aside = self._local(grid.azimuths)
         metres = np.empty((len(aside), _ANGLES), np.float32)
 

@@ -68,20 +68,20 @@ def cast_rows(
         For each row a unit vector across that, ``(R, 3)``.
     steps
         First angle at the lens, step, and number of steps; lens to lamp, and what is nearer to the lamp than
-        this casts nothing, metres, ``(5,)``.
+        this casts nothing, metres; pixels for which things go on beyond the picture's edges, ``(6,)``.
     by_angle
         Cosine and sine of the angles at the lamp, counted from the direction to the lens, ``(A, 2)``.
     out
         Metres, ``(R, A)``; inf where nothing is.
     """
-    first, step, count, apart, nearest = steps
+    first, step, count, apart, nearest, margin = steps
     for row in range(len(aside)):
         line = out[row]
         line[:] = _ENDLESS
         before, joined = np.inf, False
         for number in range(int(count)):
             angle = first + number * step
-            s = _range_along(planes, lens, towards, aside[row], angle, False)
+            s = _range_along(planes, lens, towards, aside[row], angle, margin)
             near = min(s, before)
             joins = s < np.inf and before < np.inf and abs(s - before) <= _STEEPEST * step * near
             if joins:
@@ -115,17 +115,17 @@ def ranges_seen(
     """
     for row in range(out.shape[0]):
         for column in range(out.shape[1]):
-            s = _range_along(planes, lens, towards, aside[row], angles[column], True)
+            s = _range_along(planes, lens, towards, aside[row], angles[column], np.inf)
             out[row, column] = np.float32(s)
 
 
 @compiled
 def _range_along(
-    planes: tuple[F32, F32, F32, F32], lens: F64, towards: F64, aside: F64, angle: float, beyond: bool
+    planes: tuple[F32, F32, F32, F32], lens: F64, towards: F64, aside: F64, angle: float, margin: float
 ) -> float:
     """Return the range of what a picture shows in one direction; inf where that is nothing.
 
-    Beyond its edges nothing is seen either, or what is at them.
+    So many pixels beyond its edges it is as at them.
     """
     cos, sin = math.cos(angle), math.sin(angle)
     x = cos * towards[0] + sin * aside[0]
@@ -136,13 +136,12 @@ def _range_along(
     rows, columns = planes[0].shape
     column = lens[2] + x / (depth * lens[0]) - 0.5
     row = lens[3] - y / (depth * lens[1]) - 0.5
-    if beyond:
-        column, row = min(max(column, 0.0), columns - 1.0), min(max(row, 0.0), rows - 1.0)
-    elif column < -0.5 or row < -0.5 or column > columns - 0.5 or row > rows - 0.5:
+    if min(column, row, columns - 1.0 - column, rows - 1.0 - row) < -0.5 - margin:
         return np.inf
-    left, top = max(math.floor(column), 0), max(math.floor(row), 0)
+    column, row = min(max(column, 0.0), columns - 1.0), min(max(row, 0.0), rows - 1.0)
+    left, top = math.floor(column), math.floor(row)
     right, low = min(left + 1, columns - 1), min(top + 1, rows - 1)
-    by_x, by_y = max(column - left, 0.0), max(row - top, 0.0)
+    by_x, by_y = column - left, row - top
     a, b = _nearness(planes, lens, top, left), _nearness(planes, lens, top, right)
     c, d = _nearness(planes, lens, low, left), _nearness(planes, lens, low, right)
     least, most = min(a, b, c, d), max(a, b, c, d)
