@@ -23,6 +23,7 @@ from benchmarks.edge_scenes import SCENES, Samples, Scene
 from halocline._typing import F32
 from halocline.batch.arrays import apply
 from halocline.imaging.colour import display_pixels
+from halocline.imaging.depth_edges import fill_partly_covered
 from halocline.imaging.frame import Window
 from halocline.presets.preset import Preset, load_preset, preset_from_text
 from halocline.rgb import LINEAR_REC709
@@ -99,8 +100,10 @@ def measured(scene: Scene, preset: Preset, frames: int, samples: int) -> Told:
 def _wet(
     preset: Preset, samples: Samples, rgb: F32, alpha: F32, scene: Scene, window: Window, number: int
 ) -> F32:
-    # A pixel that something covers in part has a depth even where the sample in its middle missed it.
-    range_m = np.where((alpha > 0) & ~np.isfinite(samples.range_m), _nearby(samples.range_m), samples.range_m)
+    # A pixel that something covers in part has a depth even where the sample in its middle missed it: as it is
+    # found for files.
+    range_m = samples.range_m.copy()
+    fill_partly_covered(range_m, alpha)
     alpha = np.where(np.isfinite(range_m), alpha, 0.0).astype(np.float32)
     planes = {"normal": samples.normal, "position": samples.position}
     camera = scene.camera(window, number)
@@ -113,14 +116,6 @@ def _wet(
         camera=camera,
         planes=planes,
     ).rgb
-
-
-def _nearby(range_m: F32) -> F32:
-    """Return the least range of each pixel and those around it."""
-    padded = np.pad(range_m, 1, mode="edge")
-    rows, columns = range_m.shape
-    around = [padded[j : j + rows, i : i + columns] for j in range(3) for i in range(3)]
-    return np.asarray(np.min(around, axis=0), np.float32)
 
 
 def _filtered(plane: F32, samples: int) -> F32:

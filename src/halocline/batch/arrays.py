@@ -24,6 +24,7 @@ from halocline.imaging.camera import Camera, pinhole
 from halocline.imaging.camera_track import CameraTrack
 from halocline.imaging.colour import display_pixels, png_bytes
 from halocline.imaging.edge_mixture import mixture_planes
+from halocline.imaging.edge_normals import normals_of_nearer
 from halocline.imaging.exr import header_of_buffer
 from halocline.imaging.frame import Frame, Window
 from halocline.imaging.load import View, load_buffer
@@ -152,7 +153,11 @@ def apply(
     number = DEFAULT_FRAME if frame is None else frame
     if preset.at(number).input.separate_edges and "far_range" not in picture.planes:
         plane = picture.plane
-        picture = picture.with_planes(**mixture_planes(plane("rgb"), plane("alpha"), plane("range")))
+        found = mixture_planes(plane("rgb"), plane("alpha"), plane("range"))
+        if "normal" in picture.planes:
+            nearer = found.get("range", plane("range"))
+            found["normal"] = normals_of_nearer(plane("normal"), plane("range"), nearer)
+        picture = picture.with_planes(**found)
     named = space_named(space or "lin_rec709") if not isinstance(space, RGBSpace) else space
     return _wet(preset, number, picture, _track(camera, number, picture.data_window), named, layers, how)
 

@@ -9,7 +9,8 @@
 - `splat`: thousands of discs, streaks and sprites drawn to the bit (Area, Discs, Drawing, Sprites, Surface,
   Textures)
 - `lens_blur`: the shape a lens gives them (ThinLens, footprint)
-- `facing`: normals from distance (normals_from_range, sun_over_diffuse)
+- `facing`: normals from distance (normals_from_range, normals_of_farther, sun_over_diffuse,
+  sun_over_diffuse_of)
 - `soft_window`: a slab of range or height with soft ends (within)
 - `surface_fit`: slopes of what was stored in steps (facing_of, slopes_over_steps)
 - `pyramid_loops`: compiled loops of displacement and softening (look_beyond, show_beyond)

@@ -11,6 +11,10 @@ from halocline.compute.compiled import compiled
 
 # An edge runs where range changes by more than this share within a pixel; what differs less is one surface.
 _EDGE = np.float32(0.05)
+# A normal's square under this is no direction's.
+_NO_DIRECTION = np.float32(0.25)
+# Farther surfaces are often ground that runs away from the lens: of it so much is one.
+_FAR_EDGE = np.float32(0.15)
 # How far around an edge pixel its surface is averaged.
 EDGE_REACH = 2
 _ZERO, _ONE, _LEAST, _ENDLESS = (np.float32(number) for number in (0.0, 1.0, 1e-20, np.inf))
@@ -109,22 +113,110 @@ def sun_over_diffuse(normal: F32, range_m: F32, *, travel: F64, up: F64, from_be
     F32
         ``(rows, columns)``, 0 or more.
     """
-    sun, diffuse = np.empty(range_m.shape, np.float32), np.empty(range_m.shape, np.float32)
-    # By a level surface 1.
+    sun, diffuse = averaged_at_edges(_sun_and_diffuse(normal, travel, up, from_below), range_m)
+    over: F32 = np.maximum(diffuse, np.float32(0.5 * from_below))
+    return np.divide(sun, over, out=over)
+
+
+def sun_over_diffuse_of(normal: F32, *, travel: F64, up: F64, from_below: float) -> F32:
+    """Return what surfaces of known directions take of the sun's light over what they take of diffuse light.
+
+    Parameters
+    ----------
+    normal
+        ``(3, n)`` unit normals; what is no direction counts as level.
+    travel, up, from_below
+        See `sun_over_diffuse`.
+
+    Returns
+    -------
+    F32
+        ``(n,)``, 0 or more.
+    """
+    sun, diffuse = _sun_and_diffuse(normal, travel, up, from_below)
+    over: F32 = np.maximum(diffuse, np.float32(0.5 * from_below))
+    return np.divide(sun, over, out=over)
+
+
+def _sun_and_diffuse(normal: F32, travel: F64, up: F64, from_below: float) -> list[F32]:
+    """Return what surfaces take of the sun's and of diffuse light, 1 if level."""
+    sun, diffuse = (np.empty(normal.shape[1:], np.float32) for _ in range(2))
     per_level = travel / min(-1e-3, float(travel @ up))
     half = 0.5 * (1.0 - from_below)
     axes = tuple(np.float32(v) for v in (*per_level, *(up * half), 1.0 - half))
     x, y, z = (plane.ravel() for plane in normal)
     _takes(x, y, z, axes, sun.reshape(-1), diffuse.reshape(-1))
-    sun, diffuse = averaged_at_edges([sun, diffuse], range_m)
-    over: F32 = np.maximum(diffuse, np.float32(0.5 * from_below))
-    return np.divide(sun, over, out=over)
+    return [sun, diffuse]
+
+
+def normals_of_farther(
+    normal: F32, range_m: F32, far_share: F32, where: tuple[NDArray[np.intp], ...], far_m: F32
+) -> F32:
+    """Return which way the farther surface of pixels that show two faces, ``(3, n)``, from pixels close by.
+
+    Parameters
+    ----------
+    normal
+        ``(3, rows, columns)`` unit normals of the nearer surfaces.
+    range_m
+        ``(rows, columns)`` metres to these.
+    far_share
+        ``(rows, columns)``: the farther one's share, 0 where a pixel shows one surface.
+    where
+        Rows and columns of the pixels, ``(n,)`` each.
+    far_m
+        ``(n,)`` metres to their farther surfaces.
+
+    Returns
+    -------
+    F32
+        Unit normals; nothing, ``(0, 0, 0)``, where no pixel close by shows that surface by itself.
+
+    Notes
+    -----
+    Border rule: pixels at the picture's edge have neighbours on one side only. Needs `EDGE_REACH` pixels
+    around each.
+    """
+    out = np.zeros((3, far_m.size), np.float32)
+    _farther(*where, np.ascontiguousarray(normal), range_m, far_share, far_m, out)
+    return out
+
+
+@compiled
+def _farther(
+    rows: NDArray[np.intp],
+    columns: NDArray[np.intp],
+    normal: F32,
+    range_m: F32,
+    far_share: F32,
+    far_m: F32,
+    out: F32,
+) -> None:
+    for n in range(rows.size):
+        own = far_m[n]
+        x = y = z = _ZERO
+        for row in range(max(0, rows[n] - EDGE_REACH), min(range_m.shape[0], rows[n] + EDGE_REACH + 1)):
+            for column in range(
+                max(0, columns[n] - EDGE_REACH), min(range_m.shape[1], columns[n] + EDGE_REACH + 1)
+            ):
+                there = range_m[row, column]
+                if far_share[row, column] == _ZERO and abs(there - own) <= _FAR_EDGE * own:
+                    x += normal[0, row, column]
+                    y += normal[1, row, column]
+                    z += normal[2, row, column]
+        length = np.sqrt(x * x + y * y + z * z)
+        if length > _ZERO:
+            out[0, n], out[1, n], out[2, n] = x / length, y / length, z / length
 
 
 @compiled
 def _takes(x: F32, y: F32, z: F32, axes: tuple[np.float32, ...], sun: F32, diffuse: F32) -> None:
     sun_x, sun_y, sun_z, up_x, up_y, up_z, level = axes
     for i in range(x.size):
+        if not x[i] * x[i] + y[i] * y[i] + z[i] * z[i] > _NO_DIRECTION:
+            # Nothing is known of how it faces: as if level.
+            sun[i] = diffuse[i] = _ONE
+            continue
         sun[i] = max(x[i] * sun_x + y[i] * sun_y + z[i] * sun_z, _ZERO)
         diffuse[i] = x[i] * up_x + y[i] * up_y + z[i] * up_z + level
 

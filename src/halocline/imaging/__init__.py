@@ -23,6 +23,7 @@
 - `depth_edges`: pixels with averaged depth
 - `depth_steps`: in what steps it was stored
 - `edge_mixture`: pixels that show two surfaces (mixture_planes)
+- `edge_normals`: which way their nearer one faces (normals_of_nearer)
 - `motion`: motion vectors, as they are meant (MotionVectors)
 - `glows`: light where alpha is 0
 - `camera`: the lens (Camera, pinhole, turned_axes)

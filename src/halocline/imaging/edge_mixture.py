@@ -25,8 +25,11 @@ from halocline.imaging.depth_edges import COVERED, Mask, Pixels, neighbour
 
 # Two surfaces differ at least by this share of their inverse depth; less is one surface, seen aslant.
 STEP = 0.15
-# Pixels around a pixel that are asked for the colours of both.
+# Pixels around a pixel that are asked for the colours of both, and for how wide a thin thing is.
 REACH = 2
+_THIN_REACH = 4
+# Of pixels around a thin thing, those whose colour goes less of the way to its own are taken for background.
+_TEXTURE = np.float32(0.15)
 # A share this near to none or all is none or all; less is texture and rounding.
 LEAST_SHARE = 0.02
 # Contrast of the two surfaces, relative to their mean, at which colour and place are believed alike.
@@ -93,6 +96,7 @@ def separate_surfaces(rgb: F32, alpha: F32, range_m: F32) -> SurfacesInPixels:
     ]
     behind = _mean_colour(around, near=False)
     front, thin = _front_colour(around, behind)
+    front = _extrapolated(rgb, alpha, range_m, pixels, thin, middle, behind, front)
     near_pixel = own > middle
     share = _near_share(own_rgb, front, behind, around, thin)
     # The centre of the pixel belongs to the far surface: at most half of it can be the near one.
@@ -277,6 +281,82 @@ def _front_colour(around: list[_Around], behind: F32) -> tuple[F32, Mask]:
     thin = count == 0
     pure /= np.maximum(count, np.float32(1.0))[:, None]
     return np.where(thin[:, None], bold / weight[:, None], pure), thin
+
+
+def _extrapolated(
+    rgb: F32,
+    alpha: F32,
+    range_m: F32,
+    pixels: Pixels,
+    thin: Mask,
+    middle: F32,
+    behind: F32,
+    front: F32,
+) -> F32:
+    """Return the colour of near surfaces, of thin ones beyond that of any pixel.
+
+    A wire thinner than a pixel has its own colour in none. But the samples in the middles of pixels meet it
+    as often as it is wide: the share of near pixels around is its mean share of their area. The colour at
+    which the pixels' own shares have this mean is the wire's.
+    """
+    at: Pixels = np.flatnonzero(thin)
+    if not at.size:
+        return front
+    scale = np.ones(at.size, np.float32)
+    covered, nearest = np.float32(COVERED), np.float32(_NEAREST_M)
+    picture = (np.ascontiguousarray(rgb), alpha, range_m)
+    _thin_scale(picture, (covered, nearest), pixels[at], middle[at], behind[at], front[at], scale)
+    out = front.copy()
+    out[at] = behind[at] + scale[:, None] * (front[at] - behind[at])
+    return out
+
+
+@compiled
+def _thin_scale(
+    picture: tuple[F32, F32, F32],
+    limits: tuple[np.float32, np.float32],
+    pixels: Pixels,
+    middle: F32,
+    behind: F32,
+    front: F32,
+    out: F32,
+) -> None:
+    """Write how much farther from what is behind the colour of thin things lies than that of their pixels."""
+    rgb, alpha, range_m = picture
+    covered, nearest = limits
+    zero, one = np.float32(0.0), np.float32(1.0)
+    rows, columns = range_m.shape
+    for n in range(pixels.size):
+        row, column = pixels[n] // columns, pixels[n] % columns
+        red, green, blue = behind[n, 0], behind[n, 1], behind[n, 2]
+        a, b, c = front[n, 0] - red, front[n, 1] - green, front[n, 2] - blue
+        size = a * a + b * b + c * c
+        if not size > zero:
+            continue
+        total = count = most = zero
+        for r in range(max(0, row - _THIN_REACH), min(rows, row + _THIN_REACH + 1)):
+            for k in range(max(0, column - _THIN_REACH), min(columns, column + _THIN_REACH + 1)):
+                distance = range_m[r, k]
+                if not (alpha[r, k] >= covered and distance > nearest):
+                    continue
+                way = (
+                    (rgb[0, r, k] - red) * a + (rgb[1, r, k] - green) * b + (rgb[2, r, k] - blue) * c
+                ) / size
+                near = one / distance > middle[n]
+                total += way if way > _TEXTURE else zero
+                count += one if near else zero
+                if near and abs(r - row) <= REACH and abs(k - column) <= REACH:
+                    most = max(most, way)
+        # No pixel is more than all of it, and no colour is darker than none.
+        scale = max(total / max(count, one), most)
+        darkest = np.float32(np.inf)
+        if a < zero:
+            darkest = min(darkest, -red / a)
+        if b < zero:
+            darkest = min(darkest, -green / b)
+        if c < zero:
+            darkest = min(darkest, -blue / c)
+        out[n] = min(scale, max(darkest, one)) if count > zero else one
 
 
 def _sums(around: list[_Around], *, near: bool, only_pure: bool) -> tuple[F32, F32]:

@@ -15,7 +15,13 @@ from numpy.typing import NDArray
 
 from halocline._typing import F32, F64
 from halocline.compute.compiled import compiled
-from halocline.filters.facing import EDGE_REACH, normals_from_range, sun_over_diffuse
+from halocline.filters.facing import (
+    EDGE_REACH,
+    normals_from_range,
+    normals_of_farther,
+    sun_over_diffuse,
+    sun_over_diffuse_of,
+)
 from halocline.graph.operator import Operator, Planes, PlaneUse, Source, Stage, Tile
 from halocline.graph.sea import Sea
 from halocline.graph.shot import Shot
@@ -182,9 +188,10 @@ class Caustics(Operator[CausticsParameters, _Prepared]):
         written: dict[str, F32] = {}
         farther = Farther.of(trimmed)
         if farther is not None:
-            # The farther surface's direction is not known: as if level.
             there = view.at(farther.where[0] * tile.region.width + farther.where[1])
-            far_gain = _departure(prepared, there, farther.range_m, None, None)
+            towards = None if normal is None else self._farther_normals(planes, tile, normal, farther)
+            takes = None if towards is None else _takes_of(towards, shot)
+            far_gain = _departure(prepared, there, farther.range_m, takes, towards)
             far_gain *= farther.at(held)
             far_gain += np.float32(1.0)
             left = farther.mix(gain, far_gain, light)
@@ -203,6 +210,21 @@ class Caustics(Operator[CausticsParameters, _Prepared]):
             return planes["fitted_normal"]
         return normals_from_range(shot.camera.directions(tile.window), planes["range"])
 
+    def _farther_normals(self, planes: Planes, tile: Tile, normal: F32, farther: Farther) -> F32:
+        """Return which way farther surfaces face, ``(3, n)``."""
+        rows, columns = (
+            at + start - first
+            for at, start, first in zip(
+                farther.where,
+                (tile.region.y, tile.region.x),
+                (tile.window.y, tile.window.x),
+                strict=True,
+            )
+        )
+        share = planes.get("far_light", planes.get("far_share"))
+        assert share is not None, "there are farther surfaces"
+        return normals_of_farther(normal, planes["range"], share, (rows, columns), farther.range_m)
+
     def _held(self, planes: Planes) -> F32:
         """Return the share of the pattern that each pixel takes by its mattes, 0 to 1."""
         p = self.parameters
@@ -213,6 +235,11 @@ class Caustics(Operator[CausticsParameters, _Prepared]):
         if p.shadow_matte:
             share *= np.float32(1.0) - planes[f"matte.{p.shadow_matte}"]
         return share
+
+
+def _takes_of(normal: F32, shot: Shot) -> F32:
+    path = shot.path
+    return sun_over_diffuse_of(normal, travel=path.sun_travel, up=path.up, from_below=_FROM_BELOW)
 
 
 @dataclass(frozen=True)
