@@ -100,8 +100,8 @@ def measured(scene: Scene, preset: Preset, frames: int, samples: int) -> Told:
 def _wet(
     preset: Preset, samples: Samples, rgb: F32, alpha: F32, scene: Scene, window: Window, number: int
 ) -> F32:
-    # A pixel that something covers in part has a depth even where the sample in its middle missed it: as it is
-    # found for files.
+    # A pixel that something covers in part has a depth even where the sample in its middle missed it: as it
+    # is found for files.
     range_m = samples.range_m.copy()
     fill_partly_covered(range_m, alpha)
     alpha = np.where(np.isfinite(range_m), alpha, 0.0).astype(np.float32)

@@ -24,15 +24,17 @@ from halocline.compute.compiled import Compiled
 from halocline.compute.random import random_words
 from halocline.compute.threads import at_most
 from halocline.filters import halo_loops
-from halocline.filters.facing import normals_from_range
+from halocline.filters.facing import normals_from_range, normals_of_farther
 from halocline.filters.lens_blur import footprint
 from halocline.filters.splat import Area, Discs, Drawing
 from halocline.filters.surface_fit import facing_of, slopes_over_steps
 from halocline.imaging.deep import Samples, tidied
-from halocline.imaging.edge_mixture import mark_steps
+from halocline.imaging.edge_mixture import mark_steps, mixture_planes
+from halocline.imaging.edge_normals import normals_of_nearer
 from halocline.imaging.frame import Window
 from halocline.imaging.gamut import _matrixed, compressed, full_curve, reference_curve
 from halocline.operators.registry import operator_names
+from halocline.operators.shared.pixel_stretch import CameraMotion, stretches
 from halocline.physics.floating.field import (
     ViewVolume,
     aggregate_parts,
@@ -49,6 +51,7 @@ from halocline.physics.sea.ray_volume import ShaftRays, ShaftSteps, ShaftWater
 from halocline.physics.sea.shade import Casters, Shade, ShadeWater, Square
 from halocline.physics.sea.shade_loops import lay_shade, light_at_places, loop_maps
 from halocline.physics.sea.shade_volume import RayShares, ShadeVolume, ThingsAhead
+from halocline.physics.sea.slope_lookup import Footprint
 from halocline.physics.sea.surface import SunBeam
 
 Loop = Compiled[..., Any]
@@ -241,6 +244,32 @@ def stand_in_a_lamps_light() -> None:
     )
 
 
+def move_while_open() -> None:
+    """What pixels cover of surfaces as camera and surfaces move, and of the surface of the sea."""
+    motion = CameraMotion(*(randoms(*shape, least=-0.2, most=0.2) for shape in ((3,), (3, 3), (3, 3))), 0.5)
+    view = randoms(3, 9, least=0.4, most=0.7)
+    directions, range_m = (view[0], view[1], view[2]), randoms(9, most=5.0)
+    normal = randoms(3, 9, least=-0.7, most=-0.5)
+    width, vectors = randoms(9, least=0.01, most=0.02), randoms(2, 9, least=-9.0, most=9.0)
+    found = stretches(directions, normal, np.eye(3), range_m, 0.01, width, motion, vectors)
+    assert (found.width > 0.0).all()
+    assert motion.sweep(directions, range_m).all()
+    none = Footprint(width, width * np.float32(3.0), directions[0], directions[1])
+    assert (none.swept(randoms(9), randoms(9)).along_m > none.along_m).all()
+
+
+def direct_edges() -> None:
+    """Thin things, and which way both surfaces of a pixel face."""
+    y, x = np.mgrid[0:9, 0:14].astype(np.float32)
+    near = np.abs(x - 6.0 - 0.3 * y) < 0.4
+    range_m = np.where(near, np.float32(2.0), np.float32(8.0))
+    rgb = np.where(np.abs(x - 6.0 - 0.3 * y) < 0.7, np.float32(0.3), np.float32(0.6))
+    planes = mixture_planes(np.stack([rgb, rgb, rgb]), np.ones_like(rgb), range_m)
+    normal = normals_of_nearer(randoms(3, 9, 14, least=0.4, most=0.7), range_m, planes["range"])
+    where = np.nonzero(planes["far_share"])
+    normals_of_farther(normal, planes["range"], planes["far_share"], where, planes["far_range"][where])
+
+
 # Loops that no small case here runs: held to other references instead.
 ELSEWHERE = {
     # Against quadrature and the point spread: tests/reference/test_lamp_beam_reference.py.
@@ -267,6 +296,8 @@ CASES: dict[str, Callable[[], None]] = {
     "deep samples": merge_deep_samples,
     "shade": stand_in_the_light,
     "lamps' shadows": stand_in_a_lamps_light,
+    "light in motion": move_while_open,
+    "directions at edges": direct_edges,
 }
 
 
