@@ -67,6 +67,16 @@ def test_rim_lies_on_the_suns_side() -> None:
     assert left[:, :32].sum() > 10.0 * left[:, 32:].sum()
 
 
+def test_rim_is_the_nearer_surfaces_share_of_a_pixel_and_leaves_the_farther_its_light() -> None:
+    given, share = ball(), 0.4
+    given["rgb"] += 0.2
+    far = np.where(np.isfinite(given["range_m"]), np.float32(share), np.float32(0.0))
+    behind = {"far_share": far, "far_light": far, "far_range": np.where(far > 0, np.float32(9.0), np.inf)}
+    mixed = {**given, "planes": {**given["planes"], **behind}}
+    alone, both = (halocline.apply(look(), **each, layers=["rim"]).layers["rim"] for each in (given, mixed))
+    np.testing.assert_allclose(both, (1.0 - share) * alone, rtol=1e-5, atol=1e-8)
+
+
 def test_rim_is_brightest_at_the_edge() -> None:
     rim = halocline.apply(look(), **ball(), layers=["rim"]).layers["rim"].sum(axis=0)
     assert rim[18, 43] > 3.0 * rim[18, 36]

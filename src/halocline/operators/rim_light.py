@@ -17,6 +17,7 @@ from halocline.errors import GraphError
 from halocline.filters.soft_window import within
 from halocline.graph.operator import Operator, Planes, PlaneUse, Stage, Tile
 from halocline.graph.shot import Shot
+from halocline.operators.shared.two_surfaces import FARTHER_PLANES, Farther
 from halocline.physics.path.lit_edge import bright_side, depth_edges, rim_contrast, rim_share, side_radiance
 from halocline.physics.path.transport import LightPath
 from halocline.quantities import Angle, Distance, Factor, Length, Ratio, Share, Strict
@@ -88,8 +89,8 @@ class RimLight(Operator[RimLightParameters, _Prepared]):
         matte = {f"matte.{self.parameters.matte}"} if self.parameters.matte else set()
         return PlaneUse(
             reads=frozenset({"bands", "alpha", "range"} | matte),
-            optional=frozenset({"normal"}),
-            writes=frozenset({"bands", "rim"}),
+            optional=FARTHER_PLANES | {"normal"},
+            writes=frozenset({"bands", "rim", "far_light"}),
         )
 
     def idle(self, shot: Shot) -> bool:
@@ -140,8 +141,17 @@ class RimLight(Operator[RimLightParameters, _Prepared]):
         share *= within(range_m, p.nearest or None, p.farthest, p.softness)
         if p.matte:
             share *= tile.trim(planes[f"matte.{p.matte}"])
+        if "far_share" in planes:
+            # The rim is the nearer surface's, and as much of it as that has of the pixel's area.
+            share *= np.float32(1.0) - tile.trim(planes["far_share"])
         rim = prepared.light[:, None, None] * share
-        return {"bands": tile.trim(planes["bands"]) + rim, "rim": rim}
+        before = tile.trim(planes["bands"])
+        lit = before + rim
+        farther = Farther.of({name: tile.trim(planes[name]) for name in FARTHER_PLANES & planes.keys()})
+        if farther is None:
+            return {"bands": lit, "rim": rim}
+        left = farther.left(farther.at(before) * farther.at(farther.share), farther.at(lit))
+        return {"bands": lit, "rim": rim, **left}
 
 
 def strength_of(parameters: RimLightParameters, path: LightPath) -> float:
