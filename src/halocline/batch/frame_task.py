@@ -7,7 +7,7 @@ import resource
 import socket
 import sys
 import time
-from collections.abc import Collection, Iterable, Mapping, Sequence
+from collections.abc import Callable, Collection, Iterable, Mapping, Sequence
 from contextlib import suppress
 from dataclasses import asdict, dataclass, replace
 from pathlib import Path
@@ -26,7 +26,7 @@ from halocline.batch.parts import refuse_parts_of_deep, with_parts
 from halocline.batch.task import FrameTask, camera_moments, input_spec, input_spec_of
 from halocline.compute.threads import at_most
 from halocline.errors import HaloclineError, ReadError
-from halocline.graph.engine import Evaluation, evaluate
+from halocline.graph.engine import Evaluation, ReadyGraph, evaluate
 from halocline.graph.graph import Graph
 from halocline.graph.parts import reads_of
 from halocline.graph.planes import is_pass
@@ -37,7 +37,7 @@ from halocline.imaging.colour import space_attributes
 from halocline.imaging.frame import Frame
 from halocline.imaging.gamut import Delivery
 from halocline.imaging.load import Loaded, Template, View, load
-from halocline.imaging.save import FileForm, Picture, save
+from halocline.imaging.save import FileForm, Picture, PictureByRows, save
 from halocline.imaging.survey import cameras_in, planes_there
 from halocline.operators.shared.water_shade import shade_of_steps, unseen_casters
 from halocline.presets.build import make_shot
@@ -74,13 +74,16 @@ class FrameInputs:
 
 @dataclass(frozen=True)
 class FrameResult:
-    """A rendered frame, not yet written. Of the inputs it keeps no planes, only what file and record need."""
+    """A rendered frame, not yet written. Of the inputs it keeps no planes, only what file and record need.
+
+    A picture that is made by rows is computed as it is written, and keeps the planes that it is made of.
+    """
 
     task: FrameTask
     origin: Origin
     template: Template
     delivery: Delivery
-    pictures: Mapping[str, Picture]
+    pictures: Mapping[str, Picture | PictureByRows]
     counts: Mapping[str, int]
     warnings: tuple[str, ...]
     began: float
@@ -273,7 +276,7 @@ def write_result(result: FrameResult, preset: Preset) -> FrameRecord:
         began=result.began,
         seconds={**result.seconds, "write": time.perf_counter() - started},
         clamped_values=written.clamped_values,
-        below_zero=below_zero_share(picture.rgb for picture in result.pictures.values()),
+        below_zero=_below_zero(result.pictures.values()),
         counts=result.counts,
         warnings=(*result.warnings, *([_CLAMPED] if written.clamped_values else [])),
         peak_memory_bytes=peak_memory_bytes(),
@@ -291,10 +294,29 @@ def below_zero_share(pictures: Iterable[F32]) -> float:
     below = pixels = 0
     for rgb in pictures:
         pixels += rgb[0].size
-        for start in range(0, rgb.shape[1], _ROWS_TOGETHER):
-            part = rgb[:, start : start + _ROWS_TOGETHER]
-            largest = np.abs(part.max(axis=0))
-            below += int(np.count_nonzero(part.min(axis=0) < -ROUNDING_SHARE * largest))
+        below += _count_below_zero(rgb)
+    return below / max(1, pixels)
+
+
+def _count_below_zero(rgb: F32) -> int:
+    below = 0
+    for start in range(0, rgb.shape[1], _ROWS_TOGETHER):
+        part = rgb[:, start : start + _ROWS_TOGETHER]
+        largest = np.abs(part.max(axis=0))
+        below += int(np.count_nonzero(part.min(axis=0) < -ROUNDING_SHARE * largest))
+    return below
+
+
+def _below_zero(pictures: Iterable[Picture | PictureByRows]) -> float:
+    """Return the same of pictures that were written; those made by rows have counted them."""
+    below = pixels = 0
+    for picture in pictures:
+        if isinstance(picture, Picture):
+            below, pixels = below + _count_below_zero(picture.rgb), pixels + picture.alpha.size
+        else:
+            assert isinstance(picture.rows, DeliveredRows)
+            below += sum(picture.rows.below.values())
+            pixels += picture.shape[0] * picture.shape[1]
     return below / max(1, pixels)
 
 
@@ -415,7 +437,7 @@ def _track(task: FrameTask, view: View, preset: Preset) -> CameraTrack:
 
 def _rendered(
     view: View, inputs: FrameInputs, preset: Preset, how: Evaluation
-) -> tuple[Picture, tuple[str, ...]]:
+) -> tuple[Picture | PictureByRows, tuple[str, ...]]:
     """Return a view's picture, and what its steps have to tell."""
     task = inputs.task
     look = preset.at(task.frame)
@@ -436,12 +458,36 @@ def _rendered(
         picture, told = _rendered_deep(view, shot, look, how)
         return picture, (*told, *unseen_casters(shade))
     work = _FlatWork(look, delivery_of(look, shot.space), how)
+    if how.by_rows and not (element or look.parts):
+        rows = work.by_rows(shot, frame)
+        return PictureByRows(frame.data_window.shape, rows), (*work.told, *unseen_casters(shade))
     made = with_parts(look, shot, frame, how, work.made)
     with at_most(how.threads):
         picture = work.delivered(made)
         if element:
             picture = as_layer(picture, view.frame.plane("alpha"), work.guides)
     return picture, (*work.told, *unseen_casters(shade))
+
+
+class DeliveredRows:
+    """Rows of a picture as they are written, and how many of their pixels are below zero, by first row.
+
+    Parameters
+    ----------
+    make
+        Returns the picture over the rows from and to (not included).
+    """
+
+    def __init__(self, make: Callable[[int, int], Picture]) -> None:
+        self._make = make
+        self.below: dict[int, int] = {}
+
+    def __call__(self, start: int, stop: int) -> Picture:
+        """Return the picture over some rows."""
+        picture = self._make(start, stop)
+        # The first row is also asked for alone, to see what there is; what is written then comes after it.
+        self.below[start] = _count_below_zero(picture.rgb)
+        return picture
 
 
 class _FlatWork:
@@ -469,13 +515,33 @@ class _FlatWork:
 
     def made(self, look: Look, shot: Shot, frame: Frame) -> dict[str, F32]:
         """Return colour, alpha and layers, these as ``layer/NAME``, under one look."""
+        plan = self._planned(look, shot)
+        made = evaluate(plan.graph, frame, shot, wanted=("rgb", "alpha", *plan.planes), how=self.how)
+        return self._with_layers(plan, made, shot)
+
+    def by_rows(self, shot: Shot, frame: Frame) -> DeliveredRows:
+        """Return rows of the picture and its layers as they are written, made when asked for."""
+        plan = self._planned(self.look, shot)
+        wanted = ("rgb", "alpha", *plan.planes)
+        ready = ReadyGraph(plan.graph, shot, frame.planes, wanted=wanted, how=self.how).rows_of(frame)
+
+        def rows(start: int, stop: int) -> Picture:
+            made = self._with_layers(plan, ready.planes(start, stop), shot)
+            with at_most(self.how.threads):
+                return self.delivered(made)
+
+        return DeliveredRows(rows)
+
+    def _planned(self, look: Look, shot: Shot) -> LayerPlan:
         output = self.look.output
         graph, told = for_element(look.graph, shot) if output.element else (look.graph, ())
         wanted = wanted_of(graph, self.look.graphs, output.layers)
         plan = plan_layers(graph, wanted, compressed=self.delivery.compresses)
-        made = evaluate(plan.graph, frame, shot, wanted=("rgb", "alpha", *plan.planes), how=self.how)
         self.told |= dict.fromkeys((*told, *graph.warnings(shot)))
         self.plans.append(plan)
+        return plan
+
+    def _with_layers(self, plan: LayerPlan, made: Mapping[str, F32], shot: Shot) -> dict[str, F32]:
         with at_most(self.how.threads):
             layers = {f"{_LAYER}{name}": plane for name, plane in plan.finished(made, shot).items()}
         return {"rgb": made["rgb"], "alpha": made["alpha"], **layers}

@@ -23,6 +23,7 @@ from halocline.graph.engine import TILE_PIXELS, Evaluation
 from halocline.graph.graph import Graph
 from halocline.graph.operator import Operator
 from halocline.imaging.exr import Header, read_header
+from halocline.imaging.exr_write import ROWS_WRITTEN
 from halocline.imaging.survey import planes_in
 from halocline.presets.preset import Preset
 
@@ -56,6 +57,8 @@ class Sizing:
         Whether each process reads ahead and writes behind.
     tile_rows
         Rows of a tile where memory is too short for the usual; None otherwise.
+    by_rows
+        Whether frames are written as they are computed, and never held whole.
     process_bytes, budget_bytes
         Estimated peak of each process; what all together may use.
     """
@@ -66,15 +69,17 @@ class Sizing:
     tile_rows: int | None
     process_bytes: int
     budget_bytes: int
+    by_rows: bool = False
 
     @property
     def evaluation(self) -> Evaluation:
         """Threads and tiles of one process."""
-        return Evaluation(self.threads, self.tile_rows)
+        return Evaluation(self.threads, self.tile_rows, self.by_rows)
 
     def __str__(self) -> str:
         plural = "es" if self.processes > 1 else ""
         ahead = "reading ahead, writing behind" if self.overlapped else "one frame at a time"
+        ahead += ", written as it is computed" if self.by_rows else ""
         return (
             f"{self.processes} process{plural} of {self.threads} thread{'s' if self.threads > 1 else ''}, "
             f"{ahead}; about {gibibytes(self.processes * self.process_bytes)} of the "
@@ -84,15 +89,29 @@ class Sizing:
 
 @dataclass(frozen=True)
 class FrameNeed:
-    """Bytes that one frame needs in each stage."""
+    """Bytes that one frame needs in each stage.
+
+    Attributes
+    ----------
+    pixels, width
+        Of its window.
+    read, compute, write
+        To read it, beside that to compute it, and to write it.
+    held
+        Of ``compute``, what steps that look around a pixel hold of the whole picture.
+    row
+        For one row of the result; None where it cannot be written by rows.
+    """
 
     pixels: int
     width: int
     read: int
     compute: int
     write: int
+    held: int = 0
+    row: int | None = None
 
-    def peak(self, *, overlapped: bool, threads: int, tile_rows: int | None) -> int:
+    def peak(self, *, overlapped: bool, threads: int, tile_rows: int | None, by_rows: bool = False) -> int:
         """Return the estimated peak of a process."""
         rows = tile_rows or max(1, TILE_PIXELS // self.width)
         tiles = threads * rows * self.width * _TILE_PLANES * _PLANE_BYTES
@@ -102,6 +121,8 @@ class FrameNeed:
             if overlapped
             else self.read + max(self.compute, self.write)
         )
+        if by_rows and self.row is not None:
+            stages = self.read + self.held + ROWS_WRITTEN * self.row
         return PROCESS_BYTES + int(_SLACK * (stages + tiles))
 
 
@@ -140,7 +161,12 @@ def size_job(
         return Sizing(1, threads or cores, True, None, PROCESS_BYTES, budget)
     while True:
         for shape in _shapes(count, threads or max(1, round(cores / count))):
-            peak = need.peak(overlapped=shape.overlapped, threads=shape.threads, tile_rows=shape.tile_rows)
+            peak = need.peak(
+                overlapped=shape.overlapped,
+                threads=shape.threads,
+                tile_rows=shape.tile_rows,
+                by_rows=shape.by_rows,
+            )
             if count * peak <= budget:
                 return replace(shape, process_bytes=peak, budget_bytes=budget)
         if count == 1:
@@ -176,7 +202,7 @@ def refuse_oversize(task: FrameTask, preset: Preset, budget_bytes: int) -> None:
     need = frame_need([task], preset)
     if need is None:
         return
-    peak = need.peak(overlapped=False, threads=1, tile_rows=1)
+    peak = need.peak(overlapped=False, threads=1, tile_rows=1, by_rows=True)
     # The process is there already; what counts is what the frame adds.
     if peak - PROCESS_BYTES > budget_bytes:
         raise JobError(
@@ -218,11 +244,12 @@ def frame_need(tasks: Sequence[FrameTask], preset: Preset) -> FrameNeed | None:
             # Each look is made by itself; what is joined so far, how much of it there is, and the picture of
             # which pixels show one part alone lie beside it.
             whole += 2 * (4 + layers) + 12 if look.parts else 0
-            return _need(headers, planes, 4 + layers, whole)
+            in_one = output.deep or output.element or bool(look.parts)
+            return _need(headers, planes, 4 + layers, whole, in_one=in_one)
     return None
 
 
-def _need(headers: list[Header], planes: int, result: int, whole: int) -> FrameNeed:
+def _need(headers: list[Header], planes: int, result: int, whole: int, *, in_one: bool) -> FrameNeed:
     window = headers[0].parts[0].data_window.union(headers[0].parts[0].display_window)
     views = max(
         1, sum(any(name.rpartition(".")[2] == "R" for name in part.channels) for part in headers[0].parts)
@@ -238,6 +265,9 @@ def _need(headers: list[Header], planes: int, result: int, whole: int) -> FrameN
         read=planes * plane + decoded + _DEEP_BYTES * deep,
         compute=(result + whole) * plane,
         write=result * plane + result * plane // 2,
+        held=whole * plane,
+        # A plane, its copy as it is delivered, and as the file has it.
+        row=None if deep or in_one else 3 * result * window.width * _PLANE_BYTES,
     )
 
 
@@ -255,10 +285,10 @@ def _held_whole(graph: Graph, bands: int) -> int:
 
 def _shapes(count: int, threads: int) -> list[Sizing]:
     """Return ways to run that many processes, the fastest first; tiles shrink where all else is done."""
-    ways: list[tuple[bool, int | None]] = [(True, None), (False, None)]
+    ways: list[tuple[bool, int | None, bool]] = [(True, None, False), (False, None, False)]
     if count == 1:
-        ways.append((False, 1))
-    return [Sizing(count, threads, overlapped, rows, 0, 0) for overlapped, rows in ways]
+        ways += [(False, None, True), (False, 1, True)]
+    return [Sizing(count, threads, overlapped, rows, 0, 0, by_rows) for overlapped, rows, by_rows in ways]
 
 
 def _too_little(peak: int, budget: int) -> JobError:

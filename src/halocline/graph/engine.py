@@ -49,10 +49,14 @@ class Evaluation:
         Tiles computed at once; one for each processor where not given.
     tile_rows
         Rows of a tile; chosen from the width where not given.
+    by_rows
+        Whether whoever writes a picture asks for its rows as it writes them, so that it is never held whole
+        (`ReadyGraph.rows_of`). It takes as long, but computing and writing cannot overlap.
     """
 
     threads: int | None = None
     tile_rows: int | None = None
+    by_rows: bool = False
 
     def worker_count(self) -> int:
         """Return the number of threads."""
@@ -155,6 +159,53 @@ class ReadyGraph:
         where = wider.data_window.slices_of(frame.data_window)
         return {name: np.ascontiguousarray(plane[(..., *where)]) for name, plane in made.items()}
 
+    def rows_of(self, frame: Frame) -> RowsOfPicture:
+        """Return the wanted planes as they are asked for, some rows at a time.
+
+        Parameters
+        ----------
+        frame
+            As `planes_of` takes it.
+
+        Returns
+        -------
+        RowsOfPicture
+            What steps need of the whole picture is computed; what is left is done for the rows asked for.
+        """
+        wider = continued(frame, self.shot.camera, self.beyond)
+        with at_most(self.how.threads):
+            run = _Run(self.plan, wider, self.shot, self.how)
+            run.make_ready()
+        return RowsOfPicture(run, self.names, frame.data_window)
+
+
+class RowsOfPicture:
+    """A picture whose rows are computed when asked for; see `ReadyGraph.rows_of`.
+
+    Parameters
+    ----------
+    run, names
+        What makes it, and which planes are wanted.
+    window
+        The pixels that are wanted.
+    """
+
+    def __init__(self, run: _Run, names: tuple[str, ...], window: Window) -> None:
+        self._run, self._names, self.window = run, names, window
+
+    def planes(self, start: int, stop: int) -> dict[str, F32]:
+        """Return the wanted planes over the rows from and to (not included), counted from the first."""
+        whole = self._run.frame.data_window
+        above = self.window.y - whole.y
+        band = whole.rows(above + start, above + stop)
+        inner = Window(self.window.x, band.y, self.window.width, band.height)
+        with at_most(self._run.how.threads):
+            made = self._run.wanted_over(band, self._names)
+        if inner == band:
+            return made
+        where = band.slices_of(inner)
+        return {name: np.ascontiguousarray(plane[(..., *where)]) for name, plane in made.items()}
+
 
 class _Run:
     """One evaluation: the whole pictures it holds at the moment."""
@@ -170,18 +221,35 @@ class _Run:
         self.surveyed: dict[int, Any] = {}
 
     def result(self, wanted: tuple[str, ...]) -> dict[str, F32]:
-        output = self.plan.output
-        if output is None:
-            return {name: self._source_plane(name, self.frame.data_window) for name in wanted}
-        stages = list(self._stages())
+        self.make_ready()
+        return self.wanted_over(self.frame.data_window, wanted)
+
+    def make_ready(self) -> None:
+        """Compute all that is needed whole before any part of the output can be."""
+        stages = list(self._stages()) if self.plan.output is not None else []
         with pool(self.how.worker_count()) as threads:
             for number, (step, survey) in enumerate(stages):
                 if survey:
                     self.surveyed[id(step)] = self._survey(step)
-                else:
-                    self.whole[id(step)] = self._whole_picture(step, threads)
-                self._let_go([later for later, _ in stages[number + 1 :]])
-        made = self.whole[id(output)]
+                elif step is not self.plan.output:
+                    self.whole[id(step)] = self._over(step, self.frame.data_window, threads)
+                if number + 1 < len(stages):
+                    # The output itself needs what is there until the last of its rows.
+                    self._let_go([later for later, _ in stages[number + 1 :]])
+
+    def wanted_over(self, window: Window, wanted: tuple[str, ...]) -> dict[str, F32]:
+        """Return planes of the output over some rows, or all of them."""
+        output = self.plan.output
+        if output is None:
+            return {name: self._source_plane(name, window) for name in wanted}
+        if output.reach >= WHOLE and not _surveys(output) and window != self.frame.data_window:
+            if id(output) not in self.whole:
+                whole = self.frame.data_window
+                self.whole[id(output)] = dict(self._computed(output, whole, {}))
+            made = dict(self._pulled(output, window, {}))
+        else:
+            with pool(self.how.worker_count()) as threads:
+                made = self._over(output, window, threads)
         missing = set(wanted) - made.keys()
         if missing:
             raise GraphError(
@@ -228,8 +296,8 @@ class _Run:
             for key in [key for key in held if key not in needed]:
                 del held[key]
 
-    def _whole_picture(self, step: PlannedStep, threads: ThreadPoolExecutor) -> dict[str, F32]:
-        window = self.frame.data_window
+    def _over(self, step: PlannedStep, window: Window, threads: ThreadPoolExecutor) -> dict[str, F32]:
+        """Return a step's live planes over rows of the picture, tile by tile; all where it needs all."""
         if step.reach >= WHOLE and not _surveys(step):
             return dict(self._computed(step, window, {}))
         rows = self.how.rows_for(window)
@@ -253,7 +321,7 @@ class _Run:
         # Every result is asked for, so that an error in any tile is raised.
         for _ in threads.map(compute, bands):
             pass
-        return {**out, **{name: self.frame.planes[name] for name in kept}}
+        return {**out, **{name: self._source_plane(name, window) for name in kept}}
 
     def _untouched(self, step: PlannedStep, name: str) -> bool:
         if name not in self.frame.planes:

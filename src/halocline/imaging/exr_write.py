@@ -9,7 +9,7 @@ from __future__ import annotations
 
 import logging
 import tempfile
-from collections.abc import Mapping, Sequence
+from collections.abc import Callable, Mapping, Sequence
 from dataclasses import dataclass
 from functools import lru_cache
 from pathlib import Path
@@ -33,7 +33,44 @@ HALF_MAX = 65504.0
 _VECTORS_OF_INT = {"vector2i": oiio.VEC2, "vectori": oiio.VEC3}
 _BUFFER_TYPES = {"half": np.float16, "float": np.float32, "uint": np.uint32}
 # Rows converted and handed over at a time: whole compression blocks, small enough to stay in cache.
-_BLOCK_ROWS = 256
+ROWS_WRITTEN = 256
+
+
+class RowsTogether:
+    """Channels that are made some rows at a time, all of them at once; the last rows made are kept.
+
+    Parameters
+    ----------
+    make
+        Returns all channels over the rows from and to (not included).
+    """
+
+    def __init__(self, make: Callable[[int, int], Mapping[str, AnyArray]]) -> None:
+        self._make = make
+        self._rows = (0, 0)
+        self._made: Mapping[str, AnyArray] = {}
+
+    def channel(self, name: str, start: int, stop: int) -> AnyArray:
+        """Return rows of a channel."""
+        first, last = self._rows
+        if not first <= start < stop <= last:
+            # The rows before go first: both need not be there at once.
+            self._made, self._rows = {}, (0, 0)
+            self._made, self._rows = self._make(start, stop), (start, stop)
+            first = start
+        return self._made[name][start - first : stop - first]
+
+
+@dataclass(frozen=True)
+class PlaneByRows:
+    """A channel whose rows are made as they are written."""
+
+    name: str
+    together: RowsTogether
+
+    def __getitem__(self, rows: slice) -> AnyArray:
+        """Return some rows, ``(rows, columns)``."""
+        return self.together.channel(self.name, rows.start, rows.stop)
 
 
 @dataclass(frozen=True)
@@ -41,7 +78,7 @@ class PartPixels:
     """One part to write: its description and a plane ``(rows, columns)`` over its data window by channel."""
 
     part: Part
-    planes: Mapping[str, AnyArray]
+    planes: Mapping[str, AnyArray | PlaneByRows]
 
 
 @dataclass(frozen=True)
@@ -266,8 +303,8 @@ def _type_desc(name: str) -> Any:
 def _write_rows(out: Any, path: Path, each: PartPixels) -> int:
     part = each.part
     clamped = 0
-    for start in range(0, part.data_window.height, _BLOCK_ROWS):
-        stop = min(start + _BLOCK_ROWS, part.data_window.height)
+    for start in range(0, part.data_window.height, ROWS_WRITTEN):
+        stop = min(start + ROWS_WRITTEN, part.data_window.height)
         block, count = interleaved(each, start, stop)
         clamped += count
         first = part.data_window.y + start

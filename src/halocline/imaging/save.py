@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Collection, Mapping
+from collections.abc import Callable, Collection, Mapping
 from dataclasses import dataclass, field, replace
 from pathlib import Path
 
@@ -16,7 +16,14 @@ from halocline.imaging.compression import FALLBACK, name_of
 from halocline.imaging.deep import Samples
 from halocline.imaging.deep_file import DeepPixels, write_deep
 from halocline.imaging.exr import Attribute, Header, Part, read_native
-from halocline.imaging.exr_write import PartPixels, WriteRecord, can_write, write_exr
+from halocline.imaging.exr_write import (
+    PartPixels,
+    PlaneByRows,
+    RowsTogether,
+    WriteRecord,
+    can_write,
+    write_exr,
+)
 from halocline.imaging.frame import Window
 from halocline.imaging.glows import COVER
 from halocline.imaging.load import Template
@@ -62,6 +69,22 @@ class Picture:
 
 
 @dataclass(frozen=True)
+class PictureByRows:
+    """What is written for one view, made some rows at a time as they are written.
+
+    Attributes
+    ----------
+    shape
+        Rows and columns of the template's window.
+    rows
+        Returns the picture over the rows from and to (not included). It may be asked for rows twice.
+    """
+
+    shape: tuple[int, int]
+    rows: Callable[[int, int], Picture]
+
+
+@dataclass(frozen=True)
 class FileForm:
     """How a frame is put into a file; whatever is left out is as the input has it.
 
@@ -86,7 +109,7 @@ class FileForm:
 def save(
     path: str | Path,
     template: Template,
-    pictures: Mapping[str, Picture],
+    pictures: Mapping[str, Picture | PictureByRows],
     *,
     attributes: Mapping[str, AttributeValue] | None = None,
     carry: Collection[str] | str = (),
@@ -139,8 +162,9 @@ def save(
     if beauty_rank(layer.rpartition(".")[2]) is None:
         # Beside other layers its name would not tell that it is the picture.
         extra[WRITTEN_LAYER] = Attribute("string", layer)
-    if any(picture.samples is not None for picture in pictures.values()):
-        return _save_deep(path, template, pictures, extra, form, overwrite=overwrite)
+    whole = {view: picture for view, picture in pictures.items() if isinstance(picture, Picture)}
+    if any(picture.samples is not None for picture in whole.values()):
+        return _save_deep(path, template, whole, extra, form, overwrite=overwrite)
     parts = []
     for part in template.parts:
         beauties = [
@@ -241,7 +265,7 @@ def _refuse_inputs(path: Path, template: Template) -> None:
             )
 
 
-def _check_pictures(template: Template, pictures: Mapping[str, Picture]) -> None:
+def _check_pictures(template: Template, pictures: Mapping[str, Picture | PictureByRows]) -> None:
     views = {beauty.view for beauty in template.beauties}
     if set(pictures) != views:
         raise FrameError(
@@ -251,6 +275,8 @@ def _check_pictures(template: Template, pictures: Mapping[str, Picture]) -> None
             fix="Give one picture for each view.",
         )
     for view, picture in pictures.items():
+        if isinstance(picture, PictureByRows):
+            continue
         planes = {"rgb": picture.rgb, "alpha": picture.alpha, **picture.layers}
         for name, plane in planes.items():
             if plane.shape[-2:] != template.window.shape:
@@ -285,17 +311,19 @@ def _part_pixels(
     template: Template,
     part: Part,
     beauties: list[BeautyChannels],
-    pictures: Mapping[str, Picture],
+    pictures: Mapping[str, Picture | PictureByRows],
     carried: list[str],
     data_type: str | None,
 ) -> list[PartPixels]:
     """Build what is written for a part of the input: one part, or two where whole numbers are carried."""
     # A part without beauty keeps its own window: its pixels are not ours to widen.
     window = template.window if beauties else part.data_window
-    new: dict[str, AnyArray] = {}
+    new: dict[str, AnyArray | PlaneByRows] = {}
     types: dict[str, str] = {}
     for beauty in beauties:
-        planes, kinds = _view_channels(template, part, beauty, pictures[beauty.view], data_type)
+        picture = pictures[beauty.view]
+        describe = _view_channels if isinstance(picture, Picture) else _channels_by_rows
+        planes, kinds = describe(template, part, beauty, picture, data_type)
         new |= planes
         types |= kinds
     old = read_native(template.source, part, carried) if carried else {}
@@ -339,6 +367,20 @@ def _view_channels(
             planes[name] = plane
             types[name] = kind
     return planes, types
+
+
+def _channels_by_rows(
+    template: Template, part: Part, beauty: BeautyChannels, picture: PictureByRows, data_type: str | None
+) -> tuple[dict[str, PlaneByRows], dict[str, str]]:
+    """Return channels that are made as they are written, all of the same rows at once."""
+
+    def channels(start: int, stop: int) -> Mapping[str, AnyArray]:
+        return _view_channels(template, part, beauty, picture.rows(start, stop), data_type)[0]
+
+    # The first row tells what there is.
+    _, types = _view_channels(template, part, beauty, picture.rows(0, 1), data_type)
+    together = RowsTogether(channels)
+    return {name: PlaneByRows(name, together) for name in types}, types
 
 
 def _is_spelt(beauty: BeautyChannels) -> bool:
