@@ -268,8 +268,12 @@ class _Run:
         for step in self.plan.steps:
             for source in step.inputs.values():
                 users[id(source)] = users.get(id(source), 0) + 1
+        # What is only looked over need not be there at once, where pictures are not to be held whole.
         looked_around = {
-            id(source) for step in self.plan.steps if step.reach for source in step.inputs.values()
+            id(source)
+            for step in self.plan.steps
+            if step.reach and not (self.how.by_rows and _surveys(step))
+            for source in step.inputs.values()
         }
         for step in self.plan.steps:
             if _surveys(step):
@@ -358,8 +362,15 @@ class _Run:
     def _survey(self, step: PlannedStep) -> Any:
         """Let a step look over the whole picture, whose inputs are there."""
         window = self.frame.data_window
-        given, _ = self._given(step, window, {})
         tile = Tile(window, window, frozenset(step.live), step.added)
+        if self.how.by_rows:
+
+            def rows(start: int, stop: int) -> Planes:
+                return self._given(step, window.rows(start, stop), {})[0]
+
+            with _located(step):
+                return step.operator.survey_by_rows(rows, tile, self.shot, step.prepared)
+        given, _ = self._given(step, window, {})
         with _located(step):
             return step.operator.survey(given, tile, self.shot, step.prepared)
 

@@ -24,7 +24,7 @@ from pydantic import model_validator
 
 from halocline._typing import F32, F64
 from halocline.filters.soft_window import within
-from halocline.graph.operator import AnyOperator, Operator, Planes, PlaneUse, Stage, Tile
+from halocline.graph.operator import AnyOperator, Operator, Planes, PlaneUse, RowsOf, Stage, Tile
 from halocline.graph.planes import ALPHA, BANDS, RGB, Form, plane_named
 from halocline.graph.shot import Shot
 from halocline.quantities import Distance, Length, Position, Share, Strict
@@ -342,6 +342,12 @@ class Limited(Operator[Strict, Any]):
     def survey(self, planes: Planes, tile: Tile, shot: Shot, prepared: Any) -> Any:
         """Let the operator look over the whole picture."""
         return self.operator.survey(self._own(planes, tile), tile, shot, prepared)
+
+    def survey_by_rows(self, rows: RowsOf, tile: Tile, shot: Shot, prepared: Any) -> Any:
+        """Let the operator look over the whole picture, some rows at a time."""
+        return self.operator.survey_by_rows(
+            lambda start, stop: self._own(rows(start, stop), tile), tile, shot, prepared
+        )
 
     def apply(self, planes: Planes, tile: Tile, shot: Shot, prepared: Any) -> Planes:
         """Let the operator act, and keep of it what is meant."""

@@ -15,7 +15,7 @@ light goes to, which keys of a preset's sections it obeys. Nothing elsewhere kno
 from __future__ import annotations
 
 from abc import ABC, abstractmethod
-from collections.abc import Mapping
+from collections.abc import Callable, Mapping
 from dataclasses import dataclass
 from enum import Enum, IntEnum
 from typing import Any, ClassVar, Generic, TypeAlias, TypeVar, cast
@@ -28,6 +28,8 @@ from halocline.physics.path.transport import LightPath
 from halocline.quantities import Strict
 
 Planes = Mapping[str, F32]
+# Planes over the rows of a picture from and to (not included).
+RowsOf = Callable[[int, int], Planes]
 
 # The reach of an operator that needs the whole picture at once.
 WHOLE = 1 << 30
@@ -353,6 +355,23 @@ class Operator(ABC, Generic[P, T]):
             What is handed to `apply` instead.
         """
         return prepared
+
+    def survey_by_rows(self, rows: RowsOf, tile: Tile, shot: Shot, prepared: T) -> T:
+        """Do as `survey` does, where the picture is computed some rows at a time, so as not to be held whole.
+
+        Parameters
+        ----------
+        rows
+            Returns the planes over the rows from and to (not included) of the picture.
+        tile, shot, prepared
+            As `survey` takes them.
+
+        Returns
+        -------
+        T
+            The same to the bit. Unless an operator says otherwise, all rows are asked for at once.
+        """
+        return self.survey(rows(0, tile.window.height), tile, shot, prepared)
 
     @abstractmethod
     def apply(self, planes: Planes, tile: Tile, shot: Shot, prepared: T) -> Planes:

@@ -25,7 +25,7 @@ from halocline.filters.globe import Globe
 from halocline.filters.halo import HaloField, HaloKernels
 from halocline.filters.pyramid_blur import NOTHING, bands_of_rows
 from halocline.graph.light_form import combine
-from halocline.graph.operator import WHOLE, Operator, Planes, PlaneUse, Tile, Undoing
+from halocline.graph.operator import WHOLE, Operator, Planes, PlaneUse, RowsOf, Tile, Undoing
 from halocline.graph.shot import Shot
 from halocline.imaging.frame import Window
 from halocline.operators.shared.two_surfaces import FARTHER_PLANES, Farther
@@ -46,6 +46,8 @@ FAINTEST = np.float32(2.0**-18)
 # at a time.
 STEP = 8
 ROWS_TOGETHER = 64
+# So many rows are looked over at a time where the picture is not held whole: a multiple of those.
+ROWS_SURVEYED = 256
 
 
 class ForwardScatterParameters(Strict):
@@ -176,11 +178,25 @@ class ForwardScatter(Operator[ForwardScatterParameters, PreparedScatter]):
 
     def survey(self, planes: Planes, tile: Tile, shot: Shot, prepared: PreparedScatter) -> PreparedScatter:
         """Spread the halo of the whole picture."""
-        length = planes.get("path_length")
-        if length is None:
-            length = shot.path.path_length(planes["range"], shot.view_plane("downward", tile.window))
+        length = _length(planes, tile.window, shot)
         fields = prepared.fields(length, shot.camera.globe)
         return replace(prepared, spread=self.spread(planes, length, fields, tile, shot, prepared))
+
+    def survey_by_rows(
+        self, rows: RowsOf, tile: Tile, shot: Shot, prepared: PreparedScatter
+    ) -> PreparedScatter:
+        """Spread the halo of the whole picture, of which only what pixels give to it is held."""
+        window = tile.window
+        length = np.empty(window.shape, np.float32)
+        energy = np.empty((len(prepared.mix), *window.shape), np.float32)
+        for start in range(0, window.height, ROWS_SURVEYED):
+            stop = min(start + ROWS_SURVEYED, window.height)
+            part = window.rows(start, stop)
+            planes, own = rows(start, stop), replace(tile, region=part, window=part)
+            length[start:stop] = _length(planes, part, shot)
+            energy[:, start:stop] = self._given(planes, length[start:stop], own, shot, prepared)
+        fields = prepared.fields(length, shot.camera.globe)
+        return replace(prepared, spread=SpreadHalo.of(fields, energy))
 
     def apply(self, planes: Planes, tile: Tile, shot: Shot, prepared: PreparedScatter) -> Planes:
         """Scatter."""
@@ -287,6 +303,14 @@ def _views(shot: Shot) -> list[F64]:
     aside = abeam(shot.path)
     ahead = np.cross(shot.path.up, aside)
     return [aside, -aside, ahead, -ahead]
+
+
+def _length(planes: Planes, window: Window, shot: Shot) -> F32:
+    """Return the metres of water to each surface of some rows."""
+    length = planes.get("path_length")
+    if length is None:
+        length = shot.path.path_length(planes["range"], shot.view_plane("downward", window))
+    return length
 
 
 def _shared(planes: F32, fields: tuple[HaloField, ...]) -> list[F32]:
