@@ -41,6 +41,9 @@ _TILE_PLANES = 40
 # For each byte of a deep file, what its samples take in memory: measured, 130 bytes each where they are
 # written deep, of about 9 in the file.
 _DEEP_BYTES = 14
+# Planes beside the bands that a step holds which looks its input over; the same where frames are written by
+# rows, as then no light is held: measured, 28 bytes a pixel in all for six bands.
+_LOOKED_OVER, _LOOKED_OVER_BY_ROWS = 11, 4
 # What the allocator holds beyond what is asked of it, and what codecs use.
 _SLACK = 1.15
 
@@ -98,7 +101,7 @@ class FrameNeed:
     read, compute, write
         To read it, beside that to compute it, and to write it.
     held
-        Of ``compute``, what steps that look around a pixel hold of the whole picture.
+        What steps that look around a pixel hold of the whole picture where it is written by rows.
     row
         For one row of the result; None where it cannot be written by rows.
     """
@@ -240,16 +243,17 @@ def frame_need(tasks: Sequence[FrameTask], preset: Preset) -> FrameNeed | None:
             )
             # Colours in another space, or compressed, are a picture of their own.
             layers += 3 if compressed or output.colour_space is not None else 0
-            whole = max(_held_whole(graph, count) for graph, count in of_each)
+            whole = max(_held_whole(graph, count, _LOOKED_OVER) for graph, count in of_each)
             # Each look is made by itself; what is joined so far, how much of it there is, and the picture of
             # which pixels show one part alone lie beside it.
             whole += 2 * (4 + layers) + 12 if look.parts else 0
             in_one = output.deep or output.element or bool(look.parts)
-            return _need(headers, planes, 4 + layers, whole, in_one=in_one)
+            by_rows = max(_held_whole(graph, count, _LOOKED_OVER_BY_ROWS) for graph, count in of_each)
+            return _need(headers, planes, 4 + layers, whole, None if in_one else by_rows)
     return None
 
 
-def _need(headers: list[Header], planes: int, result: int, whole: int, *, in_one: bool) -> FrameNeed:
+def _need(headers: list[Header], planes: int, result: int, whole: int, by_rows: int | None) -> FrameNeed:
     window = headers[0].parts[0].data_window.union(headers[0].parts[0].display_window)
     views = max(
         1, sum(any(name.rpartition(".")[2] == "R" for name in part.channels) for part in headers[0].parts)
@@ -265,22 +269,22 @@ def _need(headers: list[Header], planes: int, result: int, whole: int, *, in_one
         read=planes * plane + decoded + _DEEP_BYTES * deep,
         compute=(result + whole) * plane,
         write=result * plane + result * plane // 2,
-        held=whole * plane,
+        held=(by_rows or 0) * plane,
         # A plane, its copy as it is delivered, and as the file has it.
-        row=None if deep or in_one else 3 * result * window.width * _PLANE_BYTES,
+        row=None if deep or by_rows is None else 3 * result * window.width * _PLANE_BYTES,
     )
 
 
-def _held_whole(graph: Graph, bands: int) -> int:
+def _held_whole(graph: Graph, bands: int, looked_over: int) -> int:
     """Return how many planes operators that may need pixels around a pixel hold whole.
 
-    Measured at UHD: 0.55 GB for forward scatter in a plain water, which only looks its inputs over; 1.5 GB
-    for a water layer, which works on copies.
+    Those that only look their inputs over hold so many (``looked_over``) beside the bands. Measured at UHD:
+    0.55 GB for forward scatter in a plain water, which does; 1.5 GB for a water layer, which works on copies.
     """
     looking = [step.operator for step in graph.steps if type(step.operator).reach is not Operator.reach]
     if not looking:
         return 0
-    return bands + 11 if all(operator.surveys for operator in looking) else 5 * bands + 16
+    return bands + looked_over if all(operator.surveys for operator in looking) else 5 * bands + 16
 
 
 def _shapes(count: int, threads: int) -> list[Sizing]:
