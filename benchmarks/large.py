@@ -2,7 +2,8 @@
 
     python -m benchmarks.large [--widths 4096 8192 16384] [--looks water halo] [--ways whole rows]
 
-Frames twice as wide as high, RGBA half and Z float, uncompressed, a third of them open water, made by rows.
+Frames twice as wide as high, RGBA half and Z float, uncompressed, a third of them open water, with soft edges
+of pillars, made by rows.
 ``water`` is a plain water without its halo, ``halo`` one with it. Each case is a process of its own; told are
 the estimate of the memory budget, the peak that the system counted, both also as bytes a pixel beyond the
 process itself, and seconds to read, and to compute and write.
@@ -46,8 +47,11 @@ def frame(path: Path, width: int) -> Path:
     def rows(start: int, stop: int) -> dict[str, AnyArray]:
         down = np.arange(start, stop, dtype=np.float32)[:, None] / window.height
         cover = np.broadcast_to((down > 1 / 3).astype(np.float32), (stop - start, width))
-        tone = (0.4 + 0.2 * np.sin(across + 30.0 * down)) * cover
-        metres = np.where(cover > 0, 2.0 + 10.0 / np.maximum(down, 0.1), 1e10).astype(np.float32)
+        # Pillars with soft edges before a floor.
+        pillar = np.clip(0.5 + 0.05 * width * np.sin(2.0 * across), 0.0, 1.0)
+        tone = (pillar * 0.1 + (1.0 - pillar) * (0.5 + 0.2 * np.sin(across + 30.0 * down))) * cover
+        floor = 2.0 + 10.0 / np.maximum(down, 0.1)
+        metres = np.where(cover > 0, np.where(pillar > 0.5, 1.5, floor), 1e10).astype(np.float32)
         return {"R": tone, "G": 0.8 * tone, "B": 0.6 * tone, "A": cover, "Z": metres}
 
     together = RowsTogether(rows)
