@@ -127,6 +127,25 @@ def test_a_crop_of_a_panorama_is_what_an_ordinary_camera_renders(
     assert np.percentile(off, 75) < tolerance
 
 
+def test_the_halo_of_a_panorama_is_that_of_a_view_as_wide_as_can_be(build: Builders) -> None:
+    # What a narrow view takes for mirrored at its edges is there in the panorama; a wide one shows most.
+    steps = core(build)
+    steps.insert(2, ("forward_scatter", build.operator("forward_scatter")))
+    rows, window = 160, Window(0, 0, 256, 144)
+    camera = around(170.0, rows)
+    flat = pinhole(
+        window,
+        focal_length_mm=8.0,
+        film_width_mm=16.0 * math.tan(math.radians(62.0)),
+        camera_to_world=placed(20.0, -10.0),
+    )
+    found = cropped(wet(build, camera, Window(0, 0, 2 * rows, rows), steps), camera, flat, window)
+    middle = (slice(None), slice(52, 92), slice(92, 164))
+    off = np.abs(found[middle] / wet(build, flat, window, steps)[middle] - 1.0)
+    assert np.median(off) < 0.01
+    assert np.percentile(off, 95) < 0.05
+
+
 def everything(build: Builders) -> Steps:
     bubbles = {
         "name": "leak",
