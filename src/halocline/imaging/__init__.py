@@ -27,7 +27,7 @@
 - `motion`: motion vectors, as they are meant (MotionVectors)
 - `glows`: light where alpha is 0
 - `camera`: the lens (Camera, pinhole, turned_axes)
-- `panorama`: cameras that see all directions (around, continued)
+- `panorama`: cameras that see all directions (Panorama, around, continued)
 - `camera_file`: from plain files (CameraFile, read_camera_file, read_once)
 - `camera_metadata`: from metadata (CameraStatement, Eye, frozen_rows)
 - `sun_depth`: what the sun sees (SunView, read_sun_depth)
