@@ -24,7 +24,7 @@ from halocline.operators.shared.water_shade import scene_shade, water_shade
 from halocline.physics.floating.flow import Current, turbulence
 from halocline.physics.floating.turbid import TurbidBody
 from halocline.physics.floating.turbid_view import SurfacesSeen, TurbidRays, TurbidVolume
-from halocline.quantities import Distance, Period, Ratio, Strict
+from halocline.quantities import Distance, Period, Ratio, Share, Strict
 
 # A surface this many attenuation lengths away is hardly seen; what is farther than this has no end, metres.
 _SEEN_LENGTHS, _FAR_M = 3.0, np.float32(1e4)
@@ -46,6 +46,9 @@ class TurbidBodiesParameters(Strict):
         Multiplies what all of them add to the water's attenuation; 0 is clear.
     brightness
         Art: multiplies their light; 1 is physical.
+    self_shadow
+        Art: how much of the sun's and of lamps' light bodies keep from what lies behind in them; 1 is
+        physical.
     current
         Steady drift of the water, m/s, world axes. Clouds drift through a body that has always been there;
         one that ``begins`` goes along. Give it one value for a shot: it is multiplied by time.
@@ -61,6 +64,7 @@ class TurbidBodiesParameters(Strict):
     sediment: tuple[SedimentSource, ...] = ()
     density: Ratio = 1.0
     brightness: Ratio = 1.0
+    self_shadow: Share = 1.0
     current: Vector = (0.0, 0.0, 0.0)
     surge: Vector = (0.0, 0.0, 0.0)
     surge_period: Period = 8.0
@@ -88,7 +92,7 @@ class TurbidBodies(Operator[TurbidBodiesParameters, TurbidVolume]):
     nothing_at: ClassVar = {"density": 0.0}
     stage = Stage.FLOATING
     layer = "bodies"
-    uses = frozenset({"light.reference_depth"})
+    uses = frozenset({"light.lamps", "light.reference_depth"})
 
     def planes(self) -> PlaneUse:
         """Read light, what the water threw in of it, and geometry; write light, and what it adds to that."""
@@ -125,6 +129,8 @@ class TurbidBodies(Operator[TurbidBodiesParameters, TurbidVolume]):
             eddies=eddies,
             time_s=shot.time_s,
             shade=None if shade is None else shade.light,
+            lamps=shot.lamps,
+            self_shadow=p.self_shadow,
         )
 
     def apply(self, planes: Planes, tile: Tile, shot: Shot, prepared: TurbidVolume) -> Planes:

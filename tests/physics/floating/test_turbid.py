@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import math
 from collections.abc import Callable
+from dataclasses import replace
 from typing import Any
 
 import numpy as np
@@ -27,7 +28,9 @@ from halocline.physics.floating.turbid import (
     extinction_inside,
     similar_albedo,
 )
-from halocline.physics.floating.turbid_view import SurfacesSeen, TurbidRays, TurbidVolume
+from halocline.physics.floating.turbid_light import unturned
+from halocline.physics.floating.turbid_view import BodiesInLight, SurfacesSeen, TurbidRays, TurbidVolume
+from halocline.physics.path.lamps import Lamp
 from halocline.physics.path.phase import henyey_greenstein
 from halocline.physics.path.transport import LightPath
 
@@ -287,3 +290,50 @@ def test_a_body_is_lit_by_what_things_leave_of_daylight(build: Builders) -> None
     np.testing.assert_allclose(half[..., :14], free[..., :14], rtol=1e-5)
     assert np.abs(half[..., 18:]).max() == 0.0
     assert free[..., 18:].mean() > 0.001
+
+
+def test_light_from_a_lamp_and_the_sun_is_lost_in_a_body_as_by_quadrature(build: Builders) -> None:
+    path, body = build.path(), body_of(build, placed("ellipsoid", clumping=0.6, visibility=0.6))
+    lamp = Lamp(np.array([1.6, 1.0, -3.6]), np.array([-0.62, -0.42, -0.66]), np.ones(6), 50.0, 5.0, 0.02)
+    hiding = BodiesInLight([unturned(body)], path, STILL, 0.0)
+    lamps_light, suns = hiding.from_lamp(lamp), hiding.from_sun(LENS)
+    assert lamps_light is not None
+    assert suns is not None
+    # What is turned by little only is not lost: 1 - w g of all, w' = w (1 - g) / (1 - w g), g = .9.
+    similar = float(body.albedo.mean())
+    w = similar / (0.1 + 0.9 * similar)
+    met = 0
+    for point in ((0.32, 0.12, -5.05), (0.0, -0.1, -5.4), (0.6, 0.3, -4.6), (-0.2, -0.6, -6.2)):
+        place = np.array(point)
+        for light, start in ((lamps_light, lamp.position_m), (suns, place - 12.0 * path.sun_travel)):
+            way = np.linspace(start, place, 3001)
+            dense = extinction(body, way, STILL, 0.0)
+            length = float(np.linalg.norm(place - start))
+            expected = math.exp(-(1.0 - 0.9 * w) * float(np.trapezoid(dense, dx=length / 3000)))
+            assert float(light.left(place[None])[0]) == pytest.approx(expected, abs=0.03)
+            met += expected < 0.9
+    assert met >= 4
+    assert float(suns.left(np.array([[0.3, 6.0, -5.0]]))[0]) == pytest.approx(1.0, abs=1e-3)
+
+
+def test_a_lamp_lights_a_thin_body_by_its_irradiance(build: Builders) -> None:
+    # Thin and turning alike to all sides: its radiance is w E tau / (4 pi), less what the water takes.
+    path = build.path(daylight_level=0.0)
+    thin = placed("slab", lowest=-8.0, highest=8.0, softness=0.1, clumping=0.0, albedo=(1.0, 1.0, 1.0))
+    body = replace(body_of(build, thin), extinction_per_m=1e-3)
+    place, axis = LENS + np.array([0.0, 3.0, -3.0]), np.array([0.0, -1.0, 0.0])
+    lamp = Lamp(place, axis, np.full(6, 7.0), 80.0, 5.0, 0.02)
+    camera = build.camera(WINDOW, tilt_deg=0.0)
+    rays = TurbidRays(spaced_rays(camera, np.eye(3), WINDOW, 1.0), 1.0, LENS)
+    seen = TurbidVolume([body], rays, path, lamps=(lamp,))
+    whole, none = np.ones(WINDOW.shape, np.float32), np.zeros((6, *WINDOW.shape), np.float32)
+    laid = seen.laid(none, whole, SurfacesSeen(6.0 * whole, whole), corner=(0, 0))
+    band, row, column = 2, 9, 16
+    ray = camera.directions(WINDOW)[:, row, column].astype(np.float64)
+    rate, c = lamp.loss_rate(path.bands)[band], path.bands.attenuation[band]
+
+    def lit(t: float) -> float:
+        r = float(np.linalg.norm(LENS + t * ray - lamp.position_m))
+        return 7.0 * math.exp(-rate * r - c * t) / (r * r + 4e-4) * body.albedo[band] * 1e-3 / (4 * math.pi)
+
+    assert laid.light[band, row, column] == pytest.approx(quad(lit, 0.0, 6.0)[0], rel=0.02)

@@ -14,6 +14,7 @@
 - `lamp_haze`: the same as lamps see it (clouds_at, matter_lit_by_lamps)
 - `turbid`: clouds that stand somewhere (TurbidBody, TurbidShape, albedo_of, density_waves, extinction_inside,
   grown)
+- `turbid_light`: what clouds keep from sun and lamps inside themselves
 - `sediment`: what is kicked up from the floor (Grains, Throwing, ThrowingTrack, puffs)
 - `turbid_view`: the same as a lens sees them (SurfacesSeen, TurbidRays, TurbidVolume)
 - `living`: what glows by itself (FORGET, Flash, Shutter, Stirred, StirringTrack, flashing, glow_in_bands)

@@ -43,7 +43,7 @@ _CHURN = 0.5
 # the product of its half sizes, 64 pi / 315.
 PUFF_EDGE, _PUFF_VOLUME = math.sqrt(11.0), 64.0 * math.pi / 315.0
 # Mean cosine of scattering by minerals and algae (petzold1972 has 0.87 to 0.95 for turbid waters).
-_ASYMMETRY = 0.9
+ASYMMETRY = 0.9
 # Chlorophyll of a bloom's clouds, mg/m3, and the scattering that goes with it (gordon1983, as `bio_optics`).
 _BLOOM = 30.0
 
@@ -246,7 +246,7 @@ def extinction_inside(visibility_m: float, bands: Bands) -> float:
     return max(KOSCHMIEDER / visibility_m - water, 0.0)
 
 
-def similar_albedo(albedo: F64, asymmetry: float = _ASYMMETRY) -> F64:
+def similar_albedo(albedo: F64, asymmetry: float = ASYMMETRY) -> F64:
     """Return the albedo of a cloud that scatters alike to all sides and looks the same when it is thick.
 
     w' = w (1 - g) / (1 - w g): what is turned by little only is as if it had not been met.

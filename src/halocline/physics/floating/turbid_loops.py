@@ -46,6 +46,7 @@ def follow(
     eddies: F32,
     light: F32,
     shade: F32,
+    lamps: F32,
     rates: F32,
     out: F32,
 ) -> None:
@@ -68,7 +69,7 @@ def follow(
     bodies
         ``(B, BODY_HEAD + K)``, see `BODY_HEAD`.
     spans
-        ``(B, 4)``: first shape and end, first wave and end of each body.
+        ``(B, 5)``: first shape and end, first wave and end of each body, and its plane of ``lamps``.
     waves
         ``(M, 5)``: turns a metre, turns at the lens, and amplitude in the logarithm of the density.
     eddies
@@ -77,6 +78,9 @@ def follow(
         Sun's and other daylight on matter by depth, ``(2, K, D)``.
     shade
         What things leave of both at the table's ranges, ``(2, rows, columns, N)``; empty for nothing.
+    lamps
+        What matter that turns lamps' light sends to the lens at the table's ranges, ``(L, K, rows, columns,
+        N)``; empty without lamps.
     rates
         At which matter's own light fades on its way to the lens, 1/m, ``(K,)``.
     out
@@ -85,6 +89,7 @@ def follow(
     """
     bands = rates.size
     home, seen = np.empty((4, _CHUNK + 1), np.float32), np.empty((2, bands, _CHUNK + 1), np.float32)
+    by_lamps = np.zeros((bands, _CHUNK + 1), np.float32)
     density, extinction = np.empty((2, _CHUNK + 1), np.float32), np.empty(_CHUNK + 1, np.float32)
     source, optical = np.empty((bands, _CHUNK + 1), np.float32), np.empty(metres.shape[1], np.float32)
     marks, sums = np.empty((len(shapes), 2), np.int64), np.empty((5, bands), np.float32)
@@ -111,7 +116,10 @@ def follow(
                 source[:, :count] = _ZERO
                 for body in range(len(bodies)):
                     _densities(body, at, count, shapes, spans, waves, bodies, marks, home, density)
-                    _added(body, at, count, bodies, spans, marks, ray, density, seen, extinction, source)
+                    if lamps.size:
+                        _lamps_between(at, count, lamps[spans[body, 4], :, row, column], by_lamps)
+                    lit = seen, by_lamps
+                    _added(body, at, count, bodies, spans, marks, ray, density, lit, extinction, source)
                 optics = optical[at : end + 1]
                 depth = _summed(at, depth, part, optics, extinction, source, rates, falls, sums, table)
                 at = end
@@ -225,6 +233,17 @@ def _shaded(at: int, count: int, shade: F32, seen: F32) -> None:
             left = near + (far - near) * (np.float32(at + k - EVERY * node) / np.float32(EVERY))
             for band in range(seen.shape[1]):
                 seen[part, band, k] *= left
+
+
+@compiled
+def _lamps_between(at: int, count: int, lamps: F32, by_lamps: F32) -> None:
+    """Write what lamps light of matter, even between the table's ranges."""
+    for k in range(count):
+        node = min((at + k) // EVERY, lamps.shape[1] - 2)
+        share = np.float32(at + k - EVERY * node) / np.float32(EVERY)
+        for band in range(len(lamps)):
+            near, far = lamps[band, node], lamps[band, node + 1]
+            by_lamps[band, k] = near + (far - near) * share
 
 
 @compiled
@@ -368,7 +387,7 @@ def _added(
     marks: Ints,
     ray: F32,
     density: F32,
-    seen: F32,
+    lit: tuple[F32, F32],
     extinction: F32,
     source: F32,
 ) -> None:
@@ -377,6 +396,7 @@ def _added(
     if last <= first:
         return
     numbers = bodies[body]
+    seen, by_lamps = lit
     by_sun = lobe(ray[4], -numbers[2], numbers[3], numbers[4])
     by_sky = lobe(ray[3], -numbers[5], numbers[6], numbers[7])
     dense, total = density[1, first:last], extinction[first:last]
@@ -385,9 +405,9 @@ def _added(
         total[k] += dense[k]
     for band in range(len(source)):
         albedo, sent = numbers[BODY_HEAD + band], source[band, first:last]
-        sun, sky = seen[0, band, first:last], seen[1, band, first:last]
+        sun, sky, lamps = seen[0, band, first:last], seen[1, band, first:last], by_lamps[band, first:last]
         for k in range(dense.size):
-            sent[k] += dense[k] * albedo * (sun[k] * by_sun + sky[k] * by_sky)
+            sent[k] += dense[k] * albedo * (sun[k] * by_sun + sky[k] * by_sky + lamps[k])
 
 
 @compiled

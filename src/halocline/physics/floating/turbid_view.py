@@ -28,8 +28,19 @@ from halocline.compute.made_once import MadeOnce
 from halocline.physics.floating.flow import STILL, TurbulentFlow
 from halocline.physics.floating.light import LIGHT_ASYMMETRY, sun_spread
 from halocline.physics.floating.turbid import TurbidBody, TurbidShape
-from halocline.physics.floating.turbid_loops import EVERY, LEVEL, PUFF, TABLE_HEAD, follow, lay_bodies
-from halocline.physics.path.phase import lobe_numbers
+from halocline.physics.floating.turbid_light import RAYS, LightRays, unturned
+from halocline.physics.floating.turbid_loops import (
+    BODY_HEAD,
+    DEPTH,
+    EVERY,
+    LEVEL,
+    PUFF,
+    TABLE_HEAD,
+    follow,
+    lay_bodies,
+)
+from halocline.physics.path.lamps import Lamp, irradiance
+from halocline.physics.path.phase import henyey_greenstein, lobe_numbers
 from halocline.physics.path.transport import LightPath
 
 # Rows of rays that are followed at once.
@@ -49,6 +60,8 @@ _DEPTHS_PER_M = 2.0
 _FAR_FLOOR_M = 1e4
 # Steps that follow a puff, as a share of its least half size: its standard deviation is .3 of that.
 _PUFF_STEP = 0.15
+# From so far along its beam the sun looks at bodies, so far about the lens, metres; ranges of its table.
+_SUN_AWAY_M, _SUN_RADIUS_M, _LIGHT_RANGES = 60.0, 14.0, 60
 _NONE = np.zeros((0, 0), np.float32)
 
 
@@ -130,6 +143,10 @@ class TurbidVolume:
     shade
         What is left of the sun's and of other daylight at world points ``(n, 3)``, ``(n, 2)``; all of it
         where not given.
+    lamps
+        Lamps that light them.
+    self_shadow
+        How much of the sun's and of lamps' light bodies keep from what lies behind in them, 0 to 1.
     """
 
     def __init__(
@@ -141,10 +158,17 @@ class TurbidVolume:
         eddies: TurbulentFlow = STILL,
         time_s: float = 0.0,
         shade: Callable[[F64], F64] | None = None,
+        lamps: Sequence[Lamp] = (),
+        self_shadow: float = 0.0,
     ) -> None:
         self.rays = rays
         self._left = shade
         self.path = path
+        self._bodies, self._lamps = tuple(bodies), tuple(lamps)
+        hiding = BodiesInLight([unturned(body) for body in bodies], path, eddies, time_s)
+        self._sun_light = hiding.from_sun(rays.lens_m) if self_shadow > 0.0 else None
+        self._self_shadow = self_shadow
+        self._lamp_light = [hiding.from_lamp(lamp) if self_shadow > 0.0 else None for lamp in lamps]
         self._packed = _Packed.of(bodies, rays.lens_m, path.up, eddies, time_s)
         self.nodes = ranges_for(bodies, rays.lens_m, path)
         steps = np.diff(self.nodes)[:, None] * (np.arange(EVERY) / EVERY)
@@ -220,12 +244,36 @@ class TurbidVolume:
 
     def _shade(self, rays: F32) -> F32:
         """Return what things leave of daylight along rays, at the table's ranges."""
-        if self._left is None:
+        if self._left is None and self._sun_light is None:
             return np.zeros((0, 0, 0, 0), np.float32)
         offsets = rays[..., None] * self.nodes.astype(np.float32)
         points = self.rays.lens_m + offsets.reshape(3, -1).T
-        left = np.asarray(self._left(points), np.float32)
+        left = np.ones((len(points), 2), np.float32)
+        if self._left is not None:
+            left *= self._left(points)
+        if self._sun_light is not None:
+            left[:, 0] *= 1.0 - self._self_shadow * (1.0 - self._sun_light.left(points))
         return np.ascontiguousarray(left.T).reshape(2, *offsets.shape[1:])
+
+    def _by_lamps(self, rays: F32) -> F32:
+        """Return what matter in lamps' light sends to the lens, for each asymmetry that bodies have."""
+        if not self._lamps:
+            return np.zeros((0, 0, 0, 0, 0), np.float32)
+        kinds, bands = asymmetries(self._bodies), self.path.bands
+        places = rays[..., None] * self.nodes.astype(np.float32)
+        out = np.zeros((len(kinds), bands.count, *places.shape[1:]), np.float32)
+        for lamp, light in zip(self._lamps, self._lamp_light, strict=True):
+            offset = places + (self.rays.lens_m - lamp.position_m).astype(np.float32)[:, None, None, None]
+            lit = irradiance(lamp, bands, offset)
+            if light is not None:
+                points = (self.rays.lens_m[:, None] + places.reshape(3, -1)).T
+                lit *= light.left(points).reshape(places.shape[1:])
+            distance = np.sqrt((offset * offset).sum(axis=0))
+            back = -(offset * rays[..., None]).sum(axis=0) / np.maximum(distance, np.float32(1e-6))
+            np.clip(back, np.float32(-1.0), np.float32(1.0), out=back)
+            for kind, asymmetry in enumerate(kinds):
+                out[kind] += lit * henyey_greenstein(back, asymmetry)
+        return out
 
     def _block(self, number: int) -> F32:
         """Follow the rays of a block of rows."""
@@ -250,10 +298,98 @@ class TurbidVolume:
             packed.eddies,
             self._light,
             self._shade(rays),
+            self._by_lamps(rays),
             self._rates,
             block,
         )
         return block
+
+
+@dataclass(frozen=True)
+class LightInBodies:
+    """What bodies leave of one light at any place.
+
+    Attributes
+    ----------
+    rays, nodes, depth
+        The light's rays, ranges along them, metres, and the bodies' optical depth there, ``(RAYS, N, RAYS)``.
+    """
+
+    rays: LightRays
+    nodes: F64
+    depth: F32
+
+    def left(self, points_m: F64) -> F32:
+        """Return what is left of it at world points ``(n, 3)``, ``(n,)``."""
+        return self.rays.left(self.depth, self.nodes, points_m)
+
+
+@dataclass(frozen=True)
+class BodiesInLight:
+    """Bodies as they stand in the way of light.
+
+    Attributes
+    ----------
+    bodies
+        With the extinction that counts there, see `halocline.physics.floating.turbid_light.unturned`.
+    path, eddies, time_s
+        The water, and what carries it when.
+    """
+
+    bodies: Sequence[TurbidBody]
+    path: LightPath
+    eddies: TurbulentFlow
+    time_s: float
+
+    def from_lamp(self, lamp: Lamp) -> LightInBodies | None:
+        """Return what they leave of a lamp's light."""
+        half = math.acos(min(1.0, max(-1.0, lamp.outer_cosine)))
+        return self._seen_from(LightRays.towards(lamp.position_m, lamp.axis, half + 1e-3))
+
+    def from_sun(self, lens_m: F64) -> LightInBodies | None:
+        """Return what they leave of the sun's beam, about a lens: seen from far along it."""
+        wide = math.atan(_SUN_RADIUS_M / _SUN_AWAY_M)
+        return self._seen_from(
+            LightRays.towards(lens_m - _SUN_AWAY_M * self.path.sun_travel, self.path.sun_travel, wide)
+        )
+
+    def _seen_from(self, rays: LightRays) -> LightInBodies | None:
+        if not self.bodies:
+            return None
+        packed = _Packed.of(self.bodies, rays.from_m, self.path.up, self.eddies, self.time_s)
+        nodes = _close_ranges(self.bodies, rays.from_m, self.path.up)
+        steps = np.diff(nodes)[:, None] * (np.arange(EVERY) / EVERY)
+        metres = np.append((nodes[:-1, None] + steps).reshape(-1), nodes[-1]).astype(np.float32)
+        directions, bands = rays.directions, 1
+        none = np.zeros(directions.shape[1:], np.float32)
+        table = np.empty((RAYS, TABLE_HEAD + 2 * bands, len(nodes), RAYS), np.float32)
+        # Above the surface it goes on as below: the beam's own way is under water.
+        lens = np.array([*self.path.up, 1e5, 1.0], np.float32)
+        follow(
+            np.stack([*directions, none, none]),
+            np.zeros((bands, RAYS, RAYS), np.float32),
+            np.stack([metres, metres]),
+            lens,
+            packed.shapes,
+            packed.bodies(self.path)[:, : BODY_HEAD + bands].copy(),
+            packed.spans,
+            packed.waves,
+            packed.eddies,
+            np.zeros((2, bands, 2), np.float32),
+            np.zeros((0, 0, 0, 0), np.float32),
+            np.zeros((0, 0, 0, 0, 0), np.float32),
+            np.zeros(bands, np.float32),
+            table,
+        )
+        return LightInBodies(rays, nodes, np.ascontiguousarray(table[:, DEPTH]))
+
+
+def _close_ranges(bodies: Sequence[TurbidBody], from_m: F64, up: F64) -> F64:
+    """Return ranges that follow bodies as a light meets them, metres: even ones where any may be."""
+    spans = [_span(body, from_m, up, _SUN_AWAY_M + _SUN_RADIUS_M) for body in bodies]
+    begin, end = min(span[0] for span in spans), max(span[1] for span in spans)
+    inner = np.linspace(begin, max(end, begin + 1.0), _LIGHT_RANGES)
+    return np.concatenate([[0.0], inner]) if begin > 0.0 else inner
 
 
 @dataclass(frozen=True)
@@ -272,10 +408,12 @@ class _Packed:
     ) -> _Packed:
         shapes: list[tuple[float, ...]] = []
         waves: list[tuple[float, ...]] = []
-        spans: list[tuple[int, int, int, int]] = []
+        spans: list[tuple[int, int, int, int, int]] = []
         margin = eddies.farthest_m
+        alike = asymmetries(bodies)
         for body in bodies:
-            spans.append((len(shapes), len(shapes) + len(body.shapes), len(waves), 0))
+            group = alike.index(body.asymmetry)
+            spans.append((len(shapes), len(shapes) + len(body.shapes), len(waves), 0, group))
             for shape in body.shapes:
                 shapes.append(_row(shape, len(spans) - 1, lens_m, up, margin))
             clouds = body.clouds
@@ -283,7 +421,7 @@ class _Packed:
             for wave, turns, amplitude in zip(clouds.waves, here, clouds.amplitudes, strict=True):
                 if amplitude > 0.0:
                     waves.append((*wave, turns - math.floor(turns), amplitude))
-            spans[-1] = (*spans[-1][:3], len(waves))
+            spans[-1] = (*spans[-1][:3], len(waves), group)
         return cls(
             tuple(bodies),
             np.array(shapes, np.float32),
@@ -301,6 +439,11 @@ class _Packed:
                 row += lobe_numbers(g)
             rows.append([*row, *body.albedo])
         return np.array(rows, np.float32)
+
+
+def asymmetries(bodies: Sequence[TurbidBody]) -> list[float]:
+    """Return the asymmetries that bodies have, each once, ascending."""
+    return sorted({body.asymmetry for body in bodies})
 
 
 def _row(shape: TurbidShape, body: int, lens_m: F64, up: F64, margin_m: float) -> tuple[float, ...]:
