@@ -29,7 +29,7 @@ from halocline.operators.shared.drawn_things import (
     shown_behind,
     surface_of,
 )
-from halocline.operators.shared.view_rays import spaced_rays
+from halocline.operators.shared.view_rays import ray_spacing, spaced_rays
 from halocline.operators.shared.wake_parameters import MovingBody
 from halocline.physics.floating.exposure import Exposure
 from halocline.physics.floating.field import Region, patchiness
@@ -264,7 +264,7 @@ class LivingLight(Operator[LivingLightParameters, PreparedLife]):
         parts = in_parallel(found, [(kind, n) for kind in kinds for n in range(self._slices(kind, shot))])
         drawing = drawing_of(parts, exposure, shot.path.bands.count)
         balls = self._balls(kinds, shutter, shot, motion.current)
-        spacing = max(1.0, shot.display_window.width / _RAYS)
+        spacing = ray_spacing(shot.camera, shot.display_window, _RAYS)
         glow = None
         if p.glow > 0.0:
             rays = spaced_rays(shot.camera, np.eye(3), window, spacing)
