@@ -310,7 +310,8 @@ def test_light_from_a_lamp_and_the_sun_is_lost_in_a_body_as_by_quadrature(build:
             dense = extinction(body, way, STILL, 0.0)
             length = float(np.linalg.norm(place - start))
             expected = math.exp(-(1.0 - 0.9 * w) * float(np.trapezoid(dense, dx=length / 3000)))
-            assert float(light.left(place[None])[0]) == pytest.approx(expected, abs=0.03)
+            # A light's rays are some centimetres apart, its clouds 20 cm.
+            assert float(light.left(place[None])[0]) == pytest.approx(expected, abs=0.05)
             met += expected < 0.9
     assert met >= 4
     assert float(suns.left(np.array([[0.3, 6.0, -5.0]]))[0]) == pytest.approx(1.0, abs=1e-3)

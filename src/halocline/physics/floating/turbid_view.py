@@ -208,7 +208,7 @@ class TurbidVolume:
         light, covers = np.empty_like(picture), alpha.copy()
         thrown = np.empty_like(picture if told[0] else picture[:0])
         covered = np.empty(shape if told[1] else (0, 0), np.float32)
-        far = surfaces.far_range_m is not None
+        far = surfaces.far_range_m is not None and surfaces.far_share is not None
         left = np.empty(shape if far else (0, 0), np.float32)
         columns, rows = (
             ((np.arange(count) + first + 0.5) / self.rays.spacing_px).astype(np.float32)
@@ -348,10 +348,20 @@ class BodiesInLight:
 
     def from_sun(self, lens_m: F64) -> LightInBodies | None:
         """Return what they leave of the sun's beam, about a lens: seen from far along it."""
-        wide = math.atan(_SUN_RADIUS_M / _SUN_AWAY_M)
-        return self._seen_from(
-            LightRays.towards(lens_m - _SUN_AWAY_M * self.path.sun_travel, self.path.sun_travel, wide)
-        )
+        travel, (middle, radius) = self.path.sun_travel, self._about(lens_m)
+        wide = math.atan(radius / _SUN_AWAY_M)
+        return self._seen_from(LightRays.towards(middle - _SUN_AWAY_M * travel, travel, wide))
+
+    def _about(self, lens_m: F64) -> tuple[F64, float]:
+        """Return middle and radius of what the sun is to look at: all bodies, as far as they have an end."""
+        shapes = [shape for body in self.bodies for shape in body.shapes]
+        if not shapes or any(shape.kind == LEVEL for shape in shapes):
+            return lens_m, _SUN_RADIUS_M
+        centres = np.array([shape.centre_m for shape in shapes])
+        middle = 0.5 * (centres.min(axis=0) + centres.max(axis=0))
+        away = np.sqrt(((centres - middle) ** 2).sum(axis=1))
+        bounding = np.array([shape.bounding_m for shape in shapes]) + self.eddies.farthest_m
+        return middle, min(float((away + bounding).max()), _SUN_RADIUS_M)
 
     def _seen_from(self, rays: LightRays) -> LightInBodies | None:
         if not self.bodies:
