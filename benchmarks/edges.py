@@ -6,13 +6,15 @@
 ordinary frames of the same scene: colour and alpha filtered, and depth, normal and position of the one sample
 in the middle of each pixel, as renderers deliver them. Told are, over pixels that see more than one surface,
 the error in 8-bit display codes (mean and 99th percentile), and popping: how far a frame departs from the
-mean of its neighbours in time, against how far the truth does (ratio of 99th percentiles). Nothing is timed;
-it takes minutes.
+mean of its neighbours in time, against how far the truth does (ratio of 99th percentiles). A second row says
+what a render adds that delivers both depths of a pixel and their shares, as a deep one does. Nothing is
+timed; it takes minutes.
 """
 
 from __future__ import annotations
 
 import argparse
+from collections.abc import Mapping
 from dataclasses import dataclass
 from pathlib import Path
 
@@ -24,6 +26,7 @@ from halocline._typing import F32
 from halocline.batch.arrays import apply
 from halocline.imaging.colour import display_pixels
 from halocline.imaging.depth_edges import fill_partly_covered
+from halocline.imaging.edge_mixture import STEP
 from halocline.imaging.frame import Window
 from halocline.presets.preset import Preset, load_preset, preset_from_text
 from halocline.rgb import LINEAR_REC709
@@ -66,7 +69,7 @@ def main() -> None:
     parser = argparse.ArgumentParser(
         description=__doc__, formatter_class=argparse.RawDescriptionHelpFormatter
     )
-    parser.add_argument("--frames", type=int, default=5, help="frames of each scene, 3 or more")
+    parser.add_argument("--frames", type=int, default=6, help="frames of each scene, 3 or more")
     parser.add_argument("--samples", type=int, default=8, help="samples along each side of a pixel")
     parser.add_argument(
         "--write", type=Path, help="folder for pictures: truth, ordinary, eight times the difference"
@@ -76,15 +79,16 @@ def main() -> None:
     print(f"{'':<44} edges    mean   99 %   most  popping")
     for scene_name, scene in SCENES.items():
         for look_name, look in LOOKS.items():
-            told = measured(scene, _preset(look), given.frames, given.samples)
+            told, both = measured(scene, _preset(look), given.frames, given.samples)
             print(f"{scene_name:<18}{look_name:<26}{told.row()}", flush=True)
+            print(f"{'':<20}{'both depths told':<24}{both.row()}", flush=True)
             if given.write:
                 _write(given.write, f"{scene_name}, {look_name}", told)
 
 
-def measured(scene: Scene, preset: Preset, frames: int, samples: int) -> Told:
-    """Return truth and ordinary frames of a scene."""
-    truth, made, edges = [], [], []
+def measured(scene: Scene, preset: Preset, frames: int, samples: int) -> tuple[Told, Told]:
+    """Return truth and ordinary frames of a scene, and truth and frames that tell both depths."""
+    truth, made, both, edges = [], [], [], []
     fine = Window(0, 0, SIZE.width * samples, SIZE.height * samples)
     for number in range(frames):
         every = scene.samples(fine, number)
@@ -93,19 +97,58 @@ def measured(scene: Scene, preset: Preset, frames: int, samples: int) -> Told:
         middle = scene.samples(SIZE, number)
         light, cover = _filtered(every.rgb, samples), _filtered(every.alpha[..., None], samples)[..., 0]
         made.append(_shown(_wet(preset, middle, light, cover, scene, SIZE, number)))
+        nearer, farther = _both(every, middle, samples)
+        both.append(_shown(_wet(preset, nearer, light, cover, scene, SIZE, number, farther)))
         edges.append(_edges(every, samples))
-    return Told(np.stack(truth), np.stack(made), np.stack(edges))
+    true, around = np.stack(truth), np.stack(edges)
+    return Told(true, np.stack(made), around), Told(true, np.stack(both), around)
+
+
+def _both(every: Samples, middle: Samples, samples: int) -> tuple[Samples, dict[str, F32]]:
+    """Return the nearer surface of each pixel, and the farther one's range, share of area and of light."""
+    near = 1.0 / every.range_m
+    rows, columns = near.shape
+    blocks = (rows // samples, samples, columns // samples, samples)
+    split = near.reshape(blocks)
+    least, most = split.min(axis=(1, 3)), split.max(axis=(1, 3))
+    mixed = (most - least > STEP * most) & (least > 0.0)
+    nearer = split >= np.sqrt(least * most)[:, None, :, None]
+
+    def mean(values: F32, part: np.ndarray) -> F32:
+        of_part = np.where(part, values.reshape(blocks), 0.0).sum(axis=(1, 3))
+        return np.asarray(of_part / np.maximum(part.sum(axis=(1, 3)), 1), np.float32)
+
+    ranges = [
+        np.where(mixed, 1.0 / np.maximum(mean(near, part), 1e-9), middle.range_m)
+        for part in (nearer, ~nearer)
+    ]
+    share = np.where(mixed, 1.0 - nearer.mean(axis=(1, 3)), 0.0)
+    light = every.rgb.sum(axis=-1).reshape(blocks)
+    of_far = np.where(nearer, 0.0, light).sum(axis=(1, 3)) / np.maximum(light.sum(axis=(1, 3)), 1e-9)
+    facing = np.stack([mean(axis, nearer) for axis in every.normal])
+    facing /= np.maximum(np.linalg.norm(facing, axis=0), 1e-6)
+    normal = np.where(mixed, facing, middle.normal).astype(np.float32)
+    seen = Samples(middle.rgb, ranges[0].astype(np.float32), normal, middle.position)
+    planes = {"far_range": ranges[1], "far_share": share, "far_light": np.where(mixed, of_far, 0.0)}
+    return seen, {name: np.asarray(plane, np.float32) for name, plane in planes.items()}
 
 
 def _wet(
-    preset: Preset, samples: Samples, rgb: F32, alpha: F32, scene: Scene, window: Window, number: int
+    preset: Preset,
+    samples: Samples,
+    rgb: F32,
+    alpha: F32,
+    scene: Scene,
+    window: Window,
+    number: int,
+    farther: Mapping[str, F32] | None = None,
 ) -> F32:
     # A pixel that something covers in part has a depth even where the sample in its middle missed it: as it
     # is found for files.
     range_m = samples.range_m.copy()
     fill_partly_covered(range_m, alpha)
     alpha = np.where(np.isfinite(range_m), alpha, 0.0).astype(np.float32)
-    planes = {"normal": samples.normal, "position": samples.position}
+    planes = {"normal": samples.normal, "position": samples.position, **(farther or {})}
     camera = scene.camera(window, number)
     return apply(
         preset,
