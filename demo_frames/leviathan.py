@@ -30,7 +30,7 @@ FARTHEST_M = 140.0
 # From link to link, metres.
 LINK_PITCH = 0.17
 KEY = np.array([-0.45, 0.8, 0.4]) / np.linalg.norm([-0.45, 0.8, 0.4])
-BEAST_ALBEDO, CHAIN_ALBEDO = np.array([0.10, 0.10, 0.11]), np.array([0.34, 0.19, 0.12])
+BEAST_ALBEDO, CHAIN_ALBEDO = np.array([0.03, 0.03, 0.033]), np.array([0.34, 0.19, 0.12])
 AXES = np.eye(3)
 CAMERA = Camera(np.zeros(3), AXES[0], AXES[1], -AXES[2])
 

@@ -15,6 +15,7 @@ from halocline._typing import F32
 from halocline.batch.deep import wet_flat
 from halocline.batch.deep_steps import refuse_deep
 from halocline.batch.frame_task import planes_of_look
+from halocline.batch.origins import origins_of_picture, origins_of_sequence
 from halocline.batch.parts import named_planes, refuse_parts_of_deep
 from halocline.batch.still import Still, tasks_of
 from halocline.batch.task import input_spec
@@ -30,7 +31,7 @@ from halocline.imaging.frame import Frame, Window
 from halocline.imaging.load import View, load_buffer
 from halocline.imaging.survey import planes_of
 from halocline.operators.shared.water_shade import shade_of_steps, unseen_casters
-from halocline.presets.build import make_shot
+from halocline.presets.build import make_shot, outside_view
 from halocline.presets.preset import Preset, load_preset
 from halocline.rgb import LINEAR_REC709, RGBSpace, space_named
 
@@ -145,7 +146,7 @@ def apply(
     how = Evaluation(threads)
     if isinstance(rgb, str | os.PathLike | oiio.ImageBuf):
         _refuse_arrays_beside(range_m=range_m, alpha=alpha, space=space, planes=planes)
-        number, view, track = _whole_frame(preset, rgb, frame)
+        preset, number, view, track = _whole_frame(preset, rgb, frame)
         if camera is not None:
             track = _track(camera, number, view.frame.data_window)
         return _wet(preset, number, view.frame, track, view.space, layers, how, view)
@@ -172,6 +173,7 @@ def _wet(
     how: Evaluation,
     whole: View | None = None,
 ) -> WetFrame:
+    preset = origins_of_picture(preset, number, picture, track.at(number))
     shot = make_shot(
         preset,
         number,
@@ -197,22 +199,22 @@ def _wet(
         rgb=np.ascontiguousarray(np.moveaxis(made["rgb"], 0, -1)),
         alpha=made["alpha"],
         layers={name: made[name] for name in further},
-        warnings=(*warnings, *unseen_casters(shade)),
+        warnings=(*warnings, *unseen_casters(shade), *outside_view(look, shot)),
         space=space,
     )
 
 
 def _whole_frame(
     preset: Preset, given: str | os.PathLike[str] | oiio.ImageBuf, frame: int | None
-) -> tuple[int, View, CameraTrack]:
-    """Read a file or a buffer as `halocline apply` reads it; its number, first view and cameras."""
+) -> tuple[Preset, int, View, CameraTrack]:
+    """Read a file or a buffer as `halocline apply` reads it; the look, its number, first view and cameras."""
     if isinstance(given, oiio.ImageBuf):
         number = DEFAULT_FRAME if frame is None else frame
         look = preset.at(number)
         spec, (needed, useful) = input_spec(preset, number), planes_of_look(look)
         wanted = needed | planes_of([header_of_buffer(given)], spec, useful)
         view = load_buffer(given, spec, wanted=sorted(wanted)).views[0]
-        return number, view, CameraTrack({number: view.camera})
+        return preset, number, view, CameraTrack({number: view.camera})
     tasks = tasks_of(os.fspath(given), frames=None if frame is None else str(frame))
     if len(tasks) > 1:
         raise FrameError(
@@ -222,7 +224,8 @@ def _whole_frame(
             fix=f"Say which one: frame={tasks[0].frame}.",
         )
     still = Still.read(tasks[0], preset)
-    return tasks[0].frame, still.inputs.loaded.views[0], still.inputs.tracks[still.view]
+    preset = origins_of_sequence(preset, tasks[0])
+    return preset, tasks[0].frame, still.inputs.loaded.views[0], still.inputs.tracks[still.view]
 
 
 def _refuse_arrays_beside(**given: object) -> None:

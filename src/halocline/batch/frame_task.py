@@ -40,7 +40,7 @@ from halocline.imaging.load import Loaded, Template, View, load
 from halocline.imaging.save import FileForm, Picture, PictureByRows, save
 from halocline.imaging.survey import cameras_in, planes_there
 from halocline.operators.shared.water_shade import shade_of_steps, unseen_casters
-from halocline.presets.build import make_shot
+from halocline.presets.build import make_shot, outside_view
 from halocline.presets.preset import Look, Preset
 from halocline.rgb import RGBSpace, space_named
 
@@ -456,7 +456,7 @@ def _rendered(
     shade = shade_of_steps(look.graph, shot)
     if view.deep is not None or look.output.deep:
         picture, told = _rendered_deep(view, shot, look, how)
-        return picture, (*told, *unseen_casters(shade))
+        return picture, (*told, *unseen_casters(shade), *outside_view(look, shot))
     work = _FlatWork(look, delivery_of(look, shot.space), how)
     if how.by_rows and not (element or look.parts):
         rows = work.by_rows(shot, frame)
@@ -466,7 +466,7 @@ def _rendered(
         picture = work.delivered(made)
         if element:
             picture = as_layer(picture, view.frame.plane("alpha"), work.guides)
-    return picture, (*work.told, *unseen_casters(shade))
+    return picture, (*work.told, *unseen_casters(shade), *outside_view(look, shot))
 
 
 class DeliveredRows:

@@ -142,6 +142,7 @@ def plan_shot(
     whole = _whole_sequence(source)
     stand_in = _stand_ins(source, beside, whole.frames, missing)
     references = _references(whole, beside)
+    patterns = tuple((role, each.pattern) for role, each in {"beauty": whole, **beside}.items())
     there = set(whole.frames)
     tasks, skipped = [], []
     for frame in dict.fromkeys(source.frames):
@@ -162,6 +163,7 @@ def plan_shot(
                 passes=files.passes,
                 neighbours={number: whole.path(number) for number in near if number in there},
                 references=references,
+                patterns=patterns,
                 held_from=rendered if held else None,
             )
         )

@@ -26,6 +26,7 @@ from halocline.batch.events import (
     as_halocline_error,
 )
 from halocline.batch.manifest import Manifest, done_fields, failed_fields, machine, versions
+from halocline.batch.origins import origins_of_sequence
 from halocline.batch.output_folder import refuse_folders
 from halocline.batch.pipeline import Pipeline
 from halocline.batch.plan_tasks import make_folders
@@ -101,6 +102,7 @@ def run_frames(
         planned = [
             replace(task, replace=task.replace or overwrite) for task in settle_depth(list(tasks), preset)
         ]
+        preset = origins_of_sequence(preset, planned[0]) if planned else preset
         make_folders(planned)
         refuse_folders(planned)
         books = _Books(planned, preset, report or (lambda _event: None), stop)
@@ -140,6 +142,7 @@ def judge_plan(tasks: Iterable[FrameTask], preset: Preset, *, resume: bool) -> l
         What would be done with each frame, and why.
     """
     planned = settle_depth(list(tasks), preset)
+    preset = origins_of_sequence(preset, planned[0]) if planned else preset
     if not resume:
         return [
             Verdict(task, Action.render, "replaces a file" if task.out.exists() else "not there")

@@ -11,6 +11,7 @@ import numpy as np
 from halocline._typing import F32
 from halocline.batch.deep import wet_flat
 from halocline.batch.frame_task import FrameInputs, delivery_of, read_inputs
+from halocline.batch.origins import origins_of_sequence
 from halocline.batch.parts import named_planes, refuse_parts_of_deep
 from halocline.batch.plan_tasks import plan_tasks
 from halocline.batch.sequence_depth import settle_depth
@@ -81,7 +82,7 @@ class Still:
         """Return the frame's surroundings under a preset."""
         found = self.inputs.loaded.views[0]
         return make_shot(
-            preset,
+            origins_of_sequence(preset, self.inputs.task),
             self.inputs.task.frame,
             self.inputs.tracks[self.view],
             space=found.space,
@@ -107,6 +108,7 @@ class Still:
             Stop after this step of the whole picture's look; at the end, with its parts, where not given.
         """
         found = self.inputs.loaded.views[0]
+        preset = origins_of_sequence(preset, self.inputs.task)
         look = preset.at(self.inputs.task.frame)
         graph = look.graph
         shot = self.shot(preset)

@@ -56,6 +56,8 @@ class FrameTask:
         Where this frame's own render is missing: the frame whose files stand in for it.
     passes
         Files of passes that have one of their own, by name.
+    patterns
+        Names of the whole sequence's files, by what they hold: other frames of it are found by them.
     replace
         Whether a file under ``out`` may be replaced.
     """
@@ -69,6 +71,7 @@ class FrameTask:
     depth_spec: DepthSpec | None = None
     held_from: int | None = None
     passes: tuple[tuple[str, Path], ...] = ()
+    patterns: tuple[tuple[str, str], ...] = ()
     replace: bool = False
 
     @property

@@ -21,6 +21,7 @@ from halocline.cli.preset_new import NEW_EXAMPLES, new
 from halocline.compute.disk_cache import kept, package_mark
 from halocline.errors import ColourError
 from halocline.graph.graph import Graph
+from halocline.graph.origins import origins_named
 from halocline.presets.curves import curve_text, key_frames, moving
 from halocline.presets.document import shipped_names
 from halocline.presets.preset import Preset, load_preset
@@ -177,6 +178,7 @@ def _description(found: Preset, asked: int | None) -> list[str]:
         f"steps     on frame {frame}" if curves else "steps",
     ]
     lines += _step_lines(found.at(frame).graph)
+    lines += [f"origin    {line}" for line in _origin_lines(found, frame)]
     for name in found.parts:
         lines += _part_lines(found, name, frame)
     return [*lines, f"digest    {found.digest}"]
@@ -193,6 +195,24 @@ def _step_lines(graph: Graph) -> list[str]:
         lines.append(
             f"          {step.name} <- {', '.join(step.inputs.values())}" + (f": {told}" if told else "")
         )
+    return lines
+
+
+def _origin_lines(found: Preset, frame: int) -> list[str]:
+    """Return where each place is that things are bound to, and which are."""
+    look = found.at(frame)
+    bound = {f"light.{lamp.name or 'lamps'}": lamp for lamp in look.light.lamps} | {
+        f"steps.{name}": model for name, model in look.stated.items()
+    }
+    lines = []
+    for name, section in found.origins.items():
+        stated = section.model_dump(mode="json", exclude_defaults=True, exclude={"found"})
+        by = [key for key, model in bound.items() if name in origins_named(model)]
+        known = look.origins.get(name)
+        there = "found on the sequence"
+        if known is not None:
+            there = "at " + ", ".join(f"{part:.4g}" for part in known.position_m) + " m"
+        lines.append(f"{name}: {_told(stated)}; {there}; bound to it: {', '.join(by) or 'nothing'}")
     return lines
 
 

@@ -17,6 +17,7 @@ from pydantic import Field, model_validator
 from halocline.compute.threads import in_parallel
 from halocline.filters.splat import Drawing
 from halocline.graph.operator import Operator, Planes, PlaneUse, Stage, Tile
+from halocline.graph.origins import Bound, WorldPoint
 from halocline.graph.shot import Shot
 from halocline.operators.shared.drawn_things import (
     LensParameters,
@@ -46,7 +47,7 @@ class BubbleSourceKey(Strict):
     """Where a source is at a frame, metres in the world, and how many bubbles it gives off a second."""
 
     frame: float
-    position: Vector
+    position: WorldPoint
     per_second: Ratio = 0.0
 
 
@@ -65,6 +66,8 @@ class BubbleSource(Strict):
     ----------
     name
         Its name; keys its random numbers.
+    origin
+        Name of the origin that its places are given from: right, above, ahead.
     track
         Keys in the order of frames; between them straight, outside them as the nearest.
     bursts
@@ -88,11 +91,12 @@ class BubbleSource(Strict):
     RENAMED: ClassVar[Mapping[str, str]] = {"mouth_radius": "source_radius"}
 
     name: str
+    origin: str | None = None
     track: Annotated[tuple[BubbleSourceKey, ...], Field(min_length=1)]
     bursts: tuple[Puff, ...] = ()
     median_diameter: Annotated[Distance, Field(lt=LARGEST_M)] = 4e-3
     spread: Annotated[float, Field(gt=1.0, le=4.0)] = 1.8
-    source_radius: Length = 0.03
+    source_radius: Annotated[Length, Bound.LENGTH] = 0.03
     widening: Annotated[Angle, Field(ge=0.0, lt=60.0)] = 5.0
     plume_speed: Ratio = 0.1
     film: Share = 1.0

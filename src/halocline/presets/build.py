@@ -9,7 +9,8 @@ from pathlib import Path
 import numpy as np
 
 from halocline._typing import F64
-from halocline.errors import PhysicsError
+from halocline.errors import PhysicsError, PresetError
+from halocline.graph.origins import lies_outside, origins_named, placed
 from halocline.graph.shot import Shot
 from halocline.imaging.camera import Camera
 from halocline.imaging.camera_track import CameraTrack
@@ -20,6 +21,7 @@ from halocline.physics.path.transport import LightPath, refracted_sun
 from halocline.physics.sea.surface import direct_sun_share
 from halocline.physics.water.bands import Bands
 from halocline.presets.lamps import placed_lamps
+from halocline.presets.origins import axis_named
 from halocline.presets.preset import Look, PartOfPicture, Preset
 from halocline.presets.sections import LightSection, PlaceSection
 from halocline.presets.story import StoryReport, solved_story, with_story
@@ -75,6 +77,7 @@ def make_shot(
         Where the depth picture from the sun cannot be read, or does not state its camera.
     """
     look = preset.at(frame)
+    _refuse_unknown_origins(look)
     path, sea_level = _water_around(look, preset, track.at(frame), space)
     return Shot(
         frame=frame,
@@ -87,7 +90,7 @@ def make_shot(
         display_window=display_window,
         data_window=data_window,
         shutter_deg=look.sequence.shutter_angle,
-        lamps=placed_lamps(look.light.lamps, path, track.at(frame), surfaces),
+        lamps=placed_lamps(placed(look.light, look.origins).lamps, path, track.at(frame), surfaces),
         sea=look.sea,
         surfaces=surfaces,
         sun_view=_sun_view(look, sun_depth),
@@ -136,12 +139,13 @@ def shot_of_part(part: PartOfPicture, whole: Shot) -> Shot:
         Where the story's remap cannot be found.
     """
     look, camera = part.look, whole.camera
+    _refuse_unknown_origins(look)
     path, sea_level = _water_around(look, part.preset, camera, whole.space)
     return replace(
         whole,
         path=path,
         sea_level_m=sea_level,
-        lamps=placed_lamps(look.light.lamps, path, camera),
+        lamps=placed_lamps(placed(look.light, look.origins).lamps, path, camera),
         sea=look.sea,
         shadows=look.light.shadows,
         subject_shaded=look.light.subject_shaded,
@@ -149,9 +153,43 @@ def shot_of_part(part: PartOfPicture, whole: Shot) -> Shot:
     )
 
 
+def _refuse_unknown_origins(look: Look) -> None:
+    if look.unknown:
+        name = look.unknown[0]
+        raise PresetError(
+            f'where the origin "{name}" is has to be found on a frame of the sequence, and was not',
+            code="E-ORIGIN-UNKNOWN",
+            where=f"origins.{name}",
+            key=("origins", name),
+            fix="Give the sequence or a frame's file instead of arrays alone, or state "
+            f"origins.{name}.position.",
+        )
+
+
+def outside_view(look: Look, shot: Shot) -> tuple[str, ...]:
+    """Return what a person should know of a look's origins on a frame: those that the camera does not see.
+
+    Parameters
+    ----------
+    look, shot
+        The look on the frame, and its surroundings.
+
+    Returns
+    -------
+    tuple[str, ...]
+        A sentence for each.
+    """
+    named = {name for model in (look.light, *look.stated.values()) for name in origins_named(model)}
+    return tuple(
+        f'the origin "{name}" lies outside the view: what is given from it (origins.{name}) may not be seen'
+        for name in sorted(named & look.origins.keys())
+        if lies_outside(look.origins[name], shot.camera, shot.display_window)
+    )
+
+
 def _water_around(look: Look, preset: Preset, camera: Camera, space: RGBSpace) -> tuple[LightPath, float]:
     """Return the water and light around a camera, with the story's remap, and the height of the surface."""
-    sea_level, depth = surface(look.place, float(camera.position_m @ _axis(look.place.up)))
+    sea_level, depth = surface(look.place, float(camera.position_m @ axis_named(look.place.up)))
     path = light_path(look, in_space(preset.bands, space), space, depth)
     return with_story(path, look.story, scattered=scatters_forward(look)), sea_level
 
@@ -204,7 +242,7 @@ def light_path(look: Look, bands: Bands, space: RGBSpace, camera_depth_m: float)
         bands=bands,
         camera_depth_m=camera_depth_m,
         reference_depth_m=camera_depth_m if reference is None else reference,
-        up=_axis(look.place.up),
+        up=axis_named(look.place.up),
         sun_travel=_sun(light, look.place),
         luminance=space.luminance_row,
         surface_sun_share=direct_sun_share(light.sun_elevation) * (1.0 - light.overcast),
@@ -323,7 +361,7 @@ def _story_depth(look: Look, frame: int, track: CameraTrack | None) -> float:
     if look.story.depth is not None:
         return look.story.depth
     if look.place.sea_level is not None and track is not None:
-        height = float(track.at(frame).position_m @ _axis(look.place.up))
+        height = float(track.at(frame).position_m @ axis_named(look.place.up))
         return surface(look.place, height)[1]
     return DEFAULT_CAMERA_DEPTH_M if look.place.camera_depth is None else look.place.camera_depth
 
@@ -341,19 +379,13 @@ def level_axes(place: PlaceSection) -> F64:
     F64
         ``(3, 3)``, world.
     """
-    up, ahead = _axis(place.up), _axis(place.ahead)
+    up, ahead = axis_named(place.up), axis_named(place.ahead)
     return np.stack([np.cross(ahead, up), up, -ahead], axis=1)
-
-
-def _axis(name: str) -> F64:
-    axis = np.zeros(3)
-    axis["xyz".index(name[1])] = 1.0 if name[0] == "+" else -1.0
-    return axis
 
 
 def _sun(light: LightSection, place: PlaceSection) -> F64:
     return refracted_sun(
-        light.sun_elevation, light.sun_azimuth, _axis(place.up), _axis(place.ahead), WATER_INDEX
+        light.sun_elevation, light.sun_azimuth, axis_named(place.up), axis_named(place.ahead), WATER_INDEX
     )
 
 

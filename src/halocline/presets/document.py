@@ -22,7 +22,7 @@ from halocline.presets.sections import CHOICES, FORMAT, SECTIONS, STEP_CHOICES
 LARGEST_FILE_BYTES = 1 << 20
 DEEPEST_NEST = 12
 LONGEST_LINEAGE = 16
-TOP_KEYS = ("format", "title", "notes", "extends", "steps", "parts", *SECTIONS)
+TOP_KEYS = ("format", "title", "notes", "extends", "origins", "steps", "parts", *SECTIONS)
 # Further folders that presets may extend from, separated as in PATH.
 FOLDERS_VARIABLE = "HALOCLINE_PRESETS"
 

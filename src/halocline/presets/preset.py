@@ -6,7 +6,7 @@ import hashlib
 import json
 import os
 from collections.abc import Iterable, Iterator, Mapping, Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, field, replace
 from functools import cached_property
 from pathlib import Path
 from typing import Any
@@ -17,6 +17,7 @@ from halocline.errors import GraphError, HaloclineError, PresetError, did_you_me
 from halocline.graph.graph import SOURCE, Graph, Step
 from halocline.graph.limits import StepLimits
 from halocline.graph.operator import AnyOperator
+from halocline.graph.origins import Origin, origins_named, placed
 from halocline.graph.planes import BANDS, RGB
 from halocline.graph.sea import Sea
 from halocline.operators.registry import operator_named, operators
@@ -26,10 +27,13 @@ from halocline.presets.document import (
     TOP_KEYS,
     Document,
     document_from_text,
+    merged,
     read_document,
     with_overrides,
     with_settings,
 )
+from halocline.presets.lines import KeyPath
+from halocline.presets.origins import known_origin
 from halocline.presets.parts import part_document
 from halocline.presets.problems import raise_problems, validated
 from halocline.presets.sections import (
@@ -41,6 +45,7 @@ from halocline.presets.sections import (
     ColourSection,
     InputSection,
     LightSection,
+    OriginSection,
     OutputSection,
     PartSection,
     PlaceSection,
@@ -94,6 +99,13 @@ class Look:
         The steps, joined.
     parts
         Parts of the picture that have a look of their own on this frame, the later over the earlier.
+    stated
+        Parameters of each step as the preset states them; the graph's have what is given from origins in the
+        world.
+    origins
+        The origins that are known.
+    unknown
+        Names of those that steps and lamps are given from and nobody has found yet.
     """
 
     sequence: SequenceSection
@@ -110,6 +122,9 @@ class Look:
     output: OutputSection
     graph: Graph
     parts: tuple[PartOfPicture, ...] = ()
+    stated: Mapping[str, Strict] = field(default_factory=dict)
+    origins: Mapping[str, Origin] = field(default_factory=dict)
+    unknown: tuple[str, ...] = ()
 
     @property
     def graphs(self) -> tuple[Graph, ...]:
@@ -149,8 +164,16 @@ class Preset:
         self.title = str(document.tables.get("title", document.name))
         self.notes = str(document.tables.get("notes", ""))
         self._order, misplaced = _step_order(document)
+        self._within = within
         self._parts, unmade = _part_presets(document, within)
-        problems = [*_top_level_problems(document), *_moving_seas(document), *misplaced, *unmade]
+        self._origins, unplaced = _origins(document)
+        problems = [
+            *_top_level_problems(document),
+            *_moving_seas(document),
+            *misplaced,
+            *unmade,
+            *unplaced,
+        ]
         if problems:
             # All mistakes are told at once, also those that do not keep the sections from being read.
             problems += _sections(_still(document.tables), document)[1]
@@ -207,6 +230,32 @@ class Preset:
     def parts(self) -> Mapping[str, Preset]:
         """The looks of the parts of the picture that have one of their own, the later over the earlier."""
         return self._parts
+
+    @property
+    def origins(self) -> Mapping[str, OriginSection]:
+        """The places that things are bound to, by name."""
+        return self._origins
+
+    def with_origins(self, found: Mapping[str, Any]) -> Preset:
+        """Return the same look with the places known that things are bound to.
+
+        Parameters
+        ----------
+        found
+            ``origins`` and ``parts`` as a preset's tables have them, with what was found of each origin.
+
+        Returns
+        -------
+        preset
+            Checked like any other.
+
+        Raises
+        ------
+        PresetError
+            Where what was found is none.
+        """
+        tables = merged(self.document.tables, found)
+        return Preset(replace(self.document, tables=tables), self._within)
 
     @property
     def animated(self) -> bool:
@@ -296,10 +345,29 @@ class Preset:
             raise_problems([document.located(error, error.key)], document)
             raise
         sections, wrong = _sections(tables, document)
-        graph, unjoined = self._graph(tables.get("steps", {}))
+        light = sections["light"]
+        origins = {} if sections["place"] is None else self._known_origins(sections["place"])
+        graph, stated, unjoined = self._graph(tables.get("steps", {}), origins)
         parts, unplaced = self._placed_parts(tables.get("parts", {}), frame)
         raise_problems([*wrong, *unjoined, *unplaced], document)
-        return Look(graph=graph, parts=parts, **sections)  # type: ignore[arg-type]  # no problems: all are there
+        named = (name for model in (light, *stated.values()) for name in origins_named(model))
+        unknown = tuple(dict.fromkeys(name for name in named if name not in origins))
+        return Look(  # no problems: all are there
+            graph=graph,  # type: ignore[arg-type]
+            parts=parts,
+            stated=stated,
+            origins=origins,
+            unknown=unknown,
+            **sections,  # type: ignore[arg-type]
+        )
+
+    def _known_origins(self, place: Any) -> dict[str, Origin]:
+        """Return the origins that have been found, or that are stated."""
+        return {
+            name: origin
+            for name, section in self._origins.items()
+            if (origin := known_origin(section, place)) is not None
+        }
 
     def _placed_parts(
         self, tables: Mapping[str, Any], frame: float
@@ -314,9 +382,12 @@ class Preset:
                 parts.append(PartOfPicture(name, section.limits, preset, preset.at(frame)))
         return tuple(parts), problems
 
-    def _graph(self, tables: Mapping[str, Any]) -> tuple[Graph | None, list[HaloclineError]]:
-        """Return the graph of the steps, or nothing and what keeps them from being joined."""
+    def _graph(
+        self, tables: Mapping[str, Any], origins: Mapping[str, Origin]
+    ) -> tuple[Graph | None, dict[str, Strict], list[HaloclineError]]:
+        """Return the graph of the steps, and what they state; or nothing and what keeps them from it."""
         document = self.document
+        stated: dict[str, Strict] = {}
         steps, previous = [], SOURCE
         problems: list[HaloclineError] = []
         for name, head in self._order:
@@ -331,15 +402,16 @@ class Preset:
                 continue
             inputs = dict(zip(kind.inputs, (head.input or previous, head.other), strict=False))
             named = {role: source for role, source in inputs.items() if source is not None}
-            steps.append(Step(name, kind(parameters), named, limits))
+            stated[name] = parameters
+            steps.append(Step(name, kind(placed(parameters, origins)), named, limits))
             previous = name
         problems += [*_late_lights(steps, document), *_light_mixed_up(steps, document)]
         if problems:
-            return None, problems
+            return None, stated, problems
         try:
-            return Graph(steps, previous), []
+            return Graph(steps, previous), stated, []
         except GraphError as error:
-            return None, [document.located(error, error.key or ("steps",))]
+            return None, stated, [document.located(error, error.key or ("steps",))]
 
     def resolved_tables(self, frame: int | None = None) -> dict[str, Any]:
         """Return `resolved_text` as tables: nothing inherited, every default written out.
@@ -363,12 +435,16 @@ class Preset:
             section = getattr(look, name)
             resolved[name] = _with_curves(section.model_dump(mode="json"), tables.get(name, {}))
         resolved["bands"]["fitted"] = self.water.to_dict()
+        if self._origins:
+            resolved["origins"] = {
+                name: section.model_dump(mode="json") for name, section in self._origins.items()
+            }
         if self._parts:
             resolved["parts"] = self._resolved_parts(tables["parts"], frame)
         resolved["steps"] = {}
         for step in look.graph.steps:
             raw = tables["steps"][step.name]
-            own = _with_curves(step.operator.parameters.model_dump(mode="json"), raw)
+            own = _with_curves(look.stated[step.name].model_dump(mode="json"), raw)
             limits = _with_curves(step.limits.model_dump(mode="json", exclude_defaults=True), raw)
             roles = dict(zip(("input", "other"), step.inputs.values(), strict=False))
             head = {"operator": raw.get("operator", step.name), **roles}
@@ -465,6 +541,53 @@ def _part_presets(
         except PresetError as error:
             problems += error.problems or [error]
     return parts, problems
+
+
+def _origins(document: Document) -> tuple[dict[str, OriginSection], list[HaloclineError]]:
+    """Return the origins by name, and what is wrong with them and with what names them."""
+    tables = document.tables.get("origins", {})
+    if not isinstance(tables, Mapping):
+        return {}, [document.problem("origins is not a table", ("origins",), code="E-PRESET-VALUE")]
+    if key_frames(tables):
+        problem = document.problem(
+            "[origins] cannot change from frame to frame",
+            ("origins",),
+            code="E-PRESET-STEADY",
+            fix="An origin is one place. Animate what is given from it, or its track.",
+        )
+        return {}, [problem]
+    origins: dict[str, OriginSection] = {}
+    problems: list[HaloclineError] = []
+    for name, table in tables.items():
+        section, wrong = validated(OriginSection, table, ("origins", name), document)
+        problems += wrong
+        if section is not None:
+            origins[name] = section
+    for path, named in _origin_keys({key: document.tables.get(key) for key in ("steps", "light")}):
+        if named not in tables:
+            problems.append(
+                document.problem(
+                    f'there is no origin "{named}"',
+                    path,
+                    code="E-PRESET-ORIGIN",
+                    fix=f"Add [origins.{named}]; there are: {', '.join(tables) or 'none'}."
+                    f"{did_you_mean(str(named), list(tables))}",
+                )
+            )
+    return origins, problems
+
+
+def _origin_keys(tables: Any, path: KeyPath = ()) -> Iterator[tuple[KeyPath, Any]]:
+    """Yield every key that names an origin, and what it names."""
+    items: Iterable[tuple[Any, Any]] = ()
+    if isinstance(tables, Mapping):
+        items = tables.items()
+        if isinstance(tables.get("origin"), str):
+            yield (*path, "origin"), tables["origin"]
+    elif isinstance(tables, list | tuple):
+        items = enumerate(tables)
+    for key, value in items:
+        yield from _origin_keys(value, (*path, str(key)))
 
 
 def _keys_of(table: Mapping[str, Any], kind: type[AnyOperator]) -> tuple[dict[str, Any], dict[str, Any]]:

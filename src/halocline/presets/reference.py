@@ -21,7 +21,7 @@ from halocline.graph.limits import StepLimits
 from halocline.operators.registry import BUILT_IN, operator_named
 from halocline.presets.preset import STEADY_SECTIONS
 from halocline.presets.renamed import old_words
-from halocline.presets.sections import FORMAT, SECTIONS, PartSection, StepHead
+from halocline.presets.sections import FORMAT, SECTIONS, OriginSection, PartSection, StepHead
 from halocline.quantities import Strict, meanings
 
 _WRITTEN = "<!-- Written by tools/write_reference.py from the code: change the docstrings, not this page. -->"
@@ -50,6 +50,7 @@ def presets_page() -> str:
     parts += ["## `[steps.NAME]`", *_model_parts(StepHead)]
     parts += ["### Where a step acts, and how much", *_model_parts(StepLimits)]
     parts.append("Beside these a step has the keys of its operator: see [operators](operators.md).")
+    parts += ["## `[origins.NAME]`", *_model_parts(OriginSection)]
     parts += ["## `[parts.NAME]`", *_model_parts(PartSection)]
     parts += ["## Keys of former versions", *_old_words()]
     return _joined(parts)

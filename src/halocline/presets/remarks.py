@@ -11,6 +11,7 @@ from itertools import pairwise
 
 from halocline.errors import HaloclineError
 from halocline.graph.operator import Source, Stage
+from halocline.graph.origins import origins_named
 from halocline.operators.registry import operators
 from halocline.presets.build import story_report
 from halocline.presets.curves import key_frames
@@ -267,9 +268,22 @@ def _of_water(preset: Preset) -> Iterator[Remark]:
         )
 
 
+def _unused_origins(document: Document, look: Look) -> Iterator[Remark]:
+    named = {name for model in (look.light, *look.stated.values()) for name in origins_named(model)}
+    for name in document.tables.get("origins", {}):
+        if name not in named:
+            yield _remark(
+                document,
+                ("origins", name),
+                f"nothing is given from the origin {name}",
+                f'Say origin = "{name}" of a lamp, source, body or layer, or take it out.',
+            )
+
+
 _WATCHES: tuple[Callable[[Document, Look], Iterator[Remark]], ...] = (
     _in_vain,
     _put_aside,
     _out_of_order,
     _against_physics,
+    _unused_origins,
 )

@@ -13,7 +13,7 @@ from halocline.graph.limits import StepLimits
 from halocline.operators.registry import operator_named, operator_names
 from halocline.presets.curves import KINDS, LARGEST_KEY_COUNT
 from halocline.presets.preset import STEADY_SECTIONS
-from halocline.presets.sections import FORMAT, SECTIONS, PartSection, StepHead
+from halocline.presets.sections import FORMAT, SECTIONS, OriginSection, PartSection, StepHead
 from halocline.quantities import Strict, meanings
 
 Schema = dict[str, Any]
@@ -46,6 +46,12 @@ def preset_schema() -> Schema:
     for name in operators:
         definitions[f"step_{name}"] = _operator_schema(name, definitions)
     definitions["step"] = _step_schema(operators)
+    origin = _model_schema(OriginSection, definitions, animated=False)
+    sections["origins"] = {
+        "type": "object",
+        "description": "Places that things are bound to, by name.",
+        "additionalProperties": origin,
+    }
     definitions["part"] = _part_schema(sections, operators, definitions)
     return {
         "$schema": DIALECT,

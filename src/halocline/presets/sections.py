@@ -12,6 +12,7 @@ from pydantic_core import PydanticCustomError
 from halocline.errors import CameraError, ColourError
 from halocline.files.named_by_presets import AnyFile
 from halocline.graph.limits import StepLimits
+from halocline.graph.origins import WorldLength, WorldLight, WorldPoint
 from halocline.graph.sea import Sea
 from halocline.imaging.camera_file import read_once
 from halocline.imaging.compression import PATTERN, compression_problem
@@ -222,7 +223,9 @@ class LampSection(Strict):
         For people and reports.
     space
         ``camera``: position and target are metres right of, above and ahead of the lens, and the lamp moves
-        with it. ``world``: metres in the scene's world.
+        with it. ``world``: metres in the scene's world; or from an ``origin``.
+    origin
+        Name of the origin that a lamp in the ``world`` is given from.
     position, target
         Where it is, and a point that it is aimed at.
     cone_angle
@@ -257,22 +260,25 @@ class LampSection(Strict):
 
     name: str | None = None
     space: Literal["camera", "world"] = "camera"
-    position: tuple[Position, Position, Position] = (0.4, 0.3, 0.0)
-    target: tuple[Position, Position, Position] = (0.0, 0.0, 5.0)
+    origin: str | None = None
+    position: WorldPoint = (0.4, 0.3, 0.0)
+    target: WorldPoint = (0.0, 0.0, 5.0)
     cone_angle: Annotated[Angle, Field(gt=0.0, le=360.0)] = 40.0
     edge_angle: Annotated[Angle, Field(gt=0.0, le=90.0)] = 20.0
     beam_angle: Annotated[Angle, Field(gt=0.0, lt=180.0)] | None = None
     field_angle: Annotated[Angle, Field(gt=0.0, le=360.0)] | None = None
     spill: Annotated[float, Field(ge=0.0, lt=0.1)] = 0.0
-    brightness: Ratio = 4.0
+    brightness: WorldLight = 4.0
     temperature: Annotated[float, Field(ge=1000.0, le=40000.0)] | None = None
     tint: Colour = (1.0, 1.0, 1.0)
-    radius: Distance = 0.04
+    radius: WorldLength = 0.04
     shadows: bool = True
     shadow_softness: Ratio = 1.0
 
     @model_validator(mode="after")
     def _possible(self) -> LampSection:
+        if self.origin is not None and self.space == "camera":
+            raise ValueError('a lamp with an origin stands in the world: space = "world"')
         if self.beam_angle is None:
             if self.field_angle is not None or self.spill > 0.0:
                 raise ValueError("field_angle and spill go with a beam_angle, the width of the core")
@@ -683,6 +689,88 @@ class StepHead(Strict):
         return self
 
 
+class FoundOrigin(Strict):
+    """A place as it was found.
+
+    Attributes
+    ----------
+    frame
+        On which frame.
+    position
+        Where, world metres.
+    right, above, ahead
+        Axes of what is given from there, unit, world.
+    unit_m
+        Metres of one unit.
+    """
+
+    frame: int
+    position: tuple[float, float, float]
+    right: tuple[float, float, float]
+    above: tuple[float, float, float]
+    ahead: tuple[float, float, float]
+    unit_m: Annotated[float, Field(gt=0.0)] = 1.0
+
+
+class OriginSection(Strict):
+    """A place that things are bound to: what names it as its ``origin`` is given from there.
+
+    Such a lamp, source, body or layer is given in metres to the right, above and ahead of the place, as the
+    levelled camera sees it, and holds on a scene whose metres and axes are others. The place is found on one
+    frame of the sequence and is the same on all frames. Say one of ``point``, ``pixel``, ``matte``, ``lens``
+    and ``position``.
+
+    Attributes
+    ----------
+    point
+        What the picture shows at this share of its width, from the left, and of its height, from the top.
+    pixel
+        What it shows at this pixel of the display window: column and row, from 0 at the upper left.
+    matte
+        The middle of what this matte covers: the mean of the places that the picture shows of it.
+    lens
+        The lens, looking as it looks: above is the top of the picture.
+    position
+        A place in the scene's world, metres.
+    frame
+        The frame to find it on; the first of the sequence that is there where not given.
+    otherwise_range
+        Where the picture shows nothing at that point: this far from the lens, metres. Without it that is an
+        error.
+    floor
+        Put it on the floor, straight below or above: at a height in the world, metres; or ``"found"``, the
+        height above which nine tenths lie of what the picture shows around there.
+    unit
+        What is given from it is counted in ``metres``; or in its ``range``, its own distance from the lens, so
+        that all of it grows with the scene. A lamp then lights what is there as brightly, water apart.
+    found
+        The place, once found: written by a render into its record and its frames, so that they can be made
+        again.
+    """
+
+    point: tuple[Share, Share] | None = None
+    pixel: tuple[float, float] | None = None
+    matte: str | None = None
+    lens: bool = False
+    position: tuple[Position, Position, Position] | None = None
+    frame: int | None = None
+    otherwise_range: Distance | None = None
+    floor: Position | Literal["found"] | None = None
+    unit: Literal["metres", "range"] = "metres"
+    found: FoundOrigin | None = None
+
+    @model_validator(mode="after")
+    def _one_place(self) -> OriginSection:
+        ways = {name: getattr(self, name) for name in ("point", "pixel", "matte", "position")}
+        given = [name for name, value in ways.items() if value is not None] + ["lens"] * self.lens
+        if len(given) != 1:
+            told = " and ".join(given) if given else "none"
+            raise ValueError(f"say one of point, pixel, matte, lens and position; {told} given")
+        if self.lens and self.unit == "range":
+            raise ValueError('unit = "range" is a distance from the lens, and this is the lens itself')
+        return self
+
+
 class PartSection(StepLimits):
     """A part of the picture that has a look of its own: a thing by its matte, or a slab of range or height.
 
@@ -712,6 +800,8 @@ class PartSection(StepLimits):
         ``preset show --resolved`` and into every frame's metadata.
     water, light, place, sea, story, bands
         What differs from that look: keys of the section of that name.
+    origins
+        Origins that differ, by name.
     steps
         Steps that differ, by name.
     parts
@@ -726,6 +816,7 @@ class PartSection(StepLimits):
     sea: dict[str, Any] | None = None
     story: dict[str, Any] | None = None
     bands: dict[str, Any] | None = None
+    origins: dict[str, Any] | None = None
     steps: dict[str, Any] | None = None
     parts: dict[str, Any] | None = None
 
@@ -757,7 +848,7 @@ SECTIONS: dict[str, type[Strict]] = {
 }
 
 # What of a preset makes its look, and a part of the picture can have of its own.
-LOOK_TABLES = ("water", "light", "place", "sea", "story", "bands", "steps", "parts")
+LOOK_TABLES = ("water", "light", "place", "sea", "story", "bands", "origins", "steps", "parts")
 
 # Keys of which one choice only can be given. A preset that makes a choice puts away the other that a preset
 # it extends has made: to extend a shipped water and state another table, nothing need be unset.

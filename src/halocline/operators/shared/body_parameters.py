@@ -9,6 +9,7 @@ import numpy as np
 from pydantic import Field, model_validator
 
 from halocline._typing import F64
+from halocline.graph.origins import Bound, WorldHeading, WorldHeight, WorldLength, WorldPoint
 from halocline.graph.shot import Shot
 from halocline.operators.shared.drawn_things import refuse_disorder
 from halocline.operators.shared.layer_parameters import level_direction
@@ -25,7 +26,6 @@ from halocline.physics.floating.turbid import (
 from halocline.physics.floating.turbid_loops import BOX, ELLIPSOID
 from halocline.physics.path.transport import LightPath
 from halocline.quantities import (
-    Angle,
     Colour,
     Distance,
     Duration,
@@ -48,8 +48,8 @@ class PlumeKey(Strict):
     """Where a plume's source is at a frame, metres in the world, and the radius of what it gives off."""
 
     frame: float
-    position: Vector
-    radius: Distance = 0.3
+    position: WorldPoint
+    radius: WorldLength = 0.3
 
 
 class PlacedBody(Strict):
@@ -59,6 +59,8 @@ class PlacedBody(Strict):
     ----------
     name
         Its name; keys its random numbers.
+    origin
+        Name of the origin that its places, heights and heading are given from: right, above, ahead.
     kind
         ``ellipsoid`` and ``box``: about ``position``, of ``size``. ``slab``: all water above ``lowest`` and
         below ``highest``. ``floor``: a layer of ``thickness`` on the ``floor``. ``plume``: what a source
@@ -113,22 +115,23 @@ class PlacedBody(Strict):
     """
 
     name: str
+    origin: str | None = None
     kind: Literal["ellipsoid", "box", "slab", "floor", "plume"] = "ellipsoid"
     contents: Literal["sand", "silt", "milky", "green"] = "silt"
     visibility: Distance = 2.0
     albedo: Colour | None = None
     asymmetry: Annotated[float, Field(gt=-1.0, lt=1.0)] = 0.0
-    position: Vector | None = None
-    size: tuple[Distance, Distance, Distance] | None = None
-    heading: Angle = 0.0
-    lowest: Position | None = None
-    highest: Position | None = None
-    floor: Position | None = None
-    thickness: Distance = 0.5
+    position: WorldPoint | None = None
+    size: Annotated[tuple[Distance, Distance, Distance], Bound.LENGTH] | None = None
+    heading: WorldHeading = 0.0
+    lowest: WorldHeight | None = None
+    highest: WorldHeight | None = None
+    floor: WorldHeight | None = None
+    thickness: WorldLength = 0.5
     track: tuple[PlumeKey, ...] = ()
-    softness: Distance = 0.3
+    softness: WorldLength = 0.3
     clumping: Annotated[float, Field(ge=0.0, le=2.0)] = 0.6
-    clump_scale: Distance = 0.8
+    clump_scale: WorldLength = 0.8
     begins: float | None = None
     comes_in: Duration = 1.0
     lasts: Period | None = None

@@ -10,6 +10,7 @@ from pydantic import Field, model_validator
 
 from halocline._typing import F64
 from halocline.compute.random import stream_key
+from halocline.graph.origins import WorldHeading, WorldLength, WorldPoint, level_ahead
 from halocline.graph.shot import Shot
 from halocline.physics.bending.layers import InternalWaves, Layer
 from halocline.physics.bending.refraction import WaterMass
@@ -101,7 +102,10 @@ class WaterLayer(Strict):
     Attributes
     ----------
     depth
-        Of its middle below the surface, metres; of a tilted layer, at the place ``at``.
+        Of its middle below the surface, metres; of a tilted layer, at the place ``at``. Where it has an
+        origin and no depth, its middle goes through ``at``.
+    origin
+        Name of the origin that ``at`` and its headings are given from: right, above, ahead.
     thickness
         Over which one water turns into the other, metres.
     tilt, tilt_heading
@@ -120,17 +124,24 @@ class WaterLayer(Strict):
         Eddies that mottle it: strength, sizes from finest_eddy to eddy, speed and drift.
     """
 
-    depth: Position
-    thickness: Distance = 0.5
+    depth: Position | None = None
+    origin: str | None = None
+    thickness: WorldLength = 0.5
     tilt: Annotated[Angle, Field(ge=0.0, le=90.0)] = 0.0
-    tilt_heading: Angle = 0.0
-    at: tuple[Position, Position, Position] = (0.0, 0.0, 0.0)
-    extent: Distance | None = None
+    tilt_heading: WorldHeading = 0.0
+    at: WorldPoint = (0.0, 0.0, 0.0)
+    extent: WorldLength | None = None
     above: WaterSide = WaterSide(temperature=18.0)
     below: WaterSide = WaterSide(temperature=10.0)
     core: WaterSide | None = None
     waves: LayerWaves = LayerWaves()
     turbulence: LayerTurbulence = LayerTurbulence()
+
+    @model_validator(mode="after")
+    def _somewhere(self) -> WaterLayer:
+        if self.depth is None and self.origin is None:
+            raise ValueError("a layer needs its depth, or an origin that it goes by")
+        return self
 
     def layer(self, shot: Shot, name: str) -> Layer:
         """Return the layer in the shot's world.
@@ -152,7 +163,7 @@ class WaterLayer(Strict):
         tilt = math.radians(self.tilt)
         normal = math.cos(tilt) * up + math.sin(tilt) * falls
         at = np.array(self.at)
-        point = at + (shot.sea_level_m - self.depth - float(at @ up)) * up
+        point = at if self.depth is None else at + (shot.sea_level_m - self.depth - float(at @ up)) * up
         still = Layer(point, normal, self.thickness, self.above.mass(), self.below.mass())
         waves, churn = self.waves, self.turbulence
         drift = churn.drift_speed * level_direction(up, churn.drift_heading) + churn.drift_rise * up
@@ -185,11 +196,8 @@ class WaterLayer(Strict):
 
 
 def level_direction(up: F64, heading_deg: float) -> F64:
-    """Return a level unit direction: 0 is ahead, 90 to the right of it, seen from above.
-
-    Ahead is the world's -z where y is up or down, else +y (the habit of the trade for each kind of world).
-    """
-    ahead = np.array([0.0, 0.0, -1.0]) if abs(up[1]) > 0.5 else np.array([0.0, 1.0, 0.0])
+    """Return a level unit direction: 0 is ahead, 90 to the right of it, seen from above."""
+    ahead = level_ahead(up)
     heading = math.radians(heading_deg)
     direction: F64 = math.cos(heading) * ahead + math.sin(heading) * np.cross(ahead, up)
     return direction

@@ -7,20 +7,21 @@ from typing import Annotated, Literal
 import numpy as np
 from pydantic import Field, model_validator
 
+from halocline.graph.origins import WorldHeight, WorldPoint
 from halocline.graph.shot import Shot
 from halocline.operators.shared.body_parameters import albedo_in_bands
 from halocline.operators.shared.drawn_things import refuse_disorder
 from halocline.physics.floating.flow import Current
 from halocline.physics.floating.sediment import Grains, Throwing, ThrowingTrack, puffs
 from halocline.physics.floating.turbid import TurbidBody, density_waves
-from halocline.quantities import Colour, Distance, Factor, Length, Period, Position, Ratio, Strict
+from halocline.quantities import Colour, Distance, Factor, Length, Period, Ratio, Strict
 
 
 class ThrowKey(Strict):
     """Where a source is at a frame, metres in the world, and the grams that it throws up a second."""
 
     frame: float
-    position: tuple[Position, Position, Position]
+    position: WorldPoint
     grams_per_second: Ratio = 0.0
 
 
@@ -31,6 +32,8 @@ class SedimentSource(Strict):
     ----------
     name
         Its name; keys its random numbers.
+    origin
+        Name of the origin that its places and the floor's height are given from: right, above, ahead.
     track
         Keys in the order of frames, two at least; between them straight. It throws from the first to the
         last.
@@ -72,9 +75,10 @@ class SedimentSource(Strict):
     """
 
     name: str
+    origin: str | None = None
     track: Annotated[tuple[ThrowKey, ...], Field(min_length=2)]
     grams_per_metre: Ratio = 0.0
-    floor: Position | None = None
+    floor: WorldHeight | None = None
     reach: Distance = 1.0
     contents: Literal["sand", "silt", "milky", "green"] = "silt"
     albedo: Colour | None = None

@@ -8,20 +8,19 @@ import numpy as np
 from pydantic import Field, model_validator
 
 from halocline._typing import F64
+from halocline.graph.origins import WorldPoint
 from halocline.graph.shot import Shot
 from halocline.operators.shared.drawn_things import refuse_disorder
 from halocline.physics.floating.flow import STILL, TurbulentFlow, Wake, turbulence
-from halocline.quantities import Distance, Length, Period, Position, Share, Strict
-
-Vector = tuple[Position, Position, Position]
+from halocline.quantities import Distance, Length, Period, Share, Strict
 
 
 class WakeKey(Strict):
     """One key of a moving body: its nose and tail at a frame, metres in the environment's own frame."""
 
     frame: float
-    nose: Vector
-    tail: Vector | None = None
+    nose: WorldPoint
+    tail: WorldPoint | None = None
 
 
 class MovingBody(Strict):
@@ -29,6 +28,8 @@ class MovingBody(Strict):
 
     Attributes
     ----------
+    origin
+        Name of the origin that its places are given from: right, above, ahead.
     track
         Keys in the order of frames; a nose without a tail is a sphere.
     radius
@@ -37,6 +38,7 @@ class MovingBody(Strict):
         Seconds in which the water comes to rest again.
     """
 
+    origin: str | None = None
     track: Annotated[tuple[WakeKey, ...], Field(min_length=2)]
     radius: Distance = 0.3
     settle: Period = 4.0

@@ -1,0 +1,76 @@
+"""Origins that a preset states or that have been found, as places in the world."""
+
+from __future__ import annotations
+
+import numpy as np
+
+from halocline._typing import F64
+from halocline.graph.origins import Origin
+from halocline.presets.sections import OriginSection, PlaceSection
+
+
+def known_origin(section: OriginSection, place: PlaceSection) -> Origin | None:
+    """Return an origin as a place in the world; None where it has to be found first.
+
+    Parameters
+    ----------
+    section
+        What the preset says of it.
+    place
+        Which way is up, and which ahead where the origin has no view of its own.
+
+    Returns
+    -------
+    Origin | None
+        The place.
+    """
+    up = axis_named(place.up)
+    if (found := section.found) is not None:
+        axes = np.array([found.right, found.above, found.ahead])
+        return Origin(np.array(found.position), axes, up, found.unit_m, found.frame)
+    if section.position is None or section.floor == "found" or section.unit == "range":
+        return None
+    ahead = axis_named(place.ahead)
+    position = np.array(section.position)
+    if section.floor is not None:
+        position = on_height(position, section.floor, up)
+    return Origin(position, np.stack([np.cross(ahead, up), up, ahead]), up)
+
+
+def on_height(position_m: F64, height_m: float, up: F64) -> F64:
+    """Return a place moved straight up or down to a height.
+
+    Parameters
+    ----------
+    position_m
+        World metres, ``(3,)``.
+    height_m
+        Height along ``up``, metres.
+    up
+        Unit, world, ``(3,)``.
+
+    Returns
+    -------
+    F64
+        World metres, ``(3,)``.
+    """
+    moved: F64 = position_m + (height_m - float(position_m @ up)) * up
+    return moved
+
+
+def axis_named(name: str) -> F64:
+    """Return an axis of the world by its name, such as ``-z``.
+
+    Parameters
+    ----------
+    name
+        Sign and letter.
+
+    Returns
+    -------
+    F64
+        Unit, ``(3,)``.
+    """
+    axis = np.zeros(3)
+    axis["xyz".index(name[1])] = 1.0 if name[0] == "+" else -1.0
+    return axis

@@ -1,0 +1,178 @@
+"""Origins: what is bound to a place of the picture holds on scenes whose metres and axes are others."""
+
+from __future__ import annotations
+
+from pathlib import Path
+from typing import Any
+
+import numpy as np
+import pytest
+
+from halocline._typing import F64
+from halocline.batch.arrays import apply
+from halocline.batch.origins import origins_of_picture
+from halocline.errors import HaloclineError, PresetError
+from halocline.imaging.camera import pinhole
+from halocline.imaging.frame import Frame, Window
+from halocline.presets.preset import Preset, preset_from_text
+
+WINDOW = Window(0, 0, 48, 27)
+# The lens looks along -z, half as wide again as it is far to each side; it turns to the left in some tests.
+BUBBLES = """
+[steps.bubbles]
+[[steps.bubbles.sources]]
+name = "vent"
+origin = "vent"
+track = [{ frame = 1001, position = [0.5, 0.25, -1.0], per_second = 20.0 }]
+"""
+
+
+def look(text: str) -> Preset:
+    return preset_from_text(f"format = 1\n{text}")
+
+
+def camera(scale: float = 1.0, pan_deg: float = 0.0) -> Any:
+    turn = np.radians(pan_deg)
+    matrix = np.eye(4)
+    matrix[:3, :3] = [[np.cos(turn), 0, np.sin(turn)], [0, 1, 0], [-np.sin(turn), 0, np.cos(turn)]]
+    matrix[:3, 3] = np.array([3.0, 1.0, 2.0]) * scale
+    return pinhole(WINDOW, focal_length_mm=12.0, film_width_mm=36.0, camera_to_world=matrix)
+
+
+def scene(scale: float = 1.0) -> Frame:
+    """A wall 8 m off, square to the lens, over a floor 1.5 m below it; nothing in the top rows."""
+    seen = camera(scale)
+    rays = seen.directions(WINDOW)
+    wall, floor = 8.0 / -rays[2], np.where(rays[1] < 0, -1.5 / np.minimum(rays[1], -1e-6), np.inf)
+    range_m = np.minimum(wall, floor).astype(np.float32) * np.float32(scale)
+    range_m[:3] = np.inf
+    there = np.isfinite(range_m).astype(np.float32)
+    matte = np.zeros(WINDOW.shape, np.float32)
+    matte[8:12, 30:34] = 1.0
+    planes = {"rgb": np.tile(0.2 * there, (3, 1, 1)), "alpha": there, "range": range_m, "matte.arch": matte}
+    return Frame(planes, WINDOW, WINDOW)
+
+
+def source_of(preset: Preset) -> F64:
+    (step,) = (step for step in preset.at(1001).graph.steps if step.name == "bubbles")
+    return np.array(step.operator.parameters.sources[0].track[0].position)
+
+
+def found(origin: str, scale: float = 1.0, pan_deg: float = 0.0, number: int = 1001) -> Preset:
+    text = f"[origins.vent]\n{origin}\n{BUBBLES}"
+    return origins_of_picture(look(text), number, scene(scale), camera(scale, pan_deg))
+
+
+@pytest.mark.parametrize("scale", [0.1, 1.0, 10.0])
+def test_what_is_bound_to_a_place_of_the_picture_stands_there_at_any_scale(scale: float) -> None:
+    # Reckoned by hand: the lens is at (3, 1, 2), the middle of column 24, row 13 is just off its axis.
+    metres = source_of(found("pixel = [24, 13]", scale)) / scale
+    off = 0.5 * 3.0 / 48 * 8.0
+    offset = np.array([0.5, 0.25, 1.0]) / scale
+    np.testing.assert_allclose(metres, np.array([3.0 + off, 1.0, -6.0]) + offset, atol=1e-4 / scale)
+    # In units of the place's own range all of it grows with the scene.
+    grown = source_of(found("point = [0.5, 0.5]\nunit = 'range'", scale))
+    at_one = source_of(found("point = [0.5, 0.5]\nunit = 'range'"))
+    np.testing.assert_allclose(grown, scale * at_one, rtol=1e-5)
+    floored = source_of(found("matte = 'arch'\nfloor = 'found'", scale))
+    assert floored[1] == pytest.approx((1.0 - 1.5) * scale + 0.25, abs=1e-3 * scale)
+
+
+def test_right_above_and_ahead_are_those_of_the_levelled_camera() -> None:
+    # Turned a quarter to the left it looks along -x: ahead is -x, and right is -z.
+    at = source_of(found("lens = true", pan_deg=90.0))
+    np.testing.assert_allclose(at, [3.0 + 1.0, 1.0 + 0.25, 2.0 - 0.5], atol=1e-6)
+    stated = source_of(look(f"[origins.vent]\nposition = [1.0, 2.0, 3.0]\nfloor = 0.5\n{BUBBLES}"))
+    np.testing.assert_allclose(stated, [1.5, 0.75, 4.0], atol=1e-9)
+
+
+def test_lamps_bodies_layers_and_wakes_are_bound_too() -> None:
+    text = """
+[origins.wall]
+point = [0.5, 0.5]
+unit = "range"
+[light]
+lamps = [{ space = "world", origin = "wall", position = [-0.25, 0.0, -0.5], target = [0.0, 0.0, 0.0], radius = 0.01 }]
+[steps.turbid_bodies]
+bodies = [{ name = "cloud", origin = "wall", position = [0.0, 0.0, -0.25], size = [0.1, 0.1, 0.1], heading = 10.0 },
+          { name = "low", origin = "wall", kind = "slab", highest = -0.125 }]
+sediment = [{ name = "fin", origin = "wall", floor = -0.1, track = [{ frame = 1, position = [0, 0, 0] }, { frame = 9, position = [0, 0.5, 0] }] }]
+[steps.water_layers]
+layers = [{ origin = "wall", at = [0.0, 0.5, 0.0], tilt = 90.0 }]
+[steps.suspended_matter]
+wakes = [{ origin = "wall", track = [{ frame = 1, nose = [0, 0, 0] }, { frame = 9, nose = [0.5, 0, 0] }] }]
+"""
+    preset = origins_of_picture(look(text), 1001, scene(), camera(pan_deg=0.0))
+    at = preset.at(1001)
+    wall = at.origins["wall"]
+    unit = float(np.linalg.norm(wall.position_m - camera().position_m))
+    assert wall.unit_m == pytest.approx(unit)
+    made = {step.name: step.operator.parameters for step in at.graph.steps}
+    cloud, low = made["turbid_bodies"].bodies
+    ahead = wall.position_m + unit * np.array([0.0, 0.0, 0.25])
+    np.testing.assert_allclose(cloud.position, ahead, atol=1e-5)
+    assert cloud.size == pytest.approx((0.1 * unit,) * 3)
+    assert cloud.heading == pytest.approx(10.0)
+    assert low.highest == pytest.approx(wall.position_m[1] - 0.125 * unit)
+    (fin,) = made["turbid_bodies"].sediment
+    assert fin.floor == pytest.approx(wall.position_m[1] - 0.1 * unit)
+    assert fin.track[1].position[1] == pytest.approx(wall.position_m[1] + 0.5 * unit)
+    (layer,) = made["water_layers"].layers
+    assert layer.at[1] == pytest.approx(wall.position_m[1] + 0.5 * unit)
+    (wake,) = made["suspended_matter"].wakes
+    assert wake.track[1].nose[0] == pytest.approx(wall.position_m[0] + 0.5 * unit)
+    # A lamp that stands as many times farther off lights as much, but for the water: inverse square.
+    from halocline.graph.origins import placed
+
+    (lamp,) = placed(at.light, at.origins).lamps
+    assert lamp.brightness == pytest.approx(4.0 * unit**2)
+    assert lamp.radius == pytest.approx(0.01 * unit)
+
+
+def test_what_was_found_is_kept_in_the_text_and_gives_the_same_again() -> None:
+    preset = found("point = [0.5, 0.5]")
+    again = preset_from_text(preset.resolved_text)
+    np.testing.assert_array_equal(source_of(again), source_of(preset))
+    assert again.resolved_text == preset.resolved_text
+    assert preset.digest_at(1001) != found("point = [0.4, 0.5]").digest_at(1001)
+
+
+def test_an_origin_that_is_not_seen_is_told(tmp_path: Path) -> None:
+    rgb = np.zeros((*WINDOW.shape, 3), np.float32)
+    far = np.full(WINDOW.shape, np.inf, np.float32)
+    aside = look(f"[origins.vent]\nposition = [90.0, 1.0, -1.0]\n{BUBBLES}")
+    wet = apply(aside, rgb, far, camera=camera(), frame=1001, threads=1)
+    assert any('the origin "vent" lies outside the view' in told for told in wet.warnings)
+    with pytest.raises(HaloclineError) as caught:
+        found("point = [0.5, 0.0]")
+    assert caught.value.code == "E-ORIGIN-NOWHERE"
+    np.testing.assert_allclose(
+        np.linalg.norm(
+            found("point = [0.5, 0.0]\notherwise_range = '4 m'").at(0).origins["vent"].position_m
+            - camera().position_m
+        ),
+        4.0,
+        rtol=1e-5,
+    )
+    with pytest.raises(HaloclineError) as caught:
+        apply(look(f"[origins.vent]\npoint = [0.5, 0.5]\nframe = 1050\n{BUBBLES}"), rgb, far, frame=1001)
+    assert caught.value.code == "E-ORIGIN-UNKNOWN"
+
+
+@pytest.mark.parametrize(
+    ("text", "told"),
+    [
+        ("[origins.a]\npoint = [0.5, 0.5]\nmatte = 'arch'\n", "point and matte given"),
+        ("[origins.a]\nfloor = 'found'\n", "none given"),
+        ("[origins.a]\nlens = true\nunit = 'range'\n", "the lens itself"),
+        ("[origins.a]\npoint = { curve = 'linear', keys = [[1, [0.1, 0.2]]] }\n", "cannot change"),
+        ("origins = 3\n", "origins is not a table"),
+        (BUBBLES, 'there is no origin "vent"'),
+        ("[steps.water_layers]\nlayers = [{ tilt = 3.0 }]\n", "a layer needs its depth"),
+        ("[origins.a]\nlens = true\n[light]\nlamps = [{ origin = 'a' }]\n", 'space = "world"'),
+    ],
+)
+def test_mistakes_with_origins_are_told(text: str, told: str) -> None:
+    with pytest.raises(PresetError) as caught:
+        look(text)
+    assert told in str(caught.value)
