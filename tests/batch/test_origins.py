@@ -12,6 +12,7 @@ from halocline._typing import F64
 from halocline.batch.arrays import apply
 from halocline.batch.origins import origins_of_picture
 from halocline.errors import HaloclineError, PresetError
+from halocline.graph.origins import placed
 from halocline.imaging.camera import pinhole
 from halocline.imaging.frame import Frame, Window
 from halocline.presets.preset import Preset, preset_from_text
@@ -91,16 +92,33 @@ def test_lamps_bodies_layers_and_wakes_are_bound_too() -> None:
 [origins.wall]
 point = [0.5, 0.5]
 unit = "range"
-[light]
-lamps = [{ space = "world", origin = "wall", position = [-0.25, 0.0, -0.5], target = [0.0, 0.0, 0.0], radius = 0.01 }]
-[steps.turbid_bodies]
-bodies = [{ name = "cloud", origin = "wall", position = [0.0, 0.0, -0.25], size = [0.1, 0.1, 0.1], heading = 10.0 },
-          { name = "low", origin = "wall", kind = "slab", highest = -0.125 }]
-sediment = [{ name = "fin", origin = "wall", floor = -0.1, track = [{ frame = 1, position = [0, 0, 0] }, { frame = 9, position = [0, 0.5, 0] }] }]
+[[light.lamps]]
+space = "world"
+origin = "wall"
+position = [-0.25, 0.0, -0.5]
+target = [0.0, 0.0, 0.0]
+radius = 0.01
+[[steps.turbid_bodies.bodies]]
+name = "cloud"
+origin = "wall"
+position = [0.0, 0.0, -0.25]
+size = [0.1, 0.1, 0.1]
+heading = 10.0
+[[steps.turbid_bodies.bodies]]
+name = "low"
+origin = "wall"
+kind = "slab"
+highest = -0.125
+[[steps.turbid_bodies.sediment]]
+name = "fin"
+origin = "wall"
+floor = -0.1
+track = [{ frame = 1, position = [0, 0, 0] }, { frame = 9, position = [0, 0.5, 0] }]
 [steps.water_layers]
 layers = [{ origin = "wall", at = [0.0, 0.5, 0.0], tilt = 90.0 }]
-[steps.suspended_matter]
-wakes = [{ origin = "wall", track = [{ frame = 1, nose = [0, 0, 0] }, { frame = 9, nose = [0.5, 0, 0] }] }]
+[[steps.suspended_matter.wakes]]
+origin = "wall"
+track = [{ frame = 1, nose = [0, 0, 0] }, { frame = 9, nose = [0.5, 0, 0] }]
 """
     preset = origins_of_picture(look(text), 1001, scene(), camera(pan_deg=0.0))
     at = preset.at(1001)
@@ -122,7 +140,6 @@ wakes = [{ origin = "wall", track = [{ frame = 1, nose = [0, 0, 0] }, { frame = 
     (wake,) = made["suspended_matter"].wakes
     assert wake.track[1].nose[0] == pytest.approx(wall.position_m[0] + 0.5 * unit)
     # A lamp that stands as many times farther off lights as much, but for the water: inverse square.
-    from halocline.graph.origins import placed
 
     (lamp,) = placed(at.light, at.origins).lamps
     assert lamp.brightness == pytest.approx(4.0 * unit**2)

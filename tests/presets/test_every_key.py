@@ -810,6 +810,12 @@ LIMITS: dict[str, Row] = {
     ),
 }
 # Of a part of the picture; of the whole picture nothing is done where the row does not say so.
+
+
+def origins_of_part(seen: Seen) -> int:
+    return len(seen.preset.at(FRAME).parts[0].look.origins)
+
+
 _PART = "[parts.thing]\nsteps = { attenuation = {} }\n"
 PARTS: dict[str, Row] = {
     "matte": Row(_PART, (None, "'arch'"), amount_out_of_matte, "gone"),
@@ -835,6 +841,9 @@ PARTS: dict[str, Row] = {
         LIGHT_OFF + ATTENUATION + "[parts.thing]\n", (None, "{ attenuation_scale = 0.5 }"), far, "up"
     ),
     "bands": Row("[parts.thing]\n", (None, "{ count = 8 }"), of_part(lambda s: s.path.bands.count), (6, 8)),
+    "origins": Row(
+        "[parts.thing]\n", (None, "{ a = { position = [1.0, 2.0, 3.0] } }"), origins_of_part, (0, 1)
+    ),
     "steps": Row(
         ATTENUATION + "[parts.thing]\n", (None, "{ attenuation = { amount = 0.25 } }"), amount, 0.25
     ),

@@ -9,7 +9,7 @@ import pytest
 from halocline.graph.limits import StepLimits
 from halocline.operators.registry import BUILT_IN, operator_named
 from halocline.presets.reference import operators_page, presets_page
-from halocline.presets.sections import SECTIONS, PartSection, StepHead
+from halocline.presets.sections import SECTIONS, OriginSection, PartSection, StepHead
 from halocline.quantities import Strict, meanings
 
 DOCS = Path(__file__).parents[2] / "docs"
@@ -24,7 +24,12 @@ def test_committed_page_is_up_to_date(page: str, made: object) -> None:
 
 def test_every_key_of_every_section_is_on_the_page_with_its_meaning() -> None:
     page = presets_page()
-    models: dict[str, type[Strict]] = {**SECTIONS, "steps.NAME": StepHead, "parts.NAME": PartSection}
+    models: dict[str, type[Strict]] = {
+        **SECTIONS,
+        "steps.NAME": StepHead,
+        "origins.NAME": OriginSection,
+        "parts.NAME": PartSection,
+    }
     for key in StepLimits.model_fields:
         assert f"| `{key}` |" in page
     for name, model in models.items():

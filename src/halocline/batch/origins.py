@@ -1,8 +1,8 @@
 """Origins found: the places of a sequence that things of a look are bound to.
 
-What is found depends on one frame of the sequence and on nothing else, whichever frames are rendered: a chunk, or
-one frame alone, gives the same bits as the whole. It is kept in the resolved preset, and so in every frame and
-record.
+What is found depends on one frame of the sequence and on nothing else, whichever frames are rendered: a
+chunk, or one frame alone, gives the same bits as the whole. It is kept in the resolved preset, and so in every
+frame and record.
 """
 
 from __future__ import annotations
@@ -256,7 +256,7 @@ def _places(frame: Frame, camera: Camera, rows: Any, columns: Any) -> F64:
 
 
 def _level_axes(camera: Camera, up: F64) -> F64:
-    """Return right, above and ahead of a camera, levelled; of one that looks up or down, by its picture's top."""
+    """Return right, above and ahead of a levelled camera; where it looks up or down, by its picture's top."""
     axis = -camera.rotation[:, 2]
     level = axis - (axis @ up) * up
     if float(np.linalg.norm(level)) < 1e-3:

@@ -1,8 +1,8 @@
 """Origins: places that things are bound to, so that a look holds on a scene whose metres differ.
 
 A lamp, a source, a body or a layer that names an origin is given relative to it: metres to the right, above
-and ahead, as the camera sees them. Where an origin is, is found on one frame of the sequence; it is then a place
-in the world, the same on every frame.
+and ahead, as the camera sees them. Where an origin is, is found on one frame of the sequence; it is then a
+place in the world, the same on every frame.
 """
 
 from __future__ import annotations

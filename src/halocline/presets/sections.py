@@ -741,8 +741,8 @@ class OriginSection(Strict):
         Put it on the floor, straight below or above: at a height in the world, metres; or ``"found"``, the
         height above which nine tenths lie of what the picture shows around there.
     unit
-        What is given from it is counted in ``metres``; or in its ``range``, its own distance from the lens, so
-        that all of it grows with the scene. A lamp then lights what is there as brightly, water apart.
+        What is given from it is counted in ``metres``; or in its ``range``, its own distance from the lens:
+        all of it then grows with the scene, and a lamp lights what is there as brightly, water apart.
     found
         The place, once found: written by a render into its record and its frames, so that they can be made
         again.
