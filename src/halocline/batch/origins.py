@@ -1,8 +1,8 @@
 """Origins found: the places of a sequence that things of a look are bound to.
 
 What is found depends on one frame of the sequence and on nothing else, whichever frames are rendered: a
-chunk, or one frame alone, gives the same bits as the whole. It is kept in the resolved preset, and so in every
-frame and record.
+chunk, or one frame alone, gives the same bits as the whole. It is kept in the resolved preset, and so in
+every frame and record.
 """
 
 from __future__ import annotations

@@ -8,7 +8,7 @@
 - `edit`: keys set in a file (edit_file, edited, upgraded_file)
 - `renamed`: keys of former names (operators_of, upgraded)
 - `new`: one to begin with (new_preset_text)
-- `sections`: every key, its unit and range (StepHead)
+- `sections`: every key, its unit and range (OriginSection, StepHead)
 - `schema`: the same for editors (preset_schema, schema_text)
 - `reference`: and for people (operator_page)
 - `problems`: what is wrong (validated)

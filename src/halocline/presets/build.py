@@ -145,7 +145,7 @@ def shot_of_part(part: PartOfPicture, whole: Shot) -> Shot:
         whole,
         path=path,
         sea_level_m=sea_level,
-        lamps=placed_lamps(placed(look.light, look.origins).lamps, path, camera),
+        lamps=placed_lamps(placed(look.light, look.origins).lamps, path, camera, whole.surfaces),
         sea=look.sea,
         shadows=look.light.shadows,
         subject_shaded=look.light.subject_shaded,
