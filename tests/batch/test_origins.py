@@ -8,9 +8,11 @@ from typing import Any
 import numpy as np
 import pytest
 
+import halocline
 from halocline._typing import F64
 from halocline.batch.arrays import apply
-from halocline.batch.origins import origins_of_picture
+from halocline.batch.origins import origins_of_picture, origins_of_sequence
+from halocline.batch.still import tasks_of
 from halocline.errors import HaloclineError, PresetError
 from halocline.graph.origins import placed
 from halocline.imaging.camera import pinhole
@@ -154,7 +156,7 @@ def test_what_was_found_is_kept_in_the_text_and_gives_the_same_again() -> None:
     assert preset.digest_at(1001) != found("point = [0.4, 0.5]").digest_at(1001)
 
 
-def test_an_origin_that_is_not_seen_is_told(tmp_path: Path) -> None:
+def test_an_origin_that_is_not_seen_is_told() -> None:
     rgb = np.zeros((*WINDOW.shape, 3), np.float32)
     far = np.full(WINDOW.shape, np.inf, np.float32)
     aside = look(f"[origins.vent]\nposition = [90.0, 1.0, -1.0]\n{BUBBLES}")
@@ -176,6 +178,22 @@ def test_an_origin_that_is_not_seen_is_told(tmp_path: Path) -> None:
     assert caught.value.code == "E-ORIGIN-UNKNOWN"
 
 
+def test_any_chunk_finds_the_same_place_on_the_frame_that_is_named() -> None:
+    sequence = str(Path(halocline.__file__).parent / "demo_frames" / "arch.####.exr")
+    text = "[origins.vent]\npoint = [0.5, 0.95]\nframe = {}\n" + BUBBLES
+    chunks = [tasks_of(sequence, frames=frames)[0] for frames in ("1001", "1003")]
+    first, last = (origins_of_sequence(look(text.format(1002)), task) for task in chunks)
+    assert first.at(0).origins["vent"].frame == 1002
+    assert first.resolved_text == last.resolved_text
+    named = origins_of_sequence(look(text.format(1001)), chunks[1])
+    unnamed = origins_of_sequence(look(text.replace("frame = {}\n", "")), chunks[1])
+    np.testing.assert_array_equal(source_of(named), source_of(unnamed))
+    with pytest.raises(HaloclineError) as caught:
+        origins_of_sequence(look(text.format(1050)), chunks[0])
+    assert caught.value.code == "E-ORIGIN-FRAME"
+    assert "frame 1050, which is not there" in str(caught.value)
+
+
 @pytest.mark.parametrize(
     ("text", "told"),
     [
@@ -184,7 +202,7 @@ def test_an_origin_that_is_not_seen_is_told(tmp_path: Path) -> None:
         ("[origins.a]\nlens = true\nunit = 'range'\n", "the lens itself"),
         ("[origins.a]\npoint = { curve = 'linear', keys = [[1, [0.1, 0.2]]] }\n", "cannot change"),
         ("origins = 3\n", "origins is not a table"),
-        (BUBBLES, 'there is no origin "vent"'),
+        (BUBBLES, 'E-PRESET-ORIGIN  text, line 6: there is no origin "vent"'),
         ("[steps.water_layers]\nlayers = [{ tilt = 3.0 }]\n", "a layer needs its depth"),
         ("[origins.a]\nlens = true\n[light]\nlamps = [{ origin = 'a' }]\n", 'space = "world"'),
     ],

@@ -126,6 +126,11 @@ def origins_named(model: Any) -> Iterator[str]:
     ----------
     model
         Parameters, or anything that they hold.
+
+    Yields
+    ------
+    str
+        Names, as often as they are named.
     """
     if isinstance(model, Strict):
         if isinstance(name := getattr(model, "origin", None), str):
