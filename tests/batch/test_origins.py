@@ -180,16 +180,20 @@ def test_an_origin_that_is_not_seen_is_told() -> None:
 
 def test_any_chunk_finds_the_same_place_on_the_frame_that_is_named() -> None:
     sequence = str(Path(halocline.__file__).parent / "demo_frames" / "arch.####.exr")
-    text = "[origins.vent]\npoint = [0.5, 0.95]\nframe = {}\n" + BUBBLES
+
+    def at_frame(number: int | None) -> str:
+        frame = "" if number is None else f"frame = {number}\n"
+        return f"[origins.vent]\npoint = [0.5, 0.95]\n{frame}{BUBBLES}"
+
     chunks = [tasks_of(sequence, frames=frames)[0] for frames in ("1001", "1003")]
-    first, last = (origins_of_sequence(look(text.format(1002)), task) for task in chunks)
+    first, last = (origins_of_sequence(look(at_frame(1002)), task) for task in chunks)
     assert first.at(0).origins["vent"].frame == 1002
     assert first.resolved_text == last.resolved_text
-    named = origins_of_sequence(look(text.format(1001)), chunks[1])
-    unnamed = origins_of_sequence(look(text.replace("frame = {}\n", "")), chunks[1])
+    named = origins_of_sequence(look(at_frame(1001)), chunks[1])
+    unnamed = origins_of_sequence(look(at_frame(None)), chunks[1])
     np.testing.assert_array_equal(source_of(named), source_of(unnamed))
     with pytest.raises(HaloclineError) as caught:
-        origins_of_sequence(look(text.format(1050)), chunks[0])
+        origins_of_sequence(look(at_frame(1050)), chunks[0])
     assert caught.value.code == "E-ORIGIN-FRAME"
     assert "frame 1050, which is not there" in str(caught.value)
 

@@ -13,6 +13,7 @@ from typing import Any
 
 from halocline.batch.frame_task import ReadAhead, planes_of_look, read_inputs
 from halocline.batch.headers import look_at_headers
+from halocline.batch.origins import origins_of_sequence
 from halocline.batch.output_look import look_at_output
 from halocline.batch.task import FrameTask, InputFiles, input_spec
 from halocline.errors import FrameError, HaloclineError, ReadError
@@ -110,6 +111,9 @@ def look_first(tasks: Sequence[FrameTask], preset: Preset, *, keep: bool = False
         that are damaged are left for the run to tell of.
     """
     references = tasks[0].references if tasks else ()
+    if tasks:
+        # What cannot be found keeps every frame from being made.
+        origins_of_sequence(preset, tasks[0])
     problem: HaloclineError | None = None
     for files in references:
         task = tasks[0] if keep and _reads(tasks[0], files) else None

@@ -12,6 +12,7 @@ from halocline.batch.first_look import FirstLook, look_first
 from halocline.batch.manifest import Manifest
 from halocline.batch.means import Means, choose_maker
 from halocline.batch.nursery import Nursery
+from halocline.batch.origins import origins_of_sequence
 from halocline.batch.output_folder import space_warnings
 from halocline.batch.output_look import BELOW_ZERO
 from halocline.batch.pipeline import Pipeline
@@ -61,6 +62,8 @@ def run_shot(plan: ShotPlan, look: Preset, options: RunOptions) -> Summary:
 
 
 def _run(plan: ShotPlan, look: Preset, options: RunOptions) -> Summary:
+    # Who computes is told where things are.
+    look = origins_of_sequence(look, plan.tasks[0]) if plan.tasks else look
     # Worker processes get ready meanwhile.
     maker, description = choose_maker(plan.tasks, look, options.means)
     seen = look_first(plan.tasks, look, keep=isinstance(maker, Pipeline))
