@@ -458,15 +458,16 @@ def _rendered(
         picture, told = _rendered_deep(view, shot, look, how)
         return picture, (*told, *unseen_casters(shade), *outside_view(look, shot))
     work = _FlatWork(look, delivery_of(look, shot.space), how)
+    unseen = (*unseen_casters(shade), *outside_view(look, shot))
     if how.by_rows and not (element or look.parts):
         rows = work.by_rows(shot, frame)
-        return PictureByRows(frame.data_window.shape, rows), (*work.told, *unseen_casters(shade))
+        return PictureByRows(frame.data_window.shape, rows), (*work.told, *unseen)
     made = with_parts(look, shot, frame, how, work.made)
     with at_most(how.threads):
         picture = work.delivered(made)
         if element:
             picture = as_layer(picture, view.frame.plane("alpha"), work.guides)
-    return picture, (*work.told, *unseen_casters(shade), *outside_view(look, shot))
+    return picture, (*work.told, *unseen)
 
 
 class DeliveredRows:
