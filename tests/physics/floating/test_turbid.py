@@ -335,6 +335,7 @@ def test_a_lamp_lights_a_thin_body_by_its_irradiance(build: Builders) -> None:
 
     def lit(t: float) -> float:
         r = float(np.linalg.norm(LENS + t * ray - lamp.position_m))
-        return 7.0 * math.exp(-rate * r - c * t) / (r * r + 4e-4) * body.albedo[band] * 1e-3 / (4 * math.pi)
+        turned = float(body.albedo[band]) * 1e-3 / (4 * math.pi)
+        return turned * 7.0 * math.exp(-float(rate) * r - float(c) * t) / (r * r + 4e-4)
 
     assert laid.light[band, row, column] == pytest.approx(quad(lit, 0.0, 6.0)[0], rel=0.02)
