@@ -83,7 +83,8 @@ class FrameResult:
     origin: Origin
     template: Template
     delivery: Delivery
-    pictures: Mapping[str, Picture | PictureByRows]
+    pictures: Mapping[str, Picture]
+    by_rows: Mapping[str, PictureByRows]
     counts: Mapping[str, int]
     warnings: tuple[str, ...]
     began: float
@@ -236,7 +237,8 @@ def render(inputs: FrameInputs, preset: Preset, how: Evaluation) -> FrameResult:
         origin=inputs.origin,
         template=loaded.template,
         delivery=delivery_of(preset.at(inputs.task.frame), loaded.views[0].space),
-        pictures=pictures,
+        pictures={view: made for view, made in pictures.items() if isinstance(made, Picture)},
+        by_rows={view: made for view, made in pictures.items() if isinstance(made, PictureByRows)},
         counts=_total([view.counts for view in loaded.views]),
         warnings=tuple(warnings),
         began=inputs.began,
@@ -259,7 +261,7 @@ def write_result(result: FrameResult, preset: Preset) -> FrameRecord:
     written = save(
         task.out,
         result.template,
-        result.pictures,
+        {**result.pictures, **result.by_rows},
         attributes={**_space_attributes(look, result.delivery), **record_attributes(preset, task)},
         carry="all" if "*" in output.carry else output.carry,
         form=FileForm(output.compression, output.data_type),
@@ -276,7 +278,7 @@ def write_result(result: FrameResult, preset: Preset) -> FrameRecord:
         began=result.began,
         seconds={**result.seconds, "write": time.perf_counter() - started},
         clamped_values=written.clamped_values,
-        below_zero=_below_zero(result.pictures.values()),
+        below_zero=_below_zero((*result.pictures.values(), *result.by_rows.values())),
         counts=result.counts,
         warnings=(*result.warnings, *([_CLAMPED] if written.clamped_values else [])),
         peak_memory_bytes=peak_memory_bytes(),

@@ -322,9 +322,12 @@ def _part_pixels(
     types: dict[str, str] = {}
     for beauty in beauties:
         picture = pictures[beauty.view]
-        describe = _view_channels if isinstance(picture, Picture) else _channels_by_rows
-        planes, kinds = describe(template, part, beauty, picture, data_type)
-        new |= planes
+        if isinstance(picture, Picture):
+            whole, kinds = _view_channels(template, part, beauty, picture, data_type)
+            new |= whole
+        else:
+            by_rows, kinds = _channels_by_rows(template, part, beauty, picture, data_type)
+            new |= by_rows
         types |= kinds
     old = read_native(template.source, part, carried) if carried else {}
     ids = {name: plane for name, plane in old.items() if plane.dtype == np.uint32}
