@@ -267,8 +267,8 @@ def test_all_workers_begin_at_once_where_memory_has_room_for_several_times_the_e
         return Workers(look, Evaluation(1), 8, budget_bytes=budget, process_bytes=process).at_first
 
     assert at_first(None, None) == 8
-    assert at_first(240, 10) == 8
-    assert at_first(100, 10) == 3
+    assert at_first(120, 10) == 8
+    assert at_first(50, 10) == 3
     assert at_first(20, 10) == 1
     # Nobody estimated anything: the first frame tells.
     assert at_first(240, None) == 1

@@ -35,6 +35,7 @@ from collections.abc import Callable, Iterator
 from contextlib import suppress
 from dataclasses import dataclass
 from functools import lru_cache
+from importlib.util import find_spec
 from pathlib import Path
 
 from halocline.errors import WriteError
@@ -163,18 +164,30 @@ def kept(kind: str, key: bytes | str, make: Callable[[], bytes]) -> bytes:
     return value
 
 
-@lru_cache(maxsize=1)
-def package_mark() -> str:
-    """Return what changes whenever this package does, for keys of values that much of it goes into.
+@lru_cache(maxsize=8)
+def package_mark(package: str = "") -> str:
+    """Return what changes whenever a package does, for keys of values that much of it goes into.
 
-    Made of the name, size and time of every module: enough to tell states of one installation apart, and
-    much faster than reading them all.
+    Made of the name, size and time of every file: enough to tell states of one installation apart, and much
+    faster than reading them all.
+
+    Parameters
+    ----------
+    package
+        Its name; this one where not given. It is not imported.
+
+    Returns
+    -------
+    str
+        Hexadecimal.
     """
-    home = Path(__file__).parents[1]
+    spec = find_spec(package) if package else None
+    home = Path(__file__).parents[1] if spec is None else Path(str(spec.origin)).parent
     found = hashlib.blake2b(str(home).encode(), digest_size=16)
-    for path in sorted(home.rglob("*.py")):
-        about = path.stat()
-        found.update(f"{path.relative_to(home)} {about.st_size} {about.st_mtime_ns}\n".encode())
+    for path in sorted(home.rglob("*" if package else "*.py")):
+        if path.suffix != ".pyc" and path.is_file():
+            about = path.stat()
+            found.update(f"{path.relative_to(home)} {about.st_size} {about.st_mtime_ns}\n".encode())
     return found.hexdigest()
 
 

@@ -11,18 +11,21 @@ Sources: Jerlov's types come through the ``jerlov`` package (Williamson and Holl
 from __future__ import annotations
 
 import hashlib
+import json
 import math
 import re
 import warnings
 from collections.abc import Callable
-from dataclasses import dataclass, replace
+from dataclasses import dataclass, fields, replace
 from functools import lru_cache
 
 import numpy as np
 from numpy.typing import ArrayLike
 
 from halocline._typing import F64
+from halocline.compute.disk_cache import kept, package_mark
 from halocline.compute.root import crossing
+from halocline.compute.sources import source_digest
 from halocline.errors import WaterError, did_you_mean
 from halocline.physics.path.phase import WATER_ASYMMETRY, asymmetry_of
 from halocline.physics.water.clear_ocean import clear_ocean, pure_water_absorption
@@ -398,7 +401,28 @@ def _jerlov_source(water_type: str, source: str) -> str:
 
 @lru_cache(maxsize=32)
 def _jerlov_water(water_type: str, source: str) -> Water:
-    return _modelled(water_type) if source == "morel2001" else _tabulated(water_type, source)
+    """Return a type's water; kept on disk, for reading the tables takes as long as many a command."""
+
+    def made() -> Water:
+        return _modelled(water_type) if source == "morel2001" else _tabulated(water_type, source)
+
+    mark = f"{source_digest(__name__) or package_mark()} {package_mark('jerlov')}"
+    text = kept("tables", f"jerlov {water_type} {source} {mark}", lambda: _as_text(made()))
+    try:
+        found = json.loads(text)
+        for name in ("caveats", "source_notes"):
+            found[name] = tuple(found[name])
+        return Water(**found)
+    except (ValueError, TypeError, KeyError, WaterError):
+        # Whole, and no water: somebody else's doing.
+        return made()
+
+
+def _as_text(water: Water) -> bytes:
+    """Return a water as text, every number to the last bit."""
+    parts = {field.name: getattr(water, field.name) for field in fields(water)}
+    plain = {name: part.tolist() if isinstance(part, np.ndarray) else part for name, part in parts.items()}
+    return json.dumps(plain).encode()
 
 
 def _modelled(water_type: str) -> Water:
