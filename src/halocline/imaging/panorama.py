@@ -82,7 +82,9 @@ class Panorama(Camera):
         level = along[0] * np.sin(longitude) - along[2] * np.cos(longitude)
         out = np.multiply.outer(np.cos(latitude), level)
         out += (along[1] * np.sin(latitude))[:, None]
-        return np.clip(out, -1.0, 1.0, out=out).astype(np.float32)
+        np.clip(out, -1.0, 1.0, out=out)
+        component: F32 = out.astype(np.float32)
+        return component
 
     def rays(self, columns: F64, rows: F64) -> F64:
         """Return the unit view directions through a grid of places, in camera space.

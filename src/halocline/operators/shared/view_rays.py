@@ -129,8 +129,8 @@ def spaced_rays(camera: Camera, axes: F64, window: Window, spacing_px: float) ->
         Unit directions' components along the axes, ``(3, rows, columns)``. The first goes through the upper
         left corner of the window, the last lie beyond the other corners.
     """
-    columns = np.arange(int(window.width / spacing_px) + 2) * spacing_px + window.x
-    rows = np.arange(int(window.height / spacing_px) + 2) * spacing_px + window.y
+    columns: F64 = np.arange(int(window.width / spacing_px) + 2, dtype=np.float64) * spacing_px + window.x
+    rows: F64 = np.arange(int(window.height / spacing_px) + 2, dtype=np.float64) * spacing_px + window.y
     directions = np.einsum("ij,jrc->irc", axes @ camera.rotation, camera.rays(columns, rows))
     return np.ascontiguousarray(directions, dtype=np.float32)
 

@@ -157,8 +157,8 @@ def _spacing_px(exposure: Exposure) -> float:
 def _rays(exposure: Exposure) -> F64:
     """Return unit view directions in camera space on the grid, ``(rows, columns, 3)``, past the far edges."""
     area, apart = exposure.area, _spacing_px(exposure)
-    x = area.column + 0.5 + np.arange(int(area.columns / apart) + 2) * apart
-    y = area.row + 0.5 + np.arange(int((area.row_end - area.row) / apart) + 2) * apart
+    x: F64 = area.column + 0.5 + np.arange(int(area.columns / apart) + 2, dtype=np.float64) * apart
+    y: F64 = area.row + 0.5 + np.arange(int((area.row_end - area.row) / apart) + 2, dtype=np.float64) * apart
     return np.ascontiguousarray(np.moveaxis(exposure.middle.rays(x, y), 0, 2))
 
 
