@@ -17,7 +17,7 @@ import platform
 from pathlib import Path
 from typing import Any
 
-import llvmlite.binding as llvm  # type: ignore[import-untyped]
+import llvmlite.binding as llvm
 import numpy as np
 
 from halocline._typing import F32

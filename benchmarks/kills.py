@@ -257,7 +257,7 @@ def main() -> None:
                 for number in range(-(-each // KILLS_A_ROUND))
             ]
             ended = list(pool.map(lambda one: one.run(KILLS_A_ROUND, expected, lasts), rounds))  # noqa: B023
-            counts = sum((one.found for one in ended), Counter())
+            counts: Counter[str] = sum((one.found for one in ended), Counter())
             wrong = [f"{way} seed {one.seed}: {line}" for one in ended for line in one.wrong]
             told = ", ".join(f"{count} {what}" for what, count in counts.items())
             print(f"{way}: {len(ended)} rounds of {lasts:.1f} s; {told}; {len(wrong)} wrong", flush=True)

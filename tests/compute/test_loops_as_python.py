@@ -246,7 +246,8 @@ def stand_in_a_lamps_light() -> None:
 
 def move_while_open() -> None:
     """What pixels cover of surfaces as camera and surfaces move, and of the surface of the sea."""
-    motion = CameraMotion(*(randoms(*shape, least=-0.2, most=0.2) for shape in ((3,), (3, 3), (3, 3))), 0.5)
+    moved, turned, lens = (randoms(*shape, least=-0.2, most=0.2) for shape in ((3,), (3, 3), (3, 3)))
+    motion = CameraMotion(moved, turned, lens, 0.5)
     view = randoms(3, 9, least=0.4, most=0.7)
     directions, range_m = (view[0], view[1], view[2]), randoms(9, most=5.0)
     normal = randoms(3, 9, least=-0.7, most=-0.5)

@@ -26,7 +26,8 @@ def drawn(x: float, y: float, *, way: tuple[float, float] = (0.0, 0.0), radius: 
     picture = np.zeros((2, ROWS, COLUMNS), np.float32)
     drawing = Drawing(Area(0, ROWS, 0, COLUMNS), discs, globe=GLOBE)
     drawing.lay_over(0, Surface(np.full((ROWS, COLUMNS), np.inf, np.float32)), picture)
-    return picture[1]
+    covered: F32 = picture[1]
+    return covered
 
 
 def rays() -> F64:

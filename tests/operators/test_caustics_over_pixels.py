@@ -82,7 +82,8 @@ def test_a_normal_that_is_no_direction_stretches_no_pixel(number: float) -> None
     frame.planes["normal"][...] = number
     camera, ranges = lens(COARSE), frame.planes["range"].ravel()
     x, y, z = camera.directions(COARSE).reshape(3, -1)
-    still = CameraMotion(*(np.zeros(size, np.float32) for size in (3, (3, 3), (3, 3))), frames=0.5)
+    none = np.zeros((3, 3), np.float32)
+    still = CameraMotion(none[0], none, none, frames=0.5)
     found = stretches(
         (x, -z, -y),
         frame.planes["normal"].reshape(3, -1),

@@ -69,7 +69,8 @@ def cropped(whole: F32, camera: Camera, flat: Camera, window: Window) -> F32:
     rays = flat.directions(window).reshape(3, -1).T.astype(np.float64)
     pixels = camera.project(rays + camera.position_m)[0].reshape(*window.shape, 2).astype(np.float32)
     wide = np.ascontiguousarray(np.moveaxis(np.pad(whole, ((0, 0), (0, 0), (2, 2)), mode="wrap"), 0, 2))
-    return np.moveaxis(cv2.remap(wide, pixels[..., 0] + 1.5, pixels[..., 1] - 0.5, cv2.INTER_LINEAR), 2, 0)
+    seen = cv2.remap(wide, pixels[..., 0] + 1.5, pixels[..., 1] - 0.5, cv2.INTER_LINEAR)
+    return np.moveaxis(np.asarray(seen, np.float32), 2, 0)
 
 
 def core(build: Builders) -> list[tuple[str, AnyOperator]]:

@@ -14,7 +14,7 @@ from tests.conftest import Builders
 from tests.presets.moved_keys import Row, amount, brightness, change, middle_of_change, motion
 
 from halocline._typing import F32
-from halocline.graph.operator import AnyOperator
+from halocline.graph.operator import AnyOperator, Planes
 from halocline.imaging.frame import Frame, Window
 from halocline.operators.shared.body_parameters import PlacedBody
 from halocline.operators.shared.sediment_parameters import SedimentSource
@@ -223,7 +223,7 @@ def test_edge_pixels_are_the_mean_of_what_they_show(build: Builders) -> None:
 def test_kicked_up_sediment_is_the_same_alone_and_after_others_and_settles(build: Builders) -> None:
     operator = bodies(sediment=(SedimentSource(**{**KICKED, "grain_size": 500e-6, "sorting": 1.0}),))
 
-    def run(frame: int) -> dict[str, F32]:
+    def run(frame: int) -> Planes:
         shot = build.shot(WINDOW, frame=frame)
         return build.run(steps(build, ("b", operator)), wall(5.0), shot, wanted=("rgb", "body_alpha"))
 

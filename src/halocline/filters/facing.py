@@ -178,7 +178,8 @@ def normals_of_farther(
     around each.
     """
     out = np.zeros((3, far_m.size), np.float32)
-    _farther(*where, np.ascontiguousarray(normal), range_m, far_share, far_m, out)
+    rows, columns = where
+    _farther(rows, columns, np.ascontiguousarray(normal), range_m, far_share, far_m, out)
     return out
 
 

@@ -71,7 +71,7 @@ class Globe:
         F32
             ``(rows,)``, 0 to 1.
         """
-        return np.sqrt(self.cosines(np.arange(first, last) + 0.5)).astype(np.float32)
+        return np.sqrt(self.cosines(np.arange(first, last, dtype=np.float64) + 0.5)).astype(np.float32)
 
     def near(self, x: F64, other: F64) -> F64:
         """Return columns as they lie nearest to others, whichever way round.

@@ -149,7 +149,8 @@ def _about_pole(rows: int, width: float, most: int) -> F64:
     # The scaled Bessel function lacks exp(product), with which the exponents make a square.
     far = np.exp(-0.5 * np.square(np.subtract.outer(here, there))) * np.sin(there * width)
     spread: F64 = special.ive(np.arange(orders)[:, None, None], product) * far
-    return spread / spread[0].sum(axis=1)[:, None]
+    whole: F64 = spread[0].sum(axis=1)[:, None]
+    return np.divide(spread, whole)
 
 
 @lru_cache(maxsize=4)

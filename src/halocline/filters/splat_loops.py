@@ -126,8 +126,8 @@ def _columns(
     if half > _ZERO:
         # From chords to columns; a row near a pole may lie within the thing all around.
         scale = np.float64(half) / max(np.float64(thing["narrow"] * narrow), 1e-9)
-        left = math.asin(max(left * scale, -1.0)) / half
-        right = math.asin(min(right * scale, 1.0)) / half
+        left = math.asin(max(left * scale, -1.0)) / float(half)
+        right = math.asin(min(right * scale, 1.0)) / float(half)
     low = math.ceil(max(thing["x"] + left - 0.5, float(first)))
     high = math.floor(min(thing["x"] + right - 0.5, float(end - 1)))
     return low, high + 1
@@ -137,7 +137,8 @@ def _columns(
 def _aside(thing: Any, offset: np.float32, narrow: np.float32, half: np.float32) -> np.float32:
     """Return how far aside of a thing's middle a pixel lies that is so many columns away."""
     if half > _ZERO:
-        return np.sin(offset * half) / half * thing["narrow"] * narrow
+        aside: np.float32 = np.sin(offset * half) / half * thing["narrow"] * narrow
+        return aside
     return offset
 
 

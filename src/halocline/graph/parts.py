@@ -215,12 +215,13 @@ class _Sum:
 
     def add(self, plane: F32 | None, share: F32) -> None:
         """Take in a look's plane; None where it lacks it."""
-        value = np.asarray(self.lacking if plane is None else plane)
+        value = np.asarray(self.lacking, np.float32) if plane is None else plane
         part = share
         if share.ndim > 2 and (plane is None or plane.ndim < 3 or len(plane) != len(share)):
             part = share[_GREEN]
         there = np.isfinite(value)
-        self.sum = self.sum + np.where(there, value, _NONE) * part
+        known: F32 = np.where(there, value, _NONE)
+        self.sum = self.sum + known * part
         self.finite = self.finite + np.where(there, part, _NONE)
         self.endless = self.endless + np.where(there, _NONE, part)
         self.odd = np.where(there | (part <= _NONE), self.odd, value)

@@ -164,7 +164,8 @@ class Caustics(Operator[CausticsParameters, _Prepared]):
         """Put the pattern on the light."""
         trimmed = {name: tile.trim(plane) for name, plane in planes.items()}
         normal = self._normals(planes, tile, shot)
-        facing = direction = None
+        facing: F32 | None = None
+        direction: F32 | None = None
         if normal is not None:
             path = shot.path
             direction = tile.trim(normal).reshape(3, -1)
@@ -190,8 +191,8 @@ class Caustics(Operator[CausticsParameters, _Prepared]):
         if farther is not None:
             there = view.at(farther.where[0] * tile.region.width + farther.where[1])
             towards = None if normal is None else self._farther_normals(planes, tile, normal, farther)
-            takes = None if towards is None else _takes_of(towards, shot)
-            far_gain = _departure(prepared, there, farther.range_m, takes, towards)
+            far_takes = None if towards is None else _takes_of(towards, shot)
+            far_gain = _departure(prepared, there, farther.range_m, far_takes, towards)
             far_gain *= farther.at(held)
             far_gain += np.float32(1.0)
             left = farther.mix(gain, far_gain, light)

@@ -81,11 +81,11 @@ def run(
     number: int = 1001,
     wanted: tuple[str, ...] = ("rgb", "alpha"),
     sets: tuple[str, ...] = (),
-    **how: int,
+    how: Evaluation | None = None,
 ) -> dict[str, F32]:
     look = preset_from_text(preset, sets) if isinstance(preset, str) else preset
     return evaluate(
-        look.at(number).graph, frame, shot_of(look, camera, number), wanted=wanted, how=Evaluation(**how)
+        look.at(number).graph, frame, shot_of(look, camera, number), wanted=wanted, how=how or Evaluation()
     )
 
 
@@ -133,10 +133,10 @@ def test_caustics_brighten_and_darken_and_leave_the_mean() -> None:
 )
 def test_no_tile_thread_or_order_changes_a_bit(preset: str, camera: Camera) -> None:
     frame = ground(camera)
-    whole = run(preset, frame, camera, threads=1, tile_rows=54)["rgb"]
+    whole = run(preset, frame, camera, how=Evaluation(1, 54))["rgb"]
     assert np.ptp(whole[1]) > 0.01
     for tile_rows, threads in ((1, 2), (7, 2), (20, 1)):
-        assert_array_equal(run(preset, frame, camera, threads=threads, tile_rows=tile_rows)["rgb"], whole)
+        assert_array_equal(run(preset, frame, camera, how=Evaluation(threads, tile_rows))["rgb"], whole)
 
 
 @pytest.mark.parametrize("preset", [CAUSTICS, SHAFTS], ids=["caustics", "shafts"])

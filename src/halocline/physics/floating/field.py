@@ -114,7 +114,10 @@ class Region:
         """Return all of some regions; one at least."""
 
         def touches(centres_m: F64, radius_m: float) -> NDArray[np.bool_]:
-            return np.logical_or.reduce([region.touches(centres_m, radius_m) for region in regions])
+            met: NDArray[np.bool_] = np.logical_or.reduce(
+                [region.touches(centres_m, radius_m) for region in regions]
+            )
+            return met
 
         low = np.min([region.low_m for region in regions], axis=0)
         high = np.max([region.high_m for region in regions], axis=0)

@@ -112,7 +112,7 @@ class Flash:
     def peak(self) -> float:
         """Highest value of (1 - exp(-t / rise)) exp(-t / decay)."""
         ratio = self.decay_s / self.rise_s
-        return ratio / (1.0 + ratio) * (1.0 + ratio) ** (-1.0 / ratio)
+        return ratio / (1.0 + ratio) * math.pow(1.0 + ratio, -1.0 / ratio)
 
     def mean(self, begin_s: F64, end_s: F64) -> F64:
         """Return its mean brightness between two ages, over its peak; the value itself where they are one.

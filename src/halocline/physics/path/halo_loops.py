@@ -199,7 +199,7 @@ def _behind(place: F32, rest: F32, open_for: np.float32, lines: F32, lost: np.fl
 
 @compiled
 def _least(values: F32) -> np.float32:
-    least = values[0]
+    least: np.float32 = values[0]
     for i in range(1, values.size):
         least = min(least, values[i])
     return least

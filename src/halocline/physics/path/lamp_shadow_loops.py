@@ -12,7 +12,8 @@ from halocline.compute.compiled import compiled
 from halocline.compute.series import exponential
 from halocline.physics.path.phase import lobe
 
-Ints, U8 = NDArray[np.int64], NDArray[np.uint8]
+Ints = NDArray[np.int64]
+U8 = NDArray[np.uint8]
 
 # Ranges along view rays are tabled by t / (t + HALF_SHADOW_M), in even steps.
 HALF_SHADOW_M = 4.0
