@@ -92,6 +92,21 @@ def test_what_is_left_out_would_not_have_been_drawn(build: Builders) -> None:
     assert first.alpha.sum() == pytest.approx(second.alpha.sum(), rel=1e-6)
 
 
+def test_things_abreast_of_the_lens_are_left_out(build: Builders) -> None:
+    # Their planar depth goes to 0, and with it their discs grew over all of the picture.
+    points = np.random.default_rng(1).uniform([-1.0, -1.0, -1e-4], [1.0, 1.0, 0.0], (4000, 3))
+    points = points[np.hypot(points[:, 0], points[:, 1]) > 0.05]
+    count = len(points)
+    discs = _exposure(build).discs(
+        At(points),
+        range_m=np.linalg.norm(points, axis=1),
+        diameter_m=np.full(count, 3e-3),
+        opacity=np.ones(count),
+        light=np.ones((count, 1)),
+    )
+    assert discs.range_m.size == 0
+
+
 def test_things_behind_the_lens_are_left_out(build: Builders) -> None:
     points = np.array([[0.0, 0.0, 1.0], [0.0, 0.0, -1.0]])
     discs = _exposure(build).discs(

@@ -16,6 +16,8 @@ from halocline.filters.lens_blur import ThinLens, footprint
 from halocline.filters.splat import Area, Discs
 from halocline.physics.floating.field import ViewVolume
 
+# The stretch of a ball 87 degrees off the axis, the square root of range over depth.
+_ABREAST = 4.4
 # What moves by so many radii is cut into pieces where its way bends by more than these: 2 pieces, 4.
 _CUT_FROM_RADII = 3.0
 _BENT_PX, _STRONGLY_BENT_PX = 0.35, 3.0
@@ -200,9 +202,13 @@ class Exposure:
         start, end, bend, depth = self.streaks(places)
         ahead = np.flatnonzero(np.isfinite(start).all(axis=1) & np.isfinite(end).all(axis=1))
         start, end, bend, depth = start[ahead], end[ahead], bend[ahead], depth[ahead]
-        thing = (
-            0.5 * diameter_m[ahead] * self.px_per_radian / depth * self.middle.stretch(0.5 * (start + end))
-        )
+        stretch = self.middle.stretch(0.5 * (start + end))
+        if self.middle.globe is None:
+            # A ball abreast of the lens would cover all of a flat film, which no lens shows.
+            seen = np.flatnonzero(stretch < _ABREAST)
+            ahead, start, end, bend, depth = ahead[seen], start[seen], end[seen], bend[seen], depth[seen]
+            stretch = stretch[seen]
+        thing = 0.5 * diameter_m[ahead] * self.px_per_radian / depth * stretch
         blur = self.lens.blur_radius_px(depth)
         radius, softness = footprint(thing, np.maximum(blur, edge_softness * thing))
         reach = 1.1 * (radius + softness) + 2.0 + np.hypot(*bend.T)
