@@ -35,6 +35,7 @@ from halocline.imaging.frame import Window
 from halocline.imaging.gamut import _matrixed, compressed, full_curve, reference_curve
 from halocline.operators.registry import operator_names
 from halocline.operators.shared.pixel_stretch import CameraMotion, stretches
+from halocline.physics.floating import living_loops
 from halocline.physics.floating.field import (
     ViewVolume,
     aggregate_parts,
@@ -259,6 +260,19 @@ def move_while_open() -> None:
     assert (none.swept(randoms(9), randoms(9)).along_m > none.along_m).all()
 
 
+def light_things() -> None:
+    """What small balls of light throw on surfaces, with normals and without."""
+    sources, rays = randoms(3, 7, least=0.2, most=0.9), randoms(3, 2, 4, least=-0.6, most=0.6)
+    range_m, lit = randoms(2, 4, least=2.0, most=4.0), np.empty((3, 2, 4), np.float32)
+    range_m[0, 0] = np.inf
+    for normal in (np.empty(0, np.float32), -rays):
+        living_loops.light_on_surfaces(
+            sources, randoms(3, most=0.4), np.float32(0.5), rays, range_m, normal.reshape(-1, 2, 4), lit
+        )
+        assert (lit[:, 0, 0] == 0.0).all()
+        assert lit.any()
+
+
 def direct_edges() -> None:
     """Thin things, and which way both surfaces of a pixel face."""
     y, x = np.mgrid[0:9, 0:14].astype(np.float32)
@@ -299,6 +313,7 @@ CASES: dict[str, Callable[[], None]] = {
     "lamps' shadows": stand_in_a_lamps_light,
     "light in motion": move_while_open,
     "directions at edges": direct_edges,
+    "living light on things": light_things,
 }
 
 

@@ -30,6 +30,7 @@ from halocline.graph.planes import BANDS
 from halocline.graph.shot import Shot
 from halocline.imaging.frame import Frame, Window
 from halocline.operators.registry import operator_named, operator_names
+from halocline.physics.floating import turbid_view
 from halocline.physics.path import lamps
 from halocline.physics.path.lamps import Lamp
 from halocline.physics.sea import shafts
@@ -238,6 +239,9 @@ def test_compiled_loops_do_what_their_python_says(
     monkeypatch.setattr(shafts, "_WINDOW", 32)
     for nodes in ("NODES_AWAY", "NODES_TOWARDS"):
         monkeypatch.setattr(lamps, nodes, 3)
+    # As few ranges of bodies' tables as show all that happens along a ray.
+    for ranges in ("_MOST_RANGES", "_LIGHT_RANGES"):
+        monkeypatch.setattr(turbid_view, ranges, 12)
     read, tile, shot = handed(operator, build)
     if "farthest" in type(operator.parameters).model_fields:
         # Things near by are enough: in plain Python all of them take minutes.

@@ -36,19 +36,27 @@ KICKED: dict[str, Any] = {
         {"frame": 1001, "position": (0.8, -0.5, -2.6), "grams_per_second": 80.0},
     ),
 }
+THROWN_AT_LAST = {"frame": 996, "position": (0.2, -0.5, -2.7), "grams_per_second": 300.0}
 SLAB = {"name": "low", "kind": "slab", "highest": -0.4, "contents": "green"}
 KEYS = [
     {"bodies": (CLOUD, {**SLAB, "clumping": 0.0}), "turbulence": 0.1},
-    {"sediment": (KICKED,)},
+    # Few puffs and few steps of a plume: the laws also try them in plain Python.
+    {
+        "sediment": (
+            {**KICKED, "sorting": 1.0, "clumping": 0.0, "track": (THROWN_AT_LAST, KICKED["track"][1])},
+        ),
+        "rays": 32,
+    },
     {
         "bodies": (
             {
                 "name": "trail",
                 "kind": "plume",
                 "contents": "sand",
+                "clumping": 0.0,
                 "growth": 0.1,
                 "track": (
-                    {"frame": 950, "position": (-1.0, 0.0, -3.0)},
+                    {"frame": 995, "position": (-1.0, 0.0, -3.0)},
                     {"frame": 1001, "position": (1.0, 0.3, -2.0)},
                 ),
             },
@@ -281,3 +289,11 @@ def test_the_presets_of_the_page_on_bodies_are_valid_and_show_them(build: Builde
     for text in texts:
         steps_of_look = {step.name: step.operator for step in preset_from_text(text).at(1040).graph.steps}
         assert not steps_of_look["bodies"].idle(build.shot(WINDOW, frame=1040))
+
+
+def test_something_thin_before_open_water_leaves_every_pixel_a_number(build: Builders) -> None:
+    # Covered in part, and no surface behind: an endless range among what lies before it.
+    planes = wall(np.inf, alpha=0.5).planes
+    frame = Frame({**planes, "coverage": np.full(WINDOW.shape, 0.5, np.float32)}, WINDOW, WINDOW)
+    wet = build.run(steps(build, ("b", bodies(CLOUD))), frame, build.shot(WINDOW))["rgb"]
+    assert np.isfinite(wet).all()

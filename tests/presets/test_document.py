@@ -89,6 +89,15 @@ def test_choice_made_anew_puts_the_inherited_one_away(
     assert set(laid_over({section: base}, {section: over})[section]) == left
 
 
+def test_origin_stated_anew_forgets_how_it_was_stated_and_where_it_was_found() -> None:
+    base = {"origins": {"vent": {"point": [0.5, 0.9], "frame": 3, "found": {}}, "arch": {"matte": "arch"}}}
+    over = {"origins": {"vent": {"position": [0, 0, -5]}}}
+    assert laid_over(base, over)["origins"] == {
+        "vent": {"frame": 3, "position": [0, 0, -5]},
+        "arch": {"matte": "arch"},
+    }
+
+
 def test_ring_of_two_files_is_refused(tmp_path: Path) -> None:
     write(tmp_path, "a", 'extends = "b.toml"\n')
     write(tmp_path, "b", 'extends = "a.toml"\n')

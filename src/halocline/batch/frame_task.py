@@ -285,21 +285,6 @@ def write_result(result: FrameResult, preset: Preset) -> FrameRecord:
     )
 
 
-def below_zero_share(pictures: Iterable[F32]) -> float:
-    """Return the share of pixels, 0 to 1, of which a channel is below 0 by more than rounding.
-
-    Parameters
-    ----------
-    pictures
-        Colours ``(3, rows, columns)``, one for each view.
-    """
-    below = pixels = 0
-    for rgb in pictures:
-        pixels += rgb[0].size
-        below += _count_below_zero(rgb)
-    return below / max(1, pixels)
-
-
 def _count_below_zero(rgb: F32) -> int:
     below = 0
     for start in range(0, rgb.shape[1], _ROWS_TOGETHER):

@@ -201,7 +201,7 @@ def _step_lines(graph: Graph) -> list[str]:
 def _origin_lines(found: Preset, frame: int) -> list[str]:
     """Return where each place is that things are bound to, and which are."""
     look = found.at(frame)
-    bound = {f"light.{lamp.name or 'lamps'}": lamp for lamp in look.light.lamps} | {
+    bound = {f"light.{lamp.name or 'lamp'}": lamp for lamp in look.light.lamps} | {
         f"steps.{name}": model for name, model in look.stated.items()
     }
     lines = []

@@ -10,7 +10,7 @@ from __future__ import annotations
 from collections.abc import Callable, Iterator, Mapping
 from dataclasses import dataclass
 from enum import Enum
-from functools import cache
+from functools import lru_cache
 from typing import Annotated, Any, TypeVar, get_args
 
 import numpy as np
@@ -43,7 +43,7 @@ WorldLight = Annotated[Ratio, Bound.LIGHT]
 
 
 @dataclass(frozen=True)
-class Origin:
+class KnownOrigin:
     """A place that has been found.
 
     Attributes
@@ -101,7 +101,7 @@ def level_ahead(up: F64) -> F64:
     return np.array([0.0, 0.0, -1.0]) if abs(up[1]) > 0.5 else np.array([0.0, 1.0, 0.0])
 
 
-def placed(model: S, origins: Mapping[str, Origin]) -> S:
+def placed(model: S, origins: Mapping[str, KnownOrigin]) -> S:
     """Return parameters with all that is given from an origin put in the world.
 
     Parameters
@@ -142,7 +142,7 @@ def origins_named(model: Any) -> Iterator[str]:
             yield from origins_named(item)
 
 
-def lies_outside(origin: Origin, camera: Camera, window: Window) -> bool:
+def lies_outside(origin: KnownOrigin, camera: Camera, window: Window) -> bool:
     """Tell whether an origin lies outside what a camera sees.
 
     Parameters
@@ -168,7 +168,7 @@ def lies_outside(origin: Origin, camera: Camera, window: Window) -> bool:
     )
 
 
-def _placed(value: Any, origin: Origin | None, origins: Mapping[str, Origin]) -> Any:
+def _placed(value: Any, origin: KnownOrigin | None, origins: Mapping[str, KnownOrigin]) -> Any:
     if isinstance(value, tuple):
         items = tuple(_placed(item, origin, origins) for item in value)
         return value if all(new is old for new, old in zip(items, value, strict=True)) else items
@@ -186,7 +186,7 @@ def _placed(value: Any, origin: Origin | None, origins: Mapping[str, Origin]) ->
     return value.model_copy(update=changed) if changed else value
 
 
-def _in_world(value: Any, kind: Bound, origin: Origin | None) -> Any:
+def _in_world(value: Any, kind: Bound, origin: KnownOrigin | None) -> Any:
     if value is None or origin is None:
         return value
     if kind is Bound.POINT:
@@ -202,7 +202,7 @@ def _in_world(value: Any, kind: Bound, origin: Origin | None) -> Any:
     return ways[kind](value)
 
 
-@cache
+@lru_cache(maxsize=128)
 def _kinds(model: type[Strict]) -> Mapping[str, Bound | None]:
     """Return what each key of a model is; None for all that is no place."""
     return {

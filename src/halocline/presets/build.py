@@ -162,7 +162,7 @@ def _refuse_unknown_origins(look: Look) -> None:
             where=f"origins.{name}",
             key=("origins", name),
             fix="Give the sequence or a frame's file instead of arrays alone, or state "
-            f"origins.{name}.position.",
+            f'origins.{name}.position, in metres (origins.{name}.unit = "metres").',
         )
 
 

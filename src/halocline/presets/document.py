@@ -17,7 +17,7 @@ from halocline.files.regular import is_regular, read_text
 from halocline.presets.curves import is_curve
 from halocline.presets.lines import KeyOrigin, KeyPath, key_lines, line_of
 from halocline.presets.renamed import OldWord, in_words_of_today
-from halocline.presets.sections import CHOICES, FORMAT, SECTIONS, STEP_CHOICES
+from halocline.presets.sections import CHOICES, FORMAT, ORIGIN_CHOICES, SECTIONS, STEP_CHOICES
 
 LARGEST_FILE_BYTES = 1 << 20
 DEEPEST_NEST = 12
@@ -364,12 +364,12 @@ def _without_choices_made_anew(base: Mapping[str, Any], over: Mapping[str, Any])
     kept = dict(base)
     for section, groups in CHOICES.items():
         kept[section] = _without_other_choices(kept.get(section), over.get(section), groups)
-    steps, new_steps = kept.get("steps"), over.get("steps")
-    if isinstance(steps, Mapping) and isinstance(new_steps, Mapping):
-        kept["steps"] = {
-            name: _without_other_choices(step, new_steps.get(name), STEP_CHOICES)
-            for name, step in steps.items()
-        }
+    for tables, choices in (("steps", STEP_CHOICES), ("origins", ORIGIN_CHOICES)):
+        old, new = kept.get(tables), over.get(tables)
+        if isinstance(old, Mapping) and isinstance(new, Mapping):
+            kept[tables] = {
+                name: _without_other_choices(table, new.get(name), choices) for name, table in old.items()
+            }
     parts, new_parts = kept.get("parts"), over.get("parts")
     if isinstance(parts, Mapping) and isinstance(new_parts, Mapping):
         kept["parts"] = {

@@ -5,11 +5,11 @@ from __future__ import annotations
 import numpy as np
 
 from halocline._typing import F64
-from halocline.graph.origins import Origin
+from halocline.graph.origins import KnownOrigin
 from halocline.presets.sections import OriginSection, PlaceSection
 
 
-def known_origin(section: OriginSection, place: PlaceSection) -> Origin | None:
+def known_origin(section: OriginSection, place: PlaceSection) -> KnownOrigin | None:
     """Return an origin as a place in the world; None where it has to be found first.
 
     Parameters
@@ -21,20 +21,20 @@ def known_origin(section: OriginSection, place: PlaceSection) -> Origin | None:
 
     Returns
     -------
-    Origin | None
+    KnownOrigin | None
         The place.
     """
     up = axis_named(place.up)
     if (found := section.found) is not None:
         axes = np.array([found.right, found.above, found.ahead])
-        return Origin(np.array(found.position), axes, up, found.unit_m, found.frame)
+        return KnownOrigin(np.array(found.position), axes, up, found.unit_m, found.frame)
     if section.position is None or section.floor == "found" or section.unit == "range":
         return None
     ahead = axis_named(place.ahead)
     position = np.array(section.position)
     if section.floor is not None:
         position = on_height(position, section.floor, up)
-    return Origin(position, np.stack([np.cross(ahead, up), up, ahead]), up)
+    return KnownOrigin(position, np.stack([np.cross(ahead, up), up, ahead]), up)
 
 
 def on_height(position_m: F64, height_m: float, up: F64) -> F64:

@@ -17,7 +17,7 @@ from halocline.errors import GraphError, HaloclineError, PresetError, did_you_me
 from halocline.graph.graph import SOURCE, Graph, Step
 from halocline.graph.limits import StepLimits
 from halocline.graph.operator import AnyOperator
-from halocline.graph.origins import Origin, origins_named, placed
+from halocline.graph.origins import KnownOrigin, origins_named, placed
 from halocline.graph.planes import BANDS, RGB
 from halocline.graph.sea import Sea
 from halocline.operators.registry import operator_named, operators
@@ -123,7 +123,7 @@ class Look:
     graph: Graph
     parts: tuple[PartOfPicture, ...] = ()
     stated: Mapping[str, Strict] = field(default_factory=dict)
-    origins: Mapping[str, Origin] = field(default_factory=dict)
+    origins: Mapping[str, KnownOrigin] = field(default_factory=dict)
     unknown: tuple[str, ...] = ()
 
     @property
@@ -361,7 +361,7 @@ class Preset:
             **sections,  # type: ignore[arg-type]
         )
 
-    def _known_origins(self, place: Any) -> dict[str, Origin]:
+    def _known_origins(self, place: Any) -> dict[str, KnownOrigin]:
         """Return the origins that have been found, or that are stated."""
         return {
             name: origin
@@ -383,7 +383,7 @@ class Preset:
         return tuple(parts), problems
 
     def _graph(
-        self, tables: Mapping[str, Any], origins: Mapping[str, Origin]
+        self, tables: Mapping[str, Any], origins: Mapping[str, KnownOrigin]
     ) -> tuple[Graph | None, dict[str, Strict], list[HaloclineError]]:
         """Return the graph of the steps, and what they state; or nothing and what keeps them from it."""
         document = self.document

@@ -853,6 +853,10 @@ LOOK_TABLES = ("water", "light", "place", "sea", "story", "bands", "origins", "s
 # Keys of which one choice only can be given. A preset that makes a choice puts away the other that a preset
 # it extends has made: to extend a shipped water and state another table, nothing need be unset.
 STEP_CHOICES: tuple[tuple[tuple[str, ...], ...], ...] = ((("after",), ("before",)),)
+# A place stated anew is to be found anew.
+ORIGIN_CHOICES: tuple[tuple[tuple[str, ...], ...], ...] = (
+    (("point",), ("pixel",), ("matte",), ("position",), ("lens",), ("found",)),
+)
 CHOICES: dict[str, tuple[tuple[tuple[str, ...], ...], ...]] = {
     "water": (
         (("jerlov_type",), ("table",), ("constituents",)),

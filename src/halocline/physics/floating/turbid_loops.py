@@ -676,7 +676,7 @@ def _mixed(
     found[0, x] += share * (other[0, k] - found[0, x])
     for band in range(bands):
         if first:
-            before[band, x] = gathered(rates[band], near_m)
+            before[band, x] = gathered(rates[band], min(near_m, _ENDLESS))
         farther = share * gathered(rates[band], min(far_m, _ENDLESS))
         whole = (_ONE - share) * before[band, x] + farther
         part = farther / max(whole, _TINY)
