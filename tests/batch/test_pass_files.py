@@ -11,7 +11,7 @@ import pytest
 from tests.batch.test_job_file import HEAD, job
 
 from halocline.batch.first_look import look_first
-from halocline.batch.frame_task import read_inputs
+from halocline.batch.frame_task import planes_of_look, read_inputs
 from halocline.batch.origin import differences, origin_of
 from halocline.batch.plan_tasks import MissingFrames, plan_shot, plan_tasks
 from halocline.cli.main import run
@@ -172,3 +172,12 @@ def _run(words: list[str], capsys: pytest.CaptureFixture[str]) -> _Told:
     status = int(left.value.code or 0)
     seen = capsys.readouterr()
     return _Told(status, seen.out, seen.err)
+
+
+def test_motion_vectors_that_are_stated_must_be_there() -> None:
+    stated = '[input.motion]\nlayer = "vector"\n'
+    text = 'format = 1\nextends = "jerlov-1c"\n[steps.caustics]\nafter = "downwelling"\n'
+    needed, useful = planes_of_look(preset_from_text(text + stated).at(1))
+    assert "pass.motion" in needed
+    assert "pass.motion" not in useful
+    assert "pass.motion" in planes_of_look(preset_from_text(text).at(1))[1]

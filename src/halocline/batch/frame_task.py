@@ -37,6 +37,7 @@ from halocline.imaging.colour import space_attributes
 from halocline.imaging.frame import Frame
 from halocline.imaging.gamut import Delivery
 from halocline.imaging.load import Loaded, Template, View, load
+from halocline.imaging.motion import MOTION_PASS
 from halocline.imaging.save import FileForm, Picture, PictureByRows, save
 from halocline.imaging.survey import cameras_in, planes_there
 from halocline.operators.shared.water_shade import shade_of_steps, unseen_casters
@@ -367,8 +368,12 @@ def planes_of_look(look: Look) -> tuple[frozenset[str], frozenset[str]]:
         As `planes_read`.
     """
     read = [planes_read(graph) for graph in look.graphs]
+    useful = frozenset[str]().union(*(may for _, may in read))
     needed = _render_passes(reads_of(look.places)).union(*(must for must, _ in read))
-    return needed, frozenset().union(*(may for _, may in read)) - needed
+    if look.input.motion is not None:
+        # Vectors that are stated and not there are a mistake; without a statement a step does without.
+        needed |= useful & {f"pass.{MOTION_PASS}"}
+    return needed, useful - needed
 
 
 def peak_memory_bytes() -> int:
