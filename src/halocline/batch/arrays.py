@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 import os
-from collections.abc import Iterable, Mapping
+from collections.abc import Iterable, Mapping, Sequence
 from dataclasses import dataclass
 from pathlib import Path
 
@@ -13,7 +13,6 @@ from numpy.typing import ArrayLike
 
 from halocline._typing import F32
 from halocline.batch.deep import wet_flat
-from halocline.batch.deep_steps import refuse_deep
 from halocline.batch.frame_task import planes_of_look
 from halocline.batch.origins import origins_of_picture, origins_of_sequence
 from halocline.batch.parts import named_planes, refuse_parts_of_deep
@@ -188,7 +187,7 @@ def _wet(
     made: Mapping[str, F32]
     warnings = () if whole is None else whole.warnings
     if whole is not None and whole.deep is not None:
-        refuse_deep(deep=True, layers=bool(further), asked=bool(further))
+        _refuse_layers_of_deep(further)
         refuse_parts_of_deep(look)
         made, told = wet_flat(whole, look.graph, shot, how)
         warnings = (*warnings, *told, *look.graph.warnings(shot))
@@ -226,6 +225,16 @@ def _whole_frame(
     still = Still.read(tasks[0], preset)
     preset = origins_of_sequence(preset, tasks[0])
     return preset, tasks[0].frame, still.inputs.loaded.views[0], still.inputs.tracks[still.view]
+
+
+def _refuse_layers_of_deep(layers: Sequence[str]) -> None:
+    if layers:
+        raise FrameError(
+            f"of a deep picture colour and coverage alone come as arrays, and not {', '.join(layers)}",
+            code="E-DEEP-OUTPUT",
+            fix="Leave out layers; or have them written, flat or with --deep by sample: halocline apply "
+            f"PRESET FILE --out FOLDER --layers {','.join(layers)}",
+        )
 
 
 def _refuse_arrays_beside(**given: object) -> None:

@@ -57,6 +57,8 @@ class WetSamples:
         The picture flat: each plane asked for, over its window.
     samples
         Its samples, open water the last of each pixel that is not covered whole; None where not asked for.
+        Among their passes are the planes that the work's plan names: light premultiplied as colour is, guides
+        as they are.
     """
 
     planes: Mapping[str, F32]
@@ -156,8 +158,7 @@ class _Peeling:
         available = {"rgb", "alpha", "range", *samples.passes, *self.flat_passes}
         wanted = ("rgb", "alpha", *work.plan.planes)
         self.ready = ReadyGraph(work.plan.graph, work.shot, available, wanted=wanted, how=work.how)
-        self.wet_rgb = np.zeros_like(samples.rgb) if work.keep else None
-        self.wet_alpha = np.zeros_like(samples.alpha) if work.keep else None
+        self.own: dict[str, F32] = {}
 
     def wet(self) -> WetSamples:
         for band in self._bands():
@@ -199,10 +200,16 @@ class _Peeling:
         has = counts > number
         weight = np.where(has, self.before[at] * self.alpha[at], np.float32(0.0))
         self._add(where, wet, weight, first=number == 0)
-        if self.wet_rgb is not None and self.wet_alpha is not None:
-            own, share = at[has], self.alpha[at[has]]
-            self.wet_rgb[:, own] = wet["rgb"][:, has] * share
-            self.wet_alpha[own] = wet["alpha"][has] * share
+        if self.work.keep:
+            self._keep(wet, has, at[has])
+
+    def _keep(self, wet: Mapping[str, F32], has: NDArray[np.bool_], own: Pixels) -> None:
+        """Write down what some samples have become, premultiplied by their own coverage."""
+        for name, plane in wet.items():
+            if name not in self.own:
+                self.own[name] = np.zeros((*plane.shape[:-2], self.samples.size), np.float32)
+            values = plane[..., has]
+            self.own[name][..., own] = values if name in self.work.plan.guides else values * self.alpha[own]
 
     def _frame(self, region: Window, at: Pixels, there: NDArray[np.bool_]) -> Frame:
         """Return samples as a picture that each of them covers whole."""
@@ -265,29 +272,29 @@ class _Peeling:
 
     def _kept(self, behind: Mapping[str, F32] | None, rest: F32) -> Samples:
         """Return the wet samples, with open water as one more where it is seen."""
-        assert self.wet_rgb is not None
-        assert self.wet_alpha is not None
         counts, old = self.samples.counts, self.samples
         far = np.float32(LONGEST_RANGE_M / float(self.deep.metres.min()))
         # What is endlessly far is nearer than open water, so that it stays before it.
         front, back = (np.minimum(depth, np.float32(0.5) * far) for depth in (old.front, old.back))
-        if behind is None:
-            return Samples(counts, self.wet_rgb, self.wet_alpha, front, back)
-        seen = (rest > 0.0) & ((behind["alpha"] > 0.0) | (behind["rgb"] != 0.0).any(axis=0))
-        more = np.flatnonzero(seen)
-        order = np.argsort(np.concatenate([old.pixels, more]), kind="stable")
-        end = np.full(more.size, far)
-
-        def joined(own: F32, water: F32) -> F32:
-            return np.concatenate([own, water], axis=-1)[..., order]
-
-        return Samples(
-            counts + seen,
-            joined(self.wet_rgb, behind["rgb"].reshape(3, -1)[:, more]),
-            joined(self.wet_alpha, behind["alpha"].ravel()[more]),
-            joined(front, end),
-            joined(back, end),
-        )
+        wet = self.own
+        if behind is not None:
+            seen = (rest > 0.0) & ((behind["alpha"] > 0.0) | (behind["rgb"] != 0.0).any(axis=0))
+            more = np.flatnonzero(seen)
+            order = np.argsort(np.concatenate([old.pixels, more]), kind="stable")
+            water = {name: plane.reshape(*plane.shape[:-2], -1)[..., more] for name, plane in behind.items()}
+            # Where there is no sample at all, none has told which planes there are.
+            none = {name: np.zeros((*plane.shape[:-1], 0), np.float32) for name, plane in water.items()}
+            wet = {
+                name: np.concatenate([wet.get(name, none[name]), plane], axis=-1)[..., order]
+                for name, plane in water.items()
+            }
+            end = np.full(more.size, far)
+            front, back = (np.concatenate([depth, end])[order] for depth in (front, back))
+            counts = counts + seen
+        elif not wet:
+            wet = {"rgb": np.zeros((3, 0), np.float32), "alpha": np.zeros(0, np.float32)}
+        passes = {name: plane for name, plane in wet.items() if name not in ("rgb", "alpha")}
+        return Samples(counts, wet["rgb"], wet["alpha"], front, back, passes)
 
 
 def _rows_around(band: Window, wanted: NDArray[np.bool_]) -> Window:

@@ -139,15 +139,13 @@ def _refused(name: str, why: str, otherwise: str) -> GraphError:
     )
 
 
-def refuse_deep(*, deep: bool, layers: bool, asked: bool) -> None:
-    """Refuse what cannot be written.
+def refuse_deep(*, deep: bool, asked: bool) -> None:
+    """Refuse deep output of a flat render.
 
     Parameters
     ----------
     deep
         Whether the picture that is read is deep.
-    layers
-        Whether layers are asked for.
     asked
         Whether deep output is.
 
@@ -163,14 +161,6 @@ def refuse_deep(*, deep: bool, layers: bool, asked: bool) -> None:
             where="output.deep",
             key=("output", "deep"),
             fix="Leave out --deep (output.deep), or render deep.",
-        )
-    if asked and layers:
-        raise FrameError(
-            "layers are of a flat picture, and not of a deep one's samples",
-            code="E-DEEP-OUTPUT",
-            where="output.layers",
-            key=("output", "layers"),
-            fix="Leave out --layers or --deep, and make the other in a run of its own.",
         )
 
 

@@ -34,6 +34,7 @@ from halocline.graph.shot import Shot
 from halocline.imaging.camera import Camera
 from halocline.imaging.camera_track import CameraTrack
 from halocline.imaging.colour import space_attributes
+from halocline.imaging.deep import Samples
 from halocline.imaging.frame import Frame
 from halocline.imaging.gamut import Delivery
 from halocline.imaging.load import Loaded, Template, View, load
@@ -549,7 +550,7 @@ def _rendered_deep(view: View, shot: Shot, look: Look, how: Evaluation) -> tuple
     """Return the picture of a deep view, flat or deep, and what its steps have to tell."""
     output = look.output
     refuse_parts_of_deep(look)
-    refuse_deep(deep=view.deep is not None, layers=bool(output.layers), asked=output.deep)
+    refuse_deep(deep=view.deep is not None, asked=output.deep)
     alone = output.deep or output.element
     steps = deep_steps_alone(look.graph, shot) if alone else deep_steps(look.graph, shot)
     delivery = delivery_of(look, shot.space)
@@ -560,11 +561,25 @@ def _rendered_deep(view: View, shot: Shot, look: Look, how: Evaluation) -> tuple
     wet = work.done()
     with at_most(how.threads):
         made = finished_flat(wet.planes, steps, view, shot, how)
-        picture = _delivered(made, plan.finished(made, shot), [plan], delivery, look)
-        if wet.samples is not None:
-            rgb = delivery.picture(wet.samples.rgb[:, None])[:, 0]
-            picture = replace(picture, samples=replace(wet.samples, rgb=rgb))
+        if wet.samples is None:
+            picture = _delivered(made, plan.finished(made, shot), [plan], delivery, look)
+        else:
+            picture = Picture(delivery.picture(made["rgb"]), made["alpha"])
+            picture = _with_samples(picture, wet.samples, plan, shot, delivery, look)
     return picture, (*steps.told, *look.graph.warnings(shot))
+
+
+def _with_samples(
+    picture: Picture, wet: Samples, plan: LayerPlan, shot: Shot, delivery: Delivery, look: Look
+) -> Picture:
+    """Return a picture with its samples, and their layers, in the space that is written."""
+    # One row as wide as there are samples.
+    made = {"rgb": wet.rgb, "alpha": wet.alpha, **wet.passes}
+    row = {name: plane[..., None, :] for name, plane in made.items()}
+    done = _delivered(row, plan.finished(row, shot) if wet.size else {}, [plan], delivery, look)
+    layers = {name: plane[..., 0, :] for name, plane in done.layers.items()}
+    samples = replace(wet, rgb=done.rgb[:, 0], passes=layers)
+    return replace(picture, samples=samples, float_layers=done.float_layers)
 
 
 def _delivered(

@@ -50,14 +50,12 @@ def look_at_output(preset: Preset, loaded: Loaded, frames: Sequence[int]) -> tup
     GraphError
         ``E-GRAPH-LAYERS`` where a layer is asked for that the look does not make.
     FrameError
-        ``E-DEEP-OUTPUT`` where deep output is asked for of a flat render, or with layers.
+        ``E-DEEP-OUTPUT`` where deep output is asked for of a flat render.
     """
     look, space = preset.at(0), loaded.views[0].space
     if look.output.compression is not None:
         refuse_compression(look.output.compression, "output.compression")
-    refuse_deep(
-        deep=loaded.views[0].deep is not None, layers=bool(look.output.layers), asked=look.output.deep
-    )
+    refuse_deep(deep=loaded.views[0].deep is not None, asked=look.output.deep)
     for graph in look.graphs:
         wanted = wanted_of(graph, look.graphs, look.output.layers)
         plan_layers(graph, wanted, compressed=delivery_of(look, space).compresses)

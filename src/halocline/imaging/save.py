@@ -58,7 +58,8 @@ class Picture:
     float_layers
         Names of layers written as 32-bit float; the others are half.
     samples
-        What is written instead where the file is to be deep; of samples over the template's window.
+        What is written instead where the file is to be deep; of samples over the template's window. Their
+        passes are its layers.
     """
 
     rgb: F32
@@ -201,6 +202,11 @@ def _save_deep(
         values = dict(zip(names, (*samples.rgb, samples.alpha), strict=True))
         kinds |= {depth: "float", f"{depth}Back": "float"}
         values |= {depth: samples.front, f"{depth}Back": samples.back}
+        picture, spelt = pictures[beauty.view], _spelling(part, beauty)
+        for layer, plane in samples.passes.items():
+            own = _layer_channels(layer, spelt, plane[..., None, :])
+            kinds |= dict.fromkeys(own, "float" if layer in picture.float_layers else "half")
+            values |= {name: row[0] for name, row in own.items()}
         described = replace(part, channels=kinds, data_window=template.window)
         parts.append(DeepPixels(_described(described, index, extra, form), samples.counts, values))
     return write_deep(path, parts, overwrite=overwrite)
@@ -361,8 +367,7 @@ def _view_channels(
         if place.part == part.index
     }
     types = {name: data_type or part.channels[name] for name in planes}
-    # In one part for several views, a channel's view is spelt before its component.
-    spelt = f"{beauty.view}." if not part.view and _is_spelt(beauty) else ""
+    spelt = _spelling(part, beauty)
     # Layers stand beside red; alpha may have a part of its own.
     for layer, values in picture.layers.items() if part.index == beauty.part else ():
         kind = "float" if layer in picture.float_layers else "half"
@@ -384,6 +389,11 @@ def _channels_by_rows(
     _, types = _view_channels(template, part, beauty, picture.rows(0, 1), data_type)
     together = RowsTogether(channels)
     return {name: PlaneByRows(name, together) for name in types}, types
+
+
+def _spelling(part: Part, beauty: BeautyChannels) -> str:
+    """Return what stands before a layer's component: in one part for several views, the view."""
+    return f"{beauty.view}." if not part.view and _is_spelt(beauty) else ""
 
 
 def _is_spelt(beauty: BeautyChannels) -> bool:
