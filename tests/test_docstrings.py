@@ -11,16 +11,16 @@ import ast
 import dataclasses
 import inspect
 import re
-from collections.abc import Iterator
+from collections.abc import Iterable, Iterator
+from functools import lru_cache
 from importlib import import_module
-from pathlib import Path
 
 import pytest
 from pydantic import BaseModel
+from tests.trees import MODULES, name_of, nodes_of, tree_of
 
 import halocline.plugin
 
-HOUSE = Path(str(halocline.__file__)).parent
 # Of numpydoc's checks: there is a docstring; its parameters are those of the function, in their order, each
 # with a description; what is returned or yielded is said, with a description.
 WANTED = {"GL08", "PR01", "PR02", "PR03", "PR07", "RT01", "RT03", "YD01"}
@@ -28,46 +28,40 @@ WANTED = {"GL08", "PR01", "PR02", "PR03", "PR07", "RT01", "RT03", "YD01"}
 Crossing = tuple[str, str]
 
 
-def name_of(path: Path) -> str:
-    parts = path.relative_to(HOUSE.parent).with_suffix("").parts
-    return ".".join(parts).removesuffix(".__init__")
+PATHS = {name_of(path): path for path in MODULES}
+ROOMS = {name: name_of(path.parent / "__init__.py") for name, path in PATHS.items()}
 
 
-TREES = {name_of(path): ast.parse(path.read_text(encoding="utf-8")) for path in sorted(HOUSE.rglob("*.py"))}
-ROOMS = {name_of(path): name_of(path.parent / "__init__.py") for path in HOUSE.rglob("*.py")}
-DEFINED = {
-    module: {node.name for node in tree.body if isinstance(node, ast.FunctionDef | ast.ClassDef)}
-    for module, tree in TREES.items()
-}
-
-
-def used(module: str, tree: ast.AST) -> Iterator[Crossing]:
+def used(nodes: Iterable[ast.AST]) -> Iterator[Crossing]:
     """Yield module and name of what a module takes from others, also as ``module.name``."""
     known_as: dict[str, str] = {}
-    for node in ast.walk(tree):
+    nodes = tuple(nodes)
+    for node in nodes:
         if isinstance(node, ast.ImportFrom) and node.module:
             for alias in node.names:
                 whole = f"{node.module}.{alias.name}"
-                if whole in TREES:
+                if whole in PATHS:
                     known_as[alias.asname or alias.name] = whole
                 else:
                     yield node.module, alias.name
-    for node in ast.walk(tree):
+    for node in nodes:
         if isinstance(node, ast.Attribute) and isinstance(node.value, ast.Name) and node.value.id in known_as:
             yield known_as[node.value.id], node.attr
 
 
+@lru_cache(maxsize=1)
 def crossings() -> dict[str, list[str]]:
     """Return the public names of each module that another package uses."""
+    defined = {
+        module: {node.name for node in tree_of(path).body if isinstance(node, ast.FunctionDef | ast.ClassDef)}
+        for module, path in PATHS.items()
+    }
     found: dict[str, set[str]] = {}
-    for module, tree in TREES.items():
-        for source, name in used(module, tree):
-            if name in DEFINED.get(source, ()) and ROOMS[source] != ROOMS[module] and name[0] != "_":
+    for module, path in PATHS.items():
+        for source, name in used(nodes_of(path)):
+            if name in defined.get(source, ()) and ROOMS[source] != ROOMS[module] and name[0] != "_":
                 found.setdefault(source, set()).add(name)
     return {module: sorted(names) for module, names in sorted(found.items())}
-
-
-CROSSINGS = crossings()
 
 
 def mistakes(name: str) -> list[str]:
@@ -89,23 +83,24 @@ def documented(kind: type) -> set[str]:
     return {name for line in lines if line == line.lstrip() for name in line.split(", ")}
 
 
-@pytest.mark.parametrize("module", CROSSINGS)
-def test_what_crosses_a_wall_is_documented(module: str) -> None:
+@pytest.mark.parametrize("room", sorted(set(ROOMS.values())))
+def test_what_crosses_a_wall_is_documented(room: str) -> None:
     wrong: list[str] = []
-    for name in CROSSINGS[module]:
-        thing = getattr(import_module(module), name)
-        if not inspect.isclass(thing):
-            wrong += mistakes(f"{module}.{name}")
-            continue
-        assert inspect.getdoc(thing), name
-        wrong += [f"{name}.{field}" for field in fields(thing) if field not in documented(thing)]
+    for module, names in crossings().items():
+        for name in names if ROOMS[module] == room else ():
+            thing = getattr(import_module(module), name)
+            if not inspect.isclass(thing):
+                wrong += mistakes(f"{module}.{name}")
+                continue
+            assert inspect.getdoc(thing), name
+            wrong += [f"{name}.{field}" for field in fields(thing) if field not in documented(thing)]
     assert not wrong
 
 
-@pytest.mark.parametrize("room", sorted({ROOMS[module] for module in CROSSINGS} - {"halocline"}))
+@pytest.mark.parametrize("room", sorted(set(ROOMS.values()) - {"halocline"}))
 def test_the_map_of_a_room_names_what_others_use_of_it(room: str) -> None:
-    told = ast.get_docstring(TREES[room]) or ""
-    for module, names in CROSSINGS.items():
+    told = ast.get_docstring(tree_of(PATHS[room])) or ""
+    for module, names in crossings().items():
         if ROOMS[module] == room:
             missing = [name for name in names if not re.search(rf"\b{name}\b", told)]
             assert not missing, f"name them behind `{module.split('.')[-1]}` in the docstring of {room}"
@@ -133,12 +128,12 @@ def test_methods_of_the_face_for_studios_are_documented(name: str) -> None:
 
 
 def test_the_measure_sees_what_crosses_and_what_is_missing() -> None:
-    assert "veiling_light" in CROSSINGS["halocline.physics.path.transport"]
+    assert "veiling_light" in crossings()["halocline.physics.path.transport"]
     # Used as module.name, and only inside its own room.
     assert ("halocline.units", "metres") in set(
-        used("x", ast.parse("from halocline import units\nunits.metres('1 m')"))
+        used(ast.walk(ast.parse("from halocline import units\nunits.metres('1 m')")))
     )
-    assert "halocline.physics.path.loops" not in CROSSINGS
+    assert "halocline.physics.path.loops" not in crossings()
     assert mistakes(f"{__name__}.undocumented")
 
 

@@ -6,10 +6,12 @@ import ast
 import importlib.util
 import re
 import sys
+from functools import lru_cache
 from pathlib import Path
 from types import ModuleType
 
 import pytest
+from tests.trees import MODULES, nodes_of
 
 from halocline.errors import HaloclineError
 from halocline.units import metres
@@ -45,20 +47,24 @@ def test_every_code_has_a_plain_name_and_says_something(error_codes: ModuleType)
     assert "E-PRESET-KEY" in found
 
 
+@lru_cache(maxsize=1)
 def _expected_codes(tests: Path) -> set[str]:
     """Return the codes that tests expect: all they name, but for those of errors that a test makes itself."""
     found: set[str] = set()
     for path in tests.rglob("*.py"):
-        tree = ast.parse(path.read_text(encoding="utf-8"))
+        text = path.read_text(encoding="utf-8")
+        if not CODE.search(text):
+            continue
+        nodes = list(ast.walk(ast.parse(text)))
         made = {
             id(inside)
-            for call in ast.walk(tree)
+            for call in nodes
             if isinstance(call, ast.Call)
             for keyword in call.keywords
             if keyword.arg == "code"
             for inside in ast.walk(keyword.value)
         }
-        texts = (node for node in ast.walk(tree) if isinstance(node, ast.Constant) and id(node) not in made)
+        texts = (node for node in nodes if isinstance(node, ast.Constant) and id(node) not in made)
         found.update(code for node in texts for code in CODE.findall(str(node.value)))
     for path in (tests / "invalid_presets").glob("*.txt"):
         found.update(CODE.findall(path.read_text(encoding="utf-8")))
@@ -69,8 +75,8 @@ def test_every_code_in_the_code_is_on_the_page(error_codes: ModuleType) -> None:
     """However a code is handed on: it is a text of its own, outside docstrings."""
     written = {
         node.value
-        for path in (ROOT / "src").rglob("*.py")
-        for node in ast.walk(ast.parse(path.read_text(encoding="utf-8")))
+        for path in MODULES
+        for node in nodes_of(path)
         if isinstance(node, ast.Constant) and isinstance(node.value, str) and CODE.fullmatch(node.value)
     }
     assert written == set(error_codes.codes())

@@ -8,12 +8,10 @@ from __future__ import annotations
 
 import ast
 from collections.abc import Iterable, Iterator
-from pathlib import Path
 from textwrap import dedent
 
-import halocline
+from tests.trees import HOUSE, MODULES, tree_of
 
-HOUSE = Path(halocline.__file__).parent
 # Where, which name, and why it may be there: what bounds it, or who clears it.
 STATE = {
     "batch/claims.py: _JOBS_HERE": "tokens of the jobs under way; each job takes its own out as it ends",
@@ -145,8 +143,7 @@ def forgetting_nothing(tree: ast.Module) -> list[str]:
 
 
 def house() -> dict[str, ast.Module]:
-    paths = sorted(HOUSE.rglob("*.py"))
-    return {path.relative_to(HOUSE).as_posix(): ast.parse(path.read_text(encoding="utf-8")) for path in paths}
+    return {path.relative_to(HOUSE).as_posix(): tree_of(path) for path in MODULES}
 
 
 def test_what_modules_keep_is_listed_with_its_reason() -> None:

@@ -5,17 +5,17 @@ from __future__ import annotations
 import ast
 import re
 from collections import Counter
-from collections.abc import Iterable, Iterator
+from collections.abc import Collection, Iterable, Iterator
 from pathlib import Path
 from textwrap import dedent
 
 import pytest
+from tests.trees import HOUSE, MODULES, name_of, nodes_of, tree_of
 
 import halocline
 from halocline import plugin
 from halocline.operators.registry import BUILT_IN
 
-HOUSE = Path(str(halocline.__file__)).parent
 FLOORS = {
     "": 0,
     "files": 1,
@@ -32,7 +32,6 @@ FLOORS = {
     "tuning": 9,
     "cli": 10,
 }
-MODULES = sorted(HOUSE.rglob("*.py"))
 
 
 def room_of(module: str) -> str:
@@ -41,9 +40,9 @@ def room_of(module: str) -> str:
     return parts[1] if len(parts) > 1 and (HOUSE / parts[1]).is_dir() else ""
 
 
-def imported(tree: ast.AST) -> Iterator[tuple[int, str]]:
+def imported(nodes: Iterable[ast.AST]) -> Iterator[tuple[int, str]]:
     """Yield line and name of every module of ours that is imported anywhere in a module."""
-    for node in ast.walk(tree):
+    for node in nodes:
         if isinstance(node, ast.Import):
             yield from ((node.lineno, name.name) for name in node.names)
         elif isinstance(node, ast.ImportFrom):
@@ -65,7 +64,7 @@ def test_module_imports_only_from_its_own_room_and_from_lower_floors(path: Path)
         return
     here = room_of("halocline." + ".".join(path.relative_to(HOUSE).with_suffix("").parts))
     assert here in FLOORS, f"the room {here} has no floor: add it to FLOORS and to the design"
-    for line, module in imported(ast.parse(path.read_text(encoding="utf-8"))):
+    for line, module in imported(nodes_of(path)):
         if module.split(".")[0] != "halocline":
             continue
         # The face for studios: an operator that was written with it may move in as it is.
@@ -85,21 +84,22 @@ def test_nothing_prints_or_sets_up_logging_below_the_command_line() -> None:
     for path in MODULES:
         if path.parent.name == "cli" or "__main__" in path.read_text(encoding="utf-8"):
             continue
-        for node in ast.walk(ast.parse(path.read_text(encoding="utf-8"))):
+        for node in nodes_of(path):
             if isinstance(node, ast.Call) and isinstance(node.func, ast.Name):
                 assert node.func.id != "print", f"{path}:{node.lineno} prints"
 
 
 def test_the_measure_sees_a_forbidden_import() -> None:
-    lines = list(imported(ast.parse("from halocline.cli.main import run\nimport halocline.graph.engine")))
+    text = "from halocline.cli.main import run\nimport halocline.graph.engine"
+    lines = list(imported(ast.walk(ast.parse(text))))
     assert lines == [(1, "halocline.cli.main"), (2, "halocline.graph.engine")]
     assert room_of("halocline.cli.main") == "cli"
     assert room_of("halocline.errors") == ""
 
 
-def namings(tree: ast.AST) -> Iterator[tuple[int, str]]:
+def namings(nodes: Iterable[ast.AST]) -> Iterator[tuple[int, str]]:
     """Yield where a module gives a file its name: Path.replace and Path.hardlink_to take one argument."""
-    for node in ast.walk(tree):
+    for node in nodes:
         match node:
             case ast.Call(func=ast.Attribute(attr="replace" | "hardlink_to" as name), args=[_]):
                 yield node.lineno, name
@@ -108,11 +108,7 @@ def namings(tree: ast.AST) -> Iterator[tuple[int, str]]:
 
 
 def test_one_module_gives_files_their_names() -> None:
-    found = {
-        str(path.relative_to(HOUSE))
-        for path in MODULES
-        if list(namings(ast.parse(path.read_text(encoding="utf-8"))))
-    }
+    found = {str(path.relative_to(HOUSE)) for path in MODULES if list(namings(nodes_of(path)))}
     assert found == {"files/whole.py"}
 
 
@@ -151,14 +147,17 @@ def names_used(tree: ast.AST) -> Counter[str]:
 
 def uncalled(modules: Iterable[tuple[str, ast.Module]], programs: Iterable[ast.Module] = ()) -> list[str]:
     """Return the public functions, classes and methods that nothing but themselves and tests reads."""
-    held = list(modules)
-    used = sum((names_used(tree) for tree in (*(tree for _, tree in held), *programs)), Counter[str]())
+    held = [(path, tree, names_used(tree)) for path, tree in modules]
+    used: Counter[str] = Counter()
+    for counts in (*(counts for _, _, counts in held), *map(names_used, programs)):
+        used.update(counts)
     handed_over = set(halocline.__all__) | set(plugin.__all__) | CALLED_BY_LIBRARIES
     return [
         f"{path}: {name}"
-        for path, tree in held
+        for path, tree, counts in held
         for name, node in public_functions(tree)
-        if used[node.name] == names_used(node)[node.name]
+        # Read in no other module, and in this one only inside itself.
+        if used[node.name] == counts[node.name] == names_used(node)[node.name]
         and node.name not in handed_over
         and name.split(".")[0] not in handed_over
         # A module of the command line is called by its name, see cli/commands.py.
@@ -168,10 +167,8 @@ def uncalled(modules: Iterable[tuple[str, ast.Module]], programs: Iterable[ast.M
 
 
 def test_no_public_function_is_for_tests_alone() -> None:
-    modules = [
-        (str(path.relative_to(HOUSE)), ast.parse(path.read_text(encoding="utf-8"))) for path in MODULES
-    ]
-    assert uncalled(modules, [ast.parse(path.read_text(encoding="utf-8")) for path in PROGRAMS]) == []
+    modules = [(str(path.relative_to(HOUSE)), tree_of(path)) for path in MODULES]
+    assert uncalled(modules, map(tree_of, PROGRAMS)) == []
 
 
 def test_the_measure_sees_a_function_that_only_calls_itself() -> None:
@@ -192,16 +189,11 @@ Kept().said()
 
 def imports_of_each_module() -> dict[str, set[str]]:
     """Return which modules of ours each module imports, wherever in it the import stands."""
-    names = {
-        ".".join(("halocline", *path.relative_to(HOUSE).with_suffix("").parts)).removesuffix(
-            ".__init__"
-        ): path
-        for path in MODULES
-    }
+    names = {name_of(path): path for path in MODULES}
     graph: dict[str, set[str]] = {}
     for name, path in names.items():
         found = set()
-        for node in ast.walk(ast.parse(path.read_text(encoding="utf-8"))):
+        for node in nodes_of(path):
             if isinstance(node, ast.Import):
                 found |= {alias.name for alias in node.names}
             elif isinstance(node, ast.ImportFrom):
@@ -245,7 +237,7 @@ def test_the_measure_sees_a_circle() -> None:
     "path", sorted(HOUSE.rglob("*/__init__.py")), ids=lambda path: str(path.parent.relative_to(HOUSE))
 )
 def test_the_map_of_a_room_names_all_that_lives_there_and_nothing_else(path: Path) -> None:
-    told = ast.get_docstring(ast.parse(path.read_text(encoding="utf-8"))) or ""
+    told = ast.get_docstring(tree_of(path)) or ""
     named = set(re.findall(r"`([a-z_]+)`", told))
     assert named <= {other.stem for other in path.parent.iterdir()}
     rooms = {wing.parent.name for wing in path.parent.glob("*/__init__.py")}
@@ -255,11 +247,11 @@ def test_the_map_of_a_room_names_all_that_lives_there_and_nothing_else(path: Pat
     assert missing == [], f"give each a line in the docstring of {path.relative_to(HOUSE)}"
 
 
-def public_classes(sources: dict[str, str]) -> dict[str, list[str]]:
+def public_classes(modules: Iterable[tuple[str, Iterable[ast.AST]]]) -> dict[str, list[str]]:
     """Return in which modules each public class name is defined, wherever in the module."""
     found: dict[str, list[str]] = {}
-    for name, text in sources.items():
-        for node in ast.walk(ast.parse(text)):
+    for name, nodes in modules:
+        for node in nodes:
             if isinstance(node, ast.ClassDef) and not node.name.startswith("_"):
                 found.setdefault(node.name, []).append(name)
     return found
@@ -267,13 +259,14 @@ def public_classes(sources: dict[str, str]) -> dict[str, list[str]]:
 
 def test_no_two_classes_share_a_name() -> None:
     """A name that means two things makes every reader look up which."""
-    sources = {str(path.relative_to(HOUSE)): path.read_text(encoding="utf-8") for path in MODULES}
-    twice = {name: where for name, where in public_classes(sources).items() if len(where) > 1}
+    modules = ((str(path.relative_to(HOUSE)), nodes_of(path)) for path in MODULES)
+    twice = {name: where for name, where in public_classes(modules).items() if len(where) > 1}
     assert twice == {}
 
 
 def test_the_measure_sees_a_name_that_means_two_things() -> None:
-    found = public_classes({"a.py": "class Lens: ...", "b.py": "class Lens: ...\nclass _Own: ..."})
+    texts = {"a.py": "class Lens: ...", "b.py": "class Lens: ...\nclass _Own: ..."}
+    found = public_classes((name, ast.walk(ast.parse(text))) for name, text in texts.items())
     assert found == {"Lens": ["a.py", "b.py"]}
 
 
@@ -287,16 +280,15 @@ OTHER_NOUNS = {
 }
 
 
-def operators_named(text: str, names: set[str]) -> set[str]:
+def operators_named(nodes: Collection[ast.AST], names: set[str]) -> set[str]:
     """Return the operators that a module names or imports, docstrings aside."""
-    tree = ast.parse(text)
     docstrings = {
         id(node.value)
-        for node in ast.walk(tree)
+        for node in nodes
         if isinstance(node, ast.Expr) and isinstance(node.value, ast.Constant)
     }
     found = set()
-    for node in ast.walk(tree):
+    for node in nodes:
         if isinstance(node, ast.ImportFrom) and (node.module or "").startswith("halocline.operators."):
             found |= {node.module.rpartition(".")[2]} & names if node.module else set()
         if isinstance(node, ast.Constant) and isinstance(node.value, str) and id(node) not in docstrings:
@@ -312,7 +304,7 @@ def test_nothing_names_an_operator_but_the_registry_and_its_own_file() -> None:
         here = str(path.relative_to(HOUSE)).replace("\\", "/")
         if here.startswith("operators/"):
             continue
-        named = operators_named(path.read_text(encoding="utf-8"), set(BUILT_IN))
+        named = operators_named(nodes_of(path), set(BUILT_IN))
         named -= {word for file, word in OTHER_NOUNS if file == here}
         if named:
             told[here] = sorted(named)
@@ -328,4 +320,5 @@ def test_the_measure_sees_an_operator_by_import_by_name_and_in_a_preset() -> Non
         TEXT = "[steps.lamps]"
         """bubbles"""
     '''
-    assert operators_named(dedent(text), set(BUILT_IN)) == {"mix", "caustics", "lamps"}
+    nodes = list(ast.walk(ast.parse(dedent(text))))
+    assert operators_named(nodes, set(BUILT_IN)) == {"mix", "caustics", "lamps"}
