@@ -90,6 +90,41 @@ def test_workers_of_another_version_are_refused(
         run_frames(shot.tasks(), look, maker=Cluster(look, cluster.scheduler_address))
 
 
+class _Asked:
+    """A scheduler's client whose workers answer so, the one time and the next."""
+
+    def __init__(self, *answers: dict[str, object]) -> None:
+        self.answers = list(answers)
+
+    def run(self, _function: object, *, on_error: str) -> dict[str, object]:
+        assert on_error == "return"
+        return self.answers.pop(0)
+
+    def wait_for_workers(self, _count: int, *, timeout: float) -> None:
+        assert timeout > 0
+
+
+LOST = distributed.core.CommClosedError("Stream is closed")
+
+
+def test_a_worker_that_dies_as_it_is_asked_is_one_less() -> None:
+    module._check_workers(_Asked({"a": LOST, "b": module.__version__}), "tcp://here")
+    module._check_workers(_Asked({"a": LOST}, {"b": module.__version__}), "tcp://here")
+
+
+@pytest.mark.parametrize(
+    ("answers", "told"),
+    [
+        ([{"a": LOST}] * 3, "has no workers"),
+        ([{"a": LOST, "b": "9.9"}], r"worker b has halocline 9\.9"),
+        ([{"a": ModuleNotFoundError("no halocline")}], r"worker a cannot run halocline \(no halocline\)"),
+    ],
+)
+def test_workers_that_cannot_serve_are_told(answers: list[dict[str, object]], told: str) -> None:
+    with pytest.raises(JobError, match=told):
+        module._check_workers(_Asked(*answers), "tcp://here")
+
+
 def test_without_dask_the_error_says_how_to_install_it(
     shot: Folder, look: Preset, monkeypatch: pytest.MonkeyPatch
 ) -> None:

@@ -8,6 +8,7 @@ from __future__ import annotations
 
 from asyncio import CancelledError
 from collections.abc import Generator, Iterable, Iterator
+from contextlib import suppress
 from dataclasses import dataclass, replace
 from functools import lru_cache
 from itertools import islice
@@ -27,7 +28,7 @@ from halocline.presets.preset import Preset
 CONNECT_SECONDS = 20
 # Frames handed out for each thread of the cluster: one in work, one waiting.
 _AHEAD = 2
-# A frame whose machine was lost this often is given up.
+# A frame whose machine was lost this often is given up; so often all workers may be lost as they are asked.
 _LIVES = 3
 
 
@@ -145,7 +146,7 @@ def _connected(address: str) -> Any:
 
 
 def _check_workers(client: Any, address: str) -> None:
-    found: dict[str, str] = client.run(_version_here)
+    found = _versions(client)
     if not found:
         raise JobError(
             "the scheduler has no workers",
@@ -153,15 +154,29 @@ def _check_workers(client: Any, address: str) -> None:
             where=address,
             fix="Start some with: dask worker ADDRESS.",
         )
-    others = {worker: version for worker, version in found.items() if version != __version__}
+    others = {worker: answer for worker, answer in found.items() if answer != __version__}
     if others:
-        worker, version = next(iter(others.items()))
+        worker, answer = next(iter(others.items()))
+        has = f"has halocline {answer}" if isinstance(answer, str) else f"cannot run halocline ({answer})"
         raise JobError(
-            f"worker {worker} has halocline {version}, this is {__version__}",
+            f"worker {worker} {has}, this is {__version__}",
             code="E-JOB-SCHEDULER",
             where=address,
             fix="Frames of one job must come from one version; install the same everywhere.",
         )
+
+
+def _versions(client: Any) -> dict[str, str | Exception]:
+    """Return what each worker that answers says of its version; none answers where there are none."""
+    # One that dies while it is asked is only one machine less, unless it was the last.
+    for _ in range(_LIVES):
+        found: dict[str, str | Exception] = client.run(_version_here, on_error="return")
+        answered = {worker: told for worker, told in found.items() if not isinstance(told, OSError)}
+        if answered or not found:
+            return answered
+        with suppress(TimeoutError):
+            client.wait_for_workers(1, timeout=CONNECT_SECONDS)
+    return {}
 
 
 def _version_here() -> str:
