@@ -83,7 +83,7 @@ def test_a_frame_that_the_file_does_not_reach_is_refused(tmp_path: Path, tasks: 
 
 
 def test_a_preset_with_a_wrong_file_of_cameras_is_refused_with_its_line(tmp_path: Path) -> None:
-    with pytest.raises(PresetError, match=r"look\.toml, line 5.*line 3: frame 1001 is there twice"):
+    with pytest.raises(PresetError, match=r"look\.toml, line 6.*line 3: frame 1001 is there twice"):
         preset_beside(tmp_path, [1001, 1001])
 
 

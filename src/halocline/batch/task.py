@@ -9,7 +9,7 @@ from pathlib import Path
 import numpy as np
 
 from halocline.imaging.camera import turned_axes
-from halocline.imaging.camera_file import CameraFile, read_once
+from halocline.imaging.camera_file import CameraFile
 from halocline.imaging.camera_metadata import CameraStatement, Eye, frozen_rows
 from halocline.imaging.depth import DepthSpec
 from halocline.imaging.input_spec import InputSpec
@@ -199,7 +199,12 @@ def camera_file(look: Look) -> CameraFile | None:
     named = look.camera.track
     if named is None:
         return None
-    return read_once(named.place, named.sha256, frozen_rows(level_axes(look.place)))
+    return named.cameras(
+        frozen_rows(level_axes(look.place)),
+        metres_per_scene_unit(look.input.scene_unit),
+        look.sequence.frames_per_second,
+        look.place.up,
+    )
 
 
 def _cameras(look: Look, frame: float, unit_m: float) -> tuple[CameraStatement, dict[str, CameraStatement]]:

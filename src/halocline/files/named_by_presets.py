@@ -47,11 +47,28 @@ class NamedFile(Strict):
     def _known_by_content(cls, value: Any, info: ValidationInfo) -> Any:
         if not isinstance(value, dict) or not isinstance(value.get("path"), str):
             return value
-        place = _found(value["path"], info.context)
-        digest = _digest(place, place.stat().st_mtime_ns, place.stat().st_size)
+        digest = cls.digest_of(_found(value["path"], info.context), value)
         if value.get("sha256", digest) not in ("", digest):
-            raise _problem(f"{value['path']} is not the {cls.CALLED} that the preset was resolved with")
+            raise file_problem(f"{value['path']} is not the {cls.CALLED} that the preset was resolved with")
         return {**value, "sha256": digest}
+
+    @classmethod
+    def digest_of(cls, place: Path, stated: dict[str, Any]) -> str:  # noqa: ARG003 - others need more than the file
+        """Return the digest of a file's content.
+
+        Parameters
+        ----------
+        place
+            The file.
+        stated
+            All that the preset says of it.
+
+        Returns
+        -------
+        str
+            SHA-256 in hexadecimal.
+        """
+        return _digest(place, place.stat().st_mtime_ns, place.stat().st_size)
 
     def model_post_init(self, context: Any) -> None:
         """Remember where the file was found."""
@@ -64,26 +81,41 @@ class PictureFile(NamedFile):
     CALLED: ClassVar[str] = "picture"
 
 
-_ALONE: tuple[Any, ...] = (
-    BeforeValidator(lambda value: {"path": value} if isinstance(value, str) else value),
-    WithJsonSchema(
-        {
-            "anyOf": [
-                {"type": "string"},
-                {
-                    "type": "object",
-                    "properties": {"path": {"type": "string"}, "sha256": {"type": "string"}},
-                    "required": ["path"],
-                    "additionalProperties": False,
-                },
-            ],
-            "description": "A file; a relative path starts at the preset's folder.",
-        }
-    ),
-)
+def path_alone(**others: dict[str, Any]) -> tuple[Any, ...]:
+    """Return what makes of a named file's model a type that may be given as its path alone.
+
+    Parameters
+    ----------
+    others
+        JSON Schema of what else may be said of it, by key.
+
+    Returns
+    -------
+    tuple[Any, ...]
+        For `typing.Annotated`.
+    """
+    own = {"path": {"type": "string"}, "sha256": {"type": "string"}}
+    schema = {
+        "anyOf": [
+            {"type": "string"},
+            {
+                "type": "object",
+                "properties": {**own, **others},
+                "required": ["path"],
+                "additionalProperties": False,
+            },
+        ],
+        "description": "A file; a relative path starts at the preset's folder.",
+    }
+    return (
+        BeforeValidator(lambda value: {"path": value} if isinstance(value, str) else value),
+        WithJsonSchema(schema),
+    )
+
+
 # Each may be given as its path alone.
-Picture = Annotated[PictureFile, *_ALONE]
-AnyFile = Annotated[NamedFile, *_ALONE]
+Picture = Annotated[PictureFile, *path_alone()]
+AnyFile = Annotated[NamedFile, *path_alone()]
 
 
 def folders_context(folder: Path, others: tuple[Path, ...] = ()) -> dict[str, Any]:
@@ -113,11 +145,11 @@ def _found(name: str, context: Any) -> Path:
     try:
         place = (folder / name).resolve()
     except (OSError, ValueError, RuntimeError):
-        raise _problem(f"{name!r} is no path") from None
+        raise file_problem(f"{name!r} is no path") from None
     if context and not any(place.is_relative_to(allowed) for allowed in (folder, *context["others"])):
-        raise _problem(f"{name} lies outside the folders that presets may use")
+        raise file_problem(f"{name} lies outside the folders that presets may use")
     if not is_regular(place):
-        raise _problem(f"there is no file {name}")
+        raise file_problem(f"there is no file {name}")
     return place
 
 
@@ -126,9 +158,21 @@ def _digest(place: Path, modified_ns: int, size: int) -> str:  # noqa: ARG001 - 
     try:
         return hashlib.sha256(read_regular(place, LARGEST_BYTES)).hexdigest()
     except OSError as error:
-        raise _problem(f"{place.name} cannot be read: {error.strerror or error}") from None
+        raise file_problem(f"{place.name} cannot be read: {error.strerror or error}") from None
 
 
-def _problem(text: str) -> PydanticCustomError:
+def file_problem(text: str) -> PydanticCustomError:
+    """Return the error of a preset's key that names a file.
+
+    Parameters
+    ----------
+    text
+        What is wrong.
+
+    Returns
+    -------
+    PydanticCustomError
+        To be raised while the preset is validated.
+    """
     # Braces would be taken for places to fill in.
     return PydanticCustomError("file", "{text}", {"text": text})

@@ -29,6 +29,7 @@
 - `camera`: the lens (Camera, pinhole, turned_axes)
 - `panorama`: cameras that see all directions (Panorama, around, continued)
 - `camera_file`: from plain files (CameraFile, read_camera_file, read_once)
+- `camera_stage`: from USD stages (StageReading, is_stage, read_stage_once, stage_digest)
 - `camera_metadata`: from metadata (CameraStatement, Eye, frozen_rows)
 - `sun_depth`: what the sun sees (SunView, read_sun_depth)
 - `camera_track`: over time (CameraTrack)

@@ -69,10 +69,16 @@ class CameraFile:
         The file.
     moments
         Statements by frame (whole or between), in order, by view; "" where rows name no view.
+    still
+        Views of which the one statement holds for every frame.
+    told
+        What else to know of its frames where one is not there.
     """
 
     path: Path
     moments: Mapping[str, Mapping[float, CameraStatement]]
+    still: frozenset[str] = frozenset()
+    told: str = ""
 
     def at(self, frame: float, view: str) -> CameraStatement:
         """Return what the file says of a view's camera at a frame.
@@ -97,13 +103,15 @@ class CameraFile:
             ``E-CAMERA-TRACK`` before the first and after the last frame of the file.
         """
         known = self.moments[view]
+        if view in self.still:
+            return next(iter(known.values()))
         if frame in known:
             return known[frame]
         numbers = list(known)
         after = int(np.searchsorted(numbers, frame))
         if after in (0, len(numbers)):
             raise CameraError(
-                f"it has the frames {numbers[0]:g} to {numbers[-1]:g}, not {frame:g}",
+                f"it has the frames {numbers[0]:g} to {numbers[-1]:g}, not {frame:g}{self.told}",
                 code="E-CAMERA-TRACK",
                 where=str(self.path),
                 fix="Write the camera of every frame that is rendered into the file that camera.track names, "
@@ -127,9 +135,10 @@ class CameraFile:
         list[float]
             Frame numbers in order.
         """
-        numbers = sorted({number for known in self.moments.values() for number in known})
+        moving = [known for view, known in self.moments.items() if view not in self.still]
+        numbers = sorted({number for known in moving for number in known})
         near = {number for number in numbers if abs(number - frame) < 1.0}
-        near |= {number for number in (frame - 1, frame + 1) if numbers[0] <= number <= numbers[-1]}
+        near |= {each for each in (frame - 1, frame + 1) if numbers and numbers[0] <= each <= numbers[-1]}
         return sorted(near - {frame})
 
 

@@ -127,6 +127,8 @@ class CameraStatement:
         Whether the stated matrix does so, whatever becomes of the lens.
     film_height_mm
         Height of the film back, where pixels and width do not give it.
+    film_widened
+        Whether a film back of another shape than the picture is widened or heightened until it has that.
     film_offset_mm
         Shift of the film back, or of the lens, to the right and up: positive shows more of what is there.
     squeeze
@@ -156,6 +158,7 @@ class CameraStatement:
     override: bool = False
     override_place: bool = False
     film_height_mm: float | None = None
+    film_widened: bool = False
     film_offset_mm: tuple[float, float] | None = None
     squeeze: float | None = None
     overscan: float | None = None
@@ -580,9 +583,13 @@ def _film_lens(focal: float, film: float, source: str, part: Part, view: str, sa
     if said.film_offset_mm is not None and (said.override or offset == (0.0, 0.0)):
         offset = said.film_offset_mm
     squeeze, overscan, height = said.squeeze or 1.0, said.overscan or 1.0, said.film_height_mm
+    width = film * squeeze
+    if height is not None and said.film_widened:
+        display = part.display_window
+        width, height = max(width, height * display.width * part.pixel_aspect / display.height), None
     return _Lens(
         focal,
-        film * squeeze * overscan,
+        width * overscan,
         # The film is measured as it is, the view as it is unsqueezed.
         (offset[0] * squeeze, offset[1]),
         source,

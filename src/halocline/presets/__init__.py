@@ -9,6 +9,7 @@
 - `renamed`: keys of former names (operators_of, upgraded)
 - `new`: one to begin with (new_preset_text)
 - `sections`: every key, its unit and range (OriginSection, StepHead)
+- `camera_tracks`: files of cameras
 - `schema`: the same for editors (preset_schema, schema_text)
 - `reference`: and for people (operator_page)
 - `problems`: what is wrong (validated)

@@ -9,14 +9,14 @@ from typing import Annotated, Any, ClassVar, Literal
 from pydantic import AfterValidator, Field, WithJsonSchema, model_validator
 from pydantic_core import PydanticCustomError
 
-from halocline.errors import CameraError, ColourError
+from halocline.errors import ColourError
 from halocline.files.named_by_presets import AnyFile
 from halocline.graph.limits import StepLimits
 from halocline.graph.origins import WorldLength, WorldLight, WorldPoint
 from halocline.graph.sea import Sea
-from halocline.imaging.camera_file import read_once
 from halocline.imaging.compression import PATTERN, compression_problem
 from halocline.imaging.depth import DepthEdges, DepthKind
+from halocline.presets.camera_tracks import AnyTrack
 from halocline.quantities import (
     Angle,
     Colour,
@@ -380,8 +380,6 @@ class PlaceSection(Strict):
         return self
 
 
-# Any level camera does to see whether a file of cameras can be read.
-_AXES = ((1.0, 0.0, 0.0), (0.0, 1.0, 0.0), (0.0, 0.0, 1.0))
 # What a whole angle of view leaves nothing to say of.
 _NOT_BESIDE_AN_ANGLE = ("focal_length_mm", "film_height_mm", "squeeze", "overscan")
 
@@ -412,8 +410,9 @@ class CameraSection(Strict):
         Degrees from the level camera that looks along ``place.ahead``: to the right (clockwise from above),
         then up, then clockwise as seen from behind the camera.
     track
-        File of cameras by frame, CSV or JSON (see ``docs/cameras.md``), beside the preset. What it says wins
-        over the render; what it leaves out is taken from the render or from the keys here.
+        File of cameras by frame, beside the preset: CSV, JSON, or a USD stage with the ``prim`` that is meant
+        (see ``docs/cameras.md``). What it says wins over the render; what it leaves out is taken from the
+        render or from the keys here.
     projection
         ``latlong``: the picture is a panorama of all directions, 360 x 180 degrees, columns by longitude and
         rows by latitude. Files that say so themselves (OpenEXR's attribute ``envmap``) need no key.
@@ -436,7 +435,7 @@ class CameraSection(Strict):
     pan: Angle | None = None
     tilt: Angle | None = None
     roll: Angle | None = None
-    track: AnyFile | None = None
+    track: AnyTrack | None = None
     projection: Literal["latlong"] | None = None
     latlong_pixels: Literal["centres", "edges"] | None = None
     replace: bool = False
@@ -448,16 +447,6 @@ class CameraSection(Strict):
         for name in _NOT_BESIDE_AN_ANGLE:
             if getattr(self, name) is not None:
                 raise ValueError(f"{name} and horizontal_view are both given; the angle fixes the other")
-        return self
-
-    @model_validator(mode="after")
-    def _readable(self) -> CameraSection:
-        if self.track is not None:
-            try:
-                read_once(self.track.place, self.track.sha256, _AXES)
-            except CameraError as error:
-                text = f"{error.where}: {error.message}. {error.fix}"
-                raise PydanticCustomError("track", "{text}", {"text": text}) from None
         return self
 
     @property
