@@ -217,7 +217,7 @@ def test_layers_of_deep_pictures_add_up_in_each_sample_and_flatten_to_the_flat_o
         ):
             assert own == pytest.approx(sum(parts), abs=2e-6)
     buffer = oiio.ImageBufAlgo.flatten(oiio.ImageBuf(str(out)))
-    pixels, channels = buffer.get_pixels("float"), list(buffer.spec().channelnames)
+    pixels, channels = np.asarray(buffer.get_pixels("float")), list(buffer.spec().channelnames)
     for name in (f"{name}.{colour}" for name in names for colour in "RGB"):
         np.testing.assert_allclose(pixels[..., channels.index(name)], flat[name], atol=2e-6)
     # Guides tell of each sample, as Z does: metres to the fish, the wall, open water.

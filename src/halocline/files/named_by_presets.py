@@ -86,7 +86,7 @@ def path_alone(**others: dict[str, Any]) -> tuple[Any, ...]:
 
     Parameters
     ----------
-    others
+    **others
         JSON Schema of what else may be said of it, by key.
 
     Returns
