@@ -12,6 +12,7 @@ every frame what became of it and why.
 - `plan_tasks`: which frames there are (MissingFrames, ShotPlan, plan_shot, plan_tasks)
 - `frame_task`: one frame from files to file (planes_of_look)
 - `origins`: places of a sequence that things are bound to (origins_of_sequence)
+- `follow`: a matte through a sequence (Following, follow)
 - `parts`: frames of which parts have a look of their own (named_planes)
 - `first_look`: what the first frame tells of all (FirstLook, look_first)
 - `headers`: those of all frames, read ahead (refuse_lacking_passes)

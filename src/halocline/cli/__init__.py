@@ -14,6 +14,7 @@ A module a command, imported when it is called, so that help answers at once.
 - `inspect`: what a render delivers
 - `apply`: clean renders in, wet frames out
 - `check`: finished sequences looked at
+- `follow`: where a matte's thing is, and where it touches the floor
 - `report`: what a manifest comes to
 - `preset`: presets checked, shown and listed
 - `preset_edit`: presets changed and compared

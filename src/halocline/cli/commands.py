@@ -36,6 +36,7 @@ COMMANDS = {
     "apply": CommandPlace("Put clean renders under water.", "halocline.cli.apply"),
     "inspect": CommandPlace("Report what a render delivers, and what does not fit.", "halocline.cli.inspect"),
     "check": CommandPlace("Look for bad pixels, flicker and unsafe flashes.", "halocline.cli.check"),
+    "follow": CommandPlace("Follow a matte: where it is, where it touches.", "halocline.cli.follow"),
     "report": CommandPlace("Sum up the record of a run.", "halocline.cli.report"),
     "match": CommandPlace("Find the water of a picture, or of a dive log.", "halocline.cli.match"),
     "port": CommandPlace("Measure a housing's port from photographs of a board.", "halocline.cli.port"),

@@ -75,6 +75,12 @@ class NamedFile(Strict):
         self._place = _found(self.path, context)
 
 
+class MatteTrackFile(NamedFile):
+    """A file that tells where a matte's thing was, as a preset names it."""
+
+    CALLED: ClassVar[str] = "track"
+
+
 class PictureFile(NamedFile):
     """A picture that a preset names."""
 
@@ -116,6 +122,7 @@ def path_alone(**others: dict[str, Any]) -> tuple[Any, ...]:
 # Each may be given as its path alone.
 Picture = Annotated[PictureFile, *path_alone()]
 AnyFile = Annotated[NamedFile, *path_alone()]
+Track = Annotated[MatteTrackFile, *path_alone()]
 
 
 def folders_context(folder: Path, others: tuple[Path, ...] = ()) -> dict[str, Any]:

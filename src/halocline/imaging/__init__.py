@@ -33,6 +33,9 @@
 - `camera_metadata`: from metadata (CameraStatement, Eye, frozen_rows)
 - `sun_depth`: what the sun sees (SunView, read_sun_depth)
 - `camera_track`: over time (CameraTrack)
+- `matte_track`: a matte's thing over time, in a file (Contact, FollowedThing, MatteTrack,
+  read_matte_track_once)
+- `followed`: that thing on one frame (FloorAround, followed)
 - `colour`: spaces of files, display colour (check_input_space, display_pixels, png_bytes, space_attributes,
   write_png)
 - `gamut`: colours that a space cannot hold (Delivery)

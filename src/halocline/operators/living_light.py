@@ -343,12 +343,19 @@ class LivingLight(Operator[LivingLightParameters, PreparedLife]):
         if kind.kind != "stirred":
             return True
         # A wake begins with the shutter's opening, half a frame earlier.
-        begun = [wake.track[0].frame < shot.frame + 1.0 for wake in self.parameters.wakes]
-        over = [
-            shot.frame - wake.track[-1].frame > self._memory(kind, wake) * shot.fps
+        now = shot.time_s
+        return any(
+            track.times_s[0] < now + 1.0 / shot.fps and now - track.times_s[-1] <= self._memory(kind, wake)
+            for wake, track in self._tracks(shot)
+        )
+
+    def _tracks(self, shot: Shot) -> list[tuple[MovingBody, StirringTrack]]:
+        """Return all tracks along which something stirs the water."""
+        return [
+            (wake, StirringTrack(*keys, _REACH * wake.reach_m))
             for wake in self.parameters.wakes
+            for keys in wake.stretches(shot.fps)
         ]
-        return any(first and not last for first, last in zip(begun, over, strict=True))
 
     def _memory(self, kind: LivingThings, wake: MovingBody) -> float:
         """Return for how long a wake is remembered, seconds."""
@@ -365,7 +372,7 @@ class LivingLight(Operator[LivingLightParameters, PreparedLife]):
         scene: Scene,
     ) -> Seen:
         """Return what of a class wakes have set off."""
-        tracks = [(wake, _track(wake, shot.fps)) for wake in self.parameters.wakes]
+        tracks = self._tracks(shot)
         now, current = shutter.middle_s, motion.current
         wakes = [track.wake(now, self._memory(kind, wake), current) for wake, track in tracks]
         stirred = [wake for wake in wakes if wake is not None]
@@ -432,10 +439,7 @@ class LivingLight(Operator[LivingLightParameters, PreparedLife]):
 
     def _kept_share(self, kind: LivingThings, shot: Shot) -> float:
         """Return what share of a class is drawn: of all that its wakes ever stir, as many as may be."""
-        stirred = sum(
-            float(track.swept_m3(track.times_s).sum())
-            for track in (_track(wake, shot.fps) for wake in self.parameters.wakes)
-        )
+        stirred = sum(float(track.swept_m3(track.times_s).sum()) for _, track in self._tracks(shot))
         expected = 1000.0 * kind.per_litre * stirred
         return min(1.0, self.parameters.most_particles / max(expected, 1.0))
 
@@ -480,8 +484,8 @@ class LivingLight(Operator[LivingLightParameters, PreparedLife]):
                 continue
             sizes = self._class(kind, shot).sizes
             light = self.parameters.density * self._light(kind, shot)
-            for wake in self.parameters.wakes:
-                track, answer = _track(wake, shot.fps), kind.stirred(wake.settle)
+            for wake, track in self._tracks(shot):
+                answer = kind.stirred(wake.settle)
                 parts.append(wake_balls(track, answer, sizes, light, shutter, current))
         return GlowBalls.joined(parts)
 
@@ -512,8 +516,3 @@ class LivingLight(Operator[LivingLightParameters, PreparedLife]):
 def _tones(cloud: Cloud, kind: LivingThings) -> F64:
     """Return how bright particles are beside each other, 1 on average."""
     return np.asarray(1.0 + kind.brightness_spread * (2.0 * cloud.particles.shares()[2] - 1.0))
-
-
-def _track(wake: MovingBody, fps: float) -> StirringTrack:
-    times, noses, tails = wake.keys(fps)
-    return StirringTrack(times, noses, tails, _REACH * wake.radius)

@@ -401,7 +401,7 @@ class SuspendedMatter(Operator[SuspendedMatterParameters, _Prepared]):
             turbulence=turbulence(
                 shot.seed, "suspended matter", rms_speed_m_s=p.turbulence, largest_m=p.turbulence_scale
             ),
-            wakes=tuple(wake.wake(index, shot) for index, wake in enumerate(p.wakes)),
+            wakes=tuple(wake for index, body in enumerate(p.wakes) for wake in body.wakes(index, shot)),
             **({"drift": _drift(p.drift, shot.fps)} if p.drift else {}),
         )
 

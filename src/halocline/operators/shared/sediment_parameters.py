@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from collections.abc import Iterator
 from typing import Annotated, Literal
 
 import numpy as np
@@ -9,12 +10,17 @@ from pydantic import Field, model_validator
 
 from halocline.graph.origins import WorldHeight, WorldPoint
 from halocline.graph.shot import Shot
+from halocline.imaging.matte_track import Contact
 from halocline.operators.shared.body_parameters import albedo_in_bands
 from halocline.operators.shared.drawn_things import refuse_disorder
+from halocline.operators.shared.wake_parameters import FollowsFile
 from halocline.physics.floating.flow import Current
 from halocline.physics.floating.sediment import Grains, Throwing, ThrowingTrack, puffs
 from halocline.physics.floating.turbid import TurbidBody, density_waves
 from halocline.quantities import Colour, Distance, Factor, Length, Period, Ratio, Strict
+
+# What comes down throws for so long, seconds.
+_LANDING_S = 0.2
 
 
 class ThrowKey(Strict):
@@ -25,7 +31,7 @@ class ThrowKey(Strict):
     grams_per_second: Ratio = 0.0
 
 
-class SedimentSource(Strict):
+class SedimentSource(FollowsFile):
     """What throws sediment up: a fin, a foot, an anchor that drags, or a wake.
 
     Attributes
@@ -37,9 +43,15 @@ class SedimentSource(Strict):
     track
         Keys in the order of frames, two at least; between them straight. It throws from the first to the
         last.
+    track_file
+        Instead of keys, a matte's contacts with the floor: a file from ``halocline follow``. It throws while
+        and where the thing touches, ``grams_per_touch`` as it comes down and ``grams_per_metre`` as it
+        drags. Floor and places are the file's.
     grams_per_metre
         On top of the keys' grams a second: for each metre that it moves, as something that drags or swims
         along the floor does.
+    grams_per_touch
+        With a ``track_file``: each time that the thing comes down on the floor.
     floor
         Height of the floor in the world: sediment rises from there, below the source, and settles there.
         Without one it leaves the source itself and sinks on.
@@ -76,8 +88,9 @@ class SedimentSource(Strict):
 
     name: str
     origin: str | None = None
-    track: Annotated[tuple[ThrowKey, ...], Field(min_length=2)]
+    track: Annotated[tuple[ThrowKey, ...], Field(min_length=2)] | None = None
     grams_per_metre: Ratio = 0.0
+    grams_per_touch: Ratio = 0.0
     floor: WorldHeight | None = None
     reach: Distance = 1.0
     contents: Literal["sand", "silt", "milky", "green"] = "silt"
@@ -96,7 +109,13 @@ class SedimentSource(Strict):
 
     @model_validator(mode="after")
     def _in_order(self) -> SedimentSource:
-        refuse_disorder("its track", [key.frame for key in self.track])
+        if (self.track is None) == (self.track_file is None):
+            raise ValueError("it needs a track of two keys or more, or a track_file; one of them")
+        if self.track_file is not None and self.floor is not None:
+            raise ValueError("floor goes with a track; a track_file tells its own floor")
+        if self.track_file is None and self.grams_per_touch > 0.0:
+            raise ValueError("grams_per_touch goes with a track_file, which tells when it comes down")
+        refuse_disorder("its track", [key.frame for key in self.track or ()])
         return self
 
     def body(
@@ -118,14 +137,19 @@ class SedimentSource(Strict):
             Speed of the eddies that turn its clouds over, m/s.
         """
         seed, time = shot.step_seed("turbid_bodies"), shot.time_s
-        found = puffs(
-            self._source(shot.fps),
-            Throwing(self.radius, self.rise, self.sideways, self.rise_time, self.spread),
-            Grains(self.grain_size, self.sorting, self.grain_density),
-            seed=seed,
-            up=shot.path.up,
-            current=current,
-            time_s=time,
+        grains = Grains(self.grain_size, self.sorting, self.grain_density)
+        found = tuple(
+            puff
+            for source, radius in self._sources(shot)
+            for puff in puffs(
+                source,
+                Throwing(max(radius, self.radius), self.rise, self.sideways, self.rise_time, self.spread),
+                grains,
+                seed=seed,
+                up=shot.path.up,
+                current=current,
+                time_s=time,
+            )
         )
         if not found or density == 0.0:
             return None
@@ -141,12 +165,52 @@ class SedimentSource(Strict):
         albedo = albedo_in_bands(self.contents, self.albedo, shot.path)
         return TurbidBody(found, density, brightness * albedo, self.asymmetry, clouds)
 
-    def _source(self, fps: float) -> ThrowingTrack:
+    def _sources(self, shot: Shot) -> Iterator[tuple[ThrowingTrack, float]]:
+        """Yield what throws: along the keys, or one for each contact of a thing; and its radius, metres."""
+        followed = self.followed()
+        if followed is None:
+            yield self._along_keys(shot.fps), 0.0
+            return
+        first = next(iter(followed.things))
+        for touch in followed.touches():
+            radius = float(np.median([contact.radius_m for _, contact in touch]))
+            # Whether what touches on the first frame has just come down nobody knows.
+            if self.grams_per_touch > 0.0 and touch[0][0] > first:
+                yield self._landing(touch[0], shot), radius
+            if self.grams_per_metre > 0.0 and len(touch) > 1:
+                yield self._dragging(touch, shot), radius
+
+    def _landing(self, came_down: tuple[int, Contact], shot: Shot) -> ThrowingTrack:
+        """Return what a thing throws up as it comes down."""
+        frame, contact = came_down
+        begin, place = frame / shot.fps, contact.place_m
+        times, places = np.array([begin, begin + _LANDING_S]), np.stack([place, place])
+        rate = np.full(2, self.grams_per_touch / _LANDING_S)
+        return ThrowingTrack(
+            f"{self.name} {contact.number} down", times, places, rate, 0.0, places @ shot.path.up, self.reach
+        )
+
+    def _dragging(self, touch: list[tuple[int, Contact]], shot: Shot) -> ThrowingTrack:
+        """Return what a thing throws up on its way along the floor."""
+        times = np.array([frame for frame, _ in touch], np.float64) / shot.fps
+        places = np.array([contact.place_m for _, contact in touch])
+        return ThrowingTrack(
+            f"{self.name} {touch[0][1].number}",
+            times,
+            places,
+            np.zeros(len(times)),
+            self.grams_per_metre,
+            places @ shot.path.up,
+            self.reach,
+        )
+
+    def _along_keys(self, fps: float) -> ThrowingTrack:
+        keys = self.track or ()
         return ThrowingTrack(
             self.name,
-            np.array([key.frame for key in self.track], np.float64) / fps,
-            np.array([key.position for key in self.track], np.float64),
-            np.array([key.grams_per_second for key in self.track], np.float64),
+            np.array([key.frame for key in keys], np.float64) / fps,
+            np.array([key.position for key in keys], np.float64),
+            np.array([key.grams_per_second for key in keys], np.float64),
             self.grams_per_metre,
             self.floor,
             self.reach,

@@ -82,7 +82,8 @@ class ThrowingTrack:
     grams_per_m
         On top of that, for each metre of its way.
     floor_m
-        Height of the floor; None where there is none. Sediment then leaves the source itself.
+        Height of the floor by time, ``(n,)``, or one for all; None where there is none. Sediment then leaves
+        the source itself.
     reach_m
         Above the floor so high it stirs nothing any more, metres; none of that without a floor.
     """
@@ -92,7 +93,7 @@ class ThrowingTrack:
     places_m: F64
     grams_per_s: F64
     grams_per_m: float = 0.0
-    floor_m: float | None = None
+    floor_m: F64 | float | None = None
     reach_m: float = 1.0
 
     def at(self, times_s: F64, up: F64) -> tuple[F64, F64]:
@@ -105,7 +106,8 @@ class ThrowingTrack:
             rate = rate + self.grams_per_m * ways[leg]
         if self.floor_m is None:
             return place, rate
-        height = place @ up - self.floor_m
+        floor = np.broadcast_to(np.asarray(self.floor_m, np.float64), len(self.times_s))
+        height = place @ up - np.interp(times_s, self.times_s, floor)
         near = np.clip(1.0 - np.maximum(height, 0.0) / self.reach_m, 0.0, 1.0)
         return place - height[..., None] * up, rate * near * near * (3.0 - 2.0 * near)
 
