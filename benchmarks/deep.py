@@ -40,7 +40,7 @@ def _files(folder: Path, window: Window) -> tuple[Path, Path, int]:
     kinds = {**dict.fromkeys("RGBA", "half"), "Z": "float", "ZBack": "float"}
     part = Part(0, "", "", kinds, window, window, attributes=attributes)
     deep, flat = folder / "deep.exr", folder / "flat.exr"
-    write_deep(deep, [DeepPixels(part, counts, values)])
+    write_deep(deep, [DeepPixels(part, [(counts, values)])])
     planes = {name: random.uniform(0.1, 0.5, window.shape).astype(np.float32) for name in "RGBAZ"}
     flat_part = Part(
         0, "", "", {name: kinds[name] for name in "RGBAZ"}, window, window, attributes=attributes

@@ -20,6 +20,7 @@ from halocline.batch.still import Still, tasks_of
 from halocline.batch.task import FrameTask, InputFiles
 from halocline.errors import ChannelError, DepthError, FrameError, GraphError, HaloclineError, ReadError
 from halocline.graph.engine import Evaluation
+from halocline.imaging import deep_file, deep_load
 from halocline.imaging.exr import read_header
 from halocline.imaging.load import load, load_buffer
 from halocline.imaging.report import inspect
@@ -236,6 +237,58 @@ def test_layers_of_a_deep_element_and_of_one_without_samples(fish_file: Path, tm
     assert read_by_openexr(wet(none, *settings)[0])["veil.B"][0, 0][0] == whole["veil.B"][0, 0][0]
     # Nothing at all to write: not a sample, and no channel that nobody has told of.
     assert "A" in read_by_openexr(wet(none, *settings, "output.element=true")[0])
+
+
+@pytest.mark.parametrize(("tile", "sign"), [(0, 1.0), (8, 1.0), (0, -1.0)])
+def test_by_rows_and_read_again_it_is_the_same_file(
+    tmp_path: Path, monkeypatch: pytest.MonkeyPatch, tile: int, sign: float
+) -> None:
+    """Samples in any order that overlap, some unsound: to the byte, whatever is held at once."""
+    random = np.random.default_rng(6)
+
+    def anything(y: int, x: int) -> list[tuple[float, ...]]:
+        found = []
+        for depth in random.integers(1, 6, random.integers(0, 5)):
+            back = depth + random.integers(-1, 3)
+            found.append(sample(FISH, random.choice([0.3, 0.6, 1.0, np.nan]), sign * depth, sign * back))
+        return found
+
+    source = write_deep_pixels(tmp_path / "mess.exr", picture(anything), tile=tile)
+    layers = 'output.layers=["*", "path_length"]'
+    kind = "input.depth_kind=planar"
+
+    def made(name: str, how: Evaluation, *settings: str) -> tuple[bytes, FrameRecord]:
+        preset = preset_from_text(LOOK, [*settings, layers, kind])
+        task = FrameTask(1001, source, None, tmp_path / name)
+        record = write_result(render(read_inputs(task, preset), preset, how), preset)
+        return record.out.read_bytes(), record
+
+    usual = {deep: made(f"{deep}.exr", Evaluation(1), f"output.deep={deep}") for deep in ("true", "false")}
+    monkeypatch.setattr(deep_load, "HELD_SAMPLES", 20)
+    monkeypatch.setattr(deep_file, "_ROWS", 5)
+    for deep, (whole, record) in usual.items():
+        rows, told = made(f"{deep}_rows.exr", Evaluation(1, 2, by_rows=True), f"output.deep={deep}")
+        assert rows == whole
+        assert (told.counts, told.warnings, told.below_zero) == (
+            record.counts,
+            record.warnings,
+            record.below_zero,
+        )
+    assert record.counts["samples_tidied"] > 0
+    assert "a coverage (A) outside 0 to 1" in "\n".join(record.warnings)
+
+
+def test_a_file_that_changes_while_its_samples_are_read_again_is_told(
+    both_file: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    monkeypatch.setattr(deep_load, "HELD_SAMPLES", 20)
+    preset = preset_from_text(LOOK, ["output.deep=true"])
+    task = FrameTask(1001, both_file, None, both_file.with_name("wet.exr"))
+    inputs = read_inputs(task, preset)
+    write_deep_pixels(both_file, picture(fish))
+    with pytest.raises(ReadError, match=r"E-READ-CHANGED(.|\n)*run again"):
+        write_result(render(inputs, preset, Evaluation(1, by_rows=True)), preset)
+    assert not task.out.exists()
 
 
 def test_blur_is_added_and_ports_come_last_of_all(fish_file: Path) -> None:

@@ -31,7 +31,7 @@ from halocline.graph.graph import Graph
 from halocline.graph.shot import Shot
 from halocline.imaging.deep import Pixels, Samples, split_evenly, uncovered_before
 from halocline.imaging.deep_file import MAX_SAMPLES
-from halocline.imaging.deep_load import DeepPicture
+from halocline.imaging.deep_load import DeepPicture, DeepRows
 from halocline.imaging.frame import Frame, Window
 from halocline.imaging.glows import COVER
 from halocline.imaging.load import View
@@ -48,19 +48,23 @@ _FLAT = frozenset({"rgb", "alpha", "range", "far_range", "far_share", "far_light
 
 
 @dataclass(frozen=True)
-class WetSamples:
-    """What water makes of a deep picture.
+class WetRows:
+    """What water makes of some rows of a deep picture.
 
     Attributes
     ----------
+    start, stop
+        Which rows of the picture, from and to (not included).
     planes
-        The picture flat: each plane asked for, over its window.
+        The picture flat: each plane asked for, over these rows.
     samples
         Its samples, open water the last of each pixel that is not covered whole; None where not asked for.
         Among their passes are the planes that the work's plan names: light premultiplied as colour is, guides
         as they are.
     """
 
+    start: int
+    stop: int
     planes: Mapping[str, F32]
     samples: Samples | None = None
 
@@ -90,28 +94,66 @@ class DeepWork:
     open_water: bool
     keep: bool
 
-    def done(self) -> WetSamples:
-        """Put the samples under water.
+    @property
+    def deep(self) -> DeepPicture:
+        """The picture's samples."""
+        assert self.view.deep is not None
+        return self.view.deep
+
+    def rows(self) -> Iterator[WetRows]:
+        """Put the samples under water: some rows at a time from the first on, all where a step looks around.
 
         Raises
         ------
         ReadError
-            ``E-READ-SIZE`` where slabs had to be cut into too many parts.
+            ``E-READ-SIZE`` where slabs had to be cut into too many parts; as `DeepPicture.rows`.
         GraphError
             As `halocline.graph.engine.evaluate`.
         """
-        assert self.view.deep is not None
-        samples = cut_slabs(self.view.deep, self.shot.path)
-        return _Peeling(self, self.view.deep, samples).wet()
+        window = self.view.frame.data_window
+        # Each pixel's own, whatever rows it is made with.
+        far = np.float32(LONGEST_RANGE_M / float(self.deep.metres.min()))
+        ready = self._ready()
+        looks = any(step.reach > 0 for step in ready.plan.steps)
+        rows = window.height if looks else self._rows_at_once()
+        for top in range(0, window.height, rows):
+            bottom = min(top + rows, window.height)
+            own = self.deep.rows(top, bottom)
+            yield _Peeling(
+                self, ready, own, cut_slabs(own, self.shot.path), window.rows(top, bottom), far
+            ).wet()
+
+    def done(self) -> dict[str, F32]:
+        """Return the picture flat: each plane asked for, over its window."""
+        made: dict[str, F32] = {}
+        height, width = self.view.frame.data_window.shape
+        for rows in self.rows():
+            for name, plane in rows.planes.items():
+                if name not in made:
+                    made[name] = np.empty((*plane.shape[:-2], height, width), np.float32)
+                made[name][..., rows.start : rows.stop, :] = plane
+        return made
+
+    def _ready(self) -> ReadyGraph:
+        frame, samples = self.view.frame, self.deep.rows(0, 0).samples
+        flat = {name for name in frame.planes if name not in _FLAT}
+        available = {"rgb", "alpha", "range", *samples.passes, *flat}
+        wanted = ("rgb", "alpha", *self.plan.planes)
+        return ReadyGraph(self.plan.graph, self.shot, available, wanted=wanted, how=self.how)
+
+    def _rows_at_once(self) -> int:
+        """Return how many rows are taken together: tiles of them for every thread, as they are stored."""
+        rows = self.how.rows_for(self.view.frame.data_window) * self.how.worker_count()
+        return -(-rows // self.deep.together) * self.deep.together
 
 
-def cut_slabs(deep: DeepPicture, path: LightPath) -> Samples:
+def cut_slabs(deep: DeepRows, path: LightPath) -> Samples:
     """Return samples, slabs cut into parts across which the water changes little.
 
     Parameters
     ----------
     deep
-        A picture.
+        Rows of a picture.
     path
         The water.
 
@@ -125,7 +167,7 @@ def cut_slabs(deep: DeepPicture, path: LightPath) -> Samples:
     if int(parts.sum()) > MAX_SAMPLES:
         raise ReadError(
             f"its slabs, cut to {OPTICAL_DEPTH} optical depths of this water, are {int(parts.sum())} "
-            f"samples, more than {MAX_SAMPLES}",
+            f"samples in {len(deep.metres)} rows, more than {MAX_SAMPLES}",
             code="E-READ-SIZE",
             fix="Render with fewer samples a pixel, or crop the picture.",
         )
@@ -134,36 +176,37 @@ def cut_slabs(deep: DeepPicture, path: LightPath) -> Samples:
 
 @dataclass
 class _Peeling:
-    """The samples of a picture taken off layer by layer: all first ones, all second ones, and so on."""
+    """The samples of some rows taken off layer by layer: all first ones, all second ones, and so on."""
 
     work: DeepWork
-    deep: DeepPicture
+    ready: ReadyGraph
+    deep: DeepRows
     samples: Samples
+    window: Window
+    far: np.float32
     made: dict[str, F32] = field(default_factory=dict)
 
     def __post_init__(self) -> None:
         work, samples = self.work, self.samples
-        self.window = work.view.frame.data_window
         self.starts = samples.starts.reshape(self.window.shape)
         # Light without coverage covers as little as nothing, as in flat pictures.
         lit = (samples.alpha <= 0.0) & (samples.rgb != 0.0).any(axis=0)
         self.alpha = np.where(lit, np.float32(COVER), samples.alpha)
         self.range_m = self.deep.range_m(samples)
         self.before = uncovered_before(samples)
+        frame = work.view.frame
+        where = frame.data_window.slices_of(self.window)
         self.flat_passes = {
-            name: plane
-            for name, plane in work.view.frame.planes.items()
+            name: plane[(..., *where)]
+            for name, plane in frame.planes.items()
             if name not in _FLAT and name not in samples.passes
         }
-        available = {"rgb", "alpha", "range", *samples.passes, *self.flat_passes}
-        wanted = ("rgb", "alpha", *work.plan.planes)
-        self.ready = ReadyGraph(work.plan.graph, work.shot, available, wanted=wanted, how=work.how)
+        self.looks = any(step.reach > 0 for step in self.ready.plan.steps)
         self.own: dict[str, F32] = {}
 
-    def wet(self) -> WetSamples:
-        for band in self._bands():
-            for number in range(int(self.samples.counts[self._at(band)].max(initial=0))):
-                self._put(band, number)
+    def wet(self) -> WetRows:
+        for number in range(int(self.samples.counts.max(initial=0))):
+            self._put(number)
         rest = self._rest()
         behind = self._open_water(rest) if self.work.open_water else None
         kept = self._kept(behind, rest) if self.work.keep else None
@@ -174,24 +217,15 @@ class _Peeling:
             np.copyto(alpha, np.float32(1.0), where=np.abs(alpha - np.float32(1.0)) < _ROUNDING)
         for name in self.ready.names:
             self.made.setdefault(name, np.zeros((3, *shape) if name == "rgb" else shape, np.float32))
-        return WetSamples(self.made, kept)
-
-    def _bands(self) -> Iterator[Window]:
-        """Yield what is computed at once: all where a step looks around a pixel, some rows otherwise."""
-        window, how = self.window, self.work.how
-        looks = any(step.reach > 0 for step in self.ready.plan.steps)
-        rows = window.height if looks else how.rows_for(window) * how.worker_count()
-        for top in range(0, window.height, rows):
-            yield window.rows(top, min(top + rows, window.height))
+        start = self.window.y - self.work.view.frame.data_window.y
+        return WetRows(start, start + self.window.height, self.made, kept)
 
     def _at(self, region: Window) -> tuple[slice, slice]:
         return self.window.slices_of(region)
 
-    def _put(self, band: Window, number: int) -> None:
-        """Put the samples of one number under water, where a band has any."""
-        region = (
-            band if band == self.window else _rows_around(band, self.samples.counts[self._at(band)] > number)
-        )
+    def _put(self, number: int) -> None:
+        """Put the samples of one number under water, in the rows that have any."""
+        region = self.window if self.looks else _rows_around(self.window, self.samples.counts > number)
         where = self._at(region)
         counts, starts = self.samples.counts[where], self.starts[where]
         # Where there are fewer the last stands in: what lies beside a sample is then most often the same.
@@ -254,26 +288,27 @@ class _Peeling:
 
     def _open_water(self, rest: F32) -> dict[str, F32]:
         """Put open water behind the samples; return it."""
-        nothing = self.window.shape
+        wet, guides = self._water(self.window), self.work.plan.guides
+        whole = self._at(self.window)
+        self._add(whole, {name: wet[name] for name in wet if name not in guides}, rest, first=False)
+        bare = np.where(self.samples.counts == 0, np.float32(1.0), np.float32(0.0))
+        self._add(whole, {name: wet[name] for name in wet if name in guides}, bare, first=True)
+        return wet
+
+    def _water(self, region: Window) -> dict[str, F32]:
+        """Return open water alone."""
+        nothing = region.shape
         planes = {
             "rgb": np.zeros((3, *nothing)),
             "alpha": np.zeros(nothing),
             "range": np.full(nothing, np.inf),
             **{name: np.zeros((*p.shape[:-1], *nothing)) for name, p in self.samples.passes.items()},
         }
-        wet = self.ready.planes_of(self._over(self.window, planes))
-        whole = self._at(self.window)
-        self._add(
-            whole, {name: wet[name] for name in wet if name not in self.work.plan.guides}, rest, first=False
-        )
-        bare = np.where(self.samples.counts == 0, np.float32(1.0), np.float32(0.0))
-        self._add(whole, {name: wet[name] for name in wet if name in self.work.plan.guides}, bare, first=True)
-        return wet
+        return self.ready.planes_of(self._over(region, planes))
 
     def _kept(self, behind: Mapping[str, F32] | None, rest: F32) -> Samples:
         """Return the wet samples, with open water as one more where it is seen."""
-        counts, old = self.samples.counts, self.samples
-        far = np.float32(LONGEST_RANGE_M / float(self.deep.metres.min()))
+        counts, old, far = self.samples.counts, self.samples, self.far
         # What is endlessly far is nearer than open water, so that it stays before it.
         front, back = (np.minimum(depth, np.float32(0.5) * far) for depth in (old.front, old.back))
         wet = self.own
@@ -282,17 +317,17 @@ class _Peeling:
             more = np.flatnonzero(seen)
             order = np.argsort(np.concatenate([old.pixels, more]), kind="stable")
             water = {name: plane.reshape(*plane.shape[:-2], -1)[..., more] for name, plane in behind.items()}
-            # Where there is no sample at all, none has told which planes there are.
-            none = {name: np.zeros((*plane.shape[:-1], 0), np.float32) for name, plane in water.items()}
             wet = {
-                name: np.concatenate([wet.get(name, none[name]), plane], axis=-1)[..., order]
+                name: np.concatenate([wet.get(name, plane[..., :0]), plane], axis=-1)[..., order]
                 for name, plane in water.items()
             }
             end = np.full(more.size, far)
             front, back = (np.concatenate([depth, end])[order] for depth in (front, back))
             counts = counts + seen
         elif not wet:
-            wet = {"rgb": np.zeros((3, 0), np.float32), "alpha": np.zeros(0, np.float32)}
+            # Without a sample none has told which planes there are.
+            told = self._water(self.window if self.looks else self.window.rows(0, 1))
+            wet = {name: np.zeros((*plane.shape[:-2], 0), np.float32) for name, plane in told.items()}
         passes = {name: plane for name, plane in wet.items() if name not in ("rgb", "alpha")}
         return Samples(counts, wet["rgb"], wet["alpha"], front, back, passes)
 
@@ -357,4 +392,4 @@ def wet_flat(view: View, graph: Graph, shot: Shot, how: Evaluation) -> tuple[dic
     """
     steps = deep_steps(graph, shot)
     wet = DeepWork(view, LayerPlan(steps.each, (), {}, {}), shot, how, open_water=True, keep=False).done()
-    return finished_flat(wet.planes, steps, view, shot, how), steps.told
+    return finished_flat(wet, steps, view, shot, how), steps.told

@@ -7,7 +7,7 @@ import resource
 import socket
 import sys
 import time
-from collections.abc import Callable, Collection, Iterable, Mapping, Sequence
+from collections.abc import Callable, Collection, Iterable, Iterator, Mapping, Sequence
 from contextlib import suppress
 from dataclasses import asdict, dataclass, replace
 from pathlib import Path
@@ -39,7 +39,7 @@ from halocline.imaging.frame import Frame
 from halocline.imaging.gamut import Delivery
 from halocline.imaging.load import Loaded, Template, View, load
 from halocline.imaging.motion import MOTION_PASS
-from halocline.imaging.save import FileForm, Picture, PictureByRows, save
+from halocline.imaging.save import DeepByRows, DeepRowsWritten, FileForm, Picture, PictureByRows, save
 from halocline.imaging.survey import cameras_in, planes_there
 from halocline.operators.shared.water_shade import shade_of_steps, unseen_casters
 from halocline.presets.build import make_shot, outside_view
@@ -86,7 +86,7 @@ class FrameResult:
     template: Template
     delivery: Delivery
     pictures: Mapping[str, Picture]
-    by_rows: Mapping[str, PictureByRows]
+    by_rows: Mapping[str, PictureByRows | DeepByRows]
     counts: Mapping[str, int]
     warnings: tuple[str, ...]
     began: float
@@ -240,7 +240,7 @@ def render(inputs: FrameInputs, preset: Preset, how: Evaluation) -> FrameResult:
         template=loaded.template,
         delivery=delivery_of(preset.at(inputs.task.frame), loaded.views[0].space),
         pictures={view: made for view, made in pictures.items() if isinstance(made, Picture)},
-        by_rows={view: made for view, made in pictures.items() if isinstance(made, PictureByRows)},
+        by_rows={view: made for view, made in pictures.items() if not isinstance(made, Picture)},
         counts=_total([view.counts for view in loaded.views]),
         warnings=tuple(warnings),
         began=inputs.began,
@@ -296,15 +296,15 @@ def _count_below_zero(rgb: F32) -> int:
     return below
 
 
-def _below_zero(pictures: Iterable[Picture | PictureByRows]) -> float:
+def _below_zero(pictures: Iterable[Picture | PictureByRows | DeepByRows]) -> float:
     """Return the same of pictures that were written; those made by rows have counted them."""
     below = pixels = 0
     for picture in pictures:
         if isinstance(picture, Picture):
             below, pixels = below + _count_below_zero(picture.rgb), pixels + picture.alpha.size
         else:
-            assert isinstance(picture.rows, DeliveredRows)
-            below += sum(picture.rows.below.values())
+            assert isinstance(picture.rows, DeliveredRows | DeliveredDeep)
+            below += picture.rows.below_zero
             pixels += picture.shape[0] * picture.shape[1]
     return below / max(1, pixels)
 
@@ -430,7 +430,7 @@ def _track(task: FrameTask, view: View, preset: Preset) -> CameraTrack:
 
 def _rendered(
     view: View, inputs: FrameInputs, preset: Preset, how: Evaluation
-) -> tuple[Picture | PictureByRows, tuple[str, ...]]:
+) -> tuple[Picture | PictureByRows | DeepByRows, tuple[str, ...]]:
     """Return a view's picture, and what its steps have to tell."""
     task = inputs.task
     look = preset.at(task.frame)
@@ -475,6 +475,11 @@ class DeliveredRows:
     def __init__(self, make: Callable[[int, int], Picture]) -> None:
         self._make = make
         self.below: dict[int, int] = {}
+
+    @property
+    def below_zero(self) -> int:
+        """How many pixels of all that was written."""
+        return sum(self.below.values())
 
     def __call__(self, start: int, stop: int) -> Picture:
         """Return the picture over some rows."""
@@ -546,7 +551,9 @@ class _FlatWork:
         return _delivered(made, layers, self.plans, self.delivery, self.look)
 
 
-def _rendered_deep(view: View, shot: Shot, look: Look, how: Evaluation) -> tuple[Picture, tuple[str, ...]]:
+def _rendered_deep(
+    view: View, shot: Shot, look: Look, how: Evaluation
+) -> tuple[Picture | DeepByRows, tuple[str, ...]]:
     """Return the picture of a deep view, flat or deep, and what its steps have to tell."""
     output = look.output
     refuse_parts_of_deep(look)
@@ -558,28 +565,59 @@ def _rendered_deep(view: View, shot: Shot, look: Look, how: Evaluation) -> tuple
         refuse_flat_layers(steps)
     plan = plan_layers(steps.each, output.layers, compressed=delivery.compresses)
     work = DeepWork(view, plan, shot, how, open_water=not output.element, keep=output.deep)
+    told = (*steps.told, *look.graph.warnings(shot))
+    if output.deep:
+        rows = DeliveredDeep(work, delivery, look)
+        if not how.by_rows:
+            rows.make()
+        return DeepByRows(view.frame.data_window.shape, rows), told
     wet = work.done()
     with at_most(how.threads):
-        made = finished_flat(wet.planes, steps, view, shot, how)
-        if wet.samples is None:
-            picture = _delivered(made, plan.finished(made, shot), [plan], delivery, look)
-        else:
-            picture = Picture(delivery.picture(made["rgb"]), made["alpha"])
-            picture = _with_samples(picture, wet.samples, plan, shot, delivery, look)
-    return picture, (*steps.told, *look.graph.warnings(shot))
+        made = finished_flat(wet, steps, view, shot, how)
+        return _delivered(made, plan.finished(made, shot), [plan], delivery, look), told
 
 
-def _with_samples(
-    picture: Picture, wet: Samples, plan: LayerPlan, shot: Shot, delivery: Delivery, look: Look
-) -> Picture:
-    """Return a picture with its samples, and their layers, in the space that is written."""
-    # One row as wide as there are samples.
-    made = {"rgb": wet.rgb, "alpha": wet.alpha, **wet.passes}
-    row = {name: plane[..., None, :] for name, plane in made.items()}
-    done = _delivered(row, plan.finished(row, shot) if wet.size else {}, [plan], delivery, look)
-    layers = {name: plane[..., 0, :] for name, plane in done.layers.items()}
-    samples = replace(wet, rgb=done.rgb[:, 0], passes=layers)
-    return replace(picture, samples=samples, float_layers=done.float_layers)
+class DeliveredDeep:
+    """Rows of a deep picture as they are written, and how many of its flat pixels are below zero.
+
+    Parameters
+    ----------
+    work
+        What makes them.
+    delivery, look
+        How colours are written, and the look.
+    """
+
+    def __init__(self, work: DeepWork, delivery: Delivery, look: Look) -> None:
+        self._work, self._delivery, self._look = work, delivery, look
+        self._made: list[DeepRowsWritten] | None = None
+        self.below_zero = 0
+
+    def make(self) -> None:
+        """Make all of them before they are asked for."""
+        self._made = list(self._rows())
+
+    def __iter__(self) -> Iterator[DeepRowsWritten]:
+        """Yield them from the first to the last."""
+        return self._rows() if self._made is None else iter(self._made)
+
+    def _rows(self) -> Iterator[DeepRowsWritten]:
+        self.below_zero = 0
+        for rows in self._work.rows():
+            with at_most(self._work.how.threads):
+                assert rows.samples is not None
+                self.below_zero += _count_below_zero(self._delivery.picture(rows.planes["rgb"]))
+                yield self._delivered(rows.samples)
+
+    def _delivered(self, wet: Samples) -> DeepRowsWritten:
+        """Return samples, and their layers, in the space that is written."""
+        plan, shot = self._work.plan, self._work.shot
+        # One row as wide as there are samples.
+        made = {"rgb": wet.rgb, "alpha": wet.alpha, **wet.passes}
+        row = {name: plane[..., None, :] for name, plane in made.items()}
+        done = _delivered(row, plan.finished(row, shot), [plan], self._delivery, self._look)
+        layers = {name: plane[..., 0, :] for name, plane in done.layers.items()}
+        return DeepRowsWritten(replace(wet, rgb=done.rgb[:, 0], passes=layers), done.float_layers)
 
 
 def _delivered(

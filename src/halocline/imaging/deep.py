@@ -12,7 +12,7 @@ volumetric samples, from memory; checked against OpenImageIO's `DeepData` in the
 
 from __future__ import annotations
 
-from collections.abc import Mapping
+from collections.abc import Mapping, Sequence
 from dataclasses import dataclass, field, replace
 
 import numpy as np
@@ -73,6 +73,39 @@ class Samples:
     def pixels(self) -> Pixels:
         """The pixel of each sample, counted along the rows, ``(n,)``."""
         return np.repeat(np.arange(self.counts.size), self.counts.ravel())
+
+    @property
+    def slabs(self) -> int:
+        """How many of them have a length."""
+        return int(np.count_nonzero(self.back > self.front))
+
+    def rows(self, start: int, stop: int) -> Samples:
+        """Return the samples of the rows from and to (not included), of the same memory."""
+        first = int(self.counts[:start].sum())
+        own = slice(first, first + int(self.counts[start:stop].sum()))
+        return Samples(
+            self.counts[start:stop],
+            self.rgb[:, own],
+            self.alpha[own],
+            self.front[own],
+            self.back[own],
+            {name: plane[..., own] for name, plane in self.passes.items()},
+        )
+
+    @classmethod
+    def joined(cls, parts: Sequence[Samples]) -> Samples:
+        """Return the samples of rows below each other as one picture's; at least one."""
+        return cls(
+            np.concatenate([part.counts for part in parts]),
+            np.concatenate([part.rgb for part in parts], axis=-1),
+            np.concatenate([part.alpha for part in parts]),
+            np.concatenate([part.front for part in parts]),
+            np.concatenate([part.back for part in parts]),
+            {
+                name: np.concatenate([part.passes[name] for part in parts], axis=-1)
+                for name in parts[0].passes
+            },
+        )
 
     def taken(self, which: Pixels, counts: Pixels) -> Samples:
         """Return the samples at some places, as those of pixels that have so many each."""
@@ -144,18 +177,30 @@ def tidied(samples: Samples) -> Samples:
     """
     if samples.size < 2:
         return samples
-    pixels = samples.pixels
-    beside = pixels[1:] == pixels[:-1]
-    front, back = samples.front, samples.back
-    if (beside & (front[1:] < front[:-1])).any():
-        # What else tells samples of one depth apart makes the order theirs and not the file's.
-        keys = (*samples.rgb, samples.alpha, back, front, pixels)
-        samples = samples.taken(np.lexsort(keys), samples.counts)
-        front, back = samples.front, samples.back
-    overlapping = beside & ((front[1:] < back[:-1]) | ((front[1:] == front[:-1]) & (back[1:] == back[:-1])))
-    if not overlapping.any():
+    untidy = _overlapping(samples, disorder=True)
+    if not untidy.size:
         return samples
-    return _merged(samples, np.unique(pixels[1:][overlapping]))
+    # A pixel is put in order for its own sake alone, so that it does not matter which others are at hand.
+    own = np.flatnonzero(np.isin(samples.pixels, untidy))
+    few = samples.taken(
+        own, np.where(np.isin(np.arange(samples.counts.size), untidy), samples.counts.ravel(), 0)
+    )
+    # What else tells samples of one depth apart makes the order theirs and not the file's.
+    keys = (*few.rgb, few.alpha, few.back, few.front, few.pixels)
+    order = np.arange(samples.size)
+    order[own] = own[np.lexsort(keys)]
+    samples = samples.taken(order, samples.counts)
+    crowded = _overlapping(samples, disorder=False)
+    return _merged(samples, crowded) if crowded.size else samples
+
+
+def _overlapping(samples: Samples, *, disorder: bool) -> Pixels:
+    """Return the pixels in which a sample overlaps the one before it, or also lies before it."""
+    pixels, front, back = samples.pixels, samples.front, samples.back
+    found = (front[1:] < back[:-1]) | ((front[1:] == front[:-1]) & (back[1:] == back[:-1]))
+    if disorder:
+        found |= front[1:] < front[:-1]
+    return np.unique(pixels[1:][found & (pixels[1:] == pixels[:-1])])
 
 
 def _merged(samples: Samples, crowded: Pixels) -> Samples:

@@ -6,7 +6,7 @@ benchmarks/deep.py); rows are read a few at a time, and of the library's own cop
 
 from __future__ import annotations
 
-from collections.abc import Iterator, Mapping, Sequence
+from collections.abc import Iterable, Iterator, Mapping, Sequence
 from dataclasses import dataclass
 from pathlib import Path
 from typing import Any
@@ -29,11 +29,15 @@ from halocline.imaging.exr_write import (
     refuse_name,
 )
 
-# A picture of more samples is refused: read alone they take 4 GiB.
+# Of the few rows that are read or made at once, more are refused: read alone they take 4 GiB.
 MAX_SAMPLES = 1 << 27
 _ROWS = 16
 _AT_ONCE = 1 << 16
 _CHECK_SPACE = "Check the folder, its permissions and free space."
+
+
+# Of some rows: samples of each pixel, ``(rows, columns)``, and each channel's values, ``(n,)``, by its name.
+Rows = tuple[Pixels, Mapping[str, F32]]
 
 
 @dataclass(frozen=True)
@@ -43,20 +47,19 @@ class DeepPixels:
     Attributes
     ----------
     part
-        Its description; its windows are those of ``counts``.
-    counts
-        Samples of each pixel, ``(rows, columns)``.
-    values
-        Each channel's values, ``(n,)``, by its name.
+        Its description.
+    bands
+        Its rows from the first to the last, some at a time. They are gone through once.
     """
 
     part: Part
-    counts: Pixels
-    values: Mapping[str, F32]
+    bands: Iterable[Rows]
 
 
-def read_deep(path: Path, part: Part, names: Sequence[str]) -> tuple[Pixels, dict[str, F32]]:
-    """Read channels of a deep part.
+def read_deep(
+    path: Path, part: Part, names: Sequence[str], rows: tuple[int, int] | None = None
+) -> Iterator[Rows]:
+    """Read channels of a deep part, some rows at a time.
 
     Parameters
     ----------
@@ -64,18 +67,19 @@ def read_deep(path: Path, part: Part, names: Sequence[str]) -> tuple[Pixels, dic
         The file, and one of its parts from `halocline.imaging.exr.read_header`.
     names
         Channels.
+    rows
+        Rows of the data window from and to (not included), counted from its first; all of them where None.
 
-    Returns
-    -------
-    counts, values
-        Samples of each pixel over the data window, ``(rows, columns)``, and each channel's values, ``(n,)``,
-        one pixel after another.
+    Yields
+    ------
+    Rows
+        Samples of each pixel, and their values one pixel after another.
 
     Raises
     ------
     ReadError
-        ``E-READ-PIXELS`` where pixels are damaged or missing, ``E-READ-SIZE`` where there are more samples
-        than can be held.
+        ``E-READ-PIXELS`` where pixels are damaged or missing, ``E-READ-SIZE`` where a few rows hold more
+        samples than can be held.
     ChannelError
         ``E-CHANNEL-MISSING``.
     """
@@ -88,55 +92,80 @@ def read_deep(path: Path, part: Part, names: Sequence[str]) -> tuple[Pixels, dic
                 fix=f"It has: {', '.join(part.channels)}. Every sample needs its colour, its coverage A and "
                 "its depth Z: render them.",
             )
-    counts: list[Pixels] = []
-    values: dict[str, list[F32]] = {name: [] for name in names}
-    total = 0
+    start, stop = rows or (0, part.data_window.height)
+    numbers = [list(part.channels).index(name) for name in names]
     with opened(path) as file:
-        for data, pixels in _blocks(file, path, part):
-            own = np.fromiter(map(data.samples, range(pixels)), np.intp, pixels)
-            counts.append(own)
-            total += int(own.sum())
-            if total > MAX_SAMPLES:
-                raise ReadError(
-                    f"holds more than {MAX_SAMPLES} samples",
-                    code="E-READ-SIZE",
-                    where=_place(path, part),
-                    fix="Render with fewer samples a pixel (merge those nearer to each other than they are "
-                    "worth), or crop the picture.",
-                )
-            where = np.repeat(np.arange(pixels), own).tolist()
-            within = (np.arange(len(where)) - np.repeat(np.cumsum(own) - own, own)).tolist()
-            for name in names:
-                channel = list(part.channels).index(name)
-                found = map(data.deep_value, where, [channel] * len(where), within)
-                values[name].append(np.fromiter(found, np.float32, len(where)))
-    window = part.data_window
-    return (
-        np.concatenate(counts).reshape(window.shape),
-        {name: np.concatenate(each) for name, each in values.items()},
-    )
+        for data, first, last in _blocks(file, path, part, start, stop):
+            yield _values(data, range(first, last), dict(zip(names, numbers, strict=True)), path, part)
 
 
-def _blocks(file: Any, path: Path, part: Part) -> Iterator[tuple[Any, int]]:
-    """Yield the samples of some rows at a time, with how many pixels they are."""
-    window, channels = part.data_window, len(part.channels)
-    step = window.height if part.tiled else _ROWS
-    for top in range(window.y, window.y_end, step):
-        bottom = min(top + step, window.y_end)
-        data = (
-            file.read_native_deep_image(part.index, 0)
-            if part.tiled
-            else file.read_native_deep_scanlines(part.index, 0, top, bottom, 0, 0, channels)
+def _values(data: Any, pixels: range, channels: Mapping[str, int], path: Path, part: Part) -> Rows:
+    """Return what the library's samples of some pixels hold."""
+    own = np.fromiter(map(data.samples, pixels), np.intp, len(pixels))
+    total = int(own.sum())
+    if total > MAX_SAMPLES:
+        raise ReadError(
+            f"holds more than {MAX_SAMPLES} samples in a few rows",
+            code="E-READ-SIZE",
+            where=_place(path, part),
+            fix="Render with fewer samples a pixel (merge those nearer to each other than they are worth).",
         )
-        pixels = (bottom - top) * window.width
-        if data is None or data.pixels != pixels:
+    where = np.repeat(np.asarray(pixels), own).tolist()
+    within = (np.arange(total) - np.repeat(np.cumsum(own) - own, own)).tolist()
+    values = {
+        name: np.fromiter(map(data.deep_value, where, [channel] * total, within), np.float32, total)
+        for name, channel in channels.items()
+    }
+    return own.reshape(-1, part.data_window.width), values
+
+
+def rows_together(path: Path, part: Part) -> int:
+    """Return how many rows of a deep part are stored together: those of a tile; few of scan lines.
+
+    Parameters
+    ----------
+    path, part
+        As `read_deep` takes them.
+
+    Returns
+    -------
+    int
+        Rows, 1 or more.
+
+    Raises
+    ------
+    ReadError
+        ``E-READ-OPEN``.
+    """
+    if not part.tiled:
+        return _ROWS
+    with opened(path) as file:
+        file.seek_subimage(part.index, 0)
+        return max(1, int(file.spec().tile_height))
+
+
+def _blocks(file: Any, path: Path, part: Part, start: int, stop: int) -> Iterator[tuple[Any, int, int]]:
+    """Yield the library's samples of some rows at a time, and which of their pixels are meant."""
+    window, channels = part.data_window, len(part.channels)
+    step = rows_together(path, part)
+    # Tiles are read whole.
+    for top in range(start - start % step if part.tiled else start, stop, step):
+        bottom = min(top + step, window.height if part.tiled else stop)
+        rows = window.y + top, window.y + bottom
+        data = (
+            file.read_native_deep_tiles(part.index, 0, window.x, window.x_end, *rows, 0, 1, 0, channels)
+            if part.tiled
+            else file.read_native_deep_scanlines(part.index, 0, *rows, 0, 0, channels)
+        )
+        if data is None or data.pixels != (bottom - top) * window.width:
             raise ReadError(
                 f"samples cannot be read: {' '.join(reason_of(file).split()) or 'no reason given'}",
                 code="E-READ-PIXELS",
                 where=_place(path, part),
                 fix="The file is cut off or damaged; copy or render it again.",
             )
-        yield data, pixels
+        first, last = max(top, start) - top, min(bottom, stop) - top
+        yield data, first * window.width, last * window.width
 
 
 def _place(path: Path, part: Part) -> str:
@@ -169,6 +198,7 @@ def write_deep(path: str | Path, parts: Sequence[DeepPixels], *, overwrite: bool
     refuse_name(path)
     specs = [_deep_spec(each.part, len(parts) > 1) for each in parts]
     clamped = 0
+    last: list[Pixels] = []
     with whole_file(path, overwrite=overwrite) as temporary:
         out: Any = oiio.ImageOutput.create("openexr")
         try:
@@ -179,14 +209,21 @@ def write_deep(path: str | Path, parts: Sequence[DeepPixels], *, overwrite: bool
                     else out.open(str(temporary), specs if len(specs) > 1 else spec)
                 )
                 proceed(done, out, path, "E-WRITE-OPEN", _CHECK_SPACE)
-                data, count = _deep_data(each, spec)
-                clamped += count
-                proceed(out.write_deep_image(data), out, path, "E-WRITE-PIXELS", _CHECK_SPACE)
+                top = each.part.data_window.y
+                for counts, values in each.bands:
+                    data, count = _deep_data(each.part, counts, values)
+                    clamped += count
+                    end = top + len(counts)
+                    proceed(
+                        out.write_deep_scanlines(top, end, 0, data), out, path, "E-WRITE-PIXELS", _CHECK_SPACE
+                    )
+                    top = end
+                last.append(counts[-1])
         finally:
             closed = out.close()
         proceed(closed, out, path, "E-WRITE-PIXELS", _CHECK_SPACE)
         put_raw(temporary, path, [each.part for each in parts])
-        _check(temporary, path, parts)
+        _check(temporary, path, parts, last)
         size = temporary.stat().st_size
     return WriteRecord(path, size, clamped)
 
@@ -199,41 +236,41 @@ def _deep_spec(part: Part, several: bool) -> Any:
     return spec
 
 
-def _deep_data(each: DeepPixels, spec: Any) -> tuple[Any, int]:
-    """Return samples as the library takes them, and how many values were clamped."""
+def _deep_data(part: Part, counts: Pixels, values: Mapping[str, F32]) -> tuple[Any, int]:
+    """Return samples of some rows as the library takes them, and how many values were clamped."""
     data = oiio.DeepData()
-    data.init(spec)
-    counts = each.counts.ravel()
+    kinds = [oiio.TypeDesc(kind) for kind in part.channels.values()]
+    data.init(counts.size, len(kinds), kinds, list(part.channels))
+    counts = counts.ravel()
     for pixel, count in enumerate(counts.tolist()):
         data.set_samples(pixel, count)
     where = np.repeat(np.arange(counts.size), counts)
     within = np.arange(where.size) - np.repeat(np.cumsum(counts) - counts, counts)
     clamped = 0
-    for channel, (name, kind) in enumerate(each.part.channels.items()):
-        values = each.values[name]
+    for channel, (name, kind) in enumerate(part.channels.items()):
+        plane = values[name]
         if kind == "half":
-            clamped += int(np.count_nonzero(np.abs(values) > HALF_MAX))
-            values = np.clip(values, -HALF_MAX, HALF_MAX)
+            clamped += int(np.count_nonzero(np.abs(plane) > HALF_MAX))
+            plane = np.clip(plane, -HALF_MAX, HALF_MAX)
         put = data.set_deep_value
         # As Python's own numbers they take five times the memory: a few at a time.
         for start in range(0, where.size, _AT_ONCE):
             few = slice(start, start + _AT_ONCE)
-            given = (where[few].tolist(), within[few].tolist(), values[few].tolist())
+            given = (where[few].tolist(), within[few].tolist(), plane[few].tolist())
             for pixel, sample, value in zip(*given, strict=True):
                 put(pixel, channel, sample, value)
     return data, clamped
 
 
-def _check(temporary: Path, path: Path, parts: Sequence[DeepPixels]) -> None:
-    """Read the last rows of each part back: a file that was cut short has lost them first."""
+def _check(temporary: Path, path: Path, parts: Sequence[DeepPixels], last: Sequence[Pixels]) -> None:
+    """Read the last row of each part back: a file that was cut short has lost it first."""
     try:
         with opened(temporary) as file:
-            for index, each in enumerate(parts):
+            for index, (each, own) in enumerate(zip(parts, last, strict=True)):
                 window = each.part.data_window
                 data = file.read_native_deep_scanlines(
                     index, 0, window.y_end - 1, window.y_end, 0, 0, len(each.part.channels)
                 )
-                own = each.counts[-1]
                 if data is None or [data.samples(pixel) for pixel in range(own.size)] != own.tolist():
                     raise damaged(path, "samples differ")
     except ReadError as error:

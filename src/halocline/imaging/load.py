@@ -333,9 +333,9 @@ class _Reading:
         part = describing_part(header, plan.part, any_view=self.spec.camera_of(plan.view).eye is not None)
         deep = None
         if plan.part.deep:
-            deep = read_samples(self.path, plan, window, self.spec)
+            deep = read_samples(self.path, plan, window, self.spec, depth=self.with_range)
             flat = {name: plan.planes[name] for name in plan.planes.keys() - deep_planes(plan)}
-            planes = deep.planes(depth=self.with_range) | _read(replace(plan, planes=flat), window, self.read)
+            planes = {**deep.planes} | _read(replace(plan, planes=flat), window, self.read)
         else:
             planes = _read(plan, window, self.read)
         try:
@@ -455,7 +455,7 @@ class _Finish:
             depth_reasons=() if verdict is None else verdict.reasons,
             depth_spec=None if verdict is None else verdict.spec,
             statistics=statistics,
-            deep=self._deep_picture(verdict, camera),
+            deep=self._deep_picture(verdict, camera, space),
         )
 
     def _sound(self, rgb: F32, alpha: F32 | None, lights: list[F32]) -> None:
@@ -478,9 +478,6 @@ class _Finish:
         """Bring colours into the working space, in place."""
         for colour in (rgb, *lights):
             to_working(colour, alpha, space)
-        if self.deep is not None:
-            for colour in self.deep.lights():
-                to_working(colour, self.deep.samples.alpha[None], space)
 
     def _glows(self, rgb: F32, alpha: F32 | None) -> Mask | None:
         """Find light at alpha 0 that is to be kept, and tell of it."""
@@ -532,10 +529,12 @@ class _Finish:
             planes_found |= {"far_range": found.far_range, "far_share": found.far_share}
         return planes_found, verdict
 
-    def _deep_picture(self, verdict: DepthVerdict | None, camera: Camera) -> DeepPicture | None:
+    def _deep_picture(
+        self, verdict: DepthVerdict | None, camera: Camera, space: FoundSpace
+    ) -> DeepPicture | None:
         if self.deep is None or verdict is None:
             return None
-        return deep_picture(self.deep, verdict.spec, camera, self.window)
+        return deep_picture(self.deep, verdict.spec, camera, self.window, space)
 
     def _judge(self, statistics: BeautyStatistics, rgb: F32, alpha: F32) -> None:
         """Tell what the picture itself says against what was stated of it."""

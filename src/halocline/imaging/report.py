@@ -358,7 +358,7 @@ def _deep_report(view: View) -> DeepReport | None:
     return DeepReport(
         samples=view.counts["samples"],
         most_in_a_pixel=int(samples.counts.max()),
-        slabs=int(np.count_nonzero(samples.back > samples.front)),
+        slabs=samples.slabs,
         tidied=bool(view.counts["samples_tidied"]),
     )
 

@@ -2,8 +2,9 @@
 
 from __future__ import annotations
 
-from collections.abc import Callable, Collection, Mapping
+from collections.abc import Callable, Collection, Iterable, Mapping
 from dataclasses import dataclass, field, replace
+from itertools import chain
 from pathlib import Path
 
 import numpy as np
@@ -57,16 +58,12 @@ class Picture:
         ``NAME.X`` and ``.Y``, ``NAME.R`` and so on. A name with a dot in it is one channel, as it stands.
     float_layers
         Names of layers written as 32-bit float; the others are half.
-    samples
-        What is written instead where the file is to be deep; of samples over the template's window. Their
-        passes are its layers.
     """
 
     rgb: F32
     alpha: F32
     layers: Mapping[str, F32] = field(default_factory=dict)
     float_layers: Collection[str] = ()
-    samples: Samples | None = None
 
 
 @dataclass(frozen=True)
@@ -83,6 +80,38 @@ class PictureByRows:
 
     shape: tuple[int, int]
     rows: Callable[[int, int], Picture]
+
+
+@dataclass(frozen=True)
+class DeepRowsWritten:
+    """Some rows of a deep picture.
+
+    Attributes
+    ----------
+    samples
+        The samples; their passes are layers, named as those of `Picture`.
+    float_layers
+        As those of `Picture`.
+    """
+
+    samples: Samples
+    float_layers: Collection[str] = ()
+
+
+@dataclass(frozen=True)
+class DeepByRows:
+    """What is written for one view where the file is to be deep.
+
+    Attributes
+    ----------
+    shape
+        Rows and columns of the template's window.
+    rows
+        The rows of that window from the first to the last, some at a time.
+    """
+
+    shape: tuple[int, int]
+    rows: Iterable[DeepRowsWritten]
 
 
 @dataclass(frozen=True)
@@ -110,7 +139,7 @@ class FileForm:
 def save(
     path: str | Path,
     template: Template,
-    pictures: Mapping[str, Picture | PictureByRows],
+    pictures: Mapping[str, Picture | PictureByRows | DeepByRows],
     *,
     attributes: Mapping[str, AttributeValue] | None = None,
     carry: Collection[str] | str = (),
@@ -163,9 +192,10 @@ def save(
     if beauty_rank(layer.rpartition(".")[2]) is None:
         # Beside other layers its name would not tell that it is the picture.
         extra[WRITTEN_LAYER] = Attribute("string", layer)
-    whole = {view: picture for view, picture in pictures.items() if isinstance(picture, Picture)}
-    if any(picture.samples is not None for picture in whole.values()):
-        return _save_deep(path, template, whole, extra, form, overwrite=overwrite)
+    deep = {view: picture for view, picture in pictures.items() if isinstance(picture, DeepByRows)}
+    if deep:
+        return _save_deep(path, template, deep, extra, form, overwrite=overwrite)
+    flat = {view: picture for view, picture in pictures.items() if not isinstance(picture, DeepByRows)}
     parts = []
     for part in template.parts:
         beauties = [
@@ -173,7 +203,7 @@ def save(
         ]
         names = [name for index, name in carried if index == part.index]
         if beauties or names:
-            parts += _part_pixels(template, part, beauties, pictures, names, form.data_type)
+            parts += _part_pixels(template, part, beauties, flat, names, form.data_type)
     numbered = [
         PartPixels(_described(each.part, index, extra, form), each.planes) for index, each in enumerate(parts)
     ]
@@ -183,7 +213,7 @@ def save(
 def _save_deep(
     path: Path,
     template: Template,
-    pictures: Mapping[str, Picture],
+    pictures: Mapping[str, DeepByRows],
     extra: Mapping[str, Attribute],
     form: FileForm,
     *,
@@ -192,24 +222,49 @@ def _save_deep(
     """Write each view's samples as a deep part like the one it came in."""
     parts = []
     for index, beauty in enumerate(template.beauties):
-        samples, part = pictures[beauty.view].samples, template.parts[beauty.part]
-        assert samples is not None
-        assert beauty.alpha is not None
-        stem = beauty.colours[0].name.rpartition(".")[0]
-        depth = f"{stem}.Z" if f"{stem}.Z" in part.channels else "Z"
-        names = [place.name for place in (*beauty.colours, beauty.alpha)]
-        kinds = {name: form.data_type or part.channels[name] for name in names}
-        values = dict(zip(names, (*samples.rgb, samples.alpha), strict=True))
-        kinds |= {depth: "float", f"{depth}Back": "float"}
-        values |= {depth: samples.front, f"{depth}Back": samples.back}
-        picture, spelt = pictures[beauty.view], _spelling(part, beauty)
-        for layer, plane in samples.passes.items():
-            own = _layer_channels(layer, spelt, plane[..., None, :])
-            kinds |= dict.fromkeys(own, "float" if layer in picture.float_layers else "half")
-            values |= {name: row[0] for name, row in own.items()}
-        described = replace(part, channels=kinds, data_window=template.window)
-        parts.append(DeepPixels(_described(described, index, extra, form), samples.counts, values))
+        part = template.parts[beauty.part]
+        rows = iter(pictures[beauty.view].rows)
+        # The first rows tell what layers there are.
+        first = next(rows)
+        kinds = dict.fromkeys(_deep_channels(part, beauty, first.samples), "half")
+        stem = _stem(beauty)
+        kinds |= {name: form.data_type or part.channels[name] for name in _own_channels(beauty)}
+        kinds |= dict.fromkeys(_depths(part, stem), "float")
+        for layer in first.float_layers:
+            own = _layer_channels(layer, _spelling(part, beauty), first.samples.passes[layer][..., None, :])
+            kinds |= dict.fromkeys(own, "float")
+        described = _described(replace(part, channels=kinds, data_window=template.window), index, extra, form)
+        bands = (
+            (each.samples.counts, _deep_channels(part, beauty, each.samples)) for each in chain([first], rows)
+        )
+        parts.append(DeepPixels(described, bands))
     return write_deep(path, parts, overwrite=overwrite)
+
+
+def _stem(beauty: BeautyChannels) -> str:
+    return beauty.colours[0].name.rpartition(".")[0]
+
+
+def _own_channels(beauty: BeautyChannels) -> list[str]:
+    assert beauty.alpha is not None
+    return [place.name for place in (*beauty.colours, beauty.alpha)]
+
+
+def _depths(part: Part, stem: str) -> tuple[str, str]:
+    """Return the names of where samples begin and end."""
+    depth = f"{stem}.Z" if f"{stem}.Z" in part.channels else "Z"
+    return depth, f"{depth}Back"
+
+
+def _deep_channels(part: Part, beauty: BeautyChannels, samples: Samples) -> dict[str, F32]:
+    """Return the values of each channel of some samples, by its name."""
+    front, back = _depths(part, _stem(beauty))
+    values = dict(zip(_own_channels(beauty), (*samples.rgb, samples.alpha), strict=True))
+    values |= {front: samples.front, back: samples.back}
+    for layer, plane in samples.passes.items():
+        own = _layer_channels(layer, _spelling(part, beauty), plane[..., None, :])
+        values |= {name: row[0] for name, row in own.items()}
+    return values
 
 
 def carried_channels(template: Template, carry: Collection[str] | str) -> list[tuple[int, str]]:
@@ -271,7 +326,7 @@ def _refuse_inputs(path: Path, template: Template) -> None:
             )
 
 
-def _check_pictures(template: Template, pictures: Mapping[str, Picture | PictureByRows]) -> None:
+def _check_pictures(template: Template, pictures: Mapping[str, Picture | PictureByRows | DeepByRows]) -> None:
     views = {beauty.view for beauty in template.beauties}
     if set(pictures) != views:
         raise FrameError(
@@ -281,7 +336,7 @@ def _check_pictures(template: Template, pictures: Mapping[str, Picture | Picture
             fix="Give one picture for each view.",
         )
     for view, picture in pictures.items():
-        if isinstance(picture, PictureByRows):
+        if not isinstance(picture, Picture):
             continue
         planes = {"rgb": picture.rgb, "alpha": picture.alpha, **picture.layers}
         for name, plane in planes.items():
