@@ -2,11 +2,11 @@
 
 - `frame`: planes and windows (Frame, Window)
 - `load`: a frame from files (Loaded, Template, View, load, load_beauty, load_buffer)
-- `save`: and back (FileForm, Picture, PictureByRows, carried_channels, save)
+- `save`: and back (DeepByRows, DeepRowsWritten, FileForm, Picture, PictureByRows, carried_channels, save)
 - `exr`: the files themselves (Header, Part, header_of_buffer, read_header, readable_name, set_file_threads)
 - `deep`: samples of deep pictures: tidy, cut, merged, flat (Samples, split_evenly, uncovered_before)
 - `deep_file`: those in files (MAX_SAMPLES)
-- `deep_load`: and as a frame has them (DeepPicture)
+- `deep_load`: and as a frame has them (DeepPicture, DeepRows)
 - `exr_attributes`: their metadata
 - `exr_write`: writing them (can_write, refuse_compression)
 - `channels`: layers and views of a file
