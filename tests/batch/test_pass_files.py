@@ -174,10 +174,28 @@ def _run(words: list[str], capsys: pytest.CaptureFixture[str]) -> _Told:
     return _Told(status, seen.out, seen.err)
 
 
-def test_motion_vectors_that_are_stated_must_be_there() -> None:
-    stated = '[input.motion]\nlayer = "vector"\n'
+@pytest.mark.parametrize(
+    ("stated", "plane", "key"),
+    [
+        ('motion.layer = "vector"', "pass.motion", "input.motion.layer"),
+        ('normal_layer = "Nrm"', "normal", "input.normal_layer"),
+    ],
+)
+def test_an_optional_pass_that_is_stated_must_be_there(
+    stated: str, plane: str, key: str, shot: Folder, tmp_path: Path, capsys: pytest.CaptureFixture[str]
+) -> None:
     text = 'format = 1\nextends = "jerlov-1c"\n[steps.caustics]\nafter = "downwelling"\n'
-    needed, useful = planes_of_look(preset_from_text(text + stated).at(1))
-    assert "pass.motion" in needed
-    assert "pass.motion" not in useful
-    assert "pass.motion" in planes_of_look(preset_from_text(text).at(1))[1]
+    assert plane in planes_of_look(preset_from_text(text).at(1))[1]
+    needed, useful = planes_of_look(preset_from_text(f"{text}[input]\n{stated}\n").at(1))
+    assert plane in needed
+    assert plane not in useful
+    file = tmp_path / "look.toml"
+    file.write_text(f"{text}[input]\n{stated}\n", "utf-8")
+    clean = str(shot.clean / "arch.####.exr")
+    # Whether pictures are made or only looked for: it ends with what is missing, and with what is there.
+    for command in (["preset", "check", str(file), "--against", clean], ["apply", str(file), clean, "--out"]):
+        told = _run([*command, *([str(tmp_path / "wet")] if command[0] == "apply" else [])], capsys)
+        assert told.status == 2, told
+        assert "E-CHANNEL-MISSING" in told.err
+        assert key in told.err
+        assert "It has: " in told.err

@@ -107,7 +107,7 @@ ROWS: dict[str, Row] = {
     "input.depth_edges": Row("", (None, "'averaged'"), of_depth("edges"), ("auto", "averaged")),
     "input.premultiplied": Row("", (None, "false"), of_input("premultiplied"), (True, False)),
     "input.separate_edges": Row("", (None, "false"), of_input("separate_edges"), (True, False)),
-    "input.passes": Row("", (None, "{ normal = 'Nrm' }"), of_input("passes"), ({}, {"normal": "Nrm"})),
+    "input.passes": Row("", (None, "{ arch = 'ids.R' }"), of_input("passes"), ({}, {"arch": "ids.R"})),
     "input.motion": Row(
         "",
         (None, "{ layer = 'v', unit = 'fraction', points = 'to_last', up = false }"),

@@ -371,10 +371,23 @@ def planes_of_look(look: Look) -> tuple[frozenset[str], frozenset[str]]:
     read = [planes_read(graph) for graph in look.graphs]
     useful = frozenset[str]().union(*(may for _, may in read))
     needed = _render_passes(reads_of(look.places)).union(*(must for must, _ in read))
-    if look.input.motion is not None:
-        # Vectors that are stated and not there are a mistake; without a statement a step does without.
-        needed |= useful & {f"pass.{MOTION_PASS}"}
+    # What is stated and not there is a mistake; without a statement a step does without.
+    needed |= useful & _stated_passes(look)
     return needed, useful - needed
+
+
+def _stated_passes(look: Look) -> frozenset[str]:
+    """Return the planes of which a look says where the render has them."""
+    stated = look.input
+    layers = {"normal": stated.normal_layer, "position": stated.position_layer}
+    return frozenset(
+        [
+            *(name for name, layer in layers.items() if layer is not None),
+            *(f"{family}.{name}" for family in ("matte", "pass") for name in stated.passes),
+            *(f"light.{name}" for name in stated.lights),
+            *([f"pass.{MOTION_PASS}"] if stated.motion is not None else []),
+        ]
+    )
 
 
 def peak_memory_bytes() -> int:

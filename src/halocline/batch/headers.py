@@ -99,6 +99,7 @@ def refuse_lacking_passes(tasks: Iterable[FrameTask], preset: Preset) -> None:
         Where a header cannot be read, or the picture or its depth are not there.
     """
     lacking: dict[str, tuple[list[int], HaloclineError]] = {}
+    keys: dict[str, str] = {}
     for task in tasks:
         spec, needed = input_spec(preset, task.frame), planes_of_look(preset.at(task.frame))[0]
         headers = {role: read_header(path) for role, path in task.by_role.items()}
@@ -108,10 +109,10 @@ def refuse_lacking_passes(tasks: Iterable[FrameTask], preset: Preset) -> None:
                 _plan(headers, spec, (name,))
             except ChannelError as error:
                 lacking.setdefault(name, ([], error))[0].append(task.frame)
+                keys[name] = _key(name, spec)
     if lacking:
         told = "; ".join(
-            f"{_frames(frames)}: {key_of(name) or name}: {error.message}"
-            for name, (frames, error) in lacking.items()
+            f"{_frames(frames)}: {keys[name]}: {error.message}" for name, (frames, error) in lacking.items()
         )
         first = next(iter(lacking.values()))[1]
         raise ChannelError(
@@ -120,6 +121,12 @@ def refuse_lacking_passes(tasks: Iterable[FrameTask], preset: Preset) -> None:
             where=first.where,
             fix=f"{first.fix or ''} Give a pass that has files of its own with --pass NAME=FRAMES.".strip(),
         )
+
+
+def _key(name: str, spec: InputSpec) -> str:
+    """Return the key to type for a plane that is not there; its name where there is none."""
+    family, _, own = name.partition(".")
+    return spec.key_of_pass(own) if family == "pass" else key_of(name) or name
 
 
 def _plan(headers: Headers, spec: InputSpec, wanted: Collection[str]) -> None:

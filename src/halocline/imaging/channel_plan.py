@@ -279,7 +279,7 @@ class _Planner:
             return found
         kind, _, own = name.partition(".")
         if kind == "pass" and own:
-            return pass_of(view, spec.passes, own)
+            return pass_of(view, spec.passes.get(own, own), own, spec.key_of_pass(own))
         if kind == "light" and own:
             return light_of(view, spec.lights, own)
         if kind == "matte" and own:

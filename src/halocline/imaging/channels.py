@@ -330,17 +330,17 @@ def _without_view(piece: str, views: set[str]) -> str:
 _COMPONENT_ORDERS = ("rgba", "rgb", "xyz", "uv", "xy", "rg")
 
 
-def pass_of(view: ViewChannels, passes: Mapping[str, str], name: str) -> list[Channel]:
+def pass_of(view: ViewChannels, stated: str, name: str, key: str) -> list[Channel]:
     """Return the channels of any pass: one channel, or all of a layer.
 
     Parameters
     ----------
     view
         Where to look.
-    passes
-        Channel or layer by the name of a pass, where it is not called as the pass.
-    name
-        Of the pass.
+    stated
+        Channel or layer that holds it.
+    name, key
+        Of the pass, and where it is stated, for the message.
 
     Raises
     ------
@@ -348,12 +348,11 @@ def pass_of(view: ViewChannels, passes: Mapping[str, str], name: str) -> list[Ch
         ``E-CHANNEL-MISSING`` where there is no such channel or layer, ``E-CHANNEL-AMBIGUOUS`` where there
         are several.
     """
-    stated = passes.get(name, name)
     layer = layer_of(view, stated)
     whole = [channel for channel in view.channels if stated in (channel.name, channel.logical)]
     if layer is not None and not whole:
         return layer
-    return [view.need(stated, f'the pass "{name}"', f"input.passes.{name}")]
+    return [view.need(stated, f'the pass "{name}"', key)]
 
 
 def layer_of(view: ViewChannels, name: str) -> list[Channel] | None:

@@ -7,7 +7,7 @@ from dataclasses import dataclass, field
 
 from halocline.imaging.camera_metadata import CameraStatement
 from halocline.imaging.depth import DepthSpec
-from halocline.imaging.motion import MotionVectors
+from halocline.imaging.motion import MOTION_PASS, MotionVectors
 from halocline.imaging.repair import Policy
 
 
@@ -76,3 +76,12 @@ class InputSpec:
     def camera_of(self, view: str) -> CameraStatement:
         """Return what is stated of a view's camera."""
         return self.cameras.get(view, self.camera)
+
+    def key_of_pass(self, name: str) -> str:
+        """Return the preset key that says where the file has a pass, by the pass's name.
+
+        Motion vectors that are stated have a section of their own.
+        """
+        if name == MOTION_PASS and self.motion is not None:
+            return "input.motion.layer"
+        return f"input.passes.{name}"

@@ -78,6 +78,10 @@ class MotionSection(Strict):
     up: bool = True
 
 
+# Passes that have files of their own by these names, and keys of their own where they stand among others.
+_PASSES_WITH_KEYS = {"normal": "normal_layer", "position": "position_layer"}
+
+
 class InputSection(Strict):
     """What the render delivers. All of it is found by itself where left out.
 
@@ -149,6 +153,14 @@ class InputSection(Strict):
     keep_glows: bool = True
     separate_edges: bool = True
     bad_pixels: Literal["report", "clamp", "inpaint"] = "clamp"
+
+    @model_validator(mode="after")
+    def _each_by_its_own_key(self) -> InputSection:
+        for name, key in _PASSES_WITH_KEYS.items():
+            if name in self.passes:
+                stated = f'{key} = "{self.passes[name]}"'
+                raise ValueError(f"passes.{name} is read by nothing: say {stated} in [input] instead")
+        return self
 
 
 class BioOpticalSection(Strict):
