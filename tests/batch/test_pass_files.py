@@ -179,6 +179,7 @@ def _run(words: list[str], capsys: pytest.CaptureFixture[str]) -> _Told:
     [
         ('motion.layer = "vector"', "pass.motion", "input.motion.layer"),
         ('normal_layer = "Nrm"', "normal", "input.normal_layer"),
+        ('near_coverage_channel = "cover"', "near_coverage", "input.near_coverage_channel"),
     ],
 )
 def test_an_optional_pass_that_is_stated_must_be_there(

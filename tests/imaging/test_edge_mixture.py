@@ -9,7 +9,7 @@ import pytest
 
 from halocline._typing import F32
 from halocline.imaging.depth_edges import Mask
-from halocline.imaging.edge_mixture import far_light_of, mixture_planes, separate_surfaces
+from halocline.imaging.edge_mixture import ToldSurfaces, far_light_of, mixture_planes, separate_surfaces
 
 SAMPLES = 16
 SHAPE = (36, 60)
@@ -143,3 +143,58 @@ def test_share_of_light_where_depth_has_told_the_share_of_area() -> None:
     far_m, far_share = np.full(SHAPE, FAR_M, np.float32), np.where(edge, scene.far_share, np.float32(0))
     light = far_light_of(scene.rgb, near, far_m, far_share)
     assert np.abs(light - scene.far_light)[edge].max() < 0.01
+
+
+@pytest.mark.parametrize("width", [0.3, 1.2, 12.0])
+@pytest.mark.parametrize("colour", [(0.05, 0.04, 0.03), (0.5, 0.6, 0.4)], ids=["dark", "as behind"])
+def test_shares_and_depths_that_a_render_tells_are_taken_as_they_are(
+    width: float, colour: tuple[float, ...]
+) -> None:
+    scene = rendered(width=width, front=colour)
+    near = scene.far_share < 1.0
+    # The nearest surface's share and depth of each pixel, and the farthest's: all the render knows.
+    told = ToldSurfaces(
+        np.where(scene.far_share > 0.0, np.float32(FAR_M), np.float32(NEAR_M)),
+        np.where(near, np.float32(1.0) - scene.far_share, np.float32(1.0)),
+    )
+    planes = mixture_planes(
+        scene.rgb, scene.alpha, np.where(near, np.float32(NEAR_M), np.float32(FAR_M)), told
+    )
+    seen = scene.edge
+    np.testing.assert_allclose(planes["far_share"][seen], scene.far_share[seen], atol=1e-6)
+    np.testing.assert_allclose(planes["far_light"][seen], scene.far_light[seen], atol=1e-4)
+    np.testing.assert_allclose(planes["range"][seen], NEAR_M, rtol=1e-6)
+    np.testing.assert_allclose(planes["far_range"][seen], FAR_M, rtol=1e-6)
+    whole = (scene.far_share == 0.0) | (scene.far_share == 1.0)
+    assert not planes["far_share"][whole].any()
+
+
+def test_shares_alone_are_exact_where_depth_shows_the_step() -> None:
+    """The depth pass is one sample in the middle, on the near surface or on the far one."""
+    scene = rendered(width=6.0)
+    share = np.where(scene.far_share < 1.0, np.float32(1.0) - scene.far_share, np.float32(1.0))
+    planes = mixture_planes(scene.rgb, scene.alpha, scene.range, ToldSurfaces(None, share))
+    found = planes["far_share"] > 0.0
+    assert found.sum() > 0.7 * scene.edge.sum()
+    np.testing.assert_allclose(planes["far_share"][found], scene.far_share[found], atol=1e-6)
+    np.testing.assert_allclose(planes["far_light"][found], scene.far_light[found], atol=1e-4)
+    np.testing.assert_allclose(planes["range"][found], NEAR_M, rtol=1e-5)
+
+
+def test_the_farther_depth_alone_finds_wires_that_no_sample_beside_tells_of() -> None:
+    """Where a wire is met by every pixel's nearest sample, none around shows the wall by itself in depth."""
+    scene = rendered(width=1.2)
+    near = np.where(scene.far_share < 1.0, np.float32(NEAR_M), np.float32(FAR_M))
+    far = np.where(scene.far_share > 0.0, np.float32(2.0 * FAR_M), near)
+    planes = mixture_planes(scene.rgb, scene.alpha, near, ToldSurfaces(far))
+    np.testing.assert_allclose(planes["far_range"][scene.edge], 2.0 * FAR_M, rtol=1e-6)
+
+
+def test_passes_that_cannot_be_what_they_are_given_for_are_doubted() -> None:
+    scene = rendered(width=6.0)
+    near, far = (np.full(SHAPE, metres, np.float32) for metres in (NEAR_M, FAR_M))
+    assert ToldSurfaces(far, None).doubts(scene.alpha, near) == []
+    (told,) = ToldSurfaces(near, None).doubts(scene.alpha, far)
+    assert "input.far_depth_channel" in told
+    (told,) = ToldSurfaces(None, np.full(SHAPE, np.float32(0.5))).doubts(scene.alpha, near)
+    assert "input.near_coverage_channel" in told

@@ -12,11 +12,12 @@ import numpy as np
 import pytest
 
 from halocline._typing import F32
-from halocline.errors import ReadError, SequenceError
+from halocline.errors import ChannelError, ReadError, SequenceError
 from halocline.imaging.depth import DepthSpec
 from halocline.imaging.exr import Attribute, Part
 from halocline.imaging.exr_write import PartPixels, write_exr
 from halocline.imaging.input_spec import InputSpec
+from halocline.imaging.load import load
 from halocline.imaging.report import Obstacle, inspect
 
 if TYPE_CHECKING:
@@ -154,3 +155,30 @@ def test_only_what_cannot_be_read_at_all_raises(tmp_path: Path) -> None:
         inspect(tmp_path / "a.exr")
     with pytest.raises(SequenceError, match="E-SEQUENCE-EMPTY"):
         inspect(tmp_path / "b.####.exr")
+
+
+def test_what_the_render_tells_of_edges_is_read_and_said(scene: Scene, tmp_path: Path) -> None:
+    planes = planes_of(scene)
+    rows, columns = scene.alpha.shape
+    whole, depth = np.ones((rows, columns), np.float32), np.full((rows, columns), 3.0, np.float32)
+    far, share = depth.copy(), whole.copy()
+    # One column shows a quarter of something at 3 m before something at 12 m.
+    far[:, 4], share[:, 4] = 12.0, 0.25
+    own = {"A": whole, "Z": depth, "behind.Z": far, "cover.V": share}
+    path = write(scene, tmp_path / "a.exr", {**planes, **own})
+    stated = InputSpec(
+        depth_channel="Z", far_depth="behind.Z", near_coverage="cover.V", depth=DepthSpec(kind="planar")
+    )
+    view = load(path, stated, wanted=["far_depth", "near_coverage"]).views[0]
+    found = view.frame.planes
+    assert view.warnings == ()
+    assert not {"far_depth", "near_coverage"} & found.keys()
+    np.testing.assert_array_equal(found["far_share"], 1.0 - share)
+    np.testing.assert_allclose(found["far_range"][:, 4], 4.0 * found["range"][:, 4], rtol=1e-5)
+    report = inspect(path, stated, wanted=["far_depth", "near_coverage"])
+    assert report.views[0].passes["near_coverage"] == ("cover.V",)
+    assert "behind.Z" not in report.views[0].other_depths
+    told = next(line for line in report.lines() if "two surfaces" in line)
+    assert "their shares and the farther one's depth as the render tells" in told
+    with pytest.raises(ChannelError, match=r"input\.near_coverage_channel"):
+        load(path, replace(stated, near_coverage="missing"), wanted=["near_coverage"])

@@ -96,6 +96,8 @@ ROWS: dict[str, Row] = {
     # --- input: what the reader of files is told; that it obeys is held by tests/imaging
     "input.layer": Row("", (None, "'diver'"), of_input("beauty"), ("", "diver")),
     "input.depth_channel": Row("", (None, "'Z'"), of_input("depth_channel"), (None, "Z")),
+    "input.far_depth_channel": Row("", (None, "'far.Z'"), of_input("far_depth"), (None, "far.Z")),
+    "input.near_coverage_channel": Row("", (None, "'cover'"), of_input("near_coverage"), (None, "cover")),
     "input.normal_layer": Row("", (None, "'N'"), of_input("normal"), (None, "N")),
     "input.position_layer": Row("", (None, "'P'"), of_input("position"), (None, "P")),
     "input.lights": Row("", (None, "{ sun = 'key' }"), of_input("lights"), ({}, {"sun": "key"})),

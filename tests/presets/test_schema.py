@@ -30,6 +30,7 @@ BEYOND_A_SCHEMA = {
     "two_waters",
     "two_scales",
     "half_a_story",
+    "normals_among_passes",
     "unknown_water",
     "unknown_input",
     "ring",

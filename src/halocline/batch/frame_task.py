@@ -37,6 +37,7 @@ from halocline.imaging.colour import space_attributes
 from halocline.imaging.deep import Samples
 from halocline.imaging.frame import Frame
 from halocline.imaging.gamut import Delivery
+from halocline.imaging.input_spec import FAR_DEPTH, NEAR_COVERAGE, SECOND_SURFACE
 from halocline.imaging.load import Loaded, Template, View, load
 from halocline.imaging.motion import MOTION_PASS
 from halocline.imaging.save import DeepByRows, DeepRowsWritten, FileForm, Picture, PictureByRows, save
@@ -371,6 +372,9 @@ def planes_of_look(look: Look) -> tuple[frozenset[str], frozenset[str]]:
     read = [planes_read(graph) for graph in look.graphs]
     useful = frozenset[str]().union(*(may for _, may in read))
     needed = _render_passes(reads_of(look.places)).union(*(must for must, _ in read))
+    if not look.output.element:
+        # What a render tells of edges is the loader's. An element is one surface in each pixel.
+        useful |= SECOND_SURFACE
     # What is stated and not there is a mistake; without a statement a step does without.
     needed |= useful & _stated_passes(look)
     return needed, useful - needed
@@ -379,7 +383,12 @@ def planes_of_look(look: Look) -> tuple[frozenset[str], frozenset[str]]:
 def _stated_passes(look: Look) -> frozenset[str]:
     """Return the planes of which a look says where the render has them."""
     stated = look.input
-    layers = {"normal": stated.normal_layer, "position": stated.position_layer}
+    layers = {
+        "normal": stated.normal_layer,
+        "position": stated.position_layer,
+        FAR_DEPTH: stated.far_depth_channel,
+        NEAR_COVERAGE: stated.near_coverage_channel,
+    }
     return frozenset(
         [
             *(name for name, layer in layers.items() if layer is not None),

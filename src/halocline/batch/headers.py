@@ -109,7 +109,7 @@ def refuse_lacking_passes(tasks: Iterable[FrameTask], preset: Preset) -> None:
                 _plan(headers, spec, (name,))
             except ChannelError as error:
                 lacking.setdefault(name, ([], error))[0].append(task.frame)
-                keys[name] = _key(name, spec)
+                keys[name] = spec.key_of(name) or key_of(name) or name
     if lacking:
         told = "; ".join(
             f"{_frames(frames)}: {keys[name]}: {error.message}" for name, (frames, error) in lacking.items()
@@ -121,12 +121,6 @@ def refuse_lacking_passes(tasks: Iterable[FrameTask], preset: Preset) -> None:
             where=first.where,
             fix=f"{first.fix or ''} Give a pass that has files of its own with --pass NAME=FRAMES.".strip(),
         )
-
-
-def _key(name: str, spec: InputSpec) -> str:
-    """Return the key to type for a plane that is not there; its name where there is none."""
-    family, _, own = name.partition(".")
-    return spec.key_of_pass(own) if family == "pass" else key_of(name) or name
 
 
 def _plan(headers: Headers, spec: InputSpec, wanted: Collection[str]) -> None:

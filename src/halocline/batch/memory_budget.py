@@ -24,6 +24,7 @@ from halocline.graph.graph import Graph
 from halocline.graph.operator import Operator
 from halocline.imaging.exr import Header, read_header
 from halocline.imaging.exr_write import ROWS_WRITTEN
+from halocline.imaging.input_spec import SECOND_SURFACE
 from halocline.imaging.survey import planes_in
 from halocline.presets.preset import Preset
 
@@ -36,6 +37,8 @@ SHARE_OF_FREE = 0.8
 # fewer one process does, and needs least memory.
 _MANY_PROCESSORS = 4
 _PLANE_BYTES = 4
+# Channels of passes by family or name; of all others three are reckoned with.
+_CHANNELS = {"matte": 1, **dict.fromkeys(SECOND_SURFACE, 1)}
 # Planes alive in one tile at once, beyond the pictures themselves.
 _TILE_PLANES = 40
 # For each byte of a deep file, what its samples take in memory: measured, 130 bytes each where they are
@@ -227,7 +230,7 @@ def frame_need(tasks: Sequence[FrameTask], preset: Preset) -> FrameNeed | None:
             needed, useful = planes_of_look(look)
             extra = needed | planes_in(task.files, spec, useful)
             # rgb, alpha, range; three more where pixels mix two surfaces, or where normals are fitted.
-            planes = 3 + 1 + 1 + 3 + sum(1 if name.startswith("matte.") else 3 for name in extra)
+            planes = 3 + 1 + 1 + 3 + sum(_CHANNELS.get(name.partition(".")[0], 3) for name in extra)
             planes += 3 if spec.fit_surfaces and "normal" not in extra else 0
             output = look.output
             of_each = [(graph, look.bands.count) for graph in look.graphs]

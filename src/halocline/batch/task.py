@@ -139,6 +139,8 @@ def input_spec(preset: Preset, frame: float) -> InputSpec:
     return InputSpec(
         beauty=section.layer or "",
         depth_channel=section.depth_channel,
+        far_depth=section.far_depth_channel,
+        near_coverage=section.near_coverage_channel,
         normal=section.normal_layer,
         position=section.position_layer,
         lights=section.lights,

@@ -13,7 +13,7 @@ from halocline.imaging.channels import Path as LayerPath
 from halocline.imaging.exr import Header, Part
 from halocline.imaging.frame import Window
 from halocline.imaging.id_mattes import IdMatte, find_id_matte, names_told
-from halocline.imaging.input_spec import InputSpec
+from halocline.imaging.input_spec import SECOND_SURFACE, InputSpec
 from halocline.imaging.passes import (
     DEPTH_KEY,
     NORMAL_LAYERS,
@@ -255,13 +255,13 @@ class _Planner:
                 raise
             kind = name.partition(".")[0]
             found: list[Channel] | None
-            if kind == "matte":
+            if kind == "matte" or name in SECOND_SURFACE:
                 found = list(view.channels) if len(view.channels) == 1 else None
             else:
                 layers = list(view.layers)
                 found = layer_of(view, ".".join(layers[0])) if len(layers) == 1 else None
                 found = found[:3] if found and kind != "pass" else found
-            if found is None or (kind not in {"matte", "pass"} and len(found) != 3):
+            if found is None or (kind not in {"matte", "pass", *SECOND_SURFACE} and len(found) != 3):
                 raise
             return found
 
@@ -279,12 +279,13 @@ class _Planner:
             return found
         kind, _, own = name.partition(".")
         if kind == "pass" and own:
-            return pass_of(view, spec.passes.get(own, own), own, spec.key_of_pass(own))
+            return pass_of(view, spec.passes.get(own, own), own, spec.key_of(name))
         if kind == "light" and own:
             return light_of(view, spec.lights, own)
         if kind == "matte" and own:
             return self._matte(view, name, own)
-        return [view.need(spec.channels.get(name, name), f'plane "{name}"', "the channel it is in")]
+        key = spec.key_of(name) or "the channel it is in"
+        return [view.need(spec.channel_of(name), f'plane "{name}"', key)]
 
     def _matte(self, view: ViewChannels, name: str, own: str) -> list[Channel]:
         """Find a matte: a channel, or the ids of things by their names."""

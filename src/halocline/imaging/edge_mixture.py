@@ -8,7 +8,7 @@ beads. Coverage does not tell the two apart, for both are covered: colour does.
 Along a step in depth, the colours of the near surface F and of the far surface B are taken from pixels close
 by that the step does not touch. The pixel's colour C = a F + (1 - a) B then gives the near surface's share a
 by projection on the line from B to F. Where the two are of one colour it cannot tell, and need not: there the
-share is that of near pixels around.
+share is that of near pixels around. What a render tells of either, in passes of its own, is taken as it is.
 
 Work is on the pixels along steps alone, gathered by index; a value depends only on its own neighbourhood.
 """
@@ -34,6 +34,9 @@ _TEXTURE = np.float32(0.15)
 LEAST_SHARE = 0.02
 # Contrast of the two surfaces, relative to their mean, at which colour and place are believed alike.
 _CONTRAST = 0.15
+# A farther surface that is nearer by this share than the depth pass is no farther one; and passes that are
+# wrong on less than this share of the covered pixels are right.
+_NEARER, _DISAGREEMENT = 0.05, 0.02
 # Nothing is that near to a lens; keeps one over it finite.
 _NEAREST_M = 1e-3
 
@@ -62,6 +65,75 @@ class SurfacesInPixels:
 
 
 @dataclass(frozen=True)
+class ToldSurfaces:
+    """What a render tells of pixels that show two surfaces, in passes of its own.
+
+    Attributes
+    ----------
+    far_range
+        Range of the farther surface, metres, ``(rows, columns)``; where a pixel shows one surface, its range
+        (or nothing nearer). None where it is not told.
+    near_share
+        Share of the pixel's area that its nearest surface takes, 0 to 1, ``(rows, columns)``: 1 where it is
+        the only one. None where it is not told.
+    """
+
+    far_range: F32 | None = None
+    near_share: F32 | None = None
+
+    def mixed(self, alpha: F32, range_m: F32) -> Mask:
+        """Tell of which covered pixels they say that two surfaces are in them."""
+        found = np.zeros(range_m.shape, bool)
+        if self.far_range is not None:
+            found |= self._farther(range_m.ravel(), self.far_range.ravel()).reshape(found.shape)
+        if self.near_share is not None:
+            partly = (self.near_share > LEAST_SHARE) & (self.near_share < 1.0 - LEAST_SHARE)
+            found |= partly
+        found &= (alpha >= COVERED) & (range_m > _NEAREST_M) & (range_m < np.inf)
+        return found
+
+    def far_of(self, pixels: Pixels, own: F32) -> tuple[Mask, F32]:
+        """Return where another, farther surface is told of pixels, and one over its range, ``(n,)``."""
+        if self.far_range is None:
+            return np.zeros(own.shape, bool), own
+        far = self.far_range.ravel()[pixels]
+        with np.errstate(divide="ignore"):
+            told = self._farther(np.reciprocal(own), far)
+        return told, np.reciprocal(np.where(told, far, np.float32(1.0)))
+
+    def doubts(self, alpha: F32, range_m: F32) -> list[str]:
+        """Return what speaks against these passes, in sentences with the key to type."""
+        told = []
+        covered = (alpha >= COVERED) & np.isfinite(range_m)
+        count = max(1, int(np.count_nonzero(covered)))
+        if self.far_range is not None:
+            nearer = covered & (self.far_range < np.float32(1.0 - _NEARER) * range_m)
+            if (share := np.count_nonzero(nearer) / count) > _DISAGREEMENT:
+                told.append(
+                    f"the farther surface is nearer than the depth pass on {share:.1%} of the covered "
+                    "pixels: is it another kind of depth, or are the two exchanged? (input.far_depth_channel)"
+                )
+        if self.near_share is not None:
+            apart = self.mixed(alpha, range_m) & ~_along_steps(alpha, range_m)
+            if self.far_range is not None:
+                apart &= ~self._farther(range_m, self.far_range)
+            if (share := np.count_nonzero(apart) / count) > _DISAGREEMENT:
+                told.append(
+                    f"shares tell of a second surface on {share:.1%} of the covered pixels where depth shows "
+                    "one alone: do they say how much of a pixel its nearest surface takes, 1 off all edges? "
+                    "(input.near_coverage_channel)"
+                )
+        return told
+
+    @staticmethod
+    def _farther(range_m: F32, far: F32) -> Mask:
+        """Tell where a second range is that of another surface: as `STEP`, of one over both."""
+        with np.errstate(invalid="ignore"):
+            # Nothing is endlessly far in a pixel that is covered whole.
+            return np.asarray((range_m < np.float32(1.0 - STEP) * far) & (far < np.inf))
+
+
+@dataclass(frozen=True)
 class _Around:
     """The neighbours of pixels along a step, one array each for all of them: ``(n,)``, or ``(n, 3)``."""
 
@@ -73,7 +145,9 @@ class _Around:
     weight: float
 
 
-def separate_surfaces(rgb: F32, alpha: F32, range_m: F32) -> SurfacesInPixels:
+def separate_surfaces(
+    rgb: F32, alpha: F32, range_m: F32, told: ToldSurfaces | None = None
+) -> SurfacesInPixels:
     """Find the pixels that mix two covered surfaces, and tell the two apart.
 
     Parameters
@@ -84,11 +158,16 @@ def separate_surfaces(rgb: F32, alpha: F32, range_m: F32) -> SurfacesInPixels:
         Coverage ``(rows, columns)``. Pixels that open water shows through are left out: coverage tells those.
     range_m
         Range of one of the surfaces, or between them, ``(rows, columns)``; inf where nothing is hit.
+    told
+        What the render says of them; the rest is found by colour and by place.
     """
+    told = told or ToldSurfaces()
     on_step = _along_steps(alpha, range_m)
+    on_step |= told.mixed(alpha, range_m)
     pixels: Pixels = np.flatnonzero(on_step)
     own, own_rgb = _inverse(alpha, range_m, pixels), _colours(rgb, pixels)
-    middle = _middle(alpha, range_m, pixels)
+    has_far, told_far = told.far_of(pixels, own)
+    middle = np.where(has_far, np.sqrt(own * told_far), _middle(alpha, range_m, pixels))
     around = [
         _gathered((rgb, alpha, range_m), on_step, pixels, middle, (down, right))
         for down in range(-REACH, REACH + 1)
@@ -98,23 +177,31 @@ def separate_surfaces(rgb: F32, alpha: F32, range_m: F32) -> SurfacesInPixels:
     front, thin = _front_colour(around, behind)
     front = _extrapolated(rgb, alpha, range_m, pixels, thin, middle, behind, front)
     near_pixel = own > middle
-    share = _near_share(own_rgb, front, behind, around, thin)
-    # The centre of the pixel belongs to the far surface: at most half of it can be the near one.
-    np.minimum(share, np.float32(0.5), out=share, where=~near_pixel)
+    if told.near_share is None:
+        share = _near_share(own_rgb, front, behind, around, thin)
+        # The centre of the pixel belongs to the far surface: at most half of it can be the near one.
+        np.minimum(share, np.float32(0.5), out=share, where=~near_pixel)
+        light = _light_share(np.float32(1.0) - share, front, behind)
+    else:
+        share = np.clip(told.near_share.ravel()[pixels], np.float32(0.0), np.float32(1.0))
+        light = _light_of_far(np.float32(1.0) - share, behind, own_rgb)
     far_share = np.float32(1.0) - share
     mixed = (far_share > LEAST_SHARE) & (share > LEAST_SHARE)
-    near_m = np.reciprocal(np.where(near_pixel, own, _mean_inverse(around, near=True)))
-    far_m = np.reciprocal(np.where(near_pixel, _mean_inverse(around, near=False), own))
-    light = _light_share(far_share, front, behind)
+    near = np.where(near_pixel, own, _mean_inverse(around, near=True))
+    far = np.where(has_far, told_far, np.where(near_pixel, _mean_inverse(around, near=False), own))
+    if told.near_share is not None:
+        # Shares may tell of two surfaces where all depths around are one's: its water is right for both.
+        mixed &= near - far > STEP * near
+    near_m, far_m = np.reciprocal(near), np.reciprocal(far)
     return SurfacesInPixels(pixels[mixed], near_m[mixed], far_m[mixed], far_share[mixed], light[mixed])
 
 
-def mixture_planes(rgb: F32, alpha: F32, range_m: F32) -> dict[str, F32]:
+def mixture_planes(rgb: F32, alpha: F32, range_m: F32, told: ToldSurfaces | None = None) -> dict[str, F32]:
     """Return ``range``, ``far_range``, ``far_share`` and ``far_light`` of a picture; nothing where none mix.
 
     Parameters
     ----------
-    rgb, alpha, range_m
+    rgb, alpha, range_m, told
         See `separate_surfaces`.
 
     Returns
@@ -122,7 +209,7 @@ def mixture_planes(rgb: F32, alpha: F32, range_m: F32) -> dict[str, F32]:
     dict[str, F32]
         New planes by name; empty where no pixel mixes two surfaces.
     """
-    found = separate_surfaces(rgb, alpha, range_m)
+    found = separate_surfaces(rgb, alpha, range_m, told)
     if not found.pixels.size:
         return {}
     planes = {"range": range_m.copy(), "far_range": range_m.copy()}
@@ -416,6 +503,14 @@ def _light_share(far_share: F32, front: F32, behind: F32) -> F32:
     whole = (np.float32(1.0) - far_share) * _brightness(front)
     whole += light
     light /= np.maximum(whole, np.float32(1e-12))
+    return light
+
+
+def _light_of_far(far_share: F32, behind: F32, whole: F32) -> F32:
+    """Return (1 - a) B of the pixel's own light, where its share is told."""
+    light = far_share * _brightness(behind)
+    light /= np.maximum(_brightness(whole), np.float32(1e-12))
+    np.minimum(light, np.float32(1.0), out=light)
     return light
 
 

@@ -10,6 +10,10 @@ from halocline.imaging.depth import DepthSpec
 from halocline.imaging.motion import MOTION_PASS, MotionVectors
 from halocline.imaging.repair import Policy
 
+# What a render may tell of pixels that show two surfaces: names of passes, and of their planes.
+FAR_DEPTH, NEAR_COVERAGE = "far_depth", "near_coverage"
+SECOND_SURFACE = frozenset({FAR_DEPTH, NEAR_COVERAGE})
+
 
 @dataclass(frozen=True)
 class InputSpec:
@@ -21,6 +25,10 @@ class InputSpec:
         Layer (or part) that holds R, G, B and A; empty for the usual ones.
     depth_channel
         Channel that holds depth; for positions, name their layer in ``position`` instead.
+    far_depth
+        Channel that holds the depth of what stands behind in pixels that show two surfaces.
+    near_coverage
+        Channel that holds the share of the pixel that its nearest surface takes.
     normal, position
         Layers with X, Y, Z (or R, G, B).
     mattes
@@ -55,6 +63,8 @@ class InputSpec:
 
     beauty: str = ""
     depth_channel: str | None = None
+    far_depth: str | None = None
+    near_coverage: str | None = None
     normal: str | None = None
     position: str | None = None
     mattes: Mapping[str, str] = field(default_factory=dict)
@@ -77,11 +87,21 @@ class InputSpec:
         """Return what is stated of a view's camera."""
         return self.cameras.get(view, self.camera)
 
-    def key_of_pass(self, name: str) -> str:
-        """Return the preset key that says where the file has a pass, by the pass's name.
+    def channel_of(self, name: str) -> str:
+        """Return the channel that a plane of one channel is read from, by what is stated or by its name."""
+        told = {FAR_DEPTH: self.far_depth, NEAR_COVERAGE: self.near_coverage}
+        return told.get(name) or self.channels.get(name, name)
+
+    def key_of(self, name: str) -> str:
+        """Return the preset key that says where the file has a plane; empty where its name alone tells.
 
         Motion vectors that are stated have a section of their own.
         """
-        if name == MOTION_PASS and self.motion is not None:
-            return "input.motion.layer"
-        return f"input.passes.{name}"
+        if name in SECOND_SURFACE:
+            return f"input.{name}_channel"
+        family, _, own = name.partition(".")
+        if family != "pass":
+            return ""
+        return (
+            "input.motion.layer" if own == MOTION_PASS and self.motion is not None else f"input.passes.{own}"
+        )

@@ -30,12 +30,12 @@ from halocline.imaging.deep_load import DeepPicture, ReadSamples, deep_picture, 
 from halocline.imaging.depth import DepthPlanes, DepthSpec, range_planes
 from halocline.imaging.depth_inference import DepthVerdict, infer_depth, unit_warnings
 from halocline.imaging.depth_steps import DepthSteps, fitted_normals
-from halocline.imaging.edge_mixture import far_light_of, mixture_planes
+from halocline.imaging.edge_mixture import ToldSurfaces, far_light_of, mixture_planes
 from halocline.imaging.edge_normals import normals_of_nearer
 from halocline.imaging.exr import Header, Part, header_of_buffer, read_header, read_into
 from halocline.imaging.frame import Frame, Window
 from halocline.imaging.glows import COVER, Mask, find_glows, glow_range
-from halocline.imaging.input_spec import InputSpec
+from halocline.imaging.input_spec import FAR_DEPTH, NEAR_COVERAGE, SECOND_SURFACE, InputSpec
 from halocline.imaging.picture_statistics import (
     BeautyStatistics,
     beauty_statistics,
@@ -407,6 +407,7 @@ class _Finish:
                 "there, only water"
             )
         finished = {"rgb": rgb}
+        second = {name: planes.pop(name) for name in SECOND_SURFACE & planes.keys()}
         verdict = None
         if "depth" in planes:
             depth = planes.pop("depth")
@@ -422,13 +423,14 @@ class _Finish:
         if alpha is None:
             alpha = _coverage_from(finished.get("range"), self.window.shape, self.warnings)
         finished["alpha"] = alpha
-        if "far_range" in finished:
+        told = None if verdict is None else self._told(second, verdict, camera, finished, alpha)
+        if told is None and "far_range" in finished:
             # An averaged depth has told the two surfaces already, and their shares of the area.
             far = (finished["far_range"], finished["far_share"])
             finished["far_light"] = far_light_of(rgb, finished["range"], *far)
-        elif "range" in finished and spec.separate_edges:
+        elif "range" in finished and (told is not None or spec.separate_edges):
             before = finished["range"]
-            finished |= mixture_planes(rgb, alpha, before)
+            finished |= mixture_planes(rgb, alpha, before, told)
             if "normal" in planes:
                 planes["normal"] = normals_of_nearer(planes["normal"], before, finished["range"])
         if verdict is not None and spec.fit_surfaces and "normal" not in planes and camera.globe is None:
@@ -528,6 +530,36 @@ class _Finish:
         if found.far_range is not None and found.far_share is not None:
             planes_found |= {"far_range": found.far_range, "far_share": found.far_share}
         return planes_found, verdict
+
+    def _told(
+        self,
+        second: Mapping[str, F32],
+        verdict: DepthVerdict,
+        camera: Camera,
+        finished: dict[str, F32],
+        alpha: F32,
+    ) -> ToldSurfaces | None:
+        """Return what the render tells of pixels that show two surfaces, None where it tells nothing.
+
+        What it leaves out, an averaged depth pass has told: this is taken out of what is finished.
+        """
+        if not second:
+            return None
+        far, share = second.get(FAR_DEPTH), second.get(NEAR_COVERAGE)
+        if far is not None:
+            kind = "planar" if verdict.spec.kind == "position" else verdict.spec.kind
+            spec = replace(verdict.spec, kind=kind, edges="sharp")
+            far = range_planes(far, None, spec=spec, camera=camera, window=self.window).range
+        told = ToldSurfaces(far, share)
+        doubts = told.doubts(alpha, finished["range"])
+        self.doubts += doubts
+        self.warnings += doubts
+        averaged, far_share = finished.pop("far_range", None), finished.pop("far_share", None)
+        if averaged is None or far_share is None:
+            return told
+        return ToldSurfaces(
+            averaged if far is None else far, np.float32(1.0) - far_share if share is None else share
+        )
 
     def _deep_picture(
         self, verdict: DepthVerdict | None, camera: Camera, space: FoundSpace

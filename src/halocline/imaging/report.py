@@ -17,7 +17,7 @@ from halocline.imaging.colour import find_space
 from halocline.imaging.depth_edges import COVERED
 from halocline.imaging.exr import Header, Part, read_header
 from halocline.imaging.frame import Window
-from halocline.imaging.input_spec import InputSpec
+from halocline.imaging.input_spec import FAR_DEPTH, NEAR_COVERAGE, InputSpec
 from halocline.imaging.load import View, load, load_beauty
 from halocline.imaging.motion import MOTION_PASS, MotionVerdict
 from halocline.imaging.passes import depth_names
@@ -85,7 +85,8 @@ class ViewReport:
     """One view: what is known about its depth, camera, colours and bad pixels.
 
     ``passes`` are the channels that each plane is read from; ``other_depths`` depth channels that are not;
-    ``motion`` is what the cameras of this frame and the next say of motion vectors.
+    ``motion`` is what the cameras of this frame and the next say of motion vectors, ``edges`` how many pixels
+    show two surfaces and how these are told apart.
     """
 
     name: str
@@ -102,6 +103,7 @@ class ViewReport:
     warnings: tuple[str, ...]
     deep: DeepReport | None = None
     motion: str = ""
+    edges: str = ""
 
 
 @dataclass(frozen=True)
@@ -277,7 +279,7 @@ def _views(
             tuple(
                 name
                 for name in (depth_names(depths[view.name]) if view.name in depths else ())
-                if name not in view.passes.get("depth", ())
+                if name not in (*view.passes.get("depth", ()), *view.passes.get(FAR_DEPTH, ()))
             ),
         )
         for view in loaded.views
@@ -327,6 +329,21 @@ def _motion(view: View, spec: InputSpec, later: Camera | None) -> MotionVerdict 
     return spec.motion.judged(plane, range_m, (view.camera, later), windows)
 
 
+def _edges(view: View) -> str:
+    """Return how many pixels show two surfaces, and how these are told apart; empty where none does."""
+    share = view.frame.planes.get("far_share")
+    if share is None:
+        return ""
+    told = {NEAR_COVERAGE: "their shares", FAR_DEPTH: "the farther one's depth"}
+    known = [text for name, text in told.items() if name in view.passes]
+    found = f"{np.mean(share > 0):.1%} of the pixels show two surfaces"
+    return (
+        f"{found}, {' and '.join(known)} as the render tells"
+        if known
+        else f"{found}, as colour and depth tell"
+    )
+
+
 def _view_report(
     view: View, part: Part, spec: InputSpec, later: Camera | None, others: tuple[str, ...]
 ) -> ViewReport:
@@ -348,6 +365,7 @@ def _view_report(
         warnings=(*view.warnings, *((motion.text,) if motion is not None and motion.doubted else ())),
         deep=_deep_report(view),
         motion="" if motion is None or motion.doubted else motion.text,
+        edges=_edges(view),
     )
 
 
@@ -449,6 +467,8 @@ def _pass_lines(view: ViewReport) -> Iterable[str]:
     for plane, channels in view.passes.items():
         if plane not in names:
             yield f"  {plane:<14}{' '.join(channels)}"
+    if view.edges:
+        yield f"  {'edges':<14}{view.edges}"
     if view.motion:
         yield f"  {'vectors':<14}{view.motion}"
     if view.other_depths:

@@ -175,7 +175,7 @@ def _has(view: ViewChannels, spec: InputSpec, name: str, beauty: LayerPath | Non
             bool(view.named(spec.passes.get(own, own)))
             or layer_of(view, spec.passes.get(own, own)) is not None
         )
-    stated = spec.mattes.get(own, name) if kind == "matte" else spec.channels.get(name, name)
+    stated = spec.mattes.get(own, name) if kind == "matte" else spec.channel_of(name)
     if kind == "matte" and not view.named(stated):
         return find_id_matte(view, spec.mattes.get(own, own), "") is not None
     return bool(view.named(stated))

@@ -79,7 +79,12 @@ class MotionSection(Strict):
 
 
 # Passes that have files of their own by these names, and keys of their own where they stand among others.
-_PASSES_WITH_KEYS = {"normal": "normal_layer", "position": "position_layer"}
+_PASSES_WITH_KEYS = {
+    "normal": "normal_layer",
+    "position": "position_layer",
+    "far_depth": "far_depth_channel",
+    "near_coverage": "near_coverage_channel",
+}
 
 
 class InputSection(Strict):
@@ -91,6 +96,16 @@ class InputSection(Strict):
         Layer of the beauty: ``diver`` for the channels diver.R, diver.G, diver.B, or for a part ``diver``.
     depth_channel
         Channel of the depth pass, such as ``Z``, or ``diver.Z`` for the one in that layer or part.
+    far_depth_channel
+        Channel of the depth of what stands behind in pixels that show two surfaces, such as a depth pass that
+        keeps the farthest sample of each pixel; of the same kind and unit as the depth pass (along the
+        optical axis, beside positions). Elsewhere it equals the depth pass. Found by itself where it is
+        called ``far_depth``.
+    near_coverage_channel
+        Channel of the share of each pixel that its nearest surface takes, 0 to 1; 1 where it is the only
+        one. With it, and with ``far_depth_channel``, pixels that show two surfaces are taken apart as the
+        render has them and not by their colours, whatever ``separate_edges`` says. Found by itself where it
+        is called ``near_coverage``.
     normal_layer, position_layer
         Layers of the world normal and the world position, such as ``N`` and ``P``.
     lights
@@ -137,6 +152,8 @@ class InputSection(Strict):
 
     layer: str | None = None
     depth_channel: str | None = None
+    far_depth_channel: str | None = None
+    near_coverage_channel: str | None = None
     normal_layer: str | None = None
     position_layer: str | None = None
     lights: dict[str, str] = Field(default_factory=dict)
