@@ -1,6 +1,6 @@
 """Write docs/gallery.md and its pictures: every look that ships, on a frame of the demo sequence.
 
-The README's picture, one frame clean and in three waters, is put together from them.
+Beside each stands a part of it at 300 %, where its edges contrast most. The README's picture, one frame clean and in three waters, is put together from them.
 """
 
 from __future__ import annotations
@@ -33,6 +33,9 @@ IN_README = {
     "estuary-archway": "estuary-archway",
 }
 WIDTH = 720
+# What is shown at 300 % is as wide on the page as the whole picture.
+ENLARGED = 3
+CROP = (WIDTH * 9 // 16 // ENLARGED, WIDTH // ENLARGED)
 JPEG_QUALITY = 86
 # Plain waters come after the looks: the page opens with what people come for.
 PLAIN = re.compile(r"jerlov-.*")
@@ -56,12 +59,36 @@ def main() -> None:
         still = Still.read(task, look)
         shown = Viewing().pixels(still.planes(look)["rgb"], still.space)
         write_jpeg(PICTURES / f"{look.name}.jpg", smaller(shown, WIDTH))
+        write_jpeg(crop_of(look), enlarged(shown[hardest_place(shown)]))
         sys.stdout.write(f"{look.name}\n")
         if look is made[0]:
             write_jpeg(PICTURES / "clean.jpg", smaller(Viewing().pixels(still.clean, still.space), WIDTH))
     write_jpeg(BEFORE_AFTER, before_after())
-    if not chosen.only:
-        PAGE.write_text(page(made), encoding="utf-8")
+    PAGE.write_text(page(made), encoding="utf-8")
+
+
+def crop_of(look: Preset) -> Path:
+    """Return where a look's part at 300 % is."""
+    return PICTURES / f"{look.name}_300.jpg"
+
+
+def hardest_place(shown: U8) -> tuple[slice, slice]:
+    """Return rows and columns of the crop in which neighbouring pixels differ most, by their squares."""
+    light = shown.astype(np.float64)
+    contrast = np.zeros(shown.shape[:2])
+    for axis in (0, 1):
+        apart = np.square(np.diff(light, axis=axis)).max(axis=-1)
+        contrast[: apart.shape[0], : apart.shape[1]] += apart
+    total = cv2.integral(contrast)
+    high, wide = CROP
+    within = total[high:, wide:] - total[:-high, wide:] - total[high:, :-wide] + total[:-high, :-wide]
+    row, column = (int(place) for place in np.unravel_index(within.argmax(), within.shape))
+    return slice(row, row + high), slice(column, column + wide)
+
+
+def enlarged(shown: U8) -> U8:
+    """Return a picture whose pixels are squares of several: nothing of them is smoothed."""
+    return shown.repeat(ENLARGED, axis=0).repeat(ENLARGED, axis=1)
 
 
 def before_after() -> U8:
@@ -78,8 +105,9 @@ def page(made: list[Preset]) -> str:
         "# Gallery",
         "",
         "Every look that ships, on one frame of the demo sequence, through the first view of OpenColorIO's",
-        "built-in configuration. Made by `python tools/gallery.py`. Each is a preset file: read it for where",
-        "every number comes from, copy it, or begin yours with `extends`.",
+        "built-in configuration; below each, the part of it in which neighbouring pixels differ most, at 300 %.",
+        "Made by `python tools/gallery.py`. Each is a preset file: read it for where every number comes from,",
+        "copy it, or begin yours with `extends`.",
         "",
         "The clean render:",
         "",
@@ -103,6 +131,7 @@ def entry(look: Preset) -> list[str]:
     told = f"`{look.name}`, {look.water.name}: a black object vanishes at {story.sighting_range_m:.2g} m"
     if story.subject_range_m is not None:
         told += f"; the story keeps {story.wanted_contrast:.0%} of contrast at {story.subject_range_m:.3g} m"
+    crop = crop_of(look)
     return [
         f"### {look.title}",
         "",
@@ -110,6 +139,7 @@ def entry(look: Preset) -> list[str]:
         "",
         f"![{look.title}](pictures/gallery/{look.name}.jpg)",
         "",
+        *([f"![{look.title}, at 300 %](pictures/gallery/{crop.name})", ""] if crop.exists() else []),
         *([" ".join(look.notes.split()), ""] if look.notes else []),
     ]
 
