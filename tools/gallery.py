@@ -1,6 +1,7 @@
 """Write docs/gallery.md and its pictures: every look that ships, on a frame of the demo sequence.
 
-Beside each stands a part of it at 300 %, where its edges contrast most. The README's picture, one frame clean and in three waters, is put together from them.
+Below each stands a part of it at 300 %, where its edges contrast most. The README's picture, one frame clean
+and in three waters, is put together from them.
 """
 
 from __future__ import annotations
@@ -105,9 +106,9 @@ def page(made: list[Preset]) -> str:
         "# Gallery",
         "",
         "Every look that ships, on one frame of the demo sequence, through the first view of OpenColorIO's",
-        "built-in configuration; below each, the part of it in which neighbouring pixels differ most, at 300 %.",
-        "Made by `python tools/gallery.py`. Each is a preset file: read it for where every number comes from,",
-        "copy it, or begin yours with `extends`.",
+        "built-in configuration; below each, the part of it in which neighbouring pixels differ most, at",
+        "300 %. Made by `python tools/gallery.py`. Each is a preset file: read it for where every number",
+        "comes from, copy it, or begin yours with `extends`.",
         "",
         "The clean render:",
         "",

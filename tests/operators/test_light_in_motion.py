@@ -49,7 +49,9 @@ STILL: list[CausticField] = []
 FLOOR = (np.array([0.0, 1.0, 0.0]), np.array([0.0, -1.2, 0.0]))
 
 
-def lens(at: float, *, step_m: tuple[float, float, float], pan_deg: float = 0.0) -> Camera:
+def lens(
+    at: float, *, step_m: tuple[float, float, float], pan_deg: float = 0.0, focal_mm: float = 40.0
+) -> Camera:
     """A lens that looks down by 50 degrees, some frames from the middle of its way."""
     pitch, pan = np.radians(-50.0), np.radians(pan_deg * at)
     tilted = np.eye(3)
@@ -57,7 +59,7 @@ def lens(at: float, *, step_m: tuple[float, float, float], pan_deg: float = 0.0)
     turned = np.array([[np.cos(pan), 0, np.sin(pan)], [0, 1, 0], [-np.sin(pan), 0, np.cos(pan)]])
     matrix = np.eye(4)
     matrix[:3, :3], matrix[:3, 3] = turned @ tilted, np.array(step_m) * at
-    return pinhole(WINDOW, focal_length_mm=40.0, film_width_mm=36.0, camera_to_world=matrix)
+    return pinhole(WINDOW, focal_length_mm=focal_mm, film_width_mm=36.0, camera_to_world=matrix)
 
 
 def seen(camera: Camera, plane: tuple[F64, F64]) -> Frame:
@@ -129,6 +131,22 @@ def test_a_moving_lens_draws_the_pattern_out_as_many_moments_do(
     # Measured: .002 to .012; standing still .13 to .15, of the pan .023.
     assert off(gain(frame, moved), truth) < 0.02
     assert off(still, truth) > 0.1
+
+
+def test_a_lens_that_zooms_draws_the_pattern_out_as_many_moments_do() -> None:
+    """What it sees grows narrower by three tenths from frame to frame."""
+    zoomed = CameraTrack(
+        {NUMBER + at: lens(at, step_m=(0.0, 0.0, 0.0), focal_mm=40.0 / (1.0 - 0.3 * at)) for at in (-1, 0, 1)}
+    )
+    cameras = [zoomed.at(NUMBER + at) for at in moments()]
+    truth = np.mean(
+        [gain(seen(each, FLOOR), CameraTrack({NUMBER: each}), shutter=0) for each in cameras], axis=0
+    )
+    frame = seen(zoomed.at(NUMBER), FLOOR)
+    known, still = (
+        off(gain(frame, each), truth) for each in (zoomed, CameraTrack({NUMBER: zoomed.at(NUMBER)}))
+    )
+    assert known < 0.2 * still, (known, still)
 
 
 def test_a_lens_that_stands_still_changes_nothing() -> None:

@@ -1,7 +1,8 @@
 """Light shafts: beams of gathered sunlight, seen in the light that the water throws towards the lens.
 
 They brighten and darken the veiling light around its mean, converge towards the sun, and end where the
-subject begins. Things that stand in the sun's way throw their shadow into the water.
+subject begins. Things that stand in the sun's way throw their shadow into the water. Where the camera moves
+while the shutter is open, they are drawn out.
 """
 
 from __future__ import annotations
@@ -17,6 +18,7 @@ from halocline.compute.compiled import compiled
 from halocline.graph.operator import Operator, Planes, PlaneUse, Source, Stage, Tile
 from halocline.graph.sea import Sea
 from halocline.graph.shot import Shot
+from halocline.operators.shared.pixel_stretch import CameraMotion
 from halocline.operators.shared.surface_light import channel_weights, light_field
 from halocline.operators.shared.water_shade import RayGrid, WaterShade, shaft_water, veil_reach_m, water_shade
 from halocline.physics.sea.ray_volume import ShaftRays, ShaftSteps
@@ -112,7 +114,10 @@ class LightShafts(Operator[LightShaftsParameters, _Prepared]):
         steps = ShaftSteps.reaching(
             max(veil_reach_m(path), 2.0 * p.first_step * p.steps), first_m=p.first_step, count=p.steps
         )
-        rays = ShaftRays(grid.directions, grid.axes.origin, path.camera_depth_m, p.even_to)
+        motion = CameraMotion.of(shot, np.stack([grid.axes.x, grid.axes.y, -path.up]))
+        rays = ShaftRays(
+            grid.directions, grid.axes.origin, path.camera_depth_m, p.even_to, motion.moved, motion.turned
+        )
         shade = water_shade(shot, softness=p.shadow_softness) if p.shadows else None
         volume = ShaftVolume(
             light_field(shot, p.surface),

@@ -3,12 +3,13 @@
 from __future__ import annotations
 
 import math
+from dataclasses import replace
 
 import numpy as np
 import pytest
 from numpy.testing import assert_allclose, assert_array_equal
 
-from halocline._typing import F32
+from halocline._typing import F32, F64
 from halocline.errors import PhysicsError
 from halocline.physics.sea.caustics import CausticOptics
 from halocline.physics.sea.light_field import CausticField, CausticSetup
@@ -134,3 +135,34 @@ def test_impossible_steps_are_refused() -> None:
     with pytest.raises(PhysicsError) as caught:
         ShaftSteps(0.0, 0.1, 10)
     assert caught.value.code == "E-SHAFTS-STEPS"
+
+
+@pytest.mark.parametrize("moves", [False, True], ids=["turns", "moves"])
+def test_shafts_of_a_lens_that_is_moved_are_the_mean_of_its_moments(
+    field: CausticField, *, moves: bool
+) -> None:
+    """Over an open shutter the lens pans by 8 degrees, or goes 1.2 m aside."""
+    pan, step = (0.0, 1.2) if moves else (math.radians(8.0), 0.0)
+    water = ShaftWater((0.3, 0.12, 0.15), (0.2, 0.06, 0.07))
+
+    def turned(angle: float) -> F64:
+        cos, sin = math.cos(angle), math.sin(angle)
+        return np.array([[cos, -sin, 0.0], [sin, cos, 0.0], [0.0, 0.0, 1.0]])
+
+    def gain(at: float, rays: ShaftRays) -> F32:
+        looked = np.einsum("ij,jrc->irc", turned(pan * at), rays.directions).astype(np.float32)
+        there = replace(rays, directions=looked, origin=(3.0, -2.0 + step * at))
+        made = ShaftVolume(field, there, STEPS, water)
+        return made.gain(
+            np.arange(47, dtype=np.float32),
+            np.arange(7, dtype=np.float32),
+            np.full((7, 47), np.float32(np.inf)),
+        )
+
+    still = ShaftRays(fan(8, 48), (3.0, -2.0), 5.0)
+    truth = np.mean([gain(at, still) for at in (np.arange(7) + 0.5) / 7 - 0.5], axis=0)
+    motion = turned(0.5 * pan) - turned(-0.5 * pan)
+    drawn = gain(0.0, replace(still, moved=np.float32([0.0, step, 0.0]), turned=motion.astype(np.float32)))
+    apart, before = ((made - truth).std() / (truth - 1.0).std() for made in (drawn, gain(0.0, still)))
+    # Measured: .077 of .287 as it turns; of what is left the moments are apart themselves.
+    assert apart < 0.35 * before, (apart, before)

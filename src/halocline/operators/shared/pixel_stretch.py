@@ -16,6 +16,7 @@ import numpy as np
 from halocline._typing import F32, F64
 from halocline.compute.compiled import compiled
 from halocline.graph.shot import Shot
+from halocline.imaging.camera import Camera
 from halocline.physics.sea.slope_lookup import drawn_out
 
 # A surface seen this steeply at least, when the width of a pixel on it is reckoned.
@@ -39,7 +40,8 @@ class CameraMotion:
     moved
         ``(3,)`` metres that the lens moves.
     turned
-        ``(3, 3)``: times a unit view direction, how far that moves on the unit sphere as the camera turns.
+        ``(3, 3)``: times a unit view direction, how far that moves, at a metre, as the camera turns and its
+        lens zooms; along the direction itself it may be off, which moves no place on a surface.
     lens
         ``(3, 3)``: the camera's axes to the right, upward and ahead as rows, the first two times the tangent
         of a pixel.
@@ -71,7 +73,7 @@ class CameraMotion:
         moments, camera = shot.shutter(), shot.camera
         opened, closed = (shot.track.at(frame) for frame in moments)
         axes = camera.rotation.T @ level.T * np.array([*camera.tangent_per_px, -1.0])[:, np.newaxis]
-        turned = (closed.rotation - opened.rotation) @ camera.rotation.T
+        turned = (_looked_along(closed, camera) - _looked_along(opened, camera)) @ camera.rotation.T
         return cls(
             (level @ (closed.position_m - opened.position_m)).astype(np.float32),
             (level @ turned @ level.T).astype(np.float32),
@@ -114,6 +116,21 @@ class CameraMotion:
         if not self.still:
             _sweep(directions, range_m, self.moved, self.turned, out)
         return out
+
+
+def _looked_along(then: Camera, now: Camera) -> F64:
+    """Return what takes directions in the axes of a camera to where their pixels look at another time, world.
+
+    ``(3, 3)``; times a unit direction it gives one whose part along the optical axis is that of now.
+    """
+    zoomed = np.eye(3)
+    for axis, downward in ((0, 1.0), (1, -1.0)):
+        zoomed[axis, axis] = then.tangent_per_px[axis] / now.tangent_per_px[axis]
+        shifted = now.centre_px[axis] - then.centre_px[axis]
+        # The camera looks along its third axis backwards.
+        zoomed[axis, 2] = -downward * then.tangent_per_px[axis] * shifted
+    looked: F64 = then.rotation @ zoomed
+    return looked
 
 
 @dataclass(frozen=True)

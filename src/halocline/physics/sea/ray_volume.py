@@ -7,7 +7,7 @@ and neighbours in front or behind lend it nothing.
 from __future__ import annotations
 
 import math
-from dataclasses import dataclass
+from dataclasses import dataclass, field
 from functools import cached_property
 
 import numpy as np
@@ -85,12 +85,18 @@ class ShaftRays:
     even_to_m
         Up to here the field is taken as even, and comes in fully at twice as far. A filament that crosses the
         lens itself brightens the whole picture at once, as it does at sea; 0 leaves it so.
+    moved
+        ``(3,)`` metres that the lens moves while the shutter is open: x, y and down.
+    turned
+        ``(3, 3)``: times a direction, how far that goes meanwhile, at a metre.
     """
 
     directions: F32
     origin: tuple[float, float]
     depth_m: float
     even_to_m: float = 0.0
+    moved: F32 = field(default_factory=lambda: np.zeros(3, np.float32))
+    turned: F32 = field(default_factory=lambda: np.zeros((3, 3), np.float32))
 
 
 @dataclass(frozen=True)

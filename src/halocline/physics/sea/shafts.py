@@ -17,6 +17,9 @@ are short near the lens and longer away from it, and each takes the detail that 
 itself, the same on every frame: nothing is skipped over, so there is no pattern of steps, and neither noise
 nor flicker.
 
+While the shutter is open, a moving camera draws the field out: each sample is the mean along the way that
+its place goes meanwhile, from as many places as that way has points of the sample's detail.
+
 V is what is left of the sun where things stand in its way (`halocline.physics.sea.shade`). What they take
 from the even veil is not in M.
 """
@@ -46,6 +49,8 @@ _WINDOW = 512
 _HALVINGS = 3
 # Half the side of the laid-out field, metres, at most: beyond it shafts have long merged.
 _WIDEST_M = 30.0
+# Places at most on each side of a sample's own along the way that it goes while the shutter is open.
+_ASIDE = 6
 # In float32, as all numbers in the loops.
 _ZERO, _HALF, _ONE, _TINY = (np.float32(number) for number in (0.0, 0.5, 1.0, 1e-30))
 
@@ -105,6 +110,7 @@ class ShaftVolume(RayVolume):
             np.ascontiguousarray(self._sun_share[:, rows]),
             self.shade is not None,
             sun,
+            (self.rays.moved, self.rays.turned),
             block,
         )
 
@@ -127,16 +133,24 @@ def _integrate(
     sun_share: F32,
     shaded: bool,
     sun: Map,
+    motion: tuple[F32, F32],
     block: F32,
 ) -> None:
     """Turn what is left of the veil at each step's end into M, ray by ray."""
     drift_x, drift_y, lens_m, even_to_m, lens_x, lens_y = numbers
+    moved, turned = motion
+    moved_x, moved_y = moved[0] - moved[2] * drift_x, moved[1] - moved[2] * drift_y
     for row in range(directions.shape[1]):
         for column in range(directions.shape[2]):
             level_x, level_y = directions[0, row, column], directions[1, row, column]
             down = directions[2, row, column]
             # What is left along the beam does not move over the pattern.
             x, y = level_x - down * drift_x, level_y - down * drift_y
+            # Nor does what the camera's motion moves along it.
+            turned_down = turned[2, 0] * level_x + turned[2, 1] * level_y + turned[2, 2] * down
+            turned_x = turned[0, 0] * level_x + turned[0, 1] * level_y + turned[0, 2] * down
+            turned_y = turned[1, 0] * level_x + turned[1, 1] * level_y + turned[1, 2] * down
+            turned_x, turned_y = turned_x - turned_down * drift_x, turned_y - turned_down * drift_y
             ray = block[row, column]
             by_0, by_1, by_2 = sun_share[0, row, column], sun_share[1, row, column], sun_share[2, row, column]
             more_0 = more_1 = more_2 = _ZERO
@@ -151,7 +165,9 @@ def _integrate(
                     rung = rung_at(depths_m, depth, rung)
                     below = (depth - depths_m[rung]) / (depths_m[rung + 1] - depths_m[rung])
                     below = max(_ZERO, min(below, _ONE))
-                    light = _laid_out(layout, grids, levels[step], rung, below, x * middle, y * middle)
+                    place = (x * middle, y * middle)
+                    way = (moved_x + middle * turned_x, moved_y + middle * turned_y)
+                    light = _on_the_way(layout, grids, levels[step], rung, below, place, way)
                     if middle < even_to_m + even_to_m:
                         light = _ONE + (light - _ONE) * (middle / even_to_m - _ONE)
                 change = light - _ONE
@@ -173,6 +189,40 @@ def _integrate(
                 )
             # At the lens itself M is what the first step makes of it.
             ray[0, 0], ray[0, 1], ray[0, 2] = ray[1, 0], ray[1, 1], ray[1, 2]
+
+
+@compiled
+def _on_the_way(
+    layout: F32,
+    grids: F32,
+    level: int,
+    rung: int,
+    below: np.float32,
+    place: tuple[np.float32, np.float32],
+    way: tuple[np.float32, np.float32],
+) -> np.float32:
+    """Return the mean of the laid-out light along a way that a place is the middle of.
+
+    Of a way shorter than the points are apart, that of its middle. Places at its ends count by the share of
+    the way that is theirs, so that nothing jumps as it grows.
+    """
+    half = _HALF * np.sqrt(way[0] * way[0] + way[1] * way[1]) * grids[level, 1]
+    if half <= _HALF:
+        return _laid_out(layout, grids, level, rung, below, place[0], place[1])
+    while half > np.float32(_ASIDE) and level < grids.shape[0] - 1:
+        level += 1
+        half *= _HALF
+    apart = max(_ONE, half / np.float32(_ASIDE))
+    half /= apart
+    aside = int(half + _HALF)
+    total = weights = _ZERO
+    for number in range(-aside, aside + 1):
+        weight = min(_ONE, half - np.float32(abs(number)) + _HALF)
+        share = np.float32(number) / (half + half)
+        x, y = place[0] + share * way[0], place[1] + share * way[1]
+        total += weight * _laid_out(layout, grids, level, rung, below, x, y)
+        weights += weight
+    return total / weights
 
 
 @compiled
