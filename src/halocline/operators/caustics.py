@@ -25,6 +25,7 @@ from halocline.filters.facing import (
 from halocline.graph.operator import Operator, Planes, PlaneUse, Source, Stage, Tile
 from halocline.graph.sea import Sea
 from halocline.graph.shot import Shot
+from halocline.imaging.frame import Window
 from halocline.imaging.motion import MOTION_PASS
 from halocline.operators.shared.pixel_stretch import STEEPEST, CameraMotion, Stretches, stretches
 from halocline.operators.shared.surface_light import (
@@ -53,6 +54,9 @@ _SHORT = np.float32(0.1)
 _OUTER = (-1.0, 1.0)
 _EIGHT = (-1.0, -0.75, -0.5, -0.25, 0.25, 0.5, 0.75, 1.0)
 _MOTION = f"pass.{MOTION_PASS}"
+# By how much one over the range departs from a straight line at a step, over its own: less is a surface's
+# shape. Where it changes by more than the second from pixel to pixel, two surfaces are told apart.
+_BENT, _TOLD_APART = np.float32(0.03), np.float32(0.18)
 # In float32, as all numbers in the loops.
 _NOTHING, _ALL, _LEAST, _FARTHEST = (np.float32(number) for number in (0.0, 1.0, 1e-6, FARTHEST_M))
 
@@ -140,8 +144,12 @@ class Caustics(Operator[CausticsParameters, _Prepared]):
         return self.parameters.contrast == 0.0 or shot.path.surface_sun_share <= 0.0
 
     def reach(self, shot: Shot) -> int:  # noqa: ARG002 - part of the protocol
-        """At edges, directions are averaged over the pixels around; those from depth take one more."""
-        return {"auto": EDGE_REACH + 1, "render": EDGE_REACH, "none": 0}[self.parameters.normals]
+        """At edges, directions are averaged over the pixels around; those from depth take one more.
+
+        At low steps the light itself is, over one more.
+        """
+        around = {"auto": EDGE_REACH + 1, "render": EDGE_REACH, "none": 0}
+        return around[self.parameters.normals] + 1
 
     def prepare(self, shot: Shot) -> _Prepared:
         """Raise the sea and refract the sun through it."""
@@ -163,24 +171,35 @@ class Caustics(Operator[CausticsParameters, _Prepared]):
     def apply(self, planes: Planes, tile: Tile, shot: Shot, prepared: _Prepared) -> Planes:
         """Put the pattern on the light."""
         trimmed = {name: tile.trim(plane) for name, plane in planes.items()}
+        around = _one_more(tile)
+        seen = {name: around.trim(plane) for name, plane in planes.items()}
         normal = self._normals(planes, tile, shot)
         facing: F32 | None = None
         direction: F32 | None = None
         if normal is not None:
             path = shot.path
-            direction = tile.trim(normal).reshape(3, -1)
+            direction = around.trim(normal).reshape(3, -1)
             takes = sun_over_diffuse(
                 normal, planes["range"], travel=path.sun_travel, up=path.up, from_below=_FROM_BELOW
             )
-            facing = tile.trim(takes).ravel()
-        view = _View.of(shot, prepared.axes, tile)
+            facing = around.trim(takes).ravel()
+        view = _View.of(shot, prepared.axes, around)
         held = self._held(trimmed)
         vectors = None
         # Vectors in a panorama's pixels are no ways in the plane of a picture.
-        if shot.camera.globe is None and shot.motion is not None and _MOTION in trimmed:
-            vectors = shot.motion.pixels(trimmed[_MOTION], shot.display_window).reshape(2, -1)
-        gain = _departure(prepared, view, trimmed["range"].ravel(), facing, direction, vectors)
-        gain = gain.reshape(-1, *tile.region.shape)
+        if shot.camera.globe is None and shot.motion is not None and _MOTION in seen:
+            vectors = shot.motion.pixels(seen[_MOTION], shot.display_window).reshape(2, -1)
+        apart = _departure(prepared, view, seen["range"].ravel(), facing, direction, vectors)
+        rows, columns = around.region.slices_of(tile.region)
+        gain = np.empty((apart.shape[0], *tile.region.shape), np.float32)
+        _even_at_steps(
+            apart.reshape(-1, *around.region.shape),
+            seen["range"],
+            trimmed.get("far_share", np.zeros((0, 0), np.float32)),
+            rows.start,
+            columns.start,
+            gain,
+        )
         gain *= held
         gain += np.float32(1.0)
         key = self.parameters.key_light
@@ -189,7 +208,8 @@ class Caustics(Operator[CausticsParameters, _Prepared]):
         written: dict[str, F32] = {}
         farther = Farther.of(trimmed)
         if farther is not None:
-            there = view.at(farther.where[0] * tile.region.width + farther.where[1])
+            at = (farther.where[0] + rows.start) * around.region.width + farther.where[1] + columns.start
+            there = view.at(at)
             towards = None if normal is None else self._farther_normals(planes, tile, normal, farther)
             far_takes = None if towards is None else _takes_of(towards, shot)
             far_gain = _departure(prepared, there, farther.range_m, far_takes, towards)
@@ -236,6 +256,14 @@ class Caustics(Operator[CausticsParameters, _Prepared]):
         if p.shadow_matte:
             share *= np.float32(1.0) - planes[f"matte.{p.shadow_matte}"]
         return share
+
+
+def _one_more(tile: Tile) -> Tile:
+    """Return the part of the picture asked for with a pixel more around it, as far as the picture goes."""
+    region, window = tile.region, tile.window
+    x, y = max(window.x, region.x - 1), max(window.y, region.y - 1)
+    right, below = min(window.x_end, region.x_end + 1), min(window.y_end, region.y_end + 1)
+    return replace(tile, region=Window(x, y, right - x, below - y))
 
 
 def _takes_of(normal: F32, shot: Shot) -> F32:
@@ -391,6 +419,49 @@ def _find_surfaces(
         depth[i] = max(down[i] * far + lens_m, _NOTHING) if far > _NOTHING else _NOTHING
         # On level ground, between its width across and along the view.
         width[i] = far * per_m / np.sqrt(max(abs(down[i]), STEEPEST))
+
+
+@compiled
+def _even_at_steps(apart: F32, range_m: F32, far_share: F32, top: int, left: int, out: F32) -> None:
+    """Write gains of pixels; where one surface steps behind another, the mean of those of the pixels around.
+
+    Light is the mean over a pixel, its place that of one sample in it. Along a crest that is seen aslant the
+    samples of neighbouring pixels lie on its top and far behind it in turn, and a fine pattern breaks into
+    dashes there. Where the step is high enough for two surfaces to be told apart, they have been.
+    """
+    for row in range(out.shape[1]):
+        for column in range(out.shape[2]):
+            r, c = row + top, column + left
+            told = far_share.size > 0 and far_share[row, column] > _NOTHING
+            if told or not _steps(range_m, r, c):
+                for band in range(out.shape[0]):
+                    out[band, row, column] = apart[band, r, c]
+                continue
+            for band in range(out.shape[0]):
+                total = weights = _NOTHING
+                for y in range(max(0, r - 1), min(range_m.shape[0], r + 2)):
+                    for x in range(max(0, c - 1), min(range_m.shape[1], c + 2)):
+                        weight = np.float32((2 - abs(y - r)) * (2 - abs(x - c)))
+                        total += weight * apart[band, y, x]
+                        weights += weight
+                out[band, row, column] = total / weights
+
+
+@compiled
+def _steps(range_m: F32, row: int, column: int) -> bool:
+    """Tell whether a pixel lies at a low step: one over the range runs straight over every plane."""
+    here = range_m[row, column]
+    if not here < _FARTHEST:
+        return False
+    for down, right in ((1, 0), (0, 1)):
+        inside = down <= row < range_m.shape[0] - down and right <= column < range_m.shape[1] - right
+        if inside:
+            before = here / range_m[row - down, column - right] - _ALL
+            after = here / range_m[row + down, column + right] - _ALL
+            low = max(abs(before), abs(after)) < _TOLD_APART
+            if low and abs(before + after) > _BENT:
+                return True
+    return False
 
 
 @compiled
