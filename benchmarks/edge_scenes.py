@@ -109,6 +109,14 @@ class Rays:
         normal = np.stack([-slope_x, np.ones_like(x), -slope_z])
         self.meet(near, met, normal / np.sqrt((normal**2).sum(axis=0)), colour)
 
+    def floor(self, height: float, colour: tuple[float, float, float], *, far: float) -> None:
+        """Meet level ground."""
+        with np.errstate(divide="ignore"):
+            range_m = (height - self.origin[1]) / self.direction[1]
+        up = np.zeros_like(self.direction)
+        up[1] = 1.0
+        self.meet(range_m, (range_m > 0.0) & (range_m < far), up, colour)
+
     def _over(self, range_m: F64, height: Callable[[F64, F64], F64]) -> F64:
         x, y, z = (self.origin[axis] + range_m * self.direction[axis] for axis in range(3))
         return np.asarray(y - height(x, z))
@@ -157,10 +165,6 @@ def _leaning(at: float, slope: float) -> Callable[[F64], F64]:
     return lambda y: np.asarray(at + slope * y)
 
 
-def _level(height: float) -> Callable[[F64, F64], F64]:
-    return lambda x, _: np.full_like(x, height)
-
-
 def _weed_and_wires(rays: Rays, number: int) -> None:
     for stalk, (x, z, height) in enumerate(
         [(-1.1, -3.0, 0.6), (-0.6, -3.6, 1.1), (0.2, -4.4, 0.9), (0.9, -3.2, 1.2)]
@@ -177,7 +181,7 @@ def _weed_and_wires(rays: Rays, number: int) -> None:
     for x, half in ((-1.6, 0.00035), (-0.2, 0.001), (0.55, 0.003), (1.4, 0.008)):
         rays.ribbon(-3.8, _leaning(x, 0.12), _leaning(half, 0.0), (0.3, 0.3, 0.3))
     rays.box(np.array([-0.9, -2.0, -14.0]), np.array([1.2, 0.7, -12.0]), (0.5, 0.47, 0.42))
-    rays.ground(_level(-1.3), (0.5, 0.45, 0.35), far=40.0)
+    rays.floor(-1.3, (0.5, 0.45, 0.35), far=40.0)
 
 
 def _crests(x: F64, z: F64) -> F64:
@@ -190,7 +194,7 @@ def _sand_crests(rays: Rays, number: int) -> None:  # noqa: ARG001 - only its ca
 
 
 def _pebbles(rays: Rays, number: int) -> None:  # noqa: ARG001 - only its camera moves
-    rays.ground(_level(-0.09), (0.5, 0.45, 0.38), far=4.0)
+    rays.floor(-0.09, (0.5, 0.45, 0.38), far=4.0)
     for x, z, radius, tone in np.random.default_rng(3).uniform(
         (-0.3, -0.9, 0.006, 0.2), (0.3, -0.16, 0.03, 0.6), (60, 4)
     ):

@@ -7,7 +7,8 @@ ordinary frames of the same scene: colour and alpha filtered, and depth, normal 
 in the middle of each pixel, as renderers deliver them. Told are, over pixels that see more than one surface,
 the error in 8-bit display codes (mean and 99th percentile), and popping: how far a frame departs from the
 mean of its neighbours in time, against how far the truth does (ratio of 99th percentiles). A second row says
-what a render adds that delivers both depths of a pixel and their shares, as a deep one does. Nothing is
+what a render adds that delivers the farther depth and the nearer surface's share of each pixel
+(`input.far_depth_channel`, `input.near_coverage_channel`). Nothing is
 timed; it takes minutes.
 """
 
@@ -26,7 +27,8 @@ from halocline._typing import F32
 from halocline.batch.arrays import apply
 from halocline.imaging.colour import display_pixels
 from halocline.imaging.depth_edges import fill_partly_covered
-from halocline.imaging.edge_mixture import STEP
+from halocline.imaging.edge_mixture import STEP, ToldSurfaces, mixture_planes
+from halocline.imaging.edge_normals import normals_of_nearer
 from halocline.imaging.frame import Window
 from halocline.presets.preset import Preset, load_preset, preset_from_text
 from halocline.rgb import LINEAR_REC709
@@ -97,40 +99,53 @@ def measured(scene: Scene, preset: Preset, frames: int, samples: int) -> tuple[T
         middle = scene.samples(SIZE, number)
         light, cover = _filtered(every.rgb, samples), _filtered(every.alpha[..., None], samples)[..., 0]
         made.append(_shown(_wet(preset, middle, light, cover, scene, SIZE, number)))
-        nearer, farther = _both(every, middle, samples)
-        both.append(_shown(_wet(preset, nearer, light, cover, scene, SIZE, number, farther)))
+        both.append(_shown(_wet_as_told(preset, (middle, every), light, cover, scene, number, samples)))
         edges.append(_edges(every, samples))
     true, around = np.stack(truth), np.stack(edges)
     return Told(true, np.stack(made), around), Told(true, np.stack(both), around)
 
 
-def _both(every: Samples, middle: Samples, samples: int) -> tuple[Samples, dict[str, F32]]:
-    """Return the nearer surface of each pixel, and the farther one's range, share of area and of light."""
+def _told(every: Samples, samples: int) -> tuple[F32, ToldSurfaces]:
+    """Return what a render can tell beside: the nearest surface's range and share, the farther one's range.
+
+    Samples belong to two surfaces where one over their range differs as much as Halocline asks for, parted in
+    the middle of their range.
+    """
     near = 1.0 / every.range_m
     rows, columns = near.shape
-    blocks = (rows // samples, samples, columns // samples, samples)
-    split = near.reshape(blocks)
+    split = near.reshape(rows // samples, samples, columns // samples, samples)
     least, most = split.min(axis=(1, 3)), split.max(axis=(1, 3))
     mixed = (most - least > STEP * most) & (least > 0.0)
-    nearer = split >= np.sqrt(least * most)[:, None, :, None]
+    nearer = (split >= np.sqrt(least * most)[:, None, :, None]) | ~mixed[:, None, :, None]
 
-    def mean(values: F32, part: np.ndarray) -> F32:
-        of_part = np.where(part, values.reshape(blocks), 0.0).sum(axis=(1, 3))
-        return np.asarray(of_part / np.maximum(part.sum(axis=(1, 3)), 1), np.float32)
+    def range_of(part: np.ndarray) -> F32:
+        mean = np.where(part, split, 0.0).sum(axis=(1, 3)) / np.maximum(part.sum(axis=(1, 3)), 1)
+        with np.errstate(divide="ignore"):
+            return np.asarray(1.0 / mean, np.float32)
 
-    ranges = [
-        np.where(mixed, 1.0 / np.maximum(mean(near, part), 1e-9), middle.range_m)
-        for part in (nearer, ~nearer)
-    ]
-    share = np.where(mixed, 1.0 - nearer.mean(axis=(1, 3)), 0.0)
-    light = every.rgb.sum(axis=-1).reshape(blocks)
-    of_far = np.where(nearer, 0.0, light).sum(axis=(1, 3)) / np.maximum(light.sum(axis=(1, 3)), 1e-9)
-    facing = np.stack([mean(axis, nearer) for axis in every.normal])
-    facing /= np.maximum(np.linalg.norm(facing, axis=0), 1e-6)
-    normal = np.where(mixed, facing, middle.normal).astype(np.float32)
-    seen = Samples(middle.rgb, ranges[0].astype(np.float32), normal, middle.position)
-    planes = {"far_range": ranges[1], "far_share": share, "far_light": np.where(mixed, of_far, 0.0)}
-    return seen, {name: np.asarray(plane, np.float32) for name, plane in planes.items()}
+    far = np.where(mixed, range_of(~nearer), range_of(nearer))
+    share = nearer.mean(axis=(1, 3), dtype=np.float64)
+    return range_of(nearer & (split > 0.0)), ToldSurfaces(far.astype(np.float32), share.astype(np.float32))
+
+
+def _wet_as_told(
+    preset: Preset,
+    seen: tuple[Samples, Samples],
+    rgb: F32,
+    alpha: F32,
+    scene: Scene,
+    number: int,
+    samples: int,
+) -> F32:
+    """Put a frame under water of which the render tells both depths and their shares, as files are read."""
+    middle, every = seen
+    near, told = _told(every, samples)
+    fill_partly_covered(near, alpha)
+    planes = mixture_planes(np.ascontiguousarray(np.moveaxis(rgb, -1, 0)), alpha, near, told)
+    nearest = planes.pop("range", near)
+    normal = normals_of_nearer(middle.normal, middle.range_m, nearest)
+    told_samples = Samples(middle.rgb, nearest, normal, middle.position)
+    return _wet(preset, told_samples, rgb, alpha, scene, SIZE, number, planes)
 
 
 def _wet(
