@@ -191,9 +191,13 @@ class Caustics(Operator[CausticsParameters, _Prepared]):
             vectors = shot.motion.pixels(seen[_MOTION], shot.display_window).reshape(2, -1)
         apart = _departure(prepared, view, seen["range"].ravel(), facing, direction, vectors)
         rows, columns = around.region.slices_of(tile.region)
+        key = self.parameters.key_light
+        form = "rgb" if key else "bands"
+        lit_by_it = f"light.{key}" if key else form
         gain = np.empty((apart.shape[0], *tile.region.shape), np.float32)
         _even_at_steps(
             apart.reshape(-1, *around.region.shape),
+            seen[lit_by_it],
             seen["range"],
             trimmed.get("far_share", np.zeros((0, 0), np.float32)),
             rows.start,
@@ -202,9 +206,7 @@ class Caustics(Operator[CausticsParameters, _Prepared]):
         )
         gain *= held
         gain += np.float32(1.0)
-        key = self.parameters.key_light
-        form = "rgb" if key else "bands"
-        light = trimmed[f"light.{key}" if key else form]
+        light = trimmed[lit_by_it]
         written: dict[str, F32] = {}
         farther = Farther.of(trimmed)
         if farther is not None:
@@ -422,9 +424,12 @@ def _find_surfaces(
 
 
 @compiled
-def _even_at_steps(apart: F32, range_m: F32, far_share: F32, top: int, left: int, out: F32) -> None:
+def _even_at_steps(
+    apart: F32, light: F32, range_m: F32, far_share: F32, top: int, left: int, out: F32
+) -> None:
     """Write gains of pixels; where one surface steps behind another, the mean of those of the pixels around.
 
+    They count by their light, as what a pixel mixes does: a dark side before bright ground lends it nothing.
     Light is the mean over a pixel, its place that of one sample in it. Along a crest that is seen aslant the
     samples of neighbouring pixels lie on its top and far behind it in turn, and a fine pattern breaks into
     dashes there. Where the step is high enough for two surfaces to be told apart, they have been.
@@ -442,6 +447,7 @@ def _even_at_steps(apart: F32, range_m: F32, far_share: F32, top: int, left: int
                 for y in range(max(0, r - 1), min(range_m.shape[0], r + 2)):
                     for x in range(max(0, c - 1), min(range_m.shape[1], c + 2)):
                         weight = np.float32((2 - abs(y - r)) * (2 - abs(x - c)))
+                        weight *= max(light[band, y, x], _LEAST)
                         total += weight * apart[band, y, x]
                         weights += weight
                 out[band, row, column] = total / weights
