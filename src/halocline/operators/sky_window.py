@@ -181,9 +181,15 @@ class SkyWindow(Operator[SkyWindowParameters, _Prepared]):
         """Fill in."""
         mu, alpha = planes["downward"], planes["alpha"]
         rows, columns = np.nonzero((mu < 0.0) & (alpha < 1.0))
+        # Most of a level view is too low or too far to show the surface: of that nothing is reckoned.
+        shown = self._shares(mu[rows, columns], shot)
+        some = np.logical_and.reduce([share > 0.0 for share in shown])
+        rows, columns, shown = rows[some], columns[some], [share[some] for share in shown]
         light = np.zeros_like(planes["bands"])
         if rows.size:
             seen = self._seen(mu[rows, columns], tile, shot, prepared, rows, columns)
+            for share in shown:
+                seen *= share
             seen *= np.float32(1.0) - alpha[rows, columns]
             light[:, rows, columns] = seen
         bands = planes["bands"] + light
@@ -195,7 +201,7 @@ class SkyWindow(Operator[SkyWindowParameters, _Prepared]):
         """Return the light that leaves the surface towards the lens, ``(K, n)``."""
         across = [plane[rows, columns] for plane in ready.axes.across(shot, tile.region)]
         directions = np.stack([*across, mu])[:, np.newaxis]
-        distance = np.minimum(np.float32(shot.path.camera_depth_m) / -mu, np.float32(FARTHEST_M))
+        distance = _distance(mu, shot)
         footprint = Footprint.of_view(directions[:, 0], distance, shot.camera.tangent_per_px[0])
         if not ready.motion.still:
             footprint = footprint.swept(*ready.motion.over_level(directions[:, 0], distance))
@@ -212,12 +218,14 @@ class SkyWindow(Operator[SkyWindowParameters, _Prepared]):
         light += drawn_in(
             ready.from_above[:, np.newaxis] * above, shot.path.white * self.parameters.brightest
         )
-        # Towards its farthest the surface fades into open water.
-        near = np.float32(2.0) - distance * np.float32(2.0 / self.parameters.farthest)
-        light *= np.clip(near, np.float32(0.0), np.float32(1.0))
-        if self.parameters.from_angle > 0.0:
-            light *= self._shown(mu)
         return light
+
+    def _shares(self, mu: F32, shot: Shot) -> list[F32]:
+        """Return how much of the surface is shown, 0 to 1: by how far it is, and by how high the view is."""
+        # Towards its farthest the surface fades into open water.
+        near = np.float32(2.0) - _distance(mu, shot) * np.float32(2.0 / self.parameters.farthest)
+        np.clip(near, np.float32(0.0), np.float32(1.0), out=near)
+        return [near, self._shown(mu)] if self.parameters.from_angle > 0.0 else [near]
 
     def _mirrored(self, window: SeenSurface, ready: _Prepared, shot: Shot) -> F32:
         """Return what the surface mirrors, ``(K, n)``: water, and ground where there is one."""
@@ -237,6 +245,11 @@ class SkyWindow(Operator[SkyWindowParameters, _Prepared]):
             out += ready.ground[:, None] * attenuate(path, length)
         out *= np.float32(self.parameters.brightness) * window.reflectance[0]
         return out
+
+
+def _distance(mu: F32, shot: Shot) -> F32:
+    """Return metres to the level surface along views by their downward component, below 0."""
+    return np.asarray(np.minimum(np.float32(shot.path.camera_depth_m) / -mu, np.float32(FARTHEST_M)))
 
 
 def _farther(planes: Planes, bands: F32, light: F32) -> Planes:
