@@ -124,6 +124,7 @@ _LISTED = (
     Plane("caustic_gain", Form.SHARE_OF_LIGHT, "", "Gathered over even light on the subject."),
     Plane("rim", Form.LIGHT, "", "The lit edge by itself."),
     Plane("surface_light", Form.LIGHT, "", "What is seen of sky and surface."),
+    Plane("surface_share", Form.NUMBER, "", "Its share of the pixel's light as it left there, 0 to 1."),
     Plane("halo", Form.LIGHT, "", "Light turned by small angles, by itself."),
     Plane("particles", Form.LIGHT, "", "Suspended matter by itself."),
     Plane("particle_alpha", Form.NUMBER, "", "Its coverage, 0 to 1."),

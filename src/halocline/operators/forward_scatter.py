@@ -29,6 +29,7 @@ from halocline.graph.operator import WHOLE, Operator, Planes, PlaneUse, RowsOf, 
 from halocline.graph.shot import Shot
 from halocline.imaging.frame import Window
 from halocline.operators.shared.two_surfaces import FARTHER_PLANES, Farther
+from halocline.operators.shared.water_shade import WaterShade, water_shade
 from halocline.physics.path.transport import OpenRays, VeilRays, abeam
 from halocline.physics.path.water_halo import (
     Surfaces,
@@ -88,14 +89,15 @@ class ForwardScatterParameters(Strict):
 class PreparedScatter:
     """The water's halo; what planes are spread, by band, and how those come back to bands.
 
-    ``kernels`` is one shape for all planes, or one for each. ``spread`` is there once the whole picture was
-    looked over.
+    ``kernels`` is one shape for all planes, or one for each; ``shade`` is what things leave of the water's
+    light. ``spread`` is there once the whole picture was looked over.
     """
 
     halo: WaterHalo
     kernels: tuple[HaloKernels, ...]
     mix: F64
     back: F64
+    shade: WaterShade | None = None
     spread: SpreadHalo | None = None
 
     def fields(self, length_m: F32, globe: Globe | None) -> tuple[HaloField, ...]:
@@ -135,6 +137,7 @@ class ForwardScatter(Operator[ForwardScatterParameters, PreparedScatter]):
     surveys = True
     parts_light = True
     undone = Undoing.KEYS
+    uses = frozenset({"light.shadows", "light.shadow_softness"})
 
     def planes(self) -> PlaneUse:
         """Read attenuated light and how far it came; write light and the halo by itself.
@@ -143,7 +146,9 @@ class ForwardScatter(Operator[ForwardScatterParameters, PreparedScatter]):
         """
         return PlaneUse(
             reads=frozenset({"bands", "alpha", "range"}),
-            optional=frozenset({"coverage", "path_length", "far_path_length", *FARTHER_PLANES}),
+            optional=frozenset(
+                {"coverage", "path_length", "far_path_length", "surface_share", *FARTHER_PLANES}
+            ),
             writes=frozenset({"bands", "halo"}),
             added=True,
         )
@@ -160,6 +165,7 @@ class ForwardScatter(Operator[ForwardScatterParameters, PreparedScatter]):
         """Return the water's halo on this frame."""
         p, path, shape = self.parameters, shot.path, shot.data_window.shape
         focal = shot.camera.focal_px
+        shade = water_shade(shot) if p.acts_on == "difference" else None
         kernels: tuple[HaloKernels, ...] = ()
         if p.law == "empirical":
             blur = 2.0 * math.pi * p.width
@@ -173,8 +179,9 @@ class ForwardScatter(Operator[ForwardScatterParameters, PreparedScatter]):
                 kernels = band_kernels(path, asymmetry, bend=bend, shape=shape, focal_px=focal)
         if p.detail == "bands":
             each = np.eye(path.bands.count)
-            return PreparedScatter(halo, kernels or (halo.kernels,), p.strength * each, each)
-        return PreparedScatter(halo, (halo.kernels,), p.strength * path.bands.down, path.bands.up)
+            return PreparedScatter(halo, kernels or (halo.kernels,), p.strength * each, each, shade)
+        down, up = p.strength * path.bands.down, path.bands.up
+        return PreparedScatter(halo, (halo.kernels,), down, up, shade)
 
     def survey(self, planes: Planes, tile: Tile, shot: Shot, prepared: PreparedScatter) -> PreparedScatter:
         """Spread the halo of the whole picture."""
@@ -237,16 +244,13 @@ class ForwardScatter(Operator[ForwardScatterParameters, PreparedScatter]):
         added = [planes[name] for name in tile.added if name in planes]
         energy = np.zeros((len(prepared.mix), *length.shape), np.float32)
         cover = planes.get("coverage", planes["alpha"])
-        farther = Farther.of(planes)
-        behind = (
-            (NOTHING, NOTHING) if farther is None else (farther.share, planes.get("far_share", farther.share))
-        )
+        farther, behind = _behind(planes)
         surfaces = Surfaces(*(np.ascontiguousarray(plane) for plane in (length, cover, *behind)))
 
         veil = shot.path.veil_rays()
 
         def give(rows: slice) -> None:
-            rays = self._rays(_rows(tile.window, rows), shot, veil)
+            rays = self._rays(_rows(tile.window, rows), shot, veil, prepared.shade)
             if added:
                 own = surfaces.rows(rows)
                 direct = _direct(bands[:, rows], [part[:, rows] for part in added])
@@ -261,11 +265,15 @@ class ForwardScatter(Operator[ForwardScatterParameters, PreparedScatter]):
             self._give_farther(planes, added, surfaces, farther, tile.window, shot, prepared, energy)
         return energy
 
-    def _rays(self, window: Window, shot: Shot, veil: VeilRays) -> OpenRays:
-        """Return what open water brings to the lens along every so many of a window's rays."""
+    def _rays(self, window: Window, shot: Shot, veil: VeilRays, shade: WaterShade | None) -> OpenRays:
+        """Return what open water brings to the lens along every so many of a window's rays.
+
+        What shade has taken of it already things cannot hide once more.
+        """
         wider = Window(window.x, window.y, window.width + 2 * STEP, window.height + 2 * STEP)
         mu, cos_sun = (shot.view_plane(name, wider, every=STEP) for name in ("downward", "sun_cosine"))
-        return self._water(OpenRays.of(shot.path, veil, mu, cos_sun, step=STEP))
+        rays = OpenRays.of(shot.path, veil, mu, cos_sun, step=STEP)
+        return self._water(rays if shade is None else rays.shaded(shade.of_whole_rays(wider, STEP)))
 
     def _water(self, rays: OpenRays) -> OpenRays:
         return rays.without_light() if self.parameters.acts_on == "subject" else rays
@@ -285,7 +293,13 @@ class ForwardScatter(Operator[ForwardScatterParameters, PreparedScatter]):
         mu, cos_sun = (farther.at(shot.view_plane(name, window))[None] for name in ("downward", "sun_cosine"))
         lengths = planes.get("far_path_length")
         length = shot.path.path_length(farther.range_m, mu[0]) if lengths is None else farther.at(lengths)
-        rays = self._water(OpenRays.of(shot.path, shot.path.veil_rays(), mu, cos_sun))
+        rays = OpenRays.of(shot.path, shot.path.veil_rays(), mu, cos_sun)
+        if prepared.shade is not None:
+            rows, columns = farther.where
+            pixels = np.stack([columns + window.x + 0.5, rows + window.y + 0.5], axis=1)
+            left = prepared.shade.before(pixels, np.full(rows.size, np.inf, np.float32))
+            rays = rays.shaded(left[:, None])
+        rays = self._water(rays)
         light = _direct(farther.at(planes["bands"]), [farther.at(part) for part in added])
         light = light * farther.at(farther.share)
         share = np.clip(farther.at(surfaces.cover), np.float32(0.0), np.float32(1.0))
@@ -294,6 +308,28 @@ class ForwardScatter(Operator[ForwardScatterParameters, PreparedScatter]):
         own = Surfaces(length[None], share[None])
         prepared.halo.give(light[:, None], own, rays, prepared.mix, given)
         energy[:, farther.where[0], farther.where[1]] += given[:, 0]
+
+
+def _behind(planes: Planes) -> tuple[Farther | None, tuple[F32, F32]]:
+    """Return farther surfaces that give a halo, and which shares of light and area nearer ones do not have.
+
+    The sea's surface gives none: what open water brings to the lens holds all that the water turns of the
+    light from above and of its mirror image, and what comes straight from there is all that is left to add.
+    """
+    farther, above = Farther.of(planes), planes.get("surface_share")
+    light = NOTHING if farther is None else farther.share
+    area = planes.get("far_share", light)
+    if above is None:
+        return farther, (light, area)
+    covered = planes["alpha"] > 0.0
+    if farther is None:
+        return None, (np.where(covered, np.float32(0.0), above), np.zeros_like(above))
+    light = np.where(covered, light, above)
+    # It is behind what covers a pixel, and no part of that.
+    area = planes.get("far_share", np.zeros_like(light))
+    things = np.nonzero(np.isfinite(farther.range_m) | (farther.at(above) == 0.0))
+    where = (farther.where[0][things], farther.where[1][things])
+    return Farther(farther.share, where, farther.range_m[things]), (light, area)
 
 
 def _views(shot: Shot) -> list[F64]:

@@ -111,11 +111,13 @@ class SkyWindow(Operator[SkyWindowParameters, _Prepared]):
         """Read and write light; coverage and direction decide where.
 
         Where a thing covers part of a pixel, the sea surface behind it is noted as the farther surface there.
+        What of a pixel's light is the surface's is noted for the water's blur: the water's own light has what
+        is turned of it already.
         """
         return PlaneUse(
             reads=frozenset({"bands", "alpha", "downward"}),
             optional=FARTHER_PLANES,
-            writes=frozenset({"bands", "surface_light", "far_range", "far_light"}),
+            writes=frozenset({"bands", "surface_light", "surface_share", "far_range", "far_light"}),
         )
 
     def idle(self, shot: Shot) -> bool:
@@ -185,15 +187,18 @@ class SkyWindow(Operator[SkyWindowParameters, _Prepared]):
         shown = self._shares(mu[rows, columns], shot)
         some = np.logical_and.reduce([share > 0.0 for share in shown])
         rows, columns, shown = rows[some], columns[some], [share[some] for share in shown]
-        light = np.zeros_like(planes["bands"])
+        light, share = np.zeros_like(planes["bands"]), np.zeros_like(alpha)
+        bands = planes["bands"].copy()
         if rows.size:
             seen = self._seen(mu[rows, columns], tile, shot, prepared, rows, columns)
-            for share in shown:
-                seen *= share
+            for part in shown:
+                seen *= part
             seen *= np.float32(1.0) - alpha[rows, columns]
             light[:, rows, columns] = seen
-        bands = planes["bands"] + light
-        return {"bands": bands, "surface_light": light, **_farther(planes, bands, light)}
+            bands += light
+            share[rows, columns] = _share(seen, bands[:, rows, columns])
+        made = {"bands": bands, "surface_light": light, "surface_share": share}
+        return {**made, **_farther(planes, bands, light)}
 
     def _seen(
         self, mu: F32, tile: Tile, shot: Shot, ready: _Prepared, rows: np.ndarray, columns: np.ndarray
@@ -252,6 +257,12 @@ def _distance(mu: F32, shot: Shot) -> F32:
     return np.asarray(np.minimum(np.float32(shot.path.camera_depth_m) / -mu, np.float32(FARTHEST_M)))
 
 
+def _share(light: F32, whole: F32) -> F32:
+    """Return the share of light ``(K, n)`` in the whole, 0 to 1, ``(n,)``; 1 to the bit where it is all."""
+    total = np.maximum(whole.sum(axis=0), np.float32(1e-12))
+    return np.asarray(np.clip(light.sum(axis=0) / total, np.float32(0.0), np.float32(1.0)), np.float32)
+
+
 def _farther(planes: Planes, bands: F32, light: F32) -> Planes:
     """Return range and share of light of what lies behind: of the sea surface, past things at pixels' edges.
 
@@ -262,8 +273,7 @@ def _farther(planes: Planes, bands: F32, light: F32) -> Planes:
     share = np.zeros_like(alpha) if known is None else known.copy()
     range_m = planes["far_range"].copy() if known is not None else np.full_like(alpha, np.inf)
     mixed = np.nonzero((alpha > 0.0) & (alpha < 1.0) & (share == 0.0) & light.any(axis=0))
-    whole = np.maximum(bands.sum(axis=0)[mixed], np.float32(1e-12))
-    share[mixed] = np.minimum(light.sum(axis=0)[mixed] / whole, np.float32(1.0))
+    share[mixed] = _share(light[:, *mixed], bands[:, *mixed])
     # As far as the view goes: its water ends at the surface.
     range_m[mixed] = np.inf
     return {"far_range": range_m, "far_light": share}

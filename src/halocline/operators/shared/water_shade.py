@@ -106,7 +106,7 @@ class RayGrid:
         sun, sky = (
             np.einsum("ck,krm->crm", weights, part).astype(np.float32) for part in (found.sun, found.sky)
         )
-        return RayShares(sun, sky, found.ahead)
+        return RayShares(sun, sky, found.ahead, found.sun_ahead)
 
     def things_ahead(self, shot: Shot) -> ThingsAhead:
         """Return what a frame's picture shows along the rays; beyond its edges as at them."""
@@ -226,6 +226,17 @@ class WaterShade:
     def over(self, region: Window) -> RegionShade:
         """Return the shade of the water before a region's pixels."""
         return RegionShade(self, region, *self.grid.places(region))
+
+    def of_whole_rays(self, window: Window, every: int) -> F32:
+        """Return what shade leaves of the veil of whole rays, of every so many pixels, ``(K, ...)``.
+
+        The window may reach past the frame's: there it is as at its last pixels.
+        """
+        own = self.grid.window
+        columns = np.minimum(np.arange(window.x, window.x_end, every), own.x_end - 1) + 0.5
+        rows = np.minimum(np.arange(window.y, window.y_end, every), own.y_end - 1) + 0.5
+        ends = np.full((rows.size, columns.size), np.inf, np.float32)
+        return self.by_band(self.volume.gain(self.grid.columns(columns), self.grid.rows(rows), ends))
 
     def before(self, pixels: F64, range_m: F32) -> F32:
         """Return what shade leaves of the veil before things at pixels ``(n, 2)`` and ranges, ``(K, n)``."""

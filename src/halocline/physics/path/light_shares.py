@@ -21,6 +21,8 @@ from halocline.physics.path.transport import DIFFUSE_ASYMMETRY, SURFACE_INDEX, L
 # Light turned by less than this in all still counts as coming through the window, and light from within this
 # of a view ray as coming from what lies ahead on it, degrees. Half of a lobe of asymmetry .924 lies within 6.
 _TURNED_DEG, AHEAD_DEG = 20.0, 25.0
+# A view that leads past the sun by less than this has it ahead.
+_SUN_AHEAD_DEG = 10.0
 # Heights of the view for which the window is summed up, and directions in it: from its middle, and around.
 _HEIGHTS, _FROM_MIDDLE, _AROUND = 97, 24, 64
 # Cosine at the window's edge.
@@ -39,11 +41,14 @@ class LightShares:
         From the directions of Snell's window, ``(K, *shape)``; with the sun's at most 1.
     ahead
         Of the sky's, what comes from within `AHEAD_DEG` of the ray's own direction, ``shape``.
+    sun_ahead
+        Of the sun's, likewise: 1 where the ray leads to the sun, 0 where it stands aside.
     """
 
     sun: F32
     sky: F32
     ahead: F32
+    sun_ahead: F32
 
 
 def light_shares(path: LightPath, mu: F32, cos_sun: F32) -> LightShares:
@@ -75,8 +80,9 @@ def light_shares(path: LightPath, mu: F32, cos_sun: F32) -> LightShares:
     particles = particles + wider * np.maximum(-cos_sun, np.float32(0.0)) ** 4
     turned = (1.0 - own) * particles + own * molecular_phase(cos_sun.astype(np.float64))
     about = path.sun_side(y) * np.exp(solved.log_scalar(y) - solved.log_downward(y))
-    # At least that of the beam alone.
-    sun = np.clip(np.maximum(lit * about.reshape(column) * turned, found.once) / whole, 0.0, 1.0)
+    # At least that of the beam alone, and of all that a view as high away from the sun has not.
+    more = np.maximum(found.source - _away_from_sun(path, mu), np.float32(0.0))
+    sun = np.clip(np.maximum(lit * about.reshape(column) * turned, found.once + more) / whole, 0.0, 1.0)
     heights, window, near = _through_the_window(path)
     place = np.asarray(mu, np.float64)
     level = np.stack([np.interp(place, heights, row) for row in window])
@@ -86,7 +92,22 @@ def light_shares(path: LightPath, mu: F32, cos_sun: F32) -> LightShares:
     above = np.stack([np.interp(place, heights, row) for row in _scattered_from_above(path, heights)])
     sky += (1.0 - sun - sky) * above
     ahead = np.interp(place, heights, near)
-    return LightShares(sun.astype(np.float32), sky.astype(np.float32), ahead.astype(np.float32))
+    shares = (sun, sky, ahead, _sun_ahead(cos_sun))
+    return LightShares(*(np.asarray(share, np.float32) for share in shares))
+
+
+def _away_from_sun(path: LightPath, mu: F32) -> F32:
+    """Return the source of all light but the sun's scattered once, of views as high away from the sun."""
+    sun_cosine = np.float32(-path.sun_travel @ path.up)
+    sun_sine = np.float32(math.sqrt(max(0.0, 1.0 - float(sun_cosine) ** 2)))
+    across = np.sqrt(np.maximum(np.float32(1.0) - mu * mu, np.float32(0.0)))
+    return path.veil_rays().sources(mu, mu * sun_cosine + across * sun_sine).source
+
+
+def _sun_ahead(cos_sun: F32) -> F32:
+    last, first = (math.cos(math.radians(angle)) for angle in (AHEAD_DEG, _SUN_AHEAD_DEG))
+    t = np.clip((-cos_sun - last) / (first - last), 0.0, 1.0)
+    return np.asarray(t * t * (3.0 - 2.0 * t), np.float32)
 
 
 def sky_share_of_scalar(path: LightPath) -> float:

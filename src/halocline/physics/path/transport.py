@@ -538,6 +538,13 @@ class OpenRays:
         lost: F32 = np.where(np.abs(rates) > 1e-12, rates, 0.0).astype(np.float32)
         return cls(numbers, mu, lost, max(1e-6, path.camera_depth_m), step)
 
+    def shaded(self, left: F32) -> OpenRays:
+        """Return the rays with what things leave of their light, ``(K, *shape)``."""
+        numbers = self.numbers.copy()
+        numbers[0] *= left
+        numbers[2] *= left
+        return replace(self, numbers=numbers)
+
     def without_light(self) -> OpenRays:
         """Return the rays as if the water had no light of its own."""
         return replace(self, numbers=np.zeros_like(self.numbers))

@@ -160,7 +160,7 @@ def shade_along_rays(
     edges: F32,
     sun: Map,
     sky: Map,
-    shares: tuple[F32, F32, F32],
+    shares: tuple[F32, F32, F32, F32],
     ahead: tuple[F32, F32],
     block: F32,
 ) -> None:
@@ -178,7 +178,7 @@ def shade_along_rays(
         See `loop_maps`.
     shares
         Of each channel's veil, what is the sun's and the sky's, ``(3, rows, columns)`` each; and of the
-        sky's, what comes from ahead, ``(rows, columns)``.
+        sky's and of the sun's, what comes from ahead, ``(rows, columns)`` each.
     ahead
         See `seen_ahead`: ``(masks, rows, columns)``, and how far away what they show is, ``(rows, columns)``.
     block
@@ -188,13 +188,18 @@ def shade_along_rays(
     for row in range(directions.shape[1]):
         for column in range(directions.shape[2]):
             x, y, down = directions[0, row, column], directions[1, row, column], directions[2, row, column]
-            ray, straight = block[row, column], shares[2][row, column]
+            ray, straight, sun_ahead = block[row, column], shares[2][row, column], shares[3][row, column]
+            cover, ends = ahead[0][ahead[0].shape[0] - 1, row, column], ahead[1][row, column]
             taken_0 = taken_1 = taken_2 = _ZERO
             even_0 = even_1 = even_2 = _TINY
             left_0 = left_1 = left_2 = _ONE
             rung = 0
             for step in range(edges.size - 1):
-                middle = (edges[step] + edges[step + 1]) / _TWO
+                last = edges[step + 1]
+                if edges[step] < ends and ends < last:
+                    # Of a step that a thing cuts short, what lies before that is meant.
+                    last += cover * (ends - last)
+                middle = (edges[step] + last) / _TWO
                 depth = lens_m + down * middle
                 then_0, then_1, then_2 = ray[step + 1, 0], ray[step + 1, 1], ray[step + 1, 2]
                 if depth > _ZERO:
@@ -202,9 +207,10 @@ def shade_along_rays(
                     at_x, at_y = lens_x + x * middle, lens_y + y * middle
                     no_sun = _ONE - light_left(sun, at_x, at_y, depth, rung)
                     no_sky = _ONE - light_left(sky, at_x, at_y, depth, rung)
-                    if straight > _ZERO:
-                        hidden = seen_ahead(ahead[0], ahead[1][row, column], middle, row, column)
+                    if straight > _ZERO or sun_ahead > _ZERO:
+                        hidden = seen_ahead(ahead[0], ends, middle, row, column)
                         no_sky += straight * (hidden - no_sky)
+                        no_sun += (_ONE - no_sun) * (sun_ahead * hidden * no_sun)
                     weight = abs(left_0 - then_0)
                     even_0 += weight
                     taken_0 += weight * (

@@ -8,7 +8,9 @@ about, and comes from all around:
 
 V is that of `halocline.physics.sea.shade`. Looking up, most of the sky's light in a ray was turned but
 little: it comes from what the ray itself leads to, so that a thing seen there hides it. D is then what the
-thing leaves of a lobe about the ray, and elsewhere that of the sky as a whole.
+thing leaves of a lobe about the ray, and elsewhere that of the sky as a whole. So it is of the sun's light
+where a ray leads to the sun: what still comes into the shadow was thrown aside on its way, and a thing that
+stands before the sun and all about it hides where such light would have come from.
 """
 
 from __future__ import annotations
@@ -37,13 +39,14 @@ class RayShares:
     ----------
     sun, sky
         Of each channel, ``(3, rows, columns)``.
-    ahead
-        Of the sky's, ``(rows, columns)``.
+    ahead, sun_ahead
+        Of the sky's and of the sun's, ``(rows, columns)``.
     """
 
     sun: F32
     sky: F32
     ahead: F32
+    sun_ahead: F32
 
 
 @dataclass(frozen=True)
@@ -120,13 +123,17 @@ class ShadeVolume(RayVolume):
             np.ascontiguousarray(self.shares.sun[:, rows]),
             np.ascontiguousarray(self.shares.sky[:, rows]),
         )
+        of_those_ahead = (
+            np.ascontiguousarray(self.shares.ahead[rows]),
+            np.ascontiguousarray(self.shares.sun_ahead[rows]),
+        )
         shade_along_rays(
             directions,
             (np.float32(x), np.float32(y), np.float32(self.rays.depth_m)),
             edges,
             sun,
             sky,
-            (*of_rays, np.ascontiguousarray(self.shares.ahead[rows])),
+            (*of_rays, *of_those_ahead),
             (
                 np.ascontiguousarray(self.ahead.masks[:, rows]),
                 np.ascontiguousarray(self.ahead.range_m[rows]),

@@ -1,0 +1,176 @@
+"""Radiance looking up in even water, by photons followed backwards from the lens.
+
+    python tools/follow_photons.py
+
+It prints the table of `tests/reference/data/photons_looking_up.csv`. The water scatters by Henyey and
+Greenstein's lobe under a flat sea (Snell, Fresnel), a sun whose beam every scattering looks for, and a sky of
+even radiance; a black disc may lie below the surface. Radiance is per irradiance of 1 on the sea.
+"""
+
+from __future__ import annotations
+
+import math
+from dataclasses import dataclass
+
+import numpy as np
+from numba import njit
+
+INDEX, LOBE, SUN_DEG = 1.341, 0.924, 60.0
+PHOTONS = 400_000
+DISC_M, DISC_DEPTH_M = 2.0, 0.3
+
+
+@dataclass(frozen=True)
+class Case:
+    """One water, lens and sky: absorption and scattering, 1/m; depth, metres; the sun's share."""
+
+    absorption: float
+    scattering: float
+    depth_m: float
+    sun_share: float
+
+
+CASES = (
+    Case(0.0988, 0.427, 5.0, 0.0),
+    Case(0.0988, 0.427, 5.0, 0.75),
+    Case(0.0988, 0.427, 9.0, 0.0),
+    Case(0.0988, 0.427, 9.0, 0.75),
+    Case(0.04, 0.15, 9.0, 0.0),
+    Case(0.04, 0.15, 9.0, 0.75),
+)
+# Degrees between the view and the sun as it is seen from below, at right angles to the plane it stands in.
+FROM_SUN_DEG = (0.0, 3.0, 6.0, 9.0, 18.0, 26.0)
+
+
+@njit(cache=True)  # type: ignore[untyped-decorator]
+def reflected(cosine: float) -> float:
+    """Return the sea surface's reflectance from below, of light that is not polarized."""
+    level = (1.0 - cosine * cosine) * INDEX * INDEX
+    if level >= 1.0:
+        return 1.0
+    above = math.sqrt(1.0 - level)
+    across = (INDEX * cosine - above) / (INDEX * cosine + above)
+    along = (cosine - INDEX * above) / (cosine + INDEX * above)
+    return 0.5 * (across * across + along * along)
+
+
+@njit(cache=True)  # type: ignore[untyped-decorator]
+def in_disc(x: float, z: float, disc: tuple[float, float, float]) -> bool:
+    """Tell whether a level place lies in a disc of that radius and middle."""
+    return (x - disc[1]) ** 2 + (z - disc[2]) ** 2 < disc[0] ** 2
+
+
+@njit(cache=True)  # type: ignore[untyped-decorator]
+def turned(way: tuple[float, float, float]) -> tuple[float, float, float]:
+    """Return a direction that the lobe turns another to."""
+    share = (1.0 - LOBE * LOBE) / (1.0 - LOBE + 2.0 * LOBE * np.random.random())
+    cosine = (1.0 + LOBE * LOBE - share * share) / (2.0 * LOBE)
+    sine, around = math.sqrt(max(0.0, 1.0 - cosine * cosine)), 2.0 * math.pi * np.random.random()
+    x, y, z = way
+    level = math.sqrt(max(1e-12, 1.0 - y * y))
+    first, second = sine * math.cos(around), sine * math.sin(around)
+    x, y, z = (
+        x * cosine - first * y * x / level + second * z / level,
+        y * cosine + first * level,
+        z * cosine - first * y * z / level - second * x / level,
+    )
+    whole = math.sqrt(x * x + y * y + z * z)
+    return x / whole, y / whole, z / whole
+
+
+@njit(cache=True)  # type: ignore[untyped-decorator]
+def photon(
+    absorption: float,
+    scattering: float,
+    depth_m: float,
+    way: tuple[float, float, float],
+    sun: tuple[float, float, float],
+    disc: tuple[float, float, float],
+    disc_depth_m: float,
+) -> float:
+    """Return what one photon finds; x along the sun's side, y up; the beam is ``sun[2]`` across."""
+    c, found, weight = absorption + scattering, 0.0, 1.0
+    x, y, z, sky = 0.0, depth_m, 0.0, (1.0 - sun[2]) / math.pi * INDEX * INDEX
+    beam = (1.0 - reflected(sun[1])) / sun[1] * sun[2]
+    while True:
+        step = -math.log(1.0 - np.random.random()) / c
+        to_disc = (y - disc_depth_m) / way[1] if way[1] != 0.0 else -1.0
+        if 0.0 < to_disc < step and in_disc(x + to_disc * way[0], z + to_disc * way[2], disc):
+            return found
+        if way[1] > 0.0 and y / way[1] < step:
+            mirrored = reflected(way[1])
+            found += weight * (1.0 - mirrored) * sky
+            weight *= mirrored
+            if weight < 1e-4:
+                return found
+            x, y, z = x + way[0] * y / way[1], 0.0, z + way[2] * y / way[1]
+            way = (way[0], -way[1], way[2])
+            continue
+        x, y, z = x + way[0] * step, y - way[1] * step, z + way[2] * step
+        weight *= scattering / c
+        up = (y - disc_depth_m) / sun[1]
+        if up <= 0.0 or not in_disc(x + up * sun[0], z, disc):
+            cosine = way[0] * sun[0] + way[1] * sun[1]
+            spread = 1.0 + LOBE * LOBE - 2.0 * LOBE * cosine
+            lobe = (1.0 - LOBE * LOBE) / (4.0 * math.pi * spread * math.sqrt(spread))
+            found += weight * lobe * beam * math.exp(-c * y / sun[1])
+        if weight < 0.02:
+            if np.random.random() > 0.2:
+                return found
+            weight /= 0.2
+        way = turned(way)
+
+
+@njit(cache=True)  # type: ignore[untyped-decorator]
+def radiance(
+    absorption: float,
+    scattering: float,
+    depth_m: float,
+    way: tuple[float, float, float],
+    sun: tuple[float, float, float],
+    disc: tuple[float, float, float],
+    disc_depth_m: float,
+    photons: int,
+) -> tuple[float, float]:
+    """Return the mean of many photons, and its standard error."""
+    np.random.seed(1)
+    total, squares = 0.0, 0.0
+    for _ in range(photons):
+        found = photon(absorption, scattering, depth_m, way, sun, disc, disc_depth_m)
+        total += found
+        squares += found * found
+    mean = total / photons
+    return mean, math.sqrt(max(squares / photons - mean * mean, 0.0) / photons)
+
+
+def main() -> None:
+    """Print the table."""
+    in_water = math.asin(math.cos(math.radians(SUN_DEG)) / INDEX)
+    print("absorption,scattering,depth_m,sun_share,from_sun_deg,disc,radiance,error")
+    for case in CASES:
+        sun = (math.sin(in_water), math.cos(in_water), case.sun_share)
+        middle = math.tan(in_water) * (case.depth_m - DISC_DEPTH_M)
+        for angle in FROM_SUN_DEG:
+            # At right angles to the sun's plane, so that the disc lies alike on both sides.
+            turn = math.radians(angle)
+            way = (sun[0] * math.cos(turn), sun[1] * math.cos(turn), math.sin(turn))
+            for half in (0.0, DISC_M):
+                mean, error = radiance(
+                    case.absorption,
+                    case.scattering,
+                    case.depth_m,
+                    way,
+                    sun,
+                    (half, middle, 0.0),
+                    DISC_DEPTH_M,
+                    PHOTONS,
+                )
+                print(
+                    f"{case.absorption},{case.scattering},{case.depth_m},{case.sun_share},"
+                    f"{angle},{half},{mean:.5f},{error:.5f}",
+                    flush=True,
+                )
+
+
+if __name__ == "__main__":
+    main()
