@@ -10,13 +10,14 @@ even radiance; a black disc may lie below the surface. Radiance is per irradianc
 from __future__ import annotations
 
 import math
+import sys
 from dataclasses import dataclass
 
 import numpy as np
 from numba import njit
 
 INDEX, LOBE, SUN_DEG = 1.341, 0.924, 60.0
-PHOTONS = 400_000
+PHOTONS = 200_000
 DISC_M, DISC_DEPTH_M = 2.0, 0.3
 
 
@@ -61,11 +62,11 @@ def in_disc(x: float, z: float, disc: tuple[float, float, float]) -> bool:
 
 
 @njit(cache=True)  # type: ignore[untyped-decorator]
-def turned(way: tuple[float, float, float]) -> tuple[float, float, float]:
+def turned(chance: np.random.Generator, way: tuple[float, float, float]) -> tuple[float, float, float]:
     """Return a direction that the lobe turns another to."""
-    share = (1.0 - LOBE * LOBE) / (1.0 - LOBE + 2.0 * LOBE * np.random.random())
+    share = (1.0 - LOBE * LOBE) / (1.0 - LOBE + 2.0 * LOBE * chance.random())
     cosine = (1.0 + LOBE * LOBE - share * share) / (2.0 * LOBE)
-    sine, around = math.sqrt(max(0.0, 1.0 - cosine * cosine)), 2.0 * math.pi * np.random.random()
+    sine, around = math.sqrt(max(0.0, 1.0 - cosine * cosine)), 2.0 * math.pi * chance.random()
     x, y, z = way
     level = math.sqrt(max(1e-12, 1.0 - y * y))
     first, second = sine * math.cos(around), sine * math.sin(around)
@@ -80,6 +81,7 @@ def turned(way: tuple[float, float, float]) -> tuple[float, float, float]:
 
 @njit(cache=True)  # type: ignore[untyped-decorator]
 def photon(
+    chance: np.random.Generator,
     absorption: float,
     scattering: float,
     depth_m: float,
@@ -93,7 +95,7 @@ def photon(
     x, y, z, sky = 0.0, depth_m, 0.0, (1.0 - sun[2]) / math.pi * INDEX * INDEX
     beam = (1.0 - reflected(sun[1])) / sun[1] * sun[2]
     while True:
-        step = -math.log(1.0 - np.random.random()) / c
+        step = -math.log(1.0 - chance.random()) / c
         to_disc = (y - disc_depth_m) / way[1] if way[1] != 0.0 else -1.0
         if 0.0 < to_disc < step and in_disc(x + to_disc * way[0], z + to_disc * way[2], disc):
             return found
@@ -115,14 +117,15 @@ def photon(
             lobe = (1.0 - LOBE * LOBE) / (4.0 * math.pi * spread * math.sqrt(spread))
             found += weight * lobe * beam * math.exp(-c * y / sun[1])
         if weight < 0.02:
-            if np.random.random() > 0.2:
+            if chance.random() > 0.2:
                 return found
             weight /= 0.2
-        way = turned(way)
+        way = turned(chance, way)
 
 
 @njit(cache=True)  # type: ignore[untyped-decorator]
 def radiance(
+    chance: np.random.Generator,
     absorption: float,
     scattering: float,
     depth_m: float,
@@ -133,10 +136,9 @@ def radiance(
     photons: int,
 ) -> tuple[float, float]:
     """Return the mean of many photons, and its standard error."""
-    np.random.seed(1)
     total, squares = 0.0, 0.0
     for _ in range(photons):
-        found = photon(absorption, scattering, depth_m, way, sun, disc, disc_depth_m)
+        found = photon(chance, absorption, scattering, depth_m, way, sun, disc, disc_depth_m)
         total += found
         squares += found * found
     mean = total / photons
@@ -146,7 +148,7 @@ def radiance(
 def main() -> None:
     """Print the table."""
     in_water = math.asin(math.cos(math.radians(SUN_DEG)) / INDEX)
-    print("absorption,scattering,depth_m,sun_share,from_sun_deg,disc,radiance,error")
+    sys.stdout.write("absorption,scattering,depth_m,sun_share,from_sun_deg,disc,radiance,error\n")
     for case in CASES:
         sun = (math.sin(in_water), math.cos(in_water), case.sun_share)
         middle = math.tan(in_water) * (case.depth_m - DISC_DEPTH_M)
@@ -156,6 +158,7 @@ def main() -> None:
             way = (sun[0] * math.cos(turn), sun[1] * math.cos(turn), math.sin(turn))
             for half in (0.0, DISC_M):
                 mean, error = radiance(
+                    np.random.default_rng(1),
                     case.absorption,
                     case.scattering,
                     case.depth_m,
@@ -165,11 +168,8 @@ def main() -> None:
                     DISC_DEPTH_M,
                     PHOTONS,
                 )
-                print(
-                    f"{case.absorption},{case.scattering},{case.depth_m},{case.sun_share},"
-                    f"{angle},{half},{mean:.5f},{error:.5f}",
-                    flush=True,
-                )
+                water = f"{case.absorption},{case.scattering},{case.depth_m},{case.sun_share}"
+                sys.stdout.write(f"{water},{angle},{half},{mean:.5f},{error:.5f}\n")
 
 
 if __name__ == "__main__":

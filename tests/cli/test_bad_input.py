@@ -77,7 +77,7 @@ CASES = {
     ),
     "void preset": (
         ("void.toml", PATTERN, "wet/"),
-        ("E-PRESET-FORMAT  void.toml", "no format number", "format = 1"),
+        ("E-PRESET-FORMAT  void.toml", "no format number", "format = 2"),
     ),
     "newer preset": (
         ("newer.toml", PATTERN, "wet/"),

@@ -14,7 +14,7 @@ import pytest
 from halocline.cli.preset_edit import upgrade
 from halocline.presets.edit import upgraded_file
 from halocline.presets.preset import load_preset
-from halocline.presets.remarks import renamed_keys
+from halocline.presets.remarks import remarks, renamed_keys
 from halocline.presets.sections import FORMAT
 
 EARLIER = sorted((Path(__file__).parent / "earlier").glob("*.toml"))
@@ -44,13 +44,27 @@ def test_upgrading_keeps_comments_and_tells_what_changed(
     upgrade([mine])
     told = capsys.readouterr().out.splitlines()
     count = OLD_WORDS[path.stem.split("-")[2]]
+    older = not path.name.startswith(f"format-{FORMAT}-")
     assert f"{count} renamed" in told[0]
-    assert len(told) == 1 + count
-    if count:
+    assert len(told) == 1 + count + older
+    if count or older:
         assert "the picture stays as it was" in told[0]
+    assert (f"format = {FORMAT}" in told[1]) if older else len(told) == 1 + count
     before, after = path.read_text(), mine.read_text()
     assert [line.partition("#")[2] for line in before.splitlines()] == [
         line.partition("#")[2] for line in after.splitlines()
     ]
     assert load_preset(str(mine)).digest == digest
     assert upgraded_file(mine)[1] == 0
+    assert not load_preset(str(mine)).document.older
+
+
+@pytest.mark.parametrize("path", EARLIER, ids=lambda path: path.stem)
+def test_what_came_to_look_otherwise_is_told_of_older_looks_that_show_it(path: Path) -> None:
+    look = load_preset(str(path))
+    told = [remark.text for remark in remarks(look) if remark.key == ("format",)]
+    wanted = {"format-1-lamps": ["lamps throw shadows", "halo"], "format-1-bubbles": ["halo"]}
+    for words in wanted.get(path.stem, []):
+        assert words in told[0]
+    if path.name.startswith(f"format-{FORMAT}-"):
+        assert not told

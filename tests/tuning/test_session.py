@@ -79,7 +79,7 @@ def test_reset_takes_a_key_back_to_what_is_inherited(own: Path) -> None:
 
 def test_a_shipped_preset_is_extended_and_not_changed() -> None:
     session = Session("fjord-archway", "clean.####.exr")
-    assert session.state.text == 'format = 1\nextends = "fjord-archway"\n'
+    assert session.state.text == 'format = 2\nextends = "fjord-archway"\n'
     session.change(["light.sun_elevation=20"])
     assert session.state.preset.document.lineage[-2:] == ("fjord-archway.toml", "fjord-archway-tuned.toml")
 

@@ -14,6 +14,7 @@ from halocline.files.whole import write_whole
 from halocline.plain_text import one_line
 from halocline.presets.document import preset_text
 from halocline.presets.edit import edit_file, upgraded_file
+from halocline.presets.formats import with_number_of_today
 from halocline.presets.preset import load_preset
 
 SET_EXAMPLES = examples(
@@ -41,15 +42,17 @@ def set_keys(
 
 
 def upgrade(presets: Annotated[list[Path], typer.Argument(metavar="FILE...", help="Preset files.")]) -> None:
-    """Write the names that keys have today into preset files that give them by a former name.
+    """Write today's format number and the names that keys have today into preset files of former versions.
 
     Such files load as they are, and look the same before and after; comments, order and spacing stay. Every
-    line that changes is told, and what would change in the picture, were there anything.
+    line that changes is told, and what would change in the picture, were there anything. What looks otherwise
+    than it did when a file was written, `preset check` says until its number is today's.
     """
     for preset in presets:
         _refuse_no_file(preset)
         text, count = upgraded_file(preset)
-        if not count:
+        text = with_number_of_today(text)
+        if text == preset_text(preset):
             typer.echo(one_line(f"{preset}: 0 renamed."))
             continue
         before, lines = load_preset(str(preset)), preset_text(preset).splitlines()

@@ -20,6 +20,7 @@ from halocline.files.regular import read_text
 from halocline.matching.reference_picture import picture_pixels
 from halocline.operators.registry import operators
 from halocline.physics.bending.distortion import GridFit, fit_grid
+from halocline.presets.sections import FORMAT
 
 LARGEST_FILE_BYTES = 1 << 24
 COLUMNS = ("column", "row", "x", "y")
@@ -164,7 +165,7 @@ class PortFit:
     def preset_text(self) -> str:
         """Return a preset of nothing but the port, to extend or to copy the step from."""
         notes = "\n".join(f"# {line}" for line in self.report().splitlines())
-        return f'format = 1\ntitle = "A measured port"\n{notes}\n\n{self.step()}'
+        return f'format = {FORMAT}\ntitle = "A measured port"\n{notes}\n\n{self.step()}'
 
 
 def fit_port(water: Corners, size: tuple[int, int], air: Corners | None = None) -> PortFit:

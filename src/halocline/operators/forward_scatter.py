@@ -273,7 +273,7 @@ class ForwardScatter(Operator[ForwardScatterParameters, PreparedScatter]):
         wider = Window(window.x, window.y, window.width + 2 * STEP, window.height + 2 * STEP)
         mu, cos_sun = (shot.view_plane(name, wider, every=STEP) for name in ("downward", "sun_cosine"))
         rays = OpenRays.of(shot.path, veil, mu, cos_sun, step=STEP)
-        return self._water(rays if shade is None else rays.shaded(shade.of_whole_rays(wider, STEP)))
+        return self._water(rays if shade is None else rays.shaded(shade.before_things(wider, STEP)))
 
     def _water(self, rays: OpenRays) -> OpenRays:
         return rays.without_light() if self.parameters.acts_on == "subject" else rays
@@ -297,7 +297,7 @@ class ForwardScatter(Operator[ForwardScatterParameters, PreparedScatter]):
         if prepared.shade is not None:
             rows, columns = farther.where
             pixels = np.stack([columns + window.x + 0.5, rows + window.y + 0.5], axis=1)
-            left = prepared.shade.before(pixels, np.full(rows.size, np.inf, np.float32))
+            left = prepared.shade.before(pixels, farther.range_m)
             rays = rays.shaded(left[:, None])
         rays = self._water(rays)
         light = _direct(farther.at(planes["bands"]), [farther.at(part) for part in added])

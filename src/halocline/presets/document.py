@@ -15,6 +15,7 @@ import numpy as np
 from halocline.errors import HaloclineError, PresetError, did_you_mean
 from halocline.files.regular import is_regular, read_text
 from halocline.presets.curves import is_curve
+from halocline.presets.formats import number_of
 from halocline.presets.lines import KeyOrigin, KeyPath, key_lines, line_of
 from halocline.presets.renamed import OldWord, in_words_of_today
 from halocline.presets.sections import CHOICES, FORMAT, ORIGIN_CHOICES, SECTIONS, STEP_CHOICES
@@ -47,6 +48,8 @@ class Document:
         Mistakes that were found while reading.
     old_words
         Keys that were given by a former name.
+    older
+        Files of the lineage that state a former format: where, and which.
     """
 
     name: str
@@ -55,6 +58,7 @@ class Document:
     folder: Path
     lineage: tuple[str, ...] = ()
     old_words: tuple[OldWord, ...] = ()
+    older: tuple[tuple[KeyOrigin, int], ...] = ()
 
     def origin(self, path: KeyPath) -> KeyOrigin:
         """Return what gave a key, or the nearest table around it."""
@@ -459,6 +463,14 @@ class _Own:
     origins: dict[KeyPath, KeyOrigin]
     folder: Path
 
+    @property
+    def older(self) -> tuple[tuple[KeyOrigin, int], ...]:
+        """Where it states a former format, and which."""
+        number = number_of(self.tables)
+        if number is None or number == FORMAT:
+            return ()
+        return ((self.origins.get(("format",), KeyOrigin(self.name)), number),)
+
     def where(self, path: KeyPath) -> str:
         """Return file and line of a key at the top, or the file where it has none."""
         return str(self.origins.get(path, self.name))
@@ -476,7 +488,7 @@ def _inherited(own: _Own, allowed: set[Path], seen: Sequence[str]) -> Document:
     name = own.name.removesuffix(".toml")
     if parent is None:
         tables, origins, old = in_words_of_today(own.tables, own.origins, {})
-        return Document(name, tables, origins, own.folder, (own.name,), old)
+        return Document(name, tables, origins, own.folder, (own.name,), old, own.older)
     path = _parent_path(parent, own, allowed)
     if str(path.resolve()) in seen or len(seen) >= LONGEST_LINEAGE:
         raise PresetError(
@@ -498,6 +510,7 @@ def _inherited(own: _Own, allowed: set[Path], seen: Sequence[str]) -> Document:
         own.folder,
         (*base.lineage, own.name),
         (*base.old_words, *old),
+        (*base.older, *own.older),
     )
 
 
@@ -681,9 +694,9 @@ def beyond_64_bits(value: Any) -> int | None:
 
 
 def _check_format(tables: Mapping[str, Any], name: str, line: int | None) -> None:
-    found = tables.get("format")
-    if type(found) is int and found == FORMAT:
+    if number_of(tables) is not None:
         return
+    found = tables.get("format")
     newer = isinstance(found, int) and found > FORMAT
     raise PresetError(
         "the preset has no format number" if found is None else f"format {found!r} is not known here",

@@ -59,6 +59,7 @@ def part_document(document: Document, name: str, within: Sequence[Path]) -> tupl
         tables={**shared, **kept},
         origins={**document.origins, **(base.origins if base is not document else {})},
         old_words=base.old_words if base is not document else (),
+        older=base.older if base is not document else (),
     )
     return laid_over_document(whole, {"title": name, **own}, origins), tuple(within)
 

@@ -19,6 +19,7 @@ from pydantic_core import PydanticUndefined
 
 from halocline.graph.limits import StepLimits
 from halocline.operators.registry import BUILT_IN, operator_named
+from halocline.presets.formats import CHANGES
 from halocline.presets.preset import STEADY_SECTIONS
 from halocline.presets.renamed import old_words
 from halocline.presets.sections import FORMAT, SECTIONS, OriginSection, PartSection, StepHead
@@ -52,8 +53,18 @@ def presets_page() -> str:
     parts.append("Beside these a step has the keys of its operator: see [operators](operators.md).")
     parts += ["## `[origins.NAME]`", *_model_parts(OriginSection)]
     parts += ["## `[parts.NAME]`", *_model_parts(PartSection)]
+    parts += ["## Former numbers of the format", *_changes()]
     parts += ["## Keys of former versions", *_old_words()]
     return _joined(parts)
+
+
+def _changes() -> list[str]:
+    return [
+        "Presets of all numbers load, and give the pictures of today. This came to look otherwise with a "
+        "number; `halocline preset check` says which of it touches a look, and `preset upgrade` writes the "
+        "number of today:",
+        "\n".join(f"* {change.number}: {change.text}" for change in CHANGES),
+    ]
 
 
 def _old_words() -> list[str]:

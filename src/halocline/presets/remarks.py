@@ -16,6 +16,7 @@ from halocline.operators.registry import operators
 from halocline.presets.build import story_report
 from halocline.presets.curves import key_frames
 from halocline.presets.document import Document
+from halocline.presets.formats import changes_since
 from halocline.presets.lines import KeyOrigin, KeyPath
 from halocline.presets.preset import Look, Preset
 from halocline.presets.sections import StepHead
@@ -268,6 +269,19 @@ def _of_water(preset: Preset) -> Iterator[Remark]:
         )
 
 
+def _earlier_formats(document: Document, look: Look) -> Iterator[Remark]:
+    operators_here = set(kinds(document, look).values())
+    for origin, number in document.older:
+        changed = changes_since(number, operators_here, look.light)
+        if changed:
+            yield Remark(
+                ("format",),
+                origin,
+                f"it was written for format {number}, and looks otherwise now: {'; '.join(changed)}",
+                "Look at it; halocline preset upgrade FILE then writes today's number.",
+            )
+
+
 def _unused_origins(document: Document, look: Look) -> Iterator[Remark]:
     named = {name for model in (look.light, *look.stated.values()) for name in origins_named(model)}
     for name in document.tables.get("origins", {}):
@@ -286,4 +300,5 @@ _WATCHES: tuple[Callable[[Document, Look], Iterator[Remark]], ...] = (
     _out_of_order,
     _against_physics,
     _unused_origins,
+    _earlier_formats,
 )

@@ -12,6 +12,7 @@ from typing import Any
 from halocline.graph.limits import StepLimits
 from halocline.operators.registry import operator_named, operator_names
 from halocline.presets.curves import KINDS, LARGEST_KEY_COUNT
+from halocline.presets.formats import FORMATS
 from halocline.presets.preset import STEADY_SECTIONS
 from halocline.presets.sections import FORMAT, SECTIONS, OriginSection, PartSection, StepHead
 from halocline.quantities import Strict, meanings
@@ -61,7 +62,7 @@ def preset_schema() -> Schema:
         "additionalProperties": False,
         "required": ["format"],
         "properties": {
-            "format": {"const": FORMAT, "description": "Number of the preset format."},
+            "format": {"enum": list(FORMATS), "description": "Number of the preset format."},
             "title": {"type": "string", "description": "What people call the look."},
             "notes": {"type": "string", "description": "Anything worth knowing about it."},
             "extends": {

@@ -32,7 +32,7 @@ from halocline.quantities import (
 )
 from halocline.rgb import space_named
 
-FORMAT = 1
+FORMAT = 2
 # A lamp whose target is nearer than this, metres, is aimed nowhere.
 LEAST_AIM_M = 1e-6
 

@@ -31,13 +31,14 @@ def volume(casters: Casters, *, sun: float, sky: float, ahead: F32 | None = None
     rays = np.stack([np.ones_like(aside), aside, down])
     rays = (rays / np.linalg.norm(rays, axis=0)).astype(np.float32)
     shares = [np.full((3, ROWS, COLUMNS), share, np.float32) for share in (sun, sky)]
+    straight = np.full((ROWS, COLUMNS), ahead is not None, np.float32)
     hidden = np.zeros((ROWS, COLUMNS), np.float32) if ahead is None else ahead
     return ShadeVolume(
         shade,
         ShaftRays(rays, (0.0, 0.0), LENS_M),
         ShaftSteps.reaching(20.0, first_m=0.1, count=60),
         WATER,
-        RayShares(shares[0], shares[1], np.ones((ROWS, COLUMNS), np.float32) * np.float32(ahead is not None)),
+        RayShares(*shares, straight, straight),
         ThingsAhead.of(hidden, hidden * np.float32(6.0), 0.025),
     )
 

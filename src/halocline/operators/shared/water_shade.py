@@ -190,6 +190,8 @@ def shaft_water(path: LightPath) -> ShaftWater:
     return ShaftWater((float(c[0]), float(c[1]), float(c[2])), (float(kd[0]), float(kd[1]), float(kd[2])))
 
 
+# A ray shows a thing that covers so much of the pixels about it.
+_SHOWN = 0.02
 # Of unseen things it is told where shade takes this share of the veil from that share of the picture's rays.
 _TAKEN, _OF_RAYS = 0.1, 0.01
 # A view from the sun may be so far off it.
@@ -227,16 +229,22 @@ class WaterShade:
         """Return the shade of the water before a region's pixels."""
         return RegionShade(self, region, *self.grid.places(region))
 
-    def of_whole_rays(self, window: Window, every: int) -> F32:
-        """Return what shade leaves of the veil of whole rays, of every so many pixels, ``(K, ...)``.
+    def before_things(self, window: Window, every: int) -> F32:
+        """Return what shade leaves of the veil before what rays show, of every so many pixels, ``(K, ...)``.
 
         The window may reach past the frame's: there it is as at its last pixels.
         """
-        own = self.grid.window
-        columns = np.minimum(np.arange(window.x, window.x_end, every), own.x_end - 1) + 0.5
-        rows = np.minimum(np.arange(window.y, window.y_end, every), own.y_end - 1) + 0.5
-        ends = np.full((rows.size, columns.size), np.inf, np.float32)
-        return self.by_band(self.volume.gain(self.grid.columns(columns), self.grid.rows(rows), ends))
+        own, ahead = self.grid.window, self.volume.ahead
+        columns, rows = (
+            place(np.minimum(np.arange(first, end, every), last - 1) + 0.5)
+            for place, first, end, last in (
+                (self.grid.columns, window.x, window.x_end, own.x_end),
+                (self.grid.rows, window.y, window.y_end, own.y_end),
+            )
+        )
+        rays = np.ix_(*(np.rint(places).astype(np.int64) for places in (rows, columns)))
+        ends = np.where(ahead.masks[-1][rays] > _SHOWN, ahead.range_m[rays], np.float32(np.inf))
+        return self.by_band(self.volume.gain(columns, rows, ends))
 
     def before(self, pixels: F64, range_m: F32) -> F32:
         """Return what shade leaves of the veil before things at pixels ``(n, 2)`` and ranges, ``(K, n)``."""

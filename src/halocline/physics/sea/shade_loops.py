@@ -154,6 +154,21 @@ def seen_ahead(masks: F32, range_m: np.float32, at_m: np.float32, row: int, colu
 
 
 @compiled
+def thrown_aside(left: np.float32, hidden: np.float32) -> np.float32:
+    """Return what is left of the sun's light in a ray that leads to the sun, where things hide so much ahead.
+
+    In a shadow that is light that was thrown aside on its way, and comes from about what throws the shadow.
+    """
+    return left * (_ONE - hidden * (_ONE - left))
+
+
+@compiled
+def cut_short(first: np.float32, last: np.float32, cover: np.float32, ends: np.float32) -> np.float32:
+    """Return where a step along a ray ends: at a thing, by how much of the ray that covers."""
+    return last + cover * (ends - last) if first < ends < last else last
+
+
+@compiled
 def shade_along_rays(
     directions: F32,
     origin: tuple[np.float32, ...],
@@ -195,11 +210,8 @@ def shade_along_rays(
             left_0 = left_1 = left_2 = _ONE
             rung = 0
             for step in range(edges.size - 1):
-                last = edges[step + 1]
-                if edges[step] < ends and ends < last:
-                    # Of a step that a thing cuts short, what lies before that is meant.
-                    last += cover * (ends - last)
-                middle = (edges[step] + last) / _TWO
+                # Of a step that a thing cuts short, what lies before that is meant.
+                middle = (edges[step] + cut_short(edges[step], edges[step + 1], cover, ends)) / _TWO
                 depth = lens_m + down * middle
                 then_0, then_1, then_2 = ray[step + 1, 0], ray[step + 1, 1], ray[step + 1, 2]
                 if depth > _ZERO:
@@ -210,7 +222,7 @@ def shade_along_rays(
                     if straight > _ZERO or sun_ahead > _ZERO:
                         hidden = seen_ahead(ahead[0], ends, middle, row, column)
                         no_sky += straight * (hidden - no_sky)
-                        no_sun += (_ONE - no_sun) * (sun_ahead * hidden * no_sun)
+                        no_sun = _ONE - thrown_aside(_ONE - no_sun, sun_ahead * hidden)
                     weight = abs(left_0 - then_0)
                     even_0 += weight
                     taken_0 += weight * (

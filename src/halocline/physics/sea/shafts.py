@@ -39,7 +39,17 @@ from halocline.compute.made_once import MadeOnce
 from halocline.physics.sea.light_field import CausticField, window_start
 from halocline.physics.sea.ray_volume import RayVolume, ShaftRays, ShaftSteps, ShaftWater
 from halocline.physics.sea.shade import Shade
-from halocline.physics.sea.shade_loops import NO_MAP, Map, light_left, loop_map, rung_at
+from halocline.physics.sea.shade_loops import (
+    NO_MAP,
+    Map,
+    cut_short,
+    light_left,
+    loop_map,
+    rung_at,
+    seen_ahead,
+    thrown_aside,
+)
+from halocline.physics.sea.shade_volume import ThingsAhead
 
 # Depths of the laid-out field: coarser than the caustics' own, for a ray crosses them at a slant.
 _FIRST_DEPTH_M = 0.5
@@ -69,6 +79,9 @@ class ShaftVolume(RayVolume):
         of it where not given.
     shade
         What things leave of the sun; all of it where not given.
+    ahead
+        With a shade: what the rays lead to, and how much of the sun's light comes from ahead on them,
+        ``(rows, columns)``.
     """
 
     def __init__(
@@ -79,10 +92,16 @@ class ShaftVolume(RayVolume):
         water: ShaftWater,
         sun_share: F32 | None = None,
         shade: Shade | None = None,
+        ahead: tuple[ThingsAhead, F32] | None = None,
     ) -> None:
         super().__init__(rays, steps, water)
         self.field = field
         self.shade = shade
+        shape = rays.directions.shape[1:]
+        nothing = np.zeros(shape, np.float32)
+        self._ahead = (ThingsAhead(np.zeros((2, *shape), np.float32), nothing), nothing)
+        if ahead is not None:
+            self._ahead = ahead
         self._sun_share = (
             np.ones((3, *rays.directions.shape[1:]), np.float32) if sun_share is None else sun_share
         )
@@ -99,6 +118,7 @@ class ShaftVolume(RayVolume):
             *self.rays.origin,
         )
         sun = NO_MAP if self.shade is None else loop_map(self.shade.sun, in_water=True)
+        things, sun_ahead = self._ahead
         _integrate(
             directions,
             tuple(np.float32(number) for number in numbers),
@@ -111,6 +131,8 @@ class ShaftVolume(RayVolume):
             self.shade is not None,
             sun,
             (self.rays.moved, self.rays.turned),
+            np.ascontiguousarray(things.masks[:, rows]),
+            (np.ascontiguousarray(things.range_m[rows]), np.ascontiguousarray(sun_ahead[rows])),
             block,
         )
 
@@ -134,6 +156,8 @@ def _integrate(
     shaded: bool,
     sun: Map,
     motion: tuple[F32, F32],
+    masks: F32,
+    ahead: tuple[F32, F32],
     block: F32,
 ) -> None:
     """Turn what is left of the veil at each step's end into M, ray by ray."""
@@ -151,14 +175,15 @@ def _integrate(
             turned_x = turned[0, 0] * level_x + turned[0, 1] * level_y + turned[0, 2] * down
             turned_y = turned[1, 0] * level_x + turned[1, 1] * level_y + turned[1, 2] * down
             turned_x, turned_y = turned_x - turned_down * drift_x, turned_y - turned_down * drift_y
-            ray = block[row, column]
+            ray, ends, sun_ahead = block[row, column], ahead[0][row, column], ahead[1][row, column]
+            cover = masks[masks.shape[0] - 1, row, column]
             by_0, by_1, by_2 = sun_share[0, row, column], sun_share[1, row, column], sun_share[2, row, column]
             more_0 = more_1 = more_2 = _ZERO
             all_0 = all_1 = all_2 = _TINY
             left_0 = left_1 = left_2 = _ONE
             rung = shade_rung = 0
             for step in range(levels.size):
-                middle = _HALF * (edges[step] + edges[step + 1])
+                middle = _HALF * (edges[step] + cut_short(edges[step], edges[step + 1], cover, ends))
                 depth = lens_m + down * middle
                 light = _ONE
                 if middle > even_to_m and depth > _ZERO:
@@ -174,7 +199,11 @@ def _integrate(
                 if shaded and depth > _ZERO:
                     shade_rung = rung_at(sun[1], depth, shade_rung)
                     at_x, at_y = lens_x + level_x * middle, lens_y + level_y * middle
-                    change *= light_left(sun, at_x, at_y, depth, shade_rung)
+                    left = light_left(sun, at_x, at_y, depth, shade_rung)
+                    if sun_ahead > _ZERO:
+                        hidden = seen_ahead(masks, ends, middle, row, column)
+                        left = thrown_aside(left, sun_ahead * hidden)
+                    change *= left
                 # The veil of this step: exp(-k t) at its start minus at its end, over k, which cancels.
                 then_0, then_1, then_2 = ray[step + 1, 0], ray[step + 1, 1], ray[step + 1, 2]
                 if depth > _ZERO:
