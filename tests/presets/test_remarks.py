@@ -18,7 +18,7 @@ STEPS = "\n[steps.downwelling]\n[steps.attenuation]\n[steps.veiling_light]\n[ste
 
 
 def told(text: str) -> str:
-    return "\n".join(map(str, remarks(preset_from_text(f"format = 1\n{text}"))))
+    return "\n".join(map(str, remarks(preset_from_text(f"format = 2\n{text}"))))
 
 
 @pytest.mark.parametrize("name", shipped_names())
@@ -72,7 +72,7 @@ def test_shipped_presets_have_nothing_odd(name: str) -> None:
     ],
 )
 def test_odd_preset_is_told_why_and_what_to_type(text: str, expected: str) -> None:
-    found = [remark for remark in remarks(preset_from_text(f"format = 1\n{text}")) if expected in str(remark)]
+    found = [remark for remark in remarks(preset_from_text(f"format = 2\n{text}")) if expected in str(remark)]
     assert found
     for remark in found:
         # A key of a section or step, or a table.
@@ -98,8 +98,8 @@ def test_plain_preset_has_no_remarks() -> None:
 
 
 def test_presets_that_come_to_the_same_do_not_differ() -> None:
-    first = preset_from_text("format = 1\n[light]\nsun_elevation = 45.0\n" + STEPS)
-    assert differences(first, preset_from_text("format = 1\n" + STEPS)) == []
+    first = preset_from_text("format = 2\n[light]\nsun_elevation = 45.0\n" + STEPS)
+    assert differences(first, preset_from_text("format = 2\n" + STEPS)) == []
 
 
 def test_differences_tell_water_steps_and_keys() -> None:
@@ -111,9 +111,9 @@ def test_differences_tell_water_steps_and_keys() -> None:
 
 
 def test_gone_key_and_step_are_told() -> None:
-    first = preset_from_text('format = 1\n[water]\njerlov_type = "1C"\nvisibility = 9.0\n' + STEPS)
+    first = preset_from_text('format = 2\n[water]\njerlov_type = "1C"\nvisibility = 9.0\n' + STEPS)
     second = preset_from_text(
-        'format = 1\n[water]\njerlov_type = "1C"\n' + STEPS.replace("[steps.downwelling]\n", "")
+        'format = 2\n[water]\njerlov_type = "1C"\n' + STEPS.replace("[steps.downwelling]\n", "")
     )
     lines = differences(first, second)
     assert "water.visibility = 9 is gone" in lines
@@ -122,7 +122,7 @@ def test_gone_key_and_step_are_told() -> None:
 
 COMMENTED = """\
 # The look of the sequence.
-format = 1
+format = 2
 title = "Mine"          # for the call sheet
 
 [light]
@@ -185,7 +185,7 @@ def test_edit_that_makes_no_valid_preset_is_refused_and_leaves_nothing_behind(tm
 def test_edit_in_a_folder_finds_what_the_preset_extends(tmp_path: Path) -> None:
     (tmp_path / "base.toml").write_text(COMMENTED, encoding="utf-8")
     path = tmp_path / "shot.toml"
-    path.write_text('format = 1\nextends = "base.toml"\n', encoding="utf-8")
+    path.write_text('format = 2\nextends = "base.toml"\n', encoding="utf-8")
     text, changed = edit_file(path, ["light.overcast=0.7"])
     assert changed.at(0).light.overcast == 0.7
     assert "overcast = 0.7" in text

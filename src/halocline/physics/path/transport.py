@@ -204,7 +204,7 @@ class LightPath:
         if self.surface_sun_share <= 0.0:
             return np.zeros((*np.shape(depth_m), self.bands.count))
         # That of the solution, whose sun is never quite at the zenith.
-        level = math.sqrt(1.0 - self.water.solved().sun_cosine ** 2)
+        level = math.sqrt(1.0 - self.water.solved_cosine ** 2)
         spread = self.sun_asymmetry / self.bands.asymmetry
         y = np.maximum(np.asarray(depth_m, np.float64), 0.0)
         return np.clip(self.water.daylight().level_share(y) / (level * spread), 0.0, 1.0)
@@ -215,7 +215,7 @@ class LightPath:
         0 to 1. The lobe about the sun of `sun_side`, on a level plane.
         """
         y = np.maximum(np.asarray(depth_m, np.float64), 0.0)
-        solved, cosine = self.water.daylight(), self.water.solved().sun_cosine
+        solved, cosine = self.water.daylight(), self.water.solved_cosine
         spread = self.sun_asymmetry / self.bands.asymmetry
         level = np.exp(solved.log_scalar(y) - solved.log_downward(y))
         return np.clip(self.sun_side(y) * level * cosine * spread, 0.0, 1.0)

@@ -12,12 +12,15 @@ are tabled over direction, but for the sun's light scattered once: that is sharp
 from __future__ import annotations
 
 import math
+from collections.abc import Callable
 from dataclasses import dataclass, replace
 from functools import lru_cache
 
 import numpy as np
 
 from halocline._typing import F32, F64
+from halocline.compute.disk_cache import kept, package_mark
+from halocline.compute.sources import source_digest
 from halocline.compute.threads import one_library_thread
 from halocline.physics.path.radiance.solution import (
     FINE,
@@ -203,12 +206,18 @@ class WaterAndSky:
         """Return the daylight in this water; kept for the last few waters."""
         return _solved(self)
 
+    @property
+    def solved_cosine(self) -> float:
+        """Cosine of the sun's zenith angle in water that is solved for: within Snell's window."""
+        edge = math.sqrt(1.0 - 1.0 / self.index**2)
+        return min(max(self.sun_cosine, edge), _HIGHEST_COSINE)
+
     def at(self, depth_m: float) -> LensLight:
-        """Return what a lens at a depth needs; kept for the last few."""
+        """Return what a lens at a depth needs; kept for the last few, and on disk."""
         return _at(self, float(depth_m))
 
     def daylight(self) -> DaylightByDepth:
-        """Return daylight by depth; kept for the last few waters."""
+        """Return daylight by depth; kept for the last few waters, and on disk."""
         return _daylight(self)
 
 
@@ -225,9 +234,7 @@ def _solved(water: WaterAndSky) -> WaterLight:
     c, b, own = water.attenuation, water.scattering, water.molecular_share
     albedo = tuple((np.array(b) / np.maximum(c, 1e-12)).tolist())
     modes = _modes(albedo, own, water.asymmetry, water.index, water.resolution)
-    edge = math.sqrt(1.0 - 1.0 / water.index**2)
-    cosine = min(max(water.sun_cosine, edge), _HIGHEST_COSINE)
-    bottom = None
+    cosine, bottom = water.solved_cosine, None
     if water.bottom_m is not None:
         optical = np.array(c) * (1.0 - modes.straight) * water.bottom_m
         bottom = Bottom(optical, water.bottom_reflectance)
@@ -247,9 +254,36 @@ def _solved(water: WaterAndSky) -> WaterLight:
     )
 
 
+def _kept(name: str, water: WaterAndSky, size: int, made: Callable[[], bytes]) -> bytes:
+    """Return what was made of a water, from disk where it is there."""
+    key = f"{name} {water!r} {source_digest(__name__) or package_mark()}"
+    found = kept("tables", key, made)
+    # Whole, and of another size: somebody else's doing.
+    return found if len(found) == size else made()
+
+
 @lru_cache(maxsize=16)
-@one_library_thread()
 def _at(water: WaterAndSky, depth_m: float) -> LensLight:
+    count, cells = len(water.attenuation), HEIGHTS * AZIMUTHS
+
+    def made() -> bytes:
+        light = _lens_light(water, depth_m)
+        return light.tables.tobytes() + np.append(light.sun_strength, light.sun_fall).tobytes()
+
+    tables, rest = 2 * count * cells * 4, 3 * count * 8
+    found = _kept(f"lens {depth_m!r}", water, tables + rest, made)
+    numbers = np.frombuffer(found[tables:], np.float64).reshape(3, count)
+    return LensLight(
+        np.frombuffer(found[:tables], np.float32).reshape(2, count, cells).copy(),
+        numbers[:2],
+        numbers[2],
+        water.solved_cosine,
+        water.asymmetry,
+    )
+
+
+@one_library_thread()
+def _lens_light(water: WaterAndSky, depth_m: float) -> LensLight:
     light = water.solved()
     down, azimuth = direction_grid()
     y = max(depth_m, HIGHEST_M)
@@ -276,8 +310,21 @@ def _at(water: WaterAndSky, depth_m: float) -> LensLight:
 
 
 @lru_cache(maxsize=16)
-@one_library_thread()
 def _daylight(water: WaterAndSky) -> DaylightByDepth:
+    count = len(water.attenuation)
+
+    def made() -> bytes:
+        light = _light_by_depth(water)
+        return np.concatenate([light.downward, light.scalar, light.level, light.deep_rate[None]]).tobytes()
+
+    found = _kept("daylight", water, (3 * DEPTH_NODES + 1) * count * 8, made)
+    rows = np.frombuffer(found, np.float64).reshape(-1, count)
+    *tables, deep = np.split(rows, [DEPTH_NODES, 2 * DEPTH_NODES, 3 * DEPTH_NODES])
+    return DaylightByDepth(*tables, deep[0])
+
+
+@one_library_thread()
+def _light_by_depth(water: WaterAndSky) -> DaylightByDepth:
     light, nodes = water.solved(), depth_nodes()
     downward, scalar, deep = np.log(light.downward(nodes)), np.log(light.scalar(nodes)), light.slowest
     level = light.level_flux(nodes) / light.scalar(nodes)
