@@ -204,7 +204,7 @@ class LightPath:
         if self.surface_sun_share <= 0.0:
             return np.zeros((*np.shape(depth_m), self.bands.count))
         # That of the solution, whose sun is never quite at the zenith.
-        level = math.sqrt(1.0 - self.water.solved_cosine ** 2)
+        level = math.sqrt(1.0 - self.water.solved_cosine**2)
         spread = self.sun_asymmetry / self.bands.asymmetry
         y = np.maximum(np.asarray(depth_m, np.float64), 0.0)
         return np.clip(self.water.daylight().level_share(y) / (level * spread), 0.0, 1.0)
