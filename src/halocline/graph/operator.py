@@ -202,6 +202,8 @@ class Operator(ABC, Generic[P, T]):
         Whether it tells the subject's own light from what the water threw in and reckons back what that was
         before the way. Any other change of the whole light would be taken for a subject's, and be made a sun:
         once there is such light, no step may come before this one that changes light and adds none of it.
+    otherwise_since
+        What came to look otherwise with a number of the preset format, by that number.
     one_way
         Whether it needs a camera that looks one way: it is refused in panoramas.
     undone
@@ -224,6 +226,7 @@ class Operator(ABC, Generic[P, T]):
     own_planes: ClassVar[tuple[Plane, ...]] = ()
     surveys: ClassVar[bool] = False
     parts_light: ClassVar[bool] = False
+    otherwise_since: ClassVar[Mapping[int, str]] = {}
     one_way: ClassVar[bool] = False
     undone: ClassVar[Undoing | None] = None
     undoes: ClassVar[bool] = False

@@ -78,6 +78,7 @@ class LampBackscatter(Operator[LampBackscatterParameters, PreparedHaze]):
     nothing_at: ClassVar = {"strength": 0.0}
     stage = Stage.LAMP_HAZE
     layer = "lamp_haze"
+    otherwise_since: ClassVar = {2: "lamps throw shadows (shadows = false of a lamp is as before)"}
     uses = frozenset({"light.lamps"})
 
     def planes(self) -> PlaneUse:

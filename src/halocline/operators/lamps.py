@@ -7,6 +7,7 @@ light of the water itself is another step, `lamp_backscatter`.
 from __future__ import annotations
 
 import math
+from typing import ClassVar
 
 import numpy as np
 
@@ -49,6 +50,7 @@ class Lamps(Operator[LampsParameters, F64]):
     nothing_at = None
     stage = Stage.SUBJECT_LIGHT
     layer = "direct"
+    otherwise_since: ClassVar = {2: "lamps throw shadows (shadows = false of a lamp is as before)"}
     uses = frozenset({"light.lamps"})
 
     def planes(self) -> PlaneUse:

@@ -106,6 +106,10 @@ class SkyWindow(Operator[SkyWindowParameters, _Prepared]):
     nothing_at: ClassVar = {"brightness": 0.0}
     stage = Stage.SUBJECT_LIGHT
     layer = "sky"
+    otherwise_since: ClassVar = {
+        2: "what is seen of the sky through the surface gives no halo of its own, for the water's light "
+        "holds it already: views up are darker, by up to half"
+    }
 
     def planes(self) -> PlaneUse:
         """Read and write light; coverage and direction decide where.

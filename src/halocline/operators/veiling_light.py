@@ -39,6 +39,7 @@ class VeilingLight(Operator[VeilingLightParameters, WaterShade | None]):
     stage = Stage.VEIL
     undone = Undoing.TERM
     layer = "veil"
+    otherwise_since: ClassVar = {2: "things before the sun are dark all over: their middles do not glow"}
     once = True
     uses = frozenset(
         {

@@ -7,7 +7,7 @@
 - `curves`: keys over time (curve_text, is_curve, key_frames, moving, telling_frames)
 - `edit`: keys set in a file (edit_file, edited, upgraded_file)
 - `renamed`: keys of former names (operators_of, upgraded)
-- `formats`: numbers of the format, and what came to look otherwise (changes_since, number_of,
+- `formats`: numbers of the format, and what came to look otherwise (changes, changes_since, number_of,
   with_number_of_today)
 - `new`: one to begin with (new_preset_text)
 - `sections`: every key, its unit and range (OriginSection, StepHead)

@@ -8,83 +8,58 @@ it was written, and ``preset upgrade`` writes today's number once somebody has l
 from __future__ import annotations
 
 import re
-from collections.abc import Callable, Collection, Mapping
-from dataclasses import dataclass
+from collections.abc import Iterable, Mapping
 
-from halocline.presets.sections import FORMAT, LightSection
+from halocline.graph.operator import AnyOperator, Source
+from halocline.operators.registry import operators
+from halocline.presets.sections import FORMAT
 
 # Every number that is read, the oldest first.
 FORMATS = tuple(range(1, FORMAT + 1))
 _NUMBER = re.compile(r"^(\s*format\s*=\s*)(\d+)", re.MULTILINE)
 
 
-@dataclass(frozen=True)
-class Change:
-    """What a format changed in pictures.
+def changes() -> list[tuple[int, str]]:
+    """Return what came to look otherwise with each number, each once.
 
-    Attributes
-    ----------
-    number
-        The format that brought it.
-    text
-        What is otherwise, in a sentence.
-    touches
-        Whether it shows in a look, by the operators of its steps and its light.
+    Returns
+    -------
+    list[tuple[int, str]]
+        Number and sentence, without a full stop, by number.
     """
-
-    number: int
-    text: str
-    touches: Callable[[Collection[str], LightSection], bool]
-
-
-def _throws_lamp_shadows(operators: Collection[str], light: LightSection) -> bool:
-    return any(lamp.shadows for lamp in light.lamps) and not {"lamps", "lamp_backscatter"}.isdisjoint(
-        operators
-    )
+    found = {
+        (number, text): None
+        for operator in operators().values()
+        for number, text in operator.otherwise_since.items()
+    }
+    return sorted(found)
 
 
-def _blurs_the_surface(operators: Collection[str], light: LightSection) -> bool:  # noqa: ARG001 - as all
-    return {"sky_window", "forward_scatter"} <= set(operators)
-
-
-def _shades_water(operators: Collection[str], light: LightSection) -> bool:
-    return light.shadows and "veiling_light" in operators
-
-
-CHANGES = (
-    Change(2, "lamps throw shadows (light.lamps.shadows = false is as before)", _throws_lamp_shadows),
-    Change(
-        2,
-        "what is seen of the sky through the surface gives no halo of its own, for the water's light holds "
-        "it already: views up are darker, by up to half",
-        _blurs_the_surface,
-    ),
-    Change(
-        2,
-        "things before the sun are dark all over: no glow is left in their middle (light.shadows)",
-        _shades_water,
-    ),
-)
-
-
-def changes_since(number: int, operators: Collection[str], light: LightSection) -> list[str]:
+def changes_since(number: int, steps: Iterable[AnyOperator], *, lit_by_lamps: bool) -> list[str]:
     """Return what looks otherwise in a look since a format.
 
     Parameters
     ----------
     number
         The format that its file states.
-    operators
-        Names of the operators of its steps.
-    light
-        Its light.
+    steps
+        The operators of its steps.
+    lit_by_lamps
+        Whether there are lamps; without them, steps that need some do nothing.
 
     Returns
     -------
     list[str]
         Sentences, without a full stop; none where its picture is the same.
     """
-    return [change.text for change in CHANGES if change.number > number and change.touches(operators, light)]
+    told = {
+        text: None
+        for operator in steps
+        if lit_by_lamps or Source.LAMPS not in operator.needs()
+        for brought, text in operator.otherwise_since.items()
+        if brought > number
+    }
+    return list(told)
 
 
 def with_number_of_today(text: str) -> str:

@@ -19,7 +19,7 @@ from pydantic_core import PydanticUndefined
 
 from halocline.graph.limits import StepLimits
 from halocline.operators.registry import BUILT_IN, operator_named
-from halocline.presets.formats import CHANGES
+from halocline.presets.formats import changes
 from halocline.presets.preset import STEADY_SECTIONS
 from halocline.presets.renamed import old_words
 from halocline.presets.sections import FORMAT, SECTIONS, OriginSection, PartSection, StepHead
@@ -63,7 +63,7 @@ def _changes() -> list[str]:
         "Presets of all numbers load, and give the pictures of today. This came to look otherwise with a "
         "number; `halocline preset check` says which of it touches a look, and `preset upgrade` writes the "
         "number of today:",
-        "\n".join(f"* {change.number}: {change.text}" for change in CHANGES),
+        "\n".join(f"* {number}: {text}" for number, text in changes()),
     ]
 
 

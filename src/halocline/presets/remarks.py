@@ -270,9 +270,9 @@ def _of_water(preset: Preset) -> Iterator[Remark]:
 
 
 def _earlier_formats(document: Document, look: Look) -> Iterator[Remark]:
-    operators_here = set(kinds(document, look).values())
+    steps = [step.operator for step in look.graph.steps]
     for origin, number in document.older:
-        changed = changes_since(number, operators_here, look.light)
+        changed = changes_since(number, steps, lit_by_lamps=bool(look.light.lamps))
         if changed:
             yield Remark(
                 ("format",),
