@@ -19,7 +19,8 @@ every frame what became of it and why.
 - `sequence_depth`: what the depth pass of a sequence holds
 - `output_folder`: whether frames will fit where they go (space_warnings)
 - `output_look`: what can be known of the output
-- `warm`: what takes long, made ahead (warm)
+- `warm`: what takes long, made ahead (make_loops, warm)
+- `loops_of_looks`: which compiled loops a look calls (all_loops, loops_of)
 - `still`: single frames for the eye (Still, seen, tasks_of)
 - `pipeline`: reading, rendering and writing at once (Pipeline)
 - `nursery`: the warm process that workers are copies of (Nursery)

@@ -29,9 +29,11 @@ from multiprocessing.connection import Connection
 from multiprocessing.reduction import recv_handle, send_handle
 from pathlib import Path
 
+from halocline.batch.loops_of_looks import loops_of
 from halocline.batch.signals import SIGNALS
 from halocline.batch.warm import warm
 from halocline.batch.worker import Settings, end_with_the_job, work
+from halocline.compute.ahead import compiling_ahead
 from halocline.compute.memory import keep_freed_memory
 from halocline.compute.threads import at_most
 from halocline.presets.preset import Preset
@@ -219,7 +221,8 @@ def _learn(settings: Settings, known: dict[Settings, Preset]) -> None:
     with suppress(Exception), at_most(1), _silence():
         preset = settings.preset()
         known[settings] = preset
-        warm(preset)
+        with compiling_ahead(loops_of(preset)):
+            warm(preset)
     for oldest in list(known)[:-_MOST_LOOKS]:
         del known[oldest]
     # What is here now stays: a copy that looks it over for waste would have to own it.

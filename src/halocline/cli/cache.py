@@ -66,15 +66,21 @@ def warm(
 ) -> None:
     """Make what looks need and keep it, so that the first frame of each need not wait: minutes for all."""
     # Computing: not for those who only want to look or to empty.
+    from halocline.batch.loops_of_looks import all_loops, loops_of  # noqa: PLC0415
+    from halocline.batch.warm import make_loops  # noqa: PLC0415
     from halocline.batch.warm import warm as warm_look  # noqa: PLC0415
     from halocline.cli.output import say  # noqa: PLC0415
     from halocline.presets.document import shipped_names  # noqa: PLC0415
     from halocline.presets.preset import load_preset  # noqa: PLC0415
 
     names = presets or shipped_names()
-    for count, name in enumerate(names, 1):
+    looks = list(map(load_preset, names))
+    loops = {each for look in looks for each in loops_of(look)}
+    say("compiling loops")
+    make_loops([each for each in all_loops() if each in loops])
+    for count, (name, look) in enumerate(zip(names, looks, strict=True), 1):
         say(f"[{count}/{len(names)}] {name}")
-        warm_look(load_preset(name))
+        warm_look(look)
 
 
 def _mib(size: int) -> str:

@@ -9,6 +9,7 @@ import typer
 
 from halocline.batch.events import Event, Summary
 from halocline.batch.first_look import FirstLook, look_first
+from halocline.batch.loops_of_looks import loops_of
 from halocline.batch.manifest import Manifest
 from halocline.batch.means import Means, choose_maker
 from halocline.batch.nursery import Nursery
@@ -21,6 +22,7 @@ from halocline.batch.run import judge_plan, run_frames
 from halocline.cli.exit_status import ALL_DONE, NOTHING_POSSIBLE, OTHERS_AT_WORK, SOME_FAILED
 from halocline.cli.metrics import Metrics
 from halocline.cli.output import LogForm, Teller, console, json_line, say, say_warning
+from halocline.compute.ahead import compiling_ahead
 from halocline.imaging.sequence import frame_text
 from halocline.plain_text import one_line
 from halocline.presets.preset import Preset
@@ -56,6 +58,8 @@ def run_shot(plan: ShotPlan, look: Preset, options: RunOptions) -> Summary:
     """
     with ExitStack() as held:
         means = options.means
+        if means.scheduler is None:
+            held.enter_context(compiling_ahead(loops_of(look)))
         if means.nursery is None:
             means = replace(means, nursery=held.enter_context(closing(Nursery())))
         return _run(plan, look, replace(options, means=means))

@@ -21,7 +21,8 @@ from contextlib import suppress
 from functools import update_wrapper
 from typing import Any, Generic, ParamSpec, TypeVar
 
-from halocline.compute.machine_code import EndedBadlyError, KeptCode
+from halocline.compute.ahead import Wanted, made_ahead
+from halocline.compute.machine_code import EndedBadlyError, KeptCode, Kind, MadeCode
 
 P = ParamSpec("P")
 R = TypeVar("R")
@@ -43,39 +44,62 @@ class Compiled(Generic[P, R]):
     def __init__(self, loop: Callable[P, R]) -> None:
         update_wrapper(self, loop)
         self.loop = loop
-        self._kept = KeptCode(loop)
-        self._made: Any = None
-        self._made_on_disk = True
+        self._code = KeptCode(loop, self._compiled, self._made_ahead)
+        self._functions: dict[tuple[bool, bool], Any] = {}
 
     def __call__(self, *args: P.args, **kwargs: P.kwargs) -> R:
         """Run the loop."""
-        run = None if kwargs or not _Keeping.on_disk else self._kept.ready(args)
+        run = None if kwargs else self._code.ready(args)
         if run is not None:
             # An error of its own is told by the compiler's function, which knows it by name.
             with suppress(EndedBadlyError):
                 at_once: R = run(*args)
                 return at_once
         try:
-            result: R = self._dispatcher()(*args, **kwargs)
+            result: R = self._function(inner=False)(*args, **kwargs)
         except OSError:
             # Loops neither read nor write: what failed is keeping the compiled code, which is not needed.
             _Keeping.on_disk = False
-            result = self._dispatcher()(*args, **kwargs)
+            result = self._function(inner=False)(*args, **kwargs)
         return result
+
+    def keep(self, kinds: tuple[Kind, ...]) -> None:
+        """Have machine code on disk for arguments of these kinds (see `halocline.compute.machine_code`)."""
+        self._code.keep(kinds)
+
+    @property
+    def kinds(self) -> list[tuple[Kind, ...]]:
+        """What it was called with so far in this process."""
+        return self._code.kinds
 
     @property
     def _numba_type_(self) -> Any:
         """What stands for this loop inside another that is being compiled."""
-        return self._dispatcher()._numba_type_
+        return self._function(inner=True)._numba_type_
 
-    def _dispatcher(self) -> Any:
-        if self._made is None or self._made_on_disk != _Keeping.on_disk:
+    def _compiled(self, kinds: tuple[Kind, ...]) -> MadeCode | None:
+        # Importing the compiler takes longer than most commands that never need it.
+        from halocline.compute.kept_loops import code_of  # noqa: PLC0415
+
+        try:
+            return code_of(self.loop, kinds)
+        except Exception:
+            # The compiler's own function tells by name what is wrong.
+            return None
+
+    def _made_ahead(self, kinds: tuple[Kind, ...]) -> bool:
+        return made_ahead(Wanted(self.loop.__module__, self.loop.__qualname__, kinds))
+
+    def _function(self, *, inner: bool) -> Any:
+        """Return the compiler's own function: for other loops, or for what runs no machine code."""
+        key = inner, _Keeping.on_disk
+        if key not in self._functions:
+            from halocline.compute.kept_loops import function_of  # noqa: PLC0415
+
             with _Keeping.lock:
-                if self._made is None or self._made_on_disk != _Keeping.on_disk:
-                    on_disk = _Keeping.on_disk
-                    self._made = _make(self.loop, on_disk=on_disk)
-                    self._made_on_disk = on_disk
-        return self._made
+                if key not in self._functions:
+                    self._functions[key] = function_of(self.loop, inner=inner, on_disk=key[1])
+        return self._functions[key]
 
 
 def compiled(loop: Callable[P, R]) -> Compiled[P, R]:
@@ -92,15 +116,3 @@ def compiled(loop: Callable[P, R]) -> Compiled[P, R]:
         Called like the loop.
     """
     return Compiled(loop)
-
-
-def _make(loop: Callable[..., Any], *, on_disk: bool) -> Any:
-    # Importing the compiler takes longer than most commands that never need it.
-    from numba import njit  # noqa: PLC0415
-
-    made = njit(loop, nogil=True, error_model="numpy")
-    if on_disk:
-        from halocline.compute.kept_loops import keep_made  # noqa: PLC0415
-
-        keep_made(made, loop)
-    return made

@@ -1,27 +1,37 @@
-"""Compiled loops on disk: where the compiler keeps what it made, and when that is taken again.
+"""What the compiler is asked for: code of loops, kept on disk, and when that is taken again.
 
-Imported only where a loop is compiled: the compiler's own modules take long to import. What a loop was
-compiled to is kept twice: as the compiler wants it, who builds other loops with it, and as
-`halocline.compute.machine_code` runs it.
+Imported only where a loop is compiled: the compiler's own modules take long to import. A loop that Python
+calls is made to machine code alone, as `halocline.compute.machine_code` runs it: what would let Python call
+the compiler's own function costs as much as many a loop. One that other loops call is kept as the compiler
+wants it, who builds those with it.
 """
 
 from __future__ import annotations
 
 import sys
 from collections.abc import Callable
-from contextlib import suppress
 from typing import Any
 
+import numpy as np
 from llvmlite import binding as llvm
 from llvmlite import ir
+from numba import njit
 from numba.core import types
 from numba.core.caching import CompileResultCacheImpl, FunctionCache, _CacheLocator
+from numba.core.codegen import CPUCodeLibrary
+from numba.core.compiler import Flags, compile_extra
+from numba.core.compiler_lock import global_compiler_lock
+from numba.core.registry import cpu_target
 from numba.core.runtime.nrt import rtsys
-from numba.np.numpy_support import as_dtype
+from numba.np.numpy_support import as_dtype, from_dtype
 
 from halocline.compute import disk_cache, machine_code
-from halocline.compute.machine_code import Kind, folder_of
+from halocline.compute.machine_code import Kind, MadeCode, folder_of
 
+# None of the compiler's own functions has types.
+_compile: Any = compile_extra
+_new_flags: Any = Flags
+_from_types: Any = types.BaseTuple.from_types
 # Code of sources that nobody has run for so long is of versions that are gone.
 FORGOTTEN_SECONDS = 30.0 * 24.0 * 3600.0
 
@@ -46,16 +56,100 @@ class _Place(_CacheLocator):
         return str(self._line)
 
 
-def keep_made(made: Any, loop: Callable[..., Any]) -> None:
-    """Let a compiled function load its code from disk, and keep it there, where there is a folder for it.
+def function_of(loop: Callable[..., Any], *, inner: bool, on_disk: bool) -> Any:
+    """Return the compiler's function of a loop, which compiles it when its types are known.
 
     Parameters
     ----------
-    made
-        The compiler's function.
     loop
-        What it was made from.
+        Plain Python.
+    inner
+        Whether only other loops call it.
+    on_disk
+        Whether its code is kept there, and taken from there.
+
+    Returns
+    -------
+    Any
+        The compiler's function.
     """
+    # Stubs of the compiler do not know all options.
+    options: dict[str, Any] = {"no_cpython_wrapper": inner, "no_cfunc_wrapper": True}
+    made: Any = njit(loop, nogil=True, error_model="numpy", **options)
+    if on_disk:
+        _keep_made(made, loop, "inner-" if inner else "")
+    return made
+
+
+def code_of(loop: Callable[..., Any], kinds: tuple[Kind, ...]) -> MadeCode | None:
+    """Compile a loop to machine code, for arguments of these kinds.
+
+    Parameters
+    ----------
+    loop
+        Plain Python.
+    kinds
+        Of its arguments.
+
+    Returns
+    -------
+    MadeCode | None
+        None where it returns what this package takes from no machine code.
+    """
+    function = function_of(loop, inner=True, on_disk=False)
+    target, flags = function._compiler.targetdescr, _new_flags()
+    target.options.parse_as_flags(flags, function.targetoptions)
+    flags.no_compile = True
+    typing, context = target.typing_context, target.target_context
+    with global_compiler_lock:
+        rtsys.initialize(context)
+        library = _new_library(context.codegen(), loop.__qualname__)
+        arguments = tuple(map(_type_of, kinds))
+        made = _compile(typing, context, loop, arguments, None, flags, {}, library=library)
+        library.finalize()
+        about = made.fndesc
+        returned = "" if isinstance(about.restype, types.NoneType) else as_dtype(about.restype).str
+        # The first two are for what it returns and raises.
+        parameters = context.call_conv.get_function_type(about.restype, about.argtypes).args[2:]
+        needs, code = library.alone(about.llvm_func_name)
+    return MadeCode(about.llvm_func_name, tuple(map(_handed_over, parameters)), returned, tuple(needs), code)
+
+
+def get_ready() -> None:
+    """Load all that the compiler loads before its first loop."""
+    target: Any = cpu_target
+    target.typing_context.refresh()
+    target.target_context.refresh()
+    rtsys.initialize(target.target_context)
+
+
+class _Library(CPUCodeLibrary):
+    """What a loop is compiled into: put into memory only where somebody runs it."""
+
+    def _finalize_final_module(self) -> None:
+        verify: Any = self._verify_declare_only_symbols
+        verify()
+        self._finalized = True
+
+    def alone(self, name: str) -> tuple[list[str], bytes]:
+        """Return the machine code of one function and what that calls, and the names of what is not in it."""
+        module, codegen = self._final_module, self._codegen
+        for function in module.functions:
+            if not function.is_declaration and function.name != name:
+                function.linkage = "internal"
+        unused = llvm.create_new_module_pass_manager()
+        unused.add_global_dead_code_eliminate_pass()
+        unused.run(module, codegen._pass_builder())
+        named = (*module.functions, *module.global_variables)
+        needs = [each.name for each in named if each.is_declaration and not each.name.startswith("llvm.")]
+        return needs, codegen._tm.emit_object(module)
+
+
+_new_library: Any = _Library
+
+
+def _keep_made(made: Any, loop: Callable[..., Any], prefix: str) -> None:
+    """Let a compiled function load its code from disk, and keep it there, where there is a folder for it."""
     folder = folder_of(loop.__module__)
     if folder is None:
         return
@@ -72,7 +166,7 @@ def keep_made(made: Any, loop: Callable[..., Any]) -> None:
             self._lineno = function.__code__.co_firstlineno
             self._locator = place
             base: Any = self.get_filename_base
-            self._filename_base = base(function.__qualname__, getattr(sys, "abiflags", ""))
+            self._filename_base = prefix + base(function.__qualname__, getattr(sys, "abiflags", ""))
 
     class Kept(FunctionCache):
         _impl_class = Placed
@@ -90,69 +184,18 @@ def keep_made(made: Any, loop: Callable[..., Any]) -> None:
             with guard():
                 return load(sig, target_context)
 
-        def save_overload(self, sig: Any, data: Any) -> None:
-            """Keep compiled code, and beside it the machine code alone."""
-            save: Any = super().save_overload
-            save(sig, data)
-            impl: Any = self._impl
-            # Inside another version of the compiler may look otherwise: what it keeps itself will do.
-            with suppress(AttributeError):
-                if impl.check_cachable(data):
-                    _keep_code(loop, sig, data)
-
     cache: Any = Kept
     made._cache = cache(loop)
 
 
-def _keep_code(loop: Callable[..., Any], signature: Any, made: Any) -> None:
-    """Keep a loop's machine code with what it is called by."""
-    kinds = tuple(map(_kind_of, signature))
-    about, library = made.fndesc, made.library
-    returned = "" if isinstance(about.restype, types.NoneType) else _kind_of(about.restype)
-    if None in kinds or not isinstance(returned, str):
-        return
-    convention = made.target_context.call_conv
-    # The first two are for what it returns and raises.
-    parameters = convention.get_function_type(about.restype, about.argtypes).args[2:]
-    needs, code = _alone(library, about.llvm_func_name)
-    machine_code.keep(
-        loop,
-        kinds,
-        map(_handed_over, parameters),
-        returned=returned,
-        name=about.llvm_func_name,
-        needs=needs,
-        code=code,
-    )
-
-
-def _alone(library: Any, name: str) -> tuple[list[str], bytes]:
-    """Return a function's machine code without what takes Python's objects apart for it, and what it needs.
-
-    The instructions are those that the compiler runs: all that changes is what else is there.
-    """
-    module = llvm.parse_bitcode(library._final_module.as_bitcode())
-    for function in module.functions:
-        if not function.is_declaration and function.name != name:
-            function.linkage = "internal"
-    unused = llvm.create_new_module_pass_manager()
-    unused.add_global_dead_code_eliminate_pass()
-    unused.run(module, library.codegen._pass_builder())
-    named = (*module.functions, *module.global_variables)
-    needs = [each.name for each in named if each.is_declaration and not each.name.startswith("llvm.")]
-    return needs, library.codegen._tm.emit_object(module)
-
-
-def _kind_of(kind: Any) -> Kind | None:
-    """Return a type of the compiler's as `halocline.compute.machine_code` tells it."""
-    if isinstance(kind, types.Array):
-        return (as_dtype(kind.dtype).str, kind.ndim, kind.layout, kind.mutable) if kind.aligned else None
-    if isinstance(kind, types.Integer | types.Float | types.Boolean):
-        return as_dtype(kind).str
-    if isinstance(kind, types.Tuple | types.UniTuple):
-        parts = tuple(map(_kind_of, kind.types))
-        return None if None in parts else ("tuple", *parts)
-    return None
+def _type_of(kind: Kind) -> Any:
+    """Return the compiler's type of an argument of a kind."""
+    if isinstance(kind, str):
+        return from_dtype(np.dtype(kind))
+    if kind[0] == machine_code.TUPLE:
+        return _from_types(tuple(map(_type_of, kind[1:])))
+    element, dimensions, layout, mutable = kind
+    return types.Array(from_dtype(machine_code.dtype_of(element)), dimensions, layout, readonly=not mutable)
 
 
 def _handed_over(kind: Any) -> str:

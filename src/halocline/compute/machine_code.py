@@ -18,11 +18,12 @@ import sys
 import threading
 from collections.abc import Callable, Iterable, Mapping, Sequence
 from contextlib import suppress
+from dataclasses import dataclass
 from functools import lru_cache
 from importlib.machinery import ExtensionFileLoader
 from importlib.util import find_spec, module_from_spec, spec_from_file_location
 from pathlib import Path
-from typing import Any
+from typing import Any, Self
 
 import numpy as np
 
@@ -34,6 +35,9 @@ from halocline.files.whole import write_whole
 KIND = "compiled-loops"
 # What tells a type of a loop's argument: a name of numpy's, what tells arrays apart, or those of a tuple.
 Kind = Any
+
+# How a kind of tuple begins, and one of records.
+TUPLE, RECORD = "tuple", "record"
 
 _SUFFIX = ".code"
 _DIGEST_BYTES = 32
@@ -69,13 +73,43 @@ def kind_of(value: object) -> Kind | None:
     if type(value) is np.ndarray:
         flags = value.flags
         layout = "C" if flags.c_contiguous else "F" if flags.f_contiguous else "A"
-        return (value.dtype.str, value.ndim, layout, flags.writeable) if flags.aligned else None
+        element = value.dtype.str if value.dtype.names is None else _record(value.dtype)
+        return (element, value.ndim, layout, flags.writeable) if flags.aligned else None
     if type(value) is tuple:
         kinds = tuple(map(kind_of, value))
-        return None if None in kinds else ("tuple", *kinds)
+        return None if None in kinds else (TUPLE, *kinds)
     if type(value) is int and not -(2**63) <= value < 2**63:
         return None
     return value.dtype.str if isinstance(value, np.generic) else _OF_PYTHON.get(type(value))
+
+
+@lru_cache(maxsize=64)
+def _record(dtype: np.dtype[Any]) -> Kind:
+    """Return what tells records apart: their size, and name, type and place of each field."""
+    fields = dtype.fields or {}
+    own = ((name, fields[name][0].str, fields[name][1]) for name in dtype.names or ())
+    return (RECORD, dtype.itemsize, dtype.isalignedstruct, *own)
+
+
+def dtype_of(element: Kind) -> np.dtype[Any]:
+    """Return numpy's type of an array's elements.
+
+    Parameters
+    ----------
+    element
+        The first part of an array's kind.
+
+    Returns
+    -------
+    np.dtype
+        The type.
+    """
+    if isinstance(element, str):
+        return np.dtype(element)
+    _, size, aligned, *fields = element
+    names, formats, offsets = zip(*fields, strict=True)
+    about: Any = {"names": names, "formats": formats, "offsets": offsets, "itemsize": size}
+    return np.dtype(about, align=aligned)
 
 
 def parameters_of(kind: Kind) -> list[str]:
@@ -90,7 +124,7 @@ def parameters_of(kind: Kind) -> list[str]:
     """
     if isinstance(kind, str):
         return [kind[1:] if kind[1] == "f" else _OF_WHOLE.get(int(kind[2:]), kind)]
-    if kind[0] == "tuple":
+    if kind[0] == TUPLE:
         return [each for part in kind[1:] for each in parameters_of(part)]
     return ["pointer", "pointer", "i64", "i64", "pointer", *(2 * kind[1] * ["i64"])]
 
@@ -148,11 +182,68 @@ def folder_of(module: str) -> Path | None:
     return disk_cache.folder(KIND, f"{module}\0{mark}\0{digest}")
 
 
-class KeptCode:
-    """The machine code of one loop, for as many kinds of arguments as are on disk."""
+@dataclass(frozen=True)
+class MadeCode:
+    """Machine code of a loop, for arguments of one kind.
 
-    def __init__(self, loop: Callable[..., Any]) -> None:
+    Attributes
+    ----------
+    name
+        Of its function in the code.
+    parameters
+        What the code is handed over, by the compiler's own word.
+    returned
+        Numpy's name of what it returns; empty for nothing.
+    needs
+        Names of the functions that are not in it.
+    code
+        The object file.
+    """
+
+    name: str
+    parameters: tuple[str, ...]
+    returned: str
+    needs: tuple[str, ...]
+    code: bytes
+
+    def to_bytes(self) -> bytes:
+        """Return it as it is kept on disk."""
+        head = {key: value for key, value in vars(self).items() if key != "code"}
+        data = json.dumps(head).encode() + b"\n" + self.code
+        return _digest(data) + data
+
+    @classmethod
+    def from_bytes(cls, kept: bytes) -> Self | None:
+        """Return what was kept, None where it is not whole."""
+        digest, data = kept[:_DIGEST_BYTES], kept[_DIGEST_BYTES:]
+        if digest != _digest(data):
+            return None
+        head, _, code = data.partition(b"\n")
+        about = json.loads(head)
+        return cls(about["name"], tuple(about["parameters"]), about["returned"], tuple(about["needs"]), code)
+
+
+class KeptCode:
+    """The machine code of one loop, for as many kinds of arguments as are on disk or can be made.
+
+    Parameters
+    ----------
+    loop
+        Plain Python.
+    make
+        Compiles it for arguments of these kinds; None where that cannot be.
+    others
+        Waits where another process is at it; tells whether it was.
+    """
+
+    def __init__(
+        self,
+        loop: Callable[..., Any],
+        make: Callable[[tuple[Kind, ...]], MadeCode | None] = lambda _: None,
+        others: Callable[[tuple[Kind, ...]], bool] = lambda _: False,
+    ) -> None:
         self._loop = loop
+        self._make, self._others = make, others
         self._lock = threading.Lock()
         self._ready: dict[tuple[Kind | None, ...], Callable[..., Any] | None] = {}
 
@@ -167,58 +258,76 @@ class KeptCode:
                     self._ready[kinds] = None if None in kinds else self._taken(kinds)
                 return self._ready[kinds]
 
-    def _taken(self, kinds: tuple[Kind, ...]) -> Callable[..., Any] | None:
-        folder = folder_of(self._loop.__module__)
-        if folder is None or not any(folder.glob(f"*{_SUFFIX}")):
-            return None
+    def keep(self, kinds: tuple[Kind, ...]) -> None:
+        """Have code on disk for arguments of these kinds, where that can be."""
         machine = _machine()
-        return None if machine is None else machine.function(_path(folder, self._loop, kinds, machine.mark))
+        if machine is not None and not is_kept(self._loop.__module__, self._loop.__qualname__, kinds):
+            self._made(kinds, machine)
+
+    @property
+    def kinds(self) -> list[tuple[Kind, ...]]:
+        """What the loop was called with so far, where machine code ran."""
+        return [kinds for kinds, run in self._ready.items() if run is not None]
+
+    def _taken(self, kinds: tuple[Kind, ...]) -> Callable[..., Any] | None:
+        machine = _machine()
+        if machine is None:
+            return None
+        run = self._on_disk(kinds, machine)
+        if run is None and self._others(kinds):
+            run = self._on_disk(kinds, machine)
+        if run is None:
+            made = self._made(kinds, machine)
+            run = None if made is None else machine.run(made)
+        return run
+
+    def _on_disk(self, kinds: tuple[Kind, ...], machine: _Machine) -> Callable[..., Any] | None:
+        path = _path(self._loop.__module__, self._loop.__qualname__, kinds, machine)
+        if path is None:
+            return None
+        try:
+            made = MadeCode.from_bytes(path.read_bytes())
+        except OSError:
+            return None
+        return None if made is None else machine.run(made)
+
+    def _made(self, kinds: tuple[Kind, ...], machine: _Machine) -> MadeCode | None:
+        """Return code that is made now, and keep it, where it is called as this module would call it."""
+        made = self._make(kinds)
+        expected = tuple(each for kind in kinds for each in parameters_of(kind))
+        if made is None or made.parameters != expected or made.returned not in _RETURNED:
+            return None
+        path = _path(self._loop.__module__, self._loop.__qualname__, kinds, machine)
+        if path is not None:
+            with suppress(OSError, WriteError):
+                write_whole(path, made.to_bytes(), overwrite=True, durable=False)
+        return made
 
 
-def keep(
-    loop: Callable[..., Any],
-    kinds: tuple[Kind, ...],
-    parameters: Iterable[str],
-    *,
-    returned: str,
-    name: str,
-    needs: Iterable[str],
-    code: bytes,
-) -> None:
-    """Keep a loop's machine code, where it is called as this module would call it.
+def is_kept(module: str, name: str, kinds: tuple[Kind, ...]) -> bool | None:
+    """Tell whether there is machine code on disk for a loop.
 
     Parameters
     ----------
-    loop
-        What it was made from.
+    module, name
+        Where the loop is.
     kinds
         Of its arguments.
-    parameters
-        What the code is handed over, by the compiler's own word.
-    returned
-        Numpy's name of what it returns; empty for nothing.
-    name
-        Of its function in the code.
-    needs
-        Names of the functions that are not in it.
-    code
-        The object file.
+
+    Returns
+    -------
+    bool | None
+        None where there can be none.
     """
-    folder, machine = folder_of(loop.__module__), _machine()
-    expected = [each for kind in kinds for each in parameters_of(kind)]
-    if folder is None or machine is None or list(parameters) != expected or returned not in _RETURNED:
-        return
-    head = {"name": name, "parameters": expected, "returned": returned, "needs": sorted(needs)}
-    data = json.dumps(head).encode() + b"\n" + code
-    with suppress(OSError, WriteError):
-        path = _path(folder, loop, kinds, machine.mark)
-        write_whole(path, _digest(data) + data, overwrite=True, durable=False)
+    machine = _machine()
+    path = None if machine is None else _path(module, name, kinds, machine)
+    return None if path is None else path.is_file()
 
 
-def _path(folder: Path, loop: Callable[..., Any], kinds: tuple[Kind, ...], mark: str) -> Path:
-    place = f"{loop.__qualname__} {loop.__code__.co_firstlineno} {kinds!r} {mark}"
-    digest = hashlib.blake2b(place.encode(), digest_size=16).hexdigest()
-    return folder / f"{loop.__name__}-{digest}{_SUFFIX}"
+def _path(module: str, name: str, kinds: tuple[Kind, ...], machine: _Machine) -> Path | None:
+    folder = folder_of(module)
+    digest = hashlib.blake2b(f"{name} {kinds!r} {machine.mark}".encode(), digest_size=16).hexdigest()
+    return None if folder is None else folder / f"{name.rpartition('.')[2]}-{digest}{_SUFFIX}"
 
 
 def _digest(data: bytes) -> bytes:
@@ -239,26 +348,17 @@ class _Machine:
         machine = llvm.Target.from_triple(triple).create_target_machine(codemodel="jitdefault", jit=True)
         self._engine = llvm.create_mcjit_compiler(llvm.parse_assembly(""), machine)
 
-    def function(self, path: Path) -> Callable[..., Any] | None:
-        """Return the function in a file, None where there is none that can be run here."""
-        try:
-            data = path.read_bytes()
-        except OSError:
-            return None
-        digest, data = data[:_DIGEST_BYTES], data[_DIGEST_BYTES:]
-        if digest != _digest(data):
-            return None
-        head, _, code = data.partition(b"\n")
-        about = json.loads(head)
+    def run(self, made: MadeCode) -> Callable[..., Any] | None:
+        """Return what runs code, None where it cannot be run here."""
         with self._lock:
-            if not self._finds(about["needs"]):
+            if not self._finds(made.needs):
                 return None
-            self._engine.add_object_file(self._llvm.ObjectFileRef.from_data(code))
+            self._engine.add_object_file(self._llvm.ObjectFileRef.from_data(made.code))
             self._engine.finalize_object()
-            address = self._engine.get_function_address(about["name"])
-        types = (_IN_C[each] for each in about["parameters"])
-        made = ctypes.CFUNCTYPE(ctypes.c_int32, ctypes.c_void_p, ctypes.c_void_p, *types)
-        return _callable(made(address), about["returned"])
+            address = self._engine.get_function_address(made.name)
+        types = (_IN_C[each] for each in made.parameters)
+        function = ctypes.CFUNCTYPE(ctypes.c_int32, ctypes.c_void_p, ctypes.c_void_p, *types)
+        return _callable(function(address), made.returned)
 
     def _finds(self, needs: Iterable[str]) -> bool:
         """Tell whether all functions are there that code needs: one that is not would end the process."""
