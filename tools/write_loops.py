@@ -90,8 +90,12 @@ def _called(name: str) -> dict[str, Any]:
             if end.code:
                 raise
     values = [value for module in [*sys.modules.values()] for value in vars(module).values()]
-    made = {each.__qualname__ + each.__module__: each for each in values if isinstance(each, Compiled)}
-    loops = [[each.__module__, each.__qualname__, kinds] for each in made.values() for kinds in each.kinds]
+    made = {each.loop: each for each in values if isinstance(each, Compiled)}
+    loops = [
+        [each.loop.__module__, each.loop.__qualname__, kinds]
+        for each in made.values()
+        for kinds in each.kinds
+    ]
     return {"loops": loops, "seconds": seconds}
 
 

@@ -90,11 +90,11 @@ def test_a_look_wants_what_its_steps_call_and_no_more() -> None:
     assert "halocline.physics.sea.shafts._integrate" in names
     assert len(plain) < len(full) / 2
     turned_off = load_preset("fjord-afternoon").with_settings(
-        {"steps.caustics.enabled": False, "steps.light_shafts.enabled": False, "steps.snow.enabled": False}
+        {"steps.caustics.enabled": False, "steps.light_shafts.enabled": False, "steps.matter.enabled": False}
     )
     assert len(loops_of(turned_off)) < len(full)
     # A look with steps of two that ship wants the loops of both.
-    both = load_preset("fjord-afternoon").with_settings({"steps.rim_light.enabled": True})
+    both = load_preset("fjord-afternoon").with_settings({"steps.dome_port.enabled": True})
     assert set(loops_of(both)) > full
 
 

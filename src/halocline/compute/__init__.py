@@ -4,8 +4,8 @@ Knows neither water nor pictures; everything above builds on it.
 
 - `compiled`: loops compiled when first called (compiled)
 - `kept_loops`: what the compiler is asked for, and where that is kept on disk
-- `machine_code`: run from there without the compiler
-- `ahead`: compiled by several processes at once, before they are called (compiling_ahead)
+- `machine_code`: run from there without the compiler (is_kept)
+- `ahead`: compiled by several processes at once, before they are called (Wanted, compiling_ahead)
 - `sources`: digests of their source (source_digest)
 - `series`: short series for loops, the same on every machine (cosine, exponential, exponential_less_one,
   logarithm, sine)

@@ -133,7 +133,8 @@ class _Library(CPUCodeLibrary):
 
     def alone(self, name: str) -> tuple[list[str], bytes]:
         """Return the machine code of one function and what that calls, and the names of what is not in it."""
-        module, codegen = self._final_module, self._codegen
+        module = self._final_module
+        codegen: Any = self._codegen
         for function in module.functions:
             if not function.is_declaration and function.name != name:
                 function.linkage = "internal"

@@ -86,7 +86,7 @@ def kind_of(value: object) -> Kind | None:
 @lru_cache(maxsize=64)
 def _record(dtype: np.dtype[Any]) -> Kind:
     """Return what tells records apart: their size, and name, type and place of each field."""
-    fields = dtype.fields or {}
+    fields: Mapping[str, Any] = dtype.fields or {}
     own = ((name, fields[name][0].str, fields[name][1]) for name in dtype.names or ())
     return (RECORD, dtype.itemsize, dtype.isalignedstruct, *own)
 
@@ -109,7 +109,8 @@ def dtype_of(element: Kind) -> np.dtype[Any]:
     _, size, aligned, *fields = element
     names, formats, offsets = zip(*fields, strict=True)
     about: Any = {"names": names, "formats": formats, "offsets": offsets, "itemsize": size}
-    return np.dtype(about, align=aligned)
+    made: np.dtype[Any] = np.dtype(about, align=aligned)
+    return made
 
 
 def parameters_of(kind: Kind) -> list[str]:
