@@ -12,6 +12,7 @@ from tests.operators.scene import made
 from halocline._typing import F32
 from halocline.imaging.camera import Camera, pinhole
 from halocline.imaging.frame import Frame, Window
+from halocline.operators.caustics import _even_at_steps
 from halocline.operators.shared.pixel_stretch import CameraMotion, stretches
 
 SAMPLES = 8
@@ -95,3 +96,37 @@ def test_a_normal_that_is_no_direction_stretches_no_pixel(number: float) -> None
     )
     np.testing.assert_allclose(found.along, 0.0, atol=1e-6)
     np.testing.assert_allclose(found.width, ranges * 0.001, rtol=1e-5)
+
+
+def _evened(range_m: F32, far_share: F32 | None = None) -> tuple[F32, F32, F32]:
+    """Gains of one band before and after, and the light that they count by."""
+    rng = np.random.default_rng(7)
+    apart, light = (rng.random((1, *range_m.shape), np.float32) for _ in range(2))
+    out = np.empty_like(apart)
+    told = np.zeros((0, 0), np.float32) if far_share is None else far_share
+    _even_at_steps(apart, light, range_m, told, 0, 0, out)
+    return apart[0], out[0], light[0]
+
+
+def test_along_a_low_step_gains_are_those_of_the_pixels_around_by_their_light() -> None:
+    range_m = np.where(np.arange(9)[:, None] < 4, np.float32(5.0), np.float32(4.7)) + np.zeros(
+        (9, 7), np.float32
+    )
+    apart, out, light = _evened(range_m)
+    weight = np.outer([1, 2, 1], [1, 2, 1]) * light[2:5, 2:5]
+    assert out[3, 3] == pytest.approx((weight * apart[2:5, 2:5]).sum() / weight.sum(), rel=1e-5)
+    off = np.ones(9, bool)
+    off[3:5] = False
+    np.testing.assert_array_equal(out[off], apart[off])
+    assert (out[~off] != apart[~off]).all()
+    # Of pixels that tell two surfaces apart each has its own.
+    np.testing.assert_array_equal(_evened(range_m, np.full_like(range_m, 0.5))[1], apart)
+
+
+@pytest.mark.parametrize("nearest", [0.02, 0.3])
+def test_planes_and_high_steps_keep_each_pixels_gain(nearest: float) -> None:
+    """One over the range runs straight over a plane, however steep; a high step tells two surfaces apart."""
+    plane = np.linspace(nearest, 0.4, 9)[:, None] + np.linspace(0.0, 0.1, 7)
+    for range_m in (1.0 / plane, np.where(plane > 0.3, 3.0, 9.0)):
+        apart, out, _ = _evened(range_m.astype(np.float32))
+        np.testing.assert_array_equal(out, apart)

@@ -162,7 +162,9 @@ def test_shafts_of_a_lens_that_is_moved_are_the_mean_of_its_moments(
     still = ShaftRays(fan(8, 48), (3.0, -2.0), 5.0)
     truth = np.mean([gain(at, still) for at in (np.arange(7) + 0.5) / 7 - 0.5], axis=0)
     motion = turned(0.5 * pan) - turned(-0.5 * pan)
-    drawn = gain(0.0, replace(still, moved=np.float32([0.0, step, 0.0]), turned=motion.astype(np.float32)))
+    drawn = gain(
+        0.0, replace(still, moved=np.array([0.0, step, 0.0], np.float32), turned=motion.astype(np.float32))
+    )
     apart, before = ((made - truth).std() / (truth - 1.0).std() for made in (drawn, gain(0.0, still)))
     # Measured: .077 of .287 as it turns; of what is left the moments are apart themselves.
     assert apart < 0.35 * before, (apart, before)
