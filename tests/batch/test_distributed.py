@@ -10,6 +10,7 @@ from typing import TYPE_CHECKING, Any
 
 import pytest
 
+from halocline._version import __version__
 from halocline.batch import distributed as module
 from halocline.batch.distributed import Cluster
 from halocline.batch.manifest import read_manifest
@@ -108,8 +109,8 @@ LOST = distributed.core.CommClosedError("Stream is closed")
 
 
 def test_a_worker_that_dies_as_it_is_asked_is_one_less() -> None:
-    module._check_workers(_Asked({"a": LOST, "b": module.__version__}), "tcp://here")
-    module._check_workers(_Asked({"a": LOST}, {"b": module.__version__}), "tcp://here")
+    module._check_workers(_Asked({"a": LOST, "b": __version__}), "tcp://here")
+    module._check_workers(_Asked({"a": LOST}, {"b": __version__}), "tcp://here")
 
 
 @pytest.mark.parametrize(
