@@ -5,6 +5,7 @@
 - `model`: what a water would show (Setting)
 - `solved_light`: daylight of one water after another
 - `samples`: what is known of a picture (chart_colours, parse_place)
+- `surroundings`: what a picture shows about a place, and its halo there
 - `reference_picture`: reading one (ReferenceLens, read_still, samples_of)
 - `range_maps`: how far away its places are
 - `daylight`: the light it was taken in

@@ -39,19 +39,27 @@ class SunAndSky:
     residual: float
 
 
-def fit_daylight(water: Water, samples: Sequence[Sample], setting: Setting) -> SunAndSky | None:
+def fit_daylight(water: Water, samples: Sequence[Sample], setting: Setting, colours: F64) -> SunAndSky | None:
     """Return the sun's azimuth and elevation and the overcast that fit the open water best.
+
+    Parameters
+    ----------
+    water, samples, setting
+        What is known.
+    colours
+        The samples' own without what halos add to them, ``(n, 3)``.
 
     Returns
     -------
     Nothing where there are too few directions, or they lie too near each other.
     """
-    seen = [sample for sample in samples if sample.open_water and sample.direction is not None]
+    told = [sample.open_water and sample.direction is not None for sample in samples]
+    seen = [sample for sample, tells in zip(samples, told, strict=True) if tells]
     directions = np.array([sample.direction for sample in seen])
     if len(seen) < FEWEST_DIRECTIONS or _span_deg(directions) < LEAST_SPAN_DEG:
         return None
     row = setting.space.luminance_row
-    measured = np.log(np.maximum([row @ np.array(sample.rgb) for sample in seen], 1e-6))
+    measured = np.log(np.maximum(colours[told] @ row, 1e-6))
 
     def misfits(x: F64) -> F64:
         shown = _log_brightness(water, directions, _with_sun(setting, x))

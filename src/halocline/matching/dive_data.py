@@ -12,8 +12,7 @@ from dataclasses import dataclass
 import tomlkit
 
 from halocline.errors import PhysicsError
-from halocline.graph.operator import Undoing
-from halocline.operators.registry import exposing, undone_by
+from halocline.operators.registry import core, exposing
 from halocline.physics.water.bio_optics import bio_optical_water, ocean_cdom
 from halocline.physics.water.water import (
     JERLOV_TYPES,
@@ -84,7 +83,7 @@ class DiveMatch:
             water.add("constituents", constituents)
         document.add("water", water)
         steps = tomlkit.table(is_super_table=True)
-        for name in (*undone_by(Undoing.TERM), exposing()):
+        for name in (*core(), exposing()):
             steps.add(name, tomlkit.table())
         document.add("steps", steps)
         return tomlkit.dumps(document)

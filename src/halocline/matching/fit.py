@@ -37,6 +37,11 @@ BLACK = 2e-4
 # are made in six bands), and a floor.
 RELATIVE_NOISE = 0.04
 NOISE_FLOOR = 2e-3
+# A halo's strength, as a share of its exponent; and what is about a sample beside it, whose ranges are known
+# but roughly, and not at all outside the frame.
+HALO_NOISE, SURROUNDINGS_NOISE = 0.03, 0.1
+# The least part of a sample's light that halos leave to tell of the water.
+LEAST_DIRECT = 0.02
 # A priori, a water is within a factor of e of a type's own strength (one standard deviation).
 SCALE_SPREAD = 1.0
 MURKIEST_PER_M = 12.0
@@ -78,6 +83,8 @@ class Candidate:
         Predicted minus measured, ``(n, 3)``, linear.
     predicted
         ``(n, 3)``.
+    unscattered
+        The samples without the halo that lies over them, ``(n, 3)``.
     probability
         Probability among the Jerlov types, 0 to 1.
     """
@@ -94,6 +101,7 @@ class Candidate:
     strangeness: float
     residual: F64
     predicted: F64
+    unscattered: F64
     probability: float = 0.0
 
 
@@ -147,7 +155,7 @@ def fit_constituents(samples: Sequence[Sample], setting: Setting) -> Candidate:
         return [_solved(one, samples, setting, noise) for one in made]
 
     def misfits(tried: F64) -> F64:
-        roots = [_huber_roots(one.scaled) for one in solved(tried)]
+        roots = [one.roots for one in solved(tried)]
         return np.concatenate([roots, (tried - start) / CONSTITUENTS_SPREAD], axis=1)
 
     def slopes(logs: F64) -> F64:
@@ -223,7 +231,7 @@ def _best_strength(
         return ((log_c - own) / SCALE_SPREAD) ** 2
 
     def misfit(log_c: float) -> float:
-        return float(np.sum(_huber_roots(solved(log_c).scaled) ** 2)) + strange(log_c)
+        return float(np.sum(solved(log_c).roots ** 2)) + strange(log_c)
 
     grid = np.linspace(low, high, max(3, math.ceil((high - low) / GRID_STEP) + 1))
     at = int(np.argmin([misfit(log_c) for log_c in grid]))
@@ -253,29 +261,38 @@ class _Solved:
     colours: dict[str, F64]
     predicted: F64
     residual: F64
-    scaled: F64
+    roots: F64
+    unscattered: F64
 
 
 def _solved(made: Prediction, samples: Sequence[Sample], setting: Setting, noise: F64) -> _Solved:
     """Solve for gain, tint and unknown colours by weighted least squares, reweighted for outliers."""
-    matrix, columns = _design(samples, made.transfer, made.veil, setting)
+    matrix, columns = _design(samples, made.transfer, setting)
     measured = np.array([sample.rgb for sample in samples]).ravel()
-    sigma = noise.ravel()
-    weights = 1.0 / sigma
-    x = np.zeros(matrix.shape[1])
+    x, kept = np.zeros(matrix.shape[1]), np.ones_like(measured)
     for _ in range(ROUNDS):
-        x = _least_squares(matrix * weights[:, None], measured * weights)
-        off = _off(matrix @ x, measured) / sigma
-        weights = np.sqrt(np.minimum(1.0, HUBER / np.maximum(np.abs(off), 1e-9))) / sigma
-        weights[(measured <= BLACK) & (off == 0.0)] = 0.0
-    shown = (matrix @ x).reshape(-1, 3)
+        halo = _Halo.of(made, measured.reshape(-1, 3), x[columns["tint"]])
+        seen, over = halo.seen(matrix, made.veil, x[columns["tint"]].size), halo.over.ravel()
+        sigma = np.hypot(noise, halo.doubt).ravel()
+        weights = kept / sigma
+        x = _least_squares(seen * weights[:, None], (measured - over) * weights)
+        off = _off(seen @ x + over, measured) / sigma
+        kept = np.sqrt(np.minimum(1.0, HUBER / np.maximum(np.abs(off), 1e-9)))
+        kept[(measured <= BLACK) & (off == 0.0)] = 0.0
+    shown = (seen @ x + over).reshape(-1, 3)
     residual = _off(shown.ravel(), measured).reshape(-1, 3)
     gain, tint = (
         np.broadcast_to(x[columns[name]], (3,)) if name in columns else np.full(3, np.nan)
         for name in ("gain", "tint")
     )
     colours = {name: x[where] for name, where in columns.items() if name not in ("gain", "tint")}
-    return _Solved(gain, tint, colours, shown, residual, residual.ravel() / sigma)
+    roots = _huber_roots(residual.ravel() / sigma)
+    # Noise that grows as the water does must not excuse any water: a density is lower where it is wider.
+    wider = np.sqrt(2.0 * np.log(sigma / noise.ravel()))
+    unscattered = measured.reshape(-1, 3) - halo.given + x[columns["tint"]] * halo.hidden
+    return _Solved(
+        gain, tint, colours, shown, residual, np.concatenate([roots, wider]), np.maximum(unscattered, 0.0)
+    )
 
 
 def _off(shown: F64, measured: F64) -> F64:
@@ -285,10 +302,54 @@ def _off(shown: F64, measured: F64) -> F64:
     return off
 
 
-def _design(
-    samples: Sequence[Sample], transfer: F64, veil: F64, setting: Setting
-) -> tuple[F64, dict[str, slice]]:
-    """Return the matrix from unknowns to samples ``(3 n, m)`` and where each unknown stands in it."""
+@dataclass(frozen=True)
+class _Halo:
+    """What halos do to the samples, ``(n, 3)`` each.
+
+    A sample's own colour is in what is about it, and a water so thick that all is halo would explain any
+    picture by itself. So the halo that would come of it if all about it were alike is set against the sample,
+    and what is left is counted so many times as that leaves of it.
+
+    Attributes
+    ----------
+    given, hidden
+        See `halocline.matching.model.Prediction`.
+    times
+        How many times the light is seen that comes without a halo, if all about a sample is alike.
+    over
+        What is seen besides, because not all is alike.
+    doubt
+        How far off both may be, as a standard deviation.
+    """
+
+    given: F64
+    hidden: F64
+    times: F64
+    over: F64
+    doubt: F64
+
+    @classmethod
+    def of(cls, made: Prediction, measured: F64, tint: F64) -> _Halo:
+        """Reckon it; what is about a sample is brighter or darker than the water as the tint has it."""
+        darker = made.given[0] < tint * made.hidden[0]
+        given, hidden, share = (np.where(darker, k[1], k[0]) for k in (made.given, made.hidden, made.share))
+        times = 1.0 / np.maximum(1.0 - share, LEAST_DIRECT)
+        over = times * given - (times - 1.0) * measured
+        doubt = np.hypot(HALO_NOISE * np.log(times) * measured, SURROUNDINGS_NOISE * over)
+        return cls(given, hidden, times, over, doubt)
+
+    def seen(self, matrix: F64, veil: F64, each: int) -> F64:
+        """Return the matrix from unknowns to samples with the tint's columns, the first, and all halos."""
+        rows, channel = matrix.reshape(len(veil), 3, -1).copy(), np.arange(3)
+        rows[:, channel, channel % each] = veil - self.hidden
+        return (self.times[..., None] * rows).reshape(matrix.shape)
+
+
+def _design(samples: Sequence[Sample], transfer: F64, setting: Setting) -> tuple[F64, dict[str, slice]]:
+    """Return the matrix from unknowns to samples ``(3 n, m)`` and where each unknown stands in it.
+
+    The tint comes first, and is left out: see `_Halo.seen`.
+    """
     each = 1 if setting.white_balanced else 3
     columns: dict[str, slice] = {"tint": slice(0, each)}
     width = each
@@ -301,7 +362,6 @@ def _design(
             width += 3
     matrix = np.zeros((len(samples), 3, width))
     for number, sample in enumerate(samples):
-        matrix[number][:, columns["tint"]] = _per_channel(veil[number], each)
         if sample.open_water:
             continue
         if sample.colour is not None:
@@ -349,6 +409,7 @@ def _candidate(
         strangeness,
         solved.residual,
         solved.predicted,
+        solved.unscattered,
     )
 
 

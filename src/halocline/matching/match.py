@@ -12,12 +12,11 @@ import tomlkit
 
 from halocline._typing import F64
 from halocline.compute.threads import one_library_thread
-from halocline.graph.operator import Undoing
 from halocline.matching.daylight import SunAndSky, fit_daylight
 from halocline.matching.fit import Candidate, fit_constituents, fit_jerlov
 from halocline.matching.model import Setting
 from halocline.matching.samples import Sample
-from halocline.operators.registry import exposing, undone_by
+from halocline.operators.registry import core, exposing
 
 Kind = Literal["jerlov", "constituents"]
 # Types less probable than this are not named as possible.
@@ -91,7 +90,7 @@ def match(samples: Sequence[Sample], setting: Setting, *, kind: Kind = "jerlov")
         ``E-MATCH-SAMPLES`` where they cannot tell one water from another.
     """
     first = fit_jerlov(samples, setting)
-    daylight = fit_daylight(first[0].water, samples, setting)
+    daylight = fit_daylight(first[0].water, samples, setting, first[0].unscattered)
     if daylight is not None:
         # The sun's place changes how the veil grows with range, so the water is found again under it.
         first = fit_jerlov(samples, daylight.setting, first)
@@ -203,7 +202,7 @@ def _light_table(found: Match) -> tomlkit.items.Table:
 
 def _steps() -> tomlkit.items.Table:
     steps = tomlkit.table(is_super_table=True)
-    for name in undone_by(Undoing.TERM):
+    for name in core():
         steps.add(name, tomlkit.table())
     card = tomlkit.table()
     card.add("card_range", _noted("1 m", "the card that keeps its value; a choice"))

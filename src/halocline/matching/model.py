@@ -6,9 +6,13 @@ picture of sample i is then linear in what is left unknown:
     rgb_i = gain (M_i rho_i)                     subject of known colour rho
           = M_i r_target                         subject of unknown colour
           + tint v_i                             the veil in front of it
+          + sum_j h_ij (p_j - tint w_j)          the halo of what is about it
 
 M_i is the 3 x 3 transfer of the range, v_i the veil's colour by the water alone. ``gain`` and ``tint`` are
 three numbers each: exposure, the camera's white balance and the colour of the light cannot be told apart.
+p_j is what the picture shows about the sample, w_j the open water behind it, and h_ij the part of what sets
+the two apart that arrives as halo at the sample (`halocline.physics.path.halo_about`). It differs for things
+brighter and things darker than the water.
 """
 
 from __future__ import annotations
@@ -25,17 +29,24 @@ from scipy.interpolate import CubicSpline
 from halocline._typing import F64
 from halocline.matching import solved_light
 from halocline.matching.samples import Sample
+from halocline.matching.surroundings import RINGS, Around
+from halocline.physics.path.halo_about import halo_part, halo_rings
 from halocline.physics.path.transport import LightPath, refracted_sun
+from halocline.physics.path.water_halo import bend_of, ring_about
 from halocline.physics.sea.surface import direct_sun_share
 from halocline.physics.water.bands import Bands, hat_functions
 from halocline.physics.water.spectra import WAVELENGTH_NM, basis, sensor_weights
-from halocline.physics.water.water import Water
+from halocline.physics.water.water import REFERENCE_NM, Water
 from halocline.rgb import RGBSpace
 
 WATER_INDEX = 1.341
+# 550 nm: where the scattering is taken that says how far aside halos reach.
+_REFERENCE = round(REFERENCE_NM - WAVELENGTH_NM[0])
 # Strengths of one type are solved at steps of their logarithm of this much, reckoned from a share of the
 # clearest of them; with so few the veil is within 0.3 percent of that of each solved for itself.
 STRENGTH_STEP, BELOW_CLEAREST, FEWEST_STRENGTHS = 0.5, 0.97, 5
+# What is lost more of than of the clearest light, in optical depths, is lost, and weighs as little beyond.
+MOST_LOST = 300.0
 UP: F64 = np.array([0.0, 1.0, 0.0])
 AHEAD: F64 = np.array([0.0, 0.0, -1.0])
 
@@ -67,10 +78,26 @@ class Setting:
 
 @dataclass(frozen=True)
 class Prediction:
-    """Of each sample under one water: transfer ``(n, 3, 3)`` and veil ``(n, 3)``."""
+    """Of each sample under one water.
+
+    Attributes
+    ----------
+    transfer
+        ``(n, 3, 3)``.
+    veil
+        ``(n, 3)``.
+    given, hidden
+        Halo of what the picture shows about it, and that of the open water hidden there for a tint of 1,
+        ``(2, n, 3)``: of things brighter, and of things darker than the water.
+    share
+        What part of all that the picture shows about it arrives so, ``(2, n, 3)``, 0 to 1.
+    """
 
     transfer: F64
     veil: F64
+    given: F64
+    hidden: F64
+    share: F64
 
 
 def predicted(waters: Sequence[Water], samples: Sequence[Sample], setting: Setting) -> list[Prediction]:
@@ -81,7 +108,7 @@ def predicted(waters: Sequence[Water], samples: Sequence[Sample], setting: Setti
     views = Views.of(samples)
     solved = views.solved([light_path(water, setting) for water in waters])
     return [
-        views.seen(water.attenuation_per_m, setting.space, fallen, veil)
+        views.seen(_taken_and_turned(water), setting.space, fallen, veil)
         for water, fallen, veil in zip(waters, *solved, strict=True)
     ]
 
@@ -96,18 +123,22 @@ class Views:
         ``(n,)`` and ``(n, 3)``, unit; level ahead where that is not known.
     covered
         Which of them end on a subject, ``(n,)``.
+    about
+        What is about each.
     """
 
     range_m: F64
     directions: F64
     covered: NDArray[np.bool_]
+    about: About
 
     @classmethod
     def of(cls, samples: Sequence[Sample]) -> Views:
         """Take them from samples."""
         directions = [AHEAD if sample.direction is None else sample.direction for sample in samples]
         covered = np.array([not sample.open_water for sample in samples])
-        return cls(np.array([sample.range_m for sample in samples]), np.array(directions), covered)
+        range_m = np.array([sample.range_m for sample in samples])
+        return cls(range_m, np.array(directions), covered, About.of(samples))
 
     def solved(self, paths: Sequence[LightPath]) -> tuple[F64, F64]:
         """Return ln of daylight on the subjects and of the veil, ``(waters, n, nodes)``; see `solved_light`.
@@ -116,16 +147,95 @@ class Views:
         """
         deeper = -(self.directions[self.covered] @ UP) * self.range_m[self.covered]
         fallen = solved_light.log_fallen(paths, paths[0].camera_depth_m + deeper)
-        return fallen, solved_light.log_veil(paths, self.range_m, self.directions)
+        # Beside the samples themselves: open water about them.
+        ranges = np.append(self.range_m, np.full(len(self.about.views), np.inf))
+        return fallen, solved_light.log_veil(
+            paths, ranges, np.concatenate([self.directions, self.about.views])
+        )
 
-    def seen(self, attenuation_per_m: F64, space: RGBSpace, fallen: F64, veil: F64) -> Prediction:
-        """Return what a water does, given what `solved` gives of it."""
+    def seen(self, optics: F64, space: RGBSpace, fallen: F64, veil: F64) -> Prediction:
+        """Return what a water of some attenuation and scattering does, given what `solved` gives of it."""
         every = np.exp(solved_light.at_every_nanometre(np.concatenate([fallen, veil])))
-        lost = every[: len(fallen)] * np.exp(-np.outer(self.range_m[self.covered], attenuation_per_m))
-        transfer = np.zeros((len(self.covered), 3, 3))
+        lost = every[: len(fallen)] * np.exp(-np.outer(self.range_m[self.covered], optics[0]))
+        count = len(self.covered)
+        transfer = np.zeros((count, 3, 3))
         transfer[self.covered] = (lost @ _products(space)).reshape(-1, 3, 3)
         white = math.pi * basis(space).sum(axis=1)
-        return Prediction(transfer, (every[len(fallen) :] * white) @ sensor_weights(space))
+        light = (every[len(fallen) :] * white) @ sensor_weights(space)
+        return Prediction(transfer, light[:count], *self.about.halo(optics, light[count:], space))
+
+
+@dataclass(frozen=True, eq=False)
+class About:
+    """What is about some samples, together: see `halocline.matching.surroundings.Around`.
+
+    Attributes
+    ----------
+    range_m
+        All ranges at which something is, ascending, ``(ranges,)``.
+    which
+        The range of each sample's steps, ``(n, steps)``.
+    rgb
+        ``(n, steps, rings, 3)``.
+    share
+        ``(n, steps, rings, views)``.
+    views
+        Unit directions, ``(views + 9, 3)``: the last nine are the middle of all, and a ring about it.
+    """
+
+    range_m: F64
+    which: NDArray[np.int64]
+    rgb: F64
+    share: F64
+    views: F64
+
+    @classmethod
+    def of(cls, samples: Sequence[Sample]) -> About:
+        """Take it from samples."""
+        arounds = [Around.nothing() if s.around is None else s.around for s in samples]
+        nowhere = AHEAD[None]
+        own = [nowhere if around.views is None else around.views for around in arounds]
+        views = np.unique(np.concatenate(own), axis=0)
+        steps = max(around.range_m.size for around in arounds)
+        range_m = np.ones((len(arounds), steps))
+        rgb = np.zeros((len(arounds), steps, RINGS, 3))
+        share = np.zeros((len(arounds), steps, RINGS, len(views)))
+        for number, (around, directions) in enumerate(zip(arounds, own, strict=True)):
+            count = around.range_m.size
+            place = [int(np.flatnonzero((views == direction).all(axis=1))[0]) for direction in directions]
+            range_m[number, :count], rgb[number, :count] = around.range_m, around.rgb
+            for view, at in enumerate(place):
+                share[number, :count, :, at] += around.share[:, :, view]
+        ranges, which = np.unique(range_m, return_inverse=True)
+        ring = ring_about(_unit(views.mean(axis=0)))
+        return cls(ranges, which.reshape(range_m.shape), rgb, share, np.concatenate([views, ring]))
+
+    def halo(self, optics: F64, open_water: F64, space: RGBSpace) -> tuple[F64, F64, F64]:
+        """Return the samples' `Prediction.given`, `Prediction.hidden` and `Prediction.share`.
+
+        Parameters
+        ----------
+        optics
+            Attenuation and scattering at every nanometre, 1/m, ``(2, 301)``.
+        open_water
+            Of each of the views, ``(views + 9, 3)``.
+        space
+            Of all colours.
+        """
+        beyond, along = open_water[:-9], open_water[-9:] @ space.luminance_row
+        bend = bend_of(float(along[0]), along[1:])
+        few = (solved_light.NODES_NM - WAVELENGTH_NM[0]).astype(int)
+        c, b = optics[:, few]
+        parts = np.stack([halo_part(c - b, b, self.range_m, q) for q in (0.0, bend)])
+        lost = np.minimum(np.outer(self.range_m, c - c.min()), MOST_LOST)
+        weights = _seen_by_channel(space) * np.exp(-lost)[:, None, :]
+        part = np.einsum("hrk,rck->hrc", parts, weights / weights.sum(axis=-1, keepdims=True))
+        rings = halo_rings(float(optics[1, _REFERENCE]) * self.range_m)[self.which]
+        shown = np.einsum("nsr,nsrc->nsc", rings, self.rgb)
+        share = np.einsum("nsr,nsrv->nsv", rings, self.share)
+        by_step, covered = part[:, self.which], share.sum(axis=-1, keepdims=True)
+        given, hidden, whole = ((by_step * each).sum(axis=2) for each in (shown, share @ beyond, covered))
+        return given, hidden, whole
 
 
 class Strengths:
@@ -162,7 +272,7 @@ class Strengths:
         self._subjects = fallen.shape[1]
         self._between = CubicSpline(nodes, np.concatenate([fallen, veil], axis=1))
         self._ends = [
-            (math.exp(place), water.attenuation_per_m)
+            (math.exp(place), _taken_and_turned(water))
             for place, water in zip(ends, waters[:: len(waters) - 1], strict=True)
         ]
 
@@ -171,12 +281,29 @@ class Strengths:
         place = self._place(log_c)
         light = self._between(place)
         (first, least), (last, most) = self._ends
-        attenuation = least + (math.exp(place) - first) / (last - first) * (most - least)
-        return self._views.seen(attenuation, self._space, light[: self._subjects], light[self._subjects :])
+        optics = least + (math.exp(place) - first) / (last - first) * (most - least)
+        return self._views.seen(optics, self._space, light[: self._subjects], light[self._subjects :])
 
     def _place(self, log_c: float) -> float:
         # Near its clearest a water is soon another: there its own molecules scatter most.
         return math.log(math.exp(log_c) - self._nothing)
+
+
+def _taken_and_turned(water: Water) -> F64:
+    """Return a water's attenuation and scattering, 1/m, ``(2, 301)``."""
+    return np.stack([water.attenuation_per_m, water.scattering_per_m])
+
+
+@lru_cache(maxsize=8)
+def _seen_by_channel(space: RGBSpace) -> F64:
+    """Return how much each channel sees of daylight at the nodes, ``(3, nodes)``, never below 0."""
+    few = (solved_light.NODES_NM - WAVELENGTH_NM[0]).astype(int)
+    seen = np.maximum(sensor_weights(space)[few].T, 0.0) * basis(space).sum(axis=1)[few]
+    return np.asarray(seen, np.float64)
+
+
+def _unit(vector: F64) -> F64:
+    return np.asarray(vector / max(float(np.linalg.norm(vector)), 1e-9), np.float64)
 
 
 @lru_cache(maxsize=8)

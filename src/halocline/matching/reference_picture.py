@@ -2,6 +2,8 @@
 
 from __future__ import annotations
 
+import math
+from collections.abc import Callable
 from contextlib import suppress
 from dataclasses import dataclass
 from pathlib import Path
@@ -17,6 +19,7 @@ from halocline.imaging.frame import Window
 from halocline.imaging.load import View, load, load_beauty
 from halocline.matching.range_maps import only_channel, range_map
 from halocline.matching.samples import Sample, SamplePlace, decoded, sample_at, samples_of_range_map
+from halocline.matching.surroundings import Around, Surroundings, nearest_ranges
 from halocline.rgb import LINEAR_REC709, RGBSpace
 
 LINEAR_ENDINGS = (".exr", ".hdr", ".pfm")
@@ -40,6 +43,8 @@ class ReferencePicture:
         Unit view directions, world, ``(3, rows, columns)``, where the lens is known.
     remarks
         What was taken for what, where somebody should know.
+    focal_px
+        Pixels per radian at its centre, where the lens is known and has one.
     """
 
     values: F64
@@ -48,6 +53,7 @@ class ReferencePicture:
     range_m: F32 | None
     directions: F32 | None
     remarks: tuple[str, ...] = ()
+    focal_px: float | None = None
 
 
 @dataclass(frozen=True)
@@ -127,13 +133,16 @@ def read_still(
         remarks = (*(() if ranged is None else ranged.warnings), *read.remarks)
         found = read.range_m
         _check_size(range_path or path, found.shape, values.shape)
-    directions = None if ranged is None else _directions(ranged)
+    camera, window = None if ranged is None else ranged.camera, Window(0, 0, values.shape[1], values.shape[0])
+    if ranged is not None:
+        window = ranged.frame.data_window
     if lens is not None:
-        rows, columns = values.shape[:2]
-        directions = lens.camera(columns, rows).directions(Window(0, 0, columns, rows))
+        camera, window = lens.camera(window.width, window.height), Window(0, 0, window.width, window.height)
+    directions = None if camera is None else camera.directions(window)
+    focal_px = None if camera is None or camera.globe is not None else camera.focal_px
     kind = "linear" if path.suffix.lower() in LINEAR_ENDINGS else "srgb"
     told = tuple(f"{(range_path or path).name}: {remark}" for remark in remarks)
-    return ReferencePicture(values, encoding or kind, space, found, directions, told)
+    return ReferencePicture(values, encoding or kind, space, found, directions, told, focal_px)
 
 
 def samples_of(stills: list[ReferencePicture], places: list[SamplePlace]) -> list[Sample]:
@@ -158,6 +167,9 @@ def samples_of(stills: list[ReferencePicture], places: list[SamplePlace]) -> lis
     """
     if not places:
         return [sample for still in stills if still.range_m is not None for sample in _mapped(still)]
+    about = [
+        _about(still, [place for place in places if place.still == n]) for n, still in enumerate(stills, 1)
+    ]
     samples = []
     for place in places:
         if place.rgb is None and not 1 <= place.still <= len(stills):
@@ -168,8 +180,29 @@ def samples_of(stills: list[ReferencePicture], places: list[SamplePlace]) -> lis
                 fix=f"Given are {len(stills)}; --sample N:X,Y@RANGE=WHAT counts them from 1.",
             )
         still = stills[place.still - 1] if stills else _NOTHING
-        samples.append(sample_at(place, still.values, still.encoding, still.directions))
+        around = about[place.still - 1] if place.rgb is None else None
+        samples.append(sample_at(place, still.values, still.encoding, still.directions, around))
     return samples
+
+
+def _about(still: ReferencePicture, places: list[SamplePlace]) -> Callable[[SamplePlace], Around]:
+    """Return what tells what is about places of a still, by its range map or by the ranges stated."""
+    linear = decoded(still.values, still.encoding)
+    if still.range_m is not None:
+        known = Surroundings.of(linear, still.range_m, still.directions, still.focal_px)
+        return lambda place: known.about([(place.x, place.y)])
+    stated = [(place.x, place.y, place.range_m) for place in places if place.rgb is None]
+    guess = Surroundings.of(
+        linear, nearest_ranges(linear.shape[:2], stated), still.directions, still.focal_px
+    )
+
+    def about(place: SamplePlace) -> Around:
+        # Open water has no range of its own: what is about it is as far as the nearest place that has one.
+        if math.isinf(place.range_m):
+            return guess.about([(place.x, place.y)])
+        return guess.about_alone((place.x, place.y), place.range_m)
+
+    return about
 
 
 _NOTHING = ReferencePicture(np.zeros((1, 1, 3)), "srgb", LINEAR_REC709, None, None)
@@ -178,7 +211,7 @@ _NOTHING = ReferencePicture(np.zeros((1, 1, 3)), "srgb", LINEAR_REC709, None, No
 def _mapped(still: ReferencePicture) -> list[Sample]:
     assert still.range_m is not None  # asked for by the caller
     linear = np.moveaxis(decoded(still.values, still.encoding), -1, 0).astype(np.float32)
-    return samples_of_range_map(linear, still.range_m, still.directions)
+    return samples_of_range_map(linear, still.range_m, still.directions, still.focal_px)
 
 
 # What an EXR file lacks that is no render: a still without depth, a range map without colours.
@@ -209,10 +242,6 @@ def _colours(path: Path) -> tuple[F64, RGBSpace]:
 
 def _interleaved(view: View) -> F64:
     return np.moveaxis(view.frame.plane("rgb"), 0, -1).astype(np.float64)
-
-
-def _directions(view: View) -> F32:
-    return view.camera.directions(view.frame.data_window)
 
 
 def _only_ranges(path: Path) -> F32:

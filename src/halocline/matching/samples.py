@@ -9,6 +9,7 @@ from __future__ import annotations
 
 import math
 import re
+from collections.abc import Callable
 from dataclasses import dataclass
 from functools import lru_cache
 from itertools import pairwise
@@ -18,6 +19,7 @@ from numpy.typing import NDArray
 
 from halocline._typing import F32, F64
 from halocline.errors import UnitError, did_you_mean
+from halocline.matching.surroundings import Around, Surroundings
 from halocline.units import metres
 
 OPEN_WATER = "water"
@@ -27,6 +29,8 @@ CARDS = {"white": 0.9, "grey": 0.18, "gray": 0.18, "black": 0.03}
 CLIPPED = 0.985
 DARK_SHARE, BRIGHT_SHARE = 0.02, 0.97
 RANGE_STEPS = 14
+# So many of a step's places say what is about them.
+PLACES_OF_STEP = 8
 
 
 @dataclass(frozen=True)
@@ -47,6 +51,8 @@ class Sample:
         Unit view direction, world, ``(3,)``, where known.
     noise
         Standard deviation of ``rgb``, ``(3,)``, where it was measured.
+    around
+        What the picture shows about it; none where all about it is taken for open water.
     """
 
     rgb: tuple[float, float, float]
@@ -55,6 +61,7 @@ class Sample:
     target: str = "target"
     direction: tuple[float, float, float] | None = None
     noise: tuple[float, float, float] | None = None
+    around: Around | None = None
 
     @property
     def open_water(self) -> bool:
@@ -206,8 +213,16 @@ def decoded(display: F64, encoding: str) -> F64:
     )
 
 
-def sample_at(place: SamplePlace, display: F64, encoding: str, directions: F32 | None) -> Sample:
+def sample_at(
+    place: SamplePlace,
+    display: F64,
+    encoding: str,
+    directions: F32 | None,
+    surroundings: Callable[[SamplePlace], Around] | None = None,
+) -> Sample:
     """Return the sample of a place in a still ``(rows, columns, 3)``, display values 0 to 1.
+
+    What is about it the surroundings say, if they are given.
 
     Raises
     ------
@@ -241,10 +256,13 @@ def sample_at(place: SamplePlace, display: F64, encoding: str, directions: F32 |
     # Standard error of a median. Noise about black is cut off at black, which lifts the median by its size.
     noise = 1.2533 * spread / math.sqrt(len(linear)) + np.where(mean < 2.0 * spread, spread, 0.0)
     direction = None if directions is None else directions[:, place.y, place.x]
-    return _sample(place, mean, noise, direction)
+    around = None if surroundings is None else surroundings(place)
+    return _sample(place, mean, noise, direction, around)
 
 
-def samples_of_range_map(linear: F32, range_m: F32, directions: F32 | None) -> list[Sample]:
+def samples_of_range_map(
+    linear: F32, range_m: F32, directions: F32 | None, focal_px: float | None = None
+) -> list[Sample]:
     """Return samples of a still whose range is known everywhere but whose colours are not.
 
     Between one step of range and the next, the darkest of a scene are taken to be one colour, and the
@@ -259,21 +277,28 @@ def samples_of_range_map(linear: F32, range_m: F32, directions: F32 | None) -> l
         ``(rows, columns)``; inf where there is nothing but water.
     directions
         Unit view directions, ``(3, rows, columns)``, where the lens is known.
+    focal_px
+        Pixels per radian at its centre, where the lens is known.
     """
+    about = Surroundings.of(np.moveaxis(linear, 0, -1), range_m, directions, focal_px)
     seen = np.isfinite(range_m) & np.isfinite(linear).all(axis=0)
     samples: list[Sample] = []
     if seen.any():
         edges = np.quantile(range_m[seen], np.linspace(0.0, 1.0, RANGE_STEPS + 1))
         for low, high in pairwise(edges):
-            samples += _of_step(linear, seen & (range_m >= low) & (range_m < high), range_m, directions)
-    return samples + _of_open_water(linear, ~np.isfinite(range_m), directions)
+            inside = seen & (range_m >= low) & (range_m < high)
+            samples += _of_step(linear, inside, range_m, directions, about)
+    return samples + _of_open_water(linear, ~np.isfinite(range_m), directions, about)
 
 
-def _of_step(linear: F32, inside: NDArray[np.bool_], range_m: F32, directions: F32 | None) -> list[Sample]:
+def _of_step(
+    linear: F32, inside: NDArray[np.bool_], range_m: F32, directions: F32 | None, about: Surroundings
+) -> list[Sample]:
     count = int(inside.sum())
     if count < 200:
         return []
     colours, ranges = linear[:, inside], range_m[inside]
+    rows, columns = np.nonzero(inside)
     order = np.argsort(colours.sum(axis=0), kind="stable")
     few = max(20, int(count * DARK_SHARE))
     made = []
@@ -282,13 +307,16 @@ def _of_step(linear: F32, inside: NDArray[np.bool_], range_m: F32, directions: F
         red, green, blue = np.median(picked, axis=1).tolist()
         spread = picked.std(axis=1) / math.sqrt(len(chosen)) + 0.02 * picked.mean(axis=1)
         mean = None if directions is None else _unit(directions[:, inside][:, chosen].mean(axis=1))
-        made.append(
-            Sample((red, green, blue), float(np.median(ranges[chosen])), None, name, mean, _triple(spread))
-        )
+        some = chosen[np.linspace(0, len(chosen) - 1, PLACES_OF_STEP).astype(int)]
+        around = about.about(list(zip(columns[some], rows[some], strict=True)))
+        range_of = float(np.median(ranges[chosen]))
+        made.append(Sample((red, green, blue), range_of, None, name, mean, _triple(spread), around))
     return made
 
 
-def _of_open_water(linear: F32, empty: NDArray[np.bool_], directions: F32 | None) -> list[Sample]:
+def _of_open_water(
+    linear: F32, empty: NDArray[np.bool_], directions: F32 | None, about: Surroundings
+) -> list[Sample]:
     rows, columns = empty.shape
     tall, wide = max(1, rows // 9), max(1, columns // 14)
     made = []
@@ -300,12 +328,18 @@ def _of_open_water(linear: F32, empty: NDArray[np.bool_], directions: F32 | None
             colours = linear[(slice(None), *block)].reshape(3, -1).astype(np.float64)
             red, green, blue = np.median(colours, axis=1).tolist()
             spread = 0.01 * colours.mean(axis=1) + colours.std(axis=1) / 10.0
-            middle = None if directions is None else _unit(directions[:, top + tall // 2, left + wide // 2])
-            made.append(Sample((red, green, blue), math.inf, None, OPEN_WATER, middle, _triple(spread)))
+            y, x = top + tall // 2, left + wide // 2
+            middle = None if directions is None else _unit(directions[:, y, x])
+            around = about.about([(x, y)])
+            made.append(
+                Sample((red, green, blue), math.inf, None, OPEN_WATER, middle, _triple(spread), around)
+            )
     return made
 
 
-def _sample(place: SamplePlace, rgb: F64, noise: F64 | None, direction: F32 | None) -> Sample:
+def _sample(
+    place: SamplePlace, rgb: F64, noise: F64 | None, direction: F32 | None, around: Around | None = None
+) -> Sample:
     return Sample(
         _triple(rgb),
         place.range_m,
@@ -313,6 +347,7 @@ def _sample(place: SamplePlace, rgb: F64, noise: F64 | None, direction: F32 | No
         place.target,
         None if direction is None else _unit(direction),
         None if noise is None else _triple(noise),
+        around,
     )
 
 

@@ -1,7 +1,7 @@
 """One module an operator: it reads planes, calls physics, writes planes.
 
-`registry` says which there are, with those that other packages offer (exposing, operator_named,
-operator_names, operators, undone_by); what several of them share is in `shared`.
+`registry` says which there are, with those that other packages offer (core, exposing,
+operator_named, operator_names, operators, undone_by); what several of them share is in `shared`.
 
 - what water does to the subject's light: `downwelling`, `attenuation`, `forward_scatter`, `lamps`
 - what it adds: `veiling_light`, `lamp_backscatter`, `turbid_bodies`, `suspended_matter` (SuspendedMatter),

@@ -94,6 +94,23 @@ def undone_by(how: Undoing) -> list[str]:
     return sorted(found, key=lambda name: found[name].stage)
 
 
+def core() -> list[str]:
+    """Return the operators that make a water, and that its removal takes back: all that is not exposure.
+
+    Returns
+    -------
+    list[str]
+        Names, in the order of the light.
+    """
+    found = operators()
+    names = undone_by(Undoing.TERM) + undone_by(Undoing.KEYS)
+    # What has no place of its own, the halo, is made of the light that has come the way to the lens.
+    return sorted(
+        (name for name in names if name != exposing()),
+        key=lambda name: found[name].stage or Stage.ATTENUATION,
+    )
+
+
 def exposing() -> str:
     """Return the operator that exposes finished pictures, and is taken back as such.
 

@@ -140,14 +140,32 @@ class Turns:
         """
         direct = math.exp(-(a + b) * range_m)
         energy = direct * math.expm1(b * range_m * self.regained(a, b, range_m, bend))
-        halo = (self.transfer(a, b, range_m, bend) - direct) / energy
-        matrix = np.hstack([np.ones((FREQUENCIES.size, 1)), _transfers(FREQUENCIES, SLOPES)])
-        # A heavy last row holds the sum at 1.
-        weights, _ = optimize.nnls(
-            np.vstack([matrix, np.full(matrix.shape[1], 1e2)]), np.append(halo, 1e2), maxiter=STEPS
-        )
-        energies: F64 = weights * (energy / weights.sum())
-        return energies
+        return energy * _as_gaussians((self.transfer(a, b, range_m, bend) - direct) / energy)
+
+    def halo_within(self, a: float, b: float, range_m: float, bend: float = 0.0) -> F64:
+        """Return how the halo of a wall at one range is made of what the wall shows, its halo included.
+
+        A wall's light less open water is seen by H; its direct light alone by exp(-c s). So what it shows is
+        to be spread by 1 - exp(-c s) / H = 1 - exp(-b S(f) s) to give the halo that is in it.
+
+        Returns
+        -------
+        F64
+            ``(1 + slopes,)``: as `plane_halo`, with a sum of 1.
+        """
+        direct = math.exp(-(a + b) * range_m)
+        part = 1.0 - direct / self.transfer(a, b, range_m, bend)
+        return _as_gaussians(part / -math.expm1(-b * range_m * self.regained(a, b, range_m, bend)))
+
+
+def _as_gaussians(transfer: F64) -> F64:
+    """Return the weights of no spread and of Gaussians of `SLOPES` that make a transfer of 1 at rest."""
+    matrix = np.hstack([np.ones((FREQUENCIES.size, 1)), _transfers(FREQUENCIES, SLOPES)])
+    # A heavy last row holds the sum at 1.
+    weights, _ = optimize.nnls(
+        np.vstack([matrix, np.full(matrix.shape[1], 1e2)]), np.append(transfer, 1e2), maxiter=STEPS
+    )
+    return np.asarray(weights / weights.sum(), np.float64)
 
 
 def _seen(angles: F64) -> F32:
@@ -161,9 +179,12 @@ def _transfers(frequencies: F64, widths: F64) -> F64:
     return transfers
 
 
-def ring_shares(widths: F64) -> F64:
-    """Return how much of Gaussians of slope falls in each of `RINGS`, ``(rings, widths)``; 0 is no width."""
-    beyond = np.exp(-0.5 * np.square(np.divide.outer(RINGS, np.maximum(widths, 1e-12))))
+def ring_shares(widths: F64, rings: F64 = RINGS) -> F64:
+    """Return how much of Gaussians of slope falls between each two of the rings' edges, ``(rings, widths)``.
+
+    A width of 0 is no width.
+    """
+    beyond = np.exp(-0.5 * np.square(np.divide.outer(rings, np.maximum(widths, 1e-12))))
     shares: F64 = beyond[:-1] - beyond[1:]
     return shares
 

@@ -150,14 +150,47 @@ def light_bend(path: LightPath, direction: F64) -> float:
     float
         q, 0 to 2.
     """
+    luminance = np.maximum(path.luminance @ path.bands.down, 0.0)
+    along, *around = (float(luminance @ path.veil_along(np.inf, ray)) for ray in ring_about(direction))
+    return bend_of(along, np.array(around))
+
+
+def ring_about(direction: F64) -> F64:
+    """Return the rays by which the bend of the light is judged.
+
+    Parameters
+    ----------
+    direction
+        Unit, ``(3,)``.
+
+    Returns
+    -------
+    F64
+        The direction itself, then eight about it at `RING_RAD`, ``(9, 3)``.
+    """
     first = np.cross(direction, np.eye(3)[int(np.argmin(np.abs(direction)))])
     first /= np.linalg.norm(first)
     second = np.cross(direction, first)
     turns = np.linspace(0.0, 2.0 * np.pi, 8, endpoint=False)
     ring = np.outer(np.cos(turns), first) + np.outer(np.sin(turns), second)
-    rays = np.cos(RING_RAD) * direction + np.sin(RING_RAD) * ring
-    luminance = np.maximum(path.luminance @ path.bands.down, 0.0)
-    along, *around = (float(luminance @ path.veil_along(np.inf, ray)) for ray in (direction, *rays))
+    return np.vstack([direction, np.cos(RING_RAD) * direction + np.sin(RING_RAD) * ring])
+
+
+def bend_of(along: float, around: F64) -> float:
+    """Return the bend q of light that is known along a direction and on the ring about it.
+
+    Parameters
+    ----------
+    along
+        Along it, any unit.
+    around
+        On the ring, in the same unit.
+
+    Returns
+    -------
+    float
+        q, held to 0 to 4.
+    """
     if along <= 0.0:
         return 0.0
     return float(np.clip((np.mean(around) / along - 1.0) / RING_RAD**2, BENDS[0], BENDS[-1]))
