@@ -68,6 +68,11 @@ def test_water_found_does_not_move_with_the_sign(still: Path, tmp_path: Path) ->
     ]
     # A match knows nothing but its samples, and gives one answer for them.
     assert samples[0] == samples[1]
+    for one, other in zip(*samples, strict=True):
+        assert one.around is not None
+        assert other.around is not None
+        assert np.array_equal(one.around.rgb, other.around.rgb)
+        assert np.array_equal(one.around.share, other.around.share)
     found = match(samples[0], SETTING).chosen.attenuation_550
     # Stones of unknown colours tell the water to about a quarter.
     visibility = halocline.load_preset("jerlov-1c").water.visibility_m

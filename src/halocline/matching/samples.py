@@ -10,7 +10,7 @@ from __future__ import annotations
 import math
 import re
 from collections.abc import Callable
-from dataclasses import dataclass
+from dataclasses import dataclass, field
 from functools import lru_cache
 from itertools import pairwise
 
@@ -61,7 +61,7 @@ class Sample:
     target: str = "target"
     direction: tuple[float, float, float] | None = None
     noise: tuple[float, float, float] | None = None
-    around: Around | None = None
+    around: Around | None = field(default=None, compare=False)
 
     @property
     def open_water(self) -> bool:
