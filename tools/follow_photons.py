@@ -43,7 +43,7 @@ CASES = (
 FROM_SUN_DEG = (0.0, 3.0, 6.0, 9.0, 18.0, 26.0)
 
 
-@njit(cache=True)  # type: ignore[untyped-decorator]
+@njit(cache=True)
 def reflected(cosine: float) -> float:
     """Return the sea surface's reflectance from below, of light that is not polarized."""
     level = (1.0 - cosine * cosine) * INDEX * INDEX
@@ -55,13 +55,13 @@ def reflected(cosine: float) -> float:
     return 0.5 * (across * across + along * along)
 
 
-@njit(cache=True)  # type: ignore[untyped-decorator]
+@njit(cache=True)
 def in_disc(x: float, z: float, disc: tuple[float, float, float]) -> bool:
     """Tell whether a level place lies in a disc of that radius and middle."""
     return (x - disc[1]) ** 2 + (z - disc[2]) ** 2 < disc[0] ** 2
 
 
-@njit(cache=True)  # type: ignore[untyped-decorator]
+@njit(cache=True)
 def turned(chance: np.random.Generator, way: tuple[float, float, float]) -> tuple[float, float, float]:
     """Return a direction that the lobe turns another to."""
     share = (1.0 - LOBE * LOBE) / (1.0 - LOBE + 2.0 * LOBE * chance.random())
@@ -79,7 +79,7 @@ def turned(chance: np.random.Generator, way: tuple[float, float, float]) -> tupl
     return x / whole, y / whole, z / whole
 
 
-@njit(cache=True)  # type: ignore[untyped-decorator]
+@njit(cache=True)
 def photon(
     chance: np.random.Generator,
     absorption: float,
@@ -123,7 +123,7 @@ def photon(
         way = turned(chance, way)
 
 
-@njit(cache=True)  # type: ignore[untyped-decorator]
+@njit(cache=True)
 def radiance(
     chance: np.random.Generator,
     absorption: float,

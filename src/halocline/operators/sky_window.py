@@ -277,7 +277,7 @@ def _farther(planes: Planes, bands: F32, light: F32) -> Planes:
     share = np.zeros_like(alpha) if known is None else known.copy()
     range_m = planes["far_range"].copy() if known is not None else np.full_like(alpha, np.inf)
     mixed = np.nonzero((alpha > 0.0) & (alpha < 1.0) & (share == 0.0) & light.any(axis=0))
-    share[mixed] = _share(light[:, *mixed], bands[:, *mixed])
+    share[mixed] = _share(light[:, mixed[0], mixed[1]], bands[:, mixed[0], mixed[1]])
     # As far as the view goes: its water ends at the surface.
     range_m[mixed] = np.inf
     return {"far_range": range_m, "far_light": share}

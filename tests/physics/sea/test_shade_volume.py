@@ -38,7 +38,7 @@ def volume(casters: Casters, *, sun: float, sky: float, ahead: F32 | None = None
         ShaftRays(rays, (0.0, 0.0), LENS_M),
         ShaftSteps.reaching(20.0, first_m=0.1, count=60),
         WATER,
-        RayShares(*shares, straight, straight),
+        RayShares(shares[0], shares[1], straight, straight),
         ThingsAhead.of(hidden, hidden * np.float32(6.0), 0.025),
     )
 

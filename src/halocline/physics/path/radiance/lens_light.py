@@ -319,8 +319,8 @@ def _daylight(water: WaterAndSky) -> DaylightByDepth:
 
     found = _kept("daylight", water, (3 * DEPTH_NODES + 1) * count * 8, made)
     rows = np.frombuffer(found, np.float64).reshape(-1, count)
-    *tables, deep = np.split(rows, [DEPTH_NODES, 2 * DEPTH_NODES, 3 * DEPTH_NODES])
-    return DaylightByDepth(*tables, deep[0])
+    downward, scalar, level, deep = np.split(rows, [DEPTH_NODES, 2 * DEPTH_NODES, 3 * DEPTH_NODES])
+    return DaylightByDepth(downward, scalar, level, deep[0])
 
 
 @one_library_thread()
