@@ -62,11 +62,13 @@ def test_loops_are_compiled_by_others_and_run_from_disk(
     assert done.stdout.split() == ["2.0", "2.0", "2.0", "2.5", "2.5", "False"]
 
 
+@pytest.mark.parametrize("python", [sys.executable, "/no/such/python"])
 @pytest.mark.parametrize("forge", ["import os; os._exit(3)", "import sys; sys.stdin.read()"])
 def test_where_those_processes_end_the_loop_is_compiled_here(
-    forge: str, tmp_path: Path, monkeypatch: pytest.MonkeyPatch
+    forge: str, python: str, tmp_path: Path, monkeypatch: pytest.MonkeyPatch
 ) -> None:
     monkeypatch.setattr(ahead, "_FORGE", forge)
+    monkeypatch.setattr(sys, "executable", python)
     monkeypatch.setenv("HALOCLINE_CACHE", str(tmp_path))
     wanted = Wanted(__name__, "halved", (kind_of(1.0),))
     with compiling_ahead([wanted]) as wait:

@@ -7,11 +7,13 @@ from typing import Annotated
 
 import typer
 
+from halocline.batch.loops_of_looks import loops_of
 from halocline.batch.plan_tasks import plan_tasks
 from halocline.batch.run import run_frames
 from halocline.cli.examples import examples
 from halocline.cli.output import LogForm, Teller, say
 from halocline.cli.shot import exit_status
+from halocline.compute.ahead import compiling_ahead
 from halocline.errors import SequenceError
 from halocline.graph.engine import Evaluation
 from halocline.imaging.colour import display_pixels, write_png
@@ -47,7 +49,7 @@ def demo(
     for look in looks:
         tasks = plan_tasks(clean, out=str(out / look.name), overwrite=True)
         say(f"{look.name}: {look.title}")
-        with Teller(LogForm.text, len(tasks)).running() as teller:
+        with compiling_ahead(loops_of(look)), Teller(LogForm.text, len(tasks)).running() as teller:
             summaries.append(
                 run_frames(tasks, look, how=Evaluation(threads), overwrite=True, report=teller.tell)
             )

@@ -45,6 +45,8 @@ def tune(
             code="E-TUNE-PACKAGE",
             fix='Install it with:  pip install "halocline[tune]"',
         ) from error
+    from halocline.batch.loops_of_looks import loops_of  # noqa: PLC0415
+    from halocline.compute.ahead import compiling_ahead  # noqa: PLC0415
     from halocline.tuning.pictures import Pictures  # noqa: PLC0415
     from halocline.tuning.session import Session  # noqa: PLC0415
 
@@ -57,4 +59,5 @@ def tune(
         if browser:
             webbrowser.open(server.address)
 
-    serve(session, pictures, port=port, ready=ready)
+    with compiling_ahead(loops_of(session.state.preset)):
+        serve(session, pictures, port=port, ready=ready)

@@ -65,25 +65,28 @@ class _Ahead:
         self._lock = threading.Lock()
         self._done: set[int] = set()
         self._forge: subprocess.Popen[bytes] | None = None
+        self._begun = False
 
     def begin(self) -> None:
         """Begin, where that was not done."""
-        if self._forge is not None:
+        if self._begun:
             return
-        # In a group of their own, which ends as one.
-        self._forge = subprocess.Popen(
-            [sys.executable, "-c", _FORGE],
-            stdin=subprocess.PIPE,
-            stdout=subprocess.PIPE,
-            stderr=subprocess.DEVNULL,
-            env={**os.environ, **dict.fromkeys(_ONE_THREAD, "1")},
-            process_group=0,
-        )
+        self._begun = True
         told = {"path": sys.path, "processes": self._processes, "wanted": self._wanted}
-        assert self._forge.stdin is not None
-        # Where it ended already, everything is compiled here.
-        with suppress(OSError), self._forge.stdin as pipe:
-            pipe.write(json.dumps(told).encode())
+        # Where it cannot be started, or ended already, everything is compiled here.
+        with suppress(OSError):
+            # In a group of their own, which ends as one.
+            self._forge = subprocess.Popen(
+                [sys.executable, "-c", _FORGE],
+                stdin=subprocess.PIPE,
+                stdout=subprocess.PIPE,
+                stderr=subprocess.DEVNULL,
+                env={**os.environ, **dict.fromkeys(_ONE_THREAD, "1")},
+                process_group=0,
+            )
+            assert self._forge.stdin is not None
+            with self._forge.stdin as pipe:
+                pipe.write(json.dumps(told).encode())
 
     def wait_for(self, wanted: Wanted) -> bool:
         """Wait while a loop is being made; return whether it should be on disk."""
@@ -104,7 +107,8 @@ class _Ahead:
 
     def _hear(self) -> bool:
         """Hear what has been made; False where nobody is at work any more."""
-        assert self._forge is not None
+        if self._forge is None:
+            return False
         assert self._forge.stdout is not None
         told = os.read(self._forge.stdout.fileno(), _NUMBER.size * 64)
         self._done.update(number for (number,) in _NUMBER.iter_unpack(told))
