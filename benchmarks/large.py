@@ -36,6 +36,7 @@ WATER = 'format = 1\n[water]\njerlov_type = "1C"\n[steps.downwelling]\n[steps.at
 LOOKS = {
     "water": WATER + "[steps.veiling_light]\n",
     "halo": WATER + "[steps.forward_scatter]\n[steps.veiling_light]\n",
+    "full": 'format = 1\nextends = "fjord-archway"\n',
 }
 
 

@@ -15,9 +15,12 @@ from halocline.batch.frame_task import read_inputs, render
 from halocline.batch.task import FrameTask
 from halocline.errors import CameraError, PresetError
 from halocline.graph.engine import Evaluation
-from halocline.imaging.camera import Camera
+from halocline.imaging.camera import Camera, pinhole
+from halocline.imaging.camera_track import CameraTrack
 from halocline.imaging.frame import Window
+from halocline.presets.build import make_shot, rig_of
 from halocline.presets.preset import Preset, preset_from_text
+from halocline.rgb import LINEAR_REC709
 
 WIDTH, HEIGHT = 240, 136
 WINDOW = Window(0, 0, WIDTH, HEIGHT)
@@ -242,3 +245,154 @@ def write_pair(path: Path, like: Path, ranges: dict[str, F32]) -> Path:
         parts.append(OpenEXR.Part(dict(part.header), channels, part.name()))
     OpenEXR.File(parts).write(str(path))
     return path
+
+
+def centre_of(plane: F32) -> F64:
+    """Return the middle of light, pixels."""
+    rows, columns = np.mgrid[: plane.shape[0], : plane.shape[1]] + 0.5
+    light = plane.astype(np.float64)
+    return np.asarray([(light * columns).sum(), (light * rows).sum()] / light.sum())
+
+
+BUBBLES = """
+[steps.bubbles]
+turbulence = 0.0
+[[steps.bubbles.sources]]
+name = "one"
+track = [{ frame = 1001, position = [0.3, -0.6, -2.5] }]
+bursts = [{ frame = 1000, seconds = 0.02, count = 40.0 }]
+median_diameter = 8e-3
+"""
+BODY = """
+[steps.turbid_bodies]
+[[steps.turbid_bodies.bodies]]
+name = "puff"
+position = [0.3, -0.4, -4.0]
+size = [0.5, 0.5, 0.5]
+visibility = 1.0
+clumping = 0.0
+"""
+SEDIMENT = """
+[steps.turbid_bodies]
+[[steps.turbid_bodies.sediment]]
+name = "kicked"
+floor = -0.5
+clumping = 0.0
+track = [
+    { frame = 990, position = [-0.1, -0.2, -4.0], grams_per_second = 40.0 },
+    { frame = 1001, position = [0.1, -0.2, -4.0], grams_per_second = 40.0 },
+]
+"""
+LIVING = """
+[light]
+veil_brightness = 0.0
+[steps.living_light]
+glow = 0.0
+current = [0.0, 0.0, 0.0]
+classes = [{ name = "cells", per_litre = 40.0, brightness = 60.0 }]
+wakes = [{ radius = 0.1, settle = 1.0, track = [
+    { frame = 995, nose = [0.1, 0.0, -3.0] }, { frame = 1001, nose = [0.3, 0.0, -3.0] }] }]
+"""
+
+
+@pytest.mark.parametrize("own", [False, True])
+@pytest.mark.parametrize(
+    ("steps", "layer", "ranges"),
+    [
+        (BUBBLES, "bubbles", "bubble_range"),
+        (BODY, "bodies", None),
+        (SEDIMENT, "bodies", None),
+        (LIVING, "living_light", None),
+    ],
+)
+def test_what_floats_stands_where_both_eyes_see_it(
+    tmp_path: Path, steps: str, layer: str, ranges: str | None, own: bool
+) -> None:
+    """The middle of it in one eye, at its range, is its middle in the other."""
+    source = write(tmp_path / "pair.exr", own=own)
+    settings = () if own else ("views.interaxial=0.065", "views.convergence=8.0")
+    wanted = [layer] if ranges is None else [layer, ranges, "bubble_alpha"]
+    text = LOOK + f"[output]\nlayers = {wanted!r}\n[steps.attenuation]\n[steps.veiling_light]\n{steps}"
+    eyes, made = cameras(source, *settings, text=text), layers(source, preset_from_text(text, settings))
+    left, right = (np.abs(made[view][layer]).sum(axis=0) for view in ("left", "right"))
+    here, there = centre_of(left), centre_of(right)
+    if ranges is None:
+        metres = {BODY: np.hypot(4.0, 0.5), SEDIMENT: 4.0, LIVING: 3.0}[steps]
+    else:
+        cover = made["left"]["bubble_alpha"]
+        metres = (cover * np.where(cover > 0.0, made["left"][ranges], 0.0)).sum() / cover.sum()
+    ray = np.array([*((here - eyes["left"].centre_px) * eyes["left"].tangent_per_px * (1, -1)), -1.0])
+    point = eyes["left"].position_m + metres * ray / np.linalg.norm(ray)
+    expected, _ = eyes["right"].project(point[None])
+    assert np.abs(there - here).max() > 0.5
+    np.testing.assert_allclose(there, expected[0], atol=0.1)
+
+
+@pytest.mark.parametrize("own", [False, True])
+def test_a_lamp_on_the_rig_is_one_lamp_for_both_eyes(tmp_path: Path, own: bool) -> None:
+    """Its spot on a wall lies where the middle of the eyes aims it, for the left and for the right eye."""
+    rays = cameras(write(tmp_path / "one.exr", ("",)))[""].directions(WINDOW)
+    wall = (-3.0 / rays[2]).astype(np.float64)
+    source, settings = write(tmp_path / "pair.exr", range_m=wall, own=own), () if own else EYES
+    text = (
+        LOOK
+        + """
+[input]
+depth_kind = "range"
+[output]
+layers = ["direct"]
+[light]
+daylight = 0.0
+[[light.lamps]]
+position = [0.0, 0.0, 0.0]
+target = [0.0, 0.0, 3.0]
+cone_angle = 6.0
+edge_angle = 6.0
+[steps.downwelling]
+[steps.lamps]
+[steps.attenuation]
+"""
+    )
+    eyes, made = cameras(source, *settings, text=text), layers(source, preset_from_text(text, settings))
+    middle = 0.05 if own else 0.0
+    for view, eye in eyes.items():
+        target, _ = eye.project(np.array([[middle, 0.0, -3.0]]))
+        np.testing.assert_allclose(centre_of(made[view]["direct"].sum(axis=0)), target[0], atol=0.1)
+
+
+def test_a_rolled_rig_has_one_surface(tmp_path: Path) -> None:
+    """place.camera_depth is that of the middle: the lower eye is deeper, by what it is lower."""
+    cameras_by_view = {
+        view: CameraTrack(
+            {1: pinhole(WINDOW, focal_length_mm=24.0, film_width_mm=36.0, camera_to_world=matrix)}
+        )
+        for view, matrix in (("left", moved(-0.02, -0.03)), ("right", moved(0.02, 0.03)))
+    }
+    preset = preset_from_text(LOOK)
+    rig = rig_of(cameras_by_view, preset.at(1), 1)
+    shots = [
+        make_shot(preset, 1, track, space=LINEAR_REC709, display_window=WINDOW, data_window=WINDOW, rig=rig)
+        for track in cameras_by_view.values()
+    ]
+    assert [shot.sea_level_m for shot in shots] == pytest.approx([6.0, 6.0])
+    assert [shot.path.camera_depth_m for shot in shots] == pytest.approx([6.03, 5.97])
+
+
+def moved(x: float, y: float) -> F64:
+    matrix = np.eye(4)
+    matrix[:2, 3] = x, y
+    return matrix
+
+
+def test_a_sequence_of_one_eye_knows_the_middle(tmp_path: Path) -> None:
+    one = write(tmp_path / "one.exr", ("",))
+    for camera, side, place in (
+        ("middle", "left", 0.0),
+        ("left", "right", 0.0325),
+        ("right", "left", -0.0325),
+    ):
+        preset = preset_from_text(LOOK, [*EYES, f"views.eye={side}", f"views.camera={camera}"])
+        inputs = read_inputs(FrameTask(1001, one, None, one), preset)
+        rig = rig_of(inputs.tracks, preset.at(1001), 1001)
+        assert rig is not None
+        assert rig.position_m[0] == pytest.approx(place, abs=1e-12)

@@ -43,7 +43,7 @@ from halocline.imaging.motion import MOTION_PASS
 from halocline.imaging.save import DeepByRows, DeepRowsWritten, FileForm, Picture, PictureByRows, save
 from halocline.imaging.survey import cameras_in, planes_there
 from halocline.operators.shared.water_shade import shade_of_steps, unseen_casters
-from halocline.presets.build import make_shot, outside_view
+from halocline.presets.build import make_shot, outside_view, rig_of
 from halocline.presets.preset import Look, Preset
 from halocline.rgb import RGBSpace, space_named
 
@@ -467,6 +467,7 @@ def _rendered(
         data_window=view.frame.data_window,
         surfaces=frame,
         sun_depth=dict(task.passes).get("sun_depth"),
+        rig=rig_of(inputs.tracks, look, task.frame),
     )
     shade = shade_of_steps(look.graph, shot)
     if view.deep is not None or look.output.deep:

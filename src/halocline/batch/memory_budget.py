@@ -46,7 +46,7 @@ _TILE_PLANES = 40
 _DEEP_BYTES = 14
 # Planes beside the bands that a step holds which looks its input over; the same where frames are written by
 # rows, as then no light is held: measured, 28 bytes a pixel in all for six bands.
-_LOOKED_OVER, _LOOKED_OVER_BY_ROWS = 11, 4
+_LOOKED_OVER, _LOOKED_OVER_BY_ROWS = 11, 1
 # What the allocator holds beyond what is asked of it, and what codecs use.
 _SLACK = 1.15
 
@@ -263,8 +263,10 @@ def _need(headers: list[Header], planes: int, result: int, whole: int, by_rows: 
     )
     pixels = window.width * window.height
     plane = pixels * _PLANE_BYTES * min(views, 2)
-    # The decoder's own copy of the widest run of channels lies beside the planes while reading.
-    decoded = 4 * pixels * _PLANE_BYTES
+    # Scan lines are read a few at a time; of tiles, the decoder's own copy of the widest run of channels lies
+    # beside the planes.
+    tiled = any(part.tiled and not part.deep for header in headers for part in header.parts)
+    decoded = 4 * pixels * _PLANE_BYTES if tiled else 0
     deep = sum(header.path.stat().st_size for header in headers if any(part.deep for part in header.parts))
     return FrameNeed(
         pixels=pixels,

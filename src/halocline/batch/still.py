@@ -23,7 +23,7 @@ from halocline.graph.shot import Shot
 from halocline.imaging.camera import Camera
 from halocline.imaging.camera_track import CameraTrack
 from halocline.imaging.frame import Window
-from halocline.presets.build import make_shot
+from halocline.presets.build import make_shot, rig_of
 from halocline.presets.preset import Preset
 from halocline.rgb import RGBSpace
 
@@ -80,15 +80,16 @@ class Still:
 
     def shot(self, preset: Preset) -> Shot:
         """Return the frame's surroundings under a preset."""
-        found = self.inputs.loaded.views[0]
+        found, frame = self.inputs.loaded.views[0], self.inputs.task.frame
         return make_shot(
             origins_of_sequence(preset, self.inputs.task),
-            self.inputs.task.frame,
+            frame,
             self.inputs.tracks[self.view],
             space=found.space,
             display_window=found.frame.display_window,
             data_window=found.frame.data_window,
             surfaces=found.frame,
+            rig=rig_of(self.inputs.tracks, preset.at(frame), frame),
         )
 
     def planes(

@@ -49,6 +49,8 @@ class Shot:
         The waves over it.
     surfaces
         The render itself, for steps that must know what stands elsewhere in the picture.
+    rig
+        The camera in the middle of two eyes, which what rides on the camera is fixed to; None for one eye.
     sun_view
         What the sun sees, where a depth picture from there is given; else what ``surfaces`` shows casts.
     shadows, subject_shaded
@@ -73,6 +75,7 @@ class Shot:
     sea: Sea = field(default_factory=Sea)
     surfaces: Frame | None = None
     step: str = ""
+    rig: Camera | None = None
     sun_view: SunView | None = None
     shadows: bool = True
     subject_shaded: bool = False

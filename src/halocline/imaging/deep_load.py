@@ -203,19 +203,23 @@ def read_samples(
         ``E-DEEP-DEPTH`` where depth is not the samples' own Z.
     """
     reader = _Reader.of(path, plan, window)
-    held, size = [], 0
+    raw, size = [], 0
     for start, stop in reader.bands():
-        held.append(reader.rows(start, stop))
-        size += held[-1].size
+        raw.append(reader.rows(start, stop))
+        size += raw[-1].size
         if size > HELD_SAMPLES:
-            break
-    else:
-        whole = Samples.joined(held)
-        sign = _sign([whole.front])
-        samples, found = _mended(whole, spec, sign)
-        return _told([found], samples, reader.together, [_flat(samples, sign, depth=depth)])
-    held.clear()
-    return _read_again(reader, spec, depth=depth)
+            raw.clear()
+            return _read_again(reader, spec, depth=depth)
+    sign = _sign(each.front for each in raw)
+    held, flat, found = [], [], []
+    # Turned round, so that each can be let go of when it has been looked at.
+    raw.reverse()
+    while raw:
+        samples, trouble = _mended(raw.pop(), spec, sign)
+        held.append(samples)
+        flat.append(_flat(samples, sign, depth=depth))
+        found.append(trouble)
+    return _told(found, Samples.joined(held), reader.together, flat)
 
 
 def _read_again(reader: _Reader, spec: InputSpec, *, depth: bool) -> ReadSamples:

@@ -22,7 +22,7 @@
 - `parts`: the looks of parts of the picture
 - `origins`: places that things are bound to (axis_named, known_origin, on_height)
 - `build`: from a preset to a frame's surroundings (in_space, level_axes, light_path, make_shot,
-  motion_vectors, outside_view, scatters_forward, shot_of_part, story_path, story_report)
+  motion_vectors, outside_view, rig_of, scatters_forward, shot_of_part, story_path, story_report)
 - `water_choice`: its water (chosen_water)
 - `lamps`: its lights
 """

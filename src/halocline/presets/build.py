@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from collections.abc import Mapping
 from dataclasses import replace
 from functools import lru_cache
 from pathlib import Path
@@ -13,7 +14,7 @@ from halocline.errors import PhysicsError, PresetError
 from halocline.graph.origins import lies_outside, origins_named, placed
 from halocline.graph.shot import Shot
 from halocline.imaging.camera import Camera
-from halocline.imaging.camera_track import CameraTrack
+from halocline.imaging.camera_track import CameraTrack, blend
 from halocline.imaging.frame import Frame, Window
 from halocline.imaging.motion import MotionVectors
 from halocline.imaging.sun_depth import SunView, read_sun_depth
@@ -44,6 +45,7 @@ def make_shot(
     data_window: Window,
     surfaces: Frame | None = None,
     sun_depth: Path | None = None,
+    rig: Camera | None = None,
 ) -> Shot:
     """Return what operators may know of a frame.
 
@@ -63,6 +65,8 @@ def make_shot(
         The render, for steps that must know what stands elsewhere in the picture.
     sun_depth
         The frame's own depth picture from the sun, instead of the preset's.
+    rig
+        The middle of both eyes of a stereo picture, as `rig_of` tells; the camera itself where None.
 
     Returns
     -------
@@ -78,7 +82,8 @@ def make_shot(
     """
     look = preset.at(frame)
     _refuse_unknown_origins(look)
-    path, sea_level = _water_around(look, preset, track.at(frame), space)
+    camera = track.at(frame)
+    path, sea_level = _water_around(look, preset, camera, rig, space)
     return Shot(
         frame=frame,
         fps=look.sequence.frames_per_second,
@@ -90,8 +95,9 @@ def make_shot(
         display_window=display_window,
         data_window=data_window,
         shutter_deg=look.sequence.shutter_angle,
-        lamps=placed_lamps(placed(look.light, look.origins).lamps, path, track.at(frame), surfaces),
+        lamps=placed_lamps(placed(look.light, look.origins).lamps, path, camera, surfaces, rig),
         sea=look.sea,
+        rig=rig,
         surfaces=surfaces,
         sun_view=_sun_view(look, sun_depth),
         shadows=look.light.shadows,
@@ -140,12 +146,12 @@ def shot_of_part(part: PartOfPicture, whole: Shot) -> Shot:
     """
     look, camera = part.look, whole.camera
     _refuse_unknown_origins(look)
-    path, sea_level = _water_around(look, part.preset, camera, whole.space)
+    path, sea_level = _water_around(look, part.preset, camera, whole.rig, whole.space)
     return replace(
         whole,
         path=path,
         sea_level_m=sea_level,
-        lamps=placed_lamps(placed(look.light, look.origins).lamps, path, camera, whole.surfaces),
+        lamps=placed_lamps(placed(look.light, look.origins).lamps, path, camera, whole.surfaces, whole.rig),
         sea=look.sea,
         shadows=look.light.shadows,
         subject_shaded=look.light.subject_shaded,
@@ -187,9 +193,43 @@ def outside_view(look: Look, shot: Shot) -> tuple[str, ...]:
     )
 
 
-def _water_around(look: Look, preset: Preset, camera: Camera, space: RGBSpace) -> tuple[LightPath, float]:
+def rig_of(tracks: Mapping[str, CameraTrack], look: Look, frame: float) -> Camera | None:
+    """Return the camera in the middle between two eyes: what is fixed to the rig is there for both.
+
+    Parameters
+    ----------
+    tracks
+        Cameras of the picture by view.
+    look
+        The look, of which ``[views]`` says which eye a picture of one view is.
+    frame
+        Frame number.
+
+    Returns
+    -------
+    Camera | None
+        Its lens is that of one of them. None where there are no two eyes, or nothing is known of the other.
+    """
+    cameras = [track.at(frame) for track in tracks.values()]
+    if len(cameras) == 2:
+        return None if cameras[0].stands_as(cameras[1]) else blend(cameras[0], cameras[1], 0.5)
+    views = look.views
+    if len(cameras) != 1 or views.interaxial is None or views.eye is None:
+        return None
+    shifts = views.shifts()
+    aside = 0.5 * sum(shifts.values()) - shifts[views.eye]
+    return replace(cameras[0], position_m=cameras[0].position_m + aside * cameras[0].rotation[:, 0])
+
+
+def _water_around(
+    look: Look, preset: Preset, camera: Camera, rig: Camera | None, space: RGBSpace
+) -> tuple[LightPath, float]:
     """Return the water and light around a camera, with the story's remap, and the height of the surface."""
-    sea_level, depth = surface(look.place, float(camera.position_m @ axis_named(look.place.up)))
+    up = axis_named(look.place.up)
+    sea_level, depth = surface(look.place, float((camera if rig is None else rig).position_m @ up))
+    if rig is not None:
+        # The one surface above both eyes, of which one may be deeper.
+        depth += float((rig.position_m - camera.position_m) @ up)
     path = light_path(look, in_space(preset.bands, space), space, depth)
     return with_story(path, look.story, scattered=scatters_forward(look)), sea_level
 

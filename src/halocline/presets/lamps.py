@@ -20,9 +20,13 @@ from halocline.presets.sections import LampSection
 
 
 def placed_lamps(
-    sections: tuple[LampSection, ...], path: LightPath, camera: Camera, surfaces: Frame | None = None
+    sections: tuple[LampSection, ...],
+    path: LightPath,
+    camera: Camera,
+    surfaces: Frame | None = None,
+    rig: Camera | None = None,
 ) -> tuple[Lamp, ...]:
-    """Return the lamps in world space, those on the camera where the camera is.
+    """Return the lamps in world space, those on the camera where the camera is, or the rig of two eyes.
 
     Where the picture's ``surfaces`` are given, those of them that are to throw shadows do.
     """
@@ -32,7 +36,7 @@ def placed_lamps(
     found = []
     for number, section in enumerate(sections, start=1):
         if section.brightness > 0.0:
-            lamp = _placed(section, path, camera, f"light.lamps {number}")
+            lamp = _placed(section, path, camera if rig is None else rig, f"light.lamps {number}")
             if things is not None and section.shadows:
                 lamp = lamp.shadowed(things, path.bands, softness=section.shadow_softness)
             found.append(lamp)

@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import math
 from collections.abc import Sequence
+from dataclasses import replace
 
 import numpy as np
 import pytest
@@ -161,6 +162,10 @@ def test_a_wake_stirs_by_its_way_and_only_near_the_floor() -> None:
     assert given[0] == pytest.approx(60.0, rel=0.01)
     assert given[1] - given[0] == pytest.approx(0.25 * 30.0, rel=0.2)
     assert given[2] == pytest.approx(given[1], rel=0.01)
+
+
+def test_what_passes_higher_than_its_reach_throws_nothing_up() -> None:
+    assert thrown(1.5, source=replace(SOURCE, reach_m=0.3)) == ()
 
 
 def test_puffs_go_with_the_water_and_grow_without_a_jump() -> None:

@@ -249,6 +249,8 @@ def puffs(
     lasting = (moments[:, :, 1] - moments[:, :, 0]) * rate
     mass = lasting.sum(axis=1)
     held = mass > 0.0
+    if not held.any():
+        return ()
     slots, mass = slots[held], mass[held]
     weight = lasting[held] / mass[:, None]
     born = (weight * moments.mean(axis=2)[held]).sum(axis=1)
