@@ -402,11 +402,18 @@ def test_the_check_counts_samples_of_what_it_counts_in_samples(tmp_path: Path) -
 
 
 def test_a_job_is_sized_for_the_samples_of_its_frames(both_file: Path) -> None:
-    """Some 130 bytes a sample (measured), of which the file's size tells."""
+    """Some 90 bytes a sample (measured), of which the file's size tells; fewer where they are not held."""
     preset = preset_from_text(LOOK)
     deep, flat = (
         frame_need([FrameTask(1, file, None, file)], preset) for file in (both_file, flat_of(both_file))
     )
     assert deep is not None
     assert flat is not None
-    assert deep.read - flat.read == 14 * both_file.stat().st_size
+    size = both_file.stat().st_size
+    assert (deep.read - flat.read, deep.compute - flat.compute) == (6 * size, 4 * size)
+    assert deep.row is None
+    kept = frame_need(
+        [FrameTask(1, both_file, None, both_file)], preset_from_text(LOOK, ["output.deep=true"])
+    )
+    assert kept is not None
+    assert kept.row is not None

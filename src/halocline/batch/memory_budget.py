@@ -22,6 +22,7 @@ from halocline.errors import HaloclineError, JobError
 from halocline.graph.engine import TILE_PIXELS, Evaluation
 from halocline.graph.graph import Graph
 from halocline.graph.operator import Operator
+from halocline.imaging.deep_load import HELD_SAMPLES
 from halocline.imaging.exr import Header, read_header
 from halocline.imaging.exr_write import ROWS_WRITTEN
 from halocline.imaging.input_spec import SECOND_SURFACE
@@ -41,9 +42,11 @@ _PLANE_BYTES = 4
 _CHANNELS = {"matte": 1, **dict.fromkeys(SECOND_SURFACE, 1)}
 # Planes alive in one tile at once, beyond the pictures themselves.
 _TILE_PLANES = 40
-# For each byte of a deep file, what its samples take in memory: measured, 130 bytes each where they are
-# written deep, of about 9 in the file.
-_DEEP_BYTES = 14
+# For each byte of a deep file, what its samples take in memory while they are read, and what becomes of them
+# beside that: measured, some 90 bytes each where they are written deep, of about 9 in the file.
+_DEEP_READ_BYTES, _DEEP_WET_BYTES = 6, 4
+# Of a deep picture that is not held, a few rows are; while it is read, as many samples as may be held.
+_DEEP_HELD_BYTES = 48 * HELD_SAMPLES
 # Planes beside the bands that a step holds which looks its input over; the same where frames are written by
 # rows, as then no light is held: measured, 28 bytes a pixel in all for six bands.
 _LOOKED_OVER, _LOOKED_OVER_BY_ROWS = 11, 1
@@ -250,7 +253,9 @@ def frame_need(tasks: Sequence[FrameTask], preset: Preset) -> FrameNeed | None:
             # Each look is made by itself; what is joined so far, how much of it there is, and the picture of
             # which pixels show one part alone lie beside it.
             whole += 2 * (4 + layers) + 12 if look.parts else 0
-            in_one = output.deep or output.element or bool(look.parts)
+            # A deep render is made flat as a whole.
+            deep = any(part.deep for header in headers for part in header.parts)
+            in_one = output.element or bool(look.parts) or deep is not output.deep
             by_rows = max(_held_whole(graph, count, _LOOKED_OVER_BY_ROWS) for graph, count in of_each)
             return _need(headers, planes, 4 + layers, whole, None if in_one else by_rows)
     return None
@@ -271,12 +276,14 @@ def _need(headers: list[Header], planes: int, result: int, whole: int, by_rows: 
     return FrameNeed(
         pixels=pixels,
         width=window.width,
-        read=planes * plane + decoded + _DEEP_BYTES * deep,
-        compute=(result + whole) * plane,
-        write=result * plane + result * plane // 2,
+        read=planes * plane + decoded + min(_DEEP_READ_BYTES * deep, _DEEP_HELD_BYTES),
+        compute=(result + whole) * plane + _DEEP_WET_BYTES * deep,
+        write=result * plane + result * plane // 2 + _DEEP_WET_BYTES * deep,
         held=(by_rows or 0) * plane,
-        # A plane, its copy as it is delivered, and as the file has it.
-        row=None if deep or by_rows is None else 3 * result * window.width * _PLANE_BYTES,
+        # A plane, its copy as it is delivered, and as the file has it; and its samples.
+        row=None
+        if by_rows is None
+        else 3 * result * window.width * _PLANE_BYTES + _DEEP_WET_BYTES * deep // window.height,
     )
 
 

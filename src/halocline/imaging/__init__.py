@@ -6,7 +6,7 @@
 - `exr`: the files themselves (Header, Part, header_of_buffer, read_header, readable_name, set_file_threads)
 - `deep`: samples of deep pictures: tidy, cut, merged, flat (Samples, split_evenly, uncovered_before)
 - `deep_file`: those in files (MAX_SAMPLES)
-- `deep_load`: and as a frame has them (DeepPicture, DeepRows)
+- `deep_load`: and as a frame has them (HELD_SAMPLES, DeepPicture, DeepRows)
 - `exr_attributes`: their metadata
 - `exr_write`: writing them (can_write, refuse_compression)
 - `channels`: layers and views of a file
@@ -32,7 +32,7 @@
 - `camera_stage`: from USD stages (StageReading, is_stage, read_stage_once, stage_digest)
 - `camera_metadata`: from metadata (CameraStatement, Eye, frozen_rows)
 - `sun_depth`: what the sun sees (SunView, read_sun_depth)
-- `camera_track`: over time (CameraTrack)
+- `camera_track`: over time (CameraTrack, blend)
 - `matte_track`: a matte's thing over time, in a file (Contact, FollowedThing, MatteTrack,
   read_matte_track_once)
 - `followed`: that thing on one frame (FloorAround, followed)

@@ -59,7 +59,20 @@ class CameraTrack:
 
 
 def blend(first: Camera, last: Camera, share: float) -> Camera:
-    """Return the camera a share of the way from one to another; below 0 and above 1 extrapolate."""
+    """Return the camera a share of the way from one to another.
+
+    Parameters
+    ----------
+    first, last
+        Two cameras.
+    share
+        0 is the first, 1 the last; beyond, the motion goes on.
+
+    Returns
+    -------
+    Camera
+        Place and lens on the straight way, turned along the shortest arc.
+    """
     return replace(
         first,
         rotation=turn_between(first.rotation, last.rotation, share),
