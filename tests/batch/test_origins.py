@@ -14,9 +14,10 @@ from halocline.batch.arrays import apply
 from halocline.batch.origins import origins_of_picture, origins_of_sequence
 from halocline.batch.still import tasks_of
 from halocline.errors import HaloclineError, PresetError
-from halocline.graph.origins import placed
+from halocline.graph.origins import KnownOrigin, placed
 from halocline.imaging.camera import pinhole
 from halocline.imaging.frame import Frame, Window
+from halocline.operators.shared.sediment_parameters import SedimentSource
 from halocline.presets.preset import Preset, preset_from_text
 
 WINDOW = Window(0, 0, 48, 27)
@@ -215,3 +216,31 @@ def test_mistakes_with_origins_are_told(text: str, told: str) -> None:
     with pytest.raises(PresetError) as caught:
         look(text)
     assert told in str(caught.value)
+
+
+def test_sediment_grows_with_an_origins_unit_and_hides_as_much() -> None:
+    keys = (
+        {"frame": 1, "position": (0.0, 0.1, 0.0), "grams_per_second": 3.0},
+        {"frame": 9, "position": (1.0, 0.1, 0.0)},
+    )
+    given = {
+        "name": "fin",
+        "origin": "sand",
+        "track": keys,
+        "grams_per_metre": 5.0,
+        "floor": 0.05,
+        "rise": 0.2,
+    }
+    source = SedimentSource.model_validate(given)
+    once, twice = (
+        placed(source, {"sand": KnownOrigin(np.zeros(3), np.eye(3), np.array([0.0, 1.0, 0.0]), unit)})
+        for unit in (1.0, 2.0)
+    )
+    assert once == source
+    assert once.track is not None
+    assert twice.track is not None
+    assert twice.track[1].position == (2.0, 0.2, 0.0)
+    assert (twice.radius, twice.rise, twice.reach, twice.floor) == (0.4, 0.8, 2.0, 0.1)
+    # What a ray meets is grams over a square: a second's, and that of the way, which is twice as long.
+    assert twice.track[0].grams_per_second / 2.0**2 == once.track[0].grams_per_second
+    assert twice.grams_per_metre * 2.0 / 2.0**2 == once.grams_per_metre

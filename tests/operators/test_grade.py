@@ -137,6 +137,23 @@ def test_a_subject_that_fills_half_a_pixel_gets_half_of_its_own_grade(build: Bui
     np.testing.assert_allclose(changes[1], 0.5 * changes[0], rtol=1e-3, atol=1e-6)
 
 
+def test_the_price_of_sections_is_told_and_physical_ones_have_none() -> None:
+    def told(keys: str) -> list[str]:
+        look = preset_from_text(f'format = 1\n[water]\njerlov_type = "1C"\n{keys}')
+        return prices(look, FRAME, story_path(look, FRAME, LINEAR_REC709))
+
+    assert told("") == []
+    art = told(
+        "[light]\nveil_brightness = 1.5\nveil_tint = [1.0, 1.0, 0.5]\n"
+        "[story]\nattenuation_scale = 0.5\nveil_scale = 0.8\ndownwelling_scale = 0.25\n"
+    )
+    # Half the loss is water twice as clear (Beer and Lambert's law).
+    for line, says in zip(
+        art, ("1.5 times", "of the veil's", "2 times as clear", "0.8 ", "0.25 "), strict=True
+    ):
+        assert says in line
+
+
 def test_the_price_says_how_much_is_art() -> None:
     text = f"format = 1\n[water]\njerlov_type = 'II'\n{_GRADE}"
     told = []

@@ -18,7 +18,7 @@ import numpy as np
 from halocline._typing import F64
 from halocline.imaging.camera import Camera
 from halocline.imaging.frame import Window
-from halocline.quantities import Angle, Distance, Position, Ratio, Strict
+from halocline.quantities import Angle, Distance, Length, Position, Ratio, Strict
 
 S = TypeVar("S", bound=Strict)
 
@@ -30,7 +30,7 @@ class Bound(Enum):
     HEIGHT = "above"
     HEADING = "clockwise from ahead"
     LENGTH = "units"
-    LIGHT = "at one unit"
+    AREA = "square units"
 
 
 # A place in the world; of a thing that names an origin, to the right of it, above it and ahead.
@@ -39,7 +39,11 @@ WorldHeight = Annotated[Position, Bound.HEIGHT]
 WorldHeading = Annotated[Angle, Bound.HEADING]
 # What grows with the unit of an origin: lengths, and the light of a lamp, which falls by their square.
 WorldLength = Annotated[Distance, Bound.LENGTH]
-WorldLight = Annotated[Ratio, Bound.LIGHT]
+WorldLight = Annotated[Ratio, Bound.AREA]
+WorldWay = Annotated[Length, Bound.LENGTH]
+# Grams, and grams a metre of way: a cloud hides as much where its mass grows by the square of its size.
+WorldMass = Annotated[Ratio, Bound.AREA]
+WorldLineMass = Annotated[Ratio, Bound.LENGTH]
 
 
 @dataclass(frozen=True)
@@ -197,7 +201,7 @@ def _in_world(value: Any, kind: Bound, origin: KnownOrigin | None) -> Any:
         Bound.HEIGHT: origin.height,
         Bound.HEADING: origin.heading,
         Bound.LENGTH: lambda length: length * origin.unit_m,
-        Bound.LIGHT: lambda light: light * origin.unit_m**2,
+        Bound.AREA: lambda amount: amount * origin.unit_m**2,
     }
     return ways[kind](value)
 

@@ -8,7 +8,7 @@ from typing import Annotated, Literal
 import numpy as np
 from pydantic import Field, model_validator
 
-from halocline.graph.origins import WorldHeight, WorldPoint
+from halocline.graph.origins import WorldHeight, WorldLength, WorldLineMass, WorldMass, WorldPoint, WorldWay
 from halocline.graph.shot import Shot
 from halocline.imaging.matte_track import Contact
 from halocline.operators.shared.body_parameters import albedo_in_bands
@@ -17,7 +17,7 @@ from halocline.operators.shared.wake_parameters import FollowsFile
 from halocline.physics.floating.flow import Current
 from halocline.physics.floating.sediment import Grains, Throwing, ThrowingTrack, puffs
 from halocline.physics.floating.turbid import TurbidBody, density_waves
-from halocline.quantities import Colour, Distance, Factor, Length, Period, Ratio, Strict
+from halocline.quantities import Colour, Distance, Factor, Period, Ratio, Strict
 
 # What comes down throws for so long, seconds.
 _LANDING_S = 0.2
@@ -28,7 +28,7 @@ class ThrowKey(Strict):
 
     frame: float
     position: WorldPoint
-    grams_per_second: Ratio = 0.0
+    grams_per_second: WorldMass = 0.0
 
 
 class SedimentSource(FollowsFile):
@@ -39,7 +39,9 @@ class SedimentSource(FollowsFile):
     name
         Its name; keys its random numbers.
     origin
-        Name of the origin that its places and the floor's height are given from: right, above, ahead.
+        Name of the origin that its places and the floor's height are given from: right, above, ahead. In an
+        origin's own range lengths grow with the scene, and what is thrown up by their square: a cloud of
+        twice the size hides as much.
     track
         Keys in the order of frames, two at least; between them straight. It throws from the first to the
         last.
@@ -89,30 +91,32 @@ class SedimentSource(FollowsFile):
     name: str
     origin: str | None = None
     track: Annotated[tuple[ThrowKey, ...], Field(min_length=2)] | None = None
-    grams_per_metre: Ratio = 0.0
+    grams_per_metre: WorldLineMass = 0.0
     grams_per_touch: Ratio = 0.0
     floor: WorldHeight | None = None
-    reach: Distance = 1.0
+    reach: WorldLength = 1.0
     contents: Literal["sand", "silt", "milky", "green"] = "silt"
     albedo: Colour | None = None
     asymmetry: Annotated[float, Field(gt=-1.0, lt=1.0)] = 0.0
     grain_size: Distance = 30e-6
     sorting: Annotated[float, Field(ge=1.0, le=4.0)] = 2.0
     grain_density: Factor = 2650.0
-    radius: Distance = 0.2
-    rise: Length = 0.4
-    sideways: Length = 0.2
+    radius: WorldLength = 0.2
+    rise: WorldWay = 0.4
+    sideways: WorldWay = 0.2
     rise_time: Period = 0.8
     spread: Ratio = 0.003
     clumping: Annotated[float, Field(ge=0.0, le=2.0)] = 0.7
-    clump_scale: Distance = 0.5
+    clump_scale: WorldLength = 0.5
 
     @model_validator(mode="after")
     def _in_order(self) -> SedimentSource:
         if (self.track is None) == (self.track_file is None):
             raise ValueError("it needs a track of two keys or more, or a track_file; one of them")
-        if self.track_file is not None and self.floor is not None:
-            raise ValueError("floor goes with a track; a track_file tells its own floor")
+        if self.track_file is not None and not (self.floor is None and self.origin is None):
+            raise ValueError(
+                "floor and origin go with a track; a track_file tells its own places in the world"
+            )
         if self.track_file is None and self.grams_per_touch > 0.0:
             raise ValueError("grams_per_touch goes with a track_file, which tells when it comes down")
         refuse_disorder("its track", [key.frame for key in self.track or ()])

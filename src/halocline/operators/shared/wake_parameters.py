@@ -12,12 +12,12 @@ from pydantic_core import PydanticCustomError
 from halocline._typing import F64
 from halocline.errors import SequenceError
 from halocline.files.named_by_presets import MatteTrackFile, Track
-from halocline.graph.origins import WorldPoint
+from halocline.graph.origins import WorldLength, WorldPoint
 from halocline.graph.shot import Shot
 from halocline.imaging.matte_track import FollowedThing, MatteTrack, read_matte_track_once
 from halocline.operators.shared.drawn_things import refuse_disorder
 from halocline.physics.floating.flow import STILL, TurbulentFlow, Wake, turbulence
-from halocline.quantities import Distance, Length, Period, Share, Strict
+from halocline.quantities import Length, Period, Share, Strict
 
 # Of a body whose size nobody states, metres.
 _RADIUS_M = 0.3
@@ -79,13 +79,15 @@ class MovingBody(FollowsFile):
 
     origin: str | None = None
     track: Annotated[tuple[WakeKey, ...], Field(min_length=2)] | None = None
-    radius: Distance | None = None
+    radius: WorldLength | None = None
     settle: Period = 4.0
 
     @model_validator(mode="after")
     def _in_order(self) -> Self:
         if (self.track is None) == (self.track_file is None):
             raise ValueError("it needs a track of two keys or more, or a track_file; one of them")
+        if self.track_file is not None and self.origin is not None:
+            raise ValueError("origin goes with a track; a track_file tells its own places in the world")
         refuse_disorder("its track", [key.frame for key in self.track or ()])
         return self
 
