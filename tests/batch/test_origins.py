@@ -240,7 +240,7 @@ def test_sediment_grows_with_an_origins_unit_and_hides_as_much() -> None:
     assert once.track is not None
     assert twice.track is not None
     assert twice.track[1].position == (2.0, 0.2, 0.0)
-    assert (twice.radius, twice.rise, twice.reach, twice.floor) == (0.4, 0.8, 2.0, 0.1)
+    assert (twice.radius, twice.rise, twice.reach, twice.floor) == (0.4, 0.4, 2.0, 0.1)
     # What a ray meets is grams over a square: a second's, and that of the way, which is twice as long.
     assert twice.track[0].grams_per_second / 2.0**2 == once.track[0].grams_per_second
     assert twice.grams_per_metre * 2.0 / 2.0**2 == once.grams_per_metre

@@ -13,9 +13,12 @@ from halocline.batch import origin
 from halocline.batch.manifest import MANIFEST_NAME
 from halocline.batch.resume import Action
 from halocline.batch.run import judge_plan, run_frames
+from halocline.imaging.frame import Window
+from halocline.presets.preset import preset_from_text
 
 if TYPE_CHECKING:
     from tests.batch.conftest import Folder
+    from tests.conftest import Builders
 
     from halocline.presets.preset import Preset
 from halocline.review.checks import check_sequence
@@ -249,3 +252,34 @@ def test_a_link_to_nothing_in_a_frames_place_is_left_alone(made: Folder, look: P
     out.symlink_to(made.out / "nowhere.exr")
     verdicts = judge_plan(made.tasks(overwrite=True), look, resume=True)
     assert {each.task.frame: each.action for each in verdicts}[1003] is Action.refuse
+
+
+_CLOUD = 'name = "a"\norigin = "floor"\nposition = [0, 0, -2]\nsize = [1, 1, 1]\nbegins = 1012\n'
+_WAKE = "[{ track = [{ frame = 1013, nose = [0, 0, -2] }, { frame = 1020, nose = [1, 0, -2] }] }]"
+_KEYS = "[{ frame = 1012, position = [0, 0, -2] }, { frame = 1020, position = [1, 0, -2] }]"
+
+
+@pytest.mark.parametrize(
+    "note",
+    [
+        f"[steps.turbid_bodies]\n[[steps.turbid_bodies.bodies]]\n{_CLOUD}",
+        f"[steps.turbid_bodies]\n[[steps.turbid_bodies.sediment]]\nname = 'a'\ntrack = {_KEYS}\n",
+        f"[steps.living_light]\nwakes = {_WAKE}\n",
+        '[steps.grade]\nhue = 20.0\namount = { curve = "held", keys = [[1001, 0.0], [1013, 1.0]] }\n',
+    ],
+)
+def test_a_step_that_begins_at_a_frame_leaves_earlier_ones_up_to_date(note: str, build: Builders) -> None:
+    plain = "format = 1\n[water]\njerlov_type = '1C'\n[steps.attenuation]\n[steps.veiling_light]\n"
+    origin = "[origins.floor]\nposition = [0, -1, 0]\n" if "origin" in note else ""
+    without, added = (
+        preset_from_text(plain + more + "[steps.white_reference]\n") for more in ("", note + origin)
+    )
+    # What is taken for absent is idle: it is left out, to the bit.
+    for frame in (1001, 1011, 1012, 1014):
+        ours = next(step for step in added.at(frame).graph.steps if step.name in note.partition("]")[0])
+        same = added.digest_at(frame) == without.digest_at(frame)
+        assert same is (frame <= 1012)
+        assert not same or ours.acting.idle(build.shot(Window(0, 0, 8, 4), frame=frame))
+    # Layers would lack the step's own.
+    layered = added.with_settings({"output.layers": ["all"]})
+    assert layered.digest_at(1001) != without.digest_at(1001)

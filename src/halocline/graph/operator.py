@@ -294,6 +294,25 @@ class Operator(ABC, Generic[P, T]):
         """
         return frozenset()
 
+    def absent(self, frame: float, fps: float) -> bool:  # noqa: ARG002 - part of the protocol
+        """Tell whether the settings alone say that it is idle on a frame, whatever the frame shows.
+
+        Such a frame depends on none of them: what begins at 1012 leaves 1011 up to date.
+
+        Parameters
+        ----------
+        frame
+            Frame number.
+        fps
+            Frames a second.
+
+        Returns
+        -------
+        bool
+            False unless an operator says otherwise.
+        """
+        return False
+
     def price(self, path: LightPath) -> str | None:  # noqa: ARG002 - part of the protocol
         """Return in physical terms what it gives a subject beyond what the water would; None for nothing.
 

@@ -233,6 +233,15 @@ class LivingLight(Operator[LivingLightParameters, PreparedLife]):
             return True
         return not any(self._shines(kind, shot) for kind in p.classes)
 
+    def absent(self, frame: float, fps: float) -> bool:
+        """What flashes in wakes alone is dark before the first of them."""
+        p = self.parameters
+        if p.density == 0.0 or p.brightness == 0.0:
+            return True
+        # The shutter opens half a frame before the frame, and closes half a frame after it.
+        begun = (times[0] * fps < frame + 1.0 for wake in p.wakes for times, _, _ in wake.stretches(fps))
+        return all(kind.kind == "stirred" for kind in p.classes) and not any(begun)
+
     def warnings(self, shot: Shot) -> tuple[str, ...]:  # noqa: ARG002 - part of the protocol
         """Tell that it flashes."""
         if all(kind.kind == "steady" for kind in self.parameters.classes):

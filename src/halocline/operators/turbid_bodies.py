@@ -108,6 +108,11 @@ class TurbidBodies(Operator[TurbidBodiesParameters, TurbidVolume]):
         """Without bodies the picture stays, to the bit."""
         return not self._bodies(shot)
 
+    def absent(self, frame: float, fps: float) -> bool:  # noqa: ARG002 - part of the protocol
+        """Nothing is there before the first of them begins."""
+        p = self.parameters
+        return p.density == 0.0 or all(body.absent(frame) for body in p.all_bodies)
+
     def prepare(self, shot: Shot) -> TurbidVolume:
         """Place the bodies and set out the rays; they are followed when first looked at."""
         p, window = self.parameters, shot.data_window

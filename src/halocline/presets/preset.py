@@ -312,7 +312,8 @@ class Preset:
         """Return the SHA-256 of all that a frame's picture depends on of this preset, hexadecimal.
 
         Curves count by their values on the frame; title, notes and the choice of layers do not count: no bit
-        of the picture depends on them.
+        of the picture depends on them. Neither do origins that nothing is given from; nor, where there are no
+        layers, which would lack theirs, steps that do nothing on the frame by their settings alone.
 
         Parameters
         ----------
@@ -329,6 +330,11 @@ class Preset:
         # Its curves tell how the lens moves while the shutter is open, which is beyond this frame.
         for name in ("camera", "views"):
             told[name] = _without_none(_with_curves(tables[name], self.document.tables.get(name, {})))
+        told["steps"] = self._steps_told(tables["steps"], frame)
+        named = {name for _, name in _origin_keys({key: told[key] for key in ("steps", "light")})}
+        origins = {name: origin for name, origin in told.pop("origins", {}).items() if name in named}
+        if origins:
+            told["origins"] = origins
         told["output"] = {key: value for key, value in told["output"].items() if key != "layers"}
         # A part that has nothing of its own on this frame is none.
         there = {part.name for part in self.at(frame).parts}
@@ -336,6 +342,29 @@ class Preset:
         if not there:
             del told["parts"]
         return hashlib.sha256(json.dumps(told, sort_keys=True).encode()).hexdigest()
+
+    def _steps_told(self, tables: Mapping[str, Any], frame: int) -> dict[str, Any]:
+        """Return the resolved steps of a frame without those that are absent from it."""
+        look = self.at(frame)
+        steps = {} if look.output.layers else {step.name: step for step in look.graph.steps}
+        fps = look.sequence.frames_per_second
+        passed = {
+            name: tables[name]["input"]
+            for name, step in steps.items()
+            if len(step.inputs) == 1 and (step.limits.amount == 0.0 or step.operator.absent(frame, fps))
+        }
+
+        def before(name: str) -> str:
+            while name in passed:
+                name = passed[name]
+            return name
+
+        roles = ("input", "other")
+        return {
+            name: {key: before(value) if key in roles else value for key, value in table.items()}
+            for name, table in tables.items()
+            if name not in passed
+        }
 
     def _look(self, frame: float) -> Look:
         document = self.document

@@ -193,6 +193,18 @@ class PlacedBody(Strict):
         albedo = albedo_in_bands(self.contents, self.albedo, shot.path)
         return TurbidBody(shapes, extinction, brightness * albedo, self.asymmetry, clouds)
 
+    def absent(self, frame: float) -> bool:
+        """Tell whether it has not begun on a frame.
+
+        Parameters
+        ----------
+        frame
+            Frame number.
+        """
+        return (self.begins is not None and self.kind != "plume" and frame <= self.begins) or (
+            len(self.track) > 1 and self.kind == "plume" and frame <= self.track[0].frame
+        )
+
     def _age(self, shot: Shot) -> float | None:
         """Return seconds since it began; None where it has always been there as it is."""
         return None if self.begins is None else (shot.frame - self.begins) / shot.fps

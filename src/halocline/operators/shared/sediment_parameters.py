@@ -169,6 +169,19 @@ class SedimentSource(FollowsFile):
         albedo = albedo_in_bands(self.contents, self.albedo, shot.path)
         return TurbidBody(found, density, brightness * albedo, self.asymmetry, clouds)
 
+    def absent(self, frame: float) -> bool:
+        """Tell whether it has thrown up nothing before a frame.
+
+        Parameters
+        ----------
+        frame
+            Frame number.
+        """
+        followed = self.followed()
+        if followed is None:
+            return all(frame <= key.frame for key in self.track or ())
+        return all(frame <= touch[0][0] for touch in followed.touches())
+
     def _sources(self, shot: Shot) -> Iterator[tuple[ThrowingTrack, float]]:
         """Yield what throws: along the keys, or one for each contact of a thing; and its radius, metres."""
         followed = self.followed()
