@@ -5,6 +5,9 @@ VENV ?= .venv
 BIN := $(VENV)/bin
 SET_UP := $(VENV)/.set-up
 
+# Python code is compiled once, not by each of the many processes that tests and examples start.
+unexport PYTHONDONTWRITEBYTECODE
+
 .PHONY: demo test codes lint types bench docs dist clean
 
 $(SET_UP): pyproject.toml

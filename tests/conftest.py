@@ -71,6 +71,31 @@ def pytest_addoption(parser: pytest.Parser) -> None:
     )
 
 
+# These compile nearly every loop. In one process, loops are compiled once and others load them from disk; in
+# two at a time each would be compiled twice.
+COMPILING = {
+    "tests/compute/test_loops_as_python.py",
+    "tests/operators/test_laws.py",
+    "tests/operators/test_limits.py",
+    "tests/presets/test_every_key.py",
+}
+
+
+@pytest.hookimpl(optionalhook=True)
+def pytest_xdist_make_scheduler(config: pytest.Config, log: Any) -> Any:
+    """Give pytest-xdist's processes a file at a time, and the files that compile most to one of them."""
+    if config.getvalue("dist") != "loadfile":
+        return None
+    from xdist.scheduler import LoadFileScheduling
+
+    class ByFile(LoadFileScheduling):
+        def _split_scope(self, nodeid: str) -> str:
+            file = super()._split_scope(nodeid)
+            return "compiling" if file in COMPILING else file
+
+    return ByFile(config, log)
+
+
 @pytest.hookimpl(optionalhook=True)
 def pytest_testnodedown(node: Any) -> None:
     """Take what a process of pytest-xdist has noted."""

@@ -236,16 +236,16 @@ def test_the_example_operator_is_one_file_and_one_test(tmp_path: Path) -> None:
     assert len(passed) >= 12, done.stdout
 
 
-@pytest.mark.parametrize("which", [0, 1])
-def test_the_example_operator_passes_lint_and_types_as_it_stands(which: int, tmp_path: Path) -> None:
-    example = blocks(DEVELOPERS, "python")[which]
-    path = tmp_path / ("dimming.py", "test_dimming.py")[which]
-    path.write_text(example, encoding="utf-8")
+def test_the_example_operator_passes_lint_and_types_as_it_stands(tmp_path: Path) -> None:
+    paths = [tmp_path / "dimming.py", tmp_path / "test_dimming.py"]
+    for path, example in zip(paths, blocks(DEVELOPERS, "python"), strict=True):
+        path.write_text(example, encoding="utf-8")
     settings = ["--config", str(ROOT / "pyproject.toml")]
+    files = [str(path) for path in paths]
     checks = [
-        ["ruff", "check", *settings, str(path)],
-        ["ruff", "format", "--check", *settings, str(path)],
-        ["mypy", "--strict", "--config-file", str(ROOT / "pyproject.toml"), str(path)],
+        ["ruff", "check", *settings, *files],
+        ["ruff", "format", "--check", *settings, *files],
+        ["mypy", "--strict", "--config-file", str(ROOT / "pyproject.toml"), *files],
     ]
     for check in checks:
         done = subprocess.run(

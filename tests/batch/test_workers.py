@@ -211,7 +211,7 @@ def test_workers_are_copies_of_a_nursery_with_one_thread(
     empty_shot: Folder, look: Preset, monkeypatch: pytest.MonkeyPatch
 ) -> None:
     """A lock that another thread held when it was copied would be held for ever."""
-    shot = empty_shot.write(range(1001, 1009))
+    shot = empty_shot.write(range(1001, 1005))
     seen: list[tuple[int, bool]] = []
 
     def look_at(_event: object) -> None:

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import math
+from dataclasses import replace
 from functools import lru_cache
 
 import numpy as np
@@ -130,10 +131,16 @@ def test_preset_of_the_match_makes_the_picture_again() -> None:
 
 
 def test_exposure_does_not_change_the_match() -> None:
-    _, bright = matched("1C")
-    halved = [Sample(tuple(0.5 * v for v in s.rgb), s.range_m, s.colour, s.target) for s in bright.samples]  # type: ignore[arg-type]
-    whole = [Sample(s.rgb, s.range_m, s.colour, s.target) for s in bright.samples]
-    one, two = match(whole, SETTING), match(halved, SETTING)
+    _, one = matched("1C")
+
+    def halved(light: tuple[float, float, float]) -> tuple[float, float, float]:
+        return 0.5 * light[0], 0.5 * light[1], 0.5 * light[2]
+
+    dark = [
+        replace(sample, rgb=halved(sample.rgb), noise=sample.noise and halved(sample.noise))
+        for sample in one.samples
+    ]
+    two = match(dark, SETTING)
     assert one.chosen.kind == two.chosen.kind
     assert one.chosen.attenuation_550 == pytest.approx(two.chosen.attenuation_550, rel=1e-3)
 

@@ -16,7 +16,7 @@ from halocline.operators.registry import operator_named
 _LAYER = {"depth": 9.2, "turbulence": {"strength": 0.5}}
 _SOURCE = {
     "name": "vent",
-    "track": ({"frame": 900.0, "position": (0.0, 6.0, -3.0), "per_second": 60.0},),
+    "track": ({"frame": 960.0, "position": (0.0, -0.2, -1.5), "per_second": 20.0},),
     "median_diameter": 0.02,
 }
 # Beside its defaults. An operator without an entry is tried as it comes.

@@ -39,7 +39,8 @@ def made_of(graph: Graph, frame: Frame, build: Builders, how: Evaluation | None 
     return evaluate(graph, frame, shot_of(build), wanted=("rgb", "alpha"), how=how)
 
 
-@pytest.mark.parametrize("operator", EVERY)
+# What a limit does to a step does not depend on its settings: each operator once.
+@pytest.mark.parametrize("operator", [each for each in EVERY if str(each.id).endswith("-0")])
 def test_any_step_can_be_limited_and_obeys_the_laws(operator: AnyOperator, build: Builders) -> None:
     graph, frame = graph_of(operator, build), render(build)
     last = graph.steps[-1]

@@ -316,13 +316,13 @@ def test_wakes_and_drift_keep_the_same_bits_alone(build: Builders) -> None:
     }
     calm, stirred = (
         build.run(
-            wet(build, ("m", matter(**changes))), wall(4.0), build.shot(WINDOW), wanted=("particle_alpha",)
+            wet(build, ("m", matter(**changes))), wall(2.5), build.shot(WINDOW), wanted=("particle_alpha",)
         )
         for changes in ({}, busy)
     )
     again = build.run(
         wet(build, ("m", matter(**busy))),
-        wall(4.0),
+        wall(2.5),
         build.shot(WINDOW),
         wanted=("particle_alpha",),
         tile_rows=3,

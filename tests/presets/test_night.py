@@ -9,19 +9,17 @@ import halocline
 from halocline.imaging.frame import Window
 from halocline.presets.document import shipped_names
 
-SIZE = Window(0, 0, 64, 40)
-# Of these it is shown that the frame is not black by day.
-LIT_BY_DAY = ("fjord-afternoon", "bubble-column", "deep-vehicle-lights", "jerlov-1c", "tropical-lagoon")
-
+SIZE = Window(0, 0, 32, 20)
 # What glows by itself is put out.
 LIVING = {"night-wake": ["steps.living.density=0"]}
 
 
 @pytest.mark.parametrize("name", shipped_names())
 def test_no_light_of_any_kind_leaves_every_pixel_black(name: str) -> None:
+    """By day none of them is black: tests/presets/test_preset.py renders them all."""
     shape = SIZE.shape
     range_m = np.full(shape, 4.0, np.float32)
-    range_m[:12] = np.inf
+    range_m[:6] = np.inf
     rgb = np.where(np.isfinite(range_m), 0.3, 0.0).astype(np.float32)
     normal = np.zeros((3, *shape), np.float32)
     normal[2] = 1.0
@@ -31,14 +29,3 @@ def test_no_light_of_any_kind_leaves_every_pixel_black(name: str) -> None:
         preset, np.stack([rgb] * 3, axis=-1), range_m, camera=camera, planes={"normal": normal}
     )
     np.testing.assert_array_equal(wet.rgb, 0.0)
-    if name not in LIT_BY_DAY:
-        return
-    day = halocline.apply(
-        halocline.load_preset(name),
-        np.stack([rgb] * 3, axis=-1),
-        range_m,
-        camera=camera,
-        planes={"normal": normal},
-    )
-    assert np.isfinite(day.rgb).all()
-    assert day.rgb.max() > 0.0

@@ -1,16 +1,21 @@
 from __future__ import annotations
 
+import dataclasses
 import itertools
 import re
 import threading
+from collections.abc import Mapping
 from pathlib import Path
 from typing import Any
 
 import numpy as np
 import pytest
+from pydantic import BaseModel
 from tests.conftest import Builders
 
 from halocline.errors import PresetError
+from halocline.graph.graph import Graph
+from halocline.graph.operator import Operator
 from halocline.imaging.camera_track import CameraTrack
 from halocline.imaging.frame import Window
 from halocline.presets.build import make_shot
@@ -39,6 +44,31 @@ def rendered(build: Builders, preset: Preset, frame: int = 1001) -> Any:
     return build.run(preset.at(frame).graph, picture, shot)["rgb"]
 
 
+# Looks that are rendered twice; of the others it is enough that all that a render reads is the same.
+RENDERED_TWICE = ("fjord-archway", "jerlov-5c", "thermocline-descent", "warm-vent")
+
+
+def facts(thing: Any) -> Any:
+    """Return all that a preset tells a render on frame 1001, down to numbers that compare to the bit."""
+    if isinstance(thing, np.ndarray):
+        return thing.dtype.str, thing.shape, thing.tobytes()
+    if isinstance(thing, Preset):
+        thing = thing.at(1001), thing.bands
+    elif isinstance(thing, Graph):
+        thing = thing.steps, thing.output
+    elif isinstance(thing, Operator):
+        thing = {"kind": str(type(thing)), "parameters": thing.parameters}
+    elif isinstance(thing, BaseModel) or dataclasses.is_dataclass(thing):
+        thing = {"kind": str(type(thing)), **vars(thing)}
+    if isinstance(thing, Mapping):
+        # The fit that a text carries is compared as the bands that it gives.
+        return {key: facts(value) for key, value in thing.items() if key != "fitted"}
+    if isinstance(thing, tuple | list):
+        return [facts(value) for value in thing]
+    assert thing is None or isinstance(thing, str | int | float | Path), f"say what {thing!r} holds"
+    return repr(thing)
+
+
 @pytest.mark.parametrize("name", shipped_names())
 def test_shipped_preset_renders_from_its_resolved_text_to_the_same_bits(build: Builders, name: str) -> None:
     # Where a look is bound to a place that a render shows, that is stated here.
@@ -51,9 +81,12 @@ def test_shipped_preset_renders_from_its_resolved_text_to_the_same_bits(build: B
     again = preset_from_text(preset.resolved_text)
     assert again.resolved_text == preset.resolved_text
     assert again.digest == preset.digest
-    first = rendered(build, preset)
-    assert np.isfinite(first).all()
-    assert np.array_equal(first, rendered(build, again))
+    assert facts(again) == facts(preset)
+    made = rendered(build, preset)
+    assert np.isfinite(made).all()
+    assert made.max() > 0.0
+    if name in RENDERED_TWICE:
+        assert np.array_equal(made, rendered(build, again))
 
 
 @pytest.mark.parametrize("name", shipped_names())
@@ -112,11 +145,11 @@ def test_many_threads_may_ask_for_many_frames() -> None:
     wrong: list[int] = []
 
     def ask(start: int) -> None:
-        for frame in range(start, start + 700):
+        for frame in range(start, start + 300):
             if preset.at(frame).light.overcast != 0.2:
                 wrong.append(frame)
 
-    threads = [threading.Thread(target=ask, args=(start,)) for start in (0, 300, 900)]
+    threads = [threading.Thread(target=ask, args=(start,)) for start in (0, 150, 400)]
     for thread in threads:
         thread.start()
     for thread in threads:

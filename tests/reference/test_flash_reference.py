@@ -115,13 +115,13 @@ def test_three_flashes_every_second_for_long_are_allowed_and_told() -> None:
     assert not played(square_wave(3.75, 6.0), grey(0.0), grey(code_of(100.0)))[GENERAL].passes
 
 
-@pytest.mark.parametrize("hertz", [2.0, 2.5, 3.0])
-@pytest.mark.parametrize(("seconds", "held"), [(3.5, False), (4.5, True), (9.0, True)])
+@pytest.mark.parametrize("hertz", [2.0, 3.0])
+@pytest.mark.parametrize(("seconds", "held"), [(3.5, False), (4.5, True), (6.0, True)])
 def test_two_to_three_flashes_a_second_are_told_where_they_go_on_for_more_than_4_of_5_seconds(
     hertz: float, seconds: float, *, held: bool
 ) -> None:
     """Common practice of checkers, no source: such flashing keeps the rule and is cautioned against."""
-    still = [False] * 120
+    still = [False] * 75
     states = [*still, *square_wave(hertz, seconds), *still]
     for result in played(states, grey(0.0), grey(code_of(100.0)))[:2]:
         assert result.passes
@@ -136,9 +136,9 @@ def test_flashes_below_two_a_second_and_single_ones_are_not_told_as_held() -> No
         assert result.held_s == pytest.approx(2.0, abs=0.4)
 
 
-@pytest.mark.parametrize("fps", [24.0, 60.0])
-@pytest.mark.parametrize("hertz", [1.5, 2.0, 2.5])
-@pytest.mark.parametrize("cell", [2, 6])
+@pytest.mark.parametrize(
+    ("fps", "hertz", "cell"), [(24.0, 1.5, 6), (24.0, 2.5, 2), (60.0, 2.0, 2), (60.0, 2.5, 6)]
+)
 def test_cells_of_random_phase_flash_no_oftener_than_each_of_them_does(
     fps: float, hertz: float, cell: int
 ) -> None:

@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import os
 from dataclasses import dataclass
+from functools import lru_cache
 from pathlib import Path
 from typing import Any
 
@@ -202,7 +203,11 @@ def _linear(rgb: F32, source: RGBSpace, target: RGBSpace) -> F32:
 
 def _config() -> Any:
     """Return the studio's colour configuration, which OCIO names, or the built-in one."""
-    named = os.environ.get("OCIO") or "ocio://default"
+    return _config_named(os.environ.get("OCIO") or "ocio://default")
+
+
+@lru_cache(maxsize=4)
+def _config_named(named: str) -> Any:
     config = oiio.ColorConfig(named)
     if told := config.geterror():
         # The library would go on with a configuration of its own.

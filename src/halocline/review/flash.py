@@ -157,26 +157,6 @@ class _Swings:
         return rises, falls
 
 
-class _Alternations:
-    """Transitions of fields: rises and falls by turns, counted over the last second."""
-
-    def __init__(self, frames: int) -> None:
-        self.second: deque[Mask] = deque(maxlen=frames)
-        self.way: NDArray[np.int8] | None = None
-
-    def add(self, up: Mask, down: Mask) -> NDArray[np.int64]:
-        """Take which fields go up and which down on this frame; return each field's count."""
-        if self.way is None:
-            self.way = np.zeros(up.shape, np.int8)
-        goes_up = up & (self.way != _UP)
-        goes_down = down & (self.way != _DOWN) & ~goes_up
-        self.way[goes_up] = _UP
-        self.way[goes_down] = _DOWN
-        self.second.append(goes_up | goes_down)
-        count: NDArray[np.int64] = np.sum(self.second, axis=0, dtype=np.int64)
-        return count
-
-
 class _Sum:
     """The sum of a plane's values over the last frames."""
 
@@ -192,6 +172,24 @@ class _Sum:
         self.recent.append(plane)
         self.sum += plane
         return self.sum
+
+
+class _Alternations:
+    """Transitions of fields: rises and falls by turns, counted over the last second."""
+
+    def __init__(self, frames: int) -> None:
+        self.second = _Sum(frames)
+        self.way: NDArray[np.int8] | None = None
+
+    def add(self, up: Mask, down: Mask) -> NDArray[np.int16]:
+        """Take which fields go up and which down on this frame; return each field's count."""
+        if self.way is None:
+            self.way = np.zeros(up.shape, np.int8)
+        goes_up = up & (self.way != _UP)
+        goes_down = down & (self.way != _DOWN) & ~goes_up
+        self.way[goes_up] = _UP
+        self.way[goes_down] = _DOWN
+        return self.second.add(goes_up | goes_down)
 
 
 class _Held:
@@ -251,11 +249,11 @@ class _Fields:
         by_pixel = self.pixels.add(rises | falls)
         while ((count > self.most) & (self._shares(by_pixel > self.most) > AREA_SHARE)).any():
             self.most += 1
-            self.worst = (frame - len(self.field.second) + 1, frame)
+            self.worst = (frame - len(self.field.second.recent) + 1, frame)
         # What is held for long is told where the field goes one way, more of it than the other.
         steady = self.one_way.add((up - down > AREA_SHARE) & rising, (down - up > AREA_SHARE) & falling)
         often = self._shares(by_pixel >= HELD_TRANSITIONS) > AREA_SHARE
-        self.held.add((steady >= HELD_TRANSITIONS) & often & self.one_way.second[-1])
+        self.held.add((steady >= HELD_TRANSITIONS) & often & self.one_way.second.recent[-1])
 
     def result(self) -> RuleResult:
         return RuleResult(self.rule, self.most / 2, self.area, self.worst, self.held.seconds())
