@@ -88,12 +88,10 @@ def pytest_xdist_make_scheduler(config: pytest.Config, log: Any) -> Any:
         return None
     from xdist.scheduler import LoadFileScheduling
 
-    class ByFile(LoadFileScheduling):
-        def _split_scope(self, nodeid: str) -> str:
-            file = super()._split_scope(nodeid)
-            return "compiling" if file in COMPILING else file
-
-    return ByFile(config, log)
+    made: Any = LoadFileScheduling(config, log)
+    file_of = made._split_scope
+    made._split_scope = lambda test: "compiling" if file_of(test) in COMPILING else file_of(test)
+    return made
 
 
 @pytest.hookimpl(optionalhook=True)
