@@ -45,7 +45,7 @@ def test_a_sequence_is_put_under_water_and_told_of_in_plain_lines(
     halocline: Halocline, renders: Renders, tmp_path: Path, read: Reader
 ) -> None:
     before = digests(renders.folder)
-    told = halocline("apply", "jerlov-1c", renders.pattern, "--out", tmp_path / "wet")
+    told = halocline("apply", "jerlov-1c", renders.pattern, "--out", tmp_path / "wet", "--processes", "1")
     assert told.status == 0
     assert told.out == ""
     for count, frame in enumerate(range(1001, 1005), 1):

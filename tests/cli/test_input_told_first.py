@@ -30,7 +30,9 @@ def save(tmp_path: Path) -> Save:
 
 
 def wet(halocline: Halocline, path: Path, *options: str) -> Any:
-    return halocline("apply", "jerlov-1c", path, "--out", path.parent / "wet", "--no-check", *options)
+    # Of shade it is told as the frame is made; all else is told of the input.
+    sets = ("--set", "light.shadows=false")
+    return halocline("apply", "jerlov-1c", path, "--out", path.parent / "wet", "--no-check", *sets, *options)
 
 
 def warnings_of(told: str) -> set[str]:

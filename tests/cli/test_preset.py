@@ -30,7 +30,7 @@ def test_list_has_a_line_for_every_preset_that_ships(halocline: Halocline) -> No
 
 def test_check_says_that_there_are_no_mistakes(halocline: Halocline, tmp_path: Path) -> None:
     own = tmp_path / "own.toml"
-    own.write_text('format = 1\nextends = "jerlov-1c"\n[light]\nsun_elevation = "20 deg"\n')
+    own.write_text('format = 2\nextends = "jerlov-1c"\n[light]\nsun_elevation = "20 deg"\n')
     told = halocline("preset", "check", own)
     assert (told.status, told.out, told.err) == (0, "own: no mistakes.\n", "")
 

@@ -99,7 +99,7 @@ def installed(monkeypatch: pytest.MonkeyPatch) -> Iterator[None]:
         cache.cache_clear()
 
 
-CORE = "format = 1\n[steps.attenuation]\n{}[steps.veiling_light]\n{}"
+CORE = "format = 2\n[steps.attenuation]\n{}[steps.veiling_light]\n{}"
 
 
 def look(before: str = "", after: str = "", lamps: str = "") -> Preset:

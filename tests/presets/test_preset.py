@@ -74,8 +74,8 @@ def test_shipped_preset_renders_from_its_resolved_text_to_the_same_bits(build: B
     # Where a look is bound to a place that a render shows, that is stated here.
     stated = [
         f"origins.{each}.{key}"
-        for each in load_preset(name).origins
-        for key in ("position=[0.2, -1.0, -5.0]", 'unit="metres"')
+        for each, origin in load_preset(name).origins.items()
+        for key in ("position=[0.2, -1.0, -5.0]", 'unit="metres"', *(["floor=-1"] if origin.floor else []))
     ]
     preset = load_preset(name, stated)
     again = preset_from_text(preset.resolved_text)

@@ -168,7 +168,8 @@ def _refuse_unknown_origins(look: Look) -> None:
             where=f"origins.{name}",
             key=("origins", name),
             fix="Give the sequence or a frame's file instead of arrays alone, or state "
-            f'origins.{name}.position, in metres (origins.{name}.unit = "metres").',
+            f'origins.{name}.position, in metres (origins.{name}.unit = "metres"; a number for '
+            f'origins.{name}.floor where it is "found").',
         )
 
 
