@@ -22,6 +22,8 @@ COVERED = 1.0 - 1.0 / 512.0
 _SLACK = 0.05
 # Two surfaces differ at least by this share of their depth; less is one surface with some shape.
 _STEP = 0.03
+# A surface that falls away by more than this share of its inverse depth from a pixel to the next is two.
+_ASLANT = 0.15
 # How much of a pixel the lesser surface must have; less is rounding.
 _LEAST_SHARE = 0.02
 
@@ -44,7 +46,9 @@ def fill_partly_covered(metres: F32, alpha: F32) -> tuple[int, int]:
 
     A pixel keeps its own range unless that lies beyond the covered pixels around it. Then its depth is that
     of the open water behind, or a blend with it, and it takes the range of the nearest covered pixel (the
-    closer to the lens of equally near ones).
+    closer to the lens of equally near ones). Where three covered pixels in a row fall away towards it, their
+    surface goes on: one over the range is linear across a plane, near enough over a few pixels. Where a near
+    thing stands before the rim of a far one, coverage around tells which of the two has more of the pixel.
 
     Parameters
     ----------
@@ -71,7 +75,10 @@ def fill_partly_covered(metres: F32, alpha: F32) -> tuple[int, int]:
         plausible |= alone & np.isfinite(own) & ((own <= 2 * farthest) | (farthest == 0))
         doubtful = partial[~plausible]
         trusted = seen & (covered | _mask(metres.shape, partial[plausible]))
-        filled = _from_nearest(metres, trusted, doubtful)
+        farther = _farther_beside_nearer(metres, alpha, trusted, doubtful)
+        filled = _from_nearest(metres, alpha, trusted, doubtful)
+        known = np.isfinite(farther)
+        metres.ravel()[doubtful[known]] = farther[known]
     else:
         filled = 0
     lost = int(np.count_nonzero((alpha > 0) & ~np.isfinite(metres)))
@@ -190,29 +197,80 @@ def _mask(shape: tuple[int, ...], pixels: Pixels) -> Mask:
 
 
 def _farthest_around(metres: F32, trusted: Mask, pixels: Pixels) -> F32:
-    """Greatest trusted range within 2 pixels; 0 where there is none."""
-    rows, columns = np.divmod(pixels, metres.shape[1])
+    """Greatest range that trusted surfaces within 2 pixels have, or go on to; 0 where there is none."""
     high = np.zeros(pixels.size, np.float32)
     for down in range(-2, 3):
         for right in range(-2, 3):
-            at = _index(metres.shape, rows + down, columns + right)
-            value, usable = metres.ravel()[at], trusted.ravel()[at]
+            value, usable = _continued(metres, trusted, pixels, (down, right))
             np.maximum(high, value, out=high, where=usable)
     return high
 
 
-def _from_nearest(metres: F32, trusted: Mask, pixels: Pixels) -> int:
+def _continued(
+    metres: F32, trusted: Mask, pixels: Pixels, offset: tuple[int, int], cover: F32 | None = None
+) -> tuple[F32, Mask]:
+    """Range at pixels of the surface that is trusted some rows and columns off, and where there is one.
+
+    Straight and aslant, a surface that falls away goes on as a plane: by the lesser of the two falls among
+    three pixels, so that a step is none of it, and to twice its range at most. Else it stays as near. Of a
+    pixel that it covers to a share, it is the middle of this share; where none is given, the pixel's middle.
+    """
+    down, right = offset
+    flat, whole = metres.ravel(), trusted.ravel()
+    at = neighbour(metres.shape, pixels, down, right)
+    first, usable = flat[at], whole[at]
+    count = max(abs(down), abs(right))
+    if count == 0 or {abs(down), abs(right)} - {0, count}:
+        return first, usable
+    next_at, last_at = (neighbour(metres.shape, at, k * down // count, k * right // count) for k in (1, 2))
+    steps = np.float32(count) if cover is None else np.float32(count - 0.5) + np.float32(0.5) * cover
+    with np.errstate(divide="ignore", invalid="ignore"):
+        one, two, three = 1.0 / first, 1.0 / flat[next_at], 1.0 / flat[last_at]
+        fall = np.minimum(two - one, three - two)
+        falls = usable & whole[next_at] & whole[last_at] & (fall > 0) & (two - one <= _ASLANT * two)
+        farther = 1.0 / np.maximum(one - steps * fall, 0.5 * one)
+    return np.where(falls, farther, first), usable
+
+
+def _farther_beside_nearer(metres: F32, alpha: F32, trusted: Mask, pixels: Pixels) -> F32:
+    """Range of the farther of two surfaces beside pixels that show more of it; inf for all others.
+
+    A stalk before the rim of far ground: past the pixel, away from the stalk, coverage f is that of the
+    ground alone. A stalk of share s makes of it s + (1 - s) f. Where the pixel has less than f (the rim is no
+    level one), the stalk's share is the coverage past it, away from the ground.
+    """
+    cover = alpha.ravel()[pixels]
+    ways = ((0, 1), (0, -1), (1, 0), (-1, 0))
+    ranges = np.full((len(ways), pixels.size), np.nan, np.float32)
+    past = np.empty_like(ranges)
+    for way, (down, right) in enumerate(ways):
+        value, usable = _continued(metres, trusted, pixels, (down, right), cover)
+        np.copyto(ranges[way], value, where=usable)
+        past[way] = alpha.ravel()[neighbour(metres.shape, pixels, -down, -right)]
+    known = np.isfinite(ranges)
+    nearest = np.min(ranges, axis=0, where=known, initial=np.inf)
+    farthest = np.max(ranges, axis=0, where=known, initial=0.0)
+    two = nearest < (1.0 - _ASLANT) * farthest
+    with np.errstate(invalid="ignore"):
+        far = known & (np.square(ranges) > nearest * farthest)
+    of_far = np.min(past, axis=0, where=known & ~far, initial=1.0)
+    of_near = np.min(past, axis=0, where=far, initial=1.0)
+    by_far = (cover - of_far) / np.maximum(np.float32(1.0) - of_far, np.float32(1e-6))
+    near_share = np.where(of_far <= cover, by_far, of_near)
+    return np.min(ranges, axis=0, where=far & two & (cover > 2 * near_share), initial=np.inf)
+
+
+def _from_nearest(metres: F32, alpha: F32, trusted: Mask, pixels: Pixels) -> int:
     """Fill pixels from the nearest trusted ones; return how many were filled."""
     filled = pixels.size
     source = metres.copy() if pixels.size else metres
     for ring in _rings():
         if not pixels.size:
             return filled
-        rows, columns = np.divmod(pixels, metres.shape[1])
         nearest = np.full(pixels.size, np.inf, np.float32)
-        for down, right in ring:
-            at = _index(metres.shape, rows + down, columns + right)
-            np.minimum(nearest, source.ravel()[at], out=nearest, where=trusted.ravel()[at])
+        for offset in ring:
+            value, usable = _continued(source, trusted, pixels, offset, alpha.ravel()[pixels])
+            np.minimum(nearest, value, out=nearest, where=usable)
         found = np.isfinite(nearest)
         metres.ravel()[pixels[found]] = nearest[found]
         pixels = pixels[~found]
