@@ -45,6 +45,17 @@ def test_a_pixel_without_a_direction_takes_one_of_its_own_surface_alone() -> Non
     assert normals_of_nearer(normal, open_water, open_water) is normal
 
 
+def test_the_last_pixel_of_far_ground_takes_the_direction_of_ground_that_falls_away_to_it() -> None:
+    range_m = np.repeat(np.array([[11.5], [10.0], [9.0], [8.2]], np.float32), 6, axis=1)
+    normal = np.broadcast_to(np.array(FLOOR, np.float32)[:, None, None], (3, 4, 6)).copy()
+    normal[:, 0] = 0.0
+    # A post beside it lends none of its own, and one of the same range does so before the ground does.
+    range_m[:, 5], normal[:, :, 5] = NEAR_M, np.array(POST, np.float32)[:, None]
+    assert (normals_of_nearer(normal, range_m, range_m)[:, 0, :5] == np.array(FLOOR)[:, None]).all()
+    range_m[0, 5], normal[:, 0, 5] = 11.5, WALL
+    assert (normals_of_nearer(normal, range_m, range_m)[:, 0, 4] == np.array(WALL)).all()
+
+
 def test_the_farther_surface_has_the_direction_of_what_shows_it_alone() -> None:
     normal, range_m = picture()
     share = np.zeros_like(range_m)

@@ -150,8 +150,8 @@ def range_planes(
 
     Notes
     -----
-    Partly covered pixels are repaired from at most `depth_edges.REACH` pixels around (farther only where no
-    covered pixel is that near); outside the window nothing is assumed.
+    Partly covered pixels are repaired from at most `depth_edges.REACH` pixels around and the two behind these
+    (farther only where no covered pixel is that near); outside the window nothing is assumed.
     """
     ordered = ordered_values(values, alpha, spec, camera)
     seen = _seen(ordered, spec)

@@ -27,6 +27,9 @@ _ASLANT = 0.15
 # How much of a pixel the lesser surface must have; less is rounding.
 _LEAST_SHARE = 0.02
 
+# The neighbours of a pixel, the four straight ones first.
+_WAYS = ((0, 1), (0, -1), (1, 0), (-1, 0), (1, 1), (1, -1), (-1, 1), (-1, -1))
+
 Pixels = NDArray[np.intp]
 Mask = NDArray[np.bool_]
 
@@ -73,6 +76,9 @@ def fill_partly_covered(metres: F32, alpha: F32) -> tuple[int, int]:
         alone = high == 0
         farthest = np.max(metres, where=covered & seen, initial=0.0)
         plausible |= alone & np.isfinite(own) & ((own <= 2 * farthest) | (farthest == 0))
+        beyond: Pixels = np.flatnonzero(~plausible & np.isfinite(own))
+        goes_on = _farthest_continued(metres, covered & seen, partial[beyond])
+        plausible[beyond] = own[beyond] <= goes_on * (1 + _SLACK)
         doubtful = partial[~plausible]
         trusted = seen & (covered | _mask(metres.shape, partial[plausible]))
         farther = _farther_beside_nearer(metres, alpha, trusted, doubtful)
@@ -197,11 +203,23 @@ def _mask(shape: tuple[int, ...], pixels: Pixels) -> Mask:
 
 
 def _farthest_around(metres: F32, trusted: Mask, pixels: Pixels) -> F32:
-    """Greatest range that trusted surfaces within 2 pixels have, or go on to; 0 where there is none."""
+    """Greatest trusted range within 2 pixels; 0 where there is none."""
+    rows, columns = np.divmod(pixels, metres.shape[1])
     high = np.zeros(pixels.size, np.float32)
     for down in range(-2, 3):
         for right in range(-2, 3):
-            value, usable = _continued(metres, trusted, pixels, (down, right))
+            at = _index(metres.shape, rows + down, columns + right)
+            value, usable = metres.ravel()[at], trusted.ravel()[at]
+            np.maximum(high, value, out=high, where=usable)
+    return high
+
+
+def _farthest_continued(metres: F32, trusted: Mask, pixels: Pixels) -> F32:
+    """Greatest range that trusted surfaces straight or aslant within 2 pixels go on to; 0 without any."""
+    high = np.zeros(pixels.size, np.float32)
+    for count in (1, 2):
+        for down, right in _WAYS:
+            value, usable = _continued(metres, trusted, pixels, (count * down, count * right))
             np.maximum(high, value, out=high, where=usable)
     return high
 
@@ -220,7 +238,7 @@ def _continued(
     at = neighbour(metres.shape, pixels, down, right)
     first, usable = flat[at], whole[at]
     count = max(abs(down), abs(right))
-    if count == 0 or {abs(down), abs(right)} - {0, count}:
+    if {abs(down), abs(right)} - {0, count}:
         return first, usable
     next_at, last_at = (neighbour(metres.shape, at, k * down // count, k * right // count) for k in (1, 2))
     steps = np.float32(count) if cover is None else np.float32(count - 0.5) + np.float32(0.5) * cover
@@ -240,10 +258,9 @@ def _farther_beside_nearer(metres: F32, alpha: F32, trusted: Mask, pixels: Pixel
     level one), the stalk's share is the coverage past it, away from the ground.
     """
     cover = alpha.ravel()[pixels]
-    ways = ((0, 1), (0, -1), (1, 0), (-1, 0))
-    ranges = np.full((len(ways), pixels.size), np.nan, np.float32)
+    ranges = np.full((4, pixels.size), np.nan, np.float32)
     past = np.empty_like(ranges)
-    for way, (down, right) in enumerate(ways):
+    for way, (down, right) in enumerate(_WAYS[:4]):
         value, usable = _continued(metres, trusted, pixels, (down, right), cover)
         np.copyto(ranges[way], value, where=usable)
         past[way] = alpha.ravel()[neighbour(metres.shape, pixels, -down, -right)]
@@ -257,7 +274,9 @@ def _farther_beside_nearer(metres: F32, alpha: F32, trusted: Mask, pixels: Pixel
     of_near = np.min(past, axis=0, where=far, initial=1.0)
     by_far = (cover - of_far) / np.maximum(np.float32(1.0) - of_far, np.float32(1e-6))
     near_share = np.where(of_far <= cover, by_far, of_near)
-    return np.min(ranges, axis=0, where=far & two & (cover > 2 * near_share), initial=np.inf)
+    shown = far & two & (cover > 2 * near_share)
+    farther: F32 = np.min(ranges, axis=0, where=shown, initial=np.inf)
+    return farther
 
 
 def _from_nearest(metres: F32, alpha: F32, trusted: Mask, pixels: Pixels) -> int:
@@ -267,9 +286,9 @@ def _from_nearest(metres: F32, alpha: F32, trusted: Mask, pixels: Pixels) -> int
     for ring in _rings():
         if not pixels.size:
             return filled
-        nearest = np.full(pixels.size, np.inf, np.float32)
+        nearest, cover = np.full(pixels.size, np.inf, np.float32), alpha.ravel()[pixels]
         for offset in ring:
-            value, usable = _continued(source, trusted, pixels, offset, alpha.ravel()[pixels])
+            value, usable = _continued(source, trusted, pixels, offset, cover)
             np.minimum(nearest, value, out=nearest, where=usable)
         found = np.isfinite(nearest)
         metres.ravel()[pixels[found]] = nearest[found]

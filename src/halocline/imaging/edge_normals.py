@@ -18,6 +18,8 @@ from halocline.imaging.depth_edges import Mask, Pixels
 REACH = 4
 # Within this share of a range, surfaces are one.
 _SAME = np.float32(0.05)
+# Far ground falls away faster than that towards its rim: within this share where nothing is within the other.
+_ASLANT = np.float32(0.2)
 # A normal's square under a half, or beyond two, is no direction's.
 _LEAST, _MOST = np.float32(0.5), np.float32(2.0)
 _ZERO, _ONE, _ENDLESS = (np.float32(value) for value in (0.0, 1.0, np.inf))
@@ -76,14 +78,17 @@ def _take(normal: F32, range_m: F32, doubtful: Mask, pixels: Pixels, out: F32) -
     for n in range(pixels.size):
         row, column = pixels[n] // columns, pixels[n] % columns
         own = range_m[row, column]
-        x = y = z = _ZERO
-        for r in range(max(0, row - REACH), min(rows, row + REACH + 1)):
-            for c in range(max(0, column - REACH), min(columns, column + REACH + 1)):
-                if not doubtful[r, c] and abs(range_m[r, c] - own) <= _SAME * own:
-                    x += normal[0, r, c]
-                    y += normal[1, r, c]
-                    z += normal[2, r, c]
-        length = np.sqrt(x * x + y * y + z * z)
+        x = y = z = length = _ZERO
+        for share in (_SAME, _ASLANT):
+            if length > _ZERO:
+                break
+            for r in range(max(0, row - REACH), min(rows, row + REACH + 1)):
+                for c in range(max(0, column - REACH), min(columns, column + REACH + 1)):
+                    if not doubtful[r, c] and abs(range_m[r, c] - own) <= share * own:
+                        x += normal[0, r, c]
+                        y += normal[1, r, c]
+                        z += normal[2, r, c]
+            length = np.sqrt(x * x + y * y + z * z)
         if length > _ZERO:
             out[0, n], out[1, n], out[2, n] = x / length, y / length, z / length
         else:
