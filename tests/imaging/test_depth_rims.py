@@ -89,14 +89,32 @@ def test_what_is_no_plane_that_falls_away_gives_its_nearest_pixels_own_range(
 
 def test_a_surface_never_goes_on_beyond_twice_its_range() -> None:
     # Within the fall that one surface may have, to three pixels off where nothing is covered whole.
-    inverse = np.array([0.0, 0.0, 0.0, 0.0, 0.1, 0.115, 0.13, 0.145], np.float32)
+    inverse = np.array([0.0, 0.0, 0.0, 0.0, 0.1, 0.1175, 0.135, 0.1525], np.float32)
     with np.errstate(divide="ignore"):
         metres = np.broadcast_to(1 / inverse[:, None], (8, 12)).astype(np.float32)
     alpha = np.broadcast_to(np.array([0, 0.9, 0.9, 0.9, 1, 1, 1, 1], np.float32)[:, None], (8, 12)).copy()
     fill_partly_covered(metres, alpha)
-    assert np.isfinite(metres[1:]).all()
-    assert metres.max(where=np.isfinite(metres), initial=0) <= 20.0
-    assert (metres[3] > 11).all()
+    expected = 1 / (0.1 - 0.0175 * np.array([1.95, 0.95]))
+    np.testing.assert_allclose(metres[2:4], np.broadcast_to(expected[:, None], (2, 12)), rtol=1e-4)
+    np.testing.assert_allclose(metres[1], 20.0, rtol=1e-6)
+
+
+def test_what_lies_behind_uncovered_pixels_is_no_surface() -> None:
+    metres = np.full((ROWS, 5), np.inf, np.float32)
+    metres[5:8] = np.array([3.0, 2.9, 2.8], np.float32)[:, None]
+    alpha = np.zeros_like(metres)
+    alpha[4], alpha[5] = 0.4, 1.0
+    fill_partly_covered(metres, alpha)
+    assert (metres[4] == np.float32(3.0)).all()
+
+
+def test_of_one_surface_the_closer_of_equally_near_pixels_counts() -> None:
+    metres = np.full((ROWS, 5), np.inf, np.float32)
+    metres[5:], metres[4, 1] = 3.1, 3.0
+    alpha = np.where(metres < 4, 1.0, 0.0).astype(np.float32)
+    alpha[4] = 0.5
+    fill_partly_covered(metres, alpha)
+    np.testing.assert_array_equal(metres[4], np.array([3.0, 3.0, 3.0, 3.1, 3.1], np.float32))
 
 
 STALK_M = np.float32(1.2)
@@ -146,9 +164,11 @@ def test_ground_beside_a_stalk_before_its_rim_keeps_its_own_range(
     assert (found[:RIM_ROW][above] == STALK_M).all()
 
 
-def test_a_pixel_that_is_mostly_stalk_has_the_stalks_range() -> None:
-    rim = np.full(COLUMNS, 0.35, np.float32)
-    metres, alpha, stalk = stalk_before_rim(np.full(ROWS, 9.0, np.float32), 2.45, rim)
+@pytest.mark.parametrize(("here", "beyond"), [(0.35, 0.35), (0.1, 0.45)], ids=["level rim", "rising rim"])
+def test_a_pixel_that_is_mostly_stalk_has_the_stalks_range(here: float, beyond: float) -> None:
+    rim = np.full(COLUMNS, here, np.float32)
+    rim[12:] = beyond
+    metres, alpha, stalk = stalk_before_rim(np.full(ROWS, 9.0, np.float32), 2.35, rim)
     assert np.isinf(metres[RIM_ROW, 11])
     assert stalk[RIM_ROW, 11] > alpha[RIM_ROW, 11] - stalk[RIM_ROW, 11]
     fill_partly_covered(metres, alpha)
