@@ -160,6 +160,26 @@ def test_far_surface_in_a_mixed_pixel_has_its_own_lamp_light_and_share() -> None
     assert both == pytest.approx(0.5 * (near + far), rel=1e-4)
 
 
+def test_far_surface_of_an_edge_faces_as_the_pixels_beside_it() -> None:
+    # A wall that faces the lens, before one that faces aside: Lambert's cosine is its own on each side of the
+    # edge, and in the column between them half of each.
+    off = ("steps.attenuation.enabled=false", "steps.lamp_backscatter.strength=0")
+    text = TEXT.replace("brightness = 2.0", "brightness = 2.0\nshadows = false")
+    aside = np.array([0.8, 0.0, 0.6], np.float32)[:, None, None]
+    scenes = [wall(at) for at in (2.0, 6.0, 2.0)]
+    scenes[1]["planes"]["normal"][...] = aside
+    edge = scenes[2]
+    edge["planes"]["normal"][:, :, 9:] = aside
+    edge["range_m"][:, 9:] = scenes[1]["range_m"][:, 9:]
+    share = np.zeros((9, 16), np.float32)
+    share[:, 8] = 0.5
+    edge["planes"] |= {"far_range": scenes[1]["range_m"], "far_share": share, "far_light": share}
+    near, far, both = (halocline.apply(preset_from_text(text, off), **scene).rgb for scene in scenes)
+    assert both[:, :8] == pytest.approx(near[:, :8], rel=1e-5)
+    assert both[:, 9:] == pytest.approx(far[:, 9:], rel=1e-5)
+    assert both[:, 8] == pytest.approx(0.5 * (near + far)[:, 8], rel=1e-4)
+
+
 def test_clouds_break_the_beam_drift_with_the_current_and_keep_the_mean() -> None:
     sets = ("steps.lamps.grey=0", "steps.attenuation.enabled=true")
     lamp = "light.lamps=[{position=[2.0,1.0,3.0],target=[-4.0,-0.5,5.0],cone_angle=40}]"

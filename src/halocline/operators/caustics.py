@@ -18,7 +18,6 @@ from halocline.compute.compiled import compiled
 from halocline.filters.facing import (
     EDGE_REACH,
     normals_from_range,
-    normals_of_farther,
     sun_over_diffuse,
     sun_over_diffuse_of,
 )
@@ -212,7 +211,7 @@ class Caustics(Operator[CausticsParameters, _Prepared]):
         if farther is not None:
             at = (farther.where[0] + rows.start) * around.region.width + farther.where[1] + columns.start
             there = view.at(at)
-            towards = None if normal is None else self._farther_normals(planes, tile, normal, farther)
+            towards = None if normal is None else farther.facing(normal, planes, tile)
             far_takes = None if towards is None else _takes_of(towards, shot)
             far_gain = _departure(prepared, there, farther.range_m, far_takes, towards)
             far_gain *= farther.at(held)
@@ -232,21 +231,6 @@ class Caustics(Operator[CausticsParameters, _Prepared]):
         if "fitted_normal" in planes:
             return planes["fitted_normal"]
         return normals_from_range(shot.camera.directions(tile.window), planes["range"])
-
-    def _farther_normals(self, planes: Planes, tile: Tile, normal: F32, farther: Farther) -> F32:
-        """Return which way farther surfaces face, ``(3, n)``."""
-        rows, columns = (
-            at + start - first
-            for at, start, first in zip(
-                farther.where,
-                (tile.region.y, tile.region.x),
-                (tile.window.y, tile.window.x),
-                strict=True,
-            )
-        )
-        share = planes.get("far_light", planes.get("far_share"))
-        assert share is not None, "there are farther surfaces"
-        return normals_of_farther(normal, planes["range"], share, (rows, columns), farther.range_m)
 
     def _held(self, planes: Planes) -> F32:
         """Return the share of the pattern that each pixel takes by its mattes, 0 to 1."""

@@ -12,6 +12,7 @@ from typing import ClassVar
 import numpy as np
 
 from halocline._typing import F32, F64
+from halocline.filters.facing import EDGE_REACH
 from halocline.graph.operator import Operator, Planes, PlaneUse, Source, Stage, Tile
 from halocline.graph.shot import Shot
 from halocline.operators.shared.lamp_light import lamps_far_aside, surface_planes
@@ -65,6 +66,10 @@ class Lamps(Operator[LampsParameters, F64]):
         """Without lamps it can still take the render's own light away, if asked to."""
         return frozenset() if "daylight" in self.parameters.model_fields_set else frozenset({Source.LAMPS})
 
+    def reach(self, shot: Shot) -> int:
+        """At edges, which way the farther surface faces is taken from the pixels around."""
+        return EDGE_REACH if shot.lamps else 0
+
     def idle(self, shot: Shot) -> bool:
         """Without lamps, and with all of its own light, the render stays."""
         return not shot.lamps and self.parameters.daylight == 1.0
@@ -84,9 +89,12 @@ class Lamps(Operator[LampsParameters, F64]):
     def apply(self, planes: Planes, tile: Tile, shot: Shot, prepared: F64) -> Planes:
         """Light the surfaces."""
         p = self.parameters
+        # Which way surfaces face, with the pixels around.
+        faces = planes.get("normal"), surface_planes(shot, planes, tile.window)
+        around, planes = planes, {name: tile.trim(plane) for name, plane in planes.items()}
         direction = shot.camera.directions(tile.region)
-        faces = planes.get("normal"), surface_planes(shot, planes, tile.region)
-        gain = _gain(shot, prepared, direction, planes["range"], *faces)
+        here = [None if face is None else tile.trim(face) for face in faces]
+        gain = _gain(shot, prepared, direction, planes["range"], *here)
         # A lamp lights what is there, whatever daylight lost on its way down to it.
         own = planes.get("render_light", planes["bands"])
         light = planes["bands"] * np.float32(p.daylight)
@@ -96,8 +104,8 @@ class Lamps(Operator[LampsParameters, F64]):
         if farther is None:
             light += own * gain * coloured
         else:
-            # The farther surface's normal is not known.
-            far_gain = _gain(shot, prepared, farther.at(direction), farther.range_m, None, None)
+            there = [None if face is None else farther.facing(face, around, tile) for face in faces]
+            far_gain = _gain(shot, prepared, farther.at(direction), farther.range_m, *there)
             own_share = farther.at(planes.get("render_far_light", farther.share))
             far = farther.at(light) * farther.at(farther.share)
             far += farther.at(own) * own_share * far_gain * coloured

@@ -13,7 +13,8 @@ import numpy as np
 from numpy.typing import NDArray
 
 from halocline._typing import F32
-from halocline.graph.operator import Planes
+from halocline.filters.facing import normals_of_farther
+from halocline.graph.operator import Planes, Tile
 
 # Optional planes of a picture that say what lies behind.
 FARTHER_PLANES = frozenset({"far_range", "far_share", "far_light"})
@@ -50,6 +51,29 @@ class Farther:
         """Return a plane's values at these pixels: ``(n,)``, or ``(channels, n)``."""
         values: F32 = plane[..., self.where[0], self.where[1]]
         return values
+
+    def facing(self, normal: F32, planes: Planes, tile: Tile) -> F32:
+        """Return which way farther surfaces face, as `normals_of_farther` finds it.
+
+        Parameters
+        ----------
+        normal
+            Unit normals of the nearer surfaces, over the tile's window.
+        planes
+            What the step was handed, over the tile's window: `EDGE_REACH` pixels around the region.
+        tile
+            The tile.
+
+        Returns
+        -------
+        F32
+            ``(3, n)``; (0, 0, 0) where nothing is known.
+        """
+        share = planes.get("far_light", planes.get("far_share"))
+        assert share is not None, "there are farther surfaces"
+        rows = self.where[0] + tile.region.y - tile.window.y
+        columns = self.where[1] + tile.region.x - tile.window.x
+        return normals_of_farther(normal, planes["range"], share, (rows, columns), self.range_m)
 
     def mix(self, gain: F32, far_gain: F32, light: F32) -> dict[str, F32]:
         """Give each of these pixels the mean of both gains, in place; return the ``far_light`` left after it.

@@ -259,10 +259,10 @@ def lit_surfaces(lamp: Lamp, bands: Bands, offset_m: A, normal: A | None, plane:
     lamp, bands, offset_m
         See `irradiance`.
     normal
-        Unit outward normals, world, ``(3, ...)``; `MEAN_INCIDENCE` takes their place where not given, on all
-        that does not face away.
+        Unit outward normals, world, ``(3, ...)``; `MEAN_INCIDENCE` takes their place where not given or
+        (0, 0, 0), on all that does not face away.
     plane
-        See `irradiance`.
+        See `irradiance`; (0, 0, 0) where nothing is known.
 
     Returns
     -------
@@ -272,13 +272,14 @@ def lit_surfaces(lamp: Lamp, bands: Bands, offset_m: A, normal: A | None, plane:
     light = irradiance(lamp, bands, offset_m, plane)
     kind = offset_m.dtype.type
     if normal is not None:
-        light *= np.maximum(_facing(offset_m, normal), kind(0.0))
+        facing = np.maximum(_facing(offset_m, normal), kind(0.0))
+        light *= np.where(normal.any(axis=0), facing, kind(MEAN_INCIDENCE))
         return light
     light *= kind(MEAN_INCIDENCE)
     if lamp.shadow is not None and plane is not None:
         # What is known of a surface without normals: whether the lamp shines on the side that the lens sees.
         step = np.clip(_facing(offset_m, plane) / kind(2.0 * _TURNS_AWAY) + kind(0.5), kind(0.0), kind(1.0))
-        light *= step * step * (kind(3.0) - kind(2.0) * step)
+        light *= np.where(plane.any(axis=0), step * step * (kind(3.0) - kind(2.0) * step), kind(1.0))
     return light
 
 
