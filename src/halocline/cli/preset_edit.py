@@ -45,8 +45,8 @@ def upgrade(presets: Annotated[list[Path], typer.Argument(metavar="FILE...", hel
     """Write today's format number and the names that keys have today into preset files of former versions.
 
     Such files load as they are, and look the same before and after; comments, order and spacing stay. Every
-    line that changes is told, and what would change in the picture, were there anything. What looks otherwise
-    than it did when a file was written, `preset check` says until its number is today's.
+    line that changes is told, what would change in the picture, were there anything, and what looks otherwise
+    than it did when the file was written.
     """
     for preset in presets:
         _refuse_no_file(preset)
@@ -57,14 +57,19 @@ def upgrade(presets: Annotated[list[Path], typer.Argument(metavar="FILE...", hel
             continue
         before, lines = load_preset(str(preset)), preset_text(preset).splitlines()
         write_whole(preset.resolve(), text.encode(), overwrite=True)
-        from halocline.presets.difference import differences  # noqa: PLC0415 - reckons with light
+        # These reckon with light.
+        from halocline.presets.difference import differences  # noqa: PLC0415
+        from halocline.presets.remarks import remarks  # noqa: PLC0415
 
         changed = differences(before, load_preset(str(preset)))
-        told = "; ".join(changed) if changed else "the picture stays as it was"
+        told = "; ".join(changed) if changed else "the picture is the same before and after"
         typer.echo(one_line(f"{preset}: {count} renamed, {told}."))
         for number, (old, new) in enumerate(zip(lines, text.splitlines(), strict=True), 1):
             if old != new:
                 typer.echo(one_line(f"  line {number}: {new.strip()}"))
+        for remark in remarks(before):
+            if remark.key == ("format",):
+                typer.echo(one_line(f"  {remark.text}"))
 
 
 def _refuse_no_file(preset: Path) -> None:
