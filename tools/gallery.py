@@ -141,7 +141,7 @@ def entry(look: Preset) -> list[str]:
         f"![{look.title}](pictures/gallery/{look.name}.jpg)",
         "",
         *([f"![{look.title}, at 300 %](pictures/gallery/{crop.name})", ""] if crop.exists() else []),
-        *([" ".join(look.notes.split()), ""] if look.notes else []),
+        *(line for told in look.notes.split("\n\n") if told.strip() for line in (" ".join(told.split()), "")),
     ]
 
 

@@ -204,6 +204,30 @@ def test_clouds_break_the_beam_drift_with_the_current_and_keep_the_mean() -> Non
     )
 
 
+@pytest.mark.parametrize("seed", range(3))
+def test_clouds_seen_through_a_beam_are_no_even_bars(seed: int) -> None:
+    # A beam two metres thick shows the field summed along the ray, in which a wave keeps the square of its
+    # mean of the variance (Parseval); where one wave alone is left, its share is 1 and the beam has bars.
+    clouds_set = ("steps.lamp_backscatter.clouds=0.8", "steps.lamp_backscatter.cloud_scale=0.5")
+    preset = night(f"sequence.seed={seed}", *clouds_set)
+    scene = wall(12.0)
+    shot = make_shot(
+        preset,
+        1001,
+        CameraTrack({1001: scene["camera"]}),
+        space=LINEAR_REC709,
+        display_window=Window(0, 0, 16, 9),
+        data_window=Window(0, 0, 16, 9),
+    )
+    step = next(each for each in preset.at(1001).graph.steps if each.name == "lamp_backscatter")
+    waves = step.operator.prepare(shot).matter.clouds.waves
+    ways = np.random.default_rng(seed).normal(size=(200, 3))
+    ways /= np.linalg.norm(ways, axis=1, keepdims=True)
+    part = np.sinc(2.0 * (ways @ waves.T)) ** 2
+    largest = part.max(axis=1) / part.sum(axis=1)
+    assert np.median(largest) < 0.4
+
+
 def test_a_lamp_that_shines_into_the_lens_is_seen_with_a_glow_and_is_hidden_by_what_stands_before_it() -> (
     None
 ):

@@ -29,6 +29,10 @@ from halocline.physics.path.lamps import Lamp
 from halocline.physics.path.scatterers import Scatterers
 from halocline.quantities import Distance, Factor, Period, Position, Ratio, Strict
 
+# A beam is seen summed along the ray, which leaves only the waves that lie across it. Of ten that is often a
+# single one, and a beam with even bars.
+_CLOUD_WAVES = 28
+
 
 class LampBackscatterParameters(Strict):
     """Parameters of lamp backscatter. The lamps themselves stand in ``[[light.lamps]]``.
@@ -78,7 +82,9 @@ class LampBackscatter(Operator[LampBackscatterParameters, PreparedHaze]):
     nothing_at: ClassVar = {"strength": 0.0}
     stage = Stage.LAMP_HAZE
     layer = "lamp_haze"
-    otherwise_since: ClassVar = {2: "lamps throw shadows (shadows = false of a lamp is as before)"}
+    otherwise_since: ClassVar = {
+        2: "lamps throw shadows (shadows = false of a lamp is as before); clouds in beams have other shapes"
+    }
     uses = frozenset({"light.lamps"})
 
     def planes(self) -> PlaneUse:
@@ -111,7 +117,9 @@ class LampBackscatter(Operator[LampBackscatterParameters, PreparedHaze]):
         clouds = None
         if p.clouds > 0.0:
             seed = shot.step_seed("lamp_backscatter")
-            patches = patchiness(seed, "clouds", scale_m=p.cloud_scale, variation=p.clouds)
+            patches = patchiness(
+                seed, "clouds", scale_m=p.cloud_scale, variation=p.clouds, modes=_CLOUD_WAVES
+            )
             flow = Current(p.current, p.surge, p.surge_period)
             clouds = clouds_at(patches, flow.displacement(shot.time_s))
         seen = [
