@@ -7,6 +7,8 @@ from __future__ import annotations
 
 import gc
 import os
+from concurrent.futures import ProcessPoolExecutor
+from multiprocessing import get_context
 from pathlib import Path
 from typing import TYPE_CHECKING
 
@@ -15,8 +17,10 @@ import pytest
 from halocline.batch import memory_budget as module
 from halocline.batch.memory_budget import frame_need, parse_memory, size_job
 from halocline.batch.run import run_frames
+from halocline.batch.task import FrameTask
 from halocline.errors import JobError
 from halocline.imaging.exr import read_header
+from halocline.presets.preset import load_preset
 
 if TYPE_CHECKING:
     from tests.batch.conftest import Folder
@@ -25,7 +29,7 @@ if TYPE_CHECKING:
 
 UHD = (3840, 2160)
 GIB = 1 << 30
-FRAMES = int(os.environ.get("HALOCLINE_FRAMES", "120"))
+FRAMES = int(os.environ.get("HALOCLINE_FRAMES", "80"))
 
 
 @pytest.fixture
@@ -134,23 +138,29 @@ def memory_held() -> int:
     return int(Path("/proc/self/status").read_text().split("VmRSS:")[1].split()[0]) << 10
 
 
-def test_memory_stays_flat_over_many_frames(empty_shot: Folder, look: Preset) -> None:
-    """Resident memory of this process after all frames is what it was after half of them."""
-    shot = empty_shot.write(range(1, FRAMES + 1), size=(32, 18))
-    resident: dict[int, int] = {}
-    seen = 0
+def held_by(tasks: list[FrameTask], look: str) -> list[int]:
+    """Return the resident memory of this process after half of the frames and after all."""
+    resident = []
 
     def measure(_event: object) -> None:
         nonlocal seen
         seen += 1
-        if seen in (FRAMES // 2, FRAMES):
+        if seen in (len(tasks) // 2, len(tasks)):
             gc.collect()
-            resident[seen] = memory_held()
+            resident.append(memory_held())
 
-    summary = run_frames(shot.tasks(), look, report=measure)
-    assert summary.complete
-    # The summary itself keeps a record of each frame, a few kilobytes.
-    assert resident[FRAMES] - resident[FRAMES // 2] < FRAMES * (30 << 10)
+    seen = 0
+    assert run_frames(tasks, load_preset(look), report=measure).complete
+    return resident
+
+
+def test_memory_stays_flat_over_many_frames(empty_shot: Folder) -> None:
+    """In a process of its own: one that has run many tests gives and takes megabytes for other reasons."""
+    tasks = empty_shot.write(range(1, FRAMES + 1), size=(32, 18)).tasks()
+    with ProcessPoolExecutor(1, mp_context=get_context("spawn")) as pool:
+        half, whole = pool.submit(held_by, tasks, "jerlov-1c").result()
+    # The summary itself keeps a record of each frame, some ten kilobytes.
+    assert whole - half < FRAMES * (30 << 10)
 
 
 def test_a_header_that_asks_for_far_too_much_fails_its_frame_before_it_is_read(

@@ -14,6 +14,7 @@ from dataclasses import dataclass
 import cv2
 import numpy as np
 from numpy.typing import NDArray
+from scipy.sparse import csr_matrix
 
 from halocline._typing import F32, F64
 from halocline.physics.path.halo_about import ASIDE
@@ -63,14 +64,13 @@ class Surroundings:
 
     Attributes
     ----------
-    rgb
-        Linear, ``(pixels, 3)``, of a picture mirrored at its edges: three times as tall and wide.
+    shown
+        Linear colour of each pixel and what it has of each view, ``(pixels, 3 + views)``, of a picture
+        mirrored at its edges: three times as tall and wide.
     step
         Step of range of each, ``(pixels,)``; as many as there are steps for open water.
     range_m
         Of each step, ``(steps,)``.
-    mesh
-        What each pixel has of each view, ``(pixels, views)``.
     views
         See `Around`.
     columns, rows
@@ -79,10 +79,9 @@ class Surroundings:
         Slope for one pixel of the picture as it came.
     """
 
-    rgb: F64
+    shown: F64
     step: NDArray[np.int64]
     range_m: F64
-    mesh: F64
     views: F64 | None
     columns: F64
     rows: F64
@@ -117,10 +116,9 @@ class Surroundings:
         around = _mirrored(size)
         across, down = (np.arange(-n, 2 * n) + 0.5 for n in size)
         return cls(
-            small.reshape(-1, 3).astype(np.float64)[around],
+            np.hstack([small.reshape(-1, 3).astype(np.float64), grid.reshape(steps.size, -1)])[around],
             steps.ravel()[around],
             middles,
-            grid.reshape(steps.size, -1)[around],
             views,
             across * (wide / size[0]) * slope,
             down * (tall / size[1]) * slope,
@@ -148,14 +146,14 @@ class Surroundings:
         steps = self.range_m.size
         # What is open water falls into a step beyond the last.
         cell, cells = ring * (steps + 1) + self.step, RINGS * (steps + 1)
-        sums = [
-            np.bincount(cell, column, cells).reshape(RINGS, steps + 1)[:, :steps]
-            for column in (*self.rgb.T, *self.mesh.T)
-        ]
+        # Sums by cell: a row of what is shown is added to that of its cell, one after another.
+        every = np.arange(cell.size + 1)
+        cell_of = csr_matrix((np.ones(cell.size), cell, every), shape=(cell.size, cells))
+        sums = (cell_of.T @ self.shown).reshape(RINGS, steps + 1, -1)[:, :steps]
         pixels = np.bincount(ring, minlength=RINGS)
         # A ring between the pixels, or beyond them all, shows what the next one inward does.
         filled = np.maximum.accumulate(np.where(pixels > 0, np.arange(RINGS), 0))
-        table = (np.stack(sums, axis=-1) / np.maximum(pixels, 1)[:, None, None])[filled].swapaxes(0, 1)
+        table = (sums / np.maximum(pixels, 1)[:, None, None])[filled].swapaxes(0, 1)
         return table[..., :3], table[..., 3:]
 
 
