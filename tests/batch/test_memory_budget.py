@@ -140,7 +140,8 @@ def memory_held() -> int:
 
 def held_by(tasks: list[FrameTask], look: str) -> list[int]:
     """Return the resident memory of this process after half of the frames and after all."""
-    resident = []
+    resident: list[int] = []
+    seen = 0
 
     def measure(_event: object) -> None:
         nonlocal seen
@@ -149,7 +150,6 @@ def held_by(tasks: list[FrameTask], look: str) -> list[int]:
             gc.collect()
             resident.append(memory_held())
 
-    seen = 0
     assert run_frames(tasks, load_preset(look), report=measure).complete
     return resident
 
