@@ -200,3 +200,14 @@ def test_an_optional_pass_that_is_stated_must_be_there(
         assert "E-CHANNEL-MISSING" in told.err
         assert key in told.err
         assert "It has: " in told.err
+
+
+@pytest.mark.parametrize("stated", [False, True])
+def test_motion_vectors_of_which_nothing_is_stated_are_told(stated: bool, shot: Folder) -> None:
+    text = 'format = 2\nextends = "jerlov-1c"\n[steps.caustics]\nafter = "downwelling"\n'
+    look = preset_from_text(text + ('[input]\nmotion.layer = "motion"\n' if stated else ""))
+    # Any picture of two channels or more will do.
+    tasks = plan_tasks(shot.pattern, out=f"{shot.out}/", passes={"motion": shot.pattern})
+    told = [line for line in look_first(tasks, look).warnings if "motion vectors are given" in line]
+    assert len(told) == (not stated)
+    assert stated or "input.motion.layer" in told[0]

@@ -20,6 +20,7 @@ from halocline.errors import FrameError, HaloclineError, ReadError
 from halocline.imaging.depth import DepthSpec
 from halocline.imaging.exr import read_header
 from halocline.imaging.load import Loaded, load
+from halocline.imaging.motion import MOTION_PASS
 from halocline.imaging.save import carried_channels
 from halocline.imaging.survey import not_read, planes_there
 from halocline.presets.preset import Preset
@@ -128,7 +129,7 @@ def look_first(tasks: Sequence[FrameTask], preset: Preset, *, keep: bool = False
         else:
             look = preset.at(0)
             return replace(
-                _told(tasks, files.beauty, loaded),
+                _told(tasks, files.beauty, loaded, _of_vectors(preset, loaded)),
                 output=look_at_output(preset, loaded, sorted(task.frame for task in tasks)),
                 sequence=look_at_headers(tasks, input_spec(preset, files.frame), planes_of_look(look)[0]),
                 first=None if inputs is None else ReadAhead(inputs),
@@ -166,13 +167,29 @@ def _refuse_lacking(loaded: Loaded, preset: Preset) -> None:
     carried_channels(loaded.template, "all" if "*" in carry else carry)
 
 
-def _told(tasks: Sequence[FrameTask], file: Path, loaded: Loaded) -> FirstLook:
+def _of_vectors(preset: Preset, loaded: Loaded) -> tuple[str, ...]:
+    """Tell of motion vectors that are there and of whose numbers nothing is stated."""
+    look, plane = preset.at(0), f"pass.{MOTION_PASS}"
+    if (
+        look.input.motion is not None
+        or plane not in loaded.views[0].passes
+        or plane in planes_of_look(look)[0]
+    ):
+        return ()
+    return (
+        "motion vectors are given, but what their numbers are is not stated, so nothing is blurred by them: "
+        'set input.motion.layer, as in input.motion.layer = "motion" (with unit, points and up where they '
+        "differ), or leave the pass out",
+    )
+
+
+def _told(tasks: Sequence[FrameTask], file: Path, loaded: Loaded, vectors: tuple[str, ...]) -> FirstLook:
     first = loaded.views[0]
     settled: DepthSpec | None = first.depth_spec
     return FirstLook(
         tuple(replace(task, depth_spec=settled) for task in tasks),
         file,
         first.passes,
-        (*not_read(read_header(file)), *loaded.warnings),
+        (*not_read(read_header(file)), *loaded.warnings, *vectors),
         loaded.doubts,
     )
