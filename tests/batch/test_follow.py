@@ -17,13 +17,16 @@ from halocline.batch.origin import origin_of
 from halocline.batch.plan_tasks import plan_tasks
 from halocline.cli.main import run
 from halocline.errors import HaloclineError, PresetError
+from halocline.imaging.camera_track import CameraTrack
 from halocline.imaging.exr import Attribute, Part
 from halocline.imaging.exr_write import PartPixels, write_exr
 from halocline.imaging.frame import Frame, Window
 from halocline.imaging.matte_track import read_matte_track
 from halocline.operators.living_light import LivingLight, LivingLightParameters
 from halocline.operators.turbid_bodies import TurbidBodies, TurbidBodiesParameters
+from halocline.presets.build import make_shot
 from halocline.presets.preset import load_preset, preset_from_text
+from halocline.rgb import LINEAR_REC709
 
 # By frame, the ball's middle. It touches from 1003 to 1005.
 MIDDLES = {
@@ -223,3 +226,18 @@ def test_sources_without_a_track_are_told(keys: str, told: str) -> None:
     with pytest.raises(PresetError) as caught:
         preset_from_text(f"format = 1\n[[steps.turbid_bodies.sediment]]\nname = 'a'\n{keys}\n")
     assert told in str(caught.value)
+
+
+def test_frames_that_a_track_file_tells_nothing_of_are_told(
+    folder: Path, tmp_path: Path, build: Builders
+) -> None:
+    """Those of another shot, before its frames or after them, also where the step does nothing there."""
+    (tmp_path / "ball.json").write_bytes((folder / "ball.json").read_bytes())
+    source = 'name = "sand"\ntrack_file = "ball.json"\ngrams_per_metre = 60.0\n'
+    (tmp_path / "look.toml").write_text(f"format = 2\n[[steps.turbid_bodies.sediment]]\n{source}", "utf-8")
+    look = load_preset(str(tmp_path / "look.toml"))
+    window, track = Window(0, 0, 8, 6), CameraTrack({1: build.camera(Window(0, 0, 8, 6))})
+    for frame, foreign in ((101, True), (1001, False), (1006, False), (1007, True)):
+        shot = make_shot(look, frame, track, space=LINEAR_REC709, display_window=window, data_window=window)
+        told = look.at(frame).graph.warnings(shot)
+        assert any("over frames 1001 to 1006" in line for line in told) == foreign

@@ -82,9 +82,11 @@ class Graph:
         _check_used(by_name, output)
 
     def warnings(self, shot: Shot) -> tuple[str, ...]:
-        """Return what the steps that act on a frame have to tell of it, each once."""
+        """Return what steps have to tell of a frame, each once: those that act on it, and files of all."""
+        told = dict.fromkeys(line for step in self.steps for line in step.operator.of_other_frames(shot))
         active = (step.acting for step in self.steps if not step.acting.idle(shot))
-        return tuple(dict.fromkeys(warning for operator in active for warning in operator.warnings(shot)))
+        told |= dict.fromkeys(warning for operator in active for warning in operator.warnings(shot))
+        return tuple(told)
 
 
 def _check_inputs(steps: Mapping[str, Step], output: str) -> None:

@@ -284,6 +284,23 @@ class Operator(ABC, Generic[P, T]):
         """
         return ()
 
+    def of_other_frames(self, shot: Shot) -> tuple[str, ...]:  # noqa: ARG002 - part of the protocol
+        """Return what a person should know of files that a step names and that tell nothing of this frame.
+
+        It is asked of steps that do nothing on a frame too: that may be why.
+
+        Parameters
+        ----------
+        shot
+            The frame's surroundings.
+
+        Returns
+        -------
+        tuple[str, ...]
+            Sentences, the same on frames alike; none unless an operator says otherwise.
+        """
+        return ()
+
     def needs(self) -> frozenset[Source]:
         """Return the sources of light without which it has nothing to do.
 

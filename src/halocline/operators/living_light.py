@@ -30,7 +30,7 @@ from halocline.operators.shared.drawn_things import (
     surface_of,
 )
 from halocline.operators.shared.view_rays import ray_spacing, spaced_rays
-from halocline.operators.shared.wake_parameters import MovingBody
+from halocline.operators.shared.wake_parameters import MovingBody, off_their_frames
 from halocline.physics.floating.exposure import Exposure
 from halocline.physics.floating.field import Region, patchiness
 from halocline.physics.floating.flow import Current, turbulence
@@ -250,6 +250,10 @@ class LivingLight(Operator[LivingLightParameters, PreparedLife]):
             "living light flashes, and flashing light can harm photosensitive viewers: run `halocline check` "
             "over the finished frames before they are shown",
         )
+
+    def of_other_frames(self, shot: Shot) -> tuple[str, ...]:
+        """Tell of track files of another shot."""
+        return off_their_frames(self.parameters.wakes, shot)
 
     def prepare(self, shot: Shot) -> PreparedLife:
         """Find what glows in view, and what wakes have set off."""

@@ -36,7 +36,7 @@ from halocline.operators.shared.drawn_things import (
 from halocline.operators.shared.lamp_light import lamp_haze
 from halocline.operators.shared.sprite_images import cards_from
 from halocline.operators.shared.surface_light import LevelAxes, channel_weights, light_field
-from halocline.operators.shared.wake_parameters import BodyWake
+from halocline.operators.shared.wake_parameters import BodyWake, off_their_frames
 from halocline.operators.shared.water_shade import WaterShade, scene_shade, water_shade
 from halocline.physics.floating.field import patchiness
 from halocline.physics.floating.flow import Current, WorldDrift, turbulence
@@ -290,6 +290,10 @@ class SuspendedMatter(Operator[SuspendedMatterParameters, _Prepared]):
         """Without particles the picture stays, to the bit."""
         p = self.parameters
         return p.density == 0.0 or all(kind.per_litre == 0.0 for kind in p.classes)
+
+    def of_other_frames(self, shot: Shot) -> tuple[str, ...]:
+        """Tell of track files of another shot."""
+        return off_their_frames(self.parameters.wakes, shot)
 
     def per_litre(self) -> dict[str, float]:
         """Return the particles in a litre by class."""

@@ -20,6 +20,7 @@ from halocline.graph.shot import Shot
 from halocline.operators.shared.body_parameters import PlacedBody, Vector
 from halocline.operators.shared.sediment_parameters import SedimentSource
 from halocline.operators.shared.view_rays import ray_spacing, spaced_rays
+from halocline.operators.shared.wake_parameters import off_their_frames
 from halocline.operators.shared.water_shade import scene_shade, water_shade
 from halocline.physics.floating.flow import Current, turbulence
 from halocline.physics.floating.turbid import TurbidBody
@@ -107,6 +108,10 @@ class TurbidBodies(Operator[TurbidBodiesParameters, TurbidVolume]):
     def idle(self, shot: Shot) -> bool:
         """Without bodies the picture stays, to the bit."""
         return not self._bodies(shot)
+
+    def of_other_frames(self, shot: Shot) -> tuple[str, ...]:
+        """Tell of track files of another shot."""
+        return off_their_frames(self.parameters.sediment, shot)
 
     def absent(self, frame: float, fps: float) -> bool:  # noqa: ARG002 - part of the protocol
         """Nothing is there before the first of them begins."""

@@ -16,7 +16,7 @@
 - `layer_parameters`: where a layer of water is (WaterLayer)
 - `body_parameters`: bodies of turbid water (PlacedBody, albedo_in_bands)
 - `sediment_parameters`: sediment that is kicked up (SedimentSource)
-- `wake_parameters`: bodies that stir the water (BodyWake, MovingBody)
+- `wake_parameters`: bodies that stir the water (BodyWake, MovingBody, off_their_frames)
 - `lamp_light`: what lamps light of the water, and surfaces in it (in_front, lamp_haze,
   lamps_far_aside, surface_planes)
 """

@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Iterator
+from collections.abc import Iterable, Iterator
 from typing import Annotated, Self
 
 import numpy as np
@@ -58,6 +58,36 @@ class FollowsFile(Strict):
         """Return the thing that is followed, as the file has it; None without one."""
         file = self.track_file
         return None if file is None else read_matte_track_once(file.place, file.sha256)
+
+
+def off_their_frames(followers: Iterable[FollowsFile], shot: Shot) -> tuple[str, ...]:
+    """Return what a person should know of track files: that this frame is none of those they tell of.
+
+    Parameters
+    ----------
+    followers
+        What may follow a file.
+    shot
+        The frame.
+
+    Returns
+    -------
+    tuple[str, ...]
+        A line for each such file; the same on all such frames.
+    """
+    told: dict[str, None] = {}
+    for each in followers:
+        followed, file = each.followed(), each.track_file
+        if followed is None or file is None or not followed.things:
+            continue
+        first, last = min(followed.things), max(followed.things)
+        if not first <= shot.frame <= last:
+            told[
+                f'{file.path} follows "{followed.matte}" over frames {first} to {last}, and frames are made '
+                "that are none of these: before them there is nothing of it, and after them it does nothing "
+                "more; follow it over the frames of this shot (halocline follow)"
+            ] = None
+    return tuple(told)
 
 
 class MovingBody(FollowsFile):
