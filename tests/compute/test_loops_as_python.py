@@ -388,3 +388,12 @@ def test_no_loop_is_left_out(build: Builders, monkeypatch: pytest.MonkeyPatch) -
             operator.apply(read, tile, shot, prepared)
     missing = sorted(set(loops()) - with_what_they_call(called) - ELSEWHERE)
     assert missing == [], "add a case that runs them"
+    # Machine code that asks for what only the compiler has (as maxima and reshaping of arrays do) cannot be
+    # run from disk: each process would compile it anew.
+    ready = {name: loop._code._ready for name, loop in loops().items()}
+    anew = sorted(
+        name
+        for name, runs in ready.items()
+        if any(run is None and None not in kinds for kinds, run in runs.items())
+    )
+    assert anew == [], "write out what they ask of arrays as loops"

@@ -331,6 +331,15 @@ def _any_less(row: F32, value: np.float32) -> bool:
 
 
 @compiled
+def _any_more(row: F32, value: np.float32) -> bool:
+    """Tell whether any pixel of a row has more than a value."""
+    found = False
+    for x in range(row.shape[0]):
+        found |= row[x] > value
+    return found
+
+
+@compiled
 def fill(plane: F32, share: F32, coarse: F32, backdrop: F32, out: F32, first: int, last: int) -> None:
     """Write what lies beyond, completed where it is hidden, minus a backdrop of half size (may be empty).
 
@@ -342,7 +351,8 @@ def fill(plane: F32, share: F32, coarse: F32, backdrop: F32, out: F32, first: in
     soft = np.empty(plane.shape[1], np.float32)
     for y in range(first, last):
         own, part, target = plane[y], share[y], out[y]
-        target[:] = own
+        for x in range(target.shape[0]):
+            target[x] = own[x]
         if coarse.size and _any_less(part, one):
             doubled_row(coarse, y, line, soft)
             for x in range(target.shape[0]):
@@ -417,8 +427,9 @@ def show_beyond(
     part_x, part_y = np.empty(width, np.float32), np.empty(width, np.float32)
     for y in range(first, last):
         own, part, target, still = plane[y], share[y], out[y], beyond[y]
-        if not _any_less(-part, zero):
-            target[:] = own
+        if not _any_more(part, zero):
+            for x in range(width):
+                target[x] = own[x]
             continue
         row, row_share = down[y - first], down_share[y - first]
         _displaced(shift[0], row, row_share, across, across_share, 0, 1, same, width, line, at_x, part_x)
@@ -428,7 +439,7 @@ def show_beyond(
             doubled_row(drift, y, half_line, extra)
         for x in range(width):
             change[x] = (change[x] - still[x]) + extra[x]
-        if mirror.size and max(mirror[0, row].max(), mirror[0, row + 1].max()) > zero:
+        if mirror.size and (_any_more(mirror[0, row], zero) or _any_more(mirror[0, row + 1], zero)):
             size = mirrored.shape
             _displaced(
                 mirror[1], row, row_share, across, across_share, 0, 1, quarter, size[1], line, at_x, part_x

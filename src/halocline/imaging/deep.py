@@ -303,18 +303,24 @@ def merged_in(
             if solid == 0:
                 sums[:] = 0.0
             solid += 1
-            sums += rgb[:, index]
+            for channel in range(3):
+                sums[channel] += float(rgb[channel, index])
         elif solid == 0:
             # Light for each unit of optical depth does not change by cutting.
             own = -np.log1p(-a) * share
             depth += own
-            sums += rgb[:, index] * (own / a if a > 0.0 else share)
+            scale = own / a if a > 0.0 else share
+            for channel in range(3):
+                sums[channel] += float(rgb[channel, index]) * scale
     whole = -np.expm1(-depth)
     if solid > 0:
-        colour[:] = sums / solid
+        for channel in range(3):
+            colour[channel] = sums[channel] / solid
         return chief, 1.0
     if chief >= 0:
-        colour[:] = sums * (whole / depth if depth > 0.0 else 1.0)
+        scale = whole / depth if depth > 0.0 else 1.0
+        for channel in range(3):
+            colour[channel] = sums[channel] * scale
     return chief, whole
 
 

@@ -181,7 +181,8 @@ def _draw_in(rgb: tuple[F32, F32, F32], plane: F32, curve: tuple[np.float32, ...
         out[i] = beyond
         farthest = beyond if beyond > farthest else farthest
     if farthest == _ZERO:
-        out[:] = plane
+        for i in range(plane.size):
+            out[i] = plane[i]
     else:
         _roll_off(out)
         for i in range(plane.size):

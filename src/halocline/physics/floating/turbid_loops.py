@@ -577,13 +577,20 @@ def lay_bodies(
         empty where nobody asks.
     """
     columns, bands = range_m.shape[1], len(picture)
-    line = np.empty((block.shape[1], block.shape[2], block.shape[3]), np.float32)
+    rays = block.shape[3]
+    line = np.empty((block.shape[1], block.shape[2] * rays), np.float32)
     found = np.empty((2 * bands + 1, columns), np.float32)
     other = np.empty_like(found)
-    where, metres, across = np.empty(columns, np.int64), np.empty(columns, np.float32), place[0].copy()
+    where, metres, across = (
+        np.empty(columns, np.int64),
+        np.empty(columns, np.float32),
+        np.empty_like(place[0]),
+    )
     surface, before = np.empty(columns, np.float32), np.empty((bands, columns), np.float32)
     for row in range(range_m.shape[0]):
-        light[:, row] = picture[:, row]
+        for band in range(bands):
+            for x in range(columns):
+                light[band, row, x] = picture[band, row, x]
         if told[0].size:
             told[0][:, row] = _ZERO
         if told[1].size:
@@ -591,16 +598,17 @@ def lay_bodies(
         if far_light.size:
             far_light[row] = farther[2][row]
         _between_rows(block, place[1][row], line)
-        if line[DEPTH, -1].max() <= _ZERO:
+        if not _any_more(line[DEPTH, -rays:], _ZERO):
             continue
-        _looked_up(line, nodes, place[0], range_m[row], columns, found)
-        surface[:] = found[0]
+        _looked_up(line, rays, nodes, place[0], range_m[row], columns, found)
+        for x in range(columns):
+            surface[x] = found[0, x]
         before[0] = -_ONE
         if farther[0].size:
             count = _picked(
                 farther[0][row], farther[1][row], farther[2][row], place[0], where, metres, across
             )
-            _looked_up(line, nodes, across, metres, count, other)
+            _looked_up(line, rays, nodes, across, metres, count, other)
             for k in range(count):
                 x = where[k]
                 share = farther[2][row, x]
@@ -610,7 +618,7 @@ def lay_bodies(
                 far_light[row, x] = share * far / kept if kept > _ZERO else share
                 _mixed(found, x, other, k, farther[1][row, x], rates, range_m[row, x], metres[k], before)
         count = _uncovered(coverage[row], place[0], where, metres, across)
-        _looked_up(line, nodes, across, metres, count, other)
+        _looked_up(line, rays, nodes, across, metres, count, other)
         for k in range(count):
             x = where[k]
             if coverage[row, x] > _ZERO:
@@ -622,15 +630,25 @@ def lay_bodies(
 
 @compiled
 def _between_rows(block: F32, row: np.float32, line: F32) -> None:
-    """Write the table between two rows of rays."""
+    """Write the table between two rows of rays, nodes behind each other, ``(planes, nodes times rays)``."""
     at = min(max(int(row), 0), len(block) - 2)
     share = row - np.float32(at)
     above, below = block[at], block[at + 1]
     for plane in range(line.shape[0]):
-        for node in range(line.shape[1]):
-            for column in range(line.shape[2]):
-                upper = above[plane, node, column]
-                line[plane, node, column] = upper + (below[plane, node, column] - upper) * share
+        for node in range(block.shape[2]):
+            upper, lower = above[plane, node], below[plane, node]
+            target = line[plane, node * upper.size : (node + 1) * upper.size]
+            for column in range(upper.size):
+                target[column] = upper[column] + (lower[column] - upper[column]) * share
+
+
+@compiled
+def _any_more(values: F32, value: np.float32) -> bool:
+    """Tell whether any is more than a value."""
+    found = False
+    for index in range(values.size):
+        found |= values[index] > value
+    return found
 
 
 @compiled
@@ -687,14 +705,12 @@ def _mixed(
 
 
 @compiled
-def _looked_up(line: F32, nodes: F32, place: F32, metres: F32, count: int, found: F32) -> None:
+def _looked_up(line: F32, columns: int, nodes: F32, place: F32, metres: F32, count: int, found: F32) -> None:
     """Write coverage, light of each band and share taken of the water's at pixels.
 
     Optical depth goes between ranges by its slope at both; the bodies' light in step with what they cover.
     """
     bands, step, last = (len(found) - 1) // 2, 0, nodes.size - 2
-    columns = line.shape[2]
-    flat = line.reshape(len(line), -1)
     first, right = np.empty(count, np.uint64), np.empty(count, np.float32)
     along, taken = np.empty(count, np.float32), np.empty(count, np.float32)
     below = np.uint64(columns)
@@ -707,7 +723,7 @@ def _looked_up(line: F32, nodes: F32, place: F32, metres: F32, count: int, found
         first[k], right[k] = np.uint64(step * columns + column), place[k] - np.float32(column)
         along[k] = min((metres[k] - nodes[step]) / (nodes[step + 1] - nodes[step]), _ONE)
         taken[k] = nodes[step + 1] - nodes[step]
-    depths, slopes, covered = flat[DEPTH], flat[SLOPE], found[0]
+    depths, slopes, covered = line[DEPTH], line[SLOPE], found[0]
     for k in range(count):
         at, share, u, length = first[k], right[k], along[k], taken[k]
         near, far = _across(depths, at, share), _across(depths, at + below, share)
@@ -720,7 +736,7 @@ def _looked_up(line: F32, nodes: F32, place: F32, metres: F32, count: int, found
         thick = grown > _THIN
         taken[k] = (_ONE - exponential(-depth)) / whole if thick else u
     for band in range(bands):
-        lights, shares = flat[TABLE_HEAD + band], flat[TABLE_HEAD + bands + band]
+        lights, shares = line[TABLE_HEAD + band], line[TABLE_HEAD + bands + band]
         light, hidden = found[1 + band], found[1 + bands + band]
         for k in range(count):
             at, share = first[k], right[k]

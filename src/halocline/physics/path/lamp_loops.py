@@ -134,7 +134,7 @@ def haze_along_rays(
         middle, half, nearest = rays[0, part], rays[1, part], rays[2, part]
         apart, along = rays[3, part], rays[4, part]
         x, y, z = direction[0, part], direction[1, part], direction[2, part]
-        if half.max() <= _ZERO:
+        if not _any_reached(half):
             continue
         total[:] = _ZERO
         for node in range(nodes.shape[1]):
@@ -154,6 +154,15 @@ def haze_along_rays(
             scattered, layer, target = water[2, band], total[band], out[band, part]
             for ray in range(half.size):
                 target[ray] += layer[ray] * (scattered * half[ray] / apart[ray])
+
+
+@compiled
+def _any_reached(half: F32) -> bool:
+    """Tell whether any ray has an interval of angle."""
+    found = False
+    for ray in range(half.size):
+        found |= half[ray] > _ZERO
+    return found
 
 
 @compiled
