@@ -1,4 +1,4 @@
-"""Memory set free is used again without asking the system for it."""
+"""Memory set free is used again without asking the system for it; rings are found once imports are done."""
 
 import os
 import subprocess
@@ -60,3 +60,37 @@ def test_settings_of_the_users_own_are_left_alone() -> None:
     own = {**os.environ, "GLIBC_TUNABLES": "glibc.malloc.arena_max=2"}
     done = subprocess.run([sys.executable, "-c", code], check=True, capture_output=True, text=True, env=own)
     assert done.stdout.split() == ["False", "glibc.malloc.arena_max=2"]
+
+
+RINGS = """
+import atexit, gc, weakref
+from halocline.compute.memory import hold_rings, let_go_of_rings
+
+class Ring:
+    def __init__(self):
+        self.itself = self
+
+def made_and_let_go():
+    ring = Ring()
+    return weakref.ref(ring)
+
+def some_objects():
+    return [[] for _ in range(1_000_000)]
+
+# At exit, the last that is registered is asked first: this one is asked after `hold_rings`'.
+atexit.register(lambda: print(gc.get_freeze_count() > 1000))
+hold_rings()
+early = made_and_let_go()
+some_objects()
+print(early() is not None)
+let_go_of_rings()
+late = made_and_let_go()
+some_objects()
+print(early() is not None, late() is None)
+"""
+
+
+def test_rings_are_looked_for_once_all_is_imported() -> None:
+    # What the collector does with each is common knowledge of Python's own module gc.
+    done = subprocess.run([sys.executable, "-c", RINGS], check=True, capture_output=True, text=True)
+    assert done.stdout.split() == ["True", "True", "True", "True"]

@@ -10,6 +10,8 @@ from typing import Any
 import typer
 from typer.core import TyperGroup
 
+from halocline.compute.memory import let_go_of_rings
+
 
 @dataclass(frozen=True)
 class CommandPlace:
@@ -24,6 +26,7 @@ class CommandPlace:
     def load(self, name: str) -> Any:
         """Import the command and build it."""
         module = import_module(self.module)
+        let_go_of_rings()
         if hasattr(module, "app"):
             return typer.main.get_group(module.app)
         function: Callable[..., None] = getattr(module, name)

@@ -11,7 +11,7 @@ import typer
 from halocline._version import __version__
 from halocline.cli.commands import CommandsOnDemand
 from halocline.cli.exit_status import INTERRUPTED, NOTHING_POSSIBLE
-from halocline.compute.memory import keep_freed_memory
+from halocline.compute.memory import hold_rings, keep_freed_memory
 from halocline.errors import HaloclineError
 
 app = typer.Typer(
@@ -48,6 +48,8 @@ def run(arguments: list[str] | None = None) -> Any:
     """
     # Before numpy and others are imported, which start threads.
     keep_freed_memory()
+    # Until the command that is called is imported.
+    hold_rings()
     # Which optional packages colour-science would like is told by it on import, and no business of a user's.
     warnings.filterwarnings("ignore", message=".*related API features are not available.*")
     try:

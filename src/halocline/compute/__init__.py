@@ -17,7 +17,8 @@ Knows neither water nor pictures; everything above builds on it.
   processors)
 - `made_once`: values that threads make on demand (MadeOnce)
 - `on_demand`: libraries imported at the first call (OnDemand)
-- `memory`: freed memory kept for the next frame (keep_freed_memory)
+- `memory`: freed memory kept for the next frame (keep_freed_memory); no rings of objects looked for before
+  all is imported (hold_rings, let_go_of_rings)
 - `disk_cache`: what took long to make, kept for the next run (clear, contents, kept, most_bytes,
   package_mark, place)
 """
