@@ -217,3 +217,22 @@ def test_layers_of_a_guessed_picture_are_checked_as_what_they_are(halocline: Hal
     told = halocline("apply", "jerlov-1c", path, "--out", path.parent / "wet", "--layers", "all")
     assert told.status == 0
     assert "E-CHANNEL" not in told.err
+
+
+def test_a_lens_that_comes_up_is_told_of_on_its_frame_and_strict_refuses_a_dry_one(
+    halocline: Halocline, save: Save
+) -> None:
+    for frame, height in (1001, 1.0), (1002, 6.0):
+        world = np.eye(4, dtype=np.float32)
+        world[3, 1] = -height
+        part = Part({**rgba(), **depth("Z", 5.0)}, header={"worldToCamera": world})
+        path = save(part, name=f"foreign.{frame}.exr")
+    pattern, dry = path.parent / "foreign.####.exr", "the lens lies above the surface"
+    level = "--set", "place={sea_level = 5.0}"
+    told = wet(halocline, pattern, *level)
+    assert told.status == 0
+    assert next(line for line in told.err.splitlines() if dry in line).startswith("warning: frame 1002: ")
+    assert dry in halocline("inspect", path, "--preset", "jerlov-1c", *level).out
+    strict = wet(halocline, save(part, name="dry.exr"), "--strict", *level)
+    assert strict.status == 2
+    assert dry in strict.err

@@ -31,6 +31,7 @@ from halocline.imaging.load import View, load_buffer
 from halocline.imaging.survey import planes_of
 from halocline.operators.shared.water_shade import shade_of_steps, unseen_casters
 from halocline.presets.build import make_shot, outside_view
+from halocline.presets.misplaced import misplaced
 from halocline.presets.preset import Preset, load_preset
 from halocline.rgb import LINEAR_REC709, RGBSpace, space_named
 
@@ -198,7 +199,12 @@ def _wet(
         rgb=np.ascontiguousarray(np.moveaxis(made["rgb"], 0, -1)),
         alpha=made["alpha"],
         layers={name: made[name] for name in further},
-        warnings=(*warnings, *unseen_casters(shade), *outside_view(look, shot)),
+        warnings=(
+            *warnings,
+            *misplaced(look.place, shot.camera, picture),
+            *unseen_casters(shade),
+            *outside_view(look, shot),
+        ),
         space=space,
     )
 

@@ -23,6 +23,7 @@ from halocline.imaging.load import Loaded, load
 from halocline.imaging.motion import MOTION_PASS
 from halocline.imaging.save import carried_channels
 from halocline.imaging.survey import not_read, planes_there
+from halocline.presets.misplaced import misplaced
 from halocline.presets.preset import Preset
 
 
@@ -129,7 +130,7 @@ def look_first(tasks: Sequence[FrameTask], preset: Preset, *, keep: bool = False
         else:
             look = preset.at(0)
             return replace(
-                _told(tasks, files.beauty, loaded, _of_vectors(preset, loaded)),
+                _told(tasks, files, loaded, preset),
                 output=look_at_output(preset, loaded, sorted(task.frame for task in tasks)),
                 sequence=look_at_headers(tasks, input_spec(preset, files.frame), planes_of_look(look)[0]),
                 first=None if inputs is None else ReadAhead(inputs),
@@ -183,13 +184,15 @@ def _of_vectors(preset: Preset, loaded: Loaded) -> tuple[str, ...]:
     )
 
 
-def _told(tasks: Sequence[FrameTask], file: Path, loaded: Loaded, vectors: tuple[str, ...]) -> FirstLook:
-    first = loaded.views[0]
+def _told(tasks: Sequence[FrameTask], files: InputFiles, loaded: Loaded, preset: Preset) -> FirstLook:
+    first, file = loaded.views[0], files.beauty
     settled: DepthSpec | None = first.depth_spec
+    # A wrong unit shows in things that stand in the air.
+    astray = misplaced(preset.at(files.frame).place, first.camera, first.frame)
     return FirstLook(
         tuple(replace(task, depth_spec=settled) for task in tasks),
         file,
         first.passes,
-        (*not_read(read_header(file)), *loaded.warnings, *vectors),
-        loaded.doubts,
+        (*not_read(read_header(file)), *loaded.warnings, *astray, *_of_vectors(preset, loaded)),
+        (*loaded.doubts, *astray),
     )

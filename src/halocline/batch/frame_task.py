@@ -44,6 +44,7 @@ from halocline.imaging.save import DeepByRows, DeepRowsWritten, FileForm, Pictur
 from halocline.imaging.survey import cameras_in, planes_there
 from halocline.operators.shared.water_shade import shade_of_steps, unseen_casters
 from halocline.presets.build import make_shot, outside_view, rig_of
+from halocline.presets.misplaced import misplaced
 from halocline.presets.preset import Look, Preset
 from halocline.rgb import RGBSpace, space_named
 
@@ -470,11 +471,12 @@ def _rendered(
         rig=rig_of(inputs.tracks, look, task.frame),
     )
     shade = shade_of_steps(look.graph, shot)
+    astray = misplaced(look.place, shot.camera, frame)
+    unseen = (*astray, *unseen_casters(shade), *outside_view(look, shot))
     if view.deep is not None or look.output.deep:
         picture, told = _rendered_deep(view, shot, look, how)
-        return picture, (*told, *unseen_casters(shade), *outside_view(look, shot))
+        return picture, (*told, *unseen)
     work = _FlatWork(look, delivery_of(look, shot.space), how)
-    unseen = (*unseen_casters(shade), *outside_view(look, shot))
     if how.by_rows and not (element or look.parts):
         rows = work.by_rows(shot, frame)
         return PictureByRows(frame.data_window.shape, rows), (*work.told, *unseen)

@@ -15,6 +15,7 @@ from halocline.cli.exit_status import SOME_FAILED
 from halocline.cli.options import DepthOption, PassOption, SetOption, passes_given
 from halocline.imaging.report import inspect as inspect_files
 from halocline.imaging.sequence import find_sequence
+from halocline.presets.misplaced import misplaced
 from halocline.presets.preset import load_preset, preset_from_text
 from halocline.presets.sections import FORMAT
 from halocline.units import metres_per_scene_unit
@@ -52,7 +53,8 @@ def inspect(
     """
     overrides = settings or ()
     look = load_preset(preset, overrides) if preset else preset_from_text(f"format = {FORMAT}", overrides)
-    spec = input_spec(look, find_sequence(source, frames).first_there())
+    frame = find_sequence(source, frames).first_there()
+    spec = input_spec(look, frame)
     if unit is not None:
         spec = replace(spec, depth=replace(spec.depth, unit_m=metres_per_scene_unit(unit)))
     needed, useful = planes_of_look(look.at(0))
@@ -64,6 +66,8 @@ def inspect(
         frames=frames,
         wanted=sorted(needed),
         useful=sorted(useful),
+        # Without a preset nothing is known of where the scene lies in the water.
+        told_of=lambda view: misplaced(look.at(frame).place, view.camera, view.frame) if preset else (),
     )
     typer.echo(
         json.dumps(report.to_dict(), indent=2, ensure_ascii=False) if as_json else "\n".join(report.lines())

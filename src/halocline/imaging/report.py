@@ -2,8 +2,8 @@
 
 from __future__ import annotations
 
-from collections.abc import Iterable, Mapping
-from dataclasses import asdict, dataclass, field
+from collections.abc import Callable, Iterable, Mapping
+from dataclasses import asdict, dataclass, field, replace
 from pathlib import Path
 from typing import Any
 
@@ -178,6 +178,7 @@ def inspect(
     frames: str | None = None,
     wanted: Iterable[str] = (),
     useful: Iterable[str] = (),
+    told_of: Callable[[View], Iterable[str]] | None = None,
 ) -> InspectionReport:
     """Look at a file, or at the first frame that is there of a sequence.
 
@@ -197,6 +198,8 @@ def inspect(
         Range of frames of the pattern.
     wanted, useful
         Further planes that will be read: those that must be there, and those that are used where they are.
+    told_of
+        What else is to be warned of in a view, where the caller knows more of it than its files say.
 
     Returns
     -------
@@ -221,7 +224,7 @@ def inspect(
             elsewhere += other
     stated = spec or InputSpec()
     after = sequence.path(frame + 1) if sequence.is_numbered and frame + 1 in sequence.frames else None
-    views, unread = _views(header, stated, files, (tuple(wanted), tuple(useful)), after)
+    views, unread = _views(header, stated, files, (tuple(wanted), tuple(useful)), after, told_of)
     return InspectionReport(
         path=str(file),
         frames=frame_text(sequence.frames) if sequence.is_numbered else "",
@@ -249,6 +252,7 @@ def _views(
     beside: Mapping[str, Path],
     planes: tuple[tuple[str, ...], tuple[str, ...]],
     after: Path | None,
+    told_of: Callable[[View], Iterable[str]] | None,
 ) -> tuple[tuple[ViewReport, ...], tuple[Obstacle, ...]]:
     """Look at each view; what keeps a picture from being read becomes a problem."""
     wanted, useful = planes
@@ -272,7 +276,7 @@ def _views(
     later = _cameras_after(after, spec)
     reports = tuple(
         _view_report(
-            view,
+            replace(view, warnings=(*view.warnings, *told_of(view)) if told_of else view.warnings),
             describing_part(header, parts[view.name]),
             spec,
             later.get(view.name),

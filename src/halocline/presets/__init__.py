@@ -23,6 +23,7 @@
 - `origins`: places that things are bound to (axis_named, known_origin, on_height)
 - `build`: from a preset to a frame's surroundings (in_space, level_axes, light_path, make_shot,
   motion_vectors, outside_view, rig_of, scatters_forward, shot_of_part, story_path, story_report)
+- `misplaced`: a lens and a scene that do not lie in the water so
 - `water_choice`: its water (chosen_water)
 - `lamps`: its lights
 """
