@@ -10,15 +10,19 @@ from typing import Any
 import numpy as np
 import pytest
 from pydantic import ValidationError
-from tests.conftest import Builders
+from tests.conftest import Builders, chain
 from tests.presets.moved_keys import Row, amount, brightness, change, middle_of_change, motion
 
 from halocline._typing import F32
+from halocline.batch.element import for_element
+from halocline.errors import GraphError
 from halocline.graph.operator import AnyOperator, Planes
+from halocline.imaging.camera import Camera
 from halocline.imaging.frame import Frame, Window
 from halocline.operators.shared.body_parameters import PlacedBody
 from halocline.operators.shared.sediment_parameters import SedimentSource
 from halocline.operators.turbid_bodies import TurbidBodies, TurbidBodiesParameters
+from halocline.physics.floating.turbid import extinction_inside
 from halocline.presets.preset import preset_from_text
 
 WINDOW = Window(-3, -2, 48, 30)
@@ -71,6 +75,9 @@ _BODY = (
     "clump_scale = 0.3 }]"
 )
 _ONE = "[steps.turbid_bodies]\nbodies = " + _BODY % "0.0" + "\n"
+_CURVED = (
+    "[steps.turbid_bodies]\nbodies = [{ name = 'a', kind = 'floor', floor = 'found', visibility = 0.4 }]\n"
+)
 _EDDIES = _ONE + "turbulence = 0.2\n"
 _THROWN = "{ frame = %d, position = [%s, -0.5, -1.4], grams_per_second = 20 }"
 _KICKED = f"[{{ name = 'k', floor = -0.5, track = [{_THROWN % (980, '%s')}, {_THROWN % (1001, '%s')}] }}]"
@@ -90,6 +97,8 @@ ROWS = {
     "surge_period": Row(_ONE + "surge = [0.3, 0.0, 0.0]\n", ("8.0", "1.5"), motion, "up"),
     "turbulence": Row(_ONE + "turbulence_scale = 0.4\n", ("0.0", "0.3"), motion, "up"),
     "turbulence_scale": Row(_EDDIES, ("1.5", "0.4"), change, "redrawn"),
+    # The wall curves towards the lens below it: steeper than 45 degrees, in part less steep than 80.
+    "floor_steepest": Row(_CURVED, ("45.0", "80.0"), amount, "up"),
     "rays": Row(_ONE, ("40", "32"), amount, "little"),
 }
 
@@ -211,6 +220,95 @@ def test_what_stands_in_the_suns_way_darkens_a_cloud(build: Builders) -> None:
     assert shaded["rgb"][:, dense].mean() < 0.95 * free["rgb"][:, dense].mean()
 
 
+def rising(degrees: float, tilt_deg: float = -10.0) -> tuple[Frame, Camera]:
+    """A floor a metre below the lens that rises away from it, with a wall of two metres on it."""
+    build = Builders()
+    camera = build.camera(WINDOW, tilt_deg=tilt_deg)
+    rays, slope = camera.directions(WINDOW), np.tan(np.radians(degrees))
+    with np.errstate(divide="ignore", invalid="ignore"):
+        down = -1.0 / (rays[1] + slope * rays[2])
+        floor = np.where(down > 0.0, down, np.inf)
+        away = -3.0 / rays[2]
+        wall = np.abs(away * rays[0]) < 0.5
+    range_m = np.where(wall & (away < floor) & (away * rays[1] < 1.0), away, floor).astype(np.float32)
+    range_m[range_m > 30.0] = np.inf
+    planes = {
+        "rgb": np.full((3, *WINDOW.shape), 0.2, np.float32) * np.isfinite(range_m),
+        "alpha": np.isfinite(range_m).astype(np.float32),
+        "range": range_m,
+    }
+    return Frame(planes, WINDOW, WINDOW), camera
+
+
+ON_FLOOR: dict[str, Any] = {
+    "name": "on it",
+    "kind": "floor",
+    "floor": "found",
+    "thickness": 0.4,
+    "softness": 0.1,
+    "visibility": 0.5,
+    "clumping": 0.0,
+}
+
+
+def test_a_layer_follows_a_floor_that_rises_and_is_no_thicker_before_a_wall(build: Builders) -> None:
+    # On a plane, a ray that comes down to it at an angle a has thickness / sin(a) of the layer before it.
+    for degrees in (0.0, 15.0):
+        frame, camera = rising(degrees)
+        shot = replace(build.shot(WINDOW, camera=camera), surfaces=frame)
+        made = build.run(
+            steps(build, ("b", bodies(ON_FLOOR, turbulence=0.0))), frame, shot, wanted=("body_alpha",)
+        )["body_alpha"]
+        rate = extinction_inside(0.5, shot.path.bands)
+        rays, slope = camera.directions(WINDOW), np.tan(np.radians(degrees))
+        # Straight up it is .4 m thick, of which the last .1 m are as half of it.
+        way = (0.4 - 0.05) / -(rays[1] + slope * rays[2])
+        for row, column in ((29, 4), (27, 8), (26, 40)):
+            assert np.isfinite(frame.plane("range")[row, column])
+            expected = 1.0 - np.exp(-rate * way[row, column])
+            assert made[row, column] == pytest.approx(expected, abs=0.02)
+        # The wall is no floor: the layer does not climb it.
+        high = (np.abs(frame.plane("range") * -rays[2] - 3.0) < 1e-3) & (
+            frame.plane("range") * rays[1] > -1.0 + 3.0 * slope + 0.45
+        )
+        assert high.sum() > 3
+        assert made[high].max() < 1e-3
+
+
+def test_a_layer_without_a_floor_is_not_there_and_told(build: Builders) -> None:
+    layer = bodies(ON_FLOOR)
+    frame = wall(4.0)
+    shot = replace(build.shot(WINDOW), surfaces=frame)
+    made = build.run(steps(build, ("b", layer)), frame, shot, wanted=("rgb", "body_light", "body_alpha"))
+    assert np.array_equal(made["rgb"], build.run(steps(build), frame, shot)["rgb"])
+    assert not made["body_alpha"].any()
+    assert not made["body_light"].any()
+    assert [line for line in layer.warnings(shot) if "no floor is seen" in line]
+    seen, camera = rising(10.0)
+    assert layer.warnings(replace(build.shot(WINDOW, camera=camera), surfaces=seen)) == ()
+    assert bodies(CLOUD).warnings(shot) == ()
+
+
+def test_a_layer_on_a_found_floor_has_the_same_bits_for_any_tiles_and_threads(build: Builders) -> None:
+    frame, camera = rising(10.0)
+    shot = replace(build.shot(WINDOW, camera=camera), surfaces=frame)
+    runs = [
+        build.run(steps(build, ("b", bodies(ON_FLOOR))), frame, shot, threads=threads, tile_rows=rows)["rgb"]
+        for threads, rows in ((1, 30), (2, 1), (3, 7))
+    ]
+    assert np.array_equal(runs[0], runs[1])
+    assert np.array_equal(runs[0], runs[2])
+
+
+def test_an_element_does_not_know_the_floor_of_its_scene(build: Builders) -> None:
+    frame, camera = rising(10.0)
+    shot = replace(build.shot(WINDOW, camera=camera), surfaces=frame)
+    with pytest.raises(GraphError, match='the floor of its body "on it" in the picture') as refused:
+        for_element(chain(steps(build, ("clouds", bodies(ON_FLOOR)))), shot)
+    assert refused.value.code == "E-ELEMENT-STEP"
+    for_element(chain(steps(build, ("clouds", bodies({**ON_FLOOR, "floor": -1.0})))), shot)
+
+
 def test_edge_pixels_are_the_mean_of_what_they_show(build: Builders) -> None:
     # A half covered pixel before open water, and one of two surfaces, are the means of whole pixels. How much
     # of the water's light lies before each is told by attenuation alone: it is out by less than a hundredth.
@@ -285,7 +383,7 @@ def test_two_bodies_of_one_name_are_refused() -> None:
 def test_the_presets_of_the_page_on_bodies_are_valid_and_show_them(build: Builders) -> None:
     page = (Path(__file__).parents[2] / "docs/bodies.md").read_text(encoding="utf-8")
     texts = re.findall(r"^```toml\n(.*?)^```$", page, re.MULTILINE | re.DOTALL)
-    assert len(texts) == 2
+    assert len(texts) == 3
     for text in texts:
         steps_of_look = {step.name: step.operator for step in preset_from_text(text).at(1040).graph.steps}
         assert not steps_of_look["bodies"].idle(build.shot(WINDOW, frame=1040))

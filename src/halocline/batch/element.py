@@ -72,8 +72,10 @@ def for_element(graph: Graph, shot: Shot) -> tuple[Graph, tuple[str, ...]]:
     Raises
     ------
     GraphError
-        ``E-ELEMENT-STEP`` where a step brings light from elsewhere in the picture, as ports and eddies do.
+        ``E-ELEMENT-STEP`` where a step brings light from elsewhere in the picture, as ports and eddies do, or
+        finds something in it that an element does not show.
     """
+    refuse_of_scene(graph, shot)
     around = looking_around(graph, shot)
     for step in around:
         if step.operator.layer != SCATTERED:
@@ -92,6 +94,31 @@ def for_element(graph: Graph, shot: Shot) -> tuple[Graph, tuple[str, ...]]:
         for step in around
     )
     return without(graph, {step.name for step in around}), told
+
+
+def refuse_of_scene(graph: Graph, shot: Shot) -> None:
+    """Refuse steps that find something in the picture of the whole scene.
+
+    Parameters
+    ----------
+    graph, shot
+        The look's steps, and the element's surroundings.
+
+    Raises
+    ------
+    GraphError
+        ``E-ELEMENT-STEP``.
+    """
+    for step in graph.steps:
+        what = None if step.acting.idle(shot) else step.operator.of_scene()
+        if what is not None:
+            raise GraphError(
+                f"it finds {what} in the picture, and an element does not show what the frame shows",
+                code="E-ELEMENT-STEP",
+                where=f'step "{step.name}"',
+                key=("steps", step.name),
+                fix="State in metres what it finds; or render both together.",
+            )
 
 
 def looking_around(graph: Graph, shot: Shot) -> list[Step]:

@@ -19,7 +19,7 @@ from halocline._typing import F32
 from halocline._version import __version__
 from halocline.batch.deep import DeepWork, finished_flat
 from halocline.batch.deep_steps import deep_steps, deep_steps_alone, refuse_deep, refuse_flat_layers
-from halocline.batch.element import as_covering, as_layer, for_element
+from halocline.batch.element import as_covering, as_layer, for_element, refuse_of_scene
 from halocline.batch.layers import GAMUT, LayerPlan, plan_layers, wanted_of
 from halocline.batch.origin import FileDigest, Origin, digest_file, origin_of
 from halocline.batch.parts import refuse_parts_of_deep, with_parts
@@ -584,6 +584,8 @@ def _rendered_deep(
     refuse_parts_of_deep(look)
     refuse_deep(deep=view.deep is not None, asked=output.deep)
     alone = output.deep or output.element
+    if output.element:
+        refuse_of_scene(look.graph, shot)
     steps = deep_steps_alone(look.graph, shot) if alone else deep_steps(look.graph, shot)
     delivery = delivery_of(look, shot.space)
     if output.layers:

@@ -301,6 +301,16 @@ class Operator(ABC, Generic[P, T]):
         """
         return ()
 
+    def of_scene(self) -> str | None:
+        """Return what it finds in the picture of the whole scene, and would not find in one of an element.
+
+        Returns
+        -------
+        str | None
+            What that is, such as the floor of a layer; None unless an operator says otherwise.
+        """
+        return None
+
     def needs(self) -> frozenset[Source]:
         """Return the sources of light without which it has nothing to do.
 

@@ -191,7 +191,8 @@ def _placed(value: Any, origin: KnownOrigin | None, origins: Mapping[str, KnownO
 
 
 def _in_world(value: Any, kind: Bound, origin: KnownOrigin | None) -> Any:
-    if value is None or origin is None:
+    # What is found is where it is, whatever it is counted from.
+    if value is None or origin is None or isinstance(value, str):
         return value
     if kind is Bound.POINT:
         return origin.point(value)

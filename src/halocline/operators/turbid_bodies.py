@@ -19,13 +19,15 @@ from halocline.graph.operator import Operator, Planes, PlaneUse, Stage, Tile
 from halocline.graph.shot import Shot
 from halocline.operators.shared.body_parameters import PlacedBody, Vector
 from halocline.operators.shared.sediment_parameters import SedimentSource
+from halocline.operators.shared.seen_ground import seen_ground
 from halocline.operators.shared.view_rays import ray_spacing, spaced_rays
 from halocline.operators.shared.wake_parameters import off_their_frames
 from halocline.operators.shared.water_shade import scene_shade, water_shade
 from halocline.physics.floating.flow import Current, turbulence
+from halocline.physics.floating.ground import Ground
 from halocline.physics.floating.turbid import TurbidBody
-from halocline.physics.floating.turbid_view import SurfacesSeen, TurbidRays, TurbidVolume
-from halocline.quantities import Distance, Period, Ratio, Share, Strict
+from halocline.physics.floating.turbid_view import SurfacesSeen, TurbidRays, TurbidVolume, sight_m
+from halocline.quantities import Angle, Distance, Period, Ratio, Share, Strict
 
 # A surface this many attenuation lengths away is hardly seen; what is farther than this has no end, metres.
 _SEEN_LENGTHS, _FAR_M = 3.0, np.float32(1e4)
@@ -57,6 +59,9 @@ class TurbidBodiesParameters(Strict):
         Swell: amplitude of its to and fro, metres, world axes, and period, seconds.
     turbulence, turbulence_scale
         Root mean square speed of eddies, m/s, and size of the largest, metres.
+    floor_steepest
+        How steep the floor may be that layers with ``floor = "found"`` follow, degrees. What rises more
+        steeply stands on it, and the layer passes below or around: a column, a boulder, the arch.
     rays
         View rays followed across the width of the picture.
     """
@@ -71,6 +76,7 @@ class TurbidBodiesParameters(Strict):
     surge_period: Period = 8.0
     turbulence: Ratio = 0.04
     turbulence_scale: Distance = 1.5
+    floor_steepest: Annotated[Angle, Field(ge=5.0, le=80.0)] = 45.0
     rays: Annotated[int, Field(ge=32, le=2048)] = 200
 
     @property
@@ -86,7 +92,7 @@ class TurbidBodiesParameters(Strict):
         return self
 
 
-class TurbidBodies(Operator[TurbidBodiesParameters, TurbidVolume]):
+class TurbidBodies(Operator[TurbidBodiesParameters, TurbidVolume | None]):
     """Takes light by exp(-tau) along each ray, and adds what bodies turn to the lens."""
 
     Parameters = TurbidBodiesParameters
@@ -107,7 +113,22 @@ class TurbidBodies(Operator[TurbidBodiesParameters, TurbidVolume]):
 
     def idle(self, shot: Shot) -> bool:
         """Without bodies the picture stays, to the bit."""
-        return not self._bodies(shot)
+        return not self._bodies(shot, None) and not self._on_floor()
+
+    def warnings(self, shot: Shot) -> tuple[str, ...]:
+        """Tell where a layer has no floor to follow."""
+        if not self._on_floor() or self._ground(shot) is not None:
+            return ()
+        return (
+            (
+                'no floor is seen that bodies with floor = "found" could follow, so they are not there: '
+                "state its height, or let it be steeper: floor_steepest"
+            ),
+        )
+
+    def of_scene(self) -> str | None:
+        """Tell that a layer follows the scene's floor."""
+        return f'the floor of its body "{self._on_floor()[0].name}"' if self._on_floor() else None
 
     def of_other_frames(self, shot: Shot) -> tuple[str, ...]:
         """Tell of track files of another shot."""
@@ -118,9 +139,12 @@ class TurbidBodies(Operator[TurbidBodiesParameters, TurbidVolume]):
         p = self.parameters
         return p.density == 0.0 or all(body.absent(frame) for body in p.all_bodies)
 
-    def prepare(self, shot: Shot) -> TurbidVolume:
+    def prepare(self, shot: Shot) -> TurbidVolume | None:
         """Place the bodies and set out the rays; they are followed when first looked at."""
         p, window = self.parameters, shot.data_window
+        bodies = self._bodies(shot, self._ground(shot))
+        if not bodies:
+            return None
         shade = scene_shade(water_shade(shot))
         spacing = ray_spacing(shot.camera, shot.display_window, p.rays)
         directions = spaced_rays(shot.camera, np.eye(3), window, spacing)
@@ -133,7 +157,7 @@ class TurbidBodies(Operator[TurbidBodiesParameters, TurbidVolume]):
             modes=8,
         )
         return TurbidVolume(
-            self._bodies(shot),
+            bodies,
             TurbidRays(directions, spacing, shot.camera.position_m),
             shot.path,
             eddies=eddies,
@@ -143,8 +167,10 @@ class TurbidBodies(Operator[TurbidBodiesParameters, TurbidVolume]):
             self_shadow=p.self_shadow,
         )
 
-    def apply(self, planes: Planes, tile: Tile, shot: Shot, prepared: TurbidVolume) -> Planes:
+    def apply(self, planes: Planes, tile: Tile, shot: Shot, prepared: TurbidVolume | None) -> Planes:
         """Lay the bodies over the picture."""
+        if prepared is None:
+            return _nothing_laid(planes, tile)
         region, window = tile.region, shot.data_window
         # Filtered coverage may overshoot a little.
         covered = np.clip(planes.get("coverage", planes["alpha"]), np.float32(0.0), np.float32(1.0))
@@ -162,16 +188,38 @@ class TurbidBodies(Operator[TurbidBodiesParameters, TurbidVolume]):
         more = {"far_light": laid.far_light, "body_light": laid.thrown, "body_alpha": laid.covered}
         return written | {name: plane for name, plane in more.items() if plane is not None}
 
-    def _bodies(self, shot: Shot) -> list[TurbidBody]:
+    def _bodies(self, shot: Shot, ground: Ground | None) -> list[TurbidBody]:
         p = self.parameters
         if p.density == 0.0:
             return []
         current = Current(p.current, p.surge, p.surge_period)
-        placed = (
-            body.body(shot, current, density=p.density, brightness=p.brightness, stir_m_s=p.turbulence)
-            for body in p.all_bodies
-        )
-        return [body for body in placed if body is not None]
+        how = {"density": p.density, "brightness": p.brightness, "stir_m_s": p.turbulence}
+        placed = [body.body(shot, current, ground=ground, **how) for body in p.bodies]
+        thrown = [source.body(shot, current, **how) for source in p.sediment]
+        return [body for body in (*placed, *thrown) if body is not None]
+
+    def _on_floor(self) -> list[PlacedBody]:
+        """Return the bodies that follow the floor of the picture."""
+        return [body for body in self.parameters.bodies if body.finds_floor and self.parameters.density > 0.0]
+
+    def _ground(self, shot: Shot) -> Ground | None:
+        """Return the floor that a frame shows, where a body there follows it."""
+        p = self.parameters
+        there = [body for body in self._on_floor() if not body.absent(shot.frame)]
+        if not there:
+            return None
+        thinnest, reach = min(body.thickness for body in there), sight_m(shot.path)
+        return seen_ground(shot, thinnest_m=thinnest, reach_m=reach, steepest_deg=p.floor_steepest)
+
+
+def _nothing_laid(planes: Planes, tile: Tile) -> Planes:
+    """Return what a picture has where no body is seen."""
+    made = {name: planes[name] for name in ("bands", "alpha", "far_light") if name in planes}
+    if tile.wants("body_light"):
+        made["body_light"] = np.zeros_like(planes["bands"])
+    if tile.wants("body_alpha"):
+        made["body_alpha"] = np.zeros_like(planes["alpha"])
+    return made
 
 
 def _thrown_in(planes: Planes, tile: Tile, shot: Shot) -> F32 | None:

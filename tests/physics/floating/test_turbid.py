@@ -20,6 +20,7 @@ from halocline.operators.shared.body_parameters import PlacedBody
 from halocline.operators.shared.sediment_parameters import SedimentSource
 from halocline.operators.shared.view_rays import spaced_rays
 from halocline.physics.floating.flow import STILL, Current, TurbulentFlow, turbulence
+from halocline.physics.floating.ground import Ground, ground_below
 from halocline.physics.floating.light import LIGHT_ASYMMETRY, sun_spread
 from halocline.physics.floating.particles import grain_settling_speed
 from halocline.physics.floating.turbid import (
@@ -66,6 +67,20 @@ SEDIMENT = {
 }
 
 
+def uneven(x: F64, z: F64) -> F64:
+    """A floor of waves as high as half a metre, on a slope."""
+    return np.asarray(-1.9 + 0.25 * np.sin(1.1 * x + 0.4) * np.cos(0.8 * z) + 0.08 * x - 0.03 * (z + 5.0))
+
+
+def seen_floor(cell_m: float = 0.125) -> Ground:
+    """The same as a picture shows it, every few centimetres."""
+    x, z = np.meshgrid(np.arange(-9.0, 9.0, 0.043), np.arange(-17.0, 3.0, 0.043))
+    points = np.stack([x.ravel(), uneven(x.ravel(), z.ravel()), z.ravel()], axis=1)
+    found = ground_below(points, UP, LENS, reach_m=8.0, cell_m=cell_m, steepest_deg=45.0)
+    assert found is not None
+    return found
+
+
 def placed(kind: str, **keys: Any) -> PlacedBody | SedimentSource:
     if kind == "sediment":
         return SedimentSource.model_validate({**SEDIMENT, **keys})
@@ -105,6 +120,8 @@ def extinction(body: TurbidBody, points: F64, flow: TurbulentFlow, time_s: float
             # To first order the distance from the edge; q is the radius in half sizes.
             q = np.linalg.norm(local / shape.half_m, axis=1)
             inward = [q * (1 - q) / np.linalg.norm(local / shape.half_m**2, axis=1)]
+        elif shape.kind == 4:
+            inward = [shape.thickness_m - (home @ UP - uneven(home[:, 0], home[:, 2]))]
         elif shape.kind == 1:
             inward = list((shape.half_m - np.abs(local)).T)
         else:
@@ -143,6 +160,47 @@ def along(
         for values in inner
     )
     return math.exp(-tau[-1]), light, water / whole
+
+
+@pytest.mark.parametrize("clumping", [0.0, 0.8])
+def test_a_layer_on_an_uneven_floor_is_within_two_percent_of_quadrature(
+    build: Builders, clumping: float
+) -> None:
+    # The quadrature knows the floor itself, not the grid that was made of places on it.
+    path, flow = build.path(), EDDIES if clumping else STILL
+    layer = placed("floor", floor="found", thickness=0.9, softness=0.4, clumping=clumping)
+    assert isinstance(layer, PlacedBody)
+    shot = build.shot(WINDOW)
+    body = layer.body(shot, Current(), density=1.0, brightness=1.0, stir_m_s=0.0, ground=seen_floor())
+    assert body is not None
+    seen = volume(build, body, path, flow)
+    directions = build.camera(WINDOW, tilt_deg=0.0).directions(WINDOW).astype(np.float64)
+    water, whole = np.ones((6, 1, WINDOW.width), np.float32), np.ones((1, WINDOW.width), np.float32)
+    differ = 0
+    for row, column in ((9, 4), (9, 20), (10, 9), (11, 27), (12, 13), (13, 30), (14, 2), (15, 16)):
+        ray = directions[:, row, column]
+        # To where it meets the floor.
+        way = np.linspace(0.0, 7.5, 7501)
+        height = (LENS + way[:, None] * ray) @ UP - uneven(LENS[0] + way * ray[0], LENS[2] + way * ray[2])
+        length = float(way[np.argmax(height <= 0.0)]) or 7.5
+        laid = seen.laid(
+            water * 0,
+            whole,
+            SurfacesSeen(length * whole, whole),
+            corner=(row, 0),
+            water=water,
+            told=(True, True),
+        )
+        assert laid.covered is not None
+        assert laid.thrown is not None
+        through, light, left = along(body, path, ray, length, flow, 1001 / 24)
+        assert 1 - laid.covered[0, column] == pytest.approx(through, abs=0.02)
+        scale = max(light, 0.02)
+        assert laid.thrown[2, 0, column] - (left - 1.0) == pytest.approx(light, abs=0.02 * max(scale, left))
+        # A level layer of the same mean height is another one.
+        level = body_of(build, placed("floor", floor=-1.9, thickness=0.9, softness=0.4, clumping=clumping))
+        differ += abs(along(level, path, ray, length, flow, 1001 / 24)[0] - through) > 0.05
+    assert differ >= 2
 
 
 def volume(build: Builders, body: TurbidBody, path: LightPath, flow: TurbulentFlow = STILL) -> TurbidVolume:

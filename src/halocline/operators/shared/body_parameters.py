@@ -14,6 +14,7 @@ from halocline.graph.shot import Shot
 from halocline.operators.shared.drawn_things import refuse_disorder
 from halocline.operators.shared.layer_parameters import level_direction
 from halocline.physics.floating.flow import Current
+from halocline.physics.floating.ground import Ground
 from halocline.physics.floating.particles import grain_settling_speed, smooth_step
 from halocline.physics.floating.turbid import (
     TurbidBody,
@@ -85,9 +86,10 @@ class PlacedBody(Strict):
     lowest, highest
         Heights in the world between which a slab lies; open on a side that is not given.
     floor
-        Height of the floor in the world.
+        Height of the floor in the world; or ``"found"``: the layer follows the floor that the picture shows,
+        by its positions or its depth and camera, up and down (see ``floor_steepest``).
     thickness
-        Of the layer on it, metres.
+        Of the layer on it, metres, straight up.
     track
         Keys of a plume's source, in the order of frames; between them straight. It gives off from the first
         to the last.
@@ -126,7 +128,7 @@ class PlacedBody(Strict):
     heading: WorldHeading = 0.0
     lowest: WorldHeight | None = None
     highest: WorldHeight | None = None
-    floor: WorldHeight | None = None
+    floor: WorldHeight | Literal["found"] | None = None
     thickness: WorldLength = 0.5
     track: tuple[PlumeKey, ...] = ()
     softness: WorldLength = 0.3
@@ -157,8 +159,20 @@ class PlacedBody(Strict):
         refuse_disorder("its track", [key.frame for key in self.track])
         return self
 
+    @property
+    def finds_floor(self) -> bool:
+        """Whether it follows the floor that the picture shows."""
+        return self.kind == "floor" and self.floor == "found"
+
     def body(
-        self, shot: Shot, current: Current, *, density: float, brightness: float, stir_m_s: float
+        self,
+        shot: Shot,
+        current: Current,
+        *,
+        density: float,
+        brightness: float,
+        stir_m_s: float,
+        ground: Ground | None = None,
     ) -> TurbidBody | None:
         """Return the body on a frame; None where it is not there.
 
@@ -174,10 +188,12 @@ class PlacedBody(Strict):
             Multiplies its light.
         stir_m_s
             Speed of the eddies that turn its clouds over, m/s.
+        ground
+            The floor that the picture shows; without one, what follows it is not there.
         """
         bands, time = shot.path.bands, shot.time_s
         extinction = density * extinction_inside(self.visibility, bands)
-        shapes = self._shapes(shot, current) if extinction > 0.0 else ()
+        shapes = self._shapes(shot, current, ground) if extinction > 0.0 else ()
         if not shapes:
             return None
         shift = current.displacement(time) + self._lifted(self._age(shot) or 0.0) * shot.path.up
@@ -230,12 +246,12 @@ class PlacedBody(Strict):
 
     def _heights(self) -> tuple[float, float]:
         """Return between which heights a slab or a layer on the floor lies at first."""
-        if self.kind == "floor" and self.floor is not None:
+        if self.kind == "floor" and isinstance(self.floor, float):
             return -math.inf, self.floor + self.thickness
         low = -math.inf if self.lowest is None else self.lowest
         return low, math.inf if self.highest is None else self.highest
 
-    def _shapes(self, shot: Shot, current: Current) -> tuple[TurbidShape, ...]:
+    def _shapes(self, shot: Shot, current: Current, ground: Ground | None) -> tuple[TurbidShape, ...]:
         if self.kind == "plume":
             return self._puffs(shot, current)
         age = self._age(shot)
@@ -243,6 +259,10 @@ class PlacedBody(Strict):
         if left <= 0.0:
             return ()
         lifted = self._lifted(age or 0.0)
+        if self.finds_floor:
+            if ground is None:
+                return ()
+            return (TurbidShape.on_ground(ground, self.thickness + lifted, self.softness, left),)
         if self.kind in ("slab", "floor"):
             low, high = (height + lifted for height in self._heights())
             return (TurbidShape.level(low, high, self.softness, left),)

@@ -12,11 +12,12 @@
 - `haze`: what is too far or too small to be drawn (Haze, haze_of)
 - `haze_clouds`: where that is thicker (HazeClouds, haze_clouds)
 - `lamp_haze`: the same as lamps see it (clouds_at, matter_lit_by_lamps)
+- `ground`: the floor as heights, from what is seen of it (Ground, cell_for, ground_below)
 - `turbid`: clouds that stand somewhere (TurbidBody, TurbidShape, albedo_of, density_waves, extinction_inside,
   grown)
 - `turbid_light`: what clouds keep from sun and lamps inside themselves
 - `sediment`: what is kicked up from the floor (Grains, Throwing, ThrowingTrack, puffs)
-- `turbid_view`: the same as a lens sees them (SurfacesSeen, TurbidRays, TurbidVolume)
+- `turbid_view`: the same as a lens sees them (SurfacesSeen, TurbidRays, TurbidVolume, sight_m)
 - `living`: what glows by itself (FORGET, Flash, Shutter, Stirred, StirringTrack, flashing, glow_in_bands)
 - `living_view`: how that is seen, and what it lights (GlowBalls, GlowTable, glow_along, seen_glowing,
   wake_balls)

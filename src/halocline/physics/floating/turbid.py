@@ -21,7 +21,8 @@ import numpy as np
 from halocline._typing import F64
 from halocline.compute.on_demand import OnDemand
 from halocline.compute.random import normals, stream_key, uniforms
-from halocline.physics.floating.turbid_loops import ELLIPSOID, LEVEL, PUFF
+from halocline.physics.floating.ground import Ground
+from halocline.physics.floating.turbid_loops import ELLIPSOID, LEVEL, ON_GROUND, PUFF
 from halocline.physics.water.bands import Bands, band_value
 from halocline.physics.water.bio_optics import (
     MINERAL_ABSORPTION_M2_PER_G,
@@ -55,19 +56,22 @@ class TurbidShape:
     Attributes
     ----------
     kind
-        `ELLIPSOID`, `BOX`, `LEVEL` or `PUFF` of `halocline.physics.floating.turbid_loops`.
+        `ELLIPSOID`, `BOX`, `LEVEL`, `PUFF` or `ON_GROUND` of `halocline.physics.floating.turbid_loops`.
     centre_m
-        ``(3,)``; not used of a level.
+        ``(3,)``; not used of what has no sides.
     axes
-        Its own axes, unit, as rows, ``(3, 3)``; not used of a level.
+        Its own axes, unit, as rows, ``(3, 3)``; not used of what has no sides.
     half_m
-        Half sizes along them; of a level its lowest and highest height along up, which may be infinite.
+        Half sizes along them; of what has no sides its lowest and highest height along up, which may be
+        infinite.
     softness_m
         Depth below the edge, metres, at which its density is whole. At the edge itself there is nothing.
     strength
         Its density relative to that of the body.
     above_floor_m
         Of a puff, height of its centre above the floor that turns its matter back; inf where there is none.
+    ground, thickness_m
+        Of what lies on the ground: that, and how far above it. Bodies seen together have one ground.
     """
 
     kind: int
@@ -77,6 +81,8 @@ class TurbidShape:
     softness_m: float
     strength: float = 1.0
     above_floor_m: float = math.inf
+    ground: Ground | None = None
+    thickness_m: float = 0.0
 
     @classmethod
     def puff(
@@ -112,10 +118,24 @@ class TurbidShape:
         heights = np.array([lowest_m, highest_m, 0.0])
         return cls(LEVEL, np.zeros(3), np.eye(3), heights, softness_m, strength)
 
+    @classmethod
+    def on_ground(
+        cls, ground: Ground, thickness_m: float, softness_m: float, strength: float = 1.0
+    ) -> TurbidShape:
+        """Return what lies on the floor as high as a thickness above it everywhere, and below it."""
+        heights = np.array([-math.inf, ground.highest_m + thickness_m, 0.0])
+        head = (ON_GROUND, np.zeros(3), np.eye(3), heights, softness_m, strength)
+        return cls(*head, ground=ground, thickness_m=thickness_m)
+
+    @property
+    def endless(self) -> bool:
+        """Whether it has no sides: a level, or what lies on the ground."""
+        return self.kind in (LEVEL, ON_GROUND)
+
     @property
     def bounding_m(self) -> float:
-        """Radius of a sphere about the centre that holds it; 0 for a level."""
-        if self.kind == LEVEL:
+        """Radius of a sphere about the centre that holds it; 0 for what has no sides."""
+        if self.endless:
             return 0.0
         if self.kind == PUFF:
             # Its image in a near floor goes on below that, where the true floor may lie lower.

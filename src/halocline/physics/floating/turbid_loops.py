@@ -14,9 +14,9 @@ from halocline.physics.water.path_integral import gathered
 Ints = NDArray[np.int64]
 
 # Shapes that a loop tells apart.
-ELLIPSOID, BOX, LEVEL, PUFF = 0, 1, 2, 3
-# Numbers of a shape before its three axes: its body, its kind, centre, bounding radius, softness (of a puff
-# the height of its centre above the floor), strength.
+ELLIPSOID, BOX, LEVEL, PUFF, ON_GROUND = 0, 1, 2, 3, 4
+# Numbers of a shape before its three axes: its body, its kind, centre (of what lies on the ground first its
+# thickness), bounding radius, softness (of a puff the height of its centre above the floor), strength.
 SHAPE_HEAD = 8
 # Numbers of a body before its albedo: extinction, inverse of the clouds' mean, six of its lobes.
 BODY_HEAD = 8
@@ -44,6 +44,7 @@ def follow(
     spans: Ints,
     waves: F32,
     eddies: F32,
+    ground: tuple[F32, F32],
     light: F32,
     shade: F32,
     lamps: F32,
@@ -74,6 +75,9 @@ def follow(
         ``(M, 5)``: turns a metre, turns at the lens, and amplitude in the logarithm of the density.
     eddies
         ``(E, 7)``: turns a metre, turns at the lens, and how far they carry water, metres.
+    ground
+        Heights of the floor, and their place, as `halocline.physics.floating.ground.Ground.from_lens` has
+        them.
     light
         Sun's and other daylight on matter by depth, ``(2, K, D)``.
     shade
@@ -115,7 +119,7 @@ def follow(
                 extinction[:count] = _ZERO
                 source[:, :count] = _ZERO
                 for body in range(len(bodies)):
-                    _densities(body, at, count, shapes, spans, waves, bodies, marks, home, density)
+                    _densities(body, at, count, shapes, spans, waves, bodies, ground, marks, home, density)
                     if lamps.size:
                         _lamps_between(at, count, lamps[spans[body, 4], :, row, column], by_lamps)
                     lit = seen, by_lamps
@@ -157,7 +161,7 @@ def _surface_at(ray: F32, lens: F32) -> np.float32:
 def _bounds(shape: F32, ray: F32) -> tuple[np.float32, np.float32]:
     """Return between which ranges a ray may be in a shape; nothing where the second is not the greater."""
     radius = shape[5]
-    if int(shape[1]) == LEVEL:
+    if int(shape[1]) == LEVEL or int(shape[1]) == ON_GROUND:
         rise = -ray[3]
         lowest, highest = shape[SHAPE_HEAD + 9] - radius, shape[SHAPE_HEAD + 10] + radius
         if abs(rise) < _TINY:
@@ -266,6 +270,7 @@ def _densities(
     spans: Ints,
     waves: F32,
     bodies: F32,
+    ground: tuple[F32, F32],
     marks: Ints,
     home: F32,
     density: F32,
@@ -289,11 +294,11 @@ def _densities(
     for number in range(spans[body, 0], spans[body, 1]):
         begin, end = max(marks[number, 0] - at, 0), min(marks[number, 1] - at, count)
         if end > begin:
-            _shaped(shapes[number], home[:, begin:end], density[:, begin:end])
+            _shaped(shapes[number], ground, home[:, begin:end], density[:, begin:end])
 
 
 @compiled
-def _shaped(shape: F32, home: F32, density: F32) -> None:
+def _shaped(shape: F32, ground: tuple[F32, F32], home: F32, density: F32) -> None:
     """Raise a body's density to that of one of its shapes, or add a puff to it."""
     kind = int(shape[1])
     clouds, dense = density[0], density[1]
@@ -306,6 +311,9 @@ def _shaped(shape: F32, home: F32, density: F32) -> None:
             inside = _within_ellipsoid(shape, home[0, k], home[1, k], home[2, k], clouds[k])
         elif kind == BOX:
             inside = _within_box(shape, home[0, k], home[1, k], home[2, k], clouds[k])
+        elif kind == ON_GROUND:
+            floor = _floor_below(ground[0], ground[1], home[0, k], home[1, k], home[2, k])
+            inside = _soft(shape[2] - (home[3, k] - floor), shape, clouds[k])
         else:
             inside = _within_level(shape, home[3, k], clouds[k])
         dense[k] = max(dense[k], shape[7] * inside * clouds[k])
@@ -374,6 +382,21 @@ def _within_level(shape: F32, height: np.float32, cloud: np.float32) -> np.float
     above = _soft(height - shape[SHAPE_HEAD + 9], shape, cloud)
     below = _soft(shape[SHAPE_HEAD + 10] - height, shape, cloud)
     value: np.float32 = above * below
+    return value
+
+
+@compiled
+def _floor_below(heights: F32, place: F32, x: np.float32, y: np.float32, z: np.float32) -> np.float32:
+    """Return the height of the floor straight below or above a place, over the lens."""
+    last = np.float32(len(heights) - 1)
+    right = (x * place[3] + y * place[4] + z * place[5] - place[0]) * place[2]
+    ahead = (x * place[6] + y * place[7] + z * place[8] - place[1]) * place[2]
+    right, ahead = min(max(right, _ZERO), last), min(max(ahead, _ZERO), last)
+    column, row = min(int(right), len(heights) - 2), min(int(ahead), len(heights) - 2)
+    across, down = right - np.float32(column), ahead - np.float32(row)
+    near = heights[row, column] + (heights[row, column + 1] - heights[row, column]) * across
+    far = heights[row + 1, column] + (heights[row + 1, column + 1] - heights[row + 1, column]) * across
+    value: np.float32 = near + (far - near) * down
     return value
 
 

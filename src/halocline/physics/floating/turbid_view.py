@@ -33,7 +33,6 @@ from halocline.physics.floating.turbid_loops import (
     BODY_HEAD,
     DEPTH,
     EVERY,
-    LEVEL,
     PUFF,
     TABLE_HEAD,
     follow,
@@ -296,6 +295,7 @@ class TurbidVolume:
             packed.spans,
             packed.waves,
             packed.eddies,
+            packed.ground,
             self._light,
             self._shade(rays),
             self._by_lamps(rays),
@@ -355,7 +355,7 @@ class BodiesInLight:
     def _about(self, lens_m: F64) -> tuple[F64, float]:
         """Return middle and radius of what the sun is to look at: all bodies, as far as they have an end."""
         shapes = [shape for body in self.bodies for shape in body.shapes]
-        if not shapes or any(shape.kind == LEVEL for shape in shapes):
+        if not shapes or any(shape.endless for shape in shapes):
             return lens_m, _SUN_RADIUS_M
         centres = np.array([shape.centre_m for shape in shapes])
         middle = 0.5 * (centres.min(axis=0) + centres.max(axis=0))
@@ -385,6 +385,7 @@ class BodiesInLight:
             packed.spans,
             packed.waves,
             packed.eddies,
+            packed.ground,
             np.zeros((2, bands, 2), np.float32),
             np.zeros((0, 0, 0, 0), np.float32),
             np.zeros((0, 0, 0, 0, 0), np.float32),
@@ -411,6 +412,7 @@ class _Packed:
     spans: np.ndarray[tuple[int, ...], np.dtype[np.int64]]
     waves: F32
     eddies: F32
+    ground: tuple[F32, F32]
 
     @classmethod
     def of(
@@ -438,6 +440,7 @@ class _Packed:
             np.array(spans, np.int64),
             np.array(waves, np.float32).reshape(-1, 5),
             _eddies(eddies, lens_m, time_s),
+            _ground(bodies, lens_m, up),
         )
 
     def bodies(self, path: LightPath) -> F32:
@@ -458,8 +461,9 @@ def asymmetries(bodies: Sequence[TurbidBody]) -> list[float]:
 
 def _row(shape: TurbidShape, body: int, lens_m: F64, up: F64, margin_m: float) -> tuple[float, ...]:
     """Return a shape's numbers, counted from the lens."""
-    if shape.kind == LEVEL:
-        bounding, centre, half = margin_m, shape.centre_m, shape.half_m - float(lens_m @ up)
+    if shape.endless:
+        bounding, half = margin_m, shape.half_m - float(lens_m @ up)
+        centre = np.array([shape.thickness_m, 0.0, 0.0])
     else:
         bounding = margin_m + 1.001 * shape.bounding_m
         centre, half = shape.centre_m - lens_m, shape.half_m
@@ -467,6 +471,15 @@ def _row(shape: TurbidShape, body: int, lens_m: F64, up: F64, margin_m: float) -
     edge = min(shape.above_floor_m, _FAR_FLOOR_M) if shape.kind == PUFF else shape.softness_m
     head = (body, shape.kind, *centre, bounding, edge, shape.strength)
     return (*head, *shape.axes.reshape(-1), *half)
+
+
+def _ground(bodies: Sequence[TurbidBody], lens_m: F64, up: F64) -> tuple[F32, F32]:
+    """Return the floor that bodies lie on, counted from the lens; a single cell where none does."""
+    for body in bodies:
+        for shape in body.shapes:
+            if shape.ground is not None:
+                return shape.ground.from_lens(lens_m, up)
+    return np.zeros((1, 1), np.float32), np.zeros(9, np.float32)
 
 
 def _eddies(flow: TurbulentFlow, lens_m: F64, time_s: float) -> F32:
@@ -488,6 +501,23 @@ def _daylight(path: LightPath, farthest_m: float) -> tuple[F32, F32]:
     return np.ascontiguousarray(light, np.float32), lens.astype(np.float32)
 
 
+def sight_m(path: LightPath) -> float:
+    """Return the range beyond which bodies are not followed closely in a water.
+
+    Parameters
+    ----------
+    path
+        The water.
+
+    Returns
+    -------
+    float
+        Metres, 100 at most.
+    """
+    clearest = float(path.bands.attenuation.min())
+    return min(_FARTHEST_M, path.remap.undone(_SIGHT_LENGTHS / max(clearest, 1e-6)))
+
+
 def ranges_for(bodies: Sequence[TurbidBody], lens_m: F64, path: LightPath) -> F64:
     """Return the ranges at which rays through bodies are tabled, metres, 0 first.
 
@@ -507,8 +537,7 @@ def ranges_for(bodies: Sequence[TurbidBody], lens_m: F64, path: LightPath) -> F6
     F64
         Ascending, ``(N,)``, N at least 3.
     """
-    clearest = float(path.bands.attenuation.min())
-    reach = min(_FARTHEST_M, path.remap.undone(_SIGHT_LENGTHS / max(clearest, 1e-6)))
+    reach = sight_m(path)
     spans = [_span(body, lens_m, path.up, reach) for body in bodies]
     reach = max([reach, *(end for _, end, _ in spans)])
     coarseness = 1.0
@@ -542,7 +571,7 @@ def _span(body: TurbidBody, lens_m: F64, up: F64, reach_m: float) -> tuple[float
 
 def _extent(shape: TurbidShape, lens_m: F64, up: F64, reach_m: float) -> tuple[float, float]:
     """Return between which ranges a shape may be met."""
-    if shape.kind == LEVEL:
+    if shape.endless:
         height = float(lens_m @ up)
         outside = max(shape.half_m[0] - height, height - shape.half_m[1], 0.0)
         return float(outside), reach_m
@@ -554,7 +583,7 @@ def _finest(shape: TurbidShape, body: TurbidBody) -> float:
     """Return steps that follow a shape's edge and the body's clouds, metres."""
     if shape.kind == PUFF:
         return max(0.02, min(_PUFF_STEP * float(shape.half_m.min()), 0.2 * _cloud_length(body)))
-    thick = shape.half_m[1] - shape.half_m[0] if shape.kind == LEVEL else 2.0 * float(shape.half_m.min())
+    thick = shape.half_m[1] - shape.half_m[0] if shape.endless else 2.0 * float(shape.half_m.min())
     edge = min(shape.softness_m, 0.5 * thick)
     return max(0.02, min(0.5 * edge, 0.2 * _cloud_length(body)))
 
