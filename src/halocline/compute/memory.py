@@ -5,8 +5,7 @@ hands large pieces back to the system at once and asks for them anew, and the sy
 them: measured on a full look at UHD, a third of all processor time.
 
 Python looks for rings of objects that hold each other and nobody else. Importing makes some hundred thousand
-objects that stay to the end, and it looks through them again and again, and twice more when it ends: measured
-on a small frame, a fifth of all processor time.
+objects that stay to the end, and it looks through them again and again, and twice more when the process ends.
 """
 
 from __future__ import annotations
@@ -47,12 +46,15 @@ def keep_freed_memory() -> bool:
 
 
 def hold_rings() -> None:
-    """Look for no rings of objects until `let_go_of_rings` is called, nor among what is left at the end.
-
-    What is in a ring when the process ends goes with it: files are to be closed by who opened them.
-    """
+    """Look for no rings of objects until `let_go_of_rings` is called, and only once at the end."""
     gc.disable()
-    atexit.register(gc.freeze)
+    atexit.register(_end)
+
+
+def _end() -> None:
+    """Leave to the interpreter the one look that it takes in any case: libraries tell of what stays."""
+    gc.unfreeze()
+    gc.disable()
 
 
 def let_go_of_rings() -> None:
