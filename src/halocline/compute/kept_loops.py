@@ -8,8 +8,10 @@ wants it, who builds those with it.
 
 from __future__ import annotations
 
+import gc
 import sys
-from collections.abc import Callable
+from collections.abc import Callable, Iterator
+from contextlib import contextmanager
 from typing import Any
 
 import numpy as np
@@ -101,7 +103,7 @@ def code_of(loop: Callable[..., Any], kinds: tuple[Kind, ...]) -> MadeCode | Non
     target.options.parse_as_flags(flags, function.targetoptions)
     flags.no_compile = True
     typing, context = target.typing_context, target.target_context
-    with global_compiler_lock:
+    with global_compiler_lock, _no_rubbish_looked_for():
         rtsys.initialize(context)
         library = _new_library(context.codegen(), loop.__qualname__)
         arguments = tuple(map(_type_of, kinds))
@@ -113,6 +115,18 @@ def code_of(loop: Callable[..., Any], kinds: tuple[Kind, ...]) -> MadeCode | Non
         parameters = context.call_conv.get_function_type(about.restype, about.argtypes).args[2:]
         needs, code = library.alone(about.llvm_func_name)
     return MadeCode(about.llvm_func_name, tuple(map(_handed_over, parameters)), returned, tuple(needs), code)
+
+
+@contextmanager
+def _no_rubbish_looked_for() -> Iterator[None]:
+    """Compiling makes many objects and hardly any rings of them: to look for those is a tenth of its time."""
+    looking = gc.isenabled()
+    gc.disable()
+    try:
+        yield
+    finally:
+        if looking:
+            gc.enable()
 
 
 def get_ready() -> None:

@@ -98,7 +98,8 @@ def _fit(nearness: F32, step: F32, radius: int, fit: F32, holds: U8, start: int)
                 _add(nearness[other], 1.0, np.float64(other - row), sums)
         else:
             _add(nearness[row - radius - 1], -1.0, -np.float64(radius), sums)
-            sums[2] -= sums[1]
+            for column in range(columns):
+                sums[2, column] -= sums[1, column]
             _add(nearness[row + radius], 1.0, np.float64(radius), sums)
         n = w = down = across = squares = 0.0
         for column in range(-radius, columns):

@@ -579,7 +579,8 @@ def _sum_shares(
     begin, held, surface = _ZERO, _ZERO, _index_of(seen, angle, apart, dark.size)
     for number in range(1, len(ranges)):
         if ranges[number - 1] >= end:
-            out[number] = out[number - 1]
+            for which in range(2):
+                out[number, which] = out[number - 1, which]
             continue
         t1 = ranges[number]
         finish = np.arctan2(t1 * sin, apart - t1 * cos)
