@@ -103,7 +103,7 @@ def give(
                 if covered:
                     for which in range(4):
                         _line(rays[which, band], y - first, start, step, nodes, lines[which])
-                    _behind(place, rest, open_for, lines, rates[band], back[:, :count])
+                    _behind(place[:count], rest, open_for, lines, rates[band], back)
                 _given(
                     light,
                     part[:count],
@@ -188,21 +188,23 @@ def _rest(s: F32, share: F32, depth: np.float32, longest: np.float32, place: F32
 def _behind(place: F32, rest: F32, open_for: np.float32, lines: F32, lost: np.float32, out: F32) -> None:
     """Write what open water beyond places brings to the lens, of both kinds of light, ``(2, n)``."""
     for kind in range(2):
-        rate = lines[2 * kind + 1]
-        _back(place, lines[2 * kind], rate, out[kind])
-        if _least(rate[: out.shape[1]]) * open_for < _ENDLESS:
-            _ended(rest, rate, out[kind])
+        # A row of its own: the compiler then knows that neighbours in it are neighbours in memory.
+        rate, light = lines[2 * kind + 1], out[kind, : place.size]
+        _back(place, lines[2 * kind], rate, light)
+        if _any_ends(rate[: place.size], open_for):
+            _ended(rest, rate, light)
         if lost != _ZERO:
-            for i in range(out.shape[1]):
-                out[kind, i] *= exponential(-(lost * place[i]))
+            for i in range(light.size):
+                light[i] *= exponential(-(lost * place[i]))
 
 
 @compiled
-def _least(values: F32) -> np.float32:
-    least: np.float32 = values[0]
-    for i in range(1, values.size):
-        least = min(least, values[i])
-    return least
+def _any_ends(rate: F32, open_for: np.float32) -> bool:
+    """Tell whether the water's light is still seen at a ray's end."""
+    found = False
+    for i in range(rate.size):
+        found |= rate[i] * open_for < _ENDLESS
+    return found
 
 
 @compiled
