@@ -43,9 +43,14 @@ from halocline.physics.floating.field import (
     patchiness,
     tumble,
 )
+from halocline.physics.floating.flow import turbulence
 from halocline.physics.floating.haze_loops import cloud_ratios
 from halocline.physics.floating.loops import rise
 from halocline.physics.floating.particles import DrawLimits, PowerLaw
+from halocline.physics.floating.turbid import TurbidBody, TurbidShape, density_waves
+from halocline.physics.floating.turbid_loops import ELLIPSOID
+from halocline.physics.floating.turbid_shade_loops import BodyMap, beam_depths
+from halocline.physics.floating.turbid_view import PackedBodies
 from halocline.physics.path import lamp_shadow_loops
 from halocline.physics.path.phase import henyey_greenstein, lobe_numbers
 from halocline.physics.sea.ray_volume import ShaftRays, ShaftSteps, ShaftWater
@@ -168,11 +173,43 @@ def merge_deep_samples() -> None:
     assert tidied(samples).counts.tolist() == [[3, 1]]
 
 
+def clouds_in_the_light() -> tuple[BodyMap, BodyMap]:
+    """Follow a few beams through a cloud and a slab in eddies; return maps of what clouds leave."""
+    waves = density_waves(1, "c", scale_m=2.0, variation=0.4, shift_m=np.zeros(3))
+    ball = TurbidShape(ELLIPSOID, np.array([0.3, -2.0, 0.2]), np.eye(3), np.full(3, 0.8), 0.5)
+    bodies = [
+        TurbidBody((shape,), 2.0, np.full(6, 0.5), 0.9, waves)
+        for shape in (ball, TurbidShape.level(-4.5, -4.0, 0.25))
+    ]
+    eddies = turbulence(1, "e", rms_speed_m_s=0.1, largest_m=2.0, smallest_m=1.0, modes=2)
+    packed = PackedBodies.of(bodies, np.zeros(3), np.array([0.0, 1.0, 0.0]), eddies, 0.3)
+    depths = np.empty((6, 2, 2), np.float32)
+    beam_depths(
+        randoms(3, 2, 2, least=-0.3, most=0.3),
+        np.array([0.0, -1.0, 0.0, 1.0, 1.0], np.float32),
+        np.linspace(0.0, 5.0, 21, dtype=np.float32),
+        np.array([0.0, 1.0, 0.0, 1e5, 1.0], np.float32),
+        packed.shapes,
+        packed.bodies(Builders.path())[:, :8].copy(),
+        packed.spans,
+        packed.waves,
+        packed.eddies,
+        packed.ground,
+        depths,
+    )
+    assert (depths[-1] > 0.5).all()
+    numbers = tuple(np.float32(number) for number in (0.3, -0.1, 2.0, -8.0, -8.0, 0.5))
+    levels = np.linspace(0.5, 9.0, 4, dtype=np.float32)
+    sun, sky = ((numbers, levels, randoms(4, 16, 16), randoms(4)) for _ in range(2))
+    return sun, sky
+
+
 def stand_in_the_light() -> None:
     """Shade a few view rays, and places in the water."""
     square = Square((-4.0, -4.0), 0.5, 16)
     things = Casters(randoms(2, 40, least=-2.0, most=2.0), randoms(40, most=1.5), randoms(40, most=1.0))
-    shade = Shade(things, ShadeWater(SunBeam(0.5, 0.3, 1.34), 0.2), square, square, 9.0)
+    water = ShadeWater(SunBeam(0.5, 0.3, 1.34), 0.2)
+    shade = Shade(things, water, square, square, 9.0, clouds_in_the_light())
     rays = np.stack([randoms(3, 4, least=-0.4, most=0.4), randoms(3, 4), -np.ones((3, 4), np.float32)])
     even = np.full((3, 3, 4), 0.4, np.float32)
     made = ShadeVolume(

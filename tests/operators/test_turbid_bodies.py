@@ -90,6 +90,12 @@ ROWS = {
     ),
     "bodies": Row(_ONE, (_BODY % "-0.2", _BODY % "0.4"), middle_of_change, "up"),
     "density": Row(_ONE, ("1.0", "0.2"), amount, "down"),
+    "shade_things": Row(
+        "[steps.downwelling]\n" + _ONE,
+        ("1.0", "0.0"),
+        brightness,
+        "up",
+    ),
     "self_shadow": Row(_ONE, ("1.0", "0.0"), brightness, "up"),
     "brightness": Row(_ONE, ("1.0", "3.0"), brightness, "up"),
     "current": Row(_ONE, (None, "[0.5, 0.0, 0.0]"), motion, "up"),

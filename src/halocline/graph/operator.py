@@ -24,6 +24,7 @@ from halocline._typing import F32
 from halocline.graph.planes import Plane
 from halocline.graph.shot import Shot
 from halocline.imaging.frame import Window
+from halocline.physics.floating.turbid_view import BodiesInLight
 from halocline.physics.path.transport import LightPath
 from halocline.quantities import Strict
 
@@ -283,6 +284,21 @@ class Operator(ABC, Generic[P, T]):
             Sentences; none unless an operator says otherwise.
         """
         return ()
+
+    def stands_in_light(self, shot: Shot) -> BodiesInLight | None:  # noqa: ARG002 - part of the protocol
+        """Return what it puts into the water that keeps light from all else.
+
+        Parameters
+        ----------
+        shot
+            The frame's surroundings, so far without any such.
+
+        Returns
+        -------
+        BodiesInLight | None
+            Nothing unless an operator says otherwise.
+        """
+        return None
 
     def of_other_frames(self, shot: Shot) -> tuple[str, ...]:  # noqa: ARG002 - part of the protocol
         """Return what a person should know of files that a step names and that tell nothing of this frame.

@@ -14,6 +14,7 @@ from halocline.imaging.camera_track import CameraTrack
 from halocline.imaging.frame import Frame, Window
 from halocline.imaging.motion import MotionVectors
 from halocline.imaging.sun_depth import SunView
+from halocline.physics.floating.turbid_view import BodiesInLight
 from halocline.physics.path.lamps import Lamp
 from halocline.physics.path.transport import LightPath, abeam
 from halocline.rgb import RGBSpace
@@ -59,6 +60,8 @@ class Shot:
         How the render's motion vectors are to be read; None where it is not said.
     shadow_softness
         How soft shadows are, over what is physical.
+    bodies
+        Bodies of turbid water, which keep light from all else.
     """
 
     frame: int
@@ -81,6 +84,7 @@ class Shot:
     subject_shaded: bool = False
     shadow_softness: float = 1.0
     motion: MotionVectors | None = None
+    bodies: tuple[BodiesInLight, ...] = ()
 
     @property
     def camera(self) -> Camera:

@@ -35,10 +35,11 @@ class DownwellingParameters(Strict):
 
 @dataclass(frozen=True)
 class _Shaded:
-    """What shades the subject, and the sun's share of the light that it loses."""
+    """What shades the subject, whether things do as well as bodies, and the sun's share of its light."""
 
     shade: WaterShade
     share: ByDepth
+    by_things: bool
 
     def left(self, shot: Shot, view: tuple[F32, F32, F32], range_m: F32) -> F32:
         """Return what of the light on surfaces is left, ``(K, *shape)``; ``view`` is that of `view`."""
@@ -47,7 +48,7 @@ class _Shaded:
         across, along = (np.float32(place) for place in self.shade.grid.axes.origin)
         depth = down * metres + np.float32(shot.path.camera_depth_m)
         at = ((x * metres + across).ravel(), (y * metres + along).ravel(), depth.ravel())
-        sun, sky = self.shade.light_along(*at).reshape(2, *range_m.shape)
+        sun, sky = self.shade.light_along(*at, things=self.by_things).reshape(2, *range_m.shape)
         left = self.share(depth)
         left *= sun - sky
         left += sky
@@ -88,12 +89,15 @@ class Downwelling(Operator[DownwellingParameters, _Shaded | None]):
     def idle(self, shot: Shot) -> bool:
         """With downwelling scaled away, nothing changes."""
         even = shot.path.downwelling_scale == 0.0 and shot.path.daylight_level == 1.0
-        return even and not (shot.shadows and shot.subject_shaded)
+        return even and not (shot.shadows and (shot.subject_shaded or shot.bodies))
 
     def prepare(self, shot: Shot) -> _Shaded | None:
         """Find what shades the subject, if anything is to."""
-        shade = water_shade(shot) if shot.subject_shaded else None
-        return None if shade is None else _Shaded(shade, sunlit_by_depth(shot.path))
+        # A render has the shadows of its own things, and none of bodies.
+        shade = water_shade(shot) if shot.subject_shaded or shot.bodies else None
+        if shade is None:
+            return None
+        return _Shaded(shade, sunlit_by_depth(shot.path), by_things=shot.subject_shaded)
 
     def apply(self, planes: Planes, tile: Tile, shot: Shot, prepared: _Shaded | None) -> Planes:
         """Light the subject by its depth."""

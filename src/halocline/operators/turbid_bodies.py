@@ -9,6 +9,7 @@ Place it after ``veiling_light``, and before particles and bubbles.
 
 from __future__ import annotations
 
+from dataclasses import replace
 from typing import Annotated, ClassVar
 
 import numpy as np
@@ -23,10 +24,17 @@ from halocline.operators.shared.seen_ground import seen_ground
 from halocline.operators.shared.view_rays import ray_spacing, spaced_rays
 from halocline.operators.shared.wake_parameters import off_their_frames
 from halocline.operators.shared.water_shade import scene_shade, water_shade
-from halocline.physics.floating.flow import Current, turbulence
+from halocline.physics.floating.flow import Current, TurbulentFlow, turbulence
 from halocline.physics.floating.ground import Ground
 from halocline.physics.floating.turbid import TurbidBody
-from halocline.physics.floating.turbid_view import SurfacesSeen, TurbidRays, TurbidVolume, sight_m
+from halocline.physics.floating.turbid_light import unturned
+from halocline.physics.floating.turbid_view import (
+    BodiesInLight,
+    SurfacesSeen,
+    TurbidRays,
+    TurbidVolume,
+    sight_m,
+)
 from halocline.quantities import Angle, Distance, Period, Ratio, Share, Strict
 
 # A surface this many attenuation lengths away is hardly seen; what is farther than this has no end, metres.
@@ -52,6 +60,9 @@ class TurbidBodiesParameters(Strict):
     self_shadow
         Art: how much of the sun's and of lamps' light bodies keep from what lies behind in them; 1 is
         physical.
+    shade_things
+        Art: how dense bodies are where they keep daylight and lamps' light from the subject, from the water
+        and from what else floats in it; 1 is physical, 0 throws no shade. ``light.shadows`` turns it off too.
     current
         Steady drift of the water, m/s, world axes. Clouds drift through a body that has always been there;
         one that ``begins`` goes along. Give it one value for a shot: it is multiplied by time.
@@ -71,6 +82,7 @@ class TurbidBodiesParameters(Strict):
     density: Ratio = 1.0
     brightness: Ratio = 1.0
     self_shadow: Share = 1.0
+    shade_things: Ratio = 1.0
     current: Vector = (0.0, 0.0, 0.0)
     surge: Vector = (0.0, 0.0, 0.0)
     surge_period: Period = 8.0
@@ -99,7 +111,10 @@ class TurbidBodies(Operator[TurbidBodiesParameters, TurbidVolume | None]):
     nothing_at: ClassVar = {"density": 0.0}
     stage = Stage.FLOATING
     layer = "bodies"
-    uses = frozenset({"light.lamps", "light.reference_depth"})
+    uses = frozenset({"light.lamps", "light.reference_depth", "light.shadows"})
+    otherwise_since: ClassVar = {
+        2: "clouds of sand and silt shade the subject and the water (shade_things = 0 is as before)"
+    }
 
     def planes(self) -> PlaneUse:
         """Read light, what the water threw in of it, and geometry; write light, and what it adds to that."""
@@ -145,22 +160,15 @@ class TurbidBodies(Operator[TurbidBodiesParameters, TurbidVolume | None]):
         bodies = self._bodies(shot, self._ground(shot))
         if not bodies:
             return None
-        shade = scene_shade(water_shade(shot))
+        # What bodies keep from themselves they tell by rays of their own.
+        shade = scene_shade(water_shade(shot), bodies=False)
         spacing = ray_spacing(shot.camera, shot.display_window, p.rays)
         directions = spaced_rays(shot.camera, np.eye(3), window, spacing)
-        eddies = turbulence(
-            shot.seed,
-            "turbid bodies",
-            rms_speed_m_s=p.turbulence,
-            largest_m=p.turbulence_scale,
-            smallest_m=p.turbulence_scale / _EDDY_SPREAD,
-            modes=8,
-        )
         return TurbidVolume(
             bodies,
             TurbidRays(directions, spacing, shot.camera.position_m),
             shot.path,
-            eddies=eddies,
+            eddies=self._eddies(shot),
             time_s=shot.time_s,
             shade=None if shade is None else shade.light,
             lamps=shot.lamps,
@@ -187,6 +195,28 @@ class TurbidBodies(Operator[TurbidBodiesParameters, TurbidVolume | None]):
         written = {"bands": laid.light, "alpha": laid.alpha}
         more = {"far_light": laid.far_light, "body_light": laid.thrown, "body_alpha": laid.covered}
         return written | {name: plane for name, plane in more.items() if plane is not None}
+
+    def stands_in_light(self, shot: Shot) -> BodiesInLight | None:
+        """Return the bodies as light meets them."""
+        dense = self.parameters.shade_things
+        if dense == 0.0:
+            return None
+        bodies = [unturned(body) for body in self._bodies(shot, self._ground(shot))]
+        if not bodies:
+            return None
+        bodies = [replace(body, extinction_per_m=dense * body.extinction_per_m) for body in bodies]
+        return BodiesInLight(bodies, shot.path, self._eddies(shot), shot.time_s)
+
+    def _eddies(self, shot: Shot) -> TurbulentFlow:
+        p = self.parameters
+        return turbulence(
+            shot.seed,
+            "turbid bodies",
+            rms_speed_m_s=p.turbulence,
+            largest_m=p.turbulence_scale,
+            smallest_m=p.turbulence_scale / _EDDY_SPREAD,
+            modes=8,
+        )
 
     def _bodies(self, shot: Shot, ground: Ground | None) -> list[TurbidBody]:
         p = self.parameters

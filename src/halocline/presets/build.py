@@ -84,7 +84,7 @@ def make_shot(
     _refuse_unknown_origins(look)
     camera = track.at(frame)
     path, sea_level = _water_around(look, preset, camera, rig, space)
-    return Shot(
+    shot = Shot(
         frame=frame,
         fps=look.sequence.frames_per_second,
         track=track,
@@ -105,6 +105,18 @@ def make_shot(
         shadow_softness=look.light.shadow_softness,
         motion=motion_vectors(look),
     )
+    return _with_bodies(shot, look)
+
+
+def _with_bodies(shot: Shot, look: Look) -> Shot:
+    """Return a frame's surroundings with what steps put into the water that keeps light from others."""
+    alone = replace(shot, bodies=())
+    found = []
+    for step in look.graph.steps:
+        bodies = step.operator.stands_in_light(replace(alone, step=step.name))
+        if bodies is not None and not step.acting.idle(alone):
+            found.append(bodies)
+    return replace(shot, bodies=tuple(found))
 
 
 def motion_vectors(look: Look) -> MotionVectors | None:
@@ -147,7 +159,7 @@ def shot_of_part(part: PartOfPicture, whole: Shot) -> Shot:
     look, camera = part.look, whole.camera
     _refuse_unknown_origins(look)
     path, sea_level = _water_around(look, part.preset, camera, whole.rig, whole.space)
-    return replace(
+    shot = replace(
         whole,
         path=path,
         sea_level_m=sea_level,
@@ -157,6 +169,7 @@ def shot_of_part(part: PartOfPicture, whole: Shot) -> Shot:
         subject_shaded=look.light.subject_shaded,
         shadow_softness=look.light.shadow_softness,
     )
+    return _with_bodies(shot, look)
 
 
 def _refuse_unknown_origins(look: Look) -> None:

@@ -32,6 +32,8 @@ from halocline.operators.shared.surface_light import (
 )
 from halocline.operators.shared.view_rays import ray_spacing, spaced_rays
 from halocline.physics.floating.particles_as_seen import SceneShade
+from halocline.physics.floating.turbid_shade import BodyShade
+from halocline.physics.floating.turbid_shade_loops import BodyMap
 from halocline.physics.path.light_shares import light_shares, sky_share_of_scalar
 from halocline.physics.path.transport import LightPath
 from halocline.physics.sea.light_field import window_start
@@ -203,6 +205,9 @@ _UNSEEN = (
 )
 
 
+_NO_THINGS = Casters(np.zeros((2, 0), np.float32), *np.zeros((2, 0), np.float32))
+
+
 @dataclass(frozen=True, eq=False)
 class WaterShade:
     """The shade of one frame.
@@ -268,26 +273,32 @@ class WaterShade:
         lay_shade(gain.reshape(3, -1), self.weights, out.reshape(len(out), -1))
         return out
 
-    def light_at(self, points_m: F64) -> F32:
-        """Return what is left of sun and sky at world points ``(n, 3)``, ``(2, n)``."""
+    def light_at(self, points_m: F64, *, bodies: bool = True) -> F32:
+        """Return what is left of sun and sky at world points ``(n, 3)``, ``(2, n)``; see `light_along`."""
         axes = self.grid.axes
         places = (points_m @ axes.x, points_m @ axes.y, self.shot.depth_below_surface_m(points_m))
-        return self.light_along(*(np.asarray(place, np.float32) for place in places))
+        return self.light_along(*(np.asarray(place, np.float32) for place in places), bodies=bodies)
 
-    def light_along(self, x: F32, y: F32, depth_m: F32) -> F32:
-        """Return what is left of sun and sky at places along the level axes and depths, ``(2, n)``."""
+    def light_along(self, x: F32, y: F32, depth_m: F32, *, things: bool = True, bodies: bool = True) -> F32:
+        """Return what is left of sun and sky at places along the level axes and depths, ``(2, n)``.
+
+        By things, by turbid bodies, or by both.
+        """
         out = np.empty((2, x.size), np.float32)
-        light_at_places(*loop_maps(self.shade, in_water=False), x, y, depth_m, out)
+        maps = loop_maps(self.shade, in_water=False, things=things, bodies=bodies)
+        light_at_places(*maps, x, y, depth_m, out)
         return out
 
 
-def scene_shade(shade: WaterShade | None) -> SceneShade | None:
+def scene_shade(shade: WaterShade | None, *, bodies: bool = True) -> SceneShade | None:
     """Return a shade as what floats in the water takes it.
 
     Parameters
     ----------
     shade
         The shade of a frame, if it has one.
+    bodies
+        Whether turbid bodies are in it at places.
 
     Returns
     -------
@@ -299,7 +310,7 @@ def scene_shade(shade: WaterShade | None) -> SceneShade | None:
     through_the_window = sky_share_of_scalar(shade.shot.path)
 
     def light(points_m: F64) -> F64:
-        sun, sky = shade.light_at(points_m).astype(np.float64)
+        sun, sky = shade.light_at(points_m, bodies=bodies).astype(np.float64)
         # Of the light that is not the sun's, things overhead hide what comes from the sky.
         return np.stack([sun, 1.0 - through_the_window * (1.0 - sky)], axis=1)
 
@@ -352,7 +363,8 @@ def water_shade(shot: Shot, *, softness: float = 1.0) -> WaterShade | None:
     WaterShade | None
         The same object as long as anybody holds it.
     """
-    if not shot.shadows or (shot.surfaces is None and shot.sun_view is None):
+    casts = shot.surfaces is not None or shot.sun_view is not None or bool(shot.bodies)
+    if not shot.shadows or not casts:
         return None
     return _SHADES.at(shot, softness)
 
@@ -431,7 +443,7 @@ class _SharedShades:
 
     def at(self, shot: Shot, softness: float) -> WaterShade | None:
         # A shade keeps the shot's picture, water and cameras alive: the identities cannot be others'.
-        alive = (shot.surfaces, shot.sun_view, shot.path, shot.track)
+        alive = (shot.surfaces, shot.sun_view, shot.path, shot.track, shot.bodies)
         softness *= shot.shadow_softness
         key = (*map(id, alive), shot.frame, shot.display_window, shot.data_window, shot.sea.wind, softness)
         with self._lock:
@@ -450,7 +462,8 @@ def _made(shot: Shot, softness: float) -> WaterShade | None:
     axes = LevelAxes.of(shot)
     if shot.sun_view is not None:
         return shade_below(shot, casters_of_sun(shot, shot.sun_view, axes), softness)
-    assert shot.surfaces is not None
+    if shot.surfaces is None:
+        return shade_below(shot, _NO_THINGS, softness)
     return shade_below(shot, casters_seen(shot, shot.surfaces, axes), softness)
 
 
@@ -474,7 +487,7 @@ def shade_below(shot: Shot, casters: Casters, softness: float) -> WaterShade | N
     path, grid = shot.path, RayGrid.of(shot, _RAYS)
     far = veil_reach_m(path)
     shade = _shade(shot, casters, grid.axes, far, softness)
-    if shade.is_none:
+    if shade.is_none and shade.bodies is None:
         return None
     rays = ShaftRays(grid.directions, grid.axes.origin, path.camera_depth_m)
     steps = ShaftSteps.reaching(max(far, 2.0 * _FIRST_STEP_M * _STEPS), first_m=_FIRST_STEP_M, count=_STEPS)
@@ -505,4 +518,15 @@ def _shade(shot: Shot, casters: Casters, axes: LevelAxes, far_m: float, softness
         return Square(window_start((x, y), step, count), step, count)
 
     deepest = path.camera_depth_m + far_m
-    return Shade(casters, water, square(beam.drift, _SUN_POINTS), square(np.zeros(2), _SKY_POINTS), deepest)
+    squares = square(beam.drift, _SUN_POINTS), square(np.zeros(2), _SKY_POINTS)
+    return Shade(casters, water, *squares, deepest, _shade_of_bodies(shot, water, axes, deepest))
+
+
+def _shade_of_bodies(
+    shot: Shot, water: ShadeWater, axes: LevelAxes, deepest_m: float
+) -> tuple[BodyMap, BodyMap] | None:
+    """Return what turbid bodies leave of sun and sky."""
+    if not shot.bodies:
+        return None
+    world = np.stack([axes.x, axes.y, shot.path.up])
+    return BodyShade(shot.bodies, water, world, shot.camera.position_m, deepest_m).maps

@@ -15,9 +15,11 @@
 - `ground`: the floor as heights, from what is seen of it (Ground, cell_for, ground_below)
 - `turbid`: clouds that stand somewhere (TurbidBody, TurbidShape, albedo_of, density_waves, extinction_inside,
   grown)
-- `turbid_light`: what clouds keep from sun and lamps inside themselves
+- `turbid_light`: what clouds keep from sun and lamps inside themselves (unturned)
+- `turbid_shade`: what clouds keep from sun and sky beyond them (BodyShade)
 - `sediment`: what is kicked up from the floor (Grains, Throwing, ThrowingTrack, puffs)
-- `turbid_view`: the same as a lens sees them (SurfacesSeen, TurbidRays, TurbidVolume, sight_m)
+- `turbid_view`: the same as a lens sees them (BodiesInLight, SurfacesSeen, TurbidRays, TurbidVolume,
+  sight_m)
 - `living`: what glows by itself (FORGET, Flash, Shutter, Stirred, StirringTrack, flashing, glow_in_bands)
 - `living_view`: how that is seen, and what it lights (GlowBalls, GlowTable, glow_along, seen_glowing,
   wake_balls)
@@ -28,4 +30,5 @@
 - `loops`: compiled loops of particles
 - `haze_loops`: those of haze (lay_haze)
 - `turbid_loops`: those of clouds (BOX, ELLIPSOID)
+- `turbid_shade_loops`: those of their shade (BodyMap, left_by_bodies, rung_at)
 """

@@ -101,7 +101,7 @@ def follow(
         for column in range(rays.shape[2]):
             ray, table, falls = rays[:, row, column], out[row, :, :, column], veil_rates[:, row, column]
             table[:] = _ZERO
-            first, last = _met(ray, metres[0], lens, shapes, marks)
+            first, last = ranges_met(ray, metres[0], lens, shapes, marks)
             if last <= first:
                 continue
             _shortened(ray, metres[1], lens, optical)
@@ -112,14 +112,14 @@ def follow(
                 end = min(at + _CHUNK, last)
                 part = metres[0, at : end + 1]
                 count = part.size
-                _carried_back(ray, part, lens, eddies, home)
+                carried_back(ray, part, lens, eddies, home)
                 _lit(ray, part, lens, light, seen)
                 if shade.size:
                     _shaded(at, count, shade[:, row, column], seen)
                 extinction[:count] = _ZERO
                 source[:, :count] = _ZERO
                 for body in range(len(bodies)):
-                    _densities(body, at, count, shapes, spans, waves, bodies, ground, marks, home, density)
+                    densities(body, at, count, shapes, spans, waves, bodies, ground, marks, home, density)
                     if lamps.size:
                         _lamps_between(at, count, lamps[spans[body, 4], :, row, column], by_lamps)
                     lit = seen, by_lamps
@@ -131,7 +131,7 @@ def follow(
 
 
 @compiled
-def _met(ray: F32, metres: F32, lens: F32, shapes: F32, marks: Ints) -> tuple[int, int]:
+def ranges_met(ray: F32, metres: F32, lens: F32, shapes: F32, marks: Ints) -> tuple[int, int]:
     """Write which ranges lie in each shape's bounds; return ranges of the table that hold them all."""
     least, most = metres.size, 0
     surface = _surface_at(ray, lens)
@@ -183,7 +183,7 @@ def _bounds(shape: F32, ray: F32) -> tuple[np.float32, np.float32]:
 
 
 @compiled
-def _carried_back(ray: F32, metres: F32, lens: F32, eddies: F32, home: F32) -> None:
+def carried_back(ray: F32, metres: F32, lens: F32, eddies: F32, home: F32) -> None:
     """Write where the water at each range came from, and its height above the lens there."""
     count = metres.size
     # Rows of their own: the compiler then knows that neighbours in them are neighbours in memory.
@@ -262,7 +262,7 @@ def _within(body: int, at: int, count: int, spans: Ints, marks: Ints) -> tuple[i
 
 
 @compiled
-def _densities(
+def densities(
     body: int,
     at: int,
     count: int,
@@ -476,7 +476,7 @@ def _summed(
     left = exponential(-depth)
     _told(first // EVERY, depth, extinction[0], sums, table)
     for k in range(metres.size - 1):
-        grown = _thickness(metres, extinction, k // 2 * 2, k % 2)
+        grown = thickness(metres, extinction, k // 2 * 2, k % 2)
         then = left * exponential(-grown)
         _step(k, grown, left, then, optical, extinction, source, rates, veil_rates, sums)
         depth, left = depth + grown, then
@@ -510,7 +510,7 @@ def _beyond(first: int, depth: np.float32, optical: F32, veil_rates: F32, sums: 
 
 
 @compiled
-def _thickness(metres: F32, extinction: F32, k: int, half: int) -> np.float32:
+def thickness(metres: F32, extinction: F32, k: int, half: int) -> np.float32:
     """Return the optical depth of the first or second half of three ranges."""
     near, middle, far = extinction[k], extinction[k + 1], extinction[k + 2]
     if half == 1:

@@ -168,7 +168,7 @@ class TurbidVolume:
         self._sun_light = hiding.from_sun(rays.lens_m) if self_shadow > 0.0 else None
         self._self_shadow = self_shadow
         self._lamp_light = [hiding.from_lamp(lamp) if self_shadow > 0.0 else None for lamp in lamps]
-        self._packed = _Packed.of(bodies, rays.lens_m, path.up, eddies, time_s)
+        self._packed = PackedBodies.of(bodies, rays.lens_m, path.up, eddies, time_s)
         self.nodes = ranges_for(bodies, rays.lens_m, path)
         steps = np.diff(self.nodes)[:, None] * (np.arange(EVERY) / EVERY)
         metres = np.append((self.nodes[:-1, None] + steps).reshape(-1), self.nodes[-1])
@@ -366,7 +366,7 @@ class BodiesInLight:
     def _seen_from(self, rays: LightRays) -> LightInBodies | None:
         if not self.bodies:
             return None
-        packed = _Packed.of(self.bodies, rays.from_m, self.path.up, self.eddies, self.time_s)
+        packed = PackedBodies.of(self.bodies, rays.from_m, self.path.up, self.eddies, self.time_s)
         nodes = _close_ranges(self.bodies, rays.from_m, self.path.up)
         steps = np.diff(nodes)[:, None] * (np.arange(EVERY) / EVERY)
         metres = np.append((nodes[:-1, None] + steps).reshape(-1), nodes[-1]).astype(np.float32)
@@ -404,7 +404,7 @@ def _close_ranges(bodies: Sequence[TurbidBody], from_m: F64, up: F64) -> F64:
 
 
 @dataclass(frozen=True)
-class _Packed:
+class PackedBodies:
     """Bodies as the loops take them, see `halocline.physics.floating.turbid_loops.follow`."""
 
     of_bodies: tuple[TurbidBody, ...]
@@ -417,7 +417,7 @@ class _Packed:
     @classmethod
     def of(
         cls, bodies: Sequence[TurbidBody], lens_m: F64, up: F64, eddies: TurbulentFlow, time_s: float
-    ) -> _Packed:
+    ) -> PackedBodies:
         shapes: list[tuple[float, ...]] = []
         waves: list[tuple[float, ...]] = []
         spans: list[tuple[int, int, int, int, int]] = []
@@ -565,7 +565,7 @@ def _placed(spans: Sequence[tuple[float, float, float]], reach_m: float, coarsen
 def _span(body: TurbidBody, lens_m: F64, up: F64, reach_m: float) -> tuple[float, float, float]:
     """Return between which ranges a body may be met, and steps that follow it, metres."""
     extents = [_extent(shape, lens_m, up, reach_m) for shape in body.shapes]
-    finest = min(_finest(shape, body) for shape in body.shapes)
+    finest = min(finest_step(shape, body) for shape in body.shapes)
     return min(begin for begin, _ in extents), max(end for _, end in extents), finest
 
 
@@ -579,7 +579,7 @@ def _extent(shape: TurbidShape, lens_m: F64, up: F64, reach_m: float) -> tuple[f
     return max(away - radius, 0.0), away + radius
 
 
-def _finest(shape: TurbidShape, body: TurbidBody) -> float:
+def finest_step(shape: TurbidShape, body: TurbidBody) -> float:
     """Return steps that follow a shape's edge and the body's clouds, metres."""
     if shape.kind == PUFF:
         return max(0.02, min(_PUFF_STEP * float(shape.half_m.min()), 0.2 * _cloud_length(body)))

@@ -9,7 +9,8 @@
 - `light_lookup`: compiled loops of it
 - `ray_volume`: anything along view rays (ShaftRays, ShaftSteps, ShaftWater)
 - `shafts`: that light along them (ShaftVolume)
-- `shade`: what things keep from sun and sky (Casters, Shade, ShadeWater, Square, fades_out)
+- `shade`: what things keep from sun and sky (Casters, Shade, ShadeWater, Square, blurred,
+  fades_out)
 - `shade_loops`: compiled loops of it (lay_shade, light_at_places, loop_maps)
 - `shade_volume`: what that leaves of the veil (RayShares, ShadeVolume, ThingsAhead)
 """

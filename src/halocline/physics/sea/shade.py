@@ -23,6 +23,7 @@ import numpy as np
 
 from halocline._typing import F32, F64
 from halocline.compute.threads import in_parallel
+from halocline.physics.floating.turbid_shade_loops import BodyMap
 from halocline.physics.sea.surface import SunBeam
 
 # Depths at which the light is laid out. A shadow that has come no farther than from one to the next is hard.
@@ -184,6 +185,8 @@ class Shade:
         Where light is asked for: along the beam, and upright.
     deepest_m
         To which depth.
+    bodies
+        What turbid bodies leave of the sun and of the sky; see `halocline.physics.floating.turbid_shade`.
     """
 
     casters: Casters
@@ -191,6 +194,7 @@ class Shade:
     square: Square
     sky_square: Square
     deepest_m: float
+    bodies: tuple[BodyMap, BodyMap] | None = None
 
     @cached_property
     def sun(self) -> ShadeMap:
@@ -215,7 +219,7 @@ class Shade:
 
     @property
     def is_none(self) -> bool:
-        """Whether nothing casts here."""
+        """Whether no thing casts here; bodies may."""
         return not (self.sun.cover.any() or self.sky.cover.any())
 
 
@@ -234,6 +238,9 @@ def _mapped(
 ) -> ShadeMap:
     """Lay out the light below casters; ``blurs`` gives shares of it and how wide each is, by the way."""
     top, cover = _uppermost(casters, square, drift)
+    if not cover.any():
+        # Nobody looks at it where no thing lies higher.
+        return ShadeMap(square, drift, top, cover, depths_m, np.ones((2, 2, 2), np.float32))
     light = np.ones((depths_m.size, square.count, square.count), np.float32)
     highest = float(top.min())
 
@@ -247,11 +254,10 @@ def _mapped(
             group = cover * weight
             for share, spread in blurs(share_of_way * depth):
                 if share > 1e-3:
-                    light[number] -= np.float32(share) * _blurred(group, spread / square.step_m)
+                    light[number] -= np.float32(share) * blurred(group, spread / square.step_m)
         np.maximum(light[number], np.float32(0.0), out=light[number])
 
-    if cover.any():
-        in_parallel(lay, range(depths_m.size))
+    in_parallel(lay, range(depths_m.size))
     return ShadeMap(square, drift, top, cover, depths_m, light)
 
 
@@ -269,8 +275,25 @@ def _groups(way: F64) -> Iterator[tuple[float, F32]]:
             yield share, weight
 
 
-def _blurred(cover: F32, spread_cells: float) -> F32:
-    """Blur a map; light comes in from outside the square, where nothing is known to stand."""
+def blurred(cover: F32, spread_cells: float, *, outside: bool = True) -> F32:
+    """Return a map blurred by so many cells.
+
+    Parameters
+    ----------
+    cover
+        What is dark, ``(count, count)``.
+    spread_cells
+        Standard deviation.
+    outside
+        Whether light comes in from outside the square, where nothing is known to stand; else it is there as
+        along the edges.
+
+    Returns
+    -------
+    F32
+        The same shape.
+    """
+    border = cv2.BORDER_CONSTANT if outside else cv2.BORDER_REPLICATE
     if spread_cells < 0.2:
         return cover
     halvings = max(0, math.floor(math.log2(max(spread_cells, 1.0) / _FINEST_BLUR_CELLS)))
@@ -279,7 +302,7 @@ def _blurred(cover: F32, spread_cells: float) -> F32:
     if halvings > 0:
         small = cv2.resize(cover, (size, size), interpolation=cv2.INTER_AREA)  # type: ignore[assignment]
     spread = spread_cells / 2**halvings
-    small = cv2.GaussianBlur(small, (0, 0), spread, borderType=cv2.BORDER_CONSTANT)  # type: ignore[assignment]
+    small = cv2.GaussianBlur(small, (0, 0), spread, borderType=border)  # type: ignore[assignment]
     if halvings == 0:
         return small
     return cv2.resize(small, cover.shape, interpolation=cv2.INTER_LINEAR)  # type: ignore[return-value]

@@ -6,6 +6,7 @@ import numpy as np
 
 from halocline._typing import F32
 from halocline.compute.compiled import compiled
+from halocline.physics.floating.turbid_shade_loops import NO_BODIES, BodyMap, left_by_bodies, rung_at
 from halocline.physics.sea.shade import Shade, ShadeMap
 
 _ZERO, _ONE, _TWO, _TINY = (np.float32(number) for number in (0.0, 1.0, 2.0, 1e-30))
@@ -15,19 +16,21 @@ _CLEAR_CELLS, _WATER_CELLS = 1.5, 0.25
 # Over this share of a map's side, along its edges, shade comes and goes.
 _FADE = np.float32(8.0)
 
-# Drift, grid, and where hard shadows begin; depths; light at them; uppermost things and what they keep.
-Map = tuple[tuple[np.float32, ...], F32, F32, F32, F32]
-# Stands in for a map where there is no shade, and is never looked at.
+# Drift, grid, and where hard shadows begin; depths; light at them; uppermost things and what they keep; and
+# what turbid bodies leave.
+Map = tuple[tuple[np.float32, ...], F32, F32, F32, F32, BodyMap]
+# Stands in for a map where no thing casts.
 NO_MAP: Map = (
-    (_ZERO, _ZERO, _ONE, _ZERO, _ZERO, _ONE, _ZERO),
+    (_ZERO, _ZERO, _ONE, _ZERO, _ZERO, _ONE, np.float32(np.inf)),
     np.ones(2, np.float32),
     np.ones((2, 2, 2), np.float32),
     np.ones((2, 2), np.float32),
     np.ones((2, 2), np.float32),
+    NO_BODIES,
 )
 
 
-def loop_map(made: ShadeMap, *, in_water: bool) -> Map:
+def loop_map(made: ShadeMap, *, in_water: bool, bodies: BodyMap = NO_BODIES) -> Map:
     """Return a map as the loops take it.
 
     Parameters
@@ -36,6 +39,8 @@ def loop_map(made: ShadeMap, *, in_water: bool) -> Map:
         The light of the sun or the sky below things.
     in_water
         Whether it is asked for places that are on no thing.
+    bodies
+        What turbid bodies leave of it.
 
     Returns
     -------
@@ -45,10 +50,10 @@ def loop_map(made: ShadeMap, *, in_water: bool) -> Map:
     drift_x, drift_y = (np.float32(along) for along in made.drift)
     clear = np.float32((_WATER_CELLS if in_water else _CLEAR_CELLS) * made.square.step_m)
     numbers = (drift_x, drift_y, *made.square.numbers(), clear, np.float32(made.top_m.min()))
-    return numbers, made.depths_m, made.light, made.top_m, made.cover
+    return numbers, made.depths_m, made.light, made.top_m, made.cover, bodies
 
 
-def loop_maps(shade: Shade, *, in_water: bool) -> tuple[Map, Map]:
+def loop_maps(shade: Shade, *, in_water: bool, things: bool = True, bodies: bool = True) -> tuple[Map, Map]:
     """Return sun and sky as the loops take them; see `loop_map`.
 
     Parameters
@@ -57,29 +62,29 @@ def loop_maps(shade: Shade, *, in_water: bool) -> tuple[Map, Map]:
         The shade of one frame.
     in_water
         See `loop_map`.
+    things, bodies
+        Whether things cast, and turbid bodies do.
 
     Returns
     -------
     tuple[Map, Map]
         The sun's and the sky's.
     """
-    return loop_map(shade.sun, in_water=in_water), loop_map(shade.sky, in_water=in_water)
-
-
-@compiled
-def rung_at(depths_m: F32, depth: np.float32, rung: int) -> int:
-    """Return which two of the depths a depth lies between: the first of them; ``rung`` is where to begin."""
-    while rung < depths_m.size - 2 and depth >= depths_m[rung + 1]:
-        rung += 1
-    while rung > 0 and depth < depths_m[rung]:
-        rung -= 1
-    return rung
+    sun = sky = NO_BODIES
+    if bodies and shade.bodies is not None:
+        sun, sky = shade.bodies
+    if not things:
+        return (*NO_MAP[:5], sun), (*NO_MAP[:5], sky)
+    return (
+        loop_map(shade.sun, in_water=in_water, bodies=sun),
+        loop_map(shade.sky, in_water=in_water, bodies=sky),
+    )
 
 
 @compiled
 def light_left(shade: Map, x: np.float32, y: np.float32, depth: np.float32, rung: int) -> np.float32:
-    """Return the share of a light that reaches a place, 0 to 1; see `rung_at`."""
-    numbers, depths_m, light, top, cover = shade
+    """Return the share of a light that things let reach a place, 0 to 1; see `rung_at`."""
+    numbers, depths_m, light, top, cover, _ = shade
     drift_x, drift_y, per_m, first_x, first_y, clear, highest = numbers
     if depth <= highest:
         return _ONE
@@ -127,11 +132,13 @@ def light_at_places(sun: Map, sky: Map, x: F32, y: F32, depth: F32, out: F32) ->
     out
         ``(2, n)``, 0 to 1.
     """
-    rung = 0
+    rung = among = 0
     for i in range(x.size):
-        rung = rung_at(sun[1], depth[i], rung)
+        rung, among = rung_at(sun[1], depth[i], rung), rung_at(sun[5][1], depth[i], among)
         out[0, i] = light_left(sun, x[i], y[i], depth[i], rung)
+        out[0, i] *= left_by_bodies(sun[5], x[i], y[i], depth[i], among)
         out[1, i] = light_left(sky, x[i], y[i], depth[i], rung)
+        out[1, i] *= left_by_bodies(sky[5], x[i], y[i], depth[i], among)
 
 
 @compiled
@@ -208,7 +215,7 @@ def shade_along_rays(
             taken_0 = taken_1 = taken_2 = _ZERO
             even_0 = even_1 = even_2 = _TINY
             left_0 = left_1 = left_2 = _ONE
-            rung = 0
+            rung = among = 0
             for step in range(edges.size - 1):
                 # Of a step that a thing cuts short, what lies before that is meant.
                 middle = (edges[step] + cut_short(edges[step], edges[step + 1], cover, ends)) / _TWO
@@ -223,6 +230,9 @@ def shade_along_rays(
                         hidden = seen_ahead(ahead[0], ends, middle, row, column)
                         no_sky += straight * (hidden - no_sky)
                         no_sun = _ONE - thrown_aside(_ONE - no_sun, sun_ahead * hidden)
+                    among = rung_at(sun[5][1], depth, among)
+                    no_sun = _ONE - (_ONE - no_sun) * left_by_bodies(sun[5], at_x, at_y, depth, among)
+                    no_sky = _ONE - (_ONE - no_sky) * left_by_bodies(sky[5], at_x, at_y, depth, among)
                     weight = abs(left_0 - then_0)
                     even_0 += weight
                     taken_0 += weight * (

@@ -36,6 +36,7 @@ from numpy.typing import NDArray
 from halocline._typing import F32
 from halocline.compute.compiled import compiled
 from halocline.compute.made_once import MadeOnce
+from halocline.physics.floating.turbid_shade_loops import left_by_bodies, rung_at
 from halocline.physics.sea.light_field import CausticField, window_start
 from halocline.physics.sea.ray_volume import RayVolume, ShaftRays, ShaftSteps, ShaftWater
 from halocline.physics.sea.shade import Shade
@@ -44,8 +45,7 @@ from halocline.physics.sea.shade_loops import (
     Map,
     cut_short,
     light_left,
-    loop_map,
-    rung_at,
+    loop_maps,
     seen_ahead,
     thrown_aside,
 )
@@ -117,7 +117,7 @@ class ShaftVolume(RayVolume):
             self.rays.even_to_m,
             *self.rays.origin,
         )
-        sun = NO_MAP if self.shade is None else loop_map(self.shade.sun, in_water=True)
+        sun = NO_MAP if self.shade is None else loop_maps(self.shade, in_water=True)[0]
         things, sun_ahead = self._ahead
         _integrate(
             directions,
@@ -181,7 +181,7 @@ def _integrate(
             more_0 = more_1 = more_2 = _ZERO
             all_0 = all_1 = all_2 = _TINY
             left_0 = left_1 = left_2 = _ONE
-            rung = shade_rung = 0
+            rung = shade_rung = among = 0
             for step in range(levels.size):
                 middle = _HALF * (edges[step] + cut_short(edges[step], edges[step + 1], cover, ends))
                 depth = lens_m + down * middle
@@ -203,7 +203,8 @@ def _integrate(
                     if sun_ahead > _ZERO:
                         hidden = seen_ahead(masks, ends, middle, row, column)
                         left = thrown_aside(left, sun_ahead * hidden)
-                    change *= left
+                    among = rung_at(sun[5][1], depth, among)
+                    change *= left * left_by_bodies(sun[5], at_x, at_y, depth, among)
                 # The veil of this step: exp(-k t) at its start minus at its end, over k, which cancels.
                 then_0, then_1, then_2 = ray[step + 1, 0], ray[step + 1, 1], ray[step + 1, 2]
                 if depth > _ZERO:

@@ -1,0 +1,200 @@
+"""The loops of `halocline.physics.floating.turbid_shade`: bodies along beams, and what they leave."""
+
+from __future__ import annotations
+
+import numpy as np
+from numpy.typing import NDArray
+
+from halocline._typing import F32
+from halocline.compute.compiled import compiled
+from halocline.physics.floating.turbid_loops import (
+    EVERY,
+    LEVEL,
+    ON_GROUND,
+    SHAPE_HEAD,
+    carried_back,
+    densities,
+    ranges_met,
+    thickness,
+)
+
+Ints = NDArray[np.int64]
+
+# Drift, grid and where it begins; depths; light at them; and what it is far aside.
+BodyMap = tuple[tuple[np.float32, ...], F32, F32, F32]
+
+_ZERO, _ONE, _TWO, _THREE = (np.float32(number) for number in (0.0, 1.0, 2.0, 3.0))
+# Over this share of a map's side, along its edges, its light goes over to that far aside.
+_FADE = np.float32(8.0)
+# Stands in for a map where there are no bodies.
+NO_BODIES: BodyMap = (
+    (_ZERO, _ZERO, _ONE, _ZERO, _ZERO, np.float32(np.inf)),
+    np.ones(2, np.float32),
+    np.ones((2, 2, 2), np.float32),
+    np.ones(2, np.float32),
+)
+
+
+@compiled
+def beam_depths(
+    starts: F32,
+    ray: F32,
+    metres: F32,
+    lens: F32,
+    shapes: F32,
+    bodies: F32,
+    spans: Ints,
+    waves: F32,
+    eddies: F32,
+    ground: tuple[F32, F32],
+    out: F32,
+) -> None:
+    """Write the optical depth of bodies along parallel beams, at every fourth of some ranges.
+
+    Parameters
+    ----------
+    starts
+        Where beams begin, counted from where shapes are, ``(3, rows, columns)``.
+    ray
+        Their unit direction, its downward component, and 1, ``(5,)``.
+    metres
+        ``(EVERY (N - 1) + 1,)``: ranges along them from 0, in even steps from one of the table to the next.
+    lens, shapes, bodies, spans, waves, eddies, ground
+        As `halocline.physics.floating.turbid_loops.follow` takes them.
+    out
+        ``(N, rows, columns)``.
+    """
+    home, density = np.empty((4, metres.size), np.float32), np.empty((2, metres.size), np.float32)
+    extinction, marks = np.empty(metres.size, np.float32), np.empty((len(shapes), 2), np.int64)
+    moved, phased, carried = shapes.copy(), waves.copy(), eddies.copy()
+    heights, place = ground[0], ground[1].copy()
+    for row in range(starts.shape[1]):
+        for column in range(starts.shape[2]):
+            depths = out[:, row, column]
+            depths[:] = _ZERO
+            _seen_from(
+                starts[:, row, column],
+                lens,
+                (shapes, waves, eddies, ground[1]),
+                (moved, phased, carried, place),
+            )
+            first, last = ranges_met(ray, metres, lens, moved, marks)
+            if last <= first:
+                continue
+            part, count = metres[first : last + 1], last - first + 1
+            carried_back(ray, part, lens, carried, home)
+            extinction[:count] = _ZERO
+            for body in range(len(bodies)):
+                density[1, :count] = _ZERO
+                densities(
+                    body, first, count, moved, spans, phased, bodies, (heights, place), marks, home, density
+                )
+                for k in range(count):
+                    extinction[k] += bodies[body, 0] * density[1, k]
+            depth = _ZERO
+            for k in range(count - 1):
+                if k % EVERY == 0:
+                    depths[(first + k) // EVERY] = depth
+                depth += thickness(part, extinction, k // 2 * 2, k % 2)
+            for node in range(last // EVERY, depths.size):
+                depths[node] = depth
+
+
+@compiled
+def _seen_from(
+    start: F32, lens: F32, given: tuple[F32, F32, F32, F32], found: tuple[F32, F32, F32, F32]
+) -> None:
+    """Write shapes, clouds, eddies and the ground's place as they are counted from another place."""
+    x, y, z = start[0], start[1], start[2]
+    raised = x * lens[0] + y * lens[1] + z * lens[2]
+    shapes, waves, eddies, ground = given
+    moved, phased, carried, place = found
+    for side in range(2):
+        at = 3 + 3 * side
+        place[side] = ground[side] - (ground[at] * x + ground[at + 1] * y + ground[at + 2] * z)
+    for number in range(len(shapes)):
+        kind = int(shapes[number, 1])
+        if kind in (LEVEL, ON_GROUND):
+            for end in (SHAPE_HEAD + 9, SHAPE_HEAD + 10):
+                moved[number, end] = shapes[number, end] - raised
+            # What lies on the ground has its thickness there, above heights over the lens.
+            moved[number, 2] = shapes[number, 2] - raised
+        else:
+            moved[number, 2], moved[number, 3] = shapes[number, 2] - x, shapes[number, 3] - y
+            moved[number, 4] = shapes[number, 4] - z
+    for number in range(len(waves)):
+        phased[number, 3] = waves[number, 3] + (
+            waves[number, 0] * x + waves[number, 1] * y + waves[number, 2] * z
+        )
+    for number in range(len(eddies)):
+        carried[number, 3] = eddies[number, 3] + (
+            eddies[number, 0] * x + eddies[number, 1] * y + eddies[number, 2] * z
+        )
+
+
+@compiled
+def rung_at(depths_m: F32, depth: np.float32, rung: int) -> int:
+    """Return which two of the depths a depth lies between.
+
+    Parameters
+    ----------
+    depths_m
+        Rising, two at least, metres.
+    depth
+        Metres.
+    rung
+        Where to begin to look.
+
+    Returns
+    -------
+    int
+        The first of the two; the last two where it lies deeper than all.
+    """
+    while rung < depths_m.size - 2 and depth >= depths_m[rung + 1]:
+        rung += 1
+    while rung > 0 and depth < depths_m[rung]:
+        rung -= 1
+    return rung
+
+
+@compiled
+def left_by_bodies(bodies: BodyMap, x: np.float32, y: np.float32, depth: np.float32, rung: int) -> np.float32:
+    """Return the share of a light that bodies leave at a place.
+
+    Parameters
+    ----------
+    bodies
+        Their map.
+    x, y, depth
+        Along the level axes and below the surface, metres.
+    rung
+        Of the map's depths, see `rung_at`.
+
+    Returns
+    -------
+    np.float32
+        0 to 1.
+    """
+    numbers, depths_m, light, aside = bodies
+    drift_x, drift_y, per_m, first_x, first_y, top = numbers
+    if depth <= top:
+        return _ONE
+    below = min((depth - depths_m[rung]) / (depths_m[rung + 1] - depths_m[rung]), _ONE)
+    points = light.shape[1]
+    most = np.float32(points - 1)
+    column, row = (x - depth * drift_x) * per_m - first_x, (y - depth * drift_y) * per_m - first_y
+    far: np.float32 = aside[rung] + below * (aside[rung + 1] - aside[rung])
+    inwards = min(column, most - column, row, most - row) * (_FADE / most)
+    if inwards <= _ZERO:
+        return far
+    i, j = min(int(column), points - 2), min(int(row), points - 2)
+    right, lower = column - np.float32(i), row - np.float32(j)
+    left: np.float32 = _ZERO
+    for corner in range(4):
+        at_x, at_y = i + (corner & 1), j + (corner >> 1)
+        share = (right if corner & 1 else _ONE - right) * (lower if corner >> 1 else _ONE - lower)
+        here = light[rung, at_y, at_x]
+        left += share * (here + below * (light[rung + 1, at_y, at_x] - here))
+    if inwards < _ONE:
+        return far + (left - far) * (inwards * inwards * (_THREE - _TWO * inwards))
+    return left

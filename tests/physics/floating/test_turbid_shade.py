@@ -1,0 +1,166 @@
+"""The shade of turbid bodies, held to marches of their definition in float64 along sun and vertical."""
+
+from __future__ import annotations
+
+import math
+from dataclasses import replace
+
+import numpy as np
+import pytest
+from tests.conftest import UP, Builders
+from tests.physics.floating.test_turbid import (
+    EDDIES,
+    LENS,
+    SPOTS,
+    WINDOW,
+    body_of,
+    extinction,
+    placed,
+    seen_floor,
+    uneven,
+)
+
+from halocline._typing import F32, F64
+from halocline.compute.threads import at_most
+from halocline.operators.shared.body_parameters import PlacedBody
+from halocline.physics.floating.flow import STILL, Current
+from halocline.physics.floating.turbid import TurbidBody
+from halocline.physics.floating.turbid_light import unturned
+from halocline.physics.floating.turbid_shade import BodyShade
+from halocline.physics.floating.turbid_view import BodiesInLight
+from halocline.physics.path.transport import LightPath
+from halocline.physics.sea.shade import Casters, Shade, ShadeWater, Square
+from halocline.physics.sea.shade_loops import light_at_places, loop_maps
+from halocline.physics.sea.surface import SunBeam
+
+# Two level axes of the world, and up.
+AXES = np.array([[0.0, 0.0, -1.0], [-1.0, 0.0, 0.0], UP])
+TIME_S, DEEPEST_M = 1001 / 24, 14.0
+NO_THINGS = Casters(np.zeros((2, 0), np.float32), *np.zeros((2, 0), np.float32))
+
+
+def shade(path: LightPath, *bodies: TurbidBody, softness: float = 0.0, scattering: float = 0.0) -> BodyShade:
+    water = ShadeWater(SunBeam(0.6, 0.0, 1.34), scattering, softness=softness)
+    stand = BodiesInLight([unturned(body) for body in bodies], path, EDDIES, TIME_S)
+    return BodyShade((stand,), water, AXES, LENS, DEEPEST_M)
+
+
+def left_at(made: BodyShade, points: F64) -> F32:
+    """Return what is left of sun and sky at world points, ``(2, n)``."""
+    square = Square((0.0, 0.0), 1.0, 16)
+    whole = Shade(NO_THINGS, made.water, square, square, DEEPEST_M, made.maps)
+    sea = LENS @ UP + made.bodies[0].path.camera_depth_m
+    x, y = (np.asarray(points @ axis, np.float32) for axis in AXES[:2])
+    out = np.empty((2, len(points)), np.float32)
+    light_at_places(*loop_maps(whole, in_water=False), x, y, (sea - points @ UP).astype(np.float32), out)
+    return out
+
+
+def marched(body: TurbidBody, point: F64, travel: F64, *, length: float = 16.0) -> float:
+    """Return what a body leaves of a beam at a point."""
+    way = np.linspace(point - length * travel, point, 4001)
+    dense = extinction(body, way, EDDIES, TIME_S)
+    # What is turned by little only is not lost: 1 - w g of all, w' = w (1 - g) / (1 - w g), g = .9.
+    similar = float(body.albedo.mean())
+    w = similar / (0.1 + 0.9 * similar)
+    return math.exp(-(1.0 - 0.9 * w) * float(np.trapezoid(dense, dx=length / 4000)))
+
+
+@pytest.mark.parametrize("kind", [*sorted(SPOTS), "sediment"])
+def test_sun_and_sky_past_a_body_are_within_two_percent_of_a_march(build: Builders, kind: str) -> None:
+    path, wide = build.path(), kind in ("slab", "floor")
+    body = body_of(build, placed(kind, clumping=0.4, clump_scale=5.0 if wide else 2.0))
+    body = replace(body, extinction_per_m=12.0 if kind == "plume" else 4.0)
+    made = shade(path, body)
+    middle = np.array([0.3, -1.2, -5.0]) if wide else body.shapes[-2 if kind == "plume" else 0].centre_m
+    points = middle + np.random.default_rng(3).uniform(-0.7, 0.7, (24, 3))
+    if kind == "sediment":
+        # What lies below the floor is not lit.
+        points[:, 1] = np.maximum(points[:, 1], -0.55)
+    else:
+        points[8:16] += np.linspace(1.0, 2.5, 8)[:, None] * path.sun_travel
+        points[16:] -= np.array([0.0, 2.0, 0.0])
+    found = left_at(made, points)
+    met = 0
+    for row, travel in enumerate((path.sun_travel, -UP)):
+        for number, point in enumerate(points):
+            expected = marched(body, point, travel)
+            # In it the next depths of the map are as far off as its clouds are long.
+            assert found[row, number] == pytest.approx(expected, abs=0.04 if number < 8 else 0.02)
+            met += expected < 0.9
+    assert met >= 5
+    above = middle[None] + np.array([[0.0, 4.0, 0.0]])
+    assert left_at(made, above)[0] == pytest.approx(1.0, abs=1e-3)
+
+
+def test_a_layer_on_an_uneven_floor_shades_it_as_by_a_march(build: Builders) -> None:
+    path = build.path()
+    layer = placed("floor", floor="found", thickness=1.2, softness=0.5, clumping=0.0)
+    assert isinstance(layer, PlacedBody)
+    shot = build.shot(WINDOW)
+    body = layer.body(shot, Current(), density=1.0, brightness=1.0, stir_m_s=0.0, ground=seen_floor())
+    assert body is not None
+    body = replace(body, extinction_per_m=4.0)
+    made = shade(path, body)
+    places = np.random.default_rng(5).uniform((-2.0, 0.0, -7.0), (2.0, 0.0, -4.0), (12, 3))
+    places[:, 1] = uneven(places[:, 0], places[:, 2]) + 0.02
+    found = left_at(made, places)
+    for row, travel in enumerate((path.sun_travel, -UP)):
+        expected = [marched(body, place, travel) for place in places]
+        assert max(expected) < 0.9
+        # The floor itself is found within some centimetres.
+        np.testing.assert_allclose(found[row], expected, atol=0.04)
+
+
+def test_far_aside_a_slab_shades_as_within_the_map(build: Builders) -> None:
+    path = build.path()
+    even = body_of(build, placed("slab", lowest=-1.0, highest=1.0, softness=0.2, clumping=0.0))
+    even = replace(even, extinction_per_m=2.0)
+    made = shade(path, even)
+    points = np.array([[0.0, -3.0, -5.0], [28.0, -3.0, 5.0], [5.0, -3.0, -80.0]])
+    # Eddies bend the slab's edges and hardly its thickness.
+    slant = 1.0 / float(-path.sun_travel @ UP)
+    similar = float(even.albedo.mean())
+    lost = 0.1 / (0.1 + 0.9 * similar)
+    for number, way in enumerate((slant, 1.0)):
+        # A smooth step holds half of its softness at either edge.
+        expected = math.exp(-2.0 * lost * way * (2.0 - 0.2))
+        np.testing.assert_allclose(left_at(made, points)[number], expected, atol=0.02)
+
+
+def test_a_shadow_softens_below_and_keeps_what_it_takes(build: Builders) -> None:
+    path = build.path()
+    cloud = replace(body_of(build, placed("ellipsoid", clumping=0.0)), extinction_per_m=12.0)
+    hard, soft = shade(path, cloud), shade(path, cloud, softness=1.0, scattering=0.3)
+    (_, depths, dark, _), (_, _, light, _) = hard.sun, soft.sun
+    side = [made.sun[0][2] for made in (hard, soft)]
+    taken = [
+        (1.0 - plane).sum(axis=(1, 2)) / per_m**2 for plane, per_m in zip((dark, light), side, strict=True)
+    ]
+    np.testing.assert_allclose(taken[1][8:], taken[0][8:], rtol=0.03)
+    # Its deepest grows lighter with the way, the sky's sooner than the sun's.
+    assert (np.diff(light[-8:].min(axis=(1, 2))) > 0.0).all()
+    assert soft.sky[2][-4:].min() > light[-4:].min()
+    assert light[-1].min() > dark[-1].min() + 0.05
+    assert depths[-1] == pytest.approx(DEEPEST_M)
+
+
+def test_bodies_of_two_steps_shade_together_with_the_same_bits_for_any_threads(build: Builders) -> None:
+    path = build.path()
+    one, other = (body_of(build, placed(kind, clumping=0.5)) for kind in ("ellipsoid", "slab"))
+    point = np.array([[0.3, -2.2, -5.0]])
+    both = BodyShade(
+        tuple(BodiesInLight([unturned(body)], path, STILL, 0.0) for body in (one, other)),
+        ShadeWater(SunBeam(0.6, 0.0, 1.34), 0.0, softness=0.0),
+        AXES,
+        LENS,
+        DEEPEST_M,
+    )
+    alone = [replace(both, bodies=(each,)) for each in both.bodies]
+    apart = left_at(alone[0], point) * left_at(alone[1], point)
+    np.testing.assert_allclose(left_at(both, point), apart, atol=0.02)
+    with at_most(1):
+        single = replace(both).sun
+    with at_most(3):
+        several = replace(both).sun
+    assert np.array_equal(single[2], several[2])
