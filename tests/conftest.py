@@ -71,27 +71,14 @@ def pytest_addoption(parser: pytest.Parser) -> None:
     )
 
 
-# These compile nearly every loop. In one process, loops are compiled once and others load them from disk; in
-# two at a time each would be compiled twice.
-COMPILING = {
-    "tests/compute/test_loops_as_python.py",
-    "tests/operators/test_laws.py",
-    "tests/operators/test_limits.py",
-    "tests/presets/test_every_key.py",
-}
-
-
 @pytest.hookimpl(optionalhook=True)
 def pytest_xdist_make_scheduler(config: pytest.Config, log: Any) -> Any:
-    """Give pytest-xdist's processes a file at a time, and the files that compile most to one of them."""
+    """Give pytest-xdist's processes a file at a time, in an order of our own."""
     if config.getvalue("dist") != "loadfile":
         return None
-    from xdist.scheduler import LoadFileScheduling
+    from tests.order import Order
 
-    made: Any = LoadFileScheduling(config, log)
-    file_of = made._split_scope
-    made._split_scope = lambda test: "compiling" if file_of(test) in COMPILING else file_of(test)
-    return made
+    return Order(config, log)
 
 
 @pytest.hookimpl(optionalhook=True)
