@@ -8,6 +8,7 @@ from __future__ import annotations
 import math
 from collections.abc import Callable, Mapping
 from dataclasses import dataclass, field, replace
+from functools import lru_cache
 from typing import Any, Literal
 
 import numpy as np
@@ -80,31 +81,7 @@ class Seen:
         )
 
     def planes(self, frame: int = FRAME, *, far_m: float = 12.0) -> dict[str, F32]:
-        shape = WINDOW.shape
-        range_m = np.tile(np.geomspace(0.8, 12.0, shape[1]).astype(np.float32), (shape[0], 1))
-        range_m[:, -1] = far_m
-        range_m[:, :8] *= np.float32(0.5)
-        if self.up:
-            range_m[...] = np.inf
-        normal = np.zeros((3, *shape), np.float32)
-        normal[0], normal[1] = 0.5, 0.866
-        light = np.where(np.isfinite(range_m), self.light()[0], 0.0).astype(np.float32)
-        planes = {
-            "rgb": np.ascontiguousarray(np.broadcast_to(light, (3, *shape))),
-            "light.key": np.ascontiguousarray(np.broadcast_to(0.5 * light, (3, *shape))),
-            "matte.arch": (np.arange(shape[1]) < 12).astype(np.float32) * np.ones(shape, np.float32),
-            "alpha": np.isfinite(range_m).astype(np.float32),
-            "range": range_m,
-            "normal": normal,
-        }
-        if not self.normals:
-            # The upper part drops away, for what is found by depth alone.
-            del planes["normal"]
-            range_m[:10] *= np.float32(1.5)
-        picture = Frame(planes, WINDOW, WINDOW)
-        shot = replace(self.shot(frame), surfaces=picture)
-        look = self.preset.at(frame)
-        return named_planes(look, shot, picture, Evaluation(1), ("rgb", "alpha"))[0]
+        return _planes(self, frame, far_m)
 
     def rgb(self, frame: int = FRAME) -> F32:
         return self.planes(frame)["rgb"]
@@ -120,6 +97,39 @@ class Seen:
         else:
             plane = np.where(np.arange(columns) % 4 < 2, 0.18, 0.18 * self.stripes)
         return np.ascontiguousarray(np.broadcast_to(plane, (3, rows, columns)), np.float32)
+
+
+# Many keys of an operator are moved from the same picture.
+@lru_cache(maxsize=64)
+def _planes(seen: Seen, frame: int, far_m: float) -> dict[str, F32]:
+    shape = WINDOW.shape
+    range_m = np.tile(np.geomspace(0.8, 12.0, shape[1]).astype(np.float32), (shape[0], 1))
+    range_m[:, -1] = far_m
+    range_m[:, :8] *= np.float32(0.5)
+    if seen.up:
+        range_m[...] = np.inf
+    normal = np.zeros((3, *shape), np.float32)
+    normal[0], normal[1] = 0.5, 0.866
+    light = np.where(np.isfinite(range_m), seen.light()[0], 0.0).astype(np.float32)
+    planes = {
+        "rgb": np.ascontiguousarray(np.broadcast_to(light, (3, *shape))),
+        "light.key": np.ascontiguousarray(np.broadcast_to(0.5 * light, (3, *shape))),
+        "matte.arch": (np.arange(shape[1]) < 12).astype(np.float32) * np.ones(shape, np.float32),
+        "alpha": np.isfinite(range_m).astype(np.float32),
+        "range": range_m,
+        "normal": normal,
+    }
+    if not seen.normals:
+        # The upper part drops away, for what is found by depth alone.
+        del planes["normal"]
+        range_m[:10] *= np.float32(1.5)
+    picture = Frame(planes, WINDOW, WINDOW)
+    shot = replace(seen.shot(frame), surfaces=picture)
+    look = seen.preset.at(frame)
+    made = named_planes(look, shot, picture, Evaluation(1), ("rgb", "alpha"))[0]
+    for plane in made.values():
+        plane.flags.writeable = False
+    return made
 
 
 Measure = Callable[[Seen], float]
@@ -236,7 +246,7 @@ def apart_from(text: str) -> Callable[[Seen], float]:
     """How far the picture is from that of another preset on the same scene."""
 
     def measure(seen: Seen) -> float:
-        other = replace(seen, preset=preset_from_text("format = 1\n" + _joined(WATER + text)))
+        other = replace(seen, preset=_preset("format = 1\n" + _joined(WATER + text)))
         return float(np.abs(seen.rgb() - other.rgb()).mean())
 
     return measure
@@ -346,7 +356,12 @@ def seen_with(row: Row, key: str, value: str | None) -> Seen:
     """The row's preset with the key at a value."""
     base = "" if key.startswith("water.") else WATER
     settings = [] if value is None else [f"{key}={value}"]
-    return Seen(preset_from_text("format = 1\n" + _joined(base + row.text), settings))
+    return Seen(_preset("format = 1\n" + _joined(base + row.text), *settings))
+
+
+@lru_cache(maxsize=64)
+def _preset(text: str, *settings: str) -> Preset:
+    return preset_from_text(text, settings)
 
 
 def _joined(text: str) -> str:
