@@ -99,7 +99,7 @@ def test_looking_up_at_a_slab_under_a_sky_the_water_before_it_is_dark(c: str, bu
     )
     veil, kept = left(open_water, build)
     traced = float(under["radiance"])
-    # The light of some 20 times as much veil is gone; what is left is right within half of itself.
-    assert kept < 0.06
+    # The light of some 15 times as much veil is gone; what is left is right within half of itself.
+    assert kept < 0.08
     assert traced / 1.5 < veil * kept < traced * 1.5
-    assert abs(veil * kept - traced) < 0.012 * float(open_water["radiance"])
+    assert abs(veil * kept - traced) < 0.015 * float(open_water["radiance"])

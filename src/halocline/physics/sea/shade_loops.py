@@ -10,6 +10,8 @@ from halocline.physics.floating.turbid_shade_loops import NO_BODIES, BodyMap, le
 from halocline.physics.sea.shade import Shade, ShadeMap
 
 _ZERO, _ONE, _TWO, _TINY = (np.float32(number) for number in (0.0, 1.0, 2.0, 1e-30))
+# A thing that hides less than this of the light about a ray is not looked for.
+_SEEN = np.float32(1e-3)
 # A hard shadow begins this many cells below its thing: for things, so that none shades itself, and for the
 # water before them.
 _CLEAR_CELLS, _WATER_CELLS = 1.5, 0.25
@@ -176,6 +178,46 @@ def cut_short(first: np.float32, last: np.float32, cover: np.float32, ends: np.f
 
 
 @compiled
+def _fill(
+    directions: F32,
+    origin: tuple[np.float32, ...],
+    edges: F32,
+    sky: Map,
+    straight: np.float32,
+    ahead: tuple[F32, F32, F32],
+    ray: F32,
+    place: tuple[int, int],
+    filled: F32,
+) -> None:
+    """Write how bright a thing ahead is at each step, for the water before it: as a share of no thing there.
+
+    From the thing, which is black, to the lens: a step keeps of it what it keeps of all light, and adds what
+    it turns, which is less the more the thing hides of the sky there.
+    """
+    row, column = place
+    x, y, down = directions[0, row, column], directions[1, row, column], directions[2, row, column]
+    ends, bright, rung = ahead[2][row, column], _ZERO, 0
+    filled[:] = _ZERO
+    if ahead[0][0, row, column] <= _SEEN:
+        return
+    for step in range(edges.size - 2, -1, -1):
+        middle = (edges[step] + min(edges[step + 1], ends)) / _TWO
+        depth = origin[2] + down * middle
+        if edges[step] >= ends or depth <= _ZERO:
+            continue
+        rung = rung_at(sky[1], depth, rung)
+        no_sky = _ONE - light_left(sky, origin[0] + x * middle, origin[1] + y * middle, depth, rung)
+        hidden = seen_ahead(ahead[0], ends, middle, row, column) * (_ONE - bright)
+        no_sky += straight * (hidden - no_sky)
+        # Of the light at this step's start, what came through it.
+        kept = ray[step + 1, 1] / max(ray[step, 1], _TINY)
+        if edges[step + 1] > ends:
+            kept = kept ** ((ends - edges[step]) / (edges[step + 1] - edges[step]))
+        bright = kept * bright + (_ONE - min(kept, _ONE)) * (_ONE - no_sky)
+        filled[step] = bright
+
+
+@compiled
 def shade_along_rays(
     directions: F32,
     origin: tuple[np.float32, ...],
@@ -183,7 +225,7 @@ def shade_along_rays(
     sun: Map,
     sky: Map,
     shares: tuple[F32, F32, F32, F32],
-    ahead: tuple[F32, F32],
+    ahead: tuple[F32, F32, F32],
     block: F32,
 ) -> None:
     """Turn what is left of the veil at each step's end into the share of it that shade leaves, ray by ray.
@@ -202,16 +244,20 @@ def shade_along_rays(
         Of each channel's veil, what is the sun's and the sky's, ``(3, rows, columns)`` each; and of the
         sky's and of the sun's, what comes from ahead, ``(rows, columns)`` each.
     ahead
-        See `seen_ahead`: ``(masks, rows, columns)``, and how far away what they show is, ``(rows, columns)``.
+        See `seen_ahead`: ``(masks, rows, columns)`` for the sky's light and for the sun's, and how far away
+        what they show is, ``(rows, columns)``.
     block
         ``(rows, columns, steps + 1, 3)``, what is left in, the share out.
     """
     lens_x, lens_y, lens_m = origin
+    filled = np.zeros(edges.size, np.float32)
     for row in range(directions.shape[1]):
         for column in range(directions.shape[2]):
             x, y, down = directions[0, row, column], directions[1, row, column], directions[2, row, column]
             ray, straight, sun_ahead = block[row, column], shares[2][row, column], shares[3][row, column]
-            cover, ends = ahead[0][ahead[0].shape[0] - 1, row, column], ahead[1][row, column]
+            cover, ends = ahead[0][ahead[0].shape[0] - 1, row, column], ahead[2][row, column]
+            if straight > _ZERO:
+                _fill(directions, origin, edges, sky, straight, ahead, ray, (row, column), filled)
             taken_0 = taken_1 = taken_2 = _ZERO
             even_0 = even_1 = even_2 = _TINY
             left_0 = left_1 = left_2 = _ONE
@@ -227,8 +273,11 @@ def shade_along_rays(
                     no_sun = _ONE - light_left(sun, at_x, at_y, depth, rung)
                     no_sky = _ONE - light_left(sky, at_x, at_y, depth, rung)
                     if straight > _ZERO or sun_ahead > _ZERO:
-                        hidden = seen_ahead(ahead[0], ends, middle, row, column)
-                        no_sky += straight * (hidden - no_sky)
+                        wide = seen_ahead(ahead[0], ends, middle, row, column) * (_ONE - filled[step])
+                        hidden = seen_ahead(ahead[1], ends, middle, row, column)
+                        # What the sun's glow leaves of the sky's lies as near about it.
+                        wide += sun_ahead * shares[0][1, row, column] * (hidden - wide)
+                        no_sky += straight * (wide - no_sky)
                         no_sun = _ONE - thrown_aside(_ONE - no_sun, sun_ahead * hidden)
                     among = rung_at(sun[5][1], depth, among)
                     no_sun = _ONE - (_ONE - no_sun) * left_by_bodies(sun[5], at_x, at_y, depth, among)

@@ -8,13 +8,17 @@ about, and comes from all around:
 
 V is that of `halocline.physics.sea.shade`. Looking up, most of the sky's light in a ray was turned but
 little: it comes from what the ray itself leads to, so that a thing seen there hides it. D is then what the
-thing leaves of a lobe about the ray, and elsewhere that of the sky as a whole. So it is of the sun's light
+thing leaves of a lobe about the ray, and elsewhere that of the sky as a whole. The lobe has the wide skirts
+of water's scattering: a third of what is turned by less than 25 degrees comes from more than 9 aside, past a
+thing that looks as large. And the thing's own direction is not black, for the water before it is lit: of the
+light from there what that sends comes nonetheless. So it is of the sun's light
 where a ray leads to the sun: what still comes into the shadow was thrown aside on its way, and a thing that
 stands before the sun and all about it hides where such light would have come from.
 """
 
 from __future__ import annotations
 
+import math
 from dataclasses import dataclass
 
 import cv2
@@ -25,8 +29,10 @@ from halocline.physics.sea.ray_volume import RayVolume, ShaftRays, ShaftSteps, S
 from halocline.physics.sea.shade import Shade
 from halocline.physics.sea.shade_loops import loop_maps, shade_along_rays
 
-# Standard deviation of a normal lobe half of which lies within 5.6 degrees, as half of what a lobe of
-# asymmetry .924 turns by less than 25 degrees.
+# Shares and standard deviations of normal lobes that have together as much within 2, 5.6 and 13 degrees, .11,
+# .56 and .83, as a lobe of asymmetry .924 of what it turns by less than 25 degrees.
+_SKY_LOBES = ((0.65, math.radians(3.2)), (0.35, math.radians(11.0)))
+# Light of the sun that was thrown aside comes from nearer about it.
 _LOBE_RAD = 0.083
 _HALVINGS = 4
 
@@ -55,27 +61,34 @@ class ThingsAhead:
 
     Attributes
     ----------
-    masks
-        ``(halvings + 1, rows, columns)``, 0 to 1.
+    masks, sun_masks
+        Of the sky's light and of the sun's, ``(halvings + 1, rows, columns)``, 0 to 1.
     range_m
         How far away it is, ``(rows, columns)``.
     """
 
     masks: F32
+    sun_masks: F32
     range_m: F32
 
     @classmethod
     def of(cls, cover: F32, range_m: F32, ray_rad: float) -> ThingsAhead:
         """Take coverage and range along rays, so many radians from one to the next."""
         widest = _LOBE_RAD / ray_rad
-        spread = [
-            _blurred(cover, widest / 2**number) if number < _HALVINGS else cover
-            for number in range(_HALVINGS + 1)
-        ]
+        sky, sun = (
+            np.stack([*(_spread(cover, lobes, ray_rad * 2**number) for number in range(_HALVINGS)), cover])
+            for lobes in (_SKY_LOBES, ((1.0, _LOBE_RAD),))
+        )
         known = np.where(cover > 0.0, range_m, np.float32(0.0)) * cover
-        near = _blurred(known, widest) / np.maximum(spread[0], np.float32(1e-6))
+        near = _blurred(known, widest) / np.maximum(sun[0], np.float32(1e-6))
         metres = np.where(cover > 0.0, range_m, np.maximum(near, np.float32(1e-3)))
-        return cls(np.stack(spread), metres.astype(np.float32))
+        return cls(sky, sun, metres.astype(np.float32))
+
+
+def _spread(cover: F32, lobes: tuple[tuple[float, float], ...], ray_rad: float) -> F32:
+    """Return what is covered of lobes about rays: their shares and widths, radians."""
+    parts = [np.float32(share) * _blurred(cover, wide / ray_rad) for share, wide in lobes]
+    return np.asarray(sum(parts[1:], start=parts[0]), np.float32)
 
 
 def _blurred(plane: F32, spread: float) -> F32:
@@ -136,6 +149,7 @@ class ShadeVolume(RayVolume):
             (*of_rays, *of_those_ahead),
             (
                 np.ascontiguousarray(self.ahead.masks[:, rows]),
+                np.ascontiguousarray(self.ahead.sun_masks[:, rows]),
                 np.ascontiguousarray(self.ahead.range_m[rows]),
             ),
             block,

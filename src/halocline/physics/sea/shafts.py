@@ -99,7 +99,8 @@ class ShaftVolume(RayVolume):
         self.shade = shade
         shape = rays.directions.shape[1:]
         nothing = np.zeros(shape, np.float32)
-        self._ahead = (ThingsAhead(np.zeros((2, *shape), np.float32), nothing), nothing)
+        no_masks = np.zeros((2, *shape), np.float32)
+        self._ahead = (ThingsAhead(no_masks, no_masks, nothing), nothing)
         if ahead is not None:
             self._ahead = ahead
         self._sun_share = (
@@ -131,7 +132,7 @@ class ShaftVolume(RayVolume):
             self.shade is not None,
             sun,
             (self.rays.moved, self.rays.turned),
-            np.ascontiguousarray(things.masks[:, rows]),
+            np.ascontiguousarray(things.sun_masks[:, rows]),
             (np.ascontiguousarray(things.range_m[rows]), np.ascontiguousarray(sun_ahead[rows])),
             block,
         )
