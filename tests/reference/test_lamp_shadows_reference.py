@@ -113,6 +113,42 @@ def test_the_ball_throws_its_shadow_where_rays_say(scene: Scene) -> None:
     assert left[scene.on_ball].mean() == pytest.approx(wanted[scene.on_ball].mean(), abs=0.03)
 
 
+@pytest.mark.parametrize(("place", "most"), [((0.3, 1.6, -1.0), 0.01), ((1.8, 1.0, -1.5), 0.06)])
+def test_the_rim_of_its_shadow_is_whole_from_a_lamp_aside(
+    scene: Scene, place: tuple[float, float, float], most: float
+) -> None:
+    # What the lamp sees of the ball ends at the lens's limb, where a pixel reaches a tenth of its radius.
+    of = replace(lamp(), position_m=np.array(place))
+    points = (scene.direction * scene.range_m)[:, ~scene.on_ball]
+    offset = points - of.position_m[:, None].astype(np.float32)
+    left = shadow(scene, of).left_at(offset, scene.normal[:, ~scene.on_ball])
+    wanted = disc_seen(of, points.astype(np.float64))
+    assert (np.abs(left - wanted) > 0.5).sum() < most * (wanted < 0.5).sum()
+
+
+def test_an_edge_between_pixels_throws_its_shadow_from_between_them(scene: Scene) -> None:
+    # An upright card 5 m ahead, right of an edge that covers a part of its last column; by similar triangles
+    # its shadow on the wall begins at x_lamp + (x_edge - x_lamp) (8.1 / 5.1).
+    camera, column = scene.things, 150
+    slant = np.sqrt(1.0 + (scene.direction[:2] ** 2).sum(axis=0) / scene.direction[2] ** 2)
+    card, wall = ((depth * slant).reshape(WINDOW.shape).astype(np.float32) for depth in (5.0, -WALL_M))
+    points = np.zeros((3, 4000))
+    points[0], points[2] = np.linspace(-2.0, 0.5, 4000), WALL_M
+    offset = (points - PLACE[:, None]).astype(np.float32)
+    normal = np.broadcast_to(np.array([[0.0], [0.0], [1.0]], np.float32), points.shape)
+    for share in (0.1, 0.4, 0.6, 0.9):
+        covered = np.clip(np.arange(WINDOW.width) - column + share, 0.0, 1.0) * np.ones(WINDOW.shape)
+        far_share = np.where(covered > 0.0, 1.0 - covered, 0.0).astype(np.float32)
+        range_m = np.where(covered > 0.0, card, wall)
+        things = replace(camera, range_m=range_m, far_range_m=wall, far_share=far_share)
+        made = shadow(replace(scene, things=things), lamp()).left_at(offset, normal)
+        edge_m = 5.0 * (column + 1.0 - share - camera.centre_px[0]) * camera.tangent_per_px[0]
+        begins = PLACE[0] + (edge_m - PLACE[0]) * (8.1 / 5.1)
+        found = points[0, -1] - (1.0 - made).mean() * 2.5
+        # A third of what a pixel's shadow is wide.
+        assert found == pytest.approx(begins, abs=8.1 * camera.tangent_per_px[0] / 3.0)
+
+
 def test_edges_are_as_soft_as_the_lamp_is_large(scene: Scene) -> None:
     # By similar triangles the half shadow on the wall is 2 rho (8.1 - 5.1) / 5.1 wide, for the ball's middle.
     wall = np.zeros((3, 3000))

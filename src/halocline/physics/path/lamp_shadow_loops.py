@@ -20,6 +20,15 @@ HALF_SHADOW_M = 4.0
 # Neighbouring pixels show one surface where their reciprocal depths differ by less than this share; points on
 # a row of them where the surface is less steep to the view than this tangent.
 _ONE_SURFACE, _STEEPEST = 0.05, 25.0
+# An edge is sought so finely within a step: to a sixteenth.
+_HALVINGS = 4
+# A surface is looked at inside of its edge where pixels show it alone, covered by this share, so many steps
+# from it at most; at the edge it is no farther than so many times that.
+_INSIDE, _WHOLE, _MOST_BENT = 6, 0.999, 1.1
+# Of a root of the way from an edge: from one way inside to the edge, by what it changes from two to one.
+_BY_ROOT = 1.0 / (math.sqrt(2.0) - 1.0)
+# More than this tangent to the view between two steps may be an edge before what is close behind.
+_CREASE = 6.0
 # What casts covers more of a pixel than this.
 _HALF_COVERED = np.float32(0.5)
 # What is this much farther than what a ray shows is behind it, not of it.
@@ -83,20 +92,88 @@ def cast_rows(
         for number in range(int(count)):
             angle = first + number * step
             s = _range_along(planes, lens, towards, aside[row], angle, margin)
-            near = min(s, before)
-            joins = s < np.inf and before < np.inf and abs(s - before) <= _STEEPEST * step * near
-            if joins:
+            joins = s < np.inf and _of_one(before, s, step)
+            if joins and abs(s - before) <= _CREASE * step * min(s, before):
                 _stretch(line, by_angle, apart, nearest, angle - step, before, angle, s)
-            else:
+            elif min(s, before) < np.inf:
+                ends = angle - step, before, angle, s
+                edge, one, other = _edge_between(planes, lens, towards, aside[row], margin, ends)
+                if joins:
+                    # A ball on the ground: it bends away before it meets what is behind.
+                    one = other = min(one if before < s else other, max(before, s))
                 if before < np.inf:
-                    # It ends here.
-                    _stretch(line, by_angle, apart, nearest, angle - step, before, angle - 0.5 * step, before)
+                    _stretch(line, by_angle, apart, nearest, angle - step, before, edge, one)
                 if s < np.inf:
-                    _stretch(line, by_angle, apart, nearest, angle - 0.5 * step, s, angle, s)
+                    _stretch(line, by_angle, apart, nearest, edge, other, angle, s)
             before, joined = s, joins
         if before < np.inf and not joined:
             angle = first + (count - 1.0) * step
             _stretch(line, by_angle, apart, nearest, angle, before, angle + 0.5 * step, before)
+
+
+@compiled
+def _of_one(before: float, after: float, step: float) -> bool:
+    """Tell whether two ranges, some angle apart, are of one surface, or both of nothing."""
+    if max(before, after) == np.inf:
+        return before == after
+    return abs(after - before) <= _STEEPEST * step * min(before, after)
+
+
+@compiled
+def _edge_between(
+    planes: tuple[F32, F32, F32, F32],
+    lens: F64,
+    towards: F64,
+    aside: F64,
+    margin: float,
+    ends: tuple[float, float, float, float],
+) -> tuple[float, float, float]:
+    """Return the angle at which one thing gives way to another in a row, and the range of each there.
+
+    The ends are an angle and the range that shows there, and the same of the next step.
+    """
+    first, before, last, after = ends
+    step = last - first
+    for _ in range(_HALVINGS):
+        middle = 0.5 * (first + last)
+        s = _range_along(planes, lens, towards, aside, middle, margin)
+        if _of_one(before, s, middle - first):
+            first = middle
+        else:
+            last = middle
+    edge = 0.5 * (first + last)
+    if before <= after:
+        return edge, _range_at_edge(planes, lens, towards, aside, (edge, -step), before), after
+    return edge, before, _range_at_edge(planes, lens, towards, aside, (edge, step), after)
+
+
+@compiled
+def _range_at_edge(
+    planes: tuple[F32, F32, F32, F32],
+    lens: F64,
+    towards: F64,
+    aside: F64,
+    inwards: tuple[float, float],
+    own: float,
+) -> float:
+    """Return a surface's range at its edge before another thing, from those inside of it.
+
+    It bends away there as a circle does: by the root of the way from the edge. A pixel before the edge it may
+    be a tenth of a ball's radius nearer, and a shadow's rim would show that as teeth. The edge is given by
+    its angle and the step inwards; ``own`` is the range of the last pixel.
+    """
+    edge, step = inwards
+    for count in range(1, _INSIDE + 1):
+        way = count * step
+        column, row, depth = _place(lens, towards, aside, edge + way)
+        if depth > 0.0 and _alone(planes, column, row):
+            one = _range_along(planes, lens, towards, aside, edge + way, 0.0)
+            two = _range_along(planes, lens, towards, aside, edge + 2.0 * way, 0.0)
+            if _of_one(own, one, abs(way)) and _of_one(one, two, abs(way)) and one > two:
+                return min(max(own, one + (one - two) * _BY_ROOT), own * _MOST_BENT)
+            break
+    # Too narrow to tell, or it comes nearer.
+    return own
 
 
 @compiled
@@ -121,6 +198,31 @@ def ranges_seen(
 
 
 @compiled
+def _place(lens: F64, towards: F64, aside: F64, angle: float) -> tuple[float, float, float]:
+    """Return column and row of a direction, and its part along the lens's axis; 0 where that is behind."""
+    cos, sin = math.cos(angle), math.sin(angle)
+    x = cos * towards[0] + sin * aside[0]
+    y = cos * towards[1] + sin * aside[1]
+    depth = -(cos * towards[2] + sin * aside[2])
+    if depth <= 1e-6:
+        return 0.0, 0.0, 0.0
+    return lens[2] + x / (depth * lens[0]) - 0.5, lens[3] - y / (depth * lens[1]) - 0.5, depth
+
+
+@compiled
+def _alone(planes: tuple[F32, F32, F32, F32], column: float, row: float) -> bool:
+    """Tell whether each of the four pixels about a place shows one surface, and that wholly."""
+    rows, columns = planes[0].shape
+    if not (0.0 <= column < columns - 1.0 and 0.0 <= row < rows - 1.0):
+        return False
+    for corner in range(4):
+        at, to = int(row) + corner // 2, int(column) + corner % 2
+        if planes[1][at, to] < _WHOLE or (planes[3].size and planes[3][at, to] > 1.0 - _WHOLE):
+            return False
+    return True
+
+
+@compiled
 def _range_along(
     planes: tuple[F32, F32, F32, F32], lens: F64, towards: F64, aside: F64, angle: float, margin: float
 ) -> float:
@@ -128,16 +230,9 @@ def _range_along(
 
     So many pixels beyond its edges it is as at them.
     """
-    cos, sin = math.cos(angle), math.sin(angle)
-    x = cos * towards[0] + sin * aside[0]
-    y = cos * towards[1] + sin * aside[1]
-    depth = -(cos * towards[2] + sin * aside[2])
-    if depth <= 1e-6:
-        return np.inf
     rows, columns = planes[0].shape
-    column = lens[2] + x / (depth * lens[0]) - 0.5
-    row = lens[3] - y / (depth * lens[1]) - 0.5
-    if min(column, row, columns - 1.0 - column, rows - 1.0 - row) < -0.5 - margin:
+    column, row, depth = _place(lens, towards, aside, angle)
+    if depth <= 0.0 or min(column, row, columns - 1.0 - column, rows - 1.0 - row) < -0.5 - margin:
         return np.inf
     column, row = min(max(column, 0.0), columns - 1.0), min(max(row, 0.0), rows - 1.0)
     left, top = math.floor(column), math.floor(row)
@@ -149,11 +244,57 @@ def _range_along(
     if least > 0.0 and most - least <= _ONE_SURFACE * most:
         upper, lower = a + (b - a) * by_x, c + (d - c) * by_x
         near = upper + (lower - upper) * by_y
-    elif by_y < 0.5:
-        near = a if by_x < 0.5 else b
     else:
-        near = c if by_x < 0.5 else d
+        near = _nearness_of_most(planes, lens, (top, low), (left, right), (by_y, by_x))
     return 1.0 / (near * depth) if near > 0.0 else np.inf
+
+
+@compiled
+def _nearness_of_most(
+    planes: tuple[F32, F32, F32, F32],
+    lens: F64,
+    rows: tuple[int, int],
+    columns: tuple[int, int],
+    place: tuple[float, float],
+) -> float:
+    """Return the reciprocal planar depth of what covers most of a place between four pixels; 0 for nothing.
+
+    The nearest thing's edge runs where its shares of the pixels pass a half between them: in steps of whole
+    pixels a shadow thrown far would show teeth.
+    """
+    most = 0.0
+    for corner in range(4):
+        row, column = rows[corner // 2], columns[corner % 2]
+        if planes[1][row, column] > 0.0:
+            most = max(most, _reciprocal(planes[0], lens, row, column))
+    near, near_share, far, far_share = 0.0, 0.0, 0.0, 0.0
+    for corner in range(4):
+        row, column = rows[corner // 2], columns[corner % 2]
+        weight = place[0] if corner // 2 else 1.0 - place[0]
+        weight *= place[1] if corner % 2 else 1.0 - place[1]
+        behind = float(planes[3][row, column]) if planes[3].size else 0.0
+        share = min(max(planes[1][row, column] - behind, 0.0), 1.0)
+        here = _reciprocal(planes[0], lens, row, column)
+        if here >= most * (1.0 - _ONE_SURFACE):
+            near, near_share = near + weight * share * here, near_share + weight * share
+        else:
+            far, far_share = far + weight * share * here, far_share + weight * share
+        if behind > 0.0:
+            here = _reciprocal(planes[2], lens, row, column)
+            far, far_share = far + weight * behind * here, far_share + weight * behind
+    if near_share > 0.5:
+        return near / near_share
+    return far / far_share if far_share > 0.5 - near_share and far_share > 0.0 else 0.0
+
+
+@compiled
+def _reciprocal(range_m: F32, lens: F64, row: int, column: int) -> float:
+    """Return a pixel's reciprocal planar depth, 1/m; 0 where it has none."""
+    s = range_m[row, column]
+    if not 0.0 < s < np.inf:
+        return 0.0
+    x, y = (column + 0.5 - lens[2]) * lens[0], (row + 0.5 - lens[3]) * lens[1]
+    return math.sqrt(1.0 + x * x + y * y) / float(s)
 
 
 @compiled
@@ -161,13 +302,9 @@ def _nearness(planes: tuple[F32, F32, F32, F32], lens: F64, row: int, column: in
     """Return the reciprocal planar depth of what covers most of a pixel, 1/m; 0 for nothing."""
     if planes[1][row, column] <= _HALF_COVERED:
         return 0.0
-    s = planes[0][row, column]
     if planes[3].size and planes[3][row, column] > _HALF_COVERED:
-        s = planes[2][row, column]
-    if not 0.0 < s < np.inf:
-        return 0.0
-    x, y = (column + 0.5 - lens[2]) * lens[0], (row + 0.5 - lens[3]) * lens[1]
-    return math.sqrt(1.0 + x * x + y * y) / float(s)
+        return _reciprocal(planes[2], lens, row, column)
+    return _reciprocal(planes[0], lens, row, column)
 
 
 @compiled
