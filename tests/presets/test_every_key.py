@@ -742,6 +742,10 @@ ELSEWHERE = {
         "batch/test_deep.py",
         "test_a_deep_file_is_read_back_with_open_water_behind",
     ),
+    "output.floating_samples": (
+        "batch/test_deep_floating.py",
+        "test_flattened_it_is_the_flat_frame",
+    ),
     "output.element": (
         "batch/test_elements.py",
         "test_an_element_laid_over_the_frame_is_what_both_together_are",

@@ -7,6 +7,7 @@ every frame what became of it and why.
 - `run`: a sequence (judge_plan, run_frames)
 - `element`: elements rendered after their frame (as_covering, as_layer, for_element)
 - `deep`: each sample of a deep picture at its own depth
+- `deep_floating`: what floats as deep samples of its own (undrawn, with_floating)
 - `deep_steps`: which steps that is, and which work on the flat picture
 - `task`: one frame of a job (FrameTask, camera_moments, input_spec, input_spec_of)
 - `plan_tasks`: which frames there are (MissingFrames, ShotPlan, plan_shot, plan_tasks)

@@ -23,6 +23,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from halocline._typing import F32
+from halocline.batch.deep_floating import Boundary, Undrawn, slice_ranges, with_floating
 from halocline.batch.deep_steps import DeepSteps, deep_steps
 from halocline.batch.layers import LayerPlan
 from halocline.errors import ReadError
@@ -35,6 +36,7 @@ from halocline.imaging.deep_load import DeepPicture, DeepRows
 from halocline.imaging.frame import Frame, Window
 from halocline.imaging.glows import COVER
 from halocline.imaging.load import View
+from halocline.physics.floating.turbid_view import sight_m
 from halocline.physics.path.transport import LONGEST_RANGE_M, LightPath
 
 # A slab is cut into parts across which the water's optical depth is no more than this, in its densest band.
@@ -85,6 +87,8 @@ class DeepWork:
         Whether open water is put behind the samples.
     keep
         Whether the samples are wanted, and not the flat picture alone.
+    undrawn
+        The look without what floats drawn in it, where that is to be samples of its own; else None.
     """
 
     view: View
@@ -93,6 +97,7 @@ class DeepWork:
     how: Evaluation
     open_water: bool
     keep: bool
+    undrawn: Undrawn | None = None
 
     @property
     def deep(self) -> DeepPicture:
@@ -113,15 +118,16 @@ class DeepWork:
         window = self.view.frame.data_window
         # Each pixel's own, whatever rows it is made with.
         far = np.float32(LONGEST_RANGE_M / float(self.deep.metres.min()))
-        ready = self._ready()
+        ready, bare = self._ready(self.plan.graph), None
+        if self.undrawn is not None:
+            bare = self._ready(self.undrawn.graph)
         looks = any(step.reach > 0 for step in ready.plan.steps)
         rows = window.height if looks else self._rows_at_once()
         for top in range(0, window.height, rows):
             bottom = min(top + rows, window.height)
             own = self.deep.rows(top, bottom)
-            yield _Peeling(
-                self, ready, own, cut_slabs(own, self.shot.path), window.rows(top, bottom), far
-            ).wet()
+            samples = cut_slabs(own, self.shot.path)
+            yield _Peeling(self, ready, bare, own, samples, window.rows(top, bottom), far).wet()
 
     def done(self) -> dict[str, F32]:
         """Return the picture flat: each plane asked for, over its window."""
@@ -134,15 +140,19 @@ class DeepWork:
                 made[name][..., rows.start : rows.stop, :] = plane
         return made
 
-    def _ready(self) -> ReadyGraph:
+    def _ready(self, graph: Graph) -> ReadyGraph:
         frame, samples = self.view.frame, self.deep.rows(0, 0).samples
         flat = {name for name in frame.planes if name not in _FLAT}
         available = {"rgb", "alpha", "range", *samples.passes, *flat}
-        wanted = ("rgb", "alpha", *self.plan.planes)
-        return ReadyGraph(self.plan.graph, self.shot, available, wanted=wanted, how=self.how)
+        told = () if self.undrawn is None or graph is self.undrawn.graph else self.undrawn.planes
+        wanted = ("rgb", "alpha", *self.plan.planes, *told)
+        return ReadyGraph(graph, self.shot, available, wanted=wanted, how=self.how)
 
     def _rows_at_once(self) -> int:
         """Return how many rows are taken together: tiles of them for every thread, as they are stored."""
+        if self.undrawn is not None:
+            # All ranges of a row's pixels are held together.
+            return self.deep.together
         rows = self.how.rows_for(self.view.frame.data_window) * self.how.worker_count()
         return -(-rows // self.deep.together) * self.deep.together
 
@@ -180,6 +190,7 @@ class _Peeling:
 
     work: DeepWork
     ready: ReadyGraph
+    bare: ReadyGraph | None
     deep: DeepRows
     samples: Samples
     window: Window
@@ -203,6 +214,9 @@ class _Peeling:
         }
         self.looks = any(step.reach > 0 for step in self.ready.plan.steps)
         self.own: dict[str, F32] = {}
+        self.undrawn: dict[str, F32] = {}
+        self.open: F32 | None = None
+        self.passage = np.zeros((6, samples.size), np.float32)
 
     def wet(self) -> WetRows:
         for number in range(int(self.samples.counts.max(initial=0))):
@@ -215,7 +229,8 @@ class _Peeling:
             # Shares that sum to one but for rounding are one.
             alpha = self.made["alpha"]
             np.copyto(alpha, np.float32(1.0), where=np.abs(alpha - np.float32(1.0)) < _ROUNDING)
-        for name in self.ready.names:
+        told = () if self.work.undrawn is None else self.work.undrawn.planes
+        for name in (name for name in self.ready.names if name not in told):
             self.made.setdefault(name, np.zeros((3, *shape) if name == "rgb" else shape, np.float32))
         start = self.window.y - self.work.view.frame.data_window.y
         return WetRows(start, start + self.window.height, self.made, kept)
@@ -230,12 +245,28 @@ class _Peeling:
         counts, starts = self.samples.counts[where], self.starts[where]
         # Where there are fewer the last stands in: what lies beside a sample is then most often the same.
         at = np.where(counts > 0, starts + np.minimum(number, counts - 1), 0)
-        wet = self.ready.planes_of(self._frame(region, at, counts > 0))
+        wet, passage = self._made(self._frame(region, at, counts > 0))
         has = counts > number
+        if passage is not None:
+            self.passage[:, at[has]] = passage[:, has]
         weight = np.where(has, self.before[at] * self.alpha[at], np.float32(0.0))
         self._add(where, wet, weight, first=number == 0)
         if self.work.keep:
-            self._keep(wet, has, at[has])
+            self._keep(wet if self.bare is None else self.undrawn, has, at[has])
+
+    def _made(self, frame: Frame) -> tuple[dict[str, F32], F32 | None]:
+        """Return samples under water, and how what floats before them changes what is seen of them.
+
+        What they are without it is left in ``undrawn``.
+        """
+        wet = dict(self.ready.planes_of(frame))
+        if self.bare is None or self.work.undrawn is None:
+            return wet, None
+        self.undrawn = dict(self.bare.planes_of(frame))
+        passage = self.work.undrawn.passage(wet, self.undrawn)
+        for name in self.work.undrawn.planes:
+            del wet[name]
+        return wet, passage
 
     def _keep(self, wet: Mapping[str, F32], has: NDArray[np.bool_], own: Pixels) -> None:
         """Write down what some samples have become, premultiplied by their own coverage."""
@@ -289,11 +320,12 @@ class _Peeling:
     def _open_water(self, rest: F32) -> dict[str, F32]:
         """Put open water behind the samples; return it."""
         wet, guides = self._water(self.window), self.work.plan.guides
+        behind = wet if self.bare is None else self.undrawn
         whole = self._at(self.window)
         self._add(whole, {name: wet[name] for name in wet if name not in guides}, rest, first=False)
         bare = np.where(self.samples.counts == 0, np.float32(1.0), np.float32(0.0))
         self._add(whole, {name: wet[name] for name in wet if name in guides}, bare, first=True)
-        return wet
+        return behind
 
     def _water(self, region: Window) -> dict[str, F32]:
         """Return open water alone."""
@@ -304,7 +336,55 @@ class _Peeling:
             "range": np.full(nothing, np.inf),
             **{name: np.zeros((*p.shape[:-1], *nothing)) for name, p in self.samples.passes.items()},
         }
-        return self.ready.planes_of(self._over(region, planes))
+        wet, self.open = self._made(self._over(region, planes))
+        return wet
+
+    def _card(self, range_m: float) -> F32:
+        """Return what floats before a range of all pixels."""
+        shape = self.window.shape
+        planes = {
+            "rgb": np.zeros((3, *shape)),
+            "alpha": np.ones(shape),
+            "range": np.full(shape, range_m),
+            **{name: np.zeros((*p.shape[:-1], *shape)) for name, p in self.samples.passes.items()},
+        }
+        passage = self._made(self._over(self.window, planes))[1]
+        assert passage is not None
+        return passage.reshape(6, -1)
+
+    def _boundaries(self, counts_wet: Pixels) -> Iterator[Boundary]:
+        """Yield where it is known what floats before: ranges of all, each pixel's samples, open water.
+
+        Samples are numbered as those of the wet picture are, in which open water is the last of a pixel.
+        """
+        samples, metres = self.samples, self.deep.metres.ravel().astype(np.float64)
+        counts, starts, pixels = samples.counts.ravel(), self.starts.ravel(), samples.pixels
+        wet_starts = np.cumsum(counts_wet) - counts_wet
+        open_ = counts_wet > counts
+        own = samples.front * metres[pixels], samples.back * metres[pixels]
+        # Behind what covers a pixel whole nothing floats that is seen; nor is a slab of the render cut again.
+        last = np.full(counts.size, np.inf)
+        closed = (counts > 0) & ~open_
+        last[closed] = own[0][(starts + counts - 1)[closed]]
+        for range_m in slice_ranges(sight_m(self.work.shot.path)):
+            within = np.zeros(counts.size, np.bool_)
+            within[pixels[(own[0] < range_m) & (range_m < own[1])]] = True
+            even = np.full(counts.size, range_m)
+            yield Boundary(even, even, self._card(float(range_m)), (range_m < last) & ~within)
+        for number in range(int(counts.max(initial=0))):
+            there = counts > number
+            at = np.where(there, starts + np.minimum(number, np.maximum(counts - 1, 0)), 0)
+            near, far = (np.where(there, depth[at], 0.0) for depth in own)
+            yield Boundary(near, far, self.passage[:, at], there, np.where(there, wet_starts + number, -1))
+        if self.open is not None and open_.any():
+            end = np.full(counts.size, np.inf)
+            passage = self.open.reshape(6, -1)
+            yield Boundary(end, end, passage, open_, np.where(open_, wet_starts + counts, -1))
+
+    def _with_floating(self, wet: Samples) -> Samples:
+        """Return wet samples, of which open water is the last of a pixel, with what floats between them."""
+        boundaries = list(self._boundaries(wet.counts.ravel()))
+        return with_floating(wet, boundaries, self.deep.metres, 0.5 * float(self.far))
 
     def _kept(self, behind: Mapping[str, F32] | None, rest: F32) -> Samples:
         """Return the wet samples, with open water as one more where it is seen."""
@@ -329,7 +409,8 @@ class _Peeling:
             told = self._water(self.window if self.looks else self.window.rows(0, 1))
             wet = {name: np.zeros((*plane.shape[:-2], 0), np.float32) for name, plane in told.items()}
         passes = {name: plane for name, plane in wet.items() if name not in ("rgb", "alpha")}
-        return Samples(counts, wet["rgb"], wet["alpha"], front, back, passes)
+        made = Samples(counts, wet["rgb"], wet["alpha"], front, back, passes)
+        return made if self.bare is None else self._with_floating(made)
 
 
 def _rows_around(band: Window, wanted: NDArray[np.bool_]) -> Window:

@@ -18,6 +18,7 @@ import numpy as np
 from halocline._typing import F32
 from halocline._version import __version__
 from halocline.batch.deep import DeepWork, finished_flat
+from halocline.batch.deep_floating import undrawn
 from halocline.batch.deep_steps import deep_steps, deep_steps_alone, refuse_deep, refuse_flat_layers
 from halocline.batch.element import as_covering, as_layer, for_element, refuse_of_scene
 from halocline.batch.layers import GAMUT, LayerPlan, plan_layers, wanted_of
@@ -587,15 +588,19 @@ def _rendered_deep(
     if output.element:
         refuse_of_scene(look.graph, shot)
     steps = deep_steps_alone(look.graph, shot) if alone else deep_steps(look.graph, shot)
+    bare = undrawn(steps.each, shot) if output.floating_samples else None
+    if bare is not None and output.element:
+        # What floats is in the frame's samples.
+        steps, bare = replace(steps, each=bare.graph), None
     delivery = delivery_of(look, shot.space)
     if output.layers:
         refuse_flat_layers(steps)
     plan = plan_layers(steps.each, output.layers, compressed=delivery.compresses)
-    work = DeepWork(view, plan, shot, how, open_water=not output.element, keep=output.deep)
+    work = DeepWork(view, plan, shot, how, open_water=not output.element, keep=output.deep, undrawn=bare)
     told = (*steps.told, *look.graph.warnings(shot))
     if output.deep:
         rows = DeliveredDeep(work, delivery, look)
-        if not how.by_rows:
+        if not how.by_rows and bare is None:
             rows.make()
         return DeepByRows(view.frame.data_window.shape, rows), told
     wet = work.done()

@@ -94,6 +94,13 @@ def apply(
     deep: Annotated[
         bool, typer.Option("--deep", help="Write deep renders deep, each sample with the water before it.")
     ] = False,
+    floating_samples: Annotated[
+        bool,
+        typer.Option(
+            "--floating-samples",
+            help="With --deep: particles, bubbles and turbid bodies as samples of their own.",
+        ),
+    ] = False,
     missing: Annotated[
         MissingFrames, typer.Option("--missing", help="What to do about frames that are not there.")
     ] = MissingFrames.stop,
@@ -122,6 +129,7 @@ def apply(
         "gamut_compression": gamut,
         "element": True if element else None,
         "deep": True if deep else None,
+        "floating_samples": True if floating_samples else None,
     }
     look = load_preset(preset, [*(settings or ()), *_layer_setting(layers), *_output_settings(output)])
     plan = plan_shot(

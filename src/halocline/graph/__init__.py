@@ -2,7 +2,7 @@
 
 The same bits come out for any height of tiles and any number of threads.
 
-- `operator`: what an operator is (Operator, PlaneUse, Source, Stage, Tile, Undoing)
+- `operator`: what an operator is (Drawn, Operator, PlaneUse, Source, Stage, Tile, Undoing)
 - `planes`: every plane there is (Form, Plane, is_pass, key_of, plane_named)
 - `graph`: how steps are joined (Graph, Step, used_steps)
 - `limits`: where a step acts, and how much (HeightWindow, RangeWindow, StepLimits)

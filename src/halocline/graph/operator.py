@@ -113,6 +113,22 @@ class PlaneUse:
 
 
 @dataclass(frozen=True)
+class Drawn:
+    """Planes that tell what a step draws in the water, laid over all that lies behind it.
+
+    Attributes
+    ----------
+    cover
+        What it covers of a pixel before what stands there.
+    range_m
+        Its mean range; empty where it fills the water and has none.
+    """
+
+    cover: str
+    range_m: str = ""
+
+
+@dataclass(frozen=True)
 class Tile:
     """The part of the picture asked for, and the part handed over.
 
@@ -214,6 +230,8 @@ class Operator(ABC, Generic[P, T]):
         operator that is undone by its keys it takes those.
     measured_from
         What photograph its keys can be fitted to, such as ``grid``; None for none.
+    draws
+        What it draws in the water, that may be samples of its own in a deep picture; None for nothing.
     """
 
     Parameters: ClassVar[type[Strict]]
@@ -232,6 +250,7 @@ class Operator(ABC, Generic[P, T]):
     undone: ClassVar[Undoing | None] = None
     undoes: ClassVar[bool] = False
     measured_from: ClassVar[str | None] = None
+    draws: ClassVar[Drawn | None] = None
 
     def __init__(self, parameters: P) -> None:
         self.parameters = parameters
@@ -316,6 +335,16 @@ class Operator(ABC, Generic[P, T]):
             Sentences, the same on frames alike; none unless an operator says otherwise.
         """
         return ()
+
+    def undrawn(self) -> Operator[P, T] | None:
+        """Return what it does beside what it draws; None where that is all.
+
+        Returns
+        -------
+        Operator | None
+            An operator of the same parameters that draws nothing.
+        """
+        return None
 
     def of_scene(self) -> str | None:
         """Return what it finds in the picture of the whole scene, and would not find in one of an element.

@@ -16,7 +16,7 @@ from pydantic import Field, model_validator
 
 from halocline.compute.threads import in_parallel
 from halocline.filters.splat import Drawing
-from halocline.graph.operator import Operator, Planes, PlaneUse, Stage, Tile
+from halocline.graph.operator import Drawn, Operator, Planes, PlaneUse, Stage, Tile
 from halocline.graph.origins import Bound, WorldPoint
 from halocline.graph.shot import Shot
 from halocline.operators.shared.drawn_things import (
@@ -174,6 +174,7 @@ class Bubbles(Operator[BubblesParameters, Drawing]):
     Parameters = BubblesParameters
     nothing_at: ClassVar = {"opacity": 0.0}
     stage = Stage.FLOATING
+    draws = Drawn("bubble_alpha", "bubble_range")
     layer = "bubbles"
     uses = frozenset({"light.shadows", "light.shadow_softness", "light.veil_brightness", "light.veil_tint"})
 

@@ -20,7 +20,7 @@ from halocline._typing import F32, F64
 from halocline.compute.threads import in_parallel
 from halocline.files.named_by_presets import Picture
 from halocline.filters.splat import Area, Drawing
-from halocline.graph.operator import Operator, Planes, PlaneUse, Stage, Tile
+from halocline.graph.operator import Drawn, Operator, Planes, PlaneUse, Stage, Tile
 from halocline.graph.sea import Sea
 from halocline.graph.shot import Shot
 from halocline.operators.shared.drawn_things import (
@@ -262,7 +262,9 @@ class SuspendedMatter(Operator[SuspendedMatterParameters, _Prepared]):
     Parameters = SuspendedMatterParameters
     nothing_at: ClassVar = {"density": 0.0}
     stage = Stage.FLOATING
+    draws = Drawn("particle_alpha", "particle_range")
     layer = "particles"
+    _drawing = True
     uses = frozenset(
         {
             "light.lamps",
@@ -290,6 +292,14 @@ class SuspendedMatter(Operator[SuspendedMatterParameters, _Prepared]):
         """Without particles the picture stays, to the bit."""
         p = self.parameters
         return p.density == 0.0 or all(kind.per_litre == 0.0 for kind in p.classes)
+
+    def undrawn(self) -> SuspendedMatter | None:
+        """Return the haze alone."""
+        if self.parameters.haze == 0.0:
+            return None
+        bare = SuspendedMatter(self.parameters)
+        bare._drawing = False
+        return bare
 
     def of_other_frames(self, shot: Shot) -> tuple[str, ...]:
         """Tell of track files of another shot."""
@@ -324,7 +334,8 @@ class SuspendedMatter(Operator[SuspendedMatterParameters, _Prepared]):
             cloud = visible(kind, index, seed, motion, limits, exposure, shot.path.up)
             return seen(cloud, kind, limits, exposure, scene)
 
-        jobs = [(kind, index) for kind in classes if kind.drawn for index in range(len(kind.slices))]
+        drawn = [kind for kind in classes if kind.drawn and self._drawing]
+        jobs = [(kind, index) for kind in drawn for index in range(len(kind.slices))]
         # numpy lets other threads run meanwhile; the order of results is that of the jobs.
         parts = in_parallel(lambda job: found(*job), jobs)
         return _Prepared(drawing_of(parts, exposure, shot.path.bands.count), haze, clouds, hidden, shade)

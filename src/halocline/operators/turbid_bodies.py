@@ -16,7 +16,7 @@ import numpy as np
 from pydantic import Field, model_validator
 
 from halocline._typing import F32
-from halocline.graph.operator import Operator, Planes, PlaneUse, Stage, Tile
+from halocline.graph.operator import Drawn, Operator, Planes, PlaneUse, Stage, Tile
 from halocline.graph.shot import Shot
 from halocline.operators.shared.body_parameters import PlacedBody, Vector
 from halocline.operators.shared.sediment_parameters import SedimentSource
@@ -110,6 +110,7 @@ class TurbidBodies(Operator[TurbidBodiesParameters, TurbidVolume | None]):
     Parameters = TurbidBodiesParameters
     nothing_at: ClassVar = {"density": 0.0}
     stage = Stage.FLOATING
+    draws = Drawn("body_alpha")
     layer = "bodies"
     uses = frozenset({"light.lamps", "light.reference_depth", "light.shadows"})
     otherwise_since: ClassVar = {

@@ -662,6 +662,10 @@ class OutputSection(Strict):
     deep
         Whether a deep render is written deep, each sample with the water before it, open water behind the
         last. Otherwise it is written flat.
+    floating_samples
+        With ``deep``: whether drawn particles, bubbles and turbid bodies are samples of their own, so that
+        what is rendered later can be merged into the water. An element of such a frame is made with it, too,
+        and without them. Not with ``layers``.
     """
 
     carry: tuple[str, ...] = ()
@@ -673,6 +677,15 @@ class OutputSection(Strict):
     gamut_compression: Literal["none", "reference", "full"] | None = None
     element: bool = False
     deep: bool = False
+    floating_samples: bool = False
+
+    @model_validator(mode="after")
+    def _of_deep(self) -> OutputSection:
+        if self.floating_samples and not (self.deep or self.element):
+            raise ValueError("floating_samples are samples of deep pictures: set deep = true, too")
+        if self.floating_samples and self.layers:
+            raise ValueError("floating_samples tell layers apart by depth alone: leave out layers")
+        return self
 
 
 class StepHead(Strict):
