@@ -201,10 +201,9 @@ class Caustics(Operator[CausticsParameters, _Prepared]):
             trimmed.get("far_share", np.zeros((0, 0), np.float32)),
             rows.start,
             columns.start,
+            held,
             gain,
         )
-        gain *= held
-        gain += np.float32(1.0)
         light = trimmed[lit_by_it]
         written: dict[str, F32] = {}
         farther = Farther.of(trimmed)
@@ -214,7 +213,8 @@ class Caustics(Operator[CausticsParameters, _Prepared]):
             towards = None if normal is None else farther.facing(normal, planes, tile)
             far_takes = None if towards is None else _takes_of(towards, shot)
             far_gain = _departure(prepared, there, farther.range_m, far_takes, towards)
-            far_gain *= farther.at(held)
+            if held.size:
+                far_gain *= farther.at(held)
             far_gain += np.float32(1.0)
             left = farther.mix(gain, far_gain, light)
             written = {} if key else left
@@ -233,8 +233,10 @@ class Caustics(Operator[CausticsParameters, _Prepared]):
         return normals_from_range(shot.camera.directions(tile.window), planes["range"])
 
     def _held(self, planes: Planes) -> F32:
-        """Return the share of the pattern that each pixel takes by its mattes, 0 to 1."""
+        """Return the share of the pattern that each pixel takes by its mattes, 0 to 1; empty without any."""
         p = self.parameters
+        if not (p.matte or p.shadow_matte):
+            return np.zeros((0, 0), np.float32)
         share = np.ones_like(planes["range"])
         if p.matte:
             matte = planes[f"matte.{p.matte}"]
@@ -409,23 +411,34 @@ def _find_surfaces(
 
 @compiled
 def _even_at_steps(
-    apart: F32, light: F32, range_m: F32, far_share: F32, top: int, left: int, out: F32
+    apart: F32, light: F32, range_m: F32, far_share: F32, top: int, left: int, held: F32, out: F32
 ) -> None:
     """Write gains of pixels; where one surface steps behind another, the mean of those of the pixels around.
+
+    ``apart`` is by how much they depart from 1, ``held`` the share of that which each pixel takes; empty where
+    all take all.
 
     They count by their light, as what a pixel mixes does: a dark side before bright ground lends it nothing.
     Light is the mean over a pixel, its place that of one sample in it. Along a crest that is seen aslant the
     samples of neighbouring pixels lie on its top and far behind it in turn, and a fine pattern breaks into
     dashes there. Where the step is high enough for two surfaces to be told apart, they have been.
     """
+    columns = out.shape[2]
+    steps = np.empty(range_m.shape[1], np.bool_)
     for row in range(out.shape[1]):
-        for column in range(out.shape[2]):
-            r, c = row + top, column + left
-            told = far_share.size > 0 and far_share[row, column] > _NOTHING
-            if told or not _steps(range_m, r, c):
-                for band in range(out.shape[0]):
-                    out[band, row, column] = apart[band, r, c]
+        r = row + top
+        last = range_m.shape[0] - 1
+        _find_steps(range_m[max(r - 1, 0)], range_m[r], range_m[min(r + 1, last)], 0 < r < last, steps)
+        for band in range(out.shape[0]):
+            own, target = apart[band, r, left : left + columns], out[band, row]
+            for column in range(columns):
+                target[column] = own[column]
+        for column in range(columns):
+            if not steps[column + left]:
                 continue
+            if far_share.size > 0 and far_share[row, column] > _NOTHING:
+                continue
+            c = column + left
             for band in range(out.shape[0]):
                 total = weights = _NOTHING
                 for y in range(max(0, r - 1), min(range_m.shape[0], r + 2)):
@@ -435,23 +448,35 @@ def _even_at_steps(
                         total += weight * apart[band, y, x]
                         weights += weight
                 out[band, row, column] = total / weights
+        for band in range(out.shape[0]):
+            target = out[band, row]
+            if held.size:
+                share = held[row]
+                for column in range(columns):
+                    target[column] *= share[column]
+            for column in range(columns):
+                target[column] += _ALL
 
 
 @compiled
-def _steps(range_m: F32, row: int, column: int) -> bool:
-    """Tell whether a pixel lies at a low step: one over the range runs straight over every plane."""
-    here = range_m[row, column]
-    if not here < _FARTHEST:
-        return False
-    for down, right in ((1, 0), (0, 1)):
-        inside = down <= row < range_m.shape[0] - down and right <= column < range_m.shape[1] - right
-        if inside:
-            before = here / range_m[row - down, column - right] - _ALL
-            after = here / range_m[row + down, column + right] - _ALL
-            low = max(abs(before), abs(after)) < _TOLD_APART
-            if low and abs(before + after) > _BENT:
-                return True
-    return False
+def _find_steps(above: F32, here: F32, below: F32, inside: bool, steps: NDArray[np.bool_]) -> None:
+    """Tell which pixels of a row lie at a low step: one over the range runs straight over every plane.
+
+    Across the picture's edge, where the row is not ``inside``, there is none.
+    """
+    for x in range(here.size):
+        steps[x] = inside & _bends(above[x], here[x], below[x]) & (here[x] < _FARTHEST)
+    for x in range(1, here.size - 1):
+        steps[x] |= _bends(here[x - 1], here[x], here[x + 1]) & (here[x] < _FARTHEST)
+
+
+@compiled
+def _bends(before: np.float32, here: np.float32, after: np.float32) -> bool:
+    """Tell whether a range departs from a plane between its neighbours', by no more than a low step."""
+    first, second = here / before - _ALL, here / after - _ALL
+    low = max(abs(first), abs(second)) < _TOLD_APART
+    bent: bool = low & (abs(first + second) > _BENT)
+    return bent
 
 
 @compiled

@@ -20,6 +20,7 @@ import numpy as np
 from pydantic import Field
 
 from halocline._typing import F32, F64
+from halocline.compute.compiled import compiled
 from halocline.compute.threads import in_parallel
 from halocline.filters.globe import Globe
 from halocline.filters.halo import HaloField, HaloKernels
@@ -361,9 +362,21 @@ def _rows(window: Window, rows: slice) -> Window:
 
 def _direct(light: F32, added: list[F32]) -> F32:
     """Return light minus what the water added to it, ``(K, ...)``."""
-    direct = light
-    for part in added:
-        direct = direct - part
-    if added:
-        direct[np.abs(direct) < FAINTEST * np.abs(light)] = np.float32(0.0)
-    return np.ascontiguousarray(direct)
+    if not added:
+        return np.ascontiguousarray(light)
+    direct = np.empty(light.shape, np.float32)
+    # Band by band: each is still in the cache when the next is taken off.
+    for band, left in enumerate(direct):
+        np.subtract(light[band], added[0][band], out=left)
+        for part in added[1:]:
+            np.subtract(left, part[band], out=left)
+        _drop_faintest(light[band].ravel(), left.reshape(-1))
+    return direct
+
+
+@compiled
+def _drop_faintest(light: F32, direct: F32) -> None:
+    """Set to 0 what is left of light and no more than rounding."""
+    for i in range(direct.size):
+        faint = abs(direct[i]) < FAINTEST * abs(light[i])
+        direct[i] = np.float32(0.0) if faint else direct[i]

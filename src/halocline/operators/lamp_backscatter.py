@@ -143,7 +143,7 @@ class LampBackscatter(Operator[LampBackscatterParameters, PreparedHaze]):
         ends = np.where(covered, np.minimum(planes["range"], open_length), open_length)
         haze = self._before(shot, direction.reshape(3, -1), ends.ravel(), prepared).reshape(-1, *ends.shape)
         for share, behind in _behind(planes, alpha, open_length):
-            rows, columns = np.nonzero(share)
+            rows, columns = np.nonzero(share != 0.0)
             if rows.size:
                 rays = np.ascontiguousarray(direction[:, rows, columns])
                 here, there = (

@@ -473,7 +473,7 @@ def _add_haze(
         by_lamps = lamp_haze(shot, rays.reshape(3, -1), planes["range"].ravel(), by_lamp)
         found[0].reshape(len(bands), -1)[:] += by_lamps
     for share, behind in shown_behind(planes):
-        mixed = np.nonzero(share)
+        mixed = np.nonzero(share != 0.0)
         if mixed[0].size:
             thickness = None if clouds is None else clouds.ratio(area, behind)[mixed]
             there = haze.over(shot.path, behind[mixed], mu[mixed], cos_sun[mixed], thickness)

@@ -44,7 +44,8 @@ class Farther:
         share = planes.get("far_light", planes.get("far_share"))
         if share is None:
             return None
-        where = np.nonzero(share)
+        # Of numbers it takes four times as long.
+        where = np.nonzero(share != 0.0)
         return cls(share, where, planes["far_range"][where])
 
     def at(self, plane: F32) -> F32:

@@ -9,7 +9,7 @@ import math
 from dataclasses import dataclass, replace
 from threading import Lock
 from typing import Any
-from weakref import WeakValueDictionary
+from weakref import WeakValueDictionary, ref
 
 import cv2
 import numpy as np
@@ -440,6 +440,8 @@ class _SharedShades:
     def __init__(self) -> None:
         self._lock = Lock()
         self._shades: WeakValueDictionary[tuple[object, ...], WaterShade] = WeakValueDictionary()
+        # Of what nothing casts in, as long as that is alive: every step asks anew.
+        self._none: dict[tuple[object, ...], tuple[ref[Any], ...]] = {}
 
     def at(self, shot: Shot, softness: float) -> WaterShade | None:
         # A shade keeps the shot's picture, water and cameras alive: the identities cannot be others'.
@@ -448,11 +450,19 @@ class _SharedShades:
         key = (*map(id, alive), shot.frame, shot.display_window, shot.data_window, shot.sea.wind, softness)
         with self._lock:
             made = self._shades.get(key)
-            if made is None:
-                made = _made(shot, softness)
-                if made is not None:
-                    self._shades[key] = made
+            if made is not None or _all_alive(self._none.get(key)):
+                return made
+            made = _made(shot, softness)
+            if made is not None:
+                self._shades[key] = made
+            else:
+                self._none = {other: parts for other, parts in self._none.items() if _all_alive(parts)}
+                self._none[key] = tuple(ref(part) for part in alive if part is not None)
             return made
+
+
+def _all_alive(parts: tuple[ref[Any], ...] | None) -> bool:
+    return parts is not None and all(part() is not None for part in parts)
 
 
 _SHADES = _SharedShades()

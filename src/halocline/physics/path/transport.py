@@ -458,7 +458,7 @@ class _Behind:
 
     @classmethod
     def of(cls, share: F32, length_m: F32) -> _Behind:
-        where = np.nonzero(share)
+        where = np.nonzero(share != 0.0)
         return cls(where, share[where], length_m[where])
 
 
