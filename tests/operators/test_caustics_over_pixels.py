@@ -98,14 +98,15 @@ def test_a_normal_that_is_no_direction_stretches_no_pixel(number: float) -> None
     np.testing.assert_allclose(found.width, ranges * 0.001, rtol=1e-5)
 
 
-def _evened(range_m: F32, far_share: F32 | None = None) -> tuple[F32, F32, F32]:
+def _evened(range_m: F32, far_share: F32 | None = None, held: F32 | None = None) -> tuple[F32, F32, F32]:
     """Gains of one band before and after, and the light that they count by."""
     rng = np.random.default_rng(7)
     apart, light = (rng.random((1, *range_m.shape), np.float32) for _ in range(2))
     out = np.empty_like(apart)
-    told = np.zeros((0, 0), np.float32) if far_share is None else far_share
-    _even_at_steps(apart, light, range_m, told, 0, 0, out)
-    return apart[0], out[0], light[0]
+    none = np.zeros((0, 0), np.float32)
+    told, share = none if far_share is None else far_share, none if held is None else held
+    _even_at_steps(apart, light, range_m, told, 0, 0, share, out)
+    return apart[0] + np.float32(1.0), out[0], light[0]
 
 
 def test_along_a_low_step_gains_are_those_of_the_pixels_around_by_their_light() -> None:
@@ -121,6 +122,16 @@ def test_along_a_low_step_gains_are_those_of_the_pixels_around_by_their_light() 
     assert (out[~off] != apart[~off]).all()
     # Of pixels that tell two surfaces apart each has its own.
     np.testing.assert_array_equal(_evened(range_m, np.full_like(range_m, 0.5))[1], apart)
+    # What takes half of the pattern departs half as far from even light.
+    half = _evened(range_m, held=np.full_like(range_m, 0.5))[1]
+    np.testing.assert_allclose(half - 1.0, 0.5 * (out - 1.0), atol=1e-6)
+
+
+def test_there_is_no_step_across_the_pictures_edge() -> None:
+    """A range that changes by the same share from row to row is no step, nor is that of the first row."""
+    range_m = np.float32(5.0) * np.float32(0.94) ** np.arange(9, dtype=np.float32)[:, None]
+    apart, out, _ = _evened(range_m + np.zeros((9, 7), np.float32))
+    np.testing.assert_array_equal(out, apart)
 
 
 @pytest.mark.parametrize("nearest", [0.02, 0.3])

@@ -50,48 +50,100 @@ def normals_from_range(directions: F32, range_m: F32) -> F32:
 
 @compiled
 def _normals(directions: F32, range_m: F32, out: F32) -> None:
-    for row in range(range_m.shape[0]):
-        for column in range(range_m.shape[1]):
-            x, y, z = directions[0, row, column], directions[1, row, column], directions[2, row, column]
-            a, b, c = _step_to_nearer(directions, range_m, row, column, 1, 0)
-            d, e, f = _step_to_nearer(directions, range_m, row, column, 0, 1)
-            across, along, up = b * f - c * e, c * d - a * f, a * e - b * d
-            length = np.sqrt(across * across + along * along + up * up)
-            if length > _LEAST:
-                # Towards the lens.
-                length = -length if across * x + along * y + up * z > _ZERO else length
-                x, y, z = -across / length, -along / length, -up / length
-            out[0, row, column], out[1, row, column], out[2, row, column] = -x, -y, -z
+    rows, columns = range_m.shape
+    # Of one row: the steps in space along both axes, their product, and its length.
+    down, right, product = (
+        np.empty((3, columns), np.float32),
+        np.empty((3, columns), np.float32),
+        np.empty((3, columns), np.float32),
+    )
+    length = np.empty(columns, np.float32)
+    for row in range(rows):
+        above, below = max(row - 1, 0), min(row + 1, rows - 1)
+        first = _ZERO if row > 0 else _ENDLESS
+        last = _ZERO if row + 1 < rows else _ENDLESS
+        metres = range_m[row]
+        for axis in range(3):
+            towards = directions[axis]
+            lines = towards[above], towards[row], towards[below]
+            _steps(lines, (range_m[above], metres, range_m[below]), first, last, down[axis])
+            _steps_along(towards[row], metres, right[axis])
+        for axis in range(3):
+            second, third = (axis + 1) % 3, (axis + 2) % 3
+            for x in range(columns):
+                product[axis, x] = down[second, x] * right[third, x] - down[third, x] * right[second, x]
+        _lengths(
+            product,
+            (directions[0, row], directions[1, row], directions[2, row]),
+            length,
+        )
+        for axis in range(3):
+            _normalised(product[axis], length, directions[axis, row], out[axis, row])
 
 
 @compiled
-def _step_to_nearer(
-    directions: F32, range_m: F32, row: int, column: int, down: int, right: int
-) -> tuple[np.float32, np.float32, np.float32]:
-    """Return the step in space to the next pixel on an axis, or from the one before.
+def _steps(
+    towards: tuple[F32, F32, F32],
+    range_m: tuple[F32, F32, F32],
+    first: np.float32,
+    last: np.float32,
+    out: F32,
+) -> None:
+    """Write one component of the steps in space to pixels' next neighbours, or from those before.
 
-    Of the two, the one across which the range changes less; none where neither neighbour is known.
+    Of the two, the one across which the range changes less; none where neither neighbour is known. All come
+    before, at and after the pixels. ``first`` and ``last`` are endless where there is none before or after.
     """
-    here = range_m[row, column]
-    first_row, first_column, last_row, last_column = row, column, row, column
-    least = _ENDLESS
-    if row + down < range_m.shape[0] and column + right < range_m.shape[1]:
-        change = abs(range_m[row + down, column + right] - here)
-        if change < least:
-            least, last_row, last_column = change, row + down, column + right
-    if row >= down and column >= right:
-        change = abs(here - range_m[row - down, column - right])
-        if change < least:
-            first_row, first_column, last_row, last_column = row - down, column - right, row, column
-            least = change
-    if least == _ENDLESS:
-        return _ZERO, _ZERO, _ZERO
-    there, back = range_m[last_row, last_column], range_m[first_row, first_column]
-    return (
-        directions[0, last_row, last_column] * there - directions[0, first_row, first_column] * back,
-        directions[1, last_row, last_column] * there - directions[1, first_row, first_column] * back,
-        directions[2, last_row, last_column] * there - directions[2, first_row, first_column] * back,
-    )
+    before, here, after = towards
+    before_m, here_m, after_m = range_m
+    for i in range(out.size):
+        forward = abs(after_m[i] - here_m[i]) + last
+        back = abs(here_m[i] - before_m[i]) + first
+        own = here[i] * here_m[i]
+        ahead, behind = after[i] * after_m[i] - own, own - before[i] * before_m[i]
+        known = forward < _ENDLESS
+        step = ahead if known else _ZERO
+        out[i] = behind if back < (forward if known else _ENDLESS) else step
+
+
+@compiled
+def _steps_along(towards: F32, range_m: F32, out: F32) -> None:
+    """Write one component of the steps along a row, as `_steps` does."""
+    end = out.size - 1
+    if end > 0:
+        _steps(
+            (towards[:-2], towards[1:-1], towards[2:]),
+            (range_m[:-2], range_m[1:-1], range_m[2:]),
+            _ZERO,
+            _ZERO,
+            out[1:-1],
+        )
+    for at in (0, end):
+        before, after = max(at - 1, 0), min(at + 1, end)
+        lines = towards[before : before + 1], towards[at : at + 1], towards[after : after + 1]
+        metres = range_m[before : before + 1], range_m[at : at + 1], range_m[after : after + 1]
+        first, last = _ZERO if at > 0 else _ENDLESS, _ZERO if at < end else _ENDLESS
+        _steps(lines, metres, first, last, out[at : at + 1])
+
+
+@compiled
+def _lengths(product: F32, directions: tuple[F32, F32, F32], length: F32) -> None:
+    """Write the length of products of steps: below 0 where they point away from the lens, 0 for none."""
+    across, along, up = product[0], product[1], product[2]
+    x, y, z = directions
+    for i in range(length.size):
+        size = np.sqrt(across[i] * across[i] + along[i] * along[i] + up[i] * up[i])
+        away = across[i] * x[i] + along[i] * y[i] + up[i] * z[i] > _ZERO
+        known = size > _LEAST
+        length[i] = (-size if away else size) if known else _ZERO
+
+
+@compiled
+def _normalised(product: F32, length: F32, towards: F32, out: F32) -> None:
+    """Write one component of unit normals; towards the lens where there is no length."""
+    for i in range(out.size):
+        normal = product[i] / length[i]
+        out[i] = normal if length[i] != _ZERO else -towards[i]
 
 
 def sun_over_diffuse(normal: F32, range_m: F32, *, travel: F64, up: F64, from_below: float) -> F32:

@@ -415,8 +415,8 @@ def _even_at_steps(
 ) -> None:
     """Write gains of pixels; where one surface steps behind another, the mean of those of the pixels around.
 
-    ``apart`` is by how much they depart from 1, ``held`` the share of that which each pixel takes; empty where
-    all take all.
+    ``apart`` is by how much they depart from 1, ``held`` the share of that which each pixel takes (empty
+    where all take all).
 
     They count by their light, as what a pixel mixes does: a dark side before bright ground lends it nothing.
     Light is the mean over a pixel, its place that of one sample in it. Along a crest that is seen aslant the
@@ -438,16 +438,8 @@ def _even_at_steps(
                 continue
             if far_share.size > 0 and far_share[row, column] > _NOTHING:
                 continue
-            c = column + left
             for band in range(out.shape[0]):
-                total = weights = _NOTHING
-                for y in range(max(0, r - 1), min(range_m.shape[0], r + 2)):
-                    for x in range(max(0, c - 1), min(range_m.shape[1], c + 2)):
-                        weight = np.float32((2 - abs(y - r)) * (2 - abs(x - c)))
-                        weight *= max(light[band, y, x], _LEAST)
-                        total += weight * apart[band, y, x]
-                        weights += weight
-                out[band, row, column] = total / weights
+                out[band, row, column] = _mean_around(apart[band], light[band], r, column + left)
         for band in range(out.shape[0]):
             target = out[band, row]
             if held.size:
@@ -456,6 +448,20 @@ def _even_at_steps(
                     target[column] *= share[column]
             for column in range(columns):
                 target[column] += _ALL
+
+
+@compiled
+def _mean_around(apart: F32, light: F32, row: int, column: int) -> np.float32:
+    """Return the mean over the pixels around one, by their light."""
+    total = weights = _NOTHING
+    for y in range(max(0, row - 1), min(apart.shape[0], row + 2)):
+        for x in range(max(0, column - 1), min(apart.shape[1], column + 2)):
+            weight = np.float32((2 - abs(y - row)) * (2 - abs(x - column)))
+            weight *= max(light[y, x], _LEAST)
+            total += weight * apart[y, x]
+            weights += weight
+    mean: np.float32 = total / weights
+    return mean
 
 
 @compiled
@@ -475,8 +481,7 @@ def _bends(before: np.float32, here: np.float32, after: np.float32) -> bool:
     """Tell whether a range departs from a plane between its neighbours', by no more than a low step."""
     first, second = here / before - _ALL, here / after - _ALL
     low = max(abs(first), abs(second)) < _TOLD_APART
-    bent: bool = low & (abs(first + second) > _BENT)
-    return bent
+    return bool(low & (abs(first + second) > _BENT))
 
 
 @compiled
