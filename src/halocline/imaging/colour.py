@@ -180,7 +180,7 @@ def to_working(rgb: F32, alpha: F32 | None, found: FoundSpace) -> None:
         share = None if alpha is None else np.where(alpha[rows] > 0.0, alpha[rows], np.float32(1.0))
         straight = rgb[:, rows] if share is None else rgb[:, rows] / share
         picture = oiio.ImageBuf(np.ascontiguousarray(np.moveaxis(straight, 0, -1)))
-        made = oiio.ImageBufAlgo.colorconvert(picture, found.given, name, colorconfig=config.configname())
+        made = oiio.ImageBufAlgo.colorconvert(picture, found.given, name, **_by(config))
         if made.has_error:
             raise ColourError(
                 f'cannot be converted from "{found.given}": {" ".join(made.geterror().split())}',
@@ -206,9 +206,19 @@ def _config() -> Any:
     return _config_named(os.environ.get("OCIO") or "ocio://default")
 
 
+def _by(config: Any) -> dict[str, str]:
+    """Return how the library is told of a configuration: by a name it loads it anew at each call.
+
+    That takes longer than a small picture; the one it has loaded for itself it takes where none is named.
+    """
+    name = str(config.configname())
+    return {} if oiio.ColorConfig.default_colorconfig().configname() == name else {"colorconfig": name}
+
+
 @lru_cache(maxsize=4)
 def _config_named(named: str) -> Any:
-    config = oiio.ColorConfig(named)
+    own = oiio.ColorConfig.default_colorconfig()
+    config = own if own.configname() == named else oiio.ColorConfig(named)
     if told := config.geterror():
         # The library would go on with a configuration of its own.
         raise ColourError(
@@ -307,7 +317,7 @@ def display_pixels(rgb: F32, space: RGBSpace, *, view: str | None = None, displa
     matrix = conversion_matrix(space, through).astype(np.float32)
     finite = np.nan_to_num(np.moveaxis(rgb, 0, -1), nan=0.0, posinf=65504.0, neginf=0.0)
     picture = oiio.ImageBuf(np.ascontiguousarray(cv2.transform(finite, matrix)))
-    shown = oiio.ImageBufAlgo.ociodisplay(picture, display, view, name, colorconfig=config.configname())
+    shown = oiio.ImageBufAlgo.ociodisplay(picture, display, view, name, **_by(config))
     if shown.has_error:
         raise ColourError(
             f"no picture for display {display!r}, view {view!r}: {' '.join(shown.geterror().split())}",
