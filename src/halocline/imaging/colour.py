@@ -206,7 +206,7 @@ def _config() -> Any:
     return _config_named(os.environ.get("OCIO") or "ocio://default")
 
 
-def _by(config: Any) -> dict[str, str]:
+def _by(config: Any) -> dict[str, Any]:
     """Return how the library is told of a configuration: by a name it loads it anew at each call.
 
     That takes longer than a small picture; the one it has loaded for itself it takes where none is named.

@@ -31,7 +31,7 @@ from halocline.operators.shared.surface_light import (
     water_index,
 )
 from halocline.operators.shared.view_rays import ray_spacing, spaced_rays
-from halocline.physics.floating.particles_as_seen import SceneShade
+from halocline.physics.floating.scene_shade import SceneShade
 from halocline.physics.floating.turbid_shade import BodyShade
 from halocline.physics.floating.turbid_shade_loops import BodyMap
 from halocline.physics.path.light_shares import light_shares, sky_share_of_scalar

@@ -7,7 +7,8 @@
 - `flow`: how the water carries them (Current, TurbulentFlow, Wake, WorldDrift, turbulence)
 - `light`: the light they send to the lens
 - `exposure`: a shutter's time (Exposure)
-- `particles_as_seen`: ready to be drawn (Scene, SceneShade, Seen, card_side, seen)
+- `particles_as_seen`: ready to be drawn (Scene, Seen, card_side, seen)
+- `scene_shade`: what things leave of its daylight (SceneShade)
 - `shapes`: what near ones look like (ShapeKind, shapes)
 - `haze`: what is too far or too small to be drawn (Haze, haze_of)
 - `haze_clouds`: where that is thicker (HazeClouds, haze_clouds)

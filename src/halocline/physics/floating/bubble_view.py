@@ -23,7 +23,8 @@ from halocline.physics.floating.bubbles import (
 from halocline.physics.floating.exposure import Exposure
 from halocline.physics.floating.flow import STILL, TurbulentFlow
 from halocline.physics.floating.light import SightLine, lamp_light
-from halocline.physics.floating.particles_as_seen import Scene, SceneShade, Seen, Shown, as_cards, at_the_lens
+from halocline.physics.floating.particles_as_seen import Scene, Seen, Shown, as_cards, at_the_lens
+from halocline.physics.floating.scene_shade import SceneShade
 from halocline.physics.path.transport import LightPath, abeam
 from halocline.physics.path.visibility import RangeRemap
 from halocline.physics.sea.sky import Sky, drawn_in, look_up_over, widening

@@ -18,6 +18,7 @@ from halocline.physics.floating.haze import Haze
 from halocline.physics.floating.haze_clouds import HazeClouds
 from halocline.physics.floating.light import SightLine, lamp_haze_before, lit, transmitted, veil_before
 from halocline.physics.floating.particles import DrawLimits, smooth_step
+from halocline.physics.floating.scene_shade import SceneShade
 from halocline.physics.floating.shapes import ShapeKind, side_of
 from halocline.physics.floating.suspended import Cloud, ParticleClass
 from halocline.physics.path.lamps import Lamp
@@ -73,22 +74,6 @@ class Scene:
     sun_gain: Callable[[F64], F64] | None = None
     lit_by_lamps: Scatterers | None = None
     shade: SceneShade | None = None
-
-
-@dataclass(frozen=True)
-class SceneShade:
-    """What things leave of daylight that stand in its way.
-
-    Attributes
-    ----------
-    light
-        Of the sun's beam and of all other daylight at world points ``(n, 3)``, ``(n, 2)``.
-    veil
-        Of the veil before things at pixels ``(n, 2)`` and ranges ``(n,)``, ``(n, K)``.
-    """
-
-    light: Callable[[F64], F64]
-    veil: Callable[[F64, F64], F64]
 
 
 @dataclass(frozen=True)

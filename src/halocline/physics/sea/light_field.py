@@ -14,6 +14,7 @@ show; only those that it asks for are made.
 from __future__ import annotations
 
 import math
+from functools import lru_cache
 from threading import Lock
 
 import cv2
@@ -99,29 +100,8 @@ class CausticSetup:
     ) -> None:
         self.sea = sea
         self.optics = optics
-        split = patch_m * _FINE_SHARE
         shortest = _SHORTEST_CELLS * patch_m / grid
-        fine = make_patch(
-            sea,
-            size_m=patch_m,
-            grid=grid,
-            wavelengths_m=(shortest, split),
-            name="fine waves",
-            angle_rad=_FINE_ANGLE_RAD,
-            seed=seed,
-            loop_s=loop_s,
-        )
-        size, cells = _long_patch(sea, patch_m, split)
-        long = make_patch(
-            sea,
-            size_m=size,
-            grid=cells,
-            wavelengths_m=(split, math.inf),
-            name="long waves",
-            angle_rad=_LONG_ANGLE_RAD,
-            seed=seed,
-            loop_s=loop_s,
-        )
+        fine, long = _patches(sea, seed, patch_m, grid, loop_s)
         unresolved = unresolved_slopes(sea, (fine, long), shorter_than_m=shortest)
         self.fine = PatchOptics(fine, optics, optics.beams, unresolved, optics.contrast)
         # Fine detail is softened once, in the fine patch.
@@ -190,6 +170,36 @@ class CausticSetup:
     def at(self, time_s: float, exposure_s: float = 0.0) -> CausticField:
         """Return the light field at a time in seconds, averaged over an exposure around it."""
         return CausticField(self, time_s, exposure_s)
+
+
+@lru_cache(maxsize=2)
+def _patches(
+    sea: SeaState, seed: int, patch_m: float, grid: int, loop_s: float | None
+) -> tuple[WavePatch, WavePatch]:
+    """Return the patches of fine and long waves, which steps with optics of their own share."""
+    split = patch_m * _FINE_SHARE
+    fine = make_patch(
+        sea,
+        size_m=patch_m,
+        grid=grid,
+        wavelengths_m=(_SHORTEST_CELLS * patch_m / grid, split),
+        name="fine waves",
+        angle_rad=_FINE_ANGLE_RAD,
+        seed=seed,
+        loop_s=loop_s,
+    )
+    size, cells = _long_patch(sea, patch_m, split)
+    long = make_patch(
+        sea,
+        size_m=size,
+        grid=cells,
+        wavelengths_m=(split, math.inf),
+        name="long waves",
+        angle_rad=_LONG_ANGLE_RAD,
+        seed=seed,
+        loop_s=loop_s,
+    )
+    return fine, long
 
 
 def _long_patch(sea: SeaState, patch_m: float, split: float) -> tuple[float, int]:

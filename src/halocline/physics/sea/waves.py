@@ -482,12 +482,12 @@ def make_patch(
     rows, at = np.nonzero(variance)
     wave = index[rows].astype(np.int64), index[at].astype(np.int64)
     phase = 2.0 * math.pi * uniforms(stream_key(seed, "waves", name), *wave)[0]
-    half = np.zeros((grid, grid), np.complex128)
+    half = np.zeros((grid, grid), np.complex64)
     half[rows, at] = np.sqrt(0.5 * variance[rows, at]) * np.exp(1j * phase)
     opposite = np.roll(half[::-1, ::-1], (1, 1), (0, 1))
     columns = slice(0, grid // 2 + 1)
 
-    k = np.hypot(index[:, np.newaxis], index[np.newaxis, :])[:, columns] * dk
+    k = np.hypot(index[:, np.newaxis], index[np.newaxis, columns]) * dk
     omega = angular_frequency(k, water_depth_m=sea.water_depth_m)
     if loop_s is not None:
         turn = 2.0 * math.pi / loop_s
@@ -495,8 +495,8 @@ def make_patch(
     return WavePatch(
         size_m=size_m,
         angle_rad=angle_rad,
-        forth=half[:, columns].astype(np.complex64),
-        back=np.conj(opposite[:, columns]).astype(np.complex64),
+        forth=half[:, columns].copy(),
+        back=np.conj(opposite[:, columns]),
         omega=omega,
         slope_variance=_slope_variance(variance, index * dk, index * dk, angle_rad),
     )
