@@ -5,11 +5,14 @@ from __future__ import annotations
 from dataclasses import replace
 
 import numpy as np
+import pytest
 from numpy.testing import assert_allclose
 from tests.conftest import Builders
 
+from halocline.graph.shot import Shot
 from halocline.imaging.frame import Frame, Window
-from halocline.operators.shared.water_shade import RayGrid
+from halocline.operators.shared import water_shade as module
+from halocline.operators.shared.water_shade import RayGrid, WaterShade, water_shade
 
 DISPLAY = Window(0, 0, 1200, 800)
 
@@ -27,3 +30,26 @@ def test_a_sliver_of_a_picture_is_seen_by_the_rays_about_it(build: Builders) -> 
     ahead = RayGrid.of(shot, 40).things_ahead(shot)
     assert_allclose(ahead.masks[-1], 0.5, rtol=1e-5)
     assert_allclose(ahead.range_m, 6.0, rtol=1e-5)
+
+
+def test_that_nothing_casts_is_found_once_for_all_steps_of_a_frame(
+    build: Builders, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    window, asked, made = Window(0, 0, 16, 9), list[Shot](), module._made
+
+    def counted(shot: Shot, softness: float) -> WaterShade | None:
+        asked.append(shot)
+        return made(shot, softness)
+
+    monkeypatch.setattr(module, "_made", counted)
+    planes = {
+        name: np.full(window.shape, value, np.float32) for name, value in (("alpha", 0.0), ("range", np.inf))
+    }
+    shot = replace(build.shot(window), surfaces=Frame(planes, window, window))
+    assert [water_shade(shot) for _ in range(3)] == [None] * 3
+    assert len(asked) == 1
+    # Another picture is looked at anew, whatever was at its place in memory before.
+    for _ in range(5):
+        shot = replace(shot, surfaces=Frame(planes, window, window))
+        assert water_shade(shot) is None
+    assert len(asked) == 6

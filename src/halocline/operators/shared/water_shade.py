@@ -440,7 +440,8 @@ class _SharedShades:
     def __init__(self) -> None:
         self._lock = Lock()
         self._shades: WeakValueDictionary[tuple[object, ...], WaterShade] = WeakValueDictionary()
-        # Of what nothing casts in, as long as that is alive: every step asks anew.
+        # Of what nothing casts in, as long as that is alive: every step asks. Not of bodies,
+        # which cannot be asked whether they are.
         self._none: dict[tuple[object, ...], tuple[ref[Any], ...]] = {}
 
     def at(self, shot: Shot, softness: float) -> WaterShade | None:
@@ -455,9 +456,9 @@ class _SharedShades:
             made = _made(shot, softness)
             if made is not None:
                 self._shades[key] = made
-            else:
+            elif not shot.bodies:
                 self._none = {other: parts for other, parts in self._none.items() if _all_alive(parts)}
-                self._none[key] = tuple(ref(part) for part in alive if part is not None)
+                self._none[key] = tuple(ref(part) for part in alive[:-1] if part is not None)
             return made
 
 
