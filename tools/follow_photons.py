@@ -39,6 +39,15 @@ CASES = (
     Case(0.04, 0.15, 9.0, 0.0),
     Case(0.04, 0.15, 9.0, 0.75),
 )
+# From deep down, without a disc: it would look too small.
+DEEP = (
+    Case(0.04, 0.15, 20.0, 0.0),
+    Case(0.04, 0.15, 20.0, 0.75),
+    Case(0.02, 0.04, 40.0, 0.0),
+    Case(0.02, 0.04, 40.0, 0.75),
+    Case(0.02, 0.04, 80.0, 0.0),
+    Case(0.02, 0.04, 80.0, 0.75),
+)
 # Degrees between the view and the sun as it is seen from below, at right angles to the plane it stands in.
 FROM_SUN_DEG = (0.0, 3.0, 6.0, 9.0, 18.0, 26.0)
 
@@ -149,14 +158,14 @@ def main() -> None:
     """Print the table."""
     in_water = math.asin(math.cos(math.radians(SUN_DEG)) / INDEX)
     sys.stdout.write("absorption,scattering,depth_m,sun_share,from_sun_deg,disc,radiance,error\n")
-    for case in CASES:
+    for case in (*CASES, *DEEP):
         sun = (math.sin(in_water), math.cos(in_water), case.sun_share)
         middle = math.tan(in_water) * (case.depth_m - DISC_DEPTH_M)
         for angle in FROM_SUN_DEG:
             # At right angles to the sun's plane, so that the disc lies alike on both sides.
             turn = math.radians(angle)
             way = (sun[0] * math.cos(turn), sun[1] * math.cos(turn), math.sin(turn))
-            for half in (0.0, DISC_M):
+            for half in (0.0, DISC_M) if case in CASES else (0.0,):
                 mean, error = radiance(
                     np.random.default_rng(1),
                     case.absorption,

@@ -29,6 +29,7 @@ TABLE = Path(__file__).parent / "data" / "photons_looking_up.csv"
 WINDOW = Window(0, 0, 240, 136)
 IN_WATER = math.asin(math.cos(math.radians(60.0)) / 1.341)
 DISC_M, DISC_DEPTH_M = 2.0, 0.3
+DEEP = [("0.04", "0.15", "20.0"), ("0.02", "0.04", "40.0"), ("0.02", "0.04", "80.0")]
 WATERS = [("0.0988", "0.427", "5.0"), ("0.0988", "0.427", "9.0"), ("0.04", "0.15", "9.0")]
 SKY, BLUR = "[steps.sky_window]\n", '[steps.forward_scatter]\nlaw = "smooth"\ndetail = "bands"\n'
 TEXT = """
@@ -110,7 +111,7 @@ def overhead(rays: F32, height_m: float, *, hull: bool) -> Frame:
     return Frame(planes, WINDOW, WINDOW)
 
 
-@pytest.mark.parametrize("water", WATERS)
+@pytest.mark.parametrize("water", [*WATERS, *DEEP])
 @pytest.mark.parametrize(("overcast", "share"), [(1.0, "0.0"), (0.0, "0.75")])
 def test_the_sky_and_the_water_before_it_are_as_bright_together_as_photons_find_them(
     water: tuple[str, str, str], overcast: float, share: str, tmp_path: Path
@@ -118,9 +119,13 @@ def test_the_sky_and_the_water_before_it_are_as_bright_together_as_photons_find_
     ours = looked_up(water, tmp_path, overcast=overcast, hull=False)
     for (angle, disc), wanted in photons(water, share).items():
         # Photons do not show the sun itself. Skies are not even: an overcast one is brightest overhead, a
-        # clear one darkest away from the sun; and above `highest_depth_m` the sky is left as dark as there.
+        # clear one darkest away from the sun. Of ours the water itself scatters too, to all sides, .0019 1/m
+        # at 550 nm (morel1974), which from 80 m down is a seventh of the light.
         if disc == 0.0 and (share == "0.0" or angle >= 6.0):
-            assert ours[angle] == pytest.approx(wanted, rel=0.1), (angle, ours)
+            assert ours[angle] == pytest.approx(wanted, rel=0.15 if water[2] == "80.0" else 0.1), (
+                angle,
+                ours,
+            )
 
 
 def test_a_calm_seas_surface_gives_no_halo_to_water_that_holds_it(tmp_path: Path) -> None:

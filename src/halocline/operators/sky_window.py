@@ -13,7 +13,7 @@ from typing import Annotated, ClassVar
 import numpy as np
 from pydantic import Field
 
-from halocline._typing import F32
+from halocline._typing import F32, F64
 from halocline.graph.operator import Operator, Planes, PlaneUse, Stage, Tile
 from halocline.graph.sea import Sea
 from halocline.graph.shot import Shot
@@ -54,16 +54,18 @@ class SkyWindowParameters(Strict):
         Standard deviation by which the sun's image is widened, degrees. Its bare disc is thousands of times
         as bright as the sky; widened, it keeps its light and is easier on the composite.
     brightest
-        Soft limit of what is seen through the surface, in times a white card at the reference depth: what is
-        brighter than half of it is drawn in and never passes it, hue kept. Glints keep that much to bloom
-        with and no more.
+        Soft limit of what is seen through the surface, in times a white card at the reference depth, or some
+        metres below the surface where that lies deeper: what is brighter than half of it is drawn in and
+        never passes it, hue kept. Glints keep that much to bloom with and no more.
     ground_depth
         Depth of level ground, metres, that the surface mirrors outside the window; endless water where not
         given.
     ground
         Reflectance of that ground per channel of the working space.
     farthest
-        Metres to the surface along the view beyond which it is left to the veiling light.
+        Metres to the surface along the view beyond which it is left to the veiling light; from half of it on
+        it fades. Where not given 60, or three times the lens's depth if that is more: the whole of the
+        window is seen.
     from_angle
         Degrees above the level from which on the surface is seen, whole ten degrees higher; lower down it is
         left to the veiling light. Where the whole view is lower the step takes no time.
@@ -76,16 +78,22 @@ class SkyWindowParameters(Strict):
     brightest: Factor = 40.0
     ground_depth: Distance | None = None
     ground: Colour = (0.3, 0.3, 0.3)
-    farthest: Distance = 60.0
+    farthest: Distance | None = None
     from_angle: Annotated[Angle, Field(ge=0.0, le=80.0)] = 0.0
+
+
+# How far the surface is shown where nothing is stated, metres, and in depths of the lens: at the window's
+# edge it is 1.5 of those away.
+_FARTHEST_M, _WINDOW_DEPTHS = 60.0, 3.0
 
 
 @dataclass(frozen=True)
 class _Prepared:
     """The sky and the sea of a frame.
 
-    ``from_above`` is the radiance of each band for a sky radiance of 1/sr, ``(K,)``; ``below`` the water just
-    under the surface.
+    ``from_above`` is the radiance of each band for a sky radiance of 1/sr, ``brightest`` its soft limit and
+    ``above_highest`` daylight there over that where bands' fit begins, ``(K,)`` each; ``below`` the water
+    just under the surface.
     """
 
     field: CausticField
@@ -93,6 +101,8 @@ class _Prepared:
     sky: Sky
     sun_variance: float
     from_above: F32
+    brightest: F64
+    above_highest: F32
     below: LightPath
     water: VeilRays
     ground: F32 | None
@@ -108,7 +118,8 @@ class SkyWindow(Operator[SkyWindowParameters, _Prepared]):
     layer = "sky"
     otherwise_since: ClassVar = {
         2: "what is seen of the sky through the surface gives no halo of its own, for the water's light "
-        "holds it already: views up are darker, by up to half"
+        "holds it already: views up are darker, by up to half; from deep down the sky "
+        "is as bright and as warm as the water lets it through"
     }
 
     def planes(self) -> PlaneUse:
@@ -150,7 +161,7 @@ class SkyWindow(Operator[SkyWindowParameters, _Prepared]):
         p, path = self.parameters, shot.path
         field = light_field(shot, p.surface)
         sun = field.setup.optics.beam
-        below = replace(path, camera_depth_m=0.0)
+        below, above = replace(path, camera_depth_m=0.0), path.above_highest()
         axes = LevelAxes.of(shot)
         return _Prepared(
             field,
@@ -158,6 +169,8 @@ class SkyWindow(Operator[SkyWindowParameters, _Prepared]):
             sky_over(sun, sun_share=path.surface_sun_share),
             self._sun_variance(field),
             (path.light_from_above() * p.brightness).astype(np.float32),
+            path.white * above * p.brightest,
+            above.astype(np.float32),
             below,
             below.veil_rays(),
             self._ground(path),
@@ -224,15 +237,15 @@ class SkyWindow(Operator[SkyWindowParameters, _Prepared]):
         slopes[2] *= np.float32(self.parameters.waves**2)
         above, window = look_up_over(directions, slopes, ready.sky, sun_variance=ready.sun_variance)
         light = self._mirrored(window, ready, shot)
-        light += drawn_in(
-            ready.from_above[:, np.newaxis] * above, shot.path.white * self.parameters.brightest
-        )
+        light += drawn_in(ready.from_above[:, np.newaxis] * above, ready.brightest)
         return light
 
     def _shares(self, mu: F32, shot: Shot) -> list[F32]:
         """Return how much of the surface is shown, 0 to 1: by how far it is, and by how high the view is."""
         # Towards its farthest the surface fades into open water.
-        near = np.float32(2.0) - _distance(mu, shot) * np.float32(2.0 / self.parameters.farthest)
+        stated, deep = self.parameters.farthest, _WINDOW_DEPTHS * shot.path.camera_depth_m
+        farthest = max(_FARTHEST_M, deep) if stated is None else stated
+        near = np.float32(2.0) - _distance(mu, shot) * np.float32(2.0 / farthest)
         np.clip(near, np.float32(0.0), np.float32(1.0), out=near)
         return [near, self._shown(mu)] if self.parameters.from_angle > 0.0 else [near]
 
@@ -248,9 +261,11 @@ class SkyWindow(Operator[SkyWindowParameters, _Prepared]):
         cos_sun = np.clip(cos_sun, np.float32(-1.0), np.float32(1.0))
         if ready.ground is None:
             out = ready.water(path.open_length(mu), mu, cos_sun)
+            out *= ready.above_highest[:, None]
         else:
             length = np.float32(self.parameters.ground_depth) / mu
             out = ready.water(length, mu, cos_sun)
+            out *= ready.above_highest[:, None]
             out += ready.ground[:, None] * attenuate(path, length)
         out *= np.float32(self.parameters.brightness) * window.reflectance[0]
         return out

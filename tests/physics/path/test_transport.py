@@ -23,9 +23,12 @@ from halocline.physics.path.transport import (
     veiling_light,
 )
 from halocline.physics.path.visibility import RangeRemap
+from halocline.physics.water.bands import SHARE_NODES_NM
 from halocline.physics.water.fitted_bands import fit_bands
 from halocline.physics.water.path_integral import path_integral
+from halocline.physics.water.spectra import WAVELENGTH_NM, transfer_matrix
 from halocline.physics.water.water import jerlov_water
+from halocline.rgb import LINEAR_REC709
 
 UP, AHEAD = np.array([0.0, 1.0, 0.0]), np.array([0.0, 0.0, -1.0])
 
@@ -283,3 +286,19 @@ def test_open_rays_are_open_water_beyond_a_place_seen_from_the_lens(build: Build
         # The difference is as good as float32 holds the whole.
         rounding = 3e-7 * veil(path.open_length(mu), mu, cos_sun) * attenuate(path, s) / dimmed
         assert np.all(np.abs(brought - expected) < 2e-4 * expected + rounding)
+
+
+@pytest.mark.parametrize(("water_type", "depth_m"), [("IB", 10.0), ("IB", 20.0), ("1C", 10.0), ("1C", 20.0)])
+def test_the_sky_seen_from_deep_down_has_the_colour_of_its_spectrum(
+    build: Builders, water_type: str, depth_m: float
+) -> None:
+    # Against sums over 1 nm: a white card is white where the lens is, so the sky at the surface is exp(Kd y)
+    # of that in each wavelength, and is seen through exp(-c y).
+    path = build.path(build.bands(water_type), depth_m=depth_m)
+    assert depth_m > path.highest_depth_m > 0.0
+    assert path.bands.spectrum is not None
+    a, b, fall = (np.interp(WAVELENGTH_NM, SHARE_NODES_NM, row) for row in path.bands.spectrum)
+    expected = transfer_matrix(LINEAR_REC709, np.exp((fall - a - b) * depth_m)).sum(axis=1)
+    sky = path.light_from_above() / math.pi * np.exp(path.water.daylight().log_downward(0.0))
+    ours = path.bands.down @ (sky * np.exp(-path.bands.attenuation * depth_m))
+    np.testing.assert_allclose(ours, expected, rtol=0.07)

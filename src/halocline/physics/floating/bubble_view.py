@@ -217,6 +217,7 @@ def _surface(path: LightPath, directions: F64, look: BubbleLook) -> F64:
     mirrored = np.stack([mirrored[1], mirrored[0], -np.maximum(mirrored[2], 1e-3)], axis=1)
     world = _in_world(path, mirrored)
     water = under.veil_along(np.inf, world) if look.floor is None else _to_floor(under, world, look.floor)
+    water = water * path.above_highest()
     return np.asarray(light + window.reflectance[0].astype(np.float64)[:, None] * water)
 
 

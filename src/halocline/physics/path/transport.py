@@ -55,6 +55,8 @@ DIFFUSE_ASYMMETRY = 0.7
 SURFACE_INDEX = 1.341
 # The length of endless water; finite, so that products with zero are.
 LONGEST_RANGE_M = ENDLESS_M
+# Logarithm of the most that daylight at the surface may be over that where the bands' fit begins.
+_MOST_LOST = 60.0
 
 
 def refracted_sun(elevation_deg: float, azimuth_deg: float, up: F64, ahead: F64, index: float) -> F64:
@@ -183,9 +185,20 @@ class LightPath:
         return scalar
 
     def light_from_above(self) -> F64:
-        """Return the irradiance on the sea surface, ``(K,)``, from what of it there is below."""
-        under = self.daylight(0.0) * self.white * math.pi
-        return np.asarray(under / np.exp(self.water.daylight().log_downward(0.0)))
+        """Return the irradiance on the sea surface, ``(K,)``, from what of it there is below.
+
+        It is seen through all of the water down to the lens, which takes more of each band than daylight has
+        lost on its way to the reference depth: so it goes on above `highest_depth_m`.
+        """
+        lost = self.daylight(0.0) * self.above_highest()
+        return np.asarray(lost * self.white * math.pi / np.exp(self.water.daylight().log_downward(0.0)))
+
+    def above_highest(self) -> F64:
+        """Return daylight at the surface over that at `highest_depth_m`, ``(K,)``, 1 or more."""
+        solved = self.water.daylight()
+        lost = solved.log_downward(0.0) - solved.log_downward(self.highest_depth_m)
+        # Deeper down than that nothing of it is left to see.
+        return np.exp(np.minimum(self.downwelling_scale * lost, _MOST_LOST))
 
     @property
     def highest_depth_m(self) -> float:
