@@ -2,11 +2,17 @@
 
 from __future__ import annotations
 
+from dataclasses import replace
 from pathlib import Path
 from typing import Any
 
 import numpy as np
 import pytest
+from tests.batch.test_deep import LOOK as DEEP_LOOK
+from tests.batch.test_deep import picture as deep_picture
+from tests.batch.test_deep import wall as wall_of_deep
+from tests.batch.test_deep import wet as wet_file
+from tests.deep_files import read_by_openexr, write_deep_pixels
 
 import halocline
 from halocline._typing import F64
@@ -244,3 +250,110 @@ def test_sediment_grows_with_an_origins_unit_and_hides_as_much() -> None:
     # What a ray meets is grams over a square: a second's, and that of the way, which is twice as long.
     assert twice.track[0].grams_per_second / 2.0**2 == once.track[0].grams_per_second
     assert twice.grams_per_metre * 2.0 / 2.0**2 == once.grams_per_metre
+
+
+FOLLOWING = """
+[origins.lens]
+lens = true
+follows = true
+"""
+AHEAD = """
+[[steps.turbid_bodies.bodies]]
+name = "cloud"
+origin = "lens"
+position = [0.3, 0.1, 3.0]
+size = [1.5, 1.0, 1.0]
+visibility = 0.5
+clumping = 0.0
+"""
+
+
+def wet_at(text: str, at: Any, picture: Frame) -> F64:
+    rgb = np.moveaxis(picture.planes["rgb"], 0, -1)
+    made = apply(look(text), rgb, picture.planes["range"], alpha=picture.planes["alpha"], camera=at)
+    return np.asarray(made.rgb, np.float64)
+
+
+def moved(at: Any, by: tuple[float, float, float]) -> Any:
+    return replace(at, position_m=at.position_m + np.array(by))
+
+
+def test_what_follows_the_lens_stays_in_its_place_in_the_picture() -> None:
+    # Water is the same all over: the picture depends on what is given from the lens alone.
+    bodies = f"[steps.turbid_bodies]\nturbulence = 0.0\n{AHEAD}"
+    text = f"[steps.attenuation]\n[steps.veiling_light]\n{FOLLOWING}{bodies}"
+    here, there = camera(), moved(camera(), (4.0, 0.0, -7.0))
+    first, other = (wet_at(text, at, scene()) for at in (here, there))
+    np.testing.assert_allclose(other, first, atol=2e-6)
+    # One that stays where the lens was is elsewhere in the picture.
+    stays = text.replace("follows = true", "")
+    np.testing.assert_allclose(wet_at(stays, here, scene()), first, atol=2e-6)
+    bound = origins_of_picture(look(stays), 1001, scene(), here)
+    assert bound.at(1050).origins["lens"].position_m.tolist() == here.position_m.tolist()
+    clear = wet_at("[steps.attenuation]\n[steps.veiling_light]\n", here, scene())
+    assert np.abs(first - clear).max() > 0.005
+
+
+def test_a_lamp_that_follows_is_one_on_the_camera() -> None:
+    lamp = "[[light.lamps]]\nposition = [0.4, 0.5, 0.2]\ntarget = [0.0, 0.0, 4.0]\n"
+    steps = "[steps.lamps]\n[steps.attenuation]\n"
+    for at in (camera(), moved(camera(pan_deg=35.0), (1.0, 2.0, 3.0))):
+        on_it = wet_at(f'{lamp}space = "camera"\n{steps}', at, scene())
+        follows = wet_at(f'{FOLLOWING}{lamp}space = "world"\norigin = "lens"\n{steps}', at, scene())
+        np.testing.assert_allclose(follows, on_it, atol=1e-6)
+        assert on_it.max() > 0.01
+
+
+def test_of_two_eyes_the_middle_is_followed_and_other_places_stay() -> None:
+    preset = look(f"{FOLLOWING}floor = 0.25\n[origins.vent]\nposition = [1.0, 2.0, 3.0]\n{BUBBLES}")
+    turned = camera(pan_deg=90.0)
+    known = preset.with_lens(turned).at(1001).origins
+    np.testing.assert_allclose(known["lens"].position_m, [3.0, 0.25, 2.0])
+    np.testing.assert_allclose(known["lens"].axes[2], [-1.0, 0.0, 0.0], atol=1e-9)
+    assert known["vent"].position_m.tolist() == [1.0, 2.0, 3.0]
+    plain = look(f"[origins.vent]\nposition = [1.0, 2.0, 3.0]\n{BUBBLES}")
+    assert plain.with_lens(turned) is plain
+
+
+def test_parts_follow_their_own_lens_and_a_shot_wants_one() -> None:
+    whole = look("[parts.arch]\nmatte = 'arch'\n[parts.arch.origins.lens]\nlens = true\nfollows = true\n")
+    part = whole.with_lens(camera()).at(1001).parts[0]
+    assert part.look.origins["lens"].position_m.tolist() == [3.0, 1.0, 2.0]
+    body = look(f"{FOLLOWING}[steps.turbid_bodies]\n{AHEAD}")
+    assert body.at(1001).unknown == ("lens",)
+    assert body.with_lens(camera()).at(1001).unknown == ()
+    # Nothing has to be found for it, so no frame is read.
+    assert origins_of_picture(body, 1001, scene(), camera()) is body
+
+
+@pytest.mark.parametrize(
+    ("origin", "told"),
+    [
+        ("point = [0.5, 0.5]\nfollows = true", "only the lens can be followed"),
+        ("lens = true\nfollows = true\nframe = 1001", "leave out frame"),
+        ("lens = true\nfollows = true\nfloor = 'found'", 'leave out floor = "found"'),
+    ],
+)
+def test_what_cannot_follow_is_refused(origin: str, told: str) -> None:
+    with pytest.raises(PresetError, match=told):
+        look(f"[origins.lens]\n{origin}\n")
+
+
+def test_a_track_from_what_follows_is_refused_where_it_stands() -> None:
+    with pytest.raises(
+        PresetError, match='a track is given from the origin "vent", which follows'
+    ) as refused:
+        look(f"[origins.vent]\nlens = true\nfollows = true\n{BUBBLES}")
+    assert [problem.code for problem in refused.value.problems] == ["E-PRESET-ORIGIN"]
+
+
+def test_a_frame_from_a_file_has_what_follows_where_its_camera_is(tmp_path: Path) -> None:
+    # A file without a camera is seen from the world's middle along -z, where both are one.
+    source = write_deep_pixels(tmp_path / "wall.exr", deep_picture(wall_of_deep))
+    bodies = f"[steps.turbid_bodies]\nrays = 32\n{AHEAD}"
+    stated = bodies.replace('origin = "lens"\n', "").replace("0.1, 3.0]", "0.1, -3.0]")
+    looks = (FOLLOWING + bodies, stated, "")
+    pictures = [read_by_openexr(wet_file(source, text=DEEP_LOOK + text)[0]) for text in looks]
+    for name in "RGB":
+        np.testing.assert_allclose(pictures[0][name], pictures[1][name], atol=1e-6)
+    assert np.abs(pictures[0]["R"] - pictures[2]["R"]).max() > 1e-3

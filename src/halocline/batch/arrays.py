@@ -173,7 +173,7 @@ def _wet(
     how: Evaluation,
     whole: View | None = None,
 ) -> WetFrame:
-    preset = origins_of_picture(preset, number, picture, track.at(number))
+    preset = origins_of_picture(preset, number, picture, track.at(number)).with_lens(track.at(number))
     shot = make_shot(
         preset,
         number,

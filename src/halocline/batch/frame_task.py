@@ -457,6 +457,8 @@ def _rendered(
 ) -> tuple[Picture | PictureByRows | DeepByRows, tuple[str, ...]]:
     """Return a view's picture, and what its steps have to tell."""
     task = inputs.task
+    rig = rig_of(inputs.tracks, preset.at(task.frame), task.frame)
+    preset = preset.with_lens(rig or inputs.tracks[view.name].at(task.frame))
     look = preset.at(task.frame)
     element = look.output.element
     frame = as_covering(view.frame) if element else view.frame
@@ -469,7 +471,7 @@ def _rendered(
         data_window=view.frame.data_window,
         surfaces=frame,
         sun_depth=dict(task.passes).get("sun_depth"),
-        rig=rig_of(inputs.tracks, look, task.frame),
+        rig=rig,
     )
     shade = shade_of_steps(look.graph, shot)
     astray = misplaced(look.place, shot.camera, frame)

@@ -22,7 +22,7 @@ from halocline.imaging.camera import Camera
 from halocline.imaging.frame import Frame
 from halocline.imaging.load import load
 from halocline.imaging.sequence import parse_pattern
-from halocline.presets.origins import axis_named, known_origin, on_height
+from halocline.presets.origins import axis_named, known_origin, lens_axes, on_height
 from halocline.presets.preset import Preset
 from halocline.presets.sections import OriginSection
 
@@ -105,7 +105,9 @@ def _found_once(
 
 def _to_find(preset: Preset) -> bool:
     place = preset.at(0).place
-    own = any(known_origin(section, place) is None for section in preset.origins.values())
+    own = any(
+        known_origin(section, place) is None and not section.follows for section in preset.origins.values()
+    )
     return own or any(map(_to_find, preset.parts.values()))
 
 
@@ -121,7 +123,9 @@ def _found_tables(preset: Preset, shown: Shown, only: int | None) -> dict[str, A
     origins = {
         name: {"found": _found(section, name, up, *shown(section, name))}
         for name, section in preset.origins.items()
-        if known_origin(section, place) is None and (only is None or section.frame in (None, only))
+        if known_origin(section, place) is None
+        and not section.follows
+        and (only is None or section.frame in (None, only))
     }
     parts = {
         name: tables for name, part in preset.parts.items() if (tables := _found_tables(part, shown, only))
@@ -180,7 +184,7 @@ def _found(
     if section.floor is not None:
         height = _floor(position, frame, camera, up) if section.floor == "found" else section.floor
         position = on_height(position, height, up)
-    axes = camera.rotation.T * np.array([[1.0], [1.0], [-1.0]]) if section.lens else _level_axes(camera, up)
+    axes = lens_axes(camera) if section.lens else _level_axes(camera, up)
     unit = float(np.linalg.norm(position - camera.position_m)) if section.unit == "range" else 1.0
     vectors = zip(("position", "right", "above", "ahead"), (position, *axes), strict=True)
     return {

@@ -78,11 +78,17 @@ class Still:
         frame = self.inputs.loaded.views[0].frame
         return seen(frame.plane("rgb"), frame.data_window, frame.display_window)
 
+    def placed(self, preset: Preset) -> Preset:
+        """Return a look with its origins found, those that follow the lens where it is on the frame."""
+        task, tracks = self.inputs.task, self.inputs.tracks
+        rig = rig_of(tracks, preset.at(task.frame), task.frame)
+        return origins_of_sequence(preset, task).with_lens(rig or tracks[self.view].at(task.frame))
+
     def shot(self, preset: Preset) -> Shot:
         """Return the frame's surroundings under a preset."""
         found, frame = self.inputs.loaded.views[0], self.inputs.task.frame
         return make_shot(
-            origins_of_sequence(preset, self.inputs.task),
+            self.placed(preset),
             frame,
             self.inputs.tracks[self.view],
             space=found.space,
@@ -109,7 +115,7 @@ class Still:
             Stop after this step of the whole picture's look; at the end, with its parts, where not given.
         """
         found = self.inputs.loaded.views[0]
-        preset = origins_of_sequence(preset, self.inputs.task)
+        preset = self.placed(preset)
         look = preset.at(self.inputs.task.frame)
         graph = look.graph
         shot = self.shot(preset)

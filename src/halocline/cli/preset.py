@@ -209,7 +209,7 @@ def _origin_lines(found: Preset, frame: int) -> list[str]:
         stated = section.model_dump(mode="json", exclude_defaults=True, exclude={"found"})
         by = [key for key, model in bound.items() if name in origins_named(model)]
         known = look.origins.get(name)
-        there = "found on the sequence"
+        there = "with the lens, on each frame" if section.follows else "found on the sequence"
         if known is not None:
             there = "at " + ", ".join(f"{part:.4g}" for part in known.position_m) + " m"
         lines.append(f"{name}: {_told(stated)}; {there}; bound to it: {', '.join(by) or 'nothing'}")

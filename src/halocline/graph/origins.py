@@ -146,6 +146,30 @@ def origins_named(model: Any) -> Iterator[str]:
             yield from origins_named(item)
 
 
+def tracks_named(model: Any) -> Iterator[str]:
+    """Yield the names of the origins that tracks in a model are given from.
+
+    Parameters
+    ----------
+    model
+        Parameters, or anything that they hold.
+
+    Yields
+    ------
+    str
+        Names, as often as they are named.
+    """
+    if isinstance(model, Strict):
+        name, track = getattr(model, "origin", None), getattr(model, "track", None)
+        if isinstance(name, str) and track:
+            yield name
+        for field in type(model).model_fields:
+            yield from tracks_named(getattr(model, field))
+    elif isinstance(model, tuple):
+        for item in model:
+            yield from tracks_named(item)
+
+
 def lies_outside(origin: KnownOrigin, camera: Camera, window: Window) -> bool:
     """Tell whether an origin lies outside what a camera sees.
 

@@ -20,7 +20,7 @@
 - `story_costs`: what that costs (prices)
 - `difference`: what two presets do otherwise (differences)
 - `parts`: the looks of parts of the picture
-- `origins`: places that things are bound to (axis_named, known_origin, on_height)
+- `origins`: places that things are bound to (axis_named, known_origin, lens_axes, on_height)
 - `build`: from a preset to a frame's surroundings (in_space, level_axes, light_path, make_shot,
   motion_vectors, outside_view, rig_of, scatters_forward, shot_of_part, story_path, story_report)
 - `misplaced`: a lens and a scene that do not lie in the water so

@@ -6,6 +6,7 @@ import numpy as np
 
 from halocline._typing import F64
 from halocline.graph.origins import KnownOrigin
+from halocline.imaging.camera import Camera
 from halocline.presets.sections import OriginSection, PlaceSection
 
 
@@ -25,6 +26,8 @@ def known_origin(section: OriginSection, place: PlaceSection) -> KnownOrigin | N
         The place.
     """
     up = axis_named(place.up)
+    if section.follows:
+        return None
     if (found := section.found) is not None:
         axes = np.array([found.right, found.above, found.ahead])
         return KnownOrigin(np.array(found.position), axes, up, found.unit_m, found.frame)
@@ -35,6 +38,44 @@ def known_origin(section: OriginSection, place: PlaceSection) -> KnownOrigin | N
     if section.floor is not None:
         position = on_height(position, section.floor, up)
     return KnownOrigin(position, np.stack([np.cross(ahead, up), up, ahead]), up)
+
+
+def origin_on_lens(section: OriginSection, place: PlaceSection, camera: Camera) -> KnownOrigin:
+    """Return where an origin that follows the lens is.
+
+    Parameters
+    ----------
+    section, place
+        As `known_origin` takes them.
+    camera
+        The lens.
+
+    Returns
+    -------
+    KnownOrigin
+        The place, with the camera's own axes.
+    """
+    up, position = axis_named(place.up), camera.position_m
+    if isinstance(section.floor, float):
+        position = on_height(position, section.floor, up)
+    return KnownOrigin(position, lens_axes(camera), up)
+
+
+def lens_axes(camera: Camera) -> F64:
+    """Return right, above and ahead of a camera as it looks, unit, as rows, ``(3, 3)``.
+
+    Parameters
+    ----------
+    camera
+        The camera.
+
+    Returns
+    -------
+    F64
+        World.
+    """
+    axes: F64 = camera.rotation.T * np.array([[1.0], [1.0], [-1.0]])
+    return axes
 
 
 def on_height(position_m: F64, height_m: float, up: F64) -> F64:

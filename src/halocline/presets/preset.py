@@ -6,6 +6,7 @@ import hashlib
 import json
 import os
 from collections.abc import Iterable, Iterator, Mapping, Sequence
+from copy import copy
 from dataclasses import dataclass, field, replace
 from functools import cached_property
 from pathlib import Path
@@ -17,9 +18,10 @@ from halocline.errors import GraphError, HaloclineError, PresetError, did_you_me
 from halocline.graph.graph import SOURCE, Graph, Step
 from halocline.graph.limits import StepLimits
 from halocline.graph.operator import AnyOperator
-from halocline.graph.origins import KnownOrigin, origins_named, placed
+from halocline.graph.origins import KnownOrigin, origins_named, placed, tracks_named
 from halocline.graph.planes import BANDS, RGB
 from halocline.graph.sea import Sea
+from halocline.imaging.camera import Camera
 from halocline.operators.registry import operator_named, operators
 from halocline.physics.water.bands import Bands
 from halocline.presets.curves import is_curve, key_frames, resolved_at, telling_frames
@@ -33,7 +35,7 @@ from halocline.presets.document import (
     with_settings,
 )
 from halocline.presets.lines import KeyPath
-from halocline.presets.origins import known_origin
+from halocline.presets.origins import known_origin, origin_on_lens
 from halocline.presets.parts import part_document
 from halocline.presets.problems import raise_problems, validated
 from halocline.presets.sections import (
@@ -179,6 +181,7 @@ class Preset:
             problems += _sections(_still(document.tables), document)[1]
         raise_problems(problems, document)
         self._looks: dict[float, Look] = {}
+        self._lens: Camera | None = None
         self._animated = bool(key_frames(document.tables)) or any(
             part.animated for part in self._parts.values()
         )
@@ -256,6 +259,27 @@ class Preset:
         """
         tables = merged(self.document.tables, found)
         return Preset(replace(self.document, tables=tables), self._within)
+
+    def with_lens(self, camera: Camera) -> Preset:
+        """Return the same look with what follows the lens where a camera is.
+
+        Parameters
+        ----------
+        camera
+            That of one frame, or the middle of two eyes.
+
+        Returns
+        -------
+        preset
+            For that frame; itself where nothing follows.
+        """
+        parts = {name: part.with_lens(camera) for name, part in self._parts.items()}
+        followed = any(section.follows for section in self._origins.values())
+        if not followed and all(part is self._parts[name] for name, part in parts.items()):
+            return self
+        made = copy(self)
+        made._lens, made._parts, made._looks = camera, parts, {}
+        return made
 
     @property
     def animated(self) -> bool:
@@ -378,7 +402,7 @@ class Preset:
         origins = {} if sections["place"] is None else self._known_origins(sections["place"])
         graph, stated, unjoined = self._graph(tables.get("steps", {}), origins)
         parts, unplaced = self._placed_parts(tables.get("parts", {}), frame)
-        raise_problems([*wrong, *unjoined, *unplaced], document)
+        raise_problems([*wrong, *unjoined, *unplaced, *self._left_behind(stated.values())], document)
         named = (name for model in (light, *stated.values()) for name in origins_named(model))
         unknown = tuple(dict.fromkeys(name for name in named if name not in origins))
         return Look(  # no problems: all are there
@@ -391,12 +415,31 @@ class Preset:
         )
 
     def _known_origins(self, place: Any) -> dict[str, KnownOrigin]:
-        """Return the origins that have been found, or that are stated."""
-        return {
+        """Return the origins that have been found, that are stated, or that are where the lens is."""
+        known = {
             name: origin
             for name, section in self._origins.items()
             if (origin := known_origin(section, place)) is not None
         }
+        if self._lens is not None:
+            followed = {name: section for name, section in self._origins.items() if section.follows}
+            known |= {name: origin_on_lens(each, place, self._lens) for name, each in followed.items()}
+        return known
+
+    def _left_behind(self, models: Iterable[Any]) -> list[HaloclineError]:
+        """Return what is wrong with tracks that are given from where the lens is."""
+        named = dict.fromkeys(name for model in models for name in tracks_named(model))
+        return [
+            self.document.problem(
+                f'a track is given from the origin "{name}", which follows the lens: what was given off on '
+                "earlier frames stays where the lens was then",
+                ("origins", name, "follows"),
+                code="E-PRESET-ORIGIN",
+                fix="Give that track in the world, key by key, or from an origin that stays.",
+            )
+            for name in named
+            if name in self._origins and self._origins[name].follows
+        ]
 
     def _placed_parts(
         self, tables: Mapping[str, Any], frame: float

@@ -748,8 +748,8 @@ class OriginSection(Strict):
 
     Such a lamp, source, body or layer is given in metres to the right, above and ahead of the place, as the
     levelled camera sees it, and holds on a scene whose metres and axes are others. The place is found on one
-    frame of the sequence and is the same on all frames. Say one of ``point``, ``pixel``, ``matte``, ``lens``
-    and ``position``.
+    frame of the sequence and is the same on all frames, unless it ``follows`` the lens. Say one of ``point``,
+    ``pixel``, ``matte``, ``lens`` and ``position``.
 
     Attributes
     ----------
@@ -761,6 +761,10 @@ class OriginSection(Strict):
         The middle of what this matte covers: the mean of the places that the picture shows of it.
     lens
         The lens, looking as it looks: above is the top of the picture.
+    follows
+        With ``lens``: whether the place goes and turns with the lens, on each frame where it is as the
+        shutter is half open; with two eyes, with the middle of both. Not for what has a track: what it gave
+        off stays behind.
     position
         A place in the scene's world, metres.
     frame
@@ -783,6 +787,7 @@ class OriginSection(Strict):
     pixel: tuple[float, float] | None = None
     matte: str | None = None
     lens: bool = False
+    follows: bool = False
     position: tuple[Position, Position, Position] | None = None
     frame: int | None = None
     otherwise_range: Distance | None = None
@@ -799,6 +804,11 @@ class OriginSection(Strict):
             raise ValueError(f"say one of point, pixel, matte, lens and position; {told} given")
         if self.lens and self.unit == "range":
             raise ValueError('unit = "range" is a distance from the lens, and this is the lens itself')
+        if self.follows and not self.lens:
+            raise ValueError("only the lens can be followed: follows = true goes with lens = true")
+        if self.follows and (self.frame is not None or self.floor == "found"):
+            more = "frame" if self.frame is not None else 'floor = "found"'
+            raise ValueError(f"what follows the lens is found on every frame by its camera: leave out {more}")
         return self
 
 

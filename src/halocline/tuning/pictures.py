@@ -15,7 +15,6 @@ import numpy as np
 
 from halocline._typing import F32
 from halocline.batch.frame_task import planes_of_look
-from halocline.batch.origins import origins_of_sequence
 from halocline.batch.parts import named_planes
 from halocline.batch.still import Still, seen, tasks_of
 from halocline.batch.task import FrameTask, input_spec_of
@@ -205,7 +204,7 @@ class Pictures:
         if self._guides is not None and self._guides[0] == key:
             return self._guides[1]
         frame = still.inputs.loaded.views[0].frame
-        preset = origins_of_sequence(preset, still.inputs.task)
+        preset = still.placed(preset)
         look, shot = preset.at(key[1]), still.shot(preset)
         written = {
             name for graph in look.graphs for step in graph.steps for name in step.operator.planes().writes
