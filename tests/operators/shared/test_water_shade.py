@@ -35,10 +35,10 @@ def test_a_sliver_of_a_picture_is_seen_by_the_rays_about_it(build: Builders) -> 
 def test_that_nothing_casts_is_found_once_for_all_steps_of_a_frame(
     build: Builders, monkeypatch: pytest.MonkeyPatch
 ) -> None:
-    window, asked, made = Window(0, 0, 16, 9), list[Shot](), module._made
+    window, asked, made = Window(0, 0, 16, 9), list[int](), module._made
 
     def counted(shot: Shot, softness: float) -> WaterShade | None:
-        asked.append(shot)
+        asked.append(shot.frame)
         return made(shot, softness)
 
     monkeypatch.setattr(module, "_made", counted)
