@@ -6,6 +6,7 @@ import numpy as np
 import pytest
 from tests.conftest import Builders
 
+from halocline.imaging.camera import pinhole
 from halocline.imaging.frame import Frame, Window
 from halocline.presets.misplaced import misplaced
 from halocline.presets.sections import PlaceSection
@@ -58,3 +59,58 @@ def test_ground_below_the_bottom_is_told(build: Builders) -> None:
     level = told(build, {**place, "up": "+x"}, -90.0, 30.0)
     assert "above the surface" in level
     assert "place.bottom_depth" not in level
+
+
+# Columns: a camera's right, its up, and backwards.
+LEVEL = np.eye(3)
+Z_UP = np.array([[1.0, 0.0, 0.0], [0.0, 0.0, -1.0], [0.0, 1.0, 0.0]])
+
+
+def turned(about: str, degrees: float) -> np.ndarray:
+    """A turn about an axis of the camera's own."""
+    c, s = np.cos(np.radians(degrees)), np.sin(np.radians(degrees))
+    made = np.eye(3)
+    a, b = {"yaw": (2, 0), "pitch": (1, 2), "roll": (0, 1)}[about]
+    made[a, a], made[a, b], made[b, a], made[b, b] = c, -s, s, c
+    return made
+
+
+def lies(
+    world: np.ndarray, *, alpha: float = 0.0, place: dict[str, str] | None = None, **turns: float
+) -> bool:
+    """Whether it is told that another axis seems to point up, of a camera that was level and is turned."""
+    matrix = np.eye(4)
+    matrix[:3, :3] = world
+    for about in ("yaw", "pitch", "roll"):
+        matrix[:3, :3] = matrix[:3, :3] @ turned(about, turns.get(about, 0.0))
+    camera = pinhole(WINDOW, focal_length_mm=35.0, film_width_mm=36.0, camera_to_world=matrix)
+    plane = np.full(WINDOW.shape, alpha, np.float32)
+    frame = Frame(
+        {"alpha": plane, "range": np.where(plane > 0.0, 2.0, np.inf).astype(np.float32)}, WINDOW, WINDOW
+    )
+    found = misplaced(PlaceSection.model_validate({"camera_depth": 9.0, **(place or {})}), camera, frame)
+    return any("if z points up" in told for told in found)
+
+
+@pytest.mark.parametrize("yaw", [0.0, 40.0, 90.0, 160.0, 180.0, -60.0, -120.0])
+@pytest.mark.parametrize("pitch", [-35.0, 0.0, 35.0])
+@pytest.mark.parametrize("roll", [0.0, 3.0])
+def test_a_world_with_z_up_is_told_by_a_camera_that_stands_in_it(
+    yaw: float, pitch: float, roll: float
+) -> None:
+    turns = {"yaw": yaw, "pitch": pitch, "roll": roll}
+    assert lies(Z_UP, alpha=0.6, **turns)
+    assert not lies(Z_UP, alpha=0.6, place={"up": "+z", "ahead": "+y"}, **turns)
+    assert not lies(LEVEL, alpha=0.6, **turns)
+
+
+@pytest.mark.parametrize("pitch", [90.0, 80.0, -80.0, -90.0])
+def test_a_camera_that_looks_straight_up_or_down_stands_in_its_own_world(pitch: float) -> None:
+    assert not any(lies(LEVEL, alpha=0.3, yaw=yaw, pitch=pitch) for yaw in (0.0, 35.0, 90.0))
+    # Past the upright towards a roof that fills the picture either may be meant; what is stated holds.
+    assert not lies(LEVEL, alpha=1.0, pitch=pitch, place={"up": "+y"})
+
+
+def test_a_camera_on_its_side_that_stands_by_no_axis_is_taken_as_it_is() -> None:
+    assert lies(Z_UP, yaw=90.0)
+    assert not lies(Z_UP, yaw=90.0, roll=20.0)

@@ -1,4 +1,4 @@
-"""A lens and a scene that do not lie in the water as a preset places them."""
+"""A lens and a scene that do not lie in the water, or stand in it, as a preset places them."""
 
 from __future__ import annotations
 
@@ -16,6 +16,10 @@ from halocline.presets.sections import PlaceSection
 _SPARED_M, _SPARED_SHARE = 1.0, 0.02
 # Of the pixels that show something so many must lie amiss.
 _OF_PIXELS = 0.01
+# A camera stands where its rows are level to this sine and its own upward axis points up by this cosine. It
+# does not where its rows are aslant by the third, or it looks down by the fourth, or so far up at things that
+# fill this share of the picture.
+_LEVEL, _UPRIGHT, _ASLANT, _STEEP, _FILLED = 0.1, 0.75, 0.5, 0.75, 0.5
 # As dense as this is enough to judge by.
 _EVERY = 4
 _MEND = (
@@ -25,7 +29,7 @@ _MEND = (
 
 
 def misplaced(place: PlaceSection, camera: Camera, frame: Frame) -> tuple[str, ...]:
-    """Return what a person should know of a render's place in the water: a dry lens, things in the air.
+    """Return what a person should know of a render's place in the water, where that looks wrong.
 
     Nothing keeps a render from showing a pier's piles, or a lens from coming up; but far more often the depth
     of the lens or the unit of the render is not as the preset says.
@@ -48,9 +52,9 @@ def misplaced(place: PlaceSection, camera: Camera, frame: Frame) -> tuple[str, .
     _, depth_m = surface(place, float(camera.position_m @ up))
     if depth_m <= 0.0:
         return (f"the lens lies above the surface: {_taken(place)}; {_MEND}",)
+    told = [*_other_axis_up(place, camera, frame)]
     range_m, rise = _seen(frame, camera, up)
     height_m, spared_m = rise * range_m, _SPARED_M + _SPARED_SHARE * range_m
-    told = []
     if _much(height_m - spared_m > depth_m):
         told.append(f"things of the render stand above the surface: {_taken(place)}; {_MEND}")
     bottom_m = place.bottom_depth
@@ -60,6 +64,22 @@ def misplaced(place: PlaceSection, camera: Camera, frame: Frame) -> tuple[str, .
             f"place.bottom_depth to the depth of the deepest ground in the shot, or {_MEND}"
         )
     return tuple(told)
+
+
+def _other_axis_up(place: PlaceSection, camera: Camera, frame: Frame) -> tuple[str, ...]:
+    """Return a sentence where no axis is stated to point up, and the camera stands by z and not by y."""
+    if "up" in place.model_fields_set:
+        return ()
+    (right, _, back), z = camera.rotation.T @ axis_named(place.up), camera.rotation[2]
+    stands_by_z = abs(float(z[0])) < _LEVEL and float(z[1]) > _UPRIGHT
+    # One that looks up past the upright stands by z too; but it seldom has things all before it.
+    looks_into = float(-back) > _STEEP and float(np.mean(frame.plane("alpha"))) > _FILLED
+    if not stands_by_z or not (abs(float(right)) > _ASLANT or float(back) > _STEEP or looks_into):
+        return ()
+    return (
+        "the camera stands if z points up in the scene's world, and lies or looks steeply up or down if y does, "
+        'as is taken: set place.up = "+z" and place.ahead = "+y", or place.up = "+y" if that is right',
+    )
 
 
 def _taken(place: PlaceSection) -> str:
