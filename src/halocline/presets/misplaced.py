@@ -77,8 +77,8 @@ def _other_axis_up(place: PlaceSection, camera: Camera, frame: Frame) -> tuple[s
     if not stands_by_z or not (abs(float(right)) > _ASLANT or float(back) > _STEEP or looks_into):
         return ()
     return (
-        "the camera stands if z points up in the scene's world, and lies or looks steeply up or down if y does, "
-        'as is taken: set place.up = "+z" and place.ahead = "+y", or place.up = "+y" if that is right',
+        "the camera stands if the scene's world has z up, and lies or looks steeply up or down if y does: "
+        'set place.up = "+z" and place.ahead = "+y", or place.up = "+y" if that is right',
     )
 
 
