@@ -76,7 +76,11 @@ def turned(about: str, degrees: float) -> np.ndarray:
 
 
 def lies(
-    world: np.ndarray, *, alpha: float = 0.0, place: dict[str, str] | None = None, **turns: float
+    world: np.ndarray,
+    turns: dict[str, float],
+    *,
+    alpha: float = 0.0,
+    place: dict[str, str] | None = None,
 ) -> bool:
     """Whether it is told that another axis seems to point up, of a camera that was level and is turned."""
     matrix = np.eye(4)
