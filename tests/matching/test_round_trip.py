@@ -119,6 +119,36 @@ def test_brighter_side_is_found_within_20_degrees() -> None:
     assert daylight.setting.sun_azimuth_deg == pytest.approx(60.0, abs=20.0)
 
 
+def test_an_elevation_is_told_with_its_range_where_water_is_clear_enough() -> None:
+    found = matched("1C")[1]
+    daylight = found.daylight
+    assert daylight is not None
+    # The pictures' sun stands 45 degrees high, as presets have it.
+    low, high = daylight.elevations_deg
+    assert low < 45.0 < high
+    assert low <= daylight.setting.sun_elevation_deg <= high
+    assert daylight.tells_elevation
+    assert f"elevation {low:.0f} to {high:.0f} deg" in "\n".join(report_lines(found))
+    assert f"matched; {low:.0f} to {high:.0f} explain" in preset_text(found)
+
+
+def test_an_elevation_that_murky_water_does_not_tell_is_said_to_be_assumed() -> None:
+    found = match(matched("9C")[1].samples, replace(SETTING, sun_elevation_deg=33.0))
+    assert found.daylight is not None
+    # What reaches the lens has been scattered so often that it comes from above, wherever the sun stands.
+    assert not found.daylight.tells_elevation
+    assert found.setting.sun_elevation_deg == 33.0
+    low, high = found.daylight.elevations_deg
+    said = "\n".join(report_lines(found))
+    assert (
+        f"Cannot be told: how high the sun stands, and how overcast it is: from {low:.0f} to {high:.0f}"
+        in said
+    )
+    assert "33 deg is assumed" in said
+    assert "elevation about" not in said
+    assert "sun_elevation = 33.0 # degrees, assumed" in preset_text(found)
+
+
 def test_preset_of_the_match_makes_the_picture_again() -> None:
     preset, found = matched("1C")
     like = ["steps.white_reference.balance=0.4", "light.shadows=false", "steps.forward_scatter.enabled=false"]

@@ -131,10 +131,17 @@ def report_lines(found: Match) -> list[str]:
         sun = found.daylight.setting
         lines.append(
             f"Brighter side: sun at azimuth {sun.sun_azimuth_deg:.0f} deg "
-            f"(within {2 * found.daylight.spread_deg:.0f}), elevation about {sun.sun_elevation_deg:.0f} deg, "
-            f"overcast about {sun.overcast:.2f}."
+            f"(within {2 * found.daylight.spread_deg:.0f}){_elevation_told(found.daylight)}."
         )
     return [*lines, *(f"Cannot be told: {text}" for text in _untold(found))]
+
+
+def _elevation_told(daylight: SunAndSky) -> str:
+    if not daylight.tells_elevation:
+        return ""
+    (low, high), sun = daylight.elevations_deg, daylight.setting
+    overcast = f"overcast about {sun.overcast:.2f} at {sun.sun_elevation_deg:.0f}"
+    return f", elevation {low:.0f} to {high:.0f} deg, {overcast}"
 
 
 def preset_text(found: Match, title: str = "Matched water") -> str:
@@ -188,9 +195,10 @@ def _light_table(found: Match) -> tomlkit.items.Table:
     light = tomlkit.table()
     source = "assumed" if found.daylight is None else "matched from open water"
     sun = found.setting
-    light.add("sun_elevation", _noted(_digits(sun.sun_elevation_deg), f"degrees, {source}"))
+    light.add("sun_elevation", _noted(_digits(sun.sun_elevation_deg), f"degrees, {_elevation_source(found)}"))
     light.add("sun_azimuth", _noted(_digits(sun.sun_azimuth_deg), f"degrees, {source}"))
-    light.add("overcast", _noted(_digits(sun.overcast), source))
+    told = found.daylight is None or found.daylight.tells_elevation
+    light.add("overcast", _noted(_digits(sun.overcast), source if told else f"{source}, for that elevation"))
     veil = found.veil_over_subject
     if veil is not None:
         bright = float(found.setting.space.luminance_row @ veil)
@@ -198,6 +206,14 @@ def _light_table(found: Match) -> tomlkit.items.Table:
         tint = [_digits(float(part) / bright) for part in veil]
         light.add("veil_tint", _noted(tint, "per channel, matched; 1, 1, 1 is physical"))
     return light
+
+
+def _elevation_source(found: Match) -> str:
+    if found.daylight is None:
+        return "assumed"
+    low, high = found.daylight.elevations_deg
+    told = f"{low:.0f} to {high:.0f} explain the open water about as well"
+    return f"matched; {told}" if found.daylight.tells_elevation else f"assumed: {told}"
 
 
 def _steps() -> tomlkit.items.Table:
@@ -248,6 +264,13 @@ def _untold(found: Match) -> list[str]:
         told.append("how bright the veil is in other directions: no sample shows open water.")
     elif found.daylight is None:
         told.append("where the sun is: open water was seen in too few directions, or the lens is not known.")
+    elif not found.daylight.tells_elevation:
+        low, high = found.daylight.elevations_deg
+        told.append(
+            f"how high the sun stands, and how overcast it is: from {low:.0f} to {high:.0f} deg the open "
+            f"water is explained about as well; {found.setting.sun_elevation_deg:.0f} deg is assumed. State "
+            "it: --sun-elevation."
+        )
     if found.veil_over_subject is None:
         told.append("the veil's brightness beside the subject's: no sample's true colour is known.")
     told.append("a mistake of scale in the ranges from a stronger or weaker water: only their product shows.")
