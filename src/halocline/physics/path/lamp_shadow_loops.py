@@ -442,13 +442,13 @@ def light_left(
         if not bent[down // side, across // side]:
             # One smooth surface around: it is this one, or stands before it, or behind.
             least = _ROUNDING_M + _ROUNDING * r
-            least += _HALF * _away(plane, r, by_angle, by_row, row, column, 1, wraps)
+            least += _away(plane, r, by_angle, by_row, row, column, 1, wraps)
             behind = _on_plane(plane, r, by_angle[across], by_row[down]) - cast[down, across] - least
             if behind <= _ZERO or behind > np.float32(3.0) * least:
                 out[point] = _ONE if behind <= _ZERO else _ZERO
                 continue
         least = _ROUNDING_M + _ROUNDING * r
-        least += _HALF * _away(plane, r, by_angle, by_row, row, column, 1, wraps)
+        least += _away(plane, r, by_angle, by_row, row, column, 1, wraps)
         least += _HALF * _spread(cast, row, column, r, wraps)
         per_row = rows_at[1] * r / max(aside, _TINY * r)
         widest, spread = np.float32(side), _DISC * radius * _SOUGHT / max(r, _TINY)
