@@ -116,7 +116,11 @@ def _with_bodies(shot: Shot, look: Look) -> Shot:
         bodies = step.operator.stands_in_light(replace(alone, step=step.name))
         if bodies is not None and not step.acting.idle(alone):
             found.append(bodies)
-    return replace(shot, bodies=tuple(found))
+    lamps = shot.lamps
+    if shot.shadows:
+        for bodies in found:
+            lamps = tuple(bodies.dimming(lamp) for lamp in lamps)
+    return replace(shot, bodies=tuple(found), lamps=lamps)
 
 
 def motion_vectors(look: Look) -> MotionVectors | None:

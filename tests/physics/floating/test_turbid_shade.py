@@ -28,6 +28,7 @@ from halocline.physics.floating.turbid import TurbidBody
 from halocline.physics.floating.turbid_light import unturned
 from halocline.physics.floating.turbid_shade import BodyShade
 from halocline.physics.floating.turbid_view import BodiesInLight
+from halocline.physics.path.lamps import Lamp, irradiance
 from halocline.physics.path.transport import LightPath
 from halocline.physics.sea.shade import Casters, Shade, ShadeWater, Square
 from halocline.physics.sea.shade_loops import light_at_places, loop_maps
@@ -126,6 +127,31 @@ def test_far_aside_a_slab_shades_as_within_the_map(build: Builders) -> None:
         # A smooth step holds half of its softness at either edge.
         expected = math.exp(-2.0 * lost * way * (2.0 - 0.2))
         np.testing.assert_allclose(left_at(made, points)[number], expected, atol=0.02)
+
+
+def test_a_lamp_lights_what_stands_behind_a_cloud_by_what_that_leaves(build: Builders) -> None:
+    path = build.path()
+    cloud = replace(body_of(build, placed("ellipsoid", clumping=0.0)), extinction_per_m=4.0)
+    lamp = Lamp(np.array([1.8, 1.4, -3.2]), np.array([-0.6, -0.5, -0.624]), np.ones(6), 50.0, 5.0, 0.02)
+    lamp = replace(lamp, axis=lamp.axis / np.linalg.norm(lamp.axis))
+    stand = BodiesInLight([unturned(cloud)], path, EDDIES, TIME_S)
+    places = np.array(
+        [[-1.0, -0.8, -6.4], [-0.6, -1.2, -5.8], [0.3, 0.1, -5.0], [1.4, 1.0, -3.6], [1.7, 1.4, -2.0]]
+    )
+    offset = (places - lamp.position_m).T.astype(np.float32)
+    whole, dimmed = (irradiance(each, path.bands, offset)[2] for each in (lamp, stand.dimming(lamp)))
+    met = 0
+    for number, place in enumerate(places):
+        way = place - lamp.position_m
+        length = float(np.linalg.norm(way))
+        expected = marched(cloud, place, way / length, length=length)
+        met += expected < 0.9
+        if whole[number] > 0.0:
+            assert dimmed[number] / whole[number] == pytest.approx(expected, abs=0.03)
+    assert met >= 3
+    # Two steps of bodies dim it one after the other.
+    twice = irradiance(stand.dimming(stand.dimming(lamp)), path.bands, offset)[2]
+    np.testing.assert_allclose(twice * whole, dimmed * dimmed, rtol=1e-4, atol=1e-9)
 
 
 def test_a_shadow_softens_below_and_keeps_what_it_takes(build: Builders) -> None:

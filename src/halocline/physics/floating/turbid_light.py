@@ -15,6 +15,7 @@ import numpy as np
 
 from halocline._typing import F32, F64
 from halocline.physics.floating.turbid import ASYMMETRY, TurbidBody
+from halocline.physics.floating.turbid_shade_loops import depths_along
 
 # Rays across such a table.
 RAYS = 56
@@ -94,26 +95,18 @@ class LightRays:
         F32
             ``(n,)``, 0 to 1; all of it aside of the rays.
         """
-        offset = points_m - self.from_m
-        x, y, ahead = (offset @ axis for axis in self.axes)
-        range_m = np.sqrt(x * x + y * y + ahead * ahead)
-        seen = ahead > 1e-6
-        scale = (RAYS - 1) / (2.0 * self.tangent)
-        forward = np.where(seen, ahead, 1.0)
-        column, row = ((part / forward + self.tangent) * scale for part in (x, y))
-        seen &= (column >= 0.0) & (column <= RAYS - 1) & (row >= 0.0) & (row <= RAYS - 1)
-        step = np.interp(range_m, nodes, np.arange(len(nodes)))
-        places = [np.where(seen, place, 0.0) for place in (row, step, column)]
-        first = [
-            np.minimum(place.astype(np.int64), size - 2)
-            for place, size in zip(places, depth.shape, strict=True)
-        ]
-        along = [place - begin for place, begin in zip(places, first, strict=True)]
-        total = np.zeros(len(points_m))
-        for corner in range(8):
-            by = [(corner >> bit) & 1 for bit in range(3)]
-            weight = np.ones(len(points_m))
-            for share, further in zip(along, by, strict=True):
-                weight *= share if further else 1.0 - share
-            total += weight * depth[tuple(begin + further for begin, further in zip(first, by, strict=True))]
-        return np.where(seen, np.exp(-total), 1.0).astype(np.float32)
+        return self.left_at(depth, nodes, (points_m - self.from_m).T)
+
+    def left_at(self, depth: F32, nodes: F64, offset_m: F32 | F64) -> F32:
+        """Return what bodies leave of the light at places from where it begins, ``(3, n)``; see `left`."""
+        total = np.empty(offset_m.shape[1], np.float32)
+        depths_along(
+            depth,
+            nodes.astype(np.float32),
+            self.axes.astype(np.float32),
+            np.float32(self.tangent),
+            np.ascontiguousarray(offset_m, np.float32),
+            total,
+        )
+        np.negative(total, out=total)
+        return np.exp(total, out=total)

@@ -26,6 +26,8 @@ BodyMap = tuple[tuple[np.float32, ...], F32, F32, F32]
 _ZERO, _ONE, _TWO, _THREE = (np.float32(number) for number in (0.0, 1.0, 2.0, 3.0))
 # Over this share of a map's side, along its edges, its light goes over to that far aside.
 _FADE = np.float32(8.0)
+# What lies no farther ahead of a light than this is beside it, metres.
+_CLOSE = np.float32(1e-6)
 # Stands in for a map where there are no bodies.
 NO_BODIES: BodyMap = (
     (_ZERO, _ZERO, _ONE, _ZERO, _ZERO, np.float32(np.inf)),
@@ -198,3 +200,49 @@ def left_by_bodies(bodies: BodyMap, x: np.float32, y: np.float32, depth: np.floa
     if inwards < _ONE:
         return far + (left - far) * (inwards * inwards * (_THREE - _TWO * inwards))
     return left
+
+
+@compiled
+def depths_along(depth: F32, nodes: F32, axes: F32, tangent: np.float32, offset: F32, out: F32) -> None:
+    """Write the optical depth of bodies between a light and places.
+
+    Parameters
+    ----------
+    depth
+        Along a square of rays from the light, at ranges, ``(rays, N, rays)``.
+    nodes
+        The ranges, rising, metres, ``(N,)``.
+    axes
+        Right, up and the way the light looks, as rows, ``(3, 3)``.
+    tangent
+        Of the half angle that the rays cover.
+    offset
+        Places from the light, metres, ``(3, n)``.
+    out
+        ``(n,)``; 0 aside of the rays.
+    """
+    rays = depth.shape[0]
+    most, per = np.float32(rays - 1), np.float32(rays - 1) / (_TWO * tangent)
+    rung = 0
+    for k in range(out.size):
+        x, y, z = offset[0, k], offset[1, k], offset[2, k]
+        ahead = x * axes[2, 0] + y * axes[2, 1] + z * axes[2, 2]
+        out[k] = _ZERO
+        if ahead <= _CLOSE:
+            continue
+        column = ((x * axes[0, 0] + y * axes[0, 1] + z * axes[0, 2]) / ahead + tangent) * per
+        row = ((x * axes[1, 0] + y * axes[1, 1] + z * axes[1, 2]) / ahead + tangent) * per
+        if not (_ZERO <= column <= most and _ZERO <= row <= most):
+            continue
+        range_m = min(np.sqrt(x * x + y * y + z * z), nodes[nodes.size - 1])
+        rung = rung_at(nodes, range_m, rung)
+        further = max((range_m - nodes[rung]) / (nodes[rung + 1] - nodes[rung]), _ZERO)
+        i, j = min(int(column), rays - 2), min(int(row), rays - 2)
+        right, lower = column - np.float32(i), row - np.float32(j)
+        total = _ZERO
+        for corner in range(4):
+            at_x, at_y = i + (corner & 1), j + (corner >> 1)
+            share = (right if corner & 1 else _ONE - right) * (lower if corner >> 1 else _ONE - lower)
+            here = depth[at_y, rung, at_x]
+            total += share * (here + further * (depth[at_y, rung + 1, at_x] - here))
+        out[k] = total

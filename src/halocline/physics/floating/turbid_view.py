@@ -19,7 +19,7 @@ from __future__ import annotations
 
 import math
 from collections.abc import Callable, Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 
 import numpy as np
 
@@ -163,7 +163,8 @@ class TurbidVolume:
         self.rays = rays
         self._left = shade
         self.path = path
-        self._bodies, self._lamps = tuple(bodies), tuple(lamps)
+        # Bodies tell by rays of their own what they keep from themselves.
+        self._bodies, self._lamps = tuple(bodies), tuple(replace(lamp, dimmed=None) for lamp in lamps)
         hiding = BodiesInLight([unturned(body) for body in bodies], path, eddies, time_s)
         self._sun_light = hiding.from_sun(rays.lens_m) if self_shadow > 0.0 else None
         self._self_shadow = self_shadow
@@ -323,6 +324,10 @@ class LightInBodies:
         """Return what is left of it at world points ``(n, 3)``, ``(n,)``."""
         return self.rays.left(self.depth, self.nodes, points_m)
 
+    def left_at(self, offset_m: F32 | F64) -> F32:
+        """Return what is left of it at places from where it begins, ``(3, n)``, ``(n,)``."""
+        return self.rays.left_at(self.depth, self.nodes, offset_m)
+
 
 @dataclass(frozen=True)
 class BodiesInLight:
@@ -345,6 +350,20 @@ class BodiesInLight:
         """Return what they leave of a lamp's light."""
         half = math.acos(min(1.0, max(-1.0, lamp.outer_cosine)))
         return self._seen_from(LightRays.towards(lamp.position_m, lamp.axis, half + 1e-3))
+
+    def dimming(self, lamp: Lamp) -> Lamp:
+        """Return a lamp with what they leave of its light to surfaces and to what floats.
+
+        Its rays are followed when somebody first asks.
+        """
+        before, made = lamp.dimmed, MadeOnce(lambda _: self.from_lamp(lamp))
+
+        def left(offset_m: F32 | F64) -> F32:
+            light = made.get(0)
+            found = np.ones(offset_m.shape[1], np.float32) if light is None else light.left_at(offset_m)
+            return found if before is None else found * before(offset_m)
+
+        return replace(lamp, dimmed=left)
 
     def from_sun(self, lens_m: F64) -> LightInBodies | None:
         """Return what they leave of the sun's beam, about a lens: seen from far along it."""

@@ -30,7 +30,7 @@ Sources: mcglamery1980 and jaffe1990 for the form; petzold1972 for the phase fun
 from __future__ import annotations
 
 import math
-from collections.abc import Sequence
+from collections.abc import Callable, Sequence
 from dataclasses import dataclass, replace
 from functools import cached_property
 from typing import Any, TypeVar
@@ -91,6 +91,8 @@ class Lamp:
         Core of the beam; without one the cone is evenly lit.
     shadow
         What things leave of its light, see `shadowed`; all of it where not given.
+    dimmed
+        What else leaves how much of it at offsets from it, ``(3, n)``; all of it where not given.
     """
 
     position_m: F64
@@ -102,6 +104,7 @@ class Lamp:
     name: str = "lamp"
     core: Core | None = None
     shadow: LampShadow | None = None
+    dimmed: Callable[[F32 | F64], F32] | None = None
 
     def shadowed(self, things: ThingsSeen, bands: Bands, *, softness: float = 1.0) -> Lamp:
         """Return the lamp with the shadows of things.
@@ -243,6 +246,8 @@ def irradiance(lamp: Lamp, bands: Bands, offset_m: A, plane: F32 | None = None) 
     throw /= squared
     if lamp.shadow is not None:
         throw *= lamp.shadow.left_at(offset_m, plane)
+    if lamp.dimmed is not None:
+        throw *= lamp.dimmed(offset_m.reshape(3, -1)).reshape(throw.shape)
     out = np.empty((bands.count, *distance.shape), offset_m.dtype)
     for layer, rate, intensity in zip(out, lamp.loss_rate(bands), lamp.intensity, strict=True):
         np.multiply(distance, kind(-rate), out=layer)
