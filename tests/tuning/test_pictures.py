@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from pathlib import Path
+from typing import Any
 
 import numpy as np
 import pytest
@@ -12,6 +13,7 @@ from halocline.batch.run import run_frames
 from halocline.errors import HaloclineError
 from halocline.imaging.colour import display_pixels
 from halocline.imaging.load import load_beauty
+from halocline.physics.sea.light_field import CausticField
 from halocline.presets.preset import Preset, load_preset
 from halocline.rgb import LINEAR_REC709
 from halocline.tuning.pictures import OPEN_WATER, Pictures, Wish, range_colours
@@ -51,6 +53,33 @@ def test_the_coarse_picture_is_the_same_scene(frames: str, monkeypatch: pytest.M
     # Moved by a pixel it would be another picture.
     moved = np.abs(np.roll(fine[::step, ::step], 1, axis=1).astype(int) - coarse.astype(int))
     assert difference.mean() < 0.8 * moved.mean()
+
+
+def test_light_that_a_change_leaves_as_it_is_is_not_made_again(
+    frames: str, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    made: list[CausticField] = []
+    begin = CausticField.__init__
+
+    def told(field: CausticField, *arguments: Any) -> None:
+        made.append(field)
+        begin(field, *arguments)
+
+    monkeypatch.setattr(CausticField, "__init__", told)
+    preset = load_preset("reef-flat-sunny")
+    pictures = Pictures(frames)
+    for coarse in (True, False):
+        pictures.pixels(preset, Wish(1001), coarse=coarse)
+    fields = len(made)
+    made.clear()
+    brighter = preset.with_settings({"light": {"veil_brightness": 1.5}})
+    turned = pictures.pixels(brighter, Wish(1001))
+    assert (fields > 0, made) == (True, [])
+    # And the picture is the one that is made without it.
+    np.testing.assert_array_equal(turned, Pictures(frames).pixels(brighter, Wish(1001)))
+    made.clear()
+    pictures.pixels(preset.with_settings({"light": {"sun_elevation": 30.0}}), Wish(1001))
+    assert len(made) > 0
 
 
 def test_exposure_is_in_stops_of_light(frames: str) -> None:

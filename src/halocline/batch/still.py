@@ -99,7 +99,11 @@ class Still:
         )
 
     def planes(
-        self, preset: Preset, names: tuple[str, ...] = ("rgb",), step: str | None = None
+        self,
+        preset: Preset,
+        names: tuple[str, ...] = ("rgb",),
+        step: str | None = None,
+        how: Evaluation | None = None,
     ) -> dict[str, F32]:
         """Return planes of the frame under a preset, what the camera sees of them, in the working space.
 
@@ -113,7 +117,10 @@ class Still:
             Planes wanted.
         step
             Stop after this step of the whole picture's look; at the end, with its parts, where not given.
+        how
+            As `halocline.graph.engine.evaluate` takes it.
         """
+        how = how or Evaluation()
         found = self.inputs.loaded.views[0]
         preset = self.placed(preset)
         look = preset.at(self.inputs.task.frame)
@@ -121,12 +128,12 @@ class Still:
         shot = self.shot(preset)
         if found.deep is not None and step is None and {"rgb", "alpha"}.issuperset(names):
             refuse_parts_of_deep(look)
-            wet, _ = wet_flat(found, graph, shot, Evaluation())
+            wet, _ = wet_flat(found, graph, shot, how)
             made = {name: wet[name] for name in names}
         elif step is None:
-            made, _ = named_planes(look, shot, found.frame, Evaluation(), names)
+            made, _ = named_planes(look, shot, found.frame, how, names)
         else:
-            made = evaluate(up_to(graph, step), found.frame, shot, wanted=names, how=Evaluation())
+            made = evaluate(up_to(graph, step), found.frame, shot, wanted=names, how=how)
         if step is None and "rgb" in made:
             made["rgb"] = delivery_of(look, self.space).shown(made["rgb"])
         return {

@@ -39,6 +39,26 @@ TILE_PIXELS = 1 << 17
 SURVEYED_BEYOND = 8
 
 
+class HeldReady:
+    """What steps made ready for one picture, held until the next has it: there it need not be made again.
+
+    Steps share what would come out the same (a field of light, a shade) as long as anybody holds it. Between
+    pictures of a frame that is looked at again and again nobody else would.
+    """
+
+    def __init__(self) -> None:
+        self._plans: list[Plan] = []
+        self._before: list[Plan] = []
+
+    def begin(self) -> None:
+        """Begin a picture: what was made for the last is held until the next begins."""
+        self._before, self._plans = self._plans, []
+
+    def hold(self, plan: Plan) -> None:
+        """Hold what is ready for a part of the picture."""
+        self._plans.append(plan)
+
+
 @dataclass(frozen=True)
 class Evaluation:
     """How to compute; none of it changes a bit of the result.
@@ -52,11 +72,14 @@ class Evaluation:
     by_rows
         Whether whoever writes a picture asks for its rows as it writes them, so that it is never held whole
         (`ReadyGraph.rows_of`). It takes as long, but computing and writing cannot overlap.
+    held
+        Where what is made ready stays for the next picture, if anywhere.
     """
 
     threads: int | None = None
     tile_rows: int | None = None
     by_rows: bool = False
+    held: HeldReady | None = None
 
     def worker_count(self) -> int:
         """Return the number of threads."""
@@ -137,6 +160,8 @@ class ReadyGraph:
         self.shot, self.how, self.names = shot, how or Evaluation(), tuple(wanted)
         with at_most(self.how.threads):
             self.plan = make_plan(graph, shot, available, self.names)
+        if self.how.held is not None:
+            self.how.held.hold(self.plan)
 
     def planes_of(self, frame: Frame) -> dict[str, F32]:
         """Return the wanted planes, over the frame's data window.

@@ -19,7 +19,7 @@ from halocline.batch.parts import named_planes
 from halocline.batch.still import Still, seen, tasks_of
 from halocline.batch.task import FrameTask, input_spec_of
 from halocline.errors import HaloclineError, ReadError
-from halocline.graph.engine import Evaluation
+from halocline.graph.engine import Evaluation, HeldReady
 from halocline.imaging.colour import display_pixels
 from halocline.presets.preset import Preset, load_preset
 from halocline.review.contact_sheet import U8
@@ -95,6 +95,7 @@ class Pictures:
         # One picture at a time: each uses all processors by itself.
         self._lock = RLock()
         self._guides: tuple[Any, dict[str, F32]] | None = None
+        self._held = HeldReady()
 
     @property
     def numbers(self) -> list[int]:
@@ -125,7 +126,8 @@ class Pictures:
             )
             if look is not preset:
                 still = self._still(wish.frame, look)[1 if coarse else 0]
-            rgb = still.planes(look, step=wish.step or None)["rgb"]
+            self._held.begin()
+            rgb = still.planes(look, step=wish.step or None, how=Evaluation(held=self._held))["rgb"]
             return _shown(rgb, still.space, wish.exposure)
 
     def size(self, preset: Preset, frame: int) -> tuple[int, int]:

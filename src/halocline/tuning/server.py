@@ -85,10 +85,12 @@ class Server:
 
     async def changed(self) -> None:
         """Tell every page that the preset has changed, and make their pictures anew."""
+        # The picture does not wait until all that is told of the preset has been found.
+        for tab in tuple(self._tabs):
+            tab.wake()
         told = await asyncio.to_thread(model, self.session)
         for tab in tuple(self._tabs):
             await tab.tell({"is": "preset", **told})
-            tab.wake()
 
     async def _page(self, request: Request) -> Response:
         if not self._is_own(request):

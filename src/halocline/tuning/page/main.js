@@ -154,7 +154,7 @@ const told = {
     show(message);
     answered();
   },
-  plots: (message) => { if (preset && message.number === preset.number) drawPlots(message); },
+  plots: (message) => { if (preset && message.number >= preset.number) drawPlots(message); },
   probe: (message) => {
     const number = (value) => (value === null ? "open" : String(Number(Number(value).toPrecision(3))));
     const part = (name, text) => {
