@@ -1,11 +1,13 @@
 """Compiled loops do as numpy would, to the bit, and cost nothing until one runs."""
 
 import errno
+import gc
 import json
 import os
 import subprocess
 import sys
 from pathlib import Path
+from typing import Any
 
 import numpy as np
 import pytest
@@ -49,12 +51,25 @@ def test_one_loop_calls_another() -> None:
 
 
 def test_a_loop_runs_where_nothing_can_be_kept_on_disk(monkeypatch: pytest.MonkeyPatch) -> None:
+    from halocline.compute import kept_loops
+
+    looked: list[bool] = []
+
+    def noted(*given: Any, **named: Any) -> Any:
+        looked.append(gc.isenabled())
+        return compile_extra(*given, **named)
+
+    compile_extra = kept_loops._compile
+    monkeypatch.setattr(kept_loops, "_compile", noted)
     monkeypatch.setenv("HALOCLINE_CACHE", "off")
     loop = halocline.compute.compiled.Compiled(line.loop)
     out = np.empty(1, np.float32)
     one = np.ones(1, np.float32)
     loop(one, one, one, out)
     assert out[0] == 2.0
+    # Nobody looks for rings of objects meanwhile, and Python does again afterwards.
+    assert looked == [False]
+    assert gc.isenabled()
 
 
 def test_a_disk_that_fills_up_meanwhile_stops_nothing(monkeypatch: pytest.MonkeyPatch) -> None:
