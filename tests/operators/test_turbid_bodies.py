@@ -281,6 +281,30 @@ def test_a_layer_follows_a_floor_that_rises_and_is_no_thicker_before_a_wall(buil
         assert made[high].max() < 1e-3
 
 
+def test_what_hangs_over_a_floor_that_is_not_seen_below_it_is_no_floor(build: Builders) -> None:
+    # A ball of 50 cm hangs 65 cm over the floor, two metres before the first of it that the picture shows.
+    # Nothing seen near by is lower, but it is no wide surface.
+    frame, camera = rising(0.0, tilt_deg=8.0)
+    rays = camera.directions(WINDOW).astype(np.float64)
+    centre = np.array([0.2, -0.35, -1.6])
+    along = np.einsum("irc,i->rc", rays, centre)
+    inside = along**2 - centre @ centre + 0.25**2
+    hit = inside > 0.0
+    range_m = np.where(hit, along - np.sqrt(np.maximum(inside, 0.0)), frame.plane("range")).astype(np.float32)
+    alpha = np.isfinite(range_m).astype(np.float32)
+    hung = Frame({**frame.planes, "range": range_m, "alpha": alpha}, WINDOW, WINDOW)
+    assert hit.sum() > 20
+
+    def covered(picture: Frame) -> F32:
+        shot = replace(build.shot(WINDOW, camera=camera), surfaces=picture)
+        step = ("b", bodies(ON_FLOOR, turbulence=0.0))
+        return build.run(steps(build, step), picture, shot, wanted=("body_alpha",))["body_alpha"]
+
+    with_ball, without = covered(hung), covered(frame)
+    np.testing.assert_allclose(with_ball[~hit], without[~hit], atol=0.02)
+    assert with_ball[hit].max() < 1e-3
+
+
 def test_a_layer_without_a_floor_is_not_there_and_told(build: Builders) -> None:
     layer = bodies(ON_FLOOR)
     frame = wall(4.0)

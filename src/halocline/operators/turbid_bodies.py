@@ -20,7 +20,7 @@ from halocline.graph.operator import Drawn, Operator, Planes, PlaneUse, Stage, T
 from halocline.graph.shot import Shot
 from halocline.operators.shared.body_parameters import PlacedBody, Vector
 from halocline.operators.shared.sediment_parameters import SedimentSource
-from halocline.operators.shared.seen_ground import seen_ground
+from halocline.operators.shared.seen_ground import MOST_PIXELS, seen_ground
 from halocline.operators.shared.view_rays import ray_spacing, spaced_rays
 from halocline.operators.shared.wake_parameters import off_their_frames
 from halocline.operators.shared.water_shade import scene_shade, water_shade
@@ -40,6 +40,8 @@ from halocline.quantities import Angle, Distance, Period, Ratio, Share, Strict
 # A surface this many attenuation lengths away is hardly seen; what is farther than this has no end, metres.
 _SEEN_LENGTHS, _FAR_M = 3.0, np.float32(1e4)
 _ONE = np.float32(1.0)
+# Pixels that tell whether there is a floor at all.
+_FEW_PIXELS = 20_000
 # Of the eddies' sizes, the largest to the smallest; finer ones are clouds.
 _EDDY_SPREAD = 5.0
 
@@ -133,7 +135,8 @@ class TurbidBodies(Operator[TurbidBodiesParameters, TurbidVolume | None]):
 
     def warnings(self, shot: Shot) -> tuple[str, ...]:
         """Tell where a layer has no floor to follow."""
-        if not self._on_floor() or self._ground(shot) is not None:
+        # Whether there is one is told by few pixels.
+        if not self._on_floor() or self._ground(shot, coarse=True) is not None:
             return ()
         return (
             (
@@ -233,14 +236,18 @@ class TurbidBodies(Operator[TurbidBodiesParameters, TurbidVolume | None]):
         """Return the bodies that follow the floor of the picture."""
         return [body for body in self.parameters.bodies if body.finds_floor and self.parameters.density > 0.0]
 
-    def _ground(self, shot: Shot) -> Ground | None:
+    def _ground(self, shot: Shot, *, coarse: bool = False) -> Ground | None:
         """Return the floor that a frame shows, where a body there follows it."""
         p = self.parameters
         there = [body for body in self._on_floor() if not body.absent(shot.frame)]
         if not there:
             return None
         thinnest, reach = min(body.thickness for body in there), sight_m(shot.path)
-        return seen_ground(shot, thinnest_m=thinnest, reach_m=reach, steepest_deg=p.floor_steepest)
+        steepest = p.floor_steepest
+        if coarse:
+            thinnest = 0.1 * reach
+        pixels = _FEW_PIXELS if coarse else MOST_PIXELS
+        return seen_ground(shot, thinnest_m=thinnest, reach_m=reach, steepest_deg=steepest, pixels=pixels)
 
 
 def _nothing_laid(planes: Planes, tile: Tile) -> Planes:

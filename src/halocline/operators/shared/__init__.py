@@ -1,6 +1,6 @@
 """What several operators share and no operator is.
 
-- `seen_ground`: the floor of a frame (seen_ground)
+- `seen_ground`: the floor of a frame (MOST_PIXELS, seen_ground)
 - `view_rays`: directions of a tile (Rays, grid_rays, ray_spacing, spaced_rays)
 - `two_surfaces`: pixels that show two surfaces (Farther)
 - `pixel_stretch`: what a pixel covers of a surface in an exposure (CameraMotion, STEEPEST, Stretches,
