@@ -316,7 +316,7 @@ def test_wakes_and_drift_keep_the_same_bits_alone(build: Builders) -> None:
     }
     calm, stirred, again = (
         build.run(
-            # Some thousand particles.
+            # Some ten thousand particles.
             wet(build, ("m", matter(density=0.1, **changes))),
             wall(2.5),
             build.shot(WINDOW),
