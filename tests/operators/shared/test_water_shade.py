@@ -12,7 +12,10 @@ from tests.conftest import Builders
 from halocline.graph.shot import Shot
 from halocline.imaging.frame import Frame, Window
 from halocline.operators.shared import water_shade as module
-from halocline.operators.shared.water_shade import RayGrid, WaterShade, water_shade
+from halocline.operators.shared.water_shade import RayGrid, WaterShade, unseen_casters, water_shade
+from halocline.physics.floating.flow import STILL
+from halocline.physics.floating.turbid import DensityWaves, TurbidBody, TurbidShape
+from halocline.physics.floating.turbid_view import BodiesInLight
 
 DISPLAY = Window(0, 0, 1200, 800)
 
@@ -53,3 +56,26 @@ def test_that_nothing_casts_is_found_once_for_all_steps_of_a_frame(
         shot = replace(shot, surfaces=Frame(planes, window, window))
         assert water_shade(shot) is None
     assert len(asked) == 6
+
+
+def test_clouds_shade_the_water_and_are_no_unseen_things(build: Builders) -> None:
+    window = Window(0, 0, 32, 18)
+    still = DensityWaves(np.zeros((0, 3)), np.zeros(0), np.zeros(0))
+    shape = TurbidShape.level(1.0, 4.0, 0.5)
+    thick = TurbidBody((shape,), 1.0, np.full(6, 0.2), 0.9, still)
+    planes = {
+        name: np.full(window.shape, value, np.float32) for name, value in (("alpha", 0.0), ("range", np.inf))
+    }
+    # A small thing right before the lens, so that something does cast.
+    planes["alpha"][8:10, 14:18], planes["range"][8:10, 14:18] = 1.0, 1.0
+    shot = replace(build.shot(window), surfaces=Frame(planes, window, window))
+    shot = replace(shot, bodies=(BodiesInLight([thick], shot.path, STILL, 0.0),))
+    shade = water_shade(shot)
+    assert shade is not None
+    far = np.full(window.shape, np.inf, np.float32)
+    assert shade.over(window)(far).mean() < 0.7
+    assert unseen_casters(shade) == ()
+    # Below it the sun is dimmed by as much as its beam meets, one layer in 2.5 m of 1 per metre.
+    slant = 1.0 / float(-shot.path.sun_travel @ build.up)
+    left = shade.light_along(*(np.array([value], np.float32) for value in (0.0, 0.0, 12.0)), things=False)
+    assert left[0, 0] == pytest.approx(np.exp(-2.5 * slant), abs=0.01)

@@ -259,12 +259,14 @@ class WaterShade:
         return self.by_band(gain)
 
     def takes_much(self) -> bool:
-        """Tell whether shade is plain to see in the picture."""
+        """Tell whether the shade of things is plain to see in the picture."""
+        if self.shade.is_none:
+            return False
         rows, columns = self.grid.directions.shape[1:]
         at = np.arange(columns, dtype=np.float32), np.arange(rows, dtype=np.float32)
         ahead = self.volume.ahead
         ends = np.where(ahead.masks[-1] > 0.5, ahead.range_m, np.float32(np.inf))
-        taken = self.volume.gain(*at, ends)[1] < 1.0 - _TAKEN
+        taken = self.volume.of_things().gain(*at, ends)[1] < 1.0 - _TAKEN
         return bool(taken.mean() > _OF_RAYS)
 
     def by_band(self, gain: F32) -> F32:

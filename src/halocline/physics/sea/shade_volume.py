@@ -112,6 +112,8 @@ class ShadeVolume(RayVolume):
         What the veil of the rays is made of.
     ahead
         What the rays lead to.
+    bodies
+        Whether turbid bodies shade, as things do.
     """
 
     def __init__(
@@ -122,16 +124,26 @@ class ShadeVolume(RayVolume):
         water: ShaftWater,
         shares: RayShares,
         ahead: ThingsAhead,
+        *,
+        bodies: bool = True,
     ) -> None:
         super().__init__(rays, steps, water)
+        self._bodies = bodies
         self.shade = shade
         self.shares = shares
         self.ahead = ahead
 
+    def of_things(self) -> ShadeVolume:
+        """Return the same without turbid bodies."""
+        if self.shade.bodies is None:
+            return self
+        made = (self.shade, self.rays, self.steps, self.water, self.shares, self.ahead)
+        return ShadeVolume(*made, bodies=False)
+
     def fill(self, directions: F32, rows: slice, edges: F32, block: F32) -> None:
         """Make G of a block of rows."""
         x, y = self.rays.origin
-        sun, sky = loop_maps(self.shade, in_water=True)
+        sun, sky = loop_maps(self.shade, in_water=True, bodies=self._bodies)
         of_rays = (
             np.ascontiguousarray(self.shares.sun[:, rows]),
             np.ascontiguousarray(self.shares.sky[:, rows]),
