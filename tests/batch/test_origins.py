@@ -315,6 +315,19 @@ def test_of_two_eyes_the_middle_is_followed_and_other_places_stay() -> None:
     assert plain.with_lens(turned) is plain
 
 
+def test_a_part_has_the_place_that_is_found_for_the_whole_and_can_state_its_own() -> None:
+    own = "[parts.arch]\nmatte = 'arch'\n[parts.arch.light]\nveil_brightness = 1.4\n"
+    text = f"[origins.spot]\npoint = [0.5, 0.5]\n{own}"
+    whole = origins_of_picture(look(text), 1001, scene(), camera())
+    of_part = whole.parts["arch"].origins["spot"]
+    assert of_part.found == whole.origins["spot"].found
+    assert of_part.found is not None
+    elsewhere = look(f"{text}[parts.arch.origins.spot]\npoint = [0.25, 0.5]\n")
+    elsewhere = origins_of_picture(elsewhere, 1001, scene(), camera())
+    assert elsewhere.origins["spot"].found == of_part.found
+    assert elsewhere.parts["arch"].origins["spot"].found not in (of_part.found, None)
+
+
 def test_parts_follow_their_own_lens_and_a_shot_wants_one() -> None:
     whole = look("[parts.arch]\nmatte = 'arch'\n[parts.arch.origins.lens]\nlens = true\nfollows = true\n")
     part = whole.with_lens(camera()).at(1001).parts[0]

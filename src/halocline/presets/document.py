@@ -18,7 +18,7 @@ from halocline.presets.curves import is_curve
 from halocline.presets.formats import number_of
 from halocline.presets.lines import KeyOrigin, KeyPath, key_lines, line_of
 from halocline.presets.renamed import OldWord, in_words_of_today
-from halocline.presets.sections import CHOICES, FORMAT, ORIGIN_CHOICES, SECTIONS, STEP_CHOICES
+from halocline.presets.sections import CHOICES, FORMAT, ORIGIN_CHOICES, ORIGIN_FOUND, SECTIONS, STEP_CHOICES
 
 LARGEST_FILE_BYTES = 1 << 20
 DEEPEST_NEST = 12
@@ -396,6 +396,9 @@ def _without_other_choices(old: Any, new: Any, groups: Sequence[Sequence[Sequenc
 def _put_away(choices: Sequence[Sequence[str]], new: Mapping[str, Any]) -> set[str]:
     """Return the keys of the choices that a table does not make, where it makes another."""
     made = [choice for choice in choices if any(key in new for key in choice)]
+    if made == [ORIGIN_FOUND]:
+        # What was found of a place is no other place.
+        return set()
     return {key for choice in choices if made and choice not in made for key in choice}
 
 

@@ -895,8 +895,9 @@ LOOK_TABLES = ("water", "light", "place", "sea", "story", "bands", "origins", "s
 # it extends has made: to extend a shipped water and state another table, nothing need be unset.
 STEP_CHOICES: tuple[tuple[tuple[str, ...], ...], ...] = ((("after",), ("before",)),)
 # A place stated anew is to be found anew.
+ORIGIN_FOUND = ("found",)
 ORIGIN_CHOICES: tuple[tuple[tuple[str, ...], ...], ...] = (
-    (("point",), ("pixel",), ("matte",), ("position",), ("lens",), ("found",)),
+    (("point",), ("pixel",), ("matte",), ("position",), ("lens",), ORIGIN_FOUND),
 )
 CHOICES: dict[str, tuple[tuple[tuple[str, ...], ...], ...]] = {
     "water": (
