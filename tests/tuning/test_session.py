@@ -180,6 +180,19 @@ def test_the_model_has_every_key_of_the_schema_with_its_place_and_meaning(own: P
     assert not keys["water.jerlov_type"]["own"]
 
 
+def test_an_origin_is_turned_key_by_key(tmp_path: Path) -> None:
+    path = tmp_path / "own.toml"
+    path.write_text('format = 2\nextends = "jerlov-1c"\n[origins.spot]\npoint = [0.5, 0.9]\nunit = "range"\n')
+    session = Session(str(path), "unused")
+    group = next(each for each in model(session)["sections"] if each["path"] == ["origins", "spot"])
+    keys = {key["name"]: key for key in group["keys"]}
+    assert (keys["point"]["form"], keys["point"]["value"]) == ("numbers", [0.5, 0.9])
+    assert (keys["unit"]["form"], keys["unit"]["choices"]) == ("choice", ["metres", "range"])
+    assert keys["lens"]["form"] == "switch"
+    session.change(["origins.spot.point=[0.25, 0.9]"])
+    assert session.state.preset.origins["spot"].point == (0.25, 0.9)
+
+
 def test_a_remark_stands_at_its_key(own: Path) -> None:
     session = Session(str(own), "clean.####.exr")
     session.change(["story.near_limit=1.0"])

@@ -55,6 +55,11 @@ def model(session: Session) -> dict[str, Any]:
         group = _group(("steps", name), name, schema["$defs"][f"step_{kind}"], document, opened, told)
         group["keys"] = [key for key in group["keys"] if key["name"] not in _PLACE_KEYS]
         steps.append({**group, "operator": kind, "enabled": name in done})
+    of_origin = _resolved(schema["properties"]["origins"]["additionalProperties"])
+    groups += [
+        _group(("origins", name), f"origin {name}", of_origin, document, opened, told)
+        for name in preset.origins
+    ]
     for name in preset.parts:
         group = _group(("parts", name), f"part {name}", schema["$defs"]["part"], document, opened, told)
         groups.append({**group, "keys": list(_part_keys(name, schema, document, opened, told))})
