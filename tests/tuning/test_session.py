@@ -193,6 +193,18 @@ def test_an_origin_is_turned_key_by_key(tmp_path: Path) -> None:
     assert session.state.preset.origins["spot"].point == (0.25, 0.9)
 
 
+def test_a_lamp_is_turned_key_by_key() -> None:
+    session = Session("night-dive", "unused")
+    light = next(each for each in model(session)["sections"] if each["path"] == ["light"])
+    keys = {".".join(key["path"]): key for key in light["keys"]}
+    assert keys["light.lamps.1.brightness"]["value"] == 6000.0
+    assert keys["light.lamps.1.brightness"]["form"] == "number"
+    assert keys["light.lamps.0.shadows"]["form"] == "switch"
+    session.change(["light.lamps.1.brightness=5000.0"])
+    lamps = session.state.preset.document.tables["light"]["lamps"]
+    assert [lamp["brightness"] for lamp in lamps] == [4500.0, 5000.0]
+
+
 def test_a_remark_stands_at_its_key(own: Path) -> None:
     session = Session(str(own), "clean.####.exr")
     session.change(["story.near_limit=1.0"])

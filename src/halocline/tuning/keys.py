@@ -139,8 +139,8 @@ def _keys(
     value = value_at(document.tables, path)
     choices = [_resolved(choice) for choice in about.get("anyOf", [about])]
     items = next((choice["items"] for choice in choices if "items" in choice), None)
-    inner = _resolved(items) if isinstance(items, Mapping) else {}
-    if isinstance(value, list) and "properties" in inner and all(isinstance(row, Mapping) for row in value):
+    inner = _row(items) if isinstance(items, Mapping) else {}
+    if isinstance(value, list) and inner and all(isinstance(row, Mapping) for row in value):
         for number in range(len(value)):
             for key, of_key in inner["properties"].items():
                 yield from _keys((*path, str(number), key), of_key, document, opened, told)
@@ -161,6 +161,12 @@ def _keys(
         "told": told.get(path, []),
         **_form(choices),
     }
+
+
+def _row(items: Mapping[str, Any]) -> Mapping[str, Any]:
+    """Return the table that an array holds, where it holds tables; any of them may be a curve instead."""
+    rows = (_resolved(each) for each in items.get("anyOf", [items]))
+    return next((row for row in rows if "properties" in row and "curve" not in row["properties"]), {})
 
 
 def _form(choices: list[Mapping[str, Any]]) -> dict[str, Any]:
