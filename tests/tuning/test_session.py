@@ -200,6 +200,9 @@ def test_a_lamp_is_turned_key_by_key() -> None:
     assert keys["light.lamps.1.brightness"]["value"] == 6000.0
     assert keys["light.lamps.1.brightness"]["form"] == "number"
     assert keys["light.lamps.0.shadows"]["form"] == "switch"
+    assert keys["light.reference_depth"]["unit"] == "m"
+    source = next(each for each in model(session)["sections"] if each["path"] == ["input"])
+    assert {key["name"]: key["unit"] for key in source["keys"]}["far_depth_channel"] == ""
     session.change(["light.lamps.1.brightness=5000.0"])
     lamps = session.state.preset.document.tables["light"]["lamps"]
     assert [lamp["brightness"] for lamp in lamps] == [4500.0, 5000.0]

@@ -28,6 +28,8 @@ _UNITS = (
     (r"\bstops\b", "stops"),
 )
 _OTHER_UNITS = re.compile(r'\s*In \w+; text may carry another unit, such as "[^"]*"\.')
+# Forms of keys that hold a quantity.
+_MEASURED = ("number", "length", "numbers")
 # Keys of a step that say which it is and where it stands; the page has buttons for them.
 _PLACE_KEYS = ("operator", "input", "other", "after", "before", "enabled")
 
@@ -147,11 +149,13 @@ def _keys(
         return
     before = value_at(opened.tables, path)
     origin = document.origin(path) if value is not None else None
+    form = _form(choices)
     yield {
         "path": list(path),
         "name": path[-1],
         "meaning": _plain(about.get("description", "")),
-        "unit": _unit(about.get("description", "")),
+        # What names a channel or a file has no unit, whatever its meaning speaks of.
+        "unit": _unit(about.get("description", "")) if form["form"] in _MEASURED else "",
         "value": _shown(value),
         "text": "" if value is None else toml_text(value),
         "default": _shown(about.get("default")),
@@ -159,7 +163,7 @@ def _keys(
         "own": origin is not None and document.lineage[-1:] == (origin.file,),
         "origin": "" if origin is None else str(origin),
         "told": told.get(path, []),
-        **_form(choices),
+        **form,
     }
 
 
