@@ -176,12 +176,18 @@ class Row {
       this.controls.push([list, (value) => { list.value = value ?? ""; }]);
       this.set.append(list);
     } else if (key.form === "numbers") {
+      // Each may carry a unit of its own, which it keeps.
+      const units = [];
       const boxes = Array.from({ length: key.count }, (_, index) => {
         const box = this.input({ type: "number", step: "any", ...(index ? {} : { id: this.id }) }, { "aria-label": `${this.path}, ${index + 1} of ${key.count}` });
-        box.onchange = () => this.send(`[${boxes.map((each) => Number(each.value)).join(", ")}]`);
+        box.onchange = () => this.send(`[${boxes.map((each, at) => (units[at] ? `"${Number(each.value)} ${units[at]}"` : Number(each.value))).join(", ")}]`);
         return box;
       });
-      boxes.forEach((box, index) => this.controls.push([box, (value) => { box.value = value?.[index] ?? ""; }]));
+      boxes.forEach((box, index) => this.controls.push([box, (value) => {
+        const found = WITH_UNIT.exec(String(value?.[index] ?? ""));
+        units[index] = found?.[2] ?? "";
+        box.value = found?.[1] ?? "";
+      }]));
       this.set.append(...boxes);
     } else {
       const box = this.input({ type: "text", id: this.id, spellcheck: false, onchange: () => this.send(this.quoted(box.value)) });
