@@ -290,7 +290,7 @@ def move_while_open() -> None:
     directions, range_m = (view[0], view[1], view[2]), randoms(9, most=5.0)
     normal = randoms(3, 9, least=-0.7, most=-0.5)
     width, vectors = randoms(9, least=0.01, most=0.02), randoms(2, 9, least=-9.0, most=9.0)
-    found = stretches(directions, normal, np.eye(3), range_m, 0.01, width, motion, vectors)
+    found = stretches(directions, normal, np.eye(3), range_m, 0.01, width, motion, 0.01, vectors)
     assert (found.width > 0.0).all()
     assert motion.sweep(directions, range_m).all()
     none = Footprint(width, width * np.float32(3.0), directions[0], directions[1])

@@ -64,10 +64,10 @@ def gains() -> tuple[F32, F32]:
 
 
 def test_a_long_pixel_has_the_mean_of_its_samples(gains: tuple[F32, F32]) -> None:
-    """Within 15 % of the pattern's own variation (11 % measured); one square mean a pixel misses by 30 %."""
+    """Within 8 % of the pattern's own variation (5 % measured); three places miss by 12 %, one by 30 %."""
     pixels, truth = gains
     assert truth.std() > 0.05
-    assert (pixels - truth).std() < 0.15 * truth.std()
+    assert (pixels - truth).std() < 0.08 * truth.std()
 
 
 def test_light_is_neither_gained_nor_lost(gains: tuple[F32, F32]) -> None:
@@ -93,6 +93,7 @@ def test_a_normal_that_is_no_direction_stretches_no_pixel(number: float) -> None
         0.001,
         np.ones_like(ranges),
         still,
+        0.01,
     )
     np.testing.assert_allclose(found.along, 0.0, atol=1e-6)
     np.testing.assert_allclose(found.width, ranges * 0.001, rtol=1e-5)

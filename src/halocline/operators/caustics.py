@@ -49,7 +49,7 @@ _UNSEEN = 1.0 / 500.0
 _FADING = 0.25
 # Outer parts of a pixel's stretch that lie closer to its middle than this many widths are left out.
 _SHORT = np.float32(0.1)
-# Where along the halves of a stretch its pattern is looked up beside its middle; of a long sweep more often.
+# Where along the halves of a stretch its pattern is looked up beside its middle; of a long one more often.
 _OUTER = (-1.0, 1.0)
 _EIGHT = (-1.0, -0.75, -0.5, -0.25, 0.25, 0.5, 0.75, 1.0)
 _MOTION = f"pass.{MOTION_PASS}"
@@ -353,12 +353,15 @@ def _over_pixels(
         far = np.where(width > _NOTHING, range_m, _NOTHING)
         wide = np.hypot(width, view.motion.sweep(directions, far))
         return ready.field.gain(x, y, depth, origin=ready.axes.origin, footprint_m=wide)
-    found = stretches(directions, normal, view.level, range_m, view.width, width, view.motion, vectors)
+    finest_m = ready.field.finest_m
+    found = stretches(
+        directions, normal, view.level, range_m, view.width, width, view.motion, finest_m, vectors
+    )
     light = ready.field.gain(x, y, depth, origin=ready.axes.origin, footprint_m=found.width)
     length = np.square(found.along).sum(axis=0)
     long = length > np.square(_SHORT * found.width)
-    swept = found.swept > _NOTHING
-    for pixels, shares in ((~swept, _OUTER), (swept, _EIGHT)):
+    ninths = found.ninths > _NOTHING
+    for pixels, shares in ((~ninths, _OUTER), (ninths, _EIGHT)):
         where = np.flatnonzero(long & pixels)
         if where.size:
             light[:, where] = _along(ready, (x, y, depth), found, where, shares, light[:, where])

@@ -21,6 +21,8 @@ from halocline.physics.sea.slope_lookup import drawn_out
 
 # A surface seen this steeply at least, when the width of a pixel on it is reckoned.
 STEEPEST = np.float32(0.1)
+# Cosine under which a pixel's length on it grows no more: a pixel is no longer than 50 times its width.
+_FLATTEST = np.float32(0.02)
 # In float32, as all numbers in the loops.
 _NOTHING, _HALF, _ONE = np.float32(0.0), np.float32(0.5), np.float32(1.0)
 _THIRD, _NINTH = np.float32(1.0 / 3.0), np.float32(1.0 / 9.0)
@@ -29,6 +31,8 @@ _NO_UNIT = np.float32(2.0)
 _LEAST, _LEAST_SINE, _ENDLESS = np.float32(1e-6), np.float32(1e-4), np.float32(np.inf)
 # A sweep longer than this many pixels is looked up at nine places instead of three.
 _LONG_SWEEP = np.float32(3.0)
+# As is a stretch longer than this many of its widths, where a third of it would hide detail.
+_LONG_STRETCH = np.float32(4.0)
 
 
 @dataclass(frozen=True)
@@ -144,13 +148,13 @@ class Stretches:
         to that of its outer ninth.
     width
         ``(n,)`` metres that each of the three, or nine, places along it stands for.
-    swept
-        ``(n,)``: whether it is so long by a sweep that it takes nine.
+    ninths
+        ``(n,)``: whether it is so long that it takes nine.
     """
 
     along: F32
     width: F32
-    swept: F32
+    ninths: F32
 
 
 def stretches(
@@ -161,6 +165,7 @@ def stretches(
     per_m: float,
     width: F32,
     motion: CameraMotion,
+    finest_m: float,
     vectors: F32 | None = None,
 ) -> Stretches:
     """Return what pixels cover of their surfaces while the shutter is open.
@@ -181,6 +186,8 @@ def stretches(
         ``(n,)``: 0 where a pixel shows nothing; kept there.
     motion
         Of the camera.
+    finest_m
+        Size of the finest detail of the pattern, metres: parts no longer than that hide none.
     vectors
         ``(2, n)``: how far surfaces move in the picture from frame to frame, pixels to the right and down;
         as still things do, where not given. They are taken to move in the plane of the picture.
@@ -190,7 +197,7 @@ def stretches(
     Stretches
         Of all pixels.
     """
-    along, wide, swept = np.empty((3, range_m.size), np.float32), width.copy(), np.zeros_like(width)
+    along, wide, ninths = np.empty((3, range_m.size), np.float32), width.copy(), np.zeros_like(width)
     axes = tuple(tuple(np.float32(value) for value in axis) for axis in level)
     towards = np.zeros_like(width)
     if vectors is not None:
@@ -203,11 +210,11 @@ def stretches(
         normal,
         axes,
         range_m,
-        np.float32(per_m),
+        (np.float32(per_m), np.float32(finest_m)),
         (motion.moved, motion.turned, towards),
-        (along, wide, swept),
+        (along, wide, ninths),
     )
-    return Stretches(along, wide, swept)
+    return Stretches(along, wide, ninths)
 
 
 @compiled
@@ -295,13 +302,14 @@ def _stretch(
     normal: F32,
     axes: tuple[tuple[np.float32, ...], ...],
     range_m: F32,
-    per_m: np.float32,
+    sizes: tuple[np.float32, np.float32],
     motion: tuple[F32, F32, F32],
     out: tuple[F32, F32, F32],
 ) -> None:
     """Write how far from the middle of a pixel's stretch its outer parts lie, and how wide each part is."""
+    per_m, finest = sizes
     moved, turned, towards = motion
-    along, width, swept = out
+    along, width, ninths = out
     for i in range(range_m.size):
         if width[i] == _NOTHING:
             along[0, i] = along[1, i] = along[2, i] = _NOTHING
@@ -311,7 +319,7 @@ def _stretch(
         cosine = x * across + y * forth + down * under
         steep = cosine if abs(cosine) >= STEEPEST else (STEEPEST if cosine > _NOTHING else -STEEPEST)
         size = range_m[i] * per_m
-        length = size / abs(steep)
+        length = size / max(abs(cosine), _FLATTEST)
         # How far the place that the middle of the pixel sees goes, with the camera and with the surface.
         a, b, c = _freely(x, y, down, range_m[i], moved, turned)
         nearer = (a * across + b * forth + c * under - towards[i]) / steep
@@ -332,11 +340,12 @@ def _stretch(
             v /= max(aside, _LEAST)
             x, y, down = u * x + v * p, u * y + v * q, u * down + v * r
         long = length * _THIRD
-        pixels = sweep / max(range_m[i] * per_m, _LEAST)
-        if pixels > _LONG_SWEEP:
-            swept[i] = _ONE
-            part = min(pixels - _LONG_SWEEP, _ONE)
-            long += part * (length * _NINTH - long)
+        longer = sweep / max(range_m[i] * per_m, _LEAST) - _LONG_SWEEP
+        # Thirds as long as the pattern's detail, and many widths long, would blur it across the stretch.
+        longer = max(longer, min(length / max(size, _LEAST) - _LONG_STRETCH, long / finest - _ONE))
+        if longer > _NOTHING:
+            ninths[i] = _ONE
+            long += min(longer, _ONE) * (length * _NINTH - long)
         width[i] = max(size, long)
         half = _HALF * (length - width[i])
         along[0, i], along[1, i], along[2, i] = x * half, y * half, down * half

@@ -240,6 +240,11 @@ class CausticField:
         self._long = MadeOnce(self._make_long)
         self._slopes = MadeOnce(self._make_slopes)
 
+    @property
+    def finest_m(self) -> float:
+        """Size of the finest detail, metres: two cells of the finest grid, as its light is softened."""
+        return 2.0 * self.setup.fine.patch.cell_m
+
     def _make_traced(self, key: int) -> TracedRays:
         level, rest = divmod(key, 2 * len(self.moments_s))
         number, moment = divmod(rest, len(self.moments_s))
