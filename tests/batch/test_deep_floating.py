@@ -81,7 +81,7 @@ def test_flattened_it_is_the_flat_frame(tmp_path: Path, what: str) -> None:
     source = write_deep_pixels(tmp_path / "frame.exr", picture(frame))
     flat = colours(wet(source, text=text)[0])
     plain = colours(wet(source, text=WATER)[0])
-    out, _ = wet(source, *FLOATING, text=text)
+    out, _ = wet(source, "output.deep=true", "output.floating_samples=true", text=text)
     np.testing.assert_allclose(flat_by_openimageio(out), flat, atol=1e-6)
     # What floats is seen, and more than the render's samples and open water are there.
     assert np.abs(flat - plain).max() > 1e-3
