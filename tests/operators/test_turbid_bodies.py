@@ -22,7 +22,7 @@ from halocline.imaging.frame import Frame, Window
 from halocline.operators.shared.body_parameters import PlacedBody
 from halocline.operators.shared.sediment_parameters import SedimentSource
 from halocline.operators.turbid_bodies import TurbidBodies, TurbidBodiesParameters
-from halocline.physics.floating.turbid import extinction_inside
+from halocline.physics.floating.turbid import TurbidBody, extinction_inside
 from halocline.presets.preset import preset_from_text
 
 WINDOW = Window(-3, -2, 48, 30)
@@ -417,6 +417,35 @@ def test_the_presets_of_the_page_on_bodies_are_valid_and_show_them(build: Builde
     for text in texts:
         steps_of_look = {step.name: step.operator for step in preset_from_text(text).at(1040).graph.steps}
         assert not steps_of_look["bodies"].idle(build.shot(WINDOW, frame=1040))
+
+
+def test_what_stands_in_a_frames_light_is_placed_once(
+    build: Builders, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    one, other = bodies(CLOUD), bodies({**CLOUD, "visibility": 0.4})
+    shot = replace(build.shot(WINDOW), step="one")
+    stands = one.stands_in_light(shot)
+    assert stands is not None
+    lit = replace(shot, bodies=(stands,), shadows=False)
+    placed = TurbidBodies._bodies
+    count: list[int] = []
+
+    def counted(self: TurbidBodies, *how: Any) -> list[TurbidBody]:
+        count.append(1)
+        return placed(self, *how)
+
+    monkeypatch.setattr(TurbidBodies, "_bodies", counted)
+    made = build.run([("one", one)], wall(5.0), lit)
+    assert not count
+    # As it looks, not as it counts for light: what is turned by little only is hidden too.
+    assert stands.seen[0].extinction_per_m > 1.5 * stands.bodies[0].extinction_per_m
+    anew = build.run([("one", one)], wall(5.0), replace(lit, bodies=()))
+    assert len(count) >= 1
+    assert np.array_equal(made["rgb"], anew["rgb"])
+    count.clear()
+    for elsewhere, operator in ((replace(lit, step="two"), one), (lit, other)):
+        operator.prepare(elsewhere)
+    assert len(count) == 2
 
 
 def test_something_thin_before_open_water_leaves_every_pixel_a_number(build: Builders) -> None:

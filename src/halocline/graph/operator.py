@@ -18,15 +18,17 @@ from abc import ABC, abstractmethod
 from collections.abc import Callable, Mapping
 from dataclasses import dataclass
 from enum import Enum, IntEnum
-from typing import Any, ClassVar, Generic, TypeAlias, TypeVar, cast
+from typing import TYPE_CHECKING, Any, ClassVar, Generic, TypeAlias, TypeVar, cast
 
 from halocline._typing import F32
 from halocline.graph.planes import Plane
 from halocline.graph.shot import Shot
 from halocline.imaging.frame import Window
-from halocline.physics.floating.turbid_view import BodiesInLight
 from halocline.physics.path.transport import LightPath
 from halocline.quantities import Strict
+
+if TYPE_CHECKING:
+    from halocline.physics.floating.turbid_view import BodiesInLight
 
 Planes = Mapping[str, F32]
 # Planes over the rows of a picture from and to (not included).

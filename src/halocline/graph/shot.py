@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from dataclasses import dataclass, field
+from typing import TYPE_CHECKING
 
 import numpy as np
 
@@ -14,10 +15,12 @@ from halocline.imaging.camera_track import CameraTrack
 from halocline.imaging.frame import Frame, Window
 from halocline.imaging.motion import MotionVectors
 from halocline.imaging.sun_depth import SunView
-from halocline.physics.floating.turbid_view import BodiesInLight
 from halocline.physics.path.lamps import Lamp
 from halocline.physics.path.transport import LightPath, abeam
 from halocline.rgb import RGBSpace
+
+if TYPE_CHECKING:
+    from halocline.physics.floating.turbid_view import BodiesInLight
 
 
 @dataclass(frozen=True)

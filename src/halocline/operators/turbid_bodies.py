@@ -9,6 +9,7 @@ Place it after ``veiling_light``, and before particles and bubbles.
 
 from __future__ import annotations
 
+from collections.abc import Sequence
 from dataclasses import replace
 from typing import Annotated, ClassVar
 
@@ -131,6 +132,8 @@ class TurbidBodies(Operator[TurbidBodiesParameters, TurbidVolume | None]):
 
     def idle(self, shot: Shot) -> bool:
         """Without bodies the picture stays, to the bit."""
+        if any(each.placed_by is not None and each.placed_by[0] is self for each in shot.bodies):
+            return False
         return not self._bodies(shot, None) and not self._on_floor()
 
     def warnings(self, shot: Shot) -> tuple[str, ...]:
@@ -161,7 +164,7 @@ class TurbidBodies(Operator[TurbidBodiesParameters, TurbidVolume | None]):
     def prepare(self, shot: Shot) -> TurbidVolume | None:
         """Place the bodies and set out the rays; they are followed when first looked at."""
         p, window = self.parameters, shot.data_window
-        bodies = self._bodies(shot, self._ground(shot))
+        bodies = self._in_place(shot)
         if not bodies:
             return None
         # What bodies keep from themselves they tell by rays of their own.
@@ -205,11 +208,20 @@ class TurbidBodies(Operator[TurbidBodiesParameters, TurbidVolume | None]):
         dense = self.parameters.shade_things
         if dense == 0.0:
             return None
-        bodies = [unturned(body) for body in self._bodies(shot, self._ground(shot))]
-        if not bodies:
+        seen = self._bodies(shot, self._ground(shot))
+        if not seen:
             return None
-        bodies = [replace(body, extinction_per_m=dense * body.extinction_per_m) for body in bodies]
-        return BodiesInLight(bodies, shot.path, self._eddies(shot), shot.time_s)
+        bodies = [
+            replace(body, extinction_per_m=dense * body.extinction_per_m) for body in map(unturned, seen)
+        ]
+        return BodiesInLight(bodies, shot.path, self._eddies(shot), shot.time_s, seen, (self, shot.step))
+
+    def _in_place(self, shot: Shot) -> Sequence[TurbidBody]:
+        """Return the bodies of a frame: those that were placed to stand in its light, where they were."""
+        for each in shot.bodies:
+            if each.placed_by == (self, shot.step) and each.path is shot.path:
+                return each.seen
+        return self._bodies(shot, self._ground(shot))
 
     def _eddies(self, shot: Shot) -> TurbulentFlow:
         p = self.parameters

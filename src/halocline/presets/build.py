@@ -114,7 +114,7 @@ def _with_bodies(shot: Shot, look: Look) -> Shot:
     found = []
     for step in look.graph.steps:
         bodies = step.operator.stands_in_light(replace(alone, step=step.name))
-        if bodies is not None and not step.acting.idle(alone):
+        if bodies is not None and not step.acting.idle(replace(alone, bodies=(bodies,))):
             found.append(bodies)
     lamps = shot.lamps
     if shot.shadows:

@@ -8,7 +8,7 @@ from __future__ import annotations
 import math
 from dataclasses import dataclass, replace
 from threading import Lock
-from typing import Any
+from typing import TYPE_CHECKING, Any
 from weakref import WeakValueDictionary, ref
 
 import cv2
@@ -16,6 +16,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from halocline._typing import F32, F64
+from halocline.compute.on_demand import OnDemand
 from halocline.graph.graph import Graph
 from halocline.graph.shot import Shot
 from halocline.imaging.frame import Window
@@ -32,7 +33,6 @@ from halocline.operators.shared.surface_light import (
 )
 from halocline.operators.shared.view_rays import ray_spacing, spaced_rays
 from halocline.physics.floating.scene_shade import SceneShade
-from halocline.physics.floating.turbid_shade import BodyShade
 from halocline.physics.floating.turbid_shade_loops import BodyMap
 from halocline.physics.path.light_shares import light_shares, sky_share_of_scalar
 from halocline.physics.path.transport import LightPath
@@ -44,6 +44,10 @@ from halocline.physics.sea.shade_volume import RayShares, ShadeVolume, ThingsAhe
 from halocline.physics.sea.surface import SunBeam
 from halocline.physics.sea.waves import cox_munk_slopes
 
+if TYPE_CHECKING:
+    from halocline.physics.floating.turbid_shade import BodyShade
+
+turbid_shade = OnDemand("halocline.physics.floating.turbid_shade")
 # Rays are followed until this share of the veil lies behind them, and at most so far.
 _VEIL_LEFT = 0.03
 _FARTHEST_M = 80.0
@@ -542,4 +546,5 @@ def _shade_of_bodies(
     if not shot.bodies:
         return None
     world = np.stack([axes.x, axes.y, shot.path.up])
-    return BodyShade(shot.bodies, water, world, shot.camera.position_m, deepest_m).maps
+    made: BodyShade = turbid_shade.BodyShade(shot.bodies, water, world, shot.camera.position_m, deepest_m)
+    return made.maps

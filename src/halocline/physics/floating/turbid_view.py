@@ -339,12 +339,17 @@ class BodiesInLight:
         With the extinction that counts there, see `halocline.physics.floating.turbid_light.unturned`.
     path, eddies, time_s
         The water, and what carries it when.
+    seen, placed_by
+        The same bodies as they look, and the operator and its step that placed them and so need not do it
+        again; none where not told.
     """
 
     bodies: Sequence[TurbidBody]
     path: LightPath
     eddies: TurbulentFlow
     time_s: float
+    seen: Sequence[TurbidBody] = ()
+    placed_by: tuple[object, str] | None = None
 
     def from_lamp(self, lamp: Lamp) -> LightInBodies | None:
         """Return what they leave of a lamp's light."""
