@@ -2,20 +2,27 @@
 
 from __future__ import annotations
 
+from dataclasses import replace
+from typing import Any
+
 import numpy as np
 import pytest
 from numpy.testing import assert_allclose
 
+from halocline._typing import F64
+from halocline.physics.path.radiance import lens_light
 from halocline.physics.path.radiance.lens_light import (
     AZIMUTHS,
     DEEPEST_M,
     HEIGHTS,
     WaterAndSky,
+    _lens_light,
+    _light_by_depth,
     depth_nodes,
     direction_grid,
     matching_rate,
 )
-from halocline.physics.path.radiance.solution import Resolution
+from halocline.physics.path.radiance.solution import Modes, Resolution, modes_of
 
 # Two bands: clear and murky, some of it the water's own scattering.
 WATER = WaterAndSky(
@@ -55,6 +62,42 @@ def test_the_tables_are_the_solution_at_the_lens_for_a_downward_light_of_1(depth
     own = np.array(WATER.molecular_share)
     strength = np.array(WATER.scattering) * beams[0] / level
     assert_allclose(found.sun_strength, [strength * (1.0 - own), strength * own], rtol=1e-9)
+
+
+@pytest.mark.parametrize("bottom_m", [None, 9.0])
+def test_many_bands_are_solved_some_at_a_time_to_the_same_light(
+    bottom_m: float | None, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    """The last of them fewer. Daylight of many is made of two azimuth modes; all of them give the same."""
+    share = np.linspace(0.2, 0.9, 13)
+    water = replace(
+        WATER,
+        attenuation=tuple((0.1 + share).tolist()),
+        scattering=tuple((0.1 * share + share**2).tolist()),
+        molecular_share=tuple((0.1 * share).tolist()),
+        resolution=Resolution(4, 12, 5),
+        bottom_m=bottom_m,
+        bottom_reflectance=0.3,
+    )
+    assert len(share) > lens_light._BANDS_AT_ONCE
+    at_once: list[int] = []
+
+    def counted(albedo: F64, *rest: Any, **more: Any) -> Modes:
+        at_once.append(albedo.size)
+        return modes_of(albedo, *rest, **more)
+
+    def made() -> dict[str, Any]:
+        return {**vars(_lens_light(water, 3.0)), **vars(_light_by_depth(water))}
+
+    monkeypatch.setattr(lens_light, "modes_of", counted)
+    blocks = made()
+    assert at_once == 2 * [lens_light._BANDS_AT_ONCE, 13 - lens_light._BANDS_AT_ONCE]
+    monkeypatch.setattr(lens_light, "_BANDS_AT_ONCE", 13)
+    whole = made()
+    assert whole.keys() == blocks.keys()
+    for name in whole:
+        # Products with a vector add up in another order, by how many rows they have.
+        assert_allclose(blocks[name], whole[name], rtol=1e-12, err_msg=name)
 
 
 def test_daylight_by_depth_is_the_solution_and_goes_on_below_the_table() -> None:

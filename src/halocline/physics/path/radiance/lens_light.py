@@ -12,7 +12,7 @@ are tabled over direction, but for the sun's light scattered once: that is sharp
 from __future__ import annotations
 
 import math
-from collections.abc import Callable
+from collections.abc import Callable, Iterator
 from dataclasses import dataclass, replace
 from functools import lru_cache
 
@@ -46,6 +46,11 @@ HIGHEST_M = 0.01
 LEAST_RATE = 0.05
 # The highest sun is taken as this high: at the zenith exactly it has no azimuth.
 _HIGHEST_COSINE = 1.0 - 1e-9
+# Of more bands than this (a spectrum by the nanometre) so many are solved at once, and let go: a band takes
+# some 5 MB while it is solved.
+_BANDS_AT_ONCE = 12
+# Azimuth modes that daylight by depth is made of: its irradiances of the first, its level flux of the second.
+_DAYLIGHT_AZIMUTHS = 2
 
 
 def direction_grid() -> tuple[F64, F64]:
@@ -231,9 +236,34 @@ def _modes(
 @lru_cache(maxsize=16)
 @one_library_thread()
 def _solved(water: WaterAndSky) -> WaterLight:
+    return _lit(water, _modes(*_scattering(water)))
+
+
+def _scattering(water: WaterAndSky) -> tuple[tuple[float, ...], tuple[float, ...], float, float, Resolution]:
+    albedo = tuple((np.array(water.scattering) / np.maximum(water.attenuation, 1e-12)).tolist())
+    return albedo, water.molecular_share, water.asymmetry, water.index, water.resolution
+
+
+def _solved_in_blocks(water: WaterAndSky) -> Iterator[WaterLight]:
+    """Yield the daylight of all bands, of `_BANDS_AT_ONCE` at a time; none is kept where they are more."""
+    count = len(water.attenuation)
+    if count <= _BANDS_AT_ONCE:
+        yield water.solved()
+        return
+    for first in range(0, count, _BANDS_AT_ONCE):
+        some = slice(first, first + _BANDS_AT_ONCE)
+        block = replace(
+            water,
+            attenuation=water.attenuation[some],
+            scattering=water.scattering[some],
+            molecular_share=water.molecular_share[some],
+            spectrum=None,
+        )
+        yield _lit(block, _modes.__wrapped__(*_scattering(block)))
+
+
+def _lit(water: WaterAndSky, modes: Modes) -> WaterLight:
     c, b, own = water.attenuation, water.scattering, water.molecular_share
-    albedo = tuple((np.array(b) / np.maximum(c, 1e-12)).tolist())
-    modes = _modes(albedo, own, water.asymmetry, water.index, water.resolution)
     cosine, bottom = water.solved_cosine, None
     if water.bottom_m is not None:
         optical = np.array(c) * (1.0 - modes.straight) * water.bottom_m
@@ -284,7 +314,17 @@ def _at(water: WaterAndSky, depth_m: float) -> LensLight:
 
 @one_library_thread()
 def _lens_light(water: WaterAndSky, depth_m: float) -> LensLight:
-    light = water.solved()
+    found = [_lens_light_of(water, light, depth_m) for light in _solved_in_blocks(water)]
+    return LensLight(
+        np.concatenate([some.tables for some in found], axis=1),
+        np.concatenate([some.sun_strength for some in found], axis=1),
+        np.concatenate([some.sun_fall for some in found]),
+        water.solved_cosine,
+        water.asymmetry,
+    )
+
+
+def _lens_light_of(water: WaterAndSky, light: WaterLight, depth_m: float) -> LensLight:
     down, azimuth = direction_grid()
     y = max(depth_m, HIGHEST_M)
     if water.bottom_m is not None:
@@ -297,7 +337,7 @@ def _lens_light(water: WaterAndSky, depth_m: float) -> LensLight:
         rate = np.where(down[:, None, None] > 0.0, np.maximum(rate, LEAST_RATE * light.attenuation), rate)
     level = light.downward(np.array([y]))[0]
     tables = np.stack([source / level, rate]).astype(np.float32)
-    count = len(water.attenuation)
+    count = level.size
     beam = light.scattering * light.beam(np.array([y]))[0] / level
     own = light.molecular_share
     return LensLight(
@@ -325,14 +365,25 @@ def _daylight(water: WaterAndSky) -> DaylightByDepth:
 
 @one_library_thread()
 def _light_by_depth(water: WaterAndSky) -> DaylightByDepth:
-    light, nodes = water.solved(), depth_nodes()
-    downward, scalar, deep = np.log(light.downward(nodes)), np.log(light.scalar(nodes)), light.slowest
-    level = light.level_flux(nodes) / light.scalar(nodes)
+    nodes = depth_nodes()
+    if len(water.attenuation) > _BANDS_AT_ONCE:
+        finer = water.resolution
+        azimuths = min(_DAYLIGHT_AZIMUTHS, finer.azimuths)
+        resolution = Resolution(finer.streams_a_run, finer.moments, azimuths)
+        water = replace(water, resolution=resolution)
+    parts = [_of_bands(light, nodes) for light in _solved_in_blocks(water)]
+    downward, scalar, level, deep = (np.concatenate(of, axis=-1) for of in zip(*parts, strict=True))
     if water.spectrum is None:
         fallen = deep * nodes[:, None]
         return DaylightByDepth(downward - fallen, scalar - fallen, level, deep)
     shared, deep = _shared_out(water, water.spectrum)
     return DaylightByDepth(shared, shared + scalar - downward, level, deep)
+
+
+def _of_bands(light: WaterLight, depth_m: F64) -> tuple[F64, F64, F64, F64]:
+    """Return ln Ed, ln E0 and the level share at depths, ``(n, K)``, and the rate beyond, ``(K,)``."""
+    downward, scalar = light.downward(depth_m), light.scalar(depth_m)
+    return np.log(downward), np.log(scalar), light.level_flux(depth_m) / scalar, light.slowest
 
 
 def _shared_out(water: WaterAndSky, spectrum: Spectrum) -> tuple[F64, F64]:
