@@ -27,8 +27,9 @@ from halocline._typing import F32
 from halocline.batch.arrays import apply
 from halocline.imaging.colour import display_pixels
 from halocline.imaging.depth_edges import fill_partly_covered
-from halocline.imaging.edge_mixture import STEP, ToldSurfaces, mixture_planes
+from halocline.imaging.edge_mixture import ToldSurfaces, mixture_planes
 from halocline.imaging.edge_normals import normals_of_nearer
+from halocline.imaging.edge_steps import LOW_STEP
 from halocline.imaging.frame import Window
 from halocline.presets.preset import Preset, load_preset, preset_from_text
 from halocline.rgb import LINEAR_REC709
@@ -115,7 +116,7 @@ def _told(every: Samples, samples: int) -> tuple[F32, ToldSurfaces]:
     rows, columns = near.shape
     split = near.reshape(rows // samples, samples, columns // samples, samples)
     least, most = split.min(axis=(1, 3)), split.max(axis=(1, 3))
-    mixed = (most - least > STEP * most) & (least > 0.0)
+    mixed = (most - least > LOW_STEP * most) & (least > 0.0)
     nearer = (split >= np.sqrt(least * most)[:, None, :, None]) | ~mixed[:, None, :, None]
 
     def range_of(part: np.ndarray) -> F32:

@@ -29,8 +29,9 @@ from halocline.filters.lens_blur import footprint
 from halocline.filters.splat import Area, Discs, Drawing
 from halocline.filters.surface_fit import facing_of, slopes_over_steps
 from halocline.imaging.deep import Samples, tidied
-from halocline.imaging.edge_mixture import mark_steps, mixture_planes
+from halocline.imaging.edge_mixture import mixture_planes
 from halocline.imaging.edge_normals import normals_of_nearer
+from halocline.imaging.edge_steps import mark_steps
 from halocline.imaging.frame import Window
 from halocline.imaging.gamut import _matrixed, compressed, full_curve, reference_curve
 from halocline.operators.registry import operator_names

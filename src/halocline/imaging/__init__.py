@@ -22,6 +22,8 @@
 - `depth_inference`: which kind it is
 - `depth_edges`: pixels with averaged depth
 - `depth_steps`: in what steps it was stored
+- `edge_steps`: which pixels lie where one surface steps in front of another (along_steps)
+- `edge_places`: a pixel's share of the nearer one, by its neighbours' middles (shares_by_place)
 - `edge_mixture`: pixels that show two surfaces (mixture_planes)
 - `edge_normals`: which way their nearer one faces (normals_of_nearer)
 - `motion`: motion vectors, as they are meant (MotionVectors)

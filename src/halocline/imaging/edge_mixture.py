@@ -22,11 +22,12 @@ import numpy as np
 from halocline._typing import F32
 from halocline.compute.compiled import compiled
 from halocline.imaging.depth_edges import COVERED, Mask, Pixels, neighbour
+from halocline.imaging.edge_places import shares_by_place
+from halocline.imaging.edge_steps import LOW_STEP, NEAREST_M, STEP, along_steps
 
-# Two surfaces differ at least by this share of their inverse depth; less is one surface, seen aslant.
-STEP = 0.15
 # Pixels around a pixel that are asked for the colours of both, and for how wide a thin thing is.
 REACH = 2
+_AROUND = tuple((down, right) for down in (-1, 0, 1) for right in (-1, 0, 1))
 _THIN_REACH = 4
 # Of pixels around a thin thing, those whose colour goes less of the way to its own are taken for background.
 _TEXTURE = np.float32(0.15)
@@ -37,8 +38,6 @@ _CONTRAST = 0.15
 # A farther surface that is nearer by this share than the depth pass is no farther one; and passes that are
 # wrong on less than this share of the covered pixels are right.
 _NEARER, _DISAGREEMENT = 0.05, 0.02
-# Nothing is that near to a lens; keeps one over it finite.
-_NEAREST_M = 1e-3
 
 
 @dataclass(frozen=True)
@@ -89,7 +88,7 @@ class ToldSurfaces:
         if self.near_share is not None:
             partly = (self.near_share > LEAST_SHARE) & (self.near_share < 1.0 - LEAST_SHARE)
             found |= partly
-        found &= (alpha >= COVERED) & (range_m > _NEAREST_M) & (range_m < np.inf)
+        found &= (alpha >= COVERED) & (range_m > NEAREST_M) & (range_m < np.inf)
         return found
 
     def far_of(self, pixels: Pixels, own: F32) -> tuple[Mask, F32]:
@@ -114,7 +113,7 @@ class ToldSurfaces:
                     "pixels: is it another kind of depth, or are the two exchanged? (input.far_depth_channel)"
                 )
         if self.near_share is not None:
-            apart = self.mixed(alpha, range_m) & ~_along_steps(alpha, range_m)
+            apart = self.mixed(alpha, range_m) & ~along_steps(alpha, range_m)
             if self.far_range is not None:
                 apart &= ~self._farther(range_m, self.far_range)
             if (share := np.count_nonzero(apart) / count) > _DISAGREEMENT:
@@ -127,10 +126,10 @@ class ToldSurfaces:
 
     @staticmethod
     def _farther(range_m: F32, far: F32) -> Mask:
-        """Tell where a second range is that of another surface: as `STEP`, of one over both."""
+        """Tell where a second range is that of another surface: as `LOW_STEP`, of one over both."""
         with np.errstate(invalid="ignore"):
             # Nothing is endlessly far in a pixel that is covered whole.
-            return np.asarray((range_m < np.float32(1.0 - STEP) * far) & (far < np.inf))
+            return np.asarray((range_m < np.float32(1.0 - LOW_STEP) * far) & (far < np.inf))
 
 
 @dataclass(frozen=True)
@@ -142,7 +141,7 @@ class _Around:
     covered: Mask
     pure: Mask
     near: Mask
-    weight: float
+    corner: bool
 
 
 def separate_surfaces(
@@ -162,7 +161,7 @@ def separate_surfaces(
         What the render says of them; the rest is found by colour and by place.
     """
     told = told or ToldSurfaces()
-    on_step = _along_steps(alpha, range_m)
+    on_step = along_steps(alpha, range_m)
     on_step |= told.mixed(alpha, range_m)
     pixels: Pixels = np.flatnonzero(on_step)
     own, own_rgb = _inverse(alpha, range_m, pixels), _colours(rgb, pixels)
@@ -178,20 +177,25 @@ def separate_surfaces(
     front = _extrapolated(rgb, alpha, range_m, pixels, thin, middle, behind, front)
     near_pixel = own > middle
     if told.near_share is None:
-        share = _near_share(own_rgb, front, behind, around, thin)
+        by_place = shares_by_place(_inverse_of_all(alpha, range_m), pixels, middle)
+        share = _near_share(own_rgb, front, behind, by_place, thin)
         # The centre of the pixel belongs to the far surface: at most half of it can be the near one.
         np.minimum(share, np.float32(0.5), out=share, where=~near_pixel)
+        # That of a thin thing's pixel belongs to the thing, be its colour hardly in it.
+        np.maximum(share, np.float32(2.0 * LEAST_SHARE), out=share, where=near_pixel)
         light = _light_share(np.float32(1.0) - share, front, behind)
     else:
         share = np.clip(told.near_share.ravel()[pixels], np.float32(0.0), np.float32(1.0))
         light = _light_of_far(np.float32(1.0) - share, behind, own_rgb)
     far_share = np.float32(1.0) - share
     mixed = (far_share > LEAST_SHARE) & (share > LEAST_SHARE)
-    near = np.where(near_pixel, own, _mean_inverse(around, near=True))
-    far = np.where(has_far, told_far, np.where(near_pixel, _mean_inverse(around, near=False), own))
+    places = ((alpha, range_m), pixels, middle, around)
+    near = np.where(near_pixel, own, _continued(*places, share, near=True))
+    far = np.where(near_pixel, _continued(*places, far_share, near=False), own)
+    far = np.where(has_far, told_far, far)
     if told.near_share is not None:
         # Shares may tell of two surfaces where all depths around are one's: its water is right for both.
-        mixed &= near - far > STEP * near
+        mixed &= near - far > LOW_STEP * near
     near_m, far_m = np.reciprocal(near), np.reciprocal(far)
     return SurfacesInPixels(pixels[mixed], near_m[mixed], far_m[mixed], far_share[mixed], light[mixed])
 
@@ -256,68 +260,38 @@ def far_light_of(rgb: F32, range_m: F32, far_m: F32, far_share: F32) -> F32:
     return out
 
 
-def _along_steps(alpha: F32, range_m: F32) -> Mask:
-    """Return the covered pixels that have two surfaces within one pixel around them."""
-    found = np.zeros(range_m.shape, bool)
-    mark_steps(alpha, range_m, np.float32(COVERED), np.float32(_NEAREST_M), np.float32(STEP), found)
-    return found
-
-
-@compiled
-def mark_steps(
-    alpha: F32, range_m: F32, covered: np.float32, nearest: np.float32, step: np.float32, out: Mask
-) -> None:
-    """Mark the covered pixels around which one over the range differs by a share of its greatest.
-
-    Only covered pixels, farther than the nearest and not endlessly far, count. Edge pixels repeat.
-    """
-    rows, columns = range_m.shape
-    zero, endless = np.float32(0.0), np.float32(np.inf)
-    # One over the range of three rows in turn; of what does not count, 0 among the greatest, inf the least.
-    high, low = np.zeros((3, columns), np.float32), np.full((3, columns), endless, np.float32)
-    tall, deep = np.zeros(columns + 2, np.float32), np.full(columns + 2, endless, np.float32)
-    for ahead in range(rows + 1):
-        if ahead < rows:
-            cover, distance = alpha[ahead], range_m[ahead]
-            to_high, to_low = high[ahead % 3], low[ahead % 3]
-            for x in range(columns):
-                counts = cover[x] >= covered and distance[x] > nearest and distance[x] < endless
-                inverse = np.float32(1.0) / max(distance[x], nearest)
-                to_high[x] = inverse if counts else zero
-                to_low[x] = inverse if counts else endless
-        else:
-            high[ahead % 3, :], low[ahead % 3, :] = zero, endless
-        if ahead == 0:
-            continue
-        for x in range(columns):
-            tall[x + 1] = max(high[0, x], high[1, x], high[2, x])
-            deep[x + 1] = min(low[0, x], low[1, x], low[2, x])
-        here, marks = high[(ahead - 1) % 3], out[ahead - 1]
-        for x in range(columns):
-            most = max(tall[x], tall[x + 1], tall[x + 2])
-            least = min(deep[x], deep[x + 1], deep[x + 2])
-            marks[x] = here[x] > zero and most - least > step * most
-
-
 def _inverse(alpha: F32, range_m: F32, at: Pixels) -> F32:
     """Return inverse range of pixels by flat index, 0 where not covered."""
     distance = range_m.ravel()[at]
-    covered = (alpha.ravel()[at] >= COVERED) & (distance > _NEAREST_M) & (distance < np.inf)
+    covered = (alpha.ravel()[at] >= COVERED) & (distance > NEAREST_M) & (distance < np.inf)
     inverse = np.zeros_like(distance)
     np.divide(np.float32(1.0), distance, out=inverse, where=covered)
     return inverse
 
 
+def _inverse_of_all(alpha: F32, range_m: F32) -> F32:
+    """Return inverse range of a picture, 0 where not covered."""
+    inverse = np.zeros_like(range_m)
+    covered = (alpha >= COVERED) & (range_m > NEAREST_M) & (range_m < np.inf)
+    np.divide(np.float32(1.0), range_m, out=inverse, where=covered)
+    return inverse
+
+
 def _middle(alpha: F32, range_m: F32, pixels: Pixels) -> F32:
-    """Return what parts near from far: the mean of greatest and least inverse range within one pixel."""
+    """Return what parts near from far: the mean of greatest and least inverse range within one pixel.
+
+    Straight up, down, left and right, if there is a step there: what lies across a corner may be a third.
+    """
     high = np.zeros(pixels.size, np.float32)
     low = np.full(pixels.size, np.float32(np.inf))
-    for down in (-1, 0, 1):
-        for right in (-1, 0, 1):
-            value = _inverse(alpha, range_m, neighbour(range_m.shape, pixels, down, right))
-            np.maximum(high, value, out=high)
-            np.minimum(low, value, out=low, where=value > 0)
-    middle: F32 = np.sqrt(high * low)
+    middle = np.zeros_like(high)
+    for corners in (False, True):
+        for down, right in _AROUND:
+            if (down * right != 0) == corners:
+                value = _inverse(alpha, range_m, neighbour(range_m.shape, pixels, down, right))
+                np.maximum(high, value, out=high)
+                np.minimum(low, value, out=low, where=value > 0)
+        np.copyto(middle, np.sqrt(high * low), where=middle == 0 if corners else high - low > LOW_STEP * high)
     return middle
 
 
@@ -329,15 +303,13 @@ def _gathered(
     at = neighbour(range_m.shape, pixels, down, right)
     value = _inverse(alpha, range_m, at)
     covered = value > 0
-    inner = max(abs(down), abs(right)) <= 1
     return _Around(
         rgb=_colours(rgb, at),
         inverse=value,
         covered=covered,
         pure=covered & ~on_step.ravel()[at],
         near=value > middle,
-        # What a pixel's filter weighs its neighbours with, about; those farther out only lend their colour.
-        weight=float(2 - abs(down)) * float(2 - abs(right)) if inner else 0.0,
+        corner=abs(down) == abs(right) == 1,
     )
 
 
@@ -390,7 +362,7 @@ def _extrapolated(
     if not at.size:
         return front
     scale = np.ones(at.size, np.float32)
-    covered, nearest = np.float32(COVERED), np.float32(_NEAREST_M)
+    covered, nearest = np.float32(COVERED), np.float32(NEAREST_M)
     picture = (np.ascontiguousarray(rgb), alpha, range_m)
     _thin_scale(picture, (covered, nearest), pixels[at], middle[at], behind[at], front[at], scale)
     out = front.copy()
@@ -456,7 +428,7 @@ def _sums(around: list[_Around], *, near: bool, only_pure: bool) -> tuple[F32, F
     return total, count
 
 
-def _near_share(rgb: F32, front: F32, behind: F32, around: list[_Around], thin: Mask) -> F32:
+def _near_share(rgb: F32, front: F32, behind: F32, by_place: F32, thin: Mask) -> F32:
     """Return the near surface's share of each pixel, by colour as far as that tells, else by place.
 
     Along the outline of a broad thing, the places of near pixels give the share to a quarter; what colour
@@ -468,13 +440,6 @@ def _near_share(rgb: F32, front: F32, behind: F32, around: list[_Around], thin: 
     np.clip(by_colour, np.float32(0.0), np.float32(1.0), out=by_colour)
     brightness = np.square(front + behind).sum(axis=1) * np.float32(0.25 * _CONTRAST**2)
     trust = contrast / np.maximum(contrast + brightness, np.float32(1e-12))
-    by_place = np.zeros_like(by_colour)
-    whole = np.zeros_like(by_colour)
-    for each in around:
-        if each.weight > 0:
-            by_place += np.float32(each.weight) * (each.near & each.covered)
-            whole += np.float32(each.weight) * each.covered
-    by_place /= np.maximum(whole, np.float32(1.0))
     share: F32 = by_colour - by_place
     share *= trust
     np.clip(share, np.float32(-0.25), np.float32(0.25), out=share, where=~thin)
@@ -482,13 +447,38 @@ def _near_share(rgb: F32, front: F32, behind: F32, around: list[_Around], thin: 
     return share
 
 
-def _mean_inverse(around: list[_Around], *, near: bool) -> F32:
-    """Return the mean inverse range of one surface within one pixel."""
-    total = np.zeros_like(around[0].inverse)
-    count = np.zeros_like(total)
+def _continued(
+    picture: tuple[F32, F32], pixels: Pixels, middle: F32, around: list[_Around], share: F32, *, near: bool
+) -> F32:
+    """Return the inverse range of one surface in pixels whose middles show the other, ``(n,)``.
+
+    One over the range of a plane runs straight: it goes on from the two pixels beside, up, down, left and
+    right, to the middle of the share of the pixel that the surface takes. Of several near ones the nearest is
+    taken, which hides the others, of far ones the mean. Where none of these shows the surface it is the mean
+    of those across the corners.
+    """
+    alpha, range_m = picture
+    total, count = np.zeros_like(middle), np.zeros_like(middle)
+    steps = np.float32(0.5) + np.float32(0.5) * share
+    for down, right in ((0, 1), (0, -1), (1, 0), (-1, 0)):
+        first, second = (
+            _inverse(alpha, range_m, neighbour(range_m.shape, pixels, k * down, k * right)) for k in (1, 2)
+        )
+        shown = (first > 0) & ((first > middle) == near)
+        change = first - second
+        plane = (second > 0) & (np.abs(change) <= np.float32(LOW_STEP) * first)
+        value = first + np.where(plane, steps * change, np.float32(0.0))
+        value *= shown
+        if near:
+            np.maximum(total, value, out=total)
+            np.maximum(count, shown, out=count)
+        else:
+            total += value
+            count += shown
+    none = count == 0
     for each in around:
-        if each.weight > 0:
-            counted = each.covered & (each.near == near)
+        if each.corner:
+            counted = none & each.covered & (each.near == near)
             total += each.inverse * counted
             count += counted
     # The step has both within one pixel; where rounding hides one, its inverse stays harmless.

@@ -54,8 +54,9 @@ _OUTER = (-1.0, 1.0)
 _EIGHT = (-1.0, -0.75, -0.5, -0.25, 0.25, 0.5, 0.75, 1.0)
 _MOTION = f"pass.{MOTION_PASS}"
 # By how much one over the range departs from a straight line at a step, over its own: less is a surface's
-# shape. Where it changes by more than the second from pixel to pixel, two surfaces are told apart.
-_BENT, _TOLD_APART = np.float32(0.03), np.float32(0.18)
+# shape. Where it changes by more than the second from pixel to pixel, two surfaces are told apart. Where
+# pictures are not asked for both, only beyond the third are these no longer taken for one.
+_BENT, _TOLD_APART, _HIGH = np.float32(0.03), np.float32(0.05), np.float32(0.18)
 # In float32, as all numbers in the loops.
 _NOTHING, _ALL, _LEAST, _FARTHEST = (np.float32(number) for number in (0.0, 1.0, 1e-6, FARTHEST_M))
 
@@ -428,10 +429,12 @@ def _even_at_steps(
     """
     columns = out.shape[2]
     steps = np.empty(range_m.shape[1], np.bool_)
+    high = _TOLD_APART if far_share.size > 0 else _HIGH
     for row in range(out.shape[1]):
         r = row + top
         last = range_m.shape[0] - 1
-        _find_steps(range_m[max(r - 1, 0)], range_m[r], range_m[min(r + 1, last)], 0 < r < last, steps)
+        lines = range_m[max(r - 1, 0)], range_m[r], range_m[min(r + 1, last)]
+        _find_steps(lines, 0 < r < last, high, steps)
         for band in range(out.shape[0]):
             own, target = apart[band, r, left : left + columns], out[band, row]
             for column in range(columns):
@@ -468,22 +471,25 @@ def _mean_around(apart: F32, light: F32, row: int, column: int) -> np.float32:
 
 
 @compiled
-def _find_steps(above: F32, here: F32, below: F32, inside: bool, steps: NDArray[np.bool_]) -> None:
+def _find_steps(
+    lines: tuple[F32, F32, F32], inside: bool, high: np.float32, steps: NDArray[np.bool_]
+) -> None:
     """Tell which pixels of a row lie at a low step: one over the range runs straight over every plane.
 
     Across the picture's edge, where the row is not ``inside``, there is none.
     """
+    above, here, below = lines
     for x in range(here.size):
-        steps[x] = inside & _bends(above[x], here[x], below[x]) & (here[x] < _FARTHEST)
+        steps[x] = inside & _bends(above[x], here[x], below[x], high) & (here[x] < _FARTHEST)
     for x in range(1, here.size - 1):
-        steps[x] |= _bends(here[x - 1], here[x], here[x + 1]) & (here[x] < _FARTHEST)
+        steps[x] |= _bends(here[x - 1], here[x], here[x + 1], high) & (here[x] < _FARTHEST)
 
 
 @compiled
-def _bends(before: np.float32, here: np.float32, after: np.float32) -> bool:
-    """Tell whether a range departs from a plane between its neighbours', by no more than a low step."""
+def _bends(before: np.float32, here: np.float32, after: np.float32, high: np.float32) -> bool:
+    """Tell whether a range departs from a plane between its neighbours', by less than a high step."""
     first, second = here / before - _ALL, here / after - _ALL
-    low = max(abs(first), abs(second)) < _TOLD_APART
+    low = max(abs(first), abs(second)) < high
     return bool(low & (abs(first + second) > _BENT))
 
 
