@@ -198,3 +198,11 @@ def test_passes_that_cannot_be_what_they_are_given_for_are_doubted() -> None:
     assert "input.far_depth_channel" in told
     (told,) = ToldSurfaces(None, np.full(SHAPE, np.float32(0.5))).doubts(scene.alpha, near)
     assert "input.near_coverage_channel" in told
+
+
+def test_where_no_farther_surface_is_told_a_pixel_shows_one_whatever_its_share() -> None:
+    """A pixel of ground beside a stalk: its share of two depths of the ground is not one of the stalk."""
+    scene = rendered(width=6.0)
+    told = ToldSurfaces(scene.range.copy(), np.full(SHAPE, 0.5, np.float32))
+    assert mixture_planes(scene.rgb, scene.alpha, scene.range, told) == {}
+    assert any("input.near_coverage_channel" in doubt for doubt in told.doubts(scene.alpha, scene.range))

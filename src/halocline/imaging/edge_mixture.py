@@ -85,9 +85,8 @@ class ToldSurfaces:
         found = np.zeros(range_m.shape, bool)
         if self.far_range is not None:
             found |= self._farther(range_m.ravel(), self.far_range.ravel()).reshape(found.shape)
-        if self.near_share is not None:
-            partly = (self.near_share > LEAST_SHARE) & (self.near_share < 1.0 - LEAST_SHARE)
-            found |= partly
+        elif self.near_share is not None:
+            found |= _partly(self.near_share)
         found &= (alpha >= COVERED) & (range_m > NEAREST_M) & (range_m < np.inf)
         return found
 
@@ -113,7 +112,7 @@ class ToldSurfaces:
                     "pixels: is it another kind of depth, or are the two exchanged? (input.far_depth_channel)"
                 )
         if self.near_share is not None:
-            apart = self.mixed(alpha, range_m) & ~along_steps(alpha, range_m)
+            apart = covered & _partly(self.near_share) & ~along_steps(alpha, range_m)
             if self.far_range is not None:
                 apart &= ~self._farther(range_m, self.far_range)
             if (share := np.count_nonzero(apart) / count) > _DISAGREEMENT:
@@ -193,11 +192,19 @@ def separate_surfaces(
     near = np.where(near_pixel, own, _continued(*places, share, near=True))
     far = np.where(near_pixel, _continued(*places, far_share, near=False), own)
     far = np.where(has_far, told_far, far)
+    if told.far_range is not None:
+        # It tells of all pixels: one with no farther surface shows one, be its share what it may.
+        mixed &= has_far
     if told.near_share is not None:
         # Shares may tell of two surfaces where all depths around are one's: its water is right for both.
         mixed &= near - far > LOW_STEP * near
     near_m, far_m = np.reciprocal(near), np.reciprocal(far)
     return SurfacesInPixels(pixels[mixed], near_m[mixed], far_m[mixed], far_share[mixed], light[mixed])
+
+
+def _partly(share: F32) -> Mask:
+    """Tell where a share is neither none nor all."""
+    return np.asarray((share > LEAST_SHARE) & (share < 1.0 - LEAST_SHARE))
 
 
 def mixture_planes(rgb: F32, alpha: F32, range_m: F32, told: ToldSurfaces | None = None) -> dict[str, F32]:
