@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import json
 from collections.abc import Callable, Iterator
+from contextlib import contextmanager
 from pathlib import Path
 from typing import Any
 from urllib.error import HTTPError
@@ -48,11 +49,18 @@ def page_of_1c(serve: Any, frames: str, tmp_path: Path) -> Iterator[Any]:
 
 @pytest.fixture
 def page(page_of_1c: Any, browser: Any) -> Iterator[Any]:
+    with opened(browser, page_of_1c.address) as made:
+        yield made
+
+
+@contextmanager
+def opened(browser: Any, address: str) -> Iterator[Any]:
+    """Open a page, and have it end without a mistake in its scripts."""
     context = browser.new_context(viewport={"width": 1366, "height": 768})
     made = context.new_page()
     made.errors = []
     made.on("pageerror", lambda error: made.errors.append(str(error)))
-    made.goto(page_of_1c.address)
+    made.goto(address)
     made.wait_for_selector(FINE, timeout=60_000)
     yield made
     assert made.errors == []
@@ -91,9 +99,9 @@ def screen(page: Any) -> Any:
     return np.array(found, np.uint8).reshape(ROWS, COLUMNS, 4)[..., :3]
 
 
-def wanted(frames: str, *settings: str, **wish: Any) -> Any:
+def wanted(frames: str, *settings: str, preset: str | Path = "jerlov-1c") -> Any:
     """Return the pixels that `apply` gives, which tests/tuning/test_pictures.py makes sure of."""
-    return Pictures(frames).pixels(load_preset("jerlov-1c", settings), Wish(1001, **wish))
+    return Pictures(frames).pixels(load_preset(preset, settings), Wish(1001))
 
 
 def test_turned_keys_give_the_pixels_of_apply_and_are_undone(page: Any, frames: str) -> None:
@@ -105,6 +113,61 @@ def test_turned_keys_give_the_pixels_of_apply_and_are_undone(page: Any, frames: 
     page.click("#undo")
     page.wait_for_selector(f'{FINE}:not([data-number="{before}"])', timeout=60_000)
     np.testing.assert_array_equal(screen(page), wanted(frames))
+
+
+# A lamp bound to a place in the picture, and a part that lies far: positions and bounds with units.
+BOUND = """format = 2
+extends = "jerlov-1c"
+[camera]
+horizontal_view = 50.0
+[[light.lamps]]
+name = "torch"
+space = "world"
+origin = "spot"
+position = ["30 cm", "1 ft", -1.5]
+target = [0.0, "5 cm", 0.0]
+brightness = 20.0
+[origins.spot]
+point = [0.3, 0.6]
+[parts.far]
+within_range = { nearest = "400 cm", softness = "2 ft" }
+[parts.far.light]
+veil_brightness = 2.0
+[steps.lamps]
+before = "attenuation"
+"""
+
+
+def test_one_component_is_turned_and_the_others_keep_values_and_units(
+    serve: Any, frames: str, browser: Any, tmp_path: Path
+) -> None:
+    own = tmp_path / "own.toml"
+    own.write_text(BOUND, encoding="utf-8")
+    with serve(str(own), frames) as one, opened(browser, one.address) as page:
+        settings: list[str] = []
+        for label, value, setting in (
+            (
+                "light.lamps, torch: position, 2 of 3, ft",
+                "3",
+                'light.lamps.0.position=["30 cm", "3 ft", -1.5]',
+            ),
+            ("origins.spot.point, 1 of 2", "0.5", "origins.spot.point=[0.5, 0.6]"),
+            ("parts.far.within_range, nearest, cm", "250", 'parts.far.within_range.nearest="250 cm"'),
+        ):
+            before, seen = page.get_attribute("#canvas", "data-number"), screen(page)
+            box = page.locator(f'input[aria-label="{label}"]')
+            box.evaluate("(each) => { each.closest('details').open = true; }")
+            box.fill(value)
+            box.press("Tab")
+            page.wait_for_selector(f'{FINE}:not([data-number="{before}"])', timeout=60_000)
+            settings.append(setting)
+            now = screen(page)
+            assert (now != seen).any(), label
+            np.testing.assert_array_equal(now, wanted(frames, *settings, preset=own))
+        text = page.text_content("#text")
+    assert 'position = ["30 cm", "3 ft", -1.5]' in text
+    assert "point = [0.5, 0.6]" in text
+    assert 'within_range = { nearest = "250 cm", softness = "2 ft" }' in text
 
 
 def test_two_hundred_rapid_moves_end_at_the_last_and_never_go_back(page: Any, frames: str) -> None:
@@ -197,9 +260,51 @@ def test_a_server_that_is_gone_is_told_and_its_successor_wants_its_own_token(
 
 
 def test_search_finds_by_name_and_meaning(page: Any) -> None:
+    page.fill("#search", "near_limit")
+    turn(page, "story-near_limit", "1")
+    page.fill("#search", "")
+    page.wait_for_selector("#remarks .told")
     page.fill("#search", "sun elev")
+    assert not page.is_visible("#remarks"), "it stands between the search and what it finds"
     shown = page.locator(".key:visible")
     assert [each.get_attribute("data-path") for each in shown.all()] == ["light.sun_elevation"]
+    page.fill("#search", "")
+    assert page.is_visible("#remarks")
+
+
+def test_a_type_of_water_is_chosen_from_a_list(page: Any) -> None:
+    page.select_option("#key-water-jerlov_type", "3C")
+    until(page, lambda: 'jerlov_type = "3C"' in page.text_content("#text"))
+    assert page.get_attribute("#key-water-jerlov_type", "aria-describedby").endswith("-told")
+
+
+def test_words_of_the_plots_are_as_large_as_the_page_s_and_off_the_curves(page: Any) -> None:
+    page.set_viewport_size({"width": 3840, "height": 2160})
+    page.wait_for_selector("#plot-spectrum polyline", state="attached", timeout=60_000)
+    until(
+        page,
+        lambda: page.evaluate("() => document.querySelector('#plot-spectrum').viewBox.baseVal.width") > 600,
+    )
+    sizes = page.evaluate(
+        """() => {
+            const em = parseFloat(getComputedStyle(document.documentElement).fontSize);
+            return [...document.querySelectorAll("#plots svg text")].map(
+                (each) => each.getBoundingClientRect().height / em);
+        }"""
+    )
+    assert min(sizes) > 0.75
+    over = page.evaluate(
+        """() => {
+            const lines = [...document.querySelectorAll("#plot-spectrum polyline")];
+            const curves = lines.map((each) => each.getBoundingClientRect());
+            return [...document.querySelectorAll("#plot-spectrum text")].filter((each) => {
+                const box = each.getBoundingClientRect();
+                return curves.some((curve) => box.left < curve.right && box.right > curve.left
+                    && box.top < curve.bottom && box.bottom > curve.top);
+            }).map((each) => each.textContent);
+        }"""
+    )
+    assert over == []
 
 
 def test_every_control_has_a_name(page: Any) -> None:

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from pathlib import Path
+from typing import Any
 
 import pytest
 
@@ -206,6 +207,88 @@ def test_a_lamp_is_turned_key_by_key() -> None:
     session.change(["light.lamps.1.brightness=5000.0"])
     lamps = session.state.preset.document.tables["light"]["lamps"]
     assert [lamp["brightness"] for lamp in lamps] == [4500.0, 5000.0]
+
+
+def keys_of(session: Session) -> dict[str, Any]:
+    """Return all keys of the page by their dotted names."""
+    told = model(session)
+    return {".".join(key["path"]): key for group in told["sections"] + told["steps"] for key in group["keys"]}
+
+
+def test_only_numbers_are_offered_as_curves() -> None:
+    keys = keys_of(Session("night-dive", "unused"))
+    moving = {name for name, key in keys.items() if key["animated"]}
+    assert {"light.sun_elevation", "light.lamps.0.position", "steps.lamps.amount"} <= moving
+    assert {keys[name]["form"] for name in moving} <= {"number", "numbers", "length"}
+    for name in (
+        "steps.lamps.invert_matte",
+        "steps.lamps.matte",
+        "light.lamps.0.name",
+        "light.lamps.0.shadows",
+    ):
+        assert name in keys
+        assert name not in moving
+
+
+def test_a_lamp_goes_by_its_name_and_by_its_place_where_two_share_one() -> None:
+    session = Session("night-dive", "unused")
+    assert keys_of(session)["light.lamps.1.brightness"]["label"] == "right: brightness"
+    session.change(['light.lamps.1.name="left"'])
+    keys = keys_of(session)
+    assert [keys[f"light.lamps.{at}.tint"]["label"] for at in (0, 1)] == ["lamps 1: tint", "lamps 2: tint"]
+
+
+def test_names_of_a_fixed_set_are_a_choice_and_each_of_them_is_taken() -> None:
+    session = Session("jerlov-1c", "unused")
+    keys = keys_of(session)
+    for name in ("water.jerlov_type", "water.source", "camera.projection", "place.up"):
+        assert keys[name]["form"] == "choice", name
+    # The ten types of the reader's own meaning; each is accepted as it stands in the list.
+    assert len(keys["water.jerlov_type"]["choices"]) == 10
+    for kind in keys["water.jerlov_type"]["choices"]:
+        assert (
+            f"{kind}," in keys["water.jerlov_type"]["meaning"]
+            or f"{kind} (" in keys["water.jerlov_type"]["meaning"]
+        )
+        session.change([f'water.jerlov_type="{kind}"'])
+
+
+def test_bounds_are_numbers_with_units_and_what_does_not_fit_stays_text(tmp_path: Path) -> None:
+    path = tmp_path / "own.toml"
+    path.write_text(
+        'format = 2\nextends = "jerlov-1c"\n[steps.attenuation]\n'
+        'within_range = { nearest = "3 ft", farthest = 9 }\n'
+        'within_height = { lowest = { curve = "linear", keys = [[1, 0], [9, 1]] } }\n'
+    )
+    session = Session(str(path), "unused")
+    keys = keys_of(session)
+    slab = keys["steps.attenuation.within_range"]
+    assert (slab["form"], slab["value"]) == ("bounds", {"nearest": "3 ft", "farthest": 9})
+    assert [(each["name"], each["unit"]) for each in slab["bounds"]] == [
+        ("nearest", "m"),
+        ("farthest", "m"),
+        ("softness", "m"),
+    ]
+    assert keys["steps.attenuation.within_height"]["form"] == "text"
+    session.change(["steps.attenuation.within_range.farthest=8"])
+    assert 'within_range = { nearest = "3 ft", farthest = 8 }' in session.state.text
+
+
+def test_units_are_those_of_the_key_and_not_of_what_its_meaning_speaks_of() -> None:
+    keys = keys_of(Session("night-dive", "unused"))
+    assert keys["story.subject_range"]["unit"] == "m"
+    # A share, though its meaning speaks of a range in metres.
+    assert keys["story.silhouette_contrast"]["unit"] == ""
+    assert keys["light.lamps.0.position"]["unit"] == "m"
+    assert keys["sea.wind"]["unit"] == "m/s"
+    assert keys["sequence.shutter_angle"]["unit"] == "degrees"
+
+
+def test_what_a_render_notes_is_not_for_typing(tmp_path: Path) -> None:
+    path = tmp_path / "own.toml"
+    path.write_text('format = 2\nextends = "jerlov-1c"\n[origins.spot]\npoint = [0.5, 0.9]\n')
+    keys = keys_of(Session(str(path), "unused"))
+    assert {keys[name]["form"] for name in ("origins.spot.found", "bands.fitted")} == {"noted"}
 
 
 def test_a_remark_stands_at_its_key(own: Path) -> None:

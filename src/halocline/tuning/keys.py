@@ -7,6 +7,7 @@ from collections.abc import Iterator, Mapping
 from functools import lru_cache
 from typing import Any, TypeAlias
 
+from halocline.physics.water.water import JERLOV_SOURCES, JERLOV_TYPES
 from halocline.presets.curves import is_curve
 from halocline.presets.document import Document
 from halocline.presets.lines import KeyPath
@@ -16,20 +17,32 @@ from halocline.presets.schema import preset_schema
 from halocline.presets.sections import LOOK_TABLES, SECTIONS
 from halocline.tuning.session import Session, toml_text
 
-# What the descriptions say of units, in the order in which to look.
+# What the descriptions say of units that are no kind of number, in the order in which to look.
 _UNITS = (
-    (r"In degrees;|\bdegrees?\b", "degrees"),
-    (r"\bm/s\b", "m/s"),
+    (r"\b[Dd]egrees?\b(?! Celsius)", "degrees"),
+    (r"\bm/s\b|\bmetres (per|a) second\b", "m/s"),
     (r"\b1/m\b", "1/m"),
-    (r"In seconds;|\bseconds\b", "s"),
-    (r"In metres;|\bmetres\b", "m"),
     (r"\bmm\b|\bmillimetres\b", "mm"),
+    (r"\bnanometres\b", "nm"),
     (r"\bpixels\b", "px"),
     (r"\bstops\b", "stops"),
 )
+# What the schema says of numbers that take units, whatever their meaning speaks of besides.
+_KIND_UNIT = re.compile(r"\bIn (metres|degrees|seconds); text may carry another unit")
+_UNIT_OF_KIND = {"metres": "m", "degrees": "degrees", "seconds": "s"}
 _OTHER_UNITS = re.compile(r'\s*In \w+; text may carry another unit, such as "[^"]*"\.')
-# Forms of keys that hold a quantity.
+# Forms of keys that hold a quantity. These alone run over frames as a curve does; what a file holds still
+# from key to key, as names or switches, is shown as it says and not offered.
 _MEASURED = ("number", "length", "numbers")
+# A number, with a unit or without, as text.
+_WITH_UNIT = re.compile(r"\s*[+-]?(\d+\.?\d*|\.\d+)([eE][+-]?\d+)?\s*([^\d\s].*)?")
+# Keys that take one of a few names, which the schema leaves open: "jerlov 7c" is understood, too.
+_NAMES: dict[KeyPath, tuple[str, ...]] = {
+    ("water", "jerlov_type"): JERLOV_TYPES,
+    ("water", "source"): ("best", *JERLOV_SOURCES),
+}
+# What a render or `preset show` notes down, for nobody to type.
+_NOTED = ("found", "fitted", "sha256")
 # Keys of a step that say which it is and where it stands; the page has buttons for them.
 _PLACE_KEYS = ("operator", "input", "other", "after", "before", "enabled")
 
@@ -95,8 +108,7 @@ def _part_keys(
         stated = value_at(document.tables, path)
         for inner, about_inner in about.get("properties", {}).items():
             if isinstance(stated, Mapping) and inner in stated:
-                for each in _keys((*path, inner), about_inner, document, opened, told):
-                    yield {**each, "name": f"{key}.{each['name']}"}
+                yield from _keys((*path, inner), about_inner, document, opened, told, under=f"{key}: ")
 
 
 def step_names(preset: Preset) -> list[str]:
@@ -136,26 +148,29 @@ def _keys(
     document: Document,
     opened: Document,
     told: _Told,
+    under: str = "",
 ) -> Iterator[dict[str, Any]]:
-    """Yield a key; of an array of tables, the keys of each table."""
+    """Yield a key; of an array of tables, the keys of each table, under its name."""
     value = value_at(document.tables, path)
     choices = [_resolved(choice) for choice in about.get("anyOf", [about])]
     items = next((choice["items"] for choice in choices if "items" in choice), None)
     inner = _row(items) if isinstance(items, Mapping) else {}
     if isinstance(value, list) and inner and all(isinstance(row, Mapping) for row in value):
         for number in range(len(value)):
+            of_row = f"{under}{_row_name(value, number, path[-1])}: "
             for key, of_key in inner["properties"].items():
-                yield from _keys((*path, str(number), key), of_key, document, opened, told)
+                yield from _keys((*path, str(number), key), of_key, document, opened, told, of_row)
         return
     before = value_at(opened.tables, path)
     origin = document.origin(path) if value is not None else None
-    form = _form(choices)
+    form = _form(path, value, choices)
     yield {
         "path": list(path),
         "name": path[-1],
+        "label": f"{under}{path[-1].replace('_', ' ')}",
         "meaning": _plain(about.get("description", "")),
         # What names a channel or a file has no unit, whatever its meaning speaks of.
-        "unit": _unit(about.get("description", "")) if form["form"] in _MEASURED else "",
+        "unit": _unit_of(about, choices) if form["form"] in _MEASURED else "",
         "value": _shown(value),
         "text": "" if value is None else toml_text(value),
         "default": _shown(about.get("default")),
@@ -173,30 +188,85 @@ def _row(items: Mapping[str, Any]) -> Mapping[str, Any]:
     return next((row for row in rows if "properties" in row and "curve" not in row["properties"]), {})
 
 
-def _form(choices: list[Mapping[str, Any]]) -> dict[str, Any]:
-    """Return how a key is set: as a number in a range, a switch, a choice, several numbers, or as text."""
+def _row_name(rows: list[Any], number: int, array: str) -> str:
+    """Return what a row of an array is called: by its name if no other has it, else by its place from 1."""
+    names = [row.get("name") for row in rows]
+    name = names[number]
+    if isinstance(name, str) and name.strip() and names.count(name) == 1:
+        return name
+    return f"{array.replace('_', ' ')} {number + 1}"
+
+
+def _form(path: KeyPath, value: Any, choices: list[Mapping[str, Any]]) -> dict[str, Any]:
+    """Return how a key is set: as a number in a range, a switch, a choice, several numbers, or as text.
+
+    A value that does not go into the boxes of its form is shown as text.
+    """
+    if path[-1] in _NOTED:
+        return {"form": "noted", "animated": False}
     plain = [choice for choice in choices if choice.get("type") != "object"]
-    animated = any("curve" in choice.get("properties", {}) for choice in choices)
-    numbers = [choice for choice in plain if choice.get("type") in ("number", "integer")]
-    if numbers:
-        one = numbers[0]
+    may_move = any("curve" in choice.get("properties", {}) for choice in choices)
+    form = _form_of_names(path, plain) or _form_of_numbers(plain) or _form_of_bounds(choices)
+    if form is None or not (value is None or is_curve(value) or _fits(form, value)):
+        return {"form": "text", "animated": False}
+    return {**form, "animated": may_move and form["form"] in _MEASURED}
+
+
+def _form_of_names(path: KeyPath, plain: list[Mapping[str, Any]]) -> dict[str, Any] | None:
+    """Return the form of what is on or off, or one of a few names."""
+    if any(choice.get("type") == "boolean" for choice in plain):
+        return {"form": "switch"}
+    listed = [name for choice in plain for name in choice.get("enum", [])]
+    listed += [choice["const"] for choice in plain if "const" in choice]
+    listed = listed or list(_NAMES.get(path[-2:], ()))
+    # What may be a number as well is a number first.
+    measured = any(choice.get("type") in ("number", "integer") for choice in plain)
+    return {"form": "choice", "choices": listed} if listed and not measured else None
+
+
+def _form_of_numbers(plain: list[Mapping[str, Any]]) -> dict[str, Any] | None:
+    """Return the form of a number, of several, and of what text with a unit gives."""
+    one = next((choice for choice in plain if choice.get("type") in ("number", "integer")), None)
+    if one is not None:
         return {
             "form": "number",
             "whole": one["type"] == "integer",
             "least": one.get("minimum", one.get("exclusiveMinimum")),
             "most": one.get("maximum", one.get("exclusiveMaximum")),
-            "animated": animated,
         }
-    if any(choice.get("type") == "boolean" for choice in plain):
-        return {"form": "switch", "animated": animated}
-    listed = next((choice["enum"] for choice in plain if "enum" in choice), None)
-    if listed is not None:
-        return {"form": "choice", "choices": listed, "animated": animated}
     tuple_of = next((choice for choice in plain if choice.get("prefixItems")), None)
-    if tuple_of is not None:
-        return {"form": "numbers", "count": len(tuple_of["prefixItems"]), "animated": animated}
-    lengths = any(choice.get("type") == "string" and "pattern" in choice for choice in plain)
-    return {"form": "length" if lengths else "text", "animated": animated}
+    return None if tuple_of is None else {"form": "numbers", "count": len(tuple_of["prefixItems"])}
+
+
+def _form_of_bounds(choices: list[Mapping[str, Any]]) -> dict[str, Any] | None:
+    """Return the form of a table of numbers alone, as where a slab of range begins and ends."""
+    tables = [choice["properties"] for choice in choices if "properties" in choice]
+    table = next((each for each in tables if "curve" not in each), None)
+    if not table or any("type" in choice and choice["type"] != "object" for choice in choices):
+        return None
+    inside = {name: [_resolved(one) for one in about.get("anyOf", [about])] for name, about in table.items()}
+    if any(_form_of_numbers(each) is None or "prefixItems" in each[0] for each in inside.values()):
+        return None
+    bounds = [
+        {"name": name, "unit": _unit_of(about, inside[name]), "default": _shown(about.get("default"))}
+        for name, about in table.items()
+    ]
+    return {"form": "bounds", "bounds": bounds}
+
+
+def _fits(form: Mapping[str, Any], value: Any) -> bool:
+    """Tell whether a value goes into the boxes of its form."""
+    if form["form"] == "numbers":
+        return isinstance(value, list) and len(value) == form["count"] and all(map(_is_measure, value))
+    if form["form"] == "bounds":
+        return isinstance(value, Mapping) and all(map(_is_measure, value.values()))
+    return form["form"] != "number" or _is_measure(value)
+
+
+def _is_measure(value: Any) -> bool:
+    if isinstance(value, str):
+        return _WITH_UNIT.fullmatch(value) is not None
+    return isinstance(value, int | float) and not isinstance(value, bool)
 
 
 def _resolved(choice: Mapping[str, Any]) -> Mapping[str, Any]:
@@ -215,6 +285,16 @@ def _shown(value: Any) -> Any:
     if isinstance(value, list | tuple):
         return [_shown(item) for item in value]
     return value if value is None or isinstance(value, bool | int | float | str) else str(value)
+
+
+def _unit_of(about: Mapping[str, Any], choices: list[Mapping[str, Any]]) -> str:
+    """Return the unit of a key: as its own kind of number says, else as its meaning does."""
+    items: Mapping[str, Any] = next(
+        (each["prefixItems"][0] for each in choices if each.get("prefixItems")), {}
+    )
+    kinds = [items, *items.get("anyOf", [])]
+    exact = [found for each in (about, *kinds) if (found := _KIND_UNIT.search(each.get("description", "")))]
+    return _UNIT_OF_KIND[exact[0][1]] if exact else _unit(about.get("description", ""))
 
 
 def _unit(description: str) -> str:

@@ -5,6 +5,8 @@ const make = (tag, properties = {}, ...children) => {
   return node;
 };
 const WITH_UNIT = /^\s*([+-]?[\d.]+(?:[eE][+-]?\d+)?)\s*([^\d\s].*)?$/;
+// What a render notes down is shown where it is stated; nobody types it.
+const shown = (group) => group.keys.filter((key) => key.form !== "noted" || key.value != null);
 const tidy = (number) => String(Number(Number(number).toPrecision(6)));
 let gestures = 0;
 
@@ -21,7 +23,7 @@ export class Keys {
   show(preset) {
     this.preset = preset;
     const shape = JSON.stringify([...preset.sections, ...preset.steps].map((group) =>
-      [group.path, group.enabled, group.keys.map((key) => [key.path, key.form, Boolean(key.value?.is_curve)])]));
+      [group.path, group.enabled, shown(group).map((key) => [key.path, key.label, key.form, Boolean(key.value?.is_curve)])]));
     if (shape !== this.made) { this.build(preset); this.made = shape; }
     for (const group of [...preset.sections, ...preset.steps]) {
       const count = group.keys.filter((key) => key.changed).length;
@@ -52,7 +54,7 @@ export class Keys {
     part.dataset.path = path;
     part.open = open.has(path) || (this.made === "" && ["water", "light"].includes(path));
     for (const told of group.told) part.append(make("p", { className: "told", textContent: `${told.text}. ${told.fix}` }));
-    for (const key of group.keys) {
+    for (const key of shown(group)) {
       const row = new Row(key, this);
       this.rows.set(key.path.join("."), row);
       part.append(row.node);
@@ -100,20 +102,22 @@ export class Keys {
   filter() {
     const { words, changed } = this.wanted;
     const all = !words.length && !changed;
-    for (const [path, { part }] of this.groups) {
+    for (const { part } of this.groups.values()) {
       let any = false;
       for (const row of part.querySelectorAll(".key")) {
         const good = (!changed || row.classList.contains("changed")) && words.every((word) => row.dataset.words.includes(word));
         row.hidden = !good;
         any ||= good;
       }
-      part.hidden = !(all || any || words.some((word) => path.includes(word)));
+      part.hidden = !(all || any);
       if (!all && any) part.open = true;
     }
   }
 
   complain(path, problems) {
-    const row = path && this.rows.get(Array.isArray(path) ? path.join(".") : path);
+    const named = Array.isArray(path) ? path.join(".") : path ?? "";
+    // A box of several belongs to the key that holds them.
+    const row = this.rows.get(named) ?? this.rows.get(named.split(".").slice(0, -1).join("."));
     if (row) row.complain(problems.map((each) => `${each.text}. ${each.fix}`).join(" "));
   }
 }
@@ -124,25 +128,26 @@ class Row {
     this.keys = keys;
     this.path = key.path.join(".");
     this.id = `key-${this.path.replaceAll(".", "-")}`;
-    this.label = make("label", { textContent: this.name(), htmlFor: this.id });
+    this.spoken = this.name();
+    this.label = make("label", { textContent: key.label, htmlFor: this.id });
     this.unit = make("span", { className: "unit", id: `${this.id}-unit`, textContent: key.unit });
     this.origin = make("span", { className: "origin" });
     this.set = make("div", { className: "set" });
     this.told = make("p", { className: "told", id: `${this.id}-told` });
     this.reset = make("button", { type: "button", textContent: "Inherit", onclick: () => this.send("") });
-    this.reset.setAttribute("aria-label", `Take ${this.path} out: back to what is inherited`);
+    this.reset.setAttribute("aria-label", `Take ${this.spoken} out: back to what is inherited`);
     this.meaning = make("p", { className: "meaning", id: `${this.id}-meaning`, textContent: this.about() });
     this.node = make("div", { className: "key" },
       make("div", { className: "head" }, this.label, this.unit, this.origin), this.set, this.meaning, this.told);
     this.node.dataset.path = this.path;
-    this.node.dataset.words = `${this.path} ${this.path.replaceAll("_", " ")} ${key.meaning}`.toLowerCase();
+    this.node.dataset.words = `${this.path} ${this.path.replaceAll("_", " ")} ${key.label} ${key.meaning}`.toLowerCase();
     this.build(key);
   }
 
+  // Its whole name for who hears the page: rows of an array by the name of the row.
   name() {
-    const place = this.key.path.findLastIndex((part) => /^\d+$/.test(part));
-    const parts = place < 0 ? this.key.path.slice(-1) : this.key.path.slice(place - 1);
-    return parts.join(" ").replaceAll("_", " ");
+    const place = this.key.path.findIndex((part) => /^\d+$/.test(part));
+    return place < 0 ? this.path : `${this.key.path.slice(0, place).join(".")}, ${this.key.label}`;
   }
 
   about() {
@@ -154,7 +159,10 @@ class Row {
   send(text, gesture = "") { this.keys.change([`${this.path}=${text}`], gesture && `${this.path} ${gesture}`); }
 
   input(properties, more = {}) {
-    const node = make("input", properties);
+    return this.described(make("input", properties), more);
+  }
+
+  described(node, more = {}) {
     node.setAttribute("aria-describedby", `${this.id}-unit ${this.id}-meaning ${this.id}-told`);
     for (const [name, value] of Object.entries(more)) node.setAttribute(name, value);
     return node;
@@ -163,32 +171,20 @@ class Row {
   build(key) {
     this.controls = [];
     const animate = make("button", { type: "button", textContent: "Curve", onclick: () => this.animate() });
-    animate.setAttribute("aria-label", `Let ${this.path} change over frames`);
+    animate.setAttribute("aria-label", `Let ${this.spoken} change over frames`);
     if (key.value?.is_curve) this.buildCurve(key);
     else if (key.form === "number" || (key.form === "length" && this.number(key))) this.buildNumber(key);
     else if (key.form === "switch") {
       const box = this.input({ type: "checkbox", id: this.id, onchange: () => this.send(String(box.checked)) });
       this.controls.push([box, (value) => { box.checked = Boolean(value); }]);
       this.set.append(box);
-    } else if (key.form === "choice") {
-      const list = make("select", { id: this.id, onchange: () => this.send(JSON.stringify(list.value)) },
-        ...(key.default == null ? [new Option("not stated", "")] : []), ...key.choices.map((each) => new Option(each, each)));
-      this.controls.push([list, (value) => { list.value = value ?? ""; }]);
-      this.set.append(list);
-    } else if (key.form === "numbers") {
-      // Each may carry a unit of its own, which it keeps.
-      const units = [];
-      const boxes = Array.from({ length: key.count }, (_, index) => {
-        const box = this.input({ type: "number", step: "any", ...(index ? {} : { id: this.id }) }, { "aria-label": `${this.path}, ${index + 1} of ${key.count}` });
-        box.onchange = () => this.send(`[${boxes.map((each, at) => (units[at] ? `"${Number(each.value)} ${units[at]}"` : Number(each.value))).join(", ")}]`);
-        return box;
-      });
-      boxes.forEach((box, index) => this.controls.push([box, (value) => {
-        const found = WITH_UNIT.exec(String(value?.[index] ?? ""));
-        units[index] = found?.[2] ?? "";
-        box.value = found?.[1] ?? "";
-      }]));
-      this.set.append(...boxes);
+    } else if (key.form === "choice") this.buildChoice(key);
+    else if (key.form === "numbers") this.buildNumbers(key);
+    else if (key.form === "bounds") this.buildBounds(key);
+    else if (key.form === "noted") {
+      const told = this.described(make("output", { id: this.id, className: "noted" }));
+      this.controls.push([told, (_, fresh) => { told.textContent = fresh.text; }]);
+      this.set.append(told);
     } else {
       const box = this.input({ type: "text", id: this.id, spellcheck: false, onchange: () => this.send(this.quoted(box.value)) });
       this.controls.push([box, (_, key) => { box.value = typeof key.value === "string" ? key.value : key.text; }]);
@@ -196,6 +192,63 @@ class Row {
     }
     if (key.animated && !key.value?.is_curve) this.set.append(animate);
     this.set.append(this.reset);
+  }
+
+  buildChoice(key) {
+    const none = key.default == null ? [new Option("not stated", "")] : [];
+    const list = this.described(make("select", { id: this.id },
+      ...none, ...key.choices.map((each) => new Option(each, each))));
+    list.onchange = () => this.send(list.value && JSON.stringify(list.value));
+    this.controls.push([list, (value) => {
+      // A name that the file writes in another way stays as it is.
+      if (value && ![...list.options].some((option) => option.value === value)) list.append(new Option(value, value));
+      list.value = value ?? "";
+    }]);
+    this.set.append(list);
+  }
+
+  // A box of several, and how it is read and written: each may carry a unit of its own, which it keeps.
+  // The key's own unit stands beside its name.
+  measure(name, unit, first) {
+    const own = make("span", { className: "unit" });
+    const box = this.input({ type: "number", step: "any", ...(first ? { id: this.id } : {}) });
+    let suffix = "";
+    const write = (value) => {
+      const found = WITH_UNIT.exec(String(value ?? ""));
+      suffix = found?.[2] ?? "";
+      box.value = found?.[1] ?? "";
+      own.textContent = suffix || (unit === this.key.unit ? "" : unit);
+      box.setAttribute("aria-label", [`${this.spoken}, ${name}`, suffix || unit].filter(Boolean).join(", "));
+    };
+    const text = () => (suffix ? `"${Number(box.value)} ${suffix}"` : String(Number(box.value)));
+    return { box, own, write, text };
+  }
+
+  buildNumbers(key) {
+    const several = Array.from({ length: key.count }, (_, index) =>
+      this.measure(`${index + 1} of ${key.count}`, key.unit, index === 0));
+    several.forEach(({ box, own, write }, index) => {
+      box.onchange = () => {
+        // Of several that are not stated yet, none is set before all are typed.
+        const empty = several.filter((each) => each.box.value === "").length;
+        if (!empty) this.send(`[${several.map((each) => each.text()).join(", ")}]`);
+        else if (empty === several.length && this.key.own) this.send("");
+      };
+      this.controls.push([box, (value) => write(value?.[index])]);
+      this.set.append(make("span", { className: "measure" }, box, own));
+    });
+  }
+
+  // Each bound is a key of its own below this one; an empty box states none.
+  buildBounds(key) {
+    key.bounds.forEach(({ name, unit, default: usual }, index) => {
+      const word = name.replaceAll("_", " ");
+      const { box, own, write, text } = this.measure(word, unit, index === 0);
+      box.placeholder = usual ?? "none";
+      box.onchange = () => this.keys.change([`${this.path}.${name}=${box.value === "" ? "" : text()}`]);
+      this.controls.push([box, (value) => write(value?.[name])]);
+      this.set.append(make("span", { className: "measure" }, word, box, own));
+    });
   }
 
   // Text that is no number, list or table of TOML is a string.
@@ -218,7 +271,7 @@ class Row {
     const low = key.least ?? (now < 0 || key.unit === "degrees" ? (key.unit === "degrees" ? -180 : -4 * reach) : 0);
     const high = key.most ?? (key.unit === "degrees" ? 180 : Math.max(low + 1e-6, 3 * reach));
     const step = key.whole ? 1 : 10 ** Math.floor(Math.log10((high - low) / 100));
-    const slider = this.input({ type: "range", min: low, max: high, step }, { "aria-label": `${this.path}${key.unit ? `, ${key.unit}` : ""}` });
+    const slider = this.input({ type: "range", min: low, max: high, step }, { "aria-label": `${this.spoken}${key.unit ? `, ${key.unit}` : ""}` });
     const box = this.input({ type: "number", id: this.id, step: key.whole ? 1 : "any" });
     const unit = make("span", { className: "unit" });
     const text = (value) => (this.suffix ? `"${tidy(value)} ${this.suffix}"` : key.whole ? String(Math.round(value)) : tidy(value));
@@ -252,7 +305,9 @@ class Row {
 
   buildCurve(key) {
     const plain = key.value.keys.every(([, value]) => typeof value === "number");
-    const kind = make("select", {}, ...["linear", "smooth", "held"].map((each) => new Option(each, each)));
+    // Names and switches are held from key to key.
+    const measured = ["number", "length", "numbers"].includes(key.form);
+    const kind = make("select", {}, ...(measured ? ["linear", "smooth", "held"] : ["held"]).map((each) => new Option(each, each)));
     kind.id = this.id;
     kind.value = key.value.curve;
     let points = key.value.keys.map((each) => [...each]);
@@ -286,9 +341,9 @@ class Row {
   fill(table, points, told) {
     table.replaceChildren(...points.map((point, index) => {
       const frame = make("input", { type: "number", step: 1, value: point[0] });
-      frame.setAttribute("aria-label", `${this.path}, key ${index + 1}, frame`);
+      frame.setAttribute("aria-label", `${this.spoken}, key ${index + 1}, frame`);
       const value = make("input", { type: "text", value: typeof point[1] === "object" ? JSON.stringify(point[1]) : String(point[1]), size: 8 });
-      value.setAttribute("aria-label", `${this.path}, key ${index + 1}, value`);
+      value.setAttribute("aria-label", `${this.spoken}, key ${index + 1}, value`);
       frame.onchange = () => { point[0] = Number(frame.value); points.sort((a, b) => a[0] - b[0]); told(""); };
       value.onchange = () => {
         try { point[1] = JSON.parse(value.value); } catch { point[1] = value.value; }

@@ -208,7 +208,11 @@ at("pixels").onclick = () => picture.pixelForPixel();
 at("play").onclick = () => (loop ? stopLoop() : startLoop());
 at("strip-make").onclick = () => { at("strip").replaceChildren(); send({ do: "strip" }); };
 at("finder").onsubmit = (event) => event.preventDefault();
-const find = () => keys.find(at("search").value, at("only-changed").checked);
+const find = () => {
+  // What is remarked stands at its key, too; above the list it would stand between a search and what it finds.
+  at("remarks").hidden = at("search").value.trim() !== "" || at("only-changed").checked;
+  keys.find(at("search").value, at("only-changed").checked);
+};
 at("search").oninput = find;
 at("only-changed").onchange = find;
 at("ramp").replaceChildren(...RAMP.map(([metres, colour]) => {

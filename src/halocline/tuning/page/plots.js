@@ -1,6 +1,8 @@
-// Small drawings of what the water does.
+// Small drawings of what the water does, drawn anew in the size that they have: their words are as large as
+// the page's on every screen.
 const SPACE = "http://www.w3.org/2000/svg";
-const [WIDE, HIGH, LEFT, BOTTOM] = [320, 120, 30, 16];
+const DRAWINGS = ["plot-white", "plot-contrast", "plot-spectrum"];
+let newest = null;
 
 const node = (tag, attributes, text = "") => {
   const made = document.createElementNS(SPACE, tag);
@@ -8,70 +10,90 @@ const node = (tag, attributes, text = "") => {
   made.textContent = text;
   return made;
 };
+// An empty drawing, and the frame within it that its values lie in.
 const start = (id, label) => {
   const drawing = document.getElementById(id);
-  drawing.setAttribute("viewBox", `0 0 ${WIDE} ${HIGH}`);
+  const em = 0.8 * parseFloat(getComputedStyle(document.documentElement).fontSize);
+  const { width, height } = drawing.getBoundingClientRect();
+  drawing.setAttribute("viewBox", `0 0 ${width} ${height}`);
   drawing.setAttribute("aria-label", label);
   drawing.replaceChildren();
-  return drawing;
+  return { drawing, em, left: 4.2 * em, right: width - 0.8 * em, top: 0.8 * em, bottom: height - 1.9 * em };
 };
 const short = (value) => String(Number(Number(value).toPrecision(2)));
-const axis = (drawing, low, high, unit) => {
+const axis = ({ drawing, em, left, right, bottom }, low, high, unit) => {
   for (const share of [0, 0.5, 1]) {
-    const x = LEFT + share * (WIDE - LEFT - 8);
     const anchor = share === 0 ? "start" : share === 1 ? "end" : "middle";
-    drawing.append(node("text", { x, y: HIGH - 4, "text-anchor": anchor }, `${short(low + share * (high - low))} ${unit}`));
+    drawing.append(node("text", { x: left + share * (right - left), y: bottom + 1.4 * em, "text-anchor": anchor },
+      `${short(low + share * (high - low))} ${unit}`));
   }
 };
-const path = (xs, ys, attributes) => node("polyline", {
-  points: xs.map((x, index) => `${x},${ys[index]}`).join(" "), fill: "none", "stroke-width": 1.5, ...attributes });
+const rule = ({ drawing, em, left, right }, y, words) => {
+  drawing.append(node("line", { x1: left, x2: right, y1: y, y2: y, stroke: "#3a3a3a" }));
+  drawing.append(node("text", { x: left - 0.3 * em, y: y + 0.35 * em, "text-anchor": "end" }, words));
+};
+const path = (em, xs, ys, dashed) => node("polyline", {
+  points: xs.map((x, index) => `${x},${ys[index]}`).join(" "), fill: "none", "stroke-width": 0.14 * em,
+  ...(dashed ? { stroke: "#a2a2a2", "stroke-dasharray": `${0.5 * em} ${0.35 * em}` } : { stroke: "#d9b26f" }) });
 
 export const drawPlots = (told) => {
-  drawWhite(told);
-  drawContrast(told);
-  drawSpectrum(told.spectrum);
+  newest = told;
+  drawAll();
   document.getElementById("story").replaceChildren(...told.story.map((line) => {
     const p = document.createElement("p");
     p.textContent = line;
     return p;
   }));
 };
+const drawAll = () => {
+  if (!newest) return;
+  drawWhite(newest);
+  drawContrast(newest);
+  drawSpectrum(newest.spectrum);
+};
+const resized = new ResizeObserver(drawAll);
+for (const id of DRAWINGS) resized.observe(document.getElementById(id));
 
 const drawWhite = ({ ranges, white }) => {
-  const drawing = start("plot-white", `Colour of a white card from 0 to ${short(ranges.at(-1))} metres`);
-  const step = (WIDE - LEFT - 8) / white.length;
+  const frame = start("plot-white", `Colour of a white card from 0 to ${short(ranges.at(-1))} metres`);
+  const { drawing, right, top, bottom } = frame;
+  const left = frame.em;
+  const step = (right - left) / white.length;
   white.forEach(([red, green, blue], index) => drawing.append(node("rect", {
-    x: LEFT + index * step, y: 6, width: step + 0.5, height: HIGH - BOTTOM - 8, fill: `rgb(${red},${green},${blue})` })));
-  axis(drawing, ranges[0], ranges.at(-1), "m");
+    x: left + index * step, y: top, width: step + 0.5, height: bottom - top, fill: `rgb(${red},${green},${blue})` })));
+  axis({ ...frame, left }, ranges[0], ranges.at(-1), "m");
 };
 
 const drawContrast = ({ ranges, contrast }) => {
   const subject = contrast.subject;
   const words = subject ? `, the subject at ${short(subject)} metres` : "";
-  const drawing = start("plot-contrast", `Contrast of a black object over range${words}`);
-  const x = (range) => LEFT + (range / ranges.at(-1)) * (WIDE - LEFT - 8);
+  const frame = start("plot-contrast", `Contrast of a black object over range, as shown and by physics alone${words}`);
+  const { drawing, em, left, right, top, bottom } = frame;
+  const x = (range) => left + (range / ranges.at(-1)) * (right - left);
   // From one to a thousandth, by the logarithm.
-  const y = (value) => 6 + (-Math.log10(Math.max(value, 1e-3)) / 3) * (HIGH - BOTTOM - 8);
-  for (const value of [1, 0.1, 0.02]) {
-    drawing.append(node("line", { x1: LEFT, x2: WIDE - 8, y1: y(value), y2: y(value), stroke: "#3a3a3a" }));
-    drawing.append(node("text", { x: LEFT - 3, y: y(value) + 3, "text-anchor": "end" }, `${value * 100} %`));
-  }
-  drawing.append(path(ranges.map(x), contrast.physical.map(y), { stroke: "#a2a2a2", "stroke-dasharray": "3 2" }));
-  drawing.append(path(ranges.map(x), contrast.shown.map(y), { stroke: "#d9b26f" }));
+  const y = (value) => top + (-Math.log10(Math.max(value, 1e-3)) / 3) * (bottom - top);
+  for (const value of [1, 0.1, 0.02]) rule(frame, y(value), `${value * 100} %`);
+  drawing.append(path(em, ranges.map(x), contrast.physical.map(y), true));
+  drawing.append(path(em, ranges.map(x), contrast.shown.map(y), false));
   if (subject && subject <= ranges.at(-1)) {
-    drawing.append(node("line", { x1: x(subject), x2: x(subject), y1: 6, y2: HIGH - BOTTOM, stroke: "#d6d6d6" }));
-    drawing.append(node("text", { x: x(subject) - 3, y: 14, "text-anchor": "end" }, "subject"));
+    drawing.append(node("line", { x1: x(subject), x2: x(subject), y1: top, y2: bottom, stroke: "#d6d6d6" }));
+    // Beside its line, low down on the side that has room: the curves run high there.
+    const near = x(subject) < (left + right) / 2;
+    drawing.append(node("text", { x: x(subject) + (near ? 0.4 : -0.4) * em, y: near ? top + em : bottom - 0.4 * em,
+      "text-anchor": near ? "start" : "end" }, "subject"));
   }
-  axis(drawing, 0, ranges.at(-1), "m");
+  axis(frame, 0, ranges.at(-1), "m");
 };
 
 const drawSpectrum = ({ nm, absorption, scattering }) => {
-  const drawing = start("plot-spectrum", "Absorption and scattering of the bands over wavelength");
   const most = Math.max(...absorption, ...scattering) || 1;
-  const x = (wavelength) => LEFT + ((wavelength - 400) / 300) * (WIDE - LEFT - 8);
-  const y = (value) => HIGH - BOTTOM - 2 - (value / most) * (HIGH - BOTTOM - 12);
-  drawing.append(path(nm.map(x), absorption.map(y), { stroke: "#d9b26f" }));
-  drawing.append(path(nm.map(x), scattering.map(y), { stroke: "#a2a2a2", "stroke-dasharray": "3 2" }));
-  drawing.append(node("text", { x: LEFT + 4, y: 12 }, `absorption —  scattering - -   up to ${short(most)} 1/m`));
-  axis(drawing, 400, 700, "nm");
+  const frame = start("plot-spectrum", `Absorption and scattering of the bands over wavelength, up to ${short(most)} per metre`);
+  const { drawing, em, left, right, top, bottom } = frame;
+  const x = (wavelength) => left + ((wavelength - 400) / 300) * (right - left);
+  const y = (value) => bottom - (value / most) * (bottom - top);
+  rule(frame, y(most), `${short(most)}/m`);
+  rule(frame, y(0), "0");
+  drawing.append(path(em, nm.map(x), absorption.map(y), false));
+  drawing.append(path(em, nm.map(x), scattering.map(y), true));
+  axis(frame, 400, 700, "nm");
 };
