@@ -206,3 +206,26 @@ def test_where_no_farther_surface_is_told_a_pixel_shows_one_whatever_its_share()
     told = ToldSurfaces(scene.range.copy(), np.full(SHAPE, 0.5, np.float32))
     assert mixture_planes(scene.rgb, scene.alpha, scene.range, told) == {}
     assert any("input.near_coverage_channel" in doubt for doubt in told.doubts(scene.alpha, scene.range))
+
+
+def test_a_plane_goes_on_to_the_share_of_the_pixel_that_it_takes() -> None:
+    """One over the range of ground runs straight, to the middle of what a crest leaves of it."""
+    rows = np.arange(24)
+    far, near = 0.08 + 0.003 * rows, 0.2 + 0.006 * (rows - 12)
+    inverse = np.where(rows >= 12, near, far)[:, None] + np.zeros(SHAPE[1])
+    light = np.where(rows == 12, 0.3 * 0.6 + 0.7 * 0.1, np.where(rows > 12, 0.1, 0.6))
+    rgb = np.stack([light[:, None] + np.zeros(SHAPE[1])] * 3).astype(np.float32)
+    range_m = (1.0 / inverse).astype(np.float32)
+    planes = mixture_planes(rgb, np.ones_like(range_m), range_m)
+    share = planes["far_share"][12]
+    np.testing.assert_allclose(share, 0.3, atol=0.02)
+    np.testing.assert_allclose(1.0 / planes["far_range"][12], 0.08 + 0.003 * (11.5 + 0.5 * share), rtol=1e-4)
+
+
+def test_a_pixel_whose_middle_meets_a_wire_that_its_colour_hardly_shows_is_mostly_what_is_behind() -> None:
+    scene = rendered(width=0.6)
+    row, column = (int(place[8]) for place in np.nonzero(scene.range == NEAR_M))
+    scene.rgb[:, row, column] = scene.rgb[:, 0, -1]
+    planes = planes_of(scene)
+    assert planes["far_share"][row, column] > 0.9
+    assert planes["far_range"][row, column] == pytest.approx(FAR_M, rel=1e-5)
