@@ -97,9 +97,18 @@ def test_half_covered_pixel_shows_the_haze_of_its_edge_and_of_open_water() -> No
     assert haze[0.5] == pytest.approx(0.5 * (haze[0.0] + haze[1.0]), rel=1e-5)
 
 
-def test_bits_do_not_depend_on_tiles_or_threads(build: Builders) -> None:
+# One that stands in the beam of the lamp.
+CLOUD = (
+    "[steps.turbid_bodies]\nbodies = [{ name = 'a', position = [0.1, 0.1, -1.5], size = [0.6, 0.6, 0.6], "
+    "visibility = 0.4 }]\n"
+)
+
+
+@pytest.mark.parametrize("more", ["", CLOUD])
+def test_bits_do_not_depend_on_tiles_or_threads(build: Builders, more: str) -> None:
     window = Window(-3, 5, 61, 37)
-    frame, preset = build.frame(window, averaged_depth=True), night("light.veil_brightness=1")
+    frame = build.frame(window, averaged_depth=True)
+    preset = preset_from_text(TEXT + more, ("light.veil_brightness=1",))
     track = CameraTrack({1: build.camera(window)})
     shot = make_shot(preset, 1, track, space=LINEAR_REC709, display_window=window, data_window=window)
     graph = preset.at(1).graph

@@ -21,7 +21,7 @@ from halocline.imaging.sun_depth import SunView, read_sun_depth
 from halocline.physics.path.transport import LightPath, refracted_sun
 from halocline.physics.sea.surface import direct_sun_share
 from halocline.physics.water.bands import Bands
-from halocline.presets.lamps import placed_lamps
+from halocline.presets.lamps import placed_lamps, through_bodies
 from halocline.presets.origins import axis_named
 from halocline.presets.preset import Look, PartOfPicture, Preset
 from halocline.presets.sections import LightSection, PlaceSection
@@ -120,6 +120,8 @@ def _with_bodies(shot: Shot, look: Look) -> Shot:
     if shot.shadows:
         for bodies in found:
             lamps = tuple(bodies.dimming(lamp) for lamp in lamps)
+        if found:
+            lamps = through_bodies(lamps, shot.path, shot.camera, shot.data_window)
     return replace(shot, bodies=tuple(found), lamps=lamps)
 
 

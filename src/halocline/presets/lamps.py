@@ -3,20 +3,25 @@
 from __future__ import annotations
 
 import math
+from dataclasses import replace
 
 import numpy as np
 
 from halocline._typing import F64
 from halocline.imaging.camera import Camera
-from halocline.imaging.frame import Frame
+from halocline.imaging.frame import Frame, Window
 from halocline.imaging.panorama import Panorama
 from halocline.physics.path.beam import GAUSSIAN_FIELD, Core
+from halocline.physics.path.dimmed_haze import DimmedHaze, SightAngles
 from halocline.physics.path.lamp_shadow import ThingsSeen
 from halocline.physics.path.lamps import Lamp, relative_power
 from halocline.physics.path.transport import LightPath
 from halocline.physics.water.bands import band_value
 from halocline.physics.water.spectra import WAVELENGTH_NM
 from halocline.presets.sections import LampSection
+
+# View rays across a picture that tell where it looks.
+_SOME_RAYS = 33
 
 
 def placed_lamps(
@@ -41,6 +46,36 @@ def placed_lamps(
                 lamp = lamp.shadowed(things, path.bands, softness=section.shadow_softness)
             found.append(lamp)
     return tuple(found)
+
+
+def through_bodies(
+    lamps: tuple[Lamp, ...], path: LightPath, camera: Camera, window: Window
+) -> tuple[Lamp, ...]:
+    """Return lamps that bodies dim with what those take from the haze before a camera.
+
+    Parameters
+    ----------
+    lamps
+        Dimmed on their way to any place.
+    path
+        The water.
+    camera, window
+        The picture.
+
+    Returns
+    -------
+    tuple[Lamp, ...]
+        The same, dimmed in the water too: what is taken there is summed when it is first asked for.
+    """
+    columns, rows = (
+        np.linspace(first, end, _SOME_RAYS)
+        for first, end in ((window.x, window.x_end), (window.y, window.y_end))
+    )
+    around = camera.globe is not None
+    sight = SightAngles.of(camera.rotation, camera.rays(columns, rows), around=around)
+    return tuple(
+        replace(lamp, dim_haze=DimmedHaze(lamp, path.bands, camera.position_m, sight)) for lamp in lamps
+    )
 
 
 def _things(surfaces: Frame, camera: Camera) -> ThingsSeen:

@@ -22,17 +22,19 @@ from tests.physics.floating.test_turbid import (
 
 from halocline._typing import F32, F64
 from halocline.compute.threads import at_most
+from halocline.imaging.frame import Window
 from halocline.operators.shared.body_parameters import PlacedBody
 from halocline.physics.floating.flow import STILL, Current
 from halocline.physics.floating.turbid import TurbidBody
 from halocline.physics.floating.turbid_light import unturned
 from halocline.physics.floating.turbid_shade import BodyShade
 from halocline.physics.floating.turbid_view import BodiesInLight
-from halocline.physics.path.lamps import Lamp, irradiance
+from halocline.physics.path.lamps import Lamp, backscatter, irradiance
 from halocline.physics.path.transport import LightPath
 from halocline.physics.sea.shade import Casters, Shade, ShadeWater, Square
 from halocline.physics.sea.shade_loops import light_at_places, loop_maps
 from halocline.physics.sea.surface import SunBeam
+from halocline.presets.lamps import through_bodies
 
 # Two level axes of the world, and up.
 AXES = np.array([[0.0, 0.0, -1.0], [-1.0, 0.0, 0.0], UP])
@@ -57,14 +59,14 @@ def left_at(made: BodyShade, points: F64) -> F32:
     return out
 
 
-def marched(body: TurbidBody, point: F64, travel: F64, *, length: float = 16.0) -> float:
+def marched(body: TurbidBody, point: F64, travel: F64, *, length: float = 16.0, steps: int = 4000) -> float:
     """Return what a body leaves of a beam at a point."""
-    way = np.linspace(point - length * travel, point, 4001)
+    way = np.linspace(point - length * travel, point, steps + 1)
     dense = extinction(body, way, EDDIES, TIME_S)
     # What is turned by little only is not lost: 1 - w g of all, w' = w (1 - g) / (1 - w g), g = .9.
     similar = float(body.albedo.mean())
     w = similar / (0.1 + 0.9 * similar)
-    return math.exp(-(1.0 - 0.9 * w) * float(np.trapezoid(dense, dx=length / 4000)))
+    return math.exp(-(1.0 - 0.9 * w) * float(np.trapezoid(dense, dx=length / steps)))
 
 
 @pytest.mark.parametrize("kind", [*sorted(SPOTS), "sediment"])
@@ -152,6 +154,62 @@ def test_a_lamp_lights_what_stands_behind_a_cloud_by_what_that_leaves(build: Bui
     # Two steps of bodies dim it one after the other.
     twice = irradiance(stand.dimming(stand.dimming(lamp)), path.bands, offset)[2]
     np.testing.assert_allclose(twice * whole, dimmed * dimmed, rtol=1e-4, atol=1e-9)
+
+
+def haze_by_march(
+    lamp: Lamp, path: LightPath, cloud: TurbidBody, ray: F64, end_m: float
+) -> tuple[float, float]:
+    """Return a lamp's haze along a ray in one band, with the light that a body leaves, and without it."""
+    ranges = np.linspace(0.0, end_m, 1201)
+    places = LENS + ranges[:, None] * ray
+    offset = places - lamp.position_m
+    away = np.linalg.norm(offset, axis=1)
+    turned = -(offset @ ray) / away
+    lit = irradiance(lamp, path.bands, offset.T)[2] * np.exp(-path.bands.attenuation[2] * ranges)
+    # Henyey and Greenstein's function (henyey1941) twice.
+    lobes = [(0.992, 0.931), (0.008, -0.505)]
+    lit *= sum(w * (1 - g * g) / (1 + g * g - 2 * g * turned) ** 1.5 for w, g in lobes)
+    left = np.zeros(len(ranges))
+    for number in np.flatnonzero(lit > 0.0)[::2]:
+        way = offset[number] / away[number]
+        left[number : number + 2] = marched(cloud, places[number], way, length=away[number], steps=300)
+    return float(np.trapezoid(lit * left, ranges)), float(np.trapezoid(lit, ranges))
+
+
+def lit_from_the_side() -> Lamp:
+    lamp = Lamp(np.array([1.8, 1.4, -3.2]), np.array([-0.6, -0.5, -0.624]), np.ones(6), 14.0, 5.0, 0.02)
+    return replace(lamp, axis=lamp.axis / np.linalg.norm(lamp.axis))
+
+
+@pytest.mark.parametrize("beside", [True, False])
+def test_the_water_behind_a_cloud_has_less_of_a_beam_by_a_march(build: Builders, beside: bool) -> None:
+    path, camera = build.path(), replace(build.camera(WINDOW), position_m=LENS)
+    cloud = replace(body_of(build, placed("ellipsoid", clumping=0.0)), extinction_per_m=4.0)
+    # A beam that crosses the picture, and a flood over the cloud.
+    lamp = lit_from_the_side()
+    if not beside:
+        over = np.array([0.3, 1.6, -4.6])
+        lamp = replace(lamp, position_m=over, axis=-UP, cone_deg=40.0)
+    dimmed = BodiesInLight([unturned(cloud)], path, EDDIES, TIME_S).dimming(lamp)
+    # A part of the picture, aside of its middle.
+    part = Window(WINDOW.x, WINDOW.y, 20, WINDOW.height)
+    (dimmed,) = through_bodies((dimmed,), path, camera, part)
+    rays = camera.directions(part).reshape(3, -1)
+    ends = np.resize(np.array([30.0, 4.8, 5.5, 7.0], np.float32), rays.shape[1])
+    lit = backscatter(lamp, path.bands, LENS, rays, ends)[2]
+    few = np.flatnonzero(lit > (0.04 if beside else 0.005) * lit.max())[:: 2 if beside else 13]
+    rays, ends = np.ascontiguousarray(rays[:, few]), ends[few]
+    plain, less = (backscatter(each, path.bands, LENS, rays, ends)[2] for each in (lamp, dimmed))
+    expected = np.array(
+        [
+            haze_by_march(lamp, path, cloud, ray.astype(np.float64), float(end))
+            for ray, end in zip(rays.T, ends, strict=True)
+        ]
+    )
+    share = expected[:, 0] / expected[:, 1]
+    assert len(few) > 8
+    assert (share < (0.8 if beside else 0.95)).sum() >= 3
+    np.testing.assert_allclose(less / plain, share, atol=0.008)
 
 
 def test_a_shadow_softens_below_and_keeps_what_it_takes(build: Builders) -> None:

@@ -300,21 +300,9 @@ class LampShadow:
             water.grid,
             water.seen,
             water.shares,
-            self._band_weights.astype(np.float32),
+            weights_of_rates(self._rates).astype(np.float32),
             haze,
         )
-
-    @property
-    def _ends(self) -> F64:
-        """The rates k and c of the band that loses least and of the one that loses most, ``(2, 2)``."""
-        lost = self._rates.sum(axis=0)
-        return np.stack([self._rates[:, lost.argmin()], self._rates[:, lost.argmax()]])
-
-    @property
-    def _band_weights(self) -> F64:
-        lost = self._rates.sum(axis=0)
-        weights: F64 = (lost - lost.min()) / max(float(np.ptp(lost)), 1e-9)
-        return weights
 
     def _local(self, azimuths: F64) -> tuple[F64, F64]:
         """Return the way to the lamp and the rows' aside vectors in the camera's axes."""
@@ -369,7 +357,7 @@ class LampShadow:
                 seen,
                 lamp,
                 (_angles().astype(np.float32), self._beam.table, lobes),
-                self._ends.astype(np.float32),
+                ends_of_rates(self._rates).astype(np.float32),
                 np.array([rows.start, rows.stop]),
                 shares,
             )
@@ -388,6 +376,41 @@ class LampShadow:
         )
         untouched = bool((shares == 1.0).all())
         return _InWater(table, seen, _NONE if untouched else shares)
+
+
+def ends_of_rates(rates: F64) -> F64:
+    """Return the rates k and c of the band that loses least and of the one that loses most.
+
+    Parameters
+    ----------
+    rates
+        k and c of each band, 1/m, ``(2, K)``.
+
+    Returns
+    -------
+    F64
+        One of the two bands in each row, ``(2, 2)``.
+    """
+    lost = rates.sum(axis=0)
+    return np.stack([rates[:, lost.argmin()], rates[:, lost.argmax()]])
+
+
+def weights_of_rates(rates: F64) -> F64:
+    """Return how much of the second of `ends_of_rates` is in each band, ``(K,)``, 0 to 1.
+
+    Parameters
+    ----------
+    rates
+        As there.
+
+    Returns
+    -------
+    F64
+        By what is lost there and back.
+    """
+    lost = rates.sum(axis=0)
+    weights: F64 = (lost - lost.min()) / max(float(np.ptp(lost)), 1e-9)
+    return weights
 
 
 def _slices(count: int) -> Sequence[slice]:

@@ -93,6 +93,10 @@ class Lamp:
         What things leave of its light, see `shadowed`; all of it where not given.
     dimmed
         What else leaves how much of it at offsets from it, ``(3, n)``; all of it where not given.
+    dim_haze
+        Takes what that keeps from the water before the lens from the lamp's haze, ``(K, n)``, in place, along
+        view directions, ``(3, n)``, to where those end, ``(n,)``; see
+        `halocline.physics.path.dimmed_haze`. Nothing is taken where not given.
     """
 
     position_m: F64
@@ -105,6 +109,7 @@ class Lamp:
     core: Core | None = None
     shadow: LampShadow | None = None
     dimmed: Callable[[F32 | F64], F32] | None = None
+    dim_haze: Callable[[F32, F32, F32], None] | None = None
 
     def shadowed(self, things: ThingsSeen, bands: Bands, *, softness: float = 1.0) -> Lamp:
         """Return the lamp with the shadows of things.
@@ -369,7 +374,8 @@ def backscatter(
     matter = matter or Scatterers.of_water(bands)
     rates = [lamp.loss_rate(bands), bands.attenuation, matter.scattering * lamp.intensity]
     shaded = lamp.shadow is not None and lamp.shadow.in_water
-    light = np.zeros_like(out) if shaded else out
+    kept = shaded or lamp.dim_haze is not None
+    light = np.zeros_like(out) if kept else out
     haze_along_rays(
         _nodes(towards=towards, clouded=matter.clouds is not None),
         np.stack(rates).astype(np.float32),
@@ -383,6 +389,9 @@ def backscatter(
     )
     if lamp.shadow is not None and shaded:
         lamp.shadow.dim(direction, range_m, light)
+    if lamp.dim_haze is not None:
+        lamp.dim_haze(direction, np.asarray(range_m, np.float32), light)
+    if kept:
         out += light
     return out
 
