@@ -164,6 +164,16 @@ def test_one_component_is_turned_and_the_others_keep_values_and_units(
             now = screen(page)
             assert (now != seen).any(), label
             np.testing.assert_array_equal(now, wanted(frames, *settings, preset=own))
+        # What was not touched stands in its box with its own unit, or with the key's.
+        untouched = {
+            "light.lamps, torch: position, 1 of 3, cm": "30",
+            "light.lamps, torch: position, 3 of 3, m": "-1.5",
+            "origins.spot.point, 2 of 2": "0.6",
+            "parts.far.within_range, softness, ft": "2",
+            "parts.far.within_range, farthest, m": "",
+        }
+        boxes = {label: page.input_value(f'input[aria-label="{label}"]') for label in untouched}
+        assert boxes == untouched
         text = page.text_content("#text")
     assert 'position = ["30 cm", "3 ft", -1.5]' in text
     assert "point = [0.5, 0.6]" in text
@@ -263,7 +273,8 @@ def test_search_finds_by_name_and_meaning(page: Any) -> None:
     page.fill("#search", "near_limit")
     turn(page, "story-near_limit", "1")
     page.fill("#search", "")
-    page.wait_for_selector("#remarks .told")
+    remark = page.wait_for_selector("#remarks .told").inner_text()
+    assert "nothing is remapped. Give" in remark
     page.fill("#search", "sun elev")
     assert not page.is_visible("#remarks"), "it stands between the search and what it finds"
     shown = page.locator(".key:visible")

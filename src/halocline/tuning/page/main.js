@@ -67,7 +67,7 @@ const show = (told) => {
   at("remarks").replaceChildren(...loose.map((each) => {
     const p = document.createElement("p");
     p.className = "told";
-    p.textContent = `${each.where}: ${each.text} ${each.fix}`;
+    p.textContent = `${each.where}: ${each.text}. ${each.fix}`;
     return p;
   }));
   picture.wanted = told.number;
