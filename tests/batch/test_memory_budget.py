@@ -8,6 +8,7 @@ from __future__ import annotations
 import gc
 import os
 from concurrent.futures import ProcessPoolExecutor
+from dataclasses import replace
 from itertools import pairwise
 from multiprocessing import get_context
 from pathlib import Path
@@ -21,7 +22,8 @@ from halocline.batch.run import run_frames
 from halocline.batch.task import FrameTask
 from halocline.errors import JobError
 from halocline.imaging.exr import read_header
-from halocline.presets.preset import load_preset
+from halocline.imaging.frame import Window
+from halocline.presets.preset import load_preset, preset_from_text
 
 if TYPE_CHECKING:
     from tests.batch.conftest import Folder
@@ -39,23 +41,23 @@ def cores(monkeypatch: pytest.MonkeyPatch) -> None:
     monkeypatch.setattr(module, "free_memory_bytes", lambda: 64 * GIB)
 
 
-@pytest.fixture
-def large(empty_shot: Folder, monkeypatch: pytest.MonkeyPatch) -> Folder:
-    """A shot whose headers say UHD; nobody reads its pixels here."""
-    shot = empty_shot.write(range(1001, 1033))
-    true_read = read_header
+def say_size(monkeypatch: pytest.MonkeyPatch, width: int, height: int) -> None:
+    """Have headers say a size."""
+    window = Window(0, 0, width, height)
 
     def enlarged(path: Path) -> object:
-        from dataclasses import replace
-
-        from halocline.imaging.frame import Window
-
-        header = true_read(path)
-        window = Window(0, 0, *UHD)
+        header = read_header(path)
         parts = tuple(replace(part, data_window=window, display_window=window) for part in header.parts)
         return replace(header, parts=parts)
 
     monkeypatch.setattr(module, "read_header", enlarged)
+
+
+@pytest.fixture
+def large(empty_shot: Folder, monkeypatch: pytest.MonkeyPatch) -> Folder:
+    """A shot whose headers say UHD; nobody reads its pixels here."""
+    shot = empty_shot.write(range(1001, 1033))
+    say_size(monkeypatch, *UHD)
     return shot
 
 
@@ -114,6 +116,41 @@ def test_frames_that_cannot_be_opened_do_not_stop_the_planning(shot: Folder, loo
         task.beauty.write_bytes(b"junk")
     assert frame_need(tasks, look) is None
     assert size_job(tasks, look).processes == 1
+
+
+@pytest.mark.parametrize(
+    ("halo", "by_rows", "width", "measured"),
+    [
+        (False, False, 3840, 0.66),
+        (False, True, 3840, 0.58),
+        (True, False, 3840, 1.13),
+        (True, True, 3840, 0.86),
+        (False, False, 8192, 1.73),
+        (False, True, 8192, 1.51),
+        (True, False, 8192, 3.66),
+        (True, True, 8192, 2.30),
+        (True, True, 16384, 8.44),
+        # No pixel of two surfaces, which no header tells.
+        (True, True, 16384, 6.7),
+    ],
+)
+def test_estimates_are_what_frames_were_measured_to_take_and_up_to_three_tenths_more(
+    empty_shot: Folder,
+    monkeypatch: pytest.MonkeyPatch,
+    halo: bool,
+    by_rows: bool,
+    width: int,
+    measured: float,
+) -> None:
+    """Peaks in GiB that the system counted of one thread and one frame, RGBA and Z (benchmarks/large.py)."""
+    tasks = empty_shot.write([1001]).tasks()
+    say_size(monkeypatch, width, width // 2)
+    steps = "[steps.downwelling]\n[steps.attenuation]\n" + "[steps.forward_scatter]\n" * halo
+    text = 'format = 1\n[water]\njerlov_type = "1C"\n' + steps + "[steps.veiling_light]\n"
+    need = frame_need(tasks, preset_from_text(text))
+    assert need is not None
+    peak = need.peak(overlapped=False, threads=1, tile_rows=None, by_rows=by_rows)
+    assert 1.0 <= peak / GIB / measured <= 1.3
 
 
 def test_the_machine_is_asked_for_its_memory() -> None:

@@ -53,8 +53,10 @@ _FLOATING_ROWS, _FLOATING_BYTES = 16, 7000
 # Planes beside the bands that a step holds which looks its input over; the same where frames are written by
 # rows, as then no light is held: measured, 28 bytes a pixel in all for six bands.
 _LOOKED_OVER, _LOOKED_OVER_BY_ROWS = 11, 1
-# What the allocator holds beyond what is asked of it, and what codecs use.
-_SLACK = 1.15
+# What the allocator holds beyond what is asked of it.
+_SLACK = 1.06
+# What codecs, libraries and the look's own tables use beside that: the share of a small frame, and the most.
+_BESIDE_SHARE, _BESIDE_MOST = 0.3, 120 << 20
 
 
 @dataclass(frozen=True)
@@ -111,6 +113,8 @@ class FrameNeed:
         To read it, beside that to compute it, and to write it.
     held
         What steps that look around a pixel hold of the whole picture where it is written by rows.
+    read_on
+        Of what is read, what is kept until all is written.
     row
         For one row of the result; None where it cannot be written by rows.
     """
@@ -121,21 +125,23 @@ class FrameNeed:
     compute: int
     write: int
     held: int = 0
+    read_on: int = 0
     row: int | None = None
 
     def peak(self, *, overlapped: bool, threads: int, tile_rows: int | None, by_rows: bool = False) -> int:
         """Return the estimated peak of a process."""
         rows = tile_rows or max(1, TILE_PIXELS // self.width)
         tiles = threads * rows * self.width * _TILE_PLANES * _PLANE_BYTES
-        # Reading and computing hold the inputs; what is computed is then written.
+        # Reading and computing hold the inputs; what is computed is then written, without them.
         stages = (
             2 * self.read + self.compute + self.write
             if overlapped
-            else self.read + max(self.compute, self.write)
+            else max(self.read + self.compute, self.read_on + self.write)
         )
         if by_rows and self.row is not None:
             stages = self.read + self.held + ROWS_WRITTEN * self.row
-        return PROCESS_BYTES + int(_SLACK * (stages + tiles))
+        asked = stages + tiles
+        return PROCESS_BYTES + int(_SLACK * asked + min(_BESIDE_SHARE * asked, _BESIDE_MOST))
 
 
 def size_job(
@@ -263,7 +269,13 @@ def frame_need(tasks: Sequence[FrameTask], preset: Preset) -> FrameNeed | None:
             need = _need(headers, planes, 4 + layers, whole, None if in_one else by_rows)
             # They are made while they are written.
             floating = _FLOATING_ROWS * _FLOATING_BYTES * need.width * output.floating_samples
-            return replace(need, write=need.write + floating, held=need.held + floating)
+            return replace(
+                need,
+                write=need.write + floating,
+                held=need.held + floating,
+                # Samples are computed as they are written.
+                read_on=need.read if output.deep else 0,
+            )
     return None
 
 
