@@ -168,7 +168,8 @@ class TurbidBodies(Operator[TurbidBodiesParameters, TurbidVolume | None]):
         if not bodies:
             return None
         # What bodies keep from themselves they tell by rays of their own.
-        shade = scene_shade(water_shade(shot), bodies=False)
+        made = water_shade(shot)
+        shade = None if made is None or made.shade.is_none else scene_shade(made, bodies=False)
         spacing = ray_spacing(shot.camera, shot.display_window, p.rays)
         directions = spaced_rays(shot.camera, np.eye(3), window, spacing)
         return TurbidVolume(
