@@ -22,7 +22,9 @@ from halocline.imaging.frame import Frame, Window
 from halocline.operators.shared.body_parameters import PlacedBody
 from halocline.operators.shared.sediment_parameters import SedimentSource
 from halocline.operators.turbid_bodies import TurbidBodies, TurbidBodiesParameters
+from halocline.physics.floating import turbid_view
 from halocline.physics.floating.turbid import TurbidBody, extinction_inside
+from halocline.physics.path.lamps import Lamp
 from halocline.presets.preset import preset_from_text
 
 WINDOW = Window(-3, -2, 48, 30)
@@ -417,6 +419,18 @@ def test_the_presets_of_the_page_on_bodies_are_valid_and_show_them(build: Builde
     for text in texts:
         steps_of_look = {step.name: step.operator for step in preset_from_text(text).at(1040).graph.steps}
         assert not steps_of_look["bodies"].idle(build.shot(WINDOW, frame=1040))
+
+
+def test_light_is_looked_at_wherever_a_body_is(build: Builders, monkeypatch: pytest.MonkeyPatch) -> None:
+    lamp = Lamp(np.array([0.5, 0.5, -1.0]), np.array([0.0, 0.0, -1.0]), np.full(6, 9.0), 60.0, 5.0, 0.02)
+    shot = replace(build.shot(WINDOW), lamps=(lamp,))
+    aside = bodies({**CLOUD, "position": (1.2, 0.4, -3.0), "size": (0.8, 0.8, 0.8)}, turbulence=0.1)
+    near = build.run([("b", aside)], wall(5.0), shot)["rgb"]
+    changed = np.abs(near - 0.2).max(axis=0) > 1e-3
+    assert 0.01 < changed.mean() < 0.4
+    # Along all rays.
+    monkeypatch.setattr(turbid_view, "_MANY_SHAPES", 0)
+    assert np.array_equal(near, build.run([("b", aside)], wall(5.0), shot)["rgb"])
 
 
 def test_what_stands_in_a_frames_light_is_placed_once(

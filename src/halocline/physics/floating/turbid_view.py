@@ -22,6 +22,7 @@ from collections.abc import Callable, Sequence
 from dataclasses import dataclass, replace
 
 import numpy as np
+from numpy.typing import NDArray
 
 from halocline._typing import F32, F64
 from halocline.compute.made_once import MadeOnce
@@ -44,6 +45,8 @@ from halocline.physics.path.transport import LightPath
 
 # Rows of rays that are followed at once.
 _BLOCK_ROWS = 16
+# More shapes than this are not told apart from rays that pass them all.
+_MANY_SHAPES = 64
 # Ranges of the table, at most, and how they grow where no body is near.
 _MOST_RANGES, _GROWTH = 64, 1.25
 # A step is this share of its range at least: finer is not seen.
@@ -246,24 +249,42 @@ class TurbidVolume:
         """Return what things leave of daylight along rays, at the table's ranges."""
         if self._left is None and self._sun_light is None:
             return np.zeros((0, 0, 0, 0), np.float32)
-        offsets = rays[..., None] * self.nodes.astype(np.float32)
+        met = self._may_meet(rays)
+        offsets = rays[:, met][..., None] * self.nodes.astype(np.float32)
         points = self.rays.lens_m + offsets.reshape(3, -1).T
         left = np.ones((len(points), 2), np.float32)
         if self._left is not None:
             left *= self._left(points)
         if self._sun_light is not None:
             left[:, 0] *= 1.0 - self._self_shadow * (1.0 - self._sun_light.left(points))
-        return np.ascontiguousarray(left.T).reshape(2, *offsets.shape[1:])
+        out = np.ones((2, *rays.shape[1:], len(self.nodes)), np.float32)
+        out[:, met] = left.T.reshape(2, *offsets.shape[1:])
+        return out
+
+    def _may_meet(self, rays: F32) -> NDArray[np.bool_]:
+        """Return which rays may meet a body: light on others is not looked at."""
+        shapes = self._packed.shapes.astype(np.float64)
+        endless = any(shape.endless for body in self._bodies for shape in body.shapes)
+        if endless or len(shapes) > _MANY_SHAPES:
+            return np.ones(rays.shape[1:], np.bool_)
+        met = np.zeros(rays.shape[1:], np.bool_)
+        for centre, radius in zip(shapes[:, 2:5], 1.01 * shapes[:, 5] + 0.01, strict=True):
+            middle = np.einsum("i,irc->rc", centre, rays)
+            met |= (centre @ centre - middle * middle < radius * radius) & (middle > -radius)
+        return met
 
     def _by_lamps(self, rays: F32) -> F32:
         """Return what matter in lamps' light sends to the lens, for each asymmetry that bodies have."""
         if not self._lamps:
             return np.zeros((0, 0, 0, 0, 0), np.float32)
         kinds, bands = asymmetries(self._bodies), self.path.bands
+        met = self._may_meet(rays)
+        out = np.zeros((len(kinds), bands.count, *rays.shape[1:], len(self.nodes)), np.float32)
+        rays = rays[:, met]
         places = rays[..., None] * self.nodes.astype(np.float32)
-        out = np.zeros((len(kinds), bands.count, *places.shape[1:]), np.float32)
+        found = np.zeros((len(kinds), bands.count, *places.shape[1:]), np.float32)
         for lamp, light in zip(self._lamps, self._lamp_light, strict=True):
-            offset = places + (self.rays.lens_m - lamp.position_m).astype(np.float32)[:, None, None, None]
+            offset = places + (self.rays.lens_m - lamp.position_m).astype(np.float32)[:, None, None]
             lit = irradiance(lamp, bands, offset)
             if light is not None:
                 points = (self.rays.lens_m[:, None] + places.reshape(3, -1)).T
@@ -272,7 +293,8 @@ class TurbidVolume:
             back = -(offset * rays[..., None]).sum(axis=0) / np.maximum(distance, np.float32(1e-6))
             np.clip(back, np.float32(-1.0), np.float32(1.0), out=back)
             for kind, asymmetry in enumerate(kinds):
-                out[kind] += lit * henyey_greenstein(back, asymmetry)
+                found[kind] += lit * henyey_greenstein(back, asymmetry)
+        out[:, :, met] = found
         return out
 
     def _block(self, number: int) -> F32:
