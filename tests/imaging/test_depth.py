@@ -8,7 +8,7 @@ from typing import TYPE_CHECKING
 import numpy as np
 import pytest
 
-from halocline._typing import F32
+from halocline._typing import F32, F64
 from halocline.errors import DepthError
 from halocline.imaging.camera import pinhole
 from halocline.imaging.depth import DepthPlanes, DepthSpec, range_planes
@@ -175,6 +175,33 @@ def test_an_averaged_edge_between_two_walls_is_taken_apart(scene: Scene, kind: s
     whole = (share == 0) | (share == 1)
     assert (found.far_share[whole] == 0).all()
     np.testing.assert_array_equal(found.far_range[whole], found.range[whole])
+
+
+def test_ground_that_falls_away_behind_a_post_is_no_part_of_the_post(scene: Scene) -> None:
+    # A floor that is rolled a little, a few hundredths farther each row, and a post at 3 m before it whose
+    # sides cross the columns: both at 8 x 8 points a pixel, and their mean.
+    height, width = scene.window.shape
+    rows, columns = ((np.arange(8 * count) + 0.5) / 8.0 for count in (height, width))
+    floor = 400.0 / (rows[:, None] + 12.0 + 0.05 * columns)
+    left = 30.3 + 0.07 * rows[:, None]
+    post = (columns >= left) & (columns < left + 9.0)
+
+    def mean(points: F64) -> F64:
+        return np.asarray(points.reshape(height, 8, width, 8).mean(axis=(1, 3)))
+
+    share = mean((~post).astype(np.float64))
+    averaged = mean(np.where(post, 3.0, floor)).astype(np.float32)
+    found = ranged(scene, averaged, sharp(edges="averaged"))
+    assert found.far_share is not None
+    assert found.far_range is not None
+    inside = np.s_[4:-4, 4:-4]
+    whole = ((share == 0.0) | (share == 1.0))[inside]
+    assert (found.far_share[inside][whole] == 0.0).all()
+    mixed = ((share > 0.06) & (share < 0.94))[inside]
+    assert mixed.sum() > 50
+    np.testing.assert_allclose(found.far_share[inside][mixed], share[inside][mixed], atol=0.03)
+    far = found.far_range / scene.camera.range_per_depth(scene.window)
+    np.testing.assert_allclose(far[inside][mixed], mean(floor)[inside][mixed], rtol=0.03)
 
 
 def test_a_slanted_floor_is_not_mistaken_for_mixed_surfaces(scene: Scene) -> None:
