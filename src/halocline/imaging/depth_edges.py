@@ -183,7 +183,7 @@ def _carried(ordered: F32, pixels: Pixels, beyond: Pixels, across: Pixels, pixel
     flat = ordered.ravel()
     own = flat[pixels]
     most = _MOST_CARRIED * np.abs(flat[across] - own)
-    return own + np.clip(np.float32(pixels_on) * (own - flat[beyond]), -most, most)
+    return np.asarray(own + np.clip(np.float32(pixels_on) * (own - flat[beyond]), -most, most))
 
 
 def _crossings(
