@@ -177,14 +177,14 @@ def memory_held() -> int:
 
 
 def held_by(tasks: list[FrameTask], look: str) -> list[int]:
-    """Return the resident memory of this process after each third of the frames."""
+    """Return the resident memory of this process after each quarter of the frames."""
     resident: list[int] = []
     seen = 0
 
     def measure(_event: object) -> None:
         nonlocal seen
         seen += 1
-        if seen in (len(tasks) // 3, 2 * len(tasks) // 3, len(tasks)):
+        if seen % (len(tasks) // 4) == 0:
             gc.collect()
             resident.append(memory_held())
 
