@@ -4,11 +4,13 @@ from __future__ import annotations
 
 import os
 import signal
+import socket
 import subprocess
 import sys
 import threading
 import time
 from contextlib import closing, suppress
+from multiprocessing.connection import Connection
 from pathlib import Path
 from typing import TYPE_CHECKING
 
@@ -16,6 +18,7 @@ import pytest
 
 from halocline.batch import nursery as module
 from halocline.batch.run import run_frames
+from halocline.batch.worker import Settings
 from halocline.batch.workers import Workers
 from halocline.errors import JobError
 from halocline.graph.engine import Evaluation
@@ -232,6 +235,20 @@ def test_workers_are_copies_of_a_nursery_with_one_thread(
     assert run_frames(shot.tasks("afresh"), look, maker=crew, report=look_at).complete
     assert (1, False) in seen
     assert shot.digests("copies") == shot.digests("afresh")
+
+
+def test_a_nursery_ends_without_a_word(look: Preset) -> None:
+    """It holds what it has learnt to the end, and a library would tell of all that is left of it."""
+    settings = Settings(look.resolved_text, look.name, Evaluation(1), overlapped=False, budget_bytes=None)
+    ours, theirs = socket.socketpair()
+    with theirs:
+        command = [sys.executable, "-c", module._NURSERY, str(theirs.fileno())]
+        process = subprocess.Popen(command, pass_fds=[theirs.fileno()], stderr=subprocess.PIPE)
+    with Connection(ours.detach()) as pipe:
+        pipe.send(sys.path)
+        pipe.send(module.Prepare(settings))
+    assert process.communicate(timeout=120)[1] == b""
+    assert process.returncode == 0
 
 
 def test_a_job_outlives_its_nursery(empty_shot: Folder, look: Preset) -> None:

@@ -28,6 +28,7 @@ from dataclasses import dataclass
 from multiprocessing.connection import Connection
 from multiprocessing.reduction import recv_handle, send_handle
 from pathlib import Path
+from typing import NoReturn
 
 from halocline.batch.loops_of_looks import loops_of
 from halocline.batch.signals import SIGNALS
@@ -192,7 +193,7 @@ class Nursery:
         return self._pipe
 
 
-def main() -> None:
+def main() -> NoReturn:
     """Be the nursery, until nobody is at the other end."""
     keep_freed_memory()
     with Connection(int(sys.argv[1])) as pipe, suppress(EOFError, BrokenPipeError):
@@ -212,6 +213,7 @@ def main() -> None:
             pid = _copied(pipe, end, known) if _copies_are_safe() else _fresh(end)
             os.close(end)
             pipe.send(pid)
+    _leave(0)
 
 
 def _learn(settings: Settings, known: dict[Settings, Preset]) -> None:
@@ -261,9 +263,14 @@ def _copied(pipe: Connection, end: int, known: dict[Settings, Preset]) -> int:
     except BaseException:
         traceback.print_exc()
     finally:
-        sys.stdout.flush()
-        sys.stderr.flush()
-        os._exit(status)
+        _leave(status)
+
+
+def _leave(status: int) -> NoReturn:
+    """End at once: what is frozen is not to be looked over, and libraries would tell of all that stays."""
+    sys.stdout.flush()
+    sys.stderr.flush()
+    os._exit(status)
 
 
 def _fresh(end: int) -> int:
