@@ -14,6 +14,21 @@ from halocline._typing import F32
 
 REC709 = (0.64, 0.33, 0.3, 0.6, 0.15, 0.06, 0.3127, 0.329)
 NAMES = ("R", "G", "B", "A", "Z", "ZBack")
+# A water alone, on ranges in metres.
+BARE_WATER = """
+format = 2
+[water]
+jerlov_type = "1C"
+[input]
+depth_kind = "range"
+[output]
+data_type = "float"
+# Shadows in the water are cast by the flat picture, which is not the same for the same thing given otherwise.
+[light]
+shadows = false
+[steps.attenuation]
+[steps.veiling_light]
+"""
 # Samples of each pixel, row by row; a value for each channel in each.
 Deep = Sequence[Sequence[Sequence[Sequence[float]]]]
 

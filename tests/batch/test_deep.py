@@ -9,7 +9,7 @@ import numpy as np
 import OpenImageIO as oiio
 import pytest
 from tests.batch.test_elements import LOOK as GRITTY
-from tests.deep_files import Deep, flat_by_openimageio, read_by_openexr, write_deep_pixels
+from tests.deep_files import BARE_WATER, Deep, flat_by_openimageio, read_by_openexr, write_deep_pixels
 
 from halocline._typing import F32, F64
 from halocline.batch.arrays import apply
@@ -28,20 +28,6 @@ from halocline.presets.preset import preset_from_text
 from halocline.review.checks import check_sequence
 
 ROWS, COLUMNS = 12, 20
-LOOK = """
-format = 1
-[water]
-jerlov_type = "1C"
-[input]
-depth_kind = "range"
-[output]
-data_type = "float"
-# Shadows in the water are cast by the flat picture, which is not the same for the same thing given otherwise.
-[light]
-shadows = false
-[steps.attenuation]
-[steps.veiling_light]
-"""
 WALL, FISH = np.array([0.5, 0.4, 0.3]), np.array([0.1, 0.35, 0.6])
 Pixel = Callable[[int, int], list[tuple[float, ...]]]
 
@@ -67,7 +53,7 @@ def wall(y: int, x: int) -> list[tuple[float, ...]]:
     return [sample(WALL, 1.0, 7.0)] if x < 16 else [sample(WALL, 0.25, 6.0)]
 
 
-def wet(source: Path, *settings: str, text: str = LOOK) -> tuple[Path, FrameRecord]:
+def wet(source: Path, *settings: str, text: str = BARE_WATER) -> tuple[Path, FrameRecord]:
     out = source.with_name(f"wet_{source.name}")
     task = FrameTask(1001, source, None, out, replace=True)
     preset = preset_from_text(text, settings)
@@ -258,7 +244,7 @@ def test_by_rows_and_read_again_it_is_the_same_file(
     kind = "input.depth_kind=planar"
 
     def made(name: str, how: Evaluation, *settings: str) -> tuple[bytes, FrameRecord]:
-        preset = preset_from_text(LOOK, [*settings, layers, kind])
+        preset = preset_from_text(BARE_WATER, [*settings, layers, kind])
         task = FrameTask(1001, source, None, tmp_path / name)
         record = write_result(render(read_inputs(task, preset), preset, how), preset)
         return record.out.read_bytes(), record
@@ -282,7 +268,7 @@ def test_a_file_that_changes_while_its_samples_are_read_again_is_told(
     both_file: Path, monkeypatch: pytest.MonkeyPatch
 ) -> None:
     monkeypatch.setattr(deep_load, "HELD_SAMPLES", 20)
-    preset = preset_from_text(LOOK, ["output.deep=true"])
+    preset = preset_from_text(BARE_WATER, ["output.deep=true"])
     task = FrameTask(1001, both_file, None, both_file.with_name("wet.exr"))
     inputs = read_inputs(task, preset)
     write_deep_pixels(both_file, picture(fish))
@@ -297,27 +283,27 @@ def test_blur_is_added_and_ports_come_last_of_all(fish_file: Path) -> None:
         ("[steps.forward_scatter]\nafter = 'attenuation'\n", '"forward_scatter" looks around a pixel'),
         ("[steps.flat_port]\n", 'work on it flat: "flat_port"'),
     ):
-        out, record = wet(fish_file, text=LOOK + step)
-        deep, flat = colours(out), colours(wet(flat_of(fish_file), text=LOOK + step)[0])
+        out, record = wet(fish_file, text=BARE_WATER + step)
+        deep, flat = colours(out), colours(wet(flat_of(fish_file), text=BARE_WATER + step)[0])
         np.testing.assert_allclose(deep, flat, atol=2e-6)
         assert words in "\n".join(record.warnings)
         assert np.abs(deep - colours(wet(fish_file)[0])).max() > 1e-4
 
 
 def test_steps_that_have_no_depth_are_left_out_or_refused_by_name(fish_file: Path) -> None:
-    _, record = wet(fish_file, "output.deep=true", text=LOOK + "[steps.forward_scatter]\n")
+    _, record = wet(fish_file, "output.deep=true", text=BARE_WATER + "[steps.forward_scatter]\n")
     assert '"forward_scatter" was left out' in "\n".join(record.warnings)
     for setting in ("output.deep=true", 'output.layers=["*"]'):
         told = r'E-DEEP-STEP.*step "flat_port"(.|\n)*--set steps\.flat_port\.enabled=false'
         with pytest.raises(GraphError, match=told):
-            wet(fish_file, setting, text=LOOK + "[steps.flat_port]\n")
-    mixed = LOOK + '[steps.flat_port]\n[steps.mix]\nother = "attenuation"\namount = 0.5\n'
+            wet(fish_file, setting, text=BARE_WATER + "[steps.flat_port]\n")
+    mixed = BARE_WATER + '[steps.flat_port]\n[steps.mix]\nother = "attenuation"\namount = 0.5\n'
     with pytest.raises(GraphError, match=r'E-DEEP-STEP.*step "mix"'):
         wet(fish_file, text=mixed)
 
 
 def test_steps_that_look_at_edges_tell_how(fish_file: Path) -> None:
-    _, record = wet(fish_file, text=LOOK + "[steps.rim_light]\nbefore = 'attenuation'\n")
+    _, record = wet(fish_file, text=BARE_WATER + "[steps.rim_light]\nbefore = 'attenuation'\n")
     assert '"rim_light" looks at the pixels around' in "\n".join(record.warnings)
 
 
@@ -369,7 +355,7 @@ def test_flat_renders_are_refused_before_the_first_frame(fish_file: Path) -> Non
     file = flat_of(fish_file)
     task = FrameTask(1, file, None, file.with_name("out.exr"), references=(InputFiles(file, None, 1),))
     with pytest.raises(FrameError, match=r"E-DEEP-OUTPUT(.|\n)*--deep"):
-        look_first([task], preset_from_text(LOOK, ["output.deep=true"]))
+        look_first([task], preset_from_text(BARE_WATER, ["output.deep=true"]))
 
 
 def test_inspect_describes_deep_pictures(both_file: Path) -> None:
@@ -382,7 +368,7 @@ def test_inspect_describes_deep_pictures(both_file: Path) -> None:
 
 
 def test_from_python_and_in_previews_it_is_the_same_picture(both_file: Path) -> None:
-    preset = preset_from_text(LOOK)
+    preset = preset_from_text(BARE_WATER)
     expected = np.moveaxis(colours(wet(both_file)[0])[:3], 0, -1)
     made = apply(preset, both_file)
     np.testing.assert_array_equal(made.rgb, expected)
@@ -403,7 +389,7 @@ def test_the_check_counts_samples_of_what_it_counts_in_samples(tmp_path: Path) -
 
 def test_a_job_is_sized_for_the_samples_of_its_frames(both_file: Path) -> None:
     """Some 90 bytes a sample (measured), of which the file's size tells; fewer where they are not held."""
-    preset = preset_from_text(LOOK)
+    preset = preset_from_text(BARE_WATER)
     deep, flat = (
         frame_need([FrameTask(1, file, None, file)], preset) for file in (both_file, flat_of(both_file))
     )
@@ -413,7 +399,7 @@ def test_a_job_is_sized_for_the_samples_of_its_frames(both_file: Path) -> None:
     assert (deep.read - flat.read, deep.compute - flat.compute) == (6 * size, 4 * size)
     assert deep.row is None
     kept = frame_need(
-        [FrameTask(1, both_file, None, both_file)], preset_from_text(LOOK, ["output.deep=true"])
+        [FrameTask(1, both_file, None, both_file)], preset_from_text(BARE_WATER, ["output.deep=true"])
     )
     assert kept is not None
     assert kept.row is not None

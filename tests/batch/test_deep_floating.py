@@ -7,7 +7,7 @@ from pathlib import Path
 import numpy as np
 import pytest
 from tests.batch.test_deep import COLUMNS, FISH, ROWS, WALL, colours, cover, picture, sample, wet
-from tests.deep_files import Deep, flat_by_openimageio, read_by_openexr, write_deep_pixels
+from tests.deep_files import BARE_WATER, Deep, flat_by_openimageio, read_by_openexr, write_deep_pixels
 
 from halocline.batch.memory_budget import frame_need
 from halocline.batch.task import FrameTask
@@ -15,19 +15,6 @@ from halocline.errors import GraphError, HaloclineError
 from halocline.imaging import deep_file
 from halocline.presets.preset import preset_from_text
 
-WATER = """
-format = 2
-[water]
-jerlov_type = "1C"
-[input]
-depth_kind = "range"
-[output]
-data_type = "float"
-[light]
-shadows = false
-[steps.attenuation]
-[steps.veiling_light]
-"""
 FLECKS = """
 [steps.suspended_matter]
 haze = 0.2
@@ -77,10 +64,10 @@ def fish_at(metres: float) -> Deep:
 
 @pytest.mark.parametrize("what", list(LOOKS))
 def test_flattened_it_is_the_flat_frame(tmp_path: Path, what: str) -> None:
-    text = WATER + LOOKS[what]
+    text = BARE_WATER + LOOKS[what]
     source = write_deep_pixels(tmp_path / "frame.exr", picture(frame))
     flat = colours(wet(source, text=text)[0])
-    plain = colours(wet(source, text=WATER)[0])
+    plain = colours(wet(source, text=BARE_WATER)[0])
     out, _ = wet(source, "output.deep=true", "output.floating_samples=true", text=text)
     np.testing.assert_allclose(flat_by_openimageio(out), flat, atol=1e-6)
     # What floats is seen, and more than the render's samples and open water are there.
@@ -98,7 +85,7 @@ def test_flattened_it_is_the_flat_frame(tmp_path: Path, what: str) -> None:
 
 def test_a_cloud_lies_where_it_is_and_flecks_are_points(tmp_path: Path) -> None:
     source = write_deep_pixels(tmp_path / "frame.exr", picture(frame))
-    found = read_by_openexr(wet(source, *FLOATING, text=WATER + CLOUD)[0])
+    found = read_by_openexr(wet(source, *FLOATING, text=BARE_WATER + CLOUD)[0])
     front, back, alpha = (found[name][6, 4].astype(np.float64) for name in ("Z", "ZBack", "A"))
     cloud = (alpha > 5e-3) & (back < 7.0)
     # The ellipsoid goes from 2.5 m to 5.5 m before the lens; ranges are half a metre apart.
@@ -106,7 +93,7 @@ def test_a_cloud_lies_where_it_is_and_flecks_are_points(tmp_path: Path) -> None:
     assert front[cloud].min() > 1.7
     assert back[cloud].max() < 6.3
     assert 2.4 < front[np.argmax(alpha * cloud)] < 4.5
-    found = read_by_openexr(wet(source, *FLOATING, text=WATER + FLECKS)[0])
+    found = read_by_openexr(wet(source, *FLOATING, text=BARE_WATER + FLECKS)[0])
     front, back, alpha = (
         np.concatenate([each.astype(np.float64) for each in found[name].ravel()])
         for name in ("Z", "ZBack", "A")
@@ -125,7 +112,7 @@ def test_an_element_merged_later_is_what_both_rendered_together_are(
     Within a slab of a cloud matter is taken as even; flecks before and behind the fish may be one; and
     bubbles mirror the mean of the picture.
     """
-    text = WATER + LOOKS[what]
+    text = BARE_WATER + LOOKS[what]
     back = write_deep_pixels(tmp_path / "frame.exr", picture(frame))
     alone = colours(wet(back, text=text)[0])
     water, _ = wet(back, *FLOATING, text=text)
@@ -145,7 +132,7 @@ def test_an_element_merged_later_is_what_both_rendered_together_are(
 
 def test_by_rows_of_any_height_it_is_the_same_file(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> None:
     source = write_deep_pixels(tmp_path / "frame.exr", picture(frame))
-    text = WATER + LOOKS["all"]
+    text = BARE_WATER + LOOKS["all"]
     whole = wet(source, *FLOATING, text=text)[0].read_bytes()
     monkeypatch.setattr(deep_file, "_ROWS", 3)
     assert wet(source, *FLOATING, text=text)[0].read_bytes() == whole
@@ -155,7 +142,7 @@ def test_a_job_is_sized_for_the_ranges_of_a_few_rows(tmp_path: Path) -> None:
     """7 kB a pixel of sixteen rows, measured; none of a whole frame."""
     source = write_deep_pixels(tmp_path / "frame.exr", picture(frame))
     with_them, without = (
-        frame_need([FrameTask(1, source, None, source)], preset_from_text(WATER + FLECKS, settings))
+        frame_need([FrameTask(1, source, None, source)], preset_from_text(BARE_WATER + FLECKS, settings))
         for settings in (FLOATING, FLOATING[:1])
     )
     assert with_them is not None
@@ -166,8 +153,8 @@ def test_a_job_is_sized_for_the_ranges_of_a_few_rows(tmp_path: Path) -> None:
 
 def test_an_element_holds_nothing_of_what_floats(tmp_path: Path) -> None:
     fish = write_deep_pixels(tmp_path / "fish.exr", fish_at(6.0))
-    clear = read_by_openexr(wet(fish, *ELEMENT, text=WATER)[0])
-    cloudy = read_by_openexr(wet(fish, *ELEMENT, text=WATER + CLOUD + BUBBLES)[0])
+    clear = read_by_openexr(wet(fish, *ELEMENT, text=BARE_WATER)[0])
+    cloudy = read_by_openexr(wet(fish, *ELEMENT, text=BARE_WATER + CLOUD + BUBBLES)[0])
     for name in ("R", "G", "B", "A", "Z"):
         assert np.array_equal(
             np.concatenate(clear[name].ravel()[110:114]), np.concatenate(cloudy[name].ravel()[110:114])
@@ -183,16 +170,16 @@ def test_an_element_holds_nothing_of_what_floats(tmp_path: Path) -> None:
 )
 def test_what_cannot_be_asked_together_is_refused(settings: tuple[str, ...], told: str) -> None:
     with pytest.raises(HaloclineError, match=told):
-        preset_from_text(WATER, settings)
+        preset_from_text(BARE_WATER, settings)
 
 
 def test_steps_whose_drawing_cannot_be_told_are_refused_by_name(tmp_path: Path) -> None:
     source = write_deep_pixels(tmp_path / "frame.exr", picture(frame))
     with pytest.raises(GraphError, match="draws within a matte or a window") as refused:
-        wet(source, *FLOATING, "steps.turbid_bodies.amount=0.5", text=WATER + CLOUD)
+        wet(source, *FLOATING, "steps.turbid_bodies.amount=0.5", text=BARE_WATER + CLOUD)
     assert (refused.value.code, refused.value.where) == ("E-DEEP-STEP", 'step "turbid_bodies"')
     twice = CLOUD + CLOUD.replace("steps.turbid_bodies", "steps.more").replace(
         "[steps.more]", '[steps.more]\noperator = "turbid_bodies"'
     )
     with pytest.raises(GraphError, match="another step of its kind draws too"):
-        wet(source, *FLOATING, text=WATER + twice)
+        wet(source, *FLOATING, text=BARE_WATER + twice)

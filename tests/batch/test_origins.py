@@ -8,11 +8,10 @@ from typing import Any
 
 import numpy as np
 import pytest
-from tests.batch.test_deep import LOOK as DEEP_LOOK
 from tests.batch.test_deep import picture as deep_picture
 from tests.batch.test_deep import wall as wall_of_deep
 from tests.batch.test_deep import wet as wet_file
-from tests.deep_files import read_by_openexr, write_deep_pixels
+from tests.deep_files import BARE_WATER, read_by_openexr, write_deep_pixels
 
 import halocline
 from halocline._typing import F64
@@ -366,7 +365,7 @@ def test_a_frame_from_a_file_has_what_follows_where_its_camera_is(tmp_path: Path
     bodies = f"[steps.turbid_bodies]\nrays = 32\n{AHEAD}"
     stated = bodies.replace('origin = "lens"\n', "").replace("0.1, 3.0]", "0.1, -3.0]")
     looks = (FOLLOWING + bodies, stated, "")
-    pictures = [read_by_openexr(wet_file(source, text=DEEP_LOOK + text)[0]) for text in looks]
+    pictures = [read_by_openexr(wet_file(source, text=BARE_WATER + text)[0]) for text in looks]
     for name in "RGB":
         np.testing.assert_allclose(pictures[0][name], pictures[1][name], atol=1e-6)
     assert np.abs(pictures[0]["R"] - pictures[2]["R"]).max() > 1e-3

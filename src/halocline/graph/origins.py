@@ -136,14 +136,9 @@ def origins_named(model: Any) -> Iterator[str]:
     str
         Names, as often as they are named.
     """
-    if isinstance(model, Strict):
-        if isinstance(name := getattr(model, "origin", None), str):
+    for held in _models_in(model):
+        if isinstance(name := getattr(held, "origin", None), str):
             yield name
-        for field in type(model).model_fields:
-            yield from origins_named(getattr(model, field))
-    elif isinstance(model, tuple):
-        for item in model:
-            yield from origins_named(item)
 
 
 def tracks_named(model: Any) -> Iterator[str]:
@@ -159,15 +154,20 @@ def tracks_named(model: Any) -> Iterator[str]:
     str
         Names, as often as they are named.
     """
-    if isinstance(model, Strict):
-        name, track = getattr(model, "origin", None), getattr(model, "track", None)
-        if isinstance(name, str) and track:
+    for held in _models_in(model):
+        if isinstance(name := getattr(held, "origin", None), str) and getattr(held, "track", None):
             yield name
+
+
+def _models_in(model: Any) -> Iterator[Strict]:
+    """Yield a model and all that it holds, from the outermost in."""
+    if isinstance(model, Strict):
+        yield model
         for field in type(model).model_fields:
-            yield from tracks_named(getattr(model, field))
+            yield from _models_in(getattr(model, field))
     elif isinstance(model, tuple):
         for item in model:
-            yield from tracks_named(item)
+            yield from _models_in(item)
 
 
 def lies_outside(origin: KnownOrigin, camera: Camera, window: Window) -> bool:
