@@ -1,29 +1,32 @@
 """A month of nights in minutes: memory, threads and open files of long jobs, which must stay flat.
 
     python -m benchmarks.soak [--frames 2000] [--shots 200] [--processes 2] [--look full] [--size 192x108]
+        [--every 100]
 
 Two jobs, each the command as a user runs it: *one process* makes so many frames of one shot; *farm* makes so
 many shots of five frames by `farm run` with so many worker processes. Of the whole family of processes are
-taken, twice a second: resident memory, threads and open file descriptors. A row is a tenth of the job's time,
-with the largest value met in it; *drift* compares the job's second half with its second tenth, by which
-everything that is kept has been made. Exit status 1 where a job fails, or where memory drifts by more than a
-tenth, or threads or files by more than two a process.
+taken, twice a second: resident memory, threads and open file descriptors. A line is printed every so many
+frames, so that a job that is cut off has told something. At the end a row is a quarter of the job's frames,
+with the largest value met in it; *drift* compares the last quarter with the second, by which everything that
+is kept has been made. Exit status 1 where a job fails, or where memory drifts by more than a tenth, or
+threads or files by more than two a process.
 """
 
 from __future__ import annotations
 
 import argparse
 import contextlib
+import json
 import os
 import subprocess
 import sys
 import tempfile
 import threading
 import time
+from collections import deque
 from dataclasses import dataclass
 from pathlib import Path
 
-import numpy as np
 import psutil
 from benchmarks.files import make_frame
 from benchmarks.throughput import FULL
@@ -34,15 +37,18 @@ COMMAND = (sys.executable, "-c", "from halocline.cli.main import run; run()")
 FRAMES_A_SHOT = 5
 EVERY = 0.5
 MEBIBYTE = 2.0**20
-# Of the second half over the second tenth: what a job may grow by.
+# Samples without which a curve says nothing.
+FEWEST = 20
+# Of the last quarter over the second: what a job may grow by.
 MEMORY_DRIFT = 1.1
 COUNT_DRIFT = 2
 
 
 @dataclass(frozen=True)
 class Sample:
-    """What a family of processes holds at one moment."""
+    """What a family of processes holds at one moment, and how many frames it had told of."""
 
+    frames: int
     mebibytes: float
     threads: int
     files: int
@@ -57,6 +63,7 @@ def main() -> None:
     parser.add_argument("--processes", type=int, default=2, help="of the farm job")
     parser.add_argument("--look", default="full", help="a preset, or full: everything at once")
     parser.add_argument("--size", default="192x108", help="of a frame, WIDTHxHEIGHT")
+    parser.add_argument("--every", type=int, default=100, help="frames from one line to the next")
     asked = parser.parse_args()
     width, height = map(int, asked.size.split("x"))
     steady = True
@@ -70,10 +77,12 @@ def main() -> None:
         if asked.frames:
             renders(folder / "long", folder / "frame.exr", asked.frames)
             job = ["apply", look, str(folder / "long" / "clean.####.exr"), "--out", str(folder / "wet" / "")]
-            steady &= soaked(f"one process, {asked.frames} frames", [*job, "--processes", "1", "--no-check"])
+            steady &= soaked(
+                f"one process, {asked.frames} frames", [*job, "--processes", "1", "--no-check"], asked.every
+            )
         if asked.shots:
             job = farm_job(folder, look, asked.shots, asked.processes)
-            steady &= soaked(f"farm, {asked.shots} shots of {FRAMES_A_SHOT}", job)
+            steady &= soaked(f"farm, {asked.shots} shots of {FRAMES_A_SHOT}", job, asked.every)
     sys.exit(not steady)
 
 
@@ -95,56 +104,98 @@ def farm_job(folder: Path, look: str, shots: int, processes: int) -> list[str]:
     return ["farm", "run", str(folder / "night.toml"), "--processes", str(processes), "--no-check"]
 
 
-def soaked(title: str, arguments: list[str]) -> bool:
-    """Run one job, print its curve, and tell whether it stayed flat."""
+def soaked(title: str, arguments: list[str], every: int) -> bool:
+    """Run one job, print a line now and then and its curve at the end, and tell whether it stayed flat."""
     began = time.perf_counter()
-    with tempfile.TemporaryFile("w+") as told:
-        process = subprocess.Popen([*COMMAND, *arguments], stdout=told, stderr=subprocess.STDOUT)
+    print(f"\n{title}\n  frames  seconds  memory MiB  threads  files", flush=True)
+    with tempfile.TemporaryFile("w+") as complaints:
+        job = [*COMMAND, *arguments, "--log", "json"]
+        process = subprocess.Popen(job, stdout=subprocess.PIPE, stderr=complaints, text=True)
+        done = Counted(process)
+        done.start()
         samples: list[Sample] = []
-        watcher = threading.Thread(target=_watch, args=(process, samples))
-        watcher.start()
-        code = process.wait()
-        watcher.join()
-        told.seek(0)
-        last = told.read()[-500:]
-    print(f"\n{title}: {time.perf_counter() - began:.0f} s, exit status {code}")
-    if code or len(samples) < 20:
-        print(last if code else "too short to judge: more frames or shots are needed")
-        return not code
-    print(" tenth  memory MiB  threads  files")
-    tenths = [_largest(list(part)) for part in np.array_split(np.array(samples, object), 10)]
-    for number, tenth in enumerate(tenths, 1):
-        print(f"{number:6}  {tenth.mebibytes:10.0f}  {tenth.threads:7}  {tenth.files:5}")
-    early, late = tenths[1], _largest(tenths[5:])
+        told = 0
+        while process.poll() is None:
+            samples.append(_held(process.pid, done.frames))
+            if done.frames >= told + every:
+                told = done.frames - done.frames % every
+                _print(f"{done.frames:8}  {time.perf_counter() - began:7.0f}", samples[-1])
+            time.sleep(EVERY)
+        done.join()
+        complaints.seek(0)
+        last = "\n".join([*done.last, complaints.read()[-500:]])
+    print(f"{done.frames} frames in {time.perf_counter() - began:.0f} s, exit status {process.returncode}")
+    if process.returncode or len(samples) < FEWEST:
+        print(last if process.returncode else "too short to judge: more frames or shots are needed")
+        return not process.returncode
+    return _flat(samples, done.frames)
+
+
+class Counted(threading.Thread):
+    """Reads the job's log for machines, and counts the frames that it tells of."""
+
+    def __init__(self, process: subprocess.Popen[str]) -> None:
+        super().__init__()
+        self.frames = 0
+        self.last: deque[str] = deque(maxlen=3)
+        self._process = process
+
+    def run(self) -> None:
+        """Read to the end."""
+        assert self._process.stdout is not None
+        for line in self._process.stdout:
+            self.last.append(line[-500:].rstrip())
+            if line.startswith("{"):
+                self.frames += json.loads(line).get("event") == "frame"
+
+
+def _held(pid: int, frames: int) -> Sample:
+    held = Sample(frames, 0.0, 0, 0, 0)
+    with contextlib.suppress(psutil.NoSuchProcess):
+        family = psutil.Process(pid)
+        for each in (family, *family.children(recursive=True)):
+            # One that ends as it is looked at holds nothing.
+            with contextlib.suppress(psutil.NoSuchProcess), each.oneshot():
+                memory = each.memory_full_info().uss / MEBIBYTE
+                held = Sample(
+                    frames,
+                    held.mebibytes + memory,
+                    held.threads + each.num_threads(),
+                    held.files + each.num_fds(),
+                    held.processes + 1,
+                )
+    return held
+
+
+def _flat(samples: list[Sample], frames: int) -> bool:
+    print(" quarter           memory MiB  threads  files")
+    quarters = [
+        [each for each in samples if number <= 4 * each.frames / (frames + 1) < number + 1]
+        for number in range(4)
+    ]
+    if not all(quarters):
+        print("frames were not told of as they were made: nothing to compare")
+        return False
+    largest = [_largest(quarter) for quarter in quarters]
+    for number, quarter in enumerate(largest, 1):
+        _print(f"{number:8}         ", quarter)
+    early, late = largest[1], largest[3]
     grown = late.mebibytes / early.mebibytes
     more = max(late.threads - early.threads, late.files - early.files)
     print(
-        f" drift  {grown:10.3f}  {late.threads - early.threads:+7}  {late.files - early.files:+5}", flush=True
+        f"   drift           {grown:10.3f}  {late.threads - early.threads:+7}  {late.files - early.files:+5}",
+        flush=True,
     )
     return grown <= MEMORY_DRIFT and more <= COUNT_DRIFT * late.processes
 
 
-def _watch(process: subprocess.Popen[bytes], samples: list[Sample]) -> None:
-    family = psutil.Process(process.pid)
-    while process.poll() is None:
-        held = Sample(0.0, 0, 0, 0)
-        with contextlib.suppress(psutil.NoSuchProcess):
-            for each in (family, *family.children(recursive=True)):
-                # One that ends as it is looked at holds nothing.
-                with contextlib.suppress(psutil.NoSuchProcess), each.oneshot():
-                    memory = each.memory_full_info().uss / MEBIBYTE
-                    held = Sample(
-                        held.mebibytes + memory,
-                        held.threads + each.num_threads(),
-                        held.files + each.num_fds(),
-                        held.processes + 1,
-                    )
-            samples.append(held)
-        time.sleep(EVERY)
+def _print(start: str, held: Sample) -> None:
+    print(f"{start}  {held.mebibytes:10.0f}  {held.threads:7}  {held.files:5}", flush=True)
 
 
 def _largest(samples: list[Sample]) -> Sample:
     return Sample(
+        max(each.frames for each in samples),
         max(each.mebibytes for each in samples),
         max(each.threads for each in samples),
         max(each.files for each in samples),
