@@ -1,6 +1,7 @@
 """Jobs killed at random moments, by the hundred, and taken up again: what lies on disk is always right.
 
-    python -m benchmarks.kills [--kills 1000] [--together 4] [--seed 1] [--ways one two four farm dask fresh]
+    python -m benchmarks.kills [--kills 1000] [--together 4] [--seed 1] [--size 640x360]
+        [--ways one two four farm dask fresh]
 
 A *round* is one folder: the command is started and killed (SIGKILL, with all its processes) at a random
 moment, ten times; each time, every frame that lies there by its final name must be, to the byte, the one
@@ -44,7 +45,6 @@ from halocline.imaging.frame import Window
 
 COMMAND = (sys.executable, "-c", "from halocline.cli.main import run; run()")
 FRAMES = range(1001, 1011)
-SIZE = Window(0, 0, 640, 360)
 KILLS_A_ROUND = 10
 LOOK = "jerlov-1c"
 JOB = f"""format = 1
@@ -242,6 +242,7 @@ def main() -> None:
     parser.add_argument("--kills", type=int, default=1000, help="of all ways together")
     parser.add_argument("--together", type=int, default=4, help="rounds side by side")
     parser.add_argument("--seed", type=int, default=1)
+    parser.add_argument("--size", default="640x360", help="of a frame, WIDTHxHEIGHT")
     names = ["one", "two", "four", "farm", "dask", "fresh"]
     parser.add_argument("--ways", nargs="+", choices=names, default=names)
     asked = parser.parse_args()
@@ -249,7 +250,7 @@ def main() -> None:
     harmed = False
     with tempfile.TemporaryDirectory() as name, ThreadPoolExecutor(asked.together) as pool:
         root = Path(name)
-        make_frame(root / "frame.exr", SIZE)
+        make_frame(root / "frame.exr", Window(0, 0, *map(int, asked.size.split("x"))))
         for way in asked.ways:
             expected, lasts = undisturbed(way, root / way / "whole", root / "frame.exr")
             rounds = [
