@@ -17,7 +17,7 @@ import numpy as np
 import pytest
 from tests.conftest import Builders
 from tests.operators.every import steps_of
-from tests.operators.test_laws import handed
+from tests.operators.test_laws import handed, poisoned
 
 import halocline
 from halocline.compute.compiled import Compiled
@@ -388,7 +388,8 @@ def watch(monkeypatch: pytest.MonkeyPatch, *, compare: bool) -> set[str]:
         if compare:
             inside = True
             # Compiled, a division by zero is no event, and whole numbers wrap.
-            with np.errstate(all="ignore"):
+            with np.errstate(all="ignore"), pytest.MonkeyPatch.context() as empty:
+                empty.setattr(np, "empty", poisoned)
                 python = self.loop(*again)
             inside = False
             for fast, slow in zip((*args, result), (*again, python), strict=True):

@@ -225,6 +225,11 @@ def handed(operator: AnyOperator, build: Builders) -> tuple[dict[str, F32], Tile
     return read | {name: given[name] for name in tile.added}, tile, shot
 
 
+def poisoned(shape: Any, dtype: Any = float, order: Any = "C") -> Any:
+    """What nobody has written yet must not be read: by chance it is 0 nearly always, and then it is not."""
+    return np.full(shape, np.nan if np.issubdtype(dtype, np.floating) else 1, dtype, order)
+
+
 @pytest.mark.parametrize("operator", EVERY)
 def test_compiled_loops_do_what_their_python_says(
     operator: AnyOperator, build: Builders, monkeypatch: pytest.MonkeyPatch
@@ -259,10 +264,6 @@ def test_compiled_loops_do_what_their_python_says(
         # Compiled, a division by zero is no event.
         with np.errstate(all="ignore"):
             return self.loop(*args, **more)
-
-    def poisoned(shape: Any, dtype: Any = float, order: Any = "C") -> Any:
-        # What nobody has written yet must not be read: by chance it is 0 nearly always, and then it is not.
-        return np.full(shape, np.nan if np.issubdtype(dtype, np.floating) else 1, dtype, order)
 
     monkeypatch.setattr(Compiled, "__call__", interpreted)
     monkeypatch.setattr(np, "empty", poisoned)

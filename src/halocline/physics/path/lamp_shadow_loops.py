@@ -684,6 +684,9 @@ def _find_dark(
             # What is dark here may be the surface itself.
             dark[index] = dark[index - 1] if index else _ZERO
         any_dark = any_dark or dark[index] > _ZERO
+    # Directions are summed some at once: those past the end are as the last.
+    for index in range(count, min(count + _AT_ONCE, dark.size)):
+        dark[index] = dark[count - 1] if count else _ZERO
     return any_dark
 
 
