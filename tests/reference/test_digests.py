@@ -10,7 +10,7 @@ import json
 from typing import Any
 
 import pytest
-from benchmarks.digests import LOOKS, TABLE, digest, half_steps, picture, processor
+from benchmarks.digests import LOOKS, TABLE, digest, half_steps, picture, processor, still_true
 
 # On a processor that is not in the table sums may be made by other instructions: by this many steps of half
 # floats at most, a thousandth each, may pixels differ there.
@@ -32,3 +32,11 @@ def test_a_look_has_the_bits_that_it_had(look: str, table: Any) -> None:
             "another picture: if that is meant, python -m benchmarks.digests"
         )
     assert half_steps(pixels, table["pictures"][look]) <= FEW_STEPS
+
+
+def test_digests_of_pictures_that_are_no_more_are_left_out() -> None:
+    old, new = {"a look": "1"}, {"a look": "2"}
+    assert still_true({"here": old, "there": old}, "here", new) == {"here": new}
+    assert still_true({"here": old, "there": new}, "here", new) == {"here": new, "there": new}
+    assert still_true({"here": new, "there": old}, "here", new) == {"here": new, "there": old}
+    assert still_true({"there": old}, "here", new) == {"here": new}
