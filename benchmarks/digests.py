@@ -3,10 +3,10 @@
     python -m benchmarks.digests [--compare]
 
 What is written (`tests/reference/digests.json`) holds, for each kind of processor that it was run on, the
-digest of every look's picture, and every twelfth pixel of the pictures of one; where looks changed, processors
-that were listed before are left out. `--compare` writes nothing and
-prints how far this machine's pictures are from those, in steps of half floats (what files hold): run it on
-another machine to see what differs there. `tests/reference/test_digests.py` holds them.
+digest of every look's picture, and every twelfth pixel of the pictures of one; where looks changed,
+processors that were listed before are left out. `--compare` writes nothing and prints how far this machine's
+pictures are from those, in steps of half floats (what files hold): run it on another machine to see what
+differs there. `tests/reference/test_digests.py` holds them.
 """
 
 from __future__ import annotations
