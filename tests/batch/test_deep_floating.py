@@ -9,11 +9,14 @@ import pytest
 from tests.batch.test_deep import COLUMNS, FISH, ROWS, WALL, colours, cover, picture, sample, wet
 from tests.deep_files import BARE_WATER, Deep, flat_by_openimageio, read_by_openexr, write_deep_pixels
 
+from halocline.batch.first_look import look_first
 from halocline.batch.memory_budget import frame_need
-from halocline.batch.task import FrameTask
-from halocline.errors import GraphError, HaloclineError
+from halocline.batch.output_look import uneven_samples
+from halocline.batch.task import FrameTask, InputFiles
+from halocline.errors import FrameError, GraphError, HaloclineError
 from halocline.imaging import deep_file
 from halocline.presets.preset import preset_from_text
+from halocline.presets.remarks import remarks
 
 FLECKS = """
 [steps.suspended_matter]
@@ -183,3 +186,48 @@ def test_steps_whose_drawing_cannot_be_told_are_refused_by_name(tmp_path: Path) 
     )
     with pytest.raises(GraphError, match="another step of its kind draws too"):
         wet(source, *FLOATING, text=BARE_WATER + twice)
+
+
+GRADE = '[steps.warmth]\noperator = "grade"\nacts_on = "subject"\n'
+
+
+@pytest.mark.parametrize(
+    ("steps", "settings", "typed"),
+    [
+        (CLOUD + GRADE + "contrast = 1.4\n", (), "--set steps.warmth.contrast=1"),
+        (
+            CLOUD + GRADE + 'contrast = { curve = "linear", keys = [[1001, 1.0], [1004, 2.0]] }\n',
+            (),
+            "--set steps.warmth.contrast=1",
+        ),
+        (CLOUD, ('output.gamut_compression="full"',), '--set output.gamut_compression="none"'),
+    ],
+    ids=["grade", "grade that comes in", "gamut"],
+)
+def test_what_keeps_samples_from_merging_is_told_before_the_first_frame(
+    tmp_path: Path, steps: str, settings: tuple[str, ...], typed: str
+) -> None:
+    look = preset_from_text(BARE_WATER + steps, (*FLOATING, *settings))
+    (remark,) = (each for each in remarks(look) if "as if rendered together" in each.text)
+    assert typed in remark.fix
+    source = write_deep_pixels(tmp_path / "frame.exr", picture(frame))
+    tasks = [
+        FrameTask(number, source, None, tmp_path / "out.exr", references=(InputFiles(source, None, 1001),))
+        for number in (1001, 1004)
+    ]
+    seen = look_first(tasks, look)
+    assert [typed in line for line in seen.output].count(True) == 1
+    with pytest.raises(FrameError, match="none such") as refused:
+        seen.refuse_doubts()
+    assert refused.value.code == "E-OUTPUT-DOUBT"
+    # As it says, nothing is told any more; nor where no samples of what floats are asked for.
+    for mended in ((*FLOATING, *settings, typed.removeprefix("--set ")), ("output.deep=true", *settings)):
+        sound = look_first(tasks, preset_from_text(BARE_WATER + steps, mended))
+        sound.refuse_doubts()
+        assert not sound.uneven
+
+
+def test_a_grade_before_what_floats_or_of_colour_alone_merges() -> None:
+    before = preset_from_text(BARE_WATER + GRADE + "contrast = 1.4\n" + CLOUD, FLOATING)
+    colour = preset_from_text(BARE_WATER + CLOUD + GRADE + "saturation = 0.5\n", FLOATING)
+    assert not [each for look in (before, colour) for each in uneven_samples(look, [1001])]

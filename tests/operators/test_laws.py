@@ -25,7 +25,7 @@ from halocline.errors import GraphError
 from halocline.graph.engine import Evaluation, ReadyGraph, evaluate
 from halocline.graph.graph import SOURCE, Graph, Step
 from halocline.graph.light_form import RGBToBands
-from halocline.graph.operator import AnyOperator, Operator, Planes, Tile
+from halocline.graph.operator import WHOLE, AnyOperator, Operator, Planes, Stage, Tile
 from halocline.graph.planes import BANDS
 from halocline.graph.shot import Shot
 from halocline.imaging.frame import Frame, Window
@@ -117,6 +117,35 @@ def test_tiles_and_threads_change_no_bit(operator: AnyOperator, build: Builders)
         other = evaluate(graph, frame, shot, wanted=wanted, how=how)
         for name in wanted:
             assert np.array_equal(whole[name], other[name]), name
+
+
+@pytest.mark.parametrize("operator", EVERY)
+def test_what_is_made_of_lights_together_is_made_of_each_unless_it_says_where(
+    operator: AnyOperator, build: Builders
+) -> None:
+    """Samples of a deep picture are added up after all steps: see `Operator.even_at`.
+
+    What comes before anything is drawn in the water may do as it likes, and so may what looks around a
+    pixel: it is left out there.
+    """
+    even = operator.even_at()
+    shot, frame = shot_of(build), render(build)
+    if Stage.ANYWHERE < operator.stage < Stage.FLOATING or operator.reach(shot) >= WHOLE:
+        return
+
+    def made(tried: AnyOperator, brightness: float) -> F32:
+        lit = {
+            name: plane * np.float32(brightness) if name == "rgb" or name.startswith("light.") else plane
+            for name, plane in frame.planes.items()
+        }
+        return evaluate(graph_of(tried, build), replace(frame, planes=lit), shot, wanted=("rgb",))["rgb"]
+
+    def off(tried: AnyOperator) -> float:
+        none, once, twice = (made(tried, brightness) for brightness in (0.0, 1.0, 2.0))
+        return float(np.abs(twice - 2.0 * once + none).max() / np.abs(twice).max())
+
+    update = {} if even is None else dict(even)
+    assert off(type(operator)(operator.parameters.model_copy(update=update))) < 1e-5
 
 
 @pytest.mark.parametrize("operator", EVERY)

@@ -14,7 +14,7 @@ from typing import Any
 from halocline.batch.frame_task import ReadAhead, planes_of_look, read_inputs
 from halocline.batch.headers import look_at_headers
 from halocline.batch.origins import origins_of_sequence
-from halocline.batch.output_look import look_at_output
+from halocline.batch.output_look import look_at_output, uneven_samples
 from halocline.batch.task import FrameTask, InputFiles, input_spec
 from halocline.errors import FrameError, HaloclineError, ReadError
 from halocline.imaging.depth import DepthSpec
@@ -43,6 +43,8 @@ class FirstLook:
         What a person should know; those of them that doubt the unit or the kind of what is read.
     output
         What a person should know of what will be written.
+    uneven
+        Those of them by which samples cannot be merged as if all were rendered together.
     sequence
         In what frames are unlike the others, by their headers.
     first
@@ -55,6 +57,7 @@ class FirstLook:
     warnings: tuple[str, ...] = ()
     doubts: tuple[str, ...] = ()
     output: tuple[str, ...] = ()
+    uneven: tuple[str, ...] = ()
     sequence: tuple[str, ...] = ()
     first: ReadAhead | None = None
 
@@ -72,12 +75,12 @@ class FirstLook:
         return {"file": str(self.file), "reads": dict(self.reads), **told}
 
     def refuse_doubts(self) -> None:
-        """Refuse input whose unit or kind is in doubt.
+        """Refuse input whose unit or kind is in doubt, and output that is not what was asked for.
 
         Raises
         ------
         FrameError
-            ``E-INPUT-DOUBT``.
+            ``E-INPUT-DOUBT``, ``E-OUTPUT-DOUBT``.
         """
         if self.doubts:
             raise FrameError(
@@ -85,6 +88,15 @@ class FirstLook:
                 code="E-INPUT-DOUBT",
                 where=str(self.file),
                 fix="Set the keys named, or leave --strict out to go on with the warnings.",
+            )
+        if self.uneven:
+            raise FrameError(
+                f"the output will not be what was asked for, and --strict takes none such: "
+                f"{' '.join(self.uneven)}",
+                code="E-OUTPUT-DOUBT",
+                where="output.floating_samples",
+                key=("output", "floating_samples"),
+                fix="Do as it says, or leave --strict out to go on with the warning.",
             )
 
 
@@ -128,10 +140,12 @@ def look_first(tasks: Sequence[FrameTask], preset: Preset, *, keep: bool = False
         except HaloclineError as error:
             problem = problem or error
         else:
-            look = preset.at(0)
+            look, frames = preset.at(0), sorted(task.frame for task in tasks)
+            uneven = uneven_samples(preset, frames)
             return replace(
                 _told(tasks, files, loaded, preset),
-                output=look_at_output(preset, loaded, sorted(task.frame for task in tasks)),
+                output=(*look_at_output(preset, loaded, frames), *uneven),
+                uneven=uneven,
                 sequence=look_at_headers(tasks, input_spec(preset, files.frame), planes_of_look(look)[0]),
                 first=None if inputs is None else ReadAhead(inputs),
             )

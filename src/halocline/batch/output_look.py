@@ -16,6 +16,7 @@ from halocline.imaging.load import Loaded
 from halocline.physics.path.transport import abeam
 from halocline.presets.build import story_path
 from halocline.presets.curves import telling_frames
+from halocline.presets.floating_samples import uneven_after_floating
 from halocline.presets.preset import Look, Preset
 from halocline.rgb import RGBSpace
 
@@ -60,6 +61,20 @@ def look_at_output(preset: Preset, loaded: Loaded, frames: Sequence[int]) -> tup
         wanted = wanted_of(graph, look.graphs, look.output.layers)
         plan_layers(graph, wanted, compressed=delivery_of(look, space).compresses)
     return (*_of_compression(look, loaded), *_of_carried(look, space), *_of_gamut(preset, space, frames))
+
+
+def uneven_samples(preset: Preset, frames: Sequence[int]) -> tuple[str, ...]:
+    """Return what keeps samples of what floats from being merged as if all were rendered together.
+
+    Parameters
+    ----------
+    preset
+        The look.
+    frames
+        Numbers of the frames that will be written, ascending.
+    """
+    looks = map(preset.at, _moments(preset, frames))
+    return tuple(dict.fromkeys(str(each) for look in looks for each in uneven_after_floating(look)))
 
 
 def _of_compression(look: Look, loaded: Loaded) -> list[str]:

@@ -348,6 +348,19 @@ class Operator(ABC, Generic[P, T]):
         """
         return None
 
+    def even_at(self) -> Mapping[str, Any] | None:
+        """Return settings at which it makes of two lights together what it makes of each; None where it does.
+
+        What floats and what lies behind it are samples of their own in a deep picture, and elements are
+        merged between them: their lights are added up after all steps.
+
+        Returns
+        -------
+        Mapping[str, Any] | None
+            Own keys and their values; None unless an operator says otherwise.
+        """
+        return None
+
     def of_scene(self) -> str | None:
         """Return what it finds in the picture of the whole scene, and would not find in one of an element.
 

@@ -7,7 +7,8 @@ tell them apart. Place it after the last step that adds light to the water, befo
 from __future__ import annotations
 
 import math
-from typing import Annotated, ClassVar, Literal
+from collections.abc import Mapping
+from typing import Annotated, Any, ClassVar, Literal
 
 import numpy as np
 from pydantic import Field
@@ -71,6 +72,10 @@ class Grade(Operator[GradeParameters, F64]):
         """Without a turn, more colour or contrast, all stays."""
         p = self.parameters
         return p.hue == 0.0 and p.saturation == p.contrast == 1.0
+
+    def even_at(self) -> Mapping[str, Any] | None:
+        """Contrast is a power of all the light of a pixel."""
+        return None if self.parameters.contrast == 1.0 else {"contrast": 1.0}
 
     def price(self, path: LightPath) -> str | None:
         """Return how open water, seen level, or a white card at the lens changes."""

@@ -16,6 +16,7 @@ from halocline.operators.registry import operators
 from halocline.presets.build import story_report
 from halocline.presets.curves import key_frames
 from halocline.presets.document import Document
+from halocline.presets.floating_samples import uneven_after_floating
 from halocline.presets.formats import changes_since
 from halocline.presets.lines import KeyOrigin, KeyPath
 from halocline.presets.preset import Look, Preset
@@ -294,6 +295,11 @@ def _unused_origins(document: Document, look: Look) -> Iterator[Remark]:
             )
 
 
+def _uneven_samples(document: Document, look: Look) -> Iterator[Remark]:
+    for each in uneven_after_floating(look):
+        yield _remark(document, each.key, each.text, each.fix)
+
+
 _WATCHES: tuple[Callable[[Document, Look], Iterator[Remark]], ...] = (
     _in_vain,
     _put_aside,
@@ -301,4 +307,5 @@ _WATCHES: tuple[Callable[[Document, Look], Iterator[Remark]], ...] = (
     _against_physics,
     _unused_origins,
     _earlier_formats,
+    _uneven_samples,
 )
