@@ -18,6 +18,7 @@
 - `remarks`: what is worth saying (remarks, renamed_keys)
 - `story`: what is to be seen, and how far (silhouette_contrast)
 - `story_costs`: what that costs (prices)
+- `floating_samples`: what keeps deep samples from merging (uneven_after_floating)
 - `difference`: what two presets do otherwise (differences)
 - `parts`: the looks of parts of the picture
 - `origins`: places that things are bound to (axis_named, known_origin, lens_axes, on_height)
