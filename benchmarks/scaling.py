@@ -1,11 +1,14 @@
 """How a job spreads over processes: one table for a plain water and for the full look.
 
-    python -m benchmarks.scaling [--processes 1 2 4 8 16] [--frames 32] [--size 3840x2160] [--folder /dev/shm]
+    python -m benchmarks.scaling [--processes 2 4 8 16] [--frames 32] [--alone 8] [--size 3840x2160]
+                                 [--folder /dev/shm] [--looks plain full]
 
 Each job is the installed command, run as a user runs it, on frames that are made here, with one computing
 thread a process; loops, fits and tables are on disk from a job before, as on any machine in use. Of each:
 
-- *wall*: seconds of the whole command, and how many times faster than one process;
+- *wall*: seconds of the whole command; *of core*, *of one*: how many times more frames a second than one
+  process that is held to one core, and than one that may read ahead and write on other cores meanwhile. Those
+  two are measured first, on the first `--alone` frames;
 - *CPU/frame*: processor seconds of all its processes over its frames, and against one process;
 - *first*: seconds from the command's start until the first process began its first frame;
 - *last begins*: seconds after that at which the last process began its first frame; *at work*: how many did.
@@ -41,16 +44,28 @@ FIRST = 1001
 class Job:
     """What one job took: seconds, processor seconds, and when each process began its first frame."""
 
+    frames: int
     wall: float
     processor: float
     began: tuple[float, ...]
+
+    @property
+    def rate(self) -> float:
+        """Frames a second."""
+        return self.frames / self.wall
+
+    @property
+    def a_frame(self) -> float:
+        """Processor seconds a frame."""
+        return self.processor / self.frames
 
 
 def main() -> None:
     """Print the tables."""
     parser = argparse.ArgumentParser(description=__doc__, formatter_class=argparse.RawTextHelpFormatter)
-    parser.add_argument("--processes", type=int, nargs="+", default=[1, 2, 4, 8, 16])
+    parser.add_argument("--processes", type=int, nargs="+", default=[2, 4, 8, 16])
     parser.add_argument("--frames", type=int, default=32)
+    parser.add_argument("--alone", type=int, default=8, help="frames of the jobs of one process")
     parser.add_argument("--size", default="3840x2160", help="of a frame, WIDTHxHEIGHT")
     parser.add_argument("--folder", default="/dev/shm" if Path("/dev/shm").is_dir() else None)
     parser.add_argument("--looks", nargs="+", choices=["plain", "full"], default=["plain", "full"])
@@ -64,7 +79,7 @@ def main() -> None:
             f"{processors()} processors, {platform.machine()}, Python {platform.python_version()}"
         )
         for look in asked.looks:
-            table(folder, look, asked.processes, asked.frames)
+            table(folder, look, asked.processes, asked.frames, min(asked.alone, asked.frames))
 
 
 def sources(folder: Path, window: Window, frames: int) -> None:
@@ -77,34 +92,41 @@ def sources(folder: Path, window: Window, frames: int) -> None:
     (folder / "full.toml").write_text(FULL)
 
 
-def table(folder: Path, look: str, processes: list[int], frames: int) -> None:
+def table(folder: Path, look: str, processes: list[int], frames: int, alone: int) -> None:
     """Run the jobs of one look and print a row for each."""
     preset = "jerlov-1c" if look == "plain" else str(folder / "full.toml")
-    run(folder, preset, 1, f"{FIRST}")
-    print(f"\n{look} look ({frames} frames, one computing thread a process)")
-    print("processes   wall s  faster   CPU s/frame  of one   first s  last begins s  at work")
-    alone: Job | None = None
+    run(folder, preset, 1, 1)
+    print(f"\n{look} look ({frames} frames, {alone} for one process, one computing thread a process)")
+    print("processes   wall s  of core  of one  CPU s/frame  of one   first s  last begins s  at work")
+    core = run(folder, preset, 1, alone, cores={min(os.sched_getaffinity(0))})
+    one = run(folder, preset, 1, alone)
+    row("on a core", core, core, one)
+    row("1", one, core, one)
     for count in processes:
-        job = run(folder, preset, count, None)
-        alone = alone or job
-        print(
-            f"{count:9}  {job.wall:7.1f}  {alone.wall / job.wall:6.2f}  "
-            f"{job.processor / frames:12.2f}  {job.processor / alone.processor:6.2f}  "
-            f"{job.began[0]:8.1f}  {job.began[-1] - job.began[0]:13.1f}  {len(job.began):7}",
-            flush=True,
-        )
+        row(str(count), run(folder, preset, count, frames), core, one)
 
 
-def run(folder: Path, preset: str, processes: int, frames: str | None) -> Job:
-    """Run one job and take its figures from its own record and the system's."""
+def row(name: str, job: Job, core: Job, one: Job) -> None:
+    """Print what one job took."""
+    print(
+        f"{name:9}  {job.wall:7.1f}  {job.rate / core.rate:7.2f}  {job.rate / one.rate:6.2f}  "
+        f"{job.a_frame:11.2f}  {job.a_frame / one.a_frame:6.2f}  "
+        f"{job.began[0]:8.1f}  {job.began[-1] - job.began[0]:13.1f}  {len(job.began):7}",
+        flush=True,
+    )
+
+
+def run(folder: Path, preset: str, processes: int, frames: int, cores: set[int] | None = None) -> Job:
+    """Run one job, on some cores only if told, and take its figures from its own record and the system's."""
     out = folder / "wet"
     before, started, clock = resource.getrusage(resource.RUSAGE_CHILDREN), time.perf_counter(), time.time()
     done = subprocess.run(
         [
             *(*COMMAND, "apply", preset, str(folder / "clean" / "clean.####.exr"), "--out", f"{out}/"),
             *("--processes", str(processes), "--threads", "1", "--no-check", "--log", "json"),
-            *(["--frames", frames] if frames else []),
+            *("--frames", f"{FIRST}-{FIRST + frames - 1}"),
         ],
+        preexec_fn=(lambda: os.sched_setaffinity(0, cores)) if cores else None,
         capture_output=True,
         text=True,
         check=False,
@@ -115,6 +137,7 @@ def run(folder: Path, preset: str, processes: int, frames: str | None) -> Job:
         raise SystemExit(done.stderr or done.stdout)
     events = [json.loads(line) for line in done.stdout.splitlines()]
     return Job(
+        frames,
         wall,
         after.ru_utime + after.ru_stime - before.ru_utime - before.ru_stime,
         tuple(sorted(moment - clock for moment in first_begun(events).values())),
