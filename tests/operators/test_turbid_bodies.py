@@ -321,6 +321,36 @@ def test_a_layer_without_a_floor_is_not_there_and_told(build: Builders) -> None:
     assert bodies(CLOUD).warnings(shot) == ()
 
 
+def test_sediment_is_thrown_from_the_floor_that_the_picture_shows(build: Builders) -> None:
+    # Where the floor found is a plane of a known height, it is as over that height; on one that rises, it is
+    # seen higher up; and where none is seen, it is not there, and that is told.
+    keys = tuple(
+        {"frame": at, "position": (x, -0.6, -2.0), "grams_per_second": 15.0}
+        for at, x in ((970, -0.5), (1001, 0.5))
+    )
+    source = {"name": "fin", "floor": "found", "track": keys, "reach": 5.0, "rise": 0.15, "sideways": 0.0}
+    found = bodies(sediment=(SedimentSource(**source),), turbulence=0.0)
+    stated = bodies(sediment=(SedimentSource(**{**source, "floor": -1.0}),), turbulence=0.0)
+
+    def covered(operator: AnyOperator, degrees: float) -> F32:
+        frame, camera = rising(degrees)
+        shot = replace(build.shot(WINDOW, camera=camera), surfaces=frame)
+        return build.run(steps(build, ("b", operator)), frame, shot, wanted=("body_alpha",))["body_alpha"]
+
+    def middle(made: F32) -> float:
+        return float((made.sum(axis=1) * np.arange(made.shape[0])).sum() / made.sum())
+
+    level = covered(found, 0.0)
+    assert level.max() > 0.2
+    np.testing.assert_allclose(level, covered(stated, 0.0), atol=0.02)
+    assert middle(covered(found, 15.0)) < middle(level) - 1.0
+    nowhere = replace(build.shot(WINDOW), surfaces=wall(4.0))
+    assert found.prepare(nowhere) is None
+    assert [line for line in found.warnings(nowhere) if "no floor is seen" in line]
+    with pytest.raises(GraphError, match='the floor of its body "fin" in the picture'):
+        for_element(chain(steps(build, ("clouds", found))), nowhere)
+
+
 def test_a_layer_on_a_found_floor_has_the_same_bits_for_any_tiles_and_threads(build: Builders) -> None:
     frame, camera = rising(10.0)
     shot = replace(build.shot(WINDOW, camera=camera), surfaces=frame)

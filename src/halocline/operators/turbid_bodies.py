@@ -74,8 +74,8 @@ class TurbidBodiesParameters(Strict):
     turbulence, turbulence_scale
         Root mean square speed of eddies, m/s, and size of the largest, metres.
     floor_steepest
-        How steep the floor may be that layers with ``floor = "found"`` follow, degrees. What rises more
-        steeply stands on it, and the layer passes below or around: a column, a boulder, the arch.
+        How steep the floor may be that layers and sources with ``floor = "found"`` follow, degrees. What
+        rises more steeply stands on it, and the layer passes below or around: a column, a boulder, the arch.
     rays
         View rays followed across the width of the picture.
     """
@@ -137,19 +137,19 @@ class TurbidBodies(Operator[TurbidBodiesParameters, TurbidVolume | None]):
         return not self._bodies(shot, None) and not self._on_floor()
 
     def warnings(self, shot: Shot) -> tuple[str, ...]:
-        """Tell where a layer has no floor to follow."""
+        """Tell where a layer or a source has no floor to follow."""
         # Whether there is one is told by few pixels.
         if not self._on_floor() or self._ground(shot, coarse=True) is not None:
             return ()
         return (
             (
-                'no floor is seen that bodies with floor = "found" could follow, so they are not there: '
+                'no floor is seen that what has floor = "found" could follow, so it is not there: '
                 "state its height, or let it be steeper: floor_steepest"
             ),
         )
 
     def of_scene(self) -> str | None:
-        """Tell that a layer follows the scene's floor."""
+        """Tell that a layer or a source follows the scene's floor."""
         return f'the floor of its body "{self._on_floor()[0].name}"' if self._on_floor() else None
 
     def of_other_frames(self, shot: Shot) -> tuple[str, ...]:
@@ -242,12 +242,13 @@ class TurbidBodies(Operator[TurbidBodiesParameters, TurbidVolume | None]):
         current = Current(p.current, p.surge, p.surge_period)
         how = {"density": p.density, "brightness": p.brightness, "stir_m_s": p.turbulence}
         placed = [body.body(shot, current, ground=ground, **how) for body in p.bodies]
-        thrown = [source.body(shot, current, **how) for source in p.sediment]
+        thrown = [source.body(shot, current, ground=ground, **how) for source in p.sediment]
         return [body for body in (*placed, *thrown) if body is not None]
 
-    def _on_floor(self) -> list[PlacedBody]:
+    def _on_floor(self) -> list[PlacedBody | SedimentSource]:
         """Return the bodies that follow the floor of the picture."""
-        return [body for body in self.parameters.bodies if body.finds_floor and self.parameters.density > 0.0]
+        p = self.parameters
+        return [body for body in p.all_bodies if body.finds_floor and p.density > 0.0]
 
     def _ground(self, shot: Shot, *, coarse: bool = False) -> Ground | None:
         """Return the floor that a frame shows, where a body there follows it."""
@@ -255,7 +256,7 @@ class TurbidBodies(Operator[TurbidBodiesParameters, TurbidVolume | None]):
         there = [body for body in self._on_floor() if not body.absent(shot.frame)]
         if not there:
             return None
-        thinnest, reach = min(body.thickness for body in there), sight_m(shot.path)
+        thinnest, reach = min(body.finest_m for body in there), sight_m(shot.path)
         steepest = p.floor_steepest
         if coarse:
             thinnest = 0.1 * reach

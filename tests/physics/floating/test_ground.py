@@ -106,9 +106,11 @@ def test_between_cells_heights_are_as_a_library_interpolates_them() -> None:
         here = np.array([x, 0.4, z]) - LENS
         found = _floor_below(packed, place, *(np.float32(number) for number in here))
         assert found + LENS @ UP == pytest.approx(float(library((z, x))), abs=1e-5)
+        assert ground.below(np.array([[x, 0.4, z]]))[0] == pytest.approx(float(library((z, x))), abs=1e-6)
     outside = np.array([9.0, 0.0, 9.0]) - LENS
     corner = _floor_below(packed, place, *(np.float32(number) for number in outside))
     assert corner + LENS @ UP == pytest.approx(heights[-1, -1], abs=1e-5)
+    assert ground.below(outside[None] + LENS)[0] == pytest.approx(heights[-1, -1], abs=1e-6)
 
 
 def test_too_little_is_no_floor() -> None:

@@ -13,6 +13,7 @@ from tests.conftest import UP
 
 from halocline._typing import F64
 from halocline.physics.floating.flow import Current
+from halocline.physics.floating.ground import Ground
 from halocline.physics.floating.particles import grain_settling_speed
 from halocline.physics.floating.sediment import (
     Grains,
@@ -187,3 +188,42 @@ def test_a_gram_hides_what_its_grains_cover_twice() -> None:
     # A thousand balls of 1 mm and 2650 kg/m3: pi/4 mm2 and pi/6 x 2.65 mg each, met twice over (diffraction).
     expected = 2.0 * (math.pi / 4.0 * 1e-6) / (math.pi / 6.0 * 1e-9 * 2650.0 * 1e3)
     assert extinction_per_gram(1e-3) == pytest.approx(expected)
+
+
+def slope(rise: float) -> Ground:
+    """A floor of 16 m by 16 m that rises along x, through a height of 0.1 m at x = 0."""
+    across = -8.0 + 0.25 * np.arange(64)
+    heights = np.broadcast_to(0.1 + rise * across, (64, 64)).astype(np.float32)
+    return Ground(heights, np.array([-8.0, -12.0]), 0.25, np.eye(3)[[0, 2]])
+
+
+def test_on_a_level_ground_all_is_as_over_a_floor_of_that_height() -> None:
+    level, grounded = (thrown(4.0, source=source) for source in (SOURCE, replace(SOURCE, floor_m=slope(0.0))))
+    for one, other in zip(level, grounded, strict=True):
+        np.testing.assert_allclose(other.centre_m, one.centre_m, atol=1e-6)
+        assert other.strength == pytest.approx(one.strength, rel=1e-6)
+
+
+def test_on_a_slope_sediment_is_thrown_from_it_and_drifts_along_it() -> None:
+    # Each puff is as high above the ground right below it as it is above a level floor.
+    ground, away = slope(0.3), Current((0.5, 0.0, 0.0))
+    how = {"grains": SILT, "seed": 3, "up": UP, "current": away, "time_s": 6.0}
+    level, sloped = (
+        puffs(source, THROWING, **how)  # type: ignore[arg-type]
+        for source in (SOURCE, replace(SOURCE, floor_m=ground))
+    )
+    assert len(level) == len(sloped) > 3
+    for one, other in zip(level, sloped, strict=True):
+        np.testing.assert_allclose(other.centre_m[[0, 2]], one.centre_m[[0, 2]], atol=1e-9)
+        here = 0.1 + 0.3 * other.centre_m[0]
+        assert other.centre_m[1] - here == pytest.approx(one.centre_m[1] - 0.1, abs=1e-6)
+        # They have drifted by metres, up the slope by tenths of them.
+        assert here > 0.4
+
+
+def test_over_a_hollow_a_source_that_passes_level_stirs_less() -> None:
+    # Smooth step of the height over the reach: at half of it, one half.
+    source = replace(SOURCE, places_m=np.array([[0.0, 0.1, -4.0], [2.0, 0.1, -4.0]]), reach_m=1.2)
+    _, level = source.at(np.array([2.0]), UP)
+    _, hollow = replace(source, floor_m=slope(-0.3)).at(np.array([2.0]), UP)
+    assert hollow[0] == pytest.approx(0.5 * level[0], rel=1e-5)

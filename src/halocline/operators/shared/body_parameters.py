@@ -164,6 +164,11 @@ class PlacedBody(Strict):
         """Whether it follows the floor that the picture shows."""
         return self.kind == "floor" and self.floor == "found"
 
+    @property
+    def finest_m(self) -> float:
+        """How thin it is, metres: the floor is found as finely as that asks for."""
+        return self.thickness
+
     def body(
         self,
         shot: Shot,

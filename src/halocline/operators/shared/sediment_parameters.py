@@ -15,6 +15,7 @@ from halocline.operators.shared.body_parameters import albedo_in_bands
 from halocline.operators.shared.drawn_things import refuse_disorder
 from halocline.operators.shared.wake_parameters import FollowsFile
 from halocline.physics.floating.flow import Current
+from halocline.physics.floating.ground import Ground
 from halocline.physics.floating.sediment import Grains, Throwing, ThrowingTrack, puffs
 from halocline.physics.floating.turbid import TurbidBody, density_waves
 from halocline.quantities import Colour, Distance, Factor, Period, Ratio, Strict
@@ -55,8 +56,9 @@ class SedimentSource(FollowsFile):
     grams_per_touch
         With a ``track_file``: each time that the thing comes down on the floor.
     floor
-        Height of the floor in the world: sediment rises from there, below the source, and settles there.
-        Without one it leaves the source itself and sinks on.
+        Height of the floor in the world: sediment rises from there, below the source, and settles there; or
+        ``"found"``: the floor that the picture shows, up and down, as a layer takes it. Without one it leaves
+        the source itself and sinks on.
     reach
         So high above the floor the source stirs nothing any more, metres; less and less up to there.
     contents
@@ -93,7 +95,7 @@ class SedimentSource(FollowsFile):
     track: Annotated[tuple[ThrowKey, ...], Field(min_length=2)] | None = None
     grams_per_metre: WorldLineMass = 0.0
     grams_per_touch: Ratio = 0.0
-    floor: WorldHeight | None = None
+    floor: WorldHeight | Literal["found"] | None = None
     reach: WorldLength = 1.0
     contents: Literal["sand", "silt", "milky", "green"] = "silt"
     albedo: Colour | None = None
@@ -122,8 +124,25 @@ class SedimentSource(FollowsFile):
         refuse_disorder("its track", [key.frame for key in self.track or ()])
         return self
 
+    @property
+    def finds_floor(self) -> bool:
+        """Whether it throws from the floor that the picture shows."""
+        return self.floor == "found"
+
+    @property
+    def finest_m(self) -> float:
+        """How thin a layer it throws up at first, metres: the floor is found as finely as for such a one."""
+        return 2.0 * self.radius
+
     def body(
-        self, shot: Shot, current: Current, *, density: float, brightness: float, stir_m_s: float
+        self,
+        shot: Shot,
+        current: Current,
+        *,
+        density: float,
+        brightness: float,
+        stir_m_s: float,
+        ground: Ground | None = None,
     ) -> TurbidBody | None:
         """Return what floats of its sediment on a frame; None where nothing does.
 
@@ -139,12 +158,16 @@ class SedimentSource(FollowsFile):
             Multiplies its light.
         stir_m_s
             Speed of the eddies that turn its clouds over, m/s.
+        ground
+            The floor that the picture shows; without one, what throws from it is not there.
         """
+        if self.finds_floor and ground is None:
+            return None
         seed, time = shot.step_seed("turbid_bodies"), shot.time_s
         grains = Grains(self.grain_size, self.sorting, self.grain_density)
         found = tuple(
             puff
-            for source, radius in self._sources(shot)
+            for source, radius in self._sources(shot, ground)
             for puff in puffs(
                 source,
                 Throwing(max(radius, self.radius), self.rise, self.sideways, self.rise_time, self.spread),
@@ -182,11 +205,11 @@ class SedimentSource(FollowsFile):
             return all(frame <= key.frame for key in self.track or ())
         return all(frame <= touch[0][0] for touch in followed.touches())
 
-    def _sources(self, shot: Shot) -> Iterator[tuple[ThrowingTrack, float]]:
+    def _sources(self, shot: Shot, ground: Ground | None) -> Iterator[tuple[ThrowingTrack, float]]:
         """Yield what throws: along the keys, or one for each contact of a thing; and its radius, metres."""
         followed = self.followed()
         if followed is None:
-            yield self._along_keys(shot.fps), 0.0
+            yield self._along_keys(shot.fps, ground), 0.0
             return
         first = next(iter(followed.things))
         for touch in followed.touches():
@@ -221,7 +244,7 @@ class SedimentSource(FollowsFile):
             self.reach,
         )
 
-    def _along_keys(self, fps: float) -> ThrowingTrack:
+    def _along_keys(self, fps: float, ground: Ground | None) -> ThrowingTrack:
         keys = self.track or ()
         return ThrowingTrack(
             self.name,
@@ -229,6 +252,6 @@ class SedimentSource(FollowsFile):
             np.array([key.position for key in keys], np.float64),
             np.array([key.grams_per_second for key in keys], np.float64),
             self.grams_per_metre,
-            self.floor,
+            ground if isinstance(self.floor, str) else self.floor,
             self.reach,
         )

@@ -52,6 +52,29 @@ class Ground:
         """The highest of them."""
         return float(self.heights_m.max())
 
+    def below(self, points_m: F64) -> F64:
+        """Return the floor's height straight below or above places.
+
+        Parameters
+        ----------
+        points_m
+            World metres, ``(n, 3)``.
+
+        Returns
+        -------
+        F64
+            Along up, world metres, ``(n,)``.
+        """
+        last = np.array(self.heights_m.shape[::-1], np.float64) - 1.0
+        at = np.clip((points_m @ self.sides.T - self.corner_m) / self.cell_m, 0.0, last)
+        column, row = np.minimum(np.floor(at), last - 1.0).astype(np.intp).T
+        across, down = at[:, 0] - column, at[:, 1] - row
+        heights = self.heights_m.astype(np.float64)
+        upper = heights[row, column] * (1.0 - across) + heights[row, column + 1] * across
+        lower = heights[row + 1, column] * (1.0 - across) + heights[row + 1, column + 1] * across
+        below: F64 = upper * (1.0 - down) + lower * down
+        return below
+
     def from_lens(self, lens_m: F64, up: F64) -> tuple[F32, F32]:
         """Return heights and their place as loops take them, counted from a lens.
 

@@ -23,6 +23,7 @@ from halocline._typing import F64
 from halocline.compute.on_demand import OnDemand
 from halocline.compute.random import normals, stream_key
 from halocline.physics.floating.flow import Current
+from halocline.physics.floating.ground import Ground
 from halocline.physics.floating.particles import grain_settling_speed
 from halocline.physics.floating.turbid import PUFF_EDGE, TurbidShape
 
@@ -82,8 +83,8 @@ class ThrowingTrack:
     grams_per_m
         On top of that, for each metre of its way.
     floor_m
-        Height of the floor by time, ``(n,)``, or one for all; None where there is none. Sediment then leaves
-        the source itself.
+        Height of the floor by time, ``(n,)``, or one for all; or the floor itself, which goes up and down.
+        None where there is none: sediment then leaves the source itself.
     reach_m
         Above the floor so high it stirs nothing any more, metres; none of that without a floor.
     """
@@ -93,7 +94,7 @@ class ThrowingTrack:
     places_m: F64
     grams_per_s: F64
     grams_per_m: float = 0.0
-    floor_m: F64 | float | None = None
+    floor_m: F64 | float | Ground | None = None
     reach_m: float = 1.0
 
     def at(self, times_s: F64, up: F64) -> tuple[F64, F64]:
@@ -106,8 +107,12 @@ class ThrowingTrack:
             rate = rate + self.grams_per_m * ways[leg]
         if self.floor_m is None:
             return place, rate
-        floor = np.broadcast_to(np.asarray(self.floor_m, np.float64), len(self.times_s))
-        height = place @ up - np.interp(times_s, self.times_s, floor)
+        if isinstance(self.floor_m, Ground):
+            floor = self.floor_m.below(place.reshape(-1, 3)).reshape(place.shape[:-1])
+        else:
+            keys = np.broadcast_to(np.asarray(self.floor_m, np.float64), len(self.times_s))
+            floor = np.interp(times_s, self.times_s, keys)
+        height = place @ up - floor
         near = np.clip(1.0 - np.maximum(height, 0.0) / self.reach_m, 0.0, 1.0)
         return place - height[..., None] * up, rate * near * near * (3.0 - 2.0 * near)
 
@@ -269,6 +274,9 @@ def puffs(
     now = np.asarray(current.displacement(time_s))
     carried = now - np.stack([current.displacement(float(when)) for when in born])
     base = middle + aside + carried - (carried @ up)[:, None] * up
+    if isinstance(source.floor_m, Ground):
+        # Along a floor that goes up and down, water near it goes up and down with it.
+        base += (source.floor_m.below(base) - base @ up)[:, None] * up
     variance = (0.5 * throwing.radius_m) ** 2 + 2.0 * throwing.spread_m2_s * age
     height = throwing.rise_m * uneven
     found: list[TurbidShape] = []
