@@ -192,6 +192,19 @@ class CollectedError(HaloclineError):
             return super().__str__()
         return "\n".join(str(problem) for problem in self.problems)
 
+    def located(
+        self,
+        where: str,
+        *,
+        key: tuple[str, ...] | None = None,
+        file: str | None = None,
+        line: int | None = None,
+    ) -> HaloclineError:
+        """Return the same error, and each of its problems, with a place put before the one it has."""
+        placed = super().located(where, key=key, file=file, line=line)
+        problems = tuple(problem.located(where) for problem in self.problems)
+        return _rebuild(type(self), {**placed.__dict__, "problems": problems})
+
 
 class PresetError(CollectedError):
     """A preset that is not valid."""

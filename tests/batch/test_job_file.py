@@ -184,6 +184,12 @@ def test_a_folder_that_the_user_names_may_be_used(tmp_path: Path) -> None:
         (f"{HEAD}[shots.a]\nbeauty='a.exr'\nout='b/'\nframes='1-999999999999'", "is no range of frames"),
         (f'{HEAD}[shots.a]\nbeauty="a\\u0000.exr"\nout="b/"', "null character"),
         ("format = 1\n[shots.a]\nbeauty='a.exr'\nout='b/'", "no preset"),
+        (
+            f"{HEAD}[shots.a]\nbeauty='a.exr'\nout='b/'\nset='water.secchi_depth=6'",
+            "should be a list, such as",
+        ),
+        (f"{HEAD}[shots.a]\nbeauty='a.exr'\nout='b/'\npasses='m.exr'", "should be a table, such as"),
+        (f"{HEAD}[shots.a]\nbeauty='a.exr'\nout='b/'\nmemory='6 ft'", "E-JOB-MEMORY"),
         ("x = " + "[" * 5000 + "]" * 5000, "cannot be read"),
         ("x = " + "[" * 20 + "]" * 20, "nested more than"),
         ("# " + "x" * (1 << 20), "larger than"),

@@ -118,6 +118,17 @@ def test_depth_that_lacks_frames_is_found_before_rendering(shot: Folder) -> None
         shot.tasks(depth=str(depth / "z.1001.exr"))
 
 
+@pytest.mark.parametrize("policy", MissingFrames)
+def test_a_pass_of_which_nothing_is_there_is_a_wrong_name_and_no_gap(
+    shot: Folder, policy: MissingFrames
+) -> None:
+    with pytest.raises(SequenceError, match="no file of the pass arch is there") as caught:
+        plan_shot(
+            shot.pattern, passes={"arch": "mattes/arch.####.exr"}, out=shot.out, frames="1002", missing=policy
+        )
+    assert (caught.value.code, caught.value.where) == ("E-SEQUENCE-EMPTY", "mattes/arch.####.exr")
+
+
 def test_two_frames_for_one_file_are_refused(shot: Folder) -> None:
     from halocline.batch.plan_tasks import refuse_inputs
 

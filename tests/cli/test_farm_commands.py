@@ -208,6 +208,29 @@ def test_checking_a_job_tells_what_is_wrong_with_every_shots_render_in_one_run(
     assert not (folder / "wet").exists()
 
 
+def test_what_is_wrong_or_in_doubt_is_told_with_its_shot(
+    folder: Path, capsys: pytest.CaptureFixture[str]
+) -> None:
+    for name, setting in (("kilo", "water.secchi_depth=6 kg"), ("far", "input.depth_unit=1 km")):
+        with (folder / "night.toml").open("a") as job:
+            job.write(
+                f'[shots.{name}]\nbeauty = "clean/a.####.exr"\nout = "wet/{name}/"\nset = ["{setting}"]\n'
+            )
+    assert status("farm", "check", "night.toml") == 1
+    told = capsys.readouterr().err
+    assert "error: E-PRESET-VALUE  shot kilo, --set water.secchi_depth=6 kg: " in told
+    assert "warning: far, frame 1001: the nearest surface is " in told
+    warnings = [line for line in told.splitlines() if line.startswith("warning: ")]
+    assert {line.split()[1].rstrip(",") for line in warnings} <= {"arch_010", "arch_020", "far"}
+
+
+def test_a_preset_that_is_nearly_called_so_is_named(folder: Path, capsys: pytest.CaptureFixture[str]) -> None:
+    text = (folder / "night.toml").read_text().replace("jerlov-1c", "fjord-archwey")
+    (folder / "night.toml").write_text(text)
+    assert status("farm", "check", "night.toml") == 2
+    assert 'Did you mean "fjord-archway"?' in capsys.readouterr().err
+
+
 def test_one_chunk_of_one_shot_can_be_run(folder: Path) -> None:
     chunk = ["farm", "run", "night.toml", "--shot", "arch_010", "--frames", "1003-1004", "--resume"]
     assert status(*chunk) == 0

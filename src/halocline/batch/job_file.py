@@ -388,9 +388,9 @@ def _shot(
     """Return a shot with its paths found, or nothing, and what is wrong with it."""
     problems: list[HaloclineError] = []
 
-    def wrong(key: str, message: str, fix: str | None) -> None:
+    def wrong(key: str, message: str, fix: str | None, code: str = "E-JOB-PATH") -> None:
         path = ("shots", name, *key.split(".", 1))
-        problems.append(_mistake(f"{name}: {message}", path, document, code="E-JOB-PATH", fix=fix))
+        problems.append(_mistake(f"{name}: {message}", path, document, code=code, fix=fix))
 
     paths: dict[str, Path] = {}
     stated = {key: getattr(section, key) for key in ("beauty", "depth", "out")}
@@ -403,7 +403,7 @@ def _shot(
             wrong(key, str(error), "Move it, or name its folder on the command line: --allow FOLDER.")
     preset = section.preset
     if preset is None:
-        wrong("preset", "no preset, neither here nor for the whole job", 'Add preset = "NAME".')
+        wrong("preset", "no preset, neither here nor for the whole job", 'Add preset = "NAME".', "E-JOB-FILE")
     elif preset not in shipped_names():
         try:
             preset = str(reach.path(preset if preset.endswith(".toml") else f"{preset}.toml"))
@@ -413,13 +413,13 @@ def _shot(
         try:
             parse_frames(section.frames)
         except HaloclineError as error:
-            wrong("frames", error.message, error.fix)
+            wrong("frames", error.message, error.fix, error.code)
     memory: int | None = None
     if section.memory is not None:
         try:
             memory = parse_memory(section.memory)
         except JobError as error:
-            wrong("memory", error.message, error.fix)
+            wrong("memory", error.message, error.fix, error.code)
     layers = () if section.layers is None else (f"output.layers={json.dumps(section.layers)}",)
     if preset is None or not {"beauty", "out"} <= paths.keys():
         return None, problems

@@ -8,7 +8,7 @@ from __future__ import annotations
 
 import os
 import re
-from collections.abc import Iterable, Mapping
+from collections.abc import Collection, Iterable, Mapping
 from dataclasses import dataclass, replace
 from enum import StrEnum
 from pathlib import Path
@@ -140,6 +140,7 @@ def plan_shot(
     for sequence in (source, *beside.values(), target):
         _refuse_bytes(sequence)
     whole = _whole_sequence(source)
+    _refuse_empty(beside, whole.frames)
     stand_in = _stand_ins(source, beside, whole.frames, missing)
     references = _references(whole, beside)
     patterns = tuple((role, each.pattern) for role, each in {"beauty": whole, **beside}.items())
@@ -293,6 +294,18 @@ def _source(beauty: str | Path, frames: str | None, policy: MissingFrames) -> Se
     return source.with_frames(parse_frames(frames)) if source.is_numbered else find_sequence(beauty, frames)
 
 
+def _refuse_empty(beside: Mapping[str, Sequence], whole: Collection[int]) -> None:
+    """Refuse depth or a pass of which no frame is there: its name is wrong, and nothing can stand in."""
+    for what, sequence in beside.items():
+        if len(sequence.with_frames(whole).missing()) == len(whole):
+            raise SequenceError(
+                f"no file of the {what} is there: it was to go with {len(whole)} frames of the beauty",
+                code="E-SEQUENCE-EMPTY",
+                where=sequence.pattern,
+                fix="Check folder, name and digits.",
+            )
+
+
 def _stand_ins(
     source: Sequence, beside: Mapping[str, Sequence], whole: Iterable[int], policy: MissingFrames
 ) -> dict[int, int | None]:
@@ -311,8 +324,9 @@ def _stand_ins(
             f"{len(missing)} of {len(source.frames)} frames are not there: {'; '.join(told)}",
             code="E-SEQUENCE-MISSING",
             where=" and ".join(sequences[what].pattern for what, frames in lacking.items() if frames),
-            fix="Render them, choose a range without them (--frames), or say what to do: --missing skip "
-            "(leave them out) or --missing hold (the nearest frame stands in).",
+            fix="Render them, choose a range without them (--frames, or the shot's key frames in a job), or "
+            "say what to do: --missing skip (leave them out) or --missing hold (the nearest stands in); "
+            'in a job missing = "skip" or "hold".',
         )
     if policy is MissingFrames.skip:
         return dict.fromkeys(missing)

@@ -136,7 +136,7 @@ def check(job: JobArgument, allow: AllowOption = None) -> None:
         typer.echo(one_line(f"{shot.name}: {len(plan.tasks)} frames, {look.name} -> {shot.out}"))
         try:
             seen = look_first(plan.tasks, look)
-            say_first(seen)
+            say_first(seen, shot=shot.name)
             refuse_lacking_passes(plan.tasks, look)
             good += 1
         except HaloclineError as error:

@@ -184,21 +184,25 @@ def exit_status(summaries: list[Summary]) -> int:
     return SOME_FAILED if good else NOTHING_POSSIBLE
 
 
-def say_first(seen: FirstLook, *, writing: bool = True) -> None:
-    """Tell a person what is read, and what to know about it, and about what is written where it is."""
+def say_first(seen: FirstLook, *, writing: bool = True, shot: str = "") -> None:
+    """Tell a person what is read, and what to know about it, and about what is written where it is.
+
+    Where several shots are told of in a row, each line says of which.
+    """
     if not seen.reads:
         return
+    of = f"{shot}, " if shot else ""
     named = {"rgb": "beauty", "alpha": "alpha", "depth": "depth"}
     known = {name: seen.reads.get(plane, ("none",)) for plane, name in named.items()}
     others = {plane: channels for plane, channels in seen.reads.items() if plane not in named}
     text = "; ".join(f"{name} {' '.join(channels)}" for name, channels in {**known, **others}.items())
-    say(f"reads {text}")
+    say(f"{shot}{': ' if shot else ''}reads {text}")
     for warning in seen.warnings:
-        say_warning(f"{seen.where}: {warning}")
+        say_warning(f"{of}{seen.where}: {warning}")
     for warning in seen.sequence:
-        say_warning(f"sequence: {warning}")
+        say_warning(f"{of}sequence: {warning}")
     for warning in seen.output if writing else ():
-        say_warning(f"output: {warning}")
+        say_warning(f"{of}output: {warning}")
 
 
 def _counts(summary: Summary) -> dict[str, object]:

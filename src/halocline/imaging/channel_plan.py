@@ -352,7 +352,7 @@ def _no_depth(view: ViewChannels) -> DepthError:
         code="E-DEPTH-MISSING",
         where=view.place,
         fix=f'It has: {names or "nothing"}. Name the depth channel: {DEPTH_KEY} = "CHANNEL"; or give the '
-        "file that has it: --depth FILE.",
+        "file that has it: --depth FILE, or the shot's key depth in a job.",
     )
 
 

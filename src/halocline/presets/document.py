@@ -430,7 +430,8 @@ def _found(preset: str) -> Path:
         raise PresetError(
             f"there is no preset file {preset}",
             code="E-PRESET-FIND",
-            fix="Check the path, or give the name of a shipped preset (halocline preset list).",
+            fix="Check the path, or give the name of a shipped preset (halocline preset list)."
+            f"{did_you_mean(path.stem, shipped_names())}",
         )
     return _shipped(preset)
 

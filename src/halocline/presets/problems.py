@@ -16,6 +16,12 @@ from halocline.quantities import Strict, meanings, model_within
 
 M = TypeVar("M", bound=Strict)
 
+# Kinds of the file's own format, by names that stand nowhere in it.
+_OTHERWISE = {
+    "tuple_type": 'should be a list, such as ["...", "..."]',
+    "dict_type": "should be a table, such as { NAME = ... }",
+}
+
 
 def validated(
     model: type[M], table: Any, path: KeyPath, document: Document
@@ -94,7 +100,7 @@ def _described(finding: Any, model: type[Strict], path: KeyPath, document: Docum
             fix=f"Add {inner[-1]} = ... there. {_meaning(model, finding['loc']) or ''}".rstrip(),
             section=whole[:-1],
         )
-    text = finding["msg"].removeprefix("Value error, ")
+    text = _OTHERWISE.get(finding["type"]) or finding["msg"].removeprefix("Value error, ")
     given = "" if isinstance(finding["input"], Mapping) else f" (given: {finding['input']!r})"
     message = f"{'.'.join(whole)}: {text[:1].lower()}{text[1:]}{given}"
     return document.problem(message, whole, code="E-PRESET-VALUE", fix=_meaning(model, finding["loc"]))
