@@ -11,13 +11,13 @@ from __future__ import annotations
 
 import re
 from collections.abc import Sequence
-from dataclasses import dataclass
 from functools import lru_cache
 
 import numpy as np
 
 from halocline._typing import F64
 from halocline.errors import ColourError, did_you_mean
+from halocline.late_dataclass import dataclass
 
 Chromaticity = tuple[float, float]
 

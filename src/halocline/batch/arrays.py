@@ -4,7 +4,6 @@ from __future__ import annotations
 
 import os
 from collections.abc import Iterable, Mapping, Sequence
-from dataclasses import dataclass
 from pathlib import Path
 
 import numpy as np
@@ -29,6 +28,7 @@ from halocline.imaging.exr import header_of_buffer
 from halocline.imaging.frame import Frame, Window
 from halocline.imaging.load import View, load_buffer
 from halocline.imaging.survey import planes_of
+from halocline.late_dataclass import dataclass
 from halocline.operators.shared.water_shade import shade_of_steps, unseen_casters
 from halocline.presets.build import make_shot, outside_view
 from halocline.presets.misplaced import misplaced

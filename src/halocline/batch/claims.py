@@ -16,7 +16,7 @@ import threading
 import uuid
 from collections.abc import Callable, Iterator
 from contextlib import contextmanager, suppress
-from dataclasses import asdict, dataclass
+from dataclasses import asdict
 from pathlib import Path
 from types import TracebackType
 
@@ -26,6 +26,7 @@ from halocline.files.names import hidden_beside
 from halocline.files.process import Process, this_process
 from halocline.files.regular import open_regular, read_regular
 from halocline.files.whole import CLOCK_NAME, GIVEN_UP_SECONDS, age_seconds, name_once
+from halocline.late_dataclass import dataclass
 
 SIGN_OF_LIFE_SECONDS = 60.0
 # Tokens of the jobs that run in this process now.

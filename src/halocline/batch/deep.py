@@ -17,7 +17,7 @@ before it. Which steps are done to samples, and which to the flat picture: `halo
 from __future__ import annotations
 
 from collections.abc import Iterator, Mapping
-from dataclasses import dataclass, field
+from dataclasses import field
 
 import numpy as np
 from numpy.typing import NDArray
@@ -36,6 +36,7 @@ from halocline.imaging.deep_load import DeepPicture, DeepRows
 from halocline.imaging.frame import Frame, Window
 from halocline.imaging.glows import COVER
 from halocline.imaging.load import View
+from halocline.late_dataclass import dataclass
 from halocline.physics.floating.turbid_view import sight_m
 from halocline.physics.path.transport import LONGEST_RANGE_M, LightPath
 

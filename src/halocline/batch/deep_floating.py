@@ -14,7 +14,7 @@ a slab, cut evenly to parts of an optical depth of 0.1.
 from __future__ import annotations
 
 from collections.abc import Mapping, Sequence
-from dataclasses import dataclass, field, replace
+from dataclasses import field, replace
 
 import numpy as np
 from numpy.typing import NDArray
@@ -26,6 +26,7 @@ from halocline.graph.graph import Graph
 from halocline.graph.operator import Drawn
 from halocline.graph.shot import Shot
 from halocline.imaging.deep import Pixels, Samples, split_evenly
+from halocline.late_dataclass import dataclass
 
 # Optical depth of a slab, at most, and the nearest that anything is, metres.
 _SLAB_DEPTH, _NEAREST_M = 0.1, 0.02

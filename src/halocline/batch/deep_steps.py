@@ -7,12 +7,11 @@ picture. A picture that stays deep takes none of them.
 
 from __future__ import annotations
 
-from dataclasses import dataclass
-
 from halocline.batch.element import SCATTERED, looking_around, without
 from halocline.errors import FrameError, GraphError
 from halocline.graph.graph import SOURCE, Graph, Step, used_steps
 from halocline.graph.shot import Shot
+from halocline.late_dataclass import dataclass
 
 
 @dataclass(frozen=True)

@@ -9,7 +9,7 @@ from __future__ import annotations
 from asyncio import CancelledError
 from collections.abc import Generator, Iterable, Iterator
 from contextlib import suppress
-from dataclasses import dataclass, replace
+from dataclasses import replace
 from functools import lru_cache
 from itertools import islice
 from typing import Any
@@ -22,6 +22,7 @@ from halocline.batch.task import FrameTask
 from halocline.errors import JobError
 from halocline.graph.engine import Evaluation
 from halocline.imaging.exr import set_file_threads
+from halocline.late_dataclass import dataclass
 from halocline.presets.document import document_from_text
 from halocline.presets.preset import Preset
 

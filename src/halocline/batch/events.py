@@ -3,12 +3,13 @@
 from __future__ import annotations
 
 import logging
-from dataclasses import dataclass, field
+from dataclasses import field
 from pathlib import Path
 
 from halocline.batch.frame_task import FrameRecord
 from halocline.batch.task import FrameTask
 from halocline.errors import HaloclineError, JobError
+from halocline.late_dataclass import dataclass
 
 logger = logging.getLogger(__name__)
 

@@ -7,7 +7,7 @@ The first readable frame of the sequence on disk stands for all, as it does for 
 from __future__ import annotations
 
 from collections.abc import Mapping, Sequence
-from dataclasses import dataclass, field, replace
+from dataclasses import field, replace
 from pathlib import Path
 from typing import Any
 
@@ -23,6 +23,7 @@ from halocline.imaging.load import Loaded, load
 from halocline.imaging.motion import MOTION_PASS
 from halocline.imaging.save import carried_channels
 from halocline.imaging.survey import not_read, planes_there
+from halocline.late_dataclass import dataclass
 from halocline.presets.misplaced import misplaced
 from halocline.presets.preset import Preset
 

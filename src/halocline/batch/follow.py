@@ -9,7 +9,7 @@ from __future__ import annotations
 import hashlib
 import json
 from collections.abc import Mapping, Sequence
-from dataclasses import dataclass, replace
+from dataclasses import replace
 from typing import Any
 
 import numpy as np
@@ -25,6 +25,7 @@ from halocline.errors import CameraError, SequenceError
 from halocline.imaging.followed import FloorAround, followed
 from halocline.imaging.load import load
 from halocline.imaging.matte_track import Contact, FollowedThing, MatteTrack
+from halocline.late_dataclass import dataclass
 from halocline.presets.origins import axis_named
 from halocline.presets.preset import Preset
 

@@ -9,7 +9,7 @@ import sys
 import time
 from collections.abc import Callable, Collection, Iterable, Iterator, Mapping, Sequence
 from contextlib import suppress
-from dataclasses import asdict, dataclass, replace
+from dataclasses import asdict, replace
 from pathlib import Path
 from typing import Any
 
@@ -43,6 +43,7 @@ from halocline.imaging.load import Loaded, Template, View, load
 from halocline.imaging.motion import MOTION_PASS
 from halocline.imaging.save import DeepByRows, DeepRowsWritten, FileForm, Picture, PictureByRows, save
 from halocline.imaging.survey import cameras_in, planes_there
+from halocline.late_dataclass import dataclass
 from halocline.operators.shared.water_shade import shade_of_steps, unseen_casters
 from halocline.presets.build import make_shot, outside_view, rig_of
 from halocline.presets.misplaced import misplaced

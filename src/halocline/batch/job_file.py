@@ -27,7 +27,6 @@ import json
 import os
 import tomllib
 from collections.abc import Iterable, Iterator, Mapping, Sequence
-from dataclasses import dataclass
 from pathlib import Path
 from typing import Annotated, Any, Literal
 
@@ -39,6 +38,7 @@ from halocline.batch.task import FrameTask
 from halocline.errors import HaloclineError, JobError, PresetError, did_you_mean
 from halocline.files.regular import read_text
 from halocline.imaging.sequence import parse_frames
+from halocline.late_dataclass import dataclass
 from halocline.presets.document import Document, beyond_64_bits, shipped_names
 from halocline.presets.lines import KeyOrigin, KeyPath, key_lines
 from halocline.presets.preset import Preset, load_preset

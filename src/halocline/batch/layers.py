@@ -26,7 +26,7 @@ sizes put together.
 from __future__ import annotations
 
 from collections.abc import Iterable, Mapping
-from dataclasses import dataclass, replace
+from dataclasses import replace
 
 from halocline._typing import F32, F64
 from halocline.errors import GraphError, did_you_mean
@@ -35,6 +35,7 @@ from halocline.graph.light_form import combine
 from halocline.graph.operator import AnyOperator, Operator, Planes, PlaneUse, Tile
 from halocline.graph.planes import ALPHA, BANDS, RGB, Form, plane_named
 from halocline.graph.shot import Shot
+from halocline.late_dataclass import dataclass
 from halocline.quantities import Strict
 
 # Asking for this asks for all additive layers.

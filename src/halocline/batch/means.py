@@ -3,7 +3,6 @@
 from __future__ import annotations
 
 from collections.abc import Sequence
-from dataclasses import dataclass
 
 from halocline.batch.memory_budget import size_job
 from halocline.batch.nursery import Nursery
@@ -11,6 +10,7 @@ from halocline.batch.pipeline import Pipeline
 from halocline.batch.run import FrameMaker
 from halocline.batch.task import FrameTask
 from halocline.batch.workers import Workers
+from halocline.late_dataclass import dataclass
 from halocline.presets.preset import Preset
 
 

@@ -11,7 +11,7 @@ import os
 import re
 from collections.abc import Sequence
 from contextlib import suppress
-from dataclasses import dataclass, replace
+from dataclasses import replace
 from pathlib import Path
 
 from halocline.batch.frame_task import planes_of_look
@@ -27,6 +27,7 @@ from halocline.imaging.exr import Header, read_header
 from halocline.imaging.exr_write import ROWS_WRITTEN
 from halocline.imaging.input_spec import SECOND_SURFACE
 from halocline.imaging.survey import planes_in
+from halocline.late_dataclass import dataclass
 from halocline.presets.preset import Preset
 
 # A process before its first frame: the interpreter, its libraries, the preset (measured: 190 to 260 MB).

@@ -24,7 +24,6 @@ import traceback
 import warnings
 from collections.abc import Iterator
 from contextlib import contextmanager, suppress
-from dataclasses import dataclass
 from multiprocessing.connection import Connection
 from multiprocessing.reduction import recv_handle, send_handle
 from pathlib import Path
@@ -37,6 +36,7 @@ from halocline.batch.worker import Settings, end_with_the_job, work
 from halocline.compute.ahead import compiling_ahead
 from halocline.compute.memory import keep_freed_memory
 from halocline.compute.threads import at_most
+from halocline.late_dataclass import dataclass
 from halocline.presets.preset import Preset
 
 # Not ``-m``: what goes through the pipe must not belong to the module ``__main__``.

@@ -13,12 +13,12 @@ import os
 import re
 import unicodedata
 from collections.abc import Iterable, Sequence
-from dataclasses import dataclass
 from pathlib import Path
 from typing import Any
 
 from halocline.batch.job_file import Job
 from halocline.errors import JobError
+from halocline.late_dataclass import dataclass
 
 VERSION = "jobtemplate-2023-09"
 CHUNKING = "TASK_CHUNKING"

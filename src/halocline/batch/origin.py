@@ -5,7 +5,7 @@ from __future__ import annotations
 import hashlib
 import os
 from collections.abc import Mapping
-from dataclasses import asdict, dataclass, field
+from dataclasses import asdict, field
 from pathlib import Path
 from typing import Any
 
@@ -15,6 +15,7 @@ from halocline.errors import HaloclineError, ReadError
 from halocline.files.regular import open_regular
 from halocline.imaging.camera import Camera
 from halocline.imaging.survey import cameras_in
+from halocline.late_dataclass import dataclass
 from halocline.presets.preset import Preset
 
 _BLOCK_BYTES = 1 << 20

@@ -5,7 +5,6 @@ from __future__ import annotations
 import logging
 from collections.abc import Callable, Generator, Iterable, Iterator
 from concurrent.futures import Future, ThreadPoolExecutor
-from dataclasses import dataclass
 from functools import partial
 from typing import TypeVar
 
@@ -26,6 +25,7 @@ from halocline.batch.task import FrameTask
 from halocline.compute.threads import one_library_thread
 from halocline.graph.engine import Evaluation
 from halocline.imaging.exr import set_file_threads
+from halocline.late_dataclass import dataclass
 from halocline.presets.preset import Preset
 
 logger = logging.getLogger(__name__)

@@ -9,7 +9,7 @@ from __future__ import annotations
 import os
 import re
 from collections.abc import Collection, Iterable, Mapping
-from dataclasses import dataclass, replace
+from dataclasses import replace
 from enum import StrEnum
 from pathlib import Path
 
@@ -25,6 +25,7 @@ from halocline.imaging.sequence import (
     parse_frames,
     parse_pattern,
 )
+from halocline.late_dataclass import dataclass
 
 # Frames that may stand for their sequence where the first ones are damaged.
 _REFERENCES = 5

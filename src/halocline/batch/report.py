@@ -4,13 +4,14 @@ from __future__ import annotations
 
 import math
 from collections.abc import Sequence
-from dataclasses import asdict, dataclass
+from dataclasses import asdict
 from statistics import median
 from typing import Any
 
 from halocline.batch.manifest import Record
 from halocline.batch.memory_budget import gibibytes
 from halocline.imaging.sequence import frame_text
+from halocline.late_dataclass import dataclass
 
 _SLOWEST = 5
 

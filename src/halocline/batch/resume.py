@@ -9,7 +9,7 @@ from __future__ import annotations
 import os
 from collections.abc import Iterable
 from concurrent.futures import ThreadPoolExecutor
-from dataclasses import dataclass, replace
+from dataclasses import replace
 from enum import Enum
 
 from halocline.batch.manifest import Manifest, Record
@@ -18,6 +18,7 @@ from halocline.batch.task import FrameTask
 from halocline.compute.threads import allowed
 from halocline.errors import HaloclineError
 from halocline.imaging.exr import read_header
+from halocline.late_dataclass import dataclass
 from halocline.presets.preset import Preset
 
 

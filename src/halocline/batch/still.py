@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Mapping
-from dataclasses import dataclass, replace
+from dataclasses import replace
 from pathlib import Path
 
 import numpy as np
@@ -23,6 +23,7 @@ from halocline.graph.shot import Shot
 from halocline.imaging.camera import Camera
 from halocline.imaging.camera_track import CameraTrack
 from halocline.imaging.frame import Window
+from halocline.late_dataclass import dataclass
 from halocline.presets.build import make_shot, rig_of
 from halocline.presets.preset import Preset
 from halocline.rgb import RGBSpace

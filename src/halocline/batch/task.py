@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Mapping
-from dataclasses import dataclass, field, replace
+from dataclasses import field, replace
 from pathlib import Path
 
 import numpy as np
@@ -14,6 +14,7 @@ from halocline.imaging.camera_metadata import CameraStatement, Eye, frozen_rows
 from halocline.imaging.depth import DepthSpec
 from halocline.imaging.input_spec import InputSpec
 from halocline.imaging.motion import MOTION_PASS
+from halocline.late_dataclass import dataclass
 from halocline.presets.build import level_axes, motion_vectors
 from halocline.presets.preset import Look, Preset
 from halocline.units import metres_per_scene_unit

@@ -11,13 +11,13 @@ import signal
 import sys
 import threading
 from collections.abc import Iterator, Mapping
-from dataclasses import dataclass
 from multiprocessing.connection import Connection
 
 from halocline.batch.pipeline import Pipeline
 from halocline.batch.signals import SIGNALS, Interrupted, StopRequest, catching_signals
 from halocline.batch.task import FrameTask
 from halocline.graph.engine import Evaluation
+from halocline.late_dataclass import dataclass
 from halocline.presets.document import document_from_text
 from halocline.presets.preset import Preset
 

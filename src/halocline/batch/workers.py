@@ -13,7 +13,7 @@ import time
 from collections import deque
 from collections.abc import Generator, Iterable, Iterator
 from contextlib import suppress
-from dataclasses import dataclass, field, replace
+from dataclasses import field, replace
 from multiprocessing.connection import Connection, wait
 from pathlib import Path
 
@@ -25,6 +25,7 @@ from halocline.batch.task import FrameTask
 from halocline.batch.worker import Ask, Settings
 from halocline.errors import JobError
 from halocline.graph.engine import Evaluation
+from halocline.late_dataclass import dataclass
 from halocline.presets.preset import Preset
 
 logger = logging.getLogger(__name__)

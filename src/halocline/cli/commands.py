@@ -3,7 +3,6 @@
 from __future__ import annotations
 
 from collections.abc import Callable
-from dataclasses import dataclass
 from importlib import import_module
 from typing import Any
 
@@ -11,6 +10,7 @@ import typer
 from typer.core import TyperGroup
 
 from halocline.compute.memory import let_go_of_rings
+from halocline.late_dataclass import dataclass
 
 
 @dataclass(frozen=True)

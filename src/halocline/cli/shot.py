@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 from contextlib import ExitStack, closing
-from dataclasses import dataclass, replace
+from dataclasses import replace
 
 import typer
 
@@ -24,6 +24,7 @@ from halocline.cli.metrics import Metrics
 from halocline.cli.output import LogForm, Teller, console, json_line, say, say_warning
 from halocline.compute.ahead import compiling_ahead
 from halocline.imaging.sequence import frame_text
+from halocline.late_dataclass import dataclass
 from halocline.plain_text import one_line
 from halocline.presets.preset import Preset
 from halocline.presets.remarks import renamed_keys

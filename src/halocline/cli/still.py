@@ -3,7 +3,6 @@
 from __future__ import annotations
 
 from collections.abc import Mapping
-from dataclasses import dataclass
 from pathlib import Path
 
 import numpy as np
@@ -16,6 +15,7 @@ from halocline.errors import ReadError
 from halocline.imaging.colour import display_pixels
 from halocline.imaging.load import load_beauty
 from halocline.imaging.sequence import find_sequence
+from halocline.late_dataclass import dataclass
 from halocline.review.contact_sheet import U8
 from halocline.rgb import RGBSpace
 

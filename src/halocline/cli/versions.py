@@ -3,7 +3,6 @@
 from __future__ import annotations
 
 from collections.abc import Mapping
-from dataclasses import dataclass
 from pathlib import Path
 from typing import Annotated
 
@@ -31,6 +30,7 @@ from halocline.errors import HaloclineError, SequenceError
 from halocline.files.whole import write_whole
 from halocline.imaging.load import load_beauty
 from halocline.imaging.sequence import find_sequence
+from halocline.late_dataclass import dataclass
 from halocline.presets.difference import differences
 from halocline.presets.preset import Preset, load_preset, preset_from_text
 from halocline.review.versions_page import VersionPair, versions_page

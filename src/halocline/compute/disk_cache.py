@@ -33,13 +33,13 @@ import time
 import uuid
 from collections.abc import Callable, Iterator
 from contextlib import suppress
-from dataclasses import dataclass
 from functools import lru_cache
 from importlib.util import find_spec
 from pathlib import Path
 
 from halocline.errors import WriteError
 from halocline.files.whole import UNFINISHED, write_whole
+from halocline.late_dataclass import dataclass
 
 PLACE_VARIABLE = "HALOCLINE_CACHE"
 SIZE_VARIABLE = "HALOCLINE_CACHE_MIB"

@@ -18,7 +18,6 @@ import sys
 import threading
 from collections.abc import Callable, Iterable, Mapping, Sequence
 from contextlib import suppress
-from dataclasses import dataclass
 from functools import lru_cache
 from importlib.machinery import ExtensionFileLoader
 from importlib.util import find_spec, module_from_spec, spec_from_file_location
@@ -31,6 +30,7 @@ from halocline.compute import disk_cache
 from halocline.compute.sources import source_digest
 from halocline.errors import WriteError
 from halocline.files.whole import write_whole
+from halocline.late_dataclass import dataclass
 
 KIND = "compiled-loops"
 # What tells a type of a loop's argument: a name of numpy's, what tells arrays apart, or those of a tuple.

@@ -11,9 +11,10 @@ import hashlib
 import os
 import socket
 from contextlib import suppress
-from dataclasses import dataclass
 from functools import cache
 from pathlib import Path
+
+from halocline.late_dataclass import dataclass
 
 _MACHINE_FILES = ("/etc/machine-id", "/var/lib/dbus/machine-id")
 

@@ -13,7 +13,6 @@ window of the picture is looked at.
 from __future__ import annotations
 
 import math
-from dataclasses import dataclass
 
 import cv2
 import numpy as np
@@ -21,6 +20,7 @@ import numpy as np
 from halocline._typing import F32, F64
 from halocline.errors import PhysicsError
 from halocline.filters import pyramid_loops
+from halocline.late_dataclass import dataclass
 
 # OpenCV's warp counts pixels in 16 bits.
 LARGEST_SIDE = 32766

@@ -3,11 +3,11 @@
 from __future__ import annotations
 
 import math
-from dataclasses import dataclass
 
 import numpy as np
 
 from halocline._typing import F32, F64
+from halocline.late_dataclass import dataclass
 
 
 @dataclass(frozen=True)

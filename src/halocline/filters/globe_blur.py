@@ -11,7 +11,6 @@ around the pole spread from r' to r by exp(-(r^2 + r'^2) / 2 sigma^2) I_m(r r' /
 from __future__ import annotations
 
 import math
-from dataclasses import dataclass
 from functools import cached_property, lru_cache
 
 import cv2
@@ -19,6 +18,7 @@ import numpy as np
 
 from halocline._typing import F32, F64, AnyArray
 from halocline.compute.on_demand import OnDemand
+from halocline.late_dataclass import dataclass
 
 special = OnDemand("scipy.special")
 

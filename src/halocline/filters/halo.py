@@ -12,7 +12,6 @@ neither lost nor made, and an even picture stays even.
 from __future__ import annotations
 
 import math
-from dataclasses import dataclass
 from functools import lru_cache
 
 import cv2
@@ -24,6 +23,7 @@ from halocline.filters import halo_loops
 from halocline.filters.globe import Globe
 from halocline.filters.globe_blur import GlobeBlur
 from halocline.filters.pyramid_blur import NOTHING, bands_of_rows
+from halocline.late_dataclass import dataclass
 
 # Halving ends where no side is longer; from there on a matrix is quicker.
 COARSEST = 32

@@ -7,12 +7,12 @@ has as many sides as the iris has blades and is clipped towards the corners by t
 from __future__ import annotations
 
 import math
-from dataclasses import dataclass
 
 import numpy as np
 
 from halocline._typing import F64
 from halocline.errors import PhysicsError
+from halocline.late_dataclass import dataclass
 
 # A pixel's own filter as a radius, in pixels: the smallest footprint. Smaller ones twinkle as a point moves
 # from the centre of a pixel to its edge, larger ones are soft.

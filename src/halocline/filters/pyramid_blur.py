@@ -11,7 +11,6 @@ the finer level. A picture taken down ``n`` levels and up again is therefore blu
 from __future__ import annotations
 
 from collections.abc import Sequence
-from dataclasses import dataclass
 
 import cv2
 import numpy as np
@@ -20,6 +19,7 @@ from halocline._typing import F32
 from halocline.compute.threads import in_parallel
 from halocline.filters import pyramid_loops
 from halocline.filters.displacement import Grid
+from halocline.late_dataclass import dataclass
 
 # A level narrower than this many pixels says nothing more about the picture.
 SMALLEST_LEVEL = 3

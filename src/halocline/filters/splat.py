@@ -12,7 +12,7 @@ from __future__ import annotations
 
 import math
 from collections.abc import Sequence
-from dataclasses import dataclass, replace
+from dataclasses import replace
 from functools import cached_property
 
 import numpy as np
@@ -34,6 +34,7 @@ from halocline.filters.splat_loops import (
     paint,
     set_amplitudes,
 )
+from halocline.late_dataclass import dataclass
 
 # Discs below this reach are normalised by the sum over their pixels; so are clipped ones and streaks with
 # sides. All others are normalised by their area, which is then right to 1e-3.

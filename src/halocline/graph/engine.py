@@ -14,7 +14,7 @@ from __future__ import annotations
 from collections.abc import Iterable, Iterator, Mapping
 from concurrent.futures import ThreadPoolExecutor
 from contextlib import contextmanager
-from dataclasses import dataclass, replace
+from dataclasses import replace
 from threading import Lock
 from typing import Any
 
@@ -30,6 +30,7 @@ from halocline.graph.planes import VIEW_PLANES
 from halocline.graph.shot import Shot
 from halocline.imaging.frame import Frame, Window
 from halocline.imaging.panorama import around, continued
+from halocline.late_dataclass import dataclass
 
 # Some twenty planes of this many pixels stay within the last-level cache, and the interpreter's own time for
 # each call no longer tells: measured, a quarter of this costs 1.5 times as much, four times of it gains

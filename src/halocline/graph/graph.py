@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Iterable, Mapping
-from dataclasses import dataclass, field
+from dataclasses import field
 from functools import cached_property
 from graphlib import CycleError, TopologicalSorter
 from typing import TypedDict
@@ -12,6 +12,7 @@ from halocline.errors import GraphError, did_you_mean
 from halocline.graph.limits import Limited, StepLimits
 from halocline.graph.operator import AnyOperator
 from halocline.graph.shot import Shot
+from halocline.late_dataclass import dataclass
 
 # The name under which a step asks for the render itself.
 SOURCE = "render"

@@ -15,7 +15,7 @@ What looks around a pixel needs the whole picture, and is joined by the same sha
 from __future__ import annotations
 
 from collections.abc import Callable
-from dataclasses import dataclass, replace
+from dataclasses import replace
 from itertools import product
 from typing import Any, TypeAlias
 
@@ -27,6 +27,7 @@ from halocline.filters.soft_window import within
 from halocline.graph.operator import AnyOperator, Operator, Planes, PlaneUse, RowsOf, Stage, Tile
 from halocline.graph.planes import ALPHA, BANDS, RGB, Form, plane_named
 from halocline.graph.shot import Shot
+from halocline.late_dataclass import dataclass
 from halocline.quantities import Distance, Length, Position, Share, Strict
 
 _FAR = ("far_range", "far_share", "far_light")

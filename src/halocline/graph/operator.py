@@ -16,7 +16,6 @@ from __future__ import annotations
 
 from abc import ABC, abstractmethod
 from collections.abc import Callable, Mapping
-from dataclasses import dataclass
 from enum import Enum, IntEnum
 from typing import TYPE_CHECKING, Any, ClassVar, Generic, TypeAlias, TypeVar, cast
 
@@ -24,6 +23,7 @@ from halocline._typing import F32
 from halocline.graph.planes import Plane
 from halocline.graph.shot import Shot
 from halocline.imaging.frame import Window
+from halocline.late_dataclass import dataclass
 from halocline.physics.path.transport import LightPath
 from halocline.quantities import Strict
 

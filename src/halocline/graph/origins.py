@@ -8,7 +8,6 @@ place in the world, the same on every frame.
 from __future__ import annotations
 
 from collections.abc import Callable, Iterator, Mapping
-from dataclasses import dataclass
 from enum import Enum
 from functools import lru_cache
 from typing import Annotated, Any, TypeVar, get_args
@@ -18,6 +17,7 @@ import numpy as np
 from halocline._typing import F64
 from halocline.imaging.camera import Camera
 from halocline.imaging.frame import Window
+from halocline.late_dataclass import dataclass
 from halocline.quantities import Angle, Distance, Length, Position, Ratio, Strict
 
 S = TypeVar("S", bound=Strict)

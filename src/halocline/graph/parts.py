@@ -16,7 +16,7 @@ meant for goes through the same steps as its picture does.
 from __future__ import annotations
 
 from collections.abc import Callable, Iterable, Mapping, Sequence
-from dataclasses import dataclass, field, replace
+from dataclasses import field, replace
 
 import numpy as np
 
@@ -28,6 +28,7 @@ from halocline.graph.limits import Meant, StepLimits, Weights, weights
 from halocline.graph.planes import ALPHA, RGB, VIEW_PLANES, Form, key_of, plane_named
 from halocline.graph.shot import Shot
 from halocline.imaging.frame import Frame
+from halocline.late_dataclass import dataclass
 
 _ONE, _NONE = np.float32(1.0), np.float32(0.0)
 # A step that writes it shows things elsewhere.

@@ -8,7 +8,7 @@ only as far as somebody still reads it.
 from __future__ import annotations
 
 from collections.abc import Iterable, Mapping
-from dataclasses import dataclass, field, replace
+from dataclasses import field, replace
 from typing import Any
 
 from halocline.errors import GraphError, HaloclineError
@@ -17,6 +17,7 @@ from halocline.graph.light_form import BandsToRGB, RGBToBands
 from halocline.graph.operator import AnyOperator
 from halocline.graph.planes import BANDS, LOADED_PLANES, RGB, VIEW_PLANES, in_order, is_pass, key_of
 from halocline.graph.shot import Shot
+from halocline.late_dataclass import dataclass
 
 
 @dataclass

@@ -8,8 +8,9 @@ render: ``matte.NAME``, ``light.NAME`` and ``pass.NAME``.
 from __future__ import annotations
 
 from collections.abc import Iterable
-from dataclasses import dataclass
 from enum import Enum
+
+from halocline.late_dataclass import dataclass
 
 RGB = "rgb"
 BANDS = "bands"

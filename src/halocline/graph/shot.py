@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from dataclasses import dataclass, field
+from dataclasses import field
 from typing import TYPE_CHECKING
 
 import numpy as np
@@ -15,6 +15,7 @@ from halocline.imaging.camera_track import CameraTrack
 from halocline.imaging.frame import Frame, Window
 from halocline.imaging.motion import MotionVectors
 from halocline.imaging.sun_depth import SunView
+from halocline.late_dataclass import dataclass
 from halocline.physics.path.lamps import Lamp
 from halocline.physics.path.transport import LightPath, abeam
 from halocline.rgb import RGBSpace

@@ -8,7 +8,6 @@ are addressed in display-window coordinates; a pixel's ray goes through its cent
 from __future__ import annotations
 
 import math
-from dataclasses import dataclass
 from functools import cached_property
 
 import numpy as np
@@ -18,6 +17,7 @@ from halocline.compute.compiled import compiled
 from halocline.errors import CameraError
 from halocline.filters.globe import Globe
 from halocline.imaging.frame import Window
+from halocline.late_dataclass import dataclass
 
 
 @compiled

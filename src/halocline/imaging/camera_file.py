@@ -17,7 +17,7 @@ import io
 import json
 import math
 from collections.abc import Iterable, Iterator, Mapping
-from dataclasses import dataclass, fields, replace
+from dataclasses import fields, replace
 from functools import lru_cache
 from pathlib import Path
 from typing import Any
@@ -30,6 +30,7 @@ from halocline.files.regular import read_text
 from halocline.imaging.camera import turned_axes
 from halocline.imaging.camera_metadata import CameraStatement, Matrix, frozen_rows
 from halocline.imaging.camera_track import turn_between
+from halocline.late_dataclass import dataclass
 
 LARGEST_FILE_BYTES = 1 << 27
 _PLACE = ("x", "y", "z")

@@ -11,7 +11,7 @@ from __future__ import annotations
 
 import math
 from collections.abc import Mapping
-from dataclasses import dataclass, replace
+from dataclasses import replace
 from typing import Any
 
 import numpy as np
@@ -22,6 +22,7 @@ from halocline.imaging.camera import Camera, pinhole
 from halocline.imaging.exr import LATLONG, Part
 from halocline.imaging.names import words
 from halocline.imaging.panorama import PANORAMA_FOCAL_MM, PanoramaPixels, panorama
+from halocline.late_dataclass import dataclass
 
 DEFAULT_FOCAL_MM = 35.0
 DEFAULT_FILM_MM = 36.0

@@ -16,7 +16,6 @@ from __future__ import annotations
 
 import hashlib
 import math
-from dataclasses import dataclass
 from functools import lru_cache
 from pathlib import Path
 from typing import Any
@@ -27,6 +26,7 @@ from halocline._typing import F64
 from halocline.errors import CameraError, did_you_mean
 from halocline.imaging.camera_file import CameraFile
 from halocline.imaging.camera_metadata import CameraStatement, frozen_rows
+from halocline.late_dataclass import dataclass
 
 _ENDINGS = frozenset({".usd", ".usda", ".usdc", ".usdz"})
 # Of a camera over time; at 24 frames a second more than an hour.

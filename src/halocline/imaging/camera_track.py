@@ -3,13 +3,14 @@
 from __future__ import annotations
 
 from collections.abc import Mapping
-from dataclasses import dataclass, replace
+from dataclasses import replace
 
 import numpy as np
 
 from halocline._typing import F64
 from halocline.errors import CameraError
 from halocline.imaging.camera import Camera
+from halocline.late_dataclass import dataclass
 
 
 @dataclass(frozen=True)

@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Collection, Iterable, Mapping
-from dataclasses import dataclass, field, replace
+from dataclasses import field, replace
 from pathlib import Path
 from typing import TypeVar
 
@@ -24,6 +24,7 @@ from halocline.imaging.passes import (
     stated_depth,
     vector_of,
 )
+from halocline.late_dataclass import dataclass
 
 T = TypeVar("T")
 

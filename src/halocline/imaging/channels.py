@@ -10,12 +10,12 @@ stands for the picture.
 from __future__ import annotations
 
 from collections.abc import Iterable, Mapping, Sequence
-from dataclasses import dataclass
 from functools import cached_property
 
 from halocline.errors import ChannelError, did_you_mean
 from halocline.imaging.exr import Header, Part
 from halocline.imaging.names import beauty_rank, is_utility, words
+from halocline.late_dataclass import dataclass
 
 Path = tuple[str, ...]
 

@@ -3,7 +3,6 @@
 from __future__ import annotations
 
 import os
-from dataclasses import dataclass
 from functools import lru_cache
 from pathlib import Path
 from typing import Any
@@ -17,6 +16,7 @@ from halocline._typing import F32
 from halocline.errors import ColourError, did_you_mean
 from halocline.files.whole import write_whole
 from halocline.imaging.exr import Attribute, Part
+from halocline.late_dataclass import dataclass
 from halocline.rgb import (
     ACES2065_1,
     ACESCG,

@@ -13,7 +13,7 @@ volumetric samples, from memory; checked against OpenImageIO's `DeepData` in the
 from __future__ import annotations
 
 from collections.abc import Mapping, Sequence
-from dataclasses import dataclass, field, replace
+from dataclasses import field, replace
 
 import numpy as np
 from numpy.typing import NDArray
@@ -21,6 +21,7 @@ from numpy.typing import NDArray
 from halocline._typing import F32, F64
 from halocline.compute.compiled import compiled
 from halocline.errors import FrameError
+from halocline.late_dataclass import dataclass
 
 Pixels = NDArray[np.intp]
 

@@ -7,7 +7,6 @@ benchmarks/deep.py); rows are read a few at a time, and of the library's own cop
 from __future__ import annotations
 
 from collections.abc import Iterable, Iterator, Mapping, Sequence
-from dataclasses import dataclass
 from pathlib import Path
 from typing import Any
 
@@ -28,6 +27,7 @@ from halocline.imaging.exr_write import (
     put_raw,
     refuse_name,
 )
+from halocline.late_dataclass import dataclass
 
 # Of the few rows that are read or made at once, more are refused: read alone they take 4 GiB.
 MAX_SAMPLES = 1 << 27

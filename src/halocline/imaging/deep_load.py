@@ -10,7 +10,7 @@ the range of the one that is seen most of), and beside them the samples, which w
 from __future__ import annotations
 
 from collections.abc import Callable, Iterable, Iterator, Mapping, Sequence
-from dataclasses import dataclass, replace
+from dataclasses import replace
 from itertools import pairwise
 from pathlib import Path
 
@@ -29,6 +29,7 @@ from halocline.imaging.exr import Part
 from halocline.imaging.frame import Window
 from halocline.imaging.input_spec import InputSpec
 from halocline.imaging.repair import BadPixels, repair
+from halocline.late_dataclass import dataclass
 
 # Kinds of depth that grow evenly with distance, as deep samples must to be cut and merged.
 DEEP_KINDS = ("planar", "range", "negative_planar")

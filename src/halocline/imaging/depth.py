@@ -20,7 +20,6 @@ position              world position in scene units; the camera's gives the rang
 
 from __future__ import annotations
 
-from dataclasses import dataclass
 from typing import Literal, get_args
 
 import numpy as np
@@ -31,6 +30,7 @@ from halocline.errors import DepthError
 from halocline.imaging.camera import Camera
 from halocline.imaging.depth_edges import fill_partly_covered, split_averaged
 from halocline.imaging.frame import Window
+from halocline.late_dataclass import dataclass
 
 DepthKind = Literal[
     "auto",

@@ -6,13 +6,13 @@ All work is on the edge pixels alone, gathered by index; a value depends only on
 from __future__ import annotations
 
 from collections.abc import Iterator
-from dataclasses import dataclass
 
 import cv2
 import numpy as np
 from numpy.typing import NDArray
 
 from halocline._typing import F32
+from halocline.late_dataclass import dataclass
 
 # Pixels around an edge pixel that are asked. Filters of renderers end within 2 pixels; thin things need more.
 REACH = 4

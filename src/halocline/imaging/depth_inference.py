@@ -6,7 +6,7 @@ answer in whatever job it is rendered.
 
 from __future__ import annotations
 
-from dataclasses import dataclass, replace
+from dataclasses import replace
 
 import numpy as np
 from numpy.typing import NDArray
@@ -18,6 +18,7 @@ from halocline.imaging.depth import ENDLESS, DepthEdges, DepthKind, DepthSpec, r
 from halocline.imaging.depth_edges import COVERED, Pixels, mixed_and_clean_steps, neighbour
 from halocline.imaging.frame import Window
 from halocline.imaging.names import depth_hint
+from halocline.late_dataclass import dataclass
 
 # Nearest surface a shot plausibly shows, metres; beyond these the unit is doubted (common practice, no
 # source).

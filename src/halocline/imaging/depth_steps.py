@@ -6,8 +6,6 @@ off, 16-bit integers come as 0..1.
 
 from __future__ import annotations
 
-from dataclasses import dataclass
-
 import numpy as np
 
 from halocline._typing import F32
@@ -15,6 +13,7 @@ from halocline.filters.surface_fit import FINE, facing_of, slopes_over_steps
 from halocline.imaging.camera import Camera
 from halocline.imaging.depth import DepthSpec, ordered_values, planar_metres
 from halocline.imaging.frame import Window
+from halocline.late_dataclass import dataclass
 
 # Codes of 0..1 that are told from one another; common practice, no source.
 _BITS = (8, 10, 12, 16)

@@ -15,8 +15,6 @@ Work is on the pixels along steps alone, gathered by index; a value depends only
 
 from __future__ import annotations
 
-from dataclasses import dataclass
-
 import numpy as np
 
 from halocline._typing import F32
@@ -24,6 +22,7 @@ from halocline.compute.compiled import compiled
 from halocline.imaging.depth_edges import COVERED, Mask, Pixels, neighbour
 from halocline.imaging.edge_places import shares_by_place
 from halocline.imaging.edge_steps import LOW_STEP, NEAREST_M, STEP, along_steps
+from halocline.late_dataclass import dataclass
 
 # Pixels around a pixel that are asked for the colours of both, and for how wide a thin thing is.
 REACH = 2

@@ -11,7 +11,7 @@ from __future__ import annotations
 from collections.abc import Iterable, Iterator, Mapping
 from concurrent.futures import ThreadPoolExecutor
 from contextlib import contextmanager
-from dataclasses import dataclass, field, replace
+from dataclasses import field, replace
 from pathlib import Path
 from threading import Lock
 from typing import Any
@@ -23,6 +23,7 @@ from halocline._typing import F32, AnyArray
 from halocline.errors import ChannelError, ReadError, did_you_mean
 from halocline.imaging.exr_attributes import MOST_ATTRIBUTES, RawAttribute, attribute_count, raw_attributes
 from halocline.imaging.frame import Window
+from halocline.late_dataclass import dataclass
 
 # 2^27 pixels are 16 UHD pictures, or 16384 x 8192: half a gibibyte a plane.
 MAX_PIXELS = 1 << 27

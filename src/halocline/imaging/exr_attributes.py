@@ -13,10 +13,10 @@ from __future__ import annotations
 import os
 import struct
 from collections.abc import Mapping, Sequence
-from dataclasses import dataclass
 from pathlib import Path
 
 from halocline.files.regular import open_regular
+from halocline.late_dataclass import dataclass
 
 _MAGIC = b"\x76\x2f\x31\x01"
 _MULTI_PART = 0x1000

@@ -10,7 +10,6 @@ from __future__ import annotations
 import logging
 import tempfile
 from collections.abc import Callable, Mapping, Sequence
-from dataclasses import dataclass
 from functools import lru_cache
 from pathlib import Path
 from typing import Any
@@ -24,6 +23,7 @@ from halocline.files.whole import whole_file
 from halocline.imaging.compression import ALWAYS_WRITABLE, LOSSLESS, compression_problem, name_of
 from halocline.imaging.exr import Part, read_header, read_native
 from halocline.imaging.exr_attributes import put_attributes
+from halocline.late_dataclass import dataclass
 
 logger = logging.getLogger(__name__)
 

@@ -8,7 +8,7 @@ is seen of it comes down to the floor around it; what hides behind or under it i
 from __future__ import annotations
 
 from collections.abc import Callable
-from dataclasses import dataclass, replace
+from dataclasses import replace
 
 import numpy as np
 from numpy.typing import NDArray
@@ -18,6 +18,7 @@ from halocline.compute.on_demand import OnDemand
 from halocline.imaging.camera import Camera
 from halocline.imaging.frame import Frame
 from halocline.imaging.matte_track import Contact, FollowedThing
+from halocline.late_dataclass import dataclass
 
 spatial = OnDemand("scipy.spatial")
 joined = OnDemand("scipy.sparse.csgraph")

@@ -25,7 +25,7 @@ matte.NAME (H,W)    coverage of one object, 0 to 1
 from __future__ import annotations
 
 from collections.abc import Mapping
-from dataclasses import dataclass, field, replace
+from dataclasses import field, replace
 from types import MappingProxyType
 from typing import Any
 
@@ -33,6 +33,7 @@ import numpy as np
 
 from halocline._typing import F32
 from halocline.errors import FrameError
+from halocline.late_dataclass import dataclass
 
 
 @dataclass(frozen=True)

@@ -12,7 +12,6 @@ own (tests/reference/test_gamut_reference.py).
 
 from __future__ import annotations
 
-from dataclasses import dataclass
 from typing import Literal
 
 import numpy as np
@@ -21,6 +20,7 @@ from halocline._typing import F32, F64
 from halocline.compute.compiled import compiled
 from halocline.compute.series import exponential, logarithm
 from halocline.compute.threads import in_parallel
+from halocline.late_dataclass import dataclass
 from halocline.rgb import ACESCG, RGBSpace, conversion_matrix
 
 GamutChoice = Literal["none", "reference", "full"]

@@ -14,7 +14,6 @@ from __future__ import annotations
 import json
 import re
 from collections.abc import Iterable, Mapping
-from dataclasses import dataclass
 from fnmatch import fnmatchcase
 from functools import lru_cache
 from pathlib import Path
@@ -26,6 +25,7 @@ from halocline.errors import ChannelError, did_you_mean
 from halocline.files.regular import read_text
 from halocline.imaging.channels import Channel, ViewChannels
 from halocline.imaging.exr import Part
+from halocline.late_dataclass import dataclass
 
 # A manifest in a file of its own is no larger than a header may be.
 LARGEST_MANIFEST_BYTES = 1 << 26

@@ -3,12 +3,13 @@
 from __future__ import annotations
 
 from collections.abc import Mapping
-from dataclasses import dataclass, field
+from dataclasses import field
 
 from halocline.imaging.camera_metadata import CameraStatement
 from halocline.imaging.depth import DepthSpec
 from halocline.imaging.motion import MOTION_PASS, MotionVectors
 from halocline.imaging.repair import Policy
+from halocline.late_dataclass import dataclass
 
 # What a render may tell of pixels that show two surfaces: names of passes, and of their planes.
 FAR_DEPTH, NEAR_COVERAGE = "far_depth", "near_coverage"

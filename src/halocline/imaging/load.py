@@ -7,7 +7,7 @@ Frames always cover the union of both.
 from __future__ import annotations
 
 from collections.abc import Callable, Collection, Iterable, Mapping
-from dataclasses import dataclass, field, replace
+from dataclasses import field, replace
 from pathlib import Path
 
 import numpy as np
@@ -42,6 +42,7 @@ from halocline.imaging.picture_statistics import (
     premultiplication_warnings,
 )
 from halocline.imaging.repair import BadPixels, Policy, repair, sound_guides
+from halocline.late_dataclass import dataclass
 from halocline.rgb import RGBSpace
 
 # Puts channels of a part, each given with its name, where they belong.

@@ -18,7 +18,7 @@ from __future__ import annotations
 import json
 import math
 from collections.abc import Iterator, Mapping
-from dataclasses import dataclass, field
+from dataclasses import field
 from functools import lru_cache
 from pathlib import Path
 from typing import Any
@@ -28,6 +28,7 @@ import numpy as np
 from halocline._typing import F64
 from halocline.errors import SequenceError
 from halocline.files.regular import read_text
+from halocline.late_dataclass import dataclass
 
 FORMAT = 1
 LARGEST_FILE_BYTES = 1 << 28

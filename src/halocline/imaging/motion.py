@@ -7,7 +7,7 @@ is held against what the cameras of two frames say of things that stand still.
 
 from __future__ import annotations
 
-from dataclasses import dataclass, replace
+from dataclasses import replace
 from itertools import product
 from typing import Literal, get_args
 
@@ -17,6 +17,7 @@ from halocline._typing import F32, F64
 from halocline.errors import ChannelError
 from halocline.imaging.camera import Camera
 from halocline.imaging.frame import Window
+from halocline.late_dataclass import dataclass
 
 Unit = Literal["px", "fraction"]
 Points = Literal["to_next", "to_last"]

@@ -12,7 +12,7 @@ Many programs write the outer pixels' edges there instead of their centres, so t
 from __future__ import annotations
 
 import math
-from dataclasses import dataclass, replace
+from dataclasses import replace
 from functools import cached_property
 from typing import Literal
 
@@ -22,6 +22,7 @@ from halocline._typing import F32, F64
 from halocline.filters.globe import Globe
 from halocline.imaging.camera import Camera
 from halocline.imaging.frame import Frame, Window
+from halocline.late_dataclass import dataclass
 
 PanoramaPixels = Literal["centres", "edges"]
 

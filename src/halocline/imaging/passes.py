@@ -10,7 +10,6 @@ taken.
 from __future__ import annotations
 
 from collections.abc import Iterable
-from dataclasses import dataclass
 
 from halocline.errors import ChannelError
 from halocline.imaging.channels import Channel, Path, ViewChannels, colour_layers, layer_named
@@ -24,6 +23,7 @@ from halocline.imaging.names import (
     is_utility,
     words,
 )
+from halocline.late_dataclass import dataclass
 
 NORMAL_LAYERS = ("n", "normal", "normals", "worldnormal", "world_normal")
 POSITION_LAYERS = ("p", "position", "worldposition", "world_position", "pworld", "point")

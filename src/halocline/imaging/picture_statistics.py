@@ -2,13 +2,12 @@
 
 from __future__ import annotations
 
-from dataclasses import dataclass
-
 import numpy as np
 from numpy.typing import NDArray
 
 from halocline._typing import F32
 from halocline.imaging.depth_edges import COVERED
+from halocline.late_dataclass import dataclass
 
 # Pixels a picture is judged by where every pixel would take long.
 _JUDGED = 1_000_000

@@ -3,7 +3,6 @@
 from __future__ import annotations
 
 from collections.abc import Mapping
-from dataclasses import dataclass
 from typing import Literal
 
 import cv2
@@ -11,6 +10,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from halocline._typing import F32
+from halocline.late_dataclass import dataclass
 
 Policy = Literal["report", "clamp", "inpaint"]
 

@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Callable, Iterable, Mapping
-from dataclasses import asdict, dataclass, field, replace
+from dataclasses import asdict, field, replace
 from pathlib import Path
 from typing import Any
 
@@ -24,6 +24,7 @@ from halocline.imaging.passes import depth_names
 from halocline.imaging.picture_statistics import BeautyStatistics
 from halocline.imaging.sequence import Sequence, find_sequence, frame_text
 from halocline.imaging.survey import cameras_in, not_read, planes_in
+from halocline.late_dataclass import dataclass
 
 _PERCENTILES = (1, 50, 99)
 

@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Callable, Collection, Iterable, Mapping
-from dataclasses import dataclass, field, replace
+from dataclasses import field, replace
 from itertools import chain
 from pathlib import Path
 
@@ -30,6 +30,7 @@ from halocline.imaging.glows import COVER
 from halocline.imaging.load import Template
 from halocline.imaging.names import beauty_rank, depth_hint
 from halocline.imaging.passes import WRITTEN_LAYER, is_depth_channel
+from halocline.late_dataclass import dataclass
 
 AttributeValue = str | int | float | Attribute
 # Where the file's own name for an attribute is not OpenImageIO's.

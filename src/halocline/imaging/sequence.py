@@ -11,13 +11,14 @@ import math
 import os
 import re
 from collections.abc import Iterable
-from dataclasses import dataclass, replace
+from dataclasses import replace
 from functools import reduce
 from itertools import pairwise
 from pathlib import Path
 
 from halocline.compute.on_demand import OnDemand
 from halocline.errors import SequenceError
+from halocline.late_dataclass import dataclass
 
 # It makes a parser of its grammar when it is imported; one file needs none.
 fileseq = OnDemand("fileseq")

@@ -8,7 +8,6 @@ axis.
 
 from __future__ import annotations
 
-from dataclasses import dataclass
 from functools import lru_cache
 from itertools import product
 from pathlib import Path
@@ -19,6 +18,7 @@ from halocline._typing import F32, F64
 from halocline.errors import CameraError, ChannelError
 from halocline.imaging.camera_metadata import camera_to_world, for_columns, matrix_entry
 from halocline.imaging.exr import Part, read_header, read_into
+from halocline.late_dataclass import dataclass
 
 # Depth of this and more is nothing that stands anywhere, as infinity, 0 and no number.
 NOTHING_FROM = 1e9

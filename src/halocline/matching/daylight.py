@@ -3,12 +3,13 @@
 from __future__ import annotations
 
 from collections.abc import Callable, Sequence
-from dataclasses import dataclass, replace
+from dataclasses import replace
 
 import numpy as np
 from scipy.optimize import least_squares
 
 from halocline._typing import F64
+from halocline.late_dataclass import dataclass
 from halocline.matching import solved_light
 from halocline.matching.model import UP, Setting, light_path
 from halocline.matching.samples import Sample

@@ -7,11 +7,11 @@ differently are given, the type follows too; where constituents are given, they 
 from __future__ import annotations
 
 import math
-from dataclasses import dataclass
 
 import tomlkit
 
 from halocline.errors import PhysicsError
+from halocline.late_dataclass import dataclass
 from halocline.operators.registry import core, exposing
 from halocline.physics.water.bio_optics import bio_optical_water, ocean_cdom
 from halocline.physics.water.water import (

@@ -9,13 +9,14 @@ from __future__ import annotations
 
 import math
 from collections.abc import Callable, Sequence
-from dataclasses import dataclass, replace
+from dataclasses import replace
 
 import numpy as np
 from scipy.optimize import least_squares, minimize_scalar
 
 from halocline._typing import F64
 from halocline.errors import PhysicsError, WaterError
+from halocline.late_dataclass import dataclass
 from halocline.matching.model import Prediction, Setting, Strengths, predicted
 from halocline.matching.samples import Sample
 from halocline.physics.water.bio_optics import bio_optical_water

@@ -4,7 +4,6 @@ from __future__ import annotations
 
 import math
 from collections.abc import Sequence
-from dataclasses import dataclass
 from typing import Literal
 
 import numpy as np
@@ -12,6 +11,7 @@ import tomlkit
 
 from halocline._typing import F64
 from halocline.compute.threads import one_library_thread
+from halocline.late_dataclass import dataclass
 from halocline.matching.daylight import SunAndSky, fit_daylight
 from halocline.matching.fit import Candidate, fit_constituents, fit_jerlov
 from halocline.matching.model import Setting

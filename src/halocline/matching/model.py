@@ -19,7 +19,7 @@ from __future__ import annotations
 
 import math
 from collections.abc import Callable, Sequence
-from dataclasses import dataclass, replace
+from dataclasses import replace
 from functools import lru_cache
 
 import numpy as np
@@ -27,6 +27,7 @@ from numpy.typing import NDArray
 from scipy.interpolate import CubicSpline
 
 from halocline._typing import F64
+from halocline.late_dataclass import dataclass
 from halocline.matching import solved_light
 from halocline.matching.samples import Sample
 from halocline.matching.surroundings import RINGS, Around

@@ -8,7 +8,6 @@ left out.
 from __future__ import annotations
 
 import csv
-from dataclasses import dataclass
 from pathlib import Path
 
 import cv2
@@ -17,6 +16,7 @@ import numpy as np
 from halocline._typing import F32, F64
 from halocline.errors import ReadError
 from halocline.files.regular import read_text
+from halocline.late_dataclass import dataclass
 from halocline.matching.reference_picture import picture_pixels
 from halocline.operators.registry import operators
 from halocline.physics.bending.distortion import GridFit, fit_grid

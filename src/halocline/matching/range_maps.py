@@ -6,13 +6,13 @@ the format, or some constant beyond everything. Taken for a wall, any of them ch
 
 from __future__ import annotations
 
-from dataclasses import dataclass
 from pathlib import Path
 
 import numpy as np
 
 from halocline._typing import F32, F64
 from halocline.errors import ChannelError
+from halocline.late_dataclass import dataclass
 
 # The largest half float; longer than any water is clear.
 LARGEST_M = 65504.0

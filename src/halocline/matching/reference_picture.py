@@ -5,7 +5,6 @@ from __future__ import annotations
 import math
 from collections.abc import Callable
 from contextlib import suppress
-from dataclasses import dataclass
 from pathlib import Path
 
 import numpy as np
@@ -17,6 +16,7 @@ from halocline.imaging.camera import Camera, pinhole
 from halocline.imaging.exr import readable_name
 from halocline.imaging.frame import Window
 from halocline.imaging.load import View, load, load_beauty
+from halocline.late_dataclass import dataclass
 from halocline.matching.range_maps import only_channel, range_map
 from halocline.matching.samples import Sample, SamplePlace, decoded, sample_at, samples_of_range_map
 from halocline.matching.surroundings import Around, Surroundings, nearest_ranges

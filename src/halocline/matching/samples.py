@@ -10,7 +10,7 @@ from __future__ import annotations
 import math
 import re
 from collections.abc import Callable
-from dataclasses import dataclass, field
+from dataclasses import field
 from functools import lru_cache
 from itertools import pairwise
 
@@ -19,6 +19,7 @@ from numpy.typing import NDArray
 
 from halocline._typing import F32, F64
 from halocline.errors import UnitError, did_you_mean
+from halocline.late_dataclass import dataclass
 from halocline.matching.surroundings import Around, Surroundings
 from halocline.units import metres
 

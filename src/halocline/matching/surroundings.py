@@ -9,7 +9,6 @@ from __future__ import annotations
 
 import math
 from collections.abc import Sequence
-from dataclasses import dataclass
 
 import cv2
 import numpy as np
@@ -17,6 +16,7 @@ from numpy.typing import NDArray
 from scipy.sparse import csr_matrix
 
 from halocline._typing import F32, F64
+from halocline.late_dataclass import dataclass
 from halocline.physics.path.halo_about import ASIDE
 
 RINGS = ASIDE.size - 1

@@ -7,7 +7,7 @@ fades where a surface turns away from the sun or the light of the day is diffuse
 from __future__ import annotations
 
 import math
-from dataclasses import dataclass, replace
+from dataclasses import replace
 from typing import ClassVar, Literal
 
 import numpy as np
@@ -26,6 +26,7 @@ from halocline.graph.sea import Sea
 from halocline.graph.shot import Shot
 from halocline.imaging.frame import Window
 from halocline.imaging.motion import MOTION_PASS
+from halocline.late_dataclass import dataclass
 from halocline.operators.shared.pixel_stretch import STEEPEST, CameraMotion, Stretches, stretches
 from halocline.operators.shared.surface_light import (
     FARTHEST_M,

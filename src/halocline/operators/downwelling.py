@@ -6,7 +6,6 @@ The light before is handed on for lamps, which do not come from the surface.
 
 from __future__ import annotations
 
-from dataclasses import dataclass
 from typing import ClassVar
 
 import numpy as np
@@ -14,6 +13,7 @@ import numpy as np
 from halocline._typing import F32
 from halocline.graph.operator import Operator, Planes, PlaneUse, Stage, Tile, Undoing
 from halocline.graph.shot import Shot
+from halocline.late_dataclass import dataclass
 from halocline.operators.shared.surface_light import FARTHEST_M
 from halocline.operators.shared.two_surfaces import FARTHER_PLANES, Farther
 from halocline.operators.shared.water_shade import WaterShade, water_shade

@@ -13,7 +13,7 @@ the far field's blur does not creep over it. What lies outside the frame is take
 from __future__ import annotations
 
 import math
-from dataclasses import dataclass, replace
+from dataclasses import replace
 from typing import Annotated, ClassVar, Literal
 
 import numpy as np
@@ -29,6 +29,7 @@ from halocline.graph.light_form import combine
 from halocline.graph.operator import WHOLE, Operator, Planes, PlaneUse, RowsOf, Tile, Undoing
 from halocline.graph.shot import Shot
 from halocline.imaging.frame import Window
+from halocline.late_dataclass import dataclass
 from halocline.operators.shared.two_surfaces import FARTHER_PLANES, Farther
 from halocline.operators.shared.water_shade import WaterShade, water_shade
 from halocline.physics.path.transport import OpenRays, VeilRays, abeam

@@ -9,7 +9,6 @@ picture's open places.
 
 from __future__ import annotations
 
-from dataclasses import dataclass
 from typing import Annotated, ClassVar
 
 import numpy as np
@@ -20,6 +19,7 @@ from halocline.filters.lens_blur import footprint
 from halocline.filters.splat import Area, Discs, Drawing, Surface
 from halocline.graph.operator import Operator, Planes, PlaneUse, Source, Stage, Tile
 from halocline.graph.shot import Shot
+from halocline.late_dataclass import dataclass
 from halocline.operators.shared.lamp_light import in_front, lamp_haze, lamps_far_aside
 from halocline.physics.floating.field import patchiness
 from halocline.physics.floating.flow import Current

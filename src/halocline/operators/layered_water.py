@@ -8,7 +8,6 @@ from __future__ import annotations
 
 import math
 from collections.abc import Sequence
-from dataclasses import dataclass
 from typing import Literal
 
 import numpy as np
@@ -19,6 +18,7 @@ from halocline.filters.displacement import Grid
 from halocline.graph.operator import Operator, Planes, PlaneUse, Stage, Tile
 from halocline.graph.shot import Shot
 from halocline.imaging.frame import Window
+from halocline.late_dataclass import dataclass
 from halocline.operators.shared.layer_parameters import WaterLayer
 from halocline.operators.shared.two_surfaces import FARTHER_PLANES
 from halocline.operators.shared.view_rays import grid_rays

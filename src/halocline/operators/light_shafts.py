@@ -7,7 +7,6 @@ while the shutter is open, they are drawn out.
 
 from __future__ import annotations
 
-from dataclasses import dataclass
 from typing import Annotated, ClassVar
 
 import numpy as np
@@ -18,6 +17,7 @@ from halocline.compute.compiled import compiled
 from halocline.graph.operator import Operator, Planes, PlaneUse, Source, Stage, Tile
 from halocline.graph.sea import Sea
 from halocline.graph.shot import Shot
+from halocline.late_dataclass import dataclass
 from halocline.operators.shared.pixel_stretch import CameraMotion
 from halocline.operators.shared.surface_light import channel_weights, light_field
 from halocline.operators.shared.water_shade import RayGrid, WaterShade, shaft_water, veil_reach_m, water_shade

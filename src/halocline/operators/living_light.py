@@ -9,7 +9,6 @@ Place it after ``veiling_light``, and after what else floats.
 from __future__ import annotations
 
 import math
-from dataclasses import dataclass
 from typing import Annotated, ClassVar, Literal
 
 import numpy as np
@@ -22,6 +21,7 @@ from halocline.filters.splat import Drawing
 from halocline.graph.operator import Operator, Planes, PlaneUse, Stage, Tile
 from halocline.graph.planes import Form, Plane
 from halocline.graph.shot import Shot
+from halocline.late_dataclass import dataclass
 from halocline.operators.shared.drawn_things import (
     LensParameters,
     drawing_of,

@@ -6,7 +6,6 @@ a plain grey instead of to amplified noise.
 
 from __future__ import annotations
 
-from dataclasses import dataclass
 from typing import Literal
 
 import numpy as np
@@ -15,6 +14,7 @@ from halocline._typing import F32, F64
 from halocline.graph.light_form import combine
 from halocline.graph.operator import WHOLE, Operator, Planes, PlaneUse, Tile
 from halocline.graph.shot import Shot
+from halocline.late_dataclass import dataclass
 from halocline.operators.forward_scatter import ForwardScatter, ForwardScatterParameters, PreparedScatter
 from halocline.operators.shared.water_shade import WaterShade, water_shade
 from halocline.operators.white_reference import WhiteReference, WhiteReferenceParameters

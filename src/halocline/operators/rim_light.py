@@ -6,7 +6,6 @@ Place it before ``attenuation``, which takes from it what the water takes.
 
 from __future__ import annotations
 
-from dataclasses import dataclass
 from typing import Annotated, ClassVar
 
 import numpy as np
@@ -17,6 +16,7 @@ from halocline.errors import GraphError
 from halocline.filters.soft_window import within
 from halocline.graph.operator import Operator, Planes, PlaneUse, Stage, Tile
 from halocline.graph.shot import Shot
+from halocline.late_dataclass import dataclass
 from halocline.operators.shared.two_surfaces import FARTHER_PLANES, Farther
 from halocline.physics.path.lit_edge import bright_side, depth_edges, rim_contrast, rim_share, side_radiance
 from halocline.physics.path.transport import LightPath

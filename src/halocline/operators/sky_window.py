@@ -7,7 +7,7 @@ a mirror of the water below.
 from __future__ import annotations
 
 import math
-from dataclasses import dataclass, replace
+from dataclasses import replace
 from typing import Annotated, ClassVar
 
 import numpy as np
@@ -17,6 +17,7 @@ from halocline._typing import F32, F64
 from halocline.graph.operator import Operator, Planes, PlaneUse, Stage, Tile
 from halocline.graph.sea import Sea
 from halocline.graph.shot import Shot
+from halocline.late_dataclass import dataclass
 from halocline.operators.shared.pixel_stretch import CameraMotion
 from halocline.operators.shared.surface_light import (
     FARTHEST_M,

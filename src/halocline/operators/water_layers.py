@@ -6,7 +6,7 @@ At grazing angles from the denser side the layer shines like a mirror.
 
 from __future__ import annotations
 
-from dataclasses import dataclass, fields, replace
+from dataclasses import fields, replace
 from itertools import pairwise
 from typing import Annotated, ClassVar
 
@@ -20,6 +20,7 @@ from halocline.filters.displacement import Grid
 from halocline.filters.pyramid_blur import bands_of_rows
 from halocline.graph.operator import WHOLE, Operator, Planes, PlaneUse, Stage, Tile
 from halocline.graph.shot import Shot
+from halocline.late_dataclass import dataclass
 from halocline.operators.shared.layer_parameters import WaterLayer
 from halocline.operators.shared.view_rays import Rays, grid_rays
 from halocline.physics.bending.behind_a_crossing import (

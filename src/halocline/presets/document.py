@@ -5,7 +5,7 @@ from __future__ import annotations
 import os
 import tomllib
 from collections.abc import Iterable, Mapping, Sequence
-from dataclasses import dataclass, replace
+from dataclasses import replace
 from importlib.resources import files
 from pathlib import Path
 from typing import Any
@@ -14,6 +14,7 @@ import numpy as np
 
 from halocline.errors import HaloclineError, PresetError, did_you_mean
 from halocline.files.regular import is_regular, read_text
+from halocline.late_dataclass import dataclass
 from halocline.presets.curves import is_curve
 from halocline.presets.formats import number_of
 from halocline.presets.lines import KeyOrigin, KeyPath, key_lines, line_of

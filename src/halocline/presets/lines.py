@@ -8,8 +8,9 @@ from __future__ import annotations
 
 import re
 from collections.abc import Iterator
-from dataclasses import dataclass
 from typing import NamedTuple
+
+from halocline.late_dataclass import dataclass
 
 KeyPath = tuple[str, ...]
 

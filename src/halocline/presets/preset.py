@@ -7,7 +7,7 @@ import json
 import os
 from collections.abc import Iterable, Iterator, Mapping, Sequence
 from copy import copy
-from dataclasses import dataclass, field, replace
+from dataclasses import field, replace
 from functools import cached_property
 from pathlib import Path
 from typing import Any
@@ -22,6 +22,7 @@ from halocline.graph.origins import KnownOrigin, origins_named, placed, tracks_n
 from halocline.graph.planes import BANDS, RGB
 from halocline.graph.sea import Sea
 from halocline.imaging.camera import Camera
+from halocline.late_dataclass import dataclass
 from halocline.operators.registry import operator_named, operators
 from halocline.physics.water.bands import Bands
 from halocline.presets.curves import is_curve, key_frames, resolved_at, telling_frames

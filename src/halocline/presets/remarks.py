@@ -6,12 +6,13 @@ Mistakes are refused when a preset is read. What is told here is allowed, and pr
 from __future__ import annotations
 
 from collections.abc import Callable, Iterator
-from dataclasses import dataclass, replace
+from dataclasses import replace
 from itertools import pairwise
 
 from halocline.errors import HaloclineError
 from halocline.graph.operator import Source, Stage
 from halocline.graph.origins import origins_named
+from halocline.late_dataclass import dataclass
 from halocline.operators.registry import operators
 from halocline.presets.build import story_report
 from halocline.presets.curves import key_frames

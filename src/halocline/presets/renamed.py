@@ -13,10 +13,10 @@ from __future__ import annotations
 
 from collections.abc import Iterable, Iterator, Mapping
 from contextlib import suppress
-from dataclasses import dataclass
 from typing import Any
 
 from halocline.errors import GraphError
+from halocline.late_dataclass import dataclass
 from halocline.operators.registry import operator_named
 from halocline.presets.lines import KeyOrigin, KeyPath, key_places
 from halocline.presets.sections import SECTIONS

@@ -3,9 +3,10 @@
 from __future__ import annotations
 
 import math
-from dataclasses import dataclass, replace
+from dataclasses import replace
 
 from halocline.errors import PhysicsError
+from halocline.late_dataclass import dataclass
 from halocline.physics.path.seen_contrast import ContrastSeen
 from halocline.physics.path.silhouette import before_level_water
 from halocline.physics.path.transport import LightPath

@@ -4,7 +4,6 @@ from __future__ import annotations
 
 import csv
 import io
-from dataclasses import dataclass
 from pathlib import Path
 from typing import Any
 
@@ -12,6 +11,7 @@ import numpy as np
 
 from halocline.errors import HaloclineError, PresetError
 from halocline.files.regular import read_text
+from halocline.late_dataclass import dataclass
 from halocline.physics.water.bands import Bands
 from halocline.physics.water.bio_optics import bio_optical_water
 from halocline.physics.water.fitted_bands import fit_bands

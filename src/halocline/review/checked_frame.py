@@ -4,7 +4,6 @@ from __future__ import annotations
 
 from collections.abc import Iterator, Sequence
 from concurrent.futures import ThreadPoolExecutor
-from dataclasses import dataclass
 from itertools import repeat
 from pathlib import Path
 from typing import Any
@@ -18,6 +17,7 @@ from halocline.errors import HaloclineError
 from halocline.imaging.colour import U8, display_pixels
 from halocline.imaging.input_spec import InputSpec
 from halocline.imaging.load import View, load_beauty
+from halocline.late_dataclass import dataclass
 from halocline.review.flash import Display
 
 WIDEST_PX = 480
@@ -46,7 +46,7 @@ class CheckOptions:
     fallback_fps: float = 24.0
     display: str | None = None
     view: str | None = None
-    screen: Display = Display()  # noqa: RUF009 - frozen
+    screen: Display = Display()
 
 
 @dataclass(frozen=True)

@@ -8,7 +8,7 @@ from __future__ import annotations
 
 from collections import Counter
 from collections.abc import Iterable, Sequence
-from dataclasses import asdict, dataclass, field
+from dataclasses import asdict, field
 from pathlib import Path
 from typing import Any
 
@@ -16,6 +16,7 @@ import numpy as np
 
 from halocline.errors import HaloclineError
 from halocline.imaging.sequence import find_sequence, frame_text
+from halocline.late_dataclass import dataclass
 from halocline.presets.preset import preset_from_text
 from halocline.review.checked_frame import CheckedView, CheckOptions, looks_at
 from halocline.review.eyes import EyesCheck, EyesResult

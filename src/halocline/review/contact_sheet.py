@@ -7,12 +7,13 @@ from __future__ import annotations
 
 import textwrap
 from collections.abc import Sequence
-from dataclasses import dataclass
 
 import cv2
 import numpy as np
 import OpenImageIO as oiio
 from numpy.typing import NDArray
+
+from halocline.late_dataclass import dataclass
 
 U8 = NDArray[np.uint8]
 

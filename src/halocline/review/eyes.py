@@ -7,12 +7,13 @@ practice, no source: half a per cent of the picture's height, and a tenth of its
 
 from __future__ import annotations
 
-from dataclasses import dataclass, field
+from dataclasses import field
 
 import cv2
 import numpy as np
 
 from halocline.imaging.colour import U8
+from halocline.late_dataclass import dataclass
 from halocline.review.flicker import luma
 
 MOST_VERTICAL = 0.005

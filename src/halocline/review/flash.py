@@ -29,13 +29,14 @@ from __future__ import annotations
 
 from collections import deque
 from copy import deepcopy
-from dataclasses import dataclass, field
+from dataclasses import field
 
 import cv2
 import numpy as np
 from numpy.typing import NDArray
 
 from halocline._typing import F32
+from halocline.late_dataclass import dataclass
 
 Mask = NDArray[np.bool_]
 

@@ -12,7 +12,6 @@ from __future__ import annotations
 
 from collections import deque
 from collections.abc import Sequence
-from dataclasses import dataclass
 from statistics import median
 
 import cv2
@@ -20,6 +19,7 @@ import numpy as np
 
 from halocline._typing import F32
 from halocline.imaging.colour import U8
+from halocline.late_dataclass import dataclass
 
 # The whole picture's brightness out of line with its neighbours.
 LEVEL_STEP = 0.01

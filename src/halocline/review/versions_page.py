@@ -4,10 +4,10 @@ from __future__ import annotations
 
 import html
 from collections.abc import Sequence
-from dataclasses import dataclass
 
 import numpy as np
 
+from halocline.late_dataclass import dataclass
 from halocline.review.compare import difference
 from halocline.review.contact_sheet import U8, SheetTile
 from halocline.review.page import STYLE, embedded_picture, figure, page_head

@@ -4,9 +4,9 @@ from __future__ import annotations
 
 import itertools
 from collections.abc import Callable, Sequence
-from dataclasses import dataclass
 
 from halocline.errors import PresetError
+from halocline.late_dataclass import dataclass
 from halocline.review.contact_sheet import U8, SheetTile
 
 LARGEST_WEDGE = 100

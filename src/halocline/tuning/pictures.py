@@ -5,7 +5,6 @@ from __future__ import annotations
 import math
 from collections import OrderedDict
 from collections.abc import Mapping
-from dataclasses import dataclass
 from pathlib import Path
 from threading import RLock
 from typing import Any
@@ -21,6 +20,7 @@ from halocline.batch.task import FrameTask, input_spec_of
 from halocline.errors import HaloclineError, ReadError
 from halocline.graph.engine import Evaluation, HeldReady
 from halocline.imaging.colour import display_pixels
+from halocline.late_dataclass import dataclass
 from halocline.presets.preset import Preset, load_preset
 from halocline.review.contact_sheet import U8
 from halocline.rgb import RGBSpace

@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import shlex
 from collections.abc import Mapping, Sequence
-from dataclasses import dataclass, replace
+from dataclasses import replace
 from pathlib import Path
 from typing import Any
 
@@ -12,6 +12,7 @@ import tomlkit
 
 from halocline.errors import CollectedError, HaloclineError, PresetError
 from halocline.files.whole import write_whole
+from halocline.late_dataclass import dataclass
 from halocline.presets.document import document_at, preset_path, shipped_folder
 from halocline.presets.edit import edited
 from halocline.presets.preset import Preset

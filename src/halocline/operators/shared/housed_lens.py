@@ -3,7 +3,6 @@
 from __future__ import annotations
 
 from abc import abstractmethod
-from dataclasses import dataclass
 from functools import lru_cache
 from typing import Annotated, ClassVar, Literal
 
@@ -18,6 +17,7 @@ from halocline.graph.operator import WHOLE, Operator, P, Planes, PlaneUse, Stage
 from halocline.graph.shot import Shot
 from halocline.imaging.camera import Camera
 from halocline.imaging.frame import Window
+from halocline.late_dataclass import dataclass
 from halocline.physics.bending.ports import (
     DomePort,
     FlatPort,

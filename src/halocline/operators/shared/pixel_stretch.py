@@ -8,7 +8,6 @@ averaged over it: at places along its length, each as wide as the ellipse or as 
 
 from __future__ import annotations
 
-from dataclasses import dataclass
 from typing import Self
 
 import numpy as np
@@ -17,6 +16,7 @@ from halocline._typing import F32, F64
 from halocline.compute.compiled import compiled
 from halocline.graph.shot import Shot
 from halocline.imaging.camera import Camera
+from halocline.late_dataclass import dataclass
 from halocline.physics.sea.slope_lookup import drawn_out
 
 # A surface seen this steeply at least, when the width of a pixel on it is reckoned.

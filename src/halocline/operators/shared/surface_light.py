@@ -6,7 +6,6 @@ They are one light from one sea, the preset's ``[sea]``; a step may state anothe
 from __future__ import annotations
 
 import math
-from dataclasses import dataclass
 from functools import lru_cache
 from threading import Lock
 from weakref import WeakValueDictionary
@@ -18,6 +17,7 @@ from halocline.graph.sea import Sea
 from halocline.graph.shot import Shot
 from halocline.imaging.frame import Frame, Window
 from halocline.imaging.sun_depth import SunView
+from halocline.late_dataclass import dataclass
 from halocline.physics.bending.refraction import CHANNEL_WAVELENGTHS_NM, sea_water_index
 from halocline.physics.sea.caustics import CausticOptics
 from halocline.physics.sea.light_field import CausticField, CausticSetup

@@ -7,14 +7,13 @@ near light.
 
 from __future__ import annotations
 
-from dataclasses import dataclass
-
 import numpy as np
 from numpy.typing import NDArray
 
 from halocline._typing import F32
 from halocline.filters.facing import normals_of_farther
 from halocline.graph.operator import Planes, Tile
+from halocline.late_dataclass import dataclass
 
 # Optional planes of a picture that say what lies behind.
 FARTHER_PLANES = frozenset({"far_range", "far_share", "far_light"})

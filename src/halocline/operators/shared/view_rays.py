@@ -2,14 +2,13 @@
 
 from __future__ import annotations
 
-from dataclasses import dataclass
-
 import numpy as np
 
 from halocline._typing import F32, F64
 from halocline.filters.displacement import Grid
 from halocline.imaging.camera import Camera
 from halocline.imaging.frame import Window
+from halocline.late_dataclass import dataclass
 
 # A picture all around is seven times as wide as one of a usual lens (35 mm on 36), and is looked at as often
 # with a wider one.

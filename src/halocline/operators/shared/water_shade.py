@@ -6,7 +6,7 @@ Steps of one frame that ask for it share it.
 from __future__ import annotations
 
 import math
-from dataclasses import dataclass, replace
+from dataclasses import replace
 from threading import Lock
 from typing import TYPE_CHECKING, Any
 from weakref import WeakValueDictionary, ref
@@ -22,6 +22,7 @@ from halocline.graph.shot import Shot
 from halocline.imaging.frame import Window
 from halocline.imaging.panorama import continued
 from halocline.imaging.sun_depth import SunView
+from halocline.late_dataclass import dataclass
 from halocline.operators.shared.surface_light import (
     LevelAxes,
     by_channel,

@@ -14,7 +14,6 @@ thing's light stays as it is, premultiplied.
 from __future__ import annotations
 
 from collections.abc import Callable, Sequence
-from dataclasses import dataclass
 
 import cv2
 import numpy as np
@@ -32,6 +31,7 @@ from halocline.filters.pyramid_blur import (
     doubled,
     halved,
 )
+from halocline.late_dataclass import dataclass
 from halocline.physics.bending.layers import LayerView
 from halocline.physics.bending.refraction import lever_arm
 

@@ -13,13 +13,13 @@ along with it as a plane projective map, so the grid need not be square to the l
 from __future__ import annotations
 
 import math
-from dataclasses import dataclass
 
 import numpy as np
 
 from halocline._typing import F64
 from halocline.compute.on_demand import OnDemand
 from halocline.errors import PhysicsError
+from halocline.late_dataclass import dataclass
 
 optimize = OnDemand("scipy.optimize")
 

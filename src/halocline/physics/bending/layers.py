@@ -18,7 +18,7 @@ Directions and places are world space, metres; angles are radians.
 from __future__ import annotations
 
 import math
-from dataclasses import dataclass, field
+from dataclasses import field
 from functools import cached_property
 
 import numpy as np
@@ -26,6 +26,7 @@ import numpy as np
 from halocline._typing import F32, F64
 from halocline.compute.on_demand import OnDemand
 from halocline.errors import PhysicsError
+from halocline.late_dataclass import dataclass
 from halocline.physics.bending.refraction import CHANNEL_WAVELENGTHS_NM, WaterMass, critical_grazing_angle
 from halocline.physics.bending.turbulence import IndexEddies, RayPath, churn
 

@@ -10,13 +10,13 @@ of the lens in air, the point in the water that it shows, and where the pinhole 
 from __future__ import annotations
 
 import math
-from dataclasses import dataclass
 from typing import Protocol
 
 import numpy as np
 
 from halocline._typing import F64
 from halocline.errors import PhysicsError
+from halocline.late_dataclass import dataclass
 from halocline.physics.bending.refraction import WaterMass, refract
 
 # Spread (standard deviation, nm) of the light that one colour channel of a camera collects about its middle

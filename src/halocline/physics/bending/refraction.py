@@ -13,12 +13,12 @@ Unless a docstring says otherwise the index is relative to air, as cameras meet 
 from __future__ import annotations
 
 import math
-from dataclasses import dataclass
 
 import numpy as np
 
 from halocline._typing import F64, AnyArray
 from halocline.errors import PhysicsError
+from halocline.late_dataclass import dataclass
 
 # Air at 15 C, 1 atm and visible wavelengths relative to vacuum; its own dispersion is below 1e-5.
 AIR_INDEX = 1.00027

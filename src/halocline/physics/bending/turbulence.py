@@ -16,7 +16,6 @@ The field drifts and churns as a smooth function of time.
 from __future__ import annotations
 
 import math
-from dataclasses import dataclass
 from functools import lru_cache
 
 import numpy as np
@@ -25,6 +24,7 @@ from halocline._typing import F32, F64
 from halocline.compute.compiled import compiled
 from halocline.compute.on_demand import OnDemand
 from halocline.errors import PhysicsError
+from halocline.late_dataclass import dataclass
 
 special = OnDemand("scipy.special")
 

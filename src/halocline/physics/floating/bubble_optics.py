@@ -10,7 +10,6 @@ Directions are to the right of the view, level ahead, and up: unit vectors.
 from __future__ import annotations
 
 import math
-from dataclasses import dataclass
 from functools import lru_cache
 from typing import Any
 
@@ -19,6 +18,7 @@ import numpy as np
 from halocline._typing import F64
 from halocline.compute.on_demand import OnDemand
 from halocline.compute.random import normals, stream_key
+from halocline.late_dataclass import dataclass
 
 sparse = OnDemand("scipy.sparse")
 

@@ -3,13 +3,14 @@
 from __future__ import annotations
 
 import math
-from dataclasses import dataclass, replace
+from dataclasses import replace
 
 import numpy as np
 from numpy.typing import NDArray
 
 from halocline._typing import F64
 from halocline.filters.splat import Textures
+from halocline.late_dataclass import dataclass
 from halocline.physics.floating.bubble_optics import HEADINGS, RINGS, BubbleForm, appearance, around
 from halocline.physics.floating.bubbles import (
     CAP,

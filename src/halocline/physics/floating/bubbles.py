@@ -8,7 +8,6 @@ from __future__ import annotations
 
 import math
 from collections.abc import Callable
-from dataclasses import dataclass
 from functools import cached_property
 
 import numpy as np
@@ -17,6 +16,7 @@ from numpy.typing import NDArray
 from halocline._typing import F64
 from halocline.compute.random import normals, poisson_counts, random_words, stream_key, uniforms
 from halocline.errors import PhysicsError
+from halocline.late_dataclass import dataclass
 from halocline.physics.floating.loops import rise
 from halocline.physics.floating.particles import GRAVITY_M_S2
 

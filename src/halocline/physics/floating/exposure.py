@@ -3,7 +3,6 @@
 from __future__ import annotations
 
 import math
-from dataclasses import dataclass
 from functools import cached_property
 from typing import Protocol
 
@@ -14,6 +13,7 @@ from halocline._typing import F64
 from halocline.filters.globe import Globe
 from halocline.filters.lens_blur import ThinLens, footprint
 from halocline.filters.splat import Area, Discs
+from halocline.late_dataclass import dataclass
 from halocline.physics.floating.field import ViewVolume
 
 # The stretch of a ball 87 degrees off the axis, the square root of range over depth.

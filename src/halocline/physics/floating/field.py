@@ -10,7 +10,7 @@ from __future__ import annotations
 
 import math
 from collections.abc import Callable, Sequence
-from dataclasses import dataclass, replace
+from dataclasses import replace
 
 import numpy as np
 from numpy.typing import NDArray
@@ -18,6 +18,7 @@ from numpy.typing import NDArray
 from halocline._typing import F64
 from halocline.compute.random import normals, poisson_counts, stream_key, uniforms
 from halocline.errors import PhysicsError
+from halocline.late_dataclass import dataclass
 from halocline.physics.floating.loops import add_waves, find, stick_lumps, turn_lumps
 from halocline.physics.floating.particles import DrawLimits, PowerLaw
 

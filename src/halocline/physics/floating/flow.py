@@ -8,7 +8,6 @@ for its particles.
 from __future__ import annotations
 
 import math
-from dataclasses import dataclass
 from functools import cached_property
 
 import numpy as np
@@ -17,6 +16,7 @@ from halocline._typing import F64
 from halocline.compute.on_demand import OnDemand
 from halocline.compute.random import normals, stream_key, uniforms
 from halocline.errors import PhysicsError
+from halocline.late_dataclass import dataclass
 from halocline.physics.floating.loops import add_waves
 
 interpolate = OnDemand("scipy.interpolate")

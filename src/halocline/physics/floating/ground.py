@@ -9,11 +9,11 @@ other lies below it by more than the steepest floor falls on the way there.
 from __future__ import annotations
 
 import math
-from dataclasses import dataclass
 
 import numpy as np
 
 from halocline._typing import F32, F64
+from halocline.late_dataclass import dataclass
 
 # Cells along a side, at most; and how many must be seen for there to be a floor.
 _MOST_CELLS, _FEWEST_SEEN = 1024, 12

@@ -3,11 +3,11 @@
 from __future__ import annotations
 
 from collections.abc import Sequence
-from dataclasses import dataclass
 
 import numpy as np
 
 from halocline._typing import F32, F64
+from halocline.late_dataclass import dataclass
 from halocline.physics.floating.haze_loops import along_rays
 from halocline.physics.floating.light import LIGHT_ASYMMETRY, sun_spread
 from halocline.physics.floating.particles import DrawLimits, haze_cross_section

@@ -8,13 +8,13 @@ from __future__ import annotations
 
 import math
 from collections.abc import Sequence
-from dataclasses import dataclass
 
 import numpy as np
 from numpy.typing import NDArray
 
 from halocline._typing import F32, F64
 from halocline.filters.splat import Area
+from halocline.late_dataclass import dataclass
 from halocline.physics.floating.exposure import Exposure
 from halocline.physics.floating.haze_loops import cloud_ratios
 from halocline.physics.floating.suspended import Motion, ParticleClass

@@ -8,11 +8,11 @@ from __future__ import annotations
 
 import math
 from collections.abc import Sequence
-from dataclasses import dataclass
 
 import numpy as np
 
 from halocline._typing import F64
+from halocline.late_dataclass import dataclass
 from halocline.physics.floating.particles import particle_radiance
 from halocline.physics.path.lamps import Lamp, backscatter, irradiance
 from halocline.physics.path.phase import WATER_ASYMMETRY, henyey_greenstein

@@ -12,7 +12,6 @@ frame needs none before it.
 from __future__ import annotations
 
 import math
-from dataclasses import dataclass
 from functools import cached_property
 
 import numpy as np
@@ -21,6 +20,7 @@ from numpy.typing import NDArray
 from halocline._typing import F64
 from halocline.compute.on_demand import OnDemand
 from halocline.compute.random import stream_key, uniforms
+from halocline.late_dataclass import dataclass
 from halocline.physics.floating.field import Region
 from halocline.physics.floating.flow import Current
 from halocline.physics.path.transport import LightPath

@@ -13,11 +13,11 @@ from __future__ import annotations
 
 import math
 from collections.abc import Sequence
-from dataclasses import dataclass
 
 import numpy as np
 
 from halocline._typing import F32, F64
+from halocline.late_dataclass import dataclass
 from halocline.physics.floating.exposure import Exposure
 from halocline.physics.floating.flow import Current
 from halocline.physics.floating.light import SightLine

@@ -11,13 +11,13 @@ drawn as itself; what is left is not lost but becomes haze with the same cross s
 from __future__ import annotations
 
 import math
-from dataclasses import dataclass
 
 import numpy as np
 from numpy.typing import ArrayLike
 
 from halocline._typing import F64, AnyArray
 from halocline.errors import PhysicsError
+from halocline.late_dataclass import dataclass
 
 GRAVITY_M_S2 = 9.81
 SECONDS_PER_DAY = 86400.0

@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import math
 from collections.abc import Callable
-from dataclasses import dataclass, replace
+from dataclasses import replace
 
 import numpy as np
 from numpy.typing import NDArray
@@ -12,6 +12,7 @@ from numpy.typing import NDArray
 from halocline._typing import F64
 from halocline.compute.on_demand import OnDemand
 from halocline.filters.splat import Discs, Sprites, Textures
+from halocline.late_dataclass import dataclass
 from halocline.physics.floating.exposure import Exposure
 from halocline.physics.floating.field import Particles, aggregate_parts, tumble
 from halocline.physics.floating.haze import Haze

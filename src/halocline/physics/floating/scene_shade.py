@@ -3,9 +3,9 @@
 from __future__ import annotations
 
 from collections.abc import Callable
-from dataclasses import dataclass
 
 from halocline._typing import F64
+from halocline.late_dataclass import dataclass
 
 
 @dataclass(frozen=True)

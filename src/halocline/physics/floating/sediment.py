@@ -15,13 +15,13 @@ thrown up.
 from __future__ import annotations
 
 import math
-from dataclasses import dataclass
 
 import numpy as np
 
 from halocline._typing import F64
 from halocline.compute.on_demand import OnDemand
 from halocline.compute.random import normals, stream_key
+from halocline.late_dataclass import dataclass
 from halocline.physics.floating.flow import Current
 from halocline.physics.floating.ground import Ground
 from halocline.physics.floating.particles import grain_settling_speed

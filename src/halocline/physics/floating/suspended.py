@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import math
 from collections.abc import Sequence
-from dataclasses import dataclass, field, replace
+from dataclasses import field, replace
 from functools import cached_property
 
 import numpy as np
@@ -12,6 +12,7 @@ from numpy.typing import NDArray
 
 from halocline._typing import F64
 from halocline.filters.splat import Textures
+from halocline.late_dataclass import dataclass
 from halocline.physics.floating.exposure import Exposure
 from halocline.physics.floating.field import Particles, Patchiness, Region, particles_in_view
 from halocline.physics.floating.flow import STILL, Current, TurbulentFlow, Wake, WorldDrift

@@ -14,13 +14,13 @@ from __future__ import annotations
 
 import math
 from collections.abc import Mapping
-from dataclasses import dataclass
 
 import numpy as np
 
 from halocline._typing import F64
 from halocline.compute.on_demand import OnDemand
 from halocline.compute.random import normals, stream_key, uniforms
+from halocline.late_dataclass import dataclass
 from halocline.physics.floating.ground import Ground
 from halocline.physics.floating.turbid_loops import ELLIPSOID, LEVEL, ON_GROUND, PUFF
 from halocline.physics.water.bands import Bands, band_value

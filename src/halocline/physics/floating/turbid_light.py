@@ -9,11 +9,12 @@ extinction c counts c (1 - w g), with w and g of its own matter (the similarity 
 from __future__ import annotations
 
 import math
-from dataclasses import dataclass, replace
+from dataclasses import replace
 
 import numpy as np
 
 from halocline._typing import F32, F64
+from halocline.late_dataclass import dataclass
 from halocline.physics.floating.turbid import ASYMMETRY, TurbidBody
 from halocline.physics.floating.turbid_shade_loops import depths_along
 

@@ -19,7 +19,6 @@ from __future__ import annotations
 
 import math
 from collections.abc import Callable, Iterator, Sequence
-from dataclasses import dataclass
 from functools import cached_property
 from itertools import pairwise
 
@@ -27,6 +26,7 @@ import numpy as np
 
 from halocline._typing import F32, F64
 from halocline.compute.threads import in_parallel
+from halocline.late_dataclass import dataclass
 from halocline.physics.floating.turbid import TurbidShape
 from halocline.physics.floating.turbid_loops import BODY_HEAD, EVERY
 from halocline.physics.floating.turbid_shade_loops import NO_BODIES, BodyMap, beam_depths

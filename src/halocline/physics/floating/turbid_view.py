@@ -19,13 +19,14 @@ from __future__ import annotations
 
 import math
 from collections.abc import Callable, Sequence
-from dataclasses import dataclass, replace
+from dataclasses import replace
 
 import numpy as np
 from numpy.typing import NDArray
 
 from halocline._typing import F32, F64
 from halocline.compute.made_once import MadeOnce
+from halocline.late_dataclass import dataclass
 from halocline.physics.floating.flow import STILL, TurbulentFlow
 from halocline.physics.floating.light import LIGHT_ASYMMETRY, sun_spread
 from halocline.physics.floating.turbid import TurbidBody, TurbidShape

@@ -17,12 +17,12 @@ intensity by x = 2 sin(theta / 2), which is the angle for small ones and needs n
 from __future__ import annotations
 
 import math
-from dataclasses import dataclass
 
 import numpy as np
 
 from halocline._typing import F32, F64
 from halocline.errors import PhysicsError
+from halocline.late_dataclass import dataclass
 
 # Below this share of the axial intensity a core is dark: it must end somewhere.
 DARKEST = 1e-3

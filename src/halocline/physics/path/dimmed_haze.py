@@ -13,7 +13,6 @@ own phase function and few directions do for all that lamps light.
 from __future__ import annotations
 
 import math
-from dataclasses import dataclass
 from itertools import pairwise
 
 import numpy as np
@@ -21,6 +20,7 @@ import numpy as np
 from halocline._typing import F32, F64
 from halocline.compute.made_once import MadeOnce
 from halocline.compute.threads import in_parallel
+from halocline.late_dataclass import dataclass
 from halocline.physics.path.lamp_loops import haze_along_rays, lit_intervals
 from halocline.physics.path.lamp_shadow import ends_of_rates, weights_of_rates
 from halocline.physics.path.lamp_shadow_loops import HALF_SHADOW_M, dim_haze

@@ -22,13 +22,13 @@ its intensity towards the lens.
 from __future__ import annotations
 
 import math
-from dataclasses import dataclass
 from functools import lru_cache
 
 import numpy as np
 
 from halocline._typing import F32, F64
 from halocline.compute.disk_cache import kept
+from halocline.late_dataclass import dataclass
 from halocline.physics.path.lamp_loops import add_glow
 from halocline.physics.path.lamps import Lamp, beam_share, water_phase
 from halocline.physics.path.point_spread import SLOPES, Turns

@@ -22,7 +22,6 @@ from __future__ import annotations
 
 import math
 from collections.abc import Sequence
-from dataclasses import dataclass
 from functools import cached_property
 from itertools import pairwise
 
@@ -32,6 +31,7 @@ from numpy.typing import NDArray
 from halocline._typing import F32, F64
 from halocline.compute.made_once import MadeOnce
 from halocline.compute.threads import in_parallel
+from halocline.late_dataclass import dataclass
 from halocline.physics.path.beam import Beam
 from halocline.physics.path.lamp_shadow_loops import (
     HALF_SHADOW_M,

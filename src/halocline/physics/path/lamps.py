@@ -31,7 +31,7 @@ from __future__ import annotations
 
 import math
 from collections.abc import Callable, Sequence
-from dataclasses import dataclass, replace
+from dataclasses import replace
 from functools import cached_property
 from typing import Any, TypeVar
 
@@ -39,6 +39,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from halocline._typing import F32, F64
+from halocline.late_dataclass import dataclass
 from halocline.physics.path.beam import Beam, Core
 from halocline.physics.path.lamp_loops import haze_along_rays, lit_intervals
 from halocline.physics.path.lamp_shadow import LampShadow, ThingsSeen

@@ -8,11 +8,11 @@ rest comes from the side and from below.
 from __future__ import annotations
 
 import math
-from dataclasses import dataclass
 
 import numpy as np
 
 from halocline._typing import F32, F64
+from halocline.late_dataclass import dataclass
 from halocline.physics.path.lamps import scattered_beyond
 from halocline.physics.path.phase import henyey_greenstein
 from halocline.physics.path.radiance.water_light import molecular_phase

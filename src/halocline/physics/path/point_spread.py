@@ -26,12 +26,12 @@ from __future__ import annotations
 
 import math
 from collections.abc import Callable
-from dataclasses import dataclass
 
 import numpy as np
 
 from halocline._typing import F32, F64
 from halocline.compute.on_demand import OnDemand
+from halocline.late_dataclass import dataclass
 
 optimize = OnDemand("scipy.optimize")
 special = OnDemand("scipy.special")

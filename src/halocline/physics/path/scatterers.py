@@ -2,11 +2,10 @@
 
 from __future__ import annotations
 
-from dataclasses import dataclass
-
 import numpy as np
 
 from halocline._typing import F32, F64
+from halocline.late_dataclass import dataclass
 from halocline.physics.path.lamp_loops import HALF_TABLE_M
 from halocline.physics.path.phase import lobe_numbers
 from halocline.physics.water.bands import Bands

@@ -9,7 +9,6 @@ half its side, which it dims as well.
 from __future__ import annotations
 
 import math
-from dataclasses import dataclass
 from functools import cached_property, lru_cache
 
 import numpy as np
@@ -19,6 +18,7 @@ from halocline.compute.disk_cache import kept, package_mark
 from halocline.compute.on_demand import OnDemand
 from halocline.compute.root import crossing
 from halocline.compute.sources import source_digest
+from halocline.late_dataclass import dataclass
 from halocline.physics.path.point_spread import SLOPES
 from halocline.physics.path.transport import LightPath
 from halocline.physics.path.water_halo import light_bend, mean_water, turns_of

@@ -27,12 +27,13 @@ from __future__ import annotations
 
 import math
 from collections.abc import Callable
-from dataclasses import dataclass, field, replace
+from dataclasses import field, replace
 
 import numpy as np
 from numpy.typing import NDArray
 
 from halocline._typing import F32, F64
+from halocline.late_dataclass import dataclass
 from halocline.physics.path.loops import decay, fallen
 from halocline.physics.path.phase import molecular_share
 from halocline.physics.path.radiance.lens_light import (

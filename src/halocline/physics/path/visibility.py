@@ -13,13 +13,13 @@ stays endless, so the background keeps its full veil. L, the softness length, is
 from __future__ import annotations
 
 import math
-from dataclasses import dataclass
 
 import numpy as np
 
 from halocline._typing import F32, F64
 from halocline.compute.root import crossing
 from halocline.errors import PhysicsError
+from halocline.late_dataclass import dataclass
 
 # What is farther away is lost in endless water, metres.
 ENDLESS_M = 1e5

@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 import math
-from dataclasses import dataclass, field
+from dataclasses import field
 from functools import lru_cache
 
 import numpy as np
@@ -14,6 +14,7 @@ from halocline.compute.sources import source_digest
 from halocline.compute.threads import one_library_thread
 from halocline.filters.halo import HaloKernels, halo_widths
 from halocline.filters.pyramid_blur import NOTHING
+from halocline.late_dataclass import dataclass
 from halocline.physics.path.halo_loops import give
 from halocline.physics.path.phase import henyey_greenstein
 from halocline.physics.path.point_spread import SurfaceHalos, Turns

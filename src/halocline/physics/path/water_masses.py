@@ -15,13 +15,14 @@ closed form, short ones first: those behind are hardly seen where the layer is l
 
 from __future__ import annotations
 
-from dataclasses import dataclass, replace
+from dataclasses import replace
 
 import numpy as np
 
 from halocline._typing import F32
 from halocline.compute.compiled import compiled
 from halocline.compute.series import exponential
+from halocline.late_dataclass import dataclass
 from halocline.physics.path.transport import LightPath, VeilRays
 from halocline.physics.water.bands import SHARE_NODES_NM, Bands, band_value
 from halocline.physics.water.path_integral import LARGEST_EXPONENT, gathered

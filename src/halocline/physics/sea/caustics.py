@@ -18,7 +18,6 @@ from __future__ import annotations
 
 import math
 from collections.abc import Iterator
-from dataclasses import dataclass
 from functools import cached_property
 
 import cv2
@@ -29,6 +28,7 @@ from halocline._typing import F32, F64
 from halocline.compute.compiled import compiled
 from halocline.compute.packed_spectrum import field_of, move, packed, spectrum_of
 from halocline.errors import PhysicsError
+from halocline.late_dataclass import dataclass
 from halocline.physics.sea.surface import SunBeam, enter_water
 from halocline.physics.sea.waves import WavePatch
 

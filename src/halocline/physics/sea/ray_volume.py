@@ -7,7 +7,7 @@ and neighbours in front or behind lend it nothing.
 from __future__ import annotations
 
 import math
-from dataclasses import dataclass, field
+from dataclasses import field
 from functools import cached_property
 
 import numpy as np
@@ -17,6 +17,7 @@ from halocline._typing import F32, F64
 from halocline.compute.compiled import compiled
 from halocline.compute.made_once import MadeOnce
 from halocline.errors import PhysicsError
+from halocline.late_dataclass import dataclass
 
 # Rows of rays computed at once.
 _BLOCK_ROWS = 24

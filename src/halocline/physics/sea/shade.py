@@ -15,7 +15,6 @@ from __future__ import annotations
 
 import math
 from collections.abc import Callable, Iterator
-from dataclasses import dataclass
 from functools import cached_property
 
 import cv2
@@ -23,6 +22,7 @@ import numpy as np
 
 from halocline._typing import F32, F64
 from halocline.compute.threads import in_parallel
+from halocline.late_dataclass import dataclass
 from halocline.physics.floating.turbid_shade_loops import BodyMap
 from halocline.physics.sea.surface import SunBeam
 

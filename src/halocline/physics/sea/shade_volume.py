@@ -19,12 +19,12 @@ stands before the sun and all about it hides where such light would have come fr
 from __future__ import annotations
 
 import math
-from dataclasses import dataclass
 
 import cv2
 import numpy as np
 
 from halocline._typing import F32
+from halocline.late_dataclass import dataclass
 from halocline.physics.sea.ray_volume import RayVolume, ShaftRays, ShaftSteps, ShaftWater
 from halocline.physics.sea.shade import Shade
 from halocline.physics.sea.shade_loops import loop_maps, shade_along_rays

@@ -27,7 +27,6 @@ from the even veil is not in M.
 from __future__ import annotations
 
 import math
-from dataclasses import dataclass
 from functools import cached_property, lru_cache
 
 import numpy as np
@@ -36,6 +35,7 @@ from numpy.typing import NDArray
 from halocline._typing import F32
 from halocline.compute.compiled import compiled
 from halocline.compute.made_once import MadeOnce
+from halocline.late_dataclass import dataclass
 from halocline.physics.floating.turbid_shade_loops import left_by_bodies, rung_at
 from halocline.physics.sea.light_field import CausticField, window_start
 from halocline.physics.sea.ray_volume import RayVolume, ShaftRays, ShaftSteps, ShaftWater

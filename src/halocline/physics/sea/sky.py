@@ -12,12 +12,12 @@ What is implemented:
 from __future__ import annotations
 
 import math
-from dataclasses import dataclass
 from functools import cached_property
 
 import numpy as np
 
 from halocline._typing import F32, F64
+from halocline.late_dataclass import dataclass
 from halocline.physics.sea.surface import SunBeam, clear_sky_diffuse_share
 
 # Slopes of less variance, both axes together, move no edge that one could see: a tenth of a degree.

@@ -16,7 +16,6 @@ What is seen looking up through the surface is in `halocline.physics.sea.sky`.
 from __future__ import annotations
 
 import math
-from dataclasses import dataclass
 from functools import cached_property
 
 import numpy as np
@@ -24,6 +23,7 @@ import numpy as np
 from halocline._typing import F32, F64
 from halocline.compute.compiled import compiled
 from halocline.errors import PhysicsError
+from halocline.late_dataclass import dataclass
 from halocline.physics.bending.refraction import fresnel_reflectance
 
 SUN_RADIUS_RAD = math.radians(0.267)  # mean angular radius of the sun's disc

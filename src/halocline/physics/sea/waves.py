@@ -13,7 +13,6 @@ Sources: pierson1964, hasselmann1973, bouws1985, coxmunk1954, goda2010 (BIBLIOGR
 from __future__ import annotations
 
 import math
-from dataclasses import dataclass
 from functools import cached_property
 
 import numpy as np
@@ -27,6 +26,7 @@ from halocline.compute.packed_spectrum import field_of
 from halocline.compute.random import stream_key, uniforms
 from halocline.compute.sources import source_digest
 from halocline.errors import PhysicsError
+from halocline.late_dataclass import dataclass
 
 special = OnDemand("scipy.special")
 

@@ -12,14 +12,13 @@ are worst and repeat, which moves the result from the least sum of squares towar
 
 from __future__ import annotations
 
-from dataclasses import dataclass
-
 import colour
 import numpy as np
 from scipy.optimize import least_squares
 
 from halocline._typing import F64
 from halocline.compute.threads import one_library_thread
+from halocline.late_dataclass import dataclass
 from halocline.physics.water.bands import (
     SHARE_NODES_NM,
     Bands,

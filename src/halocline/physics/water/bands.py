@@ -19,7 +19,7 @@ colours after any path agree with the sum over 1 nm steps as CIEDE2000 sees it.
 from __future__ import annotations
 
 from collections.abc import Mapping
-from dataclasses import dataclass, replace
+from dataclasses import replace
 from functools import lru_cache
 from typing import Any
 
@@ -28,6 +28,7 @@ from numpy.typing import ArrayLike
 
 from halocline._typing import F64
 from halocline.errors import BandError
+from halocline.late_dataclass import dataclass
 from halocline.physics.path.phase import WATER_ASYMMETRY, molecular_share
 from halocline.physics.water.spectra import FIRST_NM, LAST_NM, WAVELENGTH_NM, resampled, transfer_matrix
 from halocline.physics.water.water import Water

@@ -23,11 +23,11 @@ types I and IA lies at or below that of the water itself.
 from __future__ import annotations
 
 import math
-from dataclasses import dataclass
 
 import numpy as np
 
 from halocline._typing import F64
+from halocline.late_dataclass import dataclass
 from halocline.physics.water.spectra import WAVELENGTH_NM
 
 # a_w, 1/m, every 5 nm from 400 to 700: pope1997, from memory. Its least value is .0044 at 418 nm.

@@ -8,13 +8,14 @@ transfer; the scattering of the bands is what brings the two sums together, as C
 from __future__ import annotations
 
 from collections.abc import Callable
-from dataclasses import dataclass, replace
+from dataclasses import replace
 
 import numpy as np
 from scipy.interpolate import PchipInterpolator
 from scipy.optimize import least_squares
 
 from halocline._typing import F64
+from halocline.late_dataclass import dataclass
 from halocline.physics.path.phase import molecular_share
 from halocline.physics.path.radiance.lens_light import Spectrum, WaterAndSky, matching_rate
 from halocline.physics.path.radiance.water_light import ray_ends

@@ -16,7 +16,7 @@ import math
 import re
 import warnings
 from collections.abc import Callable
-from dataclasses import dataclass, fields, replace
+from dataclasses import fields, replace
 from functools import lru_cache
 
 import numpy as np
@@ -27,6 +27,7 @@ from halocline.compute.disk_cache import kept, package_mark
 from halocline.compute.root import crossing
 from halocline.compute.sources import source_digest
 from halocline.errors import WaterError, did_you_mean
+from halocline.late_dataclass import dataclass
 from halocline.physics.path.phase import WATER_ASYMMETRY, asymmetry_of
 from halocline.physics.water.clear_ocean import clear_ocean, pure_water_absorption
 from halocline.physics.water.spectra import FIRST_NM, LAST_NM, WAVELENGTH_NM, resampled

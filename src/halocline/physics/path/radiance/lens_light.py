@@ -13,7 +13,7 @@ from __future__ import annotations
 
 import math
 from collections.abc import Callable, Iterator
-from dataclasses import dataclass, replace
+from dataclasses import replace
 from functools import lru_cache
 
 import numpy as np
@@ -22,6 +22,7 @@ from halocline._typing import F32, F64
 from halocline.compute.disk_cache import kept, package_mark
 from halocline.compute.sources import source_digest
 from halocline.compute.threads import one_library_thread
+from halocline.late_dataclass import dataclass
 from halocline.physics.path.radiance.solution import (
     FINE,
     Bottom,

@@ -17,11 +17,11 @@ fast, with what goes down and up exchanged.
 from __future__ import annotations
 
 import math
-from dataclasses import dataclass
 
 import numpy as np
 
 from halocline._typing import F64
+from halocline.late_dataclass import dataclass
 from halocline.physics.bending.refraction import fresnel_reflectance
 from halocline.physics.path.radiance.streams import Streams, harmonics, moments_of, streams
 

@@ -6,12 +6,12 @@ Cosines are those of the direction in which light travels, positive down.
 from __future__ import annotations
 
 import math
-from dataclasses import dataclass
 from functools import lru_cache
 
 import numpy as np
 
 from halocline._typing import F64
+from halocline.late_dataclass import dataclass
 
 # Sea water itself scatters as 1 + 0.835 cos^2 (morel1974).
 MOLECULAR_ANISOTROPY = 0.835

@@ -7,12 +7,12 @@ exp(slowest y): deep down they leave the range of numbers while their ratios do 
 from __future__ import annotations
 
 import math
-from dataclasses import dataclass
 from functools import cached_property
 
 import numpy as np
 
 from halocline._typing import F64
+from halocline.late_dataclass import dataclass
 from halocline.physics.path.phase import henyey_greenstein
 from halocline.physics.path.radiance.solution import Lit, Modes, surface_reflectance
 from halocline.physics.path.radiance.streams import MOLECULAR_ANISOTROPY, harmonics
