@@ -8,9 +8,9 @@ than of the picture.
 from __future__ import annotations
 
 from collections.abc import Iterator
-from dataclasses import dataclass
 
 from halocline.graph.graph import used_steps
+from halocline.late_dataclass import dataclass
 from halocline.presets.lines import KeyPath
 from halocline.presets.preset import Look
 
