@@ -18,12 +18,14 @@ from halocline._typing import F64
 from halocline.batch.arrays import apply
 from halocline.batch.origins import origins_of_picture, origins_of_sequence
 from halocline.batch.still import tasks_of
+from halocline.batch.task import input_spec
 from halocline.errors import HaloclineError, PresetError
 from halocline.graph.origins import KnownOrigin, placed
 from halocline.imaging.camera import pinhole
 from halocline.imaging.frame import Frame, Window
+from halocline.imaging.survey import cameras_in
 from halocline.operators.shared.sediment_parameters import SedimentSource
-from halocline.presets.preset import Preset, preset_from_text
+from halocline.presets.preset import Preset, load_preset, preset_from_text
 
 WINDOW = Window(0, 0, 48, 27)
 # The lens looks along -z, half as wide again as it is far to each side; it turns to the left in some tests.
@@ -351,12 +353,100 @@ def test_what_cannot_follow_is_refused(origin: str, told: str) -> None:
         look(f"[origins.lens]\n{origin}\n")
 
 
-def test_a_track_from_what_follows_is_refused_where_it_stands() -> None:
-    with pytest.raises(
-        PresetError, match='a track is given from the origin "vent", which follows'
-    ) as refused:
-        look(f"[origins.vent]\nlens = true\nfollows = true\n{BUBBLES}")
+SWIMMER = """
+[steps.suspended_matter]
+wakes = [{ origin = "lens", track = [{ frame = 1001, nose = [0.5, -0.25, 3.0] },
+  { frame = 1004.5, nose = [0.5, -0.25, 1.25], tail = [0.5, -0.25, 1.0] }] }]
+"""
+
+
+def test_what_a_track_from_the_lens_gives_off_stays_where_the_lens_was() -> None:
+    # The lens goes 2 m to the right and 1 m up a frame, and turns about up: by hand.
+    def axes(frame: float) -> F64:
+        turn = np.radians(10.0 * (frame - 1001))
+        right, ahead = [np.cos(turn), 0.0, np.sin(turn)], [np.sin(turn), 0.0, -np.cos(turn)]
+        return np.array([right, [0.0, 1.0, 0.0], ahead])
+
+    def lens(frame: int) -> F64:
+        return np.array([2.0, 1.0, 0.0]) * (frame - 1001)
+
+    def nose(frame: int) -> F64:
+        share = (frame - 1001) / 3.5
+        return np.asarray(lens(frame) + np.array([0.5, -0.25, 3.0 - 1.75 * share]) @ axes(frame))
+
+    rows = [[n, *lens(n), *axes(n).ravel()] for n in range(1001, 1006)]
+    text = f"{FOLLOWING}way = {[[float(part) for part in row] for row in rows]}\n{SWIMMER}"
+    for at in (camera(), moved(camera(), (50.0, 0.0, 0.0))):
+        # Where the lens is now is no matter.
+        preset = look(text).with_lens(at).at(1003)
+        assert preset.unknown == ()
+        (step,) = preset.graph.steps
+        keys = step.operator.parameters.wakes[0].track  # type: ignore[attr-defined]
+        assert [key.frame for key in keys] == [1001, 1002, 1003, 1004, 1004.5]
+        for key in keys[:4]:
+            np.testing.assert_allclose(key.nose, nose(round(key.frame)), atol=1e-9)
+        # A key without a tail is a sphere, whose tail is its nose.
+        np.testing.assert_allclose(keys[0].tail, keys[0].nose, atol=1e-9)
+        # Between two frames, half way between where the place is on both.
+        ends = [lens(n) + np.array([0.5, -0.25, 1.25]) @ axes(n) for n in (1004, 1005)]
+        np.testing.assert_allclose(keys[4].nose, 0.5 * (ends[0] + ends[1]), atol=1e-9)
+    on_floor = look(text.replace("follows = true", "follows = true\nfloor = 0.5")).with_lens(camera())
+    (step,) = on_floor.at(1001).graph.steps
+    high = [key.nose[1] for key in step.operator.parameters.wakes[0].track]  # type: ignore[attr-defined]
+    np.testing.assert_allclose(high, 0.25, atol=1e-9)
+
+
+def test_where_the_lens_was_is_found_by_the_frames_own_cameras_in_any_chunk() -> None:
+    sequence = str(Path(halocline.__file__).parent / "demo_frames" / "arch.####.exr")
+    tasks = tasks_of(sequence)
+    numbers = [task.frame for task in tasks][:3]
+    plume = "[[steps.turbid_bodies.bodies]]\nname = 'trail'\nkind = 'plume'\norigin = 'lens'\n"
+    keys = ", ".join(f"{{ frame = {n}, position = [0.2, 0.1, 2.0] }}" for n in (numbers[0], numbers[2]))
+    text = f"{FOLLOWING}[steps.turbid_bodies]\n{plume}track = [{keys}]\n"
+    first, last = (origins_of_sequence(look(text), task) for task in (tasks[0], tasks[2]))
+    assert first.resolved_text == last.resolved_text
+    assert preset_from_text(first.resolved_text).resolved_text == first.resolved_text
+    lenses = [cameras_in(task.beauty, input_spec(look(text), task.frame))[""] for task in tasks[:3]]
+    (step,) = first.with_lens(lenses[2]).at(numbers[2]).graph.steps
+    track = step.operator.parameters.bodies[0].track  # type: ignore[attr-defined]
+    assert [key.frame for key in track] == numbers
+    for key, at in zip(track, lenses, strict=True):
+        offset = 0.2 * at.rotation[:, 0] + 0.1 * at.rotation[:, 1] - 2.0 * at.rotation[:, 2]
+        np.testing.assert_allclose(key.position, at.position_m + offset, atol=1e-9)
+    # The demo's lens moves, so that what was given off first is elsewhere than what is given off now.
+    assert np.abs(np.array(track[0].position) - track[2].position).max() > 1e-3
+    with pytest.raises(HaloclineError) as refused:
+        origins_of_sequence(look(text.replace(str(numbers[0]), "900")), tasks[0])
+    assert refused.value.code == "E-ORIGIN-FRAME"
+    assert "camera.track" in refused.value.fix
+    # Of one picture alone nobody knows where its lens was before.
+    alone = look(text).with_lens(lenses[0]).at(numbers[0])
+    assert alone.unknown == ("lens",)
+
+
+def test_a_file_of_cameras_tells_where_the_lens_was_where_no_frames_are(tmp_path: Path) -> None:
+    rows = "".join(f"{n},{0.5 * (n - 990)},0,0,0,0,0\n" for n in (990, 1010))
+    (tmp_path / "lens.csv").write_text("frame,x,y,z,pan,tilt,roll\n" + rows)
+    sequence = str(Path(halocline.__file__).parent / "demo_frames" / "arch.####.exr")
+    body = (
+        "[steps.turbid_bodies]\n[[steps.turbid_bodies.bodies]]\nname = 'a'\nkind = 'plume'\norigin = 'lens'\n"
+    )
+    keys = "track = [{ frame = 992, position = [0, 0, 2] }, { frame = 998, position = [0, 0, 2] }]\n"
+    (tmp_path / "look.toml").write_text(f"format = 1\n[camera]\ntrack = 'lens.csv'\n{FOLLOWING}{body}{keys}")
+    made = origins_of_sequence(load_preset(tmp_path / "look.toml"), tasks_of(sequence)[0])
+    places = [row[1] for row in made.origins["lens"].way]
+    np.testing.assert_allclose(places, [0.5 * (n - 990) for n in range(992, 999)], atol=1e-9)
+
+
+def test_a_floor_that_would_go_up_and_down_with_the_lens_is_refused_where_it_stands() -> None:
+    source = "[steps.turbid_bodies]\n[[steps.turbid_bodies.sediment]]\nname = 'fin'\norigin = 'lens'\n"
+    keys = ", ".join(f"{{ frame = {n}, position = [0.0, -0.5, 2.0] }}" for n in (1001, 1003))
+    text = f"{FOLLOWING}{source}track = [{keys}]\n"
+    with pytest.raises(PresetError, match="a floor does not go up and down with it") as refused:
+        look(f"{text}floor = -1.0\n")
     assert [problem.code for problem in refused.value.problems] == ["E-PRESET-ORIGIN"]
+    look(f'{text}floor = "found"\n')
+    look(f"{text}floor = 0.0\n".replace("follows = true", "follows = true\nfloor = 0.25"))
 
 
 def test_a_frame_from_a_file_has_what_follows_where_its_camera_is(tmp_path: Path) -> None:

@@ -7,6 +7,7 @@ every frame and record.
 
 from __future__ import annotations
 
+import math
 from collections.abc import Callable
 from dataclasses import replace
 from functools import lru_cache
@@ -16,12 +17,15 @@ import numpy as np
 
 from halocline._typing import F64
 from halocline.batch.sequence_depth import settle_depth
-from halocline.batch.task import FrameTask, InputFiles, input_spec
+from halocline.batch.task import FrameTask, InputFiles, camera_file, input_spec
 from halocline.errors import HaloclineError, SequenceError
 from halocline.imaging.camera import Camera
+from halocline.imaging.camera_track import CameraTrack
 from halocline.imaging.frame import Frame
 from halocline.imaging.load import load
 from halocline.imaging.sequence import parse_pattern
+from halocline.imaging.survey import cameras_in
+from halocline.presets.build import rig_of
 from halocline.presets.origins import axis_named, known_origin, lens_axes, on_height
 from halocline.presets.preset import Preset
 from halocline.presets.sections import OriginSection
@@ -57,10 +61,9 @@ def origins_of_sequence(preset: Preset, task: FrameTask) -> Preset:
     HaloclineError
         ``E-ORIGIN-NOWHERE`` where that frame does not show it; and as reading raises.
     """
-    if not _to_find(preset):
-        return preset
     files = task.references or (InputFiles(task.beauty, task.depth, task.frame, task.passes),)
-    return _found_once(preset, files, task.patterns)
+    found = _found_once(preset, files, task.patterns) if _to_find(preset) else preset
+    return _with_ways_once(found, files, task.patterns) if _ways_to_find(found) else found
 
 
 def origins_of_picture(preset: Preset, number: int, frame: Frame, camera: Camera) -> Preset:
@@ -103,6 +106,62 @@ def _found_once(
     return _with_found(preset, shown)
 
 
+def _ways_to_find(preset: Preset) -> bool:
+    own = any(not preset.origins[name].way for name in preset.tracks_that_follow())
+    return own or any(map(_ways_to_find, preset.parts.values()))
+
+
+@lru_cache(maxsize=16)
+def _with_ways_once(
+    preset: Preset, references: tuple[InputFiles, ...], patterns: tuple[tuple[str, str], ...]
+) -> Preset:
+    return preset.with_origins(_tables_of_ways(preset, preset, references, patterns))
+
+
+def _tables_of_ways(
+    look: Preset,
+    whole: Preset,
+    references: tuple[InputFiles, ...],
+    patterns: tuple[tuple[str, str], ...],
+) -> dict[str, Any]:
+    """Return where the lens is over a look's tracks, and over those of its parts, as a preset's tables."""
+    origins = {
+        name: {
+            "way": [
+                [float(frame), *map(float, camera.position_m), *map(float, lens_axes(camera).ravel())]
+                for frame in range(math.floor(first), math.ceil(last) + 1)
+                for camera in [_lens_on(frame, name, whole, references, patterns)]
+            ]
+        }
+        for name, (first, last) in look.tracks_that_follow().items()
+        if not look.origins[name].way
+    }
+    parts = {
+        name: tables
+        for name, part in look.parts.items()
+        if (tables := _tables_of_ways(part, whole, references, patterns))
+    }
+    return {**({"origins": origins} if origins else {}), **({"parts": parts} if parts else {})}
+
+
+def _lens_on(
+    frame: int,
+    name: str,
+    preset: Preset,
+    references: tuple[InputFiles, ...],
+    patterns: tuple[tuple[str, str], ...],
+) -> Camera:
+    """Return the lens on a frame; with two eyes, the middle of both. No pixels are read."""
+    look = preset.at(frame)
+    path = references[0].beauty
+    if camera_file(look) is None:
+        # Without a file of cameras the frame's own tells.
+        path = _files(frame, name, references, patterns, "way").beauty
+    found = cameras_in(path, input_spec(preset, frame))
+    tracks = {view: CameraTrack({frame: camera}) for view, camera in found.items()}
+    return rig_of(tracks, look, frame) or next(iter(found.values()))
+
+
 def _to_find(preset: Preset) -> bool:
     place = preset.at(0).place
     own = any(
@@ -134,9 +193,13 @@ def _found_tables(preset: Preset, shown: Shown, only: int | None) -> dict[str, A
 
 
 def _files(
-    number: int, name: str, references: tuple[InputFiles, ...], patterns: tuple[tuple[str, str], ...]
+    number: int,
+    name: str,
+    references: tuple[InputFiles, ...],
+    patterns: tuple[tuple[str, str], ...],
+    key: str = "frame",
 ) -> InputFiles:
-    """Return the files of the frame that an origin is found on."""
+    """Return the files of the frame that an origin is found on, or a place of its ``way`` is."""
     for files in references:
         if files.frame == number:
             return files
@@ -146,9 +209,12 @@ def _files(
         raise SequenceError(
             f'the origin "{name}" is found on frame {number}, which is not there',
             code="E-ORIGIN-FRAME",
-            where=str(missing[0]) if missing else f"origins.{name}.frame",
-            key=("origins", name, "frame"),
-            fix=f"Render that frame, or give another in origins.{name}.frame: without one it is the first.",
+            where=str(missing[0]) if missing else f"origins.{name}.{key}",
+            key=("origins", name, key),
+            fix=f"Render that frame, or give another in origins.{name}.frame: without one it is the first."
+            if key == "frame"
+            else "Its tracks go with the lens from their first key to their last: let them begin and end on "
+            "frames that are there, or name a file of cameras that tells of that frame (camera.track).",
         )
     passes = tuple(
         (role.removeprefix("pass "), path) for role, path in paths.items() if role.startswith("pass ")

@@ -8,7 +8,7 @@ The same bits come out for any height of tiles and any number of threads.
 - `limits`: where a step acts, and how much (HeightWindow, RangeWindow, StepLimits)
 - `origins`: places that things are given from (Bound, KnownOrigin, WorldHeading, WorldHeight, WorldLength,
   WorldLight, WorldLineMass, WorldMass, WorldPoint, WorldWay, level_ahead, lies_outside, origins_named,
-  placed, tracks_named)
+  placed, tracked_from_origins)
 - `shot`: what a frame's steps have around them (Shot)
 - `sea`: its surface (Sea)
 - `plan`: which steps run and how long each plane lives

@@ -62,6 +62,8 @@ class KnownOrigin:
         Metres of one unit of what is given from it.
     frame
         The frame that it was found on; None where it was stated.
+    way
+        Of one that moves, where it is on each frame over which tracks are given from it, ascending.
     """
 
     position_m: F64
@@ -69,6 +71,7 @@ class KnownOrigin:
     up: F64
     unit_m: float = 1.0
     frame: int | None = None
+    way: tuple[KnownOrigin, ...] = ()
 
     def point(self, offset: tuple[float, float, float]) -> tuple[float, float, float]:
         """Return the world place of an offset to the right, above and ahead."""
@@ -141,8 +144,8 @@ def origins_named(model: Any) -> Iterator[str]:
             yield name
 
 
-def tracks_named(model: Any) -> Iterator[str]:
-    """Yield the names of the origins that tracks in a model are given from.
+def tracked_from_origins(model: Any) -> Iterator[Any]:
+    """Yield what has a track that is given from an origin.
 
     Parameters
     ----------
@@ -151,12 +154,12 @@ def tracks_named(model: Any) -> Iterator[str]:
 
     Yields
     ------
-    str
-        Names, as often as they are named.
+    Any
+        Models with a name ``origin`` and keys ``track``, each with its ``frame``.
     """
     for held in _models_in(model):
-        if isinstance(name := getattr(held, "origin", None), str) and getattr(held, "track", None):
-            yield name
+        if isinstance(getattr(held, "origin", None), str) and getattr(held, "track", None):
+            yield held
 
 
 def _models_in(model: Any) -> Iterator[Strict]:
@@ -206,12 +209,58 @@ def _placed(value: Any, origin: KnownOrigin | None, origins: Mapping[str, KnownO
     if isinstance(name, str):
         origin = origins.get(name)
     changed: dict[str, Any] = {}
+    if isinstance(name, str) and origin is not None and origin.way and getattr(value, "track", None):
+        # What was given off stays where it was; the rest of it is where the origin is now.
+        changed["track"] = _left_behind(value.track, origin.way)
     for field, kind in _kinds(type(value)).items():
+        if field in changed:
+            continue
         old = getattr(value, field)
         new = _in_world(old, kind, origin) if kind is not None else _placed(old, origin, origins)
         if new is not old:
             changed[field] = new
     return value.model_copy(update=changed) if changed else value
+
+
+def _left_behind(track: tuple[Strict, ...], way: tuple[KnownOrigin, ...]) -> tuple[Strict, ...]:
+    """Return a track given from a place that moves, as keys in the world: its own, and one a frame between.
+
+    Between two keys it goes straight from where the place is; between two frames the place goes straight too.
+    """
+    keys = [key.model_dump() for key in track]
+    own = np.array([key["frame"] for key in keys], np.float64)
+    told = np.array([each.frame for each in way], np.float64)
+    frames = np.unique([*own, *told[(told > own[0]) & (told < own[-1])]])
+    kinds = _kinds(type(track[0]))
+    first_point = next(name for name, kind in kinds.items() if kind is Bound.POINT)
+    made = []
+    for frame in frames:
+        update: dict[str, Any] = {}
+        for name, kind in kinds.items():
+            values = [key[name] for key in keys]
+            if all(value is None for value in values):
+                continue
+            # A point that one key leaves out is where its first point is.
+            filled = [key[first_point] if key[name] is None else key[name] for key in keys]
+            columns = np.array(filled, np.float64).reshape(len(keys), -1).T
+            at = tuple(float(np.interp(frame, own, column)) for column in columns)
+            update[name] = _passed(at, float(frame), told, way) if kind is Bound.POINT else at[0]
+        made.append(track[0].model_copy(update={**update, "frame": float(frame)}))
+    return tuple(made)
+
+
+def _passed(
+    offset: tuple[float, ...], frame: float, told: F64, way: tuple[KnownOrigin, ...]
+) -> tuple[float, float, float]:
+    """Return the world place of an offset from a place that moves, at a frame, whole or between."""
+    after = min(int(np.searchsorted(told, frame)), len(way) - 1)
+    before = max(after - 1, 0)
+    x, y, z = offset
+    ends = [np.array(way[number].point((x, y, z))) for number in (before, after)]
+    span = told[after] - told[before]
+    share = 1.0 if span == 0.0 else float(np.clip((frame - told[before]) / span, 0.0, 1.0))
+    place = ends[0] * (1.0 - share) + ends[1] * share
+    return float(place[0]), float(place[1]), float(place[2])
 
 
 def _in_world(value: Any, kind: Bound, origin: KnownOrigin | None) -> Any:

@@ -58,7 +58,19 @@ def origin_on_lens(section: OriginSection, place: PlaceSection, camera: Camera) 
     up, position = axis_named(place.up), camera.position_m
     if isinstance(section.floor, float):
         position = on_height(position, section.floor, up)
-    return KnownOrigin(position, lens_axes(camera), up)
+    return KnownOrigin(position, lens_axes(camera), up, way=_way(section, up))
+
+
+def _way(section: OriginSection, up: F64) -> tuple[KnownOrigin, ...]:
+    """Return where an origin that follows the lens was, frame by frame."""
+    rows = np.array(section.way).reshape(-1, 13)
+    places = rows[:, 1:4]
+    if isinstance(section.floor, float):
+        places = np.array([on_height(place, section.floor, up) for place in places]).reshape(-1, 3)
+    return tuple(
+        KnownOrigin(place, row[4:].reshape(3, 3), up, frame=round(float(row[0])))
+        for place, row in zip(places, rows, strict=True)
+    )
 
 
 def lens_axes(camera: Camera) -> F64:

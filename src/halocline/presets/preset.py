@@ -18,7 +18,7 @@ from halocline.errors import GraphError, HaloclineError, PresetError, did_you_me
 from halocline.graph.graph import SOURCE, Graph, Step
 from halocline.graph.limits import StepLimits
 from halocline.graph.operator import AnyOperator
-from halocline.graph.origins import KnownOrigin, origins_named, placed, tracks_named
+from halocline.graph.origins import KnownOrigin, origins_named, placed, tracked_from_origins
 from halocline.graph.planes import BANDS, RGB
 from halocline.graph.sea import Sea
 from halocline.imaging.camera import Camera
@@ -403,9 +403,14 @@ class Preset:
         origins = {} if sections["place"] is None else self._known_origins(sections["place"])
         graph, stated, unjoined = self._graph(tables.get("steps", {}), origins)
         parts, unplaced = self._placed_parts(tables.get("parts", {}), frame)
-        raise_problems([*wrong, *unjoined, *unplaced, *self._left_behind(stated.values())], document)
+        raise_problems([*wrong, *unjoined, *unplaced, *self._on_moving_floors(stated.values())], document)
         named = (name for model in (light, *stated.values()) for name in origins_named(model))
-        unknown = tuple(dict.fromkeys(name for name in named if name not in origins))
+        wayless = {
+            name
+            for name in self._tracked(stated.values())
+            if self._origins[name].follows and not self._origins[name].way
+        }
+        unknown = tuple(dict.fromkeys(name for name in named if name not in origins or name in wayless))
         return Look(  # no problems: all are there
             graph=graph,  # type: ignore[arg-type]
             parts=parts,
@@ -427,19 +432,51 @@ class Preset:
             known |= {name: origin_on_lens(each, place, self._lens) for name, each in followed.items()}
         return known
 
-    def _left_behind(self, models: Iterable[Any]) -> list[HaloclineError]:
-        """Return what is wrong with tracks that are given from where the lens is."""
-        named = dict.fromkeys(name for model in models for name in tracks_named(model))
+    def tracks_that_follow(self) -> dict[str, tuple[float, float]]:
+        """Return the frames over which tracks are given from origins that follow the lens.
+
+        Returns
+        -------
+        dict[str, tuple[float, float]]
+            First and last key by the origin's name.
+        """
+        found: dict[str, tuple[float, float]] = {}
+        for name, frames in self._tracked(self.at(0).stated.values()).items():
+            if self._origins[name].follows:
+                found[name] = min(frames), max(frames)
+        return found
+
+    def _tracked(self, models: Iterable[Any]) -> dict[str, list[float]]:
+        """Return the key frames of all tracks that are given from each origin."""
+        found: dict[str, list[float]] = {}
+        for model in models:
+            for each in tracked_from_origins(model):
+                if each.origin in self._origins:
+                    found.setdefault(each.origin, []).extend(key.frame for key in each.track)
+        return found
+
+    def _on_moving_floors(self, models: Iterable[Any]) -> list[HaloclineError]:
+        """Return what is wrong with tracks that are given from where the lens is: a floor that moves with it.
+
+        The lens goes up and down, and what has come down to a floor stays on it.
+        """
+        moving = {name for name, each in self._origins.items() if each.follows and each.floor is None}
+        named = dict.fromkeys(
+            each.origin
+            for model in models
+            for each in tracked_from_origins(model)
+            if each.origin in moving and isinstance(getattr(each, "floor", None), float)
+        )
         return [
             self.document.problem(
-                f'a track is given from the origin "{name}", which follows the lens: what was given off on '
-                "earlier frames stays where the lens was then",
+                f'the height of a floor is given from the origin "{name}", which follows the lens, and a '
+                "floor does not go up and down with it",
                 ("origins", name, "follows"),
                 code="E-PRESET-ORIGIN",
-                fix="Give that track in the world, key by key, or from an origin that stays.",
+                fix=f"Put the origin on the floor's height in the world (origins.{name}.floor), or let the "
+                'floor be found: floor = "found".',
             )
             for name in named
-            if name in self._origins and self._origins[name].follows
         ]
 
     def _placed_parts(

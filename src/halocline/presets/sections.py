@@ -743,6 +743,10 @@ class FoundOrigin(Strict):
     unit_m: Annotated[float, Field(gt=0.0)] = 1.0
 
 
+# A frame's number, where the lens is then, and its axes right, above and ahead.
+LensRow = Annotated[tuple[float, ...], Field(min_length=13, max_length=13)]
+
+
 class OriginSection(Strict):
     """A place that things are bound to: what names it as its ``origin`` is given from there.
 
@@ -763,8 +767,8 @@ class OriginSection(Strict):
         The lens, looking as it looks: above is the top of the picture.
     follows
         With ``lens``: whether the place goes and turns with the lens, on each frame where it is as the
-        shutter is half open; with two eyes, with the middle of both. Not for what has a track: what it gave
-        off stays behind.
+        shutter is half open; with two eyes, with the middle of both. A track given from there goes with the
+        lens from its first key to its last, and what it gave off stays behind in the world.
     position
         A place in the scene's world, metres.
     frame
@@ -781,6 +785,9 @@ class OriginSection(Strict):
     found
         The place, once found: written by a render into its record and its frames, so that they can be made
         again.
+    way
+        With ``follows``, where tracks are given from it, once found: on each frame of theirs its number, the
+        lens's place, world metres, and its axes right, above and ahead; thirteen numbers.
     """
 
     point: tuple[Share, Share] | None = None
@@ -794,6 +801,7 @@ class OriginSection(Strict):
     floor: Position | Literal["found"] | None = None
     unit: Literal["metres", "range"] = "metres"
     found: FoundOrigin | None = None
+    way: tuple[LensRow, ...] = ()
 
     @model_validator(mode="after")
     def _one_place(self) -> OriginSection:
