@@ -9,9 +9,20 @@ from collections.abc import Callable
 from concurrent.futures import ThreadPoolExecutor
 from pathlib import Path
 
+import numpy as np
 import pytest
 
-from halocline.compute.disk_cache import Held, clear, contents, folder, kept, most_bytes, place
+from halocline.compute import disk_cache
+from halocline.compute.disk_cache import (
+    Held,
+    clear,
+    contents,
+    folder,
+    kept,
+    kept_in_passing,
+    most_bytes,
+    place,
+)
 
 MIB = 1 << 20
 # What the folder holds beside entries.
@@ -312,3 +323,64 @@ def test_many_threads_and_a_deleting_one_never_see_half_an_entry(root: Path) -> 
         finally:
             stop.set()
         deleting.result()
+
+
+@pytest.fixture
+def nothing_in_passing(monkeypatch: pytest.MonkeyPatch) -> None:
+    monkeypatch.setattr(disk_cache._Written, "in_passing", 0)
+
+
+@pytest.mark.usefixtures("nothing_in_passing")
+def test_what_is_kept_in_passing_is_found_again_and_is_the_finders_own(root: Path) -> None:
+    make = Maker(b"field" * 3)
+    assert kept_in_passing("light-fields", "a", make) == make.value
+    found = kept_in_passing("light-fields", "a", make)
+    assert make.times == 1
+    assert isinstance(found, memoryview)
+    assert (found == make.value, found.readonly) == (True, False)
+    # Numbers of any kind may begin where it does.
+    assert np.frombuffer(found, np.uint8).ctypes.data % 16 == 0
+    assert contents()[0].entries == 1
+    assert files_of(root)
+
+
+@pytest.mark.usefixtures("nothing_in_passing")
+def test_what_is_kept_in_passing_pushes_out_its_own_alone(
+    root: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    monkeypatch.setenv("HALOCLINE_CACHE_MIB", "1")
+    kept("fits", "1C", Maker())
+    for number in range(8):
+        kept_in_passing("light-fields", f"{number}", Maker(bytes(MIB // 12)))
+        (folder_,) = root.glob("light-fields")
+        for at, path in enumerate(sorted(folder_.iterdir(), key=lambda path: path.stat().st_mtime)):
+            os.utime(path, (time.time() - 100 + at, time.time() - 100 + at))
+    held = {each.kind: each for each in contents()}
+    assert held["fits"].entries == 1
+    assert held["light-fields"].entries == 2
+    last, first = Maker(), Maker()
+    kept_in_passing("light-fields", "7", last)
+    kept_in_passing("light-fields", "0", first)
+    assert (last.times, first.times) == (0, 1)
+
+
+@pytest.mark.usefixtures("nothing_in_passing")
+def test_a_process_writes_so_much_in_passing_and_no_more(root: Path, monkeypatch: pytest.MonkeyPatch) -> None:
+    monkeypatch.setattr(disk_cache, "PASSING_BYTES", 250)
+    for number in range(5):
+        assert kept_in_passing("light-fields", f"{number}", Maker(bytes(100))) == bytes(100)
+    assert len(files_of(root)) == 2
+    # What others have written is found all the same.
+    monkeypatch.setattr(disk_cache, "PASSING_BYTES", 0)
+    assert kept_in_passing("light-fields", "0", Maker(b"never")) == bytes(100)
+
+
+@pytest.mark.usefixtures("nothing_in_passing")
+def test_nothing_is_kept_in_passing_where_nothing_is_to_be_kept(
+    root: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    monkeypatch.setenv("HALOCLINE_CACHE", "off")
+    make = Maker()
+    assert [kept_in_passing("light-fields", "a", make) for _ in range(2)] == [make.value] * 2
+    assert make.times == 2
+    assert not root.exists()

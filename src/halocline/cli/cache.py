@@ -14,7 +14,8 @@ from halocline.compute.disk_cache import PLACE_VARIABLE, SIZE_VARIABLE
 EXAMPLES = examples("halocline cache show", "halocline cache warm", "halocline cache clear")
 
 app = typer.Typer(
-    help="Show, fill or empty the folder of what is kept between runs: fits, tables, compiled loops. "
+    help="Show, fill or empty the folder of what is kept between runs: fits, tables, compiled loops, "
+    "light of the last frames. "
     f"It is safe to delete at any time. {PLACE_VARIABLE} names another folder ({PLACE_VARIABLE}=off: none), "
     f"{SIZE_VARIABLE} the MiB that it may hold.",
     epilog=EXAMPLES,

@@ -4,7 +4,7 @@ Knows neither water nor pictures; everything above builds on it.
 
 - `compiled`: loops compiled when first called (compiled)
 - `kept_loops`: what the compiler is asked for, and where that is kept on disk
-- `machine_code`: run from there without the compiler (is_kept)
+- `machine_code`: run from there without the compiler (is_kept, processor_mark)
 - `ahead`: compiled by several processes at once, before they are called (Wanted, compiling_ahead)
 - `sources`: digests of their source (source_digest)
 - `series`: short series for loops, the same on every machine (cosine, exponential, exponential_less_one,
@@ -19,6 +19,7 @@ Knows neither water nor pictures; everything above builds on it.
 - `on_demand`: libraries imported at the first call (OnDemand)
 - `memory`: freed memory kept for the next frame (keep_freed_memory); no rings of objects looked for before
   all is imported (hold_rings, let_go_of_rings)
-- `disk_cache`: what took long to make, kept for the next run (clear, contents, kept, most_bytes,
-  package_mark, place)
+- `disk_cache`: what took long to make, kept for the next run (clear, contents, kept, kept_in_passing,
+  most_bytes, package_mark, place)
+- `kept_fields`: fields of one moment, kept for who makes that frame again (kept_field)
 """

@@ -11,7 +11,7 @@ damaged entry, a folder that somebody deletes meanwhile), values are made anew a
   sees half an entry; who comes second writes the same again;
 - every file carries a digest of its content; what does not fit it counts as not there;
 - once there is more than `most_bytes`, entries that have not been asked for longest go; that is looked for
-  now and then, so there may be some percent more for a while;
+  now and then, so there may be some percent more for a while; what is kept in passing has a part of that;
 - no symbolic link inside the folder is followed, and `clear` takes away only what bears this module's names.
 
 Where it is: the environment variable HALOCLINE_CACHE; else where the platform keeps such things
@@ -54,8 +54,13 @@ TRIM_SHARE = 1.0 / 64.0
 # A temporary file this old belongs to a process that was ended.
 ABANDONED_SECONDS = 3600.0
 
+# Of what is kept in passing: the share of all that one kind may take, and what one process writes.
+PASSING_SHARE = 0.25
+PASSING_BYTES = 96 << 20
+
 _SUFFIX = ".kept"
 _DIGEST_BYTES = 32
+_ALIGNED = 16
 _HEADER = b"halocline kept 1\n"
 _KIND = re.compile(r"[a-z][a-z-]*")
 _FILE = re.compile(rf"[0-9a-f]{{64}}{re.escape(_SUFFIX)}")
@@ -158,9 +163,43 @@ def kept(kind: str, key: bytes | str, make: Callable[[], bytes]) -> bytes:
     found = _read(path)
     if found is not None:
         _mark_used(path)
-        return found
+        return bytes(found)
     value = make()
     _write(root, path, value)
+    return value
+
+
+def kept_in_passing(kind: str, key: bytes | str, make: Callable[[], bytes]) -> bytes | memoryview:
+    """As `kept`, for what is large and wanted again only where somebody makes the same frame again.
+
+    Such a kind takes `PASSING_SHARE` of what may be kept, so that it pushes out nothing but its own, and a
+    process writes `PASSING_BYTES` of it: one that makes a thousand frames makes each once.
+
+    Parameters
+    ----------
+    kind, key, make
+        See `kept`.
+
+    Returns
+    -------
+    bytes | memoryview
+        The value's bytes, as they were made; from disk the caller's own to change, aligned for any number.
+    """
+    root = place()
+    if root is None:
+        return make()
+    path = root / _checked(kind) / (_name(kind, key) + _SUFFIX)
+    found = _read(path)
+    if found is not None:
+        _mark_used(path)
+        return found
+    value = make()
+    most = int(PASSING_SHARE * most_bytes())
+    if len(value) <= min(most, PASSING_BYTES - _Written.in_passing):
+        _Written.in_passing += len(value)
+        _write(root, path, value)
+        with suppress(OSError):
+            _trim_to(list(_entries(path.parent)), most)
     return value
 
 
@@ -284,20 +323,25 @@ def _name(kind: str, key: bytes | str) -> str:
     return hashlib.blake2b(kind.encode() + b"\0" + data, digest_size=_DIGEST_BYTES).hexdigest()
 
 
-def _digest(data: bytes) -> bytes:
+def _digest(data: bytes | memoryview) -> bytes:
     return hashlib.blake2b(data, digest_size=_DIGEST_BYTES).digest()
 
 
-def _read(path: Path) -> bytes | None:
+def _read(path: Path) -> memoryview | None:
     """Return what a file holds; None where it is not there, no plain file, or not whole."""
     start = len(_HEADER) + _DIGEST_BYTES
+    # The value begins where any number may.
+    before = -start % _ALIGNED
     try:
         if path.parent.is_symlink():
             return None
-        with os.fdopen(os.open(path, os.O_RDONLY | _NO_LINKS | _BINARY), "rb") as stream:
-            if not stat.S_ISREG(os.fstat(stream.fileno()).st_mode):
+        with os.fdopen(os.open(path, os.O_RDONLY | _NO_LINKS | _BINARY), "rb", buffering=0) as stream:
+            about = os.fstat(stream.fileno())
+            if not stat.S_ISREG(about.st_mode):
                 return None
-            data = stream.read()
+            data = memoryview(bytearray(before + about.st_size))[before:]
+            if stream.readinto(data) != len(data):
+                return None
     except OSError:
         return None
     value = data[start:]
@@ -350,9 +394,10 @@ def _mark_used(path: Path) -> bool:
 
 
 class _Written:
-    """Bytes that this process has written since it last looked through all entries."""
+    """Bytes that this process has written since it last looked through all entries, and ever in passing."""
 
     since = 0
+    in_passing = 0
 
 
 def _trim_where_due(root: Path, written: int) -> None:
@@ -370,12 +415,15 @@ def _trim_where_due(root: Path, written: int) -> None:
 
 def _trim(root: Path) -> None:
     """Take away what has not been asked for longest, until the rest is no more than may be kept."""
-    entries = [entry for kind in _kinds(root) for entry in _entries(kind)]
+    _trim_to([entry for kind in _kinds(root) for entry in _entries(kind)], most_bytes())
+
+
+def _trim_to(entries: list[_Entry], most: int) -> None:
     for entry in entries:
         if entry.is_leftover and time.time() - entry.used > ABANDONED_SECONDS:
             _take_away(entry)
     entries = [entry for entry in entries if not entry.is_leftover]
-    too_much = sum(entry.size for entry in entries) - most_bytes()
+    too_much = sum(entry.size for entry in entries) - most
     for entry in sorted(entries, key=lambda entry: (entry.used, entry.path.name)):
         if too_much <= 0:
             return

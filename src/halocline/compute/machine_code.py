@@ -183,6 +183,18 @@ def compiler_mark() -> str | None:
     return hashlib.blake2b("\0".join(parts).encode(), digest_size=16).hexdigest()
 
 
+def processor_mark() -> str | None:
+    """Return what tells processors apart for which other code is made.
+
+    Returns
+    -------
+    str | None
+        None where this module runs no code.
+    """
+    machine = _machine()
+    return None if machine is None else machine.mark
+
+
 def folder_of(module: str) -> Path | None:
     """Return the folder for the machine code of a module's loops, None where there can be none.
 

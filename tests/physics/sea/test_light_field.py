@@ -3,6 +3,9 @@
 from __future__ import annotations
 
 import math
+from dataclasses import fields, replace
+from pathlib import Path
+from typing import Any
 
 import numpy as np
 import pytest
@@ -10,6 +13,7 @@ from numpy.testing import assert_allclose, assert_array_equal
 from scipy.ndimage import map_coordinates, uniform_filter
 
 from halocline._typing import F32, F64
+from halocline.compute import disk_cache
 from halocline.physics.sea.caustics import CausticOptics
 from halocline.physics.sea.light_field import CausticSetup, ladder_depth, window_start
 from halocline.physics.sea.light_lookup import SQUARE_SHARE, SQUARES
@@ -119,13 +123,14 @@ def test_light_is_looked_up_as_scipy_looks_up_the_slices(setup: CausticSetup) ->
     assert_allclose(gain[:, inside], expected[:, inside], atol=2e-3)
 
 
-def test_only_what_is_asked_for_is_traced(setup: CausticSetup) -> None:
+def test_only_what_is_asked_for_is_traced(setup: CausticSetup, monkeypatch: pytest.MonkeyPatch) -> None:
     x, y = level(16, 0.1)
     depth = np.full_like(x, 0.5 * (ladder_depth(10) + ladder_depth(11)))
     field = setup.at(5.0)
     field.gain(x, y, depth, footprint_m=np.full_like(x, 0.001))
     assert {divmod(key, 8) for key in field._fine._values} == {(10, 0), (11, 0)}
     # From afar coarser rays do.
+    monkeypatch.setenv("HALOCLINE_CACHE", "off")
     far = setup.at(5.0)
     far.gain(x, y, depth, footprint_m=np.full_like(x, 0.3))
     assert min(key for key in far._traced._values if key >= 0) >= 4
@@ -216,3 +221,52 @@ def test_slopes_of_the_surface_are_those_of_its_waves(setup: CausticSetup) -> No
     held = setup.fine.patch.slope_variance + setup.long.patch.slope_variance
     # Where squares cross-fade a little of the variance is lost.
     assert_allclose(slopes @ slopes.T / slopes.shape[1], held, atol=0.12 * np.trace(held))
+
+
+def test_light_from_disk_is_what_would_be_made(
+    setup: CausticSetup, tmp_path: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    rungs = [(8, 0), (10, 1), (20, setup.finest_levels[20] + 1)]
+    monkeypatch.setenv("HALOCLINE_CACHE", "off")
+    made = [setup.at(5.0).fine(*at) for at in rungs]
+    monkeypatch.setenv("HALOCLINE_CACHE", str(tmp_path))
+    monkeypatch.setattr(disk_cache._Written, "in_passing", 0)
+    for _ in range(2):
+        field = setup.at(5.0)
+        for light, at in zip(made, rungs, strict=True):
+            assert_array_equal(field.fine(*at), light)
+    assert not field._whole._values, "the second time nothing is traced"
+    assert sum(len(list(folder.iterdir())) for folder in tmp_path.glob("light-fields")) == 3
+
+
+def test_no_two_lights_are_taken_for_each_other(
+    setup: CausticSetup, tmp_path: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    monkeypatch.setenv("HALOCLINE_CACHE", str(tmp_path))
+    seas = [setup.sea, *others(setup.sea)]
+    optics = [setup.optics, *others(setup.optics)]
+    about = {"seed": 4, "patch_m": 8.0, "grid": 64}
+    keys = [CausticSetup(sea, setup.optics, **about).at(1.0).key for sea in seas]  # type: ignore[arg-type]
+    keys += [CausticSetup(setup.sea, each, **about).at(1.0).key for each in optics[1:]]  # type: ignore[arg-type]
+    for change in ({"seed": 5}, {"patch_m": 8.5}, {"grid": 128}, {"loop_s": 3.0}):
+        keys.append(CausticSetup(setup.sea, setup.optics, **(about | change)).at(1.0).key)  # type: ignore[arg-type]
+    keys += [setup.at(*at).key for at in ((1.0, 0.0), (1.0 + 1e-12, 0.0), (1.0, 0.01))]
+    assert len(set(keys)) == len(keys) == 1 + 7 + 9 + 4 + 3
+    field = CausticSetup(seas[0], optics[0], **about).at(1.0)  # type: ignore[arg-type]
+    lights = [field.fine(rung, level) for rung in (4, 5) for level in (0, 1)]
+    assert len({light.tobytes() for light in lights}) == 4
+
+
+def others(value: SeaState | CausticOptics) -> list[Any]:
+    """Return a value with one of its fields a little changed, for each."""
+    found = []
+    for part in fields(value):
+        now = getattr(value, part.name)
+        if part.name == "swells":
+            changed: object = (replace(now[0], width=now[0].width + 1e-9),)
+        elif isinstance(now, tuple):
+            changed = (now[0] + 1e-9, *now[1:])
+        else:
+            changed = 1e6 if math.isinf(now) else now + 1e-9
+        found.append(replace(value, **{part.name: changed}))
+    return found

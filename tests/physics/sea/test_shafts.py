@@ -4,12 +4,14 @@ from __future__ import annotations
 
 import math
 from dataclasses import replace
+from pathlib import Path
 
 import numpy as np
 import pytest
 from numpy.testing import assert_allclose, assert_array_equal
 
 from halocline._typing import F32, F64
+from halocline.compute import disk_cache
 from halocline.errors import PhysicsError
 from halocline.physics.sea.caustics import CausticOptics
 from halocline.physics.sea.light_field import CausticField, CausticSetup
@@ -168,3 +170,33 @@ def test_shafts_of_a_lens_that_is_moved_are_the_mean_of_its_moments(
     apart, before = ((made - truth).std() / (truth - 1.0).std() for made in (drawn, gain(0.0, still)))
     # Measured: .077 of .287 as it turns; of what is left the moments are apart themselves.
     assert apart < 0.35 * before, (apart, before)
+
+
+def test_field_laid_out_before_is_found_on_disk_to_the_bit(
+    field: CausticField, tmp_path: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    directions = fan(4, 6)
+    monkeypatch.setenv("HALOCLINE_CACHE", "off")
+    made = volume(field, directions)._layout
+    monkeypatch.setenv("HALOCLINE_CACHE", str(tmp_path))
+    monkeypatch.setattr(disk_cache._Written, "in_passing", 0)
+    for times in (1, 0):
+        found = volume(field, directions)
+        assert_array_equal(found._layout, made)
+        assert (len(found._windows._values) > 0) == bool(times)
+    # From another place, to another depth, farther, or at another moment it is another.
+    rays = ShaftRays(directions, (3.0, -2.5), 5.0)
+    water = ShaftWater((0.3, 0.12, 0.15), (0.2, 0.06, 0.07))
+    farther = ShaftSteps.reaching(28.0, first_m=0.15, count=64)
+    later = field.setup.at(1.5)
+    for other in (
+        ShaftVolume(field, rays, STEPS, water),
+        volume(field, directions, depth_m=9.0),
+        ShaftVolume(field, ShaftRays(directions, (3.0, -2.0), 5.0), farther, water),
+        volume(later, directions),
+    ):
+        kept = other._layout
+        monkeypatch.setenv("HALOCLINE_CACHE", "off")
+        again = ShaftVolume(other.field, other.rays, other.steps, water)._layout
+        monkeypatch.setenv("HALOCLINE_CACHE", str(tmp_path))
+        assert_array_equal(kept, again)

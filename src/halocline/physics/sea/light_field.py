@@ -22,8 +22,11 @@ import numpy as np
 from numpy.typing import NDArray
 
 from halocline._typing import F32
+from halocline.compute.disk_cache import package_mark
+from halocline.compute.kept_fields import kept_field
 from halocline.compute.made_once import MadeOnce
 from halocline.compute.random import stream_key
+from halocline.compute.sources import source_digest
 from halocline.physics.sea.caustics import LEAST_BLUR_CELLS, CausticOptics, PatchOptics, PatchRays, TracedRays
 from halocline.physics.sea.light_lookup import (
     SQUARE_SHARE,
@@ -100,6 +103,9 @@ class CausticSetup:
     ) -> None:
         self.sea = sea
         self.optics = optics
+        # All that tells it from others, and from those that another version made.
+        made_by = source_digest(__name__) or package_mark()
+        self.key = f"{made_by} {sea!r} {optics!r} {seed} {patch_m!r} {grid} {loop_s!r}"
         shortest = _SHORTEST_CELLS * patch_m / grid
         fine, long = _patches(sea, seed, patch_m, grid, loop_s)
         unresolved = unresolved_slopes(sea, (fine, long), shorter_than_m=shortest)
@@ -236,9 +242,14 @@ class CausticField:
         self.moments_s = _moments(time_s, exposure_s)
         self._traced = MadeOnce(self._make_traced)
         self._fine = MadeOnce(self._make_fine)
-        self._doubled = MadeOnce(self._make_doubled)
+        self._whole = MadeOnce(self._make_whole)
         self._long = MadeOnce(self._make_long)
         self._slopes = MadeOnce(self._make_slopes)
+
+    @property
+    def key(self) -> str:
+        """All that tells it from other fields, also those of other versions."""
+        return f"{self.setup.key} {self.time_s!r} {self.exposure_s!r}"
 
     @property
     def finest_m(self) -> float:
@@ -276,18 +287,19 @@ class CausticField:
 
     def _make_fine(self, key: int) -> F32:
         rung, level = divmod(key, _MOST_LEVELS)
-        if level <= self.setup.finest_levels[rung]:
-            return self._light(level, ladder_depth(rung))
+        cells = self.setup.fine.patch.grid >> level
+        made = self._whole.get if level <= self.setup.finest_levels[rung] else self._make_halved
+        return kept_field(f"{self.key} fine {rung} {level}", (cells, cells, 3), lambda: made(key))
+
+    def _make_halved(self, key: int) -> F32:
         # Traced on twice as fine a grid, so that what hides the grid of the rays takes no detail.
-        image = self._doubled.get(key - 1)
+        image = self._whole.get(key - 1)
         rows = image[0::2] + image[1::2]
         halved: F32 = (rows[:, 0::2] + rows[:, 1::2]) * np.float32(0.25)
         return halved
 
-    def _make_doubled(self, key: int) -> F32:
+    def _make_whole(self, key: int) -> F32:
         rung, level = divmod(key, _MOST_LEVELS)
-        if level == self.setup.finest_levels[rung]:
-            return self._fine.get(key)
         return self._light(level, ladder_depth(rung))
 
     def _light(self, level: int, depth_m: float) -> F32:

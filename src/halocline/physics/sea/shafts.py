@@ -34,7 +34,10 @@ from numpy.typing import NDArray
 
 from halocline._typing import F32
 from halocline.compute.compiled import compiled
+from halocline.compute.disk_cache import package_mark
+from halocline.compute.kept_fields import kept_field
 from halocline.compute.made_once import MadeOnce
+from halocline.compute.sources import source_digest
 from halocline.late_dataclass import dataclass
 from halocline.physics.floating.turbid_shade_loops import left_by_bodies, rung_at
 from halocline.physics.sea.light_field import CausticField, window_start
@@ -57,6 +60,7 @@ _LADDER_RATIO = 1.4
 # Points along a side of the laid-out field at its finest, and how often it is halved.
 _WINDOW = 512
 _HALVINGS = 3
+_POINTS = sum((_WINDOW >> halving) ** 2 for halving in range(_HALVINGS + 1))
 # Half the side of the laid-out field, metres, at most: beyond it shafts have long merged.
 _WIDEST_M = 30.0
 # Places at most on each side of a sample's own along the way that it goes while the shutter is open.
@@ -140,8 +144,13 @@ class ShaftVolume(RayVolume):
     @cached_property
     def _layout(self) -> F32:
         """The field laid out at all depths, see `_LayoutPlan`; threads that come here share the work."""
-        rungs = range(self._plan.depths_m.size)
-        return np.stack([self._windows.get(rung, ahead=rungs) for rung in rungs])
+        plan = self._plan
+        rungs = range(plan.depths_m.size)
+        return kept_field(
+            f"{source_digest(__name__) or package_mark()} {plan.key}",
+            (plan.depths_m.size, _POINTS),
+            lambda: np.stack([self._windows.get(rung, ahead=rungs) for rung in rungs]),
+        )
 
 
 @compiled
@@ -327,6 +336,11 @@ class _LayoutPlan:
         rungs = np.arange(math.floor(first), max(math.ceil(last), math.floor(first) + 1) + 1)
         depths = (_FIRST_DEPTH_M * _LADDER_RATIO**rungs).astype(np.float32)
         return cls(field, (x, y), step_m, depths, levels, _grids((x, y), step_m))
+
+    @property
+    def key(self) -> str:
+        """All that what is laid out depends on."""
+        return f"laid out {self.field.key} {self.centre!r} {self.step_m!r} {self.depths_m.tobytes().hex()}"
 
     def window(self, number: int) -> F32:
         """Return the field at one depth, and again and again halved, one after the other, ``(points,)``.
