@@ -169,6 +169,20 @@ def test_shares_and_depths_that_a_render_tells_are_taken_as_they_are(
     assert not planes["far_share"][whole].any()
 
 
+def test_a_pixel_of_which_the_nearer_surface_takes_next_to_nothing_shows_the_farther() -> None:
+    """Its range is that of all but a sample or two: at the nearer one's it would shine through the water."""
+    scene = rendered(width=0.5)
+    near = scene.far_share < 1.0
+    told = ToldSurfaces(np.full(SHAPE, FAR_M, np.float32), np.float32(1.0) - scene.far_share)
+    nearest = np.where(near, np.float32(NEAR_M), np.float32(FAR_M))
+    planes = mixture_planes(scene.rgb, scene.alpha, nearest, told)
+    faint = near & (scene.far_share > 0.98)
+    assert faint.any()
+    np.testing.assert_allclose(planes["range"][faint], FAR_M, rtol=1e-6)
+    assert not planes["far_share"][faint].any()
+    assert not planes["far_light"][faint].any()
+
+
 def test_shares_alone_are_exact_where_depth_shows_the_step() -> None:
     """The depth pass is one sample in the middle, on the near surface or on the far one."""
     scene = rendered(width=6.0)

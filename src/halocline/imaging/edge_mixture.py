@@ -41,7 +41,7 @@ _NEARER, _DISAGREEMENT = 0.05, 0.02
 
 @dataclass(frozen=True)
 class SurfacesInPixels:
-    """Pixels (flat index) that mix two surfaces.
+    """Pixels (flat index) that mix two surfaces, or of which the render tells that they show the farther.
 
     Attributes
     ----------
@@ -50,7 +50,8 @@ class SurfacesInPixels:
     near, far
         Range of both surfaces, metres.
     far_share
-        The farther one's share of the pixel's area, 0 to 1.
+        The farther one's share of the pixel's area, 0 to 1; 0, and one range for both, where it is all there
+        is.
     far_light
         Its share of the pixel's light, 0 to 1.
     """
@@ -197,6 +198,13 @@ def separate_surfaces(
     if told.near_share is not None:
         # Shares may tell of two surfaces where all depths around are one's: its water is right for both.
         mixed &= near - far > LOW_STEP * near
+        # Where next to nothing is seen of the nearer one, the pixel is the farther.
+        alone = (share <= LEAST_SHARE) & (near - far > LOW_STEP * near)
+        if told.far_range is not None:
+            alone &= has_far
+        np.copyto(near, far, where=alone)
+        far_share[alone] = light[alone] = np.float32(0.0)
+        mixed |= alone
     near_m, far_m = np.reciprocal(near), np.reciprocal(far)
     return SurfacesInPixels(pixels[mixed], near_m[mixed], far_m[mixed], far_share[mixed], light[mixed])
 
