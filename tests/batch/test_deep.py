@@ -9,7 +9,7 @@ import numpy as np
 import OpenImageIO as oiio
 import pytest
 from tests.batch.test_elements import LOOK as GRITTY
-from tests.deep_files import BARE_WATER, Deep, flat_by_openimageio, read_by_openexr, write_deep_pixels
+from tests.deep_files import BARE_WATER, NAMES, Deep, flat_by_openimageio, read_by_openexr, write_deep_pixels
 
 from halocline._typing import F32, F64
 from halocline.batch.arrays import apply
@@ -305,6 +305,69 @@ def test_steps_that_have_no_depth_are_left_out_or_refused_by_name(fish_file: Pat
 def test_steps_that_look_at_edges_tell_how(fish_file: Path) -> None:
     _, record = wet(fish_file, text=BARE_WATER + "[steps.rim_light]\nbefore = 'attenuation'\n")
     assert '"rim_light" looks at the pixels around' in "\n".join(record.warnings)
+
+
+FACING = """
+format = 2
+[water]
+jerlov_type = "1C"
+[place]
+camera_depth = 1.2
+[camera]
+focal_length_mm = {focal}
+[sea]
+smooth_below = 0.05
+[input]
+depth_kind = "range"
+normal_layer = "N"
+[output]
+data_type = "float"
+[light]
+shadows = false
+[steps.caustics]
+"""
+WITH_NORMALS = (*NAMES, "N.X", "N.Y", "N.Z")
+# To the lens and up, where the sun is.
+TURNED = (0.0, 0.6, 0.8)
+
+
+def test_samples_that_face_somewhere_know_nothing_of_those_beside_them(tmp_path: Path) -> None:
+    def wall(y: int, x: int) -> list[tuple[float, ...]]:
+        return [(*sample(WALL, 1.0, 4.0), *TURNED)]
+
+    def posts(y: int, x: int) -> list[tuple[float, ...]]:
+        return [(*sample(FISH, 1.0, 2.0), 1.0, 0.0, 0.0)] if x % 2 else wall(y, x)
+
+    made = []
+    for name, pixel in (("wall", wall), ("posts", posts)):
+        file = write_deep_pixels(tmp_path / f"{name}.exr", picture(pixel), WITH_NORMALS)
+        out, record = wet(file, text=FACING.format(focal=20))
+        made.append(colours(out))
+        assert "looks at the pixels around" not in "\n".join(record.warnings)
+    np.testing.assert_array_equal(made[1][..., ::2], made[0][..., ::2])
+    # There is a pattern to be seen there.
+    assert np.ptp(made[0][1]) > 0.1 * made[0][1].mean()
+
+
+def test_a_sample_is_lit_over_the_part_of_its_pixel_that_it_shows(tmp_path: Path) -> None:
+    """A quarter of a pixel is lit as all of one is that is half as wide: both have one middle."""
+    middle = (ROWS // 2, COLUMNS // 2)
+
+    def alone(alpha: float) -> Pixel:
+        # The lens looks between four pixels: moved, it looks at one.
+        return lambda y, x: [(*sample(WALL, alpha, 4.0), *TURNED)] if (y, x) == middle else []
+
+    def light(alpha: float, focal: float) -> F32:
+        file = write_deep_pixels(tmp_path / f"{alpha}_{focal}.exr", picture(alone(alpha)), WITH_NORMALS)
+        shift = 36.0 / COLUMNS / 2.0
+        look = FACING.format(focal=focal).replace(
+            "[sea]", f"film_width_mm = 36\nfilm_offset_mm = [{-shift}, {shift}]\n[sea]"
+        )
+        return colours(wet(file, text=look)[0])[:3, *middle] / np.float32(alpha)
+
+    quarter, half_as_wide, whole = light(0.25, 20), light(1.0, 40), light(1.0, 20)
+    np.testing.assert_allclose(quarter, half_as_wide, rtol=2e-4)
+    assert np.abs(whole / half_as_wide - 1.0).max() > 0.002
 
 
 def test_samples_that_are_not_sound_are_mended_and_told(tmp_path: Path) -> None:

@@ -17,7 +17,7 @@ before it. Which steps are done to samples, and which to the flat picture: `halo
 from __future__ import annotations
 
 from collections.abc import Iterator, Mapping
-from dataclasses import field
+from dataclasses import field, replace
 
 import numpy as np
 from numpy.typing import NDArray
@@ -144,10 +144,10 @@ class DeepWork:
     def _ready(self, graph: Graph) -> ReadyGraph:
         frame, samples = self.view.frame, self.deep.rows(0, 0).samples
         flat = {name for name in frame.planes if name not in _FLAT}
-        available = {"rgb", "alpha", "range", *samples.passes, *flat}
+        available = {"rgb", "alpha", "range", "sample_width", *samples.passes, *flat}
         told = () if self.undrawn is None or graph is self.undrawn.graph else self.undrawn.planes
         wanted = ("rgb", "alpha", *self.plan.planes, *told)
-        return ReadyGraph(graph, self.shot, available, wanted=wanted, how=self.how)
+        return ReadyGraph(graph, of_samples(self.shot, self.view), available, wanted=wanted, how=self.how)
 
     def _rows_at_once(self) -> int:
         """Return how many rows are taken together: tiles of them for every thread, as they are stored."""
@@ -156,6 +156,23 @@ class DeepWork:
             return self.deep.together
         rows = self.how.rows_for(self.view.frame.data_window) * self.how.worker_count()
         return -(-rows // self.deep.together) * self.deep.together
+
+
+def of_samples(shot: Shot, view: View) -> Shot:
+    """Return a deep view's surroundings as its samples have them.
+
+    Parameters
+    ----------
+    shot, view
+        Of the frame; ``deep`` of the view is there.
+
+    Returns
+    -------
+    Shot
+        Where each sample has its own normal, that is said: what is beside it then need not be looked at.
+    """
+    assert view.deep is not None
+    return replace(shot, samples_face="normal" in view.deep.rows(0, 0).samples.passes)
 
 
 def cut_slabs(deep: DeepRows, path: LightPath) -> Samples:
@@ -288,6 +305,9 @@ class _Peeling:
             if name == "rgb" or name.startswith("light.")
         }
         planes["alpha"] = there
+        # As if what it shows of the pixel were square; a slab of matter is all over it.
+        points = samples.front[at] == samples.back[at]
+        planes["sample_width"] = np.where(points, np.sqrt(self.before[at] * self.alpha[at]), np.float32(1.0))
         planes["range"] = np.where(there, self.range_m[at], np.inf)
         return self._over(region, planes)
 
@@ -335,6 +355,7 @@ class _Peeling:
             "rgb": np.zeros((3, *nothing)),
             "alpha": np.zeros(nothing),
             "range": np.full(nothing, np.inf),
+            "sample_width": np.ones(nothing),
             **{name: np.zeros((*p.shape[:-1], *nothing)) for name, p in self.samples.passes.items()},
         }
         wet, self.open = self._made(self._over(region, planes))
@@ -347,6 +368,7 @@ class _Peeling:
             "rgb": np.zeros((3, *shape)),
             "alpha": np.ones(shape),
             "range": np.full(shape, range_m),
+            "sample_width": np.ones(shape),
             **{name: np.zeros((*p.shape[:-1], *shape)) for name, p in self.samples.passes.items()},
         }
         passage = self._made(self._over(self.window, planes))[1]
@@ -472,6 +494,6 @@ def wet_flat(view: View, graph: Graph, shot: Shot, how: Evaluation) -> tuple[dic
     GraphError, ReadError
         As `deep_steps` and `DeepWork.done`.
     """
-    steps = deep_steps(graph, shot)
+    steps = deep_steps(graph, of_samples(shot, view))
     wet = DeepWork(view, LayerPlan(steps.each, (), {}, {}), shot, how, open_water=True, keep=False).done()
     return finished_flat(wet, steps, view, shot, how), steps.told

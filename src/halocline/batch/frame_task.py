@@ -17,7 +17,7 @@ import numpy as np
 
 from halocline._typing import F32
 from halocline._version import __version__
-from halocline.batch.deep import DeepWork, finished_flat
+from halocline.batch.deep import DeepWork, finished_flat, of_samples
 from halocline.batch.deep_floating import undrawn
 from halocline.batch.deep_steps import deep_steps, deep_steps_alone, refuse_deep, refuse_flat_layers
 from halocline.batch.element import as_covering, as_layer, for_element, refuse_of_scene
@@ -590,7 +590,8 @@ def _rendered_deep(
     alone = output.deep or output.element
     if output.element:
         refuse_of_scene(look.graph, shot)
-    steps = deep_steps_alone(look.graph, shot) if alone else deep_steps(look.graph, shot)
+    done_to = deep_steps_alone if alone else deep_steps
+    steps = done_to(look.graph, shot if view.deep is None else of_samples(shot, view))
     bare = undrawn(steps.each, shot) if output.floating_samples else None
     if bare is not None and output.element:
         # What floats is in the frame's samples.

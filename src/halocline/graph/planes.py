@@ -88,6 +88,13 @@ _LISTED = (
         "World normal, unit, fitted over the steps of a coarse depth pass where there are no normals.",
         MadeBy.LOADER,
     ),
+    Plane(
+        "sample_width",
+        Form.NUMBER,
+        "",
+        "Side of the part of a pixel that a sample of a deep picture shows, over the pixel's, 0 to 1.",
+        MadeBy.LOADER,
+    ),
     Plane("downward", Form.NUMBER, "", "Downward component of the unit view ray.", MadeBy.CAMERA),
     Plane("sun_cosine", Form.NUMBER, "", "Cosine between view ray and the sun's travel.", MadeBy.CAMERA),
     Plane("normal", Form.VECTOR, "", "World normal, unit.", MadeBy.RENDER, "input.normal_layer"),

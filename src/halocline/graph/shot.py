@@ -66,6 +66,9 @@ class Shot:
         How soft shadows are, over what is physical.
     bodies
         Bodies of turbid water, which keep light from all else.
+    samples_face
+        Whether pixels are samples of a deep picture, of each of which it is known which way it faces: what
+        is beside one in the picture then tells nothing of it.
     """
 
     frame: int
@@ -89,6 +92,7 @@ class Shot:
     shadow_softness: float = 1.0
     motion: MotionVectors | None = None
     bodies: tuple[BodiesInLight, ...] = ()
+    samples_face: bool = False
 
     @property
     def camera(self) -> Camera:

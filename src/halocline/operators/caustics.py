@@ -131,7 +131,7 @@ class Caustics(Operator[CausticsParameters, _Prepared]):
         normals = {"auto": {"normal", "fitted_normal"}, "render": {"normal"}, "none": set()}[p.normals]
         return PlaneUse(
             reads=frozenset({light, "range", "downward"} | mattes | key),
-            optional=FARTHER_PLANES | normals | {_MOTION},
+            optional=FARTHER_PLANES | normals | {_MOTION, "sample_width"},
             # Of a key light alone, it is not known how much comes from the farther surface.
             writes=frozenset({light, "caustic_gain"} | (set() if p.key_light else {"far_light"})),
         )
@@ -144,11 +144,14 @@ class Caustics(Operator[CausticsParameters, _Prepared]):
         """Without contrast, or without sun, light stays even."""
         return self.parameters.contrast == 0.0 or shot.path.surface_sun_share <= 0.0
 
-    def reach(self, shot: Shot) -> int:  # noqa: ARG002 - part of the protocol
+    def reach(self, shot: Shot) -> int:
         """At edges, directions are averaged over the pixels around; those from depth take one more.
 
-        At low steps the light itself is, over one more.
+        At low steps the light itself is, over one more. Samples of a deep picture that know which way they
+        face need none of it.
         """
+        if shot.samples_face:
+            return 0
         around = {"auto": EDGE_REACH + 1, "render": EDGE_REACH, "none": 0}
         return around[self.parameters.normals] + 1
 
@@ -180,32 +183,41 @@ class Caustics(Operator[CausticsParameters, _Prepared]):
         if normal is not None:
             path = shot.path
             direction = around.trim(normal).reshape(3, -1)
-            takes = sun_over_diffuse(
-                normal, planes["range"], travel=path.sun_travel, up=path.up, from_below=_FROM_BELOW
-            )
-            facing = around.trim(takes).ravel()
+            if shot.samples_face:
+                facing = _takes_of(direction, shot)
+            else:
+                takes = sun_over_diffuse(
+                    normal, planes["range"], travel=path.sun_travel, up=path.up, from_below=_FROM_BELOW
+                )
+                facing = around.trim(takes).ravel()
         view = _View.of(shot, prepared.axes, around)
         held = self._held(trimmed)
         vectors = None
         # Vectors in a panorama's pixels are no ways in the plane of a picture.
         if shot.camera.globe is None and shot.motion is not None and _MOTION in seen:
             vectors = shot.motion.pixels(seen[_MOTION], shot.display_window).reshape(2, -1)
-        apart = _departure(prepared, view, seen["range"].ravel(), facing, direction, vectors)
+        # What a sample of a deep picture shows of its pixel.
+        shown = seen["sample_width"].ravel() if "sample_width" in seen else None
+        apart = _departure(prepared, view, seen["range"].ravel(), facing, direction, vectors, shown)
         rows, columns = around.region.slices_of(tile.region)
         key = self.parameters.key_light
         form = "rgb" if key else "bands"
         lit_by_it = f"light.{key}" if key else form
-        gain = np.empty((apart.shape[0], *tile.region.shape), np.float32)
-        _even_at_steps(
-            apart.reshape(-1, *around.region.shape),
-            seen[lit_by_it],
-            seen["range"],
-            trimmed.get("far_share", np.zeros((0, 0), np.float32)),
-            rows.start,
-            columns.start,
-            held,
-            gain,
-        )
+        apart = apart.reshape(-1, *around.region.shape)
+        if shot.samples_face:
+            gain = (apart * held if held.size else apart) + np.float32(1.0)
+        else:
+            gain = np.empty((apart.shape[0], *tile.region.shape), np.float32)
+            _even_at_steps(
+                apart,
+                seen[lit_by_it],
+                seen["range"],
+                trimmed.get("far_share", np.zeros((0, 0), np.float32)),
+                rows.start,
+                columns.start,
+                held,
+                gain,
+            )
         light = trimmed[lit_by_it]
         written: dict[str, F32] = {}
         farther = Farther.of(trimmed)
@@ -302,12 +314,13 @@ def _departure(
     facing: F32 | None,
     normal: F32 | None,
     vectors: F32 | None = None,
+    shown: F32 | None = None,
 ) -> F32:
     """Return by how much each band's light on the surfaces of pixels departs from even light, ``(K, n)``.
 
     Where there is no surface, or none to be seen for water, light is taken as even: 0. ``normal``,
     ``(3, n)``, tells over how long a stretch of its surface a pixel looks, and ``vectors``, ``(2, n)`` px
-    from frame to frame, how that surface moves.
+    from frame to frame, how that surface moves; ``shown``, ``(n,)``, how wide a part of a pixel it is.
     """
     # Metres of water as the eye counts them: a story may draw surfaces near.
     metres = view.remap.apply(range_m)
@@ -322,7 +335,9 @@ def _departure(
         tuple(np.float32(number) for number in numbers),
         (x, y, depth, width, seen),
     )
-    light = _over_pixels(ready, view, (x, y, depth, width), range_m, normal, vectors)
+    if shown is not None:
+        width *= shown
+    light = _over_pixels(ready, view, (x, y, depth, width), range_m, normal, vectors, shown)
     if ready.shade is not None:
         across, along = (np.float32(place) for place in ready.axes.origin)
         seen *= ready.shade.light_along(x + across, y + along, depth)[0]
@@ -342,6 +357,7 @@ def _over_pixels(
     range_m: F32,
     normal: F32 | None,
     vectors: F32 | None,
+    shown: F32 | None,
 ) -> F32:
     """Return the gathered light on what each pixel covers of its surface, ``(3, n)``.
 
@@ -357,7 +373,7 @@ def _over_pixels(
         return ready.field.gain(x, y, depth, origin=ready.axes.origin, footprint_m=wide)
     finest_m = ready.field.finest_m
     found = stretches(
-        directions, normal, view.level, range_m, view.width, width, view.motion, finest_m, vectors
+        directions, normal, view.level, range_m, view.width, width, view.motion, finest_m, vectors, shown
     )
     light = ready.field.gain(x, y, depth, origin=ready.axes.origin, footprint_m=found.width)
     length = np.square(found.along).sum(axis=0)

@@ -68,7 +68,7 @@ class Lamps(Operator[LampsParameters, F64]):
 
     def reach(self, shot: Shot) -> int:
         """At edges, which way the farther surface faces is taken from the pixels around."""
-        return EDGE_REACH if shot.lamps else 0
+        return EDGE_REACH if shot.lamps and not shot.samples_face else 0
 
     def idle(self, shot: Shot) -> bool:
         """Without lamps, and with all of its own light, the render stays."""

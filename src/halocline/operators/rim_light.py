@@ -98,9 +98,9 @@ class RimLight(Operator[RimLightParameters, _Prepared]):
         p = self.parameters
         return (p.strength == 0.0 and p.contrast is None) or shot.path.veil_brightness == 0.0
 
-    def reach(self, shot: Shot) -> int:  # noqa: ARG002 - part of the protocol
+    def reach(self, shot: Shot) -> int:
         """By depth, as far as the rim is wide."""
-        return self.parameters.edge_width
+        return 0 if shot.samples_face else self.parameters.edge_width
 
     def price(self, path: LightPath) -> str:
         """Return how many times the bright side's light the edge is lit with."""

@@ -167,6 +167,7 @@ def stretches(
     motion: CameraMotion,
     finest_m: float,
     vectors: F32 | None = None,
+    shown: F32 | None = None,
 ) -> Stretches:
     """Return what pixels cover of their surfaces while the shutter is open.
 
@@ -191,6 +192,9 @@ def stretches(
     vectors
         ``(2, n)``: how far surfaces move in the picture from frame to frame, pixels to the right and down;
         as still things do, where not given. They are taken to move in the plane of the picture.
+    shown
+        ``(n,)``: how wide a part of its pixel shows the surface, as a share of the pixel; the whole of it
+        where not given.
 
     Returns
     -------
@@ -211,6 +215,7 @@ def stretches(
         axes,
         range_m,
         (np.float32(per_m), np.float32(finest_m)),
+        np.zeros(0, np.float32) if shown is None else shown,
         (motion.moved, motion.turned, towards),
         (along, wide, ninths),
     )
@@ -303,6 +308,7 @@ def _stretch(
     axes: tuple[tuple[np.float32, ...], ...],
     range_m: F32,
     sizes: tuple[np.float32, np.float32],
+    shown: F32,
     motion: tuple[F32, F32, F32],
     out: tuple[F32, F32, F32],
 ) -> None:
@@ -319,6 +325,8 @@ def _stretch(
         cosine = x * across + y * forth + down * under
         steep = cosine if abs(cosine) >= STEEPEST else (STEEPEST if cosine > _NOTHING else -STEEPEST)
         size = range_m[i] * per_m
+        if shown.size > 0:
+            size *= shown[i]
         length = size / max(abs(cosine), _FLATTEST)
         # How far the place that the middle of the pixel sees goes, with the camera and with the surface.
         a, b, c = _freely(x, y, down, range_m[i], moved, turned)
