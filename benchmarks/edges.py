@@ -3,24 +3,30 @@
     python -m benchmarks.edges [--frames N] [--samples N] [--write FOLDER]
 
 *Truth* is Halocline on every sample by itself, at its own depth, filtered down to pixels. Beside it stand
-ordinary frames of the same scene: colour and alpha filtered, and depth, normal and position of the one sample
-in the middle of each pixel, as renderers deliver them. Told are, over pixels that see more than one surface,
-the error in 8-bit display codes (mean and 99th percentile), and popping: how far a frame departs from the
-mean of its neighbours in time, against how far the truth does (ratio of 99th percentiles). A second row says
-what a render adds that delivers the farther depth and the nearer surface's share of each pixel
-(`input.far_depth_channel`, `input.near_coverage_channel`). Nothing is
-timed; it takes minutes.
+frames of the same scene as renders deliver them, a row each:
+
+- *ordinary*: colour and alpha filtered, and depth, normal and position of the one sample in the middle of
+  each pixel
+- *both depths told*: the farther depth and the nearer surface's share of each pixel as well
+  (`input.far_depth_channel`, `input.near_coverage_channel`)
+- *deep, merged*: a deep picture with normals, samples of a pixel merged that lie within 2 % of their range
+- *deep*: every sample by itself
+
+Told are, over pixels that see more than one surface, the error in 8-bit display codes (mean and 99th
+percentile), and popping: how far a frame departs from the mean of its neighbours in time, against how far the
+truth does (ratio of 99th percentiles). Nothing is timed; it takes minutes.
 """
 
 from __future__ import annotations
 
 import argparse
-from collections.abc import Mapping
+from collections.abc import Iterator, Mapping
 from dataclasses import dataclass
 from pathlib import Path
 
 import numpy as np
 import OpenImageIO as oiio
+from benchmarks.edge_deep import deep_of, wet_deep, wet_one_by_one
 from benchmarks.edge_scenes import SCENES, Samples, Scene
 
 from halocline._typing import F32
@@ -44,6 +50,10 @@ LOOKS = {
         contrast = 0
         """,
 }
+# Samples of a pixel that lie within this share of their range are one in a merged deep picture.
+_MERGED = 0.02
+# Over a slope no gap between samples is more than so many times as wide as the third widest.
+_GAP = 2.0
 # Neighbouring samples of one surface differ less than this in one over range, relative.
 _STEP = 0.05
 
@@ -74,50 +84,72 @@ def main() -> None:
     )
     parser.add_argument("--frames", type=int, default=6, help="frames of each scene, 3 or more")
     parser.add_argument("--samples", type=int, default=8, help="samples along each side of a pixel")
+    parser.add_argument("--scene", choices=list(SCENES), help="one scene instead of all")
     parser.add_argument(
-        "--write", type=Path, help="folder for pictures: truth, ordinary, eight times the difference"
+        "--write", type=Path, help="folder for pictures: truth, what was made, eight times the difference"
     )
     given = parser.parse_args()
     print(f"{SIZE.width} x {SIZE.height}, {given.samples} x {given.samples} samples, {given.frames} frames")
     print(f"{'':<44} edges    mean   99 %   most  popping")
     for scene_name, scene in SCENES.items():
+        if given.scene not in (None, scene_name):
+            continue
         for look_name, look in LOOKS.items():
-            told, both = measured(scene, _preset(look), given.frames, given.samples)
-            print(f"{scene_name:<18}{look_name:<26}{told.row()}", flush=True)
-            print(f"{'':<20}{'both depths told':<24}{both.row()}", flush=True)
-            if given.write:
-                _write(given.write, f"{scene_name}, {look_name}", told)
+            print(f"{scene_name}, {look_name}")
+            for render, told in measured(scene, _preset(look), given.frames, given.samples).items():
+                print(f"    {render:<40}{told.row()}", flush=True)
+                if given.write:
+                    _write(given.write, f"{scene_name}, {look_name}, {render}", told)
 
 
-def measured(scene: Scene, preset: Preset, frames: int, samples: int) -> tuple[Told, Told]:
-    """Return truth and ordinary frames of a scene, and truth and frames that tell both depths."""
-    truth, made, both, edges = [], [], [], []
+def measured(scene: Scene, preset: Preset, frames: int, samples: int) -> dict[str, Told]:
+    """Return truth and frames of a scene, by how they were rendered."""
+    truth, edges = [], []
+    made: dict[str, list[F32]] = {}
     fine = Window(0, 0, SIZE.width * samples, SIZE.height * samples)
     for number in range(frames):
         every = scene.samples(fine, number)
-        wet = _wet(preset, every, every.rgb, every.alpha, scene, fine, number)
-        truth.append(_shown(_filtered(wet, samples)))
-        middle = scene.samples(SIZE, number)
-        light, cover = _filtered(every.rgb, samples), _filtered(every.alpha[..., None], samples)[..., 0]
-        made.append(_shown(_wet(preset, middle, light, cover, scene, SIZE, number)))
-        both.append(_shown(_wet_as_told(preset, (middle, every), light, cover, scene, number, samples)))
+        truth.append(_shown(_filtered(wet_one_by_one(preset, every, scene, number), samples)))
         edges.append(_edges(every, samples))
+        for render, wet in _renders(preset, every, scene, number, samples):
+            made.setdefault(render, []).append(_shown(wet))
     true, around = np.stack(truth), np.stack(edges)
-    return Told(true, np.stack(made), around), Told(true, np.stack(both), around)
+    return {render: Told(true, np.stack(frames), around) for render, frames in made.items()}
+
+
+def _renders(
+    preset: Preset, every: Samples, scene: Scene, number: int, samples: int
+) -> Iterator[tuple[str, F32]]:
+    """Yield what becomes of a frame's samples, rendered in each of the ways."""
+    middle = scene.samples(SIZE, number)
+    light, cover = _filtered(every.rgb, samples), _filtered(every.alpha[..., None], samples)[..., 0]
+    yield "ordinary", _wet(preset, middle, light, cover, scene, SIZE, number)
+    yield (
+        "both depths told",
+        _wet_as_told(preset, (middle, every), light, cover, scene, number, samples),
+    )
+    yield "deep, merged", wet_deep(preset, deep_of(every, samples, merged=_MERGED), scene, number)
+    yield "deep", wet_deep(preset, deep_of(every, samples), scene, number)
 
 
 def _told(every: Samples, samples: int) -> tuple[F32, ToldSurfaces]:
     """Return what a render can tell beside: the nearest surface's range and share, the farther one's range.
 
-    Samples belong to two surfaces where one over their range differs as much as Halocline asks for, parted in
-    the middle of their range.
+    Samples belong to two surfaces where one over their range leaves a gap as wide as Halocline asks for, and
+    much wider than others: ground that runs away from the lens is one.
     """
     near = 1.0 / every.range_m
     rows, columns = near.shape
     split = near.reshape(rows // samples, samples, columns // samples, samples)
-    least, most = split.min(axis=(1, 3)), split.max(axis=(1, 3))
-    mixed = (most - least > LOW_STEP * most) & (least > 0.0)
-    nearer = (split >= np.sqrt(least * most)[:, None, :, None]) | ~mixed[:, None, :, None]
+    ordered = np.sort(np.moveaxis(split, 2, 1).reshape(rows // samples, columns // samples, -1), axis=-1)
+    gaps = np.diff(ordered, axis=-1)
+    widest = gaps.argmax(axis=-1)[..., None]
+    below, above = (np.take_along_axis(ordered, widest + more, axis=-1)[..., 0] for more in (0, 1))
+    least, most = ordered[..., 0], ordered[..., -1]
+    usual = np.partition(gaps, -3, axis=-1)[..., -3]
+    mixed = (above - below > np.maximum(LOW_STEP * most, _GAP * usual)) & (least > 0.0)
+    middle = 0.5 * (below + above)
+    nearer = (split >= middle[:, None, :, None]) | ~mixed[:, None, :, None]
 
     def range_of(part: np.ndarray) -> F32:
         mean = np.where(part, split, 0.0).sum(axis=(1, 3)) / np.maximum(part.sum(axis=(1, 3)), 1)
@@ -141,6 +173,12 @@ def _wet_as_told(
     """Put a frame under water of which the render tells both depths and their shares, as files are read."""
     middle, every = seen
     near, told = _told(every, samples)
+    assert told.near_share is not None
+    assert told.far_range is not None
+    # Where a pixel shows one surface, depth is as it is elsewhere.
+    one = told.near_share == 1.0
+    for plane in (near, told.far_range):
+        np.copyto(plane, middle.range_m, where=one)
     fill_partly_covered(near, alpha)
     planes = mixture_planes(np.ascontiguousarray(np.moveaxis(rgb, -1, 0)), alpha, near, told)
     nearest = planes.pop("range", near)
