@@ -9,18 +9,19 @@ picture's open places.
 
 from __future__ import annotations
 
+from dataclasses import replace
 from typing import Annotated, ClassVar
 
 import numpy as np
 from pydantic import Field
 
-from halocline._typing import F32
+from halocline._typing import F32, F64
 from halocline.filters.lens_blur import footprint
 from halocline.filters.splat import Area, Discs, Drawing, Surface
 from halocline.graph.operator import Operator, Planes, PlaneUse, Source, Stage, Tile
 from halocline.graph.shot import Shot
 from halocline.late_dataclass import dataclass
-from halocline.operators.shared.lamp_light import in_front, lamp_haze, lamps_far_aside
+from halocline.operators.shared.lamp_light import Passing, in_front, lamp_haze, lamps_far_aside
 from halocline.physics.floating.field import patchiness
 from halocline.physics.floating.flow import Current
 from halocline.physics.floating.lamp_haze import clouds_at
@@ -32,6 +33,8 @@ from halocline.quantities import Distance, Factor, Period, Position, Ratio, Stri
 # A beam is seen summed along the ray, which leaves only the waves that lie across it. Of ten that is often a
 # single one, and a beam with even bars.
 _CLOUD_WAVES = 28
+# While the shutter is open a glow is looked at about every so many pixels that it moves by, so often at most.
+_FINEST_GLOW_PX, _GLOW_MOMENTS = 2.0, 9
 
 
 class LampBackscatterParameters(Strict):
@@ -130,7 +133,7 @@ class LampBackscatter(Operator[LampBackscatterParameters, PreparedHaze]):
         return PreparedHaze(
             Scatterers.of_water(shot.path.bands, clouds),
             tuple((lamp, lamp_glow(lamp, shot.path, found)) for lamp, found in seen if p.glow > 0.0),
-            self._faces([found for _, found in seen], shot) if seen else None,
+            self._faces(seen, shot) if seen else None,
         )
 
     def apply(self, planes: Planes, tile: Tile, shot: Shot, prepared: PreparedHaze) -> Planes:
@@ -165,15 +168,24 @@ class LampBackscatter(Operator[LampBackscatterParameters, PreparedHaze]):
         glow = np.float32(self.parameters.glow)
         for lamp, each in prepared.glows:
             turned = np.zeros_like(total)
-            each.add(direction, ends_m, pixel, glow, turned)
+            passing = Passing.of(shot, lamp)
+            moments = passing.moments(_FINEST_GLOW_PX, _GLOW_MOMENTS)
+            for moment in moments if len(moments) > 1 else ():
+                place, rays = passing.looked(moment, shot.camera.position_m, direction)
+                towards = lamp.position_m - place
+                then = replace(each, direction=towards / np.linalg.norm(towards))
+                then.add(rays, ends_m, pixel, glow / np.float32(len(moments)), turned)
+            if len(moments) == 1:
+                each.add(direction, ends_m, pixel, glow, turned)
             if lamp.shadow is not None:
                 # What is turned a little has come the same way.
                 lamp.shadow.dim(direction, ends_m, turned)
             total += turned
         return total
 
-    def _faces(self, seen: list[LampSeen], shot: Shot) -> Drawing:
-        """Return the faces of lamps as sharp discs."""
+    def _faces(self, faces: list[tuple[Lamp, LampSeen]], shot: Shot) -> Drawing:
+        """Return the faces of lamps as sharp discs, drawn out where the lens passes by."""
+        seen = [found for _, found in faces]
         path, camera, window = shot.path, shot.camera, shot.data_window
         place = np.stack([camera.position_m + lamp.range_m * lamp.direction for lamp in seen])
         pixels, depth = camera.project(place)
@@ -183,9 +195,10 @@ class LampBackscatter(Operator[LampBackscatterParameters, PreparedHaze]):
         radius, softness = footprint(thing, np.zeros_like(thing))
         most = self.parameters.brightest * path.white
         light = np.stack([np.minimum(lamp.face_radiance(path), most) for lamp in seen])
+        start, end = (_seen_from(faces, pixels, shot, moment) for moment in shot.shutter())
         discs = Discs(
-            pixels,
-            pixels,
+            start,
+            end,
             radius,
             softness,
             np.pi * thing * thing,
@@ -195,6 +208,16 @@ class LampBackscatter(Operator[LampBackscatterParameters, PreparedHaze]):
         )
         area = Area(window.y, window.y_end, window.x, window.x_end)
         return Drawing(area, discs, globe=camera.globe)
+
+
+def _seen_from(faces: list[tuple[Lamp, LampSeen]], pixels: F64, shot: Shot, moment: float) -> F64:
+    """Return where lamps are in the picture at a moment, ``(n, 2)``; those that ride stay where they are."""
+    camera = shot.track.at(moment)
+    if shot.camera.globe is not None:
+        return pixels
+    found, depth = camera.project(np.stack([lamp.position_m for lamp, _ in faces]))
+    stays = np.array([lamp.rides for lamp, _ in faces]) | ~(depth > 0.0)
+    return np.where(stays[:, None], pixels, found)
 
 
 def _behind(planes: Planes, alpha: F32, open_length: F32) -> list[tuple[F32, F32]]:

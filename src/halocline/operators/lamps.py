@@ -15,13 +15,15 @@ from halocline._typing import F32, F64
 from halocline.filters.facing import EDGE_REACH
 from halocline.graph.operator import Operator, Planes, PlaneUse, Source, Stage, Tile
 from halocline.graph.shot import Shot
-from halocline.operators.shared.lamp_light import lamps_far_aside, surface_planes
+from halocline.operators.shared.lamp_light import Passing, lamps_far_aside, surface_planes
 from halocline.operators.shared.two_surfaces import FARTHER_PLANES, Farther
 from halocline.physics.path.lamps import lit_surfaces
 from halocline.quantities import Factor, Share, Strict
 
 # What is farther away is not lit; keeps endless range out of the products.
 FARTHEST_M = 1e4
+# While the shutter is open light is looked at about every pixel that it moves by, so often at most.
+_FINEST_PX, _MOMENTS = 1.0, 9
 
 
 class LampsParameters(Strict):
@@ -132,6 +134,17 @@ def _gain(shot: Shot, ratio: F64, direction: F32, range_m: F32, normal: F32 | No
         lens = (shot.camera.position_m - lamp.position_m).astype(np.float32)
         offset = direction * reached
         offset += lens.reshape(3, *(1,) * range_m.ndim)
-        total += lit_surfaces(lamp, shot.path.bands, offset, normal, plane)
+        passing = Passing.of(shot, lamp)
+        moments = passing.moments(_FINEST_PX, _MOMENTS)
+        if len(moments) == 1:
+            total += lit_surfaces(lamp, shot.path.bands, offset, normal, plane)
+            continue
+        # A lens that passes by sweeps over what the lamp lights, and over the rims of shadows on it.
+        swept = passing.swept(direction, reached, plane if normal is None else normal)
+        mean = np.zeros_like(total)
+        for moment in moments.astype(np.float32):
+            mean += lit_surfaces(lamp, shot.path.bands, offset + moment * swept, normal, plane)
+        mean *= np.float32(1.0 / len(moments))
+        total += mean
     total *= ratio.astype(np.float32).reshape(-1, *(1,) * range_m.ndim)
     return total

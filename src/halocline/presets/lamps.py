@@ -107,6 +107,7 @@ def _placed(section: LampSection, path: LightPath, camera: Camera, where: str) -
         radius_m=section.radius,
         name=section.name or where,
         core=_core(section),
+        rides=section.space == "camera",
     )
 
 

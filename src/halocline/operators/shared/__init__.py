@@ -18,6 +18,6 @@
 - `body_parameters`: bodies of turbid water (PlacedBody, albedo_in_bands)
 - `sediment_parameters`: sediment that is kicked up (SedimentSource)
 - `wake_parameters`: bodies that stir the water (BodyWake, MovingBody, off_their_frames)
-- `lamp_light`: what lamps light of the water, and surfaces in it (in_front, lamp_haze,
-  lamps_far_aside, surface_planes)
+- `lamp_light`: what lamps light of the water, and surfaces in it (Passing, in_front,
+  lamp_haze, lamps_far_aside, surface_planes)
 """

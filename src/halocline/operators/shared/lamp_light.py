@@ -7,14 +7,21 @@ from dataclasses import replace
 
 import numpy as np
 
-from halocline._typing import F32
+from halocline._typing import F32, F64
 from halocline.filters.facing import normals_from_range
 from halocline.graph.operator import Planes
 from halocline.graph.shot import Shot
 from halocline.imaging.frame import Window
+from halocline.late_dataclass import dataclass
+from halocline.operators.shared.pixel_stretch import STEEPEST, CameraMotion
 from halocline.physics.path.lamp_glow import LampSeen
 from halocline.physics.path.lamps import Lamp, backscatter
 from halocline.physics.path.scatterers import Scatterers
+
+# Moments of an open shutter at most at which a lamp's haze is looked at. What it lights is not taken to be
+# nearer than this, metres. A beam's light changes little over this share of its edge; that of a shadow's rim
+# in the water over so many pixels.
+_HAZE_MOMENTS, _NEAREST_LIT_M, _OF_EDGE, _SHADED_PX = 5, 0.5, 0.25, 4.0
 
 
 def lamp_haze(shot: Shot, direction: F32, ends_m: F32, matter: Scatterers | None = None) -> F32:
@@ -35,14 +42,114 @@ def lamp_haze(shot: Shot, direction: F32, ends_m: F32, matter: Scatterers | None
     F32
         Radiance, ``(K, n)``, 0 or more.
     """
-    lens, bands = shot.camera.position_m, shot.path.bands
+    bands, lens = shot.path.bands, shot.camera.position_m
     total = np.zeros((bands.count, ends_m.size), np.float32)
     for lamp in shot.lamps:
         seen, towards = matter, in_front(lamp, shot)
         if matter is not None and towards and LampSeen.of(lamp, lens) is not None:
             seen = replace(matter, clouds=None)
-        backscatter(lamp, bands, lens, direction, ends_m, towards=towards, matter=seen, out=total)
+        passing = Passing.of(shot, lamp)
+        moments = passing.moments(_finest_haze_px(lamp, shot), _HAZE_MOMENTS)
+        if len(moments) == 1:
+            backscatter(lamp, bands, lens, direction, ends_m, towards=towards, matter=seen, out=total)
+            continue
+        mean = np.zeros_like(total)
+        for moment in moments:
+            place, rays = passing.looked(moment, lens, direction)
+            backscatter(lamp, bands, place, rays, ends_m, towards=towards, matter=seen, out=mean)
+        mean *= np.float32(1.0 / len(moments))
+        total += mean
     return total
+
+
+@dataclass(frozen=True)
+class Passing:
+    """How the lens passes a lamp while the shutter is open.
+
+    Attributes
+    ----------
+    motion
+        Of the camera, along the axes of the world.
+    pixels
+        How far in the picture the camera's motion takes the lamp's light at most; 0 for a lamp that moves
+        with the lens.
+    """
+
+    motion: CameraMotion
+    pixels: float
+
+    @classmethod
+    def of(cls, shot: Shot, lamp: Lamp) -> Passing:
+        """Return how a shot's lens passes one of its lamps."""
+        motion, camera = CameraMotion.of(shot, np.eye(3)), shot.camera
+        if lamp.rides or motion.still or camera.globe is not None:
+            return cls(motion, 0.0)
+        # What it lights is about as far as it is.
+        away = max(_NEAREST_LIT_M, float(np.linalg.norm(lamp.position_m - camera.position_m)))
+        turned = float(np.linalg.norm(motion.turned, ord=2))
+        swept = turned + float(np.linalg.norm(motion.moved)) / away
+        return cls(motion, swept / max(camera.tangent_per_px))
+
+    def moments(self, finest_px: float, most: int) -> F64:
+        """Return the moments at which light is looked at for its mean, -1/2 to 1/2 of the opening.
+
+        Parameters
+        ----------
+        finest_px
+            Size of the light's finest detail in the picture: it moves by so much from one to the next, if
+            ``most`` allow.
+        most
+            Most moments.
+
+        Returns
+        -------
+        F64
+            In even steps about the middle; that alone, 0, where the light stays within its detail, or within
+            a pixel.
+        """
+        count = int(min(most, math.ceil(self.pixels / max(finest_px, 1.0))))
+        return (np.arange(count) + 0.5) / count - 0.5 if count > 1 else np.zeros(1)
+
+    def looked(self, moment: float, lens_m: F64, direction: F32) -> tuple[F64, F32]:
+        """Return where the lens is at a moment, and where pixels' rays ``(3, n)`` go then."""
+        moved = direction + np.float32(moment) * (self.motion.turned @ direction)
+        moved /= np.sqrt(np.square(moved).sum(axis=0))
+        return lens_m + moment * self.motion.moved.astype(np.float64), moved
+
+    def swept(self, direction: F32, range_m: F32, normal: F32 | None) -> F32:
+        """Return how far pixels sweep over their surfaces in the whole opening, world metres.
+
+        Parameters
+        ----------
+        direction
+            Unit view directions, ``(3, ...)``.
+        range_m
+            Finite metres along them, ``(...)``.
+        normal
+            Unit normals, ``(3, ...)``; surfaces face the lens where not given or (0, 0, 0).
+
+        Returns
+        -------
+        F32
+            ``(3, ...)``.
+        """
+        free = np.tensordot(self.motion.turned, direction, axes=1)
+        free *= range_m
+        free += self.motion.moved.reshape(3, *(1,) * range_m.ndim)
+        faced = -direction if normal is None else np.where(normal.any(axis=0), normal, -direction)
+        cosine = (faced * direction).sum(axis=0)
+        steep = np.copysign(np.maximum(np.abs(cosine), STEEPEST), cosine)
+        return np.asarray(free - direction * ((free * faced).sum(axis=0) / steep), np.float32)
+
+
+def _finest_haze_px(lamp: Lamp, shot: Shot) -> float:
+    """Return how far a lamp's haze may move in the picture before it is seen that it did.
+
+    Its softest part is the edge of the beam; rims of shadows, summed along the way to the lens, are finer.
+    """
+    edge = _OF_EDGE * math.radians(lamp.edge_deg) / max(shot.camera.tangent_per_px)
+    shaded = lamp.shadow is not None and lamp.shadow.in_water
+    return min(edge, _SHADED_PX) if shaded else edge
 
 
 def in_front(lamp: Lamp, shot: Shot) -> bool:

@@ -98,6 +98,8 @@ class Lamp:
         Takes what that keeps from the water before the lens from the lamp's haze, ``(K, n)``, in place, along
         view directions, ``(3, n)``, to where those end, ``(n,)``; see
         `halocline.physics.path.dimmed_haze`. Nothing is taken where not given.
+    rides
+        Whether it moves with the lens, so that its light stands still in the picture.
     """
 
     position_m: F64
@@ -111,6 +113,7 @@ class Lamp:
     shadow: LampShadow | None = None
     dimmed: Callable[[F32 | F64], F32] | None = None
     dim_haze: Callable[[F32, F32, F32], None] | None = None
+    rides: bool = False
 
     def shadowed(self, things: ThingsSeen, bands: Bands, *, softness: float = 1.0) -> Lamp:
         """Return the lamp with the shadows of things.
