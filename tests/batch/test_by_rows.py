@@ -64,6 +64,20 @@ def test_a_job_that_has_too_little_memory_for_whole_frames_writes_by_rows(tmp_pa
     sizing = size_job([task_of(source)], preset, threads=1, memory_bytes=whole - 1)
     assert sizing.by_rows
     assert sizing.evaluation.by_rows
-    assert "written as it is computed" in str(sizing)
-    with pytest.raises(JobError, match="one frame at a time needs about"):
+    assert "written as it is computed (what is read is held whole)" in str(sizing)
+    with pytest.raises(JobError, match=r"one frame at a time needs about .*; what is read is held whole"):
         size_job([task_of(source)], preset, threads=1, memory_bytes=least - 1)
+
+
+def test_what_is_held_whole_is_told_by_its_step_before_the_frame(tmp_path: Path) -> None:
+    source = clean(tmp_path / "clean.1001.exr")
+    halo = preset_of(f"[steps.blur]\noperator = 'forward_scatter'\n{CORE}")
+    need = frame_need([task_of(source)], halo)
+    assert need is not None
+    assert need.looking == ("blur",)
+    whole = need.peak(overlapped=False, threads=1, tile_rows=None)
+    sizing = size_job([task_of(source)], halo, threads=1, memory_bytes=whole - 1)
+    assert "(what is read, and the picture for blur, are held whole)" in str(sizing)
+    element = preset_of(CORE, "output.element=true")
+    with pytest.raises(JobError, match="an element is made whole"):
+        size_job([task_of(source)], element, threads=1, memory_bytes=1 << 20)

@@ -106,7 +106,7 @@ def test_a_cloud_lies_where_it_is_and_flecks_are_points(tmp_path: Path) -> None:
     assert (front[flecks] == back[flecks]).mean() > 0.95
 
 
-@pytest.mark.parametrize(("what", "off"), [("flecks", 1e-4), ("bubbles", 1e-4), ("cloud", 2e-3)])
+@pytest.mark.parametrize(("what", "off"), [("flecks", 1e-4), ("bubbles", 1e-4), ("cloud", 8e-4)])
 def test_an_element_merged_later_is_what_both_rendered_together_are(
     tmp_path: Path, what: str, off: float
 ) -> None:
@@ -119,7 +119,8 @@ def test_an_element_merged_later_is_what_both_rendered_together_are(
     back = write_deep_pixels(tmp_path / "frame.exr", picture(frame))
     alone = colours(wet(back, text=text)[0])
     water, _ = wet(back, *FLOATING, text=text)
-    for metres in (2.3, 3.7, 6.0):
+    # The cloud's soft edge begins between two ranges, at 2.5 m: 2.34 m is where it is worst.
+    for metres in (2.34, 3.7, 6.0):
         fish = write_deep_pixels(tmp_path / f"fish{metres}.exr", fish_at(metres))
         of_fish = fish_at(metres)
         joined = [[[*frame(y, x), *of_fish[y][x]] for x in range(COLUMNS)] for y in range(ROWS)]

@@ -9,7 +9,7 @@ from __future__ import annotations
 
 import os
 import re
-from collections.abc import Sequence
+from collections.abc import Iterator, Sequence
 from contextlib import suppress
 from dataclasses import replace
 from pathlib import Path
@@ -28,7 +28,7 @@ from halocline.imaging.exr_write import ROWS_WRITTEN
 from halocline.imaging.input_spec import SECOND_SURFACE
 from halocline.imaging.survey import planes_in
 from halocline.late_dataclass import dataclass
-from halocline.presets.preset import Preset
+from halocline.presets.preset import Look, Preset
 
 # A process before its first frame: the interpreter, its libraries, the preset (measured: 190 to 260 MB).
 PROCESS_BYTES = 300 << 20
@@ -74,6 +74,8 @@ class Sizing:
         Rows of a tile where memory is too short for the usual; None otherwise.
     by_rows
         Whether frames are written as they are computed, and never held whole.
+    whole
+        What of a frame is held whole even so, in words.
     process_bytes, budget_bytes
         Estimated peak of each process; what all together may use.
     """
@@ -85,6 +87,7 @@ class Sizing:
     process_bytes: int
     budget_bytes: int
     by_rows: bool = False
+    whole: str = ""
 
     @property
     def evaluation(self) -> Evaluation:
@@ -94,7 +97,7 @@ class Sizing:
     def __str__(self) -> str:
         plural = "es" if self.processes > 1 else ""
         ahead = "reading ahead, writing behind" if self.overlapped else "one frame at a time"
-        ahead += ", written as it is computed" if self.by_rows else ""
+        ahead += f", written as it is computed ({self.whole} held whole)" if self.by_rows else ""
         return (
             f"{self.processes} process{plural} of {self.threads} thread{'s' if self.threads > 1 else ''}, "
             f"{ahead}; about {gibibytes(self.processes * self.process_bytes)} of the "
@@ -118,6 +121,10 @@ class FrameNeed:
         Of what is read, what is kept until all is written.
     row
         For one row of the result; None where it cannot be written by rows.
+    looking
+        Names of the steps that hold something of the whole picture.
+    in_one
+        Why it cannot be written by rows; empty where it can.
     """
 
     pixels: int
@@ -128,6 +135,14 @@ class FrameNeed:
     held: int = 0
     read_on: int = 0
     row: int | None = None
+    looking: tuple[str, ...] = ()
+    in_one: str = ""
+
+    @property
+    def whole(self) -> str:
+        """What is held whole where it is written by rows, in words."""
+        steps = ", ".join(self.looking)
+        return f"what is read, and the picture for {steps}, are" if steps else "what is read is"
 
     def peak(self, *, overlapped: bool, threads: int, tile_rows: int | None, by_rows: bool = False) -> int:
         """Return the estimated peak of a process."""
@@ -187,9 +202,9 @@ def size_job(
                 by_rows=shape.by_rows,
             )
             if count * peak <= budget:
-                return replace(shape, process_bytes=peak, budget_bytes=budget)
+                return replace(shape, process_bytes=peak, budget_bytes=budget, whole=need.whole)
         if count == 1:
-            raise _too_little(peak, budget)
+            raise _too_little(peak, budget, need)
         count -= 1
 
 
@@ -265,7 +280,7 @@ def frame_need(tasks: Sequence[FrameTask], preset: Preset) -> FrameNeed | None:
             whole += 2 * (4 + layers) + 12 if look.parts else 0
             # A deep render is made flat as a whole.
             deep = any(part.deep for header in headers for part in header.parts)
-            in_one = output.element or bool(look.parts) or deep is not output.deep
+            in_one = _made_in_one(look, deep=deep)
             by_rows = max(_held_whole(graph, count, _LOOKED_OVER_BY_ROWS) for graph, count in of_each)
             need = _need(headers, planes, 4 + layers, whole, None if in_one else by_rows)
             # They are made while they are written.
@@ -276,8 +291,26 @@ def frame_need(tasks: Sequence[FrameTask], preset: Preset) -> FrameNeed | None:
                 held=need.held + floating,
                 # Samples are computed as they are written.
                 read_on=need.read if output.deep else 0,
+                looking=tuple(dict.fromkeys(name for graph in look.graphs for name in _looking(graph))),
+                in_one=in_one,
             )
     return None
+
+
+def _made_in_one(look: Look, *, deep: bool) -> str:
+    """Return why a frame is made whole before any of it is written; nothing where it need not be."""
+    if look.output.element:
+        return "an element"
+    if look.parts:
+        return "a look for parts of the picture"
+    return "a deep render that is written flat" if deep is not look.output.deep else ""
+
+
+def _looking(graph: Graph) -> Iterator[str]:
+    """Yield the names of steps that may hold something of the whole picture."""
+    for step in graph.steps:
+        if type(step.operator).reach is not Operator.reach:
+            yield step.name
 
 
 def _need(headers: list[Header], planes: int, result: int, whole: int, by_rows: int | None) -> FrameNeed:
@@ -312,7 +345,8 @@ def _held_whole(graph: Graph, bands: int, looked_over: int) -> int:
     Those that only look their inputs over hold so many (``looked_over``) beside the bands. Measured at UHD:
     0.55 GB for forward scatter in a plain water, which does; 1.5 GB for a water layer, which works on copies.
     """
-    looking = [step.operator for step in graph.steps if type(step.operator).reach is not Operator.reach]
+    names = set(_looking(graph))
+    looking = [step.operator for step in graph.steps if step.name in names]
     if not looking:
         return 0
     return bands + looked_over if all(operator.surveys for operator in looking) else 5 * bands + 16
@@ -326,9 +360,10 @@ def _shapes(count: int, threads: int) -> list[Sizing]:
     return [Sizing(count, threads, overlapped, rows, 0, 0, by_rows) for overlapped, rows, by_rows in ways]
 
 
-def _too_little(peak: int, budget: int) -> JobError:
+def _too_little(peak: int, budget: int, need: FrameNeed) -> JobError:
+    whole = f"{need.in_one} is made whole" if need.in_one else f"{need.whole} held whole"
     return JobError(
-        f"one frame at a time needs about {gibibytes(peak)}, the job may use {gibibytes(budget)}",
+        f"one frame at a time needs about {gibibytes(peak)}, the job may use {gibibytes(budget)}; {whole}",
         code="E-JOB-MEMORY",
         fix="Allow more with --memory, or close what else runs on this machine.",
     )
