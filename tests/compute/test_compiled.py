@@ -175,6 +175,10 @@ def test_digests_are_of_what_a_module_imports_and_of_nothing_else() -> None:
     assert source_digest("no.such.module") is None
     imported = _imported("halocline.operators.caustics")
     assert {"halocline.filters.facing", "halocline.operators.shared.surface_light"} <= set(imported)
+    # Of a package names may be modules, of a single file they are none.
+    assert "halocline.graph.shot" in imported
+    assert "halocline.graph.shot.Shot" not in imported
+    assert "halocline.filters.pyramid_loops" in _imported("halocline.filters.displacement")
     # Presets and files say what a loop is given, not what it does.
     pending, seen = ["halocline.filters.splat_loops"], set[str]()
     while pending:

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import json
+import os
 import sys
 from collections.abc import Iterable, Iterator
 from contextlib import contextmanager
@@ -28,27 +29,43 @@ class LogForm(StrEnum):
     json = "json"
 
 
-def console() -> Console:
-    """Return standard error, where everything but results goes."""
-    # Most commands print to where they are asked from, without colours.
+# What asks for colours where nobody is seen to watch.
+_COLOURS_ASKED = ("FORCE_COLOR", "TTY_COMPATIBLE")
+
+
+def console() -> Console | None:
+    """Return standard error for a person who watches; None for a file or another program, without colours."""
+    if not sys.stderr.isatty() and not any(os.environ.get(name) for name in _COLOURS_ASKED):
+        return None
+    # It takes longer to import than `halocline --help` in all.
     from rich.console import Console  # noqa: PLC0415
 
-    return Console(stderr=True, highlight=False, soft_wrap=True)
+    return Console(stderr=True, highlight=False, soft_wrap=True, emoji=False)
 
 
-def say(line: str) -> None:
-    """Print a line for a person."""
-    console().print(one_line(line), markup=False)
+def say(line: str, *, style: str | None = None) -> None:
+    """Print a line for a person on standard error, where everything but results goes."""
+    say_lines(one_line(line), style=style)
+
+
+def say_lines(text: str, *, style: str | None = None) -> None:
+    """Print lines for a person: what they quote cannot steer the terminal any more."""
+    screen = console()
+    if screen is None:
+        sys.stderr.write(text + "\n")
+        sys.stderr.flush()
+    else:
+        screen.print(text, style=style, markup=False)
 
 
 def say_error(error: HaloclineError) -> None:
     """Print an error, whole."""
-    console().print(f"error: {lines(str(error))}", style="red", markup=False)
+    say_lines(f"error: {lines(str(error))}", style="red")
 
 
 def say_warning(warning: str) -> None:
     """Print a warning."""
-    console().print(f"warning: {one_line(warning)}", style="yellow", markup=False)
+    say(f"warning: {warning}", style="yellow")
 
 
 def say_warnings(warnings: tuple[str, ...], told: set[str], where: str) -> None:
@@ -92,7 +109,7 @@ class Teller:
     def running(self) -> Iterator[Teller]:
         """Show a bar while frames are made, where a person is watching."""
         screen = console()
-        if self.form is LogForm.json or not screen.is_terminal:
+        if self.form is LogForm.json or screen is None or not screen.is_terminal:
             yield self
             return
         from rich.progress import (  # noqa: PLC0415

@@ -21,7 +21,7 @@ from halocline.batch.plan_tasks import ShotPlan
 from halocline.batch.run import judge_plan, run_frames
 from halocline.cli.exit_status import ALL_DONE, NOTHING_POSSIBLE, OTHERS_AT_WORK, SOME_FAILED
 from halocline.cli.metrics import Metrics
-from halocline.cli.output import LogForm, Teller, console, json_line, say, say_warning
+from halocline.cli.output import LogForm, Teller, json_line, say, say_lines, say_warning
 from halocline.compute.ahead import compiling_ahead
 from halocline.imaging.sequence import frame_text
 from halocline.late_dataclass import dataclass
@@ -241,4 +241,4 @@ def _say_summary(summary: Summary, total: int) -> None:
     }
     for what, frames in lists.items():
         if frames:
-            console().print(f"{what}: {frame_text(sorted(frames))}", style="red", markup=False)
+            say_lines(f"{what}: {frame_text(sorted(frames))}", style="red")

@@ -72,12 +72,17 @@ def _imported(name: str) -> tuple[str, ...]:
         return ()
     path, source = found
     text = source.decode("utf-8", errors="replace")
+    ours = name.partition(".")[0], __name__.partition(".")[0]
     here = name.split(".") if path.name == "__init__.py" else name.split(".")[:-1]
     names = [each.split()[0] for line in _IMPORT.findall(text) for each in line.split(",") if each.split()]
     for dots, module, listed in _FROM.findall(text):
         base = here[: len(here) - len(dots) + 1] if dots else []
         stem = ".".join([*base, *([module] if module else [])])
-        names += [stem, *(f"{stem}.{each}" for each in _NAME.findall(listed))]
+        names.append(stem)
+        # Of what is a single file, names are no modules.
+        file = _path(stem) if stem.partition(".")[0] in ours else None
+        if file is None or file.name == "__init__.py":
+            names += [f"{stem}.{each}" for each in _NAME.findall(listed)]
     return tuple(dict.fromkeys(names))
 
 
@@ -95,6 +100,7 @@ def _root(package: str) -> Path | None:
     return None if file is None else Path(file)
 
 
+@lru_cache(maxsize=MOST_KEPT)
 def _path(name: str) -> Path | None:
     """Return the file of a module's source, without importing it."""
     first, *rest = name.split(".")
@@ -102,7 +108,17 @@ def _path(name: str) -> Path | None:
     if root is None or not rest:
         return root
     folder = root.parent.joinpath(*rest)
-    for path in (folder.with_suffix(".py"), folder / "__init__.py"):
-        if path.is_file():
-            return path
-    return None
+    # Most names that are imported are no modules: folders are listed once, not asked for each.
+    beside = _listed(folder.parent)
+    if f"{folder.name}.py" in beside:
+        return folder.with_suffix(".py")
+    is_package = folder.name in beside and "__init__.py" in _listed(folder)
+    return folder / "__init__.py" if is_package else None
+
+
+@lru_cache(maxsize=MOST_KEPT)
+def _listed(folder: Path) -> frozenset[str]:
+    try:
+        return frozenset(each.name for each in folder.iterdir())
+    except OSError:
+        return frozenset()
