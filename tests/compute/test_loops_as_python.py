@@ -34,6 +34,7 @@ from halocline.imaging.edge_normals import normals_of_nearer
 from halocline.imaging.edge_steps import mark_steps
 from halocline.imaging.frame import Window
 from halocline.imaging.gamut import _matrixed, compressed, full_curve, reference_curve
+from halocline.imaging.half_loops import put_four_halves, put_halves
 from halocline.operators.registry import operator_names
 from halocline.operators.shared.pixel_stretch import CameraMotion, stretches
 from halocline.physics.floating import living_loops
@@ -323,6 +324,14 @@ def direct_edges() -> None:
     normals_of_farther(normal, planes["range"], planes["far_share"], where, planes["far_range"][where])
 
 
+def round_to_halves() -> None:
+    """Small, large, endless and no numbers, side by side."""
+    plane = np.array([[0.1, -7e4, np.inf, 3e-7], [np.nan, 1.5, 65519.0, 0.0]], np.float32)
+    block = np.zeros((2, 4, 4), np.uint16)
+    put_four_halves((plane, plane, plane, plane), block.view(np.uint64)[..., 0])
+    put_halves(plane, 1, block)
+
+
 # Loops that no small case here runs: held to other references instead.
 ELSEWHERE = {
     # Against quadrature and the point spread: tests/reference/test_lamp_beam_reference.py.
@@ -351,6 +360,7 @@ CASES: dict[str, Callable[[], None]] = {
     "lamps' shadows": stand_in_a_lamps_light,
     "light in motion": move_while_open,
     "directions at edges": direct_edges,
+    "halves": round_to_halves,
     "living light on things": light_things,
 }
 

@@ -11,7 +11,7 @@ import pytest
 
 from halocline._typing import F64
 from halocline.errors import CameraError, DepthError
-from halocline.imaging.camera import turned_axes
+from halocline.imaging.camera import pinhole, turned_axes
 from halocline.imaging.camera_metadata import CameraStatement, frozen_rows
 from halocline.imaging.depth import DepthSpec
 from halocline.imaging.frame import Frame, Window
@@ -152,3 +152,11 @@ def test_inspect_says_that_it_is_a_panorama(tmp_path: Path) -> None:
     assert camera is not None
     assert (camera.projection, camera.horizontal_view_deg) == ("latlong", 360.0)
     assert "a panorama of all directions, its middle towards 0, 0, 1" in "\n".join(report.lines())
+
+
+def test_range_by_depth_at_some_pixels_is_that_at_all() -> None:
+    pixels = Window(-3, 5, 21, 11)
+    flat = pinhole(Window(0, 0, 32, 16), focal_length_mm=20.0, film_width_mm=36.0)
+    for camera in (flat, panorama(pixels)):
+        all_of_them = camera.range_per_depth(pixels)
+        np.testing.assert_array_equal(camera.range_per_depth(pixels, every=4), all_of_them[::4, ::4])

@@ -9,6 +9,7 @@
 - `deep_load`: and as a frame has them (HELD_SAMPLES, DeepPicture, DeepRows)
 - `exr_attributes`: their metadata
 - `exr_write`: writing them (can_write, refuse_compression)
+- `half_loops`: half floats side by side
 - `channels`: layers and views of a file
 - `id_mattes`: mattes by the names of things
 - `passes`: which channels are the picture, depth and the rest

@@ -132,19 +132,21 @@ class Camera:
         y: F64 = (self.centre_px[1] - rows) * self.tangent_per_px[1]
         return x, y
 
-    def range_per_depth(self, region: Window) -> F32:
+    def range_per_depth(self, region: Window, *, every: int = 1) -> F32:
         """Return range divided by planar depth for each pixel, ``(rows, columns)``, 1 on the axis.
 
         Parameters
         ----------
         region
             Pixels wanted, as `tangents` takes them.
+        every
+            Step between the columns and rows wanted.
 
         Returns
         -------
         ``(rows, columns)`` float32, 1 or more.
         """
-        x, y = self.tangents(region)
+        x, y = self.tangents(region, every=every)
         squared = np.add.outer((1.0 + y * y).astype(np.float32), (x * x).astype(np.float32))
         return np.sqrt(squared, out=squared)
 

@@ -187,11 +187,12 @@ def _sample(
     usable: NDArray[np.bool_] = np.isfinite(picked) & (np.abs(picked) < ENDLESS) & (picked != 0)
     if alpha is not None:
         usable &= alpha[lattice] >= COVERED
+    factor = camera.range_per_depth(window, every=step)
     planar = None
     if position is not None:
         points = np.moveaxis(position[:, ::step, ::step], 0, -1)[usable].astype(np.float64)
         planar = camera.project(points * spec.unit_m)[1]
-    return _Sample(picked[usable], camera.range_per_depth(window)[lattice][usable].astype(np.float64), planar)
+    return _Sample(picked[usable], factor[usable].astype(np.float64), planar)
 
 
 def _kind(

@@ -8,6 +8,7 @@ fit on the disk, every call reports success and the file is cut.
 from __future__ import annotations
 
 import logging
+import sys
 import tempfile
 from collections.abc import Callable, Mapping, Sequence
 from functools import lru_cache
@@ -23,6 +24,7 @@ from halocline.files.whole import whole_file
 from halocline.imaging.compression import ALWAYS_WRITABLE, LOSSLESS, compression_problem, name_of
 from halocline.imaging.exr import Part, read_header, read_native
 from halocline.imaging.exr_attributes import put_attributes
+from halocline.imaging.half_loops import put_four_halves, put_halves
 from halocline.late_dataclass import dataclass
 
 logger = logging.getLogger(__name__)
@@ -34,6 +36,8 @@ _VECTORS_OF_INT = {"vector2i": oiio.VEC2, "vectori": oiio.VEC3}
 _BUFFER_TYPES = {"half": np.float16, "float": np.float32, "uint": np.uint32}
 # Rows converted and handed over at a time: whole compression blocks, small enough to stay in cache.
 ROWS_WRITTEN = 256
+# Halves that make one number of 64 bits, the first of them its lowest.
+_FOUR = 4
 
 
 class RowsTogether:
@@ -319,14 +323,29 @@ def interleaved(each: PartPixels, start: int, stop: int) -> tuple[AnyArray, int]
     kinds = set(types.values())
     buffer_type = _BUFFER_TYPES[kinds.pop()] if len(kinds) == 1 else np.float32
     block = np.empty((stop - start, each.part.data_window.width, len(types)), buffer_type)
-    clamped = 0
-    for index, (name, kind) in enumerate(types.items()):
+    clamped, found = 0, []
+    for name, kind in types.items():
         rows = each.planes[name][start:stop]
         if kind == "half" and rows.dtype != np.float16:
             rows, count = _within_half(rows)
             clamped += count
-        block[..., index] = rows
+        found.append(rows)
+    _put(found, block)
     return block, clamped
+
+
+def _put(channels: Sequence[AnyArray], block: AnyArray) -> None:
+    """Write channels side by side into a block, ``(rows, columns, channels)``, in its own type."""
+    rounded = [block.dtype == np.float16 and rows.dtype == np.float32 for rows in channels]
+    if all(rounded) and len(channels) == _FOUR and sys.byteorder == "little":
+        first, second, third, fourth = (np.ascontiguousarray(rows) for rows in channels)
+        put_four_halves((first, second, third, fourth), block.view(np.uint64)[..., 0])
+        return
+    for index, (rows, to_half) in enumerate(zip(channels, rounded, strict=True)):
+        if to_half:
+            put_halves(np.ascontiguousarray(rows), index, block.view(np.uint16))
+        else:
+            block[..., index] = rows
 
 
 def _within_half(rows: AnyArray) -> tuple[AnyArray, int]:

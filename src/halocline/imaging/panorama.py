@@ -46,19 +46,21 @@ class Panorama(Camera):
         across, down = self.tangent_per_px
         return Globe(1.0 / across, 1.0 / down, self.centre_px[1])
 
-    def range_per_depth(self, region: Window) -> F32:
+    def range_per_depth(self, region: Window, *, every: int = 1) -> F32:
         """Return 1 for each pixel: depth is range.
 
         Parameters
         ----------
         region
             Pixels wanted.
+        every
+            Step between the columns and rows wanted.
 
         Returns
         -------
         ``(rows, columns)`` float32.
         """
-        return np.ones(region.shape, np.float32)
+        return np.ones((-(-region.height // every), -(-region.width // every)), np.float32)
 
     def component(self, region: Window, axis: F64, *, every: int = 1) -> F32:
         """Return the unit view direction's component along a world axis, ``(rows, columns)``, -1 to 1.
