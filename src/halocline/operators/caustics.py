@@ -376,11 +376,7 @@ def _over_pixels(
         directions, normal, view.level, range_m, view.width, width, view.motion, finest_m, vectors, shown
     )
     light = ready.field.gain(x, y, depth, origin=ready.axes.origin, footprint_m=found.width)
-    length = np.square(found.along).sum(axis=0)
-    long = length > np.square(_SHORT * found.width)
-    ninths = found.ninths > _NOTHING
-    for pixels, shares in ((~ninths, _OUTER), (ninths, _EIGHT)):
-        where = np.flatnonzero(long & pixels)
+    for where, shares in zip(found.long_ones(_SHORT), (_OUTER, _EIGHT), strict=True):
         if where.size:
             light[:, where] = _along(ready, (x, y, depth), found, where, shares, light[:, where])
     return light

@@ -11,6 +11,7 @@ from __future__ import annotations
 from typing import Self
 
 import numpy as np
+from numpy.typing import NDArray
 
 from halocline._typing import F32, F64
 from halocline.compute.compiled import compiled
@@ -156,6 +157,23 @@ class Stretches:
     width: F32
     ninths: F32
 
+    def long_ones(self, short: np.float32) -> tuple[NDArray[np.int64], NDArray[np.int64]]:
+        """Return which pixels look at more than the middle: those of three places, and those of nine.
+
+        Parameters
+        ----------
+        short
+            Outer places are as good as the middle where they lie no farther from it than so many widths.
+
+        Returns
+        -------
+        tuple[NDArray[np.int64], NDArray[np.int64]]
+            Numbers of pixels, ascending.
+        """
+        thirds, ninths, counts = *np.empty((2, self.width.size), np.int64), np.empty(2, np.int64)
+        _list_long(self.along, self.width, self.ninths, short, (thirds, ninths), counts)
+        return thirds[: counts[0]], ninths[: counts[1]]
+
 
 def stretches(
     directions: tuple[F32, F32, F32],
@@ -220,6 +238,31 @@ def stretches(
         (along, wide, ninths),
     )
     return Stretches(along, wide, ninths)
+
+
+@compiled
+def _list_long(
+    along: F32,
+    width: F32,
+    ninths: F32,
+    short: np.float32,
+    found: tuple[NDArray[np.int64], NDArray[np.int64]],
+    counts: NDArray[np.int64],
+) -> None:
+    """Write the numbers of pixels of three places and of nine, and how many there are of each."""
+    thirds, nines = found
+    three = nine = 0
+    for i in range(width.size):
+        x, y, down = along[0, i], along[1, i], along[2, i]
+        near = short * width[i]
+        if x * x + y * y + down * down > near * near:
+            if ninths[i] > _NOTHING:
+                nines[nine] = i
+                nine += 1
+            else:
+                thirds[three] = i
+                three += 1
+    counts[0], counts[1] = three, nine
 
 
 @compiled

@@ -34,6 +34,7 @@ from halocline.physics.sea.light_lookup import (
     Between,
     Layout,
     Slice,
+    list_places,
     look_up,
     sort_places,
 )
@@ -364,13 +365,15 @@ class CausticField:
         levels = self.setup.coarsest_level + 1
         setup = self.setup
         sort_places(places[2], pairs, setup.ladder_m, setup.finest_levels, levels, keys, part)
-        found = [int(key) for key in np.flatnonzero(np.bincount(keys + 1)) - 1 if key >= 0]
+        counts, order = np.empty(2 * levels * (_LAST_RUNG + 2), np.int64), np.empty(x.size, np.int64)
+        list_places(keys, counts, order)
+        found = [int(key) for key in np.flatnonzero(counts)]
+        parts = np.split(order, np.cumsum(counts[found]))
         around = [self._around(key, levels) for key in found]
         self._make_ready(around)
         out = np.ones((3, x.size), np.float32)
         layout = self.setup.layout(origin)
-        for key, slices in zip(found, around, strict=True):
-            where = np.flatnonzero(keys == key)
+        for key, slices, where in zip(found, around, parts, strict=False):
             between = self._between(key // 2 // levels - 1, slices)
             look_up(where, places, part, self.setup.optics.beam.drift, layout, between, out)
         return out.reshape(3, *x.shape)

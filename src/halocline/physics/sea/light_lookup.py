@@ -140,6 +140,35 @@ def sort_places(
         keys[i] = 2 * (levels * (rung + 1) + level) + (part[i] > _ZERO)
 
 
+@compiled
+def list_places(keys: NDArray[np.int16], counts: NDArray[np.int64], order: NDArray[np.int64]) -> None:
+    """Write places by their keys, those of one key in their own order, and how many have each key.
+
+    Parameters
+    ----------
+    keys
+        As `sort_places` wrote them.
+    counts
+        Of each key but -1, which has no place; as many as there may be. Written.
+    order
+        Numbers of places, ``(n,)``: those of key 0, then those of key 1. Written as far as there are any.
+    """
+    for i in range(counts.size):
+        counts[i] = 0
+    for i in range(keys.size):
+        if keys[i] >= 0:
+            counts[keys[i]] += 1
+    nexts = np.empty(counts.size, np.int64)
+    total = 0
+    for i in range(counts.size):
+        nexts[i] = total
+        total += counts[i]
+    for i in range(keys.size):
+        if keys[i] >= 0:
+            order[nexts[keys[i]]] = i
+            nexts[keys[i]] += 1
+
+
 def look_up(
     where: NDArray[np.intp],
     places: tuple[F32, F32, F32],
