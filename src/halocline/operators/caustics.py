@@ -391,15 +391,12 @@ def _along(
     middle: F32,
 ) -> F32:
     """Return the mean light of the middle of some pixels' stretches and at shares of their halves."""
+    middles = [plane[where] for plane in places]
+    steps, width = [step[where] for step in found.along], found.width[where]
     total = middle
     for share in shares:
-        x, y, depth = (
-            plane[where] + np.float32(share) * step[where]
-            for plane, step in zip(places, found.along, strict=True)
-        )
-        total = total + ready.field.gain(
-            x, y, depth, origin=ready.axes.origin, footprint_m=found.width[where]
-        )
+        x, y, depth = (at + np.float32(share) * step for at, step in zip(middles, steps, strict=True))
+        total = total + ready.field.gain(x, y, depth, origin=ready.axes.origin, footprint_m=width)
     return total * np.float32(1.0 / (1 + len(shares)))
 
 
