@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import os
 import re
 import subprocess
 import sys
@@ -11,12 +12,16 @@ import pytest
 from halocline.cli.output import say, say_error, say_warning
 from halocline.errors import FrameError
 
+SAYING = "from halocline.cli.output import say; say('x'); import sys; print(*sys.modules)"
+# What asks for colours, or for none.
+ASKING = ("FORCE_COLOR", "NO_COLOR", "TTY_COMPATIBLE")
+
 
 @pytest.mark.parametrize("watched", [False, True])
 def test_words_are_the_same_for_a_file_and_for_a_person(
     watched: bool, capfd: pytest.CaptureFixture[str], monkeypatch: pytest.MonkeyPatch
 ) -> None:
-    for name in ("FORCE_COLOR", "NO_COLOR", "TTY_COMPATIBLE"):
+    for name in ASKING:
         monkeypatch.delenv(name, raising=False)
     if watched:
         monkeypatch.setenv("FORCE_COLOR", "1")
@@ -42,6 +47,7 @@ def test_what_colours_text_is_not_imported_for_a_file() -> None:
         capture_output=True,
         text=True,
         check=True,
+        env={name: value for name, value in os.environ.items() if name not in ASKING},
     )
     assert told.stderr == "x\n"
     assert "rich.console" not in told.stdout.split()

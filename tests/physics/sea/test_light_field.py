@@ -15,7 +15,7 @@ from scipy.ndimage import map_coordinates, uniform_filter
 from halocline._typing import F32, F64
 from halocline.compute import disk_cache
 from halocline.physics.sea.caustics import CausticOptics
-from halocline.physics.sea.light_field import CausticSetup, ladder_depth, window_start
+from halocline.physics.sea.light_field import CausticSetup, _patches, ladder_depth, window_start
 from halocline.physics.sea.light_lookup import SQUARE_SHARE, SQUARES
 from halocline.physics.sea.waves import SeaState, Swell
 
@@ -236,7 +236,13 @@ def test_light_from_disk_is_what_would_be_made(
         for light, at in zip(made, rungs, strict=True):
             assert_array_equal(field.fine(*at), light)
     assert not field._whole._values, "the second time nothing is traced"
-    assert sum(len(list(folder.iterdir())) for folder in tmp_path.glob("light-fields")) == 3
+    # Nor are the waves drawn, of a sea that nobody has met in this process.
+    _patches.cache_clear()
+    same = CausticSetup(setup.sea, setup.optics, seed=4, patch_m=8.0, grid=512)
+    assert_array_equal(same.at(5.0).fine(*rungs[0]), made[0])
+    assert "_waves" not in vars(same.fine.patch)
+    assert_array_equal(same.fine.patch.slope_variance, setup.fine.patch.slope_variance)
+    assert len(list(tmp_path.glob("light-fields/*"))) == 3
 
 
 def test_no_two_lights_are_taken_for_each_other(

@@ -117,8 +117,6 @@ class CausticSetup:
         self._unresolved, self._shortest = unresolved, shortest
         self.coarsest_level = max(0, int(math.log2(grid / _SMALLEST_LEVEL)))
         self._halved = MadeOnce(self._make_halved)
-        # Shafts are seen through metres of water: they make do with fewer rays, without the finest waves.
-        self.coarse = self._with_fewer(max(64, grid // _COARSER), _SHORTEST_CELLS, (optics.beam,))
         self.finest_levels = self._finest_levels()
         self.ladder_m = np.array([ladder_depth(rung) for rung in range(_LAST_RUNG + 1)], np.float32)
         self._transfers: dict[tuple[int, float], F32] = {}
@@ -128,7 +126,15 @@ class CausticSetup:
         """Return the fine waves as they are traced on a grid halved so many times."""
         return self.fine if level == 0 else self._halved.get(level)
 
+    @property
+    def coarse(self) -> PatchOptics:
+        """The fine waves as shafts have them, without the finest: they are seen through metres of water."""
+        return self._halved.get(_COARSE)
+
     def _make_halved(self, level: int) -> PatchOptics:
+        if level == _COARSE:
+            grid = max(64, self.fine.patch.grid // _COARSER)
+            return self._with_fewer(grid, _SHORTEST_CELLS, (self.optics.beam,))
         least = LEAST_BLUR_CELLS * self.fine.patch.cell_m
         grid = self.fine.patch.grid >> level
         return self._with_fewer(grid, _SHORTEST_HALVED_CELLS, self.optics.beams, least)

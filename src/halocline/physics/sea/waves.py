@@ -13,6 +13,7 @@ Sources: pierson1964, hasselmann1973, bouws1985, coxmunk1954, goda2010 (BIBLIOGR
 from __future__ import annotations
 
 import math
+from collections.abc import Callable
 from functools import cached_property
 
 import numpy as np
@@ -309,6 +310,10 @@ def _turn(angle: F64) -> F64:
     return (angle + math.pi) % (2.0 * math.pi) - math.pi
 
 
+# Of a patch: see `WavePatch`.
+Waves = tuple[NDArray[np.complex64], NDArray[np.complex64], F64]
+
+
 @dataclass(frozen=True)
 class WavePatch:
     """A square of sea that repeats without a seam, ready to be evaluated at any time.
@@ -319,26 +324,38 @@ class WavePatch:
         Side of the square.
     angle_rad
         Turn of the square's own axes from the world's.
-    forth, back
-        ``(grid, grid/2 + 1)`` complex64: half amplitudes (m) of the wave that travels along each
-        wavenumber, and the conjugate of the one that travels against it.
-    omega
-        ``(grid, grid/2 + 1)`` angular frequencies, rad/s.
+    grid
+        Points along a side.
     slope_variance
         ``(2, 2)`` mean of slope times slope, world axes: all the slope this patch holds.
+    draw
+        Draws its waves, when somebody first looks at them: ``forth``, ``back`` and ``omega``.
     """
 
     size_m: float
     angle_rad: float
-    forth: NDArray[np.complex64]
-    back: NDArray[np.complex64]
-    omega: F64
+    grid: int
     slope_variance: F64
+    draw: Callable[[], Waves]
+
+    @cached_property
+    def _waves(self) -> Waves:
+        return self.draw()
 
     @property
-    def grid(self) -> int:
-        """Points along a side."""
-        return int(self.omega.shape[0])
+    def forth(self) -> NDArray[np.complex64]:
+        """Half amplitudes (m) of the wave that travels along each wavenumber, ``(grid, grid/2 + 1)``."""
+        return self._waves[0]
+
+    @property
+    def back(self) -> NDArray[np.complex64]:
+        """The conjugate of those of the wave that travels against it, ``(grid, grid/2 + 1)``."""
+        return self._waves[1]
+
+    @property
+    def omega(self) -> F64:
+        """Angular frequencies, rad/s, ``(grid, grid/2 + 1)``."""
+        return self._waves[2]
 
     @property
     def cell_m(self) -> float:
@@ -366,7 +383,7 @@ class WavePatch:
         variance[:, 1:] += 2.0 * np.abs(back[:, 1:].astype(np.complex128)) ** 2
         slopes = _slope_variance(variance, kx[0, : half + 1], ky[rows, 0], self.angle_rad)
         omega = np.ascontiguousarray(self.omega[rows, : half + 1])
-        return WavePatch(self.size_m, self.angle_rad, forth, back, omega, slopes)
+        return WavePatch(self.size_m, self.angle_rad, grid, slopes, lambda: (forth, back, omega))
 
     def surface(self, time_s: float, *, offset_cells: float = 0.0) -> tuple[F32, F32, F32]:
         """Return heights (m) and slopes along the patch's own x and y axes at a time in seconds.
@@ -474,32 +491,36 @@ def make_patch(
         )
     dk = 2.0 * math.pi / size_m
     index: F64 = np.fft.fftfreq(grid, 1.0 / grid).astype(np.float64)
-    variance = _cell_variance(sea, index, dk, angle_rad, (2.0 * math.pi / longest, 2.0 * math.pi / shortest))
-    # The Nyquist row and column stand for two opposite waves at once.
-    variance[grid // 2, :] = variance[:, grid // 2] = 0.0
+    band = 2.0 * math.pi / longest, 2.0 * math.pi / shortest
 
+    def draw() -> Waves:
+        variance = _cell_variance(sea, index, dk, angle_rad, band)
+        return _drawn(variance, index, dk, stream_key(seed, "waves", name), sea.water_depth_m, loop_s)
+
+    slopes = _cell_slopes(sea, index, dk, angle_rad, band)
+    return WavePatch(size_m, angle_rad, grid, slopes, draw)
+
+
+def _drawn(
+    variance: F64, index: F64, dk: float, stream: int, water_depth_m: float, loop_s: float | None
+) -> Waves:
+    """Return the waves of a variance of cells, with phases from a stream; see `WavePatch`."""
+    grid = index.size
     # A wave's phase goes by its wavenumber, not by its place among the points: more points, the same waves.
     rows, at = np.nonzero(variance)
     wave = index[rows].astype(np.int64), index[at].astype(np.int64)
-    phase = 2.0 * math.pi * uniforms(stream_key(seed, "waves", name), *wave)[0]
+    phase = 2.0 * math.pi * uniforms(stream, *wave)[0]
     half = np.zeros((grid, grid), np.complex64)
     half[rows, at] = np.sqrt(0.5 * variance[rows, at]) * np.exp(1j * phase)
     opposite = np.roll(half[::-1, ::-1], (1, 1), (0, 1))
     columns = slice(0, grid // 2 + 1)
 
     k = np.hypot(index[:, np.newaxis], index[np.newaxis, columns]) * dk
-    omega = angular_frequency(k, water_depth_m=sea.water_depth_m)
+    omega = angular_frequency(k, water_depth_m=water_depth_m)
     if loop_s is not None:
         turn = 2.0 * math.pi / loop_s
         omega = np.where(k > 0.0, np.maximum(np.round(omega / turn), 1.0) * turn, 0.0)
-    return WavePatch(
-        size_m=size_m,
-        angle_rad=angle_rad,
-        forth=half[:, columns].copy(),
-        back=np.conj(opposite[:, columns]),
-        omega=omega,
-        slope_variance=_slope_variance(variance, index * dk, index * dk, angle_rad),
-    )
+    return half[:, columns].copy(), np.conj(opposite[:, columns]), omega
 
 
 def _cell_variance(sea: SeaState, index: F64, dk: float, angle: float, band: tuple[float, float]) -> F64:
@@ -507,16 +528,34 @@ def _cell_variance(sea: SeaState, index: F64, dk: float, angle: float, band: tup
 
     Kept on disk: it takes longer than a small frame, and a sea is the same on all frames.
     """
+    at = (sea, index, dk, angle, band)
+    variance = _kept_table("waves", at, (index.size, index.size), lambda: _made_cell_variance(*at))
+    # The Nyquist row and column stand for two opposite waves at once.
+    variance[index.size // 2, :] = variance[:, index.size // 2] = 0.0
+    return variance
 
-    def made() -> bytes:
-        return _made_cell_variance(sea, index, dk, angle, band).tobytes()
 
-    key = f"waves {source_digest(__name__) or package_mark()} {sea!r} {index.size} {dk!r} {angle!r} {band!r}"
-    found = np.frombuffer(kept("tables", key, made), np.float64)
-    if found.size != index.size**2:
-        # Whole, and no sea: somebody else's doing.
-        found = np.frombuffer(made(), np.float64)
-    return found.reshape(index.size, index.size).copy()
+def _cell_slopes(sea: SeaState, index: F64, dk: float, angle: float, band: tuple[float, float]) -> F64:
+    """Return the slope covariance of all cells' waves, world axes, ``(2, 2)``; kept as their variance is."""
+    at = (sea, index, dk, angle, band)
+
+    def made() -> F64:
+        return _slope_variance(_cell_variance(*at), index * dk, index * dk, angle)
+
+    return _kept_table("slopes", at, (2, 2), made)
+
+
+def _kept_table(
+    what: str,
+    at: tuple[SeaState, F64, float, float, tuple[float, float]],
+    shape: tuple[int, int],
+    make: Callable[[], F64],
+) -> F64:
+    sea, index, dk, angle, band = at
+    key = f"{what} {source_digest(__name__) or package_mark()} {sea!r} {index.size} {dk!r} {angle!r} {band!r}"
+    found = np.frombuffer(kept("tables", key, lambda: make().tobytes()), np.float64)
+    # Whole, and another table: somebody else's doing.
+    return found.reshape(shape).copy() if found.size == math.prod(shape) else make()
 
 
 def _made_cell_variance(sea: SeaState, index: F64, dk: float, angle: float, band: tuple[float, float]) -> F64:
