@@ -4,6 +4,7 @@
 from __future__ import annotations
 
 import threading
+from dataclasses import replace
 from typing import Any, ClassVar
 
 import numpy as np
@@ -12,7 +13,7 @@ from tests.conftest import Builders, Tiling, chain
 
 from halocline._typing import F32
 from halocline.errors import GraphError, HaloclineError
-from halocline.graph.engine import Evaluation
+from halocline.graph.engine import Evaluation, HeldReady, NoLongerWanted, evaluate
 from halocline.graph.graph import SOURCE, Graph, Step
 from halocline.graph.operator import WHOLE, AnyOperator, Operator, Planes, PlaneUse, Tile
 from halocline.graph.shot import Shot
@@ -337,3 +338,80 @@ def test_float64_never_enters_the_pixel_path(build: Builders, monkeypatch: pytes
 def test_chain_of_nothing_gives_the_render(build: Builders) -> None:
     frame = build.frame(WINDOW)
     assert np.array_equal(build.run(chain([]), frame, build.shot(WINDOW))["rgb"], frame.planes["rgb"])
+
+
+class Told(Strict):
+    share: float = 1.0
+
+
+class Counted(Operator[Told, float]):
+    """Multiplies the light by its share, and counts how often it is made ready and applied."""
+
+    Parameters = Told
+    ready: ClassVar[list[str]] = []
+    applied: ClassVar[list[Window]] = []
+
+    def planes(self) -> PlaneUse:
+        return PlaneUse(frozenset({"rgb"}), frozenset({"rgb"}))
+
+    def prepare(self, shot: Shot) -> float:
+        self.ready.append(shot.step)
+        return self.parameters.share
+
+    def apply(self, planes: Planes, tile: Tile, shot: Shot, prepared: float) -> Planes:
+        self.applied.append(tile.region)
+        return {"rgb": planes["rgb"] * np.float32(prepared)}
+
+
+def counted(*shares: float) -> Graph:
+    """Return a chain of counting steps, called first, second, ..."""
+    names = ("first", "second", "third")
+    return chain([(name, Counted(Told(share=share))) for name, share in zip(names, shares, strict=False)])
+
+
+def test_what_is_no_longer_wanted_is_not_finished(build: Builders) -> None:
+    frame, shot = build.frame(WINDOW), build.shot(WINDOW)
+    Counted.applied.clear()
+
+    def unwanted() -> bool:
+        return len(Counted.applied) >= 3
+
+    how = Evaluation(threads=1, tile_rows=1, unwanted=unwanted)
+    with pytest.raises(NoLongerWanted):
+        evaluate(counted(0.5), frame, shot, how=how)
+    assert len(Counted.applied) == 3
+    Counted.ready.clear()
+    with pytest.raises(NoLongerWanted):
+        evaluate(counted(0.5), frame, shot, how=how)
+    assert Counted.ready == [], "nothing is made ready either"
+
+
+def test_steps_that_are_as_they_were_are_not_made_ready_again(build: Builders) -> None:
+    frame, shot = build.frame(WINDOW), build.shot(WINDOW)
+    held = HeldReady()
+
+    def made(graph: Graph, around: Shot) -> tuple[Any, list[str]]:
+        Counted.ready.clear()
+        held.begin()
+        return evaluate(graph, frame, around, how=Evaluation(held=held))["rgb"], list(Counted.ready)
+
+    assert made(counted(0.5, 0.25), shot)[1] == ["first", "second"]
+    turned, ready = made(counted(0.5, 0.75), shot)
+    assert ready == ["second"]
+    np.testing.assert_array_equal(turned, evaluate(counted(0.5, 0.75), frame, shot)["rgb"])
+    # Of other surroundings, however alike, nothing is known.
+    assert made(counted(0.5, 0.75), build.shot(WINDOW))[1] == ["first", "second"]
+    # What was made ready for a picture that was given up takes nothing away.
+    again = build.shot(WINDOW)
+    made(counted(0.5, 0.75), again)
+    for _ in range(2):
+        held.begin()
+        with pytest.raises(NoLongerWanted):
+            evaluate(counted(0.1), frame, again, how=Evaluation(held=held, unwanted=lambda: True))
+    assert made(counted(0.5, 0.5), again)[1] == ["second"]
+
+
+def test_a_draft_follows_light_along_a_third_of_the_rays(build: Builders) -> None:
+    shot = build.shot(WINDOW)
+    assert shot.samples(288) == 288
+    assert [replace(shot, draft=True).samples(number) for number in (288, 3, 1)] == [96, 1, 1]

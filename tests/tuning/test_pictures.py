@@ -11,6 +11,10 @@ import pytest
 from halocline.batch.plan_tasks import plan_tasks
 from halocline.batch.run import run_frames
 from halocline.errors import HaloclineError
+from halocline.graph.engine import NoLongerWanted
+from halocline.graph.graph import Step
+from halocline.graph.plan import prepared
+from halocline.graph.shot import Shot
 from halocline.imaging.colour import display_pixels
 from halocline.imaging.load import load_beauty
 from halocline.physics.sea.light_field import CausticField
@@ -80,6 +84,68 @@ def test_light_that_a_change_leaves_as_it_is_is_not_made_again(
     made.clear()
     pictures.pixels(preset.with_settings({"light": {"sun_elevation": 30.0}}), Wish(1001))
     assert len(made) > 0
+
+
+@pytest.mark.parametrize("name", ["reef-flat-sunny", "fjord-afternoon", "night-dive"])
+def test_a_draft_is_the_same_light_for_less(name: str, frames: str) -> None:
+    preset = load_preset(name)
+    pictures = Pictures(frames)
+    still, reduced = pictures._still(1001, preset)
+    # So small a frame is not made smaller: what differs is that fewer rays are followed.
+    assert (still.draft, reduced.draft) == (False, True)
+    fine, draft = (pictures.pixels(preset, Wish(1001), coarse=each) for each in (False, True))
+    assert draft.shape == fine.shape
+    difference = np.abs(draft.astype(int) - fine.astype(int))
+    assert difference.max() > 0
+    # A net of light at a quarter of its points is softer.
+    assert difference.mean() < 4.0
+    assert abs(draft.mean() - fine.mean()) < 1.0
+
+
+def test_a_turned_step_leaves_the_others_ready_and_the_picture_that_of_apply(
+    frames: str, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    made: list[str] = []
+
+    def told(step: Step, shot: Shot) -> Any:
+        made.append(step.name)
+        return prepared(step, shot)
+
+    monkeypatch.setattr("halocline.graph.engine.prepared", told)
+    pictures, preset = Pictures(frames), load_preset("fjord-afternoon")
+    pictures.pixels(preset, Wish(1001))
+    for settings, names in (
+        ({"steps": {"matter": {"brightness": 3.0}}}, {"matter"}),
+        ({"steps": {"matter": {"brightness": 3.0}, "caustics": {"contrast": 0.5}}}, {"caustics"}),
+        # Light is what all steps stand in.
+        ({"light": {"veil_brightness": 1.5}}, {"matter", "caustics", "light_shafts", "attenuation"}),
+    ):
+        turned = preset.with_settings(settings)
+        made.clear()
+        shown = pictures.pixels(turned, Wish(1001))
+        assert set(made) >= names
+        assert len(names) > 1 or set(made) == names
+        np.testing.assert_array_equal(shown, Pictures(frames).pixels(turned, Wish(1001)))
+
+
+def test_a_body_that_takes_light_from_all_else_changes_the_surroundings(frames: str) -> None:
+    pictures, preset = Pictures(frames), load_preset("jerlov-1c")
+    ball = {"name": "cloud", "size": [2.0, 2.0, 2.0], "position": [0.0, 0.0, -3.0]}
+    still, _ = pictures._still(1001, preset)
+    around = [
+        pictures._around(still, preset.with_settings({"steps": {"turbid_bodies": {"bodies": [body]}}}))
+        for body in (ball, ball, {**ball, "position": [0.0, 1.0, -3.0]})
+    ]
+    assert around[0] is around[1]
+    assert around[2] is not around[1]
+
+
+def test_a_picture_that_is_no_longer_wanted_is_given_up(frames: str) -> None:
+    pictures, preset = Pictures(frames), load_preset("jerlov-1c")
+    with pytest.raises(NoLongerWanted):
+        pictures.pixels(preset, Wish(1001), unwanted=lambda: True)
+    wanted = Pictures(frames).pixels(preset, Wish(1001))
+    np.testing.assert_array_equal(pictures.pixels(preset, Wish(1001)), wanted)
 
 
 def test_exposure_is_in_stops_of_light(frames: str) -> None:

@@ -19,13 +19,15 @@ from halocline.batch.task import FrameTask
 from halocline.errors import GraphError
 from halocline.graph.engine import Evaluation, evaluate
 from halocline.graph.graph import SOURCE, Graph
+from halocline.graph.operator import Operator
 from halocline.graph.shot import Shot
 from halocline.imaging.camera import Camera
 from halocline.imaging.camera_track import CameraTrack
 from halocline.imaging.frame import Window
 from halocline.late_dataclass import dataclass
-from halocline.presets.build import make_shot, rig_of
+from halocline.presets.build import make_shot, rig_of, scatters_forward
 from halocline.presets.preset import Preset
+from halocline.presets.sections import SECTIONS
 from halocline.rgb import RGBSpace
 
 
@@ -39,10 +41,13 @@ class Still:
         What was read.
     view
         Name of the view; "" where the file has none.
+    draft
+        Whether a first look will do, see `halocline.graph.shot.Shot`.
     """
 
     inputs: FrameInputs
     view: str
+    draft: bool = False
 
     @classmethod
     def read(cls, task: FrameTask, preset: Preset) -> Still:
@@ -66,7 +71,8 @@ class Still:
         cameras = {number: _reduced_camera(camera, step) for number, camera in track.cameras.items()}
         # Of a deep picture the flat one is looked at.
         loaded = replace(self.inputs.loaded, views=(replace(found, frame=frame, deep=None),))
-        return Still(replace(self.inputs, loaded=loaded, tracks={self.view: CameraTrack(cameras)}), self.view)
+        tracks = {self.view: CameraTrack(cameras)}
+        return Still(replace(self.inputs, loaded=loaded, tracks=tracks), self.view, draft=True)
 
     @property
     def space(self) -> RGBSpace:
@@ -88,7 +94,7 @@ class Still:
     def shot(self, preset: Preset) -> Shot:
         """Return the frame's surroundings under a preset."""
         found, frame = self.inputs.loaded.views[0], self.inputs.task.frame
-        return make_shot(
+        made = make_shot(
             self.placed(preset),
             frame,
             self.inputs.tracks[self.view],
@@ -98,6 +104,31 @@ class Still:
             surfaces=found.frame,
             rig=rig_of(self.inputs.tracks, preset.at(frame), frame),
         )
+        return replace(made, draft=self.draft)
+
+    def surroundings(self, preset: Preset) -> tuple[object, ...] | None:
+        """Return what the frame's surroundings follow from under a preset: where it is the same, so are they.
+
+        Returns
+        -------
+        tuple[object, ...] | None
+            Its sections, what its water is fitted to, and of its steps what light and water know of. None
+            where places of the picture take part, which are found anew.
+        """
+        placed = self.placed(preset)
+        look = placed.at(self.inputs.task.frame)
+        if look.origins:
+            return None
+        sections = [getattr(look, name) for name in SECTIONS]
+        standing = [
+            (step.name, step.operator.parameters, step.limits)
+            for step in look.graph.steps
+            if type(step.operator).stands_in_light is not Operator.stands_in_light
+        ]
+        # The water is fitted once for all frames, to what it is on the first.
+        first = placed.at(0)
+        water = (first.water, first.bands, placed.document.folder)
+        return (*sections, *water, scatters_forward(look), standing)
 
     def planes(
         self,
@@ -105,6 +136,7 @@ class Still:
         names: tuple[str, ...] = ("rgb",),
         step: str | None = None,
         how: Evaluation | None = None,
+        shot: Shot | None = None,
     ) -> dict[str, F32]:
         """Return planes of the frame under a preset, what the camera sees of them, in the working space.
 
@@ -120,13 +152,15 @@ class Still:
             Stop after this step of the whole picture's look; at the end, with its parts, where not given.
         how
             As `halocline.graph.engine.evaluate` takes it.
+        shot
+            The frame's surroundings under the preset, where they are there already; see `surroundings`.
         """
         how = how or Evaluation()
         found = self.inputs.loaded.views[0]
         preset = self.placed(preset)
         look = preset.at(self.inputs.task.frame)
         graph = look.graph
-        shot = self.shot(preset)
+        shot = shot or self.shot(preset)
         if found.deep is not None and step is None and {"rgb", "alpha"}.issuperset(names):
             refuse_parts_of_deep(look)
             wet, _ = wet_flat(found, graph, shot, how)

@@ -11,11 +11,12 @@ The result does not depend on the height of the tiles or the number of threads: 
 
 from __future__ import annotations
 
-from collections.abc import Iterable, Iterator, Mapping
+from collections.abc import Callable, Iterable, Iterator, Mapping
 from concurrent.futures import ThreadPoolExecutor
 from contextlib import contextmanager
 from dataclasses import replace
 from threading import Lock
+from types import NoneType
 from typing import Any
 
 import numpy as np
@@ -23,14 +24,15 @@ import numpy as np
 from halocline._typing import F32
 from halocline.compute.threads import at_most, pool, processors
 from halocline.errors import GraphError, HaloclineError
-from halocline.graph.graph import Graph
-from halocline.graph.operator import WHOLE, Planes, Tile
-from halocline.graph.plan import Plan, PlannedStep, make_plan
+from halocline.graph.graph import Graph, Step
+from halocline.graph.operator import WHOLE, AnyOperator, Operator, Planes, Stage, Tile
+from halocline.graph.plan import Plan, PlannedStep, make_plan, prepared
 from halocline.graph.planes import VIEW_PLANES
 from halocline.graph.shot import Shot
 from halocline.imaging.frame import Frame, Window
 from halocline.imaging.panorama import around, continued
 from halocline.late_dataclass import dataclass
+from halocline.quantities import Strict
 
 # Some twenty planes of this many pixels stay within the last-level cache, and the interpreter's own time for
 # each call no longer tells: measured, a quarter of this costs 1.5 times as much, four times of it gains
@@ -38,26 +40,58 @@ from halocline.late_dataclass import dataclass
 TILE_PIXELS = 1 << 17
 # Columns past a panorama's seam are a multiple of this: of the pixels that halos take together.
 SURVEYED_BEYOND = 8
+# What operators hold whose equality is that of all that it holds.
+_PLAIN = (Strict, Stage, bool, int, float, str, tuple, frozenset, NoneType)
 
 
 class HeldReady:
     """What steps made ready for one picture, held until the next has it: there it need not be made again.
 
     Steps share what would come out the same (a field of light, a shade) as long as anybody holds it. Between
-    pictures of a frame that is looked at again and again nobody else would.
+    pictures of a frame that is looked at again and again nobody else would. A step that is as it was, in
+    surroundings that are the same object, is ready as it stands; whether files that it was made of have
+    changed nobody asks then.
     """
 
     def __init__(self) -> None:
-        self._plans: list[Plan] = []
-        self._before: list[Plan] = []
+        self._plans: list[tuple[Shot, Plan]] = []
+        self._before: list[tuple[Shot, Plan]] = []
 
     def begin(self) -> None:
         """Begin a picture: what was made for the last is held until the next begins."""
-        self._before, self._plans = self._plans, []
+        # Of one that was given up before anything was ready, nothing is there to take its place.
+        if self._plans:
+            self._before, self._plans = self._plans, []
 
-    def hold(self, plan: Plan) -> None:
+    def hold(self, shot: Shot, plan: Plan) -> None:
         """Hold what is ready for a part of the picture."""
-        self._plans.append(plan)
+        self._plans.append((shot, plan))
+
+    def prepared(self, step: Step, shot: Shot) -> Any:
+        """Return a step made ready: as it was for the last picture, where it would come out the same."""
+        for surroundings, plan in (*self._plans, *self._before):
+            if surroundings is shot:
+                for ready in plan.steps:
+                    if ready.name == step.name and _alike(ready.operator, step.acting):
+                        return ready.prepared
+        return prepared(step, shot)
+
+
+def _alike(one: AnyOperator, other: AnyOperator) -> bool:
+    """Tell whether two operators are of one kind and hold the same."""
+    held, others = vars(one), vars(other)
+    if type(one) is not type(other) or held.keys() != others.keys():
+        return False
+    return all(
+        _alike(value, others[name])
+        if isinstance(value, Operator) and isinstance(others[name], Operator)
+        else isinstance(value, _PLAIN) and type(value) is type(others[name]) and value == others[name]
+        for name, value in held.items()
+    )
+
+
+class NoLongerWanted(Exception):  # noqa: N818 - not a mistake
+    """Raised out of an evaluation whose result nobody wants any more; see `Evaluation.unwanted`."""
 
 
 @dataclass(frozen=True)
@@ -75,12 +109,20 @@ class Evaluation:
         (`ReadyGraph.rows_of`). It takes as long, but computing and writing cannot overlap.
     held
         Where what is made ready stays for the next picture, if anywhere.
+    unwanted
+        Asked before each piece of work, if given: once it tells True, `NoLongerWanted` is raised.
     """
 
     threads: int | None = None
     tile_rows: int | None = None
     by_rows: bool = False
     held: HeldReady | None = None
+    unwanted: Callable[[], bool] | None = None
+
+    def go_on(self) -> None:
+        """Raise `NoLongerWanted` where nobody wants the result any more."""
+        if self.unwanted is not None and self.unwanted():
+            raise NoLongerWanted
 
     def worker_count(self) -> int:
         """Return the number of threads."""
@@ -160,9 +202,13 @@ class ReadyGraph:
             shot = replace(shot, data_window=window)
         self.shot, self.how, self.names = shot, how or Evaluation(), tuple(wanted)
         with at_most(self.how.threads):
-            self.plan = make_plan(graph, shot, available, self.names)
+            self.plan = make_plan(graph, shot, available, self.names, prepare=self._ready)
         if self.how.held is not None:
-            self.how.held.hold(self.plan)
+            self.how.held.hold(shot, self.plan)
+
+    def _ready(self, step: Step, shot: Shot) -> Any:
+        self.how.go_on()
+        return prepared(step, shot) if self.how.held is None else self.how.held.prepared(step, shot)
 
     def planes_of(self, frame: Frame) -> dict[str, F32]:
         """Return the wanted planes, over the frame's data window.
@@ -375,6 +421,7 @@ class _Run:
         return memo[id(step)]
 
     def _computed(self, step: PlannedStep, region: Window, memo: dict[int, Planes]) -> Planes:
+        self.how.go_on()
         surveys = _surveys(step)
         window = region if surveys else _grown(region, step.reach, self.frame.data_window)
         given, passed = self._given(step, window, memo if window == region else {})
@@ -387,6 +434,7 @@ class _Run:
 
     def _survey(self, step: PlannedStep) -> Any:
         """Let a step look over the whole picture, whose inputs are there."""
+        self.how.go_on()
         window = self.frame.data_window
         tile = Tile(window, window, frozenset(step.live), step.added)
         if self.how.by_rows:

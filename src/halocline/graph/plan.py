@@ -7,7 +7,7 @@ only as far as somebody still reads it.
 
 from __future__ import annotations
 
-from collections.abc import Iterable, Mapping
+from collections.abc import Callable, Iterable, Mapping
 from dataclasses import field, replace
 from typing import Any
 
@@ -73,7 +73,14 @@ class _Picture:
     added: frozenset[str] = frozenset()
 
 
-def make_plan(graph: Graph, shot: Shot, available: Iterable[str], wanted: Iterable[str]) -> Plan:
+def make_plan(
+    graph: Graph,
+    shot: Shot,
+    available: Iterable[str],
+    wanted: Iterable[str],
+    *,
+    prepare: Callable[[Step, Shot], Any] | None = None,
+) -> Plan:
     """Return the plan of a graph on one frame.
 
     Parameters
@@ -84,6 +91,8 @@ def make_plan(graph: Graph, shot: Shot, available: Iterable[str], wanted: Iterab
         Planes of the render.
     wanted
         Planes to be had of the output; ``rgb`` among them is converted to if need be.
+    prepare
+        Makes a step ready, as `prepared` does; where it is ready already, it may be given as it is.
 
     Raises
     ------
@@ -98,7 +107,7 @@ def make_plan(graph: Graph, shot: Shot, available: Iterable[str], wanted: Iterab
             pictures[step.name] = pictures[step.inputs[step.operator.inputs[0]]]
             continue
         sources = {role: pictures[name] for role, name in step.inputs.items()}
-        pictures[step.name] = _planned(step, sources, shot, steps)
+        pictures[step.name] = _planned(step, sources, shot, steps, prepare or prepared)
     output = _in_form(pictures[graph.output], RGB if RGB in wanted else None, shot, steps)
     missing = set(wanted) - output.available
     if missing:
@@ -112,7 +121,13 @@ def make_plan(graph: Graph, shot: Shot, available: Iterable[str], wanted: Iterab
     return Plan(tuple(needed), output.step)
 
 
-def _planned(step: Step, sources: Mapping[str, _Picture], shot: Shot, steps: list[PlannedStep]) -> _Picture:
+def _planned(
+    step: Step,
+    sources: Mapping[str, _Picture],
+    shot: Shot,
+    steps: list[PlannedStep],
+    prepare: Callable[[Step, Shot], Any],
+) -> _Picture:
     operator = step.acting
     if step.operator.one_way and shot.camera.globe is not None:
         raise GraphError(
@@ -147,7 +162,7 @@ def _planned(step: Step, sources: Mapping[str, _Picture], shot: Shot, steps: lis
         operator.reach(shot),
         reads,
         use.writes,
-        _prepared(step, shot),
+        prepare(step, shot),
         added,
     )
     steps.append(planned)
@@ -156,7 +171,19 @@ def _planned(step: Step, sources: Mapping[str, _Picture], shot: Shot, steps: lis
     return _Picture(planned, (main.available - stale) | use.writes, main.added | use.adds)
 
 
-def _prepared(step: Step, shot: Shot) -> Any:
+def prepared(step: Step, shot: Shot) -> Any:
+    """Make a step ready for a frame.
+
+    Parameters
+    ----------
+    step, shot
+        The step, and the frame's surroundings.
+
+    Returns
+    -------
+    Any
+        What its operator's ``prepare`` returns; it follows from the operator, its name and the surroundings.
+    """
     try:
         return step.acting.prepare(replace(shot, step=step.name))
     except HaloclineError as error:

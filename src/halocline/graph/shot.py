@@ -69,6 +69,9 @@ class Shot:
     samples_face
         Whether pixels are samples of a deep picture, of each of which it is known which way it faces: what
         is beside one in the picture then tells nothing of it.
+    draft
+        Whether a first look will do: light is followed along fewer rays (`samples`), and less is drawn of
+        what is small.
     """
 
     frame: int
@@ -93,6 +96,7 @@ class Shot:
     motion: MotionVectors | None = None
     bodies: tuple[BodiesInLight, ...] = ()
     samples_face: bool = False
+    draft: bool = False
 
     @property
     def camera(self) -> Camera:
@@ -121,6 +125,16 @@ class Shot:
             A seed for `halocline.compute.random.stream_key`.
         """
         return self.seed if self.step in ("", operator) else stream_key(self.seed, "step", self.step)
+
+    def samples(self, number: int) -> int:
+        """Return along how many rays, steps or points light is followed, of so many for a finished look.
+
+        Returns
+        -------
+        int
+            The number itself; of a draft a third of it, at least 1.
+        """
+        return max(1, number // 3) if self.draft else number
 
     def shutter(self) -> tuple[float, float]:
         """Return the frame numbers, with fractions, at which the shutter opens and closes.

@@ -104,6 +104,7 @@ class _Prepared:
 
     ``weights`` is ``(K, 3)``. ``share`` is the sun's share of daylight by depth, None where all is the sun's.
     ``farthest_m`` is how many metres of water hide the pattern, ``shade`` what keeps the sun away.
+    ``outer`` are where along long stretches of pixels the pattern is looked up beside their middles.
     """
 
     field: CausticField
@@ -112,6 +113,7 @@ class _Prepared:
     share: ByDepth | None
     farthest_m: float
     shade: WaterShade | None
+    outer: tuple[float, ...]
 
 
 class Caustics(Operator[CausticsParameters, _Prepared]):
@@ -170,6 +172,7 @@ class Caustics(Operator[CausticsParameters, _Prepared]):
             share,
             _farthest(path),
             water_shade(shot),
+            _OUTER if shot.draft else _EIGHT,
         )
 
     def apply(self, planes: Planes, tile: Tile, shot: Shot, prepared: _Prepared) -> Planes:
@@ -376,7 +379,7 @@ def _over_pixels(
         directions, normal, view.level, range_m, view.width, width, view.motion, finest_m, vectors, shown
     )
     light = ready.field.gain(x, y, depth, origin=ready.axes.origin, footprint_m=found.width)
-    for where, shares in zip(found.long_ones(_SHORT), (_OUTER, _EIGHT), strict=True):
+    for where, shares in zip(found.long_ones(_SHORT), (_OUTER, ready.outer), strict=True):
         if where.size:
             light[:, where] = _along(ready, (x, y, depth), found, where, shares, light[:, where])
     return light

@@ -111,8 +111,9 @@ class LightShafts(Operator[LightShaftsParameters, _Prepared]):
         """Raise the sea and set out the rays; they are followed when first looked at."""
         p, path = self.parameters, shot.path
         grid = RayGrid.of(shot, p.rays)
+        count = shot.samples(p.steps)
         steps = ShaftSteps.reaching(
-            max(veil_reach_m(path), 2.0 * p.first_step * p.steps), first_m=p.first_step, count=p.steps
+            max(veil_reach_m(path), 2.0 * p.first_step * count), first_m=p.first_step, count=count
         )
         motion = CameraMotion.of(shot, np.stack([grid.axes.x, grid.axes.y, -path.up]))
         rays = ShaftRays(

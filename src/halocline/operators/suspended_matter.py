@@ -76,6 +76,8 @@ _SHAPE_OF: Mapping[str, ShapeKind] = {
 }
 # Contrast of a particle is gone after this many attenuation lengths: exp(-5) is 0.7 %.
 _SIGHT_LENGTHS = 5.0
+# Of a draft, particles that are smaller than this many pixels count as haze.
+_DRAFT_PX = 0.25
 
 
 class MatterClass(Strict):
@@ -370,9 +372,13 @@ class SuspendedMatter(Operator[SuspendedMatterParameters, _Prepared]):
         lens = p.lens.lens(shot)
         clearest = float(shot.path.beam_rate.min())
         sight = _SIGHT_LENGTHS / clearest if clearest > 0.0 else math.inf
+        smallest = math.radians(p.smallest_angle)
+        if shot.draft:
+            # What is smaller than its pixels is part of the haze.
+            smallest = max(smallest, _DRAFT_PX * min(shot.camera.tangent_per_px))
         return DrawLimits(
             farthest_m=min(p.farthest, sight),
-            smallest_angle_rad=math.radians(p.smallest_angle),
+            smallest_angle_rad=smallest,
             nearest_m=p.nearest,
             aperture_m=lens.aperture_m,
             focus_m=lens.focus_m,

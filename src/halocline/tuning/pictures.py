@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import math
 from collections import OrderedDict
-from collections.abc import Mapping
+from collections.abc import Callable, Mapping
 from pathlib import Path
 from threading import RLock
 from typing import Any
@@ -19,6 +19,7 @@ from halocline.batch.still import Still, seen, tasks_of
 from halocline.batch.task import FrameTask, input_spec_of
 from halocline.errors import HaloclineError, ReadError
 from halocline.graph.engine import Evaluation, HeldReady
+from halocline.graph.shot import Shot
 from halocline.imaging.colour import display_pixels
 from halocline.late_dataclass import dataclass
 from halocline.presets.preset import Preset, load_preset
@@ -26,7 +27,7 @@ from halocline.review.contact_sheet import U8
 from halocline.rgb import RGBSpace
 
 MOST_FRAMES = 8
-COARSE_PIXELS = 60_000
+COARSE_PIXELS = 33_000
 STRIP_PIXELS = 12_000
 MOST_IN_STRIP = 8
 JPEG_QUALITY = 90
@@ -95,18 +96,38 @@ class Pictures:
         # One picture at a time: each uses all processors by itself.
         self._lock = RLock()
         self._guides: tuple[Any, dict[str, F32]] | None = None
-        self._held = HeldReady()
+        # Of first looks and of finished ones: what one makes ready is coarser than what the other does.
+        self._shots: dict[bool, tuple[Still, tuple[object, ...], Shot]] = {}
+        self._held = {coarse: HeldReady() for coarse in (True, False)}
 
     @property
     def numbers(self) -> list[int]:
         """The frames there are."""
         return list(self.tasks)
 
-    def pixels(self, preset: Preset, wish: Wish, *, coarse: bool = False) -> U8:
+    def pixels(
+        self,
+        preset: Preset,
+        wish: Wish,
+        *,
+        coarse: bool = False,
+        unwanted: Callable[[], bool] = lambda: False,
+    ) -> U8:
         """Return a picture as display pixels, ``(rows, columns, 3)``.
+
+        Parameters
+        ----------
+        preset, wish
+            What to show.
+        coarse
+            For a first look, of fewer pixels.
+        unwanted
+            Tells when nobody wants the picture any more.
 
         Raises
         ------
+        NoLongerWanted
+            Once ``unwanted`` tells so.
         HaloclineError
             Where the frame cannot be read or rendered.
         """
@@ -126,8 +147,14 @@ class Pictures:
             )
             if look is not preset:
                 still = self._still(wish.frame, look)[1 if coarse else 0]
-            self._held.begin()
-            rgb = still.planes(look, step=wish.step or None, how=Evaluation(held=self._held))["rgb"]
+            held = self._held[coarse]
+            held.begin()
+            rgb = still.planes(
+                look,
+                step=wish.step or None,
+                how=Evaluation(held=held, unwanted=unwanted),
+                shot=self._around(still, look),
+            )["rgb"]
             return _shown(rgb, still.space, wish.exposure)
 
     def size(self, preset: Preset, frame: int) -> tuple[int, int]:
@@ -197,6 +224,16 @@ class Pictures:
                 self._stills.popitem(last=False)
         self._stills.move_to_end(key)
         return found
+
+    def _around(self, still: Still, preset: Preset) -> Shot:
+        """Return the surroundings of a frame: the same object as long as they are the same."""
+        follows = still.surroundings(preset)
+        if follows is None:
+            return still.shot(preset)
+        before = self._shots.get(still.draft)
+        if before is None or before[0] is not still or before[1] != follows:
+            before = self._shots[still.draft] = (still, follows, still.shot(preset))
+        return before[2]
 
     def _plane(self, still: Still, name: str) -> F32:
         frame = still.inputs.loaded.views[0].frame

@@ -29,6 +29,7 @@ from starlette.routing import Route, WebSocketRoute
 from starlette.websockets import WebSocket, WebSocketDisconnect
 
 from halocline.errors import HaloclineError
+from halocline.graph.engine import NoLongerWanted
 from halocline.tuning.keys import model
 from halocline.tuning.pictures import Pictures, Wish, encoded
 from halocline.tuning.plots import plots
@@ -43,6 +44,7 @@ PAGE_FILES = {
     "plots.js": "text/javascript",
 }
 LONGEST_MESSAGE = 1 << 20
+PLOTS_AFTER_S = 0.3
 HEADERS = {
     "Content-Security-Policy": "default-src 'self'; img-src 'self' blob: data:; frame-ancestors 'none'",
     "Referrer-Policy": "no-referrer",
@@ -260,9 +262,14 @@ class _Tab:
                     break
                 try:
                     await self._make(state, wish, beside, coarse=coarse)
+                except NoLongerWanted:
+                    break
                 except HaloclineError as error:
                     await self.tell({"is": "problem", "path": None, "problems": problems_of(error)})
                     break
+            # While keys are turned, nobody reads what the pictures would have to wait for.
+            with suppress(TimeoutError):
+                await asyncio.wait_for(self._due.wait(), PLOTS_AFTER_S)
             if not self._due.is_set():
                 with suppress(HaloclineError):
                     told = await asyncio.to_thread(plots, state.preset, wish.frame)
@@ -273,7 +280,11 @@ class _Tab:
         if beside:
             wanted.append(("beside", replace(wish, shows=beside, step="")))
         for place, each in wanted:
-            pixels = await asyncio.to_thread(self.server.pictures.pixels, state.preset, each, coarse=coarse)
+            # A first look is always shown: while a key is turned, the pictures follow it.
+            unwanted = (lambda: False) if coarse else self._due.is_set
+            pixels = await asyncio.to_thread(
+                self.server.pictures.pixels, state.preset, each, coarse=coarse, unwanted=unwanted
+            )
             data = await asyncio.to_thread(encoded, pixels, coarse=coarse)
             # What was made fine for a state that has passed is never shown.
             if coarse or state.number == self.server.session.state.number:

@@ -88,7 +88,7 @@ def light_field(shot: Shot, other_sea: Sea | None = None, *, contrast: float = 1
         The pattern at any depth below the surface.
     """
     sea = other_sea or shot.sea
-    setup = _setup(_state(sea), _optics(shot, sea, contrast), shot.seed, _Grid.of(sea))
+    setup = _setup(_state(sea), _optics(shot, sea, contrast), shot.seed, _Grid.of(sea, shot))
     opened, closed = shot.shutter()
     return _FIELDS.at(setup, shot.time_s * sea.speed, (closed - opened) / shot.fps * sea.speed)
 
@@ -205,8 +205,8 @@ class _Grid:
     loop_s: float | None
 
     @classmethod
-    def of(cls, sea: Sea) -> _Grid:
-        rays = 2 ** round(math.log2(sea.detail))
+    def of(cls, sea: Sea, shot: Shot) -> _Grid:
+        rays = 2 ** round(math.log2(shot.samples(sea.detail)))
         # The loop is of the shot's own time: a slower surface loops in as many seconds.
         loop = sea.loop * sea.speed if sea.loop and sea.speed else None
         return cls(sea.patch, rays, loop)

@@ -83,7 +83,7 @@ class RayGrid:
     @classmethod
     def of(cls, shot: Shot, rays: int) -> RayGrid:
         """Lay so many rays across a shot's picture."""
-        spacing = ray_spacing(shot.camera, shot.display_window, rays)
+        spacing = ray_spacing(shot.camera, shot.display_window, shot.samples(rays))
         axes, window = LevelAxes.of(shot), shot.data_window
         level = np.stack([axes.x, axes.y, -shot.path.up])
         return cls(axes, spacing, spaced_rays(shot.camera, level, window, spacing), window)
@@ -455,7 +455,8 @@ class _SharedShades:
         # A shade keeps the shot's picture, water and cameras alive: the identities cannot be others'.
         alive = (shot.surfaces, shot.sun_view, shot.path, shot.track, shot.bodies)
         softness *= shot.shadow_softness
-        key = (*map(id, alive), shot.frame, shot.display_window, shot.data_window, shot.sea.wind, softness)
+        windows = (shot.display_window, shot.data_window)
+        key = (*map(id, alive), shot.frame, *windows, shot.sea.wind, softness, shot.draft)
         with self._lock:
             made = self._shades.get(key)
             if made is not None or _all_alive(self._none.get(key)):
@@ -508,7 +509,8 @@ def shade_below(shot: Shot, casters: Casters, softness: float) -> WaterShade | N
     if shade.is_none and shade.bodies is None:
         return None
     rays = ShaftRays(grid.directions, grid.axes.origin, path.camera_depth_m)
-    steps = ShaftSteps.reaching(max(far, 2.0 * _FIRST_STEP_M * _STEPS), first_m=_FIRST_STEP_M, count=_STEPS)
+    count = shot.samples(_STEPS)
+    steps = ShaftSteps.reaching(max(far, 2.0 * _FIRST_STEP_M * count), first_m=_FIRST_STEP_M, count=count)
     ahead = grid.things_ahead(shot)
     volume = ShadeVolume(shade, rays, steps, shaft_water(path), grid.shares(path), ahead)
     weights = channel_weights(path.bands.wavelength_nm).astype(np.float32)
@@ -536,7 +538,8 @@ def _shade(shot: Shot, casters: Casters, axes: LevelAxes, far_m: float, softness
         return Square(window_start((x, y), step, count), step, count)
 
     deepest = path.camera_depth_m + far_m
-    squares = square(beam.drift, _SUN_POINTS), square(np.zeros(2), _SKY_POINTS)
+    sun_points, sky_points = shot.samples(_SUN_POINTS), shot.samples(_SKY_POINTS)
+    squares = square(beam.drift, sun_points), square(np.zeros(2), sky_points)
     return Shade(casters, water, *squares, deepest, _shade_of_bodies(shot, water, axes, deepest))
 
 

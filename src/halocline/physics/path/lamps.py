@@ -32,7 +32,7 @@ from __future__ import annotations
 import math
 from collections.abc import Callable, Sequence
 from dataclasses import replace
-from functools import cached_property
+from functools import cached_property, lru_cache
 from typing import Any, TypeVar
 
 import numpy as np
@@ -400,6 +400,7 @@ def backscatter(
     return out
 
 
+@lru_cache(maxsize=4)
 def _nodes(*, towards: bool, clouded: bool) -> F32:
     """Return nodes and weights on -1 to 1, ``(2, N)``."""
     count = (NODES_TOWARDS if towards else NODES_AWAY) * (CLOUDED if clouded else 1)
