@@ -47,7 +47,6 @@ def test_news_are_told_once(tmp_path: Path) -> None:
     assert other.news() == {}
     manifest.append("frame", frame=1, out="a.1.exr", status="done")
     assert other.news()["a.1.exr"]["status"] == "done"
-    assert other.frame(tmp_path / "a.1.exr") == other.frame(Path("a.1.exr"))
 
 
 def test_a_line_beyond_all_reason_is_not_read_into_memory(tmp_path: Path) -> None:

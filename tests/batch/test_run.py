@@ -148,6 +148,22 @@ def test_a_frame_that_another_job_made_meanwhile_is_not_made_again(shot: Folder,
     assert "made meanwhile" in summary.kept[0].reason
 
 
+@pytest.mark.parametrize("replacing", [False, True])
+def test_no_frame_of_many_that_another_job_made_meanwhile_is_made_again(
+    empty_shot: Folder, look: Preset, replacing: bool
+) -> None:
+    """Their records are all read when the first of them is come to."""
+    empty_shot.write(range(1001, 1011))
+
+    def intrude(event: object) -> None:
+        if isinstance(event, FrameDone) and event.record.frame == 1001:
+            run_frames(empty_shot.tasks(frames="1007-1010"), look)
+
+    summary = run_frames(empty_shot.tasks(), look, report=intrude, overwrite=replacing)
+    assert summary.complete
+    assert [each.task.frame for each in summary.kept] == [1007, 1008, 1009, 1010]
+
+
 def test_a_file_that_appears_after_planning_is_not_written_over(shot: Folder, look: Preset) -> None:
     tasks = shot.tasks()
     shot.out.mkdir()

@@ -58,7 +58,6 @@ class Manifest:
         self._hurried = hurried
         self.path = self.folder / MANIFEST_NAME
         self._read_to = 0
-        self._frames: dict[str, Record] = {}
 
     def append(self, kind: str, **fields: Any) -> None:
         """Add a record, whole, and force it to the disk.
@@ -79,6 +78,8 @@ class Manifest:
 
     def news(self) -> dict[str, Record]:
         """Read what was appended since the last look; return the frames' records among it by file name.
+
+        Nothing of them is kept here: a night's records are many.
 
         Raises
         ------
@@ -101,12 +102,7 @@ class Manifest:
             return found
         except OSError as error:
             raise self._refused("the records cannot be read", error) from error
-        self._frames.update(found)
         return found
-
-    def frame(self, out: Path) -> Record | None:
-        """Return the latest record of a frame's file, as far as the manifest was read."""
-        return self._frames.get(out.name)
 
     @contextmanager
     def _locked(self) -> Iterator[int]:

@@ -7,12 +7,12 @@ everything it was made from. A file's name, size or date prove nothing.
 from __future__ import annotations
 
 import os
-from collections.abc import Iterable
+from collections.abc import Iterable, Mapping
 from concurrent.futures import ThreadPoolExecutor
 from dataclasses import replace
 from enum import Enum
 
-from halocline.batch.manifest import Manifest, Record
+from halocline.batch.manifest import Record
 from halocline.batch.origin import Origin, differences, digest_file, origin_of
 from halocline.batch.task import FrameTask
 from halocline.compute.threads import allowed
@@ -39,12 +39,14 @@ class Verdict:
     reason: str
 
 
-def judge_all(tasks: Iterable[FrameTask], manifests: dict[str, Manifest], preset: Preset) -> list[Verdict]:
-    """Judge every frame of a plan against the manifests of the folders it writes to (by folder)."""
+def judge_all(
+    tasks: Iterable[FrameTask], known: Mapping[str, Mapping[str, Record]], preset: Preset
+) -> list[Verdict]:
+    """Judge every frame of a plan by what is on record in the folders that it writes to, by name."""
     # Reading and digesting files waits for disk and network; several at once keep both busy.
     with ThreadPoolExecutor(min(4, allowed()), "judge") as pool:
         return list(
-            pool.map(lambda task: judge(task, manifests[str(task.out.parent)].frame(task.out), preset), tasks)
+            pool.map(lambda task: judge(task, known[str(task.out.parent)].get(task.out.name), preset), tasks)
         )
 
 

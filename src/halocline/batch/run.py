@@ -25,7 +25,7 @@ from halocline.batch.events import (
     Summary,
     as_halocline_error,
 )
-from halocline.batch.manifest import Manifest, done_fields, failed_fields, machine, versions
+from halocline.batch.manifest import Manifest, Record, done_fields, failed_fields, machine, versions
 from halocline.batch.origins import origins_of_sequence
 from halocline.batch.output_folder import refuse_folders
 from halocline.batch.pipeline import Pipeline
@@ -148,10 +148,8 @@ def judge_plan(tasks: Iterable[FrameTask], preset: Preset, *, resume: bool) -> l
             Verdict(task, Action.render, "replaces a file" if task.out.exists() else "not there")
             for task in planned
         ]
-    manifests = _manifests(planned)
-    for manifest in manifests.values():
-        manifest.news()
-    return judge_all(planned, manifests, preset)
+    known = {folder: manifest.news() for folder, manifest in _manifests(planned).items()}
+    return judge_all(planned, known, preset)
 
 
 def _manifests(tasks: Sequence[FrameTask], hurried: Callable[[], bool] = never) -> dict[str, Manifest]:
@@ -177,11 +175,16 @@ class _Books:
         self.summary = Summary()
         self.manifests = _manifests(tasks, stop.asked)
         self.settled: set[Path] = set()
+        # What was on record before this run; and what others add, of frames that it has not come to.
+        self._before: dict[str, dict[str, Record]] = {}
+        self._others: dict[str, dict[str, Record]] = {folder: {} for folder in self.manifests}
 
-    def open(self, **settings: Any) -> None:
+    def open(self, *, resume: bool, overwrite: bool) -> None:
         """Note the beginning of the run in each folder's manifest."""
         for folder, manifest in self.manifests.items():
-            manifest.news()
+            before = manifest.news()
+            if resume:
+                self._before[folder] = before
             frames = [task.frame for task in self.tasks if str(task.out.parent) == folder]
             self._append(
                 manifest,
@@ -194,7 +197,7 @@ class _Books:
                 versions=dict(versions()),
                 frames=frame_text(sorted(frames)),
                 held={task.frame: task.held_from for task in self.tasks if task.held_from is not None},
-                settings=settings,
+                settings={"resume": resume, "overwrite": overwrite},
                 **machine(),
             )
 
@@ -209,7 +212,9 @@ class _Books:
     def judged(self, stop: StopRequest) -> list[FrameTask]:
         """Return the frames that must be made; tell of the others."""
         with stop.breakable():
-            verdicts = judge_all(self.tasks, self.manifests, self.preset)
+            verdicts = judge_all(self.tasks, self._before, self.preset)
+        # A night's records are many.
+        self._before = {}
         to_make = []
         for verdict in verdicts:
             if verdict.action is Action.keep:
@@ -219,6 +224,15 @@ class _Books:
             else:
                 to_make.append(verdict.task)
         return to_make
+
+    def made_meanwhile(self, task: FrameTask) -> Record | None:
+        """Return another job's record of a frame that has come since the run began, of many or one."""
+        folder = str(task.out.parent)
+        others = self._others[folder]
+        for name, record in self.manifests[folder].news().items():
+            if task.out.parent / name not in self.settled:
+                others[name] = record
+        return others.pop(task.out.name, None)
 
     @property
     def folders(self) -> list[Path]:
@@ -304,7 +318,7 @@ class _Run:
         if holder is not None:
             self.books.tell(FrameElsewhere(task, str(holder)))
             return None
-        record = self.books.manifest_of(task).news().get(task.out.name)
+        record = self.books.made_meanwhile(task)
         if record is not None:
             # Another job made it since this one was planned.
             verdict = judge(task, record, self.preset)
