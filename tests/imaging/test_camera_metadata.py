@@ -236,6 +236,15 @@ def test_a_matrix_that_cannot_be_inverted_is_refused(bad: F64) -> None:
         find_camera(part(worldToCamera=matrix(bad), **LENS))
 
 
+@pytest.mark.parametrize("metres", [1.1e9, -3e38, 1e300])
+def test_a_camera_beyond_all_places_is_refused(metres: float) -> None:
+    """Places in float32 would overflow: the picture had pixels that are no numbers, and no error."""
+    moved = np.eye(4)
+    moved[3, 1] = metres
+    with pytest.raises(CameraError, match=r"E-CAMERA-MATRIX.*from the world's origin\n.*input\.scene_unit"):
+        find_camera(part(worldToCamera=matrix(moved), **LENS))
+
+
 @pytest.mark.parametrize("angle", [0.0, 180.0, -5.0])
 def test_impossible_angles_of_view_are_refused(angle: float) -> None:
     with pytest.raises(CameraError, match="E-CAMERA-LENS"):

@@ -19,6 +19,9 @@ from halocline.filters.globe import Globe
 from halocline.imaging.frame import Window
 from halocline.late_dataclass import dataclass
 
+# Farther from the world's origin no lens stands; a damaged matrix may say so, and places would leave float32.
+FARTHEST_CAMERA_M = 1e9
+
 
 @compiled
 def unit_component(by_row: F32, by_column: F32, out: F32) -> None:
@@ -72,6 +75,13 @@ class Camera:
                 code="E-CAMERA-MATRIX",
                 where=self.source,
                 fix="A camera matrix may rotate and move, not shear; set input.scene_unit instead.",
+            )
+        if float(np.abs(self.position_m).max()) > FARTHEST_CAMERA_M:
+            raise CameraError(
+                f"the camera stands {np.abs(self.position_m).max():.3g} m from the world's origin",
+                code="E-CAMERA-MATRIX",
+                where=self.source,
+                fix=f"Correct its matrix, or input.scene_unit: {FARTHEST_CAMERA_M:g} m are the most.",
             )
         # A pixel as wide as 1000 focal lengths is none; the bound also keeps squares within float32.
         if not all(0 < tangent < 1e3 for tangent in self.tangent_per_px):
