@@ -12,7 +12,7 @@ from numpy.testing import assert_array_equal
 from halocline._typing import F32
 from halocline.compute import disk_cache, kept_fields
 from halocline.compute.kept_fields import kept_field
-from halocline.compute.machine_code import kind_of
+from halocline.compute.machine_code import compiler_mark, kind_of
 
 
 class Maker:
@@ -55,10 +55,10 @@ def test_other_keys_shapes_and_ways_of_making_are_others(monkeypatch: pytest.Mon
     for name in ("NPY_DISABLE_CPU_FEATURES", "OPENCV_CPU_DISABLE", "NUMBA_OPT"):
         monkeypatch.setenv(name, "AVX2")
         kept_fields._maker.cache_clear()
-        kept_fields.compiler_mark.cache_clear()
+        compiler_mark.cache_clear()
         kept_field("a", (3, 4), make)
         monkeypatch.delenv(name)
-    kept_fields.compiler_mark.cache_clear()
+    compiler_mark.cache_clear()
     assert make.times == 6
 
 
