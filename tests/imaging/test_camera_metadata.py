@@ -245,6 +245,13 @@ def test_a_camera_beyond_all_places_is_refused(metres: float) -> None:
         find_camera(part(worldToCamera=matrix(moved), **LENS))
 
 
+def test_a_view_whose_axis_lies_beyond_all_windows_is_refused() -> None:
+    """Its view rays' squares would leave float32."""
+    centre = Attribute("float2", (1e30, 0.0))
+    with pytest.raises(CameraError, match=r"E-CAMERA-LENS.*whose axis meets the picture"):
+        find_camera(part(screenWindowWidth=number(0.8), screenWindowCenter=centre))
+
+
 @pytest.mark.parametrize("angle", [0.0, 180.0, -5.0])
 def test_impossible_angles_of_view_are_refused(angle: float) -> None:
     with pytest.raises(CameraError, match="E-CAMERA-LENS"):

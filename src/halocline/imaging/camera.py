@@ -21,6 +21,7 @@ from halocline.late_dataclass import dataclass
 
 # Farther from the world's origin no lens stands; a damaged matrix may say so, and places would leave float32.
 FARTHEST_CAMERA_M = 1e9
+FARTHEST_CENTRE_PX = 1e10
 
 
 @compiled
@@ -90,6 +91,14 @@ class Camera:
                 code="E-CAMERA-LENS",
                 where=self.source,
                 fix="Check focal length and film back: both must be positive millimetres.",
+            )
+        # Beyond any window that a file can state; squares of what lies between would leave float32.
+        if not all(abs(centre) < FARTHEST_CENTRE_PX for centre in self.centre_px):
+            raise CameraError(
+                f"a view whose axis meets the picture at {self.centre_px} pixels is impossible",
+                code="E-CAMERA-LENS",
+                where=self.source,
+                fix="Check the screen window's centre, or the sensor's offset, of the camera.",
             )
 
     def stands_as(self, other: Camera) -> bool:
