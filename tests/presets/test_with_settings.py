@@ -9,7 +9,7 @@ import pytest
 
 import halocline
 from halocline.errors import PresetError
-from halocline.presets.edit import edit_file
+from halocline.presets.edit import edit_file, edited
 from halocline.presets.preset import Preset, load_preset
 
 
@@ -126,3 +126,34 @@ def test_an_item_that_is_not_there_is_told_with_those_that_are(tmp_path: Path) -
         edit_file(base, ["steps.suspended_matter.classes.snwo.per_litre=1"])
     with pytest.raises(PresetError):
         load_preset(base, ["steps.suspended_matter.classes.snwo.per_litre=1"])
+
+
+APART = """format = 2
+extends = "jerlov-1c"
+[steps.forward_scatter]
+enabled = false # no halo
+
+[light]
+shadows = false
+
+[steps.matter]
+operator = "suspended_matter"
+[[steps.matter.classes]]
+name = "snow"
+per_litre = 1.0 # a litre
+"""
+
+
+@pytest.mark.parametrize(
+    ("setting", "old", "new"),
+    [
+        ("steps.matter.classes.snow.per_litre=4", "per_litre = 1.0 #", "per_litre = 4 #"),
+        ("steps.forward_scatter.enabled=true", "enabled = false #", "enabled = true #"),
+        ("steps.matter.classes.snow.per_litre=", "per_litre = 1.0 # a litre\n", ""),
+        # A step that is new comes behind all others, as steps are done in the order of the file.
+        ("steps.warmth.operator='grade'", "a litre\n", "a litre\n\n[steps.warmth]\noperator = 'grade'\n"),
+    ],
+)
+def test_steps_that_stand_apart_in_a_file_are_set_too(setting: str, old: str, new: str) -> None:
+    assert old in APART
+    assert edited(APART, [setting]) == APART.replace(old, new)

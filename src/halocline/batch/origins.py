@@ -206,8 +206,9 @@ def _files(
     paths = {role: parse_pattern(pattern).path(number) for role, pattern in patterns}
     missing = [path for path in paths.values() if not path.exists()]
     if not paths or missing or not parse_pattern(dict(patterns)["beauty"]).is_numbered:
+        what = "is found on" if key == "frame" else "is needed on"
         raise SequenceError(
-            f'the origin "{name}" is found on frame {number}, which is not there',
+            f'the origin "{name}" {what} frame {number}, which is not there',
             code="E-ORIGIN-FRAME",
             where=str(missing[0]) if missing else f"origins.{name}.{key}",
             key=("origins", name, key),

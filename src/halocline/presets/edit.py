@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import tomllib
+from collections.abc import MutableMapping
 from pathlib import Path
 from typing import Any
 
@@ -55,6 +56,7 @@ def edited(text: str, settings: list[str], *, name: str = "preset") -> str:
         if value is None:
             _take_out(document, path, setting)
         else:
+            document = _with_table_at_end(document, path)
             _put_in(document, path, value, setting)
     return tomlkit.dumps(document)
 
@@ -175,9 +177,9 @@ def _put_in(document: Any, path: list[str], value: Any, setting: str) -> None:
             continue
         if part not in table:
             # [steps.haze] needs no [steps] of its own, [parts.chain] no [parts].
-            table.add(part, tomlkit.table(is_super_table=number == 0 and part in ("steps", "parts")))
+            _add(table, part, tomlkit.table(is_super_table=number == 0 and part in ("steps", "parts")))
         table = table[part]
-        if not hasattr(table, "add") and not isinstance(table, list):
+        if not isinstance(table, MutableMapping | list):
             raise _refused(setting, f"{'.'.join(path[: number + 1])} is no table")
     key = path[-1]
     if key in table:
@@ -188,7 +190,27 @@ def _put_in(document: Any, path: list[str], value: Any, setting: str) -> None:
             table[key].comment(comment.lstrip("# "))
             table[key].trivia.comment_ws = trail
     else:
-        table.add(key, value)
+        _add(table, key, value)
+
+
+def _with_table_at_end(document: Any, path: list[str]) -> Any:
+    """Return a document with a new table of those that stand apart in it, behind all of them.
+
+    The order of steps is that of the file.
+    """
+    apart = document.get(path[0])
+    if len(path) < 3 or apart is None or hasattr(apart, "add") or isinstance(apart, list) or path[1] in apart:
+        return document
+    head = ".".join(tomlkit.key(part).as_string() for part in path[:2])
+    return tomlkit.parse(f"{tomlkit.dumps(document).rstrip()}\n\n[{head}]\n")
+
+
+def _add(table: Any, key: str, item: Any) -> None:
+    """Add a key; to tables of one name that stand apart in the file ([steps.x], [light], [steps.y]), too."""
+    if hasattr(table, "add"):
+        table.add(key, item)
+    else:
+        table[key] = item
 
 
 def _take_out(document: Any, path: list[str], setting: str) -> None:
@@ -200,7 +222,7 @@ def _take_out(document: Any, path: list[str], setting: str) -> None:
             table = table.get(part, {}) if hasattr(table, "get") else {}
     if path[-1] not in table:
         raise _refused(setting, "there is no such key to take out")
-    table.remove(path[-1])
+    del table[path[-1]]
 
 
 def _refused(setting: str, reason: str) -> HaloclineError:
