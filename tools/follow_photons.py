@@ -1,8 +1,9 @@
-"""Radiance looking up in even water, by photons followed backwards from the lens.
+"""Radiance in even water, by photons followed backwards from the lens.
 
-    python tools/follow_photons.py
+    python tools/follow_photons.py [level]
 
-It prints the table of `tests/reference/data/photons_looking_up.csv`. The water scatters by Henyey and
+It prints the table of `tests/reference/data/photons_looking_up.csv`, or with ``level`` that of
+`photons_under_a_disc.csv`: level views from below a disc, and without it. The water scatters by Henyey and
 Greenstein's lobe under a flat sea (Snell, Fresnel), a sun whose beam every scattering looks for, and a sky of
 even radiance; a black disc may lie below the surface. Radiance is per irradiance of 1 on the sea.
 """
@@ -48,6 +49,20 @@ DEEP = (
     Case(0.02, 0.04, 80.0, 0.0),
     Case(0.02, 0.04, 80.0, 0.75),
 )
+# Level views under a disc that lies half a metre deep, before the sun: water as above, and how far below it
+# the lens is and how large it is, metres. Its sun stands 30 degrees from the zenith.
+LEVEL_DISC_M, LEVEL_SUN_DEG, LEVEL_PHOTONS = 0.5, 60.0, 2_000_000
+UNDER = tuple(
+    (Case(absorption, scattering, LEVEL_DISC_M + below, share), below, radius)
+    for absorption, scattering in ((0.08, 0.12), (0.08, 0.32))
+    for below, radius in ((5.0, 2.257), (9.0, 3.0))
+    for share in (0.0, 1.0)
+)
+LEVEL_VIEWS = {
+    "to the side": (0.0, 0.0, 1.0),
+    "from the sun": (-1.0, 0.0, 0.0),
+    "to the sun": (1.0, 0.0, 0.0),
+}
 # Degrees between the view and the sun as it is seen from below, at right angles to the plane it stands in.
 FROM_SUN_DEG = (0.0, 3.0, 6.0, 9.0, 18.0, 26.0)
 
@@ -77,8 +92,11 @@ def turned(chance: np.random.Generator, way: tuple[float, float, float]) -> tupl
     cosine = (1.0 + LOBE * LOBE - share * share) / (2.0 * LOBE)
     sine, around = math.sqrt(max(0.0, 1.0 - cosine * cosine)), 2.0 * math.pi * chance.random()
     x, y, z = way
-    level = math.sqrt(max(1e-12, 1.0 - y * y))
     first, second = sine * math.cos(around), sine * math.sin(around)
+    if abs(y) > 1.0 - 1e-12:
+        # Straight up or down no level direction is known from it.
+        return first, math.copysign(cosine, y), second
+    level = math.sqrt(1.0 - y * y)
     x, y, z = (
         x * cosine - first * y * x / level + second * z / level,
         y * cosine + first * level,
@@ -155,7 +173,37 @@ def radiance(
 
 
 def main() -> None:
-    """Print the table."""
+    """Print a table."""
+    if sys.argv[1:] == ["level"]:
+        print_level()
+    else:
+        print_looking_up()
+
+
+def print_level() -> None:
+    """Print level views with and without a disc overhead."""
+    in_water = math.asin(math.cos(math.radians(LEVEL_SUN_DEG)) / INDEX)
+    sys.stdout.write("absorption,scattering,depth_m,sun_share,view,radius_m,open,open_error,under,error\n")
+    for case, below, radius in UNDER:
+        sun = (math.sin(in_water), math.cos(in_water), case.sun_share)
+        middle = math.tan(in_water) * below if case.sun_share > 0.0 else 0.0
+        water = case.absorption, case.scattering, case.depth_m
+        for view, way in LEVEL_VIEWS.items():
+            if case.sun_share == 0.0 and view != "to the side":
+                continue
+            found = [
+                radiance(
+                    np.random.default_rng(1), *water, way, sun, (r, middle, 0.0), LEVEL_DISC_M, LEVEL_PHOTONS
+                )
+                for r in (0.0, radius)
+            ]
+            numbers = ",".join(f"{mean:.5g},{error:.2g}" for mean, error in found)
+            sys.stdout.write(f"{','.join(map(str, water))},{case.sun_share},{view},{radius},{numbers}\n")
+            sys.stdout.flush()
+
+
+def print_looking_up() -> None:
+    """Print views up, with and without a disc before the sun."""
     in_water = math.asin(math.cos(math.radians(SUN_DEG)) / INDEX)
     sys.stdout.write("absorption,scattering,depth_m,sun_share,from_sun_deg,disc,radiance,error\n")
     for case in (*CASES, *DEEP):

@@ -77,11 +77,14 @@ def light_shares(path: LightPath, mu: F32, cos_sun: F32) -> LightShares:
     # the sun, and adds nothing to its tail: shares at right angles are those of paths traced below a slab.
     particles = henyey_greenstein(-cos_sun, bands.asymmetry)
     wider = henyey_greenstein(-cos_sun, path.sun_asymmetry) - particles
-    particles = particles + wider * np.maximum(-cos_sun, np.float32(0.0)) ** 4
+    near_sun = np.maximum(-cos_sun, np.float32(0.0)) ** 4
+    particles = particles + wider * near_sun
     turned = (1.0 - own) * particles + own * molecular_phase(cos_sun.astype(np.float64))
     about = path.sun_side(y) * np.exp(solved.log_scalar(y) - solved.log_downward(y))
-    # At least that of the beam alone, and of all that a view as high away from the sun has not.
-    more = np.maximum(found.source - _away_from_sun(path, mu), np.float32(0.0))
+    # At least that of the beam alone; and about the sun, of all that a view as high away from it has not.
+    # Farther off that has been turned far, and comes from all around what stands in the beam: there the lobe
+    # alone takes what photons find to be taken.
+    more = near_sun * np.maximum(found.source - _away_from_sun(path, mu), np.float32(0.0))
     sun = np.clip(np.maximum(lit * about.reshape(column) * turned, found.once + more) / whole, 0.0, 1.0)
     heights, window, near = _through_the_window(path)
     place = np.asarray(mu, np.float64)
