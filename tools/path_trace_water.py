@@ -107,8 +107,9 @@ def _write(target: Path, cases: Iterator[Case]) -> None:
             key = (case.c, case.albedo, case.depth_m, case.sun_zenith_deg, case.sun_share)
             if key not in irradiances:
                 # That of open water, whatever stands in it.
-                irradiances[key] = _mean(replace(case, slab_half_m=0.0), _meter(case), 1 << 16)[0]
-            radiance, error = _mean(case, _lens(case), 1 << 14)
+                bare = _world(replace(case, slab_half_m=0.0))
+                irradiances[key] = mean_seen({**bare, **_meter(case)}, 1 << 16)[0]
+            radiance, error = mean_seen({**_world(case), **_lens(case)}, 1 << 14)
             scale = 1.0 / irradiances[key]
             asked = (getattr(case, name) for name in Case.__dataclass_fields__)
             row = [*asked, radiance * scale, error * scale]
@@ -116,11 +117,11 @@ def _write(target: Path, cases: Iterator[Case]) -> None:
             file.flush()
 
 
-def _mean(case: Case, sensor: dict[str, Any], samples: int) -> tuple[float, float]:
-    """Return the mean of what a sensor sees and its standard error over independent runs."""
-    scene = mi.load_dict({**_world(case), **sensor})
-    runs = [float(np.array(mi.render(scene, spp=samples, seed=run)).mean()) for run in range(RUNS)]
-    return float(np.mean(runs)), float(np.std(runs, ddof=1) / math.sqrt(RUNS))
+def mean_seen(world: dict[str, Any], samples: int, times: int = RUNS) -> tuple[float, float]:
+    """Return the mean of what a scene's sensor sees and its standard error over independent runs."""
+    scene = mi.load_dict(world)
+    runs = [float(np.array(mi.render(scene, spp=samples, seed=run)).mean()) for run in range(times)]
+    return float(np.mean(runs)), float(np.std(runs, ddof=1) / math.sqrt(times))
 
 
 def _world(case: Case) -> dict[str, Any]:
@@ -192,7 +193,8 @@ def _direction(case: Case) -> np.ndarray:
     return np.array([level * math.cos(turn), level * math.sin(turn), -down])
 
 
-def _film() -> dict[str, Any]:
+def film() -> dict[str, Any]:
+    """Return a film of four pixels."""
     return {"type": "hdrfilm", "width": 2, "height": 2, "rfilter": {"type": "box"}, "pixel_format": "rgb"}
 
 
@@ -202,14 +204,14 @@ def _lens(case: Case) -> dict[str, Any]:
     upright = [0.0, 0.0, 1.0] if abs(along[2]) < 0.9 else [1.0, 0.0, 0.0]
     view = mi.ScalarTransform4f().look_at(list(at), list(at + along), upright)
     lens = {"type": "perspective", "fov": 0.5, "to_world": view, "medium": {"type": "ref", "id": "water"}}
-    return {"lens": {**lens, "film": _film(), "sampler": {"type": "independent"}}}
+    return {"lens": {**lens, "film": film(), "sampler": {"type": "independent"}}}
 
 
 def _meter(case: Case) -> dict[str, Any]:
     """Return a small black plate at the lens's depth that faces up and measures what falls on it."""
     size = 1e-4 / case.c
     place = mi.ScalarTransform4f().translate([0.0, 0.0, -case.depth_m]).scale([size, size, 1.0])
-    meter = {"type": "irradiancemeter", "film": _film(), "sampler": {"type": "independent"}}
+    meter = {"type": "irradiancemeter", "film": film(), "sampler": {"type": "independent"}}
     water = {"type": "ref", "id": "water"}
     plate = {"type": "rectangle", "to_world": place, "bsdf": {"type": "diffuse", "reflectance": 0.0}}
     return {"meter": {**plate, "exterior": water, "interior": water, "sensor": {**meter, "medium": water}}}

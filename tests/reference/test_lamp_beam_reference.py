@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import math
 from collections.abc import Callable
+from dataclasses import replace
 
 import numpy as np
 import pytest
@@ -86,7 +87,12 @@ def facing(path: LightPath, range_m: float, *, core: Core | None = None, aside_m
 def _by_quad(lamp: Lamp, path: LightPath, ray: np.ndarray, end: float, band: int, **more: object) -> float:
     """Single scattering as it stands, by scipy quad: density of what scatters by range and place."""
     density = more.get("density", lambda _t, _x: 1.0)
-    rate, c = lamp.loss_rate(path.bands)[band], path.bands.attenuation[band]
+    bands = path.bands
+    share = float(lamp.lost_along(ray[:, None].astype(np.float32), np.zeros(3))[0])
+    rate = c = bands.absorption[band] + bands.scattering[band] * share
+    if "density" in more:
+        # Matter that is drawn in part.
+        rate, c = lamp.loss_rate(bands)[band], bands.attenuation[band]
     phase = more.get("phase", lambda mu: float(water_phase(np.array([mu]))[0]))
     assert callable(density)
     assert callable(phase)
@@ -151,9 +157,9 @@ def test_clouds_and_matter_by_range_are_in_the_integral(build: Builders) -> None
 
 
 def test_light_turned_once_is_what_backscatter_draws(build: Builders) -> None:
-    # An even lamp that looks at the lens: the table behind the glow against the loop that draws the haze.
+    # A lamp that shines alike all about: the table behind the glow against the loop that draws the haze.
     path = build.path()
-    lamp = facing(path, 5.0)
+    lamp = replace(facing(path, 5.0), cone_deg=160.0)
     seen = LampSeen.of(lamp, np.zeros(3))
     assert seen is not None
     angles = np.radians([0.5, 2.0, 10.0])

@@ -17,6 +17,7 @@ from halocline.physics.path.lamps import (
     backscatter,
     beam_share,
     irradiance,
+    lost_of_a_cone,
     relative_power,
     scattered_beyond,
     water_phase,
@@ -126,14 +127,15 @@ def test_haze_agrees_with_adaptive_quadrature(placed: Lamp, tolerance: float) ->
 
 
 def _haze_by_quad(placed: Lamp, water: Bands, ray: F64, end: float) -> float:
-    rate = placed.loss_rate(water)[2]
+    share = float(placed.lost_along(ray[:, None].astype(np.float32), np.zeros(3))[0])
+    rate = water.absorption[2] + water.scattering[2] * share
 
     def integrand(t: float) -> float:
         x = t * ray - placed.position_m
         r = float(np.sqrt(x @ x + placed.radius_m**2))
         share = float(beam_share(placed, np.array([x @ placed.axis / r]))[0])
         turned = float(water_phase(np.array([-(x @ ray) / r]))[0])
-        lost = float(np.exp(-rate * r - water.attenuation[2] * t))
+        lost = float(np.exp(-rate * (r + t)))
         return float(water.scattering[2]) * turned * share * lost / r**2
 
     nearest = float(placed.position_m @ ray)
@@ -163,6 +165,18 @@ def test_phase_function_integrates_to_one_and_to_its_closed_form() -> None:
         )
         assert share == pytest.approx(scattered_beyond(angle), abs=1e-7)
     assert scattered_beyond(0.0) == pytest.approx(1.0)
+
+
+@pytest.mark.parametrize("half_deg", [0.5, 6.0, 25.0, 70.0])
+def test_what_a_cone_loses_for_good_is_found_by_chance(half_deg: float) -> None:
+    # Monte Carlo (numpy) of single small turns between lamp and a point on its axis: at a random place of the
+    # way, by a random angle of the phase function; the light has come from u theta off the axis.
+    random = np.random.default_rng(1)
+    angles = np.linspace(0.0, 180.0, 20001)
+    beyond = np.array([scattered_beyond(angle) for angle in angles])
+    turned = np.interp(random.random(400_000), beyond[::-1], angles[::-1])
+    there = (turned * random.random(turned.size) < half_deg) & (turned < 90.0)
+    assert lost_of_a_cone(half_deg) == pytest.approx(1.0 - there.mean(), abs=3e-3)
 
 
 def test_tungsten_is_the_blackbody_of_the_colour_library() -> None:

@@ -86,7 +86,8 @@ class LampBackscatter(Operator[LampBackscatterParameters, PreparedHaze]):
     stage = Stage.LAMP_HAZE
     layer = "lamp_haze"
     otherwise_since: ClassVar = {
-        2: "lamps throw shadows (shadows = false of a lamp is as before); clouds in beams have other shapes"
+        2: "lamps throw shadows (shadows = false of a lamp is as before); clouds in beams have other shapes; "
+        "haze is brighter"
     }
     uses = frozenset({"light.lamps"})
 

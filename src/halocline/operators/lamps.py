@@ -53,7 +53,9 @@ class Lamps(Operator[LampsParameters, F64]):
     nothing_at = None
     stage = Stage.SUBJECT_LIGHT
     layer = "direct"
-    otherwise_since: ClassVar = {2: "lamps throw shadows (shadows = false of a lamp is as before)"}
+    otherwise_since: ClassVar = {
+        2: "lamps throw shadows (shadows = false of a lamp is as before), and their light reaches farther"
+    }
     uses = frozenset({"light.lamps"})
 
     def planes(self) -> PlaneUse:

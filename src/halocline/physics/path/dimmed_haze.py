@@ -106,7 +106,7 @@ class DimmedHaze:
 
     def __init__(self, lamp: Lamp, bands: Bands, lens_m: F64, sight: SightAngles) -> None:
         self._lamp, self._lens, self._sight = lamp, np.asarray(lens_m, np.float64), sight
-        self._rates = np.stack([lamp.loss_rate(bands), bands.attenuation])
+        self._rates = np.stack([lamp.loss_rate(bands)] * 2)
         self._lobes = Scatterers.of_water(bands).lobe_table
         self._shares = MadeOnce(self._summed)
 
@@ -150,7 +150,7 @@ class DimmedHaze:
         """Write the haze of rays ``(3, n)`` up to each range: what bodies leave of it, and all of it."""
         lamp, ranges = self._lamp, _edges()
         lens = (self._lens - lamp.position_m).astype(np.float32)
-        about = np.empty((5, direction.shape[1]), np.float32)
+        about = np.zeros((6, direction.shape[1]), np.float32)
         lit_intervals(
             direction,
             np.full(direction.shape[1], ranges[-1], np.float32),
@@ -174,7 +174,7 @@ class DimmedHaze:
         towards = np.ascontiguousarray(direction[:, ray])
         haze_along_rays(
             _nodes(),
-            np.concatenate([ends_of_rates(self._rates).T, np.ones((1, 2))]).astype(np.float32),
+            np.stack([*ends_of_rates(self._rates).T, np.ones(2), np.zeros(2)]).astype(np.float32),
             (np.array([lens @ lamp.axis, lamp.beam.per_x], np.float32), lamp.beam.table),
             self._lobes,
             (_NO_TABLE, _NO_DEPTH),

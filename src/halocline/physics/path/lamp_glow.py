@@ -9,7 +9,7 @@ turned once: together they have the point spread's energy within every angle whe
 With E = I / s^2 exp(-c s) the lamp's direct light on the lens, and its halo's energy in Gaussians of slope m,
 
     T(theta) = E sum_k w_k / (2 pi m_k^2) exp(-tan(theta)^2 / (2 m_k^2)) / cos(theta)^3
-    Q(theta) = b I / D int p(psi) exp(-k r - c t) dphi          D = s sin(theta), turned once
+    Q(theta) = b I / D int p(psi) exp(-k (r + t)) dphi           D = s sin(theta), turned once
     glow     = max(0, T - Q)
 
 A surface before the lamp keeps what would be turned behind it: of light turned once by psi > theta, that is
@@ -184,7 +184,7 @@ def radiance_turned_once(lamp: Lamp, path: LightPath, seen: LampSeen, angle: F64
     Over the angle phi at the lamp from the point of the ray that is nearest to it, to the far side of it.
     """
     nodes, weights = np.polynomial.legendre.leggauss(NODES)
-    s, c = seen.range_m, path.bands.attenuation
+    s = seen.range_m
     apart = np.hypot(s * np.sin(angle), seen.radius_m)
     first = np.arctan2(-s * np.cos(angle), apart)
     half = 0.5 * (0.5 * math.pi - first)
@@ -192,8 +192,12 @@ def radiance_turned_once(lamp: Lamp, path: LightPath, seen: LampSeen, angle: F64
     r = apart[:, None] / np.maximum(np.cos(phi), 1e-9)
     t = s * np.cos(angle)[:, None] + r * np.sin(phi)
     phase = water_phase(-np.sin(phi)) * weights * half[:, None] / apart[:, None]
-    rates = lamp.loss_rate(path.bands)
-    decay = np.exp(-rates[:, None, None] * r - c[:, None, None] * t)
+    aside = np.cross(seen.direction, np.eye(3)[int(np.argmin(np.abs(seen.direction)))])
+    aside /= np.sqrt(aside @ aside)
+    rays = np.outer(seen.direction, np.cos(angle)) + np.outer(aside, np.sin(angle))
+    lost = lamp.lost_along(rays.astype(np.float32), lamp.position_m - s * seen.direction)
+    rates = path.bands.absorption[:, None] + np.outer(path.bands.scattering, lost)
+    decay = np.exp(-rates[:, :, None] * (r + t))
     strength = path.bands.scattering * seen.intensity
     once: F64 = strength[:, None] * (phase * decay).sum(axis=2)
     return once

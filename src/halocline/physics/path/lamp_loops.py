@@ -105,7 +105,8 @@ def haze_along_rays(
     nodes
         Nodes and weights on -1 to 1, ``(2, N)``.
     water
-        k and c of each band, 1/m, and scattering times the lamp's intensity, ``(3, K)``.
+        k and c of each band, 1/m, scattering times the lamp's intensity, and what of k and c goes by the
+        rays' own shares, 1/m, ``(4, K)``.
     beam
         Lens from the lamp, along the lamp's axis, metres, and steps of the table in a unit of x, ``(2,)``;
         intensity by x, see `halocline.physics.path.beam`.
@@ -121,7 +122,8 @@ def haze_along_rays(
         Unit view directions, ``(3, n)``.
     rays
         Middle and half of each ray's interval of angle at the lamp, the range at which it is nearest to the
-        lamp, its distance D there, and its component along the axis, ``(5, n)``.
+        lamp, its distance D there, its component along the axis, and the share that its light loses of the
+        last of ``water`` on both ways, ``(6, n)``.
     out
         ``(K, n)``.
     """
@@ -132,7 +134,7 @@ def haze_along_rays(
         # Rows of their own: the compiler then knows that neighbours in them are neighbours in memory.
         part = slice(first, min(first + _TOGETHER, out.shape[1]))
         middle, half, nearest = rays[0, part], rays[1, part], rays[2, part]
-        apart, along = rays[3, part], rays[4, part]
+        apart, along, lost = rays[3, part], rays[4, part], rays[5, part]
         x, y, z = direction[0, part], direction[1, part], direction[2, part]
         if not _any_reached(half):
             continue
@@ -146,9 +148,10 @@ def haze_along_rays(
             if by_range[1].size:
                 _dimmed(by_range[1], range_m, strength, half.size)
             for band in range(water.shape[1]):
-                away, back, layer = water[0, band], water[1, band], total[band]
+                away, back, more, layer = water[0, band], water[1, band], water[3, band], total[band]
                 for ray in range(half.size):
-                    decay = exponential(-away * distance[ray] - back * range_m[ray])
+                    own = more * lost[ray]
+                    decay = exponential(-(away + own) * distance[ray] - (back + own) * range_m[ray])
                     layer[ray] += strength[ray] * decay
         for band in range(water.shape[1]):
             scattered, layer, target = water[2, band], total[band], out[band, part]

@@ -69,6 +69,9 @@ class Scatterers:
         Optical depth by range, grey, of what is not in the bands' own attenuation; none where not given.
     clouds
         Its patchiness.
+    wide
+        Whether it is the water itself, whose haze is wide: what is turned a little on its way to the lens is
+        made up for from beside it. Matter that is drawn in part is dimmed to the lens as what is drawn.
     """
 
     scattering: F64
@@ -76,12 +79,13 @@ class Scatterers:
     shares: F32 | None = None
     depth: F32 | None = None
     clouds: LampClouds | None = None
+    wide: bool = False
 
     @classmethod
     def of_water(cls, bands: Bands, clouds: LampClouds | None = None) -> Scatterers:
         """Return the water's own, with `WATER_PHASE`."""
         share, forward, backward = WATER_PHASE
-        return cls(bands.scattering, ((forward, share), (backward, 1.0 - share)), clouds=clouds)
+        return cls(bands.scattering, ((forward, share), (backward, 1.0 - share)), clouds=clouds, wide=True)
 
     @property
     def lobe_table(self) -> F32:
