@@ -88,7 +88,7 @@ def main() -> None:
         lobes = f"Henyey-Greenstein {forward} ({share}) and {backward}"
         file.write(f"# Mitsuba {mi.__version__}, volpath; {lobes}.\n")
         file.write("# Radiance per intensity of the lamp, 1/m2, and its standard error.\n")
-        writer = csv.writer(file)
+        writer = csv.writer(file, lineterminator="\n")
         writer.writerow([*Case.__dataclass_fields__, "radiance", "error"])
         for case in cases():
             murky_haze = case.c == WATERS[1][0] and (

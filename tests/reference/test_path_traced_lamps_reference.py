@@ -109,7 +109,7 @@ def test_a_lit_target_is_as_bright_as_paths_find_it(row: dict[str, str], build: 
 )
 def test_haze_is_as_bright_as_paths_find_it(row: dict[str, str], build: Builders) -> None:
     wanted, error = float(row["radiance"]), float(row["error"])
-    # To 12 %: the haze is taken to be as wide to all sides as the beam.
+    # To 12 % and three standard errors: the haze is taken to be as wide to all sides as the beam.
     assert seen(row, build) == pytest.approx(wanted, abs=0.12 * wanted + 3.0 * error)
 
 
