@@ -13,7 +13,7 @@ from dataclasses import replace
 import numpy as np
 from benchmarks.edge_scenes import Samples, Scene
 
-from halocline._typing import F32
+from halocline._typing import F32, F64
 from halocline.batch.deep import wet_flat
 from halocline.graph.engine import Evaluation, evaluate
 from halocline.graph.graph import Graph
@@ -67,7 +67,7 @@ def deep_of(every: Samples, samples: int, *, merged: float | None = None) -> Dee
     before = np.nonzero(seen)[1][begins]
     alpha = parts / (count - before)
 
-    def mean(plane: F32) -> F32:
+    def mean(plane: F32) -> F64:
         values = np.take_along_axis(by_pixel(plane), order, axis=-1)[seen]
         return np.bincount(group, weights=values, minlength=size) / parts
 

@@ -5,11 +5,13 @@ The truth is the same look with a closed shutter at many moments, each with the 
 
 from __future__ import annotations
 
+from collections.abc import Mapping
+
 import numpy as np
 import pytest
 
 from halocline._typing import F32
-from halocline.graph.engine import evaluate
+from halocline.graph.engine import Evaluation, evaluate
 from halocline.imaging.camera import Camera, pinhole
 from halocline.imaging.camera_track import CameraTrack
 from halocline.imaging.frame import Frame, Window
@@ -49,7 +51,7 @@ RIDING = {"space": "camera", "position": [1.2, 0.5, 1.0], "target": [0.0, 0.0, 4
 Way = tuple[float, tuple[float, float, float]]
 PARTS = ("wall", "haze")
 FAST_PAN = (12.0, (0.0, 0.0, 0.0))
-PAN, ASIDE, AHEAD = (4.0, (0.0, 0.0, 0.0)), (0.0, (0.2, 0.0, 0.0)), (0.0, (0.0, 0.0, -0.4))
+PAN, ROUND, AHEAD = (4.0, (0.0, 0.0, 0.0)), (2.0, (-0.2, 0.0, 0.0)), (0.0, (0.0, 0.0, -0.4))
 
 
 def lens(at: float, way: Way) -> Camera:
@@ -81,7 +83,12 @@ def seen(camera: Camera) -> Frame:
 
 
 def lit(
-    track: CameraTrack, lamp: dict[str, object], *, shutter: float = 180.0, shadows: bool = False
+    track: CameraTrack,
+    lamp: Mapping[str, object],
+    *,
+    shutter: float = 180.0,
+    shadows: bool = False,
+    how: Evaluation | None = None,
 ) -> dict[str, F32]:
     """The light on the wall alone, and the haze with the lamp's face and glow."""
     text = LOOK.format(shutter=shutter, shadows=str(shadows).lower(), **lamp).replace("'", '"')
@@ -96,7 +103,7 @@ def lit(
         data_window=WINDOW,
         surfaces=frame,
     )
-    made = evaluate(preset.at(NUMBER).graph, frame, shot, wanted=("bands", "lamp_haze"))
+    made = evaluate(preset.at(NUMBER).graph, frame, shot, wanted=("bands", "lamp_haze"), how=how)
     return {"wall": made["bands"][2] - made["lamp_haze"][2], "haze": made["lamp_haze"][2]}
 
 
@@ -104,7 +111,7 @@ def track(way: Way) -> CameraTrack:
     return CameraTrack({NUMBER + at: lens(at, way) for at in (-1, 0, 1)})
 
 
-def mean_of_moments(way: Way, lamp: dict[str, object], *, shadows: bool = False) -> dict[str, F32]:
+def mean_of_moments(way: Way, lamp: Mapping[str, object], *, shadows: bool = False) -> dict[str, F32]:
     moments = 0.5 * ((np.arange(MOMENTS) + 0.5) / MOMENTS - 0.5)
     found = [
         lit(CameraTrack({NUMBER: lens(float(at), way)}), lamp, shutter=0.0, shadows=shadows) for at in moments
@@ -117,7 +124,7 @@ def off(found: F32, truth: F32) -> float:
     return float(np.percentile(np.abs(found - truth), 99) / truth.std())
 
 
-@pytest.mark.parametrize("way", [PAN, ASIDE, AHEAD], ids=["pan", "aside", "ahead"])
+@pytest.mark.parametrize("way", [PAN, ROUND, AHEAD], ids=["pan", "round", "ahead"])
 @pytest.mark.parametrize("shadows", [False, True])
 def test_a_lens_that_passes_a_lamp_draws_its_beam_out_as_many_moments_do(way: Way, *, shadows: bool) -> None:
     truth = mean_of_moments(way, BESIDE, shadows=shadows)
@@ -151,3 +158,11 @@ def test_a_lens_that_stands_still_changes_nothing() -> None:
     still = CameraTrack({NUMBER + at: lens(0.0, PAN) for at in (-1, 0, 1)})
     for part, light in lit(still, TOWARDS).items():
         np.testing.assert_array_equal(light, lit(still, TOWARDS, shutter=0.0)[part])
+
+
+@pytest.mark.parametrize("lamp", [BESIDE, TOWARDS], ids=["beside", "towards"])
+def test_bits_do_not_depend_on_tiles_or_threads(lamp: Mapping[str, object]) -> None:
+    whole = lit(track(ROUND), lamp, shadows=True, how=Evaluation(1, 200))
+    tiled = lit(track(ROUND), lamp, shadows=True, how=Evaluation(2, 5))
+    for part in PARTS:
+        np.testing.assert_array_equal(tiled[part], whole[part])

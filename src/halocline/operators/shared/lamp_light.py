@@ -19,9 +19,9 @@ from halocline.physics.path.lamps import Lamp, backscatter
 from halocline.physics.path.scatterers import Scatterers
 
 # Moments of an open shutter at most at which a lamp's haze is looked at. What it lights is not taken to be
-# nearer than this, metres. A beam's light changes little over this share of its edge; that of a shadow's rim
-# in the water over so many pixels.
-_HAZE_MOMENTS, _NEAREST_LIT_M, _OF_EDGE, _SHADED_PX = 5, 0.5, 0.25, 4.0
+# nearer than this, metres. A beam's light changes little over this share of its edge; finer things in the
+# haze over so many pixels.
+_HAZE_MOMENTS, _NEAREST_LIT_M, _OF_EDGE, _FINE_PX = 5, 0.5, 0.25, 4.0
 
 
 def lamp_haze(shot: Shot, direction: F32, ends_m: F32, matter: Scatterers | None = None) -> F32:
@@ -112,9 +112,14 @@ class Passing:
 
     def looked(self, moment: float, lens_m: F64, direction: F32) -> tuple[F64, F32]:
         """Return where the lens is at a moment, and where pixels' rays ``(3, n)`` go then."""
-        moved = direction + np.float32(moment) * (self.motion.turned @ direction)
+        moved = direction + np.float32(moment) * self._turned(direction)
         moved /= np.sqrt(np.square(moved).sum(axis=0))
         return lens_m + moment * self.motion.moved.astype(np.float64), moved
+
+    def _turned(self, direction: F32) -> F32:
+        """Return how far rays move at a metre, in sums whose order does not depend on how many there are."""
+        x, y, z = direction
+        return np.stack([row[0] * x + row[1] * y + row[2] * z for row in self.motion.turned])
 
     def swept(self, direction: F32, range_m: F32, normal: F32 | None) -> F32:
         """Return how far pixels sweep over their surfaces in the whole opening, world metres.
@@ -133,7 +138,7 @@ class Passing:
         F32
             ``(3, ...)``.
         """
-        free = np.tensordot(self.motion.turned, direction, axes=1)
+        free = self._turned(direction)
         free *= range_m
         free += self.motion.moved.reshape(3, *(1,) * range_m.ndim)
         faced = -direction if normal is None else np.where(normal.any(axis=0), normal, -direction)
@@ -145,11 +150,13 @@ class Passing:
 def _finest_haze_px(lamp: Lamp, shot: Shot) -> float:
     """Return how far a lamp's haze may move in the picture before it is seen that it did.
 
-    Its softest part is the edge of the beam; rims of shadows, summed along the way to the lens, are finer.
+    Its softest part is the edge of the beam, or that of its core. Rims of shadows, summed along the way to
+    the lens, are finer, and so is the haze about a lamp that is seen.
     """
-    edge = _OF_EDGE * math.radians(lamp.edge_deg) / max(shot.camera.tangent_per_px)
-    shaded = lamp.shadow is not None and lamp.shadow.in_water
-    return min(edge, _SHADED_PX) if shaded else edge
+    soft_deg = lamp.edge_deg if lamp.core is None else min(lamp.edge_deg, 0.5 * lamp.core.beam_angle_deg)
+    edge = _OF_EDGE * math.radians(soft_deg) / max(shot.camera.tangent_per_px)
+    fine = in_front(lamp, shot) or (lamp.shadow is not None and lamp.shadow.in_water)
+    return min(edge, _FINE_PX) if fine else edge
 
 
 def in_front(lamp: Lamp, shot: Shot) -> bool:
