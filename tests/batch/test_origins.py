@@ -22,10 +22,13 @@ from halocline.batch.task import input_spec
 from halocline.errors import HaloclineError, PresetError
 from halocline.graph.origins import KnownOrigin, placed
 from halocline.imaging.camera import pinhole
+from halocline.imaging.camera_track import CameraTrack
 from halocline.imaging.frame import Frame, Window
 from halocline.imaging.survey import cameras_in
 from halocline.operators.shared.sediment_parameters import SedimentSource
+from halocline.presets.build import make_shot, outside_view
 from halocline.presets.preset import Preset, load_preset, preset_from_text
+from halocline.rgb import LINEAR_REC709
 
 WINDOW = Window(0, 0, 48, 27)
 # The lens looks along -z, half as wide again as it is far to each side; it turns to the left in some tests.
@@ -314,6 +317,21 @@ def test_of_two_eyes_the_middle_is_followed_and_other_places_stay() -> None:
     assert known["vent"].position_m.tolist() == [1.0, 2.0, 3.0]
     plain = look(f"[origins.vent]\nposition = [1.0, 2.0, 3.0]\n{BUBBLES}")
     assert plain.with_lens(turned) is plain
+
+
+def test_what_hangs_between_two_eyes_is_not_told_to_lie_outside_the_view_of_one() -> None:
+    preset = look(f"{FOLLOWING}[steps.turbid_bodies]\n{AHEAD}").with_lens(camera())
+    shot = make_shot(
+        preset,
+        1001,
+        CameraTrack({1001: moved(camera(), (0.03, 0.0, 0.0))}),
+        space=LINEAR_REC709,
+        display_window=WINDOW,
+        data_window=WINDOW,
+        rig=camera(),
+    )
+    assert outside_view(preset.at(1001), shot) == ()
+    assert len(outside_view(preset.at(1001), replace(shot, rig=None))) == 1
 
 
 def test_a_part_has_the_place_that_is_found_for_the_whole_and_can_state_its_own() -> None:

@@ -209,9 +209,10 @@ def _placed(value: Any, origin: KnownOrigin | None, origins: Mapping[str, KnownO
     if isinstance(name, str):
         origin = origins.get(name)
     changed: dict[str, Any] = {}
-    if isinstance(name, str) and origin is not None and origin.way and getattr(value, "track", None):
+    track = getattr(value, "track", None) if isinstance(name, str) else None
+    if track and origin is not None and origin.way:
         # What was given off stays where it was; the rest of it is where the origin is now.
-        changed["track"] = _left_behind(value.track, origin.way)
+        changed["track"] = _left_behind(track, origin.way)
     for field, kind in _kinds(type(value)).items():
         if field in changed:
             continue

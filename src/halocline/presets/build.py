@@ -206,10 +206,12 @@ def outside_view(look: Look, shot: Shot) -> tuple[str, ...]:
         A sentence for each.
     """
     named = {name for model in (look.light, *look.stated.values()) for name in origins_named(model)}
+    # Of two eyes, the middle sees what hangs on it.
+    cameras = (shot.camera,) if shot.rig is None else (shot.camera, shot.rig)
     return tuple(
         f'the origin "{name}" lies outside the view: what is given from it (origins.{name}) may not be seen'
         for name in sorted(named & look.origins.keys())
-        if lies_outside(look.origins[name], shot.camera, shot.display_window)
+        if all(lies_outside(look.origins[name], camera, shot.display_window) for camera in cameras)
     )
 
 
