@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import json
+import tomllib
 from collections.abc import Callable, Iterator
 from contextlib import contextmanager
 from pathlib import Path
@@ -287,6 +288,34 @@ def test_a_type_of_water_is_chosen_from_a_list(page: Any) -> None:
     page.select_option("#key-water-jerlov_type", "3C")
     until(page, lambda: 'jerlov_type = "3C"' in page.text_content("#text"))
     assert page.get_attribute("#key-water-jerlov_type", "aria-describedby").endswith("-told")
+
+
+def test_an_origin_is_placed_by_a_click_in_the_picture(page: Any) -> None:
+    page.fill("#origin-name", "spot")
+    page.click("#origin-add")
+    # Given up, the next click tells of a pixel as ever.
+    page.keyboard.press("Escape")
+    page.click("#pixels")
+    box = page.locator("#canvas").bounding_box()
+    left, top = (box["width"] - COLUMNS) / 2, (box["height"] - ROWS) / 2
+    on_wall = {"x": left + 24, "y": top + 27}
+    page.click("#canvas", position=on_wall)
+    until(page, lambda: "pixel" in page.inner_text("#probe"))
+    assert "origins" not in page.text_content("#text")
+    page.click("#origin-add")
+    page.click("#canvas", position=on_wall)
+    until(page, lambda: "[origins.spot]" in page.text_content("#text"))
+    found = tomllib.loads(page.text_content("#text"))["origins"]["spot"]["point"]
+    np.testing.assert_allclose(found, [24 / COLUMNS, 27 / ROWS], atol=1.0 / ROWS)
+
+
+def test_a_lamp_is_added_and_taken_out(page: Any) -> None:
+    page.locator('[data-path="light.lamps"]').get_by_role("button", name="Add one").click()
+    box = page.locator('[data-path="light.lamps.0.brightness"]')
+    box.wait_for(state="attached", timeout=20_000)
+    page.locator('[data-path="light.lamps"]').get_by_role("button", name="Take lamps 1 out").click()
+    box.wait_for(state="detached", timeout=20_000)
+    assert tomllib.loads(page.text_content("#text"))["light"]["lamps"] == []
 
 
 def test_words_of_the_plots_are_as_large_as_the_page_s_and_off_the_curves(page: Any) -> None:

@@ -238,6 +238,68 @@ def test_a_lamp_goes_by_its_name_and_by_its_place_where_two_share_one() -> None:
     assert [keys[f"light.lamps.{at}.tint"]["label"] for at in (0, 1)] == ["lamps 1: tint", "lamps 2: tint"]
 
 
+def test_lamps_are_added_and_taken_out_and_the_others_stay_as_they_were(tmp_path: Path) -> None:
+    path = tmp_path / "own.toml"
+    first = '[[light.lamps]]\nname = "left"  # the old one\nbrightness = 9.0\n'
+    path.write_text(f'format = 2\nextends = "jerlov-1c"\n[light]\n{first}[[light.lamps]]\nname = "right"\n')
+    session = Session(str(path), "unused")
+
+    def lamps() -> list[str | None]:
+        return [lamp.name for lamp in session.state.preset.at(0).light.lamps]
+
+    rows = keys_of(session)["light.lamps"]
+    assert (rows["form"], rows["names"]) == ("rows", ["left", "right"])
+    session.change([rows["add"]])
+    assert lamps() == ["left", "right", "lamps 3"]
+    session.change([keys_of(session)["light.lamps"]["take_out"][1]])
+    assert lamps() == ["left", "lamps 3"]
+    assert first in session.state.text, "with its comment"
+    for _ in range(2):
+        session.change([keys_of(session)["light.lamps"]["take_out"][0]])
+    assert lamps() == []
+    session.change([keys_of(session)["light.lamps"]["add"]])
+    assert lamps() == ["lamps 1"]
+    for _ in range(5):
+        session.undo()
+    assert session.state.text == path.read_text(encoding="utf-8")
+
+
+def test_inherited_rows_are_added_to_and_none_is_left_of_the_last() -> None:
+    session = Session("night-dive", "unused")
+    before = session.state.preset.at(0).light.lamps
+    session.change([keys_of(session)["light.lamps"]["add"]])
+    now = session.state.preset.at(0).light.lamps
+    assert now[:2] == before
+    assert now[2] == before[1].model_copy(update={"name": "lamps 3"})
+    for _ in range(3):
+        session.change([keys_of(session)["light.lamps"]["take_out"][0]])
+    assert session.state.preset.at(0).light.lamps == ()
+
+
+def test_classes_of_particles_are_added_and_taken_out() -> None:
+    session = Session("fjord-afternoon", "unused")
+    rows = keys_of(session)["steps.matter.classes"]
+    session.change([rows["add"]])
+    tables = session.state.preset.document.tables
+    assert [each["name"] for each in value_at(tables, ("steps", "matter", "classes"))][:-1] == rows["names"]
+    session.change([keys_of(session)["steps.matter.classes"]["take_out"][0]])
+    assert keys_of(session)["steps.matter.classes"]["names"][:-1] == rows["names"][1:]
+
+
+def test_compressions_and_origins_are_lists_and_each_is_taken(tmp_path: Path) -> None:
+    path = tmp_path / "own.toml"
+    lamp = '[[light.lamps]]\nname = "torch"\n'
+    path.write_text(f'format = 2\nextends = "jerlov-1c"\n{lamp}[origins.spot]\npoint = [0.5, 0.9]\n')
+    session = Session(str(path), "unused")
+    keys = keys_of(session)
+    assert keys["light.lamps.0.origin"]["choices"] == ["spot"]
+    for name in keys["output.compression"]["choices"]:
+        session.change([f'output.compression="{name}"'])
+        assert session.state.preset.at(0).output.compression == name
+    session.change(['output.compression="dwaa:45"'])
+    assert keys_of(session)["output.compression"]["value"] == "dwaa:45"
+
+
 def test_names_of_a_fixed_set_are_a_choice_and_each_of_them_is_taken() -> None:
     session = Session("jerlov-1c", "unused")
     keys = keys_of(session)

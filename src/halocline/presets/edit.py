@@ -9,7 +9,7 @@ from typing import Any
 
 import tomlkit
 from tomlkit.exceptions import TOMLKitError
-from tomlkit.items import Table
+from tomlkit.items import AoT, Table
 
 from halocline.errors import HaloclineError, PresetError
 from halocline.presets.document import item_place, preset_text, read_document, through_list
@@ -21,7 +21,8 @@ def edited(text: str, settings: list[str], *, name: str = "preset") -> str:
     """Return a preset's text with keys set, each ``SECTION.KEY=VALUE``, or taken out by ``SECTION.KEY=``.
 
     A key keeps the comment behind it. Tables that are not there yet are added at the end. An item of a list
-    is said by its name, or its number from 0: ``steps.matter.classes.snow.per_litre=1``.
+    is said by its name, or its number from 0: ``steps.matter.classes.snow.per_litre=1``. With no value it is
+    taken out whole; under the number after the last one more is put: ``light.lamps.2={ name = "torch" }``.
 
     Parameters
     ----------
@@ -182,7 +183,9 @@ def _put_in(document: Any, path: list[str], value: Any, setting: str) -> None:
         if not isinstance(table, MutableMapping | list):
             raise _refused(setting, f"{'.'.join(path[: number + 1])} is no table")
     key = path[-1]
-    if key in table:
+    if isinstance(table, list):
+        _put_item(table, key, value, setting)
+    elif key in table:
         old = table[key]
         comment, trail = (old.trivia.comment, old.trivia.comment_ws) if hasattr(old, "trivia") else ("", "")
         table[key] = value
@@ -213,6 +216,23 @@ def _add(table: Any, key: str, item: Any) -> None:
         table[key] = item
 
 
+def _put_item(items: Any, part: str, value: Any, setting: str) -> None:
+    """Put a whole item in its place in a list, or behind the last."""
+    if isinstance(items, AoT):
+        if not isinstance(value, dict):
+            raise _refused(setting, "the list holds tables")
+        own = tomlkit.table()
+        own.update(value)
+        value = own
+    place = item_place(items, part)
+    if place is not None:
+        items[place] = value
+    elif part == str(len(items)):
+        items.append(value)
+    else:
+        raise _refused(setting, f"there is no such item{_names_in(items)}")
+
+
 def _take_out(document: Any, path: list[str], setting: str) -> None:
     table = document
     for part in path[:-1]:
@@ -220,6 +240,12 @@ def _take_out(document: Any, path: list[str], setting: str) -> None:
             table = table[place]
         else:
             table = table.get(part, {}) if hasattr(table, "get") else {}
+    if isinstance(table, list):
+        place = item_place(table, path[-1])
+        if place is None:
+            raise _refused(setting, f"there is no such item{_names_in(table)}")
+        del table[place]
+        return
     if path[-1] not in table:
         raise _refused(setting, "there is no such key to take out")
     del table[path[-1]]

@@ -5,8 +5,10 @@ from __future__ import annotations
 import re
 from collections.abc import Iterator, Mapping
 from functools import lru_cache
+from itertools import count
 from typing import Any, TypeAlias
 
+from halocline.imaging.compression import LOSSLESS, LOSSY
 from halocline.physics.water.water import JERLOV_SOURCES, JERLOV_TYPES
 from halocline.presets.curves import is_curve
 from halocline.presets.document import Document
@@ -40,6 +42,7 @@ _WITH_UNIT = re.compile(r"\s*[+-]?(\d+\.?\d*|\.\d+)([eE][+-]?\d+)?\s*([^\d\s].*)
 _NAMES: dict[KeyPath, tuple[str, ...]] = {
     ("water", "jerlov_type"): JERLOV_TYPES,
     ("water", "source"): ("best", *JERLOV_SOURCES),
+    ("output", "compression"): (*LOSSLESS, *LOSSY),
 }
 # What a render or `preset show` notes down, for nobody to type.
 _NOTED = ("found", "fitted", "sha256")
@@ -152,15 +155,24 @@ def _keys(
 ) -> Iterator[dict[str, Any]]:
     """Yield a key; of an array of tables, the keys of each table, under its name."""
     value = value_at(document.tables, path)
+    about = _with_origins(path, about, document)
     choices = [_resolved(choice) for choice in about.get("anyOf", [about])]
     items = next((choice["items"] for choice in choices if "items" in choice), None)
     inner = _row(items) if isinstance(items, Mapping) else {}
-    if isinstance(value, list) and inner and all(isinstance(row, Mapping) for row in value):
-        for number in range(len(value)):
-            of_row = f"{under}{_row_name(value, number, path[-1])}: "
-            for key, of_key in inner["properties"].items():
-                yield from _keys((*path, str(number), key), of_key, document, opened, told, of_row)
-        return
+    rows = value if isinstance(value, list) else []
+    # Rows that nobody stated and that are there all the same can only be written as a whole.
+    stated = value is not None or not about.get("default")
+    if inner and stated and value in (None, rows) and all(isinstance(row, Mapping) for row in rows):
+        held = _rows(path, rows, inner)
+        if rows or held["add"]:
+            label, meaning = f"{under}{path[-1].replace('_', ' ')}", _plain(about.get("description", ""))
+            named = {"path": list(path), "name": path[-1], "label": label, "meaning": meaning}
+            yield {**held, **named, "told": told.get(path, [])}
+            for number in range(len(rows)):
+                of_row = f"{under}{_row_name(rows, number, path[-1])}: "
+                for key, of_key in inner["properties"].items():
+                    yield from _keys((*path, str(number), key), of_key, document, opened, told, of_row)
+            return
     before = value_at(opened.tables, path)
     origin = document.origin(path) if value is not None else None
     form = _form(path, value, choices)
@@ -180,6 +192,50 @@ def _keys(
         "told": told.get(path, []),
         **form,
     }
+
+
+def _rows(path: KeyPath, rows: list[Any], inner: Mapping[str, Any]) -> dict[str, Any]:
+    """Return the form of an array of tables: its rows' names, and the settings that add one and take one out.
+
+    One more is like the last; the first is what is needed alone, where that is a name.
+    """
+    dotted = ".".join(path)
+    names = [_row_name(rows, number, path[-1]) for number in range(len(rows))]
+    called = path[-1].replace("_", " ")
+    taken = {str(row.get("name")) for row in rows}
+    fresh = next(
+        name for name in (f"{called} {number}" for number in count(len(rows) + 1)) if name not in taken
+    )
+    required = set(inner.get("required", ()))
+    own_name = {"name": fresh} if "name" in inner["properties"] else {}
+    add = ""
+    if rows:
+        add = f"{dotted}.{len(rows)}={toml_text({**rows[-1], **own_name})}"
+    elif required <= own_name.keys():
+        add = f"{dotted}=[{toml_text(own_name)}]"
+    # Without its last row the array would be the inherited one again.
+    out = [f"{dotted}.{number}=" for number in range(len(rows))] if len(rows) > 1 else [f"{dotted}=[]"]
+    return {
+        "form": "rows",
+        "names": names,
+        "add": add,
+        "take_out": out[: len(rows)],
+        "unit": "",
+        "value": None,
+        "text": "",
+        "default": None,
+        "changed": False,
+        "own": False,
+        "origin": "",
+        "animated": False,
+    }
+
+
+def _with_origins(path: KeyPath, about: Mapping[str, Any], document: Document) -> Mapping[str, Any]:
+    """Return what the schema says of a key, with the names there are where it names an origin."""
+    if path[-1] != "origin" or path[0] == "origins":
+        return about
+    return {**about, "anyOf": [{"enum": list(document.tables.get("origins", {}))}]}
 
 
 def _row(items: Mapping[str, Any]) -> Mapping[str, Any]:

@@ -11,8 +11,9 @@ const tidy = (number) => String(Number(Number(number).toPrecision(6)));
 let gestures = 0;
 
 export class Keys {
-  constructor(place, change, frames) {
+  constructor(place, change, frames, pick) {
     this.place = place;
+    this.pick = pick;
     this.change = change;
     this.frames = frames;
     this.rows = new Map();
@@ -23,7 +24,7 @@ export class Keys {
   show(preset) {
     this.preset = preset;
     const shape = JSON.stringify([...preset.sections, ...preset.steps].map((group) =>
-      [group.path, group.enabled, shown(group).map((key) => [key.path, key.label, key.form, Boolean(key.value?.is_curve)])]));
+      [group.path, group.enabled, shown(group).map((key) => [key.path, key.label, key.form, Boolean(key.value?.is_curve), key.names, key.choices])]));
     if (shape !== this.made) { this.build(preset); this.made = shape; }
     for (const group of [...preset.sections, ...preset.steps]) {
       const count = group.keys.filter((key) => key.changed).length;
@@ -179,6 +180,7 @@ class Row {
       this.controls.push([box, (value) => { box.checked = Boolean(value); }]);
       this.set.append(box);
     } else if (key.form === "choice") this.buildChoice(key);
+    else if (key.form === "rows") return this.buildRows(key);
     else if (key.form === "numbers") this.buildNumbers(key);
     else if (key.form === "bounds") this.buildBounds(key);
     else if (key.form === "noted") {
@@ -191,7 +193,24 @@ class Row {
       this.set.append(box);
     }
     if (key.animated && !key.value?.is_curve) this.set.append(animate);
+    if (key.path[0] === "origins" && key.path[2] === "point") this.set.append(this.picked());
     this.set.append(this.reset);
+  }
+
+  // The next click in the picture says where.
+  picked() {
+    const button = make("button", { type: "button", textContent: "Click in the picture",
+      onclick: () => this.keys.pick((point) => this.send(`[${point.map(tidy).join(", ")}]`)) });
+    button.setAttribute("aria-label", `Set ${this.spoken} by the next click in the picture`);
+    return button;
+  }
+
+  // A list of tables: one more, and each of them out. Where one stands may be kept; where none, some cannot start.
+  buildRows(key) {
+    this.set.append(make("button", { type: "button", textContent: "Add one", disabled: !key.add, ariaLabel: `Add one to ${this.spoken}`,
+      id: this.id, onclick: () => this.keys.change([this.key.add]) }));
+    key.names.forEach((name, index) => this.set.append(make("button", { type: "button", textContent: `Take out ${name}`,
+      ariaLabel: `Take ${name} out of ${this.spoken}`, onclick: () => this.keys.change([this.key.take_out[index]]) })));
   }
 
   buildChoice(key) {
@@ -401,7 +420,7 @@ class Row {
   update(key) {
     this.key = key;
     this.node.classList.toggle("changed", key.changed);
-    this.origin.textContent = key.value == null ? "default" : key.origin;
+    this.origin.textContent = key.form === "rows" ? "" : key.value == null ? "default" : key.origin;
     this.reset.disabled = !key.own;
     for (const [node, write] of this.controls)
       if (document.activeElement !== node || node.type === "checkbox") write(key.value ?? key.default, key);

@@ -31,8 +31,12 @@ const answered = () => {
   if (waiting) send(waiting);
 };
 
-const keys = new Keys(at("groups"), change, () => frames());
 const picture = new Picture(at("canvas"), (x, y) => send({ do: "probe", x, y }));
+const pick = (then) => {
+  say("Click in the picture, or press Enter there for its middle; Escape gives it up.");
+  picture.pick(then);
+};
+const keys = new Keys(at("groups"), change, () => frames(), pick);
 const frames = () => [...at("frame").options].map((option) => Number(option.value));
 
 const look = () => {
@@ -207,6 +211,11 @@ at("fit").onclick = () => picture.fit();
 at("pixels").onclick = () => picture.pixelForPixel();
 at("play").onclick = () => (loop ? stopLoop() : startLoop());
 at("strip-make").onclick = () => { at("strip").replaceChildren(); send({ do: "strip" }); };
+at("origin-add").onclick = () => {
+  const name = at("origin-name").value.trim();
+  if (!/^[A-Za-z0-9_-]+$/.test(name)) return say("Call the origin by letters, digits, _ and - alone.", true);
+  pick(([across, down]) => change([`origins.${name}.point=[${across.toFixed(5)}, ${down.toFixed(5)}]`]));
+};
 at("finder").onsubmit = (event) => event.preventDefault();
 const find = () => {
   // What is remarked stands at its key, too; above the list it would stand between a search and what it finds.

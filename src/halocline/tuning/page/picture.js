@@ -12,6 +12,7 @@ export class Picture {
     this.zoom = null; // screen pixels a pixel of the frame; whole frame where null
     this.centre = null;
     this.flipped = null;
+    this.picking = null; // who waits for a click: told where in the frame, as shares of its sides
     new ResizeObserver(() => this.draw()).observe(canvas);
     canvas.addEventListener("wheel", (event) => {
       event.preventDefault();
@@ -133,13 +134,26 @@ export class Picture {
     this.canvas.addEventListener("pointerup", drop, { once: true });
   }
 
-  ask([x, y]) { this.probe(Math.floor(x), Math.floor(y)); }
+  pick(then) {
+    this.picking = then;
+    this.canvas.focus();
+  }
+
+  ask([x, y]) {
+    const inside = x >= 0 && y >= 0 && x < this.size[0] && y < this.size[1];
+    if (this.picking && inside) {
+      const then = this.picking;
+      this.picking = null;
+      then([x / this.size[0], y / this.size[1]]);
+    } else this.probe(Math.floor(x), Math.floor(y));
+  }
 
   key(event) {
     if (!this.size) return;
     const middle = [this.canvas.width / 2, this.canvas.height / 2];
     const does = {
       "+": () => this.zoomBy(1.25, middle), "=": () => this.zoomBy(1.25, middle), "-": () => this.zoomBy(0.8, middle),
+      Escape: () => { this.picking = null; },
       0: () => this.fit(), 1: () => this.pixelForPixel(), Enter: () => this.ask(this.inFrame(middle)),
       ArrowLeft: () => this.pan(-40, 0), ArrowRight: () => this.pan(40, 0),
       ArrowUp: () => this.pan(0, -40), ArrowDown: () => this.pan(0, 40),
