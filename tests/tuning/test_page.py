@@ -296,14 +296,18 @@ def test_an_origin_is_placed_by_a_click_in_the_picture(page: Any) -> None:
     # Given up, the next click tells of a pixel as ever.
     page.keyboard.press("Escape")
     page.click("#pixels")
-    box = page.locator("#canvas").bounding_box()
-    left, top = (box["width"] - COLUMNS) / 2, (box["height"] - ROWS) / 2
-    on_wall = {"x": left + 24, "y": top + 27}
-    page.click("#canvas", position=on_wall)
+    # Plots that arrive and values that are told leave the picture less room.
+    page.wait_for_selector("#plot-spectrum polyline", state="attached", timeout=60_000)
+
+    def on_wall() -> Any:
+        box = page.locator("#canvas").bounding_box()
+        return {"x": (box["width"] - COLUMNS) / 2 + 24, "y": (box["height"] - ROWS) / 2 + 27}
+
+    page.click("#canvas", position=on_wall())
     until(page, lambda: "pixel" in page.inner_text("#probe"))
     assert "origins" not in page.text_content("#text")
     page.click("#origin-add")
-    page.click("#canvas", position=on_wall)
+    page.click("#canvas", position=on_wall())
     until(page, lambda: "[origins.spot]" in page.text_content("#text"))
     found = tomllib.loads(page.text_content("#text"))["origins"]["spot"]["point"]
     np.testing.assert_allclose(found, [24 / COLUMNS, 27 / ROWS], atol=1.0 / ROWS)
