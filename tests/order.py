@@ -50,6 +50,7 @@ LONG = (
     "tests/batch/test_run.py",
     "tests/batch/test_output.py",
     "tests/operators/shared/test_surface_light.py",
+    "tests/operators/test_lamps_in_motion.py",
     "tests/review/test_checks.py",
     "tests/physics/floating/test_field.py",
     "tests/compute/test_compiled.py",
