@@ -1,21 +1,29 @@
 """Radiance in even water, by photons followed backwards from the lens.
 
-    python tools/follow_photons.py [level]
+    python tools/follow_photons.py [level | deep]
 
 It prints the table of `tests/reference/data/photons_looking_up.csv`, or with ``level`` that of
-`photons_under_a_disc.csv`: level views from below a disc, and without it. The water scatters by Henyey and
-Greenstein's lobe under a flat sea (Snell, Fresnel), a sun whose beam every scattering looks for, and a sky of
-even radiance; a black disc may lie below the surface. Radiance is per irradiance of 1 on the sea.
+`photons_under_a_disc.csv`: level views from below a disc, and without it; or with ``deep`` that of
+`photons_from_40_m.csv`: clear types of water by wavelength, with their own phase functions. The water
+scatters by Henyey and Greenstein's lobe under a flat sea (Snell, Fresnel), a sun whose beam every scattering
+looks for, and a sky of even radiance; a black disc may lie below the surface. Radiance is per irradiance of 1
+on the sea.
 """
 
 from __future__ import annotations
 
+import itertools
 import math
 import sys
 from dataclasses import dataclass
 
 import numpy as np
 from numba import njit
+
+from halocline.physics.path.phase import molecular_share
+from halocline.physics.water.bands import SHARE_NODES_NM
+from halocline.physics.water.fitted_bands import fit_bands
+from halocline.physics.water.water import jerlov_water
 
 INDEX, LOBE, SUN_DEG = 1.341, 0.924, 60.0
 PHOTONS = 200_000
@@ -58,6 +66,12 @@ UNDER = tuple(
     for below, radius in ((5.0, 2.257), (9.0, 3.0))
     for share in (0.0, 1.0)
 )
+# Clear types, by every so many nodes of their spectra, seen from so deep under an even sky: straight up and
+# aside, degrees. Where little light is left fewer photons are followed.
+DEEP_TYPES, DEEP_M, DEEP_STEP, DEEP_FROM_UP_DEG = ("IA", "IB"), 40.0, 2, (0.0, 26.0)
+DEEP_PHOTONS, DARK_PHOTONS, DARK_PER_M = 20_000, 1_500, 0.2
+# Of sea water's own scattering: 1 + this times the cosine squared (morel1974).
+OWN = 0.835
 LEVEL_VIEWS = {
     "to the side": (0.0, 0.0, 1.0),
     "from the sun": (-1.0, 0.0, 0.0),
@@ -86,10 +100,17 @@ def in_disc(x: float, z: float, disc: tuple[float, float, float]) -> bool:
 
 
 @njit(cache=True)
-def turned(chance: np.random.Generator, way: tuple[float, float, float]) -> tuple[float, float, float]:
-    """Return a direction that the lobe turns another to."""
-    share = (1.0 - LOBE * LOBE) / (1.0 - LOBE + 2.0 * LOBE * chance.random())
-    cosine = (1.0 + LOBE * LOBE - share * share) / (2.0 * LOBE)
+def turned(
+    chance: np.random.Generator, way: tuple[float, float, float], lobes: tuple[float, float]
+) -> tuple[float, float, float]:
+    """Return a direction that the water turns another to; ``lobes`` are its asymmetry and its own share."""
+    g, own = lobes
+    share = (1.0 - g * g) / (1.0 - g + 2.0 * g * chance.random())
+    cosine = (1.0 + g * g - share * share) / (2.0 * g)
+    if own > 0.0 and chance.random() < own:
+        cosine = 2.0 * chance.random() - 1.0
+        while chance.random() * (1.0 + OWN) > 1.0 + OWN * cosine * cosine:
+            cosine = 2.0 * chance.random() - 1.0
     sine, around = math.sqrt(max(0.0, 1.0 - cosine * cosine)), 2.0 * math.pi * chance.random()
     x, y, z = way
     first, second = sine * math.cos(around), sine * math.sin(around)
@@ -116,6 +137,7 @@ def photon(
     sun: tuple[float, float, float],
     disc: tuple[float, float, float],
     disc_depth_m: float,
+    lobes: tuple[float, float],
 ) -> float:
     """Return what one photon finds; x along the sun's side, y up; the beam is ``sun[2]`` across."""
     c, found, weight = absorption + scattering, 0.0, 1.0
@@ -140,14 +162,16 @@ def photon(
         up = (y - disc_depth_m) / sun[1]
         if up <= 0.0 or not in_disc(x + up * sun[0], z, disc):
             cosine = way[0] * sun[0] + way[1] * sun[1]
-            spread = 1.0 + LOBE * LOBE - 2.0 * LOBE * cosine
-            lobe = (1.0 - LOBE * LOBE) / (4.0 * math.pi * spread * math.sqrt(spread))
+            g, own = lobes
+            spread = 1.0 + g * g - 2.0 * g * cosine
+            lobe = (1.0 - own) * (1.0 - g * g) / (4.0 * math.pi * spread * math.sqrt(spread))
+            lobe += own * (1.0 + OWN * cosine * cosine) / (4.0 * math.pi * (1.0 + OWN / 3.0))
             found += weight * lobe * beam * math.exp(-c * y / sun[1])
         if weight < 0.02:
             if chance.random() > 0.2:
                 return found
             weight /= 0.2
-        way = turned(chance, way)
+        way = turned(chance, way, lobes)
 
 
 @njit(cache=True)
@@ -161,11 +185,12 @@ def radiance(
     disc: tuple[float, float, float],
     disc_depth_m: float,
     photons: int,
+    lobes: tuple[float, float] = (LOBE, 0.0),
 ) -> tuple[float, float]:
     """Return the mean of many photons, and its standard error."""
     total, squares = 0.0, 0.0
     for _ in range(photons):
-        found = photon(chance, absorption, scattering, depth_m, way, sun, disc, disc_depth_m)
+        found = photon(chance, absorption, scattering, depth_m, way, sun, disc, disc_depth_m, lobes)
         total += found
         squares += found * found
     mean = total / photons
@@ -176,8 +201,37 @@ def main() -> None:
     """Print a table."""
     if sys.argv[1:] == ["level"]:
         print_level()
+    elif sys.argv[1:] == ["deep"]:
+        print_deep()
     else:
         print_looking_up()
+
+
+def print_deep() -> None:
+    """Print what clear types of water send down to a deep lens, by wavelength."""
+    sys.stdout.write("type,wavelength_nm,from_up_deg,radiance,error\n")
+    for name, angle in itertools.product(DEEP_TYPES, DEEP_FROM_UP_DEG):
+        bands = fit_bands(jerlov_water(name))
+        assert bands.spectrum is not None
+        absorption, scattering, _ = bands.spectrum
+        shares = molecular_share(scattering, SHARE_NODES_NM)
+        way = (0.0, math.cos(math.radians(angle)), math.sin(math.radians(angle)))
+        for node in range(0, SHARE_NODES_NM.size, DEEP_STEP):
+            a, b, own = (float(spectrum[node]) for spectrum in (absorption, scattering, shares))
+            photons = DEEP_PHOTONS if a < DARK_PER_M else DARK_PHOTONS
+            mean, error = radiance(
+                np.random.default_rng(1),
+                a,
+                b,
+                DEEP_M,
+                way,
+                (0.0, 1.0, 0.0),
+                (0.0, 0.0, 0.0),
+                DISC_DEPTH_M,
+                photons,
+                (bands.asymmetry, own),
+            )
+            sys.stdout.write(f"{name},{SHARE_NODES_NM[node]:g},{angle:g},{mean:.4g},{error:.2g}\n")
 
 
 def print_level() -> None:

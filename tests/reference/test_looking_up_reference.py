@@ -21,6 +21,7 @@ from halocline.graph.engine import evaluate
 from halocline.imaging.camera import pinhole
 from halocline.imaging.camera_track import CameraTrack
 from halocline.imaging.frame import Frame, Window
+from halocline.physics.water.spectra import WAVELENGTH_NM, transfer_matrix
 from halocline.presets.build import make_shot
 from halocline.presets.preset import load_preset
 from halocline.rgb import LINEAR_REC709
@@ -126,6 +127,38 @@ def test_the_sky_and_the_water_before_it_are_as_bright_together_as_photons_find_
                 angle,
                 ours,
             )
+
+
+@pytest.mark.parametrize("water", ["IA", "IB"])
+def test_from_forty_metres_the_sky_has_the_colour_that_photons_bring_down(water: str, tmp_path: Path) -> None:
+    # tools/follow_photons.py deep, by wavelength, with the type's own lobe and the water's own scattering.
+    text = TEXT.format(depth=40.0, overcast=1.0, before=SKY, blur=BLUR)
+    text = text.replace('table = "water.csv"', f'jerlov_type = "{water}"')
+    text = text.replace("[light]", "[light]\nreference_depth = 0.0")
+    (tmp_path / "water.toml").write_text(text, encoding="utf-8")
+    preset, matrix = load_preset(tmp_path / "water.toml"), np.eye(4)
+    matrix[1:3, 1:3] = [[0.0, -1.0], [1.0, 0.0]]
+    lens = pinhole(WINDOW, focal_length_mm=18.0, film_width_mm=36.0, camera_to_world=matrix)
+    shot = make_shot(
+        preset, 1, CameraTrack({1: lens}), space=LINEAR_REC709, display_window=WINDOW, data_window=WINDOW
+    )
+    frame = overhead(lens.directions(WINDOW), 39.7, hull=False)
+    made = evaluate(preset.at(1).graph, frame, shot, wanted=("bands",))["bands"][:, 67:69].mean(axis=1)
+    with (TABLE.parent / "photons_from_40_m.csv").open(encoding="utf-8") as lines:
+        rows = [row for row in csv.DictReader(lines) if row["type"] == water]
+    for angle in (0.0, 26.0):
+        column = 119.5 + 120.0 * math.tan(math.radians(angle))
+        bands = [np.interp(column, np.arange(240), band) for band in made]
+        ours = shot.path.bands.down @ np.array(bands) / math.pi
+        found = [row for row in rows if float(row["from_up_deg"]) == angle]
+        nodes = np.array([float(row["wavelength_nm"]) for row in found])
+        spectrum = np.interp(WAVELENGTH_NM, nodes, [float(row["radiance"]) for row in found])
+        photons_rgb = transfer_matrix(LINEAR_REC709, spectrum) @ np.ones(3)
+        # An overcast sky is 9/7 as bright overhead as an even one of as much light (type 1 of
+        # cie2003), and what comes
+        # straight down is half of this: up to 16 % more. Of the hue, channels over the brightest, 3 % of it.
+        assert 1.0 < ours[2] / photons_rgb[2] < 1.16
+        assert ours / ours[2] == pytest.approx(photons_rgb / photons_rgb[2], abs=0.03)
 
 
 def test_a_calm_seas_surface_gives_no_halo_to_water_that_holds_it(tmp_path: Path) -> None:
