@@ -154,9 +154,8 @@ def test_from_forty_metres_the_sky_has_the_colour_that_photons_bring_down(water:
         nodes = np.array([float(row["wavelength_nm"]) for row in found])
         spectrum = np.interp(WAVELENGTH_NM, nodes, [float(row["radiance"]) for row in found])
         photons_rgb = transfer_matrix(LINEAR_REC709, spectrum) @ np.ones(3)
-        # An overcast sky is 9/7 as bright overhead as an even one of as much light (type 1 of
-        # cie2003), and what comes
-        # straight down is half of this: up to 16 % more. Of the hue, channels over the brightest, 3 % of it.
+        # An overcast sky is 9/7 as bright overhead as an even one of as much light (type 1 of cie2003), and
+        # what comes straight down is half of this: up to 16 % more. Of the hue, channels over the brightest.
         assert 1.0 < ours[2] / photons_rgb[2] < 1.16
         assert ours / ours[2] == pytest.approx(photons_rgb / photons_rgb[2], abs=0.03)
 
