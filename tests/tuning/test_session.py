@@ -276,6 +276,14 @@ def test_inherited_rows_are_added_to_and_none_is_left_of_the_last() -> None:
     assert session.state.preset.at(0).light.lamps == ()
 
 
+def test_the_last_of_a_file_s_own_rows_taken_out_brings_no_inherited_ones_back(tmp_path: Path) -> None:
+    path = tmp_path / "own.toml"
+    path.write_text('format = 2\nextends = "night-dive"\n[[light.lamps]]\nname = "torch"\n')
+    session = Session(str(path), "unused")
+    session.change([keys_of(session)["light.lamps"]["take_out"][0]])
+    assert session.state.preset.at(0).light.lamps == ()
+
+
 def test_classes_of_particles_are_added_and_taken_out() -> None:
     session = Session("fjord-afternoon", "unused")
     rows = keys_of(session)["steps.matter.classes"]
