@@ -384,3 +384,25 @@ def test_nothing_is_kept_in_passing_where_nothing_is_to_be_kept(
     assert [kept_in_passing("light-fields", "a", make) for _ in range(2)] == [make.value] * 2
     assert make.times == 2
     assert not root.exists()
+
+
+@pytest.mark.usefixtures("nothing_in_passing")
+@pytest.mark.parametrize("place_", [0, 15, 30, -1])
+def test_what_is_damaged_in_passing_is_made_anew(root: Path, place_: int) -> None:
+    make = Maker(bytes(range(200)))
+    kept_in_passing("light-fields", "a", make)
+    (path,) = files_of(root)
+    whole = bytearray(path.read_bytes())
+    whole[place_] ^= 1
+    path.write_bytes(whole)
+    assert kept_in_passing("light-fields", "a", make) == make.value
+    assert make.times == 2
+    path.write_bytes(path.read_bytes()[:-3])
+    kept_in_passing("light-fields", "a", make)
+    assert make.times == 3
+    # What is kept for good is no such entry, whatever its name.
+    kept("fits", "a", make)
+    (fit,) = root.glob("fits/*")
+    path.write_bytes(fit.read_bytes())
+    kept_in_passing("light-fields", "a", make)
+    assert make.times == 5

@@ -61,7 +61,8 @@ PASSING_BYTES = 96 << 20
 _SUFFIX = ".kept"
 _DIGEST_BYTES = 32
 _ALIGNED = 16
-_HEADER = b"halocline kept 1\n"
+# Of what is kept, and of what is kept in passing.
+_HEADER, _PASSING_HEADER = b"halocline kept 1\n", b"halocline kept 2\n"
 _KIND = re.compile(r"[a-z][a-z-]*")
 _FILE = re.compile(rf"[0-9a-f]{{64}}{re.escape(_SUFFIX)}")
 _FOLDER = re.compile(r"[0-9a-f]{64}")
@@ -189,7 +190,7 @@ def kept_in_passing(kind: str, key: bytes | str, make: Callable[[], bytes]) -> b
     if root is None:
         return make()
     path = root / _checked(kind) / (_name(kind, key) + _SUFFIX)
-    found = _read(path)
+    found = _read(path, _PASSING_HEADER)
     if found is not None:
         _mark_used(path)
         return found
@@ -197,7 +198,7 @@ def kept_in_passing(kind: str, key: bytes | str, make: Callable[[], bytes]) -> b
     most = int(PASSING_SHARE * most_bytes())
     if len(value) <= min(most, PASSING_BYTES - _Written.in_passing):
         _Written.in_passing += len(value)
-        _write(root, path, value)
+        _write(root, path, value, _PASSING_HEADER)
         with suppress(OSError):
             _trim_to(list(_entries(path.parent)), most)
     return value
@@ -323,13 +324,19 @@ def _name(kind: str, key: bytes | str) -> str:
     return hashlib.blake2b(kind.encode() + b"\0" + data, digest_size=_DIGEST_BYTES).hexdigest()
 
 
-def _digest(data: bytes | memoryview) -> bytes:
-    return hashlib.blake2b(data, digest_size=_DIGEST_BYTES).digest()
+def _beginning(value: bytes | memoryview, header: bytes) -> bytes:
+    """Return what stands before a value in its file: the header, and a digest of the value.
+
+    What is kept in passing is large: many processors have instructions for its digest.
+    """
+    if header == _PASSING_HEADER:
+        return header + hashlib.sha256(value).digest()
+    return header + hashlib.blake2b(value, digest_size=_DIGEST_BYTES).digest()
 
 
-def _read(path: Path) -> memoryview | None:
+def _read(path: Path, header: bytes = _HEADER) -> memoryview | None:
     """Return what a file holds; None where it is not there, no plain file, or not whole."""
-    start = len(_HEADER) + _DIGEST_BYTES
+    start = len(header) + _DIGEST_BYTES
     # The value begins where any number may.
     before = -start % _ALIGNED
     try:
@@ -345,10 +352,10 @@ def _read(path: Path) -> memoryview | None:
     except OSError:
         return None
     value = data[start:]
-    return value if data[:start] == _HEADER + _digest(value) else None
+    return value if data[:start] == _beginning(value, header) else None
 
 
-def _write(root: Path, path: Path, value: bytes) -> None:
+def _write(root: Path, path: Path, value: bytes, header: bytes = _HEADER) -> None:
     """Keep a value, or leave everything as it was where that fails."""
     if len(value) > most_bytes():
         return
@@ -356,7 +363,7 @@ def _write(root: Path, path: Path, value: bytes) -> None:
         _make_folders(root, path.parent, 0o777)
         if path.parent.is_symlink():
             return
-        write_whole(path, _HEADER + _digest(value) + value, overwrite=True, durable=False)
+        write_whole(path, _beginning(value, header) + value, overwrite=True, durable=False)
     except (OSError, WriteError):
         return
     _trim_where_due(root, len(value))
