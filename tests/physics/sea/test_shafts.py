@@ -200,3 +200,14 @@ def test_field_laid_out_before_is_found_on_disk_to_the_bit(
         again = ShaftVolume(other.field, other.rays, other.steps, water)._layout
         monkeypatch.setenv("HALOCLINE_CACHE", str(tmp_path))
         assert_array_equal(kept, again)
+
+
+def test_no_two_layouts_are_taken_for_each_other(field: CausticField) -> None:
+    plan = volume(field, fan(4, 6))._plan
+    others = [
+        replace(plan, field=field.setup.at(1.5)),
+        replace(plan, centre=(plan.centre[0], plan.centre[1] + 1e-9)),
+        replace(plan, step_m=plan.step_m + 1e-9),
+        replace(plan, depths_m=plan.depths_m * np.float32(1.0001)),
+    ]
+    assert len({plan.key, *(other.key for other in others)}) == 5
