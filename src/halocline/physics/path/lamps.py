@@ -198,7 +198,8 @@ class Lamp:
             sum((part + np.float32(t / away)) ** 2 for part, t in zip(direction, towards, strict=True))
         )
         narrow = np.interp(chord, _chords(), _lost_by_chord())
-        return (whole + share * np.maximum(narrow - whole, 0.0)).astype(np.float32)
+        lost: F32 = (whole + share * np.maximum(narrow - whole, 0.0)).astype(np.float32)
+        return lost
 
 
 @lru_cache(maxsize=1)
