@@ -278,10 +278,12 @@ def test_inherited_rows_are_added_to_and_none_is_left_of_the_last() -> None:
 
 def test_the_last_of_a_file_s_own_rows_taken_out_brings_no_inherited_ones_back(tmp_path: Path) -> None:
     path = tmp_path / "own.toml"
-    path.write_text('format = 2\nextends = "night-dive"\n[[light.lamps]]\nname = "torch"\n')
+    light = "[light]\novercast = 0.5\n"
+    path.write_text(f'format = 2\nextends = "night-dive"\n{light}[[light.lamps]]\nname = "torch"\n')
     session = Session(str(path), "unused")
     session.change([keys_of(session)["light.lamps"]["take_out"][0]])
     assert session.state.preset.at(0).light.lamps == ()
+    assert session.state.text == f'format = 2\nextends = "night-dive"\n{light}lamps = []\n'
 
 
 def test_classes_of_particles_are_added_and_taken_out() -> None:

@@ -244,7 +244,11 @@ def _take_out(document: Any, path: list[str], setting: str) -> None:
         place = item_place(table, path[-1])
         if place is None:
             raise _refused(setting, f"there is no such item{_names_in(table)}")
-        del table[place]
+        if len(table) == 1:
+            # Said as a list that is empty: without a word it would be the inherited one.
+            _put_in(document, path[:-1], tomlkit.array(), setting)
+        else:
+            del table[place]
         return
     if path[-1] not in table:
         raise _refused(setting, "there is no such key to take out")

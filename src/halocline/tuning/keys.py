@@ -213,13 +213,11 @@ def _rows(path: KeyPath, rows: list[Any], inner: Mapping[str, Any]) -> dict[str,
         add = f"{dotted}.{len(rows)}={toml_text({**rows[-1], **own_name})}"
     elif required <= own_name.keys():
         add = f"{dotted}=[{toml_text(own_name)}]"
-    # Without its last row the array would be the inherited one again.
-    out = [f"{dotted}.{number}=" for number in range(len(rows))] if len(rows) > 1 else [f"{dotted}=[]"]
     return {
         "form": "rows",
         "names": names,
         "add": add,
-        "take_out": out[: len(rows)],
+        "take_out": [f"{dotted}.{number}=" for number in range(len(rows))],
         "unit": "",
         "value": None,
         "text": "",
