@@ -343,7 +343,7 @@ def _departure(
     light = _over_pixels(ready, view, (x, y, depth, width), range_m, normal, vectors, shown)
     if ready.shade is not None:
         across, along = (np.float32(place) for place in ready.axes.origin)
-        seen *= ready.shade.light_along(x + across, y + along, depth)[0]
+        seen *= ready.shade.sun_along(x + across, y + along, depth)
     out = np.empty((len(ready.weights), range_m.size), np.float32)
     shares = np.ones_like(out) if ready.share is None else ready.share(depth)
     for plane, weights, share in zip(out, ready.weights, shares, strict=True):

@@ -291,9 +291,16 @@ class WaterShade:
 
         By things, by turbid bodies, or by both.
         """
-        out = np.empty((2, x.size), np.float32)
+        return self._left(2, (x, y, depth_m), things=things, bodies=bodies)
+
+    def sun_along(self, x: F32, y: F32, depth_m: F32) -> F32:
+        """Return what things and bodies leave of the sun alone at such places, ``(n,)``."""
+        return self._left(1, (x, y, depth_m), things=True, bodies=True)[0]
+
+    def _left(self, lights: int, places: tuple[F32, F32, F32], *, things: bool, bodies: bool) -> F32:
+        out = np.empty((lights, places[0].size), np.float32)
         maps = loop_maps(self.shade, in_water=False, things=things, bodies=bodies)
-        light_at_places(*maps, x, y, depth_m, out)
+        light_at_places(*maps, *places, out)
         return out
 
 

@@ -31,5 +31,5 @@
 - `loops`: compiled loops of particles
 - `haze_loops`: those of haze (lay_haze)
 - `turbid_loops`: those of clouds (BOX, ELLIPSOID)
-- `turbid_shade_loops`: those of their shade (BodyMap, left_by_bodies, rung_at)
+- `turbid_shade_loops`: those of their shade (BodyMap, corner_share, dim_by_bodies, faded, rung_at)
 """

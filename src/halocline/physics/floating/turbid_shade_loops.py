@@ -160,43 +160,72 @@ def rung_at(depths_m: F32, depth: np.float32, rung: int) -> int:
 
 
 @compiled
-def left_by_bodies(bodies: BodyMap, x: np.float32, y: np.float32, depth: np.float32, rung: int) -> np.float32:
-    """Return the share of a light that bodies leave at a place.
+def dim_by_bodies(bodies: BodyMap, x: F32, y: F32, depth: F32, out: F32) -> None:
+    """Multiply by the shares of a light that bodies leave at places, 0 to 1.
+
+    To hand a map over for each place would count its arrays' users each time, which takes several times as
+    long as the look-up.
 
     Parameters
     ----------
     bodies
         Their map.
     x, y, depth
-        Along the level axes and below the surface, metres.
-    rung
-        Of the map's depths, see `rung_at`.
-
-    Returns
-    -------
-    np.float32
-        0 to 1.
+        Along the level axes and below the surface, metres, ``(n,)``.
+    out
+        ``(n,)``; changed.
     """
     numbers, depths_m, light, aside = bodies
-    drift_x, drift_y, per_m, first_x, first_y, top = numbers
-    if depth <= top:
-        return _ONE
-    below = min((depth - depths_m[rung]) / (depths_m[rung + 1] - depths_m[rung]), _ONE)
-    points = light.shape[1]
+    top, points, last, rung = numbers[5], light.shape[1], depths_m.size - 2, 0
+    for k in range(out.size):
+        if depth[k] <= top:
+            continue
+        while rung < last and depth[k] >= depths_m[rung + 1]:
+            rung += 1
+        while rung > 0 and depth[k] < depths_m[rung]:
+            rung -= 1
+        below = _between(depth[k], depths_m[rung], depths_m[rung + 1])
+        column, row, inwards = _on_map(numbers, points, x[k], y[k], depth[k])
+        far = aside[rung] + below * (aside[rung + 1] - aside[rung])
+        if inwards <= _ZERO:
+            out[k] *= far
+            continue
+        i, j = min(int(column), points - 2), min(int(row), points - 2)
+        right, lower = column - np.float32(i), row - np.float32(j)
+        left = _ZERO
+        for corner in range(4):
+            at_x, at_y = i + (corner & 1), j + (corner >> 1)
+            here, under = light[rung, at_y, at_x], light[rung + 1, at_y, at_x]
+            left += corner_share(corner, right, lower) * (here + below * (under - here))
+        out[k] *= faded(far, left, inwards)
+
+
+@compiled
+def _between(depth: np.float32, upper: np.float32, lower: np.float32) -> np.float32:
+    """Return how far a depth is on its way between two; what lies below both is at the lower."""
+    return min((depth - upper) / (lower - upper), _ONE)
+
+
+@compiled
+def _on_map(
+    numbers: tuple[np.float32, ...], points: int, x: np.float32, y: np.float32, depth: np.float32
+) -> tuple[np.float32, np.float32, np.float32]:
+    """Return the column and the row of a place on a map, and how far off the edge it is: to 1 it fades."""
+    drift_x, drift_y, per_m, first_x, first_y, _ = numbers
     most = np.float32(points - 1)
     column, row = (x - depth * drift_x) * per_m - first_x, (y - depth * drift_y) * per_m - first_y
-    far: np.float32 = aside[rung] + below * (aside[rung + 1] - aside[rung])
-    inwards = min(column, most - column, row, most - row) * (_FADE / most)
-    if inwards <= _ZERO:
-        return far
-    i, j = min(int(column), points - 2), min(int(row), points - 2)
-    right, lower = column - np.float32(i), row - np.float32(j)
-    left: np.float32 = _ZERO
-    for corner in range(4):
-        at_x, at_y = i + (corner & 1), j + (corner >> 1)
-        share = (right if corner & 1 else _ONE - right) * (lower if corner >> 1 else _ONE - lower)
-        here = light[rung, at_y, at_x]
-        left += share * (here + below * (light[rung + 1, at_y, at_x] - here))
+    return column, row, min(column, most - column, row, most - row) * (_FADE / most)
+
+
+@compiled
+def corner_share(corner: int, right: np.float32, lower: np.float32) -> np.float32:
+    """Return how much a corner of a cell counts for a place in it."""
+    return (right if corner & 1 else _ONE - right) * (lower if corner >> 1 else _ONE - lower)
+
+
+@compiled
+def faded(far: np.float32, left: np.float32, inwards: np.float32) -> np.float32:
+    """Return what is left near a map's edge, where it goes over to what is far aside."""
     if inwards < _ONE:
         return far + (left - far) * (inwards * inwards * (_THREE - _TWO * inwards))
     return left

@@ -6,7 +6,13 @@ import numpy as np
 
 from halocline._typing import F32
 from halocline.compute.compiled import compiled
-from halocline.physics.floating.turbid_shade_loops import NO_BODIES, BodyMap, left_by_bodies, rung_at
+from halocline.physics.floating.turbid_shade_loops import (
+    NO_BODIES,
+    BodyMap,
+    corner_share,
+    dim_by_bodies,
+    faded,
+)
 from halocline.physics.sea.shade import Shade, ShadeMap
 
 _ZERO, _ONE, _TWO, _TINY = (np.float32(number) for number in (0.0, 1.0, 2.0, 1e-30))
@@ -84,44 +90,6 @@ def loop_maps(shade: Shade, *, in_water: bool, things: bool = True, bodies: bool
 
 
 @compiled
-def light_left(shade: Map, x: np.float32, y: np.float32, depth: np.float32, rung: int) -> np.float32:
-    """Return the share of a light that things let reach a place, 0 to 1; see `rung_at`."""
-    numbers, depths_m, light, top, cover, _ = shade
-    drift_x, drift_y, per_m, first_x, first_y, clear, highest = numbers
-    if depth <= highest:
-        return _ONE
-    points = top.shape[0]
-    most = np.float32(points - 1)
-    column, row = (x - depth * drift_x) * per_m - first_x, (y - depth * drift_y) * per_m - first_y
-    inwards = min(column, most - column, row, most - row) * (_FADE / most)
-    if inwards <= _ZERO:
-        return _ONE
-    i, j = min(int(column), points - 2), min(int(row), points - 2)
-    right, lower = column - np.float32(i), row - np.float32(j)
-    below = (depth - depths_m[rung]) / (depths_m[rung + 1] - depths_m[rung])
-    below = max(_ZERO, min(below, _ONE))
-    # A thing is in the softened light from the second laid-out depth below it on; until then its shadow is
-    # hard.
-    in_both = depths_m[rung - 1] if rung > 0 else -_ONE
-    dark = _ZERO
-    for corner in range(4):
-        at_x, at_y = i + (corner & 1), j + (corner >> 1)
-        share = (right if corner & 1 else _ONE - right) * (lower if corner >> 1 else _ONE - lower)
-        here, highest_there = light[rung, at_y, at_x], top[at_y, at_x]
-        dark += share * (_ONE - here - below * (light[rung + 1, at_y, at_x] - here))
-        way = depth - highest_there
-        if way > clear and highest_there > in_both:
-            hard = cover[at_y, at_x] * min((way - clear) / clear, _ONE)
-            if highest_there <= depths_m[rung]:
-                hard *= _ONE - below
-            dark += share * hard
-    left = max(_ONE - dark, _ZERO)
-    if inwards < _ONE:
-        return _ONE + (left - _ONE) * (inwards * inwards * (np.float32(3.0) - _TWO * inwards))
-    return left
-
-
-@compiled
 def light_at_places(sun: Map, sky: Map, x: F32, y: F32, depth: F32, out: F32) -> None:
     """Write what is left of sun and sky at places.
 
@@ -132,15 +100,57 @@ def light_at_places(sun: Map, sky: Map, x: F32, y: F32, depth: F32, out: F32) ->
     x, y, depth
         Along the level axes and below the surface, metres, ``(n,)``.
     out
-        ``(2, n)``, 0 to 1.
+        ``(2, n)``, 0 to 1; ``(1, n)`` for the sun alone.
     """
-    rung = among = 0
-    for i in range(x.size):
-        rung, among = rung_at(sun[1], depth[i], rung), rung_at(sun[5][1], depth[i], among)
-        out[0, i] = light_left(sun, x[i], y[i], depth[i], rung)
-        out[0, i] *= left_by_bodies(sun[5], x[i], y[i], depth[i], among)
-        out[1, i] = light_left(sky, x[i], y[i], depth[i], rung)
-        out[1, i] *= left_by_bodies(sky[5], x[i], y[i], depth[i], among)
+    for which in range(out.shape[0]):
+        shade = sky if which else sun
+        left_by_things(shade, x, y, depth, out[which])
+        dim_by_bodies(shade[5], x, y, depth, out[which])
+
+
+@compiled
+def left_by_things(shade: Map, x: F32, y: F32, depth: F32, out: F32) -> None:
+    """Write the shares of a light that things let reach places, 0 to 1.
+
+    For many places at once: see `halocline.physics.floating.turbid_shade_loops.dim_by_bodies`.
+    """
+    numbers, depths_m, light, top, cover, _ = shade
+    drift_x, drift_y, per_m, first_x, first_y, clear, highest = numbers
+    points, last, rung = top.shape[0], depths_m.size - 2, 0
+    most = np.float32(points - 1)
+    for k in range(out.size):
+        deep = depth[k]
+        out[k] = _ONE
+        if deep <= highest:
+            continue
+        column, row = (x[k] - deep * drift_x) * per_m - first_x, (y[k] - deep * drift_y) * per_m - first_y
+        inwards = min(column, most - column, row, most - row) * (_FADE / most)
+        if inwards <= _ZERO:
+            continue
+        while rung < last and deep >= depths_m[rung + 1]:
+            rung += 1
+        while rung > 0 and deep < depths_m[rung]:
+            rung -= 1
+        i, j = min(int(column), points - 2), min(int(row), points - 2)
+        right, lower = column - np.float32(i), row - np.float32(j)
+        below = (deep - depths_m[rung]) / (depths_m[rung + 1] - depths_m[rung])
+        below = max(_ZERO, min(below, _ONE))
+        # A thing is in the softened light from the second laid-out depth below it on; until then its shadow
+        # is hard.
+        in_both = depths_m[rung - 1] if rung > 0 else -_ONE
+        dark = _ZERO
+        for corner in range(4):
+            at_x, at_y = i + (corner & 1), j + (corner >> 1)
+            here, highest_there = light[rung, at_y, at_x], top[at_y, at_x]
+            share = corner_share(corner, right, lower)
+            dark += share * (_ONE - here - below * (light[rung + 1, at_y, at_x] - here))
+            way = deep - highest_there
+            if way > clear and highest_there > in_both:
+                hard = cover[at_y, at_x] * min((way - clear) / clear, _ONE)
+                if highest_there <= depths_m[rung]:
+                    hard *= _ONE - below
+                dark += share * hard
+        out[k] = faded(_ONE, max(_ONE - dark, _ZERO), inwards)
 
 
 @compiled
@@ -178,6 +188,42 @@ def cut_short(first: np.float32, last: np.float32, cover: np.float32, ends: np.f
 
 
 @compiled
+def _place(
+    origin: tuple[np.float32, ...], towards: tuple[np.float32, np.float32, np.float32], points: F32
+) -> None:
+    """Write where points of a ray are, level and down, by how far along it they are, ``(4 or more, n)``."""
+    for k in range(points.shape[1]):
+        far = points[0, k]
+        points[1, k], points[2, k] = origin[0] + towards[0] * far, origin[1] + towards[1] * far
+        points[3, k] = origin[2] + towards[2] * far
+
+
+@compiled
+def left_along_ray(
+    shade: Map,
+    origin: tuple[np.float32, ...],
+    towards: tuple[np.float32, np.float32, np.float32],
+    points: F32,
+) -> None:
+    """Write what things and what bodies leave of a light at points of a ray, each by itself.
+
+    Parameters
+    ----------
+    shade
+        See `loop_map`.
+    origin, towards
+        The lens's level place and depth; the ray's unit direction: level, and down.
+    points
+        ``(6, n)``: how far along the ray; written, where that is, level and down, and both shares.
+    """
+    _place(origin, towards, points)
+    for k in range(points.shape[1]):
+        points[5, k] = _ONE
+    left_by_things(shade, points[1], points[2], points[3], points[4])
+    dim_by_bodies(shade[5], points[1], points[2], points[3], points[5])
+
+
+@compiled
 def _fill(
     directions: F32,
     origin: tuple[np.float32, ...],
@@ -187,26 +233,30 @@ def _fill(
     ahead: tuple[F32, F32, F32],
     ray: F32,
     place: tuple[int, int],
+    points: F32,
     filled: F32,
 ) -> None:
     """Write how bright a thing ahead is at each step, for the water before it: as a share of no thing there.
 
     From the thing, which is black, to the lens: a step keeps of it what it keeps of all light, and adds what
-    it turns, which is less the more the thing hides of the sky there.
+    it turns, which is less the more the thing hides of the sky there. ``points`` is room for what is known of
+    steps.
     """
     row, column = place
     x, y, down = directions[0, row, column], directions[1, row, column], directions[2, row, column]
-    ends, bright, rung = ahead[2][row, column], _ZERO, 0
+    ends, bright = ahead[2][row, column], _ZERO
     filled[:] = _ZERO
     if ahead[0][0, row, column] <= _SEEN:
         return
+    for step in range(edges.size - 1):
+        points[0, step] = (edges[step] + min(edges[step + 1], ends)) / _TWO
+    _place(origin, (x, y, down), points)
+    left_by_things(sky, points[1], points[2], points[3], points[4])
     for step in range(edges.size - 2, -1, -1):
-        middle = (edges[step] + min(edges[step + 1], ends)) / _TWO
-        depth = origin[2] + down * middle
+        middle, depth = points[0, step], points[3, step]
         if edges[step] >= ends or depth <= _ZERO:
             continue
-        rung = rung_at(sky[1], depth, rung)
-        no_sky = _ONE - light_left(sky, origin[0] + x * middle, origin[1] + y * middle, depth, rung)
+        no_sky = _ONE - points[4, step]
         hidden = seen_ahead(ahead[0], ends, middle, row, column) * (_ONE - bright)
         no_sky += straight * (hidden - no_sky)
         # Of the light at this step's start, what came through it.
@@ -249,29 +299,29 @@ def shade_along_rays(
     block
         ``(rows, columns, steps + 1, 3)``, what is left in, the share out.
     """
-    lens_x, lens_y, lens_m = origin
     filled = np.zeros(edges.size, np.float32)
+    by_sun, by_sky = np.empty((6, edges.size - 1), np.float32), np.empty((6, edges.size - 1), np.float32)
     for row in range(directions.shape[1]):
         for column in range(directions.shape[2]):
             x, y, down = directions[0, row, column], directions[1, row, column], directions[2, row, column]
             ray, straight, sun_ahead = block[row, column], shares[2][row, column], shares[3][row, column]
             cover, ends = ahead[0][ahead[0].shape[0] - 1, row, column], ahead[2][row, column]
             if straight > _ZERO:
-                _fill(directions, origin, edges, sky, straight, ahead, ray, (row, column), filled)
+                _fill(directions, origin, edges, sky, straight, ahead, ray, (row, column), by_sky, filled)
+            for step in range(edges.size - 1):
+                # Of a step that a thing cuts short, what lies before that is meant.
+                by_sun[0, step] = (edges[step] + cut_short(edges[step], edges[step + 1], cover, ends)) / _TWO
+                by_sky[0, step] = by_sun[0, step]
+            left_along_ray(sun, origin, (x, y, down), by_sun)
+            left_along_ray(sky, origin, (x, y, down), by_sky)
             taken_0 = taken_1 = taken_2 = _ZERO
             even_0 = even_1 = even_2 = _TINY
             left_0 = left_1 = left_2 = _ONE
-            rung = among = 0
             for step in range(edges.size - 1):
-                # Of a step that a thing cuts short, what lies before that is meant.
-                middle = (edges[step] + cut_short(edges[step], edges[step + 1], cover, ends)) / _TWO
-                depth = lens_m + down * middle
+                middle, depth = by_sun[0, step], by_sun[3, step]
                 then_0, then_1, then_2 = ray[step + 1, 0], ray[step + 1, 1], ray[step + 1, 2]
                 if depth > _ZERO:
-                    rung = rung_at(sun[1], depth, rung)
-                    at_x, at_y = lens_x + x * middle, lens_y + y * middle
-                    no_sun = _ONE - light_left(sun, at_x, at_y, depth, rung)
-                    no_sky = _ONE - light_left(sky, at_x, at_y, depth, rung)
+                    no_sun, no_sky = _ONE - by_sun[4, step], _ONE - by_sky[4, step]
                     if straight > _ZERO or sun_ahead > _ZERO:
                         wide = seen_ahead(ahead[0], ends, middle, row, column) * (_ONE - filled[step])
                         hidden = seen_ahead(ahead[1], ends, middle, row, column)
@@ -279,9 +329,8 @@ def shade_along_rays(
                         wide += sun_ahead * shares[0][1, row, column] * (hidden - wide)
                         no_sky += straight * (wide - no_sky)
                         no_sun = _ONE - thrown_aside(_ONE - no_sun, sun_ahead * hidden)
-                    among = rung_at(sun[5][1], depth, among)
-                    no_sun = _ONE - (_ONE - no_sun) * left_by_bodies(sun[5], at_x, at_y, depth, among)
-                    no_sky = _ONE - (_ONE - no_sky) * left_by_bodies(sky[5], at_x, at_y, depth, among)
+                    no_sun = _ONE - (_ONE - no_sun) * by_sun[5, step]
+                    no_sky = _ONE - (_ONE - no_sky) * by_sky[5, step]
                     weight = abs(left_0 - then_0)
                     even_0 += weight
                     taken_0 += weight * (

@@ -39,7 +39,7 @@ from halocline.compute.kept_fields import kept_field
 from halocline.compute.made_once import MadeOnce
 from halocline.compute.sources import source_digest
 from halocline.late_dataclass import dataclass
-from halocline.physics.floating.turbid_shade_loops import left_by_bodies, rung_at
+from halocline.physics.floating.turbid_shade_loops import rung_at
 from halocline.physics.sea.light_field import CausticField, window_start
 from halocline.physics.sea.ray_volume import RayVolume, ShaftRays, ShaftSteps, ShaftWater
 from halocline.physics.sea.shade import Shade
@@ -47,7 +47,7 @@ from halocline.physics.sea.shade_loops import (
     NO_MAP,
     Map,
     cut_short,
-    light_left,
+    left_along_ray,
     loop_maps,
     seen_ahead,
     thrown_aside,
@@ -174,6 +174,7 @@ def _integrate(
     drift_x, drift_y, lens_m, even_to_m, lens_x, lens_y = numbers
     moved, turned = motion
     moved_x, moved_y = moved[0] - moved[2] * drift_x, moved[1] - moved[2] * drift_y
+    points = np.empty((6, levels.size), np.float32)
     for row in range(directions.shape[1]):
         for column in range(directions.shape[2]):
             level_x, level_y = directions[0, row, column], directions[1, row, column]
@@ -191,9 +192,13 @@ def _integrate(
             more_0 = more_1 = more_2 = _ZERO
             all_0 = all_1 = all_2 = _TINY
             left_0 = left_1 = left_2 = _ONE
-            rung = shade_rung = among = 0
+            rung = 0
             for step in range(levels.size):
-                middle = _HALF * (edges[step] + cut_short(edges[step], edges[step + 1], cover, ends))
+                points[0, step] = _HALF * (edges[step] + cut_short(edges[step], edges[step + 1], cover, ends))
+            if shaded:
+                left_along_ray(sun, (lens_x, lens_y, lens_m), (level_x, level_y, down), points)
+            for step in range(levels.size):
+                middle = points[0, step]
                 depth = lens_m + down * middle
                 light = _ONE
                 if middle > even_to_m and depth > _ZERO:
@@ -207,14 +212,11 @@ def _integrate(
                         light = _ONE + (light - _ONE) * (middle / even_to_m - _ONE)
                 change = light - _ONE
                 if shaded and depth > _ZERO:
-                    shade_rung = rung_at(sun[1], depth, shade_rung)
-                    at_x, at_y = lens_x + level_x * middle, lens_y + level_y * middle
-                    left = light_left(sun, at_x, at_y, depth, shade_rung)
+                    left = points[4, step]
                     if sun_ahead > _ZERO:
                         hidden = seen_ahead(masks, ends, middle, row, column)
                         left = thrown_aside(left, sun_ahead * hidden)
-                    among = rung_at(sun[5][1], depth, among)
-                    change *= left * left_by_bodies(sun[5], at_x, at_y, depth, among)
+                    change *= left * points[5, step]
                 # The veil of this step: exp(-k t) at its start minus at its end, over k, which cancels.
                 then_0, then_1, then_2 = ray[step + 1, 0], ray[step + 1, 1], ray[step + 1, 2]
                 if depth > _ZERO:
