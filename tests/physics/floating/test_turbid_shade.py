@@ -28,6 +28,7 @@ from halocline.physics.floating.flow import STILL, Current
 from halocline.physics.floating.turbid import TurbidBody
 from halocline.physics.floating.turbid_light import unturned
 from halocline.physics.floating.turbid_shade import BodyShade
+from halocline.physics.floating.turbid_shade_loops import dim_by_bodies
 from halocline.physics.floating.turbid_view import BodiesInLight
 from halocline.physics.path.lamps import Lamp, backscatter, irradiance
 from halocline.physics.path.transport import LightPath
@@ -248,3 +249,14 @@ def test_bodies_of_two_steps_shade_together_with_the_same_bits_for_any_threads(b
     with at_most(3):
         several = replace(both).sun
     assert np.array_equal(single[2], several[2])
+
+
+def test_bodies_dim_what_is_left_already_on_their_map_and_aside_of_it() -> None:
+    numbers = tuple(np.float32(number) for number in (0.0, 0.0, 1.0, 0.0, 0.0, 0.5))
+    depths, aside = np.array([1.0, 3.0], np.float32), np.array([0.8, 0.6], np.float32)
+    bodies = (numbers, depths, np.full((2, 64, 64), 0.4, np.float32), aside)
+    left = np.full(3, 0.5, np.float32)
+    # On the map; aside of it, halfway between two depths; above all bodies.
+    places = np.array([[31.5, -9.0, 31.5], [31.5, 5.0, 31.5], [2.0, 2.0, 0.4]], np.float32)
+    dim_by_bodies(bodies, *places, left)
+    np.testing.assert_allclose(left, [0.5 * 0.4, 0.5 * 0.7, 0.5], rtol=1e-6)

@@ -10,7 +10,7 @@ from numpy.testing import assert_allclose, assert_array_equal
 
 from halocline._typing import F32
 from halocline.physics.sea.shade import Casters, Shade, ShadeWater, Square, fades_out, shade_depths
-from halocline.physics.sea.shade_loops import light_at_places, loop_maps
+from halocline.physics.sea.shade_loops import left_along_ray, light_at_places, loop_maps
 from halocline.physics.sea.surface import SUN_RADIUS_RAD, SunBeam
 
 SUN, OVERHEAD = SunBeam(math.radians(40.0), 0.4, 1.34), SunBeam(0.0, 0.0, 1.34)
@@ -135,6 +135,34 @@ def test_light_changes_evenly_on_the_way_down() -> None:
     )
     assert np.abs(np.diff(out)).max() < 0.03
     assert shade_depths(12.0)[-1] >= 12.0
+
+
+@pytest.mark.parametrize(
+    ("lens_m", "down", "dark", "lit"),
+    [
+        # By hand: under a sun overhead the shadow of a slab at 2 m, 2 m wide, is the water below it. A ray
+        # that falls by a metre a metre from 3 m beside its middle and 1 m deep is in it from 3 to 5 m down;
+        # one that rises from 5 m is in it until it reaches the slab, halfway across.
+        (1.0, math.sqrt(0.5), (3.1, 5.4), [(0.0, 2.6), (6.0, 8.0)]),
+        (5.0, -math.sqrt(0.5), (3.1, 4.0), [(0.0, 2.6), (4.5, 6.5)]),
+    ],
+)
+def test_a_ray_is_in_the_shadow_where_it_passes_below_the_thing(
+    lens_m: float, down: float, dark: tuple[float, float], lit: list[tuple[float, float]]
+) -> None:
+    shade = Shade(slab(2.0), ShadeWater(OVERHEAD, 0.0), SQUARE, SQUARE, 12.0)
+    sun, _ = loop_maps(shade, in_water=True)
+    points = np.empty((6, 80), np.float32)
+    points[0] = np.arange(80) / 10.0
+    origin = tuple(np.float32(value) for value in (-3.0, 0.0, lens_m))
+    left_along_ray(sun, origin, (np.float32(math.sqrt(0.5)), np.float32(0.0), np.float32(down)), points)
+
+    def between(first: float, last: float) -> F32:
+        return np.asarray(points[4][(points[0] >= first) & (points[0] <= last)])
+
+    assert between(*dark).max() < 0.05
+    assert all(between(*part).min() > 0.95 for part in lit)
+    assert_array_equal(points[5], 1.0)
 
 
 def test_weights_fall_to_nothing_at_the_border_of_a_picture_alone() -> None:

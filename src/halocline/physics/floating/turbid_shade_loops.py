@@ -219,13 +219,39 @@ def _on_map(
 
 @compiled
 def corner_share(corner: int, right: np.float32, lower: np.float32) -> np.float32:
-    """Return how much a corner of a cell counts for a place in it."""
+    """Return how much a corner of a cell counts for a place in it.
+
+    Parameters
+    ----------
+    corner
+        0 to 3: upper left, upper right, lower left, lower right.
+    right, lower
+        Where the place is in the cell, 0 to 1.
+
+    Returns
+    -------
+    np.float32
+        0 to 1; those of the four corners sum to 1.
+    """
     return (right if corner & 1 else _ONE - right) * (lower if corner >> 1 else _ONE - lower)
 
 
 @compiled
 def faded(far: np.float32, left: np.float32, inwards: np.float32) -> np.float32:
-    """Return what is left near a map's edge, where it goes over to what is far aside."""
+    """Return what is left near a map's edge, where it goes over to what is far aside.
+
+    Parameters
+    ----------
+    far, left
+        What is left far aside, and by the map, 0 to 1.
+    inwards
+        How far from the edge, above 0; from 1 on the map alone counts.
+
+    Returns
+    -------
+    np.float32
+        Between the two.
+    """
     if inwards < _ONE:
         return far + (left - far) * (inwards * inwards * (_THREE - _TWO * inwards))
     return left
