@@ -16,7 +16,8 @@ whose they are (they go by age).
 - *fresh*: caches and compiled loops are begun anew for every second start, so that kills fall into their
   writing; what a cut-off one left there must not harm the next.
 
-Rounds run side by side in threads, each with folders of its own. Exit status 1 if anything was wrong.
+Rounds run side by side in threads, each with folders of its own, and each is told of when it ends. Exit
+status 1 if anything was wrong.
 """
 
 from __future__ import annotations
@@ -257,15 +258,28 @@ def main() -> None:
                 prepared(way, root / way / str(number), root / "frame.exr", asked.seed + number)
                 for number in range(-(-each // KILLS_A_ROUND))
             ]
-            ended = list(pool.map(lambda one: one.run(KILLS_A_ROUND, expected, lasts), rounds))  # noqa: B023
+            ended = []
+            for one in pool.map(lambda one: one.run(KILLS_A_ROUND, expected, lasts), rounds):  # noqa: B023
+                ended.append(one)
+                print(f"  {way} seed {one.seed}: {_told(one.found)}; {len(one.wrong)} wrong", flush=True)
             counts: Counter[str] = sum((one.found for one in ended), Counter())
             wrong = [f"{way} seed {one.seed}: {line}" for one in ended for line in one.wrong]
-            told = ", ".join(f"{count} {what}" for what, count in counts.items())
-            print(f"{way}: {len(ended)} rounds of {lasts:.1f} s; {told}; {len(wrong)} wrong", flush=True)
-            print("\n".join(wrong[:10]), flush=True)
+            print(
+                "\n".join(
+                    [
+                        f"{way}: {len(ended)} rounds of {lasts:.1f} s; {_told(counts)}; {len(wrong)} wrong",
+                        *wrong[:10],
+                    ]
+                ),
+                flush=True,
+            )
             harmed = harmed or bool(wrong)
             shutil.rmtree(root / way)
     sys.exit(harmed)
+
+
+def _told(counts: Counter[str]) -> str:
+    return ", ".join(f"{count} {what}" for what, count in counts.items())
 
 
 if __name__ == "__main__":
