@@ -148,6 +148,15 @@ def test_a_frame_that_another_job_made_meanwhile_is_not_made_again(shot: Folder,
     assert "made meanwhile" in summary.kept[0].reason
 
 
+def test_frames_that_are_up_to_date_are_made_again_where_writing_over_is_asked(
+    shot: Folder, look: Preset
+) -> None:
+    """What was on record before the run was not made meanwhile."""
+    assert run_frames(shot.tasks(), look).complete
+    summary = run_frames(shot.tasks(overwrite=True), look, overwrite=True)
+    assert (len(summary.done), summary.kept) == (4, [])
+
+
 @pytest.mark.parametrize("replacing", [False, True])
 def test_no_frame_of_many_that_another_job_made_meanwhile_is_made_again(
     empty_shot: Folder, look: Preset, replacing: bool
