@@ -128,7 +128,7 @@ def _fill_arrays() -> None:
         number = np.issubdtype(np.asarray(array).dtype if dtype is None else dtype, np.inexact)
         return np.full_like(array, np.nan if number else 1, dtype, order, **more)
 
-    np.empty, np.empty_like = empty, empty_like  # type: ignore[assignment]
+    vars(np).update(empty=empty, empty_like=empty_like)
 
 
 def _made(inner: str, more: dict[str, str], asked: argparse.Namespace) -> dict[str, str]:
