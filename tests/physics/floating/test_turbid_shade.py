@@ -258,5 +258,5 @@ def test_bodies_dim_what_is_left_already_on_their_map_and_aside_of_it() -> None:
     left = np.full(3, 0.5, np.float32)
     # On the map; aside of it, halfway between two depths; above all bodies.
     places = np.array([[31.5, -9.0, 31.5], [31.5, 5.0, 31.5], [2.0, 2.0, 0.4]], np.float32)
-    dim_by_bodies(bodies, *places, left)
+    dim_by_bodies(bodies, places[0], places[1], places[2], left)
     np.testing.assert_allclose(left, [0.5 * 0.4, 0.5 * 0.7, 0.5], rtol=1e-6)

@@ -295,7 +295,8 @@ class WaterShade:
 
     def sun_along(self, x: F32, y: F32, depth_m: F32) -> F32:
         """Return what things and bodies leave of the sun alone at such places, ``(n,)``."""
-        return self._left(1, (x, y, depth_m), things=True, bodies=True)[0]
+        (left,) = self._left(1, (x, y, depth_m), things=True, bodies=True)
+        return np.asarray(left, np.float32)
 
     def _left(self, lights: int, places: tuple[F32, F32, F32], *, things: bool, bodies: bool) -> F32:
         out = np.empty((lights, places[0].size), np.float32)
