@@ -328,7 +328,8 @@ def test_sediment_is_thrown_from_the_floor_that_the_picture_shows(build: Builder
         {"frame": at, "position": (x, -0.6, -2.0), "grams_per_second": 15.0}
         for at, x in ((970, -0.5), (1001, 0.5))
     )
-    source = {"name": "fin", "floor": "found", "track": keys, "reach": 5.0, "rise": 0.15, "sideways": 0.0}
+    source: dict[str, Any] = {"name": "fin", "floor": "found", "track": keys}
+    source |= {"reach": 5.0, "rise": 0.15, "sideways": 0.0}
     found = bodies(sediment=(SedimentSource(**source),), turbulence=0.0)
     stated = bodies(sediment=(SedimentSource(**{**source, "floor": -1.0}),), turbulence=0.0)
 

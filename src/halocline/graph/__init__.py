@@ -12,7 +12,7 @@ The same bits come out for any height of tiles and any number of threads.
 - `shot`: what a frame's steps have around them (Shot)
 - `sea`: its surface (Sea)
 - `plan`: which steps run and how long each plane lives
-- `engine`: running them (Evaluation, HeldReady, ReadyGraph, evaluate)
+- `engine`: running them (Evaluation, HeldReady, NoLongerWanted, ReadyGraph, evaluate)
 - `parts`: pictures of which parts have a look of their own (PlacedLook, joined, reads_of)
 - `light_form`: RGB or bands (combine)
 """
