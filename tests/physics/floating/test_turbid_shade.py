@@ -166,7 +166,8 @@ def haze_by_march(
     offset = places - lamp.position_m
     away = np.linalg.norm(offset, axis=1)
     turned = -(offset @ ray) / away
-    lit = irradiance(lamp, path.bands, offset.T)[2] * np.exp(-path.bands.attenuation[2] * ranges)
+    # On its way back it loses what it loses on its way out: what is turned a little is made up for.
+    lit = irradiance(lamp, path.bands, offset.T)[2] * np.exp(-lamp.loss_rate(path.bands)[2] * ranges)
     # Henyey and Greenstein's function (henyey1941) twice.
     lobes = [(0.992, 0.931), (0.008, -0.505)]
     lit *= sum(w * (1 - g * g) / (1 + g * g - 2 * g * turned) ** 1.5 for w, g in lobes)
