@@ -313,6 +313,35 @@ def test_an_origin_is_placed_by_a_click_in_the_picture(page: Any) -> None:
     np.testing.assert_allclose(found, [24 / COLUMNS, 27 / ROWS], atol=1.0 / ROWS)
 
 
+def test_an_origin_by_its_pixel_is_moved_by_a_click_on_the_frame_shown(
+    serve: Any, frames: str, browser: Any, tmp_path: Path
+) -> None:
+    own = tmp_path / "own.toml"
+    own.write_text(BOUND.replace("point = [0.3, 0.6]", "pixel = [40.0, 20.0]"), encoding="utf-8")
+    with serve(str(own), frames) as one, opened(browser, one.address) as page:
+        page.select_option("#frame", "1002")
+        page.wait_for_selector(f'{FINE}[data-frame="1002"]', timeout=60_000)
+        page.locator('details[data-path="origins.spot"]').evaluate("(each) => { each.open = true; }")
+        page.get_by_role("button", name="Set origins.spot.point by the next click").click()
+        # Without a pointer, Enter takes the middle.
+        page.keyboard.press("Enter")
+        until(page, lambda: "pixel = " not in page.text_content("#text"))
+        spot = tomllib.loads(page.text_content("#text"))["origins"]["spot"]
+        assert spot == {"point": [0.5, 0.5], "frame": 1002}
+
+
+def test_a_step_is_moved_by_its_buttons(page: Any) -> None:
+    def order() -> list[str]:
+        return [each.get_attribute("data-path") for each in page.locator("details.step").all()]
+
+    first = order()
+    name = first[1].removeprefix("steps.")
+    for button, wanted in (("Move earlier", [first[1], first[0], *first[2:]]), ("Move later", first)):
+        page.locator(f'details[data-path="{first[1]}"]').evaluate("(each) => { each.open = true; }")
+        page.get_by_role("button", name=f"{button} the step {name}").click()
+        until(page, lambda wanted=wanted: order() == wanted)
+
+
 def test_a_lamp_is_added_and_taken_out(page: Any) -> None:
     page.locator('[data-path="light.lamps"]').get_by_role("button", name="Add one").click()
     box = page.locator('[data-path="light.lamps.0.brightness"]')

@@ -296,6 +296,67 @@ def test_classes_of_particles_are_added_and_taken_out() -> None:
     assert keys_of(session)["steps.matter.classes"]["names"][:-1] == rows["names"][1:]
 
 
+def test_turbid_bodies_are_added_and_taken_out(tmp_path: Path) -> None:
+    path = tmp_path / "own.toml"
+    first = '[[steps.turbid_bodies.bodies]]\nname = "plume"  # of the thruster\nposition = [1.0, 2.0, -4.0]\n'
+    path.write_text(f'format = 2\nextends = "jerlov-1c"\n{first}size = [1.0, "80 cm", 1.0]\n')
+    session = Session(str(path), "unused")
+
+    def bodies() -> Any:
+        return session.state.preset.document.tables["steps"]["turbid_bodies"]["bodies"]
+
+    rows = keys_of(session)["steps.turbid_bodies.bodies"]
+    assert (rows["form"], rows["names"]) == ("rows", ["plume"])
+    session.change([rows["add"]])
+    assert bodies()[1] == {**bodies()[0], "name": "bodies 2"}
+    session.change(["steps.turbid_bodies.bodies.1.size=[2.0, 2.0, 2.0]"])
+    assert [body["size"] for body in bodies()] == [[1.0, "80 cm", 1.0], [2.0, 2.0, 2.0]]
+    assert first in session.state.text
+    session.change([keys_of(session)["steps.turbid_bodies.bodies"]["take_out"][0]])
+    assert [body["name"] for body in bodies()] == ["bodies 2"]
+
+
+@pytest.mark.parametrize(
+    "stated",
+    ["pixel = [3.0, 4.0]", 'matte = "anchor"', "position = [1.0, 2.0, 3.0]", "lens = true\nfollows = true"],
+)
+@pytest.mark.parametrize("inherited", [False, True])
+def test_an_origin_placed_anew_replaces_what_said_where_it_is_in_one_change(
+    tmp_path: Path, stated: str, *, inherited: bool
+) -> None:
+    text = f'format = 2\nextends = "jerlov-1c"\n[origins.spot]\n{stated}  # as measured\n'
+    path, below = tmp_path / "own.toml", tmp_path / "below.toml"
+    below.write_text(text)
+    path.write_text('format = 2\nextends = "below.toml"\n' if inherited else text)
+    session = Session(str(path), "unused")
+    session.place_origin("spot", (0.25, 1.0 / 3.0), 1003)
+    spot = session.state.preset.origins["spot"]
+    assert (spot.point, spot.frame) == ((0.25, 0.33333), 1003)
+    assert (spot.pixel, spot.matte, spot.position, spot.lens) == (None, None, None, False)
+    assert session.undo().text == path.read_text()
+    assert not session.can_undo
+
+
+def test_an_origin_s_limits_stay_when_it_is_placed_anew(tmp_path: Path) -> None:
+    path = tmp_path / "own.toml"
+    path.write_text(
+        'format = 2\nextends = "jerlov-1c"\n'
+        '[origins.spot]\npixel = [3.0, 4.0]\nfloor = "2 ft"\nunit = "range"\n'
+    )
+    session = Session(str(path), "unused")
+    session.place_origin("spot", (0.5, 0.5), 1)
+    assert 'floor = "2 ft"\nunit = "range"' in session.state.text
+
+
+def test_a_step_s_place_said_one_way_replaces_the_other() -> None:
+    session = Session("fjord-afternoon", "unused")
+    session.change(['steps.matter.before="forward_scatter"'])
+    session.change(['steps.matter.after="forward_scatter"'])
+    assert "before" not in session.state.text
+    names = [step["name"] for step in model(session)["steps"]]
+    assert names.index("matter") == names.index("forward_scatter") + 1
+
+
 def test_compressions_and_origins_are_lists_and_each_is_taken(tmp_path: Path) -> None:
     path = tmp_path / "own.toml"
     lamp = '[[light.lamps]]\nname = "torch"\n'

@@ -201,6 +201,14 @@ class _Tab:
             await asyncio.to_thread(self.server.session.change, settings, str(asked.get("gesture", "")))
         await self.server.changed()
 
+    async def place(self, asked: dict[str, Any]) -> None:
+        """Put an origin where the page's frame shows a point."""
+        across, down = (float(share) for share in asked["point"])
+        name, frame = str(asked["name"]), int(asked["frame"])
+        async with self.server.changing:
+            await asyncio.to_thread(self.server.session.place_origin, name, (across, down), frame)
+        await self.server.changed()
+
     async def undo(self, _: dict[str, Any]) -> None:
         """Take a change back."""
         self.server.session.undo()
@@ -309,6 +317,7 @@ class _Tab:
 _NOT_UNDERSTOOD = {"where": "", "text": "this was not understood", "fix": "Reload the page.", "code": ""}
 _ANSWERS: dict[str, Callable[[_Tab, dict[str, Any]], Any]] = {
     "set": _Tab.set_keys,
+    "place": _Tab.place,
     "undo": _Tab.undo,
     "redo": _Tab.redo,
     "save": _Tab.save,

@@ -17,10 +17,12 @@ from halocline.presets.document import document_at, preset_path, shipped_folder
 from halocline.presets.edit import edited
 from halocline.presets.preset import Preset
 from halocline.presets.renamed import operators_of, upgraded
-from halocline.presets.sections import FORMAT
+from halocline.presets.sections import FORMAT, ORIGIN_CHOICES, STEP_CHOICES
 
 MOST_STEPS = 1000
 MOST_VERSIONS = 9999
+# Of these tables, by name: keys of which one alone can be stated.
+_CHOICES = {"steps": STEP_CHOICES, "origins": ORIGIN_CHOICES}
 
 
 @dataclass(frozen=True)
@@ -103,6 +105,9 @@ class Session:
     def change(self, settings: Sequence[str], gesture: str = "") -> State:
         """Set keys, each ``SECTION.KEY=VALUE``; ``SECTION.KEY=`` takes a key out, back to what is inherited.
 
+        Of keys of a step or an origin of which one alone can be stated, the one that is set replaces
+        the others.
+
         Parameters
         ----------
         settings
@@ -118,7 +123,7 @@ class Session:
         # The page names keys in words of today.
         words = upgraded(self.state.text, operators_of(self.state.preset.document.tables))[0]
         before = replace(self.state, text=words)
-        wanted = [*self._whole_arrays(before, settings), *settings]
+        wanted = [*self._whole_arrays(before, settings), *_put_away(before.text, settings), *settings]
         state = self._checked(edited(before.text, wanted, name=self.path.name))
         if state.text != before.text:
             if gesture and gesture == self._gesture and self.can_undo:
@@ -128,6 +133,32 @@ class Session:
             del self._past[: max(0, len(self._past) - MOST_STEPS)]
             self._undone.clear()
         return self.state
+
+    def place_origin(self, name: str, point: tuple[float, float], frame: int) -> State:
+        """Put an origin where a frame shows a point, whatever said before where it is.
+
+        Parameters
+        ----------
+        name
+            The origin; it is made where there is none of that name.
+        point
+            Shares of the frame's width, from the left, and of its height, from the top.
+        frame
+            The frame that the point was seen on. The origin is found on that one: on others the lens may
+            stand elsewhere.
+
+        Raises
+        ------
+        PresetError
+            As `change`.
+        """
+        head = f"origins.{name}"
+        across, down = (round(share, 5) for share in point)
+        settings = [f"{head}.point=[{across}, {down}]", f"{head}.frame={frame}"]
+        if _at(self.state.preset.document.tables, ("origins", name, "follows")):
+            # The lens alone can be followed, and a preset that this one extends may say so.
+            settings.append(f"{head}.follows=false")
+        return self.change(settings)
 
     def undo(self) -> State:
         """Take the last change back, if there is one."""
@@ -203,6 +234,25 @@ class Session:
                     dotted = ".".join(path[:place])
                     wanted[dotted] = f"{dotted}={toml_text(value)}"
         return list(wanted.values())
+
+
+def _put_away(text: str, settings: Sequence[str]) -> list[str]:
+    """Return settings that take out what a text states beside a choice that settings make otherwise."""
+    own = tomlkit.parse(text).unwrap()
+    paths = {
+        tuple(part.strip() for part in dotted.split(".")): value.strip()
+        for dotted, _, value in (setting.partition("=") for setting in settings)
+    }
+    gone: list[str] = []
+    for path, value in paths.items():
+        if len(path) != 3 or not value or value == "false":
+            continue
+        for choices in _CHOICES.get(path[0], ()):
+            if (path[2],) in choices:
+                others = (key for (key,) in choices if key != path[2] and (*path[:2], key) not in paths)
+                stated = _at(own, path[:2]) or {}
+                gone += [f"{path[0]}.{path[1]}.{key}=" for key in others if key in stated]
+    return gone
 
 
 def toml_text(value: Any) -> str:

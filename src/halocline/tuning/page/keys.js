@@ -75,8 +75,7 @@ export class Keys {
       made.setAttribute("aria-label", `${name} ${group.name}`);
       return made;
     };
-    const place = (other, where) => [`${path}.${where}="${other}"`,
-      ...(this.hasOwn(path, where === "after" ? "before" : "after") ? [`${path}.${where === "after" ? "before" : "after"}=`] : [])];
+    const place = (other, where) => [`${path}.${where}="${other}"`];
     const on = make("label", {}, make("input", { type: "checkbox", checked: group.enabled,
       onchange: (event) => this.change([`${path}.enabled=${event.target.checked}`]) }), " done");
     const solo = button("Only this", "Do only the step", () => names.map((name) => `steps.${name}.enabled=${name === group.name}`), false);
@@ -87,12 +86,6 @@ export class Keys {
     part.querySelector(".group-meaning").after(make("div", { className: "row" }, on, solo, all, up, down,
       make("span", { className: "origin", textContent: group.operator === group.name ? "" : group.operator })));
     return part;
-  }
-
-  // Whether the file itself says a key that only the step's own table can hold.
-  hasOwn(path, key) {
-    const text = this.preset.text.split(`[${path}]`)[1]?.split(/^\[/m)[0] ?? "";
-    return new RegExp(`^\\s*${key}\\s*=`, "m").test(text);
   }
 
   find(text, changed) {
@@ -200,7 +193,7 @@ class Row {
   // The next click in the picture says where.
   picked() {
     const button = make("button", { type: "button", textContent: "Click in the picture",
-      onclick: () => this.keys.pick((point) => this.send(`[${point.map(tidy).join(", ")}]`)) });
+      onclick: () => this.keys.pick(this.key.path[1]) });
     button.setAttribute("aria-label", `Set ${this.spoken} by the next click in the picture`);
     return button;
   }

@@ -36,7 +36,10 @@ const pick = (then) => {
   say("Click in the picture, or press Enter there for its middle; Escape gives it up.");
   picture.pick(then);
 };
-const keys = new Keys(at("groups"), change, () => frames(), pick);
+// An origin is where a point is seen on the frame that shows it.
+const pickOrigin = (name) => pick((point) =>
+  send({ do: "place", name, point, frame: Number(at("canvas").dataset.frame), path: `origins.${name}.point` }));
+const keys = new Keys(at("groups"), change, () => frames(), pickOrigin);
 const frames = () => [...at("frame").options].map((option) => Number(option.value));
 
 const look = () => {
@@ -214,7 +217,7 @@ at("strip-make").onclick = () => { at("strip").replaceChildren(); send({ do: "st
 at("origin-add").onclick = () => {
   const name = at("origin-name").value.trim();
   if (!/^[A-Za-z0-9_-]+$/.test(name)) return say("Call the origin by letters, digits, _ and - alone.", true);
-  pick(([across, down]) => change([`origins.${name}.point=[${across.toFixed(5)}, ${down.toFixed(5)}]`]));
+  pickOrigin(name);
 };
 at("finder").onsubmit = (event) => event.preventDefault();
 const find = () => {
