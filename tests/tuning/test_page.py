@@ -296,18 +296,13 @@ def test_an_origin_is_placed_by_a_click_in_the_picture(page: Any) -> None:
     # Given up, the next click tells of a pixel as ever.
     page.keyboard.press("Escape")
     page.click("#pixels")
-    # Plots that arrive and values that are told leave the picture less room.
-    page.wait_for_selector("#plot-spectrum polyline", state="attached", timeout=60_000)
-
-    def on_wall() -> Any:
-        box = page.locator("#canvas").bounding_box()
-        return {"x": (box["width"] - COLUMNS) / 2 + 24, "y": (box["height"] - ROWS) / 2 + 27}
-
-    page.click("#canvas", position=on_wall())
+    box = page.locator("#canvas").bounding_box()
+    on_wall = {"x": (box["width"] - COLUMNS) / 2 + 24, "y": (box["height"] - ROWS) / 2 + 27}
+    page.click("#canvas", position=on_wall)
     until(page, lambda: "pixel" in page.inner_text("#probe"))
     assert "origins" not in page.text_content("#text")
     page.click("#origin-add")
-    page.click("#canvas", position=on_wall())
+    page.click("#canvas", position=on_wall)
     until(page, lambda: "[origins.spot]" in page.text_content("#text"))
     found = tomllib.loads(page.text_content("#text"))["origins"]["spot"]["point"]
     np.testing.assert_allclose(found, [24 / COLUMNS, 27 / ROWS], atol=1.0 / ROWS)
@@ -349,6 +344,25 @@ def test_a_lamp_is_added_and_taken_out(page: Any) -> None:
     page.locator('[data-path="light.lamps"]').get_by_role("button", name="Take lamps 1 out").click()
     box.wait_for(state="detached", timeout=20_000)
     assert tomllib.loads(page.text_content("#text"))["light"]["lamps"] == []
+
+
+def test_the_picture_stays_in_its_place_whatever_is_told(page_of_1c: Any, browser: Any) -> None:
+    with opened(browser, page_of_1c.address) as page:
+        first = page.locator("#canvas").bounding_box()
+        page.wait_for_selector("#plot-spectrum polyline", state="attached", timeout=60_000)
+        assert page.locator("#canvas").bounding_box() == first, "as plots arrive"
+        page.click("#canvas")
+        until(page, lambda: "pixel" in page.inner_text("#probe"))
+        assert page.locator("#canvas").bounding_box() == first, "as values are told"
+        page.click("#save")
+        until(page, lambda: "halocline apply" in page.inner_text("#status"))
+        page.fill("#key-light-overcast", "7")
+        page.press("#key-light-overcast", "Tab")
+        page.wait_for_selector("#status.wrong", timeout=20_000)
+        assert page.locator("#canvas").bounding_box() == first, "as the server answers"
+        page.click("#strip-make")
+        page.wait_for_selector("#strip img", timeout=60_000)
+        assert page.locator("#canvas").bounding_box() == first, "as a strip arrives"
 
 
 def test_words_of_the_plots_are_as_large_as_the_page_s_and_off_the_curves(page: Any) -> None:
