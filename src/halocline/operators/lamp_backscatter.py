@@ -178,9 +178,11 @@ class LampBackscatter(Operator[LampBackscatterParameters, PreparedHaze]):
                 then.add(rays, ends_m, pixel, glow / np.float32(len(moments)), turned)
             if len(moments) == 1:
                 each.add(direction, ends_m, pixel, glow, turned)
+            # What is turned a little has come the same way.
             if lamp.shadow is not None:
-                # What is turned a little has come the same way.
                 lamp.shadow.dim(direction, ends_m, turned)
+            if lamp.dim_haze is not None:
+                lamp.dim_haze(direction, ends_m, turned)
             total += turned
         return total
 

@@ -7,7 +7,7 @@ from dataclasses import replace
 
 import numpy as np
 import pytest
-from tests.conftest import UP, Builders
+from tests.conftest import AHEAD, UP, Builders
 from tests.physics.floating.test_turbid import (
     EDDIES,
     LENS,
@@ -212,6 +212,40 @@ def test_the_water_behind_a_cloud_has_less_of_a_beam_by_a_march(build: Builders,
     assert len(few) > 8
     assert (share < (0.8 if beside else 0.95)).sum() >= 3
     np.testing.assert_allclose(less / plain, share, atol=0.008)
+
+
+@pytest.mark.parametrize("at_m", [6.6, 4.0])
+def test_the_glow_of_a_lamp_in_or_behind_a_cloud_is_what_a_march_leaves(build: Builders, at_m: float) -> None:
+    window = Window(0, 0, 24, 16)
+    camera = replace(build.camera(window, horizontal_view_deg=8.0), position_m=LENS)
+    path, shape = build.path(), {"position": (0.3, 0.1, -at_m), "size": (2.0, 1.6, 1.2)}
+    cloud = replace(body_of(build, placed("ellipsoid", clumping=0.0, **shape)), extinction_per_m=6.0)
+    lamp = Lamp(np.array([0.1, 0.0, -7.0]), -AHEAD, np.ones(6), 60.0, 10.0, 0.03)
+    dimmed = BodiesInLight([unturned(cloud)], path, EDDIES, TIME_S).dimming(lamp)
+    shot, frame = build.shot(window, path=path, camera=camera), build.frame(window)
+    open_water = {
+        "alpha": np.zeros(window.shape, np.float32),
+        "range": np.full(window.shape, np.inf, np.float32),
+    }
+    frame = replace(frame, planes=frame.planes | open_water)
+
+    def glow(seen: Lamp) -> F32:
+        """What the haze has more of with a glow than without one."""
+        lit = replace(shot, lamps=through_bodies((seen,), path, camera, window) if seen.dimmed else (seen,))
+        steps = (build.operator("lamp_backscatter", glow=strength) for strength in (1.0, 0.0))
+        more, less = (build.run([("haze", step)], frame, lit, wanted=("lamp_haze",)) for step in steps)
+        return (more["lamp_haze"] - less["lamp_haze"])[2].ravel()
+
+    rays = camera.directions(window).reshape(3, -1).astype(np.float64).T
+    towards = lamp.position_m - LENS
+    off = np.degrees(np.arccos(rays @ towards / np.linalg.norm(towards)))
+    whole, less = glow(lamp), glow(dimmed)
+    looked = np.flatnonzero((off > 1.0) & (off < 2.0))[::5]
+    marches = np.array([haze_by_march(lamp, path, cloud, rays[at], 12.0) for at in looked])
+    expected = marches[:, 0] / marches[:, 1]
+    assert len(looked) > 6
+    assert (expected < 0.85).all()
+    np.testing.assert_allclose(less[looked] / whole[looked], expected, atol=0.015)
 
 
 def test_a_shadow_softens_below_and_keeps_what_it_takes(build: Builders) -> None:
