@@ -18,7 +18,7 @@ from halocline.errors import ChannelError
 from halocline.imaging.id_mattes import id_bits, name_hash
 from halocline.imaging.input_spec import InputSpec
 from halocline.imaging.load import load
-from halocline.imaging.survey import planes_in
+from halocline.imaging.survey import mattes_there, planes_in
 
 SHAPE = (6, 8)
 NAMES = ("archway", "chain_a", "chain_b", "Anchor")
@@ -145,3 +145,39 @@ def test_a_manifest_elsewhere_is_not_followed(tmp_path: Path) -> None:
     (tmp_path / "things.json").write_text((folder / "things.json").read_text("utf-8"), "utf-8")
     with pytest.raises(ChannelError):
         matte(path, "archway")
+
+
+def test_mattes_are_listed_by_names_that_can_each_be_read(tmp_path: Path) -> None:
+    clean, own, layer = tmp_path / "clean.exr", tmp_path / "rope.exr", tmp_path / "vectors.exr"
+    write(clean)
+    OpenEXR.File({}, {"Y": np.ones(SHAPE, np.float32)}).write(str(own))
+    OpenEXR.File({}, {"RGB": np.ones((*SHAPE, 3), np.float32)}).write(str(layer))
+    spec = InputSpec(mattes={"links": "chain_*", "gone": "nowhere"})
+    files = {"beauty": clean, "pass rope": own, "pass speeds": layer}
+    assert mattes_there(files, spec) == tuple(sorted([*NAMES, "links", "rope"]))
+    for name in (*NAMES, "links"):
+        assert load(clean, spec, wanted=(f"matte.{name}",)).views[0].frame.planes[f"matte.{name}"].any()
+
+
+def test_mattes_that_are_channels_are_listed_and_those_of_two_sets_of_ids_by_their_set(
+    tmp_path: Path,
+) -> None:
+    first, second = tmp_path / "first.exr", tmp_path / "second.exr"
+    write(first)
+    with OpenEXR.File(str(first), separate_channels=True) as file:
+        header, channels = dict(file.header()), {name: each.pixels for name, each in file.channels().items()}
+    twins = {
+        name.replace("things", "stuffs"): pixels
+        for name, pixels in channels.items()
+        if name.startswith("things")
+    }
+    names = {
+        f"cryptomatte/1a1b2c3/{key}": header[f"{KEY}/{key}"] for key in ("hash", "conversion", "manifest")
+    }
+    header = {key: value for key, value in header.items() if key.startswith(KEY)} | names
+    header["cryptomatte/1a1b2c3/name"] = "stuffs"
+    more = {"matte.arch": np.ones(SHAPE, np.float32), "format.hull": np.ones(SHAPE, np.float32)}
+    OpenEXR.File(header, {**channels, **twins, **more}).write(str(second))
+    told = mattes_there({"beauty": second}, InputSpec())
+    assert told == tuple(sorted(["arch", *(f"{of}:{name}" for of in ("things", "stuffs") for name in NAMES)]))
+    assert matte(second, "stuffs:Anchor").any()

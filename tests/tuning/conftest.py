@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import asyncio
 import threading
-from collections.abc import Iterator
+from collections.abc import Iterator, Mapping
 from contextlib import contextmanager
 from pathlib import Path
 from typing import Any
@@ -40,6 +40,27 @@ def frames(tmp_path_factory: pytest.TempPathFactory) -> str:
         image.set_pixels(oiio.ROI(), pixels)
         assert image.write(str(folder / f"clean.{number}.exr")), image.geterror()
     return str(folder / "clean.####.exr")
+
+
+def write_mattes(folder: Path, of_frames: Mapping[int, tuple[str, ...]]) -> str:
+    """Write small frames with mattes, and a rope's matte in files of its own; return the frames' pattern."""
+    for number, names in of_frames.items():
+        for stem, channels in (
+            ("clean", ("R", "G", "B", "A", "Z", *(f"matte.{each}" for each in names))),
+            ("rope", ("Y",)),
+        ):
+            spec = oiio.ImageSpec(4, 3, len(channels), "float")
+            spec.channelnames = channels
+            image = oiio.ImageBuf(spec)
+            image.set_pixels(oiio.ROI(), np.ones((3, 4, len(channels)), np.float32))
+            assert image.write(str(folder / f"{stem}.{number:04}.exr")), image.geterror()
+    return str(folder / "clean.####.exr")
+
+
+@pytest.fixture
+def small_mattes(tmp_path: Path) -> str:
+    """Three small frames, of which each has other mattes."""
+    return write_mattes(tmp_path, {1: ("arch",), 2: ("arch", "anchor"), 3: ()})
 
 
 class Served:

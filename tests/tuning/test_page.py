@@ -337,6 +337,27 @@ def test_a_step_is_moved_by_its_buttons(page: Any) -> None:
         until(page, lambda wanted=wanted: order() == wanted)
 
 
+def test_a_matte_is_one_of_the_frames_or_any_other_name(
+    serve: Any, small_mattes: str, browser: Any, tmp_path: Path
+) -> None:
+    own = tmp_path / "own.toml"
+    own.write_text('format = 2\nextends = "jerlov-1c"\n[steps.attenuation]\namount = 0.5\n', encoding="utf-8")
+    with serve(str(own), small_mattes) as one, opened(browser, one.address) as page:
+        page.locator('details[data-path="steps.attenuation"]').evaluate("(each) => { each.open = true; }")
+        box = page.locator("#key-steps-attenuation-matte")
+        listed = box.evaluate("(each) => [...each.list.options].map((option) => option.value)")
+        assert listed == ["anchor", "arch"]
+        # A name that reads as a number is a name.
+        for name in ("anchor", "12"):
+            box.fill(name)
+            box.press("Tab")
+            until(page, lambda name=name: f'matte = "{name}"' in page.text_content("#text"))
+        page.wait_for_selector("#status.wrong", timeout=20_000)
+        box.fill("")
+        box.press("Tab")
+        until(page, lambda: "matte" not in page.text_content("#text"))
+
+
 def test_a_lamp_is_added_and_taken_out(page: Any) -> None:
     page.locator('[data-path="light.lamps"]').get_by_role("button", name="Add one").click()
     box = page.locator('[data-path="light.lamps.0.brightness"]')

@@ -217,3 +217,12 @@ def test_plots_are_what_the_story_says() -> None:
     assert np.all(np.diff(contrast["physical"][2:]) < 0)
     assert told["white"][0][0] == max(colour[0] for colour in told["white"])
     assert any("price" in line.lower() for line in told["story"])
+
+
+def test_mattes_of_all_frames_are_listed(small_mattes: str) -> None:
+    pictures = Pictures(small_mattes)
+    assert pictures.mattes(load_preset("jerlov-1c")) == ("anchor", "arch")
+    named = load_preset("jerlov-1c", ['input.passes.chain="matte.anchor"'])
+    assert pictures.mattes(named) == ("anchor", "arch", "chain")
+    one = Pictures(small_mattes, numbers="1", passes={"rope": small_mattes.replace("clean", "rope")})
+    assert one.mattes(named) == ("arch", "rope")

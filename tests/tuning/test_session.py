@@ -407,6 +407,19 @@ def test_bounds_are_numbers_with_units_and_what_does_not_fit_stays_text(tmp_path
     assert 'within_range = { nearest = "3 ft", farthest = 8 }' in session.state.text
 
 
+def test_every_matte_of_the_schema_is_offered_the_frames_mattes(tmp_path: Path) -> None:
+    path = tmp_path / "own.toml"
+    path.write_text(
+        'format = 2\nextends = "fjord-afternoon"\n[origins.spot]\nmatte = "arch"\n'
+        '[parts.chain]\nmatte = "chain"\n[steps.rim_light]\n[steps.draw_near]\nmatte = "arch"\n'
+    )
+    keys = keys_of(Session(str(path), "unused"))
+    mattes = {name for name, key in keys.items() if key["form"] == "matte"}
+    steps = {f"steps.{name}.matte" for name in ("caustics", "rim_light", "draw_near", "attenuation")}
+    assert mattes >= {"origins.spot.matte", "parts.chain.matte", "steps.caustics.shadow_matte", *steps}
+    assert all(keys[name]["form"] == "switch" for name in keys if name.endswith(".invert_matte"))
+
+
 def test_units_are_those_of_the_key_and_not_of_what_its_meaning_speaks_of() -> None:
     keys = keys_of(Session("night-dive", "unused"))
     assert keys["story.subject_range"]["unit"] == "m"

@@ -2,7 +2,9 @@
 
 from __future__ import annotations
 
+from collections import Counter
 from collections.abc import Iterable, Mapping
+from itertools import chain
 from pathlib import Path
 
 from halocline.errors import ChannelError
@@ -12,7 +14,7 @@ from halocline.imaging.channel_plan import describing_part, find_vector, pass_fi
 from halocline.imaging.channels import Path as LayerPath
 from halocline.imaging.channels import ViewChannels, layer_of, views_of
 from halocline.imaging.exr import Header, read_header
-from halocline.imaging.id_mattes import find_id_matte
+from halocline.imaging.id_mattes import find_id_matte, id_layers
 from halocline.imaging.input_spec import InputSpec
 from halocline.imaging.passes import beauty_of
 
@@ -131,6 +133,57 @@ def planes_there(files: Mapping[str, Path], spec: InputSpec, names: Iterable[str
     return given | planes_in(
         (files[role] for role in ("beauty", "depth") if role in files), spec, asked - given
     )
+
+
+def mattes_there(files: Mapping[str, Path], spec: InputSpec) -> tuple[str, ...]:
+    """Return the names of the mattes that a frame has: its channels, files of their own, and its ids' things.
+
+    Parameters
+    ----------
+    files
+        By what they hold: ``beauty``, ``depth``, ``pass NAME``.
+    spec
+        What is stated about the input.
+
+    Returns
+    -------
+    tuple[str, ...]
+        Sorted; each is read as the plane ``matte.NAME``. A thing that several sets of ids know is named with
+        each of them, ``SET:THING``.
+
+    Raises
+    ------
+    ReadError
+        Where a file cannot be read.
+    """
+    named, things = set(spec.mattes), set[str]()
+    for role, path in files.items():
+        views = views_of(read_header(path))
+        if not role.startswith("pass "):
+            named.update(chain.from_iterable(map(_channels_as_mattes, views)))
+            # Of thousands of things each is known by its manifest; none need be looked for.
+            things |= set.intersection(*map(_things, views)) if views else set()
+        elif all(len(view.channels) == 1 for view in views):
+            named.add(role.removeprefix("pass ").removeprefix("matte."))
+    there = planes_there(files, spec, [f"matte.{name}" for name in named])
+    return tuple(sorted(things | {name for name in named if f"matte.{name}" in there}))
+
+
+def _channels_as_mattes(view: ViewChannels) -> Iterable[str]:
+    """Yield the names of mattes that are a channel each."""
+    for channel in view.channels:
+        before, matte, name = channel.logical.rpartition("matte.")
+        if matte and name and (not before or before.endswith(".")):
+            yield name
+
+
+def _things(view: ViewChannels) -> set[str]:
+    """Return the names of things that a view has ids of, with their set where several know one."""
+    layers = id_layers(view)
+    known = Counter(thing for layer in layers for thing in layer.names)
+    return {
+        f"{layer.name}:{thing}" if known[thing] > 1 else thing for layer in layers for thing in layer.names
+    }
 
 
 def planes_of(headers: Iterable[Header], spec: InputSpec, names: Iterable[str]) -> frozenset[str]:

@@ -252,7 +252,7 @@ def _row_name(rows: list[Any], number: int, array: str) -> str:
 
 
 def _form(path: KeyPath, value: Any, choices: list[Mapping[str, Any]]) -> dict[str, Any]:
-    """Return how a key is set: as a number in a range, a switch, a choice, several numbers, or as text.
+    """Return how a key is set: as a number, a switch, a choice, several numbers, a matte's name, or as text.
 
     A value that does not go into the boxes of its form is shown as text.
     """
@@ -261,6 +261,8 @@ def _form(path: KeyPath, value: Any, choices: list[Mapping[str, Any]]) -> dict[s
     plain = [choice for choice in choices if choice.get("type") != "object"]
     may_move = any("curve" in choice.get("properties", {}) for choice in choices)
     form = _form_of_names(path, plain) or _form_of_numbers(plain) or _form_of_bounds(choices)
+    if form is None and (path[-1] == "matte" or path[-1].endswith("_matte")):
+        return {"form": "matte", "animated": False}
     if form is None or not (value is None or is_curve(value) or _fits(form, value)):
         return {"form": "text", "animated": False}
     return {**form, "animated": may_move and form["form"] in _MEASURED}

@@ -21,6 +21,7 @@ from halocline.errors import HaloclineError, ReadError
 from halocline.graph.engine import Evaluation, HeldReady
 from halocline.graph.shot import Shot
 from halocline.imaging.colour import display_pixels
+from halocline.imaging.survey import mattes_there
 from halocline.late_dataclass import dataclass
 from halocline.presets.preset import Preset, load_preset
 from halocline.review.contact_sheet import U8
@@ -95,6 +96,7 @@ class Pictures:
         self._stills: OrderedDict[Any, tuple[Still, Still]] = OrderedDict()
         # One picture at a time: each uses all processors by itself.
         self._lock = RLock()
+        self._mattes: tuple[str, tuple[str, ...]] | None = None
         self._guides: tuple[Any, dict[str, F32]] | None = None
         # Of first looks and of finished ones: what one makes ready is coarser than what the other does.
         self._shots: dict[bool, tuple[Still, tuple[object, ...], Shot]] = {}
@@ -157,6 +159,21 @@ class Pictures:
             )["rgb"]
             return _shown(rgb, still.space, wish.exposure)
 
+    def mattes(self, preset: Preset) -> tuple[str, ...]:
+        """Return the names of the mattes that frames through the sequence have, as their headers tell."""
+        with self._lock:
+            tasks = [self.tasks[number] for number in self._through()]
+            specs = [input_spec_of(task, preset) for task in tasks]
+            key = repr(specs)
+            if self._mattes is None or self._mattes[0] != key:
+                found = {
+                    name
+                    for task, spec in zip(tasks, specs, strict=True)
+                    for name in mattes_there(task.by_role, spec)
+                }
+                self._mattes = (key, tuple(sorted(found)))
+            return self._mattes[1]
+
     def size(self, preset: Preset, frame: int) -> tuple[int, int]:
         """Return width and height of a frame's display window, pixels."""
         with self._lock:
@@ -165,10 +182,7 @@ class Pictures:
 
     def strip(self, preset: Preset) -> list[tuple[int, U8]]:
         """Return small pictures of frames evenly through the sequence."""
-        numbers = self.numbers
-        count = min(MOST_IN_STRIP, len(numbers))
-        chosen = [numbers[round(at)] for at in np.linspace(0, len(numbers) - 1, count)]
-        return [(number, self._small(preset, number)) for number in chosen]
+        return [(number, self._small(preset, number)) for number in self._through()]
 
     def probe(self, preset: Preset, number: int, frame: int, x: int, y: int) -> dict[str, Any]:
         """Return what there is at a pixel of the display window, as plain values.
@@ -198,6 +212,12 @@ class Pictures:
                 if name in planes:
                     told.append({"name": label, "value": _numbers(planes[name][..., y, x])})
             return {"x": x, "y": y, "values": told}
+
+    def _through(self) -> list[int]:
+        """Return frames evenly through the sequence."""
+        numbers = self.numbers
+        count = min(MOST_IN_STRIP, len(numbers))
+        return [numbers[round(at)] for at in np.linspace(0, len(numbers) - 1, count)]
 
     def _small(self, preset: Preset, number: int) -> U8:
         with self._lock:

@@ -90,9 +90,18 @@ class Server:
         # The picture does not wait until all that is told of the preset has been found.
         for tab in tuple(self._tabs):
             tab.wake()
-        told = await asyncio.to_thread(model, self.session)
+        told = await asyncio.to_thread(self.told)
         for tab in tuple(self._tabs):
-            await tab.tell({"is": "preset", **told})
+            await tab.tell(told)
+
+    def told(self) -> dict[str, Any]:
+        """Return what pages are told of the preset, and of what its frames have."""
+        try:
+            mattes = self.pictures.mattes(self.session.state.preset)
+        except HaloclineError:
+            # A frame that cannot be read is told of where its picture would be.
+            mattes = ()
+        return {"is": "preset", **model(self.session), "mattes": mattes}
 
     async def _page(self, request: Request) -> Response:
         if not self._is_own(request):
@@ -162,12 +171,12 @@ class _Tab:
 
     async def run(self) -> None:
         """Serve the page until it goes away."""
-        told = await asyncio.to_thread(model, self.server.session)
+        told = await asyncio.to_thread(self.server.told)
         pictures = self.server.pictures
         await self.tell(
             {"is": "start", "frames": pictures.numbers, "has_reference": pictures.reference is not None}
         )
-        await self.tell({"is": "preset", **told})
+        await self.tell(told)
         self.wake()
         making = asyncio.create_task(self._make_pictures())
         try:

@@ -181,7 +181,11 @@ class Row {
       this.controls.push([told, (_, fresh) => { told.textContent = fresh.text; }]);
       this.set.append(told);
     } else {
-      const box = this.input({ type: "text", id: this.id, spellcheck: false, onchange: () => this.send(this.quoted(box.value)) });
+      // A matte is one of those that the frames have, which the box lists, or another name: always text.
+      const matte = key.form === "matte";
+      const text = () => (matte ? box.value.trim() && JSON.stringify(box.value.trim()) : this.quoted(box.value));
+      const box = this.input({ type: "text", id: this.id, spellcheck: false, onchange: () => this.send(text()) },
+        matte ? { list: "mattes", autocomplete: "off" } : {});
       this.controls.push([box, (_, key) => { box.value = typeof key.value === "string" ? key.value : key.text; }]);
       this.set.append(box);
     }

@@ -69,6 +69,8 @@ const show = (told) => {
   const done = told.steps.filter((step) => step.enabled).map((step) => step.name);
   at("step").replaceChildren(new Option("the end", ""), ...done.map((name) => new Option(name, name)));
   at("step").value = done.includes(chosen) ? chosen : "";
+  if (at("mattes").options.length !== told.mattes.length || told.mattes.some((name, index) => at("mattes").options[index].value !== name))
+    at("mattes").replaceChildren(...told.mattes.map((name) => new Option(name, name)));
   keys.show(told);
   const loose = told.remarks;
   at("remarks").replaceChildren(...loose.map((each) => {
