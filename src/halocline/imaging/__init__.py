@@ -16,7 +16,8 @@
 - `channel_plan`: which become which planes (plan_channels)
 - `names`: words in names, and what they say
 - `input_spec`: what a person says of the input (FAR_DEPTH, InputSpec, NEAR_COVERAGE, SECOND_SURFACE)
-- `survey`: what is there, without pixels (cameras_in, not_read, planes_in, planes_of, planes_there)
+- `survey`: what is there, without pixels (cameras_in, mattes_there, not_read, planes_in, planes_of,
+  planes_there)
 - `report`: the same told to people (inspect)
 - `picture_statistics`: what a picture's values tell
 - `depth`: range from a depth pass (DepthSpec)

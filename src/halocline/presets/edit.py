@@ -9,7 +9,7 @@ from typing import Any
 
 import tomlkit
 from tomlkit.exceptions import TOMLKitError
-from tomlkit.items import AoT, Table
+from tomlkit.items import AoT, InlineTable, Table
 
 from halocline.errors import HaloclineError, PresetError
 from halocline.presets.document import item_place, preset_text, read_document, through_list
@@ -178,7 +178,8 @@ def _put_in(document: Any, path: list[str], value: Any, setting: str) -> None:
             continue
         if part not in table:
             # [steps.haze] needs no [steps] of its own, [parts.chain] no [parts].
-            _add(table, part, tomlkit.table(is_super_table=number == 0 and part in ("steps", "parts")))
+            new = tomlkit.table(is_super_table=number == 0 and part in ("steps", "parts"))
+            _add(table, part, tomlkit.inline_table() if isinstance(table, InlineTable) else new)
         table = table[part]
         if not isinstance(table, MutableMapping | list):
             raise _refused(setting, f"{'.'.join(path[: number + 1])} is no table")
