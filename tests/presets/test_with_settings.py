@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import tomllib
 from pathlib import Path
 
 import numpy as np
@@ -157,3 +158,11 @@ per_litre = 1.0 # a litre
 def test_steps_that_stand_apart_in_a_file_are_set_too(setting: str, old: str, new: str) -> None:
     assert old in APART
     assert edited(APART, [setting]) == APART.replace(old, new)
+
+
+def test_tables_on_one_line_take_tables_in() -> None:
+    text = 'format = 2\n[parts]\nchain = { matte = "arch" } # rusty\n'
+    new = edited(text, ["parts.chain.light.veil_brightness=2.0"])
+    part = {"matte": "arch", "light": {"veil_brightness": 2.0}}
+    assert tomllib.loads(new) == {"format": 2, "parts": {"chain": part}}
+    assert new.endswith("# rusty\n")

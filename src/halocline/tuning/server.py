@@ -282,7 +282,8 @@ class _Tab:
                 except NoLongerWanted:
                     break
                 except HaloclineError as error:
-                    await self.tell({"is": "problem", "path": None, "problems": problems_of(error)})
+                    told = {"path": None, "problems": problems_of(error), "number": state.number}
+                    await self.tell({"is": "problem", **told})
                     break
             # While keys are turned, nobody reads what the pictures would have to wait for.
             with suppress(TimeoutError):

@@ -10,6 +10,7 @@ let preset = null;
 let waiting = null; // settings sent and not yet answered
 let newest = null; // settings asked for meanwhile: only the last are sent
 let loop = null;
+let troubled = 0; // the state whose picture could not be made
 
 const say = (text, wrong = false) => {
   at("status").textContent = text;
@@ -80,7 +81,8 @@ const show = (told) => {
     return p;
   }));
   picture.wanted = told.number;
-  say(told.unsaved ? "changed, not saved" : "as in the file");
+  // What is wrong with this state's picture may be known before all that is told of its preset.
+  if (told.number !== troubled) say(told.unsaved ? "changed, not saved" : "as in the file");
 };
 
 const shownPicture = async (head, data) => {
@@ -179,6 +181,7 @@ const told = {
     at("probe").replaceChildren(part("pixel", `${message.x}, ${message.y}`), ...parts, ...outside);
   },
   problem: (message) => {
+    troubled = message.number ?? troubled;
     keys.complain(message.path, message.problems);
     say(message.problems.map((each) => `${each.text}. ${each.fix}`).join(" "), true);
     answered();
