@@ -4,18 +4,23 @@ from __future__ import annotations
 
 from dataclasses import replace
 
+import cv2
 import numpy as np
 import pytest
 from numpy.testing import assert_allclose
+from numpy.typing import NDArray
 from tests.conftest import Builders
 
+from halocline._typing import F32
 from halocline.graph.shot import Shot
 from halocline.imaging.frame import Frame, Window
 from halocline.operators.shared import water_shade as module
+from halocline.operators.shared.surface_light import LevelAxes, casters_seen
 from halocline.operators.shared.water_shade import RayGrid, WaterShade, unseen_casters, water_shade
 from halocline.physics.floating.flow import STILL
 from halocline.physics.floating.turbid import DensityWaves, TurbidBody, TurbidShape
 from halocline.physics.floating.turbid_view import BodiesInLight
+from halocline.physics.path.transport import refracted_sun
 
 DISPLAY = Window(0, 0, 1200, 800)
 
@@ -79,3 +84,69 @@ def test_clouds_shade_the_water_and_are_no_unseen_things(build: Builders) -> Non
     slant = 1.0 / float(-shot.path.sun_travel @ build.up)
     left = shade.light_along(*(np.array([value], np.float32) for value in (0.0, 0.0, 12.0)), things=False)
     assert left[0, 0] == pytest.approx(np.exp(-2.5 * slant), abs=0.01)
+
+
+HULL_M, WIDE = 8.0, Window(0, 0, 480, 270)
+
+
+def below_a_hull(build: Builders, ball_m: float | None = None) -> tuple[F32, NDArray[np.bool_]]:
+    """What shade leaves of the veil before a hull that covers the sun, and where the hull is seen."""
+    bands = build.grey_bands(0.03, 0.04, 0.05)
+    travel = refracted_sun(60.0, 40.0, build.up, build.ahead, 1.341)
+    path = build.path(bands, depth_m=20.0, sun_travel=travel)
+    shot = build.shot(WIDE, path=path, camera=build.camera(WIDE, tilt_deg=55.0))
+    rays = shot.camera.directions(WIDE)
+    way = HULL_M / np.maximum(rays[1], np.float32(0.05))
+    x, z = rays[0] * way, rays[2] * way
+    hull = (rays[1] > 0.05) & (x > -2.5) & (x < 5.0) & (z > -9.0) & (z < 2.0)
+    range_m = np.where(hull, way, np.inf)
+    if ball_m is not None:
+        middle = rays[:, 120, 240]
+        ball = np.einsum("i,irc->rc", middle, rays) > np.cos(0.06)
+        range_m, hull = np.where(ball, ball_m, range_m), hull & ~ball
+    planes = {"alpha": np.isfinite(range_m).astype(np.float32), "range": range_m.astype(np.float32)}
+    shade = water_shade(replace(shot, surfaces=Frame(planes, WIDE, WIDE)))
+    assert shade is not None
+    return shade.over(WIDE)(planes["range"])[0], hull
+
+
+def test_light_left_before_a_hull_overhead_is_even_however_far_its_parts_are(build: Builders) -> None:
+    # All of the hull lies at one height, in its own shadow: what is left of the light has no lines in it,
+    # wherever steps along rays end: no pixel differs by much from the mean of those 6 off on both sides.
+    left, hull = below_a_hull(build)
+    well_within = cv2.erode(hull.astype(np.uint8), np.ones((41, 41), np.uint8), borderValue=0) > 0
+    assert well_within.sum() > 10_000
+    for across in (np.roll(left, 6, 0) + np.roll(left, -6, 0), np.roll(left, 6, 1) + np.roll(left, -6, 1)):
+        kink = np.abs(left - 0.5 * across)
+        assert (kink / (left + np.float32(0.01)))[well_within].max() < 0.1
+    assert (left[hull] > 0.0).all()
+
+
+@pytest.mark.parametrize("ball_m", [2.0, 3.0, 5.0])
+def test_a_ball_before_a_hull_has_no_pale_rim(ball_m: float, build: Builders) -> None:
+    # The ball keeps a little more from the water before the hull, and lets nothing in: neither beside it nor
+    # through the hole that it leaves in what is seen of the hull.
+    alone, _ = below_a_hull(build)
+    left, hull = below_a_hull(build, ball_m)
+    rim = np.zeros(WIDE.shape, np.bool_)
+    rim[90:151, 210:271] = True
+    beside = hull & rim
+    assert beside.sum() > 500
+    assert (left[beside] < 1.05 * alone[beside]).all()
+    assert (left[beside] > 0.8 * alone[beside]).all()
+
+
+def test_no_surface_is_made_up_where_one_sees_through(build: Builders) -> None:
+    shot = build.shot(WIDE)
+    range_m = np.full(WIDE.shape, 8.0, np.float32)
+    range_m[100:130, 200:230] = np.inf
+    planes = {"alpha": np.isfinite(range_m).astype(np.float32), "range": range_m}
+    shot = replace(shot, surfaces=Frame(planes, WIDE, WIDE))
+    assert shot.surfaces is not None
+    seen = casters_seen(shot, shot.surfaces, LevelAxes.of(shot))
+    assert seen.weight.size == np.isfinite(range_m).sum()
+    # Behind a fish before the wall the wall goes on.
+    range_m[110:120, 300:310] = 3.0
+    planes = {"alpha": np.isfinite(range_m).astype(np.float32), "range": range_m}
+    seen = casters_seen(shot, Frame(planes, WIDE, WIDE), LevelAxes.of(shot))
+    assert seen.weight.size == np.isfinite(range_m).sum() + 100

@@ -10,6 +10,7 @@ from functools import lru_cache
 from threading import Lock
 from weakref import WeakValueDictionary
 
+import cv2
 import numpy as np
 
 from halocline._typing import F32, F64
@@ -32,6 +33,9 @@ _LOWEST_SUN_RAD = math.radians(89.0)
 # Points of a picture that throw shadows, at most, and the border over which they come and go, of each side.
 _MOST_CASTERS = 500_000
 _BORDER = 0.06
+# A thing before another is small up to this share of the picture's shorter side, and the other lies behind it
+# from so many times its range on.
+_SMALL, _BEHIND = 0.25, 1.1
 # What lies farther away shows no pattern; keeps endless range out of the products.
 FARTHEST_M = 1000.0
 
@@ -125,11 +129,25 @@ def casters_seen(shot: Shot, surfaces: Frame, axes: LevelAxes) -> Casters:
     if shot.camera.globe is None:
         # Of all directions there is no border.
         weight *= fades_out(range_m.shape, _BORDER)
-    seen = np.nonzero(weight > 0.0)
-    metres, origin = range_m[seen], np.array(axes.origin, np.float32)[:, np.newaxis]
-    places = np.stack([x[seen] * metres, y[seen] * metres]) + origin
-    depth = down[seen] * metres + np.float32(shot.path.camera_depth_m)
-    return Casters(places, depth.astype(np.float32), weight[seen].astype(np.float32))
+    behind = _behind_small_things(np.where(weight > 0.0, range_m, np.float32(0.0)).astype(np.float32))
+    seen, unseen = np.nonzero(weight > 0.0), np.nonzero(behind)
+    metres = np.concatenate([range_m[seen], behind[unseen]])
+    x, y, down, weight = (np.concatenate([part[seen], part[unseen]]) for part in (x, y, down, weight))
+    places = np.stack([x * metres, y * metres]) + np.array(axes.origin, np.float32)[:, np.newaxis]
+    depth = down * metres + np.float32(shot.path.camera_depth_m)
+    return Casters(places, depth.astype(np.float32), weight.astype(np.float32))
+
+
+def _behind_small_things(range_m: F32) -> F32:
+    """Return how far away a surface goes on behind something small before it, metres; 0 where none does.
+
+    Else the sun would shine through the hole that a ball before a hull leaves in what is seen of the hull.
+    ``range_m`` is 0 where nothing is.
+    """
+    side = max(3, math.ceil(_SMALL * min(range_m.shape)) | 1)
+    around = cv2.morphologyEx(range_m, cv2.MORPH_CLOSE, np.ones((side, side), np.uint8))
+    hidden = (range_m > 0.0) & (around > np.float32(_BEHIND) * range_m)
+    return np.where(hidden, around, np.float32(0.0)).astype(np.float32)
 
 
 def casters_of_sun(shot: Shot, view: SunView, axes: LevelAxes) -> Casters:

@@ -134,11 +134,9 @@ class RayGrid:
         hit = np.where(
             np.isfinite(range_m), np.clip(alpha, np.float32(0.0), np.float32(1.0)), np.float32(0.0)
         )
-        far = np.where(hit > 0.0, range_m, np.float32(0.0)) * hit
+        far = np.where(hit > 0.0, range_m, np.float32(0.0))
 
         def at_rays(plane: F32) -> F32:
-            # Means of the pixels about each ray.
-            means = cv2.blur(plane, (max(1, round(step / thin)),) * 2, borderType=cv2.BORDER_REPLICATE)
             columns_at, rows_at = (
                 np.clip((np.arange(count) * step + first) / thin, 0, size - 1).astype(np.int64)
                 for count, first, size in (
@@ -146,12 +144,22 @@ class RayGrid:
                     (rows, self.window.y - window.y, plane.shape[0]),
                 )
             )
-            return np.asarray(means[np.ix_(rows_at, columns_at)], np.float32)
+            return np.asarray(plane[np.ix_(rows_at, columns_at)], np.float32)
 
-        cover = at_rays(hit.astype(np.float32))
-        metres = at_rays(far.astype(np.float32))
+        def means(plane: F32) -> F32:
+            # Of the pixels about each ray.
+            side = max(1, round(step / thin))
+            return at_rays(
+                np.asarray(cv2.blur(plane, (side, side), borderType=cv2.BORDER_REPLICATE), np.float32)
+            )
+
+        cover, metres = means(hit.astype(np.float32)), means((far * hit).astype(np.float32))
         metres /= np.maximum(cover, np.float32(1e-6))
-        return ThingsAhead.of(cover, metres, step * max(shot.camera.tangent_per_px))
+        # Of all pixels that are looked up between a ray and the next: none lies behind what its rays end at.
+        side = 2 * (math.ceil(step / thin) + 1) + 1
+        shown = np.where(hit >= _MOSTLY, far, np.float32(0.0)).astype(np.float32)
+        farthest = at_rays(np.asarray(cv2.dilate(shown, np.ones((side, side), np.uint8)), np.float32))
+        return ThingsAhead.of(cover, metres, step * max(shot.camera.tangent_per_px), farthest)
 
 
 def veil_reach_m(path: LightPath) -> float:
@@ -197,6 +205,8 @@ def shaft_water(path: LightPath) -> ShaftWater:
     return ShaftWater((float(c[0]), float(c[1]), float(c[2])), (float(kd[0]), float(kd[1]), float(kd[2])))
 
 
+# The range of a pixel that is covered by less is that of something else in part.
+_MOSTLY = 0.5
 # A ray shows a thing that covers so much of the pixels about it.
 _SHOWN = 0.02
 # Of unseen things it is told where shade takes this share of the veil from that share of the picture's rays.

@@ -18,6 +18,9 @@ from halocline.physics.sea.shade import Shade, ShadeMap
 _ZERO, _ONE, _TWO, _TINY = (np.float32(number) for number in (0.0, 1.0, 2.0, 1e-30))
 # A thing that hides less than this of the light about a ray is not looked for.
 _SEEN = np.float32(1e-3)
+_HALF = np.float32(0.5)
+# Rays that rise less than this are more and more taken for level ones.
+_FLATTEST = np.float32(0.25)
 # A hard shadow begins this many cells below its thing: for things, so that none shades itself, and for the
 # water before them.
 _CLEAR_CELLS, _WATER_CELLS = 1.5, 0.25
@@ -188,6 +191,24 @@ def cut_short(first: np.float32, last: np.float32, cover: np.float32, ends: np.f
 
 
 @compiled
+def held_back(
+    middle: np.float32, cover: np.float32, ends: np.float32, down: np.float32, clear: np.float32
+) -> np.float32:
+    """Return where light is looked up for a step of a ray that leads to a thing, metres along the ray.
+
+    Shadows are not yet whole close below what throws them (`clear`, twice over): a step's middle that lies
+    there, or in the thing, would stand for all of the step in full light. On level rays, which lead to no
+    thing from below, that much is not held back.
+    """
+    rise = max(-down, _ZERO)
+    slope = max(rise, _FLATTEST)
+    margin = _TWO * clear / slope * (rise / slope)
+    # From nearer than that to a thing, half way there.
+    before = max(ends - margin, _HALF * ends)
+    return middle + cover * (min(middle, before) - middle)
+
+
+@compiled
 def _place(
     origin: tuple[np.float32, ...], towards: tuple[np.float32, np.float32, np.float32], points: F32
 ) -> None:
@@ -230,7 +251,7 @@ def _fill(
     edges: F32,
     sky: Map,
     straight: np.float32,
-    ahead: tuple[F32, F32, F32],
+    ahead: tuple[F32, F32, F32, F32],
     ray: F32,
     place: tuple[int, int],
     points: F32,
@@ -249,7 +270,8 @@ def _fill(
     if ahead[0][0, row, column] <= _SEEN:
         return
     for step in range(edges.size - 1):
-        points[0, step] = (edges[step] + min(edges[step + 1], ends)) / _TWO
+        middle = (edges[step] + min(edges[step + 1], ends)) / _TWO
+        points[0, step] = held_back(middle, _ONE, ahead[3][row, column], down, sky[0][5])
     _place(origin, (x, y, down), points)
     left_by_things(sky, points[1], points[2], points[3], points[4])
     for step in range(edges.size - 2, -1, -1):
@@ -275,7 +297,7 @@ def shade_along_rays(
     sun: Map,
     sky: Map,
     shares: tuple[F32, F32, F32, F32],
-    ahead: tuple[F32, F32, F32],
+    ahead: tuple[F32, F32, F32, F32],
     block: F32,
 ) -> None:
     """Turn what is left of the veil at each step's end into the share of it that shade leaves, ray by ray.
@@ -294,8 +316,8 @@ def shade_along_rays(
         Of each channel's veil, what is the sun's and the sky's, ``(3, rows, columns)`` each; and of the
         sky's and of the sun's, what comes from ahead, ``(rows, columns)`` each.
     ahead
-        See `seen_ahead`: ``(masks, rows, columns)`` for the sky's light and for the sun's, and how far away
-        what they show is, ``(rows, columns)``.
+        See `seen_ahead`: ``(masks, rows, columns)`` for the sky's light and for the sun's; to where rays are
+        followed before what they show, and where its surface is, ``(rows, columns)``.
     block
         ``(rows, columns, steps + 1, 3)``, what is left in, the share out.
     """
@@ -306,12 +328,15 @@ def shade_along_rays(
             x, y, down = directions[0, row, column], directions[1, row, column], directions[2, row, column]
             ray, straight, sun_ahead = block[row, column], shares[2][row, column], shares[3][row, column]
             cover, ends = ahead[0][ahead[0].shape[0] - 1, row, column], ahead[2][row, column]
+            surface = ahead[3][row, column]
             if straight > _ZERO:
                 _fill(directions, origin, edges, sky, straight, ahead, ray, (row, column), by_sky, filled)
             for step in range(edges.size - 1):
                 # Of a step that a thing cuts short, what lies before that is meant.
-                by_sun[0, step] = (edges[step] + cut_short(edges[step], edges[step + 1], cover, ends)) / _TWO
-                by_sky[0, step] = by_sun[0, step]
+                middle = (edges[step] + cut_short(edges[step], edges[step + 1], cover, ends)) / _TWO
+                meant = cover if edges[step] < ends else _ZERO
+                by_sun[0, step] = held_back(middle, meant, surface, down, sun[0][5])
+                by_sky[0, step] = held_back(middle, meant, surface, down, sky[0][5])
             left_along_ray(sun, origin, (x, y, down), by_sun)
             left_along_ray(sky, origin, (x, y, down), by_sky)
             taken_0 = taken_1 = taken_2 = _ZERO

@@ -34,6 +34,8 @@ from halocline.physics.sea.shade_loops import loop_maps, shade_along_rays
 _SKY_LOBES = ((0.65, math.radians(3.2)), (0.35, math.radians(11.0)))
 # Light of the sun that was thrown aside comes from nearer about it.
 _LOBE_RAD = 0.083
+# What a ray itself shows lies on the farthest surface about it from the latter of these shares of its range.
+_OWN_SURFACE = (0.7, 0.9)
 _HALVINGS = 4
 
 
@@ -64,16 +66,23 @@ class ThingsAhead:
     masks, sun_masks
         Of the sky's light and of the sun's, ``(halvings + 1, rows, columns)``, 0 to 1.
     range_m
-        How far away it is, ``(rows, columns)``.
+        How far away it is, ``(rows, columns)``: the farthest of what pixels about a ray show, for a ray goes
+        past a near thing for those that see what lies behind.
+    surface_m
+        Where on the ray itself that thing's surface is, no farther.
     """
 
     masks: F32
     sun_masks: F32
     range_m: F32
+    surface_m: F32
 
     @classmethod
-    def of(cls, cover: F32, range_m: F32, ray_rad: float) -> ThingsAhead:
-        """Take coverage and range along rays, so many radians from one to the next."""
+    def of(cls, cover: F32, range_m: F32, ray_rad: float, farthest_m: F32 | None = None) -> ThingsAhead:
+        """Take coverage and range along rays, so many radians from one to the next.
+
+        ``farthest_m`` is that of what lies within a ray of each, 0 where nothing does.
+        """
         widest = _LOBE_RAD / ray_rad
         sky, sun = (
             np.stack([*(_spread(cover, lobes, ray_rad * 2**number) for number in range(_HALVINGS)), cover])
@@ -82,7 +91,15 @@ class ThingsAhead:
         known = np.where(cover > 0.0, range_m, np.float32(0.0)) * cover
         near = _blurred(known, widest) / np.maximum(sun[0], np.float32(1e-6))
         metres = np.where(cover > 0.0, range_m, np.maximum(near, np.float32(1e-3)))
-        return cls(sky, sun, metres.astype(np.float32))
+        own = metres.astype(np.float32)
+        if farthest_m is None:
+            return cls(sky, sun, own, own)
+        ends = np.where(farthest_m > 0.0, farthest_m, own)
+        # A slanting surface is the ray's own; one that lies far behind it is another thing's.
+        first, last = _OWN_SURFACE
+        share = np.clip((own / np.maximum(ends, np.float32(1e-6)) - first) / (last - first), 0.0, 1.0)
+        surface = ends + share * np.minimum(own - ends, np.float32(0.0))
+        return cls(sky, sun, ends.astype(np.float32), surface.astype(np.float32))
 
 
 def _spread(cover: F32, lobes: tuple[tuple[float, float], ...], ray_rad: float) -> F32:
@@ -163,6 +180,7 @@ class ShadeVolume(RayVolume):
                 np.ascontiguousarray(self.ahead.masks[:, rows]),
                 np.ascontiguousarray(self.ahead.sun_masks[:, rows]),
                 np.ascontiguousarray(self.ahead.range_m[rows]),
+                np.ascontiguousarray(self.ahead.surface_m[rows]),
             ),
             block,
         )

@@ -104,7 +104,7 @@ class ShaftVolume(RayVolume):
         shape = rays.directions.shape[1:]
         nothing = np.zeros(shape, np.float32)
         no_masks = np.zeros((2, *shape), np.float32)
-        self._ahead = (ThingsAhead(no_masks, no_masks, nothing), nothing)
+        self._ahead = (ThingsAhead(no_masks, no_masks, nothing, nothing), nothing)
         if ahead is not None:
             self._ahead = ahead
         self._sun_share = (
