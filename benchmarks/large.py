@@ -1,6 +1,6 @@
-"""What large frames take: memory and seconds by size, held whole and written as they are computed.
+"""What large frames take: memory and seconds by size, held whole, by rows, with planes on disk.
 
-    python -m benchmarks.large [--widths 4096 8192 16384] [--looks water halo] [--ways whole rows]
+    python -m benchmarks.large [--widths 4096 8192 16384] [--looks water halo] [--ways whole rows disk]
 
 Frames twice as wide as high, RGBA half and Z float, uncompressed, a third of them open water, with soft edges
 of pillars, made by rows.
@@ -17,6 +17,7 @@ import subprocess
 import sys
 import tempfile
 import time
+from contextlib import nullcontext
 from pathlib import Path
 
 import numpy as np
@@ -25,6 +26,7 @@ from halocline._typing import AnyArray
 from halocline.batch.frame_task import peak_memory_bytes, read_inputs, render, write_result
 from halocline.batch.memory_budget import PROCESS_BYTES, frame_need
 from halocline.batch.task import FrameTask
+from halocline.compute.planes_on_disk import planes_on_disk
 from halocline.graph.engine import Evaluation
 from halocline.imaging.exr import Attribute, Part
 from halocline.imaging.exr_write import PartPixels, PlaneByRows, RowsTogether, write_exr
@@ -74,16 +76,17 @@ def measured(source: Path, look: str, way: str, threads: int) -> dict[str, float
     task = FrameTask(1, source, None, source.with_name("wet.exr"), replace=True)
     need = frame_need([task], preset)
     assert need is not None
-    rows = way == "rows"
+    rows, disk = way != "whole", way == "disk"
     began = time.perf_counter()
-    inputs = read_inputs(task, preset)
-    read, peak_read = time.perf_counter(), peak_memory_bytes()
-    result = render(inputs, preset, Evaluation(threads, by_rows=rows))
-    del inputs
-    write_result(result, preset)
+    with planes_on_disk(source.parent) if disk else nullcontext():
+        inputs = read_inputs(task, preset)
+        read, peak_read = time.perf_counter(), peak_memory_bytes()
+        result = render(inputs, preset, Evaluation(threads, by_rows=rows, on_disk=disk))
+        del inputs
+        write_result(result, preset)
     return {
         "pixels": need.pixels,
-        "estimate": need.peak(overlapped=False, threads=threads, tile_rows=None, by_rows=rows),
+        "estimate": need.peak(overlapped=False, threads=threads, tile_rows=None, by_rows=rows, on_disk=disk),
         "peak_read": peak_read,
         "peak": peak_memory_bytes(),
         "read_s": read - began,
@@ -98,7 +101,7 @@ def main() -> None:
     )
     parser.add_argument("--widths", type=int, nargs="+", default=[4096, 8192, 16384])
     parser.add_argument("--looks", nargs="+", default=list(LOOKS))
-    parser.add_argument("--ways", nargs="+", default=["whole", "rows"])
+    parser.add_argument("--ways", nargs="+", default=["whole", "rows", "disk"])
     parser.add_argument("--threads", type=int, default=1)
     parser.add_argument("--one", nargs=3, help=argparse.SUPPRESS)
     parser.add_argument(

@@ -17,6 +17,7 @@ STATE = {
     "batch/claims.py: _JOBS_HERE": "tokens of the jobs under way; each job takes its own out as it ends",
     "compute/threads.py: _budget": "the threads a job allows, of each context; whoever sets it puts it back",
     "late_dataclass.py: _WRITING": "a lock: held while a class's methods are written, once a class",
+    "compute/planes_on_disk.py: _here": "where a frame's planes are, of each context; put back as it ends",
     "compute/threads.py: _libraries": "libraries' own thread counts; the last at work puts them back",
     "operators/shared/surface_light.py: _FIELDS": "fields that some step holds; gone with the last that does",
     "operators/shared/water_shade.py: _SHADES": "shades that some step holds; gone with the last that does",

@@ -17,6 +17,7 @@ from pathlib import Path
 from halocline.batch.frame_task import planes_of_look
 from halocline.batch.layers import planes_held, wanted_of
 from halocline.batch.task import FrameTask, input_spec_of
+from halocline.compute.planes_on_disk import RESIDENT_BYTES, room_on_disk
 from halocline.compute.threads import processors
 from halocline.errors import HaloclineError, JobError
 from halocline.graph.engine import TILE_PIXELS, Evaluation
@@ -54,6 +55,8 @@ _FLOATING_ROWS, _FLOATING_BYTES = 16, 7000
 # Planes beside the bands that a step holds which looks its input over; the same where frames are written by
 # rows, as then no light is held: measured, 28 bytes a pixel in all for six bands.
 _LOOKED_OVER, _LOOKED_OVER_BY_ROWS = 11, 1
+# Of each pixel where planes are on disk, what is in memory for a while: measured at 16384 x 8192.
+_PASSING_BYTES = 4
 # What the allocator holds beyond what is asked of it.
 _SLACK = 1.06
 # What codecs, libraries and the look's own tables use beside that: the share of a small frame, and the most.
@@ -76,6 +79,9 @@ class Sizing:
         Whether frames are written as they are computed, and never held whole.
     whole
         What of a frame is held whole even so, in words.
+    on_disk
+        Bytes of planes that are kept on disk beside the output while a frame is made; 0 where all are in
+        memory.
     process_bytes, budget_bytes
         Estimated peak of each process; what all together may use.
     """
@@ -88,16 +94,21 @@ class Sizing:
     budget_bytes: int
     by_rows: bool = False
     whole: str = ""
+    on_disk: int = 0
 
     @property
     def evaluation(self) -> Evaluation:
         """Threads and tiles of one process."""
-        return Evaluation(self.threads, self.tile_rows, self.by_rows)
+        return Evaluation(self.threads, self.tile_rows, self.by_rows, on_disk=bool(self.on_disk))
 
     def __str__(self) -> str:
         plural = "es" if self.processes > 1 else ""
         ahead = "reading ahead, writing behind" if self.overlapped else "one frame at a time"
-        ahead += f", written as it is computed ({self.whole} held whole)" if self.by_rows else ""
+        if self.on_disk:
+            ahead += ", written as it is computed, "
+            ahead += f"planes on disk: {gibibytes(self.on_disk)} beside the output"
+        elif self.by_rows:
+            ahead += f", written as it is computed ({self.whole} held whole)"
         return (
             f"{self.processes} process{plural} of {self.threads} thread{'s' if self.threads > 1 else ''}, "
             f"{ahead}; about {gibibytes(self.processes * self.process_bytes)} of the "
@@ -121,10 +132,14 @@ class FrameNeed:
         Of what is read, what is kept until all is written.
     row
         For one row of the result; None where it cannot be written by rows.
+    plane_bytes
+        Of one plane, of all views that are in memory at once.
     looking
         Names of the steps that hold something of the whole picture.
     in_one
         Why it cannot be written by rows; empty where it can.
+    planes
+        What of ``read`` and ``held`` can be on disk where it is written by rows.
     """
 
     pixels: int
@@ -135,8 +150,10 @@ class FrameNeed:
     held: int = 0
     read_on: int = 0
     row: int | None = None
+    plane_bytes: int = 0
     looking: tuple[str, ...] = ()
     in_one: str = ""
+    planes: int = 0
 
     @property
     def whole(self) -> str:
@@ -144,7 +161,15 @@ class FrameNeed:
         steps = ", ".join(self.looking)
         return f"what is read, and the picture for {steps}, are" if steps else "what is read is"
 
-    def peak(self, *, overlapped: bool, threads: int, tile_rows: int | None, by_rows: bool = False) -> int:
+    def peak(
+        self,
+        *,
+        overlapped: bool,
+        threads: int,
+        tile_rows: int | None,
+        by_rows: bool = False,
+        on_disk: bool = False,
+    ) -> int:
         """Return the estimated peak of a process."""
         rows = tile_rows or max(1, TILE_PIXELS // self.width)
         tiles = threads * rows * self.width * _TILE_PLANES * _PLANE_BYTES
@@ -155,9 +180,16 @@ class FrameNeed:
             else max(self.read + self.compute, self.read_on + self.write)
         )
         if by_rows and self.row is not None:
-            stages = self.read + self.held + ROWS_WRITTEN * self.row
+            held = self.read + self.held
+            if on_disk and self.planes:
+                held = max(0, held - self.planes) + RESIDENT_BYTES + _PASSING_BYTES * self.pixels
+            stages = held + ROWS_WRITTEN * self.row
         asked = stages + tiles
         return PROCESS_BYTES + int(_SLACK * asked + min(_BESIDE_SHARE * asked, _BESIDE_MOST))
+
+    def least(self, *, on_disk: bool) -> int:
+        """Return the estimated peak of a process that takes as little as it can."""
+        return self.peak(overlapped=False, threads=1, tile_rows=1, by_rows=True, on_disk=on_disk)
 
 
 def size_job(
@@ -193,18 +225,23 @@ def size_job(
     if need is None:
         # No frame can be opened: there will be nothing to compute.
         return Sizing(1, threads or cores, True, None, PROCESS_BYTES, budget)
+    room = room_on_disk(tasks[0].out.parent)
+    # What is let go only from some size on helps no small frame.
+    helps = need.least(on_disk=True) < need.least(on_disk=False)
+    on_disk = need.planes if helps and need.planes <= room else 0
     while True:
-        for shape in _shapes(count, threads or max(1, round(cores / count))):
+        for shape in _shapes(count, threads or max(1, round(cores / count)), on_disk):
             peak = need.peak(
                 overlapped=shape.overlapped,
                 threads=shape.threads,
                 tile_rows=shape.tile_rows,
                 by_rows=shape.by_rows,
+                on_disk=bool(shape.on_disk),
             )
             if count * peak <= budget:
                 return replace(shape, process_bytes=peak, budget_bytes=budget, whole=need.whole)
         if count == 1:
-            raise _too_little(peak, budget, need)
+            raise _too_little(peak, budget, need, room if helps else None)
         count -= 1
 
 
@@ -225,8 +262,17 @@ def least_memory(tasks: Sequence[FrameTask], preset: Preset) -> int | None:
     return None if need is None else need.peak(overlapped=False, threads=1, tile_rows=None)
 
 
-def refuse_oversize(task: FrameTask, preset: Preset, budget_bytes: int) -> None:
+def refuse_oversize(task: FrameTask, preset: Preset, budget_bytes: int, *, on_disk: bool = False) -> None:
     """Refuse a frame that alone needs more than the budget, judged by its header before anything is read.
+
+    Parameters
+    ----------
+    task, preset
+        The frame and the look.
+    budget_bytes
+        What the frame may use.
+    on_disk
+        Whether its planes are kept on disk.
 
     Raises
     ------
@@ -236,7 +282,7 @@ def refuse_oversize(task: FrameTask, preset: Preset, budget_bytes: int) -> None:
     need = frame_need([task], preset)
     if need is None:
         return
-    peak = need.peak(overlapped=False, threads=1, tile_rows=1, by_rows=True)
+    peak = need.least(on_disk=on_disk)
     # The process is there already; what counts is what the frame adds.
     if peak - PROCESS_BYTES > budget_bytes:
         raise JobError(
@@ -283,6 +329,10 @@ def frame_need(tasks: Sequence[FrameTask], preset: Preset) -> FrameNeed | None:
             in_one = _made_in_one(look, deep=deep)
             by_rows = max(_held_whole(graph, count, _LOOKED_OVER_BY_ROWS) for graph, count in of_each)
             need = _need(headers, planes, 4 + layers, whole, None if in_one else by_rows)
+            kept = 0
+            if not (deep or in_one or output.deep):
+                # Beside what stays of what is read, the depth pass and one plane that is made of it.
+                kept = (planes + 2) * need.plane_bytes + (need.held if _only_survey(look) else 0)
             # They are made while they are written.
             floating = _FLOATING_ROWS * _FLOATING_BYTES * need.width * output.floating_samples
             return replace(
@@ -293,6 +343,7 @@ def frame_need(tasks: Sequence[FrameTask], preset: Preset) -> FrameNeed | None:
                 read_on=need.read if output.deep else 0,
                 looking=tuple(dict.fromkeys(name for graph in look.graphs for name in _looking(graph))),
                 in_one=in_one,
+                planes=kept,
             )
     return None
 
@@ -332,6 +383,7 @@ def _need(headers: list[Header], planes: int, result: int, whole: int, by_rows: 
         compute=(result + whole) * plane + _DEEP_WET_BYTES * deep,
         write=result * plane + result * plane // 2 + _DEEP_WET_BYTES * deep,
         held=(by_rows or 0) * plane,
+        plane_bytes=plane,
         # A plane, its copy as it is delivered, and as the file has it; and its samples.
         row=None
         if by_rows is None
@@ -352,16 +404,39 @@ def _held_whole(graph: Graph, bands: int, looked_over: int) -> int:
     return bands + looked_over if all(operator.surveys for operator in looking) else 5 * bands + 16
 
 
-def _shapes(count: int, threads: int) -> list[Sizing]:
-    """Return ways to run that many processes, the fastest first; tiles shrink where all else is done."""
-    ways: list[tuple[bool, int | None, bool]] = [(True, None, False), (False, None, False)]
+def _only_survey(look: Look) -> bool:
+    """Tell whether steps that look around a pixel only look their input over: what they hold is planes."""
+    return all(
+        step.operator.surveys
+        for graph in look.graphs
+        for step in graph.steps
+        if type(step.operator).reach is not Operator.reach
+    )
+
+
+def _shapes(count: int, threads: int, on_disk: int) -> list[Sizing]:
+    """Return ways to run that many processes, the fastest first; tiles shrink where all else is done.
+
+    Planes of so many bytes may go to disk, if any.
+    """
+    ways: list[tuple[bool, int | None, bool, int]] = [(True, None, False, 0), (False, None, False, 0)]
     if count == 1:
-        ways += [(False, None, True), (False, 1, True)]
-    return [Sizing(count, threads, overlapped, rows, 0, 0, by_rows) for overlapped, rows, by_rows in ways]
+        ways += [(False, None, True, 0), (False, 1, True, 0)]
+        ways += [(False, None, True, on_disk), (False, 1, True, on_disk)] if on_disk else []
+    return [
+        Sizing(count, threads, overlapped, rows, 0, 0, by_rows, on_disk=disk)
+        for overlapped, rows, by_rows, disk in ways
+    ]
 
 
-def _too_little(peak: int, budget: int, need: FrameNeed) -> JobError:
+def _too_little(peak: int, budget: int, need: FrameNeed, room: int | None) -> JobError:
+    """Tell of a frame that does not fit; ``room`` is that on disk where planes there would help."""
     whole = f"{need.in_one} is made whole" if need.in_one else f"{need.whole} held whole"
+    if room is not None and need.planes > room:
+        whole += f"; on disk its planes would take {gibibytes(need.planes)}, "
+        whole += f"and there is room for {gibibytes(room)} beside the output"
+    elif room is not None:
+        whole = f"with {gibibytes(need.planes)} of planes on disk already"
     return JobError(
         f"one frame at a time needs about {gibibytes(peak)}, the job may use {gibibytes(budget)}; {whole}",
         code="E-JOB-MEMORY",

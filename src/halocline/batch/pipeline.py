@@ -5,6 +5,7 @@ from __future__ import annotations
 import logging
 from collections.abc import Callable, Generator, Iterable, Iterator
 from concurrent.futures import Future, ThreadPoolExecutor
+from contextlib import nullcontext
 from functools import partial
 from typing import TypeVar
 
@@ -22,6 +23,7 @@ from halocline.batch.frame_task import (
 from halocline.batch.memory_budget import gibibytes, refuse_oversize
 from halocline.batch.signals import Interrupted, StopRequest
 from halocline.batch.task import FrameTask
+from halocline.compute.planes_on_disk import planes_on_disk
 from halocline.compute.threads import one_library_thread
 from halocline.graph.engine import Evaluation
 from halocline.imaging.exr import set_file_threads
@@ -80,15 +82,20 @@ class Pipeline:
 
     def _one_by_one(self, tasks: Iterator[FrameTask], stop: StopRequest) -> Iterator[Outcome]:
         for task in tasks:
-            with stop.breakable():
-                inputs = _attempt(task, partial(self._read, task))
-                result = self._rendered(inputs)
-            del inputs
-            if isinstance(result, FrameFailed):
-                yield result
-                continue
-            record = _attempt(task, partial(write_result, result, self.preset))
-            yield record if isinstance(record, FrameFailed) else FrameDone(record, task)
+            with planes_on_disk(task.out.parent) if self.how.on_disk else nullcontext():
+                outcome = self._alone(task, stop)
+            yield outcome
+
+    def _alone(self, task: FrameTask, stop: StopRequest) -> Outcome:
+        """Make a frame that nothing else is done beside."""
+        with stop.breakable():
+            inputs = _attempt(task, partial(self._read, task))
+            result = self._rendered(inputs)
+        del inputs
+        if isinstance(result, FrameFailed):
+            return result
+        record = _attempt(task, partial(write_result, result, self.preset))
+        return record if isinstance(record, FrameFailed) else FrameDone(record, task)
 
     def _overlapping(self, tasks: Iterator[FrameTask], stop: StopRequest) -> Iterator[Outcome]:
         with ThreadPoolExecutor(1, "read") as reader, ThreadPoolExecutor(1, "write") as writer:
@@ -134,7 +141,7 @@ class Pipeline:
         if known is not None:
             return known
         if self.budget_bytes is not None:
-            refuse_oversize(task, self.preset, self.budget_bytes)
+            refuse_oversize(task, self.preset, self.budget_bytes, on_disk=self.how.on_disk)
         return read_inputs(task, self.preset)
 
     def _rendered(self, inputs: FrameInputs | FrameFailed) -> FrameResult | FrameFailed:

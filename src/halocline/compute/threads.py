@@ -20,6 +20,8 @@ from pathlib import Path
 from threading import Lock
 from typing import Any, TypeVar
 
+from halocline.compute.planes_on_disk import PlanesOnDisk, here, make_there
+
 A = TypeVar("A")
 R = TypeVar("R")
 
@@ -117,7 +119,8 @@ def pool(threads: int) -> Iterator[ThreadPoolExecutor]:
     ThreadPoolExecutor
         The threads; they end with the block.
     """
-    with one_library_thread(), ThreadPoolExecutor(threads, initializer=_work_alone) as made:
+    begin = partial(_work_alone, here())
+    with one_library_thread(), ThreadPoolExecutor(threads, initializer=begin) as made:
         yield made
 
 
@@ -212,9 +215,10 @@ def _set_number(library: Any, number: int) -> None:
 _libraries = _LibraryPools()
 
 
-def _work_alone() -> None:
-    """Begin a thread of ours, which may use no others."""
+def _work_alone(planes: PlanesOnDisk | None) -> None:
+    """Begin a thread of ours, which may use no others, and keeps planes where who began it does."""
     _budget.set(1)
+    make_there(planes)
     _libraries.limit_this_thread()
 
 

@@ -18,6 +18,7 @@ import cv2
 import numpy as np
 
 from halocline._typing import F32, F64, AnyArray
+from halocline.compute.planes_on_disk import copied_plane, empty_plane, filled_plane
 from halocline.compute.threads import in_parallel
 from halocline.filters import halo_loops
 from halocline.filters.globe import Globe
@@ -280,8 +281,8 @@ class HaloField:
         shape = (range_m.shape[0], range_m.shape[1])
         spreader = _Spreader.of(shape) if globe is None else _RoundSpreader.around(shape, globe)
         # One over the range, so that endless ranges can be averaged.
-        reach = spreader.half(_nearness(range_m))
-        place, due, stays = (np.empty_like(reach) for _ in range(3))
+        reach = copied_plane(spreader.half(_nearness(range_m)))
+        place, due, stays = (empty_plane(reach.shape) for _ in range(3))
         bands = bands_of_rows(len(reach))
 
         def find(band: slice) -> None:
@@ -319,10 +320,15 @@ class HaloField:
         energy
             ``(planes, rows, columns)``.
         """
-        half = np.stack(in_parallel(self.spreader.half, energy))
-        total = np.zeros_like(half)
+        half: F32 = empty_plane((len(energy), *self.place.shape))
+
+        def halve(plane: int) -> None:
+            half[plane] = self.spreader.half(energy[plane])
+
+        in_parallel(halve, range(len(energy)))
+        total: F32 = filled_plane(half.shape, 0.0)
         size = tuple(side // 2 for side in self.place.shape)
-        coarse = np.empty((len(self.parts), len(half), *size), np.float32)
+        coarse: F32 = empty_plane((len(self.parts), len(half), *size))
 
         def spread(item: tuple[int, int]) -> None:
             number, plane = item
@@ -349,7 +355,7 @@ class HaloField:
 
 
 def _nearness(range_m: F32) -> F32:
-    nearness = np.empty_like(range_m)
+    nearness: F32 = empty_plane(range_m.shape)
 
     def turn(band: slice) -> None:
         np.reciprocal(np.maximum(range_m[band], np.float32(1e-3)), out=nearness[band])
@@ -380,7 +386,7 @@ def _part(spreader: _Spreader, place: F32, number: int, nearest: np.float32, wei
     which = np.float32(number)
     seen = NOTHING
     if place.min() < which - 1.0:
-        view = np.empty_like(place)
+        view: F32 = empty_plane(place.shape)
         halo_loops.open_view(place, which, view)
         level = _empty_half(view)
         halo_loops.halved(view, level)

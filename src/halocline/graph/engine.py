@@ -22,6 +22,7 @@ from typing import Any
 import numpy as np
 
 from halocline._typing import F32
+from halocline.compute.planes_on_disk import empty_plane
 from halocline.compute.threads import at_most, pool, processors
 from halocline.errors import GraphError, HaloclineError
 from halocline.graph.graph import Graph, Step
@@ -107,6 +108,9 @@ class Evaluation:
     by_rows
         Whether whoever writes a picture asks for its rows as it writes them, so that it is never held whole
         (`ReadyGraph.rows_of`). It takes as long, but computing and writing cannot overlap.
+    on_disk
+        Whether whoever makes a frame keeps its whole planes on disk, beside what it writes, while it does
+        (`halocline.compute.planes_on_disk`).
     held
         Where what is made ready stays for the next picture, if anywhere.
     unwanted
@@ -116,6 +120,7 @@ class Evaluation:
     threads: int | None = None
     tile_rows: int | None = None
     by_rows: bool = False
+    on_disk: bool = False
     held: HeldReady | None = None
     unwanted: Callable[[], bool] | None = None
 
@@ -389,7 +394,7 @@ class _Run:
             with allocating:
                 # Any tile tells what planes there are, and of how many channels.
                 for name in made.keys() - out.keys():
-                    out[name] = np.empty((*made[name].shape[:-2], *window.shape), np.float32)
+                    out[name] = empty_plane((*made[name].shape[:-2], *window.shape))
             where = window.slices_of(band)
             for name, plane in made.items():
                 out[name][(..., *where)] = plane

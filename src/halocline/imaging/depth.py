@@ -26,9 +26,10 @@ import numpy as np
 from numpy.typing import NDArray
 
 from halocline._typing import F32
+from halocline.compute.planes_on_disk import copied_plane, empty_plane, filled_plane
 from halocline.errors import DepthError
 from halocline.imaging.camera import Camera
-from halocline.imaging.depth_edges import fill_partly_covered, split_averaged
+from halocline.imaging.depth_edges import Pixels, fill_partly_covered, split_averaged
 from halocline.imaging.frame import Window
 from halocline.late_dataclass import dataclass
 
@@ -49,6 +50,7 @@ KINDS = tuple(kind for kind in get_args(DepthKind) if kind != "auto")
 NORMALISED = ("normalised", "normalised_white_near")
 # Farther than any scene, in scene units; renderers write 1e10, 1e30 or the largest float for "nothing hit".
 ENDLESS = 1e9
+_ROWS_TOGETHER = 256
 
 
 @dataclass(frozen=True)
@@ -154,17 +156,21 @@ def range_planes(
     (farther only where no covered pixel is that near); outside the window nothing is assumed.
     """
     ordered = ordered_values(values, alpha, spec, camera)
-    seen = _seen(ordered, spec)
-    with_depth = np.count_nonzero(seen)
-    if alpha is not None:
-        seen &= alpha > 0
-    uncovered = int(with_depth - np.count_nonzero(seen))
-    factor = None if spec.kind in {"range", "position"} else camera.range_per_depth(window)
-    metres = planar_metres(ordered, spec, camera)
-    if factor is not None:
-        metres *= factor
-    np.copyto(metres, np.inf, where=~seen)
-    filled = lost = 0
+    along_ray = spec.kind in {"range", "position"}
+    metres: F32 = empty_plane(ordered.shape)
+    filled = lost = uncovered = 0
+    for start in range(0, window.height, _ROWS_TOGETHER):
+        stop = min(start + _ROWS_TOGETHER, window.height)
+        own, rows = ordered[start:stop], metres[start:stop]
+        seen = _seen(own, spec)
+        if alpha is not None:
+            cover = alpha[start:stop] > 0
+            uncovered += int(np.count_nonzero(seen & ~cover))
+            seen &= cover
+        rows[...] = planar_metres(own, spec, camera)
+        if not along_ray:
+            rows *= camera.range_per_depth(window.rows(start, stop))
+        np.copyto(rows, np.inf, where=~seen)
     if alpha is not None:
         filled, lost = fill_partly_covered(metres, alpha)
     if spec.edges not in {"averaged", "premultiplied"}:
@@ -172,12 +178,24 @@ def range_planes(
     mixed = split_averaged(ordered, metres, alpha)
     if mixed.pixels.size == 0:
         return DepthPlanes(metres, None, None, filled, lost, uncovered)
-    at = np.float32(1.0) if factor is None else factor.ravel()[mixed.pixels]
-    far_range, far_share = metres.copy(), np.zeros_like(metres)
+    at = np.float32(1.0) if along_ray else _factors(camera, window, mixed.pixels)
+    far_range, far_share = copied_plane(metres), filled_plane(metres.shape, 0.0)
     metres.ravel()[mixed.pixels] = planar_metres(mixed.near, spec, camera) * at
     far_range.ravel()[mixed.pixels] = planar_metres(mixed.far, spec, camera) * at
     far_share.ravel()[mixed.pixels] = mixed.far_share
     return DepthPlanes(metres, far_range, far_share, filled, lost, uncovered)
+
+
+def _factors(camera: Camera, window: Window, pixels: Pixels) -> F32:
+    """Return range over planar depth of pixels (flat index, ascending), ``(n,)``."""
+    parts = []
+    for start in range(0, window.height, _ROWS_TOGETHER):
+        stop = min(start + _ROWS_TOGETHER, window.height)
+        first, last = np.searchsorted(pixels, (start * window.width, stop * window.width))
+        if first < last:
+            factor = camera.range_per_depth(window.rows(start, stop))
+            parts.append(factor.ravel()[pixels[first:last] - start * window.width])
+    return np.concatenate(parts)
 
 
 def ordered_values(values: F32, alpha: F32 | None, spec: DepthSpec, camera: Camera) -> F32:
@@ -200,8 +218,10 @@ def ordered_values(values: F32, alpha: F32 | None, spec: DepthSpec, camera: Came
         return _distance(_uncovered(values, alpha, spec), spec, camera)
     values = _uncovered(values, alpha, spec)
     if spec.kind == "normalised_white_near":
-        return np.float32(1.0) - values
-    return -values if spec.kind in {"negative_planar", "inverse"} else values
+        return np.subtract(np.float32(1.0), values, out=empty_plane(values.shape))
+    if spec.kind in {"negative_planar", "inverse"}:
+        return np.negative(values, out=empty_plane(values.shape))
+    return values
 
 
 def _uncovered(values: F32, alpha: F32 | None, spec: DepthSpec) -> F32:

@@ -12,6 +12,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from halocline._typing import F32
+from halocline.compute.planes_on_disk import empty_plane
 from halocline.late_dataclass import dataclass
 
 # Pixels around an edge pixel that are asked. Filters of renderers end within 2 pixels; thin things need more.
@@ -26,6 +27,7 @@ _STEP = 0.03
 _ASLANT = 0.15
 # A surface is carried on over a mixed pixel by at most this share of the step.
 _MOST_CARRIED = np.float32(0.25)
+_ROWS_TOGETHER = 256
 # How much of a pixel the lesser surface must have; less is rounding.
 _LEAST_SHARE = 0.02
 
@@ -67,30 +69,43 @@ def fill_partly_covered(metres: F32, alpha: F32) -> tuple[int, int]:
     tuple of int
         How many pixels were filled, and how many covered pixels still have no range.
     """
-    covered = alpha >= COVERED
-    seen = np.isfinite(metres)
-    partial: Pixels = np.flatnonzero((alpha > 0) & ~covered)
+    trusted: Mask = empty_plane(alpha.shape, np.bool_)
+    found: list[Pixels] = []
+    for rows in _some_rows(alpha):
+        cover = alpha[rows]
+        np.logical_and(cover >= COVERED, np.isfinite(metres[rows]), out=trusted[rows])
+        found.append(np.flatnonzero((cover > 0) & (cover < COVERED)) + rows.start * alpha.shape[1])
+    partial: Pixels = np.concatenate(found)
     if partial.size:
-        high = _farthest_around(metres, covered & seen, partial)
+        high = _farthest_around(metres, trusted, partial)
         own = metres.ravel()[partial]
         plausible = own <= high * (1 + _SLACK)
         # Nothing covered near: a thin thing. Its own depth is all there is, unless the background is in it.
         alone = high == 0
-        farthest = np.max(metres, where=covered & seen, initial=0.0)
+        farthest = np.max(metres, where=trusted, initial=0.0)
         plausible |= alone & np.isfinite(own) & ((own <= 2 * farthest) | (farthest == 0))
         beyond: Pixels = np.flatnonzero(~plausible & np.isfinite(own))
-        goes_on = _farthest_continued(metres, covered & seen, partial[beyond])
+        goes_on = _farthest_continued(metres, trusted, partial[beyond])
         plausible[beyond] = own[beyond] <= goes_on * (1 + _SLACK)
         doubtful = partial[~plausible]
-        trusted = seen & (covered | _mask(metres.shape, partial[plausible]))
+        # Covered pixels that are seen; and from here on those whose own range stays.
+        trusted.ravel()[partial[plausible & np.isfinite(own)]] = True
         farther = _farther_beside_nearer(metres, alpha, trusted, doubtful)
         filled = _from_nearest(metres, alpha, trusted, doubtful)
         known = np.isfinite(farther)
         metres.ravel()[doubtful[known]] = farther[known]
     else:
         filled = 0
-    lost = int(np.count_nonzero((alpha > 0) & ~np.isfinite(metres)))
+    lost = sum(
+        int(np.count_nonzero((alpha[rows] > 0) & ~np.isfinite(metres[rows]))) for rows in _some_rows(alpha)
+    )
     return filled, lost
+
+
+def _some_rows(plane: F32) -> Iterator[slice]:
+    """Yield the rows of a picture, some at a time: what is made of them is then small."""
+    for start in range(0, len(plane), _ROWS_TOGETHER):
+        yield slice(start, min(start + _ROWS_TOGETHER, len(plane)))
 
 
 def split_averaged(ordered: F32, metres: F32, alpha: F32 | None) -> Mixed:
@@ -110,13 +125,19 @@ def split_averaged(ordered: F32, metres: F32, alpha: F32 | None) -> Mixed:
         Coverage, or None.
     """
     with np.errstate(divide="ignore"):
-        inverse: F32 = 1.0 / metres
-    covered = inverse > 0
-    if alpha is not None:
-        covered &= alpha >= COVERED
+        inverse: F32 = np.divide(np.float32(1.0), metres, out=empty_plane(metres.shape))
     square = np.ones((3, 3), np.uint8)
-    high, low = cv2.dilate(inverse, square), cv2.erode(inverse, square)
-    candidates: Pixels = np.flatnonzero(covered & (high - low > _STEP * high))
+    high = cv2.dilate(inverse, square, dst=empty_plane(metres.shape))
+    low = cv2.erode(inverse, square, dst=empty_plane(metres.shape))
+    covered: Mask = empty_plane(metres.shape, np.bool_)
+    found_in: list[Pixels] = []
+    for rows in _some_rows(metres):
+        np.greater(inverse[rows], 0, out=covered[rows])
+        if alpha is not None:
+            covered[rows] &= alpha[rows] >= COVERED
+        steps = covered[rows] & (high[rows] - low[rows] > _STEP * high[rows])
+        found_in.append(np.flatnonzero(steps) + rows.start * metres.shape[1])
+    candidates: Pixels = np.concatenate(found_in)
     best = np.zeros(candidates.size, np.float32)
     near, far = np.zeros_like(best), np.zeros_like(best)
     own = ordered.ravel()[candidates]

@@ -19,11 +19,14 @@ import numpy as np
 
 from halocline._typing import F32
 from halocline.compute.compiled import compiled
+from halocline.compute.planes_on_disk import copied_plane, filled_plane
 from halocline.imaging.depth_edges import COVERED, Mask, Pixels, neighbour
 from halocline.imaging.edge_places import shares_by_place
 from halocline.imaging.edge_steps import LOW_STEP, NEAREST_M, STEP, along_steps
 from halocline.late_dataclass import dataclass
 
+# Rows worked on at a time where a whole picture is.
+ROWS_TOGETHER = 256
 # Pixels around a pixel that are asked for the colours of both, and for how wide a thin thing is.
 REACH = 2
 _AROUND = tuple((down, right) for down in (-1, 0, 1) for right in (-1, 0, 1))
@@ -82,7 +85,9 @@ class ToldSurfaces:
 
     def mixed(self, alpha: F32, range_m: F32) -> Mask:
         """Tell of which covered pixels they say that two surfaces are in them."""
-        found = np.zeros(range_m.shape, bool)
+        found: Mask = filled_plane(range_m.shape, 0.0, np.bool_)
+        if self.far_range is None and self.near_share is None:
+            return found
         if self.far_range is not None:
             found |= self._farther(range_m.ravel(), self.far_range.ravel()).reshape(found.shape)
         elif self.near_share is not None:
@@ -230,8 +235,8 @@ def mixture_planes(rgb: F32, alpha: F32, range_m: F32, told: ToldSurfaces | None
     found = separate_surfaces(rgb, alpha, range_m, told)
     if not found.pixels.size:
         return {}
-    planes = {"range": range_m.copy(), "far_range": range_m.copy()}
-    planes |= {"far_share": np.zeros_like(range_m), "far_light": np.zeros_like(range_m)}
+    planes = {name: copied_plane(range_m) for name in ("range", "far_range")}
+    planes |= {name: filled_plane(range_m.shape, 0.0) for name in ("far_share", "far_light")}
     values = (found.near, found.far, found.far_share, found.far_light)
     for plane, value in zip(planes.values(), values, strict=True):
         plane.ravel()[found.pixels] = value
@@ -254,7 +259,7 @@ def far_light_of(rgb: F32, range_m: F32, far_m: F32, far_share: F32) -> F32:
     Share of light ``(rows, columns)``: that of the area where no pixel close by shows the farther surface by
     itself.
     """
-    out = far_share.copy()
+    out = copied_plane(far_share)
     pixels: Pixels = np.flatnonzero(far_share)
     nearness = np.reciprocal(far_m.ravel()[pixels])
     total = np.zeros((pixels.size, 3), np.float32)
@@ -285,9 +290,12 @@ def _inverse(alpha: F32, range_m: F32, at: Pixels) -> F32:
 
 def _inverse_of_all(alpha: F32, range_m: F32) -> F32:
     """Return inverse range of a picture, 0 where not covered."""
-    inverse = np.zeros_like(range_m)
-    covered = (alpha >= COVERED) & (range_m > NEAREST_M) & (range_m < np.inf)
-    np.divide(np.float32(1.0), range_m, out=inverse, where=covered)
+    inverse: F32 = filled_plane(range_m.shape, 0.0)
+    for start in range(0, len(range_m), ROWS_TOGETHER):
+        rows = slice(start, start + ROWS_TOGETHER)
+        distance = range_m[rows]
+        covered = (alpha[rows] >= COVERED) & (distance > NEAREST_M) & (distance < np.inf)
+        np.divide(np.float32(1.0), distance, out=inverse[rows], where=covered)
     return inverse
 
 

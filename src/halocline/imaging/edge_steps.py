@@ -11,6 +11,7 @@ import numpy as np
 
 from halocline._typing import F32
 from halocline.compute.compiled import compiled
+from halocline.compute.planes_on_disk import filled_plane
 from halocline.imaging.depth_edges import COVERED, Mask, Pixels
 
 # Two surfaces differ at least by the first share of their inverse depth, which departs from a straight line
@@ -41,7 +42,7 @@ def along_steps(alpha: F32, range_m: F32) -> Mask:
     -----
     Border rule: edge pixels repeat.
     """
-    found = np.zeros(range_m.shape, bool)
+    found: Mask = filled_plane(range_m.shape, 0.0, np.bool_)
     covered, nearest = np.float32(COVERED), np.float32(NEAREST_M)
     mark_steps(alpha, range_m, covered, nearest, np.float32(LOW_STEP), found)
     marked: Pixels = np.flatnonzero(found)

@@ -14,6 +14,8 @@ import os
 import struct
 from collections.abc import Mapping, Sequence
 from pathlib import Path
+from shutil import copyfileobj
+from tempfile import TemporaryFile
 
 from halocline.files.regular import open_regular
 from halocline.late_dataclass import dataclass
@@ -23,6 +25,8 @@ _MULTI_PART = 0x1000
 # A header larger than this is no header; large ones hold manifests of object names, about a megabyte.
 _LARGEST_HEADER = 1 << 26
 _USUAL_HEADER = 1 << 18
+# What is in memory at once of a file whose header grows.
+_MOVED_BYTES = 1 << 22
 
 # What describes the pixels as they are stored in one file, and is the writer's to say.
 _LAYOUT = frozenset(
@@ -107,21 +111,29 @@ def put_attributes(path: Path, wanted: Sequence[Mapping[str, RawAttribute]]) -> 
         for name, entry in more.items()
     ):
         return
-    content = path.read_bytes()
-    header = b"".join(_packed({**part, **more}) for part, more in zip(parts, wanted, strict=True))
-    several = bool(struct.unpack_from("<I", content, 4)[0] & _MULTI_PART)
-    header = content[:8] + header + (b"\0" if several else b"")
-    # The first chunk follows the table of offsets, so its offset tells how long the table is.
-    (first,) = struct.unpack_from("<Q", content, end)
-    count, odd = divmod(first - end, 8)
-    if odd or not 0 < count <= (len(content) - end) // 8:
-        raise ValueError("the table of offsets is not where it should be")
-    moved = len(header) - end
-    offsets = struct.unpack_from(f"<{count}Q", content, end)
-    if min(offsets) != first:
-        raise ValueError("the first chunk is not the first in the file")
-    table = struct.pack(f"<{count}Q", *(offset + moved for offset in offsets))
-    path.write_bytes(header + table + content[first:])
+    packed = b"".join(_packed({**part, **more}) for part, more in zip(parts, wanted, strict=True))
+    with path.open("r+b") as file, TemporaryFile(dir=path.parent) as chunks:
+        begin = file.read(8)
+        several = bool(struct.unpack_from("<I", begin, 4)[0] & _MULTI_PART)
+        header = begin + packed + (b"\0" if several else b"")
+        # The first chunk follows the table of offsets, so its offset tells how long the table is.
+        file.seek(end)
+        (first,) = struct.unpack("<Q", file.read(8))
+        count, odd = divmod(first - end, 8)
+        if odd or not 0 < count <= (path.stat().st_size - end) // 8:
+            raise ValueError("the table of offsets is not where it should be")
+        file.seek(end)
+        offsets = struct.unpack(f"<{count}Q", file.read(8 * count))
+        if min(offsets) != first:
+            raise ValueError("the first chunk is not the first in the file")
+        # A file may be larger than memory: its chunks move a little at a time.
+        copyfileobj(file, chunks, _MOVED_BYTES)
+        chunks.seek(0)
+        file.seek(0)
+        file.truncate()
+        moved = len(header) - end
+        file.write(header + struct.pack(f"<{count}Q", *(offset + moved for offset in offsets)))
+        copyfileobj(chunks, file, _MOVED_BYTES)
 
 
 def _headers_of(path: Path) -> list[Attributes]:

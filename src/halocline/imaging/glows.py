@@ -14,6 +14,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from halocline._typing import F32, F64, AnyArray
+from halocline.compute.planes_on_disk import empty_plane
 
 # The share of a pixel that a glow covers; no number of a picture can tell it from 0.
 COVER = 1e-12
@@ -24,14 +25,20 @@ _NO_SURFACE_M = 0.1
 # Ranges are weighed on a picture this large at most; Gaussians of these widths together fall as 1 / d^2.
 _LONGEST_PX = 256
 _WIDTHS_PX = (1.0, 3.0, 9.0, 27.0, 81.0)
+_ROWS_TOGETHER = 256
 
 Mask = NDArray[np.bool_]
 
 
 def find_glows(rgb: F32, alpha: F32) -> Mask:
     """Tell which pixels of ``(3, rows, columns)`` have light but no cover."""
-    light = np.maximum(np.maximum(rgb[0], rgb[1]), rgb[2])
-    return np.asarray((alpha == 0) & (light > _NO_LIGHT), np.bool_)
+    glows: Mask = empty_plane(alpha.shape, np.bool_)
+    for start in range(0, len(alpha), _ROWS_TOGETHER):
+        rows = slice(start, start + _ROWS_TOGETHER)
+        red, green, blue = rgb[:, rows]
+        light = np.maximum(np.maximum(red, green), blue)
+        glows[rows] = (alpha[rows] == 0) & (light > _NO_LIGHT)
+    return glows
 
 
 def glow_range(rgb: F32, alpha: F32, range_m: F32, glows: Mask) -> F32:

@@ -14,6 +14,7 @@ import numpy as np
 import OpenImageIO as oiio
 
 from halocline._typing import F32
+from halocline.compute.planes_on_disk import empty_plane, filled_plane
 from halocline.errors import HaloclineError, ReadError
 from halocline.imaging.camera import Camera
 from halocline.imaging.camera_metadata import find_camera, refuse_projection, refuse_two_pairs
@@ -355,7 +356,7 @@ def _read(plan: ChannelPlan, window: Window, read: _Reader) -> dict[str, F32]:
         shape = (len(channels), *window.shape)
         # Nothing was rendered outside a data window; no number is open water in a depth pass of any kind.
         fill = np.nan if name in {"depth", "position"} else 0.0
-        plane = np.empty(shape, np.float32) if covers else np.full(shape, fill, np.float32)
+        plane = empty_plane(shape) if covers else filled_plane(shape, fill)
         planes[name] = plane[0] if len(channels) == 1 else plane
         for index, channel in enumerate(channels):
             _, by_channel = targets.setdefault((path, channel.part.index), (channel.part, {}))

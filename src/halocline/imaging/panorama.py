@@ -19,6 +19,7 @@ from typing import Literal
 import numpy as np
 
 from halocline._typing import F32, F64
+from halocline.compute.planes_on_disk import empty_plane
 from halocline.filters.globe import Globe
 from halocline.imaging.camera import Camera
 from halocline.imaging.frame import Frame, Window
@@ -257,7 +258,10 @@ def continued(frame: Frame, camera: Camera, columns: int) -> Frame:
     at = np.arange(wider.x, wider.x_end) - window.x
     beyond = (at < 0) | (at >= window.width)
     at[beyond] %= round(camera.globe.around_px)
-    planes = {name: np.ascontiguousarray(plane[..., at]) for name, plane in frame.planes.items()}
+    planes = {}
+    for name, plane in frame.planes.items():
+        planes[name] = empty_plane((*plane.shape[:-1], wider.width), plane.dtype)
+        np.take(plane, at, axis=-1, out=planes[name])
     return replace(frame, planes=planes, data_window=wider)
 
 

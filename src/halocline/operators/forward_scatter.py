@@ -21,6 +21,7 @@ from pydantic import Field
 
 from halocline._typing import F32, F64
 from halocline.compute.compiled import compiled
+from halocline.compute.planes_on_disk import empty_plane
 from halocline.compute.threads import in_parallel
 from halocline.filters.globe import Globe
 from halocline.filters.halo import HaloField, HaloKernels
@@ -118,8 +119,12 @@ class SpreadHalo:
     @classmethod
     def of(cls, fields: tuple[HaloField, ...], energy: F32) -> SpreadHalo:
         """Spread what pixels give by one field, or each plane by its own."""
-        parts = [field.arrived(plane) for field, plane in zip(fields, _shared(energy, fields), strict=True)]
-        return cls(fields, energy, np.concatenate(parts))
+        if len(fields) == 1:
+            return cls(fields, energy, fields[0].arrived(energy))
+        arrived: F32 = empty_plane((len(energy), *fields[0].place.shape))
+        for number, (field, plane) in enumerate(zip(fields, _shared(energy, fields), strict=True)):
+            arrived[number] = field.arrived(plane)[0]
+        return cls(fields, energy, arrived)
 
     def rows(self, rows: slice) -> F32:
         """Return some rows of the halo, ``(C, rows, columns)``."""
@@ -196,8 +201,8 @@ class ForwardScatter(Operator[ForwardScatterParameters, PreparedScatter]):
     ) -> PreparedScatter:
         """Spread the halo of the whole picture, of which only what pixels give to it is held."""
         window = tile.window
-        length = np.empty(window.shape, np.float32)
-        energy = np.empty((len(prepared.mix), *window.shape), np.float32)
+        length: F32 = empty_plane(window.shape)
+        energy: F32 = empty_plane((len(prepared.mix), *window.shape))
         for start in range(0, window.height, ROWS_SURVEYED):
             stop = min(start + ROWS_SURVEYED, window.height)
             part = window.rows(start, stop)
