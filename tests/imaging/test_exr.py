@@ -6,6 +6,7 @@ import resource
 import sys
 from dataclasses import replace
 from pathlib import Path
+from typing import Any
 
 import numpy as np
 import OpenImageIO as oiio
@@ -179,6 +180,41 @@ def test_tiled_files_are_read_and_written_back_as_scan_lines(tmp_path: Path) -> 
     np.testing.assert_array_equal(planes["Z"], values[..., 1].astype(np.float32))
     write_exr(tmp_path / "b.exr", [PartPixels(found, planes)])
     assert not read_header(tmp_path / "b.exr").parts[0].tiled
+
+
+@pytest.mark.parametrize(("tile", "compression"), [((16, 16), "zip"), ((64, 8), "none"), ((256, 128), "piz")])
+def test_tiles_are_read_some_rows_of_them_at_a_time(
+    tmp_path: Path, monkeypatch: pytest.MonkeyPatch, tile: tuple[int, int], compression: str
+) -> None:
+    spec = oiio.ImageSpec(101, 203, 3, "half")
+    spec.channelnames, spec.channelformats = ("A", "B", "Z"), ("half", "half", "float")
+    spec.tile_width, spec.tile_height = tile
+    # A data window that begins nowhere in particular.
+    spec.x, spec.y = -7, 13
+    spec.attribute("compression", compression)
+    values = np.random.default_rng(1).random((203, 101, 3), np.float32)
+    values[..., :2] = values[..., :2].astype(np.float16)
+    path = tmp_path / "tiled.exr"
+    out = oiio.ImageOutput.create("openexr")
+    assert out is not None
+    assert out.open(str(path), spec), oiio.geterror()
+    assert out.write_image(values), out.geterror()
+    assert out.close()
+    (found,) = read_header(path).parts
+    assert (found.tiled, found.rows_per_chunk) == (True, tile[1])
+    taken, rows_of = [], exr._rows
+
+    def noted(*asked: Any) -> AnyArray:
+        taken.append(asked[-1])
+        return rows_of(*asked)
+
+    monkeypatch.setattr(exr, "_rows", noted)
+    planes = {name: np.full((203, 101), np.nan, np.float32) for name in "ABZ"}
+    exr.read_into(path, found, planes)
+    for index, plane in enumerate(planes.values()):
+        np.testing.assert_array_equal(plane, values[..., index])
+    together = max(32, tile[1])
+    assert sorted(taken) == [(top, min(top + together, 203)) for top in range(0, 203, together)]
 
 
 def test_a_container_flag_of_the_input_does_not_stop_the_copy(tmp_path: Path) -> None:

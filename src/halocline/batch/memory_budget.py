@@ -24,7 +24,7 @@ from halocline.graph.engine import TILE_PIXELS, Evaluation
 from halocline.graph.graph import Graph
 from halocline.graph.operator import Operator
 from halocline.imaging.deep_load import HELD_SAMPLES
-from halocline.imaging.exr import Header, read_header
+from halocline.imaging.exr import Header, file_threads, read_header
 from halocline.imaging.exr_write import ROWS_WRITTEN
 from halocline.imaging.input_spec import SECOND_SURFACE
 from halocline.imaging.survey import planes_in
@@ -371,10 +371,11 @@ def _need(headers: list[Header], planes: int, result: int, whole: int, by_rows: 
     )
     pixels = window.width * window.height
     plane = pixels * _PLANE_BYTES * min(views, 2)
-    # Scan lines are read a few at a time; of tiles, the decoder's own copy of the widest run of channels lies
-    # beside the planes.
-    tiled = any(part.tiled and not part.deep for header in headers for part in header.parts)
-    decoded = 4 * pixels * _PLANE_BYTES if tiled else 0
+    # Scan lines are read a few at a time; of a row of tiles, the decoder's own copy of the widest run of
+    # channels lies beside the planes.
+    tiled = [part for header in headers for part in header.parts if part.tiled and not part.deep]
+    rows = max((min(part.rows_together, window.height) for part in tiled), default=0)
+    decoded = 4 * rows * window.width * _PLANE_BYTES * file_threads()
     deep = sum(header.path.stat().st_size for header in headers if any(part.deep for part in header.parts))
     return FrameNeed(
         pixels=pixels,

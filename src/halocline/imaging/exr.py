@@ -94,7 +94,7 @@ class Part:
     compression
         Name, with the level where there is one (``dwaa:45``).
     tiled, deep, rows_per_chunk
-        How the pixels are stored; scan lines are compressed so many rows at a time.
+        How the pixels are stored; scan lines are compressed, and tiles go, so many rows at a time.
     environment
         What the picture is where it shows all directions at once: "a lat-long environment"; empty else.
     has_preview
@@ -126,6 +126,11 @@ class Part:
         """Return an attribute's value, or None where the part has none of that name."""
         found = self.attributes.get(name)
         return None if found is None else found.value
+
+    @property
+    def rows_together(self) -> int:
+        """Rows that are read at a time: whole chunks."""
+        return -(-_BLOCK_ROWS // self.rows_per_chunk) * self.rows_per_chunk
 
     @property
     def chromaticities(self) -> tuple[float, ...] | None:
@@ -280,7 +285,7 @@ def _read_floating(path: Path, part: Part, targets: Mapping[str, F32]) -> None:
     span = names[first : max(names.index(name) for name in targets) + 1]
     kind = "half" if all(part.channels[name] == "half" for name in span) else "float"
     height = part.data_window.height
-    blocks = _blocks(height, height if part.tiled else max(part.rows_per_chunk, _BLOCK_ROWS))
+    blocks = _blocks(height, part.rows_together)
     lock = Lock()
 
     def read_blocks(_: int) -> None:
@@ -449,7 +454,7 @@ def _part(spec: Any, index: int, path: Path) -> Part:
         compression=_compression(spec),
         tiled=spec.tile_width > 0,
         deep=bool(spec.deep),
-        rows_per_chunk=max(1, spec.get_int_attribute("oiio:RowsPerChunk", 1)),
+        rows_per_chunk=max(1, spec.tile_height or spec.get_int_attribute("oiio:RowsPerChunk", 1)),
         environment=_ENVIRONMENTS.get(spec.get_string_attribute("textureformat"), ""),
         has_preview=spec.get_int_attribute("thumbnail_width") > 0,
         attributes=dict(_attributes(spec)),
@@ -550,6 +555,10 @@ def _rows(
     window = part.data_window
     if rows == (0, window.height):
         pixels = file.read_image(part.index, 0, first, first + count, kind)
+    elif part.tiled:
+        # Rows of whole tiles, which are counted from the data window's first pixel.
+        down, across = (window.y + rows[0], window.y + rows[1]), (window.x, window.x_end)
+        pixels = file.read_tiles(part.index, 0, *across, *down, 0, 1, first, first + count, kind)
     else:
         pixels = file.read_scanlines(
             part.index, 0, window.y + rows[0], window.y + rows[1], 0, first, first + count, kind
