@@ -13,7 +13,8 @@ from tests.operators.scene import HEAD, camera, made, posts_before_a_wall
 
 from halocline._typing import F32, F64
 from halocline.filters.halo import halo_widths
-from halocline.graph.engine import Evaluation
+from halocline.graph.engine import Evaluation, evaluate
+from halocline.graph.light_form import combine
 from halocline.imaging.camera import Camera
 from halocline.imaging.camera_track import CameraTrack
 from halocline.imaging.frame import Frame, Window
@@ -208,6 +209,60 @@ def test_a_dark_thing_dims_the_water_beside_it_and_far_off_leaves_it_alone() -> 
     change = made(VEILED, wall(12.0, 0.0, cover), LENS)["rgb"][1] / empty - 1.0
     assert change.max() < 1e-5
     assert change[68, 63] < 3.0 * change[68, 160] < 0
+
+
+DEEP = """
+format = 2
+[water]
+jerlov_type = "IA"
+[place]
+camera_depth = 40.0
+[light]
+sun_elevation = 60.0
+sun_azimuth = -40.0
+"""
+
+
+@pytest.mark.parametrize("detail", ["colours", "bands"])
+def test_a_hull_overhead_takes_no_more_than_the_water_before_it_has(detail: str) -> None:
+    # The difference of open water about the sun and a black hull is spread to where the water is darker. No
+    # colour that the veil has is taken away whole: .08 of it stays at least, as before the widest black
+    # squares that photons were followed for, and where little is taken nothing is given back.
+    lens = camera(WINDOW, focal_length_mm=18.0, pitch_deg=55.0)
+    rays = lens.directions(WINDOW)
+    way = 8.0 / np.maximum(rays[1], np.float32(0.05))
+    hull = (rays[1] > 0.05) & (np.abs(rays[0] * way + 0.5) < 2.0) & (rays[2] * way > -9.0)
+    planes = {
+        "rgb": np.zeros((3, *WINDOW.shape), np.float32),
+        "alpha": hull.astype(np.float32),
+        "range": np.where(hull, way, np.inf).astype(np.float32),
+    }
+    blur = f'[steps.attenuation]\n[steps.forward_scatter]\ndetail = "{detail}"\n[steps.veiling_light]\n'
+    found = {}
+    for name, steps in (("all", blur), ("veil", "[steps.attenuation]\n[steps.veiling_light]\n")):
+        preset = preset_from_text(DEEP + steps)
+        shot = make_shot(
+            preset,
+            1,
+            CameraTrack({1: lens}),
+            space=LINEAR_REC709,
+            display_window=WINDOW,
+            data_window=WINDOW,
+        )
+        wanted = ("rgb", "halo") if name == "all" else ("rgb",)
+        found[name] = evaluate(preset.at(1).graph, Frame(planes, WINDOW, WINDOW), shot, wanted=wanted)
+    before, after, halo = (
+        found["veil"]["rgb"],
+        found["all"]["rgb"],
+        combine(shot.path.bands.down, found["all"]["halo"]),
+    )
+    plain = hull & (before > 0.25 * before.max(axis=0))
+    taken = -halo / np.where(plain, before, np.float32(1.0))
+    assert (taken[plain] > 1.0).sum() > 300
+    assert (after[plain] > 0.079 * before[plain]).all()
+    little = plain.all(axis=0) & (taken < 0.75).all(axis=0)
+    assert little.sum() > 100
+    np.testing.assert_allclose(after[:, little], (before + halo)[:, little], rtol=1e-3, atol=1e-5)
 
 
 def test_an_edge_of_half_coverage_lies_between_its_neighbours() -> None:

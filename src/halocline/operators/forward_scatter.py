@@ -33,7 +33,7 @@ from halocline.imaging.frame import Window
 from halocline.late_dataclass import dataclass
 from halocline.operators.shared.two_surfaces import FARTHER_PLANES, Farther
 from halocline.operators.shared.water_shade import WaterShade, water_shade
-from halocline.physics.path.transport import OpenRays, VeilRays, abeam
+from halocline.physics.path.transport import OpenRays, VeilRays, abeam, hold_halo
 from halocline.physics.path.water_halo import (
     Surfaces,
     WaterHalo,
@@ -217,6 +217,12 @@ class ForwardScatter(Operator[ForwardScatterParameters, PreparedScatter]):
         assert prepared.spread is not None  # it was surveyed
         top = tile.region.y - shot.data_window.y
         change = combine(prepared.back, prepared.spread.rows(slice(top, top + tile.region.height)))
+        veil = planes.get("veil") if "veil" in tile.added else None
+        if veil is not None:
+            # A veil that is added later sees to it itself.
+            held = np.array(veil)
+            hold_halo(shot.path, held, change)
+            change += held - veil
         lit = planes["bands"] + change
         return {"bands": lit, "halo": change} if tile.wants("halo") else {"bands": lit}
 

@@ -14,7 +14,7 @@ from halocline._typing import F32
 from halocline.graph.operator import Operator, Planes, PlaneUse, Stage, Tile, Undoing
 from halocline.graph.shot import Shot
 from halocline.operators.shared.water_shade import RegionShade, WaterShade, water_shade
-from halocline.physics.path.transport import VeilGeometry, veiling_light
+from halocline.physics.path.transport import VeilGeometry, hold_halo, veiling_light
 from halocline.quantities import Strict
 
 
@@ -59,11 +59,12 @@ class VeilingLight(Operator[VeilingLightParameters, WaterShade | None]):
         """Read light, coverage and geometry; write light, coverage and the veil by itself.
 
         What floats in front must still know how much of a pixel the render covers once water has filled the
-        rest: that stays as ``coverage``.
+        rest: that stays as ``coverage``. A halo that was added before takes no more of the veil than there
+        is.
         """
         return PlaneUse(
             reads=frozenset({"bands", "alpha", "range", "downward", "sun_cosine"}),
-            optional=frozenset({"far_range", "far_share", "path_length", "far_path_length"}),
+            optional=frozenset({"far_range", "far_share", "path_length", "far_path_length", "halo"}),
             writes=frozenset({"bands", "alpha", "coverage", "veil"}),
             adds=frozenset({"veil"}),
         )
@@ -81,8 +82,13 @@ class VeilingLight(Operator[VeilingLightParameters, WaterShade | None]):
         alpha = planes["alpha"]
         shade = None if prepared is None else prepared.over(tile.region)
         veil = veiling_light(shot.path, self._geometry(planes, shot, shade))
-        if self.parameters.open_water == "leave":
-            veil *= alpha
+        leave = self.parameters.open_water == "leave"
+        # Of what a halo takes from it, the water that is added later has its part.
+        missing = veil * (1 - alpha) if leave else None
+        if "halo" in planes:
+            hold_halo(shot.path, veil, planes["halo"])
+        if missing is not None:
+            veil -= missing
             return {"bands": planes["bands"] + veil, "alpha": alpha, "coverage": alpha, "veil": veil}
         opaque = np.ones_like(alpha)
         return {"bands": planes["bands"] + veil, "alpha": opaque, "coverage": alpha, "veil": veil}

@@ -8,6 +8,14 @@ from halocline._typing import F32
 from halocline.compute.compiled import compiled
 from halocline.compute.series import exponential
 
+_ZERO, _ONE, _TWO, _THREE = (np.float32(number) for number in range(4))
+# Pixels that are worked on together.
+_TOGETHER = 256
+# Shares of its strongest colour from which on a veil has another at all, and plainly.
+_HARDLY, _PLAINLY = np.float32(0.05), np.float32(0.2)
+# What a halo takes away counts in full up to this share of the veil, and never comes to more than that.
+_TAKEN_IN_FULL, _TAKEN_AT_MOST = np.float32(0.8), np.float32(0.92)
+
 
 @compiled
 def decay(length_m: F32, rate: np.float32, out: F32) -> None:
@@ -70,3 +78,58 @@ def _fallen_between(
         y = min(depth_m[pixel], deepest)
         beyond = (depth_m[pixel] - y) * deep_rate
         out[pixel] = exponential(start + (y - upper) * slope - beyond)
+
+
+@compiled
+def give_back(halo: F32, down: F32, up: F32, veil: F32) -> None:
+    """Add to veils ``(K, n)`` what their halos take away too much of them, ``(K, n)``, by colours.
+
+    Parameters
+    ----------
+    halo
+        What scattering by small angles changes.
+    down, up
+        Bands to colours and back, ``(3, K)`` and ``(K, 3)``.
+    veil
+        Changed.
+    """
+    there, taken = np.empty((3, _TOGETHER), np.float32), np.empty((3, _TOGETHER), np.float32)
+    for start in range(0, veil.shape[1], _TOGETHER):
+        end = min(start + _TOGETHER, veil.shape[1])
+        for colour in range(3):
+            _colour(down[colour], veil, start, there[colour, : end - start])
+            _colour(down[colour], halo, start, taken[colour, : end - start])
+        for i in range(end - start):
+            most = max(there[0, i], there[1, i], there[2, i])
+            red = _too_much(-taken[0, i], there[0, i], most)
+            green = _too_much(-taken[1, i], there[1, i], most)
+            blue = _too_much(-taken[2, i], there[2, i], most)
+            if red + green + blue > _ZERO:
+                for band in range(veil.shape[0]):
+                    veil[band, start + i] += up[band, 0] * red + up[band, 1] * green + up[band, 2] * blue
+
+
+@compiled
+def _colour(shares: F32, bands: F32, start: int, out: F32) -> None:
+    for i in range(out.size):
+        out[i] = _ZERO
+    for band in range(bands.shape[0]):
+        light, share = bands[band], shares[band]
+        for i in range(out.size):
+            out[i] += share * light[start + i]
+
+
+@compiled
+def _too_much(taken: np.float32, there: np.float32, most: np.float32) -> np.float32:
+    """Return what is taken too much of a colour of which there is so much, 0 or more.
+
+    Beyond the first share what counts comes ever nearer to the second, without a kink. A colour that the
+    water hardly has, or less than none of, says nothing.
+    """
+    beyond = taken - _TAKEN_IN_FULL * there
+    if beyond <= _ZERO or there <= _HARDLY * most:
+        return _ZERO
+    room = (_TAKEN_AT_MOST - _TAKEN_IN_FULL) * there
+    t = min((there / most - _HARDLY) / (_PLAINLY - _HARDLY), _ONE)
+    held = room * (_ONE - exponential(-(beyond / room)))
+    return t * t * (_THREE - _TWO * t) * (beyond - held)
