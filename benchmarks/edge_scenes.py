@@ -1,8 +1,8 @@
-"""Four small scenes, ray-cast at many samples a pixel, each sample with its own depth, normal and position.
+"""Five small scenes, ray-cast at many samples a pixel, each sample with its own depth, normal and position.
 
 Shapes are analytic and shading is plain, so that a whole frame of samples takes seconds: weed and wires
-before bright water, sand crests one behind the other, pebbles close to the lens, and a view up at the surface
-past a hull and its chain. Frames move: weed sways, the camera drifts.
+before bright water, sand crests one behind the other, pebbles close to the lens, a view up at the surface
+past a hull and its chain, and walls and balls on a floor. Frames move: weed sways, the camera drifts.
 """
 
 from __future__ import annotations
@@ -207,9 +207,19 @@ def _hull(rays: Rays, number: int) -> None:  # noqa: ARG001 - only its camera mo
         rays.sphere(np.array([0.9, 5.6 - 0.12 * link, -6.0]), 0.045, (0.2, 0.2, 0.2))
 
 
+def _foot_of_a_wall(rays: Rays, number: int) -> None:  # noqa: ARG001 - only its camera moves
+    rays.floor(-0.7, (0.5, 0.45, 0.35), far=12.0)
+    low = np.array([-1.6, -0.7, -3.9])
+    rays.box(low, low + np.array([1.5, 1.3, 0.7]), (0.45, 0.4, 0.35))
+    rays.box(np.array([0.4, -0.7, -3.0]), np.array([0.9, -0.2, -2.5]), (0.5, 0.47, 0.42))
+    for x, z, radius in ((0.15, -2.1, 0.12), (1.15, -3.4, 0.35), (-0.5, -1.8, 0.06)):
+        rays.sphere(np.array([x, radius - 0.7, z]), radius, (0.5, 0.45, 0.4))
+
+
 SCENES: Mapping[str, Scene] = {
     "weed and wires": Scene(28.0, 2.0, (0.015, 0.0, 0.0), _weed_and_wires),
     "sand crests": Scene(28.0, -8.0, (0.02, 0.0, -0.02), _sand_crests),
     "near pebbles": Scene(35.0, -14.0, (0.002, 0.0, 0.0), _pebbles),
     "the surface": Scene(24.0, 42.0, (0.03, 0.0, 0.0), _hull),
+    "the foot of a wall": Scene(28.0, -6.0, (0.015, 0.0, 0.0), _foot_of_a_wall),
 }

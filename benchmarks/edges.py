@@ -12,9 +12,10 @@ frames of the same scene as renders deliver them, a row each:
 - *deep, merged*: a deep picture with normals, samples of a pixel merged that lie within 2 % of their range
 - *deep*: every sample by itself
 
-Told are, over pixels that see more than one surface, the error in 8-bit display codes (mean and 99th
-percentile), and popping: how far a frame departs from the mean of its neighbours in time, against how far the
-truth does (ratio of 99th percentiles). Nothing is timed; it takes minutes.
+Told are, over pixels that see more than one surface (in the light of a lamp, or two sides of one), the error
+in 8-bit display codes (mean and 99th percentile), and popping: how far a frame departs from the mean of its
+neighbours in time, against how far the truth does (ratio of 99th percentiles). Nothing is timed; it takes
+minutes.
 """
 
 from __future__ import annotations
@@ -33,8 +34,8 @@ from halocline._typing import F32
 from halocline.batch.arrays import apply
 from halocline.imaging.colour import display_pixels
 from halocline.imaging.depth_edges import fill_partly_covered
-from halocline.imaging.edge_mixture import ToldSurfaces, mixture_planes
-from halocline.imaging.edge_normals import normals_of_nearer
+from halocline.imaging.edge_creases import edge_planes
+from halocline.imaging.edge_mixture import ToldSurfaces
 from halocline.imaging.edge_steps import LOW_STEP
 from halocline.imaging.frame import Window
 from halocline.presets.preset import Preset, load_preset, preset_from_text
@@ -49,13 +50,31 @@ LOOKS = {
         [steps.light_shafts]
         contrast = 0
         """,
+    "lamps": """
+        extends = "jerlov-1c"
+        [light]
+        daylight = 0.02
+        [[light.lamps]]
+        position = ["-0.6 m", "0.5 m", "0.2 m"]
+        target = [0.0, -0.3, 3.0]
+        cone_angle = 80.0
+        edge_angle = 10.0
+        brightness = 12.0
+        shadows = false
+        [steps.lamps]
+        after = "downwelling"
+        """,
 }
+# The scene of which one lamp lights each side otherwise, and which is looked at in no other light.
+LAMPLIT = "the foot of a wall"
 # Samples of a pixel that lie within this share of their range are one in a merged deep picture.
 _MERGED = 0.02
 # Over a slope no gap between samples is more than so many times as wide as the third widest.
 _GAP = 2.0
 # Neighbouring samples of one surface differ less than this in one over range, relative.
 _STEP = 0.05
+# Sides of one surface face different ways where the mean of a pixel's normals is shorter than this.
+_TURN = 0.97
 
 
 @dataclass(frozen=True)
@@ -95,6 +114,8 @@ def main() -> None:
         if given.scene not in (None, scene_name):
             continue
         for look_name, look in LOOKS.items():
+            if (look_name == "lamps") != (scene_name == LAMPLIT):
+                continue
             print(f"{scene_name}, {look_name}")
             for render, told in measured(scene, _preset(look), given.frames, given.samples).items():
                 print(f"    {render:<40}{told.row()}", flush=True)
@@ -110,7 +131,7 @@ def measured(scene: Scene, preset: Preset, frames: int, samples: int) -> dict[st
     for number in range(frames):
         every = scene.samples(fine, number)
         truth.append(_shown(_filtered(wet_one_by_one(preset, every, scene, number), samples)))
-        edges.append(_edges(every, samples))
+        edges.append(_edges(every, samples, creases=scene is SCENES[LAMPLIT]))
         for render, wet in _renders(preset, every, scene, number, samples):
             made.setdefault(render, []).append(_shown(wet))
     true, around = np.stack(truth), np.stack(edges)
@@ -180,9 +201,8 @@ def _wet_as_told(
     for plane in (near, told.far_range):
         np.copyto(plane, middle.range_m, where=one)
     fill_partly_covered(near, alpha)
-    planes = mixture_planes(np.ascontiguousarray(np.moveaxis(rgb, -1, 0)), alpha, near, told)
-    nearest = planes.pop("range", near)
-    normal = normals_of_nearer(middle.normal, middle.range_m, nearest)
+    planes = edge_planes(np.ascontiguousarray(np.moveaxis(rgb, -1, 0)), alpha, near, middle.normal, told)
+    nearest, normal = planes.pop("range", near), planes.pop("normal")
     told_samples = Samples(middle.rgb, nearest, normal, middle.position)
     return _wet(preset, told_samples, rgb, alpha, scene, SIZE, number, planes)
 
@@ -221,13 +241,17 @@ def _filtered(plane: F32, samples: int) -> F32:
     return np.asarray(split.mean(axis=(1, 3), dtype=np.float64), np.float32)
 
 
-def _edges(every: Samples, samples: int) -> np.ndarray:
-    """Tell which pixels see more than one surface."""
+def _edges(every: Samples, samples: int, *, creases: bool) -> np.ndarray:
+    """Tell which pixels see more than one surface, or as well two sides of one."""
     near = 1.0 / every.range_m
     rows, columns = near.shape
     split = near.reshape(rows // samples, samples, columns // samples, samples)
     least, most = split.min(axis=(1, 3)), split.max(axis=(1, 3))
-    return np.asarray(most - least > _STEP * most)
+    seen = most - least > _STEP * most
+    if creases:
+        split = every.normal.reshape(3, rows // samples, samples, columns // samples, samples)
+        seen |= (least > 0.0) & (np.square(split.mean(axis=(2, 4))).sum(axis=0) < _TURN**2)
+    return np.asarray(seen)
 
 
 def _shown(rgb: F32) -> F32:

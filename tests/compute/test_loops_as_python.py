@@ -29,6 +29,7 @@ from halocline.filters.lens_blur import footprint
 from halocline.filters.splat import Area, Discs, Drawing
 from halocline.filters.surface_fit import facing_of, slopes_over_steps
 from halocline.imaging.deep import Samples, tidied
+from halocline.imaging.edge_creases import edge_planes
 from halocline.imaging.edge_mixture import mixture_planes
 from halocline.imaging.edge_normals import normals_of_nearer
 from halocline.imaging.edge_steps import mark_steps
@@ -327,6 +328,20 @@ def direct_edges() -> None:
     normals_of_farther(normal, planes["range"], planes["far_share"], where, planes["far_range"][where])
 
 
+def tell_sides_apart() -> None:
+    """A crease aslant, beside which all turns a little, and what faces the other way there."""
+    y, x = np.mgrid[0:12, 0:16].astype(np.float32)
+    wall = y < 4.0 + 0.3 * x
+    normal = np.stack([0.01 * x, np.where(wall, np.float32(0.0), np.float32(1.0)), 1.0 * wall])
+    normal = (normal / np.sqrt(np.square(normal).sum(axis=0))).astype(np.float32)
+    range_m = (3.0 + 0.01 * x).astype(np.float32)
+    rgb = np.where(wall, np.float32(0.3), np.float32(0.6)) + randoms(3, 12, 16, most=0.2)
+    found = edge_planes(rgb, np.ones_like(range_m), range_m, normal)
+    where = np.nonzero(found["far_share"])
+    assert where[0].size
+    normals_of_farther(normal, range_m, found["far_share"], where, found["far_range"][where])
+
+
 def round_to_halves() -> None:
     """Small, large, endless and no numbers, side by side."""
     plane = np.array([[0.1, -7e4, np.inf, 3e-7], [np.nan, 1.5, 65519.0, 0.0]], np.float32)
@@ -363,6 +378,7 @@ CASES: dict[str, Callable[[], None]] = {
     "lamps' shadows": stand_in_a_lamps_light,
     "light in motion": move_while_open,
     "directions at edges": direct_edges,
+    "sides of creases": tell_sides_apart,
     "halves": round_to_halves,
     "living light on things": light_things,
 }

@@ -22,8 +22,7 @@ from halocline.graph.engine import Evaluation
 from halocline.imaging.camera import Camera, pinhole
 from halocline.imaging.camera_track import CameraTrack
 from halocline.imaging.colour import display_pixels, png_bytes
-from halocline.imaging.edge_mixture import mixture_planes
-from halocline.imaging.edge_normals import normals_of_nearer
+from halocline.imaging.edge_creases import edge_planes
 from halocline.imaging.exr import header_of_buffer
 from halocline.imaging.frame import Frame, Window
 from halocline.imaging.load import View, load_buffer
@@ -153,11 +152,8 @@ def apply(
     picture = _frame(rgb, range_m, alpha, planes or {})
     number = DEFAULT_FRAME if frame is None else frame
     if preset.at(number).input.separate_edges and "far_range" not in picture.planes:
-        plane = picture.plane
-        found = mixture_planes(plane("rgb"), plane("alpha"), plane("range"))
-        if "normal" in picture.planes:
-            nearer = found.get("range", plane("range"))
-            found["normal"] = normals_of_nearer(plane("normal"), plane("range"), nearer)
+        rgb, alpha, nearest = (picture.plane(name) for name in ("rgb", "alpha", "range"))
+        found = edge_planes(rgb, alpha, nearest, picture.planes.get("normal"))
         picture = picture.with_planes(**found)
     named = space_named(space or "lin_rec709") if not isinstance(space, RGBSpace) else space
     return _wet(preset, number, picture, _track(camera, number, picture.data_window), named, layers, how)

@@ -15,6 +15,8 @@ _EDGE = np.float32(0.05)
 _NO_DIRECTION = np.float32(0.25)
 # Farther surfaces are often ground that runs away from the lens: of it so much is one.
 _FAR_EDGE = np.float32(0.15)
+# Cosine between two sides of a crease: what turns less is one surface, and hardly lit otherwise.
+TURN = np.float32(0.9)
 # How far around an edge pixel its surface is averaged.
 EDGE_REACH = 2
 _ZERO, _ONE, _LEAST, _ENDLESS = (np.float32(number) for number in (0.0, 1.0, 1e-20, np.inf))
@@ -248,18 +250,31 @@ def _farther(
     for n in range(rows.size):
         own = far_m[n]
         x = y = z = _ZERO
+        # At a crease both surfaces have one range: the farther one is what faces another way.
+        crease = range_m[rows[n], columns[n]] == own
         for row in range(max(0, rows[n] - EDGE_REACH), min(range_m.shape[0], rows[n] + EDGE_REACH + 1)):
             for column in range(
                 max(0, columns[n] - EDGE_REACH), min(range_m.shape[1], columns[n] + EDGE_REACH + 1)
             ):
                 there = range_m[row, column]
                 if far_share[row, column] == _ZERO and abs(there - own) <= _FAR_EDGE * own:
+                    if crease and not _turned(normal, (rows[n], columns[n]), (row, column)):
+                        continue
                     x += normal[0, row, column]
                     y += normal[1, row, column]
                     z += normal[2, row, column]
         length = np.sqrt(x * x + y * y + z * z)
         if length > _ZERO:
             out[0, n], out[1, n], out[2, n] = x / length, y / length, z / length
+
+
+@compiled
+def _turned(normal: F32, one: tuple[int, int], other: tuple[int, int]) -> bool:
+    """Tell whether two pixels face different ways, as the sides of a crease do."""
+    cosine = _ZERO
+    for axis in range(3):
+        cosine += normal[axis, one[0], one[1]] * normal[axis, other[0], other[1]]
+    return bool(cosine < TURN)
 
 
 @compiled

@@ -28,6 +28,7 @@
 - `edge_places`: a pixel's share of the nearer one, by its neighbours' middles (shares_by_place)
 - `edge_mixture`: pixels that show two surfaces (mixture_planes)
 - `edge_normals`: which way their nearer one faces (normals_of_nearer)
+- `edge_creases`: pixels that show two sides of one depth, and all that is found of edges (edge_planes)
 - `motion`: motion vectors, as they are meant (MotionVectors)
 - `glows`: light where alpha is 0
 - `camera`: the lens (Camera, pinhole, turned_axes)

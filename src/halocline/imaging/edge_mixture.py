@@ -182,12 +182,12 @@ def separate_surfaces(
     near_pixel = own > middle
     if told.near_share is None:
         by_place = shares_by_place(_inverse_of_all(alpha, range_m), pixels, middle)
-        share = _near_share(own_rgb, front, behind, by_place, thin)
+        share = share_of_nearer(own_rgb, front, behind, by_place, thin)
         # The centre of the pixel belongs to the far surface: at most half of it can be the near one.
         np.minimum(share, np.float32(0.5), out=share, where=~near_pixel)
         # That of a thin thing's pixel belongs to the thing, be its colour hardly in it.
         np.maximum(share, np.float32(2.0 * LEAST_SHARE), out=share, where=near_pixel)
-        light = _light_share(np.float32(1.0) - share, front, behind)
+        light = light_of_farther(np.float32(1.0) - share, front, behind)
     else:
         share = np.clip(told.near_share.ravel()[pixels], np.float32(0.0), np.float32(1.0))
         light = _light_of_far(np.float32(1.0) - share, behind, own_rgb)
@@ -450,11 +450,20 @@ def _sums(around: list[_Around], *, near: bool, only_pure: bool) -> tuple[F32, F
     return total, count
 
 
-def _near_share(rgb: F32, front: F32, behind: F32, by_place: F32, thin: Mask) -> F32:
-    """Return the near surface's share of each pixel, by colour as far as that tells, else by place.
+def share_of_nearer(rgb: F32, front: F32, behind: F32, by_place: F32, thin: Mask) -> F32:
+    """Return the near surface's share of each pixel, by colour as far as that tells, else by place, ``(n,)``.
 
     Along the outline of a broad thing, the places of near pixels give the share to a quarter; what colour
     says beyond that is the thing's own shading. Of a thin thing, places tell nothing.
+
+    Parameters
+    ----------
+    rgb, front, behind
+        Colours of the pixels, of their nearer and of their farther surfaces, ``(n, 3)``.
+    by_place
+        The nearer one's share as `shares_by_place` has it, ``(n,)``, 0 to 1.
+    thin
+        Whether that is thinner than a pixel, ``(n,)``.
     """
     apart = front - behind
     contrast = np.square(apart).sum(axis=1)
@@ -509,8 +518,18 @@ def _continued(
     return mean
 
 
-def _light_share(far_share: F32, front: F32, behind: F32) -> F32:
-    """Return (1 - a) B of a F + (1 - a) B: where colours fit badly, less than all of it still."""
+def light_of_farther(far_share: F32, front: F32, behind: F32) -> F32:
+    """Return the farther surface's share of light, ``(n,)``, 0 to 1: (1 - a) B of a F + (1 - a) B.
+
+    Where colours fit badly, less than all of it still.
+
+    Parameters
+    ----------
+    far_share
+        Its share 1 - a of the area, ``(n,)``.
+    front, behind
+        Colours F and B of the nearer and of the farther surface, ``(n, 3)``.
+    """
     light = far_share * _brightness(behind)
     whole = (np.float32(1.0) - far_share) * _brightness(front)
     whole += light

@@ -43,38 +43,44 @@ def shares_by_place(inverse: F32, pixels: Pixels, middle: F32) -> F32:
 
 @compiled
 def _by_place(inverse: F32, pixels: Pixels, middle: F32, out: F32) -> None:
+    columns = inverse.shape[1]
+    for n in range(pixels.size):
+        out[n] = share_in_patch(inverse, pixels[n] // columns, pixels[n] % columns, middle[n])
+
+
+@compiled
+def share_in_patch(inverse: F32, row: int, column: int, middle: np.float32) -> np.float32:
+    """Return the nearer surface's share of the area of one pixel, 0 to 1: `shares_by_place` of it."""
     rows, columns = inverse.shape
     near = np.zeros((3, 3), np.bool_)
-    for n in range(pixels.size):
-        row, column = pixels[n] // columns, pixels[n] % columns
-        total = whole = _NONE
-        down = right = 0
-        for y in range(3):
-            for x in range(3):
-                value = inverse[min(max(row + y - 1, 0), rows - 1), min(max(column + x - 1, 0), columns - 1)]
-                near[y, x] = value > middle[n]
-                weight = np.float32((2 - abs(y - 1)) * (2 - abs(x - 1)))
-                if value > _NONE:
-                    whole += weight
-                if near[y, x]:
-                    total += weight
-                    down += y - 1
-                    right += x - 1
-        out[n] = total / max(whole, _ONE)
-        # The way across the outline, from far to near.
-        along_rows = abs(down) >= abs(right)
-        toward = (1 if down > 0 else -1) if along_rows else (1 if right > 0 else -1)
-        before = near[1 - toward, 1] if along_rows else near[1, 1 - toward]
-        after = near[1 + toward, 1] if along_rows else near[1, 1 + toward]
-        if before or not after or (down == 0 and right == 0):
-            continue
-        # Of the pair of pixels that the outline runs between, the farther one's place across.
-        first = (row if along_rows else column) - (toward if near[1, 1] else 0)
-        ends = (
-            _end(inverse, middle[n], (row, column), along_rows, (first, first + toward), -1),
-            _end(inverse, middle[n], (row, column), along_rows, (first, first + toward), 1),
-        )
-        out[n] = _share(ends, near[1, 1])
+    total = whole = _NONE
+    down = right = 0
+    for y in range(3):
+        for x in range(3):
+            value = inverse[min(max(row + y - 1, 0), rows - 1), min(max(column + x - 1, 0), columns - 1)]
+            near[y, x] = value > middle
+            weight = np.float32((2 - abs(y - 1)) * (2 - abs(x - 1)))
+            if value > _NONE:
+                whole += weight
+            if near[y, x]:
+                total += weight
+                down += y - 1
+                right += x - 1
+    around: np.float32 = total / max(whole, _ONE)
+    # The way across the outline, from far to near.
+    along_rows = abs(down) >= abs(right)
+    toward = (1 if down > 0 else -1) if along_rows else (1 if right > 0 else -1)
+    before = near[1 - toward, 1] if along_rows else near[1, 1 - toward]
+    after = near[1 + toward, 1] if along_rows else near[1, 1 + toward]
+    if before or not after or (down == 0 and right == 0):
+        return around
+    # Of the pair of pixels that the outline runs between, the farther one's place across.
+    first = (row if along_rows else column) - (toward if near[1, 1] else 0)
+    ends = (
+        _end(inverse, middle, (row, column), along_rows, (first, first + toward), -1),
+        _end(inverse, middle, (row, column), along_rows, (first, first + toward), 1),
+    )
+    return _share(ends, near[1, 1])
 
 
 @compiled

@@ -31,8 +31,8 @@ from halocline.imaging.deep_load import DeepPicture, ReadSamples, deep_picture, 
 from halocline.imaging.depth import DepthPlanes, DepthSpec, range_planes
 from halocline.imaging.depth_inference import DepthVerdict, infer_depth, unit_warnings
 from halocline.imaging.depth_steps import DepthSteps, fitted_normals
-from halocline.imaging.edge_mixture import ToldSurfaces, far_light_of, mixture_planes
-from halocline.imaging.edge_normals import normals_of_nearer
+from halocline.imaging.edge_creases import edge_planes
+from halocline.imaging.edge_mixture import ToldSurfaces, far_light_of
 from halocline.imaging.exr import Header, Part, header_of_buffer, read_header, read_into
 from halocline.imaging.frame import Frame, Window
 from halocline.imaging.glows import COVER, Mask, find_glows, glow_range
@@ -431,11 +431,13 @@ class _Finish:
             far = (finished["far_range"], finished["far_share"])
             finished["far_light"] = far_light_of(rgb, finished["range"], *far)
         elif "range" in finished and (told is not None or spec.separate_edges):
-            before = finished["range"]
-            finished |= mixture_planes(rgb, alpha, before, told)
-            if "normal" in planes:
-                planes["normal"] = normals_of_nearer(planes["normal"], before, finished["range"])
-        if verdict is not None and spec.fit_surfaces and "normal" not in planes and camera.globe is None:
+            finished |= edge_planes(rgb, alpha, finished["range"], planes.pop("normal", None), told)
+        if (
+            verdict is not None
+            and spec.fit_surfaces
+            and "normal" not in planes | finished
+            and camera.globe is None
+        ):
             fitted = fitted_normals(
                 depth, finished["range"], spec=verdict.spec, camera=camera, window=self.window
             )

@@ -144,7 +144,9 @@ class InputSection(Strict):
         the nearest surface, and covers nothing. Turn it off where a backdrop stands there.
     separate_edges
         Whether pixels along the outline of a near thing before a far one are taken apart by their colour, so
-        that each part goes through its own water. Without, thin things before bright ones turn to beads.
+        that each part goes through its own water. Without, thin things before bright ones turn to beads. Of a
+        render with normals the two sides of a crease are taken apart too, which lamps and the sun light
+        otherwise each.
     bad_pixels
         What becomes of NaN, infinite or negative colour: ``report`` only, ``clamp``, or ``inpaint`` from
         their neighbours.
