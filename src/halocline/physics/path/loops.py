@@ -96,9 +96,13 @@ def give_back(halo: F32, down: F32, up: F32, veil: F32) -> None:
     there, taken = np.empty((3, _TOGETHER), np.float32), np.empty((3, _TOGETHER), np.float32)
     for start in range(0, veil.shape[1], _TOGETHER):
         end = min(start + _TOGETHER, veil.shape[1])
+        found = False
         for colour in range(3):
             _colour(down[colour], veil, start, there[colour, : end - start])
             _colour(down[colour], halo, start, taken[colour, : end - start])
+            found |= _any_taken(taken[colour, : end - start], there[colour, : end - start])
+        if not found:
+            continue
         for i in range(end - start):
             most = max(there[0, i], there[1, i], there[2, i])
             red = _too_much(-taken[0, i], there[0, i], most)
@@ -114,9 +118,22 @@ def _colour(shares: F32, bands: F32, start: int, out: F32) -> None:
     for i in range(out.size):
         out[i] = _ZERO
     for band in range(bands.shape[0]):
-        light, share = bands[band], shares[band]
-        for i in range(out.size):
-            out[i] += share * light[start + i]
+        _add_share(shares[band], bands[band, start : start + out.size], out)
+
+
+@compiled
+def _add_share(share: np.float32, light: F32, out: F32) -> None:
+    for i in range(out.size):
+        out[i] += share * light[i]
+
+
+@compiled
+def _any_taken(halo: F32, there: F32) -> bool:
+    """Tell whether anything is taken too much: most rows of most pictures have nothing of the kind."""
+    found = False
+    for i in range(there.size):
+        found |= (there[i] > _ZERO) & (-halo[i] > _TAKEN_IN_FULL * there[i])
+    return found
 
 
 @compiled
