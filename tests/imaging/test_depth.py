@@ -3,17 +3,20 @@
 from __future__ import annotations
 
 from dataclasses import replace
-from typing import TYPE_CHECKING
+from typing import TYPE_CHECKING, Any
 
 import numpy as np
 import pytest
 
 from halocline._typing import F32, F64
 from halocline.errors import DepthError
+from halocline.imaging import depth, depth_edges, edge_mixture, glows
 from halocline.imaging.camera import pinhole
 from halocline.imaging.depth import DepthPlanes, DepthSpec, range_planes
 from halocline.imaging.depth_inference import infer_depth, unit_warnings
+from halocline.imaging.edge_mixture import mixture_planes
 from halocline.imaging.frame import Window
+from halocline.imaging.glows import find_glows
 
 if TYPE_CHECKING:
     from tests.imaging.conftest import Scene
@@ -365,3 +368,42 @@ def test_a_unit_of_the_pass_scales_depth_and_not_positions(scene: Scene) -> None
         position=scene.position,
     )
     assert told.warnings == ()
+
+
+def test_how_many_rows_are_worked_on_at_a_time_changes_no_bit(monkeypatch: pytest.MonkeyPatch) -> None:
+    # A post before a wall that falls away, both with averaged edges, and open water above with glows in it.
+    rows, columns = 60, 48
+    down, across = np.mgrid[0:rows, 0:columns].astype(np.float32)
+    share = np.clip(3.0 - np.abs(across - 20.0 - 0.1 * down), 0.0, 1.0)
+    alpha = np.maximum(share, np.clip(down - 20.5, 0.0, 1.0)).astype(np.float32)
+    values = (share * 2.0 + (1.0 - share) * (9.0 + 0.05 * down)).astype(np.float32)
+    values[alpha == 0] = 1e10
+    rgb = np.stack([0.2 + 0.5 * share, 0.4 * share, 0.3 + 0.0 * share]).astype(np.float32)
+    rgb[:, alpha == 0] *= (down[alpha == 0] % 7 == 3).astype(np.float32)
+    window = Window(0, 0, columns, rows)
+    camera = pinhole(window, focal_length_mm=35, film_width_mm=36)
+
+    def made() -> list[Any]:
+        found: list[Any] = [find_glows(rgb, alpha)]
+        for edges in ("sharp", "averaged"):
+            for kind in ("planar", "range"):
+                spec = sharp(kind=kind, edges=edges)
+                planes = range_planes(values, alpha, spec=spec, camera=camera, window=window)
+                found += [planes.range, planes.far_range, planes.far_share]
+                found += [planes.filled, planes.lost, planes.uncovered]
+                found += mixture_planes(rgb, alpha, planes.range).values()
+        return found
+
+    whole = made()
+    assert np.count_nonzero(whole[0])
+    assert len(whole) > 1 + 4 * 6 + 2 * 4, "pixels mix two surfaces"
+    assert sum(plane is None for plane in whole) == 4, "averaged passes have two ranges"
+    for module, name in (
+        (depth, "_ROWS_TOGETHER"),
+        (depth_edges, "_ROWS_TOGETHER"),
+        (edge_mixture, "ROWS_TOGETHER"),
+        (glows, "_ROWS_TOGETHER"),
+    ):
+        monkeypatch.setattr(module, name, 7)
+    for one, other in zip(made(), whole, strict=True):
+        np.testing.assert_array_equal(one, other)

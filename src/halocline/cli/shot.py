@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from contextlib import ExitStack, closing
+from contextlib import ExitStack, closing, nullcontext
 from dataclasses import replace
 
 import typer
@@ -23,6 +23,7 @@ from halocline.cli.exit_status import ALL_DONE, NOTHING_POSSIBLE, OTHERS_AT_WORK
 from halocline.cli.metrics import Metrics
 from halocline.cli.output import LogForm, Teller, json_line, say, say_lines, say_warning
 from halocline.compute.ahead import compiling_ahead
+from halocline.compute.planes_on_disk import planes_on_disk
 from halocline.imaging.sequence import frame_text
 from halocline.late_dataclass import dataclass
 from halocline.plain_text import one_line
@@ -71,7 +72,10 @@ def _run(plan: ShotPlan, look: Preset, options: RunOptions) -> Summary:
     look = origins_of_sequence(look, plan.tasks[0]) if plan.tasks else look
     # Worker processes get ready meanwhile.
     maker, description = choose_maker(plan.tasks, look, options.means)
-    seen = look_first(plan.tasks, look, keep=isinstance(maker, Pipeline))
+    on_disk = isinstance(maker, Pipeline) and maker.how.on_disk
+    with planes_on_disk(plan.tasks[0].out.parent) if on_disk else nullcontext():
+        # Planes are let go of by whoever makes them: the frame is read again.
+        seen = look_first(plan.tasks, look, keep=isinstance(maker, Pipeline) and not on_disk)
     if isinstance(maker, Pipeline):
         maker = replace(maker, first=seen.first)
     told = (*(str(remark) for remark in renamed_keys(look.document)), *space_warnings(seen.tasks))

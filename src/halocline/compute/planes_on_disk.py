@@ -113,14 +113,15 @@ def planes_on_disk(folder: Path) -> Iterator[PlanesOnDisk]:
     Parameters
     ----------
     folder
-        Where their files are; nothing of them is ever seen there.
+        Where their files are; nothing of them is ever seen there. One that is not there yet is not made: they
+        are in that which will hold it.
 
     Yields
     ------
     PlanesOnDisk
         The planes.
     """
-    planes, ended = PlanesOnDisk(folder), Event()
+    planes, ended = PlanesOnDisk(_there(folder)), Event()
     watcher = Thread(target=planes.watch, args=(ended,), name="planes on disk", daemon=True)
     token = _here.set(planes)
     watcher.start()
@@ -215,11 +216,14 @@ def room_on_disk(folder: Path, root: Path = Path("/")) -> int:
     """
     if not hasattr(os, "posix_fallocate") or not hasattr(mmap, "MADV_DONTNEED"):
         return 0
-    for place in (folder, *folder.absolute().parents):
-        if place.is_dir():
-            found = os.statvfs(place)
-            return 0 if _in_memory(place, root) else found.f_bavail * found.f_frsize
-    return 0
+    place = _there(folder)
+    found = os.statvfs(place)
+    return 0 if _in_memory(place, root) else found.f_bavail * found.f_frsize
+
+
+def _there(folder: Path) -> Path:
+    """Return a folder, or that which will hold it."""
+    return next(place for place in (folder, *folder.absolute().parents) if place.is_dir())
 
 
 def _in_memory(folder: Path, root: Path) -> bool:

@@ -11,6 +11,8 @@ from halocline.late_dataclass import dataclass
 
 # Pixels a picture is judged by where every pixel would take long.
 _JUDGED = 1_000_000
+# All pixels are looked over so many rows at a time.
+_ROWS_TOGETHER = 256
 # Edge pixels needed to judge premultiplication by.
 _LEAST_EDGES = 16
 # A picture made for a display ends at white and has its middle far up; scene-linear light of the same scene
@@ -61,21 +63,29 @@ class BeautyStatistics:
 
 def beauty_statistics(rgb: F32, alpha: F32 | None) -> BeautyStatistics:
     """Return statistics of ``(3, rows, columns)`` colour over all pixels; medians on a lattice of them."""
-    finite = np.isfinite(rgb)
-    sound = np.where(finite, rgb, np.nan)
-    bad = (_pixels(_negative(rgb)), _pixels(np.isnan(rgb)), _pixels(np.isinf(rgb)))
+    bad = np.zeros(3, np.int64)
+    least, greatest = np.full(3, np.inf, np.float32), np.full(3, -np.inf, np.float32)
+    for start in range(0, rgb.shape[1], _ROWS_TOGETHER):
+        rows = rgb[:, start : start + _ROWS_TOGETHER]
+        bad += [_pixels(_negative(rows)), _pixels(np.isnan(rows)), _pixels(np.isinf(rows))]
+        finite = np.isfinite(rows)
+        np.minimum(least, np.min(rows, axis=(1, 2), where=finite, initial=np.inf), out=least)
+        np.maximum(greatest, np.max(rows, axis=(1, 2), where=finite, initial=-np.inf), out=greatest)
+    negative, nan, infinite = (int(count) for count in bad)
     step = max(1, int(np.sqrt(rgb[0].size / _JUDGED)))
-    picked = sound[:, ::step, ::step].reshape(3, -1)
+    picked = rgb[:, ::step, ::step].reshape(3, -1)
     if alpha is not None and (covered := (alpha[::step, ::step] > 0).ravel()).any():
         picked = picked[:, covered]
     picked = picked[:, np.isfinite(picked).all(axis=0)]
-    if picked.size == 0 or not finite.any(axis=(1, 2)).all():
-        return BeautyStatistics(None, None, None, *bad, False)
+    if picked.size == 0 or not np.isfinite(least).all():
+        return BeautyStatistics(None, None, None, negative, nan, infinite, False)
     return BeautyStatistics(
-        tuple(float(np.nanmin(plane)) for plane in sound),
+        tuple(float(value) for value in least),
         tuple(float(value) for value in np.median(picked, axis=1)),
-        tuple(float(np.nanmax(plane)) for plane in sound),
-        *bad,
+        tuple(float(value) for value in greatest),
+        negative,
+        nan,
+        infinite,
         _on_steps(picked),
     )
 
@@ -110,15 +120,15 @@ def premultiplication_warnings(rgb: F32, alpha: F32, *, stated: bool) -> list[st
     stated
         Whether the file's colours are said to be premultiplied.
     """
-    light = np.nan_to_num(rgb.sum(axis=0), posinf=0.0, neginf=0.0)
     step = max(1, alpha.size // _JUDGED)
     above, below = np.s_[:-1, ::step], np.s_[1:, ::step]
     left, right = np.s_[::step, :-1], np.s_[::step, 1:]
     ratios, alphas = [], []
     for one, other in ((left, right), (right, left), (above, below), (below, above)):
         part = alpha[one]
-        edge = (part > 0.1) & (part < 0.6) & (alpha[other] >= COVERED) & (light[other] > 1e-4)
-        ratios.append(light[one][edge] / light[other][edge])
+        own, beside = (np.nan_to_num(rgb[:, *at].sum(axis=0), posinf=0.0, neginf=0.0) for at in (one, other))
+        edge = (part > 0.1) & (part < 0.6) & (alpha[other] >= COVERED) & (beside > 1e-4)
+        ratios.append(own[edge] / beside[edge])
         alphas.append(part[edge])
     ratio, share = np.concatenate(ratios), np.concatenate(alphas)
     if ratio.size < _LEAST_EDGES:
