@@ -227,14 +227,15 @@ def test_the_glow_of_a_lamp_in_or_behind_a_cloud_is_what_a_march_leaves(build: B
         "alpha": np.zeros(window.shape, np.float32),
         "range": np.full(window.shape, np.inf, np.float32),
     }
-    frame = replace(frame, planes=frame.planes | open_water)
+    frame = replace(frame, planes={**frame.planes, **open_water})
 
     def glow(seen: Lamp) -> F32:
         """What the haze has more of with a glow than without one."""
         lit = replace(shot, lamps=through_bodies((seen,), path, camera, window) if seen.dimmed else (seen,))
         steps = (build.operator("lamp_backscatter", glow=strength) for strength in (1.0, 0.0))
         more, less = (build.run([("haze", step)], frame, lit, wanted=("lamp_haze",)) for step in steps)
-        return (more["lamp_haze"] - less["lamp_haze"])[2].ravel()
+        found: F32 = more["lamp_haze"][2] - less["lamp_haze"][2]
+        return found.ravel()
 
     rays = camera.directions(window).reshape(3, -1).astype(np.float64).T
     towards = lamp.position_m - LENS
