@@ -41,6 +41,7 @@ LONG = (
     "tests/batch/test_resume.py",
     "tests/test_documentation.py",
     "tests/tuning/test_page.py",
+    "tests/tuning/test_reference.py",
     "tests/cli/test_cache.py",
     "tests/batch/test_distributed.py",
     "tests/cli/test_look_development.py",

@@ -9,10 +9,14 @@ from contextlib import contextmanager
 from pathlib import Path
 from typing import Any
 
+import cv2
 import numpy as np
 import OpenImageIO as oiio
 import pytest
 
+import halocline
+from halocline.imaging.frame import Window
+from halocline.presets.preset import preset_from_text
 from halocline.tuning import server as page_server
 from halocline.tuning.pictures import Pictures
 from halocline.tuning.server import Server
@@ -63,6 +67,46 @@ def small_mattes(tmp_path: Path) -> str:
     return write_mattes(tmp_path, {1: ("arch",), 2: ("arch", "anchor"), 3: ()})
 
 
+STILL_WATER = """format = 2
+[water]
+jerlov_type = "3C"
+[place]
+camera_depth = 10.0
+[light]
+sun_elevation = 45.0
+overcast = 0.2
+[steps.downwelling]
+[steps.attenuation]
+[steps.forward_scatter]
+[steps.veiling_light]
+"""
+# Of the still's columns of 24 pixels, from the left: what reflects there, and how far away, metres.
+STILL_COLUMNS = ((0.9, 0.4), (0.18, 1.0), (0.9, 2.0), (0.18, 3.5), (0.0, np.inf))
+STILL_MARKS = ("12,40@40 cm=white", "36,40@1 m=grey", "60,40@2 m=white", "84,40@3.5 m=grey", "108,40@water")
+
+
+@pytest.fixture(scope="session")
+def still(tmp_path_factory: pytest.TempPathFactory) -> Path:
+    """A still of 8 bits, of cards at several ranges in `STILL_WATER`."""
+    rows, columns = 80, 24 * len(STILL_COLUMNS)
+    rgb = np.repeat([colour for colour, _ in STILL_COLUMNS], 24).astype(np.float32)
+    away = np.repeat([range_m for _, range_m in STILL_COLUMNS], 24).astype(np.float32)
+    window = Window(0, 0, columns, rows)
+    linear = halocline.apply(
+        preset_from_text(STILL_WATER),
+        np.broadcast_to(rgb[:, np.newaxis], (rows, columns, 3)).copy(),
+        np.broadcast_to(away, (rows, columns)).copy(),
+        alpha=np.broadcast_to(np.isfinite(away).astype(np.float32), (rows, columns)).copy(),
+        camera=halocline.pinhole(window, focal_length_mm=18, film_width_mm=36),
+    ).rgb
+    exposed = np.clip(linear * 0.7 / linear.max(), 0.0, 1.0)
+    coded = np.where(exposed <= 0.0031308, 12.92 * exposed, 1.055 * exposed ** (1 / 2.4) - 0.055)
+    path = tmp_path_factory.mktemp("still") / "dive.png"
+    pixels = np.round(255.0 * coded).astype(np.uint8)
+    assert cv2.imwrite(str(path), np.ascontiguousarray(pixels[..., ::-1]))
+    return path
+
+
 class Served:
     """A page's server in a thread of its own."""
 
@@ -105,9 +149,11 @@ class Served:
 
 
 @contextmanager
-def served(preset: str, frames: str, save_to: Path | None = None) -> Iterator[Served]:
+def served(
+    preset: str, frames: str, save_to: Path | None = None, reference: Path | None = None
+) -> Iterator[Served]:
     """Serve a preset on frames."""
-    one = Served(Session(preset, frames, save_to=save_to), Pictures(frames))
+    one = Served(Session(preset, frames, save_to=save_to), Pictures(frames, reference=reference))
     try:
         yield one
     finally:

@@ -3,9 +3,11 @@
 from __future__ import annotations
 
 import json
+import re
 import tomllib
 from collections.abc import Callable, Iterator
 from contextlib import contextmanager
+from functools import partial
 from pathlib import Path
 from typing import Any
 from urllib.error import HTTPError
@@ -13,11 +15,13 @@ from urllib.request import HTTPRedirectHandler, Request, build_opener
 
 import numpy as np
 import pytest
+from tests.tuning.conftest import STILL_MARKS
 from websockets.exceptions import InvalidStatus
 from websockets.sync import client
 
 from halocline.presets.preset import load_preset
 from halocline.tuning.pictures import Pictures, Wish
+from halocline.tuning.reference import taken_over, told_of
 
 # Its overloads know no origin that is missing.
 connect: Any = client.connect
@@ -334,7 +338,7 @@ def test_a_step_is_moved_by_its_buttons(page: Any) -> None:
     for button, wanted in (("Move earlier", [first[1], first[0], *first[2:]]), ("Move later", first)):
         page.locator(f'details[data-path="{first[1]}"]').evaluate("(each) => { each.open = true; }")
         page.get_by_role("button", name=f"{button} the step {name}").click()
-        until(page, lambda wanted=wanted: order() == wanted)
+        until(page, partial(lambda wanted: order() == wanted, wanted))
 
 
 def test_a_matte_is_one_of_the_frames_or_any_other_name(
@@ -351,11 +355,60 @@ def test_a_matte_is_one_of_the_frames_or_any_other_name(
         for name in ("anchor", "12"):
             box.fill(name)
             box.press("Tab")
-            until(page, lambda name=name: f'matte = "{name}"' in page.text_content("#text"))
+            until(page, partial(lambda line: line in page.text_content("#text"), f'matte = "{name}"'))
         page.wait_for_selector("#status.wrong", timeout=20_000)
         box.fill("")
         box.press("Tab")
         until(page, lambda: "matte" not in page.text_content("#text"))
+
+
+def test_samples_are_marked_on_a_still_by_clicks_and_its_water_is_taken_over(
+    serve: Any, frames: str, still: Path, browser: Any
+) -> None:
+    with serve("jerlov-1c", frames, reference=still) as one, opened(browser, one.address) as page:
+        page.locator("#match").evaluate("(each) => { each.open = true; }")
+        page.click("#mark-add")
+        assert "Show the reference still first" in page.inner_text("#status")
+        page.select_option("#shows", "reference")
+        page.wait_for_selector(f'{FINE}[data-shows="reference"]', timeout=60_000)
+        page.click("#pixels")
+        box = page.locator("#canvas").bounding_box()
+        left, top = round(box["width"] / 2 - 60), round(box["height"] / 2 - 40)
+        for number, mark in enumerate(STILL_MARKS, 1):
+            place, _, rest = mark.partition("@")
+            x, y = map(int, place.split(","))
+            away, _, what = rest.partition("=")
+            page.click("#mark-add")
+            page.click("#canvas", position={"x": left + x + 0.5, "y": top + y + 0.5})
+            page.wait_for_selector(f"#mark-{number}-range:focus", timeout=20_000)
+            page.keyboard.type(away) if number == 1 else page.fill(f"#mark-{number}-range", away)
+            page.fill(f"#mark-{number}-what", what)
+            told = re.match(r"at (\d+), (\d+)", page.inner_text(f"#marks li:nth-child({number})"))
+            assert told is not None
+            # A pointer stands between pixels of a page that is no whole number of pixels wide.
+            assert np.abs(np.subtract([int(told[1]), int(told[2])], [x, y])).max() <= 1
+        page.fill("#match-view", "90")
+        page.click("#match-find")
+        page.wait_for_selector("#match-take:enabled", timeout=90_000)
+        (tab,) = one.server._tabs
+        found = tab._found
+        assert page.locator("#match-told p").all_inner_texts() == told_of(found)
+        assert found.samples[2].range_m == 2.0
+        assert found.samples[2].direction is not None, "the lens that was typed"
+        page.click("#match-take")
+        until(page, lambda: "attenuation_550" in page.text_content("#text"))
+        assert tomllib.loads(page.text_content("#text"))["water"] == taken_over(found)["water"]
+        # What was found is of these marks; of others, nothing is known before it is looked for again.
+        page.fill("#mark-2-range", "")
+        assert page.is_disabled("#match-take")
+        page.click("#match-find")
+        assert "Mark 2 has no range" in page.inner_text("#status")
+        page.fill("#mark-2-range", "soon")
+        page.click("#match-find")
+        until(page, lambda: "soon" in page.inner_text("#status"))
+        assert page.is_disabled("#match-take")
+        page.get_by_role("button", name="Take out mark 2").click()
+        assert page.locator("#marks li").count() == len(STILL_MARKS) - 1
 
 
 def test_a_lamp_is_added_and_taken_out(page: Any) -> None:

@@ -5,6 +5,7 @@
 - `session`: the text, every change of it checked, undone and done again, saved as a new version (Session)
 - `keys`: every key of a preset with meaning, unit and range
 - `pictures`: frames under the preset as display pixels, and what is at a pixel (Pictures)
+- `reference`: a still to compare with, and the water found from samples marked on it
 - `plots`: what the water does
 - `server`: the page's server, for this machine alone (Server, serve)
 """

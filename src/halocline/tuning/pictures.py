@@ -26,6 +26,7 @@ from halocline.late_dataclass import dataclass
 from halocline.presets.preset import Preset, load_preset
 from halocline.review.contact_sheet import U8
 from halocline.rgb import RGBSpace
+from halocline.tuning.reference import ReferenceStill
 
 MOST_FRAMES = 8
 COARSE_PIXELS = 33_000
@@ -92,7 +93,7 @@ class Pictures:
         self.tasks: dict[int, FrameTask] = {
             task.frame: task for task in tasks_of(frames, depth=depth, passes=passes, frames=numbers)
         }
-        self.reference = reference
+        self.reference = None if reference is None else ReferenceStill(reference)
         self._stills: OrderedDict[Any, tuple[Still, Still]] = OrderedDict()
         # One picture at a time: each uses all processors by itself.
         self._lock = RLock()
@@ -135,7 +136,7 @@ class Pictures:
         """
         with self._lock:
             if wish.shows == "reference":
-                return self._reference()
+                return self.still().pixels()
             fine, reduced = self._still(wish.frame, preset)
             still = reduced if coarse else fine
             if wish.shows == "range":
@@ -174,10 +175,13 @@ class Pictures:
                 self._mattes = (key, tuple(sorted(found)))
             return self._mattes[1]
 
-    def size(self, preset: Preset, frame: int) -> tuple[int, int]:
-        """Return width and height of a frame's display window, pixels."""
+    def size(self, preset: Preset, wish: Wish) -> tuple[int, int]:
+        """Return width and height of a frame's display window, or of the reference still, pixels."""
         with self._lock:
-            rows, columns = self._still(frame, preset)[0].clean.shape[-2:]
+            if wish.shows == "reference":
+                rows, columns = self.still().pixels().shape[:2]
+            else:
+                rows, columns = self._still(wish.frame, preset)[0].clean.shape[-2:]
             return columns, rows
 
     def strip(self, preset: Preset) -> list[tuple[int, U8]]:
@@ -279,20 +283,19 @@ class Pictures:
         self._guides = (key, planes)
         return planes
 
-    def _reference(self) -> U8:
+    def still(self) -> ReferenceStill:
+        """Return the still to compare with.
+
+        Raises
+        ------
+        ReadError
+            ``E-READ-OPEN`` where none was given.
+        """
         if self.reference is None:
             raise ReadError(
                 "there is no reference still", code="E-READ-OPEN", fix="Start the page with --reference."
             )
-        pixels = cv2.imread(str(self.reference), cv2.IMREAD_COLOR)
-        if pixels is None:
-            raise ReadError(
-                "the reference cannot be opened as a picture",
-                code="E-READ-OPEN",
-                where=str(self.reference),
-                fix="Check the path and the kind of file.",
-            )
-        return np.ascontiguousarray(pixels[..., ::-1])
+        return self.reference
 
 
 def encoded(pixels: U8, *, coarse: bool) -> bytes:

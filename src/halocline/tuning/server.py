@@ -30,9 +30,11 @@ from starlette.websockets import WebSocket, WebSocketDisconnect
 
 from halocline.errors import HaloclineError
 from halocline.graph.engine import NoLongerWanted
+from halocline.matching.match import Match
 from halocline.tuning.keys import model
 from halocline.tuning.pictures import Pictures, Wish, encoded
 from halocline.tuning.plots import plots
+from halocline.tuning.reference import Taken, taken_over, told_of
 from halocline.tuning.session import Session, State, problems_of
 
 COOKIE = "halocline"
@@ -40,6 +42,7 @@ PAGE_FILES = {
     "style.css": "text/css",
     "main.js": "text/javascript",
     "keys.js": "text/javascript",
+    "match.js": "text/javascript",
     "picture.js": "text/javascript",
     "plots.js": "text/javascript",
 }
@@ -155,6 +158,7 @@ class _Tab:
         self.server, self.socket = server, socket
         self.wish = Wish(frame=server.pictures.numbers[0])
         self.beside: str = ""
+        self._found: Match | None = None
         self.loop = asyncio.get_running_loop()
         self._due = asyncio.Event()
         self._sending = asyncio.Lock()
@@ -242,7 +246,7 @@ class _Tab:
             self.wish,
             frame=int(asked.get("frame", self.wish.frame)),
             exposure=max(-10.0, min(10.0, float(asked.get("exposure", self.wish.exposure)))),
-            shows="range" if asked.get("shows") == "range" else "picture",
+            shows=shows if (shows := asked.get("shows")) in ("range", "reference") else "picture",
             step=str(asked.get("step", "")),
         )
         self.beside = str(asked.get("beside", ""))
@@ -260,6 +264,33 @@ class _Tab:
             int(asked["y"]),
         )
         await self.tell({"is": "probe", **told})
+
+    async def match(self, asked: dict[str, Any]) -> None:
+        """Find the water of samples marked on the reference still, and tell of it."""
+        self._found = None
+        view = asked.get("view")
+        usual = Taken()
+        taken = Taken(
+            None if view is None else float(view),
+            str(asked.get("depth") or usual.depth),
+            float(_stated(asked.get("sun_elevation"), usual.sun_elevation_deg)),
+            float(_stated(asked.get("overcast"), usual.overcast)),
+            bool(asked.get("balanced", False)),
+        )
+        samples = [str(each) for each in asked["samples"]]
+        try:
+            self._found = await asyncio.to_thread(self.server.pictures.still().match, samples, taken)
+        finally:
+            lines = [] if self._found is None else told_of(self._found)
+            await self.tell({"is": "matched", "lines": lines})
+
+    async def take_over(self, _: dict[str, Any]) -> None:
+        """Set in the preset what the last match of this page found."""
+        if self._found is None:
+            return
+        async with self.server.changing:
+            await asyncio.to_thread(self.server.session.take_over, taken_over(self._found))
+        await self.server.changed()
 
     async def strip(self, _: dict[str, Any]) -> None:
         """Send small pictures of frames through the sequence."""
@@ -313,7 +344,7 @@ class _Tab:
                     "frame": each.frame,
                     "coarse": coarse,
                     "shows": each.shows,
-                    "full": self.server.pictures.size(state.preset, each.frame),
+                    "full": self.server.pictures.size(state.preset, each),
                 }
                 await self._send_picture(head, data)
 
@@ -334,7 +365,14 @@ _ANSWERS: dict[str, Callable[[_Tab, dict[str, Any]], Any]] = {
     "look": _Tab.look,
     "probe": _Tab.probe,
     "strip": _Tab.strip,
+    "match": _Tab.match,
+    "take_over": _Tab.take_over,
 }
+
+
+def _stated(value: Any, usual: float) -> Any:
+    """Return what a page says; the usual where its box is empty."""
+    return usual if value is None else value
 
 
 def _page_file(name: str, kind: str) -> Response:

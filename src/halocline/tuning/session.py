@@ -17,7 +17,7 @@ from halocline.presets.document import document_at, preset_path, shipped_folder
 from halocline.presets.edit import edited
 from halocline.presets.preset import Preset
 from halocline.presets.renamed import operators_of, upgraded
-from halocline.presets.sections import FORMAT, ORIGIN_CHOICES, STEP_CHOICES
+from halocline.presets.sections import CHOICES, FORMAT, ORIGIN_CHOICES, STEP_CHOICES
 
 MOST_STEPS = 1000
 MOST_VERSIONS = 9999
@@ -120,9 +120,7 @@ class Session:
         PresetError
             Where the result would not be valid; nothing is changed then.
         """
-        # The page names keys in words of today.
-        words = upgraded(self.state.text, operators_of(self.state.preset.document.tables))[0]
-        before = replace(self.state, text=words)
+        before = replace(self.state, text=self._words_of_today())
         wanted = [*self._whole_arrays(before, settings), *_put_away(before.text, settings), *settings]
         state = self._checked(edited(before.text, wanted, name=self.path.name))
         if state.text != before.text:
@@ -159,6 +157,35 @@ class Session:
             # The lens alone can be followed, and a preset that this one extends may say so.
             settings.append(f"{head}.follows=false")
         return self.change(settings)
+
+    def take_over(self, tables: Mapping[str, Mapping[str, Any]]) -> State:
+        """Set keys of sections in one change, in place of other choices that the file makes there.
+
+        Parameters
+        ----------
+        tables
+            Values by key, by section.
+
+        Raises
+        ------
+        PresetError
+            As `change`.
+        """
+        own = tomlkit.parse(self._words_of_today()).unwrap()
+        gone = [
+            f"{section}.{key}="
+            for section, table in tables.items()
+            for choices in CHOICES.get(section, ())
+            if any(key in table for choice in choices for key in choice)
+            for key in (key for choice in choices for key in choice)
+            if key not in table and key in own.get(section, {})
+        ]
+        settings = [
+            f"{section}.{key}={toml_text(value)}"
+            for section, table in tables.items()
+            for key, value in table.items()
+        ]
+        return self.change([*gone, *settings])
 
     def undo(self) -> State:
         """Take the last change back, if there is one."""
@@ -211,6 +238,10 @@ class Session:
         depth = [] if self.depth is None else ["--depth", self.depth]
         own = [word for name, pattern in self.passes.items() for word in ("--pass", f"{name}={pattern}")]
         return shlex.join(["halocline", "apply", str(preset), self.frames, *depth, *own, "--out", "wet/"])
+
+    def _words_of_today(self) -> str:
+        """Return the text with its keys in the words of today, in which the page names them."""
+        return upgraded(self.state.text, operators_of(self.state.preset.document.tables))[0]
 
     def _checked(self, text: str) -> State:
         preset = Preset(document_at(text, self.path))

@@ -1,5 +1,6 @@
 // The page as a whole: the line to the server, and what belongs to neither keys nor picture.
 import { Keys } from "/page/keys.js";
+import { Marks } from "/page/match.js";
 import { Picture } from "/page/picture.js";
 import { drawPlots } from "/page/plots.js";
 
@@ -32,15 +33,20 @@ const answered = () => {
   if (waiting) send(waiting);
 };
 
-const picture = new Picture(at("canvas"), (x, y) => send({ do: "probe", x, y }));
+const showsStill = () => at("canvas").dataset.shows === "reference";
+const picture = new Picture(at("canvas"), (x, y) => {
+  if (showsStill()) say("Values are told of the frame: this is the reference still.");
+  else send({ do: "probe", x, y });
+});
 const pick = (then) => {
   say("Click in the picture, or press Enter there for its middle; Escape gives it up.");
   picture.pick(then);
 };
 // An origin is where a point is seen on the frame that shows it.
-const pickOrigin = (name) => pick((point) =>
-  send({ do: "place", name, point, frame: Number(at("canvas").dataset.frame), path: `origins.${name}.point` }));
+const pickOrigin = (name) => (showsStill() ? say("An origin is placed in the frame: show it first.", true) : pick((point) =>
+  send({ do: "place", name, point, frame: Number(at("canvas").dataset.frame), path: `origins.${name}.point` })));
 const keys = new Keys(at("groups"), change, () => frames(), pickOrigin);
+const marks = new Marks({ send, say, pick, picture });
 const frames = () => [...at("frame").options].map((option) => Number(option.value));
 
 const look = () => {
@@ -156,7 +162,8 @@ const told = {
     at("frame").replaceChildren(...message.frames.map((frame) => new Option(frame, frame)));
     if (message.frames.map(String).includes(chosen)) at("frame").value = chosen;
     const has = [...at("beside").options].some((option) => option.value === "reference");
-    if (message.has_reference && !has) at("beside").append(new Option("the reference still", "reference"));
+    if (message.has_reference && !has) for (const id of ["beside", "shows"]) at(id).append(new Option("the reference still", "reference"));
+    at("match").hidden = !message.has_reference;
     waiting = newest = null;
     look();
   },
@@ -186,6 +193,7 @@ const told = {
     say(message.problems.map((each) => `${each.text}. ${each.fix}`).join(" "), true);
     answered();
   },
+  matched: (message) => marks.told(message.lines),
   saved: (message) => say(`Saved as ${message.file}. To render the sequence:  ${message.command}`),
 };
 

@@ -12,6 +12,7 @@ export class Picture {
     this.zoom = null; // screen pixels a pixel of the frame; whole frame where null
     this.centre = null;
     this.flipped = null;
+    this.marks = []; // places on the reference still, in its pixels
     this.picking = null; // who waits for a click: told where in the frame, as shares of its sides
     new ResizeObserver(() => this.draw()).observe(canvas);
     canvas.addEventListener("wheel", (event) => {
@@ -31,6 +32,8 @@ export class Picture {
       this[head.place] = bitmap;
       this.newest[head.place] = head.number;
       if (head.place === "main") {
+        // What was zoomed into is a place of a picture of that size.
+        if (String(this.size) !== String(head.full)) this.zoom = this.centre = null;
         this.size = head.full;
         this.canvas.dataset.number = head.number;
         this.canvas.dataset.coarse = head.coarse;
@@ -74,6 +77,7 @@ export class Picture {
     to.imageSmoothingEnabled = zoom < 1 || this.canvas.dataset.coarse === "true";
     to.imageSmoothingQuality = "high";
     to.drawImage(shown, left, top, wide, high);
+    if (this.canvas.dataset.shows === "reference") this.drawMarks(to, { zoom, left, top });
     if (this.wipe === null || !this.beside) return;
     const edge = left + wide * this.wipe;
     to.save();
@@ -84,6 +88,29 @@ export class Picture {
     to.restore();
     to.fillStyle = "#d6d6d6";
     to.fillRect(Math.round(edge), top, 1, high);
+  }
+
+  mark(marks) { this.marks = marks; this.draw(); }
+
+  drawMarks(to, { zoom, left, top }) {
+    const em = 14 * (window.devicePixelRatio || 1);
+    to.font = `${em}px system-ui, sans-serif`;
+    this.marks.forEach(({ x, y }, index) => {
+      const [across, down] = [left + (x + 0.5) * zoom, top + (y + 0.5) * zoom];
+      // Light on dark, to be seen on any water.
+      for (const [colour, wide] of [["#161616", 4], ["#f0e2c0", 1.5]]) {
+        to.strokeStyle = colour;
+        to.lineWidth = (wide * em) / 14;
+        to.beginPath();
+        to.arc(across, down, em / 2, 0, 2 * Math.PI);
+        to.stroke();
+      }
+      to.lineWidth = em / 5;
+      to.strokeStyle = "#161616";
+      to.strokeText(String(index + 1), across + 0.7 * em, down + 0.35 * em);
+      to.fillStyle = "#f0e2c0";
+      to.fillText(String(index + 1), across + 0.7 * em, down + 0.35 * em);
+    });
   }
 
   place(event) {
