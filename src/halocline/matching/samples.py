@@ -190,6 +190,11 @@ def decoded(display: F64, encoding: str) -> F64:
     encoding
         ``srgb`` (IEC 61966-2-1), ``rec709`` (inverse of the camera curve of ITU-R BT.709-6) or ``linear``.
 
+    Returns
+    -------
+    F64
+        Of the same shape.
+
     Raises
     ------
     UnitError
