@@ -127,7 +127,12 @@ class Shot:
         return self.seed if self.step in ("", operator) else stream_key(self.seed, "step", self.step)
 
     def samples(self, number: int) -> int:
-        """Return along how many rays, steps or points light is followed, of so many for a finished look.
+        """Return along how many rays, steps or points light is followed.
+
+        Parameters
+        ----------
+        number
+            Of a finished look.
 
         Returns
         -------
