@@ -70,7 +70,7 @@ def test_depth_of_its_own_is_read(
     lacking = halocline("inspect", beauty)
     assert lacking.status == 1
     assert "no depth" in lacking.out
-    assert 'input.depth_channel = "CHANNEL"; or give the file that has it: --depth FILE.' in lacking.out
+    assert 'input.depth_channel = "CHANNEL"; or give the file that has it: --depth FILE, ' in lacking.out
     told = halocline("inspect", beauty, "--depth", renders.pattern)
     assert told.status == 0
     assert "  range         5." in told.out

@@ -174,7 +174,22 @@ def empty_plane(shape: tuple[int, ...], dtype: DTypeLike = np.float32) -> AnyArr
 
 
 def filled_plane(shape: tuple[int, ...], value: float, dtype: DTypeLike = np.float32) -> AnyArray:
-    """Return an array of one value, as `numpy.full`; raises and is kept as `empty_plane`.
+    """Return an array of one value, as `numpy.full`, kept as `empty_plane` keeps one.
+
+    Parameters
+    ----------
+    shape, value, dtype
+        As numpy takes them.
+
+    Returns
+    -------
+    AnyArray
+        Contiguous.
+
+    Raises
+    ------
+    WriteError
+        ``E-WRITE-OPEN``, as `PlanesOnDisk.empty`.
 
     Examples
     --------
@@ -187,7 +202,22 @@ def filled_plane(shape: tuple[int, ...], value: float, dtype: DTypeLike = np.flo
 
 
 def copied_plane(plane: AnyArray) -> AnyArray:
-    """Return a copy of an array, kept as `empty_plane` keeps one; raises as it does.
+    """Return a copy of an array, kept as `empty_plane` keeps one.
+
+    Parameters
+    ----------
+    plane
+        An array.
+
+    Returns
+    -------
+    AnyArray
+        Its shape and type; contiguous.
+
+    Raises
+    ------
+    WriteError
+        ``E-WRITE-OPEN``, as `PlanesOnDisk.empty`.
 
     Examples
     --------

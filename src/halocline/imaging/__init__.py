@@ -3,7 +3,8 @@
 - `frame`: planes and windows (Frame, Window)
 - `load`: a frame from files (Loaded, Template, View, load, load_beauty, load_buffer)
 - `save`: and back (DeepByRows, DeepRowsWritten, FileForm, Picture, PictureByRows, carried_channels, save)
-- `exr`: the files themselves (Header, Part, header_of_buffer, read_header, readable_name, set_file_threads)
+- `exr`: the files themselves (Header, Part, file_threads, header_of_buffer, read_header, readable_name,
+  set_file_threads)
 - `deep`: samples of deep pictures: tidy, cut, merged, flat (Samples, split_evenly, uncovered_before)
 - `deep_file`: those in files (MAX_SAMPLES)
 - `deep_load`: and as a frame has them (HELD_SAMPLES, DeepPicture, DeepRows)

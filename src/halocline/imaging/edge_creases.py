@@ -52,10 +52,12 @@ def edge_planes(
 
     Parameters
     ----------
-    rgb, alpha, range_m, told
+    rgb, alpha, range_m
         See `separate_surfaces`.
     normal
         ``(3, rows, columns)`` unit normals, as the pass has them, if there is one.
+    told
+        See `separate_surfaces`.
 
     Returns
     -------

@@ -181,7 +181,13 @@ def set_file_threads(count: int) -> None:
 
 
 def file_threads() -> int:
-    """Return how many threads reading or writing one file uses."""
+    """Return how many threads reading or writing one file uses.
+
+    Returns
+    -------
+    int
+        At least 1.
+    """
     count = oiio.get_int_attribute("exr_threads")
     return count if count > 0 else 1
 
