@@ -196,9 +196,10 @@ def test_an_origin_is_turned_key_by_key(tmp_path: Path) -> None:
 
 def test_a_lamp_is_turned_key_by_key() -> None:
     session = Session("night-dive", "unused")
+    stated = load_preset("night-dive").at(0).light.lamps[1].brightness
     light = next(each for each in model(session)["sections"] if each["path"] == ["light"])
     keys = {".".join(key["path"]): key for key in light["keys"]}
-    assert keys["light.lamps.1.brightness"]["value"] == 6000.0
+    assert keys["light.lamps.1.brightness"]["value"] == stated
     assert keys["light.lamps.1.brightness"]["form"] == "number"
     assert keys["light.lamps.0.shadows"]["form"] == "switch"
     assert keys["light.reference_depth"]["unit"] == "m"
