@@ -196,10 +196,10 @@ def test_an_origin_is_turned_key_by_key(tmp_path: Path) -> None:
 
 def test_a_lamp_is_turned_key_by_key() -> None:
     session = Session("night-dive", "unused")
-    stated = load_preset("night-dive").at(0).light.lamps[1].brightness
+    left, right = (lamp.brightness for lamp in load_preset("night-dive").at(0).light.lamps)
     light = next(each for each in model(session)["sections"] if each["path"] == ["light"])
     keys = {".".join(key["path"]): key for key in light["keys"]}
-    assert keys["light.lamps.1.brightness"]["value"] == stated
+    assert keys["light.lamps.1.brightness"]["value"] == right
     assert keys["light.lamps.1.brightness"]["form"] == "number"
     assert keys["light.lamps.0.shadows"]["form"] == "switch"
     assert keys["light.reference_depth"]["unit"] == "m"
@@ -207,7 +207,7 @@ def test_a_lamp_is_turned_key_by_key() -> None:
     assert {key["name"]: key["unit"] for key in source["keys"]}["far_depth_channel"] == ""
     session.change(["light.lamps.1.brightness=5000.0"])
     lamps = session.state.preset.document.tables["light"]["lamps"]
-    assert [lamp["brightness"] for lamp in lamps] == [4500.0, 5000.0]
+    assert [lamp["brightness"] for lamp in lamps] == [left, 5000.0]
 
 
 def keys_of(session: Session) -> dict[str, Any]:
