@@ -170,3 +170,25 @@ def test_the_foot_of_a_wall_in_a_lamp_is_the_mean_of_its_samples() -> None:
     true = share[..., None] * wall + (1.0 - share[..., None]) * floor
     made = lit(rgb, normal)[3:-3, 3:-3]
     np.testing.assert_allclose(made, true[3:-3, 3:-3], atol=0.03 * float(true.max()))
+
+
+@pytest.mark.parametrize("foot", [12.4, 12.7])
+def test_the_underside_of_a_roller_and_the_floor_that_it_lies_on_are_told_apart(foot: float) -> None:
+    """A roller along the rows: it turns by 19 degrees from a pixel to the next, the floor does not."""
+    rows, columns = SHAPE
+    radius, y = 5.0, (np.arange(rows * SIDE) + 0.5) / SIDE
+    down = np.clip((y - foot + 0.8 * radius) / radius, -1.0, 1.0)
+    roller = np.stack([0.0 * y, -down, np.sqrt(1.0 - down * down)])
+    share = (y < foot).reshape(rows, SIDE).mean(axis=1)
+    rgb = share * DARK[:, None] + (1.0 - share) * BRIGHT[:, None]
+    faces = np.where(y < foot, roller, FLOOR[:, None])[:, SIDE // 2 :: SIDE]
+    rgb, normal = (np.repeat(plane[..., None], columns, axis=2).astype(np.float32) for plane in (rgb, faces))
+    found = planes_of(rgb, normal)
+    np.testing.assert_array_equal(np.flatnonzero(found["far_share"].any(axis=1)), [12])
+    np.testing.assert_allclose(found["far_share"][12], min(share[12], 1.0 - share[12]), atol=0.05)
+    where = np.nonzero(found["far_share"])
+    range_m = np.full(SHAPE, RANGE_M)
+    other = normals_of_farther(normal, range_m, found["far_share"], where, found["far_range"][where])
+    # Where the pixel's middle shows the floor, the other side is the lowest of the roller that is seen alone.
+    true = roller[:, int(11.5 * SIDE)] if share[12] < 0.5 else FLOOR
+    assert ((other * true[:, None]).sum(axis=0) > np.cos(np.radians(8.0))).all()

@@ -243,3 +243,23 @@ def test_a_pixel_whose_middle_meets_a_wire_that_its_colour_hardly_shows_is_mostl
     planes = planes_of(scene)
     assert planes["far_share"][row, column] > 0.9
     assert planes["far_range"][row, column] == pytest.approx(FAR_M, rel=1e-5)
+
+
+def test_a_told_farther_surface_that_no_pixel_shows_in_depth_gives_light_by_its_area() -> None:
+    """Each pixel's nearest sample is a grating's: depth shows the wall behind in none, and it is in all."""
+    flat = np.full(SHAPE, 0.4, np.float32)
+    told = ToldSurfaces(np.full(SHAPE, FAR_M, np.float32), np.full(SHAPE, 0.25, np.float32))
+    planes = mixture_planes(
+        np.stack([flat] * 3), np.ones_like(flat), np.full(SHAPE, NEAR_M, np.float32), told
+    )
+    np.testing.assert_allclose(planes["far_share"], 0.75)
+    np.testing.assert_allclose(planes["far_light"], 0.75, rtol=1e-6)
+    # Shares by place, where the render does not tell them, give light by area as well.
+    planes = mixture_planes(
+        np.stack([flat] * 3),
+        np.ones_like(flat),
+        np.full(SHAPE, NEAR_M, np.float32),
+        ToldSurfaces(told.far_range, None),
+    )
+    for name in ("far_share", "far_light"):
+        assert not planes.get(name, np.zeros(1)).any()

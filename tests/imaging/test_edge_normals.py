@@ -76,3 +76,76 @@ def test_light_on_a_farther_surface_is_that_of_one_that_is_seen_alone() -> None:
         np.testing.assert_allclose(alone[n], whole[2, 2], rtol=1e-6)
     # What faces no known way counts as level.
     np.testing.assert_allclose(alone[[0, 3]], 1.0)
+
+
+def ball(radius: float, samples: int = 16) -> tuple[F32, F32, F32, F32]:
+    """A ball before a wall, seen along parallel lines: pixels' normals and range, its share, its true mean.
+
+    Normals and range are those of pixels' middles; share and mean normal, not of unit length, those of the
+    ball's samples in each pixel.
+    """
+    size = 2 * int(radius) + 9
+    across = (np.arange(size * samples) + 0.5) / samples - 0.5 * size - 0.21
+    x, y = np.meshgrid(across / radius, 0.13 / radius - across / radius)
+    on_ball = x * x + y * y < 1.0
+    faces = np.stack([x, y, np.sqrt(np.maximum(1.0 - x * x - y * y, 0.0))]) * on_ball
+    pixels = size, samples, size, samples
+    mean = faces.reshape(3, *pixels).mean(axis=(2, 4))
+    share = on_ball.reshape(pixels).mean(axis=(1, 3))
+    middle = (slice(samples // 2, None, samples),) * 2
+    normal = np.where(on_ball[middle], faces[:, *middle], np.array(WALL)[:, None, None])
+    range_m = np.where(on_ball[middle], NEAR_M, FAR_M)
+    normal, share, mean = (plane.astype(np.float32) for plane in (normal, share, mean))
+    return normal, range_m, share, mean
+
+
+def test_pixels_at_the_limb_of_a_ball_face_outward_as_the_ball_does_there() -> None:
+    for radius in (6.3, 11.0, 24.5):
+        normal, before, share, mean = ball(radius)
+        limb = (before == FAR_M) & (share > 0.1)
+        found = normals_of_nearer(normal, before, np.where(limb, NEAR_M, before))[:, limb]
+        true = mean[:, limb] / np.sqrt(np.square(mean[:, limb]).sum(axis=0))
+        apart_deg = np.degrees(np.arccos(np.clip((found * true).sum(axis=0), -1.0, 1.0)))
+        assert limb.sum() > 12
+        # A limb turns by 20 degrees and more within its last pixel; the mean around it is 25 off.
+        assert np.median(apart_deg) < 12.0
+        assert apart_deg.max() < 25.0
+
+
+def test_beside_a_low_step_the_farther_surface_does_not_face_as_the_nearer_one_does() -> None:
+    near, far = np.float32(2.0), np.float32(2.2)
+    # Ground that falls away from there, as both are within what may be one surface.
+    range_m = np.full((7, 12), np.float32(2.35))
+    range_m[:, :6] = near
+    normal = np.where(range_m == near, *(np.array(each)[:, None, None] for each in (POST, FLOOR)))
+    share = np.zeros_like(range_m)
+    share[:, 5] = 0.4
+    where = np.nonzero(share)
+    found = normals_of_farther(normal.astype(np.float32), range_m, share, where, np.full(where[0].size, far))
+    assert (found == np.array(FLOOR)[:, None]).all()
+
+
+def test_a_ledge_of_mixed_pixels_alone_tells_of_itself_before_what_lies_farther_does() -> None:
+    front, ledge, back = (np.float32(metres) for metres in (2.0, 2.2, 2.4))
+    range_m = np.repeat(np.array([back] * 3 + [ledge, front, front, front])[:, None], 8, axis=1)
+    normal = np.empty((3, 7, 8), np.float32)
+    for metres, faces in ((front, WALL), (ledge, FLOOR), (back, POST)):
+        normal[:, range_m == metres] = np.array(faces, np.float32)[:, None]
+    share = np.zeros_like(range_m)
+    share[3:5] = 0.4
+    where = tuple(axis[share[share > 0.0].size // 2 :] for axis in np.nonzero(share))
+    found = normals_of_farther(normal, range_m, share, where, np.full(where[0].size, ledge))
+    assert (found == np.array(FLOOR)[:, None]).all()
+
+
+def test_where_the_nearer_surface_is_told_a_middle_that_met_the_farther_one_lends_it_no_direction() -> None:
+    normal, before = picture()
+    told = {"far_range": before.copy(), "far_share": np.zeros_like(before)}
+    told["far_range"][:, 7], told["far_share"][:, 7] = FAR_M, 0.6
+    nearest = before.copy()
+    nearest[:, 7] = NEAR_M
+    found = normals_of_nearer(normal, nearest, nearest, told)
+    assert (found[:, :, 7] == np.array(POST)[:, None]).all()
+    # A pass that has the nearest surface's own is left alone.
+    normal[:, :, 7] = np.array([[0.6], [0.8], [0.0]])
+    np.testing.assert_array_equal(normals_of_nearer(normal, nearest, nearest, told), normal)

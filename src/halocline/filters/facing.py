@@ -15,6 +15,9 @@ _EDGE = np.float32(0.05)
 _NO_DIRECTION = np.float32(0.25)
 # Farther surfaces are often ground that runs away from the lens: of it so much is one.
 _FAR_EDGE = np.float32(0.15)
+# Where the direction of a farther surface is looked for, in turn: within which share of its range, and
+# whether among pixels that show one surface or those whose nearer one it is, as on a ledge two pixels high.
+_BY_TRUST = ((_EDGE, True), (_EDGE, False), (_FAR_EDGE, True))
 # Cosine between two sides of a crease: what turns less is one surface, and hardly lit otherwise.
 TURN = np.float32(0.9)
 # How far around an edge pixel its surface is averaged.
@@ -248,33 +251,47 @@ def _farther(
     out: F32,
 ) -> None:
     for n in range(rows.size):
-        own = far_m[n]
-        x = y = z = _ZERO
+        own, near = far_m[n], range_m[rows[n], columns[n]]
         # At a crease both surfaces have one range: the farther one is what faces another way.
-        crease = range_m[rows[n], columns[n]] == own
-        for row in range(max(0, rows[n] - EDGE_REACH), min(range_m.shape[0], rows[n] + EDGE_REACH + 1)):
-            for column in range(
-                max(0, columns[n] - EDGE_REACH), min(range_m.shape[1], columns[n] + EDGE_REACH + 1)
-            ):
-                there = range_m[row, column]
-                if far_share[row, column] == _ZERO and abs(there - own) <= _FAR_EDGE * own:
-                    if crease and not _turned(normal, (rows[n], columns[n]), (row, column)):
+        crease = near == own
+        length = _ZERO
+        for step in range(len(_BY_TRUST)):
+            share, alone = _BY_TRUST[step]
+            if crease:
+                share = _FAR_EDGE
+            if length > _ZERO or (crease and step > 0):
+                break
+            x = y = z = _ZERO
+            for row in range(max(0, rows[n] - EDGE_REACH), min(range_m.shape[0], rows[n] + EDGE_REACH + 1)):
+                for column in range(
+                    max(0, columns[n] - EDGE_REACH), min(range_m.shape[1], columns[n] + EDGE_REACH + 1)
+                ):
+                    there = range_m[row, column]
+                    if (far_share[row, column] == _ZERO) != alone or not abs(there - own) <= share * own:
                         continue
-                    x += normal[0, row, column]
-                    y += normal[1, row, column]
-                    z += normal[2, row, column]
-        length = np.sqrt(x * x + y * y + z * z)
-        if length > _ZERO:
-            out[0, n], out[1, n], out[2, n] = x / length, y / length, z / length
+                    # Of a low step both surfaces are close in range: what is closer to the near one is its.
+                    counts = _ONE if there * there > near * own else _ZERO
+                    if crease:
+                        counts = _turned(normal, (rows[n], columns[n]), (row, column))
+                    x += counts * normal[0, row, column]
+                    y += counts * normal[1, row, column]
+                    z += counts * normal[2, row, column]
+            length = np.sqrt(x * x + y * y + z * z)
+            if length > _ZERO:
+                out[0, n], out[1, n], out[2, n] = x / length, y / length, z / length
 
 
 @compiled
-def _turned(normal: F32, one: tuple[int, int], other: tuple[int, int]) -> bool:
-    """Tell whether two pixels face different ways, as the sides of a crease do."""
+def _turned(normal: F32, one: tuple[int, int], other: tuple[int, int]) -> np.float32:
+    """Return how much a pixel tells of the other side of a pixel's crease: nothing where it faces alike.
+
+    A ball turns on its own side too, but less than the ground does that it lies on.
+    """
     cosine = _ZERO
     for axis in range(3):
         cosine += normal[axis, one[0], one[1]] * normal[axis, other[0], other[1]]
-    return bool(cosine < TURN)
+    turn = _ONE - cosine
+    return turn * turn * turn * turn if cosine < TURN else _ZERO
 
 
 @compiled

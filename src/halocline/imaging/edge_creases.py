@@ -33,8 +33,9 @@ from halocline.imaging.edge_normals import normals_of_nearer
 from halocline.imaging.edge_places import REACH as STAIR
 from halocline.imaging.edge_places import share_in_patch
 
-# Cosine within one side, from pixel to pixel: it runs on as it is where a crease ends it, a limb does not.
-_SMOOTH = np.float32(0.98)
+# From pixel to pixel each side turns at most this share of what the crease turns, as one less the cosine: a
+# wall runs on as it is where a crease ends it, the underside of a ball turns a little.
+_BEND = np.float32(0.2)
 # Within this share of a range, two sides are of one depth; a stair along them may lead a little farther off.
 _SAME, _ALONG = np.float32(0.05), np.float32(0.15)
 # Pixels around a pixel that are asked for the colours of both.
@@ -68,7 +69,7 @@ def edge_planes(
     if normal is None:
         return found
     nearer = found.get("range", range_m)
-    normal = normals_of_nearer(normal, range_m, nearer)
+    normal = normals_of_nearer(normal, range_m, nearer, None if told is None else found)
     return found | crease_planes(rgb, alpha, nearer, normal, found) | {"normal": normal}
 
 
@@ -159,10 +160,10 @@ def _mark(planes: tuple[F32, F32, F32, F32], beyond: NDArray[np.int32], start: i
             # Most of what is rough is no crease, which is told sooner so than by looking around each pixel.
             before, after = along[column + 1], along[column + 2]
             if (
-                (after < TURN and before > _SMOOTH and along[column + 3] > _SMOOTH)
-                or (before < TURN and after > _SMOOTH and along[column] > _SMOOTH)
-                or (below[column] < TURN and above[column] > _SMOOTH)
-                or (above[column] < TURN and below[column] > _SMOOTH)
+                (_breaks(after, before) and _breaks(after, along[column + 3]))
+                or (_breaks(before, after) and _breaks(before, along[column]))
+                or _breaks(below[column], above[column])
+                or _breaks(above[column], below[column])
             ):
                 beyond[row, column] = _other_side(planes, row, column)
 
@@ -197,12 +198,18 @@ def _other_side(planes: tuple[F32, F32, F32, F32], row: int, column: int) -> int
             and _one_surface(range_m, alpha, row, column, row + down, column + right)
             and _one_surface(range_m, alpha, row, column, r, c)
             and _one_surface(range_m, alpha, row, column, row - down, column - right)
-            and _cosine(normal, row, column, row - down, column - right) > _SMOOTH
-            and _cosine(normal, row + down, column + right, r, c) > _SMOOTH
+            and _breaks(cosine, _cosine(normal, row, column, row - down, column - right))
+            and _breaks(cosine, _cosine(normal, row + down, column + right, r, c))
         ):
             turned = cosine
             found = r * columns + c
     return found
+
+
+@compiled
+def _breaks(across: np.float32, along: np.float32) -> bool:
+    """Tell whether a turn from a pixel to the next is a crease's, by that from the next to the one after."""
+    return bool(across < TURN and _ONE - along < _BEND * (_ONE - across))
 
 
 @compiled
@@ -246,11 +253,13 @@ def _both(
             for c in range(max(0, column - _REACH), min(columns, column + _REACH + 1)):
                 if beyond[r, c] >= 0 or not abs(range_m[r, c] - metres) <= _SAME * metres:
                     continue
-                if _cosine(normal, row, column, r, c) > _SMOOTH:
+                nearly = _cosine(normal, row, column, r, c)
+                beside = _cosine(normal, other_row, other_column, r, c)
+                if nearly > max(TURN, beside):
                     one += _ONE
                     for part in range(3):
                         front[n, part] += rgb[part, r, c]
-                elif _cosine(normal, other_row, other_column, r, c) > _SMOOTH:
+                elif beside > max(TURN, nearly):
                     two += _ONE
                     for part in range(3):
                         behind[n, part] += rgb[part, r, c]

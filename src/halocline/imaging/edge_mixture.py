@@ -176,10 +176,12 @@ def separate_surfaces(
         for down in range(-REACH, REACH + 1)
         for right in range(-REACH, REACH + 1)
     ]
-    behind = _mean_colour(around, near=False)
+    behind, shown = _behind(around)
     front, thin = _front_colour(around, behind)
     front = _extrapolated(rgb, alpha, range_m, pixels, thin, middle, behind, front)
     near_pixel = own > middle
+    # What no pixel close by shows is told apart by no colour.
+    behind = np.where(shown[:, None], behind, front if told.near_share is None else own_rgb)
     if told.near_share is None:
         by_place = shares_by_place(_inverse_of_all(alpha, range_m), pixels, middle)
         share = share_of_nearer(own_rgb, front, behind, by_place, thin)
@@ -335,15 +337,15 @@ def _gathered(
     )
 
 
-def _mean_colour(around: list[_Around], *, near: bool) -> F32:
-    """Return the mean colour of one surface: of pixels off the step, else of those on it too."""
-    pure, pure_count = _sums(around, near=near, only_pure=True)
-    every, every_count = _sums(around, near=near, only_pure=False)
+def _behind(around: list[_Around]) -> tuple[F32, Mask]:
+    """Return farther surfaces' mean colour, of pixels off the step, else of those on it; and where any is."""
+    pure, pure_count = _sums(around, near=False, only_pure=True)
+    every, every_count = _sums(around, near=False, only_pure=False)
     has_pure = pure_count[:, None] > 0
     count = np.where(has_pure, pure_count[:, None], every_count[:, None])
     mean: F32 = np.where(has_pure, pure, every)
     mean /= np.maximum(count, np.float32(1.0))
-    return mean
+    return mean, every_count > 0
 
 
 def _front_colour(around: list[_Around], behind: F32) -> tuple[F32, Mask]:
