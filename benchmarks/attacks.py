@@ -292,6 +292,8 @@ def main() -> None:
     parser.add_argument("--seed", type=int, default=1)
     parser.add_argument("--keep", type=Path, help="folder for the files that did harm")
     asked = parser.parse_args()
+    if asked.keep is not None:
+        asked.keep.mkdir(parents=True, exist_ok=True)
     # Before the first fork: a pool of threads that a copy does not have cannot be made smaller there.
     set_file_threads(1)
     presets = [path.read_text() for path in sorted((Path(__file__).parents[1] / "presets").glob("*.toml"))]

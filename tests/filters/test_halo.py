@@ -56,6 +56,22 @@ def test_halo_widths_are_those_the_filter_makes() -> None:
         assert np.mean(spreads) ** 0.5 == pytest.approx(widths[number], rel=0.03)
 
 
+def test_a_thin_strip_is_not_made_many_times_as_wide() -> None:
+    # A frame of 65538 x 14 pixels took 5.6 GiB. What is even across the strip spreads along it as it should.
+    shape, column = (14, 8000), 4000
+    far = np.full(shape, 5.0, np.float32)
+    energy = np.zeros((1, *shape), np.float32)
+    energy[0, :, column : column + 2] = 0.5
+    widths = halo_widths(shape)
+    for number in (2, 4, 6, 8):
+        field = HaloField.of(far, only(shape, number))
+        profile = field.settled(energy, field.arrived(energy))[0].mean(axis=0, dtype=np.float64)
+        across = np.arange(shape[1]) - column - 0.5
+        assert profile.sum() == pytest.approx(1.0, rel=1e-4)
+        assert (profile * across**2).sum() ** 0.5 == pytest.approx(widths[number], rel=0.03)
+        assert field.place.size < far.size
+
+
 @pytest.mark.parametrize("number", range(9))
 @pytest.mark.parametrize("place", [(60, 90), (0, 0), (1, 255), (127, 128)])
 def test_a_lamp_keeps_its_light_wherever_it_stands(number: int, place: tuple[int, int]) -> None:

@@ -28,6 +28,9 @@ from halocline.late_dataclass import dataclass
 
 # Halving ends where no side is longer; from there on a matrix is quicker.
 COARSEST = 32
+# Where a strip is so thin that it comes out even only far beyond its own width, halving ends sooner, but not
+# before its length is down to this: matrices have its square in memory.
+LONGEST = 1024
 # Widest Gaussian, in lengths of the longer side: what is wider is the mean of the picture.
 WIDEST = 2.0
 # What is farther than its inverse is as far as that, 1/m.
@@ -86,6 +89,9 @@ def _halvings(shape: tuple[int, int]) -> tuple[int, tuple[int, int]]:
     """Return how often half a picture is halved, and its shape with enough added to come out even."""
     half = tuple((side + 1) // 2 for side in shape)
     count = max(1, math.ceil(math.log2(max(half) / COARSEST)))
+    # A thin strip would grow many times over to come out even: its coarsest level stays longer instead.
+    while count > 1 and -min(half) % (1 << count) > min(half) // 2 and max(half) >> (count - 1) <= LONGEST:
+        count -= 1
     step = 1 << count
     return count, (-(-half[0] // step) * step, -(-half[1] // step) * step)
 
