@@ -126,6 +126,37 @@ def test_the_rim_of_its_shadow_is_whole_from_a_lamp_aside(
     assert (np.abs(left - wanted) > 0.5).sum() < most * (wanted < 0.5).sum()
 
 
+@pytest.mark.parametrize("wide", [1.0, 3.0])
+def test_a_gap_that_pixels_hardly_tell_throws_no_comb(wide: float) -> None:
+    # A card hangs on the left, and a lamp behind it shines on the wall through the gap at its edge, which is
+    # as wide as what is taken for one surface, more or less by 8 % in waves down the picture: where it is
+    # wider, as little light comes through. One three times as wide is open.
+    camera = Builders.camera(WINDOW)
+    direction = camera.directions(WINDOW).astype(np.float64)
+    near = 2.0 / -direction[2]
+    limit = 25.0 * min(camera.tangent_per_px)
+    waves = 1.0 + 0.08 * np.sin(2.0 * np.pi * np.arange(WINDOW.height) / 12.0)[:, None]
+    picture = np.where(np.arange(WINDOW.width) < 150, near, near * (1.0 + wide * limit * waves))
+    things = ThingsSeen(
+        picture.astype(np.float32),
+        np.ones(WINDOW.shape, np.float32),
+        None,
+        None,
+        camera.rotation,
+        camera.position_m,
+        camera.tangent_per_px,
+        camera.centre_px,
+    )
+    place = np.array([-1.5, 0.0, -2.05])
+    of = Lamp(place, np.array([1.0, 0.0, 0.0]), np.ones(4), 80.0, 20.0, 0.01)
+    bands = Builders.grey_bands(0.1, 0.15, 0.12)
+    points = (direction * picture - place[:, None, None])[:, :, 155:].astype(np.float32)
+    thrown = of.shadowed(things, bands).shadow
+    assert thrown is not None
+    lit = thrown.left_at(points).mean(axis=1)
+    assert lit.max() < 0.2 if wide == 1.0 else lit.mean() > 0.5
+
+
 def test_an_edge_between_pixels_throws_its_shadow_from_between_them(scene: Scene) -> None:
     # An upright card 5 m ahead, right of an edge that covers a part of its last column; by similar triangles
     # its shadow on the wall begins at x_lamp + (x_edge - x_lamp) (8.1 / 5.1).

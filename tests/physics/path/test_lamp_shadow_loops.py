@@ -35,3 +35,18 @@ def test_no_ray_reads_past_its_end(monkeypatch: pytest.MonkeyPatch) -> None:
     )
     assert ((shares >= 0.0) & (shares <= 1.0)).all()
     assert shares.min() < 0.95
+
+
+def test_what_lies_between_two_directions_is_no_nearer_than_its_ends() -> None:
+    # Along a ray from the lamp, 1 m from the lens: all of it is in one direction, between those of the row.
+    bins = (np.arange(64) + 0.5) * (np.pi / 64)
+    by_angle = np.stack([np.cos(bins), np.sin(bins)], axis=1)
+    for turn in np.linspace(bins[20] + 1e-4, bins[21] - 1e-4, 40):
+        line = np.full(64, np.inf, np.float32)
+        ends = []
+        for r, bent in ((1.0, 0.0), (1.4, 1e-3)):
+            toward, aside = 1.0 - r * np.cos(turn + bent), r * np.sin(turn + bent)
+            ends += [float(np.arctan2(aside, toward)), float(np.hypot(toward, aside))]
+        lamp_shadow_loops._stretch(line, by_angle, 1.0, 0.1, *ends)
+        assert np.isfinite(line).any()
+        assert line.min() > 0.999

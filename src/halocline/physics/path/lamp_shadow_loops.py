@@ -105,6 +105,10 @@ def cast_rows(
                     _stretch(line, by_angle, apart, nearest, angle - step, before, edge, one)
                 if s < np.inf:
                     _stretch(line, by_angle, apart, nearest, edge, other, angle, s)
+                closed = _closed(one, other, step)
+                if closed > 0.0:
+                    near = min(one, other)
+                    _stretch(line, by_angle, apart, nearest, edge, near, edge, near + closed)
             before, joined = s, joins
         if before < np.inf and not joined:
             angle = first + (count - 1.0) * step
@@ -117,6 +121,20 @@ def _of_one(before: float, after: float, step: float) -> bool:
     if max(before, after) == np.inf:
         return before == after
     return abs(after - before) <= _STEEPEST * step * min(before, after)
+
+
+@compiled
+def _closed(one: float, other: float, step: float) -> float:
+    """Return how far behind the edge of the nearer of two things a gap counts as closed, metres.
+
+    All of it where they are hardly told from one surface, see `_of_one`, and nothing of one twice as wide:
+    what is whole in one row and open in the next would throw a comb.
+    """
+    near, far = min(one, other), max(one, other)
+    if far <= near or far == np.inf:
+        return 0.0
+    widest = _STEEPEST * step * near
+    return min(far - near, max(widest + widest - (far - near), 0.0))
 
 
 @compiled
@@ -328,15 +346,17 @@ def _stretch(
     per_angle = len(line) / math.pi
     at0, at1 = math.atan2(y0, x0) * per_angle - 0.5, math.atan2(y1, x1) * per_angle - 0.5
     begin, end = math.ceil(min(at0, at1)), math.floor(max(at0, at1))
+    least = 0.5 * min(r0, r1)
     if begin > end:
-        # Between two directions of the row: the next one stands for it.
+        # Between two directions of the row: the next one stands for it, and has nothing nearer.
         begin = end = round(0.5 * (at0 + at1))
+        least = min(r0, r1)
     dx, dy = x1 - x0, y1 - y0
     area = x0 * dy - y0 * dx
     for index in range(max(begin, 0), min(end, len(line) - 1) + 1):
         across = by_angle[index, 0] * dy - by_angle[index, 1] * dx
         r = area / across if abs(across) > 1e-12 else r0
-        r = min(max(r, 0.5 * min(r0, r1)), max(r0, r1))
+        r = min(max(r, least), max(r0, r1))
         line[index] = min(line[index], np.float32(r))
 
 
