@@ -44,7 +44,7 @@ from benchmarks.files import make_frame
 
 from halocline.imaging.frame import Window
 
-COMMAND = (sys.executable, "-c", "from halocline.cli.main import run; run()")
+COMMAND = (sys.executable, "-c", "from halocline.cli.main import main; main()")
 FRAMES = range(1001, 1011)
 KILLS_A_ROUND = 10
 LOOK = "jerlov-1c"

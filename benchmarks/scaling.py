@@ -36,7 +36,7 @@ from benchmarks.throughput import FULL
 from halocline.compute.threads import processors
 from halocline.imaging.frame import Window
 
-COMMAND = [sys.executable, "-c", "from halocline.cli.main import run; run()"]
+COMMAND = [sys.executable, "-c", "from halocline.cli.main import main; main()"]
 FIRST = 1001
 
 

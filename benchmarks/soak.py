@@ -33,7 +33,7 @@ from benchmarks.throughput import FULL
 
 from halocline.imaging.frame import Window
 
-COMMAND = (sys.executable, "-c", "from halocline.cli.main import run; run()")
+COMMAND = (sys.executable, "-c", "from halocline.cli.main import main; main()")
 FRAMES_A_SHOT = 5
 EVERY = 0.5
 MEBIBYTE = 2.0**20

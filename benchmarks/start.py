@@ -57,7 +57,7 @@ def apply_command(preset: str, clean: Path, folder: str) -> list[str]:
 
 def halocline(arguments: list[str]) -> list[str]:
     """Return the command as one process, as the installed script starts it."""
-    return [sys.executable, "-c", "from halocline.cli.main import run; run()", *arguments]
+    return [sys.executable, "-c", "from halocline.cli.main import main; main()", *arguments]
 
 
 def seconds(command: list[str]) -> float:

@@ -39,7 +39,7 @@ def main() -> None:
     # Renders the front page as a package index does; --strict fails on what that only warns of.
     run(sys.executable, "-m", "twine", "check", "--strict", str(wheel), str(sdist))
     run(sys.executable, "-m", "pip", "install", "--quiet", "--no-deps", "--target", str(TRIED), str(wheel))
-    command = (sys.executable, "-c", "from halocline.cli.main import run; run()")
+    command = (sys.executable, "-c", "from halocline.cli.main import main; main()")
     run(*command, "demo", "--out", "out", "--threads", "2", cwd=TRIED, path=TRIED)
     assert (TRIED / "out" / "contact_sheet.png").stat().st_size > 0
     check_schema(command)

@@ -34,6 +34,7 @@ from halocline.batch.signals import SIGNALS
 from halocline.batch.warm import warm
 from halocline.batch.worker import Settings, end_with_the_job, work
 from halocline.compute.ahead import compiling_ahead
+from halocline.compute.ending import leave
 from halocline.compute.memory import keep_freed_memory
 from halocline.compute.threads import at_most
 from halocline.late_dataclass import dataclass
@@ -213,7 +214,7 @@ def main() -> NoReturn:
             pid = _copied(pipe, end, known) if _copies_are_safe() else _fresh(end)
             os.close(end)
             pipe.send(pid)
-    _leave(0)
+    leave(0)
 
 
 def _learn(settings: Settings, known: dict[Settings, Preset]) -> None:
@@ -263,14 +264,8 @@ def _copied(pipe: Connection, end: int, known: dict[Settings, Preset]) -> int:
     except BaseException:
         traceback.print_exc()
     finally:
-        _leave(status)
-
-
-def _leave(status: int) -> NoReturn:
-    """End at once: what is frozen is not to be looked over, and libraries would tell of all that stays."""
-    sys.stdout.flush()
-    sys.stderr.flush()
-    os._exit(status)
+        # What is frozen is not to be looked over, and libraries would tell of all that stays.
+        leave(status)
 
 
 def _fresh(end: int) -> int:

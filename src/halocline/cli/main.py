@@ -11,6 +11,7 @@ import typer
 from halocline._version import __version__
 from halocline.cli.commands import CommandsOnDemand
 from halocline.cli.exit_status import INTERRUPTED, NOTHING_POSSIBLE
+from halocline.compute.ending import ending_at_once
 from halocline.compute.memory import hold_rings, keep_freed_memory
 from halocline.errors import HaloclineError
 
@@ -64,5 +65,14 @@ def run(arguments: list[str] | None = None) -> Any:
         sys.exit(INTERRUPTED)
 
 
+def main() -> None:
+    """Be the command line as a program: as `run`, and end as soon as all is done and told.
+
+    Who goes on with something else when the command is done calls `run`.
+    """
+    with ending_at_once():
+        run()
+
+
 if __name__ == "__main__":
-    run()
+    main()

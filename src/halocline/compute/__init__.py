@@ -19,6 +19,7 @@ Knows neither water nor pictures; everything above builds on it.
 - `on_demand`: libraries imported at the first call (OnDemand)
 - `memory`: freed memory kept for the next frame (keep_freed_memory); no rings of objects looked for before
   all is imported (hold_rings, let_go_of_rings)
+- `ending`: a program that ends as soon as all is told (ending_at_once, leave)
 - `planes_on_disk`: planes too large for memory, in files without a name (copied_plane, empty_plane,
   filled_plane, planes_on_disk, room_on_disk)
 - `disk_cache`: what took long to make, kept for the next run (clear, contents, kept, kept_in_passing,
