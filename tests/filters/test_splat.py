@@ -307,7 +307,7 @@ def test_picture_that_begins_below_zero_is_drawn_in_its_own_coordinates() -> Non
 def test_sprite_covers_its_area_however_turned_smeared_or_softened(streak: float, blur: float) -> None:
     sprites = _sprites(1, size=8.0, streak=streak, blur=blur)
     _, alpha = _picture(None, sprites=sprites)
-    texture = sprites.textures.levels[0][0, :, :, 3].mean() * 16.0**2
+    texture = sprites.textures.stacks[0][0][0, :, :, 3].mean() * 16.0**2
     assert alpha.sum() == pytest.approx(0.7 * texture, rel=0.04)
 
 

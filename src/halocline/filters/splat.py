@@ -189,7 +189,7 @@ class Sprites:
 
     @classmethod
     def joined(cls, parts: Sequence[Sprites]) -> Sprites:
-        """Return sprites in one list; their textures are joined too, all as large as the largest."""
+        """Return sprites in one list; their textures are joined too."""
         # Parts may share theirs.
         own = list({id(part.textures): part.textures for part in parts}.values())
         begins = np.cumsum([0, *(textures.count for textures in own)])[:-1]
@@ -224,16 +224,22 @@ class Textures:
 
     Attributes
     ----------
-    levels
-        Whole size first, ``(count, size, size, K + 1)`` each; the last channel is alpha.
+    stacks
+        Textures of one size each, one stack after the other: whole size first, then halved down to one texel,
+        ``(count, size, size, K + 1)`` each; the last channel is alpha.
     """
 
-    levels: tuple[F32, ...]
+    stacks: tuple[tuple[F32, ...], ...]
 
     @property
     def count(self) -> int:
         """Number of textures."""
-        return len(self.levels[0])
+        return sum(len(levels[0]) for levels in self.stacks)
+
+    @property
+    def means(self) -> F64:
+        """Means of the textures ``(count, K + 1)``: their cover last, and their light times that."""
+        return np.concatenate([levels[-1][:, 0, 0] for levels in self.stacks]).astype(np.float64)
 
     @classmethod
     def of(cls, base: F32) -> Textures:
@@ -244,27 +250,34 @@ class Textures:
             levels.append(
                 0.25 * (fine[:, ::2, ::2] + fine[:, 1::2, ::2] + fine[:, ::2, 1::2] + fine[:, 1::2, 1::2])
             )
-        return cls(tuple(levels))
+        return cls((tuple(levels),))
 
     @classmethod
     def joined(cls, parts: Sequence[Textures]) -> Textures:
-        """Return textures in one list, all as large as the largest, their texels repeated."""
-        size = max(part.levels[0].shape[1] for part in parts)
-        grown = []
-        for part in parts:
-            levels = part.levels
-            while levels[0].shape[1] < size:
-                levels = (levels[0].repeat(2, axis=1).repeat(2, axis=2), *levels)
-            grown.append(levels)
-        return cls(tuple(np.concatenate(levels) for levels in zip(*grown, strict=True)))
+        """Return textures in one list, each of its own size."""
+        return cls(tuple(levels for part in parts for levels in part.stacks))
 
     @cached_property
     def atlas(self) -> tuple[F32, Ints, Ints]:
-        """All texels in one list ``(n, K + 1)``; the size of each level, and where it begins."""
-        sizes = np.array([level.shape[1] for level in self.levels])
-        texels = [level.reshape(-1, level.shape[3]) for level in self.levels]
-        starts = np.cumsum([0, *(len(part) for part in texels)])[:-1]
-        return np.concatenate(texels), sizes, starts
+        """All texels in one list ``(n, K + 1)``; each texture's size, and where each of its levels begins.
+
+        These are ``(count, levels)``; after the last level that a texture has, this goes on.
+        """
+        sizes, starts, begin = [], [], 0
+        most = max(len(levels) for levels in self.stacks)
+        for levels in self.stacks:
+            index, first = np.arange(len(levels[0])), np.zeros((len(levels[0]), most), np.int64)
+            for level in range(most):
+                if level < len(levels):
+                    size = levels[level].shape[1]
+                    first[:, level] = begin + index * size**2
+                    begin += len(index) * size**2
+                else:
+                    first[:, level] = first[:, level - 1]
+            sizes.append(np.full(len(index), levels[0].shape[1]))
+            starts.append(first)
+        texels = [level.reshape(-1, level.shape[3]) for levels in self.stacks for level in levels]
+        return np.concatenate(texels), np.concatenate(sizes), np.concatenate(starts)
 
 
 @dataclass(frozen=True)
@@ -580,17 +593,17 @@ def _placed(sprites: Sprites | None, bands: int, globe: Globe | None) -> tuple[T
     smeared = (sprites.blur_px > 0.4) | (streak > 0.5)
     # A texel is a pixel, or as wide as the points lie apart: they must not show as ribs.
     size_px = 2.0 * np.sqrt(np.abs(np.linalg.det(sprites.axes_px)))
-    finest = sprites.textures.levels[0].shape[1]
+    texels, sizes, starts = sprites.textures.atlas
+    finest = sizes[sprites.texture]
     apart = np.maximum(streak / _SPRITE_SAMPLES, 1.8 * sprites.blur_px / math.sqrt(_SPRITE_SAMPLES))
     level = np.log2(np.maximum(finest * np.maximum(apart, 1.0) / size_px, 1.0))
     # What is averaged over many points anyway needs no mixing of levels.
-    level = np.minimum(np.where(smeared, np.rint(level), level), len(sprites.textures.levels) - 1.0)
+    level = np.minimum(np.where(smeared, np.rint(level), level), np.log2(finest))
     finer = level.astype(np.int64)
-    coarser = np.minimum(finer + 1, len(sprites.textures.levels) - 1)
-    texels, sizes, starts = sprites.textures.atlas
-    table["size"] = sizes[finer]
-    table["first"] = starts[finer] + sprites.texture * sizes[finer] ** 2
-    table["next"] = starts[coarser] + sprites.texture * sizes[coarser] ** 2
+    coarser = np.minimum(finer + 1, starts.shape[1] - 1)
+    table["size"] = finest >> finer
+    table["first"] = starts[sprites.texture, finer]
+    table["next"] = starts[sprites.texture, coarser]
     table["coarser"], table["smeared"] = level - finer, smeared
     table["bend_x"], table["bend_y"] = bend.T
     table["blur"], table["opacity"] = sprites.blur_px, sprites.opacity

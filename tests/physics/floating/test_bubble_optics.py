@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import cv2
 import numpy as np
 import pytest
 
@@ -57,3 +58,19 @@ def test_ripples_are_each_their_own() -> None:
     ]
     assert (outlines[0] != outlines[1]).any()
     assert (outlines[1] != outlines[2]).any()
+
+
+def test_what_wobbles_stays_round_and_is_no_lozenge() -> None:
+    """An outline of convex curves alone: its area is that of its convex hull (from OpenCV)."""
+    light = np.ones((len(AROUND), 1))
+    for ripple in (1, 2, 3):
+        form = BubbleForm(0.6, 0.6, ripple)
+        seen = appearance(light, 0.0, size=128, form=form)[..., -1]
+        outlines, _ = cv2.findContours(
+            (seen > 0.5).astype(np.uint8), cv2.RETR_EXTERNAL, cv2.CHAIN_APPROX_NONE
+        )
+        (outline,) = outlines
+        corners = cv2.minAreaRect(outline)[1]
+        assert cv2.contourArea(outline) > 0.99 * cv2.contourArea(cv2.convexHull(outline))
+        # A lozenge has half of the box around it, an ellipse pi / 4.
+        assert cv2.contourArea(outline) > 0.74 * corners[0] * corners[1]

@@ -225,5 +225,5 @@ def test_shapes_melt_into_discs_and_streaks_without_a_jump_of_light(build: Build
         found = as_cards(shown, axes, np.zeros(1, np.int64), cards, exposure)
         covered.append(_covered(found) / (np.pi / 4 * size**2 * 0.05))
     # What this one of the pictures covers, of their mean.
-    own = float(cards.levels[-1][0, 0, 0, -1] / cards.levels[-1][..., -1].mean())
+    own = float(cards.stacks[0][-1][0, 0, 0, -1] / cards.stacks[0][-1][..., -1].mean())
     assert np.array(covered) == pytest.approx(np.full(len(covered), own), rel=0.02)

@@ -14,7 +14,7 @@ KINDS: tuple[ShapeKind, ...] = ("flake", "thread", "grain", "plankton")
 
 @pytest.mark.parametrize("kind", KINDS)
 def test_shapes_scatter_as_much_as_they_cover_and_stay_within_their_picture(kind: ShapeKind) -> None:
-    base = shapes(kind, 2).levels[0]
+    base = shapes(kind, 2).stacks[0][0]
     light, cover = base[..., 0], base[..., -1]
     assert light.sum(axis=(1, 2)) == pytest.approx(cover.sum(axis=(1, 2)), rel=1e-4)
     assert cover.min() >= 0.0
@@ -28,7 +28,7 @@ def test_shapes_scatter_as_much_as_they_cover_and_stay_within_their_picture(kind
 @pytest.mark.parametrize("kind", KINDS)
 def test_a_kind_covers_what_discs_of_its_diameters_cover(kind: ShapeKind) -> None:
     """On average over pictures and turns: the haze of those too far to be drawn is made of discs."""
-    cover = float(shapes(kind, 1).levels[0][..., -1].mean())
+    cover = float(shapes(kind, 1).stacks[0][0][..., -1].mean())
     turns = np.linspace(0.0, 2.0 * np.pi, 1000, endpoint=False)
     tilted = float(np.cos(1.2 * np.sin(turns)).mean())
     assert card_side(kind) ** 2 * cover * tilted == pytest.approx(np.pi / 4.0, rel=1e-3)
@@ -44,7 +44,7 @@ def _elongation(cover: NDArray[np.float32]) -> float:
 
 def test_threads_are_long_and_flakes_are_not() -> None:
     long, round_ = (
-        np.median([_elongation(each[..., -1]) for each in shapes(kind, 1).levels[0]])
+        np.median([_elongation(each[..., -1]) for each in shapes(kind, 1).stacks[0][0]])
         for kind in ("thread", "flake")
     )
     assert long > 2.0
@@ -52,7 +52,7 @@ def test_threads_are_long_and_flakes_are_not() -> None:
 
 
 def test_flakes_are_translucent_and_grains_have_facets() -> None:
-    flake, grain = (shapes(kind, 1).levels[0] for kind in ("flake", "grain"))
+    flake, grain = (shapes(kind, 1).stacks[0][0] for kind in ("flake", "grain"))
     inside = flake[..., -1] > 0.05
     thin = inside & (flake[..., -1] < 0.5)
     assert thin.sum() > 0.4 * inside.sum()

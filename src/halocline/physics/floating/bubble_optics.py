@@ -26,9 +26,12 @@ sparse = OnDemand("scipy.sparse")
 RINGS, HEADINGS = 37, 48
 # Rays a pixel of the picture along a side.
 _FINE = 2
-# Ripples of a bubble that wobbles: waves about its outline of these numbers, and their share of its radius.
+# What pictures of no more texels across show of all round is kept.
+_KEPT_TEXELS = 64
+# Ripples of a bubble that wobbles: waves about its outline of these numbers, and their shares of its radius.
+# The more of them there are about it the flatter they are: four as high as two would make it a lozenge.
 _RIPPLES = (2, 3, 4)
-_RIPPLE = 0.045
+_RIPPLE = (0.055, 0.025, 0.012)
 
 
 @dataclass(frozen=True)
@@ -111,7 +114,9 @@ def appearance(
     total from 1/n of the radius, 0.746; light from straight up comes from 0.734 (what passes) and from
     0.707 (what is mirrored).
     """
-    mirrored, coverage = _mirrored(view_downward, size, form or BubbleForm(), index)
+    # Of a large bubble each frame has another view: none is asked for again.
+    traced = _mirrored if size <= _KEPT_TEXELS else _mirrored.__wrapped__
+    mirrored, coverage = traced(view_downward, size, form or BubbleForm(), index)
     picture = mirrored @ light
     return np.concatenate([picture, coverage[:, None]], axis=1).reshape(size, size, -1)
 
@@ -156,9 +161,10 @@ def _ripple(angle: F64, which: int) -> F64:
     """Return the radius of a rippled outline over its own largest, by angle."""
     key = stream_key(0, "bubble ripples")
     phase, strength, _, _ = normals(key, np.full(len(_RIPPLES), which), np.array(_RIPPLES))
-    waves = zip(_RIPPLES, phase, strength.clip(-1.5, 1.5), strict=True)
-    rise = [_RIPPLE * s * np.cos(number * angle + 6.0 * p) for number, p, s in waves]
-    most = sum(_RIPPLE * abs(s) for s in strength.clip(-1.5, 1.5))
+    heights = np.array(_RIPPLE) * strength.clip(-1.5, 1.5)
+    waves = zip(_RIPPLES, phase, heights, strict=True)
+    rise = [high * np.cos(number * angle + 6.0 * p) for number, p, high in waves]
+    most = np.abs(heights).sum()
     return np.asarray((1.0 + sum(rise)) / (1.0 + most))
 
 

@@ -8,7 +8,7 @@ from dataclasses import replace
 import numpy as np
 from numpy.typing import NDArray
 
-from halocline._typing import F64
+from halocline._typing import F32, F64
 from halocline.filters.splat import Textures
 from halocline.late_dataclass import dataclass
 from halocline.physics.floating.bubble_optics import HEADINGS, RINGS, BubbleForm, appearance, around
@@ -30,21 +30,28 @@ from halocline.physics.path.transport import LightPath, abeam
 from halocline.physics.path.visibility import RangeRemap
 from halocline.physics.sea.sky import Sky, drawn_in, look_up_over, widening
 
-# Texels across a bubble's picture, and up to which diameter in pixels each will do: twice as many as a cap is
+# Texels across a bubble's picture, and up to which diameter in pixels each will do: a cap is 1.6 times as
 # wide. Most bubbles of a column are a few pixels across, and a picture costs as the square of its size.
-_SIZES = (16, 32, 64)
-_SIZES_UP_TO_PX = np.array([5.0, 10.0])
-# Pictures are made for these views and depths; what lies between has the nearest one's, with its own
-# brightness.
-_VIEWS = np.linspace(-1.0, 1.0, 25)
+_SIZES = (16, 32, 64, 128, 256)
+_SIZES_UP_TO_PX = np.array([5.0, 10.0, 28.0, 70.0])
+# Pictures are made for so many views, from straight up to straight down, headings of the sun, and forms from
+# a ball to a cap. What lies between has the nearest one's, with its own brightness: for bubbles of these
+# sizes, the nearest of those that are so many steps apart. Of a few pixels nobody sees where exactly the sun
+# stands; of a large bubble everybody would see one picture give way to the next.
+_VIEWS, _HEADINGS, _FLATS = 1537, 4 * HEADINGS, 40
+_VIEW_STEPS, _HEADING_STEPS, _FLAT_STEPS = (
+    np.array(steps) for steps in ((128, 64, 64, 4, 1), (16, 4, 4, 1, 1), (8, 8, 8, 1, 1))
+)
 _DEPTH_RATIO = 1.4
 # Squared sine of Snell's window: it turns irradiance into the radiance of an even sky seen through it,
 # E = pi L sin^2(48.3 deg).
 _WINDOW_SINE_SQUARED = 0.557
 # The sun's image is at least as wide as the directions lie apart: standard deviation.
 _SUN_SPREAD_RAD = math.radians(4.5)
-# Steps from a ball to a cap for which pictures are made, and ripples of bubbles that wobble.
-_FLATS, _RIPPLED = 5, 3
+# Bubbles move less than this share of the picture's width while the shutter is open.
+_ROOM = 0.1
+# So many kinds of ripples do bubbles have that wobble.
+_RIPPLED = 3
 # A bubble turns about half of a lamp's light away, evenly in all directions.
 _LAMP_SHARE = 0.5
 # How far bubbles lean and wobble: radians, share of their height.
@@ -132,7 +139,9 @@ def seen_bubbles(
     lens_m = exposure.middle.position_m
     sight = SightLine.to(places[1], lens_m, scene.path)
     diameter_px = middle.diameter_m * exposure.px_per_radian / np.maximum(sight.range_m, 1e-6)
-    pictures = _pictures(middle, sight, diameter_px, scene.path, look)
+    # Of those that are not in the picture nobody sees anything.
+    seen_px = np.where(_in_picture(places[1], diameter_px, exposure), diameter_px, 0.0)
+    pictures = _pictures(middle, sight, seen_px, scene.path, look)
     lamps = np.zeros((len(middle), scene.path.bands.count))
     for lamp in scene.lamps:
         lamps += lamp_light(lamp, scene.path, places[1] - lamp.position_m)
@@ -152,6 +161,20 @@ def seen_bubbles(
     )
     axes = _axes(middle, sight, shown.size_px(exposure), exposure, column)
     return as_cards(shown, axes, pictures.which, pictures.textures, exposure)
+
+
+def _in_picture(place_m: F64, diameter_px: F64, exposure: Exposure) -> NDArray[np.bool_]:
+    """Tell which bubbles may be seen in the picture, be it for a part of the exposure."""
+    pixels, _ = exposure.middle.project(place_m)
+    area = exposure.area
+    room = 2.0 * diameter_px + _ROOM * area.columns
+    x, y = pixels.T
+    return np.asarray(
+        (x > area.column - room)
+        & (x < area.column_end + room)
+        & (y > area.row - room)
+        & (y < area.row_end + room)
+    )
 
 
 def _day_left(shade: SceneShade, path: LightPath, place_m: F64, depth_m: F64) -> F64:
@@ -235,27 +258,28 @@ class _Pictures:
 def _pictures(
     bubbles: RisingBubbles, sight: SightLine, diameter_px: F64, path: LightPath, look: BubbleLook
 ) -> _Pictures:
-    view = np.rint((sight.downward + 1.0) * 0.5 * (len(_VIEWS) - 1)).astype(np.int64)
     depth = np.maximum(sight.depth_m, 0.2)
     rung = np.rint(np.log(depth) / math.log(_DEPTH_RATIO)).astype(np.int64)
-    forms, form = _forms(bubbles)
-    size, heading = np.searchsorted(_SIZES_UP_TO_PX, diameter_px), _headings(sight, path)
-    # Of a few pixels nobody sees ripples, nor where exactly the sun stands.
-    few = size == 0
-    view = np.where(few, (view + 1) // 2 * 2, view)
-    form = np.where(few, form // (_RIPPLED + 1) * (_RIPPLED + 1), form)
-    heading = np.where(few, (heading + 2) // 4 * 4 % HEADINGS, heading)
-    kinds, which = np.unique(np.stack([view, rung, form, heading, size], axis=1), axis=0, return_inverse=True)
-    largest = _SIZES[int(size.max())]
+    size = np.searchsorted(_SIZES_UP_TO_PX, diameter_px)
+    view = _nearest(0.5 * (sight.downward + 1.0) * (_VIEWS - 1), _VIEW_STEPS[size])
+    heading = _nearest(_headings(sight, path), _HEADING_STEPS[size]) % _HEADINGS
+    flat, ripple = _forms(bubbles, _FLAT_STEPS[size])
+    ripple[size == 0] = 0
+    columns = (size, view, rung, heading, flat, ripple)
+    kinds, which = np.unique(np.stack(columns, axis=1), axis=0, return_inverse=True)
     lights = {step: surroundings(path, _DEPTH_RATIO ** float(step), look) for step in np.unique(rung)}
-    made = []
-    for index, step, number, turned, fineness in kinds:
-        seen = np.roll(lights[step], int(turned), axis=1).reshape(-1, path.bands.count)
-        across = _SIZES[fineness]
-        picture = appearance(seen, float(_VIEWS[index]), size=across, form=forms[number]).astype(np.float32)
-        made.append(picture.repeat(largest // across, axis=0).repeat(largest // across, axis=1))
-    textures = Textures.of(np.stack(made))
-    mean = textures.levels[-1][:, 0, 0].astype(np.float64)
+    stacks: dict[int, list[F32]] = {}
+    for across, index, step, turned, high, rippled in kinds:
+        picture = appearance(
+            _turned(lights[step], turned / _HEADING_STEPS[1]),
+            2.0 * index / (_VIEWS - 1) - 1.0,
+            size=_SIZES[across],
+            form=_form(high, rippled),
+        )
+        stacks.setdefault(across, []).append(picture.astype(np.float32))
+    # By size, as the kinds are.
+    textures = Textures.joined([Textures.of(np.stack(pictures)) for pictures in stacks.values()])
+    mean = textures.means
     light = (mean[:, :-1] / mean[:, -1:])[which.reshape(-1)]
     # The level light around, at the bubble's own depth and at that of its picture; by day, for none is none.
     day = replace(path, daylight_level=1.0)
@@ -264,27 +288,38 @@ def _pictures(
     return _Pictures(textures, which.reshape(-1), look.brightness * own / pictured, light)
 
 
-def _forms(bubbles: RisingBubbles) -> tuple[tuple[BubbleForm, ...], NDArray[np.int64]]:
-    """Return the forms that pictures are made of, and which of them each bubble has."""
-    height = flattening(bubbles.diameter_m)
-    flat = np.rint((1.0 - height) / (1.0 - CAP) * _FLATS).astype(np.int64)
+def _nearest(place: F64, step: NDArray[np.int64]) -> NDArray[np.int64]:
+    """Return the whole numbers next to places that are so many steps apart."""
+    return np.rint(place / step).astype(np.int64) * step
+
+
+def _turned(light: F64, headings: float) -> F64:
+    """Return light from all round as seen turned by so many of its headings, ``(n, K)``; linear between."""
+    whole = math.floor(headings)
+    turned, part = np.roll(light, whole, axis=1), headings - whole
+    if part:
+        turned = (1.0 - part) * turned + part * np.roll(turned, 1, axis=1)
+    return turned.reshape(-1, light.shape[2])
+
+
+def _forms(bubbles: RisingBubbles, steps: NDArray[np.int64]) -> tuple[NDArray[np.int64], NDArray[np.int64]]:
+    """Return how flat bubbles are, in so many steps to a cap, and which ripples they have; 0 for none."""
+    flat = _nearest((1.0 - flattening(bubbles.diameter_m)) / (1.0 - CAP) * _FLATS, steps)
     ripples = 1 + (bubbles.words[2] % np.uint32(_RIPPLED)).astype(np.int64)
     ripples[unsteadiness(bubbles.diameter_m) < 0.5] = 0
-    heights = 1.0 - (1.0 - CAP) * np.arange(_FLATS + 1) / _FLATS
-    forms = [
-        BubbleForm(float(high), float(top), ripple)
-        for high, top in zip(heights, top_share(heights), strict=True)
-        for ripple in range(_RIPPLED + 1)
-    ]
-    return tuple(forms), flat * (_RIPPLED + 1) + ripples
+    return flat, ripples
 
 
-def _headings(sight: SightLine, path: LightPath) -> NDArray[np.int64]:
+def _form(flat: int, ripple: int) -> BubbleForm:
+    height = 1.0 - (1.0 - CAP) * flat / _FLATS
+    return BubbleForm(height, float(top_share(np.float64(height))), int(ripple))
+
+
+def _headings(sight: SightLine, path: LightPath) -> F64:
     """Return by how many steps of heading the sun stands to the right of each view."""
     world = _in_world(path, np.eye(3))
     aside, towards = (np.asarray(sight.direction @ axis) for axis in world[:2])
-    steps = np.rint(np.arctan2(-aside, towards) * (HEADINGS / (2.0 * math.pi))).astype(np.int64)
-    return np.asarray(steps % HEADINGS)
+    return np.asarray(np.arctan2(-aside, towards) * (_HEADINGS / (2.0 * math.pi)))
 
 
 def _level_light(path: LightPath, depth_m: F64) -> F64:

@@ -302,7 +302,7 @@ def as_cards(
     way = np.where(whole, np.hypot(*(np.where(whole[:, None], end - start, 0.0)).T), 0.0)
     drawn *= smooth_step(2.0 - way / np.maximum(_CARD_TO_WAYS * wide, 1e-9))
     # The coarsest texel is the mean of the picture: its cover, and its light times that.
-    mean = cards.levels[-1][:, 0, 0].astype(np.float64)[which]
+    mean = cards.means[which]
     area = np.abs(np.linalg.det(axes_px)) / np.maximum((0.5 * size) ** 2, 1e-12)
     # A square of side d covers 4/pi of a disc of that diameter.
     as_disc = replace(

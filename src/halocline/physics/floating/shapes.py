@@ -70,7 +70,7 @@ def _drawn(kind: ShapeKind) -> F32:
 @lru_cache(maxsize=16)
 def side_of(kind: ShapeKind) -> float:
     """Return the side of a kind's pictures over the diameter of a disc that covers as much, on average."""
-    cover = float(shapes(kind, 1).levels[0][..., -1].mean(dtype=np.float64))
+    cover = float(shapes(kind, 1).stacks[0][0][..., -1].mean(dtype=np.float64))
     return math.sqrt(0.25 * math.pi / cover)
 
 
