@@ -246,6 +246,10 @@ def handed(operator: AnyOperator, build: Builders) -> tuple[dict[str, F32], Tile
     lift = RGBToBands.build()
     given[BANDS] = dict(lift.apply(given, Tile(small, small), shot, lift.prepare(shot)))[BANDS]
     given |= {name: given[BANDS] * np.float32(0.1) for name in ("veil", "lamp_haze")}
+    given |= {"lamp_seen": given["lamp_haze"] * np.float32(0.4)}
+    given |= {
+        name: np.full_like(given["alpha"], level) for name, level in (("lamp_range", 4.0), ("lamp_left", 0.7))
+    }
     given["transmittance"] = np.full_like(given[BANDS], 0.6)
     given |= {f"other/{name}": given[name] * np.float32(0.5) for name in ("rgb", "alpha")}
     use = operator.planes()

@@ -25,6 +25,8 @@ from halocline.operators.turbid_bodies import TurbidBodies, TurbidBodiesParamete
 from halocline.physics.floating import turbid_view
 from halocline.physics.floating.turbid import TurbidBody, extinction_inside
 from halocline.physics.path.lamps import Lamp
+from halocline.physics.water.water import KOSCHMIEDER
+from halocline.presets.lamps import through_bodies
 from halocline.presets.preset import preset_from_text
 
 WINDOW = Window(-3, -2, 48, 30)
@@ -499,3 +501,79 @@ def test_something_thin_before_open_water_leaves_every_pixel_a_number(build: Bui
     frame = Frame({**planes, "coverage": np.full(WINDOW.shape, 0.5, np.float32)}, WINDOW, WINDOW)
     wet = build.run(steps(build, ("b", bodies(CLOUD))), frame, build.shot(WINDOW))["rgb"]
     assert np.isfinite(wet).all()
+
+
+NIGHT = Window(0, 0, 161, 5)
+
+
+def lamp_ahead(
+    build: Builders, lamp_m: float, cloud: dict[str, Any] | None, *, view_deg: float = 2.0, glow: float = 1.0
+) -> dict[str, F32]:
+    """Return a night's picture of a lamp that shines into the lens, with a cloud 3 m ahead or without one."""
+    camera = build.camera(NIGHT, horizontal_view_deg=view_deg)
+    path = build.path(build.grey_bands(0.12, 0.42, 0.2), daylight_level=0.0)
+    lamp = Lamp(np.array([0.0, 0.0, -lamp_m]), np.array([0.0, 0.0, 1.0]), np.ones(4), 30.0, 1.0, 0.02)
+    shot = replace(build.shot(NIGHT, path=path, camera=camera), lamps=(lamp,))
+    laid: list[tuple[str, AnyOperator]] = [
+        ("haze", build.operator("lamp_backscatter", brightest=1e9, glow=glow))
+    ]
+    wanted = ["bands", "lamp_haze"]
+    if cloud is not None:
+        operator = bodies(cloud, turbulence=0.0)
+        standing = operator.stands_in_light(shot)
+        assert standing is not None
+        shot = replace(shot, lamps=through_bodies((standing.dimming(lamp),), path, camera, NIGHT))
+        laid.append(("bodies", operator))
+        wanted.append("body_light")
+    shape = NIGHT.shape
+    planes = {"rgb": np.zeros((3, *shape)), "alpha": np.ones(shape), "range": np.full(shape, 12.0)}
+    frame = Frame({name: plane.astype(np.float32) for name, plane in planes.items()}, NIGHT, NIGHT)
+    made = build.run(laid, frame, shot, wanted=wanted)
+    return {name: made[name] for name in wanted}
+
+
+def cloud_of_depth(depth: float, **more: Any) -> dict[str, Any]:
+    """Return a cloud of an optical depth along its middle, a metre, with an edge as sharp as may be."""
+    sight = KOSCHMIEDER / (depth + 0.54)
+    place = {"position": (0.0, 0.0, -3.0), "size": (1.0, 1.5, 1.5), "softness": 0.02}
+    return {"name": "c", **place, "visibility": sight, "clumping": 0.0, **more}
+
+
+def test_the_face_of_a_lamp_is_seen_through_a_cloud_as_it_stands_behind_it(build: Builders) -> None:
+    row, middle = 2, 80
+    for depth in (0.7, 2.0, 4.0):
+        plain = lamp_ahead(build, 6.0, None)
+        made = lamp_ahead(build, 6.0, cloud_of_depth(depth, albedo=(0.0, 0.0, 0.0)))
+        kept = made["bands"][:, row, middle] / plain["bands"][:, row, middle]
+        # What the water throws in before it is a hundredth of it.
+        assert kept == pytest.approx(np.exp(-depth), rel=0.04, abs=0.016)
+        told = made["lamp_haze"] + made["body_light"]
+        np.testing.assert_allclose(told, made["bands"], rtol=1e-4, atol=1e-5 * plain["bands"].max())
+    # One before the cloud stays as it is, but for the water's haze, which counts as even along the way.
+    plain, made = (lamp_ahead(build, 1.5, each) for each in (None, cloud_of_depth(4.0)))
+    kept = made["bands"][:, row, middle] / plain["bands"][:, row, middle]
+    assert kept == pytest.approx(1.0, abs=0.03)
+
+
+def test_the_glow_of_a_lamp_behind_a_cloud_has_come_through_it_once(build: Builders) -> None:
+    # On its way to where the water turns it, or on the way on from there: all of it, and none of it twice.
+    def glow(cloud: dict[str, Any] | None) -> F32:
+        more, less = (lamp_ahead(build, 6.0, cloud, glow=strength)["bands"][0, 2] for strength in (1.0, 0.0))
+        return (more - less)[110:160]
+
+    whole, left = glow(None), glow(cloud_of_depth(0.7, albedo=(0.0, 0.0, 0.0)))
+    np.testing.assert_allclose(left / whole, np.exp(-0.7), rtol=0.04)
+
+
+def test_beside_a_lamp_behind_a_cloud_there_is_about_what_followed_light_leaves(build: Builders) -> None:
+    # tools/follow_lamp_light.py, the same water, lamp and cloud, of matter that turns light on: what that
+    # sends beside the lamp is not followed here, and too much of the water's haze stands in for it.
+    table = Path(__file__).parents[1] / "reference/data/lamp_behind_a_cloud.csv"
+    plain = lamp_ahead(build, 6.0, None, view_deg=10.0)["bands"][0, 2]
+    for line in table.read_text(encoding="utf-8").splitlines()[1:]:
+        depth, angle, truth, _ = map(float, line.split(","))
+        if angle in (0.5, 2.0):
+            made = lamp_ahead(build, 6.0, cloud_of_depth(depth), view_deg=10.0)["bands"][0, 2]
+            place = 80.0 + 80.5 * np.tan(np.radians(angle)) / np.tan(np.radians(5.0))
+            kept = float(np.interp(place, np.arange(161), made / plain))
+            assert kept == pytest.approx(truth, abs=0.07 if angle < 1.0 else 0.14)

@@ -17,7 +17,7 @@ from pydantic import Field
 
 from halocline._typing import F32, F64
 from halocline.filters.lens_blur import footprint
-from halocline.filters.splat import Area, Discs, Drawing, Surface
+from halocline.filters.splat import Area, Discs, Drawing, DrawnRows, Surface
 from halocline.graph.operator import Operator, Planes, PlaneUse, Source, Stage, Tile
 from halocline.graph.shot import Shot
 from halocline.late_dataclass import dataclass
@@ -33,6 +33,8 @@ from halocline.quantities import Distance, Factor, Period, Position, Ratio, Stri
 # A beam is seen summed along the ray, which leaves only the waves that lie across it. Of ten that is often a
 # single one, and a beam with even bars.
 _CLOUD_WAVES = 28
+# Of what of the haze is seen of lamps themselves: its light, their range, and what bodies have left of it.
+_SEEN = ("lamp_seen", "lamp_range", "lamp_left")
 # While the shutter is open a glow is looked at about every so many pixels that it moves by, so often at most.
 _FINEST_GLOW_PX, _GLOW_MOMENTS = 2.0, 9
 
@@ -96,7 +98,7 @@ class LampBackscatter(Operator[LampBackscatterParameters, PreparedHaze]):
         return PlaneUse(
             reads=frozenset({"bands", "alpha", "range", "downward"}),
             optional=frozenset({"far_range", "far_share"}),
-            writes=frozenset({"bands", "lamp_haze"}),
+            writes=frozenset({"bands", "lamp_haze", *_SEEN}),
             adds=frozenset({"lamp_haze"}),
         )
 
@@ -145,26 +147,36 @@ class LampBackscatter(Operator[LampBackscatterParameters, PreparedHaze]):
         open_length = shot.path.open_length(planes["downward"])
         covered = alpha > 0
         ends = np.where(covered, np.minimum(planes["range"], open_length), open_length)
-        haze = self._before(shot, direction.reshape(3, -1), ends.ravel(), prepared).reshape(-1, *ends.shape)
+        told = prepared.faces is not None and any(map(tile.wants, _SEEN))
+        made = self._before(shot, direction.reshape(3, -1), ends.ravel(), prepared, told=told)
+        haze = made.reshape(-1, *ends.shape)
         for share, behind in _behind(planes, alpha, open_length):
             rows, columns = np.nonzero(share != 0.0)
             if rows.size:
                 rays = np.ascontiguousarray(direction[:, rows, columns])
-                here, there = (
-                    haze[:, rows, columns],
-                    self._before(shot, rays, behind[rows, columns], prepared),
-                )
+                here = haze[:, rows, columns]
+                there = self._before(shot, rays, behind[rows, columns], prepared, told=told)
                 haze[:, rows, columns] = here + share[rows, columns] * (there - here)
         haze *= np.float32(p.strength)
+        bands = len(planes["bands"])
+        haze, glow = haze[:bands], haze[bands:]
+        seen: Planes = {}
         if prepared.faces is not None:
             surface = Surface(planes["range"], alpha, planes.get("far_range"), planes.get("far_share"))
-            region = tile.region
-            haze += prepared.faces.draw((region.y, region.y_end), surface).light
-        return {"bands": planes["bands"] + haze, "lamp_haze": haze}
+            faces = prepared.faces.draw((tile.region.y, tile.region.y_end), surface)
+            haze += faces.light
+            if told:
+                seen = _lamps_seen(glow, faces)
+        return {"bands": planes["bands"] + haze, "lamp_haze": haze, **seen}
 
-    def _before(self, shot: Shot, direction: F32, ends_m: F32, prepared: PreparedHaze) -> F32:
-        """Return haze and glow of rays ``(3, n)`` up to their ends, ``(K, n)``."""
+    def _before(self, shot: Shot, direction: F32, ends_m: F32, prepared: PreparedHaze, *, told: bool) -> F32:
+        """Return haze and glow of rays ``(3, n)`` up to their ends, ``(K, n)``.
+
+        Where the glow is to be told by itself it follows, and two sums over its bands: times the lamps'
+        ranges, and without what bodies keep, ``(2 K + 2, n)``.
+        """
         total = lamp_haze(shot, direction, ends_m, prepared.matter)
+        apart = np.zeros((len(total) + 2 if told else 0, ends_m.size), np.float32)
         pixel = 1.0 / shot.camera.focal_px
         glow = np.float32(self.parameters.glow)
         for lamp, each in prepared.glows:
@@ -181,10 +193,15 @@ class LampBackscatter(Operator[LampBackscatterParameters, PreparedHaze]):
             # What is turned a little has come the same way.
             if lamp.shadow is not None:
                 lamp.shadow.dim(direction, ends_m, turned)
+            whole = _over_bands(turned) if told else None
             if lamp.dim_haze is not None:
                 lamp.dim_haze(direction, ends_m, turned)
             total += turned
-        return total
+            if whole is not None:
+                apart[:-2] += turned
+                apart[-2] += _over_bands(turned) * np.float32(each.range_m)
+                apart[-1] += whole
+        return np.concatenate([total, apart]) if told else total
 
     def _faces(self, faces: list[tuple[Lamp, LampSeen]], shot: Shot) -> Drawing:
         """Return the faces of lamps as sharp discs, drawn out where the lens passes by."""
@@ -211,6 +228,24 @@ class LampBackscatter(Operator[LampBackscatterParameters, PreparedHaze]):
         )
         area = Area(window.y, window.y_end, window.x, window.x_end)
         return Drawing(area, discs, globe=camera.globe)
+
+
+def _over_bands(light: F32) -> F32:
+    """Return the sum over bands, in their order whatever the shape."""
+    total: F32 = sum(light[1:], start=light[0])
+    return total
+
+
+def _lamps_seen(glow: F32, faces: DrawnRows) -> Planes:
+    """Return the planes that tell what is seen of lamps, of their glow (see `_before`) and their faces."""
+    light = glow[:-2] + faces.light
+    by_face, by_glow = _over_bands(faces.light), _over_bands(glow[:-2])
+    away, whole = np.full_like(by_face, np.inf), np.ones_like(by_face)
+    face_m = np.zeros_like(by_face)
+    np.divide(faces.range_m, faces.alpha, out=face_m, where=faces.alpha > 0)
+    np.divide(glow[-2] + by_face * face_m, by_glow + by_face, out=away, where=by_glow + by_face > 0)
+    np.divide(by_glow + by_face, glow[-1] + by_face, out=whole, where=glow[-1] + by_face > 0)
+    return dict(zip(_SEEN, (light, away, whole), strict=True))
 
 
 def _seen_from(faces: list[tuple[Lamp, LampSeen]], pixels: F64, shot: Shot, moment: float) -> F64:

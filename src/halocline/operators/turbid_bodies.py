@@ -31,6 +31,7 @@ from halocline.physics.floating.turbid import TurbidBody
 from halocline.physics.floating.turbid_light import unturned
 from halocline.physics.floating.turbid_view import (
     BodiesInLight,
+    LaidBodies,
     SurfacesSeen,
     TurbidRays,
     TurbidVolume,
@@ -40,7 +41,9 @@ from halocline.quantities import Angle, Distance, Period, Ratio, Share, Strict
 
 # A surface this many attenuation lengths away is hardly seen; what is farther than this has no end, metres.
 _SEEN_LENGTHS, _FAR_M = 3.0, np.float32(1e4)
-_ONE = np.float32(1.0)
+_ONE, _TINY = np.float32(1.0), np.float32(1e-9)
+# What is seen of lamps themselves.
+_LAMPS = frozenset({"lamp_seen", "lamp_range", "lamp_left"})
 # Pixels that tell whether there is a floor at all.
 _FEW_PIXELS = 20_000
 # Of the eddies' sizes, the largest to the smallest; finer ones are clouds.
@@ -124,7 +127,7 @@ class TurbidBodies(Operator[TurbidBodiesParameters, TurbidVolume | None]):
         """Read light, what the water threw in of it, and geometry; write light, and what it adds to that."""
         return PlaneUse(
             reads=frozenset({"bands", "alpha", "range"}),
-            optional=frozenset({"coverage", "far_range", "far_share", "far_light", "halo"}),
+            optional=frozenset({"coverage", "far_range", "far_share", "far_light", "halo", *_LAMPS}),
             writes=frozenset({"bands", "alpha", "far_light", "body_light", "body_alpha"}),
             adds=frozenset({"body_light"}),
             added=True,
@@ -192,14 +195,22 @@ class TurbidBodies(Operator[TurbidBodiesParameters, TurbidVolume | None]):
         covered = np.clip(planes.get("coverage", planes["alpha"]), np.float32(0.0), np.float32(1.0))
         far = tuple(planes.get(name) for name in ("far_range", "far_share", "far_light"))
         told = tile.wants("body_light"), tile.wants("body_alpha")
+        corner = (region.y - window.y, region.x - window.x)
+        bands, water = planes["bands"], _thrown_in(planes, tile, shot)
+        # Lamps that are seen stand where they are; all else that the water threw in lies along the way.
+        lamps = planes.get("lamp_seen") if "lamp_range" in planes else None
+        if lamps is not None and water is not None:
+            bands, water = bands - lamps, water - lamps
         laid = prepared.laid(
-            planes["bands"],
+            bands,
             planes["alpha"],
             SurfacesSeen(planes["range"], covered, *far),
-            corner=(region.y - window.y, region.x - window.x),
-            water=_thrown_in(planes, tile, shot),
+            corner=corner,
+            water=water,
             told=told,
         )
+        if lamps is not None and water is not None:
+            _lay_lamps(prepared, planes, lamps, corner, laid)
         written = {"bands": laid.light, "alpha": laid.alpha}
         more = {"far_light": laid.far_light, "body_light": laid.thrown, "body_alpha": laid.covered}
         return written | {name: plane for name, plane in more.items() if plane is not None}
@@ -262,6 +273,23 @@ class TurbidBodies(Operator[TurbidBodiesParameters, TurbidVolume | None]):
             thinnest = 0.1 * reach
         pixels = _FEW_PIXELS if coarse else MOST_PIXELS
         return seen_ground(shot, thinnest_m=thinnest, reach_m=reach, steepest_deg=steepest, pixels=pixels)
+
+
+def _lay_lamps(
+    volume: TurbidVolume, planes: Planes, lamps: F32, corner: tuple[int, int], laid: LaidBodies
+) -> None:
+    """Add what bodies leave of lamps that are seen, each taken to stand at the mean range of those there.
+
+    Bodies have taken some of the glow already, on its way from the lamp to where the water turns it. Of the
+    way there and the way on together they take no less than of the whole way to the lamp, and no more than
+    either where only that meets them.
+    """
+    kept = volume.left_to(planes["lamp_range"], corner=corner)
+    kept /= np.maximum(np.maximum(planes["lamp_left"], kept), _TINY)
+    kept_light = lamps * kept
+    laid.light[...] += kept_light
+    if laid.thrown is not None:
+        laid.thrown[...] += kept_light - lamps
 
 
 def _nothing_laid(planes: Planes, tile: Tile) -> Planes:

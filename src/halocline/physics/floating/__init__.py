@@ -19,8 +19,8 @@
 - `turbid_light`: what clouds keep from sun and lamps inside themselves (unturned)
 - `turbid_shade`: what clouds keep from sun and sky beyond them (BodyShade)
 - `sediment`: what is kicked up from the floor (Grains, Throwing, ThrowingTrack, puffs)
-- `turbid_view`: the same as a lens sees them (BodiesInLight, SurfacesSeen, TurbidRays, TurbidVolume,
-  sight_m)
+- `turbid_view`: the same as a lens sees them (BodiesInLight, LaidBodies, SurfacesSeen, TurbidRays,
+  TurbidVolume, sight_m)
 - `living`: what glows by itself (FORGET, Flash, Shutter, Stirred, StirringTrack, flashing, glow_in_bands)
 - `living_view`: how that is seen, and what it lights (GlowBalls, GlowTable, glow_along, seen_glowing,
   wake_balls)

@@ -242,6 +242,23 @@ class TurbidVolume:
             light, covers, left if far else None, thrown if told[0] else None, covered if told[1] else None
         )
 
+    def left_to(self, range_m: F32, *, corner: tuple[int, int]) -> F32:
+        """Return exp(-tau) up to a range at each pixel of a region, ``(rows, columns)``.
+
+        Parameters
+        ----------
+        range_m
+            Metres, ``(rows, columns)``; may be inf.
+        corner
+            Its first row and column in the picture, pixels.
+        """
+        dark = np.zeros((self.path.bands.count, *range_m.shape), np.float32)
+        whole = np.ones_like(range_m)
+        seen = SurfacesSeen(range_m, whole)
+        covered = self.laid(dark, whole, seen, corner=corner, told=(False, True)).covered
+        assert covered is not None  # it was asked for
+        return np.float32(1.0) - covered
+
     @property
     def _nodes32(self) -> F32:
         return self._metres[0, ::EVERY].copy()
