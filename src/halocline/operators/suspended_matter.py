@@ -78,6 +78,8 @@ _SHAPE_OF: Mapping[str, ShapeKind] = {
 _SIGHT_LENGTHS = 5.0
 # Of a draft, particles that are smaller than this many pixels count as haze.
 _DRAFT_PX = 0.25
+# Stands for a part of the light that is not there.
+_NONE: F32 = np.empty(0, np.float32)
 
 
 class MatterClass(Strict):
@@ -344,11 +346,15 @@ class SuspendedMatter(Operator[SuspendedMatterParameters, _Prepared]):
 
     def apply(self, planes: Planes, tile: Tile, shot: Shot, prepared: _Prepared) -> Planes:
         """Add the haze, then lay the particles over."""
-        picture, surface = np.concatenate([planes["bands"], planes["alpha"][None]]), surface_of(planes)
+        bands, surface = planes["bands"], surface_of(planes)
         told = tile.wants("matter_light")
+        picture: F32 = np.empty((len(bands) + 1, *bands.shape[1:]), np.float32)
         thrown, others = thrown_in(planes, tile, "matter_light") if told else (picture[:0], picture[:0])
-        if prepared.haze is not None:
-            lit = [picture[:-1], thrown[:-1]] if told else [picture[:-1]]
+        picture[-1] = planes["alpha"]
+        if prepared.haze is None:
+            picture[:-1] = bands
+        else:
+            lit = [(bands, picture[:-1]), *([(thrown[:-1], thrown[:-1])] if told else [])]
             _add_haze(lit, prepared.haze, prepared, planes, tile, shot)
         laid = laid_over(prepared.drawing, "particle", tile, surface, picture)
         if not told:
@@ -462,10 +468,13 @@ def _caustics(other_sea: Sea | None, shot: Shot) -> Callable[[F64], F64]:
 
 
 def _add_haze(
-    lit: list[F32], haze: Haze, prepared: _Prepared, planes: Planes, tile: Tile, shot: Shot
+    lit: list[tuple[F32, F32]], haze: Haze, prepared: _Prepared, planes: Planes, tile: Tile, shot: Shot
 ) -> None:
-    """Lay the haze over planes of light: before each pixel's surface, and what edge pixels show behind."""
-    bands = lit[0]
+    """Write light with the haze over it: before each pixel's surface, and what edge pixels show behind.
+
+    ``lit`` is light, ``(K, rows, columns)``, and where to write it to, which may be itself.
+    """
+    bands = planes["bands"]
     clouds, by_lamp = prepared.clouds, prepared.lit_by_lamps
     rays = None if by_lamp is None else shot.camera.directions(tile.region)
     mu, cos_sun = planes["downward"], planes["sun_cosine"]
@@ -493,12 +502,20 @@ def _add_haze(
     light, surface_share, veil_share = found
     # What the water itself threw in along the way lies only in part behind the haze.
     of_water = [planes[name] for name in tile.added if name in planes]
-    water = sum(of_water[1:], start=of_water[0]) if of_water else np.zeros((len(bands), 0), np.float32)
-    for each in lit:
-        lay_haze(
-            each.reshape(len(bands), -1),
-            np.ascontiguousarray(water).reshape(len(bands), -1),
-            light.reshape(len(bands), -1),
-            surface_share.reshape(-1),
-            veil_share.reshape(-1),
-        )
+    # The last is added as the haze is laid.
+    water, more = _sum_of(of_water[:-1] or of_water), of_water[1:][-1:]
+    shares = surface_share.reshape(-1), veil_share.reshape(-1)
+    for band in range(len(bands)):
+        parts = [_row(part[band]) for part in (*water, *more)]
+        parts += [_NONE] * (2 - len(parts))
+        for of_light, out in lit:
+            lay_haze(_row(of_light[band]), *parts, _row(light[band]), *shares, out[band].reshape(-1))
+
+
+def _sum_of(planes: list[F32]) -> list[F32]:
+    """Return planes as their sum alone, or none."""
+    return [sum(planes[1:], start=planes[0])] if planes else []
+
+
+def _row(plane: F32) -> F32:
+    return np.ascontiguousarray(plane).reshape(-1)

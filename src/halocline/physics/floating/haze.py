@@ -74,6 +74,7 @@ class Haze:
         rates = np.stack([c, kd], axis=1) * path.veil_scale
         along_rays(
             _flat(length),
+            _flat(range_m),
             _flat(mu),
             _flat(cos_sun),
             _flat(_EVEN if density is None else density),
@@ -86,13 +87,6 @@ class Haze:
             shares[0],
             shares[1],
         )
-        open_rays = np.flatnonzero(np.isinf(_flat(range_m)))
-        if open_rays.size:
-            # What is seen in open water beside the veil is the halo of things aside, turned along the way as
-            # the veil is, and light from beyond the sea surface as far as water lets it through.
-            through = np.exp(_flat(length)[open_rays] * np.float32(-c.mean()))
-            veil = shares[1, open_rays]
-            shares[0, open_rays] = veil + through * (shares[0, open_rays] - veil)
         return light.reshape(len(light), *shape), shares[0].reshape(shape), shares[1].reshape(shape)
 
     def _phases(self, path: LightPath) -> F32:
@@ -109,8 +103,7 @@ class Haze:
 
     def _sources(self, path: LightPath) -> F32:
         """Return the strengths of sun and diffuse light, ``(K, 2)``."""
-        around = path.scalar_daylight(path.camera_depth_m)
-        part = path.sun_side(path.camera_depth_m)
+        around, part = path.about_lens
         strengths = np.stack([part, 1.0 - part], axis=1) * (self.scattering * around)[:, None]
         return strengths.astype(np.float32)
 

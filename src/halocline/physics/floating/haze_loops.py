@@ -23,6 +23,7 @@ _NEXT = np.uint64(1)
 @compiled
 def along_rays(
     length: F32,
+    ends: F32,
     mu: F32,
     cos_sun: F32,
     density: F32,
@@ -39,8 +40,8 @@ def along_rays(
 
     Parameters
     ----------
-    length, mu, cos_sun, density
-        Of the rays, ``(n,)`` each; no density is 1.
+    length, ends, mu, cos_sun, density
+        Of the rays, ``(n,)`` each: metres of water; where they end, inf in open water. No density is 1.
     lobes
         ``(lobes, 6)``: what `halocline.physics.path.phase.lobe` takes besides the cosine, of the sun and then
         of diffuse light.
@@ -93,35 +94,54 @@ def along_rays(
             mean = (_ONE - exponential(-rate * length[at + k])) / rate
             mean *= mean / (mean + onset + _SMALL_M)
             veil_share[at + k] = _ONE / (_ONE + mean * blocking * thick)
+        for k in range(count):
+            # What is seen in open water beside the veil is the halo of things aside, turned along the way as
+            # the veil is, and light from beyond the sea surface as far as water lets it through.
+            through = exponential(-(length[at + k] * water[0]))
+            surface, veil = surface_share[at + k], veil_share[at + k]
+            surface_share[at + k] = veil + through * (surface - veil) if np.isinf(ends[at + k]) else surface
 
 
 @compiled
-def lay_haze(picture: F32, water: F32, light: F32, surface_share: F32, veil_share: F32) -> None:
-    """Lay haze over a picture ``(K, n)``, in place.
+def lay_haze(
+    picture: F32,
+    water: F32,
+    more: F32,
+    light: F32,
+    surface_share: F32,
+    veil_share: F32,
+    out: F32,
+) -> None:
+    """Write one band of a picture with haze over it, ``(n,)`` each.
 
-    ``water`` ``(K, n)`` is what of the picture's light the water threw in along the way: it has a share of
-    its own. It may be empty.
+    What of the picture's light the water threw in along the way has a share of its own.
 
     Parameters
     ----------
     picture
-        Light of each band, ``(K, n)``; changed in place.
-    water
-        What of it the water threw in along the way, ``(K, n)``, or empty.
+        Light of the band.
+    water, more
+        What of it the water threw in along the way, in two parts; each may be empty, the second where the
+        first is.
     light
-        The haze's own, ``(K, n)``.
+        The haze's own.
     surface_share, veil_share
-        What the haze leaves of the surface's light and of the water's, ``(n,)``, 0 to 1.
+        What the haze leaves of the surface's light and of the water's, 0 to 1.
+    out
+        Result; may be the picture itself.
     """
-    for band in range(len(picture)):
-        if not water.size:
-            for k in range(np.uint64(picture.shape[1])):
-                picture[band, k] = picture[band, k] * surface_share[k] + light[band, k]
-            continue
-        for k in range(np.uint64(picture.shape[1])):
-            surface = picture[band, k] - water[band, k]
-            veiled = light[band, k] + water[band, k] * veil_share[k]
-            picture[band, k] = surface * surface_share[k] + veiled
+    if not water.size:
+        for k in range(picture.size):
+            out[k] = picture[k] * surface_share[k] + light[k]
+    elif not more.size:
+        for k in range(picture.size):
+            veiled = light[k] + water[k] * veil_share[k]
+            out[k] = (picture[k] - water[k]) * surface_share[k] + veiled
+    else:
+        for k in range(picture.size):
+            thrown = water[k] + more[k]
+            veiled = light[k] + thrown * veil_share[k]
+            out[k] = (picture[k] - thrown) * surface_share[k] + veiled
 
 
 @compiled

@@ -28,6 +28,7 @@ from __future__ import annotations
 import math
 from collections.abc import Callable
 from dataclasses import field, replace
+from functools import cached_property
 
 import numpy as np
 from numpy.typing import NDArray
@@ -137,7 +138,7 @@ class LightPath:
     bottom_m: float | None = None
     bottom_reflectance: float = 0.0
 
-    @property
+    @cached_property
     def water(self) -> WaterAndSky:
         """The water under its sun and sky, from which all its light is solved."""
         b = self.bands
@@ -262,7 +263,16 @@ class LightPath:
 
     def veil_rays(self) -> VeilRays:
         """Return what computes the veil of any rays from this lens."""
+        return self._veil_rays
+
+    @cached_property
+    def _veil_rays(self) -> VeilRays:
         return VeilRays.of(self)
+
+    @cached_property
+    def about_lens(self) -> tuple[F64, F64]:
+        """Scalar daylight at the lens and the share of it that lies about the sun, ``(K,)`` each."""
+        return self.scalar_daylight(self.camera_depth_m), self.sun_side(self.camera_depth_m)
 
     def path_length(self, range_m: F32, mu: F32) -> F32:
         """Return metres of water to each surface as the optics see them, a new array of the same shape.
