@@ -34,7 +34,7 @@ from halocline.physics.water.path_integral import path_integral
 from halocline.physics.water.spectra import WAVELENGTH_NM
 from halocline.physics.water.water import JERLOV_TYPES, jerlov_water
 from halocline.presets.build import make_shot
-from halocline.presets.preset import load_preset
+from halocline.presets.preset import Preset, load_preset
 from halocline.rgb import ACES2065_1, ACESCG, LINEAR_P3_D65, LINEAR_REC709, RGBSpace
 
 UP, AHEAD = np.array([0.0, 1.0, 0.0]), np.array([0.0, 0.0, -1.0])
@@ -470,6 +470,33 @@ def test_checker_through_the_graph_looks_like_one_nanometre_integration(
 STORY = ["story.subject_range=300 ft", "story.silhouette_contrast=0.12", "steps.white_reference.balance=0"]
 
 
+CARD = Window(0, 0, 192, 192)
+
+
+def card_shown(
+    build: Builders, look: Preset, space: RGBSpace, range_m: float, half: float, view_deg: float
+) -> float:
+    """Return the contrast of a black card, ``half`` pixels and again across, with the water beside it."""
+    camera = build.camera(CARD, horizontal_view_deg=view_deg)
+    track = CameraTrack({1001: camera})
+    shot = make_shot(look, 1001, track, space=space, display_window=CARD, data_window=CARD)
+    away = np.maximum(*np.abs(np.meshgrid(np.arange(192) - 95.5, np.arange(192) - 95.5)))
+
+    def seen(cover: F32) -> F32:
+        planes = {
+            "rgb": np.zeros((3, 192, 192), np.float32),
+            "alpha": cover,
+            "range": np.where(cover > 0, np.float32(range_m), np.float32(np.inf)),
+        }
+        rgb = evaluate(look.at(1001).graph, Frame(planes, CARD, CARD), shot)["rgb"]
+        return np.tensordot(space.luminance_row.astype(np.float32), rgb, 1).astype(np.float32)
+
+    cover = np.clip(half + 0.5 - away, 0.0, 1.0).astype(np.float32)
+    shown = seen(cover) / seen(np.zeros_like(cover))
+    inside, beside = shown[away < half].mean(), shown[(away > half) & (away < 2 * half)].mean()
+    return float(1.0 - inside / beside)
+
+
 @pytest.mark.parametrize(
     ("preset", "space"),
     [
@@ -487,24 +514,20 @@ def test_black_card_at_300_ft_has_the_silhouette_contrast_that_the_story_asks_fo
     water itself changes across the picture, which is taken out; 12 % for a halo made of few Gaussians.
     """
     look = load_preset(preset, [*STORY, "story.subject_size=2"])
-    window = Window(0, 0, 192, 192)
-    camera = build.camera(window, horizontal_view_deg=6.0)
-    shot = make_shot(
-        look, 1001, CameraTrack({1001: camera}), space=space, display_window=window, data_window=window
-    )
-    half = 1.0 / 91.44 * camera.focal_px
-    away = np.maximum(*np.abs(np.meshgrid(np.arange(192) - 95.5, np.arange(192) - 95.5)))
+    focal_px = build.camera(CARD, horizontal_view_deg=6.0).focal_px
+    shown = card_shown(build, look, space, 91.44, 0.5 * 2.0 / 91.44 * focal_px, 6.0)
+    assert shown == pytest.approx(0.12, rel=0.12)
 
-    def seen(cover: F32) -> F32:
-        planes = {
-            "rgb": np.zeros((3, 192, 192), np.float32),
-            "alpha": cover,
-            "range": np.where(cover > 0, np.float32(91.44), np.float32(np.inf)),
-        }
-        rgb = evaluate(look.at(1001).graph, Frame(planes, window, window), shot)["rgb"]
-        return np.tensordot(space.luminance_row.astype(np.float32), rgb, 1).astype(np.float32)
 
-    cover = np.clip(half + 0.5 - away, 0.0, 1.0).astype(np.float32)
-    shown = seen(cover) / seen(np.zeros_like(cover))
-    inside, beside = shown[away < half].mean(), shown[(away > half) & (away < 2 * half)].mean()
-    assert 1.0 - inside / beside == pytest.approx(0.12, rel=0.12)
+@pytest.mark.parametrize("asked", [0.12, 0.4])
+@pytest.mark.parametrize(("pixels", "least", "most"), [(3, 0.75, 1.0), (10, 0.75, 1.0), (30, 0.9, 1.15)])
+def test_small_subjects_show_what_the_story_asks_for_within_what_its_key_tells(
+    build: Builders, asked: float, pixels: int, least: float, most: float
+) -> None:
+    """The same card, so many pixels across under a blur far wider."""
+    focal_px = build.camera(CARD, horizontal_view_deg=54.0).focal_px
+    size = pixels / focal_px * 20.0
+    story = ["subject_range=20", f"silhouette_contrast={asked}", f"subject_size={size}"]
+    look = load_preset("jerlov-1c", [*(f"story.{key}" for key in story), STORY[-1]])
+    shown = card_shown(build, look, LINEAR_REC709, 20.0, 0.5 * pixels, 54.0)
+    assert least < shown / asked < most
