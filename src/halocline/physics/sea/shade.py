@@ -249,9 +249,11 @@ def _mapped(
         above = float(depths_m[number - 1]) if number else 0.0
         if above < highest:
             return
-        way = np.where(top <= above, depth - top, np.inf)
-        for share_of_way, weight in _groups(way / depth):
-            group = cover * weight
+        # Most of a square has nothing that high.
+        cells = np.flatnonzero(top <= above)
+        for share_of_way, weight in _groups((depth - top.flat[cells]) / depth):
+            group = np.zeros(cover.shape, np.float32)
+            group.flat[cells] = cover.flat[cells] * weight
             for share, spread in blurs(share_of_way * depth):
                 if share > 1e-3:
                     light[number] -= np.float32(share) * blurred(group, spread / square.step_m)
@@ -261,16 +263,13 @@ def _mapped(
     return ShadeMap(square, drift, top, cover, depths_m, light)
 
 
-def _groups(way: F64) -> Iterator[tuple[float, F32]]:
+def _groups(way: F32) -> Iterator[tuple[float, F32]]:
     """Yield the ways of groups of cells, as shares of a depth, and how much of each cell is in the group."""
-    known = np.isfinite(way)
-    if not known.any():
-        return
     steps = np.log(np.array(_WAYS) / _WAYS[0]) / math.log(_WAYS[1] / _WAYS[0])
-    place = np.log(np.where(known, way, 1.0)) / np.float32(math.log(_WAYS[1] / _WAYS[0]))
+    place = np.log(way) / np.float32(math.log(_WAYS[1] / _WAYS[0]))
     np.clip(place, 0.0, float(steps[-1]), out=place)
     for share, step in zip(_WAYS, steps, strict=True):
-        weight = np.where(known, np.maximum(1.0 - np.abs(place - step), 0.0), 0.0).astype(np.float32)
+        weight = np.maximum(1.0 - np.abs(place - step), 0.0).astype(np.float32)
         if weight.any():
             yield share, weight
 
