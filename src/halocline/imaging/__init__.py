@@ -44,6 +44,7 @@
 - `followed`: that thing on one frame (FloorAround, followed)
 - `colour`: spaces of files, display colour (check_input_space, display_pixels, png_bytes, space_attributes,
   write_png)
+- `display_grid`: display colour looked up, nearly (DisplayGrid)
 - `gamut`: colours that a space cannot hold (Delivery)
 - `compression`: compressions by name (compression_problem, name_of)
 - `sequence`: files by number (Sequence, find_sequence, frame_text, output_sequence, parse_frames,

@@ -5,6 +5,7 @@ from __future__ import annotations
 import math
 from collections import OrderedDict
 from collections.abc import Callable, Mapping
+from functools import cached_property
 from pathlib import Path
 from threading import RLock
 from typing import Any
@@ -21,6 +22,7 @@ from halocline.errors import HaloclineError, ReadError
 from halocline.graph.engine import Evaluation, HeldReady
 from halocline.graph.shot import Shot
 from halocline.imaging.colour import display_pixels
+from halocline.imaging.display_grid import DisplayGrid
 from halocline.imaging.survey import mattes_there
 from halocline.late_dataclass import dataclass
 from halocline.presets.preset import Preset, load_preset
@@ -142,7 +144,7 @@ class Pictures:
             if wish.shows == "range":
                 return range_colours(self._plane(still, "range"))
             if wish.shows == "clean":
-                return _shown(still.clean, still.space, wish.exposure)
+                return self._shown(still.clean, still.space, wish.exposure, coarse=coarse)
             look = (
                 load_preset(wish.shows.removeprefix("preset:"))
                 if wish.shows.startswith("preset:")
@@ -158,7 +160,7 @@ class Pictures:
                 how=Evaluation(held=held, unwanted=unwanted),
                 shot=self._around(still, look),
             )["rgb"]
-            return _shown(rgb, still.space, wish.exposure)
+            return self._shown(rgb, still.space, wish.exposure, coarse=coarse)
 
     def mattes(self, preset: Preset) -> tuple[str, ...]:
         """Return the names of the mattes that frames through the sequence have, as their headers tell."""
@@ -227,7 +229,7 @@ class Pictures:
         with self._lock:
             still, reduced = self._still(number, preset)
             smaller = still.reduced(_step(still, STRIP_PIXELS)) if len(self.tasks) > 1 else reduced
-            return _shown(smaller.planes(preset)["rgb"], still.space, 0.0)
+            return self._shown(smaller.planes(preset)["rgb"], still.space, 0.0, coarse=False)
 
     def _still(self, frame: int, preset: Preset) -> tuple[Still, Still]:
         """Return a frame as it is and with fewer pixels; read anew where the preset reads it otherwise."""
@@ -262,6 +264,16 @@ class Pictures:
     def _plane(self, still: Still, name: str) -> F32:
         frame = still.inputs.loaded.views[0].frame
         return seen(frame.plane(name), frame.data_window, frame.display_window)
+
+    def _shown(self, rgb: F32, space: RGBSpace, exposure: float, *, coarse: bool) -> U8:
+        if exposure:
+            rgb = rgb * np.float32(2.0**exposure)
+        return self._grid.pixels(rgb, space) if coarse else display_pixels(rgb, space)
+
+    @cached_property
+    def _grid(self) -> DisplayGrid:
+        """Where display pixels of first looks are looked up."""
+        return DisplayGrid()
 
     def _guide_planes(self, still: Still, preset: Preset, key: Any) -> dict[str, F32]:
         if self._guides is not None and self._guides[0] == key:
@@ -321,12 +333,6 @@ def range_colours(range_m: F32) -> U8:
         column = [colour[channel] for colour in RANGE_COLOURS]
         out[..., channel] = np.where(finite, np.interp(at, stops, column), OPEN_WATER[channel])
     return out
-
-
-def _shown(rgb: F32, space: RGBSpace, exposure: float) -> U8:
-    if exposure:
-        rgb = rgb * np.float32(2.0**exposure)
-    return display_pixels(rgb, space)
 
 
 def _step(still: Still, pixels: int) -> int:
