@@ -507,9 +507,17 @@ NIGHT = Window(0, 0, 161, 5)
 
 
 def lamp_ahead(
-    build: Builders, lamp_m: float, cloud: dict[str, Any] | None, *, view_deg: float = 2.0, glow: float = 1.0
+    build: Builders,
+    lamp_m: float,
+    cloud: dict[str, Any] | None,
+    *more: dict[str, Any],
+    view_deg: float = 2.0,
+    glow: float = 1.0,
 ) -> dict[str, F32]:
-    """Return a night's picture of a lamp that shines into the lens, with a cloud 3 m ahead or without one."""
+    """Return a night's picture of a lamp that shines into the lens, with a cloud ahead or without one.
+
+    More clouds are in steps of their own.
+    """
     camera = build.camera(NIGHT, horizontal_view_deg=view_deg)
     path = build.path(build.grey_bands(0.12, 0.42, 0.2), daylight_level=0.0)
     lamp = Lamp(np.array([0.0, 0.0, -lamp_m]), np.array([0.0, 0.0, 1.0]), np.ones(4), 30.0, 1.0, 0.02)
@@ -518,13 +526,16 @@ def lamp_ahead(
         ("haze", build.operator("lamp_backscatter", brightest=1e9, glow=glow))
     ]
     wanted = ["bands", "lamp_haze"]
-    if cloud is not None:
-        operator = bodies(cloud, turbulence=0.0)
+    dimmed = lamp
+    for number, each in enumerate([cloud, *more] if cloud is not None else []):
+        operator = bodies(each, turbulence=0.0)
         standing = operator.stands_in_light(shot)
         assert standing is not None
-        shot = replace(shot, lamps=through_bodies((standing.dimming(lamp),), path, camera, NIGHT))
-        laid.append(("bodies", operator))
-        wanted.append("body_light")
+        dimmed = standing.dimming(dimmed)
+        laid.append((f"bodies {number}", operator))
+        wanted = ["bands", "lamp_haze", "body_light"]
+    if cloud is not None:
+        shot = replace(shot, lamps=through_bodies((dimmed,), path, camera, NIGHT))
     shape = NIGHT.shape
     planes = {"rgb": np.zeros((3, *shape)), "alpha": np.ones(shape), "range": np.full(shape, 12.0)}
     frame = Frame({name: plane.astype(np.float32) for name, plane in planes.items()}, NIGHT, NIGHT)
@@ -553,6 +564,24 @@ def test_the_face_of_a_lamp_is_seen_through_a_cloud_as_it_stands_behind_it(build
     plain, made = (lamp_ahead(build, 1.5, each) for each in (None, cloud_of_depth(4.0)))
     kept = made["bands"][:, row, middle] / plain["bands"][:, row, middle]
     assert kept == pytest.approx(1.0, abs=0.03)
+
+
+def test_a_lamp_behind_clouds_of_two_steps_is_hidden_by_both(build: Builders) -> None:
+    near = cloud_of_depth(1.5, albedo=(0.0, 0.0, 0.0))
+    far = {**near, "position": (0.0, 0.0, -4.5)}
+    plain, made = lamp_ahead(build, 6.0, None), lamp_ahead(build, 6.0, near, far)
+    kept = made["bands"] / plain["bands"]
+    assert kept.min() > 0.0
+    assert kept[:, 2, 80] == pytest.approx(np.exp(-3.0), rel=0.06, abs=0.012)
+    told = made["lamp_haze"] + made["body_light"]
+    assert told.min() > 0.0
+    # Of the glow no more is taken than by both, and no less.
+    less = (
+        lamp_ahead(build, 6.0, near, far, glow=0.0)["bands"],
+        lamp_ahead(build, 6.0, None, glow=0.0)["bands"],
+    )
+    glow = (made["bands"] - less[0])[0, 2, 110:160] / (plain["bands"] - less[1])[0, 2, 110:160]
+    np.testing.assert_allclose(glow, np.exp(-3.0), rtol=0.08)
 
 
 def test_the_glow_of_a_lamp_behind_a_cloud_has_come_through_it_once(build: Builders) -> None:

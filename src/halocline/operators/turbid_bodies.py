@@ -43,7 +43,8 @@ from halocline.quantities import Angle, Distance, Period, Ratio, Share, Strict
 _SEEN_LENGTHS, _FAR_M = 3.0, np.float32(1e4)
 _ONE, _TINY = np.float32(1.0), np.float32(1e-9)
 # What is seen of lamps themselves.
-_LAMPS = frozenset({"lamp_seen", "lamp_range", "lamp_left"})
+_LAMPS_LEFT = frozenset({"lamp_seen", "lamp_left"})
+_LAMPS = _LAMPS_LEFT | {"lamp_range"}
 # Pixels that tell whether there is a floor at all.
 _FEW_PIXELS = 20_000
 # Of the eddies' sizes, the largest to the smallest; finer ones are clouds.
@@ -128,7 +129,7 @@ class TurbidBodies(Operator[TurbidBodiesParameters, TurbidVolume | None]):
         return PlaneUse(
             reads=frozenset({"bands", "alpha", "range"}),
             optional=frozenset({"coverage", "far_range", "far_share", "far_light", "halo", *_LAMPS}),
-            writes=frozenset({"bands", "alpha", "far_light", "body_light", "body_alpha"}),
+            writes=frozenset({"bands", "alpha", "far_light", "body_light", "body_alpha", *_LAMPS_LEFT}),
             adds=frozenset({"body_light"}),
             added=True,
         )
@@ -209,9 +210,9 @@ class TurbidBodies(Operator[TurbidBodiesParameters, TurbidVolume | None]):
             water=water,
             told=told,
         )
-        if lamps is not None and water is not None:
-            _lay_lamps(prepared, planes, lamps, corner, laid)
         written = {"bands": laid.light, "alpha": laid.alpha}
+        if lamps is not None and water is not None:
+            written |= _lay_lamps(prepared, planes, lamps, corner, laid)
         more = {"far_light": laid.far_light, "body_light": laid.thrown, "body_alpha": laid.covered}
         return written | {name: plane for name, plane in more.items() if plane is not None}
 
@@ -277,19 +278,22 @@ class TurbidBodies(Operator[TurbidBodiesParameters, TurbidVolume | None]):
 
 def _lay_lamps(
     volume: TurbidVolume, planes: Planes, lamps: F32, corner: tuple[int, int], laid: LaidBodies
-) -> None:
+) -> dict[str, F32]:
     """Add what bodies leave of lamps that are seen, each taken to stand at the mean range of those there.
+
+    What is left of them, and of what bodies had taken before, is returned for the next step of its kind.
 
     Bodies have taken some of the glow already, on its way from the lamp to where the water turns it. Of the
     way there and the way on together they take no less than of the whole way to the lamp, and no more than
     either where only that meets them.
     """
-    kept = volume.left_to(planes["lamp_range"], corner=corner)
-    kept /= np.maximum(np.maximum(planes["lamp_left"], kept), _TINY)
-    kept_light = lamps * kept
-    laid.light[...] += kept_light
+    through = volume.left_to(planes["lamp_range"], corner=corner)
+    counted = np.maximum(np.maximum(planes["lamp_left"], through), _TINY)
+    kept = lamps * (through / counted)
+    laid.light[...] += kept
     if laid.thrown is not None:
-        laid.thrown[...] += kept_light - lamps
+        laid.thrown[...] += kept - lamps
+    return {"lamp_seen": kept, "lamp_left": planes["lamp_left"] / counted}
 
 
 def _nothing_laid(planes: Planes, tile: Tile) -> Planes:
