@@ -132,20 +132,25 @@ class _Spreader:
         Half the picture's, with what is added to come out even.
     wide
         Matrices of the widest Gaussians, down and across, at the coarsest level.
+    square
+        Rows and columns of half the picture on square pixels, where its own are none; else None.
     """
 
     count: int
     shape: tuple[int, int]
     wide: tuple[tuple[F32, F32], ...]
+    square: tuple[int, int] | None
 
     @classmethod
-    def of(cls, shape: tuple[int, int]) -> _Spreader:
+    def of(cls, shape: tuple[int, int], *, square: bool = True) -> _Spreader:
+        """Return the Gaussians of a picture of a shape on square pixels, which may not be its own."""
         count, padded = _halvings(shape)
         step = 1 << count
         own = 1.0 + level_variance(count)
         sigmas = [math.sqrt(width**2 - own) / (2 * step) for width in halo_widths(shape)[count + 2 :]]
         rows, columns = padded[0] // step, padded[1] // step
-        return cls(count, padded, tuple((_across(rows, s), _across(columns, s)) for s in sigmas))
+        wide = tuple((_across(rows, s), _across(columns, s)) for s in sigmas)
+        return cls(count, padded, wide, None if square else ((shape[0] + 1) // 2, (shape[1] + 1) // 2))
 
     def half(self, plane: AnyArray) -> F32:
         """Return the mean of each 2 x 2 pixels; what lies beyond the last mirrors what is before it."""
@@ -153,11 +158,22 @@ class _Spreader:
         if rows % 2 or columns % 2:
             plane = cv2.copyMakeBorder(plane, 0, rows % 2, 0, columns % 2, cv2.BORDER_REPLICATE)
         size = ((columns + 1) // 2, (rows + 1) // 2)
-        half = cv2.resize(plane, size, interpolation=cv2.INTER_AREA)
+        if self.square is None:
+            half = cv2.resize(plane, size, interpolation=cv2.INTER_AREA)
+        else:
+            half = _resized(plane, self.square)
+            size = self.square[::-1]
         more = self.shape[0] - size[1], self.shape[1] - size[0]
         if any(more):
             half = np.pad(half, ((0, more[0]), (0, more[1])), mode="symmetric")
         return np.ascontiguousarray(half, np.float32)
+
+    def own_half(self, plane: F32, shape: tuple[int, int]) -> F32:
+        """Return a plane of half resolution in a picture of a shape, turned back to its own pixels."""
+        if self.square is None:
+            return plane
+        rows, columns = self.square
+        return _resized(plane[:rows, :columns], ((shape[0] + 1) // 2, (shape[1] + 1) // 2))
 
     def coarse(self, halved: F32, weights: F64) -> F32:
         """Return the weighted sum of all Gaussians below half resolution, of the first level below it.
@@ -202,13 +218,22 @@ class _RoundSpreader(_Spreader):
         beyond = (shape[1] - int(globe.around_px + 0.5)) // 8
         widths = halo_widths(shape)[2:] / globe.down_px
         blur = GlobeBlur((half[0] // 2, half[1] // 2 - 2 * beyond), tuple(float(width) for width in widths))
-        return cls(count, (half[0], half[1]), (), blur, beyond)
+        return cls(count, (half[0], half[1]), (), None, blur, beyond)
 
     def coarse(self, halved: F32, weights: F64) -> F32:
         """Return the weighted sum of all Gaussians below half resolution, of the first level below it."""
         inner = halved[:, self.beyond : halved.shape[1] - self.beyond]
         blurred = self.blur.summed(inner, weights[1:])
         return np.pad(blurred, ((0, 0), (self.beyond, self.beyond)), mode="wrap")
+
+
+def _resized(plane: AnyArray, shape: tuple[int, int]) -> F32:
+    """Return a picture on other rows and columns: means where there are fewer, evenly between where more."""
+    for axis, size in enumerate(shape):
+        way = cv2.INTER_AREA if size < plane.shape[axis] else cv2.INTER_LINEAR
+        to = (size, plane.shape[0]) if axis else (plane.shape[1], size)
+        plane = cv2.resize(plane, to, interpolation=way)
+    return np.asarray(plane, np.float32)
 
 
 def _empty_half(plane: F32) -> F32:
@@ -262,6 +287,8 @@ class HaloField:
         Share of the halo that stays in its pixel, at half resolution.
     spreader
         Spreads light as the Gaussians do, in a picture of this size.
+    shape
+        Rows and columns of the picture.
     """
 
     spreader: _Spreader
@@ -270,9 +297,17 @@ class HaloField:
     reach: F32
     due: F32
     stays: F32
+    shape: tuple[int, int]
 
     @classmethod
-    def of(cls, range_m: F32, kernels: HaloKernels, globe: Globe | None = None) -> HaloField:
+    def of(
+        cls,
+        range_m: F32,
+        kernels: HaloKernels,
+        globe: Globe | None = None,
+        *,
+        square: tuple[int, int] | None = None,
+    ) -> HaloField:
         """Prepare to spread light.
 
         Parameters
@@ -283,9 +318,16 @@ class HaloField:
             Kernels by range.
         globe
             Of a picture of all directions. It may go on past its seam, by a multiple of 8 columns a side.
+        square
+            Rows and columns of the picture on square pixels, whose `halo_widths` the kernels weight; the
+            picture's own if None.
         """
         shape = (range_m.shape[0], range_m.shape[1])
-        spreader = _Spreader.of(shape) if globe is None else _RoundSpreader.around(shape, globe)
+        spreader = (
+            _Spreader.of(square or shape, square=square in {None, shape})
+            if globe is None
+            else _RoundSpreader.around(shape, globe)
+        )
         # One over the range, so that endless ranges can be averaged.
         reach = copied_plane(spreader.half(_nearness(range_m)))
         place, due, stays = (empty_plane(reach.shape) for _ in range(3))
@@ -313,7 +355,7 @@ class HaloField:
             lambda number: _part(spreader, place, number, nearest[number], weights[number]),
             range(len(weights)),
         )
-        return cls(spreader, tuple(parts), place, reach, due, stays)
+        return cls(spreader, tuple(parts), place, reach, due, spreader.own_half(stays, shape), shape)
 
     def arrived(self, energy: F32) -> F32:
         """Return what of the light that pixels give to the halo arrives elsewhere, at half resolution.
@@ -350,7 +392,9 @@ class HaloField:
                 halo_loops.add_halo(below, part.seen, part.numbers, *fixed, rows.start, rows.stop, total)
 
         in_parallel(add, bands_of_rows(len(self.place)))
-        return total
+        if self.spreader.square is None:
+            return total
+        return np.stack([self.spreader.own_half(plane, self.shape) for plane in total])
 
     def settled(self, energy: F32, arrived: F32, *, rows: slice = slice(None)) -> F32:
         """Return some rows of what pixels get from the halo, of what they gave and what arrived."""

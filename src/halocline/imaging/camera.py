@@ -22,6 +22,9 @@ from halocline.late_dataclass import dataclass
 # Farther from the world's origin no lens stands; a damaged matrix may say so, and places would leave float32.
 FARTHEST_CAMERA_M = 1e9
 FARTHEST_CENTRE_PX = 1e10
+# Pixels whose sides differ by no more than a hundredth are as good as square. More than four times as long as
+# high are only those of damaged headers, and pictures of square ones would grow without bound.
+_SQUARE, _MOST_OBLONG = math.log(1.01), 4.0
 
 
 @compiled
@@ -127,6 +130,27 @@ class Camera:
     def focal_px(self) -> float:
         """Focal length in pixels (horizontal)."""
         return 1.0 / self.tangent_per_px[0]
+
+    def in_square_pixels(self, shape: tuple[int, int]) -> tuple[tuple[int, int], float]:
+        """Return a picture's shape on pixels as wide as they are high, and its focal length in those.
+
+        Parameters
+        ----------
+        shape
+            Rows and columns on this camera's own pixels.
+
+        Returns
+        -------
+        shape, focal_px
+            On pixels of the finer of both sides. As they are where both are alike to a percent, and in
+            pictures of all directions.
+        """
+        across, down = self.tangent_per_px
+        if self.globe is not None or abs(math.log(across / down)) < _SQUARE:
+            return shape, self.focal_px
+        if across > down:
+            return (shape[0], round(shape[1] * min(across / down, _MOST_OBLONG))), 1.0 / down
+        return (round(shape[0] * min(down / across, _MOST_OBLONG)), shape[1]), self.focal_px
 
     def tangents(self, region: Window, *, every: int = 1) -> tuple[F64, F64]:
         """Return the view-ray tangents of the region's columns ``(columns,)`` and rows ``(rows,)``.

@@ -23,12 +23,12 @@ from halocline._typing import F32, F64
 from halocline.compute.compiled import compiled
 from halocline.compute.planes_on_disk import empty_plane
 from halocline.compute.threads import in_parallel
-from halocline.filters.globe import Globe
 from halocline.filters.halo import HaloField, HaloKernels
 from halocline.filters.pyramid_blur import NOTHING, bands_of_rows
 from halocline.graph.light_form import combine
 from halocline.graph.operator import WHOLE, Operator, Planes, PlaneUse, RowsOf, Tile, Undoing
 from halocline.graph.shot import Shot
+from halocline.imaging.camera import Camera
 from halocline.imaging.frame import Window
 from halocline.late_dataclass import dataclass
 from halocline.operators.shared.two_surfaces import FARTHER_PLANES, Farther
@@ -103,9 +103,10 @@ class PreparedScatter:
     shade: WaterShade | None = None
     spread: SpreadHalo | None = None
 
-    def fields(self, length_m: F32, globe: Globe | None) -> tuple[HaloField, ...]:
+    def fields(self, length_m: F32, camera: Camera) -> tuple[HaloField, ...]:
         """Return the halos of a picture with surfaces at these ranges, one for each of the kernels."""
-        return tuple(HaloField.of(length_m, kernels, globe) for kernels in self.kernels)
+        square, _ = camera.in_square_pixels((length_m.shape[0], length_m.shape[1]))
+        return tuple(HaloField.of(length_m, one, camera.globe, square=square) for one in self.kernels)
 
 
 @dataclass(frozen=True)
@@ -121,7 +122,7 @@ class SpreadHalo:
         """Spread what pixels give by one field, or each plane by its own."""
         if len(fields) == 1:
             return cls(fields, energy, fields[0].arrived(energy))
-        arrived: F32 = empty_plane((len(energy), *fields[0].place.shape))
+        arrived: F32 = empty_plane((len(energy), *fields[0].stays.shape))
         for number, (field, plane) in enumerate(zip(fields, _shared(energy, fields), strict=True)):
             arrived[number] = field.arrived(plane)[0]
         return cls(fields, energy, arrived)
@@ -170,8 +171,8 @@ class ForwardScatter(Operator[ForwardScatterParameters, PreparedScatter]):
 
     def prepare(self, shot: Shot) -> PreparedScatter:
         """Return the water's halo on this frame."""
-        p, path, shape = self.parameters, shot.path, shot.data_window.shape
-        focal = shot.camera.focal_px
+        p, path = self.parameters, shot.path
+        shape, focal = shot.camera.in_square_pixels(shot.data_window.shape)
         shade = water_shade(shot) if p.acts_on == "difference" else None
         kernels: tuple[HaloKernels, ...] = ()
         if p.law == "empirical":
@@ -193,7 +194,7 @@ class ForwardScatter(Operator[ForwardScatterParameters, PreparedScatter]):
     def survey(self, planes: Planes, tile: Tile, shot: Shot, prepared: PreparedScatter) -> PreparedScatter:
         """Spread the halo of the whole picture."""
         length = _length(planes, tile.window, shot)
-        fields = prepared.fields(length, shot.camera.globe)
+        fields = prepared.fields(length, shot.camera)
         return replace(prepared, spread=self.spread(planes, length, fields, tile, shot, prepared))
 
     def survey_by_rows(
@@ -209,7 +210,7 @@ class ForwardScatter(Operator[ForwardScatterParameters, PreparedScatter]):
             planes, own = rows(start, stop), replace(tile, region=part, window=part)
             length[start:stop] = _length(planes, part, shot)
             energy[:, start:stop] = self._given(planes, length[start:stop], own, shot, prepared)
-        fields = prepared.fields(length, shot.camera.globe)
+        fields = prepared.fields(length, shot.camera)
         return replace(prepared, spread=SpreadHalo.of(fields, energy))
 
     def apply(self, planes: Planes, tile: Tile, shot: Shot, prepared: PreparedScatter) -> Planes:

@@ -141,7 +141,7 @@ class RemoveWater(Operator[RemoveWaterParameters, _Prepared]):
         large = kept * (np.float32(1.0) + scatter.halo.gains(length))
         surface = (length < np.float32(LONGEST_RANGE_M)).astype(np.float32)
         colour, _ = _solved(large, wet, path, self.parameters.grey, prepared.damping)
-        fields = scatter.fields(length, shot.camera.globe)
+        fields = scatter.fields(length, shot.camera)
         halo = np.zeros_like(wet)
         for _ in range(ROUNDS):
             bands = kept * combine(path.bands.up, colour)
