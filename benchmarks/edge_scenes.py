@@ -93,17 +93,39 @@ class Rays:
         self.meet(range_m, (np.abs(across) < 1.0) & (width(y) > 0.0), normal, colour)
 
     def ground(
-        self, height: Callable[[F64, F64], F64], colour: tuple[float, float, float], *, far: float
+        self,
+        height: Callable[[F64, F64], F64],
+        colour: tuple[float, float, float],
+        *,
+        highest: float,
+        far: float,
     ) -> None:
-        """Meet ground of a height over x and z, by steps that halve where they pass it."""
-        near = np.full(self.range_m.shape, 0.02)
-        step = np.full(self.range_m.shape, 0.02)
+        """Meet ground of a height over x and z, by steps that halve where they pass it.
+
+        No ray meets it above the highest height: they begin there.
+        """
+        downward = self.direction[1].ravel()
+        near = np.where(downward < 0.0, (highest - self.origin[1]) / np.minimum(downward, -1e-9), np.inf)
+        near = np.maximum(near, 0.02)
+        step = np.full(near.size, 0.02)
+        rays = np.flatnonzero(near < far)
+        # Of rays that are still under way, what is true of them, closed up as they arrive.
+        along, at, length = self.direction.reshape(3, -1)[:, rays], near[rays], step[rays]
         for _ in range(600):
-            over = self._over(near + step, height) > 0.0
-            near = np.where(over & (near < far), near + step, near)
-            step = np.where(over, np.minimum(step * 1.03, 0.02 + 0.02 * near), step * 0.5)
-        met = (step < 1e-5) & (near < far)
-        x, z = (self.origin[axis] + near * self.direction[axis] for axis in (0, 2))
+            x, y, z = (self.origin[axis] + (at + length) * along[axis] for axis in range(3))
+            over = y > height(x, z)
+            at = np.where(over & (at < far), at + length, at)
+            length = np.where(over, np.minimum(length * 1.03, 0.01 + 0.01 * at), length * 0.5)
+            near[rays], step[rays] = at, length
+            going = (length >= 1e-5) & (at < far)
+            if not going.any():
+                break
+            if going.mean() < 0.9:
+                rays, along, at, length = rays[going], along[:, going], at[going], length[going]
+        met = ((step < 1e-5) & (near < far)).reshape(self.range_m.shape)
+        near = near.reshape(met.shape)
+        reached = np.where(met, near, 0.0)
+        x, z = (self.origin[axis] + reached * self.direction[axis] for axis in (0, 2))
         slope_x = (height(x + 1e-4, z) - height(x - 1e-4, z)) / 2e-4
         slope_z = (height(x, z + 1e-4) - height(x, z - 1e-4)) / 2e-4
         normal = np.stack([-slope_x, np.ones_like(x), -slope_z])
@@ -116,10 +138,6 @@ class Rays:
         up = np.zeros_like(self.direction)
         up[1] = 1.0
         self.meet(range_m, (range_m > 0.0) & (range_m < far), up, colour)
-
-    def _over(self, range_m: F64, height: Callable[[F64, F64], F64]) -> F64:
-        x, y, z = (self.origin[axis] + range_m * self.direction[axis] for axis in range(3))
-        return np.asarray(y - height(x, z))
 
     def shaded(self) -> Samples:
         """Return the samples, lit evenly and from one side."""
@@ -190,7 +208,7 @@ def _crests(x: F64, z: F64) -> F64:
 
 
 def _sand_crests(rays: Rays, number: int) -> None:  # noqa: ARG001 - only its camera moves
-    rays.ground(_crests, (0.55, 0.5, 0.38), far=30.0)
+    rays.ground(_crests, (0.55, 0.5, 0.38), highest=-0.6, far=30.0)
 
 
 def _pebbles(rays: Rays, number: int) -> None:  # noqa: ARG001 - only its camera moves
