@@ -11,7 +11,6 @@ the pixel's normal is of counts as the nearer surface, the other one as the fart
 
 from __future__ import annotations
 
-from collections.abc import Mapping
 from functools import partial
 
 import numpy as np
@@ -63,20 +62,19 @@ def edge_planes(
     Returns
     -------
     dict[str, F32]
-        New planes by name: as `mixture_planes` and `crease_planes` give them, and ``normal``, if given.
+        New planes by name: as `mixture_planes` and `add_creases` give them, and ``normal``, if given.
     """
     found = mixture_planes(rgb, alpha, range_m, told)
     if normal is None:
         return found
     nearer = found.get("range", range_m)
     normal = normals_of_nearer(normal, range_m, nearer, None if told is None else found)
-    return found | crease_planes(rgb, alpha, nearer, normal, found) | {"normal": normal}
+    add_creases(rgb, alpha, nearer, normal, found)
+    return found | {"normal": normal}
 
 
-def crease_planes(
-    rgb: F32, alpha: F32, range_m: F32, normal: F32, farther: Mapping[str, F32]
-) -> dict[str, F32]:
-    """Return ``far_range``, ``far_share`` and ``far_light`` with the pixels along creases among them.
+def add_creases(rgb: F32, alpha: F32, range_m: F32, normal: F32, planes: dict[str, F32]) -> None:
+    """Write the pixels along creases into ``far_range``, ``far_share`` and ``far_light``, in place.
 
     Parameters
     ----------
@@ -88,27 +86,23 @@ def crease_planes(
         Metres to the nearer surface, ``(rows, columns)``.
     normal
         ``(3, rows, columns)`` unit normals.
-    farther
-        These planes so far, as `mixture_planes` gives them, if the picture shows two surfaces anywhere.
-        Pixels that do are left as they are.
-
-    Returns
-    -------
-    dict[str, F32]
-        New planes by name; empty where no pixel lies on a crease.
+    planes
+        These planes so far, by name, as `mixture_planes` gives them: nothing where the picture shows two
+        surfaces nowhere; they are made then, if any pixel lies on a crease. Pixels that show two surfaces
+        already are left as they are.
 
     Notes
     -----
     Border rule: a crease is known where two pixels of each of its sides are seen in a row or a column.
     """
     rows, columns = range_m.shape
-    before = farther.get("far_share", np.zeros((0, 0), np.float32))
+    before = planes.get("far_share", np.zeros((0, 0), np.float32))
     # Of each pixel on a crease, one that shows its other side alone: its flat index, less than 0 for none.
     beyond = np.full((rows, columns), -1, np.int32)
     in_parallel(partial(_mark, (normal, range_m, alpha, before), beyond), range(0, rows, _STRIP))
     pixels: Pixels = np.flatnonzero(beyond >= 0)
     if not pixels.size:
-        return {}
+        return
     own, front, behind = (np.zeros((pixels.size, 3), np.float32) for _ in range(3))
     by_place = np.zeros(pixels.size, np.float32)
     known = np.zeros(pixels.size, np.bool_)
@@ -119,16 +113,14 @@ def crease_planes(
     far_share = np.clip(_ONE - share, _ZERO, _HALF)
     known &= far_share > LEAST_SHARE
     if not known.any():
-        return {}
+        return
     light = light_of_farther(far_share, front, behind)
     at = pixels[known]
     values = {"far_range": range_m.ravel()[at], "far_share": far_share[known], "far_light": light[known]}
-    out = {}
     for name, value in values.items():
-        blank = range_m if name == "far_range" else np.zeros_like(range_m)
-        out[name] = farther.get(name, blank).copy()
-        out[name].ravel()[at] = value
-    return out
+        if name not in planes:
+            planes[name] = range_m.copy() if name == "far_range" else np.zeros_like(range_m)
+        planes[name].ravel()[at] = value
 
 
 @compiled
