@@ -29,17 +29,29 @@ FRAMES = (1001, 1002, 1003)
 @pytest.fixture(scope="session")
 def frames(tmp_path_factory: pytest.TempPathFactory) -> str:
     """Three small frames of a wall that leans away before open water."""
-    folder = tmp_path_factory.mktemp("frames")
+    return write_walls(tmp_path_factory.mktemp("frames"))
+
+
+@pytest.fixture(scope="session")
+def mattes(tmp_path_factory: pytest.TempPathFactory) -> str:
+    """The same, with the wall's matte."""
+    return write_walls(tmp_path_factory.mktemp("mattes"), "matte.wall")
+
+
+def write_walls(folder: Path, *mattes: str) -> str:
+    """Write the frames of a wall, its coverage as mattes too; return their pattern."""
+    channels = ("R", "G", "B", "A", "Z", *mattes)
     for number in FRAMES:
-        pixels = np.zeros((ROWS, COLUMNS, 5), np.float32)
+        pixels = np.zeros((ROWS, COLUMNS, len(channels)), np.float32)
         wall = np.s_[:, : COLUMNS * 2 // 3]
         random = np.random.default_rng(number)
         pixels[wall][..., :3] = 0.1 + 0.3 * random.random((ROWS, COLUMNS * 2 // 3, 3), np.float32)
         pixels[wall][..., 3] = 1.0
+        pixels[wall][..., 5:] = 1.0
         pixels[..., 4] = np.inf
         pixels[wall][..., 4] = np.linspace(9.0, 2.0, ROWS, dtype=np.float32)[:, np.newaxis]
-        spec = oiio.ImageSpec(COLUMNS, ROWS, 5, "float")
-        spec.channelnames = ("R", "G", "B", "A", "Z")
+        spec = oiio.ImageSpec(COLUMNS, ROWS, len(channels), "float")
+        spec.channelnames = channels
         image = oiio.ImageBuf(spec)
         image.set_pixels(oiio.ROI(), pixels)
         assert image.write(str(folder / f"clean.{number}.exr")), image.geterror()

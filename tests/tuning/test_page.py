@@ -420,6 +420,91 @@ def test_a_lamp_is_added_and_taken_out(page: Any) -> None:
     assert tomllib.loads(page.text_content("#text"))["light"]["lamps"] == []
 
 
+def test_a_part_is_made_of_a_matte_turned_and_taken_out_by_the_keyboard_alone(
+    serve: Any, mattes: str, browser: Any
+) -> None:
+    with serve("jerlov-1c", mattes) as one, opened(browser, one.address) as page:
+        page.focus("#part-name")
+        page.keyboard.type("a b")
+        page.keyboard.press("Enter")
+        assert "Call the part by letters" in page.inner_text("#status")
+        page.fill("#part-name", "wall")
+        page.keyboard.press("Enter")
+        part = page.locator('details[data-path="parts.wall"]')
+        page.wait_for_selector('details[data-path="parts.wall"][open] summary:focus', timeout=20_000)
+        assert page.input_value("#key-parts-wall-matte") == "wall"
+        before = page.text_content("#text")
+        # What it has of its own: shown first with what holds, then stated.
+        page.focus("#more-wall")
+        page.select_option("#more-wall", "light.veil_brightness")
+        page.keyboard.press("Tab")
+        page.keyboard.press("Enter")
+        page.wait_for_selector('[data-path="parts.wall.light.veil_brightness"] input:focus', timeout=20_000)
+        assert page.input_value("#key-parts-wall-light-veil_brightness") == "1"
+        assert page.text_content("#text") == before, "nothing is stated by looking"
+        turn(page, "parts-wall-light-veil_brightness", "3")
+        text = page.text_content("#text")
+        assert tomllib.loads(text)["parts"] == {"wall": {"matte": "wall", "light": {"veil_brightness": 3}}}
+        settings = ('parts.wall.matte="wall"', "parts.wall.light.veil_brightness=3")
+        np.testing.assert_array_equal(screen(page), wanted(mattes, *settings))
+        assert (screen(page) != wanted(mattes)).any()
+        assert page.locator("#more-wall option[value='light.veil_brightness']").count() == 0
+        page.fill("#part-name", "wall")
+        page.press("#part-name", "Enter")
+        assert "There is a part wall already" in page.inner_text("#status")
+        part.get_by_role("button", name="Take it out").press("Enter")
+        until(page, lambda: "wall" not in page.text_content("#text"))
+        assert part.count() == 0
+
+
+def test_a_part_that_is_no_matte_is_a_slab_of_range(page: Any, frames: str) -> None:
+    page.fill("#part-name", "far")
+    page.press("#part-name", "Enter")
+    page.wait_for_selector("#key-parts-far-within_range", timeout=20_000)
+    turn(page, "parts-far-within_range", "4")
+    assert tomllib.loads(page.text_content("#text"))["parts"]["far"] == {
+        "amount": 1.0,
+        "within_range": {"nearest": 4},
+    }
+
+
+def test_a_step_is_added_where_light_meets_it_with_a_body_and_taken_out(page: Any) -> None:
+    page.select_option("#step-name", "turbid_bodies")
+    page.click("#step-add")
+    page.wait_for_selector('details[data-path="steps.turbid_bodies"][open] summary:focus', timeout=20_000)
+    names = [each.get_attribute("data-path") for each in page.locator("details.step").all()]
+    assert names.index("steps.turbid_bodies") == names.index("steps.veiling_light") + 1
+    assert page.locator("#step-name option[value='turbid_bodies']").count() == 0
+    bodies = page.locator('[data-path="steps.turbid_bodies.bodies"]')
+    bodies.get_by_role("button", name="Add one").click()
+    page.wait_for_selector('[data-path="steps.turbid_bodies.bodies.0.visibility"]', timeout=20_000)
+    assert tomllib.loads(page.text_content("#text"))["origins"] == {"lens": {"lens": True}}
+    page.get_by_role("button", name="Take it out: turbid_bodies").click()
+    until(page, lambda: "turbid_bodies" not in page.text_content("#text"))
+
+
+def test_what_is_inherited_and_cannot_be_none_is_told_at_its_key_and_stays(
+    serve: Any, frames: str, browser: Any, tmp_path: Path
+) -> None:
+    (tmp_path / "below.toml").write_text(BOUND, encoding="utf-8")
+    own = tmp_path / "own.toml"
+    own.write_text('format = 2\nextends = "below.toml"\n', encoding="utf-8")
+    with serve(str(own), frames) as one, opened(browser, one.address) as page:
+        page.locator('details[data-path="parts.far"]').evaluate("(each) => { each.open = true; }")
+        box = page.locator("#key-parts-far-within_range")
+        box.fill("")
+        box.press("Tab")
+        told = page.locator("#key-parts-far-within_range-told")
+        until(page, lambda: "nearest is stated by what this preset extends" in told.inner_text())
+        assert box.input_value() == "400 cm".removesuffix(" cm")
+        # Where there is a default, that can be stated.
+        usual = page.get_by_role("button", name="Set parts.far.light.veil_brightness to its default")
+        usual.click()
+        until(page, lambda: "veil_brightness = 1.0" in page.text_content("#text"))
+        usual.wait_for(state="hidden", timeout=20_000)
+        assert page.get_by_role("button", name="Leave out the part far").is_visible()
+
+
 def test_the_picture_stays_in_its_place_whatever_is_told(page_of_1c: Any, browser: Any) -> None:
     with opened(browser, page_of_1c.address) as page:
         first = page.locator("#canvas").bounding_box()

@@ -10,8 +10,8 @@ import pytest
 from halocline.errors import HaloclineError, PresetError
 from halocline.presets.preset import load_preset
 from halocline.tuning import session as module
-from halocline.tuning.keys import model, value_at
-from halocline.tuning.session import Session, problems_of, toml_text
+from halocline.tuning.keys import keys_of_part, model
+from halocline.tuning.session import Session, problems_of, toml_text, value_at
 
 OWN = """format = 1
 title = "A harbour"  # its name
@@ -250,7 +250,7 @@ def test_lamps_are_added_and_taken_out_and_the_others_stay_as_they_were(tmp_path
 
     rows = keys_of(session)["light.lamps"]
     assert (rows["form"], rows["names"]) == ("rows", ["left", "right"])
-    session.change([rows["add"]])
+    session.change(rows["add"])
     assert lamps() == ["left", "right", "lamps 3"]
     session.change([keys_of(session)["light.lamps"]["take_out"][1]])
     assert lamps() == ["left", "lamps 3"]
@@ -258,7 +258,7 @@ def test_lamps_are_added_and_taken_out_and_the_others_stay_as_they_were(tmp_path
     for _ in range(2):
         session.change([keys_of(session)["light.lamps"]["take_out"][0]])
     assert lamps() == []
-    session.change([keys_of(session)["light.lamps"]["add"]])
+    session.change(keys_of(session)["light.lamps"]["add"])
     assert lamps() == ["lamps 1"]
     for _ in range(5):
         session.undo()
@@ -268,7 +268,7 @@ def test_lamps_are_added_and_taken_out_and_the_others_stay_as_they_were(tmp_path
 def test_inherited_rows_are_added_to_and_none_is_left_of_the_last() -> None:
     session = Session("night-dive", "unused")
     before = session.state.preset.at(0).light.lamps
-    session.change([keys_of(session)["light.lamps"]["add"]])
+    session.change(keys_of(session)["light.lamps"]["add"])
     now = session.state.preset.at(0).light.lamps
     assert now[:2] == before
     assert now[2] == before[1].model_copy(update={"name": "lamps 3"})
@@ -290,7 +290,7 @@ def test_the_last_of_a_file_s_own_rows_taken_out_brings_no_inherited_ones_back(t
 def test_classes_of_particles_are_added_and_taken_out() -> None:
     session = Session("fjord-afternoon", "unused")
     rows = keys_of(session)["steps.matter.classes"]
-    session.change([rows["add"]])
+    session.change(rows["add"])
     tables = session.state.preset.document.tables
     assert [each["name"] for each in value_at(tables, ("steps", "matter", "classes"))][:-1] == rows["names"]
     session.change([keys_of(session)["steps.matter.classes"]["take_out"][0]])
@@ -308,7 +308,7 @@ def test_turbid_bodies_are_added_and_taken_out(tmp_path: Path) -> None:
 
     rows = keys_of(session)["steps.turbid_bodies.bodies"]
     assert (rows["form"], rows["names"]) == ("rows", ["plume"])
-    session.change([rows["add"]])
+    session.change(rows["add"])
     assert bodies()[1] == {**bodies()[0], "name": "bodies 2"}
     session.change(["steps.turbid_bodies.bodies.1.size=[2.0, 2.0, 2.0]"])
     assert [body["size"] for body in bodies()] == [[1.0, "80 cm", 1.0], [2.0, 2.0, 2.0]]
@@ -451,3 +451,231 @@ def test_plain_values_become_toml() -> None:
 
     for value in (1, -2.5, True, "12 ft", 'a "b"', [1, [2.0, "x"]], {"curve": "held", "keys": [[1, "a b"]]}):
         assert tomllib.loads(f"value = {toml_text(value)}")["value"] == value
+
+
+# A whole picture of one water; a part of it of another, inherited, and one of its own between other tables.
+PARTS = """format = 2
+extends = "below.toml"
+[parts.chain]  # the links
+matte = "chain"
+[parts.chain.light]
+overcast = 0.9
+[light]
+overcast = 0.3
+[parts.chain.water]
+visibility = "9 m"
+[parts.beyond]
+amount = 0.5
+"""
+PARTS_BELOW = """format = 2
+extends = "night-dive"
+[parts.beyond]
+within_range = { nearest = "20 m", softness = "2 m" }
+[parts.beyond.story]
+subject_range = "30 m"
+silhouette_contrast = 0.2
+"""
+
+
+@pytest.fixture
+def of_parts(tmp_path: Path) -> Session:
+    (tmp_path / "below.toml").write_text(PARTS_BELOW, encoding="utf-8")
+    path = tmp_path / "own.toml"
+    path.write_text(PARTS, encoding="utf-8")
+    return Session(str(path), "unused")
+
+
+def group_of(session: Session, *path: str) -> dict[str, Any]:
+    told = model(session)
+    return next(each for each in told["sections"] + told["steps"] if each["path"] == list(path))
+
+
+def test_a_part_is_taken_out_with_all_that_it_states_and_what_is_beside_it_stays(of_parts: Session) -> None:
+    chain = group_of(of_parts, "parts", "chain")
+    assert (chain["inherits"], chain["leave_out"]) == (False, "")
+    of_parts.change([chain["take_out"]])
+    assert list(of_parts.state.preset.parts) == ["beyond"]
+    assert "chain" not in of_parts.state.text
+    assert "[light]\novercast = 0.3\n" in of_parts.state.text
+    assert of_parts.undo().text == PARTS
+
+
+def test_an_inherited_part_is_inherited_again_or_left_out_by_its_amount(of_parts: Session) -> None:
+    beyond = group_of(of_parts, "parts", "beyond")
+    assert beyond["inherits"]
+    of_parts.change([beyond["take_out"]])
+    assert group_of(of_parts, "parts", "beyond")["take_out"] == ""
+    (part,) = (part for part in of_parts.state.preset.at(0).parts if part.name == "beyond")
+    assert part.limits.amount == 1.0
+    of_parts.change([beyond["leave_out"]])
+    assert [part.name for part in of_parts.state.preset.at(0).parts] == ["chain"]
+
+
+def test_a_part_states_any_key_of_its_look_and_shows_what_holds_until_then(of_parts: Session) -> None:
+    stated = keys_of(of_parts)
+    assert stated["parts.chain.light.overcast"]["label"] == "light: overcast"
+    assert "parts.chain.light.sun_elevation" not in stated
+    more = dict(group_of(of_parts, "parts", "chain")["more"])
+    assert "overcast" not in more["light"]
+    assert {"sun_elevation", "lamps"} <= {*more["light"]}
+    (sun,) = keys_of_part(of_parts, ("parts", "chain", "light", "sun_elevation"))
+    whole = keys_of(of_parts)["light.sun_elevation"]
+    assert (sun["value"], sun["own"], sun["changed"]) == (whole["value"], False, False)
+    of_parts.change(["parts.chain.light.sun_elevation=12.0"])
+    part = of_parts.state.preset.parts["chain"].at(0)
+    assert (part.light.sun_elevation, part.light.overcast) == (12.0, 0.9)
+    assert keys_of(of_parts)["parts.chain.light.sun_elevation"]["own"]
+    of_parts.change(["parts.chain.light.sun_elevation="])
+    assert of_parts.state.preset.parts["chain"].at(0).light.sun_elevation == whole["value"]
+
+
+def test_a_step_of_a_part_s_look_is_turned_for_the_part_alone(of_parts: Session) -> None:
+    more = dict(group_of(of_parts, "parts", "chain")["more"])
+    assert "enabled" in more["steps.lamps"]
+    assert "before" not in more["steps.lamps"]
+    (amount,) = keys_of_part(of_parts, ("parts", "chain", "steps", "lamps", "amount"))
+    of_parts.change([f"{'.'.join(amount['path'])}=0.25"])
+    assert "[parts.chain.steps.lamps]\namount = 0.25\n" in of_parts.state.text
+    assert "[parts.chain.steps]\n" not in of_parts.state.text
+    steps = {step.name: step for step in of_parts.state.preset.parts["chain"].at(0).graph.steps}
+    assert steps["lamps"].limits.amount == 0.25
+    assert keys_of(of_parts)["parts.chain.steps.lamps.amount"]["label"] == "lamps: amount"
+    of_whole = {step.name: step for step in of_parts.state.preset.at(0).graph.steps}
+    assert of_whole["lamps"].limits.everywhere
+
+
+def test_a_lamp_of_the_whole_picture_is_turned_for_a_part_alone(of_parts: Session) -> None:
+    before = of_parts.state.preset.at(0).light.lamps
+    keys = keys_of_part(of_parts, ("parts", "chain", "light", "lamps"))
+    assert keys[0]["names"] == [lamp.name for lamp in before]
+    (brightness,) = (key for key in keys if key["path"][-2:] == ["1", "brightness"])
+    assert brightness["label"] == f"light: {before[1].name}: brightness"
+    of_parts.change([f"{'.'.join(brightness['path'])}=77.0"])
+    after = of_parts.state.preset.parts["chain"].at(0).light.lamps
+    assert after == (before[0], before[1].model_copy(update={"brightness": 77.0}))
+    assert of_parts.state.preset.at(0).light.lamps == before
+    of_parts.change(keys_of(of_parts)["parts.chain.light.lamps"]["add"])
+    assert len(of_parts.state.preset.parts["chain"].at(0).light.lamps) == 3
+
+
+@pytest.mark.parametrize(
+    "path",
+    [
+        ("parts", "nobody", "light", "overcast"),
+        ("parts", "chain", "light", "warmth"),
+        ("parts", "chain", "warmth", "light"),
+        ("parts", "chain", "light"),
+        ("parts", "chain", "light", "lamps", "0"),
+        ("parts", "chain", "steps", "lamps"),
+        ("light", "overcast", "x", "y"),
+    ],
+)
+def test_of_a_key_that_no_part_can_have_nothing_is_told(of_parts: Session, path: tuple[str, ...]) -> None:
+    assert keys_of_part(of_parts, path) == []
+
+
+def test_a_part_is_added_and_taken_out_again() -> None:
+    session = Session("jerlov-1c", "unused")
+    before = session.state.text
+    session.change(["parts.far.amount=1.0"])
+    session.change(["parts.far.within_range.nearest=20"])
+    assert session.state.preset.at(0).parts[0].limits.within_range is not None
+    session.change([group_of(session, "parts", "far")["take_out"]])
+    assert session.state.preset.at(0).parts == ()
+    assert session.state.text.strip() == before.strip()
+
+
+def test_an_inherited_key_that_has_no_word_for_none_is_told_where_it_stands(of_parts: Session) -> None:
+    before = of_parts.state.text
+    with pytest.raises(PresetError, match="nearest is stated by what this preset extends") as caught:
+        of_parts.change(["parts.beyond.within_range.nearest="])
+    (told,) = problems_of(caught.value)
+    assert told["key"] == ["parts", "beyond", "within_range", "nearest"]
+    assert told["where"].endswith("below.toml, line 4, [parts.beyond.within_range]")
+    assert told["fix"] == "Set it otherwise here, or take it out there."
+    assert of_parts.state.text == before
+    # Of two or more that exclude each other, another takes its place.
+    session = Session("jerlov-1c", "unused")
+    with pytest.raises(PresetError, match=r"Stating table or constituents replaces it\."):
+        session.change(["water.jerlov_type="])
+    # What the file itself states goes; what nobody states cannot.
+    of_parts.change(["parts.chain.light.overcast="])
+    with pytest.raises(PresetError, match="there is no such key to take out"):
+        of_parts.change(["parts.chain.light.overcast="])
+
+
+def test_a_key_goes_to_its_default_whatever_is_inherited(of_parts: Session) -> None:
+    keys = keys_of(of_parts)
+    # Stated below, or by the whole picture.
+    assert keys["parts.beyond.amount"]["usual"] == "", "nothing below states it: it is inherited already"
+    assert keys["parts.chain.light.overcast"]["usual"] == "parts.chain.light.overcast=0.2"
+    assert keys["light.overcast"]["usual"] == "light.overcast=0.2"
+    assert keys["light.reference_depth"]["usual"] == "", "it has no default"
+    settings = [key["usual"] for key in keys.values() if key.get("usual")]
+    assert len(settings) > 20
+    for setting in settings:
+        of_parts.change([setting])
+    for name, key in keys_of(of_parts).items():
+        assert key.get("usual", "") == "", name
+
+
+def test_every_step_that_is_offered_can_be_added_and_taken_out_and_each_array_s_first_row() -> None:
+    session = Session("jerlov-1c", "unused")
+    for offer in model(session)["more_steps"]:
+        name = offer["name"]
+        before = session.state.text
+        session.change(offer["settings"])
+        told = model(session, (1001, 1010))
+        (step,) = (step for step in told["steps"] if step["name"] == name)
+        assert name not in [each["name"] for each in told["more_steps"]]
+        order = [each for each in told["remarks"] if "though light meets it" in each["text"]]
+        assert order == [], name
+        rows = [key for key in step["keys"] if key["form"] == "rows" and not key["names"]]
+        for key in rows:
+            session.change(key["add"])
+            assert keys_of(session)[".".join(key["path"])]["names"], key["path"]
+        session.change([step["take_out"]])
+        assert name not in [each["name"] for each in model(session)["steps"]]
+        for _ in range(2 + len(rows)):
+            session.undo()
+        assert session.state.text == before
+
+
+def test_a_first_body_stands_ahead_of_the_lens_or_at_an_origin_there_is(tmp_path: Path) -> None:
+    path = tmp_path / "own.toml"
+    text = 'format = 2\nextends = "jerlov-1c"\n[steps.turbid_bodies]\nbefore = "white_reference"\n'
+    for origin, name, place in (
+        ("", "lens", (0.0, 0.0, 4.0)),
+        ("[origins.spot]\npoint = [0.5, 0.9]\n", "spot", (0.0, 0.5, 0.0)),
+    ):
+        path.write_text(text + origin, encoding="utf-8")
+        session = Session(str(path), "unused")
+        session.change(keys_of(session)["steps.turbid_bodies.bodies"]["add"])
+        (body,) = session.state.preset.document.tables["steps"]["turbid_bodies"]["bodies"]
+        assert (body["origin"], tuple(body["position"])) == (name, place)
+        assert list(session.state.preset.origins) == [name]
+    assert session.state.preset.origins["spot"].point == (0.5, 0.9)
+
+
+def test_what_moves_at_first_goes_through_the_frames_there_are() -> None:
+    session = Session("jerlov-1c", "unused")
+    session.change(["steps.living_light.enabled=true"])
+    told = {
+        ".".join(key["path"]): key for step in model(session, (1001, 1050))["steps"] for key in step["keys"]
+    }
+    session.change(told["steps.living_light.wakes"]["add"])
+    (wake,) = session.state.preset.document.tables["steps"]["living_light"]["wakes"]
+    assert [key["frame"] for key in wake["track"]] == [1001, 1050]
+
+
+def test_an_origin_is_taken_out_unless_something_is_given_from_it(tmp_path: Path) -> None:
+    path = tmp_path / "own.toml"
+    lamp = '[[light.lamps]]\nname = "torch"\nspace = "world"\norigin = "spot"\n'
+    path.write_text(f'format = 2\nextends = "jerlov-1c"\n{lamp}[origins.spot]\npoint = [0.5, 0.9]\n')
+    session = Session(str(path), "unused")
+    out = group_of(session, "origins", "spot")["take_out"]
+    with pytest.raises(PresetError, match='no origin "spot"'):
+        session.change([out])
+    session.change(["light.lamps.0.origin="])
+    session.change([out])
+    assert session.state.preset.origins == {}

@@ -177,8 +177,9 @@ def _put_in(document: Any, path: list[str], value: Any, setting: str) -> None:
             table = table[place]
             continue
         if part not in table:
-            # [steps.haze] needs no [steps] of its own, [parts.chain] no [parts].
-            new = tomlkit.table(is_super_table=number == 0 and part in ("steps", "parts"))
+            # [steps.haze] needs no [steps] of its own, [parts.chain] no [parts], nor inside a part.
+            named = part in ("steps", "parts", "origins") and number < len(path) - 2
+            new = tomlkit.table(is_super_table=named)
             _add(table, part, tomlkit.inline_table() if isinstance(table, InlineTable) else new)
         table = table[part]
         if not isinstance(table, MutableMapping | list):

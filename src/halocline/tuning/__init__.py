@@ -4,6 +4,8 @@
 
 - `session`: the text, every change of it checked, undone and done again, saved as a new version (Session)
 - `keys`: every key of a preset with meaning, unit and range
+- `forms`: how a key is set, and its unit
+- `additions`: steps and rows that can be added, and with what each begins
 - `pictures`: frames under the preset as display pixels, and what is at a pixel (Pictures)
 - `reference`: a still to compare with, and the water found from samples marked on it
 - `plots`: what the water does

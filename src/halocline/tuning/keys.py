@@ -2,92 +2,122 @@
 
 from __future__ import annotations
 
-import re
-from collections.abc import Iterator, Mapping
-from functools import lru_cache
-from itertools import count
+from collections.abc import Iterator, Mapping, Sequence
+from dataclasses import replace
 from typing import Any, TypeAlias
 
-from halocline.imaging.compression import LOSSLESS, LOSSY
-from halocline.physics.water.water import JERLOV_SOURCES, JERLOV_TYPES
-from halocline.presets.curves import is_curve
+from halocline.late_dataclass import dataclass
 from halocline.presets.document import Document
-from halocline.presets.lines import KeyPath
+from halocline.presets.lines import KeyOrigin, KeyPath
 from halocline.presets.preset import Preset
 from halocline.presets.remarks import remarks
-from halocline.presets.schema import preset_schema
 from halocline.presets.sections import LOOK_TABLES, SECTIONS
-from halocline.tuning.session import Session, toml_text
+from halocline.tuning.additions import begun_steps, row_name, rows_added_and_taken_out
+from halocline.tuning.forms import MEASURED, as_shown, form_of, plain_text, resolved, unit_of, whole_schema
+from halocline.tuning.session import Session, toml_text, value_at
 
-# What the descriptions say of units that are no kind of number, in the order in which to look.
-_UNITS = (
-    (r"\b[Dd]egrees?\b(?! Celsius)", "degrees"),
-    (r"\bm/s\b|\bmetres (per|a) second\b", "m/s"),
-    (r"\b1/m\b", "1/m"),
-    (r"\bmm\b|\bmillimetres\b", "mm"),
-    (r"\bnanometres\b", "nm"),
-    (r"\bpixels\b", "px"),
-    (r"\bstops\b", "stops"),
-)
-# What the schema says of numbers that take units, whatever their meaning speaks of besides.
-_KIND_UNIT = re.compile(r"\bIn (metres|degrees|seconds); text may carry another unit")
-_UNIT_OF_KIND = {"metres": "m", "degrees": "degrees", "seconds": "s"}
-_OTHER_UNITS = re.compile(r'\s*In \w+; text may carry another unit, such as "[^"]*"\.')
-# Forms of keys that hold a quantity. These alone run over frames as a curve does; what a file holds still
-# from key to key, as names or switches, is shown as it says and not offered.
-_MEASURED = ("number", "length", "numbers")
-# A number, with a unit or without, as text.
-_WITH_UNIT = re.compile(r"\s*[+-]?(\d+\.?\d*|\.\d+)([eE][+-]?\d+)?\s*([^\d\s].*)?")
-# Keys that take one of a few names, which the schema leaves open: "jerlov 7c" is understood, too.
-_NAMES: dict[KeyPath, tuple[str, ...]] = {
-    ("water", "jerlov_type"): JERLOV_TYPES,
-    ("water", "source"): ("best", *JERLOV_SOURCES),
-    ("output", "compression"): (*LOSSLESS, *LOSSY),
-}
-# What a render or `preset show` notes down, for nobody to type.
-_NOTED = ("found", "fitted", "sha256")
 # Keys of a step that say which it is and where it stands; the page has buttons for them.
 _PLACE_KEYS = ("operator", "input", "other", "after", "before", "enabled")
-
+# What a part holds beside its place that has sections of its own kind, each with keys of its own.
+_PART_SECTIONS = tuple(name for name in LOOK_TABLES if name in SECTIONS)
 
 # What is remarked of each key.
 _Told: TypeAlias = dict[KeyPath, list[dict[str, str]]]
 
 
-def model(session: Session) -> dict[str, Any]:
-    """Return all that the page shows of a preset, as plain values."""
+@dataclass(frozen=True)
+class _Held:
+    """What a preset holds at its keys: its own words, those of what it extends, and those before the session.
+
+    Of a part, keys that it does not state itself are those of the look that it has.
+    """
+
+    document: Document
+    opened: Document
+    inherited: Mapping[str, Any]
+    told: _Told
+    frames: tuple[int, int]
+    part: KeyPath = ()
+    look: Document | None = None
+
+    def of_look(self, path: KeyPath) -> KeyPath:
+        """Return where a part's look has a key; nothing for what is no part's."""
+        length = len(self.part)
+        inside = self.look is not None and path[:length] == self.part and len(path) > length + 1
+        return path[length:] if inside and path[length] in LOOK_TABLES else ()
+
+    def value(self, path: KeyPath) -> Any:
+        """Return what holds at a key, stated or from elsewhere."""
+        inner = self.of_look(path)
+        return value_at(
+            self.document.tables if self.look is None or not inner else self.look.tables, inner or path
+        )
+
+    def stated(self, path: KeyPath) -> Any:
+        """Return what the preset, or one that it extends, states at a key itself."""
+        return value_at(self.document.tables, path)
+
+    def changed(self, path: KeyPath) -> bool:
+        """Tell whether a key stands otherwise than when the session began."""
+        return bool(self.stated(path) != value_at(self.opened.tables, path))
+
+    def own(self, path: KeyPath) -> bool:
+        """Tell whether the preset's own file states a key."""
+        return self.stated(path) is not None and self.document.lineage[-1:] == (
+            self.document.origin(path).file,
+        )
+
+    def origin(self, path: KeyPath) -> KeyOrigin | None:
+        """Return what gave a key, if anything did."""
+        inner = self.of_look(path)
+        if self.stated(path) is None and self.look is not None and inner:
+            return None if value_at(self.look.tables, inner) is None else self.look.origin(inner)
+        return None if self.stated(path) is None else self.document.origin(path)
+
+    def beneath(self, path: KeyPath) -> bool:
+        """Tell whether something would hold at a key if the preset's own file did not state it."""
+        inner = self.of_look(path)
+        below = value_at(self.document.tables, inner) if inner else None
+        return below is not None or value_at(self.inherited, path) is not None
+
+
+def model(session: Session, frames: Sequence[int] = (1,)) -> dict[str, Any]:
+    """Return all that the page shows of a preset, as plain values.
+
+    Parameters
+    ----------
+    session
+        The preset under change.
+    frames
+        Numbers of the frames it is for, in order.
+    """
     state = session.state
     preset = state.preset
-    document, opened = preset.document, session.opened.preset.document
+    document = preset.document
     odd = remarks(preset)
     told: _Told = {}
     for each in odd:
         told.setdefault(each.key, []).append({"text": each.text, "fix": each.fix})
-    schema = _schema()
-    groups = [_group((name,), name, schema["properties"][name], document, opened, told) for name in SECTIONS]
-    done = {step.name for step in preset.at(0).graph.steps}
-    steps = []
-    for name in step_names(preset):
-        table = document.tables["steps"][name]
-        kind = str(table.get("operator", name))
-        group = _group(("steps", name), name, schema["$defs"][f"step_{kind}"], document, opened, told)
-        group["keys"] = [key for key in group["keys"] if key["name"] not in _PLACE_KEYS]
-        steps.append({**group, "operator": kind, "enabled": name in done})
-    of_origin = _resolved(schema["properties"]["origins"]["additionalProperties"])
+    held = _Held(document, session.opened.preset.document, session.inherited, told, (frames[0], frames[-1]))
+    schema = whole_schema()
+    groups = [_group((name,), name, schema["properties"][name], held) for name in SECTIONS]
+    of_origin = resolved(schema["properties"]["origins"]["additionalProperties"])
     groups += [
-        _group(("origins", name), f"origin {name}", of_origin, document, opened, told)
+        {
+            **_group(("origins", name), f"origin {name}", of_origin, held),
+            **_taken_out(("origins", name), held),
+        }
         for name in preset.origins
     ]
-    for name in preset.parts:
-        group = _group(("parts", name), f"part {name}", schema["$defs"]["part"], document, opened, told)
-        groups.append({**group, "keys": list(_part_keys(name, schema, document, opened, told))})
+    groups += [_part(name, preset, held) for name in preset.parts]
     return {
         "number": state.number,
         "name": preset.name,
         "title": preset.title,
         "layers": list(document.lineage),
         "sections": groups,
-        "steps": steps,
+        "steps": list(_steps(preset, held)),
+        "more_steps": begun_steps(preset),
         "remarks": [
             {"where": each.where, "key": list(each.key), "text": each.text, "fix": each.fix} for each in odd
         ],
@@ -99,133 +129,179 @@ def model(session: Session) -> dict[str, Any]:
     }
 
 
-def _part_keys(
-    name: str, schema: Mapping[str, Any], document: Document, opened: Document, told: _Told
-) -> Iterator[dict[str, Any]]:
-    """Yield where a part is, and the keys of its own sections that the preset states."""
-    for key, about in schema["$defs"]["part"]["properties"].items():
-        path = ("parts", name, key)
-        if key not in LOOK_TABLES:
-            yield from _keys(path, about, document, opened, told)
-            continue
-        stated = value_at(document.tables, path)
-        for inner, about_inner in about.get("properties", {}).items():
-            if isinstance(stated, Mapping) and inner in stated:
-                yield from _keys((*path, inner), about_inner, document, opened, told, under=f"{key}: ")
+def keys_of_part(session: Session, path: KeyPath, frames: Sequence[int] = (1,)) -> list[dict[str, Any]]:
+    """Return a key of a part's own look as `model` would if the part stated it; of rows, the keys of each.
+
+    Parameters
+    ----------
+    session
+        The preset under change.
+    path
+        ``("parts", NAME, SECTION, KEY)``, or ``("parts", NAME, "steps", STEP, KEY)``.
+    frames
+        As `model`.
+
+    Returns
+    -------
+    list[dict[str, Any]]
+        With what holds there as long as the part states nothing. Empty where there is no such key.
+    """
+    preset = session.state.preset
+    part = preset.parts.get(path[1]) if len(path) > 3 and path[0] == "parts" else None
+    if part is None:
+        return []
+    under, keys = _of_part(path[:-1], part)
+    if path[-1] not in keys:
+        return []
+    held = _Held(
+        preset.document,
+        session.opened.preset.document,
+        session.inherited,
+        {},
+        (frames[0], frames[-1]),
+        path[:2],
+        part.document,
+    )
+    return list(_keys(path, keys[path[-1]], held, under))
 
 
-def step_names(preset: Preset) -> list[str]:
-    """Return all steps in their order, those put aside included."""
-    return [name for name, _ in preset.steps]
+def _steps(preset: Preset, held: _Held) -> Iterator[dict[str, Any]]:
+    """Yield all steps in their order, those put aside included."""
+    done = {step.name for step in preset.at(0).graph.steps}
+    for name, _ in preset.steps:
+        kind = str(held.document.tables["steps"][name].get("operator", name))
+        group = _group(("steps", name), name, whole_schema()["$defs"][f"step_{kind}"], held)
+        group["keys"] = [key for key in group["keys"] if key["name"] not in _PLACE_KEYS]
+        yield {
+            **group,
+            "operator": kind,
+            "enabled": name in done,
+            **_taken_out(("steps", name), held),
+        }
 
 
-@lru_cache(maxsize=1)
-def _schema() -> dict[str, Any]:
-    return preset_schema()
+def _part(name: str, preset: Preset, held: _Held) -> dict[str, Any]:
+    """Return a part: where it is, what it states of its own look, and what else it could state.
+
+    What a preset inherits cannot be taken out: such a part is left out by its amount.
+    """
+    path = ("parts", name)
+    look = preset.parts[name]
+    of_part = replace(held, part=path, look=look.document)
+    about = whole_schema()["$defs"]["part"]
+    places = {key: each for key, each in about["properties"].items() if key not in LOOK_TABLES}
+    group = _group(path, f"part {name}", {**about, "properties": places}, of_part)
+    more: list[tuple[str, list[str]]] = []
+    for table in _part_tables(look):
+        under, keys = _of_part((*path, *table), look)
+        own = [key for key in keys if of_part.stated((*path, *table, key)) is not None]
+        for key in own:
+            group["keys"].extend(_keys((*path, *table, key), keys[key], of_part, under))
+        more.append((".".join(table), [key for key in keys if key not in own]))
+    taken = _taken_out(path, held)
+    return {
+        **group,
+        "part": name,
+        **taken,
+        # What a preset inherits stays its part: with nothing of its own look.
+        "leave_out": f"{'.'.join(path)}.amount=0.0" if taken["inherits"] else "",
+        "more": more,
+    }
+
+
+def _part_tables(look: Preset) -> Iterator[KeyPath]:
+    """Yield the tables of a part's own look whose keys it may state."""
+    yield from ((name,) for name in _PART_SECTIONS)
+    yield from (("steps", name) for name, _ in look.steps)
+
+
+def _of_part(path: KeyPath, look: Preset) -> tuple[str, dict[str, Any]]:
+    """Return what keys of a table of a part's look are told under, and what the schema says of each."""
+    schema, table = whole_schema(), path[2:]
+    if table[0] != "steps":
+        section = schema["$defs"]["part"]["properties"].get(table[0], {}) if len(table) == 1 else {}
+        return f"{table[0]}: ", section.get("properties", {})
+    name = table[1] if len(table) == 2 else ""
+    kind = str(value_at(look.document.tables, ("steps", name, "operator")) or name)
+    keys = schema["$defs"].get(f"step_{kind}", {}).get("properties", {})
+    kept = {key: about for key, about in keys.items() if key == "enabled" or key not in _PLACE_KEYS}
+    return f"{name}: ", kept
+
+
+def _taken_out(path: KeyPath, held: _Held) -> dict[str, Any]:
+    """Return the setting that takes out what the preset's own file states of a table, and what is left of it.
+
+    ``take_out`` is empty where the file states nothing of it; ``inherits`` where what it extends does.
+    """
+    return {
+        "take_out": f"{'.'.join(path)}=" if held.own(path) else "",
+        "inherits": value_at(held.inherited, path) is not None,
+    }
 
 
 def _group(
     path: KeyPath,
     name: str,
     schema: Mapping[str, Any],
-    document: Document,
-    opened: Document,
-    told: _Told,
+    held: _Held,
 ) -> dict[str, Any]:
     keys: list[dict[str, Any]] = []
     for key, about in schema.get("properties", {}).items():
-        keys.extend(_keys((*path, key), about, document, opened, told))
+        keys.extend(_keys((*path, key), about, held))
     return {
         "path": list(path),
         "name": name,
-        "meaning": _plain(schema.get("description", "")),
+        "meaning": plain_text(schema.get("description", "")),
         "keys": keys,
-        "told": told.get(path, []),
-        "where": document.where(path),
+        "told": held.told.get(path, []),
+        "where": held.document.where(path),
     }
 
 
 def _keys(
     path: KeyPath,
     about: Mapping[str, Any],
-    document: Document,
-    opened: Document,
-    told: _Told,
+    held: _Held,
     under: str = "",
 ) -> Iterator[dict[str, Any]]:
     """Yield a key; of an array of tables, the keys of each table, under its name."""
-    value = value_at(document.tables, path)
-    about = _with_origins(path, about, document)
-    choices = [_resolved(choice) for choice in about.get("anyOf", [about])]
+    value = held.value(path)
+    about = _with_origins(path, about, held.document)
+    choices = [resolved(choice) for choice in about.get("anyOf", [about])]
     items = next((choice["items"] for choice in choices if "items" in choice), None)
     inner = _row(items) if isinstance(items, Mapping) else {}
     rows = value if isinstance(value, list) else []
     # Rows that nobody stated and that are there all the same can only be written as a whole.
     stated = value is not None or not about.get("default")
     if inner and stated and value in (None, rows) and all(isinstance(row, Mapping) for row in rows):
-        held = _rows(path, rows, inner)
-        if rows or held["add"]:
-            label, meaning = f"{under}{path[-1].replace('_', ' ')}", _plain(about.get("description", ""))
+        both = rows_added_and_taken_out(path, rows, inner, held.document.tables, held.frames)
+        if rows or both["add"]:
+            label, meaning = f"{under}{path[-1].replace('_', ' ')}", plain_text(about.get("description", ""))
             named = {"path": list(path), "name": path[-1], "label": label, "meaning": meaning}
-            yield {**held, **named, "told": told.get(path, [])}
+            yield {**both, **named, "told": held.told.get(path, [])}
             for number in range(len(rows)):
-                of_row = f"{under}{_row_name(rows, number, path[-1])}: "
+                of_row = f"{under}{row_name(rows, number, path[-1])}: "
                 for key, of_key in inner["properties"].items():
-                    yield from _keys((*path, str(number), key), of_key, document, opened, told, of_row)
+                    yield from _keys((*path, str(number), key), of_key, held, of_row)
             return
-    before = value_at(opened.tables, path)
-    origin = document.origin(path) if value is not None else None
-    form = _form(path, value, choices)
+    origin = held.origin(path)
+    form = form_of(path, value, choices)
     yield {
         "path": list(path),
         "name": path[-1],
         "label": f"{under}{path[-1].replace('_', ' ')}",
-        "meaning": _plain(about.get("description", "")),
+        "meaning": plain_text(about.get("description", "")),
         # What names a channel or a file has no unit, whatever its meaning speaks of.
-        "unit": _unit_of(about, choices) if form["form"] in _MEASURED else "",
-        "value": _shown(value),
+        "unit": unit_of(about, choices) if form["form"] in MEASURED else "",
+        "value": as_shown(value),
         "text": "" if value is None else toml_text(value),
-        "default": _shown(about.get("default")),
-        "changed": value != before,
-        "own": origin is not None and document.lineage[-1:] == (origin.file,),
+        "default": as_shown(about.get("default")),
+        "changed": held.changed(path),
+        "own": held.own(path),
+        "usual": _usual(path, value, about, held),
         "origin": "" if origin is None else str(origin),
-        "told": told.get(path, []),
+        "told": held.told.get(path, []),
         **form,
-    }
-
-
-def _rows(path: KeyPath, rows: list[Any], inner: Mapping[str, Any]) -> dict[str, Any]:
-    """Return the form of an array of tables: its rows' names, and the settings that add one and take one out.
-
-    One more is like the last; the first is what is needed alone, where that is a name.
-    """
-    dotted = ".".join(path)
-    names = [_row_name(rows, number, path[-1]) for number in range(len(rows))]
-    called = path[-1].replace("_", " ")
-    taken = {str(row.get("name")) for row in rows}
-    fresh = next(
-        name for name in (f"{called} {number}" for number in count(len(rows) + 1)) if name not in taken
-    )
-    required = set(inner.get("required", ()))
-    own_name = {"name": fresh} if "name" in inner["properties"] else {}
-    add = ""
-    if rows:
-        add = f"{dotted}.{len(rows)}={toml_text({**rows[-1], **own_name})}"
-    elif required <= own_name.keys():
-        add = f"{dotted}=[{toml_text(own_name)}]"
-    return {
-        "form": "rows",
-        "names": names,
-        "add": add,
-        "take_out": [f"{dotted}.{number}=" for number in range(len(rows))],
-        "unit": "",
-        "value": None,
-        "text": "",
-        "default": None,
-        "changed": False,
-        "own": False,
-        "origin": "",
-        "animated": False,
     }
 
 
@@ -238,140 +314,13 @@ def _with_origins(path: KeyPath, about: Mapping[str, Any], document: Document) -
 
 def _row(items: Mapping[str, Any]) -> Mapping[str, Any]:
     """Return the table that an array holds, where it holds tables; any of them may be a curve instead."""
-    rows = (_resolved(each) for each in items.get("anyOf", [items]))
+    rows = (resolved(each) for each in items.get("anyOf", [items]))
     return next((row for row in rows if "properties" in row and "curve" not in row["properties"]), {})
 
 
-def _row_name(rows: list[Any], number: int, array: str) -> str:
-    """Return what a row of an array is called: by its name if no other has it, else by its place from 1."""
-    names = [row.get("name") for row in rows]
-    name = names[number]
-    if isinstance(name, str) and name.strip() and names.count(name) == 1:
-        return name
-    return f"{array.replace('_', ' ')} {number + 1}"
-
-
-def _form(path: KeyPath, value: Any, choices: list[Mapping[str, Any]]) -> dict[str, Any]:
-    """Return how a key is set: as a number, a switch, a choice, several numbers, a matte's name, or as text.
-
-    A value that does not go into the boxes of its form is shown as text.
-    """
-    if path[-1] in _NOTED:
-        return {"form": "noted", "animated": False}
-    plain = [choice for choice in choices if choice.get("type") != "object"]
-    may_move = any("curve" in choice.get("properties", {}) for choice in choices)
-    form = _form_of_names(path, plain) or _form_of_numbers(plain) or _form_of_bounds(choices)
-    if form is None and (path[-1] == "matte" or path[-1].endswith("_matte")):
-        return {"form": "matte", "animated": False}
-    if form is None or not (value is None or is_curve(value) or _fits(form, value)):
-        return {"form": "text", "animated": False}
-    return {**form, "animated": may_move and form["form"] in _MEASURED}
-
-
-def _form_of_names(path: KeyPath, plain: list[Mapping[str, Any]]) -> dict[str, Any] | None:
-    """Return the form of what is on or off, or one of a few names."""
-    if any(choice.get("type") == "boolean" for choice in plain):
-        return {"form": "switch"}
-    listed = [name for choice in plain for name in choice.get("enum", [])]
-    listed += [choice["const"] for choice in plain if "const" in choice]
-    listed = listed or list(_NAMES.get(path[-2:], ()))
-    # What may be a number as well is a number first.
-    measured = any(choice.get("type") in ("number", "integer") for choice in plain)
-    return {"form": "choice", "choices": listed} if listed and not measured else None
-
-
-def _form_of_numbers(plain: list[Mapping[str, Any]]) -> dict[str, Any] | None:
-    """Return the form of a number, of several, and of what text with a unit gives."""
-    one = next((choice for choice in plain if choice.get("type") in ("number", "integer")), None)
-    if one is not None:
-        return {
-            "form": "number",
-            "whole": one["type"] == "integer",
-            "least": one.get("minimum", one.get("exclusiveMinimum")),
-            "most": one.get("maximum", one.get("exclusiveMaximum")),
-        }
-    tuple_of = next((choice for choice in plain if choice.get("prefixItems")), None)
-    return None if tuple_of is None else {"form": "numbers", "count": len(tuple_of["prefixItems"])}
-
-
-def _form_of_bounds(choices: list[Mapping[str, Any]]) -> dict[str, Any] | None:
-    """Return the form of a table of numbers alone, as where a slab of range begins and ends."""
-    tables = [choice["properties"] for choice in choices if "properties" in choice]
-    table = next((each for each in tables if "curve" not in each), None)
-    if not table or any("type" in choice and choice["type"] != "object" for choice in choices):
-        return None
-    inside = {name: [_resolved(one) for one in about.get("anyOf", [about])] for name, about in table.items()}
-    if any(_form_of_numbers(each) is None or "prefixItems" in each[0] for each in inside.values()):
-        return None
-    bounds = [
-        {"name": name, "unit": _unit_of(about, inside[name]), "default": _shown(about.get("default"))}
-        for name, about in table.items()
-    ]
-    return {"form": "bounds", "bounds": bounds}
-
-
-def _fits(form: Mapping[str, Any], value: Any) -> bool:
-    """Tell whether a value goes into the boxes of its form."""
-    if form["form"] == "numbers":
-        return isinstance(value, list) and len(value) == form["count"] and all(map(_is_measure, value))
-    if form["form"] == "bounds":
-        return isinstance(value, Mapping) and all(map(_is_measure, value.values()))
-    return form["form"] != "number" or _is_measure(value)
-
-
-def _is_measure(value: Any) -> bool:
-    if isinstance(value, str):
-        return _WITH_UNIT.fullmatch(value) is not None
-    return isinstance(value, int | float) and not isinstance(value, bool)
-
-
-def _resolved(choice: Mapping[str, Any]) -> Mapping[str, Any]:
-    reference = choice.get("$ref")
-    if not reference:
-        return choice
-    found: Mapping[str, Any] = _schema()["$defs"][reference.rpartition("/")[2]]
-    return found
-
-
-def _shown(value: Any) -> Any:
-    """Return a value for JSON; curves with their keys, tables as they are."""
-    if isinstance(value, Mapping):
-        shown = {name: _shown(item) for name, item in value.items()}
-        return {**shown, "is_curve": True} if is_curve(value) else shown
-    if isinstance(value, list | tuple):
-        return [_shown(item) for item in value]
-    return value if value is None or isinstance(value, bool | int | float | str) else str(value)
-
-
-def _unit_of(about: Mapping[str, Any], choices: list[Mapping[str, Any]]) -> str:
-    """Return the unit of a key: as its own kind of number says, else as its meaning does."""
-    items: Mapping[str, Any] = next(
-        (each["prefixItems"][0] for each in choices if each.get("prefixItems")), {}
-    )
-    kinds = [items, *items.get("anyOf", [])]
-    exact = [found for each in (about, *kinds) if (found := _KIND_UNIT.search(each.get("description", "")))]
-    return _UNIT_OF_KIND[exact[0][1]] if exact else _unit(about.get("description", ""))
-
-
-def _unit(description: str) -> str:
-    for pattern, unit in _UNITS:
-        if re.search(pattern, description):
-            return unit
-    return ""
-
-
-def _plain(description: str) -> str:
-    # The unit stands beside the key; that other units are understood is told once, on the page.
-    return _OTHER_UNITS.sub("", description).replace("``", "")
-
-
-def value_at(tables: Any, path: KeyPath) -> Any:
-    """Return what tables hold at a path, rows of arrays counted from 0; None where nothing."""
-    for part in path:
-        if isinstance(tables, Mapping) and part in tables:
-            tables = tables[part]
-        elif isinstance(tables, list) and part.isdigit() and int(part) < len(tables):
-            tables = tables[int(part)]
-        else:
-            return None
-    return tables
+def _usual(path: KeyPath, value: Any, about: Mapping[str, Any], held: _Held) -> str:
+    """Return the setting that states a key's default where otherwise something inherited would hold."""
+    usual = about.get("default")
+    if usual is None or value is None or value == usual or not held.beneath(path):
+        return ""
+    return f"{'.'.join(path)}={toml_text(usual)}"

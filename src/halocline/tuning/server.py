@@ -31,7 +31,7 @@ from starlette.websockets import WebSocket, WebSocketDisconnect
 from halocline.errors import HaloclineError
 from halocline.graph.engine import NoLongerWanted
 from halocline.matching.match import Match
-from halocline.tuning.keys import model
+from halocline.tuning.keys import keys_of_part, model
 from halocline.tuning.pictures import Pictures, Wish, encoded
 from halocline.tuning.plots import plots
 from halocline.tuning.reference import Taken, taken_over, told_of
@@ -104,7 +104,7 @@ class Server:
         except HaloclineError:
             # A frame that cannot be read is told of where its picture would be.
             mattes = ()
-        return {"is": "preset", **model(self.session), "mattes": mattes}
+        return {"is": "preset", **model(self.session, self.pictures.numbers), "mattes": mattes}
 
     async def _page(self, request: Request) -> Response:
         if not self._is_own(request):
@@ -221,6 +221,13 @@ class _Tab:
         async with self.server.changing:
             await asyncio.to_thread(self.server.session.place_origin, name, (across, down), frame)
         await self.server.changed()
+
+    async def of_part(self, asked: dict[str, Any]) -> None:
+        """Tell of a key that a part could state."""
+        path = tuple(str(each) for each in asked["key"])
+        server = self.server
+        keys = await asyncio.to_thread(keys_of_part, server.session, path, server.pictures.numbers)
+        await self.tell({"is": "of_part", "key": list(path), "keys": keys})
 
     async def undo(self, _: dict[str, Any]) -> None:
         """Take a change back."""
@@ -359,6 +366,7 @@ _NOT_UNDERSTOOD = {"where": "", "text": "this was not understood", "fix": "Reloa
 _ANSWERS: dict[str, Callable[[_Tab, dict[str, Any]], Any]] = {
     "set": _Tab.set_keys,
     "place": _Tab.place,
+    "of_part": _Tab.of_part,
     "undo": _Tab.undo,
     "redo": _Tab.redo,
     "save": _Tab.save,

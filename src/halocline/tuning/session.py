@@ -3,7 +3,8 @@
 from __future__ import annotations
 
 import shlex
-from collections.abc import Mapping, Sequence
+import tomllib
+from collections.abc import Iterator, Mapping, Sequence
 from dataclasses import replace
 from pathlib import Path
 from typing import Any
@@ -15,6 +16,7 @@ from halocline.files.whole import write_whole
 from halocline.late_dataclass import dataclass
 from halocline.presets.document import document_at, preset_path, shipped_folder
 from halocline.presets.edit import edited
+from halocline.presets.lines import KeyPath
 from halocline.presets.preset import Preset
 from halocline.presets.renamed import operators_of, upgraded
 from halocline.presets.sections import CHOICES, FORMAT, ORIGIN_CHOICES, STEP_CHOICES
@@ -80,6 +82,7 @@ class Session:
             text = source.read_text(encoding="utf-8-sig")
         self.source = preset
         self._numbers = 0
+        self._inherited: tuple[str, Mapping[str, Any]] = ("", {})
         first = self._checked(text)
         self.opened = first
         self._past: list[State] = [first]
@@ -121,6 +124,7 @@ class Session:
             Where the result would not be valid; nothing is changed then.
         """
         before = replace(self.state, text=self._words_of_today())
+        self._refuse_what_is_inherited(before, settings)
         wanted = [*self._whole_arrays(before, settings), *_put_away(before.text, settings), *settings]
         state = self._checked(edited(before.text, wanted, name=self.path.name))
         if state.text != before.text:
@@ -131,6 +135,17 @@ class Session:
             del self._past[: max(0, len(self._past) - MOST_STEPS)]
             self._undone.clear()
         return self.state
+
+    @property
+    def inherited(self) -> Mapping[str, Any]:
+        """The tables of what the preset extends; empty where it stands by itself."""
+        extends = tomllib.loads(self.state.text).get("extends")
+        if extends is None:
+            return {}
+        if self._inherited[0] != extends:
+            text = f"format = {FORMAT}\nextends = {toml_text(extends)}\n"
+            self._inherited = (extends, document_at(text, self.path).tables)
+        return self._inherited[1]
 
     def place_origin(self, name: str, point: tuple[float, float], frame: int) -> State:
         """Put an origin where a frame shows a point, whatever said before where it is.
@@ -153,7 +168,7 @@ class Session:
         head = f"origins.{name}"
         across, down = (round(share, 5) for share in point)
         settings = [f"{head}.point=[{across}, {down}]", f"{head}.frame={frame}"]
-        if _at(self.state.preset.document.tables, ("origins", name, "follows")):
+        if value_at(self.state.preset.document.tables, ("origins", name, "follows")):
             # The lens alone can be followed, and a preset that this one extends may say so.
             settings.append(f"{head}.follows=false")
         return self.change(settings)
@@ -171,7 +186,7 @@ class Session:
         PresetError
             As `change`.
         """
-        own = tomlkit.parse(self._words_of_today()).unwrap()
+        own = tomllib.loads(self._words_of_today())
         gone = [
             f"{section}.{key}="
             for section, table in tables.items()
@@ -252,28 +267,66 @@ class Session:
         self._numbers += 1
         return State(state.text, state.preset, self._numbers)
 
+    def _refuse_what_is_inherited(self, state: State, settings: Sequence[str]) -> None:
+        """Tell what cannot be taken out, since a preset has no word for nothing."""
+        own = tomllib.loads(state.text)
+        document = state.preset.document
+        for path in (path for path, value in map(_parted, settings) if not value):
+            # Of an array's rows the whole array is written, and what is taken out is not there.
+            if any(part.isdigit() for part in path) or value_at(own, path) is not None:
+                continue
+            if value_at(self.inherited, path) is None:
+                continue
+            *around, key = path
+            others = [each for each in _choices_beside(path) if each != key]
+            instead = f" Stating {' or '.join(others)} replaces it." if others else ""
+            raise document.problem(
+                f"{key} is stated by what this preset extends, and there is no way to say that it is not",
+                path,
+                code="E-PRESET-SET",
+                section=tuple(around),
+                fix=f"Set it otherwise here, or take it out there.{instead}",
+            )
+
     def _whole_arrays(self, state: State, settings: Sequence[str]) -> list[str]:
         """Return settings that write inherited arrays of tables out: they can only be replaced whole."""
-        own = tomlkit.parse(state.text).unwrap()
+        own = tomllib.loads(state.text)
         wanted: dict[str, str] = {}
-        for setting in settings:
-            path = [part.strip() for part in setting.partition("=")[0].split(".")]
+        for path, _ in map(_parted, settings):
             place = next((at for at, part in enumerate(path) if part.isdigit()), None)
-            if place is not None and _at(own, path[:place]) is None:
-                value = _at(state.preset.document.tables, path[:place])
-                if isinstance(value, list):
-                    dotted = ".".join(path[:place])
-                    wanted[dotted] = f"{dotted}={toml_text(value)}"
+            if place is None or value_at(own, path[:place]) is not None:
+                continue
+            value = value_at(state.preset.document.tables, path[:place])
+            part = state.preset.parts.get(path[1]) if path[0] == "parts" and place > 2 else None
+            if value is None and part is not None:
+                # What a part does not state is that of the look it has.
+                value = value_at(part.document.tables, path[2:place])
+            if isinstance(value, list):
+                dotted = ".".join(path[:place])
+                wanted[dotted] = f"{dotted}={toml_text(value)}"
         return list(wanted.values())
+
+
+def _parted(setting: str) -> tuple[KeyPath, str]:
+    """Return the key of a setting, and its value."""
+    dotted, _, value = setting.partition("=")
+    return tuple(part.strip() for part in dotted.split(".")), value.strip()
+
+
+def _choices_beside(path: KeyPath) -> Iterator[str]:
+    """Yield the keys of which one alone can be stated, where a key is of such a choice."""
+    groups = (
+        CHOICES.get(path[0], ()) if len(path) == 2 else _CHOICES.get(path[0], ()) if len(path) == 3 else ()
+    )
+    for choices in groups:
+        if any(path[-1] in choice for choice in choices):
+            yield from (key for choice in choices for key in choice)
 
 
 def _put_away(text: str, settings: Sequence[str]) -> list[str]:
     """Return settings that take out what a text states beside a choice that settings make otherwise."""
-    own = tomlkit.parse(text).unwrap()
-    paths = {
-        tuple(part.strip() for part in dotted.split(".")): value.strip()
-        for dotted, _, value in (setting.partition("=") for setting in settings)
-    }
+    own = tomllib.loads(text)
+    paths = dict(map(_parted, settings))
     gone: list[str] = []
     for path, value in paths.items():
         if len(path) != 3 or not value or value == "false":
@@ -281,7 +334,7 @@ def _put_away(text: str, settings: Sequence[str]) -> list[str]:
         for choices in _CHOICES.get(path[0], ()):
             if (path[2],) in choices:
                 others = (key for (key,) in choices if key != path[2] and (*path[:2], key) not in paths)
-                stated = _at(own, path[:2]) or {}
+                stated = value_at(own, path[:2]) or {}
                 gone += [f"{path[0]}.{path[1]}.{key}=" for key in others if key in stated]
     return gone
 
@@ -315,9 +368,13 @@ def _key(name: str) -> str:
     return str(tomlkit.key(name).as_string())
 
 
-def _at(tables: Any, path: Sequence[str]) -> Any:
+def value_at(tables: Any, path: KeyPath) -> Any:
+    """Return what tables hold at a path, rows of arrays counted from 0; None where nothing."""
     for part in path:
-        if not isinstance(tables, Mapping) or part not in tables:
+        if isinstance(tables, Mapping) and part in tables:
+            tables = tables[part]
+        elif isinstance(tables, list) and part.isdigit() and int(part) < len(tables):
+            tables = tables[int(part)]
+        else:
             return None
-        tables = tables[part]
     return tables

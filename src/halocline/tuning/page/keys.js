@@ -11,11 +11,11 @@ const tidy = (number) => String(Number(Number(number).toPrecision(6)));
 let gestures = 0;
 
 export class Keys {
-  constructor(place, change, frames, pick) {
-    this.place = place;
-    this.pick = pick;
-    this.change = change;
-    this.frames = frames;
+  constructor(place, { change, frames, pick, say, send }) {
+    Object.assign(this, { place, change, frames, pick, say, send });
+    this.asked = new Map(); // keys of parts' own looks that are shown though nothing is stated there yet
+    this.opening = ""; // what was added last, to be opened once it is there
+    this.adding = { part: this.partForm(), step: this.stepForm() };
     this.rows = new Map();
     this.made = "";
     this.wanted = { words: [], changed: false };
@@ -23,10 +23,19 @@ export class Keys {
 
   show(preset) {
     this.preset = preset;
-    const shape = JSON.stringify([...preset.sections, ...preset.steps].map((group) =>
-      [group.path, group.enabled, shown(group).map((key) => [key.path, key.label, key.form, Boolean(key.value?.is_curve), key.names, key.choices])]));
+    const groups = [...preset.sections, ...preset.steps];
+    // What a part states by now is told with it; what else was asked for is told again, as all may have changed.
+    const stated = new Set(groups.flatMap((group) => group.keys.map((key) => key.path.join("."))));
+    const parts = new Set(groups.filter((group) => group.part).map((group) => group.part));
+    for (const [dotted, { path }] of this.asked) {
+      if (stated.has(dotted) || !parts.has(path[1])) this.asked.delete(dotted);
+      else this.send({ do: "of_part", key: path });
+    }
+    const shape = JSON.stringify([[...this.asked.keys()], preset.more_steps, ...groups.map((group) =>
+      [group.path, group.enabled, group.take_out, group.more, shown(group).map((key) =>
+        [key.path, key.label, key.form, Boolean(key.value?.is_curve), key.names, key.choices])])]);
     if (shape !== this.made) { this.build(preset); this.made = shape; }
-    for (const group of [...preset.sections, ...preset.steps]) {
+    for (const group of groups) {
       const count = group.keys.filter((key) => key.changed).length;
       this.groups.get(group.path.join(".")).count.textContent = count ? `${count} changed` : "";
       for (const key of group.keys) this.rows.get(key.path.join("."))?.update(key);
@@ -39,12 +48,96 @@ export class Keys {
     const focused = document.activeElement?.id;
     this.rows.clear();
     this.groups = new Map();
-    const sections = preset.sections.map((group) => this.group(group, open));
+    const parts = preset.sections.filter((group) => group.part).map((group) => this.part(group, open));
+    const sections = preset.sections.filter((group) => !group.part).map((group) => this.group(group, open));
     const steps = preset.steps.map((group, index) => this.step(group, index, open));
+    const list = this.adding.step.querySelector("select");
+    list.replaceChildren(...preset.more_steps.map(({ name }) => new Option(name.replaceAll("_", " "), name)));
     this.place.replaceChildren(
       make("p", { className: "part-title", textContent: "The place, its water and its light" }), ...sections,
-      make("p", { className: "part-title", textContent: "The steps, in the order they are done" }), ...steps);
+      make("p", { className: "part-title", textContent: "The steps, in the order they are done" }), ...steps, this.adding.step,
+      make("p", { className: "part-title", textContent: "Parts with a look of their own, the later over the earlier" }), ...parts,
+      this.adding.part);
     if (focused) document.getElementById(focused)?.focus();
+    const added = this.groups.get(this.opening)?.part;
+    if (added) {
+      this.opening = "";
+      added.open = true;
+      added.querySelector("summary").focus();
+    }
+  }
+
+  // A part is called as its matte, where the frames have one of that name; else it is all of the picture at first.
+  partForm() {
+    const name = make("input", { type: "text", id: "part-name", size: 10, spellcheck: false, autocomplete: "off" });
+    name.setAttribute("list", "mattes");
+    const add = make("button", { type: "submit", id: "part-add", textContent: "Add a part" });
+    const form = make("form", { className: "row adding" }, make("label", {}, "Part called ", name), add);
+    form.onsubmit = (event) => {
+      event.preventDefault();
+      const called = name.value.trim();
+      if (!/^[A-Za-z0-9_-]+$/.test(called)) return this.say("Call the part by letters, digits, _ and - alone.", true);
+      if (this.groups.has(`parts.${called}`)) return this.say(`There is a part ${called} already.`, true);
+      name.value = "";
+      this.opening = `parts.${called}`;
+      this.change([`parts.${called}.${this.preset.mattes.includes(called) ? `matte="${called}"` : "amount=1.0"}`]);
+    };
+    return form;
+  }
+
+  stepForm() {
+    const list = make("select", { id: "step-name" });
+    const add = make("button", { type: "submit", id: "step-add", textContent: "Add a step" });
+    const form = make("form", { className: "row adding" }, make("label", {}, "Step ", list), add);
+    form.onsubmit = (event) => {
+      event.preventDefault();
+      const begun = this.preset.more_steps.find(({ name }) => name === list.value);
+      if (!begun) return;
+      this.opening = `steps.${begun.name}`;
+      this.change(begun.settings);
+    };
+    return form;
+  }
+
+  // A part, with what it could have of its own beside what it states.
+  part(group, open) {
+    const part = this.group(group, open);
+    const list = make("select", { id: `more-${group.part}` });
+    for (const [table, keys] of group.more) {
+      const label = table.replace("steps.", "step ").replaceAll("_", " ");
+      list.append(make("optgroup", { label }, ...keys.map((key) => new Option(`${label}: ${key.replaceAll("_", " ")}`, `${table}.${key}`))));
+    }
+    const show = make("button", { type: "submit", textContent: "Show it here" });
+    show.setAttribute("aria-label", `Show here, to be set for the part ${group.part} alone`);
+    const form = make("form", { className: "row adding" }, make("label", {}, "Of its own, otherwise as the whole picture: ", list), show);
+    form.onsubmit = (event) => {
+      event.preventDefault();
+      this.wantedKey = `parts.${group.part}.${list.value}`;
+      this.send({ do: "of_part", key: this.wantedKey.split(".") });
+    };
+    for (const [, { path, keys }] of this.asked)
+      if (path[1] === group.part) for (const key of keys) this.row(key, part);
+    part.append(form);
+    if (group.leave_out) {
+      const out = make("button", { type: "button", textContent: "Leave it out", onclick: () => this.change([group.leave_out]) });
+      out.setAttribute("aria-label", `Leave out the part ${group.part}, by an amount of 0: it is inherited`);
+      part.querySelector(".group-meaning").after(make("div", { className: "row" }, out));
+    }
+    return part;
+  }
+
+  // What the server tells of a key that a part could state.
+  ofPart(path, keys) {
+    const dotted = path.join(".");
+    if (!keys.length) return this.asked.delete(dotted);
+    const fresh = this.asked.get(dotted)?.keys.length !== keys.length;
+    this.asked.set(dotted, { path, keys });
+    if (fresh) this.show(this.preset);
+    for (const key of keys) this.rows.get(key.path.join("."))?.update(key);
+    if (this.wantedKey !== dotted) return undefined;
+    this.wantedKey = "";
+    this.rows.get(dotted)?.node.querySelector("input, select, button")?.focus();
+    return undefined;
   }
 
   group(group, open) {
@@ -55,13 +148,22 @@ export class Keys {
     part.dataset.path = path;
     part.open = open.has(path) || (this.made === "" && ["water", "light"].includes(path));
     for (const told of group.told) part.append(make("p", { className: "told", textContent: `${told.text}. ${told.fix}` }));
-    for (const key of shown(group)) {
-      const row = new Row(key, this);
-      this.rows.set(key.path.join("."), row);
-      part.append(row.node);
+    for (const key of shown(group)) this.row(key, part);
+    if (group.take_out) {
+      // What of it is inherited stays.
+      const out = make("button", { type: "button", textContent: group.inherits ? "Inherit all of it" : "Take it out",
+        onclick: () => this.change([group.take_out]) });
+      out.setAttribute("aria-label", `${out.textContent}: ${group.name}`);
+      part.querySelector(".group-meaning").after(make("div", { className: "row" }, out));
     }
     this.groups.set(path, { part, count });
     return part;
+  }
+
+  row(key, part) {
+    const row = new Row(key, this);
+    this.rows.set(key.path.join("."), row);
+    part.append(row.node);
   }
 
   step(group, index, open) {
@@ -109,6 +211,7 @@ export class Keys {
   }
 
   complain(path, problems) {
+    this.opening = "";
     const named = Array.isArray(path) ? path.join(".") : path ?? "";
     // A box of several belongs to the key that holds them.
     const row = this.rows.get(named) ?? this.rows.get(named.split(".").slice(0, -1).join("."));
@@ -130,6 +233,8 @@ class Row {
     this.told = make("p", { className: "told", id: `${this.id}-told` });
     this.reset = make("button", { type: "button", textContent: "Inherit", onclick: () => this.send("") });
     this.reset.setAttribute("aria-label", `Take ${this.spoken} out: back to what is inherited`);
+    this.usual = make("button", { type: "button", textContent: "Default", onclick: () => this.keys.change([this.key.usual]) });
+    this.usual.setAttribute("aria-label", `Set ${this.spoken} to its default, whatever is inherited`);
     this.meaning = make("p", { className: "meaning", id: `${this.id}-meaning`, textContent: this.about() });
     this.node = make("div", { className: "key" },
       make("div", { className: "head" }, this.label, this.unit, this.origin), this.set, this.meaning, this.told);
@@ -150,7 +255,11 @@ class Row {
     return meaning + range;
   }
 
-  send(text, gesture = "") { this.keys.change([`${this.path}=${text}`], gesture && `${this.path} ${gesture}`); }
+  send(text, gesture = "") {
+    // Of what nobody states, nothing is taken out.
+    if (text === "" && this.key.value == null) return;
+    this.keys.change([`${this.path}=${text}`], gesture && `${this.path} ${gesture}`);
+  }
 
   input(properties, more = {}) {
     return this.described(make("input", properties), more);
@@ -191,7 +300,7 @@ class Row {
     }
     if (key.animated && !key.value?.is_curve) this.set.append(animate);
     if (key.path[0] === "origins" && key.path[2] === "point") this.set.append(this.picked());
-    this.set.append(this.reset);
+    this.set.append(this.reset, this.usual);
   }
 
   // The next click in the picture says where.
@@ -204,8 +313,8 @@ class Row {
 
   // A list of tables: one more, and each of them out. Where one stands may be kept; where none, some cannot start.
   buildRows(key) {
-    this.set.append(make("button", { type: "button", textContent: "Add one", disabled: !key.add, ariaLabel: `Add one to ${this.spoken}`,
-      id: this.id, onclick: () => this.keys.change([this.key.add]) }));
+    this.set.append(make("button", { type: "button", textContent: "Add one", disabled: !key.add.length, ariaLabel: `Add one to ${this.spoken}`,
+      id: this.id, onclick: () => this.keys.change(this.key.add) }));
     key.names.forEach((name, index) => this.set.append(make("button", { type: "button", textContent: `Take out ${name}`,
       ariaLabel: `Take ${name} out of ${this.spoken}`, onclick: () => this.keys.change([this.key.take_out[index]]) })));
   }
@@ -419,10 +528,15 @@ class Row {
     this.node.classList.toggle("changed", key.changed);
     this.origin.textContent = key.form === "rows" ? "" : key.value == null ? "default" : key.origin;
     this.reset.disabled = !key.own;
+    this.usual.hidden = !key.usual;
     for (const [node, write] of this.controls)
       if (document.activeElement !== node || node.type === "checkbox") write(key.value ?? key.default, key);
     this.complain(key.told.map((each) => `${each.text}. ${each.fix}`).join(" "));
   }
 
-  complain(text) { this.told.textContent = text; }
+  // An emptied box that could not be is filled again, with what holds.
+  complain(text) {
+    this.told.textContent = text;
+    for (const [node, write] of this.controls ?? []) if (node.value === "") write(this.key.value ?? this.key.default, this.key);
+  }
 }

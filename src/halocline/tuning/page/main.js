@@ -45,7 +45,7 @@ const pick = (then) => {
 // An origin is where a point is seen on the frame that shows it.
 const pickOrigin = (name) => (showsStill() ? say("An origin is placed in the frame: show it first.", true) : pick((point) =>
   send({ do: "place", name, point, frame: Number(at("canvas").dataset.frame), path: `origins.${name}.point` })));
-const keys = new Keys(at("groups"), change, () => frames(), pickOrigin);
+const keys = new Keys(at("groups"), { change, frames: () => frames(), pick: pickOrigin, say, send });
 const marks = new Marks({ send, say, pick, picture });
 const frames = () => [...at("frame").options].map((option) => Number(option.value));
 
@@ -193,6 +193,7 @@ const told = {
     say(message.problems.map((each) => `${each.text}. ${each.fix}`).join(" "), true);
     answered();
   },
+  of_part: (message) => keys.ofPart(message.key, message.keys),
   matched: (message) => marks.told(message.lines),
   saved: (message) => say(`Saved as ${message.file}. To render the sequence:  ${message.command}`),
 };
