@@ -7,7 +7,7 @@ from collections import OrderedDict
 from collections.abc import Callable, Mapping
 from functools import cached_property
 from pathlib import Path
-from threading import RLock
+from threading import Lock, RLock
 from typing import Any
 
 import cv2
@@ -99,6 +99,8 @@ class Pictures:
         self._stills: OrderedDict[Any, tuple[Still, Still]] = OrderedDict()
         # One picture at a time: each uses all processors by itself.
         self._lock = RLock()
+        # What is told of headers waits for no picture.
+        self._headers = Lock()
         self._mattes: tuple[str, tuple[str, ...]] | None = None
         self._guides: tuple[Any, dict[str, F32]] | None = None
         # Of first looks and of finished ones: what one makes ready is coarser than what the other does.
@@ -164,7 +166,7 @@ class Pictures:
 
     def mattes(self, preset: Preset) -> tuple[str, ...]:
         """Return the names of the mattes that frames through the sequence have, as their headers tell."""
-        with self._lock:
+        with self._headers:
             tasks = [self.tasks[number] for number in self._through()]
             specs = [input_spec_of(task, preset) for task in tasks]
             key = repr(specs)
