@@ -625,6 +625,8 @@ def test_every_step_that_is_offered_can_be_added_and_taken_out_and_each_array_s_
         name = offer["name"]
         before = session.state.text
         session.change(offer["settings"])
+        # Behind what light meets at the same time.
+        assert f'steps.{name}.before="downwelling"' not in offer["settings"]
         told = model(session, (1001, 1010))
         (step,) = (step for step in told["steps"] if step["name"] == name)
         assert name not in [each["name"] for each in told["more_steps"]]
@@ -654,6 +656,7 @@ def test_a_first_body_stands_ahead_of_the_lens_or_at_an_origin_there_is(tmp_path
         (body,) = session.state.preset.document.tables["steps"]["turbid_bodies"]["bodies"]
         assert (body["origin"], tuple(body["position"])) == (name, place)
         assert list(session.state.preset.origins) == [name]
+        assert "[origins]" not in session.state.text
     assert session.state.preset.origins["spot"].point == (0.5, 0.9)
 
 
