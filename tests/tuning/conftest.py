@@ -156,7 +156,7 @@ class Served:
     def stop(self) -> None:
         self._running.should_exit = True
         self._running.force_exit = True
-        self._thread.join(20)
+        self._thread.join(120)
         assert not self._thread.is_alive()
 
 

@@ -17,6 +17,7 @@ from halocline.graph.plan import prepared
 from halocline.graph.shot import Shot
 from halocline.imaging.colour import display_pixels
 from halocline.imaging.load import load_beauty
+from halocline.physics.path.lamps import Lamp
 from halocline.physics.sea.light_field import CausticField
 from halocline.presets.preset import Preset, load_preset
 from halocline.rgb import LINEAR_REC709
@@ -100,6 +101,24 @@ def test_a_draft_is_the_same_light_for_less(name: str, frames: str) -> None:
     # A net of light at a quarter of its points is softer.
     assert difference.mean() < 4.0
     assert abs(draft.mean() - fine.mean()) < 1.0
+
+
+@pytest.mark.parametrize("name", ["night-dive", "torch-in-silt"])
+def test_lamps_of_a_draft_light_the_same_water_by_fewer_rays(
+    name: str, frames: str, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    preset, wish = load_preset(name), Wish(1001)
+    pictures = Pictures(frames)
+    shot = pictures._still(1001, preset)[1].shot(preset)
+    assert all(lamp.draft and lamp.shadow is not None for lamp in shot.lamps)
+    shares = [lamp.shadow._water.get(0).shares.shape for lamp in shot.lamps if lamp.shadow is not None]
+    assert {rays for _, rays, *_ in shares} <= {48, 0}
+    draft = pictures.pixels(preset, wish, coarse=True)
+    monkeypatch.setattr(Lamp, "for_a_draft", lambda lamp: lamp)
+    of_whole_lamps = Pictures(frames).pixels(preset, wish, coarse=True)
+    difference = np.abs(draft.astype(int) - of_whole_lamps.astype(int))
+    assert difference.mean() < 0.1
+    assert difference.max() <= 12
 
 
 def test_a_turned_step_leaves_the_others_ready_and_the_picture_that_of_apply(

@@ -104,7 +104,9 @@ class Still:
             surfaces=found.frame,
             rig=rig_of(self.inputs.tracks, preset.at(frame), frame),
         )
-        return replace(made, draft=self.draft)
+        if not self.draft:
+            return made
+        return replace(made, draft=True, lamps=tuple(lamp.for_a_draft() for lamp in made.lamps))
 
     def surroundings(self, preset: Preset) -> tuple[object, ...] | None:
         """Return what the frame's surroundings follow from under a preset: where it is the same, so are they.

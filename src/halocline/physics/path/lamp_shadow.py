@@ -54,8 +54,9 @@ APART_M = 5e-3
 SOFT_AT_M = 4.0
 # Rows of a map, at most, and how wide one is, pixels; directions of a row; steps at the lens, at most.
 _MOST_ROWS, _ROW_PX, _ANGLES, _MOST_STEPS = 768, 1.5, 1024, 4096
-# Of the table in the water: rows at most, rays in a row, ranges, and the last of them, metres.
-_WATER_ROWS, _RAYS, _RANGES, _LAST_M = 384, 128, 41, 60.0
+# Of the table in the water: rows at most and rays in a row, of a draft fewer; ranges, and the last, metres.
+_WATER_ROWS_AND_RAYS, _OF_A_DRAFT = (384, 128), (96, 48)
+_RANGES, _LAST_M = 41, 60.0
 # Side of blocks that are tried as a whole, in directions; no shadow is softer than one.
 _BLOCK = 8
 _PARTS = 8
@@ -208,6 +209,8 @@ class LampShadow:
         k and c of each band, 1/m, ``(2, K)``, see `halocline.physics.path.lamps`.
     softness
         Art: multiplies the radius of the disc that makes shadows soft.
+    draft
+        Whether a first look is enough: in the water fewer rays are followed.
     """
 
     def __init__(
@@ -220,11 +223,26 @@ class LampShadow:
         rates: F64,
         *,
         softness: float = 1.0,
+        draft: bool = False,
     ) -> None:
+        self._water_rows, self._rays = _OF_A_DRAFT if draft else _WATER_ROWS_AND_RAYS
         self._things, self._position, self._axis = things, position_m, axis
         self._radius, self._soft, self._beam, self._rates = radius_m, softness * radius_m, beam, rates
         self._casts = MadeOnce(self._cast)
         self._water = MadeOnce(self._shares)
+
+    def for_a_draft(self) -> LampShadow:
+        """Return the same shadow for a first look, not reckoned yet."""
+        return LampShadow(
+            self._things,
+            self._position,
+            self._axis,
+            self._radius,
+            self._beam,
+            self._rates,
+            softness=self._soft / self._radius,
+            draft=True,
+        )
 
     @cached_property
     def _grid(self) -> _Grid:
@@ -316,7 +334,7 @@ class LampShadow:
         step = (grid.last - grid.first) / count
         nearest = max(NEAREST_M, NEAREST_RADII * self._radius)
         # As far as rays of the table in the water lie beyond the edges.
-        margin = 1.0 + 2.0 * (grid.last - grid.first) / (_RAYS * pixel)
+        margin = 1.0 + 2.0 * (grid.last - grid.first) / (self._rays * pixel)
         steps = np.array([grid.first + 0.5 * step, step, count, grid.apart_m, nearest, margin])
         towards, aside = self._local(grid.azimuths)
         metres = np.empty((len(aside), _ANGLES), np.float32)
@@ -331,12 +349,12 @@ class LampShadow:
 
     def _shares(self, _: int) -> _InWater:
         cast, grid = self._casts.get(0), self._grid
-        every = -(-len(grid.azimuths) // _WATER_ROWS)
+        every = -(-len(grid.azimuths) // self._water_rows)
         azimuths = grid.azimuths[::every]
-        angles = np.linspace(max(grid.first, 1e-3), min(grid.last, math.pi - 1e-3), _RAYS)
+        angles = np.linspace(max(grid.first, 1e-3), min(grid.last, math.pi - 1e-3), self._rays)
         ranges = _ranges()
-        seen = np.empty((len(azimuths), _RAYS), np.float32)
-        shares = np.empty((len(azimuths), _RAYS, _RANGES, 2), np.float32)
+        seen = np.empty((len(azimuths), self._rays), np.float32)
+        shares = np.empty((len(azimuths), self._rays, _RANGES, 2), np.float32)
         spread = self._soft / (2.0 * SOFT_AT_M) / grid.step
         apart = max(1, round(spread / 2.0))
         towards, aside = self._local(azimuths)
