@@ -457,6 +457,54 @@ def test_a_part_is_made_of_a_matte_turned_and_taken_out_by_the_keyboard_alone(
         assert part.count() == 0
 
 
+def test_a_search_that_finds_nothing_says_so_and_names_steps_that_could_be_added(page: Any) -> None:
+    assert not page.is_visible("#none-found")
+    page.fill("#search", "shafts")
+    assert page.inner_text("#none-found") == "No key is found. Steps that can be added below: light shafts."
+    page.fill("#search", "")
+    assert not page.is_visible("#none-found")
+    page.check("#only-changed")
+    assert page.inner_text("#none-found") == "No key is found that was changed."
+
+
+def test_a_saved_version_is_compared_with_and_all_is_undone(page: Any, frames: str, tmp_path: Path) -> None:
+    turn(page, "light-veil_brightness", "1.5")
+    page.click("#save")
+    until(page, lambda: "halocline apply" in page.inner_text("#status"))
+    listed = page.locator("#presets option").evaluate_all("(all) => all.map((each) => each.value)")
+    saved = str(tmp_path / "look.v001.toml")
+    assert listed[0] == saved
+    assert {"jerlov-3c", "night-dive"} <= {*listed}
+    turn(page, "light-veil_brightness", "3")
+    page.select_option("#beside", "preset")
+    page.fill("#other", saved)
+    page.press("#other", "Tab")
+    page.wait_for_selector(f'#canvas[data-beside="preset:{saved}"]', timeout=60_000)
+    page.fill("#wipe", "0")
+    beside = wanted(frames, "light.veil_brightness=1.5")
+    until(page, lambda: np.array_equal(screen(page)[:, 1:], beside[:, 1:]))
+    page.click("#undo-all")
+    until(page, lambda: "veil_brightness" not in page.text_content("#text"))
+    assert page.is_disabled("#undo")
+    assert page.is_disabled("#undo-all")
+    assert page.is_enabled("#redo")
+
+
+def test_a_key_is_added_to_a_curve_at_the_frame_that_is_shown(page: Any) -> None:
+    page.get_by_role("button", name="Let light.overcast change over frames").click()
+    row = page.locator('[data-path="light.overcast"]')
+    last = row.get_by_label("light.overcast, key 2, value")
+    last.fill("0.6")
+    last.press("Tab")
+    until(page, lambda: "[1003, 0.6]" in page.text_content("#text"))
+    add = row.get_by_role("button", name="Add a key to light.overcast at the frame that is shown")
+    add.click()
+    assert "Frame 1001 has a key already" in page.inner_text("#status")
+    page.select_option("#frame", "1002")
+    add.click()
+    until(page, lambda: "[1002, 0.4]" in page.text_content("#text"))
+
+
 def test_a_part_that_is_no_matte_is_a_slab_of_range(page: Any, frames: str) -> None:
     page.fill("#part-name", "far")
     page.press("#part-name", "Enter")

@@ -682,3 +682,36 @@ def test_an_origin_is_taken_out_unless_something_is_given_from_it(tmp_path: Path
     session.change(["light.lamps.0.origin="])
     session.change([out])
     assert session.state.preset.origins == {}
+
+
+def test_all_is_undone_at_once_and_made_again_one_by_one(own: Path) -> None:
+    session = Session(str(own), "unused")
+    for value in (0.1, 0.2, 0.3):
+        session.change([f"light.overcast={value}"])
+    assert session.undo_all().text == OWN
+    assert not session.can_undo
+    assert [session.redo().preset.at(0).light.overcast for _ in range(3)] == [0.1, 0.2, 0.3]
+    assert not session.can_redo
+
+
+def test_versions_that_are_there_are_told_and_nothing_else(own: Path, tmp_path: Path) -> None:
+    session = Session(str(own), "unused", save_to=tmp_path / "looks" / "shot.toml")
+    assert session.versions() == []
+    saved = [session.save(), session.save()]
+    for name in ("shot.toml", "shot.v1.toml", "shots.v001.toml", "shot.v001.toml.bak", "shotxv001.toml"):
+        (tmp_path / "looks" / name).write_text("")
+    assert session.versions() == saved
+    assert Session(str(own), "unused").versions() == []
+
+
+def test_a_lamp_given_from_an_origin_stands_in_the_world(tmp_path: Path) -> None:
+    path = tmp_path / "own.toml"
+    lamps = '[[light.lamps]]\nname = "torch"\n[[light.lamps]]\nname = "spare"\n'
+    path.write_text(f'format = 2\nextends = "jerlov-1c"\n{lamps}[origins.spot]\npoint = [0.5, 0.9]\n')
+    session = Session(str(path), "unused")
+    session.change(['light.lamps.0.origin="spot"'])
+    tables = session.state.preset.document.tables["light"]["lamps"]
+    assert tables == [{"name": "torch", "space": "world", "origin": "spot"}, {"name": "spare"}]
+    session.change(["light.lamps.0.origin="])
+    assert session.state.preset.document.tables["light"]["lamps"][0] == {"name": "torch", "space": "world"}
+    assert session.undo_all().text == path.read_text(encoding="utf-8")

@@ -31,6 +31,7 @@ from starlette.websockets import WebSocket, WebSocketDisconnect
 from halocline.errors import HaloclineError
 from halocline.graph.engine import NoLongerWanted
 from halocline.matching.match import Match
+from halocline.presets.document import shipped_names
 from halocline.tuning.keys import keys_of_part, model
 from halocline.tuning.pictures import Pictures, Wish, encoded
 from halocline.tuning.plots import plots
@@ -178,7 +179,12 @@ class _Tab:
         told = await asyncio.to_thread(self.server.told)
         pictures = self.server.pictures
         await self.tell(
-            {"is": "start", "frames": pictures.numbers, "has_reference": pictures.reference is not None}
+            {
+                "is": "start",
+                "frames": pictures.numbers,
+                "has_reference": pictures.reference is not None,
+                "presets": [*map(str, self.server.session.versions()), *shipped_names()],
+            }
         )
         await self.tell(told)
         self.wake()
@@ -232,6 +238,11 @@ class _Tab:
     async def undo(self, _: dict[str, Any]) -> None:
         """Take a change back."""
         self.server.session.undo()
+        await self.server.changed()
+
+    async def undo_all(self, _: dict[str, Any]) -> None:
+        """Take all changes back."""
+        self.server.session.undo_all()
         await self.server.changed()
 
     async def redo(self, _: dict[str, Any]) -> None:
@@ -368,6 +379,7 @@ _ANSWERS: dict[str, Callable[[_Tab, dict[str, Any]], Any]] = {
     "place": _Tab.place,
     "of_part": _Tab.of_part,
     "undo": _Tab.undo,
+    "undo_all": _Tab.undo_all,
     "redo": _Tab.redo,
     "save": _Tab.save,
     "look": _Tab.look,

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import re
 import shlex
 import tomllib
 from collections.abc import Iterator, Mapping, Sequence
@@ -125,7 +126,12 @@ class Session:
         """
         before = replace(self.state, text=self._words_of_today())
         self._refuse_what_is_inherited(before, settings)
-        wanted = [*self._whole_arrays(before, settings), *_put_away(before.text, settings), *settings]
+        wanted = [
+            *self._whole_arrays(before, settings),
+            *_put_away(before.text, settings),
+            *_into_the_world(before.preset.document.tables, settings),
+            *settings,
+        ]
         state = self._checked(edited(before.text, wanted, name=self.path.name))
         if state.text != before.text:
             if gesture and gesture == self._gesture and self.can_undo:
@@ -210,6 +216,12 @@ class Session:
             self._past[-1] = self._renumbered(self._past[-1])
         return self.state
 
+    def undo_all(self) -> State:
+        """Take all changes back, one by one, so that each can be made again."""
+        while self.can_undo:
+            self.undo()
+        return self.state
+
     def redo(self) -> State:
         """Make the last change that was taken back again, if there is one."""
         self._gesture = ""
@@ -247,6 +259,14 @@ class Session:
             code="E-PRESET-SAVE",
             fix="Start it with another name after --save-to.",
         )
+
+    def versions(self) -> list[Path]:
+        """Return the versions that are saved already, the first one first."""
+        if self.save_to is None:
+            return []
+        own = re.compile(re.escape(self.save_to.stem) + r"\.v\d{3,}\.toml")
+        found = self.save_to.parent.iterdir() if self.save_to.parent.is_dir() else ()
+        return sorted(path.absolute() for path in found if own.fullmatch(path.name))
 
     def command(self, preset: str | Path) -> str:
         """Return the command that renders the whole sequence with a preset."""
@@ -337,6 +357,21 @@ def _put_away(text: str, settings: Sequence[str]) -> list[str]:
                 stated = value_at(own, path[:2]) or {}
                 gone += [f"{path[0]}.{path[1]}.{key}=" for key in others if key in stated]
     return gone
+
+
+def _into_the_world(tables: Mapping[str, Any], settings: Sequence[str]) -> list[str]:
+    """Return settings that let lamps stand in the world which settings give a place to be given from."""
+    paths = dict(map(_parted, settings))
+    worlds = [
+        (*path[:-1], "space")
+        for path, value in paths.items()
+        if path[-3:-2] == ("lamps",) and path[-1] == "origin" and value
+    ]
+    return [
+        f'{".".join(path)}="world"'
+        for path in worlds
+        if path not in paths and value_at(tables, path) != "world"
+    ]
 
 
 def toml_text(value: Any) -> str:

@@ -8,11 +8,19 @@ const WITH_UNIT = /^\s*([+-]?[\d.]+(?:[eE][+-]?\d+)?)\s*([^\d\s].*)?$/;
 // What a render notes down is shown where it is stated; nobody types it.
 const shown = (group) => group.keys.filter((key) => key.form !== "noted" || key.value != null);
 const tidy = (number) => String(Number(Number(number).toPrecision(6)));
+// What a curve holds at a frame where a new key goes: near enough to start from.
+const between = (points, frame, kind) => {
+  const after = points.findIndex((point) => point[0] > frame);
+  if (after <= 0) return points.at(after < 0 ? -1 : 0)[1];
+  const [[first, from], [last, to]] = [points[after - 1], points[after]];
+  if (kind === "held" || typeof from !== "number" || typeof to !== "number") return from;
+  return Number((from + ((to - from) * (frame - first)) / (last - first)).toPrecision(5));
+};
 let gestures = 0;
 
 export class Keys {
-  constructor(place, { change, frames, pick, say, send }) {
-    Object.assign(this, { place, change, frames, pick, say, send });
+  constructor(place, { change, frames, frame, pick, say, send }) {
+    Object.assign(this, { place, change, frames, frame, pick, say, send });
     this.asked = new Map(); // keys of parts' own looks that are shown though nothing is stated there yet
     this.opening = ""; // what was added last, to be opened once it is there
     this.adding = { part: this.partForm(), step: this.stepForm() };
@@ -198,6 +206,7 @@ export class Keys {
   filter() {
     const { words, changed } = this.wanted;
     const all = !words.length && !changed;
+    let found = all;
     for (const { part } of this.groups.values()) {
       let any = false;
       for (const row of part.querySelectorAll(".key")) {
@@ -206,8 +215,14 @@ export class Keys {
         any ||= good;
       }
       part.hidden = !(all || any);
+      found ||= any;
       if (!all && any) part.open = true;
     }
+    const none = document.getElementById("none-found");
+    none.hidden = found;
+    const steps = this.preset.more_steps.filter(({ name }) => words.some((word) => name.replaceAll("_", " ").includes(word)));
+    none.textContent = changed ? "No key is found that was changed." : `No key is found.${steps.length
+      ? ` Steps that can be added below: ${steps.map(({ name }) => name.replaceAll("_", " ")).join(", ")}.` : ""}`;
   }
 
   complain(path, problems) {
@@ -441,13 +456,13 @@ class Row {
     kind.onchange = () => told("");
     const still = make("button", { type: "button", textContent: "Hold still", onclick: () => this.send(write(points[0][1])) });
     const more = make("button", { type: "button", textContent: "Add a key", onclick: () => {
-      const [first, second] = points.length > 1 ? points.slice(-2) : [points[0], [points[0][0] + 24, points[0][1]]];
-      const frame = points.length > 1 ? Math.round((first[0] + second[0]) / 2) : second[0];
-      if (points.some(([each]) => each === frame)) points.push([points.at(-1)[0] + 1, points.at(-1)[1]]);
-      else points.push([frame, first[1]]);
-      points.sort((a, b) => a[0] - b[0]);
-      told("");
+      const at = this.keys.frame();
+      const after = points.findIndex(([frame]) => frame >= at);
+      if (after >= 0 && points[after][0] === at) return this.keys.say(`Frame ${at} has a key already: show another frame to add one there.`, true);
+      points.splice(after < 0 ? points.length : after, 0, [at, between(points, at, kind.value)]);
+      return told("");
     } });
+    more.setAttribute("aria-label", `Add a key to ${this.spoken} at the frame that is shown`);
     const drawing = document.createElementNS("http://www.w3.org/2000/svg", "svg");
     drawing.classList.add("curve");
     drawing.setAttribute("aria-hidden", "true");

@@ -45,7 +45,7 @@ const pick = (then) => {
 // An origin is where a point is seen on the frame that shows it.
 const pickOrigin = (name) => (showsStill() ? say("An origin is placed in the frame: show it first.", true) : pick((point) =>
   send({ do: "place", name, point, frame: Number(at("canvas").dataset.frame), path: `origins.${name}.point` })));
-const keys = new Keys(at("groups"), { change, frames: () => frames(), pick: pickOrigin, say, send });
+const keys = new Keys(at("groups"), { change, frames: () => frames(), frame: () => Number(at("frame").value), pick: pickOrigin, say, send });
 const marks = new Marks({ send, say, pick, picture });
 const frames = () => [...at("frame").options].map((option) => Number(option.value));
 
@@ -68,6 +68,7 @@ const show = (told) => {
   document.title = `${told.name}: tune`;
   at("layers").textContent = told.layers.join("  ‹  ");
   at("undo").disabled = !told.can_undo;
+  at("undo-all").disabled = !told.can_undo;
   at("redo").disabled = !told.can_redo;
   at("save").disabled = !told.can_save;
   at("save").title = told.can_save ? "" : "Start halocline tune with --save-to to save versions";
@@ -164,6 +165,7 @@ const told = {
     const has = [...at("beside").options].some((option) => option.value === "reference");
     if (message.has_reference && !has) for (const id of ["beside", "shows"]) at(id).append(new Option("the reference still", "reference"));
     at("match").hidden = !message.has_reference;
+    at("presets").replaceChildren(...message.presets.map((name) => new Option(name, name)));
     waiting = newest = null;
     look();
   },
@@ -195,7 +197,11 @@ const told = {
   },
   of_part: (message) => keys.ofPart(message.key, message.keys),
   matched: (message) => marks.told(message.lines),
-  saved: (message) => say(`Saved as ${message.file}. To render the sequence:  ${message.command}`),
+  saved: (message) => {
+    // It can be compared with from now on.
+    if (![...at("presets").options].some((option) => option.value === message.file)) at("presets").prepend(new Option(message.file, message.file));
+    say(`Saved as ${message.file}. To render the sequence:  ${message.command}`);
+  },
 };
 
 const connect = () => {
@@ -220,6 +226,7 @@ const connect = () => {
 };
 
 at("undo").onclick = () => send({ do: "undo" });
+at("undo-all").onclick = () => send({ do: "undo_all" });
 at("redo").onclick = () => send({ do: "redo" });
 at("save").onclick = () => send({ do: "save" });
 for (const id of ["frame", "shows", "step", "exposure", "beside", "other"]) at(id).onchange = look;
