@@ -49,12 +49,12 @@ def _begun(name: str, kind: type[AnyOperator], stages: Mapping[str, Stage], pres
     before = None if stage is Stage.ANYWHERE else next(later, None)
     depth = preset.at(0).place.camera_depth
     layer = {"depth": (0.0 if depth is None else max(depth, 0.0)) + _DEEPER_M}
-    start: dict[str, Any] = {
+    starts: dict[str, dict[str, Any]] = {
         "draw_near": {"farthest": 5.0},
         "layered_water": {"layer": layer, "other_water": {"side": "below", "turbidity": 2.0}},
         "water_layers": {"layers": [layer]},
-    }.get(name, {})
-    keys = {"enabled": True, **({} if before is None else {"before": before}), **start}
+    }
+    keys = {"enabled": True, **({} if before is None else {"before": before}), **starts.get(name, {})}
     return [f"steps.{name}.{key}={toml_text(value)}" for key, value in keys.items()]
 
 
@@ -128,12 +128,13 @@ def _first_row(
     first, last = frames[0], max(frames[1], frames[0] + _LEAST_FRAMES)
     there = [here[0] + _TO_THE_RIGHT_M, *here[1:]]
     way = ((first, here), (last, there))
-    placed: dict[str, Any] = {
+    of_array: dict[str, dict[str, Any]] = {
         "bodies": {"position": here, "size": [2.0, 1.0, 2.0]},
         "sources": {"track": [{"frame": first, "position": here, "per_second": 200.0}]},
         "wakes": {"radius": 0.3, "track": [{"frame": frame, "nose": place} for frame, place in way]},
         "sediment": {"track": [{"frame": frame, "position": place} for frame, place in way]},
-    }.get(array, {})
+    }
+    placed = of_array.get(array, {})
     if not set(inner.get("required", ())) <= {*own_name, *placed}:
         return
     if placed:
