@@ -234,6 +234,9 @@ class Operator(ABC, Generic[P, T]):
         What photograph its keys can be fitted to, such as ``grid``; None for none.
     draws
         What it draws in the water, that may be samples of its own in a deep picture; None for nothing.
+    begun
+        Keys that a step of it is given where a person adds one and has said nothing yet: for an operator
+        that has no defaults for some of its keys.
     """
 
     Parameters: ClassVar[type[Strict]]
@@ -253,6 +256,7 @@ class Operator(ABC, Generic[P, T]):
     undoes: ClassVar[bool] = False
     measured_from: ClassVar[str | None] = None
     draws: ClassVar[Drawn | None] = None
+    begun: ClassVar[Mapping[str, Any]] = {}
 
     def __init__(self, parameters: P) -> None:
         self.parameters = parameters

@@ -70,6 +70,7 @@ class DrawNear(Operator[DrawNearParameters, float]):
     Parameters = DrawNearParameters
     nothing_at: ClassVar = {"share": 1.0, "contrast": None, "subject_range": None}
     stage = Stage.SUBJECT_LIGHT
+    begun: ClassVar = {"farthest": 5.0}
 
     def planes(self) -> PlaneUse:
         """Read and write range; read the matte."""

@@ -8,7 +8,7 @@ from __future__ import annotations
 
 import math
 from collections.abc import Sequence
-from typing import Literal
+from typing import ClassVar, Literal
 
 import numpy as np
 from numpy.typing import NDArray
@@ -131,6 +131,7 @@ class LayeredWater(Operator[LayeredWaterParameters, Prepared]):
     Parameters = LayeredWaterParameters
     nothing_at = None
     stage = Stage.VEIL
+    begun: ClassVar = {"layer": {"depth": 12.0}, "other_water": {"side": "below", "turbidity": 2.0}}
     uses = frozenset(
         {
             "light.veil_brightness",

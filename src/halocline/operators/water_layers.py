@@ -77,6 +77,7 @@ class WaterLayers(Operator[WaterLayersParameters, tuple[Layer, ...]]):
     nothing_at: ClassVar = {"bend": 0.0, "smear": 0.0, "sheen": 0.0}
     stage = Stage.LAYERS
     layer = "shimmer"
+    begun: ClassVar = {"layers": [{"depth": 12.0}]}
     one_way = True
 
     def planes(self) -> PlaneUse:

@@ -12,15 +12,11 @@ from halocline.presets.lines import KeyPath
 from halocline.presets.preset import Preset
 from halocline.tuning.session import toml_text
 
-# What is only told by a photograph or by a second picture, or takes water out, is no matter of one click.
-_NOT_BY_A_CLICK = ("measured_port", "mix", "remove_water")
 # Where a first body or source stands: about an origin, or ahead of the lens, metres right, above and ahead.
 _AT_ORIGIN, _AHEAD_OF_LENS = [0.0, 0.5, 0.0], [0.0, 0.0, 4.0]
 _NEW_ORIGIN = "lens"
 # How far and how long at least what moves goes at first.
 _TO_THE_RIGHT_M, _LEAST_FRAMES = 2.0, 24
-# How far below the lens a first layer lies.
-_DEEPER_M = 2.0
 
 
 def begun_steps(preset: Preset) -> list[dict[str, Any]]:
@@ -34,27 +30,25 @@ def begun_steps(preset: Preset) -> list[dict[str, Any]]:
     }
     stages = {name: known[kind].stage for name, kind in kinds.items() if kind in known}
     return [
-        {"name": name, "settings": _begun(name, kind, stages, preset)}
+        {"name": name, "settings": _begun(name, kind, stages)}
         for name, kind in known.items()
-        if name not in kinds and name not in _NOT_BY_A_CLICK and not (kind.once and name in kinds.values())
+        if name not in kinds and not (kind.once and name in kinds.values()) and _by_a_click(kind)
     ]
 
 
-def _begun(name: str, kind: type[AnyOperator], stages: Mapping[str, Stage], preset: Preset) -> list[str]:
+def _by_a_click(kind: type[AnyOperator]) -> bool:
+    """Tell whether a step can be begun by itself: with no second picture, no photograph, and adding water."""
+    return len(kind.inputs) == 1 and kind.measured_from is None and not kind.undoes
+
+
+def _begun(name: str, kind: type[AnyOperator], stages: Mapping[str, Stage]) -> list[str]:
     stage = kind.stage
     if stage is Stage.ANYWHERE and kind.layer is not None:
         # It makes light of its own of what is seen through water: what floats is drawn over that.
         stage = Stage.SHAFTS
     later = (each for each, other in stages.items() if other > stage)
     before = None if stage is Stage.ANYWHERE else next(later, None)
-    depth = preset.at(0).place.camera_depth
-    layer = {"depth": (0.0 if depth is None else max(depth, 0.0)) + _DEEPER_M}
-    starts: dict[str, dict[str, Any]] = {
-        "draw_near": {"farthest": 5.0},
-        "layered_water": {"layer": layer, "other_water": {"side": "below", "turbidity": 2.0}},
-        "water_layers": {"layers": [layer]},
-    }
-    keys = {"enabled": True, **({} if before is None else {"before": before}), **starts.get(name, {})}
+    keys = {"enabled": True, **({} if before is None else {"before": before}), **kind.begun}
     return [f"steps.{name}.{key}={toml_text(value)}" for key, value in keys.items()]
 
 

@@ -362,10 +362,11 @@ def _put_away(text: str, settings: Sequence[str]) -> list[str]:
 def _into_the_world(tables: Mapping[str, Any], settings: Sequence[str]) -> list[str]:
     """Return settings that let lamps stand in the world which settings give a place to be given from."""
     paths = dict(map(_parted, settings))
+    # Of the light, of the whole picture or of a part, they alone are given from places.
     worlds = [
         (*path[:-1], "space")
         for path, value in paths.items()
-        if path[-3:-2] == ("lamps",) and path[-1] == "origin" and value
+        if "light" in path[:3:2] and path[-1] == "origin" and value
     ]
     return [
         f'{".".join(path)}="world"'
