@@ -7,7 +7,7 @@ from numpy.typing import NDArray
 
 from halocline._typing import F32
 from halocline.compute.compiled import compiled
-from halocline.compute.series import exponential, sine
+from halocline.compute.series import exponential, exponential_less_one, sine
 from halocline.physics.path.phase import lobe
 from halocline.physics.water.path_integral import gathered
 
@@ -30,6 +30,8 @@ _FIVE, _EIGHT, _TWELVE, _PI = (np.float32(number) for number in (5.0, 8.0, 12.0,
 _NEXT = np.uint64(1)
 # Ranges that are followed at once, a multiple of `EVERY`, and the optical depth behind which none are.
 _CHUNK, _OPAQUE = 32, np.float32(9.0)
+# Neighbouring rays that are written at once: a table has neighbours side by side, and a cache line of them.
+_TOGETHER = 16
 _TINY, _THIN, _ENDLESS = np.float32(1e-20), np.float32(1e-3), np.float32(1e5)
 
 
@@ -96,16 +98,22 @@ def follow(
     by_lamps = np.zeros((bands, _CHUNK + 1), np.float32)
     density, extinction = np.empty((2, _CHUNK + 1), np.float32), np.empty(_CHUNK + 1, np.float32)
     source, optical = np.empty((bands, _CHUNK + 1), np.float32), np.empty(metres.shape[1], np.float32)
-    marks, sums = np.empty((len(shapes), 2), np.int64), np.empty((5, bands), np.float32)
+    marks, sums = np.empty((len(shapes), 2), np.int64), np.empty((3, bands), np.float32)
+    steps, room = np.empty((6, _CHUNK + 1), np.float32), np.empty((4, metres.shape[1]), np.float32)
+    held = np.empty((out.shape[1], out.shape[2], _TOGETHER), np.float32)
     for row in range(rays.shape[1]):
         for column in range(rays.shape[2]):
-            ray, table, falls = rays[:, row, column], out[row, :, :, column], veil_rates[:, row, column]
-            table[:] = _ZERO
+            if column % _TOGETHER == 0:
+                held[:] = _ZERO
+            ray, table, falls = (
+                rays[:, row, column],
+                held[:, :, column % _TOGETHER],
+                veil_rates[:, row, column],
+            )
             first, last = ranges_met(ray, metres[0], lens, shapes, marks)
-            if last <= first:
-                continue
-            _shortened(ray, metres[1], lens, optical)
-            _begun(optical[first], rates, falls, sums)
+            if last > first:
+                _shortened(ray, metres[1], lens, optical)
+                _begun(optical[first], falls, sums)
             at, depth = first, _ZERO
             # What lies behind what nobody sees through is not looked for.
             while at < last and depth < _OPAQUE:
@@ -124,10 +132,24 @@ def follow(
                         _lamps_between(at, count, lamps[spans[body, 4], :, row, column], by_lamps)
                     lit = seen, by_lamps
                     _added(body, at, count, bodies, spans, marks, ray, density, lit, extinction, source)
+                depth = _thickened(depth, part, extinction, steps)
                 optics = optical[at : end + 1]
-                depth = _summed(at, depth, part, optics, extinction, source, rates, falls, sums, table)
+                _summed(at, optics, source, rates, falls, steps, room, sums, table)
                 at = end
-            _beyond(at, depth, optical, falls, sums, table)
+            if last > first:
+                _beyond(at, depth, optical, falls, room, sums, table)
+            if column % _TOGETHER == _TOGETHER - 1 or column == rays.shape[2] - 1:
+                _written(held, column // _TOGETHER * _TOGETHER, column + 1, out[row])
+
+
+@compiled
+def _written(held: F32, first: int, end: int, out: F32) -> None:
+    """Write the tables of some neighbouring rays."""
+    for plane in range(len(held)):
+        for node in range(held.shape[1]):
+            some, line = held[plane, node], out[plane, node]
+            for column in range(first, end):
+                line[column] = some[column - first]
 
 
 @compiled
@@ -215,16 +237,19 @@ def _cosine(turns: np.float32) -> np.float32:
 @compiled
 def _lit(ray: F32, metres: F32, lens: F32, light: F32, seen: F32) -> None:
     """Write the daylight on matter at each range: the sun's, and all other; none above the sea."""
-    end = np.float32(light.shape[2] - 1)
-    for k in range(metres.size):
+    end, count = np.float32(light.shape[2] - 1), metres.size
+    places, shares = np.empty(count, np.uint64), np.empty(count, np.float32)
+    for k in range(count):
         depth = lens[3] + ray[3] * metres[k]
         place = min(max(depth * lens[4], _ZERO), end)
-        at = np.uint64(min(int(place), light.shape[2] - 2))
-        share = place - np.float32(at)
-        for part in range(2):
-            for band in range(light.shape[1]):
-                above, below = light[part, band, at], light[part, band, at + _NEXT]
-                seen[part, band, k] = above + (below - above) * share
+        places[k] = np.uint64(min(int(place), light.shape[2] - 2))
+        shares[k] = place - np.float32(places[k])
+    for part in range(2):
+        for band in range(light.shape[1]):
+            table, there = light[part, band], seen[part, band, :count]
+            for k in range(count):
+                above = table[places[k]]
+                there[k] = above + (table[places[k] + _NEXT] - above) * shares[k]
 
 
 @compiled
@@ -442,71 +467,113 @@ def _shortened(ray: F32, metres: F32, lens: F32, optical: F32) -> None:
 
 
 @compiled
-def _begun(optical_m: np.float32, rates: F32, veil_rates: F32, sums: F32) -> None:
+def _begun(optical_m: np.float32, veil_rates: F32, sums: F32) -> None:
     """Write the sums up to a range before which there is no body.
 
-    What is left of light there, of matter and of water; water's light that is taken, and all of it; the
-    bodies' light.
+    What of the water's light is taken, and all of it; the bodies' light.
     """
-    for band in range(rates.size):
-        sums[0, band] = exponential(-rates[band] * optical_m)
-        sums[1, band] = exponential(-veil_rates[band] * optical_m)
-        sums[2, band], sums[3, band] = _ZERO, gathered(veil_rates[band], optical_m)
-        sums[4, band] = _ZERO
+    for band in range(veil_rates.size):
+        sums[0, band], sums[1, band] = _ZERO, gathered(veil_rates[band], optical_m)
+        sums[2, band] = _ZERO
+
+
+@compiled
+def _thickened(depth: np.float32, metres: F32, extinction: F32, steps: F32) -> np.float32:
+    """Write how the view is taken along a part of a ray, and return the optical depth behind it.
+
+    Between three neighbouring ranges extinction is a parabola. ``steps`` are, at each range, optical depth,
+    extinction, and what is left of the view; from it to the next, what is taken of that by each unit of
+    extinction at both ends, the weight of the farther end in it, and the mean of what is taken up to there.
+    """
+    count = metres.size
+    depths, left = steps[0, :count], steps[2, :count]
+    per, far, taken = steps[3, :count], steps[4, :count], steps[5, :count]
+    for k in range(0, count - 1, 2):
+        per[k] = thickness(metres, extinction, k, 0)
+        per[k + 1] = thickness(metres, extinction, k, 1)
+    for k in range(count - 1):
+        depths[k] = depth
+        depth += per[k]
+    depths[count - 1] = depth
+    for k in range(count):
+        steps[1, k], left[k] = extinction[k], exponential(-depths[k])
+    for k in range(count - 1):
+        grown = per[k]
+        less = -exponential_less_one(-grown)
+        # Weight of the farther end in what is taken.
+        thick = (_ONE - (_ONE + grown) * (_ONE - less)) / max(grown * less, _TINY)
+        far[k] = thick if grown > _HALF else _HALF - grown / _TWELVE
+        per[k] = left[k] * less / max(extinction[k] + extinction[k + 1], _TINY)
+        taken[k] = _ONE - _HALF * (left[k] + left[k + 1])
+    return depth
 
 
 @compiled
 def _summed(
     first: int,
-    depth: np.float32,
-    metres: F32,
     optical: F32,
-    extinction: F32,
     source: F32,
     rates: F32,
     veil_rates: F32,
+    steps: F32,
+    room: F32,
     sums: F32,
     table: F32,
-) -> np.float32:
-    """Sum along a part of a ray, write its ranges of the table, and return the optical depth behind it.
+) -> None:
+    """Sum along a part of a ray, and write its ranges of the table.
 
-    Between three neighbouring ranges extinction is a parabola. The bodies' light is weighted by what of the
-    view they end there, int S exp(-c r) d(1 - T), which is exact however dense they are.
+    The bodies' light is weighted by what of the view they end there, int S exp(-c r) d(1 - T), which is exact
+    however dense they are.
     """
-    left = exponential(-depth)
-    _told(first // EVERY, depth, extinction[0], sums, table)
-    for k in range(metres.size - 1):
-        grown = thickness(metres, extinction, k // 2 * 2, k % 2)
-        then = left * exponential(-grown)
-        _step(k, grown, left, then, optical, extinction, source, rates, veil_rates, sums)
-        depth, left = depth + grown, then
-        if (k + 1) % EVERY == 0:
-            _told((first + k + 1) // EVERY, depth, extinction[k + 1], sums, table)
-    return depth
-
-
-@compiled
-def _told(node: int, depth: np.float32, extinction: np.float32, sums: F32, table: F32) -> None:
-    """Write a range of the table."""
-    bands = sums.shape[1]
-    table[DEPTH, node], table[SLOPE, node] = depth, extinction
+    count, bands = optical.size, rates.size
+    per, far, taken = steps[3, :count], steps[4, :count], steps[5, :count]
+    own, falls, lit, water = room[0, :count], room[1, :count], room[2, :count], room[3, :count]
+    for node in range((count - 1) // EVERY + 1):
+        table[DEPTH, first // EVERY + node] = steps[0, EVERY * node]
+        table[SLOPE, first // EVERY + node] = steps[1, EVERY * node]
     for band in range(bands):
-        table[TABLE_HEAD + band, node] = sums[4, band]
-        table[TABLE_HEAD + bands + band, node] = sums[2, band] / max(sums[3, band], _TINY)
+        rate, fall, sent = rates[band], veil_rates[band], source[band]
+        some = fall if abs(fall) > _TINY else _ONE
+        for k in range(count):
+            own[k], falls[k] = exponential(-rate * optical[k]), exponential(-fall * optical[k])
+        for k in range(count - 1):
+            lit[k] = (sent[k] + sent[k + 1]) * per[k] * (own[k] + (own[k + 1] - own[k]) * far[k])
+            way = optical[k + 1] - optical[k]
+            thin = abs(fall * way) < _THIN
+            water[k] = falls[k] * way if thin else (falls[k] - falls[k + 1]) / some
+        hidden, whole, light = sums[0, band], sums[1, band], sums[2, band]
+        for node in range((count - 1) // EVERY + 1):
+            table[TABLE_HEAD + band, first // EVERY + node] = light
+            table[TABLE_HEAD + bands + band, first // EVERY + node] = hidden / max(whole, _TINY)
+            for k in range(EVERY * node, min(EVERY * (node + 1), count - 1)):
+                hidden += water[k] * taken[k]
+                whole += water[k]
+                light += lit[k]
+        sums[0, band], sums[1, band], sums[2, band] = hidden, whole, light
 
 
 @compiled
-def _beyond(first: int, depth: np.float32, optical: F32, veil_rates: F32, sums: F32, table: F32) -> None:
+def _beyond(
+    first: int, depth: np.float32, optical: F32, veil_rates: F32, room: F32, sums: F32, table: F32
+) -> None:
     """Write the ranges of the table behind all bodies: there only the water goes on."""
-    taken = _ONE - exponential(-depth)
-    for node in range(first // EVERY + 1, table.shape[1]):
-        way = optical[EVERY * node] - optical[EVERY * (node - 1)]
-        for band in range(veil_rates.size):
-            water = sums[1, band] * gathered(veil_rates[band], way)
-            sums[1, band] *= exponential(-veil_rates[band] * way)
-            sums[2, band] += water * taken
-            sums[3, band] += water
-        _told(node, depth, _ZERO, sums, table)
+    taken, bands, start = _ONE - exponential(-depth), veil_rates.size, first // EVERY
+    count = table.shape[1] - start
+    falls, water = room[0, :count], room[1, :count]
+    for node in range(1, count):
+        table[DEPTH, start + node], table[SLOPE, start + node] = depth, _ZERO
+    for band in range(bands):
+        rate, hidden, whole = veil_rates[band], sums[0, band], sums[1, band]
+        for node in range(count):
+            falls[node] = exponential(-rate * optical[EVERY * (start + node)])
+        for node in range(1, count):
+            way = optical[EVERY * (start + node)] - optical[EVERY * (start + node - 1)]
+            water[node] = falls[node - 1] * gathered(rate, way)
+        for node in range(1, count):
+            hidden += water[node] * taken
+            whole += water[node]
+            table[TABLE_HEAD + band, start + node] = sums[2, band]
+            table[TABLE_HEAD + bands + band, start + node] = hidden / max(whole, _TINY)
 
 
 @compiled
@@ -517,42 +584,6 @@ def thickness(metres: F32, extinction: F32, k: int, half: int) -> np.float32:
         near, far = far, near
     step = (metres[k + 1] - metres[k]) / _TWELVE
     return max(step * (_FIVE * near + _EIGHT * middle - far), _ZERO)
-
-
-@compiled
-def _step(
-    k: int,
-    grown: np.float32,
-    left: np.float32,
-    then: np.float32,
-    optical: F32,
-    extinction: F32,
-    source: F32,
-    rates: F32,
-    veil_rates: F32,
-    sums: F32,
-) -> None:
-    """Add to the sums what lies between a range and the next, over which ``grown`` of depth is met."""
-    way, taken = optical[k + 1] - optical[k], left - then
-    # Weight of the farther end in what is taken.
-    far = _HALF - grown / _TWELVE
-    if grown > _HALF:
-        kept = exponential(-grown)
-        far = (_ONE - (_ONE + grown) * kept) / (grown * (_ONE - kept))
-    per = _ONE / max(extinction[k] + extinction[k + 1], _TINY) if grown > _ZERO else _ZERO
-    for band in range(rates.size):
-        before = sums[0, band]
-        after = before * exponential(-rates[band] * way)
-        sums[0, band] = after
-        if grown > _ZERO:
-            mean = (source[band, k] + source[band, k + 1]) * per
-            sums[4, band] += mean * (before + (after - before) * far) * taken
-        rate, there = veil_rates[band], sums[1, band]
-        sums[1, band] = there * exponential(-rate * way)
-        thin = abs(rate * way) < _THIN
-        water = there * way if thin else (there - sums[1, band]) / (_ONE if thin else rate)
-        sums[2, band] += water * (_ONE - _HALF * (left + then))
-        sums[3, band] += water
 
 
 @compiled
@@ -600,78 +631,145 @@ def lay_bodies(
         empty where nobody asks.
     """
     columns, bands = range_m.shape[1], len(picture)
-    rays = block.shape[3]
+    rays, used = block.shape[3], np.empty(nodes.size, np.bool_)
     line = np.empty((block.shape[1], block.shape[2] * rays), np.float32)
-    found = np.empty((2 * bands + 1, columns), np.float32)
-    other = np.empty_like(found)
+    found, other = (
+        np.empty((2 * bands + 1, columns), np.float32),
+        np.empty((2 * bands + 1, columns), np.float32),
+    )
     where, metres, across = (
         np.empty(columns, np.int64),
         np.empty(columns, np.float32),
         np.empty_like(place[0]),
     )
+    steps = np.empty((3, columns), np.int64)
     surface, before = np.empty(columns, np.float32), np.empty((bands, columns), np.float32)
     for row in range(range_m.shape[0]):
-        for band in range(bands):
-            for x in range(columns):
-                light[band, row, x] = picture[band, row, x]
-        if told[0].size:
-            told[0][:, row] = _ZERO
-        if told[1].size:
-            told[1][row] = _ZERO
         if far_light.size:
             far_light[row] = farther[2][row]
-        _between_rows(block, place[1][row], line)
-        if not _any_more(line[DEPTH, -rays:], _ZERO):
+        first, last = _rays_met(block, place[1][row])
+        begin, end = _pixels_between(place[0], first, last, rays - 1)
+        _kept(row, begin, end, picture, light, told)
+        if begin == end:
             continue
-        _looked_up(line, rays, nodes, place[0], range_m[row], columns, found)
-        for x in range(columns):
+        here, ranges, covers = place[0][begin:end], range_m[row, begin:end], coverage[row, begin:end]
+        used[:] = False
+        _stepped(nodes, ranges, here.size, steps[0], used)
+        if farther[0].size:
+            count = _picked(
+                farther[0][row, begin:end],
+                farther[1][row, begin:end],
+                farther[2][row, begin:end],
+                here,
+                where,
+                metres,
+                across,
+            )
+            _stepped(nodes, metres, count, steps[1], used)
+        count = _uncovered(covers, here, where, metres, across)
+        _stepped(nodes, metres, count, steps[2], used)
+        _between_rows(block, place[1][row], (first, last), used, line)
+        _looked_up(line, rays, nodes, here, steps[0], ranges, here.size, found)
+        for x in range(here.size):
             surface[x] = found[0, x]
         before[0] = -_ONE
         if farther[0].size:
-            count = _picked(
-                farther[0][row], farther[1][row], farther[2][row], place[0], where, metres, across
-            )
-            _looked_up(line, rays, nodes, across, metres, count, other)
+            areas, shares = farther[1][row, begin:end], farther[2][row, begin:end]
+            count = _picked(farther[0][row, begin:end], areas, shares, here, where, metres, across)
+            _looked_up(line, rays, nodes, across, steps[1], metres, count, other)
             for k in range(count):
                 x = where[k]
-                share = farther[2][row, x]
                 near, far = _ONE - surface[x], _ONE - other[0, k]
-                surface[x] += share * (other[0, k] - surface[x])
-                kept = near + share * (far - near)
-                far_light[row, x] = share * far / kept if kept > _ZERO else share
-                _mixed(found, x, other, k, farther[1][row, x], rates, range_m[row, x], metres[k], before)
-        count = _uncovered(coverage[row], place[0], where, metres, across)
-        _looked_up(line, rays, nodes, across, metres, count, other)
+                surface[x] += shares[x] * (other[0, k] - surface[x])
+                kept = near + shares[x] * (far - near)
+                far_light[row, begin + x] = shares[x] * far / kept if kept > _ZERO else shares[x]
+                _mixed(found, x, other, k, areas[x], rates, ranges[x], metres[k], before)
+        count = _uncovered(covers, here, where, metres, across)
+        _looked_up(line, rays, nodes, across, steps[2], metres, count, other)
         for k in range(count):
             x = where[k]
-            if coverage[row, x] > _ZERO:
-                share = _ONE - coverage[row, x]
-                _mixed(found, x, other, k, share, rates, range_m[row, x], metres[k], before)
-            alpha[row, x] += max(_ONE - alpha[row, x], _ZERO) * other[0, k]
-        _laid(row, found, surface, water, picture, light, told)
+            if covers[x] > _ZERO:
+                _mixed(found, x, other, k, _ONE - covers[x], rates, ranges[x], metres[k], before)
+            alpha[row, begin + x] += max(_ONE - alpha[row, begin + x], _ZERO) * other[0, k]
+        _laid(row, begin, end, found, surface, water, picture, light, told)
 
 
 @compiled
-def _between_rows(block: F32, row: np.float32, line: F32) -> None:
-    """Write the table between two rows of rays, nodes behind each other, ``(planes, nodes times rays)``."""
+def _rays_met(block: F32, row: np.float32) -> tuple[int, int]:
+    """Return the first and last of a row's rays between which bodies are met; none if the last is less."""
     at = min(max(int(row), 0), len(block) - 2)
-    share = row - np.float32(at)
+    above, below = block[at, DEPTH, block.shape[2] - 1], block[at + 1, DEPTH, block.shape[2] - 1]
+    first, last = above.size, -1
+    for column in range(above.size):
+        if above[column] > _ZERO or below[column] > _ZERO:
+            first, last = min(first, column), column
+    return max(first - 1, 0), min(last + 1, above.size - 1) if last >= 0 else -1
+
+
+@compiled
+def _pixels_between(place: F32, first: int, last: int, outermost: int) -> tuple[int, int]:
+    """Return the first pixel at or after a ray, and the end of those up to another; both 0 for none.
+
+    What lies before the first of all rays, or after the outermost, goes with that.
+    """
+    if last < first:
+        return 0, 0
+    begin = int(np.searchsorted(place, np.float32(first))) if first > 0 else 0
+    end = place.size
+    while last < outermost and end > begin and place[end - 1] > np.float32(last):
+        end -= 1
+    return (begin, end) if end > begin else (0, 0)
+
+
+@compiled
+def _kept(row: int, begin: int, end: int, picture: F32, light: F32, told: tuple[F32, F32]) -> None:
+    """Write what is left of a row's light before and after the pixels between two: all of it."""
+    for band in range(len(picture)):
+        old, new = picture[band, row], light[band, row]
+        for x in range(begin):
+            new[x] = old[x]
+        for x in range(end, old.size):
+            new[x] = old[x]
+        if told[0].size:
+            told[0][band, row, :begin] = _ZERO
+            told[0][band, row, end:] = _ZERO
+    if told[1].size:
+        told[1][row, :begin] = _ZERO
+        told[1][row, end:] = _ZERO
+
+
+@compiled
+def _stepped(nodes: F32, metres: F32, count: int, steps: Ints, used: NDArray[np.bool_]) -> None:
+    """Write between which two of a table's ranges some lie, and mark those two."""
+    step, last = 0, nodes.size - 2
+    for k in range(count):
+        # Neighbours lie at much the same range.
+        while step < last and metres[k] >= nodes[step + 1]:
+            step += 1
+        while step > 0 and metres[k] < nodes[step]:
+            step -= 1
+        steps[k] = step
+        used[step], used[step + 1] = True, True
+
+
+@compiled
+def _between_rows(
+    block: F32, row: np.float32, columns: tuple[int, int], used: NDArray[np.bool_], line: F32
+) -> None:
+    """Write what is used of the table between two rows of rays, nodes behind each other.
+
+    ``(planes, nodes times rays)``, from the first to the last of some rays.
+    """
+    at, (first, last) = min(max(int(row), 0), len(block) - 2), columns
+    share, rays = row - np.float32(at), block.shape[3]
     above, below = block[at], block[at + 1]
     for plane in range(line.shape[0]):
         for node in range(block.shape[2]):
-            upper, lower = above[plane, node], below[plane, node]
-            target = line[plane, node * upper.size : (node + 1) * upper.size]
-            for column in range(upper.size):
-                target[column] = upper[column] + (lower[column] - upper[column]) * share
-
-
-@compiled
-def _any_more(values: F32, value: np.float32) -> bool:
-    """Tell whether any is more than a value."""
-    found = False
-    for index in range(values.size):
-        found |= values[index] > value
-    return found
+            if used[node]:
+                upper, lower = above[plane, node, first : last + 1], below[plane, node, first : last + 1]
+                target = line[plane, node * rays + first : node * rays + last + 1]
+                for column in range(upper.size):
+                    target[column] = upper[column] + (lower[column] - upper[column]) * share
 
 
 @compiled
@@ -728,24 +826,22 @@ def _mixed(
 
 
 @compiled
-def _looked_up(line: F32, columns: int, nodes: F32, place: F32, metres: F32, count: int, found: F32) -> None:
+def _looked_up(
+    line: F32, columns: int, nodes: F32, place: F32, steps: Ints, metres: F32, count: int, found: F32
+) -> None:
     """Write coverage, light of each band and share taken of the water's at pixels.
 
     Optical depth goes between ranges by its slope at both; the bodies' light in step with what they cover.
     """
-    bands, step, last = (len(found) - 1) // 2, 0, nodes.size - 2
+    bands = (len(found) - 1) // 2
     first, right = np.empty(count, np.uint64), np.empty(count, np.float32)
     along, taken = np.empty(count, np.float32), np.empty(count, np.float32)
     below = np.uint64(columns)
     for k in range(count):
-        while step < last and metres[k] >= nodes[step + 1]:
-            step += 1
-        while step > 0 and metres[k] < nodes[step]:
-            step -= 1
-        column = min(max(int(place[k]), 0), columns - 2)
+        step, column = steps[k], min(max(int(place[k]), 0), columns - 2)
         first[k], right[k] = np.uint64(step * columns + column), place[k] - np.float32(column)
-        along[k] = min((metres[k] - nodes[step]) / (nodes[step + 1] - nodes[step]), _ONE)
         taken[k] = nodes[step + 1] - nodes[step]
+        along[k] = min((metres[k] - nodes[step]) / taken[k], _ONE)
     depths, slopes, covered = line[DEPTH], line[SLOPE], found[0]
     for k in range(count):
         at, share, u, length = first[k], right[k], along[k], taken[k]
@@ -779,26 +875,35 @@ def _across(table: F32, at: np.uint64, right: np.float32) -> np.float32:
 
 @compiled
 def _laid(
-    row: int, found: F32, surface: F32, water: F32, picture: F32, light: F32, told: tuple[F32, F32]
+    row: int,
+    begin: int,
+    end: int,
+    found: F32,
+    surface: F32,
+    water: F32,
+    picture: F32,
+    light: F32,
+    told: tuple[F32, F32],
 ) -> None:
-    """Write a row's light: what comes through of surfaces and water, and the bodies' own."""
-    bands = len(picture)
+    """Write a row's light between two pixels: what comes through of all else, and the bodies' own."""
+    bands, count = len(picture), end - begin
     for band in range(bands):
         own, hidden = found[1 + band], found[1 + bands + band]
+        before, after = picture[band, row, begin:end], light[band, row, begin:end]
         if water.size:
-            for x in range(surface.size):
-                thrown = water[band, row, x]
-                added = own[x] - thrown * hidden[x]
-                before = picture[band, row, x]
-                light[band, row, x] = before - (before - thrown) * surface[x] + added
+            thrown = water[band, row, begin:end]
+            for x in range(count):
+                added = own[x] - thrown[x] * hidden[x]
+                after[x] = before[x] - (before[x] - thrown[x]) * surface[x] + added
         else:
-            for x in range(surface.size):
-                before = picture[band, row, x]
-                light[band, row, x] = before - before * surface[x] + own[x]
+            for x in range(count):
+                after[x] = before[x] - before[x] * surface[x] + own[x]
         if told[0].size:
-            for x in range(surface.size):
-                thrown = water[band, row, x] if water.size else _ZERO
-                told[0][band, row, x] = own[x] - thrown * hidden[x]
+            added_to = told[0][band, row, begin:end]
+            for x in range(count):
+                some = water[band, row, begin + x] if water.size else _ZERO
+                added_to[x] = own[x] - some * hidden[x]
     if told[1].size:
-        for x in range(surface.size):
-            told[1][row, x] = found[0, x]
+        covered = told[1][row, begin:end]
+        for x in range(count):
+            covered[x] = found[0, x]
