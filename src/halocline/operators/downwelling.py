@@ -18,6 +18,7 @@ from halocline.operators.shared.surface_light import FARTHEST_M
 from halocline.operators.shared.two_surfaces import FARTHER_PLANES, Farther
 from halocline.operators.shared.water_shade import WaterShade, water_shade
 from halocline.physics.path.transport import ByDepth, daylight_gain, sunlit_by_depth
+from halocline.physics.sea.shade_loops import loop_maps, shade_surfaces
 from halocline.quantities import Ratio, Strict
 
 
@@ -41,18 +42,18 @@ class _Shaded:
     share: ByDepth
     by_things: bool
 
-    def left(self, shot: Shot, view: tuple[F32, F32, F32], range_m: F32) -> F32:
-        """Return what of the light on surfaces is left, ``(K, *shape)``; ``view`` is that of `view`."""
-        x, y, down = view
-        metres = np.minimum(range_m, np.float32(FARTHEST_M))
-        across, along = (np.float32(place) for place in self.shade.grid.axes.origin)
-        depth = down * metres + np.float32(shot.path.camera_depth_m)
-        at = ((x * metres + across).ravel(), (y * metres + along).ravel(), depth.ravel())
-        sun, sky = self.shade.light_along(*at, things=self.by_things).reshape(2, *range_m.shape)
-        left = self.share(depth)
-        left *= sun - sky
-        left += sky
-        return left
+    def dim(self, gain: F32, shot: Shot, view: tuple[F32, F32, F32], range_m: F32) -> None:
+        """Take from the light on surfaces, ``(K, *shape)``, what is not left; ``view`` is that of `view`."""
+        shade, ranges = self.shade, np.ascontiguousarray(np.atleast_2d(range_m), np.float32)
+        lens = (*shade.grid.axes.origin, shot.path.camera_depth_m, FARTHEST_M)
+        shade_surfaces(
+            *loop_maps(shade.shade, in_water=False, things=self.by_things),
+            tuple(np.float32(number) for number in lens),
+            tuple(np.ascontiguousarray(np.atleast_2d(along), np.float32) for along in view),
+            ranges,
+            self.share.for_loops(),
+            gain.reshape(len(gain), *ranges.shape),
+        )
 
     def view(self, shot: Shot, tile: Tile, down: F32) -> tuple[F32, F32, F32]:
         """Return a tile's view directions along the level axes and down."""
@@ -104,14 +105,14 @@ class Downwelling(Operator[DownwellingParameters, _Shaded | None]):
         gain = self._gain(shot, planes["range"], planes["downward"])
         view = None if prepared is None else prepared.view(shot, tile, planes["downward"])
         if prepared is not None and view is not None:
-            gain *= prepared.left(shot, view, planes["range"])
+            prepared.dim(gain, shot, view, planes["range"])
         written: dict[str, F32] = {}
         farther = Farther.of(planes)
         if farther is not None:
             far_gain = self._gain(shot, farther.range_m, farther.at(planes["downward"]))
             if prepared is not None and view is not None:
                 there = (farther.at(view[0]), farther.at(view[1]), farther.at(view[2]))
-                far_gain *= prepared.left(shot, there, farther.range_m)
+                prepared.dim(far_gain, shot, there, farther.range_m)
             written = farther.mix(gain, far_gain, planes["bands"])
             # The light before: what is there for lamps to light.
             written["render_far_light"] = farther.share

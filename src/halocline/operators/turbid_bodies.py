@@ -29,6 +29,7 @@ from halocline.physics.floating.flow import Current, TurbulentFlow, turbulence
 from halocline.physics.floating.ground import Ground
 from halocline.physics.floating.turbid import TurbidBody
 from halocline.physics.floating.turbid_light import unturned
+from halocline.physics.floating.turbid_loops import with_far_halo
 from halocline.physics.floating.turbid_view import (
     BodiesInLight,
     LaidBodies,
@@ -314,9 +315,11 @@ def _thrown_in(planes: Planes, tile: Tile, shot: Shot) -> F32 | None:
     does.
     """
     found = [planes[name] for name in tile.added if name in planes]
-    if "halo" in planes:
-        lengths = np.minimum(planes["range"], _FAR_M) * np.float32(shot.path.beam_rate.mean() / _SEEN_LENGTHS)
-        lengths *= lengths
-        lengths *= lengths
-        found.append(planes["halo"] * (_ONE - _ONE / (_ONE + lengths)))
-    return sum(found[1:], start=found[0]) if found else None
+    if "halo" not in planes:
+        return sum(found[1:], start=found[0]) if found else None
+    halo = planes["halo"]
+    out = np.empty_like(halo)
+    all_else = sum(found[1:], start=found[0]) if found else np.zeros_like(halo)
+    per_m = np.float32(shot.path.beam_rate.mean() / _SEEN_LENGTHS)
+    with_far_halo(all_else, halo, planes["range"], (per_m, _FAR_M), out)
+    return out

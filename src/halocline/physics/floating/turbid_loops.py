@@ -587,6 +587,38 @@ def thickness(metres: F32, extinction: F32, k: int, half: int) -> np.float32:
 
 
 @compiled
+def with_far_halo(
+    thrown: F32, halo: F32, range_m: F32, lengths: tuple[np.float32, np.float32], out: F32
+) -> None:
+    """Write what the water threw in on the way with the halos of surfaces that are hardly seen any more.
+
+    Of a halo counts l^4 / (1 + l^4), with l the range in lengths of which few hide a surface.
+
+    Parameters
+    ----------
+    thrown, halo
+        ``(K, rows, columns)`` each.
+    range_m
+        Of surfaces, ``(rows, columns)``; inf where there are none.
+    lengths
+        Lengths a metre, and the farthest range that is told apart, metres.
+    out
+        ``(K, rows, columns)``.
+    """
+    counts, (per_m, farthest) = np.empty(range_m.shape[1], np.float32), lengths
+    for row in range(len(range_m)):
+        ranges = range_m[row]
+        for x in range(counts.size):
+            length = min(ranges[x], farthest) * per_m
+            square = length * length
+            counts[x] = _ONE - _ONE / (_ONE + square * square)
+        for band in range(len(out)):
+            before, own, total = thrown[band, row], halo[band, row], out[band, row]
+            for x in range(counts.size):
+                total[x] = before[x] + own[x] * counts[x]
+
+
+@compiled
 def lay_bodies(
     block: F32,
     place: tuple[F32, F32],

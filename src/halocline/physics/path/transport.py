@@ -408,12 +408,15 @@ class ByDepth:
 
     def __call__(self, depth_m: F32) -> F32:
         """Return it at depths of any one shape, ``(K, *shape)``."""
-        per_node = np.float32((DEPTH_NODES - 1) / math.sqrt(DEEPEST_M))
         out = np.empty((len(self.tables), *depth_m.shape), np.float32)
         flat = np.maximum(np.ascontiguousarray(depth_m).ravel(), np.float32(0.0))
-        nodes = depth_nodes().astype(np.float32)
-        fallen(flat, nodes, self.tables, self.deep_rates, per_node, out.reshape(len(out), -1))
+        fallen(flat, *self.for_loops(), out.reshape(len(out), -1))
         return out
+
+    def for_loops(self) -> tuple[F32, F32, F32, np.float32]:
+        """Return nodes, tables, rates and nodes per root of depth, as `fallen` takes them."""
+        per_node = np.float32((DEPTH_NODES - 1) / math.sqrt(DEEPEST_M))
+        return depth_nodes().astype(np.float32), self.tables, self.deep_rates, per_node
 
 
 def sunlit_by_depth(path: LightPath) -> ByDepth:

@@ -210,36 +210,46 @@ class RayVolume:
 def _look_up(block: F32, columns: F32, rows: F32, range_m: F32, edges: F32, first_row: int, out: F32) -> None:
     """Write a block's M at pixels: between rays bilinear, between steps linear."""
     last_row, last_column, last_step = block.shape[0] - 1, block.shape[1] - 1, edges.size - 2
+    count, per_ray, per_step = columns.size, np.uint64(3 * block.shape[2]), np.uint64(3)
+    line, cells = np.empty(3 * block.shape[1] * block.shape[2], np.float32), np.empty(count, np.uint64)
+    right, later = np.empty(count, np.float32), np.empty(count, np.float32)
     step = 0
     for y in range(rows.size):
         row = max(_ZERO, min(rows[y], np.float32(last_row)))
         j = min(int(row), last_row - 1)
-        lower = row - np.float32(j)
-        for x in range(columns.size):
+        _between_rows(block[j], block[j + 1], row - np.float32(j), line)
+        for x in range(count):
             column = max(_ZERO, min(columns[x], np.float32(last_column)))
             i = min(int(column), last_column - 1)
-            right = column - np.float32(i)
             metres = range_m[y, x]
             # Neighbours lie at much the same range.
             while step < last_step and metres >= edges[step + 1]:
                 step += 1
             while step > 0 and metres < edges[step]:
                 step -= 1
-            later = min((metres - edges[step]) / (edges[step + 1] - edges[step]), _ONE)
-            left, upper, sooner = _ONE - right, _ONE - lower, _ONE - later
+            cells[x] = np.uint64(3 * (i * block.shape[2] + step))
+            right[x] = column - np.float32(i)
+            later[x] = min((metres - edges[step]) / (edges[step + 1] - edges[step]), _ONE)
+        for channel in range(3):
+            found, plane = out[channel, first_row + y], np.uint64(channel)
+            for x in range(count):
+                sooner = cells[x] + plane
+                near = line[sooner] + (line[sooner + per_ray] - line[sooner]) * right[x]
+                then = sooner + per_step
+                far = line[then] + (line[then + per_ray] - line[then]) * right[x]
+                found[x] = near + (far - near) * later[x]
+
+
+@compiled
+def _between_rows(above: F32, below: F32, share: np.float32, line: F32) -> None:
+    """Write what lies between two rows of rays, all their steps and channels behind each other."""
+    at = 0
+    for column in range(len(above)):
+        for step in range(above.shape[1]):
             for channel in range(3):
-                above = left * (
-                    sooner * block[j, i, step, channel] + later * block[j, i, step + 1, channel]
-                ) + right * (
-                    sooner * block[j, i + 1, step, channel] + later * block[j, i + 1, step + 1, channel]
-                )
-                under = left * (
-                    sooner * block[j + 1, i, step, channel] + later * block[j + 1, i, step + 1, channel]
-                ) + right * (
-                    sooner * block[j + 1, i + 1, step, channel]
-                    + later * block[j + 1, i + 1, step + 1, channel]
-                )
-                out[channel, first_row + y, x] = upper * above + lower * under
+                here = above[column, step, channel]
+                line[at] = here + (below[column, step, channel] - here) * share
+                at += 1
 
 
 @compiled

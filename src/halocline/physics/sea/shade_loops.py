@@ -13,6 +13,7 @@ from halocline.physics.floating.turbid_shade_loops import (
     dim_by_bodies,
     faded,
 )
+from halocline.physics.path.loops import fallen
 from halocline.physics.sea.shade import Shade, ShadeMap
 
 _ZERO, _ONE, _TWO, _TINY = (np.float32(number) for number in (0.0, 1.0, 2.0, 1e-30))
@@ -109,6 +110,70 @@ def light_at_places(sun: Map, sky: Map, x: F32, y: F32, depth: F32, out: F32) ->
         shade = sky if which else sun
         left_by_things(shade, x, y, depth, out[which])
         dim_by_bodies(shade[5], x, y, depth, out[which])
+
+
+@compiled
+def shade_surfaces(
+    sun: Map,
+    sky: Map,
+    lens: tuple[np.float32, ...],
+    view: tuple[F32, F32, F32],
+    range_m: F32,
+    shares: tuple[F32, F32, F32, np.float32],
+    gain: F32,
+) -> None:
+    """Multiply the light on surfaces by what is left of sun and sky there.
+
+    Parameters
+    ----------
+    sun, sky
+        See `loop_maps`.
+    lens
+        Its level place and its depth, and how far surfaces are looked for, metres.
+    view
+        Unit view directions along the level axes and down, ``(rows, columns)`` each.
+    range_m
+        Of surfaces, ``(rows, columns)``.
+    shares
+        The share of each band's light that is the sun's, by depth: as `fallen` takes it.
+    gain
+        ``(K, rows, columns)``; changed.
+    """
+    nodes, tables, deep_rates, per_node = shares
+    count = range_m.shape[1]
+    places, left = np.empty((3, count), np.float32), np.empty((2, count), np.float32)
+    of_sun = np.empty((len(gain), count), np.float32)
+    across, along, deep = places[0], places[1], places[2]
+    by_sun, by_sky = left[0], left[1]
+    for row in range(len(range_m)):
+        to_x, to_y, down, ranges = view[0][row], view[1][row], view[2][row], range_m[row]
+        for k in range(count):
+            metres = min(ranges[k], lens[3])
+            across[k], along[k] = to_x[k] * metres + lens[0], to_y[k] * metres + lens[1]
+            deep[k] = down[k] * metres + lens[2]
+        light_at_places(sun, sky, across, along, deep, left)
+        begin, end = _dimmed(by_sun, by_sky)
+        if end <= begin:
+            continue
+        for k in range(begin, end):
+            deep[k] = max(deep[k], _ZERO)
+        fallen(deep[begin:end], nodes, tables, deep_rates, per_node, of_sun)
+        for band in range(len(gain)):
+            share, light = of_sun[band], gain[band, row, begin:end]
+            suns, skies = by_sun[begin:end], by_sky[begin:end]
+            for k in range(light.size):
+                light[k] *= share[k] * (suns[k] - skies[k]) + skies[k]
+
+
+@compiled
+def _dimmed(sun: F32, sky: F32) -> tuple[int, int]:
+    """Return from where to where either is not whole."""
+    begin, end = 0, sun.size
+    while begin < end and sun[begin] == _ONE and sky[begin] == _ONE:
+        begin += 1
+    while end > begin and sun[end - 1] == _ONE and sky[end - 1] == _ONE:
+        end -= 1
+    return begin, end
 
 
 @compiled
