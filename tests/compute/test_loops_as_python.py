@@ -56,9 +56,10 @@ from halocline.physics.floating.turbid_shade_loops import BodyMap, beam_depths
 from halocline.physics.floating.turbid_view import PackedBodies
 from halocline.physics.path import lamp_shadow_loops
 from halocline.physics.path.phase import henyey_greenstein, lobe_numbers
+from halocline.physics.path.transport import sunlit_by_depth
 from halocline.physics.sea.ray_volume import ShaftRays, ShaftSteps, ShaftWater
 from halocline.physics.sea.shade import Casters, Shade, ShadeWater, Square
-from halocline.physics.sea.shade_loops import lay_shade, light_at_places, loop_maps
+from halocline.physics.sea.shade_loops import lay_shade, light_at_places, loop_maps, shade_surfaces
 from halocline.physics.sea.shade_volume import RayShares, ShadeVolume, ThingsAhead
 from halocline.physics.sea.slope_lookup import Footprint
 from halocline.physics.sea.surface import SunBeam
@@ -228,7 +229,14 @@ def stand_in_the_light() -> None:
     assert (gain < 1.0).any()
     lay_shade(gain, randoms(4, 3), randoms(4, 5))
     made.gain(column, np.sort(row), np.tile(range_m, (5, 1)))
-    light_at_places(*loop_maps(shade, in_water=False), column, row, range_m, np.empty((2, 5), np.float32))
+    maps = loop_maps(shade, in_water=False)
+    light_at_places(*maps, column, row, range_m, np.empty((2, 5), np.float32))
+    lens = tuple(np.float32(number) for number in (0.3, -0.2, 6.0, 100.0))
+    view = (randoms(3, 4, most=0.4), randoms(3, 4, most=0.4), randoms(3, 4, most=0.9))
+    shares = sunlit_by_depth(Builders.path()).for_loops()
+    light = np.ones((6, 3, 4), np.float32)
+    shade_surfaces(*maps, lens, view, randoms(3, 4, most=9.0), shares, light)
+    assert (light != 1.0).any()
 
 
 def stand_in_a_lamps_light() -> None:

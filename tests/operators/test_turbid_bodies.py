@@ -9,6 +9,7 @@ from typing import Any
 
 import numpy as np
 import pytest
+from numpy.typing import NDArray
 from pydantic import ValidationError
 from tests.conftest import Builders, chain
 from tests.presets.moved_keys import Row, amount, brightness, change, middle_of_change, motion
@@ -22,8 +23,8 @@ from halocline.imaging.frame import Frame, Window
 from halocline.operators.shared.body_parameters import PlacedBody
 from halocline.operators.shared.sediment_parameters import SedimentSource
 from halocline.operators.turbid_bodies import TurbidBodies, TurbidBodiesParameters
-from halocline.physics.floating import turbid_view
 from halocline.physics.floating.turbid import TurbidBody, extinction_inside
+from halocline.physics.floating.turbid_view import TurbidVolume
 from halocline.physics.path.lamps import Lamp
 from halocline.physics.water.water import KOSCHMIEDER
 from halocline.presets.lamps import through_bodies
@@ -461,8 +462,11 @@ def test_light_is_looked_at_wherever_a_body_is(build: Builders, monkeypatch: pyt
     near = build.run([("b", aside)], wall(5.0), shot)["rgb"]
     changed = np.abs(near - 0.2).max(axis=0) > 1e-3
     assert 0.01 < changed.mean() < 0.4
-    # Along all rays.
-    monkeypatch.setattr(turbid_view, "_MANY_SHAPES", 0)
+
+    def everywhere(volume: TurbidVolume, rays: F32) -> NDArray[np.bool_]:
+        return np.ones((*rays.shape[1:], len(volume.nodes)), np.bool_)
+
+    monkeypatch.setattr(TurbidVolume, "_may_meet", everywhere)
     assert np.array_equal(near, build.run([("b", aside)], wall(5.0), shot)["rgb"])
 
 

@@ -29,7 +29,6 @@ from halocline.physics.floating.flow import Current, TurbulentFlow, turbulence
 from halocline.physics.floating.ground import Ground
 from halocline.physics.floating.turbid import TurbidBody
 from halocline.physics.floating.turbid_light import unturned
-from halocline.physics.floating.turbid_loops import with_far_halo
 from halocline.physics.floating.turbid_view import (
     BodiesInLight,
     LaidBodies,
@@ -40,8 +39,8 @@ from halocline.physics.floating.turbid_view import (
 )
 from halocline.quantities import Angle, Distance, Period, Ratio, Share, Strict
 
-# A surface this many attenuation lengths away is hardly seen; what is farther than this has no end, metres.
-_SEEN_LENGTHS, _FAR_M = 3.0, np.float32(1e4)
+# A surface this many attenuation lengths away is hardly seen.
+_SEEN_LENGTHS = 3.0
 _ONE, _TINY = np.float32(1.0), np.float32(1e-9)
 # What is seen of lamps themselves.
 _LAMPS_LEFT = frozenset({"lamp_seen", "lamp_left"})
@@ -198,7 +197,7 @@ class TurbidBodies(Operator[TurbidBodiesParameters, TurbidVolume | None]):
         far = tuple(planes.get(name) for name in ("far_range", "far_share", "far_light"))
         told = tile.wants("body_light"), tile.wants("body_alpha")
         corner = (region.y - window.y, region.x - window.x)
-        bands, water = planes["bands"], _thrown_in(planes, tile, shot)
+        bands, water = planes["bands"], _thrown_in(planes, tile)
         # Lamps that are seen stand where they are; all else that the water threw in lies along the way.
         lamps = planes.get("lamp_seen") if "lamp_range" in planes else None
         if lamps is not None and water is not None:
@@ -209,6 +208,7 @@ class TurbidBodies(Operator[TurbidBodiesParameters, TurbidVolume | None]):
             SurfacesSeen(planes["range"], covered, *far),
             corner=corner,
             water=water,
+            halo=_halo(planes, shot),
             told=told,
         )
         written = {"bands": laid.light, "alpha": laid.alpha}
@@ -307,19 +307,19 @@ def _nothing_laid(planes: Planes, tile: Tile) -> Planes:
     return made
 
 
-def _thrown_in(planes: Planes, tile: Tile, shot: Shot) -> F32 | None:
-    """Return what the water threw in on the way, all of it; None where there is none.
+def _thrown_in(planes: Planes, tile: Tile) -> F32 | None:
+    """Return what the water threw in on the way, all of it; None where there is none."""
+    found = [planes[name] for name in tile.added if name in planes]
+    return sum(found[1:], start=found[0]) if found else None
+
+
+def _halo(planes: Planes, shot: Shot) -> tuple[F32, float] | None:
+    """Return the halos of what surfaces send, and lengths a metre of which few hide them.
 
     A near surface's halo comes from itself and its neighbours, and is hidden as they are. What is turned
     before one that is hardly seen any more comes from nearer things aside: it lies along the way, as the veil
     does.
     """
-    found = [planes[name] for name in tile.added if name in planes]
     if "halo" not in planes:
-        return sum(found[1:], start=found[0]) if found else None
-    halo = planes["halo"]
-    out = np.empty_like(halo)
-    all_else = sum(found[1:], start=found[0]) if found else np.zeros_like(halo)
-    per_m = np.float32(shot.path.beam_rate.mean() / _SEEN_LENGTHS)
-    with_far_halo(all_else, halo, planes["range"], (per_m, _FAR_M), out)
-    return out
+        return None
+    return planes["halo"], float(shot.path.beam_rate.mean()) / _SEEN_LENGTHS

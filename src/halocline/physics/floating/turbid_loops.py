@@ -32,6 +32,10 @@ _NEXT = np.uint64(1)
 _CHUNK, _OPAQUE = 32, np.float32(9.0)
 # Neighbouring rays that are written at once: a table has neighbours side by side, and a cache line of them.
 _TOGETHER = 16
+# What goes along with a side by less than this comes nowhere near it.
+_LEVEL = np.float32(1e-5)
+# What is farther has no end, metres.
+_FAR_SURFACE_M = np.float32(1e4)
 _TINY, _THIN, _ENDLESS = np.float32(1e-20), np.float32(1e-3), np.float32(1e5)
 
 
@@ -173,6 +177,30 @@ def ranges_met(ray: F32, metres: F32, lens: F32, shapes: F32, marks: Ints) -> tu
 
 
 @compiled
+def mark_ranges_met(rays: F32, metres: F32, lens: F32, shapes: F32, met: NDArray[np.bool_]) -> None:
+    """Mark the ranges of the table between which rays may meet shapes.
+
+    Parameters
+    ----------
+    rays
+        Unit directions in the world and their downward component, ``(4, rows, columns)``.
+    metres
+        ``(EVERY (N - 1) + 1,)``, as the first of `follow`.
+    lens, shapes
+        As `follow` takes them.
+    met
+        ``(rows, columns, N)``, false before.
+    """
+    marks = np.empty((len(shapes), 2), np.int64)
+    for row in range(rays.shape[1]):
+        for column in range(rays.shape[2]):
+            first, last = ranges_met(rays[:, row, column], metres, lens, shapes, marks)
+            if last > first:
+                for node in range(first // EVERY, last // EVERY + 1):
+                    met[row, column, node] = True
+
+
+@compiled
 def _surface_at(ray: F32, lens: F32) -> np.float32:
     """Return the range at which a ray leaves the water; `_ENDLESS` where it never does."""
     rise = -ray[3]
@@ -201,7 +229,30 @@ def _bounds(shape: F32, ray: F32) -> tuple[np.float32, np.float32]:
     if square <= _ZERO:
         return _ONE, _ZERO
     half = np.sqrt(square)
-    return middle - half, middle + half
+    if int(shape[1]) == PUFF:
+        return middle - half, middle + half
+    return _between_sides(shape, ray, middle - half, middle + half)
+
+
+@compiled
+def _between_sides(shape: F32, ray: F32, begin: np.float32, end: np.float32) -> tuple[np.float32, np.float32]:
+    """Narrow two ranges to those between a shape's sides, as far out as the water may have carried it."""
+    longest, across = _ZERO, _ZERO
+    for axis in range(3):
+        half = shape[SHAPE_HEAD + 9 + axis]
+        longest, across = max(longest, half), across + half * half
+    margin = shape[5] - (longest if int(shape[1]) == ELLIPSOID else np.sqrt(across))
+    for axis in range(3):
+        at = SHAPE_HEAD + 3 * axis
+        centre = shape[2] * shape[at] + shape[3] * shape[at + 1] + shape[4] * shape[at + 2]
+        along = ray[0] * shape[at] + ray[1] * shape[at + 1] + ray[2] * shape[at + 2]
+        half = shape[SHAPE_HEAD + 9 + axis] + margin
+        if abs(along) > _LEVEL:
+            near, far = (centre - half) / along, (centre + half) / along
+            begin, end = max(begin, min(near, far)), min(end, max(near, far))
+        elif abs(centre) > half + _LEVEL * (abs(begin) + abs(end)):
+            return _ONE, _ZERO
+    return begin, end
 
 
 @compiled
@@ -587,38 +638,6 @@ def thickness(metres: F32, extinction: F32, k: int, half: int) -> np.float32:
 
 
 @compiled
-def with_far_halo(
-    thrown: F32, halo: F32, range_m: F32, lengths: tuple[np.float32, np.float32], out: F32
-) -> None:
-    """Write what the water threw in on the way with the halos of surfaces that are hardly seen any more.
-
-    Of a halo counts l^4 / (1 + l^4), with l the range in lengths of which few hide a surface.
-
-    Parameters
-    ----------
-    thrown, halo
-        ``(K, rows, columns)`` each.
-    range_m
-        Of surfaces, ``(rows, columns)``; inf where there are none.
-    lengths
-        Lengths a metre, and the farthest range that is told apart, metres.
-    out
-        ``(K, rows, columns)``.
-    """
-    counts, (per_m, farthest) = np.empty(range_m.shape[1], np.float32), lengths
-    for row in range(len(range_m)):
-        ranges = range_m[row]
-        for x in range(counts.size):
-            length = min(ranges[x], farthest) * per_m
-            square = length * length
-            counts[x] = _ONE - _ONE / (_ONE + square * square)
-        for band in range(len(out)):
-            before, own, total = thrown[band, row], halo[band, row], out[band, row]
-            for x in range(counts.size):
-                total[x] = before[x] + own[x] * counts[x]
-
-
-@compiled
 def lay_bodies(
     block: F32,
     place: tuple[F32, F32],
@@ -628,6 +647,7 @@ def lay_bodies(
     farther: tuple[F32, F32, F32],
     coverage: F32,
     water: F32,
+    halo: tuple[F32, np.float32],
     picture: F32,
     light: F32,
     alpha: F32,
@@ -651,7 +671,10 @@ def lay_bodies(
     farther
         Range, share of area and share of light of a farther surface; empty where there are none.
     water
-        What of the light the water threw in, ``(K, rows, columns)``; empty where nothing.
+        What of the light the water threw in on the way, ``(K, rows, columns)``; empty where nothing.
+    halo
+        The light that went about what surfaces send, ``(K, rows, columns)``, which counts as thrown in where
+        they are hardly seen any more; empty for none; and lengths a metre of which few hide a surface.
     picture, light
         Light before, and after, ``(K, rows, columns)``.
     alpha
@@ -723,7 +746,9 @@ def lay_bodies(
             if covers[x] > _ZERO:
                 _mixed(found, x, other, k, _ONE - covers[x], rates, ranges[x], metres[k], before)
             alpha[row, begin + x] += max(_ONE - alpha[row, begin + x], _ZERO) * other[0, k]
-        _laid(row, begin, end, found, surface, water, picture, light, told)
+        if halo[0].size:
+            _hardly_seen(ranges, halo[1], metres)
+        _laid(row, (begin, end), found, surface, (water, halo[0], metres, across), picture, light, told)
 
 
 @compiled
@@ -906,35 +931,53 @@ def _across(table: F32, at: np.uint64, right: np.float32) -> np.float32:
 
 
 @compiled
+def _hardly_seen(range_m: F32, per_m: np.float32, share: F32) -> None:
+    """Write how much of surfaces at ranges is not seen any more: l^4 / (1 + l^4), in lengths."""
+    for x in range(range_m.size):
+        length = min(range_m[x], _FAR_SURFACE_M) * per_m
+        square = length * length
+        share[x] = _ONE - _ONE / (_ONE + square * square)
+
+
+@compiled
 def _laid(
     row: int,
-    begin: int,
-    end: int,
+    pixels: tuple[int, int],
     found: F32,
     surface: F32,
-    water: F32,
+    thrown_in: tuple[F32, F32, F32, F32],
     picture: F32,
     light: F32,
     told: tuple[F32, F32],
 ) -> None:
-    """Write a row's light between two pixels: what comes through of all else, and the bodies' own."""
-    bands, count = len(picture), end - begin
+    """Write a row's light between two pixels: what comes through of all else, and the bodies' own.
+
+    ``thrown_in`` is what the water threw in on the way; halos, and what of them counts as that at each pixel;
+    and room for a row.
+    """
+    bands, (begin, end) = len(picture), pixels
+    count, (water, halo, share, thrown) = end - begin, thrown_in
     for band in range(bands):
         own, hidden = found[1 + band], found[1 + bands + band]
         before, after = picture[band, row, begin:end], light[band, row, begin:end]
         if water.size:
-            thrown = water[band, row, begin:end]
+            some = water[band, row, begin:end]
             for x in range(count):
-                added = own[x] - thrown[x] * hidden[x]
-                after[x] = before[x] - (before[x] - thrown[x]) * surface[x] + added
+                thrown[x] = some[x]
         else:
             for x in range(count):
-                after[x] = before[x] - before[x] * surface[x] + own[x]
+                thrown[x] = _ZERO
+        if halo.size:
+            some = halo[band, row, begin:end]
+            for x in range(count):
+                thrown[x] += some[x] * share[x]
+        for x in range(count):
+            added = own[x] - thrown[x] * hidden[x]
+            after[x] = before[x] - (before[x] - thrown[x]) * surface[x] + added
         if told[0].size:
             added_to = told[0][band, row, begin:end]
             for x in range(count):
-                some = water[band, row, begin + x] if water.size else _ZERO
-                added_to[x] = own[x] - some * hidden[x]
+                added_to[x] = own[x] - thrown[x] * hidden[x]
     if told[1].size:
         covered = told[1][row, begin:end]
         for x in range(count):

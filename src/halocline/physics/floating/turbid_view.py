@@ -39,6 +39,7 @@ from halocline.physics.floating.turbid_loops import (
     TABLE_HEAD,
     follow,
     lay_bodies,
+    mark_ranges_met,
 )
 from halocline.physics.path.lamps import Lamp, irradiance
 from halocline.physics.path.phase import henyey_greenstein, lobe_numbers
@@ -46,8 +47,6 @@ from halocline.physics.path.transport import LightPath
 
 # Rows of rays that are followed at once.
 _BLOCK_ROWS = 16
-# More shapes than this are not told apart from rays that pass them all.
-_MANY_SHAPES = 64
 # Ranges of the table, at most, and how they grow where no body is near.
 _MOST_RANGES, _GROWTH = 64, 1.25
 # A step is this share of its range at least: finer is not seen.
@@ -65,7 +64,7 @@ _FAR_FLOOR_M = 1e4
 _PUFF_STEP = 0.15
 # From so far along its beam the sun looks at bodies, so far about the lens, metres; ranges of its table.
 _SUN_AWAY_M, _SUN_RADIUS_M, _LIGHT_RANGES = 60.0, 14.0, 60
-_NONE = np.zeros((0, 0), np.float32)
+_NONE, _NO_LENGTHS = np.zeros((0, 0), np.float32), np.float32(0.0)
 
 
 @dataclass(frozen=True)
@@ -191,6 +190,7 @@ class TurbidVolume:
         *,
         corner: tuple[int, int],
         water: F32 | None = None,
+        halo: tuple[F32, float] | None = None,
         told: tuple[bool, bool] = (False, False),
     ) -> LaidBodies:
         """Return a region's light with the bodies in it.
@@ -205,6 +205,9 @@ class TurbidVolume:
             Its first row and column in the picture, pixels.
         water
             What of the light the water threw in on the way, ``(K, rows, columns)``.
+        halo
+            The light that went about what surfaces send, ``(K, rows, columns)``, and lengths a metre of which
+            few hide a surface: where that is hardly seen any more, it lies along the way too.
         told
             Whether to return what is added to that, and the bodies' coverage.
         """
@@ -232,6 +235,7 @@ class TurbidVolume:
                 _farther(surfaces, part),
                 surfaces.coverage[part],
                 picture[:0] if water is None else water[:, part],
+                (picture[:0], _NO_LENGTHS) if halo is None else (halo[0][:, part], np.float32(halo[1])),
                 picture[:, part],
                 light[:, part],
                 covers[part],
@@ -268,28 +272,28 @@ class TurbidVolume:
         if self._left is None and self._sun_light is None:
             return np.zeros((0, 0, 0, 0), np.float32)
         met = self._may_meet(rays)
-        offsets = rays[:, met][..., None] * self.nodes.astype(np.float32)
-        points = self.rays.lens_m + offsets.reshape(3, -1).T
+        points, _ = self._places(rays, met)
         left = np.ones((len(points), 2), np.float32)
         if self._left is not None:
             left *= self._left(points)
         if self._sun_light is not None:
             left[:, 0] *= 1.0 - self._self_shadow * (1.0 - self._sun_light.left(points))
-        out = np.ones((2, *rays.shape[1:], len(self.nodes)), np.float32)
-        out[:, met] = left.T.reshape(2, *offsets.shape[1:])
+        out = np.ones((2, *met.shape), np.float32)
+        out[:, met] = left.T
         return out
 
     def _may_meet(self, rays: F32) -> NDArray[np.bool_]:
-        """Return which rays may meet a body: light on others is not looked at."""
-        shapes = self._packed.shapes.astype(np.float64)
-        endless = any(shape.endless for body in self._bodies for shape in body.shapes)
-        if endless or len(shapes) > _MANY_SHAPES:
-            return np.ones(rays.shape[1:], np.bool_)
-        met = np.zeros(rays.shape[1:], np.bool_)
-        for centre, radius in zip(shapes[:, 2:5], 1.01 * shapes[:, 5] + 0.01, strict=True):
-            middle = np.einsum("i,irc->rc", centre, rays)
-            met |= (centre @ centre - middle * middle < radius * radius) & (middle > -radius)
+        """Return at which of the table's ranges rays may meet a body: light elsewhere is not looked at."""
+        met = np.zeros((*rays.shape[1:], len(self.nodes)), np.bool_)
+        mu = _dot(rays, -self.path.up)
+        mark_ranges_met(np.stack([*rays, mu]), self._metres[0], self._lens, self._packed.shapes, met)
         return met
+
+    def _places(self, rays: F32, met: NDArray[np.bool_]) -> tuple[F64, F32]:
+        """Return world points of such ranges, ``(n, 3)``, and the same from the lens, ``(3, n)``."""
+        row, column, node = np.nonzero(met)
+        offsets = rays[:, row, column] * self._nodes32[node]
+        return self.rays.lens_m + offsets.T, offsets
 
     def _by_lamps(self, rays: F32) -> F32:
         """Return what matter in lamps' light sends to the lens, for each asymmetry that bodies have."""
@@ -297,18 +301,18 @@ class TurbidVolume:
             return np.zeros((0, 0, 0, 0, 0), np.float32)
         kinds, bands = asymmetries(self._bodies), self.path.bands
         met = self._may_meet(rays)
-        out = np.zeros((len(kinds), bands.count, *rays.shape[1:], len(self.nodes)), np.float32)
-        rays = rays[:, met]
-        places = rays[..., None] * self.nodes.astype(np.float32)
-        found = np.zeros((len(kinds), bands.count, *places.shape[1:]), np.float32)
+        out = np.zeros((len(kinds), bands.count, *met.shape), np.float32)
+        points, places = self._places(rays, met)
+        row, column, _ = np.nonzero(met)
+        towards = rays[:, row, column]
+        found = np.zeros((len(kinds), bands.count, places.shape[1]), np.float32)
         for lamp, light in zip(self._lamps, self._lamp_light, strict=True):
-            offset = places + (self.rays.lens_m - lamp.position_m).astype(np.float32)[:, None, None]
+            offset = places + (self.rays.lens_m - lamp.position_m).astype(np.float32)[:, None]
             lit = irradiance(lamp, bands, offset)
             if light is not None:
-                points = (self.rays.lens_m[:, None] + places.reshape(3, -1)).T
-                lit *= light.left(points).reshape(places.shape[1:])
+                lit *= light.left(points)
             distance = np.sqrt((offset * offset).sum(axis=0))
-            back = -(offset * rays[..., None]).sum(axis=0) / np.maximum(distance, np.float32(1e-6))
+            back = -(offset * towards).sum(axis=0) / np.maximum(distance, np.float32(1e-6))
             np.clip(back, np.float32(-1.0), np.float32(1.0), out=back)
             for kind, asymmetry in enumerate(kinds):
                 found[kind] += lit * henyey_greenstein(back, asymmetry)
