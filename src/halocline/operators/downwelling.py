@@ -44,12 +44,12 @@ class _Shaded:
 
     def dim(self, gain: F32, shot: Shot, view: tuple[F32, F32, F32], range_m: F32) -> None:
         """Take from the light on surfaces, ``(K, *shape)``, what is not left; ``view`` is that of `view`."""
-        shade, ranges = self.shade, np.ascontiguousarray(np.atleast_2d(range_m), np.float32)
+        shade, ranges = self.shade, _rows(range_m)
         lens = (*shade.grid.axes.origin, shot.path.camera_depth_m, FARTHEST_M)
         shade_surfaces(
             *loop_maps(shade.shade, in_water=False, things=self.by_things),
             tuple(np.float32(number) for number in lens),
-            tuple(np.ascontiguousarray(np.atleast_2d(along), np.float32) for along in view),
+            (_rows(view[0]), _rows(view[1]), _rows(view[2])),
             ranges,
             self.share.for_loops(),
             gain.reshape(len(gain), *ranges.shape),
@@ -122,3 +122,8 @@ class Downwelling(Operator[DownwellingParameters, _Shaded | None]):
     def _gain(self, shot: Shot, range_m: F32, mu: F32) -> F32:
         gain = daylight_gain(shot.path, range_m, mu)
         return np.minimum(gain, np.float32(self.parameters.brightest), out=gain)
+
+
+def _rows(plane: F32) -> F32:
+    """Return a plane as loops take it; places that are none are a row."""
+    return np.ascontiguousarray(np.atleast_2d(plane), np.float32)

@@ -41,7 +41,7 @@ from halocline.quantities import Angle, Distance, Period, Ratio, Share, Strict
 
 # A surface this many attenuation lengths away is hardly seen.
 _SEEN_LENGTHS = 3.0
-_ONE, _TINY = np.float32(1.0), np.float32(1e-9)
+_TINY = np.float32(1e-9)
 # What is seen of lamps themselves.
 _LAMPS_LEFT = frozenset({"lamp_seen", "lamp_left"})
 _LAMPS = _LAMPS_LEFT | {"lamp_range"}
