@@ -133,7 +133,7 @@ def test_the_measure_sees_what_crosses_and_what_is_missing() -> None:
     assert ("halocline.units", "metres") in set(
         used(ast.walk(ast.parse("from halocline import units\nunits.metres('1 m')")))
     )
-    assert "halocline.physics.path.loops" not in crossings()
+    assert "halocline.physics.path.halo_loops" not in crossings()
     assert mistakes(f"{__name__}.undocumented")
 
 

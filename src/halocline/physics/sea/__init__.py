@@ -11,6 +11,6 @@
 - `shafts`: that light along them (ShaftVolume)
 - `shade`: what things keep from sun and sky (Casters, Shade, ShadeWater, Square, blurred,
   fades_out)
-- `shade_loops`: compiled loops of it (lay_shade, light_at_places, loop_maps)
+- `shade_loops`: compiled loops of it (lay_shade, light_at_places, loop_maps, shade_surfaces)
 - `shade_volume`: what that leaves of the veil (RayShares, ShadeVolume, ThingsAhead)
 """
