@@ -715,3 +715,45 @@ def test_a_lamp_given_from_an_origin_stands_in_the_world(tmp_path: Path) -> None
     session.change(["light.lamps.0.origin="])
     assert session.state.preset.document.tables["light"]["lamps"][0] == {"name": "torch", "space": "world"}
     assert session.undo_all().text == path.read_text(encoding="utf-8")
+
+
+def test_a_key_that_says_nothing_alone_brings_the_other_and_takes_it_along(tmp_path: Path) -> None:
+    session = Session("jerlov-1c", "unused")
+    session.change(["story.subject_range=18"])
+    story = session.state.preset.at(0).story
+    assert (story.subject_range, story.silhouette_contrast) == (18.0, 0.1)
+    session.change(["story.silhouette_contrast=0.3"])
+    assert session.state.preset.at(0).story.subject_range == 18.0
+    session.change(["story.subject_range="])
+    story = session.state.preset.at(0).story
+    assert (story.subject_range, story.silhouette_contrast) == (None, None)
+    # The other choice takes the place of both, and they of it.
+    session.change(["story.silhouette_contrast=0.3"])
+    session.change(['story.softness="4 m"'])
+    assert session.state.preset.at(0).story.subject_range is None
+    session.change(["story.subject_range=18"])
+    assert session.state.preset.at(0).story.softness is None
+    # In a part likewise.
+    session.change(["parts.far.within_range.nearest=20"])
+    session.change(["parts.far.story.subject_range=30"])
+    assert session.state.preset.parts["far"].at(0).story.subject_range == 30.0
+    # What is inherited needs no company.
+    path = tmp_path / "own.toml"
+    path.write_text('format = 2\nextends = "leviathan"\n')
+    session = Session(str(path), "unused")
+    session.change(["parts.beyond.story.subject_range=80"])
+    assert "silhouette_contrast" not in session.state.text
+
+
+def test_a_choice_of_a_section_made_otherwise_replaces_the_file_s_own(tmp_path: Path) -> None:
+    path = tmp_path / "own.toml"
+    path.write_text('format = 2\nextends = "jerlov-1c"\n[water]\nvisibility = "9 m"  # as told\n')
+    session = Session(str(path), "unused")
+    session.change(["water.secchi_depth=7"])
+    assert "visibility" not in session.state.text
+    water = session.state.preset.document.tables["water"]
+    assert (water["secchi_depth"], water["jerlov_type"]) == (7, "1C")
+    session.change(["parts.far.within_range.nearest=20", "parts.far.water.secchi_depth=3"])
+    session.change(['parts.far.water.visibility="4 m"'])
+    assert session.state.preset.document.tables["parts"]["far"]["water"] == {"visibility": "4 m"}
+    assert session.state.preset.document.tables["water"]["secchi_depth"] == 7

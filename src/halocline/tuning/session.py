@@ -26,6 +26,9 @@ MOST_STEPS = 1000
 MOST_VERSIONS = 9999
 # Of these tables, by name: keys of which one alone can be stated.
 _CHOICES = {"steps": STEP_CHOICES, "origins": ORIGIN_CHOICES}
+# Keys that are stated together or not at all, and what one begins with as the other is stated.
+_SUBJECT = {"subject_range": "10 m", "silhouette_contrast": 0.1}
+_PAIRS: Mapping[KeyPath, Mapping[str, Any]] = {("story", key): _SUBJECT for key in _SUBJECT}
 
 
 @dataclass(frozen=True)
@@ -109,8 +112,8 @@ class Session:
     def change(self, settings: Sequence[str], gesture: str = "") -> State:
         """Set keys, each ``SECTION.KEY=VALUE``; ``SECTION.KEY=`` takes a key out, back to what is inherited.
 
-        Of keys of a step or an origin of which one alone can be stated, the one that is set replaces
-        the others.
+        Of keys of which one alone can be stated, the one that is set replaces the others; of those that say
+        nothing alone the other begins with it.
 
         Parameters
         ----------
@@ -129,6 +132,7 @@ class Session:
         wanted = [
             *self._whole_arrays(before, settings),
             *_put_away(before.text, settings),
+            *_together(before.text, before.preset.document.tables, settings),
             *_into_the_world(before.preset.document.tables, settings),
             *settings,
         ]
@@ -192,21 +196,12 @@ class Session:
         PresetError
             As `change`.
         """
-        own = tomllib.loads(self._words_of_today())
-        gone = [
-            f"{section}.{key}="
-            for section, table in tables.items()
-            for choices in CHOICES.get(section, ())
-            if any(key in table for choice in choices for key in choice)
-            for key in (key for choice in choices for key in choice)
-            if key not in table and key in own.get(section, {})
-        ]
         settings = [
             f"{section}.{key}={toml_text(value)}"
             for section, table in tables.items()
             for key, value in table.items()
         ]
-        return self.change([*gone, *settings])
+        return self.change(settings)
 
     def undo(self) -> State:
         """Take the last change back, if there is one."""
@@ -298,7 +293,7 @@ class Session:
             if value_at(self.inherited, path) is None:
                 continue
             *around, key = path
-            others = [each for each in _choices_beside(path) if each != key]
+            others = list(_choices_beside(path))
             instead = f" Stating {' or '.join(others)} replaces it." if others else ""
             raise document.problem(
                 f"{key} is stated by what this preset extends, and there is no way to say that it is not",
@@ -333,30 +328,49 @@ def _parted(setting: str) -> tuple[KeyPath, str]:
     return tuple(part.strip() for part in dotted.split(".")), value.strip()
 
 
+def _choices_of(path: KeyPath) -> Sequence[Sequence[Sequence[str]]]:
+    """Return the choices of keys, of which one alone can be made, in the table of a key."""
+    inside = path[2:] if path[0] == "parts" and len(path) > 3 else path
+    return {2: CHOICES, 3: _CHOICES}.get(len(inside), {}).get(inside[0], ())
+
+
 def _choices_beside(path: KeyPath) -> Iterator[str]:
-    """Yield the keys of which one alone can be stated, where a key is of such a choice."""
-    groups = (
-        CHOICES.get(path[0], ()) if len(path) == 2 else _CHOICES.get(path[0], ()) if len(path) == 3 else ()
-    )
-    for choices in groups:
+    """Yield the keys of the other choices where a key is of one: stating one of them takes its place."""
+    for choices in _choices_of(path):
         if any(path[-1] in choice for choice in choices):
-            yield from (key for choice in choices for key in choice)
+            yield from (key for choice in choices if path[-1] not in choice for key in choice)
 
 
 def _put_away(text: str, settings: Sequence[str]) -> list[str]:
     """Return settings that take out what a text states beside a choice that settings make otherwise."""
     own = tomllib.loads(text)
     paths = dict(map(_parted, settings))
-    gone: list[str] = []
+    beside = [
+        (*path[:-1], key)
+        for path, value in paths.items()
+        if value and value != "false"
+        for key in _choices_beside(path)
+    ]
+    gone = dict.fromkeys(path for path in beside if path not in paths and value_at(own, path) is not None)
+    return [f"{'.'.join(path)}=" for path in gone]
+
+
+def _together(text: str, tables: Mapping[str, Any], settings: Sequence[str]) -> list[str]:
+    """Return settings of keys that say nothing alone: with the first comes the other, and goes with it."""
+    own = tomllib.loads(text)
+    paths = dict(map(_parted, settings))
+    wanted: list[str] = []
     for path, value in paths.items():
-        if len(path) != 3 or not value or value == "false":
-            continue
-        for choices in _CHOICES.get(path[0], ()):
-            if (path[2],) in choices:
-                others = (key for (key,) in choices if key != path[2] and (*path[:2], key) not in paths)
-                stated = value_at(own, path[:2]) or {}
-                gone += [f"{path[0]}.{path[1]}.{key}=" for key in others if key in stated]
-    return gone
+        pair = _PAIRS.get(path[-2:], {})
+        for key, first in ((key, first) for key, first in pair.items() if key != path[-1]):
+            other = (*path[:-1], key)
+            if other in paths:
+                continue
+            if value and value_at(tables, other) is None:
+                wanted.append(f"{'.'.join(other)}={toml_text(first)}")
+            elif not value and value_at(own, other) is not None:
+                wanted.append(f"{'.'.join(other)}=")
+    return wanted
 
 
 def _into_the_world(tables: Mapping[str, Any], settings: Sequence[str]) -> list[str]:
