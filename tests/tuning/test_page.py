@@ -19,6 +19,7 @@ from tests.tuning.conftest import STILL_MARKS
 from websockets.exceptions import InvalidStatus
 from websockets.sync import client
 
+from halocline.presets.curves import value_at as curve_value_at
 from halocline.presets.preset import load_preset
 from halocline.tuning.pictures import Pictures, Wish
 from halocline.tuning.reference import taken_over, told_of
@@ -500,9 +501,26 @@ def test_a_key_is_added_to_a_curve_at_the_frame_that_is_shown(page: Any) -> None
     add = row.get_by_role("button", name="Add a key to light.overcast at the frame that is shown")
     add.click()
     assert "Frame 1001 has a key already" in page.inner_text("#status")
+    # As frames have it: three keys, through the middle one of which a smooth curve goes by its slope.
     page.select_option("#frame", "1002")
     add.click()
     until(page, lambda: "[1002, 0.4]" in page.text_content("#text"))
+    for number, (frame, value) in enumerate(((990, 0.1), (996, 0.6), (1010, 0.9)), 1):
+        for box, typed in (("value", value), ("frame", frame)):
+            each = row.get_by_label(f"light.overcast, key {number}, {box}")
+            each.fill(str(typed))
+            each.press("Tab")
+            written = f"[{frame}, {value}]" if box == "frame" else f", {value}]"
+            until(page, partial(lambda written: written in page.text_content("#text"), written))
+    curve = tomllib.loads(page.text_content("#text"))["light"]["overcast"]
+    assert curve == {"curve": "smooth", "keys": [[990, 0.1], [996, 0.6], [1010, 0.9]]}
+    add.click()
+    until(page, lambda: "[1002, " in page.text_content("#text"))
+    put = dict(tomllib.loads(page.text_content("#text"))["light"]["overcast"]["keys"])[1002]
+    np.testing.assert_allclose(put, curve_value_at(curve, 1002), rtol=1e-4)
+    assert abs(put - 0.7286) > 0.02, "not straight from key to key"
+    drawn = row.locator("polyline").get_attribute("points").split()
+    assert len(drawn) > 90
 
 
 def test_a_part_that_is_no_matte_is_a_slab_of_range(page: Any, frames: str) -> None:

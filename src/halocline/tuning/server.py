@@ -42,6 +42,7 @@ COOKIE = "halocline"
 PAGE_FILES = {
     "style.css": "text/css",
     "main.js": "text/javascript",
+    "curve.js": "text/javascript",
     "keys.js": "text/javascript",
     "match.js": "text/javascript",
     "picture.js": "text/javascript",

@@ -1,4 +1,6 @@
 // The preset as a list of keys, each with what it means, its unit, and a way to set it.
+import { valueAt } from "/page/curve.js";
+
 const make = (tag, properties = {}, ...children) => {
   const node = Object.assign(document.createElement(tag), properties);
   node.append(...children);
@@ -8,14 +10,8 @@ const WITH_UNIT = /^\s*([+-]?[\d.]+(?:[eE][+-]?\d+)?)\s*([^\d\s].*)?$/;
 // What a render notes down is shown where it is stated; nobody types it.
 const shown = (group) => group.keys.filter((key) => key.form !== "noted" || key.value != null);
 const tidy = (number) => String(Number(Number(number).toPrecision(6)));
-// What a curve holds at a frame where a new key goes: near enough to start from.
-const between = (points, frame, kind) => {
-  const after = points.findIndex((point) => point[0] > frame);
-  if (after <= 0) return points.at(after < 0 ? -1 : 0)[1];
-  const [[first, from], [last, to]] = [points[after - 1], points[after]];
-  if (kind === "held" || typeof from !== "number" || typeof to !== "number") return from;
-  return Number((from + ((to - from) * (frame - first)) / (last - first)).toPrecision(5));
-};
+// Pieces that a curve is drawn of.
+const DRAWN = 96;
 let gestures = 0;
 
 export class Keys {
@@ -459,7 +455,8 @@ class Row {
       const at = this.keys.frame();
       const after = points.findIndex(([frame]) => frame >= at);
       if (after >= 0 && points[after][0] === at) return this.keys.say(`Frame ${at} has a key already: show another frame to add one there.`, true);
-      points.splice(after < 0 ? points.length : after, 0, [at, between(points, at, kind.value)]);
+      const held = valueAt(kind.value, points, at);
+      points.splice(after < 0 ? points.length : after, 0, [at, typeof held === "number" ? Number(held.toPrecision(5)) : held]);
       return told("");
     } });
     more.setAttribute("aria-label", `Add a key to ${this.spoken} at the frame that is shown`);
@@ -473,7 +470,7 @@ class Row {
       points = fresh.value.keys.map((each) => [...each]);
       kind.value = fresh.value.curve;
       this.fill(table, points, told);
-      if (plain) this.trace(drawing, points, told);
+      if (plain) this.trace(drawing, points, () => kind.value, told);
     };
     this.controls.push([table, (_, fresh) => { if (!table.contains(document.activeElement)) redraw(fresh); }]);
   }
@@ -495,7 +492,7 @@ class Row {
     }));
   }
 
-  trace(drawing, points, told) {
+  trace(drawing, points, kind, told) {
     const [wide, high, edge] = [300, 100, 10];
     drawing.setAttribute("viewBox", `0 0 ${wide} ${high}`);
     drawing.setAttribute("preserveAspectRatio", "none");
@@ -512,7 +509,13 @@ class Row {
       return made;
     };
     const through = node("polyline", { fill: "none", stroke: "#a2a2a2", "vector-effect": "non-scaling-stroke" });
-    const draw = () => through.setAttribute("points", points.map(([frame, value]) => `${x(frame)},${y(value)}`).join(" "));
+    const draw = () => {
+      const [from, to] = [points[0][0], points.at(-1)[0]];
+      // Along the way, and just before each key, where what is held ends.
+      const frames = [...Array.from({ length: DRAWN + 1 }, (_, step) => from + ((to - from) * step) / DRAWN),
+        ...points.flatMap(([frame]) => [frame - 1e-6, frame])].sort((a, b) => a - b);
+      through.setAttribute("points", frames.map((frame) => `${x(frame)},${y(valueAt(kind(), points, frame))}`).join(" "));
+    };
     draw();
     const dots = points.map((point, index) => {
       const dot = node("circle", { cx: x(point[0]), cy: y(point[1]), r: 5, fill: "#d9b26f", cursor: "move" });
