@@ -10,6 +10,7 @@
 - `deep_load`: and as a frame has them (HELD_SAMPLES, DeepPicture, DeepRows)
 - `exr_attributes`: their metadata
 - `exr_write`: writing them (can_write, refuse_compression)
+- `exr_zip`: their zipped scan lines, read faster
 - `half_loops`: half floats side by side
 - `channels`: layers and views of a file
 - `id_mattes`: mattes by the names of things

@@ -22,6 +22,8 @@ from halocline.late_dataclass import dataclass
 
 _MAGIC = b"\x76\x2f\x31\x01"
 _MULTI_PART = 0x1000
+# Tiles, deep pixels, several parts.
+_OTHER_THAN_LINES = 0x0200 | 0x0800 | _MULTI_PART
 # A header larger than this is no header; large ones hold manifests of object names, about a megabyte.
 _LARGEST_HEADER = 1 << 26
 _USUAL_HEADER = 1 << 18
@@ -70,7 +72,7 @@ MOST_ATTRIBUTES = 5000
 def attribute_count(path: Path) -> int:
     """Return how many attributes all parts of a file have; 0 where it does not follow the layout."""
     try:
-        parts = _headers_of(path)
+        parts, _, _ = _headers_of(path)
     except (OSError, ValueError):
         return 0
     return sum(map(len, parts))
@@ -82,10 +84,26 @@ def raw_attributes(path: Path) -> list[Attributes]:
     A header that does not follow the layout gives as many parts as could be read.
     """
     try:
-        parts = _headers_of(path)
+        parts, _, _ = _headers_of(path)
     except (OSError, ValueError):
         return []
     return [{name: entry for name, entry in part.items() if name not in _LAYOUT} for part in parts]
+
+
+def first_part(path: Path) -> tuple[Attributes, int]:
+    """Return all attributes of a file of one part of scan lines, and where its header ends.
+
+    Raises
+    ------
+    OSError
+        Where it cannot be read.
+    ValueError
+        Where it is another kind of file, or does not follow the layout.
+    """
+    parts, end, kind = _headers_of(path)
+    if kind & _OTHER_THAN_LINES:
+        raise ValueError("not one part of scan lines")
+    return parts[0], end
 
 
 def put_attributes(path: Path, wanted: Sequence[Mapping[str, RawAttribute]]) -> None:
@@ -136,16 +154,20 @@ def put_attributes(path: Path, wanted: Sequence[Mapping[str, RawAttribute]]) -> 
         copyfileobj(chunks, file, _MOVED_BYTES)
 
 
-def _headers_of(path: Path) -> list[Attributes]:
-    """Return all attributes of each part of a file; most headers are short, so little is read first."""
+def _headers_of(path: Path) -> tuple[list[Attributes], int, int]:
+    """Return all attributes of each part of a file, where they end, and the flags that tell its kind.
+
+    Most headers are short, so little is read first.
+    """
     with os.fdopen(open_regular(path, follow=True), "rb") as file:
         content = file.read(_USUAL_HEADER)
         try:
-            return _headers(content)[0]
+            found = _headers(content)
         except ValueError:
             if len(content) < _USUAL_HEADER:
                 raise
-            return _headers(content + file.read(_LARGEST_HEADER - _USUAL_HEADER))[0]
+            found = _headers(content + file.read(_LARGEST_HEADER - _USUAL_HEADER))
+    return *found, int(struct.unpack_from("<I", content, 4)[0])
 
 
 def _headers(content: bytes) -> tuple[list[Attributes], int]:
