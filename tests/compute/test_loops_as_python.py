@@ -33,6 +33,7 @@ from halocline.imaging.edge_creases import edge_planes
 from halocline.imaging.edge_mixture import mixture_planes
 from halocline.imaging.edge_normals import normals_of_nearer
 from halocline.imaging.edge_steps import mark_steps
+from halocline.imaging.exr_zip import add_up, put_floats, put_wider
 from halocline.imaging.frame import Window
 from halocline.imaging.gamut import _matrixed, compressed, full_curve, reference_curve
 from halocline.imaging.half_loops import put_four_halves, put_halves
@@ -358,6 +359,18 @@ def round_to_halves() -> None:
     put_halves(plane, 1, block)
 
 
+def undo_zip() -> None:
+    """Bytes as a file has them, which may not be written to; halves of every kind."""
+    content = bytes(range(200, 256)) + bytes(range(64))
+    halves, out = np.zeros(120, np.uint8), np.zeros((3, 5), np.float32)
+    add_up(np.frombuffer(content, np.uint8), halves)
+    put_wider(halves, 4, 20, out)
+    put_floats(halves, 4, 20, out)
+    # The least and the largest that is not normal, endless, none, and minus one.
+    of_each = np.array([[0x0001, 0x03FF, 0x7C00, 0x7E00, 0xBC00]], np.uint16)
+    put_wider(np.concatenate([of_each & 255, of_each >> 8], axis=None).astype(np.uint8), 0, 5, out[:1])
+
+
 # Loops that no small case here runs: held to other references instead.
 ELSEWHERE = {
     # Against quadrature and the point spread: tests/reference/test_lamp_beam_reference.py.
@@ -370,6 +383,7 @@ ELSEWHERE = {
 }
 
 CASES: dict[str, Callable[[], None]] = {
+    "undoing zip": undo_zip,
     "random words": lambda: np.testing.assert_equal(random_words(3, np.arange(5)).shape, (4, 5)),
     "drawing": draw,
     "particles": find_particles,

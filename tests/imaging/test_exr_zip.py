@@ -111,18 +111,6 @@ def test_each_half_is_the_same_number() -> None:
     np.testing.assert_array_equal(found[0], bits.astype(np.uint16).view(np.float16).astype(np.float32))
 
 
-@pytest.mark.parametrize("loop", ["add_up", "put_wider", "put_floats"])
-def test_loops_do_what_their_python_says(loop: str) -> None:
-    made, random = [], np.random.default_rng(2)
-    halves = random.integers(0, 256, 4 * 6 * 5, dtype=np.uint8)
-    for run in (getattr(exr_zip, loop), getattr(exr_zip, loop).loop):
-        out = np.zeros(halves.size, np.uint8) if loop == "add_up" else np.zeros((3, 5), np.float32)
-        with np.errstate(all="ignore"):
-            run(halves, out) if loop == "add_up" else run(halves, 4, 20, out)
-        made.append(out.view(np.uint8))
-    np.testing.assert_array_equal(*made)
-
-
 @pytest.mark.parametrize("compression", [OpenEXR.PIZ_COMPRESSION, OpenEXR.NO_COMPRESSION])
 def test_other_files_are_left_to_the_library(tmp_path: Path, compression: int) -> None:
     planes = _planes()
