@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import zlib
 from collections.abc import Mapping
+from dataclasses import replace
 from pathlib import Path
 
 import numpy as np
@@ -169,3 +170,21 @@ def test_a_chunk_that_inflates_to_more_is_refused_within_its_size(tmp_path: Path
     )
     with pytest.raises(exr_zip.UnlikeError):
         zipped.read_into({"Z": np.empty((ROWS, COLUMNS), np.float32)}, 1)
+
+
+def test_a_chunk_of_other_rows_or_without_its_sum_is_refused(tmp_path: Path) -> None:
+    smooth = {"Z": _planes()["Z"]}
+    path = _written(tmp_path / "a.exr", smooth, OpenEXR.ZIP_COMPRESSION, (0, 0))
+    (part,) = read_header(path).parts
+    zipped = exr_zip.ZippedRows.of(path, part.channels, part.data_window)
+    assert zipped is not None
+    taken_twice = replace(zipped, offsets=(zipped.offsets[0], zipped.offsets[0], zipped.offsets[2]))
+    into = {"Z": np.empty((ROWS, COLUMNS), np.float32)}
+    with pytest.raises(exr_zip.UnlikeError):
+        taken_twice.read_into(into, 1)
+    # Its last four bytes are the sum over what was compressed: all pixels are there without them.
+    whole, at = path.read_bytes(), zipped.offsets[0] + 4
+    held = int.from_bytes(whole[at : at + 4], "little")
+    path.write_bytes(whole[:at] + (held - 4).to_bytes(4, "little") + whole[at + 4 :])
+    with pytest.raises(exr_zip.UnlikeError):
+        zipped.read_into(into, 1)

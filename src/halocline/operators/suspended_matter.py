@@ -506,10 +506,9 @@ def _add_haze(
     water, more = _sum_of(of_water[:-1] or of_water), of_water[1:][-1:]
     shares = surface_share.reshape(-1), veil_share.reshape(-1)
     for band in range(len(bands)):
-        parts = [_row(part[band]) for part in (*water, *more)]
-        parts += [_NONE] * (2 - len(parts))
+        thrown, last = (_row(part[0][band]) if part else _NONE for part in (water, more))
         for of_light, out in lit:
-            lay_haze(_row(of_light[band]), *parts, _row(light[band]), *shares, out[band].reshape(-1))
+            lay_haze(_row(of_light[band]), thrown, last, _row(light[band]), *shares, out[band].reshape(-1))
 
 
 def _sum_of(planes: list[F32]) -> list[F32]:
