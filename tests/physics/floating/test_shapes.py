@@ -58,5 +58,9 @@ def test_flakes_are_translucent_and_grains_have_facets() -> None:
     assert thin.sum() > 0.4 * inside.sum()
     for each in grain:
         solid = each[..., -1] > 0.75
-        tones = np.unique((each[..., 0] / np.maximum(each[..., -1], 1e-6))[solid].round(3))
-        assert 3 <= len(tones) <= 8
+        tone = each[..., 0] / np.maximum(each[..., -1], 1e-6)
+        darkest, brightest = np.percentile(tone[solid], [5.0, 95.0])
+        assert brightest > 1.2 * darkest
+        # Facets run into one another over a few texels.
+        beside = solid[:, 1:] & solid[:, :-1]
+        assert np.abs(np.diff(tone, axis=1))[beside].max() < 0.5 * np.ptp(tone[solid])

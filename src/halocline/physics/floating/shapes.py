@@ -23,6 +23,9 @@ ShapeKind = Literal["flake", "thread", "grain", "plankton"]
 # Texels along a side, and different pictures of each kind.
 _SIZE, _COUNT = 64, 16
 _LUMPS, _FILAMENTS, _POINTS = 90, 7, 40
+# How far in a grain's corners are worn off, and how wide the bands between its facets are: shares of half
+# a side, the second squared.
+_BLUNT, _BAND = 0.06, 0.03
 
 
 @lru_cache(maxsize=16)
@@ -166,15 +169,22 @@ def _thread(chance: _Chance) -> tuple[F64, F64]:
 
 
 def _grain(chance: _Chance) -> tuple[F64, F64]:
-    """A splinter of mineral or shell: straight edges, facets each of its own brightness."""
+    """A worn splinter of mineral or shell: blunt corners, uneven sides, facets that run into one another."""
     x, y = _grid()
     sides = 5 + int(3.0 * chance.even()[0])
     angle = 2.0 * math.pi * (np.arange(sides) + 0.7 * chance.even(sides)) / sides
     away = 0.45 + 0.25 * chance.even(sides)
-    outside = np.max(x[..., None] * np.cos(angle) + y[..., None] * np.sin(angle) - away, axis=2)
+    sides_off = x[..., None] * np.cos(angle) + y[..., None] * np.sin(angle) - away
+    # Where two sides meet the corner is worn off; along them the outline is not quite straight.
+    outside = _BLUNT * np.log(np.exp(sides_off / _BLUNT).sum(axis=2))
+    for waves in (3.0, 7.0):
+        phase_x, phase_y = 2.0 * math.pi * chance.even(2)
+        outside += 0.06 / waves * np.sin(waves * x + phase_x) * np.sin(waves * y + phase_y)
     centre_x, centre_y = 0.7 * chance.even(6) - 0.35, 0.7 * chance.even(6) - 0.35
-    facet = np.argmin((x[..., None] - centre_x) ** 2 + (y[..., None] - centre_y) ** 2, axis=2)
-    tone = (0.35 + 1.5 * chance.even(6) ** 2)[facet]
+    away_squared = (x[..., None] - centre_x) ** 2 + (y[..., None] - centre_y) ** 2
+    # One facet each to its nearest place, and a narrow band where two meet.
+    share = np.exp((away_squared.min(axis=2, keepdims=True) - away_squared) / _BAND)
+    tone = (share * (0.35 + 1.5 * chance.even(6) ** 2)).sum(axis=2) / share.sum(axis=2)
     return 1.6 * np.clip(0.5 - outside * 0.25 * _SIZE, 0.0, 1.0), tone
 
 
