@@ -312,7 +312,7 @@ def _forms(bubbles: RisingBubbles, steps: NDArray[np.int64]) -> tuple[NDArray[np
 
 def _form(flat: int, ripple: int) -> BubbleForm:
     height = 1.0 - (1.0 - CAP) * flat / _FLATS
-    return BubbleForm(height, float(top_share(np.float64(height))), int(ripple))
+    return BubbleForm(height, float(top_share(np.array(height))), int(ripple))
 
 
 def _headings(sight: SightLine, path: LightPath) -> F64:
