@@ -5,6 +5,7 @@
   preset_path, preset_text, shipped_folder, shipped_names)
 - `lines`: where each key stands (KeyOrigin, key_lines)
 - `curves`: keys over time (curve_text, is_curve, key_frames, moving, telling_frames)
+- `plain_toml`: tables as text
 - `edit`: keys set in a file (edit_file, edited, upgraded_file)
 - `renamed`: keys of former names (operators_of, upgraded)
 - `formats`: numbers of the format, and what came to look otherwise (changes, changes_since, number_of,

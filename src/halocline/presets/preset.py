@@ -12,8 +12,6 @@ from functools import cached_property
 from pathlib import Path
 from typing import Any
 
-import tomlkit
-
 from halocline.errors import GraphError, HaloclineError, PresetError, did_you_mean
 from halocline.graph.graph import SOURCE, Graph, Step
 from halocline.graph.limits import StepLimits
@@ -38,6 +36,7 @@ from halocline.presets.document import (
 from halocline.presets.lines import KeyPath
 from halocline.presets.origins import known_origin, origin_on_lens
 from halocline.presets.parts import part_document
+from halocline.presets.plain_toml import toml_of
 from halocline.presets.problems import raise_problems, validated
 from halocline.presets.sections import (
     FORMAT,
@@ -138,11 +137,6 @@ class Look:
     def places(self) -> tuple[StepLimits, ...]:
         """Where parts are, and parts of parts."""
         return tuple(limits for part in self.parts for limits in (part.limits, *part.look.places))
-
-
-# Lists longer than this are written one item at a time; a sign that no text of a preset has stands for each.
-_LONG_LIST = 200
-_STAND_IN = "\ue0f1"
 
 
 class Preset:
@@ -326,7 +320,7 @@ class Preset:
 
         Rendering from this text gives the same bits, whatever becomes of the files it came from.
         """
-        return _text_of(self.resolved_tables())
+        return toml_of(self.resolved_tables())
 
     @cached_property
     def digest(self) -> str:
@@ -886,24 +880,6 @@ def _with_curves(plain: Any, raw: Any) -> Any:
     if isinstance(plain, list) and isinstance(raw, list) and len(plain) == len(raw):
         return [_with_curves(value, other) for value, other in zip(plain, raw, strict=True)]
     return plain
-
-
-def _text_of(tables: Mapping[str, Any]) -> str:
-    """Return tables as TOML; the library takes time by the square of a list's length, this does not."""
-    long: list[str] = []
-
-    def shortened(value: Any) -> Any:
-        if isinstance(value, Mapping):
-            return {key: shortened(item) for key, item in value.items()}
-        if isinstance(value, list) and len(value) > _LONG_LIST:
-            long.append("[" + ", ".join(tomlkit.item(item).as_string() for item in value) + "]")
-            return f"{_STAND_IN}{len(long) - 1}{_STAND_IN}"
-        return [shortened(item) for item in value] if isinstance(value, list) else value
-
-    text = tomlkit.dumps(shortened(tables))
-    for number, joined in enumerate(long):
-        text = text.replace(f'"{_STAND_IN}{number}{_STAND_IN}"', joined, 1)
-    return text
 
 
 def _without_none(value: Any) -> Any:
