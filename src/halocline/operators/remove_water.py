@@ -113,7 +113,9 @@ class RemoveWater(Operator[RemoveWaterParameters, _Prepared]):
         wet = planes["rgb"] / prepared.gain.astype(np.float32)[:, None, None]
         if "veiling_light" in undo:
             shade = None if prepared.shade is None else prepared.shade.over(tile.window)
-            geometry = VeilGeometry(length, mu, planes["sun_cosine"], shade=shade)
+            geometry = VeilGeometry(
+                length, mu, planes["sun_cosine"], dim=None if shade is None else shade.dim
+            )
             wet -= combine(path.bands.down, veiling_light(path, geometry))
         if prepared.scatter is not None:
             wet -= self._halo(wet, kept, length, tile, shot, prepared, prepared.scatter)

@@ -347,7 +347,7 @@ def scene_shade(shade: WaterShade | None, *, bodies: bool = True) -> SceneShade 
 
 @dataclass(frozen=True)
 class RegionShade:
-    """What shade leaves of the veil before the pixels of a region; see `VeilGeometry.shade`.
+    """What shade leaves of the veil before the pixels of a region; see `VeilGeometry.dim`.
 
     Attributes
     ----------
@@ -366,11 +366,22 @@ class RegionShade:
 
     def __call__(self, length_m: F32, where: tuple[NDArray[np.intp], ...] | None = None) -> F32:
         """Return the share that is left, ``(K, *shape)``, of all pixels or of some."""
+        return self.whole.by_band(self._gain(length_m, where))
+
+    def dim(self, light: F32, length_m: F32, where: tuple[NDArray[np.intp], ...] | None = None) -> None:
+        """Multiply light ``(K, *shape)`` by that."""
+        gain = self._gain(length_m, where)
+        if light.flags.c_contiguous:
+            lay_shade(gain.reshape(3, -1), self.whole.weights, light.reshape(len(light), -1))
+        else:
+            light *= self.whole.by_band(gain)
+
+    def _gain(self, length_m: F32, where: tuple[NDArray[np.intp], ...] | None) -> F32:
         volume = self.whole.volume
         if where is None:
-            return self.whole.by_band(volume.gain(self.columns, self.rows, length_m))
+            return volume.gain(self.columns, self.rows, length_m)
         rows, columns = where
-        return self.whole.by_band(volume.gain_at(self.columns[columns], self.rows[rows], length_m))
+        return volume.gain_at(self.columns[columns], self.rows[rows], length_m)
 
 
 def water_shade(shot: Shot, *, softness: float = 1.0) -> WaterShade | None:

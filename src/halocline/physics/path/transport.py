@@ -460,9 +460,9 @@ class VeilGeometry:
         The farther surface and its share, where an averaged depth pass mixed two.
     open_length_m, coverage
         Metres of water on a ray that hits nothing, and the share of the pixel that hits something, 0 to 1.
-    shade
-        Given lengths of all pixels, or of some and which: the share of their veil that things leave that
-        stand in the light, ``(K, ...)``.
+    dim
+        Given a veil, ``(K, ...)``, and lengths, of all pixels or of some and which: multiplies it by what
+        things leave that stand in the light.
     """
 
     length_m: F32
@@ -472,7 +472,7 @@ class VeilGeometry:
     far_share: F32 | None = None
     open_length_m: F32 | None = None
     coverage: F32 | None = None
-    shade: Callable[[F32, tuple[NDArray[np.intp], ...] | None], F32] | None = None
+    dim: Callable[[F32, F32, tuple[NDArray[np.intp], ...] | None], None] | None = None
 
 
 @dataclass(frozen=True)
@@ -510,15 +510,15 @@ def veiling_light(path: LightPath, geometry: VeilGeometry) -> F32:
     length, behind = _layered(geometry)
     veil_before = path.veil_rays()
     out = veil_before(length, geometry.mu, geometry.cos_sun)
-    shade = geometry.shade
-    if shade is not None:
-        out *= shade(length, None)
+    dim = geometry.dim
+    if dim is not None:
+        dim(out, length, None)
     for other in behind:
         if other.share.size:
             at = other.where
             there = veil_before(other.length_m, geometry.mu[at], geometry.cos_sun[at])
-            if shade is not None:
-                there *= shade(other.length_m, at)
+            if dim is not None:
+                dim(there, other.length_m, at)
             here = out[:, at[0], at[1]]
             out[:, at[0], at[1]] = here + other.share * (there - here)
     return out
