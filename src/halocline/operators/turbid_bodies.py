@@ -289,8 +289,8 @@ def _lay_lamps(
     either where only that meets them.
     """
     through = volume.left_to(planes["lamp_range"], corner=corner)
-    counted = np.maximum(np.maximum(planes["lamp_left"], through), _TINY)
-    kept = lamps * (through / counted)
+    counted: F32 = np.maximum(np.maximum(planes["lamp_left"], through), _TINY)
+    kept: F32 = lamps * (through / counted)
     laid.light[...] += kept
     if laid.thrown is not None:
         laid.thrown[...] += kept - lamps
