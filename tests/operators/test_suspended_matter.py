@@ -149,6 +149,36 @@ def test_haze_takes_over_what_is_not_drawn(build: Builders) -> None:
     assert added[1] == pytest.approx(added[0], rel=0.15, abs=0.002)
 
 
+def test_a_lamp_that_is_seen_is_hidden_by_haze_as_a_wall_at_its_range(build: Builders) -> None:
+    # At night; matter that lies before both turns light of the lamp as well, which is left out by its albedo.
+    window = Window(0, 0, 61, 5)
+    path = build.path(daylight_level=0.0)
+    camera = build.camera(window, horizontal_view_deg=2.0)
+    grains: dict[str, Any] = {"kind": "haze", "per_litre": 2e5, "smallest": 2e-5, "largest": 1e-4}
+    dark = MatterClass(name="silt", clumping=0.0, albedo=(0.02, 0.02, 0.02), **grains)
+    lamp = Lamp(np.array([0.0, 0.0, -6.0]), np.array([0.0, 0.0, 1.0]), np.ones(6), 30.0, 1.0, 0.012)
+    unlit = build.shot(window, path=path, camera=camera)
+    lit = replace(unlit, lamps=(lamp,))
+    water, haze = ("lamps", build.operator("lamp_backscatter", brightest=1e9)), ("silt", matter(dark))
+    black = wall(12.0, window).with_planes(rgb=np.zeros((3, *window.shape), np.float32))
+    plain, seen = build.run([water], black, lit, wanted=("bands", "lamp_seen")).values()
+    made = build.run([water, haze], black, lit, wanted=("bands", "lamp_haze", "matter_light", "lamp_seen"))
+    walls = [
+        build.run(
+            [("water", build.operator("attenuation")), *more], wall(6.0, window), unlit, wanted=("bands",)
+        )
+        for more in ([], [haze])
+    ]
+    kept = (made["bands"] / plain)[:, 2, 30]
+    expected = (walls[1]["bands"] / walls[0]["bands"])[:, 2, 30]
+    assert (expected < 0.7).all()
+    assert kept == pytest.approx(expected, rel=0.04)
+    # What is left of the lamp is handed on.
+    assert (made["lamp_seen"] / seen)[:, 2, 30] == pytest.approx(expected, rel=1e-3)
+    told = made["lamp_haze"] + made["matter_light"]
+    np.testing.assert_allclose(told, made["bands"], atol=1e-5 * plain.max())
+
+
 @pytest.mark.parametrize("asymmetry", [0.0, 0.7])
 def test_the_seam_between_particles_and_haze_is_not_seen_in_lamp_light(
     build: Builders, asymmetry: float

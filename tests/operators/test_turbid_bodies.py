@@ -592,7 +592,8 @@ def test_the_glow_of_a_lamp_behind_a_cloud_has_come_through_it_once(build: Build
     # On its way to where the water turns it, or on the way on from there: all of it, and none of it twice.
     def glow(cloud: dict[str, Any] | None) -> F32:
         more, less = (lamp_ahead(build, 6.0, cloud, glow=strength)["bands"][0, 2] for strength in (1.0, 0.0))
-        return (more - less)[110:160]
+        found: F32 = (more - less)[110:160]
+        return found
 
     whole, left = glow(None), glow(cloud_of_depth(0.7, albedo=(0.0, 0.0, 0.0)))
     np.testing.assert_allclose(left / whole, np.exp(-0.7), rtol=0.04)

@@ -284,9 +284,12 @@ class SuspendedMatter(Operator[SuspendedMatterParameters, _Prepared]):
         """Read light and geometry; write light, and the particles by themselves with their range."""
         return PlaneUse(
             reads=frozenset({"bands", "alpha", "range", "downward", "sun_cosine"}),
-            optional=frozenset({"coverage", "far_range", "far_share"}),
+            optional=frozenset({"coverage", "far_range", "far_share", "lamp_seen", "lamp_range"}),
             writes=frozenset(
-                {"bands", "alpha", "particles", "particle_alpha", "particle_range", "matter_light"}
+                {
+                    *("bands", "alpha", "matter_light", "lamp_seen"),
+                    *("particles", "particle_alpha", "particle_range"),
+                }
             ),
             adds=frozenset({"matter_light"}),
             added=True,
@@ -351,12 +354,13 @@ class SuspendedMatter(Operator[SuspendedMatterParameters, _Prepared]):
         picture: F32 = np.empty((len(bands) + 1, *bands.shape[1:]), np.float32)
         thrown, others = thrown_in(planes, tile, "matter_light") if told else (picture[:0], picture[:0])
         picture[-1] = planes["alpha"]
+        lamps: Planes = {}
         if prepared.haze is None:
             picture[:-1] = bands
         else:
             lit = [(bands, picture[:-1]), *([(thrown[:-1], thrown[:-1])] if told else [])]
-            _add_haze(lit, prepared.haze, prepared, planes, tile, shot)
-        laid = laid_over(prepared.drawing, "particle", tile, surface, picture)
+            lamps = _add_haze(lit, prepared.haze, prepared, planes, tile, shot)
+        laid = {**laid_over(prepared.drawing, "particle", tile, surface, picture), **lamps}
         if not told:
             return laid
         prepared.drawing.lay_over(tile.region.y, surface, thrown)
@@ -469,10 +473,11 @@ def _caustics(other_sea: Sea | None, shot: Shot) -> Callable[[F64], F64]:
 
 def _add_haze(
     lit: list[tuple[F32, F32]], haze: Haze, prepared: _Prepared, planes: Planes, tile: Tile, shot: Shot
-) -> None:
+) -> Planes:
     """Write light with the haze over it: before each pixel's surface, and what edge pixels show behind.
 
-    ``lit`` is light, ``(K, rows, columns)``, and where to write it to, which may be itself.
+    ``lit`` is light, ``(K, rows, columns)``, and where to write it to, which may be itself. What is left of
+    lamps that are seen is returned, where there are any.
     """
     bands = planes["bands"]
     clouds, by_lamp = prepared.clouds, prepared.lit_by_lamps
@@ -502,6 +507,11 @@ def _add_haze(
     light, surface_share, veil_share = found
     # What the water itself threw in along the way lies only in part behind the haze.
     of_water = [planes[name] for name in tile.added if name in planes]
+    # Lamps that are seen stand where they are.
+    lamps, away = planes.get("lamp_seen"), planes.get("lamp_range")
+    if lamps is not None and away is not None:
+        of_water.append(-lamps)
+        lit = [(of_light - lamps, out) for of_light, out in lit]
     # The last is added as the haze is laid.
     water, more = _sum_of(of_water[:-1] or of_water), of_water[1:][-1:]
     shares = surface_share.reshape(-1), veil_share.reshape(-1)
@@ -509,6 +519,13 @@ def _add_haze(
         thrown, last = (_row(part[0][band]) if part else _NONE for part in (water, more))
         for of_light, out in lit:
             lay_haze(_row(of_light[band]), thrown, last, _row(light[band]), *shares, out[band].reshape(-1))
+    if lamps is None or away is None:
+        return {}
+    density = None if clouds is None else clouds.ratio(area, away)
+    left = lamps * haze.over(shot.path, away, mu, cos_sun, density)[1]
+    for _, out in lit:
+        np.add(out, left, out=out)
+    return {"lamp_seen": left}
 
 
 def _sum_of(planes: list[F32]) -> list[F32]:
