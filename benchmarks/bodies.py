@@ -27,25 +27,26 @@ from halocline.imaging.exr import set_file_threads
 from halocline.presets.preset import Preset, preset_from_text
 
 TARGET = 0.5
+# Before the lens of `make_frame`, which stands 2 m above the origin and looks level along -z.
 BODIES = """
 [steps.turbid_bodies]
 after = "veiling_light"
 [[steps.turbid_bodies.bodies]]
 name = "cloud"
-position = [-0.8, 0.2, -4.0]
+position = [-0.8, 2.2, -4.0]
 size = [2.5, 1.5, 2.0]
 visibility = 1.5
 contents = "sand"
 [[steps.turbid_bodies.bodies]]
 name = "block"
 kind = "box"
-position = [1.5, -0.4, -6.0]
+position = [1.5, 1.6, -6.0]
 size = [2.0, 1.5, 3.0]
 visibility = 2.0
 [[steps.turbid_bodies.bodies]]
 name = "along the floor"
 kind = "floor"
-floor = -1.5
+floor = -1.8
 thickness = 0.7
 visibility = 1.2
 [[steps.turbid_bodies.bodies]]
@@ -53,8 +54,8 @@ name = "trail"
 kind = "plume"
 growth = 0.05
 track = [
-    { frame = 960, position = [-2.0, -1.0, -5.0] },
-    { frame = 1001, position = [1.0, 0.6, -3.0] },
+    { frame = 960, position = [-2.0, 1.0, -5.0] },
+    { frame = 1001, position = [1.0, 2.6, -3.0] },
 ]
 """
 LOOKS = {

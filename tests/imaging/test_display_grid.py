@@ -22,7 +22,8 @@ def apart(grid: DisplayGrid, rgb: F32, space: RGBSpace = ACESCG) -> NDArray[np.i
     shown, wanted = grid.pixels(rgb, space), display_pixels(rgb, space)
     assert shown.dtype == wanted.dtype
     assert shown.shape == wanted.shape
-    return np.abs(shown.astype(np.int64) - wanted)
+    off: NDArray[np.int64] = np.abs(shown.astype(np.int64) - wanted)
+    return off
 
 
 def steps(*colours: tuple[float, float, float], space: RGBSpace) -> F32:
