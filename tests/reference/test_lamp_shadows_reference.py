@@ -15,6 +15,7 @@ from tests.conftest import Builders
 from halocline._typing import F32, F64
 from halocline.compute.threads import at_most
 from halocline.filters.facing import normals_from_range
+from halocline.imaging.camera import Camera
 from halocline.imaging.frame import Window
 from halocline.physics.path.lamp_shadow import LampShadow, ThingsSeen
 from halocline.physics.path.lamps import Lamp, backscatter, beam_share, lit_surfaces, water_phase
@@ -50,6 +51,12 @@ class Scene:
     bands: Bands
 
 
+def seen_by(camera: Camera, range_m: F32) -> ThingsSeen:
+    """Return things that cover every pixel, at these ranges."""
+    lens = camera.rotation, camera.position_m, camera.tangent_per_px, camera.centre_px
+    return ThingsSeen(range_m, np.ones_like(range_m), None, None, *lens)
+
+
 @pytest.fixture(scope="module")
 def scene() -> Scene:
     camera = Builders.camera(WINDOW)
@@ -57,16 +64,7 @@ def scene() -> Scene:
     rays = direction.reshape(3, -1).astype(np.float64)
     range_m, behind = (first_met(np.zeros(3), rays, ball=ball) for ball in (True, False))
     picture = range_m.reshape(WINDOW.shape).astype(np.float32)
-    seen = ThingsSeen(
-        picture,
-        np.ones_like(picture),
-        None,
-        None,
-        camera.rotation,
-        camera.position_m,
-        camera.tangent_per_px,
-        camera.centre_px,
-    )
+    seen = seen_by(camera, picture)
     normal = normals_from_range(direction, picture).reshape(3, -1)
     flat = direction.reshape(3, -1)
     return Scene(seen, flat, picture.ravel(), normal, range_m < behind, Builders.grey_bands(0.1, 0.15, 0.12))
@@ -137,16 +135,7 @@ def test_a_gap_that_pixels_hardly_tell_throws_no_comb(wide: float) -> None:
     limit = 25.0 * min(camera.tangent_per_px)
     waves = 1.0 + 0.08 * np.sin(2.0 * np.pi * np.arange(WINDOW.height) / 12.0)[:, None]
     picture = np.where(np.arange(WINDOW.width) < 150, near, near * (1.0 + wide * limit * waves))
-    things = ThingsSeen(
-        picture.astype(np.float32),
-        np.ones(WINDOW.shape, np.float32),
-        None,
-        None,
-        camera.rotation,
-        camera.position_m,
-        camera.tangent_per_px,
-        camera.centre_px,
-    )
+    things = seen_by(camera, picture.astype(np.float32))
     place = np.array([-1.5, 0.0, -2.05])
     of = Lamp(place, np.array([1.0, 0.0, 0.0]), np.ones(4), 80.0, 20.0, 0.01)
     bands = Builders.grey_bands(0.1, 0.15, 0.12)
