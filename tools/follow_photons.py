@@ -1,13 +1,14 @@
 """Radiance in even water, by photons followed backwards from the lens.
 
-    python tools/follow_photons.py [level | deep]
+    python tools/follow_photons.py [level | deep | hull]
 
 It prints the table of `tests/reference/data/photons_looking_up.csv`, or with ``level`` that of
 `photons_under_a_disc.csv`: level views from below a disc, and without it; or with ``deep`` that of
-`photons_from_40_m.csv`: clear types of water by wavelength, with their own phase functions. The water
-scatters by Henyey and Greenstein's lobe under a flat sea (Snell, Fresnel), a sun whose beam every scattering
-looks for, and a sky of even radiance; a black disc may lie below the surface. Radiance is per irradiance of 1
-on the sea.
+`photons_from_40_m.csv`: clear types of water by wavelength, with their own phase functions; with ``hull``
+that of `photons_under_a_hull.csv`: such water before a disc whose edge hides the sun. The water scatters by
+Henyey and Greenstein's lobe under a flat sea (Snell, Fresnel), a sun whose beam every scattering looks for,
+and a sky of even radiance; a black disc may lie below the surface. Radiance is per irradiance of 1 on the
+sea.
 """
 
 from __future__ import annotations
@@ -70,6 +71,10 @@ UNDER = tuple(
 # aside, degrees. Where little light is left fewer photons are followed.
 DEEP_TYPES, DEEP_M, DEEP_STEP, DEEP_FROM_UP_DEG = ("IA", "IB"), 40.0, 2, (0.0, 26.0)
 DEEP_PHOTONS, DARK_PHOTONS, DARK_PER_M = 20_000, 1_500, 0.2
+# A disc so far above a lens in the first of these, with its middle beside the sun, and views past the sun
+# towards that, degrees.
+HULL_ABOVE_M, HULL_ASIDE_M, HULL_VIEWS_DEG = 8.0, 1.6, (-1.0, 0.0, 3.0, 9.0)
+HULL_PHOTONS, HULL_SUN_SHARE = 100_000, 0.75
 # Of sea water's own scattering: 1 + this times the cosine squared (morel1974).
 OWN = 0.835
 LEVEL_VIEWS = {
@@ -203,6 +208,8 @@ def main() -> None:
         print_level()
     elif sys.argv[1:] == ["deep"]:
         print_deep()
+    elif sys.argv[1:] == ["hull"]:
+        print_hull()
     else:
         print_looking_up()
 
@@ -232,6 +239,34 @@ def print_deep() -> None:
                 (bands.asymmetry, own),
             )
             sys.stdout.write(f"{name},{SHARE_NODES_NM[node]:g},{angle:g},{mean:.4g},{error:.2g}\n")
+
+
+def print_hull() -> None:
+    """Print what clear water throws in before a disc that hides the sun by its edge, by wavelength."""
+    in_water = math.asin(math.cos(math.radians(SUN_DEG)) / INDEX)
+    sun = (math.sin(in_water), math.cos(in_water), HULL_SUN_SHARE)
+    disc = (DISC_M, math.tan(in_water) * HULL_ABOVE_M, HULL_ASIDE_M)
+    sys.stdout.write("wavelength_nm,from_sun_deg,radiance,error\n")
+    bands = fit_bands(jerlov_water(DEEP_TYPES[0]))
+    assert bands.spectrum is not None
+    absorption, scattering, _ = bands.spectrum
+    shares = molecular_share(scattering, SHARE_NODES_NM)
+    for angle, node in itertools.product(HULL_VIEWS_DEG, range(0, SHARE_NODES_NM.size, DEEP_STEP)):
+        turn = math.radians(angle)
+        way = (sun[0] * math.cos(turn), sun[1] * math.cos(turn), math.sin(turn))
+        mean, error = radiance(
+            np.random.default_rng(1),
+            float(absorption[node]),
+            float(scattering[node]),
+            DEEP_M,
+            way,
+            sun,
+            disc,
+            DEEP_M - HULL_ABOVE_M,
+            HULL_PHOTONS,
+            (bands.asymmetry, float(shares[node])),
+        )
+        sys.stdout.write(f"{SHARE_NODES_NM[node]:g},{angle:g},{mean:.4g},{error:.2g}\n")
 
 
 def print_level() -> None:

@@ -98,12 +98,12 @@ def looked_up(
     }
 
 
-def overhead(rays: F32, height_m: float, *, hull: bool) -> Frame:
-    """Return a black disc before the sun, or nothing."""
+def overhead(rays: F32, height_m: float, *, hull: bool, aside_m: float = 0.0) -> Frame:
+    """Return a black disc before the sun, its middle so far to the right of that, or nothing."""
     way = np.where(rays[1] > 0.05, height_m / np.maximum(rays[1], 0.05), np.inf)
     with np.errstate(invalid="ignore"):
         ahead = rays[2] * way + math.tan(IN_WATER) * height_m
-        hit = hull & ((rays[0] * way) ** 2 + ahead**2 < DISC_M**2)
+        hit = hull & ((rays[0] * way - aside_m) ** 2 + ahead**2 < DISC_M**2)
     planes = {
         "rgb": np.zeros((3, *WINDOW.shape), np.float32),
         "alpha": hit.astype(np.float32),
@@ -158,6 +158,37 @@ def test_from_forty_metres_the_sky_has_the_colour_that_photons_bring_down(water:
         # what comes straight down is half of this: up to 16 % more. Of the hue, channels over the brightest.
         assert 1.0 < ours[2] / photons_rgb[2] < 1.16
         assert ours / ours[2] == pytest.approx(photons_rgb / photons_rgb[2], abs=0.03)
+
+
+def test_before_a_hull_that_hides_the_sun_by_its_edge_the_water_has_the_hue_that_photons_give_it(
+    tmp_path: Path,
+) -> None:
+    # tools/follow_photons.py hull: a disc eight metres over a lens forty metres down, its edge 2.7 degrees
+    # from the sun. The halo of so much bright water behind it takes nothing that shade has taken already.
+    text = TEXT.format(depth=40.0, overcast=0.0, before=SKY, blur="[steps.forward_scatter]\n")
+    text = text.replace('table = "water.csv"', 'jerlov_type = "IA"')
+    text = text.replace("[light]", "[light]\nreference_depth = 0.0")
+    (tmp_path / "water.toml").write_text(text, encoding="utf-8")
+    preset, matrix = load_preset(tmp_path / "water.toml"), np.eye(4)
+    matrix[1:3, 1:3] = [[math.sin(IN_WATER), -math.cos(IN_WATER)], [math.cos(IN_WATER), math.sin(IN_WATER)]]
+    lens = pinhole(WINDOW, focal_length_mm=18.0, film_width_mm=36.0, camera_to_world=matrix)
+    shot = make_shot(
+        preset, 1, CameraTrack({1: lens}), space=LINEAR_REC709, display_window=WINDOW, data_window=WINDOW
+    )
+    frame = overhead(lens.directions(WINDOW), 8.0, hull=True, aside_m=1.6)
+    shot = replace(shot, surfaces=frame)
+    made = evaluate(preset.at(1).graph, frame, shot, wanted=("bands",))["bands"][:, 67:69].mean(axis=1)
+    with (TABLE.parent / "photons_under_a_hull.csv").open(encoding="utf-8") as lines:
+        rows = list(csv.DictReader(lines))
+    for angle in (-1.0, 0.0, 3.0):
+        column = 119.5 + 120.0 * math.tan(math.radians(angle))
+        ours = shot.path.bands.down @ np.array([np.interp(column, np.arange(240), band) for band in made])
+        found = [row for row in rows if float(row["from_sun_deg"]) == angle]
+        nodes = np.array([float(row["wavelength_nm"]) for row in found])
+        spectrum = np.interp(WAVELENGTH_NM, nodes, [float(row["radiance"]) for row in found])
+        photons_rgb = math.pi * transfer_matrix(LINEAR_REC709, spectrum) @ np.ones(3)
+        assert 0.3 < ours[2] / photons_rgb[2] < 1.5
+        assert ours / ours[2] == pytest.approx(photons_rgb / photons_rgb[2], abs=0.07)
 
 
 def test_a_calm_seas_surface_gives_no_halo_to_water_that_holds_it(tmp_path: Path) -> None:

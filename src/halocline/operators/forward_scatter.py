@@ -311,7 +311,7 @@ class ForwardScatter(Operator[ForwardScatterParameters, PreparedScatter]):
         if prepared.shade is not None:
             rows, columns = farther.where
             pixels = np.stack([columns + window.x + 0.5, rows + window.y + 0.5], axis=1)
-            left = prepared.shade.before(pixels, farther.range_m)
+            left = prepared.shade.before_farther(pixels, farther.range_m)
             rays = rays.shaded(left[:, None])
         rays = self._water(rays)
         light = _direct(farther.at(planes["bands"]), [farther.at(part) for part in added])

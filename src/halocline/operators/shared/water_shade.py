@@ -250,9 +250,10 @@ class WaterShade:
         return RegionShade(self, region, *self.grid.places(region))
 
     def before_things(self, window: Window, every: int) -> F32:
-        """Return what shade leaves of the veil before what rays show, of every so many pixels, ``(K, ...)``.
+        """Return what shade leaves to halos before what rays show, of every so many pixels, ``(K, ...)``.
 
-        The window may reach past the frame's: there it is as at its last pixels.
+        See `ShadeVolume.left_for_halos`. The window may reach past the frame's: there it is as at its last
+        pixels.
         """
         own, ahead = self.grid.window, self.volume.ahead
         columns, rows = (
@@ -264,7 +265,15 @@ class WaterShade:
         )
         rays = np.ix_(*(np.rint(places).astype(np.int64) for places in (rows, columns)))
         ends = np.where(ahead.masks[-1][rays] > _SHOWN, ahead.range_m[rays], np.float32(np.inf))
-        return self.by_band(self.volume.gain(columns, rows, ends))
+        gain = self.volume.gain(columns, rows, ends)
+        return self.by_band(self.volume.left_for_halos(gain, *rays))
+
+    def before_farther(self, pixels: F64, range_m: F32) -> F32:
+        """Return what shade leaves to halos before things at pixels ``(n, 2)`` and ranges, ``(K, n)``."""
+        columns, rows = self.grid.columns(pixels[:, 0]), self.grid.rows(pixels[:, 1])
+        gain = self.volume.gain_at(columns, rows, np.ascontiguousarray(range_m))
+        rays = (np.rint(places).astype(np.int64) for places in (rows, columns))
+        return self.by_band(self.volume.left_for_halos(gain, *rays))
 
     def before(self, pixels: F64, range_m: F32) -> F32:
         """Return what shade leaves of the veil before things at pixels ``(n, 2)`` and ranges, ``(K, n)``."""

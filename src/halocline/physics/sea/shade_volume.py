@@ -22,6 +22,7 @@ import math
 
 import cv2
 import numpy as np
+from numpy.typing import NDArray
 
 from halocline._typing import F32
 from halocline.late_dataclass import dataclass
@@ -156,6 +157,31 @@ class ShadeVolume(RayVolume):
             return self
         made = (self.shade, self.rays, self.steps, self.water, self.shares, self.ahead)
         return ShadeVolume(*made, bodies=False)
+
+    def left_for_halos(self, gain: F32, rows: NDArray[np.intp], columns: NDArray[np.intp]) -> F32:
+        """Return by how much halos take from the veil before things what comes from behind these.
+
+        What is turned but a little comes from behind the thing that a ray leads to. Of the sky's light and
+        the sun's, where a ray leads to them, G has taken that, and what it leaves comes from beside the
+        thing: a halo takes none of it. Of light that has been scattered about it takes its own.
+
+        Parameters
+        ----------
+        gain
+            G before the things, ``(3, *shape)``.
+        rows, columns
+            Rays that lead to them, of a shape that fits.
+
+        Returns
+        -------
+        F32
+            ``(3, *shape)``, 0 to G.
+        """
+        shares, whole = self.shares, np.float32(1.0)
+        aside = (whole - shares.ahead[rows, columns]) * (whole - shares.sun_ahead[rows, columns])
+        about = whole - shares.sun[:, rows, columns] - shares.sky[:, rows, columns]
+        about = np.clip(about, np.float32(0.0), gain)
+        return np.asarray(about + (gain - about) * aside, np.float32)
 
     def fill(self, directions: F32, rows: slice, edges: F32, block: F32) -> None:
         """Make G of a block of rows."""
