@@ -142,3 +142,21 @@ def test_planes_and_high_steps_keep_each_pixels_gain(nearest: float) -> None:
     for range_m in (1.0 / plane, np.where(plane > 0.3, 3.0, 9.0)):
         apart, out, _ = _evened(range_m.astype(np.float32))
         np.testing.assert_array_equal(out, apart)
+
+
+def test_a_row_beside_the_last_that_is_seen_takes_part_in_its_step() -> None:
+    """Water hides the pattern beyond some range; across a low step there light is that of both sides."""
+    frame = floor(COARSE)
+    range_m = frame.planes["range"]
+    range_m[...] = np.linspace(5.0, 100.0, COARSE.height, dtype=np.float32)[:, None]
+    lit = made(LOOK, frame, lens(COARSE), wanted=("caustic_gain",))["caustic_gain"]
+    shown = (lit != 1.0).any(axis=(0, 2))
+    last_seen, first_unseen = range_m[shown].max(), range_m[~shown].min()
+    assert 1.03 < first_unseen / last_seen < 1.18
+    seen = slice(14, 26)
+    range_m[...], range_m[seen] = first_unseen, last_seen
+    lit = made(LOOK, frame, lens(COARSE), wanted=("caustic_gain",))["caustic_gain"]
+    for row in (seen.start - 1, seen.start, seen.stop - 1, seen.stop):
+        assert (lit[:, row] != 1.0).mean() > 0.9, row
+    np.testing.assert_array_equal(lit[:, : seen.start - 1], 1.0)
+    np.testing.assert_array_equal(lit[:, seen.stop + 1 :], 1.0)

@@ -48,6 +48,8 @@ _FROM_BELOW = 0.1
 # a pattern on them. Over the last part of the way there it fades.
 _UNSEEN = 1.0 / 500.0
 _FADING = 0.25
+# Rows are looked at up to so many times as far away as that.
+_BEYOND = 1.001
 # Outer parts of a pixel's stretch that lie closer to its middle than this many widths are left out.
 _SHORT = np.float32(0.1)
 # Where along the halves of a stretch its pattern is looked up beside its middle; of a long one more often.
@@ -178,6 +180,34 @@ class Caustics(Operator[CausticsParameters, _Prepared]):
     def apply(self, planes: Planes, tile: Tile, shot: Shot, prepared: _Prepared) -> Planes:
         """Put the pattern on the light."""
         trimmed = {name: tile.trim(plane) for name, plane in planes.items()}
+        key = self.parameters.key_light
+        form = "rgb" if key else "bands"
+        light = trimmed[f"light.{key}" if key else form]
+        farther = Farther.of(trimmed)
+        rows = _rows_shown(prepared, shot.path.remap, planes["range"], farther, tile)
+        shape = (len(prepared.weights), *tile.region.shape)
+        if rows.stop <= rows.start:
+            # Nothing is seen of the pattern: light is even.
+            kept = {} if key or farther is None else farther.kept(light)
+            told = {"caustic_gain": np.ones(shape, np.float32)} if tile.wants("caustic_gain") else {}
+            return {form: trimmed[form], **told, **kept}
+        part = replace(tile, region=tile.region.rows(rows.start, rows.stop))
+        gain, far_gain = self._gains(planes, part, shot, prepared)
+        if part.region != tile.region:
+            gain = _among_even(gain, rows, shape)
+        written: dict[str, F32] = {}
+        if farther is not None:
+            left = farther.mix(gain, _of_all(far_gain, farther, rows), light)
+            written = {} if key else left
+        lit = trimmed[form] + light * (gain - np.float32(1.0)) if key else light * gain
+        return {form: lit, "caustic_gain": gain, **written}
+
+    def _gains(self, planes: Planes, tile: Tile, shot: Shot, prepared: _Prepared) -> tuple[F32, F32]:
+        """Return what the light on surfaces is multiplied by, ``(K, rows, columns)``, and on farther ones.
+
+        Of these ``(K, n)``: pixels that show one, row by row.
+        """
+        trimmed = {name: tile.trim(plane) for name, plane in planes.items()}
         around = _one_more(tile)
         seen = {name: around.trim(plane) for name, plane in planes.items()}
         normal = self._normals(planes, tile, shot)
@@ -203,17 +233,15 @@ class Caustics(Operator[CausticsParameters, _Prepared]):
         shown = seen["sample_width"].ravel() if "sample_width" in seen else None
         apart = _departure(prepared, view, seen["range"].ravel(), facing, direction, vectors, shown)
         rows, columns = around.region.slices_of(tile.region)
-        key = self.parameters.key_light
-        form = "rgb" if key else "bands"
-        lit_by_it = f"light.{key}" if key else form
         apart = apart.reshape(-1, *around.region.shape)
         if shot.samples_face:
             gain = (apart * held if held.size else apart) + np.float32(1.0)
         else:
+            key = self.parameters.key_light
             gain = np.empty((apart.shape[0], *tile.region.shape), np.float32)
             _even_at_steps(
                 apart,
-                seen[lit_by_it],
+                seen[f"light.{key}" if key else "bands"],
                 seen["range"],
                 trimmed.get("far_share", np.zeros((0, 0), np.float32)),
                 rows.start,
@@ -221,22 +249,18 @@ class Caustics(Operator[CausticsParameters, _Prepared]):
                 held,
                 gain,
             )
-        light = trimmed[lit_by_it]
-        written: dict[str, F32] = {}
         farther = Farther.of(trimmed)
-        if farther is not None:
-            at = (farther.where[0] + rows.start) * around.region.width + farther.where[1] + columns.start
-            there = view.at(at)
-            towards = None if normal is None else farther.facing(normal, planes, tile)
-            far_takes = None if towards is None else _takes_of(towards, shot)
-            far_gain = _departure(prepared, there, farther.range_m, far_takes, towards)
-            if held.size:
-                far_gain *= farther.at(held)
-            far_gain += np.float32(1.0)
-            left = farther.mix(gain, far_gain, light)
-            written = {} if key else left
-        lit = trimmed[form] + light * (gain - np.float32(1.0)) if key else light * gain
-        return {form: lit, "caustic_gain": gain, **written}
+        if farther is None:
+            return gain, np.ones((len(gain), 0), np.float32)
+        at = (farther.where[0] + rows.start) * around.region.width + farther.where[1] + columns.start
+        there = view.at(at)
+        towards = None if normal is None else farther.facing(normal, planes, tile)
+        far_takes = None if towards is None else _takes_of(towards, shot)
+        far_gain = _departure(prepared, there, farther.range_m, far_takes, towards)
+        if held.size:
+            far_gain *= farther.at(held)
+        far_gain += np.float32(1.0)
+        return gain, far_gain
 
     def _normals(self, planes: Planes, tile: Tile, shot: Shot) -> F32 | None:
         if self.parameters.normals == "none":
@@ -269,6 +293,40 @@ def _one_more(tile: Tile) -> Tile:
     x, y = max(window.x, region.x - 1), max(window.y, region.y - 1)
     right, below = min(window.x_end, region.x_end + 1), min(window.y_end, region.y_end + 1)
     return replace(tile, region=Window(x, y, right - x, below - y))
+
+
+def _rows_shown(
+    ready: _Prepared, remap: RangeRemap, range_m: F32, farther: Farther | None, tile: Tile
+) -> slice:
+    """Return the rows of a tile in or beside which the pattern is seen through the water: none, or a run."""
+    around = _one_more(tile)
+    nearest = around.trim(range_m).min(axis=1)
+    if farther is not None:
+        top = tile.region.y - around.region.y
+        np.minimum.at(nearest, farther.where[0] + top, farther.range_m)
+    # A little farther than that, for what rounding may do; what is no number is left to the loops.
+    unseen = remap.apply(nearest) > np.float32(_BEYOND * ready.farthest_m)
+    unseen |= nearest >= _FARTHEST
+    rows = np.flatnonzero(~unseen) + around.region.y - tile.region.y
+    if not rows.size:
+        return slice(0, 0)
+    # The light at low steps is that of the rows beside them too.
+    return slice(max(int(rows[0]) - 1, 0), min(int(rows[-1]) + 2, tile.region.height))
+
+
+def _among_even(gain: F32, rows: slice, shape: tuple[int, ...]) -> F32:
+    """Return the gains of all rows from those of some; 1 elsewhere."""
+    whole = np.ones(shape, np.float32)
+    whole[:, rows] = gain
+    return whole
+
+
+def _of_all(far_gain: F32, farther: Farther, rows: slice) -> F32:
+    """Return the gains of all farther surfaces from those in some rows; 1 elsewhere."""
+    whole = np.ones((len(far_gain), farther.range_m.size), np.float32)
+    first, last = np.searchsorted(farther.where[0], (rows.start, rows.stop))
+    whole[:, first:last] = far_gain
+    return whole
 
 
 def _takes_of(normal: F32, shot: Shot) -> F32:

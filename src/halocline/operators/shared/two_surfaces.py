@@ -98,6 +98,11 @@ class Farther:
         far *= before
         return self.left(far, mixed)
 
+    def kept(self, light: F32) -> dict[str, F32]:
+        """Return the ``far_light`` left after a gain of 1 on both surfaces, as `mix` does, to the bit."""
+        before = self.at(light)
+        return self.left(self.at(self.share) * before, before)
+
     def left(self, far: F32, whole: F32) -> dict[str, F32]:
         """Return ``far_light`` for light of the farther surfaces out of the whole, ``(K, n)`` each."""
         left = self.share.copy()
