@@ -9,6 +9,7 @@ import numpy as np
 import pytest
 
 from halocline._typing import F32, F64
+from halocline.filters import splat
 from halocline.filters.lens_blur import footprint
 from halocline.filters.splat import Area, Discs, Drawing, Sprites, Surface, Textures
 
@@ -222,6 +223,29 @@ def test_any_height_of_tiles_gives_the_same_bits(height: int) -> None:
         end = min(ROWS, top + height)
         tile = _laid_over(drawing, top, surface.rows(top, end), picture[:, top:end])
         assert (tile == whole[:, top:end]).all()
+
+
+@pytest.mark.parametrize("columns", [7, 16, 33])
+def test_any_width_of_cells_gives_the_same_bits(columns: int, monkeypatch: pytest.MonkeyPatch) -> None:
+    picture = np.random.default_rng(0).uniform(0, 4, (4, ROWS, COLUMNS)).astype(np.float32)
+    things = [_crowd(), replace(_sprites(40, streak=5.0, blur=2.0), bend_px=np.full((40, 2), 3.0))]
+    whole = _laid_over(Drawing(AREA, *things), 0, OPEN, picture)
+    monkeypatch.setattr(splat, "CELL_COLUMNS", columns)
+    assert (_laid_over(Drawing(AREA, *things), 0, OPEN, picture) == whole).all()
+    assert (whole != picture).any()
+
+
+@pytest.mark.parametrize(("streak", "blur"), [(0.0, 0.0), (7.0, 2.0)])
+def test_grey_pictures_are_the_same_beside_coloured_ones(streak: float, blur: float) -> None:
+    sprites = _sprites(40, streak=streak, blur=blur)
+    lit = np.random.default_rng(4).uniform(0.0, 2.0, (40, 3))
+    alpha = sprites.textures.stacks[0][0][..., 3:]
+    grey = Textures.of(np.concatenate([alpha * np.float32(0.7)] * 3 + [alpha], axis=3))
+    alone = replace(sprites, light=lit, added=0.3 * lit, textures=grey)
+    beside = replace(alone, textures=Textures.joined([grey, sprites.textures]))
+    for one, other in zip(_picture(None, sprites=alone), _picture(None, sprites=beside), strict=True):
+        assert (one == other).all()
+        assert one.any()
 
 
 def test_order_of_the_list_does_not_matter_where_ranges_differ() -> None:

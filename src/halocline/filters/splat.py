@@ -1,7 +1,7 @@
 """Drawing thousands of small soft discs, streaks and sprites into a picture, fast and to the bit.
 
-Things are listed once a frame by bands of rows, far to near. A tile of the picture goes through
-the lists of its bands and lays one thing after the other over its pixels (`halocline.filters.splat_loops`). A
+Things are listed once a frame by cells of rows and columns, far to near. A tile of the picture goes through
+the lists of its cells and lays one thing after the other over its pixels (`halocline.filters.splat_loops`). A
 pixel's value depends on its own things, never on the tile.
 
 Energy: a disc's weights add up to 1 over the pixel grid, so a thing of a given area covers the same number
@@ -23,14 +23,15 @@ from halocline.compute.threads import in_parallel
 from halocline.filters.globe import Globe
 from halocline.filters.lens_blur import iris_apothem
 from halocline.filters.splat_loops import (
-    BAND_ROWS,
+    CELL_COLUMNS,
+    CELL_ROWS,
     SPRITE,
     THING,
     Ints,
     Shorts,
     Table,
-    count_by_band,
-    list_by_band,
+    count_by_cell,
+    list_by_cell,
     paint,
     set_amplitudes,
 )
@@ -259,9 +260,10 @@ class Textures:
 
     @cached_property
     def atlas(self) -> tuple[F32, Ints, Ints]:
-        """All texels in one list ``(n, K + 1)``; each texture's size, and where each of its levels begins.
+        """All texels in one list, ``(n, K + 1)``; each texture's size, and where each of its levels begins.
 
-        These are ``(count, levels)``; after the last level that a texture has, this goes on.
+        These are ``(count, levels)``; after the last level that a texture has, this goes on. Where all are
+        grey, texels are ``(n, 2)``: what is the same in all channels, and alpha.
         """
         sizes, starts, begin = [], [], 0
         most = max(len(levels) for levels in self.stacks)
@@ -276,7 +278,14 @@ class Textures:
                     first[:, level] = first[:, level - 1]
             sizes.append(np.full(len(index), levels[0].shape[1]))
             starts.append(first)
-        texels = [level.reshape(-1, level.shape[3]) for levels in self.stacks for level in levels]
+        # Halved sizes of what is grey are grey.
+        grey = all(bool((levels[0][..., :-1] == levels[0][..., :1]).all()) for levels in self.stacks)
+        which = [0, -1] if grey else slice(None)
+        texels = [
+            level[..., which].reshape(-1, level[..., which].shape[3])
+            for levels in self.stacks
+            for level in levels
+        ]
         return np.concatenate(texels), np.concatenate(sizes), np.concatenate(starts)
 
 
@@ -398,21 +407,26 @@ class Drawing:
             self.things, which = _all_around(self.things, globe, area)
             self._lights = self._lights[which]
         self._sprites, self._added, self._texels = _placed(sprites, bands, globe)
-        self._listed, self._starts = self._by_band()
+        # In a picture of all directions things may reach far aside.
+        self._columns = CELL_COLUMNS if globe is None else max(1, area.columns)
+        self._listed, self._starts = self._by_cell()
 
     def __len__(self) -> int:
         return len(self.things)
 
-    def _by_band(self) -> tuple[Shorts, Ints]:
-        """Return the things of each band of rows in paint order, and where each band's begin."""
-        rows = self.area.row, self.area.row_end
-        counts = np.zeros(-(-(rows[1] - rows[0]) // BAND_ROWS), np.int64)
-        count_by_band(self.things, *rows, counts)
+    def _by_cell(self) -> tuple[Shorts, Ints]:
+        """Return the things of each cell in paint order, and where each cell's begin."""
+        area = (self.area.row, self.area.row_end, self.area.column, self.area.column_end)
+        down = -(-(self.area.row_end - self.area.row) // CELL_ROWS)
+        counts = np.zeros((down, -(-self.area.columns // self._columns)), np.int64)
+        count_by_cell(self.things, area, self._columns, counts)
         starts = np.concatenate([[0], np.cumsum(counts)])
         listed = np.empty(starts[-1], np.int32)
         # Far to near; equal ranges keep the order in which they were given.
         order = np.argsort(-self.things["range_m"], kind="stable")
-        list_by_band(self.things, order, *rows, starts[:-1].copy(), listed)
+        list_by_cell(
+            self.things, order, area, self._columns, starts[:-1].reshape(counts.shape).copy(), listed
+        )
         return listed, starts
 
     def lay_over(self, first_row: int, surface: Surface, picture: F32) -> None:
@@ -442,6 +456,7 @@ class Drawing:
             self._listed,
             self._starts,
             (self.area.row, self.area.column, self.area.column_end),
+            self._columns,
             self._rows,
             first_row,
             surface.planes(),

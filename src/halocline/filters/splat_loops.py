@@ -82,8 +82,8 @@ SPRITE = np.dtype(
     ],
     align=True,
 )
-# Things are listed by bands of so many rows.
-BAND_ROWS = 16
+# Things are listed by cells of so many rows and columns, so few that all planes of one stay in the cache.
+CELL_ROWS, CELL_COLUMNS = 16, 512
 _NOWHERE = 1 << 40
 # A soft edge is as good as two hard ones this share of its half width in and out: of the same variance, 1/5.
 _TWO_EDGES = np.float32(math.sqrt(0.2))
@@ -181,19 +181,29 @@ def _swept(
     A hard disc lies over a point for as long as its chord there takes to pass, within the time that there is.
     """
     length, inner, outer = sweep
-    weight, share, per_length = _ZERO, thing["swept"], _ONE / length
+    share, per_length = thing["swept"], _ONE / length
     along = (dx * thing["along_x"] + dy * thing["along_y"]) * per_length
     aside = (dx * thing["along_y"] - dy * thing["along_x"]) * per_length
-    if share > _ZERO:
-        for radius in (inner, outer):
-            half = np.sqrt(max(radius * radius - aside * aside, _ZERO))
-            weight += max(min(along + half, length) - max(along - half, _ZERO), _ZERO)
-        weight *= _HALF * per_length * share
-    if share < _ONE:
-        past = along - min(max(along, _ZERO), length)
-        distance = np.sqrt(past * past + aside * aside)
-        weight += (_ONE - share) * _ramp(thing["ramp_end"] - distance * thing["per_ramp"])
-    return weight
+    weight = _passing(inner, along, aside, length) + _passing(outer, along, aside, length)
+    weight *= _HALF * per_length * share
+    return weight + (_ONE - share) * _ramp(
+        thing["ramp_end"] - _past(along, aside, length) * thing["per_ramp"]
+    )
+
+
+@compiled
+def _passing(radius: np.float32, along: np.float32, aside: np.float32, length: np.float32) -> np.float32:
+    """Return how much of its way a hard disc lies over a point, pixels."""
+    half = np.sqrt(max(radius * radius - aside * aside, _ZERO))
+    return max(min(along + half, length) - max(along - half, _ZERO), _ZERO)
+
+
+@compiled
+def _past(along: np.float32, aside: np.float32, length: np.float32) -> np.float32:
+    """Return how far a point lies from a way that begins at 0."""
+    past = along - min(max(along, _ZERO), length)
+    distance: np.float32 = np.sqrt(past * past + aside * aside)
+    return distance
 
 
 @compiled
@@ -241,7 +251,7 @@ def set_amplitudes(
                 if right - left > len(shares):
                     shares = np.empty(2 * (right - left), np.float32)
                 shares[: right - left] = _ONE
-                _weigh(thing, left, row, shares, np.uint64(max(right - left, 0)), narrow, half)
+                _weigh(thing, left, left, row, shares, np.uint64(max(right - left, 0)), narrow, half)
                 for k in range(np.uint64(max(right - left, 0))):
                     total += np.float64(shares[k]) * np.float64(narrow * narrow)
             if total > 0.0:
@@ -250,34 +260,59 @@ def set_amplitudes(
 
 
 @compiled
-def count_by_band(things: Table, first_row: int, end_row: int, counts: Ints) -> None:
-    """Count the things that touch each band of rows."""
+def _cells(thing: Any, area: tuple[int, int, int, int], columns: int) -> tuple[int, int, int, int]:
+    """Return the cells that a thing may touch: their rows and columns, from and to (not included)."""
+    top, bottom = _rows(thing, area[0], area[1])
+    x, other = thing["x"], thing["x"] + np.float64(thing["along_x"])
+    left = max(min(x, other) - thing["reach"] - 1.0, float(area[2]))
+    right = min(max(x, other) + thing["reach"] + 1.0, float(area[3] - 1))
+    if columns >= area[3] - area[2]:
+        # One cell is as wide as the picture, in which things may be wider than they are high.
+        left, right = float(area[2]), float(area[2])
+    if top >= bottom or left > right:
+        return 0, 0, 0, 0
+    return (
+        (top - area[0]) // CELL_ROWS,
+        (bottom - 1 - area[0]) // CELL_ROWS + 1,
+        (math.floor(left) - area[2]) // columns,
+        (math.floor(right) - area[2]) // columns + 1,
+    )
+
+
+@compiled
+def count_by_cell(things: Table, area: tuple[int, int, int, int], columns: int, counts: Ints) -> None:
+    """Count the things that may touch each cell, ``(rows of cells, cells in a row)``.
+
+    ``area`` is the first row and the end of the rows, and likewise of the columns; ``columns`` those of a
+    cell.
+    """
     for index in range(len(things)):
-        top, bottom = _rows(things[index], first_row, end_row)
-        if top < bottom:
-            for band in range((top - first_row) // BAND_ROWS, (bottom - 1 - first_row) // BAND_ROWS + 1):
-                counts[band] += 1
+        top, bottom, left, right = _cells(things[index], area, columns)
+        for row in range(top, bottom):
+            for column in range(left, right):
+                counts[row, column] += 1
 
 
 @compiled
-def list_by_band(
-    things: Table, order: Ints, first_row: int, end_row: int, place: Ints, listed: Shorts
+def list_by_cell(
+    things: Table, order: Ints, area: tuple[int, int, int, int], columns: int, place: Ints, listed: Shorts
 ) -> None:
-    """List them band by band, each in paint ``order``; ``place`` is where a band's list begins."""
+    """List them cell by cell, each in paint ``order``; ``place`` is where a cell's list begins."""
     for index in order:
-        top, bottom = _rows(things[index], first_row, end_row)
-        if top < bottom:
-            for band in range((top - first_row) // BAND_ROWS, (bottom - 1 - first_row) // BAND_ROWS + 1):
-                listed[place[band]] = index
-                place[band] += 1
+        top, bottom, left, right = _cells(things[index], area, columns)
+        for row in range(top, bottom):
+            for column in range(left, right):
+                listed[place[row, column]] = index
+                place[row, column] += 1
 
 
 @compiled
-def paint(  # noqa: PLR0912 - a call for each run of pixels would cost more than the run
+def paint(
     things: Table,
     listed: Shorts,
     starts: Ints,
     area: tuple[int, int, int],
+    columns: int,
     rows: tuple[F32, np.float32],
     first: int,
     surface: tuple[F32, F32, F32, F32],
@@ -293,11 +328,13 @@ def paint(  # noqa: PLR0912 - a call for each run of pixels would cost more than
     Parameters
     ----------
     things, listed, starts
-        What there is, and where in the list of it that of each band begins.
+        What there is, and where in the list of it that of each cell begins, row by row of cells.
     area
-        The first row of the first band, and the columns from and to.
+        The first row of the first cell, and the columns from and to.
+    columns
+        Those of a cell.
     rows
-        Each row's ``narrow`` from the first band on, empty in a flat picture; and ``half``.
+        Each row's ``narrow`` from the first cell on, empty in a flat picture; and ``half``.
     first
         First row of the picture.
     surface
@@ -306,66 +343,92 @@ def paint(  # noqa: PLR0912 - a call for each run of pixels would cost more than
         Of each thing, ``(n, C)`` or more; all but the last one or two channels are light.
     sprites, added, texels, points
         Of sprites: placement, light added to what they cover (as many channels as are light), texels of all
-        textures, points of a blur.
+        textures (grey light and alpha, or as many channels and alpha), points of a blur.
     picture
         ``(C, rows, columns)``, changed in place.
     """
     end = first + picture.shape[1]
-    channels = len(picture)
-    bands = added.shape[1]
-    texel = np.empty(bands + 1, np.float32)
-    shares = np.empty(picture.shape[2], np.float32)
-    range_m, coverage, far_range_m, far_share = surface
-    two_surfaces, open_parts = far_share.size > 0, coverage.size > 0
+    across = (area[2] - area[1] + columns - 1) // columns
+    shares, seen = np.empty(columns, np.float32), np.empty((columns, texels.shape[1]), np.float32)
     narrowing, half = rows
-    for band in range((first - area[0]) // BAND_ROWS, (end - 1 - area[0]) // BAND_ROWS + 1):
-        low = max(first, area[0] + band * BAND_ROWS)
-        high = min(end, area[0] + (band + 1) * BAND_ROWS)
-        for entry in range(starts[band], starts[band + 1]):
-            index = listed[entry]
-            thing = things[index]
-            distance, per_thickness = thing["range_m"], thing["per_thickness"]
-            top, bottom = _rows(thing, low, high)
-            for row in range(top, bottom):
-                narrow = narrowing[row - area[0]] if half > _ZERO else _ONE
-                left, right = _columns(thing, row, area[1], area[2], narrow, half)
-                if left >= right:
-                    continue
-                count, y, x = np.uint64(right - left), np.uint64(row - first), np.uint64(left - area[1])
-                for k in range(count):
-                    shares[k] = _in_front(range_m[y, x + k], distance, per_thickness)
-                if two_surfaces:
-                    for k in range(count):
-                        farther = _in_front(far_range_m[y, x + k], distance, per_thickness)
-                        shares[k] += far_share[y, x + k] * (farther - shares[k])
-                if open_parts:
-                    # The part of the pixel that the surface leaves open shows what is behind.
-                    for k in range(count):
-                        shares[k] += (_ONE - coverage[y, x + k]) * (_ONE - shares[k])
-                if thing["sprite"] >= 0:
-                    sprite = sprites[thing["sprite"]]
-                    for k in range(count):
-                        visible = shares[k]
-                        if visible > _ZERO:
-                            column = left + np.int64(k)
-                            dx = _aside(thing, np.float32(column + 0.5 - thing["x"]), narrow, half)
-                            dy = np.float32(row + 0.5 - thing["y"])
-                            _look_up(thing, sprite, dx, dy, texels, points, texel)
-                            share = texel[bands] * visible
-                            for channel in range(channels):
-                                own = lights[index, channel] * share
-                                if channel < bands:
-                                    own = lights[index, channel] * texel[channel] * visible
-                                    own += share * added[thing["sprite"], channel]
-                                old = picture[channel, y, x + k]
-                                picture[channel, y, x + k] = old * (_ONE - share) + own
-                    continue
-                _weigh(thing, left, row, shares, count, narrow, half)
-                for channel in range(channels):
-                    own = lights[index, channel]
-                    for k in range(count):
-                        old = picture[channel, y, x + k]
-                        picture[channel, y, x + k] = old * (_ONE - shares[k]) + own * shares[k]
+    for down in range((first - area[0]) // CELL_ROWS, (end - 1 - area[0]) // CELL_ROWS + 1):
+        low = max(first, area[0] + down * CELL_ROWS)
+        high = min(end, area[0] + (down + 1) * CELL_ROWS)
+        for aside in range(across):
+            cell = down * across + aside
+            cell_left = area[1] + aside * columns
+            cell_right = min(cell_left + columns, area[2])
+            for entry in range(starts[cell], starts[cell + 1]):
+                index = listed[entry]
+                thing = things[index]
+                top, bottom = _rows(thing, low, high)
+                for row in range(top, bottom):
+                    narrow = narrowing[row - area[0]] if half > _ZERO else _ONE
+                    left, right = _columns(thing, row, area[1], area[2], narrow, half)
+                    begin, stop = max(left, cell_left), min(right, cell_right)
+                    if begin >= stop:
+                        continue
+                    count, y, x = np.uint64(stop - begin), np.uint64(row - first), np.uint64(begin - area[1])
+                    _visible(thing, surface, y, x, shares[:count])
+                    if thing["sprite"] >= 0:
+                        number = thing["sprite"]
+                        sprite = sprites[number]
+                        one, last = _look_up(
+                            thing, sprite, begin, row, shares[:count], narrow, half, texels, points, seen
+                        )
+                        _lay_sprite(one, last, y, x, shares, seen, lights[index], added[number], picture)
+                        continue
+                    _weigh(thing, left, begin, row, shares, count, narrow, half)
+                    for channel in range(len(picture)):
+                        own = lights[index, channel]
+                        for k in range(count):
+                            old = picture[channel, y, x + k]
+                            picture[channel, y, x + k] = old * (_ONE - shares[k]) + own * shares[k]
+
+
+@compiled
+def _visible(thing: Any, surface: tuple[F32, F32, F32, F32], y: np.uint64, x: np.uint64, shares: F32) -> None:
+    """Write how much of a thing is seen before the surfaces of some pixels of a row."""
+    range_m, coverage, far_range_m, far_share = surface
+    distance, per_thickness = thing["range_m"], thing["per_thickness"]
+    count = np.uint64(shares.size)
+    for k in range(count):
+        shares[k] = _in_front(range_m[y, x + k], distance, per_thickness)
+    if far_share.size:
+        for k in range(count):
+            farther = _in_front(far_range_m[y, x + k], distance, per_thickness)
+            shares[k] += far_share[y, x + k] * (farther - shares[k])
+    if coverage.size:
+        # The part of the pixel that the surface leaves open shows what is behind.
+        for k in range(count):
+            shares[k] += (_ONE - coverage[y, x + k]) * (_ONE - shares[k])
+
+
+@compiled
+def _lay_sprite(
+    first: int,
+    end: int,
+    y: np.uint64,
+    x: np.uint64,
+    shares: F32,
+    seen: F32,
+    lights: F32,
+    added: F32,
+    picture: F32,
+) -> None:
+    """Lay what was looked up of a sprite over some pixels of a row."""
+    cover = seen.shape[1] - 1
+    one_for_all = cover == 1
+    for channel in range(len(picture)):
+        own, more = lights[channel], _ZERO
+        texel = cover
+        if channel < added.size:
+            texel, more = 0 if one_for_all else channel, added[channel]
+        for k in range(np.uint64(first), np.uint64(end)):
+            share = seen[k, cover] * shares[k]
+            light = own * seen[k, texel] * shares[k] + share * more
+            old = picture[channel, y, x + k]
+            picture[channel, y, x + k] = old * (_ONE - share) + light
 
 
 @compiled
@@ -377,26 +440,41 @@ def _in_front(surface_m: np.float32, distance: np.float32, per_thickness: np.flo
 def _weigh(
     thing: Any,
     left: int,
+    begin: int,
     row: int,
     shares: F32,
     count: np.uint64,
     narrow: np.float32,
     half: np.float32,
 ) -> None:
-    """Multiply the visible shares of pixels in a row with a disc's opacity there."""
+    """Multiply the visible shares of pixels in a row, from one on, with a disc's opacity there.
+
+    ``left`` is the first pixel of the row that it touches at all.
+    """
     if thing["sides"] or thing["edges"] > 1 or half > _ZERO:
         for k in range(count):
-            shares[k] *= _profile(thing, left + np.int64(k), row, narrow, half) * thing["amplitude"]
+            shares[k] *= _profile(thing, begin + np.int64(k), row, narrow, half) * thing["amplitude"]
         return
+    past = np.uint64(begin - left)
     dx, dy = np.float32(left + 0.5 - thing["x"]), np.float32(row + 0.5 - thing["y"])
     ramp_end, per_ramp, amplitude = thing["ramp_end"], thing["per_ramp"], thing["amplitude"]
     if thing["per_length_squared"] > _ZERO:
-        sweep = _sweep(thing)
+        # As `_swept` has it, of many pixels at once.
+        length, inner, outer = _sweep(thing)
+        share, per_length = thing["swept"], _ONE / length
+        way_x, way_y = thing["along_x"], thing["along_y"]
+        factor = _HALF * per_length * share
         for k in range(count):
-            shares[k] *= _swept(thing, sweep, dx + np.float32(k), dy) * amplitude
+            x = dx + np.float32(past + k)
+            along = (x * way_x + dy * way_y) * per_length
+            aside = (x * way_y - dy * way_x) * per_length
+            weight = _passing(inner, along, aside, length) + _passing(outer, along, aside, length)
+            weight *= factor
+            weight += (_ONE - share) * _ramp(ramp_end - _past(along, aside, length) * per_ramp)
+            shares[k] *= weight * amplitude
         return
     for k in range(count):
-        x = dx + np.float32(k)
+        x = dx + np.float32(past + k)
         shares[k] *= _ramp(ramp_end - np.sqrt(x * x + dy * dy) * per_ramp) * amplitude
 
 
@@ -408,38 +486,127 @@ def _ramp(t: np.float32) -> np.float32:
 
 @compiled
 def _look_up(
-    thing: Any, sprite: Any, dx: np.float32, dy: np.float32, texels: F32, points: F32, texel: F32
-) -> None:
-    """Write a sprite's premultiplied light and alpha so far off its middle: the mean over blur and streak."""
-    texel[:] = _ZERO
+    thing: Any,
+    sprite: Any,
+    begin: int,
+    row: int,
+    shares: F32,
+    narrow: np.float32,
+    half: np.float32,
+    texels: F32,
+    points: F32,
+    seen: F32,
+) -> tuple[int, int]:
+    """Write a sprite's premultiplied light and alpha on some pixels of a row: the mean over blur and streak.
+
+    Of ``seen``, ``(pixels, channels)``, those from one to another (not included) may hold anything, and these
+    two are returned. What is hidden (``shares`` of 0) is not looked up.
+    """
+    for k in range(shares.size):
+        for channel in range(seen.shape[1]):
+            seen[k, channel] = _ZERO
     count = len(points) if sprite["smeared"] else 1
-    levels = 2 if sprite["coarser"] > _ZERO else 1
+    opacity = sprite["opacity"] / np.float32(count)
+    per_u, per_v = _steps(sprite["u_x"], shares.size), _steps(sprite["v_x"], shares.size)
+    # A texel beyond its sides it fades out; and some more, as these numbers are rounded.
+    most = _ONE + _TWO / np.float32(sprite["size"]) + np.float32(0.01)
+    first, end = shares.size, 0
+    dy = np.float32(row + 0.5 - thing["y"])
+    start = np.float32(begin + 0.5 - thing["x"])
     for index in range(count):
         way = points[index, 0] if count > 1 else _HALF
-        x, y = dx - way * thing["along_x"], dy - way * thing["along_y"]
         aside = _TWO * _TWO * way * (_ONE - way)
-        x, y = x - aside * sprite["bend_x"], y - aside * sprite["bend_y"]
-        if count > 1:
-            x -= points[index, 1] * sprite["blur"]
-            y -= points[index, 2] * sprite["blur"]
-        u, v = sprite["u_x"] * x + sprite["u_y"] * y, sprite["v_x"] * x + sprite["v_y"] * y
-        for level in range(levels):
-            # Bilinear from -1 to 1 across, nothing outside; between two levels both are mixed.
-            size, first = (
-                (sprite["size"] >> 1, sprite["next"]) if level else (sprite["size"], sprite["first"])
-            )
-            part = sprite["coarser"] if level else _ONE - sprite["coarser"]
-            part *= sprite["opacity"] / np.float32(count)
-            left = (u + _ONE) * (_HALF * np.float32(size)) - _HALF
-            top = (v + _ONE) * (_HALF * np.float32(size)) - _HALF
-            if not (-_ONE < left < np.float32(size) and -_ONE < top < np.float32(size)):
-                continue
-            whole_left, whole_top = math.floor(left), math.floor(top)
-            right_share, lower_share = left - np.float32(whole_left), top - np.float32(whole_top)
-            for down in range(max(0, -whole_top), min(2, size - whole_top)):
-                for right in range(max(0, -whole_left), min(2, size - whole_left)):
-                    weight = part * (lower_share if down else _ONE - lower_share)
-                    weight *= right_share if right else _ONE - right_share
-                    at = first + (whole_top + down) * size + whole_left + right
-                    for channel in range(len(texel)):
-                        texel[channel] += texels[at, channel] * weight
+        blurred_x = points[index, 1] * sprite["blur"] if count > 1 else _ZERO
+        blurred_y = points[index, 2] * sprite["blur"] if count > 1 else _ZERO
+        y = dy - way * thing["along_y"] - aside * sprite["bend_y"] - blurred_y
+        off = way * thing["along_x"], aside * sprite["bend_x"], blurred_x
+        low, high = 0, shares.size
+        if half == _ZERO:
+            x = start - off[0] - off[1] - off[2]
+            low, high = _within(sprite["u_x"] * x, sprite["u_y"] * y, per_u, most, low, high)
+            low, high = _within(sprite["v_x"] * x, sprite["v_y"] * y, per_v, most, low, high)
+        if low < high:
+            first, end = min(first, low), max(end, high)
+            own, next_one = (_ONE - sprite["coarser"]) * opacity, sprite["coarser"] * opacity
+            texture = sprite["size"], sprite["first"], own
+            _add_texels(thing, sprite, begin, low, high, off, y, narrow, half, texture, shares, texels, seen)
+            if next_one > _ZERO:
+                texture = sprite["size"] >> 1, sprite["next"], next_one
+                _add_texels(
+                    thing, sprite, begin, low, high, off, y, narrow, half, texture, shares, texels, seen
+                )
+    return min(first, end), end
+
+
+@compiled
+def _add_texels(
+    thing: Any,
+    sprite: Any,
+    begin: int,
+    low: int,
+    high: int,
+    off: tuple[np.float32, np.float32, np.float32],
+    y: np.float32,
+    narrow: np.float32,
+    half: np.float32,
+    texture: tuple[int, int, np.float32],
+    shares: F32,
+    texels: F32,
+    seen: F32,
+) -> None:
+    """Add a part of a texture's light and alpha to some pixels, bilinear; nothing outside.
+
+    ``off`` and ``y`` are how far its middle lies off the thing's along the row, in three parts, and how far
+    the row lies below it; ``texture`` is texels a side, the first of them, and the part.
+    """
+    u_x, v_x, u_y, v_y = sprite["u_x"], sprite["v_x"], sprite["u_y"] * y, sprite["v_y"] * y
+    size, begins, part = texture
+    at_x, wide, scale = thing["x"], np.float32(size), _HALF * np.float32(size)
+    for k in range(np.uint64(low), np.uint64(high)):
+        if shares[k] <= _ZERO:
+            continue
+        x = _aside(thing, np.float32(begin + np.int64(k) + 0.5 - at_x), narrow, half)
+        x = x - off[0] - off[1] - off[2]
+        # The texture goes from -1 to 1.
+        left = (u_x * x + u_y + _ONE) * scale - _HALF
+        top = (v_x * x + v_y + _ONE) * scale - _HALF
+        if not (-_ONE < left < wide and -_ONE < top < wide):
+            continue
+        whole_left, whole_top = _floor(left), _floor(top)
+        right_share, lower_share = left - np.float32(whole_left), top - np.float32(whole_top)
+        for down in range(max(0, -whole_top), min(2, size - whole_top)):
+            for right in range(max(0, -whole_left), min(2, size - whole_left)):
+                weight = part * (lower_share if down else _ONE - lower_share)
+                weight *= right_share if right else _ONE - right_share
+                at = np.uint64(begins + (whole_top + down) * size + whole_left + right)
+                for channel in range(np.uint64(seen.shape[1])):
+                    seen[k, channel] += texels[at, channel] * weight
+
+
+@compiled
+def _floor(number: np.float32) -> int:
+    """Return the whole number below one that is above -1."""
+    return int(number) if number >= _ZERO else -1
+
+
+@compiled
+def _steps(slope: np.float32, count: int) -> float:
+    """Return how many pixels of a row of so many change a coordinate by 1; 0 where it does not change."""
+    return 1.0 / float(slope) if abs(slope) * np.float32(count) > np.float32(1e-3) else 0.0
+
+
+@compiled
+def _within(
+    across: np.float32, down: np.float32, per_one: float, most: np.float32, low: int, high: int
+) -> tuple[int, int]:
+    """Return which pixels of a row may lie within -``most`` to ``most``, from and to (not included).
+
+    At the first it is ``across`` plus ``down``, and 1 more after each ``per_one`` pixels. From those between
+    ``low`` and ``high``.
+    """
+    middle = float(across + down)
+    wide = float(most) + 1e-5 * float(abs(across) + abs(down))
+    if per_one == 0.0:
+        return (low, high) if abs(middle) <= wide + 1e-3 else (0, 0)
+    centre, reach = -middle * per_one, abs(wide * per_one)
+    return int(max(centre - reach - 1.0, float(low))), int(min(max(centre + reach + 2.0, 0.0), float(high)))
