@@ -208,48 +208,60 @@ class RayVolume:
 
 @compiled
 def _look_up(block: F32, columns: F32, rows: F32, range_m: F32, edges: F32, first_row: int, out: F32) -> None:
-    """Write a block's M at pixels: between rays bilinear, between steps linear."""
+    """Write a block's M at pixels: between rays bilinear, between steps linear.
+
+    Runs of pixels between the same rays and steps are taken together: what they lie between is read once.
+    """
     last_row, last_column, last_step = block.shape[0] - 1, block.shape[1] - 1, edges.size - 2
-    count, per_ray, per_step = columns.size, np.uint64(3 * block.shape[2]), np.uint64(3)
-    line, cells = np.empty(3 * block.shape[1] * block.shape[2], np.float32), np.empty(count, np.uint64)
-    right, later = np.empty(count, np.float32), np.empty(count, np.float32)
+    count = columns.size
+    cells, right = np.empty(count + 1, np.int64), np.empty(count, np.float32)
+    for x in range(count):
+        column = max(_ZERO, min(columns[x], np.float32(last_column)))
+        cells[x] = min(int(column), last_column - 1)
+        right[x] = column - np.float32(cells[x])
+    cells[count] = -1
     step = 0
     for y in range(rows.size):
         row = max(_ZERO, min(rows[y], np.float32(last_row)))
         j = min(int(row), last_row - 1)
-        _between_rows(block[j], block[j + 1], row - np.float32(j), line)
-        for x in range(count):
-            column = max(_ZERO, min(columns[x], np.float32(last_column)))
-            i = min(int(column), last_column - 1)
-            metres = range_m[y, x]
+        above, below, share, metres = block[j], block[j + 1], row - np.float32(j), range_m[y]
+        x = 0
+        while x < count:
             # Neighbours lie at much the same range.
-            while step < last_step and metres >= edges[step + 1]:
+            while step < last_step and metres[x] >= edges[step + 1]:
                 step += 1
-            while step > 0 and metres < edges[step]:
+            while step > 0 and metres[x] < edges[step]:
                 step -= 1
-            cells[x] = np.uint64(3 * (i * block.shape[2] + step))
-            right[x] = column - np.float32(i)
-            later[x] = min((metres - edges[step]) / (edges[step + 1] - edges[step]), _ONE)
-        for channel in range(3):
-            found, plane = out[channel, first_row + y], np.uint64(channel)
-            for x in range(count):
-                sooner = cells[x] + plane
-                near = line[sooner] + (line[sooner + per_ray] - line[sooner]) * right[x]
-                then = sooner + per_step
-                far = line[then] + (line[then + per_ray] - line[then]) * right[x]
-                found[x] = near + (far - near) * later[x]
+            start, end = edges[step], edges[step + 1]
+            cell, stop = cells[x], x + 1
+            while (
+                cells[stop] == cell
+                and (metres[stop] < end or step == last_step)
+                and (metres[stop] >= start or step == 0)
+            ):
+                stop += 1
+            length = end - start
+            for channel in range(3):
+                left_near = _between_rows(above, below, share, cell, step, channel)
+                right_near = _between_rows(above, below, share, cell + 1, step, channel)
+                left_far = _between_rows(above, below, share, cell, step + 1, channel)
+                right_far = _between_rows(above, below, share, cell + 1, step + 1, channel)
+                line = out[channel, first_row + y]
+                for n in range(x, stop):
+                    near = left_near + (right_near - left_near) * right[n]
+                    far = left_far + (right_far - left_far) * right[n]
+                    line[n] = near + (far - near) * min((metres[n] - start) / length, _ONE)
+            x = stop
 
 
 @compiled
-def _between_rows(above: F32, below: F32, share: np.float32, line: F32) -> None:
-    """Write what lies between two rows of rays, all their steps and channels behind each other."""
-    at = 0
-    for column in range(len(above)):
-        for step in range(above.shape[1]):
-            for channel in range(3):
-                here = above[column, step, channel]
-                line[at] = here + (below[column, step, channel] - here) * share
-                at += 1
+def _between_rows(
+    above: F32, below: F32, share: np.float32, column: int, step: int, channel: int
+) -> np.float32:
+    """Return what lies between two rows of rays."""
+    here = above[column, step, channel]
+    between: np.float32 = here + (below[column, step, channel] - here) * share
+    return between
 
 
 @compiled

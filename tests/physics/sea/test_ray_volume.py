@@ -1,0 +1,53 @@
+"""A ratio between coarse rays and steps, against scipy's interpolation on a regular grid."""
+
+from __future__ import annotations
+
+import numpy as np
+import pytest
+from scipy.interpolate import RegularGridInterpolator
+
+from halocline._typing import F32
+from halocline.physics.sea.ray_volume import RayVolume, ShaftRays, ShaftSteps, ShaftWater
+
+ROWS, COLUMNS = 31, 9
+STEPS = ShaftSteps(0.5, 0.2, 12)
+
+
+class AnyVolume(RayVolume):
+    """Random numbers in place of a ratio; the same for one ray in all blocks."""
+
+    numbers = np.random.default_rng(3).random((ROWS, COLUMNS, STEPS.count + 1, 3), np.float32)
+
+    def fill(self, directions: F32, rows: slice, edges: F32, block: F32) -> None:  # noqa: ARG002
+        block[...] = self.numbers[rows]
+
+
+@pytest.fixture
+def volume() -> AnyVolume:
+    rays = ShaftRays(np.zeros((3, ROWS, COLUMNS), np.float32), (0.0, 0.0), 5.0)
+    return AnyVolume(rays, STEPS, ShaftWater((0.2,) * 3, (0.1,) * 3))
+
+
+def _ranges(kind: str, shape: tuple[int, int]) -> F32:
+    rng, far = np.random.default_rng(5), float(STEPS.edges[-1])
+    if kind == "noise":
+        return (rng.random(shape) * 1.2 * far).astype(np.float32)
+    across = np.linspace(0.1, 1.2 * far, shape[1], dtype=np.float32)
+    ground = across[:: -1 if kind == "nearer" else 1] + np.linspace(0.0, 2.0, shape[0])[:, None]
+    return np.asarray(np.inf * np.ones(shape) if kind == "open" else ground, np.float32)
+
+
+@pytest.mark.parametrize("kind", ["nearer", "farther", "open", "noise"])
+def test_pixels_lie_between_rays_and_steps(volume: AnyVolume, kind: str) -> None:
+    """Of any run of ranges along a row, and beyond the grid its edge goes on."""
+    row = np.linspace(0.0, ROWS - 1.0, 47, dtype=np.float32)
+    column = np.linspace(-0.5, COLUMNS - 0.5, 203, dtype=np.float32)
+    range_m = _ranges(kind, (row.size, column.size))
+    edges = STEPS.edges
+    known = RegularGridInterpolator((np.arange(ROWS), np.arange(COLUMNS), edges), volume.numbers)
+    places = np.broadcast_arrays(
+        row[:, None], np.clip(column, 0, COLUMNS - 1), np.clip(range_m, 0.0, edges[-1])
+    )
+    np.testing.assert_allclose(
+        volume.gain(column, row, range_m), np.moveaxis(known(np.stack(places, axis=-1)), -1, 0), atol=2e-5
+    )
