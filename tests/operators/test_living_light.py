@@ -11,10 +11,12 @@ from pydantic import ValidationError
 from tests.conftest import Builders
 from tests.presets.moved_keys import Row, amount, change, detail, middle_of_change, motion
 
+from halocline import apply
 from halocline._typing import F32
 from halocline.graph.operator import AnyOperator
 from halocline.imaging.frame import Frame, Window
 from halocline.operators.living_light import LivingLight, LivingLightParameters
+from halocline.presets.preset import preset_from_text
 
 WINDOW = Window(-3, -2, 48, 30)
 WAKE: dict[str, Any] = {
@@ -137,6 +139,50 @@ def test_things_hide_it_and_water_takes_it(night: Any, build: Builders) -> None:
     far = living(glow=0.0, on_subject=0.0, wakes=({**WAKE, "track": away},))
     ratio = float(night(far, 20.0)["living_light"].sum()) / float(night(lit, 20.0)["living_light"].sum())
     assert ratio < 0.8 * (2.8 / 8.8) ** 2
+
+
+def test_a_cloud_hides_what_glows_beyond_it_and_nothing_before(build: Builders) -> None:
+    text = """
+format = 2
+[light]
+daylight = 0.0
+[steps.downwelling]
+[steps.attenuation]
+[steps.veiling_light]
+[steps.bodies]
+operator = "turbid_bodies"
+after = "veiling_light"
+[[steps.bodies.bodies]]
+name = "silt"
+kind = "box"
+position = [%s, 0.0, -3.0]
+size = [0.8, 20.0, 20.0]
+softness = 0.05
+visibility = 0.4
+[steps.living_light]
+after = "bodies"
+nearest = %s
+farthest = %s
+glow = %s
+classes = [{ name = "a", kind = "steady", per_litre = 0.2, brightness = 60.0 }]
+"""
+    picture = wall(8.0)
+    camera = build.camera(WINDOW)
+
+    def light(place: float, nearest: float, farthest: float, glow: float = 0.0) -> float:
+        preset = preset_from_text(text % (place, nearest, farthest, glow))
+        made = apply(
+            preset, np.moveaxis(picture.planes["rgb"], 0, -1), picture.planes["range"], camera=camera
+        )
+        return float(made.rgb.sum())
+
+    aside, before = 50.0, 0.0
+    # A wall's worth of silt: eight lengths.
+    assert light(before, 4.5, 7.0) < 0.01 * light(aside, 4.5, 7.0)
+    assert light(before, 1.0, 2.0) == pytest.approx(light(aside, 1.0, 2.0), rel=0.02)
+    # Of those that are not drawn one by one a third of the way lies before it.
+    assert 0.1 < light(before, 0.2, 0.3, 1.0) / light(aside, 0.2, 0.3, 1.0) < 0.9
+    assert light(before, 7.9, 8.0, 1.0) < 0.01 * light(aside, 0.2, 0.3, 1.0)
 
 
 def test_it_lights_the_subject_by_its_normals(night: Any) -> None:

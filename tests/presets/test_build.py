@@ -176,3 +176,38 @@ def test_sand_brightens_the_water_and_the_light_above_it() -> None:
     plain = shot_of("[water]\njerlov_type = '7C'\n[place]\ncamera_depth = 2\n").path
     level = np.array([1.0, 0.0, 0.0])
     np.testing.assert_allclose(deep.veil_along(5.0, level), plain.veil_along(5.0, level), rtol=1e-3)
+
+
+CLOUD = """
+[[steps.cloud.bodies]]
+name = "silt"
+position = [0.0, 0.0, -5.0]
+size = [2.0, 2.0, 2.0]
+visibility = 0.5
+"""
+BODIES = """
+[steps.veiling_light]
+[steps.cloud]
+operator = "turbid_bodies"
+after = "veiling_light"
+"""
+
+
+@pytest.mark.parametrize(
+    ("keys", "amount"),
+    [("", 1.0), ("amount = 0.4", 0.4), ("shade_things = 0", 1.0), ("within_range = { farthest = 6 }", None)],
+)
+def test_what_a_step_draws_is_hidden_by_the_bodies_of_steps_before_it(
+    keys: str, amount: float | None
+) -> None:
+    text = BODIES + keys + CLOUD + '[steps.bubbles]\nafter = "cloud"\n'
+    hiding = shot_of(text).hiding
+    assert [each.amount for each in hiding["bubbles"]] == ([] if amount is None else [amount])
+    assert not hiding["cloud"]
+    assert not hiding["veiling_light"]
+
+
+def test_what_is_drawn_before_there_are_bodies_is_hidden_as_the_picture_is() -> None:
+    text = BODIES.replace('after = "veiling_light"', 'after = "bubbles"') + CLOUD + "[steps.bubbles]\n"
+    assert not shot_of(text).hiding["bubbles"]
+    assert not shot_of("[steps.veiling_light]\n[steps.bubbles]\n").hiding

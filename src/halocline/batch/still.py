@@ -127,10 +127,12 @@ class Still:
             for step in look.graph.steps
             if type(step.operator).stands_in_light is not Operator.stands_in_light
         ]
+        # What is drawn is hidden by bodies of the steps before it.
+        order = [(step.name, dict(step.inputs)) for step in look.graph.steps] if standing else []
         # The water is fitted once for all frames, to what it is on the first.
         first = placed.at(0)
         water = (first.water, first.bands, placed.document.folder)
-        return (*sections, *water, scatters_forward(look), standing)
+        return (*sections, *water, scatters_forward(look), standing, order)
 
     def planes(
         self,

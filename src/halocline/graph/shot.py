@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from collections.abc import Mapping
 from dataclasses import field
 from typing import TYPE_CHECKING
 
@@ -21,6 +22,7 @@ from halocline.physics.path.transport import LightPath, abeam
 from halocline.rgb import RGBSpace
 
 if TYPE_CHECKING:
+    from halocline.physics.floating.turbid_sight import BodiesBefore
     from halocline.physics.floating.turbid_view import BodiesInLight
 
 
@@ -66,6 +68,9 @@ class Shot:
         How soft shadows are, over what is physical.
     bodies
         Bodies of turbid water, which keep light from all else.
+    hiding
+        By the name of a step, bodies that an earlier one lays over the picture that it gets: they hide what
+        it draws beyond them.
     samples_face
         Whether pixels are samples of a deep picture, of each of which it is known which way it faces: what
         is beside one in the picture then tells nothing of it.
@@ -95,6 +100,7 @@ class Shot:
     shadow_softness: float = 1.0
     motion: MotionVectors | None = None
     bodies: tuple[BodiesInLight, ...] = ()
+    hiding: Mapping[str, tuple[BodiesBefore, ...]] = field(default_factory=dict)
     samples_face: bool = False
     draft: bool = False
 

@@ -27,6 +27,7 @@ from halocline.operators.shared.drawn_things import (
     refuse_disorder,
     surface_of,
     thrown_in,
+    unhidden_by_bodies,
 )
 from halocline.operators.shared.floor import floor_seen
 from halocline.operators.shared.surface_light import sun_zenith, water_index
@@ -196,7 +197,8 @@ class Bubbles(Operator[BubblesParameters, Drawing]):
         """Find the bubbles in the water, shade and sort them."""
         p = self.parameters
         exposure = exposure_of(p.lens, shot)
-        scene = Scene(shot.path, shot.lamps, p.lamp_haze, shade=scene_shade(water_shade(shot)))
+        shade, unhidden = scene_shade(water_shade(shot)), unhidden_by_bodies(shot)
+        scene = Scene(shot.path, shot.lamps, p.lamp_haze, shade=shade, unhidden=unhidden)
         sun_share = shot.path.surface_sun_share
         look = BubbleLook(
             p.opacity,

@@ -28,6 +28,7 @@ from halocline.operators.shared.drawn_things import (
     exposure_of,
     shown_behind,
     surface_of,
+    unhidden_by_bodies,
 )
 from halocline.operators.shared.view_rays import ray_spacing, spaced_rays
 from halocline.operators.shared.wake_parameters import MovingBody, off_their_frames
@@ -221,7 +222,9 @@ class LivingLight(Operator[LivingLightParameters, PreparedLife]):
         """Read light and geometry; write light, and what the water threw in of it."""
         return PlaneUse(
             reads=frozenset({"bands", "alpha", "range", "downward"}),
-            optional=frozenset({"coverage", "far_range", "far_share", "normal", "render_light", PLANE}),
+            optional=frozenset(
+                {"coverage", "far_range", "far_share", "normal", "render_light", "body_alpha", PLANE}
+            ),
             writes=frozenset({"bands", PLANE}),
             adds=frozenset({PLANE}),
         )
@@ -266,7 +269,7 @@ class LivingLight(Operator[LivingLightParameters, PreparedLife]):
         ambient = affordable(
             [self._class(kind, shot) for kind in steady], limits, exposure.solid_angle, p.most_particles
         )
-        scene = Scene(shot.path, shot.lamps)
+        scene = Scene(shot.path, shot.lamps, unhidden=unhidden_by_bodies(shot))
 
         def found(job: tuple[LivingThings, int]) -> Seen:
             kind, index = job
@@ -282,7 +285,7 @@ class LivingLight(Operator[LivingLightParameters, PreparedLife]):
         if p.glow > 0.0:
             rays = spaced_rays(shot.camera, np.eye(3), window, spacing)
             unseen = [(self._class(k, shot).sizes, ambient, self._mean_light(k, shot)) for k in steady]
-            glow = glow_along(rays, shot.camera.position_m, shot.path, balls, unseen)
+            glow = glow_along(rays, shot.camera.position_m, shot.path, balls, unseen, scene.unhidden)
         return PreparedLife(drawing, glow, spacing, balls.packed(shot.camera.position_m))
 
     def apply(self, planes: Planes, tile: Tile, shot: Shot, prepared: PreparedLife) -> Planes:
@@ -347,6 +350,8 @@ class LivingLight(Operator[LivingLightParameters, PreparedLife]):
         light *= attenuate(path, path.path_length(finite, planes["downward"]))
         light *= (self.parameters.on_subject / (math.pi * path.white)).astype(np.float32)[:, None, None]
         light *= planes["render_light"]
+        if "body_alpha" in planes:
+            light *= np.float32(1.0) - planes["body_alpha"]
         return light
 
     def _shines(self, kind: LivingThings, shot: Shot) -> bool:

@@ -32,6 +32,7 @@ from halocline.operators.shared.drawn_things import (
     shown_behind,
     surface_of,
     thrown_in,
+    unhidden_by_bodies,
 )
 from halocline.operators.shared.lamp_light import lamp_haze
 from halocline.operators.shared.sprite_images import cards_from
@@ -333,7 +334,8 @@ class SuspendedMatter(Operator[SuspendedMatterParameters, _Prepared]):
         hidden = self._lit_by_lamps(classes, limits, motion, shot)
         sun_gain = _caustics(p.surface, shot) if p.caustics else None
         shade = water_shade(shot)
-        scene = Scene(shot.path, shot.lamps, p.lamp_haze, haze, clouds, sun_gain, hidden, scene_shade(shade))
+        left, unhidden = scene_shade(shade), unhidden_by_bodies(shot)
+        scene = Scene(shot.path, shot.lamps, p.lamp_haze, haze, clouds, sun_gain, hidden, left, unhidden)
 
         seed = shot.step_seed("suspended_matter")
 

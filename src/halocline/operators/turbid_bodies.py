@@ -220,13 +220,12 @@ class TurbidBodies(Operator[TurbidBodiesParameters, TurbidVolume | None]):
     def stands_in_light(self, shot: Shot) -> BodiesInLight | None:
         """Return the bodies as light meets them."""
         dense = self.parameters.shade_things
-        if dense == 0.0:
-            return None
         seen = self._bodies(shot, self._ground(shot))
         if not seen:
             return None
         bodies = [
-            replace(body, extinction_per_m=dense * body.extinction_per_m) for body in map(unturned, seen)
+            replace(body, extinction_per_m=dense * body.extinction_per_m)
+            for body in map(unturned, seen if dense > 0.0 else ())
         ]
         return BodiesInLight(bodies, shot.path, self._eddies(shot), shot.time_s, seen, (self, shot.step))
 

@@ -6,11 +6,15 @@ from collections.abc import Mapping
 from dataclasses import replace
 from functools import lru_cache
 from pathlib import Path
+from typing import TYPE_CHECKING
 
 import numpy as np
 
 from halocline._typing import F64
+from halocline.compute.on_demand import OnDemand
 from halocline.errors import PhysicsError, PresetError
+from halocline.graph.graph import SOURCE
+from halocline.graph.limits import StepLimits
 from halocline.graph.origins import lies_outside, origins_named, placed
 from halocline.graph.shot import Shot
 from halocline.imaging.camera import Camera
@@ -27,6 +31,12 @@ from halocline.presets.preset import Look, PartOfPicture, Preset
 from halocline.presets.sections import LightSection, PlaceSection
 from halocline.presets.story import StoryReport, solved_story, with_story
 from halocline.rgb import RGBSpace
+
+if TYPE_CHECKING:
+    from halocline.physics.floating.turbid_sight import BodiesBefore
+    from halocline.physics.floating.turbid_view import BodiesInLight
+
+turbid_sight = OnDemand("halocline.physics.floating.turbid_sight")
 
 DEFAULT_CAMERA_DEPTH_M = 10.0
 # Sea water at 20 C, 35 per mille, 550 nm relative to air (quan1995); the sun's refraction needs no more.
@@ -110,19 +120,37 @@ def make_shot(
 
 def _with_bodies(shot: Shot, look: Look) -> Shot:
     """Return a frame's surroundings with what steps put into the water that keeps light from others."""
-    alone = replace(shot, bodies=())
-    found = []
+    alone = replace(shot, bodies=(), hiding={})
+    placed = {}
     for step in look.graph.steps:
         bodies = step.operator.stands_in_light(replace(alone, step=step.name))
         if bodies is not None and not step.acting.idle(replace(alone, bodies=(bodies,))):
-            found.append(bodies)
+            placed[step.name] = bodies
+    found = [bodies for bodies in placed.values() if bodies.bodies]
     lamps = shot.lamps
     if shot.shadows:
         for bodies in found:
             lamps = tuple(bodies.dimming(lamp) for lamp in lamps)
         if found:
             lamps = through_bodies(lamps, shot.path, shot.camera, shot.data_window)
-    return replace(shot, bodies=tuple(found), lamps=lamps)
+    return replace(shot, bodies=tuple(found), lamps=lamps, hiding=_hiding(look, placed))
+
+
+def _hiding(look: Look, placed: Mapping[str, BodiesInLight]) -> dict[str, tuple[BodiesBefore, ...]]:
+    """Return for each step the bodies in the picture that it gets, but for those limited to some of it."""
+    if not placed:
+        return {}
+    before: dict[str, dict[str, BodiesBefore]] = {SOURCE: {}}
+    hiding: dict[str, tuple[BodiesBefore, ...]] = {}
+    for step in look.graph.steps:
+        given = (before[source] for source in step.inputs.values())
+        found = {name: each for those in given for name, each in those.items()}
+        hiding[step.name], before[step.name] = tuple(found.values()), found
+        limits = step.limits
+        if step.name in placed and limits == StepLimits(amount=limits.amount):
+            own = turbid_sight.BodiesBefore(placed[step.name], limits.amount)
+            before[step.name] = {**found, step.name: own}
+    return hiding
 
 
 def motion_vectors(look: Look) -> MotionVectors | None:

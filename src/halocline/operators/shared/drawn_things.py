@@ -3,21 +3,28 @@
 from __future__ import annotations
 
 import math
-from collections.abc import Sequence
+from collections.abc import Callable, Sequence
 from itertools import pairwise
-from typing import Annotated
+from typing import Annotated, cast
 
 import numpy as np
 from pydantic import Field, model_validator
 
-from halocline._typing import F32
+from halocline._typing import F32, F64
+from halocline.compute.on_demand import OnDemand
 from halocline.filters.lens_blur import ThinLens
 from halocline.filters.splat import Area, Discs, Drawing, Sprites, Surface
 from halocline.graph.operator import Planes, Tile
 from halocline.graph.shot import Shot
+from halocline.operators.shared.view_rays import ray_spacing, spaced_rays
 from halocline.physics.floating.exposure import Exposure
 from halocline.physics.floating.particles_as_seen import Seen
 from halocline.quantities import Angle, Distance, Factor, Share, Strict
+
+turbid_sight = OnDemand("halocline.physics.floating.turbid_sight")
+
+# View rays across the picture that tell how wide it is.
+_RAYS = 8
 
 
 def refuse_disorder(name: str, frames: Sequence[float]) -> None:
@@ -111,6 +118,30 @@ def exposure_of(lens: LensParameters, shot: Shot) -> Exposure:
         lens=lens.lens(shot),
         area=Area(window.y, window.y_end, window.x, window.x_end),
     )
+
+
+def unhidden_by_bodies(shot: Shot) -> Callable[[F64], F64] | None:
+    """Return what turbid bodies in the picture that a step gets leave of things that it draws beyond them.
+
+    Parameters
+    ----------
+    shot
+        The frame's surroundings, of the step that is being prepared.
+
+    Returns
+    -------
+    Callable[[F64], F64] | None
+        Of things at world points ``(n, 3)``, ``(n,)``, 0 to 1; None where there are no bodies.
+    """
+    hiding = shot.hiding.get(shot.step, ())
+    if not hiding:
+        return None
+    camera = shot.camera
+    ahead = -camera.rotation[:, 2]
+    rays = spaced_rays(camera, np.eye(3), shot.data_window, ray_spacing(camera, shot.display_window, _RAYS))
+    widest = math.acos(min(1.0, max(-1.0, float(np.einsum("i,irc->rc", ahead, rays).min()))))
+    left = turbid_sight.SeenThrough(hiding, camera.position_m, ahead, widest).left
+    return cast(Callable[[F64], F64], left)
 
 
 def drawing_of(parts: Sequence[Seen], exposure: Exposure, bands: int) -> Drawing:

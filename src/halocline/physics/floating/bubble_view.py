@@ -155,7 +155,7 @@ def seen_bubbles(
         places[2],
         middle.diameter_m,
         sight.range_m,
-        np.full(len(middle), look.opacity),
+        scene.shown(np.full(len(middle), look.opacity), places[1]),
         light,
         veil,
     )

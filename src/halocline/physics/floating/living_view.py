@@ -12,7 +12,7 @@ as it does a lamp's (`halocline.physics.path.lamps`), summed along coarse rays a
 from __future__ import annotations
 
 import math
-from collections.abc import Sequence
+from collections.abc import Callable, Sequence
 
 import numpy as np
 
@@ -171,6 +171,7 @@ def glow_along(
     path: LightPath,
     balls: GlowBalls,
     unseen: Sequence[tuple[PowerLaw, DrawLimits, F64]] = (),
+    unhidden: Callable[[F64], F64] | None = None,
 ) -> GlowTable | None:
     """Return the glow along view rays: light of balls that the water turns, and particles not drawn.
 
@@ -186,6 +187,8 @@ def glow_along(
         What lights it.
     unseen
         Particles that glow everywhere: sizes, what of them is drawn, and their mean radiance ``(K,)``.
+    unhidden
+        Share that turbid bodies leave of what is at world points ``(n, 3)``, ``(n,)``.
 
     Returns
     -------
@@ -221,6 +224,9 @@ def glow_along(
             turned *= scattering
             source += turned
         source *= kept[:, :, None]
+        if unhidden is not None:
+            places = lens_m + points.reshape(3, -1).T
+            source *= unhidden(places).astype(np.float32).reshape(points.shape[1:])
         each = (source[:, 1:] + source[:, :-1]) * np.float32(0.5 * metres[1])
         table[:, row, 0] = 0.0
         np.cumsum(each, axis=1, out=table[:, row, 1:])
@@ -288,7 +294,7 @@ def seen_glowing(
         cloud.closed_m,
         cloud.particles.diameter_m,
         sight.range_m,
-        _THIN * share * cloud.particles.presence,
+        scene.shown(_THIN * share * cloud.particles.presence, cloud.middle_m),
         light,
         veil,
     )

@@ -65,6 +65,8 @@ class Scene:
         The same that is not drawn, as lamps light it.
     shade
         What things leave of daylight.
+    unhidden
+        Share that turbid bodies leave of things at world points ``(n, 3)``, ``(n,)``.
     """
 
     path: LightPath
@@ -75,6 +77,11 @@ class Scene:
     sun_gain: Callable[[F64], F64] | None = None
     lit_by_lamps: Scatterers | None = None
     shade: SceneShade | None = None
+    unhidden: Callable[[F64], F64] | None = None
+
+    def shown(self, opacity: F64, places_m: F64) -> F64:
+        """Return what things at world points ``(n, 3)`` cover, ``(n,)``, of what they would alone."""
+        return opacity if self.unhidden is None else opacity * self.unhidden(places_m)
 
 
 @dataclass(frozen=True)
@@ -141,7 +148,7 @@ def seen(cloud: Cloud, kind: ParticleClass, limits: DrawLimits, exposure: Exposu
         cloud.closed_m,
         cloud.particles.diameter_m,
         sight.range_m,
-        share * kind.opacity * cloud.particles.presence,
+        scene.shown(share * kind.opacity * cloud.particles.presence, cloud.middle_m),
         light,
         veil,
     )

@@ -55,25 +55,28 @@ class LightRays:
         Right, up and the way it looks, unit, as rows, ``(3, 3)``.
     tangent
         Of the half angle that they cover.
+    across
+        How many of them, across and down.
     """
 
     from_m: F64
     axes: F64
     tangent: float
+    across: int = RAYS
 
     @classmethod
-    def towards(cls, from_m: F64, axis: F64, half_angle_rad: float) -> LightRays:
+    def towards(cls, from_m: F64, axis: F64, half_angle_rad: float, across: int = RAYS) -> LightRays:
         """Return rays about an axis, out to an angle."""
         other = np.eye(3)[int(np.argmin(np.abs(axis)))]
         right = np.cross(axis, other)
         right = right / math.sqrt(float(right @ right))
         axes = np.stack([right, np.cross(right, axis), axis])
-        return cls(np.asarray(from_m), axes, math.tan(min(half_angle_rad, _WIDEST_RAD)))
+        return cls(np.asarray(from_m), axes, math.tan(min(half_angle_rad, _WIDEST_RAD)), across)
 
     @property
     def directions(self) -> F32:
-        """Unit directions, ``(3, RAYS, RAYS)``."""
-        side = np.linspace(-self.tangent, self.tangent, RAYS)
+        """Unit directions, ``(3, across, across)``."""
+        side = np.linspace(-self.tangent, self.tangent, self.across)
         x, y = np.meshgrid(side, side)
         local = np.stack([x, y, np.ones_like(x)])
         local /= np.sqrt((local * local).sum(axis=0))
@@ -85,7 +88,7 @@ class LightRays:
         Parameters
         ----------
         depth
-            Optical depth along the rays at ranges, ``(RAYS, N, RAYS)``.
+            Optical depth along the rays at ranges, ``(across, N, across)``.
         nodes
             The ranges, ``(N,)``.
         points_m

@@ -30,7 +30,7 @@ from halocline.late_dataclass import dataclass
 from halocline.physics.floating.flow import STILL, TurbulentFlow
 from halocline.physics.floating.light import LIGHT_ASYMMETRY, sun_spread
 from halocline.physics.floating.turbid import TurbidBody, TurbidShape
-from halocline.physics.floating.turbid_light import RAYS, LightRays, unturned
+from halocline.physics.floating.turbid_light import LightRays, unturned
 from halocline.physics.floating.turbid_loops import (
     BODY_HEAD,
     DEPTH,
@@ -64,6 +64,9 @@ _FAR_FLOOR_M = 1e4
 _PUFF_STEP = 0.15
 # From so far along its beam the sun looks at bodies, so far about the lens, metres; ranges of its table.
 _SUN_AWAY_M, _SUN_RADIUS_M, _LIGHT_RANGES = 60.0, 14.0, 60
+# How steps grow with the way behind the first body that a light meets, at least and at most; and by how much
+# longer they are made where they are too many: those that are far off first.
+_LEAST_GROWTH, _MOST_GROWTH, _COARSER = 0.03, 0.25, 1.2
 _NONE, _NO_LENGTHS = np.zeros((0, 0), np.float32), np.float32(0.0)
 
 
@@ -357,7 +360,8 @@ class LightInBodies:
     Attributes
     ----------
     rays, nodes, depth
-        The light's rays, ranges along them, metres, and the bodies' optical depth there, ``(RAYS, N, RAYS)``.
+        The light's rays, ranges along them, metres, and the bodies' optical depth there,
+        ``(across, N, across)``.
     """
 
     rays: LightRays
@@ -398,7 +402,7 @@ class BodiesInLight:
     def from_lamp(self, lamp: Lamp) -> LightInBodies | None:
         """Return what they leave of a lamp's light."""
         half = math.acos(min(1.0, max(-1.0, lamp.outer_cosine)))
-        return self._seen_from(LightRays.towards(lamp.position_m, lamp.axis, half + 1e-3))
+        return self._followed(LightRays.towards(lamp.position_m, lamp.axis, half + 1e-3), self.bodies)
 
     def dimming(self, lamp: Lamp) -> Lamp:
         """Return a lamp with what they leave of its light to surfaces and to what floats.
@@ -418,7 +422,12 @@ class BodiesInLight:
         """Return what they leave of the sun's beam, about a lens: seen from far along it."""
         travel, (middle, radius) = self.path.sun_travel, self._about(lens_m)
         wide = math.atan(radius / _SUN_AWAY_M)
-        return self._seen_from(LightRays.towards(middle - _SUN_AWAY_M * travel, travel, wide))
+        rays = LightRays.towards(middle - _SUN_AWAY_M * travel, travel, wide)
+        return self._followed(rays, self.bodies)
+
+    def before(self, rays: LightRays) -> LightInBodies | None:
+        """Return what they leave of what is seen along a lens's rays: of things, not of light to things."""
+        return self._followed(rays, self.seen)
 
     def _about(self, lens_m: F64) -> tuple[F64, float]:
         """Return middle and radius of what the sun is to look at: all bodies, as far as they have an end."""
@@ -431,21 +440,25 @@ class BodiesInLight:
         bounding = np.array([shape.bounding_m for shape in shapes]) + self.eddies.farthest_m
         return middle, min(float((away + bounding).max()), _SUN_RADIUS_M)
 
-    def _seen_from(self, rays: LightRays) -> LightInBodies | None:
-        if not self.bodies:
+    def _followed(self, rays: LightRays, bodies: Sequence[TurbidBody]) -> LightInBodies | None:
+        """Return what bodies leave along rays; None where no ray meets any."""
+        if not bodies:
             return None
-        packed = PackedBodies.of(self.bodies, rays.from_m, self.path.up, self.eddies, self.time_s)
-        nodes = _close_ranges(self.bodies, rays.from_m, self.path.up)
-        steps = np.diff(nodes)[:, None] * (np.arange(EVERY) / EVERY)
-        metres = np.append((nodes[:-1, None] + steps).reshape(-1), nodes[-1]).astype(np.float32)
-        directions, bands = rays.directions, 1
-        none = np.zeros(directions.shape[1:], np.float32)
-        table = np.empty((RAYS, TABLE_HEAD + 2 * bands, len(nodes), RAYS), np.float32)
+        packed = PackedBodies.of(bodies, rays.from_m, self.path.up, self.eddies, self.time_s)
         # Above the surface it goes on as below: the beam's own way is under water.
         lens = np.array([*self.path.up, 1e5, 1.0], np.float32)
+        directions = rays.directions
+        directed = np.stack([*directions, _dot(directions, -self.path.up)])
+        spans = [_span(body, rays.from_m, self.path.up, _SUN_AWAY_M + _SUN_RADIUS_M) for body in bodies]
+        nodes = _close_ranges(spans, directed, lens, packed.shapes)
+        if nodes is None:
+            return None
+        metres, bands = _between(nodes).astype(np.float32), 1
+        none = np.zeros(directions.shape[1:], np.float32)
+        table = np.empty((rays.across, TABLE_HEAD + 2 * bands, len(nodes), rays.across), np.float32)
         follow(
-            np.stack([*directions, none, none]),
-            np.zeros((bands, RAYS, RAYS), np.float32),
+            np.stack([*directed, none]),
+            np.zeros((bands, *none.shape), np.float32),
             np.stack([metres, metres]),
             lens,
             packed.shapes,
@@ -463,12 +476,33 @@ class BodiesInLight:
         return LightInBodies(rays, nodes, np.ascontiguousarray(table[:, DEPTH]))
 
 
-def _close_ranges(bodies: Sequence[TurbidBody], from_m: F64, up: F64) -> F64:
-    """Return ranges that follow bodies as a light meets them, metres: even ones where any may be."""
-    spans = [_span(body, from_m, up, _SUN_AWAY_M + _SUN_RADIUS_M) for body in bodies]
+def _close_ranges(
+    spans: Sequence[tuple[float, float, float]], rays: F32, lens: F32, shapes: F32
+) -> F64 | None:
+    """Return ranges close together where rays may meet bodies, metres; None where none of them does."""
     begin, end = min(span[0] for span in spans), max(span[1] for span in spans)
-    inner = np.linspace(begin, max(end, begin + 1.0), _LIGHT_RANGES)
-    return np.concatenate([[0.0], inner]) if begin > 0.0 else inner
+    finest, growth = min(span[2] for span in spans), _LEAST_GROWTH
+    while True:
+        nodes = [begin]
+        while nodes[-1] < end:
+            nodes.append(nodes[-1] + max(finest, growth * (nodes[-1] - begin)))
+        found = np.array(nodes)
+        met = np.zeros((*rays.shape[1:], len(found)), np.bool_)
+        mark_ranges_met(rays, _between(found).astype(np.float32), lens, shapes, met)
+        at = np.flatnonzero(met.any(axis=(0, 1)))
+        if not at.size:
+            return None
+        kept = found[np.unique(np.clip(at[:, None] + [-1, 0, 1], 0, len(found) - 1))]
+        if len(kept) < _LIGHT_RANGES:
+            return np.concatenate([[0.0], kept]) if kept[0] > 0.0 else kept
+        finest *= _COARSER if growth >= _MOST_GROWTH else 1.0
+        growth *= _COARSER if growth < _MOST_GROWTH else 1.0
+
+
+def _between(nodes: F64) -> F64:
+    """Return ranges with those that are followed between them, in even steps."""
+    steps = np.diff(nodes)[:, None] * (np.arange(EVERY) / EVERY)
+    return np.append((nodes[:-1, None] + steps).reshape(-1), nodes[-1])
 
 
 @dataclass(frozen=True)

@@ -1,0 +1,88 @@
+"""What bodies leave of things beyond them, held to marches of Beer and Lambert's law in float64."""
+
+from __future__ import annotations
+
+import math
+from dataclasses import replace
+
+import numpy as np
+import pytest
+from tests.conftest import AHEAD, UP, Builders
+from tests.physics.floating.test_turbid import EDDIES, LENS, SPOTS, body_of, extinction, placed
+
+from halocline._typing import F64
+from halocline.physics.floating.turbid import TurbidBody
+from halocline.physics.floating.turbid_sight import BodiesBefore, SeenThrough
+from halocline.physics.floating.turbid_view import BodiesInLight
+from halocline.physics.path.lamps import Lamp
+
+TIME_S = 1001 / 24
+HALF_RAD = math.radians(35.0)
+
+
+def before(build: Builders, body: TurbidBody, amount: float = 1.0) -> BodiesBefore:
+    return BodiesBefore(BodiesInLight((), build.path(), EDDIES, TIME_S, [body]), amount)
+
+
+def marched(body: TurbidBody, point: F64, steps: int = 4000) -> float:
+    way = np.linspace(LENS, point, steps + 1)
+    length = float(np.linalg.norm(point - LENS))
+    return math.exp(-float(np.trapezoid(extinction(body, way, EDDIES, TIME_S), dx=length / steps)))
+
+
+@pytest.mark.parametrize("kind", sorted(SPOTS))
+def test_what_floats_is_hidden_by_what_of_a_body_lies_before_it(build: Builders, kind: str) -> None:
+    body = replace(
+        body_of(build, placed(kind, clumping=0.3, clump_scale=2.0)),
+        extinction_per_m=4.0 if kind == "plume" else 1.5,
+    )
+    aside = np.cross(AHEAD, UP)
+    random = np.random.default_rng(4)
+    far = random.uniform(1.0, 9.0, 60)[:, None]
+    slopes = random.uniform((-0.4, -0.35), (0.4, 0.15), (60, 2))
+    points = LENS + far * (AHEAD + slopes[:, :1] * aside + slopes[:, 1:] * UP)
+    left = SeenThrough([before(build, body)], LENS, AHEAD, HALF_RAD).left(points)
+    expected = np.array([marched(body, point) for point in points])
+    # Rays stand a degree and more apart, and bodies have edges.
+    assert np.abs(left - expected).max() < 0.15
+    assert np.abs(left - expected).mean() < 0.015
+    assert (expected < 0.7).sum() >= 5
+
+
+def test_a_view_all_round_sees_bodies_on_every_side(build: Builders) -> None:
+    points = LENS + 6.0 * np.concatenate([np.eye(3), -np.eye(3)])
+    for number, point in enumerate(points):
+        body = body_of(build, placed("ellipsoid", clumping=0.0))
+        there = replace(body.shapes[0], centre_m=LENS + 0.5 * (point - LENS))
+        thick = replace(body, shapes=(there,), extinction_per_m=4.0)
+        left = SeenThrough([before(build, thick)], LENS, AHEAD, math.pi).left(points)
+        assert left[number] == pytest.approx(marched(thick, point), abs=0.02)
+        assert left[number] < 0.1
+        assert np.delete(left, number) == pytest.approx(1.0, abs=1e-6)
+
+
+def test_of_a_body_that_is_there_in_part_the_rest_hides_nothing(build: Builders) -> None:
+    body = replace(body_of(build, placed("ellipsoid", clumping=0.0)), extinction_per_m=2.0)
+    points = LENS + np.array([[6.0], [9.0]]) * (body.shapes[0].centre_m - LENS) / 6.0
+    whole, third = (
+        SeenThrough([before(build, body, amount)], LENS, AHEAD, HALF_RAD).left(points)
+        for amount in (1.0, 0.3)
+    )
+    assert whole.max() < 0.7
+    assert third == pytest.approx(1.0 - 0.3 * (1.0 - whole), abs=1e-6)
+    both = SeenThrough([before(build, body), before(build, body)], LENS, AHEAD, HALF_RAD).left(points)
+    assert both == pytest.approx(whole**2, rel=1e-6)
+
+
+@pytest.mark.parametrize("kind", ["slab", "floor"])
+def test_a_lamp_above_a_layer_is_dimmed_by_it(build: Builders, kind: str) -> None:
+    body = replace(body_of(build, placed(kind, clumping=0.0)), extinction_per_m=1.5)
+    lamp = Lamp(LENS, np.array([0.0, -0.8, -0.6]), np.ones(3), 70.0, 50.0, 0.01)
+    light = BodiesInLight([body], build.path(), EDDIES, TIME_S).from_lamp(lamp)
+    assert light is not None
+    aside = np.array([0.1, 0.1, 0.0])
+    points = LENS + np.linspace(0.4, 3.5, 12)[:, None] * (lamp.axis + aside)
+    expected = np.array([marched(body, point) for point in points])
+    assert light.left(points) == pytest.approx(expected, abs=0.03)
+    assert expected.max() > 0.9
+    assert expected.min() < 0.2
