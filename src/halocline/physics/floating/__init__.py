@@ -18,6 +18,7 @@
   grown)
 - `turbid_light`: what clouds keep from sun and lamps inside themselves (unturned)
 - `turbid_shade`: what clouds keep from sun and sky beyond them (BodyShade)
+- `turbid_sight`: what they leave of things beyond them, as a lens sees them (BodiesBefore, SeenThrough)
 - `sediment`: what is kicked up from the floor (Grains, Throwing, ThrowingTrack, puffs)
 - `turbid_view`: the same as a lens sees them (BodiesInLight, LaidBodies, SurfacesSeen, TurbidRays,
   TurbidVolume, sight_m)
