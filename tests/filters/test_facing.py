@@ -6,7 +6,12 @@ import numpy as np
 from numpy.testing import assert_allclose, assert_array_equal
 
 from halocline._typing import F32
-from halocline.filters.facing import averaged_at_edges, normals_from_range, sun_over_diffuse
+from halocline.filters.facing import (
+    NORMAL_REACH,
+    averaged_at_edges,
+    normals_from_range,
+    sun_over_diffuse,
+)
 
 
 def rays(rows: int, columns: int) -> F32:
@@ -49,12 +54,39 @@ def test_normals_are_of_unit_length_and_face_the_lens_on_any_surface() -> None:
     assert ((found * directions).sum(axis=0) <= 1e-6).all()
 
 
-def test_one_pixel_around_is_enough() -> None:
+def test_so_many_pixels_around_are_enough() -> None:
     directions = rays(30, 20)
     range_m = (5.0 + np.random.default_rng(1).uniform(0.0, 0.5, (30, 20))).astype(np.float32)
     whole = normals_from_range(directions, range_m)
-    part = normals_from_range(directions[:, 9:16], range_m[9:16])
-    assert_array_equal(part[:, 1:-1], whole[:, 10:15])
+    part = normals_from_range(directions[:, 8:17], range_m[8:17])
+    assert_array_equal(part[:, NORMAL_REACH:-NORMAL_REACH], whole[:, 10:15])
+
+
+def test_a_pebble_and_the_ground_that_runs_away_under_it_take_nothing_from_each_other() -> None:
+    # Along the ground range changes more from pixel to pixel than across the pebble's rim.
+    directions = rays(240, 180).astype(np.float64)[:, 130:]
+    middle, radius = np.array([0.0, -0.38, -3.0]), 0.2
+    half = np.einsum("i,irc->rc", middle, directions)
+    root = half**2 - middle @ middle + radius**2
+    ground = -0.5 / directions[1]
+    ball = half - np.sqrt(np.maximum(root, 0.0))
+    on_ball = (root > 0.0) & (ball < ground)
+    range_m = np.where(on_ball, ball, ground)
+    away = (ball * directions - middle[:, None, None]) / radius
+    true = np.where(on_ball, away, np.array([0.0, 1.0, 0.0])[:, None, None])
+    found = normals_from_range(directions.astype(np.float32), range_m.astype(np.float32))
+    cosine = np.einsum("irc,irc->rc", found, true)
+    assert cosine[~on_ball].min() > 0.999
+    assert cosine[on_ball].min() > 0.9
+
+
+def test_what_is_a_pixel_wide_faces_the_lens() -> None:
+    directions = rays(21, 31)
+    range_m = np.full((21, 31), 20.0, np.float32)
+    range_m[:, 15] = -3.0 / directions[2, :, 15]
+    found = normals_from_range(directions, range_m)
+    # To half a pixel's angle.
+    assert_allclose(found[:, :, 15], np.array([[0.0], [0.0], [1.0]]) + np.zeros(21), atol=0.021)
 
 
 def test_a_thin_strand_takes_the_mean_of_its_sides() -> None:

@@ -70,6 +70,26 @@ def test_wall_turned_away_from_the_lamp_stays_dark() -> None:
     assert not wet.rgb.any()
 
 
+def test_without_normals_surfaces_are_lit_as_their_depth_says_they_face() -> None:
+    off = "steps.lamp_backscatter.strength=0"
+    scene = wall(3.0)
+    window = Window(0, 0, 16, 9)
+    # A wall that turns away to the right, by its own plane: 60 degrees.
+    normal, directions = np.array([-np.sqrt(0.75), 0.0, 0.5]), scene["camera"].directions(window)
+    along = np.einsum("i,irc->rc", normal, directions.astype(np.float64))
+    scene["range_m"] = (normal @ [0.0, 0.0, -3.0] / along).astype(np.float32)
+    scene["planes"]["normal"] = np.broadcast_to(normal[:, None, None], (3, 9, 16)).astype(np.float32)
+    by_pass = halocline.apply(night(off), **scene).rgb
+    taken = halocline.apply(night(off, "steps.lamps.normals='none'"), **scene).rgb
+    del scene["planes"]["normal"]
+    by_depth = halocline.apply(night(off), **scene).rgb
+    np.testing.assert_allclose(by_depth, by_pass, rtol=3e-3, atol=1e-6)
+    for way in ("render", "none"):
+        flat = halocline.apply(night(off, f"steps.lamps.normals='{way}'"), **scene).rgb
+        np.testing.assert_array_equal(flat, taken)
+    assert taken[4, 8].sum() > 1.05 * by_pass[4, 8].sum() > 0.0
+
+
 def test_haze_grows_with_range_and_is_a_layer() -> None:
     preset = night()
     haze = [halocline.apply(preset, **wall(at), layers=["lamp_haze"]).layers["lamp_haze"] for at in (1, 3, 9)]
@@ -151,7 +171,8 @@ def test_far_surface_in_a_mixed_pixel_has_its_own_lamp_light_and_share() -> None
         "brightness = 2.0", "brightness = 2.0\nshadows = false"
     )
     off = ("steps.attenuation.enabled=false", "steps.lamp_backscatter.strength=0")
-    preset = preset_from_text(text, off)
+    # Where all pixels are mixed, no depth tells which way the far wall faces.
+    preset = preset_from_text(text, (*off, "steps.lamps.normals='none'"))
     scene = wall(2.0)
     window = Window(0, 0, 16, 9)
     scene["planes"].pop("normal")

@@ -517,6 +517,8 @@ STEPS: dict[str, Row] = {
             "grey_reflectance": Row(
                 _LAMP + LAMPS + "grey = 1.0\n", ("0.18", "0.6"), brightness, 0.6 / 0.18, STRIPED
             ),
+            # The wall faces the lamp that is at the lens: it takes all, where other surfaces take two thirds.
+            "normals": Row(_LAMP + LAMPS, (None, "'none'"), brightness, "down", STRIPED),
         },
     ),
     **of(

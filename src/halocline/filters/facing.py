@@ -22,6 +22,10 @@ _BY_TRUST = ((_EDGE, True), (_EDGE, False), (_FAR_EDGE, True))
 TURN = np.float32(0.9)
 # How far around an edge pixel its surface is averaged.
 EDGE_REACH = 2
+# How far around a pixel its normal is found from range.
+NORMAL_REACH = 2
+# What departs from both sides by more than this share of one over its range has no neighbours on that axis.
+_ALONE = np.float32(0.25)
 _ZERO, _ONE, _LEAST, _ENDLESS = (np.float32(number) for number in (0.0, 1.0, 1e-20, np.inf))
 
 
@@ -29,7 +33,8 @@ def normals_from_range(directions: F32, range_m: F32) -> F32:
     """Return unit surface normals, ``(3, rows, columns)``, towards the lens.
 
     The surface through a pixel is taken as the plane that it spans with its neighbours, on each axis with the
-    one whose distance is closer to its own: across the edge of a thing, the other side tells nothing.
+    one beyond which one over the range goes on as it does up to there: across the edge of a thing it does
+    not. What is a pixel wide, with something else on both sides, faces the lens on that axis.
 
     Parameters
     ----------
@@ -45,8 +50,9 @@ def normals_from_range(directions: F32, range_m: F32) -> F32:
 
     Notes
     -----
-    Border rule: a pixel at the edge has one neighbour only on that axis. Needs one pixel around each.
-    Level ground seen from above gives (0, 0, 1) in axes with z up, to rounding.
+    Border rule: a pixel at the edge has one neighbour only on that axis, and next to it one is judged by its
+    range alone. Needs `NORMAL_REACH` pixels around each. Level ground seen from above gives (0, 0, 1) in axes
+    with z up, to rounding.
     """
     out = np.empty(directions.shape, np.float32)
     _normals(np.ascontiguousarray(directions), np.ascontiguousarray(range_m), out)
@@ -56,6 +62,10 @@ def normals_from_range(directions: F32, range_m: F32) -> F32:
 @compiled
 def _normals(directions: F32, range_m: F32, out: F32) -> None:
     rows, columns = range_m.shape
+    # One over the range of five rows, with two more at both ends: below 0 where there is no pixel.
+    near = np.full((5, columns + 4), -_ONE, np.float32)
+    # What a step is of the directions of a pixel and its neighbours before and after.
+    parts = np.empty(columns, np.float32), np.empty(columns, np.float32), np.empty(columns, np.float32)
     # Of one row: the steps in space along both axes, their product, and its length.
     down, right, product = (
         np.empty((3, columns), np.float32),
@@ -63,16 +73,22 @@ def _normals(directions: F32, range_m: F32, out: F32) -> None:
         np.empty((3, columns), np.float32),
     )
     length = np.empty(columns, np.float32)
+    for row in range(-2, 2):
+        _nearness(range_m, row, near[row % 5])
     for row in range(rows):
+        _nearness(range_m, row + 2, near[(row + 2) % 5])
         above, below = max(row - 1, 0), min(row + 1, rows - 1)
-        first = _ZERO if row > 0 else _ENDLESS
-        last = _ZERO if row + 1 < rows else _ENDLESS
-        metres = range_m[row]
+        own = near[row % 5]
+        farther, before = near[(row - 2) % 5][2:-2], near[(row - 1) % 5][2:-2]
+        after, beyond = near[(row + 1) % 5][2:-2], near[(row + 2) % 5][2:-2]
+        metres = range_m[above], range_m[row], range_m[below]
+        _parts((farther, before, own[2:-2], after, beyond), metres, parts)
         for axis in range(3):
-            towards = directions[axis]
-            lines = towards[above], towards[row], towards[below]
-            _steps(lines, (range_m[above], metres, range_m[below]), first, last, down[axis])
-            _steps_along(towards[row], metres, right[axis])
+            lines = directions[axis, above], directions[axis, row], directions[axis, below]
+            _steps(lines, parts, down[axis])
+        _parts_along(own, range_m[row], parts)
+        for axis in range(3):
+            _steps_along(directions[axis, row], parts, right[axis])
         for axis in range(3):
             second, third = (axis + 1) % 3, (axis + 2) % 3
             for x in range(columns):
@@ -87,48 +103,94 @@ def _normals(directions: F32, range_m: F32, out: F32) -> None:
 
 
 @compiled
-def _steps(
-    towards: tuple[F32, F32, F32],
-    range_m: tuple[F32, F32, F32],
-    first: np.float32,
-    last: np.float32,
-    out: F32,
-) -> None:
-    """Write one component of the steps in space to pixels' next neighbours, or from those before.
-
-    Of the two, the one across which the range changes less; none where neither neighbour is known. All come
-    before, at and after the pixels. ``first`` and ``last`` are endless where there is none before or after.
-    """
-    before, here, after = towards
-    before_m, here_m, after_m = range_m
-    for i in range(out.size):
-        forward = abs(after_m[i] - here_m[i]) + last
-        back = abs(here_m[i] - before_m[i]) + first
-        own = here[i] * here_m[i]
-        ahead, behind = after[i] * after_m[i] - own, own - before[i] * before_m[i]
-        known = forward < _ENDLESS
-        step = ahead if known else _ZERO
-        out[i] = behind if back < (forward if known else _ENDLESS) else step
+def _nearness(range_m: F32, row: int, out: F32) -> None:
+    """Write one over the range of a row, within what there is of others; below 0 if there is no such row."""
+    if 0 <= row < range_m.shape[0]:
+        for x in range(range_m.shape[1]):
+            out[x + 2] = _ONE / max(range_m[row, x], _LEAST)
+    else:
+        out[:] = -_ONE
 
 
 @compiled
-def _steps_along(towards: F32, range_m: F32, out: F32) -> None:
-    """Write one component of the steps along a row, as `_steps` does."""
-    end = out.size - 1
+def _parts(
+    near: tuple[F32, F32, F32, F32, F32], range_m: tuple[F32, F32, F32], parts: tuple[F32, F32, F32]
+) -> None:
+    """Write what steps in space to pixels' next neighbours, or from those before, are of directions.
+
+    Of those before, of the pixels' own and of those after; all 0 where there is no surface.
+    ``near`` is one over the range of the pixels two before, before, at, after and two after, ``range_m`` the
+    range of the three in the middle.
+    """
+    farther, before, here, after, beyond = near
+    before_m, here_m, after_m = range_m
+    back_part, own_part, ahead_part = parts
+    for i in range(here.size):
+        own, metres = here[i], here_m[i]
+        forward, back = _bent(own, after[i], beyond[i]), _bent(own, before[i], farther[i])
+        alone = _ONE if min(forward, back) > _ALONE * own else _ZERO
+        # Alone it takes the direction of the one ahead, where there is a pixel.
+        by_bend = _ONE if forward <= back else _ZERO
+        by_place = _ONE if after[i] >= _ZERO else _ZERO
+        ahead = by_place if alone == _ONE else by_bend
+        known = _ONE if max(after[i], before[i]) >= _ZERO else _ZERO
+        known = known if own > _ZERO else _ZERO
+        to_after = metres if alone == _ONE else after_m[i]
+        to_before = metres if alone == _ONE else before_m[i]
+        back_part[i] = -to_before if known * (_ONE - ahead) == _ONE else _ZERO
+        ahead_part[i] = to_after if known * ahead == _ONE else _ZERO
+        own_part[i] = (metres if ahead == _ZERO else -metres) if known == _ONE else _ZERO
+
+
+@compiled
+def _parts_along(near: F32, range_m: F32, parts: tuple[F32, F32, F32]) -> None:
+    """Write what steps along a row are of directions; ``near`` has two more at both ends."""
+    end = range_m.size - 1
+    lines = near[:-4], near[1:-3], near[2:-2], near[3:-1], near[4:]
     if end > 0:
-        _steps(
-            (towards[:-2], towards[1:-1], towards[2:]),
-            (range_m[:-2], range_m[1:-1], range_m[2:]),
-            _ZERO,
-            _ZERO,
-            out[1:-1],
-        )
+        inner = lines[0][1:-1], lines[1][1:-1], lines[2][1:-1], lines[3][1:-1], lines[4][1:-1]
+        _parts(inner, (range_m[:-2], range_m[1:-1], range_m[2:]), _inner(parts))
     for at in (0, end):
         before, after = max(at - 1, 0), min(at + 1, end)
-        lines = towards[before : before + 1], towards[at : at + 1], towards[after : after + 1]
-        metres = range_m[before : before + 1], range_m[at : at + 1], range_m[after : after + 1]
-        first, last = _ZERO if at > 0 else _ENDLESS, _ZERO if at < end else _ENDLESS
-        _steps(lines, metres, first, last, out[at : at + 1])
+        one = slice(at, at + 1)
+        metres = range_m[before : before + 1], range_m[one], range_m[after : after + 1]
+        edge = lines[0][one], lines[1][one], lines[2][one], lines[3][one], lines[4][one]
+        _parts(edge, metres, (parts[0][one], parts[1][one], parts[2][one]))
+
+
+@compiled
+def _bent(own: np.float32, one: np.float32, two: np.float32) -> np.float32:
+    """Return by how much one over the range bends beyond a neighbour; without end where it is no surface."""
+    step = abs(one - own)
+    bend = abs(two - one - (one - own))
+    bend = bend if two >= _ZERO else step
+    return bend if one > _ZERO else _ENDLESS
+
+
+@compiled
+def _steps(towards: tuple[F32, F32, F32], parts: tuple[F32, F32, F32], out: F32) -> None:
+    """Write one component of the steps; ``towards`` is that of the directions before, at and after pixels."""
+    before, here, after = towards
+    back_part, own_part, ahead_part = parts
+    for i in range(out.size):
+        out[i] = back_part[i] * before[i] + own_part[i] * here[i] + ahead_part[i] * after[i]
+
+
+@compiled
+def _steps_along(towards: F32, parts: tuple[F32, F32, F32], out: F32) -> None:
+    """Write one component of the steps along a row."""
+    end = out.size - 1
+    if end > 0:
+        _steps((towards[:-2], towards[1:-1], towards[2:]), _inner(parts), out[1:-1])
+    for at in (0, end):
+        before, after, one = max(at - 1, 0), min(at + 1, end), slice(at, at + 1)
+        lines = towards[before : before + 1], towards[one], towards[after : after + 1]
+        _steps(lines, (parts[0][one], parts[1][one], parts[2][one]), out[one])
+
+
+@compiled
+def _inner(parts: tuple[F32, F32, F32]) -> tuple[F32, F32, F32]:
+    return parts[0][1:-1], parts[1][1:-1], parts[2][1:-1]
 
 
 @compiled

@@ -17,6 +17,7 @@ from halocline._typing import F32, F64
 from halocline.compute.compiled import compiled
 from halocline.filters.facing import (
     EDGE_REACH,
+    NORMAL_REACH,
     normals_from_range,
     sun_over_diffuse,
     sun_over_diffuse_of,
@@ -149,14 +150,14 @@ class Caustics(Operator[CausticsParameters, _Prepared]):
         return self.parameters.contrast == 0.0 or shot.path.surface_sun_share <= 0.0
 
     def reach(self, shot: Shot) -> int:
-        """At edges, directions are averaged over the pixels around; those from depth take one more.
+        """At edges, directions are averaged over the pixels around; those from depth take more.
 
         At low steps the light itself is, over one more. Samples of a deep picture that know which way they
         face need none of it.
         """
         if shot.samples_face:
             return 0
-        around = {"auto": EDGE_REACH + 1, "render": EDGE_REACH, "none": 0}
+        around = {"auto": EDGE_REACH + NORMAL_REACH, "render": EDGE_REACH, "none": 0}
         return around[self.parameters.normals] + 1
 
     def prepare(self, shot: Shot) -> _Prepared:

@@ -7,12 +7,12 @@ light of the water itself is another step, `lamp_backscatter`.
 from __future__ import annotations
 
 import math
-from typing import ClassVar
+from typing import ClassVar, Literal
 
 import numpy as np
 
 from halocline._typing import F32, F64
-from halocline.filters.facing import EDGE_REACH
+from halocline.filters.facing import EDGE_REACH, NORMAL_REACH, normals_from_range
 from halocline.graph.operator import Operator, Planes, PlaneUse, Source, Stage, Tile
 from halocline.graph.shot import Shot
 from halocline.operators.shared.lamp_light import Passing, lamps_far_aside, surface_planes
@@ -39,11 +39,17 @@ class LampsParameters(Strict):
         unless some grey is mixed in.
     grey_reflectance
         Reflectance of that grey.
+    normals
+        How a surface's direction is known. ``auto``: from the render's normals, else from its depth, over
+        whose steps surfaces are fitted where it is coarse (half floats, 8 or 16 bits).
+        ``render``: from the render's normals, else all that does not face away from a lamp takes the same
+        share of its light. ``none``: all does.
     """
 
     daylight: Share = 1.0
     grey: Share = 0.0
     grey_reflectance: Factor = 0.18
+    normals: Literal["auto", "render", "none"] = "auto"
 
 
 class Lamps(Operator[LampsParameters, F64]):
@@ -54,15 +60,17 @@ class Lamps(Operator[LampsParameters, F64]):
     stage = Stage.SUBJECT_LIGHT
     layer = "direct"
     otherwise_since: ClassVar = {
-        2: "lamps throw shadows (shadows = false of a lamp is as before), and their light reaches farther"
+        2: "lamps throw shadows (shadows = false of a lamp is as before), their light reaches farther, and "
+        'renders without normals are lit by their depth (normals = "render" is as before)'
     }
     uses = frozenset({"light.lamps"})
 
     def planes(self) -> PlaneUse:
         """Read and write light; normals where the render has them, its own light where daylight was lost."""
+        normals = {"normal"} if self.parameters.normals != "none" else set()
         return PlaneUse(
             reads=frozenset({"bands", "alpha", "range"}),
-            optional=FARTHER_PLANES | {"normal", "fitted_normal", "render_light", "render_far_light"},
+            optional=FARTHER_PLANES | normals | {"fitted_normal", "render_light", "render_far_light"},
             writes=frozenset({"bands", "far_light"}),
         )
 
@@ -71,8 +79,10 @@ class Lamps(Operator[LampsParameters, F64]):
         return frozenset() if "daylight" in self.parameters.model_fields_set else frozenset({Source.LAMPS})
 
     def reach(self, shot: Shot) -> int:
-        """At edges, which way the farther surface faces is taken from the pixels around."""
-        return EDGE_REACH if shot.lamps and not shot.samples_face else 0
+        """At edges, which way surfaces face is taken from the pixels around; from depth, from more."""
+        if not shot.lamps or shot.samples_face:
+            return 0
+        return EDGE_REACH + (NORMAL_REACH if self.parameters.normals == "auto" else 0)
 
     def idle(self, shot: Shot) -> bool:
         """Without lamps, and with all of its own light, the render stays."""
@@ -94,7 +104,8 @@ class Lamps(Operator[LampsParameters, F64]):
         """Light the surfaces."""
         p = self.parameters
         # Which way surfaces face, with the pixels around.
-        faces = planes.get("normal"), surface_planes(shot, planes, tile.window)
+        plane = surface_planes(shot, planes, tile.window)
+        faces = self._normals(planes, tile, shot), plane
         around, planes = planes, {name: tile.trim(plane) for name, plane in planes.items()}
         direction = shot.camera.directions(tile.region)
         here = [None if face is None else tile.trim(face) for face in faces]
@@ -126,6 +137,15 @@ class Lamps(Operator[LampsParameters, F64]):
             gain *= (p.grey * p.grey_reflectance * shot.path.white).astype(np.float32)[:, None, None]
             light += gain
         return {"bands": light, **written}
+
+    def _normals(self, planes: Planes, tile: Tile, shot: Shot) -> F32 | None:
+        """Return which way surfaces face, where that is to be known."""
+        if "normal" in planes or self.parameters.normals != "auto" or not shot.lamps:
+            return planes.get("normal")
+        if "fitted_normal" in planes:
+            return planes["fitted_normal"]
+        # Of the samples of a deep picture not those that the flat one shows.
+        return normals_from_range(shot.camera.directions(tile.window), planes["range"])
 
 
 def _gain(shot: Shot, ratio: F64, direction: F32, range_m: F32, normal: F32 | None, plane: F32 | None) -> F32:

@@ -8,7 +8,7 @@ from dataclasses import replace
 import numpy as np
 
 from halocline._typing import F32, F64
-from halocline.filters.facing import normals_from_range
+from halocline.filters.facing import NORMAL_REACH, normals_from_range
 from halocline.graph.operator import Planes
 from halocline.graph.shot import Shot
 from halocline.imaging.frame import Window
@@ -202,8 +202,8 @@ def surface_planes(shot: Shot, planes: Planes, region: Window) -> F32 | None:
     if "fitted_normal" in planes:
         return planes["fitted_normal"]
     whole = shot.surfaces.data_window
-    # One row more on each side, as far as there are any.
-    top, end = max(region.y - 1, whole.y), min(region.y_end + 1, whole.y_end)
+    # More rows on each side, as far as there are any.
+    top, end = max(region.y - NORMAL_REACH, whole.y), min(region.y_end + NORMAL_REACH, whole.y_end)
     window = Window(region.x, top, region.width, end - top)
     rows, columns = whole.slices_of(window)
     found = normals_from_range(shot.camera.directions(window), shot.surfaces.plane("range")[rows, columns])

@@ -13,7 +13,7 @@ from halocline.physics.path.phase import lobe
 _TOGETHER = 512
 _ZERO, _ONE, _TWO, _PI = (np.float32(number) for number in (0, 1, 2, np.pi))
 _HALF, _TINY, _ENDLESS = np.float32(0.5), np.float32(1e-7), np.float32(np.inf)
-_NEXT = np.uint64(1)
+_NEXT, _SHORTEST_M = np.uint64(1), np.float32(1e-12)
 # Half of a table by range lies within this range, metres.
 HALF_TABLE_M = np.float32(2.0)
 # A ray that ends this many times farther than the lamp has all of its glow before it.
@@ -59,6 +59,38 @@ def lit_intervals(direction: F32, ends_m: F32, lamp: F32, shape: F32, out: F32) 
             first, last = _within_cone(on_axis, near, lens_along, square, c)
             begin[ray], end[ray] = max(start, first), min(ends_m[ray], last)
         end[ray] = max(begin[ray], end[ray])
+
+
+@compiled
+def lay_facing(offset_m: F32, normal: F32, unknown: np.float32, light: F32) -> None:
+    """Multiply light on surfaces by the cosine of its incidence, none on those that face away.
+
+    Parameters
+    ----------
+    offset_m
+        From the lamp to each point, metres, ``(3, n)``.
+    normal
+        Unit normals, ``(3, n)``.
+    unknown
+        What takes the cosine's place where there is no normal, (0, 0, 0).
+    light
+        ``(K, n)``; changed.
+    """
+    x, y, z = offset_m[0], offset_m[1], offset_m[2]
+    across, along, up = normal[0], normal[1], normal[2]
+    taken = np.empty(_TOGETHER, np.float32)
+    for start in range(0, x.size, _TOGETHER):
+        count = min(_TOGETHER, x.size - start)
+        for i in range(count):
+            k = start + i
+            away = np.sqrt(x[k] * x[k] + y[k] * y[k] + z[k] * z[k])
+            cosine = -(x[k] * across[k] + y[k] * along[k] + z[k] * up[k]) / max(away, _SHORTEST_M)
+            length = across[k] * across[k] + along[k] * along[k] + up[k] * up[k]
+            taken[i] = max(cosine, _ZERO) if length > _ZERO else unknown
+        for band in range(len(light)):
+            row = light[band, start : start + count]
+            for i in range(count):
+                row[i] *= taken[i]
 
 
 @compiled

@@ -48,7 +48,7 @@ from numpy.typing import NDArray
 from halocline._typing import F32, F64
 from halocline.late_dataclass import dataclass
 from halocline.physics.path.beam import Beam, Core
-from halocline.physics.path.lamp_loops import haze_along_rays, lit_intervals
+from halocline.physics.path.lamp_loops import haze_along_rays, lay_facing, lit_intervals
 from halocline.physics.path.lamp_shadow import LampShadow, ThingsSeen
 from halocline.physics.path.phase import A as Reals
 from halocline.physics.path.phase import henyey_greenstein
@@ -349,7 +349,9 @@ def irradiance(lamp: Lamp, bands: Bands, offset_m: A, plane: F32 | None = None) 
     return out  # type: ignore[return-value]  # numpy cannot tell
 
 
-def lit_surfaces(lamp: Lamp, bands: Bands, offset_m: A, normal: A | None, plane: F32 | None = None) -> A:
+def lit_surfaces(
+    lamp: Lamp, bands: Bands, offset_m: F32, normal: F32 | None, plane: F32 | None = None
+) -> F32:
     """Return a lamp's irradiance on surfaces, ``(K, ...)``.
 
     Parameters
@@ -364,20 +366,25 @@ def lit_surfaces(lamp: Lamp, bands: Bands, offset_m: A, normal: A | None, plane:
 
     Returns
     -------
-    A
-        Not negative, in the type of ``offset_m``; 0 on surfaces that face away.
+    F32
+        Not negative; 0 on surfaces that face away.
     """
     light = irradiance(lamp, bands, offset_m, plane)
-    kind = offset_m.dtype.type
     if normal is not None:
-        facing = np.maximum(_facing(offset_m, normal), kind(0.0))
-        light *= np.where(normal.any(axis=0), facing, kind(MEAN_INCIDENCE))
+        points = np.ascontiguousarray(offset_m).reshape(3, -1), np.ascontiguousarray(normal).reshape(3, -1)
+        lay_facing(*points, np.float32(MEAN_INCIDENCE), light.reshape(len(light), -1))
         return light
-    light *= kind(MEAN_INCIDENCE)
+    light *= np.float32(MEAN_INCIDENCE)
     if lamp.shadow is not None and plane is not None:
         # What is known of a surface without normals: whether the lamp shines on the side that the lens sees.
-        step = np.clip(_facing(offset_m, plane) / kind(2.0 * _TURNS_AWAY) + kind(0.5), kind(0.0), kind(1.0))
-        light *= np.where(plane.any(axis=0), step * step * (kind(3.0) - kind(2.0) * step), kind(1.0))
+        step = np.clip(
+            _facing(offset_m, plane) / np.float32(2.0 * _TURNS_AWAY) + np.float32(0.5),
+            np.float32(0.0),
+            np.float32(1.0),
+        )
+        light *= np.where(
+            plane.any(axis=0), step * step * (np.float32(3.0) - np.float32(2.0) * step), np.float32(1.0)
+        )
     return light
 
 
