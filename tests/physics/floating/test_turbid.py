@@ -329,6 +329,28 @@ def test_a_thick_cloud_looks_like_its_similar_one() -> None:
     assert similar_albedo(np.array(1.0), 0.9) == pytest.approx(1.0)
 
 
+def test_a_halo_over_an_edge_is_hidden_by_area_and_surfaces_by_their_light(build: Builders) -> None:
+    body = body_of(build, placed("box", clumping=0.0, size=(2.0, 40.0, 40.0)))
+    seen, whole = volume(build, body, build.path(daylight_level=0.0)), np.ones(WINDOW.shape, np.float32)
+    halo, near, far, area = 0.6, 0.02, 0.9, 0.3
+    light = near * (1.0 - area) + far * area
+
+    def made(bands: float, surfaces: SurfacesSeen) -> F32:
+        picture = np.full((6, *WINDOW.shape), bands, np.float32)
+        halos = np.full((6, *WINDOW.shape), halo, np.float32)
+        # Halos of surfaces so near lie over them, and are none of the water's.
+        laid = seen.laid(picture, whole, surfaces, corner=(0, 0), halo=(halos, 1e-6))
+        return laid.light
+
+    before = made(near + halo, SurfacesSeen(4.0 * whole, whole))
+    behind = made(far + halo, SurfacesSeen(9.0 * whole, whole))
+    told = [part * whole for part in (9.0, area, area * far / light)]
+    edge = made(light + halo, SurfacesSeen(4.0 * whole, whole, *told))
+    np.testing.assert_allclose(before, near + halo, rtol=1e-5)
+    assert behind.max() < 0.65 * (far + halo)
+    np.testing.assert_allclose(edge, (1.0 - area) * before + area * behind, rtol=1e-4)
+
+
 def test_a_body_is_lit_by_what_things_leave_of_daylight(build: Builders) -> None:
     body, path = body_of(build, placed("slab", clumping=0.0)), build.path()
     camera, whole = build.camera(WINDOW, tilt_deg=-30.0), np.ones(WINDOW.shape, np.float32)

@@ -699,6 +699,7 @@ def lay_bodies(
     )
     steps = np.empty((3, columns), np.int64)
     surface, before = np.empty(columns, np.float32), np.empty((bands, columns), np.float32)
+    by_area = np.empty(columns, np.float32)
     for row in range(range_m.shape[0]):
         if far_light.size:
             far_light[row] = farther[2][row]
@@ -726,7 +727,7 @@ def lay_bodies(
         _between_rows(block, place[1][row], (first, last), used, line)
         _looked_up(line, rays, nodes, here, steps[0], ranges, here.size, found)
         for x in range(here.size):
-            surface[x] = found[0, x]
+            surface[x], by_area[x] = found[0, x], found[0, x]
         before[0] = -_ONE
         if farther[0].size:
             areas, shares = farther[1][row, begin:end], farther[2][row, begin:end]
@@ -739,6 +740,7 @@ def lay_bodies(
                 kept = near + shares[x] * (far - near)
                 far_light[row, begin + x] = shares[x] * far / kept if kept > _ZERO else shares[x]
                 _mixed(found, x, other, k, areas[x], rates, ranges[x], metres[k], before)
+                by_area[x] = found[0, x]
         count = _uncovered(covers, here, where, metres, across)
         _looked_up(line, rays, nodes, across, steps[2], metres, count, other)
         for k in range(count):
@@ -748,7 +750,8 @@ def lay_bodies(
             alpha[row, begin + x] += max(_ONE - alpha[row, begin + x], _ZERO) * other[0, k]
         if halo[0].size:
             _hardly_seen(ranges, halo[1], metres)
-        _laid(row, (begin, end), found, surface, (water, halo[0], metres, across), picture, light, told)
+        hides = surface, by_area
+        _laid(row, (begin, end), found, hides, (water, halo[0], metres, across), picture, light, told)
 
 
 @compiled
@@ -940,11 +943,28 @@ def _hardly_seen(range_m: F32, per_m: np.float32, share: F32) -> None:
 
 
 @compiled
+def _all_thrown(row: int, begin: int, band: int, water: F32, halo: F32, share: F32, thrown: F32) -> None:
+    """Write what the water threw in of a band, and what of halos counts as that."""
+    end = begin + thrown.size
+    if water.size:
+        some = water[band, row, begin:end]
+        for x in range(thrown.size):
+            thrown[x] = some[x]
+    else:
+        for x in range(thrown.size):
+            thrown[x] = _ZERO
+    if halo.size:
+        some = halo[band, row, begin:end]
+        for x in range(thrown.size):
+            thrown[x] += some[x] * share[x]
+
+
+@compiled
 def _laid(
     row: int,
     pixels: tuple[int, int],
     found: F32,
-    surface: F32,
+    hides: tuple[F32, F32],
     thrown_in: tuple[F32, F32, F32, F32],
     picture: F32,
     light: F32,
@@ -952,28 +972,23 @@ def _laid(
 ) -> None:
     """Write a row's light between two pixels: what comes through of all else, and the bodies' own.
 
-    ``thrown_in`` is what the water threw in on the way; halos, and what of them counts as that at each pixel;
-    and room for a row.
+    ``hides`` is what bodies cover of the light that surfaces send, and of their area: a halo lies over both
+    surfaces of a pixel alike. ``thrown_in`` is what the water threw in on the way; halos, and what of them
+    counts as that at each pixel; and room for a row.
     """
     bands, (begin, end) = len(picture), pixels
-    count, (water, halo, share, thrown) = end - begin, thrown_in
+    count, (water, halo, share, thrown), (surface, by_area) = end - begin, thrown_in, hides
     for band in range(bands):
         own, hidden = found[1 + band], found[1 + bands + band]
         before, after = picture[band, row, begin:end], light[band, row, begin:end]
-        if water.size:
-            some = water[band, row, begin:end]
-            for x in range(count):
-                thrown[x] = some[x]
-        else:
-            for x in range(count):
-                thrown[x] = _ZERO
-        if halo.size:
-            some = halo[band, row, begin:end]
-            for x in range(count):
-                thrown[x] += some[x] * share[x]
+        _all_thrown(row, begin, band, water, halo, share, thrown[:count])
         for x in range(count):
             added = own[x] - thrown[x] * hidden[x]
             after[x] = before[x] - (before[x] - thrown[x]) * surface[x] + added
+        if halo.size:
+            some = halo[band, row, begin:end]
+            for x in range(count):
+                after[x] += some[x] * (_ONE - share[x]) * (surface[x] - by_area[x])
         if told[0].size:
             added_to = told[0][band, row, begin:end]
             for x in range(count):
