@@ -415,3 +415,75 @@ def test_a_draft_follows_light_along_a_third_of_the_rays(build: Builders) -> Non
     shot = build.shot(WINDOW)
     assert shot.samples(288) == 288
     assert [replace(shot, draft=True).samples(number) for number in (288, 3, 1)] == [96, 1, 1]
+
+
+class HandsOn(Operator[Nothing, None]):
+    """Hands coverage of the render on under another name."""
+
+    Parameters = Nothing
+
+    def planes(self) -> PlaneUse:
+        return PlaneUse(frozenset({"rgb", "alpha", "range"}), writes=frozenset({"rgb", "coverage"}))
+
+    def apply(self, planes: Planes, tile: Tile, shot: Shot, prepared: None) -> Planes:
+        return {"rgb": tile.trim(planes["rgb"]) + 1, "coverage": self.handed_on(planes, tile)}
+
+    def handed_on(self, planes: Planes, tile: Tile) -> F32:
+        return planes["alpha"]
+
+
+class HandsRed(HandsOn):
+    """A channel of colour instead."""
+
+    def handed_on(self, planes: Planes, tile: Tile) -> F32:
+        return planes["rgb"][0]
+
+
+class HandsRange(HandsOn):
+    """Distance instead."""
+
+    def handed_on(self, planes: Planes, tile: Tile) -> F32:
+        return planes["range"]
+
+
+class HandsAbove(HandsOn):
+    """That of the row above instead."""
+
+    def reach(self, shot: Shot) -> int:
+        return 1
+
+    def handed_on(self, planes: Planes, tile: Tile) -> F32:
+        alpha, rows = planes["alpha"], tile.region.height
+        return alpha[:rows] if tile.window.y < tile.region.y else np.concatenate([alpha[:1], alpha])[:rows]
+
+
+class HandsEither(HandsOn):
+    """Coverage down to some row, distance from there on, where a tile has no rows of both."""
+
+    def handed_on(self, planes: Planes, tile: Tile) -> F32:
+        above = np.clip(WINDOW.y + 10 - tile.region.y, 0, tile.region.height)
+        if above in (0, tile.region.height):
+            return planes["alpha" if above else "range"]
+        return np.concatenate([planes["alpha"][:above], planes["range"][above:]])
+
+
+@pytest.mark.parametrize("tiling", TILINGS)
+def test_planes_that_tiles_only_hand_on_are_not_copied(build: Builders, tiling: Tiling) -> None:
+    """Not even where another step looks around pixels, so that whole pictures are made."""
+    frame, shot = build.frame(WINDOW), build.shot(WINDOW)
+    # Planes may lie beside each other in one array.
+    rgb = frame.planes["rgb"]
+    alpha, range_m = np.stack([frame.planes["alpha"], frame.planes["range"]])
+    frame = replace(frame, planes={"rgb": rgb, "alpha": alpha, "range": range_m})
+    expected = {
+        HandsOn: alpha,
+        HandsRed: rgb[0],
+        HandsRange: range_m,
+        HandsAbove: np.concatenate([alpha[:1], alpha[:-1]]),
+        HandsEither: np.concatenate([alpha[:10], range_m[10:]]),
+    }
+    for kind, plane in expected.items():
+        graph = chain([("hand on", nothing(kind)), ("blur", nothing(Blur))])
+        out = evaluate(graph, frame, shot, wanted=("rgb", "coverage"), how=Evaluation(**tiling))
+        np.testing.assert_array_equal(out["coverage"], plane)
+        assert (out["coverage"] is alpha) == (kind is HandsOn)

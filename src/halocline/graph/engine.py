@@ -386,23 +386,56 @@ class _Run:
         # Planes of the render itself need no copy.
         kept = {name for name in step.live if self._untouched(step, name)}
         out: dict[str, F32] = {}
+        # What tiles only hand on, by plane and tile: where it lies whole already.
+        handed_on: dict[str, dict[int, tuple[F32, F32]]] = {}
         allocating = Lock()
+
+        def put(name: str, band: Window, plane: F32) -> None:
+            with allocating:
+                # Any tile tells what planes there are, and of how many channels.
+                if name not in out:
+                    out[name] = empty_plane((*plane.shape[:-2], *window.shape))
+            out[name][(..., *window.slices_of(band))] = plane
 
         def compute(band: Window) -> None:
             planes = self._pulled(step, band, {})
-            made = {name: planes[name] for name in planes if name in step.live and name not in kept}
-            with allocating:
-                # Any tile tells what planes there are, and of how many channels.
-                for name in made.keys() - out.keys():
-                    out[name] = empty_plane((*made[name].shape[:-2], *window.shape))
-            where = window.slices_of(band)
-            for name, plane in made.items():
-                out[name][(..., *where)] = plane
+            for name in planes:
+                if name in step.live and name not in kept:
+                    plane, whole = planes[name], self._whole_of(planes[name], band)
+                    if whole is None:
+                        put(name, band, plane)
+                    else:
+                        handed_on.setdefault(name, {})[band.y] = plane, whole
 
         # Every result is asked for, so that an error in any tile is raised.
         for _ in threads.map(compute, bands):
             pass
+        for name, tiles in handed_on.items():
+            source = next(iter(tiles.values()))[1]
+            if len(tiles) == len(bands) and all(whole is source for _, whole in tiles.values()):
+                kept_whole = source[(..., *self.frame.data_window.slices_of(window))]
+                out[name] = source if window == self.frame.data_window else kept_whole
+                continue
+            for band in bands:
+                if band.y in tiles:
+                    put(name, band, tiles[band.y][0])
         return {**out, **{name: self._source_plane(name, window) for name in kept}}
+
+    def _whole_of(self, plane: F32, band: Window) -> F32 | None:
+        """Return the whole plane that a tile's is but a view of, at its place; None where it is its own."""
+        rows = self.frame.data_window.slices_of(band)
+        for planes in (self.frame.planes, *self.whole.values()):
+            for whole in planes.values():
+                if plane is whole:
+                    return whole
+                if plane.base is None or (plane.base is not whole and plane.base is not whole.base):
+                    continue
+                part = whole[(..., *rows)]
+                if part.shape == plane.shape and part.strides == plane.strides:
+                    here, there = (each.__array_interface__["data"] for each in (part, plane))
+                    if here == there:
+                        return whole
+        return None
 
     def _untouched(self, step: PlannedStep, name: str) -> bool:
         if name not in self.frame.planes:
