@@ -40,6 +40,7 @@ LONG = (
     "tests/cli/test_apply.py",
     "tests/batch/test_resume.py",
     "tests/test_documentation.py",
+    "tests/tuning/test_line.py",
     "tests/tuning/test_page.py",
     "tests/tuning/test_reference.py",
     "tests/cli/test_cache.py",

@@ -166,3 +166,9 @@ def test_tables_on_one_line_take_tables_in() -> None:
     part = {"matte": "arch", "light": {"veil_brightness": 2.0}}
     assert tomllib.loads(new) == {"format": 2, "parts": {"chain": part}}
     assert new.endswith("# rusty\n")
+
+
+def test_brackets_without_end_are_no_value_and_no_traceback() -> None:
+    nested = "[" * 5000
+    made = tomllib.loads(edited("format = 2\n", [f"light.overcast={nested}"]))
+    assert made["light"]["overcast"] == nested

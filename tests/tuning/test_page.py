@@ -2,7 +2,6 @@
 
 from __future__ import annotations
 
-import json
 import re
 import tomllib
 from collections.abc import Callable, Iterator
@@ -10,41 +9,19 @@ from contextlib import contextmanager
 from functools import partial
 from pathlib import Path
 from typing import Any
-from urllib.error import HTTPError
-from urllib.request import HTTPRedirectHandler, Request, build_opener
 
 import numpy as np
 import pytest
 from tests.tuning.conftest import STILL_MARKS
-from websockets.exceptions import InvalidStatus
-from websockets.sync import client
 
 from halocline.presets.curves import value_at as curve_value_at
 from halocline.presets.preset import load_preset
 from halocline.tuning.pictures import Pictures, Wish
 from halocline.tuning.reference import taken_over, told_of
 
-# Its overloads know no origin that is missing.
-connect: Any = client.connect
 # Of the small frames, see conftest.py.
 ROWS, COLUMNS = 54, 96
 FINE = '#canvas[data-coarse="false"]'
-
-
-class NoRedirect(HTTPRedirectHandler):
-    """Shows where an answer leads, and does not go there."""
-
-    def redirect_request(self, *_: Any) -> None:
-        return None
-
-
-def answer(address: str, **headers: str) -> tuple[int, str, str]:
-    """Return status, cookie and text of an answer."""
-    try:
-        with build_opener(NoRedirect()).open(Request(address, headers=headers)) as found:
-            return found.status, found.headers.get("Set-Cookie", ""), found.read().decode()
-    except HTTPError as error:
-        return error.code, error.headers.get("Set-Cookie", "") or "", error.read().decode()
 
 
 @pytest.fixture
@@ -633,50 +610,3 @@ def test_nothing_moves_by_itself_and_nothing_comes_from_elsewhere(page: Any) -> 
     loaded = page.evaluate("() => performance.getEntriesByType('resource').map((each) => each.name)")
     assert loaded
     assert all(name.startswith(("http://127.0.0.1:", "data:", "blob:")) for name in loaded)
-
-
-def test_the_address_opens_once_and_only_with_its_token(serve: Any, frames: str) -> None:
-    with serve("jerlov-1c", frames) as one:
-        root = f"http://{one.host}/"
-        assert answer(root)[0] == 403
-        assert answer(f"{root}?token=wrong")[0] == 403
-        assert answer(f"{root}page/main.js")[0] == 404
-        status, cookie, _ = answer(one.address)
-        assert status == 303
-        assert "HttpOnly" in cookie
-        assert "samesite=strict" in cookie.lower()
-        assert answer(one.address)[0] == 403, "a token opens once"
-        mine = {"Cookie": cookie.partition(";")[0]}
-        assert answer(root, **mine)[0] == 200
-        assert answer(root, Host="evil.example", **mine)[0] == 403
-        assert answer(f"{root}page/..%2fserver.py", **mine)[0] == 404
-
-
-def test_the_line_is_closed_to_foreign_origins_and_to_those_without_a_cookie(serve: Any, frames: str) -> None:
-    with serve("jerlov-1c", frames) as one:
-        _, cookie, _ = answer(one.address)
-        mine = {"Cookie": cookie.partition(";")[0]}
-        line, own = f"ws://{one.host}/live", f"http://{one.host}"
-        for origin, headers in (
-            ("http://evil.example", mine),
-            (None, mine),
-            (own, {}),
-            (own, {"Cookie": "halocline=x"}),
-        ):
-            with pytest.raises(InvalidStatus), connect(line, origin=origin, additional_headers=headers):
-                pass
-        with connect(line, origin=own, additional_headers=mine) as good:
-            assert json.loads(good.recv(10))["is"] == "start"
-            for nonsense in (
-                "{",
-                "[]",
-                '{"do": "explode"}',
-                '{"do": "set", "settings": 3}',
-                '{"do": "probe"}',
-            ):
-                good.send(nonsense)
-            good.send('{"do": "save"}')
-            told = ""
-            while "for looking only" not in told:
-                message = good.recv(20)
-                told = message if isinstance(message, str) else ""

@@ -6,6 +6,7 @@ from pathlib import Path
 from typing import Any
 
 import numpy as np
+import OpenImageIO as oiio
 import pytest
 
 from halocline.batch.plan_tasks import plan_tasks
@@ -16,6 +17,7 @@ from halocline.graph.graph import Step
 from halocline.graph.plan import prepared
 from halocline.graph.shot import Shot
 from halocline.imaging.colour import display_pixels
+from halocline.imaging.frame import Window
 from halocline.imaging.load import load_beauty
 from halocline.physics.path.lamps import Lamp
 from halocline.physics.sea.light_field import CausticField
@@ -46,18 +48,20 @@ def test_the_fine_picture_is_the_frame_that_apply_writes(name: str, frames: str,
 
 
 def test_the_coarse_picture_is_the_same_scene(frames: str, monkeypatch: pytest.MonkeyPatch) -> None:
-    monkeypatch.setattr("halocline.tuning.pictures.COARSE_PIXELS", 600)
+    monkeypatch.setattr("halocline.tuning.pace.PIXELS", 600)
     pictures = Pictures(frames)
     preset = load_preset("jerlov-1c")
     fine, coarse = (pictures.pixels(preset, Wish(1001), coarse=each) for each in (False, True))
     step = -(-fine.shape[1] // coarse.shape[1])
     assert step == 3
     # Nearly the same light at a pixel that is kept: halos gather from fewer neighbours, of noise.
-    difference = np.abs(fine[::step, ::step].astype(int) - coarse.astype(int))
+    kept = fine[1::step, 1::step].astype(int)
+    difference = np.abs(kept - coarse.astype(int))
     assert np.median(difference) <= 1
     # Moved by a pixel it would be another picture.
-    moved = np.abs(np.roll(fine[::step, ::step], 1, axis=1).astype(int) - coarse.astype(int))
-    assert difference.mean() < 0.8 * moved.mean()
+    for axis in (0, 1):
+        moved = np.abs(np.roll(kept, 1, axis=axis) - coarse.astype(int))
+        assert difference.mean() < 0.8 * moved.mean()
 
 
 def test_light_that_a_change_leaves_as_it_is_is_not_made_again(
@@ -91,7 +95,7 @@ def test_light_that_a_change_leaves_as_it_is_is_not_made_again(
 def test_a_draft_is_the_same_light_for_less(name: str, frames: str) -> None:
     preset = load_preset(name)
     pictures = Pictures(frames)
-    still, reduced = pictures._still(1001, preset)
+    still, reduced = (pictures._still(1001, preset, coarse=each) for each in (False, True))
     # So small a frame is not made smaller: what differs is that fewer rays are followed.
     assert (still.draft, reduced.draft) == (False, True)
     fine, draft = (pictures.pixels(preset, Wish(1001), coarse=each) for each in (False, True))
@@ -109,7 +113,7 @@ def test_lamps_of_a_draft_light_the_same_water_by_fewer_rays(
 ) -> None:
     preset, wish = load_preset(name), Wish(1001)
     pictures = Pictures(frames)
-    shot = pictures._still(1001, preset)[1].shot(preset)
+    shot = pictures._still(1001, preset, coarse=True).shot(preset)
     assert all(lamp.draft and lamp.shadow is not None for lamp in shot.lamps)
     shares = [lamp.shadow._water.get(0).shares.shape for lamp in shot.lamps if lamp.shadow is not None]
     assert {rays for _, rays, *_ in shares} <= {48, 0}
@@ -150,7 +154,7 @@ def test_a_turned_step_leaves_the_others_ready_and_the_picture_that_of_apply(
 def test_a_body_that_takes_light_from_all_else_changes_the_surroundings(frames: str) -> None:
     pictures, preset = Pictures(frames), load_preset("jerlov-1c")
     ball = {"name": "cloud", "size": [2.0, 2.0, 2.0], "position": [0.0, 0.0, -3.0]}
-    still, _ = pictures._still(1001, preset)
+    still = pictures._still(1001, preset)
     around = [
         pictures._around(still, preset.with_settings({"steps": {"turbid_bodies": {"bodies": [body]}}}))
         for body in (ball, ball, {**ball, "position": [0.0, 1.0, -3.0]})
@@ -162,14 +166,14 @@ def test_a_body_that_takes_light_from_all_else_changes_the_surroundings(frames: 
 def test_a_picture_that_is_no_longer_wanted_is_given_up(frames: str) -> None:
     pictures, preset = Pictures(frames), load_preset("jerlov-1c")
     with pytest.raises(NoLongerWanted):
-        pictures.pixels(preset, Wish(1001), unwanted=lambda: True)
+        pictures.picture(preset, Wish(1001), unwanted=lambda: True)
     wanted = Pictures(frames).pixels(preset, Wish(1001))
     np.testing.assert_array_equal(pictures.pixels(preset, Wish(1001)), wanted)
 
 
 def test_exposure_is_in_stops_of_light(frames: str) -> None:
     pictures, preset = Pictures(frames), load_preset("jerlov-1c")
-    still, _ = pictures._still(1001, preset)
+    still = pictures._still(1001, preset)
     brighter = display_pixels(still.planes(preset)["rgb"] * np.float32(2.0), still.space)
     np.testing.assert_array_equal(pictures.pixels(preset, Wish(1001, exposure=1.0)), brighter)
 
@@ -186,7 +190,7 @@ def test_range_goes_from_warm_to_cold_and_open_water_is_dark() -> None:
 
 def test_clean_another_preset_and_a_step_are_shown(frames: str) -> None:
     pictures, preset = Pictures(frames), load_preset("jerlov-1c")
-    still, _ = pictures._still(1001, preset)
+    still = pictures._still(1001, preset)
     clean = pictures.pixels(preset, Wish(1001, shows="clean"))
     np.testing.assert_array_equal(clean, display_pixels(still.clean, still.space))
     other = pictures.pixels(preset, Wish(1001, shows="preset:jerlov-7c"))
@@ -198,7 +202,7 @@ def test_clean_another_preset_and_a_step_are_shown(frames: str) -> None:
 def test_the_probe_tells_what_the_frame_and_the_water_hold(frames: str) -> None:
     pictures, preset = Pictures(frames), load_preset("jerlov-1c")
     told = {each["name"]: each["value"] for each in pictures.probe(preset, 1, 1001, 10, 53)["values"]}
-    still, _ = pictures._still(1001, preset)
+    still = pictures._still(1001, preset)
     np.testing.assert_allclose(told["under water, linear"], still.planes(preset)["rgb"][:, 53, 10], rtol=1e-4)
     np.testing.assert_allclose(told["clean, linear"], still.clean[:, 53, 10], rtol=1e-4)
     # Nothing is far behind a wall two metres away: some of its light is left, some water before it.
@@ -245,3 +249,42 @@ def test_mattes_of_all_frames_are_listed(small_mattes: str) -> None:
     assert pictures.mattes(named) == ("anchor", "arch", "chain")
     one = Pictures(small_mattes, numbers="1", passes={"rope": small_mattes.replace("clean", "rope")})
     assert one.mattes(named) == ("arch", "rope")
+
+
+@pytest.mark.parametrize("step", [2, 3, 4, 7])
+@pytest.mark.parametrize("data", [Window(0, 0, 50, 41), Window(-9, -4, 71, 53)])
+def test_pixels_of_a_first_look_lie_in_the_middle_of_what_they_cover(
+    data: Window, step: int, tmp_path: Path
+) -> None:
+    """Each shows the pixel of the frame that its ray goes through, with a wider data window, too."""
+    wide, high = 50, 41
+    spec = oiio.ImageSpec(data.width, data.height, 5, "float")
+    spec.x, spec.y, spec.full_width, spec.full_height = data.x, data.y, wide, high
+    spec.channelnames = ("R", "G", "B", "A", "Z")
+    pixels = np.ones((data.height, data.width, 5), np.float32)
+    # Which pixel it is, so that it can be told again; light is never negative.
+    pixels[..., 0] = 100 + np.arange(data.x, data.x_end)
+    pixels[..., 1] = 100 + np.arange(data.y, data.y_end)[:, np.newaxis]
+    image = oiio.ImageBuf(spec)
+    image.set_pixels(oiio.ROI(), pixels)
+    assert image.write(str(tmp_path / "clean.1001.exr")), image.geterror()
+    fine = Pictures(str(tmp_path / "clean.####.exr"))._still(1001, load_preset("jerlov-1c"))
+    less = fine.reduced(step)
+    frame = less.inputs.loaded.views[0].frame
+    window, display = frame.data_window, frame.display_window
+    assert abs(display.width * step - wide) <= step / 2
+    assert abs(display.height * step - high) <= step / 2
+    small, large = (still.inputs.tracks[""].at(1001) for still in (less, fine))
+    for row, column in ((0, 0), (-1, -1)):
+        x, y = (float(value) - 100.0 for value in frame.plane("rgb")[:2, row, column])
+        across, down = range(window.x, window.x_end)[column], range(window.y, window.y_end)[row]
+        assert (x, y) == (across * step + step // 2, down * step + step // 2)
+        np.testing.assert_allclose(
+            *(
+                (np.array(place) + 0.5 - camera.centre_px) * camera.tangent_per_px
+                for camera, place in ((small, (across, down)), (large, (x, y)))
+            ),
+            atol=1e-12,
+        )
+    # No block is left out that the file has the middle of.
+    assert max(data.x_end - 1 - x, data.y_end - 1 - y) < step

@@ -21,7 +21,6 @@ from halocline.graph.engine import Evaluation, evaluate
 from halocline.graph.graph import SOURCE, Graph
 from halocline.graph.operator import Operator
 from halocline.graph.shot import Shot
-from halocline.imaging.camera import Camera
 from halocline.imaging.camera_track import CameraTrack
 from halocline.imaging.frame import Window
 from halocline.late_dataclass import dataclass
@@ -43,11 +42,14 @@ class Still:
         Name of the view; "" where the file has none.
     draft
         Whether a first look will do, see `halocline.graph.shot.Shot`.
+    block
+        Pixels of the file along each side of one of these.
     """
 
     inputs: FrameInputs
     view: str
     draft: bool = False
+    block: int = 1
 
     @classmethod
     def read(cls, task: FrameTask, preset: Preset) -> Still:
@@ -56,23 +58,38 @@ class Still:
         return cls(inputs, inputs.loaded.views[0].name)
 
     def reduced(self, step: int) -> Still:
-        """Return the same frame with every so many-th pixel, for a first look; the camera sees the same."""
+        """Return the same frame with every so many-th pixel, for a first look; the camera sees the same.
+
+        Each stands for the block around it, counted from the upper left of the display window: drawn
+        ``block`` times as large, the picture lies where the frame does. A last block of less than a half is
+        left out.
+        """
         found = self.inputs.loaded.views[0]
+        display, data = found.frame.display_window, found.frame.data_window
+        across = _Kept.of(display.x, display.width, data.x, data.width, step)
+        down = _Kept.of(display.y, display.height, data.y, data.height, step)
         frame = replace(
             found.frame,
             planes={
-                name: np.ascontiguousarray(plane[..., ::step, ::step])
+                name: np.ascontiguousarray(plane[..., down.of_plane, across.of_plane])
                 for name, plane in found.frame.planes.items()
             },
-            data_window=_reduced_window(found.frame.data_window, step),
-            display_window=_reduced_window(found.frame.display_window, step),
+            data_window=Window(across.first, down.first, across.count, down.count),
+            display_window=Window(0, 0, across.shown, down.shown),
         )
         track = self.inputs.tracks[self.view]
-        cameras = {number: _reduced_camera(camera, step) for number, camera in track.cameras.items()}
+        cameras = {
+            number: replace(
+                camera,
+                tangent_per_px=(camera.tangent_per_px[0] * step, camera.tangent_per_px[1] * step),
+                centre_px=(across.place(camera.centre_px[0]), down.place(camera.centre_px[1])),
+            )
+            for number, camera in track.cameras.items()
+        }
         # Of a deep picture the flat one is looked at.
         loaded = replace(self.inputs.loaded, views=(replace(found, frame=frame, deep=None),))
         tracks = {self.view: CameraTrack(cameras)}
-        return Still(replace(self.inputs, loaded=loaded, tracks=tracks), self.view, draft=True)
+        return Still(replace(self.inputs, loaded=loaded, tracks=tracks), self.view, draft=True, block=step)
 
     @property
     def space(self) -> RGBSpace:
@@ -258,16 +275,38 @@ def seen(plane: F32, data: Window, display: Window) -> F32:
     return out
 
 
-def _reduced_window(window: Window, step: int) -> Window:
-    return Window(window.x // step, window.y // step, -(-window.width // step), -(-window.height // step))
+@dataclass(frozen=True)
+class _Kept:
+    """Which pixels of rows or of columns are kept: those in the middle of blocks of the display window.
 
+    Attributes
+    ----------
+    shown
+        Blocks of the display window.
+    of_plane
+        The pixels of the data window that are kept.
+    first, count
+        Number of the first of their blocks, and how many there are.
+    middle, step
+        Pixel in the middle of block 0, and pixels of a block.
+    """
 
-def _reduced_camera(camera: Camera, step: int) -> Camera:
-    across, down = camera.tangent_per_px
-    x, y = camera.centre_px
-    return replace(
-        camera,
-        tangent_per_px=(across * step, down * step),
-        # The pixels kept are the first of each block: their centres stay where they were.
-        centre_px=((x - 0.5) / step + 0.5, (y - 0.5) / step + 0.5),
-    )
+    shown: int
+    of_plane: slice
+    first: int
+    count: int
+    middle: int
+    step: int
+
+    @classmethod
+    def of(cls, display: int, wide: int, data: int, length: int, step: int) -> _Kept:
+        """Return those of a data window that holds the display window, both told by start and length."""
+        inside = min(step // 2, wide - 1)
+        middle, shown = display + inside, (wide - 1 - inside) // step + 1
+        first = -((middle - data) // step)
+        start = middle + first * step - data
+        return cls(shown, slice(start, None, step), first, len(range(start, length, step)), middle, step)
+
+    def place(self, pixels: float) -> float:
+        """Return where in blocks a place in pixels is; the middle of a pixel is at a half."""
+        return (pixels - 0.5 - self.middle) / self.step + 0.5

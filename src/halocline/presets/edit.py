@@ -162,7 +162,7 @@ def _parsed(setting: str) -> tuple[list[str], Any]:
         # Checked by the strict parser, kept by the one that keeps spelling.
         tomllib.loads(f"value = {text}")
         return path, tomlkit.parse(f"value = {text.strip()}\n")["value"]
-    except (tomllib.TOMLDecodeError, TOMLKitError):
+    except (tomllib.TOMLDecodeError, TOMLKitError, RecursionError):
         return path, tomlkit.item(text.strip())
 
 

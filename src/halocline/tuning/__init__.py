@@ -6,7 +6,8 @@
 - `keys`: every key of a preset with meaning, unit and range
 - `forms`: how a key is set, and its unit
 - `additions`: steps and rows that can be added, and with what each begins
-- `pictures`: frames under the preset as display pixels, and what is at a pixel (Pictures)
+- `pictures`: frames under the preset for the display, and what is at a pixel (Pictures)
+- `pace`: how fine first looks are (Pace)
 - `reference`: a still to compare with, and the water found from samples marked on it
 - `plots`: what the water does
 - `server`: the page's server, for this machine alone (Server, serve)

@@ -8,6 +8,7 @@ from collections.abc import Callable, Mapping
 from functools import cached_property
 from pathlib import Path
 from threading import Lock, RLock
+from time import perf_counter
 from typing import Any
 
 import cv2
@@ -28,10 +29,10 @@ from halocline.late_dataclass import dataclass
 from halocline.presets.preset import Preset, load_preset
 from halocline.review.contact_sheet import U8
 from halocline.rgb import RGBSpace
+from halocline.tuning.pace import Pace
 from halocline.tuning.reference import ReferenceStill
 
 MOST_FRAMES = 8
-COARSE_PIXELS = 33_000
 STRIP_PIXELS = 12_000
 MOST_IN_STRIP = 8
 JPEG_QUALITY = 90
@@ -72,6 +73,26 @@ class Wish:
     step: str = ""
 
 
+@dataclass(frozen=True)
+class ShownPicture:
+    """A picture for the display.
+
+    Attributes
+    ----------
+    pixels
+        ``(rows, columns, 3)``.
+    size
+        Width and height of the frame that it shows, pixels.
+    block
+        Pixels of the frame along each side of one of these; the frame may be larger or smaller by less than
+        a half of one.
+    """
+
+    pixels: U8
+    size: tuple[int, int]
+    block: int = 1
+
+
 class Pictures:
     """Frames of a sequence, read once and put under water again and again.
 
@@ -96,7 +117,8 @@ class Pictures:
             task.frame: task for task in tasks_of(frames, depth=depth, passes=passes, frames=numbers)
         }
         self.reference = None if reference is None else ReferenceStill(reference)
-        self._stills: OrderedDict[Any, tuple[Still, Still]] = OrderedDict()
+        self._stills: OrderedDict[Any, tuple[Still, dict[int, Still]]] = OrderedDict()
+        self._pace = Pace()
         # One picture at a time: each uses all processors by itself.
         self._lock = RLock()
         # What is told of headers waits for no picture.
@@ -112,15 +134,15 @@ class Pictures:
         """The frames there are."""
         return list(self.tasks)
 
-    def pixels(
+    def picture(
         self,
         preset: Preset,
         wish: Wish,
         *,
         coarse: bool = False,
         unwanted: Callable[[], bool] = lambda: False,
-    ) -> U8:
-        """Return a picture as display pixels, ``(rows, columns, 3)``.
+    ) -> ShownPicture:
+        """Return a picture for the display.
 
         Parameters
         ----------
@@ -140,29 +162,42 @@ class Pictures:
         """
         with self._lock:
             if wish.shows == "reference":
-                return self.still().pixels()
-            fine, reduced = self._still(wish.frame, preset)
-            still = reduced if coarse else fine
-            if wish.shows == "range":
-                return range_colours(self._plane(still, "range"))
-            if wish.shows == "clean":
-                return self._shown(still.clean, still.space, wish.exposure, coarse=coarse)
-            look = (
-                load_preset(wish.shows.removeprefix("preset:"))
-                if wish.shows.startswith("preset:")
-                else preset
+                pixels = self.still().pixels()
+                return ShownPicture(pixels, (pixels.shape[1], pixels.shape[0]))
+            rows, columns = self._still(wish.frame, preset).clean.shape[-2:]
+            still = self._still(wish.frame, preset, coarse=coarse)
+            return ShownPicture(
+                self._of_frame(still, preset, wish, coarse=coarse, unwanted=unwanted),
+                (columns, rows),
+                still.block,
             )
-            if look is not preset:
-                still = self._still(wish.frame, look)[1 if coarse else 0]
-            held = self._held[coarse]
-            held.begin()
-            rgb = still.planes(
-                look,
-                step=wish.step or None,
-                how=Evaluation(held=held, unwanted=unwanted),
-                shot=self._around(still, look),
-            )["rgb"]
-            return self._shown(rgb, still.space, wish.exposure, coarse=coarse)
+
+    def pixels(self, preset: Preset, wish: Wish, *, coarse: bool = False) -> U8:
+        """Return the pixels of a `picture`."""
+        return self.picture(preset, wish, coarse=coarse).pixels
+
+    def _of_frame(
+        self, still: Still, preset: Preset, wish: Wish, *, coarse: bool, unwanted: Callable[[], bool]
+    ) -> U8:
+        if wish.shows == "range":
+            return range_colours(self._plane(still, "range"))
+        if wish.shows == "clean":
+            return self._shown(still.clean, still.space, wish.exposure, coarse=coarse)
+        look = load_preset(wish.shows.removeprefix("preset:")) if wish.shows.startswith("preset:") else preset
+        if look is not preset:
+            still = self._still(wish.frame, look, coarse=coarse)
+        began = perf_counter()
+        held = self._held[coarse]
+        held.begin()
+        rgb = still.planes(
+            look,
+            step=wish.step or None,
+            how=Evaluation(self._pace.threads if coarse else None, held=held, unwanted=unwanted),
+            shot=self._around(still, look),
+        )["rgb"]
+        if coarse:
+            self._pace.took(perf_counter() - began)
+        return self._shown(rgb, still.space, wish.exposure, coarse=coarse)
 
     def mattes(self, preset: Preset) -> tuple[str, ...]:
         """Return the names of the mattes that frames through the sequence have, as their headers tell."""
@@ -179,15 +214,6 @@ class Pictures:
                 self._mattes = (key, tuple(sorted(found)))
             return self._mattes[1]
 
-    def size(self, preset: Preset, wish: Wish) -> tuple[int, int]:
-        """Return width and height of a frame's display window, or of the reference still, pixels."""
-        with self._lock:
-            if wish.shows == "reference":
-                rows, columns = self.still().pixels().shape[:2]
-            else:
-                rows, columns = self._still(wish.frame, preset)[0].clean.shape[-2:]
-            return columns, rows
-
     def strip(self, preset: Preset) -> list[tuple[int, U8]]:
         """Return small pictures of frames evenly through the sequence."""
         return [(number, self._small(preset, number)) for number in self._through()]
@@ -203,7 +229,7 @@ class Pictures:
             The pixel: column and row, counted from the upper left.
         """
         with self._lock:
-            still, _ = self._still(frame, preset)
+            still = self._still(frame, preset)
             planes = self._guide_planes(still, preset, (number, frame))
             rows, columns = still.clean.shape[-2:]
             if not (0 <= x < columns and 0 <= y < rows):
@@ -229,12 +255,12 @@ class Pictures:
 
     def _small(self, preset: Preset, number: int) -> U8:
         with self._lock:
-            still, reduced = self._still(number, preset)
-            smaller = still.reduced(_step(still, STRIP_PIXELS)) if len(self.tasks) > 1 else reduced
+            still = self._still(number, preset)
+            smaller = still.reduced(_step(still, STRIP_PIXELS))
             return self._shown(smaller.planes(preset)["rgb"], still.space, 0.0, coarse=False)
 
-    def _still(self, frame: int, preset: Preset) -> tuple[Still, Still]:
-        """Return a frame as it is and with fewer pixels; read anew where the preset reads it otherwise."""
+    def _still(self, frame: int, preset: Preset, *, coarse: bool = False) -> Still:
+        """Return a frame, or fewer pixels of it; read anew where the preset reads it otherwise."""
         task = self.tasks.get(frame)
         if task is None:
             raise ReadError(
@@ -245,13 +271,19 @@ class Pictures:
         key = (frame, repr(input_spec_of(task, preset)), planes_of_look(preset.at(frame)))
         found = self._stills.get(key)
         if found is None:
-            still = Still.read(task, preset)
-            found = (still, still.reduced(_step(still, COARSE_PIXELS)))
-            self._stills[key] = found
+            found = self._stills[key] = (Still.read(task, preset), {})
             while len(self._stills) > MOST_FRAMES:
                 self._stills.popitem(last=False)
         self._stills.move_to_end(key)
-        return found
+        still, reduced = found
+        if not coarse:
+            return still
+        step = _step(still, self._pace.pixels)
+        if step not in reduced:
+            # Of another size none is wanted any more.
+            reduced.clear()
+            reduced[step] = still.reduced(step)
+        return reduced[step]
 
     def _around(self, still: Still, preset: Preset) -> Shot:
         """Return the surroundings of a frame: the same object as long as they are the same."""

@@ -18,6 +18,7 @@ import socket as sockets
 from collections.abc import Callable
 from contextlib import suppress
 from dataclasses import replace
+from functools import partial
 from importlib.resources import files
 from typing import Any
 
@@ -28,12 +29,14 @@ from starlette.responses import PlainTextResponse, RedirectResponse, Response
 from starlette.routing import Route, WebSocketRoute
 from starlette.websockets import WebSocket, WebSocketDisconnect
 
+from halocline.batch.events import as_halocline_error
 from halocline.errors import HaloclineError
 from halocline.graph.engine import NoLongerWanted
 from halocline.matching.match import Match
 from halocline.presets.document import shipped_names
+from halocline.presets.preset import Preset
 from halocline.tuning.keys import keys_of_part, model
-from halocline.tuning.pictures import Pictures, Wish, encoded
+from halocline.tuning.pictures import Pictures, ShownPicture, Wish, encoded
 from halocline.tuning.plots import plots
 from halocline.tuning.reference import Taken, taken_over, told_of
 from halocline.tuning.session import Session, State, problems_of
@@ -49,7 +52,11 @@ PAGE_FILES = {
     "plots.js": "text/javascript",
 }
 LONGEST_MESSAGE = 1 << 20
+# What a page asks while it is answered waits its turn.
+MOST_ASKED = 64
 PLOTS_AFTER_S = 0.3
+# So long all that is told of a preset waits for its first picture, which it would take the processor from.
+TOLD_WITHIN_S = 0.15
 HEADERS = {
     "Content-Security-Policy": "default-src 'self'; img-src 'self' blob: data:; frame-ancestors 'none'",
     "Referrer-Policy": "no-referrer",
@@ -75,8 +82,9 @@ class Server:
         self._token_used = False
         self._cookie = secrets.token_urlsafe(24)
         self._tabs: set[_Tab] = set()
-        # Pages change one preset: one after the other.
-        self.changing = asyncio.Lock()
+        # Pages change one preset: one after the other. Pictures are made one at a time: who waits for a turn
+        # keeps no thread, and a page that goes away waits no longer.
+        self.changing, self.drawing = asyncio.Lock(), asyncio.Lock()
         self.app = Starlette(
             routes=[
                 Route("/", self._page),
@@ -92,9 +100,15 @@ class Server:
 
     async def changed(self) -> None:
         """Tell every page that the preset has changed, and make their pictures anew."""
-        # The picture does not wait until all that is told of the preset has been found.
-        for tab in tuple(self._tabs):
+        tabs = tuple(self._tabs)
+        for tab in tabs:
             tab.wake()
+        if tabs:
+            # Threads of Python take turns: a first picture comes sooner where nothing else is reckoned.
+            first = [asyncio.create_task(tab.first_look.wait()) for tab in tabs]
+            _, late = await asyncio.wait(first, timeout=TOLD_WITHIN_S)
+            for each in late:
+                each.cancel()
         told = await asyncio.to_thread(self.told)
         for tab in tuple(self._tabs):
             await tab.tell(told)
@@ -133,7 +147,11 @@ class Server:
         if not (self._is_own(socket) and self._has_cookie(socket) and self._same_origin(socket)):
             await socket.close(code=1008)
             return
-        await socket.accept()
+        try:
+            await socket.accept()
+        except (WebSocketDisconnect, RuntimeError):
+            # It was gone before it was answered.
+            return
         tab = _Tab(self, socket)
         self._tabs.add(tab)
         try:
@@ -162,12 +180,20 @@ class _Tab:
         self.beside: str = ""
         self._found: Match | None = None
         self.loop = asyncio.get_running_loop()
+        self.first_look = asyncio.Event()
         self._due = asyncio.Event()
+        self._gone = False
         self._sending = asyncio.Lock()
 
     def wake(self) -> None:
         """Have the picture made anew."""
+        self.first_look.clear()
         self._due.set()
+
+    def unwanted(self, *, coarse: bool) -> bool:
+        """Tell whether nobody waits any more for a picture of what was last asked for."""
+        # A first look is always shown: while a key is turned, the pictures follow it.
+        return self._gone or (not coarse and self._due.is_set())
 
     async def tell(self, message: dict[str, Any]) -> None:
         """Send a message, if the page is still there."""
@@ -190,29 +216,47 @@ class _Tab:
         await self.tell(told)
         self.wake()
         making = asyncio.create_task(self._make_pictures())
+        asked: asyncio.Queue[str] = asyncio.Queue(MOST_ASKED)
+        answering = asyncio.create_task(self._answer_all(asked))
         try:
-            while True:
-                text = await self.socket.receive_text()
+            # Whoever goes away is known to be gone, whatever is being answered meanwhile.
+            while (message := await self.socket.receive())["type"] == "websocket.receive":
+                # What is no text is nothing that the page sends.
+                text = message.get("text") or ""
                 if len(text) <= LONGEST_MESSAGE:
-                    await self._answer(text)
+                    await asked.put(text)
         except (WebSocketDisconnect, RuntimeError):
             # Gone: closed by either side.
             pass
         finally:
+            self._gone = True
+            self.first_look.set()
             making.cancel()
+            await self._finished(asked, answering)
+
+    async def _answer_all(self, asked: asyncio.Queue[str]) -> None:
+        """Answer one thing after the other as long as somebody is there."""
+        while not self._gone:
+            await self._answer(await asked.get())
+
+    async def _finished(self, asked: asyncio.Queue[str], answering: asyncio.Task[None]) -> None:
+        """Wait for the answer under way: a change that has begun is made, and its turn ends with it."""
+        if asked.empty():
+            await asked.put("")
+        await answering
 
     async def _answer(self, text: str) -> None:
         try:
             asked = json.loads(text)
             answer = _ANSWERS[asked["do"]]
-        except (ValueError, KeyError, TypeError):
+        except (ValueError, KeyError, TypeError, RecursionError):
             return
         try:
             await answer(self, asked)
-        except HaloclineError as error:
-            await self.tell({"is": "problem", "path": asked.get("path"), "problems": problems_of(error)})
         except (KeyError, TypeError, ValueError, OverflowError):
             await self.tell({"is": "problem", "path": None, "problems": [_NOT_UNDERSTOOD]})
+        except Exception as error:
+            await self.tell({"is": "problem", "path": asked.get("path"), "problems": self._told_of(error)})
 
     async def set_keys(self, asked: dict[str, Any]) -> None:
         """Set keys of the preset."""
@@ -238,23 +282,27 @@ class _Tab:
 
     async def undo(self, _: dict[str, Any]) -> None:
         """Take a change back."""
-        self.server.session.undo()
-        await self.server.changed()
+        await self._go(self.server.session.undo)
 
     async def undo_all(self, _: dict[str, Any]) -> None:
         """Take all changes back."""
-        self.server.session.undo_all()
-        await self.server.changed()
+        await self._go(self.server.session.undo_all)
 
     async def redo(self, _: dict[str, Any]) -> None:
         """Make a change again."""
-        self.server.session.redo()
+        await self._go(self.server.session.redo)
+
+    async def _go(self, move: Callable[[], object]) -> None:
+        """Go through the changes, not while one is being made."""
+        async with self.server.changing:
+            move()
         await self.server.changed()
 
     async def save(self, _: dict[str, Any]) -> None:
         """Save a version, and tell the command that renders with it."""
         session = self.server.session
-        path = await asyncio.to_thread(session.save)
+        async with self.server.changing:
+            path = await asyncio.to_thread(session.save)
         await self.server.changed()
         # Last, so that it stays to be read.
         await self.tell({"is": "saved", "file": str(path), "command": session.command(path)})
@@ -273,15 +321,14 @@ class _Tab:
 
     async def probe(self, asked: dict[str, Any]) -> None:
         """Tell what there is at a pixel."""
-        state = self.server.session.state
-        told = await asyncio.to_thread(
-            self.server.pictures.probe,
-            state.preset,
-            state.number,
-            self.wish.frame,
-            int(asked["x"]),
-            int(asked["y"]),
-        )
+        place = int(asked["x"]), int(asked["y"])
+        async with self.server.drawing:
+            if self._gone:
+                return
+            state = self.server.session.state
+            told = await asyncio.to_thread(
+                self.server.pictures.probe, state.preset, state.number, self.wish.frame, *place
+            )
         await self.tell({"is": "probe", **told})
 
     async def match(self, asked: dict[str, Any]) -> None:
@@ -314,7 +361,11 @@ class _Tab:
     async def strip(self, _: dict[str, Any]) -> None:
         """Send small pictures of frames through the sequence."""
         state = self.server.session.state
-        for number, pixels in await asyncio.to_thread(self.server.pictures.strip, state.preset):
+        async with self.server.drawing:
+            if self._gone:
+                return
+            strip = await asyncio.to_thread(self.server.pictures.strip, state.preset)
+        for number, pixels in strip:
             data = await asyncio.to_thread(encoded, pixels, coarse=True)
             await self._send_picture({"is": "strip", "frame": number}, data)
 
@@ -324,36 +375,46 @@ class _Tab:
             await self._due.wait()
             self._due.clear()
             state, wish, beside = self.server.session.state, self.wish, self.beside
-            for coarse in (True, False):
-                if not coarse and self._due.is_set():
-                    break
-                try:
+            try:
+                for coarse in (True, False):
                     await self._make(state, wish, beside, coarse=coarse)
-                except NoLongerWanted:
-                    break
-                except HaloclineError as error:
-                    told = {"path": None, "problems": problems_of(error), "number": state.number}
-                    await self.tell({"is": "problem", **told})
-                    break
-            # While keys are turned, nobody reads what the pictures would have to wait for.
-            with suppress(TimeoutError):
-                await asyncio.wait_for(self._due.wait(), PLOTS_AFTER_S)
-            if not self._due.is_set():
-                with suppress(HaloclineError):
-                    told = await asyncio.to_thread(plots, state.preset, wish.frame)
-                    await self.tell({"is": "plots", "number": state.number, **told})
+                    self._looked_at()
+                # While keys are turned, nobody reads what the pictures would have to wait for.
+                with suppress(TimeoutError):
+                    await asyncio.wait_for(self._due.wait(), PLOTS_AFTER_S)
+                if not self._due.is_set():
+                    await self._tell_plots(state, wish)
+            except NoLongerWanted:
+                continue
+            except Exception as error:
+                # Whatever befalls one picture, the next is made; what nobody foresaw goes to the log as well.
+                self._looked_at()
+                told = {"path": None, "problems": self._told_of(error), "number": state.number}
+                await self.tell({"is": "problem", **told})
+
+    def _told_of(self, error: Exception) -> list[dict[str, Any]]:
+        if isinstance(error, HaloclineError):
+            return problems_of(error)
+        tasks = self.server.pictures.tasks
+        return problems_of(as_halocline_error(error, tasks.get(self.wish.frame, next(iter(tasks.values())))))
+
+    def _looked_at(self) -> None:
+        """Let those go on who wait for a first look, unless another is due."""
+        if not self._due.is_set():
+            self.first_look.set()
+
+    async def _tell_plots(self, state: State, wish: Wish) -> None:
+        with suppress(HaloclineError):
+            told = await asyncio.to_thread(plots, state.preset, wish.frame)
+            await self.tell({"is": "plots", "number": state.number, **told})
 
     async def _make(self, state: State, wish: Wish, beside: str, *, coarse: bool) -> None:
         wanted = [("main", wish)]
         if beside:
             wanted.append(("beside", replace(wish, shows=beside, step="")))
         for place, each in wanted:
-            # A first look is always shown: while a key is turned, the pictures follow it.
-            unwanted = (lambda: False) if coarse else self._due.is_set
-            pixels = await asyncio.to_thread(
-                self.server.pictures.pixels, state.preset, each, coarse=coarse, unwanted=unwanted
-            )
-            data = await asyncio.to_thread(encoded, pixels, coarse=coarse)
+            async with self.server.drawing:
+                data, made = await asyncio.to_thread(self._drawn, state.preset, each, coarse=coarse)
             # What was made fine for a state that has passed is never shown.
             if coarse or state.number == self.server.session.state.number:
                 head = {
@@ -363,9 +424,18 @@ class _Tab:
                     "frame": each.frame,
                     "coarse": coarse,
                     "shows": each.shows,
-                    "full": self.server.pictures.size(state.preset, each),
+                    "full": made.size,
+                    "block": made.block,
                 }
                 await self._send_picture(head, data)
+
+    def _drawn(self, preset: Preset, wish: Wish, *, coarse: bool) -> tuple[bytes, ShownPicture]:
+        """Return a picture for the browser, and what it is."""
+        unwanted = partial(self.unwanted, coarse=coarse)
+        if unwanted():
+            raise NoLongerWanted
+        made = self.server.pictures.picture(preset, wish, coarse=coarse, unwanted=unwanted)
+        return encoded(made.pixels, coarse=coarse), made
 
     async def _send_picture(self, head: dict[str, Any], data: bytes) -> None:
         text = json.dumps(head).encode()

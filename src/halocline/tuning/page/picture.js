@@ -28,6 +28,8 @@ export class Picture {
     this.turn = (this.turn ?? Promise.resolve()).then(async () => {
       if (head.number < this.newest[head.place]) return;
       const bitmap = await createImageBitmap(blob);
+      // Pixels of a first look are whole blocks of the frame's: their last may end beyond it, or before.
+      bitmap.covers = [bitmap.width * head.block, bitmap.height * head.block];
       this[head.place]?.close();
       this[head.place] = bitmap;
       this.newest[head.place] = head.number;
@@ -76,7 +78,11 @@ export class Picture {
     const [wide, high] = [this.size[0] * zoom, this.size[1] * zoom];
     to.imageSmoothingEnabled = zoom < 1 || this.canvas.dataset.coarse === "true";
     to.imageSmoothingQuality = "high";
-    to.drawImage(shown, left, top, wide, high);
+    const lay = (bitmap) => {
+      const [across, down] = bitmap.covers ?? this.size;
+      to.drawImage(bitmap, left, top, across * zoom, down * zoom);
+    };
+    lay(shown);
     if (this.canvas.dataset.shows === "reference") this.drawMarks(to, { zoom, left, top });
     if (this.wipe === null || !this.beside) return;
     const edge = left + wide * this.wipe;
@@ -84,7 +90,7 @@ export class Picture {
     to.beginPath();
     to.rect(edge, top, left + wide - edge, high);
     to.clip();
-    to.drawImage(this.beside, left, top, wide, high);
+    lay(this.beside);
     to.restore();
     to.fillStyle = "#d6d6d6";
     to.fillRect(Math.round(edge), top, 1, high);
