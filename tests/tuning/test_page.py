@@ -526,7 +526,7 @@ def test_a_step_is_added_where_light_meets_it_with_a_body_and_taken_out(page: An
     until(page, lambda: "turbid_bodies" not in page.text_content("#text"))
 
 
-def test_what_is_inherited_and_cannot_be_none_is_told_at_its_key_and_stays(
+def test_what_is_inherited_is_left_out_and_holds_again(
     serve: Any, frames: str, browser: Any, tmp_path: Path
 ) -> None:
     (tmp_path / "below.toml").write_text(BOUND, encoding="utf-8")
@@ -537,9 +537,12 @@ def test_what_is_inherited_and_cannot_be_none_is_told_at_its_key_and_stays(
         box = page.locator("#key-parts-far-within_range")
         box.fill("")
         box.press("Tab")
-        told = page.locator("#key-parts-far-within_range-told")
-        until(page, lambda: "nearest is stated by what this preset extends" in told.inner_text())
-        assert box.input_value() == "400 cm".removesuffix(" cm")
+        until(page, lambda: 'without = ["parts.far.within_range.nearest"]' in page.text_content("#text"))
+        row = page.locator('[data-path="parts.far.within_range"]')
+        until(page, lambda: box.input_value() == "")
+        row.get_by_role("button", name="parts.far.within_range: back to what is inherited").click()
+        until(page, lambda: "without" not in page.text_content("#text"))
+        until(page, lambda: box.input_value() == "400")
         # Where there is a default, that can be stated.
         usual = page.get_by_role("button", name="Set parts.far.light.veil_brightness to its default")
         usual.click()

@@ -279,12 +279,10 @@ def test_pixels_of_a_first_look_lie_in_the_middle_of_what_they_cover(
         x, y = (float(value) - 100.0 for value in frame.plane("rgb")[:2, row, column])
         across, down = range(window.x, window.x_end)[column], range(window.y, window.y_end)[row]
         assert (x, y) == (across * step + step // 2, down * step + step // 2)
-        np.testing.assert_allclose(
-            *(
-                (np.array(place) + 0.5 - camera.centre_px) * camera.tangent_per_px
-                for camera, place in ((small, (across, down)), (large, (x, y)))
-            ),
-            atol=1e-12,
-        )
+        rays = [
+            (np.array(place) + 0.5 - camera.centre_px) * camera.tangent_per_px
+            for camera, place in ((small, (across, down)), (large, (x, y)))
+        ]
+        np.testing.assert_allclose(rays[0], rays[1], atol=1e-12)
     # No block is left out that the file has the middle of.
     assert max(data.x_end - 1 - x, data.y_end - 1 - y) < step

@@ -30,8 +30,9 @@ def test_a_still_is_shown_as_another_reader_reads_it_and_in_its_own_size(frames:
     assert read is not None
     wanted = read[..., ::-1]
     np.testing.assert_array_equal(pictures.pixels(preset, wish), wanted)
-    assert pictures.size(preset, wish) == wanted.shape[1::-1] == (120, 80)
-    assert pictures.size(preset, Wish(1001)) == (96, 54)
+    shown = pictures.picture(preset, wish, coarse=True)
+    assert (shown.size, shown.block) == (wanted.shape[1::-1], 1) == ((120, 80), 1)
+    assert pictures.picture(preset, Wish(1001)).size == (96, 54)
 
 
 def test_marked_samples_bring_the_water_of_the_still_into_a_preset(found: Match, tmp_path: Path) -> None:

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import tomllib
 from pathlib import Path
 from typing import Any
 
@@ -176,9 +177,10 @@ def test_the_model_has_every_key_of_the_schema_with_its_place_and_meaning(own: P
     keys = {".".join(key["path"]): key for group in told["sections"] for key in group["keys"]}
     overcast, sun = keys["light.overcast"], keys["light.sun_elevation"]
     assert (overcast["least"], overcast["most"], overcast["value"]) == (0.0, 1.0, 0.75)
-    assert (overcast["changed"], overcast["own"], sun["changed"], sun["own"]) == (True, True, False, True)
+    assert (overcast["changed"], sun["changed"]) == (True, False)
+    assert (overcast["inherit"], sun["inherit"]) == (["light.overcast="], ["light.sun_elevation="])
     assert (sun["unit"], sun["origin"]) == ("degrees", "harbour.toml, line 6")
-    assert not keys["water.jerlov_type"]["own"]
+    assert keys["water.jerlov_type"]["inherit"] == []
 
 
 def test_an_origin_is_turned_key_by_key(tmp_path: Path) -> None:
@@ -520,11 +522,11 @@ def test_a_part_states_any_key_of_its_look_and_shows_what_holds_until_then(of_pa
     assert {"sun_elevation", "lamps"} <= {*more["light"]}
     (sun,) = keys_of_part(of_parts, ("parts", "chain", "light", "sun_elevation"))
     whole = keys_of(of_parts)["light.sun_elevation"]
-    assert (sun["value"], sun["own"], sun["changed"]) == (whole["value"], False, False)
+    assert (sun["value"], sun["inherit"], sun["changed"]) == (whole["value"], [], False)
     of_parts.change(["parts.chain.light.sun_elevation=12.0"])
     part = of_parts.state.preset.parts["chain"].at(0)
     assert (part.light.sun_elevation, part.light.overcast) == (12.0, 0.9)
-    assert keys_of(of_parts)["parts.chain.light.sun_elevation"]["own"]
+    assert keys_of(of_parts)["parts.chain.light.sun_elevation"]["inherit"]
     of_parts.change(["parts.chain.light.sun_elevation="])
     assert of_parts.state.preset.parts["chain"].at(0).light.sun_elevation == whole["value"]
 
@@ -585,23 +587,43 @@ def test_a_part_is_added_and_taken_out_again() -> None:
     assert session.state.text.strip() == before.strip()
 
 
-def test_an_inherited_key_that_has_no_word_for_none_is_told_where_it_stands(of_parts: Session) -> None:
+def test_an_inherited_key_is_left_out_and_holds_again(of_parts: Session) -> None:
     before = of_parts.state.text
-    with pytest.raises(PresetError, match="nearest is stated by what this preset extends") as caught:
-        of_parts.change(["parts.beyond.within_range.nearest="])
-    (told,) = problems_of(caught.value)
-    assert told["key"] == ["parts", "beyond", "within_range", "nearest"]
-    assert told["where"].endswith("below.toml, line 4, [parts.beyond.within_range]")
-    assert told["fix"] == "Set it otherwise here, or take it out there."
-    assert of_parts.state.text == before
-    # Of two or more that exclude each other, another takes its place.
-    session = Session("jerlov-1c", "unused")
-    with pytest.raises(PresetError, match=r"Stating table or constituents replaces it\."):
-        session.change(["water.jerlov_type="])
-    # What the file itself states goes; what nobody states cannot.
-    of_parts.change(["parts.chain.light.overcast="])
+    path = "parts.beyond.within_range"
+    assert (keys_of(of_parts)[path]["inherit"], keys_of(of_parts)[path]["left_out"]) == ([], False)
+    # First what the file states goes, then what it extends.
+    of_parts.change([f"{path}.nearest=3"])
+    of_parts.change([f"{path}.nearest="])
+    assert of_parts.state.preset.document.tables["parts"]["beyond"]["within_range"]["nearest"] == "20 m"
+    of_parts.change([f"{path}.nearest="])
+    assert of_parts.left_out == {f"{path}.nearest": ("parts", "beyond", "within_range", "nearest")}
+    assert "nearest" not in of_parts.state.preset.document.tables["parts"]["beyond"].get("within_range", {})
     with pytest.raises(PresetError, match="there is no such key to take out"):
-        of_parts.change(["parts.chain.light.overcast="])
+        of_parts.change([f"{path}.nearest="])
+    # A second one is named beside it; a value takes the place of what was left out.
+    of_parts.change(["water.jerlov_type="])
+    of_parts.change([f"{path}.nearest=3"])
+    assert list(of_parts.left_out) == ["water.jerlov_type"]
+    of_parts.change([f"{path}.nearest="])
+    of_parts.change([f"{path}.nearest="])
+    keys = keys_of(of_parts)
+    assert keys["water.jerlov_type"]["left_out"]
+    of_parts.change(keys["water.jerlov_type"]["inherit"])
+    of_parts.change(keys_of(of_parts)[path]["inherit"])
+    assert of_parts.left_out == {}
+    assert tomllib.loads(of_parts.state.text) == tomllib.loads(before)
+
+
+def test_keys_that_say_nothing_alone_are_left_out_together() -> None:
+    session = Session("far-silhouette", "unused")
+    assert session.state.preset.at(0).story.subject_range is not None
+    session.change(["story.subject_range="])
+    assert list(session.left_out) == ["story.silhouette_contrast", "story.subject_range"]
+    story = session.state.preset.at(0).story
+    assert (story.subject_range, story.silhouette_contrast) == (None, None)
+    # Stated anew, both are.
+    session.change(["story.subject_range=9"])
+    assert (session.left_out, session.state.preset.at(0).story.silhouette_contrast) == ({}, 0.1)
 
 
 def test_a_key_goes_to_its_default_whatever_is_inherited(of_parts: Session) -> None:

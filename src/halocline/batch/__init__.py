@@ -36,7 +36,7 @@ every frame what became of it and why.
 - `manifest`: the record (Manifest, done_fields, error_fields, failed_fields, read_manifest)
 - `report`: what it comes to (report_on)
 - `events`: what is told while a job runs (FrameDone, FrameElsewhere, FrameFailed, FrameKept, FrameSkipped,
-  Summary, status_of)
+  Summary, as_halocline_error, status_of)
 - `origin`: what a frame was made from
 - `job_file`: jobs of many shots (JobShot, read_job, refuse_collisions)
 - `open_job`: the same for render managers (job_template, ShotNeeds)

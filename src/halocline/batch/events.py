@@ -177,6 +177,19 @@ def as_halocline_error(error: BaseException, task: FrameTask) -> HaloclineError:
 
     A frame must never take the night's other frames with it, so even a mistake in Halocline is caught; its
     traceback goes to the log.
+
+    Parameters
+    ----------
+    error
+        What was raised.
+    task
+        The frame's.
+
+    Returns
+    -------
+    HaloclineError
+        One of the family with the frame put before its place, else ``E-JOB-MEMORY``, ``-SYSTEM`` or
+        ``-UNEXPECTED``.
     """
     where = f"frame {task.frame}"
     if isinstance(error, HaloclineError):

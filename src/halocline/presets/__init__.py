@@ -8,6 +8,7 @@
 - `plain_toml`: tables as text
 - `edit`: keys set in a file (edit_file, edited, upgraded_file)
 - `renamed`: keys of former names (operators_of, upgraded)
+- `without`: what is left out of what is extended (dotted_key, in_keys_of_today, path_of)
 - `formats`: numbers of the format, and what came to look otherwise (changes, changes_since, number_of,
   with_number_of_today)
 - `new`: one to begin with (new_preset_text)

@@ -18,13 +18,14 @@ from halocline.late_dataclass import dataclass
 from halocline.presets.curves import is_curve
 from halocline.presets.formats import number_of
 from halocline.presets.lines import KeyOrigin, KeyPath, key_lines, line_of
-from halocline.presets.renamed import OldWord, in_words_of_today
+from halocline.presets.renamed import OldWord, in_words_of_today, operators_of
 from halocline.presets.sections import CHOICES, FORMAT, ORIGIN_CHOICES, ORIGIN_FOUND, SECTIONS, STEP_CHOICES
+from halocline.presets.without import WITHOUT, left_of
 
 LARGEST_FILE_BYTES = 1 << 20
 DEEPEST_NEST = 12
 LONGEST_LINEAGE = 16
-TOP_KEYS = ("format", "title", "notes", "extends", "origins", "steps", "parts", *SECTIONS)
+TOP_KEYS = ("format", "title", "notes", "extends", "without", "origins", "steps", "parts", *SECTIONS)
 # Further folders that presets may extend from, separated as in PATH.
 FOLDERS_VARIABLE = "HALOCLINE_PRESETS"
 
@@ -255,7 +256,7 @@ def _plain(value: Any) -> Any:
 
 
 def _with_key(document: Document, path: tuple[str, ...], value: Any, told: str, how: str) -> Document:
-    if not all(path) or path[0] in ("format", "extends"):
+    if not all(path) or path[0] in ("format", "extends", WITHOUT):
         raise _sets_nothing(told, how)
     # Tables that come to be with the key were set here too.
     origin = KeyOrigin(f"{how} {told}")
@@ -489,9 +490,11 @@ def _lineage_read(path: Path, allowed: set[Path], seen: Sequence[str], text: str
 
 
 def _inherited(own: _Own, allowed: set[Path], seen: Sequence[str]) -> Document:
-    parent = own.tables.pop("extends", None)
+    parent, without = own.tables.pop("extends", None), own.tables.pop(WITHOUT, None)
     name = own.name.removesuffix(".toml")
+    at_without = own.origins.get((WITHOUT,), KeyOrigin(own.name))
     if parent is None:
+        left_of({}, {}, without, at_without, {})
         tables, origins, old = in_words_of_today(own.tables, own.origins, {})
         return Document(name, tables, origins, own.folder, (own.name,), old, own.older)
     path = _parent_path(parent, own, allowed)
@@ -508,13 +511,14 @@ def _inherited(own: _Own, allowed: set[Path], seen: Sequence[str]) -> Document:
     # Title and notes describe one file; a child does not inherit them.
     inherited = {key: value for key, value in base.tables.items() if key not in ("title", "notes")}
     tables, origins, old = in_words_of_today(own.tables, own.origins, inherited)
+    inherited, below, named = left_of(inherited, base.origins, without, at_without, operators_of(inherited))
     return Document(
         name,
         laid_over(inherited, tables),
-        _laid_over_origins(base.origins, origins, tables),
+        _laid_over_origins(below, origins, tables),
         own.folder,
         (*base.lineage, own.name),
-        (*base.old_words, *old),
+        (*base.old_words, *old, *named),
         (*base.older, *own.older),
     )
 

@@ -15,6 +15,7 @@ from halocline.errors import HaloclineError, PresetError
 from halocline.presets.document import item_place, preset_text, read_document, through_list
 from halocline.presets.preset import Preset
 from halocline.presets.renamed import operators_of, upgraded
+from halocline.presets.without import WITHOUT, in_keys_of_today
 
 
 def edited(text: str, settings: list[str], *, name: str = "preset") -> str:
@@ -82,7 +83,10 @@ def upgraded_file(path: Path) -> tuple[str, int]:
     PresetError
         As `halocline.presets.document.read_document`.
     """
-    return upgraded(preset_text(path), operators_of(read_document(path).tables))
+    kinds = operators_of(read_document(path).tables)
+    text, of_keys = upgraded(preset_text(path), kinds)
+    text, of_without = in_keys_of_today(text, kinds)
+    return text, of_keys + of_without
 
 
 def edit_file(path: Path, settings: list[str]) -> tuple[str, Preset]:
@@ -154,7 +158,7 @@ def _names_in(items: Any) -> str:
 def _parsed(setting: str) -> tuple[list[str], Any]:
     dotted, equals, text = setting.partition("=")
     path = [part.strip() for part in dotted.split(".")]
-    if not equals or not all(path) or len(path) < 2:
+    if not equals or not all(path) or (len(path) < 2 and path != [WITHOUT]):
         raise _refused(setting, "it is not of the form SECTION.KEY=VALUE")
     if not text.strip():
         return path, None

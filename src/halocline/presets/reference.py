@@ -38,6 +38,10 @@ def presets_page() -> str:
         f"A preset is a TOML file that begins with `format = {FORMAT}`. It may have a `title`, `notes`, and "
         "`extends`: the name of a shipped preset, or the path of a file, to start from. Everything else "
         "stands in the sections below; what is left out keeps its default.",
+        "What it extends states can be stated otherwise. What is not to be stated at all (a bound, a matte, "
+        "a step) is named in `without`, at the top of the file; no file that is extended states it then:\n\n"
+        '```toml\nextends = "leviathan"\nwithout = ["parts.beyond.within_range.farthest", "steps.snow"]\n'
+        "```",
         'Lengths, angles and times are metres, degrees and seconds, or text with a unit: `"12 ft"`.',
         "Any number may change over frames, but for the sections "
         + ", ".join(f"`[{name}]`" for name in STEADY_SECTIONS)

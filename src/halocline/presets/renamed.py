@@ -71,7 +71,7 @@ def in_words_of_today(
     found: list[OldWord] = []
     kinds = {**operators_of(base), **operators_of(tables)}
     # Also under the old word: it stands where both are given, which is refused.
-    renewed = {**origins, **{_today(path, kinds): origin for path, origin in origins.items()}}
+    renewed = {**origins, **{path_of_today(path, kinds): origin for path, origin in origins.items()}}
     return _look_renewed(tables, kinds, (), found), renewed, tuple(found)
 
 
@@ -117,7 +117,7 @@ def upgraded(text: str, kinds: Mapping[str, str]) -> tuple[str, int]:
     parts: list[str] = []
     read = count = 0
     for place in key_places(text):
-        written, today = _word(place.path), _word(_today(place.path, kinds))
+        written, today = _word(place.path), _word(path_of_today(place.path, kinds))
         if today != written:
             parts += [text[read : place.start], today]
             read, count = place.end, count + 1
@@ -129,11 +129,24 @@ def _word(path: KeyPath) -> str:
     return next((part for part in reversed(path) if not part.isdigit()), "")
 
 
-def _today(path: KeyPath, kinds: Mapping[str, str]) -> KeyPath:
-    """Return the path of a key in words of today."""
+def path_of_today(path: KeyPath, kinds: Mapping[str, str]) -> KeyPath:
+    """Return the path of a key in words of today.
+
+    Parameters
+    ----------
+    path
+        The key, in words of any version.
+    kinds
+        The operator of each step that is not named as its operator.
+
+    Returns
+    -------
+    KeyPath
+        As long as it was.
+    """
     if path[0] == "parts" and len(path) > 2:
         # The sections of a part are those of the whole picture.
-        return (*path[:2], *_today(path[2:], kinds))
+        return (*path[:2], *path_of_today(path[2:], kinds))
     model: type[Strict] | None = None
     head = path[:1]
     if path[0] in SECTIONS:

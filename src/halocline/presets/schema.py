@@ -69,6 +69,11 @@ def preset_schema() -> Schema:
                 "type": "string",
                 "description": "Name of a shipped preset, or path of another file, to start from.",
             },
+            "without": {
+                "type": "array",
+                "items": {"type": "string"},
+                "description": "Keys, tables or steps that it leaves out of what it extends, dotted.",
+            },
             **sections,
             "steps": _steps_schema(operators),
             "parts": _PARTS,
@@ -83,6 +88,7 @@ def preset_schema() -> Schema:
                 }
             }
         },
+        "dependentRequired": {"without": ["extends"]},
         "$defs": definitions,
     }
 

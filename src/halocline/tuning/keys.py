@@ -14,7 +14,7 @@ from halocline.presets.remarks import remarks
 from halocline.presets.sections import LOOK_TABLES, SECTIONS
 from halocline.tuning.additions import begun_steps, row_name, rows_added_and_taken_out
 from halocline.tuning.forms import MEASURED, as_shown, form_of, plain_text, resolved, unit_of, whole_schema
-from halocline.tuning.session import Session, toml_text, value_at
+from halocline.tuning.session import Session, toml_text, value_at, without_setting
 
 # Keys of a step that say which it is and where it stands; the page has buttons for them.
 _PLACE_KEYS = ("operator", "input", "other", "after", "before", "enabled")
@@ -37,6 +37,7 @@ class _Held:
     inherited: Mapping[str, Any]
     told: _Told
     frames: tuple[int, int]
+    left_out: Mapping[str, KeyPath]
     part: KeyPath = ()
     look: Document | None = None
 
@@ -98,7 +99,14 @@ def model(session: Session, frames: Sequence[int] = (1,)) -> dict[str, Any]:
     told: _Told = {}
     for each in odd:
         told.setdefault(each.key, []).append({"text": each.text, "fix": each.fix})
-    held = _Held(document, session.opened.preset.document, session.inherited, told, (frames[0], frames[-1]))
+    held = _Held(
+        document,
+        session.opened.preset.document,
+        session.inherited,
+        told,
+        (frames[0], frames[-1]),
+        session.left_out,
+    )
     schema = whole_schema()
     groups = [_group((name,), name, schema["properties"][name], held) for name in SECTIONS]
     of_origin = resolved(schema["properties"]["origins"]["additionalProperties"])
@@ -159,6 +167,7 @@ def keys_of_part(session: Session, path: KeyPath, frames: Sequence[int] = (1,)) 
         session.inherited,
         {},
         (frames[0], frames[-1]),
+        session.left_out,
         path[:2],
         part.document,
     )
@@ -297,7 +306,8 @@ def _keys(
         "text": "" if value is None else toml_text(value),
         "default": as_shown(about.get("default")),
         "changed": held.changed(path),
-        "own": held.own(path),
+        "inherit": _inherit(path, held),
+        "left_out": any(path[: len(each)] == each for each in held.left_out.values()),
         "usual": _usual(path, value, about, held),
         "origin": "" if origin is None else str(origin),
         "told": held.told.get(path, []),
@@ -316,6 +326,13 @@ def _row(items: Mapping[str, Any]) -> Mapping[str, Any]:
     """Return the table that an array holds, where it holds tables; any of them may be a curve instead."""
     rows = (resolved(each) for each in items.get("anyOf", [items]))
     return next((row for row in rows if "properties" in row and "curve" not in row["properties"]), {})
+
+
+def _inherit(path: KeyPath, held: _Held) -> list[str]:
+    """Return the settings by which a key, and its bounds, are inherited; none where they are."""
+    kept = [dotted for dotted, each in held.left_out.items() if each[: len(path)] != path]
+    named = [] if len(kept) == len(held.left_out) else [without_setting(kept)]
+    return [f"{'.'.join(path)}=", *named] if held.own(path) else named
 
 
 def _usual(path: KeyPath, value: Any, about: Mapping[str, Any], held: _Held) -> str:

@@ -21,6 +21,7 @@ from halocline.presets.lines import KeyPath
 from halocline.presets.preset import Preset
 from halocline.presets.renamed import operators_of, upgraded
 from halocline.presets.sections import CHOICES, FORMAT, ORIGIN_CHOICES, STEP_CHOICES
+from halocline.presets.without import WITHOUT, dotted_key, path_of
 
 MOST_STEPS = 1000
 MOST_VERSIONS = 9999
@@ -112,6 +113,8 @@ class Session:
     def change(self, settings: Sequence[str], gesture: str = "") -> State:
         """Set keys, each ``SECTION.KEY=VALUE``; ``SECTION.KEY=`` takes a key out, back to what is inherited.
 
+        Where the file does not state it, what it extends does no more: the key is named in ``without``.
+
         Of keys of which one alone can be stated, the one that is set replaces the others; of those that say
         nothing alone the other begins with it.
 
@@ -128,12 +131,13 @@ class Session:
             Where the result would not be valid; nothing is changed then.
         """
         before = replace(self.state, text=self._words_of_today())
-        self._refuse_what_is_inherited(before, settings)
+        settings = [*_together(before.text, before.preset.document.tables, settings), *settings]
+        left_out, settings = self._left_out(before, settings)
         wanted = [
             *self._whole_arrays(before, settings),
             *_put_away(before.text, settings),
-            *_together(before.text, before.preset.document.tables, settings),
             *_into_the_world(before.preset.document.tables, settings),
+            *left_out,
             *settings,
         ]
         state = self._checked(edited(before.text, wanted, name=self.path.name))
@@ -156,6 +160,11 @@ class Session:
             text = f"format = {FORMAT}\nextends = {toml_text(extends)}\n"
             self._inherited = (extends, document_at(text, self.path).tables)
         return self._inherited[1]
+
+    @property
+    def left_out(self) -> dict[str, KeyPath]:
+        """What the file leaves out of what it extends: paths, by how they are written."""
+        return {dotted: path_of(dotted) for dotted in tomllib.loads(self.state.text).get(WITHOUT, ())}
 
     def place_origin(self, name: str, point: tuple[float, float], frame: int) -> State:
         """Put an origin where a frame shows a point, whatever said before where it is.
@@ -282,26 +291,28 @@ class Session:
         self._numbers += 1
         return State(state.text, state.preset, self._numbers)
 
-    def _refuse_what_is_inherited(self, state: State, settings: Sequence[str]) -> None:
-        """Tell what cannot be taken out, since a preset has no word for nothing."""
+    def _left_out(self, state: State, settings: Sequence[str]) -> tuple[list[str], list[str]]:
+        """Return the setting of what the file leaves out, if that changes, and the settings of keys."""
         own = tomllib.loads(state.text)
-        document = state.preset.document
-        for path in (path for path, value in map(_parted, settings) if not value):
+        named = {dotted: path_of(dotted) for dotted in own.get(WITHOUT, ())}
+        others: list[str] = []
+        stated: list[KeyPath] = []
+        for setting in settings:
+            path, value = _parted(setting)
+            if value:
+                stated.append(path)
             # Of an array's rows the whole array is written, and what is taken out is not there.
-            if any(part.isdigit() for part in path) or value_at(own, path) is not None:
+            elif (
+                not any(part.isdigit() for part in path)
+                and value_at(own, path) is None
+                and value_at(state.preset.document.tables, path) is not None
+            ):
+                named[dotted_key(path)] = path
                 continue
-            if value_at(self.inherited, path) is None:
-                continue
-            *around, key = path
-            others = list(_choices_beside(path))
-            instead = f" Stating {' or '.join(others)} replaces it." if others else ""
-            raise document.problem(
-                f"{key} is stated by what this preset extends, and there is no way to say that it is not",
-                path,
-                code="E-PRESET-SET",
-                section=tuple(around),
-                fix=f"Set it otherwise here, or take it out there.{instead}",
-            )
+            others.append(setting)
+        left = [dotted for dotted, path in named.items() if path not in stated]
+        changed = (WITHOUT,) not in stated and left != own.get(WITHOUT, [])
+        return [without_setting(left)] if changed else [], others
 
     def _whole_arrays(self, state: State, settings: Sequence[str]) -> list[str]:
         """Return settings that write inherited arrays of tables out: they can only be replaced whole."""
@@ -320,6 +331,11 @@ class Session:
                 dotted = ".".join(path[:place])
                 wanted[dotted] = f"{dotted}={toml_text(value)}"
         return list(wanted.values())
+
+
+def without_setting(keys: Sequence[str]) -> str:
+    """Return the setting that names what a preset leaves out of what it extends."""
+    return f"{WITHOUT}={toml_text(list(keys))}" if keys else f"{WITHOUT}="
 
 
 def _parted(setting: str) -> tuple[KeyPath, str]:
@@ -362,13 +378,15 @@ def _together(text: str, tables: Mapping[str, Any], settings: Sequence[str]) -> 
     wanted: list[str] = []
     for path, value in paths.items():
         pair = _PAIRS.get(path[-2:], {})
+        # What is inherited is left out together.
+        there = own if value_at(own, path) is not None else tables
         for key, first in ((key, first) for key, first in pair.items() if key != path[-1]):
             other = (*path[:-1], key)
             if other in paths:
                 continue
             if value and value_at(tables, other) is None:
                 wanted.append(f"{'.'.join(other)}={toml_text(first)}")
-            elif not value and value_at(own, other) is not None:
+            elif not value and value_at(there, other) is not None:
                 wanted.append(f"{'.'.join(other)}=")
     return wanted
 

@@ -242,8 +242,8 @@ class Row {
     this.origin = make("span", { className: "origin" });
     this.set = make("div", { className: "set" });
     this.told = make("p", { className: "told", id: `${this.id}-told` });
-    this.reset = make("button", { type: "button", textContent: "Inherit", onclick: () => this.send("") });
-    this.reset.setAttribute("aria-label", `Take ${this.spoken} out: back to what is inherited`);
+    this.reset = make("button", { type: "button", textContent: "Inherit", onclick: () => this.keys.change(this.key.inherit) });
+    this.reset.setAttribute("aria-label", `${this.spoken}: back to what is inherited`);
     this.usual = make("button", { type: "button", textContent: "Default", onclick: () => this.keys.change([this.key.usual]) });
     this.usual.setAttribute("aria-label", `Set ${this.spoken} to its default, whatever is inherited`);
     this.meaning = make("p", { className: "meaning", id: `${this.id}-meaning`, textContent: this.about() });
@@ -368,7 +368,7 @@ class Row {
         // Of several that are not stated yet, none is set before all are typed.
         const empty = several.filter((each) => each.box.value === "").length;
         if (!empty) this.send(`[${several.map((each) => each.text()).join(", ")}]`);
-        else if (empty === several.length && this.key.own) this.send("");
+        else if (empty === several.length) this.send("");
       };
       this.controls.push([box, (value) => write(value?.[index])]);
       this.set.append(make("span", { className: "measure" }, box, own));
@@ -544,8 +544,8 @@ class Row {
   update(key) {
     this.key = key;
     this.node.classList.toggle("changed", key.changed);
-    this.origin.textContent = key.form === "rows" ? "" : key.value == null ? "default" : key.origin;
-    this.reset.disabled = !key.own;
+    this.origin.textContent = key.form === "rows" ? "" : key.value != null ? key.origin : key.left_out ? "left out" : "default";
+    this.reset.disabled = !key.inherit.length;
     this.usual.hidden = !key.usual;
     for (const [node, write] of this.controls)
       if (document.activeElement !== node || node.type === "checkbox") write(key.value ?? key.default, key);
