@@ -390,3 +390,31 @@ def test_the_waters_eddies_are_the_same_for_all_steps(build: Builders) -> None:
     moved = [motion.turbulence.displacement(places, 1.5) for motion in motions]
     assert moved[0].any()
     assert (moved[0] == moved[1]).all()
+
+
+@pytest.mark.parametrize(("nearest", "farthest", "before"), [(0.5, 2.5, True), (3.5, 6.0, False)])
+def test_flakes_hide_a_lamp_that_is_seen_only_from_before_it(
+    build: Builders, nearest: float, farthest: float, before: bool
+) -> None:
+    window = Window(0, 0, 61, 41)
+    camera = build.camera(window, horizontal_view_deg=8.0)
+    lamp = Lamp(np.array([0.0, 0.0, -3.0]), np.array([0.0, 0.0, 1.0]), np.ones(6), 30.0, 1.0, 0.012)
+    lit = replace(build.shot(window, path=build.path(daylight_level=0.0), camera=camera), lamps=(lamp,))
+    flakes = MatterClass(
+        name="flakes", per_litre=3.0, smallest=2e-2, largest=2.5e-2, clumping=0.0, opacity=0.8
+    )
+    how: dict[str, Any] = {"smallest_angle": 1e-4, "haze": 0.0, "lens": {"f_number": 1000.0}}
+    water = ("lamps", build.operator("lamp_backscatter", brightest=1e9))
+    drawn = ("flakes", matter(flakes, nearest=nearest, farthest=farthest, **how))
+    black = wall(7.0, window).with_planes(rgb=np.zeros((3, *window.shape), np.float32))
+    planes = ("lamp_haze", "matter_light", "lamp_seen", "particles", "particle_alpha")
+    plain, seen = build.run([water], black, lit, wanted=("bands", "lamp_seen")).values()
+    made = build.run([water, drawn], black, lit, wanted=("bands", *planes))
+    alpha = made["particle_alpha"]
+    assert 0.05 < alpha.mean() < 0.95
+    left = seen * (1.0 - alpha) if before else seen
+    np.testing.assert_allclose(made["lamp_seen"], left, rtol=1e-4, atol=1e-6 * seen.max())
+    rest = (plain - seen) * (1.0 - alpha) + made["particles"]
+    np.testing.assert_allclose(made["bands"], rest + left, rtol=1e-3, atol=1e-5 * plain.max())
+    told = made["lamp_haze"] + made["matter_light"]
+    np.testing.assert_allclose(told, made["bands"], rtol=1e-3, atol=1e-5 * plain.max())

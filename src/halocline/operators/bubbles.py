@@ -21,6 +21,7 @@ from halocline.graph.origins import Bound, WorldPoint
 from halocline.graph.shot import Shot
 from halocline.operators.shared.drawn_things import (
     LensParameters,
+    SeenLamps,
     drawing_of,
     exposure_of,
     laid_over,
@@ -183,8 +184,13 @@ class Bubbles(Operator[BubblesParameters, Drawing]):
         """Read light and geometry; write light, and the bubbles by themselves with their range."""
         return PlaneUse(
             reads=frozenset({"bands", "alpha", "range"}),
-            optional=frozenset({"coverage", "far_range", "far_share"}),
-            writes=frozenset({"bands", "alpha", "bubbles", "bubble_alpha", "bubble_range", "bubble_light"}),
+            optional=frozenset({"coverage", "far_range", "far_share", "lamp_seen", "lamp_range"}),
+            writes=frozenset(
+                {
+                    *("bands", "alpha", "bubble_light", "lamp_seen"),
+                    *("bubbles", "bubble_alpha", "bubble_range"),
+                }
+            ),
             adds=frozenset({"bubble_light"}),
             added=True,
         )
@@ -223,9 +229,12 @@ class Bubbles(Operator[BubblesParameters, Drawing]):
     def apply(self, planes: Planes, tile: Tile, shot: Shot, prepared: Drawing) -> Planes:  # noqa: ARG002
         """Lay the bubbles over."""
         picture, surface = np.concatenate([planes["bands"], planes["alpha"][None]]), surface_of(planes)
-        laid = laid_over(prepared, "bubble", tile, surface, picture)
-        if not tile.wants("bubble_light"):
+        pictures, others = [picture], np.zeros(0, np.float32)
+        told = tile.wants("bubble_light")
+        if told:
+            thrown, others = thrown_in(planes, tile, "bubble_light")
+            pictures.append(thrown)
+        laid = laid_over(prepared, "bubble", tile, surface, pictures, SeenLamps.of(planes))
+        if not told:
             return laid
-        thrown, others = thrown_in(planes, tile, "bubble_light")
-        prepared.lay_over(tile.region.y, surface, thrown)
-        return {**laid, "bubble_light": thrown[:-1] - others}
+        return {**laid, "bubble_light": pictures[1][:-1] - others}

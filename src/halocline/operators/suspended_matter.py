@@ -25,6 +25,7 @@ from halocline.graph.shot import Shot
 from halocline.late_dataclass import dataclass
 from halocline.operators.shared.drawn_things import (
     LensParameters,
+    SeenLamps,
     drawing_of,
     exposure_of,
     laid_over,
@@ -362,10 +363,11 @@ class SuspendedMatter(Operator[SuspendedMatterParameters, _Prepared]):
         else:
             lit = [(bands, picture[:-1]), *([(thrown[:-1], thrown[:-1])] if told else [])]
             lamps = _add_haze(lit, prepared.haze, prepared, planes, tile, shot)
-        laid = {**laid_over(prepared.drawing, "particle", tile, surface, picture), **lamps}
+        pictures = [picture, thrown] if told else [picture]
+        seen_lamps = SeenLamps.of({**planes, **lamps})
+        laid = laid_over(prepared.drawing, "particle", tile, surface, pictures, seen_lamps)
         if not told:
             return laid
-        prepared.drawing.lay_over(tile.region.y, surface, thrown)
         return {**laid, "matter_light": thrown[:-1] - others}
 
     def _lit_by_lamps(

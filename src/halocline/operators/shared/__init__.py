@@ -9,8 +9,8 @@
   light_field, sun_zenith, water_index)
 - `water_shade`: what stands in the light of the water (RayGrid, RegionShade, WaterShade, scene_shade,
   shade_of_steps, shaft_water, unseen_casters, veil_reach_m, water_shade)
-- `drawn_things`: small things drawn into a picture (LensParameters, drawing_of, exposure_of, laid_over,
-  refuse_disorder, shown_behind, surface_of, thrown_in, unhidden_by_bodies)
+- `drawn_things`: small things drawn into a picture (LensParameters, SeenLamps, drawing_of, exposure_of,
+  laid_over, refuse_disorder, shown_behind, surface_of, thrown_in, unhidden_by_bodies)
 - `floor`: the ground that things in the water mirror (floor_seen)
 - `sprite_images`: those that are pictures (cards_from)
 - `housed_lens`: what all ports share (HousedLensParameters, PortOperator, PortPicture, port_picture)

@@ -16,6 +16,7 @@ from halocline.filters.lens_blur import ThinLens
 from halocline.filters.splat import Area, Discs, Drawing, Sprites, Surface
 from halocline.graph.operator import Planes, Tile
 from halocline.graph.shot import Shot
+from halocline.late_dataclass import dataclass
 from halocline.operators.shared.view_rays import ray_spacing, spaced_rays
 from halocline.physics.floating.exposure import Exposure
 from halocline.physics.floating.particles_as_seen import Seen
@@ -25,6 +26,8 @@ turbid_sight = OnDemand("halocline.physics.floating.turbid_sight")
 
 # View rays across the picture that tell how wide it is.
 _RAYS = 8
+# Over this share of a lamp's range a thing passes from before it to behind it, and no range is more, metres.
+_AS_FAR, _FARTHEST_M = np.float32(0.1), np.float32(1e6)
 
 
 def refuse_disorder(name: str, frames: Sequence[float]) -> None:
@@ -224,7 +227,45 @@ def thrown_in(planes: Planes, tile: Tile, own: str) -> tuple[F32, F32]:
     return whole, others
 
 
-def laid_over(drawing: Drawing, name: str, tile: Tile, surface: Surface, picture: F32) -> Planes:
+@dataclass(frozen=True)
+class SeenLamps:
+    """Lamps that are seen in a picture, faces and glow, in part of its light.
+
+    Attributes
+    ----------
+    light
+        ``(K, rows, columns)``.
+    range_m
+        Their mean range, ``(rows, columns)``; inf where none is seen.
+    """
+
+    light: F32
+    range_m: F32
+
+    @classmethod
+    def of(cls, planes: Planes) -> SeenLamps | None:
+        """Return those of a tile's planes, if there are any."""
+        if "lamp_seen" not in planes or "lamp_range" not in planes:
+            return None
+        return cls(planes["lamp_seen"], planes["lamp_range"])
+
+    def behind(self, range_m: F32) -> F32:
+        """Return how far the lamps lie behind things at ranges ``(rows, columns)``: 0 before, 1 behind."""
+        ratio = np.minimum(range_m, _FARTHEST_M) / np.minimum(self.range_m, _FARTHEST_M)
+        step = np.clip(
+            (np.float32(1.0) - ratio) / _AS_FAR + np.float32(0.5), np.float32(0.0), np.float32(1.0)
+        )
+        return np.asarray(step * step * (np.float32(3.0) - np.float32(2.0) * step), np.float32)
+
+
+def laid_over(
+    drawing: Drawing,
+    name: str,
+    tile: Tile,
+    surface: Surface,
+    pictures: Sequence[F32],
+    lamps: SeenLamps | None,
+) -> Planes:
     """Return light and coverage with things laid over, and the things by themselves where anybody wants them.
 
     The layer is premultiplied: light ``NAMEs``, ``NAME_alpha`` and mean range ``NAME_range`` (inf where
@@ -238,23 +279,36 @@ def laid_over(drawing: Drawing, name: str, tile: Tile, surface: Surface, picture
         Where the planes lie.
     surface
         What may hide things.
-    picture
-        ``(K + 1, rows, columns)`` light and coverage; it is changed.
+    pictures
+        Light and coverage, ``(K + 1, rows, columns)`` each; they are changed. The first is the picture; what
+        water threw into it may follow, see `thrown_in`.
+    lamps
+        Lamps that are seen in the pictures, if there are any: what lies beyond them hides nothing of theirs.
 
     Returns
     -------
     Planes
-        ``bands`` and ``alpha``, and the three planes of the layer where the tile wants any of them.
+        ``bands`` and ``alpha``, and the three planes of the layer where the tile wants any of them. Where
+        there are lamps, ``lamp_seen``, what things leave of them.
     """
     region = tile.region
-    drawing.lay_over(region.y, surface, picture)
-    laid = {"bands": picture[:-1], "alpha": picture[-1]}
+    for picture in pictures:
+        drawing.lay_over(region.y, surface, picture)
+    laid = {"bands": pictures[0][:-1], "alpha": pictures[0][-1]}
     names = f"{name}s", f"{name}_alpha", f"{name}_range"
-    if not any(tile.wants(plane) for plane in names):
+    wanted = any(tile.wants(plane) for plane in names)
+    if lamps is None and not wanted:
         return laid
     layer = drawing.draw((region.y, region.y_end), surface)
     distance = np.full_like(layer.range_m, np.inf)
     np.divide(layer.range_m, layer.alpha, out=distance, where=layer.alpha > 0)
+    if lamps is not None:
+        beyond = lamps.light * (layer.alpha * (np.float32(1.0) - lamps.behind(distance)))
+        for picture in pictures:
+            picture[:-1] += beyond
+        laid["lamp_seen"] = lamps.light - lamps.light * layer.alpha + beyond
+    if not wanted:
+        return laid
     return laid | dict(zip(names, (layer.light, layer.alpha, distance), strict=True))
 
 
