@@ -11,6 +11,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from halocline._typing import F32
+from halocline.compute.places import places_of
 from halocline.filters.facing import normals_of_farther
 from halocline.graph.operator import Planes, Tile
 from halocline.late_dataclass import dataclass
@@ -44,7 +45,7 @@ class Farther:
         if share is None:
             return None
         # Of numbers it takes four times as long.
-        where = np.nonzero(share != 0.0)
+        where = places_of(share != 0.0)
         return cls(share, where, planes["far_range"][where])
 
     def at(self, plane: F32) -> F32:

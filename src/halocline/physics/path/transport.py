@@ -34,6 +34,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from halocline._typing import F32, F64
+from halocline.compute.places import places_of
 from halocline.late_dataclass import dataclass
 from halocline.physics.path.loops import decay, fallen, give_back
 from halocline.physics.path.phase import molecular_share
@@ -485,7 +486,7 @@ class _Behind:
 
     @classmethod
     def of(cls, share: F32, length_m: F32) -> _Behind:
-        where = np.nonzero(share != 0.0)
+        where = places_of(share != 0.0)
         return cls(where, share[where], length_m[where])
 
 
@@ -707,6 +708,6 @@ def _layered(geometry: VeilGeometry) -> tuple[F32, list[_Behind]]:
         # Pixels that hit nothing have one layer, of open water; the edges have it behind the others.
         covered = geometry.coverage > 0
         length = np.where(covered, length, geometry.open_length_m)
-        edge = np.nonzero(covered & (geometry.coverage < 1))
+        edge = places_of(covered & (geometry.coverage < 1))
         behind.append(_Behind(edge, 1 - geometry.coverage[edge], geometry.open_length_m[edge]))
     return length, behind
