@@ -436,7 +436,8 @@ class HandsRed(HandsOn):
     """A channel of colour instead."""
 
     def handed_on(self, planes: Planes, tile: Tile) -> F32:
-        return planes["rgb"][0]
+        red: F32 = planes["rgb"][0]
+        return red
 
 
 class HandsRange(HandsOn):
