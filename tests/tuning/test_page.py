@@ -599,6 +599,141 @@ def test_words_of_the_plots_are_as_large_as_the_page_s_and_off_the_curves(page: 
     assert over == []
 
 
+def tab_to(page: Any, selector: str, back: str = "") -> None:
+    """Press Tab until something has the focus; nothing on the way keeps it."""
+    for _ in range(120):
+        page.keyboard.press(f"{back}Tab")
+        if page.evaluate("(wanted) => document.activeElement.matches(wanted)", selector):
+            return
+    raise AssertionError(f"{selector} is not reached")
+
+
+def focused(page: Any) -> str:
+    """Return what a screen reader calls what has the focus: nothing where it was lost."""
+    return str(
+        page.evaluate(
+            """() => {
+                const node = document.activeElement;
+                if (node === document.body) return "";
+                const label = node.labels?.[0]?.textContent;
+                return (node.getAttribute("aria-label") || label || node.textContent).trim();
+            }"""
+        )
+    )
+
+
+def search_by_keyboard(page: Any, words: str) -> None:
+    tab_to(page, "#search", "Shift+")
+    page.keyboard.press("Control+a")
+    page.keyboard.type(words)
+    page.keyboard.press("Enter")
+
+
+def text_of(page: Any) -> str:
+    """Return the preset's text as the page shows it."""
+    return str(page.text_content("#text"))
+
+
+def keys_of_curve(page: Any) -> Any:
+    return tomllib.loads(text_of(page))["light"]["sun_elevation"]["keys"]
+
+
+def test_the_whole_job_is_done_by_the_keyboard_alone(page: Any, tmp_path: Path) -> None:
+    search_and_turn(page)
+    draw_a_curve(page)
+    put_a_step_aside_and_move_it(page)
+    compare_and_ask_for_values(page)
+    # It is undone and saved.
+    page.keyboard.press("Control+z")
+    until(page, lambda: 'before = "' not in text_of(page))
+    assert focused(page).startswith("Wipe")
+    tab_to(page, "#undo-all", "Shift+")
+    page.keyboard.press("Enter")
+    page.wait_for_selector("#undo-all[disabled]", timeout=20_000)
+    assert focused(page) == "Redo"
+    page.keyboard.press("Enter")
+    until(page, lambda: "overcast = " in text_of(page))
+    page.keyboard.press("Control+s")
+    until(page, lambda: "halocline apply" in page.inner_text("#status"))
+    saved = load_preset(tmp_path / "look.v001.toml")
+    assert saved.at(0).light.overcast != load_preset("jerlov-1c").at(0).light.overcast
+    assert focused(page) == "Redo"
+
+
+def search_and_turn(page: Any) -> None:
+    tab_to(page, "#search")
+    page.keyboard.type("overcast")
+    page.keyboard.press("Enter")
+    assert focused(page) == "light.overcast"
+    page.keyboard.press("ArrowRight")
+    until(page, lambda: "overcast = " in text_of(page))
+    page.wait_for_selector('[data-path="light.overcast"].changed')
+    tab_to(page, "[data-path='light.overcast'] button[aria-label*='back to what is inherited']")
+    page.keyboard.press("Enter")
+    until(page, lambda: "overcast = " not in text_of(page))
+    # What is out of use now does not keep the focus, and does not lose it either.
+    page.wait_for_selector('[data-path="light.overcast"]:not(.changed)')
+    assert focused(page).startswith("light.overcast")
+
+
+def draw_a_curve(page: Any) -> None:
+    search_by_keyboard(page, "sun elev")
+    assert focused(page) == "light.sun_elevation, degrees"
+    tab_to(page, "button[aria-label='Let light.sun_elevation change over frames']")
+    page.keyboard.press("Enter")
+    until(page, lambda: "curve = " in text_of(page))
+    page.locator('[data-path="light.sun_elevation"] polyline').wait_for(state="attached")
+    assert page.evaluate("() => document.activeElement.closest('[data-path]').dataset.path") == (
+        "light.sun_elevation"
+    )
+    for number, value in ((1, "20"), (2, "60")):
+        tab_to(page, f"[aria-label='light.sun_elevation, key {number}, value']")
+        page.keyboard.press("Control+a")
+        page.keyboard.type(value)
+        page.keyboard.press("Tab")
+        until(page, partial(lambda value: f", {value}]" in text_of(page), value))
+    assert focused(page) == "Take out key 2 of light.sun_elevation"
+    tab_to(page, "#frame")
+    page.keyboard.press("ArrowDown")
+    page.wait_for_selector('#canvas[data-frame="1002"]', timeout=60_000)
+    tab_to(page, "button[aria-label^='Add a key to light.sun_elevation']", "Shift+")
+    page.keyboard.press("Enter")
+    until(page, lambda: len(keys_of_curve(page)) == 3)
+    assert focused(page).startswith("Add a key to light.sun_elevation")
+    for left in (2, 1):
+        tab_to(page, "button[aria-label='Take out key 1 of light.sun_elevation']")
+        page.keyboard.press("Enter")
+        until(page, partial(lambda left: len(keys_of_curve(page)) == left, left))
+        assert page.locator('[data-path="light.sun_elevation"] .curve-keys .row').count() == left
+        assert "key 1" in focused(page)
+        page.keyboard.press("Shift+Tab")
+    assert keys_of_curve(page) == [[1003, 60]]
+
+
+def put_a_step_aside_and_move_it(page: Any) -> None:
+    """The focus goes with the step."""
+    search_by_keyboard(page, "veiling_light amount")
+    tab_to(page, "input[aria-label='done: the step veiling_light']", "Shift+")
+    page.keyboard.press("Space")
+    page.wait_for_selector('details[data-path="steps.veiling_light"].aside', timeout=20_000)
+    assert focused(page) == "done: the step veiling_light"
+    tab_to(page, "button[aria-label='Move earlier the step veiling_light']")
+    page.keyboard.press("Enter")
+    until(page, lambda: 'before = "' in text_of(page))
+    assert focused(page) == "Move earlier the step veiling_light"
+
+
+def compare_and_ask_for_values(page: Any) -> None:
+    tab_to(page, "#beside")
+    page.keyboard.press("ArrowDown")
+    page.wait_for_selector('#canvas[data-beside="clean"]', timeout=60_000)
+    tab_to(page, "#canvas")
+    page.keyboard.press("Enter")
+    until(page, lambda: "pixel" in page.inner_text("#probe"))
+    tab_to(page, "#wipe")
+    page.keyboard.press("Home")
+
+
 def test_every_control_has_a_name(page: Any) -> None:
     nameless = page.evaluate(
         """() => [...document.querySelectorAll("input, select, button")].filter((each) =>

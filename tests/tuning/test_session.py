@@ -779,3 +779,18 @@ def test_a_choice_of_a_section_made_otherwise_replaces_the_file_s_own(tmp_path: 
     session.change(['parts.far.water.visibility="4 m"'])
     assert session.state.preset.document.tables["parts"]["far"]["water"] == {"visibility": "4 m"}
     assert session.state.preset.document.tables["water"]["secchi_depth"] == 7
+
+
+def test_a_second_picture_is_the_render_at_first_and_one_of_the_steps() -> None:
+    session = Session("jerlov-1c", "unused")
+    (offer,) = (each for each in model(session)["more_steps"] if each["name"] == "mix")
+    session.change(offer["settings"])
+    other = keys_of(session)["steps.mix.other"]
+    assert (other["value"], other["form"]) == ("render", "choice")
+    assert other["choices"][0] == "render"
+    assert {*other["choices"][1:]} == {name for name, _ in session.state.preset.steps} - {"mix"}
+    session.change(['steps.mix.other="attenuation"'])
+    (mix,) = (step for step in session.state.preset.at(0).graph.steps if step.name == "mix")
+    assert mix.inputs["other"] == "attenuation"
+    # What takes one picture has no such key.
+    assert "steps.attenuation.other" not in keys_of(session)

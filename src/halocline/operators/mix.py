@@ -37,6 +37,8 @@ class Mix(Operator[MixParameters, None]):
 
     Parameters = MixParameters
     nothing_at: ClassVar = {"amount": 0.0}
+    # All of another picture would leave nothing of what is there.
+    begun: ClassVar = {"amount": 0.5}
     inputs = ("picture", "other")
 
     def planes(self) -> PlaneUse:

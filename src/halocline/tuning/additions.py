@@ -6,6 +6,7 @@ from collections.abc import Iterator, Mapping, Sequence
 from itertools import count
 from typing import Any
 
+from halocline.graph.graph import SOURCE
 from halocline.graph.operator import AnyOperator, Stage
 from halocline.operators.registry import operators
 from halocline.presets.lines import KeyPath
@@ -37,8 +38,8 @@ def begun_steps(preset: Preset) -> list[dict[str, Any]]:
 
 
 def _by_a_click(kind: type[AnyOperator]) -> bool:
-    """Tell whether a step can be begun by itself: with no second picture, no photograph, and adding water."""
-    return len(kind.inputs) == 1 and kind.measured_from is None and not kind.undoes
+    """Tell whether a step can be begun by itself: with no photograph, and adding water."""
+    return kind.measured_from is None and not kind.undoes
 
 
 def _begun(name: str, kind: type[AnyOperator], stages: Mapping[str, Stage]) -> list[str]:
@@ -49,6 +50,9 @@ def _begun(name: str, kind: type[AnyOperator], stages: Mapping[str, Stage]) -> l
     later = (each for each, other in stages.items() if other > stage)
     before = None if stage is Stage.ANYWHERE else next(later, None)
     keys = {"enabled": True, **({} if before is None else {"before": before}), **kind.begun}
+    if len(kind.inputs) > 1:
+        # The render as it came is always there to be taken.
+        keys["other"] = SOURCE
     return [f"steps.{name}.{key}={toml_text(value)}" for key, value in keys.items()]
 
 

@@ -6,7 +6,9 @@ from collections.abc import Iterator, Mapping, Sequence
 from dataclasses import replace
 from typing import Any, TypeAlias
 
+from halocline.graph.graph import SOURCE
 from halocline.late_dataclass import dataclass
+from halocline.operators.registry import operator_named
 from halocline.presets.document import Document
 from halocline.presets.lines import KeyOrigin, KeyPath
 from halocline.presets.preset import Preset
@@ -180,7 +182,12 @@ def _steps(preset: Preset, held: _Held) -> Iterator[dict[str, Any]]:
     for name, _ in preset.steps:
         kind = str(held.document.tables["steps"][name].get("operator", name))
         group = _group(("steps", name), name, whole_schema()["$defs"][f"step_{kind}"], held)
-        group["keys"] = [key for key in group["keys"] if key["name"] not in _PLACE_KEYS]
+        second = len(operator_named(kind).inputs) > 1
+        group["keys"] = [
+            key
+            for key in group["keys"]
+            if key["name"] not in _PLACE_KEYS or (second and key["name"] == "other")
+        ]
         yield {
             **group,
             "operator": kind,
@@ -275,7 +282,7 @@ def _keys(
 ) -> Iterator[dict[str, Any]]:
     """Yield a key; of an array of tables, the keys of each table, under its name."""
     value = held.value(path)
-    about = _with_origins(path, about, held.document)
+    about = _with_names(path, about, held.document)
     choices = [resolved(choice) for choice in about.get("anyOf", [about])]
     items = next((choice["items"] for choice in choices if "items" in choice), None)
     inner = _row(items) if isinstance(items, Mapping) else {}
@@ -315,8 +322,11 @@ def _keys(
     }
 
 
-def _with_origins(path: KeyPath, about: Mapping[str, Any], document: Document) -> Mapping[str, Any]:
-    """Return what the schema says of a key, with the names there are where it names an origin."""
+def _with_names(path: KeyPath, about: Mapping[str, Any], document: Document) -> Mapping[str, Any]:
+    """Return what the schema says of a key, with the names there are of origins or pictures that it names."""
+    if path[0] == "steps" and path[2:] == ("other",):
+        others = [name for name in document.tables["steps"] if name != path[1]]
+        return {**about, "anyOf": [{"enum": [SOURCE, *others]}]}
     if path[-1] != "origin" or path[0] == "origins":
         return about
     return {**about, "anyOf": [{"enum": list(document.tables.get("origins", {}))}]}

@@ -46,6 +46,7 @@ PAGE_FILES = {
     "style.css": "text/css",
     "main.js": "text/javascript",
     "curve.js": "text/javascript",
+    "focus.js": "text/javascript",
     "keys.js": "text/javascript",
     "match.js": "text/javascript",
     "picture.js": "text/javascript",

@@ -1,5 +1,6 @@
 // The preset as a list of keys, each with what it means, its unit, and a way to set it.
 import { valueAt } from "/page/curve.js";
+import { keepingFocus } from "/page/focus.js";
 
 const make = (tag, properties = {}, ...children) => {
   const node = Object.assign(document.createElement(tag), properties);
@@ -25,7 +26,9 @@ export class Keys {
     this.wanted = { words: [], changed: false };
   }
 
-  show(preset) {
+  show(preset) { keepingFocus(() => this.tell(preset)); }
+
+  tell(preset) {
     this.preset = preset;
     const groups = [...preset.sections, ...preset.steps];
     // What a part states by now is told with it; what else was asked for is told again, as all may have changed.
@@ -49,7 +52,6 @@ export class Keys {
 
   build(preset) {
     const open = new Set([...this.place.querySelectorAll("details[open]")].map((each) => each.dataset.path));
-    const focused = document.activeElement?.id;
     this.rows.clear();
     this.groups = new Map();
     const parts = preset.sections.filter((group) => group.part).map((group) => this.part(group, open));
@@ -62,7 +64,6 @@ export class Keys {
       make("p", { className: "part-title", textContent: "The steps, in the order they are done" }), ...steps, this.adding.step,
       make("p", { className: "part-title", textContent: "Parts with a look of their own, the later over the earlier" }), ...parts,
       this.adding.part);
-    if (focused) document.getElementById(focused)?.focus();
     const added = this.groups.get(this.opening)?.part;
     if (added) {
       this.opening = "";
@@ -182,8 +183,9 @@ export class Keys {
       return made;
     };
     const place = (other, where) => [`${path}.${where}="${other}"`];
-    const on = make("label", {}, make("input", { type: "checkbox", checked: group.enabled,
-      onchange: (event) => this.change([`${path}.enabled=${event.target.checked}`]) }), " done");
+    const box = make("input", { type: "checkbox", checked: group.enabled, ariaLabel: `done: the step ${group.name}`,
+      onchange: () => this.change([`${path}.enabled=${box.checked}`]) });
+    const on = make("label", {}, box, " done");
     const solo = button("Only this", "Do only the step", () => names.map((name) => `steps.${name}.enabled=${name === group.name}`), false);
     const all = make("button", { type: "button", textContent: "All steps",
       onclick: () => this.change(names.map((name) => `steps.${name}.enabled=true`)) });
@@ -192,6 +194,12 @@ export class Keys {
     part.querySelector(".group-meaning").after(make("div", { className: "row" }, on, solo, all, up, down,
       make("span", { className: "origin", textContent: group.operator === group.name ? "" : group.operator })));
     return part;
+  }
+
+  // The first of what is found, to be set at once.
+  enter() {
+    const found = [...this.place.querySelectorAll(".key")].find((row) => row.offsetParent !== null);
+    found?.querySelector(".set :is(input, select, button):enabled")?.focus();
   }
 
   find(text, changed) {
@@ -459,6 +467,7 @@ class Row {
       points.splice(after < 0 ? points.length : after, 0, [at, typeof held === "number" ? Number(held.toPrecision(5)) : held]);
       return told("");
     } });
+    still.setAttribute("aria-label", `Hold still: ${this.spoken}`);
     more.setAttribute("aria-label", `Add a key to ${this.spoken} at the frame that is shown`);
     const drawing = document.createElementNS("http://www.w3.org/2000/svg", "svg");
     drawing.classList.add("curve");
@@ -487,7 +496,13 @@ class Row {
         told("");
       };
       const gone = make("button", { type: "button", textContent: "Take out", disabled: points.length < 2,
-        onclick: () => { points.splice(index, 1); told(""); } });
+        ariaLabel: `Take out key ${index + 1} of ${this.spoken}`, onclick: () => {
+          points.splice(index, 1);
+          // The keys behind it are counted anew; whoever takes out one may take out the next.
+          this.fill(table, points, told);
+          table.children[Math.min(index, points.length - 1)].querySelector(points.length > 1 ? "button" : "input").focus();
+          told("");
+        } });
       return make("div", { className: "row" }, "frame", frame, "value", value, gone);
     }));
   }

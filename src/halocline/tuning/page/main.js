@@ -1,4 +1,5 @@
 // The page as a whole: the line to the server, and what belongs to neither keys nor picture.
+import { keepingFocus } from "/page/focus.js";
 import { Keys } from "/page/keys.js";
 import { Marks } from "/page/match.js";
 import { Picture } from "/page/picture.js";
@@ -171,7 +172,7 @@ const told = {
   },
   preset: (message) => {
     if (loop && message.number !== loop.number) stopLoop();
-    show(message);
+    keepingFocus(() => show(message));
     answered();
   },
   plots: (message) => { if (preset && message.number >= preset.number) drawPlots(message); },
@@ -240,7 +241,7 @@ at("origin-add").onclick = () => {
   if (!/^[A-Za-z0-9_-]+$/.test(name)) return say("Call the origin by letters, digits, _ and - alone.", true);
   pickOrigin(name);
 };
-at("finder").onsubmit = (event) => event.preventDefault();
+at("finder").onsubmit = (event) => { event.preventDefault(); keys.enter(); };
 const find = () => {
   // What is remarked stands at its key, too; above the list it would stand between a search and what it finds.
   at("remarks").hidden = at("search").value.trim() !== "" || at("only-changed").checked;
@@ -256,6 +257,11 @@ at("ramp").replaceChildren(...RAMP.map(([metres, colour]) => {
   return span;
 }));
 document.addEventListener("keydown", (event) => {
+  if ((event.ctrlKey || event.metaKey) && event.key === "s") {
+    event.preventDefault();
+    if (!at("save").disabled) send({ do: "save" });
+    else say(at("save").title, true);
+  }
   if (!(event.ctrlKey || event.metaKey) || event.target.matches("input[type=text],input[type=search]")) return;
   if (event.key === "z") { event.preventDefault(); send({ do: event.shiftKey ? "redo" : "undo" }); }
   if (event.key === "y") { event.preventDefault(); send({ do: "redo" }); }
