@@ -230,13 +230,22 @@ def stand_in_the_light() -> None:
     assert (gain < 1.0).any()
     lay_shade(gain, randoms(4, 3), randoms(4, 5))
     made.gain(column, np.sort(row), np.tile(range_m, (5, 1)))
+    light = np.ones((4, 5, 14), np.float32)
+    across, away = np.linspace(0.0, 1.9, 14, dtype=np.float32), np.linspace(2.0, 3.0, 14, dtype=np.float32)
+    made.dim(across, np.sort(row), np.tile(away, (5, 1)), randoms(4, 3, most=0.4), light)
+    assert (light != 1.0).any()
     maps = loop_maps(shade, in_water=False)
     light_at_places(*maps, column, row, range_m, np.empty((2, 5), np.float32))
     lens = tuple(np.float32(number) for number in (0.3, -0.2, 6.0, 100.0))
     view = (randoms(3, 4, most=0.4), randoms(3, 4, most=0.4), randoms(3, 4, most=0.9))
     shares = sunlit_by_depth(Builders.path()).for_loops()
     light = np.ones((6, 3, 4), np.float32)
-    shade_surfaces(*maps, lens, view, randoms(3, 4, most=9.0), shares, light)
+    shade_surfaces(*maps, lens, view, randoms(3, 4, most=9.0), shares, False, light)
+    assert (light != 1.0).any()
+    level = [np.tile(np.linspace(0.1, 0.11, 11, dtype=np.float32), (3, 1)) for _ in range(2)]
+    light, away = np.ones((6, 3, 11), np.float32), np.full((3, 11), 3.0, np.float32)
+    away[1, 5] = 1.0
+    shade_surfaces(*maps, lens, (*level, np.ones((3, 11), np.float32)), away, shares, True, light)
     assert (light != 1.0).any()
 
 

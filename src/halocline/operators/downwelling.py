@@ -52,6 +52,7 @@ class _Shaded:
             (_rows(view[0]), _rows(view[1]), _rows(view[2])),
             ranges,
             self.share.for_loops(),
+            range_m.ndim == 2,
             gain.reshape(len(gain), *ranges.shape),
         )
 

@@ -419,3 +419,37 @@ def test_a_lamp_lights_a_thin_body_by_its_irradiance(build: Builders) -> None:
         return turned * 7.0 * math.exp(-float(rate) * r - float(c) * t) / (r * r + 4e-4)
 
     assert laid.light[band, row, column] == pytest.approx(quad(lit, 0.0, 6.0)[0], rel=0.02)
+
+
+def test_pixels_along_a_row_are_as_each_by_itself(build: Builders) -> None:
+    # They are looked up at every fourth pixel where that is enough: not by a post, a step or a fold.
+    wide = Window(0, 0, 192, 12)
+    camera = build.camera(wide, tilt_deg=0.0)
+    path, body = build.path(), body_of(build, placed("ellipsoid", clumping=0.8, visibility=0.8))
+    rays = TurbidRays(spaced_rays(camera, np.eye(3), wide, 16.0), 16.0, LENS)
+    seen = TurbidVolume([body], rays, path, time_s=1001 / 24)
+    x = np.arange(wide.width, dtype=np.float32)
+    away = 2.0 + 2.5 * np.abs(np.sin(x / 40.0)) + 0.02 * np.sin(x)
+    away[101:103] = 1.0
+    away[133:] += 2.0
+    away[160:] = np.inf
+    water, whole = np.ones((6, 1, wide.width), np.float32), np.ones((1, wide.width), np.float32)
+    whole[:, 160:] = 0.0
+    whole[:, 101] = 0.4
+    differ = 0
+    for row in (2, 4, 6, 8):
+        surfaces = SurfacesSeen(away[np.newaxis], whole)
+        laid = seen.laid(0.5 * water, 0.0 * whole, surfaces, corner=(row, 0), water=0.2 * water)
+        for column in range(wide.width):
+            part = np.s_[..., column : column + 1]
+            alone = seen.laid(
+                0.5 * water[part],
+                0.0 * whole[part],
+                SurfacesSeen(away[np.newaxis][part], whole[part]),
+                corner=(row, column),
+                water=0.2 * water[part],
+            )
+            np.testing.assert_allclose(laid.light[part], alone.light, atol=1.5e-3)
+            np.testing.assert_allclose(laid.alpha[part], alone.alpha, atol=1.5e-3)
+            differ += bool(np.abs(alone.light - 0.5).max() > 0.05)
+    assert differ > 30

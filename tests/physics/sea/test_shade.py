@@ -7,10 +7,12 @@ import math
 import numpy as np
 import pytest
 from numpy.testing import assert_allclose, assert_array_equal
+from tests.conftest import Builders
 
 from halocline._typing import F32
+from halocline.physics.path.transport import sunlit_by_depth
 from halocline.physics.sea.shade import Casters, Shade, ShadeWater, Square, fades_out, shade_depths
-from halocline.physics.sea.shade_loops import left_along_ray, light_at_places, loop_maps
+from halocline.physics.sea.shade_loops import left_along_ray, light_at_places, loop_maps, shade_surfaces
 from halocline.physics.sea.surface import SUN_RADIUS_RAD, SunBeam
 
 SUN, OVERHEAD = SunBeam(math.radians(40.0), 0.4, 1.34), SunBeam(0.0, 0.0, 1.34)
@@ -122,6 +124,28 @@ def test_a_thing_of_half_coverage_takes_half_the_light() -> None:
     light = shaded(slab(2.0, weight=0.5), ShadeWater(SUN, 0.0), 2.6)[0]
     assert light.min() == pytest.approx(0.5, abs=5e-3)
     assert dark_m2(light) == pytest.approx(2.0, rel=0.12)
+
+
+def test_surfaces_along_a_row_lie_in_the_shade_as_each_by_itself() -> None:
+    # A level floor and a post under a slab: few pixels of a row are looked up where it goes straight.
+    maps = loop_maps(Shade(slab(2.0), ShadeWater(SUN, 0.1), SQUARE, SQUARE, 12.0), in_water=False)
+    across, along = np.meshgrid(np.linspace(-0.5, 0.6, 1003), np.linspace(-0.4, 0.5, 9))
+    down = np.ones_like(across)
+    towards = np.stack([across, along, down]) / np.sqrt(across**2 + along**2 + 1.0)
+    range_m = 5.0 / towards[2] + 0.02 * np.sin(90.0 * across) * (along > 0.2)
+    range_m[:, 300:303], range_m[:2, 600:] = 3.5, np.inf
+    view, away = towards.astype(np.float32), range_m.astype(np.float32)
+    lens = tuple(np.float32(number) for number in (0.1, 0.0, 0.5, 1000.0))
+    made = []
+    for in_rows in (True, False):
+        gain = np.full((6, *away.shape), 2.0, np.float32)
+        shares = sunlit_by_depth(Builders.path()).for_loops()
+        shade_surfaces(*maps, lens, (view[0], view[1], view[2]), away, shares, in_rows, gain)
+        made.append(gain)
+    assert made[1].min() < 1.5
+    assert (made[1] == 2.0).any()
+    assert_allclose(made[0], made[1], atol=0.02)
+    assert np.abs(made[0] - made[1]).mean() < 1e-3
 
 
 def test_light_changes_evenly_on_the_way_down() -> None:

@@ -97,6 +97,26 @@ def test_each_pixel_stops_at_its_own_range_whatever_lies_around_it(sun: float) -
     assert math.isfinite(float(whole.sum()))
 
 
+def test_a_row_of_light_is_dimmed_by_what_each_of_its_pixels_is_told() -> None:
+    # Few of them are looked up where that is enough: not by a post, where a surface is rough, or far off.
+    made = volume(ROOF, sun=0.8, sky=0.1)
+    column = np.linspace(-1.0, COLUMNS, 203, dtype=np.float32)
+    row = np.linspace(0.0, ROWS - 1.0, 40, dtype=np.float32)
+    away = 5.0 + 3.0 * np.sin(column / 5.0) + 0.03 * np.sin(9.0 * column) * (row > 5.0)[:, np.newaxis]
+    away = away.astype(np.float32)
+    away[:, 70:72], away[9:20, 150:], away[30:, :90] = 2.0, np.inf, 1.0
+    weights = np.array([[1.0, 0.0, 0.0], [0.0, 0.5, 0.5]], np.float32)
+    light = np.full((2, 40, 203), 3.0, np.float32)
+    made.dim(column, row, away, weights, light)
+    told = made.gain(column, row, away)
+    assert told.min() < 0.8
+    assert_allclose(light / 3.0, np.einsum("kc,cyx->kyx", weights, told), atol=2e-3)
+    # The same rows by themselves, bit for bit.
+    part = np.full((2, 7, 203), 3.0, np.float32)
+    made.dim(column, row[22:29], away[22:29], weights, part)
+    assert_array_equal(part, light[:, 22:29])
+
+
 @pytest.mark.parametrize("ray_rad", [1e-12, 0.025, np.inf])
 def test_any_lens_blurs_what_is_ahead_within_the_picture(ray_rad: float) -> None:
     # A lens of almost no width, as a damaged file states it, asked for a window without end.

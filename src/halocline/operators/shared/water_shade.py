@@ -379,6 +379,9 @@ class RegionShade:
 
     def dim(self, light: F32, length_m: F32, where: tuple[NDArray[np.intp], ...] | None = None) -> None:
         """Multiply light ``(K, *shape)`` by that."""
+        if where is None:
+            self.whole.volume.dim(self.columns, self.rows, length_m, self.whole.weights, light)
+            return
         gain = self._gain(length_m, where)
         if light.flags.c_contiguous:
             lay_shade(gain.reshape(3, -1), self.whole.weights, light.reshape(len(light), -1))

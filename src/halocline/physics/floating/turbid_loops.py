@@ -7,6 +7,7 @@ from numpy.typing import NDArray
 
 from halocline._typing import F32
 from halocline.compute.compiled import compiled
+from halocline.compute.knots import STRIDE, bent_between, knots_in, off_knots, reach_of, straight_between
 from halocline.compute.series import exponential, exponential_less_one, sine
 from halocline.physics.path.phase import lobe
 from halocline.physics.water.path_integral import gathered
@@ -37,6 +38,12 @@ _LEVEL = np.float32(1e-5)
 # What is farther has no end, metres.
 _FAR_SURFACE_M = np.float32(1e4)
 _TINY, _THIN, _ENDLESS = np.float32(1e-20), np.float32(1e-3), np.float32(1e5)
+# Between two pixels what bodies cover goes straight where it changes by no more than this, and where the
+# surface is so far off the straight way that it would change by no more than that.
+_MOST_CHANGE, _MOST_OFF = np.float32(0.05), np.float32(1e-3)
+# No surface goes straight from one range to another that is this much farther, and no table over more than
+# half the way from ray to ray.
+_STEEPEST, _ONE_AND_A_HALF = np.float32(0.1), np.float32(1.5)
 
 
 @compiled
@@ -688,18 +695,23 @@ def lay_bodies(
     columns, bands = range_m.shape[1], len(picture)
     rays, used = block.shape[3], np.empty(nodes.size, np.bool_)
     line = np.empty((block.shape[1], block.shape[2] * rays), np.float32)
-    found, other = (
-        np.empty((2 * bands + 1, columns), np.float32),
-        np.empty((2 * bands + 1, columns), np.float32),
+    found, other, known = (
+        np.empty((2 * bands + 2, columns), np.float32),
+        np.empty((2 * bands + 2, columns), np.float32),
+        np.empty((2 * bands + 2, columns // STRIDE + 1), np.float32),
     )
     where, metres, across = (
         np.empty(columns, np.int64),
         np.empty(columns, np.float32),
         np.empty_like(place[0]),
     )
-    steps = np.empty((3, columns), np.int64)
-    surface, before = np.empty(columns, np.float32), np.empty((bands, columns), np.float32)
-    by_area = np.empty(columns, np.float32)
+    steps, limited = np.empty((3, columns), np.int64), np.empty(columns, np.float32)
+    bent, uneven = np.empty(columns // STRIDE + 1, np.float32), np.empty(columns // STRIDE + 1, np.bool_)
+    surface, by_area, before = (
+        np.empty(columns, np.float32),
+        np.empty(columns, np.float32),
+        np.empty((bands, columns), np.float32),
+    )
     for row in range(range_m.shape[0]):
         if far_light.size:
             far_light[row] = farther[2][row]
@@ -710,7 +722,7 @@ def lay_bodies(
             continue
         here, ranges, covers = place[0][begin:end], range_m[row, begin:end], coverage[row, begin:end]
         used[:] = False
-        _stepped(nodes, ranges, here.size, steps[0], used)
+        _reached(nodes, ranges, limited, bent, used)
         if farther[0].size:
             count = _picked(
                 farther[0][row, begin:end],
@@ -722,12 +734,12 @@ def lay_bodies(
                 across,
             )
             _stepped(nodes, metres, count, steps[1], used)
-        count = _uncovered(covers, here, where, metres, across)
+        count = _uncovered(covers, ranges, here, where, metres, across)
         _stepped(nodes, metres, count, steps[2], used)
         _between_rows(block, place[1][row], (first, last), used, line)
-        _looked_up(line, rays, nodes, here, steps[0], ranges, here.size, found)
-        for x in range(here.size):
-            surface[x], by_area[x] = found[0, x], found[0, x]
+        room = (where, metres, across, steps[0], bent, uneven, used, known, other)
+        _along_row(line, rays, nodes, here, limited, room, found)
+        _covered(found[0], covers, ranges, alpha[row, begin:end], (surface, by_area))
         before[0] = -_ONE
         if farther[0].size:
             areas, shares = farther[1][row, begin:end], farther[2][row, begin:end]
@@ -741,7 +753,7 @@ def lay_bodies(
                 far_light[row, begin + x] = shares[x] * far / kept if kept > _ZERO else shares[x]
                 _mixed(found, x, other, k, areas[x], rates, ranges[x], metres[k], before)
                 by_area[x] = found[0, x]
-        count = _uncovered(covers, here, where, metres, across)
+        count = _uncovered(covers, ranges, here, where, metres, across)
         _looked_up(line, rays, nodes, across, steps[2], metres, count, other)
         for k in range(count):
             x = where[k]
@@ -750,8 +762,25 @@ def lay_bodies(
             alpha[row, begin + x] += max(_ONE - alpha[row, begin + x], _ZERO) * other[0, k]
         if halo[0].size:
             _hardly_seen(ranges, halo[1], metres)
-        hides = surface, by_area
-        _laid(row, (begin, end), found, hides, (water, halo[0], metres, across), picture, light, told)
+        _laid(
+            row,
+            (begin, end),
+            found,
+            (surface, by_area),
+            (water, halo[0], metres, across),
+            picture,
+            light,
+            told,
+        )
+
+
+@compiled
+def _covered(covered: F32, coverage: F32, range_m: F32, alpha: F32, hides: tuple[F32, F32]) -> None:
+    """Write what is hidden of a row's surfaces, and cover the pixels that show nothing."""
+    for x in range(range_m.size):
+        hides[0][x], hides[1][x] = covered[x], covered[x]
+        if coverage[x] <= _ZERO and range_m[x] == np.inf:
+            alpha[x] += max(_ONE - alpha[x], _ZERO) * covered[x]
 
 
 @compiled
@@ -813,6 +842,29 @@ def _stepped(nodes: F32, metres: F32, count: int, steps: Ints, used: NDArray[np.
 
 
 @compiled
+def _reached(nodes: F32, range_m: F32, metres: F32, bent: F32, used: NDArray[np.bool_]) -> None:
+    """Write a row's ranges, none beyond a table's, and mark all of the table's between which they may lie."""
+    for x in range(range_m.size):
+        metres[x] = min(range_m[x], nodes[nodes.size - 1])
+    step, last, strides = 0, nodes.size - 2, (range_m.size - 1) // STRIDE
+    bent_between(metres, strides, bent)
+    for number in range(strides + 1):
+        first = STRIDE * number
+        end = min(first + STRIDE + 1, range_m.size)
+        whole = 1 if number < strides else 0
+        least, most = reach_of(metres[first:end], whole, bent[number : number + 1])
+        while step < last and least >= nodes[step + 1]:
+            step += 1
+        while step > 0 and least < nodes[step]:
+            step -= 1
+        used[step], used[step + 1] = True, True
+        beyond = step + 1
+        while beyond <= last and most >= nodes[beyond]:
+            used[beyond + 1] = True
+            beyond += 1
+
+
+@compiled
 def _between_rows(
     block: F32, row: np.float32, columns: tuple[int, int], used: NDArray[np.bool_], line: F32
 ) -> None:
@@ -844,11 +896,14 @@ def _picked(far_range: F32, area: F32, share: F32, place: F32, where: Ints, metr
 
 
 @compiled
-def _uncovered(coverage: F32, place: F32, where: Ints, metres: F32, across: F32) -> int:
-    """Write which pixels are not covered whole, an endless range, and their place; return how many."""
+def _uncovered(coverage: F32, range_m: F32, place: F32, where: Ints, metres: F32, across: F32) -> int:
+    """Write which pixels are not covered whole, an endless range, and their place; return how many.
+
+    Not of those that show nothing at all: their own range is endless.
+    """
     count = 0
     for x in range(coverage.size):
-        if coverage[x] < _ONE:
+        if coverage[x] < _ONE and not (coverage[x] <= _ZERO and range_m[x] == np.inf):
             where[count], metres[count], across[count] = x, np.float32(np.inf), place[x]
             count += 1
     return count
@@ -886,14 +941,51 @@ def _mixed(
 
 
 @compiled
+def _along_row(
+    line: F32,
+    columns: int,
+    nodes: F32,
+    place: F32,
+    metres: F32,
+    room: tuple[Ints, F32, F32, Ints, F32, NDArray[np.bool_], NDArray[np.bool_], F32, F32],
+    found: F32,
+) -> None:
+    """Write what `_looked_up` does at a row's pixels: by few of them where it goes straight in between."""
+    where, ranges, across, steps, bent, uneven, used, known, other = room
+    strides = knots_in(place, across)
+    knots_in(metres[: place.size], ranges)
+    _stepped(nodes, ranges, strides + 1, steps, used)
+    _looked_up(line, columns, nodes, across, steps, ranges, strides + 1, known)
+    covered, grows = known[0], known[len(known) - 1]
+    for number in range(strides):
+        near, far = ranges[number], ranges[number + 1]
+        per_m = max(grows[number], grows[number + 1]) + _ONE / max(near, _THIN)
+        straight = bent[number] * per_m <= _MOST_OFF and abs(far - near) <= _STEEPEST * near
+        close = across[number + 1] - across[number] <= _HALF
+        uneven[number] = not (
+            straight and close and abs(covered[number + 1] - covered[number]) <= _MOST_CHANGE
+        )
+    count = off_knots(uneven, strides, place.size, where)
+    for k in range(count):
+        across[k], ranges[k] = place[where[k]], metres[where[k]]
+    _stepped(nodes, ranges, count, steps, used)
+    _looked_up(line, columns, nodes, across, steps, ranges, count, other)
+    for plane in range(len(found) - 1):
+        row, some = found[plane], other[plane]
+        straight_between(known[plane], strides, row)
+        for k in range(count):
+            row[where[k]] = some[k]
+
+
+@compiled
 def _looked_up(
     line: F32, columns: int, nodes: F32, place: F32, steps: Ints, metres: F32, count: int, found: F32
 ) -> None:
-    """Write coverage, light of each band and share taken of the water's at pixels.
+    """Write coverage, light of bands, share taken of the water's, and growth of coverage a metre.
 
     Optical depth goes between ranges by its slope at both; the bodies' light in step with what they cover.
     """
-    bands = (len(found) - 1) // 2
+    bands = (len(found) - 2) // 2
     first, right = np.empty(count, np.uint64), np.empty(count, np.float32)
     along, taken = np.empty(count, np.float32), np.empty(count, np.float32)
     below = np.uint64(columns)
@@ -902,7 +994,7 @@ def _looked_up(
         first[k], right[k] = np.uint64(step * columns + column), place[k] - np.float32(column)
         taken[k] = nodes[step + 1] - nodes[step]
         along[k] = min((metres[k] - nodes[step]) / taken[k], _ONE)
-    depths, slopes, covered = line[DEPTH], line[SLOPE], found[0]
+    depths, slopes, covered, grows = line[DEPTH], line[SLOPE], found[0], found[2 * bands + 1]
     for k in range(count):
         at, share, u, length = first[k], right[k], along[k], taken[k]
         near, far = _across(depths, at, share), _across(depths, at + below, share)
@@ -910,7 +1002,8 @@ def _looked_up(
         grown = far - near
         depth = u * (begin + u * ((_THREE * grown - _TWO * begin - end) + u * (begin + end - _TWO * grown)))
         depth = min(max(depth, _ZERO), grown)
-        covered[k] = _ONE - exponential(-near - depth)
+        left = exponential(-near - depth)
+        covered[k], grows[k] = _ONE - left, left * max(begin, end, _ONE_AND_A_HALF * grown) / length
         whole = _ONE - exponential(-grown)
         thick = grown > _THIN
         taken[k] = (_ONE - exponential(-depth)) / whole if thick else u

@@ -15,13 +15,17 @@ from numpy.typing import NDArray
 
 from halocline._typing import F32, F64
 from halocline.compute.compiled import compiled
+from halocline.compute.knots import STRIDE, bent_between, off_knots, reach_of, times_straight
 from halocline.compute.made_once import MadeOnce
 from halocline.errors import PhysicsError
 from halocline.late_dataclass import dataclass
 
 # Rows of rays computed at once.
 _BLOCK_ROWS = 24
-_ZERO, _ONE = np.float32(0.0), np.float32(1.0)
+_ZERO, _HALF, _ONE = np.float32(0.0), np.float32(0.5), np.float32(1.0)
+# Along a row of pixels a ratio goes straight where it changes by no more than this, and would by no more than
+# that for what a surface is off the straight way.
+_MOST_CHANGE, _MOST_OFF = np.float32(0.03), np.float32(1e-3)
 
 
 @dataclass(frozen=True)
@@ -156,6 +160,34 @@ class RayVolume:
             _look_up(block, column, local, range_m[part], edges, part.start, out)
         return out
 
+    def dim(self, column: F32, row: F32, range_m: F32, weights: F32, light: F32) -> None:
+        """Multiply light by the ratio, within 0.002 of that.
+
+        Parameters
+        ----------
+        column, row, range_m
+            See `gain`.
+        weights
+            How bands share in the channels, ``(K, 3)``; each band's sum to one.
+        light
+            ``(K, rows, columns)``; changed.
+        """
+        range_m = np.ascontiguousarray(range_m)
+        edges = self.steps.edges.astype(np.float32)
+        for number, part in self._parts(row):
+            local = row[part] - np.float32(number * _BLOCK_ROWS)
+            block = self._blocks.get(number, ahead=range(number + 1, self._count))
+            _dim_rows(
+                block.reshape(*block.shape[:2], -1),
+                column,
+                local,
+                range_m[part],
+                edges,
+                weights,
+                part.start,
+                light,
+            )
+
     def gain_at(self, column: F32, row: F32, range_m: F32) -> F32:
         """Return the ratio at scattered places, ``(3, n)``; all arguments ``(n,)``."""
         out = np.empty((3, range_m.size), np.float32)
@@ -288,3 +320,156 @@ def _look_up_places(block: F32, columns: F32, rows: F32, range_m: F32, edges: F3
                 here = ray[step, channel]
                 value += share * (here + later * (ray[step + 1, channel] - here))
             out[channel, n] = value
+
+
+@compiled
+def _dim_rows(
+    block: F32,
+    columns: F32,
+    rows: F32,
+    range_m: F32,
+    edges: F32,
+    weights: F32,
+    first_row: int,
+    light: F32,
+) -> None:
+    """Multiply light by a block's ratios: by few of a row's pixels where they go straight in between."""
+    last_row, count, bands = block.shape[0] - 1, columns.size, len(weights)
+    line, metres = np.empty(block.shape[1] * block.shape[2], np.float32), np.empty(count, np.float32)
+    strides, most = (count - 1) // STRIDE, count // STRIDE + 1
+    bent, uneven, where = np.empty(most, np.float32), np.empty(most, np.bool_), np.empty(count, np.int64)
+    # Ratios of three channels, and how fast they change by range; and what they leave of bands.
+    knots, others = np.empty((4, most), np.float32), np.empty((4, count), np.float32)
+    of_knots, of_others = np.empty((bands, most), np.float32), np.empty((bands, count), np.float32)
+    seen = (columns, metres, edges)
+    room = (np.empty(count, np.uint64), np.empty(2 * count, np.float32), np.empty(count, np.float32))
+    for y in range(rows.size):
+        row, farthest = max(_ZERO, min(rows[y], np.float32(last_row))), edges[edges.size - 1]
+        j = min(int(row), last_row - 1)
+        for x in range(count):
+            metres[x] = min(range_m[y, x], farthest)
+        bent_between(metres, strides, bent)
+        near, far = reach_of(metres, strides, bent)
+        first, last = _step_at(edges, near, 0), _step_at(edges, far, 0)
+        ends = 3 * first, 3 * (last + 2)
+        if not _between_some(block[j], block[j + 1], row - np.float32(j), ends, line):
+            continue
+        for number in range(strides + 1):
+            where[number] = STRIDE * number
+        _at_pixels(line, block.shape[1], seen, where, strides + 1, room, knots)
+        _mark_uneven(knots, seen, bent, strides, uneven)
+        some = off_knots(uneven, strides, count, where)
+        _at_pixels(line, block.shape[1], seen, where, some, room, others)
+        _of_bands(knots, strides + 1, weights, of_knots)
+        _of_bands(others, some, weights, of_others)
+        _times(of_knots, strides, of_others, where, some, light[:, first_row + y])
+
+
+@compiled
+def _times(
+    of_knots: F32, strides: int, of_others: F32, where: NDArray[np.int64], some: int, light: F32
+) -> None:
+    """Multiply the bands of a row by what is left of them at knots and at some pixels off them."""
+    for band in range(len(of_knots)):
+        there, left = light[band], of_others[band]
+        # What pixels off the knots have they get of their own.
+        for k in range(some):
+            left[k] *= there[where[k]]
+        times_straight(of_knots[band], strides, there)
+        for k in range(some):
+            there[where[k]] = left[k]
+
+
+@compiled
+def _step_at(edges: F32, metres: np.float32, step: int) -> int:
+    """Return the step that a range lies in, looked for from some step; the last for what is farther."""
+    while step < edges.size - 2 and metres >= edges[step + 1]:
+        step += 1
+    while step > 0 and metres < edges[step]:
+        step -= 1
+    return step
+
+
+@compiled
+def _between_some(above: F32, below: F32, share: np.float32, ends: tuple[int, int], line: F32) -> bool:
+    """Write what lies between some values of two rows of rays; tell whether any of it is not one.
+
+    Rays' values are ``(rays, values)``, and behind each other in the line.
+    """
+    first, end = ends
+    at, least = 0, _ONE
+    for column in range(len(above)):
+        for k in range(first, end):
+            here = above[column, k]
+            value = here + (below[column, k] - here) * share
+            line[at + k] = value
+            least = min(least, value)
+        at += above.shape[1]
+    return bool(least < _ONE)
+
+
+@compiled
+def _at_pixels(
+    line: F32,
+    rays: int,
+    seen: tuple[F32, F32, F32],
+    where: NDArray[np.int64],
+    count: int,
+    room: tuple[NDArray[np.uint64], F32, F32],
+    found: F32,
+) -> None:
+    """Write the ratios of some pixels of a row, and how much the fastest of them changes a metre.
+
+    ``seen`` are the pixels' columns and ranges, and the steps' ends.
+    """
+    (columns, metres, edges), (cells, right, later) = seen, room
+    last, step = rays - 1, 0
+    per_ray, per_step = np.uint64(line.size // rays), np.uint64(3)
+    for k in range(count):
+        pixel = where[k]
+        column = max(_ZERO, min(columns[pixel], np.float32(last)))
+        i, step = min(int(column), last - 1), _step_at(edges, metres[pixel], step)
+        cells[k] = np.uint64(i * (line.size // rays) + 3 * step)
+        right[k] = column - np.float32(i)
+        per_m = _ONE / (edges[step + 1] - edges[step])
+        later[k], found[3, k] = (metres[pixel] - edges[step]) * per_m, per_m
+    fastest = right[count:]
+    for k in range(count):
+        fastest[k] = _ZERO
+    for channel in range(3):
+        ratio, plane = found[channel], np.uint64(channel)
+        for k in range(count):
+            sooner = cells[k] + plane
+            near = line[sooner] + (line[sooner + per_ray] - line[sooner]) * right[k]
+            then = sooner + per_step
+            change = line[then] + (line[then + per_ray] - line[then]) * right[k] - near
+            ratio[k] = near + change * later[k]
+            fastest[k] = max(fastest[k], abs(change))
+    for k in range(count):
+        found[3, k] *= fastest[k]
+
+
+@compiled
+def _mark_uneven(
+    knots: F32, seen: tuple[F32, F32, F32], bent: F32, strides: int, uneven: NDArray[np.bool_]
+) -> None:
+    """Mark between which knots ratios are not taken to go straight."""
+    (columns, metres, edges), step = seen, 0
+    for number in range(strides):
+        here, then, change = STRIDE * number, STRIDE * (number + 1), _ZERO
+        for channel in range(3):
+            change = max(change, abs(knots[channel, number + 1] - knots[channel, number]))
+        off = bent[number] * max(knots[3, number], knots[3, number + 1])
+        step = _step_at(edges, metres[here], step)
+        near = abs(metres[then] - metres[here]) <= edges[step + 1] - edges[step]
+        close = near and columns[then] - columns[here] <= _HALF
+        uneven[number] = not (close and off <= _MOST_OFF and change <= _MOST_CHANGE)
+
+
+@compiled
+def _of_bands(ratios: F32, count: int, weights: F32, found: F32) -> None:
+    """Write what ratios of channels leave of each band."""
+    for band in range(len(weights)):
+        red, green, blue = weights[band, 0], weights[band, 1], weights[band, 2]
+        for k in range(count):
+            found[band, k] = red * ratios[0, k] + green * ratios[1, k] + blue * ratios[2, k]

@@ -3,9 +3,11 @@
 from __future__ import annotations
 
 import numpy as np
+from numpy.typing import NDArray
 
 from halocline._typing import F32
 from halocline.compute.compiled import compiled
+from halocline.compute.knots import STRIDE, bent_between, off_knots, times_straight
 from halocline.physics.floating.turbid_shade_loops import (
     NO_BODIES,
     BodyMap,
@@ -25,6 +27,9 @@ _FLATTEST = np.float32(0.25)
 # A hard shadow begins this many cells below its thing: for things, so that none shades itself, and for the
 # water before them.
 _CLEAR_CELLS, _WATER_CELLS = 1.5, 0.25
+# Along a row of pixels shade on surfaces goes straight where places are no farther off the straight way than
+# this, and no farther apart than that, in cells of the finest map, and where it changes by no more than this.
+_OFF_CELLS, _APART_CELLS, _MOST_CHANGE = np.float32(0.01), np.float32(0.25), np.float32(0.03)
 # Over this share of a map's side, along its edges, shade comes and goes.
 _FADE = np.float32(8.0)
 
@@ -120,6 +125,7 @@ def shade_surfaces(
     view: tuple[F32, F32, F32],
     range_m: F32,
     shares: tuple[F32, F32, F32, np.float32],
+    in_rows: bool,
     gain: F32,
 ) -> None:
     """Multiply the light on surfaces by what is left of sun and sky there.
@@ -136,43 +142,134 @@ def shade_surfaces(
         Of surfaces, ``(rows, columns)``.
     shares
         The share of each band's light that is the sun's, by depth: as `fallen` takes it.
+    in_rows
+        Whether pixels of a row are neighbours, so that what goes straight along it need be looked up at few.
     gain
         ``(K, rows, columns)``; changed.
     """
-    nodes, tables, deep_rates, per_node = shares
-    count = range_m.shape[1]
-    places, left = np.empty((3, count), np.float32), np.empty((2, count), np.float32)
-    of_sun = np.empty((len(gain), count), np.float32)
-    across, along, deep = places[0], places[1], places[2]
-    by_sun, by_sky = left[0], left[1]
-    for row in range(len(range_m)):
-        to_x, to_y, down, ranges = view[0][row], view[1][row], view[2][row], range_m[row]
+    count, bands, most = range_m.shape[1], len(gain), range_m.shape[1] // STRIDE + 1
+    # At knots, and at pixels off them: places, what is left there, and the sun's share.
+    knots, others = _room(most, bands), _room(count, bands)
+    metres, bent = np.empty(count, np.float32), np.empty(most, np.float32)
+    uneven, where = np.empty(most, np.bool_), np.empty(count, np.int64)
+    per_m = max(sun[0][2], sky[0][2], sun[5][0][2], sky[5][0][2])
+    for row in range(len(range_m) if count else 0):
+        directions = view[0][row], view[1][row], view[2][row]
         for k in range(count):
-            metres = min(ranges[k], lens[3])
-            across[k], along[k] = to_x[k] * metres + lens[0], to_y[k] * metres + lens[1]
-            deep[k] = down[k] * metres + lens[2]
-        light_at_places(sun, sky, across, along, deep, left)
-        begin, end = _dimmed(by_sun, by_sky)
-        if end <= begin:
+            metres[k] = min(range_m[row, k], lens[3])
+        strides = (count - 1) // STRIDE if in_rows else 0
+        bent_between(metres, strides, bent)
+        for number in range(strides + 1):
+            where[number] = STRIDE * number
+        _placed(directions, lens, metres, where, strides + 1, knots[0])
+        _left_at(sun, sky, strides + 1, knots[0], knots[1])
+        _mark_uneven(knots[0], knots[1], (metres, bent), strides, (per_m, lens[3]), uneven)
+        some = off_knots(uneven, strides, count, where)
+        _placed(directions, lens, metres, where, some, others[0])
+        _left_at(sun, sky, some, others[0], others[1])
+        begin, end = _dimmed(knots[1], strides, others[1], where, some)
+        if end < begin:
             continue
-        for k in range(begin, end):
-            deep[k] = max(deep[k], _ZERO)
-        fallen(deep[begin:end], nodes, tables, deep_rates, per_node, of_sun)
-        for band in range(len(gain)):
-            share, light = of_sun[band], gain[band, row, begin:end]
-            suns, skies = by_sun[begin:end], by_sky[begin:end]
-            for k in range(light.size):
-                light[k] *= share[k] * (suns[k] - skies[k]) + skies[k]
+        _suns_share(knots[0][2], strides + 1, shares, knots[2])
+        _suns_share(others[0][2], some, shares, others[2])
+        for band in range(bands):
+            _mixed(knots[1], strides + 1, knots[2][band])
+            _mixed(others[1], some, others[2][band])
+            light, left = gain[band, row], others[2][band]
+            for k in range(some):
+                left[k] *= light[where[k]]
+            # From the first knot before what is dimmed to the last behind it.
+            times_straight(knots[2][band, begin:], end - begin, light[STRIDE * begin :])
+            for k in range(some):
+                light[where[k]] = left[k]
 
 
 @compiled
-def _dimmed(sun: F32, sky: F32) -> tuple[int, int]:
-    """Return from where to where either is not whole."""
-    begin, end = 0, sun.size
-    while begin < end and sun[begin] == _ONE and sky[begin] == _ONE:
-        begin += 1
-    while end > begin and sun[end - 1] == _ONE and sky[end - 1] == _ONE:
-        end -= 1
+def _room(size: int, bands: int) -> tuple[F32, F32, F32]:
+    """Return room for places, what is left there of sun and sky, and the sun's share of each band."""
+    return (
+        np.empty((3, size), np.float32),
+        np.empty((2, size), np.float32),
+        np.empty((bands, size), np.float32),
+    )
+
+
+@compiled
+def _left_at(sun: Map, sky: Map, count: int, places: F32, left: F32) -> None:
+    """Write what is left of both at the first of some places."""
+    light_at_places(sun, sky, places[0, :count], places[1, :count], places[2, :count], left[:, :count])
+
+
+@compiled
+def _placed(
+    directions: tuple[F32, F32, F32],
+    lens: tuple[np.float32, ...],
+    metres: F32,
+    where: NDArray[np.int64],
+    count: int,
+    places: F32,
+) -> None:
+    """Write where some pixels' surfaces are: along the level axes, and below the surface."""
+    for axis in range(3):
+        towards, there = directions[axis], places[axis]
+        for k in range(count):
+            pixel = where[k]
+            there[k] = towards[pixel] * metres[pixel] + lens[axis]
+
+
+@compiled
+def _mark_uneven(
+    places: F32,
+    left: F32,
+    ranges: tuple[F32, F32],
+    strides: int,
+    limits: tuple[np.float32, np.float32],
+    uneven: NDArray[np.bool_],
+) -> None:
+    """Mark between which knots shade is not taken to go straight.
+
+    By the surfaces' ranges, and how far off the straight way from knot to knot those are; and the cells a
+    metre, and the range from which on there is no surface.
+    """
+    (metres, bent), (per_m, nowhere) = ranges, limits
+    for number in range(strides):
+        apart, change = _ZERO, _ZERO
+        for axis in range(3):
+            apart += abs(places[axis, number + 1] - places[axis, number])
+        for which in range(2):
+            change = max(change, abs(left[which, number + 1] - left[which, number]))
+        close = bent[number] * per_m <= _OFF_CELLS and apart * per_m <= _APART_CELLS
+        none = bent[number] == _ZERO and metres[STRIDE * number] >= nowhere
+        uneven[number] = not ((close or none) and change <= _MOST_CHANGE)
+
+
+@compiled
+def _suns_share(depth: F32, count: int, shares: tuple[F32, F32, F32, np.float32], out: F32) -> None:
+    """Write the share of each band's light that is the sun's at the first of some depths, which change."""
+    for k in range(count):
+        depth[k] = max(depth[k], _ZERO)
+    fallen(depth[:count], shares[0], shares[1], shares[2], shares[3], out[:, :count])
+
+
+@compiled
+def _mixed(left: F32, count: int, share: F32) -> None:
+    """Turn the sun's share of light into what is left of all of it."""
+    suns, skies = left[0], left[1]
+    for k in range(count):
+        share[k] = share[k] * (suns[k] - skies[k]) + skies[k]
+
+
+@compiled
+def _dimmed(left: F32, strides: int, others: F32, where: NDArray[np.int64], some: int) -> tuple[int, int]:
+    """Return from which knot to which either is not whole, at them or at pixels off them; none of no row."""
+    begin, end = strides, -1
+    for number in range(strides + 1):
+        if left[0, number] != _ONE or left[1, number] != _ONE:
+            begin, end = min(begin, max(number - 1, 0)), min(number + 1, strides)
+    for k in range(some):
+        if others[0, k] != _ONE or others[1, k] != _ONE:
+            knot = where[k] // STRIDE
+            begin, end = min(begin, knot), max(end, min(knot + 1, strides))
     return begin, end
 
 

@@ -1,0 +1,169 @@
+"""Rows of pixels along which things change evenly: looked up at every fourth of them, straight in between.
+
+The loops of a step look up what is costly at these pixels, the *knots*, tell themselves between which of them
+it goes straight as closely as they want, and look it up at each of the others too. Which pixels are knots
+goes by their place in the row: hand these rows that begin at the same pixel whatever else is made with them.
+"""
+
+from __future__ import annotations
+
+import numpy as np
+from numpy.typing import NDArray
+
+from halocline._typing import F32
+from halocline.compute.compiled import compiled
+
+# Pixels from knot to knot.
+STRIDE = 4
+_QUARTER, _HALF, _THREE_QUARTERS = (np.float32(share) for share in (0.25, 0.5, 0.75))
+# What lies between knots is told to so much of itself.
+_ROUNDING = np.float32(1e-5)
+_TO_NEXT, _1, _2, _3 = (np.uint64(number) for number in (STRIDE, 1, 2, 3))
+
+
+@compiled
+def knots_in(row: F32, found: F32) -> int:
+    """Write a row's values at its knots; return from how many of them there is one more.
+
+    Parameters
+    ----------
+    row
+        ``(n,)``, at least one.
+    found
+        ``(n,)`` or less, as long as there are knots.
+
+    Returns
+    -------
+    int
+        Strides between knots: one less than there are. Up to three pixels are left behind the last.
+    """
+    strides = (row.size - 1) // STRIDE
+    for number in range(strides + 1):
+        found[number] = row[STRIDE * number]
+    return strides
+
+
+@compiled
+def bent_between(row: F32, strides: int, bent: F32) -> None:
+    """Write how far a row is off the straight way from knot to knot, at most, for each stride.
+
+    Parameters
+    ----------
+    row
+        ``(n,)``, finite.
+    strides
+        As `knots_in` has it.
+    bent
+        ``(strides,)`` or more; written, in the row's unit.
+    """
+    at = np.uint64(0)
+    for number in range(strides):
+        near, end = row[at], row[at + _TO_NEXT]
+        grown = end - near
+        first = abs(near + _QUARTER * grown - row[at + _1])
+        second = abs(near + _HALF * grown - row[at + _2])
+        third = abs(near + _THREE_QUARTERS * grown - row[at + _3])
+        bent[number] = max(first, second, third)
+        at += _TO_NEXT
+
+
+@compiled
+def reach_of(row: F32, strides: int, bent: F32) -> tuple[np.float32, np.float32]:
+    """Return between which values all of some strides of a row lie, and what is behind the last; no closer.
+
+    Parameters
+    ----------
+    row, bent
+        As `bent_between` has them, 0 or more.
+    strides
+        Of the row.
+
+    Returns
+    -------
+    tuple[np.float32, np.float32]
+        Least and most, in the row's unit.
+    """
+    least, most = row[0], row[0]
+    for number in range(strides):
+        near, far = row[STRIDE * number], row[STRIDE * (number + 1)]
+        off = bent[number] + _ROUNDING * max(near, far)
+        least, most = min(least, min(near, far) - off), max(most, max(near, far) + off)
+    for pixel in range(STRIDE * strides + 1, row.size):
+        least, most = min(least, row[pixel]), max(most, row[pixel])
+    return least, most
+
+
+@compiled
+def off_knots(uneven: NDArray[np.bool_], strides: int, count: int, where: NDArray[np.int64]) -> int:
+    """Write which pixels of a row have to be looked up themselves; return how many.
+
+    Parameters
+    ----------
+    uneven
+        Which strides do not go straight, ``(strides,)`` or more.
+    strides, count
+        Strides and pixels of the row.
+    where
+        ``(count,)`` or more; written.
+
+    Returns
+    -------
+    int
+        How many: those between the knots of such strides, and those behind the last knot.
+    """
+    found = 0
+    for number in range(strides):
+        if uneven[number]:
+            for beside in range(1, STRIDE):
+                where[found] = STRIDE * number + beside
+                found += 1
+    for pixel in range(STRIDE * strides + 1, count):
+        where[found] = pixel
+        found += 1
+    return found
+
+
+@compiled
+def straight_between(knots: F32, strides: int, row: F32) -> None:
+    """Write what lies between knots along a row, and at them.
+
+    Parameters
+    ----------
+    knots
+        ``(strides + 1,)`` or more.
+    strides
+        As `knots_in` has it.
+    row
+        Written up to the last knot.
+    """
+    at = np.uint64(0)
+    for number in range(strides):
+        near, grown = knots[number], knots[number + 1] - knots[number]
+        row[at] = near
+        row[at + _1] = near + _QUARTER * grown
+        row[at + _2] = near + _HALF * grown
+        row[at + _3] = near + _THREE_QUARTERS * grown
+        at += _TO_NEXT
+    row[at] = knots[strides]
+
+
+@compiled
+def times_straight(knots: F32, strides: int, row: F32) -> None:
+    """Multiply a row by what lies between knots along it, and at them.
+
+    Parameters
+    ----------
+    knots, strides
+        As `straight_between` takes them.
+    row
+        Changed up to the last knot.
+    """
+    at = np.uint64(0)
+    for number in range(strides):
+        near, grown = knots[number], knots[number + 1] - knots[number]
+        row[at] *= near
+        row[at + _1] *= near + _QUARTER * grown
+        row[at + _2] *= near + _HALF * grown
+        row[at + _3] *= near + _THREE_QUARTERS * grown
+        at += _TO_NEXT
+    row[at] *= knots[strides]

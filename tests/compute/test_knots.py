@@ -1,0 +1,70 @@
+"""Rows of pixels that are looked up at few of them."""
+
+from __future__ import annotations
+
+import numpy as np
+import pytest
+
+from halocline.compute.knots import (
+    STRIDE,
+    bent_between,
+    knots_in,
+    off_knots,
+    reach_of,
+    straight_between,
+    times_straight,
+)
+
+
+@pytest.mark.parametrize("count", [1, 2, 4, 5, 8, 9, 11, 33])
+def test_what_goes_straight_between_knots_and_the_pixels_off_them_make_up_a_row(count: int) -> None:
+    row = np.random.default_rng(count).uniform(1.0, 2.0, count).astype(np.float32)
+    known = np.empty(count, np.float32)
+    strides = knots_in(row, known)
+    assert strides == (count - 1) // STRIDE
+    # Every other stride goes straight.
+    places, knots = np.arange(count), np.arange(0, count, STRIDE)
+    straight = np.interp(places, knots, row[knots]).astype(np.float32)
+    uneven = np.arange(strides + 1) % 2 == 0
+    of_stride = np.minimum(places // STRIDE, strides)
+    even = ~uneven[of_stride] & (places < STRIDE * strides)
+    row[even] = straight[even]
+    made, where = np.full(count, np.nan, np.float32), np.empty(count, np.int64)
+    straight_between(known, strides, made)
+    some = off_knots(uneven, strides, count, where)
+    made[where[:some]] = row[where[:some]]
+    np.testing.assert_allclose(made, row, rtol=1e-6)
+    # No pixel is looked up twice.
+    assert len(set(where[:some])) == some
+    assert not set(where[:some]) & set(knots)
+    times = np.full(count, 3.0, np.float32)
+    times_straight(known, strides, times)
+    np.testing.assert_allclose(
+        times[: STRIDE * strides + 1], 3.0 * straight[: STRIDE * strides + 1], rtol=1e-6
+    )
+    assert (times[STRIDE * strides + 1 :] == 3.0).all()
+
+
+def test_a_row_is_bent_by_its_pixel_farthest_off_the_way_between_knots() -> None:
+    row = np.array([1.0, 1.0, 1.5, 1.0, 1.0, 2.0, 3.0, 4.25, 5.0, 0.5, 7.0], np.float32)
+    bent = np.empty(2, np.float32)
+    bent_between(row, 2, bent)
+    assert list(bent) == [0.5, 0.25]
+    # What is behind the last knot counts as it is.
+    assert reach_of(row, 2, bent) == pytest.approx((0.5, 7.0), abs=1e-3)
+    least, most = reach_of(row[:9], 2, bent)
+    assert least <= 0.5
+    assert most >= 5.25
+
+
+def test_no_pixel_lies_beyond_the_reach_of_its_stride() -> None:
+    # Rounding, too, leaves none outside: what is looked up between two is there.
+    for seed in range(50):
+        row = np.random.default_rng(seed).uniform(0.1, 3e3, 41).astype(np.float32)
+        bent = np.empty(10, np.float32)
+        bent_between(row, 10, bent)
+        for number in range(10):
+            part = row[STRIDE * number : STRIDE * (number + 1) + 1]
+            least, most = reach_of(part, 1, bent[number:])
+            assert least <= part.min()
+            assert most >= part.max()
