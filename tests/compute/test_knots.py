@@ -51,8 +51,8 @@ def test_a_row_is_bent_by_its_pixel_farthest_off_the_way_between_knots() -> None
     bent_between(row, 2, bent)
     assert list(bent) == [0.5, 0.25]
     # What is behind the last knot counts as it is.
-    assert reach_of(row, 2, bent) == pytest.approx((0.5, 7.0), abs=1e-3)
-    least, most = reach_of(row[:9], 2, bent)
+    assert reach_of.loop(row, 2, bent) == pytest.approx((0.5, 7.0), abs=1e-3)
+    least, most = reach_of.loop(row[:9], 2, bent)
     assert least <= 0.5
     assert most >= 5.25
 
@@ -65,6 +65,6 @@ def test_no_pixel_lies_beyond_the_reach_of_its_stride() -> None:
         bent_between(row, 10, bent)
         for number in range(10):
             part = row[STRIDE * number : STRIDE * (number + 1) + 1]
-            least, most = reach_of(part, 1, bent[number:])
+            least, most = reach_of.loop(part, 1, bent[number:])
             assert least <= part.min()
             assert most >= part.max()
