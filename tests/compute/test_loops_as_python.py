@@ -242,10 +242,10 @@ def stand_in_the_light() -> None:
     light = np.ones((6, 3, 4), np.float32)
     shade_surfaces(*maps, lens, view, randoms(3, 4, most=9.0), shares, False, light)
     assert (light != 1.0).any()
-    level = [np.tile(np.linspace(0.1, 0.11, 11, dtype=np.float32), (3, 1)) for _ in range(2)]
+    level = np.tile(np.linspace(0.1, 0.11, 11, dtype=np.float32), (3, 1))
     light, away = np.ones((6, 3, 11), np.float32), np.full((3, 11), 3.0, np.float32)
     away[1, 5] = 1.0
-    shade_surfaces(*maps, lens, (*level, np.ones((3, 11), np.float32)), away, shares, True, light)
+    shade_surfaces(*maps, lens, (level, level, np.ones((3, 11), np.float32)), away, shares, True, light)
     assert (light != 1.0).any()
 
 
