@@ -289,6 +289,18 @@ def test_surface_in_front_hides_and_behind_does_not() -> None:
         assert alpha.sum() == pytest.approx(share * disc.covered_px[0], rel=1e-3, abs=1e-9)
 
 
+@pytest.mark.parametrize("hidden", [slice(None, 40), slice(40, None)])
+def test_a_thing_is_seen_as_far_as_a_nearer_surface_leaves_it(hidden: slice) -> None:
+    range_m = np.full((ROWS, COLUMNS), 8.0, np.float32)
+    range_m[:, hidden] = 1.0
+    place = np.array([[40.0, 30.5]])
+    disc = replace(_discs(1, thing=6.0, opacity=1.0), start_px=place, end_px=place, range_m=np.array([4.0]))
+    whole = _picture(disc)[1]
+    assert (whole[:, hidden] > 0.0).any()
+    whole[:, hidden] = 0.0
+    assert (_picture(disc, Surface(range_m, np.ones_like(range_m)))[1] == whole).all()
+
+
 def test_thing_behind_a_half_covered_pixel_shows_in_its_open_half() -> None:
     disc = replace(_discs(1), range_m=np.array([4.0]))
     surface = Surface(np.full((ROWS, COLUMNS), 2.0, np.float32), np.full((ROWS, COLUMNS), 0.25, np.float32))
@@ -333,6 +345,19 @@ def test_sprite_covers_its_area_however_turned_smeared_or_softened(streak: float
     _, alpha = _picture(None, sprites=sprites)
     texture = sprites.textures.stacks[0][0][0, :, :, 3].mean() * 16.0**2
     assert alpha.sum() == pytest.approx(0.7 * texture, rel=0.04)
+
+
+@pytest.mark.parametrize("size", [4, 8])
+@pytest.mark.parametrize("turn", [0.0, 0.6])
+def test_a_picture_that_fills_its_card_covers_all_of_it(size: int, turn: float) -> None:
+    cosine, sine = 10.0 * math.cos(turn), 10.0 * math.sin(turn)
+    sprite = replace(
+        _sprites(1),
+        axes_px=np.array([[[cosine, -sine], [sine, cosine]]]),
+        textures=Textures.of(np.ones((1, size, size, 4), np.float32)),
+    )
+    # Between texels it is linear: it fades out over one texel, half of it beyond the card's side.
+    assert _picture(None, sprites=sprite)[1].sum() == pytest.approx(0.7 * 20.0**2, rel=0.01)
 
 
 def test_upright_sprite_shows_its_texture_the_right_way_round() -> None:

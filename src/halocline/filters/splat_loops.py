@@ -358,9 +358,16 @@ def paint(
             cell = down * across + aside
             cell_left = area[1] + aside * columns
             cell_right = min(cell_left + columns, area[2])
+            if starts[cell] == starts[cell + 1]:
+                continue
+            farthest = _farthest(
+                surface, low - first, high - first, cell_left - area[1], cell_right - area[1]
+            )
             for entry in range(starts[cell], starts[cell + 1]):
                 index = listed[entry]
                 thing = things[index]
+                if _in_front(farthest, thing["range_m"], thing["per_thickness"]) <= _ZERO:
+                    continue
                 top, bottom = _rows(thing, low, high)
                 for row in range(top, bottom):
                     narrow = narrowing[row - area[0]] if half > _ZERO else _ONE
@@ -369,7 +376,8 @@ def paint(
                     if begin >= stop:
                         continue
                     count, y, x = np.uint64(stop - begin), np.uint64(row - first), np.uint64(begin - area[1])
-                    _visible(thing, surface, y, x, shares[:count])
+                    if not _visible(thing, surface, y, x, shares[:count]):
+                        continue
                     if thing["sprite"] >= 0:
                         number = thing["sprite"]
                         sprite = sprites[number]
@@ -387,8 +395,39 @@ def paint(
 
 
 @compiled
-def _visible(thing: Any, surface: tuple[F32, F32, F32, F32], y: np.uint64, x: np.uint64, shares: F32) -> None:
-    """Write how much of a thing is seen before the surfaces of some pixels of a row."""
+def _farthest(surface: tuple[F32, F32, F32, F32], top: int, bottom: int, left: int, right: int) -> np.float32:
+    """Return the farthest that is seen of things in a part of a picture: infinity where water is."""
+    range_m, coverage, far_range_m, far_share = surface
+    farthest = _ZERO
+    for y in range(top, bottom):
+        farthest = max(farthest, _most(range_m[y, left:right]))
+        if far_share.size:
+            # Wherever it has a share.
+            farthest = max(farthest, _most(far_range_m[y, left:right]))
+        if coverage.size and _any_less(coverage[y, left:right], _ONE):
+            return np.float32(np.inf)
+    return farthest
+
+
+@compiled
+def _most(row: F32) -> np.float32:
+    most = _ZERO
+    for x in range(row.size):
+        most = max(most, row[x])
+    return most
+
+
+@compiled
+def _any_less(row: F32, value: np.float32) -> bool:
+    found = False
+    for x in range(row.size):
+        found |= row[x] < value
+    return found
+
+
+@compiled
+def _visible(thing: Any, surface: tuple[F32, F32, F32, F32], y: np.uint64, x: np.uint64, shares: F32) -> bool:
+    """Write how much of a thing is seen before the surfaces of some pixels of a row; tell if any is."""
     range_m, coverage, far_range_m, far_share = surface
     distance, per_thickness = thing["range_m"], thing["per_thickness"]
     count = np.uint64(shares.size)
@@ -402,6 +441,10 @@ def _visible(thing: Any, surface: tuple[F32, F32, F32, F32], y: np.uint64, x: np
         # The part of the pixel that the surface leaves open shows what is behind.
         for k in range(count):
             shares[k] += (_ONE - coverage[y, x + k]) * (_ONE - shares[k])
+    seen = False
+    for k in range(count):
+        seen |= shares[k] != _ZERO
+    return seen
 
 
 @compiled
@@ -508,8 +551,10 @@ def _look_up(
     count = len(points) if sprite["smeared"] else 1
     opacity = sprite["opacity"] / np.float32(count)
     per_u, per_v = _steps(sprite["u_x"], shares.size), _steps(sprite["v_x"], shares.size)
-    # A texel beyond its sides it fades out; and some more, as these numbers are rounded.
-    most = _ONE + _TWO / np.float32(sprite["size"]) + np.float32(0.01)
+    # It ends half a texel beyond its sides, the coarser one's where two are mixed; and some more, as these
+    # numbers are rounded.
+    texel = _TWO if sprite["coarser"] > _ZERO else _ONE
+    most = _ONE + texel / np.float32(sprite["size"]) + np.float32(0.01)
     first, end = shares.size, 0
     dy = np.float32(row + 0.5 - thing["y"])
     start = np.float32(begin + 0.5 - thing["x"])
@@ -609,4 +654,5 @@ def _within(
     if per_one == 0.0:
         return (low, high) if abs(middle) <= wide + 1e-3 else (0, 0)
     centre, reach = -middle * per_one, abs(wide * per_one)
-    return int(max(centre - reach - 1.0, float(low))), int(min(max(centre + reach + 2.0, 0.0), float(high)))
+    begin, end = max(centre - reach, float(low)), min(centre + reach, float(high - 1))
+    return math.ceil(begin), math.floor(max(end, -1.0)) + 1
