@@ -228,10 +228,10 @@ def test_any_height_of_tiles_gives_the_same_bits(height: int) -> None:
 @pytest.mark.parametrize("columns", [7, 16, 33])
 def test_any_width_of_cells_gives_the_same_bits(columns: int, monkeypatch: pytest.MonkeyPatch) -> None:
     picture = np.random.default_rng(0).uniform(0, 4, (4, ROWS, COLUMNS)).astype(np.float32)
-    things = [_crowd(), replace(_sprites(40, streak=5.0, blur=2.0), bend_px=np.full((40, 2), 3.0))]
-    whole = _laid_over(Drawing(AREA, *things), 0, OPEN, picture)
+    crowd, pictures = _crowd(), replace(_sprites(40, streak=5.0, blur=2.0), bend_px=np.full((40, 2), 3.0))
+    whole = _laid_over(Drawing(AREA, crowd, pictures), 0, OPEN, picture)
     monkeypatch.setattr(splat, "CELL_COLUMNS", columns)
-    assert (_laid_over(Drawing(AREA, *things), 0, OPEN, picture) == whole).all()
+    assert (_laid_over(Drawing(AREA, crowd, pictures), 0, OPEN, picture) == whole).all()
     assert (whole != picture).any()
 
 

@@ -186,9 +186,9 @@ def _swept(
     aside = (dx * thing["along_y"] - dy * thing["along_x"]) * per_length
     weight = _passing(inner, along, aside, length) + _passing(outer, along, aside, length)
     weight *= _HALF * per_length * share
-    return weight + (_ONE - share) * _ramp(
-        thing["ramp_end"] - _past(along, aside, length) * thing["per_ramp"]
-    )
+    far_off = _past(along, aside, length)
+    weight += (_ONE - share) * _ramp(thing["ramp_end"] - far_off * thing["per_ramp"])
+    return weight
 
 
 @compiled
