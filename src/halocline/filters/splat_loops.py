@@ -184,7 +184,7 @@ def _swept(
     share, per_length = thing["swept"], _ONE / length
     along = (dx * thing["along_x"] + dy * thing["along_y"]) * per_length
     aside = (dx * thing["along_y"] - dy * thing["along_x"]) * per_length
-    weight = _passing(inner, along, aside, length) + _passing(outer, along, aside, length)
+    weight: np.float32 = _passing(inner, along, aside, length) + _passing(outer, along, aside, length)
     weight *= _HALF * per_length * share
     far_off = _past(along, aside, length)
     weight += (_ONE - share) * _ramp(thing["ramp_end"] - far_off * thing["per_ramp"])
