@@ -274,8 +274,7 @@ def test_compiled_loops_do_what_their_python_says(
     # As few ranges and rays of bodies' tables as show all that happens along a ray.
     for ranges in ("_MOST_RANGES", "_LIGHT_RANGES"):
         monkeypatch.setattr(turbid_view, ranges, 12)
-    for module in (turbid_light, turbid_view):
-        monkeypatch.setattr(module, "RAYS", 8)
+    monkeypatch.setattr(turbid_light, "RAYS", 8)
     read, tile, shot = handed(operator, build)
     # Particles near by and few rays are enough, fewer than a preset may ask for: else it takes minutes.
     fields = type(operator.parameters).model_fields

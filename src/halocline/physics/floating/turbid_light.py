@@ -62,16 +62,16 @@ class LightRays:
     from_m: F64
     axes: F64
     tangent: float
-    across: int = RAYS
+    across: int
 
     @classmethod
-    def towards(cls, from_m: F64, axis: F64, half_angle_rad: float, across: int = RAYS) -> LightRays:
+    def towards(cls, from_m: F64, axis: F64, half_angle_rad: float, across: int | None = None) -> LightRays:
         """Return rays about an axis, out to an angle."""
         other = np.eye(3)[int(np.argmin(np.abs(axis)))]
         right = np.cross(axis, other)
         right = right / math.sqrt(float(right @ right))
         axes = np.stack([right, np.cross(right, axis), axis])
-        return cls(np.asarray(from_m), axes, math.tan(min(half_angle_rad, _WIDEST_RAD)), across)
+        return cls(np.asarray(from_m), axes, math.tan(min(half_angle_rad, _WIDEST_RAD)), across or RAYS)
 
     @property
     def directions(self) -> F32:
