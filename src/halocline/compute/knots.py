@@ -73,10 +73,12 @@ def reach_of(row: F32, strides: int, bent: F32) -> tuple[np.float32, np.float32]
 
     Parameters
     ----------
-    row, bent
-        As `bent_between` has them, 0 or more.
+    row
+        As `bent_between` has it, 0 or more.
     strides
         Of the row.
+    bent
+        As `bent_between` has it.
 
     Returns
     -------
