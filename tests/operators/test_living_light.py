@@ -93,10 +93,9 @@ def wall(range_m: float) -> Frame:
 def night(build: Builders) -> Any:
     """What living light makes of a wall at night: the picture, and the light that the water threw in."""
 
-    def run(operator: LivingLight, range_m: float = 5.0, frame: int = 1001, normal: F32 | None = None) -> Any:
+    def run(operator: LivingLight, range_m: float = 5.0, frame: int = 1001, **planes: F32) -> Any:
         picture = wall(range_m)
-        if normal is not None:
-            picture = replace(picture, planes={**picture.planes, "normal": normal})
+        picture = replace(picture, planes={**picture.planes, **planes})
         shot = build.shot(WINDOW, frame=frame, path=build.path(daylight_level=0.0))
         chain = steps(build, ("living", operator))
         return build.run(chain, picture, shot, wanted=("rgb", "living_light", "alpha"))
@@ -193,6 +192,18 @@ def test_it_lights_the_subject_by_its_normals(night: Any) -> None:
     assert gain[:, :23].mean() > 1e-4
     # But for what has passed behind the wall's edge.
     assert gain[:, 25:].mean() < 0.05 * gain[:, :23].mean()
+
+
+def test_what_bodies_hide_of_the_subject_they_hide_of_its_light(night: Any) -> None:
+    hidden = np.zeros(WINDOW.shape, np.float32)
+    hidden[:, 24:] = 0.75
+    dark, free, behind = (
+        night(living(on_subject=level), 3.5, body_alpha=hides)["rgb"]
+        for level, hides in ((0.0, 0.0 * hidden), (50.0, 0.0 * hidden), (50.0, hidden))
+    )
+    gain = (free - dark).sum(axis=0)
+    assert gain[:, 24:].mean() > 1e-4
+    np.testing.assert_allclose((behind - dark).sum(axis=0), gain * (1.0 - hidden), rtol=1e-3, atol=1e-6)
 
 
 def test_it_warns_of_flashes_but_not_of_what_glows_steadily(build: Builders) -> None:

@@ -201,7 +201,10 @@ def test_what_a_step_draws_is_hidden_by_the_bodies_of_steps_before_it(
     keys: str, amount: float | None
 ) -> None:
     text = BODIES + keys + CLOUD + '[steps.bubbles]\nafter = "cloud"\n'
-    hiding = shot_of(text).hiding
+    shot = shot_of(text)
+    hiding = shot.hiding
+    # What keeps no light from others stands not in it.
+    assert len(shot.bodies) == (0 if keys == "shade_things = 0" else 1)
     assert [each.amount for each in hiding["bubbles"]] == ([] if amount is None else [amount])
     assert not hiding["cloud"]
     assert not hiding["veiling_light"]

@@ -109,6 +109,7 @@ def test_what_is_resolved_needs_no_word_for_it(layers: Callable[..., Path]) -> N
         ),
         ('without = ["light.lamps.0.name"]', "Of an array the whole is named"),
         ('without = ["a = 1\\nb"]', "which is no key"),
+        ('without = ["steps = 0 #"]', "which is no key"),
         ('without = [""]', "which is no key"),
         ('without = ["extends"]', "which is no key"),
     ],

@@ -161,6 +161,15 @@ def test_a_body_that_takes_light_from_all_else_changes_the_surroundings(frames: 
     ]
     assert around[0] is around[1]
     assert around[2] is not around[1]
+    # What is drawn after them they hide.
+    before, after = (
+        pictures._around(still, preset.with_settings({"steps": steps})).hiding["bubbles"]
+        for steps in (
+            {"bubbles": {"after": "veiling_light"}, "turbid_bodies": {"bodies": [ball], "after": "bubbles"}},
+            {"turbid_bodies": {"bodies": [ball]}, "bubbles": {"after": "turbid_bodies"}},
+        )
+    )
+    assert (len(before), len(after)) == (0, 1)
 
 
 def test_a_picture_that_is_no_longer_wanted_is_given_up(frames: str) -> None:

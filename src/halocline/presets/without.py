@@ -21,6 +21,8 @@ from halocline.presets.renamed import OldWord, path_of_today
 
 WITHOUT = "without"
 _FIX = 'Name keys as on the command line: without = ["parts.far.within_range.nearest", "steps.snow"].'
+# What a key is given to be read: nothing that a key which brings a value and a comment of its own would say.
+_MARK = "read as a key"
 # Tables of which each has a name of its own: to be there, with nothing in it, says something.
 _NAMED = ("steps", "parts", "origins")
 # What a list of strings is written of: comments, strings, and its end.
@@ -95,7 +97,7 @@ def path_of(dotted: str) -> KeyPath:
     ('steps', 'fine snow', 'matte')
     """
     try:
-        found: Any = tomllib.loads(f"{dotted} = 0")
+        found: Any = tomllib.loads(f"{dotted} = '{_MARK}'")
     except (tomllib.TOMLDecodeError, RecursionError):
         return ()
     path: KeyPath = ()
@@ -104,7 +106,7 @@ def path_of(dotted: str) -> KeyPath:
             return ()
         ((name, found),) = found.items()
         path = (*path, name)
-    return path if found == 0 and path[0] not in ("format", "extends", WITHOUT) else ()
+    return path if found == _MARK and path[0] not in ("format", "extends", WITHOUT) else ()
 
 
 def dotted_key(path: Sequence[str]) -> str:

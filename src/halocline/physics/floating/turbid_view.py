@@ -177,8 +177,7 @@ class TurbidVolume:
         self._lamp_light = [hiding.from_lamp(lamp) if self_shadow > 0.0 else None for lamp in lamps]
         self._packed = PackedBodies.of(bodies, rays.lens_m, path.up, eddies, time_s)
         self.nodes = ranges_for(bodies, rays.lens_m, path)
-        steps = np.diff(self.nodes)[:, None] * (np.arange(EVERY) / EVERY)
-        metres = np.append((self.nodes[:-1, None] + steps).reshape(-1), self.nodes[-1])
+        metres = _between(self.nodes)
         self._metres = np.stack([metres, path.remap.exact(metres)]).astype(np.float32)
         self._light, self._lens = _daylight(path, float(metres[-1]))
         self._rates = (path.bands.attenuation * path.veil_scale).astype(np.float32)
