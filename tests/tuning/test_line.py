@@ -239,3 +239,39 @@ def test_nobody_waits_for_the_picture_of_a_page_that_is_gone(
         for _ in range(100):
             time.sleep(0.0 if given_up else 0.05)
         assert given_up == [True]
+
+
+def test_a_finished_picture_gives_way_once_to_the_first_look_of_another_page(
+    serve: Any, frames: str, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    made = Pictures.picture
+    ways: list[str] = []
+    go_on, again = Event(), Event()
+
+    def slow(
+        self: Pictures, preset: Any, wish: Any, *, coarse: bool = False, unwanted: Callable[[], bool]
+    ) -> ShownPicture:
+        if wish.frame == 1002 and not coarse:
+            first = not ways
+            ways.append("begun")
+            (go_on if first else again).set()
+            for _try in range(600 if first else 20):
+                if unwanted():
+                    ways[-1] = "gave way"
+                    raise NoLongerWanted
+                time.sleep(0.05)
+        return made(self, preset, wish, coarse=coarse, unwanted=unwanted)
+
+    with serve("jerlov-1c", frames) as one, lines(one, 2) as (line, other):
+        monkeypatch.setattr(Pictures, "picture", slow)
+        ask(line, "look", frame=1002)
+        assert go_on.wait(60)
+        ask(other, "look", frame=1003)
+        (*_, shown) = until(other, lambda message: message.get("frame") == 1003)
+        assert shown["coarse"]
+        # It is made anew, and to its end whoever else looks.
+        assert again.wait(60)
+        ask(other, "look", frame=1001)
+        (*_, shown) = until(line, lambda message: message.get("frame") == 1002 and not message["coarse"])
+        until(other, lambda message: message.get("frame") == 1001 and not message["coarse"])
+        assert ways == ["gave way", "begun"]

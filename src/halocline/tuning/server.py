@@ -15,8 +15,8 @@ import hmac
 import json
 import secrets
 import socket as sockets
-from collections.abc import Callable
-from contextlib import suppress
+from collections.abc import AsyncIterator, Callable
+from contextlib import asynccontextmanager, suppress
 from dataclasses import replace
 from functools import partial
 from importlib.resources import files
@@ -86,6 +86,8 @@ class Server:
         # Pages change one preset: one after the other. Pictures are made one at a time: who waits for a turn
         # keeps no thread, and a page that goes away waits no longer.
         self.changing, self.drawing = asyncio.Lock(), asyncio.Lock()
+        # Pages that wait for their turn with a first look: a finished picture gives way to them.
+        self.first_looks = 0
         self.app = Starlette(
             routes=[
                 Route("/", self._page),
@@ -113,6 +115,19 @@ class Server:
         told = await asyncio.to_thread(self.told)
         for tab in tuple(self._tabs):
             await tab.tell(told)
+
+    @asynccontextmanager
+    async def turn_to_draw(self, *, first_look: bool) -> AsyncIterator[None]:
+        """Wait for the turn to make a picture; for a first look, finished ones of other pages give way."""
+        self.first_looks += first_look
+        try:
+            await self.drawing.acquire()
+        finally:
+            self.first_looks -= first_look
+        try:
+            yield
+        finally:
+            self.drawing.release()
 
     def told(self) -> dict[str, Any]:
         """Return what pages are told of the preset, and of what its frames have."""
@@ -191,10 +206,12 @@ class _Tab:
         self.first_look.clear()
         self._due.set()
 
-    def unwanted(self, *, coarse: bool) -> bool:
-        """Tell whether nobody waits any more for a picture of what was last asked for."""
+    def unwanted(self, *, coarse: bool, gives_way: bool) -> bool:
+        """Tell whether nobody waits any more for a picture of what was last asked for, or others come first."""
         # A first look is always shown: while a key is turned, the pictures follow it.
-        return self._gone or (not coarse and self._due.is_set())
+        if coarse:
+            return self._gone
+        return self._gone or self._due.is_set() or (gives_way and self.server.first_looks > 0)
 
     async def tell(self, message: dict[str, Any]) -> None:
         """Send a message, if the page is still there."""
@@ -377,9 +394,9 @@ class _Tab:
             self._due.clear()
             state, wish, beside = self.server.session.state, self.wish, self.beside
             try:
-                for coarse in (True, False):
-                    await self._make(state, wish, beside, coarse=coarse)
-                    self._looked_at()
+                await self._make(state, wish, beside, coarse=True)
+                self._looked_at()
+                await self._finish(state, wish, beside)
                 # While keys are turned, nobody reads what the pictures would have to wait for.
                 with suppress(TimeoutError):
                     await asyncio.wait_for(self._due.wait(), PLOTS_AFTER_S)
@@ -409,13 +426,28 @@ class _Tab:
             told = await asyncio.to_thread(plots, state.preset, wish.frame)
             await self.tell({"is": "plots", "number": state.number, **told})
 
-    async def _make(self, state: State, wish: Wish, beside: str, *, coarse: bool) -> None:
+    async def _finish(self, state: State, wish: Wish, beside: str) -> None:
+        """Make a picture of all pixels; once it gives way to the first look of another page."""
+        try:
+            await self._make(state, wish, beside, coarse=False, gives_way=True)
+        except NoLongerWanted:
+            if self.unwanted(coarse=False, gives_way=False):
+                raise
+            # Else a page that plays its frames would keep this one waiting for ever.
+            await self._make(state, wish, beside, coarse=False)
+
+    async def _make(
+        self, state: State, wish: Wish, beside: str, *, coarse: bool, gives_way: bool = False
+    ) -> None:
         wanted = [("main", wish)]
         if beside:
             wanted.append(("beside", replace(wish, shows=beside, step="")))
         for place, each in wanted:
-            async with self.server.drawing:
-                data, made = await asyncio.to_thread(self._drawn, state.preset, each, coarse=coarse)
+            unwanted = partial(self.unwanted, coarse=coarse, gives_way=gives_way)
+            async with self.server.turn_to_draw(first_look=coarse):
+                data, made = await asyncio.to_thread(
+                    self._drawn, state.preset, each, coarse=coarse, unwanted=unwanted
+                )
             # What was made fine for a state that has passed is never shown.
             if coarse or state.number == self.server.session.state.number:
                 head = {
@@ -430,9 +462,10 @@ class _Tab:
                 }
                 await self._send_picture(head, data)
 
-    def _drawn(self, preset: Preset, wish: Wish, *, coarse: bool) -> tuple[bytes, ShownPicture]:
+    def _drawn(
+        self, preset: Preset, wish: Wish, *, coarse: bool, unwanted: Callable[[], bool]
+    ) -> tuple[bytes, ShownPicture]:
         """Return a picture for the browser, and what it is."""
-        unwanted = partial(self.unwanted, coarse=coarse)
         if unwanted():
             raise NoLongerWanted
         made = self.server.pictures.picture(preset, wish, coarse=coarse, unwanted=unwanted)
