@@ -156,6 +156,28 @@ def test_a_frame_depends_on_a_part_only_where_it_has_something_of_its_own() -> N
     apply(moving, **given, frame=1011)
 
 
+def test_parts_lie_over_each_other_in_the_order_that_they_say() -> None:
+    """And a frame is another one where they do otherwise: a job goes by that."""
+    dark, bright = "[light]\ndaylight = 0.5\n", "[light]\ndaylight = 2.0\n"
+    looks = [f"[parts.{name}]\n" + part(own, name) for name, own in (("one", dark), ("two", bright))]
+    in_turn, other_way = (REST + STEPS + "".join(each) for each in (looks, looks[::-1]))
+    said = in_turn.replace("[parts.one]\n", '[parts.one]\nafter = "two"\n')
+    digests = [look(text).digest_at(1) for text in (in_turn, other_way, said)]
+    assert digests[0] != digests[1] == digests[2]
+    frames = [made(text).rgb for text in (in_turn, other_way, said)]
+    np.testing.assert_array_equal(frames[1], frames[2])
+    assert np.abs(frames[0] - frames[1]).max() > 0.1
+    # Of the parts of a part, too.
+    within = [
+        REST + STEPS + "[parts.chain]\n" + "".join(each).replace("parts.", "parts.chain.parts.")
+        for each in (looks, looks[::-1])
+    ]
+    assert look(within[0]).digest_at(1) != look(within[1]).digest_at(1)
+    # What a preset extends says where, and who extends it says otherwise.
+    text = look(said).with_settings({"parts.one.before": "two"}).resolved_text
+    assert list(preset_from_text(text).parts) == ["one", "two"]
+
+
 @pytest.mark.parametrize(
     ("text", "told"),
     [
@@ -166,6 +188,9 @@ def test_a_frame_depends_on_a_part_only_where_it_has_something_of_its_own() -> N
         ("[parts.chain.steps.fog]\nx = 1\n", "fog"),
         ("[parts.chain]\nalone = true\npreset = 'jerlov-2'\n", "the look stands in one place"),
         ("parts = 3\n", "parts is not a table"),
+        ("[parts.chain]\npreset = { curve = 'held', keys = [[1, 'jerlov-2'], [9, 'jerlov-3']] }\n", "line 3"),
+        ("[parts.chain]\nafter = 'arch'\n", 'line 3: there is no part "arch" to come after'),
+        ("[parts.chain]\nafter = 'a'\nbefore = 'b'\n[parts.a]\n[parts.b]\n", "a part has one place"),
     ],
 )
 def test_mistakes_in_parts_are_told_with_their_line(text: str, told: str) -> None:

@@ -824,13 +824,24 @@ def origins_of_part(seen: Seen) -> int:
     return len(seen.preset.at(FRAME).parts[0].look.origins)
 
 
+def lowest(seen: Seen) -> str:
+    return seen.preset.at(FRAME).parts[0].name
+
+
+def uppermost(seen: Seen) -> str:
+    return seen.preset.at(FRAME).parts[-1].name
+
+
 _PART = "[parts.thing]\nsteps = { attenuation = {} }\n"
+_TWO_PARTS = "[parts.first]\n[parts.thing]\n[parts.other]\n"
 PARTS: dict[str, Row] = {
     "matte": Row(_PART, (None, "'arch'"), amount_out_of_matte, "gone"),
     "invert_matte": Row(_PART + "matte = 'arch'\n", ("false", "true"), amount_in_matte, "gone"),
     "amount": Row(_PART, ("1.0", "0.25"), amount, 0.25),
     "within_range": Row(_PART, (None, "{ nearest = 4.0 }"), near, "up"),
     "within_height": Row(_PART, (None, "{ lowest = 0.0, softness = 0.1 }"), amount, "down"),
+    "after": Row(_TWO_PARTS, (None, "'other'"), uppermost, ("other", "thing")),
+    "before": Row(_TWO_PARTS, (None, "'first'"), lowest, ("first", "thing")),
     "preset": Row(LIGHT_OFF + "[parts.thing]\n", (None, "'jerlov-1c'"), near, "down"),
     # Nothing is under it then: of the whole picture's steps none.
     "alone": Row(

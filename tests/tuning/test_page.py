@@ -307,16 +307,41 @@ def test_an_origin_by_its_pixel_is_moved_by_a_click_on_the_frame_shown(
         assert spot == {"point": [0.5, 0.5], "frame": 1002}
 
 
-def test_a_step_is_moved_by_its_buttons(page: Any) -> None:
-    def order() -> list[str]:
-        return [each.get_attribute("data-path") for each in page.locator("details.step").all()]
+def order_on(page: Any, table: str) -> list[str]:
+    """Return the names of steps or parts as they stand on the page."""
+    paths = page.locator(f'details[data-path^="{table}."]').evaluate_all(
+        "(all) => all.map((each) => each.dataset.path)"
+    )
+    return [str(path).partition(".")[2] for path in paths]
 
-    first = order()
-    name = first[1].removeprefix("steps.")
-    for button, wanted in (("Move earlier", [first[1], first[0], *first[2:]]), ("Move later", first)):
-        page.locator(f'details[data-path="{first[1]}"]').evaluate("(each) => { each.open = true; }")
+
+def test_a_step_is_moved_by_its_buttons(page: Any) -> None:
+    first = order_on(page, "steps")
+    name = first[1]
+    for button, wanted in (
+        ("Move earlier", [name, first[0], *first[2:]]),
+        ("Move later", first),
+        ("Move later", [first[0], first[2], name, *first[3:]]),
+    ):
+        page.locator(f'details[data-path="steps.{name}"]').evaluate("(each) => { each.open = true; }")
         page.get_by_role("button", name=f"{button} the step {name}").click()
-        until(page, partial(lambda wanted: order() == wanted, wanted))
+        until(page, partial(lambda wanted: order_on(page, "steps") == wanted, wanted))
+
+
+def test_a_part_is_moved_over_another_by_the_keyboard(page: Any, frames: str) -> None:
+    for name in ("red", "blue"):
+        page.fill("#part-name", name)
+        page.press("#part-name", "Enter")
+        page.wait_for_selector(f'details[data-path="parts.{name}"][open]', timeout=20_000)
+    page.locator('details[data-path="parts.red"]').evaluate("(each) => { each.open = true; }")
+    assert page.get_by_role("button", name="Move later the part blue").is_disabled()
+    page.get_by_role("button", name="Move later the part red").focus()
+    page.keyboard.press("Enter")
+    until(page, lambda: order_on(page, "parts") == ["blue", "red"])
+    # At the end there is nothing later: the focus stays with what was moved.
+    assert focused(page).startswith("part red")
+    assert page.get_by_role("button", name="Move later the part red").is_disabled()
+    assert tomllib.loads(text_of(page))["parts"]["red"] == {"amount": 1.0, "after": "blue"}
 
 
 def test_a_matte_is_one_of_the_frames_or_any_other_name(
@@ -548,7 +573,12 @@ def test_what_is_inherited_is_left_out_and_holds_again(
         usual.click()
         until(page, lambda: "veil_brightness = 1.0" in page.text_content("#text"))
         usual.wait_for(state="hidden", timeout=20_000)
-        assert page.get_by_role("button", name="Leave out the part far").is_visible()
+        page.get_by_role("button", name="Leave it out: part far").press("Enter")
+        until(page, lambda: 'without = ["parts.far"]' in page.text_content("#text"))
+        assert page.locator('details[data-path="parts.far"]').count() == 0
+        page.get_by_role("button", name="Inherit again the part far").press("Enter")
+        page.wait_for_selector('details[data-path="parts.far"]', timeout=20_000, state="attached")
+        assert "without" not in page.text_content("#text")
 
 
 def test_the_picture_stays_in_its_place_whatever_is_told(page_of_1c: Any, browser: Any) -> None:

@@ -19,7 +19,7 @@ from halocline.presets.curves import is_curve
 from halocline.presets.formats import number_of
 from halocline.presets.lines import KeyOrigin, KeyPath, key_lines, line_of
 from halocline.presets.renamed import OldWord, in_words_of_today, operators_of
-from halocline.presets.sections import CHOICES, FORMAT, ORIGIN_CHOICES, ORIGIN_FOUND, SECTIONS, STEP_CHOICES
+from halocline.presets.sections import CHOICES, FORMAT, ORIGIN_CHOICES, ORIGIN_FOUND, PLACE_CHOICES, SECTIONS
 from halocline.presets.without import WITHOUT, left_of
 
 LARGEST_FILE_BYTES = 1 << 20
@@ -370,7 +370,7 @@ def _without_choices_made_anew(base: Mapping[str, Any], over: Mapping[str, Any])
     kept = dict(base)
     for section, groups in CHOICES.items():
         kept[section] = _without_other_choices(kept.get(section), over.get(section), groups)
-    for tables, choices in (("steps", STEP_CHOICES), ("origins", ORIGIN_CHOICES)):
+    for tables, choices in (("steps", PLACE_CHOICES), ("origins", ORIGIN_CHOICES)):
         old, new = kept.get(tables), over.get(tables)
         if isinstance(old, Mapping) and isinstance(new, Mapping):
             kept[tables] = {
@@ -379,7 +379,9 @@ def _without_choices_made_anew(base: Mapping[str, Any], over: Mapping[str, Any])
     parts, new_parts = kept.get("parts"), over.get("parts")
     if isinstance(parts, Mapping) and isinstance(new_parts, Mapping):
         kept["parts"] = {
-            name: _without_choices_made_anew(part, new_parts[name])
+            name: _without_other_choices(
+                _without_choices_made_anew(part, new_parts[name]), new_parts[name], PLACE_CHOICES
+            )
             if isinstance(part, Mapping) and isinstance(new_parts.get(name), Mapping)
             else part
             for name, part in parts.items()

@@ -5,7 +5,7 @@ from __future__ import annotations
 import hashlib
 import json
 import os
-from collections.abc import Iterable, Iterator, Mapping, Sequence
+from collections.abc import Iterable, Iterator, Mapping
 from copy import copy
 from dataclasses import field, replace
 from functools import cached_property
@@ -36,12 +36,14 @@ from halocline.presets.document import (
 from halocline.presets.lines import KeyPath
 from halocline.presets.origins import known_origin, origin_on_lens
 from halocline.presets.parts import part_document
+from halocline.presets.places import SaysWhere, in_places
 from halocline.presets.plain_toml import toml_of
 from halocline.presets.problems import raise_problems, validated
 from halocline.presets.sections import (
     FORMAT,
     LOOK_TABLES,
     SECTIONS,
+    STEADY_OF_PART,
     BandsSection,
     CameraSection,
     ColourSection,
@@ -357,7 +359,9 @@ class Preset:
         told["output"] = {key: value for key, value in told["output"].items() if key != "layers"}
         # A part that has nothing of its own on this frame is none.
         there = {part.name for part in self.at(frame).parts}
-        told["parts"] = {name: part for name, part in tables.get("parts", {}).items() if name in there}
+        told["parts"] = _parts_told(
+            {name: part for name, part in tables.get("parts", {}).items() if name in there}
+        )
         if not there:
             del told["parts"]
         return hashlib.sha256(json.dumps(told, sort_keys=True).encode()).hexdigest()
@@ -634,17 +638,34 @@ def _part_presets(
     if not isinstance(tables, Mapping):
         return {}, [document.problem("parts is not a table", ("parts",), code="E-PRESET-VALUE")]
     parts: dict[str, Preset] = {}
+    heads: dict[str, PartSection] = {}
     problems: list[HaloclineError] = []
     for name, table in tables.items():
-        _, wrong = validated(PartSection, _still(table), ("parts", name), document)
-        if wrong:
+        still = _still(table)
+        if isinstance(still, Mapping) and isinstance(table, Mapping):
+            # A curve is no name.
+            still = {**still, **{key: table[key] for key in STEADY_OF_PART if key in table}}
+        head, wrong = validated(PartSection, still, ("parts", name), document)
+        if head is None:
             problems += wrong
             continue
+        heads[name] = head
         try:
             parts[name] = Preset(*part_document(document, name, within))
         except PresetError as error:
             problems += error.problems or [error]
-    return parts, problems
+    order, misplaced = _in_places(heads, "part", document)
+    return {name: parts[name] for name in order if name in parts}, [*problems, *misplaced]
+
+
+def _parts_told(parts: Mapping[str, Any]) -> dict[str, Any]:
+    """Return resolved parts with the order in which they lie over each other: as keys they have none."""
+    told = {
+        name: {**part, "parts": _parts_told(part["parts"])} if "parts" in part else part
+        for name, part in parts.items()
+    }
+    # No part is called so: its name would be empty.
+    return told if len(told) < 2 else {**told, "": list(told)}
 
 
 def _origins(document: Document) -> tuple[dict[str, OriginSection], list[HaloclineError]]:
@@ -765,54 +786,24 @@ def _step_order(document: Document) -> tuple[list[tuple[str, StepHead]], list[Ha
         if head is not None:
             heads[name] = head
             problems += _operator_problems(name, head, document)
-    order = list(heads)
-    for name in _in_turn(heads):
-        head = heads[name]
-        for side, neighbour in (("after", head.after), ("before", head.before)):
-            if neighbour is None:
-                continue
-            if (neighbour in order and neighbour != name) or (side == "after" and neighbour == SOURCE):
-                order = _moved(order, name, side, neighbour)
-            else:
-                problems.append(
-                    document.problem(
-                        f'there is no step "{neighbour}" to come {side}',
-                        ("steps", name, side),
-                        code="E-PRESET-ORDER",
-                        fix=f"Steps here: {', '.join(order)}.{did_you_mean(neighbour, order)}",
-                    )
-                )
-    return [(name, heads[name]) for name in order], problems
+    order, misplaced = _in_places(heads, "step", document, SOURCE)
+    return [(name, heads[name]) for name in order], [*problems, *misplaced]
 
 
-def _in_turn(heads: Mapping[str, StepHead]) -> list[str]:
-    """Return steps so that what one is placed by has its own place before; in the preset's order otherwise.
-
-    A child may place a step of its parent by a new one, which stands after all of the parent's.
-    """
-    turns: dict[str, None] = {}
-    asked: set[str] = set()
-
-    def take(name: str) -> None:
-        if name in asked or name not in heads:
-            return
-        asked.add(name)
-        for neighbour in (heads[name].after, heads[name].before):
-            if neighbour is not None:
-                take(neighbour)
-        turns[name] = None
-
-    for name in heads:
-        take(name)
-    return list(turns)
-
-
-def _moved(order: Sequence[str], name: str, side: str, neighbour: str) -> list[str]:
-    """Return an order with a step right after or right before another; after the render is first of all."""
-    moved = [other for other in order if other != name]
-    place = 0 if neighbour == SOURCE else moved.index(neighbour) + (side == "after")
-    moved.insert(place, name)
-    return moved
+def _in_places(
+    heads: Mapping[str, SaysWhere], kind: str, document: Document, first: str | None = None
+) -> tuple[list[str], list[HaloclineError]]:
+    """Return the names of steps or parts in order, and what is wrong with what they say of their place."""
+    order, misplaced = in_places(heads, first)
+    return order, [
+        document.problem(
+            f'there is no {kind} "{neighbour}" to come {side}',
+            (f"{kind}s", name, side),
+            code="E-PRESET-ORDER",
+            fix=f"{kind.capitalize()}s here: {', '.join(order)}.{did_you_mean(neighbour, order)}",
+        )
+        for name, side, neighbour in misplaced
+    ]
 
 
 def _late_lights(steps: Iterable[Step], document: Document) -> Iterator[HaloclineError]:

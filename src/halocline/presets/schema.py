@@ -14,7 +14,7 @@ from halocline.operators.registry import operator_named, operator_names
 from halocline.presets.curves import KINDS, LARGEST_KEY_COUNT
 from halocline.presets.formats import FORMATS
 from halocline.presets.preset import STEADY_SECTIONS
-from halocline.presets.sections import FORMAT, SECTIONS, OriginSection, PartSection, StepHead
+from halocline.presets.sections import FORMAT, SECTIONS, STEADY_OF_PART, OriginSection, PartSection, StepHead
 from halocline.quantities import Strict, meanings
 
 Schema = dict[str, Any]
@@ -161,10 +161,9 @@ def _part_schema(sections: Schema, operators: list[str], definitions: Schema) ->
     """Return the schema of a part of the picture: where it is, and tables of a look as the whole has."""
     own = _model_schema(PartSection, definitions, animated=True)
     tables: Schema = {**sections, "steps": _steps_schema(operators), "parts": _PARTS}
-    steady = ("preset", "alone")
     plain = _model_schema(PartSection, definitions, animated=False)["properties"]
     properties = {
-        name: tables.get(name, plain[name] if name in steady else value)
+        name: tables.get(name, plain[name] if name in STEADY_OF_PART else value)
         for name, value in own["properties"].items()
     }
     return {**own, "properties": properties}

@@ -824,12 +824,17 @@ class OriginSection(Strict):
         return self
 
 
+# What a part says once for all frames, beside its look.
+STEADY_OF_PART = ("after", "before", "preset", "alone")
+
+
 class PartSection(StepLimits):
     """A part of the picture that has a look of its own: a thing by its matte, or a slab of range or height.
 
     Such a part is seen through water of its own, with that water's veil and what floats before it; it is no
     dry cut-out. What differs stands below the part, in sections like those of the whole picture:
-    ``[parts.chain.light]``. Where two parts hold one place, the later lies over the earlier.
+    ``[parts.chain.light]``. Where two parts hold one place, the later lies over the earlier: in the order of
+    the file, those of presets that it extends first, unless a part says otherwise.
 
     Attributes
     ----------
@@ -844,6 +849,8 @@ class PartSection(StepLimits):
         Slab of range that it is, or to which the matte's part is limited.
     within_height
         Slab of height, likewise.
+    after, before
+        Place the part right after another, which it then lies over, or right before, beneath it.
     preset
         Another preset, a file beside this one or a name, whose look the part keeps: water, light, place,
         sea, story, bands, steps and parts. Where not given it is that of the whole picture. How the render is
@@ -861,6 +868,8 @@ class PartSection(StepLimits):
         Parts of the part.
     """
 
+    after: str | None = None
+    before: str | None = None
     preset: str | None = None
     alone: bool = False
     water: dict[str, Any] | None = None
@@ -877,6 +886,8 @@ class PartSection(StepLimits):
     def _one_look(self) -> PartSection:
         if self.alone and self.preset is not None:
             raise ValueError("alone and preset are both given; the look stands in one place")
+        if self.after is not None and self.before is not None:
+            raise ValueError("after and before are both given; a part has one place")
         return self
 
     @property
@@ -905,7 +916,7 @@ LOOK_TABLES = ("water", "light", "place", "sea", "story", "bands", "origins", "s
 
 # Keys of which one choice only can be given. A preset that makes a choice puts away the other that a preset
 # it extends has made: to extend a shipped water and state another table, nothing need be unset.
-STEP_CHOICES: tuple[tuple[tuple[str, ...], ...], ...] = ((("after",), ("before",)),)
+PLACE_CHOICES: tuple[tuple[tuple[str, ...], ...], ...] = ((("after",), ("before",)),)
 # A place stated anew is to be found anew.
 ORIGIN_FOUND = ("found",)
 ORIGIN_CHOICES: tuple[tuple[tuple[str, ...], ...], ...] = (

@@ -14,12 +14,15 @@ from halocline.presets.lines import KeyOrigin, KeyPath
 from halocline.presets.preset import Preset
 from halocline.presets.remarks import remarks
 from halocline.presets.sections import LOOK_TABLES, SECTIONS
+from halocline.presets.without import dotted_key
 from halocline.tuning.additions import begun_steps, row_name, rows_added_and_taken_out
 from halocline.tuning.forms import MEASURED, as_shown, form_of, plain_text, resolved, unit_of, whole_schema
 from halocline.tuning.session import Session, toml_text, value_at, without_setting
 
 # Keys of a step that say which it is and where it stands; the page has buttons for them.
 _PLACE_KEYS = ("operator", "input", "other", "after", "before", "enabled")
+# Keys that say in which order steps or parts stand.
+_ORDER_KEYS = ("after", "before")
 # What a part holds beside its place that has sections of its own kind, each with keys of its own.
 _PART_SECTIONS = tuple(name for name in LOOK_TABLES if name in SECTIONS)
 
@@ -128,6 +131,7 @@ def model(session: Session, frames: Sequence[int] = (1,)) -> dict[str, Any]:
         "sections": groups,
         "steps": list(_steps(preset, held)),
         "more_steps": begun_steps(preset),
+        "left_out": list(_left_out(held)),
         "remarks": [
             {"where": each.where, "key": list(each.key), "text": each.text, "fix": each.fix} for each in odd
         ],
@@ -197,15 +201,13 @@ def _steps(preset: Preset, held: _Held) -> Iterator[dict[str, Any]]:
 
 
 def _part(name: str, preset: Preset, held: _Held) -> dict[str, Any]:
-    """Return a part: where it is, what it states of its own look, and what else it could state.
-
-    What a preset inherits cannot be taken out: such a part is left out by its amount.
-    """
+    """Return a part: where it is, what it states of its own look, and what else it could state."""
     path = ("parts", name)
     look = preset.parts[name]
     of_part = replace(held, part=path, look=look.document)
     about = whole_schema()["$defs"]["part"]
-    places = {key: each for key, each in about["properties"].items() if key not in LOOK_TABLES}
+    elsewhere = (*LOOK_TABLES, *_ORDER_KEYS)
+    places = {key: each for key, each in about["properties"].items() if key not in elsewhere}
     group = _group(path, f"part {name}", {**about, "properties": places}, of_part)
     more: list[tuple[str, list[str]]] = []
     for table in _part_tables(look):
@@ -214,15 +216,7 @@ def _part(name: str, preset: Preset, held: _Held) -> dict[str, Any]:
         for key in own:
             group["keys"].extend(_keys((*path, *table, key), keys[key], of_part, under))
         more.append((".".join(table), [key for key in keys if key not in own]))
-    taken = _taken_out(path, held)
-    return {
-        **group,
-        "part": name,
-        **taken,
-        # What a preset inherits stays its part: with nothing of its own look.
-        "leave_out": f"{'.'.join(path)}.amount=0.0" if taken["inherits"] else "",
-        "more": more,
-    }
+    return {**group, "part": name, **_taken_out(path, held), "more": more}
 
 
 def _part_tables(look: Preset) -> Iterator[KeyPath]:
@@ -245,14 +239,24 @@ def _of_part(path: KeyPath, look: Preset) -> tuple[str, dict[str, Any]]:
 
 
 def _taken_out(path: KeyPath, held: _Held) -> dict[str, Any]:
-    """Return the setting that takes out what the preset's own file states of a table, and what is left of it.
+    """Return the settings that take out what the preset's own file states of a table, and what it inherits.
 
-    ``take_out`` is empty where the file states nothing of it; ``inherits`` where what it extends does.
+    ``take_out`` is empty where the file states nothing of it; ``leave_out`` where what it extends does not.
     """
-    return {
-        "take_out": f"{'.'.join(path)}=" if held.own(path) else "",
-        "inherits": value_at(held.inherited, path) is not None,
-    }
+    take_out = [f"{'.'.join(path)}="] if held.own(path) else []
+    # Of tables in a table that is left out, too, nothing is left.
+    others = [dotted for dotted, each in held.left_out.items() if each[: len(path)] != path]
+    inherits = value_at(held.inherited, path) is not None and path not in held.left_out.values()
+    leave_out = [*take_out, without_setting([*others, dotted_key(path)])] if inherits else []
+    return {"take_out": take_out, "leave_out": leave_out}
+
+
+def _left_out(held: _Held) -> Iterator[dict[str, Any]]:
+    """Yield whole steps, parts and origins that the file leaves out: name, and what has each hold again."""
+    for path in held.left_out.values():
+        if len(path) == 2 and path[0] in ("steps", "parts", "origins"):
+            kept = [dotted for dotted, each in held.left_out.items() if each != path]
+            yield {"name": f"{path[0].removesuffix('s')} {path[1]}", "settings": [without_setting(kept)]}
 
 
 def _group(

@@ -207,7 +207,7 @@ class _Tab:
         self._due.set()
 
     def unwanted(self, *, coarse: bool, gives_way: bool) -> bool:
-        """Tell whether nobody waits any more for a picture of what was last asked for, or others come first."""
+        """Tell whether nobody waits any more for a picture of what was asked for, or others come first."""
         # A first look is always shown: while a key is turned, the pictures follow it.
         if coarse:
             return self._gone
@@ -281,6 +281,13 @@ class _Tab:
         settings = [str(each) for each in asked["settings"]]
         async with self.server.changing:
             await asyncio.to_thread(self.server.session.change, settings, str(asked.get("gesture", "")))
+        await self.server.changed()
+
+    async def move(self, asked: dict[str, Any]) -> None:
+        """Move a step or a part one place."""
+        table, _, name = str(asked["path"]).partition(".")
+        async with self.server.changing:
+            await asyncio.to_thread(self.server.session.move, table, name, 1 if asked["later"] else -1)
         await self.server.changed()
 
     async def place(self, asked: dict[str, Any]) -> None:
@@ -481,6 +488,7 @@ class _Tab:
 _NOT_UNDERSTOOD = {"where": "", "text": "this was not understood", "fix": "Reload the page.", "code": ""}
 _ANSWERS: dict[str, Callable[[_Tab, dict[str, Any]], Any]] = {
     "set": _Tab.set_keys,
+    "move": _Tab.move,
     "place": _Tab.place,
     "of_part": _Tab.of_part,
     "undo": _Tab.undo,

@@ -14,19 +14,21 @@ import tomlkit
 
 from halocline.errors import CollectedError, HaloclineError, PresetError
 from halocline.files.whole import write_whole
+from halocline.graph.graph import SOURCE
 from halocline.late_dataclass import dataclass
 from halocline.presets.document import document_at, preset_path, shipped_folder
 from halocline.presets.edit import edited
 from halocline.presets.lines import KeyPath
+from halocline.presets.places import Place, Side, place_beside
 from halocline.presets.preset import Preset
 from halocline.presets.renamed import operators_of, upgraded
-from halocline.presets.sections import CHOICES, FORMAT, ORIGIN_CHOICES, STEP_CHOICES
+from halocline.presets.sections import CHOICES, FORMAT, ORIGIN_CHOICES, PLACE_CHOICES
 from halocline.presets.without import WITHOUT, dotted_key, path_of
 
 MOST_STEPS = 1000
 MOST_VERSIONS = 9999
 # Of these tables, by name: keys of which one alone can be stated.
-_CHOICES = {"steps": STEP_CHOICES, "origins": ORIGIN_CHOICES}
+_CHOICES = {"steps": PLACE_CHOICES, "parts": PLACE_CHOICES, "origins": ORIGIN_CHOICES}
 # Keys that are stated together or not at all, and what one begins with as the other is stated.
 _SUBJECT = {"subject_range": "10 m", "silhouette_contrast": 0.1}
 _PAIRS: Mapping[KeyPath, Mapping[str, Any]] = {("story", key): _SUBJECT for key in _SUBJECT}
@@ -190,6 +192,40 @@ class Session:
         if value_at(self.state.preset.document.tables, ("origins", name, "follows")):
             # The lens alone can be followed, and a preset that this one extends may say so.
             settings.append(f"{head}.follows=false")
+        return self.change(settings)
+
+    def move(self, table: str, name: str, by: int) -> State:
+        """Move a step or a part one place on or back.
+
+        Parameters
+        ----------
+        table
+            ``steps`` or ``parts``: of these the order says something.
+        name
+            Which is moved.
+        by
+            1 for later, -1 for earlier; at the end nothing is changed.
+
+        Raises
+        ------
+        PresetError
+            As `change`.
+        """
+        preset = self.state.preset
+        tables = preset.document.tables[table]
+        order = [each for each, _ in preset.steps] if table == "steps" else list(preset.parts)
+        to = order.index(name) + by
+        if not 0 <= to < len(order):
+            return self.state
+        heads = {each: Place(own.get("after"), own.get("before")) for each, own in tables.items()}
+        side: Side = "after" if by > 0 else "before"
+        said = place_beside(heads, name, side, order[to], SOURCE if table == "steps" else None)
+        settings = [
+            f"{table}.{each}.{key}={toml_text(other)}"
+            for each, place in said.items()
+            for key, other in place._asdict().items()
+            if other is not None
+        ]
         return self.change(settings)
 
     def take_over(self, tables: Mapping[str, Mapping[str, Any]]) -> State:

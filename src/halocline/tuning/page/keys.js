@@ -38,8 +38,8 @@ export class Keys {
       if (stated.has(dotted) || !parts.has(path[1])) this.asked.delete(dotted);
       else this.send({ do: "of_part", key: path });
     }
-    const shape = JSON.stringify([[...this.asked.keys()], preset.more_steps, ...groups.map((group) =>
-      [group.path, group.enabled, group.take_out, group.more, shown(group).map((key) =>
+    const shape = JSON.stringify([[...this.asked.keys()], preset.more_steps, preset.left_out, ...groups.map((group) =>
+      [group.path, group.enabled, group.take_out, group.leave_out, group.more, shown(group).map((key) =>
         [key.path, key.label, key.form, Boolean(key.value?.is_curve), key.names, key.choices])])]);
     if (shape !== this.made) { this.build(preset); this.made = shape; }
     for (const group of groups) {
@@ -54,7 +54,7 @@ export class Keys {
     const open = new Set([...this.place.querySelectorAll("details[open]")].map((each) => each.dataset.path));
     this.rows.clear();
     this.groups = new Map();
-    const parts = preset.sections.filter((group) => group.part).map((group) => this.part(group, open));
+    const parts = preset.sections.filter((group) => group.part).map((group, index, all) => this.part(group, index, all.length, open));
     const sections = preset.sections.filter((group) => !group.part).map((group) => this.group(group, open));
     const steps = preset.steps.map((group, index) => this.step(group, index, open));
     const list = this.adding.step.querySelector("select");
@@ -63,7 +63,7 @@ export class Keys {
       make("p", { className: "part-title", textContent: "The place, its water and its light" }), ...sections,
       make("p", { className: "part-title", textContent: "The steps, in the order they are done" }), ...steps, this.adding.step,
       make("p", { className: "part-title", textContent: "Parts with a look of their own, the later over the earlier" }), ...parts,
-      this.adding.part);
+      this.adding.part, this.leftOut(preset));
     const added = this.groups.get(this.opening)?.part;
     if (added) {
       this.opening = "";
@@ -105,7 +105,7 @@ export class Keys {
   }
 
   // A part, with what it could have of its own beside what it states.
-  part(group, open) {
+  part(group, index, count, open) {
     const part = this.group(group, open);
     const list = make("select", { id: `more-${group.part}` });
     for (const [table, keys] of group.more) {
@@ -123,12 +123,28 @@ export class Keys {
     for (const [, { path, keys }] of this.asked)
       if (path[1] === group.part) for (const key of keys) this.row(key, part);
     part.append(form);
-    if (group.leave_out) {
-      const out = make("button", { type: "button", textContent: "Leave it out", onclick: () => this.change([group.leave_out]) });
-      out.setAttribute("aria-label", `Leave out the part ${group.part}, by an amount of 0: it is inherited`);
-      part.querySelector(".group-meaning").after(make("div", { className: "row" }, out));
-    }
+    part.querySelector(".group-meaning").after(make("div", { className: "row" }, ...this.movers("part", group, index, count)));
     return part;
+  }
+
+  // What moves a step or a part one place in its order.
+  movers(kind, group, index, count) {
+    const mover = (label, later, disabled) => {
+      const made = make("button", { type: "button", textContent: label, disabled,
+        onclick: () => this.send({ do: "move", path: group.path.join("."), later }) });
+      made.setAttribute("aria-label", `Move ${label.toLowerCase()} the ${kind} ${group.path[1]}`);
+      return made;
+    };
+    return [mover("Earlier", false, index === 0), mover("Later", true, index === count - 1)];
+  }
+
+  // What is left out as a whole has no keys to bring it back by.
+  leftOut(preset) {
+    return make("div", { className: "left-out" }, ...preset.left_out.map(({ name, settings }) => {
+      const back = make("button", { type: "button", textContent: "Inherit it again", onclick: () => this.change(settings) });
+      back.setAttribute("aria-label", `Inherit again the ${name}`);
+      return make("div", { className: "row" }, `Left out: ${name}`, back);
+    }));
   }
 
   // What the server tells of a key that a part could state.
@@ -154,13 +170,16 @@ export class Keys {
     part.open = open.has(path) || (this.made === "" && ["water", "light"].includes(path));
     for (const told of group.told) part.append(make("p", { className: "told", textContent: `${told.text}. ${told.fix}` }));
     for (const key of shown(group)) this.row(key, part);
-    if (group.take_out) {
-      // What of it is inherited stays.
-      const out = make("button", { type: "button", textContent: group.inherits ? "Inherit all of it" : "Take it out",
-        onclick: () => this.change([group.take_out]) });
-      out.setAttribute("aria-label", `${out.textContent}: ${group.name}`);
-      part.querySelector(".group-meaning").after(make("div", { className: "row" }, out));
-    }
+    const out = (label, settings) => {
+      const made = make("button", { type: "button", textContent: label, onclick: () => this.change(settings) });
+      made.setAttribute("aria-label", `${label}: ${group.name}`);
+      return made;
+    };
+    const ways = [];
+    // What of it is inherited stays, or goes as well.
+    if (group.take_out?.length) ways.push(out(group.leave_out.length ? "Inherit all of it" : "Take it out", group.take_out));
+    if (group.leave_out?.length) ways.push(out("Leave it out", group.leave_out));
+    if (ways.length) part.querySelector(".group-meaning").after(make("div", { className: "row" }, ...ways));
     this.groups.set(path, { part, count });
     return part;
   }
@@ -177,21 +196,14 @@ export class Keys {
     part.classList.toggle("aside", !group.enabled);
     const path = `steps.${group.name}`;
     const names = this.preset.steps.map((step) => step.name);
-    const button = (label, name, settings, disabled) => {
-      const made = make("button", { type: "button", textContent: label, disabled, onclick: () => this.change(settings()) });
-      made.setAttribute("aria-label", `${name} ${group.name}`);
-      return made;
-    };
-    const place = (other, where) => [`${path}.${where}="${other}"`];
     const box = make("input", { type: "checkbox", checked: group.enabled, ariaLabel: `done: the step ${group.name}`,
       onchange: () => this.change([`${path}.enabled=${box.checked}`]) });
     const on = make("label", {}, box, " done");
-    const solo = button("Only this", "Do only the step", () => names.map((name) => `steps.${name}.enabled=${name === group.name}`), false);
+    const solo = make("button", { type: "button", textContent: "Only this", ariaLabel: `Do only the step ${group.name}`,
+      onclick: () => this.change(names.map((name) => `steps.${name}.enabled=${name === group.name}`)) });
     const all = make("button", { type: "button", textContent: "All steps",
       onclick: () => this.change(names.map((name) => `steps.${name}.enabled=true`)) });
-    const up = button("Earlier", "Move earlier the step", () => place(names[index - 1], "before"), index === 0);
-    const down = button("Later", "Move later the step", () => place(names[index + 1], "after"), index === names.length - 1);
-    part.querySelector(".group-meaning").after(make("div", { className: "row" }, on, solo, all, up, down,
+    part.querySelector(".group-meaning").after(make("div", { className: "row" }, on, solo, all, ...this.movers("step", group, index, names.length),
       make("span", { className: "origin", textContent: group.operator === group.name ? "" : group.operator })));
     return part;
   }
