@@ -11,7 +11,7 @@ from tests.conftest import Builders, chain
 from tests.operators.every import steps_of
 from tests.operators.scene import HEAD, camera, made, posts_before_a_wall
 
-from halocline._typing import F32, F64
+from halocline._typing import F32, F64, AnyArray
 from halocline.filters.halo import halo_widths
 from halocline.graph.engine import Evaluation, evaluate
 from halocline.graph.light_form import combine
@@ -314,8 +314,8 @@ def test_mixed_pixels_give_what_both_their_surfaces_give() -> None:
 def test_light_without_cover_alone_is_scattered_as_a_number(monkeypatch: pytest.MonkeyPatch) -> None:
     """A glow before open water: no water behind it is reckoned, and what nobody wrote must not be read."""
 
-    def poisoned(shape: int | tuple[int, ...], dtype: type[np.float32]) -> F32:
-        return np.full(shape, np.nan, dtype)
+    def poisoned(shape: int | tuple[int, ...], dtype: type[np.float32 | np.int8]) -> AnyArray:
+        return np.full(shape, np.nan if dtype is np.float32 else 99, dtype)
 
     monkeypatch.setattr(np, "empty", poisoned)
     nothing, even = np.zeros((0, 0), np.float32), np.full((1, 5), 0.02, np.float32)

@@ -3,15 +3,27 @@
 from __future__ import annotations
 
 import numpy as np
+from numpy.typing import NDArray
 
 from halocline._typing import F32
 from halocline.compute.compiled import compiled
 from halocline.compute.series import exponential, exponential_less_one
 
-# Pixels of a row that are worked on together: all that is known of them stays in the nearest cache.
+Kinds = NDArray[np.int8]
+
+# Pixels of a row that are worked on together at most: what is known of them stays in the nearest cache.
 _TOGETHER = 256
-_ZERO, _ONE, _TWO, _THREE, _FOUR, _FIVE, _SIX, _SEVEN = (np.float32(number) for number in range(8))
-_EIGHTH = np.float32(0.125)
+# Where rays are known at every so many pixels, surfaces are looked at there alone in stretches of so many
+# that go straight in between.
+_STEP, _STRETCH = 8, 64
+# What pixels of a stretch show: open water; surfaces, each looked at by itself; some that go straight.
+_OPEN, _SINGLE, _STRAIGHT = np.int8(0), np.int8(1), np.int8(2)
+# Straight is what between two nodes grows by no more than the first of these, and is off the way by
+# no more than the second: in lengths of 1/k, and as a share of the range. What a stretch gives is told to
+# a thousandth.
+_MOST_GROWN, _MOST_OFF = np.float32(0.06), np.float32(1e-3)
+_ZERO, _ONE, _EIGHTH = np.float32(0.0), np.float32(1.0), np.float32(0.125)
+_NEXT = np.uint64(1)
 # Slower than this, water along a ray counts as even, 1/m: exact to 1e-3 over a hundred metres.
 _SLOWEST = np.float32(1e-5)
 # What lies beyond so many lengths of 1/k is not seen.
@@ -70,69 +82,208 @@ def give(
         ``(C, rows, columns)``.
     """
     half, longest, most, depth = numbers
-    columns = direct.shape[2]
-    lines = np.empty((4, _TOGETHER), np.float32)
-    place, rest = np.empty(_TOGETHER, np.float32), np.empty(_TOGETHER, np.float32)
-    s, t, share, part = (
-        np.empty(_TOGETHER, np.float32),
-        np.empty(_TOGETHER, np.float32),
-        np.empty(_TOGETHER, np.float32),
-        np.empty(_TOGETHER, np.float32),
+    columns, bands = direct.shape[2], direct.shape[0]
+    # Nodes are blown up eight pixels at a time, beyond a row's end too.
+    wide = -(-columns // _STEP) * _STEP
+    s, t, share, part, place, rest, given = (
+        np.empty(columns, np.float32),
+        np.empty(columns, np.float32),
+        np.empty(columns, np.float32),
+        np.empty(columns, np.float32),
+        np.empty(columns, np.float32),
+        np.empty(wide, np.float32),
+        np.empty(columns, np.float32),
     )
+    kinds, lines = np.empty(columns // _STRETCH + 1, np.int8), np.empty((4, _TOGETHER), np.float32)
     # Where no surface is, the water behind it is not reckoned, and a share of 0 of it must be 0.
-    back, given = np.zeros((2, _TOGETHER), np.float32), np.empty(_TOGETHER, np.float32)
-    nodes = np.empty(_TOGETHER // 8 + 1, np.float32)
+    back, nothing = np.empty((2, _TOGETHER), np.float32), np.zeros((2, _TOGETHER), np.float32)
+    nodes = np.empty(max(wide, _TOGETHER) // _STEP + 1, np.float32)
+    count = columns // _STEP + 1
+    known = np.empty((bands, 4, count), np.float32)
+    at_nodes, of_nodes = np.empty((4, count), np.float32), np.empty((3, count), np.float32)
     for y in range(first, last):
-        for start in range(0, columns, _TOGETHER):
-            end = min(start + _TOGETHER, columns)
-            count = end - start
-            here = s[:count], t[:count], share[:count]
-            covered = _shares(length_m[y, start:end], cover[y, start:end], half, longest, *here)
-            if covered:
-                _line(down, y - first, start, step, nodes, rest)
-                open_for = _rest(s[:count], share[:count], depth, longest, place, rest)
-            part[:count] = _ONE
-            if far_share.size:
-                for i in range(count):
-                    share[i] *= _ONE - far_share[y, start + i]
-                    part[i] -= far_light[y, start + i]
-            for band in range(direct.shape[0]):
-                light = direct[band, y, start:end]
-                if not covered and _is_dark(light):
-                    continue
-                if covered:
+        _shares(length_m[y], cover[y], half, longest, s, t, share)
+        covered, straight, open_for = _mark_open(share, kinds), False, longest
+        if covered:
+            _line(down, y - first, 0, step, nodes, rest)
+            open_for = _rest(s, share, depth, longest, place, rest)
+        if covered and step == _STEP:
+            _down_to(rays, y - first, known)
+            _at_nodes((s, t, place, rest), at_nodes)
+            straight = _mark_straight(s, share, at_nodes, known, kinds)
+        _leave_out(far_light, far_share, y, share, part)
+        for band in range(bands):
+            if straight:
+                _known(at_nodes, open_for, known[band], rates[band], most, own[band], hidden[band], of_nodes)
+            start = 0
+            while start < columns:
+                kind, end = kinds[start // _STRETCH], _end_of(kinds, start, columns)
+                light, giving = direct[band, y, start:end], given[start:end]
+                shown = light, part[start:end], share[start:end], s[start:end], t[start:end]
+                if kind == _STRAIGHT:
+                    _given_between(light, shown[1], shown[2], of_nodes, start // _STEP, lines, giving)
+                elif kind == _SINGLE:
                     for which in range(4):
                         _line(rays[which, band], y - first, start, step, nodes, lines[which])
-                    _behind(place[:count], rest, open_for, lines, rates[band], back)
-                _given(
-                    light,
-                    part[:count],
-                    share[:count],
-                    back[0, :count],
-                    back[1, :count],
-                    s[:count],
-                    t[:count],
-                    most,
-                    own[band],
-                    hidden[band],
-                    given[:count],
-                )
-                for plane in range(out.shape[0]):
-                    _add(mix[plane, band], given[:count], out[plane, y, start:end])
+                    _behind(place[start:end], rest[start:end], open_for, lines, rates[band], back)
+                    _given(shown, back, most, own[band], hidden[band], giving)
+                elif not _is_dark(light):
+                    _given(shown, nothing, most, own[band], hidden[band], giving)
+                for plane in range(0 if kind == _OPEN and _is_dark(light) else out.shape[0]):
+                    _add(mix[plane, band], giving, out[plane, y, start:end])
+                start = end
+
+
+@compiled
+def _leave_out(far_light: F32, far_share: F32, row: int, share: F32, part: F32) -> None:
+    """Take off a row's shares what is a farther surface's, and write what of its light is not."""
+    part[:] = _ONE
+    if far_share.size:
+        for i in range(share.size):
+            share[i] *= _ONE - far_share[row, i]
+            part[i] -= far_light[row, i]
 
 
 @compiled
 def _shares(
     length_m: F32, cover: F32, half: np.float32, longest: np.float32, s: F32, t: F32, share: F32
-) -> bool:
-    """Write lengths and shares that are fit to reckon with; tell whether there is any surface."""
-    covered = False
+) -> None:
+    """Write lengths and shares that are fit to reckon with."""
     for i in range(s.size):
         share[i] = min(max(cover[i], _ZERO), _ONE)
         s[i] = min(length_m[i], longest)
         t[i] = s[i] / (s[i] + half)
-        covered |= share[i] > _ZERO
-    return covered
+
+
+@compiled
+def _mark_open(share: F32, kinds: Kinds) -> bool:
+    """Write which stretches show surfaces; tell whether any does."""
+    found = False
+    for stretch in range(kinds.size):
+        end, some = min(_STRETCH * (stretch + 1), share.size), False
+        for i in range(_STRETCH * stretch, end):
+            some |= share[i] > _ZERO
+        kinds[stretch] = _SINGLE if some else _OPEN
+        found |= some
+    return found
+
+
+@compiled
+def _end_of(kinds: Kinds, start: int, columns: int) -> int:
+    """Return where pixels of one kind end, from a stretch's first on, or where they are enough together."""
+    first = start // _STRETCH
+    stretch = first + 1
+    while stretch < kinds.size and kinds[stretch] == kinds[first]:
+        stretch += 1
+    return min(_STRETCH * stretch, columns, start + _TOGETHER)
+
+
+@compiled
+def _down_to(rays: F32, row: int, known: F32) -> None:
+    """Write what is known at every eighth pixel of a row, from what is known at every eighth row."""
+    above, down = row >> 3, np.float32(row & 7) * _EIGHTH
+    for band in range(known.shape[0]):
+        for which in range(4):
+            upper, lower, out = rays[which, band, above], rays[which, band, above + 1], known[band, which]
+            for node in range(out.size):
+                out[node] = upper[node] + down * (lower[node] - upper[node])
+
+
+@compiled
+def _at_nodes(pixels: tuple[F32, F32, F32, F32], out: F32) -> None:
+    """Write what is known of pixels at every eighth of them; behind the last it goes on."""
+    for which in range(4):
+        row, found = pixels[which], out[which]
+        for node in range(np.uint64(min(found.size, -(-row.size // _STEP)))):
+            found[node] = row[np.uint64(_STEP) * node]
+        if found.size * _STEP > row.size + _STEP - 1:
+            found[found.size - 1] = row[row.size - 1]
+
+
+@compiled
+def _mark_straight(s: F32, share: F32, at_nodes: F32, known: F32, kinds: Kinds) -> bool:
+    """Write which stretches of surfaces go straight from node to node; tell whether any does."""
+    slowest, fastest = _ENDLESS, _SLOWEST
+    for band in range(len(known)):
+        for kind in range(1, 4, 2):
+            for node in range(known.shape[2]):
+                k = known[band, kind, node]
+                slowest, fastest = min(slowest, k), max(fastest, abs(k))
+    found, rest = False, at_nodes[3]
+    for stretch in range(s.size // _STRETCH):
+        straight = kinds[stretch] == _SINGLE
+        for node in range(_STRETCH // _STEP * stretch, _STRETCH // _STEP * (stretch + 1)):
+            near, end = at_nodes[0, node], at_nodes[0, node + 1]
+            nearest, grown = min(near, end), _EIGHTH * (end - near)
+            off, least = _ZERO, share[min(_STEP * (node + 1), s.size - 1)]
+            for i in range(_STEP):
+                off = max(off, abs(near + np.float32(i) * grown - s[_STEP * node + i]))
+                least = min(least, share[_STEP * node + i])
+            straight &= least > _ZERO
+            straight &= off <= _MOST_OFF * min(nearest, _ONE / fastest)
+            straight &= abs(end - near) <= _MOST_GROWN * min(nearest, _ONE / fastest)
+            # Where a ray's end is seen, what lies between is to grow as evenly.
+            seen = slowest * min(rest[node], rest[node + 1]) < _ENDLESS
+            straight &= not seen or abs(rest[node + 1] - rest[node]) * fastest <= _MOST_GROWN
+        if straight:
+            kinds[stretch] = _STRAIGHT
+            found = True
+    return found
+
+
+@compiled
+def _known(
+    at_nodes: F32,
+    open_for: np.float32,
+    known: F32,
+    lost: np.float32,
+    most: np.float32,
+    own: F32,
+    hidden: F32,
+    out: F32,
+) -> None:
+    """Write at nodes the light behind, and how much of what is brighter and of what is darker is given."""
+    s, t, place, rest = at_nodes[0], at_nodes[1], at_nodes[2], at_nodes[3]
+    _behind(place, rest, open_for, known, lost, out)
+    for node in range(s.size):
+        out[0, node] += out[1, node]
+    for which in range(2):
+        rate, gain = own if which == 0 else hidden, out[1 + which]
+        r0, r1, r2, r3, r4 = rate[0], rate[1], rate[2], rate[3], rate[4]
+        for node in range(s.size):
+            x = t[node]
+            regained = r0 + x * (r1 + x * (r2 + x * (r3 + x * r4)))
+            gain[node] = exponential_less_one(min(regained * s[node], most))
+
+
+@compiled
+def _given_between(
+    light: F32, part: F32, share: F32, of_nodes: F32, first: int, lines: F32, out: F32
+) -> None:
+    """Write what one band gives where all goes straight from node to node, the first of which is told."""
+    for which in range(3):
+        _blown_up(of_nodes[which, first:], lines[which, : out.size])
+    back, brighter, darker = lines[0], lines[1], lines[2]
+    for i in range(out.size):
+        unlike = light[i] * part[i] - share[i] * back[i]
+        # Not the one or the other: to choose between two loads the compiler would take one pixel at a time.
+        out[i] = brighter[i] * max(unlike, _ZERO) + darker[i] * min(unlike, _ZERO)
+
+
+@compiled
+def _blown_up(nodes: F32, out: F32) -> None:
+    """Write what goes straight from node to node, eight pixels each; one node more than those."""
+    for node in range(np.uint64(out.size // _STEP)):
+        here, at = nodes[node], np.uint64(_STEP) * node
+        slope = _EIGHTH * (nodes[node + _NEXT] - here)
+        out[at] = here
+        out[at + np.uint64(1)] = here + slope
+        out[at + np.uint64(2)] = here + np.float32(2.0) * slope
+        out[at + np.uint64(3)] = here + np.float32(3.0) * slope
+        out[at + np.uint64(4)] = here + np.float32(4.0) * slope
+        out[at + np.uint64(5)] = here + np.float32(5.0) * slope
+        out[at + np.uint64(6)] = here + np.float32(6.0) * slope
+        out[at + np.uint64(7)] = here + np.float32(7.0) * slope
 
 
 @compiled
@@ -156,18 +307,7 @@ def _line(plane: F32, row: int, start: int, step: int, nodes: F32, out: F32) -> 
     # A part of a row begins at a node.
     for node in range(min(nodes.size, upper.size - first)):
         nodes[node] = upper[first + node] + down * (lower[first + node] - upper[first + node])
-    for node in range(out.size >> 3):
-        here = nodes[node]
-        slope = _EIGHTH * (nodes[node + 1] - here)
-        at = 8 * node
-        out[at] = here
-        out[at + 1] = here + slope
-        out[at + 2] = here + _TWO * slope
-        out[at + 3] = here + _THREE * slope
-        out[at + 4] = here + _FOUR * slope
-        out[at + 5] = here + _FIVE * slope
-        out[at + 6] = here + _SIX * slope
-        out[at + 7] = here + _SEVEN * slope
+    _blown_up(nodes, out)
 
 
 @compiled
@@ -227,19 +367,16 @@ def _ended(rest: F32, rate: F32, light: F32) -> None:
 
 @compiled
 def _given(
-    light: F32,
-    part: F32,
-    share: F32,
-    once: F32,
-    rest: F32,
-    s: F32,
-    t: F32,
+    shown: tuple[F32, F32, F32, F32, F32],
+    behind: F32,
     most: np.float32,
     own: F32,
     hidden: F32,
     out: F32,
 ) -> None:
-    """Write what one band gives."""
+    """Write what one band gives: of its light and the surface's part of that, share, length and its part."""
+    light, part, share, s, t = shown
+    once, rest = behind[0], behind[1]
     o0, o1, o2, o3, o4 = own[0], own[1], own[2], own[3], own[4]
     h0, h1, h2, h3, h4 = hidden[0], hidden[1], hidden[2], hidden[3], hidden[4]
     for i in range(out.size):

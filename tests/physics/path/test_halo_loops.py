@@ -1,0 +1,115 @@
+"""What pixels give to the halo, against the formula written out for each of them in float64."""
+
+from __future__ import annotations
+
+import numpy as np
+import pytest
+
+from halocline._typing import F32, F64
+from halocline.physics.path.halo_loops import give
+
+ROWS, COLUMNS, DEPTH_M, HALF_M, LONGEST_M, MOST = 16, 203, 4.0, 3.0, 1e4, 40.0
+OWN = np.array([[0.10, 0.02, -0.01, 0.005, 0.0], [0.2, -0.05, 0.02, 0.0, 0.01]])
+HIDDEN = np.array([[0.12, 0.03, -0.01, 0.004, 0.0], [0.22, -0.04, 0.01, 0.0, 0.0]])
+LOST = np.array([0.0, 0.015])
+MIX = np.array([[1.0, 0.3], [0.2, 0.8], [0.0, 1.0]])
+Y, X = np.mgrid[0:ROWS, 0:COLUMNS].astype(np.float64)
+
+
+def rays(upward: float) -> tuple[F64, F64]:
+    """Return J and k of two kinds of light in two bands, and the way down, at every eighth pixel."""
+    y, x = np.mgrid[0 : ROWS // 8 + 2, 0 : COLUMNS // 8 + 3].astype(np.float64)
+    down = 0.01 * y + 0.03 * x - upward
+    k = np.stack([0.35 + 0.03 * down, 0.8 + 0.05 * down])
+    return np.stack([0.02 + 0.002 * k, k, 0.15 + 0.01 * k, 0.6 * k]), down
+
+
+def between(nodes: F64) -> F64:
+    """Return what is known at every eighth pixel at all of them."""
+    j, i = (Y // 8).astype(int), (X // 8).astype(int)
+    below, right = Y / 8 - j, X / 8 - i
+    above = nodes[..., j, i] + right * (nodes[..., j, i + 1] - nodes[..., j, i])
+    under = nodes[..., j + 1, i] + right * (nodes[..., j + 1, i + 1] - nodes[..., j + 1, i])
+    mixed: F64 = above + below * (under - above)
+    return mixed
+
+
+def written_out(light: F64, s: F64, cover: F64, upward: float) -> tuple[F64, F64]:
+    """Return what each pixel gives, and what it would if its light and the water's added up."""
+    nodes, down = rays(upward)
+    numbers, mu = between(nodes), between(down)
+    rest = np.maximum(DEPTH_M / np.maximum(-mu, DEPTH_M / LONGEST_M) - s, 0.0)
+    t = s / (s + HALF_M)
+    given, scale = np.zeros((2, 3, ROWS, COLUMNS))
+    for band in range(2):
+        back = np.zeros_like(s)
+        for kind in (0, 2):
+            source, k = numbers[kind, band], numbers[kind + 1, band]
+            back += source * np.exp(-k * s) * -np.expm1(-k * rest) / k
+        back *= np.exp(-LOST[band] * s)
+        unlike = light[band] - cover * back
+        rate = np.where(unlike >= 0, *(np.polynomial.polynomial.polyval(t, r[band]) for r in (OWN, HIDDEN)))
+        gain = np.expm1(np.minimum(rate * s, MOST))
+        given += MIX[:, band, None, None] * gain * unlike
+        scale += MIX[:, band, None, None] * gain * (light[band] + cover * back)
+    return given, scale
+
+
+def looped(light: F64, s: F64, cover: F64, upward: float) -> F32:
+    nodes, down = rays(upward)
+    nothing, out = np.zeros((0, 0), np.float32), np.zeros((3, ROWS, COLUMNS), np.float32)
+    planes = (plane.astype(np.float32) for plane in (light, s, cover))
+    give(
+        *planes,
+        nothing,
+        nothing,
+        nodes.astype(np.float32),
+        down.astype(np.float32),
+        8,
+        0,
+        ROWS,
+        np.array([HALF_M, LONGEST_M, MOST, DEPTH_M], np.float32),
+        LOST.astype(np.float32),
+        OWN.astype(np.float32),
+        HIDDEN.astype(np.float32),
+        MIX.astype(np.float32),
+        out,
+    )
+    return out
+
+
+GRAIN = np.random.default_rng(4).normal(size=(ROWS, COLUMNS))
+GROUNDS = {
+    "flat": 6.0 + 0.002 * X + 0.1 * Y,
+    "steep": 3.0 + 0.05 * X,
+    "close to the lens": 0.2 + 1e-4 * X,
+    "waves": 5.0 + 0.4 * np.sin(X / 9.0) + 0.2 * Y,
+    "rough": 5.0 + 0.02 * GRAIN,
+    "hardly rough": 5.0 + 0.0008 * GRAIN,
+    "steps": 4.0 + 3.0 * (X > 70) + 9.0 * (X > 131),
+}
+
+
+@pytest.mark.parametrize("upward", [-0.1, 0.15, 0.9])
+@pytest.mark.parametrize("ground", GROUNDS)
+@pytest.mark.parametrize("shine", [0.03, 0.6])
+def test_what_a_pixel_gives_is_that_of_the_formula_within_a_thousandth(
+    ground: str, upward: float, shine: float
+) -> None:
+    """Rays may go down, level or up to where its end at the sea's surface is seen."""
+    s = GROUNDS[ground]
+    light = shine * np.stack([np.exp(-0.4 * s), np.exp(-0.9 * s)]) * (1.0 + 0.3 * GRAIN)
+    cover = np.where(X > 190, 0.0, 1.0)
+    cover[:, 100] = 0.4
+    exact, scale = written_out(light, s, cover, upward)
+    off = np.abs(looped(light, s, cover, upward) - exact) / scale.max(axis=(0, 2), keepdims=True)
+    assert off.max() < 1e-3
+
+
+def test_most_of_an_even_ground_is_not_looked_up_pixel_by_pixel() -> None:
+    """What lies between those that are is off by more than rounding, and what is behind the last is not."""
+    s, light, cover = 6.0 + 0.006 * X, np.full((2, ROWS, COLUMNS), 0.02), np.ones((ROWS, COLUMNS))
+    exact, _ = written_out(light, s, cover, 0.0)
+    off = np.abs((looped(light, s, cover, 0.0) - exact) / exact)
+    assert 1e-5 < np.median(off[..., :192]) < 1e-3
+    assert off[..., 192:].max() < 5e-6
