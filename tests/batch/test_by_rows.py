@@ -23,7 +23,6 @@ from halocline.graph.engine import Evaluation
 from halocline.imaging import exr_write
 from halocline.imaging.exr import Header, read_header
 from halocline.imaging.frame import Window
-from halocline.operators import forward_scatter
 from halocline.presets.preset import Preset, preset_from_text
 
 CORE = "[steps.downwelling]\n[steps.attenuation]\n"
@@ -54,9 +53,8 @@ def record_of(source: Path, preset: Preset, name: str, how: Evaluation) -> Frame
 def test_a_frame_by_rows_is_the_frame_to_the_byte(
     tmp_path: Path, monkeypatch: pytest.MonkeyPatch, steps: str, settings: tuple[str, ...]
 ) -> None:
-    # Blocks that divide neither the picture nor its tiles; more than one is looked over.
+    # Blocks that divide neither the picture nor its tiles.
     monkeypatch.setattr(exr_write, "ROWS_WRITTEN", 7)
-    monkeypatch.setattr(forward_scatter, "ROWS_SURVEYED", 8)
     source, preset = clean(tmp_path / "clean.1001.exr"), preset_of(steps, *settings)
     whole = record_of(source, preset, "whole.exr", Evaluation(1))
     rows = record_of(source, preset, "rows.exr", Evaluation(2, 3, by_rows=True))

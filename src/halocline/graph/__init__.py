@@ -2,7 +2,8 @@
 
 The same bits come out for any height of tiles and any number of threads.
 
-- `operator`: what an operator is (Drawn, Operator, PlaneUse, Source, Stage, Tile, Undoing)
+- `operator`: what an operator is (Drawn, Operator, PlaneUse, RowsOf, Source, Stage, Tile,
+  Undoing)
 - `planes`: every plane there is (Form, Plane, is_pass, key_of, plane_named)
 - `graph`: how steps are joined (Graph, Step, used_steps)
 - `limits`: where a step acts, and how much (HeightWindow, RangeWindow, StepLimits)
@@ -13,6 +14,7 @@ The same bits come out for any height of tiles and any number of threads.
 - `sea`: its surface (Sea)
 - `plan`: which steps run and how long each plane lives
 - `engine`: running them (Evaluation, HeldReady, NoLongerWanted, ReadyGraph, evaluate)
+- `kept_tiles`: a picture kept as the tiles it was computed in
 - `parts`: pictures of which parts have a look of their own (PlacedLook, joined, reads_of)
 - `light_form`: RGB or bands (combine)
 """

@@ -4,6 +4,7 @@ A run of operators that look at one pixel at a time is computed tile by tile, wh
 the processor's cache. Where an operator looks around a pixel, the pictures it takes in are first computed
 whole; it is then itself part of the next run, given each tile with its margin. An operator of reach `WHOLE`
 is computed once, or looks over the whole picture once and is then part of the next run (`Operator.surveys`).
+One that looks it over by rows takes tiles as they are computed; they are kept for the next run as they are.
 A picture that nobody will ask for again is let go.
 
 The result does not depend on the height of the tiles or the number of threads: no operator may let it.
@@ -26,7 +27,8 @@ from halocline.compute.planes_on_disk import empty_plane
 from halocline.compute.threads import at_most, pool, processors
 from halocline.errors import GraphError, HaloclineError
 from halocline.graph.graph import Graph, Step
-from halocline.graph.operator import WHOLE, AnyOperator, Operator, Planes, Stage, Tile
+from halocline.graph.kept_tiles import KeptTiles
+from halocline.graph.operator import WHOLE, AnyOperator, Operator, Planes, RowsOf, Stage, Tile
 from halocline.graph.plan import Plan, PlannedStep, make_plan, prepared
 from halocline.graph.planes import VIEW_PLANES
 from halocline.graph.shot import Shot
@@ -39,6 +41,9 @@ from halocline.quantities import Strict
 # each call no longer tells: measured, a quarter of this costs 1.5 times as much, four times of it gains
 # nothing.
 TILE_PIXELS = 1 << 17
+# Rows of a tile are a multiple of this where there are as many: some work goes by so many rows from the
+# picture's first on, and takes tiles as they are.
+ROWS_IN_STEP = 8
 # Columns past a panorama's seam are a multiple of this: of the pixels that halos take together.
 SURVEYED_BEYOND = 8
 # What operators hold whose equality is that of all that it holds.
@@ -135,7 +140,8 @@ class Evaluation:
 
     def rows_for(self, window: Window) -> int:
         """Return the rows of a tile over a window."""
-        return self.tile_rows or max(1, TILE_PIXELS // window.width)
+        rows = self.tile_rows or max(1, TILE_PIXELS // window.width)
+        return rows if self.tile_rows or rows < ROWS_IN_STEP else rows - rows % ROWS_IN_STEP
 
 
 def evaluate(
@@ -294,6 +300,8 @@ class _Run:
         self.how = how
         # Whole pictures by step; step identity, since conversions share names.
         self.whole: dict[int, dict[str, F32]] = {}
+        # Those that are kept as tiles.
+        self.tiles: dict[int, KeptTiles] = {}
         # What steps made of their survey, likewise.
         self.surveyed: dict[int, Any] = {}
 
@@ -345,11 +353,10 @@ class _Run:
         for step in self.plan.steps:
             for source in step.inputs.values():
                 users[id(source)] = users.get(id(source), 0) + 1
-        # What is only looked over need not be there at once, where pictures are not to be held whole.
         looked_around = {
             id(source)
             for step in self.plan.steps
-            if step.reach and not (self.how.by_rows and _surveys(step))
+            if step.reach and not self._looks_by_rows(step)
             for source in step.inputs.values()
         }
         for step in self.plan.steps:
@@ -361,6 +368,10 @@ class _Run:
             if id(step) in looked_around or shared or at_once or step is self.plan.output:
                 yield step, False
 
+    def _looks_by_rows(self, step: PlannedStep) -> bool:
+        """Tell whether a step looks its input over, which need not be there at once."""
+        return _surveys(step) and (self.how.by_rows or step.operator.surveys_rows)
+
     def _let_go(self, later: list[PlannedStep]) -> None:
         needed = {id(self.plan.output)}
         for stage in later:
@@ -371,9 +382,9 @@ class _Run:
                 if step is None:
                     continue
                 needed.add(id(step))
-                if id(step) not in self.whole:
+                if id(step) not in self.whole and id(step) not in self.tiles:
                     pending.extend(step.inputs.values())
-        for held in (self.whole, self.surveyed):
+        for held in (self.whole, self.tiles, self.surveyed):
             for key in [key for key in held if key not in needed]:
                 del held[key]
 
@@ -455,7 +466,11 @@ class _Run:
             where = self.frame.data_window.slices_of(region)
             return {name: plane[(..., *where)] for name, plane in self.whole[id(step)].items()}
         if id(step) not in memo:
-            memo[id(step)] = self._computed(step, region, memo)
+            tiles = self.tiles.get(id(step))
+            if tiles is None:
+                memo[id(step)] = self._computed(step, region, memo)
+            else:
+                memo[id(step)] = tiles.over(region, lambda missing: self._computed(step, missing, memo))
         return memo[id(step)]
 
     def _computed(self, step: PlannedStep, region: Window, memo: dict[int, Planes]) -> Planes:
@@ -471,15 +486,20 @@ class _Run:
         return {**kept, **{name: plane for name, plane in written.items() if name in step.live}}
 
     def _survey(self, step: PlannedStep) -> Any:
-        """Let a step look over the whole picture, whose inputs are there."""
+        """Let a step look over the whole picture, whose inputs are there, or made as it asks for them."""
         self.how.go_on()
         window = self.frame.data_window
         tile = Tile(window, window, frozenset(step.live), step.added)
-        if self.how.by_rows:
+        if self._looks_by_rows(step):
+            if not self.how.by_rows:
+                # It is asked for again when the step is applied.
+                sources = [source for source in step.inputs.values() if source is not None]
+                self.tiles.update({id(each): KeptTiles() for each in sources if id(each) not in self.whole})
 
-            def rows(start: int, stop: int) -> Planes:
+            def planes(start: int, stop: int) -> Planes:
                 return self._given(step, window.rows(start, stop), {})[0]
 
+            rows = RowsOf(planes, self.how.rows_for(window))
             with _located(step):
                 return step.operator.survey_by_rows(rows, tile, self.shot, step.prepared)
         given, _ = self._given(step, window, {})

@@ -312,6 +312,7 @@ class Limited(Operator[Strict, Any]):
         self.whole = operator.whole  # type: ignore[misc]
         self.own_planes = operator.own_planes  # type: ignore[misc]
         self.surveys = operator.surveys  # type: ignore[misc]
+        self.surveys_rows = operator.surveys_rows  # type: ignore[misc]
 
     def planes(self) -> PlaneUse:
         """Read what the operator reads, what tells where it acts, and what it writes as it was before."""
@@ -346,9 +347,8 @@ class Limited(Operator[Strict, Any]):
 
     def survey_by_rows(self, rows: RowsOf, tile: Tile, shot: Shot, prepared: Any) -> Any:
         """Let the operator look over the whole picture, some rows at a time."""
-        return self.operator.survey_by_rows(
-            lambda start, stop: self._own(rows(start, stop), tile), tile, shot, prepared
-        )
+        own = replace(rows, planes=lambda start, stop: self._own(rows.planes(start, stop), tile))
+        return self.operator.survey_by_rows(own, tile, shot, prepared)
 
     def apply(self, planes: Planes, tile: Tile, shot: Shot, prepared: Any) -> Planes:
         """Let the operator act, and keep of it what is meant."""

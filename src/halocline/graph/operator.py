@@ -31,8 +31,6 @@ if TYPE_CHECKING:
     from halocline.physics.floating.turbid_view import BodiesInLight
 
 Planes = Mapping[str, F32]
-# Planes over the rows of a picture from and to (not included).
-RowsOf = Callable[[int, int], Planes]
 
 # The reach of an operator that needs the whole picture at once.
 WHOLE = 1 << 30
@@ -185,6 +183,23 @@ class Tile:
         return plane[..., rows, columns]
 
 
+@dataclass(frozen=True)
+class RowsOf:
+    """A picture by its rows, for who looks it over; several threads may ask at once.
+
+    Attributes
+    ----------
+    planes
+        Returns the planes over the rows from and to (not included), counted from the picture's first.
+    together
+        Rows that are computed together, from the first on: asked for in such pieces, or multiples of them,
+        they cost least.
+    """
+
+    planes: Callable[[int, int], Planes]
+    together: int
+
+
 class Operator(ABC, Generic[P, T]):
     """Base of all operators: ``Operator[its parameters, what its prepare returns]``.
 
@@ -217,6 +232,8 @@ class Operator(ABC, Generic[P, T]):
     surveys
         Whether one of reach `WHOLE` does its work in two: it looks over the whole picture once (`survey`) and
         is then applied to tiles like any other, so that its result need not be held whole.
+    surveys_rows
+        Whether it looks it over some rows at a time (`survey_by_rows`), so that neither its input need be.
     parts_light
         Whether it tells the subject's own light from what the water threw in and reckons back what that was
         before the way. Any other change of the whole light would be taken for a subject's, and be made a sun:
@@ -249,6 +266,7 @@ class Operator(ABC, Generic[P, T]):
     uses: ClassVar[frozenset[str]] = frozenset()
     own_planes: ClassVar[tuple[Plane, ...]] = ()
     surveys: ClassVar[bool] = False
+    surveys_rows: ClassVar[bool] = False
     parts_light: ClassVar[bool] = False
     otherwise_since: ClassVar[Mapping[int, str]] = {}
     one_way: ClassVar[bool] = False
@@ -475,7 +493,7 @@ class Operator(ABC, Generic[P, T]):
         Parameters
         ----------
         rows
-            Returns the planes over the rows from and to (not included) of the picture.
+            The picture, by its rows.
         tile, shot, prepared
             As `survey` takes them.
 
@@ -484,7 +502,7 @@ class Operator(ABC, Generic[P, T]):
         T
             The same to the bit. Unless an operator says otherwise, all rows are asked for at once.
         """
-        return self.survey(rows(0, tile.window.height), tile, shot, prepared)
+        return self.survey(rows.planes(0, tile.window.height), tile, shot, prepared)
 
     @abstractmethod
     def apply(self, planes: Planes, tile: Tile, shot: Shot, prepared: T) -> Planes:

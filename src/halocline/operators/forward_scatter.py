@@ -50,8 +50,6 @@ FAINTEST = np.float32(2.0**-18)
 # at a time.
 STEP = 8
 ROWS_TOGETHER = 64
-# So many rows are looked over at a time where the picture is not held whole: a multiple of those.
-ROWS_SURVEYED = 256
 
 
 class ForwardScatterParameters(Strict):
@@ -143,6 +141,7 @@ class ForwardScatter(Operator[ForwardScatterParameters, PreparedScatter]):
     nothing_at: ClassVar = {"strength": 0.0}
     layer = "scatter"
     surveys = True
+    surveys_rows = True
     parts_light = True
     undone = Undoing.KEYS
     uses = frozenset({"light.shadows", "light.shadow_softness"})
@@ -204,12 +203,17 @@ class ForwardScatter(Operator[ForwardScatterParameters, PreparedScatter]):
         window = tile.window
         length: F32 = empty_plane(window.shape)
         energy: F32 = empty_plane((len(prepared.mix), *window.shape))
-        for start in range(0, window.height, ROWS_SURVEYED):
-            stop = min(start + ROWS_SURVEYED, window.height)
-            part = window.rows(start, stop)
-            planes, own = rows(start, stop), replace(tile, region=part, window=part)
-            length[start:stop] = _length(planes, part, shot)
-            energy[:, start:stop] = self._given(planes, length[start:stop], own, shot, prepared)
+
+        def look(rows_seen: slice) -> None:
+            part = _rows(window, rows_seen)
+            planes = rows.planes(rows_seen.start, rows_seen.stop)
+            own = replace(tile, region=part, window=part)
+            length[rows_seen] = _length(planes, part, shot)
+            energy[:, rows_seen] = self._given(planes, length[rows_seen], own, shot, prepared)
+
+        # Beginning where the water's own light is reckoned.
+        at_once = max(STEP, rows.together // STEP * STEP)
+        in_parallel(look, bands_of_rows(window.height, at_once=at_once))
         fields = prepared.fields(length, shot.camera)
         return replace(prepared, spread=SpreadHalo.of(fields, energy))
 
