@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import math
 from collections.abc import Mapping
 from dataclasses import replace
 
@@ -103,9 +104,39 @@ def turn_between(first: F64, last: F64, share: float) -> F64:
     F64
         A rotation matrix.
     """
-    # scipy's transforms take long to import, and most jobs never ask for a time between frames.
-    from scipy.spatial.transform import Rotation  # noqa: PLC0415
-
-    turn = Rotation.from_matrix(first.T @ last).as_rotvec()
-    between: F64 = first @ Rotation.from_rotvec(share * turn).as_matrix()
+    turn = _quaternion(first.T @ last)
+    sine = float(np.linalg.norm(turn[1:]))
+    if sine == 0.0:
+        return first.copy()
+    half = math.atan2(sine, turn[0])
+    x, y, z = turn[1:] * (math.sin(share * half) / sine)
+    w = math.cos(share * half)
+    between: F64 = first @ np.array(
+        [
+            [1.0 - 2.0 * (y * y + z * z), 2.0 * (x * y - w * z), 2.0 * (x * z + w * y)],
+            [2.0 * (x * y + w * z), 1.0 - 2.0 * (x * x + z * z), 2.0 * (y * z - w * x)],
+            [2.0 * (x * z - w * y), 2.0 * (y * z + w * x), 1.0 - 2.0 * (x * x + y * y)],
+        ]
+    )
     return between
+
+
+def _quaternion(turn: F64) -> F64:
+    """Return a rotation matrix as a quaternion of length 1, ``(w, x, y, z)``, w at least 0.
+
+    By the largest of the trace and the diagonal, so that nothing is divided by what is small (Shepperd 1978,
+    from memory). SciPy has the same, and takes longer to import than a camera takes to read.
+    """
+    (a, b, c), (d, e, f), (g, h, i) = turn
+    found = np.array(
+        [
+            [1.0 + a + e + i, h - f, c - g, d - b],
+            [h - f, 1.0 + a - e - i, b + d, c + g],
+            [c - g, b + d, 1.0 - a + e - i, f + h],
+            [d - b, c + g, f + h, 1.0 - a - e + i],
+        ]
+    )
+    row = found[np.argmax(np.diagonal(found))]
+    length = np.linalg.norm(row)
+    quaternion: F64 = row / (length if row[0] >= 0.0 else -length)
+    return quaternion
