@@ -5,10 +5,11 @@ from __future__ import annotations
 import errno
 import os
 from pathlib import Path
-from typing import TYPE_CHECKING
+from typing import TYPE_CHECKING, Any
 
 import pytest
 
+from halocline.batch import pipeline
 from halocline.batch.claims import Claims
 from halocline.batch.events import FrameDone, FrameElsewhere, FrameFailed
 from halocline.batch.frame_task import read_inputs
@@ -19,10 +20,12 @@ from halocline.batch.workers import Workers
 from halocline.cli.shot import exit_status
 from halocline.graph import engine
 from halocline.graph.engine import Evaluation
-from halocline.imaging.exr import read_header
+from halocline.imaging.exr import file_threads, read_header
 from halocline.presets.preset import load_preset
 
 if TYPE_CHECKING:
+    from collections.abc import Callable
+
     from tests.batch.conftest import Folder, FrameWriter
 
     from halocline.batch.task import FrameTask
@@ -46,6 +49,32 @@ def test_processes_chunks_threads_and_overlap_give_the_same_bytes(shot: Folder, 
     for frames in ("1003-1004", "1001", "1002"):
         run_frames(shot.tasks("chunks", frames=frames), look)
     assert shot.digests("chunks") == expected
+
+
+def test_a_file_beside_which_nothing_goes_on_has_all_threads(
+    shot: Folder, look: Preset, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    noted: dict[str, list[int]] = {"read_inputs": [], "write_result": []}
+
+    def noting(name: str) -> Callable[..., Any]:
+        work = getattr(pipeline, name)
+
+        def noted_work(*args: Any) -> Any:
+            noted[name].append(file_threads())
+            return work(*args)
+
+        return noted_work
+
+    for name in noted:
+        monkeypatch.setattr(pipeline, name, noting(name))
+    tasks = shot.tasks()
+    assert run_frames(tasks, look, maker=Pipeline(look, Evaluation(3))).complete
+    # The first is read and the last written alone; of the others each goes on beside what is computed.
+    assert noted == {"read_inputs": [3, 1, 1, 1], "write_result": [1, 1, 1, 3]}
+    assert run_frames(
+        shot.tasks("alone"), look, maker=Pipeline(look, Evaluation(2), overlapped=False)
+    ).complete
+    assert noted["read_inputs"][4:] == noted["write_result"][4:] == [2, 2, 2, 2]
 
 
 def test_what_a_step_has_to_tell_of_a_frame_is_on_its_record(shot: Folder) -> None:

@@ -72,12 +72,10 @@ class Pipeline:
             yield from self._outcomes(iter(tasks), stop)
 
     def _outcomes(self, tasks: Iterator[FrameTask], stop: StopRequest) -> Generator[Outcome, None, None]:
+        set_file_threads(self.how.worker_count())
         if self.overlapped:
-            # One thread a file: reading and writing go on beside the computing threads.
-            set_file_threads(1)
             yield from self._overlapping(tasks, stop)
         # All of them; or those that are left since their frames proved too large to overlap.
-        set_file_threads(self.how.worker_count())
         yield from self._one_by_one(tasks, stop)
 
     def _one_by_one(self, tasks: Iterator[FrameTask], stop: StopRequest) -> Iterator[Outcome]:
@@ -105,6 +103,8 @@ class Pipeline:
                 while reading is not None:
                     with stop.breakable():
                         inputs = _attempt(reading.task, reading.future.result)
+                    # One thread a file: reading and writing go on beside the computing threads.
+                    set_file_threads(1)
                     task, reading = reading.task, self._ahead(reader, tasks)
                     with stop.breakable():
                         result = self._rendered(inputs)
@@ -113,6 +113,9 @@ class Pipeline:
                     if writing is not None:
                         yield writing.outcome()
                         writing = None
+                    if reading is None:
+                        # Nothing goes on beside the last one.
+                        set_file_threads(self.how.worker_count())
                     if isinstance(result, FrameFailed):
                         yield result
                     else:
