@@ -7,6 +7,8 @@ from __future__ import annotations
 
 from typing import ClassVar
 
+import numpy as np
+
 from halocline._typing import F32
 from halocline.graph.operator import Operator, Planes, PlaneUse, Stage, Tile, Undoing
 from halocline.graph.shot import Shot
@@ -54,9 +56,8 @@ class Attenuation(Operator[AttenuationParameters, None]):
             written = farther.mix(transmittance, attenuate(path, far_length), planes["bands"])
         if "far_range" in planes:
             written["far_path_length"] = path.path_length(planes["far_range"], planes["downward"])
-        return {
-            "bands": planes["bands"] * transmittance,
-            "transmittance": transmittance,
-            "path_length": length,
-            **written,
-        }
+        written["path_length"] = length
+        if tile.wants("transmittance"):
+            written["transmittance"] = transmittance
+            return {"bands": planes["bands"] * transmittance, **written}
+        return {"bands": np.multiply(planes["bands"], transmittance, out=transmittance), **written}

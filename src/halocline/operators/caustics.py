@@ -404,7 +404,7 @@ def _departure(
         across, along = (np.float32(place) for place in ready.axes.origin)
         seen *= ready.shade.sun_along(x + across, y + along, depth)
     out = np.empty((len(ready.weights), range_m.size), np.float32)
-    shares = np.ones_like(out) if ready.share is None else ready.share(depth)
+    shares = np.ones_like(out) if ready.share is None else ready.share(np.maximum(depth, np.float32(0.0)))
     for plane, weights, share in zip(out, ready.weights, shares, strict=True):
         _depart(
             light, tuple(weights), seen, share, facing is None, depth if facing is None else facing, plane

@@ -121,8 +121,7 @@ class Downwelling(Operator[DownwellingParameters, _Shaded | None]):
         return {"bands": np.multiply(planes["bands"], gain, out=gain), **written}
 
     def _gain(self, shot: Shot, range_m: F32, mu: F32) -> F32:
-        gain = daylight_gain(shot.path, range_m, mu)
-        return np.minimum(gain, np.float32(self.parameters.brightest), out=gain)
+        return daylight_gain(shot.path, range_m, mu, most=self.parameters.brightest)
 
 
 def _rows(plane: F32) -> F32:

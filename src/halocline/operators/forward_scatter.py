@@ -46,6 +46,8 @@ from halocline.quantities import PerMetre, Ratio, Share, Strict
 
 # Taking it off again leaves rounding of some 2^-22 of the sum, which a long way would make into a sun.
 FAINTEST = np.float32(2.0**-18)
+_ZERO = np.float32(0.0)
+_NONE: F32 = np.zeros(0, np.float32)
 # The water's own light along rays is reckoned for every so many pixels; rows are worked on a multiple of it
 # at a time.
 STEP = 8
@@ -225,11 +227,10 @@ class ForwardScatter(Operator[ForwardScatterParameters, PreparedScatter]):
         veil = planes.get("veil") if "veil" in tile.added else None
         if veil is not None:
             # A veil that is added later sees to it itself.
-            held = np.array(veil)
-            hold_halo(shot.path, held, change)
-            change += held - veil
-        lit = planes["bands"] + change
-        return {"bands": lit, "halo": change} if tile.wants("halo") else {"bands": lit}
+            hold_halo(shot.path, veil, change, out=change)
+        if tile.wants("halo"):
+            return {"bands": planes["bands"] + change, "halo": change}
+        return {"bands": np.add(planes["bands"], change, out=change)}
 
     def spread(
         self,
@@ -381,19 +382,22 @@ def _direct(light: F32, added: list[F32]) -> F32:
     """Return light minus what the water added to it, ``(K, ...)``."""
     if not added:
         return np.ascontiguousarray(light)
-    direct = np.empty(light.shape, np.float32)
-    # Band by band: each is still in the cache when the next is taken off.
+    direct, more = np.empty(light.shape, np.float32), added[1:]
+    last = sum(more[1:], start=more[0]) if more else _NONE
     for band, left in enumerate(direct):
-        np.subtract(light[band], added[0][band], out=left)
-        for part in added[1:]:
-            np.subtract(left, part[band], out=left)
-        _drop_faintest(light[band].ravel(), left.reshape(-1))
+        parts = (light[band], added[0][band], last[band] if more else _NONE)
+        _take_off(*(part.reshape(-1) for part in parts), left.reshape(-1))
     return direct
 
 
 @compiled
-def _drop_faintest(light: F32, direct: F32) -> None:
-    """Set to 0 what is left of light and no more than rounding."""
-    for i in range(direct.size):
-        faint = abs(direct[i]) < FAINTEST * abs(light[i])
-        direct[i] = np.float32(0.0) if faint else direct[i]
+def _take_off(light: F32, first: F32, second: F32, out: F32) -> None:
+    """Write light less one or two parts of it; no more than rounding is nothing."""
+    if not second.size:
+        for i in range(out.size):
+            left = light[i] - first[i]
+            out[i] = _ZERO if abs(left) < FAINTEST * abs(light[i]) else left
+    else:
+        for i in range(out.size):
+            left = (light[i] - first[i]) - second[i]
+            out[i] = _ZERO if abs(left) < FAINTEST * abs(light[i]) else left

@@ -8,6 +8,9 @@ from halocline._typing import F32
 from halocline.compute.compiled import compiled
 from halocline.compute.series import exponential
 
+# Of each band one, ``(n,)``: planes that lie apart in memory.
+Planes = tuple[F32, ...]
+
 _ZERO, _ONE, _TWO, _THREE = (np.float32(number) for number in range(4))
 # Pixels that are worked on together.
 _TOGETHER = 256
@@ -25,7 +28,74 @@ def decay(length_m: F32, rate: np.float32, out: F32) -> None:
 
 
 @compiled
-def fallen(depth_m: F32, nodes: F32, tables: F32, deep_rates: F32, per_node: np.float32, out: F32) -> None:
+def open_lengths(mu: F32, depth_m: np.float32, flattest: np.float32, out: F32) -> None:
+    """Write metres of water on rays that hit nothing, ``(n,)``.
+
+    Parameters
+    ----------
+    mu
+        Downward component of the rays, ``(n,)``.
+    depth_m
+        Of the lens.
+    flattest
+        Slope that level and downward rays are given, below 0.
+    out
+        ``(n,)``.
+    """
+    for pixel in range(out.size):
+        out[pixel] = -depth_m / min(mu[pixel], flattest)
+
+
+@compiled
+def path_lengths(range_m: F32, mu: F32, depth_m: np.float32, flattest: np.float32, out: F32) -> None:
+    """Write metres of water to surfaces, at most those of `open_lengths`, ``(n,)``.
+
+    Parameters
+    ----------
+    range_m
+        Of the surfaces, ``(n,)``.
+    mu, depth_m, flattest
+        As `open_lengths` takes them.
+    out
+        ``(n,)``.
+    """
+    for pixel in range(out.size):
+        out[pixel] = min(range_m[pixel], -depth_m / min(mu[pixel], flattest))
+
+
+@compiled
+def depths(
+    range_m: F32, mu: F32, longest: np.float32, lens_m: np.float32, highest: np.float32, out: F32
+) -> None:
+    """Write how deep surfaces lie, ``(n,)``.
+
+    Parameters
+    ----------
+    range_m, mu
+        Of surfaces and their rays, ``(n,)``: metres, and the downward component.
+    longest
+        No surface is farther than that.
+    lens_m
+        Depth of the lens.
+    highest
+        No surface counts as higher than at that depth.
+    out
+        Metres, ``(n,)``.
+    """
+    for pixel in range(out.size):
+        out[pixel] = max(mu[pixel] * min(range_m[pixel], longest) + lens_m, highest)
+
+
+@compiled
+def fallen(
+    depth_m: F32,
+    nodes: F32,
+    tables: F32,
+    deep_rates: F32,
+    per_node: np.float32,
+    most: np.float32,
+    out: F32,
+) -> None:
     """Write exp of what tables over depth say, for depths ``(n,)``.
 
     Parameters
@@ -39,6 +109,8 @@ def fallen(depth_m: F32, nodes: F32, tables: F32, deep_rates: F32, per_node: np.
         What the logarithms fall by beyond the last node, 1/m, ``(K,)``.
     per_node
         Number of nodes but one over the square root of the last depth.
+    most
+        No result is more than that.
     out
         ``(K, n)``.
     """
@@ -57,45 +129,40 @@ def fallen(depth_m: F32, nodes: F32, tables: F32, deep_rates: F32, per_node: np.
         for band in range(out.shape[0]):
             table = tables[band]
             slope = (table[node + 1] - table[node]) / (lower - upper)
-            _fallen_between(
-                depth_m[first:end], upper, deepest, table[node], slope, deep_rates[band], out[band, first:end]
-            )
+            between = upper, deepest, table[node], slope, deep_rates[band], most
+            _fallen_between(depth_m[first:end], between, out[band, first:end])
         first = end
 
 
 @compiled
-def _fallen_between(
-    depth_m: F32,
-    upper: np.float32,
-    deepest: np.float32,
-    start: np.float32,
-    slope: np.float32,
-    deep_rate: np.float32,
-    out: F32,
-) -> None:
+def _fallen_between(depth_m: F32, between: tuple[np.float32, ...], out: F32) -> None:
     """Write the same between two nodes."""
+    upper, deepest, start, slope, deep_rate, most = between
     for pixel in range(out.size):
         y = min(depth_m[pixel], deepest)
         beyond = (depth_m[pixel] - y) * deep_rate
-        out[pixel] = exponential(start + (y - upper) * slope - beyond)
+        out[pixel] = min(exponential(start + (y - upper) * slope - beyond), most)
 
 
 @compiled
-def give_back(halo: F32, down: F32, up: F32, veil: F32) -> None:
-    """Add to veils ``(K, n)`` what their halos take away too much of them, ``(K, n)``, by colours.
+def give_back(halo: Planes, down: F32, up: F32, veil: Planes, out: Planes) -> None:
+    """Write what halos take away too much of veils, by colours: add it to something.
 
     Parameters
     ----------
     halo
-        What scattering by small angles changes.
+        What scattering by small angles changes, ``(n,)`` for each band.
     down, up
         Bands to colours and back, ``(3, K)`` and ``(K, 3)``.
     veil
-        Changed.
+        Of each band, ``(n,)``.
+    out
+        What it is added to, ``(n,)`` for each band; may be the veil or the halo.
     """
     there, taken = np.empty((3, _TOGETHER), np.float32), np.empty((3, _TOGETHER), np.float32)
-    for start in range(0, veil.shape[1], _TOGETHER):
-        end = min(start + _TOGETHER, veil.shape[1])
+    pixels = veil[0].size
+    for start in range(0, pixels, _TOGETHER):
+        end = min(start + _TOGETHER, pixels)
         found = False
         for colour in range(3):
             _colour(down[colour], veil, start, there[colour, : end - start])
@@ -109,16 +176,17 @@ def give_back(halo: F32, down: F32, up: F32, veil: F32) -> None:
             green = _too_much(-taken[1, i], there[1, i], most)
             blue = _too_much(-taken[2, i], there[2, i], most)
             if red + green + blue > _ZERO:
-                for band in range(veil.shape[0]):
-                    veil[band, start + i] += up[band, 0] * red + up[band, 1] * green + up[band, 2] * blue
+                for band in range(len(out)):
+                    more = up[band, 0] * red + up[band, 1] * green + up[band, 2] * blue
+                    out[band][start + i] += more
 
 
 @compiled
-def _colour(shares: F32, bands: F32, start: int, out: F32) -> None:
+def _colour(shares: F32, bands: Planes, start: int, out: F32) -> None:
     for i in range(out.size):
         out[i] = _ZERO
-    for band in range(bands.shape[0]):
-        _add_share(shares[band], bands[band, start : start + out.size], out)
+    for band in range(len(bands)):
+        _add_share(shares[band], bands[band][start : start + out.size], out)
 
 
 @compiled

@@ -36,7 +36,7 @@ from numpy.typing import NDArray
 from halocline._typing import F32, F64
 from halocline.compute.places import places_of
 from halocline.late_dataclass import dataclass
-from halocline.physics.path.loops import decay, fallen, give_back
+from halocline.physics.path.loops import decay, depths, fallen, give_back, open_lengths, path_lengths
 from halocline.physics.path.phase import molecular_share
 from halocline.physics.path.radiance.lens_light import (
     DEEPEST_M,
@@ -281,14 +281,24 @@ class LightPath:
         The story's remap draws surfaces near; it does not touch the water's own end, be it the sea surface
         or none (`open_length`).
         """
-        return np.minimum(self.remap.apply(range_m), self.open_length(mu))
+        range_m, mu = _alike(range_m, mu)
+        out = np.empty(mu.shape, np.float32)
+        path_lengths(_flat(self.remap.apply(range_m)), _flat(mu), *self._slopes(), out.reshape(-1))
+        return out
 
     def open_length(self, mu: F32) -> F32:
         """Return metres of water on rays that hit nothing: to the sea surface, else `LONGEST_RANGE_M`."""
+        out = np.empty(mu.shape, np.float32)
+        open_lengths(_flat(mu), *self._slopes(), out.reshape(-1))
+        return out
+
+    def _slopes(self) -> tuple[np.float32, np.float32]:
+        """Return the lens's depth, and the slope that level and downward rays are given.
+
+        With that they reach the surface at the longest range.
+        """
         depth = max(1e-6, self.camera_depth_m)
-        # Level and downward rays are given the slope that reaches the surface at the longest range.
-        slope: F32 = np.minimum(mu, np.float32(-depth / LONGEST_RANGE_M))
-        return np.divide(np.float32(-depth), slope, out=slope)
+        return np.float32(depth), np.float32(-depth / LONGEST_RANGE_M)
 
     def veil_along(self, range_m: F64 | float, direction: F64) -> F64:
         """Return the veiling light in front of ranges in unit directions, ``(..., K)``, float64.
@@ -364,7 +374,7 @@ def attenuate(path: LightPath, length_m: F32) -> F32:
     return _decays(length_m, path.beam_rate)
 
 
-def daylight_gain(path: LightPath, range_m: F32, mu: F32) -> F32:
+def daylight_gain(path: LightPath, range_m: F32, mu: F32, *, most: float = math.inf) -> F32:
     """Return the light on each surface relative to the reference depth, ``(K, *shape)``, float32.
 
     Parameters
@@ -374,22 +384,25 @@ def daylight_gain(path: LightPath, range_m: F32, mu: F32) -> F32:
     range_m, mu
         True range of the surface and downward component of the view, any one shape; the surface lies
         ``mu range`` deeper than the lens. Above `LightPath.highest_depth_m` the light is that there.
+    most
+        What is more is that.
 
     Returns
     -------
     F32
         ``(K, *shape)``, 0 or more; 1 at the reference depth by full daylight.
     """
-    deeper = mu * np.minimum(range_m, np.float32(LONGEST_RANGE_M))
-    deeper += np.float32(path.camera_depth_m)
-    np.maximum(deeper, np.float32(path.highest_depth_m), out=deeper)
+    highest = max(0.0, path.highest_depth_m)
+    numbers = (np.float32(each) for each in (LONGEST_RANGE_M, path.camera_depth_m, highest))
+    range_m, mu = _alike(range_m, mu)
+    deeper = np.empty(mu.shape, np.float32)
+    depths(_flat(range_m), _flat(mu), *numbers, deeper.reshape(-1))
     solved = path.water.daylight()
     lost = solved.downward - solved.log_downward(path.reference_depth_m)
     tables = np.ascontiguousarray((path.downwelling_scale * lost).T, np.float32)
-    out = ByDepth(tables, (path.downwelling_scale * solved.deep_rate).astype(np.float32))(deeper)
-    if path.daylight_level != 1.0:
-        out *= np.float32(path.daylight_level)
-    return out
+    # No daylight at all is less than any of it that counts.
+    tables += np.float32(math.log(max(path.daylight_level, 1e-60)))
+    return ByDepth(tables, (path.downwelling_scale * solved.deep_rate).astype(np.float32))(deeper, most=most)
 
 
 @dataclass(frozen=True)
@@ -407,11 +420,10 @@ class ByDepth:
     tables: F32
     deep_rates: F32
 
-    def __call__(self, depth_m: F32) -> F32:
-        """Return it at depths of any one shape, ``(K, *shape)``."""
+    def __call__(self, depth_m: F32, *, most: float = math.inf) -> F32:
+        """Return it at depths of any one shape, 0 or more, at most so much, ``(K, *shape)``."""
         out = np.empty((len(self.tables), *depth_m.shape), np.float32)
-        flat = np.maximum(np.ascontiguousarray(depth_m).ravel(), np.float32(0.0))
-        fallen(flat, *self.for_loops(), out.reshape(len(out), -1))
+        fallen(_flat(depth_m), *self.for_loops(), np.float32(most), out.reshape(len(out), -1))
         return out
 
     def for_loops(self) -> tuple[F32, F32, F32, np.float32]:
@@ -525,7 +537,7 @@ def veiling_light(path: LightPath, geometry: VeilGeometry) -> F32:
     return out
 
 
-def hold_halo(path: LightPath, veil: F32, halo: F32) -> None:
+def hold_halo(path: LightPath, veil: F32, halo: F32, out: F32 | None = None) -> None:
     """Give back to a veil what a halo takes too much of it: what is scattered into a ray is never negative.
 
     Dark things take from the water before them light that was turned but a little, since that would have come
@@ -540,13 +552,20 @@ def hold_halo(path: LightPath, veil: F32, halo: F32) -> None:
     path
         The water.
     veil
-        Of each band, ``(K, rows, columns)``, without gaps in memory; changed.
+        Of each band, ``(K, rows, columns)``, whole rows.
     halo
         What scattering by small angles changes, below 0 where it takes light away; the same shape.
+    out
+        What is changed, likewise: the veil where not given, or the halo.
     """
     bands = path.bands
     down, up = (np.ascontiguousarray(matrix, np.float32) for matrix in (bands.down, bands.up))
-    give_back(np.ascontiguousarray(halo).reshape(len(veil), -1), down, up, veil.reshape(len(veil), -1))
+    give_back(_apart(halo), down, up, _apart(veil), _apart(veil if out is None else out))
+
+
+def _apart(planes: F32) -> tuple[F32, ...]:
+    """Return each plane's pixels in a row, none of them copied."""
+    return tuple(plane.reshape(-1) for plane in planes)
 
 
 @dataclass(frozen=True)
@@ -693,6 +712,14 @@ class VeilRays:
             rate.reshape(len(once), -1),
         )
         return RaySources(once, self.bands[:, 4], source, rate)
+
+
+def _alike(one: F32, other: F32) -> tuple[F32, F32]:
+    """Return both in the shape that they have together."""
+    if one.shape == other.shape:
+        return one, other
+    first, second = np.broadcast_arrays(one, other)
+    return first, second
 
 
 def _flat(plane: F32) -> F32:
