@@ -104,57 +104,92 @@ def follow(
         ``(rows, TABLE_HEAD + 2 K, N, columns)``: optical depth; extinction, 1/m; the bodies' light that
         reaches the lens; and the share of the water's own that they take.
     """
-    bands = rates.size
-    home, seen = np.empty((4, _CHUNK + 1), np.float32), np.empty((2, bands, _CHUNK + 1), np.float32)
-    by_lamps = np.zeros((bands, _CHUNK + 1), np.float32)
-    density, extinction = np.empty((2, _CHUNK + 1), np.float32), np.empty(_CHUNK + 1, np.float32)
-    source, optical = np.empty((bands, _CHUNK + 1), np.float32), np.empty(metres.shape[1], np.float32)
-    marks, sums = np.empty((len(shapes), 2), np.int64), np.empty((3, bands), np.float32)
-    steps, room = np.empty((6, _CHUNK + 1), np.float32), np.empty((4, metres.shape[1]), np.float32)
-    held = np.empty((out.shape[1], out.shape[2], _TOGETHER), np.float32)
+    bands, nodes = rates.size, out.shape[2]
+    home, density = np.empty((4, _CHUNK + 1), np.float32), np.empty((2, _CHUNK + 1), np.float32)
+    extinction, steps = np.empty(_CHUNK + 1, np.float32), np.empty((6, _CHUNK + 1), np.float32)
+    each, marks = np.empty((len(bodies), _CHUNK + 1), np.float32), np.empty((len(shapes), 2), np.int64)
+    node_m, optical, own = (
+        np.empty(nodes, np.float32),
+        np.empty((2, nodes), np.float32),
+        np.empty((bands, nodes), np.float32),
+    )
+    _at_nodes(metres, rates, node_m, optical[0], own)
+    # From each of the table's ranges to the next: what is hidden there, and how each body's light weighs.
+    hides, weights = np.empty((2, nodes), np.float32), np.empty((2 * len(bodies), nodes), np.float32)
+    seen, room, none = (
+        np.empty((2 * bands, nodes), np.float32),
+        np.empty((3, nodes), np.float32),
+        np.zeros(nodes, np.float32),
+    )
+    held = np.empty((out.shape[1], nodes, _TOGETHER), np.float32)
+    table = np.empty((out.shape[1], nodes), np.float32)
     for row in range(rays.shape[1]):
         for column in range(rays.shape[2]):
-            if column % _TOGETHER == 0:
-                held[:] = _ZERO
-            ray, table, falls = (
-                rays[:, row, column],
-                held[:, :, column % _TOGETHER],
-                veil_rates[:, row, column],
-            )
+            ray, falls = rays[:, row, column], veil_rates[:, row, column]
             first, last = ranges_met(ray, metres[0], lens, shapes, marks)
+            table[:] = _ZERO
             if last > first:
-                _shortened(ray, metres[1], lens, optical)
-                _begun(optical[first], falls, sums)
-            at, depth = first, _ZERO
-            # What lies behind what nobody sees through is not looked for.
-            while at < last and depth < _OPAQUE:
-                end = min(at + _CHUNK, last)
-                part = metres[0, at : end + 1]
-                count = part.size
-                carried_back(ray, part, lens, eddies, home)
-                _lit(ray, part, lens, light, seen)
+                at, depth = first, _ZERO
+                # What lies behind what nobody sees through is not looked for.
+                while at < last and depth < _OPAQUE:
+                    end = min(at + _CHUNK, last)
+                    part = metres[0, at : end + 1]
+                    _brought(at, part, ray, lens, eddies, spans, marks, home)
+                    extinction[: part.size] = _ZERO
+                    for body in range(len(bodies)):
+                        count = part.size
+                        densities(body, at, count, shapes, spans, waves, bodies, ground, marks, home, density)
+                        _added(
+                            body, at, count, bodies[body, 0], spans, marks, density[1], each[body], extinction
+                        )
+                    depth = _thickened(depth, part, extinction, steps)
+                    _weighed(at // EVERY, part.size, steps, each, hides, weights, table)
+                    at = end
+                some = first // EVERY, at // EVERY
+                _beyond(some[1], depth, hides, table)
+                _lit(ray, node_m, some, lens, light, seen)
                 if shade.size:
-                    _shaded(at, count, shade[:, row, column], seen)
-                extinction[:count] = _ZERO
-                source[:, :count] = _ZERO
+                    _shaded(some, shade[:, row, column], seen)
                 for body in range(len(bodies)):
-                    densities(body, at, count, shapes, spans, waves, bodies, ground, marks, home, density)
-                    if lamps.size:
-                        _lamps_between(at, count, lamps[spans[body, 4], :, row, column], by_lamps)
-                    lit = seen, by_lamps
-                    _added(body, at, count, bodies, spans, marks, ray, density, lit, extinction, source)
-                depth = _thickened(depth, part, extinction, steps)
-                optics = optical[at : end + 1]
-                _summed(at, optics, source, rates, falls, steps, room, sums, table)
-                at = end
-            if last > first:
-                _beyond(at, depth, optical, falls, room, sums, table)
+                    begin, end = _within(body, first, at - first + 1, spans, marks)
+                    if end > begin:
+                        here = (first + begin) // EVERY, min((first + end + EVERY - 1) // EVERY, some[1])
+                        for band in range(bands):
+                            turned = lamps[spans[body, 4], band, row, column] if lamps.size else none
+                            lit = seen[band], seen[bands + band], turned, own[band]
+                            ways = weights[2 * body], weights[2 * body + 1]
+                            _sent(here, bodies[body], band, ray, lit, ways, room[0], table[TABLE_HEAD + band])
+                _shortened(ray, lens, optical)
+                for band in range(bands):
+                    _summed(table[TABLE_HEAD + band], some)
+                    left = table[TABLE_HEAD + bands + band]
+                    _hidden(some[0], falls[band], optical[1], hides, room, left)
+            _written(table, column % _TOGETHER, held)
             if column % _TOGETHER == _TOGETHER - 1 or column == rays.shape[2] - 1:
-                _written(held, column // _TOGETHER * _TOGETHER, column + 1, out[row])
+                _laid_out(held, column // _TOGETHER * _TOGETHER, column + 1, out[row])
 
 
 @compiled
-def _written(held: F32, first: int, end: int, out: F32) -> None:
+def _at_nodes(metres: F32, rates: F32, node_m: F32, optical: F32, own: F32) -> None:
+    """Write the table's ranges, the same as optics see them, and what the water leaves there of bands."""
+    for node in range(node_m.size):
+        node_m[node], optical[node] = metres[0, EVERY * node], metres[1, EVERY * node]
+    for band in range(rates.size):
+        for node in range(node_m.size):
+            own[band, node] = exponential(-rates[band] * optical[node])
+
+
+@compiled
+def _written(table: F32, number: int, held: F32) -> None:
+    """Keep the table of one of some neighbouring rays."""
+    for plane in range(len(table)):
+        row, there = table[plane], held[plane]
+        for node in range(row.size):
+            there[node, number] = row[node]
+
+
+@compiled
+def _laid_out(held: F32, first: int, end: int, out: F32) -> None:
     """Write the tables of some neighbouring rays."""
     for plane in range(len(held)):
         for node in range(held.shape[1]):
@@ -263,11 +298,25 @@ def _between_sides(shape: F32, ray: F32, begin: np.float32, end: np.float32) -> 
 
 
 @compiled
-def carried_back(ray: F32, metres: F32, lens: F32, eddies: F32, home: F32) -> None:
+def _brought(
+    at: int, metres: F32, ray: F32, lens: F32, eddies: F32, spans: Ints, marks: Ints, home: F32
+) -> None:
+    """Write where the water came from at those of a part's ranges at which any body may be."""
+    first, last = metres.size, 0
+    for body in range(len(spans)):
+        begin, end = _within(body, at, metres.size, spans, marks)
+        if end > begin:
+            first, last = min(first, begin), max(last, end)
+    if last > first:
+        there = home[0, first:last], home[1, first:last], home[2, first:last], home[3, first:last]
+        carried_back(ray, metres[first:last], lens, eddies, there)
+
+
+@compiled
+def carried_back(ray: F32, metres: F32, lens: F32, eddies: F32, home: tuple[F32, F32, F32, F32]) -> None:
     """Write where the water at each range came from, and its height above the lens there."""
     count = metres.size
-    # Rows of their own: the compiler then knows that neighbours in them are neighbours in memory.
-    x, y, z, height = home[0, :count], home[1, :count], home[2, :count], home[3, :count]
+    x, y, z, height = home
     for k in range(count):
         x[k], y[k], z[k] = ray[0] * metres[k], ray[1] * metres[k], ray[2] * metres[k]
     for number in range(len(eddies)):
@@ -293,44 +342,37 @@ def _cosine(turns: np.float32) -> np.float32:
 
 
 @compiled
-def _lit(ray: F32, metres: F32, lens: F32, light: F32, seen: F32) -> None:
-    """Write the daylight on matter at each range: the sun's, and all other; none above the sea."""
-    end, count = np.float32(light.shape[2] - 1), metres.size
+def _lit(ray: F32, metres: F32, some: tuple[int, int], lens: F32, light: F32, seen: F32) -> None:
+    """Write the daylight on matter at some of the table's ranges, the last among them; none above the sea.
+
+    First the sun's of each band, then all other.
+    """
+    (first, last), bands, end = some, light.shape[1], np.float32(light.shape[2] - 1)
+    count = last + 1 - first
     places, shares = np.empty(count, np.uint64), np.empty(count, np.float32)
     for k in range(count):
-        depth = lens[3] + ray[3] * metres[k]
+        depth = lens[3] + ray[3] * metres[first + k]
         place = min(max(depth * lens[4], _ZERO), end)
         places[k] = np.uint64(min(int(place), light.shape[2] - 2))
         shares[k] = place - np.float32(places[k])
     for part in range(2):
-        for band in range(light.shape[1]):
-            table, there = light[part, band], seen[part, band, :count]
+        for band in range(bands):
+            table, there = light[part, band], seen[part * bands + band, first : last + 1]
             for k in range(count):
                 above = table[places[k]]
                 there[k] = above + (table[places[k] + _NEXT] - above) * shares[k]
 
 
 @compiled
-def _shaded(at: int, count: int, shade: F32, seen: F32) -> None:
-    """Take from daylight what things keep from it, even between the table's ranges."""
+def _shaded(some: tuple[int, int], shade: F32, seen: F32) -> None:
+    """Take from daylight what things keep from it."""
+    (first, last), bands = some, len(seen) // 2
     for part in range(2):
-        for k in range(count):
-            node = min((at + k) // EVERY, shade.shape[1] - 2)
-            near, far = shade[part, node], shade[part, node + 1]
-            left = near + (far - near) * (np.float32(at + k - EVERY * node) / np.float32(EVERY))
-            for band in range(seen.shape[1]):
-                seen[part, band, k] *= left
-
-
-@compiled
-def _lamps_between(at: int, count: int, lamps: F32, by_lamps: F32) -> None:
-    """Write what lamps light of matter, even between the table's ranges."""
-    for k in range(count):
-        node = min((at + k) // EVERY, lamps.shape[1] - 2)
-        share = np.float32(at + k - EVERY * node) / np.float32(EVERY)
-        for band in range(len(lamps)):
-            near, far = lamps[band, node], lamps[band, node + 1]
-            by_lamps[band, k] = near + (far - near) * share
+        left = shade[part, first : last + 1]
+        for band in range(bands):
+            there = seen[part * bands + band, first : last + 1]
+            for k in range(left.size):
+                there[k] *= left[k]
 
 
 @compiled
@@ -377,29 +419,37 @@ def densities(
     for number in range(spans[body, 0], spans[body, 1]):
         begin, end = max(marks[number, 0] - at, 0), min(marks[number, 1] - at, count)
         if end > begin:
-            _shaped(shapes[number], ground, home[:, begin:end], density[:, begin:end])
+            there = home[0, begin:end], home[1, begin:end], home[2, begin:end], home[3, begin:end]
+            _shaped(shapes[number], ground, there, density[0, begin:end], density[1, begin:end])
 
 
 @compiled
-def _shaped(shape: F32, ground: tuple[F32, F32], home: F32, density: F32) -> None:
+def _shaped(
+    shape: F32, ground: tuple[F32, F32], home: tuple[F32, F32, F32, F32], clouds: F32, dense: F32
+) -> None:
     """Raise a body's density to that of one of its shapes, or add a puff to it."""
-    kind = int(shape[1])
-    clouds, dense = density[0], density[1]
+    kind, strength = int(shape[1]), shape[7]
+    x, y, z, height = home
     if kind == PUFF:
         for k in range(clouds.size):
-            dense[k] += shape[7] * _within_puff(shape, home[0, k], home[1, k], home[2, k]) * clouds[k]
-        return
-    for k in range(clouds.size):
-        if kind == ELLIPSOID:
-            inside = _within_ellipsoid(shape, home[0, k], home[1, k], home[2, k], clouds[k])
-        elif kind == BOX:
-            inside = _within_box(shape, home[0, k], home[1, k], home[2, k], clouds[k])
-        elif kind == ON_GROUND:
-            floor = _floor_below(ground[0], ground[1], home[0, k], home[1, k], home[2, k])
-            inside = _soft(shape[2] - (home[3, k] - floor), shape, clouds[k])
-        else:
-            inside = _within_level(shape, home[3, k], clouds[k])
-        dense[k] = max(dense[k], shape[7] * inside * clouds[k])
+            dense[k] += strength * _within_puff(shape, x[k], y[k], z[k]) * clouds[k]
+    elif kind == ELLIPSOID:
+        for k in range(clouds.size):
+            inside = _within_ellipsoid(shape, x[k], y[k], z[k], clouds[k])
+            dense[k] = max(dense[k], strength * inside * clouds[k])
+    elif kind == BOX:
+        for k in range(clouds.size):
+            inside = _within_box(shape, x[k], y[k], z[k], clouds[k])
+            dense[k] = max(dense[k], strength * inside * clouds[k])
+    elif kind == ON_GROUND:
+        for k in range(clouds.size):
+            floor = _floor_below(ground[0], ground[1], x[k], y[k], z[k])
+            inside = _soft(shape[2] - (height[k] - floor), shape, clouds[k])
+            dense[k] = max(dense[k], strength * inside * clouds[k])
+    else:
+        for k in range(clouds.size):
+            inside = _within_level(shape, height[k], clouds[k])
+            dense[k] = max(dense[k], strength * inside * clouds[k])
 
 
 @compiled
@@ -488,51 +538,29 @@ def _added(
     body: int,
     at: int,
     count: int,
-    bodies: F32,
+    per_m: np.float32,
     spans: Ints,
     marks: Ints,
-    ray: F32,
     density: F32,
-    lit: tuple[F32, F32],
+    own: F32,
     extinction: F32,
-    source: F32,
 ) -> None:
-    """Add a body's extinction, and the light that it sends to the lens a metre."""
+    """Write a body's extinction at a part's ranges, and add it to that of all."""
+    own[:count] = _ZERO
     first, last = _within(body, at, count, spans, marks)
-    if last <= first:
-        return
-    numbers = bodies[body]
-    seen, by_lamps = lit
-    by_sun = lobe(ray[4], -numbers[2], numbers[3], numbers[4])
-    by_sky = lobe(ray[3], -numbers[5], numbers[6], numbers[7])
-    dense, total = density[1, first:last], extinction[first:last]
-    for k in range(dense.size):
-        dense[k] *= numbers[0]
-        total[k] += dense[k]
-    for band in range(len(source)):
-        albedo, sent = numbers[BODY_HEAD + band], source[band, first:last]
-        sun, sky, lamps = seen[0, band, first:last], seen[1, band, first:last], by_lamps[band, first:last]
+    if last > first:
+        dense, some, total = density[first:last], own[first:last], extinction[first:last]
         for k in range(dense.size):
-            sent[k] += dense[k] * albedo * (sun[k] * by_sun + sky[k] * by_sky + lamps[k])
+            some[k] = dense[k] * per_m
+            total[k] += some[k]
 
 
 @compiled
-def _shortened(ray: F32, metres: F32, lens: F32, optical: F32) -> None:
+def _shortened(ray: F32, lens: F32, optical: F32) -> None:
     """Write ranges as optics see them, ended where the ray leaves the water."""
-    end = _surface_at(ray, lens)
-    for k in range(metres.size):
-        optical[k] = min(metres[k], end)
-
-
-@compiled
-def _begun(optical_m: np.float32, veil_rates: F32, sums: F32) -> None:
-    """Write the sums up to a range before which there is no body.
-
-    What of the water's light is taken, and all of it; the bodies' light.
-    """
-    for band in range(veil_rates.size):
-        sums[0, band], sums[1, band] = _ZERO, gathered(veil_rates[band], optical_m)
-        sums[2, band] = _ZERO
+    end, whole, cut = _surface_at(ray, lens), optical[0], optical[1]
+    for node in range(whole.size):
+        cut[node] = min(whole[node], end)
 
 
 @compiled
@@ -567,71 +595,103 @@ def _thickened(depth: np.float32, metres: F32, extinction: F32, steps: F32) -> n
 
 
 @compiled
-def _summed(
-    first: int,
-    optical: F32,
-    source: F32,
-    rates: F32,
-    veil_rates: F32,
-    steps: F32,
-    room: F32,
-    sums: F32,
-    table: F32,
-) -> None:
-    """Sum along a part of a ray, and write its ranges of the table.
+def _weighed(node: int, count: int, steps: F32, each: F32, hides: F32, weights: F32, table: F32) -> None:
+    """Write a part's ranges of the table, and what light weighs from each of them to the next.
 
-    The bodies' light is weighted by what of the view they end there, int S exp(-c r) d(1 - T), which is exact
-    however dense they are.
+    The mean of what is hidden there, and how much more of it lies towards the farther end. The bodies' light
+    is weighted by what of the view they end there, int S exp(-c r) d(1 - T), which is exact however dense
+    they are; S exp(-c r) goes straight from one range of the table to the next.
     """
-    count, bands = optical.size, rates.size
-    per, far, taken = steps[3, :count], steps[4, :count], steps[5, :count]
-    own, falls, lit, water = room[0, :count], room[1, :count], room[2, :count], room[3, :count]
-    for node in range((count - 1) // EVERY + 1):
-        table[DEPTH, first // EVERY + node] = steps[0, EVERY * node]
-        table[SLOPE, first // EVERY + node] = steps[1, EVERY * node]
-    for band in range(bands):
-        rate, fall, sent = rates[band], veil_rates[band], source[band]
-        some = fall if abs(fall) > _TINY else _ONE
-        for k in range(count):
-            own[k], falls[k] = exponential(-rate * optical[k]), exponential(-fall * optical[k])
-        for k in range(count - 1):
-            lit[k] = (sent[k] + sent[k + 1]) * per[k] * (own[k] + (own[k + 1] - own[k]) * far[k])
-            way = optical[k + 1] - optical[k]
-            thin = abs(fall * way) < _THIN
-            water[k] = falls[k] * way if thin else (falls[k] - falls[k + 1]) / some
-        hidden, whole, light = sums[0, band], sums[1, band], sums[2, band]
-        for node in range((count - 1) // EVERY + 1):
-            table[TABLE_HEAD + band, first // EVERY + node] = light
-            table[TABLE_HEAD + bands + band, first // EVERY + node] = hidden / max(whole, _TINY)
-            for k in range(EVERY * node, min(EVERY * (node + 1), count - 1)):
-                hidden += water[k] * taken[k]
-                whole += water[k]
-                light += lit[k]
-        sums[0, band], sums[1, band], sums[2, band] = hidden, whole, light
+    per, far, taken = steps[3], steps[4], steps[5]
+    for number in range((count - 1) // EVERY + 1):
+        table[DEPTH, node + number], table[SLOPE, node + number] = (
+            steps[0, EVERY * number],
+            steps[1, EVERY * number],
+        )
+    for number in range((count - 1) // EVERY):
+        mean, skew = _ZERO, _ZERO
+        for step in range(EVERY):
+            hidden = taken[EVERY * number + step] / np.float32(EVERY)
+            mean += hidden
+            skew += hidden * ((np.float32(step) + _HALF) / np.float32(EVERY) - _HALF)
+        hides[0, node + number], hides[1, node + number] = mean, skew
+    for body in range(len(each)):
+        some, near, behind = each[body], weights[2 * body], weights[2 * body + 1]
+        for number in range((count - 1) // EVERY):
+            before, after = _ZERO, _ZERO
+            for step in range(EVERY):
+                k = EVERY * number + step
+                ended = (some[k] + some[k + 1]) * per[k]
+                share = ended * ((np.float32(step) + far[k]) / np.float32(EVERY))
+                after += share
+                before += ended - share
+            near[node + number], behind[node + number] = before, after
 
 
 @compiled
-def _beyond(
-    first: int, depth: np.float32, optical: F32, veil_rates: F32, room: F32, sums: F32, table: F32
-) -> None:
+def _beyond(node: int, depth: np.float32, hides: F32, table: F32) -> None:
     """Write the ranges of the table behind all bodies: there only the water goes on."""
-    taken, bands, start = _ONE - exponential(-depth), veil_rates.size, first // EVERY
-    count = table.shape[1] - start
-    falls, water = room[0, :count], room[1, :count]
-    for node in range(1, count):
-        table[DEPTH, start + node], table[SLOPE, start + node] = depth, _ZERO
-    for band in range(bands):
-        rate, hidden, whole = veil_rates[band], sums[0, band], sums[1, band]
-        for node in range(count):
-            falls[node] = exponential(-rate * optical[EVERY * (start + node)])
-        for node in range(1, count):
-            way = optical[EVERY * (start + node)] - optical[EVERY * (start + node - 1)]
-            water[node] = falls[node - 1] * gathered(rate, way)
-        for node in range(1, count):
-            hidden += water[node] * taken
+    mean, skew, taken = hides[0], hides[1], _ONE - exponential(-depth)
+    for number in range(node, mean.size):
+        mean[number], skew[number] = taken, _ZERO
+    for number in range(node + 1, mean.size):
+        table[DEPTH, number], table[SLOPE, number] = depth, _ZERO
+
+
+@compiled
+def _sent(
+    some: tuple[int, int],
+    numbers: F32,
+    band: int,
+    ray: F32,
+    lit: tuple[F32, F32, F32, F32],
+    ways: tuple[F32, F32],
+    sent: F32,
+    light: F32,
+) -> None:
+    """Add to each of the table's ranges between two what a body sends to the lens from there to the next."""
+    (first, last), albedo = some, numbers[BODY_HEAD + band]
+    by_sun = lobe(ray[4], -numbers[2], numbers[3], numbers[4])
+    by_sky = lobe(ray[3], -numbers[5], numbers[6], numbers[7])
+    sun, sky, lamps, own = lit
+    near, behind = ways
+    for node in range(first, last + 1):
+        sent[node] = albedo * own[node] * (sun[node] * by_sun + sky[node] * by_sky + lamps[node])
+    for node in range(first, last):
+        light[node] += sent[node] * near[node] + sent[node + 1] * behind[node]
+
+
+@compiled
+def _summed(light: F32, some: tuple[int, int]) -> None:
+    """Turn what comes from between each of the table's ranges and the next into what comes from before it."""
+    total = _ZERO
+    for node in range(some[0], some[1]):
+        here = light[node]
+        light[node] = total
+        total += here
+    for node in range(some[1], light.size):
+        light[node] = total
+
+
+@compiled
+def _hidden(first: int, rate: np.float32, optical: F32, hides: F32, room: F32, table: F32) -> None:
+    """Write the share of a band's light of the water that is taken, from one of the table's ranges on."""
+    falls, water, taken = room[0], room[1], room[2]
+    mean, skew, some = hides[0], hides[1], rate if abs(rate) > _TINY else _ONE
+    for node in range(first, falls.size):
+        falls[node] = exponential(-rate * optical[node])
+    for node in range(first, falls.size - 1):
+        way, grown = optical[node + 1] - optical[node], falls[node + 1] - falls[node]
+        water[node] = falls[node] * way if abs(rate * way) < _THIN else -grown / some
+        # Even steps, weighted by the light half way along each.
+        middle = _HALF * (falls[node] + falls[node + 1])
+        taken[node] = water[node] * (mean[node] + skew[node] * (grown / max(middle, _TINY)))
+    hidden, whole = _ZERO, gathered(rate, optical[first])
+    for node in range(first, falls.size):
+        table[node] = hidden / max(whole, _TINY)
+        if node < falls.size - 1:
+            hidden += taken[node]
             whole += water[node]
-            table[TABLE_HEAD + band, start + node] = sums[2, band]
-            table[TABLE_HEAD + bands + band, start + node] = hidden / max(whole, _TINY)
 
 
 @compiled

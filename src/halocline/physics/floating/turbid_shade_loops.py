@@ -84,7 +84,9 @@ def beam_depths(
             if last <= first:
                 continue
             part, count = metres[first : last + 1], last - first + 1
-            carried_back(ray, part, lens, carried, home)
+            carried_back(
+                ray, part, lens, carried, (home[0, :count], home[1, :count], home[2, :count], home[3, :count])
+            )
             extinction[:count] = _ZERO
             for body in range(len(bodies)):
                 density[1, :count] = _ZERO

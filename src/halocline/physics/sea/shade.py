@@ -96,7 +96,7 @@ class ShadeWater:
 
     @cached_property
     def _turned_per_m(self) -> float:
-        """Standard deviation of the beam's drift, metres a metre of depth: asked for at hundreds of depths."""
+        """Standard deviation of the beam's drift a metre of depth: asked for at hundreds of depths."""
         turned = 0.5 * float(np.trace(self.beam.disc_covariance()))
         response = self.beam.drift_per_slope()
         turned += 0.5 * self.slope_variance * float(np.trace(response @ response.T))
