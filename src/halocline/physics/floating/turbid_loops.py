@@ -108,6 +108,7 @@ def follow(
     home, density = np.empty((4, _CHUNK + 1), np.float32), np.empty((2, _CHUNK + 1), np.float32)
     extinction, steps = np.empty(_CHUNK + 1, np.float32), np.empty((6, _CHUNK + 1), np.float32)
     each, marks = np.empty((len(bodies), _CHUNK + 1), np.float32), np.empty((len(shapes), 2), np.int64)
+    met = np.empty((len(bodies), 2), np.int64)
     node_m, optical, own = (
         np.empty(nodes, np.float32),
         np.empty((2, nodes), np.float32),
@@ -121,39 +122,52 @@ def follow(
         np.empty((3, nodes), np.float32),
         np.zeros(nodes, np.float32),
     )
-    held = np.empty((out.shape[1], nodes, _TOGETHER), np.float32)
-    table = np.empty((out.shape[1], nodes), np.float32)
+    tables = np.empty((_TOGETHER, out.shape[1], nodes), np.float32)
     for row in range(rays.shape[1]):
         for column in range(rays.shape[2]):
             ray, falls = rays[:, row, column], veil_rates[:, row, column]
             first, last = ranges_met(ray, metres[0], lens, shapes, marks)
+            table = tables[column % _TOGETHER]
             table[:] = _ZERO
             if last > first:
                 at, depth = first, _ZERO
+                bodies_met(spans, marks, met)
                 # What lies behind what nobody sees through is not looked for.
                 while at < last and depth < _OPAQUE:
                     end = min(at + _CHUNK, last)
                     part = metres[0, at : end + 1]
-                    _brought(at, part, ray, lens, eddies, spans, marks, home)
+                    _brought(at, part, ray, lens, eddies, met, home)
                     extinction[: part.size] = _ZERO
                     for body in range(len(bodies)):
                         count = part.size
-                        densities(body, at, count, shapes, spans, waves, bodies, ground, marks, home, density)
-                        _added(
-                            body, at, count, bodies[body, 0], spans, marks, density[1], each[body], extinction
+                        densities(
+                            body,
+                            at,
+                            count,
+                            shapes,
+                            spans,
+                            waves,
+                            bodies,
+                            ground,
+                            marks,
+                            met[body],
+                            home,
+                            density,
                         )
+                        _added(at, count, bodies[body, 0], met[body], density[1], each[body], extinction)
                     depth = _thickened(depth, part, extinction, steps)
                     _weighed(at // EVERY, part.size, steps, each, hides, weights, table)
                     at = end
                 some = first // EVERY, at // EVERY
-                _beyond(some[1], depth, hides, table)
+                _beyond(some[1], depth, hides[0], table)
                 _lit(ray, node_m, some, lens, light, seen)
                 if shade.size:
                     _shaded(some, shade[:, row, column], seen)
                 for body in range(len(bodies)):
-                    begin, end = _within(body, first, at - first + 1, spans, marks)
-                    if end > begin:
-                        here = (first + begin) // EVERY, min((first + end + EVERY - 1) // EVERY, some[1])
+                    begin, end = met[body]
+                    if min(end, at + 1) > begin:
+                        # From the last of the table's ranges at which it is not yet.
+                        here = max(begin - 1, 0) // EVERY, min((end + EVERY - 1) // EVERY, some[1])
                         for band in range(bands):
                             turned = lamps[spans[body, 4], band, row, column] if lamps.size else none
                             lit = seen[band], seen[bands + band], turned, own[band]
@@ -163,10 +177,9 @@ def follow(
                 for band in range(bands):
                     _summed(table[TABLE_HEAD + band], some)
                     left = table[TABLE_HEAD + bands + band]
-                    _hidden(some[0], falls[band], optical[1], hides, room, left)
-            _written(table, column % _TOGETHER, held)
+                    _hidden(some, falls[band], optical[1], hides, room, left)
             if column % _TOGETHER == _TOGETHER - 1 or column == rays.shape[2] - 1:
-                _laid_out(held, column // _TOGETHER * _TOGETHER, column + 1, out[row])
+                _laid_out(tables, column // _TOGETHER * _TOGETHER, column + 1, out[row])
 
 
 @compiled
@@ -180,22 +193,15 @@ def _at_nodes(metres: F32, rates: F32, node_m: F32, optical: F32, own: F32) -> N
 
 
 @compiled
-def _written(table: F32, number: int, held: F32) -> None:
-    """Keep the table of one of some neighbouring rays."""
-    for plane in range(len(table)):
-        row, there = table[plane], held[plane]
-        for node in range(row.size):
-            there[node, number] = row[node]
-
-
-@compiled
-def _laid_out(held: F32, first: int, end: int, out: F32) -> None:
+def _laid_out(tables: F32, first: int, end: int, out: F32) -> None:
     """Write the tables of some neighbouring rays."""
-    for plane in range(len(held)):
-        for node in range(held.shape[1]):
-            some, line = held[plane, node], out[plane, node]
-            for column in range(first, end):
-                line[column] = some[column - first]
+    size, some = np.uint64(out.shape[0] * out.shape[1]), tables.ravel()
+    for plane in range(len(out)):
+        for node in range(out.shape[1]):
+            line, at = out[plane, node, first:end], np.uint64(plane * out.shape[1] + node)
+            for column in range(line.size):
+                line[column] = some[at]
+                at += size
 
 
 @compiled
@@ -298,13 +304,11 @@ def _between_sides(shape: F32, ray: F32, begin: np.float32, end: np.float32) -> 
 
 
 @compiled
-def _brought(
-    at: int, metres: F32, ray: F32, lens: F32, eddies: F32, spans: Ints, marks: Ints, home: F32
-) -> None:
+def _brought(at: int, metres: F32, ray: F32, lens: F32, eddies: F32, met: Ints, home: F32) -> None:
     """Write where the water came from at those of a part's ranges at which any body may be."""
     first, last = metres.size, 0
-    for body in range(len(spans)):
-        begin, end = _within(body, at, metres.size, spans, marks)
+    for body in range(len(met)):
+        begin, end = _within(met[body], at, metres.size)
         if end > begin:
             first, last = min(first, begin), max(last, end)
     if last > first:
@@ -376,14 +380,21 @@ def _shaded(some: tuple[int, int], shade: F32, seen: F32) -> None:
 
 
 @compiled
-def _within(body: int, at: int, count: int, spans: Ints, marks: Ints) -> tuple[int, int]:
-    """Return the first of a part's ranges at which a body may be, and their end."""
-    first, last = count, 0
-    for number in range(spans[body, 0], spans[body, 1]):
-        begin, end = max(marks[number, 0] - at, 0), min(marks[number, 1] - at, count)
-        if end > begin:
-            first, last = min(first, begin), max(last, end)
-    return first, last
+def bodies_met(spans: Ints, marks: Ints, met: Ints) -> None:
+    """Write the first range at which each body may be, and the end of those; both 0 for none."""
+    for body in range(len(spans)):
+        first, last = np.int64(1 << 60), np.int64(0)
+        for number in range(spans[body, 0], spans[body, 1]):
+            begin, end = marks[number, 0], marks[number, 1]
+            if end > begin:
+                first, last = min(first, begin), max(last, end)
+        met[body, 0], met[body, 1] = (first, last) if last else (last, last)
+
+
+@compiled
+def _within(met: Ints, at: int, count: int) -> tuple[int, int]:
+    """Return the first of a part's ranges at which a body may be, and their end; none if that is no more."""
+    return max(met[0] - at, 0), min(met[1] - at, count)
 
 
 @compiled
@@ -397,11 +408,12 @@ def densities(
     bodies: F32,
     ground: tuple[F32, F32],
     marks: Ints,
+    met: Ints,
     home: F32,
     density: F32,
 ) -> None:
     """Write a body's density over its mean where it may be: the densest of its shapes', and all puffs'."""
-    first, last = _within(body, at, count, spans, marks)
+    first, last = _within(met, at, count)
     if last <= first:
         return
     clouds, dense = density[0, first:last], density[1, first:last]
@@ -535,19 +547,17 @@ def _floor_below(heights: F32, place: F32, x: np.float32, y: np.float32, z: np.f
 
 @compiled
 def _added(
-    body: int,
     at: int,
     count: int,
     per_m: np.float32,
-    spans: Ints,
-    marks: Ints,
+    met: Ints,
     density: F32,
     own: F32,
     extinction: F32,
 ) -> None:
     """Write a body's extinction at a part's ranges, and add it to that of all."""
     own[:count] = _ZERO
-    first, last = _within(body, at, count, spans, marks)
+    first, last = _within(met, at, count)
     if last > first:
         dense, some, total = density[first:last], own[first:last], extinction[first:last]
         for k in range(dense.size):
@@ -629,12 +639,12 @@ def _weighed(node: int, count: int, steps: F32, each: F32, hides: F32, weights: 
 
 
 @compiled
-def _beyond(node: int, depth: np.float32, hides: F32, table: F32) -> None:
+def _beyond(node: int, depth: np.float32, hidden: F32, table: F32) -> None:
     """Write the ranges of the table behind all bodies: there only the water goes on."""
-    mean, skew, taken = hides[0], hides[1], _ONE - exponential(-depth)
-    for number in range(node, mean.size):
-        mean[number], skew[number] = taken, _ZERO
-    for number in range(node + 1, mean.size):
+    taken = _ONE - exponential(-depth)
+    for number in range(node, hidden.size):
+        hidden[number] = taken
+    for number in range(node + 1, hidden.size):
         table[DEPTH, number], table[SLOPE, number] = depth, _ZERO
 
 
@@ -674,24 +684,32 @@ def _summed(light: F32, some: tuple[int, int]) -> None:
 
 
 @compiled
-def _hidden(first: int, rate: np.float32, optical: F32, hides: F32, room: F32, table: F32) -> None:
-    """Write the share of a band's light of the water that is taken, from one of the table's ranges on."""
+def _hidden(some: tuple[int, int], rate: np.float32, optical: F32, hides: F32, room: F32, table: F32) -> None:
+    """Write the share of a band's light of the water that is taken, from the first of some ranges on.
+
+    Behind the last of them only the water goes on.
+    """
     falls, water, taken = room[0], room[1], room[2]
-    mean, skew, some = hides[0], hides[1], rate if abs(rate) > _TINY else _ONE
+    mean, skew, divisor = hides[0], hides[1], rate if abs(rate) > _TINY else _ONE
+    first, last = some
     for node in range(first, falls.size):
         falls[node] = exponential(-rate * optical[node])
     for node in range(first, falls.size - 1):
         way, grown = optical[node + 1] - optical[node], falls[node + 1] - falls[node]
-        water[node] = falls[node] * way if abs(rate * way) < _THIN else -grown / some
+        water[node] = falls[node] * way if abs(rate * way) < _THIN else -grown / divisor
+        taken[node] = water[node] * mean[node]
+    for node in range(first, last):
         # Even steps, weighted by the light half way along each.
-        middle = _HALF * (falls[node] + falls[node + 1])
-        taken[node] = water[node] * (mean[node] + skew[node] * (grown / max(middle, _TINY)))
+        grown, middle = falls[node + 1] - falls[node], _HALF * (falls[node] + falls[node + 1])
+        taken[node] += water[node] * skew[node] * (grown / max(middle, _TINY))
     hidden, whole = _ZERO, gathered(rate, optical[first])
     for node in range(first, falls.size):
-        table[node] = hidden / max(whole, _TINY)
+        table[node], falls[node] = hidden, max(whole, _TINY)
         if node < falls.size - 1:
             hidden += taken[node]
             whole += water[node]
+    for node in range(first, falls.size):
+        table[node] /= falls[node]
 
 
 @compiled

@@ -12,6 +12,7 @@ from halocline.physics.floating.turbid_loops import (
     LEVEL,
     ON_GROUND,
     SHAPE_HEAD,
+    bodies_met,
     carried_back,
     densities,
     ranges_met,
@@ -68,6 +69,7 @@ def beam_depths(
     """
     home, density = np.empty((4, metres.size), np.float32), np.empty((2, metres.size), np.float32)
     extinction, marks = np.empty(metres.size, np.float32), np.empty((len(shapes), 2), np.int64)
+    met = np.empty((len(bodies), 2), np.int64)
     moved, phased, carried = shapes.copy(), waves.copy(), eddies.copy()
     heights, place = ground[0], ground[1].copy()
     for row in range(starts.shape[1]):
@@ -87,11 +89,23 @@ def beam_depths(
             carried_back(
                 ray, part, lens, carried, (home[0, :count], home[1, :count], home[2, :count], home[3, :count])
             )
+            bodies_met(spans, marks, met)
             extinction[:count] = _ZERO
             for body in range(len(bodies)):
                 density[1, :count] = _ZERO
                 densities(
-                    body, first, count, moved, spans, phased, bodies, (heights, place), marks, home, density
+                    body,
+                    first,
+                    count,
+                    moved,
+                    spans,
+                    phased,
+                    bodies,
+                    (heights, place),
+                    marks,
+                    met[body],
+                    home,
+                    density,
                 )
                 for k in range(count):
                     extinction[k] += bodies[body, 0] * density[1, k]

@@ -67,7 +67,7 @@ _SUN_AWAY_M, _SUN_RADIUS_M, _LIGHT_RANGES = 60.0, 14.0, 60
 # How steps grow with the way behind the first body that a light meets, at least and at most; and by how much
 # longer they are made where they are too many: those that are far off first.
 _LEAST_GROWTH, _MOST_GROWTH, _COARSER = 0.03, 0.25, 1.2
-_NONE, _NO_LENGTHS = np.zeros((0, 0), np.float32), np.float32(0.0)
+_NONE, _NO_LENGTHS, _WHOLE = np.zeros((0, 0), np.float32), np.float32(0.0), np.float32(1.0)
 
 
 @dataclass(frozen=True)
@@ -274,14 +274,18 @@ class TurbidVolume:
         if self._left is None and self._sun_light is None:
             return np.zeros((0, 0, 0, 0), np.float32)
         met = self._may_meet(rays)
-        points, _ = self._places(rays, met)
-        left = np.ones((len(points), 2), np.float32)
+        row, column, node = np.nonzero(met)
+        offsets = rays[:, row, column] * self._nodes32[node]
+        left = np.ones((2, offsets.shape[1]), np.float32)
         if self._left is not None:
-            left *= self._left(points)
+            left *= self._left(self.rays.lens_m + offsets.T).T
         if self._sun_light is not None:
-            left[:, 0] *= 1.0 - self._self_shadow * (1.0 - self._sun_light.left(points))
+            away = (self.rays.lens_m - self._sun_light.rays.from_m).astype(np.float32)
+            by_bodies = self._sun_light.left_at(offsets + away[:, None])
+            left[0] *= _WHOLE - np.float32(self._self_shadow) * (_WHOLE - by_bodies)
         out = np.ones((2, *met.shape), np.float32)
-        out[:, met] = left.T
+        for light, there in zip(out, left, strict=True):
+            light[row, column, node] = there
         return out
 
     def _may_meet(self, rays: F32) -> NDArray[np.bool_]:
@@ -291,12 +295,6 @@ class TurbidVolume:
         mark_ranges_met(np.stack([*rays, mu]), self._metres[0], self._lens, self._packed.shapes, met)
         return met
 
-    def _places(self, rays: F32, met: NDArray[np.bool_]) -> tuple[F64, F32]:
-        """Return world points of such ranges, ``(n, 3)``, and the same from the lens, ``(3, n)``."""
-        row, column, node = np.nonzero(met)
-        offsets = rays[:, row, column] * self._nodes32[node]
-        return self.rays.lens_m + offsets.T, offsets
-
     def _by_lamps(self, rays: F32) -> F32:
         """Return what matter in lamps' light sends to the lens, for each asymmetry that bodies have."""
         if not self._lamps:
@@ -304,15 +302,15 @@ class TurbidVolume:
         kinds, bands = asymmetries(self._bodies), self.path.bands
         met = self._may_meet(rays)
         out = np.zeros((len(kinds), bands.count, *met.shape), np.float32)
-        points, places = self._places(rays, met)
-        row, column, _ = np.nonzero(met)
+        row, column, node = np.nonzero(met)
         towards = rays[:, row, column]
+        places = towards * self._nodes32[node]
         found = np.zeros((len(kinds), bands.count, places.shape[1]), np.float32)
         for lamp, light in zip(self._lamps, self._lamp_light, strict=True):
             offset = places + (self.rays.lens_m - lamp.position_m).astype(np.float32)[:, None]
             lit = irradiance(lamp, bands, offset)
             if light is not None:
-                lit *= light.left(points)
+                lit *= light.left_at(offset)
             distance = np.sqrt((offset * offset).sum(axis=0))
             back = -(offset * towards).sum(axis=0) / np.maximum(distance, np.float32(1e-6))
             np.clip(back, np.float32(-1.0), np.float32(1.0), out=back)
