@@ -195,7 +195,7 @@ after = "veiling_light"
 
 @pytest.mark.parametrize(
     ("keys", "amount"),
-    [("", 1.0), ("amount = 0.4", 0.4), ("shade_things = 0", 1.0), ("within_range = { farthest = 6 }", None)],
+    [("", None), ("amount = 0.4", 0.4), ("shade_things = 0", None)],
 )
 def test_what_a_step_draws_is_hidden_by_the_bodies_of_steps_before_it(
     keys: str, amount: float | None
@@ -205,9 +205,20 @@ def test_what_a_step_draws_is_hidden_by_the_bodies_of_steps_before_it(
     hiding = shot.hiding
     # What keeps no light from others stands not in it.
     assert len(shot.bodies) == (0 if keys == "shade_things = 0" else 1)
-    assert [each.amount for each in hiding["bubbles"]] == ([] if amount is None else [amount])
+    (each,) = hiding["bubbles"]
+    if amount is None:
+        assert each.share is None
+    else:
+        assert each.share is not None
+        np.testing.assert_array_equal(each.share(np.ones((3, 3))), np.full(3, amount))
     assert not hiding["cloud"]
     assert not hiding["veiling_light"]
+
+
+def test_where_bodies_are_in_a_picture_that_nobody_knows_they_hide_nothing() -> None:
+    shot = shot_of(BODIES + "within_range = { farthest = 6 }" + CLOUD + '[steps.bubbles]\nafter = "cloud"\n')
+    assert shot.surfaces is None
+    assert not shot.hiding["bubbles"]
 
 
 def test_what_is_drawn_before_there_are_bodies_is_hidden_as_the_picture_is() -> None:

@@ -6,7 +6,7 @@ The same bits come out for any height of tiles and any number of threads.
   Undoing)
 - `planes`: every plane there is (Form, Plane, is_pass, key_of, plane_named)
 - `graph`: how steps are joined (Graph, Step, used_steps)
-- `limits`: where a step acts, and how much (HeightWindow, RangeWindow, StepLimits)
+- `limits`: where a step acts, and how much (HeightWindow, RangeWindow, StepLimits, share_before)
 - `origins`: places that things are given from (Bound, KnownOrigin, WorldHeading, WorldHeight, WorldLength,
   WorldLight, WorldLineMass, WorldMass, WorldPoint, WorldWay, level_ahead, lies_outside, origins_named,
   placed, tracked_from_origins)

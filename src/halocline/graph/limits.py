@@ -456,6 +456,45 @@ def weights(limits: StepLimits, planes: Planes, shot: Shot) -> Weights:
     return near, far, open_water
 
 
+def share_before(limits: StepLimits, shot: Shot) -> Callable[[F64], F64] | None:
+    """Return what share of a step the picture has in the pixels in which things are seen.
+
+    Parameters
+    ----------
+    limits
+        What a preset says.
+    shot
+        The frame's surroundings, with the render.
+
+    Returns
+    -------
+    Callable[[F64], F64] | None
+        Of things at world points ``(n, 3)``, ``(n,)``, 0 to 1: by the pixel of their middle, or the nearest
+        to what lies aside of the picture. None where the render is not known, or lacks what tells.
+    """
+    if limits == StepLimits(amount=limits.amount):
+        return lambda points_m: np.full(len(points_m), limits.amount)
+    render, camera = shot.surfaces, shot.camera
+    if render is None or not limits.reads <= {*render.planes, "downward"}:
+        return None
+    told = [name for name in (ALPHA, "range", f"matte.{limits.matte}", *_FAR) if name in render.planes]
+    window = render.data_window
+
+    def share(points_m: F64) -> F64:
+        pixels, _ = camera.project(points_m)
+        first, last = (window.x, window.y), (window.x_end - 1, window.y_end - 1)
+        # What lies behind the lens is in no pixel, and seen in none.
+        columns, rows = np.clip(np.floor(np.nan_to_num(pixels)), first, last).astype(np.int64).T
+        at = rows - window.y, columns - window.x
+        planes = {name: render.planes[name][at][None] for name in told}
+        offset = points_m - camera.position_m
+        distance = np.maximum(np.sqrt((offset * offset).sum(axis=1)), 1e-9)
+        planes["downward"] = (-(offset @ shot.path.up) / distance).astype(np.float32)[None]
+        return Meant.of(limits, planes, shot).area[0].astype(np.float64)
+
+    return share
+
+
 def _by_matte(matte: F32 | None, alpha: F32, far_share: F32 | None) -> tuple[F32, F32, F32]:
     """Return which parts of a pixel a matte means: whole ones where its area says so, else a share of all."""
     if matte is None:

@@ -14,7 +14,7 @@ from halocline._typing import F64
 from halocline.compute.on_demand import OnDemand
 from halocline.errors import PhysicsError, PresetError
 from halocline.graph.graph import SOURCE
-from halocline.graph.limits import StepLimits
+from halocline.graph.limits import share_before
 from halocline.graph.origins import lies_outside, origins_named, placed
 from halocline.graph.shot import Shot
 from halocline.imaging.camera import Camera
@@ -133,11 +133,13 @@ def _with_bodies(shot: Shot, look: Look) -> Shot:
             lamps = tuple(bodies.dimming(lamp) for lamp in lamps)
         if found:
             lamps = through_bodies(lamps, shot.path, shot.camera, shot.data_window)
-    return replace(shot, bodies=tuple(found), lamps=lamps, hiding=_hiding(look, placed))
+    return replace(shot, bodies=tuple(found), lamps=lamps, hiding=_hiding(look, shot, placed))
 
 
-def _hiding(look: Look, placed: Mapping[str, BodiesInLight]) -> dict[str, tuple[BodiesBefore, ...]]:
-    """Return for each step the bodies in the picture that it gets, but for those limited to some of it."""
+def _hiding(
+    look: Look, shot: Shot, placed: Mapping[str, BodiesInLight]
+) -> dict[str, tuple[BodiesBefore, ...]]:
+    """Return for each step the bodies in the picture that it gets, each where its own step has laid it."""
     if not placed:
         return {}
     before: dict[str, dict[str, BodiesBefore]] = {SOURCE: {}}
@@ -146,9 +148,11 @@ def _hiding(look: Look, placed: Mapping[str, BodiesInLight]) -> dict[str, tuple[
         given = (before[source] for source in step.inputs.values())
         found = {name: each for those in given for name, each in those.items()}
         hiding[step.name], before[step.name] = tuple(found.values()), found
-        limits = step.limits
-        if step.name in placed and limits == StepLimits(amount=limits.amount):
-            own = turbid_sight.BodiesBefore(placed[step.name], limits.amount)
+        if step.name not in placed:
+            continue
+        share = None if step.limits.everywhere else share_before(step.limits, shot)
+        if step.limits.everywhere or share is not None:
+            own = turbid_sight.BodiesBefore(placed[step.name], share)
             before[step.name] = {**found, step.name: own}
     return hiding
 

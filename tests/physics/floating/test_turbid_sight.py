@@ -21,7 +21,10 @@ HALF_RAD = math.radians(35.0)
 
 
 def before(build: Builders, body: TurbidBody, amount: float = 1.0) -> BodiesBefore:
-    return BodiesBefore(BodiesInLight((), build.path(), EDDIES, TIME_S, [body]), amount)
+    def share(points_m: F64) -> F64:
+        return np.full(len(points_m), amount)
+
+    return BodiesBefore(BodiesInLight((), build.path(), EDDIES, TIME_S, [body]), share)
 
 
 def marched(body: TurbidBody, point: F64, steps: int = 4000) -> float:

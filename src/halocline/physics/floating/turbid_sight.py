@@ -10,7 +10,7 @@ the clouds do.
 from __future__ import annotations
 
 import math
-from collections.abc import Sequence
+from collections.abc import Callable, Sequence
 
 import numpy as np
 
@@ -36,12 +36,13 @@ class BodiesBefore:
     ----------
     bodies
         The bodies as they are seen.
-    amount
-        Share of them that the picture has, 0 to 1.
+    share
+        Share of them that the picture has where things at world points ``(n, 3)`` are seen, ``(n,)``, 0 to 1;
+        all of them where None.
     """
 
     bodies: BodiesInLight
-    amount: float = 1.0
+    share: Callable[[F64], F64] | None = None
 
 
 class SeenThrough:
@@ -80,7 +81,10 @@ class SeenThrough:
             for index, each in enumerate(self._hiding):
                 seen = self._made.get(int(number) * len(self._hiding) + index)
                 if seen is not None:
-                    left[there] *= 1.0 - each.amount * (1.0 - seen.left(points_m[there]))
+                    hidden = 1.0 - seen.left(points_m[there])
+                    left[there] *= 1.0 - (
+                        hidden if each.share is None else hidden * each.share(points_m[there])
+                    )
         return left
 
     def _seen(self, key: int) -> LightInBodies | None:
