@@ -6,12 +6,14 @@ import numpy as np
 import pytest
 from scipy.spatial.transform import Rotation
 
+from halocline._typing import F64
 from halocline.imaging.camera_track import turn_between
 
 
-def expected(first: Rotation, last: Rotation, share: float) -> np.ndarray:
+def expected(first: Rotation, last: Rotation, share: float) -> F64:
     """Return what SciPy makes of it (computed): a share of the rotation vector from one to the other."""
-    return (first * Rotation.from_rotvec(share * (first.inv() * last).as_rotvec())).as_matrix()
+    turned: F64 = (first * Rotation.from_rotvec(share * (first.inv() * last).as_rotvec())).as_matrix()
+    return turned
 
 
 @pytest.mark.parametrize("share", [-0.5, 0.0, 0.3, 1.0, 1.75])

@@ -255,8 +255,8 @@ def _moved(planes: Planes, share: F32, change: Change) -> dict[str, F32]:
     if len(change.shift) > 1:
         # The fourth channel moves with green.
         change = replace(change, shift=np.concatenate([change.shift, change.shift[1:2]]))
-    both = changed_beyond(np.concatenate([planes["rgb"], alpha[None]]), share, planes["range"], change)
-    return {"rgb": both[:3], "alpha": np.clip(both[3], 0.0, 1.0)}
+    both = changed_beyond([*planes["rgb"], alpha], share, planes["range"], change)
+    return {"rgb": both[:3], "alpha": np.clip(both[3], 0.0, 1.0, out=both[3])}
 
 
 def _recorded(share: F32, change: Change) -> dict[str, F32]:

@@ -14,6 +14,8 @@ thing's light stays as it is, premultiplied.
 from __future__ import annotations
 
 from collections.abc import Callable, Sequence
+from functools import partial
+from typing import cast
 
 import cv2
 import numpy as np
@@ -223,13 +225,13 @@ class Change:
     open_water: OpenWater | None = None
 
 
-def changed_beyond(picture: F32, share: F32, range_m: F32, change: Change) -> F32:
+def changed_beyond(picture: F32 | Sequence[F32], share: F32, range_m: F32, change: Change) -> F32:
     """Return the picture with what lies beyond softened, displaced and mirrored.
 
     Parameters
     ----------
     picture
-        Premultiplied, ``(channels, rows, columns)``.
+        Premultiplied, ``(channels, rows, columns)``, or a plane ``(rows, columns)`` for each channel.
     share
         The part of each pixel that shows what lies beyond, 0 to 1.
     range_m
@@ -240,24 +242,28 @@ def changed_beyond(picture: F32, share: F32, range_m: F32, change: Change) -> F3
     Returns
     -------
     F32
-        The picture as it was handed in, in its shape; nothing in front of the crossing has moved.
+        ``(channels, rows, columns)``, premultiplied; nothing in front of the crossing has moved.
     """
     grid, water, mirror = change.grid, change.open_water, change.mirror
-    picture = np.ascontiguousarray(picture)
-    hidden = HiddenPlaces.of(share)
-    backdrop = None if water is None else _Backdrop.of(share, water, grid)
-    reflection = None if mirror is None else _Reflection.of(range_m, mirror)
+    planes = [np.ascontiguousarray(plane) for plane in picture]
+    hiding: Callable[[], object] = partial(HiddenPlaces.of, share)
+    opening = _nothing if water is None else partial(_Backdrop.of, share, water, grid)
+    mirroring = _nothing if mirror is None else partial(_Reflection.of, range_m, mirror)
+    made = in_parallel(_called, (hiding, opening, mirroring))
+    hidden, backdrop, reflection = cast("tuple[HiddenPlaces, _Backdrop | None, _Reflection | None]", made)
     mirror_grid = np.empty((3, 0, 0), np.float32) if reflection is None else reflection.grid
-    behind = in_parallel(lambda plane: _Behind.of(plane, hidden, backdrop, reflection), picture)
-    completed = _completed(picture, hidden, behind)
-    soft = _softened(completed, VaryingBlur.of(grid, change.blur_px))
+    behind = in_parallel(lambda plane: _Behind.of(plane, hidden, backdrop, reflection), planes)
+    filled = _completed(planes, hidden, behind)
+    completed = planes if filled is None else filled
+    softened = _softened(completed, VaryingBlur.of(grid, change.blur_px))
+    soft = completed if softened is None else softened
     # Once softened, a pixel of what was completed is asked for in one place alone: the result may go there.
-    out = np.empty_like(picture) if soft is completed or completed is picture else completed
+    out = np.empty((len(planes), *share.shape), np.float32) if softened is None or filled is None else filled
 
     def show(rows: slice) -> None:
         for channel, parts in enumerate(behind):
             pyramid_loops.show_beyond(
-                picture[channel],
+                planes[channel],
                 share,
                 completed[channel],
                 soft[channel],
@@ -300,11 +306,19 @@ class _Behind:
         return cls(hidden.coarse(plane), still, drift, mirrored)
 
 
-def _completed(picture: F32, hidden: HiddenPlaces, behind: Sequence[_Behind]) -> F32:
-    """Return the picture beyond at full coverage, minus its open water; itself where that is the same."""
+def _called(make: Callable[[], object]) -> object:
+    return make()
+
+
+def _nothing() -> None:
+    pass
+
+
+def _completed(picture: Sequence[F32], hidden: HiddenPlaces, behind: Sequence[_Behind]) -> F32 | None:
+    """Return the picture beyond at full coverage, minus its open water; None where that is the same."""
     if not any(parts.filled.size or parts.still.size for parts in behind):
-        return picture
-    out = np.empty_like(picture)
+        return None
+    out = np.empty((len(picture), *picture[0].shape), np.float32)
 
     def fill(rows: slice) -> None:
         for plane, parts, to in zip(picture, behind, out, strict=True):
@@ -314,12 +328,12 @@ def _completed(picture: F32, hidden: HiddenPlaces, behind: Sequence[_Behind]) ->
     return out
 
 
-def _softened(picture: F32, blur: VaryingBlur) -> F32:
-    """Return the picture blurred; itself where it is blurred nowhere."""
+def _softened(picture: Sequence[F32] | F32, blur: VaryingBlur) -> F32 | None:
+    """Return the picture blurred; None where it is blurred nowhere."""
     coarse = [part for part in in_parallel(blur.coarse, picture) if part is not None]
     if not coarse:
-        return picture
-    out = np.empty_like(picture)
+        return None
+    out = np.empty((len(picture), *picture[0].shape), np.float32)
     planes, to = list(picture), list(out)
     in_parallel(lambda rows: blur.mix(planes, coarse, rows=rows, out=to), bands_of_rows(out.shape[1]))
     return out
