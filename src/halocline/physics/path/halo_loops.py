@@ -301,11 +301,11 @@ def _line(plane: F32, row: int, start: int, step: int, nodes: F32, out: F32) -> 
         for i in range(min(out.size, plane.shape[1] - start)):
             out[i] = plane[row, start + i]
         return
-    above, first = row >> 3, start >> 3
+    above, first = row >> 3, np.uint64(start >> 3)
     down = np.float32(row & 7) * _EIGHTH
     upper, lower = plane[above], plane[above + 1]
     # A part of a row begins at a node.
-    for node in range(min(nodes.size, upper.size - first)):
+    for node in range(np.uint64(min((out.size >> 3) + 1, upper.size - (start >> 3)))):
         nodes[node] = upper[first + node] + down * (lower[first + node] - upper[first + node])
     _blown_up(nodes, out)
 

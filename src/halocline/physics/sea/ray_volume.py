@@ -17,6 +17,7 @@ from halocline._typing import F32, F64
 from halocline.compute.compiled import compiled
 from halocline.compute.knots import STRIDE, bent_between, off_knots, reach_of, times_straight
 from halocline.compute.made_once import MadeOnce
+from halocline.compute.series import exponential
 from halocline.errors import PhysicsError
 from halocline.late_dataclass import dataclass
 
@@ -221,21 +222,29 @@ class RayVolume:
         rows = slice(first, first + _BLOCK_ROWS + 1)
         directions = np.ascontiguousarray(self.rays.directions[:, rows])
         edges = self.steps.edges.astype(np.float32)
-        down = directions[2]
-        block = np.empty((*down.shape, edges.size, 3), np.float32)
-        for channel, (c, kd) in enumerate(
-            zip(self.water.attenuation, self.water.diffuse_attenuation, strict=True)
-        ):
-            rate = np.float32(-c) - np.float32(kd) * down
-            # What is left of the light behind each step's end; the ratio is made of it.
-            np.multiply(rate[..., np.newaxis], edges, out=block[..., channel])
-        np.exp(block, out=block)
+        block = np.empty((*directions.shape[1:], edges.size, 3), np.float32)
+        # What is left of the light behind each step's end; the ratio is made of it.
+        c, kd = (
+            np.multiply.outer(edges, np.array(rates, np.float32)).ravel()
+            for rates in (self.water.attenuation, self.water.diffuse_attenuation)
+        )
+        _left_behind(directions[2], c, kd, block.reshape(*directions.shape[1:], -1))
         self.fill(directions, rows, edges, block)
         return block
 
     def fill(self, directions: F32, rows: slice, edges: F32, block: F32) -> None:
         """Turn what is left of the light at each step's end into the ratio, for some rows of the grid."""
         raise NotImplementedError
+
+
+@compiled
+def _left_behind(down: F32, c: F32, kd: F32, out: F32) -> None:
+    """Write exp(-c - kd down) of rays, ``(rows, columns)``, for some c and kd, ``(n,)``."""
+    for row in range(down.shape[0]):
+        for column in range(down.shape[1]):
+            slope, left = down[row, column], out[row, column]
+            for k in range(left.size):
+                left[k] = exponential(-(c[k] + kd[k] * slope))
 
 
 @compiled
