@@ -1,11 +1,12 @@
 """Radiance in even water, by photons followed backwards from the lens.
 
-    python tools/follow_photons.py [level | deep | hull]
+    python tools/follow_photons.py [level | deep | hull | edge]
 
 It prints the table of `tests/reference/data/photons_looking_up.csv`, or with ``level`` that of
 `photons_under_a_disc.csv`: level views from below a disc, and without it; or with ``deep`` that of
 `photons_from_40_m.csv`: clear types of water by wavelength, with their own phase functions; with ``hull``
-that of `photons_under_a_hull.csv`: such water before a disc whose edge hides the sun. The water scatters by
+that of `photons_under_a_hull.csv`: such water before a disc whose edge hides the sun; with ``edge`` that of
+`photons_beside_an_edge.csv`: even water before such discs and beside them. The water scatters by
 Henyey and Greenstein's lobe under a flat sea (Snell, Fresnel), a sun whose beam every scattering looks for,
 and a sky of even radiance; a black disc may lie below the surface. Radiance is per irradiance of 1 on the
 sea.
@@ -75,6 +76,14 @@ DEEP_PHOTONS, DARK_PHOTONS, DARK_PER_M = 20_000, 1_500, 0.2
 # towards that, degrees.
 HULL_ABOVE_M, HULL_ASIDE_M, HULL_VIEWS_DEG = 8.0, 1.6, (-1.0, 0.0, 3.0, 9.0)
 HULL_PHOTONS, HULL_SUN_SHARE = 100_000, 0.75
+# Absorption and scattering, 1/m; how deep the lens is, metres; how far above it such a disc; its middle
+# beside the sun, and its radius, metres. Views past the sun towards that, and to the other side, degrees.
+EDGES = (
+    (0.03, 0.05, 40.0, 8.0, 1.6, 2.0),
+    (0.04, 0.15, 20.0, 8.0, 1.6, 2.0),
+    (0.0988, 0.427, 9.0, 8.0, 1.6, 2.0),
+)
+EDGE_VIEWS_DEG = (-8.0, -5.0, -3.5, -2.0, 0.0, 3.0, 6.0, 9.0)
 # Of sea water's own scattering: 1 + this times the cosine squared (morel1974).
 OWN = 0.835
 LEVEL_VIEWS = {
@@ -210,6 +219,8 @@ def main() -> None:
         print_deep()
     elif sys.argv[1:] == ["hull"]:
         print_hull()
+    elif sys.argv[1:] == ["edge"]:
+        print_edges()
     else:
         print_looking_up()
 
@@ -267,6 +278,21 @@ def print_hull() -> None:
             (bands.asymmetry, float(shares[node])),
         )
         sys.stdout.write(f"{SHARE_NODES_NM[node]:g},{angle:g},{mean:.4g},{error:.2g}\n")
+
+
+def print_edges() -> None:
+    """Print views past the edge of a disc that hides the sun."""
+    in_water = math.asin(math.cos(math.radians(SUN_DEG)) / INDEX)
+    sun = (math.sin(in_water), math.cos(in_water), HULL_SUN_SHARE)
+    sys.stdout.write("absorption,scattering,depth_m,above_m,aside_m,radius_m,from_sun_deg,radiance,error\n")
+    for case, angle in itertools.product(EDGES, EDGE_VIEWS_DEG):
+        absorption, scattering, depth, above, aside, radius = case
+        turn = math.radians(angle)
+        way = (sun[0] * math.cos(turn), sun[1] * math.cos(turn), math.sin(turn))
+        disc = (radius, math.tan(in_water) * above, aside)
+        water = absorption, scattering, depth
+        mean, error = radiance(np.random.default_rng(1), *water, way, sun, disc, depth - above, HULL_PHOTONS)
+        sys.stdout.write(f"{','.join(map(str, case))},{angle:g},{mean:.4g},{error:.2g}\n")
 
 
 def print_level() -> None:

@@ -217,13 +217,14 @@ def stand_in_the_light() -> None:
     shade = Shade(things, water, square, square, 9.0, clouds_in_the_light())
     rays = np.stack([randoms(3, 4, least=-0.4, most=0.4), randoms(3, 4), -np.ones((3, 4), np.float32)])
     even = np.full((3, 3, 4), 0.4, np.float32)
+    beside = (np.arange(4) < 2) * even[0]
     made = ShadeVolume(
         shade,
         ShaftRays(rays / np.linalg.norm(rays, axis=0), (0.3, -0.2), 6.0),
         ShaftSteps.reaching(12.0, first_m=0.5, count=8),
         ShaftWater((0.3, 0.2, 0.1), (0.1, 0.1, 0.05)),
-        RayShares(even, even, even[0], even[0]),
-        ThingsAhead.of(randoms(3, 4, most=0.9), randoms(3, 4, most=9.0), 0.1),
+        RayShares(even, even, even[0], even[0], beside, even[0], even[0]),
+        ThingsAhead.of(randoms(3, 4, most=0.9), randoms(3, 4, most=9.0), 0.1, lobe_rad=0.08),
     )
     column, row, range_m = randoms(5, most=2.9), randoms(5, most=1.9), randoms(5, most=9.0)
     gain = made.gain_at(column, row, range_m)

@@ -128,7 +128,7 @@ class LightShafts(Operator[LightShaftsParameters, _Prepared]):
             shaft_water(path),
             shares.sun,
             None if shade is None else shade.shade,
-            None if shade is None else (grid.things_ahead(shot), shares.sun_ahead),
+            None if shade is None else grid.things_ahead(shot),
         )
         weights = channel_weights(path.bands.wavelength_nm).astype(np.float32)
         return _Prepared(volume, grid, weights, water_shade(shot))

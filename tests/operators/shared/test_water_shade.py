@@ -114,7 +114,8 @@ def test_light_left_before_a_hull_overhead_is_even_however_far_its_parts_are(bui
     # All of the hull lies at one height, in its own shadow: what is left of the light has no lines in it,
     # wherever steps along rays end: no pixel differs by much from the mean of those 6 off on both sides.
     left, hull = below_a_hull(build)
-    well_within = cv2.erode(hull.astype(np.uint8), np.ones((41, 41), np.uint8), borderValue=0) > 0
+    # Near the picture's border, where its shadow ends with what is seen of it, the light rises steeply.
+    well_within = cv2.erode(hull.astype(np.uint8), np.ones((71, 71), np.uint8), borderValue=0) > 0
     assert well_within.sum() > 10_000
     for across in (np.roll(left, 6, 0) + np.roll(left, -6, 0), np.roll(left, 6, 1) + np.roll(left, -6, 1)):
         kink = np.abs(left - 0.5 * across)

@@ -38,8 +38,8 @@ def volume(casters: Casters, *, sun: float, sky: float, ahead: F32 | None = None
         ShaftRays(rays, (0.0, 0.0), LENS_M),
         ShaftSteps.reaching(20.0, first_m=0.1, count=60),
         WATER,
-        RayShares(shares[0], shares[1], straight, straight),
-        ThingsAhead.of(hidden, hidden * np.float32(6.0), 0.025),
+        RayShares(shares[0], shares[1], straight, straight, *(np.zeros((3, ROWS, COLUMNS), np.float32))),
+        ThingsAhead.of(hidden, hidden * np.float32(6.0), 0.025, lobe_rad=0.079),
     )
 
 
@@ -121,5 +121,5 @@ def test_a_row_of_light_is_dimmed_by_what_each_of_its_pixels_is_told() -> None:
 def test_any_lens_blurs_what_is_ahead_within_the_picture(ray_rad: float) -> None:
     # A lens of almost no width, as a damaged file states it, asked for a window without end.
     cover = np.full((4, 5), 0.5, np.float32)
-    found = ThingsAhead.of(cover, cover, ray_rad)
+    found = ThingsAhead.of(cover, cover, ray_rad, lobe_rad=0.079)
     assert_allclose(found.masks, 0.5, atol=1e-6)

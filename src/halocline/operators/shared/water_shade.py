@@ -35,7 +35,7 @@ from halocline.operators.shared.surface_light import (
 from halocline.operators.shared.view_rays import ray_spacing, spaced_rays
 from halocline.physics.floating.scene_shade import SceneShade
 from halocline.physics.floating.turbid_shade_loops import BodyMap
-from halocline.physics.path.light_shares import light_shares, sky_share_of_scalar
+from halocline.physics.path.light_shares import light_shares, lobe_rad, sky_share_of_scalar
 from halocline.physics.path.transport import LightPath
 from halocline.physics.sea.light_field import window_start
 from halocline.physics.sea.ray_volume import ShaftRays, ShaftSteps, ShaftWater
@@ -113,15 +113,16 @@ class RayGrid:
         sun, sky = (
             np.einsum("ck,krm->crm", weights, part).astype(np.float32) for part in (found.sun, found.sky)
         )
-        return RayShares(sun, sky, found.ahead, found.sun_ahead)
+        return RayShares(sun, sky, found.ahead, found.sun_ahead, found.beside_sun, found.times, found.apart)
 
     def things_ahead(self, shot: Shot) -> ThingsAhead:
         """Return what a frame's picture shows along the rays; beyond its edges as at them."""
         rows, columns = self.directions.shape[1:]
         surfaces, step = shot.surfaces, self.spacing_px
+        lobe = lobe_rad(shot.path.bands.asymmetry)
         if surfaces is None:
             nothing = np.zeros((rows, columns), np.float32)
-            return ThingsAhead.of(nothing, nothing, step * max(shot.camera.tangent_per_px))
+            return ThingsAhead.of(nothing, nothing, step * max(shot.camera.tangent_per_px), lobe_rad=lobe)
         two = {name: surfaces.plane(name) for name in ("alpha", "range")}
         beyond = max(0, surfaces.data_window.x - self.window.x) + 2 * math.ceil(step)
         surfaces = continued(replace(surfaces, planes=two), shot.camera, beyond)
@@ -159,7 +160,8 @@ class RayGrid:
         side = 2 * (math.ceil(step / thin) + 1) + 1
         shown = np.where(hit >= _MOSTLY, far, np.float32(0.0)).astype(np.float32)
         farthest = at_rays(np.asarray(cv2.dilate(shown, np.ones((side, side), np.uint8)), np.float32))
-        return ThingsAhead.of(cover, metres, step * max(shot.camera.tangent_per_px), farthest)
+        spacing = step * max(shot.camera.tangent_per_px)
+        return ThingsAhead.of(cover, metres, spacing, lobe_rad=lobe, farthest_m=farthest)
 
 
 def veil_reach_m(path: LightPath) -> float:

@@ -79,9 +79,9 @@ class BodyShade:
         """What is left of the sun's beam, and of what the water has thrown aside of it."""
         water = self.water
 
-        def blurs(way_m: float) -> tuple[tuple[float, float], ...]:
-            aside = water.aside_share(way_m)
-            return (1.0 - aside, water.penumbra_m(way_m)), (aside, water.aside_m(way_m))
+        def blurs(way_m: float, depth_m: float) -> tuple[tuple[float, float], ...]:
+            aside = water.aside_share(depth_m)
+            return (1.0 - aside, water.penumbra_m(way_m)), (aside, water.aside_m(way_m, depth_m))
 
         return self._mapped(self._path.sun_travel, _SUN_POINTS, blurs)
 
@@ -89,8 +89,8 @@ class BodyShade:
     def sky(self) -> BodyMap:
         """What is left of the light that comes from the whole sky."""
 
-        def blurs(way_m: float) -> tuple[tuple[float, float], ...]:
-            return ((1.0, self.water.sky_m(way_m)),)
+        def blurs(way_m: float, depth_m: float) -> tuple[tuple[float, float], ...]:
+            return ((1.0, self.water.sky_m(way_m, depth_m)),)
 
         return self._mapped(-self.axes[2], _SKY_POINTS, blurs)
 
@@ -101,7 +101,7 @@ class BodyShade:
         return (self.sun, self.sky) if last > first else None
 
     def _mapped(
-        self, travel: F64, most: int, blurs: Callable[[float], tuple[tuple[float, float], ...]]
+        self, travel: F64, most: int, blurs: Callable[[float, float], tuple[tuple[float, float], ...]]
     ) -> BodyMap:
         """Lay out what is left of light that travels in parallel."""
         x, y, down = travel @ self.axes[0], travel @ self.axes[1], -(travel @ self.axes[2])
@@ -113,7 +113,7 @@ class BodyShade:
         depths = _followed(first, last, 0.5 * EVERY * finest)
         below = last + (max(self.deepest_m, last + 1.0) - last) * (np.arange(1, _BELOW + 1) / _BELOW) ** 2
         wanted = np.append(depths, below)
-        widest = max(spread for _, spread in blurs(self.deepest_m - 0.5 * (first + last)))
+        widest = max(spread for _, spread in blurs(self.deepest_m - 0.5 * (first + last), self.deepest_m))
         start, side = self._square(drift, slant, min(_MARGIN * widest, _WIDEST_MARGIN_M))
         if side <= 0.0:
             nothing = np.ones((wanted.size, 2, 2), np.float32)
@@ -234,9 +234,11 @@ def _softened(
     depths_m: F64,
     wanted_m: F64,
     step_m: float,
-    blurs: Callable[[float], tuple[tuple[float, float], ...]],
+    blurs: Callable[[float, float], tuple[tuple[float, float], ...]],
 ) -> F32:
-    """Return what is left at depths where bodies have taken so much at some: shares and blurs by the way."""
+    """Return what is left at depths where bodies have taken so much at some: shares and blurs by the way
+    and the depth.
+    """
     ends = np.unique(np.linspace(0, len(depths_m) - 1, _LAYERS + 1).round().astype(int))
     layers = [
         (0.5 * (depths_m[above] + depths_m[below]), below, taken[below] - taken[above])
@@ -248,7 +250,7 @@ def _softened(
         here = min(number, len(depths_m) - 1)
         done = [layer for layer in layers if layer[1] <= here]
         for middle, _, dark in done:
-            for share, spread in blurs(wanted_m[number] - middle):
+            for share, spread in blurs(wanted_m[number] - middle, wanted_m[number]):
                 left[number] -= np.float32(share) * blurred(dark, spread / step_m, outside=False)
         # The layer that the depth lies in is too near to be soft.
         left[number] -= taken[here] - taken[done[-1][1] if done else 0]

@@ -23,6 +23,7 @@ from halocline.physics.path.transport import DIFFUSE_ASYMMETRY, SURFACE_INDEX, L
 _TURNED_DEG, AHEAD_DEG = 20.0, 25.0
 # A view that leads past the sun by less than this has it ahead.
 _SUN_AHEAD_DEG = 10.0
+_BESIDE_DEG = 36.0
 # Heights of the view for which the window is summed up, and directions in it: from its middle, and around.
 _HEIGHTS, _FROM_MIDDLE, _AROUND = 97, 24, 64
 # Cosine at the window's edge.
@@ -43,12 +44,21 @@ class LightShares:
         Of the sky's, what comes from within `AHEAD_DEG` of the ray's own direction, ``shape``.
     sun_ahead
         Of the sun's, likewise: 1 where the ray leads to the sun, 0 where it stands aside.
+    beside_sun
+        1 where the ray leads to the sun or beside it, 0 where the sun stands aside, ``shape``.
+    times
+        How often the sun's was turned before, on average: never, exp(-times) of it; ``shape``.
+    apart
+        The angle between ray and sun, in half widths of the water's lobe, ``shape``.
     """
 
     sun: F32
     sky: F32
     ahead: F32
     sun_ahead: F32
+    beside_sun: F32
+    times: F32
+    apart: F32
 
 
 def light_shares(path: LightPath, mu: F32, cos_sun: F32) -> LightShares:
@@ -85,17 +95,22 @@ def light_shares(path: LightPath, mu: F32, cos_sun: F32) -> LightShares:
     # Farther off that has been turned far, and comes from all around what stands in the beam: there the lobe
     # alone takes what photons find to be taken.
     more = near_sun * np.maximum(found.source - _away_from_sun(path, mu), np.float32(0.0))
-    sun = np.clip(np.maximum(lit * about.reshape(column) * turned, found.once + more) / whole, 0.0, 1.0)
+    sun = np.maximum(lit * about.reshape(column) * turned, found.once + more) / whole
     heights, window, near = _through_the_window(path)
     place = np.asarray(mu, np.float64)
     level = np.stack([np.interp(place, heights, row) for row in window])
     fallen = np.exp(-solved.log_downward(y)).reshape(column)
-    sky = np.minimum(lit * level * fallen / whole, 1.0 - sun)
+    sky = lit * level * fallen / whole
+    over = np.maximum(sun + sky, 1.0)
+    sun, sky = sun / over, sky / over
     # What was scattered about comes from above as well: a thing overhead keeps that from its shade, too.
     above = np.stack([np.interp(place, heights, row) for row in _scattered_from_above(path, heights)])
     sky += (1.0 - sun - sky) * above
     ahead = np.interp(place, heights, near)
-    shares = (sun, sky, ahead, _sun_ahead(cos_sun))
+    beside = _sun_ahead(cos_sun, _BESIDE_DEG)
+    times = -np.log(np.clip(found.once / np.maximum(sun * whole, 1e-30), 1e-6, 1.0)).mean(axis=0)
+    apart = np.arccos(np.clip(-cos_sun, -1.0, 1.0)) / lobe_rad(bands.asymmetry)
+    shares = (sun, sky, ahead, _sun_ahead(cos_sun), beside, times, apart)
     return LightShares(*(np.asarray(share, np.float32) for share in shares))
 
 
@@ -107,10 +122,26 @@ def _away_from_sun(path: LightPath, mu: F32) -> F32:
     return path.veil_rays().sources(mu, mu * sun_cosine + across * sun_sine).source
 
 
-def _sun_ahead(cos_sun: F32) -> F32:
-    last, first = (math.cos(math.radians(angle)) for angle in (AHEAD_DEG, _SUN_AHEAD_DEG))
+def _sun_ahead(cos_sun: F32, last_deg: float = AHEAD_DEG) -> F32:
+    last, first = (math.cos(math.radians(angle)) for angle in (last_deg, _SUN_AHEAD_DEG))
     t = np.clip((-cos_sun - last) / (first - last), 0.0, 1.0)
     return np.asarray(t * t * (3.0 - 2.0 * t), np.float32)
+
+
+def lobe_rad(asymmetry: float) -> float:
+    """Return the half width of a lobe: Henyey and Greenstein's falls as (1 + (angle / this)^2)^-1.5 about 0.
+
+    Parameters
+    ----------
+    asymmetry
+        Its mean cosine g.
+
+    Returns
+    -------
+    float
+        (1 - g) / sqrt(g), radians.
+    """
+    return (1.0 - asymmetry) / math.sqrt(asymmetry)
 
 
 def sky_share_of_scalar(path: LightPath) -> float:

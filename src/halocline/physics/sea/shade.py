@@ -29,7 +29,8 @@ from halocline.physics.sea.surface import SunBeam
 # Depths at which the light is laid out. A shadow that has come no farther than from one to the next is hard.
 _FIRST_M, _RATIO = 0.4, 1.3
 # Ways by which things above one depth are sorted, as shares of it: each group softens as its own way says.
-_WAYS = (1.0, 0.58, 0.33)
+# Each is as many times the next: of a cell between two both have shares that are 1 together.
+_WAYS = (1.0, 0.58, 0.58**2)
 # The narrow forward peak of natural water, which leaves a shadow hard: its share of all scattering
 # (petzold1972, as in `halocline.physics.sea.caustics.scattering_transfer`).
 _PEAK_SHARE = 0.35
@@ -102,27 +103,29 @@ class ShadeWater:
         turned += 0.5 * self.slope_variance * float(np.trace(response @ response.T))
         return math.sqrt(turned)
 
-    def aside_share(self, way_m: float) -> float:
-        """Return the share of the light that the water has thrown aside on the way, 0 to 1."""
-        return -math.expm1(-(1.0 - _PEAK_SHARE) * self.scattering_per_m * way_m * self.beam.slant)
+    def aside_share(self, depth_m: float) -> float:
+        """Return the share of the light that the water has thrown aside down to a depth, 0 to 1."""
+        return -math.expm1(-(1.0 - _PEAK_SHARE) * self.scattering_per_m * depth_m * self.beam.slant)
 
-    def aside_m(self, way_m: float) -> float:
+    def aside_m(self, way_m: float, depth_m: float) -> float:
         """Return the standard deviation of a shadow's edge in light that was thrown aside, metres.
 
         The broad lobe of `halocline.physics.sea.caustics.scattering_transfer` spreads light from u metres up
         over a Cauchy distribution of scale theta u, theta = (1 - g) / sqrt(g), half of it within sqrt(3) of
-        that; a normal one that has as much there is 1.47 of it wide, and u is half the way on average. Scales
-        add from scattering to scattering (wells1973).
+        that; a normal one that has as much there is 1.47 of it wide. Scales add from scattering to scattering
+        (wells1973). What was thrown aside above the thing comes past it from as far as its own way up is: of
+        all down to the depth, u is the way less half of what part of the depth that is.
         """
-        depth = (1.0 - _PEAK_SHARE) * self.scattering_per_m * way_m * self.beam.slant
+        depth = (1.0 - _PEAK_SHARE) * self.scattering_per_m * depth_m * self.beam.slant
         times = depth / -math.expm1(-depth) if depth > 1e-9 else 1.0
         angle = (1.0 - self.asymmetry) / math.sqrt(self.asymmetry)
-        spread = 0.5 * 1.47 * angle * self.beam.slant * way_m * times
+        lever = way_m * (1.0 - 0.5 * min(way_m / depth_m, 1.0))
+        spread = 1.47 * angle * self.beam.slant * lever * times
         return math.hypot(self.penumbra_m(way_m), self.softness * spread)
 
-    def sky_m(self, way_m: float) -> float:
+    def sky_m(self, way_m: float, depth_m: float) -> float:
         """Return the standard deviation of a shadow's edge in the light of the whole sky, metres."""
-        return math.hypot(self.aside_m(way_m), self.softness * _SKY_SPREAD * way_m)
+        return math.hypot(self.aside_m(way_m, depth_m), self.softness * _SKY_SPREAD * way_m)
 
 
 @dataclass(frozen=True)
@@ -207,9 +210,19 @@ class Shade:
         water = self.water
         drift = np.asarray(water.beam.drift, np.float64)
 
-        def blurs(way_m: float) -> tuple[tuple[float, float], ...]:
-            aside = water.aside_share(way_m)
-            return (1.0 - aside, water.penumbra_m(way_m)), (aside, water.aside_m(way_m))
+        def blurs(way_m: float, depth_m: float) -> tuple[tuple[float, float], ...]:
+            aside = water.aside_share(depth_m)
+            return (1.0 - aside, water.penumbra_m(way_m)), (aside, water.aside_m(way_m, depth_m))
+
+        return _mapped(self.casters, self.square, drift, shade_depths(self.deepest_m), blurs)
+
+    @cached_property
+    def beam(self) -> ShadeMap:
+        """What is left of the sun's beam alone."""
+        drift = np.asarray(self.water.beam.drift, np.float64)
+
+        def blurs(way_m: float, depth_m: float) -> tuple[tuple[float, float], ...]:  # noqa: ARG001
+            return ((1.0, self.water.penumbra_m(way_m)),)
 
         return _mapped(self.casters, self.square, drift, shade_depths(self.deepest_m), blurs)
 
@@ -217,8 +230,8 @@ class Shade:
     def sky(self) -> ShadeMap:
         """What is left of the light that comes from the whole sky."""
 
-        def blurs(way_m: float) -> tuple[tuple[float, float], ...]:
-            return ((1.0, self.water.sky_m(way_m)),)
+        def blurs(way_m: float, depth_m: float) -> tuple[tuple[float, float], ...]:
+            return ((1.0, self.water.sky_m(way_m, depth_m)),)
 
         return _mapped(self.casters, self.sky_square, np.zeros(2), shade_depths(self.deepest_m), blurs)
 
@@ -239,7 +252,7 @@ def _mapped(
     square: Square,
     drift: F64,
     depths_m: F32,
-    blurs: Callable[[float], tuple[tuple[float, float], ...]],
+    blurs: Callable[[float, float], tuple[tuple[float, float], ...]],
 ) -> ShadeMap:
     """Lay out the light below casters; ``blurs`` gives shares of it and how wide each is, by the way."""
     top, cover = _uppermost(casters, square, drift)
@@ -259,7 +272,7 @@ def _mapped(
         for share_of_way, weight in _groups((depth - top.flat[cells]) / depth):
             group = np.zeros(cover.shape, np.float32)
             group.flat[cells] = cover.flat[cells] * weight
-            for share, spread in blurs(share_of_way * depth):
+            for share, spread in blurs(share_of_way * depth, depth):
                 if share > 1e-3:
                     light[number] -= np.float32(share) * blurred(group, spread / square.step_m)
         np.maximum(light[number], np.float32(0.0), out=light[number])

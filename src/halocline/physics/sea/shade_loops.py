@@ -19,9 +19,12 @@ from halocline.physics.path.loops import fallen
 from halocline.physics.sea.shade import Shade, ShadeMap
 
 _ZERO, _ONE, _TWO, _TINY = (np.float32(number) for number in (0.0, 1.0, 2.0, 1e-30))
-# A thing that hides less than this of the light about a ray is not looked for.
-_SEEN = np.float32(1e-3)
 _HALF = np.float32(0.5)
+# Before a ray that leads to the sun what is turned into it comes from nearer about it than the water's lobe
+# alone would have it: two lobes meet there. By so many halvings, and up to so many half widths of the lobe.
+_NEARER, _MEET = np.float32(0.93), np.float32(3.3)
+# How often light was turned before, at least: close below the surface hardly ever.
+_LEAST_TIMES = np.float32(1e-3)
 # Rays that rise less than this are more and more taken for level ones.
 _FLATTEST = np.float32(0.25)
 # A hard shadow begins this many cells below its thing: for things, so that none shades itself, and for the
@@ -96,6 +99,12 @@ def loop_maps(shade: Shade, *, in_water: bool, things: bool = True, bodies: bool
         loop_map(shade.sun, in_water=in_water, bodies=sun),
         loop_map(shade.sky, in_water=in_water, bodies=sky),
     )
+
+
+def beam_map(shade: Shade) -> Map:
+    """Return what is left of the sun's beam alone in the water as the loops take it; see `loop_map`."""
+    bodies = NO_BODIES if shade.bodies is None else shade.bodies[0]
+    return loop_map(shade.beam, in_water=True, bodies=bodies)
 
 
 @compiled
@@ -319,31 +328,26 @@ def left_by_things(shade: Map, x: F32, y: F32, depth: F32, out: F32) -> None:
 
 
 @compiled
-def seen_ahead(masks: F32, range_m: np.float32, at_m: np.float32, row: int, column: int) -> np.float32:
+def seen_ahead(
+    masks: F32, range_m: np.float32, at_m: np.float32, nearer: np.float32, place: tuple[int, int]
+) -> np.float32:
     """Return how much of what lies ahead of a place on a ray things hide, 0 to 1.
 
     ``masks`` are what they hide of the picture, each blurred half as wide as the one before, the last not at
     all: from a place nearer to them they look larger, and the light turned into the ray goes about them less.
+    ``nearer`` is by how many halvings it comes from nearer about the ray than the first mask has it.
     """
+    row, column = place
     last = masks.shape[0] - 1
     left = (range_m - at_m) / range_m if range_m > at_m else _ZERO
     wide = np.float32(last)
     if left > _ZERO:
-        wide = min(-np.log2(left), np.float32(last))
+        wide = min(nearer - np.log2(left), np.float32(last))
     level = min(int(wide), last - 1)
     here = masks[level, row, column]
     between = here + (wide - np.float32(level)) * (masks[level + 1, row, column] - here)
     # Behind the thing nothing of it is ahead.
     return between if range_m > at_m else _ZERO
-
-
-@compiled
-def thrown_aside(left: np.float32, hidden: np.float32) -> np.float32:
-    """Return what is left of the sun's light in a ray that leads to the sun, where things hide so much ahead.
-
-    In a shadow that is light that was thrown aside on its way, and comes from about what throws the shadow.
-    """
-    return left * (_ONE - hidden * (_ONE - left))
 
 
 @compiled
@@ -407,48 +411,134 @@ def left_along_ray(
 
 
 @compiled
-def _fill(
-    directions: F32,
-    origin: tuple[np.float32, ...],
-    edges: F32,
-    sky: Map,
-    straight: np.float32,
-    ahead: tuple[F32, F32, F32, F32],
-    ray: F32,
-    place: tuple[int, int],
-    points: F32,
-    filled: F32,
-) -> None:
-    """Write how bright a thing ahead is at each step, for the water before it: as a share of no thing there.
+def turned_before(
+    turns: tuple[np.float32, np.float32, np.float32], depth: np.float32
+) -> tuple[np.float32, np.float32]:
+    """Return what of the sun's light that is turned into a ray was never turned, and was not far from it.
 
-    From the thing, which is black, to the lens: a step keeps of it what it keeps of all light, and adds what
-    it turns, which is less the more the thing hides of the sky there. ``points`` is room for what is known of
-    steps.
+    Of light that comes from far off the sun mostly one turning was a large one, as likely any of them. Those
+    beside it are as many as chance has it, m on average: none exp(-m) of the time, and the large one is the
+    last, so that light came from the sun, (1 - exp(-m)) / m. Near the sun it came from about both, the more
+    the less apart they are, and the wider the sun's glow is. m goes with the way down from the surface.
+
+    Parameters
+    ----------
+    turns
+        Whether the ray leads beside the sun; m at the lens; and the angle, see `shade_along_rays`.
+    depth
+        Of the place over the lens's.
+    """
+    beside, at_lens, apart = turns
+    times = max(at_lens * depth, _LEAST_TIMES)
+    never = np.exp(-times)
+    aside = np.sqrt(apart * apart + _ONE)
+    from_sun = ((_ONE - never) / times - never) * aside / (aside + _ONE + times)
+    return beside * never, beside * (_ONE - never - from_sun)
+
+
+@compiled
+def _passed_on(
+    left: np.float32,
+    kept: np.float32,
+    step: tuple[np.float32, np.float32],
+    thing: tuple[np.float32, np.float32],
+    light: tuple[np.float32, np.float32],
+) -> tuple[np.float32, np.float32]:
+    """Return how bright it is past things and before them at a step's start, from those at its end.
+
+    Parameters
+    ----------
+    left
+        Of the light that the step turns into the ray.
+    kept
+        Of light at its end, 0 to 1; the rest of what is there without things is turned into the ray.
+    step
+        Its ends, metres.
+    thing
+        How much of the ray a thing covers, and where.
+    light
+        At the step's end: what comes past things, and from before them, as shares of no thing there.
+    """
+    (first, last), (cover, ends), (past, before) = step, thing, light
+    part = (ends - first) / (last - first)
+    # What lies behind a thing that the ray leads to is in no shade of it.
+    cut = cover * (part - _ONE) if first < ends < last else _ZERO
+    through = kept ** (_ONE + cut)
+    past = through * past + (_ONE - through) * left
+    if first < ends:
+        through = kept ** min(part, _ONE)
+        before = through * before + (_ONE - through) * left
+    return past, before
+
+
+@compiled
+def _lose_sky(
+    edges: F32,
+    by_sky: F32,
+    straight: np.float32,
+    glow: np.float32,
+    ahead: tuple[F32, F32, F32, F32],
+    place: tuple[int, int],
+    ray: F32,
+    lost: F32,
+) -> None:
+    """Write what things keep of the sky's light that each step turns into a ray.
+
+    Of what comes from ahead on it (``straight``) as `_lose_sun` has it of the sun's; past things it is whole,
+    for it comes from all of the sky. What the sun's glow leaves of it (``glow``) lies as near about the ray
+    as the sun's, and things are black before it.
     """
     row, column = place
-    x, y, down = directions[0, row, column], directions[1, row, column], directions[2, row, column]
-    ends, bright = ahead[2][row, column], _ZERO
-    filled[:] = _ZERO
-    if ahead[0][0, row, column] <= _SEEN:
-        return
-    for step in range(edges.size - 1):
-        middle = (edges[step] + min(edges[step + 1], ends)) / _TWO
-        points[0, step] = held_back(middle, _ONE, ahead[3][row, column], down, sky[0][5])
-    _place(origin, (x, y, down), points)
-    left_by_things(sky, points[1], points[2], points[3], points[4])
+    thing = ahead[0][ahead[0].shape[0] - 1, row, column], ahead[2][row, column]
+    light = _ONE, _ZERO
     for step in range(edges.size - 2, -1, -1):
-        middle, depth = points[0, step], points[3, step]
-        if edges[step] >= ends or depth <= _ZERO:
-            continue
-        no_sky = _ONE - points[4, step]
-        hidden = seen_ahead(ahead[0], ends, middle, row, column) * (_ONE - bright)
-        no_sky += straight * (hidden - no_sky)
-        # Of the light at this step's start, what came through it.
-        kept = ray[step + 1, 1] / max(ray[step, 1], _TINY)
-        if edges[step + 1] > ends:
-            kept = kept ** ((ends - edges[step]) / (edges[step + 1] - edges[step]))
-        bright = kept * bright + (_ONE - min(kept, _ONE)) * (_ONE - no_sky)
-        filled[step] = bright
+        left, middle = by_sky[4, step], by_sky[0, step]
+        if straight > _ZERO:
+            dark = seen_ahead(ahead[0], thing[1], middle, _ZERO, place) * (_ONE - light[1])
+            dark += glow * (seen_ahead(ahead[1], thing[1], middle, _ZERO, place) - dark)
+            left += straight * (_ONE - dark - left)
+            kept = min(ray[step + 1, 1] / max(ray[step, 1], _TINY), _ONE)
+            light = _passed_on(left, kept, (edges[step], edges[step + 1]), thing, light)
+        lost[step] = _ONE - left
+
+
+@compiled
+def _lose_sun(
+    edges: F32,
+    lens_m: np.float32,
+    beam: Map,
+    by_sun: F32,
+    turns: tuple[F32, F32, F32],
+    ahead: tuple[F32, F32, F32, F32],
+    place: tuple[int, int],
+    ray: F32,
+    by_beam: F32,
+    lost: F32,
+) -> None:
+    """Write what things keep of the sun's light that each step turns into a ray.
+
+    Beside the sun it is followed from the ray's end to the lens, as light goes: what was turned before came
+    either past things or from before them, and is there as bright as steps farther on have made it.
+    ``by_sun`` is of `left_along_ray`, ``by_beam`` room for as many numbers.
+    """
+    row, column = place
+    beside = turns[0][row, column]
+    of_ray = beside, turns[1][row, column], turns[2][row, column]
+    if beside > _ZERO:
+        left_by_things(beam, by_sun[1], by_sun[2], by_sun[3], by_beam)
+    nearer = _NEARER * max(_ONE - of_ray[2] / _MEET, _ZERO)
+    thing = ahead[1][ahead[1].shape[0] - 1, row, column], ahead[2][row, column]
+    light = _ONE, _ZERO
+    for step in range(edges.size - 2, -1, -1):
+        left, middle = by_sun[4, step], by_sun[0, step]
+        if beside > _ZERO:
+            never, about = turned_before(of_ray, max(by_sun[3, step], _ZERO) / lens_m)
+            hidden = seen_ahead(ahead[1], thing[1], middle, nearer, place)
+            left *= _ONE - never - about
+            left += never * by_beam[step] + about * (light[0] + hidden * (light[1] - light[0]))
+            kept = min(ray[step + 1, 1] / max(ray[step, 1], _TINY), _ONE)
+            light = _passed_on(left, kept, (edges[step], edges[step + 1]), thing, light)
+        lost[step] = _ONE - left
 
 
 @compiled
@@ -456,9 +546,9 @@ def shade_along_rays(
     directions: F32,
     origin: tuple[np.float32, ...],
     edges: F32,
-    sun: Map,
-    sky: Map,
+    maps: tuple[Map, Map, Map],
     shares: tuple[F32, F32, F32, F32],
+    turns: tuple[F32, F32, F32],
     ahead: tuple[F32, F32, F32, F32],
     block: F32,
 ) -> None:
@@ -472,18 +562,23 @@ def shade_along_rays(
         The lens's level place and depth.
     edges
         Ends of the steps, metres.
-    sun, sky
-        See `loop_maps`.
+    maps
+        Of sun and sky, see `loop_maps`, and of the sun's beam alone, see `beam_map`.
     shares
         Of each channel's veil, what is the sun's and the sky's, ``(3, rows, columns)`` each; and of the
         sky's and of the sun's, what comes from ahead, ``(rows, columns)`` each.
+    turns
+        Where rays lead to the sun or past it, 1, else 0; how often the sun's at the lens was turned before;
+        and the angle to the sun, in half widths of the water's lobe; ``(rows, columns)`` each.
     ahead
         See `seen_ahead`: ``(masks, rows, columns)`` for the sky's light and for the sun's; to where rays are
         followed before what they show, and where its surface is, ``(rows, columns)``.
     block
         ``(rows, columns, steps + 1, 3)``, what is left in, the share out.
     """
-    filled = np.zeros(edges.size, np.float32)
+    sun, sky, beam = maps
+    lost_sun, lost_sky = np.empty(edges.size - 1, np.float32), np.empty(edges.size - 1, np.float32)
+    by_beam = np.empty(edges.size - 1, np.float32)
     by_sun, by_sky = np.empty((6, edges.size - 1), np.float32), np.empty((6, edges.size - 1), np.float32)
     for row in range(directions.shape[1]):
         for column in range(directions.shape[2]):
@@ -491,8 +586,6 @@ def shade_along_rays(
             ray, straight, sun_ahead = block[row, column], shares[2][row, column], shares[3][row, column]
             cover, ends = ahead[0][ahead[0].shape[0] - 1, row, column], ahead[2][row, column]
             surface = ahead[3][row, column]
-            if straight > _ZERO:
-                _fill(directions, origin, edges, sky, straight, ahead, ray, (row, column), by_sky, filled)
             for step in range(edges.size - 1):
                 # Of a step that a thing cuts short, what lies before that is meant.
                 middle = (edges[step] + cut_short(edges[step], edges[step + 1], cover, ends)) / _TWO
@@ -501,21 +594,16 @@ def shade_along_rays(
                 by_sky[0, step] = held_back(middle, meant, surface, down, sky[0][5])
             left_along_ray(sun, origin, (x, y, down), by_sun)
             left_along_ray(sky, origin, (x, y, down), by_sky)
+            glow = sun_ahead * shares[0][1, row, column]
+            _lose_sun(edges, origin[2], beam, by_sun, turns, ahead, (row, column), ray, by_beam, lost_sun)
+            _lose_sky(edges, by_sky, straight, glow, ahead, (row, column), ray, lost_sky)
             taken_0 = taken_1 = taken_2 = _ZERO
             even_0 = even_1 = even_2 = _TINY
             left_0 = left_1 = left_2 = _ONE
             for step in range(edges.size - 1):
-                middle, depth = by_sun[0, step], by_sun[3, step]
                 then_0, then_1, then_2 = ray[step + 1, 0], ray[step + 1, 1], ray[step + 1, 2]
-                if depth > _ZERO:
-                    no_sun, no_sky = _ONE - by_sun[4, step], _ONE - by_sky[4, step]
-                    if straight > _ZERO or sun_ahead > _ZERO:
-                        wide = seen_ahead(ahead[0], ends, middle, row, column) * (_ONE - filled[step])
-                        hidden = seen_ahead(ahead[1], ends, middle, row, column)
-                        # What the sun's glow leaves of the sky's lies as near about it.
-                        wide += sun_ahead * shares[0][1, row, column] * (hidden - wide)
-                        no_sky += straight * (wide - no_sky)
-                        no_sun = _ONE - thrown_aside(_ONE - no_sun, sun_ahead * hidden)
+                if by_sun[3, step] > _ZERO:
+                    no_sun, no_sky = lost_sun[step], lost_sky[step]
                     no_sun = _ONE - (_ONE - no_sun) * by_sun[5, step]
                     no_sky = _ONE - (_ONE - no_sky) * by_sky[5, step]
                     weight = abs(left_0 - then_0)

@@ -11,9 +11,12 @@ little: it comes from what the ray itself leads to, so that a thing seen there h
 thing leaves of a lobe about the ray, and elsewhere that of the sky as a whole. The lobe has the wide skirts
 of water's scattering: a third of what is turned by less than 25 degrees comes from more than 9 aside, past a
 thing that looks as large. And the thing's own direction is not black, for the water before it is lit: of the
-light from there what that sends comes nonetheless. So it is of the sun's light
-where a ray leads to the sun: what still comes into the shadow was thrown aside on its way, and a thing that
-stands before the sun and all about it hides where such light would have come from.
+light from there what that sends comes nonetheless.
+
+So it is of the sun's light where a ray leads to the sun, or beside it. What a step turns into the ray was
+never turned before, and goes by the beam's own shadow; or it came from about the sun, having been turned
+before, and goes by that of all its light; or from about the ray, as bright there as the steps farther on
+have left it, but where a thing hides it.
 """
 
 from __future__ import annotations
@@ -25,15 +28,19 @@ import numpy as np
 from numpy.typing import NDArray
 
 from halocline._typing import F32
+from halocline.compute.made_once import MadeOnce
 from halocline.late_dataclass import dataclass
 from halocline.physics.sea.ray_volume import RayVolume, ShaftRays, ShaftSteps, ShaftWater
 from halocline.physics.sea.shade import Shade
-from halocline.physics.sea.shade_loops import loop_maps, shade_along_rays
+from halocline.physics.sea.shade_loops import NO_MAP, Map, beam_map, loop_maps, shade_along_rays
 
 # Shares and standard deviations of normal lobes that have together as much within 2, 5.6 and 13 degrees, .11,
-# .56 and .83, as a lobe of asymmetry .924 of what it turns by less than 25 degrees.
-_SKY_LOBES = ((0.65, math.radians(3.2)), (0.35, math.radians(11.0)))
-# Light of the sun that was thrown aside comes from nearer about it.
+# .56 and .84, as a lobe of asymmetry .924 of what it turns by less than 25 degrees.
+_SKY_LOBES = ((0.65, math.radians(3.2)), (0.35, math.radians(10.3)))
+# Of the sun's light that is turned into a ray aside, in half widths of the water's lobe: of what is turned by
+# no more than it comes from aside half lies within 1.25 of them, nine tenths within 2.8, for a sun 2.6 aside.
+_SUN_LOBES = ((0.75, 0.88), (0.25, 2.1))
+# As far about a ray its range is looked for where it shows nothing.
 _LOBE_RAD = 0.083
 # What a ray itself shows lies on the farthest surface about it from the latter of these shares of its range.
 _OWN_SURFACE = (0.7, 0.9)
@@ -50,12 +57,17 @@ class RayShares:
         Of each channel, ``(3, rows, columns)``.
     ahead, sun_ahead
         Of the sky's and of the sun's, ``(rows, columns)``.
+    beside_sun, times, apart
+        How the sun's was turned, ``(rows, columns)``.
     """
 
     sun: F32
     sky: F32
     ahead: F32
     sun_ahead: F32
+    beside_sun: F32
+    times: F32
+    apart: F32
 
 
 @dataclass(frozen=True)
@@ -79,15 +91,25 @@ class ThingsAhead:
     surface_m: F32
 
     @classmethod
-    def of(cls, cover: F32, range_m: F32, ray_rad: float, farthest_m: F32 | None = None) -> ThingsAhead:
+    def of(
+        cls,
+        cover: F32,
+        range_m: F32,
+        ray_rad: float,
+        *,
+        lobe_rad: float,
+        farthest_m: F32 | None = None,
+    ) -> ThingsAhead:
         """Take coverage and range along rays, so many radians from one to the next.
 
-        ``farthest_m`` is that of what lies within a ray of each, 0 where nothing does.
+        ``lobe_rad`` is the half width of the water's lobe; ``farthest_m`` the range of what lies within a ray
+        of each, 0 where nothing does.
         """
         widest = _LOBE_RAD / ray_rad
+        of_sun = tuple((share, wide * lobe_rad) for share, wide in _SUN_LOBES)
         sky, sun = (
             np.stack([*(_spread(cover, lobes, ray_rad * 2**number) for number in range(_HALVINGS)), cover])
-            for lobes in (_SKY_LOBES, ((1.0, _LOBE_RAD),))
+            for lobes in (_SKY_LOBES, of_sun)
         )
         known = np.where(cover > 0.0, range_m, np.float32(0.0)) * cover
         near = _blurred(known, widest) / np.maximum(sun[0], np.float32(1e-6))
@@ -150,6 +172,7 @@ class ShadeVolume(RayVolume):
         self.shade = shade
         self.shares = shares
         self.ahead = ahead
+        self._beams = MadeOnce(self._beam)
 
     def of_things(self) -> ShadeVolume:
         """Return the same without turbid bodies."""
@@ -183,6 +206,9 @@ class ShadeVolume(RayVolume):
         about = np.clip(about, np.float32(0.0), gain)
         return np.asarray(about + (gain - about) * aside, np.float32)
 
+    def _beam(self, _: int) -> Map:
+        return beam_map(self.shade) if self.shares.beside_sun.any() else NO_MAP
+
     def fill(self, directions: F32, rows: slice, edges: F32, block: F32) -> None:
         """Make G of a block of rows."""
         x, y = self.rays.origin
@@ -199,9 +225,13 @@ class ShadeVolume(RayVolume):
             directions,
             (np.float32(x), np.float32(y), np.float32(self.rays.depth_m)),
             edges,
-            sun,
-            sky,
+            (sun, sky, self._beams.get(0)),
             (*of_rays, *of_those_ahead),
+            (
+                np.ascontiguousarray(self.shares.beside_sun[rows]),
+                np.ascontiguousarray(self.shares.times[rows]),
+                np.ascontiguousarray(self.shares.apart[rows]),
+            ),
             (
                 np.ascontiguousarray(self.ahead.masks[:, rows]),
                 np.ascontiguousarray(self.ahead.sun_masks[:, rows]),

@@ -43,15 +43,7 @@ from halocline.physics.floating.turbid_shade_loops import rung_at
 from halocline.physics.sea.light_field import CausticField, window_start
 from halocline.physics.sea.ray_volume import RayVolume, ShaftRays, ShaftSteps, ShaftWater
 from halocline.physics.sea.shade import Shade
-from halocline.physics.sea.shade_loops import (
-    NO_MAP,
-    Map,
-    cut_short,
-    left_along_ray,
-    loop_maps,
-    seen_ahead,
-    thrown_aside,
-)
+from halocline.physics.sea.shade_loops import NO_MAP, Map, beam_map, cut_short, left_along_ray
 from halocline.physics.sea.shade_volume import ThingsAhead
 
 # Depths of the laid-out field: coarser than the caustics' own, for a ray crosses them at a slant.
@@ -84,8 +76,7 @@ class ShaftVolume(RayVolume):
     shade
         What things leave of the sun; all of it where not given.
     ahead
-        With a shade: what the rays lead to, and how much of the sun's light comes from ahead on them,
-        ``(rows, columns)``.
+        With a shade: what the rays lead to.
     """
 
     def __init__(
@@ -96,17 +87,15 @@ class ShaftVolume(RayVolume):
         water: ShaftWater,
         sun_share: F32 | None = None,
         shade: Shade | None = None,
-        ahead: tuple[ThingsAhead, F32] | None = None,
+        ahead: ThingsAhead | None = None,
     ) -> None:
         super().__init__(rays, steps, water)
         self.field = field
         self.shade = shade
-        shape = rays.directions.shape[1:]
-        nothing = np.zeros(shape, np.float32)
-        no_masks = np.zeros((2, *shape), np.float32)
-        self._ahead = (ThingsAhead(no_masks, no_masks, nothing, nothing), nothing)
-        if ahead is not None:
-            self._ahead = ahead
+        self._beam = NO_MAP if shade is None else beam_map(shade)
+        nothing: F32 = np.zeros(rays.directions.shape[1:], np.float32)
+        self._cover: F32 = nothing if ahead is None else ahead.masks[-1]
+        self._ends: F32 = nothing if ahead is None else ahead.range_m
         self._sun_share = (
             np.ones((3, *rays.directions.shape[1:]), np.float32) if sun_share is None else sun_share
         )
@@ -122,8 +111,6 @@ class ShaftVolume(RayVolume):
             self.rays.even_to_m,
             *self.rays.origin,
         )
-        sun = NO_MAP if self.shade is None else loop_maps(self.shade, in_water=True)[0]
-        things, sun_ahead = self._ahead
         _integrate(
             directions,
             tuple(np.float32(number) for number in numbers),
@@ -134,10 +121,9 @@ class ShaftVolume(RayVolume):
             self._layout,
             np.ascontiguousarray(self._sun_share[:, rows]),
             self.shade is not None,
-            sun,
+            self._beam,
             (self.rays.moved, self.rays.turned),
-            np.ascontiguousarray(things.sun_masks[:, rows]),
-            (np.ascontiguousarray(things.range_m[rows]), np.ascontiguousarray(sun_ahead[rows])),
+            (np.ascontiguousarray(self._cover[rows]), np.ascontiguousarray(self._ends[rows])),
             block,
         )
 
@@ -166,7 +152,6 @@ def _integrate(
     shaded: bool,
     sun: Map,
     motion: tuple[F32, F32],
-    masks: F32,
     ahead: tuple[F32, F32],
     block: F32,
 ) -> None:
@@ -186,8 +171,7 @@ def _integrate(
             turned_x = turned[0, 0] * level_x + turned[0, 1] * level_y + turned[0, 2] * down
             turned_y = turned[1, 0] * level_x + turned[1, 1] * level_y + turned[1, 2] * down
             turned_x, turned_y = turned_x - turned_down * drift_x, turned_y - turned_down * drift_y
-            ray, ends, sun_ahead = block[row, column], ahead[0][row, column], ahead[1][row, column]
-            cover = masks[masks.shape[0] - 1, row, column]
+            ray, cover, ends = block[row, column], ahead[0][row, column], ahead[1][row, column]
             by_0, by_1, by_2 = sun_share[0, row, column], sun_share[1, row, column], sun_share[2, row, column]
             more_0 = more_1 = more_2 = _ZERO
             all_0 = all_1 = all_2 = _TINY
@@ -212,11 +196,7 @@ def _integrate(
                         light = _ONE + (light - _ONE) * (middle / even_to_m - _ONE)
                 change = light - _ONE
                 if shaded and depth > _ZERO:
-                    left = points[4, step]
-                    if sun_ahead > _ZERO:
-                        hidden = seen_ahead(masks, ends, middle, row, column)
-                        left = thrown_aside(left, sun_ahead * hidden)
-                    change *= left * points[5, step]
+                    change *= points[4, step] * points[5, step]
                 # The veil of this step: exp(-k t) at its start minus at its end, over k, which cancels.
                 then_0, then_1, then_2 = ray[step + 1, 0], ray[step + 1, 1], ray[step + 1, 2]
                 if depth > _ZERO:
