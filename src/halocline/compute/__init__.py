@@ -11,6 +11,7 @@ Knows neither water nor pictures; everything above builds on it.
   straight_between, times_straight)
 - `series`: short series for loops, the same on every machine (cosine, exponential, exponential_less_one,
   logarithm, sine)
+- `sums`: sums of rows, three at a time (Three, add_one, add_three, sum_of_three)
 - `random`: random numbers as pure functions of a seed and a place (normals, philox, poisson_counts,
   random_words, stream_key, uniforms)
 - `root`: where a function crosses zero (crossing)

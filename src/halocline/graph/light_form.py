@@ -6,13 +6,15 @@ import numpy as np
 
 from halocline._typing import F32, F64
 from halocline.compute.compiled import compiled
+from halocline.compute.sums import Three, add_one, add_three, sum_of_three
 from halocline.graph.operator import Operator, Planes, PlaneUse, Tile
 from halocline.graph.planes import BANDS, RGB
 from halocline.graph.shot import Shot
 from halocline.quantities import Strict
 
-# Pixels whose planes stay in the nearest cache together.
-_TOGETHER = 1024
+# Pixels of planes that are worked on together: enough to be read ahead, few enough to stay in a near cache.
+_TOGETHER = 4096
+_THREE, _NOTHING = 3, np.float32(0.0)
 
 
 class _None(Strict):
@@ -97,13 +99,25 @@ def combine(matrix: F64, planes: F32) -> F32:
 @compiled
 def sums_of_planes(matrix: F32, planes: F32, out: F32) -> None:
     """Write sums of planes ``(m, pixels)`` by the rows of a matrix ``(n, m)``, ``(n, pixels)``."""
+    count = planes.shape[0]
     for first in range(0, out.shape[1], _TOGETHER):
-        part = slice(first, min(first + _TOGETHER, out.shape[1]))
+        last = min(first + _TOGETHER, out.shape[1])
         for row in range(out.shape[0]):
-            target, plane, weight = out[row, part], planes[0, part], matrix[row, 0]
-            for pixel in range(target.size):
-                target[pixel] = plane[pixel] * weight
-            for column in range(1, planes.shape[0]):
-                plane, weight = planes[column, part], matrix[row, column]
-                for pixel in range(target.size):
-                    target[pixel] += plane[pixel] * weight
+            target, weights, done = out[row, first:last], matrix[row], 0
+            if count >= _THREE:
+                sum_of_three(_three(planes, 0, first, last), (weights[0], weights[1], weights[2]), target)
+                done = _THREE
+            else:
+                target[:] = _NOTHING
+            while done + _THREE <= count:
+                by = weights[done], weights[done + 1], weights[done + 2]
+                add_three(_three(planes, done, first, last), by, target)
+                done += _THREE
+            for column in range(done, count):
+                add_one(planes[column, first:last], weights[column], target)
+
+
+@compiled
+def _three(planes: F32, number: int, first: int, last: int) -> Three:
+    """Return some pixels of three planes, from a number on."""
+    return planes[number, first:last], planes[number + 1, first:last], planes[number + 2, first:last]

@@ -7,13 +7,14 @@ import numpy as np
 from halocline._typing import F32
 from halocline.compute.compiled import compiled
 from halocline.compute.series import exponential
+from halocline.compute.sums import add_one, add_three
 
 # Of each band one, ``(n,)``: planes that lie apart in memory.
 Planes = tuple[F32, ...]
 
 _ZERO, _ONE, _TWO, _THREE = (np.float32(number) for number in range(4))
 # Pixels that are worked on together.
-_TOGETHER = 256
+_TOGETHER = 1024
 # Shares of its strongest colour from which on a veil has another at all, and plainly.
 _HARDLY, _PLAINLY = np.float32(0.05), np.float32(0.2)
 # What a halo takes away counts in full up to this share of the veil, and never comes to more than that.
@@ -183,16 +184,15 @@ def give_back(halo: Planes, down: F32, up: F32, veil: Planes, out: Planes) -> No
 
 @compiled
 def _colour(shares: F32, bands: Planes, start: int, out: F32) -> None:
+    end, done = start + out.size, 0
     for i in range(out.size):
         out[i] = _ZERO
-    for band in range(len(bands)):
-        _add_share(shares[band], bands[band][start : start + out.size], out)
-
-
-@compiled
-def _add_share(share: np.float32, light: F32, out: F32) -> None:
-    for i in range(out.size):
-        out[i] += share * light[i]
+    while done + 3 <= len(bands):
+        three = bands[done][start:end], bands[done + 1][start:end], bands[done + 2][start:end]
+        add_three(three, (shares[done], shares[done + 1], shares[done + 2]), out)
+        done += 3
+    for band in range(done, len(bands)):
+        add_one(bands[band][start:end], shares[band], out)
 
 
 @compiled
