@@ -1,6 +1,7 @@
 from __future__ import annotations
 
 import numpy as np
+import pytest
 from tests.conftest import Builders
 
 from halocline.graph.light_form import combine
@@ -10,10 +11,11 @@ from halocline.imaging.frame import Window
 WINDOW = Window(0, 0, 21, 13)
 
 
-def test_combine_is_the_matrix_product_in_float32() -> None:
+@pytest.mark.parametrize("count", [1, 2, 3, 4, 5, 6, 8])
+def test_combine_is_the_matrix_product_in_float32(count: int) -> None:
     random = np.random.default_rng(2)
-    matrix = random.normal(size=(6, 3))
-    planes = random.normal(size=(3, 5, 7)).astype(np.float32)
+    matrix = random.normal(size=(6, count))
+    planes = random.normal(size=(count, 5, 7)).astype(np.float32)
     out = combine(matrix, planes)
     assert out.dtype == np.float32
     np.testing.assert_allclose(out, np.einsum("km,mij->kij", matrix, planes), rtol=0, atol=2e-6)
