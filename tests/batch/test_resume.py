@@ -7,6 +7,8 @@ import os
 import re
 from typing import TYPE_CHECKING
 
+import numpy as np
+import OpenImageIO as oiio
 import pytest
 
 from halocline.batch import origin
@@ -14,7 +16,7 @@ from halocline.batch.manifest import MANIFEST_NAME
 from halocline.batch.resume import Action
 from halocline.batch.run import judge_plan, run_frames
 from halocline.imaging.frame import Window
-from halocline.presets.preset import preset_from_text
+from halocline.presets.preset import load_preset, preset_from_text
 
 if TYPE_CHECKING:
     from tests.batch.conftest import Folder
@@ -95,11 +97,69 @@ def test_a_note_that_begins_later_leaves_earlier_frames_alone(made: Folder, look
     assert odd_presets(made)
 
 
-def test_a_camera_that_moves_otherwise_later_counts_on_every_frame(made: Folder, look: Preset) -> None:
-    ends = ([[1001, 60.0], [1004, end]] for end in (60.0, 50.0))
-    curves = ({"camera.horizontal_view": {"curve": "linear", "keys": keys}} for keys in ends)
-    still, moving = (look.with_settings(curve).digest_at(1001) for curve in curves)
-    assert still != moving
+def remade(shot: Folder, look: Preset, other: Preset) -> set[int]:
+    """Make all frames by one look, and again by another what is not up to date; return which those were.
+
+    They are then what the other look alone makes of them.
+    """
+    assert run_frames(shot.tasks(), look).complete
+    again = set(reasons(shot, other))
+    before = shot.digests()
+    assert run_frames(shot.tasks(overwrite=True), other, resume=True).complete
+    assert run_frames(shot.tasks(out="anew"), other).complete
+    for name, digest in shot.digests().items():
+        kept, anew = (
+            oiio.ImageBuf(str(shot.root / out / name)).get_pixels(oiio.FLOAT) for out in ("wet", "anew")
+        )
+        np.testing.assert_array_equal(kept, anew)
+        assert (before[name] != digest) is (int(name.split(".")[1]) in again)
+    return again
+
+
+MOVING = "format = 1\n[water]\njerlov_type = '1C'\n[steps.attenuation]\n[steps.suspended_matter]\n"
+
+
+@pytest.mark.parametrize(("end", "again"), [(60.0, set()), (50.0, {1003, 1004})])
+def test_a_camera_that_moves_otherwise_later_counts_there_and_on_the_frame_before(
+    shot: Folder, end: float, again: set[int]
+) -> None:
+    def moving(last: float) -> Preset:
+        keys = [[1001, 60.0], [1003, 58.0], [1004, last]]
+        stated = {"horizontal_view": {"curve": "linear", "keys": keys}, "replace": True}
+        return preset_from_text(MOVING).with_settings({"camera": stated})
+
+    assert remade(shot, moving(60.0), moving(end)) == again
+
+
+def test_one_row_of_a_file_of_cameras_makes_its_frame_again_and_the_neighbours(shot: Folder) -> None:
+    def by_file(place: float) -> Preset:
+        xs = {1000: 0.0, 1001: 0.1, 1002: 0.2, 1003: 0.3, 1004: place, 1005: 0.5}
+        rows = "".join(f"{frame},{x},0,0,0,0,0\n" for frame, x in xs.items())
+        (shot.root / "lens.csv").write_text("frame,x,y,z,pan,tilt,roll\n" + rows, encoding="utf-8")
+        (shot.root / "look.toml").write_text(MOVING + "[camera]\ntrack = 'lens.csv'\n", encoding="utf-8")
+        return load_preset(shot.root / "look.toml")
+
+    assert remade(shot, by_file(0.4), by_file(0.45)) == {1003, 1004}
+
+
+def test_where_the_lens_was_counts_where_a_track_is_given_from_there() -> None:
+    place = "origin = 'lens'\nposition = [0, 0, 0]\ntarget = [0, 0, -1]\n"
+    lamp = f"[[light.lamps]]\nname = 'rig'\nspace = 'world'\n{place}"
+    plume = (
+        "[steps.turbid_bodies]\n[[steps.turbid_bodies.bodies]]\nname = 'trail'\nkind = 'plume'\n"
+        "origin = 'lens'\ntrack = [{ frame = 1002, position = [0, 0, 2] }, "
+        "{ frame = 1004, position = [0, 0, 2] }]\n"
+    )
+
+    def digest(frame: int, moved: float, more: str) -> str:
+        axes = [1.0, 0.0, 0.0, 0.0, 1.0, 0.0, 0.0, 0.0, -1.0]
+        way = [[float(each), moved * (each == 1004), 0.0, 0.0, *axes] for each in (1002, 1003, 1004)]
+        text = f"{MOVING}{lamp}[origins.lens]\nlens = true\nfollows = true\nway = {way}\n{more}"
+        return preset_from_text(text).digest_at(frame)
+
+    # Before the track begins its step is absent, and the lamp needs this frame's lens alone.
+    for frame, more, counts in ((1001, "", False), (1001, plume, False), (1003, plume, True)):
+        assert (digest(frame, 0.0, more) != digest(frame, 0.5, more)) is counts
 
 
 def test_a_title_makes_nothing_anew_and_layers_are_no_other_look(made: Folder, look: Preset) -> None:

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import hashlib
+import json
 import os
 from collections.abc import Mapping
 from dataclasses import asdict, field
@@ -10,7 +11,7 @@ from pathlib import Path
 from typing import Any
 
 from halocline._version import __version__
-from halocline.batch.task import FrameTask, input_spec_of
+from halocline.batch.task import FrameTask, camera_moments, input_spec, input_spec_of
 from halocline.errors import HaloclineError, ReadError
 from halocline.files.regular import open_regular
 from halocline.imaging.camera import Camera
@@ -44,8 +45,11 @@ class Origin:
         Digest of what the frame depends on of the preset, on that frame; version of Halocline.
     inputs
         Files by role: ``beauty``, ``depth``, ``pass NAME``.
+    camera
+        Digest of what the preset states of the frame's own camera.
     neighbours
-        Digest of the cameras of the frames just before and after, by frame number.
+        Digest of the cameras of the moments by which the frame's motion is known, by frame number: the frames
+        just before and after, and what a file of cameras has between them.
     depth
         What the depth pass is taken to hold, by the names of `halocline.imaging.depth.DepthSpec`.
     held_from
@@ -60,7 +64,8 @@ class Origin:
     preset: str
     version: str
     inputs: Mapping[str, FileDigest]
-    neighbours: Mapping[int, str] = field(default_factory=dict)
+    camera: str = ""
+    neighbours: Mapping[float, str] = field(default_factory=dict)
     depth: Mapping[str, Any] = field(default_factory=dict)
     held_from: int | None = None
     layers: tuple[str, ...] = ()
@@ -79,7 +84,8 @@ class Origin:
             preset=str(data["preset"]),
             version=str(data["version"]),
             inputs={role: FileDigest(**entry) for role, entry in data["inputs"].items()},
-            neighbours={int(frame): str(digest) for frame, digest in data["neighbours"].items()},
+            camera=str(data.get("camera", "")),
+            neighbours={float(frame): str(digest) for frame, digest in data["neighbours"].items()},
             depth=dict(data["depth"]),
             held_from=None if held is None else int(held),
             layers=tuple(map(str, data.get("layers", ()))),
@@ -101,6 +107,7 @@ def origin_of(task: FrameTask, preset: Preset) -> Origin:
         preset=preset.digest_at(task.frame),
         version=__version__,
         inputs=inputs,
+        camera=_stated_camera(task, preset),
         neighbours=neighbour_cameras(task, preset),
         depth={} if task.depth_spec is None else asdict(task.depth_spec),
         held_from=task.held_from,
@@ -133,16 +140,22 @@ def digest_file(path: str | Path) -> FileDigest:
     return FileDigest(os.fspath(path), size, digest.hexdigest())
 
 
-def neighbour_cameras(task: FrameTask, preset: Preset) -> dict[int, str]:
-    """Return a digest of the cameras in each neighbour's header."""
-    spec = input_spec_of(task, preset)
+def neighbour_cameras(task: FrameTask, preset: Preset) -> dict[float, str]:
+    """Return a digest of the cameras at each moment by which a frame's motion is known, as they are made."""
     digests = {}
-    for frame, path in task.neighbours.items():
+    for moment, path in camera_moments(task, preset).items():
         try:
-            digests[frame] = _camera_digest(cameras_in(path, spec))
+            digests[moment] = _camera_digest(cameras_in(path, input_spec(preset, moment)))
         except HaloclineError:
-            digests[frame] = UNREADABLE
+            digests[moment] = UNREADABLE
     return digests
+
+
+def _stated_camera(task: FrameTask, preset: Preset) -> str:
+    """Return a digest of what a preset, and the file of cameras that it names, state of a frame's camera."""
+    spec = input_spec_of(task, preset)
+    stated = [asdict(spec.camera), {view: asdict(each) for view, each in spec.cameras.items()}]
+    return hashlib.sha256(json.dumps(stated, sort_keys=True).encode()).hexdigest()[:16]
 
 
 def differences(made: Origin, now: Origin) -> list[str]:
@@ -167,6 +180,8 @@ def differences(made: Origin, now: Origin) -> list[str]:
             found.append(f"the {role} has changed")
     if dict(made.depth) != dict(now.depth):
         found.append("the depth pass is taken to hold something else")
+    if made.camera != now.camera:
+        found.append("its camera is stated otherwise")
     if dict(made.neighbours) != dict(now.neighbours):
         found.append("a neighbouring frame's camera has changed")
     return found

@@ -333,8 +333,11 @@ class Preset:
         """Return the SHA-256 of all that a frame's picture depends on of this preset, hexadecimal.
 
         Curves count by their values on the frame; title, notes and the choice of layers do not count: no bit
-        of the picture depends on them. Neither do origins that nothing is given from; nor, where there are no
-        layers, which would lack theirs, steps that do nothing on the frame by their settings alone.
+        of the picture depends on them. Neither do origins that nothing is given from; nor where the lens was
+        on other frames, where no track is given from there; nor, where there are no layers, which would lack
+        theirs, steps that do nothing on the frame by their settings alone. Of the camera only what is stated
+        on this frame counts, and of a file of cameras nothing but its name: cameras by which a frame is made
+        are on record by themselves.
 
         Parameters
         ----------
@@ -348,12 +351,19 @@ class Preset:
         """
         tables = self.resolved_tables(frame)
         told = {key: value for key, value in tables.items() if key not in ("title", "notes")}
-        # Its curves tell how the lens moves while the shutter is open, which is beyond this frame.
-        for name in ("camera", "views"):
-            told[name] = _without_none(_with_curves(tables[name], self.document.tables.get(name, {})))
+        # What a file of cameras holds counts by the frame's cameras.
+        track = told["camera"].get("track")
+        if track is not None:
+            told["camera"] = {**told["camera"], "track": {**track, "sha256": ""}}
         told["steps"] = self._steps_told(tables["steps"], frame)
         named = {name for _, name in _origin_keys({key: told[key] for key in ("steps", "light")})}
-        origins = {name: origin for name, origin in told.pop("origins", {}).items() if name in named}
+        tracked = self._tracked(self.at(frame).stated[name] for name in told["steps"])
+        origins = {
+            # Where the lens was on other frames counts for tracks alone.
+            name: origin if name in tracked else {**origin, "way": []}
+            for name, origin in told.pop("origins", {}).items()
+            if name in named
+        }
         if origins:
             told["origins"] = origins
         told["output"] = {key: value for key, value in told["output"].items() if key != "layers"}
