@@ -343,3 +343,31 @@ def test_a_step_that_begins_at_a_frame_leaves_earlier_ones_up_to_date(note: str,
     # Layers would lack the step's own.
     layered = added.with_settings({"output.layers": ["all"]})
     assert layered.digest_at(1001) != without.digest_at(1001)
+
+
+@pytest.mark.parametrize(
+    ("note", "gone"),
+    [
+        # Five times the two seconds in which it fades to 1/e, at 24 frames a second.
+        (
+            "[steps.turbid_bodies]\n[[steps.turbid_bodies.bodies]]\nname = 'a'\nkind = 'plume'\nlasts = 2.0\n"
+            f"track = {_KEYS}\n",
+            1020 + 240,
+        ),
+        # Four times the second in which it fades, and the flash that it set off last.
+        (f"[steps.living_light]\nwakes = {_WAKE.replace('track', 'settle = 1.0, track')}\n", None),
+    ],
+)
+def test_a_step_of_which_all_has_faded_leaves_later_frames_up_to_date(
+    note: str, gone: int | None, build: Builders
+) -> None:
+    plain = "format = 1\n[water]\njerlov_type = '1C'\n[steps.attenuation]\n[steps.veiling_light]\n"
+    without, added = (preset_from_text(plain + more) for more in ("", note))
+    same = {frame: added.digest_at(frame) == without.digest_at(frame) for frame in range(1000, 1400)}
+    there = [frame for frame, alike in same.items() if not alike]
+    assert there == list(range(there[0], there[-1] + 1))
+    assert 1020 + 4 * 24 <= there[-1] < 1399
+    assert gone in (None, there[-1] + 1)
+    for frame in (there[-1], there[-1] + 1):
+        ours = next(step for step in added.at(frame).graph.steps if step.name in note.partition("]")[0])
+        assert ours.acting.idle(build.shot(Window(0, 0, 8, 4), frame=frame)) is (frame > there[-1])

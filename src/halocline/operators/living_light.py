@@ -234,16 +234,14 @@ class LivingLight(Operator[LivingLightParameters, PreparedLife]):
         p = self.parameters
         if p.density == 0.0 or p.brightness == 0.0:
             return True
-        return not any(self._shines(kind, shot) for kind in p.classes)
+        return not any(self._shines(kind, shot.frame, shot.fps) for kind in p.classes)
 
     def absent(self, frame: float, fps: float) -> bool:
-        """What flashes in wakes alone is dark before the first of them."""
+        """What flashes in wakes alone is dark before the first of them, and when all are forgotten."""
         p = self.parameters
         if p.density == 0.0 or p.brightness == 0.0:
             return True
-        # The shutter opens half a frame before the frame, and closes half a frame after it.
-        begun = (times[0] * fps < frame + 1.0 for wake in p.wakes for times, _, _ in wake.stretches(fps))
-        return all(kind.kind == "stirred" for kind in p.classes) and not any(begun)
+        return not any(self._shines(kind, frame, fps) for kind in p.classes)
 
     def warnings(self, shot: Shot) -> tuple[str, ...]:  # noqa: ARG002 - part of the protocol
         """Tell that it flashes."""
@@ -262,7 +260,7 @@ class LivingLight(Operator[LivingLightParameters, PreparedLife]):
         """Find what glows in view, and what wakes have set off."""
         p, window = self.parameters, shot.data_window
         exposure, motion = exposure_of(p.lens, shot), self._motion(shot)
-        kinds = [kind for kind in p.classes if self._shines(kind, shot)]
+        kinds = [kind for kind in p.classes if self._shines(kind, shot.frame, shot.fps)]
         shutter = Shutter(exposure.times_s[0], exposure.times_s[2])
         steady = [kind for kind in kinds if kind.kind != "stirred"]
         limits = self._limits(shot)
@@ -354,25 +352,25 @@ class LivingLight(Operator[LivingLightParameters, PreparedLife]):
             light *= np.float32(1.0) - planes["body_alpha"]
         return light
 
-    def _shines(self, kind: LivingThings, shot: Shot) -> bool:
+    def _shines(self, kind: LivingThings, frame: float, fps: float) -> bool:
         """Tell whether a class can glow on a frame."""
         if kind.per_litre == 0.0 or kind.brightness == 0.0:
             return False
         if kind.kind != "stirred":
             return True
         # A wake begins with the shutter's opening, half a frame earlier.
-        now = shot.time_s
+        now = frame / fps
         return any(
-            track.times_s[0] < now + 1.0 / shot.fps and now - track.times_s[-1] <= self._memory(kind, wake)
-            for wake, track in self._tracks(shot)
+            track.times_s[0] < now + 1.0 / fps and now - track.times_s[-1] <= self._memory(kind, wake)
+            for wake, track in self._tracks(fps)
         )
 
-    def _tracks(self, shot: Shot) -> list[tuple[MovingBody, StirringTrack]]:
+    def _tracks(self, fps: float) -> list[tuple[MovingBody, StirringTrack]]:
         """Return all tracks along which something stirs the water."""
         return [
             (wake, StirringTrack(*keys, _REACH * wake.reach_m))
             for wake in self.parameters.wakes
-            for keys in wake.stretches(shot.fps)
+            for keys in wake.stretches(fps)
         ]
 
     def _memory(self, kind: LivingThings, wake: MovingBody) -> float:
@@ -390,7 +388,7 @@ class LivingLight(Operator[LivingLightParameters, PreparedLife]):
         scene: Scene,
     ) -> Seen:
         """Return what of a class wakes have set off."""
-        tracks = self._tracks(shot)
+        tracks = self._tracks(shot.fps)
         now, current = shutter.middle_s, motion.current
         wakes = [track.wake(now, self._memory(kind, wake), current) for wake, track in tracks]
         stirred = [wake for wake in wakes if wake is not None]
@@ -457,7 +455,7 @@ class LivingLight(Operator[LivingLightParameters, PreparedLife]):
 
     def _kept_share(self, kind: LivingThings, shot: Shot) -> float:
         """Return what share of a class is drawn: of all that its wakes ever stir, as many as may be."""
-        stirred = sum(float(track.swept_m3(track.times_s).sum()) for _, track in self._tracks(shot))
+        stirred = sum(float(track.swept_m3(track.times_s).sum()) for _, track in self._tracks(shot.fps))
         expected = 1000.0 * kind.per_litre * stirred
         return min(1.0, self.parameters.most_particles / max(expected, 1.0))
 
@@ -502,7 +500,7 @@ class LivingLight(Operator[LivingLightParameters, PreparedLife]):
                 continue
             sizes = self._class(kind, shot).sizes
             light = self.parameters.density * self._light(kind, shot)
-            for wake, track in self._tracks(shot):
+            for wake, track in self._tracks(shot.fps):
                 answer = kind.stirred(wake.settle)
                 parts.append(wake_balls(track, answer, sizes, light, shutter, current))
         return GlowBalls.joined(parts)

@@ -160,10 +160,10 @@ class TurbidBodies(Operator[TurbidBodiesParameters, TurbidVolume | None]):
         """Tell of track files of another shot."""
         return off_their_frames(self.parameters.sediment, shot)
 
-    def absent(self, frame: float, fps: float) -> bool:  # noqa: ARG002 - part of the protocol
-        """Nothing is there before the first of them begins."""
+    def absent(self, frame: float, fps: float) -> bool:
+        """Nothing is there before the first of them begins, or when all have faded."""
         p = self.parameters
-        return p.density == 0.0 or all(body.absent(frame) for body in p.all_bodies)
+        return p.density == 0.0 or all(body.absent(frame, fps) for body in p.all_bodies)
 
     def prepare(self, shot: Shot) -> TurbidVolume | None:
         """Place the bodies and set out the rays; they are followed when first looked at."""
@@ -265,7 +265,7 @@ class TurbidBodies(Operator[TurbidBodiesParameters, TurbidVolume | None]):
     def _ground(self, shot: Shot, *, coarse: bool = False) -> Ground | None:
         """Return the floor that a frame shows, where a body there follows it."""
         p = self.parameters
-        there = [body for body in self._on_floor() if not body.absent(shot.frame)]
+        there = [body for body in self._on_floor() if not body.absent(shot.frame, shot.fps)]
         if not there:
             return None
         thinnest, reach = min(body.finest_m for body in there), sight_m(shot.path)

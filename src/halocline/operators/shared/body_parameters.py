@@ -214,17 +214,22 @@ class PlacedBody(Strict):
         albedo = albedo_in_bands(self.contents, self.albedo, shot.path)
         return TurbidBody(shapes, extinction, brightness * albedo, self.asymmetry, clouds)
 
-    def absent(self, frame: float) -> bool:
-        """Tell whether it has not begun on a frame.
+    def absent(self, frame: float, fps: float) -> bool:
+        """Tell whether it has not begun on a frame, or the last of a plume has faded.
 
         Parameters
         ----------
         frame
             Frame number.
+        fps
+            Frames a second.
         """
-        return (self.begins is not None and self.kind != "plume" and frame <= self.begins) or (
-            len(self.track) > 1 and self.kind == "plume" and frame <= self.track[0].frame
-        )
+        if self.kind != "plume":
+            return self.begins is not None and frame <= self.begins
+        if len(self.track) < 2:
+            return False
+        faded = self.lasts is not None and frame - _FADED * self.lasts * fps >= self.track[-1].frame
+        return faded or frame <= self.track[0].frame
 
     def _age(self, shot: Shot) -> float | None:
         """Return seconds since it began; None where it has always been there as it is."""
@@ -307,10 +312,10 @@ class PlacedBody(Strict):
     def _births(self, frames: F64, places: F64, radii: F64, shot: Shot) -> F64:
         """Return the frames at which puffs were given off, fixed to the clock but for first and last."""
         first, last = frames[0], min(float(frames[-1]), float(shot.frame))
-        if last <= first and len(frames) > 1:
-            return np.zeros(0)
         if self.lasts is not None:
             first = max(first, shot.frame - _FADED * self.lasts * shot.fps)
+        if last <= first and (len(frames) > 1 or first > frames[0]):
+            return np.zeros(0)
         way = float(np.sqrt((np.diff(places, axis=0) ** 2).sum(axis=1)).sum())
         span = max(float(frames[-1] - frames[0]), 1.0)
         # As far apart in time as the source takes for a part of its radius; a resting one every few frames.

@@ -192,13 +192,15 @@ class SedimentSource(FollowsFile):
         albedo = albedo_in_bands(self.contents, self.albedo, shot.path)
         return TurbidBody(found, density, brightness * albedo, self.asymmetry, clouds)
 
-    def absent(self, frame: float) -> bool:
+    def absent(self, frame: float, fps: float) -> bool:  # noqa: ARG002 - as of a body
         """Tell whether it has thrown up nothing before a frame.
 
         Parameters
         ----------
         frame
             Frame number.
+        fps
+            Frames a second.
         """
         followed = self.followed()
         if followed is None:
