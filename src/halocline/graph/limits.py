@@ -490,7 +490,7 @@ def share_before(limits: StepLimits, shot: Shot) -> Callable[[F64], F64] | None:
         offset = points_m - camera.position_m
         distance = np.maximum(np.sqrt((offset * offset).sum(axis=1)), 1e-9)
         planes["downward"] = (-(offset @ shot.path.up) / distance).astype(np.float32)[None]
-        return Meant.of(limits, planes, shot).area[0].astype(np.float64)
+        return np.asarray(Meant.of(limits, planes, shot).area[0], np.float64)
 
     return share
 
