@@ -16,8 +16,10 @@ import struct
 import zlib
 from collections.abc import Callable, Mapping, Sequence
 from concurrent.futures import ThreadPoolExecutor
+from importlib import import_module
 from itertools import accumulate
 from pathlib import Path
+from types import ModuleType
 
 import numpy as np
 from numpy.typing import NDArray
@@ -44,6 +46,7 @@ _LARGEST_CHUNK = 1 << 26
 _MOVED, _REBIASED = np.int32(13), np.int32(0x38000000)
 _SIZE, _SIGN, _NO_NUMBER, _LEAST_NORMAL = (np.int32(bits) for bits in (0x7FFF, 0x8000, 0x7C00, 0x0400))
 _PER_SMALLEST = np.float32(2.0**-24)
+_NONE, _MIDDLE, _BYTE = np.uint32(0), np.uint32(128), np.uint32(255)
 
 
 class UnlikeError(Exception):
@@ -138,7 +141,7 @@ class ZippedRows:
         width = sum(map(self._bytes, self.kinds.values()))
         begins = accumulate(map(self._bytes, self.kinds.values()), initial=0)
         starts = dict(zip(self.kinds, begins, strict=False))
-        halves = np.empty(self.chunk_rows * width, np.uint8)
+        halves, inflate = np.empty(self.chunk_rows * width, np.uint8), inflating()
         try:
             with os.fdopen(open_regular(self.path, follow=True), "rb") as file:
                 for number in numbers:
@@ -146,11 +149,11 @@ class ZippedRows:
                     first = number * self.chunk_rows
                     rows = slice(first, min(first + self.chunk_rows, self.window.height))
                     own = halves[: (rows.stop - first) * width]
-                    _take_apart(_chunk(file.read, self.window.y + first, own.size), own)
+                    _take_apart(_chunk(file.read, self.window.y + first, own.size, inflate), own)
                     for name, plane in targets.items():
                         put = put_floats if self.kinds[name] == _FLOAT else put_wider
                         put(own, starts[name] // 2, width // 2, plane[rows])
-        except (OSError, OverflowError, ValueError, struct.error, zlib.error) as error:
+        except (OSError, OverflowError, ValueError, struct.error, inflate.error) as error:
             raise UnlikeError(str(error)) from error
 
     def _bytes(self, kind: int) -> int:
@@ -171,7 +174,21 @@ def _channels(listed: bytes) -> dict[str, int]:
     return found
 
 
-def _chunk(read: Callable[[int], bytes], row: int, size: int) -> tuple[bytes, bool]:
+def inflating() -> ModuleType:
+    """Return what inflates: zlib, or zlib-ng where that is installed, which takes less than half the time.
+
+    Returns
+    -------
+    ModuleType
+        With zlib's names.
+    """
+    try:
+        return import_module("zlib_ng.zlib_ng")
+    except ImportError:
+        return zlib
+
+
+def _chunk(read: Callable[[int], bytes], row: int, size: int, inflate: ModuleType) -> tuple[bytes, bool]:
     """Return the bytes of a chunk that begins at a row, inflated, and whether that had to be done."""
     its_row, held = struct.unpack("<ii", read(8))
     if its_row != row or not 0 < held <= size:
@@ -182,10 +199,10 @@ def _chunk(read: Callable[[int], bytes], row: int, size: int) -> tuple[bytes, bo
     if held == size:
         # It would not have become smaller.
         return content, False
-    inflating = zlib.decompressobj()
+    stream = inflate.decompressobj()
     # One byte more than there should be, so that the end is seen, and the sum over all of it.
-    found = inflating.decompress(content, size + 1)
-    if len(found) != size or not inflating.eof:
+    found = stream.decompress(content, size + 1)
+    if len(found) != size or not stream.eof:
         raise ValueError("a chunk is of another size")
     return found, True
 
@@ -211,11 +228,23 @@ def add_up(differences: Bytes, out: Bytes) -> None:
     out
         Bytes, ``(n,)``.
     """
-    value = np.int64(differences[0])
-    out[0] = value
-    for i in range(1, out.size):
-        value = (value + np.int64(differences[i]) + 128) & 255
-        out[i] = value
+    # Four at a time, so that each waits for one sum alone and not for all before it. Of the 128 that come to
+    # each, one is left at every other.
+    summed, fours = np.uint32(0), out.size >> 2
+    for four in range(np.uint64(fours)):
+        i = np.uint64(4) * four
+        first = np.uint32(differences[i])
+        second = np.uint32(first + np.uint32(differences[i + np.uint64(1)]))
+        third = np.uint32(second + np.uint32(differences[i + np.uint64(2)]))
+        fourth = np.uint32(third + np.uint32(differences[i + np.uint64(3)]))
+        out[i] = (summed + first) & _BYTE
+        out[i + np.uint64(1)] = (summed + second + _MIDDLE) & _BYTE
+        out[i + np.uint64(2)] = (summed + third) & _BYTE
+        out[i + np.uint64(3)] = (summed + fourth + _MIDDLE) & _BYTE
+        summed = np.uint32(summed + fourth)
+    for i in range(4 * fours, out.size):
+        summed = np.uint32(summed + np.uint32(differences[i]))
+        out[i] = (summed + (_MIDDLE if i & 1 else _NONE)) & _BYTE
 
 
 @compiled
