@@ -1,4 +1,4 @@
-"""Pictures kept as tiles: put together as asked for, computed once, the same bits as whole ones."""
+"""Pictures kept as tiles, and those not kept: what is computed how often, the same bits as whole ones."""
 
 # ruff: noqa: ARG002 - test operators keep the protocol's signature
 from __future__ import annotations
@@ -17,6 +17,7 @@ from halocline._typing import F32
 from halocline.compute.threads import in_parallel
 from halocline.filters.pyramid_blur import bands_of_rows
 from halocline.graph.engine import Evaluation, evaluate
+from halocline.graph.graph import SOURCE, Graph, Step
 from halocline.graph.kept_tiles import KeptTiles
 from halocline.graph.limits import Limited, StepLimits
 from halocline.graph.operator import WHOLE, AnyOperator, Operator, Planes, PlaneUse, RowsOf, Tile
@@ -196,3 +197,61 @@ def test_pictures_that_kept_tiles_were_made_of_are_let_go(build: Builders) -> No
     )
     assert len(made) == 1
     assert held == [0] * 5
+
+
+class Around(Numbered):
+    """Takes the mean of a pixel and those two rows above and below it; edges repeat."""
+
+    def reach(self, shot: Shot) -> int:
+        return 2
+
+    def apply(self, planes: Planes, tile: Tile, shot: Shot, prepared: None) -> Planes:
+        rows = np.arange(tile.region.y, tile.region.y_end)
+        first, last = shot.data_window.y, shot.data_window.y_end - 1
+        above, below = (np.clip(rows + step, first, last) - tile.window.y for step in (-2, 2))
+        rgb = planes["rgb"]
+        return {"rgb": (tile.trim(rgb) + rgb[:, above] + rgb[:, below]) / np.float32(3.0)}
+
+
+@pytest.mark.parametrize(
+    ("rows", "before", "asked"),
+    [
+        # Four rows of margin are a third of twelve. Tiles ask for 0 to 14, 10 to 26, 22 to 37 and 34 to 37.
+        (12, 1, 14 + 16 + 15 + 3),
+        (12, 2, 2 * 48),
+        # More than that of eleven; and three steps are not few: each row once.
+        (11, 1, 37),
+        (12, 3, 3 * 37),
+    ],
+)
+def test_margins_are_computed_anew_where_little_stands_before(
+    build: Builders, rows: int, before: int, asked: int
+) -> None:
+    frame, shot = build.frame(WINDOW), build.shot(WINDOW)
+    graph = chain(steps(*[Numbered] * before, Around))
+    whole = evaluate(graph, frame, shot, how=Evaluation(1, 37))
+    Numbered.asked.clear()
+    made = evaluate(graph, frame, shot, how=Evaluation(2, rows))
+    assert np.array_equal(made["rgb"], whole["rgb"])
+    assert len(Numbered.asked) == asked
+
+
+def test_no_margins_are_computed_for_margins(build: Builders) -> None:
+    frame, shot = build.frame(WINDOW), build.shot(WINDOW)
+    graph = chain(steps(Numbered, Around, Around))
+    whole = evaluate(graph, frame, shot, how=Evaluation(1, 37))
+    Numbered.asked.clear()
+    assert np.array_equal(evaluate(graph, frame, shot, how=Evaluation(2, 12))["rgb"], whole["rgb"])
+    assert len(Numbered.asked) == 48
+
+
+def test_what_several_take_in_is_computed_once(build: Builders) -> None:
+    frame, shot = build.frame(WINDOW), build.shot(WINDOW)
+    made = [
+        Step("rows", Numbered(Nothing()), {"picture": SOURCE}),
+        Step("around", Around(Nothing()), {"picture": "rows"}),
+        Step("both", build.operator("mix", amount=0.5), {"picture": "rows", "other": "around"}),
+    ]
+    Numbered.asked.clear()
+    evaluate(Graph(made, "both"), frame, shot, how=Evaluation(2, 12))
+    assert sorted(Numbered.asked) == list(range(5, 42))

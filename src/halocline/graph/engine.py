@@ -2,10 +2,10 @@
 
 A run of operators that look at one pixel at a time is computed tile by tile, while its planes are still in
 the processor's cache. Where an operator looks around a pixel, the pictures it takes in are first computed
-whole; it is then itself part of the next run, given each tile with its margin. An operator of reach `WHOLE`
-is computed once, or looks over the whole picture once and is then part of the next run (`Operator.surveys`).
-One that looks it over by rows takes tiles as they are computed; they are kept for the next run as they are.
-A picture that nobody will ask for again is let go.
+whole, unless little stands before it; it is then itself part of the next run, given each tile with its
+margin. An operator of reach `WHOLE` is computed once, or looks over the whole picture once and is then part
+of the next run (`Operator.surveys`). One that looks it over by rows takes tiles as they are computed; they
+are kept for the next run as they are. A picture that nobody will ask for again is let go.
 
 The result does not depend on the height of the tiles or the number of threads: no operator may let it.
 """
@@ -44,6 +44,10 @@ TILE_PIXELS = 1 << 17
 # Rows of a tile are a multiple of this where there are as many: some work goes by so many rows from the
 # picture's first on, and takes tiles as they are.
 ROWS_IN_STEP = 8
+# Where no more steps than this stand before one that looks around a pixel, and its margins are at most a
+# third of a tile, what it takes in is computed anew in them: to put it together costs more, and holds it.
+FEW_STEPS = 2
+TILES_OVER_MARGINS = 3
 # Columns past a panorama's seam are a multiple of this: of the pixels that halos take together.
 SURVEYED_BEYOND = 8
 # What operators hold whose equality is that of all that it holds.
@@ -356,7 +360,7 @@ class _Run:
         looked_around = {
             id(source)
             for step in self.plan.steps
-            if step.reach and not self._looks_by_rows(step)
+            if step.reach and not self._looks_by_rows(step) and not self._takes_margins(step, users)
             for source in step.inputs.values()
         }
         for step in self.plan.steps:
@@ -371,6 +375,20 @@ class _Run:
     def _looks_by_rows(self, step: PlannedStep) -> bool:
         """Tell whether a step looks its input over, which need not be there at once."""
         return _surveys(step) and (self.how.by_rows or step.operator.surveys_rows)
+
+    def _takes_margins(self, step: PlannedStep, users: Mapping[int, int]) -> bool:
+        """Tell whether what a step takes in is computed anew in the margins of its tiles."""
+
+        def few(source: PlannedStep | None, most: int) -> bool:
+            if source is None:
+                return True
+            alone = most > 0 and source.reach == 0 and users[id(source)] == 1
+            return alone and all(few(each, most - 1) for each in source.inputs.values())
+
+        rows = self.how.rows_for(self.frame.data_window)
+        if TILES_OVER_MARGINS * 2 * step.reach > rows:
+            return False
+        return all(few(source, FEW_STEPS) for source in step.inputs.values())
 
     def _let_go(self, later: list[PlannedStep]) -> None:
         needed = {id(self.plan.output)}
