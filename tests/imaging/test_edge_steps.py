@@ -71,3 +71,23 @@ def test_shares_by_place_are_those_of_a_straight_outline(
     error = np.abs(share - true.ravel()[pixels])
     assert pixels.size > 10
     assert error.mean() < most
+
+
+@pytest.mark.parametrize("slope", [0.3, 0.6, 0.75, 0.95, 1.4])
+def test_along_a_slanting_outline_no_pixel_away_from_it_has_a_share_of_what_lies_beyond(slope: float) -> None:
+    """Where a corner alone is another side's a straight outline passes beside the pixel: a row of dots."""
+    rows, columns = 40, 60
+    y, x = (np.indices((rows * SAMPLES, columns * SAMPLES)) + 0.5) / SAMPLES
+    near = y - 8.3 - slope * (x - 10.0) > 0.0
+    true = near.reshape(rows, SAMPLES, columns, SAMPLES).mean(axis=(1, 3))
+    middles = near[SAMPLES // 2 :: SAMPLES, SAMPLES // 2 :: SAMPLES]
+    inner = middles[1:-1, 1:-1]
+    beside = (middles[:-2, 1:-1], middles[2:, 1:-1], middles[1:-1, :-2], middles[1:-1, 2:])
+    alike = np.zeros(middles.shape, bool)
+    alike[1:-1, 1:-1] = np.logical_and.reduce([inner == other for other in beside])
+    corners = (middles[:-2, :-2], middles[:-2, 2:], middles[2:, :-2], middles[2:, 2:])
+    assert (alike[1:-1, 1:-1] & np.logical_or.reduce([inner != other for other in corners])).any()
+    pixels = np.flatnonzero(alike)
+    inverse = np.where(middles, np.float32(0.5), np.float32(0.25))
+    share = shares_by_place(inverse, pixels, np.full(pixels.size, 0.35, np.float32))
+    np.testing.assert_array_equal(share, true.ravel()[pixels])

@@ -34,7 +34,8 @@ def shares_by_place(inverse: F32, pixels: Pixels, middle: F32) -> F32:
     Notes
     -----
     Border rule: edge pixels repeat. Where the outline next to a pixel is none (a thing as thin as a pixel, a
-    corner), the share is that of the 3 x 3 pixels around, weighed as a filter weighs them.
+    corner), the share is that of the 3 x 3 pixels around, weighed as a filter weighs them. Where a pixel and
+    the four beside it are one side's, all of it is.
     """
     out = np.empty(pixels.size, np.float32)
     _by_place(inverse, pixels, middle, out)
@@ -66,6 +67,10 @@ def share_in_patch(inverse: F32, row: int, column: int, middle: np.float32) -> n
                 total += weight
                 down += y - 1
                 right += x - 1
+    own = near[1, 1]
+    if near[0, 1] == own and near[1, 0] == own and near[1, 2] == own and near[2, 1] == own:
+        # An outline that parts a corner alone from the pixels beside passes outside the pixel, if straight.
+        return _ONE if own else _NONE
     around: np.float32 = total / max(whole, _ONE)
     # The way across the outline, from far to near.
     along_rows = abs(down) >= abs(right)
@@ -75,12 +80,12 @@ def share_in_patch(inverse: F32, row: int, column: int, middle: np.float32) -> n
     if before or not after or (down == 0 and right == 0):
         return around
     # Of the pair of pixels that the outline runs between, the farther one's place across.
-    first = (row if along_rows else column) - (toward if near[1, 1] else 0)
+    first = (row if along_rows else column) - (toward if own else 0)
     ends = (
         _end(inverse, middle, (row, column), along_rows, (first, first + toward), -1),
         _end(inverse, middle, (row, column), along_rows, (first, first + toward), 1),
     )
-    return _share(ends, near[1, 1])
+    return _share(ends, own)
 
 
 @compiled
