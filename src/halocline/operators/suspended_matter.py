@@ -16,6 +16,7 @@ import numpy as np
 from pydantic import Field, model_validator
 
 from halocline._typing import F32, F64
+from halocline.compute.places import places_of
 from halocline.compute.threads import in_parallel
 from halocline.files.named_by_presets import Picture
 from halocline.filters.splat import Area, Drawing
@@ -497,7 +498,7 @@ def _add_haze(
         by_lamps = lamp_haze(shot, rays.reshape(3, -1), planes["range"].ravel(), by_lamp)
         found[0].reshape(len(bands), -1)[:] += by_lamps
     for share, behind in shown_behind(planes):
-        mixed = np.nonzero(share != 0.0)
+        mixed = places_of(share != 0.0)
         if mixed[0].size:
             thickness = None if clouds is None else clouds.ratio(area, behind)[mixed]
             there = haze.over(shot.path, behind[mixed], mu[mixed], cos_sun[mixed], thickness)

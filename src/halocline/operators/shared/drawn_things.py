@@ -20,6 +20,7 @@ from halocline.late_dataclass import dataclass
 from halocline.operators.shared.view_rays import ray_spacing, spaced_rays
 from halocline.physics.floating.exposure import Exposure
 from halocline.physics.floating.particles_as_seen import Seen
+from halocline.physics.path.loops import shares_left_open
 from halocline.quantities import Angle, Distance, Factor, Share, Strict
 
 turbid_sight = OnDemand("halocline.physics.floating.turbid_sight")
@@ -313,7 +314,7 @@ def laid_over(
 
 
 def shown_behind(planes: Planes) -> list[tuple[F32, F32]]:
-    """Return what else mixed pixels show: the farther surface, then open water.
+    """Return what else mixed pixels show, where there are any: the farther surface, then open water.
 
     Parameters
     ----------
@@ -330,8 +331,7 @@ def shown_behind(planes: Planes) -> list[tuple[F32, F32]]:
         found.append((planes["far_share"], planes["far_range"]))
     if "coverage" in planes:
         covered = planes["coverage"]
-        uncovered = np.where(covered > 0, np.float32(1.0) - covered, np.float32(0.0))
-        # Filtered coverage may overshoot a little.
-        np.maximum(uncovered, np.float32(0.0), out=uncovered)
-        found.append((uncovered, np.full_like(covered, np.inf)))
+        uncovered = np.empty(covered.shape, np.float32)
+        if shares_left_open(np.ascontiguousarray(covered).reshape(-1), uncovered.reshape(-1)):
+            found.append((uncovered, np.full_like(covered, np.inf)))
     return found

@@ -29,6 +29,31 @@ def decay(length_m: F32, rate: np.float32, out: F32) -> None:
 
 
 @compiled
+def shares_left_open(coverage: F32, out: F32) -> bool:
+    """Write which share of pixels the surfaces in them leave open, ``(n,)``; tell whether any do.
+
+    Parameters
+    ----------
+    coverage
+        Share of each pixel that surfaces cover, ``(n,)``; filtered, it may be a little more than 1.
+    out
+        0 to 1, ``(n,)``: 0 where there is no surface.
+
+    Returns
+    -------
+    bool
+        Whether any pixel shows a surface and what is behind it.
+    """
+    found = False
+    for pixel in range(out.size):
+        covered = coverage[pixel]
+        mixed = (covered > _ZERO) & (covered < _ONE)
+        out[pixel] = _ONE - covered if mixed else _ZERO
+        found |= mixed
+    return found
+
+
+@compiled
 def open_lengths(mu: F32, depth_m: np.float32, flattest: np.float32, out: F32) -> None:
     """Write metres of water on rays that hit nothing, ``(n,)``.
 

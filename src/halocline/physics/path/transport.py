@@ -36,7 +36,15 @@ from numpy.typing import NDArray
 from halocline._typing import F32, F64
 from halocline.compute.places import places_of
 from halocline.late_dataclass import dataclass
-from halocline.physics.path.loops import decay, depths, fallen, give_back, open_lengths, path_lengths
+from halocline.physics.path.loops import (
+    decay,
+    depths,
+    fallen,
+    give_back,
+    open_lengths,
+    path_lengths,
+    shares_left_open,
+)
 from halocline.physics.path.phase import molecular_share
 from halocline.physics.path.radiance.lens_light import (
     DEEPEST_M,
@@ -733,8 +741,8 @@ def _layered(geometry: VeilGeometry) -> tuple[F32, list[_Behind]]:
         behind.append(_Behind.of(geometry.far_share, geometry.far_length_m))
     if geometry.open_length_m is not None and geometry.coverage is not None:
         # Pixels that hit nothing have one layer, of open water; the edges have it behind the others.
-        covered = geometry.coverage > 0
-        length = np.where(covered, length, geometry.open_length_m)
-        edge = places_of(covered & (geometry.coverage < 1))
-        behind.append(_Behind(edge, 1 - geometry.coverage[edge], geometry.open_length_m[edge]))
+        length = np.where(geometry.coverage > 0, length, geometry.open_length_m)
+        share = np.empty(geometry.coverage.shape, np.float32)
+        if shares_left_open(_flat(geometry.coverage), share.reshape(-1)):
+            behind.append(_Behind.of(share, geometry.open_length_m))
     return length, behind
