@@ -37,6 +37,7 @@ from halocline.imaging.exr_zip import add_up, put_floats, put_wider
 from halocline.imaging.frame import Window
 from halocline.imaging.gamut import _matrixed, compressed, full_curve, reference_curve
 from halocline.imaging.half_loops import put_four_halves, put_halves
+from halocline.imaging.picture_statistics import count_below_zero
 from halocline.operators.registry import operator_names
 from halocline.operators.shared.pixel_stretch import CameraMotion, stretches
 from halocline.physics.floating import living_loops
@@ -361,6 +362,12 @@ def tell_sides_apart() -> None:
     normals_of_farther(normal, range_m, found["far_share"], where, found["far_range"][where])
 
 
+def count_negative() -> None:
+    """Above 0 and below, by rounding and by more."""
+    rows = np.array([[0.1, -0.2, 0.5, -1e-6], [0.0, 0.3, -0.001, 2.0], [1.0, -2.0, 0.4, 0.0]], np.float32)
+    count_below_zero(rows[0], rows[1], rows[2], np.float32(0.005))
+
+
 def round_to_halves() -> None:
     """Small, large, endless and no numbers, side by side."""
     plane = np.array([[0.1, -7e4, np.inf, 3e-7], [np.nan, 1.5, 65519.0, 0.0]], np.float32)
@@ -411,6 +418,7 @@ CASES: dict[str, Callable[[], None]] = {
     "light in motion": move_while_open,
     "directions at edges": direct_edges,
     "sides of creases": tell_sides_apart,
+    "negative": count_negative,
     "halves": round_to_halves,
     "living light on things": light_things,
 }

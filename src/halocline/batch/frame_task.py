@@ -41,6 +41,7 @@ from halocline.imaging.gamut import Delivery
 from halocline.imaging.input_spec import FAR_DEPTH, NEAR_COVERAGE, SECOND_SURFACE
 from halocline.imaging.load import Loaded, Template, View, load
 from halocline.imaging.motion import MOTION_PASS
+from halocline.imaging.picture_statistics import count_below_zero
 from halocline.imaging.save import DeepByRows, DeepRowsWritten, FileForm, Picture, PictureByRows, save
 from halocline.imaging.survey import cameras_in, planes_there
 from halocline.late_dataclass import dataclass
@@ -52,7 +53,6 @@ from halocline.rgb import RGBSpace, space_named
 
 # A channel that is lower than this share of the largest, below 0, is told of: less is rounding.
 ROUNDING_SHARE = np.float32(0.005)
-_ROWS_TOGETHER = 64
 # Before the name of a layer among a picture's own planes.
 _LAYER = "layer/"
 _CLAMPED = (
@@ -292,12 +292,8 @@ def write_result(result: FrameResult, preset: Preset) -> FrameRecord:
 
 
 def _count_below_zero(rgb: F32) -> int:
-    below = 0
-    for start in range(0, rgb.shape[1], _ROWS_TOGETHER):
-        part = rgb[:, start : start + _ROWS_TOGETHER]
-        largest = np.abs(part.max(axis=0))
-        below += int(np.count_nonzero(part.min(axis=0) < -ROUNDING_SHARE * largest))
-    return below
+    red, green, blue = (np.ascontiguousarray(plane).reshape(-1) for plane in rgb)
+    return count_below_zero(red, green, blue, ROUNDING_SHARE)
 
 
 def _below_zero(pictures: Iterable[Picture | PictureByRows | DeepByRows]) -> float:

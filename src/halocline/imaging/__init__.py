@@ -21,7 +21,7 @@
 - `survey`: what is there, without pixels (cameras_in, mattes_there, not_read, planes_in, planes_of,
   planes_there)
 - `report`: the same told to people (inspect)
-- `picture_statistics`: what a picture's values tell
+- `picture_statistics`: what a picture's values tell (count_below_zero)
 - `depth`: range from a depth pass (DepthSpec)
 - `depth_inference`: which kind it is
 - `depth_edges`: pixels with averaged depth

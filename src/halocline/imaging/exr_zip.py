@@ -242,9 +242,9 @@ def add_up(differences: Bytes, out: Bytes) -> None:
         out[i + np.uint64(2)] = (summed + third) & _BYTE
         out[i + np.uint64(3)] = (summed + fourth + _MIDDLE) & _BYTE
         summed = np.uint32(summed + fourth)
-    for i in range(4 * fours, out.size):
-        summed = np.uint32(summed + np.uint32(differences[i]))
-        out[i] = (summed + (_MIDDLE if i & 1 else _NONE)) & _BYTE
+    for last in range(4 * fours, out.size):
+        summed = np.uint32(summed + np.uint32(differences[last]))
+        out[last] = (summed + (_MIDDLE if last & 1 else _NONE)) & _BYTE
 
 
 @compiled

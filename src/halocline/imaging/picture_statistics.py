@@ -6,6 +6,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from halocline._typing import F32
+from halocline.compute.compiled import compiled
 from halocline.imaging.depth_edges import COVERED
 from halocline.late_dataclass import dataclass
 
@@ -152,3 +153,27 @@ def premultiplication_warnings(rgb: F32, alpha: F32, *, stated: bool) -> list[st
 def _departure(ratio: F32) -> float:
     """Return how far ratios typically are from 1, as a logarithm."""
     return float(np.median(np.abs(np.log(np.maximum(ratio, 1e-6)))))
+
+
+@compiled
+def count_below_zero(red: F32, green: F32, blue: F32, share: np.float32) -> int:
+    """Count the pixels of which a channel lies below 0 by more than a share of the size of the largest.
+
+    Parameters
+    ----------
+    red, green, blue
+        ``(n,)`` each.
+    share
+        Less than this share is rounding, 0 or more.
+
+    Returns
+    -------
+    int
+        How many. What is no number is not below 0.
+    """
+    count = 0
+    for pixel in range(red.size):
+        least = min(red[pixel], green[pixel], blue[pixel])
+        most = abs(max(red[pixel], green[pixel], blue[pixel]))
+        count += least < -share * most
+    return count

@@ -385,8 +385,8 @@ def _direct(light: F32, added: list[F32]) -> F32:
     direct, more = np.empty(light.shape, np.float32), added[1:]
     last = sum(more[1:], start=more[0]) if more else _NONE
     for band, left in enumerate(direct):
-        parts = (light[band], added[0][band], last[band] if more else _NONE)
-        _take_off(*(part.reshape(-1) for part in parts), left.reshape(-1))
+        rest = last[band].reshape(-1) if more else _NONE
+        _take_off(light[band].reshape(-1), added[0][band].reshape(-1), rest, left.reshape(-1))
     return direct
 
 

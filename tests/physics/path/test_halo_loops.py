@@ -58,9 +58,10 @@ def written_out(light: F64, s: F64, cover: F64, upward: float) -> tuple[F64, F64
 def looped(light: F64, s: F64, cover: F64, upward: float) -> F32:
     nodes, down = rays(upward)
     nothing, out = np.zeros((0, 0), np.float32), np.zeros((3, ROWS, COLUMNS), np.float32)
-    planes = (plane.astype(np.float32) for plane in (light, s, cover))
     give(
-        *planes,
+        light.astype(np.float32),
+        s.astype(np.float32),
+        cover.astype(np.float32),
         nothing,
         nothing,
         nodes.astype(np.float32),

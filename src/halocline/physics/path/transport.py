@@ -401,10 +401,10 @@ def daylight_gain(path: LightPath, range_m: F32, mu: F32, *, most: float = math.
         ``(K, *shape)``, 0 or more; 1 at the reference depth by full daylight.
     """
     highest = max(0.0, path.highest_depth_m)
-    numbers = (np.float32(each) for each in (LONGEST_RANGE_M, path.camera_depth_m, highest))
+    longest, lens, above = (np.float32(each) for each in (LONGEST_RANGE_M, path.camera_depth_m, highest))
     range_m, mu = _alike(range_m, mu)
     deeper = np.empty(mu.shape, np.float32)
-    depths(_flat(range_m), _flat(mu), *numbers, deeper.reshape(-1))
+    depths(_flat(range_m), _flat(mu), longest, lens, above, deeper.reshape(-1))
     solved = path.water.daylight()
     lost = solved.downward - solved.log_downward(path.reference_depth_m)
     tables = np.ascontiguousarray((path.downwelling_scale * lost).T, np.float32)
