@@ -219,3 +219,13 @@ def test_chunks_are_inflated_by_the_quicker_library_where_it_is(
     assert len(asked) == 3
     assert np.array_equal(_read(path, ["Z"])["Z"], planes["Z"])
     assert len(asked) > 3
+
+
+@pytest.mark.parametrize("size", [1, 2, 3, 4, 5, 6, 7, 38])
+def test_differences_of_bytes_add_up_as_numpys_own_sums(size: int) -> None:
+    """Each byte is the one before, and the difference, and 128; chunks of any size."""
+    differences = np.random.default_rng(size).integers(0, 256, size).astype(np.uint8)
+    out = np.zeros(size, np.uint8)
+    exr_zip.add_up(differences, out)
+    exact = np.cumsum(differences.astype(np.int64)) + 128 * np.arange(size)
+    np.testing.assert_array_equal(out, exact % 256)
