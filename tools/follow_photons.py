@@ -1,12 +1,14 @@
 """Radiance in even water, by photons followed backwards from the lens.
 
-    python tools/follow_photons.py [level | deep | hull | edge]
+    python tools/follow_photons.py [level | deep | hull | edge | opening]
 
 It prints the table of `tests/reference/data/photons_looking_up.csv`, or with ``level`` that of
 `photons_under_a_disc.csv`: level views from below a disc, and without it; or with ``deep`` that of
 `photons_from_40_m.csv`: clear types of water by wavelength, with their own phase functions; with ``hull``
 that of `photons_under_a_hull.csv`: such water before a disc whose edge hides the sun; with ``edge`` that of
-`photons_beside_an_edge.csv`: even water before such discs and beside them. The water scatters by
+`photons_beside_an_edge.csv`: even water before such discs and beside them; with ``opening`` that of
+`photons_through_an_opening.csv`: under a level roof with a round opening towards the sun, and with a disc
+over that. The water scatters by
 Henyey and Greenstein's lobe under a flat sea (Snell, Fresnel), a sun whose beam every scattering looks for,
 and a sky of even radiance; a black disc may lie below the surface. Radiance is per irradiance of 1 on the
 sea.
@@ -84,6 +86,12 @@ EDGES = (
     (0.0988, 0.427, 9.0, 8.0, 1.6, 2.0),
 )
 EDGE_VIEWS_DEG = (-8.0, -5.0, -3.5, -2.0, 0.0, 3.0, 6.0, 9.0)
+# The radius of an opening in a roof, its middle towards the sun, and the roof's depth, metres; less than 0 is
+# no roof. Discs over that: deep so much, and as large as what a lens sees of it, or half that; and views.
+NO_ROOF = (-1.0, 0.0, 0.0)
+OPENING_WATER, OPENING_M, ROOF_M = (0.04, 0.15, 12.0), 0.8, 6.0
+OVER_OPENING = ((4.5, 0.0), (4.5, 0.5), (4.5, 1.02))
+OPENING_VIEWS_DEG = (0.0, 2.0, 4.0, 10.0, 15.0)
 # Of sea water's own scattering: 1 + this times the cosine squared (morel1974).
 OWN = 0.835
 LEVEL_VIEWS = {
@@ -111,6 +119,12 @@ def reflected(cosine: float) -> float:
 def in_disc(x: float, z: float, disc: tuple[float, float, float]) -> bool:
     """Tell whether a level place lies in a disc of that radius and middle."""
     return (x - disc[1]) ** 2 + (z - disc[2]) ** 2 < disc[0] ** 2
+
+
+@njit(cache=True)
+def under_roof(x: float, z: float, roof: tuple[float, float, float]) -> bool:
+    """Tell whether a level place lies off the opening, of that radius, middle and depth, of a roof."""
+    return roof[0] >= 0.0 and (x - roof[1]) ** 2 + z * z > roof[0] ** 2
 
 
 @njit(cache=True)
@@ -152,6 +166,7 @@ def photon(
     disc: tuple[float, float, float],
     disc_depth_m: float,
     lobes: tuple[float, float],
+    roof: tuple[float, float, float],
 ) -> float:
     """Return what one photon finds; x along the sun's side, y up; the beam is ``sun[2]`` across."""
     c, found, weight = absorption + scattering, 0.0, 1.0
@@ -161,6 +176,9 @@ def photon(
         step = -math.log(1.0 - chance.random()) / c
         to_disc = (y - disc_depth_m) / way[1] if way[1] != 0.0 else -1.0
         if 0.0 < to_disc < step and in_disc(x + to_disc * way[0], z + to_disc * way[2], disc):
+            return found
+        to_roof = (y - roof[2]) / way[1] if way[1] != 0.0 else -1.0
+        if 0.0 < to_roof < step and under_roof(x + to_roof * way[0], z + to_roof * way[2], roof):
             return found
         if way[1] > 0.0 and y / way[1] < step:
             mirrored = reflected(way[1])
@@ -174,7 +192,9 @@ def photon(
         x, y, z = x + way[0] * step, y - way[1] * step, z + way[2] * step
         weight *= scattering / c
         up = (y - disc_depth_m) / sun[1]
-        if up <= 0.0 or not in_disc(x + up * sun[0], z, disc):
+        dark = up > 0.0 and in_disc(x + up * sun[0], z, disc)
+        up = (y - roof[2]) / sun[1]
+        if not dark and not (up > 0.0 and under_roof(x + up * sun[0], z, roof)):
             cosine = way[0] * sun[0] + way[1] * sun[1]
             g, own = lobes
             spread = 1.0 + g * g - 2.0 * g * cosine
@@ -200,11 +220,12 @@ def radiance(
     disc_depth_m: float,
     photons: int,
     lobes: tuple[float, float] = (LOBE, 0.0),
+    roof: tuple[float, float, float] = NO_ROOF,
 ) -> tuple[float, float]:
     """Return the mean of many photons, and its standard error."""
     total, squares = 0.0, 0.0
     for _ in range(photons):
-        found = photon(chance, absorption, scattering, depth_m, way, sun, disc, disc_depth_m, lobes)
+        found = photon(chance, absorption, scattering, depth_m, way, sun, disc, disc_depth_m, lobes, roof)
         total += found
         squares += found * found
     mean = total / photons
@@ -221,6 +242,8 @@ def main() -> None:
         print_hull()
     elif sys.argv[1:] == ["edge"]:
         print_edges()
+    elif sys.argv[1:] == ["opening"]:
+        print_opening()
     else:
         print_looking_up()
 
@@ -293,6 +316,33 @@ def print_edges() -> None:
         water = absorption, scattering, depth
         mean, error = radiance(np.random.default_rng(1), *water, way, sun, disc, depth - above, HULL_PHOTONS)
         sys.stdout.write(f"{','.join(map(str, case))},{angle:g},{mean:.4g},{error:.2g}\n")
+
+
+def print_opening() -> None:
+    """Print views at an opening towards the sun, and beside it, with discs over it."""
+    in_water = math.asin(math.cos(math.radians(SUN_DEG)) / INDEX)
+    sun = (math.sin(in_water), math.cos(in_water), HULL_SUN_SHARE)
+    absorption, scattering, depth = OPENING_WATER
+    roof = (OPENING_M, math.tan(in_water) * (depth - ROOF_M), ROOF_M)
+    sys.stdout.write("disc_depth_m,disc_m,from_sun_deg,radiance,error\n")
+    for (disc_depth, disc_m), angle in itertools.product(OVER_OPENING, OPENING_VIEWS_DEG):
+        turn = math.radians(angle)
+        way = (sun[0] * math.cos(turn), sun[1] * math.cos(turn), math.sin(turn))
+        disc = (disc_m, math.tan(in_water) * (depth - disc_depth), 0.0)
+        mean, error = radiance(
+            np.random.default_rng(1),
+            absorption,
+            scattering,
+            depth,
+            way,
+            sun,
+            disc,
+            disc_depth,
+            HULL_PHOTONS,
+            (LOBE, 0.0),
+            roof,
+        )
+        sys.stdout.write(f"{disc_depth},{disc_m},{angle:g},{mean:.4g},{error:.2g}\n")
 
 
 def print_level() -> None:
