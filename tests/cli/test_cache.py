@@ -3,13 +3,18 @@
 from __future__ import annotations
 
 import json
+import shutil
 from pathlib import Path
 
 import pytest
 from typer.testing import CliRunner
 
+from halocline.batch.loops_of_looks import loops_of
 from halocline.cli.main import app
+from halocline.compute import disk_cache, machine_code
 from halocline.compute.disk_cache import kept
+from halocline.compute.machine_code import is_kept
+from halocline.presets.preset import load_preset
 
 RUNNER = CliRunner()
 
@@ -54,8 +59,28 @@ def test_clear_empties_it_and_says_how_much_went(root: Path) -> None:
     assert told("clear") == "0 entries gone, 0.0 MiB\n"
 
 
-def test_warm_renders_a_frame_of_each_look_it_is_given(root: Path, tmp_path: Path) -> None:
+@pytest.fixture
+def lent(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> Path:
+    """A folder of its own with what was compiled so far, so that it is not compiled once more."""
+    before, now = disk_cache.place(), tmp_path / "kept"
+    if before is not None and (before / machine_code.KIND).is_dir():
+        shutil.copytree(before / machine_code.KIND, now / machine_code.KIND)
+    monkeypatch.setenv("HALOCLINE_CACHE", str(now))
+    return now
+
+
+def test_warm_keeps_the_loops_fits_and_tables_of_each_look_it_is_given(lent: Path) -> None:
+    loops = loops_of(load_preset("jerlov-1c"))
+    # One that is quickly made is made anew.
+    gone = [file for file in lent.rglob("*.code") if file.name.startswith("unit_component-")]
+    for file in gone:
+        file.unlink()
+    assert not all(is_kept(*each) for each in loops)
     wrong = RUNNER.invoke(app, ["cache", "warm", "jerlov-1c", "no-such-look"])
     assert wrong.exit_code == 1
     assert "no-such-look" in str(wrong.exception)
+    assert not all(is_kept(*each) for each in loops), "of a list with a mistake in it nothing is made"
     assert RUNNER.invoke(app, ["cache", "warm", "jerlov-1c"]).exit_code == 0
+    assert all(is_kept(*each) for each in loops)
+    # What the look's frame needed as well.
+    assert {each.kind for each in disk_cache.contents()} >= {machine_code.KIND, "tables"}

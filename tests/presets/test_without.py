@@ -76,6 +76,15 @@ def test_a_file_lays_its_own_keys_over_what_is_left(layers: Callable[..., Path])
     assert "lamps" not in document.tables["light"]
 
 
+def test_of_what_is_left_out_no_line_is_known_and_an_origin_stays_by_its_name(
+    layers: Callable[..., Path],
+) -> None:
+    origin = "[origins.spot]\npoint = [0.5, 0.5]\n"
+    document = read_document(layers(origin, 'without = ["steps.attenuation", "origins.spot.point"]\n'))
+    assert [path for path in document.origins if path[:2] == ("steps", "attenuation")] == []
+    assert document.tables["origins"] == {"spot": {}}
+
+
 def test_the_last_bound_takes_its_table_along_and_a_step_stays_without_keys(
     layers: Callable[..., Path],
 ) -> None:
