@@ -13,7 +13,7 @@ from halocline.presets.document import document_at, read_document
 from halocline.presets.edit import edit_file, upgraded_file
 from halocline.presets.preset import Preset, load_preset, preset_from_text
 from halocline.presets.remarks import renamed_keys
-from halocline.presets.without import dotted_key, path_of
+from halocline.presets.without import dotted_key, in_keys_of_today, path_of
 
 LOWEST = """format = 2
 extends = "jerlov-1c"
@@ -160,6 +160,7 @@ def test_a_former_name_is_understood_told_and_upgraded(tmp_path: Path) -> None:
     own = tmp_path / "own.toml"
     text = """format = 2
 title = "without water.contents"
+notes = "['water.contents']"
 extends = "below.toml"
 without = ['water.contents'] # as "water.contents" was called
 [water]
@@ -171,9 +172,15 @@ jerlov_type = "3C"
     (remark,) = renamed_keys(preset.document)
     assert "constituents" in remark.text
     new, count = upgraded_file(own)
-    assert (new, count) == (text.replace("['water.contents']", "['water.constituents']"), 1)
+    assert (new, count) == (
+        text.replace("without = ['water.contents']", "without = ['water.constituents']"),
+        1,
+    )
     own.write_text(new, encoding="utf-8")
     assert upgraded_file(own) == (new, 0)
+    # Only what is named in the list is a key.
+    plain = 'title = "a"\nnotes = "water.contents"\n'
+    assert in_keys_of_today(plain, {}) == (plain, 0)
     assert load_preset(own).resolved_text == preset.resolved_text
 
 

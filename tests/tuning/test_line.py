@@ -186,7 +186,8 @@ def test_a_change_is_undone_that_was_under_way_as_it_was_to_be_undone(
 def test_the_first_look_comes_before_all_that_is_told_of_the_preset(
     serve: Any, frames: str, monkeypatch: pytest.MonkeyPatch
 ) -> None:
-    monkeypatch.setattr(page_server, "TOLD_WITHIN_S", 60.0)
+    # Longer than anybody listens here: who is never told of a first look is never told of the preset.
+    monkeypatch.setattr(page_server, "TOLD_WITHIN_S", 600.0)
     with serve("jerlov-1c", frames) as one, lines(one) as (line,):
         ask(line, "set", settings=["light.veil_brightness=2.0"])
         messages = until(line, lambda message: message["is"] == "preset")
@@ -269,7 +270,7 @@ def test_a_finished_picture_gives_way_once_to_the_first_look_of_another_page(
         ask(other, "look", frame=1003)
         (*_, shown) = until(other, lambda message: message.get("frame") == 1003)
         assert shown["coarse"]
-        # It is made anew, and to its end whoever else looks.
+        # It is made anew, and to its end whoever else looks: the other page waits for its own finished one.
         assert again.wait(60)
         ask(other, "look", frame=1001)
         (*_, shown) = until(line, lambda message: message.get("frame") == 1002 and not message["coarse"])

@@ -15,8 +15,8 @@ import hmac
 import json
 import secrets
 import socket as sockets
-from collections.abc import AsyncIterator, Callable
-from contextlib import asynccontextmanager, suppress
+from collections.abc import Callable
+from contextlib import suppress
 from dataclasses import replace
 from functools import partial
 from importlib.resources import files
@@ -86,8 +86,6 @@ class Server:
         # Pages change one preset: one after the other. Pictures are made one at a time: who waits for a turn
         # keeps no thread, and a page that goes away waits no longer.
         self.changing, self.drawing = asyncio.Lock(), asyncio.Lock()
-        # Pages that wait for their turn with a first look: a finished picture gives way to them.
-        self.first_looks = 0
         self.app = Starlette(
             routes=[
                 Route("/", self._page),
@@ -116,18 +114,9 @@ class Server:
         for tab in tuple(self._tabs):
             await tab.tell(told)
 
-    @asynccontextmanager
-    async def turn_to_draw(self, *, first_look: bool) -> AsyncIterator[None]:
-        """Wait for the turn to make a picture; for a first look, finished ones of other pages give way."""
-        self.first_looks += first_look
-        try:
-            await self.drawing.acquire()
-        finally:
-            self.first_looks -= first_look
-        try:
-            yield
-        finally:
-            self.drawing.release()
+    def first_look_waits(self, besides: _Tab) -> bool:
+        """Tell whether another page waits for its first look: a finished picture gives way to that."""
+        return any(tab.wants_first_look for tab in tuple(self._tabs) if tab is not besides)
 
     def told(self) -> dict[str, Any]:
         """Return what pages are told of the preset, and of what its frames have."""
@@ -198,7 +187,7 @@ class _Tab:
         self.loop = asyncio.get_running_loop()
         self.first_look = asyncio.Event()
         self._due = asyncio.Event()
-        self._gone = False
+        self._gone = self._waits = False
         self._sending = asyncio.Lock()
 
     def wake(self) -> None:
@@ -211,7 +200,12 @@ class _Tab:
         # A first look is always shown: while a key is turned, the pictures follow it.
         if coarse:
             return self._gone
-        return self._gone or self._due.is_set() or (gives_way and self.server.first_looks > 0)
+        return self._gone or self._due.is_set() or (gives_way and self.server.first_look_waits(self))
+
+    @property
+    def wants_first_look(self) -> bool:
+        """Whether somebody waits for a first look."""
+        return not self._gone and (self._waits or self._due.is_set())
 
     async def tell(self, message: dict[str, Any]) -> None:
         """Send a message, if the page is still there."""
@@ -398,6 +392,7 @@ class _Tab:
         """Make the newest picture that is wanted: coarse, then fine unless it is no longer wanted."""
         while True:
             await self._due.wait()
+            self._waits = True
             self._due.clear()
             state, wish, beside = self.server.session.state, self.wish, self.beside
             try:
@@ -451,7 +446,9 @@ class _Tab:
             wanted.append(("beside", replace(wish, shows=beside, step="")))
         for place, each in wanted:
             unwanted = partial(self.unwanted, coarse=coarse, gives_way=gives_way)
-            async with self.server.turn_to_draw(first_look=coarse):
+            self._waits = coarse
+            async with self.server.drawing:
+                self._waits = False
                 data, made = await asyncio.to_thread(
                     self._drawn, state.preset, each, coarse=coarse, unwanted=unwanted
                 )
