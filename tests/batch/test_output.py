@@ -19,7 +19,9 @@ from halocline.errors import HaloclineError
 from halocline.graph.engine import Evaluation
 from halocline.imaging import save
 from halocline.imaging.exr_write import can_write
+from halocline.presets.build import story_report
 from halocline.presets.preset import preset_from_text
+from halocline.presets.remarks import remarks
 from halocline.rgb import ACES2065_1, ACESCG, LINEAR_P3_D65, LINEAR_REC709, LINEAR_REC2020, conversion_matrix
 
 TEXT = """
@@ -236,6 +238,41 @@ def test_colours_that_the_space_cannot_hold_are_told_before_frame_one(source: Pa
     assert not told('output.gamut_compression="full"')
     assert not told('output.colour_space="ACEScg"')
     assert not told('water.jerlov_type="9C"')
+
+
+@pytest.mark.parametrize(
+    ("light", "told"),
+    [("", True), ("daylight = 0.0\n", False), ("lamps = [{ name = 'torch' }]\n", False)],
+)
+def test_a_depth_in_centimetres_that_leaves_no_daylight_is_told(source: Path, light: str, told: bool) -> None:
+    def told_first(text: str) -> str:
+        return "\n".join(look_first([task_of(source)], preset_from_text(TEXT + text)).output)
+
+    deep = f"[place]\ncamera_depth = 1200.0\n[light]\nreference_depth = 12.0\n{light}"
+    assert ("no daylight is left in the water: the picture is black" in told_first(deep)) is told
+    assert "no daylight" not in told_first(deep.replace("1200.0", "12.0"))
+
+
+def test_a_story_where_no_daylight_is_left_is_told(source: Path) -> None:
+    text = TEXT + "[place]\ncamera_depth = 1e5\n[light]\nreference_depth = 12.0\n"
+    deep = preset_from_text(text)
+    told = [each for each in remarks(deep) if "no daylight is left" in each.text]
+    assert ["place.camera_depth" in each.fix for each in told] == [True]
+    with pytest.raises(HaloclineError, match="E-PHYSICS-DARK"):
+        story_report(deep, 0, LINEAR_REC709)
+
+
+def test_keys_counted_from_another_first_frame_are_told(source: Path) -> None:
+    def told(first: int, last: int) -> list[str]:
+        curve = f'{{ curve = "linear", keys = [[{first}, 0.5], [{last}, 3.0]] }}'
+        preset = preset_from_text(TEXT, [f"light.veil_brightness={curve}"])
+        return [line for line in look_first([task_of(source)], preset).output if "holds one value" in line]
+
+    (line,) = told(1, 48)
+    assert "light.veil_brightness holds one value: its keys are at frames 1 to 48, and frames 1001" in line
+    assert len(told(2001, 2048)) == 1
+    # A part of a long shot, such as a farm makes by itself.
+    assert told(601, 648) == told(1001, 1048) == told(1300, 1301) == told(1, 2000) == []
 
 
 def test_colours_that_only_one_frame_makes_are_told_with_that_frame(source: Path) -> None:

@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Sequence
+from collections.abc import Mapping, Sequence
 
 import numpy as np
 
@@ -15,13 +15,17 @@ from halocline.imaging.exr_write import can_write, refuse_compression
 from halocline.imaging.load import Loaded
 from halocline.physics.path.transport import abeam
 from halocline.presets.build import story_path
-from halocline.presets.curves import telling_frames
+from halocline.presets.curves import key_frames, moving, telling_frames
 from halocline.presets.floating_samples import uneven_after_floating
 from halocline.presets.preset import Look, Preset
 from halocline.rgb import RGBSpace
 
 # Open water is looked at from so far that the lens sees no more of it from farther away, metres.
 _FAR_M = 1e4
+# Farther from a curve's keys than this no part of the same shot is: frames of shots mostly begin at 1001.
+_OTHER_COUNT_FRAMES = 500
+# Of daylight at the reference depth: what no exposure brings back. The clearest ocean has more at 600 m.
+_NO_LIGHT = 1e-9
 # Frames at which a preset has keys that are looked at, at most.
 _MOST_MOMENTS = 12
 # Why that matters, and what to do.
@@ -60,7 +64,14 @@ def look_at_output(preset: Preset, loaded: Loaded, frames: Sequence[int]) -> tup
     for graph in look.graphs:
         wanted = wanted_of(graph, look.graphs, look.output.layers)
         plan_layers(graph, wanted, compressed=delivery_of(look, space).compresses)
-    return (*_of_compression(look, loaded), *_of_carried(look, space), *_of_gamut(preset, space, frames))
+    waters = {frame: _open_water(preset, space, frame) for frame in _moments(preset, frames)}
+    return (
+        *_of_compression(look, loaded),
+        *_of_carried(look, space),
+        *_of_darkness(preset, waters),
+        *_of_curves(preset, frames),
+        *_of_gamut(preset, space, waters),
+    )
 
 
 def uneven_samples(preset: Preset, frames: Sequence[int]) -> tuple[str, ...]:
@@ -100,12 +111,43 @@ def _of_carried(look: Look, space: RGBSpace) -> list[str]:
     ]
 
 
-def _of_gamut(preset: Preset, space: RGBSpace, frames: Sequence[int]) -> list[str]:
-    """Tell where open water alone is beyond the written space, unless the preset says what is to be done."""
-    if preset.at(0).output.gamut_compression is not None:
+def _of_darkness(preset: Preset, waters: Mapping[int, F32]) -> list[str]:
+    """Tell where the look has daylight, none of it is left in the water, and no lamps shine."""
+    lights = {frame: preset.at(frame).light for frame in waters}
+    dark = [
+        frame
+        for frame, light in lights.items()
+        if light.daylight > 0.0 and not light.lamps and waters[frame].max() < _NO_LIGHT * light.daylight
+    ]
+    if not dark:
         return []
-    moments = _moments(preset, frames)
-    found = {frame: _open_water(preset, space, frame) for frame in moments}
+    at = "" if len(dark) == len(waters) else f" at frame {dark[0]}"
+    return [
+        f"no daylight is left in the water{at}: the picture is black. Is place.camera_depth right, and in "
+        "metres? Where it is as dark as that, give it lamps, or light.daylight = 0"
+    ]
+
+
+def _of_curves(preset: Preset, frames: Sequence[int]) -> list[str]:
+    """Tell of curves whose keys are all far from the frames: counted from another first one."""
+    if not frames:
+        return []
+    told = []
+    for name, curve in moving(preset.document.tables).items():
+        keys = sorted(key_frames({name: curve}))
+        if len(keys) > 1 and max(keys[0] - frames[-1], frames[0] - keys[-1]) > _OTHER_COUNT_FRAMES:
+            told.append(
+                f"{name} holds one value: its keys are at frames {keys[0]} to {keys[-1]}, and frames "
+                f"{frames[0]} to {frames[-1]} are made. Keys count as frames do"
+            )
+    return told
+
+
+def _of_gamut(preset: Preset, space: RGBSpace, waters: Mapping[int, F32]) -> list[str]:
+    """Tell where open water alone is beyond the written space, unless the preset says what is to be done."""
+    found = {frame: colour for frame, colour in waters.items() if colour.max() > 0.0}
+    if preset.at(0).output.gamut_compression is not None or not found:
+        return []
     worst = min(found, key=lambda frame: float(found[frame].min() / found[frame].max()))
     colour = found[worst]
     least = int(colour.argmin())

@@ -18,6 +18,7 @@ from halocline.compute.disk_cache import kept, package_mark
 from halocline.compute.on_demand import OnDemand
 from halocline.compute.root import crossing
 from halocline.compute.sources import source_digest
+from halocline.errors import PhysicsError
 from halocline.late_dataclass import dataclass
 from halocline.physics.path.point_spread import SLOPES
 from halocline.physics.path.transport import LightPath
@@ -113,8 +114,14 @@ class ContrastSeen:
     def _weights(self) -> F64:
         """Share of each band in the luminance of open water, ``(K,)``."""
         weights: F64 = np.maximum(self.path.luminance @ self.path.bands.down * self.veil, 0.0)
-        weights /= weights.sum()
-        return weights
+        whole = float(weights.sum())
+        if not whole > 0.0:
+            raise PhysicsError(
+                f"no daylight is left {self.path.camera_depth_m:g} m down: nothing stands out before it",
+                code="E-PHYSICS-DARK",
+                fix="Is place.camera_depth right, and in metres? If it is as dark as that, take [story] out.",
+            )
+        return weights / whole
 
     @cached_property
     def _bend(self) -> float:
