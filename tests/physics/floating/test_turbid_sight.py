@@ -52,16 +52,49 @@ def test_what_floats_is_hidden_by_what_of_a_body_lies_before_it(build: Builders,
     assert (expected < 0.7).sum() >= 5
 
 
-def test_a_view_all_round_sees_bodies_on_every_side(build: Builders) -> None:
-    points = LENS + 6.0 * np.concatenate([np.eye(3), -np.eye(3)])
+# Of a picture whose corners are all round, or nearly so: from where one square would have too few rays.
+@pytest.mark.parametrize("half_angle", [math.pi, 1.45])
+def test_a_view_all_round_sees_bodies_on_every_side(build: Builders, half_angle: float) -> None:
+    # Along the axes, and between two of them and three.
+    ways = np.concatenate([np.eye(3), -np.eye(3), [[1.0, 1.0, 0.0], [-1.0, 1.0, 1.0], [0.0, -1.0, -1.0]]])
+    points = LENS + 6.0 * ways / np.linalg.norm(ways, axis=1, keepdims=True)
     for number, point in enumerate(points):
         body = body_of(build, placed("ellipsoid", clumping=0.0))
         there = replace(body.shapes[0], centre_m=LENS + 0.5 * (point - LENS))
         thick = replace(body, shapes=(there,), extinction_per_m=4.0)
-        left = SeenThrough([before(build, thick)], LENS, AHEAD, math.pi).left(points)
+        left = SeenThrough([before(build, thick)], LENS, AHEAD, half_angle).left(points)
         assert left[number] == pytest.approx(marched(thick, point), abs=0.02)
         assert left[number] < 0.1
         assert np.delete(left, number) == pytest.approx(1.0, abs=1e-6)
+
+
+def test_what_each_of_two_bodies_hides_goes_by_where_it_is(build: Builders) -> None:
+    """One to the right and one behind: what was found of one side is not taken for another body's."""
+    body = body_of(build, placed("ellipsoid", clumping=0.0))
+    ways = np.array([[1.0, 0.0, 0.0], [0.0, 1.0, 0.0], [0.0, 0.0, 1.0]])
+    hiding = [
+        before(
+            build,
+            replace(body, shapes=(replace(body.shapes[0], centre_m=LENS + 3.0 * way),), extinction_per_m=4.0),
+        )
+        for way in ways[[0, 2]]
+    ]
+    for order in (hiding, hiding[::-1]):
+        left = SeenThrough(order, LENS, AHEAD, math.pi).left(LENS + 6.0 * ways)
+        assert left[[0, 2]].max() < 0.1
+        assert left[1] == pytest.approx(1.0, abs=1e-6)
+
+
+def test_what_is_seen_at_the_very_corner_of_the_picture_is_hidden_as_well(build: Builders) -> None:
+    body = body_of(build, placed("ellipsoid", clumping=0.0))
+    aside = np.cross(AHEAD, UP)
+    way = math.cos(HALF_RAD) * AHEAD + math.sin(HALF_RAD) * aside
+    small = replace(body.shapes[0], centre_m=LENS + 8.0 * way)
+    thick = replace(body, shapes=(small,), extinction_per_m=4.0)
+    point = LENS + 14.0 * way
+    left = SeenThrough([before(build, thick)], LENS, AHEAD, HALF_RAD).left(point[None])
+    assert left[0] == pytest.approx(marched(thick, point), abs=0.03)
+    assert left[0] < 0.3
 
 
 def test_of_a_body_that_is_there_in_part_the_rest_hides_nothing(build: Builders) -> None:
