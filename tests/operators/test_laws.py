@@ -278,7 +278,7 @@ def test_compiled_loops_do_what_their_python_says(
     read, tile, shot = handed(operator, build)
     # Particles near by and few rays are enough, fewer than a preset may ask for: else it takes minutes.
     fields = type(operator.parameters).model_fields
-    fewer = {"rays": 10} | ({"farthest": 1.0} if "density" in fields else {})
+    fewer = {"rays": 10} | ({"farthest": 0.7} if "density" in fields else {})
     few = {key: value for key, value in fewer.items() if key in fields}
     operator = type(operator)(operator.parameters.model_copy(update=few))
 

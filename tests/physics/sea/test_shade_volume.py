@@ -3,6 +3,8 @@
 from __future__ import annotations
 
 import math
+from types import SimpleNamespace
+from typing import Any
 
 import numpy as np
 import pytest
@@ -123,3 +125,28 @@ def test_any_lens_blurs_what_is_ahead_within_the_picture(ray_rad: float) -> None
     cover = np.full((4, 5), 0.5, np.float32)
     found = ThingsAhead.of(cover, cover, ray_rad, lobe_rad=0.079)
     assert_allclose(found.masks, 0.5, atol=1e-6)
+
+
+def test_a_halo_takes_nothing_of_what_comes_from_beside_a_thing() -> None:
+    """By hand, of one ray: its veil is .3 the sun's, .2 the sky's, and .5 has been scattered about."""
+
+    def left(gain: float, ahead: float, sun_ahead: float) -> list[float]:
+        one, thirds = np.ones((1, 1), np.float32), np.ones((3, 1, 1), np.float32)
+        shares = SimpleNamespace(
+            sun=np.float32(0.3) * thirds,
+            sky=np.float32(0.2) * thirds,
+            ahead=np.float32(ahead) * one,
+            sun_ahead=np.float32(sun_ahead) * one,
+        )
+        of_it: Any = SimpleNamespace(shares=shares)
+        at = np.zeros(1, np.intp)
+        return [float(each) for each in ShadeVolume.left_for_halos(of_it, gain * thirds[:, 0], at, at)[:, 0]]
+
+    # The ray leads to neither sun nor sky: what G leaves comes from behind no thing.
+    assert left(0.8, 0.0, 0.0) == pytest.approx([0.8] * 3)
+    # It leads to one of them: G has taken that, and the halo has what was scattered about.
+    assert left(0.8, 1.0, 0.0) == left(0.8, 0.0, 1.0) == pytest.approx([0.5] * 3)
+    # In part: .5 and of the other .3 what comes past both, a half and three quarters of it.
+    assert left(0.8, 0.5, 0.25) == pytest.approx([0.5 + 0.3 * 0.5 * 0.75] * 3)
+    # There is no more than G.
+    assert left(0.4, 1.0, 1.0) == pytest.approx([0.4] * 3)
