@@ -600,14 +600,17 @@ def test_the_glow_of_a_lamp_behind_a_cloud_has_come_through_it_once(build: Build
 
 
 def test_beside_a_lamp_behind_a_cloud_there_is_about_what_followed_light_leaves(build: Builders) -> None:
-    # tools/follow_lamp_light.py, the same water, lamp and cloud, of matter that turns light on: what that
-    # sends beside the lamp is not followed here, and too much of the water's haze stands in for it.
+    # tools/follow_lamp_light.py, the same water, lamp and cloud, of matter that turns light on. Of the
+    # haze near the lamp too much is left, and far from it of what the cloud turns on too little.
+    off = {0.5: 0.07, 2.0: 0.14, 4.0: 0.15, 8.0: 0.34}
     table = Path(__file__).parents[1] / "reference/data/lamp_behind_a_cloud.csv"
-    plain = lamp_ahead(build, 6.0, None, view_deg=10.0)["bands"][0, 2]
+    plain = lamp_ahead(build, 6.0, None, view_deg=20.0)["bands"][0, 2]
     for line in table.read_text(encoding="utf-8").splitlines()[1:]:
         depth, angle, truth, _ = map(float, line.split(","))
-        if angle in (0.5, 2.0):
-            made = lamp_ahead(build, 6.0, cloud_of_depth(depth), view_deg=10.0)["bands"][0, 2]
-            place = 80.0 + 80.5 * np.tan(np.radians(angle)) / np.tan(np.radians(5.0))
+        if angle in off:
+            made = lamp_ahead(build, 6.0, cloud_of_depth(depth), view_deg=20.0)["bands"][0, 2]
+            place = 80.0 + 80.5 * np.tan(np.radians(angle)) / np.tan(np.radians(10.0))
             kept = float(np.interp(place, np.arange(161), made / plain))
-            assert kept == pytest.approx(truth, abs=0.07 if angle < 1.0 else 0.14)
+            assert kept == pytest.approx(truth, abs=off[angle])
+            # Without what matter turns on of a light from behind, a third of that.
+            assert angle < 8.0 or kept > 0.5 * truth

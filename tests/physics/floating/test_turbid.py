@@ -29,7 +29,7 @@ from halocline.physics.floating.turbid import (
     extinction_inside,
     similar_albedo,
 )
-from halocline.physics.floating.turbid_light import unturned
+from halocline.physics.floating.turbid_light import ForwardLobe, unturned
 from halocline.physics.floating.turbid_view import BodiesInLight, SurfacesSeen, TurbidRays, TurbidVolume
 from halocline.physics.path.lamps import Lamp
 from halocline.physics.path.phase import henyey_greenstein
@@ -395,6 +395,30 @@ def test_light_from_a_lamp_and_the_sun_is_lost_in_a_body_as_by_quadrature(build:
             met += expected < 0.9
     assert met >= 4
     assert float(suns.left(np.array([[0.3, 6.0, -5.0]]))[0]) == pytest.approx(1.0, abs=1e-3)
+
+
+@pytest.mark.parametrize("depth", [0.0, 3.0, 9.0])
+def test_light_through_a_body_is_turned_on_as_followed_turn_by_turn(depth: float) -> None:
+    # Turns of Henyey and Greenstein's lobe, as many as Poisson's law has on the way and one more.
+    g, w, count = 0.9, 0.95, 400_000
+    similar = w * (1.0 - g) / (1.0 - w * g)
+    random = np.random.default_rng(7)
+    turns, cosine = 1 + random.poisson(w * depth, count), np.ones(count)
+    for number in range(int(turns.max())):
+        s = (1.0 - g * g) / (1.0 - g + 2.0 * g * random.random(count))
+        mu, phi = (1.0 + g * g - s * s) / (2.0 * g), 2.0 * math.pi * random.random(count)
+        sines = np.sqrt(np.maximum((1.0 - cosine**2) * (1.0 - mu**2), 0.0))
+        cosine = np.where(number < turns, np.clip(cosine * mu + sines * np.cos(phi), -1.0, 1.0), cosine)
+    edges = np.cos(np.radians([0.0, 4.0, 10.0, 20.0, 35.0, 60.0, 90.0, 180.0]))[::-1]
+    found, _ = np.histogram(cosine, edges)
+    left = np.float32(math.exp(-(1.0 - w * g) * depth))
+    lobe = ForwardLobe(similar)
+    for low, high, number in zip(edges, edges[1:], found, strict=False):
+        at = np.linspace(low, high, 2001, dtype=np.float32)
+        turned = lobe.turned(at, np.full(2001, left))
+        expected = 2.0 * math.pi * float(np.trapezoid(turned.astype(np.float64), at.astype(np.float64)))
+        error = 4.0 * math.sqrt(number) / count
+        assert expected == pytest.approx(w / similar * number / count, rel=0.02, abs=w / similar * error)
 
 
 def test_a_lamp_lights_a_thin_body_by_its_irradiance(build: Builders) -> None:

@@ -30,7 +30,7 @@ from halocline.late_dataclass import dataclass
 from halocline.physics.floating.flow import STILL, TurbulentFlow
 from halocline.physics.floating.light import LIGHT_ASYMMETRY, sun_spread
 from halocline.physics.floating.turbid import TurbidBody, TurbidShape
-from halocline.physics.floating.turbid_light import LightRays, unturned
+from halocline.physics.floating.turbid_light import ForwardLobe, LightRays, similar_of, unturned
 from halocline.physics.floating.turbid_loops import (
     BODY_HEAD,
     DEPTH,
@@ -175,6 +175,7 @@ class TurbidVolume:
         self._sun_light = hiding.from_sun(rays.lens_m) if self_shadow > 0.0 else None
         self._self_shadow = self_shadow
         self._lamp_light = [hiding.from_lamp(lamp) if self_shadow > 0.0 else None for lamp in lamps]
+        self._lobes = {similar: ForwardLobe(similar) for _, similar in kinds_of(bodies) if self._lamps}
         self._packed = PackedBodies.of(bodies, rays.lens_m, path.up, eddies, time_s)
         self.nodes = ranges_for(bodies, rays.lens_m, path)
         metres = _between(self.nodes)
@@ -296,10 +297,10 @@ class TurbidVolume:
         return met
 
     def _by_lamps(self, rays: F32) -> F32:
-        """Return what matter in lamps' light sends to the lens, for each asymmetry that bodies have."""
+        """Return what matter in lamps' light sends to the lens, for each kind of bodies."""
         if not self._lamps:
             return np.zeros((0, 0, 0, 0, 0), np.float32)
-        kinds, bands = asymmetries(self._bodies), self.path.bands
+        kinds, bands = kinds_of(self._bodies), self.path.bands
         met = self._may_meet(rays)
         out = np.zeros((len(kinds), bands.count, *met.shape), np.float32)
         row, column, node = np.nonzero(met)
@@ -309,13 +310,17 @@ class TurbidVolume:
         for lamp, light in zip(self._lamps, self._lamp_light, strict=True):
             offset = places + (self.rays.lens_m - lamp.position_m).astype(np.float32)[:, None]
             lit = irradiance(lamp, bands, offset)
-            if light is not None:
-                lit *= light.left_at(offset)
+            left = None if light is None else light.left_at(offset)
+            if left is not None:
+                lit *= left
             distance = np.sqrt((offset * offset).sum(axis=0))
             back = -(offset * towards).sum(axis=0) / np.maximum(distance, np.float32(1e-6))
             np.clip(back, np.float32(-1.0), np.float32(1.0), out=back)
-            for kind, asymmetry in enumerate(kinds):
-                found[kind] += lit * henyey_greenstein(back, asymmetry)
+            for kind, (asymmetry, similar) in enumerate(kinds):
+                turned = henyey_greenstein(back, asymmetry)
+                if left is not None:
+                    np.maximum(turned, self._lobes[similar].turned(back, left), out=turned)
+                found[kind] += lit * turned
         out[:, :, met] = found
         return out
 
@@ -521,9 +526,9 @@ class PackedBodies:
         waves: list[tuple[float, ...]] = []
         spans: list[tuple[int, int, int, int, int]] = []
         margin = eddies.farthest_m
-        alike = asymmetries(bodies)
+        alike = kinds_of(bodies)
         for body in bodies:
-            group = alike.index(body.asymmetry)
+            group = alike.index((body.asymmetry, similar_of(body)))
             spans.append((len(shapes), len(shapes) + len(body.shapes), len(waves), 0, group))
             for shape in body.shapes:
                 shapes.append(_row(shape, len(spans) - 1, lens_m, up, margin))
@@ -553,9 +558,9 @@ class PackedBodies:
         return np.array(rows, np.float32)
 
 
-def asymmetries(bodies: Sequence[TurbidBody]) -> list[float]:
-    """Return the asymmetries that bodies have, each once, ascending."""
-    return sorted({body.asymmetry for body in bodies})
+def kinds_of(bodies: Sequence[TurbidBody]) -> list[tuple[float, float]]:
+    """Return the asymmetries that bodies have, each with their albedo of all bands, each once, ascending."""
+    return sorted({(body.asymmetry, similar_of(body)) for body in bodies})
 
 
 def _row(shape: TurbidShape, body: int, lens_m: F64, up: F64, margin_m: float) -> tuple[float, ...]:
