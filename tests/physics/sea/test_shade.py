@@ -81,6 +81,14 @@ def test_in_clear_water_under_a_flat_sea_the_penumbra_is_the_suns_disc() -> None
     assert waves.penumbra_m(10.0) == pytest.approx(10.0 * 0.1 * (1.0 - 1.0 / 1.34), rel=0.01)
 
 
+@pytest.mark.parametrize("top_m", [0.5, 3.0, 6.0, 8.0])
+def test_a_wide_thing_in_clear_water_lets_nothing_through_however_deep_it_lies(top_m: float) -> None:
+    # Cells are sorted by how high the thing above them lies: between two groups they have shares of both.
+    for way_m in (0.5, 1.0, 2.0, 3.0, 4.5):
+        left = shaded(slab(top_m, half_m=6.0), ShadeWater(OVERHEAD, 0.0), top_m + way_m)
+        assert left[0].min() == pytest.approx(0.0, abs=1e-3)
+
+
 def test_what_is_thrown_aside_follows_the_water() -> None:
     # 65 % of the scattering is outside the narrow peak: 1 - exp(-.65 * .2 * 5 m) of the light.
     assert ShadeWater(OVERHEAD, 0.2).aside_share(5.0) == pytest.approx(0.4780, abs=1e-4)
