@@ -40,6 +40,7 @@ from halocline.imaging.input_spec import FAR_DEPTH, NEAR_COVERAGE, SECOND_SURFAC
 from halocline.imaging.picture_statistics import (
     BeautyStatistics,
     beauty_statistics,
+    coverage_warnings,
     premultiplication_warnings,
 )
 from halocline.imaging.repair import BadPixels, Policy, repair, sound_guides
@@ -574,9 +575,9 @@ class _Finish:
 
     def _judge(self, statistics: BeautyStatistics, rgb: F32, alpha: F32) -> None:
         """Tell what the picture itself says against what was stated of it."""
-        encoded = statistics.encoding_warnings()
-        self.doubts += encoded
-        self.warnings += encoded
+        doubts = [*statistics.encoding_warnings(), *coverage_warnings(alpha)]
+        self.doubts += doubts
+        self.warnings += doubts
         self.warnings += premultiplication_warnings(rgb, alpha, stated=self.spec.premultiplied)
 
 

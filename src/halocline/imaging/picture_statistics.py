@@ -20,6 +20,10 @@ _LEAST_EDGES = 16
 # has its middle near 0.18 and goes beyond 1 (common practice, no source).
 _DISPLAY_WHITE = (0.9, 1.0 + 1e-3)
 _DISPLAY_MIDDLE = 0.3
+# No exposure is as far off as that.
+_FAR_TOO_BRIGHT = 20.0
+# Coverage above this is no overshoot of a filter.
+_FAR_TOO_COVERED = 2.0
 # Share of values that stand on steps of 1/255, and how many different ones it takes.
 _ON_STEPS, _LEAST_STEPS, _STEP_SLACK = 0.995, 32, 0.08
 
@@ -59,6 +63,12 @@ class BeautyStatistics:
                 f"the beauty looks display-encoded: nothing is brighter than {white:.3g}, and the median is "
                 f"{middle:.2g}. {fix}"
             ]
+        if middle > _FAR_TOO_BRIGHT:
+            return [
+                f"the beauty is in another scale: half of what is covered is brighter than {middle:.3g}, "
+                "where a white card in daylight is about 1 (values up to 255, or absolute units?). The light "
+                "of the water is reckoned for that scale: divide the beauty by what white is"
+            ]
         return []
 
 
@@ -89,6 +99,17 @@ def beauty_statistics(rgb: F32, alpha: F32 | None) -> BeautyStatistics:
         infinite,
         _on_steps(picked),
     )
+
+
+def coverage_warnings(alpha: F32) -> list[str]:
+    """Return what speaks against coverage from 0 to 1, ``(rows, columns)``."""
+    most = float(alpha.max(initial=0.0))
+    if most <= _FAR_TOO_COVERED:
+        return []
+    return [
+        f"alpha reaches {most:.4g}: coverage is 0 to 1. Divide it by what stands for whole coverage (255?), "
+        "or leave the channel out of the file: what has a depth is covered then"
+    ]
 
 
 def _pixels(values: NDArray[np.bool_]) -> int:

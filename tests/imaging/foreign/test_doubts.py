@@ -35,6 +35,17 @@ def test_alpha_that_is_0_where_light_and_depth_are(tmp_path: Path) -> None:
     assert doubts(tmp_path, rgb(), nothing, depth("Z", np.inf)) == ""
 
 
+def test_light_and_coverage_from_0_to_255(tmp_path: Path) -> None:
+    told = doubts(tmp_path, rgba("", 60.0), depth())
+    assert "the beauty is in another scale" in told
+    assert "brighter than 60" in told
+    told = doubts(tmp_path, rgb(), {"A": plane(255.0)}, depth())
+    assert "alpha reaches 255: coverage is 0 to 1" in told
+    # A bright render, and a filter that overshoots.
+    assert doubts(tmp_path, rgba("", 8.0), depth()) == ""
+    assert doubts(tmp_path, rgb(), {"A": plane(1.2)}, depth()) == ""
+
+
 @pytest.mark.parametrize("far", [np.inf, 0.0, 1e30])
 def test_covered_pixels_none_of_which_has_a_depth(tmp_path: Path, far: float) -> None:
     told = doubts(tmp_path, rgba(), depth("Z", far))
