@@ -22,7 +22,7 @@
 - `story_costs`: what that costs (prices)
 - `floating_samples`: what keeps deep samples from merging (uneven_after_floating)
 - `difference`: what two presets do otherwise (differences)
-- `places`: where steps and parts stand that say it by each other (in_places, place_beside)
+- `places`: where steps and parts stand that say it by each other (in_places, place_beside, Place)
 - `parts`: the looks of parts of the picture
 - `origins`: places that things are bound to (axis_named, known_origin, lens_axes, on_height)
 - `build`: from a preset to a frame's surroundings (in_space, level_axes, light_path, make_shot,

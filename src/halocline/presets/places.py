@@ -78,10 +78,19 @@ def place_beside(
 
     Parameters
     ----------
-    heads, first
+    heads
         As `in_places` takes them; nothing is misplaced.
-    name, side, neighbour
-        Which is to stand on which side of which.
+    name
+        Which is to stand elsewhere.
+    side, neighbour
+        On which side of which.
+    first
+        As `in_places` takes it.
+
+    Returns
+    -------
+    dict of str to Place
+        What is to be said anew, by name.
 
     Examples
     --------
