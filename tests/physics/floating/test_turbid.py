@@ -243,6 +243,27 @@ def test_what_a_ray_meets_is_within_two_percent_of_quadrature(
     assert met >= 3
 
 
+@pytest.mark.parametrize("kind", ["box", "ellipsoid", "slab"])
+def test_a_dense_bodys_own_light_is_within_half_a_percent_of_quadrature(build: Builders, kind: str) -> None:
+    path, body = build.path(), body_of(build, placed(kind, clumping=0.0, visibility=0.5))
+    seen, whole = volume(build, body, path), np.ones((1, WINDOW.width), np.float32)
+    directions = build.camera(WINDOW, tilt_deg=0.0).directions(WINDOW).astype(np.float64)
+    water, met = np.ones((6, 1, WINDOW.width), np.float32), 0
+    for row, column in ((9, 15), (10, 17), (12, 16), (13, 14)):
+        surfaces, where = SurfacesSeen(9.0 * whole, whole), {"corner": (row, 0), "told": (True, True)}
+        alone = seen.laid(water * 0, whole, surfaces, **where)  # type: ignore[arg-type]
+        both = seen.laid(water * 0, whole, surfaces, water=water, **where)  # type: ignore[arg-type]
+        through, light, left = along(body, path, directions[:, row, column], 9.0, STILL, 1001 / 24)
+        assert alone.thrown is not None
+        assert both.thrown is not None
+        found = alone.thrown[2, 0, column]
+        if through < 0.9:
+            assert found == pytest.approx(light, rel=0.005)
+            assert both.thrown[2, 0, column] - found == pytest.approx(left - 1.0, abs=0.003)
+            met += 1
+    assert met >= 2
+
+
 def test_a_visibility_inside_is_that_of_the_water(build: Builders) -> None:
     # 3.912 / c(550) for a small black target: Koschmieder 1924, from memory. Half of 3.912 / .8 = 4.89 m.
     bands = build.grey_bands(0.2, 0.6, 0.3)
