@@ -2,13 +2,10 @@
 
 from __future__ import annotations
 
-import sys
 import zlib
 from collections.abc import Mapping
 from dataclasses import replace
 from pathlib import Path
-from types import ModuleType
-from typing import Any
 
 import numpy as np
 import OpenEXR
@@ -191,34 +188,6 @@ def test_a_chunk_of_other_rows_or_without_its_sum_is_refused(tmp_path: Path) -> 
     path.write_bytes(whole[:at] + (held - 4).to_bytes(4, "little") + whole[at + 4 :])
     with pytest.raises(exr_zip.UnlikeError):
         zipped.read_into(into, 1)
-
-
-def test_chunks_are_inflated_by_the_quicker_library_where_it_is(
-    tmp_path: Path, monkeypatch: pytest.MonkeyPatch
-) -> None:
-    """One of zlib's names, whose errors are its own: what it refuses is left to the image library."""
-
-    class OwnError(Exception):
-        pass
-
-    asked = []
-
-    def decompressobj() -> Any:
-        asked.append(1)
-        if len(asked) > 3:
-            raise OwnError("damaged")
-        return zlib.decompressobj()
-
-    quicker = ModuleType("zlib_ng.zlib_ng")
-    vars(quicker).update(decompressobj=decompressobj, error=OwnError)
-    monkeypatch.setitem(sys.modules, "zlib_ng", ModuleType("zlib_ng"))
-    monkeypatch.setitem(sys.modules, "zlib_ng.zlib_ng", quicker)
-    planes = _planes()
-    path = _written(tmp_path / "a.exr", planes, OpenEXR.ZIP_COMPRESSION, (0, 0))
-    assert np.array_equal(_read(path, ["Z"])["Z"], planes["Z"])
-    assert len(asked) == 3
-    assert np.array_equal(_read(path, ["Z"])["Z"], planes["Z"])
-    assert len(asked) > 3
 
 
 @pytest.mark.parametrize("size", [1, 2, 3, 4, 5, 6, 7, 38])

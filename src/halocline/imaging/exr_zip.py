@@ -13,16 +13,15 @@ from __future__ import annotations
 
 import os
 import struct
-import zlib
 from collections.abc import Callable, Mapping, Sequence
 from concurrent.futures import ThreadPoolExecutor
-from importlib import import_module
 from itertools import accumulate
 from pathlib import Path
-from types import ModuleType
+from typing import cast
 
 import numpy as np
 from numpy.typing import NDArray
+from zlib_ng import zlib_ng
 
 from halocline._typing import F32
 from halocline.compute.compiled import compiled
@@ -32,6 +31,9 @@ from halocline.imaging.frame import Window
 from halocline.late_dataclass import dataclass
 
 Bytes = NDArray[np.uint8]
+
+# The library's types tell of an instance, and it is a class.
+_DAMAGED = cast("type[Exception]", zlib_ng.error)
 
 # Rows of a chunk by the number of the compression.
 _ROWS = {2: 1, 3: 16}
@@ -141,7 +143,7 @@ class ZippedRows:
         width = sum(map(self._bytes, self.kinds.values()))
         begins = accumulate(map(self._bytes, self.kinds.values()), initial=0)
         starts = dict(zip(self.kinds, begins, strict=False))
-        halves, inflate = np.empty(self.chunk_rows * width, np.uint8), inflating()
+        halves = np.empty(self.chunk_rows * width, np.uint8)
         try:
             with os.fdopen(open_regular(self.path, follow=True), "rb") as file:
                 for number in numbers:
@@ -149,11 +151,11 @@ class ZippedRows:
                     first = number * self.chunk_rows
                     rows = slice(first, min(first + self.chunk_rows, self.window.height))
                     own = halves[: (rows.stop - first) * width]
-                    _take_apart(_chunk(file.read, self.window.y + first, own.size, inflate), own)
+                    _take_apart(_chunk(file.read, self.window.y + first, own.size), own)
                     for name, plane in targets.items():
                         put = put_floats if self.kinds[name] == _FLOAT else put_wider
                         put(own, starts[name] // 2, width // 2, plane[rows])
-        except (OSError, OverflowError, ValueError, struct.error, inflate.error) as error:
+        except (OSError, OverflowError, ValueError, struct.error, _DAMAGED) as error:
             raise UnlikeError(str(error)) from error
 
     def _bytes(self, kind: int) -> int:
@@ -174,21 +176,7 @@ def _channels(listed: bytes) -> dict[str, int]:
     return found
 
 
-def inflating() -> ModuleType:
-    """Return what inflates: zlib, or zlib-ng where that is installed, which takes less than half the time.
-
-    Returns
-    -------
-    ModuleType
-        With zlib's names.
-    """
-    try:
-        return import_module("zlib_ng.zlib_ng")
-    except ImportError:
-        return zlib
-
-
-def _chunk(read: Callable[[int], bytes], row: int, size: int, inflate: ModuleType) -> tuple[bytes, bool]:
+def _chunk(read: Callable[[int], bytes], row: int, size: int) -> tuple[bytes, bool]:
     """Return the bytes of a chunk that begins at a row, inflated, and whether that had to be done."""
     its_row, held = struct.unpack("<ii", read(8))
     if its_row != row or not 0 < held <= size:
@@ -199,7 +187,7 @@ def _chunk(read: Callable[[int], bytes], row: int, size: int, inflate: ModuleTyp
     if held == size:
         # It would not have become smaller.
         return content, False
-    stream = inflate.decompressobj()
+    stream = zlib_ng.decompressobj()
     # One byte more than there should be, so that the end is seen, and the sum over all of it.
     found = stream.decompress(content, size + 1)
     if len(found) != size or not stream.eof:
