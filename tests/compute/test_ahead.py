@@ -89,9 +89,11 @@ def test_the_list_is_of_loops_that_are_there_and_take_so_many_arguments() -> Non
 
 def test_a_look_wants_what_its_steps_call_and_no_more() -> None:
     plain, full = (set(loops_of(load_preset(name))) for name in ("jerlov-1c", "fjord-afternoon"))
-    names = {f"{each.module}.{each.name}" for each in full}
-    assert "halocline.physics.sea.shafts._integrate" in names
-    assert len(plain) < len(full) / 2
+    named_plain, named = ({f"{each.module}.{each.name}" for each in loops} for loops in (plain, full))
+    of_one_step = {"halocline.physics.sea.shafts._integrate"}
+    assert of_one_step <= named
+    assert not of_one_step & named_plain
+    assert len(plain) < len(full) * 2 / 3
     turned_off = load_preset("fjord-afternoon").with_settings(
         {"steps.caustics.enabled": False, "steps.light_shafts.enabled": False, "steps.matter.enabled": False}
     )
