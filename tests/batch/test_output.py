@@ -253,6 +253,18 @@ def test_a_depth_in_centimetres_that_leaves_no_daylight_is_told(source: Path, li
     assert "no daylight" not in told_first(deep.replace("1200.0", "12.0"))
 
 
+@pytest.mark.parametrize(
+    ("steps", "told"),
+    [("", True), ("[steps.lamps]\n", False), ("[steps.lamp_backscatter]\n", False)],
+)
+def test_lamps_that_no_step_uses_are_told_before_frame_one(source: Path, steps: str, told: bool) -> None:
+    def told_first(text: str) -> str:
+        return "\n".join(look_first([task_of(source)], preset_from_text(TEXT + text)).output)
+
+    assert ("no step uses them" in told_first(f"[light]\nlamps = [{{ name = 'torch' }}]\n{steps}")) is told
+    assert "no step uses them" not in told_first(steps)
+
+
 def test_a_story_where_no_daylight_is_left_is_told(source: Path) -> None:
     text = TEXT + "[place]\ncamera_depth = 1e5\n[light]\nreference_depth = 12.0\n"
     deep = preset_from_text(text)

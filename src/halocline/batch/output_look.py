@@ -69,6 +69,7 @@ def look_at_output(preset: Preset, loaded: Loaded, frames: Sequence[int]) -> tup
         *_of_compression(look, loaded),
         *_of_carried(look, space),
         *_of_darkness(preset, waters),
+        *_of_lamps(preset, tuple(waters)),
         *_of_curves(preset, frames),
         *_of_gamut(preset, space, waters),
     )
@@ -125,6 +126,20 @@ def _of_darkness(preset: Preset, waters: Mapping[int, F32]) -> list[str]:
     return [
         f"no daylight is left in the water{at}: the picture is black. Is place.camera_depth right, and in "
         "metres? Where it is as dark as that, give it lamps, or light.daylight = 0"
+    ]
+
+
+def _of_lamps(preset: Preset, frames: Sequence[int]) -> list[str]:
+    """Tell of lamps that no step of the picture, or of its parts, takes light from."""
+    looks = [preset.at(frame) for frame in frames]
+    used = any(
+        "light.lamps" in step.operator.uses for look in looks for graph in look.graphs for step in graph.steps
+    )
+    if used or not any(look.light.lamps for look in looks):
+        return []
+    return [
+        "light.lamps light nothing: no step uses them. Add [steps.lamps] for what they light, and "
+        "[steps.lamp_backscatter] for the water in their beams"
     ]
 
 

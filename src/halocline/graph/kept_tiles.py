@@ -49,7 +49,8 @@ class KeptTiles:
 
     def _parts(self, first: int, last: int) -> Iterator[tuple[Planes, slice, int]]:
         """Yield tiles from a row on, their rows that are meant, and where these end, as far as they go."""
-        for (start, end), planes in sorted(self._tiles.items(), key=lambda tile: tile[0]):
+        # A copy: another thread may add a tile meanwhile.
+        for (start, end), planes in sorted(self._tiles.copy().items(), key=lambda tile: tile[0]):
             if start <= first < end and first < last:
                 stop = min(end, last)
                 yield planes, slice(first - start, stop - start), stop
