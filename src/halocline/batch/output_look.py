@@ -13,6 +13,7 @@ from halocline.batch.layers import plan_layers, wanted_of
 from halocline.imaging.compression import FALLBACK, name_of
 from halocline.imaging.exr_write import can_write, refuse_compression
 from halocline.imaging.load import Loaded
+from halocline.operators.registry import users_by_key
 from halocline.physics.path.transport import abeam
 from halocline.presets.build import story_path
 from halocline.presets.curves import key_frames, moving, telling_frames
@@ -137,10 +138,8 @@ def _of_lamps(preset: Preset, frames: Sequence[int]) -> list[str]:
     )
     if used or not any(look.light.lamps for look in looks):
         return []
-    return [
-        "light.lamps light nothing: no step uses them. Add [steps.lamps] for what they light, and "
-        "[steps.lamp_backscatter] for the water in their beams"
-    ]
+    users = users_by_key()["light.lamps"]
+    return [f"light.lamps light nothing: no step uses them. Add [steps.{'] or [steps.'.join(users)}]"]
 
 
 def _of_curves(preset: Preset, frames: Sequence[int]) -> list[str]:

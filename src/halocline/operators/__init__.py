@@ -1,6 +1,6 @@
 """One module an operator: it reads planes, calls physics, writes planes.
 
-`registry` says which there are, with those that other packages offer (core, exposing,
+`registry` says which there are, with those that other packages offer (core, exposing, users_by_key,
 operator_named, operator_names, operators, undone_by); what several of them share is in `shared`.
 
 - what water does to the subject's light: `downwelling`, `attenuation`, `forward_scatter`, `lamps`

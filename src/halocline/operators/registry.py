@@ -77,6 +77,21 @@ def operators() -> dict[str, type[AnyOperator]]:
     return found
 
 
+def users_by_key() -> dict[str, list[str]]:
+    """Return the operators that obey each key of the sections that not every look obeys.
+
+    Returns
+    -------
+    dict[str, list[str]]
+        Names of operators, sorted, by the key with its section.
+    """
+    users: dict[str, list[str]] = {}
+    for name, kind in operators().items():
+        for key in sorted(kind.uses):
+            users.setdefault(key, []).append(name)
+    return users
+
+
 def undone_by(how: Undoing) -> list[str]:
     """Return the operators that the removal of water takes back in one way, in the order of the light.
 

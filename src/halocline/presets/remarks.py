@@ -13,7 +13,7 @@ from halocline.errors import HaloclineError
 from halocline.graph.operator import Source, Stage
 from halocline.graph.origins import origins_named
 from halocline.late_dataclass import dataclass
-from halocline.operators.registry import operators
+from halocline.operators.registry import users_by_key
 from halocline.presets.build import story_report
 from halocline.presets.curves import key_frames
 from halocline.presets.document import Document
@@ -122,7 +122,7 @@ def renamed_keys(document: Document) -> list[Remark]:
 
 def _in_vain(document: Document, look: Look) -> Iterator[Remark]:
     there = frozenset().union(*(step.operator.uses for step in look.graph.steps))
-    for key, users in _users().items():
+    for key, users in users_by_key().items():
         section, _, name = key.partition(".")
         if name in document.tables.get(section, {}) and key not in there:
             yield _remark(
@@ -139,15 +139,6 @@ def _in_vain(document: Document, look: Look) -> Iterator[Remark]:
                 f"the step {step} has no lamps to work with",
                 f"Add a table [[light.lamps]], or set steps.{step}.enabled = false.",
             )
-
-
-def _users() -> dict[str, list[str]]:
-    """Return the operators that obey each key of the sections that not every look obeys."""
-    users: dict[str, list[str]] = {}
-    for name, kind in operators().items():
-        for key in sorted(kind.uses):
-            users.setdefault(key, []).append(name)
-    return users
 
 
 def _needing(look: Look, source: Source) -> list[str]:
