@@ -124,6 +124,23 @@ def test_the_rim_of_its_shadow_is_whole_from_a_lamp_aside(
     assert (np.abs(left - wanted) > 0.5).sum() < most * (wanted < 0.5).sum()
 
 
+@pytest.mark.parametrize("place", [(0.22, 0.05, -4.17), (0.2, 0.0, -3.5), (-0.6, 0.3, -7.0)])
+def test_a_lamp_in_the_picture_lights_what_is_behind_it(
+    scene: Scene, place: tuple[float, float, float]
+) -> None:
+    # Rows of its map begin on the lamp itself; what lies behind it there shades nothing beside it.
+    of = replace(lamp(), position_m=np.array(place))
+    points = scene.direction * scene.range_m
+    left = shadow(scene, of).left_at(points - of.position_m[:, None].astype(np.float32), scene.normal)
+    wanted = disc_seen(of, points.astype(np.float64))
+    assert wanted.mean() > 0.2
+    # From behind the ball its own far side, which the lens does not see, would shade what the lens sees.
+    faces = place[2] > BALL[2]
+    apart = np.abs(left - wanted)[faces | ~scene.on_ball]
+    assert (apart > 0.5).sum() < 0.004 * apart.size
+    assert left[wanted == 1.0].mean() > 0.99
+
+
 @pytest.mark.parametrize("wide", [1.0, 3.0])
 def test_a_gap_that_pixels_hardly_tell_throws_no_comb(wide: float) -> None:
     # A card hangs on the left, and a lamp behind it shines on the wall through the gap at its edge, which is

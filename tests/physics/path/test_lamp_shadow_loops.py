@@ -50,3 +50,32 @@ def test_what_lies_between_two_directions_is_no_nearer_than_its_ends() -> None:
         lamp_shadow_loops._stretch(line, by_angle, 1.0, 0.1, *ends)
         assert np.isfinite(line).any()
         assert line.min() > 0.999
+
+
+@pytest.mark.parametrize("tilt", [0.0, 0.6, -0.6])
+def test_a_row_that_begins_on_the_lamp_shows_what_is_behind_it(tilt: float) -> None:
+    # A lens at the origin looks down -z at a lamp 2 m ahead before the plane z = -3 + tilt x. By its formula
+    # the plane is 1 / (cos a + tilt sin a cos b) m from the lamp at an angle a to the axis and a turn b.
+    tangent, columns = 0.01, 100
+    at = (np.arange(columns) + 0.5 - 0.5 * columns) * tangent
+    x, y = np.meshgrid(at, -at)
+    depth = 3.0 / (1.0 + tilt * x)
+    range_m = (depth * np.sqrt(1.0 + x * x + y * y)).astype(np.float32)
+    none = np.zeros((0, 0), np.float32)
+    turns = np.linspace(-np.pi, np.pi, 12, endpoint=False)
+    aside = np.stack([np.cos(turns), np.sin(turns), np.zeros(12)], axis=1)
+    bins = (np.arange(512) + 0.5) * (np.pi / 512)
+    metres = np.empty((12, 512), np.float32)
+    lamp_shadow_loops.cast_rows(
+        (range_m, np.ones_like(range_m), none, none),
+        np.array([tangent, tangent, 0.5 * columns, 0.5 * columns]),
+        np.array([0.0, 0.0, -1.0]),
+        aside,
+        np.array([0.005, 0.01, 40, 2.0, 0.2, 1.0]),
+        np.stack([np.cos(bins), np.sin(bins)], axis=1),
+        metres,
+    )
+    behind = np.pi - bins[-100:]
+    wanted = 1.0 / (np.cos(behind) + tilt * np.sin(behind) * np.cos(turns)[:, None])
+    np.testing.assert_allclose(metres[:, -100:], wanted, rtol=0.004)
+    assert not np.isfinite(metres[:, :200]).any()

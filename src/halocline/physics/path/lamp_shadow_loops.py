@@ -88,28 +88,30 @@ def cast_rows(
     for row in range(len(aside)):
         line = out[row]
         line[:] = _ENDLESS
-        before, joined = np.inf, False
+        # A lamp in the picture: rows begin on it, at 0, and nothing has an edge there.
+        at, joined = max(first - step, 0.0), False
+        before = _range_along(planes, lens, towards, aside[row], 0.0, margin) if at == 0.0 else np.inf
         for number in range(int(count)):
             angle = first + number * step
             s = _range_along(planes, lens, towards, aside[row], angle, margin)
-            joins = s < np.inf and _of_one(before, s, step)
-            if joins and abs(s - before) <= _CREASE * step * min(s, before):
-                _stretch(line, by_angle, apart, nearest, angle - step, before, angle, s)
+            joins = s < np.inf and _of_one(before, s, angle - at)
+            if joins and abs(s - before) <= _CREASE * (angle - at) * min(s, before):
+                _stretch(line, by_angle, apart, nearest, at, before, angle, s)
             elif min(s, before) < np.inf:
-                ends = angle - step, before, angle, s
+                ends = at, before, angle, s
                 edge, one, other = _edge_between(planes, lens, towards, aside[row], margin, ends)
                 if joins:
                     # A ball on the ground: it bends away before it meets what is behind.
                     one = other = min(one if before < s else other, max(before, s))
                 if before < np.inf:
-                    _stretch(line, by_angle, apart, nearest, angle - step, before, edge, one)
+                    _stretch(line, by_angle, apart, nearest, at, before, edge, one)
                 if s < np.inf:
                     _stretch(line, by_angle, apart, nearest, edge, other, angle, s)
-                closed = _closed(one, other, step)
+                closed = _closed(one, other, angle - at)
                 if closed > 0.0:
                     near = min(one, other)
                     _stretch(line, by_angle, apart, nearest, edge, near, edge, near + closed)
-            before, joined = s, joins
+            at, before, joined = angle, s, joins
         if before < np.inf and not joined:
             angle = first + (count - 1.0) * step
             _stretch(line, by_angle, apart, nearest, angle, before, angle + 0.5 * step, before)
