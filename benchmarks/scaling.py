@@ -12,6 +12,10 @@ thread a process; loops, fits and tables are on disk from a job before, as on an
 - *CPU/frame*: processor seconds of all its processes over its frames, and against one process;
 - *first*: seconds from the command's start until the first process began its first frame;
 - *last begins*: seconds after that at which the last process began its first frame; *at work*: how many did.
+
+Above them stands what the machine itself gives: how many times more sums of whole numbers so many processes
+do than one does alone. They touch no memory and share nothing; where that is far below the count of
+processes, the "processors" are threads of fewer cores, or slow down together, and no job spreads much better.
 """
 
 from __future__ import annotations
@@ -28,6 +32,7 @@ import tempfile
 import time
 from dataclasses import dataclass
 from pathlib import Path
+from statistics import median
 from typing import Any
 
 from benchmarks.files import make_frame
@@ -38,6 +43,17 @@ from halocline.imaging.frame import Window
 
 COMMAND = [sys.executable, "-c", "from halocline.cli.main import main; main()"]
 FIRST = 1001
+# Half a second of sums in one process, which prints how long they took.
+SUMS = """
+import sys, time
+print("ready", flush=True)
+sys.stdin.readline()
+started = time.perf_counter()
+total = 0
+for each in range(9_000_000):
+    total += each * each
+print(time.perf_counter() - started)
+"""
 
 
 @dataclass(frozen=True)
@@ -78,8 +94,33 @@ def main() -> None:
             f"{asked.frames} frames of {asked.size} in {asked.folder or 'a temporary folder'}; "
             f"{processors()} processors, {platform.machine()}, Python {platform.python_version()}"
         )
+        given = ", ".join(f"{spread_of_sums(count):.1f} times on {count}" for count in asked.processes)
+        print(f"sums without memory: {given}")
         for look in asked.looks:
             table(folder, look, asked.processes, asked.frames, min(asked.alone, asked.frames))
+
+
+def spread_of_sums(processes: int) -> float:
+    """Return how many times more sums a second so many processes do than one alone, of medians of three."""
+    alone = median(seconds_of_sums(1) for _ in range(3))
+    return processes * alone / median(seconds_of_sums(processes) for _ in range(3))
+
+
+def seconds_of_sums(processes: int) -> float:
+    """Return how long the same sums take where so many processes do them at once, seconds."""
+    command = [sys.executable, "-c", SUMS]
+    jobs = [
+        subprocess.Popen(command, stdin=subprocess.PIPE, stdout=subprocess.PIPE, text=True)
+        for _ in range(processes)
+    ]
+    # All have started before the first begins to count.
+    told = [job.stdout.readline() for job in jobs if job.stdout]
+    assert told == ["ready\n"] * processes
+    for job in jobs:
+        if job.stdin:
+            job.stdin.write("go\n")
+            job.stdin.flush()
+    return sum(float(job.communicate()[0]) for job in jobs) / processes
 
 
 def sources(folder: Path, window: Window, frames: int) -> None:
