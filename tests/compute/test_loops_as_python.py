@@ -34,6 +34,7 @@ from halocline.imaging.edge_mixture import mixture_planes
 from halocline.imaging.edge_normals import normals_of_nearer
 from halocline.imaging.edge_steps import mark_steps
 from halocline.imaging.exr_zip import add_up, put_floats, put_wider
+from halocline.imaging.exr_zip_write import take_down, take_halves
 from halocline.imaging.frame import Window
 from halocline.imaging.gamut import _matrixed, compressed, full_curve, reference_curve
 from halocline.imaging.half_loops import put_four_halves, put_halves
@@ -388,6 +389,15 @@ def undo_zip() -> None:
     put_wider(np.concatenate([of_each & 255, of_each >> 8], axis=None).astype(np.uint8), 0, 5, out[:1])
 
 
+def make_zip() -> None:
+    """Numbers of every kind as halves, and bytes that go up and down by more than half of what there is."""
+    plane = np.array([[0.1, -7e4, np.inf, 3e-7], [np.nan, 1.5, 65519.0, 0.0]], np.float32)
+    halves, out = np.zeros(40, np.uint8), np.zeros(40, np.uint8)
+    take_halves(plane, 3, 10, halves)
+    halves[:3] = 255, 0, 254
+    take_down(halves, out)
+
+
 # Loops that no small case here runs: held to other references instead.
 ELSEWHERE = {
     # Against quadrature and the point spread: tests/reference/test_lamp_beam_reference.py.
@@ -401,6 +411,7 @@ ELSEWHERE = {
 
 CASES: dict[str, Callable[[], None]] = {
     "undoing zip": undo_zip,
+    "making zip": make_zip,
     "random words": lambda: np.testing.assert_equal(random_words(3, np.arange(5)).shape, (4, 5)),
     "drawing": draw,
     "particles": find_particles,

@@ -11,6 +11,7 @@
 - `exr_attributes`: their metadata
 - `exr_write`: writing them (can_write, refuse_compression)
 - `exr_zip`: their zipped scan lines, read faster
+- `exr_zip_write`: and written
 - `half_loops`: half floats side by side
 - `channels`: layers and views of a file
 - `id_mattes`: mattes by the names of things

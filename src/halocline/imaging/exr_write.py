@@ -1,6 +1,8 @@
 """Writing OpenEXR files so that a name never holds anything but a whole, checked file.
 
 A file is written under a temporary name (see `halocline.files.whole`), and read back before it gets its own.
+Pixels are put in by the image library, or faster by `halocline.imaging.exr_zip_write`; it is the library that
+reads back.
 OpenImageIO's return values alone are no proof: where only the last few kilobytes do not
 fit on the disk, every call reports success and the file is cut.
 """
@@ -10,7 +12,7 @@ from __future__ import annotations
 import logging
 import sys
 import tempfile
-from collections.abc import Callable, Mapping, Sequence
+from collections.abc import Callable, Iterator, Mapping, Sequence
 from functools import lru_cache
 from pathlib import Path
 from typing import Any
@@ -22,8 +24,10 @@ from halocline._typing import AnyArray
 from halocline.errors import ReadError, WriteError
 from halocline.files.whole import whole_file
 from halocline.imaging.compression import ALWAYS_WRITABLE, LOSSLESS, compression_problem, name_of
-from halocline.imaging.exr import Part, read_header, read_native
+from halocline.imaging.exr import Part, file_threads, read_header, read_native
 from halocline.imaging.exr_attributes import put_attributes
+from halocline.imaging.exr_zip import LEAST_PIXELS
+from halocline.imaging.exr_zip_write import ZippedFile
 from halocline.imaging.half_loops import put_four_halves, put_halves
 from halocline.late_dataclass import dataclass
 
@@ -215,6 +219,49 @@ def can_write(compression: str) -> bool:
 
 
 def _write(temporary: Path, path: Path, parts: Sequence[PartPixels]) -> int:
+    if len(parts) == 1 and parts[0].part.compression in ("zip", "zips"):
+        clamped = _write_zipped(temporary, path, parts[0])
+        if clamped is not None:
+            return clamped
+    return _write_by_library(temporary, path, parts)
+
+
+def _write_zipped(temporary: Path, path: Path, each: PartPixels) -> int | None:
+    """Write a file that is written faster by ourselves; return None where it is not of that kind."""
+    part = each.part
+    if part.data_window.width * part.data_window.height < LEAST_PIXELS:
+        return None
+    # The library knows how metadata is written.
+    _write_by_library(temporary, path, [each], pixels=False)
+    made = ZippedFile.of(temporary, dict(part.channels), part.data_window)
+    if made is None:
+        return None
+    clamped = 0
+
+    def blocks() -> Iterator[list[AnyArray]]:
+        nonlocal clamped
+        for start in range(0, part.data_window.height, ROWS_WRITTEN):
+            stop = min(start + ROWS_WRITTEN, part.data_window.height)
+            rows, count = _rows_to_write(each, start, stop)
+            clamped += count
+            yield [rows[name] for name, _ in made.types]
+
+    try:
+        made.write(blocks(), file_threads())
+    except OSError as error:
+        raise WriteError(
+            f"cannot be written: {error.strerror or error}",
+            code="E-WRITE-PIXELS",
+            where=str(path),
+            fix="Check the free space of the disk.",
+        ) from error
+    return clamped
+
+
+def _write_by_library(
+    temporary: Path, path: Path, parts: Sequence[PartPixels], *, pixels: bool = True
+) -> int:
+    """Write a file, or its header alone; return how many values were clamped."""
     specs = [part_spec(each.part, len(parts) > 1) for each in parts]
     out: Any = oiio.ImageOutput.create("openexr")
     if out is None:
@@ -236,7 +283,7 @@ def _write(temporary: Path, path: Path, parts: Sequence[PartPixels]) -> int:
                 else out.open(name, specs if len(specs) > 1 else spec)
             )
             proceed(opened, out, path, "E-WRITE-OPEN", "Check the folder, its permissions and free space.")
-            clamped += _write_rows(out, path, each)
+            clamped += _write_rows(out, path, each) if pixels else 0
     finally:
         closed = out.close()
     proceed(closed, out, path, "E-WRITE-PIXELS", "Check the free space of the disk.")
@@ -323,15 +370,21 @@ def interleaved(each: PartPixels, start: int, stop: int) -> tuple[AnyArray, int]
     kinds = set(types.values())
     buffer_type = _BUFFER_TYPES[kinds.pop()] if len(kinds) == 1 else np.float32
     block = np.empty((stop - start, each.part.data_window.width, len(types)), buffer_type)
-    clamped, found = 0, []
-    for name, kind in types.items():
+    found, clamped = _rows_to_write(each, start, stop)
+    _put(list(found.values()), block)
+    return block, clamped
+
+
+def _rows_to_write(each: PartPixels, start: int, stop: int) -> tuple[dict[str, AnyArray], int]:
+    """Return rows of each channel within what its type holds, and how many values were clamped."""
+    clamped, found = 0, dict[str, AnyArray]()
+    for name, kind in each.part.channels.items():
         rows = each.planes[name][start:stop]
         if kind == "half" and rows.dtype != np.float16:
             rows, count = _within_half(rows)
             clamped += count
-        found.append(rows)
-    _put(found, block)
-    return block, clamped
+        found[name] = rows
+    return found, clamped
 
 
 def _put(channels: Sequence[AnyArray], block: AnyArray) -> None:
