@@ -25,6 +25,7 @@
 - `picture_statistics`: what a picture's values tell (count_below_zero)
 - `depth`: range from a depth pass (DepthSpec)
 - `depth_inference`: which kind it is
+- `flat_parts`: which it can only be, by surfaces that are flat
 - `depth_edges`: pixels with averaged depth
 - `depth_steps`: in what steps it was stored
 - `edge_steps`: which pixels lie where one surface steps in front of another (along_steps)

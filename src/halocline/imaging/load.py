@@ -34,6 +34,7 @@ from halocline.imaging.depth_steps import DepthSteps, fitted_normals
 from halocline.imaging.edge_creases import edge_planes
 from halocline.imaging.edge_mixture import ToldSurfaces, far_light_of
 from halocline.imaging.exr import Header, Part, header_of_buffer, read_header, read_into
+from halocline.imaging.flat_parts import kind_doubts
 from halocline.imaging.frame import Frame, Window
 from halocline.imaging.glows import COVER, Mask, find_glows, glow_range
 from halocline.imaging.input_spec import FAR_DEPTH, NEAR_COVERAGE, SECOND_SURFACE, InputSpec
@@ -524,6 +525,8 @@ class _Finish:
         found = range_planes(depth, alpha, spec=verdict.spec, camera=camera, window=window)
         doubts = [*verdict.warnings, *unit_warnings(found.range, alpha, verdict.spec)]
         doubts += _coverage_doubts(found, alpha, self.counts.get("light_without_alpha", 0))
+        if self.reading.judged:
+            doubts += kind_doubts(depth, alpha, spec=verdict.spec, camera=camera, window=window)
         self.doubts += doubts
         self.warnings += [*doubts, *_disagreements(found, window)]
         self.counts |= {
