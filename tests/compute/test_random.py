@@ -77,6 +77,16 @@ def test_poisson_counts_have_equal_mean_and_variance() -> None:
     assert counts.var() == pytest.approx(6.5, abs=0.12)
 
 
+def test_poisson_counts_of_means_beyond_all_reason_are_large_and_no_less() -> None:
+    """A mean of 1e15 is within six times its root of itself (normal limit); warnings are errors."""
+    uniform = np.array([0.01, 0.5, 0.99])
+    for mean in (1e12, 1e15):
+        np.testing.assert_allclose(poisson_counts(uniform, mean), mean, atol=6.0 * np.sqrt(mean))
+        assert (np.diff(poisson_counts(uniform, mean)) > 0).all()
+    for mean in (1e18, 1e40, 1e308):
+        np.testing.assert_array_equal(poisson_counts(uniform, mean), 2**53)
+
+
 def test_poisson_counts_never_fall_as_the_mean_rises() -> None:
     uniform = uniforms(2, np.arange(2000))[0]
     counts = [poisson_counts(uniform, mean) for mean in (0.0, 0.1, 1.0, 1.1, 20.0, 400.0)]

@@ -6,6 +6,7 @@ import json
 import time
 from collections.abc import Callable, Iterator, Sequence
 from contextlib import ExitStack, contextmanager
+from functools import partial
 from threading import Event
 from typing import Any
 from urllib.error import HTTPError
@@ -20,8 +21,8 @@ from halocline.tuning import server as page_server
 from halocline.tuning.pictures import Pictures, ShownPicture
 from halocline.tuning.session import Session, State
 
-# Its overloads know no origin that is missing.
-connect: Any = client.connect
+# Its overloads know no origin that is missing. A server that shares its processors answers late.
+connect: Any = partial(client.connect, open_timeout=60)
 
 
 class NoRedirect(HTTPRedirectHandler):
@@ -109,7 +110,7 @@ def test_the_line_is_closed_to_foreign_origins_and_to_those_without_a_cookie(ser
             with pytest.raises(InvalidStatus), connect(line, origin=origin, additional_headers=headers):
                 pass
         with connect(line, origin=own, additional_headers=mine) as good:
-            assert json.loads(good.recv(10))["is"] == "start"
+            assert json.loads(good.recv(60))["is"] == "start"
             for nonsense in (
                 "{",
                 "[]",
@@ -121,7 +122,7 @@ def test_the_line_is_closed_to_foreign_origins_and_to_those_without_a_cookie(ser
             good.send('{"do": "save"}')
             told = ""
             while "for looking only" not in told:
-                message = good.recv(20)
+                message = good.recv(60)
                 told = message if isinstance(message, str) else ""
 
 

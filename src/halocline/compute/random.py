@@ -28,6 +28,8 @@ _ROUNDS = 10
 # Poisson counts of smaller means are found by adding up; none of them comes to more than 200 (p < 1e-80).
 _COUNTED_BELOW = 20.0
 _MOST_COUNTED = 200
+# Larger counts are told as this one: the last whole number that floats count to one by one.
+_MOST_TOLD = 2.0**53
 
 
 def stream_key(seed: int, *names: str) -> int:
@@ -151,7 +153,7 @@ def poisson_counts(uniform: F64, mean: ArrayLike) -> NDArray[np.int64]:
     Returns
     -------
     NDArray[np.int64]
-        Counts, in the shape of the arguments, broadcast.
+        Counts, in the shape of the arguments, broadcast; 2**53 at most.
 
     Examples
     --------
@@ -166,8 +168,11 @@ def poisson_counts(uniform: F64, mean: ArrayLike) -> NDArray[np.int64]:
     many = ~few
     if not many.any():
         return count
-    # The smallest k whose cumulative probability reaches u; pdtrik may land one above.
-    quantile = np.ceil(special.pdtrik(uniform[many], means[many]))
+    # The smallest k whose cumulative probability reaches u; pdtrik may land one above, and finds none from
+    # means of 1e12 on, where counts are normal and more than anybody can hold.
+    found = special.pdtrik(uniform[many], means[many])
+    normal = means[many] + np.sqrt(means[many]) * special.ndtri(uniform[many])
+    quantile = np.minimum(np.ceil(np.where(np.isfinite(found), found, normal)), _MOST_TOLD)
     below = np.maximum(quantile - 1.0, 0.0)
     count[many] = np.where(special.pdtr(below, means[many]) >= uniform[many], below, quantile)
     return count
