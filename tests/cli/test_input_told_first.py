@@ -236,3 +236,21 @@ def test_a_lens_that_comes_up_is_told_of_on_its_frame_and_strict_refuses_a_dry_o
     strict = wet(halocline, save(part, name="dry.exr"), "--strict", *level)
     assert strict.status == 2
     assert dry in strict.err
+
+
+def test_a_lamp_that_lights_nothing_in_view_is_told_of_before_the_first_frame(
+    halocline: Halocline, save: Save, tmp_path: Path
+) -> None:
+    path, look = save(Part({**rgba(), **depth("Z", 5.0)})), tmp_path / "look.toml"
+    lamp = "[[light.lamps]]\nname = 'torch'\nposition = [40, 30, 0]\ntarget = [0, 0, 500]\n"
+    look.write_text(f"format = 2\nextends = 'jerlov-1c'\n{lamp}[steps.lamps]\nafter = 'downwelling'\n")
+    told = halocline("apply", look, path, "--out", tmp_path / "wet", "--no-check")
+    said = "light.lamps.torch lights nothing in view"
+    assert told.status == 0
+    assert said in told.err[: told.err.index("[1/1]")]
+    assert told.err.count(said) == 1
+    checked = halocline("preset", "check", look, "--against", path)
+    assert f"remark: {said}" in checked.out
+    assert "no mistakes, 1 remarks" in checked.out
+    near = ("--set", "light.lamps.torch.position=[0.4, 0.3, 0]", "--set", "light.lamps.torch.target=[0,0,5]")
+    assert said not in halocline("preset", "check", look, "--against", path, *near).out

@@ -15,14 +15,16 @@ every frame what became of it and why.
 - `origins`: places of a sequence that things are bound to (origins_of_sequence)
 - `follow`: a matte through a sequence (Following, follow)
 - `parts`: frames of which parts have a look of their own (named_planes)
-- `first_look`: what the first frame tells of all (FirstLook, look_first)
+- `first_look`: what the first frame tells of all (FirstLook, look_at_lamps, look_first)
+- `lamps_in_vain`: lamps that light nothing in view, told of one picture
 - `headers`: those of all frames, read ahead (refuse_lacking_passes)
 - `sequence_depth`: what the depth pass of a sequence holds
 - `output_folder`: whether frames will fit where they go (space_warnings)
-- `output_look`: what can be known of the output
+- `output_look`: what can be known of the output (moments)
 - `warm`: what takes long, made ahead (make_loops, warm)
 - `loops_of_looks`: which compiled loops a look calls (all_loops, loops_of)
 - `still`: single frames for the eye (Still, seen, tasks_of)
+- `thinned`: frames of every so many-th pixel (Blocks)
 - `pipeline`: reading, rendering and writing at once (Pipeline)
 - `nursery`: the warm process that workers are copies of (Nursery)
 - `workers`: processes that ask for frames

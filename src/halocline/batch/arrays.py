@@ -13,6 +13,7 @@ from numpy.typing import ArrayLike
 from halocline._typing import F32
 from halocline.batch.deep import wet_flat
 from halocline.batch.frame_task import planes_of_look
+from halocline.batch.lamps_in_vain import lamps_in_vain
 from halocline.batch.origins import origins_of_picture, origins_of_sequence
 from halocline.batch.parts import named_planes, refuse_parts_of_deep
 from halocline.batch.still import Still, tasks_of
@@ -200,6 +201,7 @@ def _wet(
             *misplaced(look.place, shot.camera, picture),
             *unseen_casters(shade),
             *outside_view(look, shot),
+            *lamps_in_vain(preset, picture, shot.camera, space, [number]),
         ),
         space=space,
     )

@@ -13,8 +13,9 @@ from typing import Any
 
 from halocline.batch.frame_task import ReadAhead, planes_of_look, read_inputs
 from halocline.batch.headers import look_at_headers
+from halocline.batch.lamps_in_vain import lamps_in_vain
 from halocline.batch.origins import origins_of_sequence
-from halocline.batch.output_look import look_at_output, uneven_samples
+from halocline.batch.output_look import look_at_output, moments, uneven_samples
 from halocline.batch.task import FrameTask, InputFiles, input_spec
 from halocline.errors import FrameError, HaloclineError, ReadError
 from halocline.imaging.depth import DepthSpec
@@ -145,7 +146,11 @@ def look_first(tasks: Sequence[FrameTask], preset: Preset, *, keep: bool = False
             uneven = uneven_samples(preset, frames)
             return replace(
                 _told(tasks, files, loaded, preset),
-                output=(*look_at_output(preset, loaded, frames), *uneven),
+                output=(
+                    *look_at_output(preset, loaded, frames),
+                    *_of_lamps(preset, loaded, tasks[0], frames),
+                    *uneven,
+                ),
                 uneven=uneven,
                 sequence=look_at_headers(tasks, input_spec(preset, files.frame), planes_of_look(look)[0]),
                 first=None if inputs is None else ReadAhead(inputs),
@@ -153,6 +158,34 @@ def look_first(tasks: Sequence[FrameTask], preset: Preset, *, keep: bool = False
     if problem is not None:
         raise problem
     return FirstLook(tuple(tasks))
+
+
+def look_at_lamps(tasks: Sequence[FrameTask], preset: Preset) -> tuple[str, ...]:
+    """Return which lamps light nothing in view, or far too much, by the first frame that can be read.
+
+    Parameters
+    ----------
+    tasks
+        From `halocline.batch.plan_tasks`, all of one sequence.
+    preset
+        The look.
+
+    Returns
+    -------
+    tuple[str, ...]
+        A sentence for each.
+    """
+    frames = sorted(task.frame for task in tasks)
+    if not any(preset.at(frame).light.lamps for frame in moments(preset, frames)):
+        return ()
+    for files in tasks[0].references:
+        try:
+            loaded = _loaded(files, preset)
+        except HaloclineError:
+            # What keeps a frame from being read is told by others.
+            continue
+        return _of_lamps(preset, loaded, tasks[0], frames)
+    return ()
 
 
 def _reads(task: FrameTask, files: InputFiles) -> bool:
@@ -175,6 +208,12 @@ def _loaded(files: InputFiles, preset: Preset) -> Loaded:
         wanted=sorted(wanted),
         judged=True,
     )
+
+
+def _of_lamps(preset: Preset, loaded: Loaded, task: FrameTask, frames: Sequence[int]) -> tuple[str, ...]:
+    """Tell of lamps that light nothing in view, or far too much."""
+    view, found = loaded.views[0], origins_of_sequence(preset, task)
+    return lamps_in_vain(found, view.frame, view.camera, view.space, moments(found, frames))
 
 
 def _refuse_lacking(loaded: Loaded, preset: Preset) -> None:

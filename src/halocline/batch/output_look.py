@@ -65,7 +65,7 @@ def look_at_output(preset: Preset, loaded: Loaded, frames: Sequence[int]) -> tup
     for graph in look.graphs:
         wanted = wanted_of(graph, look.graphs, look.output.layers)
         plan_layers(graph, wanted, compressed=delivery_of(look, space).compresses)
-    waters = {frame: _open_water(preset, space, frame) for frame in _moments(preset, frames)}
+    waters = {frame: _open_water(preset, space, frame) for frame in moments(preset, frames)}
     return (
         *_of_compression(look, loaded),
         *_of_carried(look, space),
@@ -86,7 +86,7 @@ def uneven_samples(preset: Preset, frames: Sequence[int]) -> tuple[str, ...]:
     frames
         Numbers of the frames that will be written, ascending.
     """
-    looks = map(preset.at, _moments(preset, frames))
+    looks = map(preset.at, moments(preset, frames))
     return tuple(dict.fromkeys(str(each) for look in looks for each in uneven_after_floating(look)))
 
 
@@ -176,8 +176,16 @@ def _of_gamut(preset: Preset, space: RGBSpace, waters: Mapping[int, F32]) -> lis
     ]
 
 
-def _moments(preset: Preset, frames: Sequence[int]) -> list[int]:
-    """Return the first, middle and last frame, and some of those between at which a preset has keys."""
+def moments(preset: Preset, frames: Sequence[int]) -> list[int]:
+    """Return the first, middle and last frame, and some of those between at which a preset has keys.
+
+    Parameters
+    ----------
+    preset
+        The look.
+    frames
+        Numbers of frames, ascending; 0 stands for none.
+    """
     if not frames:
         return [0]
     keys = [frame for frame in telling_frames(preset.document.tables) if frames[0] < frame < frames[-1]]

@@ -16,6 +16,7 @@ from halocline.batch.parts import named_planes, refuse_parts_of_deep
 from halocline.batch.plan_tasks import plan_tasks
 from halocline.batch.sequence_depth import settle_depth
 from halocline.batch.task import FrameTask
+from halocline.batch.thinned import Blocks
 from halocline.errors import GraphError
 from halocline.graph.engine import Evaluation, evaluate
 from halocline.graph.graph import SOURCE, Graph
@@ -65,27 +66,10 @@ class Still:
         left out.
         """
         found = self.inputs.loaded.views[0]
-        display, data = found.frame.display_window, found.frame.data_window
-        across = _Kept.of(display.x, display.width, data.x, data.width, step)
-        down = _Kept.of(display.y, display.height, data.y, data.height, step)
-        frame = replace(
-            found.frame,
-            planes={
-                name: np.ascontiguousarray(plane[..., down.of_plane, across.of_plane])
-                for name, plane in found.frame.planes.items()
-            },
-            data_window=Window(across.first, down.first, across.count, down.count),
-            display_window=Window(0, 0, across.shown, down.shown),
-        )
+        blocks = Blocks.of(found.frame, step)
+        frame = blocks.frame(found.frame)
         track = self.inputs.tracks[self.view]
-        cameras = {
-            number: replace(
-                camera,
-                tangent_per_px=(camera.tangent_per_px[0] * step, camera.tangent_per_px[1] * step),
-                centre_px=(across.place(camera.centre_px[0]), down.place(camera.centre_px[1])),
-            )
-            for number, camera in track.cameras.items()
-        }
+        cameras = {number: blocks.camera(camera) for number, camera in track.cameras.items()}
         # Of a deep picture the flat one is looked at.
         loaded = replace(self.inputs.loaded, views=(replace(found, frame=frame, deep=None),))
         tracks = {self.view: CameraTrack(cameras)}
@@ -273,40 +257,3 @@ def seen(plane: F32, data: Window, display: Window) -> F32:
         inner = Window(left, top, right - left, bottom - top)
         out[(..., *display.slices_of(inner))] = plane[(..., *data.slices_of(inner))]
     return out
-
-
-@dataclass(frozen=True)
-class _Kept:
-    """Which pixels of rows or of columns are kept: those in the middle of blocks of the display window.
-
-    Attributes
-    ----------
-    shown
-        Blocks of the display window.
-    of_plane
-        The pixels of the data window that are kept.
-    first, count
-        Number of the first of their blocks, and how many there are.
-    middle, step
-        Pixel in the middle of block 0, and pixels of a block.
-    """
-
-    shown: int
-    of_plane: slice
-    first: int
-    count: int
-    middle: int
-    step: int
-
-    @classmethod
-    def of(cls, display: int, wide: int, data: int, length: int, step: int) -> _Kept:
-        """Return those of a data window that holds the display window, both told by start and length."""
-        inside = min(step // 2, wide - 1)
-        middle, shown = display + inside, (wide - 1 - inside) // step + 1
-        first = -((middle - data) // step)
-        start = middle + first * step - data
-        return cls(shown, slice(start, None, step), first, len(range(start, length, step)), middle, step)
-
-    def place(self, pixels: float) -> float:
-        """Return where in blocks a place in pixels is; the middle of a pixel is at a half."""
-        return (pixels - 0.5 - self.middle) / self.step + 0.5

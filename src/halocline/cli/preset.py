@@ -58,7 +58,8 @@ def check(
 
     Keys that nothing uses, keys by a former name, steps against the order of the light, and contradictions of
     physics are remarks: they are told, and leave the exit status at 0. With --against, every matte and pass
-    that the render lacks is told too, from the headers of its files.
+    that the render lacks is told too, from the headers of its files; and, where the look has lamps, which of
+    them light nothing that its first frame shows.
     """
     found = load_preset(preset, settings or ())
     for each in (found, *found.parts.values()):
@@ -67,15 +68,21 @@ def check(
     odd = remarks(found)
     for remark in odd:
         typer.echo(f"remark: {remark}")
+    odd_count = len(odd)
     if against is not None:
         # Only this looks at frames.
+        from halocline.batch.first_look import look_at_lamps  # noqa: PLC0415
         from halocline.batch.headers import refuse_lacking_passes  # noqa: PLC0415
         from halocline.batch.still import tasks_of  # noqa: PLC0415
 
         tasks = tasks_of(against, depth=depth, passes=passes_given(passes))
         refuse_lacking_passes(tasks, found)
         typer.echo(f"{len(tasks)} frames have all that it reads.")
-    typer.echo(f"{found.name}: no mistakes{f', {len(odd)} remarks' if odd else ''}.")
+        unlit = look_at_lamps(tasks, found)
+        for line in unlit:
+            typer.echo(f"remark: {line}")
+        odd_count += len(unlit)
+    typer.echo(f"{found.name}: no mistakes{f', {odd_count} remarks' if odd_count else ''}.")
 
 
 @app.command(

@@ -12,7 +12,7 @@
 - `formats`: numbers of the format, and what came to look otherwise (changes, changes_since, number_of,
   with_number_of_today)
 - `new`: one to begin with (new_preset_text)
-- `sections`: every key, its unit and range (OriginSection, StepHead)
+- `sections`: every key, its unit and range (LampSection, OriginSection, StepHead)
 - `camera_tracks`: files of cameras
 - `schema`: the same for editors (preset_schema, schema_text)
 - `reference`: and for people (operator_page)
@@ -26,8 +26,9 @@
 - `parts`: the looks of parts of the picture
 - `origins`: places that things are bound to (axis_named, known_origin, lens_axes, on_height)
 - `build`: from a preset to a frame's surroundings (in_space, level_axes, light_path, make_shot,
-  motion_vectors, outside_view, rig_of, scatters_forward, shot_of_part, story_path, story_report)
+  motion_vectors, outside_view, rig_of, scatters_forward, shot_of_part, story_path, story_report,
+  water_around)
 - `misplaced`: a lens and a scene that do not lie in the water so
 - `water_choice`: its water (chosen_water)
-- `lamps`: its lights
+- `lamps`: its lights (placed_lamps)
 """

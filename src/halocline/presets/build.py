@@ -93,7 +93,7 @@ def make_shot(
     look = preset.at(frame)
     _refuse_unknown_origins(look)
     camera = track.at(frame)
-    path, sea_level = _water_around(look, preset, camera, rig, space)
+    path, sea_level = water_around(look, preset, camera, rig, space)
     shot = Shot(
         frame=frame,
         fps=look.sequence.frames_per_second,
@@ -196,7 +196,7 @@ def shot_of_part(part: PartOfPicture, whole: Shot) -> Shot:
     """
     look, camera = part.look, whole.camera
     _refuse_unknown_origins(look)
-    path, sea_level = _water_around(look, part.preset, camera, whole.rig, whole.space)
+    path, sea_level = water_around(look, part.preset, camera, whole.rig, whole.space)
     shot = replace(
         whole,
         path=path,
@@ -275,10 +275,30 @@ def rig_of(tracks: Mapping[str, CameraTrack], look: Look, frame: float) -> Camer
     return replace(cameras[0], position_m=cameras[0].position_m + aside * cameras[0].rotation[:, 0])
 
 
-def _water_around(
+def water_around(
     look: Look, preset: Preset, camera: Camera, rig: Camera | None, space: RGBSpace
 ) -> tuple[LightPath, float]:
-    """Return the water and light around a camera, with the story's remap, and the height of the surface."""
+    """Return the water and light around a camera, with the story's remap, and the height of the surface.
+
+    Parameters
+    ----------
+    look, preset
+        The settings of a frame, and what they are of.
+    camera, rig
+        The lens, and the middle of both eyes of a stereo picture, if it is one.
+    space
+        The working space.
+
+    Returns
+    -------
+    path, sea_level_m
+        The light, and how high the surface is along up, world metres.
+
+    Raises
+    ------
+    PhysicsError
+        Where the story's remap cannot be found.
+    """
     up = axis_named(look.place.up)
     sea_level, depth = surface(look.place, float((camera if rig is None else rig).position_m @ up))
     if rig is not None:

@@ -33,7 +33,23 @@ def placed_lamps(
 ) -> tuple[Lamp, ...]:
     """Return the lamps in world space, those on the camera where the camera is, or the rig of two eyes.
 
-    Where the picture's ``surfaces`` are given, those of them that are to throw shadows do.
+    Parameters
+    ----------
+    sections
+        Lamps as a look has them, those from an origin placed.
+    path
+        The water and its light.
+    camera
+        The lens.
+    surfaces
+        The picture; where it is given, lamps that are to throw shadows do.
+    rig
+        The middle of both eyes of a stereo picture, as `halocline.presets.build.rig_of` tells.
+
+    Returns
+    -------
+    tuple[Lamp, ...]
+        In their order, without those that are off.
     """
     # All around the lens there is no plane picture to cut.
     flat = not isinstance(camera, Panorama)
