@@ -12,7 +12,7 @@ from halocline._typing import F32, F64
 from halocline.errors import DepthError
 from halocline.imaging import depth, depth_edges, edge_mixture, glows
 from halocline.imaging.camera import pinhole
-from halocline.imaging.depth import DepthPlanes, DepthSpec, range_planes
+from halocline.imaging.depth import DepthKind, DepthPlanes, DepthSpec, range_planes
 from halocline.imaging.depth_inference import infer_depth, unit_warnings
 from halocline.imaging.edge_mixture import mixture_planes
 from halocline.imaging.frame import Window
@@ -276,6 +276,37 @@ def test_depths_all_below_one_are_doubted(scene: Scene) -> None:
     assert "normalised or 1/Z" in verdict.warnings[0]
 
 
+def test_distances_all_below_one_are_doubted_too(scene: Scene) -> None:
+    values = passes_of(scene)["normalised"]
+    verdict = infer_depth(
+        values, None, name="distance.Y", spec=DepthSpec(), camera=scene.camera, window=scene.window
+    )
+    assert verdict.spec.kind == "range"
+    assert "taken as range; if it is normalised" in verdict.warnings[0]
+
+
+@pytest.mark.parametrize("truth", ["planar", "range", "inverse"])
+@pytest.mark.parametrize("stated", ["planar", "range", "inverse"])
+def test_a_kind_that_positions_contradict_is_doubted(
+    scene: Scene, truth: DepthKind, stated: DepthKind
+) -> None:
+    verdict = infer_depth(
+        passes_of(scene)[truth],
+        scene.alpha,
+        name="Z",
+        spec=DepthSpec(kind=stated, unit_m=0.01),
+        camera=scene.camera,
+        window=scene.window,
+        position=passes_of(scene)["position"],
+    )
+    assert verdict.spec.kind == stated
+    if truth == stated:
+        assert verdict.warnings == ()
+    else:
+        (told,) = verdict.warnings
+        assert f'input.depth_kind = "{truth}"' in told
+
+
 def test_positions_in_metres_beside_depth_in_centimetres_are_noticed(scene: Scene) -> None:
     verdict = infer_depth(
         passes_of(scene)["planar"],
@@ -288,6 +319,16 @@ def test_positions_in_metres_beside_depth_in_centimetres_are_noticed(scene: Scen
     )
     assert "100 times" in verdict.warnings[0]
     assert "centimetres" in verdict.warnings[0]
+    tenth = infer_depth(
+        passes_of(scene)["planar"] * np.float32(0.1),
+        scene.alpha,
+        name="Z",
+        spec=DepthSpec(kind="planar"),
+        camera=scene.camera,
+        window=scene.window,
+        position=scene.position,
+    )
+    assert 'it looks like decimetres: set input.depth_unit = "dm"' in tenth.warnings[0]
 
 
 @pytest.mark.parametrize(

@@ -21,7 +21,7 @@ from halocline.graph.engine import Evaluation
 from halocline.imaging import depth_steps
 from halocline.imaging.camera import pinhole
 from halocline.imaging.depth import DepthSpec
-from halocline.imaging.depth_steps import find_steps
+from halocline.imaging.depth_steps import find_steps, step_doubts
 from halocline.imaging.frame import Window
 from halocline.imaging.input_spec import InputSpec
 from halocline.imaging.load import load
@@ -206,3 +206,48 @@ def test_fits_are_told_the_width_of_a_step_of_nearness(kind: str, monkeypatch: p
     np.testing.assert_allclose(nearness, 1.0 / planar, rtol=1e-5)
     moved = 1.0 / planar - 1.0 / (planar + stored * 2.0**-10 / per_depth)
     np.testing.assert_allclose(step, moved, rtol=3e-3)
+
+
+@pytest.mark.parametrize(
+    ("codes", "spec", "told"),
+    [
+        (65535.0, DepthSpec(), "all depths are whole numbers"),
+        (65535.0, DepthSpec(unit_m=0.01, pass_unit_m=1.0), "all depths are whole numbers"),
+        (65535.0, DepthSpec(pass_unit_m=0.001), ""),
+        (255.0, DepthSpec(kind="normalised", far=50.0), "8-bit codes of 0 to 1"),
+        (65535.0, DepthSpec(kind="normalised", far=50.0), ""),
+    ],
+)
+def test_codes_of_integer_pictures_are_doubted(codes: float, spec: DepthSpec, told: str) -> None:
+    whole = np.round(np.asarray(DEPTH, np.float32) / DEPTH.max() * np.float32(codes))
+    passed = whole if spec.kind == "auto" else whole / np.float32(codes)
+    found = step_doubts(passed, None, spec)
+    assert len(found) == bool(told)
+    assert told in "".join(found)
+    # What nothing covers may hold anything.
+    open_water = np.zeros(DEPTH.shape, np.float32)
+    open_water[:60] = 1.0
+    passed[60:] = 0.12345
+    assert step_doubts(passed, open_water, spec) == found
+
+
+def test_floats_and_halves_are_not_doubted() -> None:
+    for stored in (np.float32, np.float16):
+        passed = DEPTH.astype(stored).astype(np.float32)
+        assert step_doubts(passed, None, DepthSpec()) == []
+    assert step_doubts(np.zeros((3, 9, 9), np.float32), None, DepthSpec()) == []
+
+
+def test_what_a_pass_itself_says_against_itself_is_a_doubt_of_the_frame(tmp_path: Path) -> None:
+    """A wall as its range along rays, taken for depth along the axis; and in whole centimetres."""
+    length = np.sqrt(1.0 + ACROSS**2 + UP**2)
+    along_rays = written(tmp_path / "a.exr", (DEPTH * length).astype(np.float32))
+    whole = written(tmp_path / "b.exr", np.round(DEPTH * 100.0).astype(np.float32))
+    sound = written(tmp_path / "c.exr", DEPTH.astype(np.float32))
+    for path, says in ((along_rays, 'input.depth_kind = "range"'), (whole, "all depths are whole numbers")):
+        loaded = load(path, judged=True)
+        assert sum(says in doubt for doubt in loaded.doubts) == 1
+        assert set(loaded.doubts) <= set(loaded.warnings)
+        # Frame by frame nothing more is told.
+        assert not any(says in doubt for doubt in load(path).doubts)
+    assert not any("flat" in doubt or "whole" in doubt for doubt in load(sound, judged=True).doubts)

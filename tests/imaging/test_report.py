@@ -104,6 +104,9 @@ def test_unpremultiplied_beauty_is_noticed(scene: Scene, tmp_path: Path) -> None
     other = write(scene, tmp_path / "b.exr", planes_of(scene))
     told = inspect(other, InputSpec(premultiplied=False)).warnings
     assert any("looks premultiplied already" in text for text in told)
+    # What is sure is refused where nothing doubtful is taken.
+    assert any("looks unpremultiplied" in text for text in load(path, judged=True).doubts)
+    assert load(path, InputSpec(premultiplied=False), judged=True).doubts == ()
 
 
 def test_a_file_without_depth_is_still_described(scene: Scene, tmp_path: Path) -> None:

@@ -31,10 +31,11 @@ _SAMPLES = 200_000
 _AVERAGED_FROM = 1.5
 _POSITION_TOLERANCE = 0.01
 # How many of a unit are in one metre, and how a preset names it.
-_UNITS = {1000.0: "mm", 100.0: "cm", 1.0: "m", 1 / 0.3048: "ft", 1 / 0.0254: "in", 0.001: "km"}
+_UNITS = {1000.0: "mm", 100.0: "cm", 10.0: "dm", 1.0: "m", 1 / 0.3048: "ft", 1 / 0.0254: "in", 0.001: "km"}
 _UNIT_NAMES = {
     "mm": "millimetres",
     "cm": "centimetres",
+    "dm": "decimetres",
     "m": "metres",
     "ft": "feet",
     "in": "inches",
@@ -116,7 +117,8 @@ def infer_depth(
         found = spec
         reasons.append(f"{spec.kind}: stated")
     if position is not None and values.ndim == 2:
-        warnings += _scale_warning(_sample(values, alpha, camera, window, position, spec), found)
+        sample = _sample(values, alpha, camera, window, position, spec)
+        warnings += _against_positions(sample, spec) or _scale_warning(sample, found)
     if found.edges == "auto":
         found = replace(found, edges=_edges(values, alpha, found, camera, window, reasons))
     return DepthVerdict(found, tuple(reasons), tuple(warnings))
@@ -216,6 +218,8 @@ def _kind(
         return "negative_planar"
     named = _kind_by_name(name, reasons, warnings)
     if named is not None:
+        if named == "range" and low >= 0.0 and high <= 1.0:
+            warnings.append(_in_0_to_1(low, high, named))
         return named
     planes_known = spec.far is not None or camera.far_m is not None
     if high <= 1.0 and low >= 0.0 and planes_known:
@@ -224,12 +228,16 @@ def _kind(
         )
         return "normalised"
     if high <= 1.0:
-        warnings.append(
-            f"all depths lie in 0 to 1 ({low:.4g} to {high:.4g}): the pass was taken as planar; if it is "
-            f"normalised or 1/Z, {_HOW_TO_SAY_KIND}"
-        )
+        warnings.append(_in_0_to_1(low, high, "planar"))
     reasons.append(f'planar: OpenEXR\'s usual meaning of "{name}"; values {low:.4g} to {high:.4g}')
     return "planar"
+
+
+def _in_0_to_1(low: float, high: float, kind: DepthKind) -> str:
+    return (
+        f"all depths lie in 0 to 1 ({low:.4g} to {high:.4g}): the pass was taken as {kind}; if it is "
+        f"normalised or 1/Z, {_HOW_TO_SAY_KIND}"
+    )
 
 
 def _kind_by_name(name: str, reasons: list[str], warnings: list[str]) -> DepthKind | None:
@@ -248,10 +256,37 @@ def _kind_by_name(name: str, reasons: list[str], warnings: list[str]) -> DepthKi
 
 def _kind_by_position(sample: _Sample, spec: DepthSpec, reasons: list[str]) -> DepthKind | None:
     """Return the kind under which values and positions are proportional, or None."""
-    assert sample.planar is not None
+    errors = _disproportions(sample, spec)
+    best = min(errors, key=lambda kind: errors[kind], default=None)
+    if best is None or errors[best] > _POSITION_TOLERANCE:
+        return None
+    reasons.append(
+        f"{best}: agrees with the world positions seen from the camera to {errors[best]:.2g} of the depth"
+    )
+    return best
+
+
+def _against_positions(sample: _Sample, spec: DepthSpec) -> list[str]:
+    """Return what positions say against the kind that is stated, where they agree with another."""
+    errors = _disproportions(sample, spec)
+    if errors.get(spec.kind, 0.0) <= _POSITION_TOLERANCE:
+        return []
+    best = min(errors, key=lambda kind: errors[kind])
+    if errors[best] > _POSITION_TOLERANCE:
+        return []
+    return [
+        f"the depth pass is stated to be {spec.kind}, and agrees with the world positions seen from the "
+        f'camera as {best} alone: set input.depth_kind = "{best}", or leave it out'
+    ]
+
+
+def _disproportions(sample: _Sample, spec: DepthSpec) -> dict[DepthKind, float]:
+    """Return how far values and positions are from being proportional under each kind; none if not known."""
+    if sample.planar is None:
+        return {}
     ahead = np.isfinite(sample.planar) & (sample.planar > 0)
     if np.count_nonzero(ahead) < 16:
-        return None
+        return {}
     planar, value, factor = sample.planar[ahead], sample.values[ahead], sample.factor[ahead]
     expected: dict[DepthKind, F64] = {
         "planar": planar,
@@ -264,13 +299,7 @@ def _kind_by_position(sample: _Sample, spec: DepthSpec, reasons: list[str]) -> D
         span = spec.far - spec.near
         errors["normalised"] = _disproportion(value * span + spec.near, planar)
         errors["normalised_white_near"] = _disproportion(spec.far - value * span, planar)
-    best = min(errors, key=lambda kind: errors[kind])
-    if errors[best] > _POSITION_TOLERANCE:
-        return None
-    reasons.append(
-        f"{best}: agrees with the world positions seen from the camera to {errors[best]:.2g} of the depth"
-    )
-    return best
+    return errors
 
 
 def _disproportion(value: F64, quantity: F64) -> float:

@@ -26,6 +26,13 @@ _OFF_CODE = 0.02
 _FLOAT_DIGITS, _HALF_DIGITS = 23, 10
 
 
+# Units of the pass shorter than this are counted in whole ones by what measures depth, metres.
+_COUNTED_M = 0.02
+_WHOLE_NUMBERS = "whole numbers"
+# Steps of 0 to 1 wider than this show in water: those of 8 binary digits do.
+_COARSE = 1e-3
+
+
 @dataclass(frozen=True)
 class DepthSteps:
     """Width of a step: a share of the value, or the same everywhere, in units of the pass; and what it is."""
@@ -63,7 +70,7 @@ def find_steps(values: F32, finest_share: float = 0.0) -> DepthSteps | None:
             if np.abs(codes - np.round(codes)).max() < _OFF_CODE:
                 return DepthSteps(0.0, 1.0 / (2**bits - 1), f"{bits}-bit codes of 0 to 1")
     if (exact == np.round(exact)).all():
-        return DepthSteps(0.0, 1.0, "whole numbers")
+        return DepthSteps(0.0, 1.0, _WHOLE_NUMBERS)
     digits = _FLOAT_DIGITS - _zeros_at_the_end(int(np.bitwise_or.reduce(found.view(np.uint32))))
     if digits >= _FLOAT_DIGITS - 2 or 2.0**-digits < finest_share:
         return None
@@ -73,6 +80,43 @@ def find_steps(values: F32, finest_share: float = 0.0) -> DepthSteps | None:
 
 def _zeros_at_the_end(bits: int) -> int:
     return min(_FLOAT_DIGITS, (bits & -bits).bit_length() - 1 if bits else _FLOAT_DIGITS)
+
+
+def step_doubts(values: F32, alpha: F32 | None, spec: DepthSpec) -> list[str]:
+    """Return what the steps in which a pass was stored say against what it was taken for.
+
+    Parameters
+    ----------
+    values
+        The pass as it is in the file, ``(rows, columns)``; positions tell nothing.
+    alpha
+        Coverage, or None.
+    spec
+        What it was taken for.
+
+    Returns
+    -------
+    list[str]
+        A sentence: where distances of a metre or so are whole numbers, or there are too few of them.
+    """
+    if values.ndim != 2:
+        return []
+    every = max(1, values.size // _SAMPLES)
+    some = values.ravel()[::every]
+    steps = find_steps(some if alpha is None else some[alpha.ravel()[::every] > 0.0])
+    if steps is None:
+        return []
+    if steps.name == _WHOLE_NUMBERS and spec.depth_unit_m > _COUNTED_M:
+        return [
+            f"all depths are whole numbers, taken for so many times {spec.depth_unit_m:g} m: are they codes "
+            "of a picture of integers, or millimetres? Render depth as floats, or set input.depth_unit"
+        ]
+    if _COARSE < steps.width < 1.0:
+        return [
+            f"the depth pass is stored as {steps.name}: so few distances show as bands in the water. Render "
+            "depth as floats"
+        ]
+    return []
 
 
 # A pass may hold anything where nothing is hit.

@@ -30,7 +30,7 @@ from halocline.imaging.colour import FoundSpace, find_space, to_working
 from halocline.imaging.deep_load import DeepPicture, ReadSamples, deep_picture, deep_planes, read_samples
 from halocline.imaging.depth import DepthPlanes, DepthSpec, range_planes
 from halocline.imaging.depth_inference import DepthVerdict, infer_depth, unit_warnings
-from halocline.imaging.depth_steps import DepthSteps, fitted_normals
+from halocline.imaging.depth_steps import DepthSteps, fitted_normals, step_doubts
 from halocline.imaging.edge_creases import edge_planes
 from halocline.imaging.edge_mixture import ToldSurfaces, far_light_of
 from halocline.imaging.exr import Header, Part, header_of_buffer, read_header, read_into
@@ -42,7 +42,7 @@ from halocline.imaging.picture_statistics import (
     BeautyStatistics,
     beauty_statistics,
     coverage_warnings,
-    premultiplication_warnings,
+    premultiplication_told,
 )
 from halocline.imaging.repair import BadPixels, Policy, repair, sound_guides
 from halocline.late_dataclass import dataclass
@@ -526,6 +526,7 @@ class _Finish:
         doubts = [*verdict.warnings, *unit_warnings(found.range, alpha, verdict.spec)]
         doubts += _coverage_doubts(found, alpha, self.counts.get("light_without_alpha", 0))
         if self.reading.judged:
+            doubts += step_doubts(depth, alpha, verdict.spec)
             doubts += kind_doubts(depth, alpha, spec=verdict.spec, camera=camera, window=window)
         self.doubts += doubts
         self.warnings += [*doubts, *_disagreements(found, window)]
@@ -578,10 +579,10 @@ class _Finish:
 
     def _judge(self, statistics: BeautyStatistics, rgb: F32, alpha: F32) -> None:
         """Tell what the picture itself says against what was stated of it."""
+        edges, sure = premultiplication_told(rgb, alpha, stated=self.spec.premultiplied)
         doubts = [*statistics.encoding_warnings(), *coverage_warnings(alpha)]
-        self.doubts += doubts
-        self.warnings += doubts
-        self.warnings += premultiplication_warnings(rgb, alpha, stated=self.spec.premultiplied)
+        self.doubts += doubts + edges * sure
+        self.warnings += doubts + edges
 
 
 def _told_of_one_camera(views: tuple[View, ...]) -> tuple[View, ...]:

@@ -16,10 +16,15 @@ _JUDGED = 1_000_000
 _ROWS_TOGETHER = 256
 # Edge pixels needed to judge premultiplication by.
 _LEAST_EDGES = 16
+# Light that goes with alpha by less than this power is not multiplied by it: 0 it should be, or else 1.
+_SURE_POWER = 0.6
 # A picture made for a display ends at white and has its middle far up; scene-linear light of the same scene
 # has its middle near 0.18 and goes beyond 1 (common practice, no source).
 _DISPLAY_WHITE = (0.9, 1.0 + 1e-3)
 _DISPLAY_MIDDLE = 0.3
+# Light cut off at 1: this share of what is covered is just that, and a tenth as much lies a little below, as
+# it does not beside an even white of 1.
+_AT_WHITE, _JUST_BELOW, _CUT_OFF, _BELOW_SHARE = 5e-4, (0.85, 0.995), 1e-3, 0.1
 # No exposure is as far off as that.
 _FAR_TOO_BRIGHT = 20.0
 # Coverage above this is no overshoot of a filter.
@@ -40,6 +45,8 @@ class BeautyStatistics:
         Pixels with such a value in red, green or blue.
     on_8_bit_steps
         Whether nearly all values are multiples of 1/255.
+    cut_off
+        Share of what is covered whose brightest channel is just 1, where values lead up to that; else 0.
     """
 
     least: tuple[float, ...] | None
@@ -49,6 +56,7 @@ class BeautyStatistics:
     nan: int
     infinite: int
     on_8_bit_steps: bool
+    cut_off: float = 0.0
 
     def encoding_warnings(self) -> list[str]:
         """Return what speaks against scene-linear light."""
@@ -62,6 +70,11 @@ class BeautyStatistics:
             return [
                 f"the beauty looks display-encoded: nothing is brighter than {white:.3g}, and the median is "
                 f"{middle:.2g}. {fix}"
+            ]
+        if white <= 1.0 + _AT_WHITE and self.cut_off > 0.0:
+            return [
+                f"the beauty is cut off at 1: {self.cut_off:.2%} of what is covered is just that bright, and "
+                f"nothing is brighter (made for a display, or saved as integers on its way?). {fix}"
             ]
         if middle > _FAR_TOO_BRIGHT:
             return [
@@ -98,6 +111,7 @@ def beauty_statistics(rgb: F32, alpha: F32 | None) -> BeautyStatistics:
         nan,
         infinite,
         _on_steps(picked),
+        _cut_off(picked),
     )
 
 
@@ -132,7 +146,15 @@ def _on_steps(picked: F32) -> bool:
     return bool(np.mean(on) >= _ON_STEPS and np.unique(nearest[on]).size >= _LEAST_STEPS)
 
 
-def premultiplication_warnings(rgb: F32, alpha: F32, *, stated: bool) -> list[str]:
+def _cut_off(picked: F32) -> float:
+    """Return the share of pixels whose brightest channel is just 1, where values lead up to that; else 0."""
+    brightest = picked.max(axis=0)
+    at_white = float(np.mean(np.abs(brightest - np.float32(1.0)) < _AT_WHITE))
+    below = float(np.mean((brightest > _JUST_BELOW[0]) & (brightest < _JUST_BELOW[1])))
+    return at_white if at_white >= _CUT_OFF and below >= _BELOW_SHARE * at_white else 0.0
+
+
+def premultiplication_told(rgb: F32, alpha: F32, *, stated: bool) -> tuple[list[str], bool]:
     """Judge by partly covered pixels beside covered ones: premultiplied, they are darker by their alpha.
 
     Parameters
@@ -141,7 +163,35 @@ def premultiplication_warnings(rgb: F32, alpha: F32, *, stated: bool) -> list[st
         ``(3, rows, columns)``, multiplied by alpha if ``stated`` is False, and ``(rows, columns)``.
     stated
         Whether the file's colours are said to be premultiplied.
+
+    Returns
+    -------
+    tuple[list[str], bool]
+        A sentence where it seems otherwise, and whether that is sure: light at edges goes with the power of
+        alpha that it would then, and not with the one stated, whatever lights the edges.
     """
+    ratio, share = _edges(rgb, alpha)
+    if ratio.size < _LEAST_EDGES:
+        return [], False
+    # Divided by its alpha, an edge pixel of a premultiplied picture is as bright as its neighbour.
+    by_alpha, as_is, by_square = (_departure(ratio / share**power) for power in (1, 0, 2))
+    power, error = _power_of(ratio, share)
+    if stated and as_is < 0.5 * by_alpha:
+        return [
+            "the beauty looks unpremultiplied: edge pixels are as bright as covered ones; if so, set "
+            "input.premultiplied = false"
+        ], power + error < _SURE_POWER
+    # Loading has multiplied once more: a premultiplied picture is now darker by the square of its alpha.
+    if not stated and by_square < 0.5 * by_alpha:
+        return [
+            "the beauty was stated as unpremultiplied (input.premultiplied = false) but looks premultiplied "
+            "already"
+        ], power - error > 2.0 - _SURE_POWER
+    return [], False
+
+
+def _edges(rgb: F32, alpha: F32) -> tuple[F32, F32]:
+    """Return light of partly covered pixels by that of covered ones beside them, and their alpha."""
     step = max(1, alpha.size // _JUDGED)
     above, below = np.s_[:-1, ::step], np.s_[1:, ::step]
     left, right = np.s_[::step, :-1], np.s_[::step, 1:]
@@ -152,28 +202,23 @@ def premultiplication_warnings(rgb: F32, alpha: F32, *, stated: bool) -> list[st
         edge = (part > 0.1) & (part < 0.6) & (alpha[other] >= COVERED) & (beside > 1e-4)
         ratios.append(own[edge] / beside[edge])
         alphas.append(part[edge])
-    ratio, share = np.concatenate(ratios), np.concatenate(alphas)
-    if ratio.size < _LEAST_EDGES:
-        return []
-    # Divided by its alpha, an edge pixel of a premultiplied picture is as bright as its neighbour.
-    by_alpha, as_is, by_square = (_departure(ratio / share**power) for power in (1, 0, 2))
-    if stated and as_is < 0.5 * by_alpha:
-        return [
-            "the beauty looks unpremultiplied: edge pixels are as bright as covered ones; if so, set "
-            "input.premultiplied = false"
-        ]
-    # Loading has multiplied once more: a premultiplied picture is now darker by the square of its alpha.
-    if not stated and by_square < 0.5 * by_alpha:
-        return [
-            "the beauty was stated as unpremultiplied (input.premultiplied = false) but looks premultiplied "
-            "already"
-        ]
-    return []
+    return np.concatenate(ratios), np.concatenate(alphas)
 
 
 def _departure(ratio: F32) -> float:
     """Return how far ratios typically are from 1, as a logarithm."""
     return float(np.median(np.abs(np.log(np.maximum(ratio, 1e-6)))))
+
+
+def _power_of(ratio: F32, share: F32) -> tuple[float, float]:
+    """Return the power of alpha that light at edges goes with (least squares), and three standard errors."""
+    light, area = (np.log(np.maximum(values, 1e-6).astype(np.float64)) for values in (ratio, share))
+    light -= light.mean()
+    area -= area.mean()
+    spread = max(float(area @ area), 1e-9)
+    power = float(area @ light) / spread
+    left = light - power * area
+    return power, 3.0 * float(np.sqrt(left @ left / light.size / spread))
 
 
 @compiled
