@@ -211,3 +211,40 @@ def test_motion_vectors_of_which_nothing_is_stated_are_told(stated: bool, shot: 
     told = [line for line in look_first(tasks, look).warnings if "motion vectors are given" in line]
     assert len(told) == (not stated)
     assert stated or "input.motion.layer" in told[0]
+
+
+def test_vectors_that_the_cameras_contradict_are_told_before_frame_one(tmp_path: Path) -> None:
+    """A lens that goes aside by .2 m before a wall 4 m away: it goes by -.05 of 30/36 widths."""
+    rows, columns = 40, 60
+    across = -0.2 / 4.0 * 30.0 / 36.0 * columns
+    grey = {name: np.full((rows, columns), 0.4, np.float16) for name in "RGB"}
+    for frame in (1, 2):
+        place = np.eye(4, dtype=np.float32)
+        place[3, 0], place[2, 2] = -0.2 * frame, -1.0
+        header = {
+            "chromaticities": (0.64, 0.33, 0.3, 0.6, 0.15, 0.06, 0.3127, 0.329),
+            "worldToCamera": place,
+            "nominalFocalLength": 30.0,
+            "sensorOverallDimensions": np.array([36.0, 24.0], np.float32),
+        }
+        flat = {"A": 1.0, "Z": 4.0, "motion.X": across, "motion.Y": 0.0}
+        planes = {name: np.full((rows, columns), value, np.float32) for name, value in flat.items()}
+        OpenEXR.File(header, {**grey, **planes}).write(str(tmp_path / f"a.{frame}.exr"))
+    tasks = plan_tasks(str(tmp_path / "a.#.exr"), out=f"{tmp_path}/wet/")
+    text = 'format = 2\nextends = "jerlov-1c"\n[steps.caustics]\nafter = "downwelling"\n[input]\n'
+
+    def doubts(stated: str, some: slice = slice(None)) -> str:
+        found = look_first(tasks[some], preset_from_text(f"{text}{stated}\n"))
+        assert set(found.doubts) <= set(found.warnings)
+        return "\n".join(found.doubts)
+
+    assert "vectors" not in doubts('motion.layer = "motion"')
+    back = 'motion.layer = "motion"\nmotion.points = "to_last"'
+    assert 'with input.motion.points = "to_next"' in doubts(back)
+    shares = 'motion.layer = "motion"\nmotion.unit = "fraction"'
+    assert 'input.motion.unit = "px"' in doubts(shares)
+    # Of one frame alone too, where the next is on disk; and not where it is not.
+    assert "vectors" in doubts(back, slice(0, 1))
+    (tmp_path / "a.2.exr").unlink()
+    alone = plan_tasks(str(tmp_path / "a.#.exr"), out=f"{tmp_path}/wet/")
+    assert "vectors" not in "".join(look_first(alone, preset_from_text(f"{text}{back}\n")).doubts)

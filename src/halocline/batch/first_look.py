@@ -20,11 +20,12 @@ from halocline.batch.task import FrameTask, InputFiles, input_spec
 from halocline.errors import FrameError, HaloclineError, ReadError
 from halocline.imaging.depth import DepthSpec
 from halocline.imaging.exr import read_header
-from halocline.imaging.load import Loaded, load
+from halocline.imaging.load import Loaded, View, load
 from halocline.imaging.motion import MOTION_PASS
 from halocline.imaging.save import carried_channels
-from halocline.imaging.survey import not_read, planes_there
+from halocline.imaging.survey import cameras_in, not_read, planes_there
 from halocline.late_dataclass import dataclass
+from halocline.presets.build import motion_vectors
 from halocline.presets.misplaced import misplaced
 from halocline.presets.preset import Preset
 
@@ -238,15 +239,32 @@ def _of_vectors(preset: Preset, loaded: Loaded) -> tuple[str, ...]:
     )
 
 
+def _misread_vectors(tasks: Sequence[FrameTask], files: InputFiles, view: View, preset: Preset) -> list[str]:
+    """Tell of motion vectors that do not go as the cameras of this frame and the next say."""
+    stated = motion_vectors(preset.at(files.frame))
+    own = next((task for task in tasks if _reads(task, files)), None)
+    after = None if own is None else own.neighbours.get(files.frame + 1)
+    if stated is None or after is None or f"pass.{MOTION_PASS}" not in view.frame.planes:
+        return []
+    try:
+        later = cameras_in(after, input_spec(preset, files.frame + 1)).get(view.name)
+    except HaloclineError:
+        # It is not the frame that is looked at.
+        return []
+    verdict = None if later is None else stated.judged_of(view.frame, view.camera, later)
+    return [verdict.text] if verdict is not None and verdict.doubted else []
+
+
 def _told(tasks: Sequence[FrameTask], files: InputFiles, loaded: Loaded, preset: Preset) -> FirstLook:
     first, file = loaded.views[0], files.beauty
     settled: DepthSpec | None = first.depth_spec
     # A wrong unit shows in things that stand in the air.
     astray = misplaced(preset.at(files.frame).place, first.camera, first.frame)
+    amiss = (*astray, *_misread_vectors(tasks, files, first, preset))
     return FirstLook(
         tuple(replace(task, depth_spec=settled) for task in tasks),
         file,
         first.passes,
-        (*not_read(read_header(file)), *loaded.warnings, *astray, *_of_vectors(preset, loaded)),
-        (*loaded.doubts, *astray),
+        (*not_read(read_header(file)), *loaded.warnings, *amiss, *_of_vectors(preset, loaded)),
+        (*loaded.doubts, *amiss),
     )

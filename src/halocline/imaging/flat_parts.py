@@ -10,6 +10,7 @@ left; of things that are curved themselves each says something else, and nothing
 from __future__ import annotations
 
 from collections.abc import Iterable, Iterator
+from typing import TypeVar
 
 import numpy as np
 from numpy.typing import NDArray
@@ -20,6 +21,8 @@ from halocline.imaging.depth import DepthKind, DepthSpec
 from halocline.imaging.depth_edges import COVERED
 from halocline.imaging.frame import Window
 from halocline.late_dataclass import dataclass
+
+Value = TypeVar("Value", bound=np.generic)
 
 # Kinds that are told from one another; range differs from depth by less than their reciprocals do.
 TOLD: tuple[DepthKind, ...] = ("inverse", "planar", "range")
@@ -127,7 +130,7 @@ def _parts(values: F32, alpha: F32 | None, camera: Camera, window: Window) -> It
             yield _Parts(_squares(picked, spacing)[whole], _squares(factor, spacing)[whole])
 
 
-def _squares(plane: NDArray[np.generic], spacing: int) -> NDArray[np.generic]:
+def _squares(plane: NDArray[Value], spacing: int) -> NDArray[Value]:
     """Cut a plane into squares of ``_SIDE`` pixels, so many apart, ``(squares, pixels)``."""
     thin = plane[::spacing, ::spacing]
     down, across = (size // _SIDE for size in thin.shape)

@@ -16,7 +16,7 @@ import numpy as np
 from halocline._typing import F32, F64
 from halocline.errors import ChannelError
 from halocline.imaging.camera import Camera
-from halocline.imaging.frame import Window
+from halocline.imaging.frame import Frame, Window
 from halocline.late_dataclass import dataclass
 
 Unit = Literal["px", "fraction"]
@@ -137,6 +137,26 @@ class MotionVectors:
         else:
             told = f"{off}; they fit to {found[best]:.2g} px with {self._mended(best)}"
         return MotionVerdict(told, doubted=True)
+
+    def judged_of(self, frame: Frame, camera: Camera, later: Camera) -> MotionVerdict | None:
+        """Return what `judged` does of a frame's own vectors; None where it has none, or no range.
+
+        Parameters
+        ----------
+        frame
+            The render, with the plane ``pass.motion``.
+        camera, later
+            Of this frame and of the next.
+
+        Returns
+        -------
+        MotionVerdict | None
+            What the cameras say.
+        """
+        plane, range_m = (frame.planes.get(name) for name in (f"pass.{MOTION_PASS}", "range"))
+        if plane is None or range_m is None:
+            return None
+        return self.judged(plane, range_m, (camera, later), (frame.data_window, frame.display_window))
 
     def _readings(self) -> list[MotionVectors]:
         """Return all ways to read them, the stated first."""

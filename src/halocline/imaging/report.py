@@ -323,15 +323,13 @@ def _cameras_after(path: Path | None, spec: InputSpec) -> dict[str, Camera]:
 
 def _motion(view: View, spec: InputSpec, later: Camera | None) -> MotionVerdict | None:
     """Return what the cameras say of motion vectors, where there are any and a later camera."""
-    plane, range_m = (view.frame.planes.get(name) for name in (f"pass.{MOTION_PASS}", "range"))
-    if spec.motion is None or plane is None or range_m is None:
+    if spec.motion is None or not {f"pass.{MOTION_PASS}", "range"} <= view.frame.planes.keys():
         return None
     if later is None:
         return MotionVerdict(
             "the next frame's camera is not known: nothing to compare them with", doubted=False
         )
-    windows = view.frame.data_window, view.frame.display_window
-    return spec.motion.judged(plane, range_m, (view.camera, later), windows)
+    return spec.motion.judged_of(view.frame, view.camera, later)
 
 
 def _edges(view: View) -> str:
