@@ -238,7 +238,7 @@ def test_vectors_that_the_cameras_contradict_are_told_before_frame_one(tmp_path:
         assert set(found.doubts) <= set(found.warnings)
         return "\n".join(found.doubts)
 
-    assert "vectors" not in doubts('motion.layer = "motion"')
+    assert "cameras" not in doubts('motion.layer = "motion"')
     back = 'motion.layer = "motion"\nmotion.points = "to_last"'
     assert 'with input.motion.points = "to_next"' in doubts(back)
     shares = 'motion.layer = "motion"\nmotion.unit = "fraction"'
