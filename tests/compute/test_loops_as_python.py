@@ -389,6 +389,13 @@ def undo_zip() -> None:
     put_wider(np.concatenate([of_each & 255, of_each >> 8], axis=None).astype(np.uint8), 0, 5, out[:1])
 
 
+def look_along_rows() -> None:
+    """A wall that goes straight for a while, and one that does not."""
+    cos_sun = np.linspace(-0.5, -0.49, 2 * 200, dtype=np.float32).reshape(2, 200)
+    length = np.stack([np.linspace(5.0, 6.0, 200), randoms(200, least=2.0, most=9.0)]).astype(np.float32)
+    Builders.path().veil_rays().over_rows(length, np.float32(0.3) + np.float32(0.1) * cos_sun, cos_sun)
+
+
 def make_zip() -> None:
     """Numbers of every kind as halves, and bytes that go up and down by more than half of what there is."""
     plane = np.array([[0.1, -7e4, np.inf, 3e-7], [np.nan, 1.5, 65519.0, 0.0]], np.float32)
@@ -412,6 +419,7 @@ ELSEWHERE = {
 CASES: dict[str, Callable[[], None]] = {
     "undoing zip": undo_zip,
     "making zip": make_zip,
+    "veil along rows": look_along_rows,
     "random words": lambda: np.testing.assert_equal(random_words(3, np.arange(5)).shape, (4, 5)),
     "drawing": draw,
     "particles": find_particles,

@@ -114,7 +114,11 @@ class RemoveWater(Operator[RemoveWaterParameters, _Prepared]):
         if "veiling_light" in undo:
             shade = None if prepared.shade is None else prepared.shade.over(tile.window)
             geometry = VeilGeometry(
-                length, mu, planes["sun_cosine"], dim=None if shade is None else shade.dim
+                length,
+                mu,
+                planes["sun_cosine"],
+                dim=None if shade is None else shade.dim,
+                neighbours=True,
             )
             wet -= combine(path.bands.down, veiling_light(path, geometry))
         if prepared.scatter is not None:

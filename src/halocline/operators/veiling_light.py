@@ -106,6 +106,7 @@ class VeilingLight(Operator[VeilingLightParameters, WaterShade | None]):
             # Filtered coverage may overshoot a little.
             coverage=np.clip(planes["alpha"], np.float32(0.0), np.float32(1.0)) if fill else None,
             dim=None if shade is None else shade.dim,
+            neighbours=True,
         )
 
 

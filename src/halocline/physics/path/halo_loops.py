@@ -262,7 +262,7 @@ def _given_between(
 ) -> None:
     """Write what one band gives where all goes straight from node to node, the first of which is told."""
     for which in range(3):
-        _blown_up(of_nodes[which, first:], lines[which, : out.size])
+        blown_up(of_nodes[which, first:], lines[which, : out.size])
     back, brighter, darker = lines[0], lines[1], lines[2]
     for i in range(out.size):
         unlike = light[i] * part[i] - share[i] * back[i]
@@ -271,8 +271,16 @@ def _given_between(
 
 
 @compiled
-def _blown_up(nodes: F32, out: F32) -> None:
-    """Write what goes straight from node to node, eight pixels each; one node more than those."""
+def blown_up(nodes: F32, out: F32) -> None:
+    """Write what goes straight from node to node.
+
+    Parameters
+    ----------
+    nodes
+        One for each eight pixels, and one more.
+    out
+        ``(n,)``, whole eights.
+    """
     for node in range(np.uint64(out.size // _STEP)):
         here, at = nodes[node], np.uint64(_STEP) * node
         slope = _EIGHTH * (nodes[node + _NEXT] - here)
@@ -307,7 +315,7 @@ def _line(plane: F32, row: int, start: int, step: int, nodes: F32, out: F32) -> 
     # A part of a row begins at a node.
     for node in range(np.uint64(min((out.size >> 3) + 1, upper.size - (start >> 3)))):
         nodes[node] = upper[first + node] + down * (lower[first + node] - upper[first + node])
-    _blown_up(nodes, out)
+    blown_up(nodes, out)
 
 
 @compiled
