@@ -15,7 +15,7 @@ from halocline.compute.compiled import compiled
 
 # Pixels from knot to knot.
 STRIDE = 4
-_QUARTER, _HALF, _THREE_QUARTERS = (np.float32(share) for share in (0.25, 0.5, 0.75))
+_EIGHTH, _QUARTER, _HALF, _THREE_QUARTERS = (np.float32(share) for share in (0.125, 0.25, 0.5, 0.75))
 # What lies between knots is told to so much of itself.
 _ROUNDING = np.float32(1e-5)
 _TO_NEXT, _1, _2, _3 = (np.uint64(number) for number in (STRIDE, 1, 2, 3))
@@ -169,3 +169,27 @@ def times_straight(knots: F32, strides: int, row: F32) -> None:
         row[at + _3] *= near + _THREE_QUARTERS * grown
         at += _TO_NEXT
     row[at] *= knots[strides]
+
+
+@compiled
+def by_eights(nodes: F32, out: F32) -> None:
+    """Write what goes straight from one pixel in eight to the next.
+
+    Parameters
+    ----------
+    nodes
+        One for each eight pixels, and one more.
+    out
+        ``(n,)``, whole eights.
+    """
+    for node in range(np.uint64(out.size // 8)):
+        here, at = nodes[node], np.uint64(8) * node
+        slope = _EIGHTH * (nodes[node + np.uint64(1)] - here)
+        out[at] = here
+        out[at + np.uint64(1)] = here + slope
+        out[at + np.uint64(2)] = here + np.float32(2.0) * slope
+        out[at + np.uint64(3)] = here + np.float32(3.0) * slope
+        out[at + np.uint64(4)] = here + np.float32(4.0) * slope
+        out[at + np.uint64(5)] = here + np.float32(5.0) * slope
+        out[at + np.uint64(6)] = here + np.float32(6.0) * slope
+        out[at + np.uint64(7)] = here + np.float32(7.0) * slope

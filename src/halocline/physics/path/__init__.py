@@ -25,5 +25,5 @@
 - `lit_edge`: the bright side of a subject (bright_side, depth_edges, rim_contrast, rim_share, side_radiance)
 - `loops`: compiled loops of light paths (fallen, shares_left_open)
 - `lamp_loops`, `lamp_shadow_loops`: those of lamps
-- `halo_loops`: those of halos (blown_up)
+- `halo_loops`: those of halos
 """

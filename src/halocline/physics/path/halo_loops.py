@@ -7,6 +7,7 @@ from numpy.typing import NDArray
 
 from halocline._typing import F32
 from halocline.compute.compiled import compiled
+from halocline.compute.knots import by_eights
 from halocline.compute.series import exponential, exponential_less_one
 
 Kinds = NDArray[np.int8]
@@ -23,7 +24,6 @@ _OPEN, _SINGLE, _STRAIGHT = np.int8(0), np.int8(1), np.int8(2)
 # a thousandth.
 _MOST_GROWN, _MOST_OFF = np.float32(0.06), np.float32(1e-3)
 _ZERO, _ONE, _EIGHTH = np.float32(0.0), np.float32(1.0), np.float32(0.125)
-_NEXT = np.uint64(1)
 # Slower than this, water along a ray counts as even, 1/m: exact to 1e-3 over a hundred metres.
 _SLOWEST = np.float32(1e-5)
 # What lies beyond so many lengths of 1/k is not seen.
@@ -262,36 +262,12 @@ def _given_between(
 ) -> None:
     """Write what one band gives where all goes straight from node to node, the first of which is told."""
     for which in range(3):
-        blown_up(of_nodes[which, first:], lines[which, : out.size])
+        by_eights(of_nodes[which, first:], lines[which, : out.size])
     back, brighter, darker = lines[0], lines[1], lines[2]
     for i in range(out.size):
         unlike = light[i] * part[i] - share[i] * back[i]
         # Not the one or the other: to choose between two loads the compiler would take one pixel at a time.
         out[i] = brighter[i] * max(unlike, _ZERO) + darker[i] * min(unlike, _ZERO)
-
-
-@compiled
-def blown_up(nodes: F32, out: F32) -> None:
-    """Write what goes straight from node to node.
-
-    Parameters
-    ----------
-    nodes
-        One for each eight pixels, and one more.
-    out
-        ``(n,)``, whole eights.
-    """
-    for node in range(np.uint64(out.size // _STEP)):
-        here, at = nodes[node], np.uint64(_STEP) * node
-        slope = _EIGHTH * (nodes[node + _NEXT] - here)
-        out[at] = here
-        out[at + np.uint64(1)] = here + slope
-        out[at + np.uint64(2)] = here + np.float32(2.0) * slope
-        out[at + np.uint64(3)] = here + np.float32(3.0) * slope
-        out[at + np.uint64(4)] = here + np.float32(4.0) * slope
-        out[at + np.uint64(5)] = here + np.float32(5.0) * slope
-        out[at + np.uint64(6)] = here + np.float32(6.0) * slope
-        out[at + np.uint64(7)] = here + np.float32(7.0) * slope
 
 
 @compiled
@@ -315,7 +291,7 @@ def _line(plane: F32, row: int, start: int, step: int, nodes: F32, out: F32) -> 
     # A part of a row begins at a node.
     for node in range(np.uint64(min((out.size >> 3) + 1, upper.size - (start >> 3)))):
         nodes[node] = upper[first + node] + down * (lower[first + node] - upper[first + node])
-    blown_up(nodes, out)
+    by_eights(nodes, out)
 
 
 @compiled

@@ -9,7 +9,7 @@ from numpy.typing import NDArray
 
 from halocline._typing import F32
 from halocline.compute.compiled import compiled
-from halocline.physics.path.halo_loops import blown_up
+from halocline.compute.knots import by_eights
 from halocline.physics.path.radiance.lens_light import AZIMUTHS, HEIGHTS, LensLight
 from halocline.physics.path.radiance.streams import MOLECULAR_ANISOTROPY
 from halocline.physics.water.path_integral import share_left
@@ -140,7 +140,7 @@ def veil_over_rows(
                 _every_eighth(cos_sun[here:end], at[2, :count])
                 _some(at[0, :count], at[1, :count], at[2, :count], tables, sun, bands, scratch, nodes, 0)
                 for band in range(bands.shape[0]):
-                    blown_up(nodes[band], out[band, here:there])
+                    by_eights(nodes[band], out[band, here:there])
             else:
                 _some(
                     length_m[here:there],
