@@ -265,6 +265,15 @@ def test_lamps_that_no_step_uses_are_told_before_frame_one(source: Path, steps: 
     assert "no step uses them" not in told_first(steps)
 
 
+def test_a_key_that_no_step_obeys_is_told_before_frame_one(source: Path) -> None:
+    look = preset_from_text(TEXT + "[story]\nnear_limit = 2.0\n")
+    told = look_first([task_of(source)], look).output
+    assert sum("story.near_limit is set, but nothing is remapped" in line for line in told) == 1
+    assert not any(
+        "near_limit" in line for line in look_first([task_of(source)], preset_from_text(TEXT)).output
+    )
+
+
 def test_a_story_where_no_daylight_is_left_is_told(source: Path) -> None:
     text = TEXT + "[place]\ncamera_depth = 1e5\n[light]\nreference_depth = 12.0\n"
     deep = preset_from_text(text)

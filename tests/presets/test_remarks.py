@@ -8,11 +8,12 @@ from pathlib import Path
 import pytest
 
 from halocline.errors import PresetError
+from halocline.operators.registry import users_by_key
 from halocline.presets.difference import differences
 from halocline.presets.document import shipped_names
 from halocline.presets.edit import edit_file, edited
 from halocline.presets.preset import load_preset, preset_from_text
-from halocline.presets.remarks import remarks
+from halocline.presets.remarks import OBEYED_BY_STEPS, remarks, remarks_on_pictures
 
 STEPS = "\n[steps.downwelling]\n[steps.attenuation]\n[steps.veiling_light]\n[steps.white_reference]\n"
 
@@ -61,6 +62,7 @@ def test_shipped_presets_have_nothing_odd(name: str) -> None:
             "[light]\novercast = 1.0\n" + STEPS + "[steps.caustics]\nafter = 'downwelling'\n",
             "a sky without sun",
         ),
+        ("[light]\nsun_elevation = 0.7854\n" + STEPS, "the sun stands 0.7854 degrees above the horizon"),
         (
             '[story]\nsubject_range = "140 m"\nsilhouette_contrast = 0.1\n' + STEPS,
             "the subject is at 140 m, the bands are fitted to 100 m",
@@ -87,10 +89,58 @@ def test_the_step_that_comes_too_late_is_put_in_place_by_the_key_that_is_told() 
     assert told(text.rstrip() + '\nbefore = "veiling_light"\n') == ""
 
 
+def test_a_sun_in_radians_is_told_in_degrees() -> None:
+    assert "set light.sun_elevation = 45:" in told(f"[light]\nsun_elevation = 0.7854\n{STEPS}")
+    for degrees in (0, 1, 1.75, 12.5):
+        assert "horizon" not in told(f"[light]\nsun_elevation = {degrees}\n{STEPS}")
+
+
 def test_remark_has_a_place_and_a_fix() -> None:
     text = told("[light]\nveil_brightness = 2.0\n[steps.attenuation]\n")
     assert text.startswith("text, line 3: ")
     assert "take the key out" in text
+
+
+def test_keys_obeyed_by_steps_alone_are_those_that_steps_say() -> None:
+    assert set(users_by_key()) == OBEYED_BY_STEPS
+
+
+@pytest.mark.parametrize("name", shipped_names())
+def test_nothing_is_told_of_pictures_of_shipped_presets(name: str) -> None:
+    assert remarks_on_pictures(load_preset(name), [1, 50]) == []
+
+
+@pytest.mark.parametrize(
+    ("text", "expected"),
+    [
+        (
+            "[light]\nveil_brightness = 2.0\n[steps.attenuation]\n",
+            "light.veil_brightness is set, but no step",
+        ),
+        ("[story]\nnear_limit = 2.0\n" + STEPS, "story.near_limit is set, but nothing is remapped"),
+        (STEPS + "[steps.lamps]\nafter = 'downwelling'\n", "the step lamps has no lamps"),
+        ("[steps.veiling_light]\n[steps.attenuation]\n", "attenuation comes after veiling_light"),
+        (
+            "[light]\novercast = 1.0\n" + STEPS + "[steps.caustics]\nafter = 'downwelling'\n",
+            "caustics cannot be had under a sky without sun",
+        ),
+        (
+            f"{STEPS}[parts.far]\nmatte = 'far'\n[parts.far.steps.attenuation]\nafter = 'veiling_light'\n",
+            "part far: attenuation comes after",
+        ),
+        # Nothing of a step that is put aside, nor of what a part obeys.
+        (f"{STEPS}[steps.caustics]\nenabled = false\ncontrast = 2.0\n", ""),
+        (
+            "[story]\nveil_scale = 0.5\n[steps.attenuation]\n[parts.far]\nmatte = 'far'\n"
+            "[parts.far.steps.veiling_light]\nafter = 'attenuation'\n",
+            "",
+        ),
+    ],
+)
+def test_what_makes_a_picture_other_than_its_preset_says_is_told(text: str, expected: str) -> None:
+    found = [str(each) for each in remarks_on_pictures(preset_from_text(f"format = 2\n{text}"), [1])]
+    assert len(found) == bool(expected)
+    assert expected in "".join(found)
 
 
 def test_plain_preset_has_no_remarks() -> None:

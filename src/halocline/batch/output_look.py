@@ -19,6 +19,7 @@ from halocline.presets.build import story_path
 from halocline.presets.curves import key_frames, moving, telling_frames
 from halocline.presets.floating_samples import uneven_after_floating
 from halocline.presets.preset import Look, Preset
+from halocline.presets.remarks import remarks_on_pictures
 from halocline.rgb import RGBSpace
 
 # Open water is looked at from so far that the lens sees no more of it from farther away, metres.
@@ -71,6 +72,7 @@ def look_at_output(preset: Preset, loaded: Loaded, frames: Sequence[int]) -> tup
         *_of_carried(look, space),
         *_of_darkness(preset, waters),
         *_of_lamps(preset, tuple(waters)),
+        *_of_steps(preset, tuple(waters)),
         *_of_curves(preset, frames),
         *_of_gamut(preset, space, waters),
     )
@@ -140,6 +142,15 @@ def _of_lamps(preset: Preset, frames: Sequence[int]) -> list[str]:
         return []
     users = users_by_key()["light.lamps"]
     return [f"light.lamps light nothing: no step uses them. Add [steps.{'] or [steps.'.join(users)}]"]
+
+
+def _of_steps(preset: Preset, frames: Sequence[int]) -> list[str]:
+    """Tell of keys and steps that do nothing, and of steps out of order; lamps have been told of."""
+    return [
+        f"{remark.where}: {remark.text}. {remark.fix}"
+        for remark in remarks_on_pictures(preset, frames)
+        if remark.key != ("light", "lamps")
+    ]
 
 
 def _of_curves(preset: Preset, frames: Sequence[int]) -> list[str]:

@@ -5,7 +5,8 @@ Mistakes are refused when a preset is read. What is told here is allowed, and pr
 
 from __future__ import annotations
 
-from collections.abc import Callable, Iterator
+import math
+from collections.abc import Callable, Collection, Iterable, Iterator
 from dataclasses import replace
 from itertools import pairwise
 
@@ -26,6 +27,25 @@ from halocline.rgb import LINEAR_REC709
 
 # Daylight at this depth is below a millionth in the clearest sea (Kd 0.02 1/m and more, jerlov1976).
 DARK_DEPTH_M = 700.0
+
+
+# Keys of the sections that no look obeys but by steps which say so (their ``uses``).
+OBEYED_BY_STEPS = frozenset(
+    {
+        "light.lamps",
+        "light.reference_depth",
+        "light.shadow_softness",
+        "light.shadows",
+        "light.subject_shaded",
+        "light.veil_brightness",
+        "light.veil_tint",
+        "story.attenuation_scale",
+        "story.downwelling_scale",
+        "story.softness",
+        "story.subject_range",
+        "story.veil_scale",
+    }
+)
 
 
 @dataclass(frozen=True)
@@ -89,6 +109,35 @@ def remarks(preset: Preset) -> list[Remark]:
     return list(found)
 
 
+def remarks_on_pictures(preset: Preset, frames: Iterable[int]) -> list[Remark]:
+    """Return by what pictures are not as a preset says: keys and steps in vain, steps out of order.
+
+    Nothing is solved for it, and operators that the preset does not name are loaded only for a remark's sake.
+
+    Parameters
+    ----------
+    preset
+        The look; of its parts, the order of their steps is told as well.
+    frames
+        Frames that are looked at.
+
+    Returns
+    -------
+    list[Remark]
+        Each once.
+    """
+    found: dict[Remark, None] = {}
+    for frame in frames:
+        look = preset.at(frame)
+        for watch in _OF_PICTURES:
+            found.update(dict.fromkeys(watch(preset.document, look)))
+        for name, part in preset.parts.items():
+            for each in _out_of_order(part.document, part.at(frame)):
+                if each not in found:
+                    found[replace(each, text=f"part {name}: {each.text}")] = None
+    return list(found)
+
+
 def kinds(document: Document, look: Look) -> dict[str, str]:
     """Return the operator's name of each step that is done, in order."""
     tables = document.tables.get("steps", {})
@@ -121,16 +170,16 @@ def renamed_keys(document: Document) -> list[Remark]:
 
 
 def _in_vain(document: Document, look: Look) -> Iterator[Remark]:
-    there = frozenset().union(*(step.operator.uses for step in look.graph.steps))
-    for key, users in users_by_key().items():
+    obeyed = frozenset().union(*(step.operator.uses for graph in look.graphs for step in graph.steps))
+    for key in _set_in_vain(document, obeyed):
         section, _, name = key.partition(".")
-        if name in document.tables.get(section, {}) and key not in there:
-            yield _remark(
-                document,
-                (section, name),
-                f"{key} is set, but no step uses it",
-                f"Add [steps.{'] or [steps.'.join(users)}], or take the key out.",
-            )
+        users = users_by_key()[key]
+        yield _remark(
+            document,
+            (section, name),
+            f"{key} is set, but no step uses it",
+            f"Add [steps.{'] or [steps.'.join(users)}], or take the key out.",
+        )
     if not look.light.lamps:
         for step in _needing(look, Source.LAMPS):
             yield _remark(
@@ -139,6 +188,15 @@ def _in_vain(document: Document, look: Look) -> Iterator[Remark]:
                 f"the step {step} has no lamps to work with",
                 f"Add a table [[light.lamps]], or set steps.{step}.enabled = false.",
             )
+
+
+def _set_in_vain(document: Document, obeyed: Collection[str]) -> list[str]:
+    """Return the keys that are set and that only steps obey which are not there."""
+    return [
+        key
+        for key in sorted(OBEYED_BY_STEPS)
+        if key not in obeyed and key.partition(".")[2] in document.tables.get(key.partition(".")[0], {})
+    ]
 
 
 def _needing(look: Look, source: Source) -> list[str]:
@@ -218,14 +276,6 @@ def _against_physics(document: Document, look: Look) -> Iterator[Remark]:
             f"the lens is {reference - depth:g} m above the reference depth, beyond the bands' fit",
             "Bring light.reference_depth and place.camera_depth together, or raise bands.depth.",
         )
-    sunny = _needing(look, Source.SUN)
-    if sunny and look.light.overcast >= 1.0:
-        yield _remark(
-            document,
-            ("light", "overcast"),
-            f"{' and '.join(sunny)} cannot be had under a sky without sun",
-            f"Lower light.overcast, or set enabled = false in [steps.{'] and [steps.'.join(sunny)}].",
-        )
     farthest = look.story.subject_range
     if farthest is not None and farthest > look.bands.range:
         yield _remark(
@@ -236,9 +286,43 @@ def _against_physics(document: Document, look: Look) -> Iterator[Remark]:
         )
 
 
+def _sun_in_radians(document: Document, look: Look) -> Iterator[Remark]:
+    elevation = look.light.sun_elevation
+    stated = "sun_elevation" in document.tables.get("light", {})
+    if stated and 0.0 < elevation < math.pi / 2.0 and not elevation.is_integer():
+        yield _remark(
+            document,
+            ("light", "sun_elevation"),
+            f"the sun stands {elevation:g} degrees above the horizon, as at its setting",
+            f"If that is in radians, set light.sun_elevation = {math.degrees(elevation):.3g}: degrees.",
+        )
+
+
+def _without_sun(document: Document, look: Look) -> Iterator[Remark]:
+    sunny = _needing(look, Source.SUN)
+    if sunny and look.light.overcast >= 1.0:
+        yield _remark(
+            document,
+            ("light", "overcast"),
+            f"{' and '.join(sunny)} cannot be had under a sky without sun",
+            f"Lower light.overcast, or set enabled = false in [steps.{'] and [steps.'.join(sunny)}].",
+        )
+
+
+def _near_limit(document: Document, look: Look) -> Iterator[Remark]:
+    limit = look.story.near_limit
+    if limit is not None and look.story.subject_range is None and look.story.softness is None:
+        yield _remark(
+            document,
+            ("story", "near_limit"),
+            "story.near_limit is set, but nothing is remapped",
+            "Give story.subject_range with silhouette_contrast, or story.softness; or take it out.",
+        )
+
+
 def _of_water(preset: Preset) -> Iterator[Remark]:
     """Return what is odd once the water is known."""
-    document, look = preset.document, preset.at(0)
+    document = preset.document
     try:
         story = story_report(preset, 0, LINEAR_REC709)
     except HaloclineError as error:
@@ -251,14 +335,6 @@ def _of_water(preset: Preset) -> Iterator[Remark]:
             ("story", "silhouette_contrast"),
             f"this water shows the subject with more contrast already ({physical:.2g}) than asked for",
             "Take [story] out, or raise story.silhouette_contrast.",
-        )
-    limit = look.story.near_limit
-    if limit is not None and look.story.subject_range is None and look.story.softness is None:
-        yield _remark(
-            document,
-            ("story", "near_limit"),
-            "story.near_limit is set, but nothing is remapped",
-            "Give story.subject_range with silhouette_contrast, or story.softness; or take it out.",
         )
 
 
@@ -292,12 +368,18 @@ def _uneven_samples(document: Document, look: Look) -> Iterator[Remark]:
         yield _remark(document, each.key, each.text, each.fix)
 
 
-_WATCHES: tuple[Callable[[Document, Look], Iterator[Remark]], ...] = (
+_Watch = Callable[[Document, Look], Iterator[Remark]]
+# What is told of every preset, and that of it by which a picture is not what its preset says.
+_WATCHES: tuple[_Watch, ...] = (
     _in_vain,
     _put_aside,
     _out_of_order,
     _against_physics,
+    _sun_in_radians,
+    _without_sun,
+    _near_limit,
     _unused_origins,
     _earlier_formats,
     _uneven_samples,
 )
+_OF_PICTURES: tuple[_Watch, ...] = (_in_vain, _out_of_order, _without_sun, _near_limit)
