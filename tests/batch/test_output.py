@@ -261,7 +261,9 @@ def test_lamps_that_no_step_uses_are_told_before_frame_one(source: Path, steps: 
     def told_first(text: str) -> str:
         return "\n".join(look_first([task_of(source)], preset_from_text(TEXT + text)).output)
 
-    assert ("no step uses them" in told_first(f"[light]\nlamps = [{{ name = 'torch' }}]\n{steps}")) is told
+    said = told_first(f"[light]\nlamps = [{{ name = 'torch' }}]\n{steps}")
+    assert ("no step uses them" in said) is told
+    assert said.count("no step uses") == told
     assert "no step uses them" not in told_first(steps)
 
 
