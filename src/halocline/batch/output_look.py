@@ -149,7 +149,7 @@ def _of_steps(preset: Preset, frames: Sequence[int]) -> list[str]:
     return [
         f"{remark.where}: {remark.text}. {remark.fix}"
         for remark in remarks_on_pictures(preset, frames)
-        if remark.key != ("light", "lamps")
+        if ".".join(remark.key) != "light.lamps"
     ]
 
 
