@@ -17,7 +17,7 @@
 - `schema`: the same for editors (preset_schema, schema_text)
 - `reference`: and for people (operator_page)
 - `problems`: what is wrong (validated)
-- `remarks`: what is worth saying (remarks, renamed_keys)
+- `remarks`: what is worth saying (remarks, remarks_on_pictures, renamed_keys)
 - `story`: what is to be seen, and how far (silhouette_contrast)
 - `story_costs`: what that costs (prices)
 - `floating_samples`: what keeps deep samples from merging (uneven_after_floating)
