@@ -87,11 +87,23 @@ EDGES = (
 )
 EDGE_VIEWS_DEG = (-8.0, -5.0, -3.5, -2.0, 0.0, 3.0, 6.0, 9.0)
 # The radius of an opening in a roof, its middle towards the sun, and the roof's depth, metres; less than 0 is
-# no roof. Discs over that: deep so much, and as large as what a lens sees of it, or half that; and views.
+# no roof.
 NO_ROOF = (-1.0, 0.0, 0.0)
-OPENING_WATER, OPENING_M, ROOF_M = (0.04, 0.15, 12.0), 0.8, 6.0
-OVER_OPENING = ((4.5, 0.0), (4.5, 0.5), (4.5, 1.02))
-OPENING_VIEWS_DEG = (0.0, 2.0, 4.0, 10.0, 15.0)
+# Absorption and scattering, 1/m; how deep the lens, the roof and a disc over it are, and the radius of the
+# opening and of the disc, metres: none, as large as what the lens sees of it, or half that. Views to the side
+# of the sun, and below it, degrees: less far than what lies beyond a picture's edges comes to matter.
+OPENINGS = (
+    (0.04, 0.15, 12.0, 6.0, 0.8, 4.5, 0.0),
+    (0.04, 0.15, 12.0, 6.0, 0.8, 4.5, 0.5),
+    (0.04, 0.15, 12.0, 6.0, 0.8, 4.5, 1.02),
+    (0.0988, 0.427, 9.0, 4.0, 1.2, 2.0, 0.0),
+    (0.0988, 0.427, 9.0, 6.0, 0.6, 2.0, 0.0),
+    (0.03, 0.05, 20.0, 12.0, 1.3, 2.0, 0.0),
+)
+OPENING_VIEWS_DEG = (
+    *(("aside", angle) for angle in (0.0, 2.0, 4.0, 10.0, 15.0, 20.0)),
+    *(("below", angle) for angle in (10.0, 15.0, 20.0)),
+)
 # Of sea water's own scattering: 1 + this times the cosine squared (morel1974).
 OWN = 0.835
 LEVEL_VIEWS = {
@@ -322,27 +334,30 @@ def print_opening() -> None:
     """Print views at an opening towards the sun, and beside it, with discs over it."""
     in_water = math.asin(math.cos(math.radians(SUN_DEG)) / INDEX)
     sun = (math.sin(in_water), math.cos(in_water), HULL_SUN_SHARE)
-    absorption, scattering, depth = OPENING_WATER
-    roof = (OPENING_M, math.tan(in_water) * (depth - ROOF_M), ROOF_M)
-    sys.stdout.write("disc_depth_m,disc_m,from_sun_deg,radiance,error\n")
-    for (disc_depth, disc_m), angle in itertools.product(OVER_OPENING, OPENING_VIEWS_DEG):
+    names = (
+        "absorption,scattering,depth_m,roof_m,opening_m,disc_depth_m,disc_m,view,from_sun_deg,radiance,error"
+    )
+    sys.stdout.write(names + "\n")
+    for case, (view, angle) in itertools.product(OPENINGS, OPENING_VIEWS_DEG):
+        *water, roof_m, opening_m, disc_depth, disc_m = case
         turn = math.radians(angle)
         way = (sun[0] * math.cos(turn), sun[1] * math.cos(turn), math.sin(turn))
-        disc = (disc_m, math.tan(in_water) * (depth - disc_depth), 0.0)
+        if view == "below":
+            way = (math.sin(in_water + turn), math.cos(in_water + turn), 0.0)
         mean, error = radiance(
             np.random.default_rng(1),
-            absorption,
-            scattering,
-            depth,
+            water[0],
+            water[1],
+            water[2],
             way,
             sun,
-            disc,
+            (disc_m, math.tan(in_water) * (water[2] - disc_depth), 0.0),
             disc_depth,
             HULL_PHOTONS,
             (LOBE, 0.0),
-            roof,
+            (opening_m, math.tan(in_water) * (water[2] - roof_m), roof_m),
         )
-        sys.stdout.write(f"{disc_depth},{disc_m},{angle:g},{mean:.4g},{error:.2g}\n")
+        sys.stdout.write(f"{','.join(map(str, case))},{view},{angle:g},{mean:.4g},{error:.2g}\n")
 
 
 def print_level() -> None:

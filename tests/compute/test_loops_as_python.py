@@ -225,7 +225,7 @@ def stand_in_the_light() -> None:
         ShaftRays(rays / np.linalg.norm(rays, axis=0), (0.3, -0.2), 6.0),
         ShaftSteps.reaching(12.0, first_m=0.5, count=8),
         ShaftWater((0.3, 0.2, 0.1), (0.1, 0.1, 0.05)),
-        RayShares(even, even, even[0], even[0], beside, even[0], even[0]),
+        RayShares(even, even, even[0], even[0], beside, even[0], even[0], even[:2]),
         ThingsAhead.of(randoms(3, 4, most=0.9), randoms(3, 4, most=9.0), 0.1, lobe_rad=0.08),
     )
     column, row, range_m = randoms(5, most=2.9), randoms(5, most=1.9), randoms(5, most=9.0)

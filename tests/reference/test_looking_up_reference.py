@@ -17,7 +17,7 @@ from pathlib import Path
 import numpy as np
 import pytest
 
-from halocline._typing import F32
+from halocline._typing import F32, F64
 from halocline.graph.engine import evaluate
 from halocline.imaging.camera import pinhole
 from halocline.imaging.camera_track import CameraTrack
@@ -76,13 +76,43 @@ def looked_up(
     height_m: float | None = None,
     aside_m: float = 0.0,
     angles: tuple[float, ...] = ANGLES,
-    seen: Callable[[F32], Frame] | None = None,
 ) -> dict[float, float]:
     """Radiance per irradiance of 1 on the sea, by angle from the sun to the right of it.
 
-    The hull lies so far above the lens, or just below the surface, and its middle so far to the right; or
-    what rays see is told.
+    The hull lies so far above the lens, or just below the surface, and its middle so far to the right.
     """
+    height_m = float(water[2]) - DISC_DEPTH_M if height_m is None else height_m
+    told = picture(
+        water,
+        folder,
+        overcast=overcast,
+        before=before,
+        blur=blur,
+        casts=hull,
+        seen=lambda rays: overhead(rays, height_m, hull=hull, aside_m=aside_m),
+    )
+    return {angle: beside_the_sun(told, "aside", angle) for angle in angles}
+
+
+def beside_the_sun(told: F64, view: str, angle: float) -> float:
+    """Return a picture's light so many degrees beside the sun, which stands in its middle, or below it."""
+    place, row = 120.0 * math.tan(math.radians(angle)) - 0.5, WINDOW.height // 2
+    if view == "aside":
+        return float(np.interp(120.0 + place, np.arange(240), told[row - 1 : row + 1].mean(axis=0)))
+    return float(np.interp(row + place, np.arange(WINDOW.height), told[:, 119:121].mean(axis=1)))
+
+
+def picture(
+    water: tuple[str, str, str],
+    folder: Path,
+    *,
+    overcast: float,
+    before: str = SKY,
+    blur: str = BLUR,
+    casts: bool,
+    seen: Callable[[F32], Frame],
+) -> F64:
+    """Radiance per irradiance of 1 on the sea of a lens that looks at the sun, by what its rays see."""
     absorption, scattering, depth = water
     rows = "".join(f"{nm},{absorption},{scattering}\n" for nm in range(400, 701, 10))
     (folder / "water.csv").write_text("wavelength,a,b\n" + rows, encoding="utf-8")
@@ -94,58 +124,63 @@ def looked_up(
     shot = make_shot(
         preset, 1, CameraTrack({1: lens}), space=LINEAR_REC709, display_window=WINDOW, data_window=WINDOW
     )
-    height_m = float(depth) - DISC_DEPTH_M if height_m is None else height_m
-    rays = lens.directions(WINDOW)
-    frame = overhead(rays, height_m, hull=hull, aside_m=aside_m) if seen is None else seen(rays)
-    shot = replace(shot, surfaces=frame if hull else None)
+    frame = seen(lens.directions(WINDOW))
+    shot = replace(shot, surfaces=frame if casts else None)
     made = evaluate(preset.at(1).graph, frame, shot, wanted=("bands",))["bands"]
     path = shot.path
     band = int(np.argmin(np.abs(path.bands.wavelength_nm - 550.0)))
     solved = path.water.daylight().log_downward(path.reference_depth_m)[band]
     whole = math.pi * path.white[band] / math.exp(solved)
-    columns = {angle: 119.5 + 120.0 * math.tan(math.radians(angle)) for angle in angles}
-    return {
-        angle: float(np.interp(column, np.arange(240), made[band, 67:69].mean(axis=0)) / whole)
-        for angle, column in columns.items()
+    return np.asarray(made[band] / whole, np.float64)
+
+
+def openings() -> dict[tuple[str, ...], dict[tuple[str, float], float]]:
+    """Radiance by view of each water, roof, opening and disc."""
+    found: dict[tuple[str, ...], dict[tuple[str, float], float]] = {}
+    with (TABLE.parent / "photons_through_an_opening.csv").open(encoding="utf-8") as lines:
+        for *scene, view, angle, radiance, _ in list(csv.reader(lines))[1:]:
+            found.setdefault(tuple(scene), {})[view, float(angle)] = float(radiance)
+    return found
+
+
+def through_an_opening(scene: tuple[str, ...], rays: F32) -> Frame:
+    """Return a roof with an opening before the sun, and a disc over that, as a lens below it sees them."""
+    depth_m, roof_m, opening_m, disc_depth_m, disc_m = map(float, scene[2:])
+    heights = depth_m - roof_m, depth_m - disc_depth_m
+    with np.errstate(invalid="ignore"):
+        ways = [np.where(rays[1] > 0.02, up / np.maximum(rays[1], 0.02), np.inf) for up in heights]
+        aside = [
+            np.hypot(rays[0] * way, rays[2] * way + math.tan(IN_WATER) * up)
+            for way, up in zip(ways, heights, strict=True)
+        ]
+    range_m = np.where(aside[1] < disc_m, ways[1], np.inf)
+    range_m = np.where(aside[0] > opening_m, ways[0], range_m).astype(np.float32)
+    planes = {
+        "rgb": np.zeros((3, *WINDOW.shape), np.float32),
+        "alpha": np.isfinite(range_m).astype(np.float32),
+        "range": range_m,
     }
+    return Frame(planes, WINDOW, WINDOW)
 
 
-def through_an_opening(disc_m: float, disc_depth_m: float, folder: Path) -> dict[float, float]:
-    """Radiance as of `looked_up` under a roof with an opening before the sun, and a disc over that."""
-    opening_m, heights = 0.8, (12.0 - 6.0, 12.0 - disc_depth_m)
-
-    def seen(rays: F32) -> Frame:
-        with np.errstate(invalid="ignore"):
-            ways = [np.where(rays[1] > 0.02, up / np.maximum(rays[1], 0.02), np.inf) for up in heights]
-            aside = [
-                np.hypot(rays[0] * way, rays[2] * way + math.tan(IN_WATER) * up)
-                for way, up in zip(ways, heights, strict=True)
-            ]
-        range_m = np.where(aside[1] < disc_m, ways[1], np.inf)
-        range_m = np.where(aside[0] > opening_m, ways[0], range_m).astype(np.float32)
-        planes = {
-            "rgb": np.zeros((3, *WINDOW.shape), np.float32),
-            "alpha": np.isfinite(range_m).astype(np.float32),
-            "range": range_m,
-        }
-        return Frame(planes, WINDOW, WINDOW)
-
-    angles = (0.0, 2.0, 4.0, 10.0, 15.0)
-    return looked_up(("0.04", "0.15", "12.0"), folder, overcast=0.0, hull=True, angles=angles, seen=seen)
-
-
-@pytest.mark.parametrize("disc", ["0.0", "0.5", "1.02"])
+@pytest.mark.parametrize("scene", openings(), ids=",".join)
 def test_light_through_an_opening_and_past_a_fish_over_it_is_what_photons_bring(
-    disc: str, tmp_path: Path
+    scene: tuple[str, ...], tmp_path: Path
 ) -> None:
     # Open, half closed, and closed by a fish that is no wider than what the lens sees of it.
-    with (TABLE.parent / "photons_through_an_opening.csv").open(encoding="utf-8") as lines:
-        rows = [row for row in csv.DictReader(lines) if row["disc_m"] == disc]
-    ours = through_an_opening(float(disc), float(rows[0]["disc_depth_m"]), tmp_path)
-    for row in rows:
-        angle, wanted = float(row["from_sun_deg"]), float(row["radiance"])
-        # Within a third, and of what is left where it is closed, some thousandths of the open view, two.
-        assert ours[angle] == pytest.approx(wanted, rel=0.33, abs=0.01), (angle, ours)
+    water = scene[0], scene[1], scene[2]
+    told = picture(
+        water, tmp_path, overcast=0.0, casts=True, seen=lambda rays: through_an_opening(scene, rays)
+    )
+    closed = float(scene[-1]) > 1.0
+    for (view, angle), wanted in openings()[scene].items():
+        ours = beside_the_sun(told, view, angle)
+        # Within a quarter, the sun's own place apart, where the picture's pixels are as wide as its halo's
+        # core; and of what is left where it is closed, some thousandths of the open view, six.
+        if closed:
+            assert ours == pytest.approx(wanted, abs=0.006), (view, angle)
+        elif angle > 0.0 or scene[1] != "0.05":
+            assert ours == pytest.approx(wanted, rel=0.25), (view, angle)
 
 
 def overhead(rays: F32, height_m: float, *, hull: bool, aside_m: float = 0.0) -> Frame:
@@ -269,10 +304,10 @@ def test_before_a_hull_and_beside_its_edge_the_suns_light_is_what_photons_bring(
         angles=tuple(traced),
     )
     for angle, wanted in traced.items():
-        # What is left before the hull, some hundredths to a tenth of the open water: within 45 % of itself.
-        # Beside it: a quarter.
+        # What is left before the hull, some hundredths to a tenth of the open water: within 30 % of itself.
+        # Beside it: a sixth.
         before = angle > -2.7
-        assert ours[angle] == pytest.approx(wanted, rel=0.45 if before else 0.25), (angle, ours)
+        assert ours[angle] == pytest.approx(wanted, rel=0.3 if before else 0.17), (angle, ours)
 
 
 def test_a_calm_seas_surface_gives_no_halo_to_water_that_holds_it(tmp_path: Path) -> None:

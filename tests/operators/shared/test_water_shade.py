@@ -151,3 +151,24 @@ def test_no_surface_is_made_up_where_one_sees_through(build: Builders) -> None:
     planes = {"alpha": np.isfinite(range_m).astype(np.float32), "range": range_m}
     seen = casters_seen(shot, Frame(planes, WIDE, WIDE), LevelAxes.of(shot))
     assert seen.weight.size == np.isfinite(range_m).sum() + 100
+
+
+def test_from_every_ray_the_sun_stands_where_the_camera_shows_it(build: Builders) -> None:
+    window = Window(0, 0, 320, 200)
+    sun = refracted_sun(55.0, 10.0, build.up, build.ahead, 1.34)
+    path, camera = build.path(build.bands("1C"), sun_travel=sun), build.camera(window, tilt_deg=50.0)
+    grid = RayGrid.of(build.shot(window, path=path, camera=camera), 64)
+    shares = grid.shares(path)
+    x, y, z = (float(-sun @ axis) for axis in camera.rotation.T)
+    # A pinhole's picture of a direction: right and down over ahead.
+    place = (
+        camera.centre_px[1] + y / z / camera.tangent_per_px[1],
+        camera.centre_px[0] - x / z / camera.tangent_per_px[0],
+    )
+    wanted = float(grid.rows(place[0])), float(grid.columns(place[1]))
+    near = shares.apart < 2.0
+    assert near.sum() > 100
+    for axis, toward, at in zip(np.indices(shares.apart.shape), shares.toward, wanted, strict=True):
+        # Up to nine degrees away, by rays a degree apart.
+        assert_allclose((axis + toward)[near], at, atol=0.6)
+    assert not shares.toward[:, shares.beside_sun == 0.0].any()

@@ -11,9 +11,11 @@ import pytest
 from numpy.testing import assert_allclose, assert_array_equal
 
 from halocline._typing import F32
+from halocline.physics.path.phase import henyey_greenstein
 from halocline.physics.sea.ray_volume import ShaftRays, ShaftSteps, ShaftWater
 from halocline.physics.sea.shade import Casters, Shade, ShadeWater, Square
-from halocline.physics.sea.shade_volume import RayShares, ShadeVolume, ThingsAhead
+from halocline.physics.sea.shade_loops import hidden_of_sun
+from halocline.physics.sea.shade_volume import WIDEST_BLUR, RayShares, ShadeVolume, ThingsAhead
 from halocline.physics.sea.surface import SunBeam
 
 # A wide roof half a metre under the surface, from x = 4 to x = 8 m; the lens is 5.5 m deep.
@@ -35,12 +37,15 @@ def volume(casters: Casters, *, sun: float, sky: float, ahead: F32 | None = None
     shares = [np.full((3, ROWS, COLUMNS), share, np.float32) for share in (sun, sky)]
     straight = np.full((ROWS, COLUMNS), ahead is not None, np.float32)
     hidden = np.zeros((ROWS, COLUMNS), np.float32) if ahead is None else ahead
+    toward = np.zeros((2, ROWS, COLUMNS), np.float32)
     return ShadeVolume(
         shade,
         ShaftRays(rays, (0.0, 0.0), LENS_M),
         ShaftSteps.reaching(20.0, first_m=0.1, count=60),
         WATER,
-        RayShares(shares[0], shares[1], straight, straight, *(np.zeros((3, ROWS, COLUMNS), np.float32))),
+        RayShares(
+            shares[0], shares[1], straight, straight, *np.zeros((3, ROWS, COLUMNS), np.float32), toward
+        ),
         ThingsAhead.of(hidden, hidden * np.float32(6.0), 0.025, lobe_rad=0.079),
     )
 
@@ -150,3 +155,50 @@ def test_a_halo_takes_nothing_of_what_comes_from_beside_a_thing() -> None:
     assert left(0.8, 0.5, 0.25) == pytest.approx([0.5 + 0.3 * 0.5 * 0.75] * 3)
     # There is no more than G.
     assert left(0.4, 1.0, 1.0) == pytest.approx([0.4] * 3)
+
+
+@pytest.mark.parametrize(
+    ("apart_deg", "wide_deg", "times"), [(15, 10, 1.3), (8, 6, 0.3), (10, 6.6, 1.75), (20, 10, 1)]
+)
+def test_a_hole_before_the_sun_lets_in_of_turned_light_what_both_lobes_have_there(
+    apart_deg: float, wide_deg: float, times: float
+) -> None:
+    # By quadrature: the sun's light, turned k times by lobes of Henyey and Greenstein, has one of asymmetry
+    # g^k (a property of theirs), k by Poisson, once at least; and the lobe about the ray has g.
+    g, away = 0.924, math.radians(apart_deg)
+    angle, around = np.meshgrid(np.radians(np.linspace(0.05, 90.0, 900)), np.linspace(0.0, math.pi, 181))
+    cosine = np.cos(angle) * math.cos(away) + np.sin(angle) * math.sin(away) * np.cos(around)
+    glow = sum(times**k / math.factorial(k) * henyey_greenstein(np.cos(angle), g**k) for k in range(1, 20))
+    light = henyey_greenstein(cosine, g) * glow * np.sin(angle)
+    wanted = light[angle < math.radians(wide_deg)].sum() / light.sum()
+
+    # Half a degree from ray to ray, the sun in the middle.
+    ray_rad, sun, lobe = math.radians(0.5), 90, (1.0 - g) / math.sqrt(g)
+    down, across = np.mgrid[0:181, 0:181] - sun
+    cover = (np.hypot(down, across) * 0.5 > wide_deg).astype(np.float32)
+    ahead = ThingsAhead.of(cover, np.float32(5.0) * cover, ray_rad, lobe_rad=lobe)
+    columns = np.float32(apart_deg / 0.5)
+    hidden, shown = hidden_of_sun(
+        ahead.blurs,
+        np.float32(WIDEST_BLUR),
+        (np.float32(times), np.float32(away / lobe)),
+        (np.float32(0.0), -columns),
+        np.float32(1.0),
+        (np.float32(sun), np.float32(sun) + columns),
+    )
+    # Three normal lobes in place of each, and one width for all of Poisson's.
+    assert 1.0 - hidden == pytest.approx(wanted, abs=0.05)
+    assert shown == pytest.approx(1.0, abs=1e-5)
+
+
+def test_beyond_the_pictures_edges_less_and_less_is_known_of_what_lies_about_the_sun() -> None:
+    blurs = np.zeros((7, 20, 20), np.float32)
+    numbers = np.float32(WIDEST_BLUR), (np.float32(1.0), np.float32(2.0))
+    shown = [
+        hidden_of_sun(
+            blurs, *numbers, (np.float32(-rows), np.float32(0.0)), np.float32(1.0), (np.float32(4.0),) * 2
+        )[1]
+        for rows in (2.0, 6.0, 10.0, 40.0)
+    ]
+    assert shown[0] == pytest.approx(1.0, abs=1e-5)
+    assert shown[0] > shown[1] > shown[2] > shown[3] > 0.0

@@ -113,7 +113,32 @@ class RayGrid:
         sun, sky = (
             np.einsum("ck,krm->crm", weights, part).astype(np.float32) for part in (found.sun, found.sky)
         )
-        return RayShares(sun, sky, found.ahead, found.sun_ahead, found.beside_sun, found.times, found.apart)
+        sun_turns = (
+            found.beside_sun,
+            found.times,
+            found.apart,
+            self._toward(-np.array(travel), found.beside_sun),
+        )
+        return RayShares(sun, sky, found.ahead, found.sun_ahead, *sun_turns)
+
+    def _toward(self, light: F64, beside: F32) -> F32:
+        """Return rows and columns from each ray to a direction, ``(2, rows, columns)``; 0 far from it."""
+        rays = self.directions.astype(np.float64)
+        if not beside.any() or min(rays.shape[1:]) < 2:
+            return np.zeros((2, *beside.shape), np.float32)
+        cosine = np.clip(np.einsum("i,irc->rc", light, rays), -1.0, 1.0)
+        across = light[:, np.newaxis, np.newaxis] - cosine * rays
+        sine = np.sqrt(np.maximum(1.0 - cosine**2, 1e-12))
+        turn = across * np.where(sine > 1e-4, np.arccos(cosine) / sine, 1.0)
+        down, right = np.gradient(rays, axis=(1, 2))
+        # Rays are turned by rows and columns of these: least squares of two unknowns.
+        square = np.einsum("irc,irc->rc", down, down), np.einsum("irc,irc->rc", right, right)
+        both = np.einsum("irc,irc->rc", down, right)
+        wanted = np.einsum("irc,irc->rc", down, turn), np.einsum("irc,irc->rc", right, turn)
+        whole = np.maximum(square[0] * square[1] - both**2, 1e-18)
+        rows = (square[1] * wanted[0] - both * wanted[1]) / whole
+        columns = (square[0] * wanted[1] - both * wanted[0]) / whole
+        return np.where(beside > 0.0, np.stack([rows, columns]), 0.0).astype(np.float32)
 
     def things_ahead(self, shot: Shot) -> ThingsAhead:
         """Return what a frame's picture shows along the rays; beyond its edges as at them."""

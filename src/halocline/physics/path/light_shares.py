@@ -23,7 +23,7 @@ from halocline.physics.path.transport import DIFFUSE_ASYMMETRY, SURFACE_INDEX, L
 _TURNED_DEG, AHEAD_DEG = 20.0, 25.0
 # A view that leads past the sun by less than this has it ahead.
 _SUN_AHEAD_DEG = 10.0
-_BESIDE_DEG = 36.0
+_BESIDE_DEG = 50.0
 # Heights of the view for which the window is summed up, and directions in it: from its middle, and around.
 _HEIGHTS, _FROM_MIDDLE, _AROUND = 97, 24, 64
 # Cosine at the window's edge.

@@ -20,9 +20,21 @@ from halocline.physics.sea.shade import Shade, ShadeMap
 
 _ZERO, _ONE, _TWO, _TINY = (np.float32(number) for number in (0.0, 1.0, 2.0, 1e-30))
 _HALF = np.float32(0.5)
-# Before a ray that leads to the sun what is turned into it comes from nearer about it than the water's lobe
-# alone would have it: two lobes meet there. By so many halvings, and up to so many half widths of the lobe.
-_NEARER, _MEET = np.float32(0.93), np.float32(3.3)
+# A lobe (1 + u^2)^-1.5, u the angle in half widths, as three normal ones: their heights and standard
+# deviations in half widths (a fit, within 7 % up to u = 8).
+_HEIGHTS = (np.float32(0.761), np.float32(0.205), np.float32(0.0189))
+_SPREADS = (np.float32(0.589), np.float32(1.38), np.float32(3.61))
+# The sun's light that was turned before fills a lobe wider by so much of the water's for each time.
+_WIDER = np.float32(0.3)
+# As bright as such light about a place is so much of what is turned into a ray there, whatever the ray shows;
+# and of a ray that goes past things the directions that they hide are so much as bright as itself.
+_ABOUT_ALL, _IN_SHADE = np.float32(0.1), np.float32(0.3)
+# Of the sun's glow turned into a ray close by: the share of a wide lobe, and the standard deviations of a
+# narrow and of that one, half widths. Of what is turned by no more than it comes from aside half lies within
+# 1.25 of them, nine tenths within 2.8, for a sun 2.6 aside.
+_ABOUT = (np.float32(0.25), np.float32(0.88), np.float32(2.1))
+# Beyond the picture's edges what lies about the sun is known by so many rays less and less.
+_OUTSIDE = np.float32(6.0)
 # How often light was turned before, at least: close below the surface hardly ever.
 _LEAST_TIMES = np.float32(1e-3)
 # Rays that rise less than this are more and more taken for level ones.
@@ -328,21 +340,18 @@ def left_by_things(shade: Map, x: F32, y: F32, depth: F32, out: F32) -> None:
 
 
 @compiled
-def seen_ahead(
-    masks: F32, range_m: np.float32, at_m: np.float32, nearer: np.float32, place: tuple[int, int]
-) -> np.float32:
+def seen_ahead(masks: F32, range_m: np.float32, at_m: np.float32, place: tuple[int, int]) -> np.float32:
     """Return how much of what lies ahead of a place on a ray things hide, 0 to 1.
 
     ``masks`` are what they hide of the picture, each blurred half as wide as the one before, the last not at
     all: from a place nearer to them they look larger, and the light turned into the ray goes about them less.
-    ``nearer`` is by how many halvings it comes from nearer about the ray than the first mask has it.
     """
     row, column = place
     last = masks.shape[0] - 1
     left = (range_m - at_m) / range_m if range_m > at_m else _ZERO
     wide = np.float32(last)
     if left > _ZERO:
-        wide = min(nearer - np.log2(left), np.float32(last))
+        wide = min(-np.log2(left), np.float32(last))
     level = min(int(wide), last - 1)
     here = masks[level, row, column]
     between = here + (wide - np.float32(level)) * (masks[level + 1, row, column] - here)
@@ -411,34 +420,103 @@ def left_along_ray(
 
 
 @compiled
-def turned_before(
-    turns: tuple[np.float32, np.float32, np.float32], depth: np.float32
+def hidden_of_sun(
+    blurs: F32,
+    widest: np.float32,
+    turns: tuple[np.float32, np.float32],
+    toward: tuple[np.float32, np.float32],
+    nearer: np.float32,
+    place: tuple[np.float32, np.float32],
 ) -> tuple[np.float32, np.float32]:
-    """Return what of the sun's light that is turned into a ray was never turned, and was not far from it.
+    """Return how much of the sun's light that was turned before, and is turned into a ray, things hide.
 
-    Of light that comes from far off the sun mostly one turning was a large one, as likely any of them. Those
-    beside it are as many as chance has it, m on average: none exp(-m) of the time, and the large one is the
-    last, so that light came from the sun, (1 - exp(-m)) / m. Near the sun it came from about both, the more
-    the less apart they are, and the wider the sun's glow is. m goes with the way down from the surface.
+    Such light fills a lobe about the sun, and what of it is turned into the ray came from a lobe about the
+    ray: from directions where both are bright. Of two normal lobes the product is one that lies between.
 
     Parameters
     ----------
+    blurs
+        What things hide of the picture, ``(n, rows, columns)``, each blurred half as wide as the one before,
+        the last not at all.
+    widest
+        Standard deviation of the first, in half widths of the water's lobe.
     turns
-        Whether the ray leads beside the sun; m at the lens; and the angle, see `shade_along_rays`.
-    depth
-        Of the place over the lens's.
+        How often light was turned before, and the angle between ray and sun, half widths.
+    toward
+        Rows and columns from the ray to the sun.
+    nearer
+        Of the way from the lens to the thing, what is left: as much smaller it looks from the lens than from
+        there.
+    place
+        The ray's row and column.
+
+    Returns
+    -------
+    tuple
+        0 to 1; and how much of it all the picture shows.
     """
-    beside, at_lens, apart = turns
-    times = max(at_lens * depth, _LEAST_TIMES)
-    never = np.exp(-times)
-    aside = np.sqrt(apart * apart + _ONE)
-    from_sun = ((_ONE - never) / times - never) * aside / (aside + _ONE + times)
-    return beside * never, beside * (_ONE - never - from_sun)
+    times, apart = turns
+    wider = _ONE + _WIDER * times
+    whole = hidden = shown = _TINY
+    for of_ray in range(3):
+        ray = _SPREADS[of_ray] * _SPREADS[of_ray]
+        for of_sun in range(3):
+            sun = wider * _SPREADS[of_sun]
+            both = ray + sun * sun
+            spread = ray * sun * sun / both
+            share = _HEIGHTS[of_ray] * _HEIGHTS[of_sun] * spread * np.exp(-_HALF * apart * apart / both)
+            way = nearer * ray / both
+            row, column = place[0] + way * toward[0], place[1] + way * toward[1]
+            level = np.log2(widest / max(nearer * np.sqrt(spread), _TINY))
+            whole += share
+            hidden += share * _looked_up(blurs, level, row, column)
+            shown += share * _inside(blurs, row, column)
+    return hidden / whole, shown / whole
+
+
+@compiled
+def _hidden_about(
+    blurs: F32, widest: np.float32, nearer: np.float32, place: tuple[np.float32, np.float32]
+) -> np.float32:
+    """Return how much things hide of light close about a ray on both its ways; see `hidden_of_sun`."""
+    row, column = place
+    most = widest / max(nearer, _TINY)
+    near = _looked_up(blurs, np.log2(most / _ABOUT[1]), row, column)
+    return near + _ABOUT[0] * (_looked_up(blurs, np.log2(most / _ABOUT[2]), row, column) - near)
+
+
+@compiled
+def _inside(blurs: F32, row: np.float32, column: np.float32) -> np.float32:
+    """Return 1 at places in the picture, less beyond its edges."""
+    last_row, last_column = np.float32(blurs.shape[1] - 1), np.float32(blurs.shape[2] - 1)
+    beyond = max(-row, row - last_row, -column, column - last_column, _ZERO)
+    return max(_ONE - beyond / _OUTSIDE, _ZERO)
+
+
+@compiled
+def _looked_up(blurs: F32, level: np.float32, row: np.float32, column: np.float32) -> np.float32:
+    """Return what is hidden at a place, blurred by so many halvings; beyond the edges as at them."""
+    rows, columns = blurs.shape[1], blurs.shape[2]
+    row = max(_ZERO, min(row, np.float32(rows - 1)))
+    column = max(_ZERO, min(column, np.float32(columns - 1)))
+    i, j = int(row), int(column)
+    lower, right = row - np.float32(i), column - np.float32(j)
+    below, beside = min(i + 1, rows - 1), min(j + 1, columns - 1)
+    level = max(_ZERO, min(level, np.float32(blurs.shape[0] - 1)))
+    first = min(int(level), blurs.shape[0] - 2)
+    found = _ZERO
+    for blur in range(first, first + 2):
+        upper_left, lower_left = blurs[blur, i, j], blurs[blur, below, j]
+        upper = upper_left + right * (blurs[blur, i, beside] - upper_left)
+        under = lower_left + right * (blurs[blur, below, beside] - lower_left)
+        here = upper + lower * (under - upper)
+        found += here * (_ONE - abs(level - np.float32(blur)))
+    return found
 
 
 @compiled
 def _passed_on(
-    left: np.float32,
+    left: tuple[np.float32, np.float32],
     kept: np.float32,
     step: tuple[np.float32, np.float32],
     thing: tuple[np.float32, np.float32],
@@ -449,7 +527,7 @@ def _passed_on(
     Parameters
     ----------
     left
-        Of the light that the step turns into the ray.
+        Of the light that the step turns into rays past things, and into the ray itself.
     kept
         Of light at its end, 0 to 1; the rest of what is there without things is turned into the ray.
     step
@@ -464,10 +542,10 @@ def _passed_on(
     # What lies behind a thing that the ray leads to is in no shade of it.
     cut = cover * (part - _ONE) if first < ends < last else _ZERO
     through = kept ** (_ONE + cut)
-    past = through * past + (_ONE - through) * left
+    past = through * past + (_ONE - through) * left[0]
     if first < ends:
         through = kept ** min(part, _ONE)
-        before = through * before + (_ONE - through) * left
+        before = through * before + (_ONE - through) * left[1]
     return past, before
 
 
@@ -477,7 +555,7 @@ def _lose_sky(
     by_sky: F32,
     straight: np.float32,
     glow: np.float32,
-    ahead: tuple[F32, F32, F32, F32],
+    ahead: tuple[F32, F32, tuple[np.float32, np.float32], F32, F32],
     place: tuple[int, int],
     ray: F32,
     lost: F32,
@@ -489,16 +567,21 @@ def _lose_sky(
     as the sun's, and things are black before it.
     """
     row, column = place
-    thing = ahead[0][ahead[0].shape[0] - 1, row, column], ahead[2][row, column]
+    at = np.float32(row) + ahead[2][1], np.float32(column)
+    thing = ahead[0][ahead[0].shape[0] - 1, row, column], ahead[3][row, column]
     light = _ONE, _ZERO
     for step in range(edges.size - 2, -1, -1):
         left, middle = by_sky[4, step], by_sky[0, step]
         if straight > _ZERO:
-            dark = seen_ahead(ahead[0], thing[1], middle, _ZERO, place) * (_ONE - light[1])
-            dark += glow * (seen_ahead(ahead[1], thing[1], middle, _ZERO, place) - dark)
+            dark = seen_ahead(ahead[0], thing[1], middle, place) * (_ONE - light[1])
+            if middle < thing[1]:
+                nearer = (thing[1] - middle) / thing[1]
+                dark += glow * (_hidden_about(ahead[1], ahead[2][0], nearer, at) - dark)
+            else:
+                dark -= glow * dark
             left += straight * (_ONE - dark - left)
             kept = min(ray[step + 1, 1] / max(ray[step, 1], _TINY), _ONE)
-            light = _passed_on(left, kept, (edges[step], edges[step + 1]), thing, light)
+            light = _passed_on((left, left), kept, (edges[step], edges[step + 1]), thing, light)
         lost[step] = _ONE - left
 
 
@@ -508,8 +591,8 @@ def _lose_sun(
     lens_m: np.float32,
     beam: Map,
     by_sun: F32,
-    turns: tuple[F32, F32, F32],
-    ahead: tuple[F32, F32, F32, F32],
+    turns: tuple[F32, F32, F32, F32],
+    ahead: tuple[F32, F32, tuple[np.float32, np.float32], F32, F32],
     place: tuple[int, int],
     ray: F32,
     by_beam: F32,
@@ -517,27 +600,37 @@ def _lose_sun(
 ) -> None:
     """Write what things keep of the sun's light that each step turns into a ray.
 
-    Beside the sun it is followed from the ray's end to the lens, as light goes: what was turned before came
-    either past things or from before them, and is there as bright as steps farther on have made it.
-    ``by_sun`` is of `left_along_ray`, ``by_beam`` room for as many numbers.
+    Beside the sun it is followed from the ray's end to the lens, as light goes. What was never turned before
+    goes by the beam's own shadow; m times on average, exp(-m) of it, and m goes with the way down from the
+    surface. What was came either past things or from before them, and is there as bright as steps farther on
+    have made it. ``by_sun`` is of `left_along_ray`, ``by_beam`` room for as many numbers.
     """
     row, column = place
-    beside = turns[0][row, column]
-    of_ray = beside, turns[1][row, column], turns[2][row, column]
+    beside, times, apart = turns[0][row, column], turns[1][row, column], turns[2][row, column]
+    toward = turns[3][0, row, column], turns[3][1, row, column]
+    blurs, widest = ahead[1], ahead[2][0]
+    at = np.float32(row) + ahead[2][1], np.float32(column)
     if beside > _ZERO:
         left_by_things(beam, by_sun[1], by_sun[2], by_sun[3], by_beam)
-    nearer = _NEARER * max(_ONE - of_ray[2] / _MEET, _ZERO)
-    thing = ahead[1][ahead[1].shape[0] - 1, row, column], ahead[2][row, column]
+    thing = ahead[0][ahead[0].shape[0] - 1, row, column], ahead[3][row, column]
     light = _ONE, _ZERO
     for step in range(edges.size - 2, -1, -1):
         left, middle = by_sun[4, step], by_sun[0, step]
         if beside > _ZERO:
-            never, about = turned_before(of_ray, max(by_sun[3, step], _ZERO) / lens_m)
-            hidden = seen_ahead(ahead[1], thing[1], middle, nearer, place)
-            left *= _ONE - never - about
-            left += never * by_beam[step] + about * (light[0] + hidden * (light[1] - light[0]))
+            before = max(times * max(by_sun[3, step], _ZERO) / lens_m, _LEAST_TIMES)
+            never, aside = np.exp(-before), left
+            if middle < thing[1]:
+                nearer = (thing[1] - middle) / thing[1]
+                hidden, shown = hidden_of_sun(blurs, widest, (before, apart), toward, nearer, at)
+                lit = max(thing[0], by_beam[step])
+                dark = light[1] * (_IN_SHADE + lit * (_ONE - _IN_SHADE))
+                found = light[0] + hidden * (dark - light[0])
+                aside += shown * (_ONE - _ABOUT_ALL) * (found - aside)
+            left += beside * (never * by_beam[step] + (_ONE - never) * aside - left)
             kept = min(ray[step + 1, 1] / max(ray[step, 1], _TINY), _ONE)
-            light = _passed_on(left, kept, (edges[step], edges[step + 1]), thing, light)
+            # In the beam, rays past things are whole, whatever this one leads to.
+            around = left + by_beam[step] * (_ONE - left)
+            light = _passed_on((around, left), kept, (edges[step], edges[step + 1]), thing, light)
         lost[step] = _ONE - left
 
 
@@ -548,8 +641,8 @@ def shade_along_rays(
     edges: F32,
     maps: tuple[Map, Map, Map],
     shares: tuple[F32, F32, F32, F32],
-    turns: tuple[F32, F32, F32],
-    ahead: tuple[F32, F32, F32, F32],
+    turns: tuple[F32, F32, F32, F32],
+    ahead: tuple[F32, F32, tuple[np.float32, np.float32], F32, F32],
     block: F32,
 ) -> None:
     """Turn what is left of the veil at each step's end into the share of it that shade leaves, ray by ray.
@@ -569,10 +662,12 @@ def shade_along_rays(
         sky's and of the sun's, what comes from ahead, ``(rows, columns)`` each.
     turns
         Where rays lead to the sun or past it, 1, else 0; how often the sun's at the lens was turned before;
-        and the angle to the sun, in half widths of the water's lobe; ``(rows, columns)`` each.
+        the angle to the sun, in half widths of the water's lobe; ``(rows, columns)`` each; and rows and
+        columns from each to the sun, ``(2, rows, columns)``.
     ahead
-        See `seen_ahead`: ``(masks, rows, columns)`` for the sky's light and for the sun's; to where rays are
-        followed before what they show, and where its surface is, ``(rows, columns)``.
+        Of the sky's light, see `seen_ahead`; of the sun's, blurs of the whole picture, the widest of them,
+        see `hidden_of_sun`, and the first of the rows in it; to where rays are followed before what they
+        show, and where its surface is, ``(rows, columns)``.
     block
         ``(rows, columns, steps + 1, 3)``, what is left in, the share out.
     """
@@ -584,8 +679,8 @@ def shade_along_rays(
         for column in range(directions.shape[2]):
             x, y, down = directions[0, row, column], directions[1, row, column], directions[2, row, column]
             ray, straight, sun_ahead = block[row, column], shares[2][row, column], shares[3][row, column]
-            cover, ends = ahead[0][ahead[0].shape[0] - 1, row, column], ahead[2][row, column]
-            surface = ahead[3][row, column]
+            cover, ends = ahead[0][ahead[0].shape[0] - 1, row, column], ahead[3][row, column]
+            surface = ahead[4][row, column]
             for step in range(edges.size - 1):
                 # Of a step that a thing cuts short, what lies before that is meant.
                 middle = (edges[step] + cut_short(edges[step], edges[step + 1], cover, ends)) / _TWO

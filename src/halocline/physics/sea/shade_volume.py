@@ -14,9 +14,9 @@ thing that looks as large. And the thing's own direction is not black, for the w
 light from there what that sends comes nonetheless.
 
 So it is of the sun's light where a ray leads to the sun, or beside it. What a step turns into the ray was
-never turned before, and goes by the beam's own shadow; or it came from about the sun, having been turned
-before, and goes by that of all its light; or from about the ray, as bright there as the steps farther on
-have left it, but where a thing hides it.
+never turned before, and goes by the beam's own shadow; or it was, and came from where both the sun's glow and
+the lobe about the ray are bright: near the sun, near the ray, and between (`hidden_of_sun`). Where no thing
+hides that it is as bright as light that comes past things, elsewhere as the steps farther on have left it.
 """
 
 from __future__ import annotations
@@ -37,11 +37,10 @@ from halocline.physics.sea.shade_loops import NO_MAP, Map, beam_map, loop_maps, 
 # Shares and standard deviations of normal lobes that have together as much within 2, 5.6 and 13 degrees, .11,
 # .56 and .84, as a lobe of asymmetry .924 of what it turns by less than 25 degrees.
 _SKY_LOBES = ((0.65, math.radians(3.2)), (0.35, math.radians(10.3)))
-# Of the sun's light that is turned into a ray aside, in half widths of the water's lobe: of what is turned by
-# no more than it comes from aside half lies within 1.25 of them, nine tenths within 2.8, for a sun 2.6 aside.
-_SUN_LOBES = ((0.75, 0.88), (0.25, 2.1))
-# As far about a ray its range is looked for where it shows nothing.
-_LOBE_RAD = 0.083
+# The widest blur of what lies ahead, in half widths of the water's lobe: that of `hidden_of_sun`'s lobes.
+WIDEST_BLUR = 3.61
+# How many blurs there are; a ray that shows nothing has its range from the finest that covers so much of it.
+_BLURS, _KNOWN = 6, 0.05
 # What a ray itself shows lies on the farthest surface about it from the latter of these shares of its range.
 _OWN_SURFACE = (0.7, 0.9)
 _HALVINGS = 4
@@ -59,6 +58,8 @@ class RayShares:
         Of the sky's and of the sun's, ``(rows, columns)``.
     beside_sun, times, apart
         How the sun's was turned, ``(rows, columns)``.
+    toward
+        Rows and columns from each to the sun, ``(2, rows, columns)``.
     """
 
     sun: F32
@@ -68,6 +69,7 @@ class RayShares:
     beside_sun: F32
     times: F32
     apart: F32
+    toward: F32
 
 
 @dataclass(frozen=True)
@@ -76,8 +78,10 @@ class ThingsAhead:
 
     Attributes
     ----------
-    masks, sun_masks
-        Of the sky's light and of the sun's, ``(halvings + 1, rows, columns)``, 0 to 1.
+    masks
+        Of the sky's light, ``(halvings + 1, rows, columns)``, 0 to 1.
+    blurs
+        Of the sun's, ``(blurs + 1, rows, columns)``; see `hidden_of_sun`.
     range_m
         How far away it is, ``(rows, columns)``: the farthest of what pixels about a ray show, for a ray goes
         past a near thing for those that see what lies behind.
@@ -86,7 +90,7 @@ class ThingsAhead:
     """
 
     masks: F32
-    sun_masks: F32
+    blurs: F32
     range_m: F32
     surface_m: F32
 
@@ -105,24 +109,25 @@ class ThingsAhead:
         ``lobe_rad`` is the half width of the water's lobe; ``farthest_m`` the range of what lies within a ray
         of each, 0 where nothing does.
         """
-        widest = _LOBE_RAD / ray_rad
-        of_sun = tuple((share, wide * lobe_rad) for share, wide in _SUN_LOBES)
-        sky, sun = (
-            np.stack([*(_spread(cover, lobes, ray_rad * 2**number) for number in range(_HALVINGS)), cover])
-            for lobes in (_SKY_LOBES, of_sun)
-        )
+        sky = [_spread(cover, _SKY_LOBES, ray_rad * 2**number) for number in range(_HALVINGS)]
+        spreads = [WIDEST_BLUR * lobe_rad / ray_rad / 2**number for number in range(_BLURS)]
+        blurs = [_blurred(cover, spread) for spread in spreads]
         known = np.where(cover > 0.0, range_m, np.float32(0.0)) * cover
-        near = _blurred(known, widest) / np.maximum(sun[0], np.float32(1e-6))
+        near = np.zeros_like(cover)
+        for spread, covered in zip(spreads, blurs, strict=True):
+            here = _blurred(known, spread) / np.maximum(covered, np.float32(1e-6))
+            near += np.minimum(covered / np.float32(_KNOWN), np.float32(1.0)) * (here - near)
         metres = np.where(cover > 0.0, range_m, np.maximum(near, np.float32(1e-3)))
         own = metres.astype(np.float32)
+        masks = np.stack([*sky, cover]), np.stack([*blurs, cover])
         if farthest_m is None:
-            return cls(sky, sun, own, own)
+            return cls(*masks, own, own)
         ends = np.where(farthest_m > 0.0, farthest_m, own)
         # A slanting surface is the ray's own; one that lies far behind it is another thing's.
         first, last = _OWN_SURFACE
         share = np.clip((own / np.maximum(ends, np.float32(1e-6)) - first) / (last - first), 0.0, 1.0)
         surface = ends + share * np.minimum(own - ends, np.float32(0.0))
-        return cls(sky, sun, ends.astype(np.float32), surface.astype(np.float32))
+        return cls(*masks, ends.astype(np.float32), surface.astype(np.float32))
 
 
 def _spread(cover: F32, lobes: tuple[tuple[float, float], ...], ray_rad: float) -> F32:
@@ -231,10 +236,12 @@ class ShadeVolume(RayVolume):
                 np.ascontiguousarray(self.shares.beside_sun[rows]),
                 np.ascontiguousarray(self.shares.times[rows]),
                 np.ascontiguousarray(self.shares.apart[rows]),
+                np.ascontiguousarray(self.shares.toward[:, rows]),
             ),
             (
                 np.ascontiguousarray(self.ahead.masks[:, rows]),
-                np.ascontiguousarray(self.ahead.sun_masks[:, rows]),
+                self.ahead.blurs,
+                (np.float32(WIDEST_BLUR), np.float32(rows.start)),
                 np.ascontiguousarray(self.ahead.range_m[rows]),
                 np.ascontiguousarray(self.ahead.surface_m[rows]),
             ),
