@@ -37,15 +37,13 @@ def volume(casters: Casters, *, sun: float, sky: float, ahead: F32 | None = None
     shares = [np.full((3, ROWS, COLUMNS), share, np.float32) for share in (sun, sky)]
     straight = np.full((ROWS, COLUMNS), ahead is not None, np.float32)
     hidden = np.zeros((ROWS, COLUMNS), np.float32) if ahead is None else ahead
-    toward = np.zeros((2, ROWS, COLUMNS), np.float32)
+    nothing = np.zeros((2, ROWS, COLUMNS), np.float32)
     return ShadeVolume(
         shade,
         ShaftRays(rays, (0.0, 0.0), LENS_M),
         ShaftSteps.reaching(20.0, first_m=0.1, count=60),
         WATER,
-        RayShares(
-            shares[0], shares[1], straight, straight, *np.zeros((3, ROWS, COLUMNS), np.float32), toward
-        ),
+        RayShares(shares[0], shares[1], straight, straight, nothing[0], nothing[0], nothing[0], nothing),
         ThingsAhead.of(hidden, hidden * np.float32(6.0), 0.025, lobe_rad=0.079),
     )
 
@@ -178,7 +176,7 @@ def test_a_hole_before_the_sun_lets_in_of_turned_light_what_both_lobes_have_ther
     cover = (np.hypot(down, across) * 0.5 > wide_deg).astype(np.float32)
     ahead = ThingsAhead.of(cover, np.float32(5.0) * cover, ray_rad, lobe_rad=lobe)
     columns = np.float32(apart_deg / 0.5)
-    hidden, shown = hidden_of_sun(
+    hidden, shown = hidden_of_sun.loop(
         ahead.blurs,
         np.float32(WIDEST_BLUR),
         (np.float32(times), np.float32(away / lobe)),
@@ -195,7 +193,7 @@ def test_beyond_the_pictures_edges_less_and_less_is_known_of_what_lies_about_the
     blurs = np.zeros((7, 20, 20), np.float32)
     numbers = np.float32(WIDEST_BLUR), (np.float32(1.0), np.float32(2.0))
     shown = [
-        hidden_of_sun(
+        hidden_of_sun.loop(
             blurs, *numbers, (np.float32(-rows), np.float32(0.0)), np.float32(1.0), (np.float32(4.0),) * 2
         )[1]
         for rows in (2.0, 6.0, 10.0, 40.0)
