@@ -89,7 +89,7 @@ def test_a_lamp_that_lights_nothing_in_view_is_told_of_with_its_key(
         'space = "world"\nposition = [0.9, 0.5, -2.5]\ntarget = [0, 0, 0]\nbrightness = 0.05',
         "cone_angle = 0.1\nedge_angle = 0.1\ntarget = [0.01, 0, 3]\nbrightness = 20",
         'space = "world"\nposition = [0, 0, -6]\ntarget = [0, 0, 0]',
-        'space = "world"\nposition = [0.9, 0.5, -2.5]\ntarget = [0, 0, 0]\nbrightness = 0.00002',
+        'space = "world"\nposition = [0.9, 0.5, -2.5]\ntarget = [0, 0, 0]\nbrightness = 0.000002',
     ],
     ids=[
         "the default",
