@@ -124,6 +124,7 @@ _LISTED = (
     Plane("bubble_light", Form.LIGHT, "", "What bubbles add to it; negative where they hide it."),
     Plane("lamp_haze", Form.LIGHT, "", "Lamp light that the water threw in."),
     Plane("lamp_seen", Form.LIGHT, "", "What of it is the faces of lamps that shine in, and their glow."),
+    Plane("lamp_water", Form.LIGHT, "", "What of it lamps light of the water, as turbid bodies leave it."),
     Plane("lamp_range", Form.NUMBER, "m", "Mean range of those lamps; inf where nothing is seen of any."),
     Plane("lamp_left", Form.NUMBER, "", "What turbid bodies have left of that light so far, 0 to 1."),
     Plane("render_light", Form.LIGHT, "", "The subject's light before daylight was lost on its way down."),

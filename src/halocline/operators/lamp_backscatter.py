@@ -35,6 +35,8 @@ from halocline.quantities import Distance, Factor, Period, Position, Ratio, Stri
 _CLOUD_WAVES = 28
 # Of what of the haze is seen of lamps themselves: its light, their range, and what bodies have left of it.
 _SEEN = ("lamp_seen", "lamp_range", "lamp_left")
+# And the rest of it: what lamps light of the water.
+_WATER = "lamp_water"
 # While the shutter is open a glow is looked at about every so many pixels that it moves by, so often at most.
 _FINEST_GLOW_PX, _GLOW_MOMENTS = 2.0, 9
 
@@ -98,7 +100,7 @@ class LampBackscatter(Operator[LampBackscatterParameters, PreparedHaze]):
         return PlaneUse(
             reads=frozenset({"bands", "alpha", "range", "downward"}),
             optional=frozenset({"far_range", "far_share"}),
-            writes=frozenset({"bands", "lamp_haze", *_SEEN}),
+            writes=frozenset({"bands", "lamp_haze", _WATER, *_SEEN}),
             adds=frozenset({"lamp_haze"}),
         )
 
@@ -147,7 +149,7 @@ class LampBackscatter(Operator[LampBackscatterParameters, PreparedHaze]):
         open_length = shot.path.open_length(planes["downward"])
         covered = alpha > 0
         ends = np.where(covered, np.minimum(planes["range"], open_length), open_length)
-        told = prepared.faces is not None and any(map(tile.wants, _SEEN))
+        told = prepared.faces is not None and any(map(tile.wants, (_WATER, *_SEEN)))
         made = self._before(shot, direction.reshape(3, -1), ends.ravel(), prepared, told=told)
         haze = made.reshape(-1, *ends.shape)
         for share, behind in _behind(planes, alpha, open_length):
@@ -160,13 +162,15 @@ class LampBackscatter(Operator[LampBackscatterParameters, PreparedHaze]):
         haze *= np.float32(p.strength)
         bands = len(planes["bands"])
         haze, glow = haze[:bands], haze[bands:]
-        seen: Planes = {}
+        seen: dict[str, F32] = {}
         if prepared.faces is not None:
             surface = Surface(planes["range"], alpha, planes.get("far_range"), planes.get("far_share"))
             faces = prepared.faces.draw((tile.region.y, tile.region.y_end), surface)
             haze += faces.light
             if told:
                 seen = _lamps_seen(glow, faces)
+        if tile.wants(_WATER):
+            seen[_WATER] = haze - seen["lamp_seen"] if told else haze.copy()
         return {"bands": planes["bands"] + haze, "lamp_haze": haze, **seen}
 
     def _before(self, shot: Shot, direction: F32, ends_m: F32, prepared: PreparedHaze, *, told: bool) -> F32:
@@ -236,7 +240,7 @@ def _over_bands(light: F32) -> F32:
     return total
 
 
-def _lamps_seen(glow: F32, faces: DrawnRows) -> Planes:
+def _lamps_seen(glow: F32, faces: DrawnRows) -> dict[str, F32]:
     """Return the planes that tell what is seen of lamps, of their glow (see `_before`) and their faces."""
     light = glow[:-2] + faces.light
     by_face, by_glow = _over_bands(faces.light), _over_bands(glow[:-2])

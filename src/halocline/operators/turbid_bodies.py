@@ -43,7 +43,7 @@ from halocline.quantities import Angle, Distance, Period, Ratio, Share, Strict
 _SEEN_LENGTHS = 3.0
 _TINY = np.float32(1e-9)
 # What is seen of lamps themselves.
-_LAMPS_LEFT = frozenset({"lamp_seen", "lamp_left"})
+_LAMPS_LEFT = frozenset({"lamp_seen", "lamp_left", "lamp_water"})
 _LAMPS = _LAMPS_LEFT | {"lamp_range"}
 # Pixels that tell whether there is a floor at all.
 _FEW_PIXELS = 20_000
@@ -198,20 +198,30 @@ class TurbidBodies(Operator[TurbidBodiesParameters, TurbidVolume | None]):
         told = tile.wants("body_light"), tile.wants("body_alpha")
         corner = (region.y - window.y, region.x - window.x)
         bands, water = planes["bands"], _thrown_in(planes, tile)
-        # Lamps that are seen stand where they are; all else that the water threw in lies along the way.
+        # Lamps that are seen stand where they are, and what they light lies about them; all else that the
+        # water threw in lies evenly along the way.
         lamps = planes.get("lamp_seen") if "lamp_range" in planes else None
-        if lamps is not None and water is not None:
-            bands, water = bands - lamps, water - lamps
+        lit = planes.get("lamp_water")
+        for apart in (lamps, lit):
+            if apart is not None and water is not None:
+                bands, water = bands - apart, water - apart
+        surfaces = SurfacesSeen(planes["range"], covered, *far)
         laid = prepared.laid(
             bands,
             planes["alpha"],
-            SurfacesSeen(planes["range"], covered, *far),
+            surfaces,
             corner=corner,
             water=water,
             halo=_halo(planes, shot),
             told=told,
         )
         written = {"bands": laid.light, "alpha": laid.alpha}
+        if lit is not None and water is not None:
+            kept = prepared.of_lamps_haze(lit, surfaces, corner=corner)
+            laid.light[...] += kept
+            if laid.thrown is not None:
+                laid.thrown[...] += kept - lit
+            written["lamp_water"] = kept
         if lamps is not None and water is not None:
             written |= _lay_lamps(prepared, planes, lamps, corner, laid)
         more = {"far_light": laid.far_light, "body_light": laid.thrown, "body_alpha": laid.covered}

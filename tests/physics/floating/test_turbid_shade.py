@@ -24,13 +24,14 @@ from halocline._typing import F32, F64
 from halocline.compute.threads import at_most
 from halocline.imaging.frame import Window
 from halocline.operators.shared.body_parameters import PlacedBody
+from halocline.operators.shared.view_rays import spaced_rays
 from halocline.physics.floating.flow import STILL, Current
 from halocline.physics.floating.turbid import TurbidBody
-from halocline.physics.floating.turbid_light import unturned
+from halocline.physics.floating.turbid_light import SpreadBeam, unturned
 from halocline.physics.floating.turbid_shade import BodyShade
 from halocline.physics.floating.turbid_shade_loops import dim_by_bodies
-from halocline.physics.floating.turbid_view import BodiesInLight
-from halocline.physics.path.lamps import Lamp, backscatter, irradiance
+from halocline.physics.floating.turbid_view import BodiesInLight, SurfacesSeen, TurbidRays, TurbidVolume
+from halocline.physics.path.lamps import Lamp, backscatter, irradiance, water_phase
 from halocline.physics.path.transport import LightPath
 from halocline.physics.sea.shade import Casters, Shade, ShadeWater, Square
 from halocline.physics.sea.shade_loops import light_at_places, loop_maps
@@ -158,9 +159,12 @@ def test_a_lamp_lights_what_stands_behind_a_cloud_by_what_that_leaves(build: Bui
 
 
 def haze_by_march(
-    lamp: Lamp, path: LightPath, cloud: TurbidBody, ray: F64, end_m: float
+    lamp: Lamp, path: LightPath, cloud: TurbidBody, ray: F64, end_m: float, *, seen: bool = False
 ) -> tuple[float, float]:
-    """Return a lamp's haze along a ray in one band, with the light that a body leaves, and without it."""
+    """Return a lamp's haze along a ray in one band, with the light that a body leaves, and without it.
+
+    If it is to be ``seen``, with and without what the body hides of that light, instead.
+    """
     ranges = np.linspace(0.0, end_m, 1201)
     places = LENS + ranges[:, None] * ray
     offset = places - lamp.position_m
@@ -175,6 +179,12 @@ def haze_by_march(
     for number in np.flatnonzero(lit > 0.0)[::2]:
         way = offset[number] / away[number]
         left[number : number + 2] = marched(cloud, places[number], way, length=away[number], steps=300)
+    if lamp.spread is not None:
+        left *= lamp.spread(*(part.astype(np.float32) for part in (away, turned, left)))
+    if seen:
+        lit *= left
+        dense = extinction(cloud, places, EDDIES, TIME_S)
+        left = np.exp(-np.append(0.0, np.cumsum(0.5 * (dense[1:] + dense[:-1])) * ranges[1]))
     return float(np.trapezoid(lit * left, ranges)), float(np.trapezoid(lit, ranges))
 
 
@@ -242,11 +252,75 @@ def test_the_glow_of_a_lamp_in_or_behind_a_cloud_is_what_a_march_leaves(build: B
     off = np.degrees(np.arccos(rays @ towards / np.linalg.norm(towards)))
     whole, less = glow(lamp), glow(dimmed)
     looked = np.flatnonzero((off > 1.0) & (off < 2.0))[::5]
-    marches = np.array([haze_by_march(lamp, path, cloud, rays[at], 12.0) for at in looked])
+    spread = replace(lamp, spread=dimmed.spread)
+    marches = np.array([haze_by_march(spread, path, cloud, rays[at], 12.0) for at in looked])
     expected = marches[:, 0] / marches[:, 1]
     assert len(looked) > 6
     assert (expected < 0.85).all()
     np.testing.assert_allclose(less[looked] / whole[looked], expected, atol=0.015)
+
+
+@pytest.mark.parametrize("place", [(0.1, 0.0, -7.0), (-0.6, 0.5, -6.5), (0.3, 0.1, -5.2)])
+def test_of_what_a_lamp_lights_a_cloud_hides_what_lies_behind_it_by_a_march(
+    build: Builders, place: tuple[float, float, float]
+) -> None:
+    path, camera = build.path(), replace(build.camera(WINDOW, tilt_deg=0.0), position_m=LENS)
+    cloud = replace(body_of(build, placed("ellipsoid", clumping=0.0)), extinction_per_m=4.0)
+    lamp = Lamp(np.array(place), -AHEAD, np.ones(6), 180.0, 10.0, 0.03)
+    dimmed = BodiesInLight([unturned(cloud)], path, EDDIES, TIME_S).dimming(lamp)
+    rays = TurbidRays(spaced_rays(camera, np.eye(3), WINDOW, 0.125), 0.125, LENS)
+    volume = TurbidVolume([cloud], rays, path, eddies=EDDIES, time_s=TIME_S, lamps=(dimmed,))
+    whole = np.ones((6, *WINDOW.shape), np.float32)
+    ends = np.resize(np.array([30.0, 4.8, 5.5, 7.0], np.float32), WINDOW.shape)
+    kept = volume.of_lamps_haze(whole, SurfacesSeen(ends, np.ones_like(ends)), corner=(0, 0))[2]
+    direction = camera.directions(WINDOW).astype(np.float64)
+    found, expected, spread = [], [], replace(lamp, spread=dimmed.spread)
+    for row, column in np.argwhere(kept < 0.97)[::3]:
+        light = haze_by_march(spread, path, cloud, direction[:, row, column], ends[row, column], seen=True)
+        found.append(kept[row, column])
+        expected.append(light[0] / light[1])
+    assert len(found) > 8
+    assert min(expected) < 0.85
+    np.testing.assert_allclose(found, expected, atol=0.03)
+    # Where no body is, nothing is hidden, to the bit.
+    assert (kept == 1.0).any()
+
+
+def test_a_beam_that_was_spread_is_turned_by_little_less_as_photons_are() -> None:
+    # Photons of a pencil: turned in the body so often as Poisson has it, by Henyey and Greenstein's function
+    # (henyey1941), then once by the water's; the share that ends in a ring, over that of a beam.
+    photons, similar, g = 400_000, 0.83, 0.9
+    w = similar / (1.0 - g + similar * g)
+    rng = np.random.default_rng(5)
+
+    def turn(cosine: F64, lobe: float | F64) -> F64:
+        s = (1.0 - lobe**2) / (1.0 - lobe + 2.0 * lobe * rng.random(photons))
+        by = (1.0 + lobe**2 - s * s) / (2.0 * lobe)
+        sines = np.sqrt(np.maximum((1.0 - cosine**2) * (1.0 - by**2), 0.0))
+        return np.clip(cosine * by + sines * np.cos(2.0 * np.pi * rng.random(photons)), -1.0, 1.0)
+
+    edges = np.cos(np.radians([1.0, 2.0, 4.0, 8.0]))[::-1]
+    water = np.where(rng.random(photons) < 0.992, 0.931, -0.505)
+    beam = np.histogram(turn(np.ones(photons), water), edges)[0]
+    for depth in (1.0, 3.0):
+        times, cosine = rng.poisson(depth * w, photons), np.ones(photons)
+        for number in range(int(times.max())):
+            cosine = np.where(times > number, turn(cosine, g), cosine)
+        spread = np.histogram(turn(cosine, water), edges)[0]
+        left = np.exp(-depth * (1.0 - w * g))
+        expected = spread / beam * np.exp(-depth * (1.0 - w)) / left
+        # Over each ring, by how much of a beam is turned there.
+        rings = np.linspace(edges[:-1], edges[1:], 101)
+        middle = (0.5 * (rings[1:] + rings[:-1])).astype(np.float32).ravel()
+        near, kept = np.full(middle.size, 0.1, np.float32), np.full(middle.size, left, np.float32)
+        weights = water_phase(middle).reshape(-1, 3)
+        made = SpreadBeam(similar, 2.0).ratio(near, middle, kept).reshape(-1, 3)
+        found = (made * weights).sum(axis=0) / weights.sum(axis=0)
+        np.testing.assert_allclose(found, np.minimum(expected, 1.0), rtol=0.06)
+        # From far behind it is a beam again, and nothing has been spread of one that met nothing.
+        assert (SpreadBeam(similar, 2.0).ratio(100.0 * near, middle, kept) > made.ravel()).all()
+    assert SpreadBeam(similar, 2.0).ratio(near, middle, np.ones_like(middle)) == pytest.approx(1.0)
+    assert SpreadBeam(0.0, 2.0).ratio(near, middle, kept) == pytest.approx(1.0)
 
 
 def test_a_shadow_softens_below_and_keeps_what_it_takes(build: Builders) -> None:

@@ -21,6 +21,7 @@ from halocline._typing import F32, F64
 from halocline.late_dataclass import dataclass
 from halocline.physics.floating.turbid import ASYMMETRY, TurbidBody
 from halocline.physics.floating.turbid_shade_loops import depths_along
+from halocline.physics.path.scatterers import WATER_PHASE
 
 # Rays across such a table.
 RAYS = 56
@@ -28,6 +29,8 @@ RAYS = 56
 _WIDEST_RAD = math.radians(65.0)
 # Of a lobe's table: orders of its series, angles, closer towards 0, and depths up to the most that counts.
 _ORDERS, _ANGLES, _DEPTHS, _MOST_COUNTED = 200, 129, 49, 6.0
+# Of a spread beam's table: orders of the series, and scales from 0 to 1.
+_SPREAD_ORDERS, _SCALES = 400, 6
 
 
 def unturned(body: TurbidBody) -> TurbidBody:
@@ -114,6 +117,84 @@ def _forward_table(similar: float) -> F32:
     cosines = np.cos(math.pi * np.linspace(0.0, 1.0, _ANGLES) ** 2)
     values = np.polynomial.legendre.legval(cosines, moments.T)
     return np.asarray(per * values, np.float32)
+
+
+class SpreadBeam:
+    """How much less of a lamp's light the water turns by an angle where it has come through bodies.
+
+    What `unturned` matter leaves has been turned by little, and comes from about the lamp's direction. The
+    water turns most of it by very little too, so where a beam is no longer one there is less of that:
+
+        p_spread / p = sum_l (2 l + 1) / (4 pi) b_l exp(-tau (1 - w g^(l s))) P_l(cos psi) / (V p(psi)),
+
+    b_l the moments of the water's p, V = exp(-tau (1 - w g)) what counts of the light, and s the way from
+    the lamp to the bodies over that to the place: seen from farther off the same spread is narrower. By wide
+    angles it would turn more of it, and is taken not to: what is spread leaves a body at its sides.
+
+    Parameters
+    ----------
+    similar
+        w' of the bodies, 0 to 1.
+    away_m
+        From the lamp to them, metres; inf where they have no end.
+    """
+
+    def __init__(self, similar: float, away_m: float) -> None:
+        self._table, self._away = _spread_table(similar), np.float32(away_m)
+
+    def ratio(self, range_m: F32, cosine: F32, left: F32) -> F32:
+        """Return p_spread / p, 1 at most.
+
+        Parameters
+        ----------
+        range_m, cosine
+            From the lamp to a place, and cosine of the angle by which the water turns its light there.
+        left
+            What bodies leave of it there, V, 0 to 1.
+
+        Returns
+        -------
+        F32
+            As ``cosine``, 0 to 1; 1 where all is left.
+        """
+        scale = np.minimum(self._away / np.maximum(range_m, np.float32(1e-6)), np.float32(1.0))
+        counted = -np.log(np.maximum(left, np.float32(math.exp(-_MOST_COUNTED))))
+        angle = np.sqrt(np.arccos(np.clip(cosine, np.float32(-1.0), np.float32(1.0))) / np.float32(math.pi))
+        steps = np.float32(_SCALES - 1), np.float32((_DEPTHS - 1) / _MOST_COUNTED), np.float32(_ANGLES - 1)
+        places = [each * step for each, step in zip((scale, counted, angle), steps, strict=True)]
+        first = [
+            np.minimum(at.astype(np.int64), size - 2)
+            for at, size in zip(places, self._table.shape, strict=True)
+        ]
+        shares = [at - low.astype(np.float32) for at, low in zip(places, first, strict=True)]
+        found = np.zeros_like(cosine)
+        for corner in range(8):
+            step = [corner >> axis & 1 for axis in range(3)]
+            weight = np.ones_like(cosine)
+            for share, there in zip(shares, step, strict=True):
+                weight *= share if there else np.float32(1.0) - share
+            at = tuple(low + there for low, there in zip(first, step, strict=True))
+            found += weight * self._table[at]
+        return found
+
+
+@lru_cache(maxsize=16)
+def _spread_table(similar: float) -> F32:
+    """Return p_spread / p, 1 at most, by the scale, by what counts of the depth, and by angle."""
+    g, (share, forward, backward) = ASYMMETRY, WATER_PHASE
+    own = similar / (1.0 - g + similar * g)
+    orders, counted = np.arange(_SPREAD_ORDERS), np.linspace(0.0, _MOST_COUNTED, _DEPTHS)
+    depth = counted[:, None] / (1.0 - own * g)
+    moments = share * forward**orders + (1.0 - share) * backward**orders
+    cosines = np.cos(math.pi * np.linspace(0.0, 1.0, _ANGLES) ** 2)
+    tables = []
+    for scale in np.linspace(0.0, 1.0, _SCALES):
+        lost = np.exp(counted[:, None] - depth * (1.0 - own * g ** (scale * orders)))
+        terms = (2 * orders + 1) / (4.0 * math.pi) * moments * lost
+        tables.append(np.polynomial.legendre.legval(cosines, terms.T))
+    # By the same series, so that what is cut off of it is cut off of both.
+    whole = np.polynomial.legendre.legval(cosines, (2 * orders + 1) / (4.0 * math.pi) * moments)
+    return np.asarray(np.clip(np.array(tables) / whole, 0.0, 1.0), np.float32)
 
 
 @dataclass(frozen=True)

@@ -30,7 +30,7 @@ from halocline.late_dataclass import dataclass
 from halocline.physics.floating.flow import STILL, TurbulentFlow
 from halocline.physics.floating.light import LIGHT_ASYMMETRY, sun_spread
 from halocline.physics.floating.turbid import TurbidBody, TurbidShape
-from halocline.physics.floating.turbid_light import ForwardLobe, LightRays, similar_of, unturned
+from halocline.physics.floating.turbid_light import ForwardLobe, LightRays, SpreadBeam, similar_of, unturned
 from halocline.physics.floating.turbid_loops import (
     BODY_HEAD,
     DEPTH,
@@ -41,8 +41,11 @@ from halocline.physics.floating.turbid_loops import (
     lay_bodies,
     mark_ranges_met,
 )
+from halocline.physics.path.dimmed_haze import HazePieces
+from halocline.physics.path.lamp_shadow import ends_of_rates, weights_of_rates
 from halocline.physics.path.lamps import Lamp, irradiance
 from halocline.physics.path.phase import henyey_greenstein, lobe_numbers
+from halocline.physics.path.scatterers import Scatterers
 from halocline.physics.path.transport import LightPath
 
 # Rows of rays that are followed at once.
@@ -67,6 +70,8 @@ _SUN_AWAY_M, _SUN_RADIUS_M, _LIGHT_RANGES = 60.0, 14.0, 60
 # How steps grow with the way behind the first body that a light meets, at least and at most; and by how much
 # longer they are made where they are too many: those that are far off first.
 _LEAST_GROWTH, _MOST_GROWTH, _COARSER = 0.03, 0.25, 1.2
+# Steps of the table's own to a piece of lamps' haze; an optical depth that is there and hides nothing.
+_EVERY_HAZE, _HARDLY = 2, np.float32(1e-20)
 _NONE, _NO_LENGTHS, _WHOLE = np.zeros((0, 0), np.float32), np.float32(0.0), np.float32(1.0)
 
 
@@ -171,6 +176,7 @@ class TurbidVolume:
         self.path = path
         # Bodies tell by rays of their own what they keep from themselves.
         self._bodies, self._lamps = tuple(bodies), tuple(replace(lamp, dimmed=None) for lamp in lamps)
+        self._dimmed = tuple(lamps)
         hiding = BodiesInLight([unturned(body) for body in bodies], path, eddies, time_s)
         self._sun_light = hiding.from_sun(rays.lens_m) if self_shadow > 0.0 else None
         self._self_shadow = self_shadow
@@ -184,6 +190,7 @@ class TurbidVolume:
         self._rates = (path.bands.attenuation * path.veil_scale).astype(np.float32)
         self._count = max(1, -(-(rays.directions.shape[1] - 1) // _BLOCK_ROWS))
         self._blocks = MadeOnce(self._block)
+        self._haze_blocks = MadeOnce(self._haze_block)
 
     def laid(
         self,
@@ -214,6 +221,37 @@ class TurbidVolume:
         told
             Whether to return what is added to that, and the bodies' coverage.
         """
+        return self._laid(self._blocks, picture, alpha, surfaces, corner, water, halo, told)
+
+    def of_lamps_haze(self, haze: F32, surfaces: SurfacesSeen, *, corner: tuple[int, int]) -> F32:
+        """Return what bodies leave of what lamps light of the water, ``(K, rows, columns)``.
+
+        Of each place's light they hide what lies between it and the lens: a lamp behind a cloud lights the
+        water most about itself, where the cloud hides all of it, and one before a cloud where it hides none.
+
+        Parameters
+        ----------
+        haze
+            Before that, ``(K, rows, columns)``.
+        surfaces, corner
+            As `laid` takes them.
+        """
+        if not self._dimmed:
+            return haze
+        alpha, none = np.ones_like(surfaces.range_m), (False, False)
+        return self._laid(self._haze_blocks, haze, alpha, surfaces, corner, haze, None, none).light
+
+    def _laid(
+        self,
+        blocks: MadeOnce[F32],
+        picture: F32,
+        alpha: F32,
+        surfaces: SurfacesSeen,
+        corner: tuple[int, int],
+        water: F32 | None,
+        halo: tuple[F32, float] | None,
+        told: tuple[bool, bool],
+    ) -> LaidBodies:
         shape = surfaces.range_m.shape
         light, covers = np.empty_like(picture), alpha.copy()
         thrown = np.empty_like(picture if told[0] else picture[:0])
@@ -228,7 +266,7 @@ class TurbidVolume:
         for number in np.unique(numbers):
             at = np.flatnonzero(numbers == number)
             part = slice(int(at[0]), int(at[-1]) + 1)
-            block = self._blocks.get(int(number), ahead=range(int(number) + 1, self._count))
+            block = blocks.get(int(number), ahead=range(int(number) + 1, self._count))
             lay_bodies(
                 block,
                 (columns, rows[part] - np.float32(number * _BLOCK_ROWS)),
@@ -354,6 +392,49 @@ class TurbidVolume:
         )
         return block
 
+    def _haze_block(self, number: int) -> F32:
+        """Return a block that takes from lamps' haze what bodies hide of it, and nothing else."""
+        block = self._blocks.get(number)
+        rays = np.ascontiguousarray(self.rays.directions[:, number * _BLOCK_ROWS :][:, : len(block)])
+        bands, depth = self.path.bands, block[:, DEPTH]
+        row, column = np.nonzero(depth[:, -1] > 0.0)
+        out = np.zeros_like(block)
+        # Enough for bodies to be met, and too little to hide anything.
+        np.copyto(out[:, DEPTH], _HARDLY, where=depth > 0.0)
+        if not row.size:
+            return out
+        towards = np.ascontiguousarray(rays[:, row, column])
+        edges, lobes = self._metres[0, ::_EVERY_HAZE], Scatterers.of_water(bands).lobe_table
+        # Of a piece's middle, between the table's ranges.
+        thick = depth[row, :, column]
+        whole, left = (np.zeros((row.size, len(edges), 2), np.float32) for _ in range(2))
+        for lamp in self._dimmed:
+            rates = np.stack([lamp.loss_rate(bands)] * 2)
+            ends = ends_of_rates(rates)
+            found = HazePieces.of(lamp, ends, lobes, self.rays.lens_m, towards, edges)
+            light = found.light * _of_ends(lamp.intensity, rates)[:, None] * found.kept_by(lamp)
+            node = np.minimum(found.piece * _EVERY_HAZE // EVERY, len(self.nodes) - 2)
+            begin, end = self._nodes32[node], self._nodes32[node + 1]
+            share = np.clip((found.range_m - begin) / (end - begin), np.float32(0.0), _WHOLE)
+            before = thick[found.ray, node]
+            seen = np.exp(-(before + share * (thick[found.ray, node + 1] - before)))
+            shape = row.size, len(edges)
+            whole += found.up_to_edges(light, shape)
+            left += found.up_to_edges(light * seen, shape)
+        taken = _WHOLE - np.divide(left, whole, out=np.ones_like(left), where=whole > 0.0)
+        taken = taken[:, :: EVERY // _EVERY_HAZE]
+        weights = weights_of_rates(np.stack([self._dimmed[0].loss_rate(bands)] * 2)).astype(np.float32)
+        for band, weight in enumerate(weights):
+            plane = TABLE_HEAD + bands.count + band
+            out[row, plane, :, column] = taken[..., 0] + weight * (taken[..., 1] - taken[..., 0])
+        return out
+
+
+def _of_ends(by_band: F64, rates: F64) -> F32:
+    """Return numbers of the bands that lose least and most, ``(2,)``."""
+    lost = rates.sum(axis=0)
+    return by_band[[lost.argmin(), lost.argmax()]].astype(np.float32)
+
 
 @dataclass(frozen=True)
 class LightInBodies:
@@ -418,7 +499,22 @@ class BodiesInLight:
             found = np.ones(offset_m.shape[1], np.float32) if light is None else light.left_at(offset_m)
             return found if before is None else found * before(offset_m)
 
-        return replace(lamp, dimmed=left)
+        beam, other = self._spread(lamp), lamp.spread
+
+        def spread(range_m: F32, cosine: F32, kept: F32) -> F32:
+            found = beam.ratio(range_m, cosine, kept)
+            # Of two steps the one that spreads it more tells.
+            return found if other is None else np.minimum(found, other(range_m, cosine, kept))
+
+        return replace(lamp, dimmed=left, spread=spread)
+
+    def _spread(self, lamp: Lamp) -> SpreadBeam:
+        """Return how they spread a lamp's light, by the mean of their matter and of where they are."""
+        weights = np.array([body.extinction_per_m for body in self.bodies])
+        similar = float(np.average([similar_of(body) for body in self.bodies], weights=weights))
+        places = [shape.centre_m for body in self.bodies for shape in body.shapes if not shape.endless]
+        away = np.inf if not places else float(np.linalg.norm(np.mean(places, axis=0) - lamp.position_m))
+        return SpreadBeam(similar, away)
 
     def from_sun(self, lens_m: F64) -> LightInBodies | None:
         """Return what they leave of the sun's beam, about a lens: seen from far along it."""

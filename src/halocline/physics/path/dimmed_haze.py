@@ -4,10 +4,11 @@ The share of a view ray's haze that still gets its light,
 
     int f V dt / int f dt,    f = p(psi) I exp(-k r - c t) / (r^2 + rho^2),
 
-with V what is left of the lamp's light at each place, is summed over short pieces of the ray and tabled by
-the ray's direction and range, as `halocline.physics.path.lamp_shadow` has it of things. A piece is summed
-over the angle at the lamp, and V is taken in the middle of that. V is as soft as bodies are, so the water's
-own phase function and few directions do for all that lamps light.
+with V what is left of the lamp's light at each place, and of what the water turns of it to the lens, is
+summed over short pieces of the ray and tabled by the ray's direction and range, as
+`halocline.physics.path.lamp_shadow` has it of things. A piece is summed over the angle at the lamp, and V is
+taken in the middle of that. V is as soft as bodies are, so the water's own phase function and few directions
+do for all that lamps light.
 """
 
 from __future__ import annotations
@@ -16,6 +17,7 @@ import math
 from itertools import pairwise
 
 import numpy as np
+from numpy.typing import NDArray
 
 from halocline._typing import F32, F64
 from halocline.compute.made_once import MadeOnce
@@ -148,22 +150,69 @@ class DimmedHaze:
 
     def _sum(self, direction: F32, left: F32, whole: F32) -> None:
         """Write the haze of rays ``(3, n)`` up to each range: what bodies leave of it, and all of it."""
-        lamp, ranges = self._lamp, _edges()
-        lens = (self._lens - lamp.position_m).astype(np.float32)
+        lamp, edges = self._lamp, _edges()
+        found = HazePieces.of(lamp, ends_of_rates(self._rates), self._lobes, self._lens, direction, edges)
+        kept = found.kept_by(lamp)
+        for out, light in ((whole, found.light), (left, found.light * kept)):
+            up_to = found.up_to_edges(light, (direction.shape[1], len(edges)))
+            out.reshape(-1, *out.shape[2:])[:] = up_to[:, ::_PIECES]
+
+
+@dataclass(frozen=True)
+class HazePieces:
+    """A lamp's haze along pieces of view rays, in two bands.
+
+    Attributes
+    ----------
+    ray, piece
+        Number of the ray, and of the piece on it, ``(n,)``.
+    range_m
+        Middle of each by the angle at the lamp, metres from the lens, ``(n,)``.
+    from_lamp_m
+        The same from the lamp, world metres, ``(3, n)``.
+    cosine
+        Of the angle by which light is turned there, ``(n,)``.
+    light
+        Haze per unit of intensity and scattering, ``(2, n)``.
+    """
+
+    ray: NDArray[np.int64]
+    piece: NDArray[np.int64]
+    range_m: F32
+    from_lamp_m: F32
+    cosine: F32
+    light: F32
+
+    @classmethod
+    def of(cls, lamp: Lamp, rates: F64, lobes: F32, lens_m: F64, direction: F32, edges: F32) -> HazePieces:
+        """Return those that a lamp lights of rays.
+
+        Parameters
+        ----------
+        lamp
+            The lamp; what leaves how much of its light is not asked.
+        rates
+            What it loses on the way out and back, in one of the bands a row, 1/m, ``(2, 2)``.
+        lobes
+            The water's phase function, see `halocline.physics.path.scatterers.Scatterers`.
+        lens_m
+            Where rays begin, world metres.
+        direction
+            Unit, ``(3, n)``.
+        edges
+            Where pieces begin and end, metres, ascending.
+        """
+        lens = (lens_m - lamp.position_m).astype(np.float32)
         about = np.zeros((6, direction.shape[1]), np.float32)
         lit_intervals(
             direction,
-            np.full(direction.shape[1], ranges[-1], np.float32),
+            np.full(direction.shape[1], edges[-1], np.float32),
             np.array([*lens, *lamp.axis], np.float32),
             np.array([lamp.outer_cosine, lamp.radius_m, 0.0], np.float32),
             about,
         )
-        lit = np.flatnonzero(about[1] > about[0])
-        if not lit.size:
-            return
-        about, direction = about[:, lit], direction[:, lit]
         begin, end = (
-            np.clip(edges[None], about[0][:, None], about[1][:, None]) for edges in (ranges[:-1], ranges[1:])
+            np.clip(each[None], about[0][:, None], about[1][:, None]) for each in (edges[:-1], edges[1:])
         )
         ray, piece = np.nonzero(end > begin)
         pieces = about[:, ray]
@@ -174,9 +223,9 @@ class DimmedHaze:
         towards = np.ascontiguousarray(direction[:, ray])
         haze_along_rays(
             _nodes(),
-            np.stack([*ends_of_rates(self._rates).T, np.ones(2), np.zeros(2)]).astype(np.float32),
+            np.stack([*rates.T, np.ones(2), np.zeros(2)]).astype(np.float32),
             (np.array([lens @ lamp.axis, lamp.beam.per_x], np.float32), lamp.beam.table),
-            self._lobes,
+            lobes,
             (_NO_TABLE, _NO_DEPTH),
             (_NO_WAVES, _NO_DEPTH),
             towards,
@@ -184,12 +233,26 @@ class DimmedHaze:
             found,
         )
         middle = nearest + apart * np.tan(pieces[0])
-        kept = np.float32(1.0) if lamp.dimmed is None else lamp.dimmed(lens[:, None] + middle * towards)
-        for out, light in ((whole, found), (left, found * kept)):
-            by_piece = np.zeros((lit.size, len(ranges) - 1, 2), np.float32)
-            by_piece[ray, piece] = light.T
-            np.cumsum(by_piece, axis=1, out=by_piece)
-            out.reshape(-1, *out.shape[2:])[lit, 1:] = by_piece[:, _PIECES - 1 :: _PIECES]
+        offset = lens[:, None] + middle * towards
+        away = np.sqrt(np.square(offset).sum(axis=0))
+        cosine = -(offset * towards).sum(axis=0) / np.maximum(away, np.float32(1e-6))
+        return cls(ray, piece, middle, offset, cosine, found)
+
+    def kept_by(self, lamp: Lamp) -> F32:
+        """Return the share of each piece that bodies leave on the light's way to it, ``(n,)``."""
+        if lamp.dimmed is None:
+            return np.ones(self.range_m.size, np.float32)
+        left = lamp.dimmed(self.from_lamp_m)
+        if lamp.spread is None:
+            return left
+        away = np.sqrt(np.square(self.from_lamp_m).sum(axis=0))
+        return left * lamp.spread(away, self.cosine, left)
+
+    def up_to_edges(self, light: F32, shape: tuple[int, int]) -> F32:
+        """Return light of pieces ``(2, n)``, summed along each ray, at edges: ``(rays, edges, 2)``."""
+        summed = np.zeros((*shape, 2), np.float32)
+        summed[self.ray, self.piece + 1] = light.T
+        return np.cumsum(summed, axis=1, out=summed)
 
 
 def _shares(left: F32, whole: F32, *, wraps: bool) -> F32:

@@ -101,6 +101,9 @@ class Lamp:
         What things leave of its light, see `shadowed`; all of it where not given.
     dimmed
         What else leaves how much of it at offsets from it, ``(3, n)``; all of it where not given.
+    spread
+        How much of what is left the water turns by an angle, over that of a beam: from ranges from the lamp,
+        cosines of the angle, and what is left, ``(n,)`` each. 1 where not given.
     dim_haze
         Takes what that keeps from the water before the lens from the lamp's haze, ``(K, n)``, in place, along
         view directions, ``(3, n)``, to where those end, ``(n,)``; see
@@ -121,6 +124,7 @@ class Lamp:
     core: Core | None = None
     shadow: LampShadow | None = None
     dimmed: Callable[[F32 | F64], F32] | None = None
+    spread: Callable[[F32, F32, F32], F32] | None = None
     dim_haze: Callable[[F32, F32, F32], None] | None = None
     rides: bool = False
     draft: bool = False
