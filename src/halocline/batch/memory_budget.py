@@ -55,6 +55,8 @@ _FLOATING_ROWS, _FLOATING_BYTES = 16, 7000
 # Planes beside the bands that a step holds which looks its input over; the same where frames are written by
 # rows, as then no light is held: measured, 28 bytes a pixel in all for six bands.
 _LOOKED_OVER, _LOOKED_OVER_BY_ROWS = 11, 1
+# More where other steps look around a pixel too and work on copies: measured, 10 with a halo in bands.
+_COPIES = 12
 # Of each pixel where planes are on disk, what is in memory for a while: measured at 16384 x 8192.
 _PASSING_BYTES = 4
 # What the allocator holds beyond what is asked of it.
@@ -395,14 +397,15 @@ def _need(headers: list[Header], planes: int, result: int, whole: int, by_rows: 
 def _held_whole(graph: Graph, bands: int, looked_over: int) -> int:
     """Return how many planes operators that may need pixels around a pixel hold whole.
 
-    Those that only look their inputs over hold so many (``looked_over``) beside the bands. Measured at UHD:
-    0.55 GB for forward scatter in a plain water, which does; 1.5 GB for a water layer, which works on copies.
+    Those that only look their inputs over hold so many (``looked_over``) beside the bands. Of those that work
+    on copies, such as water layers and ports, some 8 planes were measured beside what is read, and no more of
+    two of them than of one: they count like those, and by themselves where there are both.
     """
     names = set(_looking(graph))
-    looking = [step.operator for step in graph.steps if step.name in names]
-    if not looking:
+    surveys = {step.operator.surveys for step in graph.steps if step.name in names}
+    if not surveys:
         return 0
-    return bands + looked_over if all(operator.surveys for operator in looking) else 5 * bands + 16
+    return bands + (looked_over if True in surveys else _LOOKED_OVER) + (_COPIES if len(surveys) > 1 else 0)
 
 
 def _only_survey(look: Look) -> bool:
