@@ -94,6 +94,7 @@ def _read(path: Path) -> dict[str, AnyArray]:
 
 def _spec(path: Path) -> str:
     file = oiio.ImageInput.open(str(path))
+    assert file is not None
     text: str = file.spec().serialize("xml")
     file.close()
     return text
@@ -173,7 +174,12 @@ def test_files_are_no_larger(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) ->
 def test_other_ways_to_write_are_left_to_the_library(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> None:
     written: list[Any] = []
     write_rows = exr_write._write_rows
-    monkeypatch.setattr(exr_write, "_write_rows", lambda *to: written.append(to) or write_rows(*to))
+
+    def counted(*to: Any) -> int:
+        written.append(to)
+        return write_rows(*to)
+
+    monkeypatch.setattr(exr_write, "_write_rows", counted)
     planes, kinds = _planes(), KINDS["three"]
     write_exr(tmp_path / "other.exr", [PartPixels(_part(kinds, "piz"), planes)])
     pieces = len(written)
