@@ -297,7 +297,8 @@ def test_a_beam_that_was_spread_is_turned_by_little_less_as_photons_are() -> Non
         s = (1.0 - lobe**2) / (1.0 - lobe + 2.0 * lobe * rng.random(photons))
         by = (1.0 + lobe**2 - s * s) / (2.0 * lobe)
         sines = np.sqrt(np.maximum((1.0 - cosine**2) * (1.0 - by**2), 0.0))
-        return np.clip(cosine * by + sines * np.cos(2.0 * np.pi * rng.random(photons)), -1.0, 1.0)
+        made = cosine * by + sines * np.cos(2.0 * np.pi * rng.random(photons))
+        return np.asarray(np.clip(made, -1.0, 1.0), np.float64)
 
     edges = np.cos(np.radians([1.0, 2.0, 4.0, 8.0]))[::-1]
     water = np.where(rng.random(photons) < 0.992, 0.931, -0.505)
