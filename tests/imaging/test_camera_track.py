@@ -1,4 +1,4 @@
-"""Turns between two moments, against SciPy's rotation vectors."""
+"""Cameras between two moments, their turns against SciPy's rotation vectors."""
 
 from __future__ import annotations
 
@@ -7,7 +7,11 @@ import pytest
 from scipy.spatial.transform import Rotation
 
 from halocline._typing import F64
-from halocline.imaging.camera_track import turn_between
+from halocline.imaging.camera import Camera, pinhole
+from halocline.imaging.camera_track import CameraTrack, blend, turn_between
+from halocline.imaging.frame import Window
+
+WINDOW = Window(0, 0, 40, 30)
 
 
 def expected(first: Rotation, last: Rotation, share: float) -> F64:
@@ -42,3 +46,31 @@ def test_a_camera_that_does_not_turn_stays_as_it_is() -> None:
     for share in (-1.0, 0.5, 2.0):
         np.testing.assert_allclose(turn_between(first, first.copy(), share), first, atol=1e-15)
     assert np.array_equal(turn_between(np.eye(3), np.eye(3), 3.0), np.eye(3))
+
+
+def seen_from(metres: float, *, focal_mm: float = 30.0, shift_mm: float = 0.0) -> Camera:
+    matrix = np.eye(4)
+    matrix[0, 3] = metres
+    return pinhole(
+        WINDOW,
+        focal_length_mm=focal_mm,
+        film_width_mm=36.0,
+        film_offset_mm=(shift_mm, 0.0),
+        camera_to_world=matrix,
+    )
+
+
+def test_a_track_goes_straight_between_the_two_moments_around_and_on_beyond_the_last() -> None:
+    track = CameraTrack({1.0: seen_from(0.0), 2.0: seen_from(1.0), 4.0: seen_from(9.0)})
+    for frame, metres in ((1.5, 0.5), (2.0, 1.0), (3.0, 5.0), (5.0, 13.0), (0.0, -1.0)):
+        assert track.at(frame).position_m[0] == pytest.approx(metres)
+
+
+def test_lens_and_its_axis_in_the_picture_move_with_the_camera() -> None:
+    """Shares of the way by hand: a film shift of 3.6 mm on 36 mm is a tenth of 40 pixels."""
+    first, last = seen_from(0.0), seen_from(2.0, focal_mm=60.0, shift_mm=3.6)
+    half = blend(first, last, 0.5)
+    assert half.centre_px == pytest.approx((18.0, 15.0))
+    assert half.focal_length_mm == pytest.approx(45.0)
+    assert half.tangent_per_px == pytest.approx(((0.03 + 0.015) / 2.0,) * 2)
+    assert half.position_m == pytest.approx([1.0, 0.0, 0.0])

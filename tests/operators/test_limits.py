@@ -11,13 +11,14 @@ from tests.conftest import Builders, chain
 from tests.operators.test_laws import EVERY, check_sum, graph_of, render, shot_of
 from tests.operators.test_studio_operator import Glow
 
-from halocline._typing import F32
+from halocline._typing import F32, F64
 from halocline.batch.frame_task import planes_read
 from halocline.errors import PresetError
 from halocline.graph.engine import Evaluation, evaluate
 from halocline.graph.graph import SOURCE, Graph, Step
-from halocline.graph.limits import HeightWindow, RangeWindow, StepLimits
+from halocline.graph.limits import HeightWindow, RangeWindow, StepLimits, share_before
 from halocline.graph.operator import AnyOperator, Stage
+from halocline.imaging.camera import Camera
 from halocline.imaging.frame import Frame, Window
 from halocline.presets.preset import preset_from_text
 
@@ -182,6 +183,56 @@ def test_windows_are_half_at_their_ends_and_heights_are_along_up(build: Builders
     assert 0.1 < wanted.mean() < 0.9
     slab = StepLimits(within_range=RangeWindow(nearest=10.0, farthest=20.0, softness=0.4))
     np.testing.assert_allclose(share(slab), 0.5, atol=1e-4)
+
+
+def seen_at(camera: Camera, x: float, y: float) -> F64:
+    """A place 7 m along the axis of a lens without shift, at picture coordinates."""
+    across, down = camera.tangent_per_px
+    aside = (x - camera.centre_px[0]) * across, (camera.centre_px[1] - y) * down
+    place: F64 = camera.position_m + camera.rotation @ np.array([7.0 * aside[0], 7.0 * aside[1], -7.0])
+    return place
+
+
+def test_things_take_the_share_of_the_pixel_that_shows_them(build: Builders) -> None:
+    """By hand: pixel (column, row) of a level lens, each thing a third of a pixel beside its middle."""
+    window = Window(10, 20, 8, 6)
+    shot = build.shot(window)
+    frame = build.frame(window)
+    matte = np.arange(48, dtype=np.float32).reshape(window.shape) / np.float32(64.0)
+    whole = {"alpha": np.ones(window.shape, np.float32), "matte.arch": matte}
+    shot = replace(shot, surfaces=replace(frame, planes={**frame.planes, **whole}))
+    share = share_before(StepLimits(matte="arch", amount=0.5), shot)
+    assert share is not None
+    camera, at = shot.camera, [(12, 21), (16, 24), (10, 25), (17, 20)]
+    for across, down in ((0.33, -0.33), (-0.33, 0.33)):
+        places = np.array(at, np.float64) + 0.5 + np.array([across, down])
+        found = share(np.array([seen_at(camera, x, y) for x, y in places]))
+        np.testing.assert_allclose(found, [0.5 * matte[y - 20, x - 10] for x, y in at], rtol=1e-5)
+    # Aside of the picture it is the nearest pixel's; without a matte the amount alone.
+    aside = np.array([seen_at(camera, x, y) for x, y in ((-300.0, 23.5), (400.0, 22.5))])
+    np.testing.assert_allclose(share(aside), [0.5 * matte[3, 0], 0.5 * matte[2, 7]], rtol=1e-5)
+    plain = share_before(StepLimits(amount=0.3), shot)
+    assert plain is not None
+    np.testing.assert_array_equal(plain(np.zeros((4, 3))), 0.3)
+    # What the render lacks cannot be told, nor anything without a render.
+    assert share_before(StepLimits(matte="torch"), shot) is None
+    assert share_before(StepLimits(matte="arch"), replace(shot, surfaces=None)) is None
+
+
+def test_things_are_within_a_window_of_height_by_where_they_are_seen(build: Builders) -> None:
+    """Ground 10 m away: what is seen 30 degrees down is 5 m below the lens."""
+    window = Window(0, 0, 8, 8)
+    shot, frame = build.shot(window), build.frame(window)
+    planes = {"alpha": np.ones(window.shape, np.float32), "range": np.full(window.shape, 10.0, np.float32)}
+    shot = replace(shot, surfaces=replace(frame, planes={**frame.planes, **planes}))
+    up, lens = shot.path.up, shot.camera.position_m
+    level = float(lens @ up)
+    low = StepLimits(within_height=HeightWindow(lowest=level - 50.0, highest=level - 1.0))
+    share = share_before(low, shot)
+    assert share is not None
+    ahead = -shot.camera.rotation[:, 2]
+    down, above = (lens + 3.0 * (ahead + slope * up) for slope in (-0.577, 0.577))
+    np.testing.assert_allclose(share(np.array([down, above])), [1.0, 0.0], atol=1e-4)
 
 
 def test_an_operator_of_another_package_can_be_limited(build: Builders) -> None:
