@@ -8,9 +8,14 @@ import pytest
 from halocline.compute.knots import (
     STRIDE,
     bent_between,
+    bent_over_two,
+    between_seconds,
     knots_in,
+    note_knots,
+    odd_knots,
     off_knots,
     reach_of,
+    second_knots,
     straight_between,
     times_straight,
 )
@@ -43,6 +48,43 @@ def test_what_goes_straight_between_knots_and_the_pixels_off_them_make_up_a_row(
         times[: STRIDE * strides + 1], 3.0 * straight[: STRIDE * strides + 1], rtol=1e-6
     )
     assert (times[STRIDE * strides + 1 :] == 3.0).all()
+
+
+@pytest.mark.parametrize("count", [1, 4, 5, 9, 13, 17, 41, 45])
+def test_knots_that_are_straight_between_seconds_and_the_odd_ones_make_up_all_knots(count: int) -> None:
+    strides = (count - 1) // STRIDE
+    rows = np.random.default_rng(count).uniform(1.0, 2.0, (2, count)).astype(np.float32)
+    where = np.empty(count, np.int64)
+    some = second_knots(strides, where)
+    pixels = where[:some].copy()
+    # Every second one, and the last.
+    assert list(pixels) == sorted({*range(0, STRIDE * strides + 1, 2 * STRIDE), STRIDE * strides})
+    knots = np.full((2, strides + 1), np.nan, np.float32)
+    between_seconds(rows[:, pixels].copy(), strides, knots)
+    expected = [np.interp(np.arange(strides + 1) * STRIDE, pixels, row[pixels]) for row in rows]
+    np.testing.assert_allclose(knots, expected, rtol=1e-6)
+    # Every third pair does not go straight.
+    uneven = np.arange(strides // 2 + 1) % 3 == 0
+    some = odd_knots(uneven, strides, where)
+    assert list(where[:some]) == [STRIDE * (2 * pair + 1) for pair in range(0, strides // 2, 3)]
+    looked_up = rows[:, where[:some]].copy()
+    note_knots(looked_up, where, some, knots)
+    odd = np.arange(1, strides // 2 * 2, 6)
+    for row, made, straight in zip(rows, knots, expected, strict=True):
+        straight[odd] = row[odd * STRIDE]
+        np.testing.assert_allclose(made, straight, rtol=1e-6)
+
+
+def test_over_two_strides_a_row_is_bent_by_no_less_than_its_pixel_farthest_off() -> None:
+    for seed in range(20):
+        row = np.random.default_rng(seed).uniform(1.0, 2.0, 4 * 8 + 6).astype(np.float32)
+        bent, found = np.empty(9, np.float32), np.empty(4, np.float32)
+        bent_between(row, 9, bent)
+        bent_over_two(row, bent, 9, found)
+        for pair in range(4):
+            part = row[8 * pair : 8 * pair + 9]
+            off = np.abs(part - np.interp(np.arange(9), [0, 8], part[[0, 8]])).max()
+            assert off - 1e-6 <= found[pair] <= 3.0 * off
 
 
 def test_a_row_is_bent_by_its_pixel_farthest_off_the_way_between_knots() -> None:

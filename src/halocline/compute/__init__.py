@@ -7,8 +7,9 @@ Knows neither water nor pictures; everything above builds on it.
 - `machine_code`: run from there without the compiler (is_kept, processor_mark)
 - `ahead`: compiled by several processes at once, before they are called (Wanted, compiling_ahead)
 - `sources`: digests of their source (source_digest)
-- `knots`: rows looked up at every fourth pixel, or every eighth (bent_between, by_eights, knots_in,
-  off_knots, reach_of, straight_between, times_straight)
+- `knots`: rows looked up at every fourth pixel, or every eighth (bent_between, bent_over_two,
+  between_seconds, by_eights, knots_in, note_knots, odd_knots, off_knots, reach_of, second_knots,
+  straight_between, times_straight)
 - `series`: short series for loops, the same on every machine (cosine, exponential, exponential_less_one,
   logarithm, sine)
 - `sums`: sums of rows, three at a time (Three, add_one, add_three, sum_of_three)

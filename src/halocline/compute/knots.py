@@ -44,6 +44,32 @@ def knots_in(row: F32, found: F32) -> int:
 
 
 @compiled
+def second_knots(strides: int, where: NDArray[np.int64]) -> int:
+    """Write the pixels of every second knot of a row, and of the last; return how many.
+
+    Parameters
+    ----------
+    strides
+        Of the row, one less than there are knots.
+    where
+        Written, as long as there are such knots.
+
+    Returns
+    -------
+    int
+        How many. Knots of odd numbers are left out, but for the last.
+    """
+    found = 0
+    for number in range(0, strides + 1, 2):
+        where[found] = STRIDE * number
+        found += 1
+    if strides % 2:
+        where[found] = STRIDE * strides
+        found += 1
+    return found
+
+
+@compiled
 def bent_between(row: F32, strides: int, bent: F32) -> None:
     """Write how far a row is off the straight way from knot to knot, at most, for each stride.
 
@@ -65,6 +91,93 @@ def bent_between(row: F32, strides: int, bent: F32) -> None:
         third = abs(near + _THREE_QUARTERS * grown - row[at + _3])
         bent[number] = max(first, second, third)
         at += _TO_NEXT
+
+
+@compiled
+def bent_over_two(row: F32, bent: F32, strides: int, found: F32) -> None:
+    """Write how far a row is off the straight way over two strides, no less than that, for each two.
+
+    Parameters
+    ----------
+    row, bent, strides
+        As `bent_between` takes them and writes it.
+    found
+        ``(strides // 2,)`` or more; written, in the row's unit.
+    """
+    first, two = np.uint64(0), _TO_NEXT + _TO_NEXT
+    for pair in range(strides // 2):
+        middle = abs(_HALF * (row[first] + row[first + two]) - row[first + _TO_NEXT])
+        found[pair] = middle + max(bent[2 * pair], bent[2 * pair + 1])
+        first += two
+
+
+@compiled
+def between_seconds(seconds: F32, strides: int, knots: F32) -> None:
+    """Write what is at all knots from what is at every second one: straight in between.
+
+    Parameters
+    ----------
+    seconds
+        At the knots that `second_knots` writes, ``(planes, n)``.
+    strides
+        Of the row.
+    knots
+        ``(planes, strides + 1)`` or more; written.
+    """
+    for plane in range(len(knots)):
+        given, found = seconds[plane], knots[plane]
+        for pair in range(strides // 2):
+            found[2 * pair] = given[pair]
+            found[2 * pair + 1] = _HALF * (given[pair] + given[pair + 1])
+        for number in range(strides // 2 * 2, strides + 1):
+            found[number] = given[(number + 1) // 2]
+
+
+@compiled
+def odd_knots(uneven: NDArray[np.bool_], strides: int, where: NDArray[np.int64]) -> int:
+    """Write the pixels of knots past which a row does not go straight; return how many.
+
+    Parameters
+    ----------
+    uneven
+        Which two strides do not go straight, ``(strides // 2,)`` or more.
+    strides
+        Of the row.
+    where
+        Written.
+
+    Returns
+    -------
+    int
+        How many.
+    """
+    found = 0
+    for pair in range(strides // 2):
+        if uneven[pair]:
+            where[found] = STRIDE * (2 * pair + 1)
+            found += 1
+    return found
+
+
+@compiled
+def note_knots(some: F32, where: NDArray[np.int64], count: int, knots: F32) -> None:
+    """Write what was found at the pixels of some knots to these knots.
+
+    Parameters
+    ----------
+    some
+        ``(planes, count)`` or more.
+    where, count
+        The pixels; they become the knots' numbers.
+    knots
+        ``(planes, strides + 1)`` or more; changed.
+    """
+    for k in range(count):
+        where[k] = np.int64(np.uint64(where[k]) // _TO_NEXT)
+    for plane in range(len(knots)):
+        given, found = some[plane], knots[plane]
+        for k in range(count):
+            found[where[k]] = given[k]
 
 
 @compiled

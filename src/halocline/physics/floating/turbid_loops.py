@@ -7,7 +7,19 @@ from numpy.typing import NDArray
 
 from halocline._typing import F32
 from halocline.compute.compiled import compiled
-from halocline.compute.knots import STRIDE, bent_between, knots_in, off_knots, reach_of, straight_between
+from halocline.compute.knots import (
+    STRIDE,
+    bent_between,
+    bent_over_two,
+    between_seconds,
+    knots_in,
+    note_knots,
+    odd_knots,
+    off_knots,
+    reach_of,
+    second_knots,
+    straight_between,
+)
 from halocline.compute.series import exponential, exponential_less_one, sine
 from halocline.physics.path.phase import lobe
 from halocline.physics.water.path_integral import gathered
@@ -41,6 +53,8 @@ _TINY, _THIN, _ENDLESS = np.float32(1e-20), np.float32(1e-3), np.float32(1e5)
 # Between two pixels what bodies cover goes straight where it changes by no more than this, and where the
 # surface is so far off the straight way that it would change by no more than that.
 _MOST_CHANGE, _MOST_OFF = np.float32(0.05), np.float32(1e-3)
+# Over two knots it does where it grows by no less or more before them than behind, but by this.
+_MOST_KINKED = np.float32(0.006)
 # No surface goes straight from one range to another that is this much farther, and no table over more than
 # half the way from ray to ray.
 _STEEPEST, _ONE_AND_A_HALF = np.float32(0.1), np.float32(1.5)
@@ -738,15 +752,16 @@ def lay_bodies(
     alpha: F32,
     far_light: F32,
     told: tuple[F32, F32],
+    first_row: int,
 ) -> None:
-    """Lay bodies over the light of some rows.
+    """Lay bodies over the light of some rows of a region.
 
     Parameters
     ----------
     block
         A table, as `follow` writes it.
     place
-        Of each column and each row of pixels, in rays from the block's first.
+        Of each column of pixels and of each of some rows, in rays from the block's first.
     nodes
         Ranges of the table, metres, ``(N,)``.
     rates
@@ -769,6 +784,9 @@ def lay_bodies(
     told
         What is added to the light that the water threw in, ``(K, rows, columns)``, and the bodies' coverage;
         empty where nobody asks.
+    first_row
+        Of the region, the first of those rows. Planes are handed over whole: parts of them do not lie in one
+        piece, of which loops are slower, and each kind has to be compiled.
     """
     columns, bands = range_m.shape[1], len(picture)
     rays, used = block.shape[3], np.empty(nodes.size, np.bool_)
@@ -785,15 +803,13 @@ def lay_bodies(
     )
     steps, limited = np.empty((3, columns), np.int64), np.empty(columns, np.float32)
     bent, uneven = np.empty(columns // STRIDE + 1, np.float32), np.empty(columns // STRIDE + 1, np.bool_)
-    surface, by_area, before = (
-        np.empty(columns, np.float32),
-        np.empty(columns, np.float32),
-        np.empty((bands, columns), np.float32),
-    )
-    for row in range(range_m.shape[0]):
+    before, mixed = np.empty((bands, columns), np.float32), np.zeros((5, columns), np.float32)
+    surface, by_area = mixed[0], mixed[1]
+    for number in range(place[1].size):
+        row, at_row = first_row + number, place[1][number]
         if far_light.size:
             far_light[row] = farther[2][row]
-        first, last = _rays_met(block, place[1][row])
+        first, last = _rays_met(block, at_row)
         begin, end = _pixels_between(place[0], first, last, rays - 1)
         _kept(row, begin, end, picture, light, told)
         if begin == end:
@@ -814,7 +830,7 @@ def lay_bodies(
             _stepped(nodes, metres, count, steps[1], used)
         count = _uncovered(covers, ranges, here, where, metres, across)
         _stepped(nodes, metres, count, steps[2], used)
-        _between_rows(block, place[1][row], (first, last), used, line)
+        _between_rows(block, at_row, (first, last), used, line)
         room = (where, metres, across, steps[0], bent, uneven, used, known, other)
         _along_row(line, rays, nodes, here, limited, room, found)
         _covered(found[0], covers, ranges, alpha[row, begin:end], (surface, by_area))
@@ -833,23 +849,11 @@ def lay_bodies(
                 by_area[x] = found[0, x]
         count = _uncovered(covers, ranges, here, where, metres, across)
         _looked_up(line, rays, nodes, across, steps[2], metres, count, other)
-        for k in range(count):
-            x = where[k]
-            if covers[x] > _ZERO:
-                _mixed(found, x, other, k, _ONE - covers[x], rates, ranges[x], metres[k], before)
-            alpha[row, begin + x] += max(_ONE - alpha[row, begin + x], _ZERO) * other[0, k]
+        numbers = where, metres, other, count
+        _cover_rest(found, covers, ranges, rates, numbers, before, alpha[row, begin:end])
         if halo[0].size:
-            _hardly_seen(ranges, halo[1], metres)
-        _laid(
-            row,
-            (begin, end),
-            found,
-            (surface, by_area),
-            (water, halo[0], metres, across),
-            picture,
-            light,
-            told,
-        )
+            _hardly_seen(ranges, halo[1], mixed[2])
+        _laid(row, (begin, end), found, mixed, (water, halo[0]), picture, light, told)
 
 
 @compiled
@@ -859,6 +863,28 @@ def _covered(covered: F32, coverage: F32, range_m: F32, alpha: F32, hides: tuple
         hides[0][x], hides[1][x] = covered[x], covered[x]
         if coverage[x] <= _ZERO and range_m[x] == np.inf:
             alpha[x] += max(_ONE - alpha[x], _ZERO) * covered[x]
+
+
+@compiled
+def _cover_rest(
+    found: F32,
+    coverage: F32,
+    range_m: F32,
+    rates: F32,
+    beyond: tuple[Ints, F32, F32, int],
+    before: F32,
+    alpha: F32,
+) -> None:
+    """Give pixels that are not covered whole their share of what lies beyond, and cover them by that.
+
+    ``beyond`` are those pixels, their ranges, what was found there, and how many they are.
+    """
+    where, metres, other, count = beyond
+    for k in range(count):
+        x = where[k]
+        if coverage[x] > _ZERO:
+            _mixed(found, x, other, k, _ONE - coverage[x], rates, range_m[x], metres[k], before)
+        alpha[x] += max(_ONE - alpha[x], _ZERO) * other[0, k]
 
 
 @compiled
@@ -1028,31 +1054,78 @@ def _along_row(
     room: tuple[Ints, F32, F32, Ints, F32, NDArray[np.bool_], NDArray[np.bool_], F32, F32],
     found: F32,
 ) -> None:
-    """Write what `_looked_up` does at a row's pixels: by few of them where it goes straight in between."""
-    where, ranges, across, steps, bent, uneven, used, known, other = room
-    strides = knots_in(place, across)
+    """Write what `_looked_up` does at a row's pixels: by few of them where it goes straight in between.
+
+    At every second knot first, at those between where it does not go straight past them, and at all pixels
+    about those where it does not do that either.
+    """
+    where, ranges, across, bent, uneven = room[0], room[1], room[2], room[4], room[5]
+    known, other, strides = room[7], room[8], (place.size - 1) // STRIDE
+    seconds = second_knots(strides, where)
+    _at_pixels(line, columns, nodes, place, metres, seconds, room)
+    pairs = strides // 2
+    bent_over_two(metres, bent, strides, known[0])
+    _mark_uneven(other, (ranges, across, known[0]), pairs, uneven)
+    _mark_kinked(other[0], pairs, uneven)
+    between_seconds(other, strides, known)
+    count = odd_knots(uneven, strides, where)
+    _at_pixels(line, columns, nodes, place, metres, count, room)
+    note_knots(other, where, count, known)
     knots_in(metres[: place.size], ranges)
-    _stepped(nodes, ranges, strides + 1, steps, used)
-    _looked_up(line, columns, nodes, across, steps, ranges, strides + 1, known)
-    covered, grows = known[0], known[len(known) - 1]
-    for number in range(strides):
-        near, far = ranges[number], ranges[number + 1]
-        per_m = max(grows[number], grows[number + 1]) + _ONE / max(near, _THIN)
-        straight = bent[number] * per_m <= _MOST_OFF and abs(far - near) <= _STEEPEST * near
-        close = across[number + 1] - across[number] <= _HALF
-        uneven[number] = not (
-            straight and close and abs(covered[number + 1] - covered[number]) <= _MOST_CHANGE
-        )
+    knots_in(place, across)
+    _mark_uneven(known, (ranges, across, bent), strides, uneven)
     count = off_knots(uneven, strides, place.size, where)
-    for k in range(count):
-        across[k], ranges[k] = place[where[k]], metres[where[k]]
-    _stepped(nodes, ranges, count, steps, used)
-    _looked_up(line, columns, nodes, across, steps, ranges, count, other)
+    _at_pixels(line, columns, nodes, place, metres, count, room)
     for plane in range(len(found) - 1):
         row, some = found[plane], other[plane]
         straight_between(known[plane], strides, row)
         for k in range(count):
             row[where[k]] = some[k]
+
+
+@compiled
+def _at_pixels(
+    line: F32,
+    columns: int,
+    nodes: F32,
+    place: F32,
+    metres: F32,
+    count: int,
+    room: tuple[Ints, F32, F32, Ints, F32, NDArray[np.bool_], NDArray[np.bool_], F32, F32],
+) -> None:
+    """Write what `_looked_up` does at the first of the pixels that stand in the room, in the last of it."""
+    where, ranges, across, steps, used, other = room[0], room[1], room[2], room[3], room[6], room[8]
+    for k in range(count):
+        across[k], ranges[k] = place[where[k]], metres[where[k]]
+    _stepped(nodes, ranges, count, steps, used)
+    _looked_up(line, columns, nodes, across, steps, ranges, count, other)
+
+
+@compiled
+def _mark_uneven(known: F32, seen: tuple[F32, F32, F32], count: int, uneven: NDArray[np.bool_]) -> None:
+    """Mark from which of some pixels to the next what bodies do is not taken to go straight.
+
+    ``seen`` are their ranges, their places in rays, and how far ranges are off the straight way to the next.
+    """
+    ranges, across, bent = seen
+    covered, grows = known[0], known[len(known) - 1]
+    for k in range(count):
+        near, far = ranges[k], ranges[k + 1]
+        per_m = max(grows[k], grows[k + 1]) + _ONE / max(near, _THIN)
+        smooth = (bent[k] * per_m <= _MOST_OFF) & (abs(far - near) <= _STEEPEST * near)
+        close = across[k + 1] - across[k] <= _HALF
+        uneven[k] = not (smooth & close & (abs(covered[k + 1] - covered[k]) <= _MOST_CHANGE))
+
+
+@compiled
+def _mark_kinked(covered: F32, count: int, uneven: NDArray[np.bool_]) -> None:
+    """Mark too where it grows otherwise before a pixel's stretch than behind it; the first and the last."""
+    for k in range(1, count - 1):
+        before, behind = covered[k] - covered[k - 1], covered[k + 2] - covered[k + 1]
+        uneven[k] = uneven[k] | (abs(behind - before) > _MOST_KINKED)
+    if count:
+        uneven[0] = True
+        uneven[count - 1] = True
 
 
 @compiled
@@ -1114,56 +1187,50 @@ def _hardly_seen(range_m: F32, per_m: np.float32, share: F32) -> None:
 
 
 @compiled
-def _all_thrown(row: int, begin: int, band: int, water: F32, halo: F32, share: F32, thrown: F32) -> None:
-    """Write what the water threw in of a band, and what of halos counts as that."""
-    end = begin + thrown.size
-    if water.size:
-        some = water[band, row, begin:end]
-        for x in range(thrown.size):
-            thrown[x] = some[x]
-    else:
-        for x in range(thrown.size):
-            thrown[x] = _ZERO
-    if halo.size:
-        some = halo[band, row, begin:end]
-        for x in range(thrown.size):
-            thrown[x] += some[x] * share[x]
-
-
-@compiled
 def _laid(
     row: int,
     pixels: tuple[int, int],
     found: F32,
-    hides: tuple[F32, F32],
-    thrown_in: tuple[F32, F32, F32, F32],
+    mixed: F32,
+    thrown_in: tuple[F32, F32],
     picture: F32,
     light: F32,
     told: tuple[F32, F32],
 ) -> None:
     """Write a row's light between two pixels: what comes through of all else, and the bodies' own.
 
-    ``hides`` is what bodies cover of the light that surfaces send, and of their area: a halo lies over both
-    surfaces of a pixel alike. ``thrown_in`` is what the water threw in on the way; halos, and what of them
-    counts as that at each pixel; and room for a row.
+    Parameters
+    ----------
+    row, pixels
+        Which.
+    found
+        As `_looked_up` writes it.
+    mixed
+        What bodies cover of the light that surfaces send, and of their area: a halo lies over both surfaces
+        of a pixel alike; and what of halos counts as thrown in. Then room for a row, and zeros.
+    thrown_in
+        What the water threw in on the way, and halos; empty where there are none.
+    picture, light, told
+        As `lay_bodies` takes them.
     """
-    bands, (begin, end) = len(picture), pixels
-    count, (water, halo, share, thrown), (surface, by_area) = end - begin, thrown_in, hides
+    bands, (begin, end), (water, halo) = len(picture), pixels, thrown_in
+    count, nothing = end - begin, mixed[4]
+    surface, by_area, share, spared = mixed[0], mixed[1], mixed[2], mixed[3]
+    for x in range(count):
+        spared[x] = (_ONE - share[x]) * (surface[x] - by_area[x])
     for band in range(bands):
         own, hidden = found[1 + band], found[1 + bands + band]
         before, after = picture[band, row, begin:end], light[band, row, begin:end]
-        _all_thrown(row, begin, band, water, halo, share, thrown[:count])
+        thrown = water[band, row, begin:end] if water.size else nothing
+        about = halo[band, row, begin:end] if halo.size else nothing
         for x in range(count):
-            added = own[x] - thrown[x] * hidden[x]
-            after[x] = before[x] - (before[x] - thrown[x]) * surface[x] + added
-        if halo.size:
-            some = halo[band, row, begin:end]
-            for x in range(count):
-                after[x] += some[x] * (_ONE - share[x]) * (surface[x] - by_area[x])
+            lost = thrown[x] + about[x] * share[x]
+            added = own[x] - lost * hidden[x] + about[x] * spared[x]
+            after[x] = before[x] - (before[x] - lost) * surface[x] + added
         if told[0].size:
             added_to = told[0][band, row, begin:end]
             for x in range(count):
-                added_to[x] = own[x] - thrown[x] * hidden[x]
+                added_to[x] = own[x] - (thrown[x] + about[x] * share[x]) * hidden[x]
     if told[1].size:
         covered = told[1][row, begin:end]
         for x in range(count):

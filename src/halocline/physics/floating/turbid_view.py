@@ -253,8 +253,8 @@ class TurbidVolume:
         told: tuple[bool, bool],
     ) -> LaidBodies:
         shape = surfaces.range_m.shape
-        light, covers = np.empty_like(picture), alpha.copy()
-        thrown = np.empty_like(picture if told[0] else picture[:0])
+        light, covers = np.empty(picture.shape, np.float32), alpha.copy()
+        thrown = np.empty(picture.shape if told[0] else (0, 0, 0), np.float32)
         covered = np.empty(shape if told[1] else (0, 0), np.float32)
         far = surfaces.far_range_m is not None and surfaces.far_share is not None
         left = np.empty(shape if far else (0, 0), np.float32)
@@ -263,25 +263,21 @@ class TurbidVolume:
             for count, first in zip(shape[::-1], corner[::-1], strict=True)
         )
         numbers = np.minimum(rows.astype(np.int64) // _BLOCK_ROWS, self._count - 1)
+        planes = _whole(surfaces, picture, water, halo)
         for number in np.unique(numbers):
             at = np.flatnonzero(numbers == number)
-            part = slice(int(at[0]), int(at[-1]) + 1)
             block = blocks.get(int(number), ahead=range(int(number) + 1, self._count))
             lay_bodies(
                 block,
-                (columns, rows[part] - np.float32(number * _BLOCK_ROWS)),
+                (columns, rows[at[0] : at[-1] + 1] - np.float32(number * _BLOCK_ROWS)),
                 self._nodes32,
                 self._rates,
-                surfaces.range_m[part],
-                _farther(surfaces, part),
-                surfaces.coverage[part],
-                picture[:0] if water is None else water[:, part],
-                (picture[:0], _NO_LENGTHS) if halo is None else (halo[0][:, part], np.float32(halo[1])),
-                picture[:, part],
-                light[:, part],
-                covers[part],
-                left[part],
-                (thrown[:, part], covered[part]),
+                *planes,
+                light,
+                covers,
+                left,
+                (thrown, covered),
+                int(at[0]),
             )
         return LaidBodies(
             light, covers, left if far else None, thrown if told[0] else None, covered if told[1] else None
@@ -795,12 +791,24 @@ def _cloud_length(body: TurbidBody) -> float:
     return float((lengths * weights).sum() / weights.sum()) if weights.sum() > 0.0 else math.inf
 
 
-def _farther(surfaces: SurfacesSeen, part: slice) -> tuple[F32, F32, F32]:
-    far, share = surfaces.far_range_m, surfaces.far_share
-    if far is None or share is None:
-        return _NONE, _NONE, _NONE
-    light = share if surfaces.far_light is None else surfaces.far_light
-    return far[part], share[part], light[part]
+def _whole(
+    surfaces: SurfacesSeen, picture: F32, water: F32 | None, halo: tuple[F32, float] | None
+) -> tuple[F32, tuple[F32, F32, F32], F32, F32, tuple[F32, np.float32], F32]:
+    """Return planes as `lay_bodies` takes them, from ranges to light: each in one piece; empty for none."""
+    none = np.zeros((0, 0, 0), np.float32)
+    far, share, far_light = surfaces.far_range_m, surfaces.far_share, surfaces.far_light
+    farther = (_NONE, _NONE, _NONE)
+    if far is not None and share is not None:
+        parts = far, share, share if far_light is None else far_light
+        farther = tuple(map(np.ascontiguousarray, parts))
+    return (
+        np.ascontiguousarray(surfaces.range_m),
+        farther,
+        np.ascontiguousarray(surfaces.coverage),
+        none if water is None else np.ascontiguousarray(water),
+        (none, _NO_LENGTHS) if halo is None else (np.ascontiguousarray(halo[0]), np.float32(halo[1])),
+        np.ascontiguousarray(picture),
+    )
 
 
 def _dot(rays: F32, axis: F64) -> F32:
