@@ -258,13 +258,10 @@ class LightRays:
     def left_at(self, depth: F32, nodes: F64, offset_m: F32 | F64) -> F32:
         """Return what bodies leave of the light at places from where it begins, ``(3, n)``; see `left`."""
         total = np.empty(offset_m.shape[1], np.float32)
-        depths_along(
-            depth,
-            nodes.astype(np.float32),
-            self.axes.astype(np.float32),
-            np.float32(self.tangent),
-            np.ascontiguousarray(offset_m, np.float32),
-            total,
-        )
+        depths_along(*self.of_loops(depth, nodes), *np.ascontiguousarray(offset_m, np.float32), total)
         np.negative(total, out=total)
         return np.exp(total, out=total)
+
+    def of_loops(self, depth: F32, nodes: F64) -> tuple[F32, F32, F32, np.float32]:
+        """Return what the loops know them by, with the optical depth along them at ranges; see `left`."""
+        return depth, nodes.astype(np.float32), self.axes.astype(np.float32), np.float32(self.tangent)

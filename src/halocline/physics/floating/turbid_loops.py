@@ -50,6 +50,7 @@ _LEVEL = np.float32(1e-5)
 # What is farther has no end, metres.
 _FAR_SURFACE_M = np.float32(1e4)
 _TINY, _THIN, _ENDLESS = np.float32(1e-20), np.float32(1e-3), np.float32(1e5)
+_INFINITE = np.float32(np.inf)
 # Between two pixels what bodies cover goes straight where it changes by no more than this, and where the
 # surface is so far off the straight way that it would change by no more than that.
 _MOST_CHANGE, _MOST_OFF = np.float32(0.05), np.float32(1e-3)
@@ -122,7 +123,8 @@ def follow(
     home, density = np.empty((4, _CHUNK + 1), np.float32), np.empty((2, _CHUNK + 1), np.float32)
     extinction, steps = np.empty(_CHUNK + 1, np.float32), np.empty((6, _CHUNK + 1), np.float32)
     each, marks = np.empty((len(bodies), _CHUNK + 1), np.float32), np.empty((len(shapes), 2), np.int64)
-    met = np.empty((len(bodies), 2), np.int64)
+    met, spheres = np.empty((len(bodies), 2), np.int64), np.empty((5, len(shapes)), np.float32)
+    write_spheres(shapes, spheres)
     node_m, optical, own = (
         np.empty(nodes, np.float32),
         np.empty((2, nodes), np.float32),
@@ -140,7 +142,7 @@ def follow(
     for row in range(rays.shape[1]):
         for column in range(rays.shape[2]):
             ray, falls = rays[:, row, column], veil_rates[:, row, column]
-            first, last = ranges_met(ray, metres[0], lens, shapes, marks)
+            first, last = ranges_met(ray, metres[0], lens, shapes, spheres, marks)
             table = tables[column % _TOGETHER]
             table[:] = _ZERO
             if last > first:
@@ -219,18 +221,51 @@ def _laid_out(tables: F32, first: int, end: int, out: F32) -> None:
 
 
 @compiled
-def ranges_met(ray: F32, metres: F32, lens: F32, shapes: F32, marks: Ints) -> tuple[int, int]:
-    """Write which ranges lie in each shape's bounds; return ranges of the table that hold them all."""
+def write_spheres(shapes: F32, spheres: F32) -> None:
+    """Write what tells quickly which shapes a ray comes near.
+
+    Parameters
+    ----------
+    shapes
+        As `follow` takes them, ``(S, SHAPE_HEAD + 12)``.
+    spheres
+        ``(5, S)``: written, centres and squared radii of spheres that hold them, inf for what has no sides;
+        and room for a number each.
+    """
+    for number in range(len(shapes)):
+        kind, radius = int(shapes[number, 1]), shapes[number, 5]
+        for axis in range(3):
+            spheres[axis, number] = shapes[number, 2 + axis]
+        spheres[3, number] = _INFINITE if kind in (LEVEL, ON_GROUND) else radius * radius
+
+
+@compiled
+def ranges_met(ray: F32, metres: F32, lens: F32, shapes: F32, spheres: F32, marks: Ints) -> tuple[int, int]:
+    """Write which ranges lie in each shape's bounds; return ranges of the table that hold them all.
+
+    Most rays come near few shapes: ``spheres`` (see `write_spheres`) tell of all shapes at once of which.
+    """
     least, most = metres.size, 0
     surface = _surface_at(ray, lens)
-    for number in range(len(shapes)):
-        shape = shapes[number]
-        begin, end = _bounds(shape, ray)
-        end = min(end, surface)
+    x, y, z, squares, inside = spheres[0], spheres[1], spheres[2], spheres[3], spheres[4]
+    to_x, to_y, to_z = ray[0], ray[1], ray[2]
+    for number in range(inside.size):
+        middle = to_x * x[number] + to_y * y[number] + to_z * z[number]
+        # From the vector, not from a difference of squares, which would cancel.
+        aside_x, aside_y, aside_z = (
+            x[number] - middle * to_x,
+            y[number] - middle * to_y,
+            z[number] - middle * to_z,
+        )
+        inside[number] = squares[number] - (aside_x * aside_x + aside_y * aside_y + aside_z * aside_z)
+    for number in range(inside.size):
         first, last = 0, 0
-        if end > begin and end > _ZERO:
-            first = int(np.searchsorted(metres, max(begin, _ZERO)))
-            last = int(np.searchsorted(metres, end))
+        if inside[number] > _ZERO:
+            begin, end = _bounds(shapes[number], ray, inside[number])
+            end = min(end, surface)
+            if end > begin and end > _ZERO:
+                first = int(np.searchsorted(metres, max(begin, _ZERO)))
+                last = int(np.searchsorted(metres, end))
         marks[number, 0], marks[number, 1] = first, last
         if last > first:
             least, most = min(least, first), max(most, last)
@@ -253,10 +288,11 @@ def mark_ranges_met(rays: F32, metres: F32, lens: F32, shapes: F32, met: NDArray
     met
         ``(rows, columns, N)``, false before.
     """
-    marks = np.empty((len(shapes), 2), np.int64)
+    marks, spheres = np.empty((len(shapes), 2), np.int64), np.empty((5, len(shapes)), np.float32)
+    write_spheres(shapes, spheres)
     for row in range(rays.shape[1]):
         for column in range(rays.shape[2]):
-            first, last = ranges_met(rays[:, row, column], metres, lens, shapes, marks)
+            first, last = ranges_met(rays[:, row, column], metres, lens, shapes, spheres, marks)
             if last > first:
                 for node in range(first // EVERY, last // EVERY + 1):
                     met[row, column, node] = True
@@ -270,8 +306,11 @@ def _surface_at(ray: F32, lens: F32) -> np.float32:
 
 
 @compiled
-def _bounds(shape: F32, ray: F32) -> tuple[np.float32, np.float32]:
-    """Return between which ranges a ray may be in a shape; nothing where the second is not the greater."""
+def _bounds(shape: F32, ray: F32, square: np.float32) -> tuple[np.float32, np.float32]:
+    """Return between which ranges a ray may be in a shape; nothing where the second is not the greater.
+
+    ``square`` is that of half the ray's way in the sphere that holds it, above 0.
+    """
     radius = shape[5]
     if int(shape[1]) == LEVEL or int(shape[1]) == ON_GROUND:
         rise = -ray[3]
@@ -281,15 +320,6 @@ def _bounds(shape: F32, ray: F32) -> tuple[np.float32, np.float32]:
         down, up = lowest / rise, highest / rise
         return min(down, up), max(down, up)
     middle = ray[0] * shape[2] + ray[1] * shape[3] + ray[2] * shape[4]
-    # From the vector, not from a difference of squares, which would cancel.
-    aside_x, aside_y, aside_z = (
-        shape[2] - middle * ray[0],
-        shape[3] - middle * ray[1],
-        shape[4] - middle * ray[2],
-    )
-    square = radius * radius - (aside_x * aside_x + aside_y * aside_y + aside_z * aside_z)
-    if square <= _ZERO:
-        return _ONE, _ZERO
     half = np.sqrt(square)
     if int(shape[1]) == PUFF:
         return middle - half, middle + half
@@ -338,9 +368,9 @@ def carried_back(ray: F32, metres: F32, lens: F32, eddies: F32, home: tuple[F32,
     for k in range(count):
         x[k], y[k], z[k] = ray[0] * metres[k], ray[1] * metres[k], ray[2] * metres[k]
     for number in range(len(eddies)):
-        eddy = eddies[number]
-        along = eddy[0] * ray[0] + eddy[1] * ray[1] + eddy[2] * ray[2]
-        turns, by_x, by_y, by_z = eddy[3], eddy[4], eddy[5], eddy[6]
+        along = eddies[number, 0] * ray[0] + eddies[number, 1] * ray[1] + eddies[number, 2] * ray[2]
+        turns, by_x = eddies[number, 3], eddies[number, 4]
+        by_y, by_z = eddies[number, 5], eddies[number, 6]
         for k in range(count):
             wiggle = _cosine(turns + along * metres[k])
             x[k] -= by_x * wiggle
@@ -434,8 +464,8 @@ def densities(
     x, y, z = home[0, first:last], home[1, first:last], home[2, first:last]
     clouds[:] = _ZERO
     for number in range(spans[body, 2], spans[body, 3]):
-        wave = waves[number]
-        by_x, by_y, by_z, turns, amplitude = wave[0], wave[1], wave[2], wave[3], wave[4]
+        by_x, by_y, by_z = waves[number, 0], waves[number, 1], waves[number, 2]
+        turns, amplitude = waves[number, 3], waves[number, 4]
         for k in range(clouds.size):
             clouds[k] += amplitude * _cosine(by_x * x[k] + by_y * y[k] + by_z * z[k] + turns)
     per_mean = bodies[body, 1]

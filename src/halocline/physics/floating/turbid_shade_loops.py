@@ -7,6 +7,7 @@ from numpy.typing import NDArray
 
 from halocline._typing import F32
 from halocline.compute.compiled import compiled
+from halocline.compute.series import exponential
 from halocline.physics.floating.turbid_loops import (
     EVERY,
     LEVEL,
@@ -17,6 +18,7 @@ from halocline.physics.floating.turbid_loops import (
     densities,
     ranges_met,
     thickness,
+    write_spheres,
 )
 
 Ints = NDArray[np.int64]
@@ -69,7 +71,7 @@ def beam_depths(
     """
     home, density = np.empty((4, metres.size), np.float32), np.empty((2, metres.size), np.float32)
     extinction, marks = np.empty(metres.size, np.float32), np.empty((len(shapes), 2), np.int64)
-    met = np.empty((len(bodies), 2), np.int64)
+    met, spheres = np.empty((len(bodies), 2), np.int64), np.empty((5, len(shapes)), np.float32)
     moved, phased, carried = shapes.copy(), waves.copy(), eddies.copy()
     heights, place = ground[0], ground[1].copy()
     for row in range(starts.shape[1]):
@@ -82,7 +84,8 @@ def beam_depths(
                 (shapes, waves, eddies, ground[1]),
                 (moved, phased, carried, place),
             )
-            first, last = ranges_met(ray, metres, lens, moved, marks)
+            write_spheres(moved, spheres)
+            first, last = ranges_met(ray, metres, lens, moved, spheres, marks)
             if last <= first:
                 continue
             part, count = metres[first : last + 1], last - first + 1
@@ -274,7 +277,9 @@ def faded(far: np.float32, left: np.float32, inwards: np.float32) -> np.float32:
 
 
 @compiled
-def depths_along(depth: F32, nodes: F32, axes: F32, tangent: np.float32, offset: F32, out: F32) -> None:
+def depths_along(
+    depth: F32, nodes: F32, axes: F32, tangent: np.float32, x: F32, y: F32, z: F32, out: F32
+) -> None:
     """Write the optical depth of bodies between a light and places.
 
     Parameters
@@ -287,8 +292,8 @@ def depths_along(depth: F32, nodes: F32, axes: F32, tangent: np.float32, offset:
         Right, up and the way the light looks, as rows, ``(3, 3)``.
     tangent
         Of the half angle that the rays cover.
-    offset
-        Places from the light, metres, ``(3, n)``.
+    x, y, z
+        Places from the light, metres, ``(n,)``.
     out
         ``(n,)``; 0 aside of the rays.
     """
@@ -296,16 +301,15 @@ def depths_along(depth: F32, nodes: F32, axes: F32, tangent: np.float32, offset:
     most, per = np.float32(rays - 1), np.float32(rays - 1) / (_TWO * tangent)
     rung = 0
     for k in range(out.size):
-        x, y, z = offset[0, k], offset[1, k], offset[2, k]
-        ahead = x * axes[2, 0] + y * axes[2, 1] + z * axes[2, 2]
+        ahead = x[k] * axes[2, 0] + y[k] * axes[2, 1] + z[k] * axes[2, 2]
         out[k] = _ZERO
         if ahead <= _CLOSE:
             continue
-        column = ((x * axes[0, 0] + y * axes[0, 1] + z * axes[0, 2]) / ahead + tangent) * per
-        row = ((x * axes[1, 0] + y * axes[1, 1] + z * axes[1, 2]) / ahead + tangent) * per
+        column = ((x[k] * axes[0, 0] + y[k] * axes[0, 1] + z[k] * axes[0, 2]) / ahead + tangent) * per
+        row = ((x[k] * axes[1, 0] + y[k] * axes[1, 1] + z[k] * axes[1, 2]) / ahead + tangent) * per
         if not (_ZERO <= column <= most and _ZERO <= row <= most):
             continue
-        range_m = min(np.sqrt(x * x + y * y + z * z), nodes[nodes.size - 1])
+        range_m = min(np.sqrt(x[k] * x[k] + y[k] * y[k] + z[k] * z[k]), nodes[nodes.size - 1])
         rung = rung_at(nodes, range_m, rung)
         further = max((range_m - nodes[rung]) / (nodes[rung + 1] - nodes[rung]), _ZERO)
         i, j = min(int(column), rays - 2), min(int(row), rays - 2)
@@ -317,3 +321,52 @@ def depths_along(depth: F32, nodes: F32, axes: F32, tangent: np.float32, offset:
             here = depth[at_y, rung, at_x]
             total += share * (here + further * (depth[at_y, rung + 1, at_x] - here))
         out[k] = total
+
+
+@compiled
+def dim_along_rays(
+    rays: F32,
+    metres: F32,
+    lens: F32,
+    shapes: F32,
+    light: tuple[F32, F32, F32, np.float32],
+    away: F32,
+    share: np.float32,
+    out: F32,
+) -> None:
+    """Multiply by what bodies leave of a light along view rays, where these may meet bodies.
+
+    Parameters
+    ----------
+    rays, metres, lens, shapes
+        As `halocline.physics.floating.turbid_loops.mark_ranges_met` takes them.
+    light
+        Optical depth along the light's rays, ranges, axes and tangent, as `depths_along` takes them.
+    away
+        The lens, as seen from the light, metres, ``(3,)``.
+    share
+        How much of what bodies take is taken, 0 to 1.
+    out
+        ``(rows, columns, N)``, at the table's ranges; changed.
+    """
+    marks, spheres = np.empty((len(shapes), 2), np.int64), np.empty((5, len(shapes)), np.float32)
+    write_spheres(shapes, spheres)
+    places, depths = np.empty((3, out.shape[2]), np.float32), np.empty(out.shape[2], np.float32)
+    depth, nodes, axes, tangent = light
+    for row in range(out.shape[0]):
+        for column in range(out.shape[1]):
+            first, last = ranges_met(rays[:, row, column], metres, lens, shapes, spheres, marks)
+            if last <= first:
+                continue
+            begin, end = first // EVERY, last // EVERY + 1
+            count = end - begin
+            x, y, z = places[0, :count], places[1, :count], places[2, :count]
+            for k in range(count):
+                far = metres[EVERY * (begin + k)]
+                x[k] = away[0] + rays[0, row, column] * far
+                y[k] = away[1] + rays[1, row, column] * far
+                z[k] = away[2] + rays[2, row, column] * far
+            depths_along(depth, nodes, axes, tangent, x, y, z, depths[:count])
+            there = out[row, column, begin:end]
+            for k in range(count):
+                there[k] *= _ONE - share * (_ONE - exponential(-depths[k]))

@@ -41,6 +41,7 @@ from halocline.physics.floating.turbid_loops import (
     lay_bodies,
     mark_ranges_met,
 )
+from halocline.physics.floating.turbid_shade_loops import dim_along_rays
 from halocline.physics.path.dimmed_haze import HazePieces
 from halocline.physics.path.lamp_shadow import ends_of_rates, weights_of_rates
 from halocline.physics.path.lamps import Lamp, irradiance
@@ -308,26 +309,34 @@ class TurbidVolume:
         """Return what things leave of daylight along rays, at the table's ranges."""
         if self._left is None and self._sun_light is None:
             return np.zeros((0, 0, 0, 0), np.float32)
-        met = self._may_meet(rays)
-        row, column, node = np.nonzero(met)
-        offsets = rays[:, row, column] * self._nodes32[node]
-        left = np.ones((2, offsets.shape[1]), np.float32)
+        out = np.ones((2, *rays.shape[1:], len(self.nodes)), np.float32)
         if self._left is not None:
-            left *= self._left(self.rays.lens_m + offsets.T).T
+            met = self._may_meet(rays)
+            row, column, node = np.nonzero(met)
+            offsets = rays[:, row, column] * self._nodes32[node]
+            out[:, met] = self._left(self.rays.lens_m + offsets.T).T
         if self._sun_light is not None:
-            away = (self.rays.lens_m - self._sun_light.rays.from_m).astype(np.float32)
-            by_bodies = self._sun_light.left_at(offsets + away[:, None])
-            left[0] *= _WHOLE - np.float32(self._self_shadow) * (_WHOLE - by_bodies)
-        out = np.ones((2, *met.shape), np.float32)
-        for light, there in zip(out, left, strict=True):
-            light[row, column, node] = there
+            light = self._sun_light
+            dim_along_rays(
+                self._with_slope(rays),
+                self._metres[0],
+                self._lens,
+                self._packed.shapes,
+                light.rays.of_loops(light.depth, light.nodes),
+                (self.rays.lens_m - light.rays.from_m).astype(np.float32),
+                np.float32(self._self_shadow),
+                out[0],
+            )
         return out
+
+    def _with_slope(self, rays: F32) -> F32:
+        """Return rays with their downward component, ``(4, rows, columns)``."""
+        return np.stack([*rays, _dot(rays, -self.path.up)])
 
     def _may_meet(self, rays: F32) -> NDArray[np.bool_]:
         """Return at which of the table's ranges rays may meet a body: light elsewhere is not looked at."""
         met = np.zeros((*rays.shape[1:], len(self.nodes)), np.bool_)
-        mu = _dot(rays, -self.path.up)
-        mark_ranges_met(np.stack([*rays, mu]), self._metres[0], self._lens, self._packed.shapes, met)
+        mark_ranges_met(self._with_slope(rays), self._metres[0], self._lens, self._packed.shapes, met)
         return met
 
     def _by_lamps(self, rays: F32) -> F32:
