@@ -8,8 +8,8 @@ Knows neither water nor pictures; everything above builds on it.
 - `ahead`: compiled by several processes at once, before they are called (Wanted, compiling_ahead)
 - `sources`: digests of their source (source_digest)
 - `knots`: rows looked up at every fourth pixel, or every eighth (bent_between, bent_over_two,
-  between_seconds, by_eights, knots_in, note_knots, odd_knots, off_knots, reach_of, second_knots,
-  straight_between, times_straight)
+  between_seconds, by_eights, knots_in, mark_kinked, note_knots, odd_knots, off_knots, reach_of,
+  second_knots, straight_between, times_straight)
 - `series`: short series for loops, the same on every machine (cosine, exponential, exponential_less_one,
   logarithm, sine)
 - `sums`: sums of rows, three at a time (Three, add_one, add_three, sum_of_three)

@@ -112,6 +112,29 @@ def bent_over_two(row: F32, bent: F32, strides: int, found: F32) -> None:
 
 
 @compiled
+def mark_kinked(values: F32, most: np.float32, pairs: int, uneven: NDArray[np.bool_]) -> None:
+    """Mark where a row grows otherwise before two strides than behind them, and the first and the last two.
+
+    Parameters
+    ----------
+    values
+        At every second knot, ``(pairs + 1,)`` or more.
+    most
+        By how much it may.
+    pairs
+        Of strides.
+    uneven
+        ``(pairs,)`` or more; set where that is so, left elsewhere.
+    """
+    for pair in range(1, pairs - 1):
+        before, behind = values[pair] - values[pair - 1], values[pair + 2] - values[pair + 1]
+        uneven[pair] = uneven[pair] | (abs(behind - before) > most)
+    if pairs:
+        uneven[0] = True
+        uneven[pairs - 1] = True
+
+
+@compiled
 def between_seconds(seconds: F32, strides: int, knots: F32) -> None:
     """Write what is at all knots from what is at every second one: straight in between.
 

@@ -13,6 +13,7 @@ from halocline.compute.knots import (
     bent_over_two,
     between_seconds,
     knots_in,
+    mark_kinked,
     note_knots,
     odd_knots,
     off_knots,
@@ -1096,7 +1097,7 @@ def _along_row(
     pairs = strides // 2
     bent_over_two(metres, bent, strides, known[0])
     _mark_uneven(other, (ranges, across, known[0]), pairs, uneven)
-    _mark_kinked(other[0], pairs, uneven)
+    mark_kinked(other[0], _MOST_KINKED, pairs, uneven)
     between_seconds(other, strides, known)
     count = odd_knots(uneven, strides, where)
     _at_pixels(line, columns, nodes, place, metres, count, room)
@@ -1145,17 +1146,6 @@ def _mark_uneven(known: F32, seen: tuple[F32, F32, F32], count: int, uneven: NDA
         smooth = (bent[k] * per_m <= _MOST_OFF) & (abs(far - near) <= _STEEPEST * near)
         close = across[k + 1] - across[k] <= _HALF
         uneven[k] = not (smooth & close & (abs(covered[k + 1] - covered[k]) <= _MOST_CHANGE))
-
-
-@compiled
-def _mark_kinked(covered: F32, count: int, uneven: NDArray[np.bool_]) -> None:
-    """Mark too where it grows otherwise before a pixel's stretch than behind it; the first and the last."""
-    for k in range(1, count - 1):
-        before, behind = covered[k] - covered[k - 1], covered[k + 2] - covered[k + 1]
-        uneven[k] = uneven[k] | (abs(behind - before) > _MOST_KINKED)
-    if count:
-        uneven[0] = True
-        uneven[count - 1] = True
 
 
 @compiled

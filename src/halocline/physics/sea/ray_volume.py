@@ -15,7 +15,19 @@ from numpy.typing import NDArray
 
 from halocline._typing import F32, F64
 from halocline.compute.compiled import compiled
-from halocline.compute.knots import STRIDE, bent_between, off_knots, reach_of, times_straight
+from halocline.compute.knots import (
+    STRIDE,
+    bent_between,
+    bent_over_two,
+    between_seconds,
+    mark_kinked,
+    note_knots,
+    odd_knots,
+    off_knots,
+    reach_of,
+    second_knots,
+    times_straight,
+)
 from halocline.compute.made_once import MadeOnce
 from halocline.compute.series import exponential
 from halocline.errors import PhysicsError
@@ -27,6 +39,8 @@ _ZERO, _HALF, _ONE = np.float32(0.0), np.float32(0.5), np.float32(1.0)
 # Along a row of pixels a ratio goes straight where it changes by no more than this, and would by no more than
 # that for what a surface is off the straight way.
 _MOST_CHANGE, _MOST_OFF = np.float32(0.03), np.float32(1e-3)
+# Past a knot it does where it grows by no less or more before the two beside it than behind, but by this.
+_MOST_KINKED = np.float32(0.004)
 
 
 @dataclass(frozen=True)
@@ -363,10 +377,10 @@ def _dim_rows(
         ends = 3 * first, 3 * (last + 2)
         if not _between_some(block[j], block[j + 1], row - np.float32(j), ends, line):
             continue
+        _at_knots(line, block.shape[1], seen, (where, bent, uneven), strides, room, others, knots)
         for number in range(strides + 1):
             where[number] = STRIDE * number
-        _at_pixels(line, block.shape[1], seen, where, strides + 1, room, knots)
-        _mark_uneven(knots, seen, bent, strides, uneven)
+        _mark_uneven(knots, seen, where, bent, strides, uneven)
         some = off_knots(uneven, strides, count, where)
         _at_pixels(line, block.shape[1], seen, where, some, room, others)
         _of_bands(knots, strides + 1, weights, of_knots)
@@ -459,20 +473,50 @@ def _at_pixels(
 
 
 @compiled
-def _mark_uneven(
-    knots: F32, seen: tuple[F32, F32, F32], bent: F32, strides: int, uneven: NDArray[np.bool_]
+def _at_knots(
+    line: F32,
+    rays: int,
+    seen: tuple[F32, F32, F32],
+    knots_of: tuple[NDArray[np.int64], F32, NDArray[np.bool_]],
+    strides: int,
+    room: tuple[NDArray[np.uint64], F32, F32],
+    others: F32,
+    knots: F32,
 ) -> None:
-    """Mark between which knots ratios are not taken to go straight."""
+    """Write what `_at_pixels` does at a row's knots: straight past every second one where it goes so."""
+    (where, bent, uneven), pairs = knots_of, strides // 2
+    seconds = second_knots(strides, where)
+    _at_pixels(line, rays, seen, where, seconds, room, others)
+    bent_over_two(seen[1], bent, strides, knots[0])
+    _mark_uneven(others, seen, where, knots[0], pairs, uneven)
+    for channel in range(3):
+        mark_kinked(others[channel], _MOST_KINKED, pairs, uneven)
+    between_seconds(others, strides, knots)
+    odd = odd_knots(uneven, strides, where)
+    _at_pixels(line, rays, seen, where, odd, room, others)
+    note_knots(others, where, odd, knots)
+
+
+@compiled
+def _mark_uneven(
+    known: F32,
+    seen: tuple[F32, F32, F32],
+    where: NDArray[np.int64],
+    bent: F32,
+    count: int,
+    uneven: NDArray[np.bool_],
+) -> None:
+    """Mark from which of some pixels to the next ratios are not taken to go straight."""
     (columns, metres, edges), step = seen, 0
-    for number in range(strides):
-        here, then, change = STRIDE * number, STRIDE * (number + 1), _ZERO
+    for k in range(count):
+        here, then, change = where[k], where[k + 1], _ZERO
         for channel in range(3):
-            change = max(change, abs(knots[channel, number + 1] - knots[channel, number]))
-        off = bent[number] * max(knots[3, number], knots[3, number + 1])
+            change = max(change, abs(known[channel, k + 1] - known[channel, k]))
+        off = bent[k] * max(known[3, k], known[3, k + 1])
         step = _step_at(edges, metres[here], step)
         near = abs(metres[then] - metres[here]) <= edges[step + 1] - edges[step]
         close = near and columns[then] - columns[here] <= _HALF
-        uneven[number] = not (close and off <= _MOST_OFF and change <= _MOST_CHANGE)
+        uneven[k] = not (close and off <= _MOST_OFF and change <= _MOST_CHANGE)
 
 
 @compiled

@@ -7,7 +7,18 @@ from numpy.typing import NDArray
 
 from halocline._typing import F32
 from halocline.compute.compiled import compiled
-from halocline.compute.knots import STRIDE, bent_between, off_knots, times_straight
+from halocline.compute.knots import (
+    STRIDE,
+    bent_between,
+    bent_over_two,
+    between_seconds,
+    mark_kinked,
+    note_knots,
+    odd_knots,
+    off_knots,
+    second_knots,
+    times_straight,
+)
 from halocline.physics.floating.turbid_shade_loops import (
     NO_BODIES,
     BodyMap,
@@ -45,6 +56,8 @@ _CLEAR_CELLS, _WATER_CELLS = 1.5, 0.25
 # Along a row of pixels shade on surfaces goes straight where places are no farther off the straight way than
 # this, and no farther apart than that, in cells of the finest map, and where it changes by no more than this.
 _OFF_CELLS, _APART_CELLS, _MOST_CHANGE = np.float32(0.01), np.float32(0.25), np.float32(0.03)
+# Past a knot it does where it grows by no less or more before the two beside it than behind, but by this.
+_MOST_KINKED = np.float32(0.004)
 # Over this share of a map's side, along its edges, shade comes and goes.
 _FADE = np.float32(8.0)
 
@@ -169,39 +182,62 @@ def shade_surfaces(
         ``(K, rows, columns)``; changed.
     """
     count, bands, most = range_m.shape[1], len(gain), range_m.shape[1] // STRIDE + 1
-    # At knots, and at pixels off them: places, what is left there, and the sun's share.
+    # At knots, at pixels off them, and at every second knot: places, what is left, and the sun's share.
     knots, others = _room(most, bands), _room(count, bands)
+    seconds, odd = _room(most // 2 + 2, bands), np.empty(most, np.int64)
     metres, bent = np.empty(count, np.float32), np.empty(most, np.float32)
     uneven, where = np.empty(most, np.bool_), np.empty(count, np.int64)
     per_m = max(sun[0][2], sky[0][2], sun[5][0][2], sky[5][0][2])
+    limits = per_m, lens[3]
     for row in range(len(range_m) if count else 0):
         directions = view[0][row], view[1][row], view[2][row]
         for k in range(count):
             metres[k] = min(range_m[row, k], lens[3])
         strides = (count - 1) // STRIDE if in_rows else 0
         bent_between(metres, strides, bent)
+        some = second_knots(strides, where)
+        _placed(directions, lens, metres, where, some, seconds[0])
+        _left_at(sun, sky, some, seconds[0], seconds[1])
+        bent_over_two(metres, bent, strides, knots[1][0])
+        _mark_uneven(seconds[0], seconds[1], (metres, where, knots[1][0]), strides // 2, limits, uneven)
+        for which in range(2):
+            mark_kinked(seconds[1][which], _MOST_KINKED, strides // 2, uneven)
+        between_seconds(seconds[0], strides, knots[0])
+        between_seconds(seconds[1], strides, knots[1])
+        past = odd_knots(uneven, strides, odd)
+        _placed(directions, lens, metres, odd, past, others[0])
+        _left_at(sun, sky, past, others[0], others[1])
+        note_knots(others[0], odd, past, knots[0])
+        for k in range(past):
+            odd[k] *= STRIDE
+        note_knots(others[1], odd, past, knots[1])
         for number in range(strides + 1):
             where[number] = STRIDE * number
-        _placed(directions, lens, metres, where, strides + 1, knots[0])
-        _left_at(sun, sky, strides + 1, knots[0], knots[1])
-        _mark_uneven(knots[0], knots[1], (metres, bent), strides, (per_m, lens[3]), uneven)
-        some = off_knots(uneven, strides, count, where)
-        _placed(directions, lens, metres, where, some, others[0])
-        _left_at(sun, sky, some, others[0], others[1])
-        begin, end = _dimmed(knots[1], strides, others[1], where, some)
+        _mark_uneven(knots[0], knots[1], (metres, where, bent), strides, limits, uneven)
+        off = off_knots(uneven, strides, count, where)
+        _placed(directions, lens, metres, where, off, others[0])
+        _left_at(sun, sky, off, others[0], others[1])
+        begin, end = _dimmed(knots[1], strides, others[1], where, off)
         if end < begin:
             continue
-        _suns_share(knots[0][2], strides + 1, shares, knots[2])
-        _suns_share(others[0][2], some, shares, others[2])
+        _suns_share(seconds[0][2], some, shares, seconds[2])
+        between_seconds(seconds[2], strides, knots[2])
+        for k in range(past):
+            seconds[0][2, k] = knots[0][2, odd[k]]
+        _suns_share(seconds[0][2], past, shares, seconds[2])
+        for k in range(past):
+            odd[k] *= STRIDE
+        note_knots(seconds[2], odd, past, knots[2])
+        _suns_share(others[0][2], off, shares, others[2])
         for band in range(bands):
             _mixed(knots[1], strides + 1, knots[2][band])
-            _mixed(others[1], some, others[2][band])
+            _mixed(others[1], off, others[2][band])
             light, left = gain[band, row], others[2][band]
-            for k in range(some):
+            for k in range(off):
                 left[k] *= light[where[k]]
             # From the first knot before what is dimmed to the last behind it.
             times_straight(knots[2][band, begin:], end - begin, light[STRIDE * begin :])
-            for k in range(some):
+            for k in range(off):
                 light[where[k]] = left[k]
 
 
@@ -242,26 +278,26 @@ def _placed(
 def _mark_uneven(
     places: F32,
     left: F32,
-    ranges: tuple[F32, F32],
-    strides: int,
+    ranges: tuple[F32, NDArray[np.int64], F32],
+    count: int,
     limits: tuple[np.float32, np.float32],
     uneven: NDArray[np.bool_],
 ) -> None:
-    """Mark between which knots shade is not taken to go straight.
+    """Mark from which of some pixels to the next shade is not taken to go straight.
 
-    By the surfaces' ranges, and how far off the straight way from knot to knot those are; and the cells a
-    metre, and the range from which on there is no surface.
+    By the row's ranges, which pixels they are, and how far off the straight way to the next ranges are; and
+    the cells a metre, and the range from which on there is no surface.
     """
-    (metres, bent), (per_m, nowhere) = ranges, limits
-    for number in range(strides):
+    (metres, where, bent), (per_m, nowhere) = ranges, limits
+    for k in range(count):
         apart, change = _ZERO, _ZERO
         for axis in range(3):
-            apart += abs(places[axis, number + 1] - places[axis, number])
+            apart += abs(places[axis, k + 1] - places[axis, k])
         for which in range(2):
-            change = max(change, abs(left[which, number + 1] - left[which, number]))
-        close = bent[number] * per_m <= _OFF_CELLS and apart * per_m <= _APART_CELLS
-        none = bent[number] == _ZERO and metres[STRIDE * number] >= nowhere
-        uneven[number] = not ((close or none) and change <= _MOST_CHANGE)
+            change = max(change, abs(left[which, k + 1] - left[which, k]))
+        close = bent[k] * per_m <= _OFF_CELLS and apart * per_m <= _APART_CELLS
+        none = bent[k] == _ZERO and metres[where[k]] >= nowhere
+        uneven[k] = not ((close or none) and change <= _MOST_CHANGE)
 
 
 @compiled
