@@ -44,8 +44,8 @@ _FIVE, _EIGHT, _TWELVE, _PI = (np.float32(number) for number in (5.0, 8.0, 12.0,
 _NEXT = np.uint64(1)
 # Ranges that are followed at once, a multiple of `EVERY`, and the optical depth behind which none are.
 _CHUNK, _OPAQUE = 32, np.float32(9.0)
-# Neighbouring rays that are written at once: a table has neighbours side by side, and a cache line of them.
-_TOGETHER = 16
+# Neighbouring rays that are taken together, at most, in what goes by the table's ranges.
+_TOGETHER = 72
 # What goes along with a side by less than this comes nowhere near it.
 _LEVEL = np.float32(1e-5)
 # What is farther has no end, metres.
@@ -120,33 +120,34 @@ def follow(
         ``(rows, TABLE_HEAD + 2 K, N, columns)``: optical depth; extinction, 1/m; the bodies' light that
         reaches the lens; and the share of the water's own that they take.
     """
-    bands, nodes = rates.size, out.shape[2]
+    nodes, count, size = out.shape[2], rays.shape[2], _in_group(rays.shape[2])
     home, density = np.empty((4, _CHUNK + 1), np.float32), np.empty((2, _CHUNK + 1), np.float32)
     extinction, steps = np.empty(_CHUNK + 1, np.float32), np.empty((6, _CHUNK + 1), np.float32)
     each, marks = np.empty((len(bodies), _CHUNK + 1), np.float32), np.empty((len(shapes), 2), np.int64)
     met, spheres = np.empty((len(bodies), 2), np.int64), np.empty((5, len(shapes)), np.float32)
     write_spheres(shapes, spheres)
-    node_m, optical, own = (
+    at_nodes = (
         np.empty(nodes, np.float32),
-        np.empty((2, nodes), np.float32),
-        np.empty((bands, nodes), np.float32),
+        np.empty(nodes, np.float32),
+        np.empty((rates.size, nodes), np.float32),
     )
-    _at_nodes(metres, rates, node_m, optical[0], own)
-    # From each of the table's ranges to the next: what is hidden there, and how each body's light weighs.
-    hides, weights = np.empty((2, nodes), np.float32), np.empty((2 * len(bodies), nodes), np.float32)
-    seen, room, none = (
-        np.empty((2 * bands, nodes), np.float32),
-        np.empty((3, nodes), np.float32),
-        np.zeros(nodes, np.float32),
-    )
-    tables = np.empty((_TOGETHER, out.shape[1], nodes), np.float32)
+    _at_nodes(metres, rates, *at_nodes)
+    # From each of the table's ranges to the next: what is hidden there, and how each body's light weighs; and
+    # the first and the last of the table's ranges at which any of a group's rays meets each body, or any.
+    group = np.empty((2, nodes, size), np.float32), np.empty((2 * len(bodies), nodes, size), np.float32)
+    within = np.zeros((len(bodies) + 1, 2), np.int64)
+    group[0][:] = _ZERO
+    group[1][:] = _ZERO
+    room = np.empty((7, nodes, size), np.float32), np.empty((2 * len(bodies) + 4, size), np.float32)
     for row in range(rays.shape[1]):
-        for column in range(rays.shape[2]):
-            ray, falls = rays[:, row, column], veil_rates[:, row, column]
-            first, last = ranges_met(ray, metres[0], lens, shapes, spheres, marks)
-            table = tables[column % _TOGETHER]
-            table[:] = _ZERO
-            if last > first:
+        for start in range(0, count, size):
+            stop = min(start + size, count)
+            _emptied(group, within, out[row], (start, stop))
+            for column in range(start, stop):
+                ray, lane = rays[:, row, column], column - start
+                first, last = ranges_met(ray, metres[0], lens, shapes, spheres, marks)
+                if last <= first:
+                    continue
                 at, depth = first, _ZERO
                 bodies_met(spans, marks, met)
                 # What lies behind what nobody sees through is not looked for.
@@ -156,11 +157,13 @@ def follow(
                     _brought(at, part, ray, lens, eddies, met, home)
                     extinction[: part.size] = _ZERO
                     for body in range(len(bodies)):
-                        count = part.size
+                        if met[body, 0] >= at + part.size or met[body, 1] <= at:
+                            each[body] = _ZERO
+                            continue
                         densities(
                             body,
                             at,
-                            count,
+                            part.size,
                             shapes,
                             spans,
                             waves,
@@ -171,32 +174,83 @@ def follow(
                             home,
                             density,
                         )
-                        _added(at, count, bodies[body, 0], met[body], density[1], each[body], extinction)
+                        _added(at, part.size, bodies[body, 0], met[body], density[1], each[body], extinction)
                     depth = _thickened(depth, part, extinction, steps)
-                    _weighed(at // EVERY, part.size, steps, each, hides, weights, table)
+                    _weighed(at // EVERY, part.size, steps, each, group, lane, out[row], column)
                     at = end
-                some = first // EVERY, at // EVERY
-                _beyond(some[1], depth, hides[0], table)
-                _lit(ray, node_m, some, lens, light, seen)
-                if shade.size:
-                    _shaded(some, shade[:, row, column], seen)
-                for body in range(len(bodies)):
-                    begin, end = met[body]
-                    if min(end, at + 1) > begin:
-                        # From the last of the table's ranges at which it is not yet.
-                        here = max(begin - 1, 0) // EVERY, min((end + EVERY - 1) // EVERY, some[1])
-                        for band in range(bands):
-                            turned = lamps[spans[body, 4], band, row, column] if lamps.size else none
-                            lit = seen[band], seen[bands + band], turned, own[band]
-                            ways = weights[2 * body], weights[2 * body + 1]
-                            _sent(here, bodies[body], band, ray, lit, ways, room[0], table[TABLE_HEAD + band])
-                _shortened(ray, lens, optical)
-                for band in range(bands):
-                    _summed(table[TABLE_HEAD + band], some)
-                    left = table[TABLE_HEAD + bands + band]
-                    _hidden(some, falls[band], optical[1], hides, room, left)
-            if column % _TOGETHER == _TOGETHER - 1 or column == rays.shape[2] - 1:
-                _laid_out(tables, column // _TOGETHER * _TOGETHER, column + 1, out[row])
+                _beyond(at // EVERY, depth, group[0], lane, out[row], column)
+                _widened((first, at), met, within)
+            if within[len(bodies), 1] > within[len(bodies), 0]:
+                place = row, start, stop
+                _shed(
+                    place,
+                    rays,
+                    lens,
+                    bodies,
+                    spans,
+                    at_nodes,
+                    (light, shade, lamps),
+                    group,
+                    within,
+                    room,
+                    out,
+                )
+                _hidden(place, rays, veil_rates, lens, at_nodes[1], group[0], within, room, out)
+            for plane in range(TABLE_HEAD, out.shape[1]):
+                # Before the first of its ranges at which any of them meets a body.
+                _clear(out[row, plane], min(within[len(bodies), 0], nodes), start, stop)
+
+
+@compiled
+def _in_group(count: int) -> int:
+    """Return how many neighbouring rays of a row of so many are taken together: as many in each group."""
+    groups = (count + _TOGETHER - 1) // _TOGETHER
+    return (count + groups - 1) // max(groups, 1)
+
+
+@compiled
+def _emptied(group: tuple[F32, F32], within: Ints, out: F32, columns: tuple[int, int]) -> None:
+    """Write that a group of rays meets nothing: of the table what tells the optical depth.
+
+    Of what the group before it met only that is undone.
+    """
+    every, (start, stop), (hides, weights) = len(within) - 1, columns, group
+    first = min(within[every, 0], hides.shape[1])
+    for node in range(first, hides.shape[1]):
+        for lane in range(hides.shape[2]):
+            hides[0, node, lane], hides[1, node, lane] = _ZERO, _ZERO
+    for number in range(len(weights)):
+        for node in range(first, within[every, 1]):
+            for lane in range(hides.shape[2]):
+                weights[number, node, lane] = _ZERO
+    for body in range(len(within)):
+        within[body, 0], within[body, 1] = 1 << 60, 0
+    _clear(out[DEPTH], out.shape[1], start, stop)
+    _clear(out[SLOPE], out.shape[1], start, stop)
+
+
+@compiled
+def _clear(plane: F32, end: int, start: int, stop: int) -> None:
+    """Write that nothing is there at the first of the table's ranges of some rays."""
+    for node in range(end):
+        there = plane[node, start:stop]
+        for lane in range(there.size):
+            there[lane] = _ZERO
+
+
+@compiled
+def _widened(some: tuple[int, int], met: Ints, within: Ints) -> None:
+    """Take a ray's ranges into those of the table at which its group meets bodies."""
+    first, last = some
+    every = len(met)
+    within[every, 0] = min(within[every, 0], first // EVERY)
+    within[every, 1] = max(within[every, 1], last // EVERY)
+    for body in range(every):
+        begin, end = met[body]
+        if min(end, last + 1) > begin:
+            # From the last of the table's ranges at which it is not yet.
+            within[body, 0] = min(within[body, 0], max(begin - 1, 0) // EVERY)
+            within[body, 1] = max(within[body, 1], min((end + EVERY - 1) // EVERY, last // EVERY))
 
 
 @compiled
@@ -207,18 +261,6 @@ def _at_nodes(metres: F32, rates: F32, node_m: F32, optical: F32, own: F32) -> N
     for band in range(rates.size):
         for node in range(node_m.size):
             own[band, node] = exponential(-rates[band] * optical[node])
-
-
-@compiled
-def _laid_out(tables: F32, first: int, end: int, out: F32) -> None:
-    """Write the tables of some neighbouring rays."""
-    size, some = np.uint64(out.shape[0] * out.shape[1]), tables.ravel()
-    for plane in range(len(out)):
-        for node in range(out.shape[1]):
-            line, at = out[plane, node, first:end], np.uint64(plane * out.shape[1] + node)
-            for column in range(line.size):
-                line[column] = some[at]
-                at += size
 
 
 @compiled
@@ -391,37 +433,128 @@ def _cosine(turns: np.float32) -> np.float32:
 
 
 @compiled
-def _lit(ray: F32, metres: F32, some: tuple[int, int], lens: F32, light: F32, seen: F32) -> None:
-    """Write the daylight on matter at some of the table's ranges, the last among them; none above the sea.
-
-    First the sun's of each band, then all other.
-    """
-    (first, last), bands, end = some, light.shape[1], np.float32(light.shape[2] - 1)
-    count = last + 1 - first
-    places, shares = np.empty(count, np.uint64), np.empty(count, np.float32)
-    for k in range(count):
-        depth = lens[3] + ray[3] * metres[first + k]
-        place = min(max(depth * lens[4], _ZERO), end)
-        places[k] = np.uint64(min(int(place), light.shape[2] - 2))
-        shares[k] = place - np.float32(places[k])
-    for part in range(2):
-        for band in range(bands):
-            table, there = light[part, band], seen[part * bands + band, first : last + 1]
-            for k in range(count):
-                above = table[places[k]]
-                there[k] = above + (table[places[k] + _NEXT] - above) * shares[k]
+def _lit(
+    place: tuple[int, int, int],
+    rays: F32,
+    node_m: F32,
+    some: tuple[int, int],
+    lens: F32,
+    light: F32,
+    places: tuple[F32, F32],
+) -> None:
+    """Write where in tables of daylight some of the table's ranges lie: a depth, and how far to the next."""
+    (row, start, stop), end, last = place, np.float32(light.shape[2] - 1), np.float32(light.shape[2] - 2)
+    whole, parts = places
+    for node in range(some[0], some[1] + 1):
+        for lane in range(stop - start):
+            depth = lens[3] + rays[3, row, start + lane] * node_m[node]
+            at = min(max(depth * lens[4], _ZERO), end)
+            whole[node, lane] = min(np.floor(at), last)
+            parts[node, lane] = at - whole[node, lane]
 
 
 @compiled
-def _shaded(some: tuple[int, int], shade: F32, seen: F32) -> None:
-    """Take from daylight what things keep from it."""
-    (first, last), bands = some, len(seen) // 2
-    for part in range(2):
-        left = shade[part, first : last + 1]
-        for band in range(bands):
-            there = seen[part * bands + band, first : last + 1]
-            for k in range(left.size):
-                there[k] *= left[k]
+def _shed(
+    place: tuple[int, int, int],
+    rays: F32,
+    lens: F32,
+    bodies: F32,
+    spans: Ints,
+    at_nodes: tuple[F32, F32, F32],
+    lights: tuple[F32, F32, F32],
+    group: tuple[F32, F32],
+    within: Ints,
+    room: tuple[F32, F32],
+    out: F32,
+) -> None:
+    """Write the bodies' light that reaches the lens along a group of rays.
+
+    Daylight goes by the depth, and there is none above the sea.
+    """
+    (row, start, stop), (node_m, _, own), (light, shade, lamps) = place, at_nodes, lights
+    count, bands, every = stop - start, light.shape[1], len(bodies)
+    first, last = within[every, 0], within[every, 1]
+    whole, parts, sun, sky, turned, sent, shed = room[0]
+    _lit(place, rays, node_m, (first, last), lens, light, (whole, parts))
+    for body in range(every):
+        numbers = bodies[body]
+        for lane in range(count):
+            to_sun, down = rays[4, row, start + lane], rays[3, row, start + lane]
+            room[1][2 * body, lane] = lobe(to_sun, -numbers[2], numbers[3], numbers[4])
+            room[1][2 * body + 1, lane] = lobe(down, -numbers[5], numbers[6], numbers[7])
+    turned[:] = _ZERO
+    for band in range(bands):
+        _by_depth(light[0, band], (first, last), count, whole, parts, sun)
+        _by_depth(light[1, band], (first, last), count, whole, parts, sky)
+        if shade.size:
+            _shaded(shade[0, row, start:stop], (first, last), sun)
+            _shaded(shade[1, row, start:stop], (first, last), sky)
+        _clear(shed, last + 1, 0, count)
+        for body in range(every):
+            some = within[body, 0], within[body, 1]
+            if lamps.size:
+                _turned(lamps[spans[body, 4], band, row, start:stop], some, turned)
+            lobes = room[1][2 * body], room[1][2 * body + 1]
+            ways = group[1][2 * body], group[1][2 * body + 1]
+            lit = sun, sky, turned
+            _sent(some, count, bodies[body, BODY_HEAD + band], own[band], lobes, lit, ways, sent, shed)
+        _summed(shed, (first, last), room[1][2 * every], out[row, TABLE_HEAD + band], (start, stop))
+
+
+@compiled
+def _sent(
+    some: tuple[int, int],
+    count: int,
+    albedo: np.float32,
+    own: F32,
+    lobes: tuple[F32, F32],
+    lit: tuple[F32, F32, F32],
+    ways: tuple[F32, F32],
+    sent: F32,
+    shed: F32,
+) -> None:
+    """Add what a body sends to the lens from each of some of the table's ranges to the next."""
+    (begin, end), (by_sun, by_sky), (sun, sky, turned), (near, behind) = some, lobes, lit, ways
+    if end <= begin:
+        return
+    for node in range(begin, end + 1):
+        much = albedo * own[node]
+        for lane in range(count):
+            light = sun[node, lane] * by_sun[lane] + sky[node, lane] * by_sky[lane] + turned[node, lane]
+            sent[node, lane] = much * light
+    for node in range(begin, end):
+        for lane in range(count):
+            shed[node, lane] += (
+                sent[node, lane] * near[node, lane] + sent[node + 1, lane] * behind[node, lane]
+            )
+
+
+@compiled
+def _by_depth(table: F32, some: tuple[int, int], count: int, whole: F32, parts: F32, found: F32) -> None:
+    """Write what a table over depth says at some of the table's ranges."""
+    for node in range(some[0], some[1] + 1):
+        for lane in range(count):
+            at = np.uint64(np.int32(whole[node, lane]))
+            above = table[at]
+            found[node, lane] = above + (table[at + _NEXT] - above) * parts[node, lane]
+
+
+@compiled
+def _shaded(left: F32, some: tuple[int, int], found: F32) -> None:
+    """Take from daylight what things and bodies keep from it, of rays ``(rays, N)``."""
+    for lane in range(len(left)):
+        there = left[lane]
+        for node in range(some[0], some[1] + 1):
+            found[node, lane] *= there[node]
+
+
+@compiled
+def _turned(lamps: F32, some: tuple[int, int], found: F32) -> None:
+    """Write what is turned of lamps' light at some of the table's ranges, of rays ``(rays, N)``."""
+    for lane in range(len(lamps)):
+        there = lamps[lane]
+        for node in range(some[0], some[1] + 1):
+            found[node, lane] = there[node]
 
 
 @compiled
@@ -611,14 +744,6 @@ def _added(
 
 
 @compiled
-def _shortened(ray: F32, lens: F32, optical: F32) -> None:
-    """Write ranges as optics see them, ended where the ray leaves the water."""
-    end, whole, cut = _surface_at(ray, lens), optical[0], optical[1]
-    for node in range(whole.size):
-        cut[node] = min(whole[node], end)
-
-
-@compiled
 def _thickened(depth: np.float32, metres: F32, extinction: F32, steps: F32) -> np.float32:
     """Write how the view is taken along a part of a ray, and return the optical depth behind it.
 
@@ -650,7 +775,16 @@ def _thickened(depth: np.float32, metres: F32, extinction: F32, steps: F32) -> n
 
 
 @compiled
-def _weighed(node: int, count: int, steps: F32, each: F32, hides: F32, weights: F32, table: F32) -> None:
+def _weighed(
+    node: int,
+    count: int,
+    steps: F32,
+    each: F32,
+    group: tuple[F32, F32],
+    lane: int,
+    table: F32,
+    column: int,
+) -> None:
     """Write a part's ranges of the table, and what light weighs from each of them to the next.
 
     The mean of what is hidden there, and how much more of it lies towards the farther end. The bodies' light
@@ -658,20 +792,19 @@ def _weighed(node: int, count: int, steps: F32, each: F32, hides: F32, weights: 
     they are; S exp(-c r) goes straight from one range of the table to the next.
     """
     per, far, taken = steps[3], steps[4], steps[5]
+    hides, weights = group
     for number in range((count - 1) // EVERY + 1):
-        table[DEPTH, node + number], table[SLOPE, node + number] = (
-            steps[0, EVERY * number],
-            steps[1, EVERY * number],
-        )
+        table[DEPTH, node + number, column] = steps[0, EVERY * number]
+        table[SLOPE, node + number, column] = steps[1, EVERY * number]
     for number in range((count - 1) // EVERY):
         mean, skew = _ZERO, _ZERO
         for step in range(EVERY):
             hidden = taken[EVERY * number + step] / np.float32(EVERY)
             mean += hidden
             skew += hidden * ((np.float32(step) + _HALF) / np.float32(EVERY) - _HALF)
-        hides[0, node + number], hides[1, node + number] = mean, skew
+        hides[0, node + number, lane], hides[1, node + number, lane] = mean, skew
     for body in range(len(each)):
-        some, near, behind = each[body], weights[2 * body], weights[2 * body + 1]
+        some = each[body]
         for number in range((count - 1) // EVERY):
             before, after = _ZERO, _ZERO
             for step in range(EVERY):
@@ -680,81 +813,80 @@ def _weighed(node: int, count: int, steps: F32, each: F32, hides: F32, weights: 
                 share = ended * ((np.float32(step) + far[k]) / np.float32(EVERY))
                 after += share
                 before += ended - share
-            near[node + number], behind[node + number] = before, after
+            weights[2 * body, node + number, lane] = before
+            weights[2 * body + 1, node + number, lane] = after
 
 
 @compiled
-def _beyond(node: int, depth: np.float32, hidden: F32, table: F32) -> None:
+def _beyond(node: int, depth: np.float32, hides: F32, lane: int, table: F32, column: int) -> None:
     """Write the ranges of the table behind all bodies: there only the water goes on."""
     taken = _ONE - exponential(-depth)
-    for number in range(node, hidden.size):
-        hidden[number] = taken
-    for number in range(node + 1, hidden.size):
-        table[DEPTH, number], table[SLOPE, number] = depth, _ZERO
+    for number in range(node, hides.shape[1]):
+        hides[0, number, lane] = taken
+    for number in range(node + 1, hides.shape[1]):
+        table[DEPTH, number, column] = depth
 
 
 @compiled
-def _sent(
-    some: tuple[int, int],
-    numbers: F32,
-    band: int,
-    ray: F32,
-    lit: tuple[F32, F32, F32, F32],
-    ways: tuple[F32, F32],
-    sent: F32,
-    light: F32,
+def _summed(shed: F32, some: tuple[int, int], total: F32, light: F32, columns: tuple[int, int]) -> None:
+    """Write what comes from before each of the table's ranges: what comes from each to the next, summed."""
+    start, count = columns[0], columns[1] - columns[0]
+    for lane in range(count):
+        total[lane] = _ZERO
+    for node in range(some[0], len(shed)):
+        for lane in range(count):
+            light[node, start + lane] = total[lane]
+        if node < some[1]:
+            for lane in range(count):
+                total[lane] += shed[node, lane]
+
+
+@compiled
+def _hidden(
+    place: tuple[int, int, int],
+    rays: F32,
+    rates: F32,
+    lens: F32,
+    optical: F32,
+    hides: F32,
+    within: Ints,
+    room: tuple[F32, F32],
+    out: F32,
 ) -> None:
-    """Add to each of the table's ranges between two what a body sends to the lens from there to the next."""
-    (first, last), albedo = some, numbers[BODY_HEAD + band]
-    by_sun = lobe(ray[4], -numbers[2], numbers[3], numbers[4])
-    by_sky = lobe(ray[3], -numbers[5], numbers[6], numbers[7])
-    sun, sky, lamps, own = lit
-    near, behind = ways
-    for node in range(first, last + 1):
-        sent[node] = albedo * own[node] * (sun[node] * by_sun + sky[node] * by_sky + lamps[node])
-    for node in range(first, last):
-        light[node] += sent[node] * near[node] + sent[node + 1] * behind[node]
+    """Write the share of each band's light of the water that bodies take along a group of rays.
 
-
-@compiled
-def _summed(light: F32, some: tuple[int, int]) -> None:
-    """Turn what comes from between each of the table's ranges and the next into what comes from before it."""
-    total = _ZERO
-    for node in range(some[0], some[1]):
-        here = light[node]
-        light[node] = total
-        total += here
-    for node in range(some[1], light.size):
-        light[node] = total
-
-
-@compiled
-def _hidden(some: tuple[int, int], rate: np.float32, optical: F32, hides: F32, room: F32, table: F32) -> None:
-    """Write the share of a band's light of the water that is taken, from the first of some ranges on.
-
-    Behind the last of them only the water goes on.
+    From the first of the table's ranges on at which any of them meets one.
     """
-    falls, water, taken = room[0], room[1], room[2]
-    mean, skew, divisor = hides[0], hides[1], rate if abs(rate) > _TINY else _ONE
-    first, last = some
-    for node in range(first, falls.size):
-        falls[node] = exponential(-rate * optical[node])
-    for node in range(first, falls.size - 1):
-        way, grown = optical[node + 1] - optical[node], falls[node + 1] - falls[node]
-        water[node] = falls[node] * way if abs(rate * way) < _THIN else -grown / divisor
-        taken[node] = water[node] * mean[node]
-    for node in range(first, last):
-        # Even steps, weighted by the light half way along each.
-        grown, middle = falls[node + 1] - falls[node], _HALF * (falls[node] + falls[node + 1])
-        taken[node] += water[node] * skew[node] * (grown / max(middle, _TINY))
-    hidden, whole = _ZERO, gathered(rate, optical[first])
-    for node in range(first, falls.size):
-        table[node], falls[node] = hidden, max(whole, _TINY)
-        if node < falls.size - 1:
-            hidden += taken[node]
-            whole += water[node]
-    for node in range(first, falls.size):
-        table[node] /= falls[node]
+    (row, start, stop), every, last = place, len(within) - 1, optical.size - 1
+    count, first = stop - start, within[every, 0]
+    ends, hidden, whole = room[1][2 * every + 1], room[1][2 * every + 2], room[1][2 * every + 3]
+    falls, water, mean, skew = room[0][0], room[0][1], hides[0], hides[1]
+    for lane in range(count):
+        ends[lane] = _surface_at(rays[:, row, start + lane], lens)
+    for band in range(len(rates)):
+        rate, table = rates[band, row, start:stop], out[row, TABLE_HEAD + len(rates) + band]
+        for node in range(first, last + 1):
+            for lane in range(count):
+                falls[node, lane] = exponential(-rate[lane] * min(optical[node], ends[lane]))
+        for node in range(first, last):
+            for lane in range(count):
+                way = min(optical[node + 1], ends[lane]) - min(optical[node], ends[lane])
+                divisor = rate[lane] if abs(rate[lane]) > _TINY else _ONE
+                fallen = (falls[node, lane] - falls[node + 1, lane]) / divisor
+                water[node, lane] = falls[node, lane] * way if abs(rate[lane] * way) < _THIN else fallen
+        for lane in range(count):
+            hidden[lane], whole[lane] = _ZERO, gathered(rate[lane], min(optical[first], ends[lane]))
+        for node in range(first, last):
+            for lane in range(count):
+                table[node, start + lane] = hidden[lane] / max(whole[lane], _TINY)
+                # Even steps, weighted by the light half way along each.
+                grown = falls[node + 1, lane] - falls[node, lane]
+                middle = _HALF * (falls[node, lane] + falls[node + 1, lane])
+                taken = mean[node, lane] + skew[node, lane] * (grown / max(middle, _TINY))
+                hidden[lane] += water[node, lane] * taken
+                whole[lane] += water[node, lane]
+        for lane in range(count):
+            table[last, start + lane] = hidden[lane] / max(whole[lane], _TINY)
 
 
 @compiled
