@@ -11,6 +11,7 @@ from halocline.compute.knots import (
     bent_over_two,
     between_seconds,
     knots_in,
+    mark_kinked,
     note_knots,
     odd_knots,
     off_knots,
@@ -85,6 +86,18 @@ def test_over_two_strides_a_row_is_bent_by_no_less_than_its_pixel_farthest_off()
             part = row[8 * pair : 8 * pair + 9]
             off = np.abs(part - np.interp(np.arange(9), [0, 8], part[[0, 8]])).max()
             assert off - 1e-6 <= found[pair] <= 3.0 * off
+
+
+def test_a_peak_between_two_knots_and_both_ends_are_marked_as_kinked() -> None:
+    # Rises to a peak between the sixth and the seventh of the knots, which lie as high.
+    values = np.array([0, 1, 2, 3, 4, 5, 5, 4, 3, 2, 1, 0], np.float32)
+    uneven = np.zeros(11, np.bool_)
+    mark_kinked(values, np.float32(1.9), 11, uneven)
+    assert list(np.flatnonzero(uneven)) == [0, 5, 10]
+    # What is marked stays so, and a bend by no more than that is none.
+    uneven[:] = np.arange(11) == 3
+    mark_kinked(values, np.float32(2.1), 11, uneven)
+    assert list(np.flatnonzero(uneven)) == [0, 3, 10]
 
 
 def test_a_row_is_bent_by_its_pixel_farthest_off_the_way_between_knots() -> None:

@@ -7,7 +7,14 @@ import pytest
 
 from halocline._typing import F32, F64
 from halocline.compute.compiled import compiled
-from halocline.compute.series import cosine, exponential, exponential_less_one, logarithm, sine
+from halocline.compute.series import (
+    cosine,
+    cosine_of_turns,
+    exponential,
+    exponential_less_one,
+    logarithm,
+    sine,
+)
 
 RIGHT_ANGLE = np.pi / 2
 
@@ -34,6 +41,12 @@ def logarithms(x: F32, out: F32) -> None:
 def sines(x: F32, out: F32) -> None:
     for index in range(x.size):
         out[index] = sine(x[index])
+
+
+@compiled
+def cosines_of_turns(x: F32, out: F32) -> None:
+    for index in range(x.size):
+        out[index] = cosine_of_turns(x[index])
 
 
 @compiled
@@ -85,3 +98,10 @@ def test_sine_and_cosine_are_within_their_bounds(
 ) -> None:
     x = np.linspace(-RIGHT_ANGLE, RIGHT_ANGLE, 1_000_001, dtype=np.float32)
     assert np.abs(of(loop, x) - exact(x.astype(np.float64))).max() < 2.5e-7
+
+
+def test_cosine_of_turns_is_within_its_bound_however_many_they_are() -> None:
+    x = np.linspace(-3.0, 3.0, 1_000_001, dtype=np.float32)
+    assert np.abs(of(cosines_of_turns, x) - np.cos(2.0 * np.pi * x.astype(np.float64))).max() < 2e-6
+    quarters = np.array([-1000.5, -7.25, -1.0, 0.0, 0.25, 0.5, 3.0, 1000.0])
+    assert of(cosines_of_turns, quarters) == pytest.approx([-1, 0, 1, 1, 0, -1, 1, 1], abs=2e-6)

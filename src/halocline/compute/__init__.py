@@ -10,8 +10,8 @@ Knows neither water nor pictures; everything above builds on it.
 - `knots`: rows looked up at every fourth pixel, or every eighth (bent_between, bent_over_two,
   between_seconds, by_eights, knots_in, mark_kinked, note_knots, odd_knots, off_knots, reach_of,
   second_knots, straight_between, times_straight)
-- `series`: short series for loops, the same on every machine (cosine, exponential, exponential_less_one,
-  logarithm, sine)
+- `series`: short series for loops, the same on every machine (cosine, cosine_of_turns, exponential,
+  exponential_less_one, logarithm, sine)
 - `sums`: sums of rows, three at a time (Three, add_one, add_three, sum_of_three)
 - `random`: random numbers as pure functions of a seed and a place (normals, philox, poisson_counts,
   random_words, stream_key, uniforms)

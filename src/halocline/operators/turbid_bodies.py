@@ -192,8 +192,7 @@ class TurbidBodies(Operator[TurbidBodiesParameters, TurbidVolume | None]):
         if prepared is None:
             return _nothing_laid(planes, tile)
         region, window = tile.region, shot.data_window
-        # Filtered coverage may overshoot a little.
-        covered = np.clip(planes.get("coverage", planes["alpha"]), np.float32(0.0), np.float32(1.0))
+        covered = planes.get("coverage", planes["alpha"])
         far = tuple(planes.get(name) for name in ("far_range", "far_share", "far_light"))
         told = tile.wants("body_light"), tile.wants("body_alpha")
         corner = (region.y - window.y, region.x - window.x)

@@ -258,7 +258,8 @@ class LightRays:
     def left_at(self, depth: F32, nodes: F64, offset_m: F32 | F64) -> F32:
         """Return what bodies leave of the light at places from where it begins, ``(3, n)``; see `left`."""
         total = np.empty(offset_m.shape[1], np.float32)
-        depths_along(*self.of_loops(depth, nodes), *np.ascontiguousarray(offset_m, np.float32), total)
+        x, y, z = np.ascontiguousarray(offset_m, np.float32)
+        depths_along(*self.of_loops(depth, nodes), x, y, z, total)
         np.negative(total, out=total)
         return np.exp(total, out=total)
 

@@ -21,7 +21,7 @@ from halocline.compute.knots import (
     second_knots,
     straight_between,
 )
-from halocline.compute.series import exponential, exponential_less_one, sine
+from halocline.compute.series import cosine_of_turns, exponential, exponential_less_one
 from halocline.physics.path.phase import lobe
 from halocline.physics.water.path_integral import gathered
 
@@ -40,7 +40,7 @@ DEPTH, SLOPE, TABLE_HEAD = 0, 1, 2
 EVERY = 4
 
 _ZERO, _HALF, _ONE, _TWO, _THREE = (np.float32(number) for number in (0.0, 0.5, 1.0, 2.0, 3.0))
-_FIVE, _EIGHT, _TWELVE, _PI = (np.float32(number) for number in (5.0, 8.0, 12.0, np.pi))
+_FIVE, _EIGHT, _TWELVE = (np.float32(number) for number in (5.0, 8.0, 12.0))
 _NEXT = np.uint64(1)
 # Ranges that are followed at once, a multiple of `EVERY`, and the optical depth behind which none are.
 _CHUNK, _OPAQUE = 32, np.float32(9.0)
@@ -415,21 +415,13 @@ def carried_back(ray: F32, metres: F32, lens: F32, eddies: F32, home: tuple[F32,
         turns, by_x = eddies[number, 3], eddies[number, 4]
         by_y, by_z = eddies[number, 5], eddies[number, 6]
         for k in range(count):
-            wiggle = _cosine(turns + along * metres[k])
+            wiggle = cosine_of_turns(turns + along * metres[k])
             x[k] -= by_x * wiggle
             y[k] -= by_y * wiggle
             z[k] -= by_z * wiggle
     up_x, up_y, up_z = lens[0], lens[1], lens[2]
     for k in range(count):
         height[k] = x[k] * up_x + y[k] * up_y + z[k] * up_z
-
-
-@compiled
-def _cosine(turns: np.float32) -> np.float32:
-    """Return cos(2 pi turns) = 1 - 2 sin(pi turns)^2."""
-    half = sine(_PI * (turns - np.floor(turns + _HALF)))
-    value: np.float32 = _ONE - _TWO * half * half
-    return value
 
 
 @compiled
@@ -601,7 +593,7 @@ def densities(
         by_x, by_y, by_z = waves[number, 0], waves[number, 1], waves[number, 2]
         turns, amplitude = waves[number, 3], waves[number, 4]
         for k in range(clouds.size):
-            clouds[k] += amplitude * _cosine(by_x * x[k] + by_y * y[k] + by_z * z[k] + turns)
+            clouds[k] += amplitude * cosine_of_turns(by_x * x[k] + by_y * y[k] + by_z * z[k] + turns)
     per_mean = bodies[body, 1]
     for k in range(clouds.size):
         clouds[k] = exponential(clouds[k]) * per_mean
@@ -930,7 +922,7 @@ def lay_bodies(
     rates
         Attenuation, 1/m, ``(K,)``.
     range_m, coverage
-        ``(rows, columns)``; inf where nothing is.
+        ``(rows, columns)``; inf where nothing is. Filtered coverage may overshoot a little.
     farther
         Range, share of area and share of light of a farther surface; empty where there are none.
     water
@@ -966,7 +958,7 @@ def lay_bodies(
     )
     steps, limited = np.empty((3, columns), np.int64), np.empty(columns, np.float32)
     bent, uneven = np.empty(columns // STRIDE + 1, np.float32), np.empty(columns // STRIDE + 1, np.bool_)
-    before, mixed = np.empty((bands, columns), np.float32), np.zeros((5, columns), np.float32)
+    before, mixed = np.empty((bands, columns), np.float32), np.zeros((6, columns), np.float32)
     surface, by_area = mixed[0], mixed[1]
     for number in range(place[1].size):
         row, at_row = first_row + number, place[1][number]
@@ -977,7 +969,8 @@ def lay_bodies(
         _kept(row, begin, end, picture, light, told)
         if begin == end:
             continue
-        here, ranges, covers = place[0][begin:end], range_m[row, begin:end], coverage[row, begin:end]
+        here, ranges, covers = place[0][begin:end], range_m[row, begin:end], mixed[5, : end - begin]
+        _clipped(coverage[row, begin:end], covers)
         used[:] = False
         _reached(nodes, ranges, limited, bent, used)
         if farther[0].size:
@@ -1017,6 +1010,13 @@ def lay_bodies(
         if halo[0].size:
             _hardly_seen(ranges, halo[1], mixed[2])
         _laid(row, (begin, end), found, mixed, (water, halo[0]), picture, light, told)
+
+
+@compiled
+def _clipped(coverage: F32, found: F32) -> None:
+    """Write a row's coverage, 0 to 1."""
+    for x in range(coverage.size):
+        found[x] = min(max(coverage[x], _ZERO), _ONE)
 
 
 @compiled
@@ -1359,7 +1359,7 @@ def _laid(
         As `_looked_up` writes it.
     mixed
         What bodies cover of the light that surfaces send, and of their area: a halo lies over both surfaces
-        of a pixel alike; and what of halos counts as thrown in. Then room for a row, and zeros.
+        of a pixel alike; and what of halos counts as thrown in. Then room for a row, zeros, and room.
     thrown_in
         What the water threw in on the way, and halos; empty where there are none.
     picture, light, told

@@ -35,7 +35,7 @@ from halocline.physics.path.transport import LightPath
 from halocline.physics.sea.shade import ShadeWater, blurred
 
 # Points along a side of the sun's and of the sky's map, at least and most, and depths in bodies, likewise.
-_LEAST, _SUN_POINTS, _SKY_POINTS = 24, 160, 96
+_LEAST, _SUN_POINTS, _SKY_POINTS = 24, 160, 72
 # Steps from point to point, as a share of what follows edges and clouds.
 _STEP = 0.5
 _FEWEST, _MOST_DEPTHS = 8, 40

@@ -73,7 +73,8 @@ _SUN_AWAY_M, _SUN_RADIUS_M, _LIGHT_RANGES = 60.0, 14.0, 60
 _LEAST_GROWTH, _MOST_GROWTH, _COARSER = 0.03, 0.25, 1.2
 # Steps of the table's own to a piece of lamps' haze; an optical depth that is there and hides nothing.
 _EVERY_HAZE, _HARDLY = 2, np.float32(1e-20)
-_NONE, _NO_LENGTHS, _WHOLE = np.zeros((0, 0), np.float32), np.float32(0.0), np.float32(1.0)
+_NO_LENGTHS, _WHOLE = np.float32(0.0), np.float32(1.0)
+_NONE: F32 = np.zeros((0, 0), np.float32)
 
 
 @dataclass(frozen=True)
@@ -102,7 +103,8 @@ class SurfacesSeen:
     Attributes
     ----------
     range_m, coverage
-        Range of the nearer surface, inf where there is none, and how much of the pixel is covered, 0 to 1.
+        Range of the nearer surface, inf where there is none, and how much of the pixel is covered, 0 to 1 or
+        a little off that.
     far_range_m, far_share, far_light
         Range of a farther surface, its share of the area and of the light; None where there are none.
     """
@@ -806,10 +808,10 @@ def _whole(
     """Return planes as `lay_bodies` takes them, from ranges to light: each in one piece; empty for none."""
     none = np.zeros((0, 0, 0), np.float32)
     far, share, far_light = surfaces.far_range_m, surfaces.far_share, surfaces.far_light
-    farther = (_NONE, _NONE, _NONE)
+    farther: tuple[F32, F32, F32] = (_NONE, _NONE, _NONE)
     if far is not None and share is not None:
-        parts = far, share, share if far_light is None else far_light
-        farther = tuple(map(np.ascontiguousarray, parts))
+        light = share if far_light is None else far_light
+        farther = np.ascontiguousarray(far), np.ascontiguousarray(share), np.ascontiguousarray(light)
     return (
         np.ascontiguousarray(surfaces.range_m),
         farther,
