@@ -1230,6 +1230,8 @@ def _along_row(
     bent_over_two(metres, bent, strides, known[0])
     _mark_uneven(other, (ranges, across, known[0]), pairs, uneven)
     mark_kinked(other[0], _MOST_KINKED, pairs, uneven)
+    # Of lamps' haze next to nothing is covered, and much of what the water threw in is taken.
+    mark_kinked(other[len(other) - 1 - len(other) // 4], _MOST_KINKED, pairs, uneven)
     between_seconds(other, strides, known)
     count = odd_knots(uneven, strides, where)
     _at_pixels(line, columns, nodes, place, metres, count, room)
