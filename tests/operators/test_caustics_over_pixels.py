@@ -10,6 +10,7 @@ import pytest
 from tests.operators.scene import made
 
 from halocline._typing import F32
+from halocline.graph.engine import Evaluation
 from halocline.imaging.camera import Camera, pinhole
 from halocline.imaging.frame import Frame, Window
 from halocline.operators.caustics import _even_at_steps
@@ -160,3 +161,25 @@ def test_a_row_beside_the_last_that_is_seen_takes_part_in_its_step() -> None:
         assert (lit[:, row] != 1.0).mean() > 0.9, row
     np.testing.assert_array_equal(lit[:, : seen.start - 1], 1.0)
     np.testing.assert_array_equal(lit[:, seen.stop + 1 :], 1.0)
+
+
+def test_rows_that_show_the_pattern_are_those_of_the_picture_in_every_tile() -> None:
+    """Tiles that begin above, in and below the rows seen; farther surfaces in some pixels of these rows."""
+    frame = floor(COARSE)
+    range_m = frame.planes["range"]
+    range_m[...] = 500.0
+    range_m[13:27] = 6.0
+    mixed = np.random.default_rng(4).random(COARSE.shape) < 0.3
+    far = {
+        "far_range": np.where(mixed, range_m + np.float32(2.0), range_m),
+        "far_share": np.where(mixed, np.float32(0.4), np.float32(0.0)),
+        "far_light": np.where(mixed, np.float32(0.4), np.float32(0.0)),
+    }
+    frame = Frame({**frame.planes, **far}, COARSE, COARSE)
+    wanted = ("rgb", "caustic_gain", "far_light")
+    whole = made(LOOK, frame, lens(COARSE), wanted=wanted)
+    assert (whole["caustic_gain"][:, 14:26] != 1.0).mean() > 0.9
+    for tile_rows in (5, 9):
+        tiled = made(LOOK, frame, lens(COARSE), wanted=wanted, how=Evaluation(1, tile_rows))
+        for name in wanted:
+            np.testing.assert_array_equal(tiled[name], whole[name], err_msg=name)
