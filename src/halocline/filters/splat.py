@@ -262,8 +262,9 @@ class Textures:
     def atlas(self) -> tuple[F32, Ints, Ints]:
         """All texels in one list, ``(n, K + 1)``; each texture's size, and where each of its levels begins.
 
-        These are ``(count, levels)``; after the last level that a texture has, this goes on. Where all are
-        grey, texels are ``(n, 2)``: what is the same in all channels, and alpha.
+        These are ``(count, levels)``; after the last level that a texture has, this goes on. Each lies in a
+        border of zeros, one texel wide: what is between its outermost texels and nothing is looked up as all
+        else. Where all are grey, texels are ``(n, 2)``: what is the same in all channels, and alpha.
         """
         sizes, starts, begin = [], [], 0
         most = max(len(levels) for levels in self.stacks)
@@ -271,9 +272,9 @@ class Textures:
             index, first = np.arange(len(levels[0])), np.zeros((len(levels[0]), most), np.int64)
             for level in range(most):
                 if level < len(levels):
-                    size = levels[level].shape[1]
-                    first[:, level] = begin + index * size**2
-                    begin += len(index) * size**2
+                    bordered = levels[level].shape[1] + 2
+                    first[:, level] = begin + index * bordered**2
+                    begin += len(index) * bordered**2
                 else:
                     first[:, level] = first[:, level - 1]
             sizes.append(np.full(len(index), levels[0].shape[1]))
@@ -281,11 +282,9 @@ class Textures:
         # Halved sizes of what is grey are grey.
         grey = all(bool((levels[0][..., :-1] == levels[0][..., :1]).all()) for levels in self.stacks)
         which = [0, -1] if grey else slice(None)
-        texels = [
-            level[..., which].reshape(-1, level[..., which].shape[3])
-            for levels in self.stacks
-            for level in levels
-        ]
+        border = ((0, 0), (1, 1), (1, 1), (0, 0))
+        planes = [np.pad(level[..., which], border) for levels in self.stacks for level in levels]
+        texels = [level.reshape(-1, level.shape[3]) for level in planes]
         return np.concatenate(texels), np.concatenate(sizes), np.concatenate(starts)
 
 

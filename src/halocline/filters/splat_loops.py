@@ -62,8 +62,8 @@ THING = np.dtype(
     align=True,
 )
 # ``u_x`` .. ``v_y`` turn pixels into texture coordinates; half way it is off its straight way by ``bend``.
-# The texture has ``size`` texels a side and begins at ``first``; the next coarser one begins at ``next``, and
-# ``coarser`` is its share.
+# The texture has ``size`` texels a side, in a border of zeros, which begins at ``first``; that of the next
+# coarser one begins at ``next``, and ``coarser`` is its share.
 SPRITE = np.dtype(
     [
         ("u_x", np.float32),
@@ -88,6 +88,7 @@ _NOWHERE = 1 << 40
 # A soft edge is as good as two hard ones this share of its half width in and out: of the same variance, 1/5.
 _TWO_EDGES = np.float32(math.sqrt(0.2))
 _ZERO, _HALF, _ONE, _TWO, _THREE = (np.float32(number) for number in (0.0, 0.5, 1.0, 2.0, 3.0))
+_NEXT = np.uint64(1)
 
 
 @compiled
@@ -606,7 +607,7 @@ def _add_texels(
     """
     u_x, v_x, u_y, v_y = sprite["u_x"], sprite["v_x"], sprite["u_y"] * y, sprite["v_y"] * y
     size, begins, part = texture
-    at_x, wide, scale = thing["x"], np.float32(size), _HALF * np.float32(size)
+    at_x, wide, scale, across = thing["x"], np.float32(size), _HALF * np.float32(size), size + 2
     for k in range(np.uint64(low), np.uint64(high)):
         if shares[k] <= _ZERO:
             continue
@@ -619,13 +620,18 @@ def _add_texels(
             continue
         whole_left, whole_top = _floor(left), _floor(top)
         right_share, lower_share = left - np.float32(whole_left), top - np.float32(whole_top)
-        for down in range(max(0, -whole_top), min(2, size - whole_top)):
-            for right in range(max(0, -whole_left), min(2, size - whole_left)):
-                weight = part * (lower_share if down else _ONE - lower_share)
-                weight *= right_share if right else _ONE - right_share
-                at = np.uint64(begins + (whole_top + down) * size + whole_left + right)
-                for channel in range(np.uint64(seen.shape[1])):
-                    seen[k, channel] += texels[at, channel] * weight
+        upper, lower = part * (_ONE - lower_share), part * lower_share
+        left_share = _ONE - right_share
+        # All four are there: texels lie in a border of zeros.
+        above = np.uint64(begins + (whole_top + 1) * across + whole_left + 1)
+        below = above + np.uint64(across)
+        for channel in range(np.uint64(seen.shape[1])):
+            value = seen[k, channel]
+            value += texels[above, channel] * (upper * left_share)
+            value += texels[above + _NEXT, channel] * (upper * right_share)
+            value += texels[below, channel] * (lower * left_share)
+            value += texels[below + _NEXT, channel] * (lower * right_share)
+            seen[k, channel] = value
 
 
 @compiled
