@@ -337,6 +337,7 @@ def test_light_without_cover_alone_is_scattered_as_a_number(monkeypatch: pytest.
         even,
         np.ones((1, 1), np.float32),
         out,
+        0,
     )
     # The rate at hardly any t is 0.02 1/m: exp(0.02 x 5) - 1.
     np.testing.assert_allclose(out, np.expm1(0.1), rtol=1e-5)

@@ -211,7 +211,7 @@ class ForwardScatter(Operator[ForwardScatterParameters, PreparedScatter]):
             planes = rows.planes(rows_seen.start, rows_seen.stop)
             own = replace(tile, region=part, window=part)
             length[rows_seen] = _length(planes, part, shot)
-            energy[:, rows_seen] = self._given(planes, length[rows_seen], own, shot, prepared)
+            self._give(planes, length[rows_seen], own, shot, prepared, energy, rows_seen.start)
 
         # Beginning where the water's own light is reckoned.
         at_once = max(STEP, rows.together // STEP * STEP)
@@ -254,14 +254,23 @@ class ForwardScatter(Operator[ForwardScatterParameters, PreparedScatter]):
         tile, shot, prepared
             As in `survey`.
         """
-        energy = self._given(planes, length, tile, shot, prepared)
+        energy: F32 = empty_plane((len(prepared.mix), *length.shape))
+        self._give(planes, length, tile, shot, prepared, energy, 0)
         return SpreadHalo.of(fields, energy)
 
-    def _given(self, planes: Planes, length: F32, tile: Tile, shot: Shot, prepared: PreparedScatter) -> F32:
-        """Return what each pixel gives to the halo, ``(C, rows, columns)``."""
+    def _give(
+        self,
+        planes: Planes,
+        length: F32,
+        tile: Tile,
+        shot: Shot,
+        prepared: PreparedScatter,
+        energy: F32,
+        to: int,
+    ) -> None:
+        """Write what each pixel gives to the halo to ``(C, rows, columns)``, from a row of it on."""
         bands = np.ascontiguousarray(planes["bands"])
         added = [planes[name] for name in tile.added if name in planes]
-        energy = np.zeros((len(prepared.mix), *length.shape), np.float32)
         cover = planes.get("coverage", planes["alpha"])
         farther, behind = _behind(planes)
         surfaces = Surfaces(*(np.ascontiguousarray(plane) for plane in (length, cover, *behind)))
@@ -273,16 +282,14 @@ class ForwardScatter(Operator[ForwardScatterParameters, PreparedScatter]):
             if added:
                 own = surfaces.rows(rows)
                 direct = _direct(bands[:, rows], [part[:, rows] for part in added])
-                given = np.zeros((len(energy), *direct.shape[1:]), np.float32)
-                prepared.halo.give(direct, own, rays, prepared.mix, given)
-                energy[:, rows] = given
+                prepared.halo.give(direct, own, rays, prepared.mix, energy, to=to + rows.start)
             else:
-                prepared.halo.give(bands, surfaces, rays, prepared.mix, energy, rows)
+                prepared.halo.give(bands, surfaces, rays, prepared.mix, energy, rows, to=to + rows.start)
 
         in_parallel(give, bands_of_rows(len(length), at_once=ROWS_TOGETHER))
         if farther is not None and len(farther.where[0]):
-            self._give_farther(planes, added, surfaces, farther, tile.window, shot, prepared, energy)
-        return energy
+            here = energy[:, to : to + len(length)]
+            self._give_farther(planes, added, surfaces, farther, tile.window, shot, prepared, here)
 
     def _rays(self, window: Window, shot: Shot, veil: VeilRays, shade: WaterShade | None) -> OpenRays:
         """Return what open water brings to the lens along every so many of a window's rays.
@@ -323,7 +330,7 @@ class ForwardScatter(Operator[ForwardScatterParameters, PreparedScatter]):
         light = light * farther.at(farther.share)
         share = np.clip(farther.at(surfaces.cover), np.float32(0.0), np.float32(1.0))
         share = share * farther.at(surfaces.far_share)
-        given = np.zeros((len(prepared.mix), 1, len(length)), np.float32)
+        given = np.empty((len(prepared.mix), 1, len(length)), np.float32)
         own = Surfaces(length[None], share[None])
         prepared.halo.give(light[:, None], own, rays, prepared.mix, given)
         energy[:, farther.where[0], farther.where[1]] += given[:, 0]

@@ -57,7 +57,7 @@ def written_out(light: F64, s: F64, cover: F64, upward: float) -> tuple[F64, F64
 
 def looped(light: F64, s: F64, cover: F64, upward: float) -> F32:
     nodes, down = rays(upward)
-    nothing, out = np.zeros((0, 0), np.float32), np.zeros((3, ROWS, COLUMNS), np.float32)
+    nothing, out = np.zeros((0, 0), np.float32), np.full((3, ROWS + 3, COLUMNS), np.nan, np.float32)
     give(
         light.astype(np.float32),
         s.astype(np.float32),
@@ -75,8 +75,12 @@ def looped(light: F64, s: F64, cover: F64, upward: float) -> F32:
         HIDDEN.astype(np.float32),
         MIX.astype(np.float32),
         out,
+        2,
     )
-    return out
+    # Its own rows are written, whatever was there, and no others.
+    assert np.isnan(out[:, :2]).all()
+    assert np.isnan(out[:, -1]).all()
+    return out[:, 2:-1]
 
 
 GRAIN = np.random.default_rng(4).normal(size=(ROWS, COLUMNS))

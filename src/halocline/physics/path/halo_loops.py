@@ -48,8 +48,9 @@ def give(
     hidden: F32,
     mix: F32,
     out: F32,
+    to: int,
 ) -> None:
-    """Add what some rows of a picture give to the halo.
+    """Write what some rows of a picture give to the halo.
 
     Parameters
     ----------
@@ -67,7 +68,7 @@ def give(
     step
         Pixels between those, 1 or 8.
     first, last
-        Rows of all planes but ``rays`` that are meant.
+        Rows of all planes but ``rays`` and ``out`` that are meant.
     numbers
         The length at which half of the change of a rate is made, metres; the longest length there is, metres;
         the largest exponent; depth of the lens, metres.
@@ -78,8 +79,8 @@ def give(
         coefficients of polynomials in s / (s + half), ``(K, 5)``.
     mix
         What each band adds to each plane of the result, ``(C, K)``.
-    out
-        ``(C, rows, columns)``.
+    out, to
+        ``(C, rows, columns)``, and the row of it that the first is written to.
     """
     half, longest, most, depth = numbers
     columns, bands = direct.shape[2], direct.shape[0]
@@ -102,6 +103,9 @@ def give(
     known = np.empty((bands, 4, count), np.float32)
     at_nodes, of_nodes = np.empty((4, count), np.float32), np.empty((3, count), np.float32)
     for y in range(first, last):
+        there = to + y - first
+        for plane in range(out.shape[0]):
+            _clear(out[plane, there])
         _shares(length_m[y], cover[y], half, longest, s, t, share)
         covered, straight, open_for = _mark_open(share, kinds), False, longest
         if covered:
@@ -130,7 +134,7 @@ def give(
                 elif not _is_dark(light):
                     _given(shown, nothing, most, own[band], hidden[band], giving)
                 for plane in range(0 if kind == _OPEN and _is_dark(light) else out.shape[0]):
-                    _add(mix[plane, band], giving, out[plane, y, start:end])
+                    _add(mix[plane, band], giving, out[plane, there, start:end])
                 start = end
 
 
@@ -370,6 +374,12 @@ def _given(
         darker = h0 + x * (h1 + x * (h2 + x * (h3 + x * h4)))
         rate = brighter if unlike >= _ZERO else darker
         out[i] = exponential_less_one(min(rate * s[i], most)) * unlike
+
+
+@compiled
+def _clear(out: F32) -> None:
+    for i in range(out.size):
+        out[i] = _ZERO
 
 
 @compiled

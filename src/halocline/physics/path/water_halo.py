@@ -70,8 +70,10 @@ class WaterHalo:
         mix: F64,
         out: F32,
         rows: slice = slice(None),
+        *,
+        to: int = 0,
     ) -> None:
-        """Add what some rows of a picture give to its halo.
+        """Write what some rows of a picture give to its halo.
 
         Parameters
         ----------
@@ -86,7 +88,9 @@ class WaterHalo:
         out
             ``(C, rows, columns)``.
         rows
-            Which rows of all but the rays.
+            Which rows of all but the rays and ``out``.
+        to
+            The row of ``out`` that the first of them is written to.
         """
         first, last, _ = rows.indices(direct.shape[1])
         give(
@@ -106,6 +110,7 @@ class WaterHalo:
             self.hidden,
             np.ascontiguousarray(mix, np.float32),
             out,
+            to,
         )
 
 
