@@ -42,14 +42,14 @@ def test_what_lies_between_two_directions_is_no_nearer_than_its_ends() -> None:
     bins = (np.arange(64) + 0.5) * (np.pi / 64)
     by_angle = np.stack([np.cos(bins), np.sin(bins)], axis=1)
     for turn in np.linspace(bins[20] + 1e-4, bins[21] - 1e-4, 40):
-        line = np.full(64, np.inf, np.float32)
+        line = np.full(64, np.inf, np.float32), np.zeros((64, 2), np.float32)
         ends = []
         for r, bent in ((1.0, 0.0), (1.4, 1e-3)):
             toward, aside = 1.0 - r * np.cos(turn + bent), r * np.sin(turn + bent)
             ends += [float(np.arctan2(aside, toward)), float(np.hypot(toward, aside))]
         lamp_shadow_loops._stretch(line, by_angle, 1.0, 0.1, *ends)
-        assert np.isfinite(line).any()
-        assert line.min() > 0.999
+        assert np.isfinite(line[0]).any()
+        assert line[0].min() > 0.999
 
 
 @pytest.mark.parametrize("tilt", [0.0, 0.6, -0.6])
@@ -74,6 +74,7 @@ def test_a_row_that_begins_on_the_lamp_shows_what_is_behind_it(tilt: float) -> N
         np.array([0.005, 0.01, 40, 2.0, 0.2, 1.0]),
         np.stack([np.cos(bins), np.sin(bins)], axis=1),
         metres,
+        np.empty_like(metres),
     )
     behind = np.pi - bins[-100:]
     wanted = 1.0 / (np.cos(behind) + tilt * np.sin(behind) * np.cos(turns)[:, None])

@@ -238,8 +238,8 @@ def lamps_far_aside(shot: Shot) -> tuple[str, ...]:
         return ()
     return (
         f"the lamp {aside[0]} shines from well to the side, and things cast its shadows as far as the camera "
-        "sees them: their unseen backs are open to it; shadows = false in its table under light.lamps turns "
-        "them off",
+        "sees them: their unseen backs are taken to be round; shadows = false in its table under light.lamps "
+        "turns them off",
     )
 
 

@@ -11,11 +11,13 @@ direction. Rows are independent, and no surface between two pixels is lost (Chen
   int f V dt / int f dt, f = p(psi) I exp(-k r - c t) / (r^2 + rho^2), is summed over the angle at the lamp,
   in which dt / r^2 is even, and tabled by plane, angle at the lens and range
 
-Limits. The lens does not see the far side of things: from a lamp well to one side they are as thin as a
-shell, and what lies outside the picture throws nothing. A lamp in the lens itself throws no shadow that the
-lens could see. Things are whole or none: what covers no more than half of a pixel casts nothing. In the water
-shadows are as soft as those of things `SOFT_AT_M` away from the lamp. What is nearer to the lamp than
-`NEAREST_M`, or three of its radii, is its housing or the hand that holds it, and casts nothing.
+Limits. The lens does not see the far side of things: towards a lamp on one side they are taken to be round,
+as thick as they are wide, so that a flat one throws a shadow a little too wide. What something nearer hides
+of them is not there, and what lies outside the picture throws nothing. A lamp in the lens itself throws no
+shadow that the lens could see. Things are whole or none: what covers no more than half of a pixel casts
+nothing. In the water shadows are as soft as those of things `SOFT_AT_M` away from the lamp. What is nearer
+to the lamp than `NEAREST_M`, or three of its radii, is its housing or the hand that holds it, and casts
+nothing.
 """
 
 from __future__ import annotations
@@ -184,6 +186,7 @@ class _Cast:
 
     grid: _Grid
     metres: F32
+    edges: F32
     bent: NDArray[np.uint8]
 
 
@@ -287,9 +290,10 @@ class LampShadow:
             np.ascontiguousarray(offset_m, np.float32).reshape(3, -1),
             _NONE if normal is None else np.ascontiguousarray(normal, np.float32).reshape(3, -1),
             grid.axes.astype(np.float32),
-            np.array([grid.azimuths[0], 1.0 / grid.step, grid.wraps], np.float32),
+            np.array([grid.azimuths[0], 1.0 / grid.step, grid.wraps, grid.apart_m], np.float32),
             np.float32(self._soft),
             cast.metres,
+            cast.edges,
             cast.bent,
             _BLOCK,
             angles.astype(np.float32),
@@ -337,15 +341,17 @@ class LampShadow:
         margin = 1.0 + 2.0 * (grid.last - grid.first) / (self._rays * pixel)
         steps = np.array([grid.first + 0.5 * step, step, count, grid.apart_m, nearest, margin])
         towards, aside = self._local(grid.azimuths)
-        metres = np.empty((len(aside), _ANGLES), np.float32)
+        metres, edges = (np.empty((len(aside), _ANGLES), np.float32) for _ in range(2))
 
         def part(rows: slice) -> None:
-            cast_rows(things.planes, things.lens, towards, aside[rows], steps, _angles(), metres[rows])
+            cast_rows(
+                things.planes, things.lens, towards, aside[rows], steps, _angles(), metres[rows], edges[rows]
+            )
 
         in_parallel(part, _slices(len(aside)))
         bent = np.zeros((-(-len(aside) // _BLOCK), _ANGLES // _BLOCK), np.uint8)
         bent_blocks(metres, _BLOCK, grid.wraps, bent)
-        return _Cast(grid, metres, bent)
+        return _Cast(grid, metres, edges, bent)
 
     def _shares(self, _: int) -> _InWater:
         cast, grid = self._casts.get(0), self._grid

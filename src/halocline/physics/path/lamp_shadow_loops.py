@@ -33,19 +33,27 @@ _CREASE = 6.0
 _HALF_COVERED = np.float32(0.5)
 # What is this much farther than what a ray shows is behind it, not of it.
 _OF_IT = np.float32(1.25)
-# Of a surface's range from the lamp what may be rounding, and as a length, metres.
-_ROUNDING, _ROUNDING_M = np.float32(0.004), np.float32(0.01)
+# Of a surface's range from the lamp, and of the lamp's from the lens, what may be rounding of its range from
+# the lens: half floats keep it to .0005.
+_ROUNDING, _OF_APART = np.float32(0.004), np.float32(0.001)
 # A surface's plane says how far it is elsewhere, within these limits.
 _NEARER, _FARTHER, _GRAZING = np.float32(0.6), np.float32(1.6), np.float32(0.02)
 # What is within this share of a point's distance to the lamp may be its own surface.
 _BESIDE = np.float32(0.06)
+# What changes from one direction to the next by more than so many times what a surface's plane does is not
+# its own: it is a thing close before it, whose shadow would be lost.
+_BENDS = np.float32(4.0)
 # A tent is as wide as a disc where its half width is so many times the disc's radius. Shadows are sought as
 # far as of what stands at a quarter of the way; none is sharper than so many directions.
 _DISC, _SOUGHT, _SHARP = np.float32(1.22), np.float32(3.0), np.float32(1.5)
+# Along a row edges are known between its directions, and shadows are as sharp as this many of them.
+_SHARPEST = np.float32(0.75)
 # Directions of a row that are summed as one: the light along a ray is smooth.
 _AT_ONCE = 4
 # Rows about a ray in the water: the weights of each, of 9.
 _ROWS_ABOUT = 2
+# Stretches that make the unseen quarter of a round thing.
+_ROUND = 6
 _ZERO, _HALF, _ONE, _TWO, _TINY = (np.float32(number) for number in (0, 0.5, 1, 2, 1e-9))
 _ENDLESS, _PI = np.float32(np.inf), np.float32(np.pi)
 
@@ -59,6 +67,7 @@ def cast_rows(
     steps: F64,
     by_angle: F64,
     out: F32,
+    edges: F32,
 ) -> None:
     """Write how far from a lamp the first thing stands that a picture shows, by direction.
 
@@ -83,14 +92,20 @@ def cast_rows(
         Cosine and sine of the angles at the lamp, counted from the direction to the lens, ``(A, 2)``.
     out
         Metres, ``(R, A)``; inf where nothing is.
+    edges
+        Where in each row what stands in one direction gives way to what stands in the next: steps from the
+        middle between them, -1/2 to 1/2, ``(R, A)``.
     """
     first, step, count, apart, nearest, margin = steps
+    sides = np.empty((len(by_angle), 2), np.float32)
     for row in range(len(aside)):
-        line = out[row]
-        line[:] = _ENDLESS
+        line = out[row], sides
+        out[row, :] = _ENDLESS
         # A lamp in the picture: rows begin on it, at 0, and nothing has an edge there.
         at, joined = max(first - step, 0.0), False
         before = _range_along(planes, lens, towards, aside[row], 0.0, margin) if at == 0.0 else np.inf
+        # Where what is seen begins by an edge of its own; endless if it comes out from behind another.
+        begun, begun_m = at, np.inf
         for number in range(int(count)):
             angle = first + number * step
             s = _range_along(planes, lens, towards, aside[row], angle, margin)
@@ -107,14 +122,18 @@ def cast_rows(
                     _stretch(line, by_angle, apart, nearest, at, before, edge, one)
                 if s < np.inf:
                     _stretch(line, by_angle, apart, nearest, edge, other, angle, s)
+                _fill_back(line, by_angle, apart, nearest, (begun, begun_m, edge, one))
+                begun, begun_m = edge, np.inf if one < other else other
                 closed = _closed(one, other, angle - at)
                 if closed > 0.0:
                     near = min(one, other)
                     _stretch(line, by_angle, apart, nearest, edge, near, edge, near + closed)
             at, before, joined = angle, s, joins
+        _fill_back(line, by_angle, apart, nearest, (begun, begun_m, at, before))
         if before < np.inf and not joined:
             angle = first + (count - 1.0) * step
             _stretch(line, by_angle, apart, nearest, angle, before, angle + 0.5 * step, before)
+        _edges_of(line, edges[row])
 
 
 @compiled
@@ -328,8 +347,19 @@ def _nearness(planes: tuple[F32, F32, F32, F32], lens: F64, row: int, column: in
 
 
 @compiled
+def _edges_of(line: tuple[F32, F32], edges: F32) -> None:
+    """Write where directions of a row give way to each other: where the nearer of two things ends."""
+    metres, sides = line
+    for index in range(len(metres) - 1):
+        edge = sides[index, 1] if metres[index] <= metres[index + 1] else _ONE - sides[index + 1, 0]
+        neither = metres[index] == metres[index + 1] == _ENDLESS
+        edges[index] = _ZERO if neither else min(max(edge - _HALF, -_HALF), _HALF)
+    edges[len(metres) - 1] = _ZERO
+
+
+@compiled
 def _stretch(
-    line: F32,
+    line: tuple[F32, F32],
     by_angle: F64,
     apart: float,
     nearest: float,
@@ -338,16 +368,22 @@ def _stretch(
     last: float,
     last_m: float,
 ) -> None:
-    """Lay the straight stretch between two points (angle at the lens and range) over a row."""
+    """Lay the straight stretch between two points (angle at the lens and range) over a row.
+
+    The row is metres by direction, ``(A,)``, and how far what stands there goes on to both sides of the
+    direction, in steps, ``(A, 2)``: half of one where it goes on to the next.
+    """
+    metres, sides = line
     # Towards the lens and aside, from the lamp.
     x0, y0 = apart - first_m * math.cos(first), first_m * math.sin(first)
     x1, y1 = apart - last_m * math.cos(last), last_m * math.sin(last)
     r0, r1 = math.sqrt(x0 * x0 + y0 * y0), math.sqrt(x1 * x1 + y1 * y1)
     if min(r0, r1) < nearest:
         return
-    per_angle = len(line) / math.pi
+    per_angle = len(metres) / math.pi
     at0, at1 = math.atan2(y0, x0) * per_angle - 0.5, math.atan2(y1, x1) * per_angle - 0.5
-    begin, end = math.ceil(min(at0, at1)), math.floor(max(at0, at1))
+    low, high = min(at0, at1), max(at0, at1)
+    begin, end = math.ceil(low), math.floor(high)
     least = 0.5 * min(r0, r1)
     if begin > end:
         # Between two directions of the row: the next one stands for it, and has nothing nearer.
@@ -355,11 +391,48 @@ def _stretch(
         least = min(r0, r1)
     dx, dy = x1 - x0, y1 - y0
     area = x0 * dy - y0 * dx
-    for index in range(max(begin, 0), min(end, len(line) - 1) + 1):
+    for index in range(max(begin, 0), min(end, len(metres) - 1) + 1):
         across = by_angle[index, 0] * dy - by_angle[index, 1] * dx
         r = area / across if abs(across) > 1e-12 else r0
         r = min(max(r, least), max(r0, r1))
-        line[index] = min(line[index], np.float32(r))
+        there, own = metres[index], np.float32(r)
+        left = np.float32(index - low) if index - low < 1.0 else _HALF
+        right = np.float32(high - index) if high - index < 1.0 else _HALF
+        if abs(own - there) <= _BESIDE * own:
+            # The same thing goes on.
+            left, right = max(left, sides[index, 0]), max(right, sides[index, 1])
+            sides[index, 0], sides[index, 1] = left, right
+        elif own < there:
+            sides[index, 0], sides[index, 1] = left, right
+        metres[index] = min(there, own)
+
+
+@compiled
+def _fill_back(
+    line: tuple[F32, F32],
+    by_angle: F64,
+    apart: float,
+    nearest: float,
+    ends: tuple[float, float, float, float],
+) -> None:
+    """Lay what the lens does not see of a thing over a row, where the lamp shines behind it.
+
+    From its first place, its edge towards the lamp, to its last (angles at the lens and ranges) it is taken
+    to be round: as thick as it is wide.
+    """
+    first, first_m, last, last_m = ends
+    wide = (last - first) * min(first_m, last_m)
+    if max(first_m, last_m) == np.inf or wide <= 0.0:
+        return
+    half = 0.5 * wide
+    angle, s = first, first_m
+    for number in range(1, _ROUND + 1):
+        turn = number * (0.5 * math.pi / _ROUND)
+        # From a circle's edge as the lens sees it backwards.
+        across, away = half * (1.0 - math.cos(turn)), first_m + half * math.sin(turn)
+        next_angle, next_s = first + math.atan2(across, away), math.sqrt(across * across + away * away)
+        _stretch(line, by_angle, apart, nearest, angle, s, next_angle, next_s)
+        angle, s = next_angle, next_s
 
 
 @compiled
@@ -387,7 +460,7 @@ def bent_blocks(cast: F32, side: int, wraps: bool, bent: U8) -> None:
             if here == _ENDLESS:
                 # Beside it the last of a surface is bent.
                 continue
-            allowed = _ROUNDING_M + _ROUNDING * here
+            allowed = _ROUNDING * here
             before, after = cast[row, max(column - 1, 0)], cast[row, min(column + 1, columns - 1)]
             smooth = abs(before - here - here + after) <= allowed
             if row and row + 1 < rows:
@@ -410,6 +483,7 @@ def light_left(
     rows_at: F32,
     radius: np.float32,
     cast: F32,
+    edges: F32,
     bent: U8,
     side: int,
     by_angle: F32,
@@ -427,10 +501,10 @@ def light_left(
     axes
         From lens to lamp, and the two that azimuths are counted from, world, ``(3, 3)``.
     rows_at
-        Azimuth of the first row, rows a radian, and 1 where they go all round, ``(3,)``.
+        Azimuth of the first row, rows a radian, 1 where they go all round, and lens to lamp, ``(4,)``.
     radius
         Of the lamp, metres.
-    cast, bent, side
+    cast, edges, bent, side
         From `cast_rows` and `bent_blocks`.
     by_angle, by_row
         Cosine and sine of the angles of columns, and of the azimuths of rows.
@@ -438,7 +512,7 @@ def light_left(
         ``(n,)``.
     """
     rows, columns = cast.shape
-    per_angle, wraps = np.float32(columns) / _PI, rows_at[2] > _ZERO
+    per_angle, wraps, rounding = np.float32(columns) / _PI, rows_at[2] > _ZERO, _OF_APART * rows_at[3]
     plane = np.zeros(4, np.float32)
     for point in range(out.size):
         x, y, z = offset[0, point], offset[1, point], offset[2, point]
@@ -463,28 +537,29 @@ def light_left(
         down, across = min(max(int(row + _HALF), 0), rows - 1), min(max(int(column + _HALF), 0), columns - 1)
         if not bent[down // side, across // side]:
             # One smooth surface around: it is this one, or stands before it, or behind.
-            least = _ROUNDING_M + _ROUNDING * r
+            least = rounding + _ROUNDING * r
             least += _away(plane, r, by_angle, by_row, row, column, 1, wraps)
             behind = _on_plane(plane, r, by_angle[across], by_row[down]) - cast[down, across] - least
             if behind <= _ZERO or behind > np.float32(3.0) * least:
                 out[point] = _ONE if behind <= _ZERO else _ZERO
                 continue
-        least = _ROUNDING_M + _ROUNDING * r
-        least += _away(plane, r, by_angle, by_row, row, column, 1, wraps)
-        least += _HALF * _spread(cast, row, column, r, wraps)
+        least = _away(plane, r, by_angle, by_row, row, column, 1, wraps)
+        least += _HALF * min(_spread(cast, row, column, r, wraps), _BENDS * least)
+        least += rounding + _ROUNDING * r
         per_row = rows_at[1] * r / max(aside, _TINY * r)
         widest, spread = np.float32(side), _DISC * radius * _SOUGHT / max(r, _TINY)
         wide, high = min(max(spread * per_angle, _TWO), widest), min(max(spread * per_row, _TWO), widest)
         soft = _DISC * radius * per_angle, _DISC * radius * per_row
         here = row, column, r, least, wraps
-        blocked, nearness = _blocked(here, (wide, high), soft, plane, cast, by_angle, by_row)
+        maps, turns = (cast, edges), (by_angle, by_row)
+        blocked, nearness, widest = _blocked(here, (wide, high), soft, plane, maps, turns, False)
         if blocked <= _ZERO or blocked >= _ONE:
             out[point] = _ONE if blocked <= _ZERO else _ZERO
             continue
         # As soft as the lamp's disc makes it behind what stands there.
         behind = max(nearness - _ONE / max(r, _TINY), _ZERO)
-        wide, high = min(max(soft[0] * behind, _SHARP), wide), min(max(soft[1] * behind, _SHARP), high)
-        blocked, nearness = _blocked(here, (wide, high), soft, plane, cast, by_angle, by_row)
+        high = min(max(soft[1] * behind, _SHARP), high)
+        blocked, nearness, widest = _blocked(here, (widest, high), soft, plane, maps, turns, True)
         out[point] = _ONE - blocked
 
 
@@ -494,40 +569,67 @@ def _blocked(
     about: tuple[np.float32, np.float32],
     soft: tuple[np.float32, np.float32],
     plane: F32,
-    cast: F32,
-    by_angle: F32,
-    by_row: F32,
-) -> tuple[np.float32, np.float32]:
-    """Return which share of directions about one is blocked, and the mean reciprocal distance of what does.
+    seen: tuple[F32, F32],
+    turns: tuple[F32, F32],
+    fine: bool,
+) -> tuple[np.float32, np.float32, np.float32]:
+    """Return which share of directions about one is blocked, and by what: reciprocal distance, softness.
 
-    A thing aside counts as far aside as the lamp's disc reaches behind it.
+    The distance is the mean one, the softness the widest, in directions. What is not ``fine`` looks at some
+    directions only, of many.
+
+    Along a row a run of what blocks counts from edge to edge, each as soft as the lamp's disc makes it behind
+    what ends there: where one thing goes on before another nothing shines through. Where the disc does not
+    reach as far from the row of the direction itself behind what a row shows, it is as in the middle.
     """
     row, column, r, least, wraps = here
+    cast, edges = seen
+    by_angle, by_row = turns
     wide, high = about
     rows, columns = cast.shape
-    every, lines = max(int(wide / np.float32(3.0)), 1), max(int(high / np.float32(3.0)), 1)
-    whole, part, near = _ZERO, _ZERO, _ZERO
+    every, lines = 1 if fine else max(int(wide / np.float32(3.0)), 1), max(int(high / np.float32(3.0)), 1)
+    begin, end = int(np.floor((column - wide) / every)) * every, int(np.ceil(column + wide))
+    line = int(np.floor(row + _HALF))
+    middle = line % rows if wraps else min(max(line, 0), rows - 1)
+    widest = _SHARPEST
+    whole, part, near, blocking = _ZERO, _ZERO, _ZERO, _ZERO
     for line in range(int(np.ceil((row - high) / lines)) * lines, int(np.floor(row + high)) + 1, lines):
         down = abs(np.float32(line) - row)
         at = line % rows if wraps else min(max(line, 0), rows - 1)
-        for index in range(
-            int(np.ceil((column - wide) / every)) * every, int(np.floor(column + wide)) + 1, every
-        ):
-            across = abs(np.float32(index) - column)
-            weight = (_ONE - down / high) * (_ONE - across / wide)
-            whole += weight
+        weight = _ONE - down / high
+        whole += weight
+        before, width, edge, of_row = _ZERO, _ONE, -_ENDLESS, _ZERO
+        for index in range(begin, end + 1, every):
             to = min(max(index, 0), columns - 1)
             first = cast[at, to]
             behind = _on_plane(plane, r, by_angle[to], by_row[at]) - first - least
-            if behind <= _ZERO:
-                continue
-            reach = _ONE / first - _ONE / r
-            if across > _SHARP + soft[0] * reach or down > _SHARP + soft[1] * reach:
-                continue
-            share = weight * min(behind / least, _ONE)
-            part += share
-            near += share / first
-    return part / max(whole, _TINY), near / max(part, _TINY)
+            share, reach = min(max(behind / least, _ZERO), _ONE), max(_ONE / first - _ONE / r, _ZERO)
+            across = abs(np.float32(index) - column)
+            reached = down <= _SHARP + soft[1] * reach
+            if share > _ZERO and not reached:
+                behind = _on_plane(plane, r, by_angle[to], by_row[middle]) - cast[middle, to] - least
+                share = min(max(behind / least, _ZERO), _ONE)
+            own = min(max(soft[0] * reach, _SHARPEST), wide)
+            if share != before and edge > -_ENDLESS:
+                of_row += (before - share) * _of_tent((edge - column) / (own if share > before else width))
+            if share > _ZERO and reached and across <= _SHARP + soft[0] * reach:
+                counted = weight * share * max(_ONE - across / wide, _ZERO)
+                near += counted / first
+                blocking += counted
+                widest = max(widest, own)
+            edge = np.float32(index) + _HALF * np.float32(every)
+            edge += edges[at, to] if every == 1 and index == to else _ZERO
+            before, width = share, own
+        part += weight * min(max(of_row + before, _ZERO), _ONE)
+    return part / max(whole, _TINY), near / max(blocking, _TINY), widest
+
+
+@compiled
+def _of_tent(at: np.float32) -> np.float32:
+    """Return which share of a tent from -1 to 1 lies before a place."""
+    side = max(_ONE - abs(at), _ZERO)
+    share = _HALF * side * side
+    return share if at < _ZERO else _ONE - share
 
 
 @compiled
@@ -689,7 +791,7 @@ def _find_dark(
         dark[index] = _ZERO
         if r <= low[index]:
             continue
-        least = _ROUNDING_M + _ROUNDING * r
+        least = _ROUNDING * r + _OF_APART * apart
         own_row = cast[row * every, index]
         total = _ZERO
         for number in range(-_ROWS_ABOUT, _ROWS_ABOUT + 1):
