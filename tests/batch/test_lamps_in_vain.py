@@ -143,3 +143,11 @@ def test_without_steps_or_depth_nothing_is_measured(picture: Frame) -> None:
 def test_arrays_tell_of_them_too(picture: Frame) -> None:
     found = wet(picture, look(VAIN["aimed back"][0])).warnings
     assert any("light.lamps.0 lights nothing in view" in line for line in found)
+
+
+def test_what_a_lamp_lights_in_a_part_of_the_picture_counts(picture: Frame) -> None:
+    # Too faint for the water alone, and not for the ball, which the steps of a part light.
+    faint, water = "position = [0.5, 0.2, 0]\nbrightness = 0.015", "[steps.lamp_backscatter]\n"
+    part = '[parts.ball]\nmatte = "pass.ball"\nsteps = { lamps = { daylight = 0.0 } }\n'
+    assert "lights nothing in view" in told(picture, faint, water)
+    assert told(picture, faint, water + part) == ""

@@ -103,10 +103,11 @@ def lamps_in_vain(
 
 
 def _lit(look: Look) -> tuple[bool, bool]:
-    """Tell whether steps light surfaces by lamps, and the water or what floats in it."""
+    """Tell whether steps, those of parts too, light surfaces by lamps, and the water or what floats in it."""
     lit = [
         step.operator.stage is Stage.SUBJECT_LIGHT
-        for step in look.graph.steps
+        for graph in look.graphs
+        for step in graph.steps
         if "light.lamps" in step.operator.uses
     ]
     return any(lit), not all(lit)
