@@ -1,6 +1,6 @@
 """Radiance in even water, by photons followed backwards from the lens.
 
-    python tools/follow_photons.py [level | deep | hull | edge | opening]
+    python tools/follow_photons.py [level | deep | hull | edge | opening | other]
 
 It prints the table of `tests/reference/data/photons_looking_up.csv`, or with ``level`` that of
 `photons_under_a_disc.csv`: level views from below a disc, and without it; or with ``deep`` that of
@@ -8,7 +8,8 @@ It prints the table of `tests/reference/data/photons_looking_up.csv`, or with ``
 that of `photons_under_a_hull.csv`: such water before a disc whose edge hides the sun; with ``edge`` that of
 `photons_beside_an_edge.csv`: even water before such discs and beside them; with ``opening`` that of
 `photons_through_an_opening.csv`: under a level roof with a round opening towards the sun, and with a disc
-over that. The water scatters by
+over that; with ``other`` that of `photons_past_other_things.csv`: a hull and an opening of which nothing was
+made to follow, under another sun. The water scatters by
 Henyey and Greenstein's lobe under a flat sea (Snell, Fresnel), a sun whose beam every scattering looks for,
 and a sky of even radiance; a black disc may lie below the surface. Radiance is per irradiance of 1 on the
 sea.
@@ -103,6 +104,17 @@ OPENINGS = (
 OPENING_VIEWS_DEG = (
     *(("aside", angle) for angle in (0.0, 2.0, 4.0, 10.0, 15.0, 20.0)),
     *(("below", angle) for angle in (10.0, 15.0, 20.0)),
+)
+# Absorption and scattering, 1/m; how deep the lens is, metres; the sun's height, degrees; how far above the
+# lens a roof with an opening towards the sun is, or such a disc; the radius of the opening, of no roof -1,
+# and of the disc, of none 0, metres. The opening looks three degrees wide to either side, the disc 26.
+OTHERS = (
+    (0.04, 0.15, 18.0, 65.0, 6.0, 0.331, 0.0),
+    (0.04, 0.15, 18.0, 65.0, 14.0, -1.0, 7.5),
+)
+OTHER_VIEWS_DEG = (
+    *(("aside", angle) for angle in (0.0, 5.0, 10.0, 15.0, 20.0)),
+    *(("below", angle) for angle in (10.0, 15.0)),
 )
 # Of sea water's own scattering: 1 + this times the cosine squared (morel1974).
 OWN = 0.835
@@ -256,6 +268,8 @@ def main() -> None:
         print_edges()
     elif sys.argv[1:] == ["opening"]:
         print_opening()
+    elif sys.argv[1:] == ["other"]:
+        print_others()
     else:
         print_looking_up()
 
@@ -356,6 +370,34 @@ def print_opening() -> None:
             HULL_PHOTONS,
             (LOBE, 0.0),
             (opening_m, math.tan(in_water) * (water[2] - roof_m), roof_m),
+        )
+        sys.stdout.write(f"{','.join(map(str, case))},{view},{angle:g},{mean:.4g},{error:.2g}\n")
+
+
+def print_others() -> None:
+    """Print views past a hull and at an opening under another sun."""
+    names = "absorption,scattering,depth_m,sun_deg,above_m,opening_m,disc_m,view,from_sun_deg,radiance,error"
+    sys.stdout.write(names + "\n")
+    for case, (view, angle) in itertools.product(OTHERS, OTHER_VIEWS_DEG):
+        absorption, scattering, depth_m, sun_deg, above_m, opening_m, disc_m = case
+        in_water = math.asin(math.cos(math.radians(sun_deg)) / INDEX)
+        sun = (math.sin(in_water), math.cos(in_water), HULL_SUN_SHARE)
+        turn, middle = math.radians(angle), math.tan(in_water) * above_m
+        way = (sun[0] * math.cos(turn), sun[1] * math.cos(turn), math.sin(turn))
+        if view == "below":
+            way = (math.sin(in_water + turn), math.cos(in_water + turn), 0.0)
+        mean, error = radiance(
+            np.random.default_rng(1),
+            absorption,
+            scattering,
+            depth_m,
+            way,
+            sun,
+            (disc_m, middle, 0.0),
+            depth_m - above_m,
+            HULL_PHOTONS,
+            (LOBE, 0.0),
+            (opening_m, middle, depth_m - above_m),
         )
         sys.stdout.write(f"{','.join(map(str, case))},{view},{angle:g},{mean:.4g},{error:.2g}\n")
 

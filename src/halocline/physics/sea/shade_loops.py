@@ -39,13 +39,17 @@ _SPREADS = (np.float32(0.589), np.float32(1.38), np.float32(3.61))
 _WIDER = np.float32(0.3)
 # As bright as such light about a place is so much of what is turned into a ray there, whatever the ray shows;
 # and of a ray that goes past things the directions that they hide are so much as bright as itself.
-_ABOUT_ALL, _IN_SHADE = np.float32(0.1), np.float32(0.3)
+_ABOUT_ALL, _IN_SHADE = np.float32(0.07), np.float32(0.3)
+# Of what is turned into rays past a thing so much comes past it: of one along its edge half, of others more.
+_ONE_ANOTHER = np.float32(0.75)
 # Of the sun's glow turned into a ray close by: the share of a wide lobe, and the standard deviations of a
 # narrow and of that one, half widths. Of what is turned by no more than it comes from aside half lies within
 # 1.25 of them, nine tenths within 2.8, for a sun 2.6 aside.
 _ABOUT = (np.float32(0.25), np.float32(0.88), np.float32(2.1))
 # Beyond the picture's edges what lies about the sun is known by so many rays less and less.
 _OUTSIDE = np.float32(6.0)
+# Two lobes so far apart, as the power of e that is left where both are brightest, have nothing in common.
+_APART = np.float32(16.0)
 # How often light was turned before, at least: close below the surface hardly ever.
 _LEAST_TIMES = np.float32(1e-3)
 # Rays that rise less than this are more and more taken for level ones.
@@ -494,18 +498,21 @@ def hidden_of_sun(
     times, apart = turns
     wider = _ONE + _WIDER * times
     whole = hidden = shown = _TINY
-    for of_ray in range(3):
-        ray = _SPREADS[of_ray] * _SPREADS[of_ray]
-        for of_sun in range(3):
-            sun = wider * _SPREADS[of_sun]
-            both = ray + sun * sun
-            spread = ray * sun * sun / both
-            share = _HEIGHTS[of_ray] * _HEIGHTS[of_sun] * spread * np.exp(-_HALF * apart * apart / both)
+    finest, square = np.log2(widest / max(nearer, _TINY)), apart * apart
+    for of_sun in range(3):
+        sun = wider * _SPREADS[of_sun] * wider * _SPREADS[of_sun]
+        for of_ray in range(3):
+            ray = _SPREADS[of_ray] * _SPREADS[of_ray]
+            both = ray + sun
+            far = _HALF * square / both
+            if far > _APART:
+                continue
+            spread = ray * sun / both
+            share = _HEIGHTS[of_ray] * _HEIGHTS[of_sun] * spread * np.exp(-far)
             way = nearer * ray / both
             row, column = place[0] + way * toward[0], place[1] + way * toward[1]
-            level = np.log2(widest / max(nearer * np.sqrt(spread), _TINY))
             whole += share
-            hidden += share * _looked_up(blurs, level, row, column)
+            hidden += share * _looked_up(blurs, finest - _HALF * np.log2(spread), row, column)
             shown += share * _inside(blurs, row, column)
     return hidden / whole, shown / whole
 
@@ -651,7 +658,7 @@ def _lose_sun(
     thing = ahead[0][ahead[0].shape[0] - 1, row, column], ahead[3][row, column]
     light = _ONE, _ZERO
     for step in range(edges.size - 2, -1, -1):
-        left, middle = by_sun[4, step], by_sun[0, step]
+        left, middle, never = by_sun[4, step], by_sun[0, step], _ONE
         if beside > _ZERO:
             before = max(times * max(by_sun[3, step], _ZERO) / lens_m, _LEAST_TIMES)
             never, aside = np.exp(-before), left
@@ -664,8 +671,9 @@ def _lose_sun(
                 aside += shown * (_ONE - _ABOUT_ALL) * (found - aside)
             left += beside * (never * by_beam[step] + (_ONE - never) * aside - left)
             kept = min(ray[step + 1, 1] / max(ray[step, 1], _TINY), _ONE)
-            # In the beam, rays past things are whole, whatever this one leads to.
-            around = left + by_beam[step] * (_ONE - left)
+            # Rays past the thing that this one leads to are lit by one another; in the beam they are whole.
+            around = left + thing[0] * _ONE_ANOTHER * (_ONE - never) * (light[0] - left)
+            around += by_beam[step] * (_ONE - around)
             light = _passed_on((around, left), kept, (edges[step], edges[step + 1]), thing, light)
         lost[step] = _ONE - left
 
