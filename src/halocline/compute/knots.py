@@ -204,6 +204,26 @@ def note_knots(some: F32, where: NDArray[np.int64], count: int, knots: F32) -> N
 
 
 @compiled
+def reach_between(near: np.float32, far: np.float32, bent: np.float32) -> tuple[np.float32, np.float32]:
+    """Return between which values all of a stride of a row lies; no closer.
+
+    Parameters
+    ----------
+    near, far
+        At its knots, 0 or more.
+    bent
+        Of the stride, as `bent_between` has it.
+
+    Returns
+    -------
+    tuple[np.float32, np.float32]
+        Least and most, in the row's unit.
+    """
+    off = bent + _ROUNDING * max(near, far)
+    return min(near, far) - off, max(near, far) + off
+
+
+@compiled
 def reach_of(row: F32, strides: int, bent: F32) -> tuple[np.float32, np.float32]:
     """Return between which values all of some strides of a row lie, and what is behind the last; no closer.
 
@@ -223,9 +243,8 @@ def reach_of(row: F32, strides: int, bent: F32) -> tuple[np.float32, np.float32]
     """
     least, most = row[0], row[0]
     for number in range(strides):
-        near, far = row[STRIDE * number], row[STRIDE * (number + 1)]
-        off = bent[number] + _ROUNDING * max(near, far)
-        least, most = min(least, min(near, far) - off), max(most, max(near, far) + off)
+        low, high = reach_between(row[STRIDE * number], row[STRIDE * (number + 1)], bent[number])
+        least, most = min(least, low), max(most, high)
     for pixel in range(STRIDE * strides + 1, row.size):
         least, most = min(least, row[pixel]), max(most, row[pixel])
     return least, most

@@ -17,7 +17,7 @@ from halocline.compute.knots import (
     note_knots,
     odd_knots,
     off_knots,
-    reach_of,
+    reach_between,
     second_knots,
     straight_between,
 )
@@ -44,6 +44,8 @@ _FIVE, _EIGHT, _TWELVE = (np.float32(number) for number in (5.0, 8.0, 12.0))
 _NEXT = np.uint64(1)
 # Ranges that are followed at once, a multiple of `EVERY`, and the optical depth behind which none are.
 _CHUNK, _OPAQUE = 32, np.float32(9.0)
+# Ranges that the processor takes at once.
+_ABREAST = 16
 # Neighbouring rays that are taken together, at most, in what goes by the table's ranges.
 _TOGETHER = 72
 # What goes along with a side by less than this comes nowhere near it.
@@ -121,7 +123,7 @@ def follow(
         reaches the lens; and the share of the water's own that they take.
     """
     nodes, count, size = out.shape[2], rays.shape[2], _in_group(rays.shape[2])
-    home, density = np.empty((4, _CHUNK + 1), np.float32), np.empty((2, _CHUNK + 1), np.float32)
+    home, density = room_along(_CHUNK + 1)
     extinction, steps = np.empty(_CHUNK + 1, np.float32), np.empty((6, _CHUNK + 1), np.float32)
     each, marks = np.empty((len(bodies), _CHUNK + 1), np.float32), np.empty((len(shapes), 2), np.int64)
     met, spheres = np.empty((len(bodies), 2), np.int64), np.empty((5, len(shapes)), np.float32)
@@ -155,7 +157,7 @@ def follow(
                     end = min(at + _CHUNK, last)
                     part = metres[0, at : end + 1]
                     _brought(at, part, ray, lens, eddies, met, home)
-                    extinction[: part.size] = _ZERO
+                    extinction[:] = _ZERO
                     for body in range(len(bodies)):
                         if met[body, 0] >= at + part.size or met[body, 1] <= at:
                             each[body] = _ZERO
@@ -170,11 +172,12 @@ def follow(
                             bodies,
                             ground,
                             marks,
-                            met[body],
+                            met,
                             home,
                             density,
                         )
-                        _added(at, part.size, bodies[body, 0], met[body], density[1], each[body], extinction)
+                        thick, own = bodies[body, 0], each[body]
+                        _added(body, at, part.size, thick, met, density[1], own, extinction)
                     depth = _thickened(depth, part, extinction, steps)
                     _weighed(at // EVERY, part.size, steps, each, group, lane, out[row], column)
                     at = end
@@ -199,6 +202,29 @@ def follow(
             for plane in range(TABLE_HEAD, out.shape[1]):
                 # Before the first of its ranges at which any of them meets a body.
                 _clear(out[row, plane], min(within[len(bodies), 0], nodes), start, stop)
+
+
+@compiled
+def room_along(count: int) -> tuple[tuple[F32, F32, F32, F32], tuple[F32, F32]]:
+    """Return room for what `carried_back` and `densities` write at so many ranges."""
+    size = count + _ABREAST
+    home = (
+        np.zeros(size, np.float32),
+        np.zeros(size, np.float32),
+        np.zeros(size, np.float32),
+        np.zeros(size, np.float32),
+    )
+    return home, (np.zeros(size, np.float32), np.zeros(size, np.float32))
+
+
+@compiled
+def _abreast(first: int, last: int) -> tuple[np.uint64, np.uint64]:
+    """Return some ranges and so many behind the last as make up what the processor takes at once.
+
+    Single ones take as long each as all of those together. What is found behind the last is never read.
+    """
+    count = (last - first + _ABREAST - 1) // _ABREAST * _ABREAST
+    return np.uint64(first), np.uint64(first + count)
 
 
 @compiled
@@ -391,36 +417,58 @@ def _between_sides(shape: F32, ray: F32, begin: np.float32, end: np.float32) -> 
 
 
 @compiled
-def _brought(at: int, metres: F32, ray: F32, lens: F32, eddies: F32, met: Ints, home: F32) -> None:
+def _brought(
+    at: int,
+    metres: F32,
+    ray: F32,
+    lens: F32,
+    eddies: F32,
+    met: Ints,
+    home: tuple[F32, F32, F32, F32],
+) -> None:
     """Write where the water came from at those of a part's ranges at which any body may be."""
     first, last = metres.size, 0
     for body in range(len(met)):
-        begin, end = _within(met[body], at, metres.size)
+        begin, end = _within(met, body, at, metres.size)
         if end > begin:
             first, last = min(first, begin), max(last, end)
     if last > first:
-        there = home[0, first:last], home[1, first:last], home[2, first:last], home[3, first:last]
-        carried_back(ray, metres[first:last], lens, eddies, there)
+        carried_back(ray, metres, lens, eddies, (first, last), home)
 
 
 @compiled
-def carried_back(ray: F32, metres: F32, lens: F32, eddies: F32, home: tuple[F32, F32, F32, F32]) -> None:
-    """Write where the water at each range came from, and its height above the lens there."""
-    count = metres.size
+def carried_back(
+    ray: F32,
+    metres: F32,
+    lens: F32,
+    eddies: F32,
+    some: tuple[int, int],
+    home: tuple[F32, F32, F32, F32],
+) -> None:
+    """Write where the water at some of the ranges came from, and its height above the lens there.
+
+    Arrays are handed over whole, and from where to where beside them: each view of a part counts its users,
+    which takes as long as several ranges do; bounds without a sign need no look whether they are negative.
+    """
+    begin, end = _abreast(some[0], some[1])
     x, y, z, height = home
-    for k in range(count):
-        x[k], y[k], z[k] = ray[0] * metres[k], ray[1] * metres[k], ray[2] * metres[k]
+    to_x, to_y, to_z = ray[0], ray[1], ray[2]
+    # Until it is known, ranges stand in its place.
+    for k in range(begin, np.uint64(some[1])):
+        height[k] = metres[k]
+    for k in range(begin, end):
+        x[k], y[k], z[k] = to_x * height[k], to_y * height[k], to_z * height[k]
     for number in range(len(eddies)):
-        along = eddies[number, 0] * ray[0] + eddies[number, 1] * ray[1] + eddies[number, 2] * ray[2]
+        along = eddies[number, 0] * to_x + eddies[number, 1] * to_y + eddies[number, 2] * to_z
         turns, by_x = eddies[number, 3], eddies[number, 4]
         by_y, by_z = eddies[number, 5], eddies[number, 6]
-        for k in range(count):
-            wiggle = cosine_of_turns(turns + along * metres[k])
+        for k in range(begin, end):
+            wiggle = cosine_of_turns(turns + along * height[k])
             x[k] -= by_x * wiggle
             y[k] -= by_y * wiggle
             z[k] -= by_z * wiggle
     up_x, up_y, up_z = lens[0], lens[1], lens[2]
-    for k in range(count):
+    for k in range(begin, end):
         height[k] = x[k] * up_x + y[k] * up_y + z[k] * up_z
 
 
@@ -562,9 +610,9 @@ def bodies_met(spans: Ints, marks: Ints, met: Ints) -> None:
 
 
 @compiled
-def _within(met: Ints, at: int, count: int) -> tuple[int, int]:
+def _within(met: Ints, body: int, at: int, count: int) -> tuple[int, int]:
     """Return the first of a part's ranges at which a body may be, and their end; none if that is no more."""
-    return max(met[0] - at, 0), min(met[1] - at, count)
+    return max(met[body, 0] - at, 0), min(met[body, 1] - at, count)
 
 
 @compiled
@@ -579,125 +627,162 @@ def densities(
     ground: tuple[F32, F32],
     marks: Ints,
     met: Ints,
-    home: F32,
-    density: F32,
+    home: tuple[F32, F32, F32, F32],
+    density: tuple[F32, F32],
 ) -> None:
     """Write a body's density over its mean where it may be: the densest of its shapes', and all puffs'."""
-    first, last = _within(met, at, count)
+    first, last = _within(met, body, at, count)
     if last <= first:
         return
-    clouds, dense = density[0, first:last], density[1, first:last]
-    x, y, z = home[0, first:last], home[1, first:last], home[2, first:last]
-    clouds[:] = _ZERO
+    begin, end = _abreast(first, last)
+    clouds, dense = density
+    x, y, z, _ = home
+    for k in range(begin, end):
+        clouds[k], dense[k] = _ZERO, _ZERO
     for number in range(spans[body, 2], spans[body, 3]):
         by_x, by_y, by_z = waves[number, 0], waves[number, 1], waves[number, 2]
         turns, amplitude = waves[number, 3], waves[number, 4]
-        for k in range(clouds.size):
+        for k in range(begin, end):
             clouds[k] += amplitude * cosine_of_turns(by_x * x[k] + by_y * y[k] + by_z * z[k] + turns)
     per_mean = bodies[body, 1]
-    for k in range(clouds.size):
+    for k in range(begin, end):
         clouds[k] = exponential(clouds[k]) * per_mean
-        dense[k] = _ZERO
     for number in range(spans[body, 0], spans[body, 1]):
-        begin, end = max(marks[number, 0] - at, 0), min(marks[number, 1] - at, count)
-        if end > begin:
-            there = home[0, begin:end], home[1, begin:end], home[2, begin:end], home[3, begin:end]
-            _shaped(shapes[number], ground, there, density[0, begin:end], density[1, begin:end])
+        first, last = max(marks[number, 0] - at, 0), min(marks[number, 1] - at, count)
+        if last > first:
+            _shaped(shapes[number], ground, home, (first, last), clouds, dense)
 
 
 @compiled
 def _shaped(
-    shape: F32, ground: tuple[F32, F32], home: tuple[F32, F32, F32, F32], clouds: F32, dense: F32
+    shape: F32,
+    ground: tuple[F32, F32],
+    home: tuple[F32, F32, F32, F32],
+    some: tuple[int, int],
+    clouds: F32,
+    dense: F32,
 ) -> None:
     """Raise a body's density to that of one of its shapes, or add a puff to it."""
-    kind, strength = int(shape[1]), shape[7]
-    x, y, z, height = home
+    kind = int(shape[1])
     if kind == PUFF:
-        for k in range(clouds.size):
-            dense[k] += strength * _within_puff(shape, x[k], y[k], z[k]) * clouds[k]
+        _puff(shape, home, some, clouds, dense)
     elif kind == ELLIPSOID:
-        for k in range(clouds.size):
-            inside = _within_ellipsoid(shape, x[k], y[k], z[k], clouds[k])
-            dense[k] = max(dense[k], strength * inside * clouds[k])
+        _ellipsoid(shape, home, some, clouds, dense)
     elif kind == BOX:
-        for k in range(clouds.size):
-            inside = _within_box(shape, x[k], y[k], z[k], clouds[k])
-            dense[k] = max(dense[k], strength * inside * clouds[k])
+        _box(shape, home, some, clouds, dense)
     elif kind == ON_GROUND:
-        for k in range(clouds.size):
-            floor = _floor_below(ground[0], ground[1], x[k], y[k], z[k])
-            inside = _soft(shape[2] - (height[k] - floor), shape, clouds[k])
-            dense[k] = max(dense[k], strength * inside * clouds[k])
+        _on_ground(shape, ground, home, some, clouds, dense)
     else:
-        for k in range(clouds.size):
-            inside = _within_level(shape, height[k], clouds[k])
-            dense[k] = max(dense[k], strength * inside * clouds[k])
+        _level(shape, home, some, clouds, dense)
 
 
 @compiled
-def _soft(inward: np.float32, shape: F32, cloud: np.float32) -> np.float32:
+def _soft(inward: np.float32, softness: np.float32, cloud: np.float32) -> np.float32:
     """Return the smooth step from an edge inwards; it lies deeper where clouds are thin: the edge is torn."""
-    v = min(max(inward / shape[6] * cloud, _ZERO), _ONE)
+    v = min(max(inward / softness * cloud, _ZERO), _ONE)
     value: np.float32 = v * v * (_THREE - _TWO * v)
     return value
 
 
 @compiled
-def _along_axis(shape: F32, axis: int, x: np.float32, y: np.float32, z: np.float32) -> np.float32:
+def _axis(shape: F32, axis: int) -> tuple[np.float32, np.float32, np.float32, np.float32]:
+    """Return an axis of a shape, and half its size there."""
     at = SHAPE_HEAD + 3 * axis
-    value: np.float32 = (
-        (x - shape[2]) * shape[at] + (y - shape[3]) * shape[at + 1] + (z - shape[4]) * shape[at + 2]
-    )
-    return value
+    return shape[at], shape[at + 1], shape[at + 2], shape[SHAPE_HEAD + 9 + axis]
 
 
 @compiled
-def _within_ellipsoid(
-    shape: F32, x: np.float32, y: np.float32, z: np.float32, cloud: np.float32
-) -> np.float32:
-    """Return how much of a soft ellipsoid is at a place: its distance from the edge, to first order."""
-    square, steep = _ZERO, _TINY
-    for axis in range(3):
-        half = shape[SHAPE_HEAD + 9 + axis]
-        part = _along_axis(shape, axis, x, y, z) / half
-        square += part * part
-        steep += part * part / (half * half)
-    q = np.sqrt(square)
-    # At the very middle, where the direction is lost, it is deep inside.
-    inward = q * (_ONE - q) / np.sqrt(steep) if q > _THIN else shape[6]
-    return _soft(inward, shape, cloud)
+def _ellipsoid(
+    shape: F32, home: tuple[F32, F32, F32, F32], some: tuple[int, int], clouds: F32, dense: F32
+) -> None:
+    """Raise density to that of a soft ellipsoid: by the distance from its edge, to first order."""
+    x, y, z, _ = home
+    strength, softness, at_x, at_y, at_z = shape[7], shape[6], shape[2], shape[3], shape[4]
+    first_x, first_y, first_z, first = _axis(shape, 0)
+    second_x, second_y, second_z, second = _axis(shape, 1)
+    third_x, third_y, third_z, third = _axis(shape, 2)
+    for k in range(np.uint64(some[0]), np.uint64(some[1])):
+        off_x, off_y, off_z = x[k] - at_x, y[k] - at_y, z[k] - at_z
+        along = (off_x * first_x + off_y * first_y + off_z * first_z) / first
+        upwards = (off_x * second_x + off_y * second_y + off_z * second_z) / second
+        across = (off_x * third_x + off_y * third_y + off_z * third_z) / third
+        along, upwards, across = along * along, upwards * upwards, across * across
+        steep = _TINY + along / (first * first) + upwards / (second * second) + across / (third * third)
+        q = np.sqrt(along + upwards + across)
+        # At the very middle, where the direction is lost, it is deep inside.
+        outside = q * (_ONE - q) / np.sqrt(steep)
+        inward = outside if q > _THIN else softness
+        dense[k] = max(dense[k], strength * _soft(inward, softness, clouds[k]) * clouds[k])
 
 
 @compiled
-def _within_box(shape: F32, x: np.float32, y: np.float32, z: np.float32, cloud: np.float32) -> np.float32:
-    """Return how much of a soft box is at a place."""
-    inside = _ONE
-    for axis in range(3):
-        half = shape[SHAPE_HEAD + 9 + axis]
-        inside *= _soft(half - abs(_along_axis(shape, axis, x, y, z)), shape, cloud)
-    return inside
+def _box(shape: F32, home: tuple[F32, F32, F32, F32], some: tuple[int, int], clouds: F32, dense: F32) -> None:
+    """Raise density to that of a soft box."""
+    x, y, z, _ = home
+    strength, softness, at_x, at_y, at_z = shape[7], shape[6], shape[2], shape[3], shape[4]
+    first_x, first_y, first_z, first = _axis(shape, 0)
+    second_x, second_y, second_z, second = _axis(shape, 1)
+    third_x, third_y, third_z, third = _axis(shape, 2)
+    for k in range(np.uint64(some[0]), np.uint64(some[1])):
+        off_x, off_y, off_z, cloud = x[k] - at_x, y[k] - at_y, z[k] - at_z, clouds[k]
+        inside = _soft(first - abs(off_x * first_x + off_y * first_y + off_z * first_z), softness, cloud)
+        inside *= _soft(second - abs(off_x * second_x + off_y * second_y + off_z * second_z), softness, cloud)
+        inside *= _soft(third - abs(off_x * third_x + off_y * third_y + off_z * third_z), softness, cloud)
+        dense[k] = max(dense[k], strength * inside * cloud)
 
 
 @compiled
-def _within_puff(shape: F32, x: np.float32, y: np.float32, z: np.float32) -> np.float32:
-    """Return how much of a puff is at a place: (1 - q^2)^3, and the same of its image in the floor."""
-    along = _along_axis(shape, 0, x, y, z) / shape[SHAPE_HEAD + 9]
-    upwards = _along_axis(shape, 1, x, y, z)
-    across = _along_axis(shape, 2, x, y, z) / shape[SHAPE_HEAD + 11]
-    level = _ONE - along * along - across * across
-    own, image = upwards / shape[SHAPE_HEAD + 10], (upwards + _TWO * shape[6]) / shape[SHAPE_HEAD + 10]
-    first, second = max(level - own * own, _ZERO), max(level - image * image, _ZERO)
-    value: np.float32 = first * first * first + second * second * second
-    return value
+def _puff(
+    shape: F32, home: tuple[F32, F32, F32, F32], some: tuple[int, int], clouds: F32, dense: F32
+) -> None:
+    """Add a puff to density: (1 - q^2)^3, and the same of its image in the floor."""
+    x, y, z, _ = home
+    strength, at_x, at_y, at_z, raised = shape[7], shape[2], shape[3], shape[4], _TWO * shape[6]
+    first_x, first_y, first_z, first = _axis(shape, 0)
+    second_x, second_y, second_z, second = _axis(shape, 1)
+    third_x, third_y, third_z, third = _axis(shape, 2)
+    for k in range(np.uint64(some[0]), np.uint64(some[1])):
+        off_x, off_y, off_z = x[k] - at_x, y[k] - at_y, z[k] - at_z
+        along = (off_x * first_x + off_y * first_y + off_z * first_z) / first
+        upwards = off_x * second_x + off_y * second_y + off_z * second_z
+        across = (off_x * third_x + off_y * third_y + off_z * third_z) / third
+        level = _ONE - along * along - across * across
+        own, image = upwards / second, (upwards + raised) / second
+        here, there = max(level - own * own, _ZERO), max(level - image * image, _ZERO)
+        dense[k] += strength * (here * here * here + there * there * there) * clouds[k]
 
 
 @compiled
-def _within_level(shape: F32, height: np.float32, cloud: np.float32) -> np.float32:
-    """Return how much of a soft slab is at a height."""
-    above = _soft(height - shape[SHAPE_HEAD + 9], shape, cloud)
-    below = _soft(shape[SHAPE_HEAD + 10] - height, shape, cloud)
-    value: np.float32 = above * below
-    return value
+def _on_ground(
+    shape: F32,
+    ground: tuple[F32, F32],
+    home: tuple[F32, F32, F32, F32],
+    some: tuple[int, int],
+    clouds: F32,
+    dense: F32,
+) -> None:
+    """Raise density to that of a layer on the ground."""
+    x, y, z, height = home
+    heights, place = ground
+    strength, softness, thick = shape[7], shape[6], shape[2]
+    for k in range(np.uint64(some[0]), np.uint64(some[1])):
+        floor = _floor_below(heights, place, x[k], y[k], z[k])
+        inside = _soft(thick - (height[k] - floor), softness, clouds[k])
+        dense[k] = max(dense[k], strength * inside * clouds[k])
+
+
+@compiled
+def _level(
+    shape: F32, home: tuple[F32, F32, F32, F32], some: tuple[int, int], clouds: F32, dense: F32
+) -> None:
+    """Raise density to that of a soft slab."""
+    height = home[3]
+    strength, softness = shape[7], shape[6]
+    lowest, highest = shape[SHAPE_HEAD + 9], shape[SHAPE_HEAD + 10]
+    for k in range(np.uint64(some[0]), np.uint64(some[1])):
+        above = _soft(height[k] - lowest, softness, clouds[k])
+        below = _soft(highest - height[k], softness, clouds[k])
+        dense[k] = max(dense[k], strength * (above * below) * clouds[k])
 
 
 @compiled
@@ -717,22 +802,23 @@ def _floor_below(heights: F32, place: F32, x: np.float32, y: np.float32, z: np.f
 
 @compiled
 def _added(
+    body: int,
     at: int,
     count: int,
     per_m: np.float32,
     met: Ints,
-    density: F32,
+    dense: F32,
     own: F32,
     extinction: F32,
 ) -> None:
     """Write a body's extinction at a part's ranges, and add it to that of all."""
-    own[:count] = _ZERO
-    first, last = _within(met, at, count)
+    for k in range(np.uint64(count)):
+        own[k] = _ZERO
+    first, last = _within(met, body, at, count)
     if last > first:
-        dense, some, total = density[first:last], own[first:last], extinction[first:last]
-        for k in range(dense.size):
-            some[k] = dense[k] * per_m
-            total[k] += some[k]
+        for k in range(np.uint64(first), np.uint64(last)):
+            own[k] = dense[k] * per_m
+            extinction[k] += own[k]
 
 
 @compiled
@@ -1115,20 +1201,30 @@ def _reached(nodes: F32, range_m: F32, metres: F32, bent: F32, used: NDArray[np.
         metres[x] = min(range_m[x], nodes[nodes.size - 1])
     step, last, strides = 0, nodes.size - 2, (range_m.size - 1) // STRIDE
     bent_between(metres, strides, bent)
-    for number in range(strides + 1):
-        first = STRIDE * number
-        end = min(first + STRIDE + 1, range_m.size)
-        whole = 1 if number < strides else 0
-        least, most = reach_of(metres[first:end], whole, bent[number : number + 1])
-        while step < last and least >= nodes[step + 1]:
-            step += 1
-        while step > 0 and least < nodes[step]:
-            step -= 1
-        used[step], used[step + 1] = True, True
-        beyond = step + 1
-        while beyond <= last and most >= nodes[beyond]:
-            used[beyond + 1] = True
-            beyond += 1
+    at, to_next = np.uint64(0), np.uint64(STRIDE)
+    for number in range(strides):
+        least, most = reach_between(metres[at], metres[at + to_next], bent[number])
+        step = _marked(nodes, least, most, step, last, used)
+        at += to_next
+    for pixel in range(STRIDE * strides, range_m.size):
+        step = _marked(nodes, metres[pixel], metres[pixel], step, last, used)
+
+
+@compiled
+def _marked(
+    nodes: F32, least: np.float32, most: np.float32, step: int, last: int, used: NDArray[np.bool_]
+) -> int:
+    """Mark the ranges of a table that some lie between; return where those begin, looked for from a step."""
+    while step < last and least >= nodes[step + 1]:
+        step += 1
+    while step > 0 and least < nodes[step]:
+        step -= 1
+    used[step], used[step + 1] = True, True
+    beyond = step + 1
+    while beyond <= last and most >= nodes[beyond]:
+        used[beyond + 1] = True
+        beyond += 1
+    return step
 
 
 @compiled

@@ -17,6 +17,7 @@ from halocline.physics.floating.turbid_loops import (
     carried_back,
     densities,
     ranges_met,
+    room_along,
     thickness,
     write_spheres,
 )
@@ -69,7 +70,7 @@ def beam_depths(
     out
         ``(N, rows, columns)``.
     """
-    home, density = np.empty((4, metres.size), np.float32), np.empty((2, metres.size), np.float32)
+    home, density = room_along(metres.size)
     extinction, marks = np.empty(metres.size, np.float32), np.empty((len(shapes), 2), np.int64)
     met, spheres = np.empty((len(bodies), 2), np.int64), np.empty((5, len(shapes)), np.float32)
     moved, phased, carried = shapes.copy(), waves.copy(), eddies.copy()
@@ -89,13 +90,11 @@ def beam_depths(
             if last <= first:
                 continue
             part, count = metres[first : last + 1], last - first + 1
-            carried_back(
-                ray, part, lens, carried, (home[0, :count], home[1, :count], home[2, :count], home[3, :count])
-            )
+            carried_back(ray, part, lens, carried, (0, count), home)
             bodies_met(spans, marks, met)
             extinction[:count] = _ZERO
             for body in range(len(bodies)):
-                density[1, :count] = _ZERO
+                density[1][:count] = _ZERO
                 densities(
                     body,
                     first,
@@ -106,12 +105,12 @@ def beam_depths(
                     bodies,
                     (heights, place),
                     marks,
-                    met[body],
+                    met,
                     home,
                     density,
                 )
                 for k in range(count):
-                    extinction[k] += bodies[body, 0] * density[1, k]
+                    extinction[k] += bodies[body, 0] * density[1][k]
             depth = _ZERO
             for k in range(count - 1):
                 if k % EVERY == 0:
