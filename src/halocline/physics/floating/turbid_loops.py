@@ -485,9 +485,10 @@ def _lit(
     """Write where in tables of daylight some of the table's ranges lie: a depth, and how far to the next."""
     (row, start, stop), end, last = place, np.float32(light.shape[2] - 1), np.float32(light.shape[2] - 2)
     whole, parts = places
+    down = rays[3, row, start:stop]
     for node in range(some[0], some[1] + 1):
         for lane in range(stop - start):
-            depth = lens[3] + rays[3, row, start + lane] * node_m[node]
+            depth = lens[3] + down[lane] * node_m[node]
             at = min(max(depth * lens[4], _ZERO), end)
             whole[node, lane] = min(np.floor(at), last)
             parts[node, lane] = at - whole[node, lane]
@@ -912,8 +913,10 @@ def _summed(shed: F32, some: tuple[int, int], total: F32, light: F32, columns: t
     for lane in range(count):
         total[lane] = _ZERO
     for node in range(some[0], len(shed)):
+        # A part of a row: an index that might be negative keeps the loop to one ray at a time.
+        there = light[node, start : start + count]
         for lane in range(count):
-            light[node, start + lane] = total[lane]
+            there[lane] = total[lane]
         if node < some[1]:
             for lane in range(count):
                 total[lane] += shed[node, lane]
@@ -955,16 +958,18 @@ def _hidden(
         for lane in range(count):
             hidden[lane], whole[lane] = _ZERO, gathered(rate[lane], min(optical[first], ends[lane]))
         for node in range(first, last):
+            there = table[node, start:stop]
             for lane in range(count):
-                table[node, start + lane] = hidden[lane] / max(whole[lane], _TINY)
+                there[lane] = hidden[lane] / max(whole[lane], _TINY)
                 # Even steps, weighted by the light half way along each.
                 grown = falls[node + 1, lane] - falls[node, lane]
                 middle = _HALF * (falls[node, lane] + falls[node + 1, lane])
                 taken = mean[node, lane] + skew[node, lane] * (grown / max(middle, _TINY))
                 hidden[lane] += water[node, lane] * taken
                 whole[lane] += water[node, lane]
+        there = table[last, start:stop]
         for lane in range(count):
-            table[last, start + lane] = hidden[lane] / max(whole[lane], _TINY)
+            there[lane] = hidden[lane] / max(whole[lane], _TINY)
 
 
 @compiled
