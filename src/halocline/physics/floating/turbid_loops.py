@@ -1047,6 +1047,8 @@ def lay_bodies(
         np.empty(columns, np.float32),
         np.empty_like(place[0]),
     )
+    # Of pixels that are not covered whole.
+    beyond, beyond_m, beyond_across = np.empty_like(where), np.empty_like(metres), np.empty_like(across)
     steps, limited = np.empty((3, columns), np.int64), np.empty(columns, np.float32)
     bent, uneven = np.empty(columns // STRIDE + 1, np.float32), np.empty(columns // STRIDE + 1, np.bool_)
     before, mixed = np.empty((bands, columns), np.float32), np.zeros((6, columns), np.float32)
@@ -1075,8 +1077,8 @@ def lay_bodies(
                 across,
             )
             _stepped(nodes, metres, count, steps[1], used)
-        count = _uncovered(covers, ranges, here, where, metres, across)
-        _stepped(nodes, metres, count, steps[2], used)
+        open_ones = _uncovered(covers, ranges, here, beyond, beyond_m, beyond_across)
+        _stepped(nodes, beyond_m, open_ones, steps[2], used)
         _between_rows(block, at_row, (first, last), used, line)
         room = (where, metres, across, steps[0], bent, uneven, used, known, other)
         _along_row(line, rays, nodes, here, limited, room, found)
@@ -1094,9 +1096,8 @@ def lay_bodies(
                 far_light[row, begin + x] = shares[x] * far / kept if kept > _ZERO else shares[x]
                 _mixed(found, x, other, k, areas[x], rates, ranges[x], metres[k], before)
                 by_area[x] = found[0, x]
-        count = _uncovered(covers, ranges, here, where, metres, across)
-        _looked_up(line, rays, nodes, across, steps[2], metres, count, other)
-        numbers = where, metres, other, count
+        _looked_up(line, rays, nodes, beyond_across, steps[2], beyond_m, open_ones, other)
+        numbers = beyond, beyond_m, other, open_ones
         _cover_rest(found, covers, ranges, rates, numbers, before, alpha[row, begin:end])
         if halo[0].size:
             _hardly_seen(ranges, halo[1], mixed[2])
@@ -1175,7 +1176,7 @@ def _kept(row: int, begin: int, end: int, picture: F32, light: F32, told: tuple[
         old, new = picture[band, row], light[band, row]
         for x in range(begin):
             new[x] = old[x]
-        for x in range(end, old.size):
+        for x in range(np.uint64(end), np.uint64(old.size)):
             new[x] = old[x]
         if told[0].size:
             told[0][band, row, :begin] = _ZERO

@@ -28,6 +28,7 @@ Ints = NDArray[np.int64]
 BodyMap = tuple[tuple[np.float32, ...], F32, F32, F32]
 
 _ZERO, _ONE, _TWO, _THREE = (np.float32(number) for number in (0.0, 1.0, 2.0, 3.0))
+_NEXT = np.uint64(1)
 # Over this share of a map's side, along its edges, its light goes over to that far aside.
 _FADE = np.float32(8.0)
 # What lies no farther ahead of a light than this is beside it, metres.
@@ -208,12 +209,13 @@ def dim_by_bodies(bodies: BodyMap, x: F32, y: F32, depth: F32, out: F32) -> None
         if inwards <= _ZERO:
             out[k] *= far
             continue
-        i, j = min(int(column), points - 2), min(int(row), points - 2)
+        i, j, upper = min(int(column), points - 2), min(int(row), points - 2), np.uint64(rung)
         right, lower = column - np.float32(i), row - np.float32(j)
         left = _ZERO
         for corner in range(4):
-            at_x, at_y = i + (corner & 1), j + (corner >> 1)
-            here, under = light[rung, at_y, at_x], light[rung + 1, at_y, at_x]
+            # No index is negative, which need not be looked at for each.
+            at_x, at_y = np.uint64(i + (corner & 1)), np.uint64(j + (corner >> 1))
+            here, under = light[upper, at_y, at_x], light[upper + _NEXT, at_y, at_x]
             left += corner_share(corner, right, lower) * (here + below * (under - here))
         out[k] *= faded(far, left, inwards)
 
@@ -311,14 +313,14 @@ def depths_along(
         range_m = min(np.sqrt(x[k] * x[k] + y[k] * y[k] + z[k] * z[k]), nodes[nodes.size - 1])
         rung = rung_at(nodes, range_m, rung)
         further = max((range_m - nodes[rung]) / (nodes[rung + 1] - nodes[rung]), _ZERO)
-        i, j = min(int(column), rays - 2), min(int(row), rays - 2)
+        i, j, upper = min(int(column), rays - 2), min(int(row), rays - 2), np.uint64(rung)
         right, lower = column - np.float32(i), row - np.float32(j)
         total = _ZERO
         for corner in range(4):
-            at_x, at_y = i + (corner & 1), j + (corner >> 1)
+            at_x, at_y = np.uint64(i + (corner & 1)), np.uint64(j + (corner >> 1))
             share = (right if corner & 1 else _ONE - right) * (lower if corner >> 1 else _ONE - lower)
-            here = depth[at_y, rung, at_x]
-            total += share * (here + further * (depth[at_y, rung + 1, at_x] - here))
+            here = depth[at_y, upper, at_x]
+            total += share * (here + further * (depth[at_y, upper + _NEXT, at_x] - here))
         out[k] = total
 
 

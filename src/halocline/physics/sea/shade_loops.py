@@ -238,11 +238,11 @@ def shade_surfaces(
             _mixed(others[1], off, others[2][band])
             light, left = gain[band, row], others[2][band]
             for k in range(off):
-                left[k] *= light[where[k]]
+                left[k] *= light[np.uint64(where[k])]
             # From the first knot before what is dimmed to the last behind it.
             times_straight(knots[2][band, begin:], end - begin, light[STRIDE * begin :])
             for k in range(off):
-                light[where[k]] = left[k]
+                light[np.uint64(where[k])] = left[k]
 
 
 @compiled
@@ -274,7 +274,7 @@ def _placed(
     for axis in range(3):
         towards, there = directions[axis], places[axis]
         for k in range(count):
-            pixel = where[k]
+            pixel = np.uint64(where[k])
             there[k] = towards[pixel] * metres[pixel] + lens[axis]
 
 
@@ -300,7 +300,7 @@ def _mark_uneven(
         for which in range(2):
             change = max(change, abs(left[which, k + 1] - left[which, k]))
         close = bent[k] * per_m <= _OFF_CELLS and apart * per_m <= _APART_CELLS
-        none = bent[k] == _ZERO and metres[where[k]] >= nowhere
+        none = bent[k] == _ZERO and metres[np.uint64(where[k])] >= nowhere
         uneven[k] = not ((close or none) and change <= _MOST_CHANGE)
 
 
