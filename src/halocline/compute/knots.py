@@ -204,23 +204,22 @@ def note_knots(some: F32, where: NDArray[np.int64], count: int, knots: F32) -> N
 
 
 @compiled
-def reach_between(near: np.float32, far: np.float32, bent: np.float32) -> tuple[np.float32, np.float32]:
-    """Return between which values all of a stride of a row lies; no closer.
+def beyond_knots(near: np.float32, far: np.float32, bent: np.float32) -> np.float32:
+    """Return by how much what lies between two knots may be less than both or more than both; no less.
 
     Parameters
     ----------
     near, far
-        At its knots, 0 or more.
+        At the knots, 0 or more.
     bent
         Of the stride, as `bent_between` has it.
 
     Returns
     -------
-    tuple[np.float32, np.float32]
-        Least and most, in the row's unit.
+    np.float32
+        In the row's unit.
     """
-    off = bent + _ROUNDING * max(near, far)
-    return min(near, far) - off, max(near, far) + off
+    return bent + _ROUNDING * max(near, far)
 
 
 @compiled
@@ -243,8 +242,9 @@ def reach_of(row: F32, strides: int, bent: F32) -> tuple[np.float32, np.float32]
     """
     least, most = row[0], row[0]
     for number in range(strides):
-        low, high = reach_between(row[STRIDE * number], row[STRIDE * (number + 1)], bent[number])
-        least, most = min(least, low), max(most, high)
+        near, far = row[STRIDE * number], row[STRIDE * (number + 1)]
+        off = beyond_knots(near, far, bent[number])
+        least, most = min(least, min(near, far) - off), max(most, max(near, far) + off)
     for pixel in range(STRIDE * strides + 1, row.size):
         least, most = min(least, row[pixel]), max(most, row[pixel])
     return least, most

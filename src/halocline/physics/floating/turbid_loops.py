@@ -12,12 +12,12 @@ from halocline.compute.knots import (
     bent_between,
     bent_over_two,
     between_seconds,
+    beyond_knots,
     knots_in,
     mark_kinked,
     note_knots,
     odd_knots,
     off_knots,
-    reach_between,
     second_knots,
     straight_between,
 )
@@ -1209,8 +1209,9 @@ def _reached(nodes: F32, range_m: F32, metres: F32, bent: F32, used: NDArray[np.
     bent_between(metres, strides, bent)
     at, to_next = np.uint64(0), np.uint64(STRIDE)
     for number in range(strides):
-        least, most = reach_between(metres[at], metres[at + to_next], bent[number])
-        step = _marked(nodes, least, most, step, last, used)
+        near, far = metres[at], metres[at + to_next]
+        off = beyond_knots(near, far, bent[number])
+        step = _marked(nodes, min(near, far) - off, max(near, far) + off, step, last, used)
         at += to_next
     for pixel in range(STRIDE * strides, range_m.size):
         step = _marked(nodes, metres[pixel], metres[pixel], step, last, used)
