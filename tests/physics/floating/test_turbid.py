@@ -42,7 +42,7 @@ LENS = np.array([0.15, -0.1, -0.1])
 LENGTHS = (4.4, 5.2, 4.8, 9.0, 7.0)
 SPOTS: dict[str, dict[str, Any]] = {
     "ellipsoid": {"position": (0.3, 0.1, -5.0), "size": (2.0, 1.2, 3.0), "heading": 30.0},
-    "box": {"position": (0.3, 0.0, -6.0), "size": (3.0, 2.0, 2.0), "heading": 20.0},
+    "box": {"position": (0.3, 0.0, -6.0), "size": (3.0, 2.0, 2.6), "heading": 20.0},
     "slab": {"lowest": -1.6, "highest": -0.5},
     "floor": {"floor": -2.0, "thickness": 1.5},
     "plume": {
