@@ -8,8 +8,8 @@ It prints the table of `tests/reference/data/photons_looking_up.csv`, or with ``
 that of `photons_under_a_hull.csv`: such water before a disc whose edge hides the sun; with ``edge`` that of
 `photons_beside_an_edge.csv`: even water before such discs and beside them; with ``opening`` that of
 `photons_through_an_opening.csv`: under a level roof with a round opening towards the sun, and with a disc
-over that; with ``other`` that of `photons_past_other_things.csv`: a hull and an opening of which nothing was
-made to follow, under another sun. The water scatters by
+over that; with ``other`` that of `photons_past_other_things.csv`: a hull and an opening of
+other sizes, under another sun. The water scatters by
 Henyey and Greenstein's lobe under a flat sea (Snell, Fresnel), a sun whose beam every scattering looks for,
 and a sky of even radiance; a black disc may lie below the surface. Radiance is per irradiance of 1 on the
 sea.

@@ -8,7 +8,7 @@ Knows neither water nor pictures; everything above builds on it.
 - `ahead`: compiled by several processes at once, before they are called (Wanted, compiling_ahead)
 - `sources`: digests of their source (source_digest)
 - `knots`: rows looked up at every fourth pixel, or every eighth (bent_between, bent_over_two,
-  between_seconds, by_eights, knots_in, mark_kinked, note_knots, odd_knots, off_knots, reach_of,
+  between_seconds, beyond_knots, by_eights, knots_in, mark_kinked, note_knots, odd_knots, off_knots, reach_of,
   second_knots, straight_between, times_straight)
 - `series`: short series for loops, the same on every machine (cosine, cosine_of_turns, exponential,
   exponential_less_one, logarithm, sine)
