@@ -46,6 +46,7 @@ from halocline.physics.path.loops import (
     shares_left_open,
 )
 from halocline.physics.path.phase import molecular_share
+from halocline.physics.path.radiance.bends import bends_of
 from halocline.physics.path.radiance.lens_light import (
     DEEPEST_M,
     DEPTH_NODES,
@@ -711,6 +712,10 @@ class VeilRays:
         )
         return out
 
+    @cached_property
+    def _bends(self) -> F32:
+        return bends_of(self.light.tables)
+
     def over_rows(self, length_m: F32, mu: F32, cos_sun: F32) -> F32:
         """Return the veil before the pixels of whole rows of a picture, ``(K, rows, columns)``.
 
@@ -723,6 +728,7 @@ class VeilRays:
             _flat(cos_sun),
             mu.shape[1],
             most_rising(self.light.tables, self.bands),
+            self._bends,
             self.light.tables,
             sun_numbers(self.light),
             self.bands,

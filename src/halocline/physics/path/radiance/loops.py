@@ -14,7 +14,8 @@ from halocline.physics.path.radiance.lens_light import AZIMUTHS, HEIGHTS, LensLi
 from halocline.physics.path.radiance.streams import MOLECULAR_ANISOTROPY
 from halocline.physics.water.path_integral import share_left
 
-_ZERO, _HALF, _ONE, _EIGHTH = (np.float32(number) for number in (0.0, 0.5, 1.0, 0.125))
+_ZERO, _HALF, _ONE = np.float32(0.0), np.float32(0.5), np.float32(1.0)
+_QUARTER, _EIGHTH, _FAR = np.float32(0.25), np.float32(0.125), np.float32(1e9)
 # Rays are placed in the tables a few at a time, so that what is known of them stays in the fastest memory.
 _AT_ONCE = 256
 _MIDDLE, _LAST_HEIGHT = np.float32(0.5 * (HEIGHTS - 1)), HEIGHTS - 2
@@ -23,12 +24,14 @@ _ROW = AZIMUTHS
 _LEAST_SINE = np.float32(1e-4)
 _ANISOTROPY = np.float32(MOLECULAR_ANISOTROPY)
 # In stretches of so many pixels of a row that go straight, rays are looked at at every eighth alone.
-_STEP, _STRETCH = 8, 64
+_STEP, _TO_MIDDLE, _STRETCH = 8, 4, 64
 # Straight is what grows between two of those by no more than the first of these, and is off the way by no
 # more than the second, as shares of a length and of the phase function. A veil (1 - exp(-k s))/k is then off
 # by no more than .081 of the first squared, and than the second, whatever k above 0: half a thousandth in
 # all, the last bit of a half. Where k is below 0, as the sun's is upwards, .5/k stands for longer lengths.
 _MOST_GROWN, _MOST_OFF = np.float32(0.05), np.float32(3e-4)
+# The tables' light may be off by so much as told beforehand, which is twice what it is and more.
+_MOST_BENT = np.float32(6e-4)
 # The phase function's own growth counts for more.
 _MOST_TURNED = np.float32(0.03)
 _BY_COSINE = np.float32(1.5)
@@ -102,6 +105,7 @@ def veil_over_rows(
     cos_sun: F32,
     columns: int,
     rising: np.float32,
+    bends: F32,
     tables: F32,
     sun: tuple[np.float32, ...],
     bands: F32,
@@ -109,8 +113,8 @@ def veil_over_rows(
 ) -> None:
     """Write what the water adds before the pixels of a picture's rows, all of a row.
 
-    As `veil`, but where lengths and the sun's scattering go straight along a row, only at every eighth pixel:
-    what lies between goes straight too, within half a thousandth.
+    As `veil`, but where lengths and light go straight along a row, only at every eighth pixel: what lies
+    between goes straight too, within half a thousandth.
 
     Parameters
     ----------
@@ -118,8 +122,8 @@ def veil_over_rows(
         ``(n,)`` as `veil` takes them, row by row.
     columns
         Those of a row.
-    rising
-        See `most_rising`.
+    rising, bends
+        See `most_rising` and `bends_of`.
     tables, sun, bands, out
         As `veil` takes them.
     """
@@ -129,6 +133,7 @@ def veil_over_rows(
     for begin in range(0, mu.size, columns):
         end = begin + columns
         _mark_straight(length_m[begin:end], cos_sun[begin:end], sun, rising, straight)
+        _mark_bent(mu[begin:end], cos_sun[begin:end], sun, bends, straight)
         first = 0
         while first < columns:
             last = _end_of(straight, first, columns)
@@ -239,6 +244,47 @@ def _mark_straight(
 
 
 @compiled
+def _mark_bent(
+    mu: F32, cos_sun: F32, sun: tuple[np.float32, ...], bends: F32, straight: NDArray[np.bool_]
+) -> None:
+    """Take from the straight stretches of a row those along which the tables' light bends."""
+    sun_cosine, sun_sine, _, _, _, _ = sun
+    height, azimuth = (
+        np.empty(_STRETCH // _TO_MIDDLE + 1, np.float32),
+        np.empty(_STRETCH // _TO_MIDDLE + 1, np.float32),
+    )
+    for stretch in range(straight.size):
+        if not straight[stretch]:
+            continue
+        for half in range(np.uint64(height.size)):
+            at = np.uint64(_STRETCH * stretch) + np.uint64(_TO_MIDDLE) * half
+            height[half] = _height(mu[at])
+            azimuth[half] = _azimuth(mu[at], cos_sun[at], sun_cosine, sun_sine)
+        most = _ZERO
+        for node in range(0, _STRETCH // _TO_MIDDLE, 2):
+            most = max(most, _off_between(height[node : node + 3], azimuth[node : node + 3], bends))
+        straight[stretch] = most <= _MOST_BENT
+
+
+@compiled
+def _off_between(height: F32, azimuth: F32, bends: F32) -> np.float32:
+    """Return by how much light is off the straight way from the first of three directions to the last."""
+    steep, aside = abs(height[2] - height[0]), abs(azimuth[2] - azimuth[0])
+    # What lies between may then be in cells that are not looked at.
+    if not (steep <= _ONE and aside <= _ONE):
+        return _FAR
+    off_steep = abs(_HALF * (height[0] + height[2]) - height[1])
+    off_aside = abs(_HALF * (azimuth[0] + azimuth[2]) - azimuth[1])
+    most = _ZERO
+    for end in (0, 2):
+        row, column = min(int(height[end]), _LAST_HEIGHT), min(int(azimuth[end]), _LAST_AZIMUTH)
+        there = bends[row * _ROW + column]
+        bent = _QUARTER * (there[0] * steep + there[1] * aside + there[2] * steep * aside)
+        most = max(most, bent + there[3] * off_steep + there[4] * off_aside)
+    return most
+
+
+@compiled
 def _some(
     length_m: F32,
     mu: F32,
@@ -305,17 +351,29 @@ def _placed(
     """Write directions' cells in the tables, and their places between those and the next row and column."""
     sun_cosine, sun_sine, _, _, _, _ = sun
     for i in range(mu.size):
-        down = mu[i]
-        steep = _ONE - np.sqrt(max(_ONE - abs(down), _ZERO))
-        height = _MIDDLE + (steep if down > _ZERO else -steep) * _MIDDLE
-        row = min(max(int(height), 0), _LAST_HEIGHT)
-        # The view's azimuth from where the sun stands; straight up and down any will do.
-        across = np.sqrt(max(_ONE - down * down, _ZERO)) * sun_sine
-        turn = (down * sun_cosine - cos_sun[i]) / max(across, _LEAST_SINE)
-        azimuth = _FAR_SIDE * np.sqrt(_HALF - _HALF * max(-_ONE, min(turn, _ONE)))
-        column = min(max(int(azimuth), 0), _LAST_AZIMUTH)
+        height, azimuth = _height(mu[i]), _azimuth(mu[i], cos_sun[i], sun_cosine, sun_sine)
+        row, column = min(max(int(height), 0), _LAST_HEIGHT), min(max(int(azimuth), 0), _LAST_AZIMUTH)
         cell[i] = row * _ROW + column
         lower[i], right[i] = height - np.float32(row), azimuth - np.float32(column)
+
+
+@compiled
+def _height(down: np.float32) -> np.float32:
+    """Return where among the tables' rows a direction is."""
+    steep = _ONE - np.sqrt(max(_ONE - abs(down), _ZERO))
+    height: np.float32 = _MIDDLE + (steep if down > _ZERO else -steep) * _MIDDLE
+    return height
+
+
+@compiled
+def _azimuth(
+    down: np.float32, cos_sun: np.float32, sun_cosine: np.float32, sun_sine: np.float32
+) -> np.float32:
+    """Return where among a row's azimuths from the sun a view is; straight up and down any will do."""
+    across = np.sqrt(max(_ONE - down * down, _ZERO)) * sun_sine
+    turn = (down * sun_cosine - cos_sun) / max(across, _LEAST_SINE)
+    azimuth: np.float32 = _FAR_SIDE * np.sqrt(_HALF - _HALF * max(-_ONE, min(turn, _ONE)))
+    return azimuth
 
 
 @compiled
