@@ -137,13 +137,28 @@ def picture(
     return np.asarray(made[band] / whole, np.float64)
 
 
-def openings() -> dict[tuple[str, ...], dict[tuple[str, float], float]]:
-    """Radiance by view of each water, roof, opening and disc."""
+def views_of_scenes(name: str) -> dict[tuple[str, ...], dict[tuple[str, float], float]]:
+    """Return a table's radiance by view and angle, by scene."""
     found: dict[tuple[str, ...], dict[tuple[str, float], float]] = {}
-    with (TABLE.parent / "photons_through_an_opening.csv").open(encoding="utf-8") as lines:
+    with (TABLE.parent / name).open(encoding="utf-8") as lines:
         for *scene, view, angle, radiance, _ in list(csv.reader(lines))[1:]:
             found.setdefault(tuple(scene), {})[view, float(angle)] = float(radiance)
     return found
+
+
+def openings() -> dict[tuple[str, ...], dict[tuple[str, float], float]]:
+    """Radiance by view of each water, roof, opening and disc."""
+    return views_of_scenes("photons_through_an_opening.csv")
+
+
+def black(range_m: F64) -> Frame:
+    """Return a picture of black things at ranges, and of nothing where these are infinite."""
+    planes = {
+        "rgb": np.zeros((3, *WINDOW.shape), np.float32),
+        "alpha": np.isfinite(range_m).astype(np.float32),
+        "range": range_m.astype(np.float32),
+    }
+    return Frame(planes, WINDOW, WINDOW)
 
 
 def through_an_opening(scene: tuple[str, ...], rays: F32) -> Frame:
@@ -157,13 +172,7 @@ def through_an_opening(scene: tuple[str, ...], rays: F32) -> Frame:
             for way, up in zip(ways, heights, strict=True)
         ]
     range_m = np.where(aside[1] < disc_m, ways[1], np.inf)
-    range_m = np.where(aside[0] > opening_m, ways[0], range_m).astype(np.float32)
-    planes = {
-        "rgb": np.zeros((3, *WINDOW.shape), np.float32),
-        "alpha": np.isfinite(range_m).astype(np.float32),
-        "range": range_m,
-    }
-    return Frame(planes, WINDOW, WINDOW)
+    return black(np.where(aside[0] > opening_m, ways[0], range_m))
 
 
 @pytest.mark.parametrize("scene", openings(), ids=",".join)
@@ -192,12 +201,7 @@ def overhead(rays: F32, height_m: float, *, hull: bool, aside_m: float = 0.0) ->
     with np.errstate(invalid="ignore"):
         ahead = rays[2] * way + math.tan(IN_WATER) * height_m
         hit = hull & ((rays[0] * way - aside_m) ** 2 + ahead**2 < DISC_M**2)
-    planes = {
-        "rgb": np.zeros((3, *WINDOW.shape), np.float32),
-        "alpha": hit.astype(np.float32),
-        "range": np.where(hit, way, np.inf).astype(np.float32),
-    }
-    return Frame(planes, WINDOW, WINDOW)
+    return black(np.where(hit, way, np.inf))
 
 
 @pytest.mark.parametrize("water", [*WATERS, *DEEP])
@@ -315,11 +319,7 @@ def test_before_a_hull_and_beside_its_edge_the_suns_light_is_what_photons_bring(
 
 def others() -> dict[tuple[str, ...], dict[tuple[str, float], float]]:
     """Radiance by view of each water, sun, and hull or opening, of which nothing was made to follow."""
-    found: dict[tuple[str, ...], dict[tuple[str, float], float]] = {}
-    with (TABLE.parent / "photons_past_other_things.csv").open(encoding="utf-8") as lines:
-        for *scene, view, angle, radiance, _ in list(csv.reader(lines))[1:]:
-            found.setdefault(tuple(scene), {})[view, float(angle)] = float(radiance)
-    return found
+    return views_of_scenes("photons_past_other_things.csv")
 
 
 def before_another_sun(scene: tuple[str, ...], rays: F32) -> Frame:
@@ -330,13 +330,7 @@ def before_another_sun(scene: tuple[str, ...], rays: F32) -> Frame:
         way = np.where(rays[1] > 0.02, above_m / np.maximum(rays[1], 0.02), np.inf)
         aside = np.hypot(rays[0] * way, rays[2] * way + slope * above_m)
     hit = aside < disc_m if disc_m else aside > opening_m
-    range_m = np.where(hit, way, np.inf).astype(np.float32)
-    planes = {
-        "rgb": np.zeros((3, *WINDOW.shape), np.float32),
-        "alpha": np.isfinite(range_m).astype(np.float32),
-        "range": range_m,
-    }
-    return Frame(planes, WINDOW, WINDOW)
+    return black(np.where(hit, way, np.inf))
 
 
 @pytest.mark.parametrize("scene", others(), ids=",".join)
