@@ -26,6 +26,8 @@ from halocline.physics.path.phase import lobe
 from halocline.physics.water.path_integral import gathered
 
 Ints = NDArray[np.int64]
+# Three components of an axis, and half a size along it.
+Axis = tuple[np.float32, np.float32, np.float32, np.float32]
 
 # Shapes that a loop tells apart.
 ELLIPSOID, BOX, LEVEL, PUFF, ON_GROUND = 0, 1, 2, 3, 4
@@ -686,10 +688,17 @@ def _soft(inward: np.float32, softness: np.float32, cloud: np.float32) -> np.flo
 
 
 @compiled
-def _axis(shape: F32, axis: int) -> tuple[np.float32, np.float32, np.float32, np.float32]:
+def _axis(shape: F32, axis: int) -> Axis:
     """Return an axis of a shape, and half its size there."""
     at = SHAPE_HEAD + 3 * axis
     return shape[at], shape[at + 1], shape[at + 2], shape[SHAPE_HEAD + 9 + axis]
+
+
+@compiled
+def _along(x: np.float32, y: np.float32, z: np.float32, axis: Axis) -> np.float32:
+    """Return how far along an axis a place is."""
+    far: np.float32 = x * axis[0] + y * axis[1] + z * axis[2]
+    return far
 
 
 @compiled
@@ -699,16 +708,19 @@ def _ellipsoid(
     """Raise density to that of a soft ellipsoid: by the distance from its edge, to first order."""
     x, y, z, _ = home
     strength, softness, at_x, at_y, at_z = shape[7], shape[6], shape[2], shape[3], shape[4]
-    first_x, first_y, first_z, first = _axis(shape, 0)
-    second_x, second_y, second_z, second = _axis(shape, 1)
-    third_x, third_y, third_z, third = _axis(shape, 2)
+    first, second, third = _axis(shape, 0), _axis(shape, 1), _axis(shape, 2)
     for k in range(np.uint64(some[0]), np.uint64(some[1])):
         off_x, off_y, off_z = x[k] - at_x, y[k] - at_y, z[k] - at_z
-        along = (off_x * first_x + off_y * first_y + off_z * first_z) / first
-        upwards = (off_x * second_x + off_y * second_y + off_z * second_z) / second
-        across = (off_x * third_x + off_y * third_y + off_z * third_z) / third
+        along = _along(off_x, off_y, off_z, first) / first[3]
+        upwards = _along(off_x, off_y, off_z, second) / second[3]
+        across = _along(off_x, off_y, off_z, third) / third[3]
         along, upwards, across = along * along, upwards * upwards, across * across
-        steep = _TINY + along / (first * first) + upwards / (second * second) + across / (third * third)
+        steep = (
+            _TINY
+            + along / (first[3] * first[3])
+            + upwards / (second[3] * second[3])
+            + across / (third[3] * third[3])
+        )
         q = np.sqrt(along + upwards + across)
         # At the very middle, where the direction is lost, it is deep inside.
         outside = q * (_ONE - q) / np.sqrt(steep)
@@ -721,14 +733,12 @@ def _box(shape: F32, home: tuple[F32, F32, F32, F32], some: tuple[int, int], clo
     """Raise density to that of a soft box."""
     x, y, z, _ = home
     strength, softness, at_x, at_y, at_z = shape[7], shape[6], shape[2], shape[3], shape[4]
-    first_x, first_y, first_z, first = _axis(shape, 0)
-    second_x, second_y, second_z, second = _axis(shape, 1)
-    third_x, third_y, third_z, third = _axis(shape, 2)
+    first, second, third = _axis(shape, 0), _axis(shape, 1), _axis(shape, 2)
     for k in range(np.uint64(some[0]), np.uint64(some[1])):
         off_x, off_y, off_z, cloud = x[k] - at_x, y[k] - at_y, z[k] - at_z, clouds[k]
-        inside = _soft(first - abs(off_x * first_x + off_y * first_y + off_z * first_z), softness, cloud)
-        inside *= _soft(second - abs(off_x * second_x + off_y * second_y + off_z * second_z), softness, cloud)
-        inside *= _soft(third - abs(off_x * third_x + off_y * third_y + off_z * third_z), softness, cloud)
+        inside = _soft(first[3] - abs(_along(off_x, off_y, off_z, first)), softness, cloud)
+        inside *= _soft(second[3] - abs(_along(off_x, off_y, off_z, second)), softness, cloud)
+        inside *= _soft(third[3] - abs(_along(off_x, off_y, off_z, third)), softness, cloud)
         dense[k] = max(dense[k], strength * inside * cloud)
 
 
@@ -739,16 +749,14 @@ def _puff(
     """Add a puff to density: (1 - q^2)^3, and the same of its image in the floor."""
     x, y, z, _ = home
     strength, at_x, at_y, at_z, raised = shape[7], shape[2], shape[3], shape[4], _TWO * shape[6]
-    first_x, first_y, first_z, first = _axis(shape, 0)
-    second_x, second_y, second_z, second = _axis(shape, 1)
-    third_x, third_y, third_z, third = _axis(shape, 2)
+    first, second, third = _axis(shape, 0), _axis(shape, 1), _axis(shape, 2)
     for k in range(np.uint64(some[0]), np.uint64(some[1])):
         off_x, off_y, off_z = x[k] - at_x, y[k] - at_y, z[k] - at_z
-        along = (off_x * first_x + off_y * first_y + off_z * first_z) / first
-        upwards = off_x * second_x + off_y * second_y + off_z * second_z
-        across = (off_x * third_x + off_y * third_y + off_z * third_z) / third
+        along = _along(off_x, off_y, off_z, first) / first[3]
+        upwards = _along(off_x, off_y, off_z, second)
+        across = _along(off_x, off_y, off_z, third) / third[3]
         level = _ONE - along * along - across * across
-        own, image = upwards / second, (upwards + raised) / second
+        own, image = upwards / second[3], (upwards + raised) / second[3]
         here, there = max(level - own * own, _ZERO), max(level - image * image, _ZERO)
         dense[k] += strength * (here * here * here + there * there * there) * clouds[k]
 
