@@ -191,16 +191,14 @@ def note_knots(some: F32, where: NDArray[np.int64], count: int, knots: F32) -> N
     some
         ``(planes, count)`` or more.
     where, count
-        The pixels; they become the knots' numbers.
+        The pixels, and how many.
     knots
         ``(planes, strides + 1)`` or more; changed.
     """
-    for k in range(count):
-        where[k] = np.int64(np.uint64(where[k]) // _TO_NEXT)
     for plane in range(len(knots)):
         given, found = some[plane], knots[plane]
         for k in range(count):
-            found[where[k]] = given[k]
+            found[np.uint64(where[k]) // _TO_NEXT] = given[k]
 
 
 @compiled

@@ -212,8 +212,6 @@ def shade_surfaces(
         _placed(directions, lens, metres, odd, past, others[0])
         _left_at(sun, sky, past, others[0], others[1])
         note_knots(others[0], odd, past, knots[0])
-        for k in range(past):
-            odd[k] *= STRIDE
         note_knots(others[1], odd, past, knots[1])
         for number in range(strides + 1):
             where[number] = STRIDE * number
@@ -227,10 +225,8 @@ def shade_surfaces(
         _suns_share(seconds[0][2], some, shares, seconds[2])
         between_seconds(seconds[2], strides, knots[2])
         for k in range(past):
-            seconds[0][2, k] = knots[0][2, odd[k]]
+            seconds[0][2, k] = knots[0][2, odd[k] // STRIDE]
         _suns_share(seconds[0][2], past, shares, seconds[2])
-        for k in range(past):
-            odd[k] *= STRIDE
         note_knots(seconds[2], odd, past, knots[2])
         _suns_share(others[0][2], off, shares, others[2])
         for band in range(bands):
