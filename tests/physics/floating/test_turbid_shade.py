@@ -26,11 +26,17 @@ from halocline.imaging.frame import Window
 from halocline.operators.shared.body_parameters import PlacedBody
 from halocline.operators.shared.view_rays import spaced_rays
 from halocline.physics.floating.flow import STILL, Current
-from halocline.physics.floating.turbid import TurbidBody
+from halocline.physics.floating.turbid import ELLIPSOID, TurbidBody, TurbidShape, density_waves
 from halocline.physics.floating.turbid_light import SpreadBeam, unturned
 from halocline.physics.floating.turbid_shade import BodyShade
-from halocline.physics.floating.turbid_shade_loops import dim_by_bodies
-from halocline.physics.floating.turbid_view import BodiesInLight, SurfacesSeen, TurbidRays, TurbidVolume
+from halocline.physics.floating.turbid_shade_loops import dim_along_rays, dim_by_bodies
+from halocline.physics.floating.turbid_view import (
+    BodiesInLight,
+    PackedBodies,
+    SurfacesSeen,
+    TurbidRays,
+    TurbidVolume,
+)
 from halocline.physics.path.lamps import Lamp, backscatter, irradiance, water_phase
 from halocline.physics.path.transport import LightPath
 from halocline.physics.sea.shade import Casters, Shade, ShadeWater, Square
@@ -371,3 +377,32 @@ def test_bodies_dim_what_is_left_already_on_their_map_and_aside_of_it() -> None:
     places = np.array([[31.5, -9.0, 31.5], [31.5, 5.0, 31.5], [2.0, 2.0, 0.4]], np.float32)
     dim_by_bodies(bodies, places[0], places[1], places[2], left)
     np.testing.assert_allclose(left, [0.5 * 0.4, 0.5 * 0.7, 0.5], rtol=1e-6)
+
+
+def test_along_rays_light_is_dimmed_where_a_body_is_met_and_nowhere_else() -> None:
+    # Light that loses .1 a metre from where it comes, and a ball of 1 m, 5 m ahead of the lens.
+    ball = TurbidShape(ELLIPSOID, LENS + 5.0 * AHEAD, np.eye(3), np.full(3, 1.0), 0.01)
+    even = density_waves(1, "even", scale_m=2.0, variation=0.0, shift_m=np.zeros(3))
+    body = TurbidBody((ball,), 2.0, np.full(6, 0.5), 0.9, even)
+    packed = PackedBodies.of([body], LENS, UP, STILL, 0.0)
+    aside = np.linspace(-0.1, 0.1, 3)
+    rays = AHEAD[:, None, None] + np.array([1.0, 0.7, 0.0])[:, None, None] * aside
+    rays /= np.linalg.norm(rays, axis=0)
+    rays = np.stack([*rays, -rays[1]]).astype(np.float32)
+    metres = np.linspace(0.0, 10.0, 4 * 80 + 1, dtype=np.float32)
+    nodes = np.linspace(0.0, 40.0, 81, dtype=np.float32)
+    depth = np.broadcast_to(np.float32(0.1) * nodes[:, None], (4, 81, 4)).copy()
+    away = np.array([0.3, 0.9, -1.5], np.float32)
+    light = depth, nodes, np.array([[1, 0, 0], [0, 1, 0], [0, 0, -1]], np.float32), np.float32(4.0)
+    out = np.ones((1, 3, 81), np.float32)
+    lens = np.array([*UP, 9.0, 1.0], np.float32)
+    dim_along_rays(rays, metres, lens, packed.shapes, light, away, np.float32(0.6), out)
+    places = rays[:3, 0, :, None] * metres[::4]
+    from_light = np.linalg.norm(places + away[:, None, None], axis=0)
+    expected = 1.0 - 0.6 * (1.0 - np.exp(-0.1 * from_light))
+    off = np.linalg.norm(places - (5.0 * AHEAD)[:, None, None], axis=0)
+    for column in range(3):
+        inside = off[column] < 1.0
+        assert inside.sum() > 10
+        np.testing.assert_allclose(out[0, column, inside], expected[column, inside], rtol=2e-4)
+        assert (out[0, column, off[column] > 2.5] == 1.0).all()

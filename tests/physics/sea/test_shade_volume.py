@@ -122,6 +122,17 @@ def test_a_row_of_light_is_dimmed_by_what_each_of_its_pixels_is_told() -> None:
     assert_array_equal(part, light[:, 22:29])
 
 
+def test_between_rays_rows_are_dimmed_by_both_rows_of_rays_about_them() -> None:
+    # What hides more from row to row: light half way between two has the middle of theirs.
+    hiding = np.repeat(np.linspace(0.0, 0.9, ROWS, dtype=np.float32)[:, np.newaxis], COLUMNS, axis=1)
+    made = volume(ROOF, sun=0.1, sky=0.1, ahead=hiding)
+    column, row = np.linspace(2.0, 20.0, 65, dtype=np.float32), np.array([10.0, 10.5, 11.0], np.float32)
+    light = np.ones((3, 3, 65), np.float32)
+    made.dim(column, row, np.full((3, 65), 5.0, np.float32), np.eye(3, dtype=np.float32), light)
+    assert (light[:, 2] < light[:, 0] - 5e-4).all()
+    assert_allclose(light[:, 1], 0.5 * (light[:, 0] + light[:, 2]), atol=1e-5)
+
+
 @pytest.mark.parametrize("ray_rad", [1e-12, 0.025, np.inf])
 def test_any_lens_blurs_what_is_ahead_within_the_picture(ray_rad: float) -> None:
     # A lens of almost no width, as a damaged file states it, asked for a window without end.
