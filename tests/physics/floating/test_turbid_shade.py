@@ -26,8 +26,9 @@ from halocline.imaging.frame import Window
 from halocline.operators.shared.body_parameters import PlacedBody
 from halocline.operators.shared.view_rays import spaced_rays
 from halocline.physics.floating.flow import STILL, Current
-from halocline.physics.floating.turbid import ELLIPSOID, TurbidBody, TurbidShape, density_waves
+from halocline.physics.floating.turbid import TurbidBody, TurbidShape, density_waves
 from halocline.physics.floating.turbid_light import SpreadBeam, unturned
+from halocline.physics.floating.turbid_loops import ELLIPSOID
 from halocline.physics.floating.turbid_shade import BodyShade
 from halocline.physics.floating.turbid_shade_loops import dim_along_rays, dim_by_bodies
 from halocline.physics.floating.turbid_view import (
@@ -386,9 +387,9 @@ def test_along_rays_light_is_dimmed_where_a_body_is_met_and_nowhere_else() -> No
     body = TurbidBody((ball,), 2.0, np.full(6, 0.5), 0.9, even)
     packed = PackedBodies.of([body], LENS, UP, STILL, 0.0)
     aside = np.linspace(-0.1, 0.1, 3)
-    rays = AHEAD[:, None, None] + np.array([1.0, 0.7, 0.0])[:, None, None] * aside
-    rays /= np.linalg.norm(rays, axis=0)
-    rays = np.stack([*rays, -rays[1]]).astype(np.float32)
+    ways = AHEAD[:, None, None] + np.array([1.0, 0.7, 0.0])[:, None, None] * aside
+    ways /= np.linalg.norm(ways, axis=0)
+    rays: F32 = np.stack([*ways, -ways[1]]).astype(np.float32)
     metres = np.linspace(0.0, 10.0, 4 * 80 + 1, dtype=np.float32)
     nodes = np.linspace(0.0, 40.0, 81, dtype=np.float32)
     depth = np.broadcast_to(np.float32(0.1) * nodes[:, None], (4, 81, 4)).copy()
