@@ -54,8 +54,8 @@ from halocline.physics.floating.haze_loops import cloud_ratios
 from halocline.physics.floating.loops import rise
 from halocline.physics.floating.particles import DrawLimits, PowerLaw
 from halocline.physics.floating.turbid import TurbidBody, TurbidShape, density_waves
-from halocline.physics.floating.turbid_loops import ELLIPSOID
 from halocline.physics.floating.turbid_shade_loops import BodyMap, beam_depths
+from halocline.physics.floating.turbid_shape_loops import ELLIPSOID
 from halocline.physics.floating.turbid_view import PackedBodies
 from halocline.physics.path import lamp_shadow_loops
 from halocline.physics.path.phase import henyey_greenstein, lobe_numbers

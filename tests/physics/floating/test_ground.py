@@ -11,7 +11,7 @@ from tests.conftest import UP
 
 from halocline._typing import F64
 from halocline.physics.floating.ground import Ground, cell_for, ground_below
-from halocline.physics.floating.turbid_loops import _floor_below
+from halocline.physics.floating.turbid_shape_loops import _floor_below
 
 LENS = np.array([0.3, 1.0, -0.7])
 

@@ -28,9 +28,9 @@ from halocline.operators.shared.view_rays import spaced_rays
 from halocline.physics.floating.flow import STILL, Current
 from halocline.physics.floating.turbid import TurbidBody, TurbidShape, density_waves
 from halocline.physics.floating.turbid_light import SpreadBeam, unturned
-from halocline.physics.floating.turbid_loops import ELLIPSOID
 from halocline.physics.floating.turbid_shade import BodyShade
 from halocline.physics.floating.turbid_shade_loops import dim_along_rays, dim_by_bodies
+from halocline.physics.floating.turbid_shape_loops import ELLIPSOID
 from halocline.physics.floating.turbid_view import (
     BodiesInLight,
     PackedBodies,

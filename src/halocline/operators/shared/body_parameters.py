@@ -24,7 +24,7 @@ from halocline.physics.floating.turbid import (
     extinction_inside,
     grown,
 )
-from halocline.physics.floating.turbid_loops import BOX, ELLIPSOID
+from halocline.physics.floating.turbid_shape_loops import BOX, ELLIPSOID
 from halocline.physics.path.transport import LightPath
 from halocline.quantities import (
     Colour,

@@ -31,6 +31,8 @@
 - `bubble_view`: how they are seen (BubbleLook, Floor, seen_bubbles)
 - `loops`: compiled loops of particles
 - `haze_loops`: those of haze (lay_haze)
-- `turbid_loops`: those of clouds (BOX, ELLIPSOID)
+- `turbid_shape_loops`: those of clouds' shapes (BOX, ELLIPSOID)
+- `turbid_loops`: of clouds along rays
+- `turbid_lay_loops`: of clouds over pixels
 - `turbid_shade_loops`: those of their shade (BodyMap, corner_share, dim_by_bodies, faded, rung_at)
 """

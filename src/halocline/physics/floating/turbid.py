@@ -22,7 +22,7 @@ from halocline.compute.on_demand import OnDemand
 from halocline.compute.random import normals, stream_key, uniforms
 from halocline.late_dataclass import dataclass
 from halocline.physics.floating.ground import Ground
-from halocline.physics.floating.turbid_loops import ELLIPSOID, LEVEL, ON_GROUND, PUFF
+from halocline.physics.floating.turbid_shape_loops import ELLIPSOID, LEVEL, ON_GROUND, PUFF
 from halocline.physics.water.bands import Bands, band_value
 from halocline.physics.water.bio_optics import (
     MINERAL_ABSORPTION_M2_PER_G,
@@ -56,7 +56,7 @@ class TurbidShape:
     Attributes
     ----------
     kind
-        `ELLIPSOID`, `BOX`, `LEVEL`, `PUFF` or `ON_GROUND` of `halocline.physics.floating.turbid_loops`.
+        `ELLIPSOID`, `BOX`, `LEVEL`, `PUFF` or `ON_GROUND` of `halocline.physics.floating.turbid_shape_loops`.
     centre_m
         ``(3,)``; not used of what has no sides.
     axes

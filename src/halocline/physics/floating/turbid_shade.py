@@ -28,8 +28,8 @@ from halocline._typing import F32, F64
 from halocline.compute.threads import in_parallel
 from halocline.late_dataclass import dataclass
 from halocline.physics.floating.turbid import TurbidShape
-from halocline.physics.floating.turbid_loops import BODY_HEAD, EVERY
 from halocline.physics.floating.turbid_shade_loops import NO_BODIES, BodyMap, beam_depths
+from halocline.physics.floating.turbid_shape_loops import BODY_HEAD, EVERY
 from halocline.physics.floating.turbid_view import BodiesInLight, PackedBodies, finest_step
 from halocline.physics.path.transport import LightPath
 from halocline.physics.sea.shade import ShadeWater, blurred

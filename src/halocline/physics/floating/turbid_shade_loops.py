@@ -8,7 +8,8 @@ from numpy.typing import NDArray
 from halocline._typing import F32
 from halocline.compute.compiled import compiled
 from halocline.compute.series import exponential
-from halocline.physics.floating.turbid_loops import (
+from halocline.physics.floating.turbid_loops import thickness
+from halocline.physics.floating.turbid_shape_loops import (
     EVERY,
     LEVEL,
     ON_GROUND,
@@ -18,7 +19,6 @@ from halocline.physics.floating.turbid_loops import (
     densities,
     ranges_met,
     room_along,
-    thickness,
     write_spheres,
 )
 
@@ -340,7 +340,7 @@ def dim_along_rays(
     Parameters
     ----------
     rays, metres, lens, shapes
-        As `halocline.physics.floating.turbid_loops.mark_ranges_met` takes them.
+        As `halocline.physics.floating.turbid_shape_loops.mark_ranges_met` takes them.
     light
         Optical depth along the light's rays, ranges, axes and tangent, as `depths_along` takes them.
     away

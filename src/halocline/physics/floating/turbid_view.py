@@ -30,18 +30,11 @@ from halocline.late_dataclass import dataclass
 from halocline.physics.floating.flow import STILL, TurbulentFlow
 from halocline.physics.floating.light import LIGHT_ASYMMETRY, sun_spread
 from halocline.physics.floating.turbid import TurbidBody, TurbidShape
+from halocline.physics.floating.turbid_lay_loops import lay_bodies
 from halocline.physics.floating.turbid_light import ForwardLobe, LightRays, SpreadBeam, similar_of, unturned
-from halocline.physics.floating.turbid_loops import (
-    BODY_HEAD,
-    DEPTH,
-    EVERY,
-    PUFF,
-    TABLE_HEAD,
-    follow,
-    lay_bodies,
-    mark_ranges_met,
-)
+from halocline.physics.floating.turbid_loops import DEPTH, TABLE_HEAD, follow
 from halocline.physics.floating.turbid_shade_loops import dim_along_rays
+from halocline.physics.floating.turbid_shape_loops import BODY_HEAD, EVERY, PUFF, mark_ranges_met
 from halocline.physics.path.dimmed_haze import HazePieces
 from halocline.physics.path.lamp_shadow import ends_of_rates, weights_of_rates
 from halocline.physics.path.lamps import Lamp, irradiance
