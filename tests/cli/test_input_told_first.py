@@ -9,7 +9,7 @@ from typing import TYPE_CHECKING, Any
 
 import numpy as np
 import pytest
-from tests.imaging.foreign.layouts import Layout, Part, depth, half, rgb, rgba, vector, write
+from tests.imaging.foreign.layouts import Layout, Part, depth, half, plane, rgb, rgba, vector, write
 
 from halocline.imaging.exr import read_header
 
@@ -62,6 +62,10 @@ SUSPECT = {
     ),
     "0 to 1 without planes": ({**rgba(), **depth("Z", 0.5)}, 'input.depth_kind = "normalised"'),
     "centimetres": ({**rgba(), **depth("Z", 50000.0)}, "input.depth_unit"),
+    "positions in other axes": (
+        {**rgba(), **dict(zip(("P.X", "P.Y", "P.Z"), positions().values(), strict=True)), "P.Y": plane(5.0)},
+        "do not lie where the camera sees their pixels",
+    ),
     "a guessed picture": ({**rgba("torch"), **depth()}, "input.layer"),
 }
 

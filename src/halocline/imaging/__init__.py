@@ -26,6 +26,7 @@
 - `depth`: range from a depth pass (DepthSpec)
 - `depth_inference`: which kind it is
 - `flat_parts`: which it can only be, by surfaces that are flat
+- `seen_positions`: in what space positions lie where they are seen
 - `depth_edges`: pixels with averaged depth
 - `depth_steps`: in what steps it was stored
 - `edge_steps`: which pixels lie where one surface steps in front of another (along_steps)

@@ -10,6 +10,7 @@ from typing import TypeVar
 from halocline.errors import ChannelError, DepthError, FrameError
 from halocline.imaging.channels import Channel, ViewChannels, layer_of, light_of, pass_of, views_of
 from halocline.imaging.channels import Path as LayerPath
+from halocline.imaging.depth import POSITIONS
 from halocline.imaging.exr import Header, Part
 from halocline.imaging.frame import Window
 from halocline.imaging.id_mattes import IdMatte, find_id_matte, names_told
@@ -215,7 +216,7 @@ class _Planner:
         view, spec, beauty = self.depth_view, self.spec, self.beauty.path
         if spec.depth_channel is not None:
             return [stated_depth(view, spec.depth_channel, beauty)]
-        if spec.depth.kind == "position":
+        if spec.depth.kind in POSITIONS:
             position = find_vector(view, spec, "position", beauty)
             if position is None:
                 raise view.missing(

@@ -15,6 +15,7 @@ inverse               1 / planar
 normalised            0 at the near, 1 at the far plane, linear in planar distance
 normalised_white_near 1 at the near, 0 at the far plane, linear in planar distance
 position              world position in scene units; the camera's gives the range
+camera_position       position as seen from the lens, in its own axes, scene units
 ===================== =====================================================================
 """
 
@@ -42,12 +43,14 @@ DepthKind = Literal[
     "normalised",
     "normalised_white_near",
     "position",
+    "camera_position",
 ]
 DepthEdges = Literal["auto", "sharp", "averaged", "premultiplied"]
 Background = Literal["auto", "alpha", "none"]
 
 KINDS = tuple(kind for kind in get_args(DepthKind) if kind != "auto")
 NORMALISED = ("normalised", "normalised_white_near")
+POSITIONS = ("position", "camera_position")
 # Farther than any scene, in scene units; renderers write 1e10, 1e30 or the largest float for "nothing hit".
 ENDLESS = 1e9
 _ROWS_TOGETHER = 256
@@ -156,7 +159,7 @@ def range_planes(
     (farther only where no covered pixel is that near); outside the window nothing is assumed.
     """
     ordered = ordered_values(values, alpha, spec, camera)
-    along_ray = spec.kind in {"range", "position"}
+    along_ray = spec.kind in {"range", *POSITIONS}
     metres: F32 = empty_plane(ordered.shape)
     filled = lost = uncovered = 0
     for start in range(0, window.height, _ROWS_TOGETHER):
@@ -206,15 +209,15 @@ def ordered_values(values: F32, alpha: F32 | None, spec: DepthSpec, camera: Came
     DepthError
         ``E-DEPTH-KIND``.
     """
-    expected = 3 if spec.kind == "position" else 2
+    expected = 3 if spec.kind in POSITIONS else 2
     if values.ndim != expected or spec.kind == "auto":
         raise DepthError(
             f"a {values.ndim}-dimensional pass is no depth of kind {spec.kind}",
             code="E-DEPTH-KIND",
-            fix=f"Set input.depth_kind to one of: {', '.join(KINDS)}; position needs three channels, the "
-            "others one.",
+            fix=f"Set input.depth_kind to one of: {', '.join(KINDS)}; positions need three channels, "
+            "the others one.",
         )
-    if spec.kind == "position":
+    if spec.kind in POSITIONS:
         return _distance(_uncovered(values, alpha, spec), spec, camera)
     values = _uncovered(values, alpha, spec)
     if spec.kind == "normalised_white_near":
@@ -233,7 +236,8 @@ def _uncovered(values: F32, alpha: F32 | None, spec: DepthSpec) -> F32:
 
 def _distance(position: F32, spec: DepthSpec, camera: Camera) -> F32:
     """Distance of positions from the lens in scene units; NaN where there is none."""
-    lens = (camera.position_m / spec.unit_m).astype(np.float32)
+    place = np.zeros(3) if spec.kind == "camera_position" else camera.position_m
+    lens = (place / spec.unit_m).astype(np.float32)
     squared = np.zeros(position.shape[1:], np.float32)
     nowhere = np.ones(position.shape[1:], np.bool_)
     for axis in range(3):
@@ -273,7 +277,7 @@ def planar_metres(ordered: F32, spec: DepthSpec, camera: Camera) -> F32:
     DepthError
         ``E-DEPTH-PLANES``.
     """
-    unit = np.float32(spec.unit_m if spec.kind == "position" else spec.depth_unit_m)
+    unit = np.float32(spec.unit_m if spec.kind in POSITIONS else spec.depth_unit_m)
     if spec.kind in NORMALISED:
         near, far = clipping_planes(spec, camera)
         return ordered * np.float32((far - near) * spec.unit_m) + np.float32(near * spec.unit_m)

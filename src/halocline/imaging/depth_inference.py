@@ -14,10 +14,11 @@ from numpy.typing import NDArray
 from halocline._typing import F32, F64
 from halocline.errors import DepthError
 from halocline.imaging.camera import Camera
-from halocline.imaging.depth import ENDLESS, DepthEdges, DepthKind, DepthSpec, range_planes
+from halocline.imaging.depth import ENDLESS, POSITIONS, DepthEdges, DepthKind, DepthSpec, range_planes
 from halocline.imaging.depth_edges import COVERED, Pixels, mixed_and_clean_steps, neighbour
 from halocline.imaging.frame import Window
 from halocline.imaging.names import depth_hint
+from halocline.imaging.seen_positions import Space, planar_depth, space_of
 from halocline.late_dataclass import dataclass
 
 # Nearest surface a shot plausibly shows, metres; beyond these the unit is doubted (common practice, no
@@ -45,6 +46,15 @@ _HOW_TO_SAY_KIND = (
     'set input.depth_kind = "normalised" (or "normalised_white_near") with input.near and input.far, or '
     'input.depth_kind = "inverse"'
 )
+_FITS_NONE = (
+    "the depth pass fits the world positions and the camera as no kind of depth; say what is right: "
+    'input.depth_kind, input.depth_channel, or input.depth_kind = "position" to leave depth out'
+)
+_POSITIONS_ASTRAY = (
+    "the positions do not lie where the camera sees their pixels: camera and positions do not belong "
+    "together, by their axes, their unit or their frame, and one of them may be wrong. See [camera], "
+    "input.scene_unit and input.position_layer; depth is taken by itself"
+)
 
 
 @dataclass(frozen=True)
@@ -60,12 +70,14 @@ class DepthVerdict:
 class _Sample:
     """Values on the lattice and what is known at the same pixels, ``(n,)`` each; covered pixels only.
 
-    ``factor`` is range per planar depth; ``planar`` the depth that the world positions give, metres.
+    ``factor`` is range per planar depth; ``planar`` the depth that the positions give, metres; ``space`` the
+    one in which they lie on the rays of their pixels.
     """
 
     values: F64
     factor: F64
     planar: F64 | None
+    space: Space = "unknown"
 
 
 @np.errstate(over="ignore", invalid="ignore", divide="ignore")
@@ -106,8 +118,8 @@ def infer_depth(
     if camera.globe is not None and values.ndim == 2:
         spec = _of_panorama(spec, reasons)
     if values.ndim == 3:
-        found = replace(spec, kind="position")
-        reasons.append("position: three channels of world position stand in for depth")
+        space = space_of(values, alpha, camera=camera, window=window, unit_m=spec.unit_m)
+        found = replace(spec, kind=_kind_of_positions(space, spec, reasons, warnings))
     elif spec.kind == "range" and reasons:
         found = spec
     elif spec.kind == "auto":
@@ -122,6 +134,31 @@ def infer_depth(
     if found.edges == "auto":
         found = replace(found, edges=_edges(values, alpha, found, camera, window, reasons))
     return DepthVerdict(found, tuple(reasons), tuple(warnings))
+
+
+def _kind_of_positions(space: Space, spec: DepthSpec, reasons: list[str], warnings: list[str]) -> DepthKind:
+    """Decide by the rays of their pixels what positions that stand in for depth are."""
+    fits: DepthKind = "camera_position" if space == "camera" else "position"
+    if space == "neither":
+        warnings.append(
+            "the positions that stand in for depth do not lie where the camera sees their pixels, so their "
+            "distances from the lens are wrong: they are in other axes or another unit than the camera, of "
+            "another camera or frame, in an object's own space, or half floats far from the origin. Render "
+            "depth, or world positions as floats; see input.scene_unit and [camera]"
+        )
+    if spec.kind not in POSITIONS:
+        meaning = (
+            "in the camera's own axes, by where their pixels are," if space == "camera" else "in the world"
+        )
+        reasons.append(f"{fits}: three channels of position {meaning} stand in for depth")
+        return fits
+    reasons.append(f"{spec.kind}: stated")
+    if space in {"world", "camera"} and spec.kind != fits:
+        warnings.append(
+            f"the positions are stated to be {spec.kind}, and lie where the camera sees their pixels as "
+            f'{fits} alone: set input.depth_kind = "{fits}", or leave it out'
+        )
+    return spec.kind
 
 
 def _of_panorama(spec: DepthSpec, reasons: list[str]) -> DepthSpec:
@@ -190,11 +227,13 @@ def _sample(
     if alpha is not None:
         usable &= alpha[lattice] >= COVERED
     factor = camera.range_per_depth(window, every=step)
-    planar = None
+    planar: F64 | None = None
+    space: Space = "unknown"
     if position is not None:
         points = np.moveaxis(position[:, ::step, ::step], 0, -1)[usable].astype(np.float64)
-        planar = camera.project(points * spec.unit_m)[1]
-    return _Sample(picked[usable], factor[usable].astype(np.float64), planar)
+        space = space_of(position, alpha, camera=camera, window=window, unit_m=spec.unit_m)
+        planar = planar_depth(points * spec.unit_m, space, camera)
+    return _Sample(picked[usable], factor[usable].astype(np.float64), planar, space)
 
 
 def _kind(
@@ -208,10 +247,7 @@ def _kind(
         decided = _kind_by_position(sample, spec, reasons)
         if decided is not None:
             return decided
-        warnings.append(
-            "the depth pass fits the world positions and the camera as no kind of depth; say what is right: "
-            'input.depth_kind, input.depth_channel, or input.depth_kind = "position" to leave depth out'
-        )
+        warnings.append(_FITS_NONE if sample.space != "neither" else _POSITIONS_ASTRAY)
     low, high = float(sample.values.min()), float(sample.values.max())
     if low < 0 and np.mean(sample.values < 0) > 0.99:
         reasons.append(f"negative_planar: all values are negative ({low:.4g} to {high:.4g})")
@@ -314,13 +350,14 @@ def _scale_warning(sample: _Sample, spec: DepthSpec) -> list[str]:
     if sample.planar is None or spec.kind not in {"planar", "range", "negative_planar"}:
         return []
     ahead = np.isfinite(sample.planar) & (sample.planar > 0)
-    if not ahead.any():
-        return [
-            "the world positions lie behind the camera: position pass and camera do not belong together; "
-            "check input.position_layer and input.scene_unit"
-        ]
     expected = sample.planar[ahead] * (sample.factor[ahead] if spec.kind == "range" else 1.0)
-    ratio = float(np.median(np.abs(sample.values[ahead]) * spec.depth_unit_m / expected))
+    values = np.abs(sample.values[ahead])
+    if not ahead.any() or (
+        sample.space == "neither" and _disproportion(values, expected) > _POSITION_TOLERANCE
+    ):
+        # They are no measure of anything.
+        return []
+    ratio = float(np.median(values * spec.depth_unit_m / expected))
     if abs(ratio - 1.0) < 0.02:
         return []
     # So many units of the pass are in one metre.

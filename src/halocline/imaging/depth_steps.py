@@ -11,7 +11,7 @@ import numpy as np
 from halocline._typing import F32
 from halocline.filters.surface_fit import FINE, facing_of, slopes_over_steps
 from halocline.imaging.camera import Camera
-from halocline.imaging.depth import DepthSpec, ordered_values, planar_metres
+from halocline.imaging.depth import POSITIONS, DepthSpec, ordered_values, planar_metres
 from halocline.imaging.frame import Window
 from halocline.late_dataclass import dataclass
 
@@ -143,7 +143,7 @@ def fitted_normals(
     factor = camera.range_per_depth(window)
     nearness = factor / range_m
     step = _planar_step(values, steps, spec, camera)
-    if spec.kind in {"range", "position"}:
+    if spec.kind in {"range", *POSITIONS}:
         step /= factor
     # What was mended beside an edge has the step of its new depth, near enough.
     step = np.where(np.isfinite(step), step * nearness * nearness, np.float32(0.0))
@@ -155,7 +155,7 @@ def _planar_step(values: F32, steps: DepthSteps, spec: DepthSpec, camera: Camera
     """Return how far apart two neighbouring values of the pass lie, metres."""
     largest = np.abs(values).max(axis=0) if values.ndim == 3 else np.abs(values)
     width = largest * np.float32(steps.share) + np.float32(steps.width)
-    if spec.kind == "position":
+    if spec.kind in POSITIONS:
         return np.asarray(width * np.float32(spec.unit_m))
     ordered = ordered_values(values, None, spec, camera)
     half = width * np.float32(0.5)

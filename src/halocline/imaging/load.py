@@ -28,7 +28,7 @@ from halocline.imaging.channel_plan import (
 )
 from halocline.imaging.colour import FoundSpace, find_space, to_working
 from halocline.imaging.deep_load import DeepPicture, ReadSamples, deep_picture, deep_planes, read_samples
-from halocline.imaging.depth import DepthPlanes, DepthSpec, range_planes
+from halocline.imaging.depth import POSITIONS, DepthPlanes, DepthSpec, range_planes
 from halocline.imaging.depth_inference import DepthVerdict, infer_depth, unit_warnings
 from halocline.imaging.depth_steps import DepthSteps, fitted_normals, step_doubts
 from halocline.imaging.edge_creases import edge_planes
@@ -556,7 +556,7 @@ class _Finish:
             return None
         far, share = second.get(FAR_DEPTH), second.get(NEAR_COVERAGE)
         if far is not None:
-            kind = "planar" if verdict.spec.kind == "position" else verdict.spec.kind
+            kind = "planar" if verdict.spec.kind in POSITIONS else verdict.spec.kind
             spec = replace(verdict.spec, kind=kind, edges="sharp")
             far = range_planes(far, None, spec=spec, camera=camera, window=self.window).range
         told = ToldSurfaces(far, share)

@@ -122,7 +122,8 @@ class InputSection(Strict):
     depth_kind
         ``planar`` (along the optical axis), ``range`` (along the view ray), ``negative_planar``, ``inverse``
         (1/Z), ``normalised`` (0 at ``near``, 1 at ``far``), ``normalised_white_near`` (1 at ``near``, 0 at
-        ``far``), ``position`` (world position instead of depth).
+        ``far``), ``position`` (world position instead of depth), ``camera_position`` (position in the
+        camera's own axes, from the lens).
     scene_unit
         Length of one unit of the scene, of camera, positions and depth: "cm", "ft", or metres as a number.
     depth_unit
