@@ -148,20 +148,41 @@ def lay_bodies(
             areas, shares = farther[1][row, begin:end], farther[2][row, begin:end]
             count = _picked(farther[0][row, begin:end], areas, shares, here, where, metres, across)
             _looked_up(line, rays, nodes, across, steps[1], metres, count, other)
-            for k in range(count):
-                x = where[k]
-                near, far = _ONE - surface[x], _ONE - other[0, k]
-                surface[x] += shares[x] * (other[0, k] - surface[x])
-                kept = near + shares[x] * (far - near)
-                far_light[row, begin + x] = shares[x] * far / kept if kept > _ZERO else shares[x]
-                _mixed(found, x, other, k, areas[x], rates, ranges[x], metres[k], before)
-                by_area[x] = found[0, x]
+            some = where, metres, other, count
+            _shared(found, some, areas, shares, rates, ranges, before, mixed, far_light[row, begin:end])
         _looked_up(line, rays, nodes, beyond_across, steps[2], beyond_m, open_ones, other)
         numbers = beyond, beyond_m, other, open_ones
         _cover_rest(found, covers, ranges, rates, numbers, before, alpha[row, begin:end])
         if halo[0].size:
             _hardly_seen(ranges, halo[1], mixed[2])
         _laid(row, (begin, end), found, mixed, (water, halo[0]), picture, light, told)
+
+
+@compiled
+def _shared(
+    found: F32,
+    some: tuple[Ints, F32, F32, int],
+    areas: F32,
+    shares: F32,
+    rates: F32,
+    range_m: F32,
+    before: F32,
+    mixed: F32,
+    far_light: F32,
+) -> None:
+    """Give what was found at pixels what farther surfaces show there, and those their share of light after.
+
+    ``some`` are those pixels: which, the farther ranges, what was found at these, and how many.
+    """
+    (where, metres, other, count), surface, by_area = some, mixed[0], mixed[1]
+    for k in range(count):
+        x = where[k]
+        near, far = _ONE - surface[x], _ONE - other[0, k]
+        surface[x] += shares[x] * (other[0, k] - surface[x])
+        kept = near + shares[x] * (far - near)
+        far_light[x] = shares[x] * far / kept if kept > _ZERO else shares[x]
+        _mixed(found, x, other, k, areas[x], rates, range_m[x], metres[k], before)
+        by_area[x] = found[0, x]
 
 
 @compiled
