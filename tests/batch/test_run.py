@@ -59,9 +59,9 @@ def test_a_file_beside_which_nothing_goes_on_has_all_threads(
     def noting(name: str) -> Callable[..., Any]:
         work = getattr(pipeline, name)
 
-        def noted_work(*args: Any) -> Any:
+        def noted_work(*args: Any, **kwargs: Any) -> Any:
             noted[name].append(file_threads())
-            return work(*args)
+            return work(*args, **kwargs)
 
         return noted_work
 
@@ -90,10 +90,12 @@ def test_what_the_system_refuses_is_told_with_frame_and_file(
 ) -> None:
     """A disk or network that goes away in the middle: that frame fails, the others are made."""
 
-    def read(task: FrameTask, preset: Preset) -> object:
-        if task.frame == 1002:
+    bad = 1002
+
+    def read(task: FrameTask, preset: Preset, **how: bool) -> object:
+        if task.frame == bad:
             raise OSError(errno.EIO, "Input/output error", str(task.beauty))
-        return read_inputs(task, preset)
+        return read_inputs(task, preset, **how)
 
     monkeypatch.setattr("halocline.batch.pipeline.read_inputs", read)
     summary = run_frames(shot.tasks(), look)
@@ -103,6 +105,35 @@ def test_what_the_system_refuses_is_told_with_frame_and_file(
     assert failed.error.where == f"frame 1002, {shot.clean / 'arch.1002.exr'}"
     assert "the system refuses: Input/output error" in str(failed.error)
     assert "then add --resume" in str(failed.error)
+    # The first is read before its turn too, to tell what the depth pass holds: another then stands for it.
+    bad = 1001
+    later = run_frames(shot.tasks("later"), look)
+    assert [each.task.frame for each in later.failed] == [1001]
+    there, then = shot.digests(), shot.digests("later")
+    assert all(then[name] == there[name] for name in ("arch.1003.exr", "arch.1004.exr"))
+
+
+def test_a_frame_that_changes_after_it_was_read_before_its_turn_is_read_again(
+    shot: Folder, look: Preset, frame_writer: FrameWriter, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    read: list[int] = []
+
+    def reading(task: FrameTask, preset: Preset, **how: bool) -> object:
+        found = read_inputs(task, preset, **how)
+        if not read:
+            task.beauty.unlink()
+            frame_writer(task.beauty, 1003)
+        read.append(task.frame)
+        return found
+
+    monkeypatch.setattr("halocline.batch.pipeline.read_inputs", reading)
+    assert run_frames(shot.tasks(), look).complete
+    assert sorted(read) == [1001, 1001, 1002, 1003, 1004]
+    made = shot.digests()
+    assert run_frames(shot.tasks("again"), look).complete
+    # Another time it is read once, and the same comes out.
+    assert sorted(read[5:]) == [1001, 1002, 1003, 1004]
+    assert shot.digests("again") == made
 
 
 def test_a_damaged_frame_fails_alone_and_is_told(shot: Folder, look: Preset) -> None:

@@ -133,7 +133,7 @@ def look_first(tasks: Sequence[FrameTask], preset: Preset, *, keep: bool = False
         origins_of_sequence(preset, tasks[0])
     problem: HaloclineError | None = None
     for files in references:
-        task = tasks[0] if keep and _reads(tasks[0], files) else None
+        task = tasks[0] if keep and tasks[0].reads(files) else None
         try:
             inputs = None if task is None else read_inputs(task, preset, judged=True)
             loaded = _loaded(files, preset) if inputs is None else inputs.loaded
@@ -189,11 +189,6 @@ def look_at_lamps(tasks: Sequence[FrameTask], preset: Preset) -> tuple[str, ...]
     return ()
 
 
-def _reads(task: FrameTask, files: InputFiles) -> bool:
-    own = InputFiles(task.beauty, task.depth, task.frame, task.passes)
-    return own == files and task.held_from is None
-
-
 def _loaded(files: InputFiles, preset: Preset) -> Loaded:
     look = preset.at(0)
     # Of its edges nothing is to be told.
@@ -242,7 +237,7 @@ def _of_vectors(preset: Preset, loaded: Loaded) -> tuple[str, ...]:
 def _misread_vectors(tasks: Sequence[FrameTask], files: InputFiles, view: View, preset: Preset) -> list[str]:
     """Tell of motion vectors that do not go as the cameras of this frame and the next say."""
     stated = motion_vectors(preset.at(files.frame))
-    own = next((task for task in tasks if _reads(task, files)), None)
+    own = next((task for task in tasks if task.reads(files)), None)
     after = None if own is None else own.neighbours.get(files.frame + 1)
     if stated is None or after is None or f"pass.{MOTION_PASS}" not in view.frame.planes:
         return []

@@ -141,7 +141,9 @@ class FrameRecord:
     peak_memory_bytes: int
 
 
-def read_inputs(task: FrameTask, preset: Preset, *, judged: bool = False) -> FrameInputs:
+def read_inputs(
+    task: FrameTask, preset: Preset, *, judged: bool = False, settling: bool = False
+) -> FrameInputs:
     """Read a task's files.
 
     Parameters
@@ -149,8 +151,10 @@ def read_inputs(task: FrameTask, preset: Preset, *, judged: bool = False) -> Fra
     task, preset
         The frame and the look.
     judged
-        Whether the picture is looked at too, as `halocline.imaging.load.load` takes it; with world positions,
-        where the render has them, by which its depth is judged.
+        Whether the picture is looked at too, as `halocline.imaging.load.load` takes it.
+    settling
+        Whether its depth is to stand for other frames' (always where it is judged): world positions are read
+        too, where the render has them, which settle the kind.
 
     Returns
     -------
@@ -167,7 +171,7 @@ def read_inputs(task: FrameTask, preset: Preset, *, judged: bool = False) -> Fra
     before = _stamps(task)
     origin = origin_of(task, preset)
     needed, useful = planes_of_look(preset.at(task.frame))
-    if judged:
+    if judged or settling:
         useful |= {"position"} - needed
     wanted = sorted(needed | planes_there(task.by_role, spec, useful))
     loaded = load(

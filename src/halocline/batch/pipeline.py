@@ -59,6 +59,22 @@ class Pipeline:
     budget_bytes: int | None = None
     first: ReadAhead | None = None
 
+    def reads_ahead(self, preset: Preset) -> bool:
+        """Tell whether a frame under this look may be read for it before its turn, and has not been."""
+        return self.first is None and self.preset is preset and self.overlapped and not self.how.on_disk
+
+    def read_first(self, task: FrameTask) -> FrameInputs:
+        """Read a frame before its turn, whose depth is to stand for that of all.
+
+        Raises
+        ------
+        HaloclineError
+            As `read_inputs`; where it needs more memory than there may be.
+        """
+        # Nothing goes on beside it.
+        set_file_threads(self.how.worker_count())
+        return self._read(task, settling=True)
+
     def outcomes(self, tasks: Iterable[FrameTask], stop: StopRequest) -> Generator[Outcome, None, None]:
         """Make frames, in order; each task is asked for only when it can be begun.
 
@@ -139,13 +155,13 @@ class Pipeline:
         task = next(tasks, None)
         return None if task is None else _Reading(task, reader.submit(self._read, task))
 
-    def _read(self, task: FrameTask) -> FrameInputs:
+    def _read(self, task: FrameTask, *, settling: bool = False) -> FrameInputs:
         known = None if self.first is None else self.first.take(task, self.preset)
         if known is not None:
             return known
         if self.budget_bytes is not None:
             refuse_oversize(task, self.preset, self.budget_bytes, on_disk=self.how.on_disk)
-        return read_inputs(task, self.preset)
+        return read_inputs(task, self.preset, settling=settling)
 
     def _rendered(self, inputs: FrameInputs | FrameFailed) -> FrameResult | FrameFailed:
         if isinstance(inputs, FrameFailed):

@@ -31,7 +31,7 @@ from halocline.batch.output_folder import refuse_folders
 from halocline.batch.pipeline import Pipeline
 from halocline.batch.plan_tasks import make_folders
 from halocline.batch.resume import Action, Verdict, judge, judge_all
-from halocline.batch.sequence_depth import settle_depth
+from halocline.batch.sequence_depth import settle_by_first, settle_depth
 from halocline.batch.signals import Interrupted, StopRequest, catching_signals
 from halocline.batch.task import FrameTask
 from halocline.errors import HaloclineError, JobError, WriteError
@@ -99,9 +99,13 @@ def run_frames(
         ``E-WRITE-FOLDER`` where an output folder cannot be made, or takes no file.
     """
     with catching_signals() as stop:
-        planned = [
-            replace(task, replace=task.replace or overwrite) for task in settle_depth(list(tasks), preset)
-        ]
+        maker = maker or Pipeline(preset, how or Evaluation())
+        if isinstance(maker, Pipeline) and maker.reads_ahead(preset) and not resume:
+            settled, first = settle_by_first(list(tasks), preset, maker.read_first)
+            maker = replace(maker, first=first)
+        else:
+            settled = settle_depth(list(tasks), preset)
+        planned = [replace(task, replace=task.replace or overwrite) for task in settled]
         preset = origins_of_sequence(preset, planned[0]) if planned else preset
         make_folders(planned)
         refuse_folders(planned)
@@ -117,7 +121,7 @@ def run_frames(
                     with suppress(OSError):
                         claims.clear_dead(folder)
                 run = _Run(books, claims, to_make, preset)
-                run.through(maker or Pipeline(preset, how or Evaluation()), stop)
+                run.through(maker, stop)
         except Interrupted as interrupted:
             books.summary.interrupted = interrupted.number
         books.close()

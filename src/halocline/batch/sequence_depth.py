@@ -7,9 +7,10 @@ The first readable frame of the sequence on disk stands for all, whichever range
 from __future__ import annotations
 
 import logging
-from collections.abc import Sequence
+from collections.abc import Callable, Sequence
 from dataclasses import replace
 
+from halocline.batch.frame_task import FrameInputs, ReadAhead
 from halocline.batch.task import FrameTask, InputFiles, input_spec, input_spec_of
 from halocline.errors import HaloclineError
 from halocline.imaging.depth import DepthSpec
@@ -30,10 +31,51 @@ def settle_depth(tasks: Sequence[FrameTask], preset: Preset) -> list[FrameTask]:
     preset
         Its ``[input]`` may state the kind and the edges; what it leaves open is inferred.
     """
+    return _settled(tasks, preset, {})
+
+
+def settle_by_first(
+    tasks: Sequence[FrameTask], preset: Preset, read: Callable[[FrameTask], FrameInputs]
+) -> tuple[list[FrameTask], ReadAhead | None]:
+    """Return the same for who makes the frames in this process: a frame that is read for it is made next.
+
+    Parameters
+    ----------
+    tasks, preset
+        As `settle_depth` takes them.
+    read
+        Reads a frame that is to stand for the sequence.
+
+    Returns
+    -------
+    tuple[list[FrameTask], ReadAhead | None]
+        The tasks, and the first frame, where it is the one that stands for the sequence and can be read.
+    """
+    first = tasks[0] if tasks else None
+    if first is None or not _is_open(preset) or first.depth_spec is not None:
+        return settle_depth(tasks, preset), None
+    if not (first.references and first.reads(first.references[0])):
+        return settle_depth(tasks, preset), None
+    try:
+        inputs = read(first)
+    except Exception:
+        # Another frame may stand for all; whatever is wrong with this one befalls it when its turn comes.
+        return settle_depth(tasks, preset), None
+    found = inputs.loaded.views[0].depth_spec
+    return _settled(tasks, preset, {first.references: found}), ReadAhead(inputs)
+
+
+def _is_open(preset: Preset) -> bool:
+    """Tell whether a look leaves anything of the depth pass to be inferred."""
     section = preset.at(0).input
-    if "auto" not in (section.depth_kind, section.depth_edges):
+    return "auto" in (section.depth_kind, section.depth_edges)
+
+
+def _settled(
+    tasks: Sequence[FrameTask], preset: Preset, found: dict[tuple[InputFiles, ...], DepthSpec | None]
+) -> list[FrameTask]:
+    if not _is_open(preset):
         return [replace(task, depth_spec=input_spec_of(task, preset).depth) for task in tasks]
-    found: dict[tuple[InputFiles, ...], DepthSpec | None] = {}
     settled = []
     for task in tasks:
         if task.depth_spec is not None:

@@ -85,6 +85,11 @@ class FrameTask:
         """The files whose pixels are read."""
         return list(self.by_role.values())
 
+    def reads(self, files: InputFiles) -> bool:
+        """Tell whether these are the frame's own files, and none stand in for them."""
+        own = InputFiles(self.beauty, self.depth, self.frame, self.passes)
+        return own == files and self.held_from is None
+
 
 def input_spec_of(task: FrameTask, preset: Preset) -> InputSpec:
     """Return how a task's files are read: as the preset says, with the depth pass as settled.
