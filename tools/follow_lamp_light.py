@@ -61,7 +61,12 @@ def through(place: F64, way: F64, length: float) -> float:
 def turned(way: F64, g: float) -> F64:
     """Return a direction drawn about another by a lobe."""
     s = (1.0 - g * g) / (1.0 - g + 2.0 * g * np.random.random())  # noqa: NPY002 - what numba has
-    mu = (1.0 + g * g - s * s) / (2.0 * g)
+    return turned_by(way, (1.0 + g * g - s * s) / (2.0 * g))
+
+
+@njit(cache=False)
+def turned_by(way: F64, mu: float) -> F64:
+    """Return a direction drawn about another, at an angle of this cosine."""
     phi = 2.0 * math.pi * np.random.random()  # noqa: NPY002
     other = np.array([0.0, 0.0, 1.0]) if abs(way[2]) < 0.9 else np.array([1.0, 0.0, 0.0])
     right = np.cross(way, other)

@@ -17,11 +17,12 @@ from halocline.physics.path.lamp_glow import (
     Glow,
     LampSeen,
     lamp_glow,
+    phase_about,
     radiance_turned_once,
     spread_radiance,
     table_angles,
 )
-from halocline.physics.path.lamps import Lamp, backscatter, beam_share, water_phase
+from halocline.physics.path.lamps import Lamp, backscatter, beam_share
 from halocline.physics.path.point_spread import SLOPES, Turns
 from halocline.physics.path.scatterers import LampClouds, Scatterers, table_ranges
 from halocline.physics.path.scattering import fournier_forand
@@ -88,12 +89,8 @@ def _by_quad(lamp: Lamp, path: LightPath, ray: np.ndarray, end: float, band: int
     """Single scattering as it stands, by scipy quad: density of what scatters by range and place."""
     density = more.get("density", lambda _t, _x: 1.0)
     bands = path.bands
-    share = float(lamp.lost_along(ray[:, None].astype(np.float32), np.zeros(3))[0])
-    rate = c = bands.absorption[band] + bands.scattering[band] * share
-    if "density" in more:
-        # Matter that is drawn in part.
-        rate, c = lamp.loss_rate(bands)[band], bands.attenuation[band]
-    phase = more.get("phase", lambda mu: float(water_phase(np.array([mu]))[0]))
+    before = float(lamp.lost_along(ray[:, None].astype(np.float32), np.zeros(3))[0])
+    phase = more.get("phase", lambda mu: float(phase_about(np.array([mu]))[0]))
     assert callable(density)
     assert callable(phase)
 
@@ -101,6 +98,12 @@ def _by_quad(lamp: Lamp, path: LightPath, ray: np.ndarray, end: float, band: int
         x = t * ray - lamp.position_m
         r = float(np.sqrt(x @ x + lamp.radius_m**2))
         share = float(beam_share(lamp, np.array([x @ lamp.axis / r]))[0])
+        behind = max(float(x @ ray) / r, 0.0)
+        turned = before + (lamp.lost_wide - before) * behind
+        rate = c = bands.absorption[band] + bands.scattering[band] * turned
+        if "density" in more:
+            # Matter that is drawn in part.
+            rate, c = lamp.loss_rate(bands)[band], bands.attenuation[band]
         lost = math.exp(-rate * r - c * t)
         return float(phase(-float(x @ ray) / r) * share * lost / r**2 * density(t, t * ray))
 
@@ -200,7 +203,7 @@ def test_glow_and_haze_together_hold_the_energy_of_the_point_spread(build: Build
     # The energy within an angle of the lamp, of glow and haze as drawn, is that of the water's halo:
     # E exp(-c s) (exp(b S(0) s) - 1) shared out by its Gaussians; more only where light turned once is more.
     path = build.path()
-    lamp = facing(path, range_m)
+    lamp = replace(facing(path, range_m), cone_deg=160.0)
     seen = LampSeen.of(lamp, np.zeros(3))
     assert seen is not None
     glow = lamp_glow(lamp, path, seen)

@@ -12,6 +12,7 @@ from scipy.integrate import quad
 from scipy.special import expn
 
 from halocline._typing import F64
+from halocline.physics.path.lamp_glow import phase_about
 from halocline.physics.path.lamps import (
     Lamp,
     backscatter,
@@ -127,14 +128,15 @@ def test_haze_agrees_with_adaptive_quadrature(placed: Lamp, tolerance: float) ->
 
 
 def _haze_by_quad(placed: Lamp, water: Bands, ray: F64, end: float) -> float:
-    share = float(placed.lost_along(ray[:, None].astype(np.float32), np.zeros(3))[0])
-    rate = water.absorption[2] + water.scattering[2] * share
+    before = float(placed.lost_along(ray[:, None].astype(np.float32), np.zeros(3))[0])
 
     def integrand(t: float) -> float:
         x = t * ray - placed.position_m
         r = float(np.sqrt(x @ x + placed.radius_m**2))
         share = float(beam_share(placed, np.array([x @ placed.axis / r]))[0])
-        turned = float(water_phase(np.array([-(x @ ray) / r]))[0])
+        turned = float(phase_about(np.array([-(x @ ray) / r]))[0])
+        wider = before + (placed.lost_wide - before) * max(float(x @ ray) / r, 0.0)
+        rate = water.absorption[2] + water.scattering[2] * wider
         lost = float(np.exp(-rate * (r + t)))
         return float(water.scattering[2]) * turned * share * lost / r**2
 

@@ -113,8 +113,9 @@ def test_haze_is_as_bright_as_paths_find_it(row: dict[str, str], build: Builders
     assert seen(row, build) == pytest.approx(wanted, abs=0.12 * wanted + 3.0 * error)
 
 
-@pytest.mark.parametrize("row", of_kind("glow"), ids=named)
-def test_glow_is_as_bright_as_paths_find_it(row: dict[str, str], build: Builders) -> None:
+@pytest.mark.parametrize("row", [row for row in of_kind("glow") if row["view_deg"] == "30"], ids=named)
+def test_far_off_a_lamp_its_haze_is_as_bright_as_paths_find_it(row: dict[str, str], build: Builders) -> None:
+    # Nearer to it light is turned otherwise than by the two lobes: test_lamp_glow_reference.py.
     wanted, error = float(row["radiance"]), float(row["error"])
     # To 5 %.
     assert seen(row, build) == pytest.approx(wanted, abs=0.05 * wanted + 2.0 * error)

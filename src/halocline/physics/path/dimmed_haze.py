@@ -224,7 +224,7 @@ class HazePieces:
         haze_along_rays(
             _nodes(),
             np.stack([*rates.T, np.ones(2), np.zeros(2)]).astype(np.float32),
-            (np.array([lens @ lamp.axis, lamp.beam.per_x], np.float32), lamp.beam.table),
+            (np.array([lens @ lamp.axis, lamp.beam.per_x, 0.0], np.float32), lamp.beam.table),
             lobes,
             (_NO_TABLE, _NO_DEPTH),
             (_NO_WAVES, _NO_DEPTH),

@@ -30,8 +30,10 @@ from halocline._typing import F32, F64
 from halocline.compute.disk_cache import kept
 from halocline.late_dataclass import dataclass
 from halocline.physics.path.lamp_loops import add_glow
-from halocline.physics.path.lamps import Lamp, beam_share, water_phase
+from halocline.physics.path.lamps import Lamp, beam_share
+from halocline.physics.path.phase import henyey_greenstein
 from halocline.physics.path.point_spread import SLOPES, Turns
+from halocline.physics.path.scatterers import ABOUT_A_LAMP
 from halocline.physics.path.scattering import fournier_forand
 from halocline.physics.path.transport import LightPath
 from halocline.physics.path.water_halo import mean_water, turns_of
@@ -191,16 +193,24 @@ def radiance_turned_once(lamp: Lamp, path: LightPath, seen: LampSeen, angle: F64
     phi = first[:, None] + half[:, None] * (1.0 + nodes)
     r = apart[:, None] / np.maximum(np.cos(phi), 1e-9)
     t = s * np.cos(angle)[:, None] + r * np.sin(phi)
-    phase = water_phase(-np.sin(phi)) * weights * half[:, None] / apart[:, None]
+    phase = phase_about(-np.sin(phi)) * weights * half[:, None] / apart[:, None]
     aside = np.cross(seen.direction, np.eye(3)[int(np.argmin(np.abs(seen.direction)))])
     aside /= np.sqrt(aside @ aside)
     rays = np.outer(seen.direction, np.cos(angle)) + np.outer(aside, np.sin(angle))
     lost = lamp.lost_along(rays.astype(np.float32), lamp.position_m - s * seen.direction)
-    rates = path.bands.absorption[:, None] + np.outer(path.bands.scattering, lost)
-    decay = np.exp(-rates[:, :, None] * (r + t))
+    share = lost[:, None] + (lamp.lost_wide - lost[:, None]) * np.maximum(np.sin(phi), 0.0)
+    rates = path.bands.absorption[:, None, None] + np.multiply.outer(path.bands.scattering, share)
+    decay = np.exp(-rates * (r + t))
     strength = path.bands.scattering * seen.intensity
     once: F64 = strength[:, None] * (phase * decay).sum(axis=2)
     return once
+
+
+def phase_about(cos_psi: F64) -> F64:
+    """Return the phase function of `ABOUT_A_LAMP`, 1/sr."""
+    parts = [henyey_greenstein(cos_psi, g, share=share) for g, share in ABOUT_A_LAMP]
+    total: F64 = np.sum(parts, axis=0)
+    return total
 
 
 @lru_cache(maxsize=1)

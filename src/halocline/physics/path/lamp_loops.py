@@ -140,8 +140,9 @@ def haze_along_rays(
         k and c of each band, 1/m, scattering times the lamp's intensity, and what of k and c goes by the
         rays' own shares, 1/m, ``(4, K)``.
     beam
-        Lens from the lamp, along the lamp's axis, metres, and steps of the table in a unit of x, ``(2,)``;
-        intensity by x, see `halocline.physics.path.beam`.
+        Lens from the lamp, along the lamp's axis, metres, steps of the table in a unit of x, and the share
+        that light far behind the lamp loses of the last of ``water``, ``(3,)``; intensity by x, see
+        `halocline.physics.path.beam`.
     lobes
         What `lobe` takes besides the cosine, ``(L, 3)``.
     by_range
@@ -154,14 +155,14 @@ def haze_along_rays(
         Unit view directions, ``(3, n)``.
     rays
         Middle and half of each ray's interval of angle at the lamp, the range at which it is nearest to the
-        lamp, its distance D there, its component along the axis, and the share that its light loses of the
-        last of ``water`` on both ways, ``(6, n)``.
+        lamp, its distance D there, its component along the axis, and the share that its light before the
+        lamp loses of the last of ``water`` on both ways, ``(6, n)``.
     out
         ``(K, n)``.
     """
     strength, distance = np.empty(_TOGETHER, np.float32), np.empty(_TOGETHER, np.float32)
     range_m, sines = np.empty(_TOGETHER, np.float32), np.empty(_TOGETHER, np.float32)
-    total = np.empty((water.shape[1], _TOGETHER), np.float32)
+    total, wide = np.empty((water.shape[1], _TOGETHER), np.float32), beam[0][2]
     for first in range(0, out.shape[1], _TOGETHER):
         # Rows of their own: the compiler then knows that neighbours in them are neighbours in memory.
         part = slice(first, min(first + _TOGETHER, out.shape[1]))
@@ -182,7 +183,7 @@ def haze_along_rays(
             for band in range(water.shape[1]):
                 away, back, more, layer = water[0, band], water[1, band], water[3, band], total[band]
                 for ray in range(half.size):
-                    own = more * lost[ray]
+                    own = more * (lost[ray] + (wide - lost[ray]) * max(sines[ray], _ZERO))
                     decay = exponential(-(away + own) * distance[ray] - (back + own) * range_m[ray])
                     layer[ray] += strength[ray] * decay
         for band in range(water.shape[1]):

@@ -27,9 +27,11 @@ light loses c and a flood little more than a (`lost_of_a_cone`):
 
 Q the share of scattering beyond an angle, alpha the beam's half angle. The same holds on the way back: what
 is turned out of a view ray is made up for from beside it, as far as the haze reaches there. That is taken to
-be as wide as the beam, or about a lamp that shines into the lens as the view is off it, and then on both ways
-(`Lamp.lost_along`). What floats, which is drawn in part, loses c to the lens. Beside the beam lies light that
-was turned out of it, and that is not reckoned: in murky water the true haze is softer.
+be as wide as the beam. About a lamp in the picture haze is as narrow as the view is off the lamp, whichever
+way that shines, and both ways lose by that (`Lamp.lost_along`); behind the lamp it widens, by the sine of
+the angle at the lamp from the place of the ray that is nearest to it. What floats, which is drawn in part,
+loses c to the lens. Beside the beam lies light that was turned out of it, and that is not reckoned: in murky
+water the true haze is softer.
 
 Sources: mcglamery1980 and jaffe1990 for the form; petzold1972 for the phase function (see `WATER_PHASE`).
 """
@@ -183,14 +185,14 @@ class Lamp:
 
     def loss_rate(self, bands: Bands) -> F64:
         """Return k, what its light loses on the way out, ``(K,)``, 1/m, between a and c."""
-        rate: F64 = bands.absorption + bands.scattering * lost_of_a_cone(self.half_angle_deg)
+        rate: F64 = bands.absorption + bands.scattering * self.lost_wide
         return rate
 
     def lost_along(self, direction: F32, lens_m: F64) -> F32:
-        """Return what share of scattering the water's haze loses for good on both its ways, ``(n,)``.
+        """Return what share of scattering the water's haze loses for good before a lamp, ``(n,)``.
 
-        `lost_of_a_cone` of the beam; and of the angle off the lamp, where that is less and the lamp shines
-        into the lens, for so wide is the haze about it.
+        `lost_of_a_cone` of the beam, or of the angle off the lamp where that is less: so wide is the haze
+        about it.
 
         Parameters
         ----------
@@ -201,17 +203,18 @@ class Lamp:
         """
         towards = np.asarray(lens_m, np.float64) - self.position_m
         away = max(float(np.sqrt(towards @ towards)), 1e-9)
-        share = float(beam_share(self, np.array([towards @ self.axis / away]))[0])
-        whole = lost_of_a_cone(self.half_angle_deg)
-        if share <= 0.0:
-            return np.full(direction.shape[1], whole, np.float32)
         # From the chord, which is exact for small angles.
         chord = np.sqrt(
             sum((part + np.float32(t / away)) ** 2 for part, t in zip(direction, towards, strict=True))
         )
         narrow = np.interp(chord, _chords(), _lost_by_chord())
-        lost: F32 = (whole + share * np.maximum(narrow - whole, 0.0)).astype(np.float32)
+        lost: F32 = np.maximum(narrow, self.lost_wide).astype(np.float32)
         return lost
+
+    @property
+    def lost_wide(self) -> float:
+        """What share of scattering its light loses for good in its own beam, see `lost_of_a_cone`."""
+        return lost_of_a_cone(self.half_angle_deg)
 
 
 @lru_cache(maxsize=1)
@@ -451,6 +454,8 @@ def backscatter(
     lens = np.asarray(lens_m, np.float64) - lamp.position_m
     direction = np.ascontiguousarray(direction, np.float32)
     matter = matter or Scatterers.of_water(bands)
+    if towards:
+        matter = matter.about_a_lamp()
     rates = lamp.loss_rate(bands)
     slowest = float(np.min(rates + (rates if matter.wide else bands.attenuation)))
     # Beyond twice the lens's own distance to the lamp, there and back lose at least this rate.
@@ -484,7 +489,7 @@ def backscatter(
     haze_along_rays(
         _nodes(towards=towards, clouded=matter.clouds is not None, draft=lamp.draft),
         water.astype(np.float32),
-        (np.array([lens @ lamp.axis, lamp.beam.per_x], np.float32), lamp.beam.table),
+        (np.array([lens @ lamp.axis, lamp.beam.per_x, lamp.lost_wide], np.float32), lamp.beam.table),
         matter.lobe_table,
         matter.by_range,
         matter.clouds_from(np.asarray(lens_m, np.float64)),

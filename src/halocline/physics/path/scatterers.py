@@ -2,6 +2,8 @@
 
 from __future__ import annotations
 
+from dataclasses import replace
+
 import numpy as np
 
 from halocline._typing import F32, F64
@@ -20,6 +22,10 @@ _NO_WAVES = np.zeros((0, 4), np.float32)
 # to the geometric mean of petzold1972's eight stations from 3 to 180 degrees: within 10 % beyond 20 degrees,
 # where one lobe is out by a factor of 3; p(180) .0054, and the stations have .003 to .013 per steradian.
 WATER_PHASE = (0.992, 0.931, -0.505)
+# The same where a lens looks into a lamp, whose light comes turned by a few degrees: asymmetry and share of
+# each lobe. Fitted here to fournier1999 as mobley2002 has it: within 20 % from 1.3 to 70 degrees, where one
+# forward lobe is up to 1.76 times that. Beyond a right angle it is `WATER_PHASE` within 3 %.
+ABOUT_A_LAMP = ((0.9885, 0.45), (0.891, 0.542), (-0.505, 0.008))
 
 
 @dataclass(frozen=True)
@@ -86,6 +92,10 @@ class Scatterers:
         """Return the water's own, with `WATER_PHASE`."""
         share, forward, backward = WATER_PHASE
         return cls(bands.scattering, ((forward, share), (backward, 1.0 - share)), clouds=clouds, wide=True)
+
+    def about_a_lamp(self) -> Scatterers:
+        """Return them for a lens that looks into a lamp: of the water, with `ABOUT_A_LAMP`."""
+        return replace(self, lobes=ABOUT_A_LAMP) if self.wide else self
 
     @property
     def lobe_table(self) -> F32:
