@@ -57,6 +57,8 @@ _POINTS = sum((_WINDOW >> halving) ** 2 for halving in range(_HALVINGS + 1))
 _WIDEST_M = 30.0
 # Places at most on each side of a sample's own along the way that it goes while the shutter is open.
 _ASIDE = 6
+# Steps beyond which no more than this is left of the veil are not looked at.
+_AS_GOOD_AS_NOTHING = np.float32(1e-4)
 # In float32, as all numbers in the loops.
 _ZERO, _HALF, _ONE, _TINY = (np.float32(number) for number in (0.0, 0.5, 1.0, 1e-30))
 
@@ -159,7 +161,12 @@ def _integrate(
     drift_x, drift_y, lens_m, even_to_m, lens_x, lens_y = numbers
     moved, turned = motion
     moved_x, moved_y = moved[0] - moved[2] * drift_x, moved[1] - moved[2] * drift_y
-    points = np.empty((6, levels.size), np.float32)
+    count = levels.size
+    points, light = np.empty((6, count), np.float32), np.empty(count, np.float32)
+    steps, room = (
+        _grids_of_steps(levels, grids),
+        (np.empty((3, count), np.float32), np.empty((2, count), np.int32)),
+    )
     for row in range(directions.shape[1]):
         for column in range(directions.shape[2]):
             level_x, level_y = directions[0, row, column], directions[1, row, column]
@@ -172,45 +179,165 @@ def _integrate(
             turned_y = turned[1, 0] * level_x + turned[1, 1] * level_y + turned[1, 2] * down
             turned_x, turned_y = turned_x - turned_down * drift_x, turned_y - turned_down * drift_y
             ray, cover, ends = block[row, column], ahead[0][row, column], ahead[1][row, column]
-            by_0, by_1, by_2 = sun_share[0, row, column], sun_share[1, row, column], sun_share[2, row, column]
-            more_0 = more_1 = more_2 = _ZERO
-            all_0 = all_1 = all_2 = _TINY
-            left_0 = left_1 = left_2 = _ONE
-            rung = 0
-            for step in range(levels.size):
+            shares = sun_share[0, row, column], sun_share[1, row, column], sun_share[2, row, column]
+            for step in range(count):
                 points[0, step] = _HALF * (edges[step] + cut_short(edges[step], edges[step + 1], cover, ends))
             if shaded:
                 left_along_ray(sun, (lens_x, lens_y, lens_m), (level_x, level_y, down), points)
-            for step in range(levels.size):
-                middle = points[0, step]
-                depth = lens_m + down * middle
-                light = _ONE
-                if middle > even_to_m and depth > _ZERO:
-                    rung = rung_at(depths_m, depth, rung)
-                    below = (depth - depths_m[rung]) / (depths_m[rung + 1] - depths_m[rung])
-                    below = max(_ZERO, min(below, _ONE))
-                    place = (x * middle, y * middle)
-                    way = (moved_x + middle * turned_x, moved_y + middle * turned_y)
-                    light = _on_the_way(layout, grids, levels[step], rung, below, place, way)
-                    if middle < even_to_m + even_to_m:
-                        light = _ONE + (light - _ONE) * (middle / even_to_m - _ONE)
-                change = light - _ONE
-                if shaded and depth > _ZERO:
-                    change *= points[4, step] * points[5, step]
-                # The veil of this step: exp(-k t) at its start minus at its end, over k, which cancels.
-                then_0, then_1, then_2 = ray[step + 1, 0], ray[step + 1, 1], ray[step + 1, 2]
-                if depth > _ZERO:
-                    all_0, more_0 = all_0 + abs(left_0 - then_0), more_0 + abs(left_0 - then_0) * change
-                    all_1, more_1 = all_1 + abs(left_1 - then_1), more_1 + abs(left_1 - then_1) * change
-                    all_2, more_2 = all_2 + abs(left_2 - then_2), more_2 + abs(left_2 - then_2) * change
-                left_0, left_1, left_2 = then_0, then_1, then_2
-                ray[step + 1, 0], ray[step + 1, 1], ray[step + 1, 2] = (
-                    _ONE + by_0 * (more_0 / all_0),
-                    _ONE + by_1 * (more_1 / all_1),
-                    _ONE + by_2 * (more_2 / all_2),
-                )
-            # At the lens itself M is what the first step makes of it.
-            ray[0, 0], ray[0, 1], ray[0, 2] = ray[1, 0], ray[1, 1], ray[1, 2]
+            seen = _steps_seen(ray) if lens_m > _ZERO else count
+            middles = points[0, :seen]
+            _light_along(layout, steps, depths_m, (x, y, down, lens_m), middles, room, light)
+            way = moved_x, moved_y, turned_x, turned_y
+            if way[0] != _ZERO or way[1] != _ZERO or way[2] != _ZERO or way[3] != _ZERO:
+                _draw_out(layout, grids, levels, (x, y), way, middles, room, light)
+            for step in range(seen):
+                change, middle = light[step] - _ONE, middles[step]
+                if middle < even_to_m + even_to_m:
+                    change *= max(middle / even_to_m - _ONE, _ZERO)
+                light[step] = change * points[4, step] * points[5, step] if shaded else change
+            _means(light[:seen], middles, lens_m, down, shares, ray)
+
+
+@compiled
+def _means(
+    change: F32,
+    middles: F32,
+    lens_m: np.float32,
+    down: np.float32,
+    shares: tuple[np.float32, np.float32, np.float32],
+    ray: F32,
+) -> None:
+    """Turn what is left of the veil at the ends of a ray's steps into M; behind those looked at it stays."""
+    by_0, by_1, by_2 = shares
+    more_0 = more_1 = more_2 = _ZERO
+    all_0 = all_1 = all_2 = _TINY
+    left_0 = left_1 = left_2 = _ONE
+    for step in range(change.size):
+        # The veil of this step: exp(-k t) at its start minus at its end, over k, which cancels.
+        then_0, then_1, then_2 = ray[step + 1, 0], ray[step + 1, 1], ray[step + 1, 2]
+        if lens_m + down * middles[step] > _ZERO:
+            all_0, more_0 = all_0 + abs(left_0 - then_0), more_0 + abs(left_0 - then_0) * change[step]
+            all_1, more_1 = all_1 + abs(left_1 - then_1), more_1 + abs(left_1 - then_1) * change[step]
+            all_2, more_2 = all_2 + abs(left_2 - then_2), more_2 + abs(left_2 - then_2) * change[step]
+        left_0, left_1, left_2 = then_0, then_1, then_2
+        ray[step + 1, 0], ray[step + 1, 1], ray[step + 1, 2] = (
+            _ONE + by_0 * (more_0 / all_0),
+            _ONE + by_1 * (more_1 / all_1),
+            _ONE + by_2 * (more_2 / all_2),
+        )
+    for step in range(change.size + 1, len(ray)):
+        ray[step, 0], ray[step, 1], ray[step, 2] = ray[step - 1, 0], ray[step - 1, 1], ray[step - 1, 2]
+    # At the lens itself M is what the first step makes of it.
+    ray[0, 0], ray[0, 1], ray[0, 2] = ray[1, 0], ray[1, 1], ray[1, 2]
+
+
+@compiled
+def _steps_seen(left: F32) -> int:
+    """Return up to which step light beyond it is as good as nothing to the veil of any channel."""
+    for step in range(1, len(left) - 1):
+        most = max(left[step, 0], left[step, 1], left[step, 2])
+        falls = left[step, 0] < _ONE and left[step, 1] < _ONE and left[step, 2] < _ONE
+        if falls and most <= _AS_GOOD_AS_NOTHING:
+            return step
+    return len(left) - 1
+
+
+@compiled
+def _grids_of_steps(levels: NDArray[np.int32], grids: F32) -> tuple[F32, NDArray[np.int32]]:
+    """Return the grid that each step takes.
+
+    Points per metre, the place of the first, the last; and, in whole numbers, points along a side and where
+    they start.
+    """
+    places, whole = np.empty((4, levels.size), np.float32), np.empty((2, levels.size), np.int32)
+    for step in range(levels.size):
+        grid = grids[levels[step]]
+        places[0, step], places[1, step], places[2, step] = grid[1], grid[2], grid[3]
+        places[3, step] = grid[0] - _ONE
+        whole[0, step], whole[1, step] = np.int32(grid[0]), np.int32(grid[4])
+    return places, whole
+
+
+@compiled
+def _light_along(
+    layout: F32,
+    steps: tuple[F32, NDArray[np.int32]],
+    depths_m: F32,
+    ray: tuple[np.float32, np.float32, np.float32, np.float32],
+    middles: F32,
+    room: tuple[F32, NDArray[np.int32]],
+    light: F32,
+) -> None:
+    """Write the laid-out light at places along a ray, as `_laid_out` has it; 1 above the water.
+
+    In ``room``, depths between rungs and the rungs are left.
+    """
+    (places, whole), (x, y, down, lens_m) = steps, ray
+    below, right, lower = room[0][0], room[0][1], room[0][2]
+    rungs, at = room[1][0], room[1][1]
+    rung = 0
+    for step in range(middles.size):
+        depth = lens_m + down * middles[step]
+        rung = rung_at(depths_m, depth, rung)
+        between = (depth - depths_m[rung]) / (depths_m[rung + 1] - depths_m[rung])
+        below[step] = max(_ZERO, min(between, _ONE)) if depth > _ZERO else -_ONE
+        rungs[step] = rung
+    per_m, left, top, last = places[0], places[1], places[2], places[3]
+    across, first = whole[0], whole[1]
+    for step in range(middles.size):
+        # Beyond the window its edge goes on, where the field has been made even.
+        column = max(_ZERO, min(x * middles[step] * per_m[step] - left[step], last[step]))
+        line = max(_ZERO, min(y * middles[step] * per_m[step] - top[step], last[step]))
+        i, j = min(np.floor(column), last[step] - _ONE), min(np.floor(line), last[step] - _ONE)
+        right[step], lower[step] = column - i, line - j
+        at[step] = first[step] + np.int32(j) * across[step] + np.int32(i)
+    for step in range(middles.size):
+        if below[step] < _ZERO:
+            light[step] = _ONE
+            continue
+        upper, lowest = np.uint64(at[step]), np.uint64(at[step] + across[step])
+        depth, one = np.uint64(rungs[step]), np.uint64(1)
+        found = (_ONE - below[step]) * _between_four(layout, depth, upper, lowest, right[step], lower[step])
+        light[step] = found + below[step] * _between_four(
+            layout, depth + one, upper, lowest, right[step], lower[step]
+        )
+
+
+@compiled
+def _between_four(
+    layout: F32, depth: np.uint64, upper: np.uint64, lowest: np.uint64, right: np.float32, lower: np.float32
+) -> np.float32:
+    """Return the light between four points at one of the depths."""
+    one = np.uint64(1)
+    above = layout[depth, upper] + right * (layout[depth, upper + one] - layout[depth, upper])
+    under = layout[depth, lowest] + right * (layout[depth, lowest + one] - layout[depth, lowest])
+    between: np.float32 = above + lower * (under - above)
+    return between
+
+
+@compiled
+def _draw_out(
+    layout: F32,
+    grids: F32,
+    levels: NDArray[np.int32],
+    at_one_metre: tuple[np.float32, np.float32],
+    way: tuple[np.float32, np.float32, np.float32, np.float32],
+    middles: F32,
+    room: tuple[F32, NDArray[np.int32]],
+    light: F32,
+) -> None:
+    """Write the mean light along the ways that places go, where these are longer than points are apart.
+
+    ``way`` is how far all places go, and how much farther those go that lie a metre farther along the ray.
+    """
+    below, rungs = room[0][0], room[1][0]
+    for step in range(middles.size):
+        middle = middles[step]
+        x, y = way[0] + middle * way[2], way[1] + middle * way[3]
+        half = _HALF * np.sqrt(x * x + y * y) * grids[levels[step], 1]
+        if half > _HALF and below[step] >= _ZERO:
+            place = at_one_metre[0] * middle, at_one_metre[1] * middle
+            light[step] = _on_the_way(layout, grids, levels[step], rungs[step], below[step], place, (x, y))
 
 
 @compiled
@@ -225,12 +352,9 @@ def _on_the_way(
 ) -> np.float32:
     """Return the mean of the laid-out light along a way that a place is the middle of.
 
-    Of a way shorter than the points are apart, that of its middle. Places at its ends count by the share of
-    the way that is theirs, so that nothing jumps as it grows.
+    Places at its ends count by the share of the way that is theirs, so that nothing jumps as it grows.
     """
     half = _HALF * np.sqrt(way[0] * way[0] + way[1] * way[1]) * grids[level, 1]
-    if half <= _HALF:
-        return _laid_out(layout, grids, level, rung, below, place[0], place[1])
     while half > np.float32(_ASIDE) and level < grids.shape[0] - 1:
         level += 1
         half *= _HALF
@@ -259,13 +383,10 @@ def _laid_out(
     row = max(_ZERO, min(y * grids[level, 1] - grids[level, 3], most))
     i, j = min(int(column), points - 2), min(int(row), points - 2)
     right, lower = column - np.float32(i), row - np.float32(j)
-    light = _ZERO
-    for deeper in range(2):
-        depth, at = rung + deeper, first + j * points + i
-        above = layout[depth, at] + right * (layout[depth, at + 1] - layout[depth, at])
-        at += points
-        under = layout[depth, at] + right * (layout[depth, at + 1] - layout[depth, at])
-        light += (below if deeper else _ONE - below) * (above + lower * (under - above))
+    upper, depth = np.uint64(first + j * points + i), np.uint64(rung)
+    lowest = upper + np.uint64(points)
+    light = (_ONE - below) * _between_four(layout, depth, upper, lowest, right, lower)
+    light += below * _between_four(layout, depth + np.uint64(1), upper, lowest, right, lower)
     return light
 
 
