@@ -9,6 +9,7 @@ from pathlib import Path
 import numpy as np
 import pytest
 from numpy.testing import assert_allclose, assert_array_equal
+from scipy.ndimage import map_coordinates
 
 from halocline._typing import F32, F64
 from halocline.compute import disk_cache
@@ -79,6 +80,49 @@ def test_a_ray_along_the_beam_keeps_its_shaft_and_one_across_it_averages(field: 
         return float(made.gain(at, at, np.full((23, 23), 6.0, np.float32))[1].std())
 
     assert contrast(down) > 1.5 * contrast(across)
+
+
+@pytest.mark.parametrize("pitch", [-0.5, 0.0, 0.6], ids=["up", "level", "down"])
+def test_shafts_are_the_mean_of_the_light_along_the_ray(field: CausticField, pitch: float) -> None:
+    """Held to the module's first equation, summed in float64 over all steps, of light that SciPy looks up.
+
+    Of water so dim that the far steps hold nothing that is worth a look.
+    """
+    water = ShaftWater((0.9, 0.5, 0.6), (0.5, 0.2, 0.3))
+    directions = fan(4, 6, pitch=pitch)
+    made = ShaftVolume(field, ShaftRays(directions, (3.0, -2.0), 5.0, even_to_m=1.0), STEPS, water)
+    found = np.stack(
+        [
+            made.gain(
+                np.arange(6, dtype=np.float32),
+                np.arange(4, dtype=np.float32),
+                np.full((4, 6), end, np.float32),
+            )
+            for end in STEPS.edges
+        ],
+        axis=-1,
+    )
+    drift, plan, edges = field.setup.optics.beam.drift, made._plan, STEPS.edges
+    middle = 0.5 * (edges[1:] + edges[:-1])
+    for row, column in np.ndindex(4, 6):
+        x, y, down = directions[:, row, column].astype(np.float64)
+        depth = 5.0 + down * middle
+        light = np.ones(middle.size)
+        for step in np.flatnonzero((depth > 0.0) & (middle > 1.0)):
+            points, per_m, left, top, first = plan.grids[plan.levels[step]].astype(np.float64)
+            side, start = int(points), int(first)
+            below = np.interp(depth[step], plan.depths_m, np.arange(plan.depths_m.size))
+            field_there = made._layout[:, start : start + side * side].reshape(-1, side, side)
+            lines = (y - down * drift[1]) * middle[step] * per_m - top
+            columns = (x - down * drift[0]) * middle[step] * per_m - left
+            place = np.array([[below], [lines], [columns]])
+            light[step] = map_coordinates(field_there.astype(np.float64), place, order=1, mode="nearest")[0]
+        light = 1.0 + (light - 1.0) * np.clip(middle - 1.0, 0.0, 1.0)
+        for channel, (c, kd) in enumerate(zip(water.attenuation, water.diffuse_attenuation, strict=True)):
+            veil = -np.diff(np.exp(-(c + kd * down) * edges)) * (depth > 0.0)
+            truth = 1.0 + np.cumsum(veil * (light - 1.0)) / np.cumsum(veil)
+            # What is left of the veil where no more is looked up is 1e-4, of light that is some tenths off 1.
+            assert_allclose(found[channel, row, column, 1:], truth, atol=5e-5)
 
 
 def test_each_pixel_stops_at_its_own_range(field: CausticField) -> None:
