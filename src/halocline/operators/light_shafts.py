@@ -26,6 +26,8 @@ from halocline.physics.sea.shafts import ShaftVolume
 from halocline.quantities import Distance, Length, Ratio, Strict
 
 _ONE, _LEAST = np.float32(1.0), np.float32(1e-3)
+# Pixels worked on together: what is known of them stays in the nearest cache.
+_TOGETHER = 1024
 
 
 class LightShaftsParameters(Strict):
@@ -144,38 +146,50 @@ class LightShafts(Operator[LightShaftsParameters, _Prepared]):
             # Shafts are a share of the veil that no thing shades.
             left = np.maximum(prepared.shade.over(tile.region)(length), _LEAST)
             veil = np.divide(veil, left, out=left)
-        told = tile.wants("shafts")
-        lit = np.empty((len(prepared.weights), *tile.region.shape), np.float32)
-        shafts = np.empty_like(lit) if told else np.empty_like(lit[:1])
-        for band, weights in enumerate(prepared.weights):
-            _add_shafts(
-                gain.reshape(3, -1),
-                tuple(weights),
-                np.float32(self.parameters.contrast),
-                veil[band].ravel(),
-                planes["bands"][band].ravel(),
-                shafts[band if told else 0].reshape(-1),
-                lit[band].reshape(-1),
-            )
+        told, count = tile.wants("shafts"), len(prepared.weights)
+        lit = np.empty((count, *tile.region.shape), np.float32)
+        shafts = np.empty_like(lit) if told else np.empty((count, 0), np.float32)
+        _add_shafts(
+            gain.reshape(3, -1),
+            prepared.weights,
+            np.float32(self.parameters.contrast),
+            np.ascontiguousarray(veil).reshape(count, -1),
+            np.ascontiguousarray(planes["bands"]).reshape(count, -1),
+            shafts.reshape(count, -1),
+            lit.reshape(count, -1),
+        )
         return {"bands": lit, "shafts": shafts} if told else {"bands": lit}
 
 
 @compiled
 def _add_shafts(
-    gain: F32,
-    weights: tuple[np.float32, ...],
-    strength: np.float32,
-    veil: F32,
-    light: F32,
-    shafts: F32,
-    lit: F32,
+    gain: F32, weights: F32, strength: np.float32, veil: F32, light: F32, shafts: F32, lit: F32
 ) -> None:
-    """Write what shafts add to one band's veil, and its light with them."""
-    red, green, blue = weights
-    for i in range(veil.size):
-        change = red * max(strength * (gain[0, i] - _ONE), -_ONE)
-        change += green * max(strength * (gain[1, i] - _ONE), -_ONE)
-        change += blue * max(strength * (gain[2, i] - _ONE), -_ONE)
-        shaft = change * veil[i]
-        shafts[i] = shaft
-        lit[i] = light[i] + shaft
+    """Write what shafts add to the bands' veil, and the light with them; the first may be empty."""
+    changes, shaft = np.empty((3, _TOGETHER), np.float32), np.empty(_TOGETHER, np.float32)
+    for start in range(0, lit.shape[1], _TOGETHER):
+        end = min(start + _TOGETHER, lit.shape[1])
+        for channel in range(3):
+            change, ratio = changes[channel], gain[channel, start:end]
+            for i in range(ratio.size):
+                change[i] = max(strength * (ratio[i] - _ONE), -_ONE)
+        for band in range(len(lit)):
+            added = shafts[band, start:end] if shafts.size else shaft[: end - start]
+            _add_to_band(
+                changes,
+                weights[band],
+                veil[band, start:end],
+                light[band, start:end],
+                added,
+                lit[band, start:end],
+            )
+
+
+@compiled
+def _add_to_band(changes: F32, weights: F32, veil: F32, light: F32, shafts: F32, lit: F32) -> None:
+    red, green, blue = changes[0], changes[1], changes[2]
+    of_red, of_green, of_blue = weights[0], weights[1], weights[2]
+    for i in range(lit.size):
+        added = (of_red * red[i] + of_green * green[i] + of_blue * blue[i]) * veil[i]
+        shafts[i] = added
+        lit[i] = light[i] + added
