@@ -84,6 +84,9 @@ SPRITE = np.dtype(
 )
 # Things are listed by cells of so many rows and columns, so few that all planes of one stay in the cache.
 CELL_ROWS, CELL_COLUMNS = 16, 512
+# Weights are reckoned for so many pixels of a row at once. Where it is not told how many, the compiler takes
+# some together only of more than most things have in a row.
+_LANES = 8
 _NOWHERE = 1 << 40
 # A soft edge is as good as two hard ones this share of its half width in and out: of the same variance, 1/5.
 _TWO_EDGES = np.float32(math.sqrt(0.2))
@@ -238,7 +241,7 @@ def set_amplitudes(
     first, narrowing, half = rows
     round_about = half > _ZERO
     start, end = (first, first + narrowing.size) if round_about else (-_NOWHERE, _NOWHERE)
-    shares = np.empty(64, np.float32)
+    shares = np.zeros(64, np.float32)
     for index in range(len(things)):
         thing = things[index]
         thing["amplitude"] = _ONE
@@ -249,11 +252,12 @@ def set_amplitudes(
             for row in range(top, bottom):
                 narrow = narrowing[row - first] if round_about else _ONE
                 left, right = _columns(thing, row, -_NOWHERE, _NOWHERE, narrow, half)
+                count = np.uint64(max(right - left, 0))
                 if right - left > len(shares):
-                    shares = np.empty(2 * (right - left), np.float32)
-                shares[: right - left] = _ONE
-                _weigh(thing, left, left, row, shares, np.uint64(max(right - left, 0)), narrow, half)
-                for k in range(np.uint64(max(right - left, 0))):
+                    shares = np.zeros(_in_lanes(2 * (right - left)), np.float32)
+                _fill(shares, count, _ONE)
+                _weigh(thing, left, left, row, shares, count, narrow, half)
+                for k in range(count):
                     total += np.float64(shares[k]) * np.float64(narrow * narrow)
             if total > 0.0:
                 whole = total
@@ -350,7 +354,8 @@ def paint(
     """
     end = first + picture.shape[1]
     across = (area[2] - area[1] + columns - 1) // columns
-    shares, seen = np.empty(columns, np.float32), np.empty((columns, texels.shape[1]), np.float32)
+    # Lanes past the last pixel are reckoned with too, and hold no nonsense.
+    shares, seen = np.zeros(_in_lanes(columns), np.float32), np.empty((columns, texels.shape[1]), np.float32)
     narrowing, half = rows
     for down in range((first - area[0]) // CELL_ROWS, (end - 1 - area[0]) // CELL_ROWS + 1):
         low = max(first, area[0] + down * CELL_ROWS)
@@ -361,14 +366,14 @@ def paint(
             cell_right = min(cell_left + columns, area[2])
             if starts[cell] == starts[cell + 1]:
                 continue
-            farthest = _farthest(
-                surface, low - first, high - first, cell_left - area[1], cell_right - area[1]
-            )
+            part = low - first, high - first, cell_left - area[1], cell_right - area[1]
+            farthest, nearest = _farthest(surface, part), _nearest(surface, part)
             for entry in range(starts[cell], starts[cell + 1]):
                 index = listed[entry]
                 thing = things[index]
                 if _in_front(farthest, thing["range_m"], thing["per_thickness"]) <= _ZERO:
                     continue
+                hidden_somewhere = _in_front(nearest, thing["range_m"], thing["per_thickness"]) < _ONE
                 top, bottom = _rows(thing, low, high)
                 for row in range(top, bottom):
                     narrow = narrowing[row - area[0]] if half > _ZERO else _ONE
@@ -377,7 +382,9 @@ def paint(
                     if begin >= stop:
                         continue
                     count, y, x = np.uint64(stop - begin), np.uint64(row - first), np.uint64(begin - area[1])
-                    if not _visible(thing, surface, y, x, shares[:count]):
+                    if not hidden_somewhere:
+                        _fill(shares, count, _ONE)
+                    elif not _visible(thing, surface, y, x, shares[:count]):
                         continue
                     if thing["sprite"] >= 0:
                         number = thing["sprite"]
@@ -396,9 +403,10 @@ def paint(
 
 
 @compiled
-def _farthest(surface: tuple[F32, F32, F32, F32], top: int, bottom: int, left: int, right: int) -> np.float32:
+def _farthest(surface: tuple[F32, F32, F32, F32], part: tuple[int, int, int, int]) -> np.float32:
     """Return the farthest that is seen of things in a part of a picture: infinity where water is."""
     range_m, coverage, far_range_m, far_share = surface
+    top, bottom, left, right = part
     farthest = _ZERO
     for y in range(top, bottom):
         farthest = max(farthest, _most(range_m[y, left:right]))
@@ -408,6 +416,40 @@ def _farthest(surface: tuple[F32, F32, F32, F32], top: int, bottom: int, left: i
         if coverage.size and _any_less(coverage[y, left:right], _ONE):
             return np.float32(np.inf)
     return farthest
+
+
+@compiled
+def _nearest(surface: tuple[F32, F32, F32, F32], part: tuple[int, int, int, int]) -> np.float32:
+    """Return the nearest that is seen of things in a part of a picture."""
+    range_m, _, far_range_m, far_share = surface
+    top, bottom, left, right = part
+    nearest = np.float32(np.inf)
+    for y in range(top, bottom):
+        nearest = min(nearest, _least(range_m[y, left:right]))
+        if far_share.size:
+            nearest = min(nearest, _least(far_range_m[y, left:right]))
+    return nearest
+
+
+@compiled
+def _least(row: F32) -> np.float32:
+    least = np.float32(np.inf)
+    for x in range(row.size):
+        least = min(least, row[x])
+    return least
+
+
+@compiled
+def _in_lanes(count: int) -> int:
+    """Return a number of pixels, rounded up to whole lots that are worked on at once."""
+    return -(-count // _LANES) * _LANES
+
+
+@compiled
+def _fill(shares: F32, count: np.uint64, share: np.float32) -> None:
+    for start in range(np.uint64(0), count, np.uint64(_LANES)):
+        for lane in range(np.uint64(_LANES)):
+            shares[start + lane] = share
 
 
 @compiled
@@ -493,13 +535,13 @@ def _weigh(
 ) -> None:
     """Multiply the visible shares of pixels in a row, from one on, with a disc's opacity there.
 
-    ``left`` is the first pixel of the row that it touches at all.
+    ``left`` is the first pixel of the row that it touches at all. Shares up to whole `_LANES` are changed.
     """
     if thing["sides"] or thing["edges"] > 1 or half > _ZERO:
         for k in range(count):
             shares[k] *= _profile(thing, begin + np.int64(k), row, narrow, half) * thing["amplitude"]
         return
-    past = np.uint64(begin - left)
+    past, rounds = np.int32(begin - left), np.uint64(_LANES)
     dx, dy = np.float32(left + 0.5 - thing["x"]), np.float32(row + 0.5 - thing["y"])
     ramp_end, per_ramp, amplitude = thing["ramp_end"], thing["per_ramp"], thing["amplitude"]
     if thing["per_length_squared"] > _ZERO:
@@ -508,18 +550,22 @@ def _weigh(
         share, per_length = thing["swept"], _ONE / length
         way_x, way_y = thing["along_x"], thing["along_y"]
         factor = _HALF * per_length * share
-        for k in range(count):
-            x = dx + np.float32(past + k)
-            along = (x * way_x + dy * way_y) * per_length
-            aside = (x * way_y - dy * way_x) * per_length
-            weight = _passing(inner, along, aside, length) + _passing(outer, along, aside, length)
-            weight *= factor
-            weight += (_ONE - share) * _ramp(ramp_end - _past(along, aside, length) * per_ramp)
-            shares[k] *= weight * amplitude
+        for start in range(np.uint64(0), count, rounds):
+            for lane in range(rounds):
+                k = start + lane
+                x = dx + np.float32(past + np.int32(k))
+                along = (x * way_x + dy * way_y) * per_length
+                aside = (x * way_y - dy * way_x) * per_length
+                weight = _passing(inner, along, aside, length) + _passing(outer, along, aside, length)
+                weight *= factor
+                weight += (_ONE - share) * _ramp(ramp_end - _past(along, aside, length) * per_ramp)
+                shares[k] *= weight * amplitude
         return
-    for k in range(count):
-        x = dx + np.float32(past + k)
-        shares[k] *= _ramp(ramp_end - np.sqrt(x * x + dy * dy) * per_ramp) * amplitude
+    for start in range(np.uint64(0), count, rounds):
+        for lane in range(rounds):
+            k = start + lane
+            x = dx + np.float32(past + np.int32(k))
+            shares[k] *= _ramp(ramp_end - np.sqrt(x * x + dy * dy) * per_ramp) * amplitude
 
 
 @compiled
