@@ -263,9 +263,9 @@ def stand_in_a_lamps_light() -> None:
     planes = range_m, np.ones_like(range_m), none, none
     lens, bins = np.array([0.25, 0.25, 3.0, 3.0]), (np.arange(48) + 0.5) * math.pi / 48
     by_angle = np.stack([np.cos(bins), np.sin(bins)], axis=1)
-    cast, edges = np.empty((4, 48), np.float32), np.empty((4, 48), np.float32)
-    steps = np.array([0.9, 0.1, 14, 0.8, 0.1, 1.0])
-    lamp_shadow_loops.cast_rows(planes, lens, towards, aside, steps, by_angle, cast, edges)
+    cast, edges, solid = (np.empty((4, 48), np.float32) for _ in range(3))
+    steps = np.array([0.9, 0.1, 14, 0.8, 0.1, 1.0, 1.5])
+    lamp_shadow_loops.cast_rows(planes, lens, towards, aside, steps, by_angle, cast, edges, solid)
     assert np.isfinite(cast).any()
     bent = np.zeros((1, 6), np.uint8)
     lamp_shadow_loops.bent_blocks(cast, 8, True, bent)
@@ -277,7 +277,7 @@ def stand_in_a_lamps_light() -> None:
     for normal in (none, side / np.linalg.norm(side, axis=0)):
         left = np.empty(12, np.float32)
         lamp_shadow_loops.light_left(
-            offset, normal, axes, at, np.float32(0.3), cast, edges, bent, 8, narrow, rows, left
+            offset, normal, axes, at, np.float32(0.3), cast, edges, solid, bent, 8, narrow, rows, left
         )
     seen = np.empty((4, 6), np.float32)
     lamp_shadow_loops.ranges_seen(planes, lens, towards, aside, angles, seen)
@@ -286,7 +286,7 @@ def stand_in_a_lamps_light() -> None:
     shares = np.empty((4, 6, 9, 2), np.float32)
     lobes = np.array([lobe_numbers(0.9)], np.float32)
     lamp_shadow_loops.fill_shares(
-        cast,
+        (cast, solid),
         (low, high),
         (1, 1, False),
         (angles.astype(np.float32), np.linspace(0, 8, 9, dtype=np.float32), randoms(4)),

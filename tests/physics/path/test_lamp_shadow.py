@@ -26,10 +26,12 @@ def sphere_m(origin: F64, direction: F64, centre: F64, radius: float) -> F64:
     return np.where((root > 0.0) & (found > 0.0), found, np.inf)
 
 
-def shares(lamp: F64, balls: list[tuple[F64, float]], floor: float) -> tuple[F32, F64, F64]:
+def shares(
+    lamp: F64, balls: list[tuple[F64, float]], floor: float, size: Window = SIZE
+) -> tuple[F32, F64, F64]:
     """What is left of a lamp on floor and balls, what should be, and the cosine at the lamp, by pixel."""
-    camera = pinhole(SIZE, focal_length_mm=28.0, film_width_mm=36.0, camera_to_world=np.eye(4))
-    view = camera.directions(SIZE).astype(np.float64)
+    camera = pinhole(size, focal_length_mm=28.0, film_width_mm=36.0, camera_to_world=np.eye(4))
+    view = camera.directions(size).astype(np.float64)
     level = np.where(view[1] < 0.0, floor / np.minimum(view[1], -1e-9), np.inf)
     range_m = np.minimum(level, np.inf)
     normal = np.zeros_like(view)
@@ -57,21 +59,56 @@ def shares(lamp: F64, balls: list[tuple[F64, float]], floor: float) -> tuple[F32
     shadow = LampShadow(things, lamp, axis, RADIUS_M, Beam.of(1.2, 0.1, None), np.full((2, 3), 0.2))
     reached = np.where(seen, view * np.where(seen, narrow, 0.0), [[[0.0]], [[0.0]], [[-1.0]]])
     offset = (reached - lamp[:, None, None]).astype(np.float32)
-    found = shadow.left_at(offset, normals_from_range(camera.directions(SIZE), narrow))
+    found = shadow.left_at(offset, normals_from_range(camera.directions(size), narrow))
     across = np.cross(axis, [0.0, 1.0, 0.0])
     across /= np.linalg.norm(across)
-    truth, upward = np.zeros(SIZE.shape), np.cross(across, axis)
+    truth, upward = np.zeros(size.shape), np.cross(across, axis)
     for number in range(24):
         out, turn = RADIUS_M * np.sqrt((number + 0.5) / 24), 2.399963 * number
         point = lamp + out * (np.cos(turn) * across + np.sin(turn) * upward)
         away = reached - point[:, None, None]
         metres = np.sqrt((away**2).sum(axis=0))
-        open_way = np.ones(SIZE.shape, bool)
+        open_way = np.ones(size.shape, bool)
         for centre, radius in balls:
             open_way &= sphere_m(point, away / metres, centre, radius) >= metres - 1e-3
         truth += open_way / 24
     cosine = -(normal * offset).sum(axis=0) / np.sqrt((offset**2).sum(axis=0))
     return found[seen], truth[seen], cosine[seen]
+
+
+def behind_a_post(x: float) -> F64:
+    """The least that a lamp leaves of a wall behind a post, and of the haze before it."""
+    camera = pinhole(SIZE, focal_length_mm=28.0, film_width_mm=36.0, camera_to_world=np.eye(4))
+    view = camera.directions(SIZE).astype(np.float64)
+    wall, post = 4.0 / -view[2], 2.0 / -view[2]
+    met = np.where(np.abs(view[0] * post - x) < 0.06, post, wall).astype(np.float32)
+    seen = camera.rotation, camera.position_m, camera.tangent_per_px, camera.centre_px
+    things, lamp = ThingsSeen(met, np.ones_like(met), None, None, *seen), np.array([1.4, 0.0, 0.0])
+    axis = np.array([-0.5, 0.0, -1.0]) / np.sqrt(1.25)
+    shadow = LampShadow(things, lamp, axis, RADIUS_M, Beam.of(1.2, 0.1, None), np.full((2, 3), 0.2))
+    place = np.linspace(-2.0, 2.0, 800)
+    points = np.stack([place, np.full(800, 0.1), np.full(800, -4.0)]) - lamp[:, None]
+    normal = np.broadcast_to(np.array([[0.0], [0.0], [1.0]], np.float32), points.shape)
+    ends = np.full(60, 4.0, np.float32)
+    rays = np.stack([np.linspace(-0.5, 0.5, 60), np.full(60, 0.02), np.full(60, -1.0)])
+    haze = np.ones((3, 60), np.float32)
+    shadow.dim((rays / np.sqrt((rays**2).sum(axis=0))).astype(np.float32), ends, haze)
+    return np.array([shadow.left_at(points, normal).min(), haze.min()], np.float64)
+
+
+def test_a_shadow_fades_as_what_throws_it_leaves_the_picture() -> None:
+    # The picture ends 32.7 degrees aside (18 / 28): at 1.286 m, two metres ahead. The post moves on by half a
+    # degree a frame, and what it throws never gets lighter by more than four tenths from one to the next.
+    angles = np.radians(np.arange(26.0, 36.0, 0.5))
+    left = np.stack([behind_a_post(float(2.0 * np.tan(angle))) for angle in angles])
+    assert left[0, 0] == pytest.approx(0.0, abs=1e-6)
+    np.testing.assert_array_equal(left[-1], 1.0)
+    assert (np.diff(left[:, 0]) > -1e-3).all()
+    assert np.diff(left[:, 0]).max() < 0.4
+    # So does the shaft in the water.
+    dark = 1.0 - left[:, 1]
+    assert dark[0] > 0.02
+    assert -np.diff(dark).min() < 0.4 * dark[0]
 
 
 def test_edges_run_between_the_directions_of_the_map() -> None:
@@ -88,7 +125,8 @@ def test_edges_run_between_the_directions_of_the_map() -> None:
 @pytest.mark.parametrize("way", [1.0, -1.0])
 def test_what_is_round_has_a_back_where_a_near_lamp_shines_behind_it(way: float) -> None:
     balls = [(np.array([way * x, y, z]), radius) for x, y, z, radius in NEAR]
-    found, truth, cosine = shares(np.array([way * 0.15, 0.02, 0.0]), balls, -0.12)
+    # So high that no ball stands at the picture's edge, where its shadow fades.
+    found, truth, cosine = shares(np.array([way * 0.15, 0.02, 0.0]), balls, -0.12, Window(0, 0, 320, 260))
     lit = cosine > 0.05
     # Measured: .0025, and .0049 without backs.
     assert np.abs(found - truth)[lit].mean() < 0.003

@@ -22,7 +22,7 @@ def test_no_ray_reads_past_its_end(monkeypatch: pytest.MonkeyPatch) -> None:
     monkeypatch.setattr(Compiled, "__call__", lambda self, *args: self.loop(*args))
     monkeypatch.setattr(np, "empty", poisoned)
     lamp_shadow_loops.fill_shares(
-        cast,
+        (cast, np.ones_like(cast)),
         (cast, cast),
         (1, 1, False),
         (np.full(rays, 1.2, np.float32), np.linspace(0, 8, 9, dtype=np.float32), np.zeros(1, np.float32)),
@@ -42,12 +42,12 @@ def test_what_lies_between_two_directions_is_no_nearer_than_its_ends() -> None:
     bins = (np.arange(64) + 0.5) * (np.pi / 64)
     by_angle = np.stack([np.cos(bins), np.sin(bins)], axis=1)
     for turn in np.linspace(bins[20] + 1e-4, bins[21] - 1e-4, 40):
-        line = np.full(64, np.inf, np.float32), np.zeros((64, 2), np.float32)
+        line = np.full(64, np.inf, np.float32), np.zeros((64, 2), np.float32), np.ones(64, np.float32)
         ends = []
         for r, bent in ((1.0, 0.0), (1.4, 1e-3)):
             toward, aside = 1.0 - r * np.cos(turn + bent), r * np.sin(turn + bent)
             ends += [float(np.arctan2(aside, toward)), float(np.hypot(toward, aside))]
-        lamp_shadow_loops._stretch(line, by_angle, 1.0, 0.1, *ends)
+        lamp_shadow_loops._stretch(line, by_angle, 1.0, 0.1, np.float32(1.0), *ends)
         assert np.isfinite(line[0]).any()
         assert line[0].min() > 0.999
 
@@ -71,9 +71,10 @@ def test_a_row_that_begins_on_the_lamp_shows_what_is_behind_it(tilt: float) -> N
         np.array([tangent, tangent, 0.5 * columns, 0.5 * columns]),
         np.array([0.0, 0.0, -1.0]),
         aside,
-        np.array([0.005, 0.01, 40, 2.0, 0.2, 1.0]),
+        np.array([0.005, 0.01, 40, 2.0, 0.2, 1.0, 3.0]),
         np.stack([np.cos(bins), np.sin(bins)], axis=1),
         metres,
+        np.empty_like(metres),
         np.empty_like(metres),
     )
     behind = np.pi - bins[-100:]

@@ -13,11 +13,12 @@ direction. Rows are independent, and no surface between two pixels is lost (Chen
 
 Limits. The lens does not see the far side of things: towards a lamp on one side they are taken to be round,
 as thick as they are wide, so that a flat one throws a shadow a little too wide. What something nearer hides
-of them is not there, and what lies outside the picture throws nothing. A lamp in the lens itself throws no
-shadow that the lens could see. Things are whole or none: what covers no more than half of a pixel casts
-nothing. In the water shadows are as soft as those of things `SOFT_AT_M` away from the lamp. What is nearer
-to the lamp than `NEAREST_M`, or three of its radii, is its housing or the hand that holds it, and casts
-nothing.
+of them is not there, and what lies outside the picture throws nothing: before its edge shadows of what stands
+there fade over `FADE_DEG`, so that none leaps away as that leaves the picture. A lamp in the lens itself
+throws no shadow that the lens could see. Things are whole or none: what covers no more than half of a pixel
+casts nothing. In the water shadows are as soft as those of things `SOFT_AT_M` away from the lamp. What is
+nearer to the lamp than `NEAREST_M`, or three of its radii, is its housing or the hand that holds it, and
+casts nothing.
 """
 
 from __future__ import annotations
@@ -50,6 +51,8 @@ from halocline.physics.path.scatterers import WATER_PHASE
 
 # What is nearer to the lamp than this belongs to it, metres, and in radii.
 NEAREST_M, NEAREST_RADII = 0.2, 3.0
+# What casts fades before the picture's edge, over this angle, or over a share of the picture if that is less.
+FADE_DEG, FADE_SHARE = 3.0, 0.1
 # A lamp this near the lens throws no shadow that one sees, metres.
 APART_M = 5e-3
 # Where things stand that make shadows in the water as soft as they are, metres.
@@ -187,6 +190,7 @@ class _Cast:
     grid: _Grid
     metres: F32
     edges: F32
+    solid: F32
     bent: NDArray[np.uint8]
 
 
@@ -294,6 +298,7 @@ class LampShadow:
             np.float32(self._soft),
             cast.metres,
             cast.edges,
+            cast.solid,
             cast.bent,
             _BLOCK,
             angles.astype(np.float32),
@@ -339,19 +344,19 @@ class LampShadow:
         nearest = max(NEAREST_M, NEAREST_RADII * self._radius)
         # As far as rays of the table in the water lie beyond the edges.
         margin = 1.0 + 2.0 * (grid.last - grid.first) / (self._rays * pixel)
-        steps = np.array([grid.first + 0.5 * step, step, count, grid.apart_m, nearest, margin])
+        fade = min(math.tan(math.radians(FADE_DEG)) / pixel, FADE_SHARE * min(things.range_m.shape))
+        steps = np.array([grid.first + 0.5 * step, step, count, grid.apart_m, nearest, margin, fade])
         towards, aside = self._local(grid.azimuths)
-        metres, edges = (np.empty((len(aside), _ANGLES), np.float32) for _ in range(2))
+        metres, edges, solid = (np.empty((len(aside), _ANGLES), np.float32) for _ in range(3))
 
         def part(rows: slice) -> None:
-            cast_rows(
-                things.planes, things.lens, towards, aside[rows], steps, _angles(), metres[rows], edges[rows]
-            )
+            made = metres[rows], edges[rows], solid[rows]
+            cast_rows(things.planes, things.lens, towards, aside[rows], steps, _angles(), *made)
 
         in_parallel(part, _slices(len(aside)))
         bent = np.zeros((-(-len(aside) // _BLOCK), _ANGLES // _BLOCK), np.uint8)
         bent_blocks(metres, _BLOCK, grid.wraps, bent)
-        return _Cast(grid, metres, edges, bent)
+        return _Cast(grid, metres, edges, solid, bent)
 
     def _shares(self, _: int) -> _InWater:
         cast, grid = self._casts.get(0), self._grid
@@ -374,7 +379,7 @@ class LampShadow:
 
         def part(rows: slice) -> None:
             fill_shares(
-                cast.metres,
+                (cast.metres, cast.solid),
                 (low, high),
                 (every, apart, grid.wraps),
                 (angles.astype(np.float32), ranges.astype(np.float32), across.astype(np.float32)),

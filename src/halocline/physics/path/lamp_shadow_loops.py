@@ -68,6 +68,7 @@ def cast_rows(
     by_angle: F64,
     out: F32,
     edges: F32,
+    solid: F32,
 ) -> None:
     """Write how far from a lamp the first thing stands that a picture shows, by direction.
 
@@ -87,7 +88,8 @@ def cast_rows(
         For each row a unit vector across that, ``(R, 3)``.
     steps
         First angle at the lens, step, and number of steps; lens to lamp, and what is nearer to the lamp than
-        this casts nothing, metres; pixels for which things go on beyond the picture's edges, ``(6,)``.
+        this casts nothing, metres; pixels for which things go on beyond the picture's edges, and over which
+        what casts fades before them, ``(7,)``.
     by_angle
         Cosine and sine of the angles at the lamp, counted from the direction to the lens, ``(A, 2)``.
     out
@@ -95,12 +97,14 @@ def cast_rows(
     edges
         Where in each row what stands in one direction gives way to what stands in the next: steps from the
         middle between them, -1/2 to 1/2, ``(R, A)``.
+    solid
+        How much of the light what stands there keeps, 0 at the picture's edge to 1, ``(R, A)``.
     """
-    first, step, count, apart, nearest, margin = steps
+    first, step, count, apart, nearest, margin, fade = steps
     sides = np.empty((len(by_angle), 2), np.float32)
     for row in range(len(aside)):
-        line = out[row], sides
-        out[row, :] = _ENDLESS
+        line = out[row], sides, solid[row]
+        out[row, :], solid[row, :] = _ENDLESS, _ONE
         # A lamp in the picture: rows begin on it, at 0, and nothing has an edge there.
         at, joined = max(first - step, 0.0), False
         before = _range_along(planes, lens, towards, aside[row], 0.0, margin) if at == 0.0 else np.inf
@@ -110,8 +114,9 @@ def cast_rows(
             angle = first + number * step
             s = _range_along(planes, lens, towards, aside[row], angle, margin)
             joins = s < np.inf and _of_one(before, s, angle - at)
+            keeps = _kept_at(planes, lens, towards, aside[row], angle, fade)
             if joins and abs(s - before) <= _CREASE * (angle - at) * min(s, before):
-                _stretch(line, by_angle, apart, nearest, at, before, angle, s)
+                _stretch(line, by_angle, apart, nearest, keeps, at, before, angle, s)
             elif min(s, before) < np.inf:
                 ends = at, before, angle, s
                 edge, one, other = _edge_between(planes, lens, towards, aside[row], margin, ends)
@@ -119,21 +124,42 @@ def cast_rows(
                     # A ball on the ground: it bends away before it meets what is behind.
                     one = other = min(one if before < s else other, max(before, s))
                 if before < np.inf:
-                    _stretch(line, by_angle, apart, nearest, at, before, edge, one)
+                    _stretch(line, by_angle, apart, nearest, keeps, at, before, edge, one)
                 if s < np.inf:
-                    _stretch(line, by_angle, apart, nearest, edge, other, angle, s)
-                _fill_back(line, by_angle, apart, nearest, (begun, begun_m, edge, one))
+                    _stretch(line, by_angle, apart, nearest, keeps, edge, other, angle, s)
+                back = _kept_at(planes, lens, towards, aside[row], begun, fade)
+                _fill_back(line, by_angle, apart, nearest, back, (begun, begun_m, edge, one))
                 begun, begun_m = edge, np.inf if one < other else other
                 closed = _closed(one, other, angle - at)
                 if closed > 0.0:
                     near = min(one, other)
-                    _stretch(line, by_angle, apart, nearest, edge, near, edge, near + closed)
+                    _stretch(line, by_angle, apart, nearest, keeps, edge, near, edge, near + closed)
             at, before, joined = angle, s, joins
-        _fill_back(line, by_angle, apart, nearest, (begun, begun_m, at, before))
+        back = _kept_at(planes, lens, towards, aside[row], begun, fade)
+        _fill_back(line, by_angle, apart, nearest, back, (begun, begun_m, at, before))
         if before < np.inf and not joined:
             angle = first + (count - 1.0) * step
-            _stretch(line, by_angle, apart, nearest, angle, before, angle + 0.5 * step, before)
+            keeps = _kept_at(planes, lens, towards, aside[row], angle, fade)
+            _stretch(line, by_angle, apart, nearest, keeps, angle, before, angle + 0.5 * step, before)
         _edges_of(line, edges[row])
+
+
+@compiled
+def _kept_at(
+    planes: tuple[F32, F32, F32, F32], lens: F64, towards: F64, aside: F64, angle: float, fade: float
+) -> np.float32:
+    """Return how much of the light what is seen in a direction keeps: the less the nearer to the edge.
+
+    What goes on beyond the picture is cut off there, and so would be its shadow, which would leap away with
+    it where the lens moves on.
+    """
+    rows, columns = planes[0].shape
+    column, row, depth = _place(lens, towards, aside, angle)
+    if depth <= 0.0:
+        return _ZERO
+    inside = min(column, row, columns - 1.0 - column, rows - 1.0 - row) + 0.5
+    share = min(max(inside / max(fade, 1e-6), 0.0), 1.0)
+    return np.float32(share * share * (3.0 - 2.0 * share))
 
 
 @compiled
@@ -347,9 +373,9 @@ def _nearness(planes: tuple[F32, F32, F32, F32], lens: F64, row: int, column: in
 
 
 @compiled
-def _edges_of(line: tuple[F32, F32], edges: F32) -> None:
+def _edges_of(line: tuple[F32, F32, F32], edges: F32) -> None:
     """Write where directions of a row give way to each other: where the nearer of two things ends."""
-    metres, sides = line
+    metres, sides, _ = line
     for index in range(len(metres) - 1):
         edge = sides[index, 1] if metres[index] <= metres[index + 1] else _ONE - sides[index + 1, 0]
         neither = metres[index] == metres[index + 1] == _ENDLESS
@@ -359,10 +385,11 @@ def _edges_of(line: tuple[F32, F32], edges: F32) -> None:
 
 @compiled
 def _stretch(
-    line: tuple[F32, F32],
+    line: tuple[F32, F32, F32],
     by_angle: F64,
     apart: float,
     nearest: float,
+    keeps: np.float32,
     first: float,
     first_m: float,
     last: float,
@@ -371,9 +398,10 @@ def _stretch(
     """Lay the straight stretch between two points (angle at the lens and range) over a row.
 
     The row is metres by direction, ``(A,)``, and how far what stands there goes on to both sides of the
-    direction, in steps, ``(A, 2)``: half of one where it goes on to the next.
+    direction, in steps, ``(A, 2)``: half of one where it goes on to the next; and how much of the light it
+    keeps, ``(A,)``.
     """
-    metres, sides = line
+    metres, sides, solid = line
     # Towards the lens and aside, from the lamp.
     x0, y0 = apart - first_m * math.cos(first), first_m * math.sin(first)
     x1, y1 = apart - last_m * math.cos(last), last_m * math.sin(last)
@@ -404,15 +432,17 @@ def _stretch(
             sides[index, 0], sides[index, 1] = left, right
         elif own < there:
             sides[index, 0], sides[index, 1] = left, right
-        metres[index] = min(there, own)
+        if own < there:
+            metres[index], solid[index] = own, keeps
 
 
 @compiled
 def _fill_back(
-    line: tuple[F32, F32],
+    line: tuple[F32, F32, F32],
     by_angle: F64,
     apart: float,
     nearest: float,
+    keeps: np.float32,
     ends: tuple[float, float, float, float],
 ) -> None:
     """Lay what the lens does not see of a thing over a row, where the lamp shines behind it.
@@ -431,7 +461,7 @@ def _fill_back(
         # From a circle's edge as the lens sees it backwards.
         across, away = half * (1.0 - math.cos(turn)), first_m + half * math.sin(turn)
         next_angle, next_s = first + math.atan2(across, away), math.sqrt(across * across + away * away)
-        _stretch(line, by_angle, apart, nearest, angle, s, next_angle, next_s)
+        _stretch(line, by_angle, apart, nearest, keeps, angle, s, next_angle, next_s)
         angle, s = next_angle, next_s
 
 
@@ -484,6 +514,7 @@ def light_left(
     radius: np.float32,
     cast: F32,
     edges: F32,
+    solid: F32,
     bent: U8,
     side: int,
     by_angle: F32,
@@ -504,7 +535,7 @@ def light_left(
         Azimuth of the first row, rows a radian, 1 where they go all round, and lens to lamp, ``(4,)``.
     radius
         Of the lamp, metres.
-    cast, edges, bent, side
+    cast, edges, solid, bent, side
         From `cast_rows` and `bent_blocks`.
     by_angle, by_row
         Cosine and sine of the angles of columns, and of the azimuths of rows.
@@ -541,7 +572,7 @@ def light_left(
             least += _away(plane, r, by_angle, by_row, row, column, 1, wraps)
             behind = _on_plane(plane, r, by_angle[across], by_row[down]) - cast[down, across] - least
             if behind <= _ZERO or behind > np.float32(3.0) * least:
-                out[point] = _ONE if behind <= _ZERO else _ZERO
+                out[point] = _ONE if behind <= _ZERO else _ONE - _between(solid, row, column, wraps)
                 continue
         least = _away(plane, r, by_angle, by_row, row, column, 1, wraps)
         least += _HALF * min(_spread(cast, row, column, r, wraps), _BENDS * least)
@@ -551,16 +582,32 @@ def light_left(
         wide, high = min(max(spread * per_angle, _TWO), widest), min(max(spread * per_row, _TWO), widest)
         soft = _DISC * radius * per_angle, _DISC * radius * per_row
         here = row, column, r, least, wraps
-        maps, turns = (cast, edges), (by_angle, by_row)
-        blocked, nearness, widest = _blocked(here, (wide, high), soft, plane, maps, turns, False)
+        maps, turns = (cast, edges, solid), (by_angle, by_row)
+        blocked, nearness, widest, keeps = _blocked(here, (wide, high), soft, plane, maps, turns, False)
         if blocked <= _ZERO or blocked >= _ONE:
-            out[point] = _ONE if blocked <= _ZERO else _ZERO
+            out[point] = _ONE if blocked <= _ZERO else _ONE - keeps
             continue
         # As soft as the lamp's disc makes it behind what stands there.
         behind = max(nearness - _ONE / max(r, _TINY), _ZERO)
         high = min(max(soft[1] * behind, _SHARP), high)
-        blocked, nearness, widest = _blocked(here, (widest, high), soft, plane, maps, turns, True)
-        out[point] = _ONE - blocked
+        blocked, nearness, widest, keeps = _blocked(here, (widest, high), soft, plane, maps, turns, True)
+        out[point] = _ONE - blocked * keeps
+
+
+@compiled
+def _between(plane: F32, row: np.float32, column: np.float32, wraps: bool) -> np.float32:
+    """Return what a plane of the map has between four of its directions."""
+    rows, columns = plane.shape
+    line, to = int(np.floor(row)), int(np.floor(column))
+    by_row, by_column = row - np.float32(line), column - np.float32(to)
+    found = _ZERO
+    for corner in range(4):
+        down, across = line + corner // 2, to + corner % 2
+        at = down % rows if wraps else min(max(down, 0), rows - 1)
+        weight = by_row if corner // 2 else _ONE - by_row
+        weight *= by_column if corner % 2 else _ONE - by_column
+        found += weight * plane[at, min(max(across, 0), columns - 1)]
+    return found
 
 
 @compiled
@@ -569,13 +616,14 @@ def _blocked(
     about: tuple[np.float32, np.float32],
     soft: tuple[np.float32, np.float32],
     plane: F32,
-    seen: tuple[F32, F32],
+    seen: tuple[F32, F32, F32],
     turns: tuple[F32, F32],
     fine: bool,
-) -> tuple[np.float32, np.float32, np.float32]:
-    """Return which share of directions about one is blocked, and by what: reciprocal distance, softness.
+) -> tuple[np.float32, np.float32, np.float32, np.float32]:
+    """Return which share of directions about one is blocked, and by what.
 
-    The distance is the mean one, the softness the widest, in directions. What is not ``fine`` looks at some
+    That is told by its reciprocal distance, the mean, its softness in directions, the widest, and how much of
+    the light it keeps, the mean. What is not ``fine`` looks at some
     directions only, of many.
 
     Along a row a run of what blocks counts from edge to edge, each as soft as the lamp's disc makes it behind
@@ -583,7 +631,7 @@ def _blocked(
     reach as far from the row of the direction itself behind what a row shows, it is as in the middle.
     """
     row, column, r, least, wraps = here
-    cast, edges = seen
+    cast, edges, solid = seen
     by_angle, by_row = turns
     wide, high = about
     rows, columns = cast.shape
@@ -592,7 +640,7 @@ def _blocked(
     line = int(np.floor(row + _HALF))
     middle = line % rows if wraps else min(max(line, 0), rows - 1)
     widest = _SHARPEST
-    whole, part, near, blocking = _ZERO, _ZERO, _ZERO, _ZERO
+    whole, part, near, blocking, keeps = _ZERO, _ZERO, _ZERO, _ZERO, _ZERO
     for line in range(int(np.ceil((row - high) / lines)) * lines, int(np.floor(row + high)) + 1, lines):
         down = abs(np.float32(line) - row)
         at = line % rows if wraps else min(max(line, 0), rows - 1)
@@ -616,12 +664,14 @@ def _blocked(
                 counted = weight * share * max(_ONE - across / wide, _ZERO)
                 near += counted / first
                 blocking += counted
+                keeps += counted * solid[at, to]
                 widest = max(widest, own)
             edge = np.float32(index) + _HALF * np.float32(every)
             edge += edges[at, to] if every == 1 and index == to else _ZERO
             before, width = share, own
         part += weight * min(max(of_row + before, _ZERO), _ONE)
-    return part / max(whole, _TINY), near / max(blocking, _TINY), widest
+    kept = keeps / blocking if blocking > _TINY else _ONE
+    return part / max(whole, _TINY), near / max(blocking, _TINY), widest, kept
 
 
 @compiled
@@ -711,7 +761,7 @@ def rows_about(cast: F32, every: int, apart: int, wraps: bool, low: F32, high: F
 
 @compiled
 def fill_shares(
-    cast: F32,
+    seen_first: tuple[F32, F32],
     about: tuple[F32, F32],
     spacing: tuple[int, int, bool],
     rays: tuple[F32, F32, F32],
@@ -726,8 +776,9 @@ def fill_shares(
 
     Parameters
     ----------
-    cast, about, spacing
-        From `cast_rows` and `rows_about`, with ``every``, ``apart`` and ``wraps`` of that.
+    seen_first, about, spacing
+        Metres and what is kept from `cast_rows`, and from `rows_about`, with ``every``, ``apart`` and
+        ``wraps`` of that.
     rays
         Angles at the lens ``(J,)``, ranges ``(T,)`` from 0 on, and for each row the component of its aside
         vector along the lamp's axis, ``(V,)``.
@@ -748,7 +799,7 @@ def fill_shares(
     """
     angles, ranges, across = rays
     rows, count = seen.shape
-    dark = np.empty(cast.shape[1], np.float32)
+    dark = np.empty(seen_first[0].shape[1], np.float32)
     for row in range(part[0], part[1]):
         for ray in range(count):
             own, end = seen[row, ray], _ZERO
@@ -758,14 +809,14 @@ def fill_shares(
             # Past what it shows a ray is followed for its neighbours, where they see farther.
             end = min(end if end > own * _OF_IT else own, ranges[len(ranges) - 1])
             out[row, ray] = _ONE
-            if _find_dark(cast, about, spacing, row, angles[ray], lamp[0], own, end, tables[0], dark):
+            if _find_dark(seen_first, about, spacing, row, angles[ray], lamp[0], own, end, tables[0], dark):
                 place = angles[ray], across[row], own, end
                 _sum_shares(place, ranges, lamp, tables, rates, dark, out[row, ray])
 
 
 @compiled
 def _find_dark(
-    cast: F32,
+    seen_first: tuple[F32, F32],
     about: tuple[F32, F32],
     spacing: tuple[int, int, bool],
     row: int,
@@ -778,7 +829,7 @@ def _find_dark(
 ) -> bool:
     """Write which share is dark where a ray meets each direction of the lamp; tell whether any is."""
     every, aside, wraps = spacing
-    low = about[0][row]
+    low, (cast, solid) = about[0][row], seen_first
     rows, step = len(cast), _PI / np.float32(cast.shape[1])
     sin, cos, any_dark = np.sin(angle), np.cos(angle), False
     last = np.arctan2(end * sin, apart - end * cos)
@@ -801,7 +852,7 @@ def _find_dark(
             # Of one surface, however steep, the row's own part counts.
             if own_row < _ENDLESS and abs(first - own_row) <= _BESIDE * _TWO * own_row:
                 first = own_row
-            share = min(max((r - first) / least - _ONE, _ZERO), _ONE)
+            share = min(max((r - first) / least - _ONE, _ZERO), _ONE) * solid[at, index]
             total += share * np.float32(_ROWS_ABOUT + 1 - abs(number))
         dark[index] = total / np.float32((_ROWS_ABOUT + 1) * (_ROWS_ABOUT + 1))
         if index == surface:
