@@ -16,7 +16,7 @@ from halocline.batch.frame_task import planes_read
 from halocline.errors import PresetError
 from halocline.graph.engine import Evaluation, evaluate
 from halocline.graph.graph import SOURCE, Graph, Step
-from halocline.graph.limits import HeightWindow, RangeWindow, StepLimits, share_before
+from halocline.graph.limits import HeightWindow, RangeWindow, StepLimits, share_before, weights
 from halocline.graph.operator import AnyOperator, Stage
 from halocline.imaging.camera import Camera
 from halocline.imaging.frame import Frame, Window
@@ -145,6 +145,22 @@ def test_an_edge_is_what_its_two_things_come_to_by_area(
         share = 1 - matte if invert else matte
         naive = share * unlimited + (1 - share) * untouched
         assert np.abs(naive - wanted).max() > 20 * np.abs(got - wanted).max()
+
+
+def test_a_matte_means_whole_parts_of_an_edge_the_surer_the_nearer_its_share_is_to_their_area(
+    build: Builders,
+) -> None:
+    # A pixel half of which shows a surface before open water, under every share of a matte.
+    matte = np.linspace(0.0, 1.0, 101, dtype=np.float32)[None]
+    planes = {"alpha": np.full_like(matte, 0.5), "matte.arch": matte}
+    near, _, open_water = weights(StepLimits(matte="arch"), planes, build.shot(SMALL))
+    # Of two parts of the same area it is the nearer one that mattes are drawn of; and no share means a step.
+    assert (near[0, 50], open_water[0, 50]) == (1.0, 0.0)
+    assert (near[0, 0], open_water[0, 0], near[0, 100], open_water[0, 100]) == (0.0, 0.0, 1.0, 1.0)
+    assert max(np.abs(np.diff(near[0])).max(), np.abs(np.diff(open_water[0])).max()) < 0.06
+    # Half way between none, one and both parts nothing is known but the share.
+    np.testing.assert_allclose(near[0, [25, 75]], (0.25, 0.75), atol=1e-6)
+    np.testing.assert_allclose(open_water[0, [25, 75]], (0.25, 0.75), atol=1e-6)
 
 
 def test_a_window_of_range_acts_on_each_surface_by_its_own_range(build: Builders) -> None:
