@@ -225,3 +225,17 @@ def test_what_is_drawn_before_there_are_bodies_is_hidden_as_the_picture_is() -> 
     text = BODIES.replace('after = "veiling_light"', 'after = "bubbles"') + CLOUD + "[steps.bubbles]\n"
     assert not shot_of(text).hiding["bubbles"]
     assert not shot_of("[steps.veiling_light]\n[steps.bubbles]\n").hiding
+
+
+def test_bodies_of_several_steps_hide_all_that_is_drawn_after_them() -> None:
+    # A step between them that has none, and a second one that has.
+    second = CLOUD.replace("steps.cloud", "steps.bloom").replace('"silt"', '"algae"')
+    text = BODIES + CLOUD + '[steps.bubbles]\nafter = "cloud"\n'
+    text += '[steps.bloom]\noperator = "turbid_bodies"\nafter = "bubbles"\n' + second
+    text += '[steps.suspended_matter]\nafter = "bloom"\n[[steps.suspended_matter.classes]]\n'
+    text += (
+        'name = "snow"\nkind = "aggregate"\nper_litre = 1\nsmallest = 0.001\nlargest = 0.002\nexponent = 4\n'
+    )
+    hiding = shot_of(text).hiding
+    assert [len(hiding[name]) for name in ("cloud", "bubbles", "bloom", "suspended_matter")] == [0, 1, 1, 2]
+    assert hiding["suspended_matter"][0] is hiding["bloom"][0] is hiding["bubbles"][0]
