@@ -21,6 +21,7 @@ from tests.operators.test_laws import handed, poisoned
 
 import halocline
 from halocline.compute.compiled import Compiled
+from halocline.compute.error_function import erf, erfc
 from halocline.compute.random import random_words
 from halocline.compute.threads import at_most
 from halocline.filters import halo_loops
@@ -405,6 +406,13 @@ def make_zip() -> None:
     take_down(halves, out)
 
 
+def tell_errors() -> None:
+    """On both sides of the middle."""
+    x = np.array([-0.5, 0.0, 3.0])
+    erf(x)
+    erfc(x)
+
+
 # Loops that no small case here runs: held to other references instead.
 ELSEWHERE = {
     # Against quadrature and the point spread: tests/reference/test_lamp_beam_reference.py.
@@ -419,6 +427,7 @@ ELSEWHERE = {
 CASES: dict[str, Callable[[], None]] = {
     "undoing zip": undo_zip,
     "making zip": make_zip,
+    "error function": tell_errors,
     "veil along rows": look_along_rows,
     "random words": lambda: np.testing.assert_equal(random_words(3, np.arange(5)).shape, (4, 5)),
     "drawing": draw,

@@ -24,13 +24,11 @@ from functools import cached_property
 import numpy as np
 
 from halocline._typing import F32, F64
-from halocline.compute.on_demand import OnDemand
+from halocline.compute.error_function import erfc
 from halocline.errors import PhysicsError
 from halocline.late_dataclass import dataclass
 from halocline.physics.bending.refraction import CHANNEL_WAVELENGTHS_NM, WaterMass, critical_grazing_angle
 from halocline.physics.bending.turbulence import IndexEddies, RayPath, churn
-
-special = OnDemand("scipy.special")
 
 GRAVITY = 9.81
 # Beyond this a crossing is as good as at the horizon.
@@ -542,7 +540,7 @@ def _refraction(
     )
     # Slopes that the grid cannot show soften the edge of total reflection.
     rough = np.sqrt(surface.lost_slope * surface.lost_slope + np.float32(1e-3) ** 2)
-    share = np.float32(0.5) * special.erfc((grazing - critical) / (np.float32(math.sqrt(2.0)) * rough))
+    share = np.float32(0.5) * erfc((grazing - critical) / (np.float32(math.sqrt(2.0)) * rough))
     # No mirror towards the denser water: nothing is totally reflected there.
     share *= critical > 0
     mirror = np.float32(2.0) * grazing * facing

@@ -22,11 +22,9 @@ import numpy as np
 
 from halocline._typing import F32, F64
 from halocline.compute.compiled import compiled
-from halocline.compute.on_demand import OnDemand
+from halocline.compute.error_function import erf
 from halocline.errors import PhysicsError
 from halocline.late_dataclass import dataclass
-
-special = OnDemand("scipy.special")
 
 # Eddies: samples across one eddy radius and across the periodic tile; 64 eddies to a period.
 TILE_SAMPLES_PER_EDDY = 8
@@ -129,7 +127,7 @@ def deflection_rms(index_rms: float, eddy_m: float, path_m: F32) -> F32:
     Worked value: sigma 1e-4, l 0.1 m, L 1 m gives 5.77e-4.
     """
     ratio = np.asarray(path_m / np.float32(eddy_m))
-    walk = np.float32(math.sqrt(math.pi)) * ratio * special.erf(ratio) + np.expm1(-ratio * ratio)
+    walk = np.float32(math.sqrt(math.pi)) * ratio * erf(ratio) + np.expm1(-ratio * ratio)
     angle: F32 = np.float32(math.sqrt(2.0) * index_rms) * np.sqrt(np.maximum(walk, np.float32(0.0)))
     return angle
 
@@ -386,7 +384,7 @@ def _read(tile: F32, lies: F32, at: F32, field: F32) -> None:
 def _walk_table() -> F32:
     """Return the root of the random walk (see `_walked`) for paths of 0 to 4 radii."""
     ratio = np.arange(4 * WALKS_PER_RADIUS + 1) / WALKS_PER_RADIUS
-    walk = math.sqrt(math.pi) * ratio * special.erf(ratio) + np.expm1(-ratio * ratio)
+    walk = math.sqrt(math.pi) * ratio * erf(ratio) + np.expm1(-ratio * ratio)
     table: F32 = np.sqrt(np.maximum(walk, 0.0)).astype(np.float32)
     return table
 

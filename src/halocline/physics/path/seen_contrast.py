@@ -15,7 +15,7 @@ import numpy as np
 
 from halocline._typing import F64
 from halocline.compute.disk_cache import kept, package_mark
-from halocline.compute.on_demand import OnDemand
+from halocline.compute.error_function import erf
 from halocline.compute.root import crossing
 from halocline.compute.sources import source_digest
 from halocline.errors import PhysicsError
@@ -23,8 +23,6 @@ from halocline.late_dataclass import dataclass
 from halocline.physics.path.point_spread import SLOPES
 from halocline.physics.path.transport import LightPath
 from halocline.physics.path.water_halo import light_bend, mean_water, turns_of
-
-special = OnDemand("scipy.special")
 
 FARTHEST_M = 1e5
 # Ranges at which halos are reckoned for contrast, in lengths of 1/b; between them they are mixed.
@@ -159,5 +157,5 @@ def _shares(shape: F64, side: float) -> tuple[float, float]:
 def _mean_overlap(width: float) -> F64:
     """Return the mean of max(0, 1 - |x| / width) for x of each of `SLOPES`' normal distributions."""
     ratio = width / (SLOPES * math.sqrt(2.0))
-    overlap: F64 = special.erf(ratio) + np.expm1(-(ratio**2)) / (ratio * math.sqrt(math.pi))
+    overlap: F64 = erf(ratio) + np.expm1(-(ratio**2)) / (ratio * math.sqrt(math.pi))
     return overlap
