@@ -9,11 +9,10 @@ from typing import ClassVar
 
 import numpy as np
 
-from halocline._typing import F32
 from halocline.graph.operator import Operator, Planes, PlaneUse, Stage, Tile, Undoing
 from halocline.graph.shot import Shot
 from halocline.operators.shared.two_surfaces import FARTHER_PLANES, Farther
-from halocline.physics.path.transport import attenuate
+from halocline.physics.path.transport import attenuate, attenuated
 from halocline.quantities import Strict
 
 
@@ -48,15 +47,17 @@ class Attenuation(Operator[AttenuationParameters, None]):
         """Attenuate."""
         path = shot.path
         length = path.path_length(planes["range"], planes["downward"])
-        transmittance = attenuate(path, length)
-        written: dict[str, F32] = {}
-        farther = Farther.of(planes)
-        if farther is not None:
-            far_length = path.path_length(farther.range_m, farther.at(planes["downward"]))
-            written = farther.mix(transmittance, attenuate(path, far_length), planes["bands"])
+        written = {"path_length": length}
         if "far_range" in planes:
             written["far_path_length"] = path.path_length(planes["far_range"], planes["downward"])
-        written["path_length"] = length
+        farther = Farther.of(planes)
+        if farther is None and not tile.wants("transmittance"):
+            return {"bands": attenuated(path, length, planes["bands"]), **written}
+        transmittance = attenuate(path, length)
+        if farther is not None:
+            far_length = path.path_length(farther.range_m, farther.at(planes["downward"]))
+            mixed = farther.mix(transmittance, attenuate(path, far_length), planes["bands"])
+            written = {**mixed, **written}
         if tile.wants("transmittance"):
             written["transmittance"] = transmittance
             return {"bands": planes["bands"] * transmittance, **written}

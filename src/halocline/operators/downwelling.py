@@ -103,12 +103,15 @@ class Downwelling(Operator[DownwellingParameters, _Shaded | None]):
 
     def apply(self, planes: Planes, tile: Tile, shot: Shot, prepared: _Shaded | None) -> Planes:
         """Light the subject by its depth."""
-        gain = self._gain(shot, planes["range"], planes["downward"])
         view = None if prepared is None else prepared.view(shot, tile, planes["downward"])
+        farther = Farther.of(planes)
+        if farther is None and view is None:
+            lit = self._gain(shot, planes["range"], planes["downward"], planes["bands"])
+            return {"bands": lit, "render_light": planes["bands"]}
+        gain = self._gain(shot, planes["range"], planes["downward"])
         if prepared is not None and view is not None:
             prepared.dim(gain, shot, view, planes["range"])
         written: dict[str, F32] = {}
-        farther = Farther.of(planes)
         if farther is not None:
             far_gain = self._gain(shot, farther.range_m, farther.at(planes["downward"]))
             if prepared is not None and view is not None:
@@ -120,8 +123,8 @@ class Downwelling(Operator[DownwellingParameters, _Shaded | None]):
         written["render_light"] = planes["bands"]
         return {"bands": np.multiply(planes["bands"], gain, out=gain), **written}
 
-    def _gain(self, shot: Shot, range_m: F32, mu: F32) -> F32:
-        return daylight_gain(shot.path, range_m, mu, most=self.parameters.brightest)
+    def _gain(self, shot: Shot, range_m: F32, mu: F32, light: F32 | None = None) -> F32:
+        return daylight_gain(shot.path, range_m, mu, most=self.parameters.brightest, light=light)
 
 
 def _rows(plane: F32) -> F32:

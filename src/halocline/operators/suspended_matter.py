@@ -82,7 +82,7 @@ _SIGHT_LENGTHS = 5.0
 # Of a draft, particles that are smaller than this many pixels count as haze.
 _DRAFT_PX = 0.25
 # Stands for a part of the light that is not there.
-_NONE: F32 = np.empty(0, np.float32)
+_NONE: F32 = np.empty((0, 0), np.float32)
 
 
 class MatterClass(Strict):
@@ -517,13 +517,10 @@ def _add_haze(
     if lamps is not None and away is not None:
         of_water.append(-lamps)
         lit = [(of_light - lamps, out) for of_light, out in lit]
-    # The last is added as the haze is laid.
-    water, more = _sum_of(of_water[:-1] or of_water), of_water[1:][-1:]
+    water = tuple(_rows(part) for part in of_water) or (_NONE,)
     shares = surface_share.reshape(-1), veil_share.reshape(-1)
-    for band in range(len(bands)):
-        thrown, last = (_row(part[0][band]) if part else _NONE for part in (water, more))
-        for of_light, out in lit:
-            lay_haze(_row(of_light[band]), thrown, last, _row(light[band]), *shares, out[band].reshape(-1))
+    for of_light, out in lit:
+        lay_haze(_rows(of_light), water, _rows(light), *shares, out.reshape(len(out), -1))
     if lamps is None or away is None:
         return {}
     density = None if clouds is None else clouds.ratio(area, away)
@@ -533,10 +530,5 @@ def _add_haze(
     return {"lamp_seen": left}
 
 
-def _sum_of(planes: list[F32]) -> list[F32]:
-    """Return planes as their sum alone, or none."""
-    return [sum(planes[1:], start=planes[0])] if planes else []
-
-
-def _row(plane: F32) -> F32:
-    return np.ascontiguousarray(plane).reshape(-1)
+def _rows(light: F32) -> F32:
+    return np.ascontiguousarray(light).reshape(len(light), -1)

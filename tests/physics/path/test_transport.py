@@ -17,6 +17,7 @@ from halocline.physics.path.transport import (
     OpenRays,
     VeilGeometry,
     attenuate,
+    attenuated,
     daylight_gain,
     refracted_sun,
     sunlit_by_depth,
@@ -206,6 +207,20 @@ def test_arguments_are_left_alone(build: Builders) -> None:
     veiling_light(path, VeilGeometry(length, mu, cos_sun, length, share, path.open_length(mu), share))
     for plane, was in zip(planes, before, strict=True):
         assert np.array_equal(plane, was)
+
+
+def test_light_dimmed_at_once_is_light_times_what_is_left_of_it(build: Builders) -> None:
+    path, random = build.path(depth_m=10.0), np.random.default_rng(3)
+    # More pixels than are worked on together, of which the last few are left over.
+    ranges, mu = f32(*random.uniform(0.0, 90.0, 2500)), f32(*random.uniform(-0.1, 1.0, 2500))
+    light = random.uniform(0.0, 2.0, (path.bands.count, 1, 2500)).astype(np.float32)
+    ranges[0, 7], light[0, 0, 7] = np.inf, 0.0
+    dimmed = attenuated(path, ranges, light)
+    assert np.array_equal(dimmed, light * attenuate(path, ranges))
+    exact = light * np.exp(-np.multiply.outer(path.beam_rate, ranges.astype(np.float64)))
+    np.testing.assert_allclose(dimmed, exact, rtol=2e-5, atol=1e-12)
+    lit = daylight_gain(path, ranges, mu, most=1.5, light=light)
+    assert np.array_equal(lit, light * daylight_gain(path, ranges, mu, most=1.5))
 
 
 def test_daylight_gain_is_the_daylight_of_each_surface(build: Builders) -> None:

@@ -105,43 +105,45 @@ def along_rays(
 @compiled
 def lay_haze(
     picture: F32,
-    water: F32,
-    more: F32,
+    water: tuple[F32, ...],
     light: F32,
     surface_share: F32,
     veil_share: F32,
     out: F32,
 ) -> None:
-    """Write one band of a picture with haze over it, ``(n,)`` each.
+    """Write a picture with haze over it, ``(K, n)``.
 
     What of the picture's light the water threw in along the way has a share of its own.
 
     Parameters
     ----------
     picture
-        Light of the band.
-    water, more
-        What of it the water threw in along the way, in two parts; each may be empty, the second where the
-        first is.
+        Light.
+    water
+        What of it the water threw in along the way, in parts; each may be empty.
     light
         The haze's own.
     surface_share, veil_share
-        What the haze leaves of the surface's light and of the water's, 0 to 1.
+        What the haze leaves of the surface's light and of the water's, 0 to 1, ``(n,)``.
     out
         Result; may be the picture itself.
     """
-    if not water.size:
-        for k in range(picture.size):
-            out[k] = picture[k] * surface_share[k] + light[k]
-    elif not more.size:
-        for k in range(picture.size):
-            veiled = light[k] + water[k] * veil_share[k]
-            out[k] = (picture[k] - water[k]) * surface_share[k] + veiled
-    else:
-        for k in range(picture.size):
-            thrown = water[k] + more[k]
-            veiled = light[k] + thrown * veil_share[k]
-            out[k] = (picture[k] - thrown) * surface_share[k] + veiled
+    thrown = np.empty(_AT_ONCE, np.float32)
+    for start in range(0, picture.shape[1], _AT_ONCE):
+        end = min(start + _AT_ONCE, picture.shape[1])
+        surface, veil = surface_share[start:end], veil_share[start:end]
+        for band in range(len(picture)):
+            there, own, result = picture[band, start:end], light[band, start:end], out[band, start:end]
+            for k in range(there.size):
+                thrown[k] = _ZERO
+            for part in water:
+                if part.size:
+                    more = part[band, start:end]
+                    for k in range(there.size):
+                        thrown[k] += more[k]
+            for k in range(there.size):
+                veiled = own[k] + thrown[k] * veil[k]
+                result[k] = (there[k] - thrown[k]) * surface[k] + veiled
 
 
 @compiled

@@ -3,7 +3,7 @@
 `radiance` is a wing of its own: daylight in water, solved.
 
 - `transport`: the light path round a lens (ByDepth, LightPath, OpenRays, VeilGeometry, VeilRays, abeam,
-  attenuate, daylight_gain, hold_halo, refracted_sun, sunlit_by_depth, veiling_light)
+  attenuate, attenuated, daylight_gain, hold_halo, refracted_sun, sunlit_by_depth, veiling_light)
 - `light_shares`: where the light in it comes from (light_shares, lobe_rad, sky_share_of_scalar)
 - `phase`: how light is scattered (asymmetry_of, henyey_greenstein, lobe, lobe_numbers, molecular_share)
 - `scattering`: forward scatter

@@ -22,10 +22,32 @@ _TAKEN_IN_FULL, _TAKEN_AT_MOST = np.float32(0.8), np.float32(0.92)
 
 
 @compiled
-def decay(length_m: F32, rate: np.float32, out: F32) -> None:
-    """Write exp(-k s) for lengths ``(n,)``."""
-    for pixel in range(out.size):
-        out[pixel] = exponential(-(length_m[pixel] * rate))
+def decay(length_m: F32, rates: F32, light: F32, out: F32) -> None:
+    """Write exp(-k s) of each rate, times light where any is given.
+
+    Parameters
+    ----------
+    length_m
+        ``(n,)``.
+    rates
+        ``(K,)``, 1/m.
+    light
+        ``(K, n)``, or empty.
+    out
+        ``(K, n)``; may be the light.
+    """
+    for start in range(0, length_m.size, _TOGETHER):
+        end = min(start + _TOGETHER, length_m.size)
+        metres = length_m[start:end]
+        for band in range(len(out)):
+            rate, left = rates[band], out[band, start:end]
+            if light.size:
+                there = light[band, start:end]
+                for pixel in range(left.size):
+                    left[pixel] = there[pixel] * exponential(-(metres[pixel] * rate))
+            else:
+                for pixel in range(left.size):
+                    left[pixel] = exponential(-(metres[pixel] * rate))
 
 
 @compiled
@@ -120,9 +142,10 @@ def fallen(
     deep_rates: F32,
     per_node: np.float32,
     most: np.float32,
+    light: F32,
     out: F32,
 ) -> None:
-    """Write exp of what tables over depth say, for depths ``(n,)``.
+    """Write exp of what tables over depth say, for depths ``(n,)``, times light where any is given.
 
     Parameters
     ----------
@@ -136,7 +159,9 @@ def fallen(
     per_node
         Number of nodes but one over the square root of the last depth.
     most
-        No result is more than that.
+        No exponential is more than that.
+    light
+        ``(K, n)``, or empty.
     out
         ``(K, n)``.
     """
@@ -156,7 +181,10 @@ def fallen(
             table = tables[band]
             slope = (table[node + 1] - table[node]) / (lower - upper)
             between = upper, deepest, table[node], slope, deep_rates[band], most
-            _fallen_between(depth_m[first:end], between, out[band, first:end])
+            if light.size:
+                _light_between(depth_m[first:end], between, light[band, first:end], out[band, first:end])
+            else:
+                _fallen_between(depth_m[first:end], between, out[band, first:end])
         first = end
 
 
@@ -168,6 +196,16 @@ def _fallen_between(depth_m: F32, between: tuple[np.float32, ...], out: F32) -> 
         y = min(depth_m[pixel], deepest)
         beyond = (depth_m[pixel] - y) * deep_rate
         out[pixel] = min(exponential(start + (y - upper) * slope - beyond), most)
+
+
+@compiled
+def _light_between(depth_m: F32, between: tuple[np.float32, ...], light: F32, out: F32) -> None:
+    """Write light times the same."""
+    upper, deepest, start, slope, deep_rate, most = between
+    for pixel in range(out.size):
+        y = min(depth_m[pixel], deepest)
+        beyond = (depth_m[pixel] - y) * deep_rate
+        out[pixel] = light[pixel] * min(exponential(start + (y - upper) * slope - beyond), most)
 
 
 @compiled

@@ -66,6 +66,8 @@ from halocline.physics.path.radiance.loops import (
 from halocline.physics.path.visibility import ENDLESS_M, RangeRemap
 from halocline.physics.water.bands import SHARE_NODES_NM, Bands
 
+_NO_LIGHT: F32 = np.empty((0, 0), np.float32)
+
 # Lobe of scattered diffuse daylight about the vertical, fitted to tyler1958 (seven depths, 19 x 10
 # directions; a, b, Kd of that lake by Gershun's law from the same tables): least squares of the logarithm
 # gives 0.69.
@@ -387,10 +389,30 @@ def attenuate(path: LightPath, length_m: F32) -> F32:
     F32
         ``(K, *shape)``, float32; 0 at an infinite length.
     """
-    return _decays(length_m, path.beam_rate)
+    return _decays(length_m, path.beam_rate, _NO_LIGHT)
 
 
-def daylight_gain(path: LightPath, range_m: F32, mu: F32, *, most: float = math.inf) -> F32:
+def attenuated(path: LightPath, length_m: F32, light: F32) -> F32:
+    """Return what is left of light at the lens, in one pass over it; see `attenuate`.
+
+    Parameters
+    ----------
+    path, length_m
+        As `attenuate` takes them.
+    light
+        From each surface, ``(K, *shape)``.
+
+    Returns
+    -------
+    F32
+        ``(K, *shape)``, float32, to the bit the light times its transmittance.
+    """
+    return _decays(length_m, path.beam_rate, light)
+
+
+def daylight_gain(
+    path: LightPath, range_m: F32, mu: F32, *, most: float = math.inf, light: F32 | None = None
+) -> F32:
     """Return the light on each surface relative to the reference depth, ``(K, *shape)``, float32.
 
     Parameters
@@ -402,11 +424,14 @@ def daylight_gain(path: LightPath, range_m: F32, mu: F32, *, most: float = math.
         ``mu range`` deeper than the lens. Above `LightPath.highest_depth_m` the light is that there.
     most
         What is more is that.
+    light
+        What to multiply with it at once, ``(K, *shape)``.
 
     Returns
     -------
     F32
-        ``(K, *shape)``, 0 or more; 1 at the reference depth by full daylight.
+        ``(K, *shape)``, 0 or more; 1 at the reference depth by full daylight. The light times that, where it
+        is given.
     """
     highest = max(0.0, path.highest_depth_m)
     longest, lens, above = (np.float32(each) for each in (LONGEST_RANGE_M, path.camera_depth_m, highest))
@@ -418,7 +443,8 @@ def daylight_gain(path: LightPath, range_m: F32, mu: F32, *, most: float = math.
     tables = np.ascontiguousarray((path.downwelling_scale * lost).T, np.float32)
     # No daylight at all is less than any of it that counts.
     tables += np.float32(math.log(max(path.daylight_level, 1e-60)))
-    return ByDepth(tables, (path.downwelling_scale * solved.deep_rate).astype(np.float32))(deeper, most=most)
+    by_depth = ByDepth(tables, (path.downwelling_scale * solved.deep_rate).astype(np.float32))
+    return by_depth(deeper, most=most, light=light)
 
 
 @dataclass(frozen=True)
@@ -436,10 +462,11 @@ class ByDepth:
     tables: F32
     deep_rates: F32
 
-    def __call__(self, depth_m: F32, *, most: float = math.inf) -> F32:
-        """Return it at depths of any one shape, 0 or more, at most so much, ``(K, *shape)``."""
+    def __call__(self, depth_m: F32, *, most: float = math.inf, light: F32 | None = None) -> F32:
+        """Return it at depths of any one shape, 0 or more, at most so much, ``(K, *shape)``; times light."""
         out = np.empty((len(self.tables), *depth_m.shape), np.float32)
-        fallen(_flat(depth_m), *self.for_loops(), np.float32(most), out.reshape(len(out), -1))
+        lit = _NO_LIGHT if light is None else _flat_bands(light)
+        fallen(_flat(depth_m), *self.for_loops(), np.float32(most), lit, out.reshape(len(out), -1))
         return out
 
     def for_loops(self) -> tuple[F32, F32, F32, np.float32]:
@@ -466,12 +493,11 @@ def sunlit_by_depth(path: LightPath) -> ByDepth:
     return ByDepth(tables, np.zeros(len(tables), np.float32))
 
 
-def _decays(length_m: F32, rates: F64) -> F32:
-    """Return exp(-k s) for each rate, ``(K, *shape)``."""
+def _decays(length_m: F32, rates: F64, light: F32) -> F32:
+    """Return exp(-k s) for each rate, ``(K, *shape)``, times light where any is given."""
     out = np.empty((len(rates), *length_m.shape), np.float32)
-    flat = np.ascontiguousarray(length_m).ravel()
-    for layer, rate in zip(out.reshape(len(rates), -1), rates.astype(np.float32), strict=True):
-        decay(flat, rate, layer)
+    lit = _flat_bands(light) if light.size else _NO_LIGHT
+    decay(_flat(length_m), rates.astype(np.float32), lit, out.reshape(len(rates), -1))
     return out
 
 
@@ -765,6 +791,10 @@ def _alike(one: F32, other: F32) -> tuple[F32, F32]:
         return one, other
     first, second = np.broadcast_arrays(one, other)
     return first, second
+
+
+def _flat_bands(light: F32) -> F32:
+    return np.ascontiguousarray(light, np.float32).reshape(len(light), math.prod(light.shape[1:]))
 
 
 def _flat(plane: F32) -> F32:

@@ -305,7 +305,16 @@ def _suns_share(depth: F32, count: int, shares: tuple[F32, F32, F32, np.float32]
     """Write the share of each band's light that is the sun's at the first of some depths, which change."""
     for k in range(count):
         depth[k] = max(depth[k], _ZERO)
-    fallen(depth[:count], shares[0], shares[1], shares[2], shares[3], np.float32(np.inf), out[:, :count])
+    fallen(
+        depth[:count],
+        shares[0],
+        shares[1],
+        shares[2],
+        shares[3],
+        np.float32(np.inf),
+        out[:0, :count],
+        out[:, :count],
+    )
 
 
 @compiled
