@@ -193,7 +193,7 @@ def churn(
         _planes(turbulence, lens_m, axes, thickness_m),
         np.array(sizes, np.float32),
         _drifting_tiles(turbulence, [radius for radius, _ in sizes], lens_m, axes, time_s),
-        _eddy_tile(turbulence.seed),
+        _eddy_tile(turbulence.seed).reshape(-1),
         _walk_table(),
         np.float32(rays.step_rad),
         np.float32(max(rays.travel_m, 1e-6)),
@@ -290,7 +290,7 @@ def _turn(
     # The layer's faces, seen from the lens: half a gap before the first sheet and after the last.
     low_m = np.float32(planes[2, 0] - 0.5 * planes[2, 1])
     high_m = np.float32(planes[2, 0] + (planes[2, 3] + 0.5) * planes[2, 1])
-    towards, at, field = np.empty(3, np.float32), np.empty(3, np.float32), np.empty(3, np.float32)
+    towards, field = np.empty(3, np.float32), np.empty(3, np.float32)
     for row in range(enter_m.shape[0]):
         for column in range(enter_m.shape[1]):
             enter, end = enter_m[row, column], min(leave_m[row, column], farthest)
@@ -325,18 +325,20 @@ def _turn(
                     distance = abs(within)
                     spacing = distance * step_rad / (slant if within == met else abs(climb))
                     spacing = max(spacing, travel_m)
-                    for k in range(3):
-                        at[k] = towards[k] * within
+                    at = towards[0] * within, towards[1] * within, towards[2] * within
                     for octave in range(sizes.shape[0]):
                         radius = sizes[octave, 0]
                         angle = root_2 * sizes[octave, 1] * _walked(path / radius, walks) * slant
                         shown = min(max(radius / (shows * spacing) - one, zero), one)
+                        if shown <= zero:
+                            smeared += angle * angle
+                            continue
                         fold = angle * distance * folds / radius
                         shown /= one + fold * fold
                         smeared += angle * angle * (one - shown * shown)
                         angle *= shown
                         if angle > zero:
-                            _read(tile, lies[octave], at, field)
+                            _read(tile, lies, np.uintp(octave), at, field)
                             angle *= np.float32(math.sqrt(0.5))
                             turned_1 += angle * field[0]
                             turned_2 += angle * field[1]
@@ -361,23 +363,40 @@ def _walked(ratio: np.float32, walks: F32) -> np.float32:
 
 
 @compiled
-def _read(tile: F32, lies: F32, at: F32, field: F32) -> None:
-    """Write the sum of both copies of the field at a place along the layer's axes, from the lens."""
-    size, one = np.float32(TILE_SIZE), np.uintp(1)
-    field[:] = np.float32(0.0)
-    for copy in range(2):
-        lie = lies[copy]
-        across = (at[0] + at[2] * lie[3]) * lie[0] + lie[1]
-        along = (at[1] + at[2] * lie[4]) * lie[0] + lie[2]
+def _read(
+    tile: F32, lies: F32, octave: np.uintp, at: tuple[np.float32, np.float32, np.float32], field: F32
+) -> None:
+    """Write the sum of both copies of an octave's field at a place along the layer's axes, from the lens."""
+    size, across_tile = np.float32(TILE_SIZE), np.uintp(3 * (TILE_SIZE + 1))
+    most, parts, one, two = np.uintp(TILE_SIZE - 1), np.uintp(3), np.uintp(1), np.uintp(2)
+    field_1 = field_2 = field_3 = np.float32(0.0)
+    for copy in range(np.uintp(2)):
+        per_metre = lies[octave, copy, 0]
+        across = (at[0] + at[2] * lies[octave, copy, 3]) * per_metre + lies[octave, copy, 1]
+        along = (at[1] + at[2] * lies[octave, copy, 4]) * per_metre + lies[octave, copy, 2]
         across = (across - np.floor(across)) * size
         along = (along - np.floor(along)) * size
         # Just below a whole number the fraction is rounded up to one.
-        x, y = min(np.uintp(across), np.uintp(TILE_SIZE - 1)), min(np.uintp(along), np.uintp(TILE_SIZE - 1))
+        x, y = min(np.uintp(across), most), min(np.uintp(along), most)
         part_x, part_y = across - np.float32(x), along - np.float32(y)
-        for k in range(3):
-            upper = tile[y, x, k] + part_x * (tile[y, x + one, k] - tile[y, x, k])
-            lower = tile[y + one, x, k] + part_x * (tile[y + one, x + one, k] - tile[y + one, x, k])
-            field[k] += upper + part_y * (lower - upper)
+        upper = y * across_tile + x * parts
+        lower = upper + across_tile
+        field_1 += _between(tile, upper, lower, part_x, part_y)
+        field_2 += _between(tile, upper + one, lower + one, part_x, part_y)
+        field_3 += _between(tile, upper + two, lower + two, part_x, part_y)
+    field[0], field[1], field[2] = field_1, field_2, field_3
+
+
+@compiled
+def _between(
+    tile: F32, upper: np.uintp, lower: np.uintp, part_x: np.float32, part_y: np.float32
+) -> np.float32:
+    """Return one part of the field between four samples, of which the first of two rows are told."""
+    parts = np.uintp(3)
+    above = tile[upper] + part_x * (tile[upper + parts] - tile[upper])
+    below = tile[lower] + part_x * (tile[lower + parts] - tile[lower])
+    between: np.float32 = above + part_y * (below - above)
+    return between
 
 
 @lru_cache(maxsize=1)
