@@ -151,3 +151,34 @@ def test_what_a_lamp_lights_in_a_part_of_the_picture_counts(picture: Frame) -> N
     part = '[parts.ball]\nmatte = "pass.ball"\nsteps = { lamps = { daylight = 0.0 } }\n'
     assert "lights nothing in view" in told(picture, faint, water)
     assert told(picture, faint, water + part) == ""
+
+
+def test_a_lamp_that_the_middle_of_a_shot_puts_into_a_thing_is_told_of_by_its_frame(picture: Frame) -> None:
+    # Two metres before the lens: free on the first frame, half a metre within a ball that has come by on 12.
+    lamp = look('space = "world"\nposition = [0, 0, -2]\ntarget = [0, 0, -5]\ncone_angle = 160')
+    rays = Rays(np.zeros(3), CAMERA.directions(WINDOW).astype(float))
+    rays.sphere(np.array([0.0, 0.0, -2.1]), 0.5, (0.2, 0.2, 0.2))
+    rays.floor(-1.5, (0.2, 0.2, 0.2), far=20.0)
+    made = rays.shaded()
+    planes = {"rgb": np.stack([made.alpha] * 3), "alpha": made.alpha, "range": made.range_m}
+    later = Frame(planes, WINDOW, WINDOW)
+    frames = [1, 12, 24]
+    assert lamps_in_vain(lamp, picture, CAMERA, LINEAR_REC709, frames) == ()
+    (found,) = lamps_in_vain(lamp, picture, CAMERA, LINEAR_REC709, frames, {12: (later, CAMERA)})
+    assert re.search(r"light\.lamps\.0 stands 0\.4 m behind .* frame 12, .* light\.lamps\.0\.position", found)
+    # A post before it, as thin as a hand, is nothing to tell of.
+    narrow = np.abs(CAMERA.directions(WINDOW)[0] / CAMERA.directions(WINDOW)[2]) < 0.03
+    post = np.where(narrow, np.float32(1.7), picture.plane("range"))
+    shown = {12: (Frame({**picture.planes, "range": post}, WINDOW, WINDOW), CAMERA)}
+    assert lamps_in_vain(lamp, picture, CAMERA, LINEAR_REC709, frames, shown) == ()
+
+
+def test_a_lamp_that_lights_something_later_in_the_shot_is_not_in_vain(picture: Frame) -> None:
+    ahead = look('space = "world"\nposition = [0, 0, -3]\ntarget = [0, 0.7, -6]\ncone_angle = 10', DRY)
+    assert "nothing in view" in "".join(lamps_in_vain(ahead, picture, CAMERA, LINEAR_REC709, [1, 12]))
+    # Later in the shot all is two metres farther away: the lamp shines on it.
+    open_water = Frame({**picture.planes, "range": picture.plane("range") + np.float32(2.0)}, WINDOW, WINDOW)
+    shown = {12: (open_water, CAMERA)}
+    assert "nothing in view" not in "".join(
+        lamps_in_vain(ahead, picture, CAMERA, LINEAR_REC709, [1, 12], shown)
+    )

@@ -17,14 +17,13 @@ from halocline.physics.path.lamp_glow import (
     Glow,
     LampSeen,
     lamp_glow,
-    phase_about,
     radiance_turned_once,
     spread_radiance,
     table_angles,
 )
-from halocline.physics.path.lamps import Lamp, backscatter, beam_share
+from halocline.physics.path.lamps import Lamp, backscatter, beam_share, water_phase
 from halocline.physics.path.point_spread import SLOPES, Turns
-from halocline.physics.path.scatterers import LampClouds, Scatterers, table_ranges
+from halocline.physics.path.scatterers import ABOUT_A_LAMP, LampClouds, Scatterers, table_ranges
 from halocline.physics.path.scattering import fournier_forand
 from halocline.physics.path.transport import LightPath
 from halocline.physics.path.water_halo import mean_water, turns_of
@@ -90,7 +89,7 @@ def _by_quad(lamp: Lamp, path: LightPath, ray: np.ndarray, end: float, band: int
     density = more.get("density", lambda _t, _x: 1.0)
     bands = path.bands
     before = float(lamp.lost_along(ray[:, None].astype(np.float32), np.zeros(3))[0])
-    phase = more.get("phase", lambda mu: float(phase_about(np.array([mu]))[0]))
+    phase = more.get("phase", lambda mu: float(water_phase(np.array([mu]), ABOUT_A_LAMP)[0]))
     assert callable(density)
     assert callable(phase)
 

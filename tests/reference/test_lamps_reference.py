@@ -12,7 +12,6 @@ from scipy.integrate import quad
 from scipy.special import expn
 
 from halocline._typing import F64
-from halocline.physics.path.lamp_glow import phase_about
 from halocline.physics.path.lamps import (
     Lamp,
     backscatter,
@@ -23,6 +22,7 @@ from halocline.physics.path.lamps import (
     scattered_beyond,
     water_phase,
 )
+from halocline.physics.path.scatterers import ABOUT_A_LAMP
 from halocline.physics.water.bands import Bands
 from halocline.physics.water.fitted_bands import fit_bands
 from halocline.physics.water.spectra import WAVELENGTH_NM
@@ -134,7 +134,7 @@ def _haze_by_quad(placed: Lamp, water: Bands, ray: F64, end: float) -> float:
         x = t * ray - placed.position_m
         r = float(np.sqrt(x @ x + placed.radius_m**2))
         share = float(beam_share(placed, np.array([x @ placed.axis / r]))[0])
-        turned = float(phase_about(np.array([-(x @ ray) / r]))[0])
+        turned = float(water_phase(np.array([-(x @ ray) / r]), ABOUT_A_LAMP)[0])
         wider = before + (placed.lost_wide - before) * max(float(x @ ray) / r, 0.0)
         rate = water.absorption[2] + water.scattering[2] * wider
         lost = float(np.exp(-rate * (r + t)))

@@ -16,10 +16,12 @@ from halocline.batch.headers import look_at_headers
 from halocline.batch.lamps_in_vain import lamps_in_vain
 from halocline.batch.origins import origins_of_sequence
 from halocline.batch.output_look import look_at_output, moments, uneven_samples
-from halocline.batch.task import FrameTask, InputFiles, input_spec
+from halocline.batch.task import FrameTask, InputFiles, input_spec, input_spec_of
 from halocline.errors import FrameError, HaloclineError, ReadError
+from halocline.imaging.camera import Camera
 from halocline.imaging.depth import DepthSpec
 from halocline.imaging.exr import read_header
+from halocline.imaging.frame import Frame
 from halocline.imaging.load import Loaded, View, load
 from halocline.imaging.motion import MOTION_PASS
 from halocline.imaging.save import carried_channels
@@ -149,7 +151,7 @@ def look_first(tasks: Sequence[FrameTask], preset: Preset, *, keep: bool = False
                 _told(tasks, files, loaded, preset),
                 output=(
                     *look_at_output(preset, loaded, frames),
-                    *_of_lamps(preset, loaded, tasks[0], frames),
+                    *_of_lamps(preset, loaded, tasks, frames),
                     *uneven,
                 ),
                 uneven=uneven,
@@ -162,7 +164,9 @@ def look_first(tasks: Sequence[FrameTask], preset: Preset, *, keep: bool = False
 
 
 def look_at_lamps(tasks: Sequence[FrameTask], preset: Preset) -> tuple[str, ...]:
-    """Return which lamps light nothing in view, or far too much, by the first frame that can be read.
+    """Return which lamps light nothing in view, or far too much, or stand within things.
+
+    The first frame that can be read tells, and those in the middle and at the end.
 
     Parameters
     ----------
@@ -185,7 +189,7 @@ def look_at_lamps(tasks: Sequence[FrameTask], preset: Preset) -> tuple[str, ...]
         except HaloclineError:
             # What keeps a frame from being read is told by others.
             continue
-        return _of_lamps(preset, loaded, tasks[0], frames)
+        return _of_lamps(preset, loaded, tasks, frames)
     return ()
 
 
@@ -206,10 +210,36 @@ def _loaded(files: InputFiles, preset: Preset) -> Loaded:
     )
 
 
-def _of_lamps(preset: Preset, loaded: Loaded, task: FrameTask, frames: Sequence[int]) -> tuple[str, ...]:
-    """Tell of lamps that light nothing in view, or far too much."""
-    view, found = loaded.views[0], origins_of_sequence(preset, task)
-    return lamps_in_vain(found, view.frame, view.camera, view.space, moments(found, frames))
+def _of_lamps(
+    preset: Preset, loaded: Loaded, tasks: Sequence[FrameTask], frames: Sequence[int]
+) -> tuple[str, ...]:
+    """Tell of lamps that light nothing in view, or far too much, or stand within things."""
+    view, found = loaded.views[0], origins_of_sequence(preset, tasks[0])
+    at = moments(found, frames)
+    if not any(found.at(frame).light.lamps for frame in at):
+        return ()
+    others = _depth_later(tasks, preset, view.depth_spec)
+    return lamps_in_vain(found, view.frame, view.camera, view.space, at, others)
+
+
+def _depth_later(
+    tasks: Sequence[FrameTask], preset: Preset, settled: DepthSpec | None
+) -> dict[int, tuple[Frame, Camera]]:
+    """Return what is seen in the middle and at the end of a shot, by frame, where that can be read."""
+    found: dict[int, tuple[Frame, Camera]] = {}
+    ordered = sorted(tasks, key=lambda task: task.frame)
+    for task in (ordered[len(ordered) // 2], ordered[-1]):
+        if task is ordered[0] or task.held_from is not None or task.frame in found:
+            continue
+        # Of its edges nothing is to be told.
+        spec = replace(input_spec_of(replace(task, depth_spec=settled), preset), separate_edges=False)
+        try:
+            view = load(task.beauty, spec, depth_path=task.depth, pass_paths=dict(task.passes)).views[0]
+        except HaloclineError:
+            # What keeps it from being read is told when it is made.
+            continue
+        found[task.frame] = view.frame, view.camera
+    return found
 
 
 def _refuse_lacking(loaded: Loaded, preset: Preset) -> None:

@@ -1,15 +1,16 @@
 """Lamps that light nothing of what a frame shows, or far too much of it: told before it is made.
 
 A lamp that is placed in centimetres, aimed past the scene, or stands within a thing is allowed, and nothing
-in the picture says why it is dark. So each lamp's light is measured on one frame: on what that shows and in
-the water before it, on every so many-th pixel and, where its beam is narrow, on the pixels about the place
-that it is aimed at.
+in the picture says why it is dark. So each lamp's light is measured on a few frames: on what those show and
+in the water before it, on every so many-th pixel and, where its beam is narrow, on the pixels about the place
+that it is aimed at. And a lamp that the camera or what moves brings to stand within a thing on one of them is
+told of by that frame.
 """
 
 from __future__ import annotations
 
 import math
-from collections.abc import Sequence
+from collections.abc import Mapping, Sequence
 from dataclasses import replace
 
 import numpy as np
@@ -23,10 +24,11 @@ from halocline.imaging.camera import Camera
 from halocline.imaging.frame import Frame, Window
 from halocline.late_dataclass import dataclass
 from halocline.physics.path.lamp_glow import LampSeen
+from halocline.physics.path.lamp_shadow import housing_m
 from halocline.physics.path.lamps import Lamp, backscatter, lit_surfaces
 from halocline.physics.path.transport import LightPath, attenuate
 from halocline.presets.build import water_around
-from halocline.presets.lamps import placed_lamps
+from halocline.presets.lamps import placed_lamps, things_seen
 from halocline.presets.preset import Look, Preset
 from halocline.presets.sections import LampSection
 from halocline.rgb import RGBSpace
@@ -46,6 +48,8 @@ _BRIGHTEST = 1e3
 _ALONG: F64 = np.geomspace(0.05, 100.0, 300)
 # A lamp no farther behind what is seen than this is likely to be within it.
 _WITHIN_M = 0.5
+# So much of what is about it hides it.
+_MOSTLY_HIDDEN = 0.5
 # What is farther away is not lit. Farther than so many lengths of the clearest band the lens sees no water.
 _FARTHEST_M, _SEEN_LENGTHS = 1e4, 4.0
 
@@ -62,7 +66,12 @@ class _Scene:
 
 
 def lamps_in_vain(
-    preset: Preset, picture: Frame, camera: Camera, space: RGBSpace, frames: Sequence[int]
+    preset: Preset,
+    picture: Frame,
+    camera: Camera,
+    space: RGBSpace,
+    frames: Sequence[int],
+    others: Mapping[int, tuple[Frame, Camera]] | None = None,
 ) -> tuple[str, ...]:
     """Return what a person should know of lamps that light nothing in view, or far too much.
 
@@ -71,10 +80,13 @@ def lamps_in_vain(
     preset
         The look, with its origins found.
     picture, camera, space
-        One of the sequence, whose depth stands for all, its camera, and the working space.
+        One of the sequence, whose depth stands for those that are not given, its camera, and the working
+        space.
     frames
         Frames at which the look's lamps may differ. A lamp that lights what it may on one of them is not told
-        of.
+        to light nothing.
+    others
+        More of the frames and their cameras, by number.
 
     Returns
     -------
@@ -82,24 +94,56 @@ def lamps_in_vain(
         A sentence for each lamp, with the key to set.
     """
     told: dict[int, list[str]] = {}
-    judged: dict[tuple[int, LampSection], str] = {}
-    scene: _Scene | None = None
-    preset = preset.with_lens(camera)
+    within: dict[int, list[str]] = {}
+    judged: dict[tuple[int, LampSection, int], tuple[str, str]] = {}
+    scenes: dict[int, _Scene] = {}
+    others = others or {}
     for frame in frames:
-        look = preset.at(frame)
+        shown = frame if frame in others else -1
+        whole, lens = others.get(frame, (picture, camera))
+        look = preset.with_lens(lens).at(frame)
         surfaces, water = _lit(look)
-        if not (surfaces or water) or look.unknown or "range" not in picture.planes:
+        if not (surfaces or water) or look.unknown or "range" not in whole.planes:
             continue
         for number, section in enumerate(placed(look.light, look.origins).lamps):
             if section.brightness == 0.0:
                 continue
-            if (number, section) not in judged:
-                if scene is None:
-                    path, _ = water_around(look, preset, camera, None, space)
-                    scene = _Scene(picture, camera, path, surfaces, water)
-                judged[number, section] = _judged(section, number, scene)
-            told.setdefault(number, []).append(judged[number, section])
-    return tuple(lines[0] for lines in told.values() if all(lines))
+            if (number, section, shown) not in judged:
+                if shown not in scenes:
+                    path, _ = water_around(look, preset.with_lens(lens), lens, None, space)
+                    scenes[shown] = _Scene(whole, lens, path, surfaces, water)
+                scene = scenes[shown]
+                judged[number, section, shown] = (
+                    _judged(section, number, scene),
+                    _within(section, number, scene, frame),
+                )
+            vain, inside = judged[number, section, shown]
+            told.setdefault(number, []).append(vain)
+            within.setdefault(number, []).append(inside)
+    found = {number: lines[0] for number, lines in told.items() if all(lines)}
+    for number, lines in within.items():
+        # Where it is in vain everywhere that is said.
+        if number not in found and any(lines):
+            found[number] = next(line for line in lines if line)
+    return tuple(found[number] for number in sorted(found))
+
+
+def _within(section: LampSection, number: int, scene: _Scene, frame: int) -> str:
+    """Return what is to be told of a lamp that stands within a thing; nothing where it does not."""
+    if not scene.surfaces or scene.camera.globe is not None:
+        return ""
+    (lamp,) = placed_lamps((section,), scene.path, scene.camera)
+    things, key = things_seen(scene.whole, scene.camera), f"light.lamps.{section.name or number}"
+    behind = _behind(lamp, scene)
+    if (
+        not 0.0 < behind <= _WITHIN_M
+        or things.hides(lamp.position_m, housing_m(lamp.radius_m)) < _MOSTLY_HIDDEN
+    ):
+        return ""
+    return (
+        f"{key} stands {behind:.2g} m behind what the camera sees on frame {frame}, or within it, and lights "
+        f"little there. Set {key}.position to the lens's side of that"
+    )
 
 
 def _lit(look: Look) -> tuple[bool, bool]:

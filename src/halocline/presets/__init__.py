@@ -30,5 +30,5 @@
   water_around)
 - `misplaced`: a lens and a scene that do not lie in the water so
 - `water_choice`: its water (chosen_water)
-- `lamps`: its lights (placed_lamps)
+- `lamps`: its lights (placed_lamps, things_seen)
 """

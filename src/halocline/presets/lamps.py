@@ -53,7 +53,7 @@ def placed_lamps(
     """
     # All around the lens there is no plane picture to cut.
     flat = not isinstance(camera, Panorama)
-    things = _things(surfaces, camera) if surfaces is not None and flat else None
+    things = things_seen(surfaces, camera) if surfaces is not None and flat else None
     found = []
     for number, section in enumerate(sections, start=1):
         if section.brightness > 0.0:
@@ -94,7 +94,19 @@ def through_bodies(
     )
 
 
-def _things(surfaces: Frame, camera: Camera) -> ThingsSeen:
+def things_seen(surfaces: Frame, camera: Camera) -> ThingsSeen:
+    """Return what a flat picture shows, as lamps' shadows look at it.
+
+    Parameters
+    ----------
+    surfaces, camera
+        The picture and its lens.
+
+    Returns
+    -------
+    ThingsSeen
+        Its range and coverage.
+    """
     planes, window = surfaces.planes, surfaces.data_window
     centre = camera.centre_px[0] - window.x, camera.centre_px[1] - window.y
     return ThingsSeen(

@@ -14,7 +14,8 @@
 - `lamps`: lights in the water (Lamp, backscatter, irradiance, lit_surfaces, relative_power)
 - `beam`: how much they send at each angle (Core)
 - `lamp_glow`: the glow round one that is seen (Glow, LampSeen, lamp_glow)
-- `lamp_shadow`: what things keep of their light (LampShadow, ThingsSeen, ends_of_rates, weights_of_rates)
+- `lamp_shadow`: what things keep of their light (LampShadow, ThingsSeen, ends_of_rates, housing_m,
+  weights_of_rates)
 - `dimmed_haze`: what turbid bodies keep from what they light of the water (DimmedHaze, HazePieces,
   SightAngles)
 - `scatterers`: what turns their light to the lens (LampClouds, Scatterers, table_ranges)

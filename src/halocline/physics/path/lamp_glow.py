@@ -30,8 +30,7 @@ from halocline._typing import F32, F64
 from halocline.compute.disk_cache import kept
 from halocline.late_dataclass import dataclass
 from halocline.physics.path.lamp_loops import add_glow
-from halocline.physics.path.lamps import Lamp, beam_share
-from halocline.physics.path.phase import henyey_greenstein
+from halocline.physics.path.lamps import Lamp, beam_share, water_phase
 from halocline.physics.path.point_spread import SLOPES, Turns
 from halocline.physics.path.scatterers import ABOUT_A_LAMP
 from halocline.physics.path.scattering import fournier_forand
@@ -193,7 +192,7 @@ def radiance_turned_once(lamp: Lamp, path: LightPath, seen: LampSeen, angle: F64
     phi = first[:, None] + half[:, None] * (1.0 + nodes)
     r = apart[:, None] / np.maximum(np.cos(phi), 1e-9)
     t = s * np.cos(angle)[:, None] + r * np.sin(phi)
-    phase = phase_about(-np.sin(phi)) * weights * half[:, None] / apart[:, None]
+    phase = water_phase(-np.sin(phi), ABOUT_A_LAMP) * weights * half[:, None] / apart[:, None]
     aside = np.cross(seen.direction, np.eye(3)[int(np.argmin(np.abs(seen.direction)))])
     aside /= np.sqrt(aside @ aside)
     rays = np.outer(seen.direction, np.cos(angle)) + np.outer(aside, np.sin(angle))
@@ -204,13 +203,6 @@ def radiance_turned_once(lamp: Lamp, path: LightPath, seen: LampSeen, angle: F64
     strength = path.bands.scattering * seen.intensity
     once: F64 = strength[:, None] * (phase * decay).sum(axis=2)
     return once
-
-
-def phase_about(cos_psi: F64) -> F64:
-    """Return the phase function of `ABOUT_A_LAMP`, 1/sr."""
-    parts = [henyey_greenstein(cos_psi, g, share=share) for g, share in ABOUT_A_LAMP]
-    total: F64 = np.sum(parts, axis=0)
-    return total
 
 
 @lru_cache(maxsize=1)

@@ -18,7 +18,8 @@ there fade over `FADE_DEG`, so that none leaps away as that leaves the picture. 
 throws no shadow that the lens could see. Things are whole or none: what covers no more than half of a pixel
 casts nothing. In the water shadows are as soft as those of things `SOFT_AT_M` away from the lamp. What is
 nearer to the lamp than `NEAREST_M`, or three of its radii, is its housing or the hand that holds it, and
-casts nothing.
+casts nothing; but for a lamp that stands within or behind a wide thing (`ThingsSeen.hides`), whose near
+surface would else let ragged light out.
 """
 
 from __future__ import annotations
@@ -51,6 +52,10 @@ from halocline.physics.path.scatterers import WATER_PHASE
 
 # What is nearer to the lamp than this belongs to it, metres, and in radii.
 NEAREST_M, NEAREST_RADII = 0.2, 3.0
+# A lamp so far behind what is seen is surely hidden, metres; so much of what is about it must hide it.
+_SURELY_M, _MOSTLY = 0.05, 0.8
+# Flanks of what hides it are no farther from it than this, metres, and seen from it as steep as this cosine.
+_FLANK_M, _FLANK_COSINE = 1.0, 0.5
 # What casts fades before the picture's edge, over this angle, or over a share of the picture if that is less.
 FADE_DEG, FADE_SHARE = 3.0, 0.1
 # A lamp this near the lens throws no shadow that one sees, metres.
@@ -125,6 +130,42 @@ class ThingsSeen:
         column = self.centre_px[0] - x / z / self.tangent_per_px[0]
         row = self.centre_px[1] + y / z / self.tangent_per_px[1]
         return bool(0.0 <= column <= columns and 0.0 <= row <= rows)
+
+    def hides(self, place_m: F64, about_m: float) -> float:
+        """Tell whether a place is within or behind a thing that is wide: 0 for not at all, to 1.
+
+        Parameters
+        ----------
+        place_m
+            World metres, ``(3,)``.
+        about_m
+            Half of the width in which all must be nearer to the lens than the place, metres, as the lens sees
+            it: a post or a hand before a lamp is not.
+        """
+        right, above, behind = (place_m - self.lens_m) @ self.rotation
+        if behind >= -about_m:
+            return 0.0
+        rows, columns = self.range_m.shape
+        across, down = (
+            half / -behind for half in (about_m / self.tangent_per_px[0], about_m / self.tangent_per_px[1])
+        )
+        column = self.centre_px[0] - right / behind / self.tangent_per_px[0]
+        row = self.centre_px[1] + above / behind / self.tangent_per_px[1]
+        # Whole pixels about it, that the picture holds all of.
+        ends = (
+            math.floor(row - down),
+            math.ceil(row + down),
+            math.floor(column - across),
+            math.ceil(column + across),
+        )
+        if ends[0] < 0 or ends[2] < 0 or ends[1] > rows or ends[3] > columns:
+            return 0.0
+        part = np.s_[ends[0] : ends[1], ends[2] : ends[3]]
+        away = math.sqrt(right * right + above * above + behind * behind)
+        deep = np.where(self.alpha[part] > 0.5, away - self.range_m[part].astype(np.float64), 0.0)
+        share = float(np.clip(deep / _SURELY_M, 0.0, 1.0).mean())
+        share = max(0.0, (share - _MOSTLY) / (1.0 - _MOSTLY))
+        return share * share * (3.0 - 2.0 * share)
 
 
 @dataclass(frozen=True)
@@ -203,6 +244,22 @@ class _InWater:
     shares: F32
 
 
+def housing_m(radius_m: float) -> float:
+    """Return how far around a lamp what stands there belongs to it, metres.
+
+    Parameters
+    ----------
+    radius_m
+        Of the lamp's face.
+
+    Returns
+    -------
+    float
+        Above 0.
+    """
+    return max(NEAREST_M, NEAREST_RADII * radius_m)
+
+
 class LampShadow:
     """What things in a picture leave of a lamp's light. It is reckoned when first asked for.
 
@@ -256,6 +313,14 @@ class LampShadow:
         return _Grid.of(self._things, self._position)
 
     @property
+    def _housing_m(self) -> float:
+        return housing_m(self._radius)
+
+    @cached_property
+    def _hidden(self) -> float:
+        return self._things.hides(self._position, self._housing_m)
+
+    @property
     def seen(self) -> bool:
         """Whether the lens could see any: not where the lamp stands in it."""
         offset = self._position - self._things.lens_m
@@ -305,7 +370,21 @@ class LampShadow:
             _turns(grid.azimuths).astype(np.float32),
             out.reshape(-1),
         )
+        if normal is not None and self._hidden > 0.0:
+            out *= self._not_from_within(offset_m, normal)
         return out
+
+    def _not_from_within(self, offset_m: F32 | F64, normal: F32) -> F32:
+        """Return what a lamp within or close behind a wide thing leaves of its near flanks, 0 to 1.
+
+        Where the thing bends away from the lens its light would graze them, in lines that waver.
+        """
+        r = np.sqrt(np.square(offset_m, dtype=np.float32).sum(axis=0))
+        cosine = -(offset_m * normal).sum(axis=0) / np.maximum(r, np.float32(1e-6))
+        facing = np.clip(cosine / np.float32(_FLANK_COSINE), np.float32(0.0), np.float32(1.0))
+        near = np.clip(np.float32(2.0) - r / np.float32(_FLANK_M), np.float32(0.0), np.float32(1.0))
+        left: F32 = np.float32(1.0) - np.float32(self._hidden) * near * (np.float32(1.0) - facing * facing)
+        return left
 
     def dim(self, direction: F32 | F64, ends_m: F32 | F64, haze: F32) -> None:
         """Take what lies in shadow from the lamp's haze along view rays.
@@ -341,7 +420,7 @@ class LampShadow:
         pixel = min(things.tangent_per_px)
         count = min(_MOST_STEPS, max(16, math.ceil((grid.last - grid.first) / pixel)))
         step = (grid.last - grid.first) / count
-        nearest = max(NEAREST_M, NEAREST_RADII * self._radius)
+        nearest = self._housing_m * (1.0 - self._hidden)
         # As far as rays of the table in the water lie beyond the edges.
         margin = 1.0 + 2.0 * (grid.last - grid.first) / (self._rays * pixel)
         fade = min(math.tan(math.radians(FADE_DEG)) / pixel, FADE_SHARE * min(things.range_m.shape))

@@ -54,7 +54,7 @@ from halocline.physics.path.lamp_loops import haze_along_rays, lay_facing, lit_i
 from halocline.physics.path.lamp_shadow import LampShadow, ThingsSeen
 from halocline.physics.path.phase import A as Reals
 from halocline.physics.path.phase import henyey_greenstein
-from halocline.physics.path.scatterers import WATER_PHASE, Scatterers
+from halocline.physics.path.scatterers import WATER_LOBES, WATER_PHASE, Scatterers
 from halocline.physics.water.bands import Bands
 from halocline.physics.water.spectra import WAVELENGTH_NM, daylight
 
@@ -271,14 +271,22 @@ def _lobe_beyond(g: float, mu: float) -> float:
     return (1.0 - g * g) / (2.0 * g) * (1.0 / root - 1.0 / (1.0 + g))
 
 
-def water_phase(cos_psi: Reals) -> Reals:
+def water_phase(cos_psi: Reals, lobes: Sequence[tuple[float, float]] = WATER_LOBES) -> Reals:
     """Return the phase function of natural water, 1/sr, in the shape and type of ``cos_psi``.
 
     ``cos_psi`` is 1 straight on. Worked values: 180 deg gives 0.00537, 90 deg 0.00446.
+
+    Parameters
+    ----------
+    cos_psi
+        Cosine of the angle by which light is turned.
+    lobes
+        Asymmetry and share of each lobe: `WATER_PHASE`, or `ABOUT_A_LAMP`.
     """
-    share, forward, backward = WATER_PHASE
-    phase = henyey_greenstein(cos_psi, forward, share=share)
-    phase += henyey_greenstein(cos_psi, backward, share=1.0 - share)
+    (g, share), *others = lobes
+    phase = henyey_greenstein(cos_psi, g, share=share)
+    for g, share in others:
+        phase += henyey_greenstein(cos_psi, g, share=share)
     return phase
 
 

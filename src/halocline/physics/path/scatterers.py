@@ -22,6 +22,7 @@ _NO_WAVES = np.zeros((0, 4), np.float32)
 # to the geometric mean of petzold1972's eight stations from 3 to 180 degrees: within 10 % beyond 20 degrees,
 # where one lobe is out by a factor of 3; p(180) .0054, and the stations have .003 to .013 per steradian.
 WATER_PHASE = (0.992, 0.931, -0.505)
+WATER_LOBES = ((WATER_PHASE[1], WATER_PHASE[0]), (WATER_PHASE[2], 1.0 - WATER_PHASE[0]))
 # The same where a lens looks into a lamp, whose light comes turned by a few degrees: asymmetry and share of
 # each lobe. Fitted here to fournier1999 as mobley2002 has it: within 20 % from 1.3 to 70 degrees, where one
 # forward lobe is up to 1.76 times that. Beyond a right angle it is `WATER_PHASE` within 3 %.
@@ -90,8 +91,7 @@ class Scatterers:
     @classmethod
     def of_water(cls, bands: Bands, clouds: LampClouds | None = None) -> Scatterers:
         """Return the water's own, with `WATER_PHASE`."""
-        share, forward, backward = WATER_PHASE
-        return cls(bands.scattering, ((forward, share), (backward, 1.0 - share)), clouds=clouds, wide=True)
+        return cls(bands.scattering, WATER_LOBES, clouds=clouds, wide=True)
 
     def about_a_lamp(self) -> Scatterers:
         """Return them for a lens that looks into a lamp: of the water, with `ABOUT_A_LAMP`."""
