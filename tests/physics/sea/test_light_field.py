@@ -16,7 +16,15 @@ from halocline._typing import F32, F64
 from halocline.compute import disk_cache
 from halocline.physics.sea.caustics import CausticOptics
 from halocline.physics.sea.light_field import CausticSetup, _patches, ladder_depth, window_start
-from halocline.physics.sea.light_lookup import SQUARE_SHARE, SQUARES
+from halocline.physics.sea.light_lookup import (
+    SQUARE_SHARE,
+    SQUARES,
+    Between,
+    Layout,
+    Slice,
+    look_up,
+    middle_over,
+)
 from halocline.physics.sea.waves import SeaState, Swell
 
 INDEX = (1.338, 1.3405, 1.345)
@@ -277,3 +285,21 @@ def others(value: Any) -> list[Any]:
             changed = 1e6 if math.isinf(now) else now + 1e-9
         found.append(replace(value, **{part.name: changed}))
     return found
+
+
+def test_the_middle_channel_over_a_square_is_that_of_single_places() -> None:
+    """The loop for a whole square, against the one for places in any order, to the bit."""
+    random = np.random.default_rng(8)
+    image = random.uniform(0.0, 3.0, (64, 64, 3)).astype(np.float32)
+    led = random.uniform(-0.1, 0.1, (32, 32, 3)).astype(np.float32)
+    led[..., 0] += np.float32(1.0)
+    parts = random.uniform(0.0, 1.0, (2, SQUARES, SQUARES)).astype(np.float32)
+    fine = np.array([[0.11, -0.05, 0.3], [0.05, 0.11, 0.7]], np.float32)
+    long = np.array([[0.02, 0.01, 0.1], [-0.01, 0.02, 0.4]], np.float32)
+    layout, light = Layout(fine, long, parts), Slice(image, np.float32(0.25), led)
+    at = np.linspace(-20.0, 20.0, 61, dtype=np.float32)
+    x, y = (plane.ravel() for plane in np.meshgrid(at, at))
+    none, singly = np.zeros_like(x), np.empty((3, x.size), np.float32)
+    between = Between((light,), (), 0.0, 0.0)
+    look_up(np.arange(x.size), (x, y, none), none, np.zeros(2), layout, between, singly)
+    np.testing.assert_array_equal(middle_over(at, layout, light), singly[1].reshape(61, 61))

@@ -36,6 +36,7 @@ from halocline.physics.sea.light_lookup import (
     Slice,
     list_places,
     look_up,
+    middle_over,
     sort_places,
 )
 from halocline.physics.sea.slope_lookup import Footprint, look_up_slopes, slope_levels
@@ -434,15 +435,8 @@ class CausticField:
             Distance of points, and points along a side.
         """
         at = np.arange(count, dtype=np.float32) * np.float32(step_m)
-        x, y = (plane.ravel() for plane in np.meshgrid(at, at))
-        none = np.zeros_like(x)
         light = Slice(self._light(_COARSE, depth_m), np.float32(0.0), self._leading(depth_m))
-        out = np.empty((3, x.size), np.float32)
-        layout = self.setup.layout(window_start(centre, step_m, count))
-        drift = self.setup.optics.beam.drift
-        look_up(np.arange(x.size), (x, y, none), none, drift, layout, Between((light,), (), 0.0, 0.0), out)
-        light_there: F32 = out[1].reshape(count, count)
-        return light_there
+        return middle_over(at, self.setup.layout(window_start(centre, step_m, count)), light)
 
     def slopes(
         self, x: F32, y: F32, *, origin: tuple[float, float] = (0.0, 0.0), footprint: Footprint | None = None

@@ -201,6 +201,57 @@ def look_up(
         _put(part, light, out)
 
 
+def middle_over(at_m: F32, layout: Layout, light: Slice) -> F32:
+    """Return the middle channel of one slice's light over a square of the surface, ``(n, n)``.
+
+    Parameters
+    ----------
+    at_m
+        Where columns and rows of points lie along both axes, metres from the layout's origin, ``(n,)``.
+    layout
+        How the patches lie there.
+    light
+        What is looked up, without any between levels.
+
+    Returns
+    -------
+    F32
+        As `look_up` finds it at the same places.
+    """
+    out = np.empty((at_m.size, at_m.size), np.float32)
+    _middle_over(at_m, layout.fine, layout.long, layout.parts, light.long, light.fine, light.shift, out)
+    return out
+
+
+@compiled
+def _middle_over(
+    at_m: F32, fine: F32, long: F32, parts: F32, led: F32, image: F32, shift: np.float32, out: F32
+) -> None:
+    """Write what `middle_over` returns."""
+    cells, long_cells = np.float32(image.shape[0]), np.float32(led.shape[0])
+    for row in range(at_m.size):
+        y = at_m[row]
+        for column in range(at_m.size):
+            x = at_m[column]
+            side_x, across, far_x = place_in_squares(fine, 0, x, y)
+            side_y, down, far_y = place_in_squares(fine, 1, x, y)
+            long_x = long[0, 0] * x + long[0, 1] * y + long[0, 2]
+            long_y = long[1, 0] * x + long[1, 1] * y + long[1, 2]
+            weight, led_x, led_y = bilinear(led, long_x * long_cells, long_y * long_cells)
+            side_x, side_y = side_x - led_x, side_y - led_y
+            if far_x == _ZERO and far_y == _ZERO:
+                i, j = np.uint32(across & (SQUARES - 1)), np.uint32(down & (SQUARES - 1))
+                place = (side_x + parts[0, j, i]) * cells - shift, (side_y + parts[1, j, i]) * cells - shift
+                # What is not asked for the compiler leaves out.
+                _, middle, _ = bilinear(image, place[0], place[1])
+            else:
+                _, middle, _ = cross_faded(
+                    image, shift, parts, across, down, side_x, side_y, far_x, far_y, _ONE
+                )
+                middle = max(middle, _ZERO)
+            out[row, column] = weight * middle
+
+
 @compiled
 def _trace_back(
     where: NDArray[np.intp],
