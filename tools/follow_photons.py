@@ -1,6 +1,6 @@
 """Radiance in even water, by photons followed backwards from the lens.
 
-    python tools/follow_photons.py [level | deep | hull | edge | opening | other]
+    python tools/follow_photons.py [level | deep | hull | edge | opening | other | boxes]
 
 It prints the table of `tests/reference/data/photons_looking_up.csv`, or with ``level`` that of
 `photons_under_a_disc.csv`: level views from below a disc, and without it; or with ``deep`` that of
@@ -9,7 +9,8 @@ that of `photons_under_a_hull.csv`: such water before a disc whose edge hides th
 `photons_beside_an_edge.csv`: even water before such discs and beside them; with ``opening`` that of
 `photons_through_an_opening.csv`: under a level roof with a round opening towards the sun, and with a disc
 over that; with ``other`` that of `photons_past_other_things.csv`: a hull and an opening of
-other sizes, under another sun. The water scatters by
+other sizes, under another sun; with ``boxes`` that of `photons_past_boxes.csv`: views of the black boxes of
+`scenes_of_boxes.json`, and without them. The water scatters by
 Henyey and Greenstein's lobe under a flat sea (Snell, Fresnel), a sun whose beam every scattering looks for,
 and a sky of even radiance; a black disc may lie below the surface. Radiance is per irradiance of 1 on the
 sea.
@@ -18,14 +19,18 @@ sea.
 from __future__ import annotations
 
 import itertools
+import json
 import math
 import sys
 from dataclasses import dataclass
+from pathlib import Path
 
 import numpy as np
 from numba import njit
 
+from halocline._typing import F64
 from halocline.physics.path.phase import molecular_share
+from halocline.physics.sea.surface import direct_sun_share
 from halocline.physics.water.bands import SHARE_NODES_NM
 from halocline.physics.water.fitted_bands import fit_bands
 from halocline.physics.water.water import jerlov_water
@@ -90,6 +95,8 @@ EDGE_VIEWS_DEG = (-8.0, -5.0, -3.5, -2.0, 0.0, 3.0, 6.0, 9.0)
 # The radius of an opening in a roof, its middle towards the sun, and the roof's depth, metres; less than 0 is
 # no roof.
 NO_ROOF = (-1.0, 0.0, 0.0)
+BOXES = Path(__file__).parents[1] / "tests" / "reference" / "data" / "scenes_of_boxes.json"
+NO_BOXES: F64 = np.zeros((0, 6))
 # Absorption and scattering, 1/m; how deep the lens, the roof and a disc over it are, and the radius of the
 # opening and of the disc, metres: none, as large as what the lens sees of it, or half that. Views to the side
 # of the sun, and below it, degrees: less far than what lies beyond a picture's edges comes to matter.
@@ -152,6 +159,23 @@ def under_roof(x: float, z: float, roof: tuple[float, float, float]) -> bool:
 
 
 @njit(cache=True)
+def in_boxes(
+    place: tuple[float, float, float], way: tuple[float, float, float], length: float, boxes: F64
+) -> bool:
+    """Tell whether a way meets boxes: their least and their largest x, depth and z, in rows of six."""
+    along = way[0], -way[1], way[2]
+    for box in boxes:
+        into, out = 0.0, length
+        for axis in range(3):
+            slope = along[axis] if abs(along[axis]) > 1e-12 else 1e-12
+            one, other = (box[axis] - place[axis]) / slope, (box[axis + 3] - place[axis]) / slope
+            into, out = max(into, min(one, other)), min(out, max(one, other))
+        if into < out:
+            return True
+    return False
+
+
+@njit(cache=True)
 def turned(
     chance: np.random.Generator, way: tuple[float, float, float], lobes: tuple[float, float]
 ) -> tuple[float, float, float]:
@@ -191,6 +215,7 @@ def photon(
     disc_depth_m: float,
     lobes: tuple[float, float],
     roof: tuple[float, float, float],
+    boxes: F64,
 ) -> float:
     """Return what one photon finds; x along the sun's side, y up; the beam is ``sun[2]`` across."""
     c, found, weight = absorption + scattering, 0.0, 1.0
@@ -204,7 +229,10 @@ def photon(
         to_roof = (y - roof[2]) / way[1] if way[1] != 0.0 else -1.0
         if 0.0 < to_roof < step and under_roof(x + to_roof * way[0], z + to_roof * way[2], roof):
             return found
-        if way[1] > 0.0 and y / way[1] < step:
+        to_top = y / way[1] if way[1] > 0.0 else math.inf
+        if in_boxes((x, y, z), way, min(step, to_top), boxes):
+            return found
+        if to_top < step:
             mirrored = reflected(way[1])
             found += weight * (1.0 - mirrored) * sky
             weight *= mirrored
@@ -218,7 +246,8 @@ def photon(
         up = (y - disc_depth_m) / sun[1]
         dark = up > 0.0 and in_disc(x + up * sun[0], z, disc)
         up = (y - roof[2]) / sun[1]
-        if not dark and not (up > 0.0 and under_roof(x + up * sun[0], z, roof)):
+        dark = dark or (up > 0.0 and under_roof(x + up * sun[0], z, roof))
+        if not dark and not in_boxes((x, y, z), (sun[0], sun[1], 0.0), y / sun[1], boxes):
             cosine = way[0] * sun[0] + way[1] * sun[1]
             g, own = lobes
             spread = 1.0 + g * g - 2.0 * g * cosine
@@ -245,11 +274,14 @@ def radiance(
     photons: int,
     lobes: tuple[float, float] = (LOBE, 0.0),
     roof: tuple[float, float, float] = NO_ROOF,
+    boxes: F64 = NO_BOXES,
 ) -> tuple[float, float]:
     """Return the mean of many photons, and its standard error."""
     total, squares = 0.0, 0.0
     for _ in range(photons):
-        found = photon(chance, absorption, scattering, depth_m, way, sun, disc, disc_depth_m, lobes, roof)
+        found = photon(
+            chance, absorption, scattering, depth_m, way, sun, disc, disc_depth_m, lobes, roof, boxes
+        )
         total += found
         squares += found * found
     mean = total / photons
@@ -270,6 +302,8 @@ def main() -> None:
         print_opening()
     elif sys.argv[1:] == ["other"]:
         print_others()
+    elif sys.argv[1:] == ["boxes"]:
+        print_boxes()
     else:
         print_looking_up()
 
@@ -400,6 +434,51 @@ def print_others() -> None:
             (opening_m, middle, depth_m - above_m),
         )
         sys.stdout.write(f"{','.join(map(str, case))},{view},{angle:g},{mean:.4g},{error:.2g}\n")
+
+
+def print_boxes() -> None:
+    """Print views of black boxes, and without them."""
+    sys.stdout.write("scene,view,angle_deg,open,open_error,under,error\n")
+    for name, scene in json.loads(BOXES.read_text(encoding="utf-8")).items():
+        water = scene["absorption"], scene["scattering"], scene["depth_m"]
+        in_water = math.asin(math.cos(math.radians(scene["sun_deg"])) / INDEX)
+        sun = (math.sin(in_water), math.cos(in_water), direct_sun_share(scene["sun_deg"]))
+        # About the lens, x towards the sun, up and z; by depth here.
+        low, high = np.array(scene["boxes"])[:, :3], np.array(scene["boxes"])[:, 3:]
+        boxes = np.concatenate([low, high], axis=1)
+        boxes[:, 1], boxes[:, 4] = water[2] - high[:, 1], water[2] - low[:, 1]
+        ahead, aside, up = view_axes(math.radians(scene["azimuth_deg"]), math.radians(scene["height_deg"]))
+        for view, angle in scene["views"]:
+            turn = math.radians(angle)
+            way = ahead * math.cos(turn) + (aside if view == "aside" else up) * math.sin(turn)
+            towards = (float(way[0]), float(way[1]), float(way[2]))
+            found = [
+                radiance(
+                    np.random.default_rng(1),
+                    *water,
+                    towards,
+                    sun,
+                    (0.0, 0.0, 0.0),
+                    DISC_DEPTH_M,
+                    HULL_PHOTONS,
+                    (LOBE, 0.0),
+                    NO_ROOF,
+                    black,
+                )
+                for black in (NO_BOXES, boxes)
+            ]
+            numbers = ",".join(f"{mean:.4g},{error:.2g}" for mean, error in found)
+            sys.stdout.write(f'"{name}",{view},{angle:g},{numbers}\n')
+            sys.stdout.flush()
+
+
+def view_axes(azimuth: float, height: float) -> tuple[F64, F64, F64]:
+    """Return where a lens looks, to its right and up; x towards the sun, y up, z; angles from x, radians."""
+    ahead = np.array(
+        [math.cos(height) * math.cos(azimuth), math.sin(height), math.cos(height) * math.sin(azimuth)]
+    )
+    aside = np.array([-math.sin(azimuth), 0.0, math.cos(azimuth)])
+    return ahead, aside, np.cross(aside, ahead)
 
 
 def print_level() -> None:

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import math
 from dataclasses import replace
 
 import cv2
@@ -121,6 +122,31 @@ def test_light_left_before_a_hull_overhead_is_even_however_far_its_parts_are(bui
         kink = np.abs(left - 0.5 * across)
         assert (kink / (left + np.float32(0.01)))[well_within].max() < 0.1
     assert (left[hull] > 0.0).all()
+
+
+@pytest.mark.parametrize(
+    ("depth_m", "above_m", "water"), [(9.0, 6.0, (0.1, 0.43)), (15.0, 9.0, (0.07, 0.18))]
+)
+def test_a_hull_before_the_sun_has_no_bright_arcs_where_steps_along_rays_end_close_below_it(
+    depth_m: float, above_m: float, water: tuple[float, float], build: Builders
+) -> None:
+    # A slanting range is known to a hundredth: a step that ends within that of the hull stands for no lit
+    # water beside it. Arcs of it were up to three times as bright as what lay between them.
+    travel = refracted_sun(60.0, 0.0, build.up, build.ahead, 1.341)
+    path = build.path(build.grey_bands(*water, 0.1), depth_m=depth_m, sun_travel=travel)
+    shot = build.shot(WIDE, path=path, camera=build.camera(WIDE, tilt_deg=68.0))
+    rays = shot.camera.directions(WIDE)
+    way = above_m / np.maximum(rays[1], np.float32(0.05))
+    x, z = rays[0] * way, rays[2] * way + np.float32(above_m * math.tan(math.radians(22.0)))
+    hull = (rays[1] > 0.05) & (np.abs(x) < 8.0) & (np.abs(z) < 4.0)
+    planes = {"alpha": hull.astype(np.float32), "range": np.where(hull, way, np.inf).astype(np.float32)}
+    shade = water_shade(replace(shot, surfaces=Frame(planes, WIDE, WIDE)))
+    assert shade is not None
+    left = shade.over(WIDE)(planes["range"])[0]
+    well_within = cv2.erode(hull.astype(np.uint8), np.ones((31, 31), np.uint8), borderValue=0) > 0
+    assert well_within.sum() > 5_000
+    for across in (np.roll(left, 6, 0) + np.roll(left, -6, 0), np.roll(left, 6, 1) + np.roll(left, -6, 1)):
+        assert (np.abs(left - 0.5 * across) / left)[well_within].max() < 0.15
 
 
 @pytest.mark.parametrize("ball_m", [2.0, 3.0, 5.0])

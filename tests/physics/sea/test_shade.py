@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import math
+from dataclasses import replace
 
 import numpy as np
 import pytest
@@ -12,7 +13,15 @@ from tests.conftest import Builders
 from halocline._typing import F32
 from halocline.physics.path.transport import sunlit_by_depth
 from halocline.physics.sea.shade import Casters, Shade, ShadeWater, Square, fades_out, shade_depths
-from halocline.physics.sea.shade_loops import left_along_ray, light_at_places, loop_maps, shade_surfaces
+from halocline.physics.sea.shade_loops import (
+    about_map,
+    come_along,
+    left_along_ray,
+    left_by_things,
+    light_at_places,
+    loop_maps,
+    shade_surfaces,
+)
 from halocline.physics.sea.surface import SUN_RADIUS_RAD, SunBeam
 
 SUN, OVERHEAD = SunBeam(math.radians(40.0), 0.4, 1.34), SunBeam(0.0, 0.0, 1.34)
@@ -211,3 +220,61 @@ def test_weights_fall_to_nothing_at_the_border_of_a_picture_alone() -> None:
     assert weights[:, 0].max() < 0.06
     assert_array_equal(weights[4:-4, 8:-8], 1.0)
     assert_array_equal(weights, weights[::-1, ::-1])
+
+
+def about_at(shade: Shade, depth_m: float, x: float = 0.0) -> float:
+    """Return what is left of light that was scattered about, over a place of the square."""
+    at = [np.full(1, value, np.float32) for value in (x, 0.0, depth_m)]
+    out = np.empty(1, np.float32)
+    left_by_things(about_map(shade), at[0], at[1], at[2], out)
+    return float(out[0])
+
+
+def test_light_scattered_about_is_taken_by_as_much_as_is_dark_about_a_place() -> None:
+    # By hand: a shadow of straight light alone, 6 m square, and normal lobes of (pi/4 / 1.18) 2 m = 1.33 m,
+    # of which it holds erf(3 / (1.33 sqrt 2))^2 in its middle, half of that at an edge's. Of light lit by the
+    # sun to .6 and by such light to the rest, .6 of that once, .4 of it twice, and so on, ever wider.
+    thin = ShadeWater(OVERHEAD, 1e-4, about_m=2.0, about_sun=1.0)
+    shade = Shade(slab(2.0, half_m=3.0), thin, SQUARE, SQUARE, 12.0)
+    whole = math.erf(3.0 / (0.25 * math.pi / 1.18 * 2.0) / math.sqrt(2.0))
+    assert about_at(shade, 4.0) == pytest.approx(1.0 - whole**2, abs=0.01)
+    assert about_at(shade, 4.0, 3.0) == pytest.approx(1.0 - 0.5 * whole, abs=0.02)
+    again = replace(shade, water=replace(thin, about_sun=0.6))
+    assert about_at(shade, 4.0) < about_at(again, 4.0)
+    wide = replace(again, casters=slab(2.0, half_m=12.0))
+    assert about_at(wide, 4.0) < 0.02
+    # High above the thing, and where none is asked for, it is whole.
+    assert about_at(shade, 0.5) == 1.0
+    assert about_at(replace(shade, water=replace(thin, about_m=math.inf)), 4.0) == 1.0
+
+
+def test_light_scattered_about_lies_under_things_that_hide_the_sky_or_where_the_suns_shadow_falls() -> None:
+    # A sun 40 degrees from the zenith drifts .53 m a metre of depth: 4 m below the slab its shadow lies 2.1 m
+    # aside, by its azimuth, and the sky's below the slab.
+    water = ShadeWater(SUN, 1e-4, about_m=1.0)
+    for suns, skies in ((1.0, 0.0), (0.0, 1.0)):
+        shade = Shade(slab(2.0), replace(water, about_sun=suns, about_sky=skies), SQUARE, SQUARE, 12.0)
+        number = int(np.argmin(np.abs(shade.about.depths_m - 6.0)))
+        dark = 1.0 - shade.about.light[number].astype(np.float64)
+        later = float(shade.about.depths_m[number])
+        x = SQUARE.start_m[0] + SQUARE.step_m * np.arange(SQUARE.count)
+        middle = np.array([(dark.sum(axis=0) @ x), (dark.sum(axis=1) @ x)]) / dark.sum()
+        wanted = suns * np.asarray(SUN.drift) * (later - 2.0)
+        assert_allclose(middle, wanted, atol=0.15)
+
+
+def test_light_that_comes_along_a_ray_was_lit_farther_on_and_before_things() -> None:
+    # By hand: lit from 4 m on, and nothing turned away but a share of exp(-k m): before that it is
+    # exp(-k (4 - t)) of it.
+    edges = np.linspace(0.0, 10.0, 401, dtype=np.float32)
+    lit = (edges[:-1] >= 4.0).astype(np.float32)
+    kept = lit.copy()
+    come_along(edges, (np.float32(0.0), np.float32(np.inf)), np.float32(0.3), kept)
+    middle = 0.5 * (edges[:-1] + edges[1:])
+    assert_allclose(kept, np.minimum(np.exp(-0.3 * (4.0 - middle)), 1.0), atol=0.01)
+    # A thing at 3 m: what lies behind it sends nothing past it, and half of it past one that hides half.
+    for cover in (1.0, 0.5):
+        hidden = lit.copy()
+        come_along(edges, (np.float32(cover), np.float32(3.0)), np.float32(0.3), hidden)
+        before = middle < 2.9
+        assert_allclose(hidden[before], (1.0 - cover) * kept[before], atol=0.01)

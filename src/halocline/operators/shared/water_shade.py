@@ -35,7 +35,12 @@ from halocline.operators.shared.surface_light import (
 from halocline.operators.shared.view_rays import ray_spacing, spaced_rays
 from halocline.physics.floating.scene_shade import SceneShade
 from halocline.physics.floating.turbid_shade_loops import BodyMap
-from halocline.physics.path.light_shares import light_shares, lobe_rad, sky_share_of_scalar
+from halocline.physics.path.light_shares import (
+    light_shares,
+    lobe_rad,
+    scattered_about,
+    sky_share_of_scalar,
+)
 from halocline.physics.path.transport import LightPath
 from halocline.physics.sea.light_field import window_start
 from halocline.physics.sea.ray_volume import ShaftRays, ShaftSteps, ShaftWater
@@ -594,6 +599,7 @@ def _shade(shot: Shot, casters: Casters, axes: LevelAxes, far_m: float, softness
         bands.asymmetry,
         sum(cox_munk_slopes(shot.sea.wind)) / 2.0,
         softness,
+        *scattered_about(path),
     )
     half = min(max(far_m, _NARROWEST_M), _WIDEST_M)
 

@@ -8,6 +8,7 @@ rest comes from the side and from below.
 from __future__ import annotations
 
 import math
+from dataclasses import replace
 
 import numpy as np
 
@@ -24,6 +25,8 @@ _TURNED_DEG, AHEAD_DEG = 20.0, 25.0
 # A view that leads past the sun by less than this has it ahead.
 _SUN_AHEAD_DEG = 10.0
 _BESIDE_DEG = 50.0
+# How near to none a part ends, without a kink.
+_NONE = 0.02
 # Heights of the view for which the window is summed up, and directions in it: from its middle, and around.
 _HEIGHTS, _FROM_MIDDLE, _AROUND = 97, 24, 64
 # Cosine at the window's edge.
@@ -76,50 +79,93 @@ def light_shares(path: LightPath, mu: F32, cos_sun: F32) -> LightShares:
     LightShares
         Shares by band.
     """
-    bands, y = path.bands, path.camera_depth_m
     found = path.veil_rays().sources(mu, cos_sun)
     whole = np.maximum(found.once + found.source, np.float32(1e-30)).astype(np.float64)
-    solved = path.water.daylight()
+    of_sky = np.minimum(_sky_alone(path, mu), whole)
+    of_sun = np.maximum(whole - of_sky, 1e-30)
+    from_sun = np.maximum(of_sun - _suns_from_aside(path, mu, cos_sun, of_sun, of_sky), 0.0)
+    heights, window, near = _through_the_window(path)
+    place = np.asarray(mu, np.float64)
     column = (-1, *(1,) * mu.ndim)
-    lit = (path.veil_strength * bands.scattering).reshape(column)
+    lit = (
+        path.veil_strength
+        * path.bands.scattering
+        / np.exp(path.water.daylight().log_downward(path.camera_depth_m))
+    )
+    straight = lit.reshape(column) * np.stack([np.interp(place, heights, row) for row in window])
+    from_window = of_sky - of_sky * _not_below_none(1.0 - straight / np.maximum(of_sky, 1e-30))
+    # What was scattered about comes from above as well: a thing overhead keeps that from its shade, too.
+    above = np.stack([np.interp(place, heights, row) for row in _scattered_from_above(path, heights)])
+    from_above = from_window + (whole - from_sun - from_window) * above
+    times = -np.log(np.clip(found.once / np.maximum(from_sun, 1e-30), 1e-6, 1.0)).mean(axis=0)
+    shares = (
+        from_sun / whole,
+        from_above / whole,
+        np.interp(place, heights, near),
+        _sun_ahead(cos_sun),
+        _sun_ahead(cos_sun, _BESIDE_DEG),
+        times,
+        np.arccos(np.clip(-cos_sun, -1.0, 1.0)) / lobe_rad(path.bands.asymmetry),
+    )
+    return LightShares(*(np.asarray(share, np.float32) for share in shares))
+
+
+def _suns_from_aside(path: LightPath, mu: F32, cos_sun: F32, of_sun: F64, of_sky: F64) -> F64:
+    """Return the source of the sun's light that comes from elsewhere than its side, ``(K, *shape)``.
+
+    It is what one lobe about the sun does not hold. About the sun, whose glow has a core that no one lobe
+    has, it is what a view as high away from the sun has beside that lobe: such light lies about the vertical.
+    """
+    beside = _beside_the_lobe(path, cos_sun, of_sun)
+    sun_cosine = np.float32(-path.sun_travel @ path.up)
+    sun_sine = np.float32(math.sqrt(max(0.0, 1.0 - float(sun_cosine) ** 2)))
+    across = np.sqrt(np.maximum(np.float32(1.0) - mu * mu, np.float32(0.0)))
+    cos_away = mu * sun_cosine + across * sun_sine
+    away = path.veil_rays().sources(mu, cos_away)
+    about = _beside_the_lobe(path, cos_away, np.maximum(away.once + away.source - of_sky, 1e-30))
+    # Farther off than about the sun that has been turned far, and comes from all around what stands in the
+    # beam: there the lobe alone takes what photons find to be taken.
+    near_sun = np.maximum(-cos_sun, np.float32(0.0)) ** 4
+    return np.asarray(beside + near_sun * (about - beside), np.float64)
+
+
+def _beside_the_lobe(path: LightPath, cos_sun: F32, of_sun: F64) -> F64:
+    """Return of a source of the sun's light what one lobe about the sun does not hold, ``(K, *shape)``."""
+    bands, y, solved = path.bands, path.camera_depth_m, path.water.daylight()
+    column = (-1, *(1,) * cos_sun.ndim)
     own = path.molecular_share.reshape(column)
     # Light seen from a direction travels against it. What the water has turned before widens the lobe about
     # the sun, and adds nothing to its tail: shares at right angles are those of paths traced below a slab.
     particles = henyey_greenstein(-cos_sun, bands.asymmetry)
     wider = henyey_greenstein(-cos_sun, path.sun_asymmetry) - particles
     near_sun = np.maximum(-cos_sun, np.float32(0.0)) ** 4
-    particles = particles + wider * near_sun
-    turned = (1.0 - own) * particles + own * molecular_phase(cos_sun.astype(np.float64))
+    turned = (1.0 - own) * (particles + wider * near_sun) + own * molecular_phase(cos_sun.astype(np.float64))
     about = path.sun_side(y) * np.exp(solved.log_scalar(y) - solved.log_downward(y))
-    # At least that of the beam alone; and about the sun, of all that a view as high away from it has not.
-    # Farther off that has been turned far, and comes from all around what stands in the beam: there the lobe
-    # alone takes what photons find to be taken.
-    more = near_sun * np.maximum(found.source - _away_from_sun(path, mu), np.float32(0.0))
-    sun = np.maximum(lit * about.reshape(column) * turned, found.once + more) / whole
-    heights, window, near = _through_the_window(path)
-    place = np.asarray(mu, np.float64)
-    level = np.stack([np.interp(place, heights, row) for row in window])
-    fallen = np.exp(-solved.log_downward(y)).reshape(column)
-    sky = lit * level * fallen / whole
-    over = np.maximum(sun + sky, 1.0)
-    sun, sky = sun / over, sky / over
-    # What was scattered about comes from above as well: a thing overhead keeps that from its shade, too.
-    above = np.stack([np.interp(place, heights, row) for row in _scattered_from_above(path, heights)])
-    sky += (1.0 - sun - sky) * above
-    ahead = np.interp(place, heights, near)
-    beside = _sun_ahead(cos_sun, _BESIDE_DEG)
-    times = -np.log(np.clip(found.once / np.maximum(sun * whole, 1e-30), 1e-6, 1.0)).mean(axis=0)
-    apart = np.arccos(np.clip(-cos_sun, -1.0, 1.0)) / lobe_rad(bands.asymmetry)
-    shares = (sun, sky, ahead, _sun_ahead(cos_sun), beside, times, apart)
-    return LightShares(*(np.asarray(share, np.float32) for share in shares))
+    lobe = (path.veil_strength * bands.scattering * about).reshape(column) * turned
+    return of_sun * _not_below_none(1.0 - lobe / of_sun)
 
 
-def _away_from_sun(path: LightPath, mu: F32) -> F32:
-    """Return the source of all light but the sun's scattered once, of views as high away from the sun."""
-    sun_cosine = np.float32(-path.sun_travel @ path.up)
-    sun_sine = np.float32(math.sqrt(max(0.0, 1.0 - float(sun_cosine) ** 2)))
-    across = np.sqrt(np.maximum(np.float32(1.0) - mu * mu, np.float32(0.0)))
-    return path.veil_rays().sources(mu, mu * sun_cosine + across * sun_sine).source
+def _not_below_none(part: F64) -> F64:
+    """Return parts that are left, little where there would be less than none: without a kink at none."""
+    return np.asarray(0.5 * (part + np.sqrt(part**2 + 4.0 * _NONE**2)), np.float64)
+
+
+def _sky_alone(path: LightPath, mu: F32) -> F64:
+    """Return the source of the sky's light, however often it was scattered, ``(K, *shape)``."""
+    share, alone = _under_sky(path)
+    y, under, both = path.reference_depth_m, alone.water.daylight(), path.water.daylight()
+    # Each is told relative to its own light at the reference depth.
+    fall = np.exp(under.log_downward(y) - both.log_downward(y)).reshape(-1, *(1,) * mu.ndim)
+    found = alone.veil_rays().sources(mu, np.zeros_like(mu))
+    return np.asarray(share * fall * (found.once + found.source), np.float64)
+
+
+def _under_sky(path: LightPath) -> tuple[float, LightPath]:
+    """Return the sky's share of the light on the sea, and the same water under a sky as bright as both.
+
+    A water's light is the sum of the sun's and the sky's, each solved by itself.
+    """
+    return 1.0 - path.surface_sun_share, replace(path, surface_sun_share=0.0)
 
 
 def _sun_ahead(cos_sun: F32, last_deg: float = AHEAD_DEG) -> F32:
@@ -162,6 +208,30 @@ def sky_share_of_scalar(path: LightPath) -> float:
     radiance = _sky_radiance(path, cosine)
     rest = np.exp(solved.log_scalar(y)) * (1.0 - path.sun_side(y))
     return float(np.clip((radiance @ solid) / np.maximum(rest, 1e-30), 0.0, 1.0).mean())
+
+
+def scattered_about(path: LightPath) -> tuple[float, float, float]:
+    """Return how far off light was lit that has been scattered about at the lens, and by what.
+
+    Parameters
+    ----------
+    path
+        The water and its light.
+
+    Returns
+    -------
+    tuple[float, float, float]
+        Within so many metres half of it: ln 2 over a + (1 - g) b, for after 1 / ((1 - g) b) light has lost
+        its direction; and the shares of scalar daylight that are the sun's and the sky's through Snell's
+        window, 0 to 1: the rest has been scattered about before. Means of the bands, the first as bright as
+        they are.
+    """
+    bands, y = path.bands, path.camera_depth_m
+    lost = bands.absorption + (1.0 - bands.asymmetry) * bands.scattering
+    weights = np.maximum(path.scalar_daylight(y), 1e-30)
+    metres = math.log(2.0) / max(float(np.average(lost, weights=weights)), 1e-6)
+    suns = float(path.sun_side(y).mean())
+    return metres, suns, (1.0 - suns) * sky_share_of_scalar(path)
 
 
 def _through_the_window(path: LightPath) -> tuple[F64, F64, F64]:

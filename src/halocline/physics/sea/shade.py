@@ -38,6 +38,10 @@ _PEAK_SHARE = 0.35
 # (half of the window's solid angle, 48.2 degrees in all): a disc of radius .67 per metre, which a normal
 # distribution of this standard deviation has too.
 _SKY_SPREAD = 0.57
+# How far aside light was lit that has been scattered about, over how far off half of it was: of directions
+# from all sides pi/4 is level on average, and of a normal disc half lies within 1.18 of it. And how often
+# such light is followed to where such light has lit it.
+_SCATTERED, _ABOUT_TIMES = 0.25 * math.pi / 1.18, 3
 # A cell of the map counts as covered between points that lie this many cells apart.
 _CLOSED_CELLS = 3
 # Blurs are made on as many halvings of a map as leave this standard deviation in cells, or more.
@@ -80,6 +84,10 @@ class ShadeWater:
         Mean square slope of the waves along one level axis; they turn the beam by (1 - 1/n) of it.
     softness
         Art: multiplies all widths; 1 is physical.
+    about_m
+        Half of the light that has been scattered about was lit within so many metres; inf: none is shaded.
+    about_sun, about_sky
+        Shares of scalar daylight that are the sun's and the sky's, 0 to 1; the rest has been scattered about.
     """
 
     beam: SunBeam
@@ -87,6 +95,9 @@ class ShadeWater:
     asymmetry: float = 0.924
     slope_variance: float = 0.0
     softness: float = 1.0
+    about_m: float = math.inf
+    about_sun: float = 0.0
+    about_sky: float = 0.0
 
     def penumbra_m(self, way_m: float) -> float:
         """Return the standard deviation of a shadow's edge in light that was not thrown aside, metres.
@@ -235,6 +246,36 @@ class Shade:
 
         return _mapped(self.casters, self.sky_square, np.zeros(2), shade_depths(self.deepest_m), blurs)
 
+    @cached_property
+    def about(self) -> ShadeMap:
+        """What is left of the light that has been scattered about: as much as of all that lights it.
+
+        It comes from all sides, from as far as the water lets it: at each depth the mean of what is left of
+        sun, sky and of such light itself about a place. Through a thing none comes: laid out a depth early,
+        it is as dark above one as below.
+        """
+        square, water, depths_m = self.sky_square, self.water, self.sun.depths_m
+        shape = (square.count, square.count)
+        nowhere = np.full(shape, np.float32(-np.inf)), np.zeros(shape, np.float32)
+        light = np.ones((depths_m.size, *shape), np.float32)
+        maps = (self.sun, water.about_sun), (self.sky, water.about_sky)
+        again = np.float32(max(0.0, 1.0 - water.about_sun - water.about_sky))
+
+        def lay(number: int) -> None:
+            later, lost = min(number + 1, len(light) - 1), np.zeros(shape, np.float32)
+            for made, share in maps:
+                if made.cover.any():
+                    dark = np.float32(1.0) - made.light[later]
+                    lost += np.float32(share) * _upright(dark, made, float(depths_m[number]), square)
+            dark = lost / max(np.float32(1.0) - again, np.float32(1e-6))
+            for _ in range(_ABOUT_TIMES):
+                dark = blurred(lost + again * dark, _SCATTERED * water.about_m / square.step_m)
+            light[number] -= np.minimum(dark, np.float32(1.0))
+
+        if not (self.is_none or math.isinf(water.about_m)):
+            in_parallel(lay, range(len(light)))
+        return ShadeMap(square, np.zeros(2), *nowhere, depths_m, light)
+
     @property
     def is_none(self) -> bool:
         """Whether no thing casts here; bodies may."""
@@ -323,6 +364,18 @@ def blurred(cover: F32, spread_cells: float, *, outside: bool = True) -> F32:
     if halvings == 0:
         return small
     return cv2.resize(small, cover.shape, interpolation=cv2.INTER_LINEAR)  # type: ignore[return-value]
+
+
+def _upright(plane: F32, made: ShadeMap, depth_m: float, square: Square) -> F32:
+    """Return a map's plane at a depth as it lies over an upright square; 0 beyond its own."""
+    step = square.step_m / made.square.step_m
+    x, y = (
+        (start - depth_m * float(along) - first) / made.square.step_m
+        for start, along, first in zip(square.start_m, made.drift, made.square.start_m, strict=True)
+    )
+    turn = np.array([[step, 0.0, x], [0.0, step, y]])
+    flags = cv2.INTER_LINEAR | cv2.WARP_INVERSE_MAP
+    return cv2.warpAffine(plane, turn, (square.count, square.count), flags=flags)  # type: ignore[return-value]
 
 
 def _uppermost(casters: Casters, square: Square, drift: F64) -> tuple[F32, F32]:

@@ -52,6 +52,8 @@ _OUTSIDE = np.float32(6.0)
 _APART = np.float32(16.0)
 # How often light was turned before, at least: close below the surface hardly ever.
 _LEAST_TIMES = np.float32(1e-3)
+# Where a slanting surface is, is known from pixels about a ray: to so much of its range.
+_UNSURE = np.float32(0.01)
 # Rays that rise less than this are more and more taken for level ones.
 _FLATTEST = np.float32(0.25)
 # A hard shadow begins this many cells below its thing: for things, so that none shades itself, and for the
@@ -134,6 +136,11 @@ def beam_map(shade: Shade) -> Map:
     """Return what is left of the sun's beam alone in the water as the loops take it; see `loop_map`."""
     bodies = NO_BODIES if shade.bodies is None else shade.bodies[0]
     return loop_map(shade.beam, in_water=True, bodies=bodies)
+
+
+def about_map(shade: Shade) -> Map:
+    """Return what is left of light that was scattered about as the loops take it; see `loop_map`."""
+    return loop_map(shade.about, in_water=True)
 
 
 @compiled
@@ -422,7 +429,7 @@ def held_back(
     """
     rise = max(-down, _ZERO)
     slope = max(rise, _FLATTEST)
-    margin = _TWO * clear / slope * (rise / slope)
+    margin = (_TWO * clear / slope + _UNSURE * ends) * (rise / slope)
     # From nearer than that to a thing, half way there.
     before = max(ends - margin, _HALF * ends)
     return middle + cover * (min(middle, before) - middle)
@@ -684,11 +691,40 @@ def _lose_sun(
 
 
 @compiled
+def come_along(edges: F32, thing: tuple[np.float32, np.float32], turned_per_m: np.float32, lit: F32) -> None:
+    """Turn how much is left of what lights a ray's steps into what has been scattered about there.
+
+    Most of what the water turns into a ray goes along it already: it was lit farther on, before the water
+    turned it, but not behind a thing that the ray leads to.
+
+    Parameters
+    ----------
+    edges
+        Ends of the steps, metres.
+    thing
+        How much of the ray a thing hides, and where, metres.
+    turned_per_m
+        What is lost of such light, 1/m.
+    lit
+        What is left of what lights each step; changed into what is left of the light that comes along there.
+    """
+    (cover, ends), left = thing, lit[lit.size - 1]
+    for step in range(lit.size - 1, -1, -1):
+        if edges[step] < ends <= edges[step + 1]:
+            left += cover * (lit[step] - left)
+        through = np.exp(-turned_per_m * _HALF * (edges[step + 1] - edges[step]))
+        middle = lit[step] + through * (left - lit[step])
+        left = lit[step] + through * (middle - lit[step])
+        lit[step] = middle
+
+
+@compiled
 def shade_along_rays(
     directions: F32,
     origin: tuple[np.float32, ...],
     edges: F32,
-    maps: tuple[Map, Map, Map],
+    maps: tuple[Map, Map, Map, Map],
+    turned_per_m: np.float32,
     shares: tuple[F32, F32, F32, F32],
     turns: tuple[F32, F32, F32, F32],
     ahead: tuple[F32, F32, tuple[np.float32, np.float32], F32, F32],
@@ -705,7 +741,10 @@ def shade_along_rays(
     edges
         Ends of the steps, metres.
     maps
-        Of sun and sky, see `loop_maps`, and of the sun's beam alone, see `beam_map`.
+        Of sun and sky, see `loop_maps`, of the sun's beam alone, see `beam_map`, and of what was scattered
+        about, see `about_map`.
+    turned_per_m
+        What is lost of that a metre, 1/m.
     shares
         Of each channel's veil, what is the sun's and the sky's, ``(3, rows, columns)`` each; and of the
         sky's and of the sun's, what comes from ahead, ``(rows, columns)`` each.
@@ -720,9 +759,9 @@ def shade_along_rays(
     block
         ``(rows, columns, steps + 1, 3)``, what is left in, the share out.
     """
-    sun, sky, beam = maps
+    sun, sky, beam, about = maps
     lost_sun, lost_sky = np.empty(edges.size - 1, np.float32), np.empty(edges.size - 1, np.float32)
-    by_beam = np.empty(edges.size - 1, np.float32)
+    by_beam, by_about = np.empty(edges.size - 1, np.float32), np.empty(edges.size - 1, np.float32)
     by_sun, by_sky = np.empty((6, edges.size - 1), np.float32), np.empty((6, edges.size - 1), np.float32)
     for row in range(directions.shape[1]):
         for column in range(directions.shape[2]):
@@ -738,6 +777,8 @@ def shade_along_rays(
                 by_sky[0, step] = held_back(middle, meant, surface, down, sky[0][5])
             left_along_ray(sun, origin, (x, y, down), by_sun)
             left_along_ray(sky, origin, (x, y, down), by_sky)
+            left_by_things(about, by_sky[1], by_sky[2], by_sky[3], by_about)
+            come_along(edges, (cover, ends), turned_per_m, by_about)
             glow = sun_ahead * shares[0][1, row, column]
             _lose_sun(edges, origin[2], beam, by_sun, turns, ahead, (row, column), ray, by_beam, lost_sun)
             _lose_sky(edges, by_sky, straight, glow, ahead, (row, column), ray, lost_sky)
@@ -752,19 +793,19 @@ def shade_along_rays(
                     no_sky = _ONE - (_ONE - no_sky) * by_sky[5, step]
                     weight = abs(left_0 - then_0)
                     even_0 += weight
-                    taken_0 += weight * (
-                        shares[0][0, row, column] * no_sun + shares[1][0, row, column] * no_sky
-                    )
+                    suns, skies = shares[0][0, row, column], shares[1][0, row, column]
+                    others = max(_ONE - suns - skies, _ZERO)
+                    taken_0 += weight * (suns * no_sun + skies * no_sky + others * (_ONE - by_about[step]))
                     weight = abs(left_1 - then_1)
                     even_1 += weight
-                    taken_1 += weight * (
-                        shares[0][1, row, column] * no_sun + shares[1][1, row, column] * no_sky
-                    )
+                    suns, skies = shares[0][1, row, column], shares[1][1, row, column]
+                    others = max(_ONE - suns - skies, _ZERO)
+                    taken_1 += weight * (suns * no_sun + skies * no_sky + others * (_ONE - by_about[step]))
                     weight = abs(left_2 - then_2)
                     even_2 += weight
-                    taken_2 += weight * (
-                        shares[0][2, row, column] * no_sun + shares[1][2, row, column] * no_sky
-                    )
+                    suns, skies = shares[0][2, row, column], shares[1][2, row, column]
+                    others = max(_ONE - suns - skies, _ZERO)
+                    taken_2 += weight * (suns * no_sun + skies * no_sky + others * (_ONE - by_about[step]))
                 left_0, left_1, left_2 = then_0, then_1, then_2
                 ray[step + 1, 0] = _ONE - taken_0 / even_0
                 ray[step + 1, 1] = _ONE - taken_1 / even_1

@@ -2,16 +2,16 @@
 
 Along a view ray the veil is a sum over its metres. Of it the sun's share r goes by what is left of the sun
 there, the share w that comes through Snell's window by what is left of the sky; the rest has been scattered
-about, and comes from all around:
+about, comes from all around, and goes by what is left of both about there:
 
-    G(s) = 1 - int_0^s (r (1 - V) + w (1 - D)) exp(-k t) dt / int_0^s exp(-k t) dt,    k = c + Kd mu.
+    G(s) = 1 - int_0^s (r (1 - V) + w (1 - D) + (1 - r - w) (1 - A)) exp(-k t) dt / int_0^s exp(-k t) dt,
 
-V is that of `halocline.physics.sea.shade`. Looking up, most of the sky's light in a ray was turned but
-little: it comes from what the ray itself leads to, so that a thing seen there hides it. D is then what the
-thing leaves of a lobe about the ray, and elsewhere that of the sky as a whole. The lobe has the wide skirts
-of water's scattering: a third of what is turned by less than 25 degrees comes from more than 9 aside, past a
-thing that looks as large. And the thing's own direction is not black, for the water before it is lit: of the
-light from there what that sends comes nonetheless.
+with k = c + Kd mu. V and A are those of `halocline.physics.sea.shade`. Looking up, most of the sky's light
+in a ray was turned but little: it comes from what the ray itself leads to, so that a thing seen there hides
+it. D is then what the thing leaves of a lobe about the ray, and elsewhere that of the sky as a whole. The
+lobe has the wide skirts of water's scattering: a third of what is turned by less than 25 degrees comes from
+more than 9 aside, past a thing that looks as large. And the thing's own direction is not black, for the water
+before it is lit: of the light from there what that sends comes nonetheless.
 
 So it is of the sun's light where a ray leads to the sun, or beside it. What a step turns into the ray was
 never turned before, and goes by the beam's own shadow; or it was, and came from where both the sun's glow and
@@ -32,7 +32,7 @@ from halocline.compute.made_once import MadeOnce
 from halocline.late_dataclass import dataclass
 from halocline.physics.sea.ray_volume import RayVolume, ShaftRays, ShaftSteps, ShaftWater
 from halocline.physics.sea.shade import Shade
-from halocline.physics.sea.shade_loops import NO_MAP, Map, beam_map, loop_maps, shade_along_rays
+from halocline.physics.sea.shade_loops import NO_MAP, Map, about_map, beam_map, loop_maps, shade_along_rays
 
 # Shares and standard deviations of normal lobes that have together as much within 2, 5.6 and 13 degrees, .11,
 # .56 and .84, as a lobe of asymmetry .924 of what it turns by less than 25 degrees.
@@ -177,7 +177,7 @@ class ShadeVolume(RayVolume):
         self.shade = shade
         self.shares = shares
         self.ahead = ahead
-        self._beams = MadeOnce(self._beam)
+        self._beams, self._abouts = MadeOnce(self._beam), MadeOnce(self._about)
 
     def of_things(self) -> ShadeVolume:
         """Return the same without turbid bodies."""
@@ -214,6 +214,9 @@ class ShadeVolume(RayVolume):
     def _beam(self, _: int) -> Map:
         return beam_map(self.shade) if self.shares.beside_sun.any() else NO_MAP
 
+    def _about(self, _: int) -> Map:
+        return NO_MAP if self.shade.is_none else about_map(self.shade)
+
     def fill(self, directions: F32, rows: slice, edges: F32, block: F32) -> None:
         """Make G of a block of rows."""
         x, y = self.rays.origin
@@ -230,7 +233,8 @@ class ShadeVolume(RayVolume):
             directions,
             (np.float32(x), np.float32(y), np.float32(self.rays.depth_m)),
             edges,
-            (sun, sky, self._beams.get(0)),
+            (sun, sky, self._beams.get(0), self._abouts.get(0)),
+            np.float32(math.log(2.0) / self.shade.water.about_m),
             (*of_rays, *of_those_ahead),
             (
                 np.ascontiguousarray(self.shares.beside_sun[rows]),

@@ -1,0 +1,132 @@
+"""Black boxes in the water, all about the lens, against photons: walls, slabs, roofs, level, up and down.
+
+Source: tools/follow_photons.py boxes, photons followed backwards from the lens past the boxes of
+`data/scenes_of_boxes.json`, in even water (Henyey-Greenstein 0.924) under a flat sea, computed. All of the
+boxes cast: they are told as a depth picture from the sun tells them, for most are not in view.
+
+The first three scenes were in view when it was chosen how light that has been scattered about is shaded. The
+last three are fresh: photons were followed past them when that stood, and nothing was chosen by them.
+"""
+
+from __future__ import annotations
+
+import csv
+import json
+import math
+from dataclasses import replace
+from functools import cache
+from pathlib import Path
+from typing import Any
+
+import numpy as np
+import pytest
+from benchmarks.edge_scenes import Rays
+from tests.reference.test_looking_up_reference import BLUR, SKY, TEXT
+
+from halocline._typing import F64
+from halocline.graph.engine import evaluate
+from halocline.imaging.camera import Camera, pinhole
+from halocline.imaging.camera_track import CameraTrack
+from halocline.imaging.frame import Frame, Window
+from halocline.imaging.sun_depth import SunView
+from halocline.presets.build import make_shot
+from halocline.presets.preset import load_preset
+from halocline.rgb import LINEAR_REC709
+
+DATA = Path(__file__).parent / "data"
+SCENES: dict[str, dict[str, Any]] = json.loads((DATA / "scenes_of_boxes.json").read_text(encoding="utf-8"))
+WINDOW = Window(0, 0, 240, 136)
+POINTS_M = 0.05
+# From the scenes' axes (towards the sun, up, aside) to the world's, whose sun stands over -z.
+TO_WORLD = np.array([[0.0, 0.0, 1.0], [0.0, 1.0, 0.0], [-1.0, 0.0, 0.0]])
+# Ours over photons', at least and at most, as they are. Of the sky a wall hides half, and here no more than
+# stands above a place. Deep in shade, where less than a hundredth of the open view is left, what comes past
+# edges is spread otherwise than by photons.
+BOUNDS = {
+    "wall at the sun": (1.4, 3.8),
+    "slab, level and down": (0.95, 1.25),
+    "roof, low sun": (0.7, 2.4),
+    "roof with a slot": (0.45, 1.5),
+    "wall, sun from behind the lens": (0.9, 1.25),
+    "ledge, low sun": (0.35, 2.0),
+}
+
+
+@cache
+def photons() -> dict[str, dict[tuple[str, float], float]]:
+    found: dict[str, dict[tuple[str, float], float]] = {}
+    with (DATA / "photons_past_boxes.csv").open(encoding="utf-8") as lines:
+        for row in csv.DictReader(lines):
+            found.setdefault(row["scene"], {})[row["view"], float(row["angle_deg"])] = float(row["under"])
+    return found
+
+
+def lens(scene: dict[str, Any]) -> Camera:
+    azimuth, height = math.radians(scene["azimuth_deg"]), math.radians(scene["height_deg"])
+    level = np.array([math.cos(azimuth), 0.0, math.sin(azimuth)])
+    ahead = math.cos(height) * level + np.array([0.0, math.sin(height), 0.0])
+    aside = np.array([-math.sin(azimuth), 0.0, math.cos(azimuth)])
+    matrix = np.eye(4)
+    matrix[:3, :3] = TO_WORLD @ np.stack([aside, np.cross(aside, ahead), -ahead], axis=1)
+    return pinhole(WINDOW, focal_length_mm=18.0, film_width_mm=36.0, camera_to_world=matrix)
+
+
+def seen_from_the_sun(scene: dict[str, Any]) -> SunView:
+    """Return the tops of the boxes and their sides towards the sun."""
+    zenith = math.asin(math.cos(math.radians(scene["sun_deg"])) / 1.341)
+    found = []
+    for box in np.array(scene["boxes"]):
+        low, high = box[:3], box[3:]
+        for still, (first, second) in ((1, (0, 2)), (0, (1, 2))):
+            at = [np.arange(low[axis] + POINTS_M / 2.0, high[axis], POINTS_M) for axis in (first, second)]
+            planes = np.meshgrid(*at)
+            points = np.full((3, planes[0].size), high[still])
+            points[first], points[second] = planes[0].ravel(), planes[1].ravel()
+            found.append(points)
+    ahead = -np.array([math.sin(zenith), math.cos(zenith), 0.0])
+    points = TO_WORLD @ np.concatenate(found, axis=1)
+    return SunView(points.astype(np.float32), POINTS_M, TO_WORLD @ ahead)
+
+
+def picture(scene: dict[str, Any], folder: Path) -> F64:
+    """Radiance per irradiance of 1 on the sea."""
+    water = f"{scene['absorption']},{scene['scattering']}\n"
+    rows = "".join(f"{nm},{water}" for nm in range(400, 701, 10))
+    (folder / "water.csv").write_text("wavelength,a,b\n" + rows, encoding="utf-8")
+    text = TEXT.format(depth=scene["depth_m"], overcast=0.0, before=SKY, blur=BLUR, sun=scene["sun_deg"])
+    (folder / "water.toml").write_text(text, encoding="utf-8")
+    preset, camera = load_preset(folder / "water.toml"), lens(scene)
+    shot = make_shot(
+        preset, 1, CameraTrack({1: camera}), space=LINEAR_REC709, display_window=WINDOW, data_window=WINDOW
+    )
+    rays = Rays(np.zeros(3), np.einsum("ij,irc->jrc", TO_WORLD, camera.directions(WINDOW).astype(np.float64)))
+    for box in np.array(scene["boxes"]):
+        rays.box(box[:3], box[3:], (0.0, 0.0, 0.0))
+    planes = {
+        "rgb": np.zeros((3, *WINDOW.shape), np.float32),
+        "alpha": np.isfinite(rays.range_m).astype(np.float32),
+        "range": rays.range_m.astype(np.float32),
+    }
+    frame = Frame(planes, WINDOW, WINDOW)
+    shot = replace(shot, surfaces=frame, sun_view=seen_from_the_sun(scene))
+    made = evaluate(preset.at(1).graph, frame, shot, wanted=("bands",))["bands"]
+    path = shot.path
+    band = int(np.argmin(np.abs(path.bands.wavelength_nm - 550.0)))
+    whole = (
+        math.pi
+        * path.white[band]
+        / math.exp(path.water.daylight().log_downward(path.reference_depth_m)[band])
+    )
+    return np.asarray(made[band] / whole, np.float64)
+
+
+@pytest.mark.parametrize("name", SCENES)
+def test_before_boxes_and_past_them_the_light_is_near_what_photons_bring(name: str, tmp_path: Path) -> None:
+    told, (low, high) = picture(SCENES[name], tmp_path), BOUNDS[name]
+    for (view, angle), wanted in photons()[name].items():
+        place = 120.0 * math.tan(math.radians(angle))
+        if view == "aside":
+            ours = float(np.interp(119.5 + place, np.arange(240), told[67:69].mean(axis=0)))
+        else:
+            ours = float(np.interp(67.5 - place, np.arange(136), told[:, 119:121].mean(axis=1)))
+        assert low < ours / wanted < high, (view, angle)
