@@ -91,7 +91,7 @@ _NOWHERE = 1 << 40
 # A soft edge is as good as two hard ones this share of its half width in and out: of the same variance, 1/5.
 _TWO_EDGES = np.float32(math.sqrt(0.2))
 _ZERO, _HALF, _ONE, _TWO, _THREE = (np.float32(number) for number in (0.0, 0.5, 1.0, 2.0, 3.0))
-_NEXT = np.uint64(1)
+_FIRST, _NEXT = np.uint64(0), np.uint64(1)
 
 
 @compiled
@@ -355,8 +355,8 @@ def paint(
     end = first + picture.shape[1]
     across = (area[2] - area[1] + columns - 1) // columns
     # Lanes past the last pixel are reckoned with too, and hold no nonsense.
-    shares, seen = np.zeros(_in_lanes(columns), np.float32), np.empty((columns, texels.shape[1]), np.float32)
-    narrowing, half = rows
+    shares, seen = np.zeros(_in_lanes(columns), np.float32), np.empty((texels.shape[1], columns), np.float32)
+    (narrowing, half), room = rows, np.empty((2, columns), np.float32)
     for down in range((first - area[0]) // CELL_ROWS, (end - 1 - area[0]) // CELL_ROWS + 1):
         low = max(first, area[0] + down * CELL_ROWS)
         high = min(end, area[0] + (down + 1) * CELL_ROWS)
@@ -390,9 +390,21 @@ def paint(
                         number = thing["sprite"]
                         sprite = sprites[number]
                         one, last = _look_up(
-                            thing, sprite, begin, row, shares[:count], narrow, half, texels, points, seen
+                            thing,
+                            sprite,
+                            begin,
+                            row,
+                            shares[:count],
+                            narrow,
+                            half,
+                            texels,
+                            points,
+                            room,
+                            seen,
                         )
-                        _lay_sprite(one, last, y, x, shares, seen, lights[index], added[number], picture)
+                        _lay_sprite(
+                            one, last, y, x, shares, seen, room[0], lights[index], added[number], picture
+                        )
                         continue
                     _weigh(thing, left, begin, row, shares, count, narrow, half)
                     for channel in range(len(picture)):
@@ -498,23 +510,26 @@ def _lay_sprite(
     x: np.uint64,
     shares: F32,
     seen: F32,
+    hidden: F32,
     lights: F32,
     added: F32,
     picture: F32,
 ) -> None:
-    """Lay what was looked up of a sprite over some pixels of a row."""
-    cover = seen.shape[1] - 1
+    """Lay what was looked up of a sprite over some pixels of a row; ``hidden`` is scratch."""
+    cover = len(seen) - 1
     one_for_all = cover == 1
+    for k in range(np.uint64(first), np.uint64(end)):
+        hidden[k] = seen[cover, k] * shares[k]
     for channel in range(len(picture)):
         own, more = lights[channel], _ZERO
         texel = cover
         if channel < added.size:
             texel, more = 0 if one_for_all else channel, added[channel]
+        shown = seen[texel]
         for k in range(np.uint64(first), np.uint64(end)):
-            share = seen[k, cover] * shares[k]
-            light = own * seen[k, texel] * shares[k] + share * more
+            light = own * shown[k] * shares[k] + hidden[k] * more
             old = picture[channel, y, x + k]
-            picture[channel, y, x + k] = old * (_ONE - share) + light
+            picture[channel, y, x + k] = old * (_ONE - hidden[k]) + light
 
 
 @compiled
@@ -585,16 +600,18 @@ def _look_up(
     half: np.float32,
     texels: F32,
     points: F32,
+    room: F32,
     seen: F32,
 ) -> tuple[int, int]:
     """Write a sprite's premultiplied light and alpha on some pixels of a row: the mean over blur and streak.
 
-    Of ``seen``, ``(pixels, channels)``, those from one to another (not included) may hold anything, and these
+    Of ``seen``, ``(channels, pixels)``, those from one to another (not included) may hold anything, and these
     two are returned. What is hidden (``shares`` of 0) is not looked up.
     """
-    for k in range(shares.size):
-        for channel in range(seen.shape[1]):
-            seen[k, channel] = _ZERO
+    for channel in range(len(seen)):
+        row_of = seen[channel]
+        for k in range(shares.size):
+            row_of[k] = _ZERO
     count = len(points) if sprite["smeared"] else 1
     opacity = sprite["opacity"] / np.float32(count)
     per_u, per_v = _steps(sprite["u_x"], shares.size), _steps(sprite["v_x"], shares.size)
@@ -621,11 +638,13 @@ def _look_up(
             first, end = min(first, low), max(end, high)
             own, next_one = (_ONE - sprite["coarser"]) * opacity, sprite["coarser"] * opacity
             texture = sprite["size"], sprite["first"], own
-            _add_texels(thing, sprite, begin, low, high, off, y, narrow, half, texture, shares, texels, seen)
+            _add_texels(
+                thing, sprite, begin, low, high, off, y, narrow, half, texture, shares, texels, room, seen
+            )
             if next_one > _ZERO:
                 texture = sprite["size"] >> 1, sprite["next"], next_one
                 _add_texels(
-                    thing, sprite, begin, low, high, off, y, narrow, half, texture, shares, texels, seen
+                    thing, sprite, begin, low, high, off, y, narrow, half, texture, shares, texels, room, seen
                 )
     return min(first, end), end
 
@@ -644,25 +663,27 @@ def _add_texels(
     texture: tuple[int, int, np.float32],
     shares: F32,
     texels: F32,
+    room: F32,
     seen: F32,
 ) -> None:
     """Add a part of a texture's light and alpha to some pixels, bilinear; nothing outside.
 
     ``off`` and ``y`` are how far its middle lies off the thing's along the row, in three parts, and how far
-    the row lies below it; ``texture`` is texels a side, the first of them, and the part.
+    the row lies below it; ``texture`` is texels a side, the first of them, and the part; ``room`` is scratch.
     """
     u_x, v_x, u_y, v_y = sprite["u_x"], sprite["v_x"], sprite["u_y"] * y, sprite["v_y"] * y
     size, begins, part = texture
     at_x, wide, scale, across = thing["x"], np.float32(size), _HALF * np.float32(size), size + 2
+    lefts, tops = room[0], room[1]
     for k in range(np.uint64(low), np.uint64(high)):
-        if shares[k] <= _ZERO:
-            continue
         x = _aside(thing, np.float32(begin + np.int64(k) + 0.5 - at_x), narrow, half)
         x = x - off[0] - off[1] - off[2]
         # The texture goes from -1 to 1.
-        left = (u_x * x + u_y + _ONE) * scale - _HALF
-        top = (v_x * x + v_y + _ONE) * scale - _HALF
-        if not (-_ONE < left < wide and -_ONE < top < wide):
+        lefts[k] = (u_x * x + u_y + _ONE) * scale - _HALF
+        tops[k] = (v_x * x + v_y + _ONE) * scale - _HALF
+    for k in range(np.uint64(low), np.uint64(high)):
+        left, top = lefts[k], tops[k]
+        if shares[k] <= _ZERO or not (-_ONE < left < wide and -_ONE < top < wide):
             continue
         whole_left, whole_top = _floor(left), _floor(top)
         right_share, lower_share = left - np.float32(whole_left), top - np.float32(whole_top)
@@ -670,14 +691,33 @@ def _add_texels(
         left_share = _ONE - right_share
         # All four are there: texels lie in a border of zeros.
         above = np.uint64(begins + (whole_top + 1) * across + whole_left + 1)
-        below = above + np.uint64(across)
-        for channel in range(np.uint64(seen.shape[1])):
-            value = seen[k, channel]
-            value += texels[above, channel] * (upper * left_share)
-            value += texels[above + _NEXT, channel] * (upper * right_share)
-            value += texels[below, channel] * (lower * left_share)
-            value += texels[below + _NEXT, channel] * (lower * right_share)
-            seen[k, channel] = value
+        places = above, above + np.uint64(across)
+        weights = upper * left_share, upper * right_share, lower * left_share, lower * right_share
+        if len(seen) == 2:
+            # Grey light and alpha, which most have: no loop to set up for two of them.
+            grey = _with_texels(seen[_FIRST, k], texels, places, weights, _FIRST)
+            seen[_NEXT, k] = _with_texels(seen[_NEXT, k], texels, places, weights, _NEXT)
+            seen[_FIRST, k] = grey
+        else:
+            for channel in range(np.uint64(len(seen))):
+                seen[channel, k] = _with_texels(seen[channel, k], texels, places, weights, channel)
+
+
+@compiled
+def _with_texels(
+    value: np.float32,
+    texels: F32,
+    places: tuple[np.uint64, np.uint64],
+    weights: tuple[np.float32, np.float32, np.float32, np.float32],
+    channel: np.uint64,
+) -> np.float32:
+    """Return a value with one channel of four texels, weighted; the first of two rows are told."""
+    above, below = places
+    value += texels[above, channel] * weights[0]
+    value += texels[above + _NEXT, channel] * weights[1]
+    value += texels[below, channel] * weights[2]
+    value += texels[below + _NEXT, channel] * weights[3]
+    return value
 
 
 @compiled
