@@ -147,6 +147,23 @@ def test_far_field_has_no_dark_rim_beside_a_near_subject() -> None:
     np.testing.assert_allclose(halo[0, :, 131:], 1.0, rtol=0.02)
 
 
+@pytest.mark.parametrize("corner", [(60, 60), (60, 61), (61, 61)])
+@pytest.mark.parametrize("size", [1, 2, 3, 5])
+def test_a_small_thing_has_the_halo_of_its_own_range(size: int, corner: tuple[int, int]) -> None:
+    """Before endless water, wherever it lies in the pairs of pixels: as if all else were as near."""
+    shape, spot = (128, 128), tuple(slice(start, start + size) for start in corner)
+    # Less and less stays in its pixel.
+    own = kernels(shape)
+    stays = 0.6 / own.ranges_m[:, None]
+    own = HaloKernels(own.ranges_m, own.weights * (1.0 - stays))
+    own.weights[:, :1] += stays
+    energy, range_m = np.zeros((1, *shape), np.float32), np.full(shape, np.inf, np.float32)
+    energy[0][spot], range_m[spot] = 1.0, 2.0
+    halo = scatter_halo(energy, range_m, own)[0]
+    expected = scatter_halo(energy, np.full(shape, 2.0, np.float32), own)[0]
+    np.testing.assert_allclose(halo[spot], expected[spot], rtol=0.01)
+
+
 def test_endless_range_is_as_good_as_the_last_kernel() -> None:
     energy = np.ones((1, 40, 40), np.float32)
     halo = scatter_halo(energy, np.full((40, 40), np.inf, np.float32), kernels((40, 40)))

@@ -280,9 +280,10 @@ class HaloField:
     ----------
     parts
         The ranges that the picture has.
-    place, reach, due
-        At half resolution: where a pixel's range stands among the picture's, the range, m, and one over the
-        share of its own range's light that arrives at it before it is made whole.
+    place, given, reach, due
+        At half resolution: where a pixel's range stands among the picture's, and where that of what it gives
+        does, the range, m, and one over the share of its own range's light that arrives at it before it is
+        made whole.
     stays
         Share of the halo that stays in its pixel, at half resolution.
     spreader
@@ -294,6 +295,7 @@ class HaloField:
     spreader: _Spreader
     parts: tuple[_Part, ...]
     place: F32
+    given: F32
     reach: F32
     due: F32
     stays: F32
@@ -328,18 +330,19 @@ class HaloField:
             if globe is None
             else _RoundSpreader.around(shape, globe)
         )
-        # One over the range, so that endless ranges can be averaged.
-        reach = copied_plane(spreader.half(_nearness(range_m)))
-        place, due, stays = (empty_plane(reach.shape) for _ in range(3))
+        reach, things = _half_nearness(range_m, spreader)
+        place, given, due, stays = (empty_plane(reach.shape) for _ in range(4))
         bands = bands_of_rows(len(reach))
 
         def find(band: slice) -> None:
             place[band] = _place(reach[band], kernels.ranges_m)
+            given[band] = _place(things[band], kernels.ranges_m)
             np.reciprocal(np.maximum(reach[band], SMALLEST_NEARNESS), out=reach[band])
 
         in_parallel(find, bands)
-        first, last = int(place.min()), math.ceil(place.max())
+        first, last = int(min(place.min(), given.min())), math.ceil(place.max())
         place -= np.float32(first)
+        given -= np.float32(first)
         weights = kernels.weights[first : last + 1]
         # A range's light comes, on the whole, from beyond the middle between it and the range before.
         middles = 1.0 / np.sqrt(kernels.ranges_m[:-1] * kernels.ranges_m[1:])
@@ -347,7 +350,7 @@ class HaloField:
         stay = weights[:, 0].astype(np.float32)
         in_parallel(
             lambda band: halo_loops.part_by_range(
-                reach, place, nearest, stay, band.start, band.stop, due, stays
+                reach, place, given, nearest, stay, band.start, band.stop, due, stays
             ),
             bands,
         )
@@ -355,7 +358,7 @@ class HaloField:
             lambda number: _part(spreader, place, number, nearest[number], weights[number]),
             range(len(weights)),
         )
-        return cls(spreader, tuple(parts), place, reach, due, spreader.own_half(stays, shape), shape)
+        return cls(spreader, tuple(parts), place, given, reach, due, spreader.own_half(stays, shape), shape)
 
     def arrived(self, energy: F32) -> F32:
         """Return what of the light that pixels give to the halo arrives elsewhere, at half resolution.
@@ -381,14 +384,14 @@ class HaloField:
         def spread(item: tuple[int, int]) -> None:
             number, plane = item
             part, level = self.parts[number], np.empty(size, np.float32)
-            halo_loops.halved_member(half[plane], self.place, part.number, level)
+            halo_loops.halved_member(half[plane], self.given, part.number, level)
             coarse[number, plane] = self.spreader.coarse(level, part.weights)
 
         in_parallel(spread, np.ndindex(len(self.parts), len(half)))
 
         def add(rows: slice) -> None:
             for part, below in zip(self.parts, coarse, strict=True):
-                fixed = half, self.place, self.reach, self.due
+                fixed = half, self.place, self.given, self.reach, self.due
                 halo_loops.add_halo(below, part.seen, part.numbers, *fixed, rows.start, rows.stop, total)
 
         in_parallel(add, bands_of_rows(len(self.place)))
@@ -404,14 +407,31 @@ class HaloField:
         return out
 
 
-def _nearness(range_m: F32) -> F32:
+def _half_nearness(range_m: F32, spreader: _Spreader) -> tuple[F32, F32]:
+    """Return one over the range at half resolution, so that endless ranges can be averaged; and of things.
+
+    The second is the mean of each 2 x 2 pixels by their nearness: a thing that fills but a part of them gives
+    the halo of its own range, and not one that the open water beside it draws away.
+    """
     nearness: F32 = empty_plane(range_m.shape)
+    bands = bands_of_rows(len(range_m))
 
     def turn(band: slice) -> None:
         np.reciprocal(np.maximum(range_m[band], np.float32(1e-3)), out=nearness[band])
 
-    in_parallel(turn, bands_of_rows(len(range_m)))
-    return nearness
+    def square(band: slice) -> None:
+        np.square(nearness[band], out=nearness[band])
+
+    in_parallel(turn, bands)
+    plain = copied_plane(spreader.half(nearness))
+    in_parallel(square, bands)
+    things = copied_plane(spreader.half(nearness))
+
+    def share(band: slice) -> None:
+        np.divide(things[band], np.maximum(plain[band], SMALLEST_NEARNESS), out=things[band])
+
+    in_parallel(share, bands_of_rows(len(things)))
+    return plain, things
 
 
 def _place(nearness: F32, ranges_m: F64) -> F32:

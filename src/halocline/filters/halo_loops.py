@@ -115,6 +115,7 @@ def add_halo(
     numbers: F32,
     light: F32,
     place: F32,
+    given: F32,
     reach: F32,
     due: F32,
     first: int,
@@ -132,9 +133,10 @@ def add_halo(
     numbers
         Which range; one over the range from beyond which its light comes; the weight of half resolution in
         its light, and in what is in open view.
-    light, place, reach, due
+    light, place, given, reach, due
         Of the picture at half resolution: light ``(planes, rows, columns)``, where ranges stand among the
-        ranges, ranges, and one over the share of its own range's light that would arrive at a pixel.
+        ranges and those of what gives the light do, ranges, and one over the share of its own range's light
+        that would arrive at a pixel.
     first, last
         The rows.
     total
@@ -146,7 +148,7 @@ def add_halo(
     line = np.empty(coarse.shape[2] + 2, np.float32)
     soft, share = np.empty(columns, np.float32), np.empty(columns, np.float32)
     for y in range(first, last):
-        at, far, owed = place[y], reach[y], due[y]
+        at, of, far, owed = place[y], given[y], reach[y], due[y]
         for x in range(columns):
             share[x] = min(nearest * far[x], one) * owed[x]
         if seen.size:
@@ -160,7 +162,7 @@ def add_halo(
             linear_row(coarse[plane], y, line, soft)
             own, target = light[plane, y], total[plane, y]
             for x in range(columns):
-                target[x] += share[x] * (soft[x] + weight * (own[x] * _member(at[x], number)))
+                target[x] += share[x] * (soft[x] + weight * (own[x] * _member(of[x], number)))
 
 
 @compiled
@@ -187,33 +189,40 @@ def settle_halo(energy: F32, stays: F32, arrived: F32, first: int, out: F32) -> 
     """Write some rows, from a first on, of what pixels get: what stays of what they give, and what arrived.
 
     ``energy`` and ``out`` are ``(planes, rows, columns)``, and so is ``arrived`` at half resolution, where
-    ``stays`` is ``(rows, columns)``.
+    ``stays`` is ``(rows, columns)``: what does not stay was spread for each pair of pixels as a whole.
     """
     columns = energy.shape[2]
-    line = np.empty(stays.shape[1] + 2, np.float32)
-    kept, got = np.empty(columns, np.float32), np.empty(columns, np.float32)
+    line, got = np.empty(stays.shape[1] + 2, np.float32), np.empty(columns, np.float32)
     for y in range(out.shape[1]):
-        linear_row(stays, first + y, line, kept)
+        kept = stays[(first + y) >> 1]
         for plane in range(out.shape[0]):
             linear_row(arrived[plane], first + y, line, got)
             given, target = energy[plane, first + y], out[plane, y]
             for x in range(columns):
-                target[x] = given[x] * kept[x] + got[x]
+                target[x] = given[x] * kept[x >> 1] + got[x]
 
 
 @compiled
 def part_by_range(
-    reach: F32, place: F32, nearest: F32, weights: F32, first: int, last: int, due: F32, stays: F32
+    reach: F32,
+    place: F32,
+    given: F32,
+    nearest: F32,
+    weights: F32,
+    first: int,
+    last: int,
+    due: F32,
+    stays: F32,
 ) -> None:
     """Write for some rows what `add_halo` needs of each pixel's own range, and what of its light stays.
 
-    ``reach`` is the range of each pixel and ``place`` where it stands among some ranges, ``nearest`` one over
-    the range from beyond which the light of each comes; ``weights`` are what of their light stays in its
-    pixel.
+    ``reach`` is the range of each pixel and ``place`` where it stands among some ranges, ``given`` where that
+    of what it gives does, ``nearest`` one over the range from beyond which the light of each comes;
+    ``weights`` are what of their light stays in its pixel.
     """
     one, ends = np.float32(1.0), nearest.size - 1
     for y in range(first, last):
-        at, far, owed, kept = place[y], reach[y], due[y], stays[y]
+        at, of, far, owed, kept = place[y], given[y], reach[y], due[y], stays[y]
         for x in range(place.shape[1]):
             low = min(int(at[x]), ends)
             high = min(low + 1, ends)
@@ -221,4 +230,7 @@ def part_by_range(
             fronts = min(nearest[low] * far[x], one), min(nearest[high] * far[x], one)
             # What arrives from a pixel's own range has to be all of it, wherever that lies between two.
             owed[x] = one / (fronts[0] + part * (fronts[1] - fronts[0]))
+            low = min(int(of[x]), ends)
+            high = min(low + 1, ends)
+            part = of[x] - np.float32(low)
             kept[x] = weights[low] + part * (weights[high] - weights[low])

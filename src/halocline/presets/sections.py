@@ -560,10 +560,9 @@ class StorySection(Strict):
     subject_size
         How large the subject is, metres: the side of a square about as large. Large things keep more contrast
         than small ones; 0 is a thing so small that it fills with light. The contrast is that of its mean
-        light. Pictures show it within an eighth where 40 % is asked for; where that is 12 %, up to a quarter
-        less for a subject of ten pixels or fewer, and up to a third more for one that fills a third of the
-        picture's height. One of two or three pixels shows a third less or worse: halos are made of pairs of
-        pixels, and mix it with what lies beside it.
+        light. Pictures show it within a tenth where 40 % is asked for; where that is 12 %, up to an eighth
+        less for a subject of two to ten pixels, and up to a third more for one that fills a third of the
+        picture's height. As it moves over the pixels it changes by as much.
     near_limit
         Up to here range stays physical, metres; half of what the water would show where not given.
     softness
