@@ -59,11 +59,10 @@ def tables() -> tuple[F64, F64, F64, F64]:
 @njit(cache=False)
 def between(wanted: float, by: F64, of: F64) -> float:
     """Return what a rising table has at a place."""
-    at = min(max(np.searchsorted(by, wanted), 1), by.size - 1)
-    step = by[at] - by[at - 1]
-    return of[at - 1] + (of[at] - of[at - 1]) * (
-        min(max((wanted - by[at - 1]) / step, 0.0), 1.0) if step > 0.0 else 0.0
-    )
+    at = min(max(int(np.searchsorted(by, wanted)), 1), by.size - 1)
+    first, step = float(of[at - 1]), float(by[at] - by[at - 1])
+    share = min(max((wanted - by[at - 1]) / step, 0.0), 1.0) if step > 0.0 else 0.0
+    return first + (float(of[at]) - first) * share
 
 
 @njit(cache=False)
@@ -72,7 +71,8 @@ def thrown(out: F64, axis: F64, profile: F64, per_x: float, side: float) -> floa
     off = max(1.0 - side * out[0] * axis[0] - out[1] * axis[1] - out[2] * axis[2], 0.0)
     place = math.sqrt(2.0 * off) * per_x
     at = min(int(place), profile.size - 2)
-    return profile[at] + (profile[at + 1] - profile[at]) * min(place - at, 1.0)
+    first = float(profile[at])
+    return first + (float(profile[at + 1]) - first) * min(place - at, 1.0)
 
 
 @njit(cache=False)
