@@ -268,8 +268,8 @@ def stand_in_a_lamps_light() -> None:
     steps = np.array([0.9, 0.1, 14, 0.8, 0.1, 1.0, 1.5])
     lamp_shadow_loops.cast_rows(planes, lens, towards, aside, steps, by_angle, cast, edges, solid)
     assert np.isfinite(cast).any()
-    bent = np.zeros((1, 6), np.uint8)
-    lamp_shadow_loops.bent_blocks(cast, 8, True, bent)
+    bent = np.zeros((4, 48), np.uint8)
+    lamp_shadow_loops.bends_nearby(cast, True, bent)
     assert bent.any()
     axes, narrow = np.array([[1, 0, 0], [0, 0, -1], [0, 1, 0]], np.float32), by_angle.astype(np.float32)
     rows = np.stack([np.cos(turns), np.sin(turns)], axis=1).astype(np.float32)
@@ -278,7 +278,7 @@ def stand_in_a_lamps_light() -> None:
     for normal in (none, side / np.linalg.norm(side, axis=0)):
         left = np.empty(12, np.float32)
         lamp_shadow_loops.light_left(
-            offset, normal, axes, at, np.float32(0.3), cast, edges, solid, bent, 8, narrow, rows, left
+            offset, normal, axes, at, np.float32(0.3), cast, edges, solid, bent, narrow, rows, left
         )
     seen = np.empty((4, 6), np.float32)
     lamp_shadow_loops.ranges_seen(planes, lens, towards, aside, angles, seen)

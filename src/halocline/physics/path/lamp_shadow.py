@@ -39,7 +39,7 @@ from halocline.late_dataclass import dataclass
 from halocline.physics.path.beam import Beam
 from halocline.physics.path.lamp_shadow_loops import (
     HALF_SHADOW_M,
-    bent_blocks,
+    bends_nearby,
     cast_rows,
     dim_haze,
     fill_shares,
@@ -67,8 +67,6 @@ _MOST_ROWS, _ROW_PX, _ANGLES, _MOST_STEPS = 768, 1.5, 1024, 4096
 # Of the table in the water: rows at most and rays in a row, of a draft fewer; ranges, and the last, metres.
 _WATER_ROWS_AND_RAYS, _OF_A_DRAFT = (384, 128), (96, 48)
 _RANGES, _LAST_M = 41, 60.0
-# Side of blocks that are tried as a whole, in directions; no shadow is softer than one.
-_BLOCK = 8
 _PARTS = 8
 _NONE = np.zeros((0, 0), np.float32)
 
@@ -365,7 +363,6 @@ class LampShadow:
             cast.edges,
             cast.solid,
             cast.bent,
-            _BLOCK,
             angles.astype(np.float32),
             _turns(grid.azimuths).astype(np.float32),
             out.reshape(-1),
@@ -433,8 +430,8 @@ class LampShadow:
             cast_rows(things.planes, things.lens, towards, aside[rows], steps, _angles(), *made)
 
         in_parallel(part, _slices(len(aside)))
-        bent = np.zeros((-(-len(aside) // _BLOCK), _ANGLES // _BLOCK), np.uint8)
-        bent_blocks(metres, _BLOCK, grid.wraps, bent)
+        bent = np.zeros(metres.shape, np.uint8)
+        bends_nearby(metres, grid.wraps, bent)
         return _Cast(grid, metres, edges, solid, bent)
 
     def _shares(self, _: int) -> _InWater:

@@ -48,6 +48,8 @@ _BENDS = np.float32(4.0)
 _DISC, _SOUGHT, _SHARP = np.float32(1.22), np.float32(3.0), np.float32(1.5)
 # Along a row edges are known between its directions, and shadows are as sharp as this many of them.
 _SHARPEST = np.float32(0.75)
+# No shadow is softer than so many directions.
+_SOFTEST = 8
 # Directions of a row that are summed as one: the light along a ray is smooth.
 _AT_ONCE = 4
 # Rows about a ray in the water: the weights of each, of 9.
@@ -466,22 +468,19 @@ def _fill_back(
 
 
 @compiled
-def bent_blocks(cast: F32, side: int, wraps: bool, bent: U8) -> None:
-    """Write which blocks of a map hold more than one smooth surface, 1, or may do so nearby.
+def bends_nearby(cast: F32, wraps: bool, bent: U8) -> None:
+    """Write which directions of a map have more than one smooth surface within a shadow's reach, 1.
 
     Parameters
     ----------
     cast
         From `cast_rows`.
-    side
-        Of a block.
     wraps
         Whether the last row is beside the first.
     bent
-        One number a block, 0 before.
+        Of its shape, 0 before.
     """
     rows, columns = cast.shape
-    down, across = bent.shape
     for row in range(rows):
         above = row - 1 if row else (rows - 1 if wraps else 0)
         below = row + 1 if row + 1 < rows else (0 if wraps else row)
@@ -499,9 +498,9 @@ def bent_blocks(cast: F32, side: int, wraps: bool, bent: U8) -> None:
                 smooth = smooth and abs(cast[above, column] - cast[below, column]) <= allowed
             if smooth:
                 continue
-            for line in range(row // side - 1, row // side + 2):
-                at = line % down if wraps else min(max(line, 0), down - 1)
-                for to in range(max(column // side - 1, 0), min(column // side + 2, across)):
+            for line in range(row - _SOFTEST, row + _SOFTEST + 1):
+                at = line % rows if wraps else min(max(line, 0), rows - 1)
+                for to in range(max(column - _SOFTEST, 0), min(column + _SOFTEST + 1, columns)):
                     bent[at, to] = 1
 
 
@@ -516,7 +515,6 @@ def light_left(
     edges: F32,
     solid: F32,
     bent: U8,
-    side: int,
     by_angle: F32,
     by_row: F32,
     out: F32,
@@ -535,8 +533,8 @@ def light_left(
         Azimuth of the first row, rows a radian, 1 where they go all round, and lens to lamp, ``(4,)``.
     radius
         Of the lamp, metres.
-    cast, edges, solid, bent, side
-        From `cast_rows` and `bent_blocks`.
+    cast, edges, solid, bent
+        From `cast_rows` and `bends_nearby`.
     by_angle, by_row
         Cosine and sine of the angles of columns, and of the azimuths of rows.
     out
@@ -566,7 +564,7 @@ def light_left(
             if abs(plane[3]) < _GRAZING * r:
                 plane[3] = _ZERO
         down, across = min(max(int(row + _HALF), 0), rows - 1), min(max(int(column + _HALF), 0), columns - 1)
-        if not bent[down // side, across // side]:
+        if not bent[down, across]:
             # One smooth surface around: it is this one, or stands before it, or behind.
             least = rounding + _ROUNDING * r
             least += _away(plane, r, by_angle, by_row, row, column, 1, wraps)
@@ -578,7 +576,7 @@ def light_left(
         least += _HALF * min(_spread(cast, row, column, r, wraps), _BENDS * least)
         least += rounding + _ROUNDING * r
         per_row = rows_at[1] * r / max(aside, _TINY * r)
-        widest, spread = np.float32(side), _DISC * radius * _SOUGHT / max(r, _TINY)
+        widest, spread = np.float32(_SOFTEST), _DISC * radius * _SOUGHT / max(r, _TINY)
         wide, high = min(max(spread * per_angle, _TWO), widest), min(max(spread * per_row, _TWO), widest)
         soft = _DISC * radius * per_angle, _DISC * radius * per_row
         here = row, column, r, least, wraps
