@@ -95,7 +95,7 @@ def judged(scene: Scene, position: F32, kind: DepthKind = "auto", depth: F32 | N
 
 def in_camera(scene: Scene) -> F32:
     away = scene.position - np.asarray(scene.camera.position_m, np.float32)[:, None, None]
-    return np.einsum("ji,jkl->ikl", scene.camera.rotation, away).astype(np.float32)
+    return np.asarray(np.einsum("ji,jkl->ikl", scene.camera.rotation, away), np.float32)
 
 
 def test_positions_from_the_lens_give_the_range_that_those_in_the_world_do(scene: Scene) -> None:

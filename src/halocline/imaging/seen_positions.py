@@ -56,7 +56,7 @@ def space_of(position: F32, alpha: F32 | None, *, camera: Camera, window: Window
         return "unknown"
     step = max(1, int(np.sqrt(position[0].size / _SAMPLES)))
     picked = position[:, ::step, ::step]
-    told: NDArray[np.bool_] = (np.isfinite(picked) & (np.abs(picked) < ENDLESS)).all(axis=0)
+    told: NDArray[np.bool_] = np.all(np.isfinite(picked) & (np.abs(picked) < ENDLESS), axis=0)
     # Exactly 0 0 0 is what renderers leave where nothing is hit.
     told &= (picked != 0).any(axis=0)
     if alpha is not None:
