@@ -709,7 +709,7 @@ def _with_texels(
     texels: F32,
     places: tuple[np.uint64, np.uint64],
     weights: tuple[np.float32, np.float32, np.float32, np.float32],
-    channel: np.uint64,
+    channel: int | np.uint64,
 ) -> np.float32:
     """Return a value with one channel of four texels, weighted; the first of two rows are told."""
     above, below = places
