@@ -10,7 +10,7 @@ import pytest
 from tests.conftest import Builders
 
 from halocline._typing import F32
-from halocline.physics.path.light_shares import light_shares, scattered_about
+from halocline.physics.path.light_shares import light_shares, scattered_about, sky_share_of_scalar
 from halocline.physics.path.transport import LightPath, refracted_sun
 
 
@@ -71,7 +71,18 @@ def test_under_one_light_alone_all_is_that_lights(build: Builders) -> None:
 def test_light_loses_its_direction_after_a_transport_length(build: Builders) -> None:
     # By hand: a .05, b .5, g .9: .05 + .1 * .5 = .1 a metre, half of it within ln 2 / .1 = 6.93 m.
     bands = replace(build.grey_bands(0.05, 0.5, 0.1), asymmetry=0.9)
-    metres, suns, skies = scattered_about(build.path(bands, depth_m=6.0))
+    path = build.path(bands, depth_m=6.0)
+    metres, suns, skies = scattered_about(path)
     assert metres == pytest.approx(10.0 * math.log(2.0), rel=1e-3)
     assert 0.0 < suns < 1.0
-    assert 0.0 < skies < 1.0 - suns
+    # Of what is not the sun's.
+    assert skies == pytest.approx((1.0 - suns) * sky_share_of_scalar(path))
+
+
+def test_shares_do_not_go_by_the_depth_at_which_the_render_was_lit(build: Builders) -> None:
+    # Each light is told relative to its own at that depth; sun and sky fall off otherwise.
+    path, down, cosine = looking_past_the_sun(build, "1C", 12.0, 0.75)
+    found, other = (
+        light_shares(replace(path, reference_depth_m=depth), down, cosine) for depth in (0.0, 10.0)
+    )
+    np.testing.assert_allclose(found.sun, other.sun, atol=1e-5)
