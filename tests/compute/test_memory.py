@@ -98,3 +98,50 @@ def test_rings_are_looked_for_once_all_is_imported() -> None:
     done = subprocess.run([sys.executable, "-c", RINGS], check=True, capture_output=True, text=True)
     assert done.stdout.split() == ["True"] * 5
     assert done.stderr == ""
+
+
+AHEAD = """
+import resource, sys
+from halocline.compute.memory import LEAST_TOUCHED, keep_freed_memory, touch_ahead
+kept = keep_freed_memory() if "kept" in sys.argv else False
+if "kept" in sys.argv and not kept:
+    sys.exit(3)
+if "limited" in sys.argv:
+    resource.setrlimit(resource.RLIMIT_AS, (1 << 40, resource.RLIM_INFINITY))
+import numpy as np
+size = LEAST_TOUCHED + 12345
+thread = touch_ahead(size if "large" in sys.argv else LEAST_TOUCHED - 1)
+if thread is not None:
+    thread.join()
+before = resource.getrusage(resource.RUSAGE_SELF).ru_minflt
+# In pieces that no page of any size is asked for: each page that is not there is one fault.
+pieces = [np.ones(200_000, np.float32) for _ in range(size // 1_000_000)]
+print(thread is not None, resource.getrusage(resource.RUSAGE_SELF).ru_minflt - before)
+"""
+
+
+def ahead(*how: str) -> tuple[bool, int]:
+    """Return whether memory was touched ahead, and how many faults filling as much then took."""
+    environment = {key: value for key, value in os.environ.items() if key != "GLIBC_TUNABLES"}
+    done = subprocess.run(
+        [sys.executable, "-c", AHEAD, *how], check=False, capture_output=True, text=True, env=environment
+    )
+    if done.returncode == 3:
+        pytest.skip("this C library has nothing to set")
+    began, count = done.stdout.split()
+    return began == "True", int(count)
+
+
+def test_memory_that_was_touched_ahead_is_there_when_it_is_asked_for() -> None:
+    began, with_it = ahead("kept", "large")
+    assert began
+    _, without = ahead("kept")
+    # Kernels before Linux 5.14 cannot.
+    if tuple(map(int, os.uname().release.split(".")[:2])) >= (5, 14):
+        assert with_it < 0.1 * without
+
+
+def test_nothing_is_touched_that_would_be_given_back_or_is_limited_or_little() -> None:
+    assert not ahead("large")[0]
+    assert not ahead("kept", "large", "limited")[0]
+    assert not ahead("kept")[0]

@@ -10,6 +10,7 @@ from halocline.batch.pipeline import Pipeline
 from halocline.batch.run import FrameMaker
 from halocline.batch.task import FrameTask
 from halocline.batch.workers import Workers
+from halocline.compute.memory import touch_ahead
 from halocline.late_dataclass import dataclass
 from halocline.presets.preset import Preset
 
@@ -73,6 +74,8 @@ def choose_maker(tasks: Sequence[FrameTask], preset: Preset, means: Means) -> tu
         memory_bytes=means.memory_bytes,
     )
     if sizing.processes == 1:
+        # While the first frame is read, one processor has time.
+        touch_ahead(sizing.surely_used)
         maker: FrameMaker = Pipeline(preset, sizing.evaluation, sizing.overlapped, sizing.budget_bytes)
         return maker, str(sizing)
     crew = Workers(

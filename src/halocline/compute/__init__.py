@@ -23,8 +23,8 @@ Knows neither water nor pictures; everything above builds on it.
   processors)
 - `made_once`: values that threads make on demand (MadeOnce)
 - `on_demand`: libraries imported at the first call (OnDemand)
-- `memory`: freed memory kept for the next frame (keep_freed_memory); no rings of objects looked for before
-  all is imported (hold_rings, let_go_of_rings)
+- `memory`: freed memory kept for the next frame (keep_freed_memory), the first of it provided ahead
+  (touch_ahead); no rings of objects looked for before all is imported (hold_rings, let_go_of_rings)
 - `ending`: a program that ends as soon as all is told (ending_at_once, leave)
 - `planes_on_disk`: planes too large for memory, in files without a name (copied_plane, empty_plane,
   filled_plane, planes_on_disk, room_on_disk)
