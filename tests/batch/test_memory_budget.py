@@ -17,6 +17,7 @@ from typing import TYPE_CHECKING
 import pytest
 
 from halocline.batch import memory_budget as module
+from halocline.batch.means import Means, choose_maker
 from halocline.batch.memory_budget import frame_need, parse_memory, size_job
 from halocline.batch.run import run_frames
 from halocline.batch.task import FrameTask
@@ -249,8 +250,6 @@ def test_a_header_that_asks_for_far_too_much_fails_its_frame_before_it_is_read(
     """A damaged display window of 11000 x 11000: some 4 GB if it were believed."""
     import struct
 
-    from halocline.batch.means import Means, choose_maker
-
     path = shot.clean / "arch.1003.exr"
     data = bytearray(path.read_bytes())
     window = data.index(b"displayWindow\0box2i\0") + len(b"displayWindow\0box2i\0") + 4
@@ -268,3 +267,18 @@ def test_a_header_that_asks_for_far_too_much_fails_its_frame_before_it_is_read(
         assert "arch.1003.exr" in str(summary.failed[0].error)
         assert len(summary.done) == 3
         assert all(record.peak_memory_bytes < held + GIB for record in summary.done)
+
+
+def test_memory_is_touched_ahead_where_this_process_makes_the_frames(
+    shot: Folder, look: Preset, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    asked: list[int] = []
+    monkeypatch.setattr("halocline.batch.means.touch_ahead", asked.append)
+    choose_maker(shot.tasks(), look, Means(processes=2))
+    assert asked == []
+    choose_maker(shot.tasks(), look, Means(processes=1))
+    estimated = size_job(shot.tasks(), look, processes=1)
+    # Never more than is used: of what is estimated frames use .65 and more.
+    assert asked == [estimated.surely_used]
+    assert 0 < estimated.surely_used <= 0.6 * estimated.process_bytes
+    assert replace(estimated, by_rows=True).surely_used == replace(estimated, on_disk=1).surely_used == 0
