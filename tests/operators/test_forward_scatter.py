@@ -289,7 +289,7 @@ def test_spreading_bands_and_spreading_colours_differ_little_and_in_no_light() -
 def test_bands_that_scatter_more_have_wider_halos() -> None:
     """After as many metres, light was turned more often: Wells 1969, b(s) times the turns' mean square."""
     path = story_path(load_preset("jerlov-7c"), 1001, LINEAR_REC709)
-    kernels = band_kernels(path, None, bend=0.0, shape=(270, 480), focal_px=400.0)
+    kernels = band_kernels(path, None, bends=np.zeros(path.bands.count), shape=(270, 480), focal_px=400.0)
     scattering = path.bands.scattering * path.attenuation_scale
     slopes = np.minimum(halo_widths((270, 480)) / 400.0, 2.0)
     mean = []

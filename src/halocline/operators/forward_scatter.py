@@ -37,6 +37,7 @@ from halocline.physics.path.transport import OpenRays, VeilRays, abeam, hold_hal
 from halocline.physics.path.water_halo import (
     Surfaces,
     WaterHalo,
+    band_bends,
     band_kernels,
     empirical_water_halo,
     light_bend,
@@ -181,11 +182,14 @@ class ForwardScatter(Operator[ForwardScatterParameters, PreparedScatter]):
             halo = empirical_water_halo(path, gain=p.gain, blur=blur, shape=shape, focal_px=focal)
         else:
             asymmetry = p.asymmetry if p.law == "smooth" else None
-            unlike = p.acts_on == "difference"
-            bend = float(np.mean([light_bend(path, view) for view in _views(shot)])) if unlike else 0.0
-            halo = water_halo(path, asymmetry, bend=bend, shape=shape, focal_px=focal)
+            views = _views(shot) if p.acts_on == "difference" else []
+            bend = float(np.mean([light_bend(path, view) for view in views])) if views else 0.0
+            bends = np.zeros(path.bands.count)
+            if views:
+                bends = np.mean([band_bends(path, view) for view in views], axis=0)
+            halo = water_halo(path, asymmetry, bend=bend, shape=shape, focal_px=focal, bends=bends)
             if p.detail == "bands":
-                kernels = band_kernels(path, asymmetry, bend=bend, shape=shape, focal_px=focal)
+                kernels = band_kernels(path, asymmetry, bends=bends, shape=shape, focal_px=focal)
         if p.detail == "bands":
             each = np.eye(path.bands.count)
             return PreparedScatter(halo, kernels or (halo.kernels,), p.strength * each, each, shade)

@@ -5,11 +5,19 @@ from __future__ import annotations
 import math
 
 import numpy as np
+import pytest
 from numpy.testing import assert_allclose
 from tests.conftest import Builders
 
 from halocline.physics.path.point_spread import RINGS, SLOPES, SurfaceHalos, ring_shares
-from halocline.physics.path.water_halo import BENDS, KERNEL_DEPTHS, light_bend, turns_of, water_halo
+from halocline.physics.path.water_halo import (
+    BENDS,
+    KERNEL_DEPTHS,
+    band_bends,
+    light_bend,
+    turns_of,
+    water_halo,
+)
 
 A, B = 0.08, 0.3
 
@@ -74,3 +82,38 @@ def test_between_two_bends_a_halo_is_mixed_of_both(build: Builders) -> None:
     assert_allclose(middle.hidden, 0.5 * (low.hidden + high.hidden), rtol=1e-5, atol=1e-8)
     assert_allclose(middle.kernels.weights, 0.5 * (low.kernels.weights + high.kernels.weights), rtol=1e-6)
     assert np.abs(low.hidden - high.hidden).max() > 1e-4
+
+
+def test_each_band_hides_the_light_of_its_own_bend(build: Builders) -> None:
+    """A band whose light grows about the view regains more of what it lacks, whatever others do."""
+    path = build.path(build.grey_bands(A, B, 0.1))
+    bends = np.full(path.bands.count, 0.5)
+    bends[-1] = 3.0
+    mixed, low, high = (
+        water_halo(path, None, bend=0.5, shape=(60, 100), focal_px=80.0, bends=each)
+        for each in (bends, None, np.full(path.bands.count, 3.0))
+    )
+    assert_allclose(mixed.hidden[:-1], low.hidden[:-1], rtol=1e-6)
+    assert_allclose(mixed.hidden[-1], high.hidden[-1], rtol=1e-6)
+    assert_allclose(mixed.own, low.own, rtol=1e-6)
+    at = np.array([5.0], np.float32)
+    assert mixed.gains(at) == pytest.approx(low.gains(at))
+    assert np.abs(high.hidden - low.hidden).max() > 1e-3
+
+
+def test_a_band_that_the_water_takes_comes_from_above_alone(build: Builders) -> None:
+    """About a level ray its light grows faster, as the mean of 48 rays on a ring finds."""
+    path = build.path(depth_m=10.0)
+    ahead, up = np.array([0.0, 0.0, -1.0]), np.array([0.0, 1.0, 0.0])
+    turns = np.linspace(0.0, 2.0 * math.pi, 48, endpoint=False)
+    ring = [
+        math.cos(0.5) * ahead
+        + math.sin(0.5) * (math.cos(turn) * np.array([1.0, 0.0, 0.0]) + math.sin(turn) * up)
+        for turn in turns
+    ]
+    around = np.mean([path.veil_along(np.inf, ray) for ray in ring], axis=0)
+    expected = np.clip((around / path.veil_along(np.inf, ahead) - 1.0) / 0.25, 0.0, BENDS[-1])
+    bends = band_bends(path, ahead)
+    assert_allclose(bends, expected, rtol=0.06)
+    taken = path.bands.attenuation - path.bands.scattering
+    assert bends[np.argmax(taken)] > 1.5 * bends[np.argmin(taken)]

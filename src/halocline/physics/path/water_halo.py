@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import math
+from collections.abc import Callable
 from dataclasses import field
 from functools import lru_cache
 
@@ -154,11 +155,31 @@ def light_bend(path: LightPath, direction: F64) -> float:
     Returns
     -------
     float
-        q, 0 to 2.
+        q, 0 to 4.
     """
     luminance = np.maximum(path.luminance @ path.bands.down, 0.0)
-    along, *around = (float(luminance @ path.veil_along(np.inf, ray)) for ray in ring_about(direction))
-    return bend_of(along, np.array(around))
+    along, *around = path.veil_along(np.inf, ring_about(direction)) @ luminance
+    return bend_of(float(along), np.array(around))
+
+
+def band_bends(path: LightPath, direction: F64) -> F64:
+    """Return the bend q of the light of each band about a view direction, see `light_bend`.
+
+    What is left of a colour that the water takes comes from above alone: about a level ray it grows several
+    times as fast as others.
+
+    Parameters
+    ----------
+    path, direction
+        As in `light_bend`.
+
+    Returns
+    -------
+    F64
+        q, 0 to 4, ``(K,)``.
+    """
+    light = path.veil_along(np.inf, ring_about(direction))
+    return np.array([bend_of(float(band[0]), band[1:]) for band in light.T])
 
 
 def ring_about(direction: F64) -> F64:
@@ -203,7 +224,13 @@ def bend_of(along: float, around: F64) -> float:
 
 
 def water_halo(
-    path: LightPath, asymmetry: float | None, *, bend: float, shape: tuple[int, int], focal_px: float
+    path: LightPath,
+    asymmetry: float | None,
+    *,
+    bend: float,
+    shape: tuple[int, int],
+    focal_px: float,
+    bends: F64 | None = None,
 ) -> WaterHalo:
     """Return the halo of a water.
 
@@ -215,28 +242,34 @@ def water_halo(
         Mean cosine of a Henyey-Greenstein lobe; None is the sharp peak of natural particles
         (`fournier_forand`).
     bend
-        See `light_bend`.
+        See `light_bend`: the halo's shape is that of light of this bend.
     shape
         Rows and columns of the picture.
     focal_px
         Pixels per radian at the picture's centre.
+    bends
+        Of each band, see `band_bends`; ``bend`` for all if None.
 
     Returns
     -------
     WaterHalo
         Kernels over optical distance, and the rates of each band at which light goes into them.
     """
-    return _mixed(asymmetry, bend, mean_water(path), _waters(path), shape, focal_px)
+    mean, water = mean_water(path), _waters(path)
+    kernels = _kernels(asymmetry, bend, mean, shape, focal_px)
+    each = np.full(len(water[0]), bend) if bends is None else bends
+    own, hidden = _rates(asymmetry, each, mean, water)
+    return WaterHalo(kernels, 1.0 / mean[1], own, hidden)
 
 
 def band_kernels(
-    path: LightPath, asymmetry: float | None, *, bend: float, shape: tuple[int, int], focal_px: float
+    path: LightPath, asymmetry: float | None, *, bends: F64, shape: tuple[int, int], focal_px: float
 ) -> tuple[HaloKernels, ...]:
     """Return the halo's shape in the water of each band, where `water_halo` has one for all.
 
     Parameters
     ----------
-    path, asymmetry, bend, shape, focal_px
+    path, asymmetry, bends, shape, focal_px
         As in `water_halo`.
 
     Returns
@@ -244,10 +277,9 @@ def band_kernels(
     tuple[HaloKernels, ...]
         One a band. Where the water scatters or absorbs more, light is turned more often on its way.
     """
-    waters = _waters(path)
     return tuple(
-        _mixed(asymmetry, bend, (a, b), ((a,), (b,)), shape, focal_px).kernels
-        for a, b in zip(*waters, strict=True)
+        _kernels(asymmetry, float(bend), (a, b), shape, focal_px)
+        for a, b, bend in zip(*_waters(path), bends, strict=True)
     )
 
 
@@ -262,22 +294,36 @@ def _taken_and_turned(path: LightPath) -> tuple[F64, F64]:
     return np.maximum(path.beam_rate - scattering, 0.0), scattering
 
 
-def _mixed(
-    asymmetry: float | None,
-    bend: float,
-    mean: tuple[float, float],
-    water: tuple[tuple[float, ...], tuple[float, ...]],
-    shape: tuple[int, int],
-    focal_px: float,
-) -> WaterHalo:
-    """Return the halo under light of any bend, mixed of those at the nearest two of `BENDS`."""
+def _between(bend: float) -> tuple[int, float]:
+    """Return the lower of the nearest two of `BENDS`, and which part of the upper a bend is mixed of."""
     at = float(np.interp(bend, BENDS, range(len(BENDS))))
     low = min(int(at), len(BENDS) - 2)
-    ends = [_halo(asymmetry, BENDS[node], mean, water, shape, focal_px) for node in (low, low + 1)]
-    part = at - low
-    weights = (1.0 - part) * ends[0].kernels.weights + part * ends[1].kernels.weights
-    hidden = ((1.0 - part) * ends[0].hidden + part * ends[1].hidden).astype(np.float32)
-    return WaterHalo(HaloKernels(ends[0].kernels.ranges_m, weights), ends[0].half_m, ends[0].own, hidden)
+    return low, at - low
+
+
+def _kernels(
+    asymmetry: float | None, bend: float, water: tuple[float, float], shape: tuple[int, int], focal_px: float
+) -> HaloKernels:
+    """Return the halo's shape under light of any bend, mixed of those at the nearest two of `BENDS`."""
+    low, part = _between(bend)
+    near, far = (_kernels_at(asymmetry, BENDS[node], water, shape, focal_px) for node in (low, low + 1))
+    return HaloKernels(KERNEL_DEPTHS / water[1], (1.0 - part) * near + part * far)
+
+
+def _rates(
+    asymmetry: float | None,
+    bends: F64,
+    mean: tuple[float, float],
+    water: tuple[tuple[float, ...], tuple[float, ...]],
+) -> tuple[F32, F32]:
+    """Return rates of light brighter and of light darker than the water, ``(K, 5)`` each."""
+    hidden = []
+    for band, bend in enumerate(bends):
+        low, part = _between(float(bend))
+        near, far = (_rates_at(asymmetry, BENDS[node], mean, water)[1][band] for node in (low, low + 1))
+        hidden.append((1.0 - part) * near + part * far)
+    own, _ = _rates_at(asymmetry, BENDS[0], mean, water)
+    return own.astype(np.float32), np.array(hidden, np.float32)
 
 
 def mean_water(path: LightPath) -> tuple[float, float]:
@@ -326,66 +372,62 @@ def turns_of(asymmetry: float | None) -> Turns:
     return Turns.of(lambda angle: np.asarray(henyey_greenstein(np.cos(angle), asymmetry), np.float64))
 
 
+@lru_cache(maxsize=64)
+def _kernels_at(
+    asymmetry: float | None, bend: float, water: tuple[float, float], shape: tuple[int, int], focal_px: float
+) -> F64:
+    """Return the kernels' weights under light of one bend, ``(KERNEL_DEPTHS, widths)``."""
+    widths = halo_widths(shape) / focal_px
+    wanted = (len(KERNEL_DEPTHS), len(widths))
+
+    def made() -> F64:
+        return _surface_halos(asymmetry, bend, water).mixed_of(widths)
+
+    return _kept(f"kernels {asymmetry} {bend!r} {water!r} {widths.tobytes().hex()}", made, wanted)
+
+
 @lru_cache(maxsize=32)
-def _halo(
+def _rates_at(
     asymmetry: float | None,
     bend: float,
     mean: tuple[float, float],
     water: tuple[tuple[float, ...], tuple[float, ...]],
-    shape: tuple[int, int],
-    focal_px: float,
-) -> WaterHalo:
-    """Return the halo under light of one bend; kept on disk, for its fits take a second."""
-    widths = halo_widths(shape) / focal_px
-    _, b = mean
-    bands, kernels = len(water[0]), (len(KERNEL_DEPTHS), len(widths))
-    source = source_digest(__name__) or package_mark()
-    key = f"halo {asymmetry} {bend!r} {mean!r} {water!r} {source} ".encode() + widths.tobytes()
-    wanted = math.prod(kernels) + 2 * bands * POWERS
-
-    def made() -> bytes:
-        return _fitted_halo(turns_of(asymmetry), mean, water, bend, widths).tobytes()
-
-    found = np.frombuffer(kept("tables", key, made), np.float64)
-    if found.size != wanted:
-        # Whole, and no halo: somebody else's doing.
-        found = np.frombuffer(made(), np.float64)
-    weights, own, hidden = np.split(found, [math.prod(kernels), wanted - bands * POWERS])
-    return WaterHalo(
-        HaloKernels(KERNEL_DEPTHS / b, weights.reshape(kernels)),
-        1.0 / b,
-        own.reshape(bands, POWERS).astype(np.float32),
-        hidden.reshape(bands, POWERS).astype(np.float32),
-    )
-
-
-@one_library_thread()
-def _fitted_halo(
-    turns: Turns,
-    mean: tuple[float, float],
-    water: tuple[tuple[float, ...], tuple[float, ...]],
-    bend: float,
-    widths: F64,
 ) -> F64:
-    """Return the kernels' weights, then the rates of both kinds, in one row."""
-    a, b = mean
-    ranges = KERNEL_DEPTHS / b
-    halos = SurfaceHalos.of(turns, a, b, ranges, bend)
-    lengths = RATE_DEPTHS / b
-    factor = np.interp(np.log(lengths), np.log(ranges), halos.gains / halos.wall)
-    own = _rates(turns, water, lengths, factor, 1.0 / b, 0.0)
-    hidden = _rates(turns, water, lengths, factor, 1.0 / b, bend)
-    return np.concatenate([halos.mixed_of(widths).ravel(), own.ravel(), hidden.ravel()]).astype(np.float64)
+    """Return the rates of light of no bend, and of one bend, ``(2, K, 5)``."""
+    lengths = RATE_DEPTHS / mean[1]
+
+    def made() -> F64:
+        halos = _surface_halos(asymmetry, bend, mean)
+        factor = np.interp(np.log(lengths), np.log(halos.ranges_m), halos.gains / halos.wall)
+        turns, half_m = turns_of(asymmetry), 1.0 / mean[1]
+        return np.stack([_fitted_rates(turns, water, lengths, factor, half_m, q) for q in (0.0, bend)])
+
+    return _kept(f"rates {asymmetry} {bend!r} {mean!r} {water!r}", made, (2, len(water[0]), POWERS))
 
 
-def _rates(
+@lru_cache(maxsize=8)
+@one_library_thread()
+def _surface_halos(asymmetry: float | None, bend: float, water: tuple[float, float]) -> SurfaceHalos:
+    a, b = water
+    return SurfaceHalos.of(turns_of(asymmetry), a, b, KERNEL_DEPTHS / b, bend)
+
+
+def _kept(name: str, made: Callable[[], F64], shape: tuple[int, ...]) -> F64:
+    """Return a table kept on disk, for its fits take a while."""
+    source = source_digest(__name__) or package_mark()
+    found = np.frombuffer(kept("tables", f"{name} {source}".encode(), lambda: made().tobytes()), np.float64)
+    # Of another size it is whole, and no such table: somebody else's doing.
+    return found.reshape(shape) if found.size == math.prod(shape) else made()
+
+
+def _fitted_rates(
     turns: Turns,
     water: tuple[tuple[float, ...], tuple[float, ...]],
     lengths: F64,
     factor: F64,
     half_m: float,
     bend: float,
-) -> F32:
+) -> F64:
     """Return the polynomials whose value times s is the logarithm of 1 + the halo's gain, ``(K, 5)``."""
     powers = np.vander(lengths / (lengths + half_m), POWERS, increasing=True)
     rates = []
@@ -395,4 +437,4 @@ def _rates(
         deep = depths + np.log(factor)
         gains = np.where(depths > DEEPEST, deep, np.log1p(factor * np.expm1(np.minimum(depths, DEEPEST))))
         rates.append(np.linalg.lstsq(powers, gains / lengths, rcond=None)[0])
-    return np.array(rates, np.float32)
+    return np.array(rates)
