@@ -21,6 +21,7 @@ from halocline.batch.means import Means, choose_maker
 from halocline.batch.memory_budget import frame_need, parse_memory, size_job
 from halocline.batch.run import run_frames
 from halocline.batch.task import FrameTask
+from halocline.batch.workers import Workers
 from halocline.errors import JobError
 from halocline.imaging.exr import read_header
 from halocline.imaging.frame import Window
@@ -274,8 +275,11 @@ def test_memory_is_touched_ahead_where_this_process_makes_the_frames(
 ) -> None:
     asked: list[int] = []
     monkeypatch.setattr("halocline.batch.means.touch_ahead", asked.append)
-    choose_maker(shot.tasks(), look, Means(processes=2))
+    crew, _ = choose_maker(shot.tasks(), look, Means(processes=2))
+    # Several have it done each for itself.
     assert asked == []
+    assert isinstance(crew, Workers)
+    assert crew.settings.surely_used == size_job(shot.tasks(), look, processes=2).surely_used > 0
     choose_maker(shot.tasks(), look, Means(processes=1))
     estimated = size_job(shot.tasks(), look, processes=1)
     # Never more than is used: of what is estimated frames use .65 and more.

@@ -10,6 +10,7 @@ import sys
 import threading
 import time
 from contextlib import closing, suppress
+from multiprocessing import Pipe
 from multiprocessing.connection import Connection
 from pathlib import Path
 from typing import TYPE_CHECKING
@@ -18,7 +19,7 @@ import pytest
 
 from halocline.batch import nursery as module
 from halocline.batch.run import run_frames
-from halocline.batch.worker import Settings
+from halocline.batch.worker import Settings, work
 from halocline.batch.workers import Workers
 from halocline.errors import JobError
 from halocline.graph.engine import Evaluation
@@ -84,9 +85,9 @@ def test_a_frame_that_kills_every_worker_is_given_up_and_the_others_are_made(
     deadly = (
         "from halocline.batch import pipeline; import os\n"
         "true = pipeline.read_inputs\n"
-        "def read(task, preset):\n"
+        "def read(task, preset, **how):\n"
         "    os.kill(os.getpid(), 9) if task.frame == 1002 else None\n"
-        "    return true(task, preset)\n"
+        "    return true(task, preset, **how)\n"
         "pipeline.read_inputs = read\n"
     )
     monkeypatch.setattr(module, "_NURSERY", deadly + module._NURSERY)
@@ -249,6 +250,21 @@ def test_a_nursery_ends_without_a_word(look: Preset) -> None:
         pipe.send(module.Prepare(settings))
     assert process.communicate(timeout=120)[1] == b""
     assert process.returncode == 0
+
+
+def test_a_worker_has_memory_touched_ahead_once_and_only_for_a_frame(
+    shot: Folder, look: Preset, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    asked: list[int] = []
+    monkeypatch.setattr("halocline.batch.worker.touch_ahead", asked.append)
+    settings = Workers(look, Evaluation(1), 2, surely_used=7 << 20).settings
+    for tasks, wanted in ([], []), (shot.tasks()[:2], [7 << 20, 0]):
+        ours, theirs = Pipe()
+        with ours, theirs:
+            for message in (sys.path, settings, *tasks, None):
+                ours.send(message)
+            work(theirs, {settings: look})
+        assert asked == wanted
 
 
 def test_a_job_outlives_its_nursery(empty_shot: Folder, look: Preset) -> None:

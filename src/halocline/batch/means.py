@@ -85,6 +85,7 @@ def choose_maker(tasks: Sequence[FrameTask], preset: Preset, means: Means) -> tu
         overlapped=sizing.overlapped,
         budget_bytes=sizing.budget_bytes,
         process_bytes=sizing.process_bytes,
+        surely_used=sizing.surely_used,
         nursery=means.nursery,
     )
     if means.nursery is not None:

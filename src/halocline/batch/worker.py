@@ -16,6 +16,7 @@ from multiprocessing.connection import Connection
 from halocline.batch.pipeline import Pipeline
 from halocline.batch.signals import SIGNALS, Interrupted, StopRequest, catching_signals
 from halocline.batch.task import FrameTask
+from halocline.compute.memory import touch_ahead
 from halocline.graph.engine import Evaluation
 from halocline.late_dataclass import dataclass
 from halocline.presets.document import document_from_text
@@ -31,6 +32,7 @@ class Settings:
     how: Evaluation
     overlapped: bool
     budget_bytes: int | None
+    surely_used: int = 0
 
     def preset(self) -> Preset:
         """Read the look."""
@@ -61,7 +63,7 @@ def work(pipe: Connection, known: Mapping[Settings, Preset]) -> None:
             settings: Settings = pipe.recv()
             preset = known.get(settings) or settings.preset()
             pipeline = Pipeline(preset, settings.how, settings.overlapped, settings.budget_bytes)
-            for outcome in pipeline.outcomes(_asked_for(pipe, stop), stop):
+            for outcome in pipeline.outcomes(_asked_for(pipe, stop, settings.surely_used), stop):
                 pipe.send(outcome)
         except Interrupted:
             return
@@ -70,13 +72,17 @@ def work(pipe: Connection, known: Mapping[Settings, Preset]) -> None:
             os._exit(1)
 
 
-def _asked_for(pipe: Connection, stop: StopRequest) -> Iterator[FrameTask]:
+def _asked_for(pipe: Connection, stop: StopRequest, surely_used: int) -> Iterator[FrameTask]:
+    untouched = surely_used
     while True:
         pipe.send(Ask())
         with stop.breakable():
             task = pipe.recv()
         if task is None:
             return
+        # While the first frame is read; who gets none needs no memory.
+        touch_ahead(untouched)
+        untouched = 0
         yield task
 
 

@@ -67,6 +67,8 @@ class Workers:
         frame has shown what a frame needs; where frames grow later, workers are dismissed.
     process_bytes
         What a process is estimated to take; where there is room for several times that, all begin at once.
+    surely_used
+        What a process will have used before its first frame is done: asked for ahead.
     nursery
         Where the workers come from; one of this job's own where not given.
     """
@@ -77,6 +79,7 @@ class Workers:
     overlapped: bool = True
     budget_bytes: int | None = None
     process_bytes: int | None = None
+    surely_used: int = 0
     nursery: Nursery | None = None
 
     def outcomes(self, tasks: Iterable[FrameTask], stop: StopRequest) -> Generator[Outcome, None, None]:
@@ -108,6 +111,7 @@ class Workers:
             how=self.how,
             overlapped=self.overlapped,
             budget_bytes=self.budget_bytes,
+            surely_used=self.surely_used,
         )
 
     @property
