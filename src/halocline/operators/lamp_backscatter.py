@@ -90,8 +90,9 @@ class LampBackscatter(Operator[LampBackscatterParameters, PreparedHaze]):
     stage = Stage.LAMP_HAZE
     layer = "lamp_haze"
     otherwise_since: ClassVar = {
-        2: "lamps throw shadows (shadows = false of a lamp is as before); clouds in beams have other shapes; "
-        "haze is brighter"
+        2: "lamps throw shadows (shadows = false of a lamp is as before) that fade before the picture's edge; "
+        "clouds in beams have other shapes; haze is brighter, but for that about a lamp in the picture, which "
+        "is darker: a little about one that shines into the lens, by half and more about one turned away"
     }
     uses = frozenset({"light.lamps"})
 
