@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import re
+from pathlib import Path
 from typing import Any
 
 import numpy as np
@@ -10,7 +11,12 @@ import pytest
 from benchmarks.edge_scenes import Rays
 
 import halocline
+from halocline.batch.first_look import look_at_lamps, look_first
 from halocline.batch.lamps_in_vain import lamps_in_vain
+from halocline.batch.plan_tasks import plan_tasks
+from halocline.batch.task import FrameTask
+from halocline.imaging.exr import Attribute, Part
+from halocline.imaging.exr_write import PartPixels, write_exr
 from halocline.imaging.frame import Frame, Window
 from halocline.presets.preset import Preset, preset_from_text
 from halocline.rgb import LINEAR_REC709
@@ -182,3 +188,71 @@ def test_a_lamp_that_lights_something_later_in_the_shot_is_not_in_vain(picture: 
     assert "nothing in view" not in "".join(
         lamps_in_vain(ahead, picture, CAMERA, LINEAR_REC709, [1, 12], shown)
     )
+
+
+# Free on no frame of a shot but those on which all is two metres farther away.
+WITHIN = 'space = "world"\nposition = [0, 0, -3]\ntarget = [0, 0.7, -6]\ncone_angle = 10'
+
+
+def on_disk(picture: Frame, folder: Path, farther_m: dict[int, float]) -> list[FrameTask]:
+    """Write a frame for each number, with all so much farther away, and return the shot's tasks."""
+    to_camera = np.diag([1.0, 1.0, -1.0, 1.0])
+    part = Part(
+        index=0,
+        name="",
+        view="",
+        channels={**dict.fromkeys("RGBA", "half"), "Z": "float"},
+        data_window=WINDOW,
+        display_window=WINDOW,
+        compression="zip",
+        attributes={
+            "worldToCamera": Attribute("matrix", tuple(to_camera.ravel())),
+            "nominalFocalLength": Attribute("float", 30.0),
+            "sensorOverallDimensions": Attribute("float2", (36.0, 20.25)),
+            "chromaticities": Attribute("float[8]", (0.64, 0.33, 0.3, 0.6, 0.15, 0.06, 0.3127, 0.329)),
+        },
+    )
+    for frame, more in farther_m.items():
+        alpha, rgb = picture.plane("alpha"), picture.plane("rgb")
+        depth = (picture.plane("range") + np.float32(more)) * -CAMERA.directions(WINDOW)[2]
+        depth = np.where(alpha > 0.0, depth, np.inf).astype(np.float32)
+        planes = dict(zip("RGBAZ", (*rgb, alpha, depth), strict=True))
+        write_exr(folder / f"clean.{frame:04d}.exr", [PartPixels(part, planes)])
+    return plan_tasks(str(folder / "clean.####.exr"), out=f"{folder / 'wet'}/")
+
+
+@pytest.mark.parametrize(
+    ("farther_m", "told_of"),
+    [
+        ({1: 0.0, 2: 0.0, 3: 0.0}, True),
+        ({1: 0.0, 2: 0.0, 3: 2.0}, False),
+        ({1: 0.0, 2: 2.0, 3: 0.0}, False),
+        # The frames in between are not looked at.
+        ({1: 0.0, 2: 2.0, 3: 0.0, 4: 0.0, 5: 0.0}, True),
+        ({1: 0.0}, True),
+    ],
+    ids=["never", "on the last", "in the middle", "in between", "a single frame"],
+)
+def test_the_middle_and_the_end_of_a_sequence_on_disk_count(
+    picture: Frame, tmp_path: Path, farther_m: dict[int, float], told_of: bool
+) -> None:
+    tasks = on_disk(picture, tmp_path, farther_m)
+    for lines in (look_first(tasks, look(WITHIN, DRY)).output, look_at_lamps(tasks, look(WITHIN, DRY))):
+        assert ("light.lamps.0 lights nothing in view" in "; ".join(lines)) is told_of
+
+
+def test_a_thing_that_comes_by_on_disk_is_told_of_by_its_frame(picture: Frame, tmp_path: Path) -> None:
+    # .4 m before the ball's near side, then .4 m behind it, where the ball has come nearer by .8 m.
+    lamp = look('space = "world"\nposition = [0, 0, -2.1]\ntarget = [0, 0, -5]\ncone_angle = 160')
+    (told_last,) = look_at_lamps(on_disk(picture, tmp_path, {7: 0.0, 8: 0.0, 9: -0.8}), lamp)
+    assert re.search(r"light\.lamps\.0 stands 0\.4 m behind .* frame 9, ", told_last)
+
+
+def test_a_frame_later_in_the_shot_that_cannot_be_read_is_left_to_the_run(
+    picture: Frame, tmp_path: Path
+) -> None:
+    tasks = on_disk(picture, tmp_path, {1: 0.0, 2: 2.0, 3: 0.0})
+    (tmp_path / "clean.0003.exr").write_bytes((tmp_path / "clean.0003.exr").read_bytes()[:2000])
+    (told_of,) = look_at_lamps(tasks, look(WITHIN, DRY))
+    assert "on frame 1, " in told_of
+    assert "nothing in view" not in told_of

@@ -13,12 +13,12 @@ import pytest
 
 from halocline._typing import F32, AnyArray
 from halocline.errors import ChannelError, ColourError, DepthError, FrameError, ReadError, WriteError
-from halocline.imaging.depth import DepthSpec
+from halocline.imaging.depth import DepthEdges, DepthSpec
 from halocline.imaging.exr import Attribute, Part, read_header, read_native
 from halocline.imaging.exr_write import PartPixels, write_exr
 from halocline.imaging.frame import Window
 from halocline.imaging.input_spec import InputSpec
-from halocline.imaging.load import Loaded, load, load_beauty
+from halocline.imaging.load import Loaded, load, load_beauty, load_surfaces
 from halocline.imaging.save import Picture, save
 
 if TYPE_CHECKING:
@@ -98,6 +98,37 @@ def test_a_usual_file_gives_planes_camera_and_space_without_warnings(scene: Scen
     for plane in view.frame.planes.values():
         assert plane.dtype == np.float32
         assert plane.flags.c_contiguous
+
+
+@pytest.mark.parametrize("edges", ["sharp", "averaged"])
+@pytest.mark.parametrize("left_out", ["", "A"])
+def test_surfaces_alone_are_those_of_the_whole_frame(
+    scene: Scene, tmp_path: Path, edges: DepthEdges, left_out: str
+) -> None:
+    channels = {name: kind for name, kind in half_and_depth().items() if name != left_out}
+    planes = {
+        name: plane for name, plane in (beauty_of(scene) | {"Z": scene.planar}).items() if name in channels
+    }
+    if "A" in planes:
+        # No number of coverage is none, with its colour or without.
+        planes["A"] = np.where(np.indices(scene.window.shape)[0] == 3, np.float32(np.nan), planes["A"])
+    path = write(tmp_path / "a.exr", (described(scene, channels), planes))
+    spec = replace(AS_GIVEN, depth=DepthSpec(kind="planar", edges=edges), keep_glows=False, repair="clamp")
+    (whole,), (surfaces,) = load(path, spec).views, load_surfaces(path, spec).views
+    assert surfaces.frame.planes.keys() == whole.frame.planes.keys() - {"rgb", "far_light"}
+    assert ("far_range" in surfaces.frame.planes) is (edges == "averaged")
+    for name, plane in surfaces.frame.planes.items():
+        np.testing.assert_array_equal(plane, whole.frame.plane(name))
+    assert surfaces.camera.stands_as(whole.camera)
+    assert (surfaces.depth_spec, surfaces.space) == (whole.depth_spec, whole.space)
+
+
+def test_surfaces_come_from_the_depths_own_file(scene: Scene, tmp_path: Path) -> None:
+    colour = write(tmp_path / "a.exr", (described(scene, dict.fromkeys(RGBA, "half")), beauty_of(scene)))
+    depth = write(tmp_path / "z.exr", (described(scene, {"Z": "float"}), {"Z": scene.planar}))
+    (surfaces,) = load_surfaces(colour, AS_GIVEN, depth_path=depth).views
+    whole = load(colour, AS_GIVEN, depth_path=depth).views[0].frame
+    np.testing.assert_array_equal(surfaces.frame.plane("range"), whole.plane("range"))
 
 
 def test_saving_what_was_loaded_gives_the_same_beauty_and_metadata(scene: Scene, tmp_path: Path) -> None:

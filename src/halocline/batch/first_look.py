@@ -22,7 +22,7 @@ from halocline.imaging.camera import Camera
 from halocline.imaging.depth import DepthSpec
 from halocline.imaging.exr import read_header
 from halocline.imaging.frame import Frame
-from halocline.imaging.load import Loaded, View, load
+from halocline.imaging.load import Loaded, View, load, load_surfaces
 from halocline.imaging.motion import MOTION_PASS
 from halocline.imaging.save import carried_channels
 from halocline.imaging.survey import cameras_in, not_read, planes_there
@@ -231,10 +231,9 @@ def _depth_later(
     for task in (ordered[len(ordered) // 2], ordered[-1]):
         if task is ordered[0] or task.held_from is not None or task.frame in found:
             continue
-        # Of its edges nothing is to be told.
-        spec = replace(input_spec_of(replace(task, depth_spec=settled), preset), separate_edges=False)
+        spec = input_spec_of(replace(task, depth_spec=settled), preset)
         try:
-            view = load(task.beauty, spec, depth_path=task.depth, pass_paths=dict(task.passes)).views[0]
+            view = load_surfaces(task.beauty, spec, depth_path=task.depth).views[0]
         except HaloclineError:
             # What keeps it from being read is told when it is made.
             continue

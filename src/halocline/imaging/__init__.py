@@ -1,7 +1,7 @@
 """Frames of named planes, windows, cameras, depth kinds, colour and EXR files, sequences. No optics.
 
 - `frame`: planes and windows (Frame, Window)
-- `load`: a frame from files (Loaded, Template, View, load, load_beauty, load_buffer)
+- `load`: a frame from files (Loaded, Template, View, load, load_beauty, load_buffer, load_surfaces)
 - `save`: and back (DeepByRows, DeepRowsWritten, FileForm, Picture, PictureByRows, carried_channels, save)
 - `exr`: the files themselves (Header, Part, file_threads, header_of_buffer, read_header, readable_name,
   set_file_threads)

@@ -219,6 +219,32 @@ def load_beauty(path: str | Path, spec: InputSpec | None = None, *, judged: bool
     return _Reading(Path(path), spec or InputSpec(), with_range=False, judged=judged).load(None, (), {})
 
 
+def load_surfaces(
+    path: str | Path, spec: InputSpec | None = None, *, depth_path: str | Path | None = None
+) -> Loaded:
+    """Load what a frame's surfaces cover and how far away they are, without their colours. Raises as `load`.
+
+    Light where alpha is 0 is not known to be there: it is open water. Of two surfaces in a pixel only an
+    averaged depth pass tells. A deep picture is loaded as `load` does.
+
+    Parameters
+    ----------
+    path
+        The beauty's file.
+    spec
+        What is known about it.
+    depth_path
+        File that holds depth (and positions), where it is not the beauty's.
+
+    Returns
+    -------
+    Loaded
+        The frame with ``alpha`` and ``range``, and the farther surface where depth is averaged.
+    """
+    reading = _Reading(Path(path), spec or InputSpec(), with_range=True, judged=False, coloured=False)
+    return reading.load(None if depth_path is None else Path(depth_path), (), {})
+
+
 def load_buffer(
     buffer: oiio.ImageBuf, spec: InputSpec | None = None, *, wanted: Collection[str] = ()
 ) -> Loaded:
@@ -275,6 +301,7 @@ class _Reading:
     spec: InputSpec
     with_range: bool
     judged: bool
+    coloured: bool = True
     read: _Reader = read_into
 
     def load(
@@ -336,6 +363,9 @@ class _Reading:
     def _view(self, header: Header, plan: ChannelPlan, window: Window) -> View:
         part = describing_part(header, plan.part, any_view=self.spec.camera_of(plan.view).eye is not None)
         deep = None
+        if not (self.coloured or plan.part.deep):
+            kept = {name: plan.planes[name] for name in ("alpha", "depth") if name in plan.planes}
+            plan = replace(plan, planes=kept)
         if plan.part.deep:
             deep = read_samples(self.path, plan, window, self.spec, depth=self.with_range)
             flat = {name: plan.planes[name] for name in plan.planes.keys() - deep_planes(plan)}
@@ -343,7 +373,8 @@ class _Reading:
         else:
             planes = _read(plan, window, self.read)
         try:
-            return _Finish(self, plan, part, window, deep).view(planes)
+            finish = _Finish(self, plan, part, window, deep)
+            return finish.view(planes) if "rgb" in planes else finish.surfaces(planes)
         except HaloclineError as error:
             where = f'{self.path}, view "{plan.view}"' if plan.view else str(self.path)
             raise error.located(where) from error
@@ -464,6 +495,30 @@ class _Finish:
             depth_spec=None if verdict is None else verdict.spec,
             statistics=statistics,
             deep=self._deep_picture(verdict, camera, space),
+        )
+
+    def surfaces(self, planes: dict[str, F32]) -> View:
+        """Finish coverage and range of a picture whose colours were not read."""
+        alpha = planes.get("alpha")
+        if alpha is not None:
+            repair(alpha[None], None, self.spec.repair)
+        camera = self._camera()
+        finished, verdict = self._ranged(planes["depth"], alpha, camera, None)
+        if alpha is None:
+            alpha = _coverage_from(finished["range"], self.window.shape, self.warnings)
+        return View(
+            self.plan.view,
+            Frame(
+                {"alpha": alpha, **finished}, self.window, self.part.display_window, self.part.pixel_aspect
+            ),
+            camera,
+            find_space(self.part, self.spec.colour_space, self.spec.input_space).space,
+            tuple(self.warnings),
+            self.counts,
+            doubts=tuple(self.doubts),
+            passes=_read_from(self.plan, finished),
+            depth_reasons=verdict.reasons,
+            depth_spec=verdict.spec,
         )
 
     def _sound(self, rgb: F32, alpha: F32 | None, lights: list[F32]) -> None:

@@ -90,9 +90,8 @@ class LampBackscatter(Operator[LampBackscatterParameters, PreparedHaze]):
     stage = Stage.LAMP_HAZE
     layer = "lamp_haze"
     otherwise_since: ClassVar = {
-        2: "lamps throw shadows (shadows = false of a lamp is as before) that fade before the picture's edge; "
-        "clouds in beams have other shapes; haze is brighter, but for that about a lamp in the picture, which "
-        "is darker: a little about one that shines into the lens, by half and more about one turned away"
+        2: "lamps throw shadows, fading at the picture's edge (shadows = false of a lamp is as before); "
+        "clouds in beams have other shapes; haze is brighter, and falls off otherwise about lamps in view"
     }
     uses = frozenset({"light.lamps"})
 

@@ -60,8 +60,8 @@ class Lamps(Operator[LampsParameters, F64]):
     stage = Stage.SUBJECT_LIGHT
     layer = "direct"
     otherwise_since: ClassVar = {
-        2: "lamps throw shadows (shadows = false of a lamp is as before) that fade before the picture's edge, "
-        "their light reaches farther, those within or close behind a wide thing light none of its flanks, and "
+        2: "lamps throw shadows, fading at the picture's edge (shadows = false of a lamp is as before), "
+        "their light reaches farther, one within or behind a wide thing hardly lights its flanks, and "
         'renders without normals are lit by their depth (normals = "render" is as before)'
     }
     uses = frozenset({"light.lamps"})
