@@ -30,8 +30,10 @@ RATE_DEPTHS: F64 = np.geomspace(0.01, 60.0, 28)
 BENDS = (0.0, 1.0, 2.0, 4.0)
 # Half width of the ring on which the bend is taken, radians: half of a halo lies within it.
 RING_RAD = 0.5
-# Coefficients of a rate's polynomial.
-POWERS = 5
+# Coefficients of a rate's polynomial, and the length in 1/b at which half of its change is made.
+POWERS, HALF_DEPTH = 5, 5.0
+# Lengths in 1/b beyond which so little light is left that rates may be off.
+SEEN_DEPTH = 6.0
 # Optical depth b s beyond which nothing of the direct light is left to scatter: exp(40) is 2e17.
 DEEPEST = 40.0
 
@@ -259,7 +261,7 @@ def water_halo(
     kernels = _kernels(asymmetry, bend, mean, shape, focal_px)
     each = np.full(len(water[0]), bend) if bends is None else bends
     own, hidden = _rates(asymmetry, each, mean, water)
-    return WaterHalo(kernels, 1.0 / mean[1], own, hidden)
+    return WaterHalo(kernels, HALF_DEPTH / mean[1], own, hidden)
 
 
 def band_kernels(
@@ -399,7 +401,7 @@ def _rates_at(
     def made() -> F64:
         halos = _surface_halos(asymmetry, bend, mean)
         factor = np.interp(np.log(lengths), np.log(halos.ranges_m), halos.gains / halos.wall)
-        turns, half_m = turns_of(asymmetry), 1.0 / mean[1]
+        turns, half_m = turns_of(asymmetry), HALF_DEPTH / mean[1]
         return np.stack([_fitted_rates(turns, water, lengths, factor, half_m, q) for q in (0.0, bend)])
 
     return _kept(f"rates {asymmetry} {bend!r} {mean!r} {water!r}", made, (2, len(water[0]), POWERS))
@@ -428,7 +430,10 @@ def _fitted_rates(
     half_m: float,
     bend: float,
 ) -> F64:
-    """Return the polynomials whose value times s is the logarithm of 1 + the halo's gain, ``(K, 5)``."""
+    """Return the polynomials whose value times s is the logarithm of 1 + the halo's gain, ``(K, 5)``.
+
+    Lengths count by how much an error of the rate there changes the gain.
+    """
     powers = np.vander(lengths / (lengths + half_m), POWERS, increasing=True)
     rates = []
     for a, b in zip(*water, strict=True):
@@ -436,5 +441,6 @@ def _fitted_rates(
         # log(1 + factor (exp(depth) - 1)), which deep down is depth + log(factor).
         deep = depths + np.log(factor)
         gains = np.where(depths > DEEPEST, deep, np.log1p(factor * np.expm1(np.minimum(depths, DEEPEST))))
-        rates.append(np.linalg.lstsq(powers, gains / lengths, rcond=None)[0])
+        weights = lengths / -np.expm1(-gains) * np.minimum(1.0, SEEN_DEPTH / (b * lengths)) ** 2
+        rates.append(np.linalg.lstsq(weights[:, None] * powers, weights * gains / lengths, rcond=None)[0])
     return np.array(rates)
