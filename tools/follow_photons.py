@@ -460,7 +460,7 @@ def print_boxes() -> None:
                     sun,
                     (0.0, 0.0, 0.0),
                     DISC_DEPTH_M,
-                    HULL_PHOTONS,
+                    scene.get("photons", HULL_PHOTONS),
                     (LOBE, 0.0),
                     NO_ROOF,
                     black,

@@ -59,9 +59,11 @@ _VEIL_LEFT = 0.03
 _FARTHEST_M = 80.0
 # View rays across the picture, and steps along each; the first of them, metres.
 _RAYS, _STEPS, _FIRST_STEP_M = 160, 40, 0.25
-# Points along a side of the maps of sun and sky, and half of that side, metres, at least and most.
-_SUN_POINTS, _SKY_POINTS = 512, 128
-_NARROWEST_M, _WIDEST_M = 8.0, 48.0
+# Points along a side of the maps of sun and sky, and half of that side, metres, at least: light comes past
+# what lies in them from farther off than turbid water lets see, the sky's from farther than the sun's. And
+# at most.
+_SUN_POINTS, _SKY_POINTS = 512, 192
+_NARROWEST_SUN_M, _NARROWEST_SKY_M, _WIDEST_M = 16.0, 24.0, 48.0
 
 
 @dataclass(frozen=True)
@@ -601,10 +603,9 @@ def _shade(shot: Shot, casters: Casters, axes: LevelAxes, far_m: float, softness
         softness,
         *scattered_about(path),
     )
-    half = min(max(far_m, _NARROWEST_M), _WIDEST_M)
 
-    def square(drift: F64, count: int) -> Square:
-        step = 2.0 * half / count
+    def square(drift: F64, count: int, narrowest_m: float) -> Square:
+        step = 2.0 * min(max(far_m, narrowest_m), _WIDEST_M) / count
         x, y = (
             place - path.camera_depth_m * float(along)
             for place, along in zip(axes.origin, drift, strict=True)
@@ -613,7 +614,10 @@ def _shade(shot: Shot, casters: Casters, axes: LevelAxes, far_m: float, softness
 
     deepest = path.camera_depth_m + far_m
     sun_points, sky_points = shot.samples(_SUN_POINTS), shot.samples(_SKY_POINTS)
-    squares = square(beam.drift, sun_points), square(np.zeros(2), sky_points)
+    squares = (
+        square(beam.drift, sun_points, _NARROWEST_SUN_M),
+        square(np.zeros(2), sky_points, _NARROWEST_SKY_M),
+    )
     return Shade(casters, water, *squares, deepest, _shade_of_bodies(shot, water, axes, deepest))
 
 

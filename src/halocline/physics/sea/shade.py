@@ -367,7 +367,7 @@ def blurred(cover: F32, spread_cells: float, *, outside: bool = True) -> F32:
 
 
 def _upright(plane: F32, made: ShadeMap, depth_m: float, square: Square) -> F32:
-    """Return a map's plane at a depth as it lies over an upright square; 0 beyond its own."""
+    """Return a map's plane at a depth as it lies over an upright square; beyond its own as at its edges."""
     step = square.step_m / made.square.step_m
     x, y = (
         (start - depth_m * float(along) - first) / made.square.step_m
@@ -375,7 +375,9 @@ def _upright(plane: F32, made: ShadeMap, depth_m: float, square: Square) -> F32:
     )
     turn = np.array([[step, 0.0, x], [0.0, step, y]])
     flags = cv2.INTER_LINEAR | cv2.WARP_INVERSE_MAP
-    return cv2.warpAffine(plane, turn, (square.count, square.count), flags=flags)  # type: ignore[return-value]
+    size = square.count, square.count
+    border = cv2.BORDER_REPLICATE
+    return cv2.warpAffine(plane, turn, size, flags=flags, borderMode=border)  # type: ignore[return-value]
 
 
 def _uppermost(casters: Casters, square: Square, drift: F64) -> tuple[F32, F32]:
