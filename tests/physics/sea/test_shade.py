@@ -16,6 +16,7 @@ from halocline.physics.sea.shade import Casters, Shade, ShadeWater, Square, fade
 from halocline.physics.sea.shade_loops import (
     about_map,
     come_along,
+    held_back,
     left_along_ray,
     left_by_things,
     light_at_places,
@@ -278,3 +279,27 @@ def test_light_that_comes_along_a_ray_was_lit_farther_on_and_before_things() -> 
         come_along(edges, (np.float32(cover), np.float32(3.0)), np.float32(0.3), hidden)
         before = middle < 2.9
         assert_allclose(hidden[before], (1.0 - cover) * kept[before], atol=0.01)
+
+
+@pytest.mark.parametrize("aside_m", [0.0, 0.04, 0.08, 0.12])
+def test_light_before_an_upright_post_is_looked_up_where_its_shadow_is_whole(aside_m: float) -> None:
+    # Steps along rays that end at the post's dark side, one after the other: those whose middle lay less than
+    # a cell of the map before it were lit by up to .13, and their rows showed as bright bars.
+    water = ShadeWater(SunBeam(math.radians(70.0), 0.0, 1.34), 0.04)
+    across, down = (
+        plane.ravel().astype(np.float32)
+        for plane in np.meshgrid(np.arange(-0.25, 0.25, 0.04), np.arange(2.0, 12.0, 0.04))
+    )
+    post = Casters(np.stack([np.full_like(across, aside_m), across]), down, np.ones_like(down))
+    square = Square((-20.0, -20.0), 0.16, 256)
+    maps = loop_maps(Shade(post, water, square, square, 20.0), in_water=True)
+    rise, level = np.float32(0.6), math.copysign(0.8, water.beam.drift[0])
+    ends = np.linspace(3.0, 5.0, 60).astype(np.float32)
+    before = [
+        end - held_back(end - np.float32(0.01), np.float32(1.0), end, -rise, maps[0][0][5]) for end in ends
+    ]
+    x = np.float32(aside_m) + np.float32(level) * np.array(before, np.float32)
+    out = np.empty((1, ends.size), np.float32)
+    light_at_places(*maps, x, np.zeros_like(x), np.linspace(6.5, 8.5, ends.size).astype(np.float32), out)
+    assert out.max() < 0.05
+    assert (np.abs(x - np.float32(aside_m)) < 0.4).all()

@@ -59,6 +59,8 @@ _FLATTEST = np.float32(0.25)
 # A hard shadow begins this many cells below its thing: for things, so that none shades itself, and for the
 # water before them.
 _CLEAR_CELLS, _WATER_CELLS = 1.5, 0.25
+# A cell, in the latter.
+_CELL = np.float32(1.0 / _WATER_CELLS)
 # Along a row of pixels shade on surfaces goes straight where places are no farther off the straight way than
 # this, and no farther apart than that, in cells of the finest map, and where it changes by no more than this.
 _OFF_CELLS, _APART_CELLS, _MOST_CHANGE = np.float32(0.01), np.float32(0.25), np.float32(0.03)
@@ -423,13 +425,14 @@ def held_back(
 ) -> np.float32:
     """Return where light is looked up for a step of a ray that leads to a thing, metres along the ray.
 
-    Shadows are not yet whole close below what throws them (`clear`, twice over): a step's middle that lies
-    there, or in the thing, would stand for all of the step in full light. On level rays, which lead to no
-    thing from below, that much is not held back.
+    Shadows are not yet whole close below what throws them (`clear`, twice over), and before an upright
+    surface less than a cell of the map away from it: a step's middle that lies there, or in the thing, would
+    stand for all of the step in full light. On level rays, which lead to no thing from below, that much is
+    not held back.
     """
     rise = max(-down, _ZERO)
     slope = max(rise, _FLATTEST)
-    margin = (_TWO * clear / slope + _UNSURE * ends) * (rise / slope)
+    margin = (_TWO * clear / slope + _CELL * clear + _UNSURE * ends) * (rise / slope)
     # From nearer than that to a thing, half way there.
     before = max(ends - margin, _HALF * ends)
     return middle + cover * (min(middle, before) - middle)
