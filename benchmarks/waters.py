@@ -57,7 +57,7 @@ def compared(water: Water, elevation_deg: float, sun_share: float, depth_m: floa
             reference_depth_m=min(4.0, depth_m),
             up=UP,
             sun_travel=refracted_sun(elevation_deg, 40.0, UP, AHEAD, 1.341),
-            luminance=LINEAR_REC709.luminance_row,
+            space=LINEAR_REC709,
             surface_sun_share=sun_share,
         )
         for bands in (thinned(every), fit_bands(water))

@@ -204,7 +204,7 @@ class Builders:
             reference_depth_m=depth_m,
             up=UP,
             sun_travel=refracted_sun(45.0, 40.0, UP, AHEAD, 1.341),
-            luminance=space.luminance_row,
+            space=space,
             surface_sun_share=0.6,
         )
         return replace(path, **changes)

@@ -190,8 +190,10 @@ def conversion_matrix(source: RGBSpace, target: RGBSpace) -> F64:
     Returns
     -------
     F64
-        ``(3, 3)``; the unit matrix for a space and itself, to rounding.
+        ``(3, 3)``; the unit matrix for a space and itself.
     """
+    if source == target:
+        return np.eye(3)
     if source.white == target.white:
         return np.asarray(target.from_xyz @ source.to_xyz, dtype=np.float64)
     cones = (BRADFORD @ _xyz_of(target.white)) / (BRADFORD @ _xyz_of(source.white))

@@ -130,7 +130,7 @@ def seen_under(bands: Bands, *, elevation_deg: float, sun_share: float, depth_m:
         reference_depth_m=depth_m,
         up=UP,
         sun_travel=refracted_sun(elevation_deg, 40.0, UP, AHEAD, 1.341),
-        luminance=LINEAR_REC709.luminance_row,
+        space=LINEAR_REC709,
         surface_sun_share=sun_share,
     )
 

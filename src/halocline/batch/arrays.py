@@ -24,6 +24,7 @@ from halocline.imaging.camera import Camera, pinhole
 from halocline.imaging.camera_track import CameraTrack
 from halocline.imaging.colour import display_pixels, png_bytes
 from halocline.imaging.edge_creases import edge_planes
+from halocline.imaging.edge_mixture import compared_colours
 from halocline.imaging.exr import header_of_buffer
 from halocline.imaging.frame import Frame, Window
 from halocline.imaging.load import View, load_buffer
@@ -152,11 +153,11 @@ def apply(
         return _wet(preset, number, view.frame, track, view.space, layers, how, view)
     picture = _frame(rgb, range_m, alpha, planes or {})
     number = DEFAULT_FRAME if frame is None else frame
+    named = space_named(space or "lin_rec709") if not isinstance(space, RGBSpace) else space
     if preset.at(number).input.separate_edges and "far_range" not in picture.planes:
         rgb, alpha, nearest = (picture.plane(name) for name in ("rgb", "alpha", "range"))
-        found = edge_planes(rgb, alpha, nearest, picture.planes.get("normal"))
+        found = edge_planes(compared_colours(rgb, named), alpha, nearest, picture.planes.get("normal"))
         picture = picture.with_planes(**found)
-    named = space_named(space or "lin_rec709") if not isinstance(space, RGBSpace) else space
     return _wet(preset, number, picture, _track(camera, number, picture.data_window), named, layers, how)
 
 

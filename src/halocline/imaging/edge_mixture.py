@@ -23,7 +23,9 @@ from halocline.compute.planes_on_disk import copied_plane, filled_plane
 from halocline.imaging.depth_edges import COVERED, Mask, Pixels, neighbour
 from halocline.imaging.edge_places import shares_by_place
 from halocline.imaging.edge_steps import LOW_STEP, NEAREST_M, STEP, along_steps
+from halocline.imaging.gamut import Delivery
 from halocline.late_dataclass import dataclass
+from halocline.rgb import LINEAR_REC709, RGBSpace
 
 # Rows worked on at a time where a whole picture is.
 ROWS_TOGETHER = 256
@@ -243,6 +245,26 @@ def mixture_planes(rgb: F32, alpha: F32, range_m: F32, told: ToldSurfaces | None
     for plane, value in zip(planes.values(), values, strict=True):
         plane.ravel()[found.pixels] = value
     return planes
+
+
+def compared_colours(rgb: F32, space: RGBSpace) -> F32:
+    """Return colours as surfaces are told apart by them: in linear Rec.709, whatever space a render is in.
+
+    Shares of two colours go by how far apart they are, and that differs from space to space.
+
+    Parameters
+    ----------
+    rgb
+        ``(3, rows, columns)``, working space.
+    space
+        The working space.
+
+    Returns
+    -------
+    F32
+        ``(3, rows, columns)``; the same memory where the space is Rec.709.
+    """
+    return Delivery(space, LINEAR_REC709, "none").linear(rgb)
 
 
 def far_light_of(rgb: F32, range_m: F32, far_m: F32, far_share: F32) -> F32:

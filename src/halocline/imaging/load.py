@@ -32,7 +32,7 @@ from halocline.imaging.depth import POSITIONS, DepthPlanes, DepthSpec, range_pla
 from halocline.imaging.depth_inference import DepthVerdict, infer_depth, unit_warnings
 from halocline.imaging.depth_steps import DepthSteps, fitted_normals, step_doubts
 from halocline.imaging.edge_creases import edge_planes
-from halocline.imaging.edge_mixture import ToldSurfaces, far_light_of
+from halocline.imaging.edge_mixture import ToldSurfaces, compared_colours, far_light_of
 from halocline.imaging.exr import Header, Part, header_of_buffer, read_header, read_into
 from halocline.imaging.flat_parts import kind_doubts
 from halocline.imaging.frame import Frame, Window
@@ -462,9 +462,10 @@ class _Finish:
         if told is None and "far_range" in finished:
             # An averaged depth has told the two surfaces already, and their shares of the area.
             far = (finished["far_range"], finished["far_share"])
-            finished["far_light"] = far_light_of(rgb, finished["range"], *far)
+            finished["far_light"] = far_light_of(compared_colours(rgb, space.space), finished["range"], *far)
         elif "range" in finished and (told is not None or spec.separate_edges):
-            finished |= edge_planes(rgb, alpha, finished["range"], planes.pop("normal", None), told)
+            compared, normal = compared_colours(rgb, space.space), planes.pop("normal", None)
+            finished |= edge_planes(compared, alpha, finished["range"], normal, told)
         if (
             verdict is not None
             and spec.fit_surfaces

@@ -17,6 +17,7 @@ from halocline.matching.fit import Candidate, fit_constituents, fit_jerlov
 from halocline.matching.model import Setting
 from halocline.matching.samples import Sample
 from halocline.operators.registry import core, exposing
+from halocline.rgb import LINEAR_REC709, conversion_matrix
 
 Kind = Literal["jerlov", "constituents"]
 # Types less probable than this are not named as possible.
@@ -201,7 +202,8 @@ def _light_table(found: Match) -> tomlkit.items.Table:
     light.add("overcast", _noted(_digits(sun.overcast), source if told else f"{source}, for that elevation"))
     veil = found.veil_over_subject
     if veil is not None:
-        bright = float(found.setting.space.luminance_row @ veil)
+        veil = conversion_matrix(found.setting.space, LINEAR_REC709) @ veil
+        bright = float(LINEAR_REC709.luminance_row @ veil)
         light.add("veil_brightness", _noted(_digits(bright), "ratio to the physical veil, matched"))
         tint = [_digits(float(part) / bright) for part in veil]
         light.add("veil_tint", _noted(tint, "per channel, matched; 1, 1, 1 is physical"))

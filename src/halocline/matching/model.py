@@ -322,7 +322,7 @@ def light_path(water: Water, setting: Setting) -> LightPath:
         reference_depth_m=setting.depth_m,
         up=UP,
         sun_travel=refracted_sun(setting.sun_elevation_deg, setting.sun_azimuth_deg, UP, AHEAD, WATER_INDEX),
-        luminance=setting.space.luminance_row,
+        space=setting.space,
         surface_sun_share=direct_sun_share(setting.sun_elevation_deg) * (1.0 - setting.overcast),
     )
 

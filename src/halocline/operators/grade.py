@@ -19,6 +19,7 @@ from halocline.graph.operator import Operator, Planes, PlaneUse, Tile
 from halocline.graph.shot import Shot
 from halocline.physics.path.transport import LightPath
 from halocline.quantities import Angle, Factor, Ratio, Strict
+from halocline.rgb import LINEAR_REC709
 
 # Where there is less light than this, contrast does nothing: there is no ratio to the pivot.
 _LEAST = np.float32(1e-9)
@@ -92,18 +93,24 @@ class Grade(Operator[GradeParameters, F64]):
         before = float(row @ was)
         if not before > 0.0:
             return None
-        now = turned(row, p.hue, p.saturation) @ was
+        now = self._turn(path) @ was
         times = (before / p.pivot) ** (p.contrast - 1.0)
         apart = float(np.abs(now - was).sum() / np.abs(was).sum())
         return f"{name} is {times:.2g} times as bright as it is, and {apart:.0%} of its colour is art."
 
     def prepare(self, shot: Shot) -> F64:
         """Return the matrix that turns and saturates, ``(3, 3)``."""
-        return turned(shot.space.luminance_row, self.parameters.hue, self.parameters.saturation)
+        return self._turn(shot.path)
+
+    def _turn(self, path: LightPath) -> F64:
+        """Return the turn of Rec.709, for colours of the working space: hues lie otherwise about its grey."""
+        p, there = self.parameters, path.to_rec709
+        made: F64 = np.linalg.inv(there) @ turned(LINEAR_REC709.luminance_row, p.hue, p.saturation) @ there
+        return made
 
     def apply(self, planes: Planes, tile: Tile, shot: Shot, prepared: F64) -> Planes:
         """Change the part, and leave the rest."""
-        rgb, row = planes["rgb"], shot.space.luminance_row
+        rgb, row = planes["rgb"], shot.path.luminance
         if self.parameters.acts_on == "far_water":
             weights = row @ shot.path.bands.down * shot.path.white
             left = combine((weights / weights.sum())[None], planes["transmittance"])

@@ -17,7 +17,7 @@ from halocline.graph.shot import Shot
 from halocline.late_dataclass import dataclass
 from halocline.operators.forward_scatter import ForwardScatter, ForwardScatterParameters, PreparedScatter
 from halocline.operators.shared.water_shade import WaterShade, water_shade
-from halocline.operators.white_reference import WhiteReference, WhiteReferenceParameters
+from halocline.operators.white_reference import WhiteReference, WhiteReferenceParameters, channel_gains
 from halocline.physics.path.restoration import USUAL_SPREAD, damped_inverse
 from halocline.physics.path.transport import (
     LONGEST_RANGE_M,
@@ -84,8 +84,8 @@ class RemoveWater(Operator[RemoveWaterParameters, _Prepared]):
     def prepare(self, shot: Shot) -> _Prepared:
         """Return the frame's gain and how far noise damps the solution."""
         card = self.parameters.white_reference
-        gain = np.ones(3) if card is None else np.asarray(WhiteReference(card).prepare(shot), np.float64)
-        noise = self.parameters.noise / float(shot.space.luminance_row @ gain)
+        gain = np.eye(3) if card is None else WhiteReference(card).prepare(shot)
+        noise = self.parameters.noise / float(shot.path.luminance @ gain.sum(axis=1))
         scatter = self._scatter()
         halo = None if scatter is None or scatter.idle(shot) else scatter.prepare(shot)
         shade = water_shade(shot) if "veiling_light" in self.parameters.undo else None
@@ -110,7 +110,8 @@ class RemoveWater(Operator[RemoveWaterParameters, _Prepared]):
             kept *= attenuate(path, length)
         if "downwelling" in undo:
             kept *= daylight_gain(path, range_m, mu)
-        wet = planes["rgb"] / prepared.gain.astype(np.float32)[:, None, None]
+        each, wet = channel_gains(prepared.gain), planes["rgb"]
+        wet = combine(np.linalg.inv(prepared.gain), wet) if each is None else wet / each
         if "veiling_light" in undo:
             shade = None if prepared.shade is None else prepared.shade.over(tile.window)
             geometry = VeilGeometry(

@@ -62,7 +62,7 @@ class SkyWindowParameters(Strict):
         Depth of level ground, metres, that the surface mirrors outside the window; endless water where not
         given.
     ground
-        Reflectance of that ground per channel of the working space.
+        Reflectance of that ground per channel of linear Rec.709.
     farthest
         Metres to the surface along the view beyond which it is left to the veiling light; from half of it on
         it fades. Where not given 60, or three times the lens's depth if that is more: the whole of the
@@ -183,7 +183,7 @@ class SkyWindow(Operator[SkyWindowParameters, _Prepared]):
         p = self.parameters
         if p.ground_depth is None:
             return None
-        lit = np.maximum(0.0, path.bands.up @ np.array(p.ground)) * path.daylight(p.ground_depth)
+        lit = path.lifted(p.ground) * path.daylight(p.ground_depth)
         ground: F32 = lit.astype(np.float32)
         return ground
 

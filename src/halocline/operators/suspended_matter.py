@@ -109,7 +109,7 @@ class MatterClass(Strict):
     opacity
         Of its middle, 0 to 1.
     albedo
-        Share of the light that it scatters, per channel of the working space: its colour.
+        Share of the light that it scatters, per channel of linear Rec.709: its colour.
     asymmetry
         Mean cosine of that scattering, above -1 and below 1: above 0 brighter towards the light.
     clumping
@@ -407,7 +407,7 @@ class SuspendedMatter(Operator[SuspendedMatterParameters, _Prepared]):
         bands = shot.path.bands
         pictures = kind.kind == "picture"
         colour = (1.0, 1.0, 1.0) if pictures else kind.albedo
-        albedo = np.maximum(bands.up @ np.array(colour), 0.0) / shot.path.white * p.brightness
+        albedo = shot.path.lifted(colour) / shot.path.white * p.brightness
         shape = _SHAPE_OF.get(kind.kind)
         cards = (
             cards_from(tuple(image.place for image in kind.images), bands, shot.space) if pictures else None

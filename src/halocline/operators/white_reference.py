@@ -12,9 +12,11 @@ import numpy as np
 
 from halocline._typing import F32, F64
 from halocline.errors import GraphError
+from halocline.graph.light_form import combine
 from halocline.graph.operator import Operator, Planes, PlaneUse, Stage, Tile, Undoing
 from halocline.graph.shot import Shot
 from halocline.quantities import Factor, Length, Position, Share, Strict
+from halocline.rgb import LINEAR_REC709
 
 
 class WhiteReferenceParameters(Strict):
@@ -33,7 +35,7 @@ class WhiteReferenceParameters(Strict):
     balance
         0 changes exposure only; 1 also makes the card neutral; between, the cast is kept in part.
     largest_gain
-        Most that any channel is raised, a ratio: far cards hold no red to restore.
+        Most that any channel of linear Rec.709 is raised, a ratio: far cards hold no red to restore.
     """
 
     card_range: Length = 1.0
@@ -45,7 +47,7 @@ class WhiteReferenceParameters(Strict):
 
 
 class WhiteReference(Operator[WhiteReferenceParameters, F64]):
-    """Multiplies each colour channel by one number a frame."""
+    """Multiplies each channel of linear Rec.709 by one number a frame, whatever space the picture is in."""
 
     Parameters = WhiteReferenceParameters
     nothing_at = None
@@ -60,10 +62,10 @@ class WhiteReference(Operator[WhiteReferenceParameters, F64]):
         return PlaneUse(reads=frozenset({"rgb"}), writes=frozenset({"rgb"}))
 
     def prepare(self, shot: Shot) -> F64:
-        """Return the gain of each channel, ``(3,)``."""
+        """Return the gain, ``(3, 3)``: what the channels of the working space are mixed by."""
         p = self.parameters
         card = self.card_rgb(shot)
-        luminance = float(shot.space.luminance_row @ card)
+        luminance = float(LINEAR_REC709.luminance_row @ card)
         if not luminance > 1e-9:
             raise GraphError(
                 f"nothing of the grey card is left after {p.card_range:g} m of this water",
@@ -73,11 +75,14 @@ class WhiteReference(Operator[WhiteReferenceParameters, F64]):
             )
         exposure = (p.value or p.card_reflectance) / luminance
         neutral = luminance / np.maximum(card, 1e-6 * luminance)
-        gains: F64 = np.minimum(exposure * neutral**p.balance, p.largest_gain)
-        return gains
+        gains = np.minimum(exposure * neutral**p.balance, p.largest_gain)
+        if np.all(gains == gains[0]):
+            return np.asarray(gains[0] * np.eye(3), dtype=np.float64)
+        there = shot.path.to_rec709
+        return np.asarray(np.linalg.inv(there) @ np.diag(gains) @ there, dtype=np.float64)
 
     def card_rgb(self, shot: Shot) -> F64:
-        """Return the card's colour in the water, before any gain, ``(3,)``, working space."""
+        """Return the card's colour in the water, before any gain, ``(3,)``, linear Rec.709."""
         p = self.parameters
         # The camera is set for the day, whatever is left of it: else no night would be dark.
         path = replace(shot.path, daylight_level=1.0)
@@ -85,10 +90,27 @@ class WhiteReference(Operator[WhiteReferenceParameters, F64]):
         level = shot.level_view()
         lit = p.card_reflectance * path.white * path.daylight(depth)
         bands = lit * path.direct_along(p.card_range) + path.veil_along(p.card_range, level)
-        rgb: F64 = path.bands.down @ bands
+        rgb: F64 = path.to_rec709 @ (path.bands.down @ bands)
         return rgb
 
     def apply(self, planes: Planes, tile: Tile, shot: Shot, prepared: F64) -> Planes:  # noqa: ARG002
         """Give the gain."""
-        gains: F32 = prepared.astype(np.float32)
-        return {"rgb": planes["rgb"] * gains[:, None, None]}
+        each = channel_gains(prepared)
+        return {"rgb": combine(prepared, planes["rgb"]) if each is None else planes["rgb"] * each}
+
+
+def channel_gains(gain: F64) -> F32 | None:
+    """Return the gain of each channel, ``(3, 1, 1)``, where it mixes none with another.
+
+    Parameters
+    ----------
+    gain
+        ``(3, 3)``.
+
+    Returns
+    -------
+    F32 or None
+        None where channels are mixed.
+    """
+    each = np.diag(gain)
+    return each.astype(np.float32)[:, None, None] if np.array_equal(gain, np.diag(each)) else None

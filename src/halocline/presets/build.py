@@ -30,7 +30,7 @@ from halocline.presets.origins import axis_named
 from halocline.presets.preset import Look, PartOfPicture, Preset
 from halocline.presets.sections import LightSection, PlaceSection
 from halocline.presets.story import StoryReport, solved_story, with_story
-from halocline.rgb import RGBSpace
+from halocline.rgb import LINEAR_REC709, RGBSpace, conversion_matrix
 
 if TYPE_CHECKING:
     from halocline.physics.floating.turbid_sight import BodiesBefore
@@ -358,10 +358,10 @@ def light_path(look: Look, bands: Bands, space: RGBSpace, camera_depth_m: float)
         reference_depth_m=camera_depth_m if reference is None else reference,
         up=axis_named(look.place.up),
         sun_travel=_sun(light, look.place),
-        luminance=space.luminance_row,
+        space=space,
         surface_sun_share=direct_sun_share(light.sun_elevation) * (1.0 - light.overcast),
         veil_brightness=light.veil_brightness,
-        veil_tint=_tint(light, bands),
+        veil_tint=_tint(light, bands, space),
         attenuation_scale=story.attenuation_scale,
         veil_scale=story.veil_scale,
         downwelling_scale=story.downwelling_scale,
@@ -503,9 +503,10 @@ def _sun(light: LightSection, place: PlaceSection) -> F64:
     )
 
 
-def _tint(light: LightSection, bands: Bands) -> F64 | None:
+def _tint(light: LightSection, bands: Bands, space: RGBSpace) -> F64 | None:
     """Return the veil's tint in bands: what the lifted tint is of the lifted white."""
     if light.veil_tint == (1.0, 1.0, 1.0):
         return None
-    tint: F64 = np.maximum(0.0, (bands.up @ np.array(light.veil_tint)) / bands.up.sum(axis=1))
+    stated = conversion_matrix(LINEAR_REC709, space) @ np.array(light.veil_tint)
+    tint: F64 = np.maximum(0.0, (bands.up @ stated) / bands.up.sum(axis=1))
     return tint

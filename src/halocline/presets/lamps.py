@@ -155,7 +155,7 @@ def _from_camera(point: F64, camera: Camera) -> F64:
 
 def _white_under(section: LampSection, path: LightPath) -> F64:
     """Return a white thing's light under the lamp, ``(K,)``: as luminous as in daylight, but for a tint."""
-    tinted: F64 = np.maximum(0.0, path.bands.up @ np.array(section.tint))
+    tinted = path.lifted(section.tint)
     if section.temperature is None:
         return tinted
     power = band_value(path.bands, WAVELENGTH_NM, relative_power(section.temperature))

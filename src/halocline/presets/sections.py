@@ -278,7 +278,7 @@ class LampSection(Strict):
     temperature
         Colour temperature in kelvin, of a glowing body; daylight (D65) where not given.
     tint
-        A filter, per channel of the working space.
+        A filter, per channel of linear Rec.709.
     radius
         Radius of its glowing face, metres: how large it is where it shines into the lens, and how soft the
         shadows are that it throws.
@@ -345,7 +345,7 @@ class LightSection(Strict):
         subject, open water, their shafts or the rim that they give; 1 is physical. What lights the subject,
         haze and flakes stays.
     veil_tint
-        Art: multiplies the same light per channel of the working space; 1, 1, 1 is physical.
+        Art: multiplies the same light per channel of linear Rec.709; 1, 1, 1 is physical.
     shadows
         Whether things that stand in daylight shade the water, what floats in it, and caustics. Only what the
         camera sees casts: the unseen back of a thing is open, and what lies outside the picture throws

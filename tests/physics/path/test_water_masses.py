@@ -10,6 +10,7 @@ from halocline.physics.path.transport import LightPath
 from halocline.physics.path.water_masses import MixedWaters, TwoWaters, crossed, other_bands
 from halocline.physics.water.fitted_bands import fit_bands
 from halocline.physics.water.water import jerlov_water
+from halocline.rgb import LINEAR_REC709
 
 BANDS = fit_bands(jerlov_water("II"))
 PATH = LightPath(
@@ -18,7 +19,7 @@ PATH = LightPath(
     reference_depth_m=12.0,
     up=np.array([0.0, 1.0, 0.0]),
     sun_travel=np.array([0.0, -1.0, 0.0]),
-    luminance=np.array([0.2126, 0.7152, 0.0722]),
+    space=LINEAR_REC709,
     surface_sun_share=0.6,
 )
 MURKY = other_bands(BANDS, absorption=1.5, scattering=3.0, stain_per_m=0.3)

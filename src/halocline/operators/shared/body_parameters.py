@@ -73,7 +73,7 @@ class PlacedBody(Strict):
         How far one sees inside, metres: 2 % contrast of a small black target, as `water.visibility`. It
         counts the water's own loss; where that alone is more, there is no body.
     albedo
-        Share of the light it turns, per channel of the working space, in place of that of ``contents``.
+        Share of the light it turns, per channel of linear Rec.709, in place of that of ``contents``.
     asymmetry
         Mean cosine of that turning, above -1 and below 1: above 0 brighter towards the light. The colours of
         ``contents`` are those of clouds that turn light alike to all sides, 0.
@@ -334,7 +334,7 @@ def albedo_in_bands(contents: str, albedo: Colour | None, path: LightPath) -> F6
     contents
         A name of `halocline.physics.floating.turbid.contents`.
     albedo
-        Per channel of the working space, in place of that.
+        Per channel of linear Rec.709, in place of that.
     path
         The water.
 
@@ -345,7 +345,7 @@ def albedo_in_bands(contents: str, albedo: Colour | None, path: LightPath) -> F6
     """
     if albedo is None:
         return albedo_of(contents, path.bands)
-    return np.asarray(np.maximum(path.bands.up @ np.array(albedo), 0.0) / path.white)
+    return np.asarray(path.lifted(albedo) / path.white)
 
 
 def _carried(current: Current, time_s: float, age_s: float) -> F64:

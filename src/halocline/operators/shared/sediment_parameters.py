@@ -64,7 +64,7 @@ class SedimentSource(FollowsFile):
     contents
         What it is, for its colour, as of a body.
     albedo
-        Share of the light it turns, per channel of the working space, in place of that of ``contents``.
+        Share of the light it turns, per channel of linear Rec.709, in place of that of ``contents``.
     asymmetry
         As of a body.
     grain_size

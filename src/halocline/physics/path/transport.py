@@ -65,6 +65,7 @@ from halocline.physics.path.radiance.loops import (
 )
 from halocline.physics.path.visibility import ENDLESS_M, RangeRemap
 from halocline.physics.water.bands import SHARE_NODES_NM, Bands
+from halocline.rgb import LINEAR_REC709, RGBSpace, conversion_matrix
 
 _NO_LIGHT: F32 = np.empty((0, 0), np.float32)
 
@@ -121,8 +122,8 @@ class LightPath:
         World vertical, unit, ``(3,)``.
     sun_travel
         Unit direction of the sun's light under water, ``(3,)``.
-    luminance
-        Luminance of the working space's red, green and blue, ``(3,)``; they sum to 1.
+    space
+        The working space, of the bands' colours.
     surface_sun_share
         Share of the light on the sea surface that comes straight from the sun, 0 to 1; the rest comes from a
         sky of even brightness.
@@ -145,7 +146,7 @@ class LightPath:
     reference_depth_m: float
     up: F64
     sun_travel: F64
-    luminance: F64
+    space: RGBSpace
     surface_sun_share: float
     remap: RangeRemap = field(default_factory=RangeRemap)
     veil_brightness: float = 1.0
@@ -173,6 +174,26 @@ class LightPath:
             bottom_m=self.bottom_m,
             bottom_reflectance=self.bottom_reflectance,
         )
+
+    @cached_property
+    def to_rec709(self) -> F64:
+        """Colours of the working space to linear Rec.709, ``(3, 3)``: what looks state colours in.
+
+        Whatever is done to channels one by one is done to these, or a look would be another colour in another
+        working space.
+        """
+        return conversion_matrix(self.space, LINEAR_REC709)
+
+    @cached_property
+    def luminance(self) -> F64:
+        """Luminance of the working space's red, green and blue, as Rec.709 has it, ``(3,)``; sums to 1."""
+        row: F64 = LINEAR_REC709.luminance_row @ self.to_rec709
+        return row
+
+    def lifted(self, colour: tuple[float, float, float]) -> F64:
+        """Return a colour that a look states, linear Rec.709, in bands, ``(K,)``; never below 0."""
+        stated = conversion_matrix(LINEAR_REC709, self.space) @ np.array(colour)
+        return np.asarray(np.maximum(self.bands.up @ stated, 0.0), dtype=np.float64)
 
     @property
     def white(self) -> F64:
@@ -589,10 +610,10 @@ def hold_halo(path: LightPath, veil: F32, halo: F32, out: F32 | None = None) -> 
 
     Dark things take from the water before them light that was turned but a little, since that would have come
     from behind them. A halo is spread by one shape over the picture, from brighter neighbours too, and may
-    take more than the veil before a pixel holds. In each colour of the working space it is left as it is up
-    to .8 of the veil; from there on less and less of it counts, to .92 in all (art: a black square ten metres
-    wide a metre away leaves .085, by the photons of the tests). Halos are spread in colours: bands by
-    themselves would tell of what only a sum of them holds.
+    take more than the veil before a pixel holds. In each channel of Rec.709 it is left as it is up to .8 of
+    the veil; from there on less and less of it counts, to .92 in all (art: a black square ten metres wide a
+    metre away leaves .085, by the photons of the tests). Halos are spread in colours: bands by themselves
+    would tell of what only a sum of them holds.
 
     Parameters
     ----------
@@ -605,8 +626,8 @@ def hold_halo(path: LightPath, veil: F32, halo: F32, out: F32 | None = None) -> 
     out
         What is changed, likewise: the veil where not given, or the halo.
     """
-    bands = path.bands
-    down, up = (np.ascontiguousarray(matrix, np.float32) for matrix in (bands.down, bands.up))
+    colours = path.to_rec709 @ path.bands.down, path.bands.up @ np.linalg.inv(path.to_rec709)
+    down, up = (np.ascontiguousarray(matrix, np.float32) for matrix in colours)
     give_back(_apart(halo), down, up, _apart(veil), _apart(veil if out is None else out))
 
 
