@@ -32,6 +32,7 @@ MEANWHILE = (
 )
 # What else takes several seconds: else one process begins with it when the other has nothing left to do.
 LONG = (
+    "tests/presets/test_working_space.py",
     "tests/presets/test_night.py",
     "tests/presets/test_preset.py",
     "tests/test_notebook.py",

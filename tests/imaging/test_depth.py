@@ -83,6 +83,44 @@ def test_a_stated_background_is_in_the_pass_own_values(scene: Scene, kind: str, 
     np.testing.assert_array_equal(np.isinf(found), np.isnan(scene.planar))
 
 
+@pytest.mark.parametrize("unit_m", [1.0, 0.01])
+def test_a_depth_buffer_is_undone_as_a_projection_makes_it(scene: Scene, unit_m: float) -> None:
+    """Clip space of glTF 2.0's perspective projection (from memory), its -1 to 1 brought to 0 to 1."""
+    near, far = 0.5 / unit_m, 80.0 / unit_m
+    planar = scene.planar.astype(np.float64) / unit_m
+    height = -(far + near) / (far - near) * -planar - 2.0 * far * near / (far - near)
+    stored = (0.5 * height / planar + 0.5).astype(np.float32)
+    sound = np.isfinite(scene.planar)
+    for kind, values in (("depth_buffer", stored), ("depth_buffer_reversed", np.float32(1.0) - stored)):
+        spec = sharp(kind=kind, near=near, far=far, unit_m=unit_m)
+        found = ranged(scene, np.where(sound, values, np.float32(np.nan)), spec).range
+        np.testing.assert_allclose(found[sound], scene.range[sound], rtol=2e-4)
+    with pytest.raises(DepthError, match="near and far planes"):
+        ranged(scene, stored, sharp(kind="depth_buffer", near=0.0, far=far, unit_m=unit_m))
+
+
+@pytest.mark.parametrize(
+    ("even", "buffer"), [("normalised", "depth_buffer"), ("normalised_white_near", "depth_buffer_reversed")]
+)
+def test_a_depth_buffer_stated_as_even_shares_is_told(scene: Scene, even: str, buffer: str) -> None:
+    near, far = 0.05, 100.0
+    shares = (scene.planar - near) / (far - near), far * (1.0 - near / scene.planar) / (far - near)
+    passes = [share if even == "normalised" else 1.0 - share for share in shares]
+    told = [
+        infer_depth(
+            values.astype(np.float32),
+            None,
+            name="Z",
+            spec=sharp(kind=even, near=near, far=far),
+            camera=scene.camera,
+            window=scene.window,
+        ).warnings
+        for values in passes
+    ]
+    assert told[0] == ()
+    assert f'set input.depth_kind = "{buffer}"' in told[1][0]
+
+
 def test_planes_of_the_camera_are_in_metres_and_stated_ones_in_scene_units(scene: Scene) -> None:
     values = ((scene.planar - 1.0) / 51.0).astype(np.float32)
     sound = np.isfinite(scene.planar)

@@ -248,7 +248,7 @@ def test_full_balance_makes_the_card_neutral_and_none_keeps_the_cast(build: Buil
 def test_gain_of_a_dark_card_is_limited(build: Builders) -> None:
     operator = build.operator("white_reference", card_range=3.0, card_depth=40.0, largest_gain=2.0)
     gains = operator.prepare(build.shot(WINDOW, path=build.path(veil_brightness=0.0)))
-    assert np.array_equal(gains, [2.0, 2.0, 2.0])
+    assert np.array_equal(gains, np.diag([2.0, 2.0, 2.0]))
 
 
 def test_card_of_which_nothing_is_left_is_an_error(build: Builders) -> None:

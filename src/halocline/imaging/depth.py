@@ -14,6 +14,8 @@ negative_planar       planar, negative in front of the lens
 inverse               1 / planar
 normalised            0 at the near, 1 at the far plane, linear in planar distance
 normalised_white_near 1 at the near, 0 at the far plane, linear in planar distance
+depth_buffer          0 at the near, 1 at the far plane, linear in 1 / planar (of a graphics card)
+depth_buffer_reversed 1 at the near, 0 at the far plane, likewise
 position              world position in scene units; the camera's gives the range
 camera_position       position as seen from the lens, in its own axes, scene units
 ===================== =====================================================================
@@ -42,6 +44,8 @@ DepthKind = Literal[
     "inverse",
     "normalised",
     "normalised_white_near",
+    "depth_buffer",
+    "depth_buffer_reversed",
     "position",
     "camera_position",
 ]
@@ -49,7 +53,9 @@ DepthEdges = Literal["auto", "sharp", "averaged", "premultiplied"]
 Background = Literal["auto", "alpha", "none"]
 
 KINDS = tuple(kind for kind in get_args(DepthKind) if kind != "auto")
-NORMALISED = ("normalised", "normalised_white_near")
+BUFFERS = ("depth_buffer", "depth_buffer_reversed")
+NORMALISED = ("normalised", "normalised_white_near", *BUFFERS)
+_WHITE_NEAR = ("normalised_white_near", "depth_buffer_reversed")
 POSITIONS = ("position", "camera_position")
 # Farther than any scene, in scene units; renderers write 1e10, 1e30 or the largest float for "nothing hit".
 ENDLESS = 1e9
@@ -220,7 +226,7 @@ def ordered_values(values: F32, alpha: F32 | None, spec: DepthSpec, camera: Came
     if spec.kind in POSITIONS:
         return _distance(_uncovered(values, alpha, spec), spec, camera)
     values = _uncovered(values, alpha, spec)
-    if spec.kind == "normalised_white_near":
+    if spec.kind in _WHITE_NEAR:
         return np.subtract(np.float32(1.0), values, out=empty_plane(values.shape))
     if spec.kind in {"negative_planar", "inverse"}:
         return np.negative(values, out=empty_plane(values.shape))
@@ -256,7 +262,7 @@ def _seen(ordered: F32, spec: DepthSpec) -> NDArray[np.bool_]:
         return np.isfinite(ordered)
     if spec.background != "auto":
         background = sign * float(spec.background)
-        if spec.kind == "normalised_white_near":
+        if spec.kind in _WHITE_NEAR:
             background = 1.0 - background
         seen: NDArray[np.bool_] = np.isfinite(ordered)
         seen &= np.abs(ordered - np.float32(background)) > 1e-6 * max(1.0, abs(background))
@@ -280,6 +286,10 @@ def planar_metres(ordered: F32, spec: DepthSpec, camera: Camera) -> F32:
     unit = np.float32(spec.unit_m if spec.kind in POSITIONS else spec.depth_unit_m)
     if spec.kind in NORMALISED:
         near, far = clipping_planes(spec, camera)
+        if spec.kind in BUFFERS:
+            # Its values are f (1 - n/z) / (f - n): OpenGL 4.6, depth range 0 to 1, from memory.
+            left = np.float32(far) - ordered * np.float32(far - near)
+            return np.asarray(np.float32(near * far * spec.unit_m) / left, np.float32)
         return ordered * np.float32((far - near) * spec.unit_m) + np.float32(near * spec.unit_m)
     if spec.kind == "inverse":
         return np.asarray(-unit / ordered, np.float32)
@@ -296,7 +306,7 @@ def clipping_planes(spec: DepthSpec, camera: Camera) -> tuple[float, float]:
     """
     near = spec.near if spec.near is not None else (camera.near_m or 0.0) / spec.unit_m
     far = spec.far if spec.far is not None else (camera.far_m or 0.0) / spec.unit_m
-    if not 0 <= near < far:
+    if not 0 <= near < far or (near == 0 and spec.kind in BUFFERS):
         raise DepthError(
             f"a normalised depth pass needs its near and far planes (near {near:g}, far {far:g})",
             code="E-DEPTH-PLANES",

@@ -27,6 +27,13 @@ NEAREST_LIKELY_M = 0.02
 FARTHEST_NEAREST_LIKELY_M = 150.0
 
 _SAMPLES = 200_000
+# Kinds of even shares, and the depth buffers that they are mixed up with; beyond which share of the way the
+# nearest surface is unlikely (of a buffer with its near plane at .1, all that is farther than 1 m; art).
+_EVEN: dict[DepthKind, DepthKind] = {
+    "normalised": "depth_buffer",
+    "normalised_white_near": "depth_buffer_reversed",
+}
+_LATE = 0.9
 # Pixels halfway per clean step: 0.15 to 1.1 in sharp passes of a path-traced scene at 960 to 240 pixels
 # across, 2.1 to 90 in averaged ones (measured).
 _AVERAGED_FROM = 1.5
@@ -44,7 +51,8 @@ _UNIT_NAMES = {
 }
 _HOW_TO_SAY_KIND = (
     'set input.depth_kind = "normalised" (or "normalised_white_near") with input.near and input.far, or '
-    'input.depth_kind = "inverse"'
+    'input.depth_kind = "inverse"; a depth buffer, even in 1/Z, is "depth_buffer" (or '
+    '"depth_buffer_reversed") with both planes too'
 )
 _FITS_NONE = (
     "the depth pass fits the world positions and the camera as no kind of depth; say what is right: "
@@ -128,12 +136,34 @@ def infer_depth(
     else:
         found = spec
         reasons.append(f"{spec.kind}: stated")
+    if found.kind in _EVEN:
+        warnings += _buffer_doubt(values, alpha, found.kind)
     if position is not None and values.ndim == 2:
         sample = _sample(values, alpha, camera, window, position, spec)
         warnings += _against_positions(sample, spec) or _scale_warning(sample, found)
     if found.edges == "auto":
         found = replace(found, edges=_edges(values, alpha, found, camera, window, reasons))
     return DepthVerdict(found, tuple(reasons), tuple(warnings))
+
+
+def _buffer_doubt(values: F32, alpha: F32 | None, kind: DepthKind) -> list[str]:
+    """Warn where all surfaces lie just before the far plane, as in a depth buffer taken for even shares."""
+    step = _step(values.shape)
+    picked = values[::step, ::step].astype(np.float64)
+    shares = 1.0 - picked if kind == "normalised_white_near" else picked
+    seen: NDArray[np.bool_] = (shares > 0.0) & (shares < 1.0)
+    if alpha is not None:
+        seen &= alpha[::step, ::step] >= COVERED
+    if not seen.any():
+        return []
+    nearest = float(np.percentile(shares[seen], 0.1))
+    if nearest <= _LATE:
+        return []
+    return [
+        f"the nearest surface lies {nearest:.1%} of the way from the near plane to the far one, as nearly "
+        "all does in a depth buffer, which is even in 1/Z: taken for even shares it has everything far away; "
+        f'if it is one, set input.depth_kind = "{_EVEN[kind]}", or check input.near and input.far'
+    ]
 
 
 def _kind_of_positions(space: Space, spec: DepthSpec, reasons: list[str], warnings: list[str]) -> DepthKind:
@@ -335,6 +365,8 @@ def _disproportions(sample: _Sample, spec: DepthSpec) -> dict[DepthKind, float]:
         span = spec.far - spec.near
         errors["normalised"] = _disproportion(value * span + spec.near, planar)
         errors["normalised_white_near"] = _disproportion(spec.far - value * span, planar)
+        errors["depth_buffer"] = _disproportion(spec.far - value * span, 1.0 / planar)
+        errors["depth_buffer_reversed"] = _disproportion(spec.near + value * span, 1.0 / planar)
     return errors
 
 

@@ -110,9 +110,20 @@ def kind_doubts(
         return []
     return [
         f"the picture's flat surfaces are flat only if its depth pass holds {_MEANINGS[kind]}, and it is "
-        f"taken for {_MEANINGS[spec.kind]} ({told.other.size} parts of the picture against {told.own}): set "
-        f'input.depth_kind = "{kind}"'
+        f"taken for {_MEANINGS[spec.kind]} ({told.other.size} parts of the picture against {told.own}): "
+        + _mend(kind, parts)
     ]
+
+
+def _mend(kind: DepthKind, parts: Iterable[_Parts]) -> str:
+    """Return what to set; a buffer between two planes is as even in 1/depth as the reciprocals themselves."""
+    if kind == "inverse" and all(float(some.values.max()) <= 1.0 for some in parts):
+        return (
+            'set input.depth_kind = "inverse" if its values are 1 over units of depth. All lie in 0 to 1: a '
+            "depth buffer is as even, and read so it would be off by about its near plane; set "
+            '"depth_buffer" (0 at the near plane) or "depth_buffer_reversed", with input.near and input.far'
+        )
+    return f'set input.depth_kind = "{kind}"'
 
 
 def _parts(values: F32, alpha: F32 | None, camera: Camera, window: Window) -> Iterator[_Parts]:

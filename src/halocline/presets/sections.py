@@ -122,8 +122,9 @@ class InputSection(Strict):
     depth_kind
         ``planar`` (along the optical axis), ``range`` (along the view ray), ``negative_planar``, ``inverse``
         (1/Z), ``normalised`` (0 at ``near``, 1 at ``far``), ``normalised_white_near`` (1 at ``near``, 0 at
-        ``far``), ``position`` (world position instead of depth), ``camera_position`` (position in the
-        camera's own axes, from the lens).
+        ``far``), ``depth_buffer`` (a graphics card's: as ``normalised``, but even in 1/Z),
+        ``depth_buffer_reversed`` (1 at ``near``), ``position`` (world position instead of depth),
+        ``camera_position`` (position in the camera's own axes, from the lens).
     scene_unit
         Length of one unit of the scene, of camera, positions and depth: "cm", "ft", or metres as a number.
     depth_unit
@@ -135,7 +136,7 @@ class InputSection(Strict):
         and worldToNDC, and has depth along the axis in Z. Where things move, give one a frame instead, as
         the pass ``sun_depth`` (``--pass sun_depth=FRAMES``).
     near, far
-        Where normalised depth begins and ends, metres.
+        Where normalised depth or a depth buffer begins and ends, metres.
     depth_edges
         How depth is filtered where an edge runs through a pixel: ``sharp``, ``averaged``, ``premultiplied``.
     premultiplied
