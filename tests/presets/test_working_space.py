@@ -54,10 +54,11 @@ def scene() -> dict[str, F64]:
 def wet(look: halocline.Preset, space: str) -> F64:
     """The look on the scene in a space, as Rec.709."""
     given = scene()
-    there = back = np.eye(3)
+    there: F64 = np.eye(3)
+    back: F64 = there
     if space != "lin_rec709":
-        there = colour.matrix_RGB_to_RGB("ITU-R BT.709", SPACES[space], "Bradford")
-        back = colour.matrix_RGB_to_RGB(SPACES[space], "ITU-R BT.709", "Bradford")
+        there = np.asarray(colour.matrix_RGB_to_RGB("ITU-R BT.709", SPACES[space], "Bradford"), np.float64)
+        back = np.asarray(colour.matrix_RGB_to_RGB(SPACES[space], "ITU-R BT.709", "Bradford"), np.float64)
     planes: dict[str, Any] = {"normal": given["normal"], "matte.arch": given["near"]}
     made = halocline.apply(
         look,

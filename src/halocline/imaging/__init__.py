@@ -31,7 +31,7 @@
 - `depth_steps`: in what steps it was stored
 - `edge_steps`: which pixels lie where one surface steps in front of another (along_steps)
 - `edge_places`: a pixel's share of the nearer one, by its neighbours' middles (shares_by_place)
-- `edge_mixture`: pixels that show two surfaces (mixture_planes)
+- `edge_mixture`: pixels that show two surfaces (mixture_planes, compared_colours)
 - `edge_normals`: which way their nearer one faces (normals_of_nearer)
 - `edge_creases`: pixels that show two sides of one depth, and all that is found of edges (edge_planes)
 - `motion`: motion vectors, as they are meant (MotionVectors)

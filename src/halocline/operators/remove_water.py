@@ -111,7 +111,9 @@ class RemoveWater(Operator[RemoveWaterParameters, _Prepared]):
         if "downwelling" in undo:
             kept *= daylight_gain(path, range_m, mu)
         each, wet = channel_gains(prepared.gain), planes["rgb"]
-        wet = combine(np.linalg.inv(prepared.gain), wet) if each is None else wet / each
+        wet = (
+            combine(np.asarray(np.linalg.inv(prepared.gain), np.float64), wet) if each is None else wet / each
+        )
         if "veiling_light" in undo:
             shade = None if prepared.shade is None else prepared.shade.over(tile.window)
             geometry = VeilGeometry(
