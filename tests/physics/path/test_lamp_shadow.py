@@ -163,3 +163,80 @@ def test_a_lamp_within_a_wall_lights_none_of_it_and_all_before_it_stays_lit(bump
     # Behind a post narrower than what is looked at it goes on shining.
     post = np.where(np.abs(view[0] * metres - 0.05) < 0.06, np.float32(2.0), range_m)
     assert replace(things, range_m=post).hides(np.array([0.05, -0.1, -2.6]), 0.2) < 0.05
+
+
+def seen_by_a_lens(depth_m: F64, alpha: F32 | None = None) -> ThingsSeen:
+    """Things by their planar depth, as a lens at the origin sees them along -z."""
+    camera = pinhole(SIZE, focal_length_mm=28.0, film_width_mm=36.0, camera_to_world=np.eye(4))
+    range_m = (depth_m / -camera.directions(SIZE)[2]).astype(np.float32)
+    cover = np.ones_like(range_m) if alpha is None else alpha
+    seen = camera.rotation, camera.position_m, camera.tangent_per_px, camera.centre_px
+    return ThingsSeen(range_m, cover, None, None, *seen)
+
+
+def tangents() -> tuple[F64, F64]:
+    """Tangents of the view angle of each pixel, to the right and up."""
+    camera = pinhole(SIZE, focal_length_mm=28.0, film_width_mm=36.0, camera_to_world=np.eye(4))
+    x, y, z = camera.directions(SIZE).astype(np.float64)
+    return x / -z, y / -z
+
+
+def test_only_what_stands_before_a_place_hides_it() -> None:
+    right, above = tangents()
+    board = (np.abs(right - 0.3) < 0.2) & (np.abs(above - 0.17) < 0.15)
+    things = seen_by_a_lens(np.where(board, 2.0, 9.0))
+    # Behind the board's middle, and as far to the other sides of the axis.
+    assert things.hides(np.array([0.9, 0.5, -3.0]), 0.2) == 1.0
+    for side in ((-0.9, 0.5), (0.9, -0.5), (-0.9, -0.5)):
+        assert things.hides(np.array([*side, -3.0]), 0.2) == 0.0
+    # Before it, behind the lens, and where a part of what is about it lies outside the picture.
+    assert things.hides(np.array([0.3, 0.17, -1.0]), 0.2) == 0.0
+    assert things.hides(np.array([0.9, 0.5, 3.0]), 0.2) == 0.0
+    wall = seen_by_a_lens(np.full(SIZE.shape, 2.0))
+    assert wall.hides(np.array([0.0, 0.0, -3.0]), 0.2) == 1.0
+    # 18 / 28 and 18 / 28 * 9 / 16 of 3 m.
+    for edge in ((-1.9, 0.0), (1.9, 0.0), (0.0, 1.05), (0.0, -1.05)):
+        assert wall.hides(np.array([*edge, -3.0]), 0.2) == 0.0
+    # What covers little of its pixels, or none, hides nothing.
+    thin = seen_by_a_lens(np.full(SIZE.shape, 2.0), np.full(SIZE.shape, 0.3, np.float32))
+    assert thin.hides(np.array([0.0, 0.0, -3.0]), 0.2) == 0.0
+
+
+def left_of_a_wall(things: ThingsSeen, lamp: F64, radius_m: float, wall_m: float) -> tuple[F32, F64]:
+    """What a lamp leaves of a wall across the view, and the points on it as seen from the lamp."""
+    axis, rates = np.array([0.0, 0.0, -1.0]), np.full((2, 3), 0.2)
+    shadow = LampShadow(things, lamp, axis, radius_m, Beam.of(3.1, 0.02, None), rates)
+    right, above = tangents()
+    points = np.stack([right * wall_m, above * wall_m, np.full(SIZE.shape, -wall_m)])
+    offset = points - lamp[:, None, None]
+    normal = np.zeros_like(offset, np.float32)
+    normal[2] = 1.0
+    return shadow.left_at(offset, normal), offset
+
+
+@pytest.mark.parametrize(
+    ("before_m", "radius_m", "casts"),
+    [(0.15, 0.01, False), (0.25, 0.01, True), (0.25, 0.1, False), (0.4, 0.1, True)],
+)
+def test_what_is_nearer_than_20_cm_or_three_radii_is_the_lamps_own(
+    before_m: float, radius_m: float, casts: bool
+) -> None:
+    # A block two metres ahead, a lamp so far before it and a little aside, and a wall behind.
+    right, above = tangents()
+    block = (np.abs(right * 2.0) < 0.03) & (np.abs(above * 2.0) < 0.03)
+    things = seen_by_a_lens(np.where(block, 2.0, 4.0))
+    left, _ = left_of_a_wall(things, np.array([0.05, 0.02, before_m - 2.0]), radius_m, 4.0)
+    assert (float(left.min()) < 0.9) is casts
+
+
+def test_a_lamp_behind_a_board_lights_what_faces_it_beyond() -> None:
+    # The board's own near flanks take no grazing light; this is neither near nor grazed.
+    right, _ = tangents()
+    things = seen_by_a_lens(np.where(right > 0.0, 2.0, 3.4))
+    lamp = np.array([1.0, 0.0, -2.3])
+    assert things.hides(lamp, 0.2) == 1.0
+    left, offset = left_of_a_wall(things, lamp, 0.03, 3.4)
+    away = np.sqrt((offset**2).sum(axis=0))
+    clear = (right < -0.05) & ((away > 2.0) | (-offset[2] / away > 0.5))
+    assert clear.sum() > 10000
+    np.testing.assert_allclose(left[clear], 1.0, atol=1e-6)
