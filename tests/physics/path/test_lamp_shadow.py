@@ -134,8 +134,10 @@ def test_what_is_round_has_a_back_where_a_near_lamp_shines_behind_it(way: float)
     assert np.abs(found - truth)[lit].mean() < 0.003
 
 
-@pytest.mark.parametrize("bumps", [0.0, 0.1])
-def test_a_lamp_within_a_wall_lights_none_of_it_and_all_before_it_stays_lit(bumps: float) -> None:
+@pytest.mark.parametrize(("bumps", "behind"), [(0.0, 0.4), (0.1, 0.4), (0.1, 0.12)])
+def test_a_lamp_within_a_wall_lights_none_of_it_and_all_before_it_stays_lit(
+    bumps: float, behind: float
+) -> None:
     # A wall with bumps 3 m ahead, and a lamp on either side of it.
     camera = pinhole(SIZE, focal_length_mm=28.0, film_width_mm=36.0, camera_to_world=np.eye(4))
     view = camera.directions(SIZE).astype(np.float64)
@@ -147,7 +149,7 @@ def test_a_lamp_within_a_wall_lights_none_of_it_and_all_before_it_stays_lit(bump
     seen = camera.rotation, camera.position_m, camera.tangent_per_px, camera.centre_px
     things = ThingsSeen(range_m, np.ones_like(range_m), None, None, *seen)
     faces, light = normals_from_range(camera.directions(SIZE), range_m), []
-    for z in (-2.6, -3.4):
+    for z in (-2.6, -3.0 - behind):
         lamp = np.array([0.05, -0.1, z])
         beam = Beam.of(3.1, 0.02, None)
         shadow = LampShadow(things, lamp, np.array([0.0, 0.0, 1.0]), 0.03, beam, np.full((2, 3), 0.2))
@@ -158,7 +160,8 @@ def test_a_lamp_within_a_wall_lights_none_of_it_and_all_before_it_stays_lit(bump
     before, within = light
     assert things.hides(np.array([0.05, -0.1, -2.6]), 0.2) == 0.0
     assert things.hides(np.array([0.05, -0.1, -3.4]), 0.2) == 1.0
-    # Measured: 0, and .006 where bumps lift what is far away into its light.
+    # Measured: 0, and .006 to .008 where bumps lift what is far away into its light; .03 with a hole in its
+    # shadow as wide as its housing.
     assert within.mean() < 1e-2 * before.mean()
     # Behind a post narrower than what is looked at it goes on shining.
     post = np.where(np.abs(view[0] * metres - 0.05) < 0.06, np.float32(2.0), range_m)
