@@ -56,6 +56,8 @@ _AT_ONCE = 4
 _ROWS_ABOUT = 2
 # Stretches that make the unseen quarter of a round thing.
 _ROUND = 6
+# What is this much less is so for all rounding.
+_SURELY = np.float32(0.9999)
 _ZERO, _HALF, _ONE, _TWO, _TINY = (np.float32(number) for number in (0, 0.5, 1, 2, 1e-9))
 _ENDLESS, _PI = np.float32(np.inf), np.float32(np.pi)
 
@@ -645,11 +647,19 @@ def _blocked(
         weight = _ONE - down / high
         whole += weight
         before, width, edge, of_row = _ZERO, _ONE, -_ENDLESS, _ZERO
+        aside = plane[1] * by_row[at, 0] + plane[2] * by_row[at, 1]
         for index in range(begin, end + 1, every):
             to = min(max(index, 0), columns - 1)
-            first = cast[at, to]
-            behind = _on_plane(plane, r, by_angle[to], by_row[at]) - first - least
-            share, reach = min(max(behind / least, _ZERO), _ONE), max(_ONE / first - _ONE / r, _ZERO)
+            first, share = cast[at, to], _ZERO
+            if not _surely_before(plane, r, by_angle[to], aside, first + least):
+                behind = _on_plane(plane, r, by_angle[to], by_row[at]) - first - least
+                share = min(behind / least, _ONE) if behind > _ZERO else _ZERO
+            if share == _ZERO and before == _ZERO:
+                # Nothing begins or ends here.
+                edge = np.float32(index) + _HALF * np.float32(every)
+                edge += edges[at, to] if every == 1 and index == to else _ZERO
+                continue
+            reach = max(_ONE / first - _ONE / r, _ZERO)
             across = abs(np.float32(index) - column)
             reached = down <= _SHARP + soft[1] * reach
             if share > _ZERO and not reached:
@@ -705,6 +715,21 @@ def _on_plane(plane: F32, r: np.float32, turn: F32, azimuth: F32) -> np.float32:
     if there <= _ZERO:
         return _FARTHER * r
     return min(max(there, _NEARER * r), _FARTHER * r)
+
+
+@compiled
+def _surely_before(plane: F32, r: np.float32, turn: F32, aside: np.float32, far: np.float32) -> bool:
+    """Tell whether a point's plane is surely no farther than so far from the lamp in another direction.
+
+    As `_on_plane` has it, without its division: most directions are told so. What lies across the lamp's axis
+    is given summed.
+    """
+    surely = _SURELY * far
+    if plane[3] == _ZERO:
+        return r <= surely
+    across = turn[1] * aside - plane[0] * turn[0]
+    size, across = (plane[3], across) if plane[3] > _ZERO else (-plane[3], -across)
+    return across > _TINY and size <= surely * across and _NEARER * r <= surely
 
 
 @compiled
