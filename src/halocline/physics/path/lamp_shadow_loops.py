@@ -726,10 +726,10 @@ def _surely_before(plane: F32, r: np.float32, turn: F32, aside: np.float32, far:
     """
     surely = _SURELY * far
     if plane[3] == _ZERO:
-        return r <= surely
+        return bool(r <= surely)
     across = turn[1] * aside - plane[0] * turn[0]
     size, across = (plane[3], across) if plane[3] > _ZERO else (-plane[3], -across)
-    return across > _TINY and size <= surely * across and _NEARER * r <= surely
+    return bool(across > _TINY and size <= surely * across and _NEARER * r <= surely)
 
 
 @compiled
