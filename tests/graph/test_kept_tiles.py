@@ -164,10 +164,10 @@ def test_a_limited_step_looks_over_by_rows_as_its_own_does(build: Builders) -> N
 
 
 def test_tiles_begin_where_work_by_rows_does() -> None:
-    # 128 K pixels are 34 rows of UHD, of which 32 are taken; 4 rows of a very wide picture stay 4.
+    # 192 K pixels are 51 rows of UHD, of which 48 are taken; 6 rows of a very wide picture stay 6.
     how = Evaluation()
-    assert how.rows_for(Window(0, 0, 3840, 2160)) == 32
-    assert how.rows_for(Window(0, 0, 1 << 15, 1 << 14)) == 4
+    assert how.rows_for(Window(0, 0, 3840, 2160)) == 48
+    assert how.rows_for(Window(0, 0, 1 << 15, 1 << 14)) == 6
     assert replace(how, tile_rows=13).rows_for(WINDOW) == 13
 
 
