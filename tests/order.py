@@ -27,6 +27,7 @@ MEANWHILE = (
     "tests/presets/test_schema.py",
     "tests/reference/test_radiance_reference.py",
     "tests/reference/test_transport_reference.py",
+    "tests/reference/test_squares_reference.py",
     "tests/presets/test_remarks.py",
     "tests/matching/test_remove.py",
 )

@@ -24,6 +24,7 @@ from halocline.physics.path.transport import LightPath, OpenRays
 from halocline.physics.path.water_halo import band_kernels, light_bend
 from halocline.physics.water.path_integral import path_integral
 from halocline.presets.build import make_shot, story_path
+from halocline.presets.document import shipped_names
 from halocline.presets.preset import load_preset, preset_from_text
 from halocline.rgb import LINEAR_REC709
 
@@ -153,9 +154,9 @@ def wall(range_m: float, rgb: F32 | float, cover: F32 | float = 1.0) -> Frame:
     return Frame({"rgb": light, "alpha": alpha, "range": slant}, WINDOW, WINDOW)
 
 
-def water_at(range_m: float, lens: Camera) -> F32:
+def water_at(range_m: float, lens: Camera, text: str = HEAD + VEILED) -> F32:
     """Return the light of endless water in each band, as it is seen from a place along each ray."""
-    preset = preset_from_text(HEAD + VEILED)
+    preset = preset_from_text(text)
     shot = make_shot(
         preset,
         1001,
@@ -189,6 +190,30 @@ def test_a_wall_with_the_waters_own_light_vanishes(range_m: float, pitch_deg: fl
     seen = made(VEILED, Frame(planes, WINDOW, WINDOW), lens)["rgb"]
     # Against the brightest channel: of red there is next to nothing in this water.
     assert (np.abs(seen - empty).max(axis=0) / empty.max(axis=0)).max() < 0.01
+
+
+@pytest.mark.parametrize("water", [name for name in shipped_names() if name.startswith("jerlov")])
+def test_a_wall_with_the_light_of_any_shipped_water_vanishes(water: str) -> None:
+    """As the lens looks down, level and up, near and far, in every type's own light ten metres down."""
+    text = f'format = 2\nextends = "{water}"\nwithout = ["steps.sky_window", "steps.white_reference"]\n'
+    preset = preset_from_text(text)
+    half = (np.arange(WINDOW.width) < 120).astype(np.float32) * np.ones(WINDOW.shape, np.float32)
+    for pitch_deg in (-20.0, 0.0, 20.0):
+        lens = camera(WINDOW, pitch_deg=pitch_deg)
+        track = CameraTrack({1001: lens})
+        shot = make_shot(preset, 1001, track, space=LINEAR_REC709, display_window=WINDOW, data_window=WINDOW)
+        graph = chain([(step.name, step.operator) for step in preset.at(1001).graph.steps[1:]])
+        for range_m in (1.0, 5.0, 20.0):
+            planes = dict(wall(range_m, 0.0, half).planes)
+            del planes["rgb"]
+            planes["bands"] = water_at(range_m, lens, text) * half
+            nothing = {**planes, "bands": 0.0 * planes["bands"], "alpha": 0.0 * half}
+            nothing["range"] = np.full(WINDOW.shape, np.inf, np.float32)
+            seen, empty = (
+                evaluate(graph, Frame(each, WINDOW, WINDOW), shot)["rgb"] for each in (planes, nothing)
+            )
+            off = np.abs(seen - empty).max(axis=0) / empty.max(axis=0)
+            assert off.max() < 0.01, (pitch_deg, range_m)
 
 
 def test_a_large_dark_thing_stays_dark_and_a_small_one_fills_with_light() -> None:
