@@ -43,7 +43,7 @@ from halocline.operators.shared.wake_parameters import BodyWake, off_their_frame
 from halocline.operators.shared.water_shade import WaterShade, scene_shade, water_shade
 from halocline.physics.floating.field import patchiness
 from halocline.physics.floating.flow import Current, WorldDrift, turbulence
-from halocline.physics.floating.haze import Haze, haze_of
+from halocline.physics.floating.haze import Haze, flat_planes, haze_of
 from halocline.physics.floating.haze_clouds import HazeClouds, haze_clouds
 from halocline.physics.floating.haze_loops import lay_haze
 from halocline.physics.floating.lamp_haze import matter_lit_by_lamps
@@ -484,6 +484,23 @@ def _add_haze(
     ``lit`` is light, ``(K, rows, columns)``, and where to write it to, which may be itself. What is left of
     lamps that are seen is returned, where there are any.
     """
+    if not _is_plain(prepared, planes):
+        return _add_uneven_haze(lit, haze, prepared, planes, tile, shot)
+    seen = planes["range"], planes["downward"], planes["sun_cosine"]
+    for of_light, out in lit:
+        haze.lay(shot.path, seen, of_light, tuple(_of_water(planes, tile)), out)
+    return {}
+
+
+def _of_water(planes: Planes, tile: Tile) -> list[F32]:
+    """Return what the water itself threw in along the way, which lies only in part behind the haze."""
+    return [planes[name] for name in tile.added if name in planes]
+
+
+def _add_uneven_haze(
+    lit: list[tuple[F32, F32]], haze: Haze, prepared: _Prepared, planes: Planes, tile: Tile, shot: Shot
+) -> Planes:
+    """Do as `_add_haze`, whatever else there is: clouds, lamps, shade, several surfaces a pixel."""
     bands = planes["bands"]
     clouds, by_lamp = prepared.clouds, prepared.lit_by_lamps
     rays = None if by_lamp is None else shot.camera.directions(tile.region)
@@ -510,17 +527,16 @@ def _add_haze(
             for plane, other in zip((*found[0], *found[1:]), (*there[0], *there[1:]), strict=True):
                 plane[mixed] += share[mixed] * (other - plane[mixed])
     light, surface_share, veil_share = found
-    # What the water itself threw in along the way lies only in part behind the haze.
-    of_water = [planes[name] for name in tile.added if name in planes]
+    of_water = _of_water(planes, tile)
     # Lamps that are seen stand where they are.
     lamps, away = planes.get("lamp_seen"), planes.get("lamp_range")
     if lamps is not None and away is not None:
         of_water.append(-lamps)
         lit = [(of_light - lamps, out) for of_light, out in lit]
-    water = tuple(_rows(part) for part in of_water) or (_NONE,)
+    water = tuple(flat_planes(part) for part in of_water) or (_NONE,)
     shares = surface_share.reshape(-1), veil_share.reshape(-1)
     for of_light, out in lit:
-        lay_haze(_rows(of_light), water, _rows(light), *shares, out.reshape(len(out), -1))
+        lay_haze(flat_planes(of_light), water, flat_planes(light), *shares, out.reshape(len(out), -1))
     if lamps is None or away is None:
         return {}
     density = None if clouds is None else clouds.ratio(area, away)
@@ -530,5 +546,10 @@ def _add_haze(
     return {"lamp_seen": left}
 
 
-def _rows(light: F32) -> F32:
-    return np.ascontiguousarray(light).reshape(len(light), -1)
+def _is_plain(prepared: _Prepared, planes: Planes) -> bool:
+    """Tell whether a tile's haze is even, by day alone, and before one surface a pixel."""
+    if any(part is not None for part in (prepared.clouds, prepared.lit_by_lamps, prepared.shade)):
+        return False
+    if "lamp_seen" in planes and "lamp_range" in planes:
+        return False
+    return not any(share.any() for share, _ in shown_behind(planes))

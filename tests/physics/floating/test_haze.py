@@ -165,3 +165,82 @@ def test_halo_in_open_water_does_not_end_at_the_horizon(build: Builders) -> None
     up = np.full(1, -1.0, np.float32)
     _, share, veil = haze.over(path, endless[:1], up, np.zeros(1, np.float32))
     assert share < veil
+
+
+def _rows(kind: str, columns: int) -> tuple[F32, F32, F32]:
+    """Return range, downward component and cosine to the sun of a level camera's rays, ``(3, columns)``."""
+    x, y = np.meshgrid(np.linspace(-0.6, 0.6, columns), [-0.3, 0.05, 0.4])
+    length = np.sqrt(x * x + y * y + 1.0)
+    mu, cos_sun = y / length, (0.3 * x + 0.8 * y + 0.52) / length
+    range_m = {
+        "slanted wall": 6.0 / (1.0 - 0.5 * x) * length,
+        "far wall": 30.0 * length,
+        "open water": np.full_like(x, np.inf),
+        "posts": np.where(np.arange(columns) % 90 < 7, 2.0 * length, np.inf),
+        "noise": np.random.default_rng(3).uniform(0.5, 9.0, x.shape),
+    }[kind]
+    return range_m.astype(np.float32), mu.astype(np.float32), cos_sun.astype(np.float32)
+
+
+def _each(haze: Haze, path: Any, rays: tuple[F32, F32, F32]) -> list[F32]:
+    """Return what each ray has by itself."""
+    light, *shares = haze.over(path, *(ray.ravel() for ray in rays))
+    return [part.reshape(*part.shape[:-1], *rays[0].shape) for part in (light, *shares)]
+
+
+@pytest.mark.parametrize("onset_m", [0.0, 6.0])
+@pytest.mark.parametrize("kind", ["slanted wall", "far wall", "open water", "posts"])
+@pytest.mark.parametrize("columns", [6000, 6144])
+def test_haze_of_a_pictures_rows_is_that_of_its_rays(
+    build: Builders, kind: str, onset_m: float, columns: int
+) -> None:
+    path, rays = build.path(), _rows(kind, columns)
+    haze = _haze(path.bands.count, onset_m, blocking=0.02)
+    made, exact = haze.over(path, *rays), _each(haze, path, rays)
+    # A share grows by .05 of 1/k from node to node: .05^2 / 8 off at most, and .0003 where it is uneven.
+    for found, expected in zip(made, exact, strict=True):
+        np.testing.assert_allclose(found, expected, rtol=1e-3)
+    if kind != "posts":
+        # It goes straight in between, which it does not by itself.
+        assert np.abs(made[0] / exact[0] - 1.0).max() > 1e-7
+
+
+def test_haze_of_what_does_not_go_straight_keeps_every_bit(build: Builders) -> None:
+    path, rays = build.path(), _rows("noise", 700)
+    haze = _haze(path.bands.count, 6.0)
+    for found, expected in zip(haze.over(path, *rays), _each(haze, path, rays), strict=True):
+        np.testing.assert_array_equal(found, expected)
+
+
+def test_where_open_water_begins_between_two_nodes_each_ray_is_looked_at(build: Builders) -> None:
+    path = build.path()
+    haze = _haze(path.bands.count, 6.0)
+    range_m, mu, cos_sun = _rows("open water", 256)
+    # So far away that water before and beyond the end is as long.
+    range_m[:, 67] = 1e6
+    for found, expected in zip(
+        haze.over(path, range_m, mu, cos_sun), _each(haze, path, (range_m, mu, cos_sun)), strict=True
+    ):
+        np.testing.assert_array_equal(found[..., 64:128], expected[..., 64:128])
+
+
+@pytest.mark.parametrize("parts", [0, 1, 2])
+@pytest.mark.parametrize("kind", ["slanted wall", "posts", "noise"])
+def test_haze_is_laid_as_what_it_adds_and_takes_says(build: Builders, kind: str, parts: int) -> None:
+    path, rays = build.path(), _rows(kind, 331)
+    haze = _haze(path.bands.count, 6.0)
+    draw = np.random.default_rng(5)
+    shape = (path.bands.count, *rays[0].shape)
+    picture = draw.uniform(0.5, 1.0, shape).astype(np.float32)
+    thrown = tuple(draw.uniform(0.0, 0.2, shape).astype(np.float32) for _ in range(parts))
+    light, surface_share, veil_share = haze.over(path, *rays)
+    of_water = sum(thrown, np.zeros(shape, np.float32))
+    expected = (picture - of_water) * surface_share + of_water * veil_share + light
+    out = np.empty_like(picture)
+    haze.lay(path, rays, picture, thrown, out)
+    np.testing.assert_allclose(out, expected, rtol=3e-7)
+    # One row by itself, over itself.
+    alone = picture[:, 1:2].copy()
+    range_m, mu, cos_sun = (ray[1:2] for ray in rays)
+    haze.lay(path, (range_m, mu, cos_sun), alone, tuple(part[:, 1:2] for part in thrown), alone)
+    np.testing.assert_array_equal(alone, out[:, 1:2])

@@ -10,7 +10,7 @@
 - `particles_as_seen`: ready to be drawn (Scene, Seen, card_side, seen)
 - `scene_shade`: what things leave of its daylight (SceneShade)
 - `shapes`: what near ones look like (ShapeKind, shapes)
-- `haze`: what is too far or too small to be drawn (Haze, haze_of)
+- `haze`: what is too far or too small to be drawn (Haze, flat_planes, haze_of)
 - `haze_clouds`: where that is thicker (HazeClouds, haze_clouds)
 - `lamp_haze`: the same as lamps see it (clouds_at, matter_lit_by_lamps)
 - `ground`: the floor as heights, from what is seen of it (Ground, cell_for, ground_below)

@@ -8,13 +8,15 @@ import numpy as np
 
 from halocline._typing import F32, F64
 from halocline.late_dataclass import dataclass
-from halocline.physics.floating.haze_loops import along_rays
+from halocline.physics.floating.haze_loops import along_rays, lay_haze_along
 from halocline.physics.floating.light import LIGHT_ASYMMETRY, sun_spread
 from halocline.physics.floating.particles import DrawLimits, haze_cross_section
 from halocline.physics.floating.suspended import ParticleClass
 from halocline.physics.path.phase import lobe_numbers
 from halocline.physics.path.transport import LightPath
 from halocline.physics.water.path_integral import SMALLEST_RATE
+
+Numbers = tuple[F32, F32, F32, tuple[np.float32, np.float32, np.float32], tuple[np.float32, np.float32]]
 
 
 @dataclass(frozen=True)
@@ -55,6 +57,8 @@ class Haze:
             The water.
         range_m, mu, cos_sun
             Where each ray ends, its downward component, and its direction dot the sun's travel; one shape.
+            Of ``(rows, columns)`` of a picture, with an even density, only every eighth ray is looked at
+            where all goes straight along a row: within a thousandth of the haze.
         density
             Mean density along each ray over the mean of the water; 1 where not given.
 
@@ -67,27 +71,70 @@ class Haze:
             is spread along the ray, so less of it lies behind the haze; grey, at the mean attenuation. On
             endless rays the surface's share is that of the halo that open water shows.
         """
-        length = path.path_length(range_m, mu)
         shape, count = range_m.shape, range_m.size
         light, shares = np.empty((path.bands.count, count), np.float32), np.empty((2, count), np.float32)
-        c, kd = path.bands.attenuation, path.bands.diffuse_attenuation
-        rates = np.stack([c, kd], axis=1) * path.veil_scale
         along_rays(
-            _flat(length),
+            _flat(path.path_length(range_m, mu)),
             _flat(range_m),
             _flat(mu),
             _flat(cos_sun),
             _flat(_EVEN if density is None else density),
-            self._phases(path),
-            rates.astype(np.float32),
-            self._sources(path),
-            (np.float32(c.mean()), np.float32(kd.mean()), np.float32(SMALLEST_RATE)),
-            (np.float32(self.blocking), np.float32(self.onset_m)),
+            shape[-1] if len(shape) > 1 else 0,
+            *self._numbers(path),
             light,
             shares[0],
             shares[1],
         )
         return light.reshape(len(light), *shape), shares[0].reshape(shape), shares[1].reshape(shape)
+
+    def lay(
+        self,
+        path: LightPath,
+        rays: tuple[F32, F32, F32],
+        picture: F32,
+        thrown: tuple[F32, ...],
+        out: F32,
+    ) -> None:
+        """Lay the haze over a picture, where it is even and nothing else is to be done to it.
+
+        Parameters
+        ----------
+        path
+            The water.
+        rays
+            Where each ray ends, its downward component, and its direction dot the sun's travel,
+            ``(rows, columns)``.
+        picture
+            Light, ``(K, rows, columns)``.
+        thrown
+            What of it the water threw in along the way, in parts, ``(K, rows, columns)`` each; or empty.
+        out
+            The result, of the picture's shape; may be the picture itself.
+        """
+        range_m, mu, cos_sun = rays
+        lay_haze_along(
+            _flat(path.path_length(range_m, mu)),
+            _flat(range_m),
+            _flat(mu),
+            _flat(cos_sun),
+            range_m.shape[1],
+            *self._numbers(path),
+            flat_planes(picture),
+            tuple(flat_planes(part) for part in thrown) or (_NO_PLANES,),
+            out.reshape(len(out), -1),
+        )
+
+    def _numbers(self, path: LightPath) -> Numbers:
+        """Return what the loops take of the haze and the water."""
+        c, kd = path.bands.attenuation, path.bands.diffuse_attenuation
+        rates = np.stack([c, kd], axis=1) * path.veil_scale
+        return (
+            self._phases(path),
+            rates.astype(np.float32),
+            self._sources(path),
+            (np.float32(c.mean()), np.float32(kd.mean()), np.float32(SMALLEST_RATE)),
+            (np.float32(self.blocking), np.float32(self.onset_m)),
+        )
 
     def _phases(self, path: LightPath) -> F32:
         """Return each class's phase functions of sun and of diffuse light, as `along_rays` takes them."""
@@ -109,6 +156,25 @@ class Haze:
 
 
 _EVEN = np.zeros(0, np.float32)
+
+
+_NO_PLANES = np.zeros((0, 0), np.float32)
+
+
+def flat_planes(light: F32) -> F32:
+    """Return planes as the loops take them, ``(K, n)``.
+
+    Parameters
+    ----------
+    light
+        ``(K, rows, columns)``.
+
+    Returns
+    -------
+    F32
+        The same, C-contiguous; a view where it may be one.
+    """
+    return np.ascontiguousarray(light).reshape(len(light), -1)
 
 
 def _flat(values: F32) -> F32:

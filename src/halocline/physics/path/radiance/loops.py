@@ -136,13 +136,13 @@ def veil_over_rows(
         _mark_bent(mu[begin:end], cos_sun[begin:end], sun, bends, straight)
         first = 0
         while first < columns:
-            last = _end_of(straight, first, columns)
+            last = end_of_kind(straight, first, columns)
             here, there = begin + first, begin + last
             if first // _STRETCH < straight.size and straight[first // _STRETCH]:
                 count = (last - first) // _STEP + 1
-                _every_eighth(length_m[here:end], at[0, :count])
-                _every_eighth(mu[here:end], at[1, :count])
-                _every_eighth(cos_sun[here:end], at[2, :count])
+                every_eighth(length_m[here:end], at[0, :count])
+                every_eighth(mu[here:end], at[1, :count])
+                every_eighth(cos_sun[here:end], at[2, :count])
                 _some(at[0, :count], at[1, :count], at[2, :count], tables, sun, bands, scratch, nodes, 0)
                 for band in range(bands.shape[0]):
                     by_eights(nodes[band], out[band, here:there])
@@ -193,14 +193,39 @@ def _scratch() -> Scratch:
 
 
 @compiled
-def _every_eighth(row: F32, out: F32) -> None:
+def every_eighth(row: F32, out: F32) -> None:
+    """Write every eighth pixel of a row, from its first on.
+
+    Parameters
+    ----------
+    row
+        ``(n,)``.
+    out
+        As many of them as are wanted.
+    """
     for node in range(np.uint64(out.size)):
         out[node] = row[np.uint64(_STEP) * node]
 
 
 @compiled
-def _end_of(straight: NDArray[np.bool_], first: int, columns: int) -> int:
-    """Return where pixels of one kind end, from a stretch's first on, or where they are enough together."""
+def end_of_kind(straight: NDArray[np.bool_], first: int, columns: int) -> int:
+    """Return where pixels of one kind end, from a stretch's first on, or where they are enough together.
+
+    Parameters
+    ----------
+    straight
+        Which stretches of 64 pixels go straight; of what is left of a row there is none.
+    first
+        The pixel to begin with, a stretch's first.
+    columns
+        Those of the row.
+
+    Returns
+    -------
+    int
+        The pixel after the last; of straight ones no more than 1984 from the first, of others 256 where
+        stretches follow.
+    """
     stretch = first // _STRETCH
     if stretch >= straight.size:
         return columns
