@@ -510,7 +510,7 @@ def _add_uneven_haze(
     found = haze.over(shot.path, planes["range"], mu, cos_sun, density)
     shade = None if prepared.shade is None else prepared.shade.over(tile.region)
     if shade is not None:
-        found[0][:] *= shade(planes["range"])
+        shade.dim(found[0], planes["range"])
     if rays is not None:
         by_lamps = lamp_haze(shot, rays.reshape(3, -1), planes["range"].ravel(), by_lamp)
         found[0].reshape(len(bands), -1)[:] += by_lamps
@@ -520,7 +520,7 @@ def _add_uneven_haze(
             thickness = None if clouds is None else clouds.ratio(area, behind)[mixed]
             there = haze.over(shot.path, behind[mixed], mu[mixed], cos_sun[mixed], thickness)
             if shade is not None:
-                there[0][:] *= shade(behind[mixed], mixed)
+                shade.dim(there[0], behind[mixed], mixed)
             if rays is not None:
                 aside = np.ascontiguousarray(rays[:, mixed[0], mixed[1]])
                 there[0][:] += lamp_haze(shot, aside, behind[mixed], by_lamp)

@@ -409,25 +409,21 @@ class RegionShade:
 
     def __call__(self, length_m: F32, where: tuple[NDArray[np.intp], ...] | None = None) -> F32:
         """Return the share that is left, ``(K, *shape)``, of all pixels or of some."""
-        return self.whole.by_band(self._gain(length_m, where))
+        left = np.ones((len(self.whole.weights), *length_m.shape), np.float32)
+        self.dim(left, length_m, where)
+        return left
 
     def dim(self, light: F32, length_m: F32, where: tuple[NDArray[np.intp], ...] | None = None) -> None:
         """Multiply light ``(K, *shape)`` by that."""
         if where is None:
             self.whole.volume.dim(self.columns, self.rows, length_m, self.whole.weights, light)
             return
-        gain = self._gain(length_m, where)
+        rows, columns = where
+        gain = self.whole.volume.gain_at(self.columns[columns], self.rows[rows], length_m)
         if light.flags.c_contiguous:
             lay_shade(gain.reshape(3, -1), self.whole.weights, light.reshape(len(light), -1))
         else:
             light *= self.whole.by_band(gain)
-
-    def _gain(self, length_m: F32, where: tuple[NDArray[np.intp], ...] | None) -> F32:
-        volume = self.whole.volume
-        if where is None:
-            return volume.gain(self.columns, self.rows, length_m)
-        rows, columns = where
-        return volume.gain_at(self.columns[columns], self.rows[rows], length_m)
 
 
 def water_shade(shot: Shot, *, softness: float = 1.0) -> WaterShade | None:
