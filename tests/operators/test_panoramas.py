@@ -60,7 +60,8 @@ def wet(
     build: Builders, camera: Camera, window: Window, steps: Steps, *, lamps: tuple[Lamp, ...] = ()
 ) -> F32:
     frame = scene(build, camera, window)
-    shot = build.shot(window, camera=camera, path=build.path(depth_m=8.0))
+    # What stands beside an ordinary camera's picture would shade only the water of those that see it.
+    shot = replace(build.shot(window, camera=camera, path=build.path(depth_m=8.0)), shadows=False)
     return build.run(steps, frame, replace(shot, surfaces=frame, lamps=lamps))["rgb"]
 
 
