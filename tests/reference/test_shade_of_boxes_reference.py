@@ -5,8 +5,8 @@ Source: tools/follow_photons.py boxes, photons followed backwards from the lens 
 boxes cast: they are told as a depth picture from the sun tells them, for most are not in view.
 
 The first three scenes were in view when it was chosen how light that has been scattered about is shaded, the
-two in turbid water when it was chosen how wide the maps of shade are. The other three are fresh: photons were
-followed past them when the former stood, and nothing was chosen by them.
+two in turbid water when it was chosen how wide the maps of shade are. The other three are fresh for the
+former: photons were followed past them when that stood. They were in view when the width was chosen.
 """
 
 from __future__ import annotations
