@@ -51,6 +51,7 @@ from halocline.physics.floating.field import (
     tumble,
 )
 from halocline.physics.floating.flow import turbulence
+from halocline.physics.floating.haze import Haze
 from halocline.physics.floating.haze_loops import cloud_ratios
 from halocline.physics.floating.loops import rise
 from halocline.physics.floating.particles import DrawLimits, PowerLaw
@@ -397,6 +398,16 @@ def look_along_rows() -> None:
     Builders.path().veil_rays().over_rows(length, np.float32(0.3) + np.float32(0.1) * cos_sun, cos_sun)
 
 
+def lay_even_haze() -> None:
+    """The same walls through haze, with what the water threw in on the way."""
+    path, cos_sun = Builders.path(), np.full((2, 90), 0.2, np.float32)
+    range_m = np.stack([np.linspace(5.0, 6.0, 90), randoms(90, least=2.0, most=9.0)]).astype(np.float32)
+    light = randoms(path.bands.count, 2, 90, least=0.1, most=0.9).astype(np.float32)
+    haze = Haze(np.full(path.bands.count, 0.05), 0.06, 2.0, ((0.7, 1.0),))
+    rays = range_m, np.float32(0.3) * cos_sun, cos_sun
+    haze.lay(path, rays, light, (np.float32(0.5) * light,), np.empty_like(light))
+
+
 def make_zip() -> None:
     """Numbers of every kind as halves, and bytes that go up and down by more than half of what there is."""
     plane = np.array([[0.1, -7e4, np.inf, 3e-7], [np.nan, 1.5, 65519.0, 0.0]], np.float32)
@@ -429,6 +440,7 @@ CASES: dict[str, Callable[[], None]] = {
     "making zip": make_zip,
     "error function": tell_errors,
     "veil along rows": look_along_rows,
+    "even haze": lay_even_haze,
     "random words": lambda: np.testing.assert_equal(random_words(3, np.arange(5)).shape, (4, 5)),
     "drawing": draw,
     "particles": find_particles,

@@ -561,7 +561,7 @@ class StorySection(Strict):
     subject_size
         How large the subject is, metres: the side of a square about as large. Large things keep more contrast
         than small ones; 0 is a thing so small that it fills with light. The contrast is that of its mean
-        light. Pictures show it within a tenth where 40 % is asked for; where that is 12 %, up to an eighth
+        light. Pictures show it within a tenth where 40 % is asked for; where that is 12 %, up to a sixth
         less for a subject of two to ten pixels, and up to a third more for one that fills a third of the
         picture's height. As it moves over the pixels it changes by as much.
     near_limit
