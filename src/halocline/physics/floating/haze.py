@@ -8,15 +8,13 @@ import numpy as np
 
 from halocline._typing import F32, F64
 from halocline.late_dataclass import dataclass
-from halocline.physics.floating.haze_loops import along_rays, lay_haze_along
+from halocline.physics.floating.haze_loops import Matter, along_rays, lay_haze_along
 from halocline.physics.floating.light import LIGHT_ASYMMETRY, sun_spread
 from halocline.physics.floating.particles import DrawLimits, haze_cross_section
 from halocline.physics.floating.suspended import ParticleClass
 from halocline.physics.path.phase import lobe_numbers
 from halocline.physics.path.transport import LightPath
 from halocline.physics.water.path_integral import SMALLEST_RATE
-
-Numbers = tuple[F32, F32, F32, tuple[np.float32, np.float32, np.float32], tuple[np.float32, np.float32]]
 
 
 @dataclass(frozen=True)
@@ -80,7 +78,7 @@ class Haze:
             _flat(cos_sun),
             _flat(_EVEN if density is None else density),
             shape[-1] if len(shape) > 1 else 0,
-            *self._numbers(path),
+            self._matter(path),
             light,
             shares[0],
             shares[1],
@@ -118,13 +116,13 @@ class Haze:
             _flat(mu),
             _flat(cos_sun),
             range_m.shape[1],
-            *self._numbers(path),
+            self._matter(path),
             flat_planes(picture),
             tuple(flat_planes(part) for part in thrown) or (_NO_PLANES,),
             out.reshape(len(out), -1),
         )
 
-    def _numbers(self, path: LightPath) -> Numbers:
+    def _matter(self, path: LightPath) -> Matter:
         """Return what the loops take of the haze and the water."""
         c, kd = path.bands.attenuation, path.bands.diffuse_attenuation
         rates = np.stack([c, kd], axis=1) * path.veil_scale
@@ -132,8 +130,7 @@ class Haze:
             self._phases(path),
             rates.astype(np.float32),
             self._sources(path),
-            (np.float32(c.mean()), np.float32(kd.mean()), np.float32(SMALLEST_RATE)),
-            (np.float32(self.blocking), np.float32(self.onset_m)),
+            np.array([c.mean(), kd.mean(), SMALLEST_RATE, self.blocking, self.onset_m], np.float32),
         )
 
     def _phases(self, path: LightPath) -> F32:

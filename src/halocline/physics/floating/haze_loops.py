@@ -29,6 +29,8 @@ _STEP, _STRETCH = 8, 64
 _MOST_GROWN, _MOST_OFF = np.float32(0.05), np.float32(3e-4)
 # Metres of water, where rays end, their downward component, their cosine to the sun, density.
 Rays = tuple[F32, F32, F32, F32, F32]
+# Lobes, rates and strengths of light, and what is one number each: see `along_rays`.
+Matter = tuple[F32, F32, F32, F32]
 
 
 @compiled
@@ -39,11 +41,7 @@ def along_rays(
     cos_sun: F32,
     density: F32,
     columns: int,
-    lobes: F32,
-    rates: F32,
-    sources: F32,
-    water: tuple[np.float32, np.float32, np.float32],
-    haze: tuple[np.float32, np.float32],
+    matter: Matter,
     light: F32,
     surface_share: F32,
     veil_share: F32,
@@ -57,22 +55,17 @@ def along_rays(
     columns
         Those of a picture's row, where rays are its pixels row by row: of what goes straight along a row
         every eighth is looked at alone, and what lies between goes straight too. 0 where rays are no rows.
-    lobes
-        ``(lobes, 6)``: what `halocline.physics.path.phase.lobe` takes besides the cosine, of the sun and then
-        of diffuse light.
-    rates, sources
-        ``(K, 2)``: c and Kd; strengths of the sun and of diffuse light.
-    water
-        Mean c, mean Kd, and the least rate that counts, 1/m.
-    haze
-        Its blocking, 1/m, and its onset, m.
+    matter
+        ``(lobes, 6)``, what `halocline.physics.path.phase.lobe` takes besides the cosine, of the sun and then
+        of diffuse light; ``(K, 2)``, c and Kd; ``(K, 2)``, strengths of the sun and of diffuse light; and
+        mean c, mean Kd, the least rate that counts and the haze's blocking, 1/m, and its onset, m.
     light, surface_share, veil_share
         Results, ``(K, n)``, ``(n,)``, ``(n,)``.
     """
     rays = length, ends, mu, cos_sun, density
     scratch = _scratch()
     if columns == 0 or density.size:
-        _some(rays, lobes, rates, sources, water, haze, scratch, light, surface_share, veil_share, 0)
+        _some(rays, matter, scratch, light, surface_share, veil_share, 0)
         return
     marks, at, nodes = _room(columns, len(light))
     for begin in range(0, mu.size, columns):
@@ -80,11 +73,7 @@ def along_rays(
             rays,
             begin,
             columns,
-            lobes,
-            rates,
-            sources,
-            water,
-            haze,
+            matter,
             scratch,
             marks,
             at,
@@ -103,11 +92,7 @@ def lay_haze_along(
     mu: F32,
     cos_sun: F32,
     columns: int,
-    lobes: F32,
-    rates: F32,
-    sources: F32,
-    water: tuple[np.float32, np.float32, np.float32],
-    haze: tuple[np.float32, np.float32],
+    matter: Matter,
     picture: F32,
     thrown: tuple[F32, ...],
     out: F32,
@@ -126,11 +111,7 @@ def lay_haze_along(
             rays,
             begin,
             columns,
-            lobes,
-            rates,
-            sources,
-            water,
-            haze,
+            matter,
             scratch,
             marks,
             at,
@@ -164,11 +145,7 @@ def _row(
     rays: Rays,
     begin: int,
     columns: int,
-    lobes: F32,
-    rates: F32,
-    sources: F32,
-    water: tuple[np.float32, np.float32, np.float32],
-    haze: tuple[np.float32, np.float32],
+    matter: Matter,
     scratch: tuple[F32, F32, F32],
     straight: NDArray[np.bool_],
     at: F32,
@@ -186,7 +163,7 @@ def _row(
         rays[2][begin:end],
         rays[3][begin:end],
     )
-    _mark_straight(length, limits, mu, cos_sun, lobes, _fastest(rates, haze), straight)
+    _mark_straight(length, limits, mu, cos_sun, matter[0], _fastest(matter), straight)
     first = 0
     while first < columns:
         last = end_of_kind(straight, first, columns)
@@ -198,26 +175,27 @@ def _row(
             every_eighth(mu[first:], at[2, :count])
             every_eighth(cos_sun[first:], at[3, :count])
             some = at[0, :count], at[1, :count], at[2, :count], at[3, :count], rays[4]
-            _some(some, lobes, rates, sources, water, haze, scratch, nodes, nodes[bands], nodes[bands + 1], 0)
+            _some(some, matter, scratch, nodes, nodes[bands], nodes[bands + 1], 0)
             for band in range(bands):
                 by_eights(nodes[band], light[band, here:there])
             by_eights(nodes[bands], surface_share[here:there])
             by_eights(nodes[bands + 1], veil_share[here:there])
         else:
             each = length[first:last], limits[first:last], mu[first:last], cos_sun[first:last], rays[4]
-            _some(each, lobes, rates, sources, water, haze, scratch, light, surface_share, veil_share, here)
+            _some(each, matter, scratch, light, surface_share, veil_share, here)
         first = last
 
 
 @compiled
-def _fastest(rates: F32, haze: tuple[np.float32, np.float32]) -> tuple[np.float32, np.float32]:
+def _fastest(matter: Matter) -> tuple[np.float32, np.float32]:
     """Return how fast light and haze change along a ray at most, and that with its slant, 1/m."""
+    rates, blocking, onset = matter[1], matter[3][3], matter[3][4]
     fastest = steepest = _ZERO
     for band in range(len(rates)):
         fastest = max(fastest, rates[band, 0] + rates[band, 1])
         steepest = max(steepest, rates[band, 1])
-    onset = _ONE / haze[1] if haze[1] > _ZERO else _ZERO
-    return fastest + haze[0] + onset, steepest
+    per_onset = _ONE / onset if onset > _ZERO else _ZERO
+    return fastest + blocking + per_onset, steepest
 
 
 @compiled
@@ -274,11 +252,7 @@ def _turns_little(row: F32, at: int, changes: np.float32) -> bool:
 @compiled
 def _some(
     rays: Rays,
-    lobes: F32,
-    rates: F32,
-    sources: F32,
-    water: tuple[np.float32, np.float32, np.float32],
-    haze: tuple[np.float32, np.float32],
+    matter: Matter,
     scratch: tuple[F32, F32, F32],
     light: F32,
     surface_share: F32,
@@ -287,8 +261,9 @@ def _some(
 ) -> None:
     """Write what haze does before some rays, each by itself, from a place of the results on."""
     length, ends, mu, cos_sun, density = rays
+    lobes, rates, sources, water = matter
     sun, diffuse, vanish = scratch
-    blocking, onset = haze
+    blocking, onset = water[3], water[4]
     per_onset = _ONE / onset if onset > _ZERO else _ZERO
     for first in range(0, len(length), _AT_ONCE):
         count, at = np.uint64(min(_AT_ONCE, len(length) - first)), np.uint64(first)
