@@ -18,6 +18,7 @@ from halocline.graph.operator import AnyOperator
 from halocline.graph.shot import Shot
 from halocline.imaging.camera_track import CameraTrack
 from halocline.imaging.frame import Frame, Window
+from halocline.operators.shared.water_shade import water_shade
 from halocline.operators.suspended_matter import MatterClass, SuspendedMatter, SuspendedMatterParameters
 from halocline.physics.path.lamps import Lamp
 
@@ -149,20 +150,60 @@ def test_haze_takes_over_what_is_not_drawn(build: Builders) -> None:
     assert added[1] == pytest.approx(added[0], rel=0.15, abs=0.002)
 
 
+SILT: dict[str, Any] = {"name": "silt", "kind": "haze", "per_litre": 2e5, "smallest": 2e-5, "largest": 1e-4}
+
+
+def black(range_m: float, window: Window, **planes: Any) -> Frame:
+    """A black wall all over, and what else is told of it."""
+    rows = {name: np.broadcast_to(np.float32(plane), window.shape).copy() for name, plane in planes.items()}
+    return wall(range_m, window).with_planes(rgb=np.zeros((3, *window.shape), np.float32), **rows)
+
+
+def test_haze_is_shaded_by_things_as_the_water_is(build: Builders) -> None:
+    window = Window(0, 0, 64, 36)
+    camera = build.camera(window, tilt_deg=35.0)
+    frame = black(3.0, window)
+    frame.planes["alpha"][:, 24:], frame.planes["range"][:, 24:] = 0.0, np.inf
+    shot = replace(build.shot(window, camera=camera), surfaces=frame)
+    silt = [("silt", matter(MatterClass(clumping=0.0, **SILT)))]
+    lit = build.run(silt, frame, replace(shot, shadows=False), wanted=("bands",))["bands"]
+    made = build.run(silt, frame, shot, wanted=("bands",))["bands"]
+    shade = water_shade(shot)
+    assert shade is not None
+    left = shade.over(window)(frame.planes["range"])
+    assert left.min() < 0.8
+    np.testing.assert_allclose(made / lit, left, rtol=2e-3)
+
+
+def test_haze_is_as_uneven_as_its_matter_and_an_edge_is_hazed_by_both_its_things(build: Builders) -> None:
+    window = Window(0, 0, 64, 36)
+    shot = build.shot(window)
+
+    def light(frame: Frame, clumping: float = 0.0) -> Any:
+        silt = matter(MatterClass(clumping=clumping, clump_scale=0.5, **SILT))
+        return build.run([("silt", silt)], frame, shot, wanted=("bands",))["bands"]
+
+    near, far = light(black(2.0, window)), light(black(9.0, window))
+    rough = light(black(2.0, window), clumping=1.5) / near
+    assert rough.std() > 0.05
+    edge = light(black(2.0, window, far_range=9.0, far_share=0.3, far_light=0.3))
+    assert (far > 1.1 * near).all()
+    np.testing.assert_allclose(edge, 0.7 * near + 0.3 * far, rtol=2e-3)
+
+
 def test_a_lamp_that_is_seen_is_hidden_by_haze_as_a_wall_at_its_range(build: Builders) -> None:
     # At night; matter that lies before both turns light of the lamp as well, which is left out by its albedo.
     window = Window(0, 0, 61, 5)
     path = build.path(daylight_level=0.0)
     camera = build.camera(window, horizontal_view_deg=2.0)
-    grains: dict[str, Any] = {"kind": "haze", "per_litre": 2e5, "smallest": 2e-5, "largest": 1e-4}
-    dark = MatterClass(name="silt", clumping=0.0, albedo=(0.02, 0.02, 0.02), **grains)
+    dark = MatterClass(clumping=0.0, albedo=(0.02, 0.02, 0.02), **SILT)
     lamp = Lamp(np.array([0.0, 0.0, -6.0]), np.array([0.0, 0.0, 1.0]), np.ones(6), 30.0, 1.0, 0.012)
     unlit = build.shot(window, path=path, camera=camera)
     lit = replace(unlit, lamps=(lamp,))
     water, haze = ("lamps", build.operator("lamp_backscatter", brightest=1e9)), ("silt", matter(dark))
-    black = wall(12.0, window).with_planes(rgb=np.zeros((3, *window.shape), np.float32))
-    plain, seen = build.run([water], black, lit, wanted=("bands", "lamp_seen")).values()
-    made = build.run([water, haze], black, lit, wanted=("bands", "lamp_haze", "matter_light", "lamp_seen"))
+    night = black(12.0, window)
+    plain, seen = build.run([water], night, lit, wanted=("bands", "lamp_seen")).values()
+    made = build.run([water, haze], night, lit, wanted=("bands", "lamp_haze", "matter_light", "lamp_seen"))
     walls = [
         build.run(
             [("water", build.operator("attenuation")), *more], wall(6.0, window), unlit, wanted=("bands",)
