@@ -54,6 +54,18 @@ def dark_m2(light: F32) -> float:
     return float((1.0 - light.astype(np.float64)).sum()) * SQUARE.step_m**2
 
 
+def test_what_lies_beyond_a_map_of_light_is_shaded_as_at_its_edges() -> None:
+    # A roof that reaches beyond the sun's map, under a map of the sky that is four times as wide.
+    roof, wide = slab(3.0, half_m=20.0), Square((-51.2, -51.2), 0.4, 256)
+    shade = Shade(roof, ShadeWater(OVERHEAD, 0.1, about_m=1.0, about_sun=0.9), SQUARE, wide, 12.0)
+    light = shade.about.light[-1]
+    assert light[128, 128] < 0.01
+    # The sun's map ends at 12.8 m; its edges get light from beyond, where it knows no thing.
+    edge = shade.sun.light[-1][128, -1]
+    assert edge < 0.3
+    assert_allclose(light[128, 164:176], edge, rtol=0, atol=0.01)
+
+
 def test_above_a_thing_and_beside_its_shadow_all_is_lit_to_the_bit() -> None:
     water = ShadeWater(SUN, 0.1)
     assert_array_equal(shaded(slab(3.0), water, 2.9), 1.0)
