@@ -141,7 +141,8 @@ class BubblesParameters(Strict):
     brightness
         Art: multiplies what bubbles mirror; 1 is physical.
     brightest
-        Soft limit of what they mirror, the sun above all, in times a white card at the reference depth.
+        Soft limit of what they mirror, the sun above all, in times a white card in the same daylight at the
+        reference depth.
     lamp_haze
         Strength of the lamps' haze in front of bubbles; that of the step ``lamp_backscatter``.
     current

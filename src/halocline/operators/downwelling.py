@@ -28,7 +28,8 @@ class DownwellingParameters(Strict):
     Attributes
     ----------
     brightest
-        Most that things above the reference depth may gain over the render's own light, a ratio.
+        Most that things above the reference depth may gain over the render's own light, a ratio; by less
+        daylight as much less.
     """
 
     brightest: Ratio = 4.0
@@ -124,7 +125,9 @@ class Downwelling(Operator[DownwellingParameters, _Shaded | None]):
         return {"bands": np.multiply(planes["bands"], gain, out=gain), **written}
 
     def _gain(self, shot: Shot, range_m: F32, mu: F32, light: F32 | None = None) -> F32:
-        return daylight_gain(shot.path, range_m, mu, most=self.parameters.brightest, light=light)
+        # By half the daylight half of the picture, of what has reached the limit too.
+        most = self.parameters.brightest * shot.path.daylight_level
+        return daylight_gain(shot.path, range_m, mu, most=most, light=light)
 
 
 def _rows(plane: F32) -> F32:

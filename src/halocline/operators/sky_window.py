@@ -55,9 +55,9 @@ class SkyWindowParameters(Strict):
         Standard deviation by which the sun's image is widened, degrees. Its bare disc is thousands of times
         as bright as the sky; widened, it keeps its light and is easier on the composite.
     brightest
-        Soft limit of what is seen through the surface, in times a white card at the reference depth, or some
-        metres below the surface where that lies deeper: what is brighter than half of it is drawn in and
-        never passes it, hue kept. Glints keep that much to bloom with and no more.
+        Soft limit of what is seen through the surface, in times a white card in the same daylight at the
+        reference depth, or some metres below the surface where that lies deeper: what is brighter than half
+        of it is drawn in and never passes it, hue kept. Glints keep that much to bloom with and no more.
     ground_depth
         Depth of level ground, metres, that the surface mirrors outside the window; endless water where not
         given.
@@ -170,7 +170,7 @@ class SkyWindow(Operator[SkyWindowParameters, _Prepared]):
             sky_over(sun, sun_share=path.surface_sun_share),
             self._sun_variance(field),
             (path.light_from_above() * p.brightness).astype(np.float32),
-            path.white * above * p.brightest,
+            path.white * above * (p.brightest * path.daylight_level),
             above.astype(np.float32),
             below,
             below.veil_rays(),

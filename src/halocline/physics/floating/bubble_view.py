@@ -94,7 +94,8 @@ class BubbleLook:
     slope_variance
         Of the waves, both axes together: they soften the edge of Snell's window.
     brightest
-        Soft limit of what is mirrored, the sun above all, in times a white card at the reference depth.
+        Soft limit of what is mirrored, the sun above all, in times a white card in the same daylight at the
+        reference depth.
     floor
         The ground below; endless water where not given.
     """
@@ -208,7 +209,8 @@ def surroundings(path: LightPath, depth_m: float, look: BubbleLook) -> F64:
     light[up] += through * _surface(path, directions[up], look)
     if look.floor is not None:
         light[down] = _to_floor(there, world[down], look.floor)
-    limited = drawn_in(light.T.astype(np.float32), path.white * look.brightest).T
+    most = path.white * (look.brightest * path.daylight_level)
+    limited = drawn_in(light.T.astype(np.float32), most).T
     return np.asarray(limited.reshape(RINGS, HEADINGS, -1), np.float64)
 
 

@@ -291,7 +291,7 @@ def drawn_in(light: F32, most: F64) -> F32:
     light
         ``(K, n)``.
     most
-        ``(K,)`` the limit of each band.
+        ``(K,)`` the limit of each band, 0 or more.
 
     Returns
     -------
@@ -300,7 +300,9 @@ def drawn_in(light: F32, most: F64) -> F32:
         there on scaled to a share of 1 - 1/(4 x), which goes on from 1/2 with the same slope and never
         reaches 1. A share of 1 becomes 0.75.
     """
-    share = (light / most.astype(np.float32)[:, np.newaxis]).max(axis=0)
+    # Of no light at a limit of none nothing is to be drawn in.
+    limit = np.maximum(most, 1e-30).astype(np.float32)
+    share = (light / limit[:, np.newaxis]).max(axis=0)
     over = np.maximum(share, np.float32(0.5))
     # (1 - 1/(4 x)) / x where x is over a half, exactly 1 where it is not.
     drawn = np.where(share > 0.5, (np.float32(1.0) - np.float32(0.25) / over) / over, np.float32(1.0))
