@@ -1,4 +1,4 @@
-"""Without daylight, lamps and living light nothing is seen in any look that ships; with less, less in proportion."""
+"""Without any light nothing is seen in any look that ships; with less daylight, less in proportion."""
 
 from __future__ import annotations
 
