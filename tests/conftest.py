@@ -19,6 +19,7 @@ import numpy as np
 import pytest
 
 from halocline._typing import F32, F64
+from halocline.compute.row_ratios import CELL, EACH, STRAIGHT, WHOLE, RowRatios
 from halocline.errors import HaloclineError
 from halocline.graph.engine import Evaluation, evaluate
 from halocline.graph.graph import SOURCE, Graph, Step
@@ -29,6 +30,7 @@ from halocline.imaging.camera_track import CameraTrack
 from halocline.imaging.exr import Part, read_into
 from halocline.imaging.frame import Frame, Window
 from halocline.operators.registry import operator_named
+from halocline.operators.shared.water_shade import WaterShade
 from halocline.physics.path.transport import LightPath, refracted_sun
 from halocline.physics.path.visibility import RangeRemap
 from halocline.physics.water.bands import Bands
@@ -189,6 +191,32 @@ class Builders:
             mean_delta_e=0.0,
             worst_veil_delta_e=0.0,
         )
+
+    @staticmethod
+    def left_along_rows(bands: int, rows: int, columns: int) -> tuple[RowRatios, F32]:
+        """Return what is left of light along rows, in cells of all kinds, and the same of each pixel.
+
+        The first row is whole; along others it changes by little from cell to cell.
+        """
+        draw, at = np.random.default_rng(6), np.arange(columns)
+        cells = (columns + CELL - 1) // CELL
+        kinds = draw.choice([STRAIGHT, STRAIGHT, STRAIGHT, EACH], (rows, cells)).astype(np.uint8)
+        kinds[:, 8 : min(24, cells - 1)], kinds[:, -1], kinds[0] = STRAIGHT, EACH, WHOLE
+        nodes = 0.6 + 0.3 * np.cos(np.arange(cells + 1) / 60.0) * np.linspace(0.5, 1.0, bands)[:, None, None]
+        nodes = np.repeat(nodes, rows, axis=1).astype(np.float32)
+        each = draw.uniform(0.5, 0.9, (bands, rows, columns)).astype(np.float32)
+        told = np.ones((bands, rows, columns), np.float32)
+        for band, row in np.ndindex(bands, rows):
+            if row:
+                straight = np.interp(at, CELL * np.arange(cells + 1), nodes[band, row])
+                told[band, row] = np.where(kinds[row, at // CELL] == EACH, each[band, row], straight)
+        return (kinds, nodes, each), told
+
+    @staticmethod
+    def left_before(shade: WaterShade, window: Window, range_m: F32) -> F32:
+        """Return what a frame's shade leaves of each band before pixels, ``(K, rows, columns)``."""
+        gain = shade.volume.gain(*shade.grid.places(window), range_m)
+        return np.einsum("kc,cyx->kyx", shade.weights, gain)
 
     @staticmethod
     def path(

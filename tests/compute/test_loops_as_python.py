@@ -23,6 +23,14 @@ import halocline
 from halocline.compute.compiled import Compiled
 from halocline.compute.error_function import erf, erfc
 from halocline.compute.random import random_words
+from halocline.compute.row_ratios import (
+    EACH,
+    STRAIGHT,
+    RowRatios,
+    mark_told_for_each,
+    some_taken,
+    times_ratios,
+)
 from halocline.compute.threads import at_most
 from halocline.filters import halo_loops
 from halocline.filters.facing import normals_from_range, normals_of_farther
@@ -237,8 +245,14 @@ def stand_in_the_light() -> None:
     made.gain(column, np.sort(row), np.tile(range_m, (5, 1)))
     light = np.ones((4, 5, 14), np.float32)
     across, away = np.linspace(0.0, 1.9, 14, dtype=np.float32), np.linspace(2.0, 3.0, 14, dtype=np.float32)
-    made.dim(across, np.sort(row), np.tile(away, (5, 1)), randoms(4, 3, most=0.4), light)
+    left = made.along_rows(across, np.sort(row), np.tile(away, (5, 1)), randoms(4, 3, most=0.4))
+    assert left is not None
+    assert some_taken(left, 4)
+    times_ratios(left, 4, 0, np.empty(14, np.float32), light.reshape(4, -1), 56)
     assert (light != 1.0).any()
+    straight = np.array([True])
+    mark_told_for_each(left[0][4], 8, straight)
+    assert not straight[0]
     maps = loop_maps(shade, in_water=False)
     light_at_places(*maps, column, row, range_m, np.empty((2, 5), np.float32))
     lens = tuple(np.float32(number) for number in (0.3, -0.2, 6.0, 100.0))
@@ -395,7 +409,18 @@ def look_along_rows() -> None:
     """A wall that goes straight for a while, and one that does not."""
     cos_sun = np.linspace(-0.5, -0.49, 2 * 200, dtype=np.float32).reshape(2, 200)
     length = np.stack([np.linspace(5.0, 6.0, 200), randoms(200, least=2.0, most=9.0)]).astype(np.float32)
-    Builders.path().veil_rays().over_rows(length, np.float32(0.3) + np.float32(0.1) * cos_sun, cos_sun)
+    down, veil = np.float32(0.3) + np.float32(0.1) * cos_sun, Builders.path().veil_rays()
+    veil.over_rows(length, down, cos_sun)
+    veil.over_rows(length, down, cos_sun, half_left(len(veil.bands), 200))
+
+
+def half_left(bands: int, columns: int) -> RowRatios:
+    """Two rows of which half is left: straight on, and the last pixels each by itself."""
+    cells = (columns + 7) // 8
+    kinds = np.full((2, cells), STRAIGHT, np.uint8)
+    kinds[:, -1] = EACH
+    half = np.float32(0.5)
+    return kinds, np.full((bands, 2, cells + 1), half), np.full((bands, 2, columns), half)
 
 
 def lay_even_haze() -> None:
@@ -405,7 +430,9 @@ def lay_even_haze() -> None:
     light = randoms(path.bands.count, 2, 90, least=0.1, most=0.9).astype(np.float32)
     haze = Haze(np.full(path.bands.count, 0.05), 0.06, 2.0, ((0.7, 1.0),))
     rays = range_m, np.float32(0.3) * cos_sun, cos_sun
-    haze.lay(path, rays, light, (np.float32(0.5) * light,), np.empty_like(light))
+    left = half_left(path.bands.count, 90)
+    haze.lay(path, rays, light, (np.float32(0.5) * light,), np.empty_like(light), left)
+    haze.over(path, *rays, np.ones((2, 90), np.float32), left)
 
 
 def make_zip() -> None:

@@ -170,7 +170,7 @@ def test_haze_is_shaded_by_things_as_the_water_is(build: Builders) -> None:
     made = build.run(silt, frame, shot, wanted=("bands",))["bands"]
     shade = water_shade(shot)
     assert shade is not None
-    left = shade.over(window)(frame.planes["range"])
+    left = build.left_before(shade, window, frame.planes["range"])
     assert left.min() < 0.8
     np.testing.assert_allclose(made / lit, left, rtol=2e-3)
 

@@ -14,6 +14,7 @@ from pydantic import Field
 
 from halocline._typing import F32
 from halocline.compute.compiled import compiled
+from halocline.compute.row_ratios import NO_RATIOS, RowRatios, ratios_along, some_taken
 from halocline.graph.operator import Operator, Planes, PlaneUse, Source, Stage, Tile
 from halocline.graph.sea import Sea
 from halocline.graph.shot import Shot
@@ -141,55 +142,65 @@ class LightShafts(Operator[LightShaftsParameters, _Prepared]):
         if length is None:
             length = shot.path.path_length(planes["range"], planes["downward"])
         gain = prepared.volume.gain(*prepared.grid.places(tile.region), length)
-        veil = planes["veil"]
+        # Shafts are a share of the veil that no thing shades.
+        left = None
         if prepared.shade is not None:
-            # Shafts are a share of the veil that no thing shades.
-            left = np.maximum(prepared.shade.over(tile.region)(length), _LEAST)
-            veil = np.divide(veil, left, out=left)
+            left = prepared.shade.over(tile.region).along_rows(length)
         told, count = tile.wants("shafts"), len(prepared.weights)
         lit = np.empty((count, *tile.region.shape), np.float32)
-        shafts = np.empty_like(lit) if told else np.empty((count, 0), np.float32)
+        shafts = np.empty_like(lit) if told else np.empty((count, 0, 0), np.float32)
         _add_shafts(
-            gain.reshape(3, -1),
+            gain,
             prepared.weights,
             np.float32(self.parameters.contrast),
-            np.ascontiguousarray(veil).reshape(count, -1),
-            np.ascontiguousarray(planes["bands"]).reshape(count, -1),
-            shafts.reshape(count, -1),
-            lit.reshape(count, -1),
+            np.ascontiguousarray(planes["veil"]),
+            NO_RATIOS if left is None else left,
+            np.ascontiguousarray(planes["bands"]),
+            shafts,
+            lit,
         )
         return {"bands": lit, "shafts": shafts} if told else {"bands": lit}
 
 
 @compiled
 def _add_shafts(
-    gain: F32, weights: F32, strength: np.float32, veil: F32, light: F32, shafts: F32, lit: F32
+    gain: F32,
+    weights: F32,
+    strength: np.float32,
+    veil: F32,
+    left: RowRatios,
+    light: F32,
+    shafts: F32,
+    lit: F32,
 ) -> None:
-    """Write what shafts add to the bands' veil, and the light with them; the first may be empty."""
+    """Write what shafts add to the bands' veil as it would be with all of it left, and the light with them.
+
+    The former may be empty.
+    """
     changes, shaft = np.empty((3, _TOGETHER), np.float32), np.empty(_TOGETHER, np.float32)
-    for start in range(0, lit.shape[1], _TOGETHER):
-        end = min(start + _TOGETHER, lit.shape[1])
-        for channel in range(3):
-            change, ratio = changes[channel], gain[channel, start:end]
-            for i in range(ratio.size):
-                change[i] = max(strength * (ratio[i] - _ONE), -_ONE)
-        for band in range(len(lit)):
-            added = shafts[band, start:end] if shafts.size else shaft[: end - start]
-            _add_to_band(
-                changes,
-                weights[band],
-                veil[band, start:end],
-                light[band, start:end],
-                added,
-                lit[band, start:end],
-            )
+    line, told = np.empty(_TOGETHER, np.float32), shafts.size > 0
+    for row in range(lit.shape[1]):
+        shaded = some_taken(left, row)
+        for start in range(0, lit.shape[2], _TOGETHER):
+            end = min(start + _TOGETHER, lit.shape[2])
+            for channel in range(3):
+                change, ratio = changes[channel], gain[channel, row, start:end]
+                for i in range(ratio.size):
+                    change[i] = max(strength * (ratio[i] - _ONE), -_ONE)
+            for band in range(len(lit)):
+                added = shafts[band, row, start:end] if told else shaft[: end - start]
+                _of_band(changes, weights[band], veil[band, row, start:end], added)
+                if shaded and ratios_along(left, band, row, start, line[: end - start]):
+                    for i in range(added.size):
+                        added[i] /= max(line[i], _LEAST)
+                before, there = light[band, row, start:end], lit[band, row, start:end]
+                for i in range(added.size):
+                    there[i] = before[i] + added[i]
 
 
 @compiled
-def _add_to_band(changes: F32, weights: F32, veil: F32, light: F32, shafts: F32, lit: F32) -> None:
+def _of_band(changes: F32, weights: F32, veil: F32, added: F32) -> None:
     red, green, blue = changes[0], changes[1], changes[2]
     of_red, of_green, of_blue = weights[0], weights[1], weights[2]
-    for i in range(lit.size):
-        added = (of_red * red[i] + of_green * green[i] + of_blue * blue[i]) * veil[i]
-        shafts[i] = added
-        lit[i] = light[i] + added
+    for i in range(added.size):
+        added[i] = (of_red * red[i] + of_green * green[i] + of_blue * blue[i]) * veil[i]

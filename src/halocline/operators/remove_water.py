@@ -120,7 +120,7 @@ class RemoveWater(Operator[RemoveWaterParameters, _Prepared]):
                 length,
                 mu,
                 planes["sun_cosine"],
-                dim=None if shade is None else shade.dim,
+                shade=shade,
                 neighbours=True,
             )
             wet -= combine(path.bands.down, veiling_light(path, geometry))

@@ -487,8 +487,10 @@ def _add_haze(
     if not _is_plain(prepared, planes):
         return _add_uneven_haze(lit, haze, prepared, planes, tile, shot)
     seen = planes["range"], planes["downward"], planes["sun_cosine"]
+    shade = None if prepared.shade is None else prepared.shade.over(tile.region)
+    left = None if shade is None else shade.along_rows(planes["range"])
     for of_light, out in lit:
-        haze.lay(shot.path, seen, of_light, tuple(_of_water(planes, tile)), out)
+        haze.lay(shot.path, seen, of_light, tuple(_of_water(planes, tile)), out, left)
     return {}
 
 
@@ -500,17 +502,16 @@ def _of_water(planes: Planes, tile: Tile) -> list[F32]:
 def _add_uneven_haze(
     lit: list[tuple[F32, F32]], haze: Haze, prepared: _Prepared, planes: Planes, tile: Tile, shot: Shot
 ) -> Planes:
-    """Do as `_add_haze`, whatever else there is: clouds, lamps, shade, several surfaces a pixel."""
+    """Do as `_add_haze`, whatever else there is: clouds, lamps, several surfaces a pixel."""
     bands = planes["bands"]
     clouds, by_lamp = prepared.clouds, prepared.lit_by_lamps
     rays = None if by_lamp is None else shot.camera.directions(tile.region)
     mu, cos_sun = planes["downward"], planes["sun_cosine"]
     area = Area(tile.region.y, tile.region.y_end, tile.region.x, tile.region.x_end)
     density = None if clouds is None else clouds.ratio(area, planes["range"])
-    found = haze.over(shot.path, planes["range"], mu, cos_sun, density)
     shade = None if prepared.shade is None else prepared.shade.over(tile.region)
-    if shade is not None:
-        shade.dim(found[0], planes["range"])
+    left = None if shade is None else shade.along_rows(planes["range"])
+    found = haze.over(shot.path, planes["range"], mu, cos_sun, density, left)
     if rays is not None:
         by_lamps = lamp_haze(shot, rays.reshape(3, -1), planes["range"].ravel(), by_lamp)
         found[0].reshape(len(bands), -1)[:] += by_lamps
@@ -520,7 +521,7 @@ def _add_uneven_haze(
             thickness = None if clouds is None else clouds.ratio(area, behind)[mixed]
             there = haze.over(shot.path, behind[mixed], mu[mixed], cos_sun[mixed], thickness)
             if shade is not None:
-                shade.dim(there[0], behind[mixed], mixed)
+                shade.dim_places(there[0], behind[mixed], mixed)
             if rays is not None:
                 aside = np.ascontiguousarray(rays[:, mixed[0], mixed[1]])
                 there[0][:] += lamp_haze(shot, aside, behind[mixed], by_lamp)
@@ -548,7 +549,7 @@ def _add_uneven_haze(
 
 def _is_plain(prepared: _Prepared, planes: Planes) -> bool:
     """Tell whether a tile's haze is even, by day alone, and before one surface a pixel."""
-    if any(part is not None for part in (prepared.clouds, prepared.lit_by_lamps, prepared.shade)):
+    if prepared.clouds is not None or prepared.lit_by_lamps is not None:
         return False
     if "lamp_seen" in planes and "lamp_range" in planes:
         return False

@@ -105,7 +105,7 @@ class VeilingLight(Operator[VeilingLightParameters, WaterShade | None]):
             open_length_m=shot.path.open_length(mu) if fill else None,
             # Filtered coverage may overshoot a little.
             coverage=np.clip(planes["alpha"], np.float32(0.0), np.float32(1.0)) if fill else None,
-            dim=None if shade is None else shade.dim,
+            shade=shade,
             neighbours=True,
         )
 

@@ -79,7 +79,7 @@ def test_clouds_shade_the_water_and_are_no_unseen_things(build: Builders) -> Non
     shade = water_shade(shot)
     assert shade is not None
     far = np.full(window.shape, np.inf, np.float32)
-    assert shade.over(window)(far).mean() < 0.7
+    assert build.left_before(shade, window, far).mean() < 0.7
     assert unseen_casters(shade) == ()
     # Below it the sun is dimmed by as much as its beam meets, one layer in 2.5 m of 1 per metre.
     slant = 1.0 / float(-shot.path.sun_travel @ build.up)
@@ -108,7 +108,7 @@ def below_a_hull(build: Builders, ball_m: float | None = None) -> tuple[F32, NDA
     planes = {"alpha": np.isfinite(range_m).astype(np.float32), "range": range_m.astype(np.float32)}
     shade = water_shade(replace(shot, surfaces=Frame(planes, WIDE, WIDE)))
     assert shade is not None
-    return shade.over(WIDE)(planes["range"])[0], hull
+    return build.left_before(shade, WIDE, planes["range"])[0], hull
 
 
 def test_light_left_before_a_hull_overhead_is_even_however_far_its_parts_are(build: Builders) -> None:
@@ -142,7 +142,7 @@ def test_a_hull_before_the_sun_has_no_bright_arcs_where_steps_along_rays_end_clo
     planes = {"alpha": hull.astype(np.float32), "range": np.where(hull, way, np.inf).astype(np.float32)}
     shade = water_shade(replace(shot, surfaces=Frame(planes, WIDE, WIDE)))
     assert shade is not None
-    left = shade.over(WIDE)(planes["range"])[0]
+    left = build.left_before(shade, WIDE, planes["range"])[0]
     well_within = cv2.erode(hull.astype(np.uint8), np.ones((31, 31), np.uint8), borderValue=0) > 0
     assert well_within.sum() > 5_000
     for across in (np.roll(left, 6, 0) + np.roll(left, -6, 0), np.roll(left, 6, 1) + np.roll(left, -6, 1)):

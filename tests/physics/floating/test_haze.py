@@ -270,3 +270,25 @@ def test_haze_is_laid_as_what_it_adds_and_takes_says(build: Builders, kind: str,
     range_m, mu, cos_sun = (ray[1:2] for ray in rays)
     haze.lay(path, (range_m, mu, cos_sun), alone, tuple(part[:, 1:2] for part in thrown), alone)
     np.testing.assert_array_equal(alone, out[:, 1:2])
+
+
+@pytest.mark.parametrize("dense", [False, True])
+@pytest.mark.parametrize("kind", ["slanted wall", "posts", "noise"])
+def test_of_shaded_haze_there_is_the_light_that_is_left_and_it_takes_as_much(
+    build: Builders, kind: str, *, dense: bool
+) -> None:
+    path, rays = build.path(), _rows(kind, 331)
+    haze, shape = _haze(path.bands.count, 6.0), rays[0].shape
+    density = np.full(shape, 0.7, np.float32) if dense else None
+    left, told = build.left_along_rows(path.bands.count, *shape)
+    light, *shares = haze.over(path, *rays, density)
+    shaded, *as_much = haze.over(path, *rays, density, left)
+    np.testing.assert_allclose(shaded, told * light, rtol=1e-3)
+    assert (shaded < 0.99 * light).any()
+    for found, expected in zip(as_much, shares, strict=True):
+        np.testing.assert_allclose(found, expected, rtol=1e-3)
+    if dense:
+        return
+    picture, out = np.ones_like(light), np.empty_like(light)
+    haze.lay(path, rays, picture, (), out, left)
+    np.testing.assert_allclose(out, picture * as_much[0] + shaded, rtol=3e-7)

@@ -140,6 +140,21 @@ def test_rows_are_the_same_in_any_company(build: Builders, kind: str) -> None:
         np.testing.assert_array_equal(some, whole[:, first:last])
 
 
+@pytest.mark.parametrize("kind", KINDS)
+def test_of_a_shaded_veil_there_is_what_is_left(build: Builders, kind: str) -> None:
+    path, columns = build.path(), 331
+    rays = _rays(path, columns, wide_deg=60.0)
+    length, veil = _ranges(kind, path, rays[0]), path.veil_rays()
+    left, told = build.left_along_rows(len(veil.bands), ROWS, columns)
+    shaded = veil.over_rows(length, *rays, left)
+    # Both go straight between nodes where they do: their product is off by a part of both changes.
+    np.testing.assert_allclose(shaded, told * veil(length, *rays), rtol=NEAR + 1e-4)
+    np.testing.assert_array_equal(shaded[:, 0], veil.over_rows(length, *rays)[:, 0])
+    later = (left[0][3:], *(np.ascontiguousarray(part[:, 3:]) for part in left[1:]))
+    some = veil.over_rows(length[3:], *(ray[3:] for ray in rays), later)
+    np.testing.assert_array_equal(some, shaded[:, 3:])
+
+
 def test_rays_without_an_end_are_each_looked_up(build: Builders) -> None:
     path = build.path()
     rays = _rays(path, 700, wide_deg=60.0)

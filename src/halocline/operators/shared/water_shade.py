@@ -17,6 +17,7 @@ from numpy.typing import NDArray
 
 from halocline._typing import F32, F64
 from halocline.compute.on_demand import OnDemand
+from halocline.compute.row_ratios import RowRatios
 from halocline.graph.graph import Graph
 from halocline.graph.shot import Shot
 from halocline.imaging.frame import Window
@@ -390,7 +391,7 @@ def scene_shade(shade: WaterShade | None, *, bodies: bool = True) -> SceneShade 
 
 @dataclass(frozen=True)
 class RegionShade:
-    """What shade leaves of the veil before the pixels of a region; see `VeilGeometry.dim`.
+    """What shade leaves of the veil before the pixels of a region; see `VeilGeometry.shade`.
 
     Attributes
     ----------
@@ -407,23 +408,15 @@ class RegionShade:
     columns: F32
     rows: F32
 
-    def __call__(self, length_m: F32, where: tuple[NDArray[np.intp], ...] | None = None) -> F32:
-        """Return the share that is left, ``(K, *shape)``, of all pixels or of some."""
-        left = np.ones((len(self.whole.weights), *length_m.shape), np.float32)
-        self.dim(left, length_m, where)
-        return left
+    def along_rows(self, length_m: F32) -> RowRatios | None:
+        """Return the share of each band that is left before all pixels, by how far they see; None: all."""
+        return self.whole.volume.along_rows(self.columns, self.rows, length_m, self.whole.weights)
 
-    def dim(self, light: F32, length_m: F32, where: tuple[NDArray[np.intp], ...] | None = None) -> None:
-        """Multiply light ``(K, *shape)`` by that."""
-        if where is None:
-            self.whole.volume.dim(self.columns, self.rows, length_m, self.whole.weights, light)
-            return
+    def dim_places(self, light: F32, length_m: F32, where: tuple[NDArray[np.intp], ...]) -> None:
+        """Multiply light ``(K, n)`` before some pixels, ``(n,)`` each, by that."""
         rows, columns = where
         gain = self.whole.volume.gain_at(self.columns[columns], self.rows[rows], length_m)
-        if light.flags.c_contiguous:
-            lay_shade(gain.reshape(3, -1), self.whole.weights, light.reshape(len(light), -1))
-        else:
-            light *= self.whole.by_band(gain)
+        lay_shade(gain, self.whole.weights, light)
 
 
 def water_shade(shot: Shot, *, softness: float = 1.0) -> WaterShade | None:

@@ -7,6 +7,7 @@ from collections.abc import Sequence
 import numpy as np
 
 from halocline._typing import F32, F64
+from halocline.compute.row_ratios import NO_RATIOS, RowRatios
 from halocline.late_dataclass import dataclass
 from halocline.physics.floating.haze_loops import Matter, along_rays, lay_haze_along
 from halocline.physics.floating.light import LIGHT_ASYMMETRY, sun_spread
@@ -41,7 +42,13 @@ class Haze:
     lobes: tuple[tuple[float, float], ...]
 
     def over(
-        self, path: LightPath, range_m: F32, mu: F32, cos_sun: F32, density: F32 | None = None
+        self,
+        path: LightPath,
+        range_m: F32,
+        mu: F32,
+        cos_sun: F32,
+        density: F32 | None = None,
+        left: RowRatios | None = None,
     ) -> tuple[F32, F32, F32]:
         """Return what the haze adds and what it takes, for view rays that end after ``range_m``.
 
@@ -59,6 +66,8 @@ class Haze:
             where all goes straight along a row: within a thousandth of the haze.
         density
             Mean density along each ray over the mean of the water; 1 where not given.
+        left
+            What things leave of its daylight along the rows of a picture; all of it where not given.
 
         Returns
         -------
@@ -79,6 +88,7 @@ class Haze:
             _flat(_EVEN if density is None else density),
             shape[-1] if len(shape) > 1 else 0,
             self._matter(path),
+            NO_RATIOS if left is None else left,
             light,
             shares[0],
             shares[1],
@@ -92,8 +102,9 @@ class Haze:
         picture: F32,
         thrown: tuple[F32, ...],
         out: F32,
+        left: RowRatios | None = None,
     ) -> None:
-        """Lay the haze over a picture, where it is even and nothing else is to be done to it.
+        """Lay the haze over a picture, where it is even and lit by day alone.
 
         Parameters
         ----------
@@ -108,6 +119,8 @@ class Haze:
             What of it the water threw in along the way, in parts, ``(K, rows, columns)`` each; or empty.
         out
             The result, of the picture's shape; may be the picture itself.
+        left
+            As `over` takes it.
         """
         range_m, mu, cos_sun = rays
         lay_haze_along(
@@ -119,6 +132,7 @@ class Haze:
             self._matter(path),
             flat_planes(picture),
             tuple(flat_planes(part) for part in thrown) or (_NO_PLANES,),
+            NO_RATIOS if left is None else left,
             out.reshape(len(out), -1),
         )
 

@@ -8,6 +8,13 @@ from numpy.typing import NDArray
 from halocline._typing import F32
 from halocline.compute.compiled import compiled
 from halocline.compute.knots import by_eights
+from halocline.compute.row_ratios import (
+    RowRatios,
+    mark_told_for_each,
+    some_taken,
+    times_nodes,
+    times_ratios,
+)
 from halocline.compute.series import exponential
 from halocline.physics.path.phase import lobe
 from halocline.physics.path.radiance.loops import end_of_kind, every_eighth
@@ -42,6 +49,7 @@ def along_rays(
     density: F32,
     columns: int,
     matter: Matter,
+    left: RowRatios,
     light: F32,
     surface_share: F32,
     veil_share: F32,
@@ -59,13 +67,20 @@ def along_rays(
         ``(lobes, 6)``, what `halocline.physics.path.phase.lobe` takes besides the cosine, of the sun and then
         of diffuse light; ``(K, 2)``, c and Kd; ``(K, 2)``, strengths of the sun and of diffuse light; and
         mean c, mean Kd, the least rate that counts and the haze's blocking, 1/m, and its onset, m.
+    left
+        What things leave of each band of its light along the rows, that stand in the way of daylight;
+        `NO_RATIOS` where none does, and of rays that are no rows.
     light, surface_share, veil_share
         Results, ``(K, n)``, ``(n,)``, ``(n,)``.
     """
     rays = length, ends, mu, cos_sun, density
     scratch = _scratch()
+    line = np.empty(columns, np.float32)
     if columns == 0 or density.size:
         _some(rays, matter, scratch, light, surface_share, veil_share, 0)
+        for row in range(len(left[0])):
+            if some_taken(left, row):
+                times_ratios(left, row, 0, line, light, columns * row)
         return
     marks, at, nodes = _room(columns, len(light))
     for begin in range(0, mu.size, columns):
@@ -82,6 +97,8 @@ def along_rays(
             surface_share,
             veil_share,
             begin,
+            left,
+            line,
         )
 
 
@@ -95,6 +112,7 @@ def lay_haze_along(
     matter: Matter,
     picture: F32,
     thrown: tuple[F32, ...],
+    left: RowRatios,
     out: F32,
 ) -> None:
     """Do what `along_rays` and `lay_haze` do, of a haze of even density, row by row.
@@ -106,6 +124,7 @@ def lay_haze_along(
     scratch = _scratch()
     marks, at, nodes = _room(columns, len(picture))
     light, shares = np.empty((len(picture), columns), np.float32), np.empty((2, columns), np.float32)
+    line = np.empty(columns, np.float32)
     for begin in range(0, mu.size, columns):
         _row(
             rays,
@@ -120,6 +139,8 @@ def lay_haze_along(
             shares[0],
             shares[1],
             0,
+            left,
+            line,
         )
         _lay(picture, thrown, light, shares[0], shares[1], scratch[0], out, begin)
 
@@ -154,9 +175,14 @@ def _row(
     surface_share: F32,
     veil_share: F32,
     to: int,
+    left: RowRatios,
+    line: F32,
 ) -> None:
-    """Write what haze does before a row's pixels, of which the first is told, from a place of results on."""
-    end, bands = begin + columns, len(light)
+    """Write what haze does before a row's pixels, of which the first is told, from a place of results on.
+
+    ``line`` is room for a row.
+    """
+    end, bands, row = begin + columns, len(light), begin // columns
     length, limits, mu, cos_sun = (
         rays[0][begin:end],
         rays[1][begin:end],
@@ -164,7 +190,9 @@ def _row(
         rays[3][begin:end],
     )
     _mark_straight(length, limits, mu, cos_sun, matter[0], _fastest(matter), straight)
-    first = 0
+    shaded, first = some_taken(left, row), 0
+    if shaded:
+        mark_told_for_each(left[0][row], _STRETCH, straight)
     while first < columns:
         last = end_of_kind(straight, first, columns)
         here, there = to + first, to + last
@@ -176,6 +204,8 @@ def _row(
             every_eighth(cos_sun[first:], at[3, :count])
             some = at[0, :count], at[1, :count], at[2, :count], at[3, :count], rays[4]
             _some(some, matter, scratch, nodes, nodes[bands], nodes[bands + 1], 0)
+            if shaded:
+                times_nodes(left, row, first, count, nodes)
             for band in range(bands):
                 by_eights(nodes[band], light[band, here:there])
             by_eights(nodes[bands], surface_share[here:there])
@@ -183,6 +213,8 @@ def _row(
         else:
             each = length[first:last], limits[first:last], mu[first:last], cos_sun[first:last], rays[4]
             _some(each, matter, scratch, light, surface_share, veil_share, here)
+            if shaded:
+                times_ratios(left, row, first, line[: last - first], light, here)
         first = last
 
 

@@ -26,15 +26,16 @@ about the vertical, which together have the solution's scalar irradiance and its
 from __future__ import annotations
 
 import math
-from collections.abc import Callable
 from dataclasses import field, replace
 from functools import cached_property
+from typing import Protocol
 
 import numpy as np
 from numpy.typing import NDArray
 
 from halocline._typing import F32, F64
 from halocline.compute.places import places_of
+from halocline.compute.row_ratios import NO_RATIOS, RowRatios
 from halocline.late_dataclass import dataclass
 from halocline.physics.path.loops import (
     decay,
@@ -522,6 +523,16 @@ def _decays(length_m: F32, rates: F64, light: F32) -> F32:
     return out
 
 
+class VeilShade(Protocol):
+    """What things leave of the veil before a region's pixels."""
+
+    def along_rows(self, length_m: F32) -> RowRatios | None:
+        """Return the share of each band that is left before all of them, by metres of water; None: all."""
+
+    def dim_places(self, light: F32, length_m: F32, where: tuple[NDArray[np.intp], ...]) -> None:
+        """Multiply light ``(K, n)`` before some of them by that."""
+
+
 @dataclass(frozen=True)
 class VeilGeometry:
     """What the veil of a region needs to know of each pixel, ``(rows, columns)`` each.
@@ -536,9 +547,8 @@ class VeilGeometry:
         The farther surface and its share, where an averaged depth pass mixed two.
     open_length_m, coverage
         Metres of water on a ray that hits nothing, and the share of the pixel that hits something, 0 to 1.
-    dim
-        Given a veil, ``(K, ...)``, and lengths, of all pixels or of some and which: multiplies it by what
-        things leave that stand in the light.
+    shade
+        What things leave of the veil that stand in the light, of ``neighbours``.
     neighbours
         Whether what stands beside each other is beside each other in the picture, in whole rows of it: where
         all goes straight along a row, the veil then may.
@@ -551,7 +561,7 @@ class VeilGeometry:
     far_share: F32 | None = None
     open_length_m: F32 | None = None
     coverage: F32 | None = None
-    dim: Callable[[F32, F32, tuple[NDArray[np.intp], ...] | None], None] | None = None
+    shade: VeilShade | None = None
     neighbours: bool = False
 
 
@@ -588,18 +598,18 @@ def veiling_light(path: LightPath, geometry: VeilGeometry) -> F32:
         Radiance of each band, ``(K, rows, columns)``, 0 or more.
     """
     length, behind = _layered(geometry)
-    veil_before = path.veil_rays()
-    whole = veil_before.over_rows if geometry.neighbours else veil_before
-    out = whole(length, geometry.mu, geometry.cos_sun)
-    dim = geometry.dim
-    if dim is not None:
-        dim(out, length, None)
+    veil_before, shade = path.veil_rays(), geometry.shade
+    if geometry.neighbours:
+        left = None if shade is None else shade.along_rows(length)
+        out = veil_before.over_rows(length, geometry.mu, geometry.cos_sun, left)
+    else:
+        out = veil_before(length, geometry.mu, geometry.cos_sun)
     for other in behind:
         if other.share.size:
             at = other.where
             there = veil_before(other.length_m, geometry.mu[at], geometry.cos_sun[at])
-            if dim is not None:
-                dim(there, other.length_m, at)
+            if shade is not None:
+                shade.dim_places(there, other.length_m, at)
             here = out[:, at[0], at[1]]
             out[:, at[0], at[1]] = here + other.share * (there - here)
     return out
@@ -763,10 +773,11 @@ class VeilRays:
     def _bends(self) -> F32:
         return bends_of(self.light.tables)
 
-    def over_rows(self, length_m: F32, mu: F32, cos_sun: F32) -> F32:
+    def over_rows(self, length_m: F32, mu: F32, cos_sun: F32, left: RowRatios | None = None) -> F32:
         """Return the veil before the pixels of whole rows of a picture, ``(K, rows, columns)``.
 
-        Within half a thousandth: where all goes straight along a row, so does the veil.
+        Within half a thousandth: where all goes straight along a row, so does the veil. It is as much of
+        itself as is ``left``, or whole.
         """
         out = np.empty((len(self.bands), *mu.shape), np.float32)
         veil_over_rows(
@@ -779,6 +790,7 @@ class VeilRays:
             self.light.tables,
             sun_numbers(self.light),
             self.bands,
+            NO_RATIOS if left is None else left,
             out.reshape(len(out), -1),
         )
         return out

@@ -15,20 +15,9 @@ from numpy.typing import NDArray
 
 from halocline._typing import F32, F64
 from halocline.compute.compiled import compiled
-from halocline.compute.knots import (
-    STRIDE,
-    bent_between,
-    bent_over_two,
-    between_seconds,
-    mark_kinked,
-    note_knots,
-    odd_knots,
-    off_knots,
-    reach_of,
-    second_knots,
-    times_straight,
-)
+from halocline.compute.knots import STRIDE, bent_between, bent_over_two, mark_kinked, reach_of
 from halocline.compute.made_once import MadeOnce
+from halocline.compute.row_ratios import CELL, EACH, STRAIGHT, WHOLE, RowRatios
 from halocline.compute.series import exponential
 from halocline.errors import PhysicsError
 from halocline.late_dataclass import dataclass
@@ -39,8 +28,9 @@ _ZERO, _HALF, _ONE = np.float32(0.0), np.float32(0.5), np.float32(1.0)
 # Along a row of pixels a ratio goes straight where it changes by no more than this, and would by no more than
 # that for what a surface is off the straight way.
 _MOST_CHANGE, _MOST_OFF = np.float32(0.03), np.float32(1e-3)
-# Past a knot it does where it grows by no less or more before the two beside it than behind, but by this.
-_MOST_KINKED = np.float32(0.004)
+# And where it grows by no less or more before a cell than behind it, but by this, and no more than so much of
+# the way from ray to ray lies between the cell's ends.
+_MOST_KINKED, _MOST_RAYS = np.float32(0.004), np.float32(0.75)
 
 
 @dataclass(frozen=True)
@@ -153,6 +143,7 @@ class RayVolume:
         self.water = water
         self._count = max(1, -(-(rays.directions.shape[1] - 1) // _BLOCK_ROWS))
         self._blocks = MadeOnce(self._block)
+        self._rows_taken = MadeOnce(self._some_taken)
 
     def gain(self, column: F32, row: F32, range_m: F32) -> F32:
         """Return the ratio at pixels, ``(3, rows, columns)``.
@@ -175,8 +166,8 @@ class RayVolume:
             _look_up(block, column, local, range_m[part], edges, part.start, out)
         return out
 
-    def dim(self, column: F32, row: F32, range_m: F32, weights: F32, light: F32) -> None:
-        """Multiply light by the ratio, within 0.002 of that.
+    def along_rows(self, column: F32, row: F32, range_m: F32, weights: F32) -> RowRatios | None:
+        """Return the ratio of each band along rows of pixels, within 0.002 of that.
 
         Parameters
         ----------
@@ -184,24 +175,30 @@ class RayVolume:
             See `gain`.
         weights
             How bands share in the channels, ``(K, 3)``; each band's sum to one.
-        light
-            ``(K, rows, columns)``; changed.
+
+        Returns
+        -------
+        RowRatios | None
+            None where all of them are one.
         """
-        range_m = np.ascontiguousarray(range_m)
+        parts = [(number, part, self._taken_of(number, row[part])) for number, part in self._parts(row)]
+        if not any(taken.any() for _, _, taken in parts):
+            return None
+        count, columns = len(weights), column.size
+        cells = (columns - 1) // CELL + 1
+        ratios = (
+            np.zeros((row.size, cells), np.uint8),
+            np.empty((count, row.size, cells + 1), np.float32),
+            np.empty((count, row.size, columns), np.float32),
+        )
         edges = self.steps.edges.astype(np.float32)
-        for number, part in self._parts(row):
-            local = row[part] - np.float32(number * _BLOCK_ROWS)
-            block = self._blocks.get(number, ahead=range(number + 1, self._count))
-            _dim_rows(
-                block.reshape(*block.shape[:2], -1),
-                column,
-                local,
-                range_m[part],
-                edges,
-                weights,
-                part.start,
-                light,
-            )
+        for number, part, taken in parts:
+            if taken.any():
+                block, local = self._blocks.get(number), row[part] - np.float32(number * _BLOCK_ROWS)
+                rays = block.reshape(*block.shape[:2], -1)
+                seen = np.ascontiguousarray(range_m[part]), edges
+                _ratios_along_rows(rays, (column, local, taken), seen, weights, part.start, ratios)
+        return ratios
 
     def gain_at(self, column: F32, row: F32, range_m: F32) -> F32:
         """Return the ratio at scattered places, ``(3, n)``; all arguments ``(n,)``."""
@@ -216,6 +213,19 @@ class RayVolume:
             _look_up_places(block, column[these], local, range_m[these], edges, found)
             out[:, these] = found
         return out
+
+    def _some_taken(self, number: int) -> NDArray[np.bool_]:
+        """Tell of each row of rays of a block whether any ratio along it is not one."""
+        block = self._blocks.get(number, ahead=range(number + 1, self._count))
+        taken: NDArray[np.bool_] = (block.reshape(len(block), -1) != 1.0).any(axis=1)
+        return taken
+
+    def _taken_of(self, number: int, row: F32) -> NDArray[np.bool_]:
+        """Tell of each row of pixels in a block whether any ratio along the rays about it is not one."""
+        taken = self._rows_taken.get(number)
+        above = np.clip((row - np.float32(number * _BLOCK_ROWS)).astype(np.int64), 0, taken.size - 2)
+        about: NDArray[np.bool_] = taken[above] | taken[above + 1]
+        return about
 
     def _numbers(self, row: F32) -> NDArray[np.int64]:
         return np.clip(row.astype(np.int64) // _BLOCK_ROWS, 0, self._count - 1)
@@ -346,27 +356,30 @@ def _look_up_places(block: F32, columns: F32, rows: F32, range_m: F32, edges: F3
 
 
 @compiled
-def _dim_rows(
+def _ratios_along_rows(
     block: F32,
-    columns: F32,
-    rows: F32,
-    range_m: F32,
-    edges: F32,
+    places: tuple[F32, F32, NDArray[np.bool_]],
+    seen: tuple[F32, F32],
     weights: F32,
     first_row: int,
-    light: F32,
+    ratios: RowRatios,
 ) -> None:
-    """Multiply light by a block's ratios: by few of a row's pixels where they go straight in between."""
+    """Write a block's ratios along rows of pixels, of which columns, rows and whether any is taken are given.
+
+    ``seen`` are the pixels' ranges and the steps' ends.
+    """
+    (columns, rows, taken), (range_m, edges) = places, seen
     last_row, count, bands = block.shape[0] - 1, columns.size, len(weights)
     line, metres = np.empty(block.shape[1] * block.shape[2], np.float32), np.empty(count, np.float32)
     strides, most = (count - 1) // STRIDE, count // STRIDE + 1
     bent, uneven, where = np.empty(most, np.float32), np.empty(most, np.bool_), np.empty(count, np.int64)
     # Ratios of three channels, and how fast they change by range; and what they leave of bands.
-    knots, others = np.empty((4, most), np.float32), np.empty((4, count), np.float32)
-    of_knots, of_others = np.empty((bands, most), np.float32), np.empty((bands, count), np.float32)
-    seen = (columns, metres, edges)
+    found, of_bands = np.empty((4, count), np.float32), np.empty((bands, count), np.float32)
+    pixels = (columns, metres, edges)
     room = (np.empty(count, np.uint64), np.empty(2 * count, np.float32), np.empty(count, np.float32))
     for y in range(rows.size):
+        if not taken[y]:
+            continue
         row, farthest = max(_ZERO, min(rows[y], np.float32(last_row))), edges[edges.size - 1]
         j = min(int(row), last_row - 1)
         for x in range(count):
@@ -377,30 +390,86 @@ def _dim_rows(
         ends = 3 * first, 3 * (last + 2)
         if not _between_some(block[j], block[j + 1], row - np.float32(j), ends, line):
             continue
-        _at_knots(line, block.shape[1], seen, (where, bent, uneven), strides, room, others, knots)
-        for number in range(strides + 1):
-            where[number] = STRIDE * number
-        _mark_uneven(knots, seen, where, bent, strides, uneven)
-        some = off_knots(uneven, strides, count, where)
-        _at_pixels(line, block.shape[1], seen, where, some, room, others)
-        _of_bands(knots, strides + 1, weights, of_knots)
-        _of_bands(others, some, weights, of_others)
-        _times(of_knots, strides, of_others, where, some, light[:, first_row + y])
+        kinds, to = ratios[0][first_row + y], first_row + y
+        cells = _at_cells(line, block.shape[1], pixels, (where, bent, uneven), strides, room, found)
+        _of_bands(found, cells, weights, of_bands)
+        for band in range(bands):
+            nodes, values = ratios[1][band, to], of_bands[band]
+            for cell in range(cells):
+                nodes[cell] = values[cell]
+            nodes[cells] = values[cells - 1]
+        some = _kinds_of_cells(found, cells, count, uneven, kinds, where)
+        _at_pixels(line, block.shape[1], pixels, where, some, room, found)
+        _of_bands(found, some, weights, of_bands)
+        for band in range(bands):
+            each, values = ratios[2][band, to], of_bands[band]
+            for k in range(some):
+                each[where[k]] = values[k]
 
 
 @compiled
-def _times(
-    of_knots: F32, strides: int, of_others: F32, where: NDArray[np.int64], some: int, light: F32
-) -> None:
-    """Multiply the bands of a row by what is left of them at knots and at some pixels off them."""
-    for band in range(len(of_knots)):
-        there, left = light[band], of_others[band]
-        # What pixels off the knots have they get of their own.
-        for k in range(some):
-            left[k] *= there[where[k]]
-        times_straight(of_knots[band], strides, there)
-        for k in range(some):
-            there[where[k]] = left[k]
+def _at_cells(
+    line: F32,
+    rays: int,
+    pixels: tuple[F32, F32, F32],
+    room_for: tuple[NDArray[np.int64], F32, NDArray[np.bool_]],
+    strides: int,
+    room: tuple[NDArray[np.uint64], F32, F32],
+    found: F32,
+) -> int:
+    """Write what `_at_pixels` does at the first pixels of a row's cells, and which cells are uneven.
+
+    Of the last, which has no other behind it, that is not told. Return how many there are.
+    """
+    (where, bent, uneven), pairs = room_for, strides // 2
+    for cell in range(pairs + 1):
+        where[cell] = CELL * cell
+    _at_pixels(line, rays, pixels, where, pairs + 1, room, found)
+    off = room[2]
+    bent_over_two(pixels[1], bent, strides, off)
+    _mark_uneven(found, pixels, where, off, pairs, uneven)
+    if pairs:
+        first, last = uneven[0], uneven[pairs - 1]
+        for channel in range(3):
+            mark_kinked(found[channel], _MOST_KINKED, pairs, uneven)
+            first |= _kinked_beside(found[channel], 0, 1, pairs)
+            last |= _kinked_beside(found[channel], pairs - 1, pairs - 2, pairs)
+        uneven[0], uneven[pairs - 1] = first, last
+    return pairs + 1
+
+
+@compiled
+def _kinked_beside(values: F32, at: int, beside: int, pairs: int) -> bool:
+    """Tell whether a row grows otherwise in a cell than in the one beside it, by half of what it may."""
+    if pairs < 2:
+        return True
+    here, there = values[at + 1] - values[at], values[beside + 1] - values[beside]
+    return bool(abs(here - there) > _HALF * _MOST_KINKED)
+
+
+@compiled
+def _kinds_of_cells(
+    found: F32,
+    cells: int,
+    count: int,
+    uneven: NDArray[np.bool_],
+    kinds: NDArray[np.uint8],
+    where: NDArray[np.int64],
+) -> int:
+    """Write the kinds of a row's cells, and the pixels that are told for each; return how many those are."""
+    some = 0
+    for cell in range(cells):
+        if cell == cells - 1 or uneven[cell]:
+            kinds[cell] = EACH
+            for pixel in range(CELL * cell, min(CELL * (cell + 1), count)):
+                where[some] = pixel
+                some += 1
+        else:
+            least = _ONE
+            for channel in range(3):
+                least = min(least, found[channel, cell], found[channel, cell + 1])
+            kinds[cell] = STRAIGHT if least < _ONE else WHOLE
+    return some
 
 
 @compiled
@@ -473,31 +542,6 @@ def _at_pixels(
 
 
 @compiled
-def _at_knots(
-    line: F32,
-    rays: int,
-    seen: tuple[F32, F32, F32],
-    knots_of: tuple[NDArray[np.int64], F32, NDArray[np.bool_]],
-    strides: int,
-    room: tuple[NDArray[np.uint64], F32, F32],
-    others: F32,
-    knots: F32,
-) -> None:
-    """Write what `_at_pixels` does at a row's knots: straight past every second one where it goes so."""
-    (where, bent, uneven), pairs = knots_of, strides // 2
-    seconds = second_knots(strides, where)
-    _at_pixels(line, rays, seen, where, seconds, room, others)
-    bent_over_two(seen[1], bent, strides, knots[0])
-    _mark_uneven(others, seen, where, knots[0], pairs, uneven)
-    for channel in range(3):
-        mark_kinked(others[channel], _MOST_KINKED, pairs, uneven)
-    between_seconds(others, strides, knots)
-    odd = odd_knots(uneven, strides, where)
-    _at_pixels(line, rays, seen, where, odd, room, others)
-    note_knots(others, where, odd, knots)
-
-
-@compiled
 def _mark_uneven(
     known: F32,
     seen: tuple[F32, F32, F32],
@@ -515,7 +559,7 @@ def _mark_uneven(
         off = bent[k] * max(known[3, k], known[3, k + 1])
         step = _step_at(edges, metres[here], step)
         near = abs(metres[then] - metres[here]) <= edges[step + 1] - edges[step]
-        close = near and columns[then] - columns[here] <= _HALF
+        close = near and columns[then] - columns[here] <= _MOST_RAYS
         uneven[k] = not (close and off <= _MOST_OFF and change <= _MOST_CHANGE)
 
 

@@ -10,6 +10,13 @@ from numpy.typing import NDArray
 from halocline._typing import F32
 from halocline.compute.compiled import compiled
 from halocline.compute.knots import by_eights
+from halocline.compute.row_ratios import (
+    RowRatios,
+    mark_told_for_each,
+    some_taken,
+    times_nodes,
+    times_ratios,
+)
 from halocline.physics.path.radiance.lens_light import AZIMUTHS, HEIGHTS, LensLight
 from halocline.physics.path.radiance.streams import MOLECULAR_ANISOTROPY
 from halocline.physics.water.path_integral import share_left
@@ -109,6 +116,7 @@ def veil_over_rows(
     tables: F32,
     sun: tuple[np.float32, ...],
     bands: F32,
+    left: RowRatios,
     out: F32,
 ) -> None:
     """Write what the water adds before the pixels of a picture's rows, all of a row.
@@ -124,17 +132,23 @@ def veil_over_rows(
         Those of a row.
     rising, bends
         See `most_rising` and `bends_of`.
-    tables, sun, bands, out
+    tables, sun, bands
         As `veil` takes them.
+    left
+        What things leave of each band that stand in its light; `NO_RATIOS` where none does.
+    out
+        As `veil` takes it.
     """
     scratch, straight = _scratch(), np.empty(columns // _STRETCH, np.bool_)
-    most = columns // _STEP + 1
+    most, line = columns // _STEP + 1, np.empty(columns, np.float32)
     at, nodes = np.empty((3, most), np.float32), np.empty((bands.shape[0], most), np.float32)
     for begin in range(0, mu.size, columns):
-        end = begin + columns
+        end, row = begin + columns, begin // columns
         _mark_straight(length_m[begin:end], cos_sun[begin:end], sun, rising, straight)
         _mark_bent(mu[begin:end], cos_sun[begin:end], sun, bends, straight)
-        first = 0
+        shaded, first = some_taken(left, row), 0
+        if shaded:
+            mark_told_for_each(left[0][row], _STRETCH, straight)
         while first < columns:
             last = end_of_kind(straight, first, columns)
             here, there = begin + first, begin + last
@@ -144,6 +158,8 @@ def veil_over_rows(
                 every_eighth(mu[here:end], at[1, :count])
                 every_eighth(cos_sun[here:end], at[2, :count])
                 _some(at[0, :count], at[1, :count], at[2, :count], tables, sun, bands, scratch, nodes, 0)
+                if shaded:
+                    times_nodes(left, row, first, count, nodes)
                 for band in range(bands.shape[0]):
                     by_eights(nodes[band], out[band, here:there])
             else:
@@ -158,6 +174,8 @@ def veil_over_rows(
                     out,
                     here,
                 )
+                if shaded:
+                    times_ratios(left, row, first, line[: last - first], out, here)
             first = last
 
 
