@@ -10,8 +10,8 @@ Knows neither water nor pictures; everything above builds on it.
 - `knots`: rows looked up at every fourth pixel, or every eighth (bent_between, bent_over_two,
   between_seconds, beyond_knots, by_eights, knots_in, mark_kinked, note_knots, odd_knots, off_knots, reach_of,
   second_knots, straight_between, times_straight)
-- `row_ratios`: what is left of light along rows, told at every eighth pixel (mark_told_for_each, ratios_along,
-  some_taken, times_nodes, times_ratios)
+- `row_ratios`: what is left of light along rows, told at every eighth pixel (mark_told_for_each,
+  ratios_along, some_taken, times_nodes, times_ratios)
 - `series`: short series for loops, the same on every machine (cosine, cosine_of_turns, exponential,
   exponential_less_one, logarithm, sine)
 - `error_function`: of arrays (erf, erfc)

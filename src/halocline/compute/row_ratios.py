@@ -31,7 +31,20 @@ NO_RATIOS: RowRatios = (
 
 @compiled
 def some_taken(ratios: RowRatios, row: int) -> bool:
-    """Tell whether anything is taken along a row; not of rows beyond the last."""
+    """Tell whether anything is taken along a row.
+
+    Parameters
+    ----------
+    ratios
+        Of rows of pixels.
+    row
+        Which; of those beyond the last nothing is.
+
+    Returns
+    -------
+    bool
+        Whether any cell is not whole.
+    """
     if row >= len(ratios[0]):
         return False
     kinds, some = ratios[0][row], False
