@@ -16,7 +16,8 @@ import numpy as np
 
 from halocline.batch.still import Still, tasks_of
 from halocline.cli.still import Viewing
-from halocline.presets.build import story_report
+from halocline.physics.path.transport import abeam
+from halocline.presets.build import story_path, story_report
 from halocline.presets.document import shipped_names
 from halocline.presets.preset import Preset, load_preset
 from halocline.review.animation import smaller
@@ -110,6 +111,9 @@ def page(made: list[Preset]) -> str:
         "300 %. Made by `python tools/gallery.py`. Each is a preset file: read it for where every number",
         "comes from, copy it, or begin yours with `extends`.",
         "",
+        "Open water is told by its CIE 1931 x, y: that of the daylit water by itself, seen level with the",
+        "sun abeam, before what floats in it, lamps, exposure and balance. White daylight is .313 .329.",
+        "",
         "The clean render:",
         "",
         "![the clean render](pictures/gallery/clean.jpg)",
@@ -132,6 +136,7 @@ def entry(look: Preset) -> list[str]:
     told = f"`{look.name}`, {look.water.name}: a black object vanishes at {story.sighting_range_m:.2g} m"
     if story.subject_range_m is not None:
         told += f"; the story keeps {story.wanted_contrast:.0%} of contrast at {story.subject_range_m:.3g} m"
+    told += water_colour(look)
     crop = crop_of(look)
     return [
         f"### {look.title}",
@@ -143,6 +148,16 @@ def entry(look: Preset) -> list[str]:
         *([f"![{look.title}, at 300 %](pictures/gallery/{crop.name})", ""] if crop.exists() else []),
         *(line for told in look.notes.split("\n\n") if told.strip() for line in (" ".join(told.split()), "")),
     ]
+
+
+def water_colour(look: Preset) -> str:
+    """Return the chromaticity of a look's open water, as text; nothing where there is no daylight."""
+    path = story_path(look, 1001, LINEAR_REC709)
+    xyz = LINEAR_REC709.to_xyz @ (path.bands.down @ path.veil_along(np.inf, abeam(path)))
+    if not float(xyz.sum()) > 0.0:
+        return ""
+    x, y = (f"{share:.3f}".lstrip("0") for share in xyz[:2] / xyz.sum())
+    return f"; open water is {x} {y}"
 
 
 def read_jpeg(path: Path) -> U8:

@@ -557,7 +557,11 @@ class StorySection(Strict):
     subject_range, silhouette_contrast
         The subject at this range, metres, is to stand out as a silhouette by this share of the brightness of
         the water beside it. Range is remapped to make it so, of all that is farther than ``near_limit``. For
-        one subject alone, by its matte, see ``draw_near``.
+        one subject alone, by its matte, see ``draw_near``. One remap holds for the whole picture, reckoned
+        for a level view with the sun abeam: where .4 is asked for 12 m deep, .3 to .34 is seen 30 degrees
+        down and .42 to .46 30 degrees up in types 1C and 7C, .27 to .3 both ways in IA; where .12 is, .07 to
+        .09 and .14 to .22 in 1C and 7C. A subject is drawn nearer and never away: what shows more by itself
+        is left so.
     subject_size
         How large the subject is, metres: the side of a square about as large. Large things keep more contrast
         than small ones; 0 is a thing so small that it fills with light. The contrast is that of its mean
