@@ -16,10 +16,13 @@ from typing import TYPE_CHECKING
 import numpy as np
 import pytest
 
-from halocline.batch.frame_task import read_inputs
+from halocline.batch.frame_task import FrameInputs, read_inputs, render
 from halocline.batch.run import run_frames
 from halocline.batch.task import FrameTask
 from halocline.errors import HaloclineError
+from halocline.files import unchanged
+from halocline.imaging.survey import cameras_in
+from halocline.presets.preset import load_preset
 
 if TYPE_CHECKING:
     from tests.batch.conftest import Folder, FrameWriter
@@ -106,7 +109,7 @@ _FLIPPING = """
 import random, sys, time
 from collections import Counter
 from pathlib import Path
-from halocline.batch.frame_task import read_inputs
+from halocline.batch.frame_task import FrameInputs, read_inputs, render
 from halocline.batch.task import FrameTask
 from halocline.errors import HaloclineError
 from halocline.presets.preset import load_preset
@@ -176,6 +179,74 @@ def test_an_input_that_changes_while_it_is_read_is_not_rendered(
     summary = run_frames(shot.tasks(), look)
     assert [failure.error.code for failure in summary.failed] == ["E-READ-CHANGED"]
     assert len(summary.done) == 3
+
+
+def test_a_picture_that_is_replaced_before_its_planes_are_carried_over_is_not_written(
+    shot: Folder, monkeypatch: pytest.MonkeyPatch, frame_writer: FrameWriter
+) -> None:
+    """Depth that is carried over is read when the frame is written: it would be another picture's."""
+    from halocline.batch import pipeline
+
+    def slow(inputs: FrameInputs, *arguments: object) -> object:
+        made = render(inputs, *arguments)  # type: ignore[arg-type]
+        if inputs.task.frame == 1002:
+            inputs.task.beauty.unlink()
+            frame_writer(inputs.task.beauty, 1002, depth_scale=2.0)
+        return made
+
+    carrying = load_preset("jerlov-1c", ['output.carry=["Z"]'])
+    monkeypatch.setattr(pipeline, "render", slow)
+    summary = run_frames(shot.tasks(), carrying)
+    assert [(failure.task.frame, failure.error.code) for failure in summary.failed] == [
+        (1002, "E-READ-CHANGED")
+    ]
+    assert len(shot.digests()) == 3
+    monkeypatch.undo()
+    assert run_frames(shot.tasks(overwrite=True), carrying, resume=True).complete
+
+
+def test_a_picture_that_changes_while_the_depth_is_settled_settles_nothing(
+    shot: Folder, look: Preset, monkeypatch: pytest.MonkeyPatch, frame_writer: FrameWriter
+) -> None:
+    """Its colours are of one picture and its depth of another: edges then look other than they are."""
+    from halocline.batch import sequence_depth
+    from halocline.imaging import load as imaging_load
+
+    monkeypatch.setattr(unchanged, "_PAUSE_SECONDS", 0.0)
+    judged: list[str] = []
+
+    def slow(path: Path, *arguments: object, **options: object) -> object:
+        judged.append(path.name)
+        loaded = imaging_load.load(path, *arguments, **options)  # type: ignore[arg-type]
+        if judged.count(path.name) == 1:
+            path.unlink()
+            frame_writer(path, int(path.suffixes[0][1:]))
+        return loaded
+
+    monkeypatch.setattr(sequence_depth, "load", slow)
+    settled = sequence_depth.settle_depth(shot.tasks(), look)
+    assert judged == ["arch.1001.exr", "arch.1001.exr"]
+    assert all(task.depth_spec is not None for task in settled)
+
+
+def test_a_neighbour_is_on_record_as_the_frame_was_made_by_it(
+    shot: Folder, look: Preset, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    """Its camera decides the motion blur; were it read twice, the record could vouch for the other."""
+    from halocline.batch import origin
+
+    read: list[str] = []
+
+    def noted(path: Path, *arguments: object) -> object:
+        read.append(path.name)
+        return cameras_in(path, *arguments)  # type: ignore[arg-type]
+
+    monkeypatch.setattr(origin, "cameras_in", noted)
+    task = shot.tasks()[1]
+    inputs = read_inputs(task, look)
+    assert read == ["arch.1001.exr", "arch.1003.exr"]
+    assert set(inputs.origin.neighbours) == {1001.0, 1003.0}
+    assert set(inputs.tracks[""].cameras) == {1001.0, 1002.0, 1003.0}
 
 
 def test_mismatched_depth_is_an_error_of_its_frame(

@@ -18,6 +18,7 @@ from halocline.batch.origins import origins_of_sequence
 from halocline.batch.output_look import look_at_output, moments, uneven_samples
 from halocline.batch.task import FrameTask, InputFiles, input_spec, input_spec_of
 from halocline.errors import FrameError, HaloclineError, ReadError
+from halocline.files.unchanged import read_still
 from halocline.imaging.camera import Camera
 from halocline.imaging.depth import DepthSpec
 from halocline.imaging.exr import read_header
@@ -200,13 +201,16 @@ def _loaded(files: InputFiles, preset: Preset) -> Loaded:
     needed, useful = planes_of_look(look)
     # World positions, where the render has them, settle what the depth pass holds.
     wanted = needed | planes_there(files.by_role, spec, {*useful, "position"})
-    return load(
-        files.beauty,
-        spec,
-        depth_path=files.depth,
-        pass_paths=dict(files.passes),
-        wanted=sorted(wanted),
-        judged=True,
+    return read_still(
+        files.by_role.values(),
+        lambda _: load(
+            files.beauty,
+            spec,
+            depth_path=files.depth,
+            pass_paths=dict(files.passes),
+            wanted=sorted(wanted),
+            judged=True,
+        ),
     )
 
 

@@ -22,11 +22,11 @@ from halocline.batch.deep_floating import undrawn
 from halocline.batch.deep_steps import deep_steps, deep_steps_alone, refuse_deep, refuse_flat_layers
 from halocline.batch.element import as_covering, as_layer, for_element, refuse_of_scene
 from halocline.batch.layers import GAMUT, LayerPlan, plan_layers, wanted_of
-from halocline.batch.origin import FileDigest, Origin, digest_file, origin_of
+from halocline.batch.origin import FileDigest, Origin, cameras_around, digest_file, origin_of
 from halocline.batch.parts import refuse_parts_of_deep, with_parts
-from halocline.batch.task import FrameTask, camera_moments, input_spec, input_spec_of
+from halocline.batch.task import FrameTask, input_spec_of
 from halocline.compute.threads import at_most
-from halocline.errors import HaloclineError, ReadError
+from halocline.files.unchanged import BeforeReading, read_still
 from halocline.graph.engine import Evaluation, ReadyGraph, evaluate
 from halocline.graph.graph import Graph
 from halocline.graph.parts import reads_of
@@ -43,7 +43,7 @@ from halocline.imaging.load import Loaded, Template, View, load
 from halocline.imaging.motion import MOTION_PASS
 from halocline.imaging.picture_statistics import count_below_zero
 from halocline.imaging.save import DeepByRows, DeepRowsWritten, FileForm, Picture, PictureByRows, save
-from halocline.imaging.survey import cameras_in, planes_there
+from halocline.imaging.survey import planes_there
 from halocline.late_dataclass import dataclass
 from halocline.operators.shared.water_shade import shade_of_steps, unseen_casters
 from halocline.presets.build import make_shot, outside_view, rig_of
@@ -61,10 +61,6 @@ _CLAMPED = (
 )
 
 
-# What tells that a file was changed: its number, size and time; None where it is not there.
-Stamps = Sequence[tuple[int, int, int] | None]
-
-
 @dataclass(frozen=True)
 class FrameInputs:
     """What was read for a task."""
@@ -75,7 +71,7 @@ class FrameInputs:
     tracks: Mapping[str, CameraTrack]
     began: float
     seconds: float
-    stamps: Stamps
+    before: BeforeReading
 
 
 @dataclass(frozen=True)
@@ -168,30 +164,27 @@ def read_inputs(
     """
     began, started = time.time(), time.perf_counter()
     spec = input_spec_of(task, preset)
-    before = _stamps(task)
-    origin = origin_of(task, preset)
     needed, useful = planes_of_look(preset.at(task.frame))
     if judged or settling:
         useful |= {"position"} - needed
-    wanted = sorted(needed | planes_there(task.by_role, spec, useful))
-    loaded = load(
-        task.beauty,
-        spec,
-        depth_path=task.depth,
-        pass_paths=dict(task.passes),
-        wanted=wanted,
-        judged=judged,
-    )
-    tracks = {view.name: _track(task, view, preset) for view in loaded.views}
-    if _stamps(task) != before:
-        # The digest would vouch for bytes that were not rendered.
-        raise ReadError(
-            "changed while it was read",
-            code="E-READ-CHANGED",
-            where=" or ".join(map(str, task.files)),
-            fix="Something is still writing it; run again when it is done.",
+
+    def read(before: BeforeReading) -> FrameInputs:
+        # Both what is on record and the frame's motion come of one reading of each camera.
+        around = cameras_around(task, preset)
+        # Where a file changed since, its digest would vouch for bytes that were not rendered.
+        origin = origin_of(task, preset, around)
+        loaded = load(
+            task.beauty,
+            spec,
+            depth_path=task.depth,
+            pass_paths=dict(task.passes),
+            wanted=sorted(needed | planes_there(task.by_role, spec, useful)),
+            judged=judged,
         )
-    return FrameInputs(task, origin, loaded, tracks, began, time.perf_counter() - started, before)
+        tracks = {view.name: _track(task, view, around) for view in loaded.views}
+        return FrameInputs(task, origin, loaded, tracks, began, time.perf_counter() - started, before)
+
+    return read_still(task.files, read)
 
 
 class ReadAhead:
@@ -209,7 +202,7 @@ class ReadAhead:
     def take(self, task: FrameTask, preset: Preset) -> FrameInputs | None:
         """Return the frame for its task, None where it is another, or its files have changed since."""
         inputs, self._inputs = self._inputs, None
-        if inputs is None or task.held_from is not None or _stamps(task) != inputs.stamps:
+        if inputs is None or task.held_from is not None or BeforeReading.of(task.files) != inputs.before:
             return None
         if (task.frame, task.by_role) != (inputs.task.frame, inputs.task.by_role):
             return None
@@ -427,30 +420,10 @@ def _total(counts: Iterable[Mapping[str, int]]) -> dict[str, int]:
     return total
 
 
-def _stamps(task: FrameTask) -> Stamps:
-    stamps: list[tuple[int, int, int] | None] = []
-    for path in task.files:
-        try:
-            found = path.stat()
-        except OSError:
-            # The reader says it better.
-            stamps.append(None)
-        else:
-            stamps.append((found.st_ino, found.st_size, found.st_mtime_ns))
-    return stamps
-
-
-def _track(task: FrameTask, view: View, preset: Preset) -> CameraTrack:
-    cameras: dict[float, Camera] = {task.frame: view.camera}
-    for frame, path in camera_moments(task, preset).items():
-        try:
-            found = cameras_in(path, input_spec(preset, frame))
-        except HaloclineError:
-            # A neighbour may be missing or damaged; this frame must not fail for it.
-            continue
-        if view.name in found:
-            cameras[frame] = found[view.name]
-    return CameraTrack(cameras)
+def _track(task: FrameTask, view: View, around: Mapping[float, Mapping[str, Camera] | None]) -> CameraTrack:
+    # A neighbour may be missing or damaged; this frame must not fail for it.
+    known = {moment: found[view.name] for moment, found in around.items() if found and view.name in found}
+    return CameraTrack({task.frame: view.camera, **known})
 
 
 def _rendered(
@@ -463,6 +436,7 @@ def _rendered(
     look = preset.at(task.frame)
     element = look.output.element
     frame = as_covering(view.frame) if element else view.frame
+    sun_depth = dict(task.passes).get("sun_depth")
     shot = make_shot(
         preset,
         task.frame,
@@ -471,9 +445,12 @@ def _rendered(
         display_window=view.frame.display_window,
         data_window=view.frame.data_window,
         surfaces=frame,
-        sun_depth=dict(task.passes).get("sun_depth"),
+        sun_depth=sun_depth,
         rig=rig,
     )
+    if sun_depth is not None:
+        # It was read just now.
+        BeforeReading({sun_depth: inputs.before.stamps[sun_depth]}).refuse_changed()
     shade = shade_of_steps(look.graph, shot)
     astray = misplaced(look.place, shot.camera, frame)
     unseen = (*astray, *unseen_casters(shade), *outside_view(look, shot))

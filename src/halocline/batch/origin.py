@@ -93,8 +93,17 @@ class Origin:
         )
 
 
-def origin_of(task: FrameTask, preset: Preset) -> Origin:
+def origin_of(
+    task: FrameTask, preset: Preset, around: Mapping[float, Mapping[str, Camera] | None] | None = None
+) -> Origin:
     """Return what a task's frame is made from, reading every byte of its files.
+
+    Parameters
+    ----------
+    task, preset
+        The frame and the look.
+    around
+        Cameras of the moments by which its motion is known, where they have been read (`cameras_around`).
 
     Raises
     ------
@@ -108,7 +117,7 @@ def origin_of(task: FrameTask, preset: Preset) -> Origin:
         version=__version__,
         inputs=inputs,
         camera=_stated_camera(task, preset),
-        neighbours=neighbour_cameras(task, preset),
+        neighbours=_digests(cameras_around(task, preset) if around is None else around),
         depth={} if task.depth_spec is None else asdict(task.depth_spec),
         held_from=task.held_from,
         layers=preset.at(task.frame).output.layers,
@@ -140,15 +149,33 @@ def digest_file(path: str | Path) -> FileDigest:
     return FileDigest(os.fspath(path), size, digest.hexdigest())
 
 
-def neighbour_cameras(task: FrameTask, preset: Preset) -> dict[float, str]:
-    """Return a digest of the cameras at each moment by which a frame's motion is known, as they are made."""
-    digests = {}
+def cameras_around(task: FrameTask, preset: Preset) -> dict[float, dict[str, Camera] | None]:
+    """Return the cameras at each moment by which a frame's motion is known, by view.
+
+    Parameters
+    ----------
+    task, preset
+        The frame and the look.
+
+    Returns
+    -------
+    dict[float, dict[str, Camera] | None]
+        By frame number, whole or between; None where they cannot be read.
+    """
+    found: dict[float, dict[str, Camera] | None] = {}
     for moment, path in camera_moments(task, preset).items():
         try:
-            digests[moment] = _camera_digest(cameras_in(path, input_spec(preset, moment)))
+            found[moment] = cameras_in(path, input_spec(preset, moment))
         except HaloclineError:
-            digests[moment] = UNREADABLE
-    return digests
+            found[moment] = None
+    return found
+
+
+def _digests(around: Mapping[float, Mapping[str, Camera] | None]) -> dict[float, str]:
+    return {
+        moment: UNREADABLE if cameras is None else _camera_digest(cameras)
+        for moment, cameras in around.items()
+    }
 
 
 def _stated_camera(task: FrameTask, preset: Preset) -> str:

@@ -13,8 +13,9 @@ from dataclasses import replace
 from halocline.batch.frame_task import FrameInputs, ReadAhead
 from halocline.batch.task import FrameTask, InputFiles, input_spec, input_spec_of
 from halocline.errors import HaloclineError
+from halocline.files.unchanged import read_still
 from halocline.imaging.depth import DepthSpec
-from halocline.imaging.load import load
+from halocline.imaging.load import Loaded, load
 from halocline.imaging.survey import planes_there
 from halocline.presets.preset import Preset
 
@@ -90,21 +91,28 @@ def _settled(
 def _inferred(references: tuple[InputFiles, ...], preset: Preset) -> DepthSpec | None:
     for files in references:
         try:
-            spec = input_spec(preset, files.frame)
-            # World positions, where the render has them, settle the kind for sure.
-            wanted = planes_there(files.by_role, spec, ("position",))
-            # Only the depth is judged: no edge need be taken apart, no glow found.
-            plain = replace(spec, separate_edges=False, keep_glows=False)
-            loaded = load(
-                files.beauty,
-                plain,
-                depth_path=files.depth,
-                pass_paths=dict(files.passes),
-                wanted=wanted,
-            )
+            loaded = _loaded(files, preset)
         except HaloclineError as error:
             logger.info("not taken to judge the depth by: %s", error)
             continue
         return loaded.views[0].depth_spec
     # None can be read; each frame will say so itself.
     return None
+
+
+def _loaded(files: InputFiles, preset: Preset) -> Loaded:
+    spec = input_spec(preset, files.frame)
+    # World positions, where the render has them, settle the kind for sure.
+    wanted = planes_there(files.by_role, spec, ("position",))
+    # Only the depth is judged: no edge need be taken apart, no glow found.
+    plain = replace(spec, separate_edges=False, keep_glows=False)
+    return read_still(
+        files.by_role.values(),
+        lambda _: load(
+            files.beauty,
+            plain,
+            depth_path=files.depth,
+            pass_paths=dict(files.passes),
+            wanted=wanted,
+        ),
+    )

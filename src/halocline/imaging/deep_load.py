@@ -18,7 +18,8 @@ import numpy as np
 from numpy.typing import NDArray
 
 from halocline._typing import F32
-from halocline.errors import ChannelError, DepthError, ReadError
+from halocline.errors import ChannelError, DepthError
+from halocline.files.unchanged import BeforeReading
 from halocline.imaging.camera import Camera
 from halocline.imaging.channel_plan import ChannelPlan
 from halocline.imaging.colour import FoundSpace, to_working
@@ -78,21 +79,20 @@ class SamplesInFile:
         How many of all have a length.
     read
         Returns the samples of the rows from and to (not included).
+    before
+        The file before it was first read.
     """
 
     counts: NDArray[np.int32]
     slabs: int
     read: Callable[[int, int], Samples]
+    before: BeforeReading
 
     def rows(self, start: int, stop: int) -> Samples:
         """Return the samples of some rows."""
+        # Other counts would end in an error of arrays, before anything is written.
         found = self.read(start, stop)
-        if not np.array_equal(found.counts, self.counts[start:stop]):
-            raise ReadError(
-                "changed while it was read",
-                code="E-READ-CHANGED",
-                fix="Something is still writing it; run again when it is done.",
-            )
+        self.before.refuse_changed()
         return found
 
 
@@ -203,6 +203,7 @@ def read_samples(
     DepthError
         ``E-DEEP-DEPTH`` where depth is not the samples' own Z.
     """
+    before = BeforeReading.of([path])
     reader = _Reader.of(path, plan, window)
     raw, size = [], 0
     for start, stop in reader.bands():
@@ -210,7 +211,7 @@ def read_samples(
         size += raw[-1].size
         if size > HELD_SAMPLES:
             raw.clear()
-            return _read_again(reader, spec, depth=depth)
+            return _read_again(reader, spec, before, depth=depth)
     sign = _sign(each.front for each in raw)
     held, flat, found = [], [], []
     # Turned round, so that each can be let go of when it has been looked at.
@@ -223,7 +224,7 @@ def read_samples(
     return _told(found, Samples.joined(held), reader.together, flat)
 
 
-def _read_again(reader: _Reader, spec: InputSpec, *, depth: bool) -> ReadSamples:
+def _read_again(reader: _Reader, spec: InputSpec, before: BeforeReading, *, depth: bool) -> ReadSamples:
     """Return what is to be known of samples of which some rows are held at a time."""
     sign = _sign(reader.fronts())
 
@@ -237,7 +238,7 @@ def _read_again(reader: _Reader, spec: InputSpec, *, depth: bool) -> ReadSamples
         slabs += samples.slabs
         flat.append(_flat(samples, sign, depth=depth))
         found.append(trouble)
-    return _told(found, SamplesInFile(np.concatenate(counts), slabs, mended), reader.together, flat)
+    return _told(found, SamplesInFile(np.concatenate(counts), slabs, mended, before), reader.together, flat)
 
 
 def _told(

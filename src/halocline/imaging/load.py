@@ -16,6 +16,7 @@ import OpenImageIO as oiio
 from halocline._typing import F32
 from halocline.compute.planes_on_disk import empty_plane, filled_plane
 from halocline.errors import HaloclineError, ReadError
+from halocline.files.unchanged import BeforeReading
 from halocline.imaging.camera import Camera
 from halocline.imaging.camera_metadata import find_camera, refuse_projection, refuse_two_pairs
 from halocline.imaging.channel_plan import (
@@ -111,6 +112,8 @@ class Template:
         Display window.
     premultiplied
         Whether the file's colours are.
+    before
+        The beauty's file before it was read: what is carried over is read when the frame is written.
     """
 
     source: Path
@@ -119,6 +122,7 @@ class Template:
     beauties: tuple[BeautyChannels, ...]
     window: Window
     premultiplied: bool
+    before: BeforeReading
 
 
 @dataclass(frozen=True)
@@ -307,11 +311,12 @@ class _Reading:
     def load(
         self, depth_path: Path | None, wanted: Collection[str], pass_paths: Mapping[str, Path]
     ) -> Loaded:
+        before = BeforeReading.of([self.path])
         header = read_header(self.path)
         depth_header = None if depth_path is None else read_header(depth_path)
         used = {path for name in wanted if (path := pass_file_of(name, pass_paths)) is not None}
         own = {name: read_header(path) for name, path in pass_paths.items() if path in used}
-        return self.planned(header, depth_header, wanted, own)
+        return self.planned(header, depth_header, wanted, own, before)
 
     def planned(
         self,
@@ -319,6 +324,7 @@ class _Reading:
         depth_header: Header | None,
         wanted: Collection[str],
         pass_headers: Mapping[str, Header] | None = None,
+        before: BeforeReading | None = None,
     ) -> Loaded:
         own = pass_headers or {}
         plans = plan_channels(
@@ -341,6 +347,7 @@ class _Reading:
             tuple(plan.beauty for plan in plans),
             window,
             self.spec.premultiplied,
+            before or BeforeReading({}),
         )
         return Loaded(views, template)
 

@@ -182,6 +182,8 @@ def save(
         ``E-CHANNEL-MISSING`` where a channel to carry is not there.
     FrameError
         ``E-FRAME-VIEWS`` or ``E-FRAME-PLANE`` where pictures do not fit the template.
+    ReadError
+        ``E-READ-CHANGED`` where the file that channels are carried over from is another by now.
     """
     path = Path(path)
     _refuse_inputs(path, template)
@@ -205,6 +207,9 @@ def save(
         names = [name for index, name in carried if index == part.index]
         if beauties or names:
             parts += _part_pixels(template, part, beauties, flat, names, form.data_type)
+    if carried:
+        # What came of the file now and what came of it before must be of one picture.
+        template.before.refuse_changed()
     numbered = [
         PartPixels(_described(each.part, index, extra, form), each.planes) for index, each in enumerate(parts)
     ]

@@ -16,6 +16,7 @@ import numpy as np
 
 from halocline._typing import F32, F64
 from halocline.errors import CameraError, ChannelError
+from halocline.files.unchanged import Stamp, stamp_of
 from halocline.imaging.camera_metadata import camera_to_world, for_columns, matrix_entry
 from halocline.imaging.exr import Part, read_header, read_into
 from halocline.late_dataclass import dataclass
@@ -69,11 +70,11 @@ def read_sun_depth(path: Path, *, scene_unit_m: float, depth_unit_m: float) -> S
     CameraError
         ``E-SUN-DEPTH-CAMERA`` where it does not state its camera, ``E-CAMERA-MATRIX`` where that is none.
     """
-    return _read(path, path.stat().st_mtime_ns, scene_unit_m, depth_unit_m)
+    return _read(path, stamp_of(path), scene_unit_m, depth_unit_m)
 
 
 @lru_cache(maxsize=2)
-def _read(path: Path, stamp: int, scene_unit_m: float, depth_unit_m: float) -> SunView:  # noqa: ARG001
+def _read(path: Path, stamp: Stamp | None, scene_unit_m: float, depth_unit_m: float) -> SunView:  # noqa: ARG001
     part, channel = _depth_part(path)
     corners = _corners(part, path)
     depth = np.empty(part.data_window.shape, np.float32)

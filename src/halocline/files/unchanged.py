@@ -1,0 +1,128 @@
+"""Files that must stay as they are while they are read: half of one picture and half of another is none.
+
+Something else may still be writing a render, or write it anew, while it is read. What tells of that is the
+file's number, its size, and the times at which its content and anything else of it last changed: the last of
+them nobody can set back, as copying tools do with the other.
+"""
+
+from __future__ import annotations
+
+import logging
+import os
+import time
+from collections.abc import Callable, Iterable, Mapping
+from pathlib import Path
+from typing import TypeVar
+
+from halocline.errors import HaloclineError, ReadError
+from halocline.late_dataclass import dataclass
+
+logger = logging.getLogger(__name__)
+
+T = TypeVar("T")
+Stamp = tuple[int, int, int, int]
+
+# Who writes a frame is mostly done with it soon.
+_TRIES = 3
+_PAUSE_SECONDS = 0.2
+
+
+@dataclass(frozen=True)
+class BeforeReading:
+    """Files as they were before they were read.
+
+    Attributes
+    ----------
+    stamps
+        What tells that a file was changed, by file; None where it is not there.
+    """
+
+    stamps: Mapping[Path, Stamp | None]
+
+    @classmethod
+    def of(cls, paths: Iterable[Path]) -> BeforeReading:
+        """Return files as they are now."""
+        return cls({path: stamp_of(path) for path in paths})
+
+    def refuse_changed(self) -> None:
+        """Refuse what was read since, where a file is another by now.
+
+        Raises
+        ------
+        ReadError
+            ``E-READ-CHANGED``.
+        """
+        changed = [path for path, stamp in self.stamps.items() if stamp_of(path) != stamp]
+        if changed:
+            raise ReadError(
+                "changed while it was read",
+                code="E-READ-CHANGED",
+                where=" or ".join(map(str, changed)),
+                fix="Something is still writing it; run again when it is done.",
+            )
+
+
+def stamp_of(path: str | os.PathLike[str]) -> Stamp | None:
+    """Return what tells that a file was changed.
+
+    Parameters
+    ----------
+    path
+        The file.
+
+    Returns
+    -------
+    Stamp | None
+        Its number, size and times; None where it is not there, or cannot be asked for: whoever reads it says
+        that better.
+    """
+    try:
+        found = Path(path).stat()
+    except (OSError, ValueError):
+        return None
+    return found.st_ino, found.st_size, found.st_mtime_ns, found.st_ctime_ns
+
+
+def read_still(paths: Iterable[Path], read: Callable[[BeforeReading], T]) -> T:
+    """Read files; once more, and again, where they changed meanwhile.
+
+    Parameters
+    ----------
+    paths
+        The files.
+    read
+        Reads them; is given how they were before.
+
+    Returns
+    -------
+    T
+        What was read, all of it of files that stayed as they were.
+
+    Raises
+    ------
+    ReadError
+        ``E-READ-CHANGED`` where they changed each time, also where that made them unreadable. HaloclineError
+        of ``read``, where they did not.
+    """
+    files = list(paths)
+    for _ in range(_TRIES - 1):
+        try:
+            return _read_once(files, read)
+        except ReadError as error:
+            if error.code != "E-READ-CHANGED":
+                raise
+            logger.info("read again: %s", error)
+        time.sleep(_PAUSE_SECONDS)
+    return _read_once(files, read)
+
+
+def _read_once(files: list[Path], read: Callable[[BeforeReading], T]) -> T:
+    before = BeforeReading.of(files)
+    try:
+        found = read(before)
+    except HaloclineError:
+        # What is half written is not damaged.
+        before.refuse_changed()
+        raise
+    before.refuse_changed()
+    return found
