@@ -15,6 +15,7 @@ from halocline.matching.remove import removal_of
 from halocline.presets.preset import preset_from_text
 
 WINDOW = Window(0, 0, 40, 30)
+CHANGING = "steps.downwelling.brightest={ curve = 'held', keys = [[1, 1.5], [1001, 3.0]] }"
 
 
 def scene(far_m: float = 6.0) -> dict[str, Any]:
@@ -40,6 +41,23 @@ def test_known_water_is_removed_to_the_render(name: str) -> None:
     back = restored(preset, wet, given, noise=1e-5)
     assert np.abs(back.rgb - given["rgb"]).max() < 0.02
     assert back.layers["recovered"].min() > 0.99
+
+
+@pytest.mark.parametrize("daylight", [1.0, 0.25])
+@pytest.mark.parametrize("stated", [[], [CHANGING]])
+def test_things_above_the_reference_depth_come_back_as_bright_as_they_were(
+    stated: list[str], daylight: float
+) -> None:
+    # The shipped waters let no channel of them gain more than a fifth, which water by itself would.
+    keys = ["place.camera_depth=12", "light.reference_depth=12", f"light.daylight={daylight}"]
+    preset = halocline.load_preset("jerlov-1b", [*keys, *stated])
+    tilt = np.radians(60.0)
+    to_world = np.eye(4)
+    to_world[1:3, 1:3] = [[np.cos(tilt), -np.sin(tilt)], [np.sin(tilt), np.cos(tilt)]]
+    lens = halocline.pinhole(WINDOW, focal_length_mm=24, film_width_mm=36, camera_to_world=to_world)
+    given = {**scene(), "rgb": np.full((*WINDOW.shape, 3), 0.3, np.float32), "camera": lens}
+    back = restored(preset, halocline.apply(preset, **given).rgb, given, noise=1e-5)
+    np.testing.assert_allclose(back.rgb, 0.3, atol=2e-3)
 
 
 def test_noise_is_not_amplified_without_bound() -> None:

@@ -569,6 +569,14 @@ STEPS: dict[str, Row] = {
                 CORE + _UNDONE.replace("noise = 0.0001\n", ""), ("0.0001", "0.2"), amount, "up", STRIPED
             ),
             "grey": Row(CORE + _UNDONE.replace("0.0001", "0.2"), (None, "0.4"), far, "up", STRIPED),
+            # What was given less has less to be taken off.
+            "brightest": Row(
+                "[light]\nreference_depth = 30.0\n[place]\ncamera_depth = 2.0\n[steps.remove_water]\n"
+                "noise = 0.0001\nundo = ['downwelling']\n",
+                (None, "1.5"),
+                brightness,
+                "up",
+            ),
             "white_reference": Row(
                 CORE + CARD + "card_range = 3.0\n" + _UNDONE,
                 (None, "{ card_range = 3.0 }"),

@@ -6,11 +6,15 @@ from collections.abc import Mapping
 from typing import Any
 
 from halocline.errors import PresetError
+from halocline.graph.graph import Step
 from halocline.graph.operator import Stage, Undoing
 from halocline.operators.registry import operators, undone_by
 from halocline.presets.document import Document
 from halocline.presets.preset import Preset
 from halocline.presets.sections import StepHead
+
+# Keys of steps that are taken back which the step that does it has, too.
+_LIMITS = ("brightest",)
 
 
 def removal_of(preset: Preset, *, noise: float, rebalance: bool = True) -> Preset:
@@ -47,6 +51,9 @@ def removal_of(preset: Preset, *, noise: float, rebalance: bool = True) -> Prese
             )
         if step.operator.undone is Undoing.TERM:
             own["undo"].append(_kind(preset, step.name))
+            if rebalance:
+                # A plate's light went on growing above the reference depth.
+                own.update(_limits(preset, step))
         elif step.operator.undone is Undoing.KEYS and (
             rebalance or step.operator.stage is not Stage.EXPOSURE
         ):
@@ -69,6 +76,12 @@ def removal_of(preset: Preset, *, noise: float, rebalance: bool = True) -> Prese
 def _kind(preset: Preset, step: str) -> str:
     table: Mapping[str, Any] = preset.document.tables["steps"][step]
     return str(table.get("operator", step))
+
+
+def _limits(preset: Preset, step: Step) -> dict[str, Any]:
+    """Return the limits that a step had, stated or its own, which taking it back obeys as well."""
+    own, parameters = _own_keys(preset, step.name), step.operator.parameters
+    return {key: own.get(key, getattr(parameters, key)) for key in _LIMITS if hasattr(parameters, key)}
 
 
 def _own_keys(preset: Preset, step: str) -> dict[str, Any]:

@@ -6,6 +6,7 @@ a plain grey instead of to amplified noise.
 
 from __future__ import annotations
 
+import math
 from typing import Literal
 
 import numpy as np
@@ -27,7 +28,7 @@ from halocline.physics.path.transport import (
     daylight_gain,
     veiling_light,
 )
-from halocline.quantities import Factor, Strict
+from halocline.quantities import Factor, Ratio, Strict
 
 # Rounds of correction; the last corrects what no eye finds.
 ROUNDS = 8
@@ -45,6 +46,9 @@ class RemoveWaterParameters(Strict):
         Standard deviation of the frame's noise, grain or rounding, in its own scene-linear values.
     grey
         What a pixel becomes of which the water left nothing.
+    brightest
+        Most that things above the reference depth were given over the render's own light, a ratio, as
+        ``downwelling`` has it; no limit where not given, as of a picture taken in water.
     white_reference
         The exposure and balance that the frame was given, to be taken back first.
     forward_scatter
@@ -54,6 +58,7 @@ class RemoveWaterParameters(Strict):
     undo: tuple[Undone, ...] = ("downwelling", "attenuation", "veiling_light")
     noise: Factor = 0.002
     grey: Factor = 0.18
+    brightest: Ratio | None = None
     white_reference: WhiteReferenceParameters | None = None
     forward_scatter: ForwardScatterParameters | None = None
 
@@ -109,7 +114,9 @@ class RemoveWater(Operator[RemoveWaterParameters, _Prepared]):
         if "attenuation" in undo:
             kept *= attenuate(path, length)
         if "downwelling" in undo:
-            kept *= daylight_gain(path, range_m, mu)
+            limit = self.parameters.brightest
+            most = math.inf if limit is None else limit * path.daylight_level
+            kept *= daylight_gain(path, range_m, mu, most=most)
         each, wet = channel_gains(prepared.gain), planes["rgb"]
         wet = (
             combine(np.asarray(np.linalg.inv(prepared.gain), np.float64), wet) if each is None else wet / each
