@@ -123,15 +123,14 @@ class LightShafts(Operator[LightShaftsParameters, _Prepared]):
             grid.directions, grid.axes.origin, path.camera_depth_m, p.even_to, motion.moved, motion.turned
         )
         shade = water_shade(shot, softness=p.shadow_softness) if p.shadows else None
-        shares = grid.shares(path)
         volume = ShaftVolume(
             light_field(shot, p.surface),
             rays,
             steps,
             shaft_water(path),
-            shares.sun,
+            grid.sun_shares(path),
             None if shade is None else shade.shade,
-            None if shade is None else grid.things_ahead(shot),
+            None if shade is None else grid.surfaces_ahead(shot),
         )
         weights = channel_weights(path.bands.wavelength_nm).astype(np.float32)
         return _Prepared(volume, grid, weights, water_shade(shot))

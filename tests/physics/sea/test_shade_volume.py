@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import math
+from dataclasses import replace
 from types import SimpleNamespace
 from typing import Any
 
@@ -15,7 +16,7 @@ from halocline.compute.row_ratios import some_taken, times_ratios
 from halocline.physics.path.phase import henyey_greenstein
 from halocline.physics.sea.ray_volume import ShaftRays, ShaftSteps, ShaftWater
 from halocline.physics.sea.shade import Casters, Shade, ShadeWater, Square
-from halocline.physics.sea.shade_loops import hidden_of_sun
+from halocline.physics.sea.shade_loops import hidden_of_sun, plain_to_see
 from halocline.physics.sea.shade_volume import WIDEST_BLUR, RayShares, ShadeVolume, ThingsAhead
 from halocline.physics.sea.surface import SunBeam
 
@@ -101,6 +102,35 @@ def test_each_pixel_stops_at_its_own_range_whatever_lies_around_it(sun: float) -
     parts = [made.gain(columns, rows[part], range_m[part]) for part in (slice(0, 7), slice(7, 59))]
     assert_array_equal(np.concatenate(parts, axis=1), whole)
     assert math.isfinite(float(whole.sum()))
+
+
+def test_what_nobody_sees_is_not_taken_and_comes_in_without_a_step() -> None:
+    taken = np.linspace(0.0, 3e-3, 3001, dtype=np.float32)
+    told = np.array([plain_to_see(each) for each in taken])
+    assert (told[taken <= 5e-4] == 0.0).all()
+    assert_array_equal(told[taken >= 1e-3], taken[taken >= 1e-3])
+    # Never more than is taken, never off by more than half of what a half float tells apart, 2^-11.
+    assert ((told <= taken) & (taken - told <= 5.001e-4)).all()
+    steps = np.diff(told)
+    assert ((steps >= 0.0) & (steps <= 2.01e-6)).all()
+
+
+@pytest.mark.parametrize("weight", [3e-4, 4.9e-4, 5.5e-4, 7e-4, 1.2e-3, 4e-3])
+def test_things_that_keep_little_shade_as_much_of_what_black_ones_do_as_is_seen(weight: float) -> None:
+    # What is taken goes with how much light things keep; rays end at ends of steps, most under the roof.
+    faint = Casters(ROOF.places_m, ROOF.depth_m, weight * ROOF.weight)
+    places = np.stack([ROOF.places_m[0] - np.float32(6.0), ROOF.places_m[1]])
+    black, faint = (replace(things, places_m=places) for things in (ROOF, faint))
+    column, row = np.arange(COLUMNS, dtype=np.float32), np.arange(ROWS, dtype=np.float32)
+    lit = [volume(things, sun=0.8, sky=0.2) for things in (black, faint)]
+    far = np.broadcast_to(lit[0].steps.edges[5 : 5 + 2 * COLUMNS : 2].astype(np.float32), (ROWS, COLUMNS))
+    whole, found = (each.gain(column, row, far) for each in lit)
+    taken = (weight * (1.0 - whole)).ravel()
+    assert taken.max() > 0.8 * weight
+    assert_allclose(1.0 - found.ravel(), [plain_to_see(each) for each in taken], atol=1e-5)
+    if weight < 5e-4:
+        assert lit[1].along_rows(column, row, far, np.eye(3, dtype=np.float32)) is None
+        assert (found == 1.0).all()
 
 
 def dimmed(made: ShadeVolume, column: F32, row: F32, away: F32, weights: F32) -> F32:

@@ -41,6 +41,7 @@ from halocline.physics.path.light_shares import (
     lobe_rad,
     scattered_about,
     sky_share_of_scalar,
+    sun_share,
 )
 from halocline.physics.path.transport import LightPath
 from halocline.physics.sea.light_field import window_start
@@ -111,16 +112,9 @@ class RayGrid:
 
     def shares(self, path: LightPath) -> RayShares:
         """Return what the veil of each channel is made of along the rays."""
-        down = np.ascontiguousarray(self.directions[2])
-        travel = [path.sun_travel @ axis for axis in (self.axes.x, self.axes.y, -path.up)]
-        cos_sun = np.einsum("i,irc->rc", travel, self.directions).astype(np.float32)
-        found = light_shares(path, down, np.clip(cos_sun, np.float32(-1.0), np.float32(1.0)))
-        weights = np.stack(
-            [by_channel(path.bands.wavelength_nm, row) for row in np.eye(path.bands.count)], axis=1
-        )
-        sun, sky = (
-            np.einsum("ck,krm->crm", weights, part).astype(np.float32) for part in (found.sun, found.sky)
-        )
+        travel, cosines = self._towards(path)
+        found = light_shares(path, *cosines)
+        sun, sky = (_of_channels(path, part) for part in (found.sun, found.sky))
         sun_turns = (
             found.beside_sun,
             found.times,
@@ -128,6 +122,17 @@ class RayGrid:
             self._toward(-np.array(travel), found.beside_sun),
         )
         return RayShares(sun, sky, found.ahead, found.sun_ahead, *sun_turns)
+
+    def sun_shares(self, path: LightPath) -> F32:
+        """Return the sun's share of the veil of each channel along the rays, ``(3, rows, columns)``."""
+        return _of_channels(path, sun_share(path, *self._towards(path)[1]))
+
+    def _towards(self, path: LightPath) -> tuple[list[float], tuple[F32, F32]]:
+        """Return where the sun's light goes along the axes, and the rays' cosines with down and with that."""
+        travel = [float(path.sun_travel @ axis) for axis in (self.axes.x, self.axes.y, -path.up)]
+        cos_sun = np.einsum("i,irc->rc", travel, self.directions).astype(np.float32)
+        down = np.ascontiguousarray(self.directions[2])
+        return travel, (down, np.clip(cos_sun, np.float32(-1.0), np.float32(1.0)))
 
     def _toward(self, light: F64, beside: F32) -> F32:
         """Return rows and columns from each ray to a direction, ``(2, rows, columns)``; 0 far from it."""
@@ -150,12 +155,23 @@ class RayGrid:
 
     def things_ahead(self, shot: Shot) -> ThingsAhead:
         """Return what a frame's picture shows along the rays; beyond its edges as at them."""
+        cover, metres, farthest = self._shown(shot)
+        spacing = self.spacing_px * max(shot.camera.tangent_per_px)
+        lobe = lobe_rad(shot.path.bands.asymmetry)
+        return ThingsAhead.of(cover, metres, spacing, lobe_rad=lobe, farthest_m=farthest)
+
+    def surfaces_ahead(self, shot: Shot) -> tuple[F32, F32]:
+        """Return how much of each ray things cover, and where they do as `ThingsAhead.range_m`."""
+        cover, metres, farthest = self._shown(shot)
+        return cover, np.where(farthest > 0.0, farthest, metres)
+
+    def _shown(self, shot: Shot) -> tuple[F32, F32, F32]:
+        """Return how much of the rays a picture covers, how far away, and the farthest of what it shows."""
         rows, columns = self.directions.shape[1:]
         surfaces, step = shot.surfaces, self.spacing_px
-        lobe = lobe_rad(shot.path.bands.asymmetry)
         if surfaces is None:
             nothing = np.zeros((rows, columns), np.float32)
-            return ThingsAhead.of(nothing, nothing, step * max(shot.camera.tangent_per_px), lobe_rad=lobe)
+            return nothing, nothing, nothing
         two = {name: surfaces.plane(name) for name in ("alpha", "range")}
         beyond = max(0, surfaces.data_window.x - self.window.x) + 2 * math.ceil(step)
         surfaces = continued(replace(surfaces, planes=two), shot.camera, beyond)
@@ -193,8 +209,13 @@ class RayGrid:
         side = 2 * (math.ceil(step / thin) + 1) + 1
         shown = np.where(hit >= _MOSTLY, far, np.float32(0.0)).astype(np.float32)
         farthest = at_rays(np.asarray(cv2.dilate(shown, np.ones((side, side), np.uint8)), np.float32))
-        spacing = step * max(shot.camera.tangent_per_px)
-        return ThingsAhead.of(cover, metres, spacing, lobe_rad=lobe, farthest_m=farthest)
+        return cover, metres, farthest
+
+
+def _of_channels(path: LightPath, shares: F32) -> F32:
+    """Return shares of bands, ``(K, rows, columns)``, as those of three channels."""
+    rows = [by_channel(path.bands.wavelength_nm, row) for row in np.eye(path.bands.count)]
+    return np.einsum("ck,krm->crm", np.stack(rows, axis=1), shares).astype(np.float32)
 
 
 def veil_reach_m(path: LightPath) -> float:

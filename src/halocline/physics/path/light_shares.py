@@ -79,11 +79,7 @@ def light_shares(path: LightPath, mu: F32, cos_sun: F32) -> LightShares:
     LightShares
         Shares by band.
     """
-    found = path.veil_rays().sources(mu, cos_sun)
-    whole = np.maximum(found.once + found.source, np.float32(1e-30)).astype(np.float64)
-    of_sky = np.minimum(_sky_alone(path, mu), whole)
-    of_sun = np.maximum(whole - of_sky, 1e-30)
-    from_sun = np.maximum(of_sun - _suns_from_aside(path, mu, cos_sun, of_sun, of_sky), 0.0)
+    once, whole, of_sky, from_sun = _sides(path, mu, cos_sun)
     heights, window, near = _through_the_window(path)
     place = np.asarray(mu, np.float64)
     column = (-1, *(1,) * mu.ndim)
@@ -97,7 +93,7 @@ def light_shares(path: LightPath, mu: F32, cos_sun: F32) -> LightShares:
     # What was scattered about comes from above as well: a thing overhead keeps that from its shade, too.
     above = np.stack([np.interp(place, heights, row) for row in _scattered_from_above(path, heights)])
     from_above = from_window + (whole - from_sun - from_window) * above
-    times = -np.log(np.clip(found.once / np.maximum(from_sun, 1e-30), 1e-6, 1.0)).mean(axis=0)
+    times = -np.log(np.clip(once / np.maximum(from_sun, 1e-30), 1e-6, 1.0)).mean(axis=0)
     shares = (
         from_sun / whole,
         from_above / whole,
@@ -108,6 +104,33 @@ def light_shares(path: LightPath, mu: F32, cos_sun: F32) -> LightShares:
         np.arccos(np.clip(-cos_sun, -1.0, 1.0)) / lobe_rad(path.bands.asymmetry),
     )
     return LightShares(*(np.asarray(share, np.float32) for share in shares))
+
+
+def sun_share(path: LightPath, mu: F32, cos_sun: F32) -> F32:
+    """Return what of the source of the veil comes from the sun's side along rays; see `LightShares.sun`.
+
+    Parameters
+    ----------
+    path, mu, cos_sun
+        As `light_shares` takes them.
+
+    Returns
+    -------
+    F32
+        ``(K, *shape)``, 0 to 1.
+    """
+    _, whole, _, from_sun = _sides(path, mu, cos_sun)
+    return np.asarray(from_sun / whole, np.float32)
+
+
+def _sides(path: LightPath, mu: F32, cos_sun: F32) -> tuple[F32, F64, F64, F64]:
+    """Return of the source the sun's light scattered once, all, the sky's and that of the sun's side."""
+    found = path.veil_rays().sources(mu, cos_sun)
+    whole = np.maximum(found.once + found.source, np.float32(1e-30)).astype(np.float64)
+    of_sky = np.minimum(_sky_alone(path, mu), whole)
+    of_sun = np.maximum(whole - of_sky, 1e-30)
+    from_sun = np.maximum(of_sun - _suns_from_aside(path, mu, cos_sun, of_sun, of_sky), 0.0)
+    return found.once, whole, of_sky, from_sun
 
 
 def _suns_from_aside(path: LightPath, mu: F32, cos_sun: F32, of_sun: F64, of_sky: F64) -> F64:

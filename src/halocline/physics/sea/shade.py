@@ -216,6 +216,11 @@ class Shade:
     bodies: tuple[BodyMap, BodyMap] | None = None
 
     @cached_property
+    def _in_the_beam(self) -> tuple[F32, F32]:
+        """Depth and weight of the uppermost thing in each cell along the beam."""
+        return _uppermost(self.casters, self.square, np.asarray(self.water.beam.drift, np.float64))
+
+    @cached_property
     def sun(self) -> ShadeMap:
         """What is left of the sun's beam, and of what the water has thrown aside of it."""
         water = self.water
@@ -225,7 +230,7 @@ class Shade:
             aside = water.aside_share(depth_m)
             return (1.0 - aside, water.penumbra_m(way_m)), (aside, water.aside_m(way_m, depth_m))
 
-        return _mapped(self.casters, self.square, drift, shade_depths(self.deepest_m), blurs)
+        return _mapped(self._in_the_beam, self.square, drift, shade_depths(self.deepest_m), blurs)
 
     @cached_property
     def beam(self) -> ShadeMap:
@@ -235,7 +240,7 @@ class Shade:
         def blurs(way_m: float, depth_m: float) -> tuple[tuple[float, float], ...]:  # noqa: ARG001
             return ((1.0, self.water.penumbra_m(way_m)),)
 
-        return _mapped(self.casters, self.square, drift, shade_depths(self.deepest_m), blurs)
+        return _mapped(self._in_the_beam, self.square, drift, shade_depths(self.deepest_m), blurs)
 
     @cached_property
     def sky(self) -> ShadeMap:
@@ -244,7 +249,9 @@ class Shade:
         def blurs(way_m: float, depth_m: float) -> tuple[tuple[float, float], ...]:
             return ((1.0, self.water.sky_m(way_m, depth_m)),)
 
-        return _mapped(self.casters, self.sky_square, np.zeros(2), shade_depths(self.deepest_m), blurs)
+        drift, square = np.zeros(2), self.sky_square
+        uppermost = _uppermost(self.casters, square, drift)
+        return _mapped(uppermost, square, drift, shade_depths(self.deepest_m), blurs)
 
     @cached_property
     def about(self) -> ShadeMap:
@@ -289,14 +296,14 @@ def shade_depths(deepest_m: float) -> F32:
 
 
 def _mapped(
-    casters: Casters,
+    uppermost: tuple[F32, F32],
     square: Square,
     drift: F64,
     depths_m: F32,
     blurs: Callable[[float, float], tuple[tuple[float, float], ...]],
 ) -> ShadeMap:
-    """Lay out the light below casters; ``blurs`` gives shares of it and how wide each is, by the way."""
-    top, cover = _uppermost(casters, square, drift)
+    """Lay out the light below the uppermost things; ``blurs`` gives shares of it and how wide each is."""
+    top, cover = uppermost
     if not cover.any():
         # Nobody looks at it where no thing lies higher.
         return ShadeMap(square, drift, top, cover, depths_m, np.ones((2, 2, 2), np.float32))
@@ -388,13 +395,15 @@ def _uppermost(casters: Casters, square: Square, drift: F64) -> tuple[F32, F32]:
     )
     inside = (casters.weight > 0) & (column >= 0) & (column < square.count)
     inside &= (row >= 0) & (row < square.count)
-    top = np.full((square.count, square.count), np.inf, np.float32)
-    cover = np.zeros((square.count, square.count), np.float32)
+    shape = square.count, square.count
+    top, cover = np.full(shape, np.inf, np.float32), np.zeros(shape, np.float32)
     depth = np.maximum(casters.depth_m[inside], np.float32(0.0))
-    np.minimum.at(top, (row[inside], column[inside]), depth)
+    # Of planes in one row these are much faster.
+    cell = row[inside] * square.count + column[inside]
+    np.minimum.at(top.reshape(-1), cell, depth)
     # Of a thing that is seen in part, the cell has the part of what lies uppermost, or hardly below.
-    high = depth <= top[row[inside], column[inside]] + np.float32(square.step_m)
-    np.maximum.at(cover, (row[inside][high], column[inside][high]), casters.weight[inside][high])
+    high = depth <= top.reshape(-1)[cell] + np.float32(square.step_m)
+    np.maximum.at(cover.reshape(-1), cell[high], casters.weight[inside][high])
     return _closed(top, cover, max(_CLOSED_CELLS, math.ceil(casters.spacing_m / square.step_m) | 1))
 
 

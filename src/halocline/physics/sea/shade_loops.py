@@ -66,6 +66,9 @@ _CELL = np.float32(1.0 / _WATER_CELLS)
 _OFF_CELLS, _APART_CELLS, _MOST_CHANGE = np.float32(0.01), np.float32(0.25), np.float32(0.03)
 # Past a knot it does where it grows by no less or more before the two beside it than behind, but by this.
 _MOST_KINKED = np.float32(0.004)
+# Nobody sees that so much of the veil is taken, half of what a half float tells apart; nor is so much of that
+# taken where less is of all light.
+_UNSEEN, _SURELY = np.float32(5e-4), np.float32(0.99)
 # Over this share of a map's side, along its edges, shade comes and goes.
 _FADE = np.float32(8.0)
 
@@ -668,33 +671,42 @@ def _lose_sun(
     toward = turns[3][0, row, column], turns[3][1, row, column]
     blurs, widest = ahead[1], ahead[2][0]
     at = np.float32(row) + ahead[2][1], np.float32(column)
-    if beside > _ZERO:
-        left_by_things(beam, by_sun[1], by_sun[2], by_sun[3], by_beam)
+    if not beside > _ZERO:
+        for step in range(edges.size - 1):
+            lost[step] = _ONE - by_sun[4, step]
+        return
+    left_by_things(beam, by_sun[1], by_sun[2], by_sun[3], by_beam)
     thing = ahead[0][ahead[0].shape[0] - 1, row, column], ahead[3][row, column]
     light = _ONE, _ZERO
     for step in range(edges.size - 2, -1, -1):
-        left, middle, never = by_sun[4, step], by_sun[0, step], _ONE
-        if beside > _ZERO:
-            before = max(times * max(by_sun[3, step], _ZERO) / lens_m, _LEAST_TIMES)
-            never, aside = np.exp(-before), left
-            if middle < thing[1]:
-                nearer = (thing[1] - middle) / thing[1]
-                hidden, shown = hidden_of_sun(blurs, widest, (before, apart), toward, nearer, at)
-                lit = max(thing[0], by_beam[step])
-                dark = light[1] * (_IN_SHADE + lit * (_ONE - _IN_SHADE))
-                found = light[0] + hidden * (dark - light[0])
-                aside += shown * (_ONE - _ABOUT_ALL) * (found - aside)
-            left += beside * (never * by_beam[step] + (_ONE - never) * aside - left)
-            kept = min(ray[step + 1, 1] / max(ray[step, 1], _TINY), _ONE)
-            # Rays past the thing that this one leads to are lit by one another; in the beam they are whole.
-            around = left + thing[0] * _ONE_ANOTHER * (_ONE - never) * (light[0] - left)
-            around += by_beam[step] * (_ONE - around)
-            light = _passed_on((around, left), kept, (edges[step], edges[step + 1]), thing, light)
+        left, middle = by_sun[4, step], by_sun[0, step]
+        before = max(times * max(by_sun[3, step], _ZERO) / lens_m, _LEAST_TIMES)
+        never, aside = np.exp(-before), left
+        if middle < thing[1]:
+            nearer = (thing[1] - middle) / thing[1]
+            hidden, shown = hidden_of_sun(blurs, widest, (before, apart), toward, nearer, at)
+            lit = max(thing[0], by_beam[step])
+            dark = light[1] * (_IN_SHADE + lit * (_ONE - _IN_SHADE))
+            found = light[0] + hidden * (dark - light[0])
+            aside += shown * (_ONE - _ABOUT_ALL) * (found - aside)
+        left += beside * (never * by_beam[step] + (_ONE - never) * aside - left)
+        kept = min(ray[step + 1, 1] / max(ray[step, 1], _TINY), _ONE)
+        # Rays past the thing that this one leads to are lit by one another; in the beam they are whole.
+        around = left + thing[0] * _ONE_ANOTHER * (_ONE - never) * (light[0] - left)
+        around += by_beam[step] * (_ONE - around)
+        light = _passed_on((around, left), kept, (edges[step], edges[step + 1]), thing, light)
         lost[step] = _ONE - left
 
 
 @compiled
-def come_along(edges: F32, thing: tuple[np.float32, np.float32], turned_per_m: np.float32, lit: F32) -> None:
+def kept_over_halves(edges: F32, turned_per_m: np.float32, kept: F32) -> None:
+    """Write what is left of light over half of each step between edges, where so much is lost a metre."""
+    for step in range(kept.size):
+        kept[step] = np.exp(-turned_per_m * _HALF * (edges[step + 1] - edges[step]))
+
+
+@compiled
+def come_along(edges: F32, thing: tuple[np.float32, np.float32], kept: F32, lit: F32) -> None:
     """Turn how much is left of what lights a ray's steps into what has been scattered about there.
 
     Most of what the water turns into a ray goes along it already: it was lit farther on, before the water
@@ -706,8 +718,8 @@ def come_along(edges: F32, thing: tuple[np.float32, np.float32], turned_per_m: n
         Ends of the steps, metres.
     thing
         How much of the ray a thing hides, and where, metres.
-    turned_per_m
-        What is lost of such light, 1/m.
+    kept
+        What is left of such light over half of each step, see `kept_over_halves`.
     lit
         What is left of what lights each step; changed into what is left of the light that comes along there.
     """
@@ -715,10 +727,76 @@ def come_along(edges: F32, thing: tuple[np.float32, np.float32], turned_per_m: n
     for step in range(lit.size - 1, -1, -1):
         if edges[step] < ends <= edges[step + 1]:
             left += cover * (lit[step] - left)
-        through = np.exp(-turned_per_m * _HALF * (edges[step + 1] - edges[step]))
+        through = kept[step]
         middle = lit[step] + through * (left - lit[step])
         left = lit[step] + through * (middle - lit[step])
         lit[step] = middle
+
+
+@compiled
+def plain_to_see(taken: np.float32) -> np.float32:
+    """Return how much of the veil is taken, which is none where nobody sees it.
+
+    Up to `_UNSEEN`; from there on it comes in over as much again, half as steeply again as it would.
+    """
+    above: np.float32 = max(taken - _UNSEEN, _ZERO)
+    return min(taken, above + above)
+
+
+@compiled
+def _all_left(by_sun: F32, by_sky: F32, lost_sun: F32, lost_sky: F32, by_about: F32) -> bool:
+    """Tell whether no light along a ray is taken by so much that any of its veil would be."""
+    most = _ZERO
+    for step in range(lost_sun.size):
+        sun = _ONE - (_ONE - lost_sun[step]) * by_sun[5, step]
+        sky = _ONE - (_ONE - lost_sky[step]) * by_sky[5, step]
+        most = max(most, sun, sky, _ONE - by_about[step])
+    return bool(most < _SURELY * _UNSEEN)
+
+
+@compiled
+def _leave_shares(
+    by_sun: F32,
+    by_sky: F32,
+    lost_sun: F32,
+    lost_sky: F32,
+    by_about: F32,
+    shares: tuple[tuple[np.float32, np.float32, np.float32], tuple[np.float32, np.float32, np.float32]],
+    ray: F32,
+) -> None:
+    """Turn what is left of a ray's veil at steps' ends into the share of it that is left in shade.
+
+    ``shares`` are those of sun and sky in each channel.
+    """
+    taken_0 = taken_1 = taken_2 = _ZERO
+    even_0 = even_1 = even_2 = _TINY
+    left_0 = left_1 = left_2 = _ONE
+    for step in range(lost_sun.size):
+        then_0, then_1, then_2 = ray[step + 1, 0], ray[step + 1, 1], ray[step + 1, 2]
+        if by_sun[3, step] > _ZERO:
+            no_sun, no_sky = lost_sun[step], lost_sky[step]
+            no_sun = _ONE - (_ONE - no_sun) * by_sun[5, step]
+            no_sky = _ONE - (_ONE - no_sky) * by_sky[5, step]
+            weight = abs(left_0 - then_0)
+            even_0 += weight
+            suns, skies = shares[0][0], shares[1][0]
+            others = max(_ONE - suns - skies, _ZERO)
+            taken_0 += weight * (suns * no_sun + skies * no_sky + others * (_ONE - by_about[step]))
+            weight = abs(left_1 - then_1)
+            even_1 += weight
+            suns, skies = shares[0][1], shares[1][1]
+            others = max(_ONE - suns - skies, _ZERO)
+            taken_1 += weight * (suns * no_sun + skies * no_sky + others * (_ONE - by_about[step]))
+            weight = abs(left_2 - then_2)
+            even_2 += weight
+            suns, skies = shares[0][2], shares[1][2]
+            others = max(_ONE - suns - skies, _ZERO)
+            taken_2 += weight * (suns * no_sun + skies * no_sky + others * (_ONE - by_about[step]))
+        left_0, left_1, left_2 = then_0, then_1, then_2
+        ray[step + 1, 0] = _ONE - plain_to_see(taken_0 / even_0)
+        ray[step + 1, 1] = _ONE - plain_to_see(taken_1 / even_1)
+        ray[step + 1, 2] = _ONE - plain_to_see(taken_2 / even_2)
+    ray[0, 0], ray[0, 1], ray[0, 2] = ray[1, 0], ray[1, 1], ray[1, 2]
 
 
 @compiled
@@ -765,6 +843,8 @@ def shade_along_rays(
     sun, sky, beam, about = maps
     lost_sun, lost_sky = np.empty(edges.size - 1, np.float32), np.empty(edges.size - 1, np.float32)
     by_beam, by_about = np.empty(edges.size - 1, np.float32), np.empty(edges.size - 1, np.float32)
+    kept = np.empty(edges.size - 1, np.float32)
+    kept_over_halves(edges, turned_per_m, kept)
     by_sun, by_sky = np.empty((6, edges.size - 1), np.float32), np.empty((6, edges.size - 1), np.float32)
     for row in range(directions.shape[1]):
         for column in range(directions.shape[2]):
@@ -781,39 +861,17 @@ def shade_along_rays(
             left_along_ray(sun, origin, (x, y, down), by_sun)
             left_along_ray(sky, origin, (x, y, down), by_sky)
             left_by_things(about, by_sky[1], by_sky[2], by_sky[3], by_about)
-            come_along(edges, (cover, ends), turned_per_m, by_about)
+            come_along(edges, (cover, ends), kept, by_about)
             glow = sun_ahead * shares[0][1, row, column]
             _lose_sun(edges, origin[2], beam, by_sun, turns, ahead, (row, column), ray, by_beam, lost_sun)
             _lose_sky(edges, by_sky, straight, glow, ahead, (row, column), ray, lost_sky)
-            taken_0 = taken_1 = taken_2 = _ZERO
-            even_0 = even_1 = even_2 = _TINY
-            left_0 = left_1 = left_2 = _ONE
-            for step in range(edges.size - 1):
-                then_0, then_1, then_2 = ray[step + 1, 0], ray[step + 1, 1], ray[step + 1, 2]
-                if by_sun[3, step] > _ZERO:
-                    no_sun, no_sky = lost_sun[step], lost_sky[step]
-                    no_sun = _ONE - (_ONE - no_sun) * by_sun[5, step]
-                    no_sky = _ONE - (_ONE - no_sky) * by_sky[5, step]
-                    weight = abs(left_0 - then_0)
-                    even_0 += weight
-                    suns, skies = shares[0][0, row, column], shares[1][0, row, column]
-                    others = max(_ONE - suns - skies, _ZERO)
-                    taken_0 += weight * (suns * no_sun + skies * no_sky + others * (_ONE - by_about[step]))
-                    weight = abs(left_1 - then_1)
-                    even_1 += weight
-                    suns, skies = shares[0][1, row, column], shares[1][1, row, column]
-                    others = max(_ONE - suns - skies, _ZERO)
-                    taken_1 += weight * (suns * no_sun + skies * no_sky + others * (_ONE - by_about[step]))
-                    weight = abs(left_2 - then_2)
-                    even_2 += weight
-                    suns, skies = shares[0][2, row, column], shares[1][2, row, column]
-                    others = max(_ONE - suns - skies, _ZERO)
-                    taken_2 += weight * (suns * no_sun + skies * no_sky + others * (_ONE - by_about[step]))
-                left_0, left_1, left_2 = then_0, then_1, then_2
-                ray[step + 1, 0] = _ONE - taken_0 / even_0
-                ray[step + 1, 1] = _ONE - taken_1 / even_1
-                ray[step + 1, 2] = _ONE - taken_2 / even_2
-            ray[0, 0], ray[0, 1], ray[0, 2] = ray[1, 0], ray[1, 1], ray[1, 2]
+            if _all_left(by_sun, by_sky, lost_sun, lost_sky, by_about):
+                for step in range(edges.size):
+                    ray[step, 0] = ray[step, 1] = ray[step, 2] = _ONE
+                continue
+            of_sun = shares[0][0, row, column], shares[0][1, row, column], shares[0][2, row, column]
+            of_sky = shares[1][0, row, column], shares[1][1, row, column], shares[1][2, row, column]
+            _leave_shares(by_sun, by_sky, lost_sun, lost_sky, by_about, (of_sun, of_sky), ray)
 
 
 @compiled

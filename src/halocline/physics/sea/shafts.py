@@ -44,7 +44,6 @@ from halocline.physics.sea.light_field import CausticField, window_start
 from halocline.physics.sea.ray_volume import RayVolume, ShaftRays, ShaftSteps, ShaftWater
 from halocline.physics.sea.shade import Shade
 from halocline.physics.sea.shade_loops import NO_MAP, Map, beam_map, cut_short, left_along_ray
-from halocline.physics.sea.shade_volume import ThingsAhead
 
 # Depths of the laid-out field: coarser than the caustics' own, for a ray crosses them at a slant.
 _FIRST_DEPTH_M = 0.5
@@ -78,7 +77,7 @@ class ShaftVolume(RayVolume):
     shade
         What things leave of the sun; all of it where not given.
     ahead
-        With a shade: what the rays lead to.
+        With a shade: how much things cover of the rays, and where, metres, ``(rows, columns)`` each.
     """
 
     def __init__(
@@ -89,15 +88,14 @@ class ShaftVolume(RayVolume):
         water: ShaftWater,
         sun_share: F32 | None = None,
         shade: Shade | None = None,
-        ahead: ThingsAhead | None = None,
+        ahead: tuple[F32, F32] | None = None,
     ) -> None:
         super().__init__(rays, steps, water)
         self.field = field
         self.shade = shade
         self._beam = NO_MAP if shade is None else beam_map(shade)
         nothing: F32 = np.zeros(rays.directions.shape[1:], np.float32)
-        self._cover: F32 = nothing if ahead is None else ahead.masks[-1]
-        self._ends: F32 = nothing if ahead is None else ahead.range_m
+        self._cover, self._ends = (nothing, nothing) if ahead is None else ahead
         self._sun_share = (
             np.ones((3, *rays.directions.shape[1:]), np.float32) if sun_share is None else sun_share
         )
