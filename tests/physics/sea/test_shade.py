@@ -17,6 +17,7 @@ from halocline.physics.sea.shade_loops import (
     about_map,
     come_along,
     held_back,
+    kept_over_halves,
     left_along_ray,
     left_by_things,
     light_at_places,
@@ -281,14 +282,15 @@ def test_light_that_comes_along_a_ray_was_lit_farther_on_and_before_things() -> 
     # exp(-k (4 - t)) of it.
     edges = np.linspace(0.0, 10.0, 401, dtype=np.float32)
     lit = (edges[:-1] >= 4.0).astype(np.float32)
-    kept = lit.copy()
-    come_along(edges, (np.float32(0.0), np.float32(np.inf)), np.float32(0.3), kept)
+    kept, halves = lit.copy(), np.empty_like(lit)
+    kept_over_halves(edges, np.float32(0.3), halves)
+    come_along(edges, (np.float32(0.0), np.float32(np.inf)), halves, kept)
     middle = 0.5 * (edges[:-1] + edges[1:])
     assert_allclose(kept, np.minimum(np.exp(-0.3 * (4.0 - middle)), 1.0), atol=0.01)
     # A thing at 3 m: what lies behind it sends nothing past it, and half of it past one that hides half.
     for cover in (1.0, 0.5):
         hidden = lit.copy()
-        come_along(edges, (np.float32(cover), np.float32(3.0)), np.float32(0.3), hidden)
+        come_along(edges, (np.float32(cover), np.float32(3.0)), halves, hidden)
         before = middle < 2.9
         assert_allclose(hidden[before], (1.0 - cover) * kept[before], atol=0.01)
 
