@@ -89,7 +89,7 @@ def left(scene: Scene, build: Builders) -> float:
     over = Casters(places, *np.full((2, black.sum()), [[SLAB_M], [1.0]], np.float32))
     shade = shade_below(shot, over, 1.0)
     assert shade is not None
-    return float(shade.over(WINDOW)(np.full(WINDOW.shape, 1e4, np.float32))[0, 40, 60])
+    return float(build.left_before(shade, WINDOW, np.full(WINDOW.shape, 1e4, np.float32))[0, 40, 60])
 
 
 @pytest.fixture
