@@ -5,7 +5,7 @@
 - `transport`: the light path round a lens (ByDepth, LightPath, OpenRays, VeilGeometry, VeilRays, abeam,
   attenuate, attenuated, daylight_gain, hold_halo, refracted_sun, sunlit_by_depth, veiling_light)
 - `light_shares`: where the light in it comes from (light_shares, lobe_rad, scattered_about,
-  sky_share_of_scalar)
+  sky_share_of_scalar, sun_share)
 - `phase`: how light is scattered (asymmetry_of, henyey_greenstein, lobe, lobe_numbers, molecular_share)
 - `scattering`: forward scatter
 - `point_spread`: where scattered light arrives
