@@ -27,8 +27,9 @@ _SUN_AHEAD_DEG = 10.0
 _BESIDE_DEG = 50.0
 # How near to none a part ends, without a kink.
 _NONE = 0.02
-# Heights of the view for which the window is summed up, and directions in it: from its middle, and around.
-_HEIGHTS, _FROM_MIDDLE, _AROUND = 97, 24, 64
+# Heights of the view for which the window is summed up, and directions in it: from its middle, and around on
+# one side of the view's own plane. Those on the other side are their mirror images.
+_HEIGHTS, _FROM_MIDDLE, _AROUND = 97, 24, 32
 # Cosine at the window's edge.
 _WINDOW_EDGE = math.sqrt(1.0 - 1.0 / SURFACE_INDEX**2)
 
@@ -302,11 +303,14 @@ def _window() -> tuple[F64, F64, F64]:
 
 
 def _zone(least: float, most: float) -> tuple[F64, F64, F64]:
-    """Return directions whose cosines from the vertical lie between two, as `_window`."""
+    """Return directions whose cosines from the vertical lie between two, as `_window`.
+
+    Those with y above 0, for views with none, and with the solid angles of both sides.
+    """
     node, weight = np.polynomial.legendre.leggauss(_FROM_MIDDLE)
     cosine = np.repeat(least + 0.5 * (most - least) * (node + 1.0), _AROUND)
     solid = np.repeat(0.5 * (most - least) * weight, _AROUND) * (2.0 * math.pi / _AROUND)
-    around = np.tile(2.0 * math.pi * (np.arange(_AROUND) + 0.5) / _AROUND, _FROM_MIDDLE)
+    around = np.tile(math.pi * (np.arange(_AROUND) + 0.5) / _AROUND, _FROM_MIDDLE)
     sine = np.sqrt(1.0 - cosine**2)
     return np.stack([sine * np.cos(around), sine * np.sin(around), cosine]), cosine, solid
 
