@@ -202,8 +202,8 @@ class Builders:
         cells = (columns + CELL - 1) // CELL
         kinds = draw.choice([STRAIGHT, STRAIGHT, STRAIGHT, EACH], (rows, cells)).astype(np.uint8)
         kinds[:, 8 : min(24, cells - 1)], kinds[:, -1], kinds[0] = STRAIGHT, EACH, WHOLE
-        nodes = 0.6 + 0.3 * np.cos(np.arange(cells + 1) / 60.0) * np.linspace(0.5, 1.0, bands)[:, None, None]
-        nodes = np.repeat(nodes, rows, axis=1).astype(np.float32)
+        one = 0.6 + 0.3 * np.cos(np.arange(cells + 1) / 60.0) * np.linspace(0.5, 1.0, bands)[:, None, None]
+        nodes: F32 = np.repeat(one, rows, axis=1).astype(np.float32)
         each = draw.uniform(0.5, 0.9, (bands, rows, columns)).astype(np.float32)
         told = np.ones((bands, rows, columns), np.float32)
         for band, row in np.ndindex(bands, rows):
@@ -216,7 +216,7 @@ class Builders:
     def left_before(shade: WaterShade, window: Window, range_m: F32) -> F32:
         """Return what a frame's shade leaves of each band before pixels, ``(K, rows, columns)``."""
         gain = shade.volume.gain(*shade.grid.places(window), range_m)
-        return np.einsum("kc,cyx->kyx", shade.weights, gain)
+        return np.asarray(np.einsum("kc,cyx->kyx", shade.weights, gain), np.float32)
 
     @staticmethod
     def path(

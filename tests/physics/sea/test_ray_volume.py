@@ -7,6 +7,7 @@ import pytest
 from scipy.interpolate import RegularGridInterpolator
 
 from halocline._typing import F32
+from halocline.compute.row_ratios import ratios_along
 from halocline.physics.sea.ray_volume import RayVolume, ShaftRays, ShaftSteps, ShaftWater
 
 ROWS, COLUMNS = 31, 9
@@ -51,3 +52,33 @@ def test_pixels_lie_between_rays_and_steps(volume: AnyVolume, kind: str) -> None
     np.testing.assert_allclose(
         volume.gain(column, row, range_m), np.moveaxis(known(np.stack(places, axis=-1)), -1, 0), atol=2e-5
     )
+
+
+class HalfFrom(RayVolume):
+    """All is left along rays above a row, half along those from it on."""
+
+    first = 24
+
+    def fill(self, directions: F32, rows: slice, edges: F32, block: F32) -> None:  # noqa: ARG002
+        block[...] = 1.0
+        block[max(0, self.first - rows.start) :] = 0.5
+
+
+@pytest.mark.parametrize("first", [10, 24, 25])
+def test_rows_between_a_ray_that_takes_nothing_and_one_that_does_are_half_way_to_it(
+    first: int, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    # Also where the two lie in two blocks, which end at row 24.
+    monkeypatch.setattr(HalfFrom, "first", first)
+    rays = ShaftRays(np.zeros((3, ROWS, COLUMNS), np.float32), (0.0, 0.0), 5.0)
+    made = HalfFrom(rays, STEPS, ShaftWater((0.2,) * 3, (0.1,) * 3))
+    row = np.array([first - 1.5, first - 1.0, first - 0.5, first, first + 0.25], np.float32)
+    column = np.linspace(0.0, COLUMNS - 1.0, 40, dtype=np.float32)
+    range_m, each = np.full((row.size, column.size), 3.0, np.float32), np.eye(3, dtype=np.float32)
+    assert made.along_rows(column, row[:1], range_m[:1], each) is None
+    left = made.along_rows(column, row, range_m, each)
+    assert left is not None
+    line, found = np.empty(column.size, np.float32), []
+    for number in range(row.size):
+        found.append(float(line.mean()) if ratios_along(left, 1, number, 0, line) else 1.0)
+    np.testing.assert_allclose(found, [1.0, 1.0, 0.75, 0.5, 0.5], rtol=1e-6)

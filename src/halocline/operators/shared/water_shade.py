@@ -215,7 +215,7 @@ class RayGrid:
 def _of_channels(path: LightPath, shares: F32) -> F32:
     """Return shares of bands, ``(K, rows, columns)``, as those of three channels."""
     rows = [by_channel(path.bands.wavelength_nm, row) for row in np.eye(path.bands.count)]
-    return np.einsum("ck,krm->crm", np.stack(rows, axis=1), shares).astype(np.float32)
+    return np.asarray(np.einsum("ck,krm->crm", np.stack(rows, axis=1), shares), np.float32)
 
 
 def veil_reach_m(path: LightPath) -> float:
