@@ -347,7 +347,7 @@ def test_light_without_cover_alone_is_scattered_as_a_number(monkeypatch: pytest.
     nothing, even = np.zeros((0, 0), np.float32), np.full((1, 5), 0.02, np.float32)
     out = np.zeros((1, 1, 8), np.float32)
     give.loop(
-        (np.ones((1, 1, 8), np.float32), nothing[None], nothing[None]),
+        np.ones((1, 1, 8), np.float32),
         np.full((1, 8), 5.0, np.float32),
         np.zeros((1, 8), np.float32),
         nothing,

@@ -20,6 +20,7 @@ import numpy as np
 from pydantic import Field
 
 from halocline._typing import F32, F64
+from halocline.compute.compiled import compiled
 from halocline.compute.planes_on_disk import empty_plane
 from halocline.compute.threads import in_parallel
 from halocline.filters.halo import HaloField, HaloKernels
@@ -32,7 +33,6 @@ from halocline.imaging.frame import Window
 from halocline.late_dataclass import dataclass
 from halocline.operators.shared.two_surfaces import FARTHER_PLANES, Farther
 from halocline.operators.shared.water_shade import WaterShade, water_shade
-from halocline.physics.path.halo_loops import take_off
 from halocline.physics.path.transport import OpenRays, VeilRays, abeam, hold_halo
 from halocline.physics.path.water_halo import (
     Surfaces,
@@ -45,6 +45,10 @@ from halocline.physics.path.water_halo import (
 )
 from halocline.quantities import PerMetre, Ratio, Share, Strict
 
+# Taking it off again leaves rounding of some 2^-22 of the sum, which a long way would make into a sun.
+FAINTEST = np.float32(2.0**-18)
+_ZERO = np.float32(0.0)
+_NONE: F32 = np.zeros(0, np.float32)
 # The water's own light along rays is reckoned for every so many pixels; rows are worked on a multiple of it
 # at a time.
 STEP = 8
@@ -269,18 +273,22 @@ class ForwardScatter(Operator[ForwardScatterParameters, PreparedScatter]):
         to: int,
     ) -> None:
         """Write what each pixel gives to the halo to ``(C, rows, columns)``, from a row of it on."""
+        bands = np.ascontiguousarray(planes["bands"])
         added = [planes[name] for name in tile.added if name in planes]
         cover = planes.get("coverage", planes["alpha"])
         farther, behind = _behind(planes)
         surfaces = Surfaces(*(np.ascontiguousarray(plane) for plane in (length, cover, *behind)))
 
-        two, veil = _two(added), shot.path.veil_rays()
+        veil = shot.path.veil_rays()
 
         def give(rows: slice) -> None:
             rays = self._rays(_rows(tile.window, rows), shot, veil, prepared.shade)
-            prepared.halo.give(
-                planes["bands"], surfaces, rays, prepared.mix, energy, rows, to=to + rows.start, added=two
-            )
+            if added:
+                own = surfaces.rows(rows)
+                direct = _direct(bands[:, rows], [part[:, rows] for part in added])
+                prepared.halo.give(direct, own, rays, prepared.mix, energy, to=to + rows.start)
+            else:
+                prepared.halo.give(bands, surfaces, rays, prepared.mix, energy, rows, to=to + rows.start)
 
         in_parallel(give, bands_of_rows(len(length), at_once=ROWS_TOGETHER))
         if farther is not None and len(farther.where[0]):
@@ -381,15 +389,26 @@ def _rows(window: Window, rows: slice) -> Window:
     return window.rows(first, last)
 
 
-def _two(added: list[F32]) -> tuple[F32, ...]:
-    """Return what the water added in two parts or less, ``(K, ...)`` each."""
-    return (*added[:1], *([sum(added[2:], start=added[1])] if len(added) > 1 else []))
-
-
 def _direct(light: F32, added: list[F32]) -> F32:
-    """Return light ``(K, n)`` minus what the water added to it."""
-    first, second = (*_two(added), *2 * (np.empty((len(light), 0), np.float32),))[:2]
-    direct = np.empty(light.shape, np.float32)
-    for rows in zip(light, first, second, direct, strict=True):
-        take_off(*rows)
+    """Return light minus what the water added to it, ``(K, ...)``."""
+    if not added:
+        return np.ascontiguousarray(light)
+    direct, more = np.empty(light.shape, np.float32), added[1:]
+    last = sum(more[1:], start=more[0]) if more else _NONE
+    for band, left in enumerate(direct):
+        rest = last[band].reshape(-1) if more else _NONE
+        _take_off(light[band].reshape(-1), added[0][band].reshape(-1), rest, left.reshape(-1))
     return direct
+
+
+@compiled
+def _take_off(light: F32, first: F32, second: F32, out: F32) -> None:
+    """Write light less one or two parts of it; no more than rounding is nothing."""
+    if not second.size:
+        for i in range(out.size):
+            left = light[i] - first[i]
+            out[i] = _ZERO if abs(left) < FAINTEST * abs(light[i]) else left
+    else:
+        for i in range(out.size):
+            left = (light[i] - first[i]) - second[i]
+            out[i] = _ZERO if abs(left) < FAINTEST * abs(light[i]) else left

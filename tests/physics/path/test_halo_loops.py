@@ -57,10 +57,9 @@ def written_out(light: F64, s: F64, cover: F64, upward: float) -> tuple[F64, F64
 
 def looped(light: F64, s: F64, cover: F64, upward: float) -> F32:
     nodes, down = rays(upward)
-    none, nothing = np.zeros((0, 0, 0), np.float32), np.zeros((0, 0), np.float32)
-    out = np.full((3, ROWS + 3, COLUMNS), np.nan, np.float32)
+    nothing, out = np.zeros((0, 0), np.float32), np.full((3, ROWS + 3, COLUMNS), np.nan, np.float32)
     give(
-        (light.astype(np.float32), none, none),
+        light.astype(np.float32),
         s.astype(np.float32),
         cover.astype(np.float32),
         nothing,

@@ -24,8 +24,6 @@ _OPEN, _SINGLE, _STRAIGHT = np.int8(0), np.int8(1), np.int8(2)
 # a thousandth.
 _MOST_GROWN, _MOST_OFF = np.float32(0.06), np.float32(1e-3)
 _ZERO, _ONE, _EIGHTH = np.float32(0.0), np.float32(1.0), np.float32(0.125)
-# Taking off what was added leaves rounding of some 2^-22 of the sum, which a long way would make into a sun.
-_FAINTEST = np.float32(2.0**-18)
 # Slower than this, water along a ray counts as even, 1/m: exact to 1e-3 over a hundred metres.
 _SLOWEST = np.float32(1e-5)
 # What lies beyond so many lengths of 1/k is not seen.
@@ -34,7 +32,7 @@ _ENDLESS = np.float32(20.0)
 
 @compiled
 def give(
-    seen: tuple[F32, F32, F32],
+    direct: F32,
     length_m: F32,
     cover: F32,
     far_light: F32,
@@ -56,9 +54,8 @@ def give(
 
     Parameters
     ----------
-    seen
-        Light at the lens, ``(K, rows, columns)``, and two parts of it that the water added, empty where there
-        is none: what is left is the surfaces' own, down to exp(-c s).
+    direct
+        Light of the surfaces at the lens, down to exp(-c s), ``(K, rows, columns)``.
     length_m, cover
         Metres of water to each surface, and its share of the pixel; what is beyond 0 to 1 is cut off.
     far_light, far_share
@@ -86,11 +83,10 @@ def give(
         ``(C, rows, columns)``, and the row of it that the first is written to.
     """
     half, longest, most, depth = numbers
-    bands, _, columns = seen[0].shape
+    columns, bands = direct.shape[2], direct.shape[0]
     # Nodes are blown up eight pixels at a time, beyond a row's end too.
     wide = -(-columns // _STEP) * _STEP
-    s, t, share, part, place, rest, given, direct = (
-        np.empty(columns, np.float32),
+    s, t, share, part, place, rest, given = (
         np.empty(columns, np.float32),
         np.empty(columns, np.float32),
         np.empty(columns, np.float32),
@@ -123,11 +119,10 @@ def give(
         for band in range(bands):
             if straight:
                 _known(at_nodes, open_for, known[band], rates[band], most, own[band], hidden[band], of_nodes)
-            _surfaces_own(seen, band, y, direct)
             start = 0
             while start < columns:
                 kind, end = kinds[start // _STRETCH], _end_of(kinds, start, columns)
-                light, giving = direct[start:end], given[start:end]
+                light, giving = direct[band, y, start:end], given[start:end]
                 shown = light, part[start:end], share[start:end], s[start:end], t[start:end]
                 if kind == _STRAIGHT:
                     _given_between(light, shown[1], shown[2], of_nodes, start // _STEP, lines, giving)
@@ -141,45 +136,6 @@ def give(
                 for plane in range(0 if kind == _OPEN and _is_dark(light) else out.shape[0]):
                     _add(mix[plane, band], giving, out[plane, there, start:end])
                 start = end
-
-
-@compiled
-def take_off(light: F32, first: F32, second: F32, out: F32) -> None:
-    """Write light less what the water added to it; no more than rounding is nothing.
-
-    Parameters
-    ----------
-    light
-        ``(n,)``.
-    first, second
-        Parts of it, ``(n,)``; the second, or both, may be empty.
-    out
-        ``(n,)``.
-    """
-    if not first.size:
-        for i in range(out.size):
-            out[i] = light[i]
-    elif not second.size:
-        for i in range(out.size):
-            left = light[i] - first[i]
-            out[i] = _ZERO if abs(left) < _FAINTEST * abs(light[i]) else left
-    else:
-        for i in range(out.size):
-            left = (light[i] - first[i]) - second[i]
-            out[i] = _ZERO if abs(left) < _FAINTEST * abs(light[i]) else left
-
-
-@compiled
-def _surfaces_own(seen: tuple[F32, F32, F32], band: int, row: int, out: F32) -> None:
-    """Write a row of what surfaces themselves bring to the lens; ``seen`` is as `give` takes it."""
-    light = seen[0][band, row]
-    if not seen[1].size:
-        take_off(light, light[:0], light[:0], out)
-    elif not seen[2].size:
-        first = seen[1][band, row]
-        take_off(light, first, first[:0], out)
-    else:
-        take_off(light, seen[1][band, row], seen[2][band, row], out)
 
 
 @compiled

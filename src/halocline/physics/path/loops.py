@@ -22,7 +22,7 @@ _TAKEN_IN_FULL, _TAKEN_AT_MOST = np.float32(0.8), np.float32(0.92)
 
 
 @compiled
-def decay(length_m: F32, rates: F32, light: Planes, out: F32) -> None:
+def decay(length_m: F32, rates: F32, light: F32, out: F32) -> None:
     """Write exp(-k s) of each rate, times light where any is given.
 
     Parameters
@@ -32,7 +32,7 @@ def decay(length_m: F32, rates: F32, light: Planes, out: F32) -> None:
     rates
         ``(K,)``, 1/m.
     light
-        Of each band, ``(n,)``; or one that is empty.
+        ``(K, n)``, or empty.
     out
         ``(K, n)``; may be the light.
     """
@@ -41,8 +41,8 @@ def decay(length_m: F32, rates: F32, light: Planes, out: F32) -> None:
         metres = length_m[start:end]
         for band in range(len(out)):
             rate, left = rates[band], out[band, start:end]
-            if light[0].size:
-                there = light[band][start:end]
+            if light.size:
+                there = light[band, start:end]
                 for pixel in range(left.size):
                     left[pixel] = there[pixel] * exponential(-(metres[pixel] * rate))
             else:

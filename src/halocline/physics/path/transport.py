@@ -69,7 +69,6 @@ from halocline.physics.water.bands import SHARE_NODES_NM, Bands
 from halocline.rgb import LINEAR_REC709, RGBSpace, conversion_matrix
 
 _NO_LIGHT: F32 = np.empty((0, 0), np.float32)
-_NO_ROW: F32 = np.empty(0, np.float32)
 
 # Lobe of scattered diffuse daylight about the vertical, fitted to tyler1958 (seven depths, 19 x 10
 # directions; a, b, Kd of that lake by Gershun's law from the same tables): least squares of the logarithm
@@ -412,7 +411,7 @@ def attenuate(path: LightPath, length_m: F32) -> F32:
     F32
         ``(K, *shape)``, float32; 0 at an infinite length.
     """
-    return _decays(length_m, path.beam_rate, (_NO_ROW,))
+    return _decays(length_m, path.beam_rate, _NO_LIGHT)
 
 
 def attenuated(path: LightPath, length_m: F32, light: F32) -> F32:
@@ -430,7 +429,7 @@ def attenuated(path: LightPath, length_m: F32, light: F32) -> F32:
     F32
         ``(K, *shape)``, float32, to the bit the light times its transmittance.
     """
-    return _decays(length_m, path.beam_rate, _apart(light))
+    return _decays(length_m, path.beam_rate, light)
 
 
 def daylight_gain(
@@ -516,10 +515,11 @@ def sunlit_by_depth(path: LightPath) -> ByDepth:
     return ByDepth(tables, np.zeros(len(tables), np.float32))
 
 
-def _decays(length_m: F32, rates: F64, light: tuple[F32, ...]) -> F32:
-    """Return exp(-k s) for each rate, ``(K, *shape)``, times light of each where any is given."""
+def _decays(length_m: F32, rates: F64, light: F32) -> F32:
+    """Return exp(-k s) for each rate, ``(K, *shape)``, times light where any is given."""
     out = np.empty((len(rates), *length_m.shape), np.float32)
-    decay(_flat(length_m), rates.astype(np.float32), light, out.reshape(len(rates), -1))
+    lit = _flat_bands(light) if light.size else _NO_LIGHT
+    decay(_flat(length_m), rates.astype(np.float32), lit, out.reshape(len(rates), -1))
     return out
 
 
@@ -642,7 +642,7 @@ def hold_halo(path: LightPath, veil: F32, halo: F32, out: F32 | None = None) -> 
 
 
 def _apart(planes: F32) -> tuple[F32, ...]:
-    """Return each plane's pixels in a row: of whole rows, none of them copied."""
+    """Return each plane's pixels in a row, none of them copied."""
     return tuple(plane.reshape(-1) for plane in planes)
 
 

@@ -34,8 +34,6 @@ RING_RAD = 0.5
 POWERS, HALF_DEPTH = 5, 5.0
 # Lengths in 1/b beyond which so little light is left that rates may be off.
 SEEN_DEPTH = 6.0
-# Stands for light that is not there.
-_NONE: F32 = np.empty((0, 0, 0), np.float32)
 # Optical depth b s beyond which nothing of the direct light is left to scatter: exp(40) is 2e17.
 DEEPEST = 40.0
 
@@ -69,7 +67,7 @@ class WaterHalo:
 
     def give(
         self,
-        light: F32,
+        direct: F32,
         surfaces: Surfaces,
         rays: OpenRays,
         mix: F64,
@@ -77,15 +75,13 @@ class WaterHalo:
         rows: slice = slice(None),
         *,
         to: int = 0,
-        added: tuple[F32, ...] = (),
     ) -> None:
         """Write what some rows of a picture give to its halo.
 
         Parameters
         ----------
-        light
-            At the lens, ``(K, rows, columns)``: that of surfaces, down to exp(-c s), and what
-            the water added.
+        direct
+            Light of the surfaces at the lens, down to exp(-c s), ``(K, rows, columns)``.
         surfaces
             Where they are.
         rays
@@ -98,13 +94,10 @@ class WaterHalo:
             Which rows of all but the rays and ``out``.
         to
             The row of ``out`` that the first of them is written to.
-        added
-            The parts of the light that the water added, two or less.
         """
-        first, last, _ = rows.indices(light.shape[1])
-        seen, one, other = (np.ascontiguousarray(part) for part in (light, *added, *2 * (_NONE,))[:3])
+        first, last, _ = rows.indices(direct.shape[1])
         give(
-            (seen, one, other),
+            direct,
             surfaces.length_m,
             surfaces.cover,
             surfaces.far_light,
