@@ -346,7 +346,9 @@ class LightSection(Strict):
         subject, open water, their shafts or the rim that they give; 1 is physical. What lights the subject,
         haze and flakes stays.
     veil_tint
-        Art: multiplies the same light per channel of linear Rec.709; 1, 1, 1 is physical.
+        Art: multiplies the same light per channel of linear Rec.709; 1, 1, 1 is physical. It is shared out to
+        the spectral bands: a channel that the water is bright in follows within .05, one that it hardly has,
+        as blue in 9C, less closely, and red that is 0 or below, as in clear water, not at all.
     shadows
         Whether things that stand in daylight shade the water, what floats in it, and caustics. Only what the
         camera sees casts: the unseen back of a thing is open, and what lies outside the picture throws
