@@ -52,7 +52,7 @@ def test_a_gaussian_is_the_same_everywhere_on_the_sphere(
 ) -> None:
     # Tolerances: the heat kernel along circles and meridians for narrow ones; the grid's own for wide ones.
     blur = GlobeBlur((ROWS, COLUMNS), (0.01, width))
-    made = blur.summed(picture(), np.array([0.0, 1.0]))
+    made = blur.summed([picture()], [np.array([0.0, 1.0])])
     assert made[at] == pytest.approx(heat(width, at), rel=tolerance)
 
 
@@ -60,6 +60,14 @@ def test_an_even_picture_stays_even_and_turning_it_turns_the_result() -> None:
     blur = GlobeBlur((ROWS, COLUMNS), (0.03, 0.1, 0.4, 2.0))
     weights = np.array([0.1, 0.3, 0.4, 0.2])
     even = np.full((ROWS, COLUMNS), 0.7, np.float32)
-    np.testing.assert_allclose(blur.summed(even, weights), 0.7, rtol=1e-6)
-    turned = blur.summed(np.roll(picture(), 17, axis=1), weights)
-    np.testing.assert_allclose(turned, np.roll(blur.summed(picture(), weights), 17, axis=1), atol=1e-6)
+    np.testing.assert_allclose(blur.summed([even], [weights]), 0.7, rtol=1e-6)
+    turned = blur.summed([np.roll(picture(), 17, axis=1)], [weights])
+    np.testing.assert_allclose(turned, np.roll(blur.summed([picture()], [weights]), 17, axis=1), atol=1e-6)
+
+
+def test_two_pictures_with_widths_of_their_own_are_summed_as_each_by_itself() -> None:
+    blur = GlobeBlur((ROWS, COLUMNS), (0.03, 0.1, 0.4, 2.0))
+    pictures = [picture(), np.roll(picture(), 9, axis=1)[::-1].copy()]
+    weights = [np.array([0.4, 0.3, 0.2, 0.1]), np.array([0.0, 0.2, 0.3, 0.5])]
+    each = [blur.summed([one], [own]) for one, own in zip(pictures, weights, strict=True)]
+    np.testing.assert_allclose(blur.summed(pictures, weights), each[0] + each[1], atol=1e-6)

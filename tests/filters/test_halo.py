@@ -7,7 +7,7 @@ import numpy as np
 import pytest
 
 from halocline._typing import F32
-from halocline.filters.halo import HaloField, HaloKernels, halo_widths
+from halocline.filters.halo import CELL, HaloField, HaloKernels, halo_widths
 
 
 def scatter_halo(energy: F32, range_m: F32, kernels: HaloKernels) -> F32:
@@ -183,3 +183,24 @@ def test_halo_is_the_same_on_one_thread_and_several() -> None:
     finally:
         cv2.setNumThreads(threads)
     np.testing.assert_array_equal(results[0], results[1])
+
+
+@pytest.mark.parametrize("shape", [(270, 480), (61, 67), (512, 512), (40, 900)])
+def test_what_is_given_by_cells_spreads_as_what_pixels_give(shape: tuple[int, int]) -> None:
+    """Far wider than a cell they are the same, in any shape of picture and at any two ranges."""
+    rows, columns = np.indices(shape)
+    far = np.where(columns < 0.6 * shape[1], 3.0, 11.0).astype(np.float32)
+    weights = np.zeros((2, len(halo_widths(shape))))
+    weights[0, 5], weights[1, 5], weights[1, 6] = 1.0, 0.4, 0.6
+    both = HaloKernels(np.array([2.0, 16.0]), weights, weights)
+    energy = (np.hypot(rows - 0.4 * shape[0], columns - 0.5 * shape[1]) < 20.0).astype(np.float32)[None]
+    ends = [np.arange(0, side, CELL) for side in shape]
+    sums = np.add.reduceat(np.add.reduceat(energy, ends[0], axis=1), ends[1], axis=2)
+    field = HaloField.of(far, both)
+    nothing = np.zeros_like(energy)
+    by_pixels, by_cells = field.arrived(energy, np.zeros_like(sums)), field.arrived(nothing, sums)
+    assert by_pixels.max() > 0.02
+    assert np.abs(by_cells - by_pixels).max() < 0.04 * by_pixels.max()
+    assert by_cells.sum() == pytest.approx(by_pixels.sum(), rel=0.02)
+    together = field.arrived(energy, sums)
+    np.testing.assert_allclose(together, by_pixels + by_cells, atol=1e-5 * by_pixels.max())

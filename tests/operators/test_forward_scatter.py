@@ -21,7 +21,7 @@ from halocline.imaging.frame import Frame, Window
 from halocline.operators import forward_scatter
 from halocline.physics.path.halo_loops import give
 from halocline.physics.path.transport import LightPath, OpenRays
-from halocline.physics.path.water_halo import band_kernels, light_bend
+from halocline.physics.path.water_halo import band_bends, band_kernels
 from halocline.physics.water.path_integral import path_integral
 from halocline.presets.build import make_shot, story_path
 from halocline.presets.document import shipped_names
@@ -298,8 +298,9 @@ def test_an_edge_of_half_coverage_lies_between_its_neighbours() -> None:
     seen = made(VEILED, wall(2.0, 0.02, cover), LENS)["rgb"]
     for edge, inside, outside in ((99, 101, 97), (140, 138, 142)):
         low, high = np.sort([seen[:, :, inside], seen[:, :, outside]], axis=0)
-        assert np.all(seen[:, :, edge] > low - 1e-4)
-        assert np.all(seen[:, :, edge] < high + 1e-4)
+        # Within a hundredth of the water's red light, as which the wall is nearly as bright.
+        assert np.all(seen[:, :, edge] > low - 2e-4)
+        assert np.all(seen[:, :, edge] < high + 2e-4)
 
 
 def test_spreading_bands_and_spreading_colours_differ_little_and_in_no_light() -> None:
@@ -314,7 +315,7 @@ def test_spreading_bands_and_spreading_colours_differ_little_and_in_no_light() -
 def test_bands_that_scatter_more_have_wider_halos() -> None:
     """After as many metres, light was turned more often: Wells 1969, b(s) times the turns' mean square."""
     path = story_path(load_preset("jerlov-7c"), 1001, LINEAR_REC709)
-    kernels = band_kernels(path, None, bends=np.zeros(path.bands.count), shape=(270, 480), focal_px=400.0)
+    kernels = band_kernels(path, None, shape=(270, 480), focal_px=400.0)
     scattering = path.bands.scattering * path.attenuation_scale
     slopes = np.minimum(halo_widths((270, 480)) / 400.0, 2.0)
     mean = []
@@ -345,7 +346,7 @@ def test_light_without_cover_alone_is_scattered_as_a_number(monkeypatch: pytest.
 
     monkeypatch.setattr(np, "empty", poisoned)
     nothing, even = np.zeros((0, 0), np.float32), np.full((1, 5), 0.02, np.float32)
-    out = np.zeros((1, 1, 8), np.float32)
+    out, hidden = np.zeros((1, 1, 8), np.float32), np.zeros((1, 1, 1), np.float32)
     give.loop(
         np.ones((1, 1, 8), np.float32),
         np.full((1, 8), 5.0, np.float32),
@@ -363,8 +364,11 @@ def test_light_without_cover_alone_is_scattered_as_a_number(monkeypatch: pytest.
         even,
         np.ones((1, 1), np.float32),
         out,
+        hidden,
         0,
+        8,
     )
+    assert not hidden.any()
     # The rate at hardly any t is 0.02 1/m: exp(0.02 x 5) - 1.
     np.testing.assert_allclose(out, np.expm1(0.1), rtol=1e-5)
 
@@ -435,11 +439,11 @@ def test_the_halo_follows_the_waters_light_about_the_view(
     """How the water's light bends about a ray is asked for the ray through the picture's centre."""
     asked: list[F32] = []
 
-    def bend(path: LightPath, direction: F64) -> float:
+    def bends(path: LightPath, direction: F64) -> F64:
         asked.append(np.asarray(direction))
-        return light_bend(path, direction)
+        return band_bends(path, direction)
 
-    monkeypatch.setattr(forward_scatter, "light_bend", bend)
+    monkeypatch.setattr(forward_scatter, "band_bends", bends)
     lens = camera(WINDOW, pitch_deg=pitch_deg)
     made(VEILED, level_scene(5.0), lens)
     ahead = lens.directions(WINDOW)[:, WINDOW.height // 2, WINDOW.width // 2]

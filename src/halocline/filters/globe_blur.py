@@ -11,6 +11,7 @@ around the pole spread from r' to r by exp(-(r^2 + r'^2) / 2 sigma^2) I_m(r r' /
 from __future__ import annotations
 
 import math
+from collections.abc import Sequence
 from functools import cached_property, lru_cache
 
 import cv2
@@ -47,29 +48,33 @@ class GlobeBlur:
     shape: tuple[int, int]
     widths_rad: tuple[float, ...]
 
-    def summed(self, picture: F32, weights: F64) -> F32:
-        """Return the weighted sum of a picture's Gaussians.
+    def summed(self, pictures: Sequence[F32], weights: Sequence[F64]) -> F32:
+        """Return the weighted sum of Gaussians of all of some pictures.
 
         Parameters
         ----------
-        picture
-            ``(rows, columns)``.
+        pictures
+            ``(rows, columns)`` each.
         weights
-            Of each width, ``(n,)``.
+            Of each width, ``(n,)``, for each of the pictures.
 
         Returns
         -------
         F32
             ``(rows, columns)``.
         """
-        waves = np.fft.rfft(picture.astype(np.float64), axis=1)
-        total = np.zeros_like(waves)
-        for width, weight in zip(self.widths_rad[: self._narrow], weights, strict=False):
-            if weight > 0.0:
-                total += weight * self._blurred(waves, width)
-        wide = np.asarray(weights[self._narrow :], np.float64)
-        if wide.any():
-            self._add_wide(waves, wide, total)
+        waves = [np.fft.rfft(picture.astype(np.float64), axis=1) for picture in pictures]
+        total = np.zeros_like(waves[0])
+        for number, width in enumerate(self.widths_rad[: self._narrow]):
+            shares = [float(each[number]) for each in weights]
+            if any(shares):
+                every = zip(shares, waves, strict=True)
+                mixed = sum((share * wave for share, wave in every), start=np.zeros_like(total))
+                total += self._blurred(mixed, width)
+        for each, own in zip(weights, waves, strict=True):
+            wide = np.asarray(each[self._narrow :], np.float64)
+            if wide.any():
+                self._add_wide(own, wide, total)
         return np.fft.irfft(total, n=self.shape[1], axis=1).astype(np.float32)
 
     @cached_property

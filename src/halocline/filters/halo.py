@@ -33,6 +33,9 @@ COARSEST = 32
 LONGEST = 1024
 # Widest Gaussian, in lengths of the longer side: what is wider is the mean of the picture.
 WIDEST = 2.0
+# Side of the cells, px, that are enough for light that spreads widely, and the first of `halo_widths` that
+# they can have.
+CELL, FIRST_OF_CELLS = 8, 3
 # What is farther than its inverse is as far as that, 1/m.
 SMALLEST_NEARNESS = np.float32(1e-6)
 
@@ -48,10 +51,14 @@ class HaloKernels:
         range.
     weights
         ``(n, widths)``, rows sum to 1: share of each of `halo_widths`.
+    wide
+        The same of light that is given by cells and spreads widely, 0 before `FIRST_OF_CELLS`; None where
+        there is none.
     """
 
     ranges_m: F64
     weights: F64
+    wide: F64 | None = None
 
 
 def halo_widths(shape: tuple[int, int]) -> F64:
@@ -175,24 +182,68 @@ class _Spreader:
         rows, columns = self.square
         return _resized(plane[:rows, :columns], ((shape[0] + 1) // 2, (shape[1] + 1) // 2))
 
-    def coarse(self, halved: F32, weights: F64) -> F32:
+    @property
+    def fold(self) -> int:
+        """How many pixels of half resolution a cell is wide where it is spread."""
+        return 2 << min(1, self.count - 1)
+
+    def cells(self, wide: F32, shape: tuple[int, int]) -> F32:
+        """Return means over cells on the level where cells are spread, of sums over those of a picture.
+
+        ``wide`` is ``(cells down, cells across)``, ``shape`` the picture's own; what lies beyond the last
+        mirrors what is before it.
+        """
+        sides = (np.diff(np.append(np.arange(0, side, CELL), side)) for side in shape)
+        cells = (wide / np.multiply.outer(*sides)).astype(np.float32)
+        if self.square is not None:
+            cells = _resized(cells, tuple(-(-2 * side // CELL) for side in self.square))
+        return self._padded_cells(cells)
+
+    def _padded_cells(self, cells: F32) -> F32:
+        times = CELL // (2 * self.fold)
+        cells = cells.repeat(times, axis=0).repeat(times, axis=1)
+        size = tuple(side // self.fold for side in self.shape)
+        more = [(0, max(0, to - have)) for to, have in zip(size, cells.shape, strict=True)]
+        cells = np.pad(cells, more, mode="symmetric") if any(end for _, end in more) else cells
+        return np.ascontiguousarray(cells[: size[0], : size[1]])
+
+    def coarse(self, halved: F32, weights: F64, wide: F32 = NOTHING, wide_weights: F64 | None = None) -> F32:
         """Return the weighted sum of all Gaussians below half resolution, of the first level below it.
 
-        Of that level's size; the argument is used up. ``weights`` are those from half resolution on.
+        Of that level's size; the arguments are used up. ``weights`` are those from half resolution on;
+        ``wide`` is light by cells that has weights of its own.
         """
-        levels = [halved]
-        while len(levels) < self.count:
-            levels.append(_empty_half(levels[-1]))
-            halo_loops.halved(levels[-2], levels[-1])
-        last = levels[-1]
-        total = last * np.float32(weights[self.count])
-        for (down, across), weight in zip(self.wide, weights[self.count + 1 :], strict=True):
+        levels = _levels(halved, self.count)
+        first = min(1, self.count - 1)
+        aside = [] if wide_weights is None else _levels(wide, self.count - first)
+        total = levels[-1] * np.float32(weights[self.count])
+        if wide_weights is not None:
+            total += aside[-1] * np.float32(wide_weights[self.count])
+        for number, (down, across) in enumerate(self.wide, self.count + 1):
+            last, weight = levels[-1], np.float32(weights[number])
+            if wide_weights is not None and wide_weights[number] > 0.0:
+                last = weight * last + np.float32(wide_weights[number]) * aside[-1]
+                weight = np.float32(1.0)
             if weight > 0.0:
-                halo_loops.spread_widely(last, down, across, np.float32(weight), total)
-        for level, weight in zip(levels[-2::-1], weights[self.count - 1 : 0 : -1], strict=True):
-            halo_loops.add_doubled(total, np.float32(weight), level)
+                halo_loops.spread_widely(last, down, across, weight, total)
+        for number in range(self.count - 2, -1, -1):
+            level, weight = levels[number], np.float32(weights[number + 1])
+            if wide_weights is not None and number >= first:
+                level *= weight
+                level += np.float32(wide_weights[number + 1]) * aside[number - first]
+                weight = np.float32(1.0)
+            halo_loops.add_doubled(total, weight, level)
             total = level
         return total
+
+
+def _levels(finest: F32, count: int) -> list[F32]:
+    """Return so many levels of a pyramid, from the finest on."""
+    levels = [finest]
+    while len(levels) < count:
+        levels.append(_empty_half(levels[-1]))
+        halo_loops.halved(levels[-2], levels[-1])
+    return levels
 
 
 @dataclass(frozen=True)
@@ -220,10 +271,19 @@ class _RoundSpreader(_Spreader):
         blur = GlobeBlur((half[0] // 2, half[1] // 2 - 2 * beyond), tuple(float(width) for width in widths))
         return cls(count, (half[0], half[1]), (), None, blur, beyond)
 
-    def coarse(self, halved: F32, weights: F64) -> F32:
+    @property
+    def fold(self) -> int:
+        """How many pixels of half resolution a cell is wide where it is spread: it is cut in four."""
+        return 2
+
+    def coarse(self, halved: F32, weights: F64, wide: F32 = NOTHING, wide_weights: F64 | None = None) -> F32:
         """Return the weighted sum of all Gaussians below half resolution, of the first level below it."""
-        inner = halved[:, self.beyond : halved.shape[1] - self.beyond]
-        blurred = self.blur.summed(inner, weights[1:])
+        inner = slice(self.beyond, halved.shape[1] - self.beyond)
+        pictures, shares = [halved[:, inner]], [weights[1:]]
+        if wide_weights is not None:
+            pictures.append(wide[:, inner])
+            shares.append(wide_weights[1:])
+        blurred = self.blur.summed(pictures, shares)
         return np.pad(blurred, ((0, 0), (self.beyond, self.beyond)), mode="wrap")
 
 
@@ -250,8 +310,8 @@ class _Part:
         Which of the picture's ranges.
     nearest
         One over the range from beyond which its light comes, 1/m.
-    weights
-        Of its Gaussians from half resolution on.
+    weights, wide
+        Of its Gaussians from half resolution on; and those of light by cells, if any.
     seen
         Where it is in open view, spread, without half resolution's part; empty where it is everywhere.
     """
@@ -259,6 +319,7 @@ class _Part:
     number: np.float32
     nearest: np.float32
     weights: F64
+    wide: F64 | None
     seen: F32
 
     @property
@@ -286,6 +347,8 @@ class HaloField:
         made whole.
     stays
         Share of the halo that stays in its pixel, at half resolution.
+    cells
+        Where the range of what each cell gives stands among the picture's; empty where there are none.
     spreader
         Spreads light as the Gaussians do, in a picture of this size.
     shape
@@ -299,6 +362,7 @@ class HaloField:
     reach: F32
     due: F32
     stays: F32
+    cells: F32
     shape: tuple[int, int]
 
     @classmethod
@@ -330,7 +394,7 @@ class HaloField:
             if globe is None
             else _RoundSpreader.around(shape, globe)
         )
-        reach, things = _half_nearness(range_m, spreader)
+        reach, things, by_cells = _half_nearness(range_m, spreader, cells=kernels.wide is not None)
         place, given, due, stays = (empty_plane(reach.shape) for _ in range(4))
         bands = bands_of_rows(len(reach))
 
@@ -344,6 +408,8 @@ class HaloField:
         place -= np.float32(first)
         given -= np.float32(first)
         weights = kernels.weights[first : last + 1]
+        wide = [None] * len(weights) if kernels.wide is None else list(kernels.wide[first : last + 1, 1:])
+        cells = np.clip(_place(by_cells, kernels.ranges_m) - np.float32(first), 0.0, len(weights) - 1.0)
         # A range's light comes, on the whole, from beyond the middle between it and the range before.
         middles = 1.0 / np.sqrt(kernels.ranges_m[:-1] * kernels.ranges_m[1:])
         nearest = np.concatenate([[1.0 / SMALLEST_NEARNESS], middles])[first : last + 1].astype(np.float32)
@@ -355,12 +421,13 @@ class HaloField:
             bands,
         )
         parts = in_parallel(
-            lambda number: _part(spreader, place, number, nearest[number], weights[number]),
+            lambda number: _part(spreader, place, number, nearest[number], weights[number], wide[number]),
             range(len(weights)),
         )
-        return cls(spreader, tuple(parts), place, given, reach, due, spreader.own_half(stays, shape), shape)
+        stays = spreader.own_half(stays, shape)
+        return cls(spreader, tuple(parts), place, given, reach, due, stays, cells, shape)
 
-    def arrived(self, energy: F32) -> F32:
+    def arrived(self, energy: F32, wide: F32 = NOTHING) -> F32:
         """Return what of the light that pixels give to the halo arrives elsewhere, at half resolution.
 
         Where nothing nearer hides a pixel's surroundings, what it gives away arrives in full. A constant
@@ -370,7 +437,10 @@ class HaloField:
         ----------
         energy
             ``(planes, rows, columns)``.
+        wide
+            Sums over cells of what is given by cells, ``(planes, cells down, cells across)``, if anything.
         """
+        by_cells = [self.spreader.cells(plane, self.shape) for plane in wide] if self.cells.size else []
         half: F32 = empty_plane((len(energy), *self.place.shape))
 
         def halve(plane: int) -> None:
@@ -385,7 +455,12 @@ class HaloField:
             number, plane = item
             part, level = self.parts[number], np.empty(size, np.float32)
             halo_loops.halved_member(half[plane], self.given, part.number, level)
-            coarse[number, plane] = self.spreader.coarse(level, part.weights)
+            if part.wide is None or not by_cells:
+                coarse[number, plane] = self.spreader.coarse(level, part.weights)
+                return
+            member = np.maximum(np.float32(1.0) - np.abs(self.cells - part.number), np.float32(0.0))
+            member *= by_cells[plane]
+            coarse[number, plane] = self.spreader.coarse(level, part.weights, member, part.wide)
 
         in_parallel(spread, np.ndindex(len(self.parts), len(half)))
 
@@ -407,11 +482,12 @@ class HaloField:
         return out
 
 
-def _half_nearness(range_m: F32, spreader: _Spreader) -> tuple[F32, F32]:
+def _half_nearness(range_m: F32, spreader: _Spreader, *, cells: bool) -> tuple[F32, F32, F32]:
     """Return one over the range at half resolution, so that endless ranges can be averaged; and of things.
 
     The second is the mean of each 2 x 2 pixels by their nearness: a thing that fills but a part of them gives
-    the halo of its own range, and not one that the open water beside it draws away.
+    the halo of its own range, and not one that the open water beside it draws away. The third is that of
+    cells, empty where those are not asked for.
     """
     nearness: F32 = empty_plane(range_m.shape)
     bands = bands_of_rows(len(range_m))
@@ -426,12 +502,19 @@ def _half_nearness(range_m: F32, spreader: _Spreader) -> tuple[F32, F32]:
     plain = copied_plane(spreader.half(nearness))
     in_parallel(square, bands)
     things = copied_plane(spreader.half(nearness))
+    by_cells = NOTHING
+    if cells:
+        size = tuple(side // spreader.fold for side in plain.shape)
+        by_cells, whole = (
+            cv2.resize(each, size[::-1], interpolation=cv2.INTER_AREA) for each in (things, plain)
+        )
+        by_cells = by_cells / np.maximum(whole, SMALLEST_NEARNESS)
 
     def share(band: slice) -> None:
         np.divide(things[band], np.maximum(plain[band], SMALLEST_NEARNESS), out=things[band])
 
     in_parallel(share, bands_of_rows(len(things)))
-    return plain, things
+    return plain, things, by_cells
 
 
 def _place(nearness: F32, ranges_m: F64) -> F32:
@@ -448,7 +531,9 @@ def _place(nearness: F32, ranges_m: F64) -> F32:
     )
 
 
-def _part(spreader: _Spreader, place: F32, number: int, nearest: np.float32, weights: F64) -> _Part:
+def _part(
+    spreader: _Spreader, place: F32, number: int, nearest: np.float32, weights: F64, wide: F64 | None
+) -> _Part:
     """Return a range of a picture, with how much of each pixel's surroundings is not hidden by nearer things.
 
     A pixel that itself shows something nearer gets what there is to see, no more.
@@ -461,7 +546,7 @@ def _part(spreader: _Spreader, place: F32, number: int, nearest: np.float32, wei
         level = _empty_half(view)
         halo_loops.halved(view, level)
         seen = spreader.coarse(level, _even(weights[1:]))
-    return _Part(which, nearest, weights[1:], seen)
+    return _Part(which, nearest, weights[1:], wide, seen)
 
 
 def _even(weights: F64) -> F64:

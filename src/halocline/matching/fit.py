@@ -271,10 +271,10 @@ def _solved(made: Prediction, samples: Sequence[Sample], setting: Setting, noise
     matrix, columns = _design(samples, made.transfer, setting)
     measured = np.array([sample.rgb for sample in samples]).ravel()
     x, kept = np.zeros(matrix.shape[1]), np.ones_like(measured)
+    halo = _Halo.of(made, measured.reshape(-1, 3))
+    seen, over = halo.seen(matrix, made.veil, x[columns["tint"]].size), halo.over.ravel()
+    sigma = np.hypot(noise, halo.doubt).ravel()
     for _ in range(ROUNDS):
-        halo = _Halo.of(made, measured.reshape(-1, 3), x[columns["tint"]])
-        seen, over = halo.seen(matrix, made.veil, x[columns["tint"]].size), halo.over.ravel()
-        sigma = np.hypot(noise, halo.doubt).ravel()
         weights = kept / sigma
         x = _least_squares(seen * weights[:, None], (measured - over) * weights)
         off = _off(seen @ x + over, measured) / sigma
@@ -330,14 +330,12 @@ class _Halo:
     doubt: F64
 
     @classmethod
-    def of(cls, made: Prediction, measured: F64, tint: F64) -> _Halo:
-        """Reckon it; what is about a sample is brighter or darker than the water as the tint has it."""
-        darker = made.given[0] < tint * made.hidden[0]
-        given, hidden, share = (np.where(darker, k[1], k[0]) for k in (made.given, made.hidden, made.share))
-        times = 1.0 / np.maximum(1.0 - share, LEAST_DIRECT)
-        over = times * given - (times - 1.0) * measured
+    def of(cls, made: Prediction, measured: F64) -> _Halo:
+        """Reckon it."""
+        times = 1.0 / np.maximum(1.0 - made.share, LEAST_DIRECT)
+        over = times * made.given - (times - 1.0) * measured
         doubt = np.hypot(HALO_NOISE * np.log(times) * measured, SURROUNDINGS_NOISE * over)
-        return cls(given, hidden, times, over, doubt)
+        return cls(made.given, made.hidden, times, over, doubt)
 
     def seen(self, matrix: F64, veil: F64, each: int) -> F64:
         """Return the matrix from unknowns to samples with the tint's columns, the first, and all halos."""

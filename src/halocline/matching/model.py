@@ -11,8 +11,9 @@ picture of sample i is then linear in what is left unknown:
 M_i is the 3 x 3 transfer of the range, v_i the veil's colour by the water alone. ``gain`` and ``tint`` are
 three numbers each: exposure, the camera's white balance and the colour of the light cannot be told apart.
 p_j is what the picture shows about the sample, w_j the open water behind it, and h_ij the part of what sets
-the two apart that arrives as halo at the sample (`halocline.physics.path.halo_about`). It differs for things
-brighter and things darker than the water.
+the two apart that arrives as halo at the sample (`halocline.physics.path.halo_about`). Of w_j there is more:
+a thing hides light about the view that is brighter than the water along it. One that differs from the water
+by less than half of its light hides less; that is left out here.
 """
 
 from __future__ import annotations
@@ -33,7 +34,7 @@ from halocline.matching.samples import Sample
 from halocline.matching.surroundings import RINGS, Around
 from halocline.physics.path.halo_about import halo_part, halo_rings
 from halocline.physics.path.transport import LightPath, refracted_sun
-from halocline.physics.path.water_halo import bend_of, ring_about
+from halocline.physics.path.water_halo import bend_of, rings_about
 from halocline.physics.sea.surface import direct_sun_share
 from halocline.physics.water.bands import Bands, hat_functions
 from halocline.physics.water.spectra import WAVELENGTH_NM, basis, sensor_weights
@@ -89,9 +90,9 @@ class Prediction:
         ``(n, 3)``.
     given, hidden
         Halo of what the picture shows about it, and that of the open water hidden there for a tint of 1,
-        ``(2, n, 3)``: of things brighter, and of things darker than the water.
+        ``(n, 3)``.
     share
-        What part of all that the picture shows about it arrives so, ``(2, n, 3)``, 0 to 1.
+        What part of all that the picture shows about it arrives so, ``(n, 3)``, 0 to 1.
     """
 
     transfer: F64
@@ -149,9 +150,9 @@ class Views:
         deeper = -(self.directions[self.covered] @ UP) * self.range_m[self.covered]
         fallen = solved_light.log_fallen(paths, paths[0].camera_depth_m + deeper)
         # Beside the samples themselves: open water about them.
-        ranges = np.append(self.range_m, np.full(len(self.about.views), np.inf))
+        ranges = np.append(self.range_m, np.full(len(self.about.directions), np.inf))
         return fallen, solved_light.log_veil(
-            paths, ranges, np.concatenate([self.directions, self.about.views])
+            paths, ranges, np.concatenate([self.directions, self.about.directions])
         )
 
     def seen(self, optics: F64, space: RGBSpace, fallen: F64, veil: F64) -> Prediction:
@@ -181,7 +182,9 @@ class About:
     share
         ``(n, steps, rings, views)``.
     views
-        Unit directions, ``(views + 9, 3)``: the last nine are the middle of all, and a ring about it.
+        Unit directions, ``(views, 3)``.
+    rings
+        The middle of all views and rings about it, see `rings_about`.
     """
 
     range_m: F64
@@ -189,6 +192,7 @@ class About:
     rgb: F64
     share: F64
     views: F64
+    rings: F64
 
     @classmethod
     def of(cls, samples: Sequence[Sample]) -> About:
@@ -208,8 +212,13 @@ class About:
             for view, at in enumerate(place):
                 share[number, :count, :, at] += around.share[:, :, view]
         ranges, which = np.unique(range_m, return_inverse=True)
-        ring = ring_about(_unit(views.mean(axis=0)))
-        return cls(ranges, which.reshape(range_m.shape), rgb, share, np.concatenate([views, ring]))
+        rings = rings_about(_unit(views.mean(axis=0)))
+        return cls(ranges, which.reshape(range_m.shape), rgb, share, views, rings)
+
+    @property
+    def directions(self) -> F64:
+        """All of open water that is asked for: of the views, then of the rings, unit, ``(n, 3)``."""
+        return np.concatenate([self.views, self.rings])
 
     def halo(self, optics: F64, open_water: F64, space: RGBSpace) -> tuple[F64, F64, F64]:
         """Return the samples' `Prediction.given`, `Prediction.hidden` and `Prediction.share`.
@@ -219,24 +228,31 @@ class About:
         optics
             Attenuation and scattering at every nanometre, 1/m, ``(2, 301)``.
         open_water
-            Of each of the views, ``(views + 9, 3)``.
+            Along each of `directions`, ``(n, 3)``.
         space
             Of all colours.
         """
-        beyond, along = open_water[:-9], open_water[-9:] @ space.luminance_row
-        bend = bend_of(float(along[0]), along[1:])
+        behind, about = np.split(open_water, [len(self.views)])
+        bends = [bend_of(channel) for channel in about.T]
         few = (solved_light.NODES_NM - WAVELENGTH_NM[0]).astype(int)
         c, b = optics[:, few]
-        parts = np.stack([halo_part(c - b, b, self.range_m, q) for q in (0.0, bend)])
+        own = halo_part(c - b, b, self.range_m, 0.0)
         lost = np.minimum(np.outer(self.range_m, c - c.min()), MOST_LOST)
         weights = _seen_by_channel(space) * np.exp(-lost)[:, None, :]
-        part = np.einsum("hrk,rck->hrc", parts, weights / weights.sum(axis=-1, keepdims=True))
-        rings = halo_rings(float(optics[1, _REFERENCE]) * self.range_m)[self.which]
-        shown = np.einsum("nsr,nsrc->nsc", rings, self.rgb)
-        share = np.einsum("nsr,nsrv->nsv", rings, self.share)
-        by_step, covered = part[:, self.which], share.sum(axis=-1, keepdims=True)
-        given, hidden, whole = ((by_step * each).sum(axis=2) for each in (shown, share @ beyond, covered))
-        return given, hidden, whole
+        weights /= weights.sum(axis=-1, keepdims=True)
+        part = np.einsum("rk,rck->rc", own, weights)[self.which]
+        # What each channel's light hides beyond that, by its own bend.
+        direct = np.exp(-np.minimum(np.outer(self.range_m, c), MOST_LOST))
+        bent = np.stack([halo_part(c - b, b, self.range_m, bend) for bend in bends], axis=1)
+        regained = direct[:, None] * ((1.0 - own[:, None]) / (1.0 - bent) - 1.0)
+        more = np.einsum("rck,rck->rc", regained, weights)[self.which]
+        depth = float(optics[1, _REFERENCE]) * self.range_m
+        near, wide = (halo_rings(depth, beyond=beyond)[self.which] for beyond in (False, True))
+        shown = np.einsum("nsr,nsrc->nsc", near, self.rgb)
+        share, far_share = (np.einsum("nsr,nsrv->nsv", rings, self.share) for rings in (near, wide))
+        covered = share.sum(axis=-1, keepdims=True)
+        hidden = part * (share @ behind) + more * (far_share @ behind)
+        return (part * shown).sum(axis=1), hidden.sum(axis=1), (part * covered).sum(axis=1)
 
 
 class Strengths:

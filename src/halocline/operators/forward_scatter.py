@@ -21,9 +21,9 @@ from pydantic import Field
 
 from halocline._typing import F32, F64
 from halocline.compute.compiled import compiled
-from halocline.compute.planes_on_disk import empty_plane
+from halocline.compute.planes_on_disk import empty_plane, filled_plane
 from halocline.compute.threads import in_parallel
-from halocline.filters.halo import HaloField, HaloKernels
+from halocline.filters.halo import CELL, HaloField, HaloKernels
 from halocline.filters.pyramid_blur import NOTHING, bands_of_rows
 from halocline.graph.light_form import combine
 from halocline.graph.operator import WHOLE, Operator, Planes, PlaneUse, RowsOf, Tile, Undoing
@@ -40,7 +40,6 @@ from halocline.physics.path.water_halo import (
     band_bends,
     band_kernels,
     empirical_water_halo,
-    light_bend,
     water_halo,
 )
 from halocline.quantities import PerMetre, Ratio, Share, Strict
@@ -111,6 +110,28 @@ class PreparedScatter:
 
 
 @dataclass(frozen=True)
+class Given:
+    """What a picture gives to its halo.
+
+    Attributes
+    ----------
+    energy
+        By pixel, ``(C, rows, columns)``.
+    wide
+        Sums over cells of what is hidden beyond that, ``(C, cells down, cells across)``.
+    """
+
+    energy: F32
+    wide: F32
+
+    @classmethod
+    def empty(cls, planes: int, shape: tuple[int, int]) -> Given:
+        """Return planes that are to be written to; nothing is hidden yet."""
+        cells = (-(-shape[0] // CELL), -(-shape[1] // CELL))
+        return cls(empty_plane((planes, *shape)), filled_plane((planes, *cells), 0.0))
+
+
+@dataclass(frozen=True)
 class SpreadHalo:
     """A picture's halo: what its pixels give, ``(C, rows, columns)``, and what of that arrives elsewhere."""
 
@@ -119,13 +140,15 @@ class SpreadHalo:
     arrived: F32
 
     @classmethod
-    def of(cls, fields: tuple[HaloField, ...], energy: F32) -> SpreadHalo:
+    def of(cls, fields: tuple[HaloField, ...], given: Given) -> SpreadHalo:
         """Spread what pixels give by one field, or each plane by its own."""
+        energy = given.energy
         if len(fields) == 1:
-            return cls(fields, energy, fields[0].arrived(energy))
+            return cls(fields, energy, fields[0].arrived(energy, given.wide))
         arrived: F32 = empty_plane((len(energy), *fields[0].stays.shape))
-        for number, (field, plane) in enumerate(zip(fields, _shared(energy, fields), strict=True)):
-            arrived[number] = field.arrived(plane)[0]
+        for number, field in enumerate(fields):
+            own = slice(number, number + 1)
+            arrived[number] = field.arrived(energy[own], given.wide[own])[0]
         return cls(fields, energy, arrived)
 
     def rows(self, rows: slice) -> F32:
@@ -182,14 +205,12 @@ class ForwardScatter(Operator[ForwardScatterParameters, PreparedScatter]):
             halo = empirical_water_halo(path, gain=p.gain, blur=blur, shape=shape, focal_px=focal)
         else:
             asymmetry = p.asymmetry if p.law == "smooth" else None
-            views = _views(shot) if p.acts_on == "difference" else []
-            bend = float(np.mean([light_bend(path, view) for view in views])) if views else 0.0
             bends = np.zeros(path.bands.count)
-            if views:
-                bends = np.mean([band_bends(path, view) for view in views], axis=0)
-            halo = water_halo(path, asymmetry, bend=bend, shape=shape, focal_px=focal, bends=bends)
+            if p.acts_on == "difference":
+                bends = np.mean([band_bends(path, view) for view in _views(shot)], axis=0)
+            halo = water_halo(path, asymmetry, bends=bends, shape=shape, focal_px=focal)
             if p.detail == "bands":
-                kernels = band_kernels(path, asymmetry, bends=bends, shape=shape, focal_px=focal)
+                kernels = band_kernels(path, asymmetry, shape=shape, focal_px=focal)
         if p.detail == "bands":
             each = np.eye(path.bands.count)
             return PreparedScatter(halo, kernels or (halo.kernels,), p.strength * each, each, shade)
@@ -208,20 +229,20 @@ class ForwardScatter(Operator[ForwardScatterParameters, PreparedScatter]):
         """Spread the halo of the whole picture, of which only what pixels give to it is held."""
         window = tile.window
         length: F32 = empty_plane(window.shape)
-        energy: F32 = empty_plane((len(prepared.mix), *window.shape))
+        given = Given.empty(len(prepared.mix), window.shape)
 
         def look(rows_seen: slice) -> None:
             part = _rows(window, rows_seen)
             planes = rows.planes(rows_seen.start, rows_seen.stop)
             own = replace(tile, region=part, window=part)
             length[rows_seen] = _length(planes, part, shot)
-            self._give(planes, length[rows_seen], own, shot, prepared, energy, rows_seen.start)
+            self._give(planes, length[rows_seen], own, shot, prepared, given, rows_seen.start)
 
         # Beginning where the water's own light is reckoned.
         at_once = max(STEP, rows.together // STEP * STEP)
         in_parallel(look, bands_of_rows(window.height, at_once=at_once))
         fields = prepared.fields(length, shot.camera)
-        return replace(prepared, spread=SpreadHalo.of(fields, energy))
+        return replace(prepared, spread=SpreadHalo.of(fields, given))
 
     def apply(self, planes: Planes, tile: Tile, shot: Shot, prepared: PreparedScatter) -> Planes:
         """Scatter."""
@@ -258,9 +279,9 @@ class ForwardScatter(Operator[ForwardScatterParameters, PreparedScatter]):
         tile, shot, prepared
             As in `survey`.
         """
-        energy: F32 = empty_plane((len(prepared.mix), *length.shape))
-        self._give(planes, length, tile, shot, prepared, energy, 0)
-        return SpreadHalo.of(fields, energy)
+        given = Given.empty(len(prepared.mix), (length.shape[0], length.shape[1]))
+        self._give(planes, length, tile, shot, prepared, given, 0)
+        return SpreadHalo.of(fields, given)
 
     def _give(
         self,
@@ -269,10 +290,10 @@ class ForwardScatter(Operator[ForwardScatterParameters, PreparedScatter]):
         tile: Tile,
         shot: Shot,
         prepared: PreparedScatter,
-        energy: F32,
+        given: Given,
         to: int,
     ) -> None:
-        """Write what each pixel gives to the halo to ``(C, rows, columns)``, from a row of it on."""
+        """Write what each pixel gives to the halo, from a row on."""
         bands = np.ascontiguousarray(planes["bands"])
         added = [planes[name] for name in tile.added if name in planes]
         cover = planes.get("coverage", planes["alpha"])
@@ -283,17 +304,16 @@ class ForwardScatter(Operator[ForwardScatterParameters, PreparedScatter]):
 
         def give(rows: slice) -> None:
             rays = self._rays(_rows(tile.window, rows), shot, veil, prepared.shade)
+            shown, own, which = bands, surfaces, rows
             if added:
-                own = surfaces.rows(rows)
-                direct = _direct(bands[:, rows], [part[:, rows] for part in added])
-                prepared.halo.give(direct, own, rays, prepared.mix, energy, to=to + rows.start)
-            else:
-                prepared.halo.give(bands, surfaces, rays, prepared.mix, energy, rows, to=to + rows.start)
+                own, which = surfaces.rows(rows), slice(None)
+                shown = _direct(bands[:, rows], [part[:, rows] for part in added])
+            energy, wide = given.energy, given.wide
+            prepared.halo.give(shown, own, rays, prepared.mix, energy, wide, which, to=to + rows.start)
 
         in_parallel(give, bands_of_rows(len(length), at_once=ROWS_TOGETHER))
         if farther is not None and len(farther.where[0]):
-            here = energy[:, to : to + len(length)]
-            self._give_farther(planes, added, surfaces, farther, tile.window, shot, prepared, here)
+            self._give_farther(planes, added, surfaces, farther, tile.window, shot, prepared, given, to)
 
     def _rays(self, window: Window, shot: Shot, veil: VeilRays, shade: WaterShade | None) -> OpenRays:
         """Return what open water brings to the lens along every so many of a window's rays.
@@ -317,9 +337,10 @@ class ForwardScatter(Operator[ForwardScatterParameters, PreparedScatter]):
         window: Window,
         shot: Shot,
         prepared: PreparedScatter,
-        energy: F32,
+        given: Given,
+        to: int,
     ) -> None:
-        """Add what the farther surfaces of mixed pixels give."""
+        """Add what the farther surfaces of mixed pixels give, from a row on."""
         mu, cos_sun = (farther.at(shot.view_plane(name, window))[None] for name in ("downward", "sun_cosine"))
         lengths = planes.get("far_path_length")
         length = shot.path.path_length(farther.range_m, mu[0]) if lengths is None else farther.at(lengths)
@@ -334,10 +355,12 @@ class ForwardScatter(Operator[ForwardScatterParameters, PreparedScatter]):
         light = light * farther.at(farther.share)
         share = np.clip(farther.at(surfaces.cover), np.float32(0.0), np.float32(1.0))
         share = share * farther.at(surfaces.far_share)
-        given = np.empty((len(prepared.mix), 1, len(length)), np.float32)
         own = Surfaces(length[None], share[None])
-        prepared.halo.give(light[:, None], own, rays, prepared.mix, given)
-        energy[:, farther.where[0], farther.where[1]] += given[:, 0]
+        more, hidden = np.zeros((2, len(prepared.mix), 1, len(length)), np.float32)
+        prepared.halo.give(light[:, None], own, rays, prepared.mix, more, hidden, cell=1)
+        rows, columns = farther.where[0] + to, farther.where[1]
+        given.energy[:, rows, columns] += more[:, 0]
+        np.add.at(given.wide, (slice(None), rows // CELL, columns // CELL), hidden[:, 0])
 
 
 def _behind(planes: Planes) -> tuple[Farther | None, tuple[F32, F32]]:

@@ -28,6 +28,9 @@ _ZERO, _ONE, _EIGHTH = np.float32(0.0), np.float32(1.0), np.float32(0.125)
 _SLOWEST = np.float32(1e-5)
 # What lies beyond so many lengths of 1/k is not seen.
 _ENDLESS = np.float32(20.0)
+# What shows the water's own light passes for water, and the less so the more it differs: not at all where it
+# does by one part in so many. A choice: of what else a thing sends to other sides a picture tells nothing.
+_LIKE = np.float32(2.0)
 
 
 @compiled
@@ -45,12 +48,19 @@ def give(
     numbers: F32,
     rates: F32,
     own: F32,
-    hidden: F32,
+    more: F32,
     mix: F32,
     out: F32,
+    wide: F32,
     to: int,
+    cell: int,
 ) -> None:
-    """Write what some rows of a picture give to the halo.
+    """Write what some rows of a picture give to the halo, and add what they hide beyond that.
+
+    A thing gives what sets its light apart from the water behind it. It hides more than that: light about
+    the view that is brighter than the water along it, and would have been turned into the picture; of what a
+    thing sends to other sides in turn a picture tells nothing, and most send as much. But a thing about as
+    bright as the water passes for water, and hides nothing.
 
     Parameters
     ----------
@@ -74,34 +84,40 @@ def give(
         the largest exponent; depth of the lens, metres.
     rates
         By how much the water takes from direct light beyond what it takes from its own, 1/m, ``(K,)``.
-    own, hidden
-        What light brighter, and light darker than the water regains of its scattering, 1/m, as the
-        coefficients of polynomials in s / (s + half), ``(K, 5)``.
+    own
+        What a thing's light regains of its scattering, 1/m, as the coefficients of polynomials in
+        s / (s + half), ``(K, 5)``.
+    more
+        What is hidden beyond the water's light along the view, as a share of what that would give, likewise.
     mix
         What each band adds to each plane of the result, ``(C, K)``.
     out, to
         ``(C, rows, columns)``, and the row of it that the first is written to.
+    wide, cell
+        ``(C, cells down, cells across)``, to which sums over cells are added, and the side of a cell, 1 or 8
+        pixels; cells begin with the first row.
     """
     half, longest, most, depth = numbers
     columns, bands = direct.shape[2], direct.shape[0]
     # Nodes are blown up eight pixels at a time, beyond a row's end too.
-    wide = -(-columns // _STEP) * _STEP
+    blown_up = -(-columns // _STEP) * _STEP
     s, t, share, part, place, rest, given = (
         np.empty(columns, np.float32),
         np.empty(columns, np.float32),
         np.empty(columns, np.float32),
         np.empty(columns, np.float32),
         np.empty(columns, np.float32),
-        np.empty(wide, np.float32),
+        np.empty(blown_up, np.float32),
         np.empty(columns, np.float32),
     )
     kinds, lines = np.empty(columns // _STRETCH + 1, np.int8), np.empty((4, _TOGETHER), np.float32)
     # Where no surface is, the water behind it is not reckoned, and a share of 0 of it must be 0.
     back, nothing = np.empty((2, _TOGETHER), np.float32), np.zeros((2, _TOGETHER), np.float32)
-    nodes = np.empty(max(wide, _TOGETHER) // _STEP + 1, np.float32)
+    nodes = np.empty(max(blown_up, _TOGETHER) // _STEP + 1, np.float32)
     count = columns // _STEP + 1
     known = np.empty((bands, 4, count), np.float32)
     at_nodes, of_nodes = np.empty((4, count), np.float32), np.empty((3, count), np.float32)
+    beyond, sums = np.zeros((bands, columns), np.float32), np.empty(-(-columns // cell), np.float32)
     for y in range(first, last):
         there = to + y - first
         for plane in range(out.shape[0]):
@@ -118,24 +134,25 @@ def give(
         _leave_out(far_light, far_share, y, share, part)
         for band in range(bands):
             if straight:
-                _known(at_nodes, open_for, known[band], rates[band], most, own[band], hidden[band], of_nodes)
+                _known(at_nodes, open_for, known[band], rates[band], most, own[band], more[band], of_nodes)
             start = 0
             while start < columns:
                 kind, end = kinds[start // _STRETCH], _end_of(kinds, start, columns)
-                light, giving = direct[band, y, start:end], given[start:end]
+                light, giving, hiding = direct[band, y, start:end], given[start:end], beyond[band, start:end]
                 shown = light, part[start:end], share[start:end], s[start:end], t[start:end]
                 if kind == _STRAIGHT:
-                    _given_between(light, shown[1], shown[2], of_nodes, start // _STEP, lines, giving)
+                    _given_between(light, shown[1], shown[2], of_nodes, start // _STEP, lines, giving, hiding)
                 elif kind == _SINGLE:
                     for which in range(4):
                         _line(rays[which, band], y - first, start, step, nodes, lines[which])
                     _behind(place[start:end], rest[start:end], open_for, lines, rates[band], back)
-                    _given(shown, back, most, own[band], hidden[band], giving)
+                    _given(shown, back, most, own[band], more[band], giving, hiding)
                 elif not _is_dark(light):
-                    _given(shown, nothing, most, own[band], hidden[band], giving)
+                    _given(shown, nothing, most, own[band], more[band], giving, hiding)
                 for plane in range(0 if kind == _OPEN and _is_dark(light) else out.shape[0]):
                     _add(mix[plane, band], giving, out[plane, there, start:end])
                 start = end
+        _hide(beyond, cell, sums, mix, wide, there, y + 1 == last)
 
 
 @compiled
@@ -243,35 +260,40 @@ def _known(
     lost: np.float32,
     most: np.float32,
     own: F32,
-    hidden: F32,
+    more: F32,
     out: F32,
 ) -> None:
-    """Write at nodes the light behind, and how much of what is brighter and of what is darker is given."""
+    """Write at nodes the light behind, how much of light is given, and how much of what is behind hidden."""
     s, t, place, rest = at_nodes[0], at_nodes[1], at_nodes[2], at_nodes[3]
     _behind(place, rest, open_for, known, lost, out)
     for node in range(s.size):
         out[0, node] += out[1, node]
-    for which in range(2):
-        rate, gain = own if which == 0 else hidden, out[1 + which]
-        r0, r1, r2, r3, r4 = rate[0], rate[1], rate[2], rate[3], rate[4]
-        for node in range(s.size):
-            x = t[node]
-            regained = r0 + x * (r1 + x * (r2 + x * (r3 + x * r4)))
-            gain[node] = exponential_less_one(min(regained * s[node], most))
+    gain, hidden = out[1], out[2]
+    o0, o1, o2, o3, o4 = own[0], own[1], own[2], own[3], own[4]
+    m0, m1, m2, m3, m4 = more[0], more[1], more[2], more[3], more[4]
+    for node in range(s.size):
+        x = t[node]
+        regained = o0 + x * (o1 + x * (o2 + x * (o3 + x * o4)))
+        gain[node] = exponential_less_one(min(regained * s[node], most))
+        hidden[node] = gain[node] * (m0 + x * (m1 + x * (m2 + x * (m3 + x * m4))))
 
 
 @compiled
 def _given_between(
-    light: F32, part: F32, share: F32, of_nodes: F32, first: int, lines: F32, out: F32
+    light: F32, part: F32, share: F32, of_nodes: F32, first: int, lines: F32, out: F32, beyond: F32
 ) -> None:
-    """Write what one band gives where all goes straight from node to node, the first of which is told."""
+    """Write what one band gives where all goes straight from node to node, the first of which is told.
+
+    What it hides beyond that is added.
+    """
     for which in range(3):
         by_eights(of_nodes[which, first:], lines[which, : out.size])
-    back, brighter, darker = lines[0], lines[1], lines[2]
+    back, gain, hidden = lines[0], lines[1], lines[2]
     for i in range(out.size):
-        unlike = light[i] * part[i] - share[i] * back[i]
-        # Not the one or the other: to choose between two loads the compiler would take one pixel at a time.
-        out[i] = brighter[i] * max(unlike, _ZERO) + darker[i] * min(unlike, _ZERO)
+        behind = share[i] * back[i]
+        unlike = light[i] * part[i] - behind
+        out[i] = gain[i] * unlike
+        beyond[i] -= hidden[i] * min(_LIKE * abs(unlike), behind)
 
 
 @compiled
@@ -359,21 +381,57 @@ def _given(
     behind: F32,
     most: np.float32,
     own: F32,
-    hidden: F32,
+    more: F32,
     out: F32,
+    beyond: F32,
 ) -> None:
-    """Write what one band gives: of its light and the surface's part of that, share, length and its part."""
+    """Write what one band gives, and add what it hides beyond that.
+
+    ``shown`` is its light and the surface's part of that, share, length and its part.
+    """
     light, part, share, s, t = shown
     once, rest = behind[0], behind[1]
     o0, o1, o2, o3, o4 = own[0], own[1], own[2], own[3], own[4]
-    h0, h1, h2, h3, h4 = hidden[0], hidden[1], hidden[2], hidden[3], hidden[4]
+    m0, m1, m2, m3, m4 = more[0], more[1], more[2], more[3], more[4]
     for i in range(out.size):
-        unlike = light[i] * part[i] - share[i] * (once[i] + rest[i])
+        back = share[i] * (once[i] + rest[i])
+        unlike = light[i] * part[i] - back
         x = t[i]
-        brighter = o0 + x * (o1 + x * (o2 + x * (o3 + x * o4)))
-        darker = h0 + x * (h1 + x * (h2 + x * (h3 + x * h4)))
-        rate = brighter if unlike >= _ZERO else darker
-        out[i] = exponential_less_one(min(rate * s[i], most)) * unlike
+        rate = o0 + x * (o1 + x * (o2 + x * (o3 + x * o4)))
+        gain = exponential_less_one(min(rate * s[i], most))
+        out[i] = gain * unlike
+        hidden = gain * (m0 + x * (m1 + x * (m2 + x * (m3 + x * m4))))
+        beyond[i] -= hidden * min(_LIKE * abs(unlike), back)
+
+
+@compiled
+def _hide(beyond: F32, cell: int, sums: F32, mix: F32, wide: F32, row: int, is_last: bool) -> None:
+    """Add what rows of pixels hide to their row of cells after the last of them, and begin anew."""
+    if (row + 1) % cell and not is_last:
+        return
+    for band in range(len(beyond)):
+        _sum_cells(beyond[band], cell, sums)
+        for plane in range(wide.shape[0]):
+            _add(mix[plane, band], sums, wide[plane, row // cell])
+        _clear(beyond[band])
+
+
+@compiled
+def _sum_cells(line: F32, cell: int, out: F32) -> None:
+    """Write the sums of every 8 pixels of a line, of which the last may be fewer, or each pixel by itself."""
+    whole = line.size // cell
+    if cell == _STEP:
+        for n in range(np.uint64(whole)):
+            i = np.uint64(_STEP) * n
+            once = (line[i] + line[i + 1]) + (line[i + 2] + line[i + 3])
+            out[n] = once + ((line[i + 4] + line[i + 5]) + (line[i + 6] + line[i + 7]))
+    else:
+        for n in range(whole):
+            out[n] = line[n]
+    if whole * cell < line.size:
+        out[whole] = _ZERO
+        for i in range(whole * cell, line.size):
+            out[whole] += line[i]
 
 
 @compiled

@@ -216,7 +216,7 @@ class SurfaceHalos:
         """Reckon them for water of absorption a and scattering b, 1/m."""
         middles = np.sqrt(np.maximum(RINGS[:-1], 0.5 * RINGS[1]) * np.minimum(RINGS[1:], 2.0 * RINGS[-2]))
         slant = np.sqrt(1.0 + middles**2)
-        walls = np.geomspace(ranges_m[0] / slant[-1], ranges_m[-1], 28)
+        walls = np.geomspace(ranges_m[0] / slant[-1], ranges_m[-1], 56)
         shares = ring_shares(np.append(0.0, SLOPES))
         energies = np.stack([shares @ turns.plane_halo(a, b, float(s), bend) for s in walls])
         depths = np.log(np.maximum(energies, 1e-30))
@@ -237,10 +237,12 @@ class SurfaceHalos:
 
     def mixed_of(self, widths: F64) -> F64:
         """Return each halo as shares of given Gaussians of slope, ``(n, widths)``, rows sum to 1."""
-        matrix = ring_shares(widths)
+        # What falls within each ring and not what falls between two: a thing of any size then has its halo.
+        matrix = np.cumsum(ring_shares(widths), axis=0)
         matrix = np.vstack([matrix, np.full(len(widths), 10.0)])
         rows = []
         for ring in self.rings:
-            weights, _ = optimize.nnls(matrix, np.append(ring / ring.sum(), 10.0), maxiter=STEPS)
+            within = np.cumsum(ring) / ring.sum()
+            weights, _ = optimize.nnls(matrix, np.append(within, 10.0), maxiter=STEPS)
             rows.append(weights / weights.sum())
         return np.stack(rows)

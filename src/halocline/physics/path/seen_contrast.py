@@ -22,7 +22,7 @@ from halocline.errors import PhysicsError
 from halocline.late_dataclass import dataclass
 from halocline.physics.path.point_spread import SLOPES
 from halocline.physics.path.transport import LightPath
-from halocline.physics.path.water_halo import light_bend, mean_water, turns_of
+from halocline.physics.path.water_halo import USUAL_BEND, band_bends, mean_water, taken_and_turned, turns_of
 
 FARTHEST_M = 1e5
 # Ranges at which halos are reckoned for contrast, in lengths of 1/b; between them they are mixed.
@@ -61,19 +61,25 @@ class ContrastSeen:
         direct = np.exp(-path.beam_rate * length_m)
         if slope <= 0.0 or length_m <= 0.0:
             return float(weights @ direct)
-        scattering = path.bands.scattering * path.attenuation_scale
-        absorption = np.maximum(path.beam_rate - scattering, 0.0)
-        turns, bend = turns_of(None), self._bend
-        regained = np.array(
-            [
-                turns.regained(float(a), float(b), length_m, bend)
-                for a, b in zip(absorption, scattering, strict=True)
-            ]
-        )
-        halo = direct * np.expm1(np.minimum(scattering * length_m * regained, 40.0))
-        inside, around = _shares(_shape(*mean_water(path), bend, length_m), slope)
-        left = weights @ (direct + (inside - around) * halo)
-        return float(left / (weights @ (1.0 - around * halo)))
+        # As a picture has it: a thing's own halo, and what is hidden beyond that, each of one shape.
+        own, whole = self._gains(np.zeros(len(direct)), length_m), self._gains(self._bends, length_m)
+        mean = mean_water(path)
+        inside, around = np.zeros((2, len(direct)))
+        for gain, beyond in ((own, False), (whole - own, True)):
+            shares = _shares(_shape(*mean, length_m, beyond=beyond), slope)
+            inside, around = inside + shares[0] * direct * gain, around + shares[1] * direct * gain
+        left = weights @ (direct + inside - around)
+        return float(left / (weights @ (1.0 - around)))
+
+    def _gains(self, bends: F64, length_m: float) -> F64:
+        """Return the halo of each band relative to its direct light, under light of some bends, ``(K,)``."""
+        waters, turns = zip(*taken_and_turned(self.path), strict=True), turns_of(None)
+        depths = [
+            b * length_m * turns.regained(float(a), float(b), length_m, float(bend))
+            for (a, b), bend in zip(waters, bends, strict=True)
+        ]
+        gains: F64 = np.expm1(np.minimum(depths, 40.0))
+        return gains
 
     def range_of(self, contrast: float, slope: float) -> float:
         """Return the range at which contrast has fallen to a value, metres, at most the farthest looked at.
@@ -101,8 +107,8 @@ class ContrastSeen:
         path = self.path
         numbers = np.concatenate(
             [
-                [contrast, slope, path.attenuation_scale, self._bend, *mean_water(path)],
-                *(path.beam_rate, path.bands.scattering, self._weights),
+                [contrast, slope, path.attenuation_scale, *mean_water(path)],
+                *(self._bends, path.beam_rate, path.bands.scattering, path.molecular_share, self._weights),
             ]
         )
         mark = source_digest(__name__) or package_mark()
@@ -122,13 +128,13 @@ class ContrastSeen:
         return weights / whole
 
     @cached_property
-    def _bend(self) -> float:
-        return round(light_bend(self.path, self.direction), 3)
+    def _bends(self) -> F64:
+        return np.round(band_bends(self.path, self.direction), 3)
 
 
-def _shape(a: float, b: float, bend: float, length_m: float) -> F64:
-    """Return the halo of a length of water as shares of Gaussians, ``(1 + slopes,)``."""
-    table = _shapes(a, b, bend)
+def _shape(a: float, b: float, length_m: float, *, beyond: bool) -> F64:
+    """Return the halo of a length of water as shares of Gaussians, or that of what is hidden beyond it."""
+    table = _shapes(a, b)[int(beyond)]
     at = float(np.interp(math.log(b * length_m), np.log(DEPTHS), np.arange(len(DEPTHS))))
     low = min(int(at), len(DEPTHS) - 2)
     shape: F64 = table[low] + (at - low) * (table[low + 1] - table[low])
@@ -136,9 +142,15 @@ def _shape(a: float, b: float, bend: float, length_m: float) -> F64:
 
 
 @lru_cache(maxsize=8)
-def _shapes(a: float, b: float, bend: float) -> F64:
-    rows = np.stack([turns_of(None).plane_halo(a, b, float(depth) / b, bend) for depth in DEPTHS])
-    shapes: F64 = rows / rows.sum(axis=1, keepdims=True)
+def _shapes(a: float, b: float) -> F64:
+    """Return both halos at `DEPTHS`, ``(2, depths, 1 + slopes)``."""
+    own, bent = (
+        np.stack([turns_of(None).plane_halo(a, b, float(depth) / b, bend) for depth in DEPTHS])
+        for bend in (0.0, USUAL_BEND)
+    )
+    # Fitted each by itself, one Gaussian may have less of the greater halo: its neighbours have more.
+    rows = np.stack([own, bent - own])
+    shapes: F64 = rows / rows.sum(axis=2, keepdims=True)
     return shapes
 
 
