@@ -196,7 +196,8 @@ class _Spreader:
         sides = (np.diff(np.append(np.arange(0, side, CELL), side)) for side in shape)
         cells = (wide / np.multiply.outer(*sides)).astype(np.float32)
         if self.square is not None:
-            cells = _resized(cells, tuple(-(-2 * side // CELL) for side in self.square))
+            rows, columns = (-(-2 * side // CELL) for side in self.square)
+            cells = _resized(cells, (rows, columns))
         return self._padded_cells(cells)
 
     def _padded_cells(self, cells: F32) -> F32:
@@ -505,10 +506,8 @@ def _half_nearness(range_m: F32, spreader: _Spreader, *, cells: bool) -> tuple[F
     by_cells = NOTHING
     if cells:
         size = tuple(side // spreader.fold for side in plain.shape)
-        by_cells, whole = (
-            cv2.resize(each, size[::-1], interpolation=cv2.INTER_AREA) for each in (things, plain)
-        )
-        by_cells = by_cells / np.maximum(whole, SMALLEST_NEARNESS)
+        seen, whole = (cv2.resize(each, size[::-1], interpolation=cv2.INTER_AREA) for each in (things, plain))
+        by_cells = np.asarray(seen / np.maximum(whole, SMALLEST_NEARNESS), np.float32)
 
     def share(band: slice) -> None:
         np.divide(things[band], np.maximum(plain[band], SMALLEST_NEARNESS), out=things[band])

@@ -360,7 +360,9 @@ class ForwardScatter(Operator[ForwardScatterParameters, PreparedScatter]):
         prepared.halo.give(light[:, None], own, rays, prepared.mix, more, hidden, cell=1)
         rows, columns = farther.where[0] + to, farther.where[1]
         given.energy[:, rows, columns] += more[:, 0]
-        np.add.at(given.wide, (slice(None), rows // CELL, columns // CELL), hidden[:, 0])
+        cells = (rows // CELL) * given.wide.shape[2] + columns // CELL
+        for plane, more_hidden in zip(given.wide, hidden[:, 0], strict=True):
+            np.add.at(plane.reshape(-1), cells, more_hidden)
 
 
 def _behind(planes: Planes) -> tuple[Farther | None, tuple[F32, F32]]:

@@ -426,8 +426,8 @@ def _sum_cells(line: F32, cell: int, out: F32) -> None:
             once = (line[i] + line[i + 1]) + (line[i + 2] + line[i + 3])
             out[n] = once + ((line[i + 4] + line[i + 5]) + (line[i + 6] + line[i + 7]))
     else:
-        for n in range(whole):
-            out[n] = line[n]
+        for pixel in range(whole):
+            out[pixel] = line[pixel]
     if whole * cell < line.size:
         out[whole] = _ZERO
         for i in range(whole * cell, line.size):
