@@ -149,4 +149,4 @@ def test_squares_stand_out_as_photons_find_them(view: View, tmp_path: Path) -> N
         assert grey == pytest.approx(of_black - GREY * arrives, abs=allowed(row) * of_black), row
         # Its own light arrives as photons bring it.
         assert (grey - bright) / (BRIGHT - GREY) == pytest.approx(arrives, rel=0.05), row
-    assert np.median(off) < (0.025 if view[0] <= MOST_ABSORBED else 0.04)
+    assert np.median(off) < (0.025 if view[0] <= MOST_ABSORBED else 0.06)

@@ -430,8 +430,8 @@ def _sum_cells(line: F32, cell: int, out: F32) -> None:
             out[pixel] = line[pixel]
     if whole * cell < line.size:
         out[whole] = _ZERO
-        for i in range(whole * cell, line.size):
-            out[whole] += line[i]
+        for pixel in range(whole * cell, line.size):
+            out[whole] += line[pixel]
 
 
 @compiled
