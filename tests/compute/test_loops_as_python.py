@@ -411,7 +411,7 @@ def look_along_rows() -> None:
     length = np.stack([np.linspace(5.0, 6.0, 200), randoms(200, least=2.0, most=9.0)]).astype(np.float32)
     down, veil = np.float32(0.3) + np.float32(0.1) * cos_sun, Builders.path().veil_rays()
     veil.over_rows(length, down, cos_sun)
-    veil.over_rows(length, down, cos_sun, half_left(len(veil.bands), 200))
+    veil.over_rows(length, down, cos_sun, left=half_left(len(veil.bands), 200))
 
 
 def half_left(bands: int, columns: int) -> RowRatios:
@@ -432,7 +432,7 @@ def lay_even_haze() -> None:
     rays = range_m, np.float32(0.3) * cos_sun, cos_sun
     left = half_left(path.bands.count, 90)
     haze.lay(path, rays, light, (np.float32(0.5) * light,), np.empty_like(light), left)
-    haze.over(path, *rays, np.ones((2, 90), np.float32), left)
+    haze.over(path, *rays, np.ones((2, 90), np.float32), left=left)
 
 
 def make_zip() -> None:

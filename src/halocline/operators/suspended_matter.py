@@ -511,7 +511,7 @@ def _add_uneven_haze(
     density = None if clouds is None else clouds.ratio(area, planes["range"])
     shade = None if prepared.shade is None else prepared.shade.over(tile.region)
     left = None if shade is None else shade.along_rows(planes["range"])
-    found = haze.over(shot.path, planes["range"], mu, cos_sun, density, left)
+    found = haze.over(shot.path, planes["range"], mu, cos_sun, density, left=left)
     if rays is not None:
         by_lamps = lamp_haze(shot, rays.reshape(3, -1), planes["range"].ravel(), by_lamp)
         found[0].reshape(len(bands), -1)[:] += by_lamps
@@ -541,10 +541,10 @@ def _add_uneven_haze(
     if lamps is None or away is None:
         return {}
     density = None if clouds is None else clouds.ratio(area, away)
-    left = lamps * haze.over(shot.path, away, mu, cos_sun, density)[1]
+    told = lamps * haze.over(shot.path, away, mu, cos_sun, density)[1]
     for _, out in lit:
-        np.add(out, left, out=out)
-    return {"lamp_seen": left}
+        np.add(out, told, out=out)
+    return {"lamp_seen": told}
 
 
 def _is_plain(prepared: _Prepared, planes: Planes) -> bool:

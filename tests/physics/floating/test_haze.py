@@ -282,7 +282,7 @@ def test_of_shaded_haze_there_is_the_light_that_is_left_and_it_takes_as_much(
     density = np.full(shape, 0.7, np.float32) if dense else None
     left, told = build.left_along_rows(path.bands.count, *shape)
     light, *shares = haze.over(path, *rays, density)
-    shaded, *as_much = haze.over(path, *rays, density, left)
+    shaded, *as_much = haze.over(path, *rays, density, left=left)
     np.testing.assert_allclose(shaded, told * light, rtol=1e-3)
     assert (shaded < 0.99 * light).any()
     for found, expected in zip(as_much, shares, strict=True):

@@ -146,12 +146,12 @@ def test_of_a_shaded_veil_there_is_what_is_left(build: Builders, kind: str) -> N
     rays = _rays(path, columns, wide_deg=60.0)
     length, veil = _ranges(kind, path, rays[0]), path.veil_rays()
     left, told = build.left_along_rows(len(veil.bands), ROWS, columns)
-    shaded = veil.over_rows(length, *rays, left)
+    shaded = veil.over_rows(length, *rays, left=left)
     # Both go straight between nodes where they do: their product is off by a part of both changes.
     np.testing.assert_allclose(shaded, told * veil(length, *rays), rtol=NEAR + 1e-4)
     np.testing.assert_array_equal(shaded[:, 0], veil.over_rows(length, *rays)[:, 0])
     later = (left[0][3:], *(np.ascontiguousarray(part[:, 3:]) for part in left[1:]))
-    some = veil.over_rows(length[3:], *(ray[3:] for ray in rays), later)
+    some = veil.over_rows(length[3:], *(ray[3:] for ray in rays), left=later)
     np.testing.assert_array_equal(some, shaded[:, 3:])
 
 

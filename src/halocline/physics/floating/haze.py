@@ -48,6 +48,7 @@ class Haze:
         mu: F32,
         cos_sun: F32,
         density: F32 | None = None,
+        *,
         left: RowRatios | None = None,
     ) -> tuple[F32, F32, F32]:
         """Return what the haze adds and what it takes, for view rays that end after ``range_m``.

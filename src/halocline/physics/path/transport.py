@@ -601,7 +601,7 @@ def veiling_light(path: LightPath, geometry: VeilGeometry) -> F32:
     veil_before, shade = path.veil_rays(), geometry.shade
     if geometry.neighbours:
         left = None if shade is None else shade.along_rows(length)
-        out = veil_before.over_rows(length, geometry.mu, geometry.cos_sun, left)
+        out = veil_before.over_rows(length, geometry.mu, geometry.cos_sun, left=left)
     else:
         out = veil_before(length, geometry.mu, geometry.cos_sun)
     for other in behind:
@@ -773,7 +773,7 @@ class VeilRays:
     def _bends(self) -> F32:
         return bends_of(self.light.tables)
 
-    def over_rows(self, length_m: F32, mu: F32, cos_sun: F32, left: RowRatios | None = None) -> F32:
+    def over_rows(self, length_m: F32, mu: F32, cos_sun: F32, *, left: RowRatios | None = None) -> F32:
         """Return the veil before the pixels of whole rows of a picture, ``(K, rows, columns)``.
 
         Within half a thousandth: where all goes straight along a row, so does the veil. It is as much of
