@@ -150,7 +150,8 @@ def test_of_a_shaded_veil_there_is_what_is_left(build: Builders, kind: str) -> N
     # Both go straight between nodes where they do: their product is off by a part of both changes.
     np.testing.assert_allclose(shaded, told * veil(length, *rays), rtol=NEAR + 1e-4)
     np.testing.assert_array_equal(shaded[:, 0], veil.over_rows(length, *rays)[:, 0])
-    later = (left[0][3:], *(np.ascontiguousarray(part[:, 3:]) for part in left[1:]))
+    nodes, each = (np.ascontiguousarray(part[:, 3:]) for part in left[1:])
+    later = left[0][3:], nodes, each
     some = veil.over_rows(length[3:], *(ray[3:] for ray in rays), left=later)
     np.testing.assert_array_equal(some, shaded[:, 3:])
 
