@@ -4,9 +4,9 @@ Source: tools/follow_photons.py boxes, photons followed backwards from the lens 
 `data/scenes_of_boxes.json`, in even water (Henyey-Greenstein 0.924) under a flat sea, computed. All of the
 boxes cast: they are told as a depth picture from the sun tells them, for most are not in view.
 
-The first three scenes were in view when it was chosen how light that has been scattered about is shaded, the
-two in turbid water when it was chosen how wide the maps of shade are. The other three are fresh for the
-former: photons were followed past them when that stood. They were in view when the width was chosen.
+All but the last three scenes were in view when it was chosen what of light that has been scattered about
+comes along rays and what of it halos take. The last three were followed when that stood. All were there when
+light through Snell's window was left out of it, for the sake of discs overhead.
 """
 
 from __future__ import annotations
@@ -40,22 +40,28 @@ WINDOW = Window(0, 0, 240, 136)
 POINTS_M = 0.05
 # From the scenes' axes (towards the sun, up, aside) to the world's, whose sun stands over -z.
 TO_WORLD = np.array([[0.0, 0.0, 1.0], [0.0, 1.0, 0.0], [-1.0, 0.0, 0.0]])
-# Ours over photons', at least and at most, as they are. Of the sky a wall hides half, and here no more than
-# stands above a place.
+# Ours over photons', at least and at most, as they are. Before dark faces near the lens up to twice as much
+# is left, for the sun's light is turned more widely than its shadow softens; before what an opening lights
+# from beside, less.
 BOUNDS = {
-    "wall at the sun": (1.4, 3.8),
+    "wall at the sun": (0.75, 2.1),
     "slab, level and down": (0.95, 1.25),
-    "roof, low sun": (0.55, 1.4),
-    "roof with a slot": (0.45, 1.5),
-    "wall, sun from behind the lens": (0.9, 1.25),
-    "ledge, low sun": (0.7, 1.15),
-    "hull beside, turbid": (0.9, 1.15),
+    "roof, low sun": (0.7, 1.85),
+    "roof with a slot": (0.5, 1.55),
+    "wall, sun from behind the lens": (0.85, 1.15),
+    "ledge, low sun": (0.6, 1.15),
+    "hull beside, turbid": (0.87, 1.1),
+    "cave open to one side": (0.28, 1.0),
+    "wall beside, clear": (0.9, 2.0),
+    "between two walls": (0.8, 1.65),
+    "tower, turbid": (0.9, 2.0),
+    "arch": (0.5, 1.15),
+    "deep under half a roof": (0.8, 3.0),
+    "along a wall, turbid": (0.7, 1.5),
 }
 # Where next to nothing is left: ours less photons', as a share of the open view, at most.
 DARK = {"under a wide hull, turbid": 0.05}
-# What comes past edges there is spread otherwise than by photons. This far below the sun, under a roof with a
-# narrow slot, a twentieth is left in truth, and here a hundredth.
-FAINT, BELOW_THE_SLOT = 0.01, ("roof with a slot", "up", -28.0)
+FAINT = 0.01
 
 
 @cache
@@ -146,8 +152,7 @@ def test_before_boxes_and_past_them_the_light_is_near_what_photons_bring(name: s
         if wanted < FAINT * without:
             assert abs(found - wanted) < FAINT * without, (view, angle)
         else:
-            least = 0.2 if (name, view, angle) == BELOW_THE_SLOT else low
-            assert least < found / wanted < high, (view, angle)
+            assert low < found / wanted < high, (view, angle)
 
 
 @pytest.mark.parametrize("name", DARK)

@@ -14,7 +14,7 @@ from halocline._typing import F32
 from halocline.physics.path.transport import sunlit_by_depth
 from halocline.physics.sea.shade import Casters, Shade, ShadeWater, Square, fades_out, shade_depths
 from halocline.physics.sea.shade_loops import (
-    about_map,
+    about_maps,
     come_along,
     held_back,
     kept_over_halves,
@@ -59,12 +59,18 @@ def test_what_lies_beyond_a_map_of_light_is_shaded_as_at_its_edges() -> None:
     # A roof that reaches beyond the sun's map, under a map of the sky that is four times as wide.
     roof, wide = slab(3.0, half_m=20.0), Square((-51.2, -51.2), 0.4, 256)
     shade = Shade(roof, ShadeWater(OVERHEAD, 0.1, about_m=1.0, about_sun=0.9), SQUARE, wide, 12.0)
-    light = shade.about.light[-1]
-    assert light[128, 128] < 0.01
+    made = shade.about[0]
+    light, middle = made.light[-1], made.square.count // 2
+    assert light[middle, middle] < 0.01
     # The sun's map ends at 12.8 m; its edges get light from beyond, where it knows no thing.
     edge = shade.sun.light[-1][128, -1]
     assert edge < 0.3
-    assert_allclose(light[128, 164:176], edge, rtol=0, atol=0.01)
+    x = made.square.start_m[0] + made.square.step_m * np.arange(made.square.count)
+    beyond = (x > 13.6) & (x < 18.0)
+    assert beyond.sum() >= 2
+    # Cells are 1.6 m wide, 16 points of the sun's map.
+    last = shade.sun.light[-1][120:136, -16:].mean()
+    assert_allclose(light[middle, beyond], last, rtol=0, atol=0.02)
 
 
 def test_above_a_thing_and_beside_its_shadow_all_is_lit_to_the_bit() -> None:
@@ -236,30 +242,74 @@ def test_weights_fall_to_nothing_at_the_border_of_a_picture_alone() -> None:
     assert_array_equal(weights, weights[::-1, ::-1])
 
 
-def about_at(shade: Shade, depth_m: float, x: float = 0.0) -> float:
-    """Return what is left of light that was scattered about, over a place of the square."""
+def about_at(shade: Shade, depth_m: float, x: float = 0.0) -> tuple[float, float]:
+    """Return what is left of light scattered about at a place of the square, and of what comes to it."""
     at = [np.full(1, value, np.float32) for value in (x, 0.0, depth_m)]
-    out = np.empty(1, np.float32)
-    left_by_things(about_map(shade), at[0], at[1], at[2], out)
-    return float(out[0])
+    out = np.empty((2, 1), np.float32)
+    for made, left in zip(about_maps(shade), out, strict=True):
+        left_by_things(made, at[0], at[1], at[2], left)
+    return float(out[0, 0]), float(out[1, 0])
 
 
-def test_light_scattered_about_is_taken_by_as_much_as_is_dark_about_a_place() -> None:
-    # By hand: a shadow of straight light alone, 6 m square, and normal lobes of (pi/4 / 1.18) 2 m = 1.33 m,
-    # of which it holds erf(3 / (1.33 sqrt 2))^2 in its middle, half of that at an edge's. Of light lit by the
-    # sun to .6 and by such light to the rest, .6 of that once, .4 of it twice, and so on, ever wider.
+def test_light_scattered_about_is_dark_in_shade_and_less_so_for_what_comes_from_around_it() -> None:
+    # A shadow of straight light alone, 6 m square, 2 m below the surface, under a sun overhead.
     thin = ShadeWater(OVERHEAD, 1e-4, about_m=2.0, about_sun=1.0)
     shade = Shade(slab(2.0, half_m=3.0), thin, SQUARE, SQUARE, 12.0)
-    whole = math.erf(3.0 / (0.25 * math.pi / 1.18 * 2.0) / math.sqrt(2.0))
-    assert about_at(shade, 4.0) == pytest.approx(1.0 - whole**2, abs=0.01)
-    assert about_at(shade, 4.0, 3.0) == pytest.approx(1.0 - 0.5 * whole, abs=0.02)
+    sent, coming = about_at(shade, 4.0)
+    assert sent == pytest.approx(0.0, abs=0.01)
+    # By hand, of the light from level directions exp(-k 3 m), k = ln 2 / 2 m, comes from beyond the shadow,
+    # less from below and none from above: under .35, and more than half of that for a half of directions.
+    assert 0.1 < coming < 0.35
+    # Half of the directions at the shadow's edge lead into it.
+    assert about_at(shade, 6.0, 3.0)[1] == pytest.approx(0.5, abs=0.12)
     again = replace(shade, water=replace(thin, about_sun=0.6))
-    assert about_at(shade, 4.0) < about_at(again, 4.0)
+    assert about_at(again, 4.0)[0] == pytest.approx(0.4 * about_at(again, 4.0)[1], abs=0.02)
     wide = replace(again, casters=slab(2.0, half_m=12.0))
-    assert about_at(wide, 4.0) < 0.02
-    # High above the thing, and where none is asked for, it is whole.
-    assert about_at(shade, 0.5) == 1.0
-    assert about_at(replace(shade, water=replace(thin, about_m=math.inf)), 4.0) == 1.0
+    assert max(about_at(wide, 4.0)) < 0.05
+    # Above the thing all is lit, and where none is asked for, it is whole.
+    assert about_at(shade, 0.5)[0] == pytest.approx(1.0, abs=1e-5)
+    assert about_at(replace(shade, water=replace(thin, about_m=math.inf)), 4.0) == (1.0, 1.0)
+
+
+def test_cells_stay_where_they_are_when_maps_move_by_less() -> None:
+    # The maps go along with the lens a tenth of a metre at a time, cells of .4 m do not: what they tell about
+    # a place hardly changes.
+    water = ShadeWater(OVERHEAD, 0.1, about_m=2.0, about_sun=0.6, about_sky=0.2)
+    found = []
+    for steps in range(6):
+        start = -12.8 + 0.1 * steps
+        moved = Square((start, start), 0.1, 256)
+        found.append(about_at(Shade(slab(2.0, half_m=2.0), water, moved, moved, 12.0), 5.0, 1.5))
+    assert np.ptp(np.array(found), axis=0).max() < 0.005
+
+
+def test_what_the_sun_does_not_see_hides_light_from_the_sides_alone() -> None:
+    # The roof's side that hangs 6 m down: no shadow of the sun, but less of the sky beside it.
+    water = ShadeWater(OVERHEAD, 0.1, about_m=2.0, about_sun=0.6, about_sky=0.3)
+    down, across = (
+        axis.ravel() for axis in np.meshgrid(np.arange(2.0, 8.0, 0.05), np.arange(-6.0, 6.0, 0.05))
+    )
+    face = Casters(
+        np.stack([np.zeros_like(across), across]).astype(np.float32),
+        down.astype(np.float32),
+        np.ones(down.size, np.float32),
+    )
+    bare = Shade(slab(2.0, half_m=0.5), water, SQUARE, SQUARE, 12.0)
+    faced = replace(bare, beside=face)
+    assert_array_equal(bare.sun.light, faced.sun.light)
+    assert_array_equal(bare.sky.light, faced.sky.light)
+    assert bare.sky_in_water is bare.sky
+    place = [np.full(1, value, np.float32) for value in (1.0, 0.0, 6.0)]
+    left = np.empty((2, 1), np.float32)
+    for shade, out in zip((bare, faced), left, strict=True):
+        left_by_things(loop_maps(shade, in_water=True)[1], place[0], place[1], place[2], out)
+    assert left[1, 0] < left[0, 0] - 0.1
+    # Surfaces have their own faces from it.
+    for shade, out in zip((bare, faced), left, strict=True):
+        left_by_things(loop_maps(shade, in_water=False)[1], place[0], place[1], place[2], out)
+    assert left[0, 0] == left[1, 0]
+    for one, other in zip(about_at(bare, 6.0, 1.0), about_at(faced, 6.0, 1.0), strict=True):
+        assert other < one
 
 
 def test_light_scattered_about_lies_under_things_that_hide_the_sky_or_where_the_suns_shadow_falls() -> None:
@@ -268,10 +318,11 @@ def test_light_scattered_about_lies_under_things_that_hide_the_sky_or_where_the_
     water = ShadeWater(SUN, 1e-4, about_m=1.0)
     for suns, skies in ((1.0, 0.0), (0.0, 1.0)):
         shade = Shade(slab(2.0), replace(water, about_sun=suns, about_sky=skies), SQUARE, SQUARE, 12.0)
-        number = int(np.argmin(np.abs(shade.about.depths_m - 6.0)))
-        dark = 1.0 - shade.about.light[number].astype(np.float64)
-        later = float(shade.about.depths_m[number])
-        x = SQUARE.start_m[0] + SQUARE.step_m * np.arange(SQUARE.count)
+        made = shade.about[0]
+        number = int(np.argmin(np.abs(made.depths_m - 6.0)))
+        dark = 1.0 - made.light[number].astype(np.float64)
+        later = float(made.depths_m[number])
+        x = made.square.start_m[0] + made.square.step_m * np.arange(made.square.count)
         middle = np.array([(dark.sum(axis=0) @ x), (dark.sum(axis=1) @ x)]) / dark.sum()
         wanted = suns * np.asarray(SUN.drift) * (later - 2.0)
         assert_allclose(middle, wanted, atol=0.15)

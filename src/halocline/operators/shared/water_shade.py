@@ -6,6 +6,7 @@ Steps of one frame that ask for it share it.
 from __future__ import annotations
 
 import math
+from collections.abc import Callable
 from dataclasses import replace
 from threading import Lock
 from typing import TYPE_CHECKING, Any
@@ -265,6 +266,8 @@ def shaft_water(path: LightPath) -> ShaftWater:
 _MOSTLY = 0.5
 # A ray shows a thing that covers so much of the pixels about it.
 _SHOWN = 0.02
+# What shade leaves before a thing, without the water before so much of the way, is about what comes to it.
+_LAST = 0.2
 # Of unseen things it is told where shade takes this share of the veil from that share of the picture's rays.
 _TAKEN, _OF_RAYS = 0.1, 0.01
 # A view from the sun may be so far off it.
@@ -321,14 +324,33 @@ class WaterShade:
         )
         rays = np.ix_(*(np.rint(places).astype(np.int64) for places in (rows, columns)))
         ends = np.where(ahead.masks[-1][rays] > _SHOWN, ahead.range_m[rays], np.float32(np.inf))
-        gain = self.volume.gain(columns, rows, ends)
+        gain = self._at_things(lambda range_m: self.volume.gain(columns, rows, range_m), ends, rays)
         return self.by_band(self.volume.left_for_halos(gain, *rays))
+
+    def _at_things(
+        self, before: Callable[[F32], F32], range_m: F32, rays: tuple[NDArray[np.intp], ...]
+    ) -> F32:
+        """Return what shade leaves of the water's light that comes to things, ``(3, *shape)``.
+
+        By what it leaves before them, ``before``, whole and without the water near the lens; no more than
+        before them in all.
+        """
+        part, thing = np.float32(_LAST), np.isfinite(range_m)
+        whole, near = before(range_m), before(part * range_m)
+        water, down = self.volume.water, self.grid.directions[2][rays]
+        c, kd = (np.array(rates, np.float32) for rates in (water.attenuation, water.diffuse_attenuation))
+        per_m = np.maximum(np.add.outer(c, 0.0 * down) + np.multiply.outer(kd, down), np.float32(1e-3))
+        far = np.maximum(np.where(thing, range_m, np.float32(1.0)), np.float32(1e-3))
+        nears = np.expm1(-per_m * part * far) / np.expm1(-per_m * far)
+        last = (whole - nears * near) / (np.float32(1.0) - nears)
+        return np.where(thing, np.clip(last, np.float32(0.0), whole), whole).astype(np.float32)
 
     def before_farther(self, pixels: F64, range_m: F32) -> F32:
         """Return what shade leaves to halos before things at pixels ``(n, 2)`` and ranges, ``(K, n)``."""
         columns, rows = self.grid.columns(pixels[:, 0]), self.grid.rows(pixels[:, 1])
-        gain = self.volume.gain_at(columns, rows, np.ascontiguousarray(range_m))
-        rays = (np.rint(places).astype(np.int64) for places in (rows, columns))
+        rays = np.rint(rows).astype(np.int64), np.rint(columns).astype(np.int64)
+        metres = np.ascontiguousarray(range_m)
+        gain = self._at_things(lambda range_m: self.volume.gain_at(columns, rows, range_m), metres, rays)
         return self.by_band(self.volume.left_for_halos(gain, *rays))
 
     def before(self, pixels: F64, range_m: F32) -> F32:
@@ -565,13 +587,17 @@ _SHADES = _SharedShades()
 def _made(shot: Shot, softness: float) -> WaterShade | None:
     axes = LevelAxes.of(shot)
     if shot.sun_view is not None:
-        return shade_below(shot, casters_of_sun(shot, shot.sun_view, axes), softness)
+        # What the sun does not see of things, the camera may.
+        seen = None if shot.surfaces is None else casters_seen(shot, shot.surfaces, axes)
+        return shade_below(shot, casters_of_sun(shot, shot.sun_view, axes), softness, seen)
     if shot.surfaces is None:
         return shade_below(shot, _NO_THINGS, softness)
     return shade_below(shot, casters_seen(shot, shot.surfaces, axes), softness)
 
 
-def shade_below(shot: Shot, casters: Casters, softness: float) -> WaterShade | None:
+def shade_below(
+    shot: Shot, casters: Casters, softness: float, beside: Casters | None = None
+) -> WaterShade | None:
     """Return the shade that things throw in a frame's water; None where they throw none there.
 
     Parameters
@@ -582,6 +608,8 @@ def shade_below(shot: Shot, casters: Casters, softness: float) -> WaterShade | N
         The things.
     softness
         Art: multiplies how soft shadows are; 1 is physical.
+    beside
+        See `Shade`.
 
     Returns
     -------
@@ -590,7 +618,7 @@ def shade_below(shot: Shot, casters: Casters, softness: float) -> WaterShade | N
     """
     path, grid = shot.path, RayGrid.of(shot, _RAYS)
     far = veil_reach_m(path)
-    shade = _shade(shot, casters, grid.axes, far, softness)
+    shade = replace(_shade(shot, casters, grid.axes, far, softness), beside=beside)
     if shade.is_none and shade.bodies is None:
         return None
     rays = ShaftRays(grid.directions, grid.axes.origin, path.camera_depth_m)

@@ -11,6 +11,8 @@
 - `shafts`: that light along them (ShaftVolume)
 - `shade`: what things keep from sun and sky (Casters, Shade, ShadeWater, Square, blurred,
   fades_out)
+- `shade_cells`: what stands beside a place, and light scattered about among things (Cells)
+- `shade_cell_loops`: compiled loops of it
 - `shade_loops`: compiled loops of it (lay_shade, light_at_places, loop_maps, shade_surfaces)
 - `shade_volume`: what that leaves of the veil (RayShares, ShadeVolume, ThingsAhead)
 """

@@ -15,6 +15,7 @@ from __future__ import annotations
 
 import math
 from collections.abc import Callable, Iterator
+from dataclasses import replace
 from functools import cached_property
 
 import cv2
@@ -24,6 +25,7 @@ from halocline._typing import F32, F64
 from halocline.compute.threads import in_parallel
 from halocline.late_dataclass import dataclass
 from halocline.physics.floating.turbid_shade_loops import BodyMap
+from halocline.physics.sea.shade_cells import Cells
 from halocline.physics.sea.surface import SunBeam
 
 # Depths at which the light is laid out. A shadow that has come no farther than from one to the next is hard.
@@ -38,10 +40,9 @@ _PEAK_SHARE = 0.35
 # (half of the window's solid angle, 48.2 degrees in all): a disc of radius .67 per metre, which a normal
 # distribution of this standard deviation has too.
 _SKY_SPREAD = 0.57
-# How far aside light was lit that has been scattered about, over how far off half of it was: of directions
-# from all sides pi/4 is level on average, and of a normal disc half lies within 1.18 of it. And how often
-# such light is followed to where such light has lit it.
-_SCATTERED, _ABOUT_TIMES = 0.25 * math.pi / 1.18, 3
+# A cell of light that is scattered about, in points of the sky's map; and along its side are looked at of a
+# finer map so many.
+_CELL, _IN_A_CELL = 4, 4
 # A cell of the map counts as covered between points that lie this many cells apart.
 _CLOSED_CELLS = 3
 # Blurs are made on as many halvings of a map as leave this standard deviation in cells, or more.
@@ -206,6 +207,8 @@ class Shade:
         To which depth.
     bodies
         What turbid bodies leave of the sun and of the sky; see `halocline.physics.floating.turbid_shade`.
+    beside
+        What else stands in the way of light from the sides: faces of things that the sun does not see.
     """
 
     casters: Casters
@@ -214,6 +217,7 @@ class Shade:
     sky_square: Square
     deepest_m: float
     bodies: tuple[BodyMap, BodyMap] | None = None
+    beside: Casters | None = None
 
     @cached_property
     def _in_the_beam(self) -> tuple[F32, F32]:
@@ -254,34 +258,58 @@ class Shade:
         return _mapped(uppermost, square, drift, shade_depths(self.deepest_m), blurs)
 
     @cached_property
-    def about(self) -> ShadeMap:
-        """What is left of the light that has been scattered about: as much as of all that lights it.
+    def sky_in_water(self) -> ShadeMap:
+        """What is left of the sky's light in the water, where things beside a place hide it too."""
+        beside = None if self.is_none else self._in_cells[1]
+        if beside is None:
+            return self.sky
+        cells, light = self._cells, np.empty_like(self.sky.light)
+        own = _middles(cells)
+        for number, depth in enumerate(self.sky.depths_m):
+            left = _between(beside, float(depth) / cells.step_m - 0.5)
+            light[number] = self.sky.light[number] * _laid_over(left, own, self.sky_square)
+        return replace(self.sky, light=light)
 
-        It comes from all sides, from as far as the water lets it: at each depth the mean of what is left of
-        sun, sky and of such light itself about a place. Through a thing none comes: laid out a depth early,
-        it is as dark above one as below.
+    @cached_property
+    def about(self) -> tuple[ShadeMap, ShadeMap]:
+        """What is left of the light that each place scatters about, and of that which comes to it.
+
+        See `halocline.physics.sea.shade_cells`.
         """
-        square, water, depths_m = self.sky_square, self.water, self.sun.depths_m
-        shape = (square.count, square.count)
+        cells, water = self._cells, self.water
+        shape = (cells.count, cells.count)
         nowhere = np.full(shape, np.float32(-np.inf)), np.zeros(shape, np.float32)
-        light = np.ones((depths_m.size, *shape), np.float32)
-        maps = (self.sun, water.about_sun), (self.sky, water.about_sky)
-        again = np.float32(max(0.0, 1.0 - water.about_sun - water.about_sky))
-
-        def lay(number: int) -> None:
-            later, lost = min(number + 1, len(light) - 1), np.zeros(shape, np.float32)
-            for made, share in maps:
-                if made.cover.any():
-                    dark = np.float32(1.0) - made.light[later]
-                    lost += np.float32(share) * _upright(dark, made, float(depths_m[number]), square)
-            dark = lost / max(np.float32(1.0) - again, np.float32(1e-6))
-            for _ in range(_ABOUT_TIMES):
-                dark = blurred(lost + again * dark, _SCATTERED * water.about_m / square.step_m)
-            light[number] -= np.minimum(dark, np.float32(1.0))
-
+        light = (np.ones(cells.shape, np.float32),) * 2
         if not (self.is_none or math.isinf(water.about_m)):
-            in_parallel(lay, range(len(light)))
-        return ShadeMap(square, np.zeros(2), *nowhere, depths_m, light)
+            ways, beside = self._in_cells
+            suns, skies = _in_cells(self.sun, cells), _in_cells(self.sky, cells)
+            if beside is not None:
+                skies *= beside
+            again = max(0.0, 1.0 - water.about_sun - water.about_sky)
+            lit = np.float32(water.about_sun) * suns + np.float32(water.about_sky) * skies
+            light = cells.lit_about(lit, again, ways, math.log(2.0) / water.about_m)
+        sent, about = (
+            ShadeMap(_middles(cells), np.zeros(2), *nowhere, cells.depths_m, each) for each in light
+        )
+        return sent, about
+
+    @cached_property
+    def _cells(self) -> Cells:
+        """Cells over the sky's square; they stay where they are in the world when that moves a little."""
+        square, step = self.sky_square, self.sky_square.step_m * _CELL
+        x, y = (math.floor(start / step) * step for start in square.start_m)
+        return Cells((x, y), step, square.count // _CELL + 1, max(2, math.ceil(self.deepest_m / step)))
+
+    @cached_property
+    def _in_cells(self) -> tuple[F32, F32 | None]:
+        """How light gets through cells, and what stands beside them leaves of the sky."""
+        cells = self._cells
+        things = [self.casters] if self.beside is None else [self.casters, self.beside]
+        parts = np.maximum.reduce(
+            [cells.parts(each.places_m, each.depth_m, each.weight, each.spacing_m) for each in things]
+        )
+        ways = cells.ways(parts)
+        return ways, cells.beside(parts, ways, self.water.softness * _SKY_SPREAD)
 
     @property
     def is_none(self) -> bool:
@@ -373,18 +401,80 @@ def blurred(cover: F32, spread_cells: float, *, outside: bool = True) -> F32:
     return cv2.resize(small, cover.shape, interpolation=cv2.INTER_LINEAR)  # type: ignore[return-value]
 
 
-def _upright(plane: F32, made: ShadeMap, depth_m: float, square: Square) -> F32:
-    """Return a map's plane at a depth as it lies over an upright square; beyond its own as at its edges."""
-    step = square.step_m / made.square.step_m
+def _laid_over(plane: F32, own: Square, other: Square, aside_m: tuple[float, float] = (0.0, 0.0)) -> F32:
+    """Return a square's plane at another's points, that much aside; beyond its own as at its edges."""
+    step = other.step_m / own.step_m
     x, y = (
-        (start - depth_m * float(along) - first) / made.square.step_m
-        for start, along, first in zip(square.start_m, made.drift, made.square.start_m, strict=True)
+        (start + aside - first) / own.step_m
+        for start, aside, first in zip(other.start_m, aside_m, own.start_m, strict=True)
     )
     turn = np.array([[step, 0.0, x], [0.0, step, y]])
     flags = cv2.INTER_LINEAR | cv2.WARP_INVERSE_MAP
-    size = square.count, square.count
+    size = other.count, other.count
     border = cv2.BORDER_REPLICATE
     return cv2.warpAffine(plane, turn, size, flags=flags, borderMode=border)  # type: ignore[return-value]
+
+
+def _between(planes: F32, place: float) -> F32:
+    """Return what lies between two of some planes; before the first and beyond the last, these."""
+    place = min(max(place, 0.0), len(planes) - 1.0)
+    first = min(int(place), max(len(planes) - 2, 0))
+    second = min(first + 1, len(planes) - 1)
+    return np.asarray(
+        planes[first] + np.float32(place - first) * (planes[second] - planes[first]), np.float32
+    )
+
+
+def _middles(cells: Cells) -> Square:
+    x, y = (start + 0.5 * cells.step_m for start in cells.start_m)
+    return Square((x, y), cells.step_m, cells.count)
+
+
+def _means(plane: F32, count: int, points: int) -> F32:
+    """Return means of so many points along each axis, so many of them."""
+    whole = plane[: count * points, : count * points]
+    return np.asarray(cv2.resize(whole, (count, count), interpolation=cv2.INTER_AREA), np.float32)
+
+
+def _in_cells(made: ShadeMap, cells: Cells) -> F32:
+    """Return what is left of a light in cells, of their shape; beyond its map as at its edges."""
+    light = np.ones(cells.shape, np.float32)
+    if not made.cover.any():
+        return light
+    square, over = made.square, _middles(cells)
+    fewer = 1 << max(0, int(math.log2(over.step_m / square.step_m)))
+    # Means of the same points wherever the map begins: it goes along with the lens.
+    skipped = [-round(start / square.step_m) % fewer for start in square.start_m]
+    count = (square.count - max(skipped)) // fewer
+    x, y = (
+        start + (skip + 0.5 * (fewer - 1)) * square.step_m
+        for start, skip in zip(square.start_m, skipped, strict=True)
+    )
+    coarse = Square((x, y), fewer * square.step_m, count)
+    from_row, from_column = slice(skipped[1], None), slice(skipped[0], None)
+    # Every so many points tell of a cell what lies hardly above it.
+    some = max(1, fewer // _IN_A_CELL)
+    top, cover = (
+        plane[from_row, from_column][some // 2 :: some, some // 2 :: some]
+        for plane in (made.top_m, made.cover)
+    )
+    planes = np.stack([_means(plane[from_row, from_column], count, fewer) for plane in made.light])
+    things = np.nonzero(cover > 0.0)
+    tops, covers = top[things], cover[things]
+    for number, depth in enumerate(cells.depths_m):
+        place = float(np.interp(depth, made.depths_m, np.arange(len(planes))))
+        left, rung = _between(planes, place), min(int(place), len(planes) - 2)
+        # As `left_by_things` has it: what lies hardly above is in no laid-out depth yet, and hides all.
+        in_both = made.depths_m[rung - 1] if rung else np.float32(-1.0)
+        near = (tops > in_both) & (tops < depth)
+        if near.any():
+            part = np.where(tops <= made.depths_m[rung], np.float32(rung + 1 - place), np.float32(1.0))
+            hard = np.zeros_like(cover)
+            hard[things] = np.where(near, covers * part, np.float32(0.0))
+            left = np.maximum(left - _means(hard, count, fewer // some), np.float32(0.0))
+        aside = -float(depth) * float(made.drift[0]), -float(depth) * float(made.drift[1])
+        light[number] = _laid_over(left, coarse, over, aside)
+    return light
 
 
 def _uppermost(casters: Casters, square: Square, drift: F64) -> tuple[F32, F32]:

@@ -133,7 +133,7 @@ def loop_maps(shade: Shade, *, in_water: bool, things: bool = True, bodies: bool
         return (*NO_MAP[:5], sun), (*NO_MAP[:5], sky)
     return (
         loop_map(shade.sun, in_water=in_water, bodies=sun),
-        loop_map(shade.sky, in_water=in_water, bodies=sky),
+        loop_map(shade.sky_in_water if in_water else shade.sky, in_water=in_water, bodies=sky),
     )
 
 
@@ -143,9 +143,10 @@ def beam_map(shade: Shade) -> Map:
     return loop_map(shade.beam, in_water=True, bodies=bodies)
 
 
-def about_map(shade: Shade) -> Map:
-    """Return what is left of light that was scattered about as the loops take it; see `loop_map`."""
-    return loop_map(shade.about, in_water=True)
+def about_maps(shade: Shade) -> tuple[Map, Map]:
+    """Return what is left of light that is scattered about as the loops take it; see `Shade.about`."""
+    sent, about = shade.about
+    return loop_map(sent, in_water=True), loop_map(about, in_water=True)
 
 
 @compiled
@@ -800,11 +801,61 @@ def _leave_shares(
 
 
 @compiled
+def _come_about(
+    maps: tuple[Map, Map],
+    ray: tuple[tuple[np.float32, ...], tuple[np.float32, np.float32, np.float32]],
+    edges: F32,
+    ahead: tuple[F32, F32, tuple[np.float32, np.float32], F32, F32],
+    place: tuple[int, int],
+    kept: F32,
+    points: F32,
+) -> None:
+    """Write what things leave of light that has been scattered about and comes along a ray's steps.
+
+    Past a thing that is what comes from all about; of the part of a lobe about the ray that it hides, what is
+    scattered about before it. Halos take what comes from behind it.
+
+    Parameters
+    ----------
+    maps
+        See `about_maps`.
+    ray
+        The lens's level place and depth; the ray's unit direction.
+    edges, ahead, place
+        See `shade_along_rays`; the ray's row and column.
+    kept
+        See `kept_over_halves`.
+    points
+        ``(6, steps)``: room; the last is the result.
+    """
+    row, column = place
+    cover, ends, surface = (
+        ahead[0][ahead[0].shape[0] - 1, row, column],
+        ahead[3][row, column],
+        ahead[4][row, column],
+    )
+    # Less than a cell before a thing lies what is scattered about on its far side as well.
+    before = max(surface - _ONE / maps[0][0][2], _HALF * surface)
+    for step in range(edges.size - 1):
+        middle = (edges[step] + cut_short(edges[step], edges[step + 1], cover, ends)) / _TWO
+        meant = cover if edges[step] < ends else _ZERO
+        points[0, step] = middle + meant * (min(middle, before) - middle)
+    _place(ray[0], ray[1], points)
+    left_by_things(maps[0], points[1], points[2], points[3], points[4])
+    left_by_things(maps[1], points[1], points[2], points[3], points[5])
+    come_along(edges, (_ONE, ends), kept, points[4])
+    come_along(edges, (_ZERO, ends), kept, points[5])
+    for step in range(edges.size - 1):
+        hidden = seen_ahead(ahead[0], ends, points[0, step], place)
+        points[5, step] += hidden * (points[4, step] - points[5, step])
+
+
+@compiled
 def shade_along_rays(
     directions: F32,
     origin: tuple[np.float32, ...],
     edges: F32,
-    maps: tuple[Map, Map, Map, Map],
+    maps: tuple[Map, Map, Map, tuple[Map, Map]],
     turned_per_m: np.float32,
     shares: tuple[F32, F32, F32, F32],
     turns: tuple[F32, F32, F32, F32],
@@ -823,7 +874,7 @@ def shade_along_rays(
         Ends of the steps, metres.
     maps
         Of sun and sky, see `loop_maps`, of the sun's beam alone, see `beam_map`, and of what was scattered
-        about, see `about_map`.
+        about, see `about_maps`.
     turned_per_m
         What is lost of that a metre, 1/m.
     shares
@@ -840,9 +891,9 @@ def shade_along_rays(
     block
         ``(rows, columns, steps + 1, 3)``, what is left in, the share out.
     """
-    sun, sky, beam, about = maps
+    sun, sky, beam, abouts = maps
     lost_sun, lost_sky = np.empty(edges.size - 1, np.float32), np.empty(edges.size - 1, np.float32)
-    by_beam, by_about = np.empty(edges.size - 1, np.float32), np.empty(edges.size - 1, np.float32)
+    by_beam, by_about = np.empty(edges.size - 1, np.float32), np.empty((6, edges.size - 1), np.float32)
     kept = np.empty(edges.size - 1, np.float32)
     kept_over_halves(edges, turned_per_m, kept)
     by_sun, by_sky = np.empty((6, edges.size - 1), np.float32), np.empty((6, edges.size - 1), np.float32)
@@ -860,18 +911,18 @@ def shade_along_rays(
                 by_sky[0, step] = held_back(middle, meant, surface, down, sky[0][5])
             left_along_ray(sun, origin, (x, y, down), by_sun)
             left_along_ray(sky, origin, (x, y, down), by_sky)
-            left_by_things(about, by_sky[1], by_sky[2], by_sky[3], by_about)
-            come_along(edges, (cover, ends), kept, by_about)
+            towards = origin, (x, y, down)
+            _come_about(abouts, towards, edges, ahead, (row, column), kept, by_about)
             glow = sun_ahead * shares[0][1, row, column]
             _lose_sun(edges, origin[2], beam, by_sun, turns, ahead, (row, column), ray, by_beam, lost_sun)
             _lose_sky(edges, by_sky, straight, glow, ahead, (row, column), ray, lost_sky)
-            if _all_left(by_sun, by_sky, lost_sun, lost_sky, by_about):
+            if _all_left(by_sun, by_sky, lost_sun, lost_sky, by_about[5]):
                 for step in range(edges.size):
                     ray[step, 0] = ray[step, 1] = ray[step, 2] = _ONE
                 continue
             of_sun = shares[0][0, row, column], shares[0][1, row, column], shares[0][2, row, column]
             of_sky = shares[1][0, row, column], shares[1][1, row, column], shares[1][2, row, column]
-            _leave_shares(by_sun, by_sky, lost_sun, lost_sky, by_about, (of_sun, of_sky), ray)
+            _leave_shares(by_sun, by_sky, lost_sun, lost_sky, by_about[5], (of_sun, of_sky), ray)
 
 
 @compiled

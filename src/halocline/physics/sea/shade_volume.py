@@ -6,7 +6,8 @@ about, comes from all around, and goes by what is left of both about there:
 
     G(s) = 1 - int_0^s (r (1 - V) + w (1 - D) + (1 - r - w) (1 - A)) exp(-k t) dt / int_0^s exp(-k t) dt,
 
-with k = c + Kd mu. V and A are those of `halocline.physics.sea.shade`. Looking up, most of the sky's light
+with k = c + Kd mu. V is that of `halocline.physics.sea.shade`, A comes along the ray of what
+`halocline.physics.sea.shade_cells` has. Looking up, most of the sky's light
 in a ray was turned but little: it comes from what the ray itself leads to, so that a thing seen there hides
 it. D is then what the thing leaves of a lobe about the ray, and elsewhere that of the sky as a whole. The
 lobe has the wide skirts of water's scattering: a third of what is turned by less than 25 degrees comes from
@@ -32,7 +33,7 @@ from halocline.compute.made_once import MadeOnce
 from halocline.late_dataclass import dataclass
 from halocline.physics.sea.ray_volume import RayVolume, ShaftRays, ShaftSteps, ShaftWater
 from halocline.physics.sea.shade import Shade
-from halocline.physics.sea.shade_loops import NO_MAP, Map, about_map, beam_map, loop_maps, shade_along_rays
+from halocline.physics.sea.shade_loops import NO_MAP, Map, about_maps, beam_map, loop_maps, shade_along_rays
 
 # Shares and standard deviations of normal lobes that have together as much within 2, 5.6 and 13 degrees, .11,
 # .56 and .84, as a lobe of asymmetry .924 of what it turns by less than 25 degrees.
@@ -214,8 +215,8 @@ class ShadeVolume(RayVolume):
     def _beam(self, _: int) -> Map:
         return beam_map(self.shade) if self.shares.beside_sun.any() else NO_MAP
 
-    def _about(self, _: int) -> Map:
-        return NO_MAP if self.shade.is_none else about_map(self.shade)
+    def _about(self, _: int) -> tuple[Map, Map]:
+        return (NO_MAP, NO_MAP) if self.shade.is_none else about_maps(self.shade)
 
     def fill(self, directions: F32, rows: slice, edges: F32, block: F32) -> None:
         """Make G of a block of rows."""
