@@ -52,12 +52,12 @@ BOUNDS = {
     "ledge, low sun": (0.6, 1.15),
     "hull beside, turbid": (0.87, 1.1),
     "cave open to one side": (0.28, 1.0),
-    "wall beside, clear": (0.9, 2.0),
-    "between two walls": (0.8, 1.65),
+    "wall beside, clear": (0.8, 2.0),
+    "between two walls": (0.75, 1.65),
     "tower, turbid": (0.9, 2.0),
-    "arch": (0.5, 1.15),
+    "arch": (0.45, 1.15),
     "deep under half a roof": (0.8, 3.0),
-    "along a wall, turbid": (0.7, 1.5),
+    "along a wall, turbid": (0.65, 1.5),
 }
 # Where next to nothing is left: ours less photons', as a share of the open view, at most.
 DARK = {"under a wide hull, turbid": 0.05}
