@@ -65,6 +65,23 @@ class Rays:
         range_m = -half - np.sqrt(np.maximum(root, 0.0))
         self.meet(range_m, root > 0.0, (away + range_m * self.direction) / radius, colour)
 
+    def tube(self, begin: F64, end: F64, radius: float, colour: tuple[float, float, float]) -> None:
+        """Meet the side of a straight round tube between two places; spheres close it."""
+        along, away = end - begin, (self.origin - begin)[:, None, None]
+        along = along / (length := float(np.linalg.norm(along)))
+        by_ray = (along[:, None, None] * self.direction).sum(axis=0)
+        by_origin = float(along @ away[:, 0, 0])
+        across, from_axis = (
+            self.direction - along[:, None, None] * by_ray,
+            away - along[:, None, None] * by_origin,
+        )
+        square, half = (across**2).sum(axis=0), (across * from_axis).sum(axis=0)
+        root = half**2 - square * ((from_axis**2).sum(axis=0) - radius**2)
+        range_m = (-half - np.sqrt(np.maximum(root, 0.0))) / np.maximum(square, 1e-12)
+        place = by_origin + range_m * by_ray
+        normal = (from_axis + range_m * across) / radius
+        self.meet(range_m, (root > 0.0) & (place > 0.0) & (place < length), normal, colour)
+
     def box(self, low: F64, high: F64, colour: tuple[float, float, float]) -> None:
         """Meet a box along the axes."""
         with np.errstate(divide="ignore"):

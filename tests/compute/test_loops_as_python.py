@@ -280,8 +280,9 @@ def stand_in_a_lamps_light() -> None:
     lens, bins = np.array([0.25, 0.25, 3.0, 3.0]), (np.arange(48) + 0.5) * math.pi / 48
     by_angle = np.stack([np.cos(bins), np.sin(bins)], axis=1)
     cast, edges, solid = (np.empty((4, 48), np.float32) for _ in range(3))
+    spans = np.empty((4, 48, 2), np.float32)
     steps = np.array([0.9, 0.1, 14, 0.8, 0.1, 1.0, 1.5])
-    lamp_shadow_loops.cast_rows(planes, lens, towards, aside, steps, by_angle, cast, edges, solid)
+    lamp_shadow_loops.cast_rows(planes, lens, towards, aside, steps, by_angle, cast, edges, solid, spans)
     assert np.isfinite(cast).any()
     bent = np.zeros((4, 48), np.uint8)
     lamp_shadow_loops.bends_nearby(cast, True, bent)
@@ -289,11 +290,11 @@ def stand_in_a_lamps_light() -> None:
     axes, narrow = np.array([[1, 0, 0], [0, 0, -1], [0, 1, 0]], np.float32), by_angle.astype(np.float32)
     rows = np.stack([np.cos(turns), np.sin(turns)], axis=1).astype(np.float32)
     offset = randoms(3, 12, least=-1.0, most=1.0) * np.float32(3.0) - np.array([[0], [0], [5]], np.float32)
-    at, side = np.array([-0.3, 5.0, 0.0, 0.8], np.float32), randoms(3, 12)
+    at, side = np.array([-0.3, 5.0, 0.0, 0.8, 0.1], np.float32), randoms(3, 12)
     for normal in (none, side / np.linalg.norm(side, axis=0)):
         left = np.empty(12, np.float32)
         lamp_shadow_loops.light_left(
-            offset, normal, axes, at, np.float32(0.3), cast, edges, solid, bent, narrow, rows, left
+            offset, normal, axes, at, np.float32(0.3), cast, edges, solid, spans, bent, narrow, rows, left
         )
     seen = np.empty((4, 6), np.float32)
     lamp_shadow_loops.ranges_seen(planes, lens, towards, aside, angles, seen)

@@ -42,12 +42,17 @@ def test_what_lies_between_two_directions_is_no_nearer_than_its_ends() -> None:
     bins = (np.arange(64) + 0.5) * (np.pi / 64)
     by_angle = np.stack([np.cos(bins), np.sin(bins)], axis=1)
     for turn in np.linspace(bins[20] + 1e-4, bins[21] - 1e-4, 40):
-        line = np.full(64, np.inf, np.float32), np.zeros((64, 2), np.float32), np.ones(64, np.float32)
+        line = (
+            np.full(64, np.inf, np.float32),
+            np.zeros((64, 2), np.float32),
+            np.ones(64, np.float32),
+            np.zeros(64, np.int64),
+        )
         ends = []
         for r, bent in ((1.0, 0.0), (1.4, 1e-3)):
             toward, aside = 1.0 - r * np.cos(turn + bent), r * np.sin(turn + bent)
             ends += [float(np.arctan2(aside, toward)), float(np.hypot(toward, aside))]
-        lamp_shadow_loops._stretch(line, by_angle, 1.0, 0.1, np.float32(1.0), *ends)
+        lamp_shadow_loops._stretch(line, by_angle, 1.0, 0.1, (np.float32(1.0), 1), *ends)
         assert np.isfinite(line[0]).any()
         assert line[0].min() > 0.999
 
@@ -76,8 +81,57 @@ def test_a_row_that_begins_on_the_lamp_shows_what_is_behind_it(tilt: float) -> N
         metres,
         np.empty_like(metres),
         np.empty_like(metres),
+        np.empty((12, 512, 2), np.float32),
     )
     behind = np.pi - bins[-100:]
     wanted = 1.0 / (np.cos(behind) + tilt * np.sin(behind) * np.cos(turns)[:, None])
     np.testing.assert_allclose(metres[:, -100:], wanted, rtol=0.004)
     assert not np.isfinite(metres[:, :200]).any()
+
+
+@pytest.mark.parametrize("apart", [0.0, 0.04])
+def test_where_two_round_things_meet_each_ends(apart: float) -> None:
+    # Two upright pillars of radius .1 m, 3 m ahead, side by side with the right one farther off, and a lamp
+    # 2 m to the left of the lens. By the formula of circles the left one hides the right one from where they
+    # touch, and its own edge, at .1 / 3.0 on both sides of its middle.
+    tangent, columns, rows = 0.004, 200, 9
+    at = (np.arange(columns) + 0.5 - 0.5 * columns) * tangent
+    angle = np.arctan(at)
+    pillars = ((-0.1, -3.0), (0.09, -3.1 - apart))
+    range_m = np.full(columns, np.inf)
+    for x, z in pillars:
+        half = np.sin(angle) * x - np.cos(angle) * z
+        root = half**2 - (x * x + z * z - 0.01)
+        met = np.where(root > 0.0, half - np.sqrt(np.maximum(root, 0.0)), np.inf)
+        range_m = np.minimum(range_m, met)
+    down = (np.arange(rows) + 0.5 - 0.5 * rows) * tangent
+    picture = range_m * np.sqrt(1.0 + at**2 + down[:, None] ** 2) / np.sqrt(1.0 + at**2)
+    none, bins = np.zeros((0, 0), np.float32), (np.arange(2048) + 0.5) * (np.pi / 2048)
+    metres, edges, solid = (np.empty((1, 2048), np.float32) for _ in range(3))
+    spans = np.empty((1, 2048, 2), np.float32)
+    lamp_shadow_loops.cast_rows(
+        (picture.astype(np.float32), np.isfinite(picture).astype(np.float32), none, none),
+        np.array([tangent, tangent, 0.5 * columns, 0.5 * rows]),
+        np.array([-1.0, 0.0, 0.0]),
+        np.array([[0.0, 0.0, -1.0]]),
+        np.array([1.2, tangent, 186, 2.0, 0.2, 1.0, 3.0]),
+        np.stack([np.cos(bins), np.sin(bins)], axis=1),
+        metres,
+        edges,
+        solid,
+        spans,
+    )
+    nearest = np.argmin(range_m)
+    own = spans[0, np.isfinite(metres[0])]
+    middle = 0.5 * np.pi + angle[nearest]
+    first = own[(own[:, 0] < middle) & (middle < own[:, 1])][0]
+    limbs = 0.5 * np.pi + np.arctan2(-0.1, 3.0) + np.array([-1.0, 1.0]) * np.arcsin(0.1 / np.hypot(0.1, 3.0))
+    np.testing.assert_allclose(first, limbs, atol=3.0 * tangent)
+    # What begins there is another thing, and as wide as is seen of the right pillar.
+    x, z = pillars[1]
+    right = 0.5 * np.pi + np.arctan2(x, -z) + np.arcsin(0.1 / np.hypot(x, z))
+    middle = 0.5 * np.pi + angle[columns // 2 + 10]
+    within = own[(own[:, 0] < middle) & (middle < own[:, 1])]
+    assert len(within)
+    assert within[0, 0] >= first[1] - 1e-6
+    assert within[0, 1] == pytest.approx(right, abs=2.0 * tangent)

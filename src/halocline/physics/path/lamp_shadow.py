@@ -7,6 +7,8 @@ direction. Rows are independent, and no surface between two pixels is lost (Chen
 
 - a point is lit as far as the map shows nothing nearer to the lamp, weighed over as many directions as the
   lamp's disc makes it soft: half width rho (1/r_thing - 1/r) (fernando2005)
+- a surface does not stand in its own light by the map's coarseness: what stands before a point is its own
+  where the row shows both as one thing, which ends at edges and in corners, and only then allowed for
 - a view ray stays in one plane. The share of its haze that is lit,
   int f V dt / int f dt, f = p(psi) I exp(-k r - c t) / (r^2 + rho^2), is summed over the angle at the lamp,
   in which dt / r^2 is even, and tabled by plane, angle at the lens and range
@@ -227,9 +229,11 @@ class _Cast:
     """The map of what stands first as seen from the lamp."""
 
     grid: _Grid
+    lens_step: float
     metres: F32
     edges: F32
     solid: F32
+    spans: F32
     bent: NDArray[np.uint8]
 
 
@@ -357,11 +361,14 @@ class LampShadow:
             np.ascontiguousarray(offset_m, np.float32).reshape(3, -1),
             _NONE if normal is None else np.ascontiguousarray(normal, np.float32).reshape(3, -1),
             grid.axes.astype(np.float32),
-            np.array([grid.azimuths[0], 1.0 / grid.step, grid.wraps, grid.apart_m], np.float32),
+            np.array(
+                [grid.azimuths[0], 1.0 / grid.step, grid.wraps, grid.apart_m, cast.lens_step], np.float32
+            ),
             np.float32(self._soft),
             cast.metres,
             cast.edges,
             cast.solid,
+            cast.spans,
             cast.bent,
             angles.astype(np.float32),
             _turns(grid.azimuths).astype(np.float32),
@@ -425,14 +432,16 @@ class LampShadow:
         towards, aside = self._local(grid.azimuths)
         metres, edges, solid = (np.empty((len(aside), _ANGLES), np.float32) for _ in range(3))
 
+        spans = np.empty((len(aside), _ANGLES, 2), np.float32)
+
         def part(rows: slice) -> None:
-            made = metres[rows], edges[rows], solid[rows]
+            made = metres[rows], edges[rows], solid[rows], spans[rows]
             cast_rows(things.planes, things.lens, towards, aside[rows], steps, _angles(), *made)
 
         in_parallel(part, _slices(len(aside)))
         bent = np.zeros(metres.shape, np.uint8)
         bends_nearby(metres, grid.wraps, bent)
-        return _Cast(grid, metres, edges, solid, bent)
+        return _Cast(grid, step, metres, edges, solid, spans, bent)
 
     def _shares(self, _: int) -> _InWater:
         cast, grid = self._casts.get(0), self._grid

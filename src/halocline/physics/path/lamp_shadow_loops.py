@@ -43,6 +43,13 @@ _BESIDE = np.float32(0.06)
 # What changes from one direction to the next by more than so many times what a surface's plane does is not
 # its own: it is a thing close before it, whose shadow would be lost.
 _BENDS = np.float32(4.0)
+# In a row another thing begins where what is seen turns towards the lens by more than this tangent, and the
+# coarseness of half floats beside (a share of the range); or turns away more steeply than this tangent, and
+# so many times more than before.
+_CORNER, _COARSE, _FALLS, _SUDDEN = 0.8, 0.0005, 2.0, 2.0
+# A point so many steps outside of a thing may be of it. Of what its plane changes over a step of the map this
+# share may be error where something else stands before it.
+_AT_ENDS, _SLANT = np.float32(1.0), np.float32(0.25)
 # A tent is as wide as a disc where its half width is so many times the disc's radius. Shadows are sought as
 # far as of what stands at a quarter of the way; none is sharper than so many directions.
 _DISC, _SOUGHT, _SHARP = np.float32(1.22), np.float32(3.0), np.float32(1.5)
@@ -73,6 +80,7 @@ def cast_rows(
     out: F32,
     edges: F32,
     solid: F32,
+    spans: F32,
 ) -> None:
     """Write how far from a lamp the first thing stands that a picture shows, by direction.
 
@@ -103,24 +111,34 @@ def cast_rows(
         middle between them, -1/2 to 1/2, ``(R, A)``.
     solid
         How much of the light what stands there keeps, 0 at the picture's edge to 1, ``(R, A)``.
+    spans
+        Of the thing that stands there, the first and the last of its angles at the lens, ``(R, A, 2)``.
     """
     first, step, count, apart, nearest, margin, fade = steps
-    sides = np.empty((len(by_angle), 2), np.float32)
+    sides, owner = np.empty((len(by_angle), 2), np.float32), np.empty(len(by_angle), np.int64)
+    bounds = np.empty((int(count) + 3, 2))
     for row in range(len(aside)):
-        line = out[row], sides, solid[row]
-        out[row, :], solid[row, :] = _ENDLESS, _ONE
+        line = out[row], sides, solid[row], owner
+        out[row, :], solid[row, :], owner[:], run = _ENDLESS, _ONE, 0, 1
         # A lamp in the picture: rows begin on it, at 0, and nothing has an edge there.
         at, joined = max(first - step, 0.0), False
         before = _range_along(planes, lens, towards, aside[row], 0.0, margin) if at == 0.0 else np.inf
         # Where what is seen begins by an edge of its own; endless if it comes out from behind another.
-        begun, begun_m = at, np.inf
+        begun, begun_m, slopes = at, np.inf, (0.0, 0.0, 0.0, 0.0)
+        # What fills a gap is of no thing, and of both beside it.
+        bounds[0, 0], bounds[0, 1], bounds[1, 0] = -np.inf, np.inf, at
         for number in range(int(count)):
             angle = first + number * step
             s = _range_along(planes, lens, towards, aside[row], angle, margin)
             joins = s < np.inf and _of_one(before, s, angle - at)
             keeps = _kept_at(planes, lens, towards, aside[row], angle, fade)
+            slopes = 1.0 / s - 1.0 / before if joins else 0.0, slopes[0], slopes[1], slopes[2]
+            last, run = (
+                run,
+                _thing_at(bounds, run, 0.5 * (at + angle), joins, slopes, min(s, before) / step, step),
+            )
             if joins and abs(s - before) <= _CREASE * (angle - at) * min(s, before):
-                _stretch(line, by_angle, apart, nearest, keeps, at, before, angle, s)
+                _stretch(line, by_angle, apart, nearest, (keeps, run), at, before, angle, s)
             elif min(s, before) < np.inf:
                 ends = at, before, angle, s
                 edge, one, other = _edge_between(planes, lens, towards, aside[row], margin, ends)
@@ -128,24 +146,26 @@ def cast_rows(
                     # A ball on the ground: it bends away before it meets what is behind.
                     one = other = min(one if before < s else other, max(before, s))
                 if before < np.inf:
-                    _stretch(line, by_angle, apart, nearest, keeps, at, before, edge, one)
+                    _stretch(line, by_angle, apart, nearest, (keeps, last), at, before, edge, one)
                 if s < np.inf:
-                    _stretch(line, by_angle, apart, nearest, keeps, edge, other, angle, s)
-                back = _kept_at(planes, lens, towards, aside[row], begun, fade)
+                    _stretch(line, by_angle, apart, nearest, (keeps, run), edge, other, angle, s)
+                back = _kept_at(planes, lens, towards, aside[row], begun, fade), last
                 _fill_back(line, by_angle, apart, nearest, back, (begun, begun_m, edge, one))
                 begun, begun_m = edge, np.inf if one < other else other
                 closed = _closed(one, other, angle - at)
                 if closed > 0.0:
                     near = min(one, other)
-                    _stretch(line, by_angle, apart, nearest, keeps, edge, near, edge, near + closed)
+                    _stretch(line, by_angle, apart, nearest, (keeps, 0), edge, near, edge, near + closed)
             at, before, joined = angle, s, joins
-        back = _kept_at(planes, lens, towards, aside[row], begun, fade)
+        back = _kept_at(planes, lens, towards, aside[row], begun, fade), run
         _fill_back(line, by_angle, apart, nearest, back, (begun, begun_m, at, before))
         if before < np.inf and not joined:
             angle = first + (count - 1.0) * step
-            keeps = _kept_at(planes, lens, towards, aside[row], angle, fade)
-            _stretch(line, by_angle, apart, nearest, keeps, angle, before, angle + 0.5 * step, before)
+            back = _kept_at(planes, lens, towards, aside[row], angle, fade), run
+            _stretch(line, by_angle, apart, nearest, back, angle, before, angle + 0.5 * step, before)
+        bounds[run, 1] = first + count * step
         _edges_of(line, edges[row])
+        _spans_of(owner, bounds, spans[row])
 
 
 @compiled
@@ -377,9 +397,51 @@ def _nearness(planes: tuple[F32, F32, F32, F32], lens: F64, row: int, column: in
 
 
 @compiled
-def _edges_of(line: tuple[F32, F32, F32], edges: F32) -> None:
+def _thing_at(
+    bounds: F64,
+    number: int,
+    middle: float,
+    joins: bool,
+    slopes: tuple[float, float, float, float],
+    near: float,
+    step: float,
+) -> int:
+    """Return the number in its row of what is seen after a step; where another thing ends there, write that.
+
+    Things may stand close one before the other: their ranges alone do not tell them from one surface. Each is
+    round, more or less, so that where two meet what is seen turns towards the lens, as in a corner.
+
+    Parameters
+    ----------
+    bounds
+        First and last angle at the lens of each, ``(n, 2)``.
+    number, middle, joins
+        Of what is seen before the step; the step's middle; whether both may be of one surface by range.
+    slopes
+        By how much one over the range changes over this step and the three before it. Of a plane it is even.
+    near, step
+        The nearer of the two ranges over the step, and the step.
+    """
+    corner = (slopes[0] - min(slopes[1], slopes[2])) * near > _CORNER + _COARSE / step
+    falls = slopes[0] * near < -_FALLS and slopes[0] < _SUDDEN * slopes[3]
+    if joins and not (corner or falls):
+        return number
+    bounds[number, 1] = bounds[number + 1, 0] = middle
+    return number + 1
+
+
+@compiled
+def _spans_of(owner: Ints, bounds: F64, spans: F32) -> None:
+    """Write the first and the last angle at the lens of what stands in each direction, by its number."""
+    for index in range(len(owner)):
+        for end in range(2):
+            spans[index, end] = np.float32(bounds[owner[index], end])
+
+
+@compiled
+def _edges_of(line: tuple[F32, F32, F32, Ints], edges: F32) -> None:
     """Write where directions of a row give way to each other: where the nearer of two things ends."""
-    metres, sides, _ = line
+    metres, sides, _, _ = line
     for index in range(len(metres) - 1):
         edge = sides[index, 1] if metres[index] <= metres[index + 1] else _ONE - sides[index + 1, 0]
         neither = metres[index] == metres[index + 1] == _ENDLESS
@@ -389,11 +451,11 @@ def _edges_of(line: tuple[F32, F32, F32], edges: F32) -> None:
 
 @compiled
 def _stretch(
-    line: tuple[F32, F32, F32],
+    line: tuple[F32, F32, F32, Ints],
     by_angle: F64,
     apart: float,
     nearest: float,
-    keeps: np.float32,
+    keeps: tuple[np.float32, int],
     first: float,
     first_m: float,
     last: float,
@@ -402,10 +464,10 @@ def _stretch(
     """Lay the straight stretch between two points (angle at the lens and range) over a row.
 
     The row is metres by direction, ``(A,)``, and how far what stands there goes on to both sides of the
-    direction, in steps, ``(A, 2)``: half of one where it goes on to the next; and how much of the light it
-    keeps, ``(A,)``.
+    direction, in steps, ``(A, 2)``: half of one where it goes on to the next; how much of the light it
+    keeps, and its number in the row, ``(A,)`` each.
     """
-    metres, sides, solid = line
+    metres, sides, solid, owner = line
     # Towards the lens and aside, from the lamp.
     x0, y0 = apart - first_m * math.cos(first), first_m * math.sin(first)
     x1, y1 = apart - last_m * math.cos(last), last_m * math.sin(last)
@@ -437,16 +499,16 @@ def _stretch(
         elif own < there:
             sides[index, 0], sides[index, 1] = left, right
         if own < there:
-            metres[index], solid[index] = own, keeps
+            metres[index], solid[index], owner[index] = own, keeps[0], keeps[1]
 
 
 @compiled
 def _fill_back(
-    line: tuple[F32, F32, F32],
+    line: tuple[F32, F32, F32, Ints],
     by_angle: F64,
     apart: float,
     nearest: float,
-    keeps: np.float32,
+    keeps: tuple[np.float32, int],
     ends: tuple[float, float, float, float],
 ) -> None:
     """Lay what the lens does not see of a thing over a row, where the lamp shines behind it.
@@ -516,6 +578,7 @@ def light_left(
     cast: F32,
     edges: F32,
     solid: F32,
+    spans: F32,
     bent: U8,
     by_angle: F32,
     by_row: F32,
@@ -532,10 +595,11 @@ def light_left(
     axes
         From lens to lamp, and the two that azimuths are counted from, world, ``(3, 3)``.
     rows_at
-        Azimuth of the first row, rows a radian, 1 where they go all round, and lens to lamp, ``(4,)``.
+        Azimuth of the first row, rows a radian, 1 where they go all round, lens to lamp, and the step between
+        two of the lens's angles, ``(5,)``.
     radius
         Of the lamp, metres.
-    cast, edges, solid, bent
+    cast, edges, solid, spans, bent
         From `cast_rows` and `bends_nearby`.
     by_angle, by_row
         Cosine and sine of the angles of columns, and of the azimuths of rows.
@@ -569,28 +633,31 @@ def light_left(
         if not bent[down, across]:
             # One smooth surface around: it is this one, or stands before it, or behind.
             least = rounding + _ROUNDING * r
-            least += _away(plane, r, by_angle, by_row, row, column, 1, wraps)
             behind = _on_plane(plane, r, by_angle[across], by_row[down]) - cast[down, across] - least
-            if behind <= _ZERO or behind > np.float32(3.0) * least:
+            least += _away(plane, r, by_angle, by_row, row, column, 1, wraps)
+            if behind <= _ZERO or behind > np.float32(4.0) * least:
                 out[point] = _ONE if behind <= _ZERO else _ONE - _between(solid, row, column, wraps)
                 continue
-        least = _away(plane, r, by_angle, by_row, row, column, 1, wraps)
-        least += _HALF * min(_spread(cast, row, column, r, wraps), _BENDS * least)
-        least += rounding + _ROUNDING * r
+        away = _away(plane, r, by_angle, by_row, row, column, 1, wraps)
+        least = rounding + _ROUNDING * r
+        tight = least + _SLANT * away
+        least += away + _HALF * min(_spread(cast, row, column, r, wraps), _BENDS * away)
         per_row = rows_at[1] * r / max(aside, _TINY * r)
         widest, spread = np.float32(_SOFTEST), _DISC * radius * _SOUGHT / max(r, _TINY)
         wide, high = min(max(spread * per_angle, _TWO), widest), min(max(spread * per_row, _TWO), widest)
         soft = _DISC * radius * per_angle, _DISC * radius * per_row
-        here = row, column, r, least, wraps
-        maps, turns = (cast, edges, solid), (by_angle, by_row)
-        blocked, nearness, widest, keeps = _blocked(here, (wide, high), soft, plane, maps, turns, False)
+        here = row, column, r, wraps
+        # A thing nearer than its own that a point surely does not lie on need be nearer by rounding alone.
+        of = np.arctan2(aside, rows_at[3] + along), _AT_ENDS * rows_at[4], tight, least
+        maps, turns = (cast, edges, solid, spans), (by_angle, by_row)
+        blocked, nearness, widest, keeps = _blocked(here, of, (wide, high), soft, plane, maps, turns, False)
         if blocked <= _ZERO or blocked >= _ONE:
             out[point] = _ONE if blocked <= _ZERO else _ONE - keeps
             continue
         # As soft as the lamp's disc makes it behind what stands there.
         behind = max(nearness - _ONE / max(r, _TINY), _ZERO)
         high = min(max(soft[1] * behind, _SHARP), high)
-        blocked, nearness, widest, keeps = _blocked(here, (widest, high), soft, plane, maps, turns, True)
+        blocked, nearness, widest, keeps = _blocked(here, of, (widest, high), soft, plane, maps, turns, True)
         out[point] = _ONE - blocked * keeps
 
 
@@ -612,11 +679,12 @@ def _between(plane: F32, row: np.float32, column: np.float32, wraps: bool) -> np
 
 @compiled
 def _blocked(
-    here: tuple[np.float32, np.float32, np.float32, np.float32, bool],
+    here: tuple[np.float32, np.float32, np.float32, bool],
+    of: tuple[np.float32, np.float32, np.float32, np.float32],
     about: tuple[np.float32, np.float32],
     soft: tuple[np.float32, np.float32],
     plane: F32,
-    seen: tuple[F32, F32, F32],
+    seen: tuple[F32, F32, F32, F32],
     turns: tuple[F32, F32],
     fine: bool,
 ) -> tuple[np.float32, np.float32, np.float32, np.float32]:
@@ -630,8 +698,8 @@ def _blocked(
     what ends there: where one thing goes on before another nothing shines through. Where the disc does not
     reach as far from the row of the direction itself behind what a row shows, it is as in the middle.
     """
-    row, column, r, least, wraps = here
-    cast, edges, solid = seen
+    row, column, r, wraps = here
+    cast, edges, solid, spans = seen
     by_angle, by_row = turns
     wide, high = about
     rows, columns = cast.shape
@@ -651,9 +719,8 @@ def _blocked(
         for index in range(begin, end + 1, every):
             to = min(max(index, 0), columns - 1)
             first, share = cast[at, to], _ZERO
-            if not _surely_before(plane, r, by_angle[to], aside, first + least):
-                behind = _on_plane(plane, r, by_angle[to], by_row[at]) - first - least
-                share = min(behind / least, _ONE) if behind > _ZERO else _ZERO
+            if not _surely_before(plane, r, by_angle[to], aside, first + of[2]):
+                share = _hides(_on_plane(plane, r, by_angle[to], by_row[at]) - first, spans[at, to], of)
             if share == _ZERO and before == _ZERO:
                 # Nothing begins or ends here.
                 edge = np.float32(index) + _HALF * np.float32(every)
@@ -663,8 +730,8 @@ def _blocked(
             across = abs(np.float32(index) - column)
             reached = down <= _SHARP + soft[1] * reach
             if share > _ZERO and not reached:
-                behind = _on_plane(plane, r, by_angle[to], by_row[middle]) - cast[middle, to] - least
-                share = min(max(behind / least, _ZERO), _ONE)
+                behind = _on_plane(plane, r, by_angle[to], by_row[middle]) - cast[middle, to]
+                share = _hides(behind, spans[middle, to], of)
             own = min(max(soft[0] * reach, _SHARPEST), wide)
             if share != before and edge > -_ENDLESS:
                 of_row += (before - share) * _of_tent((edge - column) / (own if share > before else width))
@@ -680,6 +747,23 @@ def _blocked(
         part += weight * min(max(of_row + before, _ZERO), _ONE)
     kept = keeps / blocking if blocking > _TINY else _ONE
     return part / max(whole, _TINY), near / max(blocking, _TINY), widest, kept
+
+
+@compiled
+def _hides(
+    behind: np.float32, span: F32, of: tuple[np.float32, np.float32, np.float32, np.float32]
+) -> np.float32:
+    """Return how surely a point so far behind what stands before it is not of it, 0 to 1.
+
+    ``span`` has the angles at the lens of what stands there, and ``of`` the point's own, by how much that may
+    lie outside, and how far behind another thing and its own it may be by rounding.
+    """
+    angle, margin, tight, least = of
+    if behind >= least + least:
+        return _ONE
+    own = span[0] - margin <= angle <= span[1] + margin
+    allowed = least if own else tight
+    return min(max(behind / allowed - _ONE, _ZERO), _ONE)
 
 
 @compiled
