@@ -12,6 +12,7 @@ import time
 from contextlib import closing, suppress
 from multiprocessing import Pipe
 from multiprocessing.connection import Connection
+from multiprocessing.reduction import send_handle
 from pathlib import Path
 from typing import TYPE_CHECKING
 
@@ -250,6 +251,38 @@ def test_a_nursery_ends_without_a_word(look: Preset) -> None:
         pipe.send(module.Prepare(settings))
     assert process.communicate(timeout=120)[1] == b""
     assert process.returncode == 0
+
+
+@pytest.mark.parametrize("how", ["before a message", "in the middle of one", "with one unread"])
+@pytest.mark.parametrize("name", ["_NURSERY", "_WORKER"])
+def test_who_works_for_a_job_that_is_killed_ends_without_a_word(look: Preset, name: str, how: str) -> None:
+    """What the system tells of the other end is another error each time."""
+    settings = Settings(look.resolved_text, look.name, Evaluation(1), overlapped=False, budget_bytes=None)
+    ours, theirs = socket.socketpair()
+    with theirs:
+        command = [sys.executable, "-c", getattr(module, name), str(theirs.fileno())]
+        # Its lifeline holds: it is the pipe that tells.
+        process = subprocess.Popen(
+            command, pass_fds=[theirs.fileno()], stdin=subprocess.PIPE, stderr=subprocess.PIPE
+        )
+    with Connection(ours.detach()) as pipe:
+        pipe.send(sys.path)
+        if how == "in the middle of one":
+            os.write(pipe.fileno(), (1000).to_bytes(4, "big") + b"half")
+        elif how == "with one unread" and name == "_WORKER":
+            pipe.send(settings)
+            assert pipe.poll(120)
+        elif how == "with one unread":
+            pipe.send(module.Grow(settings))
+            end, workers_end = socket.socketpair()
+            with end, workers_end:
+                send_handle(pipe, workers_end.fileno(), None)
+                assert pipe.poll(120)
+    assert process.stderr is not None
+    assert process.stdin is not None
+    with process.stderr, process.stdin:
+        assert process.stderr.read() == b""
+        assert process.wait(120) == (1 if name == "_WORKER" else 0)
 
 
 def test_a_worker_has_memory_touched_ahead_once_and_only_for_a_frame(

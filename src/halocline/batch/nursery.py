@@ -32,7 +32,7 @@ from typing import NoReturn
 from halocline.batch.loops_of_looks import loops_of
 from halocline.batch.signals import SIGNALS
 from halocline.batch.warm import warm
-from halocline.batch.worker import Settings, end_with_the_job, work
+from halocline.batch.worker import JobGoneError, Settings, end_with_the_job, with_the_job, work
 from halocline.compute.ahead import compiling_ahead
 from halocline.compute.ending import leave
 from halocline.compute.memory import keep_freed_memory
@@ -197,23 +197,29 @@ class Nursery:
 def main() -> NoReturn:
     """Be the nursery, until nobody is at the other end."""
     keep_freed_memory()
-    with Connection(int(sys.argv[1])) as pipe, suppress(EOFError, BrokenPipeError):
-        # Operators of other packages may be anywhere on the job's path.
-        sys.path[:] = pipe.recv()
+    with Connection(int(sys.argv[1])) as pipe, suppress(JobGoneError):
+        with with_the_job():
+            # Operators of other packages may be anywhere on the job's path.
+            sys.path[:] = pipe.recv()
         known: dict[Settings, Preset] = {}
         while True:
-            request = pipe.recv()
+            with with_the_job():
+                request = pipe.recv()
             if isinstance(request, Bury):
-                pipe.send(os.waitstatus_to_exitcode(os.waitpid(request.process, 0)[1]))
+                status = os.waitstatus_to_exitcode(os.waitpid(request.process, 0)[1])
+                with with_the_job():
+                    pipe.send(status)
                 continue
             if isinstance(request, Prepare):
                 _learn(request.settings, known)
                 continue
-            end = recv_handle(pipe)
+            with with_the_job():
+                end = recv_handle(pipe)
             _learn(request.settings, known)
             pid = _copied(pipe, end, known) if _copies_are_safe() else _fresh(end)
             os.close(end)
-            pipe.send(pid)
+            with with_the_job():
+                pipe.send(pid)
     leave(0)
 
 

@@ -11,6 +11,7 @@ import signal
 import sys
 import threading
 from collections.abc import Iterator, Mapping
+from contextlib import contextmanager
 from multiprocessing.connection import Connection
 
 from halocline.batch.pipeline import Pipeline
@@ -44,6 +45,25 @@ class Ask:
     """A worker can begin a task, and waits for it (or for nothing: then it ends)."""
 
 
+class JobGoneError(Exception):
+    """Nobody is at the other end of the pipe."""
+
+
+@contextmanager
+def with_the_job() -> Iterator[None]:
+    """Say something to the job, or hear from it.
+
+    Raises
+    ------
+    JobGoneError
+        Where it has ended: before a message, in the middle of one, or with one of ours unread.
+    """
+    try:
+        yield
+    except (EOFError, OSError) as error:
+        raise JobGoneError from error
+
+
 def work(pipe: Connection, known: Mapping[Settings, Preset]) -> None:
     """Make frames until there are no more, stopping is asked for, or the job is gone.
 
@@ -58,16 +78,18 @@ def work(pipe: Connection, known: Mapping[Settings, Preset]) -> None:
         # The parent starts us with signals held back, so that none comes before we can heed it.
         signal.pthread_sigmask(signal.SIG_UNBLOCK, SIGNALS)
         try:
-            # Operators of other packages may be anywhere on the parent's path.
-            sys.path[:] = pipe.recv()
-            settings: Settings = pipe.recv()
+            with with_the_job():
+                # Operators of other packages may be anywhere on the parent's path.
+                sys.path[:] = pipe.recv()
+                settings: Settings = pipe.recv()
             preset = known.get(settings) or settings.preset()
             pipeline = Pipeline(preset, settings.how, settings.overlapped, settings.budget_bytes)
             for outcome in pipeline.outcomes(_asked_for(pipe, stop, settings.surely_used), stop):
-                pipe.send(outcome)
+                with with_the_job():
+                    pipe.send(outcome)
         except Interrupted:
             return
-        except (EOFError, BrokenPipeError):
+        except JobGoneError:
             # The parent is gone; there is nobody to work for.
             os._exit(1)
 
@@ -75,9 +97,10 @@ def work(pipe: Connection, known: Mapping[Settings, Preset]) -> None:
 def _asked_for(pipe: Connection, stop: StopRequest, surely_used: int) -> Iterator[FrameTask]:
     untouched = surely_used
     while True:
-        pipe.send(Ask())
-        with stop.breakable():
-            task = pipe.recv()
+        with with_the_job():
+            pipe.send(Ask())
+            with stop.breakable():
+                task = pipe.recv()
         if task is None:
             return
         # While the first frame is read; who gets none needs no memory.
