@@ -32,7 +32,7 @@ from halocline.late_dataclass import dataclass
 from halocline.matching import solved_light
 from halocline.matching.samples import Sample
 from halocline.matching.surroundings import RINGS, Around
-from halocline.physics.path.halo_about import halo_part, halo_rings
+from halocline.physics.path.halo_about import halo_rings, regained_depth
 from halocline.physics.path.transport import LightPath, refracted_sun
 from halocline.physics.path.water_halo import bend_of, rings_about
 from halocline.physics.sea.surface import direct_sun_share
@@ -236,15 +236,16 @@ class About:
         bends = [bend_of(channel) for channel in about.T]
         few = (solved_light.NODES_NM - WAVELENGTH_NM[0]).astype(int)
         c, b = optics[:, few]
-        own = halo_part(c - b, b, self.range_m, 0.0)
+        own = regained_depth(c - b, b, self.range_m, 0.0)
         lost = np.minimum(np.outer(self.range_m, c - c.min()), MOST_LOST)
         weights = _seen_by_channel(space) * np.exp(-lost)[:, None, :]
         weights /= weights.sum(axis=-1, keepdims=True)
-        part = np.einsum("rk,rck->rc", own, weights)[self.which]
+        part = np.einsum("rk,rck->rc", -np.expm1(-own), weights)[self.which]
         # What each channel's light hides beyond that, by its own bend.
-        direct = np.exp(-np.minimum(np.outer(self.range_m, c), MOST_LOST))
-        bent = np.stack([halo_part(c - b, b, self.range_m, bend) for bend in bends], axis=1)
-        regained = direct[:, None] * ((1.0 - own[:, None]) / (1.0 - bent) - 1.0)
+        gone = np.minimum(np.outer(self.range_m, c), MOST_LOST)[:, None]
+        bent = np.stack([regained_depth(c - b, b, self.range_m, bend) for bend in bends], axis=1)
+        # By exponents: in the murkiest waters that are tried, nothing but halo is left of 1 in float64.
+        regained = np.exp(np.minimum(bent - own[:, None], MOST_LOST) - gone) - np.exp(-gone)
         more = np.einsum("rck,rck->rc", regained, weights)[self.which]
         depth = float(optics[1, _REFERENCE]) * self.range_m
         near, wide = (halo_rings(depth, beyond=beyond)[self.which] for beyond in (False, True))

@@ -7,19 +7,19 @@ import math
 import numpy as np
 import pytest
 
-from halocline.physics.path.halo_about import ASIDE, halo_part, halo_rings
+from halocline.physics.path.halo_about import ASIDE, halo_rings, regained_depth
 from halocline.physics.path.point_spread import FREQUENCIES, SLOPES, ring_shares
 from halocline.physics.path.water_halo import turns_of
 
 
 @pytest.mark.parametrize("bend", [0.0, 0.8, 2.5])
-def test_part_between_the_table_is_that_of_the_point_spread(bend: float) -> None:
+def test_depth_between_the_table_is_that_of_the_point_spread(bend: float) -> None:
     a, b, ranges = np.array([0.09, 0.31]), np.array([0.43, 0.2]), np.array([0.37, 2.9, 9.1])
-    part = halo_part(a, b, ranges, bend)
-    for row, s in zip(part, ranges, strict=True):
+    depths = regained_depth(a, b, ranges, bend)
+    for row, s in zip(depths, ranges, strict=True):
         for value, taken, turned in zip(row, a, b, strict=True):
             regained = turns_of(None).regained(taken, turned, float(s), bend)
-            assert value == pytest.approx(-math.expm1(-turned * s * regained), rel=0.01)
+            assert value == pytest.approx(turned * s * regained, rel=0.012)
 
 
 def test_rings_sum_to_one_and_hold_more_nearby_where_what_is_seen_is_spread_already() -> None:

@@ -11,7 +11,7 @@
 - `point_spread`: where scattered light arrives
 - `water_halo`: the halo of one water in one picture (Surfaces, WaterHalo, band_kernels, empirical_water_halo,
   bend_of, band_bends, rings_about, taken_and_turned, water_halo)
-- `halo_about`: the halo at one place, from what a picture shows about it (halo_part, halo_rings)
+- `halo_about`: the halo at one place, from what a picture shows about it (regained_depth, halo_rings)
 - `lamps`: lights in the water (Lamp, backscatter, irradiance, lit_surfaces, relative_power)
 - `beam`: how much they send at each angle (Core)
 - `lamp_glow`: the glow round one that is seen (Glow, LampSeen, lamp_glow)

@@ -2,8 +2,8 @@
 
 A large wall is seen as its direct light and its halo together, (1 + G) times what sets it apart from the
 water. So of what a picture shows about a place, less open water, the share G / (1 + G) = 1 - exp(-b S(0) s)
-is halo: `halo_part`. How far aside the light that makes it stands: `halo_rings`. Both are tables between
-which is interpolated, for a fit asks for thousands.
+is halo, by `regained_depth`. How far aside the light that makes it stands: `halo_rings`. Both are tables
+between which is interpolated, for a fit asks for thousands.
 
 Under light of a bend things hide more than that: exp(-c s) (X - 1) of the water's light, where X is what bent
 light regains over what a thing's own does, of which the share G / (1 + G) shows in what is about them anyway.
@@ -60,8 +60,8 @@ def halo_rings(depth: F64, *, beyond: bool = False) -> F64:
     return shares
 
 
-def halo_part(a: F64, b: F64, range_m: F64, bend: float) -> F64:
-    """Return which part of what a large surface shows, less open water, is its halo.
+def regained_depth(a: F64, b: F64, range_m: F64, bend: float) -> F64:
+    """Return b S(0) s, the logarithm of what a large surface shows of itself over what arrives straight.
 
     Parameters
     ----------
@@ -76,7 +76,7 @@ def halo_part(a: F64, b: F64, range_m: F64, bend: float) -> F64:
     Returns
     -------
     F64
-        0 to 1, ``(n, bands)``.
+        0 or more, ``(n, bands)``.
     """
     taken, turned = (np.multiply.outer(range_m, each) for each in (a, b))
     at = (
@@ -84,8 +84,8 @@ def halo_part(a: F64, b: F64, range_m: F64, bend: float) -> F64:
         np.log(np.clip(turned, _TURNED[0], _TURNED[-1])),
         np.full_like(taken, np.clip(bend, _BENDS[0], _BENDS[-1])),
     )
-    part: F64 = -np.expm1(-turned * _regained()(at))
-    return part
+    depth: F64 = turned * _regained()(at)
+    return depth
 
 
 @lru_cache(maxsize=1)
