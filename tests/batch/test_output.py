@@ -346,3 +346,21 @@ def test_colours_given_in_another_space_are_written_in_the_working_space(source:
     clean(source, level=2 ** (float(np.float16(0.4)) * 17.52 - 9.72), chromaticities=tuple(expected))
     _, as_light, _ = made(source, "output.compression=zips")
     np.testing.assert_allclose(rgb(planes), rgb(as_light), rtol=2e-3, atol=1e-4)
+
+
+@pytest.mark.parametrize("level", [0.4, np.nan])
+def test_a_frame_without_numbers_of_its_renders_is_an_error_and_nothing_is_written(
+    level: float, tmp_path: Path
+) -> None:
+    # What a render has already, a report tells and the frame keeps.
+    preset = preset_from_text(TEXT)
+    source = clean(tmp_path / "clean.1001.exr", level=level)
+    result = render(read_inputs(task_of(source), preset), preset, Evaluation(1))
+    next(iter(result.pictures.values())).rgb[1, 12, 7] = np.nan
+    if np.isnan(level):
+        assert write_result(result, preset).counts["nan"] > 0
+        return
+    with pytest.raises(HaloclineError, match="are no numbers") as caught:
+        write_result(result, preset)
+    assert caught.value.code == "E-WRITE-NAN"
+    assert not result.task.out.exists()

@@ -131,6 +131,24 @@ def test_surfaces_come_from_the_depths_own_file(scene: Scene, tmp_path: Path) ->
     np.testing.assert_array_equal(surfaces.frame.plane("range"), whole.plane("range"))
 
 
+@pytest.mark.parametrize("kind", ["half", "float"])
+@pytest.mark.parametrize("plane", ["rgb", "alpha"])
+def test_a_picture_that_must_hold_numbers_is_not_written_without(
+    plane: str, kind: str, scene: Scene, tmp_path: Path
+) -> None:
+    channels = {**dict.fromkeys(RGBA, kind), "Z": "float"}
+    planes = {**beauty_of(scene), "Z": scene.planar}
+    loaded = load(write(tmp_path / "a.exr", (described(scene, channels), planes)))
+    made = pictures(loaded)[""]
+    getattr(made, plane)[..., 3, 5] = np.nan
+    with pytest.raises(WriteError, match=r"row 3 of ") as caught:
+        save(tmp_path / "b.exr", loaded.template, {"": made}, numbers=True)
+    assert caught.value.code == "E-WRITE-NAN"
+    assert str(tmp_path / "b.exr") in str(caught.value)
+    assert [path.name for path in tmp_path.iterdir()] == ["a.exr"]
+    save(tmp_path / "b.exr", loaded.template, {"": made})
+
+
 def test_saving_what_was_loaded_gives_the_same_beauty_and_metadata(scene: Scene, tmp_path: Path) -> None:
     source = usual(scene, tmp_path / "a.exr", compression="piz", pixel_aspect=2.0)
     loaded = load(source)

@@ -268,6 +268,8 @@ def write_result(result: FrameResult, preset: Preset) -> FrameRecord:
         attributes={**_space_attributes(look, result.delivery), **record_attributes(preset, task)},
         carry="all" if "*" in output.carry else output.carry,
         form=FileForm(output.compression, output.data_type),
+        # What a render has none of, a look makes by a fault alone.
+        numbers=not (result.counts.get("nan") or result.counts.get("infinite")),
         overwrite=task.replace,
     )
     made = digest_file(written.path)

@@ -83,10 +83,14 @@ class PlaneByRows:
 
 @dataclass(frozen=True)
 class PartPixels:
-    """One part to write: its description and a plane ``(rows, columns)`` over its data window by channel."""
+    """One part to write: its description and a plane ``(rows, columns)`` over its data window by channel.
+
+    Of channels named in ``numbers`` each value must be a number.
+    """
 
     part: Part
     planes: Mapping[str, AnyArray | PlaneByRows]
+    numbers: frozenset[str] = frozenset()
 
 
 @dataclass(frozen=True)
@@ -111,7 +115,8 @@ def write_exr(
         The file.
     parts
         One or more parts. Channels are written in the pixel types that `Part.channels` says; magnitudes above
-        65504 (infinities too) become 65504 in half channels and are counted. NaN is written as it is.
+        65504 (infinities too) become 65504 in half channels and are counted. NaN is written as it is, but in
+        channels that must hold numbers (`PartPixels`).
     overwrite
         Whether an existing file may be replaced.
     check_all_rows
@@ -122,7 +127,7 @@ def write_exr(
     WriteError
         ``E-WRITE-EXISTS``, ``E-WRITE-OPEN`` (folder, permission), ``E-WRITE-COMPRESSION``, ``E-WRITE-PIXELS``
         (disk full), ``E-WRITE-CHECK`` (what was read back is not what was written), ``E-WRITE-TYPES`` (uint
-        beside other types in one part).
+        beside other types in one part), ``E-WRITE-NAN`` (no number where there must be one).
     """
     path = Path(path)
     refuse_name(path)
@@ -242,7 +247,7 @@ def _write_zipped(temporary: Path, path: Path, each: PartPixels) -> int | None:
         nonlocal clamped
         for start in range(0, part.data_window.height, ROWS_WRITTEN):
             stop = min(start + ROWS_WRITTEN, part.data_window.height)
-            rows, count = _rows_to_write(each, start, stop)
+            rows, count = _rows_to_write(each, start, stop, path)
             clamped += count
             yield [rows[name] for name, _ in made.types]
 
@@ -356,7 +361,7 @@ def _write_rows(out: Any, path: Path, each: PartPixels) -> int:
     clamped = 0
     for start in range(0, part.data_window.height, ROWS_WRITTEN):
         stop = min(start + ROWS_WRITTEN, part.data_window.height)
-        block, count = interleaved(each, start, stop)
+        block, count = interleaved(each, start, stop, path)
         clamped += count
         first = part.data_window.y + start
         done = out.write_scanlines(first, first + stop - start, 0, block)
@@ -364,27 +369,43 @@ def _write_rows(out: Any, path: Path, each: PartPixels) -> int:
     return clamped
 
 
-def interleaved(each: PartPixels, start: int, stop: int) -> tuple[AnyArray, int]:
+def interleaved(each: PartPixels, start: int, stop: int, path: Path) -> tuple[AnyArray, int]:
     """Return rows as the file has them, ``(rows, columns, channels)``, and how many values were clamped."""
     types = each.part.channels
     kinds = set(types.values())
     buffer_type = _BUFFER_TYPES[kinds.pop()] if len(kinds) == 1 else np.float32
     block = np.empty((stop - start, each.part.data_window.width, len(types)), buffer_type)
-    found, clamped = _rows_to_write(each, start, stop)
+    found, clamped = _rows_to_write(each, start, stop, path)
     _put(list(found.values()), block)
     return block, clamped
 
 
-def _rows_to_write(each: PartPixels, start: int, stop: int) -> tuple[dict[str, AnyArray], int]:
+def _rows_to_write(each: PartPixels, start: int, stop: int, path: Path) -> tuple[dict[str, AnyArray], int]:
     """Return rows of each channel within what its type holds, and how many values were clamped."""
     clamped, found = 0, dict[str, AnyArray]()
     for name, kind in each.part.channels.items():
         rows = each.planes[name][start:stop]
+        # A maximum is NaN where any value is.
+        if name in each.numbers and np.isnan(rows.max()):
+            raise _not_a_number(path, name, rows, each.part.data_window.y + start)
         if kind == "half" and rows.dtype != np.float16:
             rows, count = _within_half(rows)
             clamped += count
         found[name] = rows
     return found, clamped
+
+
+def _not_a_number(path: Path, name: str, rows: AnyArray, first_row: int) -> WriteError:
+    """Return the error of a channel that must hold numbers and does not."""
+    found = np.isnan(rows)
+    return WriteError(
+        f"row {first_row + int(np.argmax(found.any(axis=1)))} of {name} has {int(found.sum())} values "
+        "that are no numbers, though the render has none: nothing was put under this name",
+        code="E-WRITE-NAN",
+        where=str(path),
+        fix="This is a fault of Halocline: please report it with the preset and the frame. Turning off steps "
+        "of the look one by one tells which makes them.",
+    )
 
 
 def _put(channels: Sequence[AnyArray], block: AnyArray) -> None:
@@ -433,7 +454,7 @@ def _rows_survived(temporary: Path, found: Part, each: PartPixels, check_all_row
     back = read_native(temporary, found, found.channels, first_row=start)
     if name_of(each.part.compression) not in LOSSLESS:
         return True
-    block, _ = interleaved(each, start, height)
+    block, _ = interleaved(each, start, height, temporary)
     written = {name: block[..., index] for index, name in enumerate(each.part.channels)}
     return all(
         np.array_equal(back[name], written[name].astype(back[name].dtype), equal_nan=True)

@@ -145,6 +145,7 @@ def save(
     attributes: Mapping[str, AttributeValue] | None = None,
     carry: Collection[str] | str = (),
     form: FileForm | None = None,
+    numbers: bool = False,
     overwrite: bool = False,
     check_all_rows: bool = False,
 ) -> WriteRecord:
@@ -166,6 +167,8 @@ def save(
         (depth by its name: infinity, 1 where it is normalised, 0 where it is 1/Z).
     form
         Compression and pixel type; as they came where not given.
+    numbers
+        Whether each value of a flat beauty and of its alpha must be a number.
     overwrite, check_all_rows
         See `halocline.imaging.exr_write.write_exr`.
 
@@ -210,8 +213,14 @@ def save(
     if carried:
         # What came of the file now and what came of it before must be of one picture.
         template.before.refuse_changed()
+    held = [place for beauty in template.beauties for place in beauty.places] if numbers else []
     numbered = [
-        PartPixels(_described(each.part, index, extra, form), each.planes) for index, each in enumerate(parts)
+        PartPixels(
+            _described(each.part, index, extra, form),
+            each.planes,
+            frozenset(place.name for place in held if place.part == each.part.index),
+        )
+        for index, each in enumerate(parts)
     ]
     return write_exr(path, numbered, overwrite=overwrite, check_all_rows=check_all_rows)
 

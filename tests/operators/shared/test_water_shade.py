@@ -87,6 +87,24 @@ def test_clouds_shade_the_water_and_are_no_unseen_things(build: Builders) -> Non
     assert left[0, 0] == pytest.approx(np.exp(-2.5 * slant), abs=0.01)
 
 
+def test_what_shade_leaves_before_things_beyond_all_water_that_is_seen_is_a_number(build: Builders) -> None:
+    # Of the veil before a thing so far in turbid water, all is of the fifth of the way next to the lens.
+    window = Window(0, 0, 480, 270)
+    path = build.path(build.grey_bands(1.2, 2.4, 0.9), depth_m=6.0)
+    range_m = np.full(window.shape, 300.0, np.float32)
+    range_m[100:200, 100:300] = 2.0
+    planes = {"alpha": np.ones(window.shape, np.float32), "range": range_m}
+    shade = water_shade(replace(build.shot(window, path=path), surfaces=Frame(planes, window, window)))
+    assert shade is not None
+    left = shade.before_things(window, 8)
+    assert ((left >= 0.0) & (left <= 1.001)).all()
+    # Much nearer a thing there is no sudden end to that.
+    pixels, ranges = np.full((60, 2), 40.5), np.geomspace(1.0, 300.0, 60).astype(np.float32)
+    along = shade.before_farther(pixels, ranges)
+    assert np.isfinite(along).all()
+    assert np.abs(np.diff(along)).max() < 0.1
+
+
 HULL_M, WIDE = 8.0, Window(0, 0, 480, 270)
 
 

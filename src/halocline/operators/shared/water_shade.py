@@ -341,8 +341,10 @@ class WaterShade:
         c, kd = (np.array(rates, np.float32) for rates in (water.attenuation, water.diffuse_attenuation))
         per_m = np.maximum(np.add.outer(c, 0.0 * down) + np.multiply.outer(kd, down), np.float32(1e-3))
         far = np.maximum(np.where(thing, range_m, np.float32(1.0)), np.float32(1e-3))
-        nears = np.expm1(-per_m * part * far) / np.expm1(-per_m * far)
-        last = (whole - nears * near) / (np.float32(1.0) - nears)
+        # Of the veil before a thing, what is not of the water near the lens; little enough is none.
+        rest = np.exp(-per_m * part * far) * np.expm1(-per_m * (np.float32(1.0) - part) * far)
+        rest /= np.expm1(-per_m * far)
+        last = near + (whole - near) / np.maximum(rest, np.float32(1e-3))
         return np.where(thing, np.clip(last, np.float32(0.0), whole), whole).astype(np.float32)
 
     def before_farther(self, pixels: F64, range_m: F32) -> F32:

@@ -22,7 +22,7 @@ knows (`halocline.physics.sea.shade_loops.come_along`).
 from __future__ import annotations
 
 import math
-from functools import cache
+from functools import lru_cache
 
 import cv2
 import numpy as np
@@ -135,7 +135,7 @@ class Cells:
         return sent, about
 
 
-@cache
+@lru_cache(maxsize=8)
 def _sky_slopes(spread: float) -> F32:
     """Return ways of the sky's light and their shares, as `sky_through` takes them."""
     beyond = [math.exp(-0.5 * (slope / spread) ** 2) for slope in _PARTS_AT]
