@@ -2,12 +2,17 @@
 
 from __future__ import annotations
 
+import numpy as np
 import pytest
 from tests.conftest import Builders
 
+import halocline
+from halocline.imaging.frame import Window
 from halocline.physics.path.visibility import RangeRemap
+from halocline.presets.preset import preset_from_text
 from halocline.presets.sections import StorySection
 from halocline.presets.story import StoryReport, solved_story
+from halocline.rgb import LINEAR_REC709
 
 
 def report(*, subject_m: float, seen_m: float, hidden_m: float) -> StoryReport:
@@ -41,3 +46,49 @@ def test_the_size_of_a_subject_counts_only_where_water_spreads_light(build: Buil
     assert spread[0] is not None
     assert spread[1] is not None
     assert spread[1] > 1.2 * spread[0]
+
+
+SQUARE = """
+format = 2
+extends = "jerlov-{water}"
+without = ["steps.sky_window", "steps.white_reference"]
+[place]
+camera_depth = {depth_m}
+[light]
+sun_azimuth = 90.0
+shadows = false
+[story]
+subject_range = {range_m}
+subject_size = {size_m}
+silhouette_contrast = {contrast}
+"""
+
+
+@pytest.mark.parametrize("contrast", [0.12, 0.4])
+@pytest.mark.parametrize(("water", "range_m"), [("1", 110.0), ("1a", 90.0), ("1c", 30.0), ("7c", 7.0)])
+@pytest.mark.parametrize(("slope", "off"), [(0.2, 0.05), (0.4, 0.12)])
+def test_level_pictures_show_the_contrast_that_was_asked(
+    water: str, range_m: float, contrast: float, slope: float, off: float
+) -> None:
+    """A black square's mean light against that of the water about it, out to twice its side.
+
+    By the whole picture's way, as it is measured in a picture: also where hardly any colour but one is left.
+    """
+    side, depth_m = 240, 0.6 * range_m + 2.0
+    text = SQUARE.format(
+        water=water, depth_m=depth_m, range_m=range_m, size_m=slope * range_m, contrast=contrast
+    )
+    lens = halocline.pinhole(Window(0, 0, side, side), focal_length_mm=18, film_width_mm=36)
+    half = round(0.25 * slope * side)
+    square, about = (slice(side // 2 - reach, side // 2 + reach) for reach in (half, 2 * half))
+    cover = np.zeros((side, side), np.float32)
+    cover[square, square] = 1.0
+    around = np.zeros((side, side), bool)
+    around[about, about] = cover[about, about] == 0.0
+    black, ratios = np.zeros((side, side, 3), np.float32), []
+    for alpha in (cover, 0.0 * cover):
+        reach = np.where(alpha > 0.0, np.float32(range_m), np.float32(np.inf))
+        wet = halocline.apply(preset_from_text(text), black, reach, alpha, camera=lens).rgb
+        light = wet.astype(np.float64) @ LINEAR_REC709.luminance_row
+        ratios.append(light[square, square].mean() / light[around].mean())
+    assert 1.0 - ratios[0] / ratios[1] == pytest.approx(contrast, rel=off)

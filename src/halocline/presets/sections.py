@@ -560,16 +560,17 @@ class StorySection(Strict):
         The subject at this range, metres, is to stand out as a silhouette by this share of the brightness of
         the water beside it. Range is remapped to make it so, of all that is farther than ``near_limit``. For
         one subject alone, by its matte, see ``draw_near``. One remap holds for the whole picture, reckoned
-        for a level view with the sun abeam: where .4 is asked for 12 m deep, .3 to .34 is seen 30 degrees
-        down and .42 to .46 30 degrees up in types 1C and 7C, .27 to .3 both ways in IA; where .12 is, .07 to
-        .09 and .14 to .22 in 1C and 7C. A subject is drawn nearer and never away: what shows more by itself
-        is left so.
+        for a level view with the sun abeam: where .4 is asked for 12 m deep, .28 to .32 is seen 30 degrees
+        down in types IA, 1C and 7C, and .49 to .53 30 degrees up in 1C and 7C; where .12 is, .06 to .07 and
+        .2 to .24 in 1C and 7C. A subject is drawn nearer and never away: what shows more by itself is left
+        so.
     subject_size
         How large the subject is, metres: the side of a square about as large. Large things keep more contrast
         than small ones; 0 is a thing so small that it fills with light. The contrast is that of its mean
-        light. Pictures show it within a tenth where 40 % is asked for; where that is 12 %, up to a sixth
-        less for a subject of two to ten pixels, and up to a third more for one that fills a third of the
-        picture's height. As it moves over the pixels it changes by as much.
+        light. Level pictures show it within a twentieth for a tenth of the picture's height, in all types
+        of water; up to a tenth off for a subject of two to ten pixels, and for one that fills a third of the
+        height an eighth more where 40 % is asked for and two fifths more where 12 % is. As a small one moves
+        over the pixels it changes by as much.
     near_limit
         Up to here range stays physical, metres; half of what the water would show where not given.
     softness

@@ -40,6 +40,8 @@ USUAL_BEND = 1.5
 POWERS, HALF_DEPTH = 5, 5.0
 # Lengths in 1/b beyond which so little light is left that rates may be off.
 SEEN_DEPTH = 6.0
+# Lengths of 1/c, of the clearest band, after which what is left of white light tells the mean water.
+MEAN_DEPTH = 2.0
 # Optical depth b s beyond which nothing of the direct light is left to scatter: exp(40) is 2e17.
 DEEPEST = 40.0
 
@@ -314,9 +316,14 @@ def _rates(
 
 
 def mean_water(path: LightPath) -> tuple[float, float]:
-    """Return absorption and scattering, 1/m, of the water as the eye weighs its bands."""
+    """Return absorption and scattering, 1/m, of the water as the eye weighs what comes through it.
+
+    Of white light, after `MEAN_DEPTH` lengths of the clearest band: halos count where much was turned, and
+    what the water takes at once has part in none. In the clearest water red would else stand for blue.
+    """
     absorption, scattering = taken_and_turned(path)
-    seen = np.maximum(path.luminance @ path.bands.down, 0.0) * path.white
+    lost = MEAN_DEPTH * (path.beam_rate / path.beam_rate.min() - 1.0)
+    seen = np.maximum(path.luminance @ path.bands.down, 0.0) * path.white * np.exp(-lost)
     return float(seen @ absorption / seen.sum()), float(seen @ scattering / seen.sum())
 
 
