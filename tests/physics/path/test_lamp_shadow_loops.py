@@ -135,3 +135,47 @@ def test_where_two_round_things_meet_each_ends(apart: float) -> None:
     assert len(within)
     assert within[0, 0] >= first[1] - 1e-6
     assert within[0, 1] == pytest.approx(right, abs=2.0 * tangent)
+
+
+@pytest.mark.parametrize("tilts", [(0.0, 0.0), (0.5, -0.3), (-0.4, 0.8)])
+def test_where_nothing_bends_the_short_way_says_what_the_long_one_does(tilts: tuple[float, float]) -> None:
+    # A wall of one plane all over the map, and points of another at growing distance behind it: only the
+    # first is told by its own direction alone.
+    bins, turns = (np.arange(256) + 0.5) * (np.pi / 256), np.linspace(-0.5, 0.5, 81)
+    way = np.stack(
+        [
+            np.broadcast_to(-np.cos(bins), (81, 256)),
+            np.cos(turns)[:, None] * np.sin(bins),
+            np.sin(turns)[:, None] * np.sin(bins),
+        ]
+    )
+    wall, own = (np.array([0.3, 1.0, tilt]) for tilt in tilts)
+    across = np.tensordot(wall, way, 1)
+    cast = np.where(across > 0.1, 2.0 / np.maximum(across, 0.1), np.inf).astype(np.float32)
+    aim = np.array([0.2, 1.0, 0.1])
+    offset = (2.0 / (aim @ wall)) * aim[:, None] * np.linspace(0.98, 1.4, 400)
+    normal = np.repeat(-own[:, None] / np.linalg.norm(own), 400, axis=1)
+    found = []
+    for bent in (0, 1):
+        left = np.empty(400, np.float32)
+        lamp_shadow_loops.light_left(
+            offset.astype(np.float32),
+            normal.astype(np.float32),
+            np.eye(3, dtype=np.float32),
+            np.array([-0.5, 80.0, 0.0, 1.0, 0.005], np.float32),
+            np.float32(0.0),
+            cast,
+            np.zeros_like(cast),
+            np.ones_like(cast),
+            np.stack([np.full_like(cast, -np.inf), np.full_like(cast, np.inf)], axis=-1),
+            np.full(cast.shape, bent, np.uint8),
+            np.stack([np.cos(bins), np.sin(bins)], axis=1).astype(np.float32),
+            np.stack([np.cos(turns), np.sin(turns)], axis=1).astype(np.float32),
+            left,
+        )
+        found.append(left)
+    assert found[1][0] == 1.0
+    assert found[1][-1] == 0.0
+    assert ((found[1] > 0.05) & (found[1] < 0.95)).any()
+    # Half shaded, directions beside it count too.
+    np.testing.assert_allclose(found[0], found[1], atol=0.03)

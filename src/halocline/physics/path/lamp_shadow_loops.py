@@ -47,9 +47,10 @@ _BENDS = np.float32(4.0)
 # coarseness of half floats beside (a share of the range); or turns away more steeply than this tangent, and
 # so many times more than before.
 _CORNER, _COARSE, _FALLS, _SUDDEN = 0.8, 0.0005, 2.0, 2.0
-# A point so many steps outside of a thing may be of it. Of what its plane changes over a step of the map this
-# share may be error where something else stands before it.
-_AT_ENDS, _SLANT = np.float32(1.0), np.float32(0.25)
+# A point so many steps outside of a thing may be of it, and one more at most by so many times the share that
+# its plane changes over a step of the map: what runs away flat is cut to pieces where pixels differ as things
+# do. Of that change this share may be error where something else stands before it.
+_AT_ENDS, _AT_FLAT, _SLANT = np.float32(0.5), np.float32(15.0), np.float32(0.25)
 # A tent is as wide as a disc where its half width is so many times the disc's radius. Shadows are sought as
 # far as of what stands at a quarter of the way; none is sharper than so many directions.
 _DISC, _SOUGHT, _SHARP = np.float32(1.22), np.float32(3.0), np.float32(1.5)
@@ -635,7 +636,7 @@ def light_left(
             least = rounding + _ROUNDING * r
             behind = _on_plane(plane, r, by_angle[across], by_row[down]) - cast[down, across] - least
             least += _away(plane, r, by_angle, by_row, row, column, 1, wraps)
-            if behind <= _ZERO or behind > np.float32(4.0) * least:
+            if behind <= _ZERO or behind > np.float32(6.0) * least:
                 out[point] = _ONE if behind <= _ZERO else _ONE - _between(solid, row, column, wraps)
                 continue
         away = _away(plane, r, by_angle, by_row, row, column, 1, wraps)
@@ -648,7 +649,8 @@ def light_left(
         soft = _DISC * radius * per_angle, _DISC * radius * per_row
         here = row, column, r, wraps
         # A thing nearer than its own that a point surely does not lie on need be nearer by rounding alone.
-        of = np.arctan2(aside, rows_at[3] + along), _AT_ENDS * rows_at[4], tight, least
+        margin = rows_at[4] * (_AT_ENDS + min(_AT_FLAT * away / max(r, _TINY), _ONE))
+        of = np.arctan2(aside, rows_at[3] + along), margin, tight, least
         maps, turns = (cast, edges, solid, spans), (by_angle, by_row)
         blocked, nearness, widest, keeps = _blocked(here, of, (wide, high), soft, plane, maps, turns, False)
         if blocked <= _ZERO or blocked >= _ONE:
